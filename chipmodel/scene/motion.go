@@ -1,0 +1,105 @@
+package scene
+
+import "math"
+
+// Motion is how the crawler turns and moves, an exact function of bus time.
+// Its zero value stands still at the place where the picture was taken, looking
+// at the middle of the picture.
+//
+// The pose in the picture's frame is yaw = YawDeg + YawRateDegPerS t +
+// YawSwingDeg sin(2 pi YawSwingHz t), likewise pitch and roll without a swing,
+// applied in the order and sense of a mount.
+//
+// Forward movement is along the axis of a straight pipe of circular section,
+// which is the x axis of the picture (its middle column on the horizon), at
+// ForwardM + ForwardMPerS t metres from the place where the picture was taken.
+// The picture is taken to be painted on the wall of that pipe, seen from its
+// axis: a ray that leaves the crawler meets the wall at distance
+// PipeRadiusM/sin(angle to the axis), and what the picture holds in the
+// direction of that point is seen. So the near wall streams past, and what lies
+// along the axis, ahead and behind, stays. The picture holds less detail of the
+// wall the further it is, so views become coarse after a few radii.
+type Motion struct {
+	YawDeg, YawRateDegPerS     float64
+	YawSwingDeg, YawSwingHz    float64
+	PitchDeg, PitchRateDegPerS float64
+	RollDeg, RollRateDegPerS   float64
+
+	ForwardM, ForwardMPerS float64
+	// TravelM, if above 0, keeps the crawler within TravelM/2 either side of
+	// ForwardM: it turns back at the ends at once and at the same speed.
+	// 0 lets it go on for ever.
+	TravelM float64
+	// PipeRadiusM is needed (above 0) when the crawler moves or is displaced.
+	PipeRadiusM float64
+}
+
+func (m Motion) check(c *checks) {
+	const most = 1e6
+	c.within("YawDeg", m.YawDeg, -most, most)
+	c.within("YawRateDegPerS", m.YawRateDegPerS, -most, most)
+	c.within("YawSwingDeg", m.YawSwingDeg, -most, most)
+	c.within("YawSwingHz", m.YawSwingHz, -most, most)
+	c.within("PitchDeg", m.PitchDeg, -most, most)
+	c.within("PitchRateDegPerS", m.PitchRateDegPerS, -most, most)
+	c.within("RollDeg", m.RollDeg, -most, most)
+	c.within("RollRateDegPerS", m.RollRateDegPerS, -most, most)
+	c.within("ForwardM", m.ForwardM, -most, most)
+	c.within("ForwardMPerS", m.ForwardMPerS, -most, most)
+	c.that(m.TravelM == 0 || m.TravelM >= 1e-6 && m.TravelM <= most, "TravelM", m.TravelM, "0, or 1e-06 to 1e+06")
+	if m.ForwardM != 0 || m.ForwardMPerS != 0 || m.PipeRadiusM != 0 {
+		c.that(m.PipeRadiusM >= 1e-3 && m.PipeRadiusM <= most, "PipeRadiusM", m.PipeRadiusM,
+			"0.001 to 1e+06 when the crawler moves")
+	}
+}
+
+// Pose is where the crawler is and how it is turned.
+type Pose struct {
+	YawDeg, PitchDeg, RollDeg float64 // within a turn of 0, plus the start value and the swing
+	ForwardM                  float64 // along the axis of the pipe
+}
+
+// At returns the pose at a bus time.
+func (m Motion) At(atNS int64) Pose {
+	turn := func(start, rate float64) float64 {
+		if rate == 0 {
+			return start
+		}
+		return start + 360*cyclesAt(rate/360, atNS)
+	}
+	p := Pose{
+		YawDeg:   turn(m.YawDeg, m.YawRateDegPerS),
+		PitchDeg: turn(m.PitchDeg, m.PitchRateDegPerS),
+		RollDeg:  turn(m.RollDeg, m.RollRateDegPerS),
+		ForwardM: m.ForwardM,
+	}
+	if m.YawSwingDeg != 0 && m.YawSwingHz != 0 {
+		p.YawDeg += m.YawSwingDeg * math.Sin(2*math.Pi*cyclesAt(m.YawSwingHz, atNS))
+	}
+	switch {
+	case m.ForwardMPerS == 0:
+	case m.TravelM > 0:
+		p.ForwardM += m.TravelM * triangle(cyclesAt(m.ForwardMPerS/(2*m.TravelM), atNS))
+	default:
+		p.ForwardM += m.ForwardMPerS * (float64(atNS) * 1e-9)
+	}
+	return p
+}
+
+// still reports whether the pose is the same at all times.
+func (m Motion) still() bool {
+	return m.YawRateDegPerS == 0 && m.PitchRateDegPerS == 0 && m.RollRateDegPerS == 0 &&
+		m.ForwardMPerS == 0 && (m.YawSwingDeg == 0 || m.YawSwingHz == 0)
+}
+
+// triangle rises from 0 to 1/2 in the first quarter of a cycle, falls to -1/2
+// and comes back.
+func triangle(cycle float64) float64 {
+	switch {
+	case cycle < 0.25:
+		return 2 * cycle
+	case cycle < 0.75:
+		return 1 - 2*cycle
+	}
+	return 2*cycle - 2
+}

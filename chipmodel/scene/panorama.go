@@ -1,0 +1,199 @@
+package scene
+
+import (
+	"fmt"
+	"image"
+	"math"
+)
+
+// MaxPixels is the largest picture accepted, 8192 by 4096.
+const MaxPixels = 8192 * 4096
+
+// Edge of the largest cube side, in texels: 0.1 degrees in its middle.
+const (
+	minCubeSize = 4
+	maxCubeSize = 1024
+)
+
+// PanoramaOptions say how bright a picture is and how the crawler moves in it.
+type PanoramaOptions struct {
+	// LuxLow and LuxHigh are the light of relative luminance 0 (black) and 1
+	// (white); linear in between. Both 0 or more; LuxHigh may be the lower.
+	LuxLow, LuxHigh float64
+	Motion          Motion
+	// Label names the scene; empty for "panorama".
+	Label string
+}
+
+type panorama struct {
+	cube  cubeMap
+	scale float32 // size^2/12 of the largest level, see Row
+	opts  PanoramaOptions
+	still bool
+	fixed pose32
+}
+
+// pose32 is a pose made ready for the fast path: body to picture, and the
+// forward displacement in pipe radii.
+type pose32 struct {
+	m       [9]float32
+	forward float32
+}
+
+// Panorama is an equirectangular picture around the crawler: its middle column
+// is azimuth 0 (ahead), its left edge azimuth +180, so that what is left in the
+// picture is left of the crawler; its top row is straight up. A picture that is
+// not twice as wide as high is stretched over the whole sphere all the same.
+// Components are decoded as sRGB (IEC 61966-2-1) and weighted to luminance with
+// the Rec. 709 weights; transparent parts are dark.
+//
+// The picture is resampled here, once, to a pyramid of cube maps (float32), at
+// the cost of about a tenth of a microsecond a texel. Each pixel then takes the
+// average over about its own solid angle.
+func Panorama(img image.Image, o PanoramaOptions) (Scene, error) {
+	var c checks
+	if c.that(img != nil, "img", img, "a picture") {
+		size := img.Bounds().Size()
+		c.that(size.X >= 1 && size.Y >= 1 && size.X <= MaxPixels/size.Y, "img", size,
+			fmt.Sprintf("1 to %d pixels", MaxPixels))
+	}
+	const most = 1e9
+	c.within("LuxLow", o.LuxLow, 0, most)
+	c.within("LuxHigh", o.LuxHigh, 0, most)
+	o.Motion.check(&c)
+	if err := c.err("panorama"); err != nil {
+		return nil, err
+	}
+	light := linearise(img)
+	low, span := float32(o.LuxLow), float32(o.LuxHigh-o.LuxLow)
+	for i, v := range light.pix {
+		light.pix[i] = low + span*v
+	}
+	size := cubeSize(light.width)
+	for light.width > 4*size+4 {
+		light = light.narrowed()
+	}
+	for light.height > 2*size+2 {
+		light = light.shortened()
+	}
+	source := newEquirect(light)
+	p := &panorama{cube: newCubeMap(size, source.at), opts: o, still: o.Motion.still()}
+	p.scale = float32(size) * float32(size) / 12
+	p.fixed = newPose32(o.Motion, 0)
+	return p, nil
+}
+
+// cubeSize returns the power of two for which a texel in the middle of a side
+// is no larger than a column of the picture, within the limits.
+func cubeSize(width int) int {
+	size := minCubeSize
+	for size < maxCubeSize && float64(size)*math.Pi < float64(width) {
+		size *= 2
+	}
+	return size
+}
+
+func newPose32(m Motion, atNS int64) pose32 {
+	p := m.At(atNS)
+	var out pose32
+	for i, v := range attitude(p.YawDeg, p.PitchDeg, p.RollDeg) {
+		out.m[i] = float32(v)
+	}
+	if m.PipeRadiusM > 0 {
+		out.forward = float32(p.ForwardM / m.PipeRadiusM)
+	}
+	return out
+}
+
+func (p *panorama) Name() string {
+	if p.opts.Label != "" {
+		return p.opts.Label
+	}
+	return "panorama"
+}
+
+// Row looks up each ray on the cube.
+//
+// Pipe: with a unit ray d from a point moved by s along x, the wall is met at
+// R/rho, rho = hypot(dy, dz). Seen from the old place that point lies in the
+// direction (dx + (s/R) rho, dy, dz) after scaling by rho/R, and this vector
+// v is used without being made a unit.
+//
+// Footprint: a pixel of solid angle W covers W/|v|^3 as seen from the old place
+// (distance and slant of the wall included; 1 when nothing moves), and a texel
+// there measures (2/size)^2 (m/|v|)^3 with m the largest component of v. The
+// ratio, W size^2/(4 m^3), no longer contains |v|. A box of side p has variance
+// p^2/12 an axis; interpolation between texels of side s averages with variance
+// s^2/4. Equal variances want texels of p^2/3. Between the levels with texel
+// areas 1 and 4 the mixture has variance (1 + 3 w)/4, hence w = (area - 1)/3.
+func (p *panorama) Row(dst []float64, v *View, row int, atNS int64) {
+	first, n := v.span(dst, row)
+	pose := &p.fixed
+	if !p.still {
+		moved := newPose32(p.opts.Motion, atNS)
+		pose = &moved
+	}
+	m, forward := &pose.m, pose.forward
+	rays, gain := v.viewRow(first, n)
+	for i := range rays {
+		r := &rays[i]
+		x := m[0]*r.x + m[1]*r.y + m[2]*r.z
+		y := m[3]*r.x + m[4]*r.y + m[5]*r.z
+		z := m[6]*r.x + m[7]*r.y + m[8]*r.z
+		if forward != 0 {
+			x += forward * float32(math.Sqrt(float64(y*y+z*z)))
+		}
+		side, major, a, b := sideOf(x, y, z)
+		inverse := 1 / major
+		area := p.scale * r.footprint * inverse * inverse * inverse
+		dst[i] = float64(p.cube.sample(side, a*inverse, b*inverse, area)) * float64(gain[i])
+	}
+}
+
+func (v *View) viewRow(first, n int) ([]ray, []float32) {
+	return v.rays[first : first+n], v.gain[first : first+n][:n]
+}
+
+// sideOf returns the side that a direction meets, the size of its largest
+// component and the other two.
+func sideOf(x, y, z float32) (side int, major, a, b float32) {
+	ax, ay, az := abs32(x), abs32(y), abs32(z)
+	switch {
+	case ax >= ay && ax >= az:
+		return int(math.Float32bits(x) >> 31), ax, y, z
+	case ay >= az:
+		return 2 + int(math.Float32bits(y)>>31), ay, x, z
+	}
+	return 4 + int(math.Float32bits(z)>>31), az, x, y
+}
+
+func abs32(v float32) float32 { return math.Float32frombits(math.Float32bits(v) &^ (1 << 31)) }
+
+// sample averages around a point of a side over `area` texels of the largest
+// level. The level is half the binary exponent of the area.
+func (c cubeMap) sample(side int, u, v, area float32) float32 {
+	if area < 1 {
+		return c[0].bilinear(side, u, v)
+	}
+	bits := math.Float32bits(area)
+	level := int(bits>>23-127) / 2
+	if level >= len(c)-1 {
+		return c[len(c)-1].bilinear(side, u, v)
+	}
+	rest := math.Float32frombits(bits - uint32(level)<<24) // area in texels of the level, 1 to 4
+	fine := c[level].bilinear(side, u, v)
+	coarse := c[level+1].bilinear(side, u, v)
+	return fine + (rest-1)*(1.0/3)*(coarse-fine)
+}
+
+// bilinear interpolates between texel centres; u and v from -1 to 1.
+func (l *cubeLevel) bilinear(side int, u, v float32) float32 {
+	x, y := (u+1)*l.half+0.5, (v+1)*l.half+0.5
+	i, j := int(x), int(y)
+	tx, ty := x-float32(i), y-float32(j)
+	at := side*l.side + j*l.stride + i
+	top, bottom := l.texels[at:at+2:at+2], l.texels[at+l.stride:at+l.stride+2]
+	a := top[0] + tx*(top[1]-top[0])
+	b := bottom[0] + tx*(bottom[1]-bottom[0])
+	return a + ty*(b-a)
+}
