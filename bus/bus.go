@@ -1,0 +1,266 @@
+// Package bus is the boundary between plans and hardware: programs of bus
+// operations with exact durations, what comes back from them, the interface of a
+// bus, and the inspector that judges every stream of operations by the bus laws.
+//
+// The package itself is pure; a driver (bus/virtual, later a microcontroller)
+// owns goroutines and clocks.
+package bus
+
+import (
+	"context"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// Bus is what the dispatcher needs of a bus. It is owned by one goroutine: no
+// method may be called while another runs, except Now and HostTime.
+type Bus interface {
+	// Now returns the bus time in nanoseconds since the bus started. It never
+	// runs backwards.
+	Now() int64
+	// WaitUntil blocks until bus time at, or until ctx ends, and returns ctx's
+	// error in that case. A virtual bus in free pace moves its time there at once.
+	WaitUntil(ctx context.Context, at int64) error
+	// Run executes one segment from bus time start on, and blocks until its last
+	// conversion is there. start must not lie before the end of the segment before
+	// (law 8). The result holds the captures made, also beside an error; a
+	// *ViolationError means that a law was broken, ctx's error that the segment
+	// was given up between two operations with every line inactive.
+	Run(ctx context.Context, start int64, s *Segment) (Result, error)
+	// Release makes every select line inactive at once (law 10) and returns the
+	// bus time at which they were.
+	Release() int64
+	// HostTime maps bus time to host time (UTC) and says how far that may be off.
+	HostTime(at int64) (host time.Time, uncertainty time.Duration)
+}
+
+// BusCloser is a Bus with its end; only the daemon holds it.
+type BusCloser interface {
+	Bus
+	// Close releases every line and ends the driver. The bus is dead afterwards.
+	Close() error
+}
+
+// OpKind is the kind of one bus operation.
+type OpKind uint8
+
+// The operations.
+const (
+	// OpSelect makes all lines inactive, then those of Word active. Word 0 leaves
+	// all inactive.
+	OpSelect OpKind = iota + 1
+	// OpWrite writes Value to Register of every chip that listens.
+	OpWrite
+	// OpStrobe gives Strobe to every chip that listens; Hold is how long the
+	// switches of a share stay closed.
+	OpStrobe
+	// OpWait does nothing for Hold.
+	OpWait
+	// OpScan reads a window of addressed chips.
+	OpScan
+	// OpClockOut reads a window of counter chips, from a reset counter on.
+	OpClockOut
+)
+
+func (k OpKind) String() string {
+	return [...]string{"none", "select", "write", "strobe", "wait", "scan", "clock out"}[k]
+}
+
+// Op is one bus operation.
+type Op struct {
+	Kind     OpKind
+	Word     chipmodel.LineSet // OpSelect
+	Register facetdv1.Register // OpWrite
+	Value    uint16            // OpWrite
+	Strobe   facetdv1.Strobe   // OpStrobe
+	Hold     time.Duration     // OpStrobe of a share, OpWait
+	// Phase is what the time of an OpWait counts as.
+	Phase facetdv1.Phase
+	// Command numbers the command that a write or strobe is part of, within its
+	// segment and from 1: one command may need several words. A command begins and
+	// ends within one segment.
+	Command int
+	// Target is every chip that the command is meant for, ascending; the same for
+	// all operations of one command.
+	Target []int
+	// Scan says what an OpScan or OpClockOut reads.
+	Scan *Scan
+}
+
+// Scan is one readout under one select word.
+type Scan struct {
+	// Chips are read in parallel: one a lane, all of one class.
+	Chips []int
+	// Window is what is read of each; it may be some rows of a frame only.
+	Window chipmodel.Window
+	// Frames gives, for each chip, the index of the frame within the job.
+	Frames []int
+	// FirstRow is the row of the frame where the window's first row lands.
+	FirstRow int
+	// Claim is what the frame will say about the chip's settings.
+	Claim Claim
+}
+
+// Claim is the state that a frame says its chip was in when it was read.
+type Claim struct {
+	// Registers that must hold these values.
+	Registers []RegisterValue
+	// Shares are the switch patterns closed since the load, in order (memory
+	// chips only).
+	Shares []Patterns
+}
+
+// RegisterValue is a register and its value.
+type RegisterValue struct {
+	Register facetdv1.Register
+	Value    uint16
+}
+
+// Patterns is one share's column and row pattern; bit i joins cells 8k+i and
+// 8k+i+1.
+type Patterns struct{ Columns, Rows uint8 }
+
+// Job identifies the job that a segment belongs to, with its limits.
+type Job struct {
+	// Task is empty for one-shot captures and commands.
+	Task string
+	// Number counts the jobs of the task from 0; one-shots have their own count.
+	Number uint64
+	// Release and Deadline in bus time; a one-shot's deadline is far away.
+	Release, Deadline int64
+	// MaxHold and MaxSkew are the task's limits; 0 is none.
+	MaxHold, MaxSkew time.Duration
+	// Chips are all chips that the job touches, ascending.
+	Chips []int
+	// Segments is how many segments the job has.
+	Segments int
+}
+
+// Segment is a run of operations that nothing interrupts.
+type Segment struct {
+	Job   *Job
+	Index int // within the job, from 0
+	Ops   []Op
+}
+
+// Capture is what one scan read of one chip.
+type Capture struct {
+	Chip     int
+	Frame    int // index within the job
+	FirstRow int // row of the frame where the window's first row lands
+	Window   chipmodel.Window
+	// Codes, row by row, right-aligned.
+	Codes []uint16
+	// Low and High count the codes at either end of the range.
+	Low, High int
+	// FirstSampleNS is the bus time at which the first pixel was sampled; pixel
+	// (r, c) follows RowInterval r + PixelInterval c later.
+	FirstSampleNS              int64
+	RowInterval, PixelInterval time.Duration
+	// ConvertedNS is the bus time at which the last conversion ended.
+	ConvertedNS int64
+	// LightNS is the bus time at which the light was sampled: the start of the
+	// load, or the first sample of chips without memory.
+	LightNS int64
+	// HoldNS is the time from the start of the load to the last sample; 0 without
+	// memory.
+	HoldNS int64
+}
+
+// LastSampleNS is the bus time at which the last pixel was sampled.
+func (c *Capture) LastSampleNS() int64 {
+	return c.FirstSampleNS + int64(c.Window.Rows-1)*int64(c.RowInterval) + int64(c.Window.Columns-1)*int64(c.PixelInterval)
+}
+
+// Result is what a segment did.
+type Result struct {
+	// Start and End in bus time; Start is never before the time asked for.
+	Start, End int64
+	Captures   []Capture
+	// Busy is the bus time by phase; the sum is End - Start.
+	Busy Phases
+}
+
+// NumPhases is one more than the highest phase.
+const NumPhases = int(facetdv1.Phase_PHASE_CONVERT) + 1
+
+// Phases is bus time by phase, indexed by facetdv1.Phase.
+type Phases [NumPhases]time.Duration
+
+// Add adds the times of q.
+func (p *Phases) Add(q Phases) {
+	for i := range p {
+		p[i] += q[i]
+	}
+}
+
+// Total is the sum over all phases.
+func (p Phases) Total() time.Duration {
+	var sum time.Duration
+	for _, d := range p {
+		sum += d
+	}
+	return sum
+}
+
+// Cost is the exact bus time of one operation by phase.
+func Cost(a *chipmodel.Array, op *Op) Phases {
+	var p Phases
+	switch op.Kind {
+	case OpSelect:
+		p[facetdv1.Phase_PHASE_SELECT] = a.SelectTime()
+		if op.Word == 0 {
+			p[facetdv1.Phase_PHASE_SELECT] = a.Timing.DeadTime
+		}
+	case OpWrite:
+		p[facetdv1.Phase_PHASE_WRITE] = a.Timing.Write
+	case OpStrobe:
+		phase, d := strobeCost(a, op)
+		p[phase] = d
+	case OpWait:
+		p[op.Phase] = op.Hold
+	case OpScan, OpClockOut:
+		t := a.ScanTime(op.Scan.Chips, op.Scan.Window)
+		p[facetdv1.Phase_PHASE_SETTLE] = t.Settle
+		p[facetdv1.Phase_PHASE_CONVERT] = t.Convert
+	}
+	return p
+}
+
+// strobeCost: a load takes the longest of its chips, a share as long as it holds,
+// a reset the longest reset pulse, an advance one step.
+func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
+	d := a.Timing.Strobe
+	switch op.Strobe {
+	case chipmodel.Load:
+		for _, c := range op.Target {
+			if a.Chips[c].Class.Kind.HasMemory() {
+				d = max(d, a.LoadTime(a.Chips[c].Class))
+			}
+		}
+		return facetdv1.Phase_PHASE_LOAD, d
+	case chipmodel.Share:
+		return facetdv1.Phase_PHASE_SHARE, a.Timing.Strobe + op.Hold
+	}
+	for _, c := range op.Target {
+		class := a.Chips[c].Class
+		switch op.Strobe {
+		case chipmodel.Reset:
+			d = max(d, class.ResetTime())
+		case chipmodel.Advance:
+			d = max(d, class.Spec.GetReadout().GetStep().AsDuration())
+		}
+	}
+	return facetdv1.Phase_PHASE_SETTLE, d
+}
+
+// CostOf is the bus time of a run of operations by phase.
+func CostOf(a *chipmodel.Array, ops []Op) Phases {
+	var p Phases
+	for i := range ops {
+		p.Add(Cost(a, &ops[i]))
+	}
+	return p
+}

@@ -1,0 +1,284 @@
+// Package chipmodel describes an array: its chips, classes, wiring, lanes and
+// the exact time that every bus operation takes.
+//
+// An Array is made once from the schema's message by New, which collects every
+// mistake; everything that takes an Array trusts it. The package is pure: no
+// clock, goroutine, file or logger. Its sub-packages hold the physics of a die,
+// the light that falls on it, and the reader of array files.
+package chipmodel
+
+import (
+	"math/bits"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// LineSet is a set of select lines, bit i for line i of the array.
+type LineSet uint64
+
+// MaxLines is the largest number of select lines of an array.
+const MaxLines = 64
+
+// MaxLatticeSide is the largest number of rows or columns of a lattice.
+const MaxLatticeSide = 4096
+
+// Has reports whether line is in the set.
+func (s LineSet) Has(line int) bool { return s>>uint(line)&1 == 1 }
+
+// Within reports whether every line of s is in t.
+func (s LineSet) Within(t LineSet) bool { return s&^t == 0 }
+
+// Len returns the number of lines.
+func (s LineSet) Len() int { return bits.OnesCount64(uint64(s)) }
+
+// Kind is the kind of a chip class.
+type Kind int
+
+// The kinds of chip. Wiring is the kind of the chips of an array file that
+// describes wiring alone.
+const (
+	Wiring Kind = iota
+	Memory
+	InArraySwitch
+	Counter
+	Trimmed
+	Hexagonal
+)
+
+func (k Kind) String() string {
+	return [...]string{"wiring", "memory", "in-array switch", "counter", "trimmed", "hexagonal"}[k]
+}
+
+// HasMemory reports whether chips of the kind hold a loaded snapshot.
+func (k Kind) HasMemory() bool { return k == Memory }
+
+// Counts reports whether chips of the kind are read by reset and clock, so that
+// a window costs every pixel before it.
+func (k Kind) Counts() bool { return k == Counter || k == Trimmed }
+
+// HasPatterns reports whether chips of the kind have switch pattern registers.
+func (k Kind) HasPatterns() bool { return k == Memory || k == InArraySwitch }
+
+// Registers of a chip; short names for the schema's.
+const (
+	ColumnPattern = facetdv1.Register_REGISTER_COLUMN_PATTERN
+	RowPattern    = facetdv1.Register_REGISTER_ROW_PATTERN
+	OutputEnable  = facetdv1.Register_REGISTER_OUTPUT_ENABLE
+	PixelBias     = facetdv1.Register_REGISTER_PIXEL_BIAS
+	OutputBias    = facetdv1.Register_REGISTER_OUTPUT_BIAS
+	Gain          = facetdv1.Register_REGISTER_GAIN
+	Offset        = facetdv1.Register_REGISTER_OFFSET
+	NumRegisters  = int(Offset) + 1
+)
+
+// Strobes; short names for the schema's.
+const (
+	Load    = facetdv1.Strobe_STROBE_LOAD
+	Share   = facetdv1.Strobe_STROBE_SHARE
+	Reset   = facetdv1.Strobe_STROBE_RESET
+	Advance = facetdv1.Strobe_STROBE_ADVANCE
+)
+
+// Array is a checked array. It is read-only after New and may be shared.
+type Array struct {
+	Name    string
+	Lines   []string
+	Lanes   []Lane
+	Classes []*Class
+	Chips   []Chip
+	Groups  []Group
+	Timing  Timing
+	// WiringOnly is set when the file had select lines and chips alone: chips then
+	// have no class and no lane.
+	WiringOnly bool
+	// Digest is the SHA-256 of the message's canonical encoding, in hexadecimal.
+	Digest string
+	// Message is the array as described, with defaults filled in; do not change it.
+	Message *facetdv1.Array
+
+	byName map[string]int // chips
+	lines  map[string]int
+}
+
+// Lane is one analog output line with its converter.
+type Lane struct {
+	Name string
+	Spec *facetdv1.Lane
+	// Chips are the indices of the chips wired to the lane.
+	Chips []int
+	// CapacitanceFarads is the whole line's, every chip on it included.
+	CapacitanceFarads float64
+	Conversion        time.Duration
+	SampleAndHold     bool
+	Bits              int
+}
+
+// Class is what all chips of one design share.
+type Class struct {
+	Name          string
+	Index         int
+	Kind          Kind
+	Rows, Columns int
+	// Bits is the finest resolution of the lanes that chips of the class are on.
+	Bits int
+	// Spec holds every parameter as described, with defaults filled in.
+	Spec *facetdv1.ChipClass
+}
+
+// Hexagonal reports whether odd rows are shifted by half a pitch.
+func (c *Class) Hexagonal() bool { return c.Kind == Hexagonal }
+
+// Chip is one die on the bus.
+type Chip struct {
+	Name  string
+	Index int
+	// Class is nil in an array of wiring alone.
+	Class *Class
+	// Selects are the lines that the chip's inputs are wired to, in input order.
+	Selects []int
+	// Wires is the set of those lines.
+	Wires LineSet
+	// Lane is the index of the chip's lane, or -1 in an array of wiring alone.
+	Lane int
+	Spec *facetdv1.Chip
+}
+
+// Group is a named set of chips, by ascending index.
+type Group struct {
+	Name  string
+	Chips []int
+}
+
+// Timing is how long the host's bus operations take.
+type Timing struct {
+	DeadTime     time.Duration // all lines inactive between two words
+	SelectSetup  time.Duration // from the new word to the first command
+	Write        time.Duration // one register write
+	Strobe       time.Duration // the pulse of one strobe
+	ReleaseLimit time.Duration // every line inactive within this after a stop
+}
+
+// Chip returns the index of the chip of that name, or -1.
+func (a *Array) Chip(name string) int {
+	if i, ok := a.byName[name]; ok {
+		return i
+	}
+	return -1
+}
+
+// Line returns the index of the select line of that name, or -1.
+func (a *Array) Line(name string) int {
+	if i, ok := a.lines[name]; ok {
+		return i
+	}
+	return -1
+}
+
+// Group returns the chips of a group, or nil when there is none of that name.
+func (a *Array) Group(name string) []int {
+	for _, g := range a.Groups {
+		if g.Name == name {
+			return g.Chips
+		}
+	}
+	return nil
+}
+
+// Reach returns the chips that listen under a word: those whose wires are a
+// subset of it, by ascending index.
+func (a *Array) Reach(word LineSet) []int {
+	var reached []int
+	for i := range a.Chips {
+		if a.Chips[i].Wires.Within(word) {
+			reached = append(reached, i)
+		}
+	}
+	return reached
+}
+
+// LineNames returns the names of the lines of a word, in wiring order.
+func (a *Array) LineNames(word LineSet) []string {
+	names := make([]string, 0, word.Len())
+	for i, name := range a.Lines {
+		if word.Has(i) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// ChipNames returns the names of chips.
+func (a *Array) ChipNames(chips []int) []string {
+	names := make([]string, len(chips))
+	for i, c := range chips {
+		names[i] = a.Chips[c].Name
+	}
+	return names
+}
+
+// All returns the indices of all chips.
+func (a *Array) All() []int {
+	all := make([]int, len(a.Chips))
+	for i := range all {
+		all[i] = i
+	}
+	return all
+}
+
+// Resolve returns the chips of a target by ascending index. It reports an
+// unset target, an unknown group or chip, and a chip listed twice, all at once.
+func (a *Array) Resolve(t *facetdv1.Target) ([]int, Mistakes) {
+	var m Mistakes
+	switch which := t.GetChips().(type) {
+	case *facetdv1.Target_All:
+		if !which.All {
+			m.add("all", "must be true when given", "leave it out, or name a group or a list")
+			return nil, m
+		}
+		return a.All(), nil
+	case *facetdv1.Target_Group:
+		if chips := a.Group(which.Group); chips != nil {
+			return chips, nil
+		}
+		m.add("group", "no group is called "+quote(which.Group), closest(which.Group, a.groupNames(), "group"))
+		return nil, m
+	case *facetdv1.Target_List:
+		return a.resolveList(which.List.GetNames())
+	}
+	m.add("", "no chips are named", "give all: true, a group, or list: {names: [...]}")
+	return nil, m
+}
+
+func (a *Array) resolveList(names []string) ([]int, Mistakes) {
+	var m Mistakes
+	if len(names) == 0 {
+		m.add("list.names", "names no chip", "give at least one")
+	}
+	var chips []int
+	for i, name := range names {
+		c := a.Chip(name)
+		switch {
+		case c < 0:
+			m.add(index("list.names", i), "no chip is called "+quote(name), closest(name, a.ChipNames(a.All()), "chip"))
+		case slices.Contains(chips, c):
+			m.add(index("list.names", i), "chip "+quote(name)+" is listed twice", "name each chip once")
+		default:
+			chips = append(chips, c)
+		}
+	}
+	if len(m) > 0 {
+		return nil, m
+	}
+	slices.Sort(chips)
+	return chips, nil
+}
+
+func (a *Array) groupNames() []string {
+	names := make([]string, len(a.Groups))
+	for i, g := range a.Groups {
+		names[i] = g.Name
+	}
+	return names
+}

@@ -1,0 +1,178 @@
+package chipmodel
+
+import (
+	"fmt"
+	"math"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// Default physical values, used where a class leaves them out. They are typical
+// of small sensor chips: common practice, no source.
+const (
+	defaultTemperatureK = 300
+	hexRowPitch         = 0.8660254037844386 // sqrt(3)/2
+)
+
+func (b *builder) classes() {
+	seen := map[string]int{}
+	if len(b.msg.GetClasses()) == 0 {
+		b.m.add("classes", "the array has no chip classes", "describe at least one")
+	}
+	for i, c := range b.msg.GetClasses() {
+		path := index("classes", i)
+		b.name(path+".name", c.GetName(), seen, i, "class")
+		class := &Class{Name: c.GetName(), Index: i, Spec: c, Kind: b.kind(path, c)}
+		b.lattice(path+".lattice", c, class)
+		b.pixel(path, c)
+		b.readout(path+".readout", c.GetReadout())
+		if c.GetTemperatureK() == 0 {
+			c.TemperatureK = defaultTemperatureK
+		}
+		b.within(path+".temperature_k", c.GetTemperatureK(), 150, 500, "K")
+		b.a.Classes = append(b.a.Classes, class)
+	}
+}
+
+func (b *builder) kind(path string, c *facetdv1.ChipClass) Kind {
+	switch k := c.GetKind().(type) {
+	case *facetdv1.ChipClass_Memory:
+		b.memory(path+".memory", k.Memory)
+		return Memory
+	case *facetdv1.ChipClass_InArraySwitch:
+		b.duration(path+".in_array_switch.pattern_settle", k.InArraySwitch.GetPatternSettle())
+		return InArraySwitch
+	case *facetdv1.ChipClass_Counter:
+		b.positive(path+".counter.reset", k.Counter.GetReset_())
+		return Counter
+	case *facetdv1.ChipClass_Trimmed:
+		b.trimmed(path+".trimmed", k.Trimmed)
+		return Trimmed
+	case *facetdv1.ChipClass_Hexagonal:
+		return Hexagonal
+	}
+	b.m.add(path, "the class has no kind", "give one of memory, in_array_switch, counter, trimmed, hexagonal")
+	return Wiring
+}
+
+func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
+	l := c.GetLattice()
+	if l == nil {
+		b.m.add(path, "the class has no lattice", "give rows, columns and pitch_x_um")
+		return
+	}
+	b.within(path+".rows", float64(l.GetRows()), 1, MaxLatticeSide, "rows")
+	b.within(path+".columns", float64(l.GetColumns()), 1, MaxLatticeSide, "columns")
+	b.within(path+".pitch_x_um", l.GetPitchXUm(), 0.1, 1000, "um")
+	if l.GetPitchYUm() == 0 {
+		l.PitchYUm = l.GetPitchXUm()
+		if class.Kind == Hexagonal {
+			l.PitchYUm *= hexRowPitch
+		}
+	}
+	b.within(path+".pitch_y_um", l.GetPitchYUm(), 0.05, 1000, "um")
+	if class.Kind == Hexagonal && math.Abs(l.GetPitchYUm()-hexRowPitch*l.GetPitchXUm()) > 0.01*l.GetPitchXUm() {
+		b.m.add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()), "leave it out on a hexagonal lattice")
+	}
+	class.Rows, class.Columns = int(l.GetRows()), int(l.GetColumns())
+}
+
+func (b *builder) pixel(path string, c *facetdv1.ChipClass) {
+	switch p := c.GetPixel().(type) {
+	case nil:
+		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
+			OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01,
+		}}
+	case *facetdv1.ChipClass_Logarithmic:
+		b.logarithmic(path+".logarithmic", p.Logarithmic)
+	case *facetdv1.ChipClass_Linear:
+		b.linear(path+".linear", p.Linear)
+	}
+}
+
+func (b *builder) logarithmic(path string, p *facetdv1.LogarithmicPixel) {
+	b.within(path+".offset_volts", p.GetOffsetVolts(), -20, 20, "V")
+	b.within(path+".volts_per_decade", math.Abs(p.GetVoltsPerDecade()), 1e-4, 10, "V per decade")
+	b.within(path+".dark_lux", p.GetDarkLux(), 1e-9, 1e6, "lux")
+	b.within(path+".offset_spread_volts", p.GetOffsetSpreadVolts(), 0, 1, "V")
+	b.within(path+".gain_spread", p.GetGainSpread(), 0, 0.5, "")
+	b.within(path+".dark_spread", p.GetDarkSpread(), 0, 2, "")
+	b.within(path+".offset_drift_volts_per_k", p.GetOffsetDriftVoltsPerK(), -0.1, 0.1, "V/K")
+	b.within(path+".dark_doubling_k", p.GetDarkDoublingK(), 0, 100, "K")
+	b.within(path+".node_capacitance_ff", p.GetNodeCapacitanceFf(), 0, 1e6, "fF")
+	b.within(path+".photocurrent_fa_per_lux", p.GetPhotocurrentFaPerLux(), 0, 1e9, "fA/lux")
+}
+
+func (b *builder) linear(path string, p *facetdv1.LinearPixel) {
+	b.positive(path+".exposure", p.GetExposure())
+	b.within(path+".electrons_per_lux_s", p.GetElectronsPerLuxS(), 1e-6, 1e12, "electrons per lux s")
+	b.within(path+".dark_electrons_per_s", p.GetDarkElectronsPerS(), 0, 1e12, "electrons per s")
+	b.within(path+".full_well_electrons", p.GetFullWellElectrons(), 1, 1e9, "electrons")
+	b.within(path+".volts_per_electron", p.GetVoltsPerElectron(), 1e-9, 1, "V per electron")
+	b.within(path+".reset_volts", p.GetResetVolts(), -20, 20, "V")
+	b.within(path+".read_noise_electrons", p.GetReadNoiseElectrons(), 0, 1e6, "electrons")
+	b.within(path+".dark_spread_electrons", p.GetDarkSpreadElectrons(), 0, 1e6, "electrons")
+	b.within(path+".gain_spread", p.GetGainSpread(), 0, 0.5, "")
+	b.within(path+".dark_doubling_k", p.GetDarkDoublingK(), 0, 100, "K")
+}
+
+func (b *builder) readout(path string, r *facetdv1.Readout) {
+	if r == nil {
+		b.m.add(path, "the class has no readout", "give step, and settle or output_resistance_ohms")
+		return
+	}
+	b.positive(path+".step", r.GetStep())
+	b.duration(path+".row_step", r.GetRowStep())
+	if r.GetSettle() != nil {
+		b.positive(path+".settle", r.GetSettle())
+		return
+	}
+	b.within(path+".output_resistance_ohms", r.GetOutputResistanceOhms(), 1e-3, 1e9, "ohms")
+}
+
+func (b *builder) memory(path string, m *facetdv1.MemoryChip) {
+	b.positive(path+".load_row", m.GetLoadRow())
+	b.within(path+".cell_capacitance_ff", m.GetCellCapacitanceFf(), 0.1, 1e6, "fF")
+	if m.GetShareSettle() != nil {
+		b.positive(path+".share_settle", m.GetShareSettle())
+	} else {
+		b.within(path+".switch_resistance_ohms", m.GetSwitchResistanceOhms(), 1e-3, 1e9, "ohms")
+	}
+	b.within(path+".leak_fa", m.GetLeakFa(), -1e6, 1e6, "fA")
+	b.within(path+".leak_doubling_k", m.GetLeakDoublingK(), 0, 100, "K")
+	b.within(path+".light_leak_fa_per_lux", m.GetLightLeakFaPerLux(), 0, 1e6, "fA/lux")
+	b.within(path+".cell_spread", m.GetCellSpread(), 0, 0.2, "")
+	b.within(path+".injection_volts", m.GetInjectionVolts(), -1, 1, "V")
+}
+
+func (b *builder) trimmed(path string, t *facetdv1.TrimmedChip) {
+	b.positive(path+".reset", t.GetReset_())
+	b.within(path+".supply_volts", t.GetSupplyVolts(), 0.1, 60, "V")
+	b.within(path+".supply_ripple_volts", t.GetSupplyRippleVolts(), 0, 10, "V")
+	b.within(path+".supply_ripple_hz", t.GetSupplyRippleHz(), 0, 1e9, "Hz")
+	b.within(path+".regulator_volts", t.GetRegulatorVolts(), 0.1, 60, "V")
+	b.within(path+".regulator_dropout_volts", t.GetRegulatorDropoutVolts(), 0, 10, "V")
+	b.within(path+".regulator_rejection_db", t.GetRegulatorRejectionDb(), 0, 200, "dB")
+	for _, bias := range []struct {
+		name string
+		reg  *facetdv1.BiasRegister
+	}{{"pixel_bias", t.GetPixelBias()}, {"output_bias", t.GetOutputBias()}} {
+		b.within(path+"."+bias.name+".nominal", float64(bias.reg.GetNominal()), 0, 255, "")
+		b.within(path+"."+bias.name+".volts_per_step", bias.reg.GetVoltsPerStep(), -1, 1, "V")
+		b.within(path+"."+bias.name+".bandwidth_per_step", bias.reg.GetBandwidthPerStep(), -1, 1, "")
+	}
+	if len(t.GetGains()) == 0 || len(t.GetGains()) > 256 {
+		b.m.add(path+".gains", fmt.Sprintf("%d gains are given", len(t.GetGains())), "give 1 to 256 amplifier gains")
+	}
+	for i, g := range t.GetGains() {
+		if g == 0 {
+			b.m.add(index(path+".gains", i), "a gain of 0 shows nothing", "give a gain above or below zero")
+			continue
+		}
+		b.within(index(path+".gains", i), math.Abs(g), 1e-3, 1e4, "")
+	}
+	b.within(path+".offset_step_volts", t.GetOffsetStepVolts(), -1, 1, "V")
+	if !(t.GetOutputHighVolts() > t.GetOutputLowVolts()) {
+		b.m.add(path+".output_high_volts", fmt.Sprintf("%g V is not above output_low_volts, %g V", t.GetOutputHighVolts(), t.GetOutputLowVolts()), "give the range of the amplifier")
+	}
+}

@@ -1,0 +1,133 @@
+package chipmodel
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Mistake is one thing wrong with an input: where, what, and what to do.
+type Mistake struct {
+	// Path is the field, such as "chips[3].lane"; empty for the whole input.
+	Path    string `json:"field"`
+	Message string `json:"message"`
+	Hint    string `json:"hint,omitempty"`
+	// File, Line and Column are the place in the file, where there is one;
+	// Line and Column count from 1.
+	File   string `json:"file,omitempty"`
+	Line   int    `json:"line,omitempty"`
+	Column int    `json:"column,omitempty"`
+}
+
+func (m Mistake) String() string {
+	var b strings.Builder
+	if m.File != "" {
+		fmt.Fprintf(&b, "%s:", m.File)
+		if m.Line > 0 {
+			fmt.Fprintf(&b, "%d:", m.Line)
+			if m.Column > 0 {
+				fmt.Fprintf(&b, "%d:", m.Column)
+			}
+		}
+		b.WriteByte(' ')
+	}
+	if m.Path != "" {
+		fmt.Fprintf(&b, "%s: ", m.Path)
+	}
+	b.WriteString(m.Message)
+	if m.Hint != "" {
+		fmt.Fprintf(&b, " (%s)", m.Hint)
+	}
+	return b.String()
+}
+
+// Mistakes is everything wrong with an input. A non-empty list is an error.
+type Mistakes []Mistake
+
+// Error lists the mistakes, a line each.
+func (m Mistakes) Error() string {
+	lines := make([]string, len(m))
+	for i, one := range m {
+		lines[i] = one.String()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Err returns the list as an error, or nil when it is empty.
+func (m Mistakes) Err() error {
+	if len(m) == 0 {
+		return nil
+	}
+	return m
+}
+
+// Under returns the mistakes with a field put before their paths.
+func (m Mistakes) Under(field string) Mistakes {
+	out := slices.Clone(m)
+	for i := range out {
+		out[i].Path = join(field, out[i].Path)
+	}
+	return out
+}
+
+// Add appends a mistake.
+func (m *Mistakes) Add(path, message, hint string) {
+	*m = append(*m, Mistake{Path: path, Message: message, Hint: hint})
+}
+
+func (m *Mistakes) add(path, message, hint string) { m.Add(path, message, hint) }
+
+func join(field, rest string) string {
+	switch {
+	case field == "":
+		return rest
+	case rest == "":
+		return field
+	}
+	return field + "." + rest
+}
+
+func index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) }
+
+func quote(s string) string { return fmt.Sprintf("%q", s) }
+
+// closest returns a hint that names the known name nearest to what was written,
+// or a few of the known ones.
+func closest(written string, known []string, what string) string {
+	best, least := "", len(written)/2+1
+	for _, k := range known {
+		if d := distance(written, k); d <= least && d > 0 {
+			best, least = k, d-1
+		}
+	}
+	switch {
+	case best != "":
+		return "did you mean " + quote(best) + "?"
+	case len(known) == 0:
+		return "the array has no " + what
+	case len(known) > 6:
+		return "known: " + strings.Join(known[:6], ", ") + ", ..."
+	}
+	return "known: " + strings.Join(known, ", ")
+}
+
+// distance is the edit distance (Levenshtein 1966) of two names.
+func distance(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		corner := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			cost := corner
+			if a[i] != b[j] {
+				cost++
+			}
+			corner = row[j+1]
+			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
+}

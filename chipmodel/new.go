@@ -1,0 +1,315 @@
+package chipmodel
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// New checks a described array and makes it ready for use. It reports every
+// mistake at once; the array is nil when there is any. The message is copied.
+func New(described *facetdv1.Array) (*Array, Mistakes) {
+	msg := proto.CloneOf(described)
+	b := &builder{msg: msg, a: &Array{
+		Name: msg.GetName(), Message: msg,
+		byName: map[string]int{}, lines: map[string]int{},
+	}}
+	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
+	b.selectLines()
+	if !b.a.WiringOnly {
+		b.timing()
+		b.lanes()
+		b.classes()
+	}
+	b.chips()
+	b.apart()
+	b.groups()
+	if len(b.m) > 0 {
+		return nil, b.m
+	}
+	b.finish()
+	return b.a, nil
+}
+
+// builder gathers the array and its mistakes.
+type builder struct {
+	msg *facetdv1.Array
+	a   *Array
+	m   Mistakes
+}
+
+// name checks a name and reports whether it is new among seen.
+func (b *builder) name(path, name string, seen map[string]int, i int, what string) bool {
+	switch {
+	case name == "":
+		b.m.add(path, "the "+what+" has no name", "give it one")
+		return false
+	case strings.ContainsFunc(name, badInName):
+		b.m.add(path, "the name "+quote(name)+" has a comma, bracket or space", "use letters, digits, - _ and .")
+		return false
+	}
+	if first, taken := seen[name]; taken {
+		b.m.add(path, fmt.Sprintf("the name %q is taken by %s %d", name, what, first+1), "names are unique")
+		return false
+	}
+	seen[name] = i
+	return true
+}
+
+func badInName(r rune) bool { return r <= ' ' || strings.ContainsRune(",[]{}\"'/\\", r) || r == 0x7f }
+
+func (b *builder) selectLines() {
+	names := b.msg.GetSelectLines()
+	switch {
+	case len(names) == 0:
+		b.m.add("select_lines", "the array has no select lines", "list their names in wiring order")
+	case len(names) > MaxLines:
+		b.m.add("select_lines", fmt.Sprintf("%d select lines are too many", len(names)), fmt.Sprintf("at most %d", MaxLines))
+		names = names[:MaxLines]
+	}
+	for i, name := range names {
+		b.name(index("select_lines", i), name, b.a.lines, i, "select line")
+	}
+	b.a.Lines = names
+}
+
+func (b *builder) timing() {
+	t := b.msg.GetTiming()
+	if t == nil {
+		b.m.add("timing", "the bus timing is missing", "give dead_time, select_setup, write, strobe and release_limit")
+		return
+	}
+	b.a.Timing = Timing{
+		DeadTime:     b.positive("timing.dead_time", t.GetDeadTime()),
+		SelectSetup:  b.positive("timing.select_setup", t.GetSelectSetup()),
+		Write:        b.positive("timing.write", t.GetWrite()),
+		Strobe:       b.positive("timing.strobe", t.GetStrobe()),
+		ReleaseLimit: b.positive("timing.release_limit", t.GetReleaseLimit()),
+	}
+}
+
+const maxDuration = time.Hour
+
+// positive returns a duration that must be given, above zero and under an hour.
+func (b *builder) positive(path string, d *durationpb.Duration) time.Duration {
+	if d == nil || (d.GetSeconds() == 0 && d.GetNanos() == 0) {
+		b.m.add(path, "is zero", `give a time above zero, such as "500ns"`)
+		return 0
+	}
+	return b.duration(path, d)
+}
+
+// duration returns an optional duration, zero when unset.
+func (b *builder) duration(path string, d *durationpb.Duration) time.Duration {
+	switch {
+	case d == nil:
+		return 0
+	case d.CheckValid() != nil || d.AsDuration() > maxDuration:
+		b.m.add(path, "is longer than an hour", "give a time that the bus can keep")
+		return 0
+	case d.AsDuration() < 0:
+		b.m.add(path, "is negative: "+d.AsDuration().String(), "give a time of zero or more")
+		return 0
+	}
+	return d.AsDuration()
+}
+
+// within checks that a number lies in [low, high].
+func (b *builder) within(path string, v, low, high float64, unit string) {
+	if !(v >= low && v <= high) {
+		b.m.add(path, fmt.Sprintf("%g %s is out of range", v, unit), fmt.Sprintf("use %g to %g", low, high))
+	}
+}
+
+func (b *builder) lanes() {
+	seen := map[string]int{}
+	if len(b.msg.GetLanes()) == 0 {
+		b.m.add("lanes", "the array has no lanes", "describe at least one, with its converter")
+	}
+	for i, l := range b.msg.GetLanes() {
+		path := index("lanes", i)
+		b.name(path+".name", l.GetName(), seen, i, "lane")
+		b.within(path+".line_capacitance_pf", l.GetLineCapacitancePf(), 0, 1e6, "pF")
+		b.within(path+".chip_capacitance_pf", l.GetChipCapacitancePf(), 0, 1e6, "pF")
+		b.converter(path+".converter", l.GetConverter())
+		b.a.Lanes = append(b.a.Lanes, Lane{
+			Name: l.GetName(), Spec: l,
+			CapacitanceFarads: l.GetLineCapacitancePf() * 1e-12,
+			Conversion:        l.GetConverter().GetConversion().AsDuration(),
+			SampleAndHold:     l.GetConverter().GetSampleAndHold(),
+			Bits:              int(l.GetConverter().GetBits()),
+		})
+	}
+}
+
+func (b *builder) converter(path string, c *facetdv1.Converter) {
+	if c == nil {
+		b.m.add(path, "the lane has no converter", "give bits, low_volts, high_volts and conversion")
+		return
+	}
+	b.within(path+".bits", float64(c.GetBits()), 4, 16, "bits")
+	if !(c.GetHighVolts() > c.GetLowVolts()) || math.IsInf(c.GetHighVolts()-c.GetLowVolts(), 0) {
+		b.m.add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", c.GetHighVolts(), c.GetLowVolts()), "give the range of the input")
+	}
+	b.positive(path+".conversion", c.GetConversion())
+	b.within(path+".noise_volts", c.GetNoiseVolts(), 0, 10, "V")
+	b.within(path+".offset_volts", c.GetOffsetVolts(), -10, 10, "V")
+	b.within(path+".gain_error", c.GetGainError(), -0.5, 0.5, "")
+	b.within(path+".integral_nonlinearity_steps", c.GetIntegralNonlinearitySteps(), -1024, 1024, "steps")
+	b.within(path+".differential_nonlinearity_steps", c.GetDifferentialNonlinearitySteps(), 0, 16, "steps")
+}
+
+func (b *builder) chips() {
+	if len(b.msg.GetChips()) == 0 {
+		b.m.add("chips", "the array has no chips", "list at least one, with name and selects")
+	}
+	for i, c := range b.msg.GetChips() {
+		path := index("chips", i)
+		b.name(path+".name", c.GetName(), b.a.byName, i, "chip")
+		chip := Chip{Name: c.GetName(), Index: i, Lane: -1, Spec: c}
+		chip.Selects, chip.Wires = b.selects(path+".selects", c.GetSelects())
+		if b.a.WiringOnly {
+			if c.GetClass() != "" || c.GetLane() != "" {
+				b.m.add(path, "names a class or lane, but the file describes none", "add classes, lanes and timing, or leave them out here")
+			}
+		} else {
+			chip.Class = b.classOf(path+".class", c.GetClass())
+			chip.Lane = b.laneOf(path+".lane", c.GetLane())
+			b.optics(path, c)
+		}
+		b.a.Chips = append(b.a.Chips, chip)
+	}
+}
+
+func (b *builder) selects(path string, names []string) ([]int, LineSet) {
+	if len(names) == 0 {
+		b.m.add(path, "the chip is wired to no select line", "a chip without select inputs would listen always; name the line of each input")
+	}
+	var lines []int
+	var wires LineSet
+	for i, name := range names {
+		line := b.a.Line(name)
+		switch {
+		case line < 0:
+			b.m.add(index(path, i), "no select line is called "+quote(name), closest(name, b.a.Lines, "select line"))
+			continue
+		case wires.Has(line):
+			b.m.add(index(path, i), "line "+quote(name)+" is wired to two inputs of this chip", "wire each input to its own line, or list fewer inputs")
+			continue
+		}
+		lines = append(lines, line)
+		wires |= 1 << uint(line)
+	}
+	return lines, wires
+}
+
+func (b *builder) classOf(path, name string) *Class {
+	var known []string
+	for _, c := range b.a.Classes {
+		if c.Name == name {
+			return c
+		}
+		known = append(known, c.Name)
+	}
+	b.m.add(path, "no class is called "+quote(name), closest(name, known, "class"))
+	return nil
+}
+
+func (b *builder) laneOf(path, name string) int {
+	var known []string
+	for i, l := range b.a.Lanes {
+		if l.Name == name {
+			return i
+		}
+		known = append(known, l.Name)
+	}
+	b.m.add(path, "no lane is called "+quote(name), closest(name, known, "lane"))
+	return -1
+}
+
+func (b *builder) optics(path string, c *facetdv1.Chip) {
+	m, l := c.GetMount(), c.GetLens()
+	b.within(path+".mount.yaw_deg", m.GetYawDeg(), -360, 360, "degrees")
+	b.within(path+".mount.pitch_deg", m.GetPitchDeg(), -90, 90, "degrees")
+	b.within(path+".mount.roll_deg", m.GetRollDeg(), -360, 360, "degrees")
+	if l == nil {
+		b.m.add(path+".lens", "the chip has no lens", "give horizontal_fov_deg and vertical_fov_deg")
+		return
+	}
+	b.within(path+".lens.horizontal_fov_deg", l.GetHorizontalFovDeg(), 0.01, 170, "degrees")
+	b.within(path+".lens.vertical_fov_deg", l.GetVerticalFovDeg(), 0.01, 170, "degrees")
+	b.within(path+".lens.distortion_k1", l.GetDistortionK1(), -1, 1, "")
+	b.within(path+".lens.vignetting", l.GetVignetting(), 0, 1, "")
+	b.within(path+".lens.blur_pixels", l.GetBlurPixels(), 0, 64, "pixels")
+}
+
+// apart reports pairs of chips on one lane of which one cannot be selected
+// without the other: its readout would always reach two chips.
+func (b *builder) apart() {
+	if b.a.WiringOnly || len(b.m) > 0 {
+		return
+	}
+	for i := range b.a.Chips {
+		for j := range b.a.Chips {
+			x, y := &b.a.Chips[i], &b.a.Chips[j]
+			if i == j || x.Lane != y.Lane || !x.Wires.Within(y.Wires) || (x.Wires == y.Wires && i > j) {
+				continue
+			}
+			b.m.add(index("chips", j)+".selects",
+				fmt.Sprintf("chips %q and %q can never be read apart: every word that selects %q selects %q too, and both are on lane %q",
+					x.Name, y.Name, y.Name, x.Name, b.a.Lanes[x.Lane].Name),
+				"two drivers on one lane can damage both; wire one of them differently or to another lane")
+		}
+	}
+}
+
+func (b *builder) groups() {
+	seen := map[string]int{}
+	for i, g := range b.msg.GetGroups() {
+		path := index("groups", i)
+		if g.GetName() == "all" {
+			b.m.add(path+".name", `"all" is the name of the whole array`, "choose another name")
+		}
+		if c := b.a.Chip(g.GetName()); c >= 0 {
+			b.m.add(path+".name", "a chip is called "+quote(g.GetName())+" too", "a target could mean either; choose another name")
+		}
+		b.name(path+".name", g.GetName(), seen, i, "group")
+		if len(g.GetChips()) == 0 {
+			b.m.add(path+".chips", "group "+quote(g.GetName())+" is empty", "list at least one chip")
+			continue
+		}
+		chips, m := b.a.resolveList(g.GetChips())
+		for _, one := range m {
+			one.Path = path + "." + strings.Replace(one.Path, "list.names", "chips", 1)
+			b.m = append(b.m, one)
+		}
+		b.a.Groups = append(b.a.Groups, Group{Name: g.GetName(), Chips: chips})
+	}
+}
+
+func (b *builder) finish() {
+	for i := range b.a.Chips {
+		c := &b.a.Chips[i]
+		if c.Lane < 0 {
+			continue
+		}
+		lane := &b.a.Lanes[c.Lane]
+		lane.Chips = append(lane.Chips, i)
+		lane.CapacitanceFarads += lane.Spec.GetChipCapacitancePf() * 1e-12
+		c.Class.Bits = max(c.Class.Bits, lane.Bits)
+	}
+	b.a.Classes = slices.Clip(b.a.Classes)
+	// Marshalling a message that was just read cannot fail.
+	raw, _ := proto.MarshalOptions{Deterministic: true}.Marshal(b.msg)
+	sum := sha256.Sum256(raw)
+	b.a.Digest = hex.EncodeToString(sum[:])
+}

@@ -1,0 +1,184 @@
+package chipmodel
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+
+	"facetd.example/chipmodel/analog"
+)
+
+// SelectTime is how long a change of the select word takes: all lines inactive
+// for the dead time (break before make), then the new word's set-up time.
+func (a *Array) SelectTime() time.Duration { return a.Timing.DeadTime + a.Timing.SelectSetup }
+
+// LoadTime is how long the load strobe of a class takes: the pulse and every row.
+func (a *Array) LoadTime(c *Class) time.Duration {
+	return a.Timing.Strobe + time.Duration(c.Rows)*c.Spec.GetMemory().GetLoadRow().AsDuration()
+}
+
+// ShareTime is how long the share strobe of a memory class takes under two
+// patterns: the pulse, and the time for the largest block that they join to
+// settle to half a step of the converter. A measured time in the array file
+// overrides the computed one.
+func (a *Array) ShareTime(c *Class, columns, rows uint8) time.Duration {
+	m := c.Spec.GetMemory()
+	if m.GetShareSettle() != nil {
+		return a.Timing.Strobe + m.GetShareSettle().AsDuration()
+	}
+	return a.Timing.Strobe + analog.ShareSettle(
+		analog.LargestBlock(rows, c.Rows), analog.LargestBlock(columns, c.Columns),
+		m.GetSwitchResistanceOhms(), m.GetCellCapacitanceFf()*1e-15, c.Bits)
+}
+
+// LaneSettle is how long a chip's lane needs to settle after a change, to half a
+// step of the converter: (bits+1) ln 2 time constants of the output resistance
+// and the whole line's capacitance, or the measured time of the class. The
+// settling law is that of a single pole (Analog Devices AN-1024).
+func (a *Array) LaneSettle(chip int) time.Duration {
+	c := &a.Chips[chip]
+	if s := c.Class.Spec.GetReadout().GetSettle(); s != nil {
+		return s.AsDuration()
+	}
+	lane := &a.Lanes[c.Lane]
+	tau := c.Class.Spec.GetReadout().GetOutputResistanceOhms() * lane.CapacitanceFarads
+	return time.Duration(math.Ceil(float64(lane.Bits+1) * math.Ln2 * tau * 1e9))
+}
+
+// Window is a checked readout window: Rows x Columns pixels are read, the first
+// at (Row, Column), RowStep and ColumnStep lattice cells apart.
+type Window struct {
+	Row, Column         int
+	Rows, Columns       int
+	RowStep, ColumnStep int
+}
+
+// Pixels is the number of pixels read.
+func (w Window) Pixels() int { return w.Rows * w.Columns }
+
+// Part returns the window of n of its rows from row first on.
+func (w Window) Part(first, n int) Window {
+	w.Row += first * w.RowStep
+	w.Rows = n
+	return w
+}
+
+// Message returns the window in the schema's form.
+func (w Window) Message() *facetdv1.Window {
+	return &facetdv1.Window{
+		Row: uint32(w.Row), Column: uint32(w.Column), Rows: uint32(w.Rows), Columns: uint32(w.Columns),
+		RowStep: uint32(w.RowStep), ColumnStep: uint32(w.ColumnStep),
+	}
+}
+
+// NewWindow fills in a requested window for a class: steps default to the bin,
+// counts to what the lattice has left. It reports every way in which the window
+// leaves the lattice.
+func NewWindow(w *facetdv1.Window, c *Class, binRows, binColumns int) (Window, Mistakes) {
+	var m Mistakes
+	rows := windowAxis(&m, axisSpec{"row", "rows", "row_step", c.Rows, binRows}, w.GetRow(), w.GetRows(), w.GetRowStep())
+	cols := windowAxis(&m, axisSpec{"column", "columns", "column_step", c.Columns, binColumns}, w.GetColumn(), w.GetColumns(), w.GetColumnStep())
+	return Window{
+		Row: rows[0], Rows: rows[1], RowStep: rows[2],
+		Column: cols[0], Columns: cols[1], ColumnStep: cols[2],
+	}, m
+}
+
+type axisSpec struct {
+	first, count, step string
+	size, bin          int
+}
+
+func windowAxis(m *Mistakes, ax axisSpec, first, count, step uint32) [3]int {
+	size := uint64(ax.size)
+	st := uint64(step)
+	if st == 0 {
+		st = uint64(max(ax.bin, 1))
+	}
+	if uint64(first) >= size {
+		m.add(ax.first, fmt.Sprintf("%d is outside the lattice of %d", first, ax.size), fmt.Sprintf("use 0 to %d", ax.size-1))
+		return [3]int{0, 1, 1}
+	}
+	most := (size - uint64(first) + st - 1) / st
+	n := uint64(count)
+	if n == 0 {
+		n = most
+	}
+	if n > most {
+		m.add(ax.count, fmt.Sprintf("%d pixels, %d apart from %d, leave the lattice of %d", n, st, first, ax.size),
+			fmt.Sprintf("at most %d fit", most))
+		return [3]int{0, 1, 1}
+	}
+	return [3]int{int(first), int(n), int(st)}
+}
+
+// ScanTiming is the exact course of one readout. Times count from the start of
+// the operation. Pixel (r, c) of the window is sampled by the converter at
+// First + r RowInterval + c PixelInterval.
+type ScanTiming struct {
+	First         time.Duration
+	PixelInterval time.Duration
+	RowInterval   time.Duration
+	Duration      time.Duration // to the end of the last conversion
+	// Settle and Convert share Duration: stepping and settling against conversion
+	// that nothing overlaps.
+	Settle, Convert time.Duration
+}
+
+// SampleAt is the sampling time of pixel (row, column) of the window.
+func (s ScanTiming) SampleAt(row, column int) time.Duration {
+	return s.First + time.Duration(row)*s.RowInterval + time.Duration(column)*s.PixelInterval
+}
+
+// ScanTime returns the course of a readout of chips, one a lane and all of one
+// class, over one window. With several lanes the slowest sets the pace.
+//
+// Addressed chips pay one step a pixel read and one row step a row. Counter chips
+// (already reset) pay a step for every pixel that they pass, from the first of
+// the lattice, and a row step for every row that they enter after the first.
+func (a *Array) ScanTime(chips []int, w Window) ScanTiming {
+	class := a.Chips[chips[0]].Class
+	step := class.Spec.GetReadout().GetStep().AsDuration()
+	rowStep := class.Spec.GetReadout().GetRowStep().AsDuration()
+	var settle, conversion time.Duration
+	hold := true
+	for _, c := range chips {
+		lane := &a.Lanes[a.Chips[c].Lane]
+		settle = max(settle, a.LaneSettle(c))
+		conversion = max(conversion, lane.Conversion)
+		hold = hold && lane.SampleAndHold
+	}
+	// Moves from the previous sampling instant until the lane changes last.
+	first := rowStep + step
+	pixel := step
+	row := rowStep + step
+	if class.Kind.Counts() {
+		first = time.Duration(w.Row*class.Columns+w.Column+1)*step + time.Duration(w.Row)*rowStep
+		pixel = time.Duration(w.ColumnStep) * step
+		passed := w.RowStep*class.Columns - (w.Columns-1)*w.ColumnStep
+		row = time.Duration(passed)*step + time.Duration(w.RowStep)*rowStep
+	}
+	interval := func(move time.Duration) time.Duration {
+		if hold {
+			return max(move+settle, conversion)
+		}
+		return move + settle + conversion
+	}
+	t := ScanTiming{First: first + settle, PixelInterval: interval(pixel)}
+	inRow := time.Duration(w.Columns - 1)
+	t.RowInterval = inRow*t.PixelInterval + interval(row)
+	t.Duration = t.First + time.Duration(w.Rows-1)*t.RowInterval + inRow*t.PixelInterval + conversion
+	t.Settle = t.First + time.Duration(w.Rows)*inRow*(pixel+settle) + time.Duration(w.Rows-1)*(row+settle)
+	t.Convert = t.Duration - t.Settle
+	return t
+}
+
+// ResetTime is the reset pulse of a counter or trimmed class, 0 for others.
+func (c *Class) ResetTime() time.Duration {
+	if t := c.Spec.GetTrimmed(); t != nil {
+		return t.GetReset_().AsDuration()
+	}
+	return c.Spec.GetCounter().GetReset_().AsDuration()
+}
