@@ -1,0 +1,195 @@
+// Package arrayfile reads array and task files: YAML (or JSON, which YAML
+// contains) straight into the schema's messages, with every mistake placed by
+// file, line and field.
+package arrayfile
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"io"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"buf.build/go/protoyaml"
+	"google.golang.org/protobuf/proto"
+	"gopkg.in/yaml.v3"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// maxBytes bounds what is read of a file: 4,096 chips take well under this.
+const maxBytes = 16 << 20
+
+// ParseArray reads and checks an array file; name stands in the mistakes. A file
+// with mistakes gives all of them and no array.
+func ParseArray(name string, data []byte) (*chipmodel.Array, chipmodel.Mistakes) {
+	var msg facetdv1.Array
+	places, m := parse(name, data, &msg)
+	if len(m) > 0 {
+		return nil, m
+	}
+	a, m := chipmodel.New(&msg)
+	return a, places.locate(name, m)
+}
+
+// ParseTasks reads a task file. The tasks are as written: whether they suit an
+// array is the planner's to check; its mistakes, whose paths begin with
+// "tasks[i]", are placed by Locate.
+func ParseTasks(name string, data []byte) ([]*facetdv1.Task, chipmodel.Mistakes) {
+	var msg facetdv1.TaskList
+	_, m := parse(name, data, &msg)
+	if len(m) > 0 {
+		return nil, m
+	}
+	if len(msg.GetTasks()) == 0 {
+		m.Add("tasks", "the file has no tasks", "list at least one under tasks:")
+		return nil, Locate(name, data, m)
+	}
+	return msg.GetTasks(), nil
+}
+
+// Locate gives mistakes the file and the line of the field that their paths name.
+func Locate(name string, data []byte, m chipmodel.Mistakes) chipmodel.Mistakes {
+	var root yaml.Node
+	if yaml.Unmarshal(data, &root) != nil {
+		return m
+	}
+	return placesOf(&root).locate(name, m)
+}
+
+// parse reads one YAML document into msg, or says what stands in the way.
+func parse(name string, data []byte, msg proto.Message) (places, chipmodel.Mistakes) {
+	var m chipmodel.Mistakes
+	if len(data) > maxBytes {
+		m.Add("", fmt.Sprintf("the file has %d bytes", len(data)), fmt.Sprintf("at most %d are read", maxBytes))
+		m[0].File = name
+		return nil, m
+	}
+	var root yaml.Node
+	dec := yaml.NewDecoder(bytes.NewReader(data))
+	if err := dec.Decode(&root); err != nil {
+		if err == io.EOF {
+			m.Add("", "the file is empty", "see deploy/ for examples")
+			m[0].File = name
+			return nil, m
+		}
+		return nil, yamlMistakes(name, err)
+	}
+	if hasAlias(&root) {
+		// An alias can make a small file unfold to a huge one.
+		m.Add("", "the file uses YAML anchors", "write the values out")
+		m[0].File, m[0].Line = name, 1
+		return nil, m
+	}
+	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(data, msg); err != nil {
+		return nil, protoMistakes(name, err)
+	}
+	return placesOf(&root), nil
+}
+
+func hasAlias(n *yaml.Node) bool {
+	return n.Kind == yaml.AliasNode || slices.ContainsFunc(n.Content, hasAlias)
+}
+
+var yamlLine = regexp.MustCompile(`line (\d+): (.*)`)
+
+func yamlMistakes(name string, err error) chipmodel.Mistakes {
+	one := chipmodel.Mistake{File: name, Message: strings.TrimPrefix(err.Error(), "yaml: "), Hint: "the file is not YAML"}
+	if p := yamlLine.FindStringSubmatch(err.Error()); p != nil {
+		one.Line, _ = strconv.Atoi(p[1])
+		one.Message = p[2]
+	}
+	return chipmodel.Mistakes{one}
+}
+
+// protoLine matches the head of one of the YAML reader's messages; the quoted
+// source lines that follow each do not match it.
+var protoLine = regexp.MustCompile(`(?m)^(?:[^\n]*?):(\d+):(\d+) (.*)$`)
+
+func protoMistakes(name string, err error) chipmodel.Mistakes {
+	var m chipmodel.Mistakes
+	for _, p := range protoLine.FindAllStringSubmatch(err.Error(), -1) {
+		line, _ := strconv.Atoi(p[1])
+		column, _ := strconv.Atoi(p[2])
+		m = append(m, chipmodel.Mistake{File: name, Line: line, Column: column, Message: p[3]})
+	}
+	if len(m) == 0 {
+		m = chipmodel.Mistakes{{File: name, Message: err.Error()}}
+	}
+	return m
+}
+
+// places maps field paths, such as "chips[3].lane", to where they stand.
+type places map[string]*yaml.Node
+
+func placesOf(root *yaml.Node) places {
+	p := places{}
+	p.walk("", root)
+	return p
+}
+
+func (p places) walk(path string, n *yaml.Node) {
+	if _, seen := p[path]; !seen {
+		p[path] = n
+	}
+	switch n.Kind {
+	case yaml.DocumentNode:
+		for _, c := range n.Content {
+			p.walk(path, c)
+		}
+	case yaml.SequenceNode:
+		for i, c := range n.Content {
+			p.walk(path+"["+strconv.Itoa(i)+"]", c)
+		}
+	case yaml.MappingNode:
+		for i := 0; i+1 < len(n.Content); i += 2 {
+			key := snake(n.Content[i].Value)
+			if path != "" {
+				key = path + "." + key
+			}
+			p[key] = n.Content[i]
+			p.walk(key, n.Content[i+1])
+		}
+	}
+}
+
+// snake turns lowerCamelCase, which the schema also accepts, into snake_case.
+func snake(s string) string {
+	var b strings.Builder
+	for _, r := range s {
+		if r >= 'A' && r <= 'Z' {
+			b.WriteByte('_')
+			r += 'a' - 'A'
+		}
+		b.WriteRune(r)
+	}
+	return b.String()
+}
+
+// locate fills in file and line, from the field itself or, where it is missing,
+// from the nearest field around it; it sorts by line.
+func (p places) locate(name string, m chipmodel.Mistakes) chipmodel.Mistakes {
+	for i := range m {
+		m[i].File = name
+		for path := m[i].Path; ; path = parent(path) {
+			if n := p[path]; n != nil {
+				m[i].Line, m[i].Column = max(n.Line, 1), max(n.Column, 1)
+				break
+			}
+			if path == "" {
+				break
+			}
+		}
+	}
+	slices.SortStableFunc(m, func(a, b chipmodel.Mistake) int { return cmp.Compare(a.Line, b.Line) })
+	return m
+}
+
+// parent drops the last element of a path.
+func parent(path string) string {
+	return path[:max(strings.LastIndexAny(path, ".["), 0)]
+}

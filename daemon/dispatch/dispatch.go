@@ -1,0 +1,113 @@
+// Package dispatch owns the bus: one goroutine runs the timetable in force,
+// changes it at instants when no job is open, fits one-shot captures and commands
+// into its idle gaps, and hands finished frame sets to an observer.
+//
+// Everything else in the daemon talks to it through the methods of Dispatcher,
+// which may be called from any goroutine.
+package dispatch
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// Observer is told what happens on the bus, on the goroutine that owns it: it
+// must not block, and must not keep what it is given except frame sets, which
+// nobody changes afterwards.
+type Observer interface {
+	// SegmentRun is called after every segment with the select words it used by
+	// scope. task is empty for one-shots and openings.
+	SegmentRun(task string, r *bus.Result, words WordCount)
+	// JobEnded is called once for every job: on time, late, or failed (then
+	// fs.Failure says why). fs.Task is empty for one-shots.
+	JobEnded(fs *facetdv1.FrameSet)
+	// PlanChanged is called when a timetable takes effect.
+	PlanChanged(plan *facetdv1.Plan, epochNS int64)
+	// Violated is called for every bus law that was broken.
+	Violated(v bus.Violation)
+}
+
+// WordCount counts select words by what they reach.
+type WordCount struct{ Broadcast, Group, Single int }
+
+// Config is what a dispatcher needs.
+type Config struct {
+	Array    *chipmodel.Array
+	Bus      bus.Bus
+	Observer Observer
+	Logger   *zap.Logger
+	// Inspector, where the bus has one, is told about frame sets and job ends.
+	Inspector *bus.Inspector
+	// Tasks run from the start.
+	Tasks []*facetdv1.Task
+	// StopAtNS ends Run at this bus time, at an instant when no job is open; 0
+	// means never.
+	StopAtNS int64
+}
+
+// Snapshot is the dispatcher at one instant.
+type Snapshot struct {
+	State       facetdv1.State
+	Fault       string
+	BusNS       int64
+	EpochNS     int64 // when the table in force began
+	Plan        *facetdv1.Plan
+	Tasks       []*facetdv1.RunningTask
+	Busy        bus.Phases // since EpochNS
+	MeasuredNS  int64      // bus time that Busy is measured over
+	Violations  uint64
+	LastBroken  []bus.Violation
+	PlannedUtil float64
+}
+
+// Done is what became of a one-shot.
+type Done struct {
+	FrameSet *facetdv1.FrameSet     // captures
+	Words    []*facetdv1.SelectWord // commands
+	StartNS  int64
+	Waited   time.Duration // bus time from the request to its start
+}
+
+// Service is what the daemon's API needs of a dispatcher. Errors:
+// chipmodel.Mistakes for bad input, *scheduler.RefusalError for what does not
+// fit, *NotFoundError, *ExistsError, *NoGapError, *StoppedError, the context's.
+type Service interface {
+	AddTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
+	RemoveTask(ctx context.Context, name string) (effectiveNS int64, err error)
+	// Preview plans a change without applying it; tasks that do not fit come back
+	// as a plan with a refusal, bad input as an error.
+	Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error)
+	Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error)
+	Send(ctx context.Context, c *facetdv1.Command) (Done, error)
+	Snapshot() Snapshot
+}
+
+// NotFoundError names what there is none of. The caller should list what there is.
+type NotFoundError struct{ What, Name string }
+
+func (e *NotFoundError) Error() string { return "there is no " + e.What + " called " + e.Name }
+
+// ExistsError names what there is already. The caller should choose another name.
+type ExistsError struct{ What, Name string }
+
+func (e *ExistsError) Error() string { return "there is already a " + e.What + " called " + e.Name }
+
+// NoGapError says that a one-shot fits no idle gap of the timetable. The caller
+// may ask for less, or remove a task.
+type NoGapError struct {
+	Needed, Longest time.Duration
+	Reason          string
+}
+
+func (e *NoGapError) Error() string { return e.Reason }
+
+// StoppedError says that the dispatcher has ended or is in a fault.
+type StoppedError struct{ Reason string }
+
+func (e *StoppedError) Error() string { return "the bus is stopped: " + e.Reason }
