@@ -1,0 +1,131 @@
+package arrayfile
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"facetd.example/chipmodel"
+	"facetd.example/deploy"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+// TestMistakes holds every testdata/*.yaml against the mistakes beside it: all of
+// them, each with its line, field and hint.
+func TestMistakes(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.yaml")
+	if err != nil || len(files) < 5 {
+		t.Fatalf("testdata: %d files, %v", len(files), err)
+	}
+	for _, file := range files {
+		t.Run(filepath.Base(file), func(t *testing.T) {
+			data, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			a, m := ParseArray(filepath.Base(file), data)
+			if a != nil || len(m) == 0 {
+				t.Fatal("a bad file was taken")
+			}
+			got := m.Error() + "\n"
+			golden := strings.TrimSuffix(file, ".yaml") + ".want"
+			if *update {
+				if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(golden)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("got\n%swant\n%s", got, want)
+			}
+		})
+	}
+}
+
+func TestDemoArray(t *testing.T) {
+	a, m := ParseArray("array.yaml", deploy.CrawlerArray)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	if len(a.Chips) != 19 || len(a.Lanes) != 2 || len(a.Lines) != 10 {
+		t.Errorf("%d chips, %d lanes, %d lines; want 19, 2, 10", len(a.Chips), len(a.Lanes), len(a.Lines))
+	}
+	for i := range a.Chips {
+		c := &a.Chips[i]
+		if len(c.Selects) != 3 {
+			t.Errorf("%s has %d select inputs, want 3", c.Name, len(c.Selects))
+		}
+		if reached := a.Reach(c.Wires); len(reached) != 1 || reached[0] != i {
+			t.Errorf("the word of %s alone reaches %v", c.Name, a.ChipNames(reached))
+		}
+	}
+	if a.Digest == "" || len(a.Digest) != 64 {
+		t.Errorf("digest %q", a.Digest)
+	}
+}
+
+func TestDemoTasks(t *testing.T) {
+	tasks, m := ParseTasks("tasks.yaml", deploy.CrawlerTasks)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	rates := map[float64]bool{}
+	for _, task := range tasks {
+		rates[task.GetRateHz()] = true
+	}
+	if len(tasks) != 4 || len(rates) != 4 {
+		t.Errorf("%d tasks of %d rates, want 4 of 4", len(tasks), len(rates))
+	}
+}
+
+// TestWiringOnly reads a file with select lines and chips alone.
+func TestWiringOnly(t *testing.T) {
+	a, m := ParseArray("w.yaml", []byte("select_lines: [a, b]\nchips:\n- {name: p, selects: [a]}\n- {name: q, selects: [a, b]}\n"))
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	if !a.WiringOnly || a.Chips[1].Wires != 3 {
+		t.Errorf("wiring only %v, wires %b", a.WiringOnly, a.Chips[1].Wires)
+	}
+}
+
+func TestLocateTasks(t *testing.T) {
+	data := []byte("tasks:\n- name: a\n  rateHz: 5\n- name: b\n  rate_hz: 0\n  views:\n  - window: {rows: 9}\n")
+	m := chipmodel.Mistakes{{Path: "tasks[1].rate_hz"}, {Path: "tasks[1].views[0].window.rows"}, {Path: "tasks[0].rate_hz"}, {Path: "tasks[0].target"}}
+	got := Locate("t.yaml", data, m)
+	want := map[string]int{"tasks[1].rate_hz": 5, "tasks[1].views[0].window.rows": 7, "tasks[0].rate_hz": 3, "tasks[0].target": 2}
+	for _, one := range got {
+		if one.Line != want[one.Path] || one.File != "t.yaml" {
+			t.Errorf("%s is placed at %s:%d, want line %d", one.Path, one.File, one.Line, want[one.Path])
+		}
+	}
+}
+
+// FuzzParseArray: whatever the file, there is an array or mistakes that can be
+// shown, never both, never neither.
+func FuzzParseArray(f *testing.F) {
+	f.Add(deploy.CrawlerArray)
+	f.Add([]byte("select_lines: [a]\nchips:\n- {name: p, selects: [a]}\n"))
+	for _, file := range []string{"mistakes", "apart", "unknown", "broken"} {
+		if data, err := os.ReadFile("testdata/" + file + ".yaml"); err == nil {
+			f.Add(data)
+		}
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		a, m := ParseArray("f.yaml", data)
+		if (a == nil) == (len(m) == 0) {
+			t.Fatalf("array %v, mistakes %v", a != nil, m)
+		}
+		for _, one := range m {
+			if one.File == "" || one.Message == "" {
+				t.Fatalf("a mistake without file or message: %+v", one)
+			}
+		}
+	})
+}
