@@ -441,7 +441,7 @@ type FrameSet struct {
 	ReleaseBusNs int64 `protobuf:"varint,3,opt,name=release_bus_ns,json=releaseBusNs,proto3" json:"release_bus_ns,omitempty"`
 	// Deadline in bus time, nanoseconds.
 	DeadlineBusNs int64 `protobuf:"varint,4,opt,name=deadline_bus_ns,json=deadlineBusNs,proto3" json:"deadline_bus_ns,omitempty"`
-	// End of the last conversion in bus time, nanoseconds.
+	// End of the job's last segment in bus time, nanoseconds.
 	FinishBusNs int64 `protobuf:"varint,5,opt,name=finish_bus_ns,json=finishBusNs,proto3" json:"finish_bus_ns,omitempty"`
 	// Spread of the frames' light_bus_ns, in nanoseconds.
 	SkewNs int64 `protobuf:"varint,6,opt,name=skew_ns,json=skewNs,proto3" json:"skew_ns,omitempty"`
