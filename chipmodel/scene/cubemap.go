@@ -13,8 +13,11 @@ type cubeLevel struct {
 	texels             []float32
 }
 
-// cubeMap is a pyramid of levels, each of half the size of the one before,
-// down to one texel a side.
+// cubeMap is a pyramid. Level 0 holds the light at its texels. Level 1 has the
+// same size, level 2 half of it and so on down to one texel a side; they hold
+// means over 3 x 3 of their texels, so that there are three texels to the width
+// of the average and an interpolation is nearly the same wherever it falls
+// between them.
 type cubeMap []cubeLevel
 
 // sideAxes lists, for each axis of a side, the axes of its coordinates.
@@ -42,19 +45,43 @@ func newCubeMap(size int, at func(x, y, z, size float64) float32) cubeMap {
 			p[other[1]] = (float64(v)+0.5)*step - 1
 			for u := range size {
 				p[other[0]] = (float64(u)+0.5)*step - 1
-				texel := step * math.Pow(1+p[other[0]]*p[other[0]]+p[other[1]]*p[other[1]], -0.75)
+				length := math.Sqrt(p[0]*p[0] + p[1]*p[1] + p[2]*p[2])
+				texel := step / (length * math.Sqrt(length)) // root of its solid angle
 				level.texels[level.index(side, u, v)] = at(p[0], p[1], p[2], texel)
 			}
 		}
 	}
 	level.fillApron()
-	cube := cubeMap{level}
+	cube := cubeMap{level, level.smoothed()}
 	for size > 1 {
 		size /= 2
 		level = level.halved(size)
-		cube = append(cube, level)
+		cube = append(cube, level.smoothed())
 	}
 	return cube
+}
+
+// smoothed averages 3 x 3 texels. As everywhere here, differences are averaged,
+// so that equal texels stay exactly equal.
+func (l *cubeLevel) smoothed() cubeLevel {
+	s := newCubeLevel(l.size)
+	line := make([]float32, l.stride)
+	for side := range 6 {
+		for v := range l.size {
+			at := l.index(side, -1, v)
+			above, here := l.texels[at-l.stride:][:l.stride], l.texels[at:][:l.stride]
+			below := l.texels[at+l.stride:][:l.stride]
+			for i, t := range here {
+				line[i] = t + ((above[i]-t)+(below[i]-t))/3
+			}
+			out := s.texels[at:][:l.stride]
+			for i := 1; i <= l.size; i++ {
+				out[i] = line[i] + ((line[i-1]-line[i])+(line[i+1]-line[i]))/3
+			}
+		}
+	}
+	s.fillApron()
+	return s
 }
 
 // halved averages blocks of 2 x 2 texels weighted by their solid angles.
@@ -63,7 +90,8 @@ func (l *cubeLevel) halved(size int) cubeLevel {
 	step := 2 / float64(l.size)
 	weight := func(u, v int) float32 {
 		x, y := (float64(u)+0.5)*step-1, (float64(v)+0.5)*step-1
-		return float32(math.Pow(1+x*x+y*y, -1.5))
+		w := 1 + x*x + y*y
+		return float32(1 / (w * math.Sqrt(w)))
 	}
 	for v := range size {
 		for u := range size {

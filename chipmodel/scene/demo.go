@@ -17,11 +17,12 @@ const (
 	demoBricks   = 30   // bricks around a ring
 	demoSection  = 8    // rings between two joints of the structure
 	demoWater    = 0.66 // depth of the water surface below the axis
-	demoOutlet   = 14.0 // distance of the bright end ahead
+	demoOutlet   = 10.0 // distance of the bright end ahead
 	demoDeadEnd  = 40.0 // distance of the dark end behind
 	demoMortar   = 0.09 // mortar as a share of the ring length
-	demoJoint    = 0.055
-	demoFillLamp = 0.16 // the crawler's own lamps: reflectance to light at distance 1
+	demoJoint    = 0.03
+	demoFillLamp = 1.3  // the crawler's own lamps, against full daylight
+	demoOffset   = 0.55 // the picture is taken between two joints
 )
 
 // DemoPanorama paints the inside of an invented brick culvert as an
@@ -77,11 +78,12 @@ func demoWall(x, y, z, distance float64) rgb {
 	if x < -demoDeadEnd {
 		return rgb{0.004, 0.004, 0.005}
 	}
-	around := math.Atan2(z, y)/(2*math.Pi) + 0.5
+	along := x + demoOffset
+	around := math.Atan2(y, z)/(2*math.Pi) + 0.5 // its seam is under water
 	// What a pixel spans along the pipe, in rings: texture below it is faded.
-	fade := 1 / (1 + math.Pow(distance*distance*(2*math.Pi/demoWidth)/demoRing, 2)*2)
-	colour := demoBrick(x, around, fade)
-	stain := fractal(x*1.3+7, around*16, demoSeed+3)
+	fade := 1 / (1 + squared(distance*distance*(2*math.Pi/demoWidth)/demoRing)*2)
+	colour := demoBrick(along, around, fade)
+	stain := fractal(along*1.3+7, around*16, demoSeed+3)
 	colour = colour.times(1 - 0.75*fade*smooth((stain-0.52)*5))
 	damp := smooth((-z - 0.38 + 0.2*stain) * 7)
 	colour = colour.towards(rgb{0.035, 0.065, 0.03}, 0.8*damp)
@@ -96,7 +98,7 @@ func demoBrick(x, around, fade float64) rgb {
 	course := around*demoBricks + 0.5*float64(int64(ring)&1)
 	brick := math.Floor(course)
 	inBrick := course - brick
-	// Two lattice points that differ at the ring's seam are one brick.
+	// The brick across the seam of the ring is one, whichever end it is met at.
 	tone := noise(int64(ring), int64(math.Mod(brick, demoBricks)), demoSeed)
 	warm := noise(int64(ring), int64(math.Mod(brick, demoBricks)), demoSeed+1)
 	brickColour := rgb{0.34, 0.15 + 0.06*warm, 0.09 + 0.04*warm}.times(0.35 + 1.1*tone)
@@ -110,7 +112,7 @@ func demoBrick(x, around, fade float64) rgb {
 	colour = colour.towards(rgb{0.02, 0.018, 0.016}, joint*max(fade, 0.3))
 	// Lime washed out of a joint, running down both flanks.
 	lime := smooth((fractal(around*26, math.Round(x/(demoRing*demoSection))*3.7, demoSeed+5) - 0.58) * 9)
-	lime *= math.Exp(-math.Pow(section*6, 2)) * (1 - joint)
+	lime *= math.Exp(-squared(section*6)) * (1 - joint)
 	return colour.towards(rgb{0.78, 0.76, 0.68}, 0.85*lime*fade)
 }
 
@@ -121,15 +123,15 @@ func demoBed(x, y, z, t float64) rgb {
 	if px > demoOutlet {
 		return rgb{0.8, 0.85, 0.86}
 	}
-	fade := 1 / (1 + math.Pow(t*t*0.012/0.1, 2))
-	stones := fractal(px*9, py*9, demoSeed+11)
+	fade := 1 / (1 + squared(t*t*0.12))
+	stones := fractal(px*12, py*12, demoSeed+11)
 	bed := rgb{0.10, 0.085, 0.05}.times(0.3 + 1.9*smooth((stones-0.3)*2.2))
 	bed = rgb{0.1, 0.085, 0.05}.towards(bed, fade)
 	ripple := fractal(px*3.1+20, py*11, demoSeed+13) - 0.5
 	light := bed.times(demoIllumination(px, t))
 	// Schlick's approximation of the Fresnel reflectance of water.
-	mirror := 0.02 + 0.98*math.Pow(1+z, 5)
-	glint := math.Exp(-math.Pow((y/max(math.Abs(x), 0.05)+0.5*ripple*fade)*5, 2))
+	mirror := 0.02 + 0.98*squared(squared(1+z))*(1+z)
+	glint := math.Exp(-squared((y/max(math.Abs(x), 0.05) + 0.5*ripple*fade) * 5))
 	if x <= 0 {
 		glint = 0
 	}
@@ -141,8 +143,10 @@ func demoBed(x, y, z, t float64) rgb {
 func demoIllumination(x, distance float64) float64 {
 	toOutlet := (demoOutlet - x) / 4
 	daylight := 1.6 / (1 + toOutlet*toOutlet)
-	return daylight + demoFillLamp*8/(1+distance*distance*1.5)
+	return daylight + demoFillLamp/(1+distance*distance*1.5)
 }
+
+func squared(v float64) float64 { return v * v }
 
 // smooth is 0 below 0, 1 above 1 and a cubic between.
 func smooth(t float64) float64 {

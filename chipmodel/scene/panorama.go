@@ -25,6 +25,13 @@ type PanoramaOptions struct {
 	Label string
 }
 
+func (o PanoramaOptions) check(c *checks) {
+	const most = 1e9
+	c.within("LuxLow", o.LuxLow, 0, most)
+	c.within("LuxHigh", o.LuxHigh, 0, most)
+	o.Motion.check(c)
+}
+
 type panorama struct {
 	cube  cubeMap
 	scale float32 // size^2/12 of the largest level, see Row
@@ -57,10 +64,7 @@ func Panorama(img image.Image, o PanoramaOptions) (Scene, error) {
 		c.that(size.X >= 1 && size.Y >= 1 && size.X <= MaxPixels/size.Y, "img", size,
 			fmt.Sprintf("1 to %d pixels", MaxPixels))
 	}
-	const most = 1e9
-	c.within("LuxLow", o.LuxLow, 0, most)
-	c.within("LuxHigh", o.LuxHigh, 0, most)
-	o.Motion.check(&c)
+	o.check(&c)
 	if err := c.err("panorama"); err != nil {
 		return nil, err
 	}
@@ -124,8 +128,10 @@ func (p *panorama) Name() string {
 // there measures (2/size)^2 (m/|v|)^3 with m the largest component of v. The
 // ratio, W size^2/(4 m^3), no longer contains |v|. A box of side p has variance
 // p^2/12 an axis; interpolation between texels of side s averages with variance
-// s^2/4. Equal variances want texels of p^2/3. Between the levels with texel
-// areas 1 and 4 the mixture has variance (1 + 3 w)/4, hence w = (area - 1)/3.
+// s^2/12 + s^2/6, on the smoothed levels with (9/12 + 1/6) s^2. `area` is
+// p^2/3 in texels of level 0, so that the variances of the levels are equal to
+// the pixel's at areas of 1, 11/3, 4 x 11/3 ...; in between, the mixture of two
+// levels is that of equal variance.
 func (p *panorama) Row(dst []float64, v *View, row int, atNS int64) {
 	first, n := v.span(dst, row)
 	pose := &p.fixed
@@ -169,21 +175,25 @@ func sideOf(x, y, z float32) (side int, major, a, b float32) {
 
 func abs32(v float32) float32 { return math.Float32frombits(math.Float32bits(v) &^ (1 << 31)) }
 
-// sample averages around a point of a side over `area` texels of the largest
-// level. The level is half the binary exponent of the area.
+// sample averages around a point of a side, with the variance of a square of
+// three times `area` texels of level 0.
 func (c cubeMap) sample(side int, u, v, area float32) float32 {
-	if area < 1 {
+	if area <= 1 {
 		return c[0].bilinear(side, u, v)
 	}
-	bits := math.Float32bits(area)
-	level := int(bits>>23-127) / 2
+	level, mix := 0, (area-1)*(3.0/8)
+	if scaled := area * (3.0 / 11); scaled >= 1 {
+		// Half the binary exponent, and what is left, from 1 to 4.
+		bits := math.Float32bits(scaled)
+		level = int(bits>>23-127) / 2
+		mix = (math.Float32frombits(bits-uint32(level)<<24) - 1) * (1.0 / 3)
+		level++
+	}
 	if level >= len(c)-1 {
 		return c[len(c)-1].bilinear(side, u, v)
 	}
-	rest := math.Float32frombits(bits - uint32(level)<<24) // area in texels of the level, 1 to 4
-	fine := c[level].bilinear(side, u, v)
-	coarse := c[level+1].bilinear(side, u, v)
-	return fine + (rest-1)*(1.0/3)*(coarse-fine)
+	fine, coarse := c[level].bilinear(side, u, v), c[level+1].bilinear(side, u, v)
+	return fine + mix*(coarse-fine)
 }
 
 // bilinear interpolates between texel centres; u and v from -1 to 1.

@@ -1,0 +1,94 @@
+package scene
+
+import (
+	"math"
+	"testing"
+)
+
+// naive is the baseline: the nearest pixel of the picture by atan2 and asin,
+// with the pose as in Panorama and no averaging.
+type naive struct {
+	light  plane
+	motion Motion
+}
+
+func (s naive) row(dst []float64, v *View, row int, atNS int64) {
+	p := s.motion.At(atNS)
+	m := attitude(p.YawDeg, p.PitchDeg, p.RollDeg)
+	for i := range dst {
+		x, y, z := m.apply(v.Ray(row, i))
+		if p.ForwardM != 0 {
+			t := s.motion.PipeRadiusM / math.Hypot(y, z)
+			x, y, z = x*t+p.ForwardM, y*t, z*t
+			n := math.Sqrt(x*x + y*y + z*z)
+			x, y, z = x/n, y/n, z/n
+		}
+		east, down := 0.5-math.Atan2(y, x)/(2*math.Pi), 0.5-math.Asin(min(max(z, -1), 1))/math.Pi
+		px := min(max(int(east*float64(s.light.width)), 0), s.light.width-1)
+		py := min(max(int(down*float64(s.light.height)), 0), s.light.height-1)
+		dst[i] = float64(s.light.pix[py*s.light.width+px]) * v.Gain(row, i)
+	}
+}
+
+// BenchmarkRow reads whole frames of 64 by 64, so that caches see what a
+// simulator's would; the figure to look at is ns/pixel.
+func BenchmarkRow(b *testing.B) {
+	img := DemoPanorama()
+	moving := Motion{YawRateDegPerS: 20, ForwardMPerS: 0.1, TravelM: 0.5, PipeRadiusM: 0.3}
+	turning := Motion{YawRateDegPerS: 20}
+	side := mustView(b, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	skew := mustView(b, square64, Optics{YawDeg: 45, PitchDeg: 35, RollDeg: 20, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	scene := func(m Motion) func([]float64, *View, int, int64) {
+		return mustPanorama(b, img, PanoramaOptions{LuxHigh: 1000, Motion: m}).Row
+	}
+	grating, err := Grating(GratingOptions{MeanLux: 100, Contrast: 1, CyclesPerPixel: 0.1, DriftHz: 1})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, c := range []struct {
+		name string
+		view *View
+		row  func([]float64, *View, int, int64)
+	}{
+		{"baseline-still", side, naive{linearise(img), Motion{}}.row},
+		{"baseline-moving", side, naive{linearise(img), moving}.row},
+		{"panorama-still", side, scene(Motion{})},
+		{"panorama-turning", side, scene(turning)},
+		{"panorama-moving", side, scene(moving)},
+		{"panorama-moving-cube-corner", skew, scene(moving)},
+		{"grating", side, grating.Row},
+		{"uniform", side, Uniform(100).Row},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			dst := make([]float64, 64)
+			at := int64(0)
+			for b.Loop() {
+				for r := range 64 {
+					c.row(dst, c.view, r, at)
+				}
+				at += 1e7
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/4096, "ns/pixel")
+		})
+	}
+}
+
+func BenchmarkConstruction(b *testing.B) {
+	img := DemoPanorama()
+	b.Run("DemoPanorama", func(b *testing.B) {
+		for b.Loop() {
+			DemoPanorama()
+		}
+	})
+	b.Run("Panorama1024", func(b *testing.B) {
+		for b.Loop() {
+			mustPanorama(b, img, PanoramaOptions{LuxHigh: 1000})
+		}
+	})
+	b.Run("NewView64", func(b *testing.B) {
+		for b.Loop() {
+			mustView(b, square64, Optics{HorizontalFOVDeg: 60, VerticalFOVDeg: 60, DistortionK1: -0.1})
+		}
+	})
+}
