@@ -255,13 +255,13 @@ func (b *builder) optics(path string, c *facetdv1.Chip) {
 // apart reports pairs of chips on one lane of which one cannot be selected
 // without the other: its readout would always reach two chips.
 func (b *builder) apart() {
-	if b.a.WiringOnly || len(b.m) > 0 {
+	if b.a.WiringOnly {
 		return
 	}
 	for i := range b.a.Chips {
 		for j := range b.a.Chips {
 			x, y := &b.a.Chips[i], &b.a.Chips[j]
-			if i == j || x.Lane != y.Lane || !x.Wires.Within(y.Wires) || (x.Wires == y.Wires && i > j) {
+			if i == j || x.Lane < 0 || x.Wires == 0 || x.Lane != y.Lane || !x.Wires.Within(y.Wires) || (x.Wires == y.Wires && i > j) {
 				continue
 			}
 			b.m.add(index("chips", j)+".selects",

@@ -1,0 +1,48 @@
+package analog
+
+import (
+	"math"
+	"time"
+)
+
+// LargestBlock returns the largest number of neighbouring cells that an 8-bit
+// switch pattern joins on a line of cells: bit i closes the switch between cells
+// 8k+i and 8k+i+1.
+func LargestBlock(pattern uint8, cells int) int {
+	longest, run := min(cells, 1), 1
+	for i := range cells - 1 {
+		if pattern>>(i%8)&1 == 0 {
+			run = 1
+			continue
+		}
+		run++
+		longest = max(longest, run)
+	}
+	return longest
+}
+
+// ShareSettle returns how long a block of rows x columns cells takes to settle to
+// half a step of a bits-bit converter after its switches close, whatever the
+// cells held. The longest side rules: a chain of n cells settles with
+// tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path graph, from a
+// largest amplitude A of that mode, 1/2 for two cells and rising to 2/pi.
+func ShareSettle(rows, columns int, switchOhms, cellFarads float64, bits int) time.Duration {
+	n := max(rows, columns)
+	if n < 2 {
+		return 0
+	}
+	tau := switchOhms * cellFarads / (2 * (1 - math.Cos(math.Pi/float64(n))))
+	return time.Duration(math.Ceil(tau * math.Log(worstAmplitude(n)*math.Exp2(float64(bits+1))) * 1e9))
+}
+
+// worstAmplitude is the largest part that the slowest mode of a chain of n cells
+// can have at its end, for cells between 0 and 1: the mode's value there times
+// the sum of its positive values.
+func worstAmplitude(n int) float64 {
+	mode := func(j int) float64 { return math.Cos(math.Pi * (float64(j) + 0.5) / float64(n)) }
+	var sum float64
+	for j := range n / 2 {
+		sum += mode(j)
+	}
+	return 2 / float64(n) * mode(0) * sum
+}
