@@ -2,6 +2,7 @@ package scene
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 )
 
@@ -92,6 +93,46 @@ func TestCyclesAt(t *testing.T) {
 		got := cyclesAt(c.hz, c.at)
 		if got < 0 || got >= 1 || math.Abs(math.Remainder(got-c.want, 1)) > 1e-9 {
 			t.Errorf("%v Hz at %d ns: %v, want %v", c.hz, c.at, got, c.want)
+		}
+	}
+}
+
+// What a footprint covers on the side of the cube, against finite differences:
+// two small steps across the ray, taken to the wall of the pipe, back to where
+// the picture was taken and on to the side, span a parallelogram there.
+func TestFootprintOnTheCube(t *testing.T) {
+	const seed = 31
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	p := mustPanorama(t, noisePicture(64, 32), PanoramaOptions{}).(*panorama)
+	size := float64(p.cube[0].size)
+	for range 500 {
+		moved, radius := rng.NormFloat64(), 0.2+rng.Float64()
+		azimuth, elevation := rng.Float64()*360, 160*rng.Float64()-80
+		const step = 1e-4 // degrees
+		place := func(dAzimuth, dElevation float64) (side int, major, u, v float64) {
+			x, y, z := direction(azimuth+dAzimuth/math.Cos(radians(elevation)), elevation+dElevation)
+			far := radius / math.Hypot(y, z)
+			x, y, z = (x*far+moved)/radius, y*far/radius, z*far/radius // on the wall of a pipe of radius 1
+			switch m := max(math.Abs(x), math.Abs(y), math.Abs(z)); m {
+			case math.Abs(x):
+				return 0, m / far * radius, y / m, z / m
+			case math.Abs(y):
+				return 1, m / far * radius, x / m, z / m
+			default:
+				return 2, m / far * radius, x / m, y / m
+			}
+		}
+		side, major, u0, v0 := place(0, 0)
+		sideA, _, u1, v1 := place(step, 0)
+		sideB, _, u2, v2 := place(0, step)
+		if sideA != side || sideB != side {
+			continue
+		}
+		texels := math.Abs((u1-u0)*(v2-v0)-(u2-u0)*(v1-v0)) * size * size / 4
+		want := texels / squared(radians(step)) * 1e-3 / 3
+		if got := float64(p.area(1e-3, float32(1/major))); math.Abs(got/want-1) > 1e-3 {
+			t.Fatalf("azimuth %v elevation %v, moved %v of radius %v: %v texels, want %v", azimuth, elevation, moved, radius, got, want)
 		}
 	}
 }

@@ -151,9 +151,14 @@ func (p *panorama) Row(dst []float64, v *View, row int, atNS int64) {
 		}
 		side, major, a, b := sideOf(x, y, z)
 		inverse := 1 / major
-		area := p.scale * r.footprint * inverse * inverse * inverse
+		area := p.area(r.footprint, inverse)
 		dst[i] = float64(p.cube.sample(side, a*inverse, b*inverse, area)) * float64(gain[i])
 	}
+}
+
+// area is a third of what a footprint covers, in texels of level 0.
+func (p *panorama) area(footprint, inverse float32) float32 {
+	return p.scale * footprint * inverse * inverse * inverse
 }
 
 func (v *View) viewRow(first, n int) ([]ray, []float32) {

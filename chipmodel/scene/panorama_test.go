@@ -85,8 +85,7 @@ func TestSpotsAppearWhereTheyAre(t *testing.T) {
 			t.Errorf("%s: spot at row %+.2f column %+.2f from the middle, want %+.2f %+.2f", c.name, row-31.5, column-31.5, c.dRow, c.dColumn)
 		}
 		// The crawler turned by the same angles sees the same through a straight chip.
-		turned := mustPanorama(t, spots(3, c.spot), PanoramaOptions{LuxHigh: 100,
-			Motion: Motion{YawDeg: c.yaw, PitchDeg: c.pitch, RollDeg: c.roll}})
+		turned := moving(s, Motion{YawDeg: c.yaw, PitchDeg: c.pitch, RollDeg: c.roll})
 		row2, column2, _ := centroid(frame(turned, mustView(t, square64, Optics{HorizontalFOVDeg: 90, VerticalFOVDeg: 90}), 0))
 		if math.Abs(row-row2) > 0.01 || math.Abs(column-column2) > 0.01 {
 			t.Errorf("%s: the crawler turned sees %.2f %.2f, the chip turned %.2f %.2f", c.name, row2, column2, row, column)
@@ -192,6 +191,7 @@ func compare(got, want [][]float64) (relative, bias float64) {
 func TestPanoramaAgainstSupersampling(t *testing.T) {
 	fine := noisePicture(2048, 1024)
 	light := linearise(fine)
+	resampled := mustPanorama(t, fine, PanoramaOptions{LuxHigh: 1})
 	l := Lattice{Rows: 24, Columns: 24, PitchXUm: 10, PitchYUm: 10}
 	still := Motion{}
 	for _, c := range []struct {
@@ -216,8 +216,7 @@ func TestPanoramaAgainstSupersampling(t *testing.T) {
 			c.o.HorizontalFOVDeg, c.o.VerticalFOVDeg = 45, 45
 		}
 		const at = 3_000_000_000
-		s := mustPanorama(t, fine, PanoramaOptions{LuxHigh: 1, Motion: c.motion})
-		got := frame(s, mustView(t, l, c.o), at)
+		got := frame(moving(resampled, c.motion), mustView(t, l, c.o), at)
 		want := supersampled(light, l, c.o, c.motion.At(at), c.motion.PipeRadiusM, 20)
 		relative, bias := compare(got, want)
 		t.Logf("%-20s rms difference %.1f %% of the contrast, mean %+.2f %%", c.name, 100*relative, 100*bias)
@@ -285,7 +284,7 @@ func TestFineBarsFade(t *testing.T) {
 			Optics{HorizontalFOVDeg: field, VerticalFOVDeg: field / 8})
 		var most float64
 		for i := range 40 { // turn by fractions of a cycle and take the largest swing
-			turned := s.(*panorama).fixedAt(Motion{YawDeg: float64(i) / 40 * 360 / cycles})
+			turned := moving(s, Motion{YawDeg: float64(i) / 40 * 360 / cycles})
 			dst := make([]float64, 8)
 			turned.Row(dst, v, 0, 0)
 			most = max(most, math.Abs(dst[3]-0.5)/0.5, math.Abs(dst[4]-0.5)/0.5)
@@ -298,9 +297,55 @@ func TestFineBarsFade(t *testing.T) {
 	}
 }
 
-// fixedAt is the same panorama seen in another fixed pose.
-func (p *panorama) fixedAt(m Motion) Scene {
-	q := *p
-	q.opts.Motion, q.still, q.fixed = m, true, newPose32(m, 0)
+// moving is the same panorama under another motion, without resampling it.
+func moving(s Scene, m Motion) Scene {
+	q := *s.(*panorama)
+	q.opts.Motion, q.still, q.fixed = m, m.still(), newPose32(m, 0)
 	return &q
+}
+
+// The sides of the cube meet without a step: values on both sides of an edge,
+// and around a corner, differ as little as their distance, at every level.
+func TestCubeHasNoSeams(t *testing.T) {
+	const seed = 21
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	cube := mustPanorama(t, noisePicture(256, 128), PanoramaOptions{LuxHigh: 1}).(*panorama).cube
+	look := func(x, y, z, area float64) float64 {
+		side, major, a, b := sideOf(float32(x), float32(y), float32(z))
+		return float64(cube.sample(side, a/major, b/major, float32(area)))
+	}
+	crossed := 0
+	for range 20000 {
+		p := [3]float64{1, 1, 2*rng.Float64() - 1} // an edge; one in ten a corner
+		if rng.IntN(10) == 0 {
+			p[2] = 1
+		}
+		for i := range p {
+			if rng.IntN(2) == 0 {
+				p[i] = -p[i]
+			}
+		}
+		rng.Shuffle(3, func(i, j int) { p[i], p[j] = p[j], p[i] })
+		near := func() (float64, float64, float64) {
+			const by = 1e-5
+			return p[0] + by*rng.NormFloat64(), p[1] + by*rng.NormFloat64(), p[2] + by*rng.NormFloat64()
+		}
+		ax, ay, az := near()
+		bx, by, bz := near()
+		sideA, _, _, _ := sideOf(float32(ax), float32(ay), float32(az))
+		sideB, _, _, _ := sideOf(float32(bx), float32(by), float32(bz))
+		if sideA == sideB {
+			continue
+		}
+		crossed++
+		area := math.Exp2(rng.Float64()*20 - 2)
+		// A full swing within a texel of 2/128 is a slope of 64; the steps are about 4e-5.
+		if a, b := look(ax, ay, az, area), look(bx, by, bz, area); math.Abs(a-b) > 0.01 {
+			t.Fatalf("near %v, area %v: %v on side %d and %v on side %d", p, area, a, sideA, b, sideB)
+		}
+	}
+	if crossed < 5000 {
+		t.Errorf("only %d pairs lay on two sides", crossed)
+	}
 }

@@ -1,9 +1,12 @@
 package scene
 
 import (
+	"bytes"
 	"image"
 	"image/color"
+	"image/draw"
 	"image/png"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
@@ -68,24 +71,94 @@ func picture(f [][]float64, white float64, zoom int) image.Image {
 	return img
 }
 
-func TestDemoPictures(t *testing.T) {
+// sheet puts pictures of one size side by side, some to a line.
+func sheet(line int, pictures []image.Image) image.Image {
+	size := pictures[0].Bounds().Size().Add(image.Pt(4, 4))
+	lines := (len(pictures) + line - 1) / line
+	out := image.NewGray(image.Rect(0, 0, size.X*line, size.Y*lines))
+	for i, p := range pictures {
+		at := image.Pt(i%line*size.X, i/line*size.Y)
+		draw.Draw(out, p.Bounds().Add(at), p, image.Point{}, draw.Src)
+	}
+	return out
+}
+
+func mean(f [][]float64) float64 {
+	var sum, n float64
+	for _, line := range f {
+		for _, v := range line {
+			sum, n = sum+v, n+1
+		}
+	}
+	return sum / n
+}
+
+// The demo is what it is said to be: the same each time, brightest at the
+// outlet ahead, darkest behind, with structure for chips that look aside and
+// down, and the right way up.
+func TestDemoPanorama(t *testing.T) {
 	img := DemoPanorama()
 	if got := img.Bounds().Size(); got != image.Pt(demoWidth, demoHeight) {
 		t.Fatalf("size %v", got)
 	}
+	if !bytes.Equal(img.(*image.RGBA).Pix, DemoPanorama().(*image.RGBA).Pix) {
+		t.Error("a second picture differs")
+	}
 	save(t, "demo", img)
 	s := mustPanorama(t, img, PanoramaOptions{LuxHigh: 1000})
-	l := Lattice{Rows: 96, Columns: 128, PitchXUm: 10, PitchYUm: 10}
-	for _, c := range []struct {
-		name string
-		o    Optics
-	}{
-		{"ahead", Optics{}}, {"left", Optics{YawDeg: 90}}, {"right", Optics{YawDeg: -90}},
-		{"behind", Optics{YawDeg: 180}}, {"down", Optics{PitchDeg: -90}}, {"up", Optics{PitchDeg: 90}},
-		{"rolled", Optics{RollDeg: 30}},
-	} {
-		c.o.HorizontalFOVDeg = 90
-		c.o.VerticalFOVDeg = l.VerticalFOVDeg(90)
-		save(t, "view-"+c.name, picture(frame(s, mustView(t, l, c.o), 0), 1000, 4))
+	l := Lattice{Rows: 48, Columns: 64, PitchXUm: 10, PitchYUm: 10}
+	look := func(yaw, pitch, field float64) [][]float64 {
+		return frame(s, mustView(t, l, Optics{YawDeg: yaw, PitchDeg: pitch, HorizontalFOVDeg: field, VerticalFOVDeg: l.VerticalFOVDeg(field)}), 0)
 	}
+	outlet, ahead, behind := look(0, 2, 2), look(0, 0, 60), look(180, 0, 20)
+	if a, b := mean(outlet), mean(behind); a < 700 || b > 60 {
+		t.Errorf("outlet %v lx, behind %v lx", a, b)
+	}
+	if up, down := mean(ahead[:24]), mean(ahead[24:]); down == up {
+		t.Error("above and below are alike")
+	}
+	for name, f := range map[string][][]float64{"left": look(90, 0, 50), "right": look(-90, 0, 50), "bed": look(0, -90, 50), "crown": look(0, 90, 50)} {
+		m := mean(f)
+		var squares float64
+		for _, line := range f {
+			for _, v := range line {
+				squares += squared(v-m) / float64(l.Rows*l.Columns)
+			}
+		}
+		if contrast := math.Sqrt(squares) / m; m < 20 || contrast < 0.15 {
+			t.Errorf("%s: mean %v lx, contrast %v", name, m, contrast)
+		}
+	}
+}
+
+// Pictures to look at, see save. What they show is tested elsewhere.
+func TestPicturesToLookAt(t *testing.T) {
+	if os.Getenv("SCENE_PICTURES") == "" {
+		t.Skip("SCENE_PICTURES names no folder")
+	}
+	s := mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 1000,
+		Motion: Motion{ForwardMPerS: 0.1, PipeRadiusM: 0.4}})
+	l := Lattice{Rows: 96, Columns: 128, PitchXUm: 10, PitchYUm: 10}
+	shoot := func(l Lattice, o Optics, at int64) image.Image {
+		if o.HorizontalFOVDeg == 0 {
+			o.HorizontalFOVDeg = 80
+		}
+		o.VerticalFOVDeg = l.VerticalFOVDeg(o.HorizontalFOVDeg)
+		return picture(frame(s, mustView(t, l, o), at), 500, 384/l.Columns)
+	}
+	save(t, "mounts", sheet(3, []image.Image{
+		shoot(l, Optics{}, 0), shoot(l, Optics{YawDeg: 180}, 0), shoot(l, Optics{RollDeg: 30}, 0),
+		shoot(l, Optics{YawDeg: 90}, 0), shoot(l, Optics{YawDeg: -90}, 0), shoot(l, Optics{YawDeg: 45}, 0),
+		shoot(l, Optics{PitchDeg: 90}, 0), shoot(l, Optics{PitchDeg: -90}, 0), shoot(l, Optics{PitchDeg: -35}, 0),
+	}))
+	small := Lattice{Rows: 48, Columns: 64, PitchXUm: 10, PitchYUm: 10}
+	save(t, "lenses", sheet(3, []image.Image{
+		shoot(small, Optics{}, 0), shoot(small, Optics{DistortionK1: -0.12}, 0), shoot(small, Optics{DistortionK1: 0.5}, 0),
+		shoot(small, Optics{Vignetting: 1}, 0), shoot(small, Optics{BlurPixels: 1.5}, 0), shoot(small, Optics{HorizontalFOVDeg: 140}, 0),
+	}))
+	var moving []image.Image
+	for i := range 6 {
+		moving = append(moving, shoot(small, Optics{YawDeg: 60}, int64(i)*second/2))
+	}
+	save(t, "moving", sheet(3, moving))
 }
