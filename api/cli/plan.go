@@ -1,0 +1,153 @@
+package cli
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// WritePlan prints a plan for people: predictions and utilization by phase, or
+// the refusal; with segments, every segment of the timetable too.
+func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
+	if p.GetRefusal() != nil {
+		fmt.Fprintf(w, "The tasks do not fit on the bus of %s.\n", p.GetArray())
+		for _, line := range RefusalLines(p.GetRefusal()) {
+			fmt.Fprintln(w, line)
+		}
+		return nil
+	}
+	t := p.GetTimetable()
+	fmt.Fprintf(w, "The tasks fit on the bus of %s: it is busy %s of the time.\n", p.GetArray(), Percent(p.GetUtilization()))
+	fmt.Fprintf(w, "found by     %s\n", p.GetMethod())
+	fmt.Fprintf(w, "hyperperiod  %s, %s; opening %s\n", NS(t.GetHyperperiodNs()), Count(len(t.GetSegments()), "segment"), NS(t.GetOpeningNs()))
+	if line := PhaseLine(p.GetPhases()); line != "" {
+		fmt.Fprintf(w, "phases       %s\n", line)
+	}
+	fmt.Fprintln(w)
+	if err := predictions(w, p); err != nil {
+		return err
+	}
+	if !segments {
+		return nil
+	}
+	fmt.Fprintln(w)
+	return segmentTable(w, t)
+}
+
+func predictions(w io.Writer, p *facetdv1.Plan) error {
+	t := NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">JOB", ">BUS", ">RESPONSE", ">WORST", ">SLACK", ">JITTER", ">SKEW", ">HOLD", ">DROOP", ">FRAMES", ">SEGMENTS")
+	for _, q := range p.GetPredictions() {
+		hold, droop := "-", "-"
+		if q.GetWorstHoldNs() > 0 {
+			hold, droop = NS(q.GetWorstHoldNs()), Volts(q.GetWorstDroopVolts())
+		}
+		t.Row(q.GetTask(), Significant(q.GetRequestedRateHz()), Significant(q.GetPlannedRateHz()),
+			NS(q.GetJobNs()), Percent(q.GetBusShare()), NS(q.GetBestResponseNs()), NS(q.GetWorstResponseNs()),
+			NS(q.GetLeastSlackNs()), NS(q.GetJitterNs()), NS(q.GetSkewNs()), hold, droop,
+			fmt.Sprint(q.GetFrames()), fmt.Sprint(q.GetSegments()))
+	}
+	return t.Write(w)
+}
+
+func segmentTable(w io.Writer, t *facetdv1.Timetable) error {
+	table := NewTable(">START", ">END", "TASK", ">JOB", ">SEGMENT", ">RELEASE", ">DEADLINE", "READS")
+	for _, s := range t.GetSegments() {
+		table.Row(NS(s.GetStartNs()), NS(s.GetEndNs()), s.GetTask(), fmt.Sprint(s.GetJob()), fmt.Sprint(s.GetIndex()),
+			NS(s.GetReleaseNs()), NS(s.GetDeadlineNs()), Short(strings.Join(s.GetReads(), " "), 60))
+	}
+	return table.Write(w)
+}
+
+// PhaseLine writes shares of the bus by phase on one line; empty when there are
+// none.
+func PhaseLine(phases []*facetdv1.PhaseShare) string {
+	var parts []string
+	for _, p := range phases {
+		parts = append(parts, Label(p.GetPhase(), "PHASE_")+" "+Percent(p.GetShare()))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// RefusalLines writes a refusal for people, a fact a line.
+func RefusalLines(r *facetdv1.Refusal) []string {
+	lines := []string{Label(r.GetReason(), "REFUSAL_REASON_") + ": " + r.GetMessage()}
+	if r.GetTask() != "" {
+		lines = append(lines, "task: "+r.GetTask())
+	}
+	if r.GetNeededNs() > 0 || r.GetAvailableNs() > 0 {
+		lines = append(lines, "needs "+NS(r.GetNeededNs())+", there is "+NS(r.GetAvailableNs()))
+	}
+	if r.GetUtilization() > 0 {
+		lines = append(lines, "asked of the bus: "+Percent(r.GetUtilization()))
+	}
+	if r.GetLeastStretch() != "" {
+		lines = append(lines, "fits when all periods and deadlines are stretched by "+r.GetLeastStretch())
+	}
+	for _, b := range r.GetHighestRates() {
+		if b.GetRateHz() > 0 {
+			lines = append(lines, "highest rate of "+b.GetTask()+" beside the others: "+Significant(b.GetRateHz())+" Hz")
+		} else {
+			lines = append(lines, "no rate of "+b.GetTask()+" fits beside the others")
+		}
+	}
+	return lines
+}
+
+// WriteWords prints select words with what they reach.
+func WriteWords(w io.Writer, words []*facetdv1.SelectWord) error {
+	t := NewTable(">WORD", "LINES", ">REACHES", "CHIPS")
+	for i, word := range words {
+		t.Row(fmt.Sprint(i+1), strings.Join(word.GetLines(), ","), fmt.Sprint(len(word.GetReaches())), strings.Join(word.GetReaches(), " "))
+	}
+	return t.Write(w)
+}
+
+// Words is a cover as JSON. Unlike the schema's JSON mapping its bound is a number.
+type Words struct {
+	Words      []Word `json:"words"`
+	Optimal    bool   `json:"optimal"`
+	LowerBound int64  `json:"lower_bound"`
+}
+
+// Word is a select word as JSON.
+type Word struct {
+	Lines   []string `json:"lines"`
+	Reaches []string `json:"reaches"`
+}
+
+// NewWord returns the JSON form of a select word, with lists that are never null.
+func NewWord(w *facetdv1.SelectWord) Word {
+	return Word{Lines: append([]string{}, w.GetLines()...), Reaches: append([]string{}, w.GetReaches()...)}
+}
+
+// NewWords returns the JSON form of a cover.
+func NewWords(words []*facetdv1.SelectWord, optimal bool, lowerBound int64) Words {
+	c := Words{Words: []Word{}, Optimal: optimal, LowerBound: lowerBound}
+	for _, w := range words {
+		c.Words = append(c.Words, NewWord(w))
+	}
+	return c
+}
+
+// Count writes a number of things: "1 segment", "3 segments".
+func Count(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+// WriteCover prints a cover: its words, and what is known about fewer.
+func WriteCover(w io.Writer, words []*facetdv1.SelectWord, optimal bool, lowerBound int64) error {
+	if err := WriteWords(w, words); err != nil {
+		return err
+	}
+	verdict := "no fewer will do"
+	if !optimal {
+		verdict = fmt.Sprintf("at least %d are needed; whether fewer than this would do was not settled", lowerBound)
+	}
+	_, err := fmt.Fprintf(w, "%s; %s\n", Count(len(words), "word"), verdict)
+	return err
+}

@@ -1,0 +1,153 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/facetctl/internal/parse"
+	"facetd.example/clients/facetctl/internal/picture"
+)
+
+func (a *app) captureCommand() *cobra.Command {
+	var view viewFlags
+	var noPicture, noColor bool
+	cmd := &cobra.Command{
+		Use:   "capture TARGET",
+		Short: "Read chips once, in an idle gap of the timetable, and show their frames",
+		Long: `capture reads the chips of TARGET once, beside the running tasks, and shows the frames
+with what is known of them. To keep them: facetctl frames save --capture TARGET.
+Under --output json the codes are in "data", as base64.
+TARGET is ` + targetForm + `, all of one class.`,
+		Example: `  facetctl capture bow
+  facetctl capture wall-00,wall-01 --binning 2 --smoothing 2
+  facetctl capture bed-0 --window 8x48+8+0 --no-picture`,
+		Args: cli.Args("TARGET"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			views, err := view.views()
+			if err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				t, err := target(ctx, c, args[0])
+				if err != nil {
+					return err
+				}
+				r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				return a.showCapture(cmd.OutOrStdout(), r, !noPicture, a.colour(noColor))
+			})
+		},
+	}
+	view.register(cmd)
+	cmd.Flags().BoolVar(&noPicture, "no-picture", false, "show no pictures, only what is known of the frames")
+	cmd.Flags().BoolVar(&noColor, "no-color", false, "draw pictures on a ramp of characters")
+	return cmd
+}
+
+func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, pictures, colour bool) error {
+	fs := r.GetFrameSet()
+	frames, err := picture.NewSet(fs)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "captured %s at bus time %s after waiting %s, skew %s\n\n", cli.Count(len(frames), "frame"),
+		cli.NS(fs.GetStartBusNs()), cli.NS(r.GetWaitedNs()), cli.NS(fs.GetSkewNs()))
+	t := cli.NewTable("CHIP", "VIEW", ">SIZE", "WINDOW", ">LIGHT AT", ">HOLD", ">LOW", ">HIGH", ">CODES", "CORRECTIONS")
+	for _, f := range frames {
+		rng := picture.FullRange(f)
+		t.Row(f.GetChip(), f.GetView(), fmt.Sprintf("%dx%d", f.GetRows(), f.GetColumns()), parse.FormatWindow(f.GetWindow()),
+			cli.NS(f.GetLightBusNs()-fs.GetStartBusNs()), cli.NS(f.GetHoldNs()), fmt.Sprint(f.GetClippedLow()), fmt.Sprint(f.GetClippedHigh()),
+			fmt.Sprintf("%d..%d", rng.Low, rng.High), corrections(f.GetCorrections()))
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	if !pictures {
+		return nil
+	}
+	fmt.Fprintln(w)
+	for _, line := range a.gallery(frames, 0, colour) {
+		fmt.Fprintln(w, line)
+	}
+	return nil
+}
+
+func corrections(list []facetdv1.Correction) string {
+	if len(list) == 0 {
+		return "raw"
+	}
+	s := ""
+	for i, c := range list {
+		if i > 0 {
+			s += ", "
+		}
+		s += cli.Label(c, "CORRECTION_")
+	}
+	return s
+}
+
+// gallery draws frames beside each other within the terminal's width. With height
+// above zero each takes that many lines at most.
+func (a *app) gallery(frames []*picture.Frame, height int, colour bool) []string {
+	columns, _ := a.size()
+	if height <= 0 {
+		height = 24
+	}
+	var blocks []picture.Block
+	for _, f := range frames {
+		rng := picture.AutoRange(f)
+		caption := fmt.Sprintf("%s %s %d..%d", f.GetChip(), f.GetView(), rng.Low, rng.High)
+		blocks = append(blocks, picture.NewBlock(f, caption, rng, min(columns, 2*height), height, colour))
+	}
+	return picture.Beside(blocks, columns)
+}
+
+func (a *app) sendCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "send TARGET REGISTER=VALUE|STROBE",
+		Short: "Send one command to chips, in an idle gap of the timetable",
+		Long: `send writes a register, or gives a strobe, to the chips of TARGET. The daemon refuses
+it where it would disturb a held chip or a running task.
+
+Registers: ` + parse.Registers() + `.
+Values are decimal, or hexadecimal after 0x. A pattern may also be eight characters,
+bit 0 first: 10101010 is 0x55 and joins 0-1, 2-3, ... An offset may be negative.
+Strobes: ` + parse.Strobes() + `.
+TARGET is ` + targetForm + `.`,
+		Example: `  facetctl send bow column-pattern=10101010
+  facetctl send bed reset
+  facetctl send bed-0 output-enable=0`,
+		Args: cli.Args("TARGET", "REGISTER=VALUE|STROBE"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			command := &facetdv1.Command{}
+			if err := parse.Action(args[1], command); err != nil {
+				return cli.Usagef("%s", err)
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				var err error
+				if command.Target, err = target(ctx, c, args[0]); err != nil {
+					return err
+				}
+				r, err := c.command.SendCommand(ctx, &facetdv1.SendCommandRequest{Command: command})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				fmt.Fprintf(cmd.OutOrStdout(), "sent %s at bus time %s after waiting %s\n\n", parse.FormatAction(command), cli.NS(r.GetStartBusNs()), cli.NS(r.GetWaitedNs()))
+				return cli.WriteWords(cmd.OutOrStdout(), r.GetWords())
+			})
+		},
+	}
+}

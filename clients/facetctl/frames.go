@@ -1,0 +1,162 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/framedigest"
+)
+
+func (a *app) framesCommand() *cobra.Command {
+	return cli.Group("frames", "Watch, save and sum up frames", `  facetctl frames watch
+  facetctl frames save --task wall --out pictures --count 10 --sheet
+  facetctl frames digest --task wall --count 100`,
+		a.framesWatchCommand(), a.framesSaveCommand(), a.framesDigestCommand())
+}
+
+// receive hands frame sets of a stream to f until it returns done, or the stream
+// ends; ended tells whether f had enough.
+func receive(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest, f func(*facetdv1.StreamFrameSetsResponse) (done bool, err error)) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	stream, err := c.frames.StreamFrameSets(ctx, req)
+	if err != nil {
+		return err
+	}
+	for {
+		r, err := stream.Recv()
+		if err != nil {
+			return err
+		}
+		if done, err := f(r); done || err != nil {
+			return err
+		}
+	}
+}
+
+// knownTask fails when no task of that name runs: a stream of it would wait for
+// ever.
+func knownTask(ctx context.Context, c *client, name string) error {
+	r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	if err != nil {
+		return err
+	}
+	var names []string
+	for _, t := range r.GetTasks() {
+		names = append(names, t.GetTask().GetName())
+	}
+	if !slices.Contains(names, name) {
+		return fmt.Errorf("no task called %q is running; running: %v", name, names)
+	}
+	return nil
+}
+
+func (a *app) framesDigestCommand() *cobra.Command {
+	var tasks []string
+	var count uint64
+	var firstJob int64
+	var each bool
+	cmd := &cobra.Command{
+		Use:   "digest",
+		Short: "Sum up the codes and bus times of frame sets, to compare runs",
+		Long: `digest computes a SHA-256 over the bus times and codes of frame sets as they come.
+Two runs of a virtual bus with one seed and the same tasks give the same digest of
+the same jobs: choose them with one --task and --first-job, as a stream begins at
+whatever job comes next.`,
+		Example: `  facetctl frames digest --task wall --first-job 100 --count 50
+  facetctl frames digest --each`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if count == 0 {
+				return cli.Usagef("--count 0: give at least 1")
+			}
+			if firstJob >= 0 && len(tasks) != 1 {
+				return cli.Usagef("--first-job goes with exactly one --task")
+			}
+			return a.stream(cmd, func(ctx context.Context, c *client) error {
+				for _, t := range tasks {
+					if err := knownTask(ctx, c, t); err != nil {
+						return err
+					}
+				}
+				d := &digester{cmd: cmd, sum: framedigest.New(), count: count, firstJob: firstJob, each: each}
+				return d.run(ctx, c, tasks)
+			})
+		},
+	}
+	cmd.Flags().StringSliceVar(&tasks, "task", nil, "tasks to sum up (default all)")
+	cmd.Flags().Uint64Var(&count, "count", 100, "number of frame sets")
+	cmd.Flags().Int64Var(&firstJob, "first-job", -1, "skip the frame sets before this job; fail when it is past already")
+	cmd.Flags().BoolVar(&each, "each", false, "print the running digest after every frame set")
+	return cmd
+}
+
+// digester sums up a stream.
+type digester struct {
+	cmd      *cobra.Command
+	sum      *framedigest.Digest
+	count    uint64
+	firstJob int64
+	each     bool
+	from, to int64 // bus time of the first release and the last finish
+}
+
+// digestLine is the result as JSON.
+type digestLine struct {
+	SHA256    string `json:"sha256"`
+	FrameSets uint64 `json:"frame_sets"`
+	FromBusNS int64  `json:"from_bus_ns"`
+	ToBusNS   int64  `json:"to_bus_ns"`
+}
+
+func (d *digester) run(ctx context.Context, c *client, tasks []string) error {
+	req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024}
+	err := receive(ctx, c, req, d.add)
+	switch {
+	case d.sum.Sets() == d.count:
+		return d.print()
+	case ended(ctx, err) != nil:
+		return err
+	}
+	return fmt.Errorf("the stream ended after %d of %d frame sets; their digest is %s", d.sum.Sets(), d.count, d.sum.Sum())
+}
+
+func (d *digester) add(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
+	fs := r.GetFrameSet()
+	if r.GetDropped() > 0 && d.sum.Sets() > 0 {
+		return false, fmt.Errorf("%s lost because we read too slowly; a digest would mean nothing", cli.Count(int(r.GetDropped()), "frame set"))
+	}
+	if d.firstJob >= 0 && d.sum.Sets() == 0 {
+		switch job := int64(fs.GetJob()); {
+		case job < d.firstJob:
+			return false, nil
+		case job > d.firstJob:
+			return false, fmt.Errorf("job %d is past: the stream is at job %d", d.firstJob, job)
+		}
+	}
+	if d.sum.Sets() == 0 {
+		d.from = fs.GetReleaseBusNs()
+	}
+	d.to = fs.GetFinishBusNs()
+	d.sum.Add(fs)
+	done := d.sum.Sets() == d.count
+	if d.each && !done {
+		return false, d.print()
+	}
+	return done, nil
+}
+
+func (d *digester) print() error {
+	line := digestLine{d.sum.Sum(), d.sum.Sets(), d.from, d.to}
+	if cli.WantsJSON(d.cmd) {
+		return cli.WriteJSONLine(d.cmd.OutOrStdout(), line)
+	}
+	_, err := fmt.Fprintf(d.cmd.OutOrStdout(), "%s  %s, bus time %s to %s\n", line.SHA256, cli.Count(int(line.FrameSets), "frame set"),
+		cli.NS(line.FromBusNS), cli.NS(line.ToBusNS))
+	return err
+}

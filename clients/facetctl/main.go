@@ -1,0 +1,21 @@
+// Command facetctl talks to a facetd daemon from the command line: its status,
+// chips, tasks, frames, plans and select words. It is a client like any other and
+// uses the public schema alone.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"facetd.example/api/cli"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	a := &app{env: os.Getenv, terminal: terminalOf(os.Stdout)}
+	status := cli.Execute(ctx, newRoot(a), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}

@@ -1,0 +1,97 @@
+package main
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+func (a *app) planCommand() *cobra.Command {
+	return cli.Group("plan", "Show the plan in force, or try out a change", `  facetctl plan show
+  facetctl plan preview --add task.yaml --remove comb`,
+		a.planShowCommand(), a.planPreviewCommand())
+}
+
+const segmentsHelp = "list every segment of the timetable too"
+
+func (a *app) planShowCommand() *cobra.Command {
+	var segments bool
+	cmd := &cobra.Command{
+		Use:   "show",
+		Short: "Show the plan in force: predictions and utilization",
+		Example: `  facetctl plan show
+  facetctl plan show --segments
+  facetctl plan show --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.plan.GetPlan(ctx, &facetdv1.GetPlanRequest{})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				if r.GetPlan().GetTimetable() == nil {
+					_, err := fmt.Fprintln(cmd.OutOrStdout(), "no tasks are planned: the bus is idle")
+					return err
+				}
+				fmt.Fprintf(cmd.OutOrStdout(), "In force since bus time %s.\n", cli.NS(r.GetEpochBusNs()))
+				return cli.WritePlan(cmd.OutOrStdout(), r.GetPlan(), segments)
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&segments, "segments", false, segmentsHelp)
+	return cmd
+}
+
+func (a *app) planPreviewCommand() *cobra.Command {
+	var add, remove []string
+	var segments bool
+	cmd := &cobra.Command{
+		Use:   "preview",
+		Short: "Plan a change of tasks without applying it",
+		Long: `preview plans the running tasks with those of the files added (one with the name of
+a running task replaces it) and the named ones removed. Nothing changes. The exit
+status is 1 when the tasks would not fit.`,
+		Example: `  facetctl plan preview --add faster.yaml
+  facetctl plan preview --remove comb --remove bed --add faster.yaml`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if len(add)+len(remove) == 0 {
+				return cli.Usagef("give --add FILE or --remove NAME, or both; 'facetctl plan show' shows the plan in force")
+			}
+			req := &facetdv1.PreviewPlanRequest{Remove: remove}
+			for _, file := range add {
+				tasks, err := readTasks(cmd.InOrStdin(), file)
+				if err != nil {
+					return err
+				}
+				req.Add = append(req.Add, tasks...)
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.plan.PreviewPlan(ctx, req)
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					err = cli.WriteJSON(cmd.OutOrStdout(), r.GetPlan())
+				} else {
+					err = cli.WritePlan(cmd.OutOrStdout(), r.GetPlan(), segments)
+				}
+				if err == nil && r.GetPlan().GetRefusal() != nil {
+					return cli.ErrReported
+				}
+				return err
+			})
+		},
+	}
+	cmd.Flags().StringArrayVar(&add, "add", nil, "a YAML or JSON file of a task or tasks to add (- is standard input); may be repeated")
+	cmd.Flags().StringArrayVar(&remove, "remove", nil, "a running task to leave out; may be repeated")
+	cmd.Flags().BoolVar(&segments, "segments", false, segmentsHelp)
+	return cmd
+}

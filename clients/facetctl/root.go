@@ -1,0 +1,135 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// defaultAddress is the daemon's loopback address.
+const defaultAddress = "127.0.0.1:7660"
+
+// maxMessage bounds a message from the daemon: a frame set of 4,096 by 4,096
+// pixels from eight chips takes 256 MiB.
+const maxMessage = 1 << 30
+
+// app is what the commands share.
+type app struct {
+	address string
+	timeout time.Duration
+	env     func(string) string
+	// terminal asks for the size of the terminal that stdout is; nil when it is
+	// none.
+	terminal func() (columns, lines int)
+}
+
+func newRoot(a *app) *cobra.Command {
+	root := &cobra.Command{
+		Use:   "facetctl",
+		Short: "Talk to a facetd daemon",
+		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands
+and select words. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
+		Example: `  facetctl status --watch
+  facetctl --address unix:/run/facetd/facetd.sock chips
+  facetctl tasks add --name look --target wall --rate 10 --binning 2`,
+		Args: cli.UnknownCommand,
+		RunE: cli.MissingCommand,
+	}
+	address := a.env("FACETD_ADDRESS")
+	if address == "" {
+		address = defaultAddress
+	}
+	root.PersistentFlags().StringVar(&a.address, "address", address, "the daemon: HOST:PORT or unix:PATH (environment: FACETD_ADDRESS)")
+	root.PersistentFlags().DurationVar(&a.timeout, "timeout", 30*time.Second, "give up on a single answer after this long; streams have no limit")
+	cli.AddOutputFlag(root)
+	root.AddCommand(
+		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
+		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
+	)
+	return root
+}
+
+// client is the daemon's services over one connection.
+type client struct {
+	array   facetdv1.ArrayServiceClient
+	status  facetdv1.StatusServiceClient
+	tasks   facetdv1.TaskServiceClient
+	frames  facetdv1.FrameServiceClient
+	plan    facetdv1.PlanServiceClient
+	command facetdv1.CommandServiceClient
+}
+
+// call runs f with the daemon's services and a time limit. Errors of the daemon
+// come back in readable form.
+func (a *app) call(cmd *cobra.Command, f func(ctx context.Context, c *client) error) error {
+	if a.timeout <= 0 {
+		return cli.Usagef("--timeout %s: give a time above zero", a.timeout)
+	}
+	return a.stream(cmd, func(ctx context.Context, c *client) error {
+		ctx, cancel := context.WithTimeout(ctx, a.timeout)
+		defer cancel()
+		return f(ctx, c)
+	})
+}
+
+// stream is call without a time limit.
+func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) error) error {
+	if strings.TrimSpace(a.address) == "" {
+		return cli.Usagef("--address is empty; give HOST:PORT or unix:PATH")
+	}
+	// No proxy: the daemon is on this machine or beside it.
+	conn, err := grpc.NewClient(a.address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithNoProxy(),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)))
+	if err != nil {
+		return cli.Usagef("--address %q: %s", a.address, err)
+	}
+	defer conn.Close()
+	return a.explain(f(cmd.Context(), &client{
+		array:   facetdv1.NewArrayServiceClient(conn),
+		status:  facetdv1.NewStatusServiceClient(conn),
+		tasks:   facetdv1.NewTaskServiceClient(conn),
+		frames:  facetdv1.NewFrameServiceClient(conn),
+		plan:    facetdv1.NewPlanServiceClient(conn),
+		command: facetdv1.NewCommandServiceClient(conn),
+	}))
+}
+
+// size is the room for output in characters.
+func (a *app) size() (columns, lines int) {
+	if a.terminal != nil {
+		return a.terminal()
+	}
+	columns, err := strconv.Atoi(a.env("COLUMNS"))
+	if err != nil || columns < 20 {
+		columns = 80
+	}
+	return columns, 40
+}
+
+// colour reports whether pictures may use colour.
+func (a *app) colour(no bool) bool {
+	return !no && a.terminal != nil && a.env("NO_COLOR") == "" && a.env("TERM") != "dumb"
+}
+
+// repaint makes ready for a text that replaces the one before: on a terminal the
+// cursor goes home, elsewhere an empty line stands between them.
+func (a *app) repaint(w io.Writer, first bool) {
+	switch {
+	case a.terminal != nil && first:
+		fmt.Fprint(w, "\x1b[2J\x1b[H")
+	case a.terminal != nil:
+		fmt.Fprint(w, "\x1b[H\x1b[J")
+	case !first:
+		fmt.Fprintln(w)
+	}
+}

@@ -1,0 +1,149 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+func (a *app) statusCommand() *cobra.Command {
+	var watch bool
+	var interval time.Duration
+	cmd := &cobra.Command{
+		Use:   "status",
+		Short: "Show how the daemon, its bus and its tasks are doing",
+		Long: `status shows the daemon's state, the bus and its utilization by phase, and of each
+task the rate asked for, planned and achieved, the jobs on time, late and failed,
+the response times and the skew. With --watch it goes on until interrupted; under
+--output json that is one object a line.`,
+		Example: `  facetctl status
+  facetctl status --watch --interval 500ms
+  facetctl status --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if watch {
+				if interval < 50*time.Millisecond || interval > time.Hour {
+					return cli.Usagef("--interval %s: give 50ms to 1h", interval)
+				}
+				return a.watchStatus(cmd, interval)
+			}
+			if cmd.Flags().Changed("interval") {
+				return cli.Usagef("--interval goes with --watch")
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.status.GetStatus(ctx, &facetdv1.GetStatusRequest{})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r.GetStatus())
+				}
+				return writeStatus(cmd.OutOrStdout(), r.GetStatus())
+			})
+		},
+	}
+	cmd.Flags().BoolVarP(&watch, "watch", "w", false, "go on showing it until interrupted")
+	cmd.Flags().DurationVar(&interval, "interval", time.Second, "time between two looks under --watch")
+	return cmd
+}
+
+func (a *app) watchStatus(cmd *cobra.Command, interval time.Duration) error {
+	return a.stream(cmd, func(ctx context.Context, c *client) error {
+		stream, err := c.status.WatchStatus(ctx, &facetdv1.WatchStatusRequest{IntervalMs: uint32(interval.Milliseconds())})
+		if err != nil {
+			return err
+		}
+		for first := true; ; first = false {
+			r, err := stream.Recv()
+			if err != nil {
+				return ended(ctx, err)
+			}
+			if cli.WantsJSON(cmd) {
+				err = cli.WriteJSONLine(cmd.OutOrStdout(), r.GetStatus())
+			} else {
+				a.repaint(cmd.OutOrStdout(), first)
+				err = writeStatus(cmd.OutOrStdout(), r.GetStatus())
+			}
+			if err != nil {
+				return err
+			}
+		}
+	})
+}
+
+// ended says how a stream ended: well when the daemon closed it in order or the
+// user interrupted it.
+func ended(ctx context.Context, err error) error {
+	if errors.Is(err, io.EOF) || ctx.Err() == context.Canceled {
+		return nil
+	}
+	return err
+}
+
+func writeStatus(w io.Writer, s *facetdv1.Status) error {
+	state := cli.Label(s.GetState(), "STATE_")
+	if s.GetFault() != "" {
+		state += ": " + s.GetFault()
+	}
+	fmt.Fprintf(w, "state     %s\n", state)
+	fmt.Fprintf(w, "array     %s\n", s.GetArray())
+	bus := s.GetBus() + " bus"
+	if s.GetPace() != facetdv1.Pace_PACE_UNSPECIFIED {
+		bus += fmt.Sprintf(", pace %s, seed %d", cli.Label(s.GetPace(), "PACE_"), s.GetSeed())
+	}
+	fmt.Fprintf(w, "bus       %s\n", bus)
+	fmt.Fprintf(w, "bus time  %.3f s\n", float64(s.GetBusNs())/1e9)
+	if s.GetStartTime() != nil {
+		fmt.Fprintf(w, "daemon    version %s, up since %s\n", s.GetVersion(), s.GetStartTime().AsTime().Format("2006-01-02 15:04:05 UTC"))
+	}
+	fmt.Fprintf(w, "busy      planned %s, measured %s\n", cli.Percent(s.GetPlannedUtilization()), cli.Percent(s.GetMeasuredUtilization()))
+	if line := cli.PhaseLine(s.GetPhases()); line != "" {
+		fmt.Fprintf(w, "phases    %s\n", line)
+	}
+	fmt.Fprintf(w, "streams   %d open, %s dropped\n", s.GetStreams(), cli.Count(int(s.GetDroppedFrameSets()), "frame set"))
+	fmt.Fprintf(w, "bus laws  broken %s\n", cli.Count(int(s.GetLawViolations()), "time"))
+	for _, v := range s.GetLastViolations() {
+		fmt.Fprintf(w, "          law %d at %.6f s: %s%s\n", v.GetLaw(), float64(v.GetBusNs())/1e9, v.GetMessage(), inBrackets(v.GetChips()))
+	}
+	fmt.Fprintln(w)
+	return writeTasks(w, s.GetTasks())
+}
+
+func inBrackets(names []string) string {
+	if len(names) == 0 {
+		return ""
+	}
+	return " [" + strings.Join(names, ", ") + "]"
+}
+
+func writeTasks(w io.Writer, tasks []*facetdv1.RunningTask) error {
+	if len(tasks) == 0 {
+		_, err := fmt.Fprintln(w, "no tasks are running")
+		return err
+	}
+	t := cli.NewTable("TASK", "TARGET", ">ASKED Hz", ">PLANNED Hz", ">ACHIEVED Hz", ">ON TIME", ">LATE", ">FAILED", ">RESPONSE", ">WORST", ">SKEW")
+	for _, r := range tasks {
+		s := r.GetStatus()
+		t.Row(r.GetTask().GetName(), cli.Short(cli.Target(r.GetTask().GetTarget()), 24),
+			cli.Significant(s.GetRequestedRateHz()), cli.Significant(s.GetPlannedRateHz()), cli.Significant(s.GetAchievedRateHz()),
+			fmt.Sprint(s.GetJobsOnTime()), fmt.Sprint(s.GetJobsLate()), fmt.Sprint(s.GetJobsFailed()),
+			cli.NS(s.GetLastResponseNs()), cli.NS(s.GetWorstResponseNs()), cli.NS(s.GetLastSkewNs()))
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	for _, r := range tasks {
+		if f := r.GetStatus().GetLastFailure(); f != "" {
+			fmt.Fprintf(w, "last failure of %s: %s\n", r.GetTask().GetName(), f)
+		}
+	}
+	return nil
+}

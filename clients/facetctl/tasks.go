@@ -1,0 +1,363 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"strings"
+	"time"
+
+	"buf.build/go/protoyaml"
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"gopkg.in/yaml.v3"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/facetctl/internal/parse"
+)
+
+func (a *app) tasksCommand() *cobra.Command {
+	return cli.Group("tasks", "Add, list, show and remove tasks", `  facetctl tasks list
+  facetctl tasks add --name look --target wall --rate 10
+  facetctl tasks remove look`,
+		a.tasksAddCommand(), a.tasksListCommand(), a.tasksShowCommand(), a.tasksRemoveCommand())
+}
+
+// viewFlags are the flags that describe a view.
+type viewFlags struct {
+	binning, window string
+	smoothing       uint32
+}
+
+func (v *viewFlags) register(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&v.binning, "binning", "", "join blocks into one pixel: N or ROWSxCOLUMNS, of 1, 2, 4 or 8")
+	cmd.Flags().Uint32Var(&v.smoothing, "smoothing", 0, "alternating pair shares along each axis before the binning")
+	cmd.Flags().StringVar(&v.window, "window", "", "what is read: "+parse.WindowForm)
+}
+
+// views returns the one view that the flags describe, or none for a plain one.
+func (v *viewFlags) views() ([]*facetdv1.View, error) {
+	if v.binning == "" && v.window == "" && v.smoothing == 0 {
+		return nil, nil
+	}
+	view := &facetdv1.View{SmoothingSteps: v.smoothing}
+	var problems []string
+	var err error
+	if v.binning != "" {
+		if view.Binning, err = parse.Binning(v.binning); err != nil {
+			problems = append(problems, "--binning: "+err.Error())
+		}
+	}
+	if v.window != "" {
+		if view.Window, err = parse.Window(v.window); err != nil {
+			problems = append(problems, "--window: "+err.Error())
+		}
+	}
+	if len(problems) > 0 {
+		return nil, cli.Usagef("%s", strings.Join(problems, "\n"))
+	}
+	return []*facetdv1.View{view}, nil
+}
+
+// taskFlags are the flags that describe a task.
+type taskFlags struct {
+	name, target               string
+	rate                       float64
+	deadline, maxHold, maxSkew time.Duration
+	view                       viewFlags
+}
+
+func (f *taskFlags) register(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&f.name, "name", "", "name of the task")
+	cmd.Flags().StringVar(&f.target, "target", "", "chips to read: "+targetForm)
+	cmd.Flags().Float64Var(&f.rate, "rate", 0, "jobs per second")
+	cmd.Flags().DurationVar(&f.deadline, "deadline", 0, "a job must be finished this long after its release (default one period)")
+	cmd.Flags().DurationVar(&f.maxHold, "max-hold", 0, "longest time from load to the last conversion (default no limit)")
+	cmd.Flags().DurationVar(&f.maxSkew, "max-skew", 0, "largest spread of the sampling times in a frame set (default no limit)")
+	f.view.register(cmd)
+}
+
+// taskFlagNames are those that only make sense without a file.
+var taskFlagNames = []string{"name", "target", "rate", "deadline", "max-hold", "max-skew", "binning", "smoothing", "window"}
+
+// task returns the task without its target, which needs the daemon's array.
+func (f *taskFlags) task() (*facetdv1.Task, error) {
+	var missing []string
+	for _, m := range []struct {
+		is   bool
+		flag string
+	}{{f.name == "", "--name"}, {f.target == "", "--target"}, {f.rate == 0, "--rate"}} {
+		if m.is {
+			missing = append(missing, m.flag)
+		}
+	}
+	if len(missing) > 0 {
+		return nil, cli.Usagef("a task needs %s (or give a FILE)", strings.Join(missing, ", "))
+	}
+	views, err := f.view.views()
+	if err != nil {
+		return nil, err
+	}
+	t := &facetdv1.Task{Name: f.name, RateHz: f.rate, Views: views}
+	for _, d := range []struct {
+		value time.Duration
+		to    **durationpb.Duration
+	}{{f.deadline, &t.Deadline}, {f.maxHold, &t.MaxHold}, {f.maxSkew, &t.MaxSkew}} {
+		if d.value != 0 {
+			*d.to = durationpb.New(d.value)
+		}
+	}
+	return t, nil
+}
+
+func (a *app) tasksAddCommand() *cobra.Command {
+	var f taskFlags
+	cmd := &cobra.Command{
+		Use:   "add [FILE]",
+		Short: "Add one task from flags, or tasks from a YAML or JSON file",
+		Long: `add starts a task while the array runs, or says why it does not fit and what would.
+FILE (- is standard input) holds one task, or several under "tasks:". Several are
+tried together first: when they do not fit, none is added.`,
+		Example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
+  facetctl tasks add --name strip --target wall-03 --rate 40 --window 4x40+18+0
+  facetctl tasks add tasks.yaml
+  echo '{name: look, target: {all: true}, rate_hz: 2}' | facetctl tasks add -`,
+		Args: cli.Args("[FILE]"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			var tasks []*facetdv1.Task
+			var err error
+			if len(args) == 1 {
+				for _, name := range taskFlagNames {
+					if cmd.Flags().Changed(name) {
+						return cli.Usagef("--%s does not go with a file", name)
+					}
+				}
+				tasks, err = readTasks(cmd.InOrStdin(), args[0])
+			} else {
+				var t *facetdv1.Task
+				t, err = f.task()
+				tasks = []*facetdv1.Task{t}
+			}
+			if err != nil {
+				return err
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				if f.target != "" {
+					if tasks[0].Target, err = target(ctx, c, f.target); err != nil {
+						return err
+					}
+				}
+				return addTasks(ctx, cmd, c, tasks)
+			})
+		},
+	}
+	f.register(cmd)
+	return cmd
+}
+
+func addTasks(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facetdv1.Task) error {
+	if len(tasks) > 1 {
+		if err := previewAll(ctx, c, tasks); err != nil {
+			return err
+		}
+	}
+	for i, t := range tasks {
+		r, err := c.tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: t})
+		if err != nil {
+			if i > 0 {
+				fmt.Fprintf(cmd.ErrOrStderr(), "added %d of %d tasks before this one failed\n", i, len(tasks))
+			}
+			return err
+		}
+		if cli.WantsJSON(cmd) {
+			err = cli.WriteJSONLine(cmd.OutOrStdout(), r)
+		} else {
+			s := r.GetTask().GetStatus()
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "added %s: asked %s Hz, planned %s Hz, in force since bus time %s\n", r.GetTask().GetTask().GetName(),
+				cli.Significant(r.GetTask().GetTask().GetRateHz()), cli.Significant(s.GetPlannedRateHz()), cli.NS(r.GetEffectiveBusNs()))
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// previewAll refuses tasks that do not fit together, or whose names are taken,
+// before the first is added.
+func previewAll(ctx context.Context, c *client, tasks []*facetdv1.Task) error {
+	running, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	if err != nil {
+		return err
+	}
+	for _, r := range running.GetTasks() {
+		for _, t := range tasks {
+			if t.GetName() == r.GetTask().GetName() {
+				return fmt.Errorf("a task called %q is running already; nothing was added", t.GetName())
+			}
+		}
+	}
+	r, err := c.plan.PreviewPlan(ctx, &facetdv1.PreviewPlanRequest{Add: tasks})
+	if err != nil {
+		return err
+	}
+	if refusal := r.GetPlan().GetRefusal(); refusal != nil {
+		return refused("the tasks do not fit together; nothing was added", refusal)
+	}
+	return nil
+}
+
+// refused is the error of a plan that does not fit.
+func refused(message string, refusal *facetdv1.Refusal) error {
+	e := &callError{Message: message, Code: "FAILED_PRECONDITION"}
+	e.detail(refusal)
+	return e
+}
+
+// readTasks reads a file of one task or a list of tasks.
+func readTasks(stdin io.Reader, name string) ([]*facetdv1.Task, error) {
+	data, err := readFile(stdin, name)
+	if err != nil {
+		return nil, err
+	}
+	if name == "-" {
+		name = "stdin"
+	}
+	var keys map[string]any
+	if err := yaml.Unmarshal(data, &keys); err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	_, isList := keys["tasks"]
+	list, one := &facetdv1.TaskList{}, &facetdv1.Task{}
+	var msg proto.Message = one
+	if isList {
+		msg = list
+	}
+	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(data, msg); err != nil {
+		return nil, err
+	}
+	switch {
+	case isList && len(list.GetTasks()) > 0:
+		return list.GetTasks(), nil
+	case isList || len(keys) == 0:
+		return nil, fmt.Errorf("%s: there is no task in it", name)
+	}
+	return []*facetdv1.Task{one}, nil
+}
+
+// maxFile bounds what is read of a file of tasks.
+const maxFile = 16 << 20
+
+func readFile(stdin io.Reader, name string) ([]byte, error) {
+	in := stdin
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, shortPathError(err)
+		}
+		defer f.Close()
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, maxFile+1))
+	if err == nil && len(data) > maxFile {
+		err = fmt.Errorf("%s is larger than %d MiB", name, maxFile>>20)
+	}
+	return data, err
+}
+
+// shortPathError drops the system call from an error about a file.
+func shortPathError(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", p.Path, p.Err)
+	}
+	return err
+}
+
+func (a *app) tasksListCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "list",
+		Short: "List the running tasks",
+		Example: `  facetctl tasks list
+  facetctl tasks list --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				return writeTasks(cmd.OutOrStdout(), r.GetTasks())
+			})
+		},
+	}
+}
+
+func (a *app) tasksShowCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "show NAME",
+		Short: "Show one task as it was asked for, and how it is doing",
+		Long: `show prints the task as YAML that 'facetctl tasks add' reads, then its status as
+comments.`,
+		Example: `  facetctl tasks show wall
+  facetctl tasks show wall > wall.yaml`,
+		Args: cli.Args("NAME"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.tasks.GetTask(ctx, &facetdv1.GetTaskRequest{Name: args[0]})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r.GetTask())
+				}
+				return writeTask(cmd.OutOrStdout(), r.GetTask())
+			})
+		},
+	}
+}
+
+func writeTask(w io.Writer, r *facetdv1.RunningTask) error {
+	text, err := protoyaml.MarshalOptions{Indent: 2, UseProtoNames: true}.Marshal(r.GetTask())
+	if err != nil {
+		return err
+	}
+	var status strings.Builder
+	if err := writeTasks(&status, []*facetdv1.RunningTask{r}); err != nil {
+		return err
+	}
+	comments := strings.ReplaceAll(strings.TrimRight(status.String(), "\n"), "\n", "\n# ")
+	_, err = fmt.Fprintf(w, "%s# %s\n", text, comments)
+	return err
+}
+
+func (a *app) tasksRemoveCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:     "remove NAME",
+		Aliases: []string{"rm"},
+		Short:   "Stop a task",
+		Example: `  facetctl tasks remove look`,
+		Args:    cli.Args("NAME"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.tasks.DeleteTask(ctx, &facetdv1.DeleteTaskRequest{Name: args[0]})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "removed %s at bus time %s\n", args[0], cli.NS(r.GetEffectiveBusNs()))
+				return err
+			})
+		},
+	}
+}
