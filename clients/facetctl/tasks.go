@@ -239,7 +239,7 @@ func readTasks(stdin io.Reader, name string) ([]*facetdv1.Task, error) {
 		msg = list
 	}
 	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(data, msg); err != nil {
-		return nil, err
+		return nil, errors.New(strings.TrimSpace(err.Error()))
 	}
 	switch {
 	case isList && len(list.GetTasks()) > 0:

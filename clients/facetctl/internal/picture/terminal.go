@@ -106,6 +106,9 @@ func Beside(blocks []Block, width int) []string {
 			used += 2 + blocks[n].Width
 			n++
 		}
+		if len(out) > 0 {
+			out = append(out, "")
+		}
 		out = append(out, row(blocks[:n])...)
 		blocks = blocks[n:]
 	}

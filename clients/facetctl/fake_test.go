@@ -1,0 +1,299 @@
+package main
+
+import (
+	"context"
+	"encoding/binary"
+	"fmt"
+	"net"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// fake is a daemon that answers with canned messages and notes what it was asked.
+// What it says is invented, but consistent: its frames are gradients by formula.
+type fake struct {
+	facetdv1.UnimplementedArrayServiceServer
+	facetdv1.UnimplementedStatusServiceServer
+	facetdv1.UnimplementedTaskServiceServer
+	facetdv1.UnimplementedFrameServiceServer
+	facetdv1.UnimplementedPlanServiceServer
+	facetdv1.UnimplementedCommandServiceServer
+
+	address string
+	mu      sync.Mutex
+	calls   []string
+}
+
+// startFake serves on a Unix socket until the test ends.
+func startFake(t *testing.T) *fake {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "s")
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := &fake{address: "unix:" + path}
+	s := grpc.NewServer()
+	facetdv1.RegisterArrayServiceServer(s, f)
+	facetdv1.RegisterStatusServiceServer(s, f)
+	facetdv1.RegisterTaskServiceServer(s, f)
+	facetdv1.RegisterFrameServiceServer(s, f)
+	facetdv1.RegisterPlanServiceServer(s, f)
+	facetdv1.RegisterCommandServiceServer(s, f)
+	done := make(chan struct{})
+	go func() { defer close(done); _ = s.Serve(l) }()
+	t.Cleanup(func() { s.Stop(); <-done })
+	return f
+}
+
+// note keeps a request, by the schema's field names and without zero values.
+func (f *fake) note(m proto.Message) {
+	var b strings.Builder
+	name := strings.TrimSuffix(string(m.ProtoReflect().Descriptor().Name()), "Request")
+	raw, _ := cli.Raw(m)
+	fmt.Fprintf(&b, "%s %s", name, raw)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.calls = append(f.calls, b.String())
+}
+
+// taken returns what was asked since the last time.
+func (f *fake) taken() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	calls := f.calls
+	f.calls = nil
+	return calls
+}
+
+func fakeArray() *facetdv1.Array {
+	return &facetdv1.Array{
+		Name: "bench", SelectLines: []string{"p", "q", "x0", "x1"},
+		Lanes: []*facetdv1.Lane{{Name: "a"}, {Name: "b"}},
+		Classes: []*facetdv1.ChipClass{
+			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16}, Kind: &facetdv1.ChipClass_Memory{}},
+			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8}, Kind: &facetdv1.ChipClass_Hexagonal{}},
+		},
+		Chips: []*facetdv1.Chip{
+			{Name: "m0", Class: "mem", Selects: []string{"p", "x0"}, Lane: "a", Mount: &facetdv1.Mount{YawDeg: 90, PitchDeg: -15}},
+			{Name: "m1", Class: "mem", Selects: []string{"p", "x1"}, Lane: "b", Mount: &facetdv1.Mount{YawDeg: -90, RollDeg: 2.5}},
+			{Name: "h0", Class: "hex", Selects: []string{"q", "x0"}, Lane: "a"},
+		},
+		Groups: []*facetdv1.Group{{Name: "pair", Chips: []string{"m0", "m1"}}, {Name: "low", Chips: []string{"m0", "h0"}}},
+	}
+}
+
+func (f *fake) GetArray(context.Context, *facetdv1.GetArrayRequest) (*facetdv1.GetArrayResponse, error) {
+	return &facetdv1.GetArrayResponse{Array: fakeArray(), Digest: "c0ffee"}, nil
+}
+
+func (f *fake) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse, error) {
+	f.note(r)
+	return &facetdv1.ComputeReachResponse{Word: &facetdv1.SelectWord{Lines: r.GetLines(), Reaches: []string{"m0", "m1"}}}, nil
+}
+
+func (f *fake) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse, error) {
+	f.note(r)
+	if r.GetTarget().GetGroup() == "low" {
+		return nil, status.Error(codes.FailedPrecondition, "m1 is in the way: every word that reaches m0 and h0 reaches it too")
+	}
+	return &facetdv1.ComputeCoverResponse{
+		Words:   []*facetdv1.SelectWord{{Lines: []string{"p", "x0", "x1"}, Reaches: []string{"m0", "m1"}}, {Lines: []string{"q", "x0"}, Reaches: []string{"h0"}}},
+		Optimal: !r.GetOnce(), LowerBound: 1,
+	}, nil
+}
+
+func fakeTask() *facetdv1.RunningTask {
+	return &facetdv1.RunningTask{
+		Task: &facetdv1.Task{
+			Name: "look", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "pair"}}, RateHz: 30, MaxHold: durationpb.New(40 * time.Millisecond),
+			Views: []*facetdv1.View{{Name: "whole", SmoothingSteps: 2, Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}},
+		},
+		Status: &facetdv1.TaskStatus{
+			RequestedRateHz: 30, PlannedRateHz: 29.296875, AchievedRateHz: 29.29, JobsOnTime: 1200, JobsLate: 1, JobsFailed: 2, Frames: 2402,
+			LastResponseNs: 3_141_592, WorstResponseNs: 12_000_000, LastSkewNs: 800, LastFailure: "the capture was cut short",
+		},
+	}
+}
+
+func fakeStatus() *facetdv1.Status {
+	return &facetdv1.Status{
+		State: facetdv1.State_STATE_RUNNING, Version: "1.2.3", Array: "bench", Bus: "virtual", Pace: facetdv1.Pace_PACE_FREE, Seed: 7,
+		BusNs: 41_500_250_000, StartTime: timestamppb.New(time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)),
+		PlannedUtilization: 0.625, MeasuredUtilization: 0.6249,
+		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_SELECT, Share: 0.01}, {Phase: facetdv1.Phase_PHASE_SETTLE, Share: 0.4149}, {Phase: facetdv1.Phase_PHASE_CONVERT, Share: 0.2}},
+		Tasks:  []*facetdv1.RunningTask{fakeTask()}, LawViolations: 1,
+		LastViolations: []*facetdv1.LawViolation{{Law: 4, Message: "converted 12 ns early", BusNs: 1_000_500, Chips: []string{"m0"}}},
+		Streams:        2, DroppedFrameSets: 3,
+	}
+}
+
+func (f *fake) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
+	return &facetdv1.GetStatusResponse{Status: fakeStatus()}, nil
+}
+
+func (f *fake) WatchStatus(r *facetdv1.WatchStatusRequest, s grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
+	f.note(r)
+	for i := range 2 {
+		st := fakeStatus()
+		st.Tasks, st.BusNs = nil, int64(i)*1e9
+		if err := s.Send(&facetdv1.WatchStatusResponse{Status: st}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (f *fake) ListTasks(context.Context, *facetdv1.ListTasksRequest) (*facetdv1.ListTasksResponse, error) {
+	return &facetdv1.ListTasksResponse{Tasks: []*facetdv1.RunningTask{fakeTask()}}, nil
+}
+
+func (f *fake) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1.GetTaskResponse, error) {
+	if r.GetName() != "look" {
+		return nil, status.Error(codes.NotFound, "there is no task called "+r.GetName())
+	}
+	return &facetdv1.GetTaskResponse{Task: fakeTask()}, nil
+}
+
+// CreateTask refuses by what the rate asks: over 1000 Hz does not fit, below zero
+// is a mistake.
+func (f *fake) CreateTask(_ context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse, error) {
+	f.note(r)
+	switch t := r.GetTask(); {
+	case t.GetRateHz() < 0:
+		return nil, detailed(codes.InvalidArgument, "the task has 2 mistakes", &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
+			{Field: "task.rate_hz", Description: "-1 Hz is out of range (use 0.001 to 1e+06)"},
+			{Field: "task.target.group", Description: `no group is called "nine" (known: pair, low)`},
+		}})
+	case t.GetRateHz() > 1000:
+		return nil, detailed(codes.FailedPrecondition, fakeRefusal().GetMessage(), fakeRefusal())
+	default:
+		return &facetdv1.CreateTaskResponse{
+			Task: &facetdv1.RunningTask{Task: t, Status: &facetdv1.TaskStatus{RequestedRateHz: t.GetRateHz(), PlannedRateHz: t.GetRateHz()}}, EffectiveBusNs: 2_500_000_000,
+		}, nil
+	}
+}
+
+func fakeRefusal() *facetdv1.Refusal {
+	return &facetdv1.Refusal{
+		Reason: facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, Message: "the tasks ask for 131.3 % of the bus", Task: "fast",
+		NeededNs: 12_500_000, AvailableNs: 10_000_000, Utilization: 1.3125, LeastStretch: "21/16",
+		HighestRates: []*facetdv1.RateBound{{Task: "look", RateHz: 12.5}, {Task: "fast", RateHz: 0}},
+	}
+}
+
+func detailed(c codes.Code, message string, detail proto.Message) error {
+	s, err := status.New(c, message).WithDetails(protoadapt.MessageV1Of(detail))
+	if err != nil {
+		return err
+	}
+	return s.Err()
+}
+
+func (f *fake) DeleteTask(_ context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse, error) {
+	f.note(r)
+	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: 3_000_000_000}, nil
+}
+
+func (f *fake) SendCommand(_ context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
+	f.note(r)
+	if r.GetCommand().GetStrobe() == facetdv1.Strobe_STROBE_LOAD {
+		return nil, status.Error(codes.FailedPrecondition, "a load would overwrite what m0 holds for task look")
+	}
+	return &facetdv1.SendCommandResponse{
+		Words: []*facetdv1.SelectWord{{Lines: []string{"p", "x0"}, Reaches: []string{"m0"}}}, StartBusNs: 1_234_567, WaitedNs: 500,
+	}, nil
+}
+
+func fakePlan() *facetdv1.Plan {
+	return &facetdv1.Plan{
+		Array: "bench", Tasks: []*facetdv1.Task{fakeTask().GetTask()}, Utilization: 0.625, Method: "simulation of non-preemptive EDF",
+		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_LOAD, Share: 0.125, BusyNs: 4_000_000}},
+		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, OpeningNs: 12_000, Segments: []*facetdv1.Segment{
+			{Task: "look", StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333, Reads: []string{"m0", "m1"}},
+		}},
+		Predictions: []*facetdv1.Prediction{{
+			Task: "look", RequestedRateHz: 30, PlannedRateHz: 29.296875, WorstResponseNs: 21_333_000, BestResponseNs: 21_333_000, LeastSlackNs: 12_800_333,
+			WorstHoldNs: 20_000_000, WorstDroopVolts: 0.00035, JobNs: 21_333_000, BusShare: 0.625, Segments: 1, Frames: 2,
+		}},
+	}
+}
+
+func (f *fake) GetPlan(context.Context, *facetdv1.GetPlanRequest) (*facetdv1.GetPlanResponse, error) {
+	return &facetdv1.GetPlanResponse{Plan: fakePlan(), EpochBusNs: 1_000_000_000}, nil
+}
+
+func (f *fake) PreviewPlan(_ context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse, error) {
+	f.note(r)
+	for _, t := range r.GetAdd() {
+		if t.GetRateHz() > 1000 {
+			return &facetdv1.PreviewPlanResponse{Plan: &facetdv1.Plan{Array: "bench", Refusal: fakeRefusal()}}, nil
+		}
+	}
+	return &facetdv1.PreviewPlanResponse{Plan: fakePlan()}, nil
+}
+
+// fakeFrame is a frame of rows by columns whose code at (r, c) is
+// base + 100 r + c.
+func fakeFrame(chip string, rows, columns, base int) *facetdv1.Frame {
+	data := make([]byte, 2*rows*columns)
+	for i := range rows * columns {
+		binary.LittleEndian.PutUint16(data[2*i:], uint16(base+100*(i/columns)+i%columns))
+	}
+	return &facetdv1.Frame{
+		Chip: chip, View: "whole", Lattice: facetdv1.LatticeKind_LATTICE_KIND_SQUARE, Rows: uint32(rows), Columns: uint32(columns),
+		Window:      &facetdv1.Window{Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1},
+		PixelFormat: "Mono16", SignificantBits: 12, Data: data, HoldNs: 2_000_000,
+	}
+}
+
+// fakeSet is job n of a task with a period of 20 ms.
+func fakeSet(task string, n int) *facetdv1.FrameSet {
+	release := int64(n) * 20_000_000
+	m, h := fakeFrame("m0", 12, 16, 200+n), fakeFrame("h0", 6, 8, 700+n)
+	h.Lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
+	m.LightBusNs, h.LightBusNs = release+1000, release+1800
+	return &facetdv1.FrameSet{
+		Task: task, Job: uint64(n), ReleaseBusNs: release, DeadlineBusNs: release + 20_000_000, StartBusNs: release + 500, FinishBusNs: release + 5_000_000, SkewNs: 800,
+		Frames: []*facetdv1.Frame{m, h},
+	}
+}
+
+// StreamFrameSets sends jobs 3 to 7 and ends. Without a task named, it loses two
+// sets before the last.
+func (f *fake) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, s grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+	f.note(r)
+	for n := 3; n <= 7; n++ {
+		m := &facetdv1.StreamFrameSetsResponse{FrameSet: fakeSet("look", n)}
+		if n == 7 && len(r.GetTasks()) == 0 {
+			m.Dropped, m.DroppedTotal = 2, 2
+		}
+		if err := s.Send(m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (f *fake) CaptureFrames(_ context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
+	f.note(r)
+	if len(r.GetTarget().GetList().GetNames()) == 1 && r.GetTarget().GetList().GetNames()[0] == "h0" {
+		return nil, status.Error(codes.FailedPrecondition, "the readout takes 9 ms, the longest gap of the timetable is 4 ms")
+	}
+	return &facetdv1.CaptureFramesResponse{FrameSet: fakeSet("", 1), WaitedNs: 1500}, nil
+}
