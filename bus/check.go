@@ -1,0 +1,97 @@
+package bus
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// CheckOps reports every operation that no bus could run: an unknown kind, chip or
+// register, a window outside its lattice, a scan without chips. It does not judge
+// what the operations do together; that is the inspector's work. A program that it
+// passes can be costed and run without a panic.
+func CheckOps(a *chipmodel.Array, ops []Op) error {
+	var errs []error
+	for i := range ops {
+		if err := checkOp(a, &ops[i]); err != nil {
+			errs = append(errs, fmt.Errorf("operation %d: %w", i, err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+func checkOp(a *chipmodel.Array, op *Op) error {
+	switch op.Kind {
+	case OpSelect:
+		if op.Word>>uint(len(a.Lines)) != 0 {
+			return fmt.Errorf("word %#x has lines beyond the array's %d", uint64(op.Word), len(a.Lines))
+		}
+	case OpWrite:
+		if op.Register <= 0 || int(op.Register) >= chipmodel.NumRegisters {
+			return fmt.Errorf("there is no register %d", op.Register)
+		}
+		return checkTarget(a, op.Target)
+	case OpStrobe:
+		if op.Strobe < chipmodel.Load || op.Strobe > chipmodel.Advance {
+			return fmt.Errorf("there is no strobe %d", op.Strobe)
+		}
+		if op.Hold < 0 {
+			return fmt.Errorf("a share of %v", op.Hold)
+		}
+		return checkTarget(a, op.Target)
+	case OpWait:
+		if op.Hold < 0 || op.Phase < 0 || op.Phase > facetdv1.Phase_PHASE_CONVERT {
+			return fmt.Errorf("a wait of %v in phase %d", op.Hold, op.Phase)
+		}
+	case OpScan, OpClockOut:
+		return checkScan(a, op.Scan)
+	default:
+		return fmt.Errorf("there is no operation of kind %d", uint8(op.Kind))
+	}
+	return nil
+}
+
+func checkTarget(a *chipmodel.Array, target []int) error {
+	for i, c := range target {
+		switch {
+		case c < 0 || c >= len(a.Chips):
+			return fmt.Errorf("there is no chip %d", c)
+		case i > 0 && c <= target[i-1]:
+			return errors.New("the target is not in ascending order")
+		case a.Chips[c].Class == nil:
+			return fmt.Errorf("chip %s has no class", a.Chips[c].Name)
+		}
+	}
+	return nil
+}
+
+func checkScan(a *chipmodel.Array, s *Scan) error {
+	if s == nil || len(s.Chips) == 0 {
+		return errors.New("a scan of no chip")
+	}
+	if len(s.Frames) != len(s.Chips) {
+		return fmt.Errorf("%d frames for %d chips", len(s.Frames), len(s.Chips))
+	}
+	if s.FirstRow < 0 || slices.Min(s.Frames) < 0 || slices.Max(s.Frames) >= maxFrames {
+		return errors.New("a frame index or row is out of range")
+	}
+	for _, c := range s.Chips {
+		if c < 0 || c >= len(a.Chips) || a.Chips[c].Class == nil {
+			return fmt.Errorf("there is no chip %d to read", c)
+		}
+		if !insideLattice(s.Window, a.Chips[c].Class) {
+			return fmt.Errorf("window %+v leaves the lattice of chip %s", s.Window, a.Chips[c].Name)
+		}
+	}
+	return nil
+}
+
+func insideLattice(w chipmodel.Window, c *chipmodel.Class) bool {
+	fits := func(first, n, step, size int) bool {
+		return first >= 0 && first < size && n >= 1 && n <= size && step >= 1 && first+(n-1)*step < size
+	}
+	return fits(w.Row, w.Rows, w.RowStep, c.Rows) && fits(w.Column, w.Columns, w.ColumnStep, c.Columns)
+}

@@ -1,0 +1,259 @@
+package bus
+
+import (
+	"fmt"
+	"math"
+
+	"facetd.example/chipmodel"
+)
+
+const (
+	// keptViolations bounds both lists of violations; the total is always counted.
+	keptViolations = 128
+	// keptWords bounds the memory of what each select word reaches.
+	keptWords = 4096
+)
+
+// Inspector judges a stream of operations and their times by the bus laws. It
+// shares no code with the planner: what listens, what drives, what each register
+// holds and how long a lane must settle it works out itself, from the array's
+// description and the operations alone.
+//
+// The stream is BeginSegment, Op for every operation, EndSegment (or GiveUp), for
+// one segment after another; FrameSet and JobEnded for every job, Released for
+// every stop. An Inspector is owned by one goroutine.
+//
+// Registers hold 0 after power-on, the biases of trimmed chips their nominal value.
+type Inspector struct {
+	a      *chipmodel.Array
+	settle []int64 // least settling time of a chip's lane after a change, ns
+	reach  map[chipmodel.LineSet][]int
+
+	word      chipmodel.LineSet
+	listening []int
+	chips     []chipState
+	lanes     []laneState
+
+	now      int64 // end of the last operation
+	segment  *Segment
+	job      *jobRecord // of the running segment
+	commands commandLog
+	tasks    map[string]*taskRecord
+	spare    []*jobRecord
+
+	pending, history []Violation
+	total            uint64
+	broken           uint64
+}
+
+// chipState is what is known of one chip.
+type chipState struct {
+	registers [chipmodel.NumRegisters]uint16
+	// patternAt is when a pattern register last changed.
+	patternAt int64
+
+	loaded   bool
+	loadedAt int64      // start of the load
+	loadedBy *jobRecord // nil once that job has ended
+	torn     string     // why the load or a share since is not what it claims to be
+	shares   []Patterns // since the load
+
+	holder *jobRecord // the job whose load is in the chip, until it is read
+	read   bool       // some of it has been read
+	// disturbed is the first time another job acted on the chip after a first
+	// readout; it breaks law 5 only if the holder reads on.
+	disturbed   bool
+	disturbedAt int64
+	disturbance string
+
+	counted bool // counter chips: the counter's position is known
+	counter int
+}
+
+// laneState is what is known of one lane.
+type laneState struct {
+	changed   int64 // last change of what drives it
+	busyUntil int64 // end of the last conversion
+}
+
+// NewInspector returns an inspector of an array that was just switched on: every
+// line inactive.
+func NewInspector(a *chipmodel.Array) *Inspector {
+	in := &Inspector{
+		a:      a,
+		settle: make([]int64, len(a.Chips)),
+		reach:  map[chipmodel.LineSet][]int{},
+		chips:  make([]chipState, len(a.Chips)),
+		lanes:  make([]laneState, len(a.Lanes)),
+		tasks:  map[string]*taskRecord{},
+		now:    math.MinInt64,
+	}
+	in.commands.size = len(a.Chips)
+	for i := range in.lanes {
+		in.lanes[i] = laneState{math.MinInt64, math.MinInt64}
+	}
+	for i := range a.Chips {
+		in.settle[i] = requiredSettle(a, i)
+		in.chips[i].patternAt = math.MinInt64
+		if class := a.Chips[i].Class; class != nil && class.Kind == chipmodel.Trimmed {
+			t := class.Spec.GetTrimmed()
+			in.chips[i].registers[chipmodel.PixelBias] = uint16(t.GetPixelBias().GetNominal())
+			in.chips[i].registers[chipmodel.OutputBias] = uint16(t.GetOutputBias().GetNominal())
+		}
+	}
+	return in
+}
+
+// requiredSettle is the least time in nanoseconds between the last change of a
+// chip's lane and the sample: the measured one, or what a single pole of the output
+// resistance and the whole line's capacitance needs to come within half a step of
+// the converter.
+func requiredSettle(a *chipmodel.Array, chip int) int64 {
+	c := &a.Chips[chip]
+	if c.Class == nil || c.Lane < 0 {
+		return 0
+	}
+	readout := c.Class.Spec.GetReadout()
+	if readout.GetSettle() != nil {
+		return readout.GetSettle().AsDuration().Nanoseconds()
+	}
+	spec := a.Lanes[c.Lane].Spec
+	picofarads := spec.GetLineCapacitancePf()
+	for i := range a.Chips {
+		if a.Chips[i].Lane == c.Lane {
+			picofarads += spec.GetChipCapacitancePf()
+		}
+	}
+	steps := math.Exp2(float64(spec.GetConverter().GetBits() + 1)) // half steps of the full range
+	ns := readout.GetOutputResistanceOhms() * picofarads * 1e-3 * math.Log(steps)
+	return int64(math.Ceil(ns - 1e-6))
+}
+
+// BeginSegment begins a segment at bus time start; notBefore is the earliest time
+// that it may begin. (Law 8.)
+func (in *Inspector) BeginSegment(s *Segment, notBefore, start int64) {
+	early := func(than int64, what string) {
+		if start < than {
+			var chips []int
+			if s.Job != nil {
+				chips = s.Job.Chips
+			}
+			in.breach(LawOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, s.Job.name(), than-start, what)
+		}
+	}
+	early(in.now, "the end of the one before it")
+	early(notBefore, "its time")
+	if s.Job != nil {
+		early(s.Job.Release, "the job's release")
+	}
+	in.now = max(in.now, start)
+	in.segment = s
+	in.job = in.begin(s, start)
+	in.commands.reset()
+}
+
+// Op judges one operation that ran from bus time from until to, with the captures
+// that a scan gave. (Laws 1 to 6, and 7 for what a capture says of its hold.)
+func (in *Inspector) Op(op *Op, from, to int64, caps []Capture) {
+	if from < in.now {
+		in.breach(LawOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now-from)
+	}
+	if to < from {
+		in.breach(LawOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from-to)
+	}
+	switch op.Kind {
+	case OpSelect:
+		in.selectWord(op, from, to)
+	case OpWrite:
+		in.addressed(op, from)
+		in.write(op, to)
+	case OpStrobe:
+		in.addressed(op, from)
+		in.strobe(op, from, to)
+	case OpScan, OpClockOut:
+		in.scan(op, from, to, caps)
+	}
+	in.now = max(in.now, to)
+}
+
+// EndSegment ends the running segment at bus time end. (Law 3: its commands have
+// reached their whole targets.)
+func (in *Inspector) EndSegment(end int64) {
+	if in.segment == nil {
+		return
+	}
+	if end < in.now {
+		in.breach(LawOrder, end, nil, "a segment ends %d ns before its last operation", in.now-end)
+	}
+	in.now = max(in.now, end)
+	for i := range in.commands.list {
+		in.complete(&in.commands.list[i])
+	}
+	if in.job != nil {
+		in.job.ran++
+		in.job.end = end
+		if in.job.ran >= in.job.segments {
+			in.unhold(in.job)
+		}
+	}
+	in.segment, in.job = nil, nil
+}
+
+// GiveUp ends the running segment at bus time at, in the middle of an operation
+// unless op is nil; Released says when the lines went inactive.
+func (in *Inspector) GiveUp(op *Op, at int64) {
+	if op != nil && op.Kind == OpStrobe {
+		for _, c := range in.listening {
+			in.chips[c].loaded = false
+			in.chips[c].counted = false
+		}
+	}
+	in.now = max(in.now, at)
+	in.segment, in.job = nil, nil
+}
+
+// Violations returns the last violations, oldest first; Total counts those that
+// are not kept as well.
+func (in *Inspector) Violations() []Violation { return append([]Violation(nil), in.history...) }
+
+// Take returns the violations that no call of Take has returned before; when there
+// are too many the newest are dropped, but counted by Total.
+func (in *Inspector) Take() []Violation {
+	taken := in.pending
+	in.pending = nil
+	return taken
+}
+
+// Total counts all violations.
+func (in *Inspector) Total() uint64 { return in.total }
+
+// Broken counts the violations after which a bus must stop: of laws 1 to 6 and 8.
+// The others are about what is said of a job, not about what the lines do.
+func (in *Inspector) Broken() uint64 { return in.broken }
+
+// breach notes a violation.
+func (in *Inspector) breach(law int, at int64, chips []int, format string, args ...any) {
+	v := Violation{Law: law, AtNS: at, Message: fmt.Sprintf(format, args...), Chips: in.a.ChipNames(chips)}
+	in.total++
+	if law <= LawClaim || law == LawOrder {
+		in.broken++
+	}
+	if len(in.pending) < keptViolations {
+		in.pending = append(in.pending, v)
+	}
+	if len(in.history) == keptViolations {
+		in.history = append(in.history[:0], in.history[1:]...)
+	}
+	in.history = append(in.history, v)
+}
+
+// name is what messages call a job.
+func (j *Job) name() string {
+	switch {
+	case j == nil:
+		return "no job"
+	case j.Task == "":
+		return fmt.Sprintf("one-shot %d", j.Number)
+	}
+	return fmt.Sprintf("job %d of %s", j.Number, j.Task)
+}

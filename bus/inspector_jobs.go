@@ -1,0 +1,271 @@
+package bus
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// OutcomeKind is how a job ended.
+type OutcomeKind uint8
+
+// The outcomes.
+const (
+	OnTime OutcomeKind = iota + 1
+	Late
+	Failed
+)
+
+func (k OutcomeKind) String() string {
+	return [...]string{"not at all", "on time", "late", "failed"}[k]
+}
+
+// Outcome is how a job ended; Cause says why it failed.
+type Outcome struct {
+	Kind  OutcomeKind
+	Cause string
+}
+
+// maxFrames bounds the frames of one job that are remembered.
+const maxFrames = 1 << 16
+
+// jobRecord is what was seen of a job that has begun and not been accounted for.
+type jobRecord struct {
+	job      Job
+	segments int
+	ran      int
+	end      int64 // of the last segment
+	frames   []seenFrame
+	judged   bool // hold and skew were held against the limits
+}
+
+// seenFrame is what was seen of one frame.
+type seenFrame struct {
+	chip  int // -1: not read
+	light int64
+	hold  int64
+}
+
+// taskRecord is what is known of a task's jobs.
+type taskRecord struct {
+	open  *jobRecord
+	ended bool // at least one was accounted for
+	last  uint64
+}
+
+// begin finds or makes the record of a segment's job.
+func (in *Inspector) begin(s *Segment, start int64) *jobRecord {
+	j := s.Job
+	if j == nil {
+		in.breach(LawAccounted, start, nil, "a segment belongs to no job")
+		return nil
+	}
+	t := in.task(j.Task)
+	if t.open != nil && t.open.job.Number != j.Number {
+		in.breach(LawAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.job.name(), j.name())
+		in.forget(t)
+	}
+	if t.open == nil {
+		t.open = in.newRecord(j)
+	}
+	if s.Index != t.open.ran {
+		in.breach(LawOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, j.name(), t.open.ran)
+	}
+	return t.open
+}
+
+func (in *Inspector) task(name string) *taskRecord {
+	t := in.tasks[name]
+	if t == nil {
+		t = &taskRecord{}
+		in.tasks[name] = t
+	}
+	return t
+}
+
+func (in *Inspector) newRecord(j *Job) *jobRecord {
+	r := &jobRecord{}
+	if n := len(in.spare); n > 0 {
+		r, in.spare = in.spare[n-1], in.spare[:n-1]
+	}
+	*r = jobRecord{job: *j, segments: max(j.Segments, 1), frames: r.frames[:0]}
+	return r
+}
+
+// forget drops the record of a task's open job and what it held.
+func (in *Inspector) forget(t *taskRecord) {
+	in.unhold(t.open)
+	for i := range in.chips {
+		if in.chips[i].loadedBy == t.open {
+			in.chips[i].loadedBy = nil
+			in.chips[i].loaded = false // nobody may read it any more
+		}
+	}
+	if in.job == t.open {
+		in.job = nil
+	}
+	in.spare = append(in.spare, t.open)
+	t.open = nil
+}
+
+// unhold ends a job's hold of its chips.
+func (in *Inspector) unhold(r *jobRecord) {
+	for i := range in.chips {
+		if in.chips[i].holder == r {
+			in.chips[i].holder, in.chips[i].disturbed = nil, false
+		}
+	}
+}
+
+// saw notes one readout of a frame.
+func (r *jobRecord) saw(frame, chip int, light, hold int64) {
+	if frame >= maxFrames {
+		return
+	}
+	for len(r.frames) <= frame {
+		r.frames = append(r.frames, seenFrame{chip: -1})
+	}
+	f := &r.frames[frame]
+	if f.chip < 0 {
+		*f = seenFrame{chip, light, hold}
+		return
+	}
+	f.light, f.hold = min(f.light, light), max(f.hold, hold)
+}
+
+// skew is the spread of the light of the frames seen.
+func (r *jobRecord) skew() int64 {
+	var first, last int64
+	any := false
+	for _, f := range r.frames {
+		switch {
+		case f.chip < 0:
+		case !any:
+			first, last, any = f.light, f.light, true
+		default:
+			first, last = min(first, f.light), max(last, f.light)
+		}
+	}
+	return last - first
+}
+
+// limits judges hold and skew of a job against its limits, once.
+func (in *Inspector) limits(r *jobRecord) {
+	if r.judged {
+		return
+	}
+	r.judged = true
+	for i, f := range r.frames {
+		if f.chip >= 0 && r.job.MaxHold > 0 && f.hold > int64(r.job.MaxHold) {
+			in.breach(LawHoldSkew, r.end, []int{f.chip}, "frame %d of %s was held for %v, its limit is %v",
+				i, r.job.name(), time.Duration(f.hold), r.job.MaxHold)
+		}
+	}
+	if skew := r.skew(); r.job.MaxSkew > 0 && skew > int64(r.job.MaxSkew) {
+		in.breach(LawHoldSkew, r.end, r.job.Chips, "the frames of %s are %v apart, its limit is %v",
+			r.job.name(), time.Duration(skew), r.job.MaxSkew)
+	}
+}
+
+// FrameSet judges what is reported of a job against what was seen, and, unless it
+// failed, what was seen against its limits. Call it before JobEnded. (Laws 7 and 9.)
+func (in *Inspector) FrameSet(job *Job, fs *facetdv1.FrameSet) {
+	r := in.open(job)
+	if r == nil {
+		return
+	}
+	reported := fs.GetFrames()
+	for i, f := range r.frames {
+		if f.chip < 0 {
+			continue
+		}
+		one := []int{f.chip}
+		if i >= len(reported) || reported[i].GetChip() != in.a.Chips[f.chip].Name {
+			in.breach(LawAccounted, r.end, one, "frame %d of %s was read but is not in its frame set", i, job.name())
+			continue
+		}
+		if reported[i].GetHoldNs() < f.hold {
+			in.breach(LawHoldSkew, r.end, one, "frame %d of %s is reported as held for %d ns, it was %d ns",
+				i, job.name(), reported[i].GetHoldNs(), f.hold)
+		}
+	}
+	if skew := r.skew(); fs.GetSkewNs() < skew {
+		in.breach(LawHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", job.name(), fs.GetSkewNs(), skew)
+	}
+	if fs.GetFailure() == "" {
+		in.limits(r)
+	}
+}
+
+// open returns the record of a job that has begun, or nil.
+func (in *Inspector) open(job *Job) *jobRecord {
+	if t := in.tasks[job.Task]; t != nil && t.open != nil && t.open.job.Number == job.Number {
+		return t.open
+	}
+	return nil
+}
+
+// JobEnded judges how a job is counted, and ends its holds. (Law 9.)
+func (in *Inspector) JobEnded(job *Job, outcome Outcome) {
+	t := in.task(job.Task)
+	r := in.open(job)
+	at := in.now
+	if r != nil {
+		at = r.end
+	}
+	if t.ended && job.Number != 0 && job.Number != t.last+1 {
+		in.breach(LawAccounted, at, job.Chips, "%s is accounted for after number %d", job.name(), t.last)
+	}
+	t.ended, t.last = true, job.Number
+	if outcome.Kind == Failed {
+		if outcome.Cause == "" {
+			in.breach(LawAccounted, at, job.Chips, "%s failed without a cause", job.name())
+		}
+	} else {
+		in.finished(job, r, at, outcome)
+	}
+	if r != nil {
+		if outcome.Kind != Failed {
+			in.limits(r)
+		}
+		in.forget(t)
+	}
+}
+
+// finished judges a job that is counted as having run.
+func (in *Inspector) finished(job *Job, r *jobRecord, at int64, outcome Outcome) {
+	switch {
+	case outcome.Kind != OnTime && outcome.Kind != Late:
+		in.breach(LawAccounted, at, job.Chips, "%s ended %s", job.name(), OutcomeKind(0))
+	case r == nil:
+		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s but never ran", job.name(), outcome.Kind)
+	case r.ran < r.segments:
+		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", job.name(), outcome.Kind, r.ran, r.segments)
+	case (r.end > job.Deadline) != (outcome.Kind == Late):
+		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s, but ended at %d ns with its deadline at %d ns",
+			job.name(), outcome.Kind, r.end, job.Deadline)
+	}
+}
+
+// Finish judges that every job that began has been accounted for; call it at the
+// end of a run. (Law 9.)
+func (in *Inspector) Finish(at int64) {
+	for _, name := range slices.Sorted(maps.Keys(in.tasks)) {
+		if t := in.tasks[name]; t.open != nil {
+			in.breach(LawAccounted, at, t.open.job.Chips, "%s was not accounted for at the end", t.open.job.name())
+			in.forget(t)
+		}
+	}
+}
+
+// Released judges a stop asked for at stopAt, after which every line was inactive
+// at inactiveAt. (Law 10.)
+func (in *Inspector) Released(stopAt, inactiveAt int64) {
+	if took := time.Duration(inactiveAt - stopAt); took > in.a.Timing.ReleaseLimit {
+		in.breach(LawReleaseInTime, inactiveAt, in.listening, "the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
+	}
+	in.touchLanes(inactiveAt)
+	in.word, in.listening = 0, nil
+}

@@ -1,0 +1,291 @@
+package bus
+
+import (
+	"slices"
+	"time"
+
+	"facetd.example/chipmodel"
+)
+
+// selectWord makes all lines inactive and then those of the new word active.
+func (in *Inspector) selectWord(op *Op, from, to int64) {
+	least := in.a.Timing.DeadTime
+	if op.Word != 0 {
+		least += in.a.Timing.SelectSetup
+	}
+	if time.Duration(to-from) < least {
+		in.breach(LawOneDriver, from, in.listening, "a change of the select word takes %v, but break before make and set-up need %v",
+			time.Duration(to-from), least)
+	}
+	in.touchLanes(from)
+	in.word = op.Word
+	in.listening = in.reachOf(op.Word)
+	active := min(from+int64(in.a.Timing.DeadTime), to)
+	in.touchLanes(active)
+	in.drivers(active)
+}
+
+func (in *Inspector) reachOf(word chipmodel.LineSet) []int {
+	if reached, known := in.reach[word]; known {
+		return reached
+	}
+	if len(in.reach) >= keptWords {
+		clear(in.reach)
+	}
+	var reached []int
+	for i := range in.a.Chips {
+		if word&in.a.Chips[i].Wires == in.a.Chips[i].Wires {
+			reached = append(reached, i)
+		}
+	}
+	in.reach[word] = reached
+	return reached
+}
+
+// drives reports whether a chip drives its lane.
+func (in *Inspector) drives(chip int) bool {
+	c := &in.a.Chips[chip]
+	return in.chips[chip].registers[chipmodel.OutputEnable]&1 == 1 && c.Lane >= 0 && c.Wires&^in.word == 0
+}
+
+// touchLanes notes that the lanes of the chips that drive now change at a time.
+func (in *Inspector) touchLanes(at int64) {
+	for _, c := range in.listening {
+		if in.drives(c) {
+			in.touch(c, at)
+		}
+	}
+}
+
+func (in *Inspector) touch(chip int, at int64) {
+	if lane := in.a.Chips[chip].Lane; lane >= 0 {
+		in.lanes[lane].changed = max(in.lanes[lane].changed, at)
+	}
+}
+
+// drivers judges law 1: at most one chip a lane listens with its output enabled.
+func (in *Inspector) drivers(at int64) {
+	for i, c := range in.listening {
+		if !in.drives(c) {
+			continue
+		}
+		lane := in.a.Chips[c].Lane
+		both := []int(nil)
+		for _, other := range in.listening[i+1:] {
+			if in.a.Chips[other].Lane == lane && in.drives(other) {
+				both = append(both, other)
+			}
+		}
+		earlier := slices.ContainsFunc(in.listening[:i], func(o int) bool { return in.a.Chips[o].Lane == lane && in.drives(o) })
+		if both != nil && !earlier {
+			in.breach(LawOneDriver, at, append([]int{c}, both...), "%d chips drive lane %s", 1+len(both), in.a.Lanes[lane].Name)
+		}
+	}
+}
+
+// commandLog counts what each command of the running segment has reached.
+type commandLog struct {
+	size    int // chips
+	list    []commandState
+	index   map[int]int // by number
+	reached []uint8     // of the list's commands, size each
+}
+
+type commandState struct {
+	number int
+	kind   OpKind
+	what   string
+	target []int
+}
+
+func (l *commandLog) reset() {
+	if l.index == nil {
+		l.index = map[int]int{}
+	}
+	clear(l.index)
+	clear(l.list)
+	l.list, l.reached = l.list[:0], l.reached[:0]
+}
+
+func (l *commandLog) find(op *Op) (*commandState, []uint8) {
+	i, known := l.index[op.Command]
+	if !known {
+		i = len(l.list)
+		l.index[op.Command] = i
+		l.list = append(l.list, commandState{op.Command, op.Kind, op.what(), op.Target})
+		l.reached = slices.Grow(l.reached, l.size)[:(i+1)*l.size]
+		clear(l.reached[i*l.size:])
+	}
+	return &l.list[i], l.counts(i)
+}
+
+func (l *commandLog) counts(i int) []uint8 { return l.reached[i*l.size : (i+1)*l.size] }
+
+// what names a write or strobe for messages.
+func (op *Op) what() string {
+	if op.Kind == OpWrite {
+		return op.Register.String()
+	}
+	return op.Strobe.String()
+}
+
+// addressed judges laws 2, 3 and 5 for a write or strobe.
+func (in *Inspector) addressed(op *Op, from int64) {
+	command, counts := in.commands.find(op)
+	if !slices.Equal(command.target, op.Target) {
+		in.breach(LawTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, op.what())
+	}
+	if command.kind != op.Kind || command.what != op.what() {
+		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what, op.what())
+	}
+	var outside, again []int
+	for _, c := range in.listening {
+		if _, meant := slices.BinarySearch(op.Target, c); !meant {
+			outside = append(outside, c)
+		}
+		if counts[c] > 0 && op.Kind == OpStrobe {
+			again = append(again, c)
+		}
+		counts[c] = min(counts[c], 254) + 1
+		in.disturb(c, op, from)
+	}
+	if outside != nil {
+		in.breach(LawTarget, from, outside, "%s reaches chips that it is not meant for", op.what())
+	}
+	if again != nil {
+		in.breach(LawStrobeOnce, from, again, "%s of command %d reaches chips more than once", op.what(), op.Command)
+	}
+}
+
+// complete judges that a command has reached its whole target.
+func (in *Inspector) complete(c *commandState) {
+	counts := in.commands.counts(in.commands.index[c.number])
+	var missed []int
+	for _, chip := range c.target {
+		if counts[chip] == 0 {
+			missed = append(missed, chip)
+		}
+	}
+	if missed != nil {
+		in.breach(LawStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what, c.number)
+	}
+}
+
+// disturb judges law 5 for a command that reaches a chip. When the holder has read
+// some of its load already, only a further readout of it will show that the load
+// was still needed.
+func (in *Inspector) disturb(chip int, op *Op, at int64) {
+	c := &in.chips[chip]
+	if c.holder == nil || c.holder == in.job {
+		return
+	}
+	if !c.read {
+		in.breach(LawHeld, at, []int{chip}, "%s of %s reaches a chip that %s has loaded and not read",
+			op.what(), in.segmentJob(), c.holder.job.name())
+		return
+	}
+	if !c.disturbed {
+		c.disturbed, c.disturbedAt = true, at
+		c.disturbance = op.what() + " of " + in.segmentJob()
+	}
+}
+
+func (in *Inspector) segmentJob() string {
+	if in.segment == nil {
+		return "no job"
+	}
+	return in.segment.Job.name()
+}
+
+// write changes a register of every chip that listens; to is when it is done.
+func (in *Inspector) write(op *Op, to int64) {
+	if op.Register <= 0 || int(op.Register) >= chipmodel.NumRegisters {
+		return // no chip has it
+	}
+	for _, c := range in.listening {
+		chip := &in.chips[c]
+		if chip.registers[op.Register] == op.Value {
+			continue
+		}
+		drove := in.drives(c)
+		chip.registers[op.Register] = op.Value
+		if drove || in.drives(c) {
+			in.touch(c, to)
+		}
+		if op.Register == chipmodel.ColumnPattern || op.Register == chipmodel.RowPattern {
+			chip.patternAt = to
+		}
+	}
+	if op.Register == chipmodel.OutputEnable {
+		in.drivers(to)
+	}
+}
+
+// strobe acts on every chip that listens.
+func (in *Inspector) strobe(op *Op, from, to int64) {
+	for _, c := range in.listening {
+		class := in.a.Chips[c].Class
+		if class == nil {
+			continue
+		}
+		chip := &in.chips[c]
+		memory := class.Kind.HasMemory()
+		switch {
+		case op.Strobe == chipmodel.Load && memory:
+			in.load(c, from, to)
+		case op.Strobe == chipmodel.Share && memory:
+			in.share(c, op.Hold)
+		case op.Strobe == chipmodel.Reset && class.Kind.Counts():
+			chip.counted, chip.counter = time.Duration(to-from) >= resetPulse(class), 0
+		case op.Strobe == chipmodel.Advance && class.Kind.Counts():
+			chip.counter++
+		default:
+			continue
+		}
+		if in.drives(c) {
+			in.touch(c, to)
+		}
+	}
+}
+
+func resetPulse(class *chipmodel.Class) time.Duration {
+	if class.Kind == chipmodel.Trimmed {
+		return class.Spec.GetTrimmed().GetReset_().AsDuration()
+	}
+	return class.Spec.GetCounter().GetReset_().AsDuration()
+}
+
+// load begins a chip's share history anew and gives it to the job.
+func (in *Inspector) load(chip int, from, to int64) {
+	c := &in.chips[chip]
+	class := in.a.Chips[chip].Class
+	c.loaded, c.loadedAt, c.loadedBy = true, from, in.job
+	c.holder, c.read, c.disturbed = in.job, false, false
+	c.shares, c.torn = c.shares[:0], ""
+	need := time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
+	if time.Duration(to-from) < need {
+		c.torn = "the load ended before its last row"
+	}
+}
+
+// share adds the patterns to a chip's history.
+func (in *Inspector) share(chip int, hold time.Duration) {
+	c := &in.chips[chip]
+	p := Patterns{uint8(c.registers[chipmodel.ColumnPattern]), uint8(c.registers[chipmodel.RowPattern])}
+	c.shares = append(c.shares, p)
+	if hold < leastShare(in.a.Chips[chip].Class, p) {
+		c.torn = "a share was opened before its charge had settled"
+	}
+}
+
+// leastShare is a time that no share may be shorter than: the measured one, or what
+// two joined cells need to come within half a step of the converter. Longer blocks
+// need more.
+func leastShare(class *chipmodel.Class, p Patterns) time.Duration {
+	m := class.Spec.GetMemory()
+	if m.GetShareSettle() != nil {
+		return m.GetShareSettle().AsDuration()
+	}
+	n := max(joined(p.Columns, class.Columns), joined(p.Rows, class.Rows))
+	return chainSettle(n, m.GetSwitchResistanceOhms()*m.GetCellCapacitanceFf()*1e-6, class.Bits)
+}

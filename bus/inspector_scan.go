@@ -1,0 +1,252 @@
+package bus
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"facetd.example/chipmodel"
+)
+
+// joined is the number of cells of the longest run that a pattern joins among n
+// cells in a line.
+func joined(pattern uint8, n int) int {
+	longest, first := min(n, 1), 0
+	for cell := 1; cell < n; cell++ {
+		if pattern&(1<<uint((cell-1)&7)) == 0 {
+			first = cell
+		}
+		longest = max(longest, cell-first+1)
+	}
+	return longest
+}
+
+// chainSettle is the least time for a chain of n equal cells, joined by switches,
+// to come within half a step of a bits-bit converter after a step of full range
+// between its two halves: the slowest mode decays with RC / (2 (1 - cos(pi/n))),
+// from at least half the range. rcNS is the time constant of one cell.
+func chainSettle(n int, rcNS float64, bits int) time.Duration {
+	if n < 2 {
+		return 0
+	}
+	tau := rcNS / (2 * (1 - math.Cos(math.Pi/float64(n))))
+	return time.Duration(tau * math.Ln2 * float64(bits))
+}
+
+// scan judges a readout by laws 1, 2, 4, 5 and 6, and takes note of its hold.
+func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
+	s := op.Scan
+	if s == nil {
+		in.breach(LawClaim, from, nil, "a %s says nothing of what it reads", op.Kind)
+		return
+	}
+	var outside []int
+	for _, c := range in.listening {
+		if !slices.Contains(s.Chips, c) {
+			outside = append(outside, c)
+		}
+	}
+	if outside != nil {
+		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
+	}
+	for i, c := range s.Chips {
+		in.scanChip(op, i, from)
+		k := slices.IndexFunc(caps, func(cp Capture) bool { return cp.Chip == c })
+		if k < 0 {
+			in.breach(LawAccounted, from, []int{c}, "a readout gave no capture of the chip")
+			continue
+		}
+		in.capture(op, i, &caps[k], from, to)
+	}
+	for i := range caps {
+		if !slices.Contains(s.Chips, caps[i].Chip) {
+			in.breach(LawClaim, from, []int{caps[i].Chip}, "a capture is of a chip that was not read")
+		}
+	}
+}
+
+// scanChip judges the state of one chip of a readout.
+func (in *Inspector) scanChip(op *Op, i int, from int64) {
+	s := op.Scan
+	c := s.Chips[i]
+	chip := &in.chips[c]
+	class := in.a.Chips[c].Class
+	one := func() []int { return []int{c} }
+	for _, other := range s.Chips[:i] {
+		if in.a.Chips[other].Lane == in.a.Chips[c].Lane {
+			in.breach(LawOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s", in.a.Lanes[in.a.Chips[c].Lane].Name)
+		}
+		if in.a.Chips[other].Class != class {
+			in.breach(LawClaim, from, []int{other, c}, "two chips of one readout are of different classes")
+		}
+	}
+	if !in.drives(c) {
+		in.breach(LawClaim, from, one(), "a chip is read that does not drive its lane")
+	}
+	if class.Kind.Counts() != (op.Kind == OpClockOut) {
+		in.breach(LawClaim, from, one(), "a %s of a %s chip", op.Kind, class.Kind)
+	}
+	for _, rv := range s.Claim.Registers {
+		if rv.Register <= 0 || int(rv.Register) >= chipmodel.NumRegisters || chip.registers[rv.Register] != rv.Value {
+			held := uint16(0)
+			if rv.Register > 0 && int(rv.Register) < chipmodel.NumRegisters {
+				held = chip.registers[rv.Register]
+			}
+			in.breach(LawClaim, from, one(), "the frame claims %d in %s, the chip holds %d", rv.Value, rv.Register, held)
+		}
+	}
+	if class.Kind.HasMemory() {
+		in.scanMemory(s, c, from)
+	}
+	if class.Kind.Counts() {
+		if !chip.counted || chip.counter != 0 {
+			in.breach(LawClaim, from, one(), "pixels are clocked out of a counter that was not reset")
+		}
+		last := s.Window.Part(s.Window.Rows-1, 1)
+		chip.counter = last.Row*class.Columns + last.Column + (last.Columns-1)*last.ColumnStep + 1
+	}
+}
+
+// scanMemory judges what a memory chip holds against what its frame will say.
+func (in *Inspector) scanMemory(s *Scan, c int, from int64) {
+	chip := &in.chips[c]
+	one := []int{c}
+	switch {
+	case !chip.loaded:
+		in.breach(LawClaim, from, one, "a memory chip is read that was not loaded")
+	case chip.loadedBy != in.job:
+		in.breach(LawClaim, from, one, "%s reads a load that is not its own", in.segmentJob())
+	case chip.torn != "":
+		in.breach(LawClaim, from, one, "the frame is not what it claims: %s", chip.torn)
+	case !slices.Equal(chip.shares, s.Claim.Shares):
+		in.breach(LawClaim, from, one, "the frame claims shares %x since its load, the chip has done %x", s.Claim.Shares, chip.shares)
+	}
+	if chip.disturbed && chip.holder == in.job {
+		in.breach(LawHeld, chip.disturbedAt, one, "%s reached a chip that %s had loaded and not read to the end", chip.disturbance, in.segmentJob())
+		chip.disturbed = false
+	}
+	chip.read = true
+}
+
+// moves is the time from the start of a readout, from one pixel to the next and
+// from the end of one row to the next row until the lane changes last.
+type moves struct{ first, pixel, row int64 }
+
+func movesOf(class *chipmodel.Class, w chipmodel.Window) moves {
+	step := class.Spec.GetReadout().GetStep().AsDuration().Nanoseconds()
+	rowStep := class.Spec.GetReadout().GetRowStep().AsDuration().Nanoseconds()
+	if !class.Kind.Counts() {
+		// One address change a pixel, and a new row address for every row.
+		return moves{first: rowStep + step, pixel: step, row: rowStep + step}
+	}
+	// Position of a pixel in the counter's order, and rows entered before it.
+	at := func(r, c int) (int64, int64) {
+		row := w.Row + r*w.RowStep
+		return int64(row*class.Columns + w.Column + c*w.ColumnStep), int64(row)
+	}
+	between := func(r0, c0, r1, c1 int) int64 {
+		p0, q0 := at(r0, c0)
+		p1, q1 := at(r1, c1)
+		return (p1-p0)*step + (q1-q0)*rowStep
+	}
+	p, q := at(0, 0)
+	return moves{
+		first: (p+1)*step + q*rowStep,
+		pixel: between(0, 0, 0, 1),
+		row:   between(0, w.Columns-1, 1, 0),
+	}
+}
+
+// capture judges the sampling times of one chip by law 4.
+func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
+	s := op.Scan
+	c := s.Chips[i]
+	class := in.a.Chips[c].Class
+	if got.Window != s.Window || got.FirstRow != s.FirstRow || (i < len(s.Frames) && got.Frame != s.Frames[i]) || len(got.Codes) != s.Window.Pixels() && got.Codes != nil {
+		in.breach(LawClaim, from, []int{c}, "a capture is not of the window that was read")
+		return
+	}
+	lane := &in.lanes[in.a.Chips[c].Lane]
+	spec := in.a.Lanes[in.a.Chips[c].Lane].Spec.GetConverter()
+	conversion := spec.GetConversion().AsDuration().Nanoseconds()
+	settle := in.settle[c]
+	m := movesOf(class, s.Window)
+	// From one sample until the lane may be moved on.
+	busy := int64(0)
+	if !spec.GetSampleAndHold() {
+		busy = conversion
+	}
+	pixel, row := int64(got.PixelInterval), int64(got.RowInterval)
+	last := got.FirstSampleNS + int64(s.Window.Rows-1)*row + int64(s.Window.Columns-1)*pixel
+	early := func(what string, at, have, need int64) {
+		in.breach(LawSettle, at, []int{c}, "%s comes %d ns after the last change on lane %s, it needs %d ns",
+			what, have, in.a.Lanes[in.a.Chips[c].Lane].Name, need)
+	}
+	if have := got.FirstSampleNS - from; have < m.first+settle {
+		early("the first sample", got.FirstSampleNS, have-m.first, settle)
+	}
+	if have := got.FirstSampleNS - lane.changed; lane.changed > math.MinInt64 && have < settle {
+		early("the first sample", got.FirstSampleNS, have, settle)
+	}
+	if s.Window.Columns > 1 {
+		if have := pixel - m.pixel - busy; have < settle {
+			early("a sample within a row", got.FirstSampleNS+pixel, have, settle)
+		}
+	}
+	if gap := row - int64(s.Window.Columns-1)*pixel; s.Window.Rows > 1 {
+		if have := gap - m.row - busy; have < settle {
+			early("the first sample of a row", got.FirstSampleNS+row, have, settle)
+		}
+		in.overlap(c, got.FirstSampleNS+row, gap, conversion)
+	}
+	if s.Window.Columns > 1 {
+		in.overlap(c, got.FirstSampleNS+pixel, pixel, conversion)
+	}
+	if lane.busyUntil > math.MinInt64 {
+		in.overlap(c, got.FirstSampleNS, got.FirstSampleNS-lane.busyUntil, 0)
+	}
+	in.overlap(c, got.ConvertedNS, got.ConvertedNS-last, conversion)
+	in.overlap(c, to, to-got.ConvertedNS, 0)
+	lane.busyUntil = max(lane.busyUntil, last+conversion)
+	lane.changed = max(lane.changed, last+busy)
+	in.patterns(c, got.FirstSampleNS)
+	in.seen(s, i, got, last)
+}
+
+// overlap judges that a conversion has its whole time.
+func (in *Inspector) overlap(chip int, at, have, need int64) {
+	if have < need {
+		in.breach(LawSettle, at, []int{chip}, "conversions on lane %s overlap: %d ns where %d ns are needed",
+			in.a.Lanes[in.a.Chips[chip].Lane].Name, have, need)
+	}
+}
+
+// patterns judges that pixels joined before sensing had time to follow the light.
+func (in *Inspector) patterns(chip int, first int64) {
+	class := in.a.Chips[chip].Class
+	changed := in.chips[chip].patternAt
+	if class.Kind != chipmodel.InArraySwitch || changed == math.MinInt64 {
+		return
+	}
+	need := class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration().Nanoseconds()
+	if first-changed < need {
+		in.breach(LawSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns", first-changed, need)
+	}
+}
+
+// seen notes light and hold of a frame, and judges what the capture says of them.
+func (in *Inspector) seen(s *Scan, i int, got *Capture, last int64) {
+	c := s.Chips[i]
+	chip := &in.chips[c]
+	light, hold := got.FirstSampleNS, int64(0)
+	if in.a.Chips[c].Class.Kind.HasMemory() && chip.loaded {
+		light, hold = chip.loadedAt, last-chip.loadedAt
+	}
+	if got.HoldNS < hold {
+		in.breach(LawHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.HoldNS, hold)
+	}
+	if in.job == nil || i >= len(s.Frames) || s.Frames[i] < 0 {
+		return
+	}
+	in.job.saw(s.Frames[i], c, light, hold)
+}
