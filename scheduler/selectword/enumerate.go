@@ -1,0 +1,224 @@
+package selectword
+
+import "math/bits"
+
+// maxColumns bounds the memory of one part: a column is a word and a set of
+// elements.
+const maxColumns = 20_000
+
+// column is a word and the elements it holds.
+type column struct {
+	word Word
+	has  []uint64
+	cost int64
+}
+
+func (p *part) column(word Word) column {
+	c := column{word: word, has: make([]uint64, p.stride), cost: 1}
+	for i, e := range p.elems {
+		if e.Within(word) {
+			setBit(c.has, i)
+		}
+	}
+	return c
+}
+
+// maximalWords enumerates the words that hold as many elements as possible: those
+// to which no further element can be added. In a cover of equally dear words no
+// others are needed. complete is false when work or memory ran out.
+//
+// It branches on lines. While the union of the elements still alive holds a
+// forbidden set, one of that set's lines must be off; the k-th branch turns off
+// the k-th line and keeps those before it on, so that no word comes twice. This is
+// the enumeration of minimal transversals of the forbidden sets, seen from the
+// complement, cut short by what the elements still need.
+func (in *instance) maximalWords(p *part) (found []column, complete bool) {
+	e := &lineBranching{in: in, p: p}
+	live := make([]int32, len(p.elems))
+	for i := range live {
+		live[i] = int32(i)
+	}
+	complete = e.node(0, live, in.forbidden)
+	return e.found, complete
+}
+
+type lineBranching struct {
+	in    *instance
+	p     *part
+	found []column
+}
+
+// node reports false when work or memory ran out. It owns live and leaves
+// forbidden as it is.
+func (e *lineBranching) node(on Word, live []int32, forbidden []Word) bool {
+	union, live, forbidden, dead := e.propagate(on, live, forbidden)
+	if e.in.work <= 0 {
+		return false
+	}
+	if dead {
+		return true
+	}
+	if len(forbidden) == 0 {
+		return e.leaf(union, len(live))
+	}
+	var degree [64]int
+	pick := forbidden[0] &^ on
+	for _, f := range forbidden {
+		rest := f &^ on
+		if rest.Len() < pick.Len() {
+			pick = rest
+		}
+		for ; rest != 0; rest &= rest - 1 {
+			degree[rest.lowest()]++
+		}
+	}
+	for pick != 0 {
+		line := pick.lowest()
+		for rest := pick; rest != 0; rest &= rest - 1 {
+			if degree[rest.lowest()] > degree[line] {
+				line = rest.lowest()
+			}
+		}
+		bit := Word(1) << line
+		rest := make([]int32, 0, len(live))
+		for _, i := range live {
+			if e.p.elems[i]&bit == 0 {
+				rest = append(rest, i)
+			}
+		}
+		if !e.node(on, rest, forbidden) {
+			return false
+		}
+		on |= bit
+		pick &^= bit
+	}
+	return true
+}
+
+// propagate drops what cannot be: elements that, with the lines already on, would
+// hold a forbidden set, and forbidden sets that the rest no longer holds. dead
+// means that no word comes of it.
+func (e *lineBranching) propagate(on Word, live []int32, forbidden []Word) (union Word, left []int32, still []Word, dead bool) {
+	for {
+		if !e.in.charge(1 + (len(live)+len(forbidden))/64) {
+			return 0, nil, nil, true
+		}
+		union = 0
+		for _, i := range live {
+			union |= e.p.elems[i]
+		}
+		if len(live) == 0 || !on.Within(union) {
+			return 0, nil, nil, true // another branch, with that line off, finds the same
+		}
+		var off Word
+		var clash [64]Word // by line: lines that cannot be on with it
+		still = make([]Word, 0, len(forbidden))
+		for _, f := range forbidden {
+			if !f.Within(union) {
+				continue
+			}
+			still = append(still, f)
+			switch rest := f &^ on; rest.Len() {
+			case 0:
+				return 0, nil, nil, true
+			case 1:
+				off |= rest
+			case 2:
+				low := rest & -rest
+				clash[low.lowest()] |= rest &^ low
+			}
+		}
+		kept := live[:0]
+		for _, i := range live {
+			if elem := e.p.elems[i]; elem&off == 0 && !clashes(elem&^on, &clash) {
+				kept = append(kept, i)
+			}
+		}
+		if len(kept) == len(live) {
+			return union, live, still, false
+		}
+		live, forbidden = kept, still
+	}
+}
+
+func clashes(lines Word, clash *[64]Word) bool {
+	for rest := lines; rest != 0; rest &= rest - 1 {
+		if clash[rest.lowest()]&lines != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// leaf keeps a word unless an element could be added to it.
+func (e *lineBranching) leaf(word Word, size int) bool {
+	for _, elem := range e.p.elems {
+		if !elem.Within(word) && e.in.allowed(word|elem) {
+			return true
+		}
+	}
+	e.in.charge((len(e.p.elems) - size) / 16)
+	if len(e.found) == maxColumns {
+		return false
+	}
+	e.found = append(e.found, e.p.column(word))
+	return true
+}
+
+// closedWords enumerates every word that is a union of elements and holds no
+// forbidden set, each once (close-by-one, Kuznetsov 1993, from memory): a word is
+// made from its elements in ascending order and skipped where an element before
+// the last comes in through the back door.
+func (in *instance) closedWords(p *part) (found []column, complete bool) {
+	c := &closing{in: in, p: p}
+	all := make([]int32, len(p.elems))
+	for i := range all {
+		all[i] = int32(i)
+	}
+	complete = c.extend(0, make([]uint64, p.stride), all)
+	return c.found, complete
+}
+
+type closing struct {
+	in    *instance
+	p     *part
+	found []column
+}
+
+// extend adds each of the later elements to a word in turn.
+func (c *closing) extend(word Word, has []uint64, later []int32) bool {
+	fit := make([]int32, 0, len(later))
+	for _, i := range later {
+		if !hasBit(has, int(i)) && c.in.allowed(word|c.p.elems[i]) {
+			fit = append(fit, i)
+		}
+	}
+	if !c.in.charge(1 + len(later)/8) {
+		return false
+	}
+	for k, i := range fit {
+		next := c.p.column(word | c.p.elems[i])
+		if !sameBelow(next.has, has, int(i)) {
+			continue
+		}
+		if len(c.found) == maxColumns || !c.in.charge(1+len(c.p.elems)/32) {
+			return false
+		}
+		c.found = append(c.found, next)
+		if !c.extend(next.word, next.has, fit[k+1:]) {
+			return false
+		}
+	}
+	return true
+}
+
+// sameBelow reports whether two sets agree on the members below i.
+func sameBelow(a, b []uint64, i int) bool {
+	last := i >> 6
+	for k := range last {
+		if a[k] != b[k] {
+			return false
+		}
+	}
+	return bits.TrailingZeros64(a[last]^b[last]) >= i&63
+}

@@ -1,0 +1,199 @@
+package selectword
+
+import (
+	"cmp"
+	"slices"
+)
+
+// problem is set covering, or set partitioning where once is set: choose columns
+// of least cost so that every row is in at least (exactly) one.
+type problem struct {
+	rows int
+	cols []column
+	once bool
+	unit bool // every column costs 1
+}
+
+// solvePart finds words for one part.
+func (in *instance) solvePart(p part) (solution, error) {
+	if in.cost == nil {
+		if all := unionOf(p.elems); in.allowed(all) {
+			return solution{words: []Word{all}, cost: 1, bound: 1}, nil
+		}
+		if in.once {
+			return in.partitionPart(p), nil
+		}
+		return in.coverPart(p), nil
+	}
+	return in.cheapestPart(p)
+}
+
+// coverPart finds the fewest words that cover a part.
+func (in *instance) coverPart(p part) solution {
+	fooling := int64(p.fooling())
+	greedy := in.greedyCover(&p)
+	if int64(len(greedy)) == fooling {
+		return solutionOf(greedy, fooling)
+	}
+	cols, complete := in.maximalWords(&p)
+	if !complete {
+		cols = append(cols, in.grown(&p)...)
+	}
+	pr := &problem{rows: len(p.elems), cols: cols, unit: true}
+	best, bound := in.minimise(pr, greedy, fooling)
+	if !complete {
+		bound = fooling // the words not enumerated might have done better
+	}
+	return solutionOf(best, bound)
+}
+
+// partitionPart finds the fewest disjoint words that cover a part. A cover bounds
+// it from below, and often can be made disjoint at no loss.
+func (in *instance) partitionPart(p part) solution {
+	cover := in.coverPart(p)
+	bound := max(cover.bound, int64(in.rankBound(&p)))
+	greedy := in.greedyPartition(&p, cover.words)
+	if int64(len(greedy)) == bound {
+		return solutionOf(greedy, bound)
+	}
+	cols, complete := in.closedWords(&p)
+	if !complete {
+		cols = append(cols, greedy...)
+		for i := range p.elems {
+			cols = append(cols, p.column(p.elems[i]))
+		}
+	}
+	pr := &problem{rows: len(p.elems), cols: cols, once: true, unit: true}
+	best, proved := in.minimise(pr, greedy, bound)
+	if complete {
+		bound = max(bound, proved)
+	}
+	return solutionOf(best, bound)
+}
+
+// cheapestPart minimises the sum of the costs.
+func (in *instance) cheapestPart(p part) (solution, error) {
+	bound := int64(p.fooling()) // words that cost at least 1 each
+	cols, complete := in.closedWords(&p)
+	single := make([]column, len(p.elems))
+	for i := range p.elems {
+		single[i] = p.column(p.elems[i])
+	}
+	if !complete {
+		cols = append(cols, single...)
+		cols = append(cols, in.grown(&p)...)
+	}
+	for _, list := range [][]column{cols, single} {
+		for i := range list {
+			c := in.cost(list[i].word)
+			if c < 1 || c > MaxCost {
+				return solution{}, &CostError{Word: list[i].word, Cost: c}
+			}
+			list[i].cost = c
+		}
+	}
+	pr := &problem{rows: len(p.elems), cols: cols, once: in.once}
+	best, proved := in.minimise(pr, single, bound)
+	if complete {
+		bound = max(bound, proved)
+	}
+	return solutionOf(best, bound), nil
+}
+
+func solutionOf(cols []column, bound int64) solution {
+	s := solution{cost: totalCost(cols)}
+	for _, c := range cols {
+		s.words = append(s.words, c.word)
+	}
+	s.bound = min(bound, s.cost)
+	return s
+}
+
+func totalCost(cols []column) int64 {
+	var sum int64
+	for _, c := range cols {
+		sum += c.cost
+	}
+	return sum
+}
+
+// reduce drops rows that are covered whenever another one is, and columns that a
+// column no dearer contains, until nothing changes (covering only: in a partition
+// neither may go).
+func (pr *problem) reduce(in *instance) {
+	for changed := true; changed; {
+		changed = pr.dropRows(in)
+		if pr.dropColumns(in) {
+			changed = true
+		}
+	}
+}
+
+func (pr *problem) dropRows(in *instance) bool {
+	n, stride := pr.rows, (len(pr.cols)+63)/64
+	if n*n*stride > 1<<24 || !in.charge(n*n*stride/4096) {
+		return false
+	}
+	inCols := make([][]uint64, n)
+	for r := range inCols {
+		inCols[r] = make([]uint64, stride)
+	}
+	for c := range pr.cols {
+		members(pr.cols[c].has, func(r int) { setBit(inCols[r], c) })
+	}
+	drop := make([]uint64, (n+63)/64)
+	for r := range n {
+		for other := range n {
+			if r == other || hasBit(drop, other) || hasBit(drop, r) || !subset(inCols[other], inCols[r]) {
+				continue
+			}
+			setBit(drop, r) // covered whenever the other one is
+		}
+	}
+	if isEmpty(drop) {
+		return false
+	}
+	return pr.keepRows(drop)
+}
+
+// keepRows renumbers the rows that are not dropped; it reports whether any row
+// was dropped that some column held.
+func (pr *problem) keepRows(drop []uint64) bool {
+	kept := make([]int, 0, pr.rows)
+	for r := range pr.rows {
+		if !hasBit(drop, r) {
+			kept = append(kept, r)
+		}
+	}
+	stride := max(1, (len(kept)+63)/64)
+	cols := make([]column, len(pr.cols))
+	for i, c := range pr.cols {
+		cols[i] = column{word: c.word, cost: c.cost, has: make([]uint64, stride)}
+		for k, r := range kept {
+			if hasBit(c.has, r) {
+				setBit(cols[i].has, k)
+			}
+		}
+	}
+	pr.cols, pr.rows = cols, len(kept)
+	return true
+}
+
+func (pr *problem) dropColumns(in *instance) bool {
+	n := len(pr.cols)
+	if n*n > 1<<24 || !in.charge(n*n/4096) {
+		return false
+	}
+	order := slices.Clone(pr.cols)
+	slices.SortStableFunc(order, func(a, b column) int {
+		return cmp.Or(count(b.has)-count(a.has), cmp.Compare(a.cost, b.cost))
+	})
+	kept := order[:0:0]
+	for _, c := range order {
+		if !slices.ContainsFunc(kept, func(k column) bool { return k.cost <= c.cost && subset(c.has, k.has) }) {
+			kept = append(kept, c)
+		}
+	}
+	pr.cols = kept
+	return len(kept) < n
+}
