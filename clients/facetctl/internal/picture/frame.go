@@ -55,9 +55,10 @@ func (f *Frame) shifted(r int) bool {
 }
 
 // aspect is the height of a pixel of the frame over its width, as the window's
-// steps make it.
+// steps make it; it is kept within what can be drawn.
 func (f *Frame) aspect() float64 {
-	return float64(max(f.GetWindow().GetRowStep(), 1)) / float64(max(f.GetWindow().GetColumnStep(), 1))
+	ratio := float64(max(f.GetWindow().GetRowStep(), 1)) / float64(max(f.GetWindow().GetColumnStep(), 1))
+	return min(max(ratio, 1./8), 8)
 }
 
 // Range is the span of codes that is drawn from black to white.
