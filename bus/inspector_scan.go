@@ -49,6 +49,7 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 	if outside != nil {
 		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
 	}
+	in.parallel(s, from)
 	for i, c := range s.Chips {
 		in.scanChip(op, i, from)
 		k := slices.IndexFunc(caps, func(cp Capture) bool { return cp.Chip == c })
@@ -65,6 +66,21 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 	}
 }
 
+// parallel judges that the chips of a readout can be read together.
+func (in *Inspector) parallel(s *Scan, from int64) {
+	for i, c := range s.Chips {
+		for _, other := range s.Chips[:i] {
+			x, y := &in.a.Chips[other], &in.a.Chips[c]
+			if x.Lane == y.Lane {
+				in.breach(LawOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s", in.a.Lanes[x.Lane].Name)
+			}
+			if x.Class != y.Class {
+				in.breach(LawClaim, from, []int{other, c}, "two chips of one readout are of different classes")
+			}
+		}
+	}
+}
+
 // scanChip judges the state of one chip of a readout.
 func (in *Inspector) scanChip(op *Op, i int, from int64) {
 	s := op.Scan
@@ -72,14 +88,6 @@ func (in *Inspector) scanChip(op *Op, i int, from int64) {
 	chip := &in.chips[c]
 	class := in.a.Chips[c].Class
 	one := func() []int { return []int{c} }
-	for _, other := range s.Chips[:i] {
-		if in.a.Chips[other].Lane == in.a.Chips[c].Lane {
-			in.breach(LawOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s", in.a.Lanes[in.a.Chips[c].Lane].Name)
-		}
-		if in.a.Chips[other].Class != class {
-			in.breach(LawClaim, from, []int{other, c}, "two chips of one readout are of different classes")
-		}
-	}
 	if !in.drives(c) {
 		in.breach(LawClaim, from, one(), "a chip is read that does not drive its lane")
 	}

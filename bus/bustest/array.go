@@ -1,0 +1,108 @@
+package bustest
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// Select lines of the test array, as words.
+const (
+	F chipmodel.LineSet = 1 << iota // memory chips
+	G                               // counter and trimmed chips
+	H                               // in-array switch and hexagonal chips
+	X0
+	X1
+	X2
+)
+
+// Chips of the test array, by index.
+const (
+	M0 = iota // memory, lane a
+	M1        // memory, lane b
+	M2        // memory, lane a
+	C0        // counter, lane a
+	T0        // trimmed, lane b
+	S0        // in-array switch, lane a
+	H0        // hexagonal, lane b
+)
+
+// MustArray returns a small invented array with one chip of every kind, three of
+// the memory kind, on two lanes: the converter of lane a samples and holds, that of
+// lane b does not. A chip listens while its family's line (F, G or H) and one of
+// X0, X1 and X2 are active. It panics when the array is not valid.
+func MustArray() *chipmodel.Array {
+	a, m := chipmodel.New(Message())
+	if len(m) > 0 {
+		panic(fmt.Sprint("test array: ", m))
+	}
+	return a
+}
+
+// Message returns the description of the test array, to be changed and checked
+// anew.
+func Message() *facetdv1.Array {
+	return &facetdv1.Array{
+		Name:        "bench",
+		SelectLines: []string{"f", "g", "h", "x0", "x1", "x2"},
+		Timing: &facetdv1.BusTiming{
+			DeadTime: ns(100), SelectSetup: ns(200), Write: ns(1000), Strobe: ns(500), ReleaseLimit: ns(20000),
+		},
+		Lanes: []*facetdv1.Lane{
+			{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+				Bits: 10, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1000), SampleAndHold: true, NoiseVolts: 1e-4,
+			}},
+			{Name: "b", LineCapacitancePf: 12, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+				Bits: 12, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1500), NoiseVolts: 1e-4,
+			}},
+		},
+		Classes: classes(),
+		Chips: []*facetdv1.Chip{
+			chip("m0", "mem", "f", "x0", "a", 0), chip("m1", "mem", "f", "x1", "b", 90), chip("m2", "mem", "f", "x2", "a", 180),
+			chip("c0", "count", "g", "x0", "a", 0), chip("t0", "trim", "g", "x1", "b", 0),
+			chip("s0", "switch", "h", "x0", "a", 0), chip("h0", "hex", "h", "x1", "b", 0),
+		},
+		Groups: []*facetdv1.Group{{Name: "mems", Chips: []string{"m0", "m1", "m2"}}},
+	}
+}
+
+func ns(n int64) *durationpb.Duration { return durationpb.New(time.Duration(n)) }
+
+func chip(name, class, family, line, lane string, yaw float64) *facetdv1.Chip {
+	return &facetdv1.Chip{
+		Name: name, Class: class, Selects: []string{family, line}, Lane: lane,
+		Mount: &facetdv1.Mount{YawDeg: yaw},
+		Lens:  &facetdv1.Lens{HorizontalFovDeg: 40, VerticalFovDeg: 30},
+	}
+}
+
+func classes() []*facetdv1.ChipClass {
+	lattice := func(rows, columns uint32) *facetdv1.Lattice {
+		return &facetdv1.Lattice{Rows: rows, Columns: columns, PitchXUm: 20}
+	}
+	measured := &facetdv1.Readout{Step: ns(300), RowStep: ns(200), Settle: ns(700)}
+	computed := &facetdv1.Readout{Step: ns(250), RowStep: ns(100), OutputResistanceOhms: 10000}
+	log := func() *facetdv1.ChipClass_Logarithmic {
+		return &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
+			OffsetVolts: 1, VoltsPerDecade: 0.2, DarkLux: 0.01, OffsetSpreadVolts: 0.005, GainSpread: 0.01,
+			NodeCapacitanceFf: 50, PhotocurrentFaPerLux: 100,
+		}}
+	}
+	return []*facetdv1.ChipClass{
+		{Name: "mem", Lattice: lattice(4, 6), Pixel: log(), Readout: measured, Kind: &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{
+			LoadRow: ns(2000), CellCapacitanceFf: 150, SwitchResistanceOhms: 8000, LeakFa: 2, ShareSettle: ns(3000),
+		}}},
+		{Name: "count", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Kind: &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: ns(2000)}}},
+		{Name: "trim", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Kind: &facetdv1.ChipClass_Trimmed{Trimmed: &facetdv1.TrimmedChip{
+			Reset_: ns(2000), SupplyVolts: 5, RegulatorVolts: 3.3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 60,
+			PixelBias: &facetdv1.BiasRegister{Nominal: 128, VoltsPerStep: 0.001}, OutputBias: &facetdv1.BiasRegister{Nominal: 100, BandwidthPerStep: 0.002},
+			Gains: []float64{1, 2, 4}, AmplifierMidVolts: 1.2, OffsetStepVolts: 0.002, OutputLowVolts: 0.1, OutputHighVolts: 3,
+		}}},
+		{Name: "switch", Lattice: lattice(4, 4), Pixel: log(), Readout: measured, Kind: &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: ns(5000)}}},
+		{Name: "hex", Lattice: lattice(4, 4), Pixel: log(), Readout: measured, Kind: &facetdv1.ChipClass_Hexagonal{Hexagonal: &facetdv1.HexagonalChip{}}},
+	}
+}

@@ -1,0 +1,348 @@
+package bus_test
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"facetd.example/bus"
+	. "facetd.example/bus/bustest"
+	"facetd.example/chipmodel"
+)
+
+// stream feeds an inspector with operations in exact time.
+type stream struct {
+	a    *chipmodel.Array
+	in   *bus.Inspector
+	now  int64
+	load map[int]int64 // start of each chip's load
+	// edit changes the captures of a scan before they are claimed.
+	edit func([]bus.Capture)
+}
+
+func newStream() *stream {
+	a := MustArray()
+	return &stream{a: a, in: bus.NewInspector(a), load: map[int]int64{}}
+}
+
+// captures of a scan in exact time, from the array's own description of it.
+func (s *stream) captures(op *bus.Op) []bus.Capture {
+	var caps []bus.Capture
+	t := s.a.ScanTime(op.Scan.Chips, op.Scan.Window)
+	for i, c := range op.Scan.Chips {
+		cp := bus.Capture{Chip: c, Frame: op.Scan.Frames[i], FirstRow: op.Scan.FirstRow, Window: op.Scan.Window,
+			FirstSampleNS: s.now + int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+			ConvertedNS: s.now + int64(t.Duration)}
+		if at, loaded := s.load[c]; loaded {
+			cp.HoldNS = cp.LastSampleNS() - at
+		}
+		caps = append(caps, cp)
+	}
+	return caps
+}
+
+func (s *stream) op(op bus.Op) {
+	end := s.now + int64(bus.Cost(s.a, &op).Total())
+	var caps []bus.Capture
+	switch {
+	case op.Scan != nil:
+		caps = s.captures(&op)
+		if s.edit != nil {
+			s.edit(caps)
+		}
+	case op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Load:
+		for _, c := range op.Target {
+			s.load[c] = s.now
+		}
+	}
+	s.in.Op(&op, s.now, end, caps)
+	s.now = end
+}
+
+func (s *stream) segment(job *bus.Job, index int, ops ...bus.Op) {
+	s.in.BeginSegment(&bus.Segment{Job: job, Index: index, Ops: ops}, s.now, s.now)
+	for _, op := range ops {
+		s.op(op)
+	}
+	s.in.EndSegment(s.now)
+}
+
+// none is a far deadline.
+const none = int64(time.Hour)
+
+func job(task string, number uint64, segments int, chips ...int) *bus.Job {
+	return &bus.Job{Task: task, Number: number, Deadline: none, Segments: segments, Chips: chips}
+}
+
+const (
+	enable  = 1
+	disable = 0
+)
+
+func output(command int, value uint16, target ...int) bus.Op {
+	return Write(command, chipmodel.OutputEnable, value, target...)
+}
+
+func shares(columns, rows uint8) bus.Claim {
+	return bus.Claim{Shares: []bus.Patterns{{Columns: columns, Rows: rows}}}
+}
+
+// memoryJob loads all memory chips at once, shares pairs of columns, and reads them:
+// two in parallel and then the third.
+func memoryJob(a *chipmodel.Array) []bus.Op {
+	claim := shares(0x55, 0)
+	return []bus.Op{
+		Select(F | X0 | X1 | X2),
+		Strobe(1, chipmodel.Load, 0, M0, M1, M2),
+		Write(2, chipmodel.ColumnPattern, 0x55, M0, M1, M2),
+		Write(3, chipmodel.RowPattern, 0, M0, M1, M2),
+		Strobe(4, chipmodel.Share, 3*time.Microsecond, M0, M1, M2),
+		Select(F | X0 | X1),
+		output(5, enable, M0, M1),
+		ScanAll(a, []int{M0, M1}, []int{0, 1}, claim),
+		output(6, disable, M0, M1),
+		Select(F | X2),
+		output(7, enable, M2),
+		Scan(a, M2, 2, claim),
+		output(8, disable, M2),
+	}
+}
+
+func counterJob(a *chipmodel.Array, chip int, word chipmodel.LineSet) []bus.Op {
+	return []bus.Op{
+		Select(word),
+		output(1, enable, chip),
+		Strobe(2, chipmodel.Reset, 0, chip),
+		Scan(a, chip, 0, bus.Claim{}),
+		output(3, disable, chip),
+	}
+}
+
+func switchJob(a *chipmodel.Array, wait time.Duration) []bus.Op {
+	return []bus.Op{
+		Select(H | X0),
+		Write(1, chipmodel.ColumnPattern, 0x55, S0),
+		{Kind: bus.OpWait, Hold: wait, Phase: 5},
+		output(2, enable, S0),
+		Scan(a, S0, 0, bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.ColumnPattern, Value: 0x55}}}),
+		output(3, disable, S0),
+	}
+}
+
+func hexJob(a *chipmodel.Array) []bus.Op {
+	return []bus.Op{Select(H | X1), output(1, enable, H0), Scan(a, H0, 0, bus.Claim{}), output(2, disable, H0)}
+}
+
+func TestCleanProgramsBreakNoLaw(t *testing.T) {
+	s := newStream()
+	onTime := bus.Outcome{Kind: bus.OnTime}
+	for n := range uint64(3) {
+		for task, ops := range map[string][]bus.Op{
+			"mems": memoryJob(s.a), "count": counterJob(s.a, C0, G|X0), "trim": counterJob(s.a, T0, G|X1),
+			"switch": switchJob(s.a, 4*time.Microsecond), "hex": hexJob(s.a),
+		} {
+			j := job(task, n, 1)
+			s.segment(j, 0, ops...)
+			s.in.JobEnded(j, onTime)
+			s.now += 1000
+		}
+	}
+	s.in.Released(s.now, s.now+20000)
+	s.in.Finish(s.now)
+	if v := s.in.Violations(); len(v) != 0 || s.in.Total() != 0 || s.in.Broken() != 0 {
+		t.Errorf("a clean program broke %d laws: %v", s.in.Total(), v)
+	}
+}
+
+// broken is one program that breaks a law on purpose.
+type broken struct {
+	name  string
+	law   int
+	at    int64 // -1 where the time is not fixed by hand
+	chips []string
+	run   func(*stream)
+}
+
+// check runs a program and expects its first violation; later ones may follow from it.
+func (b broken) check(t *testing.T) {
+	t.Helper()
+	s := newStream()
+	b.run(s)
+	got := s.in.Take()
+	if len(got) == 0 {
+		t.Fatalf("%s: nothing was caught", b.name)
+	}
+	v := got[0]
+	if v.Law != b.law || !slices.Equal(v.Chips, b.chips) || (b.at >= 0 && v.AtNS != b.at) || v.Message == "" {
+		t.Errorf("%s: caught %v (and %d more), want law %d at %d of %v", b.name, v, len(got)-1, b.law, b.at, b.chips)
+	}
+	if s.in.Total() != uint64(len(got)) {
+		t.Errorf("%s: %d violations counted, %d handed out", b.name, s.in.Total(), len(got))
+	}
+	stops := slices.ContainsFunc(got, func(v bus.Violation) bool { return v.Law <= 6 || v.Law == 8 })
+	if (s.in.Broken() > 0) != stops {
+		t.Errorf("%s: %d violations call for a stop", b.name, s.in.Broken())
+	}
+}
+
+// Times by hand: a select takes 300 ns and the word is active after 100 ns, a write
+// takes 1000 ns, a strobe 500 ns, a load of four rows 500 + 4 x 2000 ns.
+func TestLawsOfOneOperation(t *testing.T) {
+	j := job("mems", 0, 1, M0, M1, M2)
+	claim := shares(0x55, 0)
+	for _, b := range []broken{
+		{"two outputs enabled on one lane", bus.LawOneDriver, 1300, []string{"m0", "m2"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0|X2), output(1, enable, M0, M2))
+		}},
+		{"a word joins two enabled chips", bus.LawOneDriver, 2700, []string{"m0", "m2"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0), output(1, enable, M0), Select(F|X2), output(2, enable, M2), Select(F|X0|X2))
+		}},
+		{"enabled in an earlier segment", bus.LawOneDriver, 2700, []string{"c0", "s0"}, func(s *stream) {
+			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Select(H|X0), output(2, enable, S0))
+			s.in.JobEnded(j, bus.Outcome{Kind: bus.OnTime})
+			s.segment(job("other", 0, 1), 0, Select(G|H|X0))
+		}},
+		{"make before break", bus.LawOneDriver, 300, []string{"m0"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0))
+			op := Select(F | X1)
+			s.in.Op(&op, 300, 300+99, nil)
+		}},
+		{"two chips of one lane in a readout", bus.LawOneDriver, 300, []string{"m0", "m2"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0|X2), ScanAll(s.a, []int{M0, M2}, []int{0, 1}, bus.Claim{}))
+		}},
+		{"a write beyond its target", bus.LawTarget, 300, []string{"m1"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.ColumnPattern, 1, M0))
+		}},
+		{"a readout under too wide a word", bus.LawTarget, 10000, []string{"m1"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1), Write(2, chipmodel.ColumnPattern, 1, M0, M1))
+			s.now = 10000
+			s.op(Scan(s.a, M0, 0, bus.Claim{}))
+		}},
+		{"one command with two targets", bus.LawTarget, 1600, []string{"m1"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0), Write(1, chipmodel.ColumnPattern, 1, M0), Select(F|X1), Write(1, chipmodel.ColumnPattern, 1, M1))
+		}},
+		{"a strobe that arrives twice", bus.LawStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1, M2), Select(F|X1|X2), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
+		}},
+		{"a strobe that misses a chip", bus.LawStrobeOnce, 8800, []string{"m1", "m2"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
+		}},
+		{"a write that misses a chip", bus.LawStrobeOnce, 1300, []string{"m2"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.RowPattern, 1, M0, M1, M2))
+		}},
+		{"a register is not what the frame claims", bus.LawClaim, 6300, []string{"s0"}, func(s *stream) {
+			ops := switchJob(s.a, 4*time.Microsecond)
+			ops[4].Scan.Claim.Registers[0].Value = 0x77
+			s.segment(j, 0, ops...)
+		}},
+		{"a share that never was", bus.LawClaim, 9800, []string{"m0"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0), Scan(s.a, M0, 0, claim))
+		}},
+		{"a share of other patterns", bus.LawClaim, -1, []string{"m0"}, func(s *stream) {
+			ops := memoryJob(s.a)
+			ops[2].Value = 0x77
+			s.segment(j, 0, ops...)
+		}},
+		{"a share that was opened too soon", bus.LawClaim, -1, []string{"m0"}, func(s *stream) {
+			ops := memoryJob(s.a)
+			ops[4].Hold = 2999 * time.Nanosecond
+			s.segment(j, 0, ops...)
+		}},
+		{"memory that was not loaded", bus.LawClaim, 1300, []string{"m0"}, func(s *stream) {
+			s.segment(j, 0, Select(F|X0), output(1, enable, M0), Scan(s.a, M0, 0, bus.Claim{}))
+		}},
+		{"an output that is off", bus.LawClaim, 300, []string{"h0"}, func(s *stream) {
+			s.segment(j, 0, Select(H|X1), Scan(s.a, H0, 0, bus.Claim{}))
+		}},
+		{"a counter that was not reset", bus.LawClaim, 1300, []string{"c0"}, func(s *stream) {
+			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Scan(s.a, C0, 0, bus.Claim{}))
+		}},
+		{"a counter that was advanced", bus.LawClaim, 4050, []string{"c0"}, func(s *stream) {
+			// Reset 2000 ns (its pulse, longer than the strobe), advance 500 ns.
+			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Strobe(2, chipmodel.Reset, 0, C0), Strobe(3, chipmodel.Advance, 0, C0))
+			s.now = 4050
+			s.op(Scan(s.a, C0, 0, bus.Claim{}))
+		}},
+		{"a counter chip read by address", bus.LawClaim, -1, []string{"c0"}, func(s *stream) {
+			ops := counterJob(s.a, C0, G|X0)
+			ops[3].Kind = bus.OpScan
+			s.segment(j, 0, ops...)
+		}},
+	} {
+		b.check(t)
+	}
+}
+
+// settled runs a job whose captures are edited.
+func settled(ops func(*chipmodel.Array) []bus.Op, edit func([]bus.Capture)) func(*stream) {
+	return func(s *stream) {
+		s.edit = edit
+		s.segment(job("t", 0, 1), 0, ops(s.a)...)
+	}
+}
+
+// The readout of the memory chip on lane a, by hand: the first sample after a row
+// step, a step and the measured settling time, 200 + 300 + 700 ns; then a pixel
+// every max(300 + 700, 1000) ns; lane b, which converts before it moves on, every
+// 300 + 700 + 1500 ns. The counter chip on lane a settles for 11 ln 2 x 10 kOhm x
+// (10 + 4 x 1) pF = 1067.4 ns, rounded up.
+func TestSettling(t *testing.T) {
+	single := func(a *chipmodel.Array) []bus.Op {
+		return []bus.Op{Select(F | X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0), Scan(a, M0, 0, bus.Claim{}), output(3, disable, M0)}
+	}
+	laneB := func(a *chipmodel.Array) []bus.Op {
+		return []bus.Op{Select(F | X1), Strobe(1, chipmodel.Load, 0, M1), output(2, enable, M1), Scan(a, M1, 0, bus.Claim{}), output(3, disable, M1)}
+	}
+	count := func(a *chipmodel.Array) []bus.Op { return counterJob(a, C0, G|X0) }
+	// The scan of single begins at 300 + 8500 + 1000 ns, that of count at 300 + 1000 + 2000.
+	const began, counted = 9800, 3300
+	for _, b := range []broken{
+		{"first sample early", bus.LawSettle, began + 1199, []string{"m0"}, settled(single, func(c []bus.Capture) {
+			c[0].FirstSampleNS--
+			c[0].HoldNS++
+		})},
+		{"pixels too close", bus.LawSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"rows too close", bus.LawSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
+			c[0].RowInterval--
+			c[0].HoldNS += 10
+		})},
+		{"conversion ends too soon", bus.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS-- })},
+		{"operation ends before the conversion", bus.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS++ })},
+		{"lane moves during the conversion", bus.LawSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"computed settling cut", bus.LawSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSampleNS-- })},
+		{"pixels joined before sensing not settled", bus.LawSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
+			s.segment(job("t", 0, 1), 0, switchJob(s.a, 2799)...)
+		}},
+	} {
+		b.check(t)
+	}
+	s := newStream()
+	s.segment(job("t", 0, 1), 0, switchJob(s.a, 2800)...)
+	if v := s.in.Take(); v != nil {
+		t.Errorf("5000 ns after the pattern: %v", v)
+	}
+}
+
+// A converter may need longer than the lane: pixel intervals that leave it settled
+// but the conversion unfinished break the law too.
+func TestConversionsDoNotOverlap(t *testing.T) {
+	msg := Message()
+	msg.Lanes[0].Converter.Conversion.Nanos = 4000
+	a, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	s := newStream()
+	s.a, s.in = a, bus.NewInspector(a)
+	s.edit = func(c []bus.Capture) { c[0].PixelInterval = 3999 }
+	s.segment(job("t", 0, 1), 0, hexAt(a)...)
+	v := s.in.Take()
+	if len(v) == 0 || v[0].Law != bus.LawSettle || !slices.Equal(v[0].Chips, []string{"s0"}) {
+		t.Errorf("conversions overlap, caught %v", v)
+	}
+}
+
+// hexAt reads the in-array switch chip of lane a, without patterns.
+func hexAt(a *chipmodel.Array) []bus.Op {
+	return []bus.Op{Select(H | X0), output(1, enable, S0), Scan(a, S0, 0, bus.Claim{}), output(2, disable, S0)}
+}
