@@ -1,0 +1,165 @@
+package scheduler
+
+import (
+	"math/big"
+	"math/bits"
+	"time"
+)
+
+// cadence is when the jobs of every task are released within one hyperperiod.
+type cadence struct {
+	hyperperiod int64   // nanoseconds
+	jobs        []int64 // per hyperperiod, of each task
+	deadlines   []int64 // relative, nanoseconds
+}
+
+// release is when job k of a task is released: floor(k H / n) nanoseconds, so that
+// a period that is no whole number of nanoseconds gathers no error.
+func (c *cadence) release(task int, k int64) int64 {
+	hi, lo := bits.Mul64(uint64(k), uint64(c.hyperperiod))
+	n := uint64(c.jobs[task])
+	if hi >= n {
+		return c.hyperperiod // k = n of an absurdly long table
+	}
+	q, _ := bits.Div64(hi, lo, n)
+	return int64(q)
+}
+
+// deadline is when job k must be finished: at most at the next release.
+func (c *cadence) deadline(task int, k int64) int64 {
+	return min(c.release(task, k)+c.deadlines[task], c.release(task, k+1))
+}
+
+// window is the shortest time from a release to its deadline.
+func (c *cadence) window(task int) int64 {
+	return min(c.deadlines[task], c.hyperperiod/c.jobs[task])
+}
+
+// rateHz is the real rate.
+func (c *cadence) rateHz(task int) float64 {
+	return float64(c.jobs[task]) * float64(time.Second) / float64(c.hyperperiod)
+}
+
+func (c *cadence) total() int64 {
+	var sum int64
+	for _, n := range c.jobs {
+		sum += n
+	}
+	return sum
+}
+
+// exactCadence gives every task exactly its rate: the hyperperiod is the least
+// common multiple of the periods and of one nanosecond. It reports false where
+// that is longer than most nanoseconds, or has more jobs than allowed.
+func exactCadence(periods []*big.Rat, deadlines []time.Duration, most time.Duration, jobs int64) (*cadence, bool) {
+	h := new(big.Rat).SetInt64(1)
+	limit := new(big.Rat).SetInt64(int64(most))
+	for _, p := range periods {
+		h = lcmRat(h, p)
+		if h.Cmp(limit) > 0 {
+			return nil, false
+		}
+	}
+	c := &cadence{hyperperiod: h.Num().Int64()}
+	for i, p := range periods {
+		n := new(big.Rat).Quo(h, p)
+		c.jobs = append(c.jobs, n.Num().Int64())
+		c.deadlines = append(c.deadlines, int64(deadlines[i]))
+	}
+	return c, c.total() <= jobs
+}
+
+// lcmRat is the least common multiple of two fractions in lowest terms: the lcm of
+// the numerators over the gcd of the denominators.
+func lcmRat(a, b *big.Rat) *big.Rat {
+	g := new(big.Int).GCD(nil, nil, a.Num(), b.Num())
+	num := new(big.Int).Mul(a.Num(), new(big.Int).Quo(b.Num(), g))
+	return new(big.Rat).SetFrac(num, new(big.Int).GCD(nil, nil, a.Denom(), b.Denom()))
+}
+
+// snappedCadence brings the periods down to a base times powers of two, so that
+// every rate is at least what was asked for and the hyperperiod is the longest
+// period. Of the bases that make one period exact it takes the one that asks for
+// the least bus time. Where the table would have too many jobs the longest periods
+// come down further.
+func snappedCadence(periods []*big.Rat, deadlines, costs []time.Duration, jobs int64) (*cadence, bool) {
+	floors := make([]int64, len(periods))
+	for i, p := range periods {
+		floors[i] = max(floorRat(p), 1)
+	}
+	var best *cadence
+	var least float64
+	for _, base := range bases(floors) {
+		c := snapTo(base, floors, deadlines, jobs)
+		var use float64
+		for i := range c.jobs {
+			use += float64(costs[i]) * c.rateHz(i)
+		}
+		if best == nil || use < least {
+			best, least = c, use
+		}
+	}
+	return best, best.total() <= jobs
+}
+
+// bases are the candidates: every period halved until it is no longer than the
+// shortest.
+func bases(periods []int64) []int64 {
+	shortest := periods[0]
+	for _, p := range periods {
+		shortest = min(shortest, p)
+	}
+	out := make([]int64, len(periods))
+	for i, p := range periods {
+		for p > shortest {
+			p /= 2
+		}
+		out[i] = max(p, 1)
+	}
+	return out
+}
+
+func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) *cadence {
+	c := &cadence{hyperperiod: base}
+	powers := make([]int, len(periods))
+	top := 0
+	for i, p := range periods {
+		powers[i] = bits.Len64(uint64(p/base)) - 1
+		top = max(top, powers[i])
+	}
+	for {
+		var total int64
+		for i := range powers {
+			powers[i] = min(powers[i], top)
+			total += 1 << (top - powers[i])
+		}
+		if total <= jobs || top == 0 {
+			break
+		}
+		top--
+	}
+	c.hyperperiod = base << top
+	for i := range powers {
+		c.jobs = append(c.jobs, 1<<(top-powers[i]))
+		c.deadlines = append(c.deadlines, int64(deadlines[i]))
+	}
+	return c
+}
+
+// stretched is the cadence with all periods and deadlines num/den as long, rounded
+// up to whole nanoseconds per hyperperiod.
+func (c *cadence) stretched(num, den int64) *cadence {
+	s := &cadence{hyperperiod: scale(c.hyperperiod, num, den), jobs: c.jobs}
+	for _, d := range c.deadlines {
+		s.deadlines = append(s.deadlines, scale(d, num, den))
+	}
+	return s
+}
+
+// scale is v num / den, rounded up.
+func scale(v, num, den int64) int64 {
+	hi, lo := bits.Mul64(uint64(v), uint64(num))
+	lo, carry := bits.Add64(lo, uint64(den-1), 0)
+	q, _ := bits.Div64(hi+carry, lo, uint64(den))
+	return int64(q)
+}

@@ -1,0 +1,283 @@
+package scheduler
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler/selectword"
+)
+
+// readout is one scan still to be written.
+type readout struct {
+	word chipmodel.LineSet
+	scan bus.Scan
+}
+
+// unit is the smallest part of a job: a setting-up of chips, or one readout.
+type unit struct {
+	setup func(*emitter) error
+	read  *readout
+}
+
+// block is a run of units that one segment holds together.
+type block []unit
+
+// program is a compiled job.
+type program struct {
+	segments [][]bus.Op
+	costs    []bus.Phases
+	// traces say what happens when within each segment.
+	traces []trace
+}
+
+func (p *program) total() time.Duration {
+	var sum time.Duration
+	for i := range p.costs {
+		sum += p.costs[i].Total()
+	}
+	return sum
+}
+
+// longest is the length of the longest segment.
+func (p *program) longest() time.Duration {
+	var most time.Duration
+	for i := range p.costs {
+		most = max(most, p.costs[i].Total())
+	}
+	return most
+}
+
+// compiler makes programs of one task.
+type compiler struct {
+	a      *chipmodel.Array
+	words  *words
+	task   *Task
+	groups [][]int // read together
+	start  Registers
+	frames []FrameSpec
+}
+
+// newCompiler prepares a task for compilation from registers known at the start
+// of a job. The error is a *selectError.
+func newCompiler(a *chipmodel.Array, w *words, t *Task, start Registers) (*compiler, error) {
+	groups, unread := readGroups(a, t.Chips)
+	if unread >= 0 {
+		chip := &a.Chips[unread]
+		return nil, &selectError{fmt.Sprintf("chip %s cannot be read: every word that selects it selects %v",
+			chip.Name, a.ChipNames(a.Reach(chip.Wires)))}
+	}
+	c := &compiler{a: a, words: w, task: t, groups: groups, start: start}
+	for v := range t.Views {
+		for _, chip := range t.Chips {
+			c.frames = append(c.frames, FrameSpec{Chip: chip, View: v, Window: t.Views[v].Window})
+		}
+	}
+	return c, nil
+}
+
+// selectError says that no select words do what a task needs.
+type selectError struct{ message string }
+
+func (e *selectError) Error() string { return e.message }
+
+// selectErrorOf says in names why a cover does not exist.
+func selectErrorOf(a *chipmodel.Array, err error) *selectError {
+	var unreachable *selectword.UnreachableError
+	var clash *selectword.ClashError
+	switch {
+	case errors.As(err, &unreachable):
+		return &selectError{fmt.Sprintf("chip %s cannot be reached without %s, which is not meant",
+			a.Chips[unreachable.Chip].Name, strings.Join(a.ChipNames(unreachable.Blocking), ", "))}
+	case errors.As(err, &clash):
+		return &selectError{fmt.Sprintf("no select words reach each of %s exactly once, as a strobe must",
+			strings.Join(a.ChipNames(clash.Chips), ", "))}
+	}
+	return &selectError{err.Error()}
+}
+
+// compile makes the program with a task's groups in a number of batches, each
+// loaded, shared and read before the next, and with segments of at most limit
+// where they can be cut so short; 0 is one segment.
+func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
+	e := &emitter{a: c.a, words: c.words, regs: slices.Clone(c.start)}
+	p := &program{}
+	end := func() {
+		if len(e.ops) > 0 {
+			p.segments = append(p.segments, e.take())
+		}
+	}
+	blocks := c.blocks(batches)
+	for len(blocks) > 0 {
+		m := e.mark()
+		if err := e.put(blocks[0]); err != nil {
+			return nil, selectErrorOf(c.a, err)
+		}
+		if limit == 0 || e.spent <= limit {
+			blocks = blocks[1:]
+			continue
+		}
+		if m.ops > 0 {
+			e.back(m)
+			end()
+			continue
+		}
+		if first, rest, ok := c.split(blocks[0], limit-e.spent); ok {
+			e.back(m)
+			blocks = slices.Concat([]block{first, rest}, blocks[1:])
+			continue
+		}
+		blocks = blocks[1:]
+		end()
+	}
+	end()
+	for _, ops := range p.segments {
+		p.costs = append(p.costs, bus.CostOf(c.a, ops))
+		p.traces = append(p.traces, traceOf(c.a, ops))
+	}
+	return p, nil
+}
+
+func (e *emitter) put(b block) error {
+	for _, u := range b {
+		if u.read != nil {
+			e.read(u.read)
+			continue
+		}
+		if err := u.setup(e); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// split cuts a readout that stands alone between rows, so that its first part is
+// at least -over shorter. It reports false where that is not possible.
+func (c *compiler) split(b block, over time.Duration) (first, rest block, ok bool) {
+	if len(b) != 1 || b[0].read == nil {
+		return nil, nil, false
+	}
+	r := b[0].read
+	w := r.scan.Window
+	allowed := c.a.ScanTime(r.scan.Chips, w).Duration + over
+	n := w.Rows - 1
+	for n > 0 && c.a.ScanTime(r.scan.Chips, w.Part(0, n)).Duration > allowed {
+		n--
+	}
+	if n == 0 {
+		return nil, nil, false
+	}
+	part := func(from, rows int) block {
+		p := *r
+		p.scan.Window = w.Part(from, rows)
+		p.scan.FirstRow += from
+		return block{{read: &p}}
+	}
+	return part(0, n), part(n, w.Rows-n), true
+}
+
+// blocks lists what a job does, in order.
+func (c *compiler) blocks(batches int) []block {
+	if batches <= 1 {
+		var out []block
+		for _, u := range c.units(c.groups) {
+			out = append(out, block{u})
+		}
+		return out
+	}
+	var out []block
+	for i := range batches {
+		from, to := i*len(c.groups)/batches, (i+1)*len(c.groups)/batches
+		out = append(out, c.units(c.groups[from:to]))
+	}
+	return out
+}
+
+// units lists what is done to groups of chips: a load, then for each view its
+// setting-up for all chips and the readouts.
+func (c *compiler) units(groups [][]int) []unit {
+	chips := slices.Concat(groups...)
+	slices.Sort(chips)
+	var out []unit
+	if c.task.Class.Kind.HasMemory() {
+		out = append(out, unit{setup: func(e *emitter) error {
+			_, err := e.apply(chips, []action{{strobe: chipmodel.Load}})
+			return err
+		}})
+	}
+	var shares []bus.Patterns
+	for v := range c.task.Views {
+		if setup := c.setup(chips, v); setup != nil {
+			out = append(out, unit{setup: setup})
+		}
+		shares = append(shares, c.task.Views[v].Shares...)
+		claim := c.claim(v, slices.Clone(shares))
+		for _, g := range groups {
+			out = append(out, unit{read: c.readout(g, v, claim)})
+		}
+	}
+	return out
+}
+
+// setup prepares chips for a view; nil where there is nothing to do.
+func (c *compiler) setup(chips []int, view int) func(*emitter) error {
+	v := &c.task.Views[view]
+	var actions []action
+	for _, s := range v.Shares {
+		actions = append(actions,
+			write(chipmodel.ColumnPattern, uint16(s.Columns)),
+			write(chipmodel.RowPattern, uint16(s.Rows)),
+			action{strobe: chipmodel.Share, hold: c.a.ShareTime(c.task.Class, s.Columns, s.Rows) - c.a.Timing.Strobe})
+	}
+	for _, rv := range v.Trim {
+		actions = append(actions, write(rv.Register, rv.Value))
+	}
+	var settle time.Duration
+	if c.task.Class.Kind == chipmodel.InArraySwitch {
+		actions = append(actions,
+			write(chipmodel.ColumnPattern, uint16(v.Patterns.Columns)),
+			write(chipmodel.RowPattern, uint16(v.Patterns.Rows)))
+		settle = c.task.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration()
+	}
+	if len(actions) == 0 {
+		return nil
+	}
+	return func(e *emitter) error {
+		wrote, err := e.apply(chips, actions)
+		if wrote && settle > 0 {
+			e.emit(bus.Op{Kind: bus.OpWait, Hold: settle, Phase: settlePhase})
+		}
+		return err
+	}
+}
+
+// claim is what the frames of a view say about their chips.
+func (c *compiler) claim(view int, shares []bus.Patterns) bus.Claim {
+	v := &c.task.Views[view]
+	claim := bus.Claim{Registers: slices.Clone(v.Trim)}
+	switch c.task.Class.Kind {
+	case chipmodel.Memory:
+		claim.Shares = shares
+	case chipmodel.InArraySwitch:
+		claim.Registers = []bus.RegisterValue{
+			{Register: chipmodel.ColumnPattern, Value: uint16(v.Patterns.Columns)},
+			{Register: chipmodel.RowPattern, Value: uint16(v.Patterns.Rows)},
+		}
+	}
+	return claim
+}
+
+func (c *compiler) readout(group []int, view int, claim bus.Claim) *readout {
+	frames := make([]int, len(group))
+	for i, chip := range group {
+		at, _ := slices.BinarySearch(c.task.Chips, chip)
+		frames[i] = view*len(c.task.Chips) + at
+	}
+	return &readout{word: union(c.a, group), scan: bus.Scan{
+		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim,
+	}}
+}

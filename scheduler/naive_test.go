@@ -1,0 +1,408 @@
+package scheduler_test
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+// naive walks a plan operation by operation and pixel by pixel. It shares no code
+// with the planner: durations come from the array's numbers, what listens from a
+// loop over the chips' inputs. It keeps the bus laws that a planner can break and
+// gathers what the predictions foretell.
+type naive struct {
+	t   testing.TB
+	a   *chipmodel.Array
+	now int64
+	// lines that are active
+	active map[int]bool
+	chips  []naiveChip
+}
+
+type naiveChip struct {
+	registers map[facetdv1.Register]int
+	loadedAt  int64
+	holder    string
+	shares    []bus.Patterns
+	counter   int
+}
+
+func newNaive(t testing.TB, a *chipmodel.Array) *naive {
+	n := &naive{t: t, a: a, active: map[int]bool{}, chips: make([]naiveChip, len(a.Chips))}
+	for i := range n.chips {
+		// An array in any state but with outputs off: what the opening does not set
+		// must not matter.
+		n.chips[i] = naiveChip{registers: map[facetdv1.Register]int{chipmodel.OutputEnable: 0}, counter: -1}
+		for _, r := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.PixelBias, chipmodel.OutputBias, chipmodel.Gain, chipmodel.Offset} {
+			n.chips[i].registers[r] = -7 - i
+		}
+	}
+	return n
+}
+
+func (n *naive) listening() []int {
+	var out []int
+	for i := range n.a.Chips {
+		all := true
+		for _, line := range n.a.Chips[i].Selects {
+			all = all && n.active[line]
+		}
+		if all {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+func (n *naive) errorf(format string, args ...any) {
+	n.t.Helper()
+	n.t.Errorf("at %d ns: %s", n.now, fmt.Sprintf(format, args...))
+}
+
+// reading is one frame part that was read.
+type reading struct {
+	chip, frame, firstRow int
+	light, first, last    int64
+}
+
+// segment runs operations and returns what was read.
+func (n *naive) segment(job string, ops []bus.Op) []reading {
+	n.t.Helper()
+	var out []reading
+	reached := map[int][]int{} // chips by command
+	targets := map[int][]int{}
+	strobes := map[int]bool{}
+	for i := range ops {
+		op := &ops[i]
+		switch op.Kind {
+		case bus.OpSelect:
+			clear(n.active)
+			n.now += int64(n.a.Timing.DeadTime)
+			for line := range n.a.Lines {
+				if op.Word>>uint(line)&1 == 1 {
+					n.active[line] = true
+				}
+			}
+			if op.Word != 0 {
+				n.now += int64(n.a.Timing.SelectSetup)
+			}
+			n.drivers()
+		case bus.OpWrite, bus.OpStrobe:
+			targets[op.Command] = op.Target
+			strobes[op.Command] = op.Kind == bus.OpStrobe
+			for _, c := range n.listening() {
+				if !slices.Contains(op.Target, c) {
+					n.errorf("%s: command %d reaches %s, which is not meant", job, op.Command, n.a.Chips[c].Name)
+				}
+				if h := n.chips[c].holder; h != "" && h != job {
+					n.errorf("%s disturbs %s, held by %s", job, n.a.Chips[c].Name, h)
+				}
+				reached[op.Command] = append(reached[op.Command], c)
+			}
+			n.command(job, op)
+		case bus.OpWait:
+			n.now += int64(op.Hold)
+		case bus.OpScan, bus.OpClockOut:
+			out = append(out, n.scan(job, op)...)
+		}
+	}
+	for k, target := range targets {
+		got := slices.Clone(reached[k])
+		slices.Sort(got)
+		if strobes[k] && !slices.Equal(got, target) {
+			n.errorf("%s: strobe %d reached %v, meant for %v", job, k, got, target)
+		}
+		if got = slices.Compact(got); !slices.Equal(got, target) {
+			n.errorf("%s: command %d reached %v, meant for %v", job, k, got, target)
+		}
+	}
+	for i := range n.chips {
+		if n.chips[i].registers[chipmodel.OutputEnable] != 0 {
+			n.errorf("%s leaves the output of %s enabled", job, n.a.Chips[i].Name)
+		}
+	}
+	return out
+}
+
+func (n *naive) drivers() {
+	on := map[int]int{}
+	for _, c := range n.listening() {
+		if n.chips[c].registers[chipmodel.OutputEnable] == 1 {
+			on[n.a.Chips[c].Lane]++
+		}
+	}
+	for lane, k := range on {
+		if k > 1 {
+			n.errorf("%d chips drive lane %d", k, lane)
+		}
+	}
+}
+
+func (n *naive) command(job string, op *bus.Op) {
+	var d time.Duration
+	for _, c := range n.listening() {
+		chip, class := &n.chips[c], n.a.Chips[c].Class
+		one := n.a.Timing.Strobe
+		switch {
+		case op.Kind == bus.OpWrite:
+			chip.registers[op.Register] = int(op.Value)
+			one = n.a.Timing.Write
+		case op.Strobe == chipmodel.Load:
+			chip.loadedAt, chip.holder, chip.shares = n.now, job, nil
+			one += time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
+		case op.Strobe == chipmodel.Share:
+			chip.shares = append(chip.shares, bus.Patterns{
+				Columns: uint8(chip.registers[chipmodel.ColumnPattern]), Rows: uint8(chip.registers[chipmodel.RowPattern]),
+			})
+			one += op.Hold
+			if op.Hold < class.Spec.GetMemory().GetShareSettle().AsDuration() {
+				n.errorf("%s: a share of %s is too short", job, n.a.Chips[c].Name)
+			}
+		case op.Strobe == chipmodel.Reset:
+			chip.counter = 0
+			one = max(one, class.Spec.GetCounter().GetReset_().AsDuration(), class.Spec.GetTrimmed().GetReset_().AsDuration())
+		}
+		d = max(d, one)
+	}
+	n.now += int64(d)
+	n.drivers()
+}
+
+// scan steps from pixel to pixel of the slowest lane.
+func (n *naive) scan(job string, op *bus.Op) []reading {
+	n.t.Helper()
+	s := op.Scan
+	if got := n.listening(); !slices.Equal(got, s.Chips) {
+		n.errorf("%s: a scan of %v reaches %v", job, s.Chips, got)
+	}
+	class := n.a.Chips[s.Chips[0]].Class
+	step := int64(class.Spec.GetReadout().GetStep().AsDuration())
+	rowStep := int64(class.Spec.GetReadout().GetRowStep().AsDuration())
+	var settle, conversion int64
+	hold := true
+	for _, c := range s.Chips {
+		lane := &n.a.Lanes[n.a.Chips[c].Lane]
+		settle = max(settle, int64(class.Spec.GetReadout().GetSettle().AsDuration()))
+		conversion = max(conversion, int64(lane.Spec.GetConverter().GetConversion().AsDuration()))
+		hold = hold && lane.Spec.GetConverter().GetSampleAndHold()
+		n.claims(job, c, s)
+	}
+	counts := class.Spec.GetCounter() != nil || class.Spec.GetTrimmed() != nil
+	at, row := -1, 0 // lattice position and row that the counter stands at
+	free := n.now    // when the lane may move on
+	ready := n.now   // when the converter may sample
+	var first, last int64
+	w := s.Window
+	for r := range w.Rows {
+		for c := range w.Columns {
+			t := free
+			if counts {
+				y, x := w.Row+r*w.RowStep, w.Column+c*w.ColumnStep
+				for at < y*class.Columns+x {
+					at++
+					t += step
+				}
+				t += int64(y-row) * rowStep
+				row = y
+			} else {
+				if c == 0 {
+					t += rowStep
+				}
+				t += step
+			}
+			t = max(t+settle, ready)
+			if r == 0 && c == 0 {
+				first = t
+			}
+			last, ready, free = t, t+conversion, t
+			if !hold {
+				free = ready
+			}
+		}
+	}
+	n.now = ready
+	var out []reading
+	for i, c := range s.Chips {
+		light := first
+		if class.Spec.GetMemory() != nil {
+			light = n.chips[c].loadedAt
+		}
+		out = append(out, reading{c, s.Frames[i], s.FirstRow, light, first, last})
+		n.chips[c].counter = -1
+	}
+	return out
+}
+
+func (n *naive) claims(job string, c int, s *bus.Scan) {
+	chip := &n.chips[c]
+	for _, rv := range s.Claim.Registers {
+		if chip.registers[rv.Register] != int(rv.Value) {
+			n.errorf("%s: the frame of %s claims %s %d, it is %d", job, n.a.Chips[c].Name, rv.Register, rv.Value, chip.registers[rv.Register])
+		}
+	}
+	if chip.registers[chipmodel.OutputEnable] != 1 {
+		n.errorf("%s: the output of %s is off", job, n.a.Chips[c].Name)
+	}
+	class := n.a.Chips[c].Class
+	if class.Spec.GetMemory() != nil {
+		if chip.holder != job || !slices.Equal(chip.shares, s.Claim.Shares) {
+			n.errorf("%s: %s is held by %q with shares %v, the frame claims %v", job, n.a.Chips[c].Name, chip.holder, chip.shares, s.Claim.Shares)
+		}
+	}
+	if class.Kind.Counts() && chip.counter != 0 {
+		n.errorf("%s: the counter of %s is not reset", job, n.a.Chips[c].Name)
+	}
+}
+
+// seenTask is what the walk found out about a task.
+type seenTask struct {
+	worst, best, slack, early, late, skew, hold int64
+	chipHold                                    map[string]int64
+	frames                                      map[int]int // rows read in one job, by frame
+	light                                       map[int]int64
+	chipLight                                   []int64
+	jobs                                        int
+}
+
+// checkPlan walks two cycles of a plan and compares the second with the predictions.
+func checkPlan(t testing.TB, p *scheduler.Plan) {
+	t.Helper()
+	n := newNaive(t, p.Array)
+	n.segment("opening", p.Opening.Ops)
+	if n.now != int64(p.OpeningTime) {
+		t.Errorf("the opening takes %d ns, foretold %v", n.now, p.OpeningTime)
+	}
+	epoch := n.now
+	seen := make([]*seenTask, len(p.Tasks))
+	var busy int64
+	for cycle := range 2 {
+		for i := range seen {
+			seen[i] = &seenTask{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, chipHold: map[string]int64{}, frames: map[int]int{}}
+		}
+		busy = 0
+		for i := range p.Entries {
+			e := &p.Entries[i]
+			begin := epoch + int64(cycle)*int64(p.Hyperperiod)
+			if begin+e.Start < n.now {
+				t.Fatalf("segment of %s begins at %d, before the end of the last at %d", p.Tasks[e.Task].Task.Name, begin+e.Start, n.now)
+			}
+			n.now = begin + e.Start
+			n.entry(p, e, begin, seen[e.Task], fmt.Sprintf("%s-%d-%d", p.Tasks[e.Task].Task.Name, cycle, e.Job))
+			busy += n.now - begin - e.Start
+			if n.now != begin+e.End {
+				t.Errorf("segment of %s takes %d ns, table says %d", p.Tasks[e.Task].Task.Name, n.now-begin-e.Start, e.End-e.Start)
+			}
+		}
+	}
+	for i, pr := range p.Message.GetPredictions() {
+		s := seen[i]
+		compare := func(what string, foretold, found int64) {
+			if foretold != found {
+				t.Errorf("task %s: %s is foretold as %d, found %d", pr.GetTask(), what, foretold, found)
+			}
+		}
+		compare("worst response", pr.GetWorstResponseNs(), s.worst)
+		compare("best response", pr.GetBestResponseNs(), s.best)
+		compare("least slack", pr.GetLeastSlackNs(), s.slack)
+		compare("jitter", pr.GetJitterNs(), s.late-s.early)
+		compare("skew", pr.GetSkewNs(), s.skew)
+		compare("worst hold", pr.GetWorstHoldNs(), s.hold)
+		compare("jobs", int64(p.Tasks[i].JobsPerCycle), int64(s.jobs))
+		for _, h := range pr.GetHolds() {
+			compare("hold of "+h.GetChip(), h.GetHoldNs(), s.chipHold[h.GetChip()])
+		}
+		if s.slack < 0 {
+			t.Errorf("task %s misses a deadline by %d ns", pr.GetTask(), -s.slack)
+		}
+		if limit := int64(p.Tasks[i].Task.MaxHold); limit > 0 && s.hold > limit {
+			t.Errorf("task %s holds for %d ns, limit %d", pr.GetTask(), s.hold, limit)
+		}
+		if limit := int64(p.Tasks[i].Task.MaxSkew); limit > 0 && s.skew > limit {
+			t.Errorf("task %s has a skew of %d ns, limit %d", pr.GetTask(), s.skew, limit)
+		}
+		if asked := pr.GetRequestedRateHz(); pr.GetPlannedRateHz() < asked*(1-1e-9) {
+			t.Errorf("task %s runs at %g Hz, asked for %g", pr.GetTask(), pr.GetPlannedRateHz(), asked)
+		}
+	}
+	if got := int64(p.Busy.Total()); got != busy {
+		t.Errorf("the bus is busy for %d ns, foretold %d", busy, got)
+	}
+}
+
+// entry runs one segment and gathers what it shows.
+func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *seenTask, job string) {
+	n.t.Helper()
+	tp := &p.Tasks[e.Task]
+	if e.Segment == 0 {
+		s.early, s.late = min(s.early, e.Start-e.Release), max(s.late, e.Start-e.Release)
+		clear(s.frames)
+		s.chipLight = nil
+		s.jobs++
+	}
+	if e.Start < e.Release {
+		n.errorf("%s begins before its release", job)
+	}
+	for _, r := range n.segment(job, tp.Segments[e.Segment]) {
+		if r.firstRow != s.frames[r.frame] {
+			n.errorf("%s: frame %d goes on at row %d, expected %d", job, r.frame, r.firstRow, s.frames[r.frame])
+		}
+		f := tp.Frames[r.frame]
+		if f.Chip != r.chip {
+			n.errorf("%s: frame %d is of chip %d, read of %d", job, r.frame, f.Chip, r.chip)
+		}
+		s.frames[r.frame] += rowsOf(tp.Segments[e.Segment], r)
+		if r.firstRow == 0 {
+			s.chipLight = append(s.chipLight, r.light)
+		}
+		if n.chips[r.chip].holder != "" {
+			name := p.Array.Chips[r.chip].Name
+			s.chipHold[name] = max(s.chipHold[name], r.last-r.light)
+			s.hold = max(s.hold, r.last-r.light)
+		}
+	}
+	if e.Segment < len(tp.Segments)-1 {
+		return
+	}
+	for i := range n.chips {
+		if n.chips[i].holder == job {
+			n.chips[i].holder = ""
+		}
+	}
+	for i, f := range tp.Frames {
+		if s.frames[i] != f.Window.Rows {
+			n.errorf("%s: frame %d has %d rows of %d", job, i, s.frames[i], f.Window.Rows)
+		}
+	}
+	response := n.now - begin - e.Release
+	s.worst, s.best = max(s.worst, response), min(s.best, response)
+	s.slack = min(s.slack, e.Deadline-e.Release-response)
+	s.skew = max(s.skew, slices.Max(s.chipLight)-slices.Min(s.chipLight))
+}
+
+// rowsOf is how many rows a reading has.
+func rowsOf(ops []bus.Op, r reading) int {
+	for i := range ops {
+		if s := ops[i].Scan; s != nil && s.FirstRow == r.firstRow {
+			if k := slices.Index(s.Chips, r.chip); k >= 0 && s.Frames[k] == r.frame {
+				return s.Window.Rows
+			}
+		}
+	}
+	return 0
+}
+
+func TestGoldenPlansWalked(t *testing.T) {
+	binned := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
+	a := bench(t, [5]int{4, 3, 3, 3, 2})
+	checkPlan(t, mustBuild(t, a,
+		task("ring", "mems", 40, &facetdv1.View{SmoothingSteps: 3}, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2}}),
+		task("fast", "hexs", 700, tiny()), task("pair", "sws", 50, binned, &facetdv1.View{}),
+		task("bed", "cnts", 30, fine0()), task("trim", "trims", 20),
+	))
+}

@@ -1,0 +1,165 @@
+package scheduler
+
+import (
+	"math"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// message puts a plan into the schema's form.
+func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
+	hyper := float64(plan.Hyperperiod)
+	m := &facetdv1.Plan{
+		Array:  p.a.Name,
+		Method: at.result.Method,
+		Timetable: &facetdv1.Timetable{
+			HyperperiodNs: int64(plan.Hyperperiod), OpeningNs: int64(plan.OpeningTime),
+		},
+		Utilization: float64(plan.Busy.Total()) / hyper,
+		Phases:      phaseShares(plan.Busy, 1, hyper),
+	}
+	for _, t := range p.tasks {
+		m.Tasks = append(m.Tasks, proto.CloneOf(t.Spec))
+	}
+	reads, holds := segmentChips(plan)
+	for i := range plan.Entries {
+		e := &plan.Entries[i]
+		t := &plan.Tasks[e.Task]
+		m.Timetable.Segments = append(m.Timetable.Segments, &facetdv1.Segment{
+			Task: t.Task.Name, Job: int64(e.Job), Index: uint32(e.Segment),
+			StartNs: e.Start, EndNs: e.End, ReleaseNs: e.Release, DeadlineNs: e.Deadline,
+			Reads: reads[e.Task][e.Segment], Holds: holds[e.Task][e.Segment],
+			Phases: phaseShares(t.Costs[e.Segment], 1, float64(e.End-e.Start)),
+		})
+	}
+	for i := range plan.Tasks {
+		m.Predictions = append(m.Predictions, p.predict(plan, at, i))
+	}
+	return m
+}
+
+// phaseShares are the phases of times that occur n times in a span.
+func phaseShares(busy bus.Phases, n int64, spanNS float64) []*facetdv1.PhaseShare {
+	var out []*facetdv1.PhaseShare
+	for ph, d := range busy {
+		if d > 0 {
+			total := int64(d) * n
+			out = append(out, &facetdv1.PhaseShare{Phase: facetdv1.Phase(ph), BusyNs: total, Share: float64(total) / spanNS})
+		}
+	}
+	return out
+}
+
+// segmentChips names, for each task and segment, the chips that are read in it and
+// those that hold a load not yet read when it ends.
+func segmentChips(plan *Plan) (reads, holds [][][]string) {
+	a := plan.Array
+	for i := range plan.Tasks {
+		t := &plan.Tasks[i]
+		left := make([]int, len(a.Chips)) // rows of the chip still to be read, over all frames
+		for _, f := range t.Frames {
+			left[f.Chip] += f.Window.Rows
+		}
+		loaded := make([]bool, len(a.Chips))
+		var r, h [][]string
+		for _, ops := range t.Segments {
+			tr := traceOf(a, ops)
+			for _, l := range tr.loads {
+				for _, c := range l.chips {
+					loaded[c] = true
+				}
+			}
+			read := make([]bool, len(a.Chips))
+			for _, ev := range tr.scans {
+				for _, c := range ev.scan.Chips {
+					read[c] = true
+					left[c] -= ev.scan.Window.Rows
+				}
+			}
+			var rs, hs []string
+			for _, c := range t.Task.Chips {
+				if read[c] {
+					rs = append(rs, a.Chips[c].Name)
+				}
+				if loaded[c] && left[c] > 0 {
+					hs = append(hs, a.Chips[c].Name)
+				}
+			}
+			r, h = append(r, rs), append(h, hs)
+		}
+		reads, holds = append(reads, r), append(holds, h)
+	}
+	return reads, holds
+}
+
+// predict says what one task will see under the table.
+func (p *planner) predict(plan *Plan, at *attempt, task int) *facetdv1.Prediction {
+	t := &plan.Tasks[task]
+	prog := at.programs[task]
+	hyper := float64(plan.Hyperperiod)
+	out := &facetdv1.Prediction{
+		Task: t.Task.Name, RequestedRateHz: t.Task.Spec.GetRateHz(), PlannedRateHz: at.cad.rateHz(task),
+		BestResponseNs: math.MaxInt64, LeastSlackNs: math.MaxInt64,
+		JobNs:    int64(prog.total()),
+		Segments: uint32(len(prog.segments)), Frames: uint32(len(t.Frames)),
+	}
+	var job bus.Phases
+	for i := range prog.costs {
+		job.Add(prog.costs[i])
+	}
+	out.BusShare = float64(out.JobNs*at.cad.jobs[task]) / hyper
+	out.Phases = phaseShares(job, at.cad.jobs[task], hyper)
+
+	starts := make([][]int64, at.cad.jobs[task])
+	early, late := int64(math.MaxInt64), int64(math.MinInt64)
+	holds := make([]int64, len(p.a.Chips))
+	for i := range plan.Entries {
+		e := &plan.Entries[i]
+		if e.Task != task {
+			continue
+		}
+		if e.Segment == 0 {
+			early, late = min(early, e.Start-e.Release), max(late, e.Start-e.Release)
+		}
+		starts[e.Job] = append(starts[e.Job], e.Start)
+		if e.Segment < len(prog.segments)-1 {
+			continue
+		}
+		out.WorstResponseNs = max(out.WorstResponseNs, e.End-e.Release)
+		out.BestResponseNs = min(out.BestResponseNs, e.End-e.Release)
+		out.LeastSlackNs = min(out.LeastSlackNs, e.Deadline-e.End)
+		seen := prog.follow(p.a, len(t.Frames), starts[e.Job])
+		out.SkewNs = max(out.SkewNs, seen.skew())
+		for c, h := range seen.hold {
+			holds[c] = max(holds[c], h)
+		}
+	}
+	out.JitterNs = late - early
+	if t.Task.Class.Kind.HasMemory() {
+		for _, c := range t.Task.Chips {
+			out.WorstHoldNs = max(out.WorstHoldNs, holds[c])
+			out.Holds = append(out.Holds, &facetdv1.ChipHold{
+				Chip: p.a.Chips[c].Name, HoldNs: holds[c], DroopVolts: droop(t.Task.Class, holds[c]),
+			})
+		}
+		out.WorstDroopVolts = droop(t.Task.Class, out.WorstHoldNs)
+	}
+	return out
+}
+
+// droop is the volts that leak from a cell in a time: I t / C, with a leakage that
+// doubles with every leak_doubling_k above 300 K. Light leakage is left out: it
+// depends on the scene.
+func droop(class *chipmodel.Class, holdNS int64) float64 {
+	m := class.Spec.GetMemory()
+	leak := m.GetLeakFa() * 1e-15
+	if d := m.GetLeakDoublingK(); d > 0 {
+		leak *= math.Exp2((class.Spec.GetTemperatureK() - 300) / d)
+	}
+	return leak * (time.Duration(holdNS).Seconds()) / (m.GetCellCapacitanceFf() * 1e-15)
+}

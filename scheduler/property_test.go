@@ -1,0 +1,171 @@
+package scheduler_test
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+// randomArray has up to 14 chips of random classes with one to three inputs on few
+// lines and one to three lanes; arrays that are refused are drawn again.
+func randomArray(r *rand.Rand) *chipmodel.Array {
+	for {
+		msg := &facetdv1.Array{
+			Name: "random", Classes: benchClasses(),
+			Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
+		}
+		for i := range 5 + r.IntN(5) {
+			msg.SelectLines = append(msg.SelectLines, fmt.Sprint("l", i))
+		}
+		hold := r.IntN(2) == 0
+		for i := range 1 + r.IntN(3) {
+			msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
+				Name: fmt.Sprint("lane", i), ChipCapacitancePf: 1,
+				Converter: &facetdv1.Converter{Bits: 10, HighVolts: 2, Conversion: dur(time.Duration(500 + r.IntN(3000))), SampleAndHold: hold},
+			})
+		}
+		for i := range 2 + r.IntN(13) {
+			c := &facetdv1.Chip{
+				Name: fmt.Sprint("c", i), Class: msg.Classes[r.IntN(len(msg.Classes))].GetName(),
+				Lane: msg.Lanes[r.IntN(len(msg.Lanes))].GetName(), Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
+			}
+			inputs := 3
+			if r.IntN(6) == 0 {
+				inputs = 1 + r.IntN(2)
+			}
+			for _, l := range r.Perm(len(msg.SelectLines))[:inputs] {
+				c.Selects = append(c.Selects, msg.SelectLines[l])
+			}
+			msg.Chips = append(msg.Chips, c)
+		}
+		if a, m := chipmodel.New(msg); len(m) == 0 {
+			return a
+		}
+	}
+}
+
+func randomView(r *rand.Rand, class *chipmodel.Class) *facetdv1.View {
+	v := &facetdv1.View{}
+	bin := func() uint32 { return 1 << r.IntN(4) }
+	if class.Kind.HasPatterns() && r.IntN(2) == 0 {
+		v.Binning = &facetdv1.Binning{Rows: bin(), Columns: bin()}
+	}
+	if class.Kind.HasMemory() {
+		v.SmoothingSteps = uint32(r.IntN(3))
+		if r.IntN(3) == 0 {
+			v.Shares = []*facetdv1.Share{{Columns: "11001100", Rows: "00000010"}}
+		}
+	}
+	if class.Kind == chipmodel.Trimmed && r.IntN(2) == 0 {
+		v.Trim = &facetdv1.TrimSettings{PixelBias: proto.Uint32(uint32(r.IntN(256))), GainIndex: uint32(r.IntN(3)), Offset: int32(r.IntN(256) - 128)}
+	}
+	if r.IntN(2) == 0 {
+		v.Window = &facetdv1.Window{Row: uint32(r.IntN(class.Rows)), Column: uint32(r.IntN(class.Columns)), RowStep: uint32(r.IntN(4)), ColumnStep: uint32(r.IntN(4))}
+	}
+	return v
+}
+
+// randomTask reads some chips of one class.
+func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
+	class := a.Chips[r.IntN(len(a.Chips))].Class
+	var names []string
+	for i := range a.Chips {
+		if a.Chips[i].Class == class && r.IntN(3) > 0 {
+			names = append(names, a.Chips[i].Name)
+		}
+	}
+	if names == nil {
+		return randomTask(r, a, name)
+	}
+	t := &facetdv1.Task{Name: name, Target: list(names...), RateHz: float64(int(4) << r.IntN(9))}
+	if r.IntN(3) == 0 {
+		t.RateHz = []float64{3, 7.5, 15, 24, 29.97, 60}[r.IntN(6)]
+	}
+	for range r.IntN(3) {
+		t.Views = append(t.Views, randomView(r, class))
+	}
+	if r.IntN(4) == 0 {
+		t.Deadline = dur(time.Duration(1e9 / t.RateHz * (0.4 + 0.6*r.Float64())))
+	}
+	if class.Kind.HasMemory() && r.IntN(3) == 0 {
+		t.MaxHold = dur(time.Duration(1+r.IntN(8)) * time.Millisecond)
+	}
+	if r.IntN(4) == 0 {
+		t.MaxSkew = dur(time.Duration(1+r.IntN(4000)) * time.Microsecond)
+	}
+	return t
+}
+
+// TestRandomPlans: whatever is planned keeps every law over several cycles by the
+// inspector and by the naive walk, and is foretold exactly; whatever is refused
+// says why in numbers.
+func TestRandomPlans(t *testing.T) {
+	seed := uint64(time.Now().UnixNano())
+	if testing.Short() {
+		seed = 1
+	}
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	planned, refused, cut := 0, map[facetdv1.RefusalReason]int{}, 0
+	for i := range 150 {
+		a := randomArray(r)
+		var specs []*facetdv1.Task
+		for k := range 1 + r.IntN(4) {
+			specs = append(specs, randomTask(r, a, fmt.Sprint("t", k)))
+		}
+		tasks, m := scheduler.NewTasks(a, specs)
+		if len(m) > 0 {
+			t.Fatalf("case %d: %v", i, m)
+		}
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: i%10 > 0, MaxSegments: 3000})
+		var refusal *scheduler.RefusalError
+		if errors.As(err, &refusal) {
+			refused[refusal.Refusal.GetReason()]++
+			checkRefusal(t, refusal.Refusal)
+			continue
+		}
+		if err != nil {
+			t.Fatalf("case %d: %v", i, err)
+		}
+		planned++
+		for k := range p.Tasks {
+			if len(p.Tasks[k].Segments) > 1 {
+				cut++
+			}
+		}
+		for _, v := range bus.Judge(a, p.Table(), 3) {
+			t.Errorf("case %d: %v", i, v)
+		}
+		checkPlan(t, p)
+		if t.Failed() {
+			t.Fatalf("case %d", i)
+		}
+	}
+	t.Logf("%d planned, %d tasks cut, refused %v", planned, cut, refused)
+	if planned < 30 || cut == 0 || len(refused) < 3 {
+		t.Errorf("the draw is one-sided: %d planned, %d cut, refused %v", planned, cut, refused)
+	}
+}
+
+func checkRefusal(t *testing.T, r *facetdv1.Refusal) {
+	t.Helper()
+	if r.GetReason() == 0 || len(r.GetMessage()) < 20 {
+		t.Errorf("a refusal says too little: %v", r)
+	}
+	switch r.GetReason() {
+	case facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG,
+		facetdv1.RefusalReason_REFUSAL_REASON_HOLD, facetdv1.RefusalReason_REFUSAL_REASON_SKEW:
+		if r.GetNeededNs() <= r.GetAvailableNs() {
+			t.Errorf("a refusal needs %d of %d: %v", r.GetNeededNs(), r.GetAvailableNs(), r)
+		}
+	}
+}

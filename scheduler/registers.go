@@ -1,0 +1,158 @@
+package scheduler
+
+import (
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// What a Registers says beside a value.
+const (
+	// Unknown is a register whose value is not known.
+	Unknown int32 = -1
+	// Untouched is a register that a table neither changes nor relies on.
+	// Only Plan.Assumes gives it.
+	Untouched int32 = -2
+)
+
+// NewRegisters returns registers that all hold v.
+func NewRegisters(a *chipmodel.Array, v int32) Registers {
+	r := make(Registers, len(a.Chips))
+	for c := range r {
+		for i := range r[c] {
+			r[c][i] = v
+		}
+	}
+	return r
+}
+
+// PowerOn is what is known of an array that was just switched on: no output is
+// enabled, and the biases of trimmed chips are nominal.
+func PowerOn(a *chipmodel.Array) Registers {
+	r := NewRegisters(a, Unknown)
+	for i := range a.Chips {
+		r[i][chipmodel.OutputEnable] = 0
+		if class := a.Chips[i].Class; class != nil && class.Kind == chipmodel.Trimmed {
+			t := class.Spec.GetTrimmed()
+			r[i][chipmodel.PixelBias] = int32(t.GetPixelBias().GetNominal())
+			r[i][chipmodel.OutputBias] = int32(t.GetOutputBias().GetNominal())
+		}
+	}
+	return r
+}
+
+// Merge returns what is known once a table that assumes those registers is in
+// force: its values, and what was known before where it does not touch a register.
+func Merge(before, assumes Registers) Registers {
+	out := slices.Clone(before)
+	for c := range out {
+		for i, v := range assumes[c] {
+			if v != Untouched {
+				out[c][i] = v
+			}
+		}
+	}
+	return out
+}
+
+// RegistersAfter returns what the registers hold after a run of operations that
+// begins with every line inactive.
+func RegistersAfter(a *chipmodel.Array, ops []bus.Op, before Registers) Registers {
+	out := slices.Clone(before)
+	var word chipmodel.LineSet
+	for i := range ops {
+		switch op := &ops[i]; op.Kind {
+		case bus.OpSelect:
+			word = op.Word
+		case bus.OpWrite:
+			for _, c := range a.Reach(word) {
+				out[c][op.Register] = int32(op.Value)
+			}
+		}
+	}
+	return out
+}
+
+// hasRegister reports whether chips of a class have a register.
+func hasRegister(class *chipmodel.Class, r facetdv1.Register) bool {
+	switch r {
+	case chipmodel.OutputEnable:
+		return true
+	case chipmodel.ColumnPattern, chipmodel.RowPattern:
+		return class.Kind.HasPatterns()
+	case chipmodel.PixelBias, chipmodel.OutputBias, chipmodel.Gain, chipmodel.Offset:
+		return class.Kind == chipmodel.Trimmed
+	}
+	return false
+}
+
+// wish is the first and the last value of a register that a job needs.
+type wish struct{ first, last uint16 }
+
+// wishes returns, for each register that a job of the task writes, the values it
+// needs first and last. They are the same for every chip of the task.
+func wishes(t *Task) map[facetdv1.Register]wish {
+	out := map[facetdv1.Register]wish{}
+	need := func(r facetdv1.Register, v uint16) {
+		w, seen := out[r]
+		if !seen {
+			w.first = v
+		}
+		w.last = v
+		out[r] = w
+	}
+	for i := range t.Views {
+		v := &t.Views[i]
+		for _, s := range v.Shares {
+			need(chipmodel.ColumnPattern, uint16(s.Columns))
+			need(chipmodel.RowPattern, uint16(s.Rows))
+		}
+		if t.Class.Kind == chipmodel.InArraySwitch {
+			need(chipmodel.ColumnPattern, uint16(v.Patterns.Columns))
+			need(chipmodel.RowPattern, uint16(v.Patterns.Rows))
+		}
+		for _, rv := range v.Trim {
+			need(rv.Register, rv.Value)
+		}
+	}
+	return out
+}
+
+// assumed returns what every register holds whenever no job is open: the value
+// that every task which writes it leaves in it, Unknown where they leave different
+// ones, and Untouched where none writes it. Outputs are disabled.
+//
+// It is what makes the cost of a job the same whatever ran before: a register is
+// written exactly when the job cannot rely on it.
+func assumed(a *chipmodel.Array, tasks []*Task) Registers {
+	r := NewRegisters(a, Untouched)
+	for i := range r {
+		r[i][chipmodel.OutputEnable] = 0
+	}
+	for _, t := range tasks {
+		for reg, w := range wishes(t) {
+			for _, c := range t.Chips {
+				switch r[c][reg] {
+				case Untouched, int32(w.last):
+					r[c][reg] = int32(w.last)
+				default:
+					r[c][reg] = Unknown
+				}
+			}
+		}
+	}
+	return r
+}
+
+// Assumes returns what the table relies on whenever no job is open: a value that
+// must not be changed, Unknown for a register that its jobs write before they
+// need it, Untouched for one that it has nothing to do with.
+func (p *Plan) Assumes() Registers {
+	tasks := make([]*Task, len(p.Tasks))
+	for i := range p.Tasks {
+		tasks[i] = p.Tasks[i].Task
+	}
+	return assumed(p.Array, tasks)
+}

@@ -1,0 +1,245 @@
+package scheduler
+
+import (
+	"bufio"
+	"cmp"
+	"fmt"
+	"html"
+	"io"
+	"math"
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+)
+
+// Measures of the drawing in pixels.
+const (
+	svgLeft    = 132.0 // names
+	svgWide    = 1000.0
+	svgRight   = 24.0
+	svgTop     = 44.0
+	svgBar     = 26.0 // height of a segment
+	svgHoldGap = 4.0
+	svgHold    = 2.5 // height of one held chip
+	svgRowGap  = 18.0
+	svgFoot    = 64.0
+	svgMerge   = 0.2 // pieces closer than this are drawn as one
+)
+
+// maxHoldLines is how many held chips a task's row has room for; more share lines.
+const maxHoldLines = 24
+
+// phaseColours are told apart by lightness as well as hue.
+var phaseColours = [bus.NumPhases]string{"#8b949e", "#7d68c9", "#c05fa6", "#d9822b", "#d3b427", "#3d86c6", "#23a08a"}
+
+var phaseNames = [bus.NumPhases]string{"other", "select", "write", "load", "share", "settle", "convert"}
+
+// TimetableSVG draws one hyperperiod of a plan: a row for each task with the
+// window of every job, its segments split by phase, a mark at each deadline, and
+// under them a thin line for every chip from its load to its last sample. Colours
+// suit light and dark pages.
+func TimetableSVG(w io.Writer, p *Plan) error {
+	s := &drawing{w: bufio.NewWriter(w), p: p, scale: svgWide / float64(p.Hyperperiod)}
+	y := svgTop
+	tops := make([]float64, len(p.Tasks))
+	for i := range p.Tasks {
+		tops[i] = y
+		y += svgBar + s.holdHeight(i) + svgRowGap
+	}
+	s.head(y)
+	s.axis(y - svgRowGap/2)
+	for i := range p.Tasks {
+		s.task(i, tops[i])
+	}
+	s.legend(y + svgFoot - 22)
+	s.printf("</svg>\n")
+	return s.w.Flush()
+}
+
+// drawing writes the elements; a failed write shows at the final flush.
+type drawing struct {
+	w     *bufio.Writer
+	p     *Plan
+	scale float64 // pixels per nanosecond
+}
+
+func (s *drawing) printf(format string, args ...any) { fmt.Fprintf(s.w, format, args...) }
+
+func (s *drawing) x(ns int64) float64 { return svgLeft + float64(ns)*s.scale }
+
+func (s *drawing) rect(class string, x, y, w, h float64) {
+	s.printf("<rect class=%q x=\"%.2f\" y=\"%.2f\" width=\"%.2f\" height=\"%.2f\"/>\n", class, x, y, w, h)
+}
+
+func (s *drawing) line(class string, x1, y1, x2, y2 float64) {
+	s.printf("<line class=%q x1=\"%.2f\" y1=\"%.2f\" x2=\"%.2f\" y2=\"%.2f\"/>\n", class, x1, y1, x2, y2)
+}
+
+func (s *drawing) text(class string, x, y float64, text string) {
+	s.printf("<text class=%q x=\"%.2f\" y=\"%.2f\">%s</text>\n", class, x, y, html.EscapeString(text))
+}
+
+func (s *drawing) head(y float64) {
+	width, height := svgLeft+svgWide+svgRight, y+svgFoot
+	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
+	s.printf("<title>Timetable of %s</title>\n<style>\n", html.EscapeString(s.p.Array.Name))
+	s.printf("text{font:12px system-ui,sans-serif;fill:#24292f}.dim{fill:#57606a}.end{text-anchor:end}.mid{text-anchor:middle}.name{font-weight:600}\n")
+	s.printf(".page{fill:#ffffff}.win{fill:#6e7781;fill-opacity:.13}.grid{stroke:#6e7781;stroke-opacity:.28}.due{stroke:#c4302b;stroke-width:1.4}.held{fill:#8a6d1f;fill-opacity:.75}\n")
+	for i, c := range phaseColours {
+		s.printf(".p%d{fill:%s}", i, c)
+	}
+	s.printf("\n@media (prefers-color-scheme:dark){text{fill:#e6edf3}.dim{fill:#9ba5b0}.page{fill:#11161c}.win{fill:#adb8c4;fill-opacity:.16}.grid{stroke:#adb8c4}.due{stroke:#ff7b72}.held{fill:#d8b84f}}\n</style>\n")
+	s.rect("page", 0, 0, width, height)
+	m := s.p.Message
+	s.text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus", s.p.Array.Name, millis(int64(s.p.Hyperperiod)), 100*m.GetUtilization()))
+}
+
+// axis draws the time marks, about ten of them at round times.
+func (s *drawing) axis(bottom float64) {
+	step := niceStep(float64(s.p.Hyperperiod) / 1e6 / 10)
+	for k := 0; ; k++ {
+		ms := float64(k) * step
+		if ms > float64(s.p.Hyperperiod)/1e6*(1+1e-9) {
+			break
+		}
+		x := svgLeft + ms*1e6*s.scale
+		s.line("grid", x, svgTop-8, x, bottom)
+		s.text("dim mid", x, bottom+14, fmt.Sprintf("%g", math.Round(ms*1e6)/1e6))
+	}
+	s.text("dim end", svgLeft-10, bottom+14, "ms")
+}
+
+// niceStep is the least 1, 2 or 5 times a power of ten that is not below v.
+func niceStep(v float64) float64 {
+	tens := math.Pow(10, math.Floor(math.Log10(v)))
+	for _, m := range []float64{1, 2, 5} {
+		if m*tens >= v*(1-1e-9) {
+			return m * tens
+		}
+	}
+	return 10 * tens
+}
+
+func (s *drawing) holdHeight(task int) float64 {
+	t := s.p.Tasks[task].Task
+	if !t.Class.Kind.HasMemory() {
+		return 0
+	}
+	return svgHoldGap + svgHold*float64(min(len(t.Chips), maxHoldLines))
+}
+
+func (s *drawing) task(i int, top float64) {
+	tp := &s.p.Tasks[i]
+	s.text("name end", svgLeft-10, top+11, tp.Task.Name)
+	s.text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[i].GetPlannedRateHz()))
+	s.windows(i, top)
+	s.segments(i, top)
+	if tp.Task.Class.Kind.HasMemory() {
+		s.holds(i, top+svgBar+svgHoldGap)
+	}
+}
+
+// windows draws each job's time from release to deadline, and a mark at the end.
+func (s *drawing) windows(i int, top float64) {
+	for k := range s.p.Entries {
+		e := &s.p.Entries[k]
+		if e.Task != i || e.Segment != 0 {
+			continue
+		}
+		x, w := s.x(e.Release), float64(e.Deadline-e.Release)*s.scale
+		if w >= 3 {
+			s.rect("win", x+.5, top-3, w-1, svgBar+6)
+		}
+		s.line("due", s.x(e.Deadline), top-6, s.x(e.Deadline), top+3)
+	}
+}
+
+// piece is a run of segments of one task, drawn as one.
+type piece struct {
+	start, end int64
+	busy       bus.Phases
+}
+
+// segments draws each piece as a column of its phases.
+func (s *drawing) segments(i int, top float64) {
+	var pieces []piece
+	for k := range s.p.Entries {
+		e := &s.p.Entries[k]
+		if e.Task != i {
+			continue
+		}
+		costs := s.p.Tasks[i].Costs[e.Segment]
+		if n := len(pieces); n > 0 && float64(e.Start-pieces[n-1].end)*s.scale < svgMerge && float64(e.End-pieces[n-1].start)*s.scale < 1 {
+			pieces[n-1].end = e.End
+			pieces[n-1].busy.Add(costs)
+			continue
+		}
+		pieces = append(pieces, piece{e.Start, e.End, costs})
+	}
+	for _, pc := range pieces {
+		x, w := s.x(pc.start), max(float64(pc.end-pc.start)*s.scale, .6)
+		y, total := top+svgBar, float64(pc.busy.Total())
+		for ph, d := range pc.busy {
+			if h := svgBar * float64(d) / total; d > 0 && h >= .05 {
+				y -= h
+				s.rect(fmt.Sprintf("p%d", ph), x, y, w, h)
+			}
+		}
+	}
+}
+
+// holds draws how long each chip holds its load.
+func (s *drawing) holds(i int, top float64) {
+	tp := &s.p.Tasks[i]
+	starts := map[int][]int64{}
+	for k := range s.p.Entries {
+		if e := &s.p.Entries[k]; e.Task == i {
+			starts[e.Job] = append(starts[e.Job], e.Start)
+		}
+	}
+	prog := programOf(s.p, i)
+	jobs := make([]int, 0, len(starts))
+	for j := range starts {
+		jobs = append(jobs, j)
+	}
+	slices.SortFunc(jobs, cmp.Compare[int])
+	for _, j := range jobs {
+		c := prog.follow(s.p.Array, len(tp.Frames), starts[j])
+		for at, chip := range tp.Task.Chips {
+			light := c.light[at] // of the first view, from whose load all views are
+			w := float64(c.hold[chip]) * s.scale
+			if w >= .2 {
+				s.rect("held", s.x(light), top+svgHold*float64(at%maxHoldLines), w, svgHold-1)
+			}
+		}
+	}
+}
+
+func (s *drawing) legend(y float64) {
+	x := svgLeft
+	for ph := int(facetdv1.Phase_PHASE_SELECT); ph < bus.NumPhases; ph++ {
+		if s.p.Busy[ph] == 0 {
+			continue
+		}
+		label := fmt.Sprintf("%s %.2g %%", phaseNames[ph], 100*float64(s.p.Busy[ph])/float64(s.p.Hyperperiod))
+		s.rect(fmt.Sprintf("p%d", ph), x, y-10, 11, 11)
+		s.text("dim", x+16, y, label)
+		x += 30 + 6.6*float64(len(label))
+	}
+	s.rect("held", x, y-6, 16, 2)
+	s.text("dim", x+22, y, "chip holds its load")
+	x += 150
+	s.line("due", x, y-10, x, y)
+	s.text("dim", x+8, y, "deadline")
+}
+
+// programOf rebuilds the traces of a planned task.
+func programOf(p *Plan, task int) *program {
+	tp := &p.Tasks[task]
+	out := &program{segments: tp.Segments, costs: tp.Costs}
+	for _, ops := range tp.Segments {
+		out.traces = append(out.traces, traceOf(p.Array, ops))
+	}
+	return out
+}

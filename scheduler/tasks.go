@@ -1,0 +1,197 @@
+package scheduler
+
+import (
+	"fmt"
+	"math"
+	"math/big"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// Bounds of what may be asked for. They keep a mistyped number from asking for
+// hours of planning; none of them is a property of the hardware.
+const (
+	maxRateHz    = 1e6
+	minRateHz    = 1e-3
+	maxViews     = 64
+	maxShares    = 64
+	maxSmoothing = 64
+	maxNameBytes = 64
+	maxLimit     = time.Hour
+)
+
+// NewTasks checks tasks for an array and makes them ready to plan. It reports
+// every mistake of all of them, with paths that begin with "tasks[i]"; the list of
+// tasks is nil when there is any.
+func NewTasks(a *chipmodel.Array, specs []*facetdv1.Task) ([]*Task, chipmodel.Mistakes) {
+	c := &checker{a: a}
+	if a.WiringOnly {
+		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to run tasks")
+		return nil, c.m
+	}
+	if len(specs) == 0 {
+		c.add("tasks", "there are no tasks", "give at least one")
+	}
+	seen := map[string]int{}
+	tasks := make([]*Task, len(specs))
+	for i, spec := range specs {
+		path := fmt.Sprintf("tasks[%d]", i)
+		c.taskName(path+".name", spec.GetName(), seen, i)
+		tasks[i] = c.task(path, spec)
+	}
+	if len(c.m) > 0 {
+		return nil, c.m
+	}
+	return tasks, nil
+}
+
+// checker gathers the mistakes of an input.
+type checker struct {
+	a *chipmodel.Array
+	m chipmodel.Mistakes
+}
+
+func (c *checker) add(path, message, hint string) { c.m.Add(path, message, hint) }
+
+func (c *checker) addf(path, hint, format string, args ...any) {
+	c.m.Add(path, fmt.Sprintf(format, args...), hint)
+}
+
+func badInName(r rune) bool {
+	return r <= ' ' || r == 0x7f || strings.ContainsRune(",[]{}\"'/\\", r)
+}
+
+func (c *checker) taskName(path, name string, seen map[string]int, i int) {
+	if !c.name(path, name, "task") {
+		return
+	}
+	if first, taken := seen[name]; taken {
+		c.addf(path, "names are unique", "the name %q is taken by task %d", name, first+1)
+		return
+	}
+	seen[name] = i
+}
+
+// name checks the form of a name and reports whether it is good.
+func (c *checker) name(path, name, what string) bool {
+	switch {
+	case name == "":
+		c.add(path, "the "+what+" has no name", "give it one")
+	case len(name) > maxNameBytes:
+		c.addf(path, fmt.Sprintf("use at most %d", maxNameBytes), "the name has %d bytes", len(name))
+	case strings.ContainsFunc(name, badInName):
+		c.addf(path, "use letters, digits, - _ and .", "the name %q has a comma, bracket, slash, quote or space", name)
+	default:
+		return true
+	}
+	return false
+}
+
+func (c *checker) task(path string, spec *facetdv1.Task) *Task {
+	t := &Task{Spec: spec, Name: spec.GetName()}
+	t.Chips, t.Class = c.target(path+".target", spec.GetTarget())
+	period := c.rate(path+".rate_hz", spec.GetRateHz())
+	t.Deadline = c.deadline(path+".deadline", spec.GetDeadline(), period)
+	t.MaxHold = c.limit(path+".max_hold", spec.GetMaxHold())
+	t.MaxSkew = c.limit(path+".max_skew", spec.GetMaxSkew())
+	if t.Class == nil {
+		return t
+	}
+	if spec.GetMaxHold() != nil && !t.Class.Kind.HasMemory() {
+		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s chips)", t.Class.Name, t.Class.Kind)
+	}
+	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
+	return t
+}
+
+// target resolves a target whose chips must all be of one class.
+func (c *checker) target(path string, target *facetdv1.Target) ([]int, *chipmodel.Class) {
+	chips, m := c.a.Resolve(target)
+	if len(m) > 0 {
+		c.m = append(c.m, m.Under(path)...)
+		return nil, nil
+	}
+	class := c.a.Chips[chips[0]].Class
+	for _, chip := range chips[1:] {
+		if other := c.a.Chips[chip].Class; other != class {
+			c.addf(path, "make one task for each class",
+				"the chips are of several classes: %q is a %s, %q a %s",
+				c.a.Chips[chips[0]].Name, class.Name, c.a.Chips[chip].Name, other.Name)
+			return nil, nil
+		}
+	}
+	return chips, class
+}
+
+// rate checks a rate and returns its period, 0 when it is bad.
+func (c *checker) rate(path string, hz float64) time.Duration {
+	switch {
+	case math.IsNaN(hz) || math.IsInf(hz, 0):
+		c.addf(path, "give jobs per second", "%g is not a number", hz)
+	case hz == 0:
+		c.add(path, "the task has no rate", "give jobs per second")
+	case hz < 0:
+		c.addf(path, "give jobs per second", "%g Hz is negative", hz)
+	case hz > maxRateHz:
+		c.addf(path, fmt.Sprintf("use at most %g", float64(maxRateHz)), "%g Hz is out of range", hz)
+	case hz < minRateHz:
+		c.addf(path, fmt.Sprintf("use %g or more, or capture single frames when they are wanted", float64(minRateHz)), "%g Hz is out of range", hz)
+	default:
+		return time.Duration(floorRat(periodOf(hz)))
+	}
+	return 0
+}
+
+// periodOf is the exact period in nanoseconds of a rate, which is taken as the
+// decimal number that it was written as.
+func periodOf(hz float64) *big.Rat {
+	rate, ok := new(big.Rat).SetString(strconv.FormatFloat(hz, 'g', -1, 64))
+	if !ok || rate.Sign() <= 0 {
+		return new(big.Rat).SetInt64(int64(time.Second))
+	}
+	return rate.Quo(new(big.Rat).SetInt64(int64(time.Second)), rate)
+}
+
+func floorRat(r *big.Rat) int64 {
+	return new(big.Int).Quo(r.Num(), r.Denom()).Int64()
+}
+
+// deadline returns the relative deadline: one period when none is given.
+func (c *checker) deadline(path string, d *durationpb.Duration, period time.Duration) time.Duration {
+	if d == nil {
+		return period
+	}
+	v := d.AsDuration()
+	switch {
+	case d.CheckValid() != nil || v > maxLimit:
+		c.add(path, "is longer than an hour", "leave it out for one period")
+	case v <= 0:
+		c.addf(path, "give a time above zero, or leave it out for one period", "%v is not a time to finish in", v)
+	case period > 0 && v > period:
+		c.addf(path, "use at most one period", "%v is above the period of %v", v, period)
+	}
+	return v
+}
+
+// limit returns an optional limit, 0 when unset.
+func (c *checker) limit(path string, d *durationpb.Duration) time.Duration {
+	if d == nil {
+		return 0
+	}
+	v := d.AsDuration()
+	switch {
+	case d.CheckValid() != nil || v > maxLimit:
+		c.add(path, "is longer than an hour", "leave it out for no limit")
+	case v < 0:
+		c.addf(path, "give a time above zero", "%v is negative", v)
+	case v == 0:
+		c.add(path, "is zero", "give a time above zero, or leave it out for no limit")
+	}
+	return v
+}

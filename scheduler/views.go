@@ -1,0 +1,209 @@
+package scheduler
+
+import (
+	"fmt"
+	"strings"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// views checks the views of a task on chips of a class; none means one plain view.
+func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Class) []View {
+	if len(specs) == 0 {
+		specs = []*facetdv1.View{{}}
+	}
+	if len(specs) > maxViews {
+		c.addf(path, fmt.Sprintf("use at most %d, or make several tasks", maxViews), "%d views are too many", len(specs))
+		return nil
+	}
+	seen := map[string]int{}
+	views := make([]View, len(specs))
+	for i, spec := range specs {
+		at := fmt.Sprintf("%s[%d]", path, i)
+		v := c.view(at, spec, class)
+		v.Name = spec.GetName()
+		if v.Name == "" {
+			v.Name = fmt.Sprintf("view-%d", i+1)
+		} else {
+			c.name(at+".name", v.Name, "view")
+		}
+		if first, taken := seen[v.Name]; taken {
+			c.addf(at+".name", "names are unique within a task", "the name %q is taken by view %d", v.Name, first+1)
+		}
+		seen[v.Name] = i
+		views[i] = v
+	}
+	return views
+}
+
+func (c *checker) view(path string, spec *facetdv1.View, class *chipmodel.Class) View {
+	var v View
+	rows := c.bin(path+".binning.rows", spec.GetBinning().GetRows())
+	columns := c.bin(path+".binning.columns", spec.GetBinning().GetColumns())
+	binned := rows > 1 || columns > 1
+	blocks := bus.Patterns{Columns: blockPattern(columns), Rows: blockPattern(rows)}
+	switch {
+	case class.Kind.HasMemory():
+		v.Shares = c.shares(path+".shares", spec.GetShares())
+		v.Shares = append(v.Shares, c.smoothing(path+".smoothing_steps", spec.GetSmoothingSteps())...)
+		if binned {
+			v.Shares = append(v.Shares, blocks)
+		}
+	case class.Kind.HasPatterns():
+		c.noMemory(path, spec, class, "their switches act before the light is sensed, so only binning is possible")
+		v.Patterns = blocks
+	default:
+		c.noMemory(path, spec, class, "they have no switches")
+		if binned {
+			c.addf(path+".binning", "leave it out, and read with row_step and column_step for fewer pixels",
+				"chips of class %q cannot bin: they have no switches (%s chips)", class.Name, class.Kind)
+		}
+	}
+	v.Trim = c.trim(path+".trim", spec.GetTrim(), class)
+	w, m := chipmodel.NewWindow(spec.GetWindow(), class, rows, columns)
+	c.m = append(c.m, m.Under(path+".window")...)
+	v.Window = w
+	return v
+}
+
+// noMemory reports what only chips with memory can do.
+func (c *checker) noMemory(path string, spec *facetdv1.View, class *chipmodel.Class, reason string) {
+	if len(spec.GetShares()) > 0 {
+		c.addf(path+".shares", "leave them out", "chips of class %q cannot share: %s (%s chips)", class.Name, reason, class.Kind)
+	}
+	if spec.GetSmoothingSteps() > 0 {
+		c.addf(path+".smoothing_steps", "leave it out", "chips of class %q cannot smooth: %s (%s chips)", class.Name, reason, class.Kind)
+	}
+}
+
+// bin checks the side of a block; 0 means 1.
+func (c *checker) bin(path string, n uint32) int {
+	switch n {
+	case 0:
+		return 1
+	case 1, 2, 4, 8:
+		return int(n)
+	}
+	c.addf(path, "use 1, 2, 4 or 8: patterns repeat every 8 cells", "a block of %d is not possible", n)
+	return 1
+}
+
+// blockPattern closes every switch but the last of each block: 2 is 0x55, 4 is
+// 0x77, 8 is 0x7f.
+func blockPattern(bin int) uint8 {
+	var p uint8
+	for i := range 8 {
+		if i%bin != bin-1 {
+			p |= 1 << i
+		}
+	}
+	return p
+}
+
+// Alternating pairs: cells 0-1, 2-3, ... and then 1-2, 3-4, ....
+const (
+	evenPairs = 0x55
+	oddPairs  = 0xaa
+)
+
+func (c *checker) smoothing(path string, steps uint32) []bus.Patterns {
+	if steps > maxSmoothing {
+		c.addf(path, fmt.Sprintf("use at most %d", maxSmoothing), "%d steps are too many", steps)
+		return nil
+	}
+	var shares []bus.Patterns
+	for i := range steps {
+		p := uint8(evenPairs)
+		if i%2 == 1 {
+			p = oddPairs
+		}
+		shares = append(shares, bus.Patterns{Columns: p, Rows: p})
+	}
+	return shares
+}
+
+func (c *checker) shares(path string, specs []*facetdv1.Share) []bus.Patterns {
+	if len(specs) > maxShares {
+		c.addf(path, fmt.Sprintf("use at most %d", maxShares), "%d shares are too many", len(specs))
+		return nil
+	}
+	var shares []bus.Patterns
+	for i, s := range specs {
+		at := fmt.Sprintf("%s[%d]", path, i)
+		before := len(c.m)
+		p := bus.Patterns{
+			Columns: c.pattern(at+".columns", s.GetColumns()),
+			Rows:    c.pattern(at+".rows", s.GetRows()),
+		}
+		if p == (bus.Patterns{}) && len(c.m) == before {
+			c.add(at, "the share closes no switch", `give columns or rows, such as "10101010"`)
+		}
+		shares = append(shares, p)
+	}
+	return shares
+}
+
+// pattern reads eight characters, bit 0 first; empty is no switch.
+func (c *checker) pattern(path, s string) uint8 {
+	if s == "" {
+		return 0
+	}
+	if len(s) != 8 || strings.Trim(s, "01") != "" {
+		c.addf(path, `write eight characters 0 or 1, bit 0 first, such as "10101010"`, "%q is not a switch pattern", s)
+		return 0
+	}
+	var p uint8
+	for i := range 8 {
+		if s[i] == '1' {
+			p |= 1 << i
+		}
+	}
+	return p
+}
+
+// PatternString writes a pattern bit 0 first, as it lies on the chip from left to
+// right.
+func PatternString(p uint8) string {
+	var b [8]byte
+	for i := range b {
+		b[i] = '0' + p>>i&1
+	}
+	return string(b[:])
+}
+
+// trim returns the values of all trim registers of trimmed chips.
+func (c *checker) trim(path string, t *facetdv1.TrimSettings, class *chipmodel.Class) []bus.RegisterValue {
+	spec := class.Spec.GetTrimmed()
+	if spec == nil {
+		if t != nil {
+			c.addf(path, "leave it out", "chips of class %q have no trim registers (%s chips)", class.Name, class.Kind)
+		}
+		return nil
+	}
+	bias := func(field string, given *uint32, nominal uint32) uint16 {
+		if given == nil {
+			return uint16(nominal)
+		}
+		if *given > 255 {
+			c.addf(path+"."+field, "use 0 to 255", "%d is out of range", *given)
+		}
+		return uint16(*given)
+	}
+	if t == nil {
+		t = &facetdv1.TrimSettings{}
+	}
+	if n := len(spec.GetGains()); int64(t.GetGainIndex()) >= int64(n) {
+		c.addf(path+".gain_index", fmt.Sprintf("use 0 to %d", n-1), "%d is none of the %d gains", t.GetGainIndex(), n)
+	}
+	if o := t.GetOffset(); o < -128 || o > 127 {
+		c.addf(path+".offset", "use -128 to 127", "%d is out of range", o)
+	}
+	return []bus.RegisterValue{
+		{Register: chipmodel.PixelBias, Value: bias("pixel_bias", t.PixelBias, spec.GetPixelBias().GetNominal())},
+		{Register: chipmodel.OutputBias, Value: bias("output_bias", t.OutputBias, spec.GetOutputBias().GetNominal())},
+		{Register: chipmodel.Gain, Value: uint16(t.GetGainIndex())},
+		{Register: chipmodel.Offset, Value: uint16(uint8(t.GetOffset()))},
+	}
+}
