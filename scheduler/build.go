@@ -314,6 +314,7 @@ func (p *planner) names() []string {
 // jobs lists the jobs of one hyperperiod.
 func (p *planner) jobs(cad *cadence, programs []*program) []timetable.Job {
 	var jobs []timetable.Job
+	cut := slices.ContainsFunc(programs, func(p *program) bool { return len(p.segments) > 1 })
 	for i, t := range p.tasks {
 		prog := programs[i]
 		costs := make([]int64, len(prog.costs))
@@ -321,8 +322,10 @@ func (p *planner) jobs(cad *cadence, programs []*program) []timetable.Job {
 			costs[s] = int64(prog.costs[s].Total())
 		}
 		job := timetable.Job{Task: i, Costs: costs}
+		if cut {
+			job.Resources = t.Chips // whole jobs too must not touch what a cut one holds
+		}
 		if len(costs) > 1 {
-			job.Resources = t.Chips
 			job.Within = prog.within(p.a, t)
 		}
 		for k := range cad.jobs[i] {

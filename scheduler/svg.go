@@ -82,14 +82,24 @@ func (s *drawing) text(class string, x, y float64, text string) {
 
 func (s *drawing) head(y float64) {
 	width, height := svgLeft+svgWide+svgRight, y+svgFoot
-	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
+	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"timetable\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
 	s.printf("<title>Timetable of %s</title>\n<style>\n", html.EscapeString(s.p.Array.Name))
-	s.printf("text{font:12px system-ui,sans-serif;fill:#24292f}.dim{fill:#57606a}.end{text-anchor:end}.mid{text-anchor:middle}.name{font-weight:600}\n")
-	s.printf(".page{fill:#ffffff}.win{fill:#6e7781;fill-opacity:.13}.grid{stroke:#6e7781;stroke-opacity:.28}.due{stroke:#c4302b;stroke-width:1.4}.held{fill:#8a6d1f;fill-opacity:.75}\n")
-	for i, c := range phaseColours {
-		s.printf(".p%d{fill:%s}", i, c)
+	// Every rule is for this drawing alone: it may stand within a page.
+	style := func(rules ...string) {
+		for _, r := range rules {
+			s.printf(".timetable %s\n", r)
+		}
 	}
-	s.printf("\n@media (prefers-color-scheme:dark){text{fill:#e6edf3}.dim{fill:#9ba5b0}.page{fill:#11161c}.win{fill:#adb8c4;fill-opacity:.16}.grid{stroke:#adb8c4}.due{stroke:#ff7b72}.held{fill:#d8b84f}}\n</style>\n")
+	style("text{font:12px system-ui,sans-serif;fill:#24292f}", ".dim{fill:#57606a}", ".end{text-anchor:end}", ".mid{text-anchor:middle}",
+		".name{font-weight:600}", ".page{fill:#ffffff}", ".win{fill:#6e7781;fill-opacity:.13}", ".grid{stroke:#6e7781;stroke-opacity:.28}",
+		".due{stroke:#c4302b;stroke-width:1.4}", ".held{fill:#8a6d1f;fill-opacity:.75}")
+	for i, c := range phaseColours {
+		style(fmt.Sprintf(".p%d{fill:%s}", i, c))
+	}
+	s.printf("@media (prefers-color-scheme:dark){\n")
+	style("text{fill:#e6edf3}", ".dim{fill:#9ba5b0}", ".page{fill:#11161c}", ".win{fill:#adb8c4;fill-opacity:.16}", ".grid{stroke:#adb8c4}",
+		".due{stroke:#ff7b72}", ".held{fill:#d8b84f}")
+	s.printf("}\n</style>\n")
 	s.rect("page", 0, 0, width, height)
 	m := s.p.Message
 	s.text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus", s.p.Array.Name, millis(int64(s.p.Hyperperiod)), 100*m.GetUtilization()))
