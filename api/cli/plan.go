@@ -37,7 +37,7 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 }
 
 func predictions(w io.Writer, p *facetdv1.Plan) error {
-	t := NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">JOB", ">BUS", ">RESPONSE", ">WORST", ">SLACK", ">JITTER", ">SKEW", ">HOLD", ">DROOP", ">FRAMES", ">SEGMENTS")
+	t := NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">JOB", ">BUS", ">RESPONSE FROM", ">TO", ">SLACK", ">JITTER", ">SKEW", ">HOLD", ">DROOP", ">FRAMES", ">SEGMENTS")
 	for _, q := range p.GetPredictions() {
 		hold, droop := "-", "-"
 		if q.GetWorstHoldNs() > 0 {

@@ -1,0 +1,106 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/deploy"
+)
+
+// fileForm says what may stand for a file on the command line.
+const fileForm = "a file, - for standard input, or demo for the built-in example"
+
+// maxFile bounds what is read of a file.
+const maxFile = 16 << 20
+
+// mistakesError is a file with mistakes.
+type mistakesError struct {
+	file     string
+	mistakes chipmodel.Mistakes
+}
+
+func (e *mistakesError) Error() string {
+	if len(e.mistakes) == 1 {
+		return e.mistakes.Error()
+	}
+	return fmt.Sprintf("%s has %d mistakes\n%s", e.file, len(e.mistakes), e.mistakes.Error())
+}
+
+// ErrorJSON is the error as --output json prints it.
+func (e *mistakesError) ErrorJSON() any {
+	return struct {
+		Error    string             `json:"error"`
+		Mistakes chipmodel.Mistakes `json:"mistakes"`
+	}{e.Error(), e.mistakes}
+}
+
+// source is a file that was read: its name for messages, and its text.
+type source struct {
+	name string
+	data []byte
+}
+
+// open reads a file as fileForm says; builtin is what demo stands for.
+func open(stdin io.Reader, name string, builtin []byte, builtinName string) (source, error) {
+	in := stdin
+	switch name {
+	case "demo":
+		return source{builtinName, builtin}, nil
+	case "-":
+		name = "stdin"
+	default:
+		f, err := os.Open(name)
+		if err != nil {
+			return source{}, plainPathError(err)
+		}
+		defer f.Close()
+		in = f
+	}
+	data, err := io.ReadAll(io.LimitReader(in, maxFile+1))
+	switch {
+	case err != nil:
+		return source{}, plainPathError(err)
+	case len(data) > maxFile:
+		return source{}, fmt.Errorf("%s is larger than %d MiB", name, maxFile>>20)
+	}
+	return source{name, data}, nil
+}
+
+// plainPathError drops the system call from an error about a file.
+func plainPathError(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", p.Path, p.Err)
+	}
+	return err
+}
+
+func readArray(stdin io.Reader, name string) (*chipmodel.Array, error) {
+	s, err := open(stdin, name, deploy.CrawlerArray, "demo array.yaml")
+	if err != nil {
+		return nil, err
+	}
+	a, m := arrayfile.ParseArray(s.name, s.data)
+	if len(m) > 0 {
+		return nil, &mistakesError{s.name, m}
+	}
+	return a, nil
+}
+
+func readTasks(stdin io.Reader, name string) (source, []*facetdv1.Task, error) {
+	s, err := open(stdin, name, deploy.CrawlerTasks, "demo tasks.yaml")
+	if err != nil {
+		return s, nil, err
+	}
+	tasks, m := arrayfile.ParseTasks(s.name, s.data)
+	if len(m) > 0 {
+		return s, nil, &mistakesError{s.name, m}
+	}
+	return s, tasks, nil
+}

@@ -1,0 +1,20 @@
+// Command facetd operates an array of image-sensor chips on one bus: it runs the
+// daemon, and answers offline what an array file, its wiring and a set of tasks
+// amount to.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"facetd.example/api/cli"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	status := cli.Execute(ctx, newRoot(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}

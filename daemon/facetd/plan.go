@@ -1,0 +1,117 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/scheduler"
+)
+
+func planCommand() *cobra.Command {
+	var svg string
+	var segments bool
+	cmd := &cobra.Command{
+		Use:   "plan ARRAY TASKS",
+		Short: "Plan tasks on an array: what each will see, or why they do not fit",
+		Long: `plan works out the timetable of a file of tasks on an array, without a daemon. It
+shows of each task the planned rate, response times, slack, skew, hold and droop, and
+how busy the bus is by phase. Tasks that do not fit are refused with numbers and with
+what would fit, and exit status 1. Under --output json it prints the schema's Plan as
+protobuf JSON. --svg draws the timetable.
+ARRAY and TASKS are each ` + fileForm + `.`,
+		Example: `  facetd plan array.yaml tasks.yaml
+  facetd plan demo demo --svg timetable.svg
+  facetd plan demo tasks.yaml --output json`,
+		Args: cli.Args("ARRAY", "TASKS"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if args[0] == "-" && args[1] == "-" {
+				return cli.Usagef("only one of the two files can be standard input")
+			}
+			if svg == "-" && cli.WantsJSON(cmd) {
+				return cli.Usagef("--svg - and --output json both print to standard output")
+			}
+			plan, message, err := planFiles(cmd, args[0], args[1])
+			if err != nil {
+				return err
+			}
+			if cli.WantsJSON(cmd) {
+				err = cli.WriteJSON(cmd.OutOrStdout(), message)
+			} else if svg != "-" || plan == nil {
+				err = cli.WritePlan(cmd.OutOrStdout(), message, segments)
+			}
+			switch {
+			case err != nil:
+				return err
+			case plan == nil:
+				return cli.ErrReported
+			case svg == "":
+				return nil
+			}
+			var drawing bytes.Buffer
+			if err := scheduler.TimetableSVG(&drawing, plan); err != nil {
+				return err
+			}
+			return writeFile(cmd, svg, drawing.Bytes())
+		},
+	}
+	cmd.Flags().StringVar(&svg, "svg", "", "draw the timetable into this file (- is standard output, in place of the table)")
+	cmd.Flags().BoolVar(&segments, "segments", false, "list every segment of the timetable too")
+	return cmd
+}
+
+// planFiles plans a file of tasks on an array file. The plan is nil when the tasks
+// do not fit; the message then holds the refusal.
+func planFiles(cmd *cobra.Command, arrayName, tasksName string) (*scheduler.Plan, *facetdv1.Plan, error) {
+	a, err := readArray(cmd.InOrStdin(), arrayName)
+	if err != nil {
+		return nil, nil, err
+	}
+	src, specs, err := readTasks(cmd.InOrStdin(), tasksName)
+	if err != nil {
+		return nil, nil, err
+	}
+	tasks, m := scheduler.NewTasks(a, specs)
+	if len(m) > 0 {
+		return nil, nil, &mistakesError{src.name, arrayfile.Locate(src.name, src.data, m)}
+	}
+	plan, err := scheduler.Build(a, tasks, scheduler.Options{})
+	var refusal *scheduler.RefusalError
+	switch {
+	case errors.As(err, &refusal):
+		return nil, &facetdv1.Plan{Array: a.Name, Tasks: specs, Refusal: refusal.Refusal, Utilization: refusal.Refusal.GetUtilization()}, nil
+	case err != nil:
+		return nil, nil, err
+	}
+	return plan, plan.Message, nil
+}
+
+// writeFile writes a file whole or not at all, and says so; - is standard output.
+func writeFile(cmd *cobra.Command, name string, data []byte) error {
+	if name == "-" {
+		_, err := cmd.OutOrStdout().Write(data)
+		return err
+	}
+	f, err := os.CreateTemp(filepath.Dir(name), ".facetd-*")
+	if err != nil {
+		return plainPathError(err)
+	}
+	defer os.Remove(f.Name()) // fails once it has its name, which is right
+	_, err = f.Write(data)
+	err = errors.Join(err, f.Chmod(0o644), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), name)
+	}
+	if err != nil {
+		return plainPathError(err)
+	}
+	fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", name)
+	return nil
+}

@@ -1,0 +1,330 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/selectword"
+)
+
+func checkCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "check ARRAY",
+		Short: "Check an array file: list every mistake, or sum up what it describes",
+		Long: `check lists every mistake of an array file with its place, field and a hint, and
+exits with status 1. A file without mistakes is summed up: its chips, classes, lanes
+and select lines, and of each group how many select words it needs, and how many
+where no chip may be reached twice.
+ARRAY is ` + fileForm + `.`,
+		Example: `  facetd check array.yaml
+  facetd check demo
+  facetd check array.yaml --output json`,
+		Args: cli.Args("ARRAY"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			a, err := readArray(cmd.InOrStdin(), args[0])
+			var wrong *mistakesError
+			if errors.As(err, &wrong) && !cli.WantsJSON(cmd) {
+				fmt.Fprintln(cmd.OutOrStdout(), wrong.mistakes.Error())
+				fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(wrong.mistakes), "mistake"), wrong.file)
+				return cli.ErrReported
+			}
+			if err != nil {
+				return err
+			}
+			s := summarize(a)
+			if cli.WantsJSON(cmd) {
+				return cli.WriteJSON(cmd.OutOrStdout(), s)
+			}
+			return s.write(cmd)
+		},
+	}
+}
+
+// summary is what check says of a good array.
+type summary struct {
+	Name       string         `json:"name"`
+	Digest     string         `json:"digest"`
+	Lines      int            `json:"select_lines"`
+	Chips      int            `json:"chips"`
+	WiringOnly bool           `json:"wiring_only"`
+	Classes    []classSummary `json:"classes"`
+	Lanes      []laneSummary  `json:"lanes"`
+	Groups     []groupSummary `json:"groups"`
+}
+
+type classSummary struct {
+	Name    string `json:"name"`
+	Kind    string `json:"kind"`
+	Rows    int    `json:"rows"`
+	Columns int    `json:"columns"`
+	Chips   int    `json:"chips"`
+}
+
+type laneSummary struct {
+	Name          string  `json:"name"`
+	Chips         int     `json:"chips"`
+	CapacitancePF float64 `json:"capacitance_pf"`
+	Bits          int     `json:"bits"`
+	SlowestNS     int64   `json:"slowest_settle_ns"`
+}
+
+type groupSummary struct {
+	Name  string   `json:"name"`
+	Chips int      `json:"chips"`
+	Cover coverSum `json:"cover"`
+	Once  coverSum `json:"once"`
+}
+
+// coverSum is how many words a target needs, or why there are none.
+type coverSum struct {
+	Words   int    `json:"words"`
+	Optimal bool   `json:"optimal"`
+	Error   string `json:"error,omitempty"`
+}
+
+func (c coverSum) String() string {
+	switch {
+	case c.Error != "":
+		return "none"
+	case !c.Optimal:
+		return fmt.Sprintf("%d or fewer", c.Words)
+	}
+	return fmt.Sprint(c.Words)
+}
+
+func summarize(a *chipmodel.Array) *summary {
+	s := &summary{Name: a.Name, Digest: a.Digest, Lines: len(a.Lines), Chips: len(a.Chips), WiringOnly: a.WiringOnly, Classes: []classSummary{}, Lanes: []laneSummary{}}
+	for _, c := range a.Classes {
+		n := 0
+		for i := range a.Chips {
+			if a.Chips[i].Class == c {
+				n++
+			}
+		}
+		s.Classes = append(s.Classes, classSummary{c.Name, c.Kind.String(), c.Rows, c.Columns, n})
+	}
+	for _, l := range a.Lanes {
+		sum := laneSummary{Name: l.Name, Chips: len(l.Chips), CapacitancePF: l.CapacitanceFarads * 1e12, Bits: l.Bits}
+		for _, c := range l.Chips {
+			sum.SlowestNS = max(sum.SlowestNS, a.LaneSettle(c).Nanoseconds())
+		}
+		s.Lanes = append(s.Lanes, sum)
+	}
+	for _, g := range append([]chipmodel.Group{{Name: "all", Chips: a.All()}}, a.Groups...) {
+		s.Groups = append(s.Groups, groupSummary{g.Name, len(g.Chips), coverSummary(a, g.Chips, false), coverSummary(a, g.Chips, true)})
+	}
+	return s
+}
+
+func coverSummary(a *chipmodel.Array, chips []int, once bool) coverSum {
+	words, optimal, _, err := scheduler.Cover(a, chips, once)
+	if err != nil {
+		return coverSum{Error: coverError(a, err).Error()}
+	}
+	return coverSum{Words: len(words), Optimal: optimal}
+}
+
+func (s *summary) write(cmd *cobra.Command) error {
+	w := cmd.OutOrStdout()
+	name := s.Name
+	if name == "" {
+		name = "the array"
+	}
+	fmt.Fprintf(w, "%s is in order: %s, %s, %s\n", name, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"), cli.Count(len(s.Lanes), "lane"))
+	fmt.Fprintf(w, "digest %s\n\n", s.Digest)
+	if s.WiringOnly {
+		fmt.Fprint(w, "The file describes wiring alone: no classes, lanes or timing.\n\n")
+	} else {
+		t := cli.NewTable("CLASS", "KIND", ">LATTICE", ">CHIPS")
+		for _, c := range s.Classes {
+			t.Row(c.Name, c.Kind, fmt.Sprintf("%dx%d", c.Rows, c.Columns), fmt.Sprint(c.Chips))
+		}
+		if err := t.Write(w); err != nil {
+			return err
+		}
+		t = cli.NewTable("LANE", ">CHIPS", ">CAPACITANCE", ">BITS", ">SLOWEST SETTLING")
+		for _, l := range s.Lanes {
+			t.Row(l.Name, fmt.Sprint(l.Chips), cli.Significant(l.CapacitancePF)+" pF", fmt.Sprint(l.Bits), cli.NS(l.SlowestNS))
+		}
+		fmt.Fprintln(w)
+		if err := t.Write(w); err != nil {
+			return err
+		}
+		fmt.Fprintln(w)
+	}
+	t := cli.NewTable("TARGET", ">CHIPS", ">WORDS", ">WORDS, EACH CHIP ONCE")
+	for _, g := range s.Groups {
+		t.Row(g.Name, fmt.Sprint(g.Chips), g.Cover.String(), g.Once.String())
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	for _, g := range s.Groups {
+		switch {
+		case g.Cover.Error != "":
+			fmt.Fprintf(w, "%s: %s\n", g.Name, g.Cover.Error)
+		case g.Once.Error != "":
+			fmt.Fprintf(w, "%s, each chip once: %s\n", g.Name, g.Once.Error)
+		}
+	}
+	return nil
+}
+
+func reachCommand() *cobra.Command {
+	var lines []string
+	cmd := &cobra.Command{
+		Use:   "reach ARRAY --lines LINES",
+		Short: "Show which chips listen under a set of select lines",
+		Long: `reach shows the chips that listen while exactly these lines are active: those whose
+every select input is wired to one of them. A file with select_lines and chips alone
+is enough. ARRAY is ` + fileForm + `.`,
+		Example: `  facetd reach array.yaml --lines fw,x0,y0
+  facetd reach demo --lines fw,x0,x1,y0 --output json`,
+		Args: cli.Args("ARRAY"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !cmd.Flags().Changed("lines") {
+				return cli.Usagef("give the active lines: --lines a,b")
+			}
+			a, err := readArray(cmd.InOrStdin(), args[0])
+			if err != nil {
+				return err
+			}
+			word, err := wordOf(a, lines)
+			if err != nil {
+				return err
+			}
+			w := scheduler.SelectWord(a, word)
+			if cli.WantsJSON(cmd) {
+				return cli.WriteJSONLine(cmd.OutOrStdout(), cli.NewWord(w))
+			}
+			return cli.WriteWords(cmd.OutOrStdout(), []*facetdv1.SelectWord{w})
+		},
+	}
+	cmd.Flags().StringSliceVar(&lines, "lines", nil, "the active select lines, comma separated")
+	return cmd
+}
+
+func wordOf(a *chipmodel.Array, lines []string) (chipmodel.LineSet, error) {
+	var word chipmodel.LineSet
+	var unknown []string
+	for _, name := range lines {
+		if i := a.Line(strings.TrimSpace(name)); i >= 0 {
+			word |= 1 << uint(i)
+		} else {
+			unknown = append(unknown, fmt.Sprintf("no select line is called %q", name))
+		}
+	}
+	if len(unknown) > 0 {
+		return 0, fmt.Errorf("%s; the array has: %s", strings.Join(unknown, ", "), strings.Join(a.Lines, ", "))
+	}
+	return word, nil
+}
+
+func coverCommand() *cobra.Command {
+	var target string
+	var once bool
+	cmd := &cobra.Command{
+		Use:   "cover ARRAY --target TARGET",
+		Short: "Find the fewest select words that reach exactly a target",
+		Long: `cover finds the fewest select words that together reach every chip of TARGET and no
+other. With --once no chip is reached twice, as strobes need it. Where there are
+none it names the chips in the way and exits with status 1. A file with select_lines
+and chips alone is enough.
+ARRAY is ` + fileForm + `.
+TARGET is a comma list of chips, groups and "all".`,
+		Example: `  facetd cover array.yaml --target wall
+  facetd cover demo --target bow,bed-0 --once --output json`,
+		Args: cli.Args("ARRAY"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if target == "" {
+				return cli.Usagef("give the target: --target a,b")
+			}
+			a, err := readArray(cmd.InOrStdin(), args[0])
+			if err != nil {
+				return err
+			}
+			chips, err := targetOf(a, target)
+			if err != nil {
+				return err
+			}
+			words, optimal, bound, err := scheduler.Cover(a, chips, once)
+			if err != nil {
+				return coverError(a, err)
+			}
+			if cli.WantsJSON(cmd) {
+				return cli.WriteJSONLine(cmd.OutOrStdout(), cli.NewWords(words, optimal, int64(bound)))
+			}
+			return cli.WriteCover(cmd.OutOrStdout(), words, optimal, int64(bound))
+		},
+	}
+	cmd.Flags().StringVar(&target, "target", "", "the chips to reach: a comma list of chips, groups and all")
+	cmd.Flags().BoolVar(&once, "once", false, "reach no chip twice")
+	return cmd
+}
+
+// targetOf returns the chips of a comma list of chips, groups and "all", each
+// once and by ascending index.
+func targetOf(a *chipmodel.Array, list string) ([]int, error) {
+	member := make([]bool, len(a.Chips))
+	var wrong []string
+	for name := range strings.SplitSeq(list, ",") {
+		name = strings.TrimSpace(name)
+		var chips []int
+		switch {
+		case name == "":
+			wrong = append(wrong, fmt.Sprintf("%q has an empty name between its commas", list))
+		case name == "all":
+			chips = a.All()
+		case a.Group(name) != nil:
+			chips = a.Group(name)
+		case a.Chip(name) >= 0:
+			chips = []int{a.Chip(name)}
+		default:
+			_, m := a.Resolve(&facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{name}}}})
+			wrong = append(wrong, fmt.Sprintf("no chip or group is called %q (%s)", name, m[0].Hint))
+		}
+		for _, c := range chips {
+			member[c] = true
+		}
+	}
+	if len(wrong) > 0 {
+		return nil, fmt.Errorf("target: %s", strings.Join(wrong, "; "))
+	}
+	var chips []int
+	for i, in := range member {
+		if in {
+			chips = append(chips, i)
+		}
+	}
+	return chips, nil
+}
+
+// coverError puts names into the errors of a cover.
+func coverError(a *chipmodel.Array, err error) error {
+	names := func(chips []int) string {
+		list := a.ChipNames(slices.Clone(chips))
+		for i := range list {
+			list[i] = fmt.Sprintf("%q", list[i])
+		}
+		return strings.Join(list, ", ")
+	}
+	var unreachable *selectword.UnreachableError
+	var clash *selectword.ClashError
+	switch {
+	case errors.As(err, &unreachable):
+		return fmt.Errorf("no select words reach exactly this target: every word that reaches chip %q also reaches %s, outside the target",
+			a.Chips[unreachable.Chip].Name, names(unreachable.Blocking))
+	case errors.As(err, &clash):
+		return fmt.Errorf("no select words reach each chip of this target exactly once: chips %s can only be told apart by words that reach chips outside the target, or one of them twice",
+			names(clash.Chips))
+	}
+	return err
+}
