@@ -1,0 +1,85 @@
+package virtual
+
+import (
+	"fmt"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
+)
+
+// lightFunc fills dst with the light in lux on one row of a chip at a bus time.
+type lightFunc func(dst []float64, row int, atNS int64)
+
+// dieModel is what the bus needs of a simulated die.
+type dieModel interface {
+	Write(r facetdv1.Register, value uint16)
+	Strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light lightFunc)
+	// Row gives the volts of pixels of one row, the first at column and columnStep
+	// apart, sampled from atNS on, intervalNS apart.
+	Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light lightFunc)
+}
+
+// laneModel is what the bus needs of a lane: its amplifier and converter.
+type laneModel interface {
+	Convert(codes []uint16, volts []float64)
+}
+
+// simulatedChip is one chip on the bus.
+type simulatedChip struct {
+	die    dieModel
+	light  lightFunc
+	memory bool
+	loaded bool
+	// loadedAt is the start of the last load.
+	loadedAt int64
+}
+
+type simulatedLane struct {
+	laneModel
+	highest uint16 // code
+}
+
+// makeDies makes every chip with its view of the scene, and every lane.
+func (b *Bus) makeDies() error {
+	b.chips = make([]simulatedChip, len(b.array.Chips))
+	widest := 0
+	for i := range b.array.Chips {
+		chip := &b.array.Chips[i]
+		view, err := viewOf(chip)
+		if err != nil {
+			return fmt.Errorf("chip %s: %w", chip.Name, err)
+		}
+		widest = max(widest, chip.Class.Columns)
+		b.chips[i] = simulatedChip{
+			die:    newDie(b.array, i, b.cfg.Seed),
+			memory: chip.Class.Kind.HasMemory(),
+			light: func(dst []float64, row int, atNS int64) {
+				b.cfg.Scene.Row(dst, view, row, atNS)
+			},
+		}
+	}
+	b.volts = make([]float64, widest)
+	b.lanes = make([]simulatedLane, len(b.array.Lanes))
+	for i := range b.lanes {
+		b.lanes[i] = simulatedLane{newLane(b.array, i, b.cfg.Seed), uint16(1)<<b.array.Lanes[i].Bits - 1}
+	}
+	return nil
+}
+
+// viewOf is the geometry of one chip under the scene.
+func viewOf(chip *chipmodel.Chip) (*scene.View, error) {
+	lattice := chip.Class.Spec.GetLattice()
+	mount, lens := chip.Spec.GetMount(), chip.Spec.GetLens()
+	return scene.NewView(
+		scene.Lattice{
+			Rows: chip.Class.Rows, Columns: chip.Class.Columns, Hexagonal: chip.Class.Hexagonal(),
+			PitchXUm: lattice.GetPitchXUm(), PitchYUm: lattice.GetPitchYUm(),
+		},
+		scene.Optics{
+			YawDeg: mount.GetYawDeg(), PitchDeg: mount.GetPitchDeg(), RollDeg: mount.GetRollDeg(),
+			HorizontalFOVDeg: lens.GetHorizontalFovDeg(), VerticalFOVDeg: lens.GetVerticalFovDeg(),
+			DistortionK1: lens.GetDistortionK1(), Vignetting: lens.GetVignetting(), BlurPixels: lens.GetBlurPixels(),
+		})
+}

@@ -1,0 +1,95 @@
+package virtual
+
+import (
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// keptWords bounds the memory of what each select word reaches.
+const keptWords = 4096
+
+// do simulates one operation that begins at bus time at.
+func (b *Bus) do(op *bus.Op, at int64, res *bus.Result) {
+	switch op.Kind {
+	case bus.OpSelect:
+		b.word = op.Word
+		b.listening = b.reachOf(op.Word)
+	case bus.OpWrite:
+		for _, c := range b.listening {
+			b.chips[c].die.Write(op.Register, op.Value)
+		}
+	case bus.OpStrobe:
+		for _, c := range b.listening {
+			b.chips[c].strobe(op.Strobe, at, op.Hold)
+		}
+	case bus.OpScan, bus.OpClockOut:
+		b.scan(op.Scan, at, res)
+	}
+}
+
+func (b *Bus) reachOf(word chipmodel.LineSet) []int {
+	reached, known := b.reach[word]
+	if !known {
+		if len(b.reach) >= keptWords {
+			clear(b.reach)
+		}
+		reached = b.array.Reach(word)
+		b.reach[word] = reached
+	}
+	return reached
+}
+
+// scan reads a window of every chip of a scan. The captures share one allocation.
+func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
+	t := b.array.ScanTime(s.Chips, s.Window)
+	pixels := s.Window.Pixels()
+	codes := make([]uint16, pixels*len(s.Chips))
+	for i, c := range s.Chips {
+		cp := bus.Capture{
+			Chip: c, Frame: s.Frames[i], FirstRow: s.FirstRow, Window: s.Window,
+			Codes:         codes[i*pixels : (i+1)*pixels : (i+1)*pixels],
+			FirstSampleNS: at + int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+			ConvertedNS: at + int64(t.Duration),
+		}
+		cp.LightNS = cp.FirstSampleNS
+		if chip := &b.chips[c]; chip.memory && chip.loaded {
+			cp.LightNS = chip.loadedAt
+			cp.HoldNS = cp.LastSampleNS() - chip.loadedAt
+		}
+		b.read(&cp)
+		res.Captures = append(res.Captures, cp)
+	}
+}
+
+// read converts the pixels of one chip, row by row.
+func (b *Bus) read(cp *bus.Capture) {
+	chip := &b.chips[cp.Chip]
+	lane := &b.lanes[b.array.Chips[cp.Chip].Lane]
+	w := cp.Window
+	volts := b.volts[:w.Columns]
+	for r := range w.Rows {
+		codes := cp.Codes[r*w.Columns : (r+1)*w.Columns]
+		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
+		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, int64(cp.PixelInterval), chip.light)
+		lane.Convert(codes, volts)
+		for _, code := range codes {
+			if code == 0 {
+				cp.Low++
+			}
+			if code == lane.highest {
+				cp.High++
+			}
+		}
+	}
+}
+
+// strobe acts on one chip that listens.
+func (c *simulatedChip) strobe(s facetdv1.Strobe, at int64, hold time.Duration) {
+	if s == chipmodel.Load && c.memory {
+		c.loaded, c.loadedAt = true, at
+	}
+	c.die.Strobe(s, at, hold, c.light)
+}
