@@ -1,0 +1,117 @@
+package dispatch
+
+import (
+	"encoding/binary"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+// openJob is a job that has begun and not ended, with the frames read so far.
+type openJob struct {
+	job    bus.Job
+	set    *facetdv1.FrameSet
+	frames []scheduler.FrameSpec
+	rows   []int // rows of each frame that have been read
+	next   int   // segment expected next
+}
+
+// newOpenJob lays out the frames of a job: their pixels are zero until read.
+func newOpenJob(a *chipmodel.Array, job bus.Job, startNS int64, views []scheduler.View, frames []scheduler.FrameSpec) *openJob {
+	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames))}
+	o.set = &facetdv1.FrameSet{
+		Task: job.Task, Job: job.Number, StartBusNs: startNS,
+		ReleaseBusNs: job.Release, DeadlineBusNs: job.Deadline,
+		Frames: make([]*facetdv1.Frame, len(frames)),
+	}
+	for i, f := range frames {
+		o.set.Frames[i] = emptyFrame(a, f, views[f.View].Name)
+	}
+	return o
+}
+
+func emptyFrame(a *chipmodel.Array, f scheduler.FrameSpec, view string) *facetdv1.Frame {
+	chip := &a.Chips[f.Chip]
+	lane := &a.Lanes[chip.Lane]
+	conv := lane.Spec.GetConverter()
+	lattice := facetdv1.LatticeKind_LATTICE_KIND_SQUARE
+	if chip.Class.Hexagonal() {
+		lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
+	}
+	return &facetdv1.Frame{
+		Chip: chip.Name, View: view, Lattice: lattice,
+		Rows: uint32(f.Window.Rows), Columns: uint32(f.Window.Columns), Window: f.Window.Message(),
+		PixelFormat: "Mono16", SignificantBits: uint32(lane.Bits),
+		Data:          make([]byte, 2*f.Window.Pixels()),
+		RowOffsetNs:   make([]int64, f.Window.Rows),
+		CodeZeroVolts: conv.GetLowVolts(),
+		VoltsPerCode:  (conv.GetHighVolts() - conv.GetLowVolts()) / float64(uint64(1)<<lane.Bits),
+	}
+}
+
+// take puts a capture into its frame.
+func (o *openJob) take(c *bus.Capture, hostTime func(int64) (time.Time, time.Duration)) {
+	f := o.set.Frames[c.Frame]
+	base := c.FirstRow * int(f.GetColumns()) * 2
+	for i, code := range c.Codes {
+		binary.LittleEndian.PutUint16(f.Data[base+2*i:], code)
+	}
+	if o.rows[c.Frame] == 0 {
+		host, off := hostTime(c.FirstSampleNS)
+		f.FirstSampleBusNs = c.FirstSampleNS
+		f.FirstSampleTime = timestamppb.New(host)
+		f.TimeUncertaintyNs = int64(off)
+		f.PixelIntervalNs = int64(c.PixelInterval)
+		f.LightBusNs = c.LightNS
+	}
+	for r := range c.Window.Rows {
+		f.RowOffsetNs[c.FirstRow+r] = c.FirstSampleNS + int64(r)*int64(c.RowInterval) - f.GetFirstSampleBusNs()
+	}
+	o.rows[c.Frame] += c.Window.Rows
+	f.ClippedLow += uint32(c.Low)
+	f.ClippedHigh += uint32(c.High)
+	f.HoldNs = max(f.GetHoldNs(), c.HoldNS)
+	f.LastConvertedBusNs = max(f.GetLastConvertedBusNs(), c.ConvertedNS)
+}
+
+// incomplete names the first frame that lacks rows, or is "".
+func (o *openJob) incomplete() string {
+	for i, f := range o.set.GetFrames() {
+		if o.rows[i] < int(f.GetRows()) {
+			return f.GetChip() + " " + f.GetView()
+		}
+	}
+	return ""
+}
+
+// close ends the job at a bus time. Frames that were not read whole go out with
+// what there is only when the job failed.
+func (o *openJob) close(endNS int64, failure string) {
+	if missing := o.incomplete(); missing != "" && failure == "" {
+		failure = "frame " + missing + " was not read whole"
+	}
+	s := o.set
+	s.FinishBusNs = endNS
+	s.Late = endNS > s.GetDeadlineBusNs()
+	s.Failure = failure
+	var first, last int64
+	seen := false
+	for i, f := range s.GetFrames() {
+		if o.rows[i] == 0 {
+			continue
+		}
+		if !seen {
+			first, last, seen = f.GetLightBusNs(), f.GetLightBusNs(), true
+		}
+		first, last = min(first, f.GetLightBusNs()), max(last, f.GetLightBusNs())
+	}
+	s.SkewNs = last - first
+	if s.GetTask() == "" {
+		s.DeadlineBusNs = 0 // a one-shot has none
+	}
+}

@@ -1,0 +1,223 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/scheduler"
+)
+
+// change is a new timetable that waits for an instant when no job is open.
+type change struct {
+	plan  *scheduler.Plan
+	tasks []*facetdv1.Task
+	done  chan changeDone // nil for the loop's own changes; holds one answer
+	seen  bool
+}
+
+type changeDone struct {
+	effectiveNS int64
+	err         error
+}
+
+// AddTask plans a task beside the running ones and returns once the timetable
+// with it is in force.
+func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
+		if slices.ContainsFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() }) {
+			return nil, &ExistsError{What: "task", Name: t.GetName()}
+		}
+		return append(running, t), nil
+	})
+}
+
+// RemoveTask returns once the timetable without the task is in force.
+func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error) {
+	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
+		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == name })
+		if i < 0 {
+			return nil, &NotFoundError{What: "task", Name: name}
+		}
+		return slices.Delete(running, i, i+1), nil
+	})
+}
+
+// changeTasks plans outside the loop and hands the plan over. Changes wait for
+// one another; the queue is the callers themselves, each bounded by its context.
+func (d *Dispatcher) changeTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error)) (int64, error) {
+	select {
+	case d.changing <- struct{}{}:
+		defer func() { <-d.changing }()
+	case <-ctx.Done():
+		return 0, ctx.Err()
+	}
+	tasks, err := edit(d.specs())
+	if err != nil {
+		return 0, err
+	}
+	plan, err := d.planFor(tasks)
+	if err != nil {
+		return 0, err
+	}
+	c := &change{plan: plan, tasks: tasks, done: make(chan changeDone, 1)}
+	d.mu.Lock()
+	if d.ended != nil {
+		defer d.mu.Unlock()
+		return 0, d.ended
+	}
+	d.change = c
+	d.wakeLoop()
+	d.mu.Unlock()
+	select {
+	case done := <-c.done:
+		return done.effectiveNS, done.err
+	case <-ctx.Done():
+		return d.withdraw(ctx, c)
+	}
+}
+
+// withdraw takes a change back, unless the loop was faster.
+func (d *Dispatcher) withdraw(ctx context.Context, c *change) (int64, error) {
+	d.mu.Lock()
+	taken := d.change != c
+	if !taken {
+		d.change = nil
+	}
+	d.mu.Unlock()
+	if !taken {
+		return 0, ctx.Err()
+	}
+	done := <-c.done
+	return done.effectiveNS, done.err
+}
+
+func (d *Dispatcher) pendingChange() *change {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.change
+}
+
+// takeChange puts a timetable in force: it runs the opening, which brings the
+// registers to what the table assumes, and begins the table right after it.
+func (d *Dispatcher) takeChange(ctx context.Context, c *change) error {
+	d.mu.Lock()
+	if d.change == c {
+		d.change = nil
+	}
+	d.mu.Unlock()
+	epoch, err := d.open(ctx, c.plan)
+	if err != nil {
+		if c.done != nil {
+			c.done <- changeDone{err: fmt.Errorf("opening the timetable: %w", err)}
+		}
+		return d.openingFailed(ctx, err)
+	}
+	stats := d.statsFor(c)
+	d.tab = newTable(c.plan, stats, epoch)
+	d.resync = false
+	var msg *facetdv1.Plan
+	d.mu.Lock()
+	d.epoch, d.plan, d.stats, d.busy = epoch, c.plan, stats, bus.Phases{}
+	if c.plan != nil {
+		msg = c.plan.Message
+		d.regs = scheduler.Merge(d.regs, c.plan.Assumes())
+	}
+	d.mu.Unlock()
+	d.cfg.Observer.PlanChanged(msg, epoch)
+	d.log.Info("timetable in force", zap.Int64("bus_ns", epoch), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
+	if c.done != nil {
+		c.done <- changeDone{effectiveNS: epoch}
+	}
+	return nil
+}
+
+// open runs the opening of a plan and returns when its table may begin.
+func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan) (int64, error) {
+	start := max(d.cfg.Bus.Now(), d.last)
+	if plan == nil || len(plan.Opening.Ops) == 0 {
+		return start, nil
+	}
+	d.oneShots++
+	job := &bus.Job{Number: d.oneShots, Release: start, Deadline: start + int64(plan.OpeningTime), Chips: d.cfg.Array.All(), Segments: 1}
+	res, err := d.cfg.Bus.Run(ctx, start, &bus.Segment{Job: job, Ops: plan.Opening.Ops})
+	d.account("", &res, plan.Opening.Ops)
+	if in := d.cfg.Inspector; in != nil {
+		outcome := bus.Outcome{Kind: bus.OnTime}
+		if err != nil {
+			outcome = bus.Outcome{Kind: bus.Failed, Cause: err.Error()}
+		}
+		in.JobEnded(job, outcome)
+	}
+	return res.End, err
+}
+
+// openingFailed lets the loop try again while the old table goes on, up to the
+// limit of failures.
+func (d *Dispatcher) openingFailed(ctx context.Context, err error) error {
+	d.failures++
+	d.resync = true
+	if ctx.Err() != nil {
+		return nil
+	}
+	d.log.Warn("opening failed", zap.Error(err))
+	if d.failures >= faultAfter {
+		return err
+	}
+	return nil
+}
+
+// statsFor keeps the counts of tasks that go on.
+func (d *Dispatcher) statsFor(c *change) []*taskStats {
+	out := make([]*taskStats, len(c.tasks))
+	for i, spec := range c.tasks {
+		for _, old := range d.tab.tasks {
+			if old.task.GetName() == spec.GetName() {
+				out[i] = old
+			}
+		}
+		if out[i] == nil {
+			out[i] = &taskStats{}
+		}
+		d.mu.Lock()
+		out[i].task = spec
+		out[i].planned = c.plan.Message.GetPredictions()[i].GetPlannedRateHz()
+		d.mu.Unlock()
+	}
+	return out
+}
+
+// Preview plans a change without applying it.
+func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {
+	tasks := d.specs()
+	for _, name := range remove {
+		i := slices.IndexFunc(tasks, func(r *facetdv1.Task) bool { return r.GetName() == name })
+		if i < 0 {
+			return nil, &NotFoundError{What: "task", Name: name}
+		}
+		tasks = slices.Delete(tasks, i, i+1)
+	}
+	for _, t := range add {
+		i := slices.IndexFunc(tasks, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
+		if i < 0 {
+			tasks = append(tasks, t)
+		} else {
+			tasks[i] = t
+		}
+	}
+	plan, err := d.planFor(tasks)
+	if refusal, ok := err.(*scheduler.RefusalError); ok {
+		return &facetdv1.Plan{Array: d.cfg.Array.Name, Tasks: tasks, Refusal: refusal.Refusal}, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if plan == nil {
+		return &facetdv1.Plan{Array: d.cfg.Array.Name, Timetable: &facetdv1.Timetable{}}, nil
+	}
+	return plan.Message, ctx.Err()
+}

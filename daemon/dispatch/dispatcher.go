@@ -1,0 +1,204 @@
+package dispatch
+
+import (
+	"context"
+	"slices"
+	"sync"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+// maxWaiting bounds the one-shots that wait for a gap. More are refused at once:
+// the caller sees it, so nothing is lost silently.
+const maxWaiting = 64
+
+// keptViolations is how many of the last violations a snapshot shows.
+const keptViolations = 16
+
+// Dispatcher is the owner of a bus. Its methods may be called from any goroutine;
+// the bus itself is driven by the one that calls Run.
+type Dispatcher struct {
+	cfg       Config
+	log       *zap.Logger
+	firstPlan *scheduler.Plan
+	changing  chan struct{} // one change of tasks at a time
+
+	// Of the loop alone.
+	tab      *table
+	reach    map[chipmodel.LineSet]int // chips that a word reaches, by word
+	failures int                       // segments failed one after another
+	resync   bool                      // registers are to be brought back
+	oneShots uint64                    // one-shots begun
+
+	mu       sync.Mutex
+	last     int64               // end of the last segment
+	regs     scheduler.Registers // what the chips hold while no job is open
+	waiting  []*oneShot
+	change   *change
+	wake     context.CancelFunc // ends the loop's wait; nil while it works
+	state    facetdv1.State
+	fault    string
+	ended    error
+	busy     bus.Phases // since the table's epoch
+	epoch    int64
+	plan     *scheduler.Plan
+	stats    []*taskStats
+	broken   uint64
+	lastBad  []bus.Violation
+	violated func(bus.Violation)
+}
+
+var _ Service = (*Dispatcher)(nil)
+
+// New plans the tasks and makes a dispatcher ready to run. Errors:
+// chipmodel.Mistakes, *scheduler.RefusalError.
+func New(cfg Config) (*Dispatcher, error) {
+	d := &Dispatcher{
+		cfg: cfg, log: cfg.Logger, reach: map[chipmodel.LineSet]int{},
+		changing: make(chan struct{}, 1),
+		state:    facetdv1.State_STATE_STARTING,
+		regs:     scheduler.PowerOn(cfg.Array),
+	}
+	d.violated = d.noteViolation
+	plan, err := d.planFor(cfg.Tasks)
+	if err != nil {
+		return nil, err
+	}
+	d.firstPlan = plan
+	d.tab = newTable(nil, nil, 0)
+	// Changes asked for before Run begins build on the first tasks.
+	d.stats = d.statsFor(&change{plan: plan, tasks: cfg.Tasks})
+	d.tab.tasks = d.stats
+	return d, nil
+}
+
+// planFor plans a set of tasks; none at all is a nil plan.
+func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
+	if len(specs) == 0 {
+		return nil, nil
+	}
+	tasks, m := scheduler.NewTasks(d.cfg.Array, specs)
+	if len(m) > 0 {
+		return nil, m
+	}
+	return scheduler.Build(d.cfg.Array, tasks, scheduler.Options{})
+}
+
+func (d *Dispatcher) noteViolation(v bus.Violation) {
+	d.mu.Lock()
+	d.broken++
+	d.lastBad = append(d.lastBad, v)
+	if extra := len(d.lastBad) - keptViolations; extra > 0 {
+		d.lastBad = slices.Delete(d.lastBad, 0, extra)
+	}
+	d.mu.Unlock()
+	d.log.Error("bus law broken", zap.Int("law", v.Law), zap.Int64("bus_ns", v.AtNS), zap.String("what", v.Message), zap.Strings("chips", v.Chips))
+	d.cfg.Observer.Violated(v)
+}
+
+func (d *Dispatcher) setState(s facetdv1.State, fault string) {
+	d.mu.Lock()
+	d.state, d.fault = s, fault
+	d.mu.Unlock()
+}
+
+// armWake lets requests end the wait that is about to begin, and reports whether
+// it may begin: false when one is waiting that could be served now.
+func (d *Dispatcher) armWake(cancel context.CancelFunc, until int64) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.change != nil && !d.change.seen {
+		d.change.seen = true
+		return false
+	}
+	for _, one := range d.waiting {
+		if !one.seen {
+			one.seen = true
+			return false
+		}
+	}
+	d.wake = cancel
+	return true
+}
+
+func (d *Dispatcher) disarmWake() {
+	d.mu.Lock()
+	d.wake = nil
+	d.mu.Unlock()
+}
+
+// wakeLoop ends the loop's wait, if it waits. The caller holds mu.
+func (d *Dispatcher) wakeLoop() {
+	if d.wake != nil {
+		d.wake()
+	}
+}
+
+// shut releases the lines and refuses whoever still waits.
+func (d *Dispatcher) shut(why string) {
+	asked := max(d.cfg.Bus.Now(), d.last)
+	inactive := d.cfg.Bus.Release()
+	if in := d.cfg.Inspector; in != nil {
+		in.Finish(asked)
+		in.Released(asked, inactive)
+		for _, v := range in.Take() {
+			d.violated(v)
+		}
+	}
+	d.refuseAll(&StoppedError{Reason: why})
+}
+
+// refuseAll answers everyone who waits, now and later, with err.
+func (d *Dispatcher) refuseAll(err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.ended == nil {
+		d.ended = err
+	}
+	for _, one := range d.waiting {
+		one.done <- oneShotDone{err: err}
+	}
+	d.waiting = nil
+	if d.change != nil {
+		d.change.done <- changeDone{err: err}
+		d.change = nil
+	}
+}
+
+// Snapshot returns the dispatcher at this instant.
+func (d *Dispatcher) Snapshot() Snapshot {
+	now := d.cfg.Bus.Now()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	now = max(now, d.last)
+	s := Snapshot{
+		State: d.state, Fault: d.fault, BusNS: now, EpochNS: d.epoch,
+		Busy: d.busy, MeasuredNS: max(d.last-d.epoch, 0),
+		Violations: d.broken, LastBroken: slices.Clone(d.lastBad),
+	}
+	if d.plan != nil {
+		s.Plan = d.plan.Message
+		s.PlannedUtil = d.plan.Message.GetUtilization()
+		s.MeasuredNS = max(now-d.epoch, 0)
+	}
+	for _, t := range d.stats {
+		s.Tasks = append(s.Tasks, t.running(now))
+	}
+	return s
+}
+
+// specs returns the tasks in force. It may be called by the loop.
+func (d *Dispatcher) specs() []*facetdv1.Task {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	specs := make([]*facetdv1.Task, len(d.stats))
+	for i, t := range d.stats {
+		specs[i] = t.task
+	}
+	return specs
+}

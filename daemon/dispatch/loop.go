@@ -1,0 +1,338 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/scheduler"
+)
+
+const (
+	// stopGrace is how long the running segment may go on after a stop is asked
+	// for; then it is given up between two operations.
+	stopGrace = 300 * time.Millisecond
+	// faultAfter is how many segments may fail one after another before the bus
+	// counts as faulty and is not driven any more.
+	faultAfter = 5
+)
+
+// table is a timetable in force, and how far it has run. Only the loop uses it.
+type table struct {
+	plan  *scheduler.Plan // nil when there are no tasks
+	tasks []*taskStats    // in the order of plan.Tasks
+	epoch int64           // bus time at which cycle 0 began
+	cycle int64
+	next  int // index of the next entry
+	// earliest[i] is the earliest release among the entries from i to the end of
+	// the cycle: before it, everything released has been run.
+	earliest []int64
+	open     map[int]*openJob // by task index
+	// skipped marks tasks whose current job was given up.
+	skipped map[int]bool
+	gaps    gapList
+}
+
+func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch int64) *table {
+	t := &table{plan: plan, tasks: tasks, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
+	if plan == nil {
+		return t
+	}
+	t.earliest = make([]int64, len(plan.Entries)+1)
+	t.earliest[len(plan.Entries)] = int64(plan.Hyperperiod)
+	for i := len(plan.Entries) - 1; i >= 0; i-- {
+		t.earliest[i] = min(t.earliest[i+1], plan.Entries[i].Release)
+	}
+	t.gaps = gapsOf(plan)
+	return t
+}
+
+func (t *table) idle() bool { return t.plan == nil || len(t.plan.Entries) == 0 }
+
+// cycleStart is the bus time at which the running cycle began.
+func (t *table) cycleStart() int64 {
+	if t.plan == nil {
+		return t.epoch
+	}
+	return t.epoch + t.cycle*int64(t.plan.Hyperperiod)
+}
+
+// entry returns the next segment and its start in bus time.
+func (t *table) entry() (*scheduler.Entry, int64) {
+	e := &t.plan.Entries[t.next]
+	return e, t.cycleStart() + e.Start
+}
+
+func (t *table) advance() {
+	t.next++
+	if t.next == len(t.plan.Entries) {
+		t.next = 0
+		t.cycle++
+	}
+}
+
+// settled reports whether no job is open and none released before at waits: a
+// change at such an instant loses nothing.
+func (t *table) settled(at int64) bool {
+	return len(t.open) == 0 && (t.idle() || t.cycleStart()+t.earliest[t.next] >= at)
+}
+
+// Run drives the bus until ctx ends or the bus time of Config.StopAtNS, and
+// leaves every select line inactive. It returns nil in both cases, and the cause
+// when the bus failed for good.
+func (d *Dispatcher) Run(ctx context.Context) error {
+	hard, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	stop := context.AfterFunc(ctx, func() { time.AfterFunc(stopGrace, cancel) })
+	defer stop()
+
+	defer d.shut("the daemon stopped")
+	d.setState(facetdv1.State_STATE_RUNNING, "")
+	if err := d.takeChange(hard, &change{plan: d.firstPlan, tasks: d.cfg.Tasks}); err != nil {
+		return err
+	}
+	for ctx.Err() == nil && !d.reachedStop() {
+		if err := d.step(ctx, hard); err != nil {
+			d.abandon("the bus failed: " + err.Error())
+			d.setState(facetdv1.State_STATE_FAULT, err.Error())
+			d.log.Error("bus given up, every line inactive", zap.Error(err))
+			d.refuseAll(&StoppedError{Reason: err.Error()})
+			<-ctx.Done()
+			return err
+		}
+	}
+	d.setState(facetdv1.State_STATE_STOPPING, "")
+	d.abandon("the daemon stopped")
+	return nil
+}
+
+// reachedStop reports whether the run is to end here.
+func (d *Dispatcher) reachedStop() bool {
+	if d.cfg.StopAtNS == 0 || len(d.tab.open) > 0 {
+		return false
+	}
+	if d.tab.idle() {
+		return d.last >= d.cfg.StopAtNS
+	}
+	_, at := d.tab.entry()
+	return at >= d.cfg.StopAtNS
+}
+
+// step does the next thing: a change, a one-shot, a wait, or a segment.
+func (d *Dispatcher) step(ctx, hard context.Context) error {
+	now := max(d.cfg.Bus.Now(), d.last)
+	if c := d.pendingChange(); c != nil && d.tab.settled(now) {
+		return d.takeChange(hard, c)
+	}
+	if d.resync && d.tab.settled(now) {
+		return d.takeChange(hard, &change{plan: d.tab.plan, tasks: d.specs()})
+	}
+	if d.tab.idle() {
+		if one := d.pick(now, math.MaxInt64); one != nil {
+			return d.runOneShot(hard, one, now)
+		}
+		return d.waitIdle(ctx)
+	}
+	entry, at := d.tab.entry()
+	if one := d.pick(now, at); one != nil {
+		return d.runOneShot(hard, one, now)
+	}
+	if d.tab.skipped[entry.Task] {
+		d.skip(entry, at)
+		return nil
+	}
+	if at > now {
+		woken, err := d.wait(ctx, at)
+		if woken || err != nil {
+			return err
+		}
+	}
+	return d.runEntry(hard, entry, at)
+}
+
+// wait blocks until bus time at. It reports true when something else is to be
+// looked at first: a request, or the end.
+func (d *Dispatcher) wait(ctx context.Context, at int64) (bool, error) {
+	waitCtx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if !d.armWake(cancel, at) {
+		return true, nil
+	}
+	err := d.cfg.Bus.WaitUntil(waitCtx, at)
+	d.disarmWake()
+	if err == nil {
+		return false, nil
+	}
+	if waitCtx.Err() != nil {
+		return true, nil
+	}
+	return true, err
+}
+
+// waitIdle blocks while there is no table: bus time runs on only to a stop that
+// was asked for.
+func (d *Dispatcher) waitIdle(ctx context.Context) error {
+	if d.cfg.StopAtNS > 0 {
+		woken, err := d.wait(ctx, d.cfg.StopAtNS)
+		if err == nil && !woken {
+			d.last = d.cfg.StopAtNS
+		}
+		return err
+	}
+	waitCtx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if d.armWake(cancel, math.MaxInt64) {
+		<-waitCtx.Done()
+		d.disarmWake()
+	}
+	return nil
+}
+
+// runEntry runs one segment of the table at its time.
+func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64) error {
+	tp := &d.tab.plan.Tasks[e.Task]
+	stats := d.tab.tasks[e.Task]
+	job := d.tab.open[e.Task]
+	if e.Segment == 0 {
+		begin := d.tab.cycleStart()
+		job = newOpenJob(d.cfg.Array, bus.Job{
+			Task: tp.Task.Name, Number: stats.nextJob,
+			Release: begin + e.Release, Deadline: begin + e.Deadline,
+			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
+			Chips: tp.Task.Chips, Segments: len(tp.Segments),
+		}, at, tp.Task.Views, tp.Frames)
+		stats.nextJob++
+		d.tab.open[e.Task] = job
+	}
+	ops := tp.Segments[e.Segment]
+	res, err := d.cfg.Bus.Run(ctx, at, &bus.Segment{Job: &job.job, Index: e.Segment, Ops: ops})
+	d.account(tp.Task.Name, &res, ops)
+	for i := range res.Captures {
+		job.take(&res.Captures[i], d.cfg.Bus.HostTime)
+	}
+	last := e.Segment == len(tp.Segments)-1
+	task := e.Task
+	d.tab.advance()
+	switch {
+	case err != nil:
+		return d.segmentFailed(ctx, task, last, err)
+	case last:
+		delete(d.tab.open, task)
+		d.endJob(stats, job, res.End, "")
+	}
+	d.failures = 0
+	return nil
+}
+
+// segmentFailed fails the job with its cause. The other jobs go on; registers are
+// brought back to what the table assumes as soon as no job is open.
+func (d *Dispatcher) segmentFailed(ctx context.Context, task int, last bool, err error) error {
+	job := d.tab.open[task]
+	delete(d.tab.open, task)
+	d.tab.skipped[task] = !last
+	d.resync = true
+	d.failures++
+	cause := err.Error()
+	if ctx.Err() != nil {
+		cause = "the daemon stopped in mid-job"
+	}
+	d.endJob(d.tab.tasks[task], job, d.last, cause)
+	var broken *bus.ViolationError
+	if errors.As(err, &broken) {
+		for _, v := range broken.Violations {
+			d.violated(v)
+		}
+	}
+	d.log.Warn("segment failed", zap.String("task", job.job.Task), zap.Uint64("job", job.job.Number), zap.Error(err))
+	if ctx.Err() == nil && d.failures >= faultAfter {
+		return fmt.Errorf("%d segments failed one after another, the last with: %w", d.failures, err)
+	}
+	return nil
+}
+
+// skip passes over a segment of a job that was given up.
+func (d *Dispatcher) skip(e *scheduler.Entry, at int64) {
+	if e.Segment == len(d.tab.plan.Tasks[e.Task].Segments)-1 {
+		delete(d.tab.skipped, e.Task)
+	}
+	d.last = max(d.last, at)
+	d.tab.advance()
+}
+
+// endJob closes a job and tells everybody.
+func (d *Dispatcher) endJob(stats *taskStats, job *openJob, endNS int64, failure string) {
+	job.close(endNS, failure)
+	if in := d.cfg.Inspector; in != nil {
+		in.FrameSet(&job.job, job.set)
+		in.JobEnded(&job.job, outcomeOf(job.set))
+		for _, v := range in.Take() {
+			d.violated(v)
+		}
+	}
+	d.mu.Lock()
+	if stats != nil {
+		stats.ended(job.set)
+	}
+	d.mu.Unlock()
+	d.cfg.Observer.JobEnded(job.set)
+}
+
+func outcomeOf(fs *facetdv1.FrameSet) bus.Outcome {
+	switch {
+	case fs.GetFailure() != "":
+		return bus.Outcome{Kind: bus.Failed, Cause: fs.GetFailure()}
+	case fs.GetLate():
+		return bus.Outcome{Kind: bus.Late}
+	}
+	return bus.Outcome{Kind: bus.OnTime}
+}
+
+// abandon fails every open job.
+func (d *Dispatcher) abandon(cause string) {
+	for task := range d.tab.tasks {
+		if job := d.tab.open[task]; job != nil {
+			delete(d.tab.open, task)
+			d.endJob(d.tab.tasks[task], job, d.last, cause)
+		}
+	}
+}
+
+// account notes what a segment did.
+func (d *Dispatcher) account(task string, r *bus.Result, ops []bus.Op) {
+	d.mu.Lock()
+	d.last = max(d.last, r.End)
+	d.busy.Add(r.Busy)
+	d.mu.Unlock()
+	d.cfg.Observer.SegmentRun(task, r, d.wordsOf(ops))
+}
+
+// wordsOf counts the select words of a program by what they reach.
+func (d *Dispatcher) wordsOf(ops []bus.Op) WordCount {
+	var n WordCount
+	for i := range ops {
+		if ops[i].Kind != bus.OpSelect || ops[i].Word == 0 {
+			continue
+		}
+		reached, seen := d.reach[ops[i].Word]
+		if !seen {
+			reached = len(d.cfg.Array.Reach(ops[i].Word))
+			d.reach[ops[i].Word] = reached
+		}
+		switch reached {
+		case 0:
+		case 1:
+			n.Single++
+		case len(d.cfg.Array.Chips):
+			n.Broadcast++
+		default:
+			n.Group++
+		}
+	}
+	return n
+}

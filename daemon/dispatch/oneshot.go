@@ -1,0 +1,168 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/scheduler"
+)
+
+// oneShot is a capture or command that waits for an idle gap.
+type oneShot struct {
+	// compile makes its program for the registers and the table in force.
+	compile func(scheduler.Registers, *scheduler.Plan) (*scheduler.OneShotPlan, error)
+	asked   int64 // bus time of the request
+	done    chan oneShotDone
+	seen    bool
+
+	program *scheduler.OneShotPlan
+	forPlan *scheduler.Plan
+	forRegs uint64 // oneShots count when it was compiled
+}
+
+type oneShotDone struct {
+	Done
+	err error
+}
+
+// Capture reads a target once in an idle gap.
+func (d *Dispatcher) Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error) {
+	return d.submit(ctx, func(state scheduler.Registers, _ *scheduler.Plan) (*scheduler.OneShotPlan, error) {
+		return scheduler.OneShot(d.cfg.Array, r.GetTarget(), r.GetViews(), state)
+	})
+}
+
+// Send sends one command in an idle gap.
+func (d *Dispatcher) Send(ctx context.Context, c *facetdv1.Command) (Done, error) {
+	return d.submit(ctx, func(state scheduler.Registers, p *scheduler.Plan) (*scheduler.OneShotPlan, error) {
+		return scheduler.CompileCommand(d.cfg.Array, c, state, p)
+	})
+}
+
+// submit checks a one-shot by compiling it once, queues it, and waits.
+func (d *Dispatcher) submit(ctx context.Context, compile func(scheduler.Registers, *scheduler.Plan) (*scheduler.OneShotPlan, error)) (Done, error) {
+	one := &oneShot{compile: compile, done: make(chan oneShotDone, 1)}
+	d.mu.Lock()
+	regs, plan := slices.Clone(d.regs), d.plan
+	d.mu.Unlock()
+	if _, err := compile(regs, plan); err != nil {
+		return Done{}, err
+	}
+	one.asked = d.cfg.Bus.Now()
+	d.mu.Lock()
+	switch {
+	case d.ended != nil:
+		defer d.mu.Unlock()
+		return Done{}, d.ended
+	case len(d.waiting) >= maxWaiting:
+		defer d.mu.Unlock()
+		return Done{}, &NoGapError{Reason: fmt.Sprintf("%d one-shots wait for a gap already; try again later", maxWaiting)}
+	}
+	d.waiting = append(d.waiting, one)
+	d.wakeLoop()
+	d.mu.Unlock()
+	select {
+	case done := <-one.done:
+		return done.Done, done.err
+	case <-ctx.Done():
+		d.mu.Lock()
+		d.waiting = slices.DeleteFunc(d.waiting, func(o *oneShot) bool { return o == one })
+		d.mu.Unlock()
+		return Done{}, ctx.Err()
+	}
+}
+
+// pick takes the first waiting one-shot that fits between now and until and
+// touches no chip of an open job. Those that can never fit are refused.
+func (d *Dispatcher) pick(now, until int64) *oneShot {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if len(d.waiting) == 0 {
+		return nil
+	}
+	for _, one := range slices.Clone(d.waiting) {
+		if err := d.ready(one); err != nil {
+			d.drop(one)
+			one.done <- oneShotDone{err: err}
+			continue
+		}
+		if d.clashes(one.program.Chips) {
+			continue
+		}
+		if int64(one.program.Time) <= until-now {
+			d.drop(one)
+			return one
+		}
+		if longest := d.tab.gaps.longest(d.tab.plan, one.program.Chips); one.program.Time > longest {
+			d.drop(one)
+			one.done <- oneShotDone{err: &NoGapError{
+				Needed: one.program.Time, Longest: longest,
+				Reason: fmt.Sprintf("it takes %v of bus time, but the longest idle gap of the timetable that leaves its chips free is %v; ask for less, or remove a task", one.program.Time, longest),
+			}}
+		}
+	}
+	return nil
+}
+
+// ready compiles a one-shot for the table and registers in force. The caller
+// holds mu.
+func (d *Dispatcher) ready(one *oneShot) error {
+	if one.program != nil && one.forPlan == d.tab.plan && one.forRegs == d.oneShots {
+		return nil
+	}
+	program, err := one.compile(d.regs, d.tab.plan)
+	if err != nil {
+		return err
+	}
+	one.program, one.forPlan, one.forRegs = program, d.tab.plan, d.oneShots
+	return nil
+}
+
+func (d *Dispatcher) drop(one *oneShot) {
+	d.waiting = slices.DeleteFunc(d.waiting, func(o *oneShot) bool { return o == one })
+}
+
+// clashes reports whether an open job touches one of the chips.
+func (d *Dispatcher) clashes(chips []int) bool {
+	for _, job := range d.tab.open {
+		if overlap(job.job.Chips, chips) {
+			return true
+		}
+	}
+	return false
+}
+
+// runOneShot runs a one-shot now and answers whoever asked.
+func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) error {
+	d.oneShots++
+	p := one.program
+	job := newOpenJob(d.cfg.Array, bus.Job{
+		Number: d.oneShots, Release: min(one.asked, now), Deadline: math.MaxInt64,
+		Chips: p.Chips, Segments: 1,
+	}, now, p.Views, p.Frames)
+	res, err := d.cfg.Bus.Run(ctx, now, &bus.Segment{Job: &job.job, Ops: p.Ops})
+	d.account("", &res, p.Ops)
+	for i := range res.Captures {
+		job.take(&res.Captures[i], d.cfg.Bus.HostTime)
+	}
+	failure := ""
+	if err != nil {
+		failure = err.Error()
+		d.resync = true
+	} else {
+		d.mu.Lock()
+		d.regs = scheduler.RegistersAfter(d.cfg.Array, p.Ops, d.regs)
+		d.mu.Unlock()
+	}
+	d.endJob(nil, job, res.End, failure)
+	one.done <- oneShotDone{err: err, Done: Done{
+		FrameSet: job.set, Words: p.Words, StartNS: res.Start,
+		Waited: time.Duration(max(res.Start-one.asked, 0)),
+	}}
+	return nil
+}
