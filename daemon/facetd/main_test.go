@@ -20,3 +20,12 @@ func run(t *testing.T, args []string, stdin string) clitest.Result {
 func TestScripts(t *testing.T) { clitest.Scripts(t, "testdata/*.script", run) }
 
 func TestEveryCommandHasHelpWithAnExample(t *testing.T) { clitest.Help(t, newRoot()) }
+
+// The built-in example is in order and its tasks fit.
+func TestDemo(t *testing.T) {
+	for _, args := range [][]string{{"check", "demo"}, {"plan", "demo", "demo"}} {
+		if r := run(t, args, ""); r.Status != cli.StatusOK {
+			t.Errorf("facetd %s: %s", strings.Join(args, " "), r.Stderr)
+		}
+	}
+}

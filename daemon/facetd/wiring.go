@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -112,7 +113,7 @@ func summarize(a *chipmodel.Array) *summary {
 		s.Classes = append(s.Classes, classSummary{c.Name, c.Kind.String(), c.Rows, c.Columns, n})
 	}
 	for _, l := range a.Lanes {
-		sum := laneSummary{Name: l.Name, Chips: len(l.Chips), CapacitancePF: l.CapacitanceFarads * 1e12, Bits: l.Bits}
+		sum := laneSummary{Name: l.Name, Chips: len(l.Chips), CapacitancePF: math.Round(l.CapacitanceFarads*1e18) / 1e6, Bits: l.Bits}
 		for _, c := range l.Chips {
 			sum.SlowestNS = max(sum.SlowestNS, a.LaneSettle(c).Nanoseconds())
 		}
