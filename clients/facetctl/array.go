@@ -77,6 +77,25 @@ func kind(c *facetdv1.ChipClass) string {
 	return "-"
 }
 
+// pitchRatios gives, for each chip, the row pitch of its lattice over its column
+// pitch, so that pictures have the shape of what was seen.
+func pitchRatios(ctx context.Context, c *client) (map[string]float64, error) {
+	r, err := c.array.GetArray(ctx, &facetdv1.GetArrayRequest{})
+	if err != nil {
+		return nil, err
+	}
+	byClass, byChip := map[string]float64{}, map[string]float64{}
+	for _, class := range r.GetArray().GetClasses() {
+		if l := class.GetLattice(); l.GetPitchXUm() > 0 && l.GetPitchYUm() > 0 {
+			byClass[class.GetName()] = l.GetPitchYUm() / l.GetPitchXUm()
+		}
+	}
+	for _, chip := range r.GetArray().GetChips() {
+		byChip[chip.GetName()] = byClass[chip.GetClass()]
+	}
+	return byChip, nil
+}
+
 // targetForm says how targets are written.
 const targetForm = "all, or a comma list of chips and groups"
 

@@ -44,7 +44,15 @@ TARGET is ` + targetForm + `, all of one class.`,
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				return a.showCapture(cmd.OutOrStdout(), r, !noPicture, a.colour(noColor))
+				ratios, err := pitchRatios(ctx, c)
+				if err != nil {
+					return err
+				}
+				frames, err := picture.NewSet(r.GetFrameSet(), ratios)
+				if err != nil {
+					return err
+				}
+				return a.showCapture(cmd.OutOrStdout(), r, frames, !noPicture, a.colour(noColor))
 			})
 		},
 	}
@@ -54,12 +62,8 @@ TARGET is ` + targetForm + `, all of one class.`,
 	return cmd
 }
 
-func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, pictures, colour bool) error {
+func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames []*picture.Frame, pictures, colour bool) error {
 	fs := r.GetFrameSet()
-	frames, err := picture.NewSet(fs)
-	if err != nil {
-		return err
-	}
 	fmt.Fprintf(w, "captured %s at bus time %s after waiting %s, skew %s\n\n", cli.Count(len(frames), "frame"),
 		cli.NS(fs.GetStartBusNs()), cli.NS(r.GetWaitedNs()), cli.NS(fs.GetSkewNs()))
 	t := cli.NewTable("CHIP", "VIEW", ">SIZE", "WINDOW", ">LIGHT AT", ">HOLD", ">LOW", ">HIGH", ">CODES", "CORRECTIONS")

@@ -86,8 +86,8 @@ func fakeArray() *facetdv1.Array {
 		Name: "bench", SelectLines: []string{"p", "q", "x0", "x1"},
 		Lanes: []*facetdv1.Lane{{Name: "a"}, {Name: "b"}},
 		Classes: []*facetdv1.ChipClass{
-			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16}, Kind: &facetdv1.ChipClass_Memory{}},
-			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8}, Kind: &facetdv1.ChipClass_Hexagonal{}},
+			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16, PitchXUm: 20, PitchYUm: 30}, Kind: &facetdv1.ChipClass_Memory{}},
+			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8, PitchXUm: 30, PitchYUm: 25.98}, Kind: &facetdv1.ChipClass_Hexagonal{}},
 		},
 		Chips: []*facetdv1.Chip{
 			{Name: "m0", Class: "mem", Selects: []string{"p", "x0"}, Lane: "a", Mount: &facetdv1.Mount{YawDeg: 90, PitchDeg: -15}},

@@ -56,7 +56,10 @@ says how. --sheet adds a picture of each whole frame set with the chips' names.`
 				return shortPathError(err)
 			}
 			s.cmd = cmd
-			err = a.stream(cmd, func(ctx context.Context, c *client) error {
+			err = a.stream(cmd, func(ctx context.Context, c *client) (err error) {
+				if s.ratios, err = pitchRatios(ctx, c); err != nil {
+					return err
+				}
 				if task != "" {
 					return s.fromTask(ctx, c, task, count)
 				}
@@ -83,6 +86,7 @@ type saver struct {
 	cmd            *cobra.Command
 	dir            string
 	stretch, sheet bool
+	ratios         map[string]float64 // pitch ratios by chip
 
 	sets  uint64
 	files []string
@@ -146,7 +150,7 @@ func (s *saver) save(fs *facetdv1.FrameSet, count uint64) error {
 		fmt.Fprintf(s.cmd.ErrOrStderr(), "job %d failed and is not saved: %s\n", fs.GetJob(), fs.GetFailure())
 		return nil
 	}
-	frames, err := picture.NewSet(fs)
+	frames, err := picture.NewSet(fs, s.ratios)
 	if err != nil {
 		return err
 	}

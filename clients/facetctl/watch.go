@@ -48,6 +48,10 @@ without codes unless --data is given.`,
 					}
 				}
 				req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_LATEST, Chips: chips}
+				var err error
+				if w.ratios, err = pitchRatios(ctx, c); err != nil {
+					return ended(ctx, err)
+				}
 				if cli.WantsJSON(cmd) {
 					return w.lines(ctx, c, req, data)
 				}
@@ -70,6 +74,7 @@ type watcher struct {
 	app              *app
 	out              io.Writer
 	chips            []string
+	ratios           map[string]float64 // pitch ratios by chip
 	pictures, colour bool
 	count            uint64 // 0 is no end
 
@@ -141,6 +146,7 @@ func (w *watcher) add(r *facetdv1.StreamFrameSetsResponse) error {
 		if err != nil {
 			return err
 		}
+		frame.PitchRatio = w.ratios[f.GetChip()]
 		t.frames = append(t.frames, frame)
 	}
 	return nil

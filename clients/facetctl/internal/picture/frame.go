@@ -17,6 +17,9 @@ type Frame struct {
 	*facetdv1.Frame
 	// Codes are row by row.
 	Codes []uint16
+	// PitchRatio is the distance of two rows of the lattice over that of two pixels
+	// of a row; 0 means 1.
+	PitchRatio float64
 }
 
 // New takes the codes out of a frame. It refuses a frame whose data does not
@@ -36,14 +39,15 @@ func New(f *facetdv1.Frame) (*Frame, error) {
 	return &Frame{Frame: f, Codes: codes}, nil
 }
 
-// NewSet takes the codes out of all frames of a set.
-func NewSet(fs *facetdv1.FrameSet) ([]*Frame, error) {
+// NewSet takes the codes out of all frames of a set; pitchRatios are by chip.
+func NewSet(fs *facetdv1.FrameSet, pitchRatios map[string]float64) ([]*Frame, error) {
 	var frames []*Frame
 	for _, f := range fs.GetFrames() {
 		one, err := New(f)
 		if err != nil {
 			return nil, err
 		}
+		one.PitchRatio = pitchRatios[f.GetChip()]
 		frames = append(frames, one)
 	}
 	return frames, nil
@@ -54,10 +58,14 @@ func (f *Frame) shifted(r int) bool {
 	return f.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL && (int(f.GetWindow().GetRow())+r*int(max(f.GetWindow().GetRowStep(), 1)))%2 == 1
 }
 
-// aspect is the height of a pixel of the frame over its width, as the window's
-// steps make it; it is kept within what can be drawn.
+// aspect is the height of a pixel of the frame over its width, as the lattice and
+// the window's steps make it; it is kept within what can be drawn.
 func (f *Frame) aspect() float64 {
-	ratio := float64(max(f.GetWindow().GetRowStep(), 1)) / float64(max(f.GetWindow().GetColumnStep(), 1))
+	pitch := f.PitchRatio
+	if pitch == 0 {
+		pitch = 1
+	}
+	ratio := pitch * float64(max(f.GetWindow().GetRowStep(), 1)) / float64(max(f.GetWindow().GetColumnStep(), 1))
 	return min(max(ratio, 1./8), 8)
 }
 
