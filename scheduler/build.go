@@ -222,18 +222,63 @@ func (p *planner) program(task int, limit time.Duration) *program {
 	return prog
 }
 
-// solve looks for a table: first with whole jobs, then with jobs cut ever finer.
+// batched returns a task's program in as many batches as it takes for every batch
+// to be a segment of at most limit: then nothing that runs in between lengthens a
+// hold. It is the plain program where the task's limits or words do not allow it.
+func (p *planner) batched(task int, limit time.Duration) *program {
+	plain := p.program(task, limit)
+	c := p.compilers[task]
+	if c.task.MaxHold == 0 || len(plain.segments) == 1 {
+		return plain
+	}
+	key := cutKey{task, -limit}
+	if have := p.cut[key]; have != nil {
+		return have
+	}
+	p.cut[key] = plain
+	for n := max(p.batches[task], 2); n <= len(c.groups); n++ {
+		prog, err := c.compile(n, limit)
+		if err != nil || prog.longest() > limit {
+			continue
+		}
+		seen := prog.follow(p.a, len(c.frames), prog.backToBack())
+		if c.task.MaxSkew == 0 || seen.skew() <= int64(c.task.MaxSkew) {
+			p.cut[key] = prog
+			break
+		}
+	}
+	return p.cut[key]
+}
+
+// solve looks for a table: first with whole jobs, then with jobs cut ever finer,
+// then with those that may not hold long loaded in batches as well.
 func (p *planner) solve(cad *cadence) (*attempt, *facetdv1.Refusal) {
 	if r := p.reject(cad); r != nil {
 		return nil, r
 	}
-	var last *failure
-	undecided := false
-	for _, limit := range p.limits(cad) {
+	limits := p.limits(cad)
+	found, last, undecided := p.try(cad, limits, p.program)
+	if found != nil {
+		return found, nil
+	}
+	if slices.ContainsFunc(p.tasks, func(t *Task) bool { return t.MaxHold > 0 }) {
+		var also bool
+		if found, _, also = p.try(cad, limits[1:], p.batched); found != nil {
+			return found, nil
+		}
+		undecided = undecided || also
+	}
+	return nil, p.explain(cad, last, undecided)
+}
+
+// try looks for a table with segments of ever shorter limits. It returns what fits,
+// or the finest attempt that did not, and whether any of them was left undecided.
+func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.Duration) *program) (found *attempt, last *failure, undecided bool) {
+	for _, limit := range limits {
 		programs := make([]*program, len(p.tasks))
 		var segments int64
 		for i := range p.tasks {
-			programs[i] = p.program(i, limit)
+			programs[i] = cut(i, limit)
 			if last != nil && programs[i].longest() >= last.programs[i].longest() {
 				programs[i] = last.programs[i] // it cannot be cut shorter
 			}
@@ -244,15 +289,15 @@ func (p *planner) solve(cad *cadence) (*attempt, *facetdv1.Refusal) {
 		}
 		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{})
 		if err != nil {
-			return nil, &facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED, Message: err.Error()}
+			return nil, &failure{programs, timetable.Result{Witness: err.Error()}}, true
 		}
 		if res.Verdict == timetable.Feasible {
-			return &attempt{cad, programs, res}, nil
+			return &attempt{cad, programs, res}, nil, false
 		}
 		undecided = undecided || res.Verdict == timetable.Unknown
 		last = &failure{programs, res}
 	}
-	return nil, p.explain(cad, last, undecided)
+	return nil, last, undecided
 }
 
 func longest(programs []*program) time.Duration {
@@ -287,7 +332,10 @@ func (p *planner) limits(cad *cadence) []time.Duration {
 	if len(p.tasks) == 1 {
 		return out // nothing to interleave with
 	}
-	limit := min(time.Duration(gap), longest/2)
+	limit := time.Duration(gap)
+	if limit >= longest {
+		limit = longest / 2
+	}
 	for len(out) < maxCuts && limit > 0 {
 		out = append(out, limit)
 		limit /= 2
