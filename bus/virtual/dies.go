@@ -41,8 +41,14 @@ type simulatedLane struct {
 	highest uint16 // code
 }
 
+// makers make the dies and lanes of an array; tests put others in.
+type makers struct {
+	die  func(a *chipmodel.Array, chip int, seed uint64) dieModel
+	lane func(a *chipmodel.Array, lane int, seed uint64) laneModel
+}
+
 // makeDies makes every chip with its view of the scene, and every lane.
-func (b *Bus) makeDies() error {
+func (b *Bus) makeDies(m makers) error {
 	b.chips = make([]simulatedChip, len(b.array.Chips))
 	widest := 0
 	for i := range b.array.Chips {
@@ -53,7 +59,7 @@ func (b *Bus) makeDies() error {
 		}
 		widest = max(widest, chip.Class.Columns)
 		b.chips[i] = simulatedChip{
-			die:    newDie(b.array, i, b.cfg.Seed),
+			die:    m.die(b.array, i, b.cfg.Seed),
 			memory: chip.Class.Kind.HasMemory(),
 			light: func(dst []float64, row int, atNS int64) {
 				b.cfg.Scene.Row(dst, view, row, atNS)
@@ -63,7 +69,7 @@ func (b *Bus) makeDies() error {
 	b.volts = make([]float64, widest)
 	b.lanes = make([]simulatedLane, len(b.array.Lanes))
 	for i := range b.lanes {
-		b.lanes[i] = simulatedLane{newLane(b.array, i, b.cfg.Seed), uint16(1)<<b.array.Lanes[i].Bits - 1}
+		b.lanes[i] = simulatedLane{m.lane(b.array, i, b.cfg.Seed), uint16(1)<<b.array.Lanes[i].Bits - 1}
 	}
 	return nil
 }

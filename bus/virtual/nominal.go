@@ -17,7 +17,7 @@ type nominalDie struct {
 	lux       []float64
 }
 
-func newDie(a *chipmodel.Array, chip int, _ uint64) dieModel {
+func nominalDieOf(a *chipmodel.Array, chip int, _ uint64) dieModel {
 	class := a.Chips[chip].Class
 	d := &nominalDie{class: class, lux: make([]float64, class.Columns)}
 	if class.Kind.HasMemory() {
@@ -91,7 +91,7 @@ type nominalLane struct {
 	highest      float64
 }
 
-func newLane(a *chipmodel.Array, lane int, _ uint64) laneModel {
+func nominalLaneOf(a *chipmodel.Array, lane int, _ uint64) laneModel {
 	conv := a.Lanes[lane].Spec.GetConverter()
 	steps := math.Exp2(float64(conv.GetBits()))
 	return &nominalLane{conv.GetLowVolts(), steps / (conv.GetHighVolts() - conv.GetLowVolts()), steps - 1}

@@ -72,7 +72,9 @@ var _ bus.BusCloser = (*Bus)(nil)
 
 // New switches an array on: every register at its power-on value, every line
 // inactive, bus time 0 now. Errors tell what is missing or cannot be simulated.
-func New(cfg Config) (*Bus, error) {
+func New(cfg Config) (*Bus, error) { return newBus(cfg, makers{nominalDieOf, nominalLaneOf}) }
+
+func newBus(cfg Config, m makers) (*Bus, error) {
 	switch {
 	case cfg.Array == nil || cfg.Array.WiringOnly:
 		return nil, errors.New("a virtual bus needs an array with classes and lanes")
@@ -89,7 +91,7 @@ func New(cfg Config) (*Bus, error) {
 		free:      cfg.Pace == facetdv1.Pace_PACE_FREE,
 		ahead:     min(maxAhead, cfg.Array.Timing.ReleaseLimit),
 	}
-	if err := b.makeDies(); err != nil {
+	if err := b.makeDies(m); err != nil {
 		return nil, err
 	}
 	b.epoch = time.Now()

@@ -17,7 +17,7 @@ import (
 	"facetd.example/chipmodel/scene"
 )
 
-func newBus(t testing.TB, pace facetdv1.Pace, seed uint64) *Bus {
+func testBus(t testing.TB, pace facetdv1.Pace, seed uint64) *Bus {
 	t.Helper()
 	s, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.8, CyclesPerPixel: 0.2, DriftHz: 300})
 	if err != nil {
@@ -67,7 +67,7 @@ func readOne(a *chipmodel.Array, chip int, word chipmodel.LineSet) []bus.Op {
 // sample, 300 + 700 + 1500 a pixel, 5 x 2500 + 200 + 2500 a row, 1500 for the last
 // conversion: 1200 + 3 x 15200 + 5 x 2500 + 1500 = 60800; write 1000.
 func TestRunTakesTheExactTimes(t *testing.T) {
-	b := newBus(t, free, 1)
+	b := testBus(t, free, 1)
 	const start, scanAt, scan = 12345, 300 + 8500 + 1000 + 3500 + 300 + 1000, 60800
 	res, err := b.Run(t.Context(), start, segment("mems", 0, readMemories(b.array)...))
 	if err != nil {
@@ -106,7 +106,7 @@ func TestRunTakesTheExactTimes(t *testing.T) {
 // trimmed chip on lane b: 10 kOhm x (12 + 3) pF = 150 ns, 13 ln 2 of it = 1351.6 ns,
 // rounded up; the first pixel after one step of 250 ns.
 func TestLightOfChipsWithoutMemory(t *testing.T) {
-	b := newBus(t, free, 1)
+	b := testBus(t, free, 1)
 	res, err := b.Run(t.Context(), 0, segment("trim", 0, readOne(b.array, T0, G|X1)...))
 	if err != nil {
 		t.Fatal(err)
@@ -120,7 +120,7 @@ func TestLightOfChipsWithoutMemory(t *testing.T) {
 
 func TestFreePaceMovesTimeOnDemand(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBus(t, free, 1)
+		b := testBus(t, free, 1)
 		if err := b.WaitUntil(t.Context(), int64(time.Hour)); err != nil || b.Now() != int64(time.Hour) {
 			t.Errorf("now %d, error %v", b.Now(), err)
 		}
@@ -141,7 +141,7 @@ func TestFreePaceMovesTimeOnDemand(t *testing.T) {
 
 func TestRealtimeFollowsTheWallClock(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBus(t, realtime, 1)
+		b := testBus(t, realtime, 1)
 		began := time.Now()
 		if err := b.WaitUntil(t.Context(), 700_000); err != nil || time.Since(began) != 700_000 {
 			t.Errorf("waited %v, error %v", time.Since(began), err)
@@ -175,13 +175,13 @@ func TestRealtimeFollowsTheWallClock(t *testing.T) {
 // uncertainty, and fades.
 func TestLateHost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBus(t, realtime, 7)
+		b := testBus(t, realtime, 7)
 		time.Sleep(time.Second)
 		res, err := b.Run(t.Context(), 1000, segment("mems", 0, readMemories(b.array)...))
 		if err != nil || res.Start != 1000 {
 			t.Fatalf("%+v, %v", res, err)
 		}
-		onTime := newBus(t, free, 7)
+		onTime := testBus(t, free, 7)
 		want, err := onTime.Run(t.Context(), 1000, segment("mems", 0, readMemories(b.array)...))
 		if err != nil || !equalResults(res, want) {
 			t.Errorf("late %+v, on time %+v, %v", res, want, err)
@@ -240,19 +240,19 @@ func course(t *testing.T, b *Bus) []bus.Result {
 }
 
 func TestEqualSeedsGiveEqualCaptures(t *testing.T) {
-	a := course(t, newBus(t, free, 11))
-	if again := course(t, newBus(t, free, 11)); !slices.EqualFunc(a, again, equalResults) {
+	a := course(t, testBus(t, free, 11))
+	if again := course(t, testBus(t, free, 11)); !slices.EqualFunc(a, again, equalResults) {
 		t.Error("two runs of one seed differ")
 	}
 	synctest.Test(t, func(t *testing.T) {
-		if paced := course(t, newBus(t, realtime, 11)); !slices.EqualFunc(a, paced, equalResults) {
+		if paced := course(t, testBus(t, realtime, 11)); !slices.EqualFunc(a, paced, equalResults) {
 			t.Error("realtime and free pace differ")
 		}
 	})
 }
 
 func TestBrokenLawReleasesTheLines(t *testing.T) {
-	b := newBus(t, free, 1)
+	b := testBus(t, free, 1)
 	good := readMemories(b.array)
 	bad := append(slices.Clone(good), Select(F|X0|X2), Write(9, chipmodel.OutputEnable, 1, M0, M2), good[6])
 	res, err := b.Run(t.Context(), 0, segment("mems", 0, bad...))
@@ -287,7 +287,7 @@ func TestBrokenLawReleasesTheLines(t *testing.T) {
 }
 
 func TestIncompleteCommandIsCaughtAtTheEnd(t *testing.T) {
-	b := newBus(t, free, 1)
+	b := testBus(t, free, 1)
 	res, err := b.Run(t.Context(), 0, segment("x", 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1)))
 	var broken *bus.ViolationError
 	if !errors.As(err, &broken) || broken.Violations[0].Law != bus.LawStrobeOnce || res.End != 8800 {
@@ -297,7 +297,7 @@ func TestIncompleteCommandIsCaughtAtTheEnd(t *testing.T) {
 
 func TestEndOfContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBus(t, realtime, 1)
+		b := testBus(t, realtime, 1)
 		// 40 us into the segment the scan runs, from 14.6 us on.
 		ctx, cancel := context.WithTimeout(t.Context(), 40*time.Microsecond)
 		defer cancel()
@@ -318,7 +318,7 @@ func TestEndOfContext(t *testing.T) {
 		}
 	})
 	// In free pace a segment is given up between two operations.
-	b := newBus(t, free, 1)
+	b := testBus(t, free, 1)
 	ops := readMemories(b.array)
 	ctx := &endsAfter{Context: t.Context(), calls: 5}
 	res, err := b.Run(ctx, 0, segment("mems", 0, ops...))
@@ -349,7 +349,7 @@ func (e *endsAfter) Err() error {
 
 func TestReleaseAndClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBus(t, realtime, 1)
+		b := testBus(t, realtime, 1)
 		if _, err := b.Run(t.Context(), 0, segment("x", 0, Select(F|X0))); err != nil {
 			t.Fatal(err)
 		}
@@ -391,7 +391,7 @@ func TestRandomPrograms(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 1))
-	b := newBus(t, free, seed)
+	b := testBus(t, free, seed)
 	ran, broke := 0, 0
 	for n := range uint64(3000) {
 		ops := make([]bus.Op, r.IntN(8))
