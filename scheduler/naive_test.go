@@ -2,6 +2,7 @@ package scheduler_test
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"testing"
 	"time"
@@ -188,7 +189,7 @@ func (n *naive) scan(job string, op *bus.Op) []reading {
 	hold := true
 	for _, c := range s.Chips {
 		lane := &n.a.Lanes[n.a.Chips[c].Lane]
-		settle = max(settle, int64(class.Spec.GetReadout().GetSettle().AsDuration()))
+		settle = max(settle, n.settle(c))
 		conversion = max(conversion, int64(lane.Spec.GetConverter().GetConversion().AsDuration()))
 		hold = hold && lane.Spec.GetConverter().GetSampleAndHold()
 		n.claims(job, c, s)
@@ -237,6 +238,23 @@ func (n *naive) scan(job string, op *bus.Op) []reading {
 		n.chips[c].counter = -1
 	}
 	return out
+}
+
+// settle is the measured time, or (bits + 1) ln 2 time constants of the output
+// resistance and the whole line, rounded up to a nanosecond.
+func (n *naive) settle(chip int) int64 {
+	readout := n.a.Chips[chip].Class.Spec.GetReadout()
+	if readout.GetSettle() != nil {
+		return int64(readout.GetSettle().AsDuration())
+	}
+	lane := n.a.Lanes[n.a.Chips[chip].Lane].Spec
+	farads := lane.GetLineCapacitancePf() * 1e-12
+	for i := range n.a.Chips {
+		if n.a.Chips[i].Spec.GetLane() == lane.GetName() {
+			farads += lane.GetChipCapacitancePf() * 1e-12
+		}
+	}
+	return int64(math.Ceil(float64(lane.GetConverter().GetBits()+1) * math.Ln2 * readout.GetOutputResistanceOhms() * farads * 1e9))
 }
 
 func (n *naive) claims(job string, c int, s *bus.Scan) {
@@ -395,6 +413,61 @@ func rowsOf(ops []bus.Op, r reading) int {
 		}
 	}
 	return 0
+}
+
+// TestCrawler plans the example and walks it.
+func TestCrawler(t *testing.T) {
+	a, specs := crawler(t)
+	p := mustBuild(t, a, specs...)
+	checkPlan(t, p)
+	golden(t, "crawler.script", script(t, p))
+	for i, want := range []float64{15, 20, 50, 10} {
+		if pr := p.Message.GetPredictions()[i]; pr.GetPlannedRateHz() != want || pr.GetSegments() != 1 {
+			t.Errorf("task %s: %g Hz in %d segments, expected %g in 1", pr.GetTask(), pr.GetPlannedRateHz(), pr.GetSegments(), want)
+		}
+	}
+}
+
+// TestOpening: the opening brings every register to what the table assumes, and a
+// cycle leaves it there.
+func TestOpening(t *testing.T) {
+	a := bench(t, [5]int{4, 3, 2, 3, 2})
+	binned := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
+	p := mustBuild(t, a, task("ring", "mems", 10, binned, &facetdv1.View{Name: "s", SmoothingSteps: 2}),
+		&facetdv1.Task{Name: "some", Target: list("mem-1", "mem-2"), RateHz: 10, Views: []*facetdv1.View{binned}},
+		task("pair", "sws", 10, binned), task("trim", "trims", 10))
+	assumes := p.Assumes()
+	regs := scheduler.RegistersAfter(a, p.Opening.Ops, scheduler.NewRegisters(a, scheduler.Unknown))
+	agree := func(when string) {
+		t.Helper()
+		known := 0
+		for c := range assumes {
+			for r, v := range assumes[c] {
+				if v >= 0 {
+					known++
+					if regs[c][r] != v {
+						t.Errorf("%s: %s of %s is %d, assumed %d", when, facetdv1.Register(r), a.Chips[c].Name, regs[c][r], v)
+					}
+				}
+			}
+		}
+		// Outputs of 14 chips; patterns of two ring chips alone and of three pair chips;
+		// four registers of three trimmed chips.
+		if known != 14+2*2+3*2+4*3 {
+			t.Errorf("%d registers are assumed", known)
+		}
+	}
+	agree("opening")
+	for _, e := range p.Entries {
+		regs = scheduler.RegistersAfter(a, p.Tasks[e.Task].Segments[e.Segment], regs)
+	}
+	agree("a cycle")
+	if v := assumes[a.Chip("mem-1")][chipmodel.RowPattern]; v != scheduler.Unknown {
+		t.Errorf("two tasks leave different patterns, assumed %d", v)
+	}
+	if v := assumes[a.Chip("hex-0")][chipmodel.RowPattern]; v != scheduler.Untouched {
+		t.Errorf("no task writes it, assumed %d", v)
+	}
 }
 
 func TestGoldenPlansWalked(t *testing.T) {

@@ -122,6 +122,12 @@ func TestRandomPlans(t *testing.T) {
 		for k := range 1 + r.IntN(4) {
 			specs = append(specs, randomTask(r, a, fmt.Sprint("t", k)))
 		}
+		if i%2 == 0 { // a quick small one, which long readouts are in the way of
+			x := randomTask(r, a, "quick")
+			x.RateHz, x.Deadline, x.MaxHold, x.MaxSkew = float64(int(250)<<r.IntN(4)), nil, nil, nil
+			x.Views = []*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 2}}}
+			specs = append(specs, x)
+		}
 		tasks, m := scheduler.NewTasks(a, specs)
 		if len(m) > 0 {
 			t.Fatalf("case %d: %v", i, m)
