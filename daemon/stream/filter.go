@@ -1,0 +1,52 @@
+package stream
+
+import (
+	"slices"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// filter chooses frame sets by task, and frames by chip.
+type filter struct{ tasks, chips map[string]bool }
+
+func newFilter(o Options) filter { return filter{setOf(o.Tasks), setOf(o.Chips)} }
+
+func setOf(names []string) map[string]bool {
+	set := make(map[string]bool, len(names))
+	for _, n := range names {
+		set[n] = true
+	}
+	return set
+}
+
+func (f filter) wants(fs *facetdv1.FrameSet) bool {
+	if len(f.tasks) > 0 && !f.tasks[fs.GetTask()] {
+		return false
+	}
+	return len(f.chips) == 0 || len(fs.GetFrames()) == 0 || slices.ContainsFunc(fs.GetFrames(), f.has)
+}
+
+func (f filter) has(frame *facetdv1.Frame) bool { return f.chips[frame.GetChip()] }
+
+// cut returns the frame set with the wanted chips' frames only. The original is
+// shared with others and stays as it is.
+func (f filter) cut(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
+	if len(f.chips) == 0 || fs == nil {
+		return fs
+	}
+	out := &facetdv1.FrameSet{}
+	fs.ProtoReflect().Range(func(d protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if d.Name() != "frames" {
+			out.ProtoReflect().Set(d, v)
+		}
+		return true
+	})
+	for _, frame := range fs.GetFrames() {
+		if f.has(frame) {
+			out.Frames = append(out.Frames, frame)
+		}
+	}
+	return out
+}

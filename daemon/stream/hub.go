@@ -1,0 +1,177 @@
+// Package stream fans finished frame sets out to subscribers without ever slowing
+// the bus: what a slow reader loses is dropped by its policy, and counted.
+//
+// Every queue here has one bound in frame sets and one in bytes, and drops its
+// oldest when either is reached:
+//
+//   - Latest: the newest frame set of each task waits. A newer one of the same task
+//     takes the place of the older, in the older's turn, so that a fast task does not
+//     starve a slow one.
+//   - Queue: up to a number of frame sets of all tasks wait, in order.
+//
+// In both, MaxWaitingBytes of pixels may wait; the newest set always does.
+package stream
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+const (
+	// MaxSubscribers bounds the work of Publish.
+	MaxSubscribers = 256
+	// MaxQueue is the longest queue of a subscriber, in frame sets.
+	MaxQueue = 1024
+	// DefaultQueue is the length of a queue where none is asked for.
+	DefaultQueue = 16
+	// MaxWaitingTasks is how many tasks may have a frame set waiting under Latest.
+	MaxWaitingTasks = 256
+	// MaxWaitingBytes bounds the pixels that wait for one subscriber.
+	MaxWaitingBytes = 256 << 20
+)
+
+// ErrFull is the error of one subscriber too many. The caller may try again when
+// another has left.
+var ErrFull = fmt.Errorf("there are %d streams already, which is the most", MaxSubscribers)
+
+// ErrLeft is the error of a subscription that its owner closed.
+var ErrLeft = errors.New("the subscription was closed")
+
+// ClosedError is the error of a hub that was closed. It does not open again.
+type ClosedError struct{ Reason string }
+
+func (e *ClosedError) Error() string { return e.Reason }
+
+// Policy is what happens to frame sets that a subscriber has not read yet.
+type Policy uint8
+
+// The policies.
+const (
+	Latest Policy = iota
+	Queue
+	numPolicies
+)
+
+func (p Policy) String() string { return [...]string{"latest", "queue"}[p] }
+
+// Stats counts over all subscribers since the hub was made.
+type Stats struct {
+	// Open is how many subscribers there are now.
+	Open int
+	// Dropped counts frame sets dropped by policy, once for each subscriber that
+	// lost one.
+	Dropped [numPolicies]uint64
+	// Abandoned counts frame sets that still waited when their subscriber left.
+	Abandoned uint64
+}
+
+// DroppedTotal is Dropped over all policies.
+func (s Stats) DroppedTotal() uint64 {
+	var sum uint64
+	for _, n := range s.Dropped {
+		sum += n
+	}
+	return sum
+}
+
+// Hub hands frame sets to subscribers. Its methods may be called from any
+// goroutine.
+type Hub struct {
+	mu     sync.Mutex
+	subs   []*Subscription
+	left   Stats // counts of subscribers that have left
+	closed error
+}
+
+// NewHub returns a hub without subscribers.
+func NewHub() *Hub { return &Hub{} }
+
+// Publish offers a frame set to every subscriber. It never waits for one: it holds
+// locks only while it puts a pointer into each one's queue. The frame set must not
+// be changed afterwards. One-shot captures (no task) are not for streams: they go
+// to whoever asked.
+func (h *Hub) Publish(fs *facetdv1.FrameSet) {
+	if fs.GetTask() == "" {
+		return
+	}
+	size := 0
+	for _, f := range fs.GetFrames() {
+		size += len(f.GetData())
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed != nil {
+		return
+	}
+	for _, s := range h.subs {
+		if s.filter.wants(fs) {
+			s.put(item{fs, size})
+		}
+	}
+}
+
+// Subscribe adds a subscriber, which sees every frame set published from now on.
+// Close it when done. Errors: ErrFull, *ClosedError, and what is wrong with the
+// options.
+func (h *Hub) Subscribe(o Options) (*Subscription, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	switch {
+	case h.closed != nil:
+		return nil, h.closed
+	case len(h.subs) >= MaxSubscribers:
+		return nil, ErrFull
+	}
+	s := newSubscription(h, o)
+	h.subs = append(h.subs, s)
+	return s, nil
+}
+
+// Close ends every subscription with a reason, and refuses new ones. Frame sets
+// that wait are still handed out first. Closing again changes nothing.
+func (h *Hub) Close(reason string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed != nil {
+		return
+	}
+	h.closed = &ClosedError{reason}
+	for _, s := range h.subs {
+		s.end(h.closed)
+	}
+}
+
+// Stats returns the counts until now.
+func (h *Hub) Stats() Stats {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	sum := h.left
+	sum.Open = len(h.subs)
+	for _, s := range h.subs {
+		dropped, _ := s.counts()
+		sum.Dropped[s.policy] += dropped
+	}
+	return sum
+}
+
+// remove takes a subscriber out and keeps its counts.
+func (h *Hub) remove(s *Subscription) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	i := slices.Index(h.subs, s)
+	if i < 0 {
+		return
+	}
+	h.subs = slices.Delete(h.subs, i, i+1)
+	s.end(ErrLeft)
+	dropped, waiting := s.counts()
+	h.left.Dropped[s.policy] += dropped
+	h.left.Abandoned += uint64(waiting)
+}
