@@ -328,3 +328,21 @@ func TestViolationsAreBoundedAndCounted(t *testing.T) {
 		t.Error("violations were handed out twice")
 	}
 }
+
+// The captures of a readout that broke a law are void: a job that fails with it
+// reports no hold for them.
+func TestVoidCapturesAreNotHeldAgainstTheReport(t *testing.T) {
+	s := newStream()
+	j := job("holder", 0, 3, M0, M1)
+	s.segment(j, 0, loadRead(s.a)[0]...)
+	s.edit = func(c []bus.Capture) { c[0].FirstSampleNS-- }
+	s.segment(j, 1, loadRead(s.a)[1]...)
+	if v := s.in.Take(); len(v) == 0 || v[0].Law != bus.LawSettle {
+		t.Fatalf("caught %v", v)
+	}
+	s.in.FrameSet(j, &facetdv1.FrameSet{Failure: "settling", Frames: []*facetdv1.Frame{{Chip: "m0"}, {Chip: "m1"}}})
+	s.in.JobEnded(j, bus.Outcome{Kind: bus.Failed, Cause: "settling"})
+	if v := s.in.Take(); v != nil {
+		t.Errorf("a failed job: %v", v)
+	}
+}

@@ -49,6 +49,7 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 	if outside != nil {
 		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
 	}
+	before := in.broken
 	in.parallel(s, from)
 	for i, c := range s.Chips {
 		in.scanChip(op, i, from)
@@ -59,9 +60,13 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 		}
 		in.capture(op, i, &caps[k], from, to)
 	}
-	for i := range caps {
-		if !slices.Contains(s.Chips, caps[i].Chip) {
-			in.breach(LawClaim, from, []int{caps[i].Chip}, "a capture is of a chip that was not read")
+	for k := range caps {
+		i := slices.Index(s.Chips, caps[k].Chip)
+		switch {
+		case i < 0:
+			in.breach(LawClaim, from, []int{caps[k].Chip}, "a capture is of a chip that was not read")
+		case in.broken == before: // otherwise the capture is void
+			in.seen(s, i, &caps[k])
 		}
 	}
 }
@@ -185,7 +190,7 @@ func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
 		busy = conversion
 	}
 	pixel, row := int64(got.PixelInterval), int64(got.RowInterval)
-	last := got.FirstSampleNS + int64(s.Window.Rows-1)*row + int64(s.Window.Columns-1)*pixel
+	last := got.LastSampleNS()
 	early := func(what string, at, have, need int64) {
 		in.breach(LawSettle, at, []int{c}, "%s comes %d ns after the last change on lane %s, it needs %d ns",
 			what, have, in.a.Lanes[in.a.Chips[c].Lane].Name, need)
@@ -218,7 +223,6 @@ func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
 	lane.busyUntil = max(lane.busyUntil, last+conversion)
 	lane.changed = max(lane.changed, last+busy)
 	in.patterns(c, got.FirstSampleNS)
-	in.seen(s, i, got, last)
 }
 
 // overlap judges that a conversion has its whole time.
@@ -243,8 +247,8 @@ func (in *Inspector) patterns(chip int, first int64) {
 }
 
 // seen notes light and hold of a frame, and judges what the capture says of them.
-func (in *Inspector) seen(s *Scan, i int, got *Capture, last int64) {
-	c := s.Chips[i]
+func (in *Inspector) seen(s *Scan, i int, got *Capture) {
+	c, last := s.Chips[i], got.LastSampleNS()
 	chip := &in.chips[c]
 	light, hold := got.FirstSampleNS, int64(0)
 	if in.a.Chips[c].Class.Kind.HasMemory() && chip.loaded {

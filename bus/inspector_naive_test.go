@@ -1,0 +1,168 @@
+package bus_test
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"facetd.example/bus"
+	. "facetd.example/bus/bustest"
+	"facetd.example/chipmodel"
+)
+
+// naive answers from the operations so far, gone through from the first one again
+// for every question.
+type naive struct {
+	a   *chipmodel.Array
+	ops []bus.Op
+}
+
+// listens reports whether a chip listened after operation n.
+func (v naive) listens(chip, n int) bool {
+	for i := n; i >= 0; i-- {
+		if v.ops[i].Kind == bus.OpSelect {
+			for _, line := range v.a.Chips[chip].Selects {
+				if !v.ops[i].Word.Has(line) {
+					return false
+				}
+			}
+			return true
+		}
+	}
+	return false
+}
+
+func (v naive) enabled(chip, n int) bool {
+	for i := n; i >= 0; i-- {
+		op := &v.ops[i]
+		if op.Kind == bus.OpWrite && op.Register == chipmodel.OutputEnable && v.listens(chip, i) {
+			return op.Value == 1
+		}
+	}
+	return false
+}
+
+// broken returns the laws among 1 to 3 that the last operation breaks.
+func (v naive) broken() []int {
+	n := len(v.ops) - 1
+	op := &v.ops[n]
+	laws := map[int]bool{}
+	for lane := range v.a.Lanes {
+		driving := 0
+		for c := range v.a.Chips {
+			if v.a.Chips[c].Lane == lane && v.listens(c, n) && v.enabled(c, n) {
+				driving++
+			}
+		}
+		if driving > 1 && (op.Kind == bus.OpSelect || op.Register == chipmodel.OutputEnable) {
+			laws[bus.LawOneDriver] = true
+		}
+	}
+	for c := range v.a.Chips {
+		if op.Kind == bus.OpSelect || !v.listens(c, n) {
+			continue
+		}
+		if !slices.Contains(op.Target, c) {
+			laws[bus.LawTarget] = true
+		}
+		for i := range v.ops[:n] {
+			if op.Kind == bus.OpStrobe && v.ops[i].Command == op.Command && v.ops[i].Kind != bus.OpSelect && v.listens(c, i) {
+				laws[bus.LawStrobeOnce] = true
+			}
+		}
+	}
+	var out []int
+	for law := range laws {
+		out = append(out, law)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// missed returns the chips that some command was meant for and did not reach.
+func (v naive) missed() []string {
+	missed := map[string]bool{}
+	for _, op := range v.ops {
+		for _, c := range op.Target {
+			reached := false
+			for i := range v.ops {
+				reached = reached || v.ops[i].Kind != bus.OpSelect && v.ops[i].Command == op.Command && v.listens(c, i)
+			}
+			if !reached {
+				missed[v.a.Chips[c].Name] = true
+			}
+		}
+	}
+	return sortedKeys(missed)
+}
+
+func sortedKeys(m map[string]bool) []string {
+	var out []string
+	for k := range m {
+		out = append(out, k)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Random programs of one segment: after every operation the inspector has seen
+// exactly the laws 1 to 3 broken that the naive reference sees.
+func TestInspectorAgainstNaive(t *testing.T) {
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 2))
+	seen := map[int]int{}
+	for range 400 {
+		s := newStream()
+		v := naive{a: s.a}
+		s.in.BeginSegment(&bus.Segment{Job: job("t", 0, 1)}, 0, 0)
+		// Each command has one action and one target, as the operations of one must.
+		commands := make([]bus.Op, 5)
+		for i := range commands {
+			target := s.a.Reach(chipmodel.LineSet(r.Uint64N(1 << 6)))
+			switch r.IntN(3) {
+			case 0:
+				commands[i] = Strobe(i+1, chipmodel.Load, 0, target...)
+			default:
+				commands[i] = Write(i+1, chipmodel.OutputEnable, uint16(r.IntN(4)/3^1), target...)
+			}
+		}
+		for range 12 {
+			op := Select(chipmodel.LineSet(r.Uint64N(1 << 6)))
+			if r.IntN(2) == 0 {
+				op = commands[r.IntN(len(commands))]
+			}
+			v.ops = append(v.ops, op)
+			s.op(op)
+			var got []int
+			for _, one := range s.in.Take() {
+				got = append(got, one.Law)
+			}
+			slices.Sort(got)
+			got = slices.Compact(got)
+			want := v.broken()
+			if !slices.Equal(got, want) {
+				t.Fatalf("laws %v broken, naively %v, by the last of %+v", got, want, v.ops)
+			}
+			for _, law := range want {
+				seen[law]++
+			}
+		}
+		s.in.EndSegment(s.now)
+		missed := map[string]bool{}
+		for _, one := range s.in.Take() {
+			for _, c := range one.Chips {
+				missed[c] = true
+			}
+		}
+		if got, want := sortedKeys(missed), v.missed(); !slices.Equal(got, want) {
+			t.Fatalf("missed %v, naively %v, in %+v", got, want, v.ops)
+		}
+	}
+	for law := bus.LawOneDriver; law <= bus.LawStrobeOnce; law++ {
+		if seen[law] < 20 {
+			t.Errorf("law %d was broken only %d times", law, seen[law])
+		}
+	}
+}
