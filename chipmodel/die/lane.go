@@ -1,0 +1,48 @@
+package die
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+)
+
+// Lane is one simulated analog line with its converter. It remembers the level of
+// the pixel before, whose ghost an unsettled line still shows.
+type Lane struct {
+	conv     *analog.Converter
+	bits     int
+	previous float64
+}
+
+// NewLane makes a lane of an array; its errors are drawn from the seed and the
+// lane's index.
+func NewLane(a *chipmodel.Array, lane int, seed uint64) *Lane {
+	l := &a.Lanes[lane]
+	spec := l.Spec.GetConverter()
+	return &Lane{
+		conv: analog.NewConverter(analog.ConverterSpec{
+			Bits: l.Bits, LowVolts: spec.GetLowVolts(), HighVolts: spec.GetHighVolts(),
+			NoiseVolts: spec.GetNoiseVolts(), OffsetVolts: spec.GetOffsetVolts(), GainError: spec.GetGainError(),
+			BowSteps: spec.GetIntegralNonlinearitySteps(), StepSpread: spec.GetDifferentialNonlinearitySteps(),
+		}, rand.New(rand.NewPCG(seed, 0x1a9e0000+uint64(lane)))),
+		bits: l.Bits, previous: spec.GetLowVolts(),
+	}
+}
+
+// Residual is the part of a step that is missing when a line that needs needed to
+// settle to half a step is given a time: exp(-given/tau), where needed is
+// (bits+1) ln 2 time constants.
+func (l *Lane) Residual(given, needed time.Duration) float64 {
+	if needed <= 0 {
+		return 0
+	}
+	return math.Exp2(-float64(l.bits+1) * float64(given) / float64(needed))
+}
+
+// Convert turns the volts of successive pixels into codes.
+func (l *Lane) Convert(codes []uint16, volts []float64, residual float64) {
+	l.previous = l.conv.Convert(codes, volts, l.previous, residual)
+}

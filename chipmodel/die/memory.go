@@ -1,0 +1,126 @@
+package die
+
+import (
+	"math/rand/v2"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+)
+
+// memory is a memory chip: pixels, and a plane of one capacitor a pixel.
+type memory struct {
+	die    *Die
+	px     *pixels
+	rng    *rand.Rand
+	plane  analog.Plane
+	sharer analog.Sharer
+	// Volts a second that each cell loses; written at the load.
+	droop      []float64
+	leak       float64   // amperes in the dark
+	lightLeak  float64   // amperes per lux
+	inverse    []float64 // 1/C of each cell
+	ktc        float64   // volts, noise of the load
+	pulse      int64     // ns from the start of the load strobe to its first row
+	rowNS      int64
+	loadedAtNS int64 // first row; -1 before the first load
+}
+
+func newMemory(d *Die, px *pixels, pulse time.Duration, rng *rand.Rand) *memory {
+	spec := d.class.Spec.GetMemory()
+	kelvin := d.class.Spec.GetTemperatureK()
+	n := d.class.Rows * d.class.Columns
+	cell := spec.GetCellCapacitanceFf() * 1e-15
+	m := &memory{
+		die: d, px: px, rng: rng,
+		plane:   analog.Plane{Rows: d.class.Rows, Columns: d.class.Columns, Volts: make([]float64, n)},
+		sharer:  analog.Sharer{SwitchOhms: spec.GetSwitchResistanceOhms(), CellFarads: cell, Noise: rng},
+		droop:   make([]float64, n),
+		inverse: make([]float64, n),
+		pulse:   int64(pulse), rowNS: int64(spec.GetLoadRow().AsDuration()), loadedAtNS: -1,
+	}
+	for i := range m.inverse {
+		m.inverse[i] = 1 / cell
+	}
+	if rng == nil {
+		return m
+	}
+	m.sharer.Kelvin = kelvin
+	m.sharer.InjectionVolts = spec.GetInjectionVolts()
+	m.ktc = analog.KTCVolts(kelvin, cell)
+	m.leak = spec.GetLeakFa() * 1e-15 * analog.Doubling(kelvin, spec.GetLeakDoublingK())
+	m.lightLeak = spec.GetLightLeakFaPerLux() * 1e-15
+	if spec.GetCellSpread() > 0 {
+		m.plane.Farads = make([]float64, n)
+		for i := range m.plane.Farads {
+			m.plane.Farads[i] = cell * max(1+spec.GetCellSpread()*rng.NormFloat64(), 0.1)
+			m.inverse[i] = 1 / m.plane.Farads[i]
+		}
+	}
+	return m
+}
+
+func (m *memory) powerOn() {
+	clear(m.plane.Volts)
+	clear(m.droop)
+	m.loadedAtNS = -1
+}
+
+func (m *memory) written(facetdv1.Register) {}
+
+func (m *memory) strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light Light) {
+	switch s {
+	case chipmodel.Load:
+		m.load(atNS, light)
+	case chipmodel.Share:
+		columns, rows := m.die.patterns()
+		m.sharer.Share(&m.plane, columns, rows, m.shareSeconds(hold))
+	}
+}
+
+// shareSeconds is how long charge may settle. A class with a measured settling
+// time says nothing of its switches: there the hold counts as enough.
+func (m *memory) shareSeconds(hold time.Duration) float64 {
+	if m.rng == nil || m.sharer.SwitchOhms <= 0 {
+		return -1
+	}
+	return hold.Seconds()
+}
+
+// load copies the pixel signals row by row, after the strobe's pulse.
+func (m *memory) load(atNS int64, light Light) {
+	m.loadedAtNS = atNS + m.pulse
+	columns := m.px.columns
+	for r := range m.px.rows {
+		at := m.loadedAtNS + int64(r)*m.rowNS
+		light(m.px.lux, r, at)
+		base := r * columns
+		for c, lux := range m.px.lux {
+			i := base + c
+			v := m.px.volts(i, lux, at)
+			if m.ktc > 0 {
+				v += m.ktc * m.rng.NormFloat64()
+			}
+			m.plane.Volts[i] = v
+			m.droop[i] = (m.leak + m.lightLeak*lux) * m.inverse[i]
+		}
+	}
+}
+
+// row reads cells; each has drooped for its own time since its row was loaded.
+func (m *memory) row(dst []float64, row, column, step int, atNS, intervalNS int64, _ Light) {
+	base := row * m.px.columns
+	held := m.heldNS(row, atNS)
+	for i := range dst {
+		c := base + column + i*step
+		dst[i] = m.plane.Volts[c] - m.droop[c]*float64(held+int64(i)*intervalNS)*1e-9
+	}
+}
+
+func (m *memory) heldNS(row int, atNS int64) int64 {
+	if m.loadedAtNS < 0 {
+		return 0
+	}
+	return max(atNS-m.loadedAtNS-int64(row)*m.rowNS, 0)
+}
