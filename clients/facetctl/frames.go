@@ -19,8 +19,8 @@ func (a *app) framesCommand() *cobra.Command {
 		a.framesWatchCommand(), a.framesSaveCommand(), a.framesDigestCommand())
 }
 
-// receive hands frame sets of a stream to f until it returns done, or the stream
-// ends; ended tells whether f had enough.
+// receive hands the frame sets of a stream to f until f says that it is done, or
+// the stream ends; the stream's end is an error, io.EOF where it was in order.
 func receive(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest, f func(*facetdv1.StreamFrameSetsResponse) (done bool, err error)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

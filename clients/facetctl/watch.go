@@ -52,6 +52,11 @@ without codes unless --data is given.`,
 				if w.ratios, err = pitchRatios(ctx, c); err != nil {
 					return ended(ctx, err)
 				}
+				for _, chip := range chips {
+					if _, known := w.ratios[chip]; !known {
+						return fmt.Errorf("no chip is called %q; 'facetctl chips' lists them", chip)
+					}
+				}
 				if cli.WantsJSON(cmd) {
 					return w.lines(ctx, c, req, data)
 				}
