@@ -6,30 +6,34 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/die"
 	"facetd.example/chipmodel/scene"
 )
-
-// lightFunc fills dst with the light in lux on one row of a chip at a bus time.
-type lightFunc func(dst []float64, row int, atNS int64)
 
 // dieModel is what the bus needs of a simulated die.
 type dieModel interface {
 	Write(r facetdv1.Register, value uint16)
-	Strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light lightFunc)
+	Register(r facetdv1.Register) uint16
+	Strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light die.Light)
 	// Row gives the volts of pixels of one row, the first at column and columnStep
 	// apart, sampled from atNS on, intervalNS apart.
-	Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light lightFunc)
+	Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light die.Light)
 }
 
-// laneModel is what the bus needs of a lane: its amplifier and converter.
+// laneModel is what the bus needs of a lane: its converter, and what is left of the
+// pixel before when the line has not settled fully.
 type laneModel interface {
-	Convert(codes []uint16, volts []float64)
+	// Residual is the part of a step that is missing after a time, on a line that
+	// needs another to settle to half a step.
+	Residual(given, needed time.Duration) float64
+	Convert(codes []uint16, volts []float64, residual float64)
 }
 
 // simulatedChip is one chip on the bus.
 type simulatedChip struct {
 	die    dieModel
-	light  lightFunc
+	light  die.Light
+	needed time.Duration // for its lane to settle to half a step
 	memory bool
 	loaded bool
 	// loadedAt is the start of the last load.
@@ -39,6 +43,12 @@ type simulatedChip struct {
 type simulatedLane struct {
 	laneModel
 	highest uint16 // code
+}
+
+// simulated makes the dies and lanes that a bus has.
+var simulated = makers{
+	die:  func(a *chipmodel.Array, chip int, seed uint64) dieModel { return die.New(a, chip, seed) },
+	lane: func(a *chipmodel.Array, lane int, seed uint64) laneModel { return die.NewLane(a, lane, seed) },
 }
 
 // makers make the dies and lanes of an array; tests put others in.
@@ -60,6 +70,7 @@ func (b *Bus) makeDies(m makers) error {
 		widest = max(widest, chip.Class.Columns)
 		b.chips[i] = simulatedChip{
 			die:    m.die(b.array, i, b.cfg.Seed),
+			needed: b.array.LaneSettle(i),
 			memory: chip.Class.Kind.HasMemory(),
 			light: func(dst []float64, row int, atNS int64) {
 				b.cfg.Scene.Row(dst, view, row, atNS)

@@ -5,13 +5,13 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/die"
 )
 
-// Makers for tests: the simulated dies, nominal ones, and dies that do nothing.
+// Makers for tests: nominal dies, and dies that do nothing.
 var (
-	simulated = nominal // until the simulated dies are there
-	nominal   = makers{nominalDieOf, nominalLaneOf}
-	empty     = makers{
+	nominal = makers{nominalDieOf, nominalLaneOf}
+	empty   = makers{
 		func(*chipmodel.Array, int, uint64) dieModel { return nothing{} },
 		func(*chipmodel.Array, int, uint64) laneModel { return nothing{} },
 	}
@@ -20,6 +20,8 @@ var (
 type nothing struct{}
 
 func (nothing) Write(facetdv1.Register, uint16)                         {}
-func (nothing) Strobe(facetdv1.Strobe, int64, time.Duration, lightFunc) {}
-func (nothing) Row([]float64, int, int, int, int64, int64, lightFunc)   {}
-func (nothing) Convert([]uint16, []float64)                             {}
+func (nothing) Register(facetdv1.Register) uint16                       { return 0 }
+func (nothing) Strobe(facetdv1.Strobe, int64, time.Duration, die.Light) {}
+func (nothing) Row([]float64, int, int, int, int64, int64, die.Light)   {}
+func (nothing) Residual(time.Duration, time.Duration) float64           { return 0 }
+func (nothing) Convert([]uint16, []float64, float64)                    {}

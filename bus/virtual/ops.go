@@ -59,13 +59,36 @@ func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
 			cp.LightNS = chip.loadedAt
 			cp.HoldNS = cp.LastSampleNS() - chip.loadedAt
 		}
-		b.read(&cp)
+		b.read(&cp, b.residual(&t, s, c))
 		res.Captures = append(res.Captures, cp)
 	}
 }
 
+// residual is the part of the step from one pixel to the next that a chip's lane
+// still lacks when it is sampled. The bandwidth of a trimmed chip's output follows
+// its bias.
+func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
+	chip := &b.array.Chips[c]
+	lane := &b.array.Lanes[chip.Lane]
+	moves := chip.Class.Spec.GetReadout().GetStep().AsDuration()
+	if chip.Class.Kind.Counts() {
+		moves *= time.Duration(s.Window.ColumnStep)
+	}
+	given := t.PixelInterval - moves
+	if !lane.SampleAndHold {
+		given -= lane.Conversion
+	}
+	needed := b.chips[c].needed
+	if spec := chip.Class.Spec.GetTrimmed(); spec != nil {
+		bias := spec.GetOutputBias()
+		steps := float64(b.chips[c].die.Register(chipmodel.OutputBias)) - float64(bias.GetNominal())
+		needed = time.Duration(float64(needed) / max(1+steps*bias.GetBandwidthPerStep(), 0.01))
+	}
+	return b.lanes[chip.Lane].Residual(given, needed)
+}
+
 // read converts the pixels of one chip, row by row.
-func (b *Bus) read(cp *bus.Capture) {
+func (b *Bus) read(cp *bus.Capture, residual float64) {
 	chip := &b.chips[cp.Chip]
 	lane := &b.lanes[b.array.Chips[cp.Chip].Lane]
 	w := cp.Window
@@ -74,7 +97,7 @@ func (b *Bus) read(cp *bus.Capture) {
 		codes := cp.Codes[r*w.Columns : (r+1)*w.Columns]
 		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
 		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, int64(cp.PixelInterval), chip.light)
-		lane.Convert(codes, volts)
+		lane.Convert(codes, volts, residual)
 		for _, code := range codes {
 			if code == 0 {
 				cp.Low++

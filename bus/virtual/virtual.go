@@ -72,7 +72,7 @@ var _ bus.BusCloser = (*Bus)(nil)
 
 // New switches an array on: every register at its power-on value, every line
 // inactive, bus time 0 now. Errors tell what is missing or cannot be simulated.
-func New(cfg Config) (*Bus, error) { return newBus(cfg, makers{nominalDieOf, nominalLaneOf}) }
+func New(cfg Config) (*Bus, error) { return newBus(cfg, simulated) }
 
 func newBus(cfg Config, m makers) (*Bus, error) {
 	switch {

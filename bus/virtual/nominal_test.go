@@ -6,6 +6,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/die"
 )
 
 // nominalDie is a die without mismatch, noise, lag or droop: the nominal pixel of
@@ -33,7 +34,7 @@ func (d *nominalDie) volts(lux float64) float64 {
 	return p.GetOffsetVolts() + p.GetVoltsPerDecade()*math.Log10(p.GetDarkLux()+lux)
 }
 
-func (d *nominalDie) Strobe(s facetdv1.Strobe, atNS int64, _ time.Duration, light lightFunc) {
+func (d *nominalDie) Strobe(s facetdv1.Strobe, atNS int64, _ time.Duration, light die.Light) {
 	if d.cells == nil {
 		return
 	}
@@ -72,7 +73,7 @@ func shareLine(cells []float64, n, stride int, pattern uint16) {
 	}
 }
 
-func (d *nominalDie) Row(dst []float64, row, column, columnStep int, atNS, _ int64, light lightFunc) {
+func (d *nominalDie) Row(dst []float64, row, column, columnStep int, atNS, _ int64, light die.Light) {
 	if d.cells != nil {
 		for i := range dst {
 			dst[i] = d.cells[row*d.class.Columns+column+i*columnStep]
@@ -97,8 +98,12 @@ func nominalLaneOf(a *chipmodel.Array, lane int, _ uint64) laneModel {
 	return &nominalLane{conv.GetLowVolts(), steps / (conv.GetHighVolts() - conv.GetLowVolts()), steps - 1}
 }
 
-func (l *nominalLane) Convert(codes []uint16, volts []float64) {
+func (l *nominalLane) Residual(time.Duration, time.Duration) float64 { return 0 }
+
+func (l *nominalLane) Convert(codes []uint16, volts []float64, _ float64) {
 	for i, v := range volts {
 		codes[i] = uint16(min(max(math.Floor((v-l.low)*l.perStep), 0), l.highest))
 	}
 }
+
+func (d *nominalDie) Register(r facetdv1.Register) uint16 { return d.registers[r] }
