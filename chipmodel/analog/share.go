@@ -185,6 +185,11 @@ func (s *Sharer) matrix(n int, seconds float64) []float64 {
 
 // apply multiplies n cells, stride apart, by an n x n matrix.
 func (s *Sharer) apply(k []float64, n int, cells []float64, stride int) {
+	if n == 2 { // pairs are what smoothing is made of
+		a, b := cells[0], cells[stride]
+		cells[0], cells[stride] = k[0]*a+k[1]*b, k[2]*a+k[3]*b
+		return
+	}
 	in := s.line[:n]
 	for i := range n {
 		in[i] = cells[i*stride]
