@@ -80,6 +80,10 @@ func (e *callError) detail(d any) {
 		}
 	case *errdetails.PreconditionFailure:
 		for _, v := range d.GetViolations() {
+			if v.GetDescription() == e.Message {
+				e.Violations = append(e.Violations, violation{v.GetSubject(), v.GetDescription()})
+				continue // it is the error's message already
+			}
 			e.add(v.GetSubject(), v.GetDescription())
 		}
 	case *facetdv1.Refusal:

@@ -213,7 +213,10 @@ func (f *fake) DeleteTask(_ context.Context, r *facetdv1.DeleteTaskRequest) (*fa
 func (f *fake) SendCommand(_ context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
 	f.note(r)
 	if r.GetCommand().GetStrobe() == facetdv1.Strobe_STROBE_LOAD {
-		return nil, status.Error(codes.FailedPrecondition, "a load would overwrite what m0 holds for task look")
+		const why = "a load would overwrite what m0 holds for task look"
+		return nil, detailed(codes.FailedPrecondition, why, &errdetails.PreconditionFailure{
+			Violations: []*errdetails.PreconditionFailure_Violation{{Type: "DISTURBS", Subject: "look", Description: why}},
+		})
 	}
 	return &facetdv1.SendCommandResponse{
 		Words: []*facetdv1.SelectWord{{Lines: []string{"p", "x0"}, Reaches: []string{"m0"}}}, StartBusNs: 1_234_567, WaitedNs: 500,
