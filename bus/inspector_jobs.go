@@ -86,9 +86,11 @@ func (in *Inspector) task(name string) *taskRecord {
 }
 
 func (in *Inspector) newRecord(j *Job) *jobRecord {
-	r := &jobRecord{}
+	var r *jobRecord
 	if n := len(in.spare); n > 0 {
 		r, in.spare = in.spare[n-1], in.spare[:n-1]
+	} else {
+		r = new(jobRecord)
 	}
 	*r = jobRecord{job: *j, segments: max(j.Segments, 1), frames: r.frames[:0]}
 	return r

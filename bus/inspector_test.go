@@ -346,3 +346,47 @@ func TestConversionsDoNotOverlap(t *testing.T) {
 func hexAt(a *chipmodel.Array) []bus.Op {
 	return []bus.Op{Select(H | X0), output(1, enable, S0), Scan(a, S0, 0, bus.Claim{}), output(2, disable, S0)}
 }
+
+// The inspector always runs: once it has seen a program, it judges it without
+// allocating.
+func TestInspectorDoesNotAllocate(t *testing.T) {
+	s := newStream()
+	ops := memoryJob(s.a)
+	caps := make([][]bus.Capture, len(ops))
+	ends := make([]int64, len(ops))
+	s.load = map[int]int64{M0: 300, M1: 300, M2: 300}
+	for i := range ops {
+		if ops[i].Scan != nil {
+			caps[i] = s.captures(&ops[i])
+		}
+		s.now += int64(bus.Cost(s.a, &ops[i]).Total())
+		ends[i] = s.now
+	}
+	j := job("mems", 0, 1)
+	segment := &bus.Segment{Job: j, Ops: ops}
+	length, at := s.now, int64(0)
+	run := func() {
+		s.in.BeginSegment(segment, at, at)
+		from := at
+		for i := range ops {
+			s.in.Op(&ops[i], from, at+ends[i], caps[i])
+			from = at + ends[i]
+		}
+		s.in.EndSegment(from)
+		s.in.JobEnded(j, bus.Outcome{Kind: bus.OnTime})
+		at += length
+		for i := range caps {
+			for k := range caps[i] {
+				caps[i][k].FirstSampleNS += length
+				caps[i][k].ConvertedNS += length
+			}
+		}
+	}
+	run()
+	if n := testing.AllocsPerRun(100, run); n != 0 {
+		t.Errorf("%v allocations a job", n)
+	}
+	if v := s.in.Take(); v != nil {
+		t.Errorf("the program was not clean: %v", v)
+	}
+}
