@@ -1,0 +1,95 @@
+package dispatch
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/demo"
+)
+
+func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
+	t.Helper()
+	a, err := demo.Array()
+	if err != nil {
+		t.Fatal(err)
+	}
+	tasks, err := demo.Tasks()
+	if err != nil {
+		t.Fatal(err)
+	}
+	light, err := scene.Panorama(scene.DemoPanorama(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 800})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := virtual.New(virtual.Config{Array: a, Scene: light, Pace: free, Seed: seed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &watcher{}
+	d, err := New(Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAtNS: int64(stopAt)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &rig{d, b, w}
+}
+
+// TestDemoTenSeconds: ten seconds of bus time of the demo: rates as planned, no
+// miss, no law broken, measured utilization as planned, what was predicted is what
+// happened.
+func TestDemoTenSeconds(t *testing.T) {
+	r := demoRig(t, 1, 10*time.Second)
+	if err := r.Run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	snap := r.Snapshot()
+	for i, task := range snap.Tasks {
+		s, p := task.GetStatus(), snap.Plan.GetPredictions()[i]
+		name := task.GetTask().GetName()
+		if s.GetJobsLate()+s.GetJobsFailed() > 0 {
+			t.Errorf("%s: %d late, %d failed", name, s.GetJobsLate(), s.GetJobsFailed())
+		}
+		if math.Abs(s.GetAchievedRateHz()/s.GetPlannedRateHz()-1) > 0.01 {
+			t.Errorf("%s: achieved %v Hz, planned %v Hz", name, s.GetAchievedRateHz(), s.GetPlannedRateHz())
+		}
+		if s.GetWorstResponseNs() != p.GetWorstResponseNs() {
+			t.Errorf("%s: worst response %v, predicted %v", name, time.Duration(s.GetWorstResponseNs()), time.Duration(p.GetWorstResponseNs()))
+		}
+		var hold, skew int64
+		for _, fs := range r.watch.of(name) {
+			skew = max(skew, fs.GetSkewNs())
+			for _, f := range fs.GetFrames() {
+				hold = max(hold, f.GetHoldNs())
+			}
+		}
+		if hold != p.GetWorstHoldNs() || skew != p.GetSkewNs() {
+			t.Errorf("%s: hold %v skew %v, predicted %v and %v", name, time.Duration(hold), time.Duration(skew), time.Duration(p.GetWorstHoldNs()), time.Duration(p.GetSkewNs()))
+		}
+	}
+	measured := float64(snap.Busy.Total()) / float64(snap.MeasuredNS)
+	if math.Abs(measured/snap.PlannedUtil-1) > 0.02 {
+		t.Errorf("measured utilization %v, planned %v", measured, snap.PlannedUtil)
+	}
+	if len(r.watch.violations) > 0 {
+		t.Errorf("laws broken: %v", r.watch.violations)
+	}
+	t.Logf("utilization %.3f", measured)
+}
+
+// BenchmarkDemo reports how many seconds of bus time a second of one core gives.
+func BenchmarkDemo(b *testing.B) {
+	const stretch = 2 * time.Second
+	for b.Loop() {
+		b.StopTimer()
+		r := demoRig(b, 1, stretch)
+		b.StartTimer()
+		if err := r.Run(b.Context()); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(stretch.Seconds()*float64(b.N)/b.Elapsed().Seconds(), "bus-s/s")
+}
