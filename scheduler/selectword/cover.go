@@ -8,9 +8,9 @@ import (
 // MaxCost is the largest cost of a word: in nanoseconds a little over 18 minutes.
 const MaxCost = int64(1) << 40
 
-// defaultWork is a few tenths of a second on a small machine, and far more than
-// 64 chips on 16 lines usually need.
-const defaultWork = 400_000
+// defaultWork is under a second on a small machine, and far more than 64 chips on
+// 16 lines usually need. Larger targets get less.
+const defaultWork = 1_000_000
 
 // Options say what kind of cover is wanted.
 type Options struct {

@@ -56,6 +56,11 @@ func (w *Wiring) atoms(in *instance, inside []bool) ([]Word, error) {
 		if !in.allowed(words[i]) {
 			return nil, &ClashError{Chips: w.explain(in, group)}
 		}
+		if len(group) > 1 {
+			for _, chip := range group {
+				in.pulls = append(in.pulls, pull{w.wires[chip], words[i]})
+			}
+		}
 	}
 	slices.Sort(words)
 	return words, nil

@@ -4,7 +4,7 @@ import "math/bits"
 
 // maxColumns bounds the memory of one part: a column is a word and a set of
 // elements.
-const maxColumns = 20_000
+const maxColumns = 200_000
 
 // column is a word and the elements it holds.
 type column struct {
@@ -152,12 +152,12 @@ func clashes(lines Word, clash *[64]Word) bool {
 
 // leaf keeps a word unless an element could be added to it.
 func (e *lineBranching) leaf(word Word, size int) bool {
+	e.in.charge(len(e.p.elems)/32 + (len(e.p.elems)-size)/16)
 	for _, elem := range e.p.elems {
 		if !elem.Within(word) && e.in.allowed(word|elem) {
 			return true
 		}
 	}
-	e.in.charge((len(e.p.elems) - size) / 16)
 	if len(e.found) == maxColumns {
 		return false
 	}
@@ -187,21 +187,25 @@ type closing struct {
 
 // extend adds each of the later elements to a word in turn.
 func (c *closing) extend(word Word, has []uint64, later []int32) bool {
-	fit := make([]int32, 0, len(later))
+	fit, words := make([]int32, 0, len(later)), make([]Word, 0, len(later))
 	for _, i := range later {
-		if !hasBit(has, int(i)) && c.in.allowed(word|c.p.elems[i]) {
-			fit = append(fit, i)
+		if hasBit(has, int(i)) {
+			continue
+		}
+		if bigger, ok := c.in.fit(word | c.p.elems[i]); ok {
+			fit, words = append(fit, i), append(words, bigger)
 		}
 	}
 	if !c.in.charge(1 + len(later)/8) {
 		return false
 	}
 	for k, i := range fit {
-		next := c.p.column(word | c.p.elems[i])
+		next := c.p.column(words[k])
+		c.in.charge(1 + len(c.p.elems)/64)
 		if !sameBelow(next.has, has, int(i)) {
 			continue
 		}
-		if len(c.found) == maxColumns || !c.in.charge(1+len(c.p.elems)/32) {
+		if len(c.found) == maxColumns {
 			return false
 		}
 		c.found = append(c.found, next)

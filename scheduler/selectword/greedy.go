@@ -5,8 +5,9 @@ import (
 	"slices"
 )
 
-// maxSeeds bounds how many starts a greedy step tries.
-const maxSeeds = 64
+// tries is how many starts a greedy step on n elements may compare: fewer where
+// each takes longer.
+func tries(n int) int { return min(64, max(1, 1<<18/(n*n))) }
 
 // fooling returns the size of a set of elements no two of which fit in one word;
 // each needs a word of its own. Fewest fitting partners go first.
@@ -36,7 +37,7 @@ func (in *instance) grow(p *part, seed int, want, avoid []uint64) column {
 			if hasBit(want, i) != liked || p.elems[i].Within(word) || hasBit(avoid, i) {
 				return
 			}
-			if bigger := word | p.elems[i]; in.allowed(bigger) && !p.holdsAny(bigger, avoid) {
+			if bigger, ok := in.fit(word | p.elems[i]); ok && !p.holdsAny(bigger, avoid) {
 				word = bigger
 			}
 		})
@@ -73,11 +74,12 @@ func (in *instance) greedyCover(p *part) []column {
 func (in *instance) greedily(p *part, grow func(seed int, left []uint64) column) []column {
 	left := fullSet(len(p.elems))
 	var taken []column
+	seeds := tries(len(p.elems))
 	for !isEmpty(left) {
 		var best column
 		most, tried := 0, 0
 		members(left, func(i int) {
-			if tried++; tried > maxSeeds {
+			if tried++; tried > seeds {
 				return
 			}
 			if c := grow(i, left); countBoth(c.has, left) > most {
@@ -88,7 +90,7 @@ func (in *instance) greedily(p *part, grow func(seed int, left []uint64) column)
 			left[k] &^= x
 		}
 		taken = append(taken, best)
-		in.charge(1 + min(tried, maxSeeds)*len(p.elems)/64)
+		in.charge(1 + min(tried, seeds)*len(p.elems)/16)
 	}
 	return taken
 }
@@ -113,9 +115,9 @@ func (in *instance) greedyPartition(p *part, cover []Word) []column {
 			best = peeled
 		}
 		orders++
-		return orders < 120 && len(best) > len(cover)
+		return orders < tries(len(p.elems)) && len(best) > len(cover)
 	})
-	in.charge(orders)
+	in.charge(orders * len(p.elems) / 16)
 	return best
 }
 
@@ -137,15 +139,18 @@ func (in *instance) slicewise(p *part, colour Word) []column {
 				size++
 			}
 		}
-		if whole := p.column(byLines[lines]); in.allowed(whole.word) && count(whole.has) == size {
-			own = []column{whole}
+		if word, ok := in.fit(byLines[lines]); ok {
+			if whole := p.column(word); count(whole.has) == size {
+				own = []column{whole}
+			}
 		}
 		pieces = append(pieces, own...)
 	}
+	tests := tries(len(p.elems)) * len(p.elems) // of whole words; the rest stays apart
 	for i := 0; i < len(pieces); i++ {
-		for j := i + 1; j < len(pieces); {
-			joined := pieces[i].word | pieces[j].word
-			if in.allowed(joined) {
+		for j := i + 1; j < len(pieces) && tests > 0; {
+			if joined, ok := in.fit(pieces[i].word | pieces[j].word); ok {
+				tests--
 				if c := p.column(joined); count(c.has) == count(pieces[i].has)+count(pieces[j].has) {
 					pieces[i] = c
 					pieces = slices.Delete(pieces, j, j+1)
@@ -189,8 +194,9 @@ func (in *instance) peel(p *part, cover []Word, order []int) []column {
 				}
 			})
 			used := without(full, left)
-			c := p.column(union)
-			if meets(c.has, used) {
+			word, ok := in.fit(union)
+			c := p.column(word)
+			if !ok || meets(c.has, used) {
 				c = in.grow(p, seed, want, used)
 			}
 			taken = append(taken, c)

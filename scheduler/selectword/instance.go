@@ -8,10 +8,15 @@ type instance struct {
 	elems     []Word     // no one within another, after reduction
 	forbidden []Word     // wires of chips outside the target, smallest ones only
 	byLowest  [64][]Word // forbidden sets by their lowest line
+	pulls     []pull     // of a partition: chips that bring others with them
 	once      bool
 	cost      func(Word) int64
 	work      int // left
 }
+
+// pull is a chip that every partition has in one word with others: a word that
+// reaches it must hold the lines of all of them.
+type pull struct{ chip, all Word }
 
 // solution is words and a bound on the cost of any other.
 type solution struct {
@@ -21,15 +26,15 @@ type solution struct {
 
 func newInstance(w *Wiring, inside []bool, opt Options) *instance {
 	in := &instance{once: opt.Once, cost: opt.Cost, work: opt.Work}
-	if in.work <= 0 {
-		in.work = defaultWork
-	}
 	var lines Word
 	for chip, wires := range w.wires {
 		if inside[chip] {
 			in.elems = append(in.elems, wires)
 			lines |= wires
 		}
+	}
+	if in.work <= 0 { // large targets rarely close their gap: do not keep the caller waiting
+		in.work = defaultWork * 64 / max(64, len(in.elems))
 	}
 	var outside []Word
 	for chip, wires := range w.wires {
@@ -54,6 +59,20 @@ func (in *instance) allowed(word Word) bool {
 		}
 	}
 	return true
+}
+
+// fit adds what a word must hold besides, and reports whether it is allowed then.
+func (in *instance) fit(word Word) (Word, bool) {
+	for again := len(in.pulls) > 0; again; {
+		again = false
+		for _, p := range in.pulls {
+			if p.chip.Within(word) && !p.all.Within(word) {
+				word |= p.all
+				again = true
+			}
+		}
+	}
+	return word, in.allowed(word)
 }
 
 // charge takes work and reports whether any is left.
@@ -97,7 +116,7 @@ func (in *instance) parts() []part {
 	fits := make([][]int, n)
 	for i, a := range in.elems {
 		for j := i + 1; j < n; j++ {
-			if in.allowed(a | in.elems[j]) {
+			if _, ok := in.fit(a | in.elems[j]); ok {
 				fits[i] = append(fits[i], j)
 				fits[j] = append(fits[j], i)
 			}

@@ -8,16 +8,17 @@ import (
 // problem is set covering, or set partitioning where once is set: choose columns
 // of least cost so that every row is in at least (exactly) one.
 type problem struct {
-	rows int
-	cols []column
-	once bool
-	unit bool // every column costs 1
+	rows  int
+	cols  []column
+	once  bool
+	unit  bool   // every column costs 1
+	pairs *pairs // of a partition in words; may be nil
 }
 
 // solvePart finds words for one part.
 func (in *instance) solvePart(p part) (solution, error) {
 	if in.cost == nil {
-		if all := unionOf(p.elems); in.allowed(all) {
+		if all, ok := in.fit(unionOf(p.elems)); ok {
 			return solution{words: []Word{all}, cost: 1, bound: 1}, nil
 		}
 		if in.once {
@@ -51,7 +52,7 @@ func (in *instance) coverPart(p part) solution {
 // it from below, and often can be made disjoint at no loss.
 func (in *instance) partitionPart(p part) solution {
 	cover := in.coverPart(p)
-	bound := max(cover.bound, int64(in.rankBound(&p)))
+	bound := max(cover.bound, int64(p.fooling()), int64(in.rankBound(&p)))
 	greedy := in.greedyPartition(&p, cover.words)
 	if int64(len(greedy)) == bound {
 		return solutionOf(greedy, bound)
@@ -64,6 +65,9 @@ func (in *instance) partitionPart(p part) solution {
 		}
 	}
 	pr := &problem{rows: len(p.elems), cols: cols, once: true, unit: true}
+	if pr.rows <= maxPairs {
+		pr.pairs = in.newPairs(&p)
+	}
 	best, proved := in.minimise(pr, greedy, bound)
 	if complete {
 		bound = max(bound, proved)

@@ -22,6 +22,9 @@ func (in *instance) minimise(pr *problem, known []column, bound int64) ([]column
 	if totalCost(best) <= bound {
 		return best, bound
 	}
+	if pr.pairs != nil {
+		return in.split(pr, d, best, bound)
+	}
 	s := &search{in: in, pr: pr, dual: d, best: best, cost: totalCost(best), goal: bound, banned: make([]int, len(pr.cols))}
 	avail := make([]int32, len(pr.cols))
 	for i := range avail {
@@ -29,17 +32,11 @@ func (in *instance) minimise(pr *problem, known []column, bound int64) ([]column
 	}
 	s.tally = make([]int32, pr.rows)
 	s.share = make([]int64, pr.rows)
-	if pr.once && len(open) <= 2 {
-		s.memo = map[[2]uint64]int64{}
-	}
 	if s.node(open, avail, 0) {
 		return s.best, s.cost
 	}
 	return s.best, bound
 }
-
-// maxMemo bounds the table of open rows already looked at.
-const maxMemo = 1 << 16
 
 type search struct {
 	in     *instance
@@ -49,8 +46,7 @@ type search struct {
 	cost   int64 // of best
 	goal   int64 // no answer costs less
 	chosen []int32
-	banned []int // by column: number of branches above in which it was tried and is out
-	memo   map[[2]uint64]int64
+	banned []int   // by column: number of branches above in which it was tried and is out
 	tally  []int32 // scratch, by row
 	share  []int64
 }
@@ -72,27 +68,14 @@ func (s *search) node(open []uint64, avail []int32, spent int64) bool {
 	if s.cost == s.goal || spent+s.dual.bound(open) >= s.cost {
 		return true
 	}
-	key := [2]uint64{}
-	if s.memo != nil {
-		copy(key[:], open)
-		if spent+s.memo[key] >= s.cost {
-			return true
-		}
-	}
-	if !s.in.charge(1 + len(avail)/64) {
+	if !s.in.charge(1 + len(avail)*(1+len(open))/64) {
 		return false
 	}
 	row, local := s.inspect(open, avail)
 	if row < 0 || spent+local >= s.cost {
 		return true
 	}
-	if !s.branch(row, open, avail, spent) {
-		return false
-	}
-	if s.memo != nil && len(s.memo) < maxMemo {
-		s.memo[key] = s.cost - spent // whatever covers these rows costs at least that
-	}
-	return true
+	return s.branch(row, open, avail, spent)
 }
 
 // inspect returns the open row with the fewest columns (-1 where one has none) and

@@ -1,0 +1,111 @@
+package selectword
+
+import "math/bits"
+
+// maxPairs bounds the elements for which pairs are looked at: the table is square.
+const maxPairs = 256
+
+// pairs knows, for every two elements of a part, which elements a word holds that
+// holds both. In the midst of a partition the elements already reached are
+// forbidden as well, so fewer and fewer pairs fit, and the fooling sets among what
+// is left grow.
+type pairs struct {
+	n      int
+	stride int
+	closed []uint64   // [(i*n+j)*stride:][:stride], i < j; the full set where no word holds both
+	fits   [][]uint64 // scratch: by element, the open ones that still fit
+}
+
+func (in *instance) newPairs(p *part) *pairs {
+	n := len(p.elems)
+	q := &pairs{n: n, stride: p.stride, closed: make([]uint64, n*n*p.stride), fits: make([][]uint64, n)}
+	for i := range n {
+		q.fits[i] = make([]uint64, p.stride)
+		for j := i + 1; j < n; j++ {
+			both := q.closed[(i*n+j)*p.stride:][:p.stride]
+			if hasBit(p.fits[i], j) {
+				word, _ := in.fit(p.elems[i] | p.elems[j])
+				copy(both, p.column(word).has)
+				continue
+			}
+			for k := range both {
+				both[k] = ^uint64(0)
+			}
+		}
+	}
+	in.charge(1 + n*n/16)
+	return q
+}
+
+// fooling returns the size of a set of open elements no two of which fit in one
+// word of open elements, and the open element that fits with fewest others. It
+// stops counting beyond enough.
+func (q *pairs) fooling(open []uint64, enough int) (size, tightest int) {
+	if q.stride == 1 {
+		return q.foolingSmall(open[0], enough)
+	}
+	members(open, func(i int) { clear(q.fits[i]) })
+	members(open, func(i int) {
+		row := q.closed[i*q.n*q.stride:]
+		members(open, func(j int) {
+			if j > i && subset(row[j*q.stride:][:q.stride], open) {
+				setBit(q.fits[i], j)
+				setBit(q.fits[j], i)
+			}
+		})
+	})
+	tightest = -1
+	left := append(make([]uint64, 0, maxPairs/64), open...)
+	for size <= enough && !isEmpty(left) {
+		pick, fewest := -1, q.n+1
+		members(left, func(i int) {
+			if d := countBoth(q.fits[i], left); d < fewest {
+				pick, fewest = i, d
+			}
+		})
+		if tightest < 0 {
+			tightest = pick
+		}
+		clearBit(left, pick)
+		for k, x := range q.fits[pick] {
+			left[k] &^= x
+		}
+		size++
+	}
+	return size, tightest
+}
+
+// foolingSmall is fooling for at most 64 elements, where sets are single words: it
+// is where partitions spend their time.
+func (q *pairs) foolingSmall(open uint64, enough int) (size, tightest int) {
+	var fits [64]uint64
+	for rest := open; rest != 0; {
+		i := bits.TrailingZeros64(rest)
+		rest &= rest - 1
+		row := q.closed[i*q.n:][:q.n]
+		mine := fits[i]
+		for later := rest; later != 0; later &= later - 1 {
+			j := bits.TrailingZeros64(later)
+			if row[j]&^open == 0 {
+				mine |= 1 << j
+				fits[j] |= 1 << i
+			}
+		}
+		fits[i] = mine
+	}
+	tightest = -1
+	for left := open; size <= enough && left != 0; size++ {
+		pick, fewest := 0, 65
+		for rest := left; rest != 0; rest &= rest - 1 {
+			i := bits.TrailingZeros64(rest)
+			if d := bits.OnesCount64(fits[i] & left); d < fewest {
+				pick, fewest = i, d
+			}
+		}
+		if tightest < 0 {
+			tightest = pick
+		}
+		left &^= fits[pick] | 1<<pick
+	}
+	return size, tightest
+}

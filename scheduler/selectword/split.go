@@ -1,0 +1,89 @@
+package selectword
+
+import "slices"
+
+// maxMemo bounds the table of open elements already looked at.
+const maxMemo = 1 << 16
+
+// setKey is a set of at most maxPairs elements.
+type setKey [maxPairs / 64]uint64
+
+// splitting searches for the fewest disjoint words. It looks at the open elements
+// alone: which of them still fit together bounds how many words they need.
+type splitting struct {
+	in     *instance
+	pr     *problem
+	dual   *dual
+	byElem [][]int32        // columns that hold an element, largest first
+	byHas  map[setKey]int32 // column with exactly these elements
+	best   []column
+	goal   int // no partition has fewer words
+	chosen []int32
+	memo   map[setKey]int8 // words that these elements need at least
+}
+
+// split improves on a known partition; see minimise.
+func (in *instance) split(pr *problem, d *dual, known []column, bound int64) ([]column, int64) {
+	s := &splitting{in: in, pr: pr, dual: d, best: known, goal: int(bound),
+		byElem: make([][]int32, pr.rows), byHas: make(map[setKey]int32, len(pr.cols)), memo: map[setKey]int8{}}
+	order := make([]int32, len(pr.cols))
+	for i := range order {
+		order[i] = int32(i)
+		s.byHas[keyOf(pr.cols[i].has)] = int32(i)
+	}
+	slices.SortStableFunc(order, func(a, b int32) int { return count(pr.cols[b].has) - count(pr.cols[a].has) })
+	for _, c := range order {
+		members(pr.cols[c].has, func(r int) { s.byElem[r] = append(s.byElem[r], c) })
+	}
+	in.charge(len(order) / 8)
+	if s.node(fullSet(pr.rows)) {
+		return s.best, int64(len(s.best))
+	}
+	return s.best, bound
+}
+
+func keyOf(set []uint64) (k setKey) {
+	copy(k[:], set)
+	return k
+}
+
+// node tries to split the open elements into fewer words than the best partition
+// leaves. It reports whether the search below is complete.
+func (s *splitting) node(open []uint64) bool {
+	room := len(s.best) - 1 - len(s.chosen) // words that would be an improvement
+	if len(s.best) == s.goal || room <= 0 {
+		return true
+	}
+	key := keyOf(open)
+	if c, ok := s.byHas[key]; ok {
+		s.best = nil
+		for _, k := range append(s.chosen, c) {
+			s.best = append(s.best, s.pr.cols[k])
+		}
+		return true
+	}
+	if room == 1 || int(s.memo[key]) > room || s.dual.bound(open) > int64(room) {
+		return true
+	}
+	size, elem := s.pr.pairs.fooling(open, room)
+	if !s.in.charge(1+s.pr.rows*s.pr.rows/2048) || size > room {
+		return size > room
+	}
+	for _, c := range s.byElem[elem] {
+		has := s.pr.cols[c].has
+		if !subset(has, open) {
+			continue
+		}
+		s.chosen = append(s.chosen, c)
+		complete := s.node(without(open, has))
+		s.chosen = s.chosen[:len(s.chosen)-1]
+		if !complete {
+			return false
+		}
+	}
+	s.in.charge(len(s.byElem[elem]) / 1024)
+	if len(s.memo) < maxMemo {
+		s.memo[key] = int8(min(127, len(s.best)-len(s.chosen)))
+	}
+	return true
+}
