@@ -47,7 +47,7 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	if refusal := p.prepare(); refusal != nil {
 		return nil, &RefusalError{refusal}
 	}
-	cad, refusal := p.cadence()
+	cad, refusal := p.cadence(p.asked)
 	if refusal != nil {
 		return nil, &RefusalError{refusal}
 	}
@@ -181,14 +181,20 @@ func (c *compiler) limitRefusal(one *course) *facetdv1.Refusal {
 	}
 }
 
-// cadence finds the releases: exact where the table stays small, else snapped.
-func (p *planner) cadence() (*cadence, *facetdv1.Refusal) {
+// asked is a task's rate and relative deadline.
+func (p *planner) asked(i int) (float64, time.Duration) {
+	return p.tasks[i].Spec.GetRateHz(), p.tasks[i].Deadline
+}
+
+// cadence finds the releases for rates and deadlines: exact where the table stays
+// small, else snapped.
+func (p *planner) cadence(asked func(task int) (float64, time.Duration)) (*cadence, *facetdv1.Refusal) {
 	periods := make([]*big.Rat, len(p.tasks))
 	deadlines := make([]time.Duration, len(p.tasks))
 	costs := make([]time.Duration, len(p.tasks))
-	for i, t := range p.tasks {
-		periods[i] = periodOf(t.Spec.GetRateHz())
-		deadlines[i] = t.Deadline
+	for i := range p.tasks {
+		rate, deadline := asked(i)
+		periods[i], deadlines[i] = periodOf(rate), deadline
 		costs[i] = p.whole[i].total()
 	}
 	most := int64(p.opt.MaxSegments)

@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"fmt"
+	"math"
 	"math/big"
 	"strings"
 	"time"
@@ -60,13 +61,25 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 
 // explain says in numbers why the finest attempt did not fit.
 func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Refusal {
-	r := &facetdv1.Refusal{Utilization: p.utilization(cad)}
-	if undecided {
-		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED
-		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended at its cap before it could rule one out", 100*r.Utilization)
+	r := &facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, Utilization: p.utilization(cad)}
+	if p.inTheWay(cad, f, r) {
 		return r
 	}
-	r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE
+	r.Message = f.result.Witness
+	if undecided {
+		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED
+		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended before it could rule one out", 100*r.Utilization)
+		if f.result.Witness != "" {
+			r.Message += ": " + f.result.Witness
+		}
+	}
+	return r
+}
+
+// inTheWay finds a piece of one task that is longer than what another task, read
+// whole, can leave free between two of its jobs, and puts the worst such case into
+// the refusal.
+func (p *planner) inTheWay(cad *cadence, f *failure, r *facetdv1.Refusal) bool {
 	for i, t := range p.tasks {
 		long := int64(f.programs[i].longest())
 		for j, other := range p.tasks {
@@ -76,16 +89,13 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 			}
 			piece := "reading " + t.Name
 			if len(f.programs[i].segments) > 1 {
-				piece = "the shortest piece that reading " + t.Name + " can be cut into"
+				piece = "a piece of reading " + t.Name + ", cut as short as it can be,"
 			}
 			r.Task, r.NeededNs, r.AvailableNs = t.Name, long, gap
 			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, millis(long), other.Name, millis(gap))
 		}
 	}
-	if r.Message == "" {
-		p.witness(cad, f, r)
-	}
-	return r
+	return r.Message != ""
 }
 
 // Grid of the least stretch and work spent on what would fit.
@@ -168,7 +178,33 @@ func (p *planner) highestRate(asked *cadence, task int) float64 {
 	if low == 0 {
 		return 0
 	}
-	return try(low).rateHz(task)
+	return p.planned(task, try(low).rateHz(task))
+}
+
+// planned is the highest rate at or below hz that fits when it is asked for as a
+// decimal number: some are snapped to a much higher rate. 0 where none was found.
+func (p *planner) planned(task int, hz float64) float64 {
+	for digits := 15; digits > 0; digits = min(digits-1, 4) {
+		scale := math.Pow(10, float64(digits)-1-math.Floor(math.Log10(hz)))
+		rate := math.Floor(hz*scale) / scale
+		cad, refusal := p.cadence(func(i int) (float64, time.Duration) {
+			if i != task {
+				return p.tasks[i].Spec.GetRateHz(), p.tasks[i].Deadline
+			}
+			period := time.Duration(floorRat(periodOf(rate)))
+			if p.tasks[i].Spec.GetDeadline() != nil {
+				period = min(period, p.tasks[i].Deadline)
+			}
+			return rate, period
+		})
+		if refusal != nil {
+			continue
+		}
+		if _, refusal = p.solve(cad); refusal == nil {
+			return rate
+		}
+	}
+	return 0
 }
 
 // without is the cadence of all tasks but one, which has no jobs in it.
@@ -200,9 +236,4 @@ func (p *planner) without(task int) *cadence {
 		full.deadlines, c.deadlines = append(full.deadlines, c.deadlines[0]), c.deadlines[1:]
 	}
 	return full
-}
-
-// witness fills in what the search found.
-func (p *planner) witness(cad *cadence, f *failure, r *facetdv1.Refusal) {
-	r.Message = f.result.Witness
 }

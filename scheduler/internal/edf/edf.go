@@ -1,6 +1,13 @@
 // Package timetable is a plain non-preemptive EDF simulation. It stands in until
-// scheduler/timetable, with its proofs and its search, is there.
+// scheduler/timetable, with its proofs and its search, is there: where EDF misses a
+// deadline it answers Unknown.
 package timetable
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+)
 
 type Verdict int
 
@@ -29,67 +36,67 @@ type Table struct {
 type Result struct {
 	Verdict     Verdict
 	Method      string
-	Table       *Table
+	Table       Table
 	Witness     string
 	Utilization float64
 }
 
-func Plan(names []string, h int64, jobs []Job, o Options) (Result, error) {
-	var t Table
-	t.Hyperperiod = h
-	seg := make([]int, len(jobs))
-	start := make([]int64, len(jobs))
-	now := int64(0)
-	left := len(jobs)
-	for left > 0 {
+type running struct {
+	*Job
+	next  int
+	start int64
+}
+
+// Plan simulates; ties go to the lower task.
+func Plan(names []string, hyperperiod int64, jobs []Job, _ Options) (Result, error) {
+	order := make([]*running, len(jobs))
+	for i := range jobs {
+		order[i] = &running{Job: &jobs[i]}
+	}
+	slices.SortStableFunc(order, func(x, y *running) int { return cmp.Compare(x.Release, y.Release) })
+	res := Result{Verdict: Feasible, Method: "non-preemptive EDF over the hyperperiod", Table: Table{Hyperperiod: hyperperiod}}
+	holder := map[int]*running{}
+	var ready []*running
+	var now int64
+	for len(order) > 0 || len(ready) > 0 {
+		for len(order) > 0 && order[0].Release <= now {
+			ready, order = append(ready, order[0]), order[1:]
+		}
 		best := -1
-		next := int64(1 << 62)
-		for i, j := range jobs {
-			if seg[i] == len(j.Costs) {
-				continue
-			}
-			if j.Release > now {
-				next = min(next, j.Release)
-				continue
-			}
-			if seg[i] == 0 && len(j.Resources) > 0 {
-				blocked := false
-				for k, q := range jobs {
-					if k != i && seg[k] > 0 && seg[k] < len(q.Costs) {
-						for _, a := range q.Resources {
-							for _, b := range j.Resources {
-								blocked = blocked || a == b
-							}
-						}
-					}
-				}
-				if blocked {
-					continue
-				}
-			}
-			if best < 0 || j.Deadline < jobs[best].Deadline {
+		for i, r := range ready {
+			free := !slices.ContainsFunc(r.Resources, func(c int) bool { return holder[c] != nil && holder[c] != r })
+			if free && (best < 0 || cmp.Or(cmp.Compare(r.Deadline, ready[best].Deadline), cmp.Compare(r.Task, ready[best].Task)) < 0) {
 				best = i
 			}
 		}
 		if best < 0 {
-			now = next
+			now = order[0].Release
 			continue
 		}
-		j := jobs[best]
-		s := seg[best]
+		r := ready[best]
+		s := r.next
 		if s == 0 {
-			start[best] = now
+			r.start = now
+			for _, c := range r.Resources {
+				holder[c] = r
+			}
 		}
-		end := now + j.Costs[s]
-		t.Placements = append(t.Placements, Placement{j.Task, j.Number, s, now, end})
-		if end > j.Deadline || (j.Within != nil && j.Within[s] > 0 && end > start[best]+j.Within[s]) {
-			return Result{Verdict: Infeasible, Witness: "a job misses its deadline under non-preemptive earliest deadline first"}, nil
+		end := now + r.Costs[s]
+		res.Table.Placements = append(res.Table.Placements, Placement{r.Task, r.Number, s, now, end})
+		late := end > r.Deadline
+		if late || (r.Within != nil && r.Within[s] > 0 && end > r.start+r.Within[s]) {
+			res.Verdict = Unknown
+			res.Witness = fmt.Sprintf("job %d of task %s would end its segment %d at %d ns, too late, under non-preemptive EDF", r.Number, names[r.Task], s, end)
+			return res, nil
 		}
-		seg[best]++
+		r.next++
 		now = end
-		if seg[best] == len(j.Costs) {
-			left--
+		if r.next == len(r.Costs) {
+			ready = slices.Delete(ready, best, best+1)
+			for _, c := range r.Resources {
+				delete(holder, c)
+			}
 		}
 	}
-	return Result{Verdict: Feasible, Method: "non-preemptive EDF over the hyperperiod", Table: &t}, nil
+	return res, nil
 }

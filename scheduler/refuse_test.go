@@ -1,0 +1,245 @@
+package scheduler_test
+
+import (
+	"errors"
+	"math/big"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+func refusalOf(t *testing.T, a *chipmodel.Array, specs ...*facetdv1.Task) *facetdv1.Refusal {
+	t.Helper()
+	_, err := build(t, a, specs...)
+	var r *scheduler.RefusalError
+	if !errors.As(err, &r) {
+		t.Fatalf("not refused: %v", err)
+	}
+	return r.Refusal
+}
+
+func with(x *facetdv1.Task, f func(*facetdv1.Task)) *facetdv1.Task { f(x); return x }
+
+// TestRefusals: the numbers are worked out by hand from the times of the test
+// array. A memory or hexagonal pixel takes 2.5 us, a row 0.5 us more; a whole 16 x
+// 16 readout 649 us, 12 x 12 367 us, 4 x 4 43 us; a readout's select and two writes
+// 2.5 us; a load with its select 161 us.
+func TestRefusals(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 3, 0, 1})
+	hold := func(h, s time.Duration) *facetdv1.Task {
+		return with(task("ring", "mems", 100), func(x *facetdv1.Task) {
+			x.MaxHold = dur(h)
+			if s > 0 {
+				x.MaxSkew = dur(s)
+			}
+		})
+	}
+	for _, c := range []struct {
+		name              string
+		tasks             []*facetdv1.Task
+		reason            facetdv1.RefusalReason
+		task              string
+		needed, available int64
+		message           string
+	}{
+		{"longer than its period", []*facetdv1.Task{task("fast", "hexs", 5000)},
+			facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, "fast", 369500, 200000,
+			"reading fast takes 369.5 us, but its period is 200 us"},
+		{"longer than its deadline", []*facetdv1.Task{with(task("fast", "hexs", 1000), func(x *facetdv1.Task) { x.Deadline = dur(300 * time.Microsecond) })},
+			facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, "fast", 369500, 300000,
+			"reading fast takes 369.5 us, but its deadline is 300 us"},
+		// 2000 x 369.5 us + 250 x 1464 us = 739 ms + 366 ms a second.
+		{"too much", []*facetdv1.Task{task("fast", "hexs", 2000), task("ring", "mems", 250)},
+			facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, "", 4420000, 4000000,
+			"the tasks ask for 110.5 % of the bus: fast 73.9 %, ring 36.6 %"},
+		// From the load: 160.5 us, twice 0.5 us + 1 us + 649 us + 1 us less the last
+		// conversion of 1 us and its write of 1 us.
+		{"held too long", []*facetdv1.Task{hold(800*time.Microsecond, 0)},
+			facetdv1.RefusalReason_REFUSAL_REASON_HOLD, "ring", 1461500, 800000,
+			"task ring would hold its last chip for 1.462 ms even when nothing interrupts it, but its max_hold is 800 us"},
+		{"held too long without batches", []*facetdv1.Task{hold(900*time.Microsecond, 100*time.Microsecond)},
+			facetdv1.RefusalReason_REFUSAL_REASON_HOLD, "ring", 1461500, 900000, "max_skew of 100 us"},
+		// The second group of counter chips begins after the first: 2.5 us to its first
+		// sample, 7 rows of 15 x 2.5 us + 3 us, the last row of 37.5 us, a conversion of
+		// 1 us, and 4.5 us for a write, a select, a write and a reset.
+		{"skew", []*facetdv1.Task{with(task("bed", "cnts", 10), func(x *facetdv1.Task) { x.MaxSkew = dur(100 * time.Microsecond) })},
+			facetdv1.RefusalReason_REFUSAL_REASON_SKEW, "bed", 329000, 100000,
+			"the frames of task bed would be sampled 329 us apart even when nothing interrupts it, but its max_skew is 100 us"},
+		// The load cannot be cut: 0.5 us + 160.5 us. Two periods less two readouts of 45.5 us.
+		{"no gap", []*facetdv1.Task{task("fast", "hexs", 10000, tiny()), task("ring", "mems", 10)},
+			facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, "ring", 161000, 109000,
+			"a piece of reading ring, cut as short as it can be, takes 161 us, but task fast leaves at most 109 us between its jobs"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := refusalOf(t, a, c.tasks...)
+			if r.GetReason() != c.reason || r.GetTask() != c.task || r.GetNeededNs() != c.needed || r.GetAvailableNs() != c.available || !strings.Contains(r.GetMessage(), c.message) {
+				t.Errorf("refused with %v\nexpected %v %s, %d of %d: %s", r, c.reason, c.task, c.needed, c.available, c.message)
+			}
+			bounds(t, a, r, c.tasks)
+		})
+	}
+}
+
+// bounds checks that what a refusal says would fit does.
+func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {
+	t.Helper()
+	if s := r.GetLeastStretch(); s != "" {
+		factor, ok := new(big.Rat).SetString(s)
+		f, _ := factor.Float64()
+		if !ok || f <= 1 {
+			t.Errorf("stretch %q", s)
+		}
+		p, refusal := scheduler.StretchedPlan(t, a, specs, s, 0)
+		if refusal != nil {
+			t.Errorf("stretched by %s: %v", s, refusal)
+		} else if v := bus.Judge(a, p.Table(), 2); len(v) > 0 {
+			t.Errorf("stretched by %s: %v", s, v)
+		}
+		if p, _ := scheduler.StretchedPlan(t, a, specs, s, 1); p != nil {
+			t.Errorf("a stretch of one step less than %s fits", s)
+		}
+	}
+	for i, b := range r.GetHighestRates() {
+		if b.GetTask() != specs[i].GetName() {
+			t.Errorf("rate %d is of task %s", i, b.GetTask())
+		}
+		if b.GetRateHz() > specs[i].GetRateHz() {
+			t.Errorf("highest rate of %s is %g Hz, above the %g Hz asked for", b.GetTask(), b.GetRateHz(), specs[i].GetRateHz())
+		}
+		if b.GetRateHz() > 0 {
+			mustFit(t, a, specs, func(x *facetdv1.Task, k int) {
+				if k == i {
+					x.RateHz = b.GetRateHz()
+				}
+			})
+		}
+	}
+}
+
+func mustFit(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, change func(*facetdv1.Task, int)) {
+	t.Helper()
+	var changed []*facetdv1.Task
+	for i, x := range specs {
+		x = proto.CloneOf(x)
+		change(x, i)
+		changed = append(changed, x)
+	}
+	checkPlan(t, mustBuild(t, a, changed...))
+}
+
+// TestBatches: a hold that one load of all chips breaks is kept by loading in
+// batches, at the price of skew.
+func TestBatches(t *testing.T) {
+	a := bench(t, [5]int{4})
+	p := mustBuild(t, a, with(task("ring", "mems", 100), func(x *facetdv1.Task) { x.MaxHold = dur(900 * time.Microsecond) }))
+	checkPlan(t, p)
+	pr := p.Message.GetPredictions()[0]
+	// A batch is loaded and read under one word: 160.5 us of load, 1 us write, 648 us to
+	// the last sample; the second load follows after another 1 us + 1 us + 0.5 us.
+	if pr.GetWorstHoldNs() != 809500 || pr.GetSkewNs() != 812000 {
+		t.Errorf("hold %d, skew %d", pr.GetWorstHoldNs(), pr.GetSkewNs())
+	}
+}
+
+// TestBatchesBetween: cut between chips, the other task's readout would lengthen
+// the hold beyond its limit; loaded in two batches, nothing comes between.
+func TestBatchesBetween(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 0, 0, 1})
+	ring := func(hold time.Duration) *facetdv1.Task {
+		return with(task("ring", "mems", 100), func(x *facetdv1.Task) { x.MaxHold = dur(hold) })
+	}
+	// Whole, the ring's 1464 us do not fit between two readouts of 369.5 us each ms.
+	p := mustBuild(t, a, ring(1700*time.Microsecond), task("comb", "hexs", 1000))
+	checkPlan(t, p)
+	if pr := p.Message.GetPredictions()[0]; pr.GetWorstHoldNs() != 809500 || pr.GetSegments() != 2 {
+		t.Errorf("hold %d in %d segments", pr.GetWorstHoldNs(), pr.GetSegments())
+	}
+	p = mustBuild(t, a, ring(3*time.Millisecond), task("comb", "hexs", 1000))
+	checkPlan(t, p)
+	if pr := p.Message.GetPredictions()[0]; pr.GetSkewNs() != 0 || pr.GetWorstHoldNs() < 1461500 {
+		t.Errorf("hold %d, skew %d", pr.GetWorstHoldNs(), pr.GetSkewNs())
+	}
+}
+
+// TestSelectRefusal: a chip under whose wires another listens cannot be read alone.
+func TestSelectRefusal(t *testing.T) {
+	a := bench(t, [5]int{4}, func(m *facetdv1.Array) {
+		m.Chips[1].Selects = []string{"fm", "x0", "y0", "x1"} // mem-0 is wired to fm, x0, y0, on the other lane
+	})
+	r := refusalOf(t, a, &facetdv1.Task{Name: "one", Target: list("mem-1"), RateHz: 1})
+	if r.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT || r.GetTask() != "one" || !strings.Contains(r.GetMessage(), "mem-0") {
+		t.Errorf("refused with %v", r)
+	}
+	// Both are read together.
+	p := mustBuild(t, a, &facetdv1.Task{Name: "both", Target: list("mem-0", "mem-1"), RateHz: 1})
+	checkPlan(t, p)
+}
+
+// TestUtilization: the utilization of a plan is the sum of C/T (Liu and Layland,
+// Journal of the ACM 20(1), 1973, equation for U; from memory), with the times of
+// the test array worked out by hand.
+func TestUtilization(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 0, 0, 1})
+	p := mustBuild(t, a, task("fast", "hexs", 1000, tiny()), task("slow", "hexs", 50))
+	want := 45.5e-6*1000 + 369.5e-6*50
+	if got := p.Message.GetUtilization(); got < want*(1-1e-12) || got > want*(1+1e-12) {
+		t.Errorf("utilization %v, expected %v", got, want)
+	}
+	var shares float64
+	for _, ph := range p.Message.GetPhases() {
+		shares += ph.GetShare()
+	}
+	if shares < want*(1-1e-12) || shares > want*(1+1e-12) {
+		t.Errorf("the phases sum to %v, expected %v", shares, want)
+	}
+}
+
+// TestRates: releases of a period that is no whole number of nanoseconds gather no
+// error, and incommensurate periods come down to a base times powers of two.
+func TestRates(t *testing.T) {
+	a := bench(t, [5]int{1, 1, 1, 0, 1})
+	p := mustBuild(t, a, task("third", "mems", 3), task("sevenths", "hexs", 7))
+	if p.Hyperperiod != time.Second {
+		t.Errorf("hyperperiod %v", p.Hyperperiod)
+	}
+	for _, e := range p.Entries {
+		rate := []int64{3, 7}[e.Task]
+		if want := int64(e.Job) * 1e9 / rate; e.Release != want {
+			t.Errorf("job %d of task %d is released at %d, expected %d", e.Job, e.Task, e.Release, want)
+		}
+	}
+	checkPlan(t, p)
+	odd := mustBuild(t, a, task("ntsc", "mems", 29.97), task("prime", "hexs", 101.3), task("slow", "cnts", 0.77))
+	checkPlan(t, odd)
+	base := odd.Message.GetPredictions()[1].GetPlannedRateHz()
+	for _, pr := range odd.Message.GetPredictions() {
+		ratio := base / pr.GetPlannedRateHz()
+		if ratio < 1 {
+			ratio = 1 / ratio
+		}
+		for ratio > 1.5 {
+			ratio /= 2
+		}
+		if ratio < 1-1e-9 || ratio > 1+1e-9 || pr.GetPlannedRateHz() > 2*pr.GetRequestedRateHz() {
+			t.Errorf("task %s asks for %g Hz and runs at %g", pr.GetTask(), pr.GetRequestedRateHz(), pr.GetPlannedRateHz())
+		}
+	}
+}
+
+// TestDroop: V = I t / C, with a leakage that doubles every 10 K: at 310 K twice
+// the 2 fA of 300 K leaves 4 fA on 100 fF, 40 mV a second.
+func TestDroop(t *testing.T) {
+	a := bench(t, [5]int{4})
+	pr := mustBuild(t, a, task("ring", "mems", 10)).Message.GetPredictions()[0]
+	want := 0.04 * float64(pr.GetWorstHoldNs()) * 1e-9
+	if got := pr.GetWorstDroopVolts(); got < want*(1-1e-9) || got > want*(1+1e-9) || want == 0 {
+		t.Errorf("droop %v, expected %v", got, want)
+	}
+}
