@@ -1,0 +1,113 @@
+package probe
+
+import (
+	"cmp"
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// mostLooks bounds the looks of one risky experiment.
+const mostLooks = 8
+
+// risky finds an experiment for hypotheses that no safe one splits. It is safe on a
+// sound array and under at least one hypothesis, and of the least risk. Under the others two chips drive one lane from the enabling write
+// until the word changes; no look leaves them in contention, and as many of those
+// hypotheses as can be are told from the rest in the same experiment, so that the
+// risk is taken once.
+//
+// Some risk cannot be avoided. Let two chips of a lane differ in one input each,
+// wired to l and m. If the first's input were shorted to m, enabling the second would
+// enable both; if the second's were shorted to l, enabling the first would. One of
+// the two has to be enabled first.
+func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
+	type rated struct {
+		word        chipmodel.LineSet
+		risk, chips int
+	}
+	var words []rated
+	for _, w := range enable {
+		if risk := c.risk(w); risk > 0 && risk < len(c.hyps) {
+			words = append(words, rated{w, risk, len(c.m.a.Reach(w))})
+		}
+	}
+	// Two chips at once would put more lines into the word, and so more inputs that
+	// may be shorted to one of them.
+	slices.SortStableFunc(words, func(x, y rated) int {
+		return cmp.Or(cmp.Compare(x.chips, y.chips), cmp.Compare(x.risk, y.risk))
+	})
+	if len(words) == 0 {
+		return Experiment{}, false
+	}
+	looks := c.m.table(c.hyps, look)
+	r := newRater(c.hyps, looks.lanes)
+	for _, w := range words {
+		if e, ok := c.riskyLooks(w.word, look, looks, r); ok {
+			return e, true
+		}
+	}
+	return Experiment{}, false
+}
+
+// riskyLooks chooses the looks of a risky experiment: one after another that tells
+// the most risky hypotheses from the first that is not.
+func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet, looks *table, r *rater) (Experiment, bool) {
+	enabled := c.m.table(c.hyps, []chipmodel.LineSet{word}).row(0)
+	of := func(row []uint64, h int) []uint64 { return row[h*looks.lanes : (h+1)*looks.lanes] }
+	e := Experiment{Enable: word}
+	calm := -1
+	var risky []int
+	for h := range c.hyps {
+		if clash(of(enabled, h)) {
+			risky = append(risky, h)
+			e.Risks = append(e.Risks, c.hyps[h].faults)
+		} else if calm < 0 {
+			calm = h
+		}
+	}
+	usable := make([]int, 0, len(look))
+	for w := range look {
+		row := looks.row(w)
+		lasting := false
+		for _, h := range risky {
+			lasting = lasting || clashBoth(of(enabled, h), of(row, h))
+		}
+		if !lasting {
+			usable = append(usable, w)
+		}
+	}
+	shows := func(w, h int) uint64 { return c.hyps[h].conv.levels(of(enabled, h), of(looks.row(w), h)) }
+	for len(risky) > 0 && len(e.Looks) < mostLooks {
+		best, most, least := -1, 0, r.none()
+		for _, w := range usable {
+			told, expected := 0, shows(w, calm)
+			for _, h := range risky {
+				if shows(w, h) != expected {
+					told++
+				}
+			}
+			if told > 0 && told >= most {
+				if left := r.left(enabled, looks.row(w)); told > most || left < least-1e-9 {
+					best, most, least = w, told, left
+				}
+			}
+		}
+		if best < 0 {
+			break
+		}
+		e.Looks = append(e.Looks, look[best])
+		expected := shows(best, calm)
+		risky = slices.DeleteFunc(risky, func(h int) bool { return shows(best, h) != expected })
+	}
+	// What else the enabled chips can show comes with the risk that is taken anyway.
+	best, least := -1, r.none()-1e-9
+	for _, w := range usable {
+		if left := r.left(enabled, looks.row(w)); left < least-1e-9 {
+			best, least = w, left
+		}
+	}
+	if best >= 0 && !slices.Contains(e.Looks, look[best]) && len(e.Looks) < mostLooks {
+		e.Looks = append(e.Looks, look[best])
+	}
+	return e, len(e.Looks) > 0
+}
