@@ -1,0 +1,54 @@
+package api
+
+import (
+	"context"
+	"fmt"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+type arrayService struct {
+	facetdv1.UnimplementedArrayServiceServer
+	s *Server
+}
+
+func (v *arrayService) GetArray(context.Context, *facetdv1.GetArrayRequest) (*facetdv1.GetArrayResponse, error) {
+	a := v.s.cfg.Array
+	return &facetdv1.GetArrayResponse{Array: a.Message, Digest: a.Digest}, nil
+}
+
+func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse, error) {
+	a := v.s.cfg.Array
+	var word chipmodel.LineSet
+	var m chipmodel.Mistakes
+	for i, name := range r.GetLines() {
+		line, path := a.Line(name), fmt.Sprintf("lines[%d]", i)
+		switch {
+		case line < 0:
+			m.Add(path, fmt.Sprintf("no select line is called %q", name), known(a.Lines))
+		case word.Has(line):
+			m.Add(path, fmt.Sprintf("select line %q is listed twice", name), "name each line once")
+		default:
+			word |= 1 << line
+		}
+	}
+	if len(m) > 0 {
+		return nil, statusOf(a, m)
+	}
+	return &facetdv1.ComputeReachResponse{Word: scheduler.SelectWord(a, word)}, nil
+}
+
+func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse, error) {
+	a := v.s.cfg.Array
+	target, m := a.Resolve(r.GetTarget())
+	if len(m) > 0 {
+		return nil, statusOf(a, m.Under("target"))
+	}
+	words, optimal, bound, err := scheduler.Cover(a, target, r.GetOnce())
+	if err != nil {
+		return nil, statusOf(a, err)
+	}
+	return &facetdv1.ComputeCoverResponse{Words: words, Optimal: optimal, LowerBound: int64(bound)}, nil
+}

@@ -1,0 +1,108 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"google.golang.org/grpc"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/stream"
+)
+
+type frameService struct {
+	facetdv1.UnimplementedFrameServiceServer
+	s *Server
+}
+
+// StreamFrameSets sends its header as soon as the stream is subscribed: what
+// finishes after the client has seen it will be sent or counted as dropped. Beside
+// the waiting queue, gRPC's own buffers hold what was sent and not yet read: about
+// 64 KiB, or one message where it is larger.
+func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+	options, err := v.options(r)
+	if err != nil {
+		return statusOf(v.s.cfg.Array, err)
+	}
+	sub, err := v.s.cfg.Hub.Subscribe(options)
+	if err != nil {
+		return statusOf(v.s.cfg.Array, err)
+	}
+	defer sub.Close()
+	if err := out.SendHeader(nil); err != nil {
+		return err
+	}
+	for {
+		m, err := sub.Next(out.Context())
+		if err != nil {
+			return statusOf(v.s.cfg.Array, err)
+		}
+		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal}); err != nil {
+			return err
+		}
+	}
+}
+
+// options checks a request for a stream. Errors: chipmodel.Mistakes,
+// *dispatch.NotFoundError for a task.
+func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
+	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue))}
+	var m chipmodel.Mistakes
+	switch r.GetOverflow() {
+	case facetdv1.Overflow_OVERFLOW_UNSPECIFIED, facetdv1.Overflow_OVERFLOW_LATEST:
+		o.Policy = stream.Latest
+	case facetdv1.Overflow_OVERFLOW_QUEUE:
+		o.Policy = stream.Queue
+	default:
+		m.Add("overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()), "use OVERFLOW_LATEST or OVERFLOW_QUEUE")
+	}
+	if n := r.GetQueueLength(); n > stream.MaxQueue {
+		m.Add("queue_length", fmt.Sprintf("%d frame sets are too many", n), fmt.Sprintf("use 1 to %d", stream.MaxQueue))
+	}
+	a := v.s.cfg.Array
+	for i, chip := range r.GetChips() {
+		if a.Chip(chip) < 0 {
+			m.Add(fmt.Sprintf("chips[%d]", i), fmt.Sprintf("no chip is called %q", chip), known(a.ChipNames(a.All())))
+		}
+	}
+	if len(m) > 0 {
+		return o, m
+	}
+	snap := v.s.cfg.Dispatch.Snapshot()
+	if snap.State != facetdv1.State_STATE_RUNNING {
+		return o, nil // tasks come with the first timetable
+	}
+	i := slices.IndexFunc(r.GetTasks(), func(name string) bool { return findTask(snap.Tasks, name) == nil })
+	if i >= 0 {
+		return o, &dispatch.NotFoundError{What: "task", Name: r.GetTasks()[i]}
+	}
+	return o, nil
+}
+
+func (v *frameService) CaptureFrames(ctx context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
+	done, err := v.s.cfg.Dispatch.Capture(ctx, r)
+	if err != nil {
+		return nil, statusOf(v.s.cfg.Array, err)
+	}
+	return &facetdv1.CaptureFramesResponse{FrameSet: done.FrameSet, WaitedNs: int64(done.Waited)}, nil
+}
+
+type commandService struct {
+	facetdv1.UnimplementedCommandServiceServer
+	s *Server
+}
+
+func (v *commandService) SendCommand(ctx context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
+	a := v.s.cfg.Array
+	if r.GetCommand() == nil {
+		return nil, statusOf(a, chipmodel.Mistakes{{Path: "command", Message: "there is no command", Hint: "give a target and a write or strobe"}})
+	}
+	done, err := v.s.cfg.Dispatch.Send(ctx, r.GetCommand())
+	if err != nil {
+		return nil, statusOf(a, under("command", err))
+	}
+	return &facetdv1.SendCommandResponse{Words: done.Words, StartBusNs: done.StartNS, WaitedNs: int64(done.Waited)}, nil
+}

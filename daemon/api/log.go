@@ -1,0 +1,65 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/peer"
+	"google.golang.org/grpc/status"
+
+	"facetd.example/chipmodel"
+)
+
+func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+	begin := time.Now()
+	resp, err := handler(ctx, r)
+	s.logError(ctx, info.FullMethod, begin, err)
+	return resp, err
+}
+
+func (s *Server) logStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+	begin := time.Now()
+	err := handler(srv, ss)
+	s.logError(ss.Context(), info.FullMethod, begin, err)
+	return err
+}
+
+// logError logs how a call failed: our own faults as errors, what the client can act
+// on as information, and calls that ended because someone went away for debugging.
+func (s *Server) logError(ctx context.Context, method string, begin time.Time, err error) {
+	if err == nil {
+		return
+	}
+	st := status.Convert(err)
+	level := zapcore.InfoLevel
+	switch st.Code() {
+	case codes.Internal, codes.Unknown, codes.DataLoss, codes.Unimplemented:
+		level = zapcore.ErrorLevel
+	case codes.Canceled, codes.Unavailable:
+		level = zapcore.DebugLevel
+	}
+	entry := s.log.Check(level, "call failed")
+	if entry == nil {
+		return
+	}
+	from := "unknown"
+	if p, ok := peer.FromContext(ctx); ok {
+		from = p.Addr.String()
+	}
+	entry.Write(zap.String("method", method), zap.Stringer("code", st.Code()), zap.String("error", st.Message()),
+		zap.String("peer", from), zap.Duration("took", time.Since(begin)))
+}
+
+// under puts a field before the paths of mistakes.
+func under(field string, err error) error {
+	var m chipmodel.Mistakes
+	if errors.As(err, &m) {
+		return m.Under(field)
+	}
+	return err
+}

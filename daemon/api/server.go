@@ -1,0 +1,137 @@
+// Package api serves facetd's gRPC services, standard gRPC health and reflection.
+//
+// Message size: a frame of 4,096 by 4,096 pixels has 32 MiB, and a frame set holds
+// one for every chip of its task, so messages may be far above the 4 MiB that gRPC
+// clients accept by default. Clients of large chips must raise their limit
+// (grpc.MaxCallRecvMsgSize in Go, "grpc.max_receive_message_length" elsewhere); the
+// server sends up to MaxSendBytes and accepts requests up to MaxReceiveBytes.
+//
+// What waits, and what happens when it is full: frame sets wait in package stream by
+// the overflow policy that the client chose; one-shots wait in the dispatcher, which
+// refuses them beyond its limit; beyond MaxConcurrentStreams calls on one connection
+// the client's further calls wait at the client.
+package api
+
+import (
+	"maps"
+	"net"
+	"slices"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/reflection"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/stream"
+)
+
+// Limits of the server.
+const (
+	// MaxSendBytes bounds one message to a client: 32 frames of the largest chips.
+	MaxSendBytes = 1 << 30
+	// MaxReceiveBytes bounds one request.
+	MaxReceiveBytes = 1 << 20
+	// MaxConcurrentStreams bounds the calls that one connection has open at once.
+	MaxConcurrentStreams = 128
+	// MinPingInterval is how often a client may ping; one that pings more often is
+	// cut off.
+	MinPingInterval = 5 * time.Second
+
+	maxHeaderBytes    = 64 << 10
+	handshakeLimit    = 10 * time.Second
+	pingAfterIdle     = 30 * time.Second
+	pingAnswerLimit   = 10 * time.Second
+	healthPollPeriod  = 100 * time.Millisecond
+	minStatusInterval = 50 * time.Millisecond
+)
+
+// Info is what the daemon says about itself.
+type Info struct {
+	Version string
+	Bus     string // kind of bus, such as "virtual"
+	Pace    facetdv1.Pace
+	Seed    uint64
+	Started time.Time
+}
+
+// Config is what the services stand on; all fields but More are needed.
+type Config struct {
+	Array    *chipmodel.Array
+	Dispatch dispatch.Service
+	Hub      *stream.Hub
+	Info     Info
+	Logger   *zap.Logger
+	// More registers further services, which share the limits, the log and health.
+	More func(grpc.ServiceRegistrar)
+}
+
+// Server serves the API on any number of listeners.
+type Server struct {
+	cfg  Config
+	log  *zap.Logger
+	grpc *grpc.Server
+	// names are the full names of all services, sorted.
+	names []string
+
+	drained  chan struct{} // closed by Drain
+	draining sync.Once
+	reason   string
+}
+
+// New returns a server that does not serve yet.
+func New(cfg Config) *Server {
+	s := &Server{cfg: cfg, log: cfg.Logger, drained: make(chan struct{})}
+	s.grpc = grpc.NewServer(
+		grpc.MaxSendMsgSize(MaxSendBytes),
+		grpc.MaxRecvMsgSize(MaxReceiveBytes),
+		grpc.MaxConcurrentStreams(MaxConcurrentStreams),
+		grpc.MaxHeaderListSize(maxHeaderBytes),
+		grpc.ConnectionTimeout(handshakeLimit),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingAfterIdle, Timeout: pingAnswerLimit}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval, PermitWithoutStream: true}),
+		grpc.UnaryInterceptor(s.logUnary),
+		grpc.StreamInterceptor(s.logStream),
+	)
+	facetdv1.RegisterArrayServiceServer(s.grpc, &arrayService{s: s})
+	facetdv1.RegisterTaskServiceServer(s.grpc, &taskService{s: s})
+	facetdv1.RegisterPlanServiceServer(s.grpc, &planService{s: s})
+	facetdv1.RegisterFrameServiceServer(s.grpc, &frameService{s: s})
+	facetdv1.RegisterCommandServiceServer(s.grpc, &commandService{s: s})
+	facetdv1.RegisterStatusServiceServer(s.grpc, &statusService{s: s})
+	grpc_health_v1.RegisterHealthServer(s.grpc, &healthService{s: s})
+	reflection.Register(s.grpc)
+	if cfg.More != nil {
+		cfg.More(s.grpc)
+	}
+	s.names = slices.Sorted(maps.Keys(s.grpc.GetServiceInfo()))
+	return s
+}
+
+// Serve accepts connections until Stop, and closes the listener. It may be called
+// for several listeners at once. It returns nil after Stop.
+func (s *Server) Serve(l net.Listener) error { return s.grpc.Serve(l) }
+
+// Drain makes the server say that it is going down: health turns to NOT_SERVING,
+// and everything that watches status or health ends. Calls are still answered, and
+// frame streams go on until the hub is closed.
+func (s *Server) Drain(reason string) {
+	s.draining.Do(func() {
+		s.reason = reason
+		close(s.drained)
+	})
+}
+
+// Stop refuses new calls, waits up to grace for those that run, and cuts off the
+// rest.
+func (s *Server) Stop(grace time.Duration) {
+	s.Drain("the daemon is going down")
+	cut := time.AfterFunc(grace, s.grpc.Stop)
+	defer cut.Stop()
+	s.grpc.GracefulStop()
+}

@@ -1,0 +1,95 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/dispatch"
+)
+
+type statusService struct {
+	facetdv1.UnimplementedStatusServiceServer
+	s *Server
+}
+
+func (v *statusService) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
+	return &facetdv1.GetStatusResponse{Status: v.s.status()}, nil
+}
+
+// WatchStatus has no queue: each message is made when it is sent, and a slow reader
+// gets fewer.
+func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
+	interval := time.Duration(r.GetIntervalMs()) * time.Millisecond
+	switch {
+	case interval == 0:
+		interval = time.Second
+	case interval < minStatusInterval:
+		return statusOf(v.s.cfg.Array, chipmodel.Mistakes{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()), Hint: "use 50 or more"}})
+	}
+	tick := time.NewTicker(interval)
+	defer tick.Stop()
+	for {
+		if err := out.Send(&facetdv1.WatchStatusResponse{Status: v.s.status()}); err != nil {
+			return err
+		}
+		select {
+		case <-tick.C:
+		case <-out.Context().Done():
+			return statusOf(v.s.cfg.Array, out.Context().Err())
+		case <-v.s.drained:
+			return status.Error(codes.Unavailable, v.s.reason)
+		}
+	}
+}
+
+// status is the daemon now.
+func (s *Server) status() *facetdv1.Status {
+	snap, streams, info := s.cfg.Dispatch.Snapshot(), s.cfg.Hub.Stats(), s.cfg.Info
+	st := &facetdv1.Status{
+		State: s.state(&snap), Fault: snap.Fault,
+		Version: info.Version, Array: s.cfg.Array.Name, Bus: info.Bus, Pace: info.Pace, Seed: info.Seed,
+		BusNs: snap.BusNS, StartTime: timestamppb.New(info.Started),
+		PlannedUtilization: snap.PlannedUtil,
+		Tasks:              snap.Tasks,
+		LawViolations:      snap.Violations,
+		Streams:            uint32(streams.Open), DroppedFrameSets: streams.DroppedTotal(),
+	}
+	for _, v := range snap.LastBroken {
+		st.LastViolations = append(st.LastViolations, &facetdv1.LawViolation{Law: uint32(v.Law), Message: v.Message, BusNs: v.AtNS, Chips: v.Chips})
+	}
+	if snap.MeasuredNS <= 0 {
+		return st
+	}
+	measured := float64(snap.MeasuredNS)
+	st.MeasuredUtilization = float64(snap.Busy.Total()) / measured
+	for phase := 1; phase < bus.NumPhases; phase++ {
+		st.Phases = append(st.Phases, &facetdv1.PhaseShare{Phase: facetdv1.Phase(phase), Share: float64(snap.Busy[phase]) / measured})
+	}
+	return st
+}
+
+// state is the dispatcher's, unless the daemon is going down.
+func (s *Server) state(snap *dispatch.Snapshot) facetdv1.State {
+	if s.isDrained() {
+		return facetdv1.State_STATE_STOPPING
+	}
+	return snap.State
+}
+
+func (s *Server) isDrained() bool {
+	select {
+	case <-s.drained:
+		return true
+	default:
+		return false
+	}
+}

@@ -1,0 +1,276 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/stream"
+)
+
+type frameStream = grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse]
+
+// open starts a stream and returns once it is subscribed.
+func open(t testing.TB, r *rig, q *facetdv1.StreamFrameSetsRequest) frameStream {
+	t.Helper()
+	s, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Header(); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func frameSet(task string, job uint64, chip string, bytes int) *facetdv1.FrameSet {
+	return &facetdv1.FrameSet{Task: task, Job: job, Frames: []*facetdv1.Frame{{Chip: chip, Data: make([]byte, bytes)}}}
+}
+
+// A reader that pauses loses the oldest under queue and everything but the newest
+// under latest; each message says how many, and in the end all are accounted for.
+func TestOverflowEndToEnd(t *testing.T) {
+	const sets, bytes = 60, 512 << 10 // far above what the transport buffers
+	for _, overflow := range []facetdv1.Overflow{facetdv1.Overflow_OVERFLOW_LATEST, facetdv1.Overflow_OVERFLOW_QUEUE} {
+		t.Run(overflow.String(), func(t *testing.T) {
+			r := start(t)
+			s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: overflow, QueueLength: 3})
+			chip := r.array.Chips[0].Name
+			for job := range uint64(sets) {
+				r.hub.Publish(frameSet("ring", job, chip, bytes))
+			}
+			r.hub.Close("no more")
+			var read, total uint64
+			last := int64(-1)
+			for {
+				m, err := s.Recv()
+				if err != nil {
+					if status.Code(err) != codes.Unavailable || !strings.Contains(err.Error(), "no more") {
+						t.Errorf("ended with %v", err)
+					}
+					break
+				}
+				read++
+				total += m.GetDropped()
+				if job := int64(m.GetFrameSet().GetJob()); job != last+1+int64(m.GetDropped()) || m.GetDroppedTotal() != total {
+					t.Errorf("job %d after %d with %d dropped, %d in total", job, last, m.GetDropped(), m.GetDroppedTotal())
+				}
+				last = int64(m.GetFrameSet().GetJob())
+			}
+			if read+total != sets || last != sets-1 || total == 0 || r.hub.Stats().DroppedTotal() != total {
+				t.Errorf("read %d, lost %d, the last is %d; the hub counts %+v", read, total, last, r.hub.Stats())
+			}
+			t.Logf("read %d, lost %d", read, total)
+		})
+	}
+}
+
+func TestStreamFilters(t *testing.T) {
+	r := start(t)
+	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
+	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Tasks: []string{"bed"}, Chips: []string{second}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
+	if n := r.status().GetStreams(); n != 1 {
+		t.Errorf("%d streams open", n)
+	}
+	r.hub.Publish(frameSet("ring", 1, second, 2))
+	r.hub.Publish(frameSet("bed", 2, first, 2))
+	r.hub.Publish(frameSet("bed", 3, second, 2))
+	want := &facetdv1.StreamFrameSetsResponse{FrameSet: frameSet("bed", 3, second, 2)}
+	if m, err := s.Recv(); err != nil || !proto.Equal(m, want) {
+		t.Errorf("got %v %v, want %v", m, err, want)
+	}
+}
+
+func TestStreamRefusals(t *testing.T) {
+	r := start(t)
+	fail := func(q *facetdv1.StreamFrameSetsRequest) *status.Status {
+		s, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t), q)
+		if err == nil {
+			_, err = s.Recv()
+		}
+		return status.Convert(err)
+	}
+	st := fail(&facetdv1.StreamFrameSetsRequest{Overflow: 9, QueueLength: stream.MaxQueue + 1, Chips: []string{"none", r.array.Chips[0].Name}})
+	if len(st.Details()) != 1 || st.Code() != codes.InvalidArgument {
+		t.Fatalf("got %v", st)
+	}
+	var fields []string
+	for _, v := range st.Details()[0].(*errdetails.BadRequest).GetFieldViolations() {
+		fields = append(fields, v.GetField())
+	}
+	if got := strings.Join(fields, " "); got != "overflow queue_length chips[0]" {
+		t.Errorf("mistakes in %s", got)
+	}
+	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", "none"}}); st.Code() != codes.NotFound || !strings.Contains(st.Message(), "none") {
+		t.Errorf("unknown task: %v", st)
+	}
+	r.hub.Close("gone")
+	if st := fail(&facetdv1.StreamFrameSetsRequest{}); st.Code() != codes.Unavailable || st.Message() != "gone" {
+		t.Errorf("closed hub: %v", st)
+	}
+	// While the daemon starts there are no tasks to look up yet.
+	r.fake.set(func(f *fake) { f.snap.State = facetdv1.State_STATE_STARTING })
+	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"none"}}); st.Code() != codes.Unavailable {
+		t.Errorf("a task while starting: %v", st)
+	}
+}
+
+// A frame set of a large chip passes whole; a client with gRPC's default limit is
+// told so.
+func TestLargeFrameSets(t *testing.T) {
+	const bytes = 4096 * 4096 * 2
+	r := start(t)
+	s := open(t, r, &facetdv1.StreamFrameSetsRequest{})
+	small, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t), &facetdv1.StreamFrameSetsRequest{}, grpc.MaxCallRecvMsgSize(4<<20))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := small.Header(); err != nil {
+		t.Fatal(err)
+	}
+	r.hub.Publish(frameSet("ring", 1, "c", bytes))
+	if m, err := s.Recv(); err != nil || len(m.GetFrameSet().GetFrames()[0].GetData()) != bytes {
+		t.Errorf("got %v", err)
+	}
+	if _, err := small.Recv(); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("over the client's limit: %v", err)
+	}
+}
+
+func TestRequestsAreBounded(t *testing.T) {
+	r := start(t)
+	big := &facetdv1.ComputeReachRequest{Lines: []string{strings.Repeat("x", MaxReceiveBytes)}}
+	if _, err := facetdv1.NewArrayServiceClient(r.conn).ComputeReach(context10(t), big); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("got %v", err)
+	}
+}
+
+// A client that never reads cannot hold up the end.
+func TestStopIsPrompt(t *testing.T) {
+	r := start(t)
+	stuck := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
+	for job := range uint64(8) {
+		r.hub.Publish(frameSet("ring", job, "c", 4<<20))
+	}
+	r.hub.Close("going down")
+	begin := time.Now()
+	r.Stop(100 * time.Millisecond)
+	if took := time.Since(begin); took > time.Second {
+		t.Errorf("stopping took %v", took)
+	}
+	var err error
+	for err == nil {
+		_, err = stuck.Recv()
+	}
+	if err == io.EOF || status.Code(err) == codes.OK {
+		t.Errorf("the stream ended with %v", err)
+	}
+}
+
+// bare is a server that sends one message again and again, with nothing around it.
+type bare struct {
+	facetdv1.UnimplementedFrameServiceServer
+	m *facetdv1.StreamFrameSetsResponse
+}
+
+func (b *bare) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest, out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+	for {
+		if err := out.Send(b.m); err != nil {
+			return err
+		}
+	}
+}
+
+// BenchmarkStream is one client's stream beside a bare grpc-go stream of equal
+// messages: what the hub and the service cost. One operation is one message read.
+func BenchmarkStream(b *testing.B) {
+	for _, bytes := range []int{1 << 10, 16 << 10, 64 << 10, 1 << 20} {
+		m := &facetdv1.StreamFrameSetsResponse{FrameSet: frameSet("ring", 7, "c", bytes)}
+		b.Run(fmt.Sprintf("bare/%dKiB", bytes>>10), func(b *testing.B) {
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			if err != nil {
+				b.Fatal(err)
+			}
+			s := grpc.NewServer()
+			facetdv1.RegisterFrameServiceServer(s, &bare{m: m})
+			go func() { _ = s.Serve(l) }()
+			defer s.Stop()
+			conn, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer conn.Close()
+			ctx, cancel := context.WithCancel(context.Background())
+			defer cancel()
+			c, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
+			if err != nil {
+				b.Fatal(err)
+			}
+			receive(b, c, bytes)
+		})
+		b.Run(fmt.Sprintf("facetd/%dKiB", bytes>>10), func(b *testing.B) {
+			r := start(b)
+			ctx, cancel := context.WithCancel(context.Background())
+			defer cancel()
+			c, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: stream.MaxQueue})
+			if err != nil {
+				b.Fatal(err)
+			}
+			if _, err := c.Header(); err != nil {
+				b.Fatal(err)
+			}
+			// The publisher keeps a bounded number on the way, so that nothing drops.
+			tokens := make(chan struct{}, stream.MaxQueue/2)
+			go func() {
+				for {
+					select {
+					case tokens <- struct{}{}:
+						r.hub.Publish(m.GetFrameSet())
+					case <-ctx.Done():
+						return
+					}
+				}
+			}()
+			receive(b, &counted{c, tokens}, bytes)
+			if n := r.hub.Stats().DroppedTotal(); n > 0 {
+				b.Errorf("%d dropped", n)
+			}
+		})
+	}
+}
+
+// counted gives a token back for each message read.
+type counted struct {
+	frameStream
+	tokens chan struct{}
+}
+
+func (c *counted) Recv() (*facetdv1.StreamFrameSetsResponse, error) {
+	m, err := c.frameStream.Recv()
+	<-c.tokens
+	return m, err
+}
+
+func receive(b *testing.B, c interface {
+	Recv() (*facetdv1.StreamFrameSetsResponse, error)
+}, bytes int) {
+	b.Helper()
+	b.SetBytes(int64(bytes))
+	for b.Loop() {
+		if _, err := c.Recv(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

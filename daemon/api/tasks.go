@@ -1,0 +1,129 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strconv"
+	"strings"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/dispatch"
+)
+
+type taskService struct {
+	facetdv1.UnimplementedTaskServiceServer
+	s *Server
+}
+
+func (v *taskService) ListTasks(context.Context, *facetdv1.ListTasksRequest) (*facetdv1.ListTasksResponse, error) {
+	return &facetdv1.ListTasksResponse{Tasks: v.s.cfg.Dispatch.Snapshot().Tasks}, nil
+}
+
+func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1.GetTaskResponse, error) {
+	task := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetName())
+	if task == nil {
+		return nil, statusOf(v.s.cfg.Array, &dispatch.NotFoundError{What: "task", Name: r.GetName()})
+	}
+	return &facetdv1.GetTaskResponse{Task: task}, nil
+}
+
+func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse, error) {
+	if r.GetTask() == nil {
+		return nil, statusOf(v.s.cfg.Array, chipmodel.Mistakes{{Path: "task", Message: "there is no task", Hint: "describe one"}})
+	}
+	effective, err := v.s.cfg.Dispatch.AddTask(ctx, r.GetTask())
+	if err != nil {
+		return nil, statusOf(v.s.cfg.Array, renamed(err, func(int) string { return "task" }))
+	}
+	running := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetTask().GetName())
+	if running == nil { // removed again by someone else
+		running = &facetdv1.RunningTask{Task: r.GetTask()}
+	}
+	return &facetdv1.CreateTaskResponse{Task: running, EffectiveBusNs: effective}, nil
+}
+
+func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse, error) {
+	effective, err := v.s.cfg.Dispatch.RemoveTask(ctx, r.GetName())
+	if err != nil {
+		return nil, statusOf(v.s.cfg.Array, err)
+	}
+	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: effective}, nil
+}
+
+type planService struct {
+	facetdv1.UnimplementedPlanServiceServer
+	s *Server
+}
+
+func (v *planService) GetPlan(context.Context, *facetdv1.GetPlanRequest) (*facetdv1.GetPlanResponse, error) {
+	snap := v.s.cfg.Dispatch.Snapshot()
+	plan := snap.Plan
+	if plan == nil { // no tasks
+		plan = &facetdv1.Plan{Array: v.s.cfg.Array.Name}
+	}
+	return &facetdv1.GetPlanResponse{Plan: plan, EpochBusNs: snap.EpochNS}, nil
+}
+
+func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse, error) {
+	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetAdd(), r.GetRemove())
+	if err != nil {
+		added := addedAt(v.s.cfg.Dispatch.Snapshot().Tasks, r)
+		return nil, statusOf(v.s.cfg.Array, renamed(err, func(i int) string {
+			if j, known := added[i]; known {
+				return "add[" + strconv.Itoa(j) + "]"
+			}
+			return "tasks[" + strconv.Itoa(i) + "]"
+		}))
+	}
+	return &facetdv1.PreviewPlanResponse{Plan: plan}, nil
+}
+
+// addedAt maps indices in the list of tasks that a preview plans to indices of the
+// request's add.
+func addedAt(running []*facetdv1.RunningTask, r *facetdv1.PreviewPlanRequest) map[int]int {
+	var names []string
+	for _, t := range running {
+		if name := t.GetTask().GetName(); !slices.Contains(r.GetRemove(), name) {
+			names = append(names, name)
+		}
+	}
+	added := map[int]int{}
+	for j, t := range r.GetAdd() {
+		i := slices.Index(names, t.GetName())
+		if i < 0 {
+			i = len(names)
+			names = append(names, t.GetName())
+		}
+		added[i] = j
+	}
+	return added
+}
+
+// renamed gives mistakes the paths of the request: the dispatcher counts them in the
+// whole list of tasks, as "tasks[4].rate_hz".
+func renamed(err error, name func(i int) string) error {
+	var m chipmodel.Mistakes
+	if !errors.As(err, &m) {
+		return err
+	}
+	out := slices.Clone(m)
+	for i := range out {
+		rest, is := strings.CutPrefix(out[i].Path, "tasks[")
+		number, tail, closed := strings.Cut(rest, "]")
+		if n, err := strconv.Atoi(number); is && closed && err == nil {
+			out[i].Path = name(n) + tail
+		}
+	}
+	return out
+}
+
+func findTask(tasks []*facetdv1.RunningTask, name string) *facetdv1.RunningTask {
+	for _, t := range tasks {
+		if t.GetTask().GetName() == name {
+			return t
+		}
+	}
+	return nil
+}
