@@ -85,12 +85,16 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 	if r.GetLeastStretch() != "" {
 		lines = append(lines, "fits when all periods and deadlines are stretched by "+r.GetLeastStretch())
 	}
+	var none []string
 	for _, b := range r.GetHighestRates() {
 		if b.GetRateHz() > 0 {
 			lines = append(lines, "highest rate of "+b.GetTask()+" beside the others: "+Significant(b.GetRateHz())+" Hz")
 		} else {
-			lines = append(lines, "no rate of "+b.GetTask()+" fits beside the others")
+			none = append(none, b.GetTask())
 		}
+	}
+	if len(none) > 0 {
+		lines = append(lines, "no rate fits beside the others as asked: "+strings.Join(none, ", "))
 	}
 	return lines
 }

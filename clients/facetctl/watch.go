@@ -110,12 +110,12 @@ const rateWindow = 32
 
 // rate is the rate of jobs in bus time, over the sets at hand. It counts jobs, not
 // sets, so that a set lost on the way does not lower it.
-func (t *watched) rate() float64 {
+func (t *watched) rate() string {
 	first, last := t.finishes[0], t.finishes[len(t.finishes)-1]
 	if last.at <= first.at {
-		return 0
+		return "-" // one set has no rate
 	}
-	return float64(last.job-first.job) / (float64(last.at-first.at) / 1e9)
+	return cli.Significant(float64(last.job-first.job) / (float64(last.at-first.at) / 1e9))
 }
 
 func (w *watcher) add(r *facetdv1.StreamFrameSetsResponse) error {
@@ -238,7 +238,7 @@ func (w *watcher) draw() error {
 		for _, f := range task.last.GetFrames() {
 			hold = max(hold, f.GetHoldNs())
 		}
-		t.Row(task.name, cli.Significant(task.rate()), fmt.Sprint(task.sets), fmt.Sprint(task.last.GetJob()), fmt.Sprint(len(task.last.GetFrames())),
+		t.Row(task.name, task.rate(), fmt.Sprint(task.sets), fmt.Sprint(task.last.GetJob()), fmt.Sprint(len(task.last.GetFrames())),
 			cli.NS(task.last.GetFinishBusNs()-task.last.GetReleaseBusNs()), cli.NS(task.last.GetSkewNs()), cli.NS(hold),
 			fmt.Sprint(task.late), fmt.Sprint(task.failed))
 		frames = append(frames, task.frames...)

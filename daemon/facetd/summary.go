@@ -1,0 +1,111 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"sync"
+	"time"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/framedigest"
+)
+
+// recorder sums up the frame sets of a run as they finish. It is safe for
+// concurrent use.
+type recorder struct {
+	mu     sync.Mutex
+	digest *framedigest.Digest
+	frames uint64
+	first  map[string]int64 // bus time of the first release, by task
+}
+
+func newRecorder() *recorder {
+	return &recorder{digest: framedigest.New(), first: map[string]int64{}}
+}
+
+// add takes a frame set whose job ended on time, late or failed.
+func (r *recorder) add(fs *facetdv1.FrameSet) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.digest.Add(fs)
+	r.frames += uint64(len(fs.GetFrames()))
+	if _, seen := r.first[fs.GetTask()]; !seen {
+		r.first[fs.GetTask()] = fs.GetReleaseBusNs()
+	}
+}
+
+// runSummary is what a run of limited length ends with.
+type runSummary struct {
+	Array       string        `json:"array"`
+	Seed        uint64        `json:"seed"`
+	Pace        string        `json:"pace"`
+	BusSeconds  float64       `json:"bus_seconds"`
+	WallSeconds float64       `json:"wall_seconds"`
+	SpeedFactor float64       `json:"speed_factor"`
+	Planned     float64       `json:"planned_utilization"`
+	Measured    float64       `json:"measured_utilization"`
+	Violations  uint64        `json:"law_violations"`
+	FrameSets   uint64        `json:"frame_sets"`
+	Frames      uint64        `json:"frames"`
+	SHA256      string        `json:"sha256"`
+	Tasks       []taskSummary `json:"tasks"`
+	// Fault is why the bus stopped before its time.
+	Fault string `json:"fault,omitempty"`
+}
+
+type taskSummary struct {
+	Name      string  `json:"name"`
+	Requested float64 `json:"requested_rate_hz"`
+	Planned   float64 `json:"planned_rate_hz"`
+	// Achieved is the jobs that finished over the bus time from the task's first
+	// release to the end of the run.
+	Achieved        float64 `json:"achieved_rate_hz"`
+	OnTime          uint64  `json:"jobs_on_time"`
+	Late            uint64  `json:"jobs_late"`
+	Failed          uint64  `json:"jobs_failed"`
+	Frames          uint64  `json:"frames"`
+	WorstResponseNS int64   `json:"worst_response_ns"`
+}
+
+func (r *recorder) summary(s *facetdv1.Status, wall time.Duration) *runSummary {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	busSeconds := float64(s.GetBusNs()) / 1e9
+	sum := &runSummary{
+		Array: s.GetArray(), Seed: s.GetSeed(), Pace: cli.Label(s.GetPace(), "PACE_"),
+		BusSeconds: busSeconds, WallSeconds: wall.Seconds(), SpeedFactor: busSeconds / max(wall.Seconds(), 1e-9),
+		Planned: s.GetPlannedUtilization(), Measured: s.GetMeasuredUtilization(), Violations: s.GetLawViolations(),
+		FrameSets: r.digest.Sets(), Frames: r.frames, SHA256: r.digest.Sum(), Fault: s.GetFault(), Tasks: []taskSummary{},
+	}
+	for _, t := range s.GetTasks() {
+		q := t.GetStatus()
+		one := taskSummary{
+			Name: t.GetTask().GetName(), Requested: q.GetRequestedRateHz(), Planned: q.GetPlannedRateHz(),
+			OnTime: q.GetJobsOnTime(), Late: q.GetJobsLate(), Failed: q.GetJobsFailed(), Frames: q.GetFrames(), WorstResponseNS: q.GetWorstResponseNs(),
+		}
+		if from, ran := r.first[one.Name]; ran && s.GetBusNs() > from {
+			one.Achieved = float64(one.OnTime+one.Late) / (float64(s.GetBusNs()-from) / 1e9)
+		}
+		sum.Tasks = append(sum.Tasks, one)
+	}
+	return sum
+}
+
+func (s *runSummary) write(w io.Writer) error {
+	fmt.Fprintf(w, "ran %.3f s of bus time in %.3f s: %s times real time, pace %s, seed %d\n", s.BusSeconds, s.WallSeconds, cli.Significant(s.SpeedFactor), s.Pace, s.Seed)
+	fmt.Fprintf(w, "busy      planned %s, measured %s\n", cli.Percent(s.Planned), cli.Percent(s.Measured))
+	fmt.Fprintf(w, "bus laws  broken %s\n", cli.Count(int(s.Violations), "time"))
+	fmt.Fprintf(w, "frames    %s in %s\n", cli.Count(int(s.Frames), "frame"), cli.Count(int(s.FrameSets), "set"))
+	fmt.Fprintf(w, "sha256    %s\n", s.SHA256)
+	if s.Fault != "" {
+		fmt.Fprintf(w, "fault     %s\n", s.Fault)
+	}
+	fmt.Fprintln(w)
+	t := cli.NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">ACHIEVED Hz", ">ON TIME", ">LATE", ">FAILED", ">FRAMES", ">WORST RESPONSE")
+	for _, q := range s.Tasks {
+		t.Row(q.Name, cli.Significant(q.Requested), cli.Significant(q.Planned), cli.Significant(q.Achieved),
+			fmt.Sprint(q.OnTime), fmt.Sprint(q.Late), fmt.Sprint(q.Failed), fmt.Sprint(q.Frames), cli.NS(q.WorstResponseNS))
+	}
+	return t.Write(w)
+}
