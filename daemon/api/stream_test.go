@@ -232,7 +232,7 @@ func BenchmarkStream(b *testing.B) {
 				b.Fatal(err)
 			}
 			// The publisher keeps a bounded number on the way, so that nothing drops.
-			tokens := make(chan struct{}, stream.MaxQueue/2)
+			tokens := make(chan struct{}, min(stream.MaxQueue/2, stream.MaxWaitingBytes/2/bytes))
 			go func() {
 				for {
 					select {
