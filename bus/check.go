@@ -4,10 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 )
+
+// maxHold is the longest that one operation may wait.
+const maxHold = time.Hour
 
 // CheckOps reports every operation that no bus could run: an unknown kind, chip or
 // register, a window outside its lattice, a scan without chips. It does not judge
@@ -38,12 +42,12 @@ func checkOp(a *chipmodel.Array, op *Op) error {
 		if op.Strobe < chipmodel.Load || op.Strobe > chipmodel.Advance {
 			return fmt.Errorf("there is no strobe %d", op.Strobe)
 		}
-		if op.Hold < 0 {
+		if op.Hold < 0 || op.Hold > maxHold {
 			return fmt.Errorf("a share of %v", op.Hold)
 		}
 		return checkTarget(a, op.Target)
 	case OpWait:
-		if op.Hold < 0 || op.Phase < 0 || op.Phase > facetdv1.Phase_PHASE_CONVERT {
+		if op.Hold < 0 || op.Hold > maxHold || op.Phase < 0 || op.Phase > facetdv1.Phase_PHASE_CONVERT {
 			return fmt.Errorf("a wait of %v in phase %d", op.Hold, op.Phase)
 		}
 	case OpScan, OpClockOut:

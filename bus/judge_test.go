@@ -94,6 +94,7 @@ func TestCheckOps(t *testing.T) {
 		"ascending":           Write(1, chipmodel.Gain, 1, M1, M0),
 		"no strobe 5":         Strobe(1, chipmodel.Advance+1, 0, M0),
 		"a share of -1ns":     Strobe(1, chipmodel.Share, -1, M0),
+		"a wait of 2h":        {Kind: bus.OpWait, Hold: 2 * time.Hour},
 		"a wait of -1ns":      {Kind: bus.OpWait, Hold: -1},
 		"in phase 7":          {Kind: bus.OpWait, Phase: 7},
 		"a scan of no chip":   {Kind: bus.OpScan},
