@@ -52,6 +52,13 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 		return nil, &RefusalError{refusal}
 	}
 	found, refusal := p.solve(cad)
+	if refusal != nil && cad.snapped {
+		if even := p.evenCadence(); even != nil {
+			if found, _ = p.solve(even); found != nil {
+				refusal = nil
+			}
+		}
+	}
 	if refusal != nil {
 		if !opt.NoBounds {
 			p.bound(cad, refusal)
@@ -211,6 +218,25 @@ func (p *planner) cadence(asked func(task int) (float64, time.Duration)) (*caden
 	return c, nil
 }
 
+// evenCadence gives every task a whole number of jobs in some multiple of the
+// longest period, just enough for its rate. The rates rise less than when they are
+// snapped, but the periods do not divide one another, so it is the second choice.
+func (p *planner) evenCadence() *cadence {
+	periods := make([]*big.Rat, len(p.tasks))
+	deadlines := make([]time.Duration, len(p.tasks))
+	for i, t := range p.tasks {
+		periods[i], deadlines[i] = periodOf(t.Spec.GetRateHz()), t.Deadline
+	}
+	var best *cadence
+	for m := range int64(maxEven) {
+		c := evenCadence(periods, deadlines, m+1)
+		if c.total() <= int64(p.opt.MaxSegments) && (best == nil || p.utilization(c) < p.utilization(best)) {
+			best = c
+		}
+	}
+	return best
+}
+
 // program returns a task's program with segments of at most limit.
 func (p *planner) program(task int, limit time.Duration) *program {
 	if limit == 0 || p.whole[task].total() <= limit {
@@ -222,7 +248,7 @@ func (p *planner) program(task int, limit time.Duration) *program {
 	}
 	prog, err := p.compilers[task].compile(p.batches[task], limit)
 	if err != nil {
-		prog = p.whole[task] // cannot be: it compiled whole under the same words
+		prog = p.whole[task] // too fine: the words were found when it compiled whole
 	}
 	p.cut[key] = prog
 	return prog

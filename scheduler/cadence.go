@@ -11,6 +11,7 @@ type cadence struct {
 	hyperperiod int64   // nanoseconds
 	jobs        []int64 // per hyperperiod, of each task
 	deadlines   []int64 // relative, nanoseconds
+	snapped     bool    // some rates are higher than asked for
 }
 
 // release is when job k of a task is released: floor(k H / n) nanoseconds, so that
@@ -120,7 +121,7 @@ func bases(periods []int64) []int64 {
 }
 
 func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) *cadence {
-	c := &cadence{hyperperiod: base}
+	c := &cadence{hyperperiod: base, snapped: true}
 	powers := make([]int, len(periods))
 	top := 0
 	for i, p := range periods {
@@ -141,6 +142,29 @@ func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) 
 	c.hyperperiod = base << top
 	for i := range powers {
 		c.jobs = append(c.jobs, 1<<(top-powers[i]))
+		c.deadlines = append(c.deadlines, int64(deadlines[i]))
+	}
+	return c
+}
+
+// maxEven is how many multiples of the longest period evenCadence is tried with.
+const maxEven = 32
+
+// evenCadence puts the fewest whole jobs into m times the longest period that keep
+// every rate.
+func evenCadence(periods []*big.Rat, deadlines []time.Duration, m int64) *cadence {
+	longest := int64(1)
+	for _, p := range periods {
+		longest = max(longest, floorRat(p))
+	}
+	c := &cadence{hyperperiod: longest * m, snapped: true}
+	for i, p := range periods {
+		n := new(big.Rat).Quo(new(big.Rat).SetInt64(c.hyperperiod), p)
+		jobs := floorRat(n)
+		if !n.IsInt() {
+			jobs++
+		}
+		c.jobs = append(c.jobs, jobs)
 		c.deadlines = append(c.deadlines, int64(deadlines[i]))
 	}
 	return c

@@ -100,9 +100,15 @@ func selectErrorOf(a *chipmodel.Array, err error) *selectError {
 	return &selectError{err.Error()}
 }
 
+// maxSegmentsOfJob bounds how fine a job is cut.
+const maxSegmentsOfJob = 4096
+
+var errTooFine = errors.New("the job would be cut into too many segments")
+
 // compile makes the program with a task's groups in a number of batches, each
 // loaded, shared and read before the next, and with segments of at most limit
-// where they can be cut so short; 0 is one segment.
+// where they can be cut so short; 0 is one segment. Errors: *selectError, or
+// errTooFine.
 func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
 	e := &emitter{a: c.a, words: c.words, regs: slices.Clone(c.start)}
 	p := &program{}
@@ -128,11 +134,17 @@ func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
 		}
 		if first, rest, ok := c.split(blocks[0], limit-e.spent); ok {
 			e.back(m)
-			blocks = slices.Concat([]block{first, rest}, blocks[1:])
-			continue
+			if err := e.put(first); err != nil {
+				return nil, selectErrorOf(c.a, err)
+			}
+			blocks[0] = rest
+		} else {
+			blocks = blocks[1:]
 		}
-		blocks = blocks[1:]
 		end()
+		if len(p.segments) > maxSegmentsOfJob {
+			return nil, errTooFine
+		}
 	}
 	end()
 	for _, ops := range p.segments {

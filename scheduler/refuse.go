@@ -50,7 +50,11 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 	var shares []string
 	for i, t := range p.tasks {
 		one := float64(p.whole[i].total()) * float64(cad.jobs[i]) / float64(cad.hyperperiod)
-		shares = append(shares, fmt.Sprintf("%s %.1f %%", t.Name, 100*one))
+		share := fmt.Sprintf("%s %.1f %%", t.Name, 100*one)
+		if real := cad.rateHz(i); real > t.Spec.GetRateHz()*(1+1e-6) {
+			share += fmt.Sprintf(" at %.6g Hz", real)
+		}
+		shares = append(shares, share)
 	}
 	return &facetdv1.Refusal{
 		Reason:   facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION,

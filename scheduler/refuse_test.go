@@ -243,3 +243,29 @@ func TestDroop(t *testing.T) {
 		t.Errorf("droop %v, expected %v", got, want)
 	}
 }
+
+// TestLongTable: rates very far apart make a table of bounded size, in which the
+// slow task runs more often than asked for rather than less.
+func TestLongTable(t *testing.T) {
+	a := bench(t, [5]int{1, 0, 0, 0, 1})
+	p := mustBuild(t, a, task("fast", "hexs", 5000, tiny()), task("slow", "mems", 0.01, tiny()))
+	if n := len(p.Entries); n > 20000 || n < 2000 {
+		t.Errorf("%d segments", n)
+	}
+	checkPlan(t, p)
+}
+
+// TestRatesThatSnapTooHigh: 29.97 and 20 Hz have no table within a minute. Snapped to
+// powers of two of one base the faster runs at 40 Hz, which does not fit; whole
+// numbers of jobs in some periods of the slower do.
+func TestRatesThatSnapTooHigh(t *testing.T) {
+	a := bench(t, [5]int{12, 0, 0, 0, 14})
+	views := func(n int) []*facetdv1.View { return make([]*facetdv1.View, n) }
+	p := mustBuild(t, a, task("slow", "mems", 20, views(6)...), task("fast", "hexs", 29.97, views(6)...))
+	checkPlan(t, p)
+	for i, most := range []float64{20.5, 30.7} {
+		if pr := p.Message.GetPredictions()[i]; pr.GetPlannedRateHz() > most {
+			t.Errorf("task %s runs at %g Hz, asked for %g", pr.GetTask(), pr.GetPlannedRateHz(), pr.GetRequestedRateHz())
+		}
+	}
+}
