@@ -225,10 +225,10 @@ type Fault struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What is wrong.
 	Kind FaultKind `protobuf:"varint,1,opt,name=kind,proto3,enum=facetd.v1.FaultKind" json:"kind,omitempty"`
-	// The select line: of the kinds LINE_STUCK_*, the first of LINES_SWAPPED, the
-	// foreign one of INPUT_SHORTED.
+	// The select line: of the kinds LINE_STUCK_*, the first of LINES_SWAPPED. Of the
+	// kinds INPUT_* the line that the input is wired to; it may be left out there.
 	Line string `protobuf:"bytes,2,opt,name=line,proto3" json:"line,omitempty"`
-	// The second line of LINES_SWAPPED.
+	// The second line of LINES_SWAPPED, the foreign line of INPUT_SHORTED.
 	OtherLine string `protobuf:"bytes,3,opt,name=other_line,json=otherLine,proto3" json:"other_line,omitempty"`
 	// The chip of the kinds INPUT_* and CHIP_DEAD.
 	Chip string `protobuf:"bytes,4,opt,name=chip,proto3" json:"chip,omitempty"`
