@@ -56,7 +56,7 @@ func (a *app) explain(err error) error {
 	e := &callError{Code: constant(s.Code()), Message: s.Message()}
 	switch s.Code() {
 	case codes.Unavailable:
-		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.address, s.Message())
+		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.address, dialError(s.Message()))
 		e.lines = append(e.lines, "is facetd running, and is --address (or FACETD_ADDRESS) right?")
 	case codes.DeadlineExceeded:
 		e.Message = fmt.Sprintf("no answer from %s within %s", a.address, a.timeout)
@@ -118,4 +118,13 @@ func constant(c codes.Code) string {
 		b.WriteRune(r)
 	}
 	return strings.ToUpper(b.String())
+}
+
+// dialError takes the cause out of gRPC's message about a failed connection.
+func dialError(message string) string {
+	const marker = "Error while dialing: "
+	if i := strings.LastIndex(message, marker); i >= 0 {
+		return strings.TrimSuffix(message[i+len(marker):], `"`)
+	}
+	return message
 }
