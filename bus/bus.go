@@ -101,6 +101,9 @@ type Scan struct {
 	FirstRow int
 	// Claim is what the frame will say about the chip's settings.
 	Claim Claim
+	// Levels says that the lanes themselves are looked at, whoever drives them or
+	// nobody: the captures claim nothing of the chips, which only set the pace.
+	Levels bool
 }
 
 // Claim is the state that a frame says its chip was in when it was read.

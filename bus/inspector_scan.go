@@ -46,13 +46,20 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 			outside = append(outside, c)
 		}
 	}
-	if outside != nil {
+	if outside != nil && !s.Levels {
 		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
+	}
+	if s.Levels && op.Kind == OpClockOut {
+		for _, c := range in.listening {
+			in.chips[c].counted = false // it was clocked on by who knows how much
+		}
 	}
 	before := in.broken
 	in.parallel(s, from)
 	for i, c := range s.Chips {
-		in.scanChip(op, i, from)
+		if !s.Levels {
+			in.scanChip(op, i, from)
+		}
 		k := slices.IndexFunc(caps, func(cp Capture) bool { return cp.Chip == c })
 		if k < 0 {
 			in.breach(LawAccounted, from, []int{c}, "a readout gave no capture of the chip")
@@ -65,7 +72,7 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 		switch {
 		case i < 0:
 			in.breach(LawClaim, from, []int{caps[k].Chip}, "a capture is of a chip that was not read")
-		case in.broken == before: // otherwise the capture is void
+		case in.broken == before && !s.Levels: // otherwise the capture is void
 			in.seen(s, i, &caps[k])
 		}
 	}
@@ -222,7 +229,9 @@ func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
 	in.overlap(c, to, to-got.ConvertedNS, 0)
 	lane.busyUntil = max(lane.busyUntil, last+conversion)
 	lane.changed = max(lane.changed, last+busy)
-	in.patterns(c, got.FirstSampleNS)
+	if !s.Levels {
+		in.patterns(c, got.FirstSampleNS)
+	}
 }
 
 // overlap judges that a conversion has its whole time.
