@@ -17,10 +17,12 @@ func (b *Bus) do(op *bus.Op, at int64, res *bus.Result) {
 	case bus.OpSelect:
 		b.word = op.Word
 		b.listening = b.reachOf(op.Word)
+		b.contend(at)
 	case bus.OpWrite:
 		for _, c := range b.listening {
 			b.chips[c].die.Write(op.Register, op.Value)
 		}
+		b.contend(at)
 	case bus.OpStrobe:
 		for _, c := range b.listening {
 			b.chips[c].strobe(op.Strobe, at, op.Hold)
@@ -36,7 +38,7 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 		if len(b.reach) >= keptWords {
 			clear(b.reach)
 		}
-		reached = b.array.Reach(word)
+		reached = b.faults.reach(b.array, word)
 		b.reach[word] = reached
 	}
 	return reached
@@ -59,7 +61,7 @@ func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
 			cp.LightNS = chip.loadedAt
 			cp.HoldNS = cp.LastSampleNS() - chip.loadedAt
 		}
-		b.read(&cp, b.residual(&t, s, c))
+		b.read(&cp, s.Levels, b.residual(&t, s, c))
 		res.Captures = append(res.Captures, cp)
 	}
 }
@@ -87,8 +89,13 @@ func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 	return b.lanes[chip.Lane].Residual(given, needed)
 }
 
-// read converts the pixels of one chip, row by row.
-func (b *Bus) read(cp *bus.Capture, residual float64) {
+// read converts the pixels of one chip, row by row; or, for levels and where there
+// are faults, what its lane shows.
+func (b *Bus) read(cp *bus.Capture, levels bool, residual float64) {
+	if levels || b.faults.any() {
+		b.readLane(cp, residual)
+		return
+	}
 	chip := &b.chips[cp.Chip]
 	lane := &b.lanes[b.array.Chips[cp.Chip].Lane]
 	w := cp.Window
@@ -98,13 +105,18 @@ func (b *Bus) read(cp *bus.Capture, residual float64) {
 		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
 		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, int64(cp.PixelInterval), chip.light)
 		lane.Convert(codes, volts, residual)
-		for _, code := range codes {
-			if code == 0 {
-				cp.Low++
-			}
-			if code == lane.highest {
-				cp.High++
-			}
+		lane.count(cp, codes)
+	}
+}
+
+// count counts the codes at either end of the range.
+func (l *simulatedLane) count(cp *bus.Capture, codes []uint16) {
+	for _, code := range codes {
+		if code == 0 {
+			cp.Low++
+		}
+		if code == l.highest {
+			cp.High++
 		}
 	}
 }

@@ -54,6 +54,7 @@ type Bus struct {
 	lanes     []simulatedLane
 	reach     map[chipmodel.LineSet][]int
 	volts     []float64 // of one row
+	faults    faults
 
 	word      chipmodel.LineSet
 	listening []int
@@ -179,7 +180,8 @@ func (b *Bus) Release() int64 {
 
 // inactive makes every line inactive at bus time at.
 func (b *Bus) inactive(at int64) {
-	b.word, b.listening = 0, nil
+	b.word, b.listening = 0, b.reachOf(0)
+	b.contend(at)
 	b.inspector.Released(at, at)
 	b.reachTime(at)
 }

@@ -1,0 +1,251 @@
+package virtual
+
+import (
+	"fmt"
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// idleFraction is where in its converter's range a lane lies that nobody drives: a
+// weak pull holds it a little above the low end. Invented.
+const idleFraction = 1.0 / 32
+
+// keptContentions bounds the list of contentions; all are counted.
+const keptContentions = 64
+
+// Contention is two or more simulated dies that drove one lane together. On a real
+// bus it hurts, and may destroy chips.
+type Contention struct {
+	// AtNS and UntilNS are bus times; UntilNS is 0 while it lasts.
+	AtNS, UntilNS int64
+	Lane          int
+	Chips         []int // ascending
+}
+
+// faults are what is wrong with the simulated array. They change which dies listen,
+// drive, and what a lane shows; the inspector goes on to judge by the wiring as
+// described.
+type faults struct {
+	messages                    []*facetdv1.Fault
+	swaps                       [][2]int // in the order given
+	stuckActive, stuckInactive  chipmodel.LineSet
+	inputs                      map[[2]int]brokenInput // by chip and input
+	dead, laneOpen, laneSaturated map[int]bool
+
+	total   uint64
+	kept    []Contention
+	current []int // by lane: index of the contention that lasts in kept, or -1
+}
+
+// brokenInput is a select input with faults.
+type brokenInput struct {
+	open, pull bool
+	shorted    chipmodel.LineSet
+}
+
+func (f *faults) any() bool { return len(f.messages) > 0 }
+
+// SetFaults replaces the faults of the simulated array, from now on. Several swaps
+// act one after another in the order given; an open input that is shorted to a line
+// follows that line alone; a short makes an input active with either line. The error
+// is chipmodel.Mistakes with every mistake, and then nothing has changed.
+func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
+	c := faultChecker{a: b.array, f: faults{
+		inputs: map[[2]int]brokenInput{}, dead: map[int]bool{}, laneOpen: map[int]bool{}, laneSaturated: map[int]bool{},
+	}}
+	for i, m := range set {
+		c.path = fmt.Sprintf("faults[%d]", i)
+		c.add(m)
+	}
+	if err := c.m.Err(); err != nil {
+		return err
+	}
+	c.f.messages = slices.Clone(set)
+	c.f.total, c.f.kept, c.f.current = b.faults.total, b.faults.kept, b.faults.current
+	b.faults = c.f
+	clear(b.reach)
+	b.listening = b.reachOf(b.word)
+	b.contend(b.Now())
+	return nil
+}
+
+// Faults returns the faults of the simulated array.
+func (b *Bus) Faults() []*facetdv1.Fault { return slices.Clone(b.faults.messages) }
+
+// ClearFaults makes the simulated array sound.
+func (b *Bus) ClearFaults() { _ = b.SetFaults(nil) }
+
+// Contentions returns how often two dies began to drive one lane since the bus was
+// made, and the last of those times, oldest first.
+func (b *Bus) Contentions() (total uint64, last []Contention) {
+	return b.faults.total, slices.Clone(b.faults.kept)
+}
+
+// reach returns the chips that really listen, by ascending index.
+func (f *faults) reach(a *chipmodel.Array, word chipmodel.LineSet) []int {
+	if !f.any() {
+		return a.Reach(word)
+	}
+	active := f.active(word)
+	var out []int
+	for c := range a.Chips {
+		listens := true
+		for i, line := range a.Chips[c].Selects {
+			listens = listens && f.input(c, i, line, active)
+		}
+		if listens {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// active is which lines are active at the chips when the host drives a word.
+func (f *faults) active(word chipmodel.LineSet) chipmodel.LineSet {
+	for _, s := range f.swaps {
+		x, y := word.Has(s[0]), word.Has(s[1])
+		word &^= 1<<uint(s[0]) | 1<<uint(s[1])
+		if y {
+			word |= 1 << uint(s[0])
+		}
+		if x {
+			word |= 1 << uint(s[1])
+		}
+	}
+	return (word | f.stuckActive) &^ f.stuckInactive
+}
+
+func (f *faults) input(chip, input, line int, active chipmodel.LineSet) bool {
+	broken := f.inputs[[2]int{chip, input}]
+	switch {
+	case !broken.open:
+		return active.Has(line) || broken.shorted&active != 0
+	case broken.shorted != 0:
+		return broken.shorted&active != 0
+	}
+	return broken.pull
+}
+
+// drivers are the chips that really drive a lane, by ascending index.
+func (b *Bus) drivers(lane int) []int {
+	var out []int
+	for _, c := range b.listening {
+		if b.array.Chips[c].Lane == lane && !b.faults.dead[c] && b.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// contend notes which lanes have more than one driver from bus time at on.
+func (b *Bus) contend(at int64) {
+	f := &b.faults
+	for lane := range b.lanes {
+		if !b.contested(lane) && f.current == nil {
+			continue
+		}
+		if f.current == nil {
+			f.current = slices.Repeat([]int{-1}, len(b.lanes))
+		}
+		chips := b.drivers(lane)
+		if i := f.current[lane]; i >= 0 {
+			if slices.Equal(f.kept[i].Chips, chips) {
+				continue
+			}
+			f.kept[i].UntilNS = at
+			f.current[lane] = -1
+		}
+		if len(chips) < 2 {
+			continue
+		}
+		f.total++
+		f.forget()
+		f.current[lane] = len(f.kept)
+		f.kept = append(f.kept, Contention{AtNS: at, Lane: lane, Chips: chips})
+	}
+}
+
+// contested is a quick check, without allocation, for more than one driver.
+func (b *Bus) contested(lane int) bool {
+	n := 0
+	for _, c := range b.listening {
+		if b.array.Chips[c].Lane == lane && b.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
+			n++
+		}
+	}
+	return n > 1
+}
+
+// forget drops the oldest contention that has ended, when there are too many.
+func (f *faults) forget() {
+	if len(f.kept) < keptContentions {
+		return
+	}
+	i := slices.IndexFunc(f.kept, func(c Contention) bool { return c.UntilNS != 0 })
+	if i < 0 {
+		return
+	}
+	f.kept = slices.Delete(f.kept, i, i+1)
+	for lane, at := range f.current {
+		if at > i {
+			f.current[lane] = at - 1
+		}
+	}
+}
+
+// readLane converts what a lane really shows while a chip is read on it: the signal
+// of whoever drives it, the mean of several, its idle level, or full scale. A die of
+// another class than the one that is read gives pixels of its own lattice.
+func (b *Bus) readLane(cp *bus.Capture, residual float64) {
+	index := b.array.Chips[cp.Chip].Lane
+	lane := &b.lanes[index]
+	conv := b.array.Lanes[index].Spec.GetConverter()
+	var drivers []int
+	if !b.faults.laneOpen[index] {
+		drivers = b.drivers(index)
+	}
+	w := cp.Window
+	volts, one := b.volts[:w.Columns], make([]float64, w.Columns)
+	for r := range w.Rows {
+		codes := cp.Codes[r*w.Columns : (r+1)*w.Columns]
+		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
+		level := 0.0
+		if len(drivers) == 0 {
+			level = conv.GetLowVolts() + idleFraction*(conv.GetHighVolts()-conv.GetLowVolts())
+		}
+		for i := range volts {
+			volts[i] = level
+		}
+		for _, c := range drivers {
+			b.rowOf(one, c, w, r, at, int64(cp.PixelInterval))
+			for i := range volts {
+				volts[i] += one[i] / float64(len(drivers))
+			}
+		}
+		lane.Convert(codes, volts, residual)
+		if b.faults.laneSaturated[index] {
+			for i := range codes {
+				codes[i] = lane.highest
+			}
+		}
+		lane.count(cp, codes)
+	}
+}
+
+// rowOf fills dst with the volts of a row of a window, wrapped around the lattice of
+// a chip that the window was not made for.
+func (b *Bus) rowOf(dst []float64, chip int, w chipmodel.Window, r int, at, interval int64) {
+	class, c := b.array.Chips[chip].Class, &b.chips[chip]
+	row := (w.Row + r*w.RowStep) % class.Rows
+	if last := w.Column + (w.Columns-1)*w.ColumnStep; last < class.Columns {
+		c.die.Row(dst, row, w.Column, w.ColumnStep, at, interval, c.light)
+		return
+	}
+	for i := range dst {
+		column := (w.Column + i*w.ColumnStep) % class.Columns
+		c.die.Row(dst[i:i+1], row, column, 1, at+int64(i)*interval, interval, c.light)
+	}
+}
