@@ -56,10 +56,10 @@ func (k Kind) String() string { return kinds[k].name }
 // Fault is one fault of an array. Fields that its kind does not need are 0.
 type Fault struct {
 	Kind Kind
-	// Line is the stuck line, the lower of two swapped ones, or the foreign line of
-	// a shorted input.
+	// Line is the stuck line, or the lower of two swapped ones.
 	Line int
-	// Other is the higher of two swapped lines.
+	// Other is the higher of two swapped lines, or the foreign line of a shorted
+	// input.
 	Other int
 	// Chip and Input (from 0) are the place of an input's fault or a dead chip.
 	Chip, Input int
@@ -108,8 +108,9 @@ func (f Fault) Message(a *chipmodel.Array) *facetdv1.Fault {
 		m.Chip = a.Chips[f.Chip].Name
 	case OpenActive, OpenInactive, Shorted:
 		m.Chip, m.Input = a.Chips[f.Chip].Name, uint32(f.Input)
+		m.Line = a.Lines[a.Chips[f.Chip].Selects[f.Input]]
 		if f.Kind == Shorted {
-			m.Line = a.Lines[f.Line]
+			m.OtherLine = a.Lines[f.Other]
 		}
 	}
 	return m
@@ -137,7 +138,7 @@ func (f Fault) place(a *chipmodel.Array) string {
 	case OpenInactive:
 		behaves = "behaves as always inactive"
 	case Shorted:
-		behaves = "follows line " + a.Lines[f.Line] + " as well"
+		behaves = "follows line " + a.Lines[f.Other] + " as well"
 	}
 	return fmt.Sprintf("input %d of chip %s, wired to line %s: %s", f.Input, chip.Name, a.Lines[chip.Selects[f.Input]], behaves)
 }
@@ -158,7 +159,7 @@ func (f Fault) advice(a *chipmodel.Array) string {
 	case Dead:
 		return "look at the chip's supply, its output bond and its clock"
 	case Shorted:
-		return "look for a bridge between the input's pad and line " + a.Lines[f.Line]
+		return "look for a bridge between the input's pad and line " + a.Lines[f.Other]
 	}
 	return "look at the bond and the solder joint of that input"
 }
@@ -195,7 +196,7 @@ func allFaults(a *chipmodel.Array) []Fault {
 		for i, own := range a.Chips[c].Selects {
 			for l := range a.Lines {
 				if l != own {
-					out = append(out, Fault{Kind: Shorted, Chip: c, Input: i, Line: l})
+					out = append(out, Fault{Kind: Shorted, Chip: c, Input: i, Other: l})
 				}
 			}
 		}

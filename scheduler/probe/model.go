@@ -146,7 +146,7 @@ func (m *Model) listens(faults []Fault, chip int, active chipmodel.LineSet) bool
 		}
 		for _, f := range faults {
 			if f.Chip == chip && f.Input == i && f.Kind == Shorted {
-				connected |= 1 << uint(f.Line)
+				connected |= 1 << uint(f.Other)
 			}
 		}
 		if connected == 0 && !pull || connected != 0 && connected&active == 0 {

@@ -166,8 +166,13 @@ func (m *Model) wideWords(hyps []hypothesis) []chipmodel.LineSet {
 				bases.add(m.wires[f.Chip])
 				take(m.wires[f.Chip])
 			}
-			if f.Kind != Dead && f.Kind != LaneOpen && f.Kind != LaneSaturated && f.Kind != OpenActive && f.Kind != OpenInactive {
-				take(1<<uint(f.Line) | 1<<uint(f.Other)*b2l(f.Kind == Swapped))
+			switch f.Kind {
+			case StuckActive, StuckInactive:
+				take(1 << uint(f.Line))
+			case Swapped:
+				take(1<<uint(f.Line) | 1<<uint(f.Other))
+			case Shorted:
+				take(1 << uint(f.Other))
 			}
 		}
 	}
@@ -189,11 +194,4 @@ func (m *Model) wideWords(hyps []hypothesis) []chipmodel.LineSet {
 		}
 	}
 	return l.words
-}
-
-func b2l(b bool) chipmodel.LineSet {
-	if b {
-		return 1
-	}
-	return 0
 }
