@@ -29,10 +29,10 @@ type Contention struct {
 // drive, and what a lane shows; the inspector goes on to judge by the wiring as
 // described.
 type faults struct {
-	messages                    []*facetdv1.Fault
-	swaps                       [][2]int // in the order given
-	stuckActive, stuckInactive  chipmodel.LineSet
-	inputs                      map[[2]int]brokenInput // by chip and input
+	messages                      []*facetdv1.Fault
+	swaps                         [][2]int // in the order given
+	stuckActive, stuckInactive    chipmodel.LineSet
+	inputs                        map[[2]int]brokenInput // by chip and input
 	dead, laneOpen, laneSaturated map[int]bool
 
 	total   uint64
