@@ -1,0 +1,367 @@
+package timetable
+
+import (
+	"fmt"
+	"math/big"
+	"math/rand/v2"
+	"strings"
+	"testing"
+)
+
+// exhaustive tries every order of the jobs, each as early as it can. It is slow and
+// plain.
+func exhaustive(jobs []Job) bool {
+	done := make([]int, len(jobs)) // segments
+	start := make([]int64, len(jobs))
+	var try func(now int64, left int) bool
+	try = func(now int64, left int) bool {
+		if left == 0 {
+			return true
+		}
+		for i := range jobs {
+			j := &jobs[i]
+			if done[i] == len(j.Costs) || blocked(jobs, done, i) {
+				continue
+			}
+			at := max(now, j.Release)
+			end := at + j.Costs[done[i]]
+			if end > j.Deadline {
+				if done[i] == 0 && now > j.Release {
+					return false // it is late whatever comes
+				}
+				continue
+			}
+			was := start[i]
+			if done[i] == 0 {
+				start[i] = at
+			}
+			done[i]++
+			if try(end, left-1) {
+				return true
+			}
+			done[i]--
+			start[i] = was
+		}
+		return false
+	}
+	total := 0
+	for i := range jobs {
+		total += len(jobs[i].Costs)
+	}
+	return try(0, total)
+}
+
+// blocked reports whether an earlier job of the task is open, or another job holds
+// one of the resources.
+func blocked(jobs []Job, done []int, i int) bool {
+	for k := range jobs {
+		if k == i {
+			continue
+		}
+		if jobs[k].Task == jobs[i].Task && jobs[k].Number < jobs[i].Number && done[k] < len(jobs[k].Costs) {
+			return true
+		}
+		if done[k] > 0 && done[k] < len(jobs[k].Costs) {
+			for _, r := range jobs[k].Resources {
+				for _, q := range jobs[i].Resources {
+					if r == q {
+						return true
+					}
+				}
+			}
+		}
+	}
+	return false
+}
+
+// TestAgainstExhaustive: 2,000 random small sets; the verdict equals exhaustive
+// search, and every table passes the checker.
+func TestAgainstExhaustive(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	periods := []int64{3, 4, 6, 8, 12}
+	count := map[string]int{}
+	for n := range 2000 {
+		var tasks []Task
+		for i := range 2 + rng.IntN(3) {
+			period := periods[rng.IntN(len(periods))]
+			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(max(period/2, 1)), Period: period, Deadline: period - rng.Int64N(period/3+1)})
+		}
+		r, err := PlanPeriodic(tasks, Options{})
+		if err != nil {
+			if strings.Contains(err.Error(), "deadline") {
+				continue
+			}
+			t.Fatal(err)
+		}
+		h, _ := Hyperperiod(tasks)
+		jobs := jobsOf(tasks, h)
+		fits := utilizationOf(tasks).Cmp(big.NewRat(1, 1)) <= 0 && exhaustive(jobs)
+		if (r.Verdict == Feasible) != fits || r.Verdict == Unknown {
+			t.Fatalf("set %d %+v: %v by %s, exhaustive search says %v", n, tasks, r.Verdict, r.Method, fits)
+		}
+		if fits {
+			if err := Check(h, jobs, r.Table); err != nil {
+				t.Fatalf("set %d %+v: %v", n, tasks, err)
+			}
+		}
+		count[r.Method]++
+	}
+	t.Log(count)
+	if count[MethodSearch] < 20 || count[MethodEDF] < 20 || count[MethodAnyPhase] < 20 {
+		t.Errorf("the sets exercise too little: %v", count)
+	}
+}
+
+// TestSegmentsAgainstExhaustive does the same with jobs cut into segments that hold
+// resources.
+func TestSegmentsAgainstExhaustive(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	verdicts := map[Verdict]int{}
+	for n := range 1000 {
+		h := int64(12)
+		var names []string
+		var jobs []Job
+		for task := range 2 + rng.IntN(2) {
+			names = append(names, fmt.Sprint(task))
+			period := []int64{6, 12}[rng.IntN(2)]
+			costs := make([]int64, 1+rng.IntN(3))
+			for i := range costs {
+				costs[i] = 1 + rng.Int64N(2)
+			}
+			var resources []int
+			if rng.IntN(2) == 0 {
+				resources = []int{rng.IntN(2)}
+			}
+			for k := range h / period {
+				jobs = append(jobs, Job{Task: task, Number: int(k), Release: k * period, Deadline: (k+1)*period - rng.Int64N(2), Costs: costs, Resources: resources})
+			}
+		}
+		r, err := Plan(names, h, jobs, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if fits := exhaustive(jobs); (r.Verdict == Feasible) != fits || r.Verdict == Unknown {
+			t.Fatalf("set %d %+v: %v by %s, exhaustive search says %v", n, jobs, r.Verdict, r.Method, fits)
+		}
+		if r.Verdict == Feasible {
+			if err := Check(h, jobs, r.Table); err != nil {
+				t.Fatalf("set %d: %v", n, err)
+			}
+		}
+		verdicts[r.Verdict]++
+	}
+	t.Log(verdicts)
+	if verdicts[Feasible] < 100 || verdicts[Infeasible] < 100 {
+		t.Errorf("the sets exercise too little: %v", verdicts)
+	}
+}
+
+// TestLimitsNeverLie: with limits on spans a table found keeps them, and nothing is
+// called infeasible.
+func TestLimitsNeverLie(t *testing.T) {
+	names := []string{"held", "fast"}
+	jobs := []Job{{Task: 0, Release: 0, Deadline: 20, Costs: []int64{2, 3, 3}, Resources: []int{0}, Within: []int64{0, 8, 11}}}
+	for k := range int64(4) {
+		jobs = append(jobs, Job{Task: 1, Number: int(k), Release: 5 * k, Deadline: 5*k + 5, Costs: []int64{2}})
+	}
+	r, err := Plan(names, 20, jobs, Options{})
+	if err != nil || r.Verdict != Feasible {
+		t.Fatalf("%v by %s: %v %v", r.Verdict, r.Method, r.Witness, err)
+	}
+	if err := Check(20, jobs, r.Table); err != nil {
+		t.Error(err)
+	}
+	jobs[0].Within = []int64{0, 5, 8} // nothing may come between, and the other task must
+	r, err = Plan(names, 20, jobs, Options{})
+	if err != nil || r.Verdict == Infeasible {
+		t.Errorf("%v: with limits a failed search proves nothing (%v)", r.Verdict, err)
+	}
+}
+
+// TestCapIsUnknown: past the cap the answer is Unknown, never Infeasible.
+func TestCapIsUnknown(t *testing.T) {
+	tasks := []Task{{"a", 1, 4, 4}, {"b", 6, 10, 10}} // needs inserted idle time
+	r, err := PlanPeriodic(tasks, Options{States: 1})
+	if err != nil || r.Verdict != Unknown || r.Method != MethodCap || r.Witness == nil {
+		t.Errorf("%v by %s, %v %v", r.Verdict, r.Method, r.Witness, err)
+	}
+}
+
+// TestCheckCatches: the checker finds every sort of broken table.
+func TestCheckCatches(t *testing.T) {
+	jobs := []Job{
+		{Task: 0, Release: 0, Deadline: 10, Costs: []int64{2, 2}, Resources: []int{0}, Within: []int64{0, 6}},
+		{Task: 1, Release: 1, Deadline: 9, Costs: []int64{1}, Resources: []int{0}},
+	}
+	good := []Placement{{0, 0, 0, 0, 2}, {0, 0, 1, 2, 4}, {1, 0, 0, 4, 5}}
+	if err := Check(10, jobs, Table{10, good}); err != nil {
+		t.Fatal(err)
+	}
+	for name, bad := range map[string][]Placement{
+		"missing":  good[:2],
+		"overlap":  {{0, 0, 0, 0, 2}, {0, 0, 1, 1, 3}, {1, 0, 0, 4, 5}},
+		"early":    {{1, 0, 0, 0, 1}, {0, 0, 0, 1, 3}, {0, 0, 1, 3, 5}},
+		"late":     {{0, 0, 0, 0, 2}, {0, 0, 1, 2, 4}, {1, 0, 0, 9, 10}},
+		"cost":     {{0, 0, 0, 0, 3}, {0, 0, 1, 3, 5}, {1, 0, 0, 5, 6}},
+		"order":    {{0, 0, 1, 0, 2}, {0, 0, 0, 2, 4}, {1, 0, 0, 4, 5}},
+		"resource": {{0, 0, 0, 0, 2}, {1, 0, 0, 2, 3}, {0, 0, 1, 3, 5}},
+		"span":     {{0, 0, 0, 0, 2}, {0, 0, 1, 5, 7}, {1, 0, 0, 7, 8}},
+		"stranger": {{0, 0, 0, 0, 2}, {0, 0, 1, 2, 4}, {1, 0, 0, 4, 5}, {1, 7, 0, 5, 6}},
+		"twice":    {{0, 0, 0, 0, 2}, {0, 0, 1, 2, 4}, {1, 0, 0, 4, 5}, {1, 0, 0, 5, 6}},
+	} {
+		if Check(10, jobs, Table{10, bad}) == nil {
+			t.Errorf("%s: not caught", name)
+		}
+	}
+}
+
+// TestIntegerResponses: in integer time the analysis equals the worst response over
+// all phases, for random small sets.
+func TestIntegerResponses(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	for range 60 {
+		tasks := []Task{}
+		for i, period := range []int64{3 + rng.Int64N(3), 4 + rng.Int64N(3)} {
+			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(2), Period: period})
+		}
+		if utilizationOf(tasks).Cmp(big.NewRat(1, 1)) > 0 {
+			continue
+		}
+		got, err := FixedPriority(tasks, []int{0, 1}, FixedOptions{IntegerTime: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		worst := []int64{0, 0}
+		h, _ := Hyperperiod(tasks)
+		for o0 := range tasks[0].Period {
+			for o1 := range tasks[1].Period {
+				for i, r := range simulateFixed(tasks, []int64{o0, o1}, 3*h) {
+					worst[i] = max(worst[i], r)
+				}
+			}
+		}
+		for i := range tasks {
+			if got[i].Response != worst[i] {
+				t.Fatalf("%+v: task %d responds in %d, over all phases the worst is %d", tasks, i, got[i].Response, worst[i])
+			}
+		}
+	}
+}
+
+// simulateFixed runs non-preemptive fixed priorities, index 0 highest, tick by tick.
+func simulateFixed(tasks []Task, offset []int64, end int64) []int64 {
+	worst := make([]int64, len(tasks))
+	queue := make([][]int64, len(tasks))
+	var free int64
+	for now := range end {
+		for i, t := range tasks {
+			if now >= offset[i] && (now-offset[i])%t.Period == 0 {
+				queue[i] = append(queue[i], now)
+			}
+		}
+		for i := range tasks {
+			if now >= free && len(queue[i]) > 0 {
+				free = now + tasks[i].Cost
+				worst[i] = max(worst[i], free-queue[i][0])
+				queue[i] = queue[i][1:]
+			}
+		}
+	}
+	return worst
+}
+
+// TestAssignFindsOrders: whatever set some order suits, Audsley's algorithm finds
+// one.
+func TestAssignFindsOrders(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	found := 0
+	for range 300 {
+		tasks := make([]Task, 3)
+		for i := range tasks {
+			period := 4 + rng.Int64N(12)
+			tasks[i] = Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(3), Period: period, Deadline: period - rng.Int64N(3)}
+		}
+		suits := false
+		for _, order := range [][]int{{0, 1, 2}, {0, 2, 1}, {1, 0, 2}, {1, 2, 0}, {2, 0, 1}, {2, 1, 0}} {
+			rs, err := FixedPriority(tasks, order, FixedOptions{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			suits = suits || rs[0].Schedulable && rs[1].Schedulable && rs[2].Schedulable
+		}
+		order, ok, err := Assign(tasks, FixedOptions{})
+		if err != nil || ok != suits {
+			t.Fatalf("%+v: found %v %v (%v), some order suits: %v", tasks, ok, order, err, suits)
+		}
+		if ok {
+			found++
+		}
+	}
+	if found < 50 {
+		t.Errorf("only %d sets had an order", found)
+	}
+}
+
+func TestParseSet(t *testing.T) {
+	tasks, err := ParseSet([]byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4},{"cost_ns":2,"period_ns":8,"deadline_ns":6}]}`))
+	if err != nil || len(tasks) != 2 || tasks[0] != (Task{"a", 1, 4, 0}) || tasks[1] != (Task{"task-2", 2, 8, 6}) {
+		t.Errorf("%+v %v", tasks, err)
+	}
+	_, err = ParseSet([]byte("tasks:\n- name: a\n  cost_ns: 0\n  period: 4\n- cost_ns: x\n  period_ns: 5\n  deadline_ns: 9\n"))
+	input, ok := err.(*InputError)
+	if !ok || len(input.Mistakes) != 5 {
+		t.Fatalf("%v", err)
+	}
+	for _, m := range input.Mistakes {
+		if !strings.HasPrefix(m, "line ") {
+			t.Errorf("no line: %s", m)
+		}
+	}
+}
+
+func FuzzParseSet(f *testing.F) {
+	f.Add([]byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4}]}`))
+	f.Add([]byte("tasks:\n- {cost_ns: 1, period_ns: 2}\n"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		tasks, err := ParseSet(data)
+		if (err == nil) != (len(tasks) > 0) {
+			t.Fatalf("%d tasks, %v", len(tasks), err)
+		}
+		if err == nil {
+			if err := checkTasks(tasks); err != nil {
+				t.Fatalf("a set was taken that is not one: %v", err)
+			}
+		}
+	})
+}
+
+// BenchmarkEDF lays out more and more segments; the baseline sorts as many numbers.
+func BenchmarkEDF(b *testing.B) {
+	for _, n := range []int{100, 1000, 10_000, 100_000} {
+		names := []string{"a", "b", "c", "d", "e", "f"}
+		var jobs []Job
+		per := n / len(names)
+		for task := range names {
+			for k := range per {
+				jobs = append(jobs, Job{Task: task, Number: k, Release: int64(k) * 1000, Deadline: int64(k+1) * 1000, Costs: []int64{150}})
+			}
+		}
+		p := newProblem(names, int64(per)*1000, jobs, Options{})
+		b.Run(fmt.Sprintf("segments-%d", n), func(b *testing.B) {
+			for b.Loop() {
+				if _, miss := p.edf(); miss != nil {
+					b.Fatal(miss)
+				}
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(n), "ns/segment")
+		})
+	}
+}

@@ -1,0 +1,299 @@
+package timetable
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"slices"
+	"testing"
+)
+
+type ctd struct{ C, T, D int64 }
+
+func load(t *testing.T, file string, into any) {
+	t.Helper()
+	data, err := os.ReadFile("testdata/" + file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(data, into); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func tasksOf(list []ctd) []Task {
+	out := make([]Task, len(list))
+	for i, x := range list {
+		out[i] = Task{Name: string(rune('A' + i)), Cost: x.C, Period: x.T, Deadline: x.D}
+	}
+	return out
+}
+
+// jobsOf lays out the jobs of a set, apart from the code under test.
+func jobsOf(tasks []Task, h int64) []Job {
+	var jobs []Job
+	for i, t := range tasks {
+		d := t.Deadline
+		if d == 0 {
+			d = t.Period
+		}
+		for k := int64(0); k*t.Period < h; k++ {
+			jobs = append(jobs, Job{Task: i, Number: int(k), Release: k * t.Period, Deadline: k*t.Period + d, Costs: []int64{t.Cost}})
+		}
+	}
+	return jobs
+}
+
+// TestTaskSets: verdicts, tables and least stretches of the sets that two solvers
+// decided (derived: dynamic programming, and MiniZinc with Gecode).
+func TestTaskSets(t *testing.T) {
+	var file struct {
+		TaskSets []struct {
+			Name        string
+			Tasks       []ctd
+			Hyperperiod int64
+			AnyPhase    bool   `json:"np_edf_any_offsets"`
+			Sync        bool   `json:"np_edf_sync"`
+			Feasible    bool   `json:"feasible_with_inserted_idle"`
+			MinStretch  string `json:"min_stretch"`
+		}
+	}
+	load(t, "tasksets.json", &file)
+	if len(file.TaskSets) < 10 {
+		t.Fatalf("%d sets", len(file.TaskSets))
+	}
+	for _, set := range file.TaskSets {
+		tasks := tasksOf(set.Tasks)
+		r, err := PlanPeriodic(tasks, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if (r.Verdict == Feasible) != set.Feasible || r.Verdict == Unknown {
+			t.Errorf("%s: %v by %s, want feasible %v", set.Name, r.Verdict, r.Method, set.Feasible)
+		}
+		if fits, _ := AnyPhase(tasks); fits != set.AnyPhase {
+			t.Errorf("%s: any phase %v, want %v", set.Name, fits, set.AnyPhase)
+		}
+		if (r.Method == MethodEDF || r.Method == MethodAnyPhase) != set.Sync {
+			t.Errorf("%s: decided by %s, EDF fits: %v", set.Name, r.Method, set.Sync)
+		}
+		if r.Verdict == Feasible {
+			if err := Check(set.Hyperperiod, jobsOf(tasks, set.Hyperperiod), r.Table); err != nil {
+				t.Errorf("%s: %v", set.Name, err)
+			}
+		} else if r.Witness == nil || r.Witness.Message == "" {
+			t.Errorf("%s: refused without a witness", set.Name)
+		}
+		factor, verdict, err := MinStretch(tasks, Options{})
+		if err != nil || verdict != Feasible || factor.RatString() != set.MinStretch {
+			t.Errorf("%s: least stretch %v %v %v, want %s", set.Name, factor, verdict, err, set.MinStretch)
+		}
+	}
+}
+
+// TestAnyPhaseJeffay: Jeffay, Stanat and Martel, RTSS 1991 (citation and claim
+// confirmed; formula from memory; the rows derived by brute force).
+func TestAnyPhaseJeffay(t *testing.T) {
+	var file struct {
+		A3 struct {
+			Rows []struct {
+				Tasks    []ctd
+				Holds    bool `json:"condition_holds"`
+				Sync     bool `json:"sync_np_edf"`
+				Feasible bool `json:"sync_feasible_with_inserted_idle"`
+			}
+		} `json:"A3_jeffay"`
+	}
+	load(t, "worked_examples.json", &file)
+	if len(file.A3.Rows) < 20 {
+		t.Fatalf("%d rows", len(file.A3.Rows))
+	}
+	for i, row := range file.A3.Rows {
+		tasks := tasksOf(row.Tasks)
+		if fits, _ := AnyPhase(tasks); fits != row.Holds {
+			t.Errorf("row %d %v: any phase %v, want %v", i, row.Tasks, fits, row.Holds)
+		}
+		r, err := PlanPeriodic(tasks, Options{})
+		if err != nil || (r.Verdict == Feasible) != row.Feasible || (r.Method == MethodEDF || r.Method == MethodAnyPhase) != row.Sync {
+			t.Errorf("row %d %v: %v by %s (%v), want feasible %v, by EDF %v", i, row.Tasks, r.Verdict, r.Method, err, row.Feasible, row.Sync)
+		}
+	}
+}
+
+// TestDavis: Davis, Burns, Bril and Lukkien, Real-Time Systems 35, 2007, tables 2
+// and 3 (confirmed in the paper): message C meets its deadline in its first
+// instance and misses it in its second.
+func TestDavis(t *testing.T) {
+	var file struct {
+		A1 struct {
+			TauBit int64 `json:"tau_bit"`
+			Tasks  []ctd
+			Rec    struct {
+				PerMessage []struct {
+					B, Busy, R int64
+					Inst       []int64 `json:"R_inst"`
+				} `json:"per_message"`
+			} `json:"recomputed"`
+		} `json:"A1_davis_table2"`
+	}
+	load(t, "worked_examples.json", &file)
+	got, err := FixedPriority(tasksOf(file.A1.Tasks), []int{0, 1, 2}, FixedOptions{Tick: file.A1.TauBit})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range file.A1.Rec.PerMessage {
+		g := got[i]
+		if g.Blocking != want.B || g.Busy != want.Busy || g.Response != want.R || !slices.Equal(g.Instance, want.Inst) {
+			t.Errorf("%s: %+v, want %+v", g.Task, g, want)
+		}
+	}
+	if !got[0].Schedulable || !got[1].Schedulable || got[2].Schedulable {
+		t.Errorf("schedulable: %v %v %v, want yes, yes, no", got[0].Schedulable, got[1].Schedulable, got[2].Schedulable)
+	}
+	if order, found, err := Assign(tasksOf(file.A1.Tasks), FixedOptions{Tick: file.A1.TauBit}); err != nil || found {
+		t.Errorf("an order %v was found for a set that no order suits", order)
+	}
+}
+
+// TestLiuLayland: Liu and Layland, J. ACM 20, 1973, Theorem 5 (formula, the values
+// for 2 and 3 and the limit ln 2 confirmed; six digits derived).
+func TestLiuLayland(t *testing.T) {
+	var file struct {
+		A2 struct {
+			Table []struct {
+				N     int
+				Bound float64
+			}
+		} `json:"A2_liu_layland"`
+	}
+	load(t, "worked_examples.json", &file)
+	if len(file.A2.Table) < 20 {
+		t.Fatal("no table")
+	}
+	for _, row := range file.A2.Table {
+		if got := LiuLayland(row.N); math.Abs(got-row.Bound) > 5e-7 {
+			t.Errorf("%d tasks: %v, want %v", row.N, got, row.Bound)
+		}
+	}
+	if got := LiuLayland(1 << 30); math.Abs(got-math.Ln2) > 1e-6 {
+		t.Errorf("the limit is %v, want ln 2", got)
+	}
+}
+
+// TestDemandAndQPA: demand bounds (Baruah, Rosier and Howell 1990), L* (Buttazzo
+// 2005, equation 5) and the walk of Zhang and Burns 2009 (from memory, checked
+// against an exhaustive test).
+func TestDemandAndQPA(t *testing.T) {
+	type walk struct {
+		L     int64
+		OK    bool
+		Trace [][2]int64
+	}
+	var file struct {
+		A4 struct {
+			Examples []struct {
+				Name  string
+				Tasks []ctd
+				PDC   struct {
+					Lstar float64
+					Rows  [][2]int64
+					OK    bool
+				} `json:"pdc"`
+				FromL    *walk `json:"qpa_from_Lstar"`
+				FromBusy *walk `json:"qpa_from_busy_plus1"`
+			}
+		} `json:"A4_demand"`
+	}
+	load(t, "worked_examples.json", &file)
+	walks := 0
+	for _, e := range file.A4.Examples {
+		tasks := tasksOf(e.Tasks)
+		for _, row := range e.PDC.Rows {
+			if got := DemandBound(tasks, row[0]); got != row[1] {
+				t.Errorf("%s: demand up to %d is %d, want %d", e.Name, row[0], got, row[1])
+			}
+		}
+		if e.PDC.Lstar != 0 {
+			if got, _ := DemandLimit(tasks).Float64(); math.Abs(got-e.PDC.Lstar) > 1e-9 {
+				t.Errorf("%s: L* %v, want %v", e.Name, got, e.PDC.Lstar)
+			}
+		}
+		for _, w := range []*walk{e.FromL, e.FromBusy} {
+			if w == nil {
+				continue
+			}
+			walks++
+			if fits, trace := QPA(tasks, w.L); fits != w.OK || !slices.Equal(trace, w.Trace) {
+				t.Errorf("%s from %d: %v %v, want %v %v", e.Name, w.L, fits, trace, w.OK, w.Trace)
+			}
+		}
+	}
+	if walks < 2 {
+		t.Errorf("%d walks compared", walks)
+	}
+}
+
+type rcd struct{ R, C, D int64 }
+
+// eachItsTask makes every job a task of its own.
+func eachItsTask(list []rcd) ([]string, int64, []Job) {
+	var names []string
+	var h int64
+	var jobs []Job
+	for i, x := range list {
+		names = append(names, string(rune('a'+i)))
+		jobs = append(jobs, Job{Task: i, Release: x.R, Deadline: x.D, Costs: []int64{x.C}})
+		h = max(h, x.D)
+	}
+	return names, h, jobs
+}
+
+// TestAnomalies: sets that non-preemptive EDF misses and that fit with idle time
+// inserted (Liu, Real-Time Systems, figure 4-6; Symmetry 12(1):172, example 1;
+// others derived exhaustively).
+func TestAnomalies(t *testing.T) {
+	var file struct {
+		A6 map[string]json.RawMessage `json:"A6_anomalies"`
+	}
+	load(t, "worked_examples.json", &file)
+	for _, name := range []string{"liu_fig_4_6", "symmetry2020", "smallest_job_set"} {
+		var e struct{ Jobs []rcd }
+		if err := json.Unmarshal(file.A6[name], &e); err != nil || len(e.Jobs) < 2 {
+			t.Fatalf("%s: %v", name, err)
+		}
+		names, h, jobs := eachItsTask(e.Jobs)
+		p := newProblem(names, h, jobs, Options{})
+		if _, miss := p.edf(); miss == nil {
+			t.Errorf("%s: EDF finds a table", name)
+		}
+		r, err := Plan(names, h, jobs, Options{})
+		if err != nil || r.Verdict != Feasible || r.Method != MethodSearch {
+			t.Errorf("%s: %v by %s (%v)", name, r.Verdict, r.Method, err)
+		}
+		if err := Check(h, jobs, r.Table); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// TestShorterCostCausesMiss: a shorter job can make EDF miss a deadline, which is
+// why a segment never starts before its time (derived exhaustively).
+func TestShorterCostCausesMiss(t *testing.T) {
+	var file struct {
+		A6 struct {
+			E struct {
+				Jobs    []rcd
+				Shorten int `json:"shorten_job"`
+			} `json:"shorter_cost_causes_miss"`
+		} `json:"A6_anomalies"`
+	}
+	load(t, "worked_examples.json", &file)
+	names, h, jobs := eachItsTask(file.A6.E.Jobs)
+	if _, miss := newProblem(names, h, jobs, Options{}).edf(); miss != nil {
+		t.Errorf("with full costs: %v", miss)
+	}
+	jobs[file.A6.E.Shorten].Costs[0]--
+	if _, miss := newProblem(names, h, jobs, Options{}).edf(); miss == nil {
+		t.Error("with the shorter cost EDF misses nothing")
+	}
+}

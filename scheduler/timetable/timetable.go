@@ -1,0 +1,267 @@
+// Package timetable decides whether jobs fit on one bus without preemption, and
+// proves it: with a table that an independent checker accepts, or with a witness
+// in numbers why there is none. Past a cap of work it says that it does not know,
+// and never calls a set infeasible that it has not refuted.
+//
+// It is pure. Times are int64 ticks, nanoseconds in facetd.
+package timetable
+
+import (
+	"fmt"
+	"math/big"
+	"slices"
+)
+
+// Task is an abstract periodic task; all tasks are released together at 0.
+type Task struct {
+	Name string
+	// Cost of a job, and its period. Deadline is relative to the release; 0 means
+	// one period, and it may not be longer.
+	Cost, Period, Deadline int64
+}
+
+func (t Task) deadline() int64 {
+	if t.Deadline == 0 {
+		return t.Period
+	}
+	return t.Deadline
+}
+
+// Job is one release of a task, cut into segments that run in order. Nothing
+// interrupts a segment; other jobs may run between two of them.
+type Job struct {
+	Task, Number int
+	// Release and Deadline are absolute; the deadline is within the hyperperiod.
+	Release, Deadline int64
+	// Costs of the segments, each above 0.
+	Costs []int64
+	// Resources are held from the start of the first segment to the end of the
+	// last: no segment of another job that shares one may run in between.
+	Resources []int
+	// Within limits, for each segment, how long after the start of the job's first
+	// segment it may end; 0 is no limit. nil is none at all.
+	Within []int64
+}
+
+func (j *Job) total() int64 {
+	var sum int64
+	for _, c := range j.Costs {
+		sum += c
+	}
+	return sum
+}
+
+func (j *Job) within(segment int) int64 {
+	if j.Within == nil {
+		return 0
+	}
+	return j.Within[segment]
+}
+
+// Placement is one segment in a table.
+type Placement struct {
+	Task, Number, Segment int
+	Start, End            int64
+}
+
+// Table gives every segment of one hyperperiod its start, in order; it repeats.
+type Table struct {
+	Hyperperiod int64
+	Placements  []Placement
+}
+
+// Verdict is what was decided.
+type Verdict int
+
+// The verdicts.
+const (
+	Unknown Verdict = iota
+	Feasible
+	Infeasible
+)
+
+func (v Verdict) String() string { return [...]string{"unknown", "feasible", "infeasible"}[v] }
+
+// Witness says why a set does not fit, or was not decided.
+type Witness struct {
+	// Message is one sentence with the tasks' names and the numbers.
+	Message string
+	// Task that does not fit, and Other that is in its way; empty where none is.
+	Task, Other string
+	// Needed and Available, in ticks.
+	Needed, Available int64
+}
+
+// Result is the outcome of a plan.
+type Result struct {
+	Verdict Verdict
+	// Method names the test or search that decided.
+	Method string
+	// Table is empty unless the verdict is Feasible.
+	Table Table
+	// Witness is nil when the verdict is Feasible.
+	Witness *Witness
+	// Utilization is the cost of all jobs over the hyperperiod.
+	Utilization *big.Rat
+}
+
+// Options bound the work. The zero value is the default.
+type Options struct {
+	// States is the most states that the exact search visits; 0 means 400,000. 1
+	// leaves the search out.
+	States int
+	// Jobs is the most jobs of a hyperperiod that PlanPeriodic lays out; 0 means
+	// 200,000.
+	Jobs int
+	// Ticks writes a time into messages; nil writes milliseconds, a tick being a
+	// nanosecond.
+	Ticks func(int64) string
+}
+
+const (
+	defaultStates = 400_000
+	defaultJobs   = 200_000
+)
+
+func (o Options) states() int {
+	if o.States == 0 {
+		return defaultStates
+	}
+	return o.States
+}
+
+func (o Options) time(t int64) string {
+	if o.Ticks != nil {
+		return o.Ticks(t)
+	}
+	return fmt.Sprintf("%.3f ms", float64(t)*1e-6)
+}
+
+// The methods that decide, in the order in which they are tried.
+const (
+	MethodUtilization = "utilization"
+	MethodWindow      = "job against its window"
+	MethodDemand      = "demand bound"
+	MethodGap         = "segment against another task's gaps"
+	MethodAnyPhase    = "any-phase test for non-preemptive EDF"
+	MethodEDF         = "non-preemptive EDF over the hyperperiod"
+	MethodSearch      = "exact search with inserted idle time"
+	MethodCap         = "search ended at its cap"
+)
+
+// InputError is a set of jobs or tasks that is not one.
+type InputError struct{ Mistakes []string }
+
+func (e *InputError) Error() string {
+	if len(e.Mistakes) == 1 {
+		return e.Mistakes[0]
+	}
+	return fmt.Sprintf("%s (and %d more mistakes)", e.Mistakes[0], len(e.Mistakes)-1)
+}
+
+// Plan decides a set of jobs over one hyperperiod. names are the tasks' names, for
+// witnesses. Jobs of one task run in the order of their numbers. The only error
+// is *InputError.
+func Plan(names []string, hyperperiod int64, jobs []Job, opt Options) (Result, error) {
+	if err := checkJobs(names, hyperperiod, jobs); err != nil {
+		return Result{}, err
+	}
+	p := newProblem(names, hyperperiod, jobs, opt)
+	if w, method := p.reject(); w != nil {
+		return p.infeasible(w, method), nil
+	}
+	return p.place(MethodEDF), nil
+}
+
+// place looks for a table by EDF, then by search. method is what stands for the
+// proof when EDF finds one.
+func (p *problem) place(method string) Result {
+	table, miss := p.edf()
+	if miss == nil {
+		return Result{Verdict: Feasible, Method: method, Table: table, Utilization: p.utilization()}
+	}
+	table, verdict := p.search(p.opt.states())
+	switch verdict {
+	case Feasible:
+		return Result{Verdict: Feasible, Method: MethodSearch, Table: table, Utilization: p.utilization()}
+	case Infeasible:
+		return p.infeasible(miss, MethodSearch)
+	}
+	r := p.infeasible(miss, MethodCap)
+	r.Verdict = Unknown
+	return r
+}
+
+func (p *problem) infeasible(w *Witness, method string) Result {
+	return Result{Verdict: Infeasible, Method: method, Witness: w, Utilization: p.utilization()}
+}
+
+// problem is a checked set of jobs.
+type problem struct {
+	names []string
+	h     int64
+	jobs  []Job
+	opt   Options
+	// byTask lists each task's jobs in the order of their numbers.
+	byTask [][]int
+}
+
+func newProblem(names []string, h int64, jobs []Job, opt Options) *problem {
+	p := &problem{names: names, h: h, jobs: jobs, opt: opt, byTask: make([][]int, len(names))}
+	for i := range jobs {
+		p.byTask[jobs[i].Task] = append(p.byTask[jobs[i].Task], i)
+	}
+	for _, list := range p.byTask {
+		slices.SortFunc(list, func(a, b int) int { return jobs[a].Number - jobs[b].Number })
+	}
+	return p
+}
+
+func (p *problem) name(job *Job) string { return p.names[job.Task] }
+
+func (p *problem) total() int64 {
+	var sum int64
+	for i := range p.jobs {
+		sum += p.jobs[i].total()
+	}
+	return sum
+}
+
+func (p *problem) utilization() *big.Rat { return big.NewRat(p.total(), p.h) }
+
+// checkJobs reports what is wrong with a set of jobs.
+func checkJobs(names []string, h int64, jobs []Job) error {
+	var m []string
+	bad := func(format string, args ...any) { m = append(m, fmt.Sprintf(format, args...)) }
+	if h <= 0 {
+		bad("the hyperperiod of %d is not above 0", h)
+	}
+	last := make([]*Job, len(names))
+	for i := range jobs {
+		j := &jobs[i]
+		switch {
+		case j.Task < 0 || j.Task >= len(names):
+			bad("job %d belongs to task %d of %d", i, j.Task, len(names))
+			continue
+		case len(j.Costs) == 0 || slices.Min(j.Costs) <= 0:
+			bad("job %d of %s has a segment of no cost", j.Number, names[j.Task])
+		case j.Release < 0 || j.Deadline <= j.Release || j.Deadline > h:
+			bad("job %d of %s is released at %d with its deadline at %d, in a hyperperiod of %d", j.Number, names[j.Task], j.Release, j.Deadline, h)
+		case j.Within != nil && len(j.Within) != len(j.Costs):
+			bad("job %d of %s has %d limits for %d segments", j.Number, names[j.Task], len(j.Within), len(j.Costs))
+		case slices.ContainsFunc(j.Resources, func(r int) bool { return r < 0 || r > maxResource }):
+			bad("job %d of %s holds a resource outside 0 to %d", j.Number, names[j.Task], maxResource)
+		}
+		if prev := last[j.Task]; prev != nil && prev.Number < j.Number && (prev.Release > j.Release || prev.Deadline > j.Deadline) {
+			bad("jobs %d and %d of %s are out of order", prev.Number, j.Number, names[j.Task])
+		}
+		last[j.Task] = j
+	}
+	if len(m) > 0 {
+		return &InputError{m}
+	}
+	return nil
+}
+
+// maxResource bounds the resources' numbers, which index a slice.
+const maxResource = 1 << 20
