@@ -10,7 +10,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
-	timetable "facetd.example/scheduler/internal/edf"
+	"facetd.example/scheduler/timetable"
 )
 
 // Options bound the work of Build. The zero value is the default.
@@ -69,7 +69,10 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	return plan, check(plan)
+	if err := check(plan, p.jobs(found.cad, found.programs), found.result.Table); err != nil {
+		return nil, err
+	}
+	return plan, nil
 }
 
 // InternalError is a plan that broke a law: a mistake of facetd, not of the tasks.
@@ -85,6 +88,8 @@ type planner struct {
 	opt   Options
 	words *words
 	start Registers
+	// states bounds the search for each table; 0 is the timetable's default.
+	states int
 
 	compilers []*compiler
 	batches   []int
@@ -319,9 +324,9 @@ func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.D
 		if last != nil && (longest(programs) >= longest(last.programs) || segments > int64(p.opt.MaxSegments)) {
 			break // what is in the way cannot be cut shorter
 		}
-		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{})
-		if err != nil {
-			return nil, &failure{programs, timetable.Result{Witness: err.Error()}}, true
+		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: millis})
+		if err != nil { // jobs that are no input for a table: a mistake here, not of the tasks
+			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
 		}
 		if res.Verdict == timetable.Feasible {
 			return &attempt{cad, programs, res}, nil, false

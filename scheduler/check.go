@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"facetd.example/bus"
+	"facetd.example/scheduler/timetable"
 )
 
 // judgedCycles is how many cycles of a table the inspector sees before it is used:
@@ -33,9 +34,12 @@ func (p *Plan) Table() bus.TimedTable {
 	return t
 }
 
-// check lets the inspector judge a plan. Every law that the plan would break is a
-// mistake of the planner.
-func check(p *Plan) error {
+// check lets the checker of timetables and the inspector judge a plan. Everything
+// they find is a mistake of the planner.
+func check(p *Plan, jobs []timetable.Job, table timetable.Table) error {
+	if err := timetable.Check(int64(p.Hyperperiod), jobs, table); err != nil {
+		return &InternalError{"the timetable is wrong: " + err.Error()}
+	}
 	if v := bus.Judge(p.Array, p.Table(), judgedCycles); len(v) > 0 {
 		return &InternalError{fmt.Sprintf("the plan breaks %d laws, first: %s", len(v), v[0])}
 	}

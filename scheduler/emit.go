@@ -131,25 +131,30 @@ func (e *emitter) steps(target []int, actions []action) ([]step, error) {
 		steps, err := e.words.cover(target, true)
 		return e.activeFirst(steps), err
 	}
+	lacks := func(c int) bool {
+		return slices.ContainsFunc(actions, func(a action) bool { return e.regs[c][a.register] != int32(a.value) })
+	}
 	var need []int
 	for _, c := range target {
-		if slices.ContainsFunc(actions, func(a action) bool { return e.regs[c][a.register] != int32(a.value) }) {
+		if lacks(c) {
 			need = append(need, c)
 		}
 	}
 	if len(need) == 0 {
 		return nil, nil
 	}
-	whole, err := e.words.cover(target, false)
+	best, err := e.words.cover(target, false)
 	if err != nil {
 		return nil, err
 	}
 	if len(need) < len(target) {
-		if few, err := e.words.cover(need, false); err == nil && len(few) < len(whole) {
-			whole = few
+		best = slices.DeleteFunc(best, func(s step) bool { return !slices.ContainsFunc(s.reach, lacks) })
+		// The chips that lack a value alone may have no cover.
+		if few, err := e.words.cover(need, false); err == nil && len(few) < len(best) {
+			best = few
 		}
 	}
-	return e.activeFirst(whole), nil
+	return e.activeFirst(best), nil
 }
 
 func (e *emitter) activeFirst(steps []step) []step {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/scheduler/timetable"
 )
 
 // millis writes a time in milliseconds, or microseconds below one.
@@ -69,13 +70,14 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 	if p.inTheWay(cad, f, r) {
 		return r
 	}
-	r.Message = f.result.Witness
+	w := f.result.Witness
+	if w == nil {
+		w = &timetable.Witness{Message: "no start times were found"}
+	}
+	r.Message, r.Task, r.NeededNs, r.AvailableNs = w.Message, w.Task, w.Needed, w.Available
 	if undecided {
 		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED
-		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended before it could rule one out", 100*r.Utilization)
-		if f.result.Witness != "" {
-			r.Message += ": " + f.result.Witness
-		}
+		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended before it could rule one out: %s", 100*r.Utilization, w.Message)
 	}
 	return r
 }
@@ -109,12 +111,16 @@ const (
 	maxRateTasks = 12
 	ratePieces   = 16
 	rateJobs     = 4096
+	// States of the search for each try.
+	stretchStates = 20000
+	rateStates    = 4000
 )
 
 // bound adds to a refusal what would fit: the least stretch of all periods and
 // deadlines, and for each task the highest rate beside the others as asked. Every
 // answer was planned; the work is bounded, so an answer may be missing.
 func (p *planner) bound(cad *cadence, r *facetdv1.Refusal) {
+	p.states = stretchStates
 	fits := func(num int64) bool {
 		_, refusal := p.solve(cad.stretched(num, stretchDen))
 		return refusal == nil
@@ -134,6 +140,7 @@ func (p *planner) bound(cad *cadence, r *facetdv1.Refusal) {
 		}
 		r.LeastStretch = big.NewRat(high, stretchDen).RatString()
 	}
+	p.states = rateStates
 	if len(p.tasks) > maxRateTasks {
 		return
 	}
