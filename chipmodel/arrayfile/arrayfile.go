@@ -15,7 +15,7 @@ import (
 
 	"buf.build/go/protoyaml"
 	"google.golang.org/protobuf/proto"
-	"gopkg.in/yaml.v3"
+	"go.yaml.in/yaml/v3"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"

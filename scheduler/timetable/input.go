@@ -8,7 +8,7 @@ import (
 	"math/big"
 	"strings"
 
-	"gopkg.in/yaml.v3"
+	"go.yaml.in/yaml/v3"
 )
 
 // maxInput bounds a file of abstract tasks.
