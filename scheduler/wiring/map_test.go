@@ -1,0 +1,156 @@
+package wiring
+
+import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"testing"
+
+	"facetd.example/chipmodel"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden drawing")
+
+// exampleMap is a ring of six chips and a pair, wired to seven lines (invented).
+func exampleMap() MapInput {
+	in := MapInput{
+		Title: `Forward board, "ring & pair"`,
+		Lines: []string{"SEL0", "SEL1", "SEL2", "SEL3", "SEL4", "SEL5", "SEL6"},
+		Groups: []MapGroup{
+			{Name: "all", Chips: []int{0, 1, 2, 3, 4, 5, 6, 7}, Words: 1},
+			{Name: "ring", Chips: []int{0, 1, 2, 3, 4, 5}, Words: 2},
+			{Name: "port half", Chips: []int{0, 1, 2}, Words: 1},
+			{Name: "pair", Chips: []int{7, 6}, Words: 1},
+			{Name: "spare"},
+		},
+	}
+	for i := range 6 {
+		in.Chips = append(in.Chips, MapChip{Name: fmt.Sprintf("ring-%d", i), Lane: "upper", Inputs: []int{i / 3, 2 + i%3, 5}})
+	}
+	return MapInput{Title: in.Title, Lines: in.Lines, Groups: in.Groups, Chips: append(in.Chips,
+		MapChip{Name: "pair<left>", Lane: "lower", Inputs: []int{6, 5, 0}},
+		MapChip{Name: "pair<right>", Inputs: []int{6, 6, 1}})}
+}
+
+func TestMapGolden(t *testing.T) {
+	var got bytes.Buffer
+	if err := Map(&got, exampleMap()); err != nil {
+		t.Fatal(err)
+	}
+	if *update {
+		if err := os.WriteFile("testdata/map.svg", got.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile("testdata/map.svg")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got.Bytes(), want) {
+		t.Error("the drawing differs from testdata/map.svg; look at it, then run with -update")
+	}
+}
+
+// TestMapShowsEveryWire reads the drawing back: well-formed, and one mark for each
+// line of each chip, in the right row and column.
+func TestMapShowsEveryWire(t *testing.T) {
+	in := exampleMap()
+	var out bytes.Buffer
+	if err := Map(&out, in); err != nil {
+		t.Fatal(err)
+	}
+	titles := map[string]int{}
+	texts := map[string]int{}
+	dec := xml.NewDecoder(&out)
+	for depth := []string{}; ; {
+		token, err := dec.Token()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		switch x := token.(type) {
+		case xml.StartElement:
+			depth = append(depth, x.Name.Local)
+		case xml.EndElement:
+			depth = depth[:len(depth)-1]
+		case xml.CharData:
+			if len(depth) > 0 && depth[len(depth)-1] == "title" {
+				titles[string(x)]++
+			}
+			if len(depth) > 0 && depth[len(depth)-1] == "text" {
+				texts[string(x)]++
+			}
+		}
+	}
+	dots := 0
+	for title := range titles {
+		if strings.Contains(title, " input ") {
+			dots++
+		}
+	}
+	if dots != 7*3+2 {
+		t.Errorf("%d dots, want 23", dots)
+	}
+	for _, want := range []string{"ring-4 input 2 to SEL3", "pair<left> input 1 to SEL6", "pair<right> input 1,2 to SEL6", "ring: ring-5"} {
+		if titles[want] != 1 {
+			t.Errorf("%q stands %d times", want, titles[want])
+		}
+	}
+	for _, c := range in.Chips {
+		if texts[c.Name] != 1 {
+			t.Errorf("chip %q is named %d times", c.Name, texts[c.Name])
+		}
+	}
+	for i, line := range in.Lines {
+		written := 2 // above and below
+		for _, c := range in.Chips {
+			for _, l := range c.Inputs {
+				if l == i {
+					written++
+				}
+			}
+		}
+		if texts[line] != written {
+			t.Errorf("line %q is written %d times, want %d", line, texts[line], written)
+		}
+	}
+}
+
+func TestMapMistakes(t *testing.T) {
+	in := MapInput{Lines: []string{"a"}, Chips: []MapChip{{Inputs: []int{0, 1, -1}}}, Groups: []MapGroup{{Chips: []int{3}}}}
+	var got chipmodel.Mistakes
+	if err := Map(io.Discard, in); !errors.As(err, &got) || len(got) != 3 {
+		t.Errorf("%v", err)
+	}
+	if err := Map(io.Discard, MapInput{}); !errors.As(err, &got) || len(got) != 2 {
+		t.Errorf("%v", err)
+	}
+}
+
+func TestMapOfDesign(t *testing.T) {
+	spec := ring()
+	r, err := Design(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in := MapOf("ring", spec, r, []string{"S0"}, nil, []string{"port", "starboard"}, nil)
+	if in.Lines[0] != "S0" || in.Lines[1] != "line 1" || in.Chips[1].Lane != "starboard" || len(in.Groups) != len(spec.Groups) || in.Groups[3].Words != r.Words[3] {
+		t.Errorf("%+v", in)
+	}
+	var out bytes.Buffer
+	if err := Map(&out, in); err != nil || out.Len() < 10_000 {
+		t.Errorf("%d bytes, %v", out.Len(), err)
+	}
+	if path := os.Getenv("FACETD_WIRING_MAP"); path != "" { // to look at
+		if err := os.WriteFile(path, out.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
