@@ -374,7 +374,7 @@ func TestStatus(t *testing.T) {
 	if status.Code(err) != codes.Unavailable || !strings.Contains(err.Error(), "going down") {
 		t.Errorf("watch ended with %v", err)
 	}
-	if st := r.status(); st.GetState() != facetdv1.State_STATE_STOPPING {
+	if st := r.Status(); st.GetState() != facetdv1.State_STATE_STOPPING {
 		t.Errorf("state %v while draining", st.GetState())
 	}
 }

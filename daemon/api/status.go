@@ -22,7 +22,7 @@ type statusService struct {
 }
 
 func (v *statusService) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
-	return &facetdv1.GetStatusResponse{Status: v.s.status()}, nil
+	return &facetdv1.GetStatusResponse{Status: v.s.Status()}, nil
 }
 
 // WatchStatus has no queue: each message is made when it is sent, and a slow reader
@@ -38,7 +38,7 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.Ser
 	tick := time.NewTicker(interval)
 	defer tick.Stop()
 	for {
-		if err := out.Send(&facetdv1.WatchStatusResponse{Status: v.s.status()}); err != nil {
+		if err := out.Send(&facetdv1.WatchStatusResponse{Status: v.s.Status()}); err != nil {
 			return err
 		}
 		select {
@@ -51,8 +51,8 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.Ser
 	}
 }
 
-// status is the daemon now.
-func (s *Server) status() *facetdv1.Status {
+// Status is the daemon at this instant, as clients see it.
+func (s *Server) Status() *facetdv1.Status {
 	snap, streams, info := s.cfg.Dispatch.Snapshot(), s.cfg.Hub.Stats(), s.cfg.Info
 	st := &facetdv1.Status{
 		State: s.state(&snap), Fault: snap.Fault,

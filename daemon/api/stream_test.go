@@ -81,7 +81,7 @@ func TestStreamFilters(t *testing.T) {
 	r := start(t)
 	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
 	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Tasks: []string{"bed"}, Chips: []string{second}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
-	if n := r.status().GetStreams(); n != 1 {
+	if n := r.Status().GetStreams(); n != 1 {
 		t.Errorf("%d streams open", n)
 	}
 	r.hub.Publish(frameSet("ring", 1, second, 2))

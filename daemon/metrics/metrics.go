@@ -1,0 +1,255 @@
+// Package metrics keeps facetd's Prometheus metrics: those counted as things happen
+// on the bus, and those read from the dispatcher and the streams when scraped.
+//
+// One table describes all of them; the code registers from it and METRICS.md is
+// written from it. Series of a task appear, at zero, when a timetable with it takes
+// effect, and go when one without it does.
+package metrics
+
+import (
+	"net/http"
+	"runtime"
+	"strconv"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/rate"
+	"facetd.example/daemon/stream"
+)
+
+// Source is what is asked at every scrape; nil functions leave their metrics out.
+type Source struct {
+	Snapshot func() dispatch.Snapshot
+	Streams  func() stream.Stats
+	// Uncertainty is how far host times may be off.
+	Uncertainty func() time.Duration
+}
+
+// Metrics observes a dispatcher. The observer's methods are for the goroutine that
+// owns the bus; everything else may be called from any.
+type Metrics struct {
+	registry *prometheus.Registry
+
+	busy        *prometheus.CounterVec
+	planChanges prometheus.Counter
+	jobs        *prometheus.CounterVec
+	misses      *prometheus.CounterVec
+	frames      *prometheus.CounterVec
+	oneShots    *prometheus.CounterVec
+	response    *prometheus.HistogramVec
+	skew        *prometheus.HistogramVec
+	hold        *prometheus.HistogramVec
+	words       *prometheus.CounterVec
+	violations  *prometheus.CounterVec
+
+	tasks map[string]bool // with series; of the observer's goroutine
+
+	mu     sync.Mutex
+	source Source
+	rates  map[string]*rate.Window // by task
+}
+
+var _ dispatch.Observer = (*Metrics)(nil)
+
+// New returns metrics in a registry of their own. version is facetd's.
+func New(version string) *Metrics {
+	b := builder{table: map[string]Metric{}, registry: prometheus.NewRegistry()}
+	for _, m := range Table() {
+		b.table[m.Name] = m
+	}
+	m := &Metrics{
+		registry:    b.registry,
+		busy:        b.counters(nameBusBusy),
+		planChanges: b.counters(namePlanChanges).WithLabelValues(),
+		jobs:        b.counters(nameJobs),
+		misses:      b.counters(nameDeadlineMisses),
+		frames:      b.counters(nameFrames),
+		oneShots:    b.counters(nameOneShots),
+		response:    b.histograms(nameResponse),
+		skew:        b.histograms(nameSkew),
+		hold:        b.histograms(nameHold),
+		words:       b.counters(nameSelectWords),
+		violations:  b.counters(nameViolations),
+		tasks:       map[string]bool{},
+		rates:       map[string]*rate.Window{},
+	}
+	for _, v := range []struct {
+		vec  *prometheus.CounterVec
+		name string
+	}{{m.busy, nameBusBusy}, {m.oneShots, nameOneShots}, {m.words, nameSelectWords}, {m.violations, nameViolations}} {
+		for _, value := range b.table[v.name].Values {
+			v.vec.WithLabelValues(value)
+		}
+	}
+	b.gauges(nameBuildInfo).WithLabelValues(version, runtime.Version()).Set(1)
+	b.registry.MustRegister(newScraped(m, b.table),
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return m
+}
+
+// SetSource says what to ask at every scrape.
+func (m *Metrics) SetSource(s Source) {
+	m.mu.Lock()
+	m.source = s
+	m.mu.Unlock()
+}
+
+// Registry is where everything is registered.
+func (m *Metrics) Registry() *prometheus.Registry { return m.registry }
+
+// Handler serves the exposition. At most four scrapes are answered at once.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{MaxRequestsInFlight: 4, Timeout: 10 * time.Second})
+}
+
+// SegmentRun adds a segment's bus time and select words.
+func (m *Metrics) SegmentRun(_ string, r *bus.Result, words dispatch.WordCount) {
+	for phase, d := range r.Busy {
+		if d > 0 && phaseNames[phase] != "" {
+			m.busy.WithLabelValues(phaseNames[phase]).Add(d.Seconds())
+		}
+	}
+	for i, n := range []int{words.Broadcast, words.Group, words.Single} {
+		m.words.WithLabelValues(scopes[i]).Add(float64(n))
+	}
+}
+
+// JobEnded counts a job.
+func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
+	outcome := onTime
+	switch {
+	case fs.GetFailure() != "":
+		outcome = failed
+	case fs.GetLate():
+		outcome = late
+	}
+	task := fs.GetTask()
+	if task == "" {
+		if outcome != failed {
+			outcome = done
+		}
+		m.oneShots.WithLabelValues(outcome).Inc()
+		return
+	}
+	m.addTask(task)
+	m.jobs.WithLabelValues(task, outcome).Inc()
+	if outcome != onTime {
+		m.misses.WithLabelValues(task).Inc()
+	}
+	if outcome == failed {
+		return
+	}
+	m.mu.Lock()
+	m.rates[task].Add(fs.GetReleaseBusNs())
+	m.mu.Unlock()
+	m.frames.WithLabelValues(task).Add(float64(len(fs.GetFrames())))
+	m.response.WithLabelValues(task).Observe(seconds(fs.GetFinishBusNs() - fs.GetReleaseBusNs()))
+	m.skew.WithLabelValues(task).Observe(seconds(fs.GetSkewNs()))
+	var hold int64
+	for _, f := range fs.GetFrames() {
+		hold = max(hold, f.GetHoldNs())
+	}
+	if hold > 0 {
+		m.hold.WithLabelValues(task).Observe(seconds(hold))
+	}
+}
+
+// PlanChanged makes the series of new tasks and drops those of tasks that have
+// gone.
+func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
+	m.planChanges.Inc()
+	now := map[string]bool{}
+	for _, t := range plan.GetTasks() {
+		now[t.GetName()] = true
+		m.addTask(t.GetName())
+	}
+	for task := range m.tasks {
+		if !now[task] {
+			m.dropTask(task)
+		}
+	}
+	m.mu.Lock()
+	for _, w := range m.rates {
+		w.Restart(epochNS)
+	}
+	m.mu.Unlock()
+}
+
+// achieved is the measured rate of a task.
+func (m *Metrics) achieved(task string, nowNS int64) float64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if w := m.rates[task]; w != nil {
+		return w.Hertz(nowNS)
+	}
+	return 0
+}
+
+// Violated counts a broken law.
+func (m *Metrics) Violated(v bus.Violation) { m.violations.WithLabelValues(strconv.Itoa(v.Law)).Inc() }
+
+func (m *Metrics) addTask(task string) {
+	if m.tasks[task] {
+		return
+	}
+	m.tasks[task] = true
+	m.mu.Lock()
+	m.rates[task] = &rate.Window{}
+	m.mu.Unlock()
+	for _, o := range outcomes {
+		m.jobs.WithLabelValues(task, o)
+	}
+	m.misses.WithLabelValues(task)
+	m.frames.WithLabelValues(task)
+	m.response.WithLabelValues(task)
+	m.skew.WithLabelValues(task)
+}
+
+func (m *Metrics) dropTask(task string) {
+	delete(m.tasks, task)
+	m.mu.Lock()
+	delete(m.rates, task)
+	m.mu.Unlock()
+	gone := prometheus.Labels{"task": task}
+	for _, vec := range []interface {
+		DeletePartialMatch(prometheus.Labels) int
+	}{m.jobs, m.misses, m.frames, m.response, m.skew, m.hold} {
+		vec.DeletePartialMatch(gone)
+	}
+}
+
+func seconds(ns int64) float64 { return time.Duration(ns).Seconds() }
+
+// builder registers metrics by their names in the table.
+type builder struct {
+	table    map[string]Metric
+	registry *prometheus.Registry
+}
+
+func (b *builder) counters(name string) *prometheus.CounterVec {
+	d := b.table[name]
+	v := prometheus.NewCounterVec(prometheus.CounterOpts{Name: d.Name, Help: d.Help}, d.Labels)
+	b.registry.MustRegister(v)
+	return v
+}
+
+func (b *builder) gauges(name string) *prometheus.GaugeVec {
+	d := b.table[name]
+	v := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: d.Name, Help: d.Help}, d.Labels)
+	b.registry.MustRegister(v)
+	return v
+}
+
+func (b *builder) histograms(name string) *prometheus.HistogramVec {
+	d := b.table[name]
+	v := prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: d.Name, Help: d.Help, Buckets: d.Buckets}, d.Labels)
+	b.registry.MustRegister(v)
+	return v
+}

@@ -1,0 +1,234 @@
+package metrics
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"io"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
+	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/stream"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files and METRICS.md")
+
+// golden compares with a file, or rewrites it.
+func golden(t *testing.T, path, got string) {
+	t.Helper()
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("%s is stale; run go test ./daemon/metrics -update and read the difference. Now:\n%s", path, got)
+	}
+}
+
+func planOf(tasks ...string) *facetdv1.Plan {
+	p := &facetdv1.Plan{}
+	for _, t := range tasks {
+		p.Tasks = append(p.Tasks, &facetdv1.Task{Name: t})
+	}
+	return p
+}
+
+func job(task string, responseNS, skewNS int64, holds ...int64) *facetdv1.FrameSet {
+	fs := &facetdv1.FrameSet{Task: task, ReleaseBusNs: 1_000_000, FinishBusNs: 1_000_000 + responseNS, SkewNs: skewNS}
+	for _, h := range holds {
+		fs.Frames = append(fs.Frames, &facetdv1.Frame{HoldNs: h})
+	}
+	return fs
+}
+
+func busy(phase facetdv1.Phase, d time.Duration) bus.Phases {
+	var p bus.Phases
+	p[phase] = d
+	return p
+}
+
+// sample is a daemon in the middle of its work; all numbers are invented.
+func sample() *Metrics {
+	m := New("1.2.3")
+	m.PlanChanged(planOf("ring", "ahead", "gone"), 0)
+	m.JobEnded(job("gone", 1, 1, 1))
+	m.PlanChanged(planOf("ring", "ahead"), 10)
+	m.SegmentRun("ring", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_LOAD, 250*time.Millisecond)}, dispatch.WordCount{Broadcast: 1, Single: 4})
+	m.SegmentRun("", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_CONVERT, time.Second)}, dispatch.WordCount{Group: 2, Single: 1})
+	m.JobEnded(job("ring", 3_000_000, 0, 2_000_000, 1_500_000))
+	second := job("ring", 30_000_000, 400_000, 30_000_000, 1)
+	second.ReleaseBusNs, second.FinishBusNs = 2_001_000_000, 2_031_000_000
+	m.JobEnded(second) // 2 s after the first
+	delayed := job("ahead", 70_000_000, 1_500)
+	delayed.Late = true
+	m.JobEnded(delayed)
+	failure := job("ahead", 5, 5, 5)
+	failure.Failure, failure.Late = "the bus went away", true
+	m.JobEnded(failure)
+	m.JobEnded(job("", 1, 1, 1))
+	m.Violated(bus.Violation{Law: 4})
+	m.SetSource(Source{
+		Snapshot: func() dispatch.Snapshot {
+			task := func(name string, requested, planned float64) *facetdv1.RunningTask {
+				return &facetdv1.RunningTask{Task: &facetdv1.Task{Name: name}, Status: &facetdv1.TaskStatus{
+					RequestedRateHz: requested, PlannedRateHz: planned,
+				}}
+			}
+			return dispatch.Snapshot{
+				State: facetdv1.State_STATE_RUNNING, BusNS: 4_500_000_000, PlannedUtil: 0.625,
+				Busy: busy(facetdv1.Phase_PHASE_SETTLE, 1250*time.Millisecond), MeasuredNS: 2_000_000_000,
+				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50)},
+			}
+		},
+		Streams: func() stream.Stats {
+			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2}
+		},
+		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
+	})
+	return m
+}
+
+func exposition(t *testing.T, m *Metrics) string {
+	t.Helper()
+	w := httptest.NewRecorder()
+	m.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	body, _ := io.ReadAll(w.Result().Body)
+	if w.Code != 200 {
+		t.Fatalf("status %d: %s", w.Code, body)
+	}
+	return string(body)
+}
+
+// own keeps the lines of facetd's own metrics.
+func own(text string) string {
+	line := regexp.MustCompile(`(?m)^(?:# (?:HELP|TYPE) )?facetd_.*\n`)
+	return strings.ReplaceAll(strings.Join(line.FindAllString(text, -1), ""), runtime.Version(), "GOVERSION")
+}
+
+func TestExposition(t *testing.T) {
+	text := exposition(t, sample())
+	golden(t, "testdata/exposition.txt", own(text))
+	for _, usual := range []string{"go_goroutines ", "process_cpu_seconds_total "} {
+		if !strings.Contains(text, "\n"+usual) {
+			t.Errorf("%s is missing", usual)
+		}
+	}
+}
+
+func TestMarkdownIsFresh(t *testing.T) { golden(t, "METRICS.md", Markdown()) }
+
+// Everything of the table is exposed with its type, help and labels, and nothing
+// else of our own is.
+func TestTableIsWhatIsExposed(t *testing.T) {
+	text := own(exposition(t, sample()))
+	exposed := map[string]bool{}
+	for _, p := range regexp.MustCompile(`(?m)^# TYPE (\S+)`).FindAllStringSubmatch(text, -1) {
+		exposed[p[1]] = true
+	}
+	for _, m := range Table() {
+		if !exposed[m.Name] {
+			t.Errorf("%s is not exposed", m.Name)
+		}
+		delete(exposed, m.Name)
+		if !strings.Contains(text, fmt.Sprintf("# TYPE %s %s\n", m.Name, m.Type)) || !strings.Contains(text, "# HELP "+m.Name+" "+m.Help) {
+			t.Errorf("%s: type or help are not the table's", m.Name)
+		}
+		if m.Unit != "" && !strings.HasSuffix(strings.TrimSuffix(m.Name, "_total"), "_"+m.Unit) {
+			t.Errorf("%s does not end in its unit, %s", m.Name, m.Unit)
+		}
+		if (m.Type == Histogram) != (len(m.Buckets) > 0) || !slices.IsSorted(m.Buckets) {
+			t.Errorf("%s: buckets %v of a %s", m.Name, m.Buckets, m.Type)
+		}
+		for _, v := range m.Values {
+			if label := fmt.Sprintf("%s=%q", m.Labels[len(m.Labels)-1], v); !regexp.MustCompile(m.Name + `\{.*` + label).MatchString(text) {
+				t.Errorf("%s has no series with %s", m.Name, label)
+			}
+		}
+	}
+	if len(exposed) > 0 {
+		t.Errorf("exposed but not in the table: %v", exposed)
+	}
+}
+
+func TestSeriesOfRemovedTasksGo(t *testing.T) {
+	m := sample()
+	if text := exposition(t, m); strings.Contains(text, `"gone"`) || !strings.Contains(text, `task="ring"`) {
+		t.Errorf("after a change of tasks:\n%s", own(text))
+	}
+	m.SetSource(Source{})
+	m.PlanChanged(nil, 20)
+	if text := own(exposition(t, m)); strings.Contains(text, `task=`) {
+		t.Errorf("without tasks:\n%s", text)
+	}
+	// A task of the same name starts at zero again.
+	m.PlanChanged(planOf("ring"), 30)
+	if text := own(exposition(t, m)); !strings.Contains(text, "facetd_jobs_total{outcome=\"on_time\",task=\"ring\"} 0\n") {
+		t.Errorf("with the task again:\n%s", text)
+	}
+}
+
+// promtool of Prometheus knows the conventions of names, units and help texts.
+func TestPromtool(t *testing.T) {
+	tool := peertest.Program(t, "promtool")
+	for name, text := range map[string]string{"fresh": exposition(t, New("x")), "at work": exposition(t, sample())} {
+		cmd := exec.Command(tool, "check", "metrics")
+		cmd.Stdin = strings.NewReader(text)
+		out, err := cmd.CombinedOutput()
+		if err != nil || len(bytes.TrimSpace(out)) > 0 {
+			t.Errorf("%s: %v\n%s", name, err, out)
+		}
+	}
+	// It does find mistakes.
+	cmd := exec.Command(tool, "check", "metrics")
+	cmd.Stdin = strings.NewReader("# TYPE facetd_wrong counter\nfacetd_wrong 1\n")
+	if out, err := cmd.CombinedOutput(); err == nil {
+		t.Errorf("promtool found nothing wrong with a counter without help or _total: %s", out)
+	}
+}
+
+// Scrapes and changes of tasks may come at once: run with -race.
+func TestScrapesDuringChanges(t *testing.T) {
+	m := sample()
+	finished := make(chan struct{})
+	go func() {
+		defer close(finished)
+		for i := range 200 {
+			m.PlanChanged(planOf(fmt.Sprint("t", i%3)), 0)
+			m.JobEnded(job(fmt.Sprint("t", i%3), 1000, 0, 5))
+		}
+	}()
+	for range 20 {
+		exposition(t, m)
+	}
+	<-finished
+	if text := exposition(t, m); strings.Count(text, "facetd_frames_total{") != 1 {
+		t.Errorf("more than the last task is left:\n%s", own(text))
+	}
+}
+
+func BenchmarkObserver(b *testing.B) {
+	m := sample()
+	fs := job("ring", 3_000_000, 100, 1, 2, 3, 4)
+	r := &bus.Result{Busy: busy(facetdv1.Phase_PHASE_LOAD, time.Millisecond)}
+	b.ReportAllocs()
+	for b.Loop() {
+		m.SegmentRun("ring", r, dispatch.WordCount{Single: 3})
+		m.JobEnded(fs)
+	}
+}

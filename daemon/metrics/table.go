@@ -1,0 +1,110 @@
+package metrics
+
+// Type is the type of a metric in the exposition format.
+type Type string
+
+// The types used here.
+const (
+	Counter   Type = "counter"
+	Gauge     Type = "gauge"
+	Histogram Type = "histogram"
+)
+
+// Metric describes one metric. The code registers from these descriptions, and
+// METRICS.md is written from them.
+type Metric struct {
+	Name   string
+	Type   Type
+	Unit   string // base unit, or empty for plain counts
+	Labels []string
+	Help   string
+	// Values are the values of the last label where they are fixed.
+	Values []string
+	// Buckets are the upper bounds of a histogram's buckets.
+	Buckets []float64
+}
+
+// Names of the metrics.
+const (
+	nameBuildInfo      = "facetd_build_info"
+	nameState          = "facetd_state"
+	nameBusSeconds     = "facetd_bus_seconds_total"
+	nameBusBusy        = "facetd_bus_busy_seconds_total"
+	namePlannedUtil    = "facetd_planned_utilization_ratio"
+	nameMeasuredUtil   = "facetd_measured_utilization_ratio"
+	namePlanChanges    = "facetd_plan_changes_total"
+	nameJobs           = "facetd_jobs_total"
+	nameDeadlineMisses = "facetd_deadline_misses_total"
+	nameFrames         = "facetd_frames_total"
+	nameOneShots       = "facetd_one_shots_total"
+	nameRequestedRate  = "facetd_task_requested_rate_hertz"
+	namePlannedRate    = "facetd_task_planned_rate_hertz"
+	nameAchievedRate   = "facetd_task_achieved_rate_hertz"
+	nameResponse       = "facetd_response_seconds"
+	nameSkew           = "facetd_skew_seconds"
+	nameHold           = "facetd_hold_seconds"
+	nameSelectWords    = "facetd_select_words_total"
+	nameStreams        = "facetd_streams"
+	nameDropped        = "facetd_stream_dropped_frame_sets_total"
+	nameAbandoned      = "facetd_stream_abandoned_frame_sets_total"
+	nameViolations     = "facetd_law_violations_total"
+	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
+)
+
+// Buckets: the response of a job is at most its period, the skew of a set that is
+// loaded at once is 0, and holds lie between the two.
+var (
+	responseBuckets = []float64{0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2}
+	skewBuckets     = []float64{0, 1e-6, 1e-5, 1e-4, 2e-4, 5e-4, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1}
+)
+
+// Table describes every metric of facetd itself, in the order of METRICS.md. The
+// registry also holds the usual go_ and process_ metrics.
+func Table() []Metric {
+	task := []string{"task"}
+	return []Metric{
+		{Name: nameBuildInfo, Type: Gauge, Labels: []string{"version", "goversion"}, Help: "Always 1; the labels say which build of facetd runs."},
+		{Name: nameState, Type: Gauge, Labels: []string{"state"}, Values: []string{"starting", "running", "fault", "stopping"}, Help: "1 for the state that the daemon is in, 0 for the others."},
+		{Name: nameBusSeconds, Type: Counter, Unit: "seconds", Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
+		{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; openings and one-shots included."},
+		{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Share of the bus that the timetable in force uses, 0 to 1."},
+		{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Share of bus time that the bus was busy since the timetable took effect, 0 to 1."},
+		{Name: namePlanChanges, Type: Counter, Help: "Timetables that took effect, the first included."},
+		{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes, Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
+		{Name: nameDeadlineMisses, Type: Counter, Labels: task, Help: "Jobs that gave no whole frame set by their deadline: late or failed."},
+		{Name: nameFrames, Type: Counter, Labels: task, Help: "Frames of jobs that did not fail."},
+		{Name: nameOneShots, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed}, Help: "One-shot captures and commands that ran in idle gaps, by outcome; they have no deadline."},
+		{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate that was asked for, in jobs per bus second."},
+		{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate of the timetable in force, in jobs per bus second."},
+		{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: achievedHelp},
+		{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Bus time from the release of a job to its end; failed jobs are left out."},
+		{Name: nameSkew, Type: Histogram, Unit: "seconds", Labels: task, Buckets: skewBuckets, Help: "Spread of the sampling times within a frame set, in bus time; failed jobs are left out."},
+		{Name: nameHold, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Longest bus time from load to conversion within a frame set; chips with memory only, failed jobs are left out."},
+		{Name: nameSelectWords, Type: Counter, Labels: []string{"scope"}, Values: scopes, Help: "Select words put on the lines, by what they reach: all chips, several, or one."},
+		{Name: nameStreams, Type: Gauge, Help: "Frame streams open now."},
+		{Name: nameDropped, Type: Counter, Labels: []string{"policy"}, Values: policyNames, Help: "Frame sets that streams dropped because their reader was slow, once for each stream, by overflow policy."},
+		{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
+		{Name: nameViolations, Type: Counter, Labels: []string{"law"}, Values: lawNumbers, Help: "Bus laws that were broken, by number of the law. Anything but 0 is a defect."},
+		{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
+	}
+}
+
+const achievedHelp = "Rate of jobs that ended whole, by bus time: of the last ones under the timetable in force (at most 128), their number less one " +
+	"over the time from the first one's release to the last one's. Until two have ended, the rate under the timetable before stands, for up to three of its periods. " +
+	"Once nothing was released and ended for more than three periods, it is their number over the time from the first release until now, so that it falls when a task stalls."
+
+var (
+	phaseNames  = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase
+	outcomes    = []string{onTime, late, failed}
+	scopes      = []string{"broadcast", "group", "single"}
+	policyNames = []string{"latest", "queue"} // by stream.Policy
+	lawNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
+)
+
+// Outcomes of a job.
+const (
+	onTime = "on_time"
+	late   = "late"
+	failed = "failed"
+	done   = "done" // a one-shot
+)

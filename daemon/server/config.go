@@ -1,0 +1,200 @@
+package server
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"gopkg.in/yaml.v3"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// Words that stand for something other than a file.
+const (
+	Demo = "demo" // the embedded example
+	None = "none" // no tasks
+)
+
+// Paces of bus time.
+const (
+	Realtime = "realtime"
+	Free     = "free"
+)
+
+// DefaultScene is the light around the demo: its culvert, through which the crawler
+// moves to and fro.
+const DefaultScene = "demo:low=1,high=800,yaw_swing=10,yaw_swing_hz=0.2,forward_rate=0.1,travel=1"
+
+// maxSocketPath is the longest path of a Unix socket that Linux takes.
+const maxSocketPath = 107
+
+// Config says what the daemon runs and where it listens. The fields with a yaml name
+// are the schema of its configuration file; start from DefaultConfig.
+type Config struct {
+	// Array is an array file, or demo.
+	Array string `yaml:"array"`
+	// Tasks is a file of tasks, demo, or none. Empty means demo's with the demo
+	// array and none with any other.
+	Tasks string `yaml:"tasks"`
+	// Scene describes the light on a virtual bus, as package scene reads it.
+	Scene string `yaml:"scene"`
+	// Pace of a virtual bus: realtime or free.
+	Pace string `yaml:"pace"`
+	// Seed of everything random on a virtual bus.
+	Seed uint64 `yaml:"seed"`
+	// StopAt ends the daemon at this bus time, when no job is open; 0 means never.
+	StopAt Duration `yaml:"stop_at"`
+	Listen Listen   `yaml:"listen"`
+	Log    Log      `yaml:"log"`
+
+	// Version of the daemon.
+	Version string `yaml:"-"`
+	// ReadFile reads the files named above; nil means from the file system.
+	ReadFile func(name string) ([]byte, error) `yaml:"-"`
+	// Logger takes the place of what Log describes.
+	Logger *zap.Logger `yaml:"-"`
+	// JobEnded, where set, is given the frame set of every job and one-shot. It is
+	// called on the goroutine that owns the bus and must not block; nobody changes
+	// the frame set afterwards.
+	JobEnded func(*facetdv1.FrameSet) `yaml:"-"`
+
+	// fileScene is the scene of the configuration file; pictures that it names are
+	// beside the file, in dir.
+	fileScene, dir string
+}
+
+// Listen is where the daemon listens. There is no access control yet, so addresses
+// must be loopback ones.
+type Listen struct {
+	// GRPC is host:port of the API; port 0 takes a free one, empty none.
+	GRPC string `yaml:"grpc"`
+	// Unix is the path of a Unix socket of the API; empty means none. Only the
+	// daemon's own user may connect to it.
+	Unix string `yaml:"unix"`
+	// HTTP is host:port of /metrics and /healthz; empty means none.
+	HTTP string `yaml:"http"`
+}
+
+// Log is how the daemon logs, to standard error.
+type Log struct {
+	// Level is debug, info, warn or error.
+	Level string `yaml:"level"`
+	// Format is json or console.
+	Format string `yaml:"format"`
+}
+
+// Duration is a time.Duration that is written as 250ms, 90s or 1h30m.
+type Duration time.Duration
+
+// UnmarshalYAML reads the written form.
+func (d *Duration) UnmarshalYAML(n *yaml.Node) error {
+	parsed, err := time.ParseDuration(n.Value)
+	if n.Kind != yaml.ScalarNode || err != nil {
+		return &yaml.TypeError{Errors: []string{fmt.Sprintf("line %d: %q is not a duration; write 250ms, 90s or 1h30m", n.Line, n.Value)}}
+	}
+	*d = Duration(parsed)
+	return nil
+}
+
+// DefaultConfig is the demo in real time on the loopback addresses.
+func DefaultConfig() Config {
+	return Config{
+		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
+		Listen: Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
+		Log:    Log{Level: "info", Format: "console"},
+	}
+}
+
+// Validate finds everything wrong with the configuration itself; files are read by
+// New.
+func (c *Config) Validate() chipmodel.Mistakes {
+	var m chipmodel.Mistakes
+	if c.Array == "" {
+		m.Add("array", "no array is named", "give a file, or "+Demo)
+	}
+	choice := func(path, value string, known ...string) {
+		if !slices.Contains(known, value) {
+			m.Add(path, fmt.Sprintf("%q is not possible", value), fmt.Sprintf("use one of %v", known))
+		}
+	}
+	choice("pace", c.Pace, Realtime, Free)
+	if c.StopAt < 0 {
+		m.Add("stop_at", fmt.Sprintf("%v is before the start", time.Duration(c.StopAt)), "give a time above zero, or leave it out")
+	}
+	if c.Listen.GRPC == "" && c.Listen.Unix == "" {
+		m.Add("listen", "the API has no address", "give grpc or unix")
+	}
+	checkAddress(&m, "listen.grpc", c.Listen.GRPC)
+	checkAddress(&m, "listen.http", c.Listen.HTTP)
+	if n := len(c.Listen.Unix); n > maxSocketPath {
+		m.Add("listen.unix", fmt.Sprintf("the path has %d bytes", n), fmt.Sprintf("a socket's path has at most %d", maxSocketPath))
+	}
+	choice("log.level", c.Log.Level, "debug", "info", "warn", "error")
+	choice("log.format", c.Log.Format, "json", "console")
+	return m
+}
+
+// checkAddress wants host:port with a loopback host.
+func checkAddress(m *chipmodel.Mistakes, path, address string) {
+	if address == "" {
+		return
+	}
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		m.Add(path, fmt.Sprintf("%q is not an address", address), "write host:port, such as 127.0.0.1:7660")
+		return
+	}
+	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
+		m.Add(path, fmt.Sprintf("%q is not a port", port), "use 0 to 65535; 0 takes a free one")
+	} else if !isLoopback(host) {
+		m.Add(path, fmt.Sprintf("%q could be reached from other machines, and there is no access control yet", address),
+			fmt.Sprintf("use 127.0.0.1:%d or [::1]:%d, and a tunnel from elsewhere", n, n))
+	}
+}
+
+func isLoopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
+}
+
+func (c *Config) pace() facetdv1.Pace {
+	if c.Pace == Free {
+		return facetdv1.Pace_PACE_FREE
+	}
+	return facetdv1.Pace_PACE_REALTIME
+}
+
+// logger makes the logger that Log describes.
+func (c *Config) logger() (*zap.Logger, error) {
+	if c.Logger != nil {
+		return c.Logger, nil
+	}
+	level, err := zapcore.ParseLevel(c.Log.Level)
+	if err != nil {
+		return nil, err
+	}
+	z := zap.NewProductionConfig()
+	z.Level = zap.NewAtomicLevelAt(level)
+	z.Encoding = c.Log.Format
+	z.Sampling, z.DisableCaller, z.DisableStacktrace = nil, true, true
+	z.EncoderConfig.EncodeTime = zapcore.ISO8601TimeEncoder
+	z.EncoderConfig.EncodeDuration = zapcore.StringDurationEncoder
+	return z.Build()
+}
+
+// beside makes a path relative to the configuration file one relative to the
+// working directory.
+func beside(dir, path string) string {
+	if path == "" || path == Demo || path == None || path == "-" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(dir, path)
+}

@@ -1,0 +1,95 @@
+package server
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+)
+
+// maxConfigBytes bounds a configuration file.
+const maxConfigBytes = 1 << 20
+
+// ParseConfig reads a configuration file: YAML with the fields of Config, over
+// DefaultConfig. name stands in the mistakes, each with its line; the files that it
+// names are beside it.
+func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
+	c := DefaultConfig()
+	if len(data) > maxConfigBytes {
+		return c, chipmodel.Mistakes{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxConfigBytes)}}
+	}
+	dec := yaml.NewDecoder(bytes.NewReader(data))
+	dec.KnownFields(true)
+	err := dec.Decode(&c)
+	if err == io.EOF {
+		err = nil // an empty file changes nothing
+	}
+	if err != nil {
+		return DefaultConfig(), yamlMistakes(name, err)
+	}
+	if err := dec.Decode(&yaml.Node{}); err != io.EOF {
+		return DefaultConfig(), chipmodel.Mistakes{{File: name, Message: "there is more than one document", Hint: "leave out the lines ---"}}
+	}
+	if m := c.Validate(); len(m) > 0 {
+		return DefaultConfig(), arrayfile.Locate(name, data, m)
+	}
+	c.dir, c.fileScene = filepath.Dir(name), c.Scene
+	for _, path := range []*string{&c.Array, &c.Tasks, &c.Listen.Unix} {
+		*path = beside(c.dir, *path)
+	}
+	return c, nil
+}
+
+var (
+	yamlLine     = regexp.MustCompile(`^(?:yaml: )?line (\d+): (.*)$`)
+	unknownField = regexp.MustCompile(`^field (.*) not found in type server\.(\w+)$`)
+	goType       = regexp.MustCompile(` into server\.(\w+)$`)
+)
+
+// yamlMistakes turns the reader's errors into mistakes in an operator's words.
+func yamlMistakes(name string, err error) chipmodel.Mistakes {
+	texts := []string{err.Error()}
+	var all *yaml.TypeError
+	if errors.As(err, &all) {
+		texts = all.Errors
+	}
+	var m chipmodel.Mistakes
+	for _, text := range texts {
+		one := chipmodel.Mistake{File: name, Message: strings.TrimPrefix(text, "yaml: ")}
+		if p := yamlLine.FindStringSubmatch(text); p != nil {
+			one.Line, _ = strconv.Atoi(p[1])
+			one.Message = p[2]
+		}
+		if p := unknownField.FindStringSubmatch(one.Message); p != nil {
+			one.Message = fmt.Sprintf("there is no field %q here", p[1])
+			one.Hint = "known: " + strings.Join(fieldsOf(p[2]), ", ")
+		} else if goType.MatchString(one.Message) {
+			one.Message = goType.ReplaceAllString(one.Message, "; fields belong here")
+		}
+		m = append(m, one)
+	}
+	return m
+}
+
+// fieldsOf lists the fields of the part of the schema that a Go type stands for.
+func fieldsOf(typeName string) []string {
+	var names []string
+	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Listen](), reflect.TypeFor[Log]()} {
+		for i := range t.NumField() {
+			if tag := t.Field(i).Tag.Get("yaml"); t.Name() == typeName && tag != "" && tag != "-" {
+				names = append(names, tag)
+			}
+		}
+	}
+	return names
+}

@@ -1,0 +1,114 @@
+package server
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/deploy"
+)
+
+// maxFileBytes bounds every file that is read.
+const maxFileBytes = 64 << 20
+
+// inputs are what the configuration's files hold.
+type inputs struct {
+	array     *chipmodel.Array
+	tasks     []*facetdv1.Task
+	tasksName string // for mistakes that the planner finds
+	tasksData []byte
+	scene     scene.Scene
+}
+
+// load reads everything that the configuration names, and collects the mistakes of
+// all of it.
+func (c *Config) load() (*inputs, chipmodel.Mistakes) {
+	var in inputs
+	var m, found chipmodel.Mistakes
+	if name, data, err := c.read(c.Array, deploy.CrawlerArray, "demo array.yaml"); err != nil {
+		m.Add("array", err.Error(), "")
+	} else {
+		in.array, found = arrayfile.ParseArray(name, data)
+		m = append(m, found...)
+	}
+	if in.array != nil && in.array.WiringOnly {
+		m.Add("array", "the file describes wiring alone, which cannot be run", "add lanes, classes and timing")
+	}
+	tasks := c.Tasks
+	switch {
+	case tasks == "" && c.Array == Demo:
+		tasks = Demo
+	case tasks == "":
+		tasks = None
+	}
+	if tasks != None {
+		var err error
+		if in.tasksName, in.tasksData, err = c.read(tasks, deploy.CrawlerTasks, "demo tasks.yaml"); err != nil {
+			m.Add("tasks", err.Error(), "")
+		} else {
+			in.tasks, found = arrayfile.ParseTasks(in.tasksName, in.tasksData)
+			m = append(m, found...)
+		}
+	}
+	var err error
+	if in.scene, err = scene.Parse(c.Scene, c.picture); err != nil {
+		m.Add("scene", err.Error(), "")
+	}
+	return &in, m
+}
+
+// read returns a file's name for messages and its text; demo is the builtin one.
+func (c *Config) read(name string, builtin []byte, builtinName string) (string, []byte, error) {
+	if name == Demo {
+		return builtinName, builtin, nil
+	}
+	data, err := c.readFile(name)
+	return name, data, err
+}
+
+func (c *Config) readFile(name string) ([]byte, error) {
+	if c.ReadFile != nil {
+		return c.ReadFile(name)
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, plain(err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
+	switch {
+	case err != nil:
+		return nil, plain(err)
+	case len(data) > maxFileBytes:
+		return nil, fmt.Errorf("%s is larger than %d MiB", name, maxFileBytes>>20)
+	}
+	return data, nil
+}
+
+// picture opens a picture of the scene.
+func (c *Config) picture(name string) (io.ReadCloser, error) {
+	if c.Scene == c.fileScene {
+		name = beside(c.dir, name)
+	}
+	data, err := c.readFile(name)
+	if err != nil {
+		return nil, err
+	}
+	return io.NopCloser(bytes.NewReader(data)), nil
+}
+
+// plain drops the system call from an error about a file.
+func plain(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", p.Path, p.Err)
+	}
+	return err
+}

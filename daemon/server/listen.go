@@ -1,0 +1,128 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"syscall"
+	"time"
+)
+
+// Addresses are where a server listens, with the ports that were taken; empty where
+// it does not.
+type Addresses struct {
+	GRPC string // host:port
+	Unix string // path
+	HTTP string // host:port
+}
+
+// listeners are bound before anything starts.
+type listeners struct{ grpc, unix, http net.Listener }
+
+// bind opens every listener, or none.
+func bind(l Listen) (*listeners, error) {
+	var b listeners
+	var errs []error
+	open := func(into *net.Listener, field, address string, listen func(string) (net.Listener, error)) {
+		if address == "" {
+			return
+		}
+		var err error
+		if *into, err = listen(address); err != nil {
+			*into = nil
+			errs = append(errs, fmt.Errorf("listen.%s: %w", field, err))
+		}
+	}
+	open(&b.grpc, "grpc", l.GRPC, listenTCP)
+	open(&b.unix, "unix", l.Unix, listenUnix)
+	open(&b.http, "http", l.HTTP, listenTCP)
+	if len(errs) > 0 {
+		b.close()
+		return nil, errors.Join(errs...)
+	}
+	return &b, nil
+}
+
+// all are the listeners that are open.
+func (b *listeners) all() []net.Listener {
+	var open []net.Listener
+	for _, l := range []net.Listener{b.grpc, b.unix, b.http} {
+		if l != nil {
+			open = append(open, l)
+		}
+	}
+	return open
+}
+
+func (b *listeners) close() {
+	for _, l := range b.all() {
+		_ = l.Close() // nothing was served
+	}
+}
+
+func (b *listeners) addresses() Addresses {
+	name := func(l net.Listener) string {
+		if l == nil {
+			return ""
+		}
+		return l.Addr().String()
+	}
+	return Addresses{GRPC: name(b.grpc), Unix: name(b.unix), HTTP: name(b.http)}
+}
+
+// listenTCP also makes sure that a name such as localhost stands for a loopback
+// address.
+func listenTCP(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	if at, is := l.Addr().(*net.TCPAddr); !is || !at.IP.IsLoopback() {
+		_ = l.Close()
+		return nil, fmt.Errorf("%s stands for %s, which is not a loopback address", address, l.Addr())
+	}
+	return l, nil
+}
+
+// listenUnix takes the place of a socket that nobody listens on any more, such as
+// one left behind by a daemon that was killed.
+func listenUnix(path string) (net.Listener, error) {
+	if err := removeStale(path); err != nil {
+		return nil, err
+	}
+	l, err := net.Listen("unix", path)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.Chmod(path, 0o600); err != nil {
+		_ = l.Close()
+		return nil, err
+	}
+	return l, nil
+}
+
+func removeStale(path string) error {
+	info, err := os.Lstat(path)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case info.Mode().Type() != os.ModeSocket:
+		return fmt.Errorf("%s is there already and is not a socket", path)
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	var d net.Dialer
+	conn, err := d.DialContext(ctx, "unix", path)
+	if err == nil {
+		_ = conn.Close()
+		return fmt.Errorf("another process listens on %s", path)
+	}
+	if !errors.Is(err, syscall.ECONNREFUSED) {
+		return err
+	}
+	return os.Remove(path)
+}

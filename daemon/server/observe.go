@@ -1,0 +1,46 @@
+package server
+
+import (
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/stream"
+)
+
+// observers tells several observers, in order.
+type observers []dispatch.Observer
+
+func (o observers) SegmentRun(task string, r *bus.Result, words dispatch.WordCount) {
+	for _, each := range o {
+		each.SegmentRun(task, r, words)
+	}
+}
+
+func (o observers) JobEnded(fs *facetdv1.FrameSet) {
+	for _, each := range o {
+		each.JobEnded(fs)
+	}
+}
+
+func (o observers) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
+	for _, each := range o {
+		each.PlanChanged(plan, epochNS)
+	}
+}
+
+func (o observers) Violated(v bus.Violation) {
+	for _, each := range o {
+		each.Violated(v)
+	}
+}
+
+// onJobEnded is an observer of ended jobs alone.
+type onJobEnded func(*facetdv1.FrameSet)
+
+func (f onJobEnded) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+func (f onJobEnded) JobEnded(fs *facetdv1.FrameSet)                     { f(fs) }
+func (f onJobEnded) PlanChanged(*facetdv1.Plan, int64)                  {}
+func (f onJobEnded) Violated(bus.Violation)                             {}
+
+// toStreams publishes every frame set.
+func toStreams(h *stream.Hub) dispatch.Observer { return onJobEnded(h.Publish) }

@@ -1,0 +1,194 @@
+// Package server is the daemon's process: it reads what is to run, binds its
+// listeners, runs the dispatcher, gRPC and HTTP, and takes them down in reverse. It
+// can be run within a test, on port 0.
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/daemon/api"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/metrics"
+	"facetd.example/daemon/stream"
+)
+
+// Server is the daemon.
+type Server struct {
+	cfg   Config
+	log   *zap.Logger
+	array *chipmodel.Array
+
+	listeners  *listeners
+	bus        *virtual.Bus
+	hub        *stream.Hub
+	metrics    *metrics.Metrics
+	dispatcher *dispatch.Dispatcher
+	api        *api.Server
+	http       *http.Server
+
+	mu    sync.Mutex
+	final *facetdv1.Status // once the bus has ended
+}
+
+// New does everything that can fail: it checks the configuration and the files it
+// names, plans the tasks and binds the listeners. Nothing runs yet; call Run, or
+// Close. Errors: chipmodel.Mistakes with everything wrong with the input,
+// *scheduler.RefusalError when the tasks do not fit, and what the system says about
+// an address.
+func New(cfg Config) (*Server, error) {
+	if m := cfg.Validate(); len(m) > 0 {
+		return nil, m
+	}
+	in, m := cfg.load()
+	if len(m) > 0 {
+		return nil, m
+	}
+	log, err := cfg.logger()
+	if err != nil {
+		return nil, fmt.Errorf("log: %w", err)
+	}
+	s := &Server{cfg: cfg, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version)}
+	if err := s.assemble(in); err != nil {
+		return nil, err
+	}
+	if s.listeners, err = bind(cfg.Listen); err != nil {
+		_ = s.bus.Close() // it has not run
+		return nil, err
+	}
+	return s, nil
+}
+
+// assemble makes the parts, from the bus up.
+func (s *Server) assemble(in *inputs) error {
+	var err error
+	s.bus, err = virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed})
+	if err != nil {
+		return fmt.Errorf("virtual bus: %w", err)
+	}
+	observed := observers{s.metrics, toStreams(s.hub)}
+	if s.cfg.JobEnded != nil {
+		observed = append(observed, onJobEnded(s.cfg.JobEnded))
+	}
+	s.dispatcher, err = dispatch.New(dispatch.Config{
+		Array: s.array, Bus: s.bus, Inspector: s.bus.Inspector(), Observer: observed,
+		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
+	})
+	var wrong chipmodel.Mistakes
+	if errors.As(err, &wrong) {
+		err = arrayfile.Locate(in.tasksName, in.tasksData, wrong)
+	}
+	if err != nil {
+		_ = s.bus.Close() // it has not run
+		return err
+	}
+	s.api = api.New(api.Config{
+		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api"),
+		Info: api.Info{Version: s.cfg.Version, Bus: "virtual", Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()},
+	})
+	s.http = s.newHTTP()
+	s.metrics.SetSource(metrics.Source{
+		Snapshot: s.dispatcher.Snapshot,
+		Streams:  s.hub.Stats,
+		Uncertainty: func() time.Duration {
+			_, off := s.bus.HostTime(s.bus.Now())
+			return off
+		},
+	})
+	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
+		zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
+	return nil
+}
+
+// Addresses returns where the server listens.
+func (s *Server) Addresses() Addresses { return s.listeners.addresses() }
+
+// Array returns the array that the server runs.
+func (s *Server) Array() *chipmodel.Array { return s.array }
+
+// Status is the daemon now, or as it was when the bus ended.
+func (s *Server) Status() *facetdv1.Status {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.final != nil {
+		return s.final
+	}
+	return s.api.Status()
+}
+
+// Close gives up a server that is not to be run.
+func (s *Server) Close() error {
+	s.listeners.close()
+	return s.bus.Close()
+}
+
+// Run runs the daemon until ctx ends or the bus time to stop at is reached, and
+// takes it down within about a second. It may be called once. It returns nil after
+// either, and otherwise the cause: of the bus given up, or of a listener that broke.
+func (s *Server) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	ended := make(chan error, 1)
+	go func() { ended <- s.runBus(ctx) }()
+	broken := s.serve()
+
+	reason := "the daemon was asked to stop"
+	var cause error
+	var busEnded bool
+	select {
+	case <-ctx.Done():
+	case cause = <-ended:
+		busEnded = true
+		reason = "the daemon reached the time to stop at"
+	case cause = <-broken:
+		reason = "the daemon lost a listener"
+	}
+	if cause != nil {
+		reason += ": " + cause.Error()
+	}
+	down := teardown{s: s, reason: reason, cancel: cancel}
+	if !busEnded {
+		down.ended = ended
+	}
+	return errors.Join(cause, down.run())
+}
+
+// runBus keeps the status at the end of the bus.
+func (s *Server) runBus(ctx context.Context) error {
+	err := s.dispatcher.Run(ctx)
+	s.mu.Lock()
+	s.final = s.api.Status()
+	s.mu.Unlock()
+	return err
+}
+
+// serve serves every listener; what comes out is the failure of one.
+func (s *Server) serve() <-chan error {
+	broken := make(chan error, 3) // as many as there may be listeners: no one waits
+	start := func(name string, l net.Listener, serve func(net.Listener) error) {
+		if l == nil {
+			return
+		}
+		s.log.Info("listening", zap.String("for", name), zap.Stringer("address", l.Addr()))
+		go func() {
+			if err := serve(l); err != nil && !errors.Is(err, http.ErrServerClosed) {
+				broken <- fmt.Errorf("%s on %s: %w", name, l.Addr(), err)
+			}
+		}()
+	}
+	start("grpc", s.listeners.grpc, s.api.Serve)
+	start("grpc", s.listeners.unix, s.api.Serve)
+	start("http", s.listeners.http, s.http.Serve)
+	return broken
+}
