@@ -226,3 +226,26 @@ func TestOneShotAmongTasks(t *testing.T) {
 		t.Error(v)
 	}
 }
+
+// TestOneShotRestoresNested: chips that listen whenever another does cannot be
+// written without it, and get their own values back all the same.
+func TestOneShotRestoresNested(t *testing.T) {
+	a := bench(t, [5]int{0, 3}, func(m *facetdv1.Array) {
+		m.Chips[1].Selects = []string{"fs", "x0", "y0", "x1"} // listens only where sw-0 does; on the other lane
+		m.Chips[2].Selects = []string{"fs", "x0", "y1"}
+	})
+	state := scheduler.PowerOn(a)
+	for c, v := range []int32{1, 2, 1} {
+		state[c][chipmodel.ColumnPattern], state[c][chipmodel.RowPattern] = v, 3-v
+	}
+	p, err := scheduler.OneShot(a, group("sws"), nil, state)
+	if err != nil {
+		t.Fatal(err)
+	}
+	after := scheduler.RegistersAfter(a, p.Ops, state)
+	for c := range state {
+		if after[c] != state[c] {
+			t.Errorf("registers of %s were %v, are %v", a.Chips[c].Name, state[c], after[c])
+		}
+	}
+}

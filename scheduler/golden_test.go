@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
 
@@ -75,4 +76,27 @@ func fine0() *facetdv1.View {
 
 func tiny() *facetdv1.View {
 	return &facetdv1.View{Name: "tiny", Window: &facetdv1.Window{Rows: 4, Columns: 4}}
+}
+
+// TestGoldenOneShots: a capture that gives back what it changed, chip by chip where
+// they differed.
+func TestGoldenOneShots(t *testing.T) {
+	a := bench(t, [5]int{4, 3})
+	state := scheduler.PowerOn(a)
+	for i, v := range []int32{0x55, 0x55, 0x77} {
+		c := a.Chip("sw-" + string("012"[i]))
+		state[c][chipmodel.ColumnPattern], state[c][chipmodel.RowPattern] = v, 0x55
+	}
+	var b bytes.Buffer
+	for _, target := range []string{"sws", "mems"} {
+		p, err := scheduler.OneShot(a, group(target), []*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 4}}}, state)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&b, "== %s in %v\n", target, p.Time)
+		if err := scheduler.WriteScript(&b, a, p.Ops); err != nil {
+			t.Fatal(err)
+		}
+	}
+	golden(t, "one-shots.script", b.Bytes())
 }

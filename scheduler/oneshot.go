@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"time"
 
@@ -66,48 +67,53 @@ func selectRefusal(err error) *RefusalError {
 	return &RefusalError{&facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_SELECT, Message: err.Error()}}
 }
 
-// restore writes back the values that the registers of a task's chips had. Chips
-// with the most inputs come first: a chip that listens whenever another does gets
-// its own value after the other.
+// restore writes back the values that the registers of a task's chips had.
 func (e *emitter) restore(t *Task, state Registers) {
-	order := slices.Clone(t.Chips)
-	slices.SortStableFunc(order, func(x, y int) int {
-		return cmp.Compare(e.a.Chips[y].Wires.Len(), e.a.Chips[x].Wires.Len())
-	})
-	settle := false
+	before := len(e.ops)
 	for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
-		if _, used := wishes(t)[reg]; !used {
-			continue
-		}
-		if e.restoreAlike(t.Chips, reg, state) {
-			settle = true
-			continue
-		}
-		for _, c := range order {
-			v := state[c][reg]
-			if v < 0 || e.regs[c][reg] == v {
-				continue
-			}
-			e.selectWord(e.a.Chips[c].Wires)
-			e.alone(e.a.Reach(e.a.Chips[c].Wires), write(reg, uint16(v)))
-			settle = true
+		if _, used := wishes(t)[reg]; used {
+			e.restoreRegister(t.Chips, reg, state)
 		}
 	}
-	if settle && t.Class.Kind == chipmodel.InArraySwitch {
+	if len(e.ops) > before && t.Class.Kind == chipmodel.InArraySwitch {
 		d := t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration()
 		e.emit(bus.Op{Kind: bus.OpWait, Hold: d, Phase: settlePhase})
 	}
 }
 
-// restoreAlike writes one value back to all chips at once, where all had the same
-// and one of them lost it. It reports whether it did.
-func (e *emitter) restoreAlike(chips []int, reg facetdv1.Register, state Registers) bool {
-	v := state[chips[0]][reg]
-	if v < 0 || slices.ContainsFunc(chips, func(c int) bool { return state[c][reg] != v }) {
-		return false
+// restoreRegister writes one register of chips back, all chips that had one value
+// together. Where no words reach just those, they are written one by one before,
+// those with the most inputs first: a chip that listens whenever another does gets
+// its own value after the other.
+func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Registers) {
+	alike := map[int32][]int{}
+	for _, c := range chips {
+		if v := state[c][reg]; v >= 0 {
+			alike[v] = append(alike[v], c)
+		}
 	}
-	wrote, err := e.apply(chips, []action{write(reg, uint16(v))})
-	return err == nil && wrote
+	var apart []int
+	values := slices.Sorted(maps.Keys(alike))
+	for _, v := range values {
+		if _, err := e.words.cover(alike[v], false); err != nil {
+			apart = append(apart, alike[v]...)
+		}
+	}
+	slices.SortStableFunc(apart, func(x, y int) int {
+		return cmp.Compare(e.a.Chips[y].Wires.Len(), e.a.Chips[x].Wires.Len())
+	})
+	for _, c := range apart {
+		if v := state[c][reg]; e.regs[c][reg] != v {
+			e.selectWord(e.a.Chips[c].Wires)
+			e.alone(e.a.Reach(e.a.Chips[c].Wires), write(reg, uint16(v)))
+		}
+	}
+	for _, v := range values {
+		// Without a cover they have their values by now.
+		if !slices.Contains(apart, alike[v][0]) {
+			_, _ = e.apply(alike[v], []action{write(reg, uint16(v))})
+		}
+	}
 }
 
 func finish(e *emitter, chips []int, views []View, frames []FrameSpec) *OneShotPlan {

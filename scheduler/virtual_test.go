@@ -1,0 +1,106 @@
+package scheduler_test
+
+import (
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/scheduler"
+)
+
+// TestForetoldOnTheBus runs plans on the simulated bus: what its captures say of
+// light and hold, and when its segments end, is what was foretold to the
+// nanosecond, and its inspector sees no law broken.
+func TestForetoldOnTheBus(t *testing.T) {
+	crawl, specs := crawler(t)
+	small := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
+	for name, p := range map[string]*scheduler.Plan{
+		"crawler": mustBuild(t, crawl, specs...),
+		"cut and snapped": mustBuild(t, bench(t, [5]int{6, 3, 3, 3, 2}),
+			task("ring", "mems", 29.97, &facetdv1.View{SmoothingSteps: 2}, proto.CloneOf(small)), task("pair", "sws", 50, small),
+			task("bed", "cnts", 31, fine0()), task("trim", "trims", 20), task("fast", "hexs", 900, tiny())),
+	} {
+		t.Run(name, func(t *testing.T) {
+			if cut := len(p.Tasks[0].Segments) > 1; cut != (name != "crawler") {
+				t.Errorf("the first task has %d segments", len(p.Tasks[0].Segments))
+			}
+			runOnBus(t, p)
+		})
+	}
+}
+
+// frameSeen is what the captures of one job say.
+type frameSeen struct {
+	first, last, hold int64
+	any               bool
+}
+
+func runOnBus(t *testing.T, p *scheduler.Plan) {
+	t.Helper()
+	b, err := virtual.New(virtual.Config{Array: p.Array, Scene: scene.Uniform(200), Pace: facetdv1.Pace_PACE_FREE, Seed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	opening := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
+	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: opening, Ops: p.Opening.Ops})
+	if err != nil {
+		t.Fatal(err)
+	}
+	epoch := res.End
+	if epoch != int64(p.OpeningTime) {
+		t.Errorf("the opening takes %d ns, foretold %v", epoch, p.OpeningTime)
+	}
+	seen := make([]frameSeen, len(p.Tasks))
+	skew, hold, worst := make([]int64, len(p.Tasks)), make([]int64, len(p.Tasks)), make([]int64, len(p.Tasks))
+	var busy bus.Phases
+	table := p.Table()
+	for i := range p.Entries {
+		e := &p.Entries[i]
+		seg := *table.Entries[i].Segment
+		job := *seg.Job
+		job.Release += epoch
+		job.Deadline += epoch
+		seg.Job = &job
+		res, err := b.Run(t.Context(), epoch+e.Start, &seg)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if res.Start != epoch+e.Start || res.End != epoch+e.End {
+			t.Errorf("segment %d runs from %d to %d, planned %d to %d", i, res.Start-epoch, res.End-epoch, e.Start, e.End)
+		}
+		busy.Add(res.Busy)
+		s := &seen[e.Task]
+		for k := range res.Captures {
+			c := &res.Captures[k]
+			s.hold = max(s.hold, c.HoldNS)
+			if c.FirstRow > 0 {
+				continue
+			}
+			if !s.any {
+				s.first, s.last, s.any = c.LightNS, c.LightNS, true
+			}
+			s.first, s.last = min(s.first, c.LightNS), max(s.last, c.LightNS)
+		}
+		if e.Segment == len(p.Tasks[e.Task].Segments)-1 {
+			skew[e.Task] = max(skew[e.Task], s.last-s.first)
+			hold[e.Task] = max(hold[e.Task], s.hold)
+			worst[e.Task] = max(worst[e.Task], res.End-job.Release)
+			*s = frameSeen{}
+		}
+	}
+	for i, pr := range p.Message.GetPredictions() {
+		if pr.GetSkewNs() != skew[i] || pr.GetWorstHoldNs() != hold[i] || pr.GetWorstResponseNs() != worst[i] {
+			t.Errorf("task %s: skew %d, hold %d, response %d; foretold %d, %d, %d", pr.GetTask(), skew[i], hold[i], worst[i],
+				pr.GetSkewNs(), pr.GetWorstHoldNs(), pr.GetWorstResponseNs())
+		}
+	}
+	if busy != p.Busy {
+		t.Errorf("busy %v, foretold %v", busy, p.Busy)
+	}
+}
