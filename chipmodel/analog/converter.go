@@ -2,7 +2,6 @@ package analog
 
 import (
 	"math"
-	"math/rand/v2"
 )
 
 // Converter is an N-bit analog-to-digital converter with its errors.
@@ -11,7 +10,7 @@ type Converter struct {
 	highest      float64
 	noise        float64
 	levels       []float64 // what to add at each code to find the real step, in steps; nil when ideal
-	rng          *rand.Rand
+	rng          *Noise
 }
 
 // ConverterSpec describes a converter; see the schema's message for the meaning.
@@ -27,7 +26,7 @@ type ConverterSpec struct {
 
 // NewConverter makes a converter; rng draws its fixed errors now and its noise
 // later, and may be nil for an ideal one.
-func NewConverter(s ConverterSpec, rng *rand.Rand) *Converter {
+func NewConverter(s ConverterSpec, rng *Noise) *Converter {
 	steps := math.Exp2(float64(s.Bits))
 	c := &Converter{
 		low:     s.LowVolts - s.OffsetVolts,
@@ -48,7 +47,7 @@ func NewConverter(s ConverterSpec, rng *rand.Rand) *Converter {
 	var walk float64
 	for i := range n {
 		c.levels[i] = walk
-		walk += s.StepSpread * rng.NormFloat64()
+		walk += s.StepSpread * rng.Normal()
 	}
 	last := c.levels[n-1]
 	for i := range n {
@@ -66,7 +65,7 @@ func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual 
 		seen := v + (previous-v)*residual
 		previous = seen
 		if c.noise > 0 {
-			seen += c.noise * c.rng.NormFloat64()
+			seen += c.noise * c.rng.Normal()
 		}
 		x := (seen - c.low) * c.perVolt
 		if c.levels != nil {

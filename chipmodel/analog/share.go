@@ -1,21 +1,22 @@
 package analog
 
-import (
-	"math"
-	"math/rand/v2"
-)
+import "math"
 
 // Plane is a rectangle of analog memory cells.
 type Plane struct {
 	Rows, Columns int
 	// Volts of the cells, row by row.
 	Volts []float64
-	// Farads of the cells, row by row; nil when all are alike.
+	// Farads of the cells, row by row; nil when all are alike. They must not change
+	// after the first share.
 	Farads []float64
+
+	roots, inverse []float64 // sqrt(C) and 1/sqrt(C) of each cell
 }
 
 // Sharer closes the switches of patterns on planes of one class. It keeps its
-// tables and buffers, so that a share allocates nothing; it is for one goroutine.
+// tables and buffers, so that a share allocates nothing once it has met a pattern;
+// it is for one goroutine.
 type Sharer struct {
 	// SwitchOhms and CellFarads set how fast charge settles.
 	SwitchOhms, CellFarads float64
@@ -24,42 +25,43 @@ type Sharer struct {
 	// InjectionVolts is what opening a switch leaves on each of its cells.
 	InjectionVolts float64
 	// Noise is needed when Kelvin is above 0.
-	Noise *rand.Rand
+	Noise *Noise
 
-	seconds float64   // that kernels are for
-	kernels []kernel  // by length of the chain
-	noise   []float64 // of one block
-	line    []float64 // of one chain
+	times []*timeKernels // the last few that were used
+	now   *timeKernels
+	next  int
+	line  []float64 // of one chain, or the noise of one block
 }
-
-// kernel is what a time does to a chain of some length.
-type kernel struct {
-	known bool
-	// matrix is nil when the chain settles as good as fully.
-	matrix []float64
-}
-
-// settledBelow is the part of a difference that counts as nothing: far below a
-// step of a 16-bit converter.
-const settledBelow = 1e-9
 
 // Share closes the switches of a column and a row pattern for a time, then opens
 // them. Every connected block (a run of columns times a run of rows) moves towards
 // the mean of its cells weighted by capacitance; what is left of a difference
 // after that time follows the exact modes of a chain along each side (path graph:
 // rates 2(1 - cos(pi j/n))/RC, modes of the DCT-II). seconds below zero means
-// fully settled. With unequal cells the transient takes the mean capacitance,
-// the final value is exact.
+// fully settled. Charge is conserved.
+//
+// With unequal cells the final value is exact, while what is left of differences
+// decays as with equal cells of CellFarads: wrong by about their spread times what
+// is left.
 //
 // Opening leaves noise of covariance kT(diag(1/C_i) - 1/C_total) on a block
 // (equipartition with conserved charge).
 func (s *Sharer) Share(p *Plane, columns, rows uint8, seconds float64) {
+	if p.roots == nil && (p.Farads != nil || s.Kelvin > 0) {
+		p.weigh(s.CellFarads)
+	}
+	s.at(seconds)
+	pairs := columns == 0x55 || columns == 0xaa
 	for r0 := 0; r0 < p.Rows; {
 		r1 := BlockEnd(rows, p.Rows, r0)
-		for c0 := 0; c0 < p.Columns; {
+		c0 := 0
+		if pairs && r1-r0 == 2 { // what smoothing is made of
+			c0 = s.pairs(p, r0, int(columns>>1&1))
+		}
+		for c0 < p.Columns {
 			c1 := BlockEnd(columns, p.Columns, c0)
 			if (r1-r0)*(c1-c0) > 1 {
-				s.block(p, r0, r1, c0, c1, seconds)
+				s.block(p, r0, r1, c0, c1)
 			}
 			c0 = c1
 		}
@@ -67,183 +69,174 @@ func (s *Sharer) Share(p *Plane, columns, rows uint8, seconds float64) {
 	}
 }
 
-func (s *Sharer) block(p *Plane, r0, r1, c0, c1 int, seconds float64) {
-	var sum, total float64
+// weigh prepares the roots that means and noise need.
+func (p *Plane) weigh(cell float64) {
+	n := p.Rows * p.Columns
+	p.roots, p.inverse = make([]float64, n), make([]float64, n)
+	for i := range n {
+		c := cell
+		if p.Farads != nil {
+			c = p.Farads[i]
+		}
+		p.roots[i] = math.Sqrt(c)
+		p.inverse[i] = 1 / p.roots[i]
+	}
+}
+
+// block shares the cells of rows r0..r1 and columns c0..c1 (exclusive). The plain
+// mean is kept by the modes of a chain; a shift of all cells then restores the
+// charge that was there.
+func (s *Sharer) block(p *Plane, r0, r1, c0, c1 int) {
+	charge, total := p.charge(r0, r1, c0, c1)
+	rowKernel, colKernel := s.kernel(r1-r0), s.kernel(c1-c0)
+	if rowKernel.settled && colKernel.settled {
+		mean := charge / total
+		for r := r0; r < r1; r++ {
+			line := p.Volts[r*p.Columns+c0 : r*p.Columns+c1]
+			for i := range line {
+				line[i] = mean
+			}
+		}
+		s.open(p, r0, r1, c0, c1, total, s.InjectionVolts)
+		return
+	}
+	if c1-c0 > 1 {
+		for r := r0; r < r1; r++ {
+			s.apply(colKernel.matrix, c1-c0, p.Volts[r*p.Columns+c0:], 1)
+		}
+	}
+	if r1-r0 > 1 {
+		for c := c0; c < c1; c++ {
+			s.apply(rowKernel.matrix, r1-r0, p.Volts[r0*p.Columns+c:], p.Columns)
+		}
+	}
+	now, _ := p.charge(r0, r1, c0, c1)
+	s.open(p, r0, r1, c0, c1, total, (charge-now)/total+s.InjectionVolts)
+}
+
+// charge returns the charge of a block and its capacitance, in units of a cell's
+// where cells are alike.
+func (p *Plane) charge(r0, r1, c0, c1 int) (charge, total float64) {
 	for r := r0; r < r1; r++ {
 		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-			c := 1.0
-			if p.Farads != nil {
-				c = p.Farads[i]
+			if p.roots == nil {
+				charge += p.Volts[i]
+				total++
+				continue
 			}
-			sum += c * p.Volts[i]
+			c := p.roots[i] * p.roots[i]
+			charge += c * p.Volts[i]
 			total += c
 		}
 	}
-	mean := sum / total
-	if s.kernel(max(r1-r0, c1-c0), seconds) != nil {
-		s.unsettled(p, r0, r1, c0, c1, seconds, mean)
-	} else {
+	return charge, total
+}
+
+// open adds a voltage to every cell of a block, and the noise of its opening: the
+// projection of C^-1/2 times white noise onto what moves no charge in all. A
+// Householder reflection that takes the first axis to the weights w = sqrt(C/C_total)
+// takes the other axes to that subspace, so n cells cost n-1 draws.
+func (s *Sharer) open(p *Plane, r0, r1, c0, c1 int, total, all float64) {
+	if s.Kelvin <= 0 && all == 0 {
+		return
+	}
+	if s.Kelvin <= 0 {
 		for r := r0; r < r1; r++ {
 			for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-				p.Volts[i] = mean
+				p.Volts[i] += all
 			}
-		}
-	}
-	s.open(p, r0, r1, c0, c1)
-}
-
-// kernel returns the n x n matrix that takes a chain's cells to what they are
-// after a time, or nil when they are as good as equal then.
-func (s *Sharer) kernel(n int, seconds float64) []float64 {
-	if seconds != s.seconds {
-		s.seconds = seconds
-		clear(s.kernels)
-	}
-	if n >= len(s.kernels) {
-		s.kernels = append(s.kernels, make([]kernel, n+1-len(s.kernels))...)
-	}
-	k := &s.kernels[n]
-	if !k.known {
-		k.known = true
-		t := seconds / (s.SwitchOhms * s.CellFarads)
-		if seconds >= 0 && math.Exp(-2*(1-math.Cos(math.Pi/float64(n)))*t) > settledBelow {
-			k.matrix = ChainKernel(n, t)
-		}
-	}
-	return k.matrix
-}
-
-// ChainKernel returns exp(-L t) for the chain of n equal cells, row by row; t is
-// in units of RC.
-func ChainKernel(n int, t float64) []float64 {
-	k := make([]float64, n*n)
-	for j := range n {
-		rate := 2 * (1 - math.Cos(math.Pi*float64(j)/float64(n)))
-		decay := math.Exp(-rate * t)
-		norm := 2 / float64(n)
-		if j == 0 {
-			norm = 1 / float64(n)
-		}
-		for a := range n {
-			va := math.Cos(math.Pi * float64(j) * (float64(a) + 0.5) / float64(n))
-			for b := range n {
-				vb := math.Cos(math.Pi * float64(j) * (float64(b) + 0.5) / float64(n))
-				k[a*n+b] += norm * decay * va * vb
-			}
-		}
-	}
-	return k
-}
-
-// unsettled applies the chain's modes along both sides, about the plain mean, and
-// moves the result to the weighted mean.
-func (s *Sharer) unsettled(p *Plane, r0, r1, c0, c1 int, seconds, mean float64) {
-	rows, cols := r1-r0, c1-c0
-	if need := max(rows, cols); len(s.line) < need {
-		s.line = make([]float64, need)
-	}
-	var plain float64
-	for r := r0; r < r1; r++ {
-		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-			plain += p.Volts[i]
-		}
-	}
-	plain /= float64(rows * cols)
-	if cols > 1 {
-		k := s.matrix(cols, seconds)
-		for r := r0; r < r1; r++ {
-			s.apply(k, cols, p.Volts[r*p.Columns+c0:], 1)
-		}
-	}
-	if rows > 1 {
-		k := s.matrix(rows, seconds)
-		for c := c0; c < c1; c++ {
-			s.apply(k, rows, p.Volts[r0*p.Columns+c:], p.Columns)
-		}
-	}
-	shift := mean - plain
-	for r := r0; r < r1; r++ {
-		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-			p.Volts[i] += shift
-		}
-	}
-}
-
-// matrix is the kernel of the shorter side of a block too, which may have settled
-// while the longer has not.
-func (s *Sharer) matrix(n int, seconds float64) []float64 {
-	if k := s.kernel(n, seconds); k != nil {
-		return k
-	}
-	k := make([]float64, n*n)
-	for i := range k {
-		k[i] = 1 / float64(n)
-	}
-	s.kernels[n].matrix = k
-	return k
-}
-
-// apply multiplies n cells, stride apart, by an n x n matrix.
-func (s *Sharer) apply(k []float64, n int, cells []float64, stride int) {
-	if n == 2 { // pairs are what smoothing is made of
-		a, b := cells[0], cells[stride]
-		cells[0], cells[stride] = k[0]*a+k[1]*b, k[2]*a+k[3]*b
-		return
-	}
-	in := s.line[:n]
-	for i := range n {
-		in[i] = cells[i*stride]
-	}
-	for a := range n {
-		var v float64
-		for b, x := range in {
-			v += k[a*n+b] * x
-		}
-		cells[a*stride] = v
-	}
-}
-
-// open adds what opening the switches of a block leaves.
-func (s *Sharer) open(p *Plane, r0, r1, c0, c1 int) {
-	if s.Kelvin <= 0 {
-		if s.InjectionVolts != 0 {
-			s.add(p, r0, r1, c0, c1, s.InjectionVolts, nil)
 		}
 		return
 	}
-	n := (r1 - r0) * (c1 - c0)
-	if len(s.noise) < n {
-		s.noise = make([]float64, n)
-	}
-	noise := s.noise[:n]
-	sigma := math.Sqrt(BoltzmannJPerK * s.Kelvin / s.CellFarads)
-	var sum, total float64
+	first := r0*p.Columns + c0
+	unit := 1 / math.Sqrt(total)
+	draws := s.buffer((r1 - r0) * (c1 - c0))
+	var along float64 // minus the first cell's share
 	j := 0
 	for r := r0; r < r1; r++ {
 		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-			c, own := 1.0, sigma
-			if p.Farads != nil {
-				c = p.Farads[i] / s.CellFarads
-				own = sigma / math.Sqrt(c)
-			}
-			noise[j] = own * s.Noise.NormFloat64()
-			sum += c * noise[j]
-			total += c
-			j++
-		}
-	}
-	s.add(p, r0, r1, c0, c1, s.InjectionVolts-sum/total, noise)
-}
-
-func (s *Sharer) add(p *Plane, r0, r1, c0, c1 int, all float64, each []float64) {
-	j := 0
-	for r := r0; r < r1; r++ {
-		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-			p.Volts[i] += all
-			if each != nil {
-				p.Volts[i] += each[j]
+			if i != first {
+				draws[j] = s.Noise.Normal()
+				along += p.roots[i] * unit * draws[j]
 			}
 			j++
 		}
 	}
+	sigma := math.Sqrt(BoltzmannJPerK * s.Kelvin)
+	back := along / (1 + p.roots[first]*unit) * unit
+	j = 0
+	for r := r0; r < r1; r++ {
+		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
+			z := draws[j] - p.roots[i]*back
+			if i == first {
+				z = -along
+			}
+			p.Volts[i] += all + sigma*p.inverse[i]*z
+			j++
+		}
+	}
+}
+
+func (s *Sharer) buffer(n int) []float64 {
+	if len(s.line) < n {
+		s.line = make([]float64, n)
+	}
+	return s.line[:n]
+}
+
+// pairs shares the blocks of two rows and two columns from row r0 and column c0 on
+// and returns the column after the last of them. It is block and open written out
+// for four cells a b / c d with the modes of a pair: the mean, left minus right,
+// upper minus lower, and the crossed one.
+func (s *Sharer) pairs(p *Plane, r0, c0 int) int {
+	if c0 == 1 { // a column without a partner
+		if p.Columns < 2 {
+			return 0
+		}
+		s.block(p, r0, r0+2, 0, 1)
+	}
+	left := s.kernel(2).left()
+	at, below := r0*p.Columns, (r0+1)*p.Columns
+	upper, lower := p.Volts[at:below], p.Volts[below:below+p.Columns]
+	if p.roots == nil {
+		for ; c0+1 < p.Columns; c0 += 2 {
+			u, l := upper[c0:c0+2:c0+2], lower[c0:c0+2:c0+2]
+			m, x, y, z := pairModes(u, l, left)
+			m += s.InjectionVolts
+			u[0], u[1], l[0], l[1] = m+x+y+z, m-x+y-z, m+x-y-z, m-x-y+z
+		}
+		return c0
+	}
+	sigma := math.Sqrt(BoltzmannJPerK * max(s.Kelvin, 0))
+	ru, rl := p.roots[at:below], p.roots[below:below+p.Columns]
+	iu, il := p.inverse[at:below], p.inverse[below:below+p.Columns]
+	for ; c0+1 < p.Columns; c0 += 2 {
+		u, l := upper[c0:c0+2:c0+2], lower[c0:c0+2:c0+2]
+		wa, wb, wc, wd := ru[c0], ru[c0+1], rl[c0], rl[c0+1]
+		ca, cb, cc, cd := wa*wa, wb*wb, wc*wc, wd*wd
+		inverse := 1 / (ca + cb + cc + cd)
+		mean := (ca*u[0] + cb*u[1] + cc*l[0] + cd*l[1]) * inverse
+		_, x, y, z := pairModes(u, l, left)
+		va, vb, vc, vd := x+y+z, y-x-z, x-y-z, z-x-y
+		mean += s.InjectionVolts - (ca*va+cb*vb+cc*vc+cd*vd)*inverse
+		if sigma > 0 {
+			nb, nc, nd := s.Noise.Normal(), s.Noise.Normal(), s.Noise.Normal()
+			unit := math.Sqrt(inverse)
+			along := (wb*nb + wc*nc + wd*nd) * unit
+			back := along / (1 + wa*unit) * unit
+			va -= sigma * iu[c0] * along
+			vb += sigma * iu[c0+1] * (nb - wb*back)
+			vc += sigma * il[c0] * (nc - wc*back)
+			vd += sigma * il[c0+1] * (nd - wd*back)
+		}
+		u[0], u[1], l[0], l[1] = mean+va, mean+vb, mean+vc, mean+vd
+	}
+	return c0
+}
+
+// pairModes are the four modes of 2 x 2 cells after a time that leaves a part of
+// the difference of a pair.
+func pairModes(u, l []float64, left float64) (mean, x, y, z float64) {
+	s0, s1, d0, d1 := u[0]+u[1], l[0]+l[1], u[0]-u[1], l[0]-l[1]
+	return (s0 + s1) / 4, (d0 + d1) * (left / 4), (s0 - s1) * (left / 4), (d0 - d1) * (left * left / 4)
 }

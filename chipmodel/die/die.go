@@ -7,11 +7,11 @@
 package die
 
 import (
-	"math/rand/v2"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 )
 
 // Light fills dst, as long as the lattice has columns, with the light in lux on
@@ -38,8 +38,7 @@ type Die struct {
 // New makes the die of a chip of an array; its fixed pattern is drawn here, from
 // the seed and the chip's index.
 func New(a *chipmodel.Array, chip int, seed uint64) *Die {
-	rng := rand.New(rand.NewPCG(seed, 0x5eed0000+uint64(chip)))
-	return newDie(a.Chips[chip].Class, a.Timing.Strobe, rng)
+	return newDie(a.Chips[chip].Class, a.Timing.Strobe, analog.NewNoise(seed, 0x5eed0000+uint64(chip)))
 }
 
 // NewIdeal makes a die without noise, spread, leakage, lag and injection, whose
@@ -48,7 +47,7 @@ func NewIdeal(a *chipmodel.Array, chip int) *Die {
 	return newDie(a.Chips[chip].Class, a.Timing.Strobe, nil)
 }
 
-func newDie(class *chipmodel.Class, pulse time.Duration, rng *rand.Rand) *Die {
+func newDie(class *chipmodel.Class, pulse time.Duration, rng *analog.Noise) *Die {
 	d := &Die{class: class}
 	px := newPixels(class, rng)
 	switch class.Kind {

@@ -2,7 +2,6 @@ package die
 
 import (
 	"math"
-	"math/rand/v2"
 	"time"
 
 	"facetd.example/chipmodel"
@@ -27,7 +26,7 @@ func NewLane(a *chipmodel.Array, lane int, seed uint64) *Lane {
 			Bits: l.Bits, LowVolts: spec.GetLowVolts(), HighVolts: spec.GetHighVolts(),
 			NoiseVolts: spec.GetNoiseVolts(), OffsetVolts: spec.GetOffsetVolts(), GainError: spec.GetGainError(),
 			BowSteps: spec.GetIntegralNonlinearitySteps(), StepSpread: spec.GetDifferentialNonlinearitySteps(),
-		}, rand.New(rand.NewPCG(seed, 0x1a9e0000+uint64(lane)))),
+		}, analog.NewNoise(seed, 0x1a9e0000+uint64(lane))),
 		bits: l.Bits, previous: spec.GetLowVolts(),
 	}
 }

@@ -1,7 +1,6 @@
 package die
 
 import (
-	"math/rand/v2"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -13,7 +12,7 @@ import (
 type memory struct {
 	die    *Die
 	px     *pixels
-	rng    *rand.Rand
+	rng    *analog.Noise
 	plane  analog.Plane
 	sharer analog.Sharer
 	// Volts a second that each cell loses; written at the load.
@@ -27,7 +26,7 @@ type memory struct {
 	loadedAtNS int64 // first row; -1 before the first load
 }
 
-func newMemory(d *Die, px *pixels, pulse time.Duration, rng *rand.Rand) *memory {
+func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memory {
 	spec := d.class.Spec.GetMemory()
 	kelvin := d.class.Spec.GetTemperatureK()
 	n := d.class.Rows * d.class.Columns
@@ -54,7 +53,7 @@ func newMemory(d *Die, px *pixels, pulse time.Duration, rng *rand.Rand) *memory 
 	if spec.GetCellSpread() > 0 {
 		m.plane.Farads = make([]float64, n)
 		for i := range m.plane.Farads {
-			m.plane.Farads[i] = cell * max(1+spec.GetCellSpread()*rng.NormFloat64(), 0.1)
+			m.plane.Farads[i] = cell * max(1+spec.GetCellSpread()*rng.Normal(), 0.1)
 			m.inverse[i] = 1 / m.plane.Farads[i]
 		}
 	}
@@ -96,14 +95,10 @@ func (m *memory) load(atNS int64, light Light) {
 		at := m.loadedAtNS + int64(r)*m.rowNS
 		light(m.px.lux, r, at)
 		base := r * columns
-		for c, lux := range m.px.lux {
-			i := base + c
-			v := m.px.volts(i, lux, at)
-			if m.ktc > 0 {
-				v += m.ktc * m.rng.NormFloat64()
-			}
-			m.plane.Volts[i] = v
-			m.droop[i] = (m.leak + m.lightLeak*lux) * m.inverse[i]
+		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc)
+		droop, inverse := m.droop[base:base+columns], m.inverse[base:base+columns]
+		for c, lux := range m.px.lux[:columns] {
+			droop[c] = (m.leak + m.lightLeak*lux) * inverse[c]
 		}
 	}
 }

@@ -2,7 +2,6 @@ package die
 
 import (
 	"math"
-	"math/rand/v2"
 
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
@@ -12,7 +11,7 @@ import (
 type pixels struct {
 	rows, columns int
 	lux           []float64 // of one row, a buffer
-	rng           *rand.Rand
+	rng           *analog.Noise
 	// Logarithmic: y = a + b ln(c + x).
 	a, b, c []float64
 	noise   float64 // volts
@@ -32,7 +31,7 @@ type linear struct {
 }
 
 // newPixels draws the fixed pattern; a nil rng means none, and no noise or lag.
-func newPixels(class *chipmodel.Class, rng *rand.Rand) *pixels {
+func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 	n := class.Rows * class.Columns
 	p := &pixels{rows: class.Rows, columns: class.Columns, lux: make([]float64, class.Columns), rng: rng}
 	if spec := class.Spec.GetLinear(); spec != nil {
@@ -48,9 +47,9 @@ func newPixels(class *chipmodel.Class, rng *rand.Rand) *pixels {
 	for i := range n {
 		p.a[i], p.b[i], p.c[i] = offset, gain, dark
 		if rng != nil {
-			p.a[i] += spec.GetOffsetSpreadVolts() * rng.NormFloat64()
-			p.b[i] *= 1 + spec.GetGainSpread()*rng.NormFloat64()
-			p.c[i] *= math.Exp(spec.GetDarkSpread() * rng.NormFloat64())
+			p.a[i] += spec.GetOffsetSpreadVolts() * rng.Normal()
+			p.b[i] *= 1 + spec.GetGainSpread()*rng.Normal()
+			p.c[i] *= math.Exp(spec.GetDarkSpread() * rng.Normal())
 		}
 	}
 	if rng == nil || spec.GetNodeCapacitanceFf() == 0 {
@@ -65,7 +64,7 @@ func newPixels(class *chipmodel.Class, rng *rand.Rand) *pixels {
 	return p
 }
 
-func newLinear(class *chipmodel.Class, rng *rand.Rand) *linear {
+func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	spec := class.Spec.GetLinear()
 	n := class.Rows * class.Columns
 	seconds := spec.GetExposure().AsDuration().Seconds()
@@ -78,8 +77,8 @@ func newLinear(class *chipmodel.Class, rng *rand.Rand) *linear {
 	for i := range n {
 		l.gain[i], l.dark[i] = gain, dark
 		if rng != nil {
-			l.gain[i] *= 1 + spec.GetGainSpread()*rng.NormFloat64()
-			l.dark[i] += spec.GetDarkSpreadElectrons() * rng.NormFloat64()
+			l.gain[i] *= 1 + spec.GetGainSpread()*rng.Normal()
+			l.dark[i] += spec.GetDarkSpreadElectrons() * rng.Normal()
 		}
 	}
 	if rng != nil {
@@ -96,20 +95,55 @@ func (p *pixels) volts(i int, lux float64, atNS int64) float64 {
 	return p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, atNS)
 }
 
+// rowVolts fills dst with the signals of a whole row, its first pixel being base,
+// at one bus time under the light in p.lux, with a noise in volts on top: that of
+// the cells into which the row is copied. The sum of two independent normal noises
+// is drawn at once.
+func (p *pixels) rowVolts(dst []float64, base int, atNS int64, extra float64) {
+	if p.linear != nil {
+		for c := range dst {
+			dst[c] = p.integrate(base+c, p.lux[c])
+			if extra > 0 {
+				dst[c] += extra * p.rng.Normal()
+			}
+		}
+		return
+	}
+	n := len(dst)
+	a, b, dark, lux := p.a[base:base+n], p.b[base:base+n], p.c[base:base+n], p.lux[:n]
+	noise := math.Hypot(p.noise, extra)
+	for c := range dst {
+		x := lux[c] + dark[c]
+		if p.shown != nil {
+			x = p.follow(base+c, x, atNS)
+		}
+		dst[c] = a[c] + b[c]*analog.Ln(x)
+		if noise > 0 {
+			dst[c] += noise * p.rng.Normal()
+		}
+	}
+}
+
 // logVolts is the response with given a, b and c; i is the pixel whose lag counts.
 func (p *pixels) logVolts(a, b, c float64, i int, lux float64, atNS int64) float64 {
 	x := lux + c
 	if p.shown != nil {
-		if before := p.shown[i]; before > 0 {
-			x = analog.LogStep(before, x, float64(atNS-p.shownAtNS[i])*1e-9, p.luxSeconds)
-		}
-		p.shown[i], p.shownAtNS[i] = x, atNS
+		x = p.follow(i, x, atNS)
 	}
-	y := a + b*math.Log(x)
+	y := a + b*analog.Ln(x)
 	if p.noise > 0 {
-		y += p.noise * p.rng.NormFloat64()
+		y += p.noise * p.rng.Normal()
 	}
 	return y
+}
+
+// follow is the light that a pixel shows by a bus time at which x falls on it.
+func (p *pixels) follow(i int, x float64, atNS int64) float64 {
+	if before := p.shown[i]; before > 0 {
+		x = analog.LogStep(before, x, float64(atNS-p.shownAtNS[i])*1e-9, p.luxSeconds)
+	}
+	p.shown[i], p.shownAtNS[i] = x, atNS
+	return x
 }
 
 // integrate is the signal of a linear pixel: shot noise of the gathered charge
@@ -118,25 +152,11 @@ func (p *pixels) integrate(i int, lux float64) float64 {
 	l := p.linear
 	electrons := max(l.gain[i]*lux+l.dark[i], 0)
 	if p.rng != nil {
-		electrons = poisson(p.rng, electrons)
+		electrons = p.rng.Poisson(electrons)
 	}
 	electrons = min(electrons, l.full)
 	if l.read > 0 {
-		electrons += l.read * p.rng.NormFloat64()
+		electrons += l.read * p.rng.Normal()
 	}
 	return l.zero - l.voltsPerE*electrons
-}
-
-// poisson draws a count of the given mean: by multiplication (Knuth) below 50,
-// the rounded normal limit above.
-func poisson(rng *rand.Rand, mean float64) float64 {
-	if mean >= 50 {
-		return max(math.Round(mean+math.Sqrt(mean)*rng.NormFloat64()), 0)
-	}
-	limit, product, n := math.Exp(-mean), rng.Float64(), 0.0
-	for product > limit {
-		product *= rng.Float64()
-		n++
-	}
-	return n
 }
