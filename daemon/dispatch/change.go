@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -123,6 +124,7 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change) error {
 	var msg *facetdv1.Plan
 	d.mu.Lock()
 	d.epoch, d.plan, d.stats, d.busy = epoch, c.plan, stats, bus.Phases{}
+	d.cycleBusy, d.cycleEnd = bus.Phases{}, epoch
 	if c.plan != nil {
 		msg = c.plan.Message
 		d.regs = scheduler.Merge(d.regs, c.plan.Assumes())
@@ -136,9 +138,17 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change) error {
 	return nil
 }
 
+// firstStart is the bus time at which a dispatcher begins. It is fixed, not the
+// time that the host took to come up, so that equal seeds give equal captures in
+// every pace; a host that takes longer is late once and catches up.
+const firstStart = 20 * time.Millisecond
+
 // open runs the opening of a plan and returns when its table may begin.
 func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan) (int64, error) {
 	start := max(d.cfg.Bus.Now(), d.last)
+	if d.last == 0 {
+		start = int64(firstStart)
+	}
 	if plan == nil || len(plan.Opening.Ops) == 0 {
 		return start, nil
 	}

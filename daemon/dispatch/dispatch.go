@@ -53,14 +53,16 @@ type Config struct {
 
 // Snapshot is the dispatcher at one instant.
 type Snapshot struct {
-	State       facetdv1.State
-	Fault       string
-	BusNS       int64
-	EpochNS     int64 // when the table in force began
-	Plan        *facetdv1.Plan
-	Tasks       []*facetdv1.RunningTask
-	Busy        bus.Phases // since EpochNS
-	MeasuredNS  int64      // bus time that Busy is measured over
+	State   facetdv1.State
+	Fault   string
+	BusNS   int64
+	EpochNS int64 // when the table in force began
+	Plan    *facetdv1.Plan
+	Tasks   []*facetdv1.RunningTask
+	// Busy is the bus time used since EpochNS, over the whole cycles of the table
+	// that have passed, or until now in the first; MeasuredNS is how long that is.
+	Busy        bus.Phases
+	MeasuredNS  int64
 	Violations  uint64
 	LastBroken  []bus.Violation
 	PlannedUtil float64

@@ -107,7 +107,7 @@ const (
 // TestRunsTheTable: over a second every job of both tasks ends on time, frames are
 // whole, measured bus time equals the planned, and no law is broken.
 func TestRunsTheTable(t *testing.T) {
-	r := newRig(t, free, time.Second, nil, memTask(100), countTask(30))
+	r := newRig(t, free, time.Second+firstStart, nil, memTask(100), countTask(30))
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -136,7 +136,7 @@ func TestRunsTheTable(t *testing.T) {
 			t.Errorf("%s: achieved %v Hz, planned %v Hz", task.GetTask().GetName(), s.GetAchievedRateHz(), s.GetPlannedRateHz())
 		}
 	}
-	measured := float64(snap.Busy.Total()) / 1e9
+	measured := float64(snap.Busy.Total()) / float64(snap.MeasuredNS)
 	if math.Abs(measured-snap.PlannedUtil) > 1e-3*snap.PlannedUtil {
 		t.Errorf("measured utilization %v, planned %v", measured, snap.PlannedUtil)
 	}
@@ -268,6 +268,7 @@ func TestOneShots(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()
+		time.Sleep(2 * firstStart)
 		for i := range 30 {
 			time.Sleep(time.Duration(1+i) * 330 * time.Microsecond)
 			got, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("m0", "m2"), Views: []*facetdv1.View{{SmoothingSteps: 3}}})

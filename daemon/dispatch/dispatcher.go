@@ -35,22 +35,25 @@ type Dispatcher struct {
 	resync   bool                      // registers are to be brought back
 	oneShots uint64                    // one-shots begun
 
-	mu       sync.Mutex
-	last     int64               // end of the last segment
-	regs     scheduler.Registers // what the chips hold while no job is open
-	waiting  []*oneShot
-	change   *change
-	wake     context.CancelFunc // ends the loop's wait; nil while it works
-	state    facetdv1.State
-	fault    string
-	ended    error
-	busy     bus.Phases // since the table's epoch
-	epoch    int64
-	plan     *scheduler.Plan
-	stats    []*taskStats
-	broken   uint64
-	lastBad  []bus.Violation
-	violated func(bus.Violation)
+	mu      sync.Mutex
+	last    int64               // end of the last segment
+	regs    scheduler.Registers // what the chips hold while no job is open
+	waiting []*oneShot
+	change  *change
+	wake    context.CancelFunc // ends the loop's wait; nil while it works
+	state   facetdv1.State
+	fault   string
+	ended   error
+	busy    bus.Phases // since the table's epoch
+	epoch   int64
+	// Of the whole cycles since the epoch.
+	cycleBusy bus.Phases
+	cycleEnd  int64
+	plan      *scheduler.Plan
+	stats     []*taskStats
+	broken    uint64
+	lastBad   []bus.Violation
+	violated  func(bus.Violation)
 }
 
 var _ Service = (*Dispatcher)(nil)
@@ -185,6 +188,9 @@ func (d *Dispatcher) Snapshot() Snapshot {
 		s.Plan = d.plan.Message
 		s.PlannedUtil = d.plan.Message.GetUtilization()
 		s.MeasuredNS = max(now-d.epoch, 0)
+		if d.cycleEnd > d.epoch {
+			s.Busy, s.MeasuredNS = d.cycleBusy, d.cycleEnd-d.epoch
+		}
 	}
 	for _, t := range d.stats {
 		s.Tasks = append(s.Tasks, t.running(now))

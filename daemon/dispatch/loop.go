@@ -69,12 +69,15 @@ func (t *table) entry() (*scheduler.Entry, int64) {
 	return e, t.cycleStart() + e.Start
 }
 
-func (t *table) advance() {
+// advance moves on to the next entry and reports whether a cycle is complete.
+func (t *table) advance() bool {
 	t.next++
-	if t.next == len(t.plan.Entries) {
-		t.next = 0
-		t.cycle++
+	if t.next < len(t.plan.Entries) {
+		return false
 	}
+	t.next = 0
+	t.cycle++
+	return true
 }
 
 // settled reports whether no job is open and none released before at waits: a
@@ -218,7 +221,7 @@ func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64)
 	}
 	last := e.Segment == len(tp.Segments)-1
 	task := e.Task
-	d.tab.advance()
+	d.moveOn()
 	switch {
 	case err != nil:
 		return d.segmentFailed(ctx, task, last, err)
@@ -262,7 +265,18 @@ func (d *Dispatcher) skip(e *scheduler.Entry, at int64) {
 		delete(d.tab.skipped, e.Task)
 	}
 	d.last = max(d.last, at)
-	d.tab.advance()
+	d.moveOn()
+}
+
+// moveOn goes to the next entry. At the end of a cycle it notes the bus time used,
+// over which utilization is measured.
+func (d *Dispatcher) moveOn() {
+	if !d.tab.advance() {
+		return
+	}
+	d.mu.Lock()
+	d.cycleBusy, d.cycleEnd = d.busy, d.tab.cycleStart()
+	d.mu.Unlock()
 }
 
 // endJob closes a job and tells everybody.
