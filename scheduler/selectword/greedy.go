@@ -9,23 +9,23 @@ import (
 // each takes longer.
 func tries(n int) int { return min(64, max(1, 1<<18/(n*n))) }
 
-// fooling returns the size of a set of elements no two of which fit in one word;
-// each needs a word of its own. Fewest fitting partners go first.
-func (p *part) fooling() int {
-	order := make([]int, len(p.elems))
+// foolingSet returns elements no two of which fit in one word; each needs a word of
+// its own. Those that fit with fewest others go first.
+func (p *part) foolingSet() []int {
+	order, fits := make([]int, len(p.elems)), make([]int, len(p.elems))
 	for i := range order {
-		order[i] = i
+		order[i], fits[i] = i, count(p.fits[i])
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return count(p.fits[a]) - count(p.fits[b]) })
+	slices.SortStableFunc(order, func(a, b int) int { return fits[a] - fits[b] })
 	taken := make([]uint64, p.stride)
-	size := 0
+	var set []int
 	for _, i := range order {
 		if !meets(p.fits[i], taken) {
 			setBit(taken, i)
-			size++
+			set = append(set, i)
 		}
 	}
-	return size
+	return set
 }
 
 // grow adds elements to a seed while the word stays allowed and holds no element

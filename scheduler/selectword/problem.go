@@ -17,21 +17,26 @@ type problem struct {
 
 // solvePart finds words for one part.
 func (in *instance) solvePart(p part) (solution, error) {
-	if in.cost == nil {
-		if all, ok := in.fit(unionOf(p.elems)); ok {
-			return solution{words: []Word{all}, cost: 1, bound: 1}, nil
-		}
-		if in.once {
-			return in.partitionPart(p), nil
-		}
-		return in.coverPart(p), nil
+	if in.cost != nil {
+		return in.cheapestPart(p)
 	}
-	return in.cheapestPart(p)
+	return in.fewestPart(p), nil
+}
+
+// fewestPart finds the fewest words for a part.
+func (in *instance) fewestPart(p part) solution {
+	switch all, ok := in.fit(unionOf(p.elems)); {
+	case ok:
+		return solution{words: []Word{all}, cost: 1, bound: 1}
+	case in.once:
+		return in.partitionPart(p)
+	}
+	return in.coverPart(p)
 }
 
 // coverPart finds the fewest words that cover a part.
 func (in *instance) coverPart(p part) solution {
-	fooling := int64(p.fooling())
+	fooling := int64(len(p.foolingSet()))
 	greedy := in.greedyCover(&p)
 	if int64(len(greedy)) == fooling {
 		return solutionOf(greedy, fooling)
@@ -52,7 +57,7 @@ func (in *instance) coverPart(p part) solution {
 // it from below, and often can be made disjoint at no loss.
 func (in *instance) partitionPart(p part) solution {
 	cover := in.coverPart(p)
-	bound := max(cover.bound, int64(p.fooling()), int64(in.rankBound(&p)))
+	bound := max(cover.bound, int64(len(p.foolingSet())), int64(in.rankBound(&p)))
 	greedy := in.greedyPartition(&p, cover.words)
 	if int64(len(greedy)) == bound {
 		return solutionOf(greedy, bound)
@@ -75,33 +80,64 @@ func (in *instance) partitionPart(p part) solution {
 	return solutionOf(best, bound)
 }
 
-// cheapestPart minimises the sum of the costs.
+// cheapestPart minimises the sum of the costs. It starts from the fewest words and
+// from single elements, whichever cost less.
 func (in *instance) cheapestPart(p part) (solution, error) {
-	bound := int64(p.fooling()) // words that cost at least 1 each
-	cols, complete := in.closedWords(&p)
-	single := make([]column, len(p.elems))
-	for i := range p.elems {
-		single[i] = p.column(p.elems[i])
-	}
-	if !complete {
-		cols = append(cols, single...)
-		cols = append(cols, in.grown(&p)...)
-	}
-	for _, list := range [][]column{cols, single} {
-		for i := range list {
-			c := in.cost(list[i].word)
-			if c < 1 || c > MaxCost {
-				return solution{}, &CostError{Word: list[i].word, Cost: c}
-			}
-			list[i].cost = c
+	work := in.work
+	in.work = work / 4
+	var fewest, single []column
+	left := fullSet(len(p.elems))
+	for _, word := range in.fewestPart(p).words { // each without what those before it hold
+		var union Word
+		members(intersection(p.column(word).has, left), func(i int) { union |= p.elems[i] })
+		if union != 0 {
+			fewest = append(fewest, p.column(union))
+			left = without(left, p.column(union).has)
 		}
 	}
+	in.work = work - work/4 + max(0, in.work)
+	for _, e := range p.elems {
+		single = append(single, p.column(e))
+	}
+	cols, complete := in.closedWords(&p)
+	if !complete {
+		cols = append(cols, single...)
+		cols = append(cols, fewest...)
+		cols = append(cols, in.grown(&p)...)
+	}
+	for _, list := range [][]column{cols, single, fewest} {
+		if err := in.setCosts(list); err != nil {
+			return solution{}, err
+		}
+	}
+	// Each word with an element of a fooling set costs no less than that element's
+	// own lines would.
+	var bound int64
+	for _, i := range p.foolingSet() {
+		bound += single[i].cost
+	}
+	known := single
+	if totalCost(fewest) < totalCost(single) {
+		known = fewest
+	}
 	pr := &problem{rows: len(p.elems), cols: cols, once: in.once}
-	best, proved := in.minimise(pr, single, bound)
+	best, proved := in.minimise(pr, known, bound)
 	if complete {
 		bound = max(bound, proved)
 	}
 	return solutionOf(best, bound), nil
+}
+
+// setCosts asks for the cost of every column.
+func (in *instance) setCosts(cols []column) error {
+	for i := range cols {
+		c := in.cost(cols[i].word)
+		if c < 1 || c > MaxCost {
+			return &CostError{Word: cols[i].word, Cost: c}
+		}
+		cols[i].cost = c
+	}
+	return nil
 }
 
 func solutionOf(cols []column, bound int64) solution {
