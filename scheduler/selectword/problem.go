@@ -89,10 +89,11 @@ func (in *instance) cheapestPart(p part) (solution, error) {
 	left := fullSet(len(p.elems))
 	for _, word := range in.fewestPart(p).words { // each without what those before it hold
 		var union Word
-		members(intersection(p.column(word).has, left), func(i int) { union |= p.elems[i] })
-		if union != 0 {
-			fewest = append(fewest, p.column(union))
-			left = without(left, p.column(union).has)
+		want := intersection(p.column(word).has, left)
+		members(want, func(i int) { union |= p.elems[i] })
+		if c := p.column(union); !isEmpty(want) {
+			fewest = append(fewest, c)
+			left = without(left, c.has)
 		}
 	}
 	in.work = work - work/4 + max(0, in.work)
