@@ -1,6 +1,7 @@
 package probe
 
 import (
+	"encoding/binary"
 	"math"
 	"slices"
 
@@ -21,8 +22,9 @@ const (
 	// sampleSize bounds the hypotheses that experiments are rated with; whether an
 	// experiment is safe is asked of all.
 	sampleSize = 96
-	// chunkSize bounds those that all words are tried with at once.
-	chunkSize = 64
+	// blockSize and chunkSize bound those that are looked at together when an
+	// experiment must not be missed.
+	blockSize, chunkSize = 512, 64
 )
 
 // table holds reaches: of each word, for each hypothesis, lane by lane.
@@ -114,58 +116,83 @@ func sample(hyps []hypothesis, n int) []hypothesis {
 // never is the risk of a word that enables two chips of a lane on a sound array.
 const never = math.MaxInt
 
-// chooser remembers how risky words are for one set of hypotheses.
+// chooser remembers which words are safe for one set of hypotheses.
 type chooser struct {
 	m    *Model
 	hyps []hypothesis
 	// anything allows experiments that are not safe.
 	anything bool
-	known    map[chipmodel.LineSet]int
+	known    map[chipmodel.LineSet]bool
 }
 
 func (m *Model) chooser(hyps []hypothesis) *chooser {
-	return &chooser{m: m, hyps: hyps, known: map[chipmodel.LineSet]int{}}
+	return &chooser{m: m, hyps: hyps, known: map[chipmodel.LineSet]bool{}}
 }
 
 // risk is the number of hypotheses under which enabling under a word leaves more
 // than one chip of a lane enabled.
 func (c *chooser) risk(word chipmodel.LineSet) int {
-	risk, known := c.known[word]
-	if known {
-		return risk
-	}
 	buf := make([]uint64, len(c.m.a.Lanes))
 	if c.m.reach(nil, word, buf); clash(buf) {
-		risk = never
-	} else {
-		for h := range c.hyps {
-			if c.m.reach(c.hyps[h].faults, word, buf); clash(buf) {
-				risk++
-			}
+		return never
+	}
+	risk := 0
+	for h := range c.hyps {
+		if c.m.reach(c.hyps[h].faults, word, buf); clash(buf) {
+			risk++
 		}
 	}
-	c.known[word] = risk
 	return risk
 }
 
 // allowed reports whether at most one chip of each lane is enabled under every
 // hypothesis, and on a sound array.
-func (c *chooser) allowed(word chipmodel.LineSet) bool { return c.anything || c.risk(word) == 0 }
+func (c *chooser) allowed(word chipmodel.LineSet) bool {
+	if c.anything {
+		return true
+	}
+	ok, known := c.known[word]
+	if !known {
+		ok = c.m.safe(c.hyps, word)
+		c.known[word] = ok
+	}
+	return ok
+}
 
-// cross finds, among all pairs of words, the safe experiment that splits a sample of
-// the hypotheses best; the first of equals.
-func (c *chooser) cross(of []hypothesis, enable, look []chipmodel.LineSet) (best Experiment, found bool) {
-	var allowed []chipmodel.LineSet
-	for _, w := range enable {
-		if c.allowed(w) {
-			allowed = append(allowed, w)
+// safe reports whether enabling under a word leaves at most one chip of each lane
+// enabled, under every hypothesis and on a sound array.
+func (m *Model) safe(hyps []hypothesis, word chipmodel.LineSet) bool {
+	buf := make([]uint64, len(m.a.Lanes))
+	if m.reach(nil, word, buf); clash(buf) {
+		return false
+	}
+	for h := range hyps {
+		if m.reach(hyps[h].faults, word, buf); clash(buf) {
+			return false
 		}
 	}
-	m := c.m
-	us, ws := m.table(of, allowed), m.table(of, look)
+	return true
+}
+
+// cross finds, among all pairs of words, the safe experiment that splits a sample of
+// the hypotheses best; the first of equals. Words that act alike on the sample count
+// once, and so do hypotheses that no word tells apart.
+func (c *chooser) cross(of []hypothesis, enable, look []chipmodel.LineSet) (best Experiment, found bool) {
+	us, ws := c.m.table(of, enable), c.m.table(of, look)
+	enable, us = c.safest(enable, us)
+	us.mask(ws)
+	if of, us, ws = unique(of, us, ws); len(of) < 2 {
+		return best, false
+	}
+	look, ws = firsts(look, ws)
+	return rate(of, enable, look, us, ws)
+}
+
+// rate rates every pair of rows.
+func rate(of []hypothesis, enable, look []chipmodel.LineSet, us, ws *table) (best Experiment, found bool) {
 	r := newRater(of, us.lanes)
 	least := r.none() - 1e-9
-	for u, enableWord := range allowed {
+	for u, enableWord := range enable {
 		row := us.row(u)
 		if empty(row) {
 			// Nobody is enabled: all that shows is the converters.
@@ -181,6 +208,111 @@ func (c *chooser) cross(of []hypothesis, enable, look []chipmodel.LineSet) (best
 		}
 	}
 	return best, found
+}
+
+// unique drops hypotheses that reach the same chips as an earlier one under every
+// word of both tables and have the same converters.
+func unique(hyps []hypothesis, tables ...*table) ([]hypothesis, *table, *table) {
+	seen := map[string]bool{}
+	var kept []int
+	var key []byte
+	for h := range hyps {
+		key = binary.AppendUvarint(binary.AppendUvarint(key[:0], hyps[h].conv.keep), hyps[h].conv.set)
+		for _, t := range tables {
+			for at := h * t.lanes; at < len(t.rows); at += t.width {
+				for _, r := range t.rows[at : at+t.lanes] {
+					key = binary.AppendUvarint(key, r)
+				}
+			}
+		}
+		if !seen[string(key)] {
+			seen[string(key)] = true
+			kept = append(kept, h)
+		}
+	}
+	if len(kept) == len(hyps) {
+		return hyps, tables[0], tables[1]
+	}
+	out := make([]hypothesis, len(kept))
+	for i, h := range kept {
+		out[i] = hyps[h]
+	}
+	return out, tables[0].columns(kept), tables[1].columns(kept)
+}
+
+// mask drops, from reaches of the same hypotheses under other words, the chips that
+// are in none of the reaches of t: nobody sees whether they listen.
+func (t *table) mask(other *table) {
+	ever := make([]uint64, t.width)
+	for at, r := range t.rows {
+		ever[at%t.width] |= r
+	}
+	for at := range other.rows {
+		other.rows[at] &= ever[at%t.width]
+	}
+}
+
+// columns is the table of some of its hypotheses.
+func (t *table) columns(hyps []int) *table {
+	out := &table{lanes: t.lanes, width: len(hyps) * t.lanes, rows: make([]uint64, 0, len(t.rows)/t.width*len(hyps)*t.lanes)}
+	for at := 0; at < len(t.rows); at += t.width {
+		for _, h := range hyps {
+			out.rows = append(out.rows, t.rows[at+h*t.lanes:at+(h+1)*t.lanes]...)
+		}
+	}
+	return out
+}
+
+// groups puts words with equal rows together, in order of first mention.
+func (t *table) groups(words int) [][]int {
+	index := map[string]int{}
+	var out [][]int
+	var key []byte
+	for w := range words {
+		key = key[:0]
+		for _, r := range t.row(w) {
+			key = binary.AppendUvarint(key, r)
+		}
+		i, known := index[string(key)]
+		if !known {
+			i = len(out)
+			index[string(key)] = i
+			out = append(out, nil)
+		}
+		out[i] = append(out[i], w)
+	}
+	return out
+}
+
+// take is the words and rows at some places.
+func (t *table) take(words []chipmodel.LineSet, at []int) ([]chipmodel.LineSet, *table) {
+	out := &table{lanes: t.lanes, width: t.width, rows: make([]uint64, 0, len(at)*t.width)}
+	taken := make([]chipmodel.LineSet, len(at))
+	for i, w := range at {
+		taken[i] = words[w]
+		out.rows = append(out.rows, t.row(w)...)
+	}
+	return taken, out
+}
+
+// firsts takes the first of each group of words that act alike.
+func firsts(words []chipmodel.LineSet, t *table) ([]chipmodel.LineSet, *table) {
+	var at []int
+	for _, alike := range t.groups(len(words)) {
+		at = append(at, alike[0])
+	}
+	return t.take(words, at)
+}
+
+// safest takes a safe word of each group of words that act alike, where there is one.
+func (c *chooser) safest(words []chipmodel.LineSet, t *table) ([]chipmodel.LineSet, *table) {
+	var at []int
+	for _, alike := range t.groups(len(words)) {
+		if i := slices.IndexFunc(alike, func(w int) bool { return c.allowed(words[w]) }); i >= 0 {
+			at = append(at, alike[i])
+		}
+	}
+	return t.take(words, at)
 }
 
 func one(enable, look chipmodel.LineSet) Experiment {
@@ -212,65 +344,4 @@ func (c *chooser) among(of []hypothesis, list []Experiment) (best Experiment, fo
 		}
 	}
 	return best, found
-}
-
-// wide tries all words. An experiment that splits the hypotheses separates the first
-// from another one, so it is enough to try the first with some of the others at a
-// time.
-func (c *chooser) wide() (best Experiment, found bool) {
-	if len(c.hyps) < 2 {
-		return Experiment{}, false
-	}
-	for rest := c.hyps[1:]; len(rest) > 0; {
-		n := min(len(rest), chunkSize-1)
-		chunk := append([]hypothesis{c.hyps[0]}, rest[:n]...)
-		rest = rest[n:]
-		words := c.m.distinct(chunk, c.m.wideWords(chunk))
-		enable := c.safest(words)
-		look := make([]chipmodel.LineSet, len(words))
-		for i, alike := range words {
-			look[i] = alike[0]
-		}
-		if e, ok := c.cross(chunk, enable, look); ok {
-			return e, true
-		}
-	}
-	return Experiment{}, false
-}
-
-// safest takes a safe word of each list of words that act alike, where there is one.
-func (c *chooser) safest(words [][]chipmodel.LineSet) []chipmodel.LineSet {
-	var out []chipmodel.LineSet
-	for _, alike := range words {
-		if i := slices.IndexFunc(alike, c.allowed); i >= 0 {
-			out = append(out, alike[i])
-		}
-	}
-	return out
-}
-
-// distinct groups words that reach the same chips under every hypothesis, in order
-// of first mention.
-func (m *Model) distinct(hyps []hypothesis, words []chipmodel.LineSet) [][]chipmodel.LineSet {
-	t := m.table(hyps, words)
-	index := map[string]int{}
-	var out [][]chipmodel.LineSet
-	key := make([]byte, 0, t.width*8)
-	for w := range words {
-		key = key[:0]
-		for _, r := range t.row(w) {
-			for ; r >= 0x80; r >>= 7 {
-				key = append(key, byte(r)|0x80)
-			}
-			key = append(key, byte(r))
-		}
-		i, known := index[string(key)]
-		if !known {
-			i = len(out)
-			index[string(key)] = i
-			out = append(out, nil)
-		}
-		out[i] = append(out[i], words[w])
-	}
-	return out
 }

@@ -141,7 +141,7 @@ func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 		groups = groups[1:]
 		c := p.chooser(group)
 		c.anything = true
-		e, found := c.wide()
+		e, found := c.exact()
 		if !found {
 			continue
 		}

@@ -122,7 +122,7 @@ func (p *Planner) planNode(n *node) {
 		n.next, found = c.cross(sample(hyps, sampleSize), p.enable, p.look)
 	}
 	if !found {
-		n.next, found = c.wide()
+		n.next, found = c.exact()
 	}
 	if !found && !p.opts.Strict {
 		n.next, found = c.risky(p.enable, p.look)
@@ -156,7 +156,7 @@ func (p *Planner) planWide(s *State) (Experiment, bool) {
 	if e, ok := c.cross(some, p.enable, p.look); ok {
 		return e, false
 	}
-	if e, ok := c.wide(); ok {
+	if e, ok := c.exact(); ok {
 		return e, false
 	}
 	if !p.opts.Strict {
@@ -234,31 +234,6 @@ func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 		}
 	}
 	return next
-}
-
-// widen begins to consider pairs of faults.
-func (p *Planner) widen(s *State) {
-	if s.wide {
-		return
-	}
-	s.wide = true
-	x := p.explainer(s.seen)
-	pair := hypothesis{faults: make([]Fault, 2)}
-	for i := 1; i < len(p.singles); i++ {
-		f := p.singles[i].faults[0]
-		pair.faults[0] = f
-		for j := i + 1; j < len(p.singles); j++ {
-			g := p.singles[j].faults[0]
-			if f.contradicts(g) {
-				continue
-			}
-			pair.faults[1] = g
-			pair.conv = converterOf(pair.faults)
-			if x.explains(&pair) {
-				s.doubles = append(s.doubles, newHypothesis(f, g))
-			}
-		}
-	}
 }
 
 // explainer checks hypotheses against observations, those first that a sound array

@@ -11,10 +11,12 @@ import (
 const mostLooks = 8
 
 // risky finds an experiment for hypotheses that no safe one splits. It is safe on a
-// sound array and under at least one hypothesis, and of the least risk. Under the others two chips drive one lane from the enabling write
-// until the word changes; no look leaves them in contention, and as many of those
-// hypotheses as can be are told from the rest in the same experiment, so that the
-// risk is taken once.
+// sound array and under every simplest hypothesis: while the array may be sound, a
+// risk is run for faults that nothing speaks for; once there is a fault, none is run
+// for another single one. Of those it is the one unsafe under the fewest hypotheses.
+// Under these, two chips drive one lane from the enabling write until the word
+// changes; no look leaves them in contention, and as many of these hypotheses as can
+// be are told from the rest in the same experiment, so that the risk is run once.
 //
 // Some risk cannot be avoided. Let two chips of a lane differ in one input each,
 // wired to l and m. If the first's input were shorted to m, enabling the second would
@@ -27,7 +29,7 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 	}
 	var words []rated
 	for _, w := range enable {
-		if risk := c.risk(w); risk > 0 && risk < len(c.hyps) {
+		if risk := c.risk(w); risk > 0 && risk != never && c.simplestSafe(w) {
 			words = append(words, rated{w, risk, len(c.m.a.Reach(w))})
 		}
 	}
@@ -47,6 +49,22 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 		}
 	}
 	return Experiment{}, false
+}
+
+// simplestSafe reports whether enabling under a word is safe under all hypotheses of
+// the fewest faults.
+func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
+	fewest := len(slices.MinFunc(c.hyps, func(x, y hypothesis) int { return len(x.faults) - len(y.faults) }).faults)
+	buf := make([]uint64, len(c.m.a.Lanes))
+	for _, h := range c.hyps {
+		if len(h.faults) > fewest {
+			continue
+		}
+		if c.m.reach(h.faults, word, buf); clash(buf) {
+			return false
+		}
+	}
+	return true
 }
 
 // riskyLooks chooses the looks of a risky experiment: one after another that tells

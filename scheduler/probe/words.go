@@ -7,14 +7,8 @@ import (
 	"facetd.example/chipmodel"
 )
 
-const (
-	// allWordsUpTo is the largest number of lines of which every word is tried
-	// before faults are said to be inseparable.
-	allWordsUpTo = 12
-	// pairsUpTo is the largest number of lines of which every two are left out
-	// together.
-	pairsUpTo = 16
-)
+// pairsUpTo is the largest number of lines of which every two are left out together.
+const pairsUpTo = 16
 
 // wordList collects words, each once, in order of first mention.
 type wordList struct {
@@ -134,64 +128,4 @@ func bisections(lines int) []chipmodel.LineSet {
 		out = append(out, with, without)
 	}
 	return out
-}
-
-// wideWords are the words tried before hypotheses are called inseparable: every word
-// of a small array; of a larger one every combination of the lines that the
-// hypotheses concern, up to 10 of them, with none, all, or a chip's own of the others.
-func (m *Model) wideWords(hyps []hypothesis) []chipmodel.LineSet {
-	if len(m.a.Lines) <= allWordsUpTo {
-		out := make([]chipmodel.LineSet, 1<<uint(len(m.a.Lines)))
-		for i := range out {
-			out[i] = chipmodel.LineSet(i)
-		}
-		return out
-	}
-	const most = 10
-	var concern []chipmodel.LineSet
-	var relevant chipmodel.LineSet
-	bases := wordList{}
-	bases.add(0, m.every)
-	take := func(lines chipmodel.LineSet) {
-		for ; lines != 0 && len(concern) < most; lines &= lines - 1 {
-			if line := lines & -lines; relevant&line == 0 {
-				relevant |= line
-				concern = append(concern, line)
-			}
-		}
-	}
-	for _, h := range hyps {
-		for _, f := range h.faults {
-			if f.atInput() || f.Kind == Dead {
-				bases.add(m.wires[f.Chip])
-				take(m.wires[f.Chip])
-			}
-			switch f.Kind {
-			case StuckActive, StuckInactive:
-				take(1 << uint(f.Line))
-			case Swapped:
-				take(1<<uint(f.Line) | 1<<uint(f.Other))
-			case Shorted:
-				take(1 << uint(f.Other))
-			}
-		}
-	}
-	for c, w := range m.wires {
-		if w&relevant != 0 && len(bases.words) < 32 {
-			bases.add(m.wires[c])
-		}
-	}
-	var l wordList
-	for _, base := range bases.words {
-		for sub := range 1 << uint(len(concern)) {
-			w := base &^ relevant
-			for i, line := range concern {
-				if sub>>uint(i)&1 == 1 {
-					w |= line
-				}
-			}
-			l.add(w)
-		}
-	}
-	return l.words
 }

@@ -1,0 +1,125 @@
+package probe
+
+// pairSeeker finds pairs of faults that explain everything seen. Most pairs are of
+// faults that touch different chips; what those reach is put together from what each
+// reaches alone.
+type pairSeeker struct {
+	p     *Planner
+	x     *explainer
+	lanes int
+	// reached holds, for each single hypothesis, observation and lane, what is
+	// reached under both words; the first hypothesis is a sound array.
+	reached []uint64
+	touched []uint64 // by single hypothesis and lane
+}
+
+// widen begins to consider pairs of faults.
+func (p *Planner) widen(s *State) {
+	if s.wide {
+		return
+	}
+	s.wide = true
+	k := p.seeker(s.seen)
+	pair := hypothesis{faults: make([]Fault, 2)}
+	for i := 1; i < len(p.singles); i++ {
+		f := p.singles[i].faults[0]
+		for j := i + 1; j < len(p.singles); j++ {
+			g := p.singles[j].faults[0]
+			if k.apart(i, j) {
+				if !k.explain(i, j) {
+					continue
+				}
+			} else {
+				if f.contradicts(g) {
+					continue
+				}
+				pair.faults[0], pair.faults[1] = f, g
+				if pair.conv = converterOf(pair.faults); !k.x.explains(&pair) {
+					continue
+				}
+			}
+			s.doubles = append(s.doubles, newHypothesis(f, g))
+		}
+	}
+}
+
+func (p *Planner) seeker(all []seen) *pairSeeker {
+	k := &pairSeeker{p: p, x: p.explainer(all), lanes: len(p.a.Lanes)}
+	n := len(all) * k.lanes
+	k.reached = make([]uint64, 2*len(p.singles)*n)
+	k.touched = make([]uint64, len(p.singles)*k.lanes)
+	at := 0
+	for h := range p.singles {
+		for i := range k.x.seen {
+			o := &k.x.seen[i]
+			p.reach(p.singles[h].faults, o.enable, k.reached[at:at+k.lanes])
+			p.reach(p.singles[h].faults, o.look, k.reached[at+k.lanes:at+2*k.lanes])
+			at += 2 * k.lanes
+		}
+		for _, f := range p.singles[h].faults {
+			p.touch(f, k.touched[h*k.lanes:(h+1)*k.lanes])
+		}
+	}
+	return k
+}
+
+// touch adds, lane by lane, the chips whose listening or driving a fault can change.
+func (m *Model) touch(f Fault, chips []uint64) {
+	for c, lane := range m.lane {
+		touched := false
+		switch f.Kind {
+		case StuckActive, StuckInactive:
+			touched = m.wires[c].Has(f.Line)
+		case Swapped:
+			touched = m.wires[c].Has(f.Line) || m.wires[c].Has(f.Other)
+		case Dead, OpenActive, OpenInactive, Shorted:
+			touched = f.Chip == c
+		}
+		if touched {
+			chips[lane] |= m.bit[c]
+		}
+	}
+}
+
+// apart reports whether two single hypotheses touch different chips, and no line
+// fault acts through a short of the other.
+func (k *pairSeeker) apart(i, j int) bool {
+	for lane := range k.lanes {
+		if k.touched[i*k.lanes+lane]&k.touched[j*k.lanes+lane] != 0 {
+			return false
+		}
+	}
+	return !k.throughShort(i, j) && !k.throughShort(j, i) && k.p.singles[i].conv.set|k.p.singles[j].conv.set|^(k.p.singles[i].conv.keep&k.p.singles[j].conv.keep) == 0
+}
+
+// throughShort reports whether one is a short to a line that the other changes.
+func (k *pairSeeker) throughShort(i, j int) bool {
+	f, g := k.p.singles[i].faults[0], k.p.singles[j].faults[0]
+	return f.Kind == Shorted && (g.Kind <= StuckInactive && g.Line == f.Other || g.Kind == Swapped && (g.Line == f.Other || g.Other == f.Other))
+}
+
+// explain reports whether two single hypotheses that are apart explain everything
+// seen together.
+func (k *pairSeeker) explain(i, j int) bool {
+	n := 2 * len(k.x.seen) * k.lanes
+	sound, f, g := k.reached[:n], k.reached[i*n:(i+1)*n], k.reached[j*n:(j+1)*n]
+	tf, tg := k.touched[i*k.lanes:(i+1)*k.lanes], k.touched[j*k.lanes:(j+1)*k.lanes]
+	at := 0
+	for o := range k.x.seen {
+		var levels uint64
+		for lane := range k.lanes {
+			mf, mg := tf[lane], tg[lane]
+			u, w := at+lane, at+k.lanes+lane
+			enabled := f[u]&mf | g[u]&mg | sound[u]&^(mf|mg)
+			selected := f[w]&mf | g[w]&mg | sound[w]&^(mf|mg)
+			if enabled&selected != 0 {
+				levels |= uint64(Driven) << (2 * uint(lane))
+			}
+		}
+		if (levels^k.x.seen[o].levels)&k.x.seen[o].mask != 0 {
+			return false
+		}
+		at += 2 * k.lanes
+	}
+	return true
+}
