@@ -47,21 +47,14 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	if refusal := p.prepare(); refusal != nil {
 		return nil, &RefusalError{refusal}
 	}
-	cad, refusal := p.cadence(p.asked)
+	cads, refusal := p.cadences(p.asked)
 	if refusal != nil {
 		return nil, &RefusalError{refusal}
 	}
-	found, refusal := p.solve(cad)
-	if refusal != nil && cad.snapped {
-		if even := p.evenCadence(); even != nil {
-			if found, _ = p.solve(even); found != nil {
-				refusal = nil
-			}
-		}
-	}
+	found, refusal := p.solveAny(cads)
 	if refusal != nil {
 		if !opt.NoBounds {
-			p.bound(cad, refusal)
+			p.bound(cads[0], refusal)
 		}
 		return nil, &RefusalError{refusal}
 	}
@@ -198,9 +191,14 @@ func (p *planner) asked(i int) (float64, time.Duration) {
 	return p.tasks[i].Spec.GetRateHz(), p.tasks[i].Deadline
 }
 
-// cadence finds the releases for rates and deadlines: exact where the table stays
-// small, else snapped.
-func (p *planner) cadence(asked func(task int) (float64, time.Duration)) (*cadence, *facetdv1.Refusal) {
+// snapWaste is how much more bus time snapped periods may ask for than even ones
+// and still be tried first: periods that divide one another fit more easily.
+const snapWaste = 1.1
+
+// cadences finds the releases for rates and deadlines, the most promising first:
+// exact ones where the table stays small; else periods snapped to powers of two of
+// one base, and whole numbers of jobs in a common time.
+func (p *planner) cadences(asked func(task int) (float64, time.Duration)) ([]*cadence, *facetdv1.Refusal) {
 	periods := make([]*big.Rat, len(p.tasks))
 	deadlines := make([]time.Duration, len(p.tasks))
 	costs := make([]time.Duration, len(p.tasks))
@@ -211,35 +209,39 @@ func (p *planner) cadence(asked func(task int) (float64, time.Duration)) (*caden
 	}
 	most := int64(p.opt.MaxSegments)
 	if c, ok := exactCadence(periods, deadlines, p.opt.MaxHyperperiod, most); ok {
-		return c, nil
+		return []*cadence{c}, nil
 	}
-	c, ok := snappedCadence(periods, deadlines, costs, most)
+	snapped, ok := snappedCadence(periods, deadlines, costs, most)
 	if !ok {
 		return nil, &facetdv1.Refusal{
 			Reason:  facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED,
-			Message: fmt.Sprintf("a table of these rates has %d jobs, more than the %d that are searched", c.total(), most),
+			Message: fmt.Sprintf("a table of these rates has %d jobs, more than the %d that are searched", snapped.total(), most),
 		}
 	}
-	return c, nil
+	even := evenCadence(periods, deadlines, most, p.utilization)
+	switch {
+	case even == nil:
+		return []*cadence{snapped}, nil
+	case p.utilization(snapped) > snapWaste*p.utilization(even):
+		return []*cadence{even, snapped}, nil
+	}
+	return []*cadence{snapped, even}, nil
 }
 
-// evenCadence gives every task a whole number of jobs in some multiple of the
-// longest period, just enough for its rate. The rates rise less than when they are
-// snapped, but the periods do not divide one another, so it is the second choice.
-func (p *planner) evenCadence() *cadence {
-	periods := make([]*big.Rat, len(p.tasks))
-	deadlines := make([]time.Duration, len(p.tasks))
-	for i, t := range p.tasks {
-		periods[i], deadlines[i] = periodOf(t.Spec.GetRateHz()), t.Deadline
-	}
-	var best *cadence
-	for m := range int64(maxEven) {
-		c := evenCadence(periods, deadlines, m+1)
-		if c.total() <= int64(p.opt.MaxSegments) && (best == nil || p.utilization(c) < p.utilization(best)) {
-			best = c
+// solveAny looks for a table for the first cadence that has one. The refusal is
+// that of the first cadence.
+func (p *planner) solveAny(cads []*cadence) (*attempt, *facetdv1.Refusal) {
+	var first *facetdv1.Refusal
+	for _, cad := range cads {
+		found, refusal := p.solve(cad)
+		if found != nil {
+			return found, nil
+		}
+		if first == nil {
+			first = refusal
 		}
 	}
-	return best
+	return nil, first
 }
 
 // program returns a task's program with segments of at most limit.

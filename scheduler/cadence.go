@@ -1,6 +1,7 @@
 package scheduler
 
 import (
+	"math"
 	"math/big"
 	"math/bits"
 	"time"
@@ -11,7 +12,6 @@ type cadence struct {
 	hyperperiod int64   // nanoseconds
 	jobs        []int64 // per hyperperiod, of each task
 	deadlines   []int64 // relative, nanoseconds
-	snapped     bool    // some rates are higher than asked for
 }
 
 // release is when job k of a task is released: floor(k H / n) nanoseconds, so that
@@ -121,7 +121,7 @@ func bases(periods []int64) []int64 {
 }
 
 func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) *cadence {
-	c := &cadence{hyperperiod: base, snapped: true}
+	c := &cadence{hyperperiod: base}
 	powers := make([]int, len(periods))
 	top := 0
 	for i, p := range periods {
@@ -147,19 +147,41 @@ func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) 
 	return c
 }
 
-// maxEven is how many multiples of the longest period evenCadence is tried with.
-const maxEven = 32
+// maxEven is how many multiples of the longest period evenCadence tries, and
+// enoughEven how near to the best of them a shorter table may be.
+const (
+	maxEven    = 32
+	enoughEven = 1.01
+)
 
-// evenCadence puts the fewest whole jobs into m times the longest period that keep
-// every rate.
-func evenCadence(periods []*big.Rat, deadlines []time.Duration, m int64) *cadence {
+// evenCadence puts the fewest whole jobs that keep every rate into some multiple of
+// the longest period: the shortest table whose utilization is near the least. It is
+// nil where every table has more jobs than allowed.
+func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64, utilization func(*cadence) float64) *cadence {
 	longest := int64(1)
 	for _, p := range periods {
 		longest = max(longest, floorRat(p))
 	}
-	c := &cadence{hyperperiod: longest * m, snapped: true}
+	var all []*cadence
+	least := math.Inf(1)
+	for m := range int64(maxEven) {
+		if c := evenIn(longest*(m+1), periods, deadlines); c.total() <= jobs {
+			all = append(all, c)
+			least = min(least, utilization(c))
+		}
+	}
+	for _, c := range all {
+		if utilization(c) <= enoughEven*least {
+			return c
+		}
+	}
+	return nil
+}
+
+func evenIn(hyperperiod int64, periods []*big.Rat, deadlines []time.Duration) *cadence {
+	c := &cadence{hyperperiod: hyperperiod}
 	for i, p := range periods {
-		n := new(big.Rat).Quo(new(big.Rat).SetInt64(c.hyperperiod), p)
+		n := new(big.Rat).Quo(new(big.Rat).SetInt64(hyperperiod), p)
 		jobs := floorRat(n)
 		if !n.IsInt() {
 			jobs++

@@ -21,7 +21,7 @@ func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, fac
 	if r := p.prepare(); r != nil {
 		t.Fatal(r)
 	}
-	cad, r := p.cadence(p.asked)
+	cads, r := p.cadences(p.asked)
 	if r != nil {
 		t.Fatal(r)
 	}
@@ -30,7 +30,7 @@ func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, fac
 		t.Fatalf("factor %q", factor)
 	}
 	num := new(big.Rat).Mul(f, big.NewRat(stretchDen, 1))
-	found, r := p.solve(cad.stretched(num.Num().Int64()-less, stretchDen))
+	found, r := p.solve(cads[0].stretched(num.Num().Int64()-less, stretchDen))
 	if r != nil {
 		return nil, r
 	}

@@ -198,7 +198,7 @@ func (p *planner) planned(task int, hz float64) float64 {
 	for digits := 15; digits > 0; digits = min(digits-1, 4) {
 		scale := math.Pow(10, float64(digits)-1-math.Floor(math.Log10(hz)))
 		rate := math.Floor(hz*scale) / scale
-		cad, refusal := p.cadence(func(i int) (float64, time.Duration) {
+		cads, refusal := p.cadences(func(i int) (float64, time.Duration) {
 			if i != task {
 				return p.tasks[i].Spec.GetRateHz(), p.tasks[i].Deadline
 			}
@@ -211,7 +211,7 @@ func (p *planner) planned(task int, hz float64) float64 {
 		if refusal != nil {
 			continue
 		}
-		if _, refusal = p.solve(cad); refusal == nil {
+		if _, refusal = p.solveAny(cads); refusal == nil {
 			return rate
 		}
 	}

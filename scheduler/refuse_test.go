@@ -202,7 +202,7 @@ func TestUtilization(t *testing.T) {
 }
 
 // TestRates: releases of a period that is no whole number of nanoseconds gather no
-// error, and incommensurate periods come down to a base times powers of two.
+// error, and incommensurate periods come down a little.
 func TestRates(t *testing.T) {
 	a := bench(t, [5]int{1, 1, 1, 0, 1})
 	p := mustBuild(t, a, task("third", "mems", 3), task("sevenths", "hexs", 7))
@@ -218,17 +218,18 @@ func TestRates(t *testing.T) {
 	checkPlan(t, p)
 	odd := mustBuild(t, a, task("ntsc", "mems", 29.97), task("prime", "hexs", 101.3), task("slow", "cnts", 0.77))
 	checkPlan(t, odd)
-	base := odd.Message.GetPredictions()[1].GetPlannedRateHz()
-	for _, pr := range odd.Message.GetPredictions() {
-		ratio := base / pr.GetPlannedRateHz()
-		if ratio < 1 {
-			ratio = 1 / ratio
-		}
-		for ratio > 1.5 {
-			ratio /= 2
-		}
-		if ratio < 1-1e-9 || ratio > 1+1e-9 || pr.GetPlannedRateHz() > 2*pr.GetRequestedRateHz() {
+	for i, most := range []float64{1.01 * 29.97, 1.01 * 101.3, 1.01 * 0.77} {
+		if pr := odd.Message.GetPredictions()[i]; pr.GetPlannedRateHz() > most {
 			t.Errorf("task %s asks for %g Hz and runs at %g", pr.GetTask(), pr.GetRequestedRateHz(), pr.GetPlannedRateHz())
+		}
+	}
+	// Nearly powers of two apart: they are snapped to them.
+	near := mustBuild(t, a, task("ntsc", "mems", 29.97), task("prime", "hexs", 59.3), task("slow", "cnts", 7.41))
+	checkPlan(t, near)
+	base := near.Message.GetPredictions()[0].GetPlannedRateHz()
+	for i, ratio := range []float64{1, 2, 0.25} {
+		if got := near.Message.GetPredictions()[i].GetPlannedRateHz() / base; got < ratio*(1-1e-9) || got > ratio*(1+1e-9) {
+			t.Errorf("task %d runs at %g of the first's rate, expected %g", i, got, ratio)
 		}
 	}
 }
