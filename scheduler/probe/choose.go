@@ -12,10 +12,75 @@ import (
 type hypothesis struct {
 	faults []Fault
 	conv   converter
+	// lines says that some select line is faulty, so that any chip may be concerned.
+	lines bool
+	// odd are the chips with a fault of their own.
+	odd []oddChip
 }
 
-func newHypothesis(faults ...Fault) hypothesis {
-	return hypothesis{faults: faults, conv: converterOf(faults)}
+// oddChip is a chip that does not listen as it is wired.
+type oddChip struct {
+	chip int
+	// never: it does not drive under any word.
+	never bool
+	// clauses is its shortest form in the host's lines.
+	clauses []chipmodel.LineSet
+}
+
+func (m *Model) hypothesis(faults ...Fault) hypothesis {
+	h := hypothesis{faults: faults, conv: converterOf(faults)}
+	for _, f := range faults {
+		switch f.Kind {
+		case StuckActive, StuckInactive, Swapped:
+			h.lines = true
+		case OpenActive, OpenInactive, Shorted, Dead:
+			if i := slices.IndexFunc(h.odd, func(o oddChip) bool { return o.chip == f.Chip }); i < 0 {
+				clauses, never := m.clauses(faults, f.Chip)
+				h.odd = append(h.odd, oddChip{f.Chip, never || f.Kind == Dead, clauses})
+			} else if f.Kind == Dead {
+				h.odd[i].never = true
+			}
+		}
+	}
+	return h
+}
+
+// reached sets, lane by lane, the chips that drive under a word when their output is
+// enabled; sound is what the word reaches on a sound array.
+func (m *Model) reached(h *hypothesis, word chipmodel.LineSet, sound, dst []uint64) {
+	if h.lines {
+		m.wired(net(h.faults, word), dst)
+	} else {
+		copy(dst, sound)
+	}
+	for i := range h.odd {
+		o := &h.odd[i]
+		lane, bit := m.lane[o.chip], m.bit[o.chip]
+		dst[lane] |= bit
+		if o.never || !holds(o.clauses, word) {
+			dst[lane] &^= bit
+		}
+	}
+}
+
+// holds reports whether a word holds a line of each clause.
+func holds(clauses []chipmodel.LineSet, word chipmodel.LineSet) bool {
+	for _, c := range clauses {
+		if c&word == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// wired sets the chips that listen, by the wiring, while lines are active.
+func (m *Model) wired(active chipmodel.LineSet, dst []uint64) {
+	clear(dst)
+	for c, wires := range m.wires {
+		if wires&^active == 0 {
+			dst[m.lane[c]] |= m.bit[c]
+		}
+	}
 }
 
 const (
@@ -38,10 +103,12 @@ func (m *Model) table(hyps []hypothesis, words []chipmodel.LineSet) *table {
 	t := &table{lanes: len(m.a.Lanes)}
 	t.width = len(hyps) * t.lanes
 	t.rows = make([]uint64, len(words)*t.width)
+	sound := make([]uint64, t.lanes)
 	for w, word := range words {
 		row := t.row(w)
+		m.wired(word, sound)
 		for h := range hyps {
-			m.reach(hyps[h].faults, word, row[h*t.lanes:(h+1)*t.lanes])
+			m.reached(&hyps[h], word, sound, row[h*t.lanes:(h+1)*t.lanes])
 		}
 	}
 	return t
@@ -132,13 +199,13 @@ func (m *Model) chooser(hyps []hypothesis) *chooser {
 // risk is the number of hypotheses under which enabling under a word leaves more
 // than one chip of a lane enabled.
 func (c *chooser) risk(word chipmodel.LineSet) int {
-	buf := make([]uint64, len(c.m.a.Lanes))
-	if c.m.reach(nil, word, buf); clash(buf) {
+	buf, sound := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
+	if c.m.wired(word, sound); clash(sound) {
 		return never
 	}
 	risk := 0
 	for h := range c.hyps {
-		if c.m.reach(c.hyps[h].faults, word, buf); clash(buf) {
+		if c.m.reached(&c.hyps[h], word, sound, buf); clash(buf) {
 			risk++
 		}
 	}
@@ -162,12 +229,12 @@ func (c *chooser) allowed(word chipmodel.LineSet) bool {
 // safe reports whether enabling under a word leaves at most one chip of each lane
 // enabled, under every hypothesis and on a sound array.
 func (m *Model) safe(hyps []hypothesis, word chipmodel.LineSet) bool {
-	buf := make([]uint64, len(m.a.Lanes))
-	if m.reach(nil, word, buf); clash(buf) {
+	buf, sound := make([]uint64, len(m.a.Lanes)), make([]uint64, len(m.a.Lanes))
+	if m.wired(word, sound); clash(sound) {
 		return false
 	}
 	for h := range hyps {
-		if m.reach(hyps[h].faults, word, buf); clash(buf) {
+		if m.reached(&hyps[h], word, sound, buf); clash(buf) {
 			return false
 		}
 	}

@@ -130,16 +130,25 @@ func smallest(clauses []chipmodel.LineSet) []chipmodel.LineSet {
 func (m *Model) worthwhile(hyps []hypothesis) (enable, look []chipmodel.LineSet) {
 	var u, w wordList
 	w.add(m.every)
-	for _, h := range hyps {
-		for chip := range m.wires {
-			clauses, never := m.clauses(h.faults, chip)
-			if never {
-				continue
+	add := func(clauses []chipmodel.LineSet) {
+		for _, c := range clauses {
+			w.add(m.every &^ c)
+		}
+		u.add(smallest(clauses)...)
+	}
+	for _, h := range append([]hypothesis{{lines: true}}, hyps...) {
+		if h.lines {
+			for chip := range m.wires {
+				if clauses, never := m.clauses(h.faults, chip); !never {
+					add(clauses)
+				}
 			}
-			for _, c := range clauses {
-				w.add(m.every &^ c)
+			continue
+		}
+		for _, o := range h.odd {
+			if !o.never {
+				add(o.clauses)
 			}
-			u.add(smallest(clauses)...)
 		}
 	}
 	return u.words, w.words
@@ -156,7 +165,11 @@ func (c *chooser) exact() (Experiment, bool) {
 		block := append([]hypothesis{c.hyps[0]}, others...)
 		enable, look := c.m.worthwhile(block)
 		enable = slices.DeleteFunc(enable, func(w chipmodel.LineSet) bool { return !c.allowed(w) })
-		us, ws := c.m.table(block, enable), c.m.table(block, look)
+		us := c.m.table(block, enable)
+		if empty(us.rows) && !slices.ContainsFunc(block, func(h hypothesis) bool { return h.conv != block[0].conv }) {
+			continue
+		}
+		ws := c.m.table(block, look)
 		us.mask(ws)
 		block, us, ws = unique(block, us, ws)
 		if len(block) < 2 {

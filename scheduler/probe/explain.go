@@ -172,7 +172,7 @@ func (p *Planner) split(hyps []hypothesis, e Experiment) [][]hypothesis {
 
 // whyUnsafe names the first hypothesis under which an experiment is not safe.
 func (p *Planner) whyUnsafe(hyps []hypothesis, e Experiment) (Unsafe, bool) {
-	for _, h := range append([]hypothesis{newHypothesis()}, hyps...) {
+	for _, h := range append([]hypothesis{p.hypothesis()}, hyps...) {
 		if o := p.Observe(h.faults, e); o.Contending != nil {
 			return Unsafe{
 				Enable: p.a.LineNames(e.Enable), Look: p.a.LineNames(e.Looks[0]),

@@ -110,13 +110,8 @@ func net(faults []Fault, word chipmodel.LineSet) chipmodel.LineSet {
 // reach sets, lane by lane, the chips that drive under a word when their output is
 // enabled. dst has one word of bits a lane.
 func (m *Model) reach(faults []Fault, word chipmodel.LineSet, dst []uint64) {
-	clear(dst)
 	active := net(faults, word)
-	for c, wires := range m.wires {
-		if wires&^active == 0 {
-			dst[m.lane[c]] |= m.bit[c]
-		}
-	}
+	m.wired(active, dst)
 	for _, f := range faults {
 		if f.atInput() {
 			dst[m.lane[f.Chip]] &^= m.bit[f.Chip]

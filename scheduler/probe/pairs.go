@@ -38,7 +38,7 @@ func (p *Planner) widen(s *State) {
 					continue
 				}
 			}
-			s.doubles = append(s.doubles, newHypothesis(f, g))
+			s.doubles = append(s.doubles, p.hypothesis(f, g))
 		}
 	}
 }

@@ -45,9 +45,9 @@ func New(a *chipmodel.Array, opts Options) (*Planner, error) {
 		return nil, err
 	}
 	p := &Planner{Model: m, opts: opts, enable: m.enableWords(), look: m.lookWords()}
-	p.singles = append(p.singles, newHypothesis())
+	p.singles = append(p.singles, p.hypothesis())
 	for _, f := range m.Faults() {
-		p.singles = append(p.singles, newHypothesis(f))
+		p.singles = append(p.singles, p.hypothesis(f))
 	}
 	p.root = &node{alive: make([]int32, len(p.singles))}
 	for i := range p.root.alive {

@@ -29,7 +29,10 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 	}
 	var words []rated
 	for _, w := range enable {
-		if risk := c.risk(w); risk > 0 && risk != never && c.simplestSafe(w) {
+		if !c.simplestSafe(w) {
+			continue
+		}
+		if risk := c.risk(w); risk > 0 && risk != never {
 			words = append(words, rated{w, risk, len(c.m.a.Reach(w))})
 		}
 	}
@@ -55,12 +58,14 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 // the fewest faults.
 func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
 	fewest := len(slices.MinFunc(c.hyps, func(x, y hypothesis) int { return len(x.faults) - len(y.faults) }).faults)
-	buf := make([]uint64, len(c.m.a.Lanes))
-	for _, h := range c.hyps {
+	buf, sound := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
+	c.m.wired(word, sound)
+	for i := range c.hyps {
+		h := &c.hyps[i]
 		if len(h.faults) > fewest {
 			continue
 		}
-		if c.m.reach(h.faults, word, buf); clash(buf) {
+		if c.m.reached(h, word, sound, buf); clash(buf) {
 			return false
 		}
 	}
