@@ -14,6 +14,7 @@ import (
 	"gopkg.in/yaml.v3"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -69,6 +70,9 @@ type Config struct {
 	// fileScene is the scene of the configuration file; pictures that it names are
 	// beside the file, in dir.
 	fileScene, dir string
+
+	// wrapBus puts something around the bus, in tests of what happens when it fails.
+	wrapBus func(bus.BusCloser) bus.BusCloser
 }
 
 // Listen is where the daemon listens. There is no access control yet, so addresses

@@ -15,6 +15,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -31,7 +32,7 @@ type Server struct {
 	array *chipmodel.Array
 
 	listeners  *listeners
-	bus        *virtual.Bus
+	bus        bus.BusCloser
 	hub        *stream.Hub
 	metrics    *metrics.Metrics
 	dispatcher *dispatch.Dispatcher
@@ -72,17 +73,20 @@ func New(cfg Config) (*Server, error) {
 
 // assemble makes the parts, from the bus up.
 func (s *Server) assemble(in *inputs) error {
-	var err error
-	s.bus, err = virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed})
+	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed})
 	if err != nil {
 		return fmt.Errorf("virtual bus: %w", err)
+	}
+	s.bus = simulated
+	if s.cfg.wrapBus != nil {
+		s.bus = s.cfg.wrapBus(simulated)
 	}
 	observed := observers{s.metrics, toStreams(s.hub)}
 	if s.cfg.JobEnded != nil {
 		observed = append(observed, onJobEnded(s.cfg.JobEnded))
 	}
 	s.dispatcher, err = dispatch.New(dispatch.Config{
-		Array: s.array, Bus: s.bus, Inspector: s.bus.Inspector(), Observer: observed,
+		Array: s.array, Bus: s.bus, Inspector: simulated.Inspector(), Observer: observed,
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
 	})
 	var wrong chipmodel.Mistakes
