@@ -48,6 +48,26 @@ func TestClash(t *testing.T) {
 	}
 }
 
+// TestChipsThatShareAWord has a group that every partition keeps in one word (0 and
+// the three chips above it), one of which a word for quite other chips would wake.
+func TestChipsThatShareAWord(t *testing.T) {
+	w := New(wordsOf([][]int{{0}, {0, 1}, {0, 2}, {0, 3}, {1, 4}, {0, 4}}))
+	target := []int{0, 1, 2, 3, 4, 5}
+	opt := Options{Once: true}
+	c, err := w.Cover(target, opt)
+	if err != nil || len(c.Words) != 1 {
+		t.Fatalf("%v, %v", c.Words, err)
+	}
+	checkCover(t, w, target, opt, c)
+	// The first instance that words made of merged groups got wrong.
+	w = New(wordsOf([][]int{{3, 4, 5}, {1, 5}, {2, 4, 5}, {3, 5}, {0, 2, 5}, {0, 1, 2}, {1, 4, 5}, {0, 3}, {3}, {4, 5}}))
+	target = []int{0, 1, 2, 3, 4, 5, 7, 8, 9}
+	if c, err = w.Cover(target, opt); err != nil || len(c.Words) != 3 || !c.Optimal {
+		t.Fatalf("%v, %v", c, err)
+	}
+	checkCover(t, w, target, opt, c)
+}
+
 func TestCostChangesTheWords(t *testing.T) {
 	// One word of six lines or two of three: a cost that grows fast with the lines
 	// makes two cheaper.

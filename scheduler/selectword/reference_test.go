@@ -194,6 +194,15 @@ func TestProperties(t *testing.T) {
 			}
 		}
 		target = rapid.Permutation(indices(len(wires))).Draw(t, "order")[:rapid.IntRange(1, len(wires)).Draw(t, "size")]
+		if rapid.IntRange(0, 4).Draw(t, "completed") > 0 { // to one that has a cover
+			for i := 0; i < len(target); i++ {
+				for _, chip := range w.Reach(wires[target[i]]) {
+					if !slices.Contains(target, chip) {
+						target = append(target, chip)
+					}
+				}
+			}
+		}
 		opt := Options{Once: rapid.Bool().Draw(t, "once"), Work: rapid.SampledFrom([]int{0, 1, 100}).Draw(t, "work")}
 		c, err := w.Cover(target, opt)
 		again, _ := w.Cover(target, opt)
