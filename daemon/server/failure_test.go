@@ -22,12 +22,14 @@ import (
 type failing struct {
 	bus.BusCloser
 	broken, hung     atomic.Bool
+	hanging          atomic.Bool // a segment hangs now
 	releases, closes atomic.Int32
 	unhang           chan struct{}
 }
 
 func (f *failing) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
 	if f.hung.Load() {
+		f.hanging.Store(true)
 		<-f.unhang // whatever ctx says
 	}
 	if f.broken.Load() {
@@ -109,6 +111,7 @@ func TestHungBus(t *testing.T) {
 	p, cancel, ended := run(t, c)
 	eventually(t, "it runs", func() bool { return p.Status().GetState() == facetdv1.State_STATE_RUNNING })
 	f.hung.Store(true)
+	eventually(t, "it hangs", f.hanging.Load)
 	begin := time.Now()
 	cancel()
 	err := <-ended
