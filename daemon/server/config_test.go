@@ -138,9 +138,11 @@ func FuzzParseConfig(f *testing.F) {
 	})
 }
 
-// quick is the demo as fast as it goes, on free ports, without a log.
+// quick is the demo's array as fast as it goes, in plain light, on free ports,
+// without a log.
 func quick() Config {
 	c := DefaultConfig()
+	c.Scene = "uniform:200"
 	c.Pace, c.Version, c.Logger = Free, "1.2.3", zap.NewNop()
 	c.Listen = Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
 	return c

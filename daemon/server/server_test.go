@@ -122,6 +122,7 @@ func limited(t *testing.T) context.Context {
 // and the end.
 func TestDemoEndToEnd(t *testing.T) {
 	c := quick()
+	c.Scene = DefaultScene
 	c.Listen.Unix = filepath.Join(t.TempDir(), "s")
 	p := start(t, c)
 	conn := p.dial("unix:" + p.Addresses().Unix)
