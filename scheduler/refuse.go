@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"slices"
 	"strings"
 	"time"
 
@@ -46,7 +47,7 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 	}
 	u := p.utilization(cad)
 	if u <= 1 {
-		return nil
+		return p.sharedChips(cad)
 	}
 	var shares []string
 	for i, t := range p.tasks {
@@ -62,6 +63,32 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 		NeededNs: int64(u * float64(cad.hyperperiod)), AvailableNs: cad.hyperperiod, Utilization: u,
 		Message: fmt.Sprintf("the tasks ask for %.1f %% of the bus: %s", 100*u, strings.Join(shares, ", ")),
 	}
+}
+
+// sharedChips finds a task whose jobs are longer than what another task on some of
+// the same chips leaves free: cutting does not help, because nobody else may touch
+// the chips between two segments of a job.
+func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
+	for i, t := range p.tasks {
+		need := int64(p.whole[i].total())
+		for j, other := range p.tasks {
+			gap := p.gap(cad, j)
+			if i == j || need <= gap {
+				continue
+			}
+			k := slices.IndexFunc(t.Chips, func(c int) bool { return slices.Contains(other.Chips, c) })
+			if k < 0 {
+				continue
+			}
+			return &facetdv1.Refusal{
+				Reason: facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, Task: t.Name,
+				NeededNs: need, AvailableNs: gap, Utilization: p.utilization(cad),
+				Message: fmt.Sprintf("reading %s takes %s, but task %s, which reads chip %s too, leaves at most %s between its jobs",
+					t.Name, millis(need), other.Name, p.a.Chips[t.Chips[k]].Name, millis(gap)),
+			}
+		}
+	}
+	return nil
 }
 
 // explain says in numbers why the finest attempt did not fit.

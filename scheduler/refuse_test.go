@@ -76,6 +76,12 @@ func TestRefusals(t *testing.T) {
 		{"no gap", []*facetdv1.Task{task("fast", "hexs", 10000, tiny()), task("ring", "mems", 10)},
 			facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, "ring", 161000, 109000,
 			"a piece of reading ring, cut as short as it can be, takes 161 us, but task fast leaves at most 109 us between its jobs"},
+		// A job of the quick one: 161 us for the load, 1 us + 43 us + 1 us under the same
+		// word. Two periods of 800 us less two jobs of 206 us. Cutting the ring, whose
+		// 1464 us hold the chip, would not help.
+		{"the same chip", []*facetdv1.Task{task("ring", "mems", 10), with(task("quick", "mems", 1250, tiny()), func(x *facetdv1.Task) { x.Target = list("mem-0") })},
+			facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, "ring", 1464000, 1188000,
+			"reading ring takes 1.464 ms, but task quick, which reads chip mem-0 too, leaves at most 1.188 ms between its jobs"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := refusalOf(t, a, c.tasks...)
