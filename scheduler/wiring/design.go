@@ -124,33 +124,33 @@ func (s *Spec) fromSeeds(work *int, goal int64) candidate {
 	return best
 }
 
-// rounds is how often the local search starts anew: in turn by the guide, which
-// finds wirings where every group is one word, and from what it found by the aim
-// itself.
-const rounds = 6
+// guides are the rounds of the local search; see newTrialAs. Those that count many
+// chips in the way find wirings where every group is one word; those that count few
+// give up groups that cannot be; the others follow the aim itself from there.
+var guides = [...]int{64, 0, 4, 2, 0, 1, 1, 0}
 
 // improve runs the local search.
 func (s *Spec) improve(best candidate, goal int64, work *int) candidate {
 	rng := rand.New(rand.NewPCG(s.Seed, 0x7769726573)) // any fixed second half
 	name := "local search from " + best.name
 	from := best.wires
-	for round := range rounds {
-		each := *work / (rounds - round)
+	for round, guide := range guides {
+		each := *work / (len(guides) - round)
 		if best.cost <= goal || each < 1 {
 			break
 		}
-		guide, target := round%2 == 0, goal
-		if guide {
+		target := goal
+		if guide > 0 {
 			target = 0
 		}
 		wires, cost := anneal(newTrialAs(s, from, work, guide), rng, target, each)
-		if guide {
+		if guide > 0 {
 			cost = newTrial(s, wires, work).cost()
 		}
 		if cost < best.cost {
 			best = candidate{name, wires, cost}
 		}
-		if from = best.wires; guide {
+		if from = best.wires; guide > 0 {
 			from = wires
 		}
 	}

@@ -285,6 +285,49 @@ func TestAgainstAllWirings(t *testing.T) {
 	}
 }
 
+// TestFewestLinesAgainstAllWirings looks for the first number of lines on which some
+// wiring makes every group one word.
+func TestFewestLinesAgainstAllWirings(t *testing.T) {
+	const seed = 23
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 0))
+	histogram := map[int]int{}
+	for range 40 {
+		spec := Spec{Lines: 5, Inputs: 1 + rng.IntN(3), Chips: make([]Chip, 2+rng.IntN(3))}
+		if rng.IntN(3) == 0 {
+			spec.Chips[0].Fixed = []int{rng.IntN(3)}
+		}
+		for range 1 + rng.IntN(5) {
+			spec.Groups = append(spec.Groups, Group{Chips: rng.Perm(len(spec.Chips))[:1+rng.IntN(len(spec.Chips))], Weight: 1})
+		}
+		want := 0
+		for lines := spec.Inputs; lines <= spec.Lines && want == 0; lines++ {
+			fewer := spec
+			fewer.Lines, fewer.Aim = lines, MostSingle
+			if len(spec.Chips[0].Fixed) > 0 && spec.Chips[0].Fixed[0] >= lines {
+				continue
+			}
+			if cheapest(fewer) == 0 {
+				want = lines
+			}
+		}
+		histogram[want]++
+		r, err := FewestLines(spec)
+		var none *NoWiringError
+		switch {
+		case want == 0 && (!errors.As(err, &none) || !none.Proved):
+			t.Errorf("%+v: %v, want a proof that there is none", spec, err)
+		case want > 0 && (err != nil || r.Lines != want || !r.Proved || r.LowerBound != int64(want)):
+			t.Errorf("%+v: %d lines, bound %d, %v; want %d", spec, r.Lines, r.LowerBound, err, want)
+		case want > 0:
+			checkResult(t, spec, r)
+		}
+	}
+	if len(histogram) < 4 {
+		t.Errorf("one-sided: %v", histogram)
+	}
+}
+
 // cheapest tries all wirings; -1 where none does.
 func cheapest(spec Spec) int64 {
 	best := int64(-1)

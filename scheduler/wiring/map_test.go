@@ -134,6 +134,67 @@ func TestMapMistakes(t *testing.T) {
 	}
 }
 
+// FuzzMap sees that any names give well-formed XML.
+func FuzzMap(f *testing.F) {
+	f.Add("<&>\"'", "a\x00b", "\xff", uint8(3))
+	f.Fuzz(func(t *testing.T, title, chip, line string, at uint8) {
+		in := MapInput{Title: title, Lines: []string{line, title}, Chips: []MapChip{{Name: chip, Lane: line, Inputs: []int{int(at) % 2, 1}}},
+			Groups: []MapGroup{{Name: chip, Chips: []int{0, 0}, Words: int(at)}}}
+		var out bytes.Buffer
+		if err := Map(&out, in); err != nil {
+			t.Fatal(err)
+		}
+		for dec := xml.NewDecoder(&out); ; {
+			if _, err := dec.Token(); err == io.EOF {
+				return
+			} else if err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+}
+
+// FuzzDesign sees that any specification is refused or answered truthfully.
+func FuzzDesign(f *testing.F) {
+	f.Add([]byte{6, 3, 4, 0, 1, 0, 1, 3, 5, 9})
+	f.Add([]byte{5, 2, 5, 0, 0, 0, 0, 0, 31, 7, 24})
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if len(data) < 3 {
+			return
+		}
+		spec := Spec{Lines: int(data[0]) % 12, Inputs: int(data[1]) % 5, Aim: Aim(data[1] >> 7), Work: 3000}
+		chips := int(data[2]) % 8
+		for i, b := range data[3:] {
+			if i < chips {
+				c := Chip{Lane: int(b) % 3}
+				if b >= 128 {
+					c.Fixed = []int{int(b) % 13}
+				}
+				spec.Chips = append(spec.Chips, c)
+				continue
+			}
+			g := Group{Weight: int64(b>>5) + 1, Once: b&1 == 1}
+			for c := range chips {
+				if b>>c&1 == 1 {
+					g.Chips = append(g.Chips, c)
+				}
+			}
+			spec.Groups = append(spec.Groups, g)
+		}
+		for _, find := range []func(Spec) (Result, error){Design, FewestLines} {
+			r, err := find(spec)
+			var none *NoWiringError
+			var mistakes chipmodel.Mistakes
+			switch {
+			case err == nil:
+				checkResult(t, spec, r)
+			case !errors.As(err, &none) && !errors.As(err, &mistakes):
+				t.Errorf("unexpected error %v", err)
+			}
+		}
+	})
+}
+
 func TestMapOfDesign(t *testing.T) {
 	spec := ring()
 	r, err := Design(spec)

@@ -27,7 +27,7 @@ const (
 )
 
 // defaultWork is about a second.
-const defaultWork = 2_000_000
+const defaultWork = 6_000_000
 
 // Chip is a chip to be wired.
 type Chip struct {

@@ -24,7 +24,7 @@ type trial struct {
 	shared int      // pairs on one lane with the same wires
 	work   *int     // groups that may still be evaluated
 	coarse bool     // count words as one or more than one
-	guide  bool     // count the chips in the way of one word instead of words
+	guide  int      // count up to so many chips in the way of one word instead of words; 0: words
 	log    []entry  // what rewire changed since the last commit
 }
 
@@ -36,13 +36,13 @@ type entry struct {
 }
 
 func newTrial(spec *Spec, wires []word, work *int) *trial {
-	return newTrialAs(spec, wires, work, false)
+	return newTrialAs(spec, wires, work, 0)
 }
 
-// newTrialAs makes a trial that counts words, or, as a guide, one and every chip
-// outside a group that listens when the whole group does. The guide is cheap, and
-// unlike the words it tells a near miss from a far one.
-func newTrialAs(spec *Spec, wires []word, work *int, guide bool) *trial {
+// newTrialAs makes a trial that counts words (guide 0), or, as a guide, one and up
+// to so many chips outside a group that listen when the whole group does. The guide
+// is cheap, and unlike the words it tells a near miss from a far one.
+func newTrialAs(spec *Spec, wires []word, work *int, guide int) *trial {
 	t := &trial{guide: guide, spec: spec, wires: slices.Clone(wires), work: work,
 		words: make([]int, len(spec.Groups)), union: make([]word, len(spec.Groups)), coarse: spec.Aim == MostSingle}
 	for _, g := range spec.Groups {
@@ -86,8 +86,8 @@ func (t *trial) evaluate(g int) {
 	}
 	t.union[g] = union
 	t.words[g] = 1
-	if t.guide {
-		t.words[g] += t.intruders(g, union)
+	if t.guide > 0 {
+		t.words[g] += min(t.guide, t.intruders(g, union))
 		return
 	}
 	if wired == 0 || t.alone(g, union) {
@@ -193,7 +193,7 @@ func (t *trial) cost() int64 {
 
 func (t *trial) price(words int) int64 {
 	switch {
-	case t.guide:
+	case t.guide > 0:
 		return int64(words - 1)
 	case words >= unreachable:
 		return unreachable
