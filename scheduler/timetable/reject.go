@@ -50,7 +50,7 @@ func (p *problem) rejectWindow() *Witness {
 // as it can.
 func (p *problem) rejectGap() *Witness {
 	for other, list := range p.byTask {
-		if len(list) == 0 || slices.ContainsFunc(list, func(i int) bool { return len(p.jobs[i].Costs) > 1 }) {
+		if len(list) == 0 || !p.ordered[other] || slices.ContainsFunc(list, func(i int) bool { return len(p.jobs[i].Costs) > 1 }) {
 			continue
 		}
 		var gap, free int64 // free: earliest end of the job before

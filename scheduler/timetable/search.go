@@ -6,7 +6,7 @@ import (
 )
 
 // search decides exactly, with idle time inserted where it helps: a walk over the
-// sets of segments done, task by task in order, keeping for each set only the
+// sets of segments done, chain by chain in order, keeping for each set only the
 // least time at which it can be done. That is enough, since whatever follows a set
 // done earlier can also follow it done later (dynamic programming over jobs done).
 // Resources are free or held alike for equal sets.
@@ -14,8 +14,9 @@ import (
 // With limits on the span of a job the time of its start counts too, and starting
 // later can help; such a set is kept apart by the starts of its open jobs, and a
 // walk that finds nothing is Unknown. Past the cap of states it is Unknown as well.
-func (p *problem) search(states int) (Table, Verdict) {
-	s := newSearch(p)
+// Without limits it leaves those on spans out.
+func (p *problem) search(states int, limits bool) (Table, Verdict) {
+	s := newSearch(p, limits)
 	now, next := &layer{}, &layer{}
 	now.add(s, node{moved: -1})
 	layers := [][]node{now.nodes}
@@ -29,13 +30,13 @@ func (p *problem) search(states int) (Table, Verdict) {
 			if s.dead() {
 				continue
 			}
-			for task := range s.chains {
-				n, ok := s.extend(from, task)
+			for chain := range s.chains {
+				n, ok := s.extend(from, chain)
 				if !ok {
 					continue
 				}
-				began := s.starts[task]
-				s.move(task, n)
+				began := s.starts[chain]
+				s.move(chain, n)
 				key := s.key()
 				if at, known := seen[string(key)]; !known {
 					if visited++; visited > states {
@@ -46,8 +47,8 @@ func (p *problem) search(states int) (Table, Verdict) {
 				} else if n.finish < next.nodes[at].finish {
 					next.nodes[at] = n
 				}
-				s.done[task]--
-				s.starts[task] = began
+				s.done[chain]--
+				s.starts[chain] = began
 			}
 		}
 		if len(next.nodes) == 0 {
@@ -65,8 +66,8 @@ func (p *problem) search(states int) (Table, Verdict) {
 // layer is the sets of one size, with what is done in each and since when.
 type layer struct {
 	nodes  []node
-	done   []int32 // by node and task
-	starts []int64 // by node and task
+	done   []int32 // by node and chain
+	starts []int64 // by node and chain
 }
 
 func (l *layer) reset() {
@@ -85,10 +86,10 @@ func (l *layer) add(s *searcher, n node) {
 type node struct {
 	finish int64
 	parent int32 // in the layer before
-	moved  int32 // task whose segment came last
+	moved  int32 // chain whose segment came last
 }
 
-// step is one segment of a task's chain.
+// step is one segment in a chain.
 type step struct {
 	job     *Job
 	segment int
@@ -97,35 +98,34 @@ type step struct {
 
 type searcher struct {
 	p        *problem
-	chains   [][]step // by task
+	chains   [][]step // by chain
 	segments int
 	limited  bool
 	// The set looked at: how many steps of each chain are done, when the open job of
-	// each task began, and when all is done.
+	// each chain began, and when all is done.
 	done   []int32
 	starts []int64
 	finish int64
-	held   []int // by resource: task plus 1
+	held   []int // by resource: chain plus 1
 	buf    []byte
 }
 
-func newSearch(p *problem) *searcher {
-	s := &searcher{p: p, chains: make([][]step, len(p.byTask))}
+func newSearch(p *problem, limits bool) *searcher {
+	s := &searcher{p: p, chains: make([][]step, len(p.chains)), limited: limits && p.limited()}
 	resources := 0
-	for task, list := range p.byTask {
+	for chain, list := range p.chains {
 		for _, i := range list {
 			j := &p.jobs[i]
 			left := j.total()
 			for n, c := range j.Costs {
-				s.chains[task] = append(s.chains[task], step{j, n, left})
+				s.chains[chain] = append(s.chains[chain], step{j, n, left})
 				left -= c
-				s.limited = s.limited || j.within(n) > 0
 			}
 			for _, r := range j.Resources {
 				resources = max(resources, r+1)
 			}
 		}
-		s.segments += len(s.chains[task])
+		s.segments += len(s.chains[chain])
 	}
 	s.done = make([]int32, len(s.chains))
 	s.starts = make([]int64, len(s.chains))
@@ -143,35 +143,35 @@ func (s *searcher) load(l *layer, at int) {
 		return
 	}
 	clear(s.held)
-	for task := range s.chains {
-		if st := s.open(task); st != nil {
+	for chain := range s.chains {
+		if st := s.open(chain); st != nil {
 			for _, r := range st.job.Resources {
-				s.held[r] = task + 1
+				s.held[r] = chain + 1
 			}
 		}
 	}
 }
 
 // move adds a node's segment to what is done.
-func (s *searcher) move(task int, n node) {
-	if st := &s.chains[task][s.done[task]]; st.segment == 0 {
-		s.starts[task] = n.finish - st.job.Costs[0]
+func (s *searcher) move(chain int, n node) {
+	if st := &s.chains[chain][s.done[chain]]; st.segment == 0 {
+		s.starts[chain] = n.finish - st.job.Costs[0]
 	}
-	s.done[task]++
+	s.done[chain]++
 }
 
-// open returns the next step of a task whose job has begun and not ended, or nil.
-func (s *searcher) open(task int) *step {
-	if n := s.done[task]; int(n) < len(s.chains[task]) && s.chains[task][n].segment > 0 {
-		return &s.chains[task][n]
+// open returns the next step of a chain whose job has begun and not ended, or nil.
+func (s *searcher) open(chain int) *step {
+	if n := s.done[chain]; int(n) < len(s.chains[chain]) && s.chains[chain][n].segment > 0 {
+		return &s.chains[chain][n]
 	}
 	return nil
 }
 
 // dead reports whether some job can no longer meet its deadline.
 func (s *searcher) dead() bool {
-	for task, chain := range s.chains {
-		if n := s.done[task]; int(n) < len(chain) {
+	for c, chain := range s.chains {
+		if n := s.done[c]; int(n) < len(chain) {
 			st := &chain[n]
 			if max(s.finish, st.job.Release)+st.left > st.job.Deadline {
 				return true
@@ -181,38 +181,38 @@ func (s *searcher) dead() bool {
 	return false
 }
 
-// extend runs the next segment of a task as early as it can.
-func (s *searcher) extend(at, task int) (node, bool) {
-	n := s.done[task]
-	if int(n) == len(s.chains[task]) {
+// extend runs the next segment of a chain as early as it can.
+func (s *searcher) extend(at, chain int) (node, bool) {
+	n := s.done[chain]
+	if int(n) == len(s.chains[chain]) {
 		return node{}, false
 	}
-	st := &s.chains[task][n]
+	st := &s.chains[chain][n]
 	for _, r := range st.job.Resources {
-		if h := s.held[r]; h != 0 && h != task+1 {
+		if h := s.held[r]; h != 0 && h != chain+1 {
 			return node{}, false
 		}
 	}
 	start := max(s.finish, st.job.Release)
 	end := start + st.job.Costs[st.segment]
-	began := s.starts[task]
+	began := s.starts[chain]
 	if st.segment == 0 {
 		began = start
 	}
-	if limit := st.job.within(st.segment); limit > 0 && end > began+limit {
+	if limit := st.job.within(st.segment); s.limited && limit > 0 && end > began+limit {
 		return node{}, false
 	}
-	return node{end, int32(at), int32(task)}, end <= st.job.Deadline
+	return node{end, int32(at), int32(chain)}, end <= st.job.Deadline
 }
 
 // key names the set looked at; where limits count, with the starts of its open
 // jobs.
 func (s *searcher) key() []byte {
 	s.buf = s.buf[:0]
-	for task, done := range s.done {
+	for chain, done := range s.done {
 		s.buf = binary.AppendUvarint(s.buf, uint64(done))
-		if s.limited && s.open(task) != nil {
-			s.buf = binary.AppendVarint(s.buf, s.starts[task])
+		if s.limited && s.open(chain) != nil {
+			s.buf = binary.AppendVarint(s.buf, s.starts[chain])
 		}
 	}
 	return s.buf

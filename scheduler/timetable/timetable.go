@@ -7,6 +7,7 @@
 package timetable
 
 import (
+	"cmp"
 	"fmt"
 	"math/big"
 	"slices"
@@ -46,7 +47,7 @@ type Job struct {
 func (j *Job) total() int64 {
 	var sum int64
 	for _, c := range j.Costs {
-		sum += c
+		sum = saturated(sum, c)
 	}
 	return sum
 }
@@ -180,7 +181,13 @@ func (p *problem) place(method string) Result {
 	if miss == nil {
 		return Result{Verdict: Feasible, Method: method, Table: table, Utilization: p.utilization()}
 	}
-	table, verdict := p.search(p.opt.states())
+	table, verdict := p.search(p.opt.states(), true)
+	if verdict == Unknown && p.limited() {
+		// What does not fit even without limits on spans does not fit with them.
+		if _, without := p.search(p.opt.states(), false); without == Infeasible {
+			verdict = Infeasible
+		}
+	}
 	switch verdict {
 	case Feasible:
 		return Result{Verdict: Feasible, Method: MethodSearch, Table: table, Utilization: p.utilization()}
@@ -204,64 +211,172 @@ type problem struct {
 	opt   Options
 	// byTask lists each task's jobs in the order of their numbers.
 	byTask [][]int
+	// chains split the jobs so that those of one chain need be tried in no other
+	// order. A task's jobs are one chain unless they overlap and differ.
+	chains [][]int
+	// ordered says, by task, that its jobs are one chain.
+	ordered []bool
 }
 
 func newProblem(names []string, h int64, jobs []Job, opt Options) *problem {
-	p := &problem{names: names, h: h, jobs: jobs, opt: opt, byTask: make([][]int, len(names))}
+	p := &problem{names: names, h: h, jobs: jobs, opt: opt, byTask: make([][]int, len(names)), ordered: make([]bool, len(names))}
 	for i := range jobs {
 		p.byTask[jobs[i].Task] = append(p.byTask[jobs[i].Task], i)
 	}
-	for _, list := range p.byTask {
-		slices.SortFunc(list, func(a, b int) int { return jobs[a].Number - jobs[b].Number })
+	for task, list := range p.byTask {
+		slices.SortFunc(list, func(a, b int) int { return cmp.Compare(jobs[a].Number, jobs[b].Number) })
+		first := len(p.chains)
+		for _, i := range list {
+			p.addToChain(first, i)
+		}
+		p.ordered[task] = len(p.chains) <= first+1
 	}
 	return p
 }
 
+// addToChain appends a job to the first chain from a given one on whose last job
+// may go before it in every table, or begins a new chain.
+func (p *problem) addToChain(first, i int) {
+	for c := first; c < len(p.chains); c++ {
+		chain := p.chains[c]
+		if follows(&p.jobs[chain[len(chain)-1]], &p.jobs[i]) {
+			p.chains[c] = append(chain, i)
+			return
+		}
+	}
+	p.chains = append(p.chains, []int{i})
+}
+
+// follows reports that whenever there is a table, there is one with a before b:
+// either a is due before b is released, or both are a single segment of the same
+// cost and resources, and a has the earlier window, so that they can change places.
+func follows(a, b *Job) bool {
+	if a.Deadline <= b.Release {
+		return true
+	}
+	return len(a.Costs) == 1 && len(b.Costs) == 1 && a.Costs[0] == b.Costs[0] &&
+		a.Release <= b.Release && a.Deadline <= b.Deadline && slices.Equal(a.Resources, b.Resources)
+}
+
 func (p *problem) name(job *Job) string { return p.names[job.Task] }
+
+// limited reports whether the span of some job is limited.
+func (p *problem) limited() bool {
+	return slices.ContainsFunc(p.jobs, func(j Job) bool {
+		return slices.ContainsFunc(j.Within, func(w int64) bool { return w > 0 })
+	})
+}
 
 func (p *problem) total() int64 {
 	var sum int64
 	for i := range p.jobs {
-		sum += p.jobs[i].total()
+		sum = saturated(sum, p.jobs[i].total())
 	}
 	return sum
 }
 
 func (p *problem) utilization() *big.Rat { return big.NewRat(p.total(), p.h) }
 
-// checkJobs reports what is wrong with a set of jobs.
-func checkJobs(names []string, h int64, jobs []Job) error {
-	var m []string
-	bad := func(format string, args ...any) { m = append(m, fmt.Sprintf(format, args...)) }
-	if h <= 0 {
-		bad("the hyperperiod of %d is not above 0", h)
-	}
-	last := make([]*Job, len(names))
-	for i := range jobs {
-		j := &jobs[i]
-		switch {
-		case j.Task < 0 || j.Task >= len(names):
-			bad("job %d belongs to task %d of %d", i, j.Task, len(names))
-			continue
-		case len(j.Costs) == 0 || slices.Min(j.Costs) <= 0:
-			bad("job %d of %s has a segment of no cost", j.Number, names[j.Task])
-		case j.Release < 0 || j.Deadline <= j.Release || j.Deadline > h:
-			bad("job %d of %s is released at %d with its deadline at %d, in a hyperperiod of %d", j.Number, names[j.Task], j.Release, j.Deadline, h)
-		case j.Within != nil && len(j.Within) != len(j.Costs):
-			bad("job %d of %s has %d limits for %d segments", j.Number, names[j.Task], len(j.Within), len(j.Costs))
-		case slices.ContainsFunc(j.Resources, func(r int) bool { return r < 0 || r > maxResource }):
-			bad("job %d of %s holds a resource outside 0 to %d", j.Number, names[j.Task], maxResource)
-		}
-		if prev := last[j.Task]; prev != nil && prev.Number < j.Number && (prev.Release > j.Release || prev.Deadline > j.Deadline) {
-			bad("jobs %d and %d of %s are out of order", prev.Number, j.Number, names[j.Task])
-		}
-		last[j.Task] = j
-	}
-	if len(m) > 0 {
-		return &InputError{m}
-	}
-	return nil
-}
+// maxTime bounds every time, so that a few of them can be added without overflow.
+// As nanoseconds it is 36 years.
+const maxTime = 1 << 60
 
 // maxResource bounds the resources' numbers, which index a slice.
 const maxResource = 1 << 20
+
+// saturated adds times that are not negative, up to twice maxTime, which is more
+// than fits anywhere.
+func saturated(a, b int64) int64 {
+	if a > maxTime || b > maxTime {
+		return 2 * maxTime
+	}
+	return a + b
+}
+
+// checkJobs reports what is wrong with a set of jobs.
+func checkJobs(names []string, h int64, jobs []Job) error {
+	c := &jobChecker{names: names, h: h}
+	if h <= 0 || h > maxTime {
+		c.bad("the hyperperiod of %d is not between 1 and %d", h, int64(maxTime))
+	}
+	order := make([]int, 0, len(jobs))
+	for i := range jobs {
+		if j := &jobs[i]; j.Task < 0 || j.Task >= len(names) {
+			c.bad("job %d belongs to task %d of %d", i, j.Task, len(names))
+			continue
+		}
+		c.one(&jobs[i])
+		order = append(order, i)
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		return cmp.Or(cmp.Compare(jobs[a].Task, jobs[b].Task), cmp.Compare(jobs[a].Number, jobs[b].Number))
+	})
+	for n := 1; n < len(order); n++ {
+		if a, b := &jobs[order[n-1]], &jobs[order[n]]; a.Task == b.Task {
+			c.pair(a, b)
+		}
+	}
+	return c.m.err()
+}
+
+type jobChecker struct {
+	names []string
+	h     int64
+	m     mistakes
+}
+
+func (c *jobChecker) bad(format string, args ...any) { c.m.add(format, args...) }
+
+// one checks a job by itself.
+func (c *jobChecker) one(j *Job) {
+	name := c.names[j.Task]
+	switch {
+	case len(j.Costs) == 0 || slices.Min(j.Costs) <= 0:
+		c.bad("job %d of %s has a segment of no cost", j.Number, name)
+	case j.Release < 0 || j.Deadline <= j.Release || j.Deadline > c.h:
+		c.bad("job %d of %s is released at %d with its deadline at %d, in a hyperperiod of %d", j.Number, name, j.Release, j.Deadline, c.h)
+	case j.Within != nil && len(j.Within) != len(j.Costs):
+		c.bad("job %d of %s has %d limits for %d segments", j.Number, name, len(j.Within), len(j.Costs))
+	case len(j.Within) > 0 && slices.Min(j.Within) < 0:
+		c.bad("job %d of %s has a limit below 0", j.Number, name)
+	case slices.ContainsFunc(j.Resources, func(r int) bool { return r < 0 || r > maxResource }):
+		c.bad("job %d of %s holds a resource outside 0 to %d", j.Number, name, maxResource)
+	}
+}
+
+// pair checks two jobs of one task that follow each other by number.
+func (c *jobChecker) pair(a, b *Job) {
+	switch {
+	case a.Number == b.Number:
+		c.bad("job %d of %s is there twice", a.Number, c.names[a.Task])
+	case a.Release > b.Release || a.Deadline > b.Deadline:
+		c.bad("jobs %d and %d of %s are out of order", a.Number, b.Number, c.names[a.Task])
+	}
+}
+
+// mistakes collects what is wrong with an input, up to a number that people read.
+type mistakes struct {
+	list []string
+	more int
+}
+
+const maxMistakes = 100
+
+func (m *mistakes) add(format string, args ...any) {
+	if len(m.list) == maxMistakes {
+		m.more++
+		return
+	}
+	m.list = append(m.list, fmt.Sprintf(format, args...))
+}
+
+// err is nil without mistakes.
+func (m *mistakes) err() error {
+	if m.more > 0 {
+		m.list = append(m.list, fmt.Sprintf("and %d more mistakes", m.more))
+	}
+	if len(m.list) > 0 {
+		return &InputError{m.list}
+	}
+	return nil
+}

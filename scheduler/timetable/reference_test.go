@@ -1,0 +1,133 @@
+package timetable
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"testing"
+)
+
+// anyTable tries every order of all segments and, where spans are limited, every
+// start tick. It knows nothing of the order of a task's jobs, and prunes nothing
+// but what is late already.
+func anyTable(h int64, jobs []Job) bool {
+	limited := slices.ContainsFunc(jobs, func(j Job) bool { return j.Within != nil })
+	next := make([]int, len(jobs))
+	began := make([]int64, len(jobs))
+	left := 0
+	for _, j := range jobs {
+		left += len(j.Costs)
+	}
+	shares := func(a, b Job) bool {
+		return slices.ContainsFunc(a.Resources, func(r int) bool { return slices.Contains(b.Resources, r) })
+	}
+	var try func(now int64) bool
+	try = func(now int64) bool {
+		if left == 0 {
+			return true
+		}
+		for i, j := range jobs {
+			if next[i] == len(j.Costs) {
+				continue
+			}
+			held := false
+			for k, other := range jobs {
+				held = held || k != i && next[k] > 0 && next[k] < len(other.Costs) && shares(j, other)
+			}
+			if held {
+				continue
+			}
+			n, was := next[i], began[i]
+			for start := max(now, j.Release); start+j.Costs[n] <= min(j.Deadline, h); start++ {
+				if n == 0 {
+					began[i] = start
+				}
+				end := start + j.Costs[n]
+				if j.Within != nil && j.Within[n] > 0 && end > began[i]+j.Within[n] {
+					break
+				}
+				next[i]++
+				left--
+				found := try(end)
+				next[i]--
+				left++
+				if found {
+					return true
+				}
+				if !limited {
+					break // starting later helps nobody
+				}
+			}
+			began[i] = was
+		}
+		return false
+	}
+	return try(0)
+}
+
+// randomJobs makes a few jobs, of few tasks, whose windows may overlap within a
+// task too.
+func randomJobs(rng *rand.Rand, limits bool) (names []string, h int64, jobs []Job) {
+	h = 8 + rng.Int64N(8)
+	tasks := 1 + rng.IntN(3)
+	for task := range tasks {
+		names = append(names, fmt.Sprint("t", task))
+		var release, deadline int64
+		for n := range 1 + rng.IntN(3) {
+			release = min(release+rng.Int64N(5), h-2)
+			deadline = min(max(deadline, release+2+rng.Int64N(9)), h)
+			j := Job{Task: task, Number: n, Release: release, Deadline: deadline}
+			for range 1 + rng.IntN(2)*rng.IntN(3) {
+				j.Costs = append(j.Costs, 1+rng.Int64N(2))
+			}
+			if rng.IntN(2) == 0 {
+				j.Resources = []int{rng.IntN(2)}
+			}
+			if limits && len(j.Costs) > 1 && rng.IntN(2) == 0 {
+				j.Within = make([]int64, len(j.Costs))
+				j.Within[len(j.Costs)-1] = j.total() + rng.Int64N(3)
+			}
+			jobs = append(jobs, j)
+		}
+	}
+	return names, h, jobs
+}
+
+// TestPlanAgainstAnyTable: a verdict of feasible comes with a table that the
+// checker accepts, one of infeasible only where no table exists at all, whatever
+// the order of a task's jobs.
+func TestPlanAgainstAnyTable(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 1))
+	for _, limits := range []bool{false, true} {
+		count := map[string]int{}
+		for n := range 3000 {
+			names, h, jobs := randomJobs(rng, limits)
+			if len(jobs) > 5 {
+				jobs = jobs[:5]
+			}
+			r, err := Plan(names, h, jobs, Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			exists := anyTable(h, jobs)
+			count[fmt.Sprint(r.Verdict, " ", exists)]++
+			switch r.Verdict {
+			case Feasible:
+				if err := Check(h, jobs, r.Table); err != nil {
+					t.Fatalf("set %d: %v\n%+v", n, err, jobs)
+				}
+			case Infeasible:
+				if exists {
+					t.Errorf("set %d: infeasible by %s, but a table exists: h %d %+v", n, r.Method, h, jobs)
+				}
+			case Unknown:
+				if !limits {
+					t.Errorf("set %d: unknown without limits", n)
+				}
+			}
+		}
+		t.Log("limits", limits, count)
+	}
+}
