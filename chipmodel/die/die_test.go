@@ -88,7 +88,7 @@ func TestIdealMemoryChip(t *testing.T) {
 	offset := spec.GetOffsetVolts() + spec.GetOffsetDriftVoltsPerK()*(c.Class.Spec.GetTemperatureK()-300)
 	for _, at := range [][2]int{{0, 0}, {7, 11}, {39, 39}} {
 		lux := 10 * math.Exp(0.1*float64(at[1])+0.07*float64(at[0]))
-		want := offset + spec.GetVoltsPerDecade()*math.Log10(lux+dark)
+		want := offset + spec.GetVoltsPerDecade()*c.Class.Spec.GetTemperatureK()/300*math.Log10(lux+dark)
 		if got := before[at[0]*cols+at[1]]; math.Abs(got-want) > 1e-12 {
 			t.Errorf("pixel %v: %v V, want %v V", at, got, want)
 		}
@@ -125,8 +125,9 @@ func TestJoinedBeforeAgainstSharedAfter(t *testing.T) {
 	spec := c.Class.Spec.GetLogarithmic()
 	dark := spec.GetDarkLux() * math.Exp2((c.Class.Spec.GetTemperatureK()-300)/spec.GetDarkDoublingK())
 	l0, l1 := 10.0, 10*math.Exp(0.1)
-	before := spec.GetOffsetVolts() + spec.GetVoltsPerDecade()*math.Log10((l0+l1)/2+dark)
-	after := spec.GetOffsetVolts() + spec.GetVoltsPerDecade()*(math.Log10(l0+dark)+math.Log10(l1+dark))/2
+	perDecade := spec.GetVoltsPerDecade() * c.Class.Spec.GetTemperatureK() / 300
+	before := spec.GetOffsetVolts() + perDecade*math.Log10((l0+l1)/2+dark)
+	after := spec.GetOffsetVolts() + perDecade*(math.Log10(l0+dark)+math.Log10(l1+dark))/2
 	if math.Abs(got[0]-before) > 1e-12 {
 		t.Errorf("joined before sensing: %v V, want %v V", got[0], before)
 	}
@@ -179,8 +180,10 @@ func TestLoadNoise(t *testing.T) {
 	}
 	got := math.Sqrt(sum / float64(2*len(one)))
 	kelvin := c.Class.Spec.GetTemperatureK()
+	log := c.Class.Spec.GetLogarithmic()
+	chain := log.GetVoltsPerDecade() / math.Ln10 * kelvin / 300 / analog.ThermalVolts(kelvin)
 	want := math.Hypot(
-		analog.KTCVolts(kelvin, c.Class.Spec.GetLogarithmic().GetNodeCapacitanceFf()*1e-15),
+		chain*analog.KTCVolts(kelvin, log.GetNodeCapacitanceFf()*1e-15),
 		analog.KTCVolts(kelvin, c.Class.Spec.GetMemory().GetCellCapacitanceFf()*1e-15))
 	if math.Abs(got/want-1) > 0.1 {
 		t.Errorf("noise of %v V, want %v V", got, want)

@@ -1,6 +1,7 @@
 package die
 
 import (
+	"math"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -12,18 +13,19 @@ import (
 // block shows the logarithm of its mean light, where a share after sensing would
 // give the mean of the logarithms.
 type inArraySwitch struct {
-	die  *Die
-	px   *pixels
-	mean []float64 // light of the blocks of one block row
+	die *Die
+	px  *pixels
+	// Of the blocks of one block row: mean light, and what joining makes of the noise.
+	mean, quieter []float64
 	// The joined pixels' a, b and c, made anew when a pattern changes.
-	a, b, c []float64
-	stale   bool
+	a, b, c, load []float64
+	stale         bool
 }
 
 func newInArraySwitch(d *Die, px *pixels) *inArraySwitch {
 	n := d.class.Rows * d.class.Columns
-	return &inArraySwitch{die: d, px: px, mean: make([]float64, d.class.Columns),
-		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), stale: true}
+	return &inArraySwitch{die: d, px: px, mean: make([]float64, d.class.Columns), quieter: make([]float64, d.class.Columns),
+		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n), stale: true}
 }
 
 func (m *inArraySwitch) powerOn() { m.stale = true }
@@ -38,16 +40,27 @@ func (m *inArraySwitch) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
 
 func (m *inArraySwitch) heldNS(int, int64) int64 { return 0 }
 
-// join averages the pixels' parameters over the blocks: the joined devices share
-// one current, and their offsets and slopes average.
+// join works out what the pixels of each block show together. Their photocurrents
+// meet in one node, into which their loads feed side by side: in weak inversion
+// V = b ln(sum I / sum exp(-a_i/b)), so the block has the dark term's mean, the mean
+// slope and the offset -b ln(mean exp(-a_i/b)).
 func (m *inArraySwitch) join() {
 	columns, rows := m.die.patterns()
-	copy(m.a, m.px.a)
-	copy(m.b, m.px.b)
-	copy(m.c, m.px.c)
-	for _, v := range [][]float64{m.a, m.b, m.c} {
-		s := analog.Sharer{}
-		s.Share(&analog.Plane{Rows: m.px.rows, Columns: m.px.columns, Volts: v}, columns, rows, -1)
+	settled := analog.Sharer{}
+	mean := func(dst, src []float64) {
+		copy(dst, src)
+		settled.Share(&analog.Plane{Rows: m.px.rows, Columns: m.px.columns, Volts: dst}, columns, rows, -1)
+	}
+	mean(m.b, m.px.b)
+	mean(m.c, m.px.c)
+	// About the nominal offset, so that the exponentials neither vanish nor overflow.
+	nominal := m.px.a[0]
+	for i, a := range m.px.a {
+		m.load[i] = math.Exp((nominal - a) / m.b[i])
+	}
+	mean(m.a, m.load)
+	for i, load := range m.a {
+		m.a[i] = nominal - m.b[i]*math.Log(load)
 	}
 	m.stale = false
 }
@@ -78,9 +91,12 @@ func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, interval
 		}
 		for c := c0; c < c1; c++ {
 			m.mean[c] = sum / float64((c1-c0)*(last-first))
+			m.quieter[c] = 1 / math.Sqrt(float64((c1-c0)*(last-first)))
 		}
 		c0 = c1
 	}
+	// The node of n joined pixels has n times the capacitance and n times the current
+	// of one: the same lag, and noise lower by sqrt(n).
 	for i := range dst {
 		c := column + i*step
 		at := atNS + int64(i)*intervalNS
@@ -89,6 +105,6 @@ func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, interval
 			dst[i] = m.px.volts(n, m.mean[c], at)
 			continue
 		}
-		dst[i] = m.px.logVolts(m.a[n], m.b[n], m.c[n], n, m.mean[c], at)
+		dst[i] = m.px.logVolts(m.a[n], m.b[n], m.c[n], n, m.mean[c], at, m.px.noise*m.quieter[c])
 	}
 }

@@ -30,7 +30,9 @@ type linear struct {
 	voltsPerE, zero float64
 }
 
-// newPixels draws the fixed pattern; a nil rng means none, and no noise or lag.
+// newPixels draws the fixed pattern; a nil rng means none, and no noise or lag. The
+// class says what holds at 300 K: with temperature the offset drifts linearly, the
+// slope goes as kT/q and the dark term doubles every so many kelvin.
 func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 	n := class.Rows * class.Columns
 	p := &pixels{rows: class.Rows, columns: class.Columns, lux: make([]float64, class.Columns), rng: rng}
@@ -41,7 +43,7 @@ func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 	spec := class.Spec.GetLogarithmic()
 	kelvin := class.Spec.GetTemperatureK()
 	offset := spec.GetOffsetVolts() + spec.GetOffsetDriftVoltsPerK()*(kelvin-300)
-	gain := spec.GetVoltsPerDecade() / math.Ln10
+	gain := spec.GetVoltsPerDecade() / math.Ln10 * kelvin / 300
 	dark := spec.GetDarkLux() * analog.Doubling(kelvin, spec.GetDarkDoublingK())
 	p.a, p.b, p.c = make([]float64, n), make([]float64, n), make([]float64, n)
 	for i := range n {
@@ -56,7 +58,10 @@ func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 		return p
 	}
 	node := spec.GetNodeCapacitanceFf() * 1e-15
-	p.noise = analog.KTCVolts(kelvin, node)
+	// The noise of the node, sqrt(kT/C), goes through the same chain as the signal,
+	// whose slope at the node is U_T: as a contrast it is sqrt(kT/C)/U_T whatever the
+	// light and whatever the chain's gain.
+	p.noise = math.Abs(gain) * analog.KTCVolts(kelvin, node) / analog.ThermalVolts(kelvin)
 	if spec.GetPhotocurrentFaPerLux() > 0 {
 		p.luxSeconds = node * analog.ThermalVolts(kelvin) / (spec.GetPhotocurrentFaPerLux() * 1e-15)
 		p.shown, p.shownAtNS = make([]float64, n), make([]int64, n)
@@ -92,7 +97,7 @@ func (p *pixels) volts(i int, lux float64, atNS int64) float64 {
 	if p.linear != nil {
 		return p.integrate(i, lux)
 	}
-	return p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, atNS)
+	return p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, atNS, p.noise)
 }
 
 // rowVolts fills dst with the signals of a whole row, its first pixel being base,
@@ -124,15 +129,16 @@ func (p *pixels) rowVolts(dst []float64, base int, atNS int64, extra float64) {
 	}
 }
 
-// logVolts is the response with given a, b and c; i is the pixel whose lag counts.
-func (p *pixels) logVolts(a, b, c float64, i int, lux float64, atNS int64) float64 {
+// logVolts is the response with given a, b, c and noise; i is the pixel whose lag
+// counts.
+func (p *pixels) logVolts(a, b, c float64, i int, lux float64, atNS int64, noise float64) float64 {
 	x := lux + c
 	if p.shown != nil {
 		x = p.follow(i, x, atNS)
 	}
 	y := a + b*analog.Ln(x)
-	if p.noise > 0 {
-		y += p.noise * p.rng.Normal()
+	if noise > 0 {
+		y += noise * p.rng.Normal()
 	}
 	return y
 }
