@@ -6,7 +6,7 @@ import (
 	"facetd.example/scheduler/selectword"
 )
 
-// Word is a set of lines.
+// word is a set of lines.
 type word = selectword.Word
 
 // unreachable stands for the words of a group that cannot be reached at all, and
