@@ -68,7 +68,7 @@ func Table() []Metric {
 		{Name: nameBusSeconds, Type: Counter, Unit: "seconds", Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
 		{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; openings and one-shots included."},
 		{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Share of the bus that the timetable in force uses, 0 to 1."},
-		{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Share of bus time that the bus was busy since the timetable took effect, 0 to 1."},
+		{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Share of bus time that the bus was busy, 0 to 1: over the whole cycles of the timetable since it took effect, or until now in its first."},
 		{Name: namePlanChanges, Type: Counter, Help: "Timetables that took effect, the first included."},
 		{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes, Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
 		{Name: nameDeadlineMisses, Type: Counter, Labels: task, Help: "Jobs that gave no whole frame set by their deadline: late or failed."},

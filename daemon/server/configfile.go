@@ -22,7 +22,21 @@ const maxConfigBytes = 1 << 20
 
 // ParseConfig reads a configuration file: YAML with the fields of Config, over
 // DefaultConfig. name stands in the mistakes, each with its line; the files that it
-// names are beside it.
+// names are beside it. Unknown fields are mistakes. All fields, with their defaults:
+//
+//	array: demo            # or a file
+//	tasks: ""              # a file, demo or none; empty: demo with the demo array, else none
+//	scene: "demo:..."      # DefaultScene
+//	pace: realtime         # or free
+//	seed: 1
+//	stop_at: 0s            # bus time; 0s means never
+//	listen:
+//	  grpc: 127.0.0.1:7660 # empty means none
+//	  unix: ""             # path of a socket
+//	  http: 127.0.0.1:7661 # empty means none
+//	log:
+//	  level: info          # debug, info, warn, error
+//	  format: console      # or json
 func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
 	c := DefaultConfig()
 	if len(data) > maxConfigBytes {
