@@ -18,7 +18,6 @@ type openJob struct {
 	set    *facetdv1.FrameSet
 	frames []scheduler.FrameSpec
 	rows   []int // rows of each frame that have been read
-	next   int   // segment expected next
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
