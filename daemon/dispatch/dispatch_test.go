@@ -30,6 +30,9 @@ type watcher struct {
 	words      WordCount
 	busy       bus.Phases
 	plans      int
+	// Of check, which forgets the sets it has judged.
+	next          map[string]uint64
+	total, frames uint64
 }
 
 func (w *watcher) SegmentRun(_ string, r *bus.Result, n WordCount) {
