@@ -23,10 +23,15 @@ type Result struct {
 	Readouts int `json:"readouts"`
 	// Answers says of each chip whether it answers to its own word.
 	Answers []Answer `json:"-"`
+	// Larger is how many sets of two faults explain everything seen as well, where
+	// one or none does; known only to a thorough probe.
+	Larger int `json:"larger"`
 	// Unsafe are the experiments that would tell the sets apart but were not made.
 	Unsafe []Unsafe `json:"unsafe,omitempty"`
+	// Thorough says that second faults were looked for as well.
+	Thorough bool `json:"thorough"`
 	// Contended are experiments in which chips drove a lane together for one
-	// register write, if the faults named are the true ones.
+	// register write, under some set of faults that explains everything seen.
 	Contended []string `json:"contended,omitempty"`
 
 	array        *chipmodel.Array
@@ -59,11 +64,14 @@ const (
 // Unsafe is an experiment that was not made because two chips could have driven one
 // lane.
 type Unsafe struct {
-	// Enable and Look are names of lines.
-	Enable []string `json:"enable"`
-	Look   []string `json:"look"`
+	// Enable and Look are names of lines; Disable, where there is one, is a word under
+	// which outputs are disabled again in between.
+	Enable  []string `json:"enable"`
+	Disable []string `json:"disable,omitempty"`
+	Look    []string `json:"look"`
 	// Under is the fault under which Chips would be enabled together.
 	Under string   `json:"under"`
+	Lane  string   `json:"lane"`
 	Chips []string `json:"chips"`
 }
 
@@ -90,8 +98,12 @@ func (p *Planner) Explain(s *State) Result {
 		r.alternatives = append(r.alternatives, h.faults)
 		r.Alternatives = append(r.Alternatives, named(p.a, h.faults))
 	}
+	if s.node != nil {
+		r.Larger = len(s.doubles)
+	}
 	r.Unsafe = p.unsafe(hyps)
-	r.Contended = p.contended(s, r.faults)
+	r.Thorough = s.wide
+	r.Contended = p.contended(s, hyps)
 	return r
 }
 
@@ -143,6 +155,9 @@ func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 		c.anything = true
 		e, found := c.exact()
 		if !found {
+			if u, found := p.withDisabling(group); found {
+				out = append(out, u)
+			}
 			continue
 		}
 		if u, unsafe := p.whyUnsafe(group, e); unsafe {
@@ -151,6 +166,55 @@ func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 		groups = append(groups, p.split(group, e)...)
 	}
 	return out
+}
+
+// mostWords bounds the words that are tried for enabling, disabling and looking.
+const mostWords = 48
+
+// withDisabling finds an experiment that splits hypotheses by disabling some of
+// several chips that it had enabled. It is never safe: with one chip of each lane
+// enabled, disabling shows nothing that looking does not.
+func (p *Planner) withDisabling(hyps []hypothesis) (Unsafe, bool) {
+	if len(hyps) < 2 {
+		return Unsafe{}, false
+	}
+	enable, look := p.worthwhile(hyps)
+	var l wordList
+	for _, h := range hyps {
+		for _, o := range h.odd {
+			l.add(p.wires[o.chip])
+		}
+	}
+	l.add(enable...)
+	l.add(look...)
+	words := l.words[:min(len(l.words), mostWords)]
+	t := p.table(hyps, words)
+	shows := func(u, v, w, h int) uint64 {
+		var levels uint64
+		for lane := range t.lanes {
+			at := h*t.lanes + lane
+			if t.row(u)[at]&^t.row(v)[at]&t.row(w)[at] != 0 {
+				levels |= uint64(Driven) << (2 * uint(lane))
+			}
+		}
+		return levels&hyps[h].conv.keep | hyps[h].conv.set
+	}
+	for u := range words {
+		for v := range words {
+			for w := range words {
+				first := shows(u, v, w, 0)
+				for h := 1; h < len(hyps); h++ {
+					if shows(u, v, w, h) == first {
+						continue
+					}
+					out, unsafe := p.whyUnsafe(hyps, one(words[u], words[w]))
+					out.Disable = p.a.LineNames(words[v])
+					return out, unsafe
+				}
+			}
+		}
+	}
+	return Unsafe{}, false
 }
 
 // split groups hypotheses by what an experiment shows.
@@ -177,24 +241,32 @@ func (p *Planner) whyUnsafe(hyps []hypothesis, e Experiment) (Unsafe, bool) {
 			return Unsafe{
 				Enable: p.a.LineNames(e.Enable), Look: p.a.LineNames(e.Looks[0]),
 				Under: places(p.a, h.faults), Chips: p.a.ChipNames(o.Contending),
+				Lane: p.a.Lanes[p.lane[o.Contending[0]]].Name,
 			}, true
 		}
 	}
 	return Unsafe{}, false
 }
 
-// contended lists the enabling writes that made chips drive together under faults.
-func (p *Planner) contended(s *State, faults []Fault) []string {
+// contended lists the enabling writes that made chips drive together under one of
+// the hypotheses.
+func (p *Planner) contended(s *State, hyps []hypothesis) []string {
 	var out []string
-	for i, o := range s.seen {
-		if i > 0 && s.seen[i-1].enable == o.enable {
-			continue
-		}
-		if chips := p.Observe(faults, one(o.enable, o.look)).Contending; chips != nil {
-			out = append(out, fmt.Sprintf("%s under word {%s}", strings.Join(p.a.ChipNames(chips), " and "), strings.Join(p.a.LineNames(o.enable), " ")))
+	for _, h := range hyps {
+		for i, o := range s.seen {
+			if i > 0 && s.seen[i-1].enable == o.enable {
+				continue
+			}
+			if chips := p.Observe(h.faults, one(o.enable, o.look)).Contending; chips != nil {
+				says := fmt.Sprintf("%s under word {%s}", strings.Join(p.a.ChipNames(chips), " and "), strings.Join(p.a.LineNames(o.enable), " "))
+				if len(hyps) > 1 {
+					says += ", if " + places(p.a, h.faults)
+				}
+				out = append(out, says)
+			}
 		}
 	}
-	return slices.Compact(out)
+	return out
 }
 
 // Message returns the result in the schema's form, without lanes.
@@ -225,8 +297,12 @@ func messages(a *chipmodel.Array, faults []Fault) []*facetdv1.Fault {
 
 // String says what was not done, and why.
 func (u Unsafe) String() string {
-	return fmt.Sprintf("enabling under {%s} and looking under {%s} would tell more, but with %s chips %s would drive one lane together",
-		strings.Join(u.Enable, " "), strings.Join(u.Look, " "), u.Under, strings.Join(u.Chips, " and "))
+	disabling := ""
+	if u.Disable != nil {
+		disabling = fmt.Sprintf(", disabling under {%s}", strings.Join(u.Disable, " "))
+	}
+	return fmt.Sprintf("enabling under {%s}%s and looking under {%s} would tell more, but with %s, chips %s would drive lane %s together",
+		strings.Join(u.Enable, " "), disabling, strings.Join(u.Look, " "), u.Under, strings.Join(u.Chips, " and "), u.Lane)
 }
 
 // mostListed bounds the alternatives that a report spells out.
@@ -245,8 +321,14 @@ func (r *Result) Report() string {
 		for _, f := range r.faults {
 			fmt.Fprintf(&b, "- %s.\n  To do: %s.\n", f.place(r.array), f.advice(r.array))
 		}
+		if !r.Thorough {
+			b.WriteString("Further faults were not looked for.\n")
+		}
 	}
 	r.reportAlternatives(&b)
+	if r.Larger > 0 {
+		fmt.Fprintf(&b, "Nor are %d sets of two faults excluded.\n", r.Larger)
+	}
 	r.reportChips(&b)
 	for _, c := range r.Contended {
 		fmt.Fprintf(&b, "During the probe, for one register write, these chips drove one lane together: %s.\n", c)

@@ -203,7 +203,7 @@ type Outcome struct {
 	// Levels are what each look shows.
 	Levels []Observation
 	// Contending are the chips that drive one lane together after the enabling
-	// write, ascending; none on a safe experiment.
+	// write, ascending, of the first such lane; none on a safe experiment.
 	Contending []int
 	// Lasting says that they do so during a look as well.
 	Lasting bool
@@ -221,8 +221,9 @@ func (m *Model) Observe(faults []Fault, e Experiment) Outcome {
 		out.Levels = append(out.Levels, m.unpack(conv.levels(enabled, selected)))
 		out.Lasting = out.Lasting || clashBoth(enabled, selected)
 	}
+	first := slices.IndexFunc(enabled, func(r uint64) bool { return bits.OnesCount64(r) > 1 })
 	for c, lane := range m.lane {
-		if enabled[lane]&m.bit[c] != 0 && bits.OnesCount64(enabled[lane]) > 1 {
+		if lane == first && enabled[lane]&m.bit[c] != 0 {
 			out.Contending = append(out.Contending, c)
 		}
 	}

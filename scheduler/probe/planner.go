@@ -276,3 +276,13 @@ func (x *explainer) explains(h *hypothesis) bool {
 	}
 	return true
 }
+
+// Consistent lists every set of faults that is considered and explains everything
+// seen, the smaller first.
+func (p *Planner) Consistent(s *State) [][]Fault {
+	var out [][]Fault
+	for _, h := range append(p.of(s.node), s.doubles...) {
+		out = append(out, h.faults)
+	}
+	return out
+}
