@@ -120,7 +120,7 @@ func TestPlanAgainstAnyTable(t *testing.T) {
 				}
 			case Infeasible:
 				if exists {
-					t.Errorf("set %d: infeasible by %s, but a table exists: h %d %+v", n, r.Method, h, jobs)
+					t.Fatalf("set %d: infeasible by %s, but a table exists: h %d %+v", n, r.Method, h, jobs)
 				}
 			case Unknown:
 				if !limits {
@@ -129,5 +129,42 @@ func TestPlanAgainstAnyTable(t *testing.T) {
 			}
 		}
 		t.Log("limits", limits, count)
+	}
+}
+
+// TestDemandAgainstPlain: the demand test says what a sum over every stretch from a
+// release to a deadline says.
+func TestDemandAgainstPlain(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 3))
+	refused := 0
+	for range 3000 {
+		names, h, jobs := randomJobs(rng, false)
+		over := func(from, to int64) int64 {
+			demand := from - to
+			for _, j := range jobs {
+				if j.Release >= from && j.Deadline <= to {
+					demand += j.total()
+				}
+			}
+			return demand
+		}
+		full := false
+		for _, a := range jobs {
+			for _, b := range jobs {
+				full = full || a.Release < b.Deadline && over(a.Release, b.Deadline) > 0
+			}
+		}
+		w := newProblem(names, h, jobs, Options{}).rejectDemand()
+		if (w != nil) != full {
+			t.Fatalf("%+v refuses, plain sums say %v: %+v", w, full, jobs)
+		}
+		if w != nil {
+			refused++
+		}
+	}
+	if refused < 300 || refused > 2700 {
+		t.Errorf("%d of 3000 refused, which exercises too little", refused)
 	}
 }

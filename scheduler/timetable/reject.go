@@ -6,10 +6,6 @@ import (
 	"slices"
 )
 
-// maxWindows is the most jobs for which demand is tested from every release, not
-// only from 0: that test takes the square of their number.
-const maxWindows = 2000
-
 // reject looks for a quick proof that the jobs do not fit. Every test is a
 // necessary condition of any schedule whatever.
 func (p *problem) reject() (*Witness, string) {
@@ -31,7 +27,7 @@ func (p *problem) reject() (*Witness, string) {
 }
 
 // rejectWindow finds a job that takes longer than the time between its release
-// and its deadline.
+// and its deadline, or than its limits on spans.
 func (p *problem) rejectWindow() *Witness {
 	for i := range p.jobs {
 		j := &p.jobs[i]
@@ -39,6 +35,16 @@ func (p *problem) rejectWindow() *Witness {
 			return &Witness{
 				Message: fmt.Sprintf("a job of task %s takes %s, but must be done within %s", p.name(j), p.opt.time(c), p.opt.time(have)),
 				Task:    p.name(j), Needed: c, Available: have,
+			}
+		}
+		var c int64
+		for n := range j.Costs {
+			c += j.Costs[n]
+			if limit := j.within(n); limit > 0 && c > limit {
+				return &Witness{
+					Message: fmt.Sprintf("a job of task %s takes %s by itself, but its hold and skew limits leave %s", p.name(j), p.opt.time(c), p.opt.time(limit)),
+					Task:    p.name(j), Needed: c, Available: limit,
+				}
 			}
 		}
 	}
@@ -75,35 +81,101 @@ func (p *problem) rejectGap() *Witness {
 }
 
 // rejectDemand finds a stretch from a release to a deadline in which more has to
-// be done than it lasts.
+// be done than it lasts: of the stretches to the first such deadline the fullest.
+// It takes the deadlines in order and keeps for every release r what has to be done
+// from then on, in a tree, so that it takes n log n.
 func (p *problem) rejectDemand() *Witness {
+	releases := make([]int64, len(p.jobs))
 	byDeadline := make([]int, len(p.jobs))
-	starts := []int64{0}
-	for i := range byDeadline {
-		byDeadline[i] = i
-		if len(p.jobs) <= maxWindows {
-			starts = append(starts, p.jobs[i].Release)
-		}
+	for i := range p.jobs {
+		releases[i], byDeadline[i] = p.jobs[i].Release, i
 	}
+	slices.Sort(releases)
+	releases = slices.Compact(releases)
 	slices.SortFunc(byDeadline, func(a, b int) int { return cmp.Compare(p.jobs[a].Deadline, p.jobs[b].Deadline) })
-	slices.Sort(starts)
-	for _, from := range slices.Compact(starts) {
-		var demand int64
-		for n, i := range byDeadline {
-			j := &p.jobs[i]
-			if j.Release < from {
-				continue
-			}
-			demand += j.total()
-			last := n+1 == len(byDeadline) || p.jobs[byDeadline[n+1]].Deadline > j.Deadline
-			if last && demand > j.Deadline-from {
-				return &Witness{
-					Message: fmt.Sprintf("between %s and %s, when a job of task %s is due, %s of bus time is asked for in %s",
-						p.opt.time(from), p.opt.time(j.Deadline), p.name(j), p.opt.time(demand), p.opt.time(j.Deadline-from)),
-					Task: p.name(j), Needed: demand, Available: j.Deadline - from,
-				}
+	ends := newPrefixTree(releases)
+	begun := make([]bool, len(releases))
+	for n, i := range byDeadline {
+		j := &p.jobs[i]
+		at, _ := slices.BinarySearch(releases, j.Release)
+		if !begun[at] {
+			begun[at] = true // until now no job that is due was released here
+			ends.begin(at)
+		}
+		ends.add(at, j.total())
+		if n+1 < len(byDeadline) && p.jobs[byDeadline[n+1]].Deadline == j.Deadline {
+			continue
+		}
+		if end := ends.most(); end > j.Deadline {
+			from := releases[ends.where()]
+			return &Witness{
+				Message: fmt.Sprintf("between %s and %s, when a job of task %s is due, %s of bus time is asked for in %s",
+					p.opt.time(from), p.opt.time(j.Deadline), p.name(j), p.opt.time(end-from), p.opt.time(j.Deadline-from)),
+				Task: p.name(j), Needed: end - from, Available: j.Deadline - from,
 			}
 		}
 	}
 	return nil
+}
+
+// prefixTree holds numbers; it adds to all of them up to an index, and tells the
+// largest of those that have begun, each in the logarithm of their count.
+type prefixTree struct {
+	size int     // leaves, a power of two
+	top  []int64 // largest below a node, without what was added above it
+	plus []int64 // added to all below a node
+}
+
+// notBegun keeps a number out of the way: it is below all that have begun.
+const notBegun = 4 * maxTime
+
+func newPrefixTree(values []int64) *prefixTree {
+	t := &prefixTree{size: 1}
+	for t.size < len(values) {
+		t.size *= 2
+	}
+	t.top, t.plus = make([]int64, 2*t.size), make([]int64, 2*t.size)
+	for i := range t.top {
+		t.top[i] = -notBegun
+	}
+	for i, v := range values {
+		t.top[t.size+i] += v
+	}
+	return t
+}
+
+func (t *prefixTree) begin(i int) { t.update(i, notBegun, false) }
+
+// add adds to the numbers 0 to last.
+func (t *prefixTree) add(last int, v int64) { t.update(last, v, true) }
+
+// update adds to one number, and to those before it if asked.
+func (t *prefixTree) update(at int, v int64, before bool) {
+	i := t.size + at
+	t.lift(i, v)
+	for ; i > 1; i /= 2 {
+		if before && i%2 == 1 {
+			t.lift(i-1, v) // all of the left neighbour comes before
+		}
+		t.top[i/2] = max(t.top[i-i%2], t.top[i-i%2+1]) + t.plus[i/2]
+	}
+}
+
+func (t *prefixTree) lift(i int, v int64) {
+	t.top[i] += v
+	t.plus[i] += v
+}
+
+func (t *prefixTree) most() int64 { return t.top[1] }
+
+// where is the index of the largest number, the first of several.
+func (t *prefixTree) where() int {
+	i := 1
+	for i < t.size {
+		i *= 2
+		if t.top[i+1] > t.top[i] {
+			i++
+		}
+	}
+	return i - t.size
 }
