@@ -45,7 +45,7 @@ const (
 //	*dispatch.ExistsError                    ALREADY_EXISTS, ResourceInfo
 //	*dispatch.StoppedError                   UNAVAILABLE
 //	*stream.ClosedError                      UNAVAILABLE
-//	stream.ErrFull                           RESOURCE_EXHAUSTED
+//	stream.ErrFull, *dispatch.BusyError      RESOURCE_EXHAUSTED
 //	context.DeadlineExceeded, Canceled       DEADLINE_EXCEEDED, CANCELLED
 //	a gRPC status                            itself
 //	anything else                            INTERNAL
@@ -83,6 +83,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		exists      *dispatch.ExistsError
 		stopped     *dispatch.StoppedError
 		closed      *stream.ClosedError
+		busy        *dispatch.BusyError
 	)
 	switch {
 	case errors.As(err, &mistakes):
@@ -112,7 +113,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		return codes.AlreadyExists, one(&errdetails.ResourceInfo{ResourceType: exists.What, ResourceName: exists.Name, Description: exists.Error()})
 	case errors.As(err, &stopped), errors.As(err, &closed):
 		return codes.Unavailable, nil
-	case errors.Is(err, stream.ErrFull):
+	case errors.Is(err, stream.ErrFull), errors.As(err, &busy):
 		return codes.ResourceExhausted, nil
 	case errors.Is(err, context.DeadlineExceeded):
 		return codes.DeadlineExceeded, nil

@@ -40,6 +40,10 @@ func (f *fake) note(asked ...any) error {
 	return f.err
 }
 
+func (f *fake) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+	return f.AddTask(ctx, t)
+}
+
 func (f *fake) AddTask(_ context.Context, t *facetdv1.Task) (int64, error) {
 	return 11, f.note("add", t)
 }

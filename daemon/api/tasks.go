@@ -30,18 +30,35 @@ func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*f
 }
 
 func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse, error) {
-	if r.GetTask() == nil {
-		return nil, statusOf(v.s.cfg.Array, chipmodel.Mistakes{{Path: "task", Message: "there is no task", Hint: "describe one"}})
-	}
-	effective, err := v.s.cfg.Dispatch.AddTask(ctx, r.GetTask())
+	task, effective, err := v.change(ctx, r.GetTask(), v.s.cfg.Dispatch.AddTask)
 	if err != nil {
-		return nil, statusOf(v.s.cfg.Array, renamed(err, func(int) string { return "task" }))
+		return nil, err
 	}
-	running := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetTask().GetName())
+	return &facetdv1.CreateTaskResponse{Task: task, EffectiveBusNs: effective}, nil
+}
+
+func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse, error) {
+	task, effective, err := v.change(ctx, r.GetTask(), v.s.cfg.Dispatch.UpdateTask)
+	if err != nil {
+		return nil, err
+	}
+	return &facetdv1.UpdateTaskResponse{Task: task, EffectiveBusNs: effective}, nil
+}
+
+// change adds or replaces a task and returns it as it runs then.
+func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(context.Context, *facetdv1.Task) (int64, error)) (*facetdv1.RunningTask, int64, error) {
+	if t == nil {
+		return nil, 0, statusOf(v.s.cfg.Array, chipmodel.Mistakes{{Path: "task", Message: "there is no task", Hint: "describe one"}})
+	}
+	effective, err := do(ctx, t)
+	if err != nil {
+		return nil, 0, statusOf(v.s.cfg.Array, renamed(err, func(int) string { return "task" }))
+	}
+	running := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, t.GetName())
 	if running == nil { // removed again by someone else
-		running = &facetdv1.RunningTask{Task: r.GetTask()}
+		running = &facetdv1.RunningTask{Task: t}
 	}
-	return &facetdv1.CreateTaskResponse{Task: running, EffectiveBusNs: effective}, nil
+	return running, effective, nil
 }
 
 func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse, error) {

@@ -48,6 +48,19 @@ func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error)
 	})
 }
 
+// UpdateTask replaces the task of the same name and returns once the timetable
+// with it is in force.
+func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
+		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
+		if i < 0 {
+			return nil, &NotFoundError{What: "task", Name: t.GetName()}
+		}
+		running[i] = t
+		return running, nil
+	})
+}
+
 // changeTasks plans outside the loop and hands the plan over. Changes wait for
 // one another; the queue is the callers themselves, each bounded by its context.
 func (d *Dispatcher) changeTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error)) (int64, error) {
@@ -119,6 +132,11 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change) error {
 		return d.openingFailed(ctx, err)
 	}
 	stats := d.statsFor(c)
+	d.mu.Lock()
+	for _, t := range stats {
+		t.rate.Restart(epoch)
+	}
+	d.mu.Unlock()
 	d.tab = newTable(c.plan, stats, epoch)
 	d.resync = false
 	var msg *facetdv1.Plan

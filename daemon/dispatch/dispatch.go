@@ -8,6 +8,7 @@ package dispatch
 
 import (
 	"context"
+	"strconv"
 	"time"
 
 	"go.uber.org/zap"
@@ -81,6 +82,7 @@ type Done struct {
 // fit, *NotFoundError, *ExistsError, *NoGapError, *StoppedError, the context's.
 type Service interface {
 	AddTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
+	UpdateTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
 	RemoveTask(ctx context.Context, name string) (effectiveNS int64, err error)
 	// Preview plans a change without applying it; tasks that do not fit come back
 	// as a plan with a refusal, bad input as an error.
@@ -108,6 +110,13 @@ type NoGapError struct {
 }
 
 func (e *NoGapError) Error() string { return e.Reason }
+
+// BusyError says that too many one-shots wait already. The caller may try again.
+type BusyError struct{ Waiting int }
+
+func (e *BusyError) Error() string {
+	return strconv.Itoa(e.Waiting) + " one-shots wait for a gap already; try again later"
+}
 
 // StoppedError says that the dispatcher has ended or is in a fault.
 type StoppedError struct{ Reason string }

@@ -451,3 +451,39 @@ func TestDeadlinePassedOn(t *testing.T) {
 		t.Errorf("deadline %v after the release", time.Duration(got))
 	}
 }
+
+// TestUpdateTask changes a task's rate under way: its jobs go on being counted, and
+// a change that does not fit leaves it as it was.
+func TestUpdateTask(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(20), countTask(10))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(time.Second)
+		if _, err := r.UpdateTask(ctx, memTask(50)); err != nil {
+			t.Fatal(err)
+		}
+		var refusal *scheduler.RefusalError
+		if _, err := r.UpdateTask(ctx, memTask(90000)); !errors.As(err, &refusal) {
+			t.Errorf("a rate that cannot be: %v", err)
+		}
+		var missing *NotFoundError
+		other := memTask(5)
+		other.Name = "other"
+		if _, err := r.UpdateTask(ctx, other); !errors.As(err, &missing) {
+			t.Errorf("updating nobody: %v", err)
+		}
+		time.Sleep(time.Second)
+		if s := r.Snapshot().Tasks[0].GetStatus(); s.GetPlannedRateHz() != 50 || math.Abs(s.GetAchievedRateHz()-50) > 1e-6 {
+			t.Errorf("after the update: planned %v Hz, achieved %v Hz", s.GetPlannedRateHz(), s.GetAchievedRateHz())
+		}
+		cancel()
+		<-done
+		for i, fs := range r.watch.of("mem") {
+			if fs.GetJob() != uint64(i) || fs.GetLate() {
+				t.Fatalf("job %d: %v", i, fs)
+			}
+		}
+	})
+}

@@ -61,7 +61,7 @@ func (d *Dispatcher) submit(ctx context.Context, compile func(scheduler.Register
 		return Done{}, d.ended
 	case len(d.waiting) >= maxWaiting:
 		defer d.mu.Unlock()
-		return Done{}, &NoGapError{Reason: fmt.Sprintf("%d one-shots wait for a gap already; try again later", maxWaiting)}
+		return Done{}, &BusyError{len(d.waiting)}
 	}
 	d.waiting = append(d.waiting, one)
 	d.wakeLoop()

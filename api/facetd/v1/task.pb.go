@@ -1004,6 +1004,107 @@ func (x *CreateTaskResponse) GetEffectiveBusNs() int64 {
 	return 0
 }
 
+// UpdateTaskRequest asks for a changed task.
+type UpdateTaskRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The task as it shall be.
+	Task          *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateTaskRequest) Reset() {
+	*x = UpdateTaskRequest{}
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateTaskRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateTaskRequest) ProtoMessage() {}
+
+func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
+func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *UpdateTaskRequest) GetTask() *Task {
+	if x != nil {
+		return x.Task
+	}
+	return nil
+}
+
+// UpdateTaskResponse holds the task once its timetable is in force.
+type UpdateTaskResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The task as it runs.
+	Task *RunningTask `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Bus time at which the new timetable took effect, in nanoseconds.
+	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *UpdateTaskResponse) Reset() {
+	*x = UpdateTaskResponse{}
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateTaskResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateTaskResponse) ProtoMessage() {}
+
+func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
+func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *UpdateTaskResponse) GetTask() *RunningTask {
+	if x != nil {
+		return x.Task
+	}
+	return nil
+}
+
+func (x *UpdateTaskResponse) GetEffectiveBusNs() int64 {
+	if x != nil {
+		return x.EffectiveBusNs
+	}
+	return 0
+}
+
 // DeleteTaskRequest asks for the end of a task.
 type DeleteTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1015,7 +1116,7 @@ type DeleteTaskRequest struct {
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +1128,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +1141,7 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
@@ -1062,7 +1163,7 @@ type DeleteTaskResponse struct {
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1074,7 +1175,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1087,7 +1188,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -1174,16 +1275,23 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"j\n" +
 	"\x12CreateTaskResponse\x12*\n" +
 	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
+	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\"8\n" +
+	"\x11UpdateTaskRequest\x12#\n" +
+	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\"j\n" +
+	"\x12UpdateTaskResponse\x12*\n" +
+	"\x04task\x18\x01 \x01(\v2\x16.facetd.v1.RunningTaskR\x04task\x12(\n" +
 	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs\"'\n" +
 	"\x11DeleteTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\">\n" +
 	"\x12DeleteTaskResponse\x12(\n" +
-	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs2\xad\x02\n" +
+	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs2\xf8\x02\n" +
 	"\vTaskService\x12F\n" +
 	"\tListTasks\x12\x1b.facetd.v1.ListTasksRequest\x1a\x1c.facetd.v1.ListTasksResponse\x12@\n" +
 	"\aGetTask\x12\x19.facetd.v1.GetTaskRequest\x1a\x1a.facetd.v1.GetTaskResponse\x12I\n" +
 	"\n" +
 	"CreateTask\x12\x1c.facetd.v1.CreateTaskRequest\x1a\x1d.facetd.v1.CreateTaskResponse\x12I\n" +
+	"\n" +
+	"UpdateTask\x12\x1c.facetd.v1.UpdateTaskRequest\x1a\x1d.facetd.v1.UpdateTaskResponse\x12I\n" +
 	"\n" +
 	"DeleteTask\x12\x1c.facetd.v1.DeleteTaskRequest\x1a\x1d.facetd.v1.DeleteTaskResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
@@ -1199,7 +1307,7 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_facetd_v1_task_proto_goTypes = []any{
 	(*Task)(nil),                // 0: facetd.v1.Task
 	(*View)(nil),                // 1: facetd.v1.View
@@ -1216,16 +1324,18 @@ var file_facetd_v1_task_proto_goTypes = []any{
 	(*GetTaskResponse)(nil),     // 12: facetd.v1.GetTaskResponse
 	(*CreateTaskRequest)(nil),   // 13: facetd.v1.CreateTaskRequest
 	(*CreateTaskResponse)(nil),  // 14: facetd.v1.CreateTaskResponse
-	(*DeleteTaskRequest)(nil),   // 15: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),  // 16: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),              // 17: facetd.v1.Target
-	(*durationpb.Duration)(nil), // 18: google.protobuf.Duration
+	(*UpdateTaskRequest)(nil),   // 15: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),  // 16: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),   // 17: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),  // 18: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),              // 19: facetd.v1.Target
+	(*durationpb.Duration)(nil), // 20: google.protobuf.Duration
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	17, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	18, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	18, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	18, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	19, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	20, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	20, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	20, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
 	2,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
 	3,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
@@ -1238,19 +1348,23 @@ var file_facetd_v1_task_proto_depIdxs = []int32{
 	8,  // 13: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
 	0,  // 14: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
 	8,  // 15: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	9,  // 16: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	11, // 17: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	13, // 18: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	15, // 19: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	10, // 20: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	12, // 21: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	14, // 22: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	16, // 23: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	20, // [20:24] is the sub-list for method output_type
-	16, // [16:20] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	0,  // 16: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	8,  // 17: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	9,  // 18: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	11, // 19: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	13, // 20: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	15, // 21: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	17, // 22: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	10, // 23: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	12, // 24: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	14, // 25: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	16, // 26: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	18, // 27: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	23, // [23:28] is the sub-list for method output_type
+	18, // [18:23] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -1266,7 +1380,7 @@ func file_facetd_v1_task_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   17,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -22,6 +22,7 @@ const (
 	TaskService_ListTasks_FullMethodName  = "/facetd.v1.TaskService/ListTasks"
 	TaskService_GetTask_FullMethodName    = "/facetd.v1.TaskService/GetTask"
 	TaskService_CreateTask_FullMethodName = "/facetd.v1.TaskService/CreateTask"
+	TaskService_UpdateTask_FullMethodName = "/facetd.v1.TaskService/UpdateTask"
 	TaskService_DeleteTask_FullMethodName = "/facetd.v1.TaskService/DeleteTask"
 )
 
@@ -41,6 +42,10 @@ type TaskServiceClient interface {
 	// FAILED_PRECONDITION with a Refusal when it does not fit, ALREADY_EXISTS
 	// when the name is taken, INVALID_ARGUMENT with every mistake otherwise.
 	CreateTask(ctx context.Context, in *CreateTaskRequest, opts ...grpc.CallOption) (*CreateTaskResponse, error)
+	// UpdateTask replaces the running task of the same name; its jobs go on being
+	// counted. Errors as of CreateTask, NOT_FOUND when there is none of that name; the
+	// task then runs on as it was.
+	UpdateTask(ctx context.Context, in *UpdateTaskRequest, opts ...grpc.CallOption) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
 	DeleteTask(ctx context.Context, in *DeleteTaskRequest, opts ...grpc.CallOption) (*DeleteTaskResponse, error)
 }
@@ -83,6 +88,16 @@ func (c *taskServiceClient) CreateTask(ctx context.Context, in *CreateTaskReques
 	return out, nil
 }
 
+func (c *taskServiceClient) UpdateTask(ctx context.Context, in *UpdateTaskRequest, opts ...grpc.CallOption) (*UpdateTaskResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UpdateTaskResponse)
+	err := c.cc.Invoke(ctx, TaskService_UpdateTask_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *taskServiceClient) DeleteTask(ctx context.Context, in *DeleteTaskRequest, opts ...grpc.CallOption) (*DeleteTaskResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(DeleteTaskResponse)
@@ -109,6 +124,10 @@ type TaskServiceServer interface {
 	// FAILED_PRECONDITION with a Refusal when it does not fit, ALREADY_EXISTS
 	// when the name is taken, INVALID_ARGUMENT with every mistake otherwise.
 	CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error)
+	// UpdateTask replaces the running task of the same name; its jobs go on being
+	// counted. Errors as of CreateTask, NOT_FOUND when there is none of that name; the
+	// task then runs on as it was.
+	UpdateTask(context.Context, *UpdateTaskRequest) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
 	DeleteTask(context.Context, *DeleteTaskRequest) (*DeleteTaskResponse, error)
 	mustEmbedUnimplementedTaskServiceServer()
@@ -129,6 +148,9 @@ func (UnimplementedTaskServiceServer) GetTask(context.Context, *GetTaskRequest) 
 }
 func (UnimplementedTaskServiceServer) CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateTask not implemented")
+}
+func (UnimplementedTaskServiceServer) UpdateTask(context.Context, *UpdateTaskRequest) (*UpdateTaskResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateTask not implemented")
 }
 func (UnimplementedTaskServiceServer) DeleteTask(context.Context, *DeleteTaskRequest) (*DeleteTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method DeleteTask not implemented")
@@ -208,6 +230,24 @@ func _TaskService_CreateTask_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TaskService_UpdateTask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateTaskRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).UpdateTask(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_UpdateTask_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).UpdateTask(ctx, req.(*UpdateTaskRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _TaskService_DeleteTask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(DeleteTaskRequest)
 	if err := dec(in); err != nil {
@@ -244,6 +284,10 @@ var TaskService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateTask",
 			Handler:    _TaskService_CreateTask_Handler,
+		},
+		{
+			MethodName: "UpdateTask",
+			Handler:    _TaskService_UpdateTask_Handler,
 		},
 		{
 			MethodName: "DeleteTask",
