@@ -62,13 +62,16 @@ func NewConverter(s ConverterSpec, rng *Noise) *Converter {
 // of the previous pixel); previous is that level, and the last one is returned.
 func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual float64) float64 {
 	for i, v := range volts {
-		seen := v + (previous-v)*residual
+		seen := v
+		if residual != 0 { // an infinite level leaves no trace on a settled line
+			seen += (previous - v) * residual
+		}
 		previous = seen
 		if c.noise > 0 {
 			seen += c.noise * c.rng.Normal()
 		}
 		x := (seen - c.low) * c.perVolt
-		if c.levels != nil {
+		if c.levels != nil && x == x {
 			x += c.levels[int(min(max(x, 0), c.highest))]
 		}
 		switch {

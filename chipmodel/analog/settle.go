@@ -31,7 +31,7 @@ func ShareSettle(rows, columns int, switchOhms, cellFarads float64, bits int) ti
 	if n < 2 {
 		return 0
 	}
-	tau := switchOhms * cellFarads / (2 * (1 - math.Cos(math.Pi/float64(n))))
+	tau := switchOhms * cellFarads * ChainTau(n)
 	return time.Duration(math.Ceil(tau * math.Log(worstAmplitude(n)*math.Exp2(float64(bits+1))) * 1e9))
 }
 
@@ -46,3 +46,13 @@ func worstAmplitude(n int) float64 {
 	}
 	return 2 / float64(n) * mode(0) * sum
 }
+
+// SettlingTaus is how many time constants a single pole takes until 2^-bits of a
+// step is left: bits ln 2 (Analog Devices AN-1024, Table 1). Half a step of an N-bit
+// converter takes bits = N+1.
+func SettlingTaus(bits int) float64 { return float64(bits) * math.Ln2 }
+
+// ChainTau is the slowest time constant of a chain of n cells in units of RC:
+// 1/(2(1 - cos(pi/n))), the smallest eigenvalue of the path graph. In a rectangular
+// block the longest side rules.
+func ChainTau(n int) float64 { return 1 / (2 * (1 - math.Cos(math.Pi/float64(n)))) }
