@@ -10,8 +10,10 @@ import (
 // Options of a planner.
 type Options struct {
 	// Thorough goes on, once one fault explains everything seen, until every second
-	// fault that a safe experiment could show is excluded. Without it, two faults
-	// are looked for only when no single one explains what was seen.
+	// fault that a safe experiment could show is excluded, and makes all that is safe
+	// of what a sound array would be asked, so that a third one is not missed.
+	// Without it, two faults are looked for only when no single one explains what was
+	// seen.
 	Thorough bool
 	// Strict makes safe experiments only, however little they tell.
 	Strict bool
@@ -142,28 +144,59 @@ func (p *Planner) of(n *node) []hypothesis {
 }
 
 // planWide plans a state in which pairs of faults are considered: first with the
-// experiments that a sound array would see, then with others.
+// experiments that a sound array would see, then with others. A thorough probe then
+// makes those that are left of the former: if something else is wrong, some of them
+// show what nothing explains.
 func (p *Planner) planWide(s *State) (Experiment, bool) {
 	hyps := append(p.of(s.node), s.doubles...)
-	if len(hyps) < 2 {
+	if len(hyps) == 0 {
 		return Experiment{}, true
 	}
 	c := p.chooser(hyps)
-	some := sample(hyps, sampleSize)
-	if e, ok := c.among(some, p.soundSpine()); ok {
+	spine := slices.DeleteFunc(slices.Clone(p.soundSpine()), s.made)
+	if e, ok := p.splitting(c, spine); ok {
 		return e, false
 	}
-	if e, ok := c.cross(some, p.enable, p.look); ok {
-		return e, false
-	}
-	if e, ok := c.exact(); ok {
-		return e, false
-	}
-	if !p.opts.Strict {
-		e, ok := c.risky(p.enable, p.look)
-		return e, !ok
+	if p.opts.Thorough {
+		for _, e := range spine {
+			if e.Risks = nil; c.allowed(e.Enable) {
+				return e, false
+			}
+		}
 	}
 	return Experiment{}, true
+}
+
+// splitting finds an experiment that splits many hypotheses, one of the spine where it
+// can.
+func (p *Planner) splitting(c *chooser, spine []Experiment) (Experiment, bool) {
+	if len(c.hyps) < 2 {
+		return Experiment{}, false
+	}
+	some := sample(c.hyps, sampleSize)
+	if e, ok := c.among(some, spine); ok {
+		return e, true
+	}
+	if e, ok := c.cross(some, p.enable, p.look); ok {
+		return e, true
+	}
+	if e, ok := c.exact(); ok {
+		return e, true
+	}
+	if p.opts.Strict {
+		return Experiment{}, false
+	}
+	return c.risky(p.enable, p.look)
+}
+
+// made reports whether every look of an experiment has been made already.
+func (s *State) made(e Experiment) bool {
+	for _, look := range e.Looks {
+		if !slices.ContainsFunc(s.seen, func(o seen) bool { return o.enable == e.Enable && o.look == look }) {
+			return false
+		}
+	}
+	return true
 }
 
 // soundSpine lists what a sound array would be asked.

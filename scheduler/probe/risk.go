@@ -23,13 +23,17 @@ const mostLooks = 8
 // enable both; if the second's were shorted to l, enabling the first would. One of
 // the two has to be enabled first.
 func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
+	size := func(h hypothesis) int { return len(h.faults) }
+	if fewest := size(c.hyps[0]); !slices.ContainsFunc(c.hyps, func(h hypothesis) bool { return size(h) != fewest }) {
+		return Experiment{}, false // all are simplest
+	}
 	type rated struct {
 		word        chipmodel.LineSet
 		risk, chips int
 	}
 	var words []rated
 	for _, w := range enable {
-		if !c.simplestSafe(w) {
+		if c.allowed(w) || !c.simplestSafe(w) {
 			continue
 		}
 		if risk := c.risk(w); risk > 0 && risk != never {
@@ -57,7 +61,7 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 // simplestSafe reports whether enabling under a word is safe under all hypotheses of
 // the fewest faults.
 func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
-	fewest := len(slices.MinFunc(c.hyps, func(x, y hypothesis) int { return len(x.faults) - len(y.faults) }).faults)
+	fewest := len(c.hyps[0].faults) // the smaller come first
 	buf, sound := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
 	c.m.wired(word, sound)
 	for i := range c.hyps {
