@@ -1,5 +1,7 @@
 package probe
 
+import "facetd.example/chipmodel"
+
 // pairSeeker finds pairs of faults that explain everything seen. Most pairs are of
 // faults that touch different chips; what those reach is put together from what each
 // reaches alone.
@@ -10,7 +12,8 @@ type pairSeeker struct {
 	// reached holds, for each single hypothesis, observation and lane, what is
 	// reached under both words; the first hypothesis is a sound array.
 	reached []uint64
-	touched []uint64 // by single hypothesis and lane
+	touched []uint64            // by single hypothesis and lane
+	lines   []chipmodel.LineSet // by single hypothesis
 }
 
 // widen begins to consider pairs of faults.
@@ -25,14 +28,14 @@ func (p *Planner) widen(s *State) {
 		f := p.singles[i].faults[0]
 		for j := i + 1; j < len(p.singles); j++ {
 			g := p.singles[j].faults[0]
-			if k.apart(i, j) {
+			switch {
+			case f.contradicts(g):
+				continue
+			case k.apart(i, j):
 				if !k.explain(i, j) {
 					continue
 				}
-			} else {
-				if f.contradicts(g) {
-					continue
-				}
+			default:
 				pair.faults[0], pair.faults[1] = f, g
 				if pair.conv = converterOf(pair.faults); !k.x.explains(&pair) {
 					continue
@@ -48,6 +51,7 @@ func (p *Planner) seeker(all []seen) *pairSeeker {
 	n := len(all) * k.lanes
 	k.reached = make([]uint64, 2*len(p.singles)*n)
 	k.touched = make([]uint64, len(p.singles)*k.lanes)
+	k.lines = make([]chipmodel.LineSet, len(p.singles))
 	at := 0
 	for h := range p.singles {
 		for i := range k.x.seen {
@@ -57,6 +61,7 @@ func (p *Planner) seeker(all []seen) *pairSeeker {
 			at += 2 * k.lanes
 		}
 		for _, f := range p.singles[h].faults {
+			k.lines[h] |= linesOf(f)
 			p.touch(f, k.touched[h*k.lanes:(h+1)*k.lanes])
 		}
 	}
@@ -81,21 +86,28 @@ func (m *Model) touch(f Fault, chips []uint64) {
 	}
 }
 
-// apart reports whether two single hypotheses touch different chips, and no line
-// fault acts through a short of the other.
+// apart reports whether two single hypotheses touch different chips and different
+// lines, and neither is one of a lane.
 func (k *pairSeeker) apart(i, j int) bool {
 	for lane := range k.lanes {
 		if k.touched[i*k.lanes+lane]&k.touched[j*k.lanes+lane] != 0 {
 			return false
 		}
 	}
-	return !k.throughShort(i, j) && !k.throughShort(j, i) && k.p.singles[i].conv.set|k.p.singles[j].conv.set|^(k.p.singles[i].conv.keep&k.p.singles[j].conv.keep) == 0
+	return k.lines[i]&k.lines[j] == 0 && k.p.singles[i].conv == k.p.singles[j].conv
 }
 
-// throughShort reports whether one is a short to a line that the other changes.
-func (k *pairSeeker) throughShort(i, j int) bool {
-	f, g := k.p.singles[i].faults[0], k.p.singles[j].faults[0]
-	return f.Kind == Shorted && (g.Kind <= StuckInactive && g.Line == f.Other || g.Kind == Swapped && (g.Line == f.Other || g.Other == f.Other))
+// linesOf are the lines whose levels a fault changes or, as a short, follows.
+func linesOf(f Fault) chipmodel.LineSet {
+	switch f.Kind {
+	case StuckActive, StuckInactive:
+		return 1 << uint(f.Line)
+	case Swapped:
+		return 1<<uint(f.Line) | 1<<uint(f.Other)
+	case Shorted:
+		return 1 << uint(f.Other)
+	}
+	return 0
 }
 
 // explain reports whether two single hypotheses that are apart explain everything
