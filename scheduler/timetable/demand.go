@@ -1,8 +1,6 @@
 package timetable
 
 import (
-	"container/heap"
-	"iter"
 	"math"
 	"math/big"
 )
@@ -20,36 +18,6 @@ func DemandBound(tasks []Task, t int64) int64 {
 	return sum
 }
 
-// deadlines yields the absolute deadlines of a synchronous release up to end, in
-// order.
-func deadlines(tasks []Task, end int64) iter.Seq[int64] {
-	return func(yield func(int64) bool) {
-		next := make(deadlineHeap, len(tasks))
-		for i, t := range tasks {
-			next[i] = [2]int64{t.deadline(), t.Period}
-		}
-		heap.Init(&next)
-		for last := int64(-1); len(next) > 0 && next[0][0] <= end; heap.Fix(&next, 0) {
-			if d := next[0][0]; d != last {
-				last = d
-				if !yield(d) {
-					return
-				}
-			}
-			next[0][0] += next[0][1]
-		}
-	}
-}
-
-// deadlineHeap holds the next deadline and the period of each task.
-type deadlineHeap [][2]int64
-
-func (h deadlineHeap) Len() int           { return len(h) }
-func (h deadlineHeap) Less(i, j int) bool { return h[i][0] < h[j][0] }
-func (h deadlineHeap) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
-func (h *deadlineHeap) Push(x any)        { *h = append(*h, x.([2]int64)) }
-func (h *deadlineHeap) Pop() any          { old := *h; *h = old[:len(old)-1]; return old[len(old)-1] }
-
 // LiuLayland is the utilization up to which n preemptive tasks with deadlines
 // equal to their periods fit under rate-monotonic priorities: n (2^(1/n) - 1)
 // (Liu and Layland, J. ACM 20, 1973, Theorem 5).
@@ -61,7 +29,7 @@ func LiuLayland(n int) float64 {
 // tested for preemptive EDF (Buttazzo, Real-Time Systems 29, 2005, equation 5). It
 // is nil when the utilization is 1 or more.
 func DemandLimit(tasks []Task) *big.Rat {
-	left := new(big.Rat).Sub(big.NewRat(1, 1), utilizationOf(tasks))
+	left := new(big.Rat).Sub(one, utilizationOf(tasks))
 	if left.Sign() <= 0 {
 		return nil
 	}
@@ -77,17 +45,18 @@ func DemandLimit(tasks []Task) *big.Rat {
 // before limit (Zhang and Burns, IEEE Trans. Computers 58, 2009): from the largest
 // deadline t below limit, t becomes the demand there while that is below t, and the
 // next smaller deadline while it equals t; the set fits exactly when the walk ends
-// with a demand not above the least deadline. trace lists the pairs (t, demand).
+// with a demand not above the least deadline. trace lists the pairs (t, demand); a
+// walk of a million pairs counts as not fitting.
 func QPA(tasks []Task, limit int64) (fits bool, trace [][2]int64) {
-	if utilizationOf(tasks).Cmp(big.NewRat(1, 1)) > 0 {
+	if utilizationOf(tasks).Cmp(one) > 0 {
 		return false, nil
 	}
 	least := int64(math.MaxInt64)
 	for _, t := range tasks {
 		least = min(least, t.deadline())
 	}
-	t := deadlineBelow(tasks, limit)
-	for t > 0 {
+	t := deadlineBelow(tasks, min(limit, 2*maxTime))
+	for t > 0 && len(trace) < maxWalk {
 		h := DemandBound(tasks, t)
 		trace = append(trace, [2]int64{t, h})
 		switch {
@@ -101,7 +70,40 @@ func QPA(tasks []Task, limit int64) (fits bool, trace [][2]int64) {
 			t = deadlineBelow(tasks, t)
 		}
 	}
-	return true, trace
+	return t <= 0, trace
+}
+
+// What a walk over the deadlines found.
+type miss int
+
+const (
+	missNone miss = iota
+	missFound
+	missTooLong
+)
+
+// maxWalk bounds the deadlines that one walk looks at.
+const maxWalk = 1_000_000
+
+// overload walks the absolute deadlines t of a synchronous release from to-1 down
+// to from, for one at which demand and blocking exceed t. Where they are less than
+// t, all deadlines down to their sum are passed by: demand does not grow downwards.
+func overload(tasks []Task, from, to, blocking int64) (at int64, found miss) {
+	t := deadlineBelow(tasks, to)
+	for range maxWalk {
+		if t <= 0 || t < from {
+			return 0, missNone
+		}
+		switch h := DemandBound(tasks, t) + blocking; {
+		case h > t:
+			return t, missFound
+		case h < t:
+			t = deadlineBelow(tasks, h+1)
+		default:
+			t = deadlineBelow(tasks, t)
+		}
+	}
+	return 0, missTooLong
 }
 
 // deadlineBelow is the largest absolute deadline below t, or 0.

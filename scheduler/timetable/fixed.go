@@ -1,6 +1,9 @@
 package timetable
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // Response is what fixed-priority analysis says of one task.
 type Response struct {
@@ -15,8 +18,8 @@ type Response struct {
 
 // FixedOptions choose the time model.
 type FixedOptions struct {
-	// Tick is the granularity of arrivals (a bus's bit time): a job that arrives
-	// within a tick of a start still goes first. 0 means 1.
+	// Tick is the granularity of arrivals (a bus's bit time), at least 1; 0 means 1. A
+	// job that arrives within a tick of a start still goes first.
 	Tick int64
 	// IntegerTime takes a lower-priority job to have begun at least one tick before,
 	// which is exact where releases fall on ticks; the published analysis of a serial
@@ -24,31 +27,52 @@ type FixedOptions struct {
 	IntegerTime bool
 }
 
-// maxIterations bounds a fixed point that does not come to rest.
-const maxIterations = 1_000_000
+// Bounds of the analysis of one task.
+const (
+	maxIterations = 1_000_000 // of all its fixed points
+	maxInstances  = 100_000
+)
+
+// LimitError is an analysis that would take too long: a level's busy period has
+// too many instances. Coarser times, or less than the whole bus, help.
+type LimitError struct{ Task string }
+
+func (e *LimitError) Error() string {
+	return fmt.Sprintf("the busy period of task %s is too long to analyse", e.Task)
+}
 
 // FixedPriority is the response time analysis of non-preemptive jobs under fixed
 // priorities, highest first in order, for any phase: for each task the longest
 // blocking by a lower one, the busy period of its level, and the response of every
 // instance in it. Davis, Burns, Bril and Lukkien, Real-Time Systems 35, 2007,
 // equations 4 to 8 (the revised analysis; the first instance alone is not enough).
-// A level with more than the whole bus has no busy period: its Busy is 0 and it is
-// not schedulable. The only error is *InputError.
+//
+// A level that asks for the whole bus and is blocked too is busy for ever; its
+// instances repeat with the hyperperiod, which stands as Busy. A level with more
+// than the whole bus has no response: its Busy is 0 and it is not schedulable. The
+// errors are *InputError and *LimitError.
 func FixedPriority(tasks []Task, order []int, opt FixedOptions) ([]Response, error) {
-	if err := checkTasks(tasks); err != nil {
+	if err := checkFixed(tasks, opt); err != nil {
 		return nil, err
 	}
 	if err := checkOrder(len(tasks), order); err != nil {
 		return nil, err
 	}
-	if opt.Tick <= 0 {
-		opt.Tick = 1
-	}
 	out := make([]Response, len(order))
-	for level := range order {
-		out[level] = responseOf(tasks, order, level, opt)
+	for n := range order {
+		var err error
+		if out[n], err = levelOf(tasks, order, n, opt).response(); err != nil {
+			return nil, err
+		}
 	}
 	return out, nil
+}
+
+func checkFixed(tasks []Task, opt FixedOptions) error {
+	if opt.Tick < 0 || opt.Tick > maxTime {
+		return &InputError{[]string{fmt.Sprintf("the tick of %d is not between 0 and %d", opt.Tick, int64(maxTime))}}
+	}
+	return checkTasks(tasks)
 }
 
 func checkOrder(n int, order []int) error {
@@ -65,62 +89,93 @@ func checkOrder(n int, order []int) error {
 	return nil
 }
 
-func responseOf(tasks []Task, order []int, level int, opt FixedOptions) Response {
-	t := tasks[order[level]]
-	higher := order[:level]
-	r := Response{Task: t.Name}
-	for _, k := range order[level+1:] {
-		r.Blocking = max(r.Blocking, tasks[k].Cost)
+// level is one task with those above it and the blocking by those below.
+type level struct {
+	task     Task
+	higher   []Task
+	blocking int64
+	tick     int64
+	left     int // iterations
+}
+
+func levelOf(tasks []Task, order []int, at int, opt FixedOptions) *level {
+	l := &level{task: tasks[order[at]], tick: max(opt.Tick, 1), left: maxIterations}
+	for _, k := range order[:at] {
+		l.higher = append(l.higher, tasks[k])
 	}
-	if opt.IntegerTime && r.Blocking > 0 {
-		r.Blocking -= opt.Tick
+	for _, k := range order[at+1:] {
+		l.blocking = max(l.blocking, tasks[k].Cost)
 	}
-	busy, ok := fixedPoint(t.Cost, func(x int64) int64 {
-		next := r.Blocking
-		for _, k := range order[:level+1] {
-			next += ceilDiv(x, tasks[k].Period) * tasks[k].Cost
+	if opt.IntegerTime {
+		l.blocking = max(l.blocking-l.tick, 0)
+	}
+	return l
+}
+
+// response analyses every instance of the busy period.
+func (l *level) response() (Response, error) {
+	r := Response{Task: l.task.Name, Blocking: l.blocking, Instance: []int64{}}
+	var instances int64
+	switch share := utilizationOf(append(l.higher[:len(l.higher):len(l.higher)], l.task)).Cmp(one); {
+	case share > 0:
+		return r, nil
+	case share == 0 && l.blocking > 0:
+		h, ok := Hyperperiod(append(l.higher[:len(l.higher):len(l.higher)], l.task))
+		if !ok || h > maxTime {
+			return r, &LimitError{l.task.Name}
+		}
+		r.Busy, instances = h, h/l.task.Period
+	default:
+		busy, ok := l.busy()
+		if !ok {
+			return r, &LimitError{l.task.Name}
+		}
+		r.Busy, instances = busy, ceilDiv(busy, l.task.Period)
+	}
+	if instances > maxInstances {
+		return r, &LimitError{l.task.Name}
+	}
+	start := l.blocking
+	for q := range instances {
+		var ok bool
+		if start, ok = l.start(q, start); !ok {
+			return r, &LimitError{l.task.Name}
+		}
+		r.Instance = append(r.Instance, start-q*l.task.Period+l.task.Cost)
+		start += l.task.Cost // the next one cannot begin before
+	}
+	r.Response = slices.Max(r.Instance)
+	r.Schedulable = r.Response <= l.task.deadline()
+	return r, nil
+}
+
+// busy is the length of the level's busy period, from its blocking on.
+func (l *level) busy() (int64, bool) {
+	return l.fixedPoint(l.task.Cost, func(x int64) int64 {
+		next := l.blocking + ceilDiv(x, l.task.Period)*l.task.Cost
+		for _, k := range l.higher {
+			next += ceilDiv(x, k.Period) * k.Cost
 		}
 		return next
 	})
-	if !ok || overloaded(tasks, order[:level+1]) {
-		return r
-	}
-	r.Busy = busy
-	r.Schedulable = true
-	for q := range ceilDiv(busy, t.Period) {
-		w, ok := fixedPoint(r.Blocking+q*t.Cost, func(x int64) int64 {
-			next := r.Blocking + q*t.Cost
-			for _, k := range higher {
-				next += ceilDiv(x+opt.Tick, tasks[k].Period) * tasks[k].Cost
-			}
-			return next
-		})
-		if !ok {
-			return Response{Task: t.Name, Blocking: r.Blocking}
-		}
-		resp := w - q*t.Period + t.Cost
-		r.Instance = append(r.Instance, resp)
-		r.Response = max(r.Response, resp)
-	}
-	r.Schedulable = r.Response <= t.deadline()
-	return r
 }
 
-// overloaded reports whether tasks ask for more than the bus.
-func overloaded(tasks []Task, some []int) bool {
-	list := make([]Task, len(some))
-	for i, k := range some {
-		list[i] = tasks[k]
-	}
-	u := utilizationOf(list)
-	return u.Num().Cmp(u.Denom()) > 0
+// start is when instance q begins, at the earliest at a given time.
+func (l *level) start(q, earliest int64) (int64, bool) {
+	return l.fixedPoint(earliest, func(x int64) int64 {
+		next := l.blocking + q*l.task.Cost
+		for _, k := range l.higher {
+			next += ceilDiv(x+l.tick, k.Period) * k.Cost
+		}
+		return next
+	})
 }
 
 func ceilDiv(a, b int64) int64 { return (a + b - 1) / b }
 
 // fixedPoint iterates from x until f(x) = x.
-func fixedPoint(x int64, f func(int64) int64) (int64, bool) {
-	for range maxIterations {
+func (l *level) fixedPoint(x int64, f func(int64) int64) (int64, bool) {
+	for ; l.left > 0 && x <= 2*maxTime; l.left-- {
 		next := f(x)
 		if next == x {
 			return x, true
@@ -134,31 +189,31 @@ func fixedPoint(x int64, f func(int64) int64) (int64, bool) {
 // Audsley's algorithm: the lowest level goes to a task that is schedulable there,
 // whatever the order above it, and so on upwards; it finds an order whenever there
 // is one. Among several the last in the list goes lowest, so that a good order
-// stays. It returns false when there is none.
+// stays. It returns false when there is none. The errors are *InputError, and
+// *LimitError where the analysis of some task took too long and no other served.
 func Assign(tasks []Task, opt FixedOptions) (order []int, found bool, err error) {
-	if err := checkTasks(tasks); err != nil {
+	if err := checkFixed(tasks, opt); err != nil {
 		return nil, false, err
-	}
-	if opt.Tick <= 0 {
-		opt.Tick = 1
 	}
 	order = make([]int, len(tasks))
 	for i := range order {
 		order[i] = i
 	}
-	for level := len(order) - 1; level >= 0; level-- {
-		ok := false
-		for pick := level; pick >= 0 && !ok; pick-- {
-			trial := append([]int{}, order...)
-			moved := trial[pick]
-			copy(trial[pick:level], trial[pick+1:level+1])
-			trial[level] = moved
-			if responseOf(tasks, trial, level, opt).Schedulable {
-				order, ok = trial, true
+	for at := len(order) - 1; at >= 0; at-- {
+		var limit error
+		found = false
+		for pick := at; pick >= 0 && !found; pick-- {
+			trial := slices.Insert(slices.Delete(slices.Clone(order), pick, pick+1), at, order[pick])
+			r, err := levelOf(tasks, trial, at, opt).response()
+			if err != nil {
+				limit = err
+			}
+			if r.Schedulable {
+				order, found = trial, true
 			}
 		}
-		if !ok {
-			return nil, false, nil
+		if !found {
+			return nil, false, limit
 		}
 	}
 	return order, true, nil

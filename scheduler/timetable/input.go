@@ -5,7 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
+	"math"
 	"math/big"
+	"slices"
 	"strings"
 
 	"go.yaml.in/yaml/v3"
@@ -18,31 +21,74 @@ const maxInput = 4 << 20
 //
 //	{"tasks":[{"name":"a","cost_ns":1,"period_ns":4,"deadline_ns":4}]}
 //
-// It collects every mistake with its line; the error is *InputError.
+// Times are whole nanoseconds above 0; without a deadline it is the period, without a
+// name task-1 and so on. It collects every mistake with its line; the error is
+// *InputError.
 func ParseSet(data []byte) ([]Task, error) {
 	if len(data) > maxInput {
 		return nil, &InputError{[]string{fmt.Sprintf("the file has %d bytes, at most %d are read", len(data), maxInput)}}
 	}
-	var root yaml.Node
-	if err := yaml.NewDecoder(bytes.NewReader(data)).Decode(&root); err != nil {
+	var root, more yaml.Node
+	dec := yaml.NewDecoder(bytes.NewReader(data))
+	if err := dec.Decode(&root); err != nil {
 		if errors.Is(err, io.EOF) {
 			return nil, &InputError{[]string{"the file is empty"}}
 		}
 		return nil, &InputError{[]string{strings.TrimPrefix(err.Error(), "yaml: ")}}
 	}
-	r := &setReader{}
+	r := &setReader{names: map[string]int{}}
 	tasks := r.set(&root)
-	if len(r.mistakes) > 0 {
-		return nil, &InputError{r.mistakes}
+	switch err := dec.Decode(&more); {
+	case err == nil:
+		r.bad(&more, "a second document begins, one is read")
+	case !errors.Is(err, io.EOF):
+		r.mistakes.add("%s", strings.TrimPrefix(err.Error(), "yaml: "))
+	}
+	if err := r.mistakes.err(); err != nil {
+		return nil, err
 	}
 	return tasks, nil
 }
 
 // setReader walks the nodes of a file, which know their lines.
-type setReader struct{ mistakes []string }
+type setReader struct {
+	mistakes mistakes
+	names    map[string]int // lines of the tasks' names
+	faults   int
+}
 
 func (r *setReader) bad(n *yaml.Node, format string, args ...any) {
-	r.mistakes = append(r.mistakes, fmt.Sprintf("line %d: %s", n.Line, fmt.Sprintf(format, args...)))
+	r.faults++
+	r.mistakes.add("line %d: %s", n.Line, fmt.Sprintf(format, args...))
+}
+
+// fields yields the keys and values of a mapping; it reports a key that is there
+// twice, or that is not one of those expected.
+func (r *setReader) fields(n *yaml.Node, expected ...string) iter.Seq2[*yaml.Node, *yaml.Node] {
+	return func(yield func(key, value *yaml.Node) bool) {
+		seen := map[string]bool{}
+		for i := 0; i+1 < len(n.Content); i += 2 {
+			key := n.Content[i]
+			switch {
+			case !slices.Contains(expected, key.Value):
+				r.bad(key, "unknown field %q, expected %s", key.Value, oneOf(expected))
+			case seen[key.Value]:
+				r.bad(key, "%s is there twice", key.Value)
+			default:
+				seen[key.Value] = true
+				if !yield(key, n.Content[i+1]) {
+					return
+				}
+			}
+		}
+	}
+}
+
+func oneOf(words []string) string {
+	if len(words) == 1 {
+		return words[0]
+	}
+	return "one of " + strings.Join(words, ", ")
 }
 
 func (r *setReader) set(n *yaml.Node) []Task {
@@ -55,22 +101,21 @@ func (r *setReader) set(n *yaml.Node) []Task {
 	}
 	var tasks []Task
 	found := false
-	for i := 0; i+1 < len(n.Content); i += 2 {
-		key, value := n.Content[i], n.Content[i+1]
-		switch {
-		case key.Value != "tasks":
-			r.bad(key, "unknown field %q, expected tasks", key.Value)
-		case value.Kind != yaml.SequenceNode:
+	for _, value := range r.fields(n, "tasks") {
+		found = true
+		if value.Kind != yaml.SequenceNode {
 			r.bad(value, "tasks is not a list")
-			found = true
-		default:
-			found = true
-			for _, item := range value.Content {
-				tasks = append(tasks, r.task(item, len(tasks)))
-			}
+			continue
+		}
+		if len(value.Content) > maxTasks {
+			r.bad(value, "there are %d tasks, at most %d are taken", len(value.Content), maxTasks)
+			continue
+		}
+		for _, item := range value.Content {
+			tasks = append(tasks, r.task(item, len(tasks)))
 		}
 	}
-	if !found || (len(tasks) == 0 && len(r.mistakes) == 0) {
+	if !found || (len(tasks) == 0 && r.faults == 0) {
 		r.bad(n, "there are no tasks")
 	}
 	return tasks
@@ -82,45 +127,64 @@ func (r *setReader) task(n *yaml.Node, index int) Task {
 		r.bad(n, "task %d is not a mapping", index+1)
 		return t
 	}
-	for i := 0; i+1 < len(n.Content); i += 2 {
-		key, value := n.Content[i], n.Content[i+1]
+	given := map[string]bool{}
+	for key, value := range r.fields(n, "name", "cost_ns", "period_ns", "deadline_ns") {
+		given[key.Value] = true
 		switch key.Value {
 		case "name":
-			if value.Kind != yaml.ScalarNode || value.Value == "" {
-				r.bad(value, "the name of task %d is not a word", index+1)
-				continue
-			}
-			t.Name = value.Value
+			t.Name = r.name(value, index, t.Name)
 		case "cost_ns":
-			t.Cost = r.number(value, key.Value)
+			t.Cost = r.time(value, key.Value)
 		case "period_ns":
-			t.Period = r.number(value, key.Value)
+			t.Period = r.time(value, key.Value)
 		case "deadline_ns":
-			t.Deadline = r.number(value, key.Value)
-		default:
-			r.bad(key, "unknown field %q, expected one of name, cost_ns, period_ns, deadline_ns", key.Value)
+			t.Deadline = r.time(value, key.Value)
 		}
 	}
-	if t.Cost <= 0 {
-		r.bad(n, "task %s: cost_ns must be above 0", t.Name)
+	for _, field := range []string{"cost_ns", "period_ns"} {
+		if !given[field] {
+			r.bad(n, "task %s has no %s", t.Name, field)
+		}
 	}
-	if t.Period <= 0 {
-		r.bad(n, "task %s: period_ns must be above 0", t.Name)
+	if t.Period > 0 && t.Deadline > t.Period {
+		r.bad(n, "task %s: deadline_ns %d is above period_ns %d", t.Name, t.Deadline, t.Period)
 	}
-	if t.Deadline < 0 || (t.Period > 0 && t.Deadline > t.Period) {
-		r.bad(n, "task %s: deadline_ns must be above 0 and at most period_ns", t.Name)
+	if line, twice := r.names[t.Name]; twice {
+		r.bad(n, "task %s is there already, on line %d", t.Name, line)
 	}
+	r.names[t.Name] = n.Line
 	return t
 }
 
-func (r *setReader) number(n *yaml.Node, field string) int64 {
+func (r *setReader) name(n *yaml.Node, index int, otherwise string) string {
+	if n.Kind != yaml.ScalarNode || strings.TrimSpace(n.Value) == "" {
+		r.bad(n, "the name of task %d is not a word", index+1)
+		return otherwise
+	}
+	return n.Value
+}
+
+// time reads a whole number above 0. 1e6 is one; the decoder by itself would cut
+// the fraction off 1.5.
+func (r *setReader) time(n *yaml.Node, field string) int64 {
 	var v int64
-	if err := n.Decode(&v); err != nil {
+	err := n.Decode(&v)
+	whole := err == nil && n.ShortTag() == "!!int"
+	if err == nil && n.ShortTag() == "!!float" {
+		var f float64
+		whole = n.Decode(&f) == nil && f == math.Trunc(f) && math.Abs(f) <= maxExact
+	}
+	switch {
+	case !whole:
 		r.bad(n, "%s %q is not a whole number", field, n.Value)
-		return 1 // so that it is not reported again
+	case v <= 0 || v > maxTime:
+		r.bad(n, "%s %d is not between 1 and %d", field, v, int64(maxTime))
 	}
 	return v
 }
+
+// maxExact is up to where a float64 holds every whole number.
+const maxExact = 1 << 53
 
 // Report is what a plan of abstract tasks says, as JSON.
 type Report struct {

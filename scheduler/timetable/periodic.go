@@ -4,7 +4,10 @@ import (
 	"fmt"
 	"math"
 	"math/big"
+	"slices"
 )
+
+var one = big.NewRat(1, 1)
 
 // PlanPeriodic decides a set of periodic tasks that are released together at 0.
 // Beyond what Plan does it first tries the test for any phase, which needs no
@@ -14,7 +17,7 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 		return Result{}, err
 	}
 	u := utilizationOf(tasks)
-	if u.Cmp(big.NewRat(1, 1)) > 0 {
+	if u.Cmp(one) > 0 {
 		f, _ := u.Float64()
 		return Result{Verdict: Infeasible, Method: MethodUtilization, Utilization: u, Witness: &Witness{
 			Message: fmt.Sprintf("the tasks ask for %.4g %% of the bus", 100*f),
@@ -35,8 +38,12 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 }
 
 // undecidedSize is the answer for a hyperperiod that is too long to lay out. The
-// test for any phase may still accept; there is no table then.
+// test for any phase may still accept; there is no table then. Tests that need no
+// table may still refuse.
 func undecidedSize(tasks []Task, u *big.Rat, opt Options) Result {
+	if w, method := rejectPeriodic(tasks, opt); w != nil {
+		return Result{Verdict: Infeasible, Method: method, Utilization: u, Witness: w}
+	}
 	if fits, _ := AnyPhase(tasks); fits {
 		return Result{Verdict: Feasible, Method: MethodAnyPhase, Utilization: u}
 	}
@@ -45,37 +52,94 @@ func undecidedSize(tasks []Task, u *big.Rat, opt Options) Result {
 	}}
 }
 
+// rejectPeriodic looks for a quick proof that tasks do not fit, without laying out
+// their jobs: a cost above its deadline; a cost above what another task can leave
+// free, which is T + D - 2C from the earliest end of a job to the latest start of
+// the next; and more demand than time for preemptive EDF, which is optimal with
+// preemption and so never misses what fits without.
+func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
+	for _, t := range tasks {
+		if t.Cost > t.deadline() {
+			return &Witness{
+				Message: fmt.Sprintf("a job of task %s takes %s, but must be done within %s", t.Name, opt.time(t.Cost), opt.time(t.deadline())),
+				Task:    t.Name, Needed: t.Cost, Available: t.deadline(),
+			}, MethodWindow
+		}
+	}
+	for i, t := range tasks {
+		for k, other := range tasks {
+			if gap := other.Period + other.deadline() - 2*other.Cost; i != k && t.Cost > gap {
+				return &Witness{
+					Message: fmt.Sprintf("an uninterrupted piece of task %s takes %s, but task %s leaves at most %s between its jobs",
+						t.Name, opt.time(t.Cost), other.Name, opt.time(gap)),
+					Task: t.Name, Other: other.Name, Needed: t.Cost, Available: gap,
+				}, MethodGap
+			}
+		}
+	}
+	end, ok := busyPeriod(tasks)
+	if !ok {
+		return nil, ""
+	}
+	if at, miss := overload(tasks, 0, end+1, 0); miss == missFound {
+		demand := DemandBound(tasks, at)
+		return &Witness{
+			Message: fmt.Sprintf("in the first %s %s of bus time is asked for", opt.time(at), opt.time(demand)),
+			Needed:  demand, Available: at,
+		}, MethodDemand
+	}
+	return nil, ""
+}
+
+// maxTasks bounds a set of abstract tasks, whose exact utilization is a fraction of
+// as many factors.
+const maxTasks = 1000
+
 func checkTasks(tasks []Task) error {
-	var m []string
-	if len(tasks) == 0 {
-		m = append(m, "there are no tasks")
+	var m mistakes
+	switch {
+	case len(tasks) == 0:
+		m.add("there are no tasks")
+	case len(tasks) > maxTasks:
+		m.add("there are %d tasks, at most %d are taken", len(tasks), maxTasks)
 	}
 	for i, t := range tasks {
 		name := t.Name
 		if name == "" {
-			name = fmt.Sprintf("%d", i)
+			name = fmt.Sprint(i)
 		}
-		switch {
-		case t.Cost <= 0:
-			m = append(m, fmt.Sprintf("task %s: the cost of %d is not above 0", name, t.Cost))
-		case t.Period <= 0:
-			m = append(m, fmt.Sprintf("task %s: the period of %d is not above 0", name, t.Period))
-		case t.Deadline < 0 || t.Deadline > t.Period:
-			m = append(m, fmt.Sprintf("task %s: the deadline of %d is not between 0 and the period of %d", name, t.Deadline, t.Period))
+		if wrong := t.mistake(); wrong != "" {
+			m.add("task %s: %s", name, wrong)
 		}
 	}
-	if len(m) > 0 {
-		return &InputError{m}
-	}
-	return nil
+	return m.err()
 }
 
-func utilizationOf(tasks []Task) *big.Rat {
-	u := new(big.Rat)
-	for _, t := range tasks {
-		u.Add(u, big.NewRat(t.Cost, t.Period))
+// mistake says what is wrong with a task, "" where nothing is.
+func (t Task) mistake() string {
+	switch {
+	case t.Cost <= 0:
+		return fmt.Sprintf("the cost of %d is not above 0", t.Cost)
+	case t.Period <= 0 || t.Period > maxTime:
+		return fmt.Sprintf("the period of %d is not between 1 and %d", t.Period, int64(maxTime))
+	case t.Cost > maxTime:
+		return fmt.Sprintf("the cost of %d is above %d", t.Cost, int64(maxTime))
+	case t.Deadline < 0 || t.Deadline > t.Period:
+		return fmt.Sprintf("the deadline of %d is not between 0 and the period of %d", t.Deadline, t.Period)
 	}
-	return u
+	return ""
+}
+
+// utilizationOf adds halves first, so that the fractions stay small for long.
+func utilizationOf(tasks []Task) *big.Rat {
+	switch n := len(tasks); n {
+	case 0:
+		return new(big.Rat)
+	case 1:
+		return big.NewRat(tasks[0].Cost, tasks[0].Period)
+	default:
+		return new(big.Rat).Add(utilizationOf(tasks[:n/2]), utilizationOf(tasks[n/2:]))
+	}
 }
 
 // Hyperperiod is the least common multiple of the periods, or false when it does
@@ -132,38 +196,52 @@ func periodicProblem(tasks []Task, opt Options) (*problem, bool) {
 // deadline t of the synchronous release, the demand up to t and the longest cost,
 // less one tick, of a task with a later deadline are at most t. Jeffay, Stanat and
 // Martel, RTSS 1991, for deadlines equal to periods; George, Rivierre and Spuri,
-// INRIA RR-2966, 1996, in general; integer time. It returns the first deadline
-// that fails. A set that it refuses may still fit when all are released together.
+// INRIA RR-2966, 1996, in general; integer time. It returns a deadline that fails,
+// or 0 where the utilization does or the walk is too long, which counts as not
+// fitting. A set that it refuses may still fit when all are released together.
+//
+// The blocking is the same between one relative deadline and the next, so that the
+// walk of Zhang and Burns (see QPA) serves within each such stretch.
 func AnyPhase(tasks []Task) (fits bool, failsAt int64) {
-	if utilizationOf(tasks).Cmp(big.NewRat(1, 1)) > 0 {
+	if utilizationOf(tasks).Cmp(one) > 0 {
 		return false, 0
 	}
 	end, ok := busyPeriod(tasks)
 	if !ok {
 		return false, 0
 	}
-	for t := range deadlines(tasks, end) {
+	ends := []int64{end + 1}
+	for _, k := range tasks {
+		ends = append(ends, min(k.deadline(), end+1))
+	}
+	slices.Sort(ends)
+	var from int64
+	for _, to := range slices.Compact(ends) {
 		blocking := int64(0)
 		for _, k := range tasks {
-			if k.deadline() > t {
+			if k.deadline() > from {
 				blocking = max(blocking, k.Cost-1)
 			}
 		}
-		if DemandBound(tasks, t)+blocking > t {
-			return false, t
+		switch at, miss := overload(tasks, from, to, blocking); miss {
+		case missFound:
+			return false, at
+		case missTooLong:
+			return false, 0
 		}
+		from = to
 	}
 	return true, 0
 }
 
 // busyPeriod is the longest time that the bus stays busy, the longest blocking
 // included; beyond it no deadline can fail. With a utilization of exactly 1 it is
-// the hyperperiod. It gives up where that is too long to walk.
+// the hyperperiod. It gives up where that is too long to find.
 func busyPeriod(tasks []Task) (int64, bool) {
 	h, ok := Hyperperiod(tasks)
-	limit := int64(math.MaxInt64 / 4)
-	if ok {
-		limit = h
+	if !ok || h > 2*maxTime {
+		h = 2 * maxTime
+		ok = false
 	}
 	var longest, t int64
 	for _, k := range tasks {
@@ -171,13 +249,16 @@ func busyPeriod(tasks []Task) (int64, bool) {
 		t += k.Cost
 	}
 	t += longest
-	for range 100_000 {
+	for range maxIterations / len(tasks) {
 		next := longest
 		for _, k := range tasks {
-			next += (t + k.Period - 1) / k.Period * k.Cost
+			next += ceilDiv(t, k.Period) * k.Cost
 		}
-		if next == t || next >= limit {
-			return min(next, limit) + longest, true
+		switch {
+		case next >= h && !ok:
+			return 0, false
+		case next == t || next >= h:
+			return min(next, h) + longest, true
 		}
 		t = next
 	}
