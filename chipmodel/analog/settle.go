@@ -56,3 +56,13 @@ func SettlingTaus(bits int) float64 { return float64(bits) * math.Ln2 }
 // 1/(2(1 - cos(pi/n))), the smallest eigenvalue of the path graph. In a rectangular
 // block the longest side rules.
 func ChainTau(n int) float64 { return 1 / (2 * (1 - math.Cos(math.Pi/float64(n)))) }
+
+// lowestBandwidth is where an output amplifier starved of bias is taken to end: it
+// leaks on, very slowly.
+const lowestBandwidth = 0.01
+
+// BiasBandwidth is the bandwidth of an output relative to nominal when its bias
+// register is some steps above (or below) nominal.
+func BiasBandwidth(perStep float64, steps int) float64 {
+	return max(1+perStep*float64(steps), lowestBandwidth)
+}

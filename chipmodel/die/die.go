@@ -100,6 +100,17 @@ func (d *Die) Row(dst []float64, row, column, columnStep int, atNS, intervalNS i
 	d.model.row(dst, row, column, columnStep, atNS, intervalNS, light)
 }
 
+// Bandwidth is the bandwidth of the chip's output relative to its nominal bias, which
+// is what the array's settling times are for: 1 for chips without a bias register. A
+// lane that needs a time to settle needs it divided by this; a readout that does not
+// allow for it shows a ghost of the pixel before.
+func (d *Die) Bandwidth() float64 {
+	if t, ok := d.model.(*trimmed); ok {
+		return t.bandwidth
+	}
+	return 1
+}
+
 // HoldNS is the time since a row was loaded, 0 for chips without memory.
 func (d *Die) HoldNS(row int, atNS int64) int64 { return d.model.heldNS(row, atNS) }
 

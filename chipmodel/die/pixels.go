@@ -23,11 +23,12 @@ type pixels struct {
 	linear *linear
 }
 
-// linear pixels integrate for an exposure: electrons = gain light + dark.
+// linear pixels integrate for an exposure: electrons = gain light + dark. The spread
+// of the dark signal is an offset of the pixel's circuit, which may be negative.
 type linear struct {
-	gain, dark      []float64 // electrons per lux, electrons
-	full, read      float64   // electrons
-	voltsPerE, zero float64
+	gain, offset     []float64 // electrons per lux, electrons
+	dark, full, read float64   // electrons
+	voltsPerE, zero  float64
 }
 
 // newPixels draws the fixed pattern; a nil rng means none, and no noise or lag. The
@@ -76,14 +77,14 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	gain := spec.GetElectronsPerLuxS() * seconds
 	dark := spec.GetDarkElectronsPerS() * seconds * analog.Doubling(class.Spec.GetTemperatureK(), spec.GetDarkDoublingK())
 	l := &linear{
-		gain: make([]float64, n), dark: make([]float64, n),
+		gain: make([]float64, n), offset: make([]float64, n), dark: dark,
 		full: spec.GetFullWellElectrons(), voltsPerE: spec.GetVoltsPerElectron(), zero: spec.GetResetVolts(),
 	}
 	for i := range n {
-		l.gain[i], l.dark[i] = gain, dark
+		l.gain[i] = gain
 		if rng != nil {
 			l.gain[i] *= 1 + spec.GetGainSpread()*rng.Normal()
-			l.dark[i] += spec.GetDarkSpreadElectrons() * rng.Normal()
+			l.offset[i] = spec.GetDarkSpreadElectrons() * rng.Normal()
 		}
 	}
 	if rng != nil {
@@ -156,11 +157,11 @@ func (p *pixels) follow(i int, x float64, atNS int64) float64 {
 // (Poisson; its normal limit from 50 electrons on), the full well, read noise.
 func (p *pixels) integrate(i int, lux float64) float64 {
 	l := p.linear
-	electrons := max(l.gain[i]*lux+l.dark[i], 0)
+	electrons := max(l.gain[i]*lux+l.dark, 0)
 	if p.rng != nil {
 		electrons = p.rng.Poisson(electrons)
 	}
-	electrons = min(electrons, l.full)
+	electrons = min(electrons+l.offset[i], l.full)
 	if l.read > 0 {
 		electrons += l.read * p.rng.Normal()
 	}

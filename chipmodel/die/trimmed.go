@@ -6,6 +6,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 )
 
 // trimmed is a counter chip with a supply regulator, two bias registers and an
@@ -15,7 +16,7 @@ type trimmed struct {
 	die  *Die
 	spec *facetdv1.TrimmedChip
 	// Set by the registers.
-	shift, gain, offset float64
+	shift, gain, offset, bandwidth float64
 	// Of the supply: a lowered regulator output, and the ripple that gets through.
 	sag, ripple float64
 }
@@ -42,6 +43,8 @@ func (t *trimmed) written(facetdv1.Register) {
 	gains := t.spec.GetGains()
 	t.gain = gains[min(int(t.die.registers[chipmodel.Gain]), len(gains)-1)]
 	t.offset = t.spec.GetOffsetStepVolts() * float64(int8(uint8(t.die.registers[chipmodel.Offset])))
+	output := t.spec.GetOutputBias()
+	t.bandwidth = analog.BiasBandwidth(output.GetBandwidthPerStep(), int(t.die.registers[chipmodel.OutputBias])-int(output.GetNominal()))
 }
 
 func (t *trimmed) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
