@@ -5,9 +5,11 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"image"
 	"image/png"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -232,8 +234,12 @@ func (s *saver) png(name string, img image.Image) error {
 func (s *saver) write(name string, content func(*os.File) error) error {
 	path := filepath.Join(s.dir, name)
 	f, err := os.CreateTemp(s.dir, ".facetctl-*")
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", path, p.Err)
+	}
 	if err != nil {
-		return shortPathError(err)
+		return err
 	}
 	defer os.Remove(f.Name()) // fails once it has its name, which is right
 	if err := content(f); err != nil {

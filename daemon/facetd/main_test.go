@@ -2,6 +2,8 @@ package main
 
 import (
 	"bytes"
+	"encoding/xml"
+	"io"
 	"strings"
 	"testing"
 
@@ -23,9 +25,38 @@ func TestEveryCommandHasHelpWithAnExample(t *testing.T) { clitest.Help(t, newRoo
 
 // The built-in example is in order and its tasks fit.
 func TestDemo(t *testing.T) {
-	for _, args := range [][]string{{"check", "demo"}, {"plan", "demo", "demo"}} {
+	for _, args := range [][]string{{"check", "demo"}, {"plan", "demo", "demo"}, {"version"}} {
 		if r := run(t, args, ""); r.Status != cli.StatusOK {
 			t.Errorf("facetd %s: %s", strings.Join(args, " "), r.Stderr)
+		}
+	}
+}
+
+// Drawings are XML with every chip's name in it.
+func TestDrawings(t *testing.T) {
+	for _, args := range [][]string{
+		{"map", "testdata/bench.yaml", "--svg", "-"},
+		{"plan", "testdata/bench.yaml", "testdata/bench-tasks.yaml", "--svg", "-"},
+	} {
+		r := run(t, args, "")
+		if r.Status != cli.StatusOK {
+			t.Fatalf("facetd %s: %s", strings.Join(args, " "), r.Stderr)
+		}
+		names := 0
+		for dec := xml.NewDecoder(strings.NewReader(r.Stdout)); ; {
+			token, err := dec.Token()
+			if err == io.EOF {
+				break
+			}
+			if err != nil {
+				t.Fatalf("facetd %s: %v", strings.Join(args, " "), err)
+			}
+			if text, is := token.(xml.CharData); is && (string(text) == "ahead" || string(text) == "m00") {
+				names++
+			}
+		}
+		if names == 0 {
+			t.Errorf("facetd %s: no name in the drawing", strings.Join(args, " "))
 		}
 	}
 }

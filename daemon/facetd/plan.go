@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -100,8 +101,12 @@ func writeFile(cmd *cobra.Command, name string, data []byte) error {
 		return err
 	}
 	f, err := os.CreateTemp(filepath.Dir(name), ".facetd-*")
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", name, p.Err)
+	}
 	if err != nil {
-		return plainPathError(err)
+		return err
 	}
 	defer os.Remove(f.Name()) // fails once it has its name, which is right
 	_, err = f.Write(data)

@@ -68,10 +68,12 @@ type taskSummary struct {
 	WorstResponseNS int64   `json:"worst_response_ns"`
 }
 
-func (r *recorder) summary(s *facetdv1.Status, wall time.Duration) *runSummary {
+// summary sums up a run that ended with a status. endNS is the bus time at which it
+// ended: the bus itself may have been idle for the last of it.
+func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) *runSummary {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	busSeconds := float64(s.GetBusNs()) / 1e9
+	busSeconds := float64(endNS) / 1e9
 	sum := &runSummary{
 		Array: s.GetArray(), Seed: s.GetSeed(), Pace: cli.Label(s.GetPace(), "PACE_"),
 		BusSeconds: busSeconds, WallSeconds: wall.Seconds(), SpeedFactor: busSeconds / max(wall.Seconds(), 1e-9),
@@ -84,8 +86,8 @@ func (r *recorder) summary(s *facetdv1.Status, wall time.Duration) *runSummary {
 			Name: t.GetTask().GetName(), Requested: q.GetRequestedRateHz(), Planned: q.GetPlannedRateHz(),
 			OnTime: q.GetJobsOnTime(), Late: q.GetJobsLate(), Failed: q.GetJobsFailed(), Frames: q.GetFrames(), WorstResponseNS: q.GetWorstResponseNs(),
 		}
-		if from, ran := r.first[one.Name]; ran && s.GetBusNs() > from {
-			one.Achieved = float64(one.OnTime+one.Late) / (float64(s.GetBusNs()-from) / 1e9)
+		if from, ran := r.first[one.Name]; ran && endNS > from {
+			one.Achieved = float64(one.OnTime+one.Late) / (float64(endNS-from) / 1e9)
 		}
 		sum.Tasks = append(sum.Tasks, one)
 	}

@@ -1,0 +1,70 @@
+package main
+
+import (
+	"bytes"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/wiring"
+)
+
+func mapCommand() *cobra.Command {
+	var svg string
+	cmd := &cobra.Command{
+		Use:   "map ARRAY --svg FILE",
+		Short: "Draw the wiring of an array, to solder from",
+		Long: `map draws which select input of which chip is wired to which select line, with lanes
+and groups, as an SVG. A group's mark is filled where one select word reaches it and
+hollow where it takes several. A file with select_lines and chips alone is enough.
+ARRAY is ` + fileForm + `.`,
+		Example: `  facetd map array.yaml --svg wiring.svg
+  facetd map demo --svg - > wiring.svg`,
+		Args: cli.Args("ARRAY"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if svg == "" {
+				return cli.Usagef("give the file to draw into: --svg FILE (- is standard output)")
+			}
+			if svg == "-" && cli.WantsJSON(cmd) {
+				return cli.Usagef("--svg - and --output json both print to standard output")
+			}
+			a, err := readArray(cmd.InOrStdin(), args[0])
+			if err != nil {
+				return err
+			}
+			var drawing bytes.Buffer
+			if err := wiring.Map(&drawing, mapInput(a)); err != nil {
+				return err
+			}
+			if err := writeFile(cmd, svg, drawing.Bytes()); err != nil || !cli.WantsJSON(cmd) {
+				return err
+			}
+			return cli.WriteJSONLine(cmd.OutOrStdout(), map[string]string{"svg": svg})
+		},
+	}
+	cmd.Flags().StringVar(&svg, "svg", "", "file to draw into (- is standard output)")
+	return cmd
+}
+
+// mapInput names the parts of an array for drawing. A group that no words reach has
+// no number of words.
+func mapInput(a *chipmodel.Array) wiring.MapInput {
+	in := wiring.MapInput{Title: a.Name, Lines: a.Lines}
+	for i := range a.Chips {
+		c := wiring.MapChip{Name: a.Chips[i].Name, Inputs: a.Chips[i].Selects}
+		if lane := a.Chips[i].Lane; lane >= 0 {
+			c.Lane = a.Lanes[lane].Name
+		}
+		in.Chips = append(in.Chips, c)
+	}
+	for _, g := range a.Groups {
+		mark := wiring.MapGroup{Name: g.Name, Chips: g.Chips}
+		if words, _, _, err := scheduler.Cover(a, g.Chips, false); err == nil {
+			mark.Words = len(words)
+		}
+		in.Groups = append(in.Groups, mark)
+	}
+	return in
+}

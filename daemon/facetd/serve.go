@@ -1,0 +1,223 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/server"
+	"facetd.example/scheduler"
+)
+
+const serveHelp = `The daemon runs an array with tasks on the virtual bus: by default the built-in demo.
+Flags go before the configuration file's fields. --scene is a description such as
+uniform:200, demo:high=800 or grating:mean=100,contrast=0.5, or the name of an
+equirectangular PNG or JPEG. With --run-for it ends at that bus time and sums up what
+was achieved, with a SHA-256 over the bus times and codes of all frame sets; without,
+it ends on SIGINT or SIGTERM. What it prints goes to standard output (under --output
+json only the summary), its log to standard error.`
+
+// serveFlags are the flags of the daemon. An empty or zero one that was not given
+// leaves the configuration as it is.
+type serveFlags struct {
+	config, array, tasks, scene, pace string
+	seed                              uint64
+	listen, socket, http              string
+	logFormat, logLevel               string
+	runFor                            time.Duration
+}
+
+func serveCommand() *cobra.Command {
+	f := &serveFlags{}
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the daemon (also without a command)",
+		Long:  serveHelp,
+		Example: `  facetd serve
+  facetd serve --array array.yaml --tasks tasks.yaml --scene uniform:200
+  facetd serve --pace free --run-for 10s --seed 7 --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
+	}
+	f.register(cmd)
+	return cmd
+}
+
+func (f *serveFlags) register(cmd *cobra.Command) {
+	d, fl := server.DefaultConfig(), cmd.Flags()
+	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
+	fl.StringVar(&f.array, "array", d.Array, "array file, or demo")
+	fl.StringVar(&f.tasks, "tasks", "", "file of tasks, demo, or none (default demo's with the demo array, else none)")
+	fl.StringVar(&f.scene, "scene", d.Scene, "light around the array: a description, or a picture's name")
+	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime or free")
+	fl.Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
+	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "loopback HOST:PORT of the gRPC API; port 0 takes a free one, empty none")
+	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
+	fl.StringVar(&f.http, "http", d.Listen.HTTP, "loopback HOST:PORT of metrics and health; empty means none")
+	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
+	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
+	fl.DurationVar(&f.runFor, "run-for", 0, "end at this bus time and sum up the run (default go on)")
+}
+
+// settings is the configuration file with the flags given over it.
+func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
+	c := server.DefaultConfig()
+	if f.config != "" {
+		s, err := open(cmd.InOrStdin(), f.config, nil, "built-in configuration")
+		if err != nil {
+			return c, err
+		}
+		var m chipmodel.Mistakes
+		if c, m = server.ParseConfig(s.name, s.data); len(m) > 0 {
+			return c, &mistakesError{s.name, m}
+		}
+	}
+	given := cmd.Flags().Changed
+	for name, set := range map[string]func(){
+		"array":      func() { c.Array = f.array },
+		"tasks":      func() { c.Tasks = f.tasks },
+		"scene":      func() { c.Scene = sceneOf(f.scene) },
+		"pace":       func() { c.Pace = f.pace },
+		"seed":       func() { c.Seed = f.seed },
+		"listen":     func() { c.Listen.GRPC = f.listen },
+		"socket":     func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
+		"http":       func() { c.Listen.HTTP = f.http },
+		"log-format": func() { c.Log.Format = f.logFormat },
+		"log-level":  func() { c.Log.Level = f.logLevel },
+		"run-for":    func() { c.StopAt = server.Duration(f.runFor) },
+	} {
+		if given(name) {
+			set()
+		}
+	}
+	c.Version = thisBuild().Version
+	if given("run-for") && f.runFor <= 0 {
+		return c, cli.Usagef("--run-for %s: give a time above zero", f.runFor)
+	}
+	// The file was in order by itself, so what is wrong now came with the flags.
+	if m := c.Validate(); len(m) > 0 {
+		return c, cli.Usagef("%s", m.Error())
+	}
+	return c, nil
+}
+
+// sceneOf lets the name of a picture stand for the panorama of it.
+func sceneOf(s string) string {
+	if ext := strings.ToLower(filepath.Ext(s)); !strings.Contains(s, ":") && slices.Contains([]string{".png", ".jpg", ".jpeg"}, ext) {
+		return "panorama:" + s
+	}
+	return s
+}
+
+func (f *serveFlags) run(cmd *cobra.Command) error {
+	c, err := f.settings(cmd)
+	if err != nil {
+		return err
+	}
+	rec := newRecorder()
+	if c.StopAt > 0 {
+		c.JobEnded = rec.add
+	}
+	s, err := server.New(c)
+	if err != nil {
+		return startError(err)
+	}
+	out := cmd.OutOrStdout()
+	if cli.WantsJSON(cmd) {
+		out = cmd.ErrOrStderr()
+	}
+	banner(out, &c, s)
+	return serve(cmd, s, rec, time.Duration(c.StopAt))
+}
+
+// runner is what serve needs of a server.
+type runner interface {
+	Run(ctx context.Context) error
+	Status() *facetdv1.Status
+}
+
+// serve runs a server to its end, and prints the summary where it was to stop at a
+// bus time.
+func serve(cmd *cobra.Command, s runner, rec *recorder, stopAt time.Duration) error {
+	start := time.Now()
+	runErr := s.Run(cmd.Context())
+	if stopAt == 0 {
+		return runErr
+	}
+	status := s.Status()
+	end := status.GetBusNs()
+	if runErr == nil && cmd.Context().Err() == nil {
+		end = max(end, stopAt.Nanoseconds())
+	}
+	sum := rec.summary(status, end, time.Since(start))
+	if runErr != nil && sum.Fault == "" {
+		sum.Fault = runErr.Error()
+	}
+	var err error
+	if cli.WantsJSON(cmd) {
+		err = cli.WriteJSON(cmd.OutOrStdout(), sum)
+	} else {
+		fmt.Fprintln(cmd.OutOrStdout())
+		err = sum.write(cmd.OutOrStdout())
+	}
+	if runErr != nil {
+		fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s\n", runErr)
+		return cli.ErrReported
+	}
+	return err
+}
+
+// banner says what runs, and where it can be reached.
+func banner(w io.Writer, c *server.Config, s *server.Server) {
+	a, at := s.Array(), s.Addresses()
+	fmt.Fprintf(w, "facetd %s runs %s: %s, pace %s, seed %d\n", c.Version, a.Name, cli.Count(len(a.Chips), "chip"), c.Pace, c.Seed)
+	if at.GRPC != "" {
+		fmt.Fprintf(w, "gRPC     %s\n", at.GRPC)
+	}
+	if at.Unix != "" {
+		fmt.Fprintf(w, "gRPC     unix:%s\n", at.Unix)
+	}
+	if at.HTTP != "" {
+		fmt.Fprintf(w, "metrics  http://%s/metrics\n", at.HTTP)
+	}
+}
+
+// startError turns what keeps a server from starting into an error for people.
+func startError(err error) error {
+	var wrong chipmodel.Mistakes
+	var refusal *scheduler.RefusalError
+	switch {
+	case errors.As(err, &wrong):
+		return &mistakesError{"what the daemon is to run", wrong}
+	case errors.As(err, &refusal):
+		return &refusedError{refusal.Refusal}
+	}
+	return err
+}
+
+// refusedError is the error of tasks that do not fit.
+type refusedError struct{ refusal *facetdv1.Refusal }
+
+func (e *refusedError) Error() string {
+	return strings.Join(append([]string{"the tasks do not fit on the bus"}, cli.RefusalLines(e.refusal)...), "\n")
+}
+
+// ErrorJSON is the error as --output json prints it.
+func (e *refusedError) ErrorJSON() any {
+	raw, _ := cli.Raw(e.refusal) // a message that was just made can be encoded
+	return struct {
+		Error   string          `json:"error"`
+		Refusal json.RawMessage `json:"refusal"`
+	}{e.refusal.GetMessage(), raw}
+}
