@@ -14,8 +14,8 @@ import (
 	"strings"
 
 	"buf.build/go/protoyaml"
-	"google.golang.org/protobuf/proto"
 	"go.yaml.in/yaml/v3"
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
