@@ -1,0 +1,99 @@
+package bus_test
+
+import (
+	"slices"
+	"testing"
+
+	"facetd.example/bus"
+	. "facetd.example/bus/bustest"
+	"facetd.example/chipmodel"
+)
+
+// levelsScan looks at lane a while nobody drives it, paced by a memory chip that was
+// never loaded, under a word that reaches other chips as well.
+func levelsScan() bus.Op {
+	return bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{
+		Levels: true, Chips: []int{M0}, Frames: []int{0},
+		Window: chipmodel.Window{Rows: 2, Columns: 2, RowStep: 1, ColumnStep: 1},
+	}}
+}
+
+// captureOf is the capture of the one chip of a scan that begins at a time, at the
+// array's own pace, each sample early by some nanoseconds.
+func captureOf(a *chipmodel.Array, op *bus.Op, from, early int64) bus.Capture {
+	s := op.Scan
+	t := a.ScanTime(s.Chips, s.Window)
+	return bus.Capture{
+		Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window, Codes: make([]uint16, s.Window.Pixels()),
+		FirstSampleNS: from + int64(t.First) - early, RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+		ConvertedNS: from + int64(t.Duration) - early,
+	}
+}
+
+// A look at levels claims nothing of the chip that paces it: neither that it drives,
+// nor that it was loaded, nor that nobody else listens. A scan without Levels does,
+// and the times of both are judged.
+func TestLevelsClaimNothing(t *testing.T) {
+	a := MustArray()
+	for _, c := range []struct {
+		levels bool
+		early  int64
+		laws   []int
+	}{
+		{levels: true},
+		{levels: true, early: 1, laws: []int{bus.LawSettle}},
+		{levels: false, laws: []int{bus.LawTarget, bus.LawClaim, bus.LawClaim}},
+	} {
+		in := bus.NewInspector(a)
+		job := &bus.Job{Segments: 1, Deadline: 1 << 40}
+		sel, scan := Select(F|X0|X1|X2), levelsScan()
+		scan.Scan.Levels = c.levels
+		in.BeginSegment(&bus.Segment{Job: job}, 0, 0)
+		at := int64(bus.Cost(a, &sel).Total())
+		in.Op(&sel, 0, at, nil)
+		end := at + int64(bus.Cost(a, &scan).Total())
+		in.Op(&scan, at, end, []bus.Capture{captureOf(a, &scan, at, c.early)})
+		in.EndSegment(end)
+		var laws []int
+		for _, v := range in.Take() {
+			laws = append(laws, v.Law)
+		}
+		if !slices.Equal(laws, c.laws) {
+			t.Errorf("levels %v, early %d: broke laws %v, want %v", c.levels, c.early, laws, c.laws)
+		}
+	}
+}
+
+// A counter chip that listened while levels were clocked out stands nobody knows
+// where: it must be reset before a frame is read of it.
+func TestLevelsMoveCounters(t *testing.T) {
+	a := MustArray()
+	for _, reset := range []bool{true, false} {
+		in := bus.NewInspector(a)
+		in.BeginSegment(&bus.Segment{Job: &bus.Job{Segments: 1, Deadline: 1 << 40}}, 0, 0)
+		at := int64(0)
+		run := func(op bus.Op) {
+			end := at + int64(bus.Cost(a, &op).Total())
+			var caps []bus.Capture
+			if op.Scan != nil {
+				caps = []bus.Capture{captureOf(a, &op, at, 0)}
+			}
+			in.Op(&op, at, end, caps)
+			at = end
+		}
+		levels := Scan(a, C0, 0, bus.Claim{})
+		levels.Scan.Levels = true
+		run(Select(G | X0))
+		run(Write(1, chipmodel.OutputEnable, 1, C0))
+		run(Strobe(2, chipmodel.Reset, 0, C0))
+		run(levels)
+		if reset {
+			run(Strobe(3, chipmodel.Reset, 0, C0))
+		}
+		run(Scan(a, C0, 1, bus.Claim{}))
+		v := in.Take()
+		if clean := len(v) == 0; clean != reset || !clean && v[0].Law != bus.LawClaim {
+			t.Errorf("reset %v: %v", reset, v)
+		}
+	}
+}
