@@ -109,7 +109,7 @@ func few(names []string) string {
 
 // strobe checks that every chip of a target knows what to do with a strobe.
 func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) action {
-	takes := func(k chipmodel.Kind) bool { return false }
+	var takes func(chipmodel.Kind) bool
 	switch s {
 	case chipmodel.Load, chipmodel.Share:
 		takes = chipmodel.Kind.HasMemory

@@ -283,7 +283,6 @@ type seenTask struct {
 	worst, best, slack, early, late, skew, hold int64
 	chipHold                                    map[string]int64
 	frames                                      map[int]int // rows read in one job, by frame
-	light                                       map[int]int64
 	chipLight                                   []int64
 	jobs                                        int
 }

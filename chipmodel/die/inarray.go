@@ -71,11 +71,11 @@ func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, interval
 	}
 	columns, rows := m.die.patterns()
 	// The rows joined with this one.
-	first, last := row, row+1
+	first := row
 	for first > 0 && rows>>((first-1)&7)&1 == 1 {
 		first--
 	}
-	last = analog.BlockEnd(rows, m.px.rows, row)
+	last := analog.BlockEnd(rows, m.px.rows, row)
 	clear(m.mean)
 	for r := first; r < last; r++ {
 		light(m.px.lux, r, atNS)

@@ -25,7 +25,6 @@ type exhaustive struct {
 	best  int64
 	wires []word // of the best
 	goal  int64
-	limit int
 }
 
 // exhaust searches for a wiring that costs less than best. complete says that there
