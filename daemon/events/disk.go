@@ -1,0 +1,290 @@
+package events
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"google.golang.org/protobuf/encoding/protojson"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// Files are called by the number of their first event, in twenty digits, so that
+// their names sort as their numbers do.
+const (
+	filePrefix = "events-"
+	fileSuffix = ".jsonl"
+	numberLen  = 20
+	// maxLineBytes bounds one line that is read; bound keeps what is written below.
+	maxLineBytes = 128 << 10
+)
+
+// disk is the journal's files. write and close belong to one goroutine, the rest may
+// be called from any.
+type disk struct {
+	dir                   string
+	fileBytes, totalBytes int64
+
+	file    *os.File // being written; nil until the next event
+	written int64    // bytes in it
+
+	mu  sync.Mutex
+	err error // of the last write
+}
+
+func openDisk(dir string, fileBytes, totalBytes int64) (*disk, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	d := &disk{dir: dir, fileBytes: fileBytes, totalBytes: totalBytes}
+	if _, err := d.files(); err != nil {
+		return nil, err
+	}
+	return d, nil
+}
+
+// journalFile is one file of the journal.
+type journalFile struct {
+	name  string
+	first uint64 // number of its first event
+}
+
+// files lists the files in order; others in the folder are left alone.
+func (d *disk) files() ([]journalFile, error) {
+	entries, err := os.ReadDir(d.dir)
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	var out []journalFile
+	for _, e := range entries {
+		digits, is := strings.CutPrefix(strings.TrimSuffix(e.Name(), fileSuffix), filePrefix)
+		if !is || len(digits) != numberLen || !strings.HasSuffix(e.Name(), fileSuffix) || !e.Type().IsRegular() {
+			continue
+		}
+		if n, err := strconv.ParseUint(digits, 10, 64); err == nil {
+			out = append(out, journalFile{e.Name(), n})
+		}
+	}
+	return out, nil // ReadDir sorts by name
+}
+
+// first is the number of the oldest event, or 0.
+func (d *disk) first() (uint64, error) {
+	files, err := d.files()
+	if err != nil || len(files) == 0 {
+		return 0, err
+	}
+	return files[0].first, nil
+}
+
+// tail returns the last n events, without a gap, and the number of the next one.
+func (d *disk) tail(n int) (ring []*facetdv1.Event, next uint64, err error) {
+	next = 1
+	files, err := d.files()
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, f := range files {
+		next = max(next, f.first+1) // its first line may be torn
+	}
+	err = d.scan(0, ^uint64(0), func(e *facetdv1.Event) bool {
+		if len(ring) > 0 && ring[len(ring)-1].GetSequence()+1 != e.GetSequence() {
+			ring = ring[:0] // the ring holds no gap
+		}
+		ring = append(ring, e)
+		if len(ring) > 2*n {
+			ring = slices.Delete(ring, 0, len(ring)-n)
+		}
+		next = max(next, e.GetSequence()+1)
+		return true
+	})
+	if len(ring) > 0 && ring[len(ring)-1].GetSequence()+1 != next {
+		ring = nil
+	}
+	return ring[max(len(ring)-n, 0):], next, err
+}
+
+// scan gives take the events with numbers from first to last, in order, until it
+// returns false. Lines that are torn or not an event are passed over.
+func (d *disk) scan(first, last uint64, take func(*facetdv1.Event) bool) error {
+	files, err := d.files()
+	if err != nil {
+		return err
+	}
+	before := first
+	for i, f := range files {
+		if f.first > last {
+			break
+		}
+		if i+1 < len(files) && files[i+1].first <= first {
+			continue
+		}
+		more, err := scanFile(filepath.Join(d.dir, f.name), func(e *facetdv1.Event) bool {
+			n := e.GetSequence()
+			if n < before || n > last {
+				return n <= last
+			}
+			before = n + 1
+			return take(e)
+		})
+		if errors.Is(err, os.ErrNotExist) {
+			continue // the oldest file went meanwhile
+		}
+		if err != nil || !more {
+			return err
+		}
+	}
+	return nil
+}
+
+// scanFile reports whether take wanted more.
+func scanFile(path string, take func(*facetdv1.Event) bool) (bool, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, fmt.Errorf("journal: %w", err)
+	}
+	defer f.Close()
+	return scanLines(f, take)
+}
+
+func scanLines(r io.Reader, take func(*facetdv1.Event) bool) (bool, error) {
+	in := bufio.NewReaderSize(r, 64<<10)
+	for {
+		line, whole, err := readLine(in)
+		if whole {
+			var e facetdv1.Event
+			if protojson.Unmarshal(line, &e) == nil && e.GetSequence() > 0 && !take(&e) {
+				return false, nil
+			}
+		}
+		if err == io.EOF {
+			return true, nil
+		}
+		if err != nil {
+			return false, fmt.Errorf("journal: %w", err)
+		}
+	}
+}
+
+// readLine returns one line and whether it is whole: ended, and not too long.
+func readLine(in *bufio.Reader) (line []byte, whole bool, err error) {
+	whole = true
+	for {
+		part, err := in.ReadSlice('\n')
+		if len(line)+len(part) > maxLineBytes {
+			whole = false
+		} else {
+			line = append(line, part...)
+		}
+		switch err {
+		case nil:
+			return line, whole, nil
+		case bufio.ErrBufferFull:
+		default:
+			return line, false, err
+		}
+	}
+}
+
+// write appends events and returns how many were written.
+func (d *disk) write(batch []*facetdv1.Event) (n int, err error) {
+	defer func() {
+		if len(batch) > 0 {
+			d.mu.Lock()
+			d.err = err
+			d.mu.Unlock()
+		}
+	}()
+	for _, e := range batch {
+		line, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(e)
+		if err != nil {
+			return n, err
+		}
+		if err := d.writeLine(append(line, '\n'), e.GetSequence()); err != nil {
+			return n, err
+		}
+		n++
+	}
+	return n, nil
+}
+
+func (d *disk) writeLine(line []byte, sequence uint64) error {
+	if d.file != nil && d.written > 0 && d.written+int64(len(line)) > d.fileBytes {
+		if err := d.close(); err != nil {
+			return err
+		}
+	}
+	if d.file == nil {
+		if err := d.begin(sequence); err != nil {
+			return err
+		}
+	}
+	if _, err := d.file.Write(line); err != nil {
+		_ = d.close() // what was written of the line is torn; the next event begins a file
+		return fmt.Errorf("journal: %w", err)
+	}
+	d.written += int64(len(line))
+	return nil
+}
+
+// begin opens the next file, after making room for it.
+func (d *disk) begin(sequence uint64) error {
+	if err := d.makeRoom(); err != nil {
+		return err
+	}
+	name := fmt.Sprintf("%s%0*d%s", filePrefix, numberLen, sequence, fileSuffix)
+	f, err := os.OpenFile(filepath.Join(d.dir, name), os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+	if err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	d.file, d.written = f, 0
+	return nil
+}
+
+// makeRoom removes the oldest files until a full one more stays within the bound.
+func (d *disk) makeRoom() error {
+	files, err := d.files()
+	if err != nil {
+		return err
+	}
+	sizes := make([]int64, len(files))
+	total := d.fileBytes
+	for i, f := range files {
+		info, err := os.Stat(filepath.Join(d.dir, f.name))
+		if err != nil {
+			continue
+		}
+		sizes[i] = info.Size()
+		total += sizes[i]
+	}
+	for i := 0; i < len(files) && total > d.totalBytes; i++ {
+		if err := os.Remove(filepath.Join(d.dir, files[i].name)); err != nil {
+			return fmt.Errorf("journal: %w", err)
+		}
+		total -= sizes[i]
+	}
+	return nil
+}
+
+func (d *disk) close() error {
+	if d.file == nil {
+		return nil
+	}
+	err := d.file.Close()
+	d.file = nil
+	return err
+}
+
+func (d *disk) lastError() error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.err
+}

@@ -1,0 +1,351 @@
+// Package events keeps a journal of what an operator must know: tasks that come and
+// go, misses, broken laws, faults, recordings that began, ended or lost something.
+//
+// Appending never waits: it holds a lock while it puts a pointer into memory, so it
+// may be done on the goroutine that owns the bus. What waits, and what happens when
+// it is full:
+//
+//   - in memory the last Config.Ring events stay; older ones are read from the disk;
+//   - to the disk up to maxUnwritten events wait; more are not written, and counted
+//     in an event of their own (JOURNAL_LOST) once the disk follows again;
+//   - on the disk JSON lines lie in files of up to Config.FileBytes, and the oldest
+//     file goes when all together pass Config.TotalBytes;
+//   - for a subscriber up to SubscriberQueue events wait; then the oldest is dropped,
+//     and the subscriber is told how many were.
+package events
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"sync"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+const (
+	// DefaultRing is how many events stay in memory where nothing else is said.
+	DefaultRing = 1024
+	// DefaultFileBytes and DefaultTotalBytes bound the journal on the disk.
+	DefaultFileBytes  = 8 << 20
+	DefaultTotalBytes = 64 << 20
+	// SubscriberQueue is how many events wait for one subscriber.
+	SubscriberQueue = 256
+	// MaxSubscribers bounds the work of Append.
+	MaxSubscribers = 64
+	// MaxList is the most events of one List.
+	MaxList = 1000
+
+	maxUnwritten  = 1024
+	maxTextBytes  = 2000
+	maxFields     = 32
+	maxFieldBytes = 500
+	maxChips      = 64
+)
+
+// Config of a journal.
+type Config struct {
+	// Dir is where the files lie; it is made when it is not there. Empty keeps the
+	// journal in memory alone.
+	Dir string
+	// Ring is how many events stay in memory; 0 means DefaultRing.
+	Ring int
+	// FileBytes and TotalBytes bound the files; 0 means the defaults.
+	FileBytes, TotalBytes int64
+	// Appended, where set, is told about every event, in order, under the journal's
+	// lock: it must not block and must not append. Nobody changes the event
+	// afterwards.
+	Appended func(*facetdv1.Event)
+}
+
+// Journal is a journal of events. Its methods may be called from any goroutine.
+type Journal struct {
+	cfg  Config
+	disk *disk // nil without Dir
+
+	mu        sync.Mutex
+	ring      []*facetdv1.Event // oldest first, sequence numbers without a gap
+	next      uint64            // sequence number of the next event
+	subs      []*Subscription
+	unwritten []*facetdv1.Event
+	lost      uint64 // not written, and not yet told
+	closed    bool
+
+	wake chan struct{} // holds one token when the writer may have work
+	done chan struct{} // closed when the writer has ended
+}
+
+// Open returns a journal that goes on where the files of its folder end. Lines that
+// a crash has torn are passed over. Errors say what is wrong with the folder.
+func Open(cfg Config) (*Journal, error) {
+	if cfg.Ring == 0 {
+		cfg.Ring = DefaultRing
+	}
+	if cfg.FileBytes == 0 {
+		cfg.FileBytes = DefaultFileBytes
+	}
+	if cfg.TotalBytes == 0 {
+		cfg.TotalBytes = DefaultTotalBytes
+	}
+	if cfg.Ring < 0 || cfg.FileBytes < 0 || cfg.TotalBytes < cfg.FileBytes {
+		return nil, fmt.Errorf("a journal of %d events in memory, files of %d bytes and %d bytes in all is not possible", cfg.Ring, cfg.FileBytes, cfg.TotalBytes)
+	}
+	j := &Journal{cfg: cfg, next: 1, wake: make(chan struct{}, 1), done: make(chan struct{})}
+	if cfg.Dir == "" {
+		close(j.done)
+		return j, nil
+	}
+	d, err := openDisk(cfg.Dir, cfg.FileBytes, cfg.TotalBytes)
+	if err != nil {
+		return nil, err
+	}
+	j.disk = d
+	if j.ring, j.next, err = d.tail(cfg.Ring); err != nil {
+		return nil, err
+	}
+	go j.write()
+	return j, nil
+}
+
+// Append adds an event and returns its number. It fills in the number, the time
+// where there is none, and a count of at least 1; texts and fields that are far too
+// long are cut. The caller must not change the event afterwards. On a closed journal
+// it does nothing and returns 0.
+func (j *Journal) Append(e *facetdv1.Event) uint64 {
+	bound(e)
+	if e.GetTime() == nil {
+		e.Time = timestamppb.Now()
+	}
+	e.Count = max(e.GetCount(), 1)
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.append(e)
+}
+
+// append is Append under the lock.
+func (j *Journal) append(e *facetdv1.Event) uint64 {
+	if j.closed {
+		return 0
+	}
+	e.Sequence = j.next
+	j.next++
+	j.ring = append(j.ring, e)
+	if extra := len(j.ring) - j.cfg.Ring; extra > 0 {
+		j.ring = slices.Delete(j.ring, 0, extra)
+	}
+	if j.disk != nil {
+		if len(j.unwritten) < maxUnwritten {
+			j.unwritten = append(j.unwritten, e)
+		} else {
+			j.lost++
+		}
+		signal(j.wake)
+	}
+	for _, s := range j.subs {
+		s.put(e)
+	}
+	if j.cfg.Appended != nil {
+		j.cfg.Appended(e)
+	}
+	return e.GetSequence()
+}
+
+// Query chooses events.
+type Query struct {
+	// After: only events with a higher number; nil takes the newest Limit.
+	After *uint64
+	// Limit is the most events, up to MaxList; 0 means 100.
+	Limit  int
+	Filter Filter
+}
+
+// Listed is what a query found.
+type Listed struct {
+	Events []*facetdv1.Event // oldest first
+	// Last is the newest number in the journal, First the oldest that it holds; 0
+	// when it is empty.
+	First, Last uint64
+}
+
+// List returns events, oldest first. Nobody may change them. An error is the disk's.
+func (j *Journal) List(q Query) (Listed, error) {
+	if q.Limit == 0 {
+		q.Limit = 100
+	}
+	q.Limit = min(q.Limit, MaxList)
+	j.mu.Lock()
+	ring := slices.Clone(j.ring)
+	out := Listed{Last: j.next - 1}
+	j.mu.Unlock()
+	inMemory := out.Last + 1 // number of the first event in memory
+	if len(ring) > 0 {
+		inMemory = ring[0].GetSequence()
+		out.First = inMemory
+	}
+	if j.disk != nil {
+		first, err := j.disk.first()
+		if err != nil {
+			return out, err
+		}
+		if first > 0 && (first < out.First || out.First == 0) {
+			out.First = first
+		}
+	}
+	var after uint64
+	if q.After != nil {
+		after = *q.After
+	}
+	found := collector{q: q, after: after}
+	matching := 0
+	for _, e := range ring {
+		if e.GetSequence() > after && q.Filter.Passes(e) {
+			matching++
+		}
+	}
+	if j.disk != nil && after+1 < inMemory && (q.After != nil || matching < q.Limit) {
+		if err := j.disk.scan(after+1, inMemory-1, found.take); err != nil {
+			return out, err
+		}
+	}
+	for _, e := range ring {
+		if !found.take(e) {
+			break
+		}
+	}
+	out.Events = found.events
+	return out, nil
+}
+
+// collector keeps the first events of a query, or the last where it has no After.
+type collector struct {
+	q      Query
+	after  uint64
+	events []*facetdv1.Event
+}
+
+// take returns false once nothing more is wanted.
+func (c *collector) take(e *facetdv1.Event) bool {
+	if e.GetSequence() <= c.after || !c.q.Filter.Passes(e) {
+		return true
+	}
+	c.events = append(c.events, e)
+	if len(c.events) <= c.q.Limit {
+		return c.q.After == nil || len(c.events) < c.q.Limit
+	}
+	c.events = slices.Delete(c.events, 0, 1)
+	return true
+}
+
+// Close writes what waits and ends every subscription with a reason. Closing again
+// changes nothing. The error is the disk's.
+func (j *Journal) Close(reason string) error {
+	j.mu.Lock()
+	if !j.closed {
+		j.closed = true
+		for _, s := range j.subs {
+			s.end(&ClosedError{reason})
+		}
+		j.subs = nil
+	}
+	j.mu.Unlock()
+	signal(j.wake)
+	<-j.done
+	if j.disk == nil {
+		return nil
+	}
+	return j.disk.close()
+}
+
+// write is the goroutine that brings events to the disk.
+func (j *Journal) write() {
+	defer close(j.done)
+	var failed uint64 // not written because the disk refused, and not yet told
+	for range j.wake {
+		j.mu.Lock()
+		batch, closed := j.unwritten, j.closed
+		j.unwritten = nil
+		lost := j.lost
+		j.mu.Unlock()
+		n, err := j.disk.write(batch)
+		failed += uint64(len(batch) - n)
+		if err == nil && lost+failed > 0 && !closed {
+			j.tellLost(lost, failed)
+			failed = 0
+		}
+		if closed {
+			return
+		}
+	}
+}
+
+// tellLost appends an event about events that did not reach the disk.
+func (j *Journal) tellLost(full, refused uint64) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.lost -= full
+	j.append(&facetdv1.Event{
+		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
+		Text:  fmt.Sprintf("%d events before this one did not reach the disk", full+refused),
+		Count: full + refused,
+		Fields: map[string]string{
+			"queue_full": strconv.FormatUint(full, 10), "disk_refused": strconv.FormatUint(refused, 10),
+		},
+	})
+}
+
+// DiskError is the last error of the journal's disk, or nil when the last write went
+// well.
+func (j *Journal) DiskError() error {
+	if j.disk == nil {
+		return nil
+	}
+	return j.disk.lastError()
+}
+
+// bound cuts what would make one event large.
+func bound(e *facetdv1.Event) {
+	e.Text = cut(e.GetText(), maxTextBytes)
+	e.Task = cut(e.GetTask(), maxFieldBytes)
+	if len(e.GetChips()) > maxChips {
+		e.Chips = append(slices.Clone(e.GetChips()[:maxChips-1]), fmt.Sprintf("and %d more", len(e.GetChips())-maxChips+1))
+	}
+	for i, c := range e.GetChips() {
+		e.Chips[i] = cut(c, maxFieldBytes)
+	}
+	n := 0
+	for k, v := range e.GetFields() {
+		if n++; n > maxFields || len(k) > maxFieldBytes {
+			delete(e.Fields, k)
+			continue
+		}
+		e.Fields[k] = cut(v, maxFieldBytes)
+	}
+}
+
+func signal(wake chan struct{}) {
+	select {
+	case wake <- struct{}{}:
+	default: // a token is there already
+	}
+}
+
+// Info makes an event of a kind with a text; the caller may fill in more.
+func Info(kind facetdv1.EventKind, text string) *facetdv1.Event {
+	return &facetdv1.Event{Kind: kind, Severity: facetdv1.Severity_SEVERITY_INFO, Text: text}
+}
+
+// Filter chooses events; the zero value lets all through.
+type Filter struct {
+	MinSeverity facetdv1.Severity
+	Kinds       []facetdv1.EventKind
+	Task        string
+}
+
+// Passes reports whether an event is wanted.
+func (f *Filter) Passes(e *facetdv1.Event) bool {
+	return e.GetSeverity() >= f.MinSeverity &&
+		(len(f.Kinds) == 0 || slices.Contains(f.Kinds, e.GetKind())) &&
+		(f.Task == "" || f.Task == e.GetTask())
+}

@@ -1,0 +1,223 @@
+package events
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
+)
+
+const (
+	// together is the bus time within which repetitions of one thing are one event.
+	together = int64(time.Second)
+	// watchPeriod is how often Watch looks.
+	watchPeriod = 100 * time.Millisecond
+)
+
+// Observer turns what happens on the bus into events. The first miss of a task, or
+// breach of a law, is told at once; those within a second of bus time after the last
+// event about it are counted and told together, so that a task that misses every job
+// does not fill the journal.
+type Observer struct {
+	journal  *Journal
+	hostTime func(busNS int64) (time.Time, time.Duration)
+
+	mu    sync.Mutex
+	tasks map[string]*facetdv1.Task
+	runs  map[runKey]*run
+}
+
+var _ dispatch.Observer = (*Observer)(nil)
+
+// runKey tells what counts as a repetition.
+type runKey struct {
+	kind facetdv1.EventKind
+	task string
+	law  int
+}
+
+// run is repetitions of one thing.
+type run struct {
+	toldNS int64           // bus time of the last event
+	more   uint64          // since then
+	last   *facetdv1.Event // the newest of them
+}
+
+// NewObserver returns an observer that appends to a journal. hostTime maps bus time
+// to host time, and may be called from any goroutine.
+func NewObserver(j *Journal, hostTime func(busNS int64) (time.Time, time.Duration)) *Observer {
+	return &Observer{journal: j, hostTime: hostTime, tasks: map[string]*facetdv1.Task{}, runs: map[runKey]*run{}}
+}
+
+// SegmentRun does nothing: a segment is no event.
+func (o *Observer) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+
+// JobEnded tells of jobs that failed or missed their deadline.
+func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
+	at := fs.GetFinishBusNs()
+	switch {
+	case fs.GetFailure() != "":
+		what := "job " + strconv.FormatUint(fs.GetJob(), 10) + " of task " + fs.GetTask()
+		if fs.GetTask() == "" {
+			what = "a one-shot"
+		}
+		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_JOB_FAILED, fs.GetTask(), 0}, at, &facetdv1.Event{
+			Severity: facetdv1.Severity_SEVERITY_WARNING, Text: what + " failed: " + fs.GetFailure(),
+			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10)},
+		})
+	case fs.GetLate():
+		late := at - fs.GetDeadlineBusNs()
+		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}, at, &facetdv1.Event{
+			Severity: facetdv1.Severity_SEVERITY_WARNING,
+			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), time.Duration(late)),
+			Fields:   map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10), "late_ns": strconv.FormatInt(late, 10)},
+		})
+	default:
+		o.flush(at)
+	}
+}
+
+// Violated tells of a broken law.
+func (o *Observer) Violated(v bus.Violation) {
+	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_LAW_BROKEN, "", v.Law}, v.AtNS, &facetdv1.Event{
+		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
+		Text:   fmt.Sprintf("bus law %d broken: %s", v.Law, v.Message),
+		Fields: map[string]string{"law": strconv.Itoa(v.Law)},
+	})
+}
+
+// PlanChanged tells which tasks came, went and changed.
+func (o *Observer) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	now := map[string]*facetdv1.Task{}
+	for _, t := range plan.GetTasks() {
+		name := t.GetName()
+		now[name] = t
+		old, was := o.tasks[name]
+		switch {
+		case !was:
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epochNS, fmt.Sprintf("task %s added at %g Hz", name, t.GetRateHz()), plan)
+		case !proto.Equal(old, t):
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epochNS, fmt.Sprintf("task %s changed, now at %g Hz", name, t.GetRateHz()), plan)
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(o.tasks)) {
+		if now[name] == nil {
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_REMOVED, name, epochNS, "task "+name+" removed", plan)
+			for key := range o.runs {
+				if key.task == name {
+					o.flushRun(o.runs[key])
+					delete(o.runs, key)
+				}
+			}
+		}
+	}
+	o.tasks = now
+}
+
+func (o *Observer) tell(kind facetdv1.EventKind, task string, atNS int64, text string, plan *facetdv1.Plan) {
+	e := Info(kind, text)
+	e.Task = task
+	e.Fields = map[string]string{"utilization": strconv.FormatFloat(plan.GetUtilization(), 'f', 4, 64)}
+	o.append(e, atNS)
+}
+
+func (o *Observer) append(e *facetdv1.Event, atNS int64) {
+	host, _ := o.hostTime(atNS)
+	e.Time, e.BusNs = timestamppb.New(host), atNS
+	o.journal.Append(e)
+}
+
+// repeat tells of e at once, or later together with its repetitions.
+func (o *Observer) repeat(key runKey, atNS int64, e *facetdv1.Event) {
+	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, atNS, 1
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.flushOld(atNS)
+	r := o.runs[key]
+	if r == nil {
+		o.runs[key] = &run{toldNS: atNS}
+		o.append(e, atNS)
+		return
+	}
+	r.more++
+	r.last = e
+}
+
+// flush tells of repetitions that have waited long enough at a bus time.
+func (o *Observer) flush(atNS int64) {
+	o.mu.Lock()
+	o.flushOld(atNS)
+	o.mu.Unlock()
+}
+
+func (o *Observer) flushOld(atNS int64) {
+	for key, r := range o.runs {
+		switch {
+		case atNS-r.toldNS < together:
+		case r.more > 0:
+			o.flushRun(r)
+			r.toldNS = atNS
+		default:
+			delete(o.runs, key)
+		}
+	}
+}
+
+func (o *Observer) flushRun(r *run) {
+	if r.more == 0 {
+		return
+	}
+	e := r.last
+	if r.more > 1 {
+		e.Text += fmt.Sprintf(" (the last of %d within %v)", r.more, time.Duration(e.GetBusNs()-r.toldNS).Round(time.Millisecond))
+	}
+	e.Count = r.more
+	o.append(e, e.GetBusNs())
+	r.more, r.last = 0, nil
+}
+
+// Flush tells of every repetition that waits. Call it before the journal is closed.
+func (o *Observer) Flush() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, r := range o.runs {
+		o.flushRun(r)
+	}
+}
+
+// Watch tells when the bus is given up, and of repetitions that wait while nothing
+// else happens, until ctx ends. snapshot may be called from any goroutine.
+func (o *Observer) Watch(ctx context.Context, snapshot func() dispatch.Snapshot) {
+	tick := time.NewTicker(watchPeriod)
+	defer tick.Stop()
+	faulty := false
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		s := snapshot()
+		o.flush(s.BusNS)
+		fault := s.State == facetdv1.State_STATE_FAULT
+		if fault && !faulty {
+			o.append(&facetdv1.Event{
+				Severity: facetdv1.Severity_SEVERITY_ERROR, Kind: facetdv1.EventKind_EVENT_KIND_BUS_FAULT,
+				Text: "the bus was given up, every line inactive: " + s.Fault,
+			}, s.BusNS)
+		}
+		faulty = fault
+	}
+}
