@@ -51,7 +51,8 @@ type Named struct {
 	Lane      string `json:"lane,omitempty"`
 }
 
-// Answer is whether a chip answers to its own select word.
+// Answer is whether a chip answers to its own select word: whether its lane is
+// driven under it.
 type Answer uint8
 
 // The answers.
@@ -119,7 +120,8 @@ func named(a *chipmodel.Array, faults []Fault) []Named {
 	return out
 }
 
-// answers compares what each chip does under its own word.
+// answers tells whether a chip's lane is driven under the chip's own word. Which chip
+// drives it is not asked: two chips may change places and nobody sees it.
 func (p *Planner) answers(hyps []hypothesis) []Answer {
 	out := make([]Answer, len(p.wires))
 	buf := make([]uint64, len(p.a.Lanes))
@@ -128,7 +130,7 @@ func (p *Planner) answers(hyps []hypothesis) []Answer {
 		for _, h := range hyps {
 			p.reach(h.faults, word, buf)
 			visible := h.conv.keep>>(2*uint(p.lane[c]))&1 == 1
-			if visible && buf[p.lane[c]]&p.bit[c] != 0 {
+			if visible && buf[p.lane[c]] != 0 {
 				yes++
 			}
 		}

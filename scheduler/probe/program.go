@@ -196,9 +196,10 @@ func (p *Programs) Read(e Experiment, captures []bus.Capture) ([]Observation, []
 func idleOf(codes []uint16, highest uint16) LaneIdle {
 	i := LaneIdle{Full: true}
 	for _, c := range codes {
-		i.Mean += float64(c) / float64(len(codes))
+		i.Mean += float64(c)
 		i.Full = i.Full && c == highest
 	}
+	i.Mean /= float64(len(codes))
 	for _, c := range codes {
 		i.Spread = max(i.Spread, max(i.Mean-float64(c), float64(c)-i.Mean))
 	}
