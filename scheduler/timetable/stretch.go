@@ -1,11 +1,8 @@
 package timetable
 
 import (
-	"encoding/binary"
-	"math"
 	"math/big"
 	"math/bits"
-	"slices"
 )
 
 // MinStretch is the least factor on all periods and deadlines with which the tasks
@@ -17,205 +14,206 @@ import (
 // A table that fits at one factor fits, stretched, at every larger one. With a
 // given order of the jobs the least factor is the largest, over its runs from a
 // release r to a deadline d, of the costs in the run over d - r. So: find an order
-// that fits, take its least factor, look for an order that fits a little below it,
-// and again, until there is none. "A little below" is exact: times are pairs of a
-// value and its slope, compared in that order.
+// that fits, take its least factor, look for an order that fits at a smaller one,
+// and again, until there is none. Every such factor is a fraction whose denominator
+// is a d - r, which is at most the hyperperiod H; so "at a smaller one" is exactly
+// "at the next smaller fraction with a denominator of at most H", its neighbour in
+// the Farey sequence of that order, and whole numbers serve throughout.
 func MinStretch(tasks []Task, opt Options) (*big.Rat, Verdict, error) {
 	if err := checkTasks(tasks); err != nil {
 		return nil, Unknown, err
 	}
-	p, ok := periodicProblem(commonTick(tasks), opt)
+	s, ok := newStretcher(tasks, opt)
 	if !ok {
 		return nil, Unknown, nil
 	}
-	s := &stretcher{p: p, states: opt.states()}
-	order, verdict := s.first()
-	if verdict != Feasible {
+	least, ok := s.start()
+	if !ok {
 		return nil, Unknown, nil
 	}
 	for {
-		factor := s.leastOf(order)
-		if !s.fits(factor) {
-			return factor, Unknown, nil
+		below, fits := least.below(s.base.h)
+		if fits && below.num == 0 {
+			return s.factor(least), Feasible, nil // no smaller one is above 0
 		}
-		order, verdict = s.below(factor)
-		switch verdict {
+		p, ok := s.at(below)
+		if !fits || !ok {
+			return s.factor(least), Unknown, nil
+		}
+		switch r := p.ladder(); r.Verdict {
 		case Infeasible:
-			return factor, Feasible, nil
+			return s.factor(least), Feasible, nil
 		case Unknown:
-			return factor, Unknown, nil
+			return s.factor(least), Unknown, nil
+		default:
+			least = s.leastOf(r.Table.Placements)
 		}
 	}
 }
 
-// commonTick divides all times by what they have in common, which changes no
-// factor and keeps numbers small.
-func commonTick(tasks []Task) []Task {
-	var g int64
-	for _, t := range tasks {
-		g = gcd(gcd(gcd(g, t.Cost), t.Period), t.deadline())
-	}
-	out := slices.Clone(tasks)
-	for i := range out {
-		out[i].Cost /= g
-		out[i].Period /= g
-		out[i].Deadline = tasks[i].deadline() / g
-	}
-	return out
+// fraction is a positive fraction in lowest terms.
+type fraction struct{ num, den int64 }
+
+func lowest(num, den int64) fraction {
+	g := gcd(num, den)
+	return fraction{num / g, den / g}
 }
 
+// below is the largest fraction that is smaller and has a denominator of at most
+// most, itself not less than f's: p/q with f.num q - f.den p = 1 and the largest
+// such q, or 0 where there is none. It returns false where that is too large.
+func (f fraction) below(most int64) (fraction, bool) {
+	if f.den > most {
+		return fraction{}, false
+	}
+	inverse := int64(0) // of num modulo den
+	if f.den > 1 {
+		inverse = new(big.Int).ModInverse(big.NewInt(f.num), big.NewInt(f.den)).Int64()
+	}
+	q := most - (most-inverse)%f.den
+	hi, lo := bits.Mul64(uint64(f.num), uint64(q))
+	if hi > 0 || lo > maxTime*2 {
+		return fraction{}, false
+	}
+	return fraction{(int64(lo) - 1) / f.den, q}, true
+}
+
+// stretcher holds the tasks' jobs with releases and deadlines in units of what all
+// periods and deadlines have in common, and costs in ticks. Its factors are on
+// those releases and deadlines.
 type stretcher struct {
-	p      *problem
-	states int
+	base  *problem
+	unit  int64
+	total int64
+	sum   int64 // of one job of every task
+	tight int64 // shortest deadline
 }
 
-// first finds some order that fits at some factor: it doubles the factor until
-// plain search finds one.
-func (s *stretcher) first() ([]int, Verdict) {
-	for factor := int64(1); factor < 1<<20; factor *= 2 {
-		if s.p.h > math.MaxInt64/4/factor {
-			return nil, Unknown
-		}
-		order, verdict := s.search(factor, 1, 0)
-		if verdict != Infeasible {
-			return order, verdict
+func newStretcher(tasks []Task, opt Options) (*stretcher, bool) {
+	s := &stretcher{}
+	for _, t := range tasks {
+		s.unit = gcd(gcd(s.unit, t.Period), t.deadline())
+	}
+	scaled := make([]Task, len(tasks))
+	for i, t := range tasks {
+		scaled[i] = Task{t.Name, t.Cost, t.Period / s.unit, t.deadline() / s.unit}
+		s.sum = saturated(s.sum, t.Cost)
+		if i == 0 || scaled[i].Deadline < s.tight {
+			s.tight = scaled[i].Deadline
 		}
 	}
-	return nil, Unknown
-}
-
-// fits reports whether exact arithmetic at a factor stays within an int64.
-func (s *stretcher) fits(factor *big.Rat) bool {
-	if !factor.Num().IsInt64() || !factor.Denom().IsInt64() {
-		return false
+	base, ok := periodicProblem(scaled, opt)
+	if !ok {
+		return nil, false
 	}
-	h1, _ := bits.Mul64(uint64(s.p.h), uint64(factor.Num().Int64()))
-	h2, _ := bits.Mul64(uint64(s.p.total()), uint64(factor.Denom().Int64()))
-	return h1 == 0 && h2 == 0 && uint64(s.p.h)*uint64(factor.Num().Int64()) < math.MaxInt64/4 &&
-		uint64(s.p.total())*uint64(factor.Denom().Int64()) < math.MaxInt64/4
+	s.base, s.total = base, base.total()
+	// leastOf multiplies a sum of costs with a time of the table.
+	return s, inRange(s.total, base.h) && s.sum <= maxTime/4
 }
 
-// below looks for an order that fits just below a factor.
-func (s *stretcher) below(factor *big.Rat) ([]int, Verdict) {
-	return s.search(factor.Num().Int64(), factor.Denom().Int64(), -1)
+// inRange reports whether a product stays a valid time.
+func inRange(a, b int64) bool {
+	hi, lo := bits.Mul64(uint64(a), uint64(b))
+	return hi == 0 && lo <= maxTime
 }
 
-// leastOf is the least factor at which an order of the jobs fits.
-func (s *stretcher) leastOf(order []int) *big.Rat {
-	best := new(big.Rat)
-	for i, a := range order {
-		release := s.p.jobs[a].Release
+// at is the problem at a factor, all times multiplied by its denominator; false
+// where they are too large.
+func (s *stretcher) at(f fraction) (*problem, bool) {
+	if f.num <= 0 || !inRange(f.num, s.base.h) || !inRange(f.den, s.total) {
+		return nil, false
+	}
+	jobs := make([]Job, len(s.base.jobs))
+	costs := make([]int64, len(jobs))
+	for i, j := range s.base.jobs {
+		costs[i] = j.Costs[0] * f.den
+		jobs[i] = Job{Task: j.Task, Number: j.Number, Release: j.Release * f.num, Deadline: j.Deadline * f.num, Costs: costs[i : i+1 : i+1]}
+	}
+	return &problem{
+		names: s.base.names, h: s.base.h * f.num, jobs: jobs, opt: s.base.opt,
+		byTask: s.base.byTask, chains: s.base.chains, ordered: s.base.ordered,
+	}, true
+}
+
+// factor turns a fraction on the scaled times into one on the tasks' own.
+func (s *stretcher) factor(f fraction) *big.Rat {
+	return new(big.Rat).Quo(big.NewRat(f.num, f.den), new(big.Rat).SetInt64(s.unit))
+}
+
+// Steps and grid of the first halving.
+const (
+	startSteps = 12
+	startGrid  = 1 << 10
+)
+
+// start finds a factor at which EDF finds an order, near the least such: from one
+// at which even twice the costs of all tasks end before any deadline, halving.
+func (s *stretcher) start() (fraction, bool) {
+	high, ok := s.edfAt(fraction{2*s.sum/s.tight + 1, 1})
+	if !ok {
+		return fraction{}, false
+	}
+	low := int64(0) // in steps of the grid
+	for range startSteps {
+		hi, lo := bits.Mul64(uint64(high.num), startGrid)
+		if hi >= uint64(high.den) {
+			break
+		}
+		top, _ := bits.Div64(hi, lo, uint64(high.den))
+		if top > maxTime || int64(top)-low < 2 {
+			break
+		}
+		middle := low + (int64(top)-low)/2
+		if found, ok := s.edfAt(lowest(middle, startGrid)); ok {
+			high = found
+		} else {
+			low = middle
+		}
+	}
+	return high, true
+}
+
+// edfAt is the least factor of the order that EDF finds at a factor.
+func (s *stretcher) edfAt(f fraction) (fraction, bool) {
+	p, ok := s.at(f)
+	if !ok {
+		return fraction{}, false
+	}
+	table, miss := p.edf()
+	if miss != nil {
+		return fraction{}, false
+	}
+	return s.leastOf(table.Placements), true
+}
+
+// leastOf is the least factor at which an order of the jobs fits. It raises a
+// factor to that of the run which is then the latest, until none is late
+// (Dinkelbach, Management Science 13, 1967).
+func (s *stretcher) leastOf(order []Placement) fraction {
+	jobs := make([]*Job, len(order))
+	for i, pl := range order {
+		jobs[i] = &s.base.jobs[s.base.byTask[pl.Task][pl.Number]]
+	}
+	f := lowest(jobs[0].Costs[0], jobs[0].Deadline-jobs[0].Release)
+	for {
+		var finish, late int64
+		var first, from, to int // run: of the current one, of the latest one
+		for i, j := range jobs {
+			if release := j.Release * f.num; i == 0 || release > finish {
+				finish, first = release, i
+			}
+			finish += j.Costs[0] * f.den
+			if l := finish - j.Deadline*f.num; l > late {
+				late, from, to = l, first, i
+			}
+		}
+		if late == 0 {
+			return f
+		}
 		var sum int64
-		for _, b := range order[i:] {
-			job := &s.p.jobs[b]
-			sum += job.Costs[0]
-			if job.Deadline > release {
-				if f := big.NewRat(sum, job.Deadline-release); f.Cmp(best) > 0 {
-					best = f
-				}
-			}
+		for _, j := range jobs[from : to+1] {
+			sum += j.Costs[0]
 		}
+		f = lowest(sum, jobs[to].Deadline-jobs[from].Release)
 	}
-	return best
-}
-
-// instant is a time at a factor of num/den plus an endless small part of slope:
-// value in units of 1/den, and how it changes with the factor.
-type instant struct{ value, slope int64 }
-
-func (a instant) less(b instant) bool {
-	return a.value < b.value || a.value == b.value && a.slope < b.slope
-}
-
-// search is the walk over the sets of jobs done at the factor num/den, or just
-// below it with a slope of -1. It returns an order of the jobs that fits.
-func (s *stretcher) search(num, den int64, slope int64) ([]int, Verdict) {
-	at := func(t int64) instant { return instant{num * t, slope * t} }
-	chains := s.p.byTask
-	type set struct {
-		done   []int32
-		finish instant
-		parent int32
-		job    int32
-	}
-	layers := [][]set{{{done: make([]int32, len(chains)), job: -1}}}
-	visited := 0
-	for range s.p.jobs {
-		now := layers[len(layers)-1]
-		var next []set
-		seen := map[string]int{}
-		var buf []byte
-		for from := range now {
-			if s.dead(now[from].done, now[from].finish, at, den) {
-				continue
-			}
-			for task, chain := range chains {
-				n := now[from].done[task]
-				if int(n) == len(chain) {
-					continue
-				}
-				job := &s.p.jobs[chain[n]]
-				end := later(now[from].finish, at(job.Release), job.Costs[0]*den)
-				buf = appendCounts(buf[:0], now[from].done, task)
-				if i, known := seen[string(buf)]; known {
-					if end.less(next[i].finish) {
-						next[i].finish, next[i].parent, next[i].job = end, int32(from), int32(chain[n])
-					}
-					continue
-				}
-				if visited++; visited > s.states {
-					return nil, Unknown
-				}
-				done := slices.Clone(now[from].done)
-				done[task]++
-				seen[string(buf)] = len(next)
-				next = append(next, set{done, end, int32(from), int32(chain[n])})
-			}
-		}
-		if len(next) == 0 {
-			return nil, Infeasible
-		}
-		layers = append(layers, next)
-	}
-	order := make([]int, 0, len(s.p.jobs))
-	i := 0
-	for _, l := range slices.Backward(layers[1:]) {
-		order = append(order, int(l[i].job))
-		i = int(l[i].parent)
-	}
-	slices.Reverse(order)
-	return order, Feasible
-}
-
-// later is the end of a job of some cost that begins once a time and its release
-// are past.
-func later(now, release instant, cost int64) instant {
-	if now.less(release) {
-		now = release
-	}
-	return instant{now.value + cost, now.slope}
-}
-
-// dead reports whether the next job of some task can no longer meet its deadline.
-func (s *stretcher) dead(done []int32, now instant, at func(int64) instant, den int64) bool {
-	for task, chain := range s.p.byTask {
-		if n := int(done[task]); n < len(chain) {
-			job := &s.p.jobs[chain[n]]
-			if at(job.Deadline).less(later(now, at(job.Release), job.Costs[0]*den)) {
-				return true
-			}
-		}
-	}
-	return false
-}
-
-// appendCounts names the set that results when one more job of a task is done.
-func appendCounts(buf []byte, done []int32, task int) []byte {
-	for t, n := range done {
-		if t == task {
-			n++
-		}
-		buf = binary.AppendUvarint(buf, uint64(n))
-	}
-	return buf
 }

@@ -167,11 +167,15 @@ func Plan(names []string, hyperperiod int64, jobs []Job, opt Options) (Result, e
 	if err := checkJobs(names, hyperperiod, jobs); err != nil {
 		return Result{}, err
 	}
-	p := newProblem(names, hyperperiod, jobs, opt)
+	return newProblem(names, hyperperiod, jobs, opt).ladder(), nil
+}
+
+// ladder tries the quick refusals, EDF and search.
+func (p *problem) ladder() Result {
 	if w, method := p.reject(); w != nil {
-		return p.infeasible(w, method), nil
+		return p.infeasible(w, method)
 	}
-	return p.place(MethodEDF), nil
+	return p.place(MethodEDF)
 }
 
 // place looks for a table by EDF, then by search. method is what stands for the
