@@ -37,9 +37,16 @@ func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
 			Phases: phaseShares(t.Costs[e.Segment], 1, float64(e.End-e.Start)),
 		})
 	}
-	for i := range plan.Tasks {
-		m.Predictions = append(m.Predictions, p.predict(plan, at, i))
+	for i, b := range p.bounds() {
+		pr := p.predict(plan, at, i)
+		pr.JobLowerBoundNs = int64(b.Total())
+		m.LowerBoundNs += pr.JobLowerBoundNs * int64(plan.Tasks[i].JobsPerCycle)
+		m.Predictions = append(m.Predictions, pr)
+		for ph := range b {
+			plan.Bound[ph] += b[ph] * time.Duration(plan.Tasks[i].JobsPerCycle)
+		}
 	}
+	m.Efficiency = float64(m.LowerBoundNs) / float64(plan.Busy.Total())
 	return m
 }
 

@@ -152,6 +152,7 @@ func TestRandomPlans(t *testing.T) {
 			t.Errorf("case %d: %v", i, v)
 		}
 		checkPlan(t, p)
+		checkBound(t, p)
 		if t.Failed() {
 			t.Fatalf("case %d", i)
 		}
@@ -159,6 +160,24 @@ func TestRandomPlans(t *testing.T) {
 	t.Logf("%d planned, %d tasks cut, refused %v", planned, cut, refused)
 	if planned < 30 || len(refused) < 2 {
 		t.Errorf("the draw is one-sided: %d planned, %d cut, refused %v", planned, cut, refused)
+	}
+}
+
+// checkBound: neither the plan nor the loop by hand, where it is lawful, undercuts
+// the bound of a job.
+func checkBound(t *testing.T, p *scheduler.Plan) {
+	t.Helper()
+	if e := p.Message.GetEfficiency(); e <= 0 || e > 1 {
+		t.Errorf("an efficiency of %g", e)
+	}
+	for i := range p.Tasks {
+		pr := p.Message.GetPredictions()[i]
+		if bound := pr.GetJobLowerBoundNs(); bound <= 0 || bound > pr.GetJobNs() {
+			t.Errorf("task %s: a job takes %d ns, the bound is %d", pr.GetTask(), pr.GetJobNs(), bound)
+		}
+		if hand := bus.CostOf(p.Array, loopByHand(p.Array, p.Tasks[i].Task)).Total(); pr.GetJobLowerBoundNs() > int64(hand) {
+			t.Errorf("task %s: the bound of a job is %d ns, by hand it takes %v", pr.GetTask(), pr.GetJobLowerBoundNs(), hand)
+		}
 	}
 }
 

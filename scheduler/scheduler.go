@@ -58,6 +58,9 @@ type Plan struct {
 	Entries []Entry
 	// Busy is the bus time of one hyperperiod by phase.
 	Busy bus.Phases
+	// Bound is what every correct program of the table's jobs needs at least, by
+	// phase.
+	Bound bus.Phases
 	// Message is the plan in the schema's form.
 	Message *facetdv1.Plan
 }

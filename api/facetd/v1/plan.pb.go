@@ -182,7 +182,14 @@ type Plan struct {
 	// Which test or search found the verdict.
 	Method string `protobuf:"bytes,7,opt,name=method,proto3" json:"method,omitempty"`
 	// Set when the tasks do not fit.
-	Refusal       *Refusal `protobuf:"bytes,8,opt,name=refusal,proto3" json:"refusal,omitempty"`
+	Refusal *Refusal `protobuf:"bytes,8,opt,name=refusal,proto3" json:"refusal,omitempty"`
+	// Bus time of one hyperperiod that every correct program of these jobs needs at
+	// least, in nanoseconds.
+	LowerBoundNs int64 `protobuf:"varint,9,opt,name=lower_bound_ns,json=lowerBoundNs,proto3" json:"lower_bound_ns,omitempty"`
+	// That bound over the bus time planned, 0 to 1: 1 leaves nothing to gain.
+	Efficiency float64 `protobuf:"fixed64,10,opt,name=efficiency,proto3" json:"efficiency,omitempty"`
+	// Changes to the tasks that would save bus time.
+	Advice        []*Advice `protobuf:"bytes,11,rep,name=advice,proto3" json:"advice,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -273,6 +280,91 @@ func (x *Plan) GetRefusal() *Refusal {
 	return nil
 }
 
+func (x *Plan) GetLowerBoundNs() int64 {
+	if x != nil {
+		return x.LowerBoundNs
+	}
+	return 0
+}
+
+func (x *Plan) GetEfficiency() float64 {
+	if x != nil {
+		return x.Efficiency
+	}
+	return 0
+}
+
+func (x *Plan) GetAdvice() []*Advice {
+	if x != nil {
+		return x.Advice
+	}
+	return nil
+}
+
+// Advice is a change to the tasks that would save bus time.
+type Advice struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One sentence with names and numbers.
+	Message string `protobuf:"bytes,1,opt,name=message,proto3" json:"message,omitempty"`
+	// Tasks concerned.
+	Tasks []string `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Share of the bus that it would save, 0 to 1.
+	SavedShare    float64 `protobuf:"fixed64,3,opt,name=saved_share,json=savedShare,proto3" json:"saved_share,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Advice) Reset() {
+	*x = Advice{}
+	mi := &file_facetd_v1_plan_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Advice) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Advice) ProtoMessage() {}
+
+func (x *Advice) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_plan_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Advice.ProtoReflect.Descriptor instead.
+func (*Advice) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Advice) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *Advice) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *Advice) GetSavedShare() float64 {
+	if x != nil {
+		return x.SavedShare
+	}
+	return 0
+}
+
 // PhaseShare is the share of the bus that one phase takes.
 type PhaseShare struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -288,7 +380,7 @@ type PhaseShare struct {
 
 func (x *PhaseShare) Reset() {
 	*x = PhaseShare{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[1]
+	mi := &file_facetd_v1_plan_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -300,7 +392,7 @@ func (x *PhaseShare) String() string {
 func (*PhaseShare) ProtoMessage() {}
 
 func (x *PhaseShare) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[1]
+	mi := &file_facetd_v1_plan_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -313,7 +405,7 @@ func (x *PhaseShare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PhaseShare.ProtoReflect.Descriptor instead.
 func (*PhaseShare) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *PhaseShare) GetPhase() Phase {
@@ -353,7 +445,7 @@ type Timetable struct {
 
 func (x *Timetable) Reset() {
 	*x = Timetable{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[2]
+	mi := &file_facetd_v1_plan_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -365,7 +457,7 @@ func (x *Timetable) String() string {
 func (*Timetable) ProtoMessage() {}
 
 func (x *Timetable) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[2]
+	mi := &file_facetd_v1_plan_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -378,7 +470,7 @@ func (x *Timetable) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Timetable.ProtoReflect.Descriptor instead.
 func (*Timetable) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Timetable) GetHyperperiodNs() int64 {
@@ -431,7 +523,7 @@ type Segment struct {
 
 func (x *Segment) Reset() {
 	*x = Segment{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[3]
+	mi := &file_facetd_v1_plan_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +535,7 @@ func (x *Segment) String() string {
 func (*Segment) ProtoMessage() {}
 
 func (x *Segment) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[3]
+	mi := &file_facetd_v1_plan_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +548,7 @@ func (x *Segment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Segment.ProtoReflect.Descriptor instead.
 func (*Segment) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Segment) GetTask() string {
@@ -564,14 +656,16 @@ type Prediction struct {
 	// Frames of one job.
 	Frames uint32 `protobuf:"varint,15,opt,name=frames,proto3" json:"frames,omitempty"`
 	// Hold of each chip, in the order of the target.
-	Holds         []*ChipHold `protobuf:"bytes,16,rep,name=holds,proto3" json:"holds,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Holds []*ChipHold `protobuf:"bytes,16,rep,name=holds,proto3" json:"holds,omitempty"`
+	// Bus time that every correct program of a job needs at least, in nanoseconds.
+	JobLowerBoundNs int64 `protobuf:"varint,17,opt,name=job_lower_bound_ns,json=jobLowerBoundNs,proto3" json:"job_lower_bound_ns,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Prediction) Reset() {
 	*x = Prediction{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[4]
+	mi := &file_facetd_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -583,7 +677,7 @@ func (x *Prediction) String() string {
 func (*Prediction) ProtoMessage() {}
 
 func (x *Prediction) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[4]
+	mi := &file_facetd_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -596,7 +690,7 @@ func (x *Prediction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Prediction.ProtoReflect.Descriptor instead.
 func (*Prediction) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Prediction) GetTask() string {
@@ -711,6 +805,13 @@ func (x *Prediction) GetHolds() []*ChipHold {
 	return nil
 }
 
+func (x *Prediction) GetJobLowerBoundNs() int64 {
+	if x != nil {
+		return x.JobLowerBoundNs
+	}
+	return 0
+}
+
 // ChipHold is the longest hold of one chip under a task.
 type ChipHold struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -726,7 +827,7 @@ type ChipHold struct {
 
 func (x *ChipHold) Reset() {
 	*x = ChipHold{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[5]
+	mi := &file_facetd_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -738,7 +839,7 @@ func (x *ChipHold) String() string {
 func (*ChipHold) ProtoMessage() {}
 
 func (x *ChipHold) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[5]
+	mi := &file_facetd_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -751,7 +852,7 @@ func (x *ChipHold) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipHold.ProtoReflect.Descriptor instead.
 func (*ChipHold) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ChipHold) GetChip() string {
@@ -794,14 +895,19 @@ type Refusal struct {
 	// such as "9/8"; empty where it is not known.
 	LeastStretch string `protobuf:"bytes,7,opt,name=least_stretch,json=leastStretch,proto3" json:"least_stretch,omitempty"`
 	// For each task, the highest rate that fits beside the others as asked.
-	HighestRates  []*RateBound `protobuf:"bytes,8,rep,name=highest_rates,json=highestRates,proto3" json:"highest_rates,omitempty"`
+	HighestRates []*RateBound `protobuf:"bytes,8,rep,name=highest_rates,json=highestRates,proto3" json:"highest_rates,omitempty"`
+	// Set when no smaller factor than least_stretch fits; otherwise one may.
+	LeastStretchExact bool `protobuf:"varint,9,opt,name=least_stretch_exact,json=leastStretchExact,proto3" json:"least_stretch_exact,omitempty"`
+	// Changes to the task that does not fit, each of which would make the tasks fit
+	// by itself.
+	Suggestions   []*Suggestion `protobuf:"bytes,10,rep,name=suggestions,proto3" json:"suggestions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Refusal) Reset() {
 	*x = Refusal{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[6]
+	mi := &file_facetd_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -813,7 +919,7 @@ func (x *Refusal) String() string {
 func (*Refusal) ProtoMessage() {}
 
 func (x *Refusal) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[6]
+	mi := &file_facetd_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -826,7 +932,7 @@ func (x *Refusal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Refusal.ProtoReflect.Descriptor instead.
 func (*Refusal) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Refusal) GetReason() RefusalReason {
@@ -885,6 +991,103 @@ func (x *Refusal) GetHighestRates() []*RateBound {
 	return nil
 }
 
+func (x *Refusal) GetLeastStretchExact() bool {
+	if x != nil {
+		return x.LeastStretchExact
+	}
+	return false
+}
+
+func (x *Refusal) GetSuggestions() []*Suggestion {
+	if x != nil {
+		return x.Suggestions
+	}
+	return nil
+}
+
+// Suggestion is a change to one task with which all tasks fit.
+type Suggestion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Task to change.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// One sentence with names and numbers.
+	Message string `protobuf:"bytes,2,opt,name=message,proto3" json:"message,omitempty"`
+	// Least binning of every view that fits; unset where the suggestion is a window.
+	Binning *Binning `protobuf:"bytes,3,opt,name=binning,proto3" json:"binning,omitempty"`
+	// Largest window, about the middle of the one asked for, that fits for every
+	// view; unset where the suggestion is a binning.
+	Window *Window `protobuf:"bytes,4,opt,name=window,proto3" json:"window,omitempty"`
+	// Bus time of a job with the change, in nanoseconds.
+	JobNs         int64 `protobuf:"varint,5,opt,name=job_ns,json=jobNs,proto3" json:"job_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Suggestion) Reset() {
+	*x = Suggestion{}
+	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Suggestion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Suggestion) ProtoMessage() {}
+
+func (x *Suggestion) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Suggestion.ProtoReflect.Descriptor instead.
+func (*Suggestion) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Suggestion) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *Suggestion) GetMessage() string {
+	if x != nil {
+		return x.Message
+	}
+	return ""
+}
+
+func (x *Suggestion) GetBinning() *Binning {
+	if x != nil {
+		return x.Binning
+	}
+	return nil
+}
+
+func (x *Suggestion) GetWindow() *Window {
+	if x != nil {
+		return x.Window
+	}
+	return nil
+}
+
+func (x *Suggestion) GetJobNs() int64 {
+	if x != nil {
+		return x.JobNs
+	}
+	return 0
+}
+
 // RateBound is the highest rate of one task that fits.
 type RateBound struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -898,7 +1101,7 @@ type RateBound struct {
 
 func (x *RateBound) Reset() {
 	*x = RateBound{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[7]
+	mi := &file_facetd_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -910,7 +1113,7 @@ func (x *RateBound) String() string {
 func (*RateBound) ProtoMessage() {}
 
 func (x *RateBound) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[7]
+	mi := &file_facetd_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -923,7 +1126,7 @@ func (x *RateBound) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RateBound.ProtoReflect.Descriptor instead.
 func (*RateBound) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RateBound) GetTask() string {
@@ -949,7 +1152,7 @@ type GetPlanRequest struct {
 
 func (x *GetPlanRequest) Reset() {
 	*x = GetPlanRequest{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	mi := &file_facetd_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -961,7 +1164,7 @@ func (x *GetPlanRequest) String() string {
 func (*GetPlanRequest) ProtoMessage() {}
 
 func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	mi := &file_facetd_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -974,7 +1177,7 @@ func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetPlanRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 // GetPlanResponse holds the plan in force.
@@ -990,7 +1193,7 @@ type GetPlanResponse struct {
 
 func (x *GetPlanResponse) Reset() {
 	*x = GetPlanResponse{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[9]
+	mi := &file_facetd_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1002,7 +1205,7 @@ func (x *GetPlanResponse) String() string {
 func (*GetPlanResponse) ProtoMessage() {}
 
 func (x *GetPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[9]
+	mi := &file_facetd_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1015,7 +1218,7 @@ func (x *GetPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanResponse.ProtoReflect.Descriptor instead.
 func (*GetPlanResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetPlanResponse) GetPlan() *Plan {
@@ -1045,7 +1248,7 @@ type PreviewPlanRequest struct {
 
 func (x *PreviewPlanRequest) Reset() {
 	*x = PreviewPlanRequest{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	mi := &file_facetd_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1057,7 +1260,7 @@ func (x *PreviewPlanRequest) String() string {
 func (*PreviewPlanRequest) ProtoMessage() {}
 
 func (x *PreviewPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	mi := &file_facetd_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1070,7 +1273,7 @@ func (x *PreviewPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewPlanRequest.ProtoReflect.Descriptor instead.
 func (*PreviewPlanRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *PreviewPlanRequest) GetAdd() []*Task {
@@ -1098,7 +1301,7 @@ type PreviewPlanResponse struct {
 
 func (x *PreviewPlanResponse) Reset() {
 	*x = PreviewPlanResponse{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[11]
+	mi := &file_facetd_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1110,7 +1313,7 @@ func (x *PreviewPlanResponse) String() string {
 func (*PreviewPlanResponse) ProtoMessage() {}
 
 func (x *PreviewPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[11]
+	mi := &file_facetd_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1123,7 +1326,7 @@ func (x *PreviewPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewPlanResponse.ProtoReflect.Descriptor instead.
 func (*PreviewPlanResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *PreviewPlanResponse) GetPlan() *Plan {
@@ -1137,7 +1340,7 @@ var File_facetd_v1_plan_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/plan.proto\x12\tfacetd.v1\x1a\x14facetd/v1/task.proto\"\xc7\x02\n" +
+	"\x14facetd/v1/plan.proto\x12\tfacetd.v1\x1a\x14facetd/v1/task.proto\"\xb8\x03\n" +
 	"\x04Plan\x12\x14\n" +
 	"\x05array\x18\x01 \x01(\tR\x05array\x12%\n" +
 	"\x05tasks\x18\x02 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\x122\n" +
@@ -1146,7 +1349,18 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\vutilization\x18\x05 \x01(\x01R\vutilization\x12-\n" +
 	"\x06phases\x18\x06 \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\x12\x16\n" +
 	"\x06method\x18\a \x01(\tR\x06method\x12,\n" +
-	"\arefusal\x18\b \x01(\v2\x12.facetd.v1.RefusalR\arefusal\"c\n" +
+	"\arefusal\x18\b \x01(\v2\x12.facetd.v1.RefusalR\arefusal\x12$\n" +
+	"\x0elower_bound_ns\x18\t \x01(\x03R\flowerBoundNs\x12\x1e\n" +
+	"\n" +
+	"efficiency\x18\n" +
+	" \x01(\x01R\n" +
+	"efficiency\x12)\n" +
+	"\x06advice\x18\v \x03(\v2\x11.facetd.v1.AdviceR\x06advice\"Y\n" +
+	"\x06Advice\x12\x18\n" +
+	"\amessage\x18\x01 \x01(\tR\amessage\x12\x14\n" +
+	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x1f\n" +
+	"\vsaved_share\x18\x03 \x01(\x01R\n" +
+	"savedShare\"c\n" +
 	"\n" +
 	"PhaseShare\x12&\n" +
 	"\x05phase\x18\x01 \x01(\x0e2\x10.facetd.v1.PhaseR\x05phase\x12\x14\n" +
@@ -1170,7 +1384,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x05reads\x18\b \x03(\tR\x05reads\x12\x14\n" +
 	"\x05holds\x18\t \x03(\tR\x05holds\x12-\n" +
 	"\x06phases\x18\n" +
-	" \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\"\xb8\x04\n" +
+	" \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\"\xe5\x04\n" +
 	"\n" +
 	"Prediction\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
@@ -1189,12 +1403,13 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x06phases\x18\r \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\x12\x1a\n" +
 	"\bsegments\x18\x0e \x01(\rR\bsegments\x12\x16\n" +
 	"\x06frames\x18\x0f \x01(\rR\x06frames\x12)\n" +
-	"\x05holds\x18\x10 \x03(\v2\x13.facetd.v1.ChipHoldR\x05holds\"X\n" +
+	"\x05holds\x18\x10 \x03(\v2\x13.facetd.v1.ChipHoldR\x05holds\x12+\n" +
+	"\x12job_lower_bound_ns\x18\x11 \x01(\x03R\x0fjobLowerBoundNs\"X\n" +
 	"\bChipHold\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
 	"\vdroop_volts\x18\x03 \x01(\x01R\n" +
-	"droopVolts\"\xab\x02\n" +
+	"droopVolts\"\x94\x03\n" +
 	"\aRefusal\x120\n" +
 	"\x06reason\x18\x01 \x01(\x0e2\x18.facetd.v1.RefusalReasonR\x06reason\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x12\n" +
@@ -1203,7 +1418,17 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\favailable_ns\x18\x05 \x01(\x03R\vavailableNs\x12 \n" +
 	"\vutilization\x18\x06 \x01(\x01R\vutilization\x12#\n" +
 	"\rleast_stretch\x18\a \x01(\tR\fleastStretch\x129\n" +
-	"\rhighest_rates\x18\b \x03(\v2\x14.facetd.v1.RateBoundR\fhighestRates\"8\n" +
+	"\rhighest_rates\x18\b \x03(\v2\x14.facetd.v1.RateBoundR\fhighestRates\x12.\n" +
+	"\x13least_stretch_exact\x18\t \x01(\bR\x11leastStretchExact\x127\n" +
+	"\vsuggestions\x18\n" +
+	" \x03(\v2\x15.facetd.v1.SuggestionR\vsuggestions\"\xaa\x01\n" +
+	"\n" +
+	"Suggestion\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x18\n" +
+	"\amessage\x18\x02 \x01(\tR\amessage\x12,\n" +
+	"\abinning\x18\x03 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
+	"\x06window\x18\x04 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12\x15\n" +
+	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"8\n" +
 	"\tRateBound\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x17\n" +
 	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\"\x10\n" +
@@ -1252,49 +1477,57 @@ func file_facetd_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_facetd_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_facetd_v1_plan_proto_goTypes = []any{
 	(Phase)(0),                  // 0: facetd.v1.Phase
 	(RefusalReason)(0),          // 1: facetd.v1.RefusalReason
 	(*Plan)(nil),                // 2: facetd.v1.Plan
-	(*PhaseShare)(nil),          // 3: facetd.v1.PhaseShare
-	(*Timetable)(nil),           // 4: facetd.v1.Timetable
-	(*Segment)(nil),             // 5: facetd.v1.Segment
-	(*Prediction)(nil),          // 6: facetd.v1.Prediction
-	(*ChipHold)(nil),            // 7: facetd.v1.ChipHold
-	(*Refusal)(nil),             // 8: facetd.v1.Refusal
-	(*RateBound)(nil),           // 9: facetd.v1.RateBound
-	(*GetPlanRequest)(nil),      // 10: facetd.v1.GetPlanRequest
-	(*GetPlanResponse)(nil),     // 11: facetd.v1.GetPlanResponse
-	(*PreviewPlanRequest)(nil),  // 12: facetd.v1.PreviewPlanRequest
-	(*PreviewPlanResponse)(nil), // 13: facetd.v1.PreviewPlanResponse
-	(*Task)(nil),                // 14: facetd.v1.Task
+	(*Advice)(nil),              // 3: facetd.v1.Advice
+	(*PhaseShare)(nil),          // 4: facetd.v1.PhaseShare
+	(*Timetable)(nil),           // 5: facetd.v1.Timetable
+	(*Segment)(nil),             // 6: facetd.v1.Segment
+	(*Prediction)(nil),          // 7: facetd.v1.Prediction
+	(*ChipHold)(nil),            // 8: facetd.v1.ChipHold
+	(*Refusal)(nil),             // 9: facetd.v1.Refusal
+	(*Suggestion)(nil),          // 10: facetd.v1.Suggestion
+	(*RateBound)(nil),           // 11: facetd.v1.RateBound
+	(*GetPlanRequest)(nil),      // 12: facetd.v1.GetPlanRequest
+	(*GetPlanResponse)(nil),     // 13: facetd.v1.GetPlanResponse
+	(*PreviewPlanRequest)(nil),  // 14: facetd.v1.PreviewPlanRequest
+	(*PreviewPlanResponse)(nil), // 15: facetd.v1.PreviewPlanResponse
+	(*Task)(nil),                // 16: facetd.v1.Task
+	(*Binning)(nil),             // 17: facetd.v1.Binning
+	(*Window)(nil),              // 18: facetd.v1.Window
 }
 var file_facetd_v1_plan_proto_depIdxs = []int32{
-	14, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
-	4,  // 1: facetd.v1.Plan.timetable:type_name -> facetd.v1.Timetable
-	6,  // 2: facetd.v1.Plan.predictions:type_name -> facetd.v1.Prediction
-	3,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseShare
-	8,  // 4: facetd.v1.Plan.refusal:type_name -> facetd.v1.Refusal
-	0,  // 5: facetd.v1.PhaseShare.phase:type_name -> facetd.v1.Phase
-	5,  // 6: facetd.v1.Timetable.segments:type_name -> facetd.v1.Segment
-	3,  // 7: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseShare
-	3,  // 8: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseShare
-	7,  // 9: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
-	1,  // 10: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
-	9,  // 11: facetd.v1.Refusal.highest_rates:type_name -> facetd.v1.RateBound
-	2,  // 12: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
-	14, // 13: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
-	2,  // 14: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
-	10, // 15: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
-	12, // 16: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
-	11, // 17: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
-	13, // 18: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
-	17, // [17:19] is the sub-list for method output_type
-	15, // [15:17] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	16, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
+	5,  // 1: facetd.v1.Plan.timetable:type_name -> facetd.v1.Timetable
+	7,  // 2: facetd.v1.Plan.predictions:type_name -> facetd.v1.Prediction
+	4,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseShare
+	9,  // 4: facetd.v1.Plan.refusal:type_name -> facetd.v1.Refusal
+	3,  // 5: facetd.v1.Plan.advice:type_name -> facetd.v1.Advice
+	0,  // 6: facetd.v1.PhaseShare.phase:type_name -> facetd.v1.Phase
+	6,  // 7: facetd.v1.Timetable.segments:type_name -> facetd.v1.Segment
+	4,  // 8: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseShare
+	4,  // 9: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseShare
+	8,  // 10: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
+	1,  // 11: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
+	11, // 12: facetd.v1.Refusal.highest_rates:type_name -> facetd.v1.RateBound
+	10, // 13: facetd.v1.Refusal.suggestions:type_name -> facetd.v1.Suggestion
+	17, // 14: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
+	18, // 15: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
+	2,  // 16: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
+	16, // 17: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
+	2,  // 18: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
+	12, // 19: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
+	14, // 20: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
+	13, // 21: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
+	15, // 22: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
+	21, // [21:23] is the sub-list for method output_type
+	19, // [19:21] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_plan_proto_init() }
@@ -1309,7 +1542,7 @@ func file_facetd_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_plan_proto_rawDesc), len(file_facetd_v1_plan_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

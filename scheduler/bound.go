@@ -1,0 +1,175 @@
+package scheduler
+
+import (
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// jobBound is bus time that every correct program of one job needs, whatever words,
+// order, batches and segments it chooses, by phase. Alone says that no other task
+// writes registers of the job's chips.
+//
+// What it counts, and why nothing does with less. The bus is one stream of
+// operations; only a readout of several lanes, and a command that reaches several
+// chips, do several things at once. A command of a job reaches no chip outside the
+// job (law 2), so no two jobs share one.
+//
+//   - Readouts. Every pixel of every frame settles and converts on its chip's lane.
+//     A readout never takes less time than it takes each of its chips alone, and two
+//     readouts of parts never less than one of the whole. A lane's chips are read one
+//     after another (law 1), and at best all other lanes at the same time: the bound
+//     is the busiest lane.
+//   - Selects. The chips of the fullest lane need as many words for their readouts,
+//     one less of them a change within the job.
+//   - Loads and shares. Every chip is loaded once and does every share (law 6). Chips
+//     that no word reaches together without reaching others need a strobe each: with
+//     k such chips, k strobes each time.
+//   - Writes. Between two shares of different patterns a register is written, and
+//     another job may not do it (law 5); from the last share of a job to the first of
+//     the next as well, if nobody else writes it. Views that need d values of a
+//     register need d-1 writes in whatever order they are read.
+//   - Resets. Every readout of a counter begins from a reset.
+//
+// Not counted: enabling and disabling outputs, which a program may sometimes leave
+// out; a second select where a broadcast and a readout have different words; waits
+// that other work could fill; more than one batch, even where a limit forces it.
+func jobBound(a *chipmodel.Array, w *words, t *Task, alone bool) bus.Phases {
+	var b bus.Phases
+	scans, fullest := busiestLane(a, t)
+	b.Add(scans)
+	b[facetdv1.Phase_PHASE_SELECT] += time.Duration(fullest-1) * a.SelectTime()
+	apart := time.Duration(chipsApart(a, w, t.Chips))
+	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.Timing.Write
+	switch {
+	case t.Class.Kind.HasMemory():
+		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
+		for i := range t.Views {
+			for _, s := range t.Views[i].Shares {
+				b[facetdv1.Phase_PHASE_SHARE] += apart * a.ShareTime(t.Class, s.Columns, s.Rows)
+			}
+		}
+	case t.Class.Kind.Counts():
+		reset := max(a.Timing.Strobe, t.Class.ResetTime())
+		b[facetdv1.Phase_PHASE_SETTLE] += apart * time.Duration(len(t.Views)) * reset
+	}
+	return b
+}
+
+// busiestLane is the time of all readouts of one job on the lane where it is
+// longest, and the most chips that one lane has.
+func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) {
+	times := make([]bus.Phases, len(a.Lanes))
+	chips := make([]int, len(a.Lanes))
+	for _, c := range t.Chips {
+		lane := a.Chips[c].Lane
+		chips[lane]++
+		for i := range t.Views {
+			s := a.ScanTime([]int{c}, t.Views[i].Window)
+			times[lane][facetdv1.Phase_PHASE_SETTLE] += s.Settle
+			times[lane][facetdv1.Phase_PHASE_CONVERT] += s.Convert
+		}
+	}
+	for _, p := range times {
+		if p.Total() > longest.Total() {
+			longest = p
+		}
+	}
+	return longest, slices.Max(chips)
+}
+
+// maxApart bounds the chips among which chipsApart looks for those that are apart.
+const maxApart = 256
+
+// chipsApart is a number of chips of a target such that no word reaches two of them
+// without reaching a chip outside: at least so many words are needed to reach all.
+func chipsApart(a *chipmodel.Array, w *words, target []int) int {
+	if steps, err := w.cover(target, false); err == nil && len(steps) == 1 {
+		return 1
+	}
+	inside := make([]bool, len(a.Chips))
+	for _, c := range target {
+		inside[c] = true
+	}
+	together := func(x, y int) bool {
+		word := a.Chips[x].Wires | a.Chips[y].Wires
+		for c := range a.Chips {
+			if !inside[c] && a.Chips[c].Wires.Within(word) {
+				return false
+			}
+		}
+		return true
+	}
+	var apart []int
+	for _, c := range target[:min(len(target), maxApart)] {
+		if !slices.ContainsFunc(apart, func(o int) bool { return together(o, c) }) {
+			apart = append(apart, c)
+		}
+	}
+	return len(apart)
+}
+
+// leastWrites is how often the registers of one chip are written at least for a job.
+func leastWrites(t *Task, alone bool) int {
+	n := 0
+	if t.Class.Kind.HasMemory() {
+		var shares []bus.Patterns
+		for i := range t.Views {
+			shares = append(shares, t.Views[i].Shares...)
+		}
+		for i, s := range shares {
+			before := s
+			switch {
+			case i > 0:
+				before = shares[i-1]
+			case alone:
+				before = shares[len(shares)-1]
+			}
+			n += changed(s.Columns, before.Columns) + changed(s.Rows, before.Rows)
+		}
+		return n
+	}
+	values := map[bus.RegisterValue]bool{}
+	registers := map[facetdv1.Register]bool{}
+	need := func(r facetdv1.Register, v uint16) {
+		values[bus.RegisterValue{Register: r, Value: v}] = true
+		registers[r] = true
+	}
+	for i := range t.Views {
+		v := &t.Views[i]
+		if t.Class.Kind == chipmodel.InArraySwitch {
+			need(chipmodel.ColumnPattern, uint16(v.Patterns.Columns))
+			need(chipmodel.RowPattern, uint16(v.Patterns.Rows))
+		}
+		for _, rv := range v.Trim {
+			need(rv.Register, rv.Value)
+		}
+	}
+	return len(values) - len(registers)
+}
+
+func changed(a, b uint8) int {
+	if a != b {
+		return 1
+	}
+	return 0
+}
+
+// bounds is the jobBound of every task.
+func (p *planner) bounds() []bus.Phases {
+	users := make([]int, len(p.a.Chips))
+	for _, t := range p.tasks {
+		for _, c := range t.Chips {
+			users[c]++
+		}
+	}
+	out := make([]bus.Phases, len(p.tasks))
+	for i, t := range p.tasks {
+		shared := slices.ContainsFunc(t.Chips, func(c int) bool { return users[c] > 1 })
+		out[i] = jobBound(p.a, p.words, t, !shared)
+	}
+	return out
+}
