@@ -12,7 +12,13 @@
 // two chips drive one lane. Lines are first tried in words that reach nobody on a
 // sound array, so that a line stuck active shows itself before it could do harm.
 //
-// Which faults can be told apart does not depend on the order of experiments.
+// Some risk cannot be avoided: where two chips of a lane differ in one line each, one
+// of two shorts makes both drive, whichever chip is enabled first. Such a risk is run
+// only while the array may be sound, for one register write, once for each such pair,
+// and announced in the experiment. Once there is a fault, only safe experiments are
+// made, and the result lists those that would tell more.
+//
+// Which faults can be told apart by safe experiments does not depend on the order of experiments.
 // Suppose one course of safe experiments separates two faults, and another course
 // ends with both still possible and no safe experiment that splits what remains.
 // The remainder of the second is inside the first course's starting set. The first

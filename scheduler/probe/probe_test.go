@@ -114,7 +114,7 @@ func judgeContentions(t *testing.T, b *bench, f probe.Fault, r ran, res *probe.R
 
 // doublesRun is how many double faults are tried, to keep the test short;
 // FACETD_PROBE_DOUBLES overrides it.
-const doublesRun = 100
+const doublesRun = 80
 
 // Seeded double faults on the virtual bus, probed thoroughly: the true pair explains
 // everything seen, and what is named instead is no larger.

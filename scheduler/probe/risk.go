@@ -48,10 +48,8 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 	if len(words) == 0 {
 		return Experiment{}, false
 	}
-	looks := c.m.table(c.hyps, look)
-	r := newRater(c.hyps, looks.lanes)
 	for _, w := range words {
-		if e, ok := c.riskyLooks(w.word, look, looks, r); ok {
+		if e, ok := c.riskyLooks(w.word, look); ok {
 			return e, true
 		}
 	}
@@ -78,20 +76,31 @@ func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
 
 // riskyLooks chooses the looks of a risky experiment: one after another that tells
 // the most risky hypotheses from the first that is not.
-func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet, looks *table, r *rater) (Experiment, bool) {
-	enabled := c.m.table(c.hyps, []chipmodel.LineSet{word}).row(0)
-	of := func(row []uint64, h int) []uint64 { return row[h*looks.lanes : (h+1)*looks.lanes] }
+func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet) (Experiment, bool) {
 	e := Experiment{Enable: word}
+	// The first is calm, then come the risky ones, then some of all to rate with.
+	var hyps []hypothesis
+	all := c.m.table(c.hyps, []chipmodel.LineSet{word})
 	calm := -1
-	var risky []int
 	for h := range c.hyps {
-		if clash(of(enabled, h)) {
-			risky = append(risky, h)
+		if clash(all.rows[h*all.lanes : (h+1)*all.lanes]) {
+			hyps = append(hyps, c.hyps[h])
 			e.Risks = append(e.Risks, c.hyps[h].faults)
 		} else if calm < 0 {
 			calm = h
 		}
 	}
+	if calm < 0 {
+		return e, false
+	}
+	risky := make([]int, len(hyps))
+	for i := range risky {
+		risky[i] = i + 1
+	}
+	hyps = slices.Concat(c.hyps[calm:calm+1], hyps, sample(c.hyps, sampleSize))
+	enabled, looks := c.m.table(hyps, []chipmodel.LineSet{word}).row(0), c.m.table(hyps, look)
+	of := func(row []uint64, h int) []uint64 { return row[h*looks.lanes : (h+1)*looks.lanes] }
+	r := newRater(hyps, looks.lanes)
 	usable := make([]int, 0, len(look))
 	for w := range look {
 		row := looks.row(w)
@@ -103,11 +112,11 @@ func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet, l
 			usable = append(usable, w)
 		}
 	}
-	shows := func(w, h int) uint64 { return c.hyps[h].conv.levels(of(enabled, h), of(looks.row(w), h)) }
+	shows := func(w, h int) uint64 { return hyps[h].conv.levels(of(enabled, h), of(looks.row(w), h)) }
 	for len(risky) > 0 && len(e.Looks) < mostLooks {
 		best, most, least := -1, 0, r.none()
 		for _, w := range usable {
-			told, expected := 0, shows(w, calm)
+			told, expected := 0, shows(w, 0)
 			for _, h := range risky {
 				if shows(w, h) != expected {
 					told++
@@ -123,7 +132,7 @@ func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet, l
 			break
 		}
 		e.Looks = append(e.Looks, look[best])
-		expected := shows(best, calm)
+		expected := shows(best, 0)
 		risky = slices.DeleteFunc(risky, func(h int) bool { return shows(best, h) != expected })
 	}
 	// What else the enabled chips can show comes with the risk that is taken anyway.
