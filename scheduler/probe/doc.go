@@ -14,13 +14,14 @@
 //
 // Some risk cannot be avoided: where two chips of a lane differ in one line each, one
 // of two shorts makes both drive, whichever chip is enabled first. Such a risk is run
-// only while the array may be sound, for one register write, once for each such pair,
-// and announced in the experiment. Once there is a fault, only safe experiments are
-// made, and the result lists those that would tell more.
+// for one register write, announced in the experiment, and only for more faults than
+// the simplest explanation needs: for a single one while the array may be sound, for
+// a second one while a single one explains everything. The result lists experiments
+// that would tell more and were not made.
 //
-// Which faults can be told apart by safe experiments does not depend on the order of experiments.
-// Suppose one course of safe experiments separates two faults, and another course
-// ends with both still possible and no safe experiment that splits what remains.
+// Which faults safe experiments can tell apart does not depend on their order.
+// Suppose one course of them separates two faults, and another course ends with both
+// still possible and no safe experiment that splits what remains.
 // The remainder of the second is inside the first course's starting set. The first
 // course's experiments are safe for it one after another, since what is safe for a
 // set of faults is safe for a part of it, and none splits it; so they cannot have

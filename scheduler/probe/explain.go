@@ -21,6 +21,8 @@ type Result struct {
 	Alternatives [][]Named `json:"alternatives"`
 	// Readouts is the number of looks.
 	Readouts int `json:"readouts"`
+	// Unclear is how many looks were neither clearly idle nor clearly driven.
+	Unclear int `json:"unclear,omitempty"`
 	// Answers says of each chip whether it answers to its own word.
 	Answers []Answer `json:"-"`
 	// Larger is how many sets of two faults explain everything seen as well, where
@@ -82,7 +84,7 @@ const mostUnsafe = 8
 // Explain returns the smallest sets of faults that are consistent with everything
 // seen: none, one fault, then two.
 func (p *Planner) Explain(s *State) Result {
-	r := Result{array: p.a, Readouts: s.Readouts(), Faults: []Named{}, Alternatives: [][]Named{}}
+	r := Result{array: p.a, Readouts: s.Readouts(), Unclear: s.unclear, Faults: []Named{}, Alternatives: [][]Named{}}
 	hyps := p.of(s.node)
 	if s.node == nil {
 		p.widen(s)
@@ -326,6 +328,9 @@ func (r *Result) Report() string {
 		if !r.Thorough {
 			b.WriteString("Further faults were not looked for.\n")
 		}
+	}
+	if r.Unclear > 0 {
+		fmt.Fprintf(&b, "%d looks were neither clearly idle nor clearly driven; more light, less of it, or a longer discharge of the lanes may help.\n", r.Unclear)
 	}
 	r.reportAlternatives(&b)
 	if r.Larger > 0 {

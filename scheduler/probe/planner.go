@@ -62,6 +62,8 @@ func New(a *chipmodel.Array, opts Options) (*Planner, error) {
 // planner's goroutine.
 type State struct {
 	seen []seen
+	// unclear counts the looks of which some lane was neither idle nor driven.
+	unclear int
 	node *node // knowledge of single faults; nil when none explains what was seen
 	// doubles are the hypotheses of two faults that explain everything seen. They
 	// count once wide is set.
@@ -87,9 +89,17 @@ func (s *State) Remaining() int {
 	return n
 }
 
+// mostUnclear bounds the unclear looks of a probe: each is tried again, as light and
+// lanes may settle, but not for ever.
+const mostUnclear = 8
+
 // Next returns the safe experiment that splits the remaining hypotheses best, or
-// done when no safe experiment splits them. It is a function of what has been seen.
+// done when no safe experiment splits them or too many looks were unclear. It is a
+// function of what has been seen.
 func (p *Planner) Next(s *State) (e Experiment, done bool) {
+	if s.unclear > mostUnclear {
+		return Experiment{}, true
+	}
 	if !s.planned {
 		s.planned = true
 		s.next, s.done = p.plan(s)
@@ -250,7 +260,12 @@ func (p *Planner) without(n *node, o []seen) *node {
 // has what each look showed.
 func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 	look := pack(e, o)
-	next := &State{seen: append(slices.Clip(s.seen), look...), node: s.node, wide: s.wide}
+	next := &State{seen: append(slices.Clip(s.seen), look...), node: s.node, wide: s.wide, unclear: s.unclear}
+	for _, levels := range o {
+		if slices.Contains(levels, Unclear) {
+			next.unclear++
+		}
+	}
 	if s.node != nil {
 		if s.node.planned && !s.node.done && s.node.next.equal(&e) {
 			next.node = p.follow(s.node, look)

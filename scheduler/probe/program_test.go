@@ -2,6 +2,7 @@ package probe_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -174,6 +175,23 @@ func TestUnclearLanesAreLeftOut(t *testing.T) {
 		if !has(left, []probe.Fault{stays}) {
 			t.Errorf("%v is excluded", stays)
 		}
+	}
+}
+
+// Lanes that stay unclear end the probe, and the report says why.
+func TestUnclearLanesEndTheProbe(t *testing.T) {
+	p, err := probe.New(MustArray(), probe.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, n := p.Start(), 0
+	for e, done := p.Next(s); !done; e, done = p.Next(s) {
+		s = p.Update(s, e, slices.Repeat([]probe.Observation{{probe.Unclear, probe.Unclear}}, len(e.Looks)))
+		n++
+	}
+	res := p.Explain(s)
+	if n == 0 || n > 20 || res.Unclear < n || !strings.Contains(res.Report(), "neither clearly idle nor clearly driven") {
+		t.Errorf("%d experiments: %s", n, res.Report())
 	}
 }
 
