@@ -196,9 +196,9 @@ func periodicProblem(tasks []Task, opt Options) (*problem, bool) {
 // deadline t of the synchronous release, the demand up to t and the longest cost,
 // less one tick, of a task with a later deadline are at most t. Jeffay, Stanat and
 // Martel, RTSS 1991, for deadlines equal to periods; George, Rivierre and Spuri,
-// INRIA RR-2966, 1996, in general; integer time. It returns a deadline that fails,
-// or 0 where the utilization does or the walk is too long, which counts as not
-// fitting. A set that it refuses may still fit when all are released together.
+// INRIA RR-2966, 1996, in general; integer time. It returns the first deadline that
+// fails (one that fails, where there are more than a million before), or 0 where the
+// utilization does or the walk is too long, which counts as not fitting. A set that it refuses may still fit when all are released together.
 //
 // The blocking is the same between one relative deadline and the next, so that the
 // walk of Zhang and Burns (see QPA) serves within each such stretch.
@@ -225,13 +225,30 @@ func AnyPhase(tasks []Task) (fits bool, failsAt int64) {
 		}
 		switch at, miss := overload(tasks, from, to, blocking); miss {
 		case missFound:
-			return false, at
+			return false, firstOverload(tasks, from, at, blocking)
 		case missTooLong:
 			return false, 0
 		}
 		from = to
 	}
 	return true, 0
+}
+
+// firstOverload is the first deadline from one time to another, itself overloaded,
+// that is.
+func firstOverload(tasks []Task, from, at, blocking int64) int64 {
+	for range maxWalk {
+		t := at
+		for _, k := range tasks {
+			d := k.deadline()
+			t = min(t, d+ceilDiv(max(from-d, 0), k.Period)*k.Period)
+		}
+		if t == at || DemandBound(tasks, t)+blocking > t {
+			return t
+		}
+		from = t + 1
+	}
+	return at
 }
 
 // busyPeriod is the longest time that the bus stays busy, the longest blocking

@@ -48,21 +48,24 @@ func jobsOf(tasks []Task, h int64) []Job {
 // decided (derived: dynamic programming, and MiniZinc with Gecode).
 func TestTaskSets(t *testing.T) {
 	var file struct {
-		TaskSets []struct {
+		TaskSets, Extra []struct {
 			Name        string
 			Tasks       []ctd
 			Hyperperiod int64
-			AnyPhase    bool   `json:"np_edf_any_offsets"`
-			Sync        bool   `json:"np_edf_sync"`
-			Feasible    bool   `json:"feasible_with_inserted_idle"`
-			MinStretch  string `json:"min_stretch"`
+			AnyPhase    bool                                                         `json:"np_edf_any_offsets"`
+			Witness     []int64                                                      `json:"np_edf_any_offsets_witness"` // deadline, demand, blocking
+			Sync        bool                                                         `json:"np_edf_sync"`
+			Feasible    bool                                                         `json:"feasible_with_inserted_idle"`
+			MinStretch  string                                                       `json:"min_stretch"`
+			Schedule    [][4]int64                                                   `json:"np_edf_schedule"` // start, end, task, job
+			Miss        *struct{ Task, Job, Release, Deadline, Start, Finish int64 } `json:"np_edf_first_miss"`
 		}
 	}
 	load(t, "tasksets.json", &file)
-	if len(file.TaskSets) < 10 {
-		t.Fatalf("%d sets", len(file.TaskSets))
+	if len(file.TaskSets) < 10 || len(file.Extra) < 2 {
+		t.Fatalf("%d and %d sets", len(file.TaskSets), len(file.Extra))
 	}
-	for _, set := range file.TaskSets {
+	for _, set := range append(file.TaskSets, file.Extra...) {
 		tasks := tasksOf(set.Tasks)
 		r, err := PlanPeriodic(tasks, Options{})
 		if err != nil {
@@ -71,8 +74,19 @@ func TestTaskSets(t *testing.T) {
 		if (r.Verdict == Feasible) != set.Feasible || r.Verdict == Unknown {
 			t.Errorf("%s: %v by %s, want feasible %v", set.Name, r.Verdict, r.Method, set.Feasible)
 		}
-		if fits, _ := AnyPhase(tasks); fits != set.AnyPhase {
-			t.Errorf("%s: any phase %v, want %v", set.Name, fits, set.AnyPhase)
+		fits, at := AnyPhase(tasks)
+		if fits != set.AnyPhase || !fits && at != set.Witness[0] {
+			t.Errorf("%s: any phase %v, fails at %d, want %v %v", set.Name, fits, at, set.AnyPhase, set.Witness)
+		}
+		if !fits && DemandBound(tasks, at) != set.Witness[1] {
+			t.Errorf("%s: demand of %d up to %d, want %v", set.Name, DemandBound(tasks, at), at, set.Witness)
+		}
+		table, miss := newProblem(make([]string, len(tasks)), set.Hyperperiod, jobsOf(tasks, set.Hyperperiod), Options{}).edf()
+		switch {
+		case miss == nil && !slices.Equal(rows(table), set.Schedule):
+			t.Errorf("%s: EDF gives %v, want %v", set.Name, rows(table), set.Schedule)
+		case miss != nil && (set.Miss == nil || miss.Needed != set.Miss.Finish-set.Miss.Release || miss.Available != set.Miss.Deadline-set.Miss.Release):
+			t.Errorf("%s: EDF misses %+v, want %+v", set.Name, miss, set.Miss)
 		}
 		if (r.Method == MethodEDF || r.Method == MethodAnyPhase) != set.Sync {
 			t.Errorf("%s: decided by %s, EDF fits: %v", set.Name, r.Method, set.Sync)
@@ -87,6 +101,62 @@ func TestTaskSets(t *testing.T) {
 		factor, verdict, err := MinStretch(tasks, Options{})
 		if err != nil || verdict != Feasible || factor.RatString() != set.MinStretch {
 			t.Errorf("%s: least stretch %v %v %v, want %s", set.Name, factor, verdict, err, set.MinStretch)
+		}
+	}
+}
+
+// rows writes a table of whole jobs as start, end, task and job.
+func rows(t Table) [][4]int64 {
+	var out [][4]int64
+	for _, p := range t.Placements {
+		out = append(out, [4]int64{p.Start, p.End, int64(p.Task), int64(p.Number)})
+	}
+	return out
+}
+
+// placed is the opposite of rows.
+func placed(h int64, rows [][4]int64) Table {
+	t := Table{Hyperperiod: h}
+	for _, r := range rows {
+		t.Placements = append(t.Placements, Placement{Task: int(r[2]), Number: int(r[3]), Start: r[0], End: r[1]})
+	}
+	return t
+}
+
+// TestTies: a set whose verdict under EDF turns on how equal deadlines are told
+// apart, by the tasks' order (derived, by simulation). The search does not care.
+func TestTies(t *testing.T) {
+	var file struct {
+		Tie struct {
+			Tasks   []ctd
+			ByOrder map[string]bool `json:"by_index_order"`
+			Table   [][4]int64      `json:"feasible_table"`
+		} `json:"tie_sensitive"`
+	}
+	load(t, "tasksets.json", &file)
+	tasks := tasksOf(file.Tie.Tasks)
+	h, _ := Hyperperiod(tasks)
+	if err := Check(h, jobsOf(tasks, h), placed(h, file.Tie.Table)); err != nil {
+		t.Errorf("the checker refuses a table that is known to be right: %v", err)
+	}
+	if len(file.Tie.ByOrder) != 6 {
+		t.Fatalf("%d orders", len(file.Tie.ByOrder))
+	}
+	for text, want := range file.Tie.ByOrder {
+		var order []int
+		if err := json.Unmarshal([]byte(text), &order); err != nil {
+			t.Fatal(err)
+		}
+		permuted := make([]Task, len(order))
+		for i, k := range order {
+			permuted[i] = tasks[k]
+		}
+		_, miss := newProblem(make([]string, len(tasks)), h, jobsOf(permuted, h), Options{}).edf()
+		if (miss == nil) != want {
+			t.Errorf("order %s: EDF misses %v, want fits %v", text, miss, want)
+		}
+		if r, err := PlanPeriodic(permuted, Options{}); err != nil || r.Verdict != Feasible {
+			t.Errorf("order %s: %v %v", text, r.Verdict, err)
 		}
 	}
 }
@@ -273,6 +343,55 @@ func TestAnomalies(t *testing.T) {
 		if err := Check(h, jobs, r.Table); err != nil {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// TestSmallestPeriodicAnomalies: the smallest periodic sets that non-preemptive EDF
+// misses and that fit with idle time inserted (derived, by exhaustive search over
+// all synchronous sets by hyperperiod).
+func TestSmallestPeriodicAnomalies(t *testing.T) {
+	type class struct {
+		Examples []struct {
+			Tasks    []ctd
+			Miss     struct{ Task, Release, Deadline, Finish int64 } `json:"np_edf_miss"`
+			EDF      [][4]int64                                      `json:"np_edf_schedule"`
+			Feasible [][4]int64                                      `json:"feasible_schedule"`
+		}
+	}
+	var file map[string]json.RawMessage
+	load(t, "anomalies.json", &file)
+	seen := 0
+	for _, name := range []string{"smallest_sync_n2_implicit", "smallest_sync_n2_constrained", "smallest_sync_n3_implicit", "smallest_sync_n3_constrained"} {
+		var c class
+		if err := json.Unmarshal(file[name], &c); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		for i, e := range c.Examples {
+			seen++
+			tasks := tasksOf(e.Tasks)
+			h, _ := Hyperperiod(tasks)
+			jobs := jobsOf(tasks, h)
+			if err := Check(h, jobs, placed(h, e.Feasible)); err != nil {
+				t.Errorf("%s %d: the checker refuses a table that is known to be right: %v", name, i, err)
+			}
+			_, miss := newProblem(make([]string, len(tasks)), h, jobs, Options{}).edf()
+			if miss == nil || miss.Needed != e.Miss.Finish-e.Miss.Release || miss.Available != e.Miss.Deadline-e.Miss.Release {
+				t.Errorf("%s %d: EDF misses %+v, want %+v", name, i, miss, e.Miss)
+			}
+			if err := Check(h, jobs, placed(h, e.EDF)); err == nil {
+				t.Errorf("%s %d: the checker takes the table that misses a deadline", name, i)
+			}
+			r, err := PlanPeriodic(tasks, Options{})
+			if err != nil || r.Verdict != Feasible || r.Method != MethodSearch {
+				t.Errorf("%s %d: %v by %s (%v)", name, i, r.Verdict, r.Method, err)
+			}
+			if err := Check(h, jobs, r.Table); err != nil {
+				t.Errorf("%s %d: %v", name, i, err)
+			}
+		}
+	}
+	if seen != 8 {
+		t.Errorf("%d examples, want 8", seen)
 	}
 }
 
