@@ -49,11 +49,16 @@ type bench struct {
 
 func newBench(t testing.TB, a *chipmodel.Array, opts probe.Options) *bench {
 	t.Helper()
+	return newBenchUnder(t, a, opts, scene.Uniform(200))
+}
+
+func newBenchUnder(t testing.TB, a *chipmodel.Array, opts probe.Options, light scene.Scene) *bench {
+	t.Helper()
 	p, err := probe.New(a, opts)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(200), Pace: facetdv1.Pace_PACE_FREE, Seed: 5})
+	b, err := virtual.New(virtual.Config{Array: a, Scene: light, Pace: facetdv1.Pace_PACE_FREE, Seed: 5})
 	if err != nil {
 		t.Fatal(err)
 	}

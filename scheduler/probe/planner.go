@@ -64,7 +64,7 @@ type State struct {
 	seen []seen
 	// unclear counts the looks of which some lane was neither idle nor driven.
 	unclear int
-	node *node // knowledge of single faults; nil when none explains what was seen
+	node    *node // knowledge of single faults; nil when none explains what was seen
 	// doubles are the hypotheses of two faults that explain everything seen. They
 	// count once wide is set.
 	doubles []hypothesis

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler/probe"
 )
 
@@ -217,6 +218,26 @@ func TestReportNamesThePlace(t *testing.T) {
 	}
 	if m := res.Message(); len(m.Alternatives) != len(got.Alternatives) || m.Report != report || len(m.Chips) != len(a.Chips) {
 		t.Errorf("%v", m)
+	}
+}
+
+// In the dark, in glaring light and under a moving pattern the levels are told apart
+// just as well.
+func TestLightDoesNotMatter(t *testing.T) {
+	a := crawler(t)
+	grating, err := scene.Grating(scene.GratingOptions{MeanLux: 50, Contrast: 0.99, CyclesPerPixel: 0.11, DriftHz: 200})
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := []probe.Fault{{Kind: probe.Swapped, Line: a.Line("x0"), Other: a.Line("y1")}}
+	for name, light := range map[string]scene.Scene{"dark": scene.Uniform(0), "glare": scene.Uniform(1e6), "pattern": grating} {
+		b := newBenchUnder(t, a, probe.Options{}, light)
+		for _, truth := range [][]probe.Fault{nil, set} {
+			r := b.probe(t, truth)
+			if sets := b.planner.Consistent(r.state); len(sets) != 1 || !slices.Equal(sets[0], truth) {
+				t.Errorf("%s: %v is explained by %v", name, truth, sets)
+			}
+		}
 	}
 }
 
