@@ -17,7 +17,7 @@ import (
 
 // randomArray has up to 14 chips of random classes with one to three inputs on few
 // lines and one to three lanes; arrays that are refused are drawn again.
-func randomArray(r *rand.Rand) *chipmodel.Array {
+func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array {
 	for {
 		msg := &facetdv1.Array{
 			Name: "random", Classes: benchClasses(),
@@ -46,6 +46,9 @@ func randomArray(r *rand.Rand) *chipmodel.Array {
 				c.Selects = append(c.Selects, msg.SelectLines[l])
 			}
 			msg.Chips = append(msg.Chips, c)
+		}
+		for _, f := range change {
+			f(msg)
 		}
 		if a, m := chipmodel.New(msg); len(m) == 0 {
 			return a

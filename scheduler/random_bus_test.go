@@ -1,0 +1,259 @@
+package scheduler_test
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/scheduler"
+)
+
+// measured is what a run of a plan showed of one task.
+type measured struct {
+	worst, best, slack      int64
+	early, late             int64
+	skew                    int64
+	hold                    map[string]int64
+	jobs, frames, lastFrame int
+}
+
+// observer runs a plan on the simulated bus and measures it from the results and
+// captures alone.
+type observer struct {
+	t     *testing.T
+	p     *scheduler.Plan
+	b     *virtual.Bus
+	epoch int64
+	tasks []measured
+	busy  bus.Phases
+	lit   []frameSeen // of each task's open job
+}
+
+func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer {
+	t.Helper()
+	b, err := virtual.New(virtual.Config{Array: p.Array, Scene: scene.Uniform(100), Pace: facetdv1.Pace_PACE_FREE, Seed: seed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	o := &observer{t: t, p: p, b: b, tasks: make([]measured, len(p.Tasks)), lit: make([]frameSeen, len(p.Tasks))}
+	for i := range o.tasks {
+		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, hold: map[string]int64{}}
+	}
+	opening := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
+	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: opening, Ops: p.Opening.Ops})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Inspector().JobEnded(opening, bus.Outcome{Kind: bus.OnTime})
+	o.epoch = res.End
+	table := p.Table()
+	for cycle := range cycles {
+		for i := range p.Entries {
+			o.run(&p.Entries[i], table.Entries[i].Segment, cycle)
+		}
+	}
+	b.Inspector().Finish(b.Now())
+	for _, v := range b.Inspector().Violations() {
+		t.Errorf("on the bus: %v", v)
+	}
+	return o
+}
+
+// run runs one entry of the table in one of its cycles.
+func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
+	shift := o.epoch + int64(cycle)*int64(o.p.Hyperperiod)
+	tp := &o.p.Tasks[e.Task]
+	job := *planned.Job
+	job.Number += uint64(cycle * tp.JobsPerCycle)
+	job.Release += shift
+	job.Deadline += shift
+	res, err := o.b.Run(o.t.Context(), shift+e.Start, &bus.Segment{Job: &job, Index: planned.Index, Ops: planned.Ops})
+	if err != nil {
+		o.t.Fatal(err)
+	}
+	o.busy.Add(res.Busy)
+	m, s := &o.tasks[e.Task], &o.lit[e.Task]
+	if e.Segment == 0 {
+		m.early, m.late = min(m.early, res.Start-job.Release), max(m.late, res.Start-job.Release)
+	}
+	for k := range res.Captures {
+		c := &res.Captures[k]
+		name := o.p.Array.Chips[c.Chip].Name
+		m.hold[name] = max(m.hold[name], c.HoldNS)
+		if c.FirstRow == 0 {
+			m.frames++
+			if !s.any {
+				*s = frameSeen{first: c.LightNS, last: c.LightNS, any: true}
+			}
+			s.first, s.last = min(s.first, c.LightNS), max(s.last, c.LightNS)
+		}
+	}
+	if e.Segment < len(tp.Segments)-1 {
+		return
+	}
+	m.jobs++
+	m.skew = max(m.skew, s.last-s.first)
+	m.worst, m.best = max(m.worst, res.End-job.Release), min(m.best, res.End-job.Release)
+	m.slack = min(m.slack, job.Deadline-res.End)
+	*s = frameSeen{}
+	outcome := bus.OnTime
+	if res.End > job.Deadline {
+		outcome = bus.Late
+	}
+	o.b.Inspector().JobEnded(&job, bus.Outcome{Kind: outcome})
+}
+
+// compare holds the plan's predictions against what was measured. The model of a
+// bus without faults is exact, so that every number is the same to the nanosecond;
+// a prediction that is better than what happened is the worse mistake, and named so.
+func (o *observer) compare(cycles int) {
+	o.t.Helper()
+	for i, pr := range o.p.Message.GetPredictions() {
+		m := &o.tasks[i]
+		same := func(what string, foretold, happened int64, lessIsBetter bool) {
+			switch {
+			case foretold == happened:
+			case (foretold < happened) == lessIsBetter:
+				o.t.Errorf("task %s: %s is foretold as %d and was worse: %d", pr.GetTask(), what, foretold, happened)
+			default:
+				o.t.Errorf("task %s: %s is foretold as %d, it was %d", pr.GetTask(), what, foretold, happened)
+			}
+		}
+		same("the worst response", pr.GetWorstResponseNs(), m.worst, true)
+		same("the best response", pr.GetBestResponseNs(), m.best, true)
+		same("the least slack", pr.GetLeastSlackNs(), m.slack, false)
+		same("the jitter", pr.GetJitterNs(), m.late-m.early, true)
+		same("the skew", pr.GetSkewNs(), m.skew, true)
+		var worst int64
+		for _, h := range pr.GetHolds() {
+			same("the hold of "+h.GetChip(), h.GetHoldNs(), m.hold[h.GetChip()], true)
+		}
+		for _, h := range m.hold {
+			worst = max(worst, h)
+		}
+		same("the worst hold", pr.GetWorstHoldNs(), worst, true)
+		same("the number of jobs", int64(o.p.Tasks[i].JobsPerCycle*cycles), int64(m.jobs), false)
+		same("the number of frames", int64(m.jobs)*int64(pr.GetFrames()), int64(m.frames), false)
+	}
+	want := o.p.Busy
+	for range cycles - 1 {
+		want.Add(o.p.Busy)
+	}
+	if o.busy != want {
+		o.t.Errorf("the bus was busy for %v, foretold %v", o.busy, want)
+	}
+	span := float64(o.p.Hyperperiod) * float64(cycles)
+	if u := float64(o.busy.Total()) / span; o.p.Message.GetUtilization() < u*(1-1e-12) {
+		o.t.Errorf("the utilization is foretold as %g, it was %g", o.p.Message.GetUtilization(), u)
+	}
+}
+
+// smallDies keeps the simulation of pixels quick.
+func smallDies(r *rand.Rand) func(*facetdv1.Array) {
+	return func(a *facetdv1.Array) {
+		for _, c := range a.Classes {
+			c.Lattice.Rows, c.Lattice.Columns = uint32(2+r.IntN(5)), uint32(2+r.IntN(5))
+		}
+	}
+}
+
+// randomPlan plans random tasks on a small random array. What does not fit is
+// asked for more slowly; it is nil where that does not help.
+func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
+	t.Helper()
+	a := randomArray(r, smallDies(r))
+	var specs []*facetdv1.Task
+	for k := range 1 + r.IntN(4) {
+		x := randomTask(r, a, fmt.Sprint("t", k))
+		x.RateHz *= []float64{1, 4, 16}[r.IntN(3)] // the dies are small
+		if d := x.GetDeadline(); d != nil {
+			x.Deadline = dur(min(d.AsDuration(), time.Duration(1e9/x.RateHz)))
+		}
+		if x.GetMaxHold() != nil {
+			x.MaxSkew, x.MaxHold = nil, dur(time.Duration(60+r.IntN(240)) * time.Microsecond)
+		}
+		specs = append(specs, x)
+	}
+	if r.IntN(2) == 0 { // a quick small one, which longer jobs are cut for
+		x := randomTask(r, a, "quick")
+		x.RateHz, x.Deadline, x.MaxHold, x.MaxSkew = float64(int(2000)<<r.IntN(3)), nil, nil, nil
+		x.Views = []*facetdv1.View{{Window: &facetdv1.Window{Rows: 1, Columns: 1}}}
+		specs = append(specs, x)
+	}
+	for range 4 {
+		tasks, m := scheduler.NewTasks(a, specs)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: true, MaxSegments: 1000})
+		var refusal *scheduler.RefusalError
+		switch {
+		case err == nil:
+			return p
+		case !errors.As(err, &refusal):
+			t.Fatal(err)
+		}
+		for _, x := range specs {
+			x.RateHz /= 2
+		}
+	}
+	return nil
+}
+
+// TestRandomPlansOnTheBus runs the plans of 2,000 random arrays on the simulated
+// bus, two cycles each.
+func TestRandomPlansOnTheBus(t *testing.T) {
+	cases, seed := 2000, uint64(time.Now().UnixNano())
+	if testing.Short() {
+		cases, seed = 200, 1
+	}
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	var segments, cut, batched, held, jobs, none int
+	for i := range cases {
+		p := randomPlan(t, r)
+		if p == nil {
+			none++
+			continue
+		}
+		o := observe(t, p, uint64(i), 2)
+		o.compare(2)
+		if t.Failed() {
+			t.Fatalf("case %d", i)
+		}
+		segments += len(p.Entries)
+		for k := range p.Tasks {
+			jobs += o.tasks[k].jobs
+			cut += min(len(p.Tasks[k].Segments)-1, 1)
+			held += min(int(p.Message.GetPredictions()[k].GetWorstHoldNs()), 1)
+			batched += loadsIn(p.Tasks[k].Segments)
+		}
+	}
+	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in batches",
+		cases, none, segments, jobs, cut, held, batched)
+	if none > cases/3 || cut == 0 || batched == 0 || held == 0 {
+		t.Error("the draw is one-sided")
+	}
+}
+
+// loadsIn is 1 for a program that loads again after it has read.
+func loadsIn(segments [][]bus.Op) int {
+	read := false
+	for _, ops := range segments {
+		for i := range ops {
+			read = read || ops[i].Scan != nil
+			if read && ops[i].Kind == bus.OpStrobe && ops[i].Strobe == chipmodel.Load {
+				return 1
+			}
+		}
+	}
+	return 0
+}
