@@ -32,13 +32,14 @@ func ShareSettle(rows, columns int, switchOhms, cellFarads float64, bits int) ti
 		return 0
 	}
 	tau := switchOhms * cellFarads * ChainTau(n)
-	return time.Duration(math.Ceil(tau * math.Log(worstAmplitude(n)*math.Exp2(float64(bits+1))) * 1e9))
+	return time.Duration(math.Ceil(tau * math.Log(ChainWorst(n)*math.Exp2(float64(bits+1))) * 1e9))
 }
 
-// worstAmplitude is the largest part that the slowest mode of a chain of n cells
-// can have at its end, for cells between 0 and 1: the mode's value there times
-// the sum of its positive values.
-func worstAmplitude(n int) float64 {
+// ChainWorst is the largest part that the slowest mode of a chain of n cells can have
+// at its end, for cells between 0 and 1: the mode's value there times the sum of its
+// positive values, 1/2 for two cells and rising to 2/pi. A time t after the switches
+// closed, ChainWorst(n) exp(-t/tau) is the largest error, once faster modes are gone.
+func ChainWorst(n int) float64 {
 	mode := func(j int) float64 { return math.Cos(math.Pi * (float64(j) + 0.5) / float64(n)) }
 	var sum float64
 	for j := range n / 2 {

@@ -97,7 +97,7 @@ func TestChain(t *testing.T) {
 	load(t, "chain", &table)
 	for _, r := range table.Chain {
 		near(t, fmt.Sprintf("tau of %d cells", r.N), ChainTau(r.N), r.Tau, 1e-9)
-		near(t, fmt.Sprintf("worst amplitude of %d cells", r.N), worstAmplitude(r.N), r.Amplitude, 1e-9)
+		near(t, fmt.Sprintf("worst amplitude of %d cells", r.N), ChainWorst(r.N), r.Amplitude, 1e-9)
 		for bits, want := range map[int]float64{8: r.T8, 10: r.T10, 12: r.T12} {
 			got := ShareSettle(1, r.N, 1e9, 1e-9, bits).Seconds() // RC is 1 s
 			near(t, fmt.Sprintf("settling of %d cells to %d bits", r.N, bits), got, want, 1e-6)

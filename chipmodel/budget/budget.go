@@ -1,0 +1,193 @@
+// Package budget adds up what stands between the light on a pixel and its code: shot
+// noise, the thermal noise of pixel and memory, leakage, charge and lines that have
+// not settled, the converter, and the fixed pattern. It says which part is the largest
+// and what would make it smaller. It is pure and computes with closed forms only, so
+// that a simulation can be held against it.
+package budget
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/die"
+)
+
+// Conditions are what a readout is like.
+type Conditions struct {
+	// Lux is the light on the pixel, above 0.
+	Lux float64
+	// Hold is the time from load to conversion.
+	Hold time.Duration
+	// Shares are the shares between load and readout.
+	Shares []Share
+	// Columns and Rows are the patterns that are set on an in-array switch chip.
+	Columns, Rows uint8
+	// DifferenceVolts is the difference between neighbouring cells and between pixels
+	// that are read one after another, for what has not settled; 0 means one decade of
+	// light.
+	DifferenceVolts float64
+	// Settle is the time given to the lane; 0 means what the array's timing gives.
+	Settle time.Duration
+	// Bandwidth is that of the output relative to nominal (see die.Die.Bandwidth); 0
+	// means 1.
+	Bandwidth float64
+	// GainIndex is the amplifier gain of a trimmed chip.
+	GainIndex int
+	// Calibrated leaves out what a calibration takes away: the fixed pattern, and the
+	// converter's offset and gain.
+	Calibrated bool
+}
+
+// Share is one share: its patterns, and how long the switches stay closed; 0 means
+// what the array's timing gives.
+type Share struct {
+	Columns, Rows uint8
+	Closed        time.Duration
+}
+
+// Nature is how a term behaves from frame to frame.
+type Nature string
+
+// Natures of a term.
+const (
+	Random     Nature = "random"     // new in every frame
+	Fixed      Nature = "fixed"      // differs from pixel to pixel, stays
+	Systematic Nature = "systematic" // the same way for all, follows the conditions
+)
+
+// Term is one part of the budget, as a root mean square (random, fixed) or a size
+// (systematic).
+type Term struct {
+	Name   string  `json:"name"`
+	Nature Nature  `json:"nature"`
+	Volts  float64 `json:"volts"`
+	Codes  float64 `json:"codes"`
+	// Decades of light that give as large a change of the signal.
+	Decades float64 `json:"decades"`
+	// Remedy is what would make the term smaller.
+	Remedy string `json:"remedy"`
+}
+
+// Budget is the whole reckoning.
+type Budget struct {
+	Chip  string  `json:"chip"`
+	Class string  `json:"class"`
+	Lane  string  `json:"lane"`
+	Lux   float64 `json:"lux"`
+	// SignalVolts is the nominal signal at the chip's output, StepVolts one step of the
+	// converter, VoltsPerDecade the slope at this light.
+	SignalVolts    float64 `json:"signal_volts"`
+	StepVolts      float64 `json:"step_volts"`
+	VoltsPerDecade float64 `json:"volts_per_decade"`
+	// Terms are those above zero, the largest first.
+	Terms []Term `json:"terms"`
+	// Random is the root of the sum of squares of what is new in each frame; Total
+	// that of all terms.
+	Random Term `json:"random"`
+	Total  Term `json:"total"`
+	// Largest is the name of the first term, Remedy what would make it smaller.
+	Largest string `json:"largest"`
+	Remedy  string `json:"remedy"`
+}
+
+// New works out the budget of one chip of an array, or everything that is wrong with
+// the conditions.
+func New(a *chipmodel.Array, chip int, c Conditions) (Budget, chipmodel.Mistakes) {
+	if a == nil || a.WiringOnly || chip < 0 || chip >= len(a.Chips) {
+		var m chipmodel.Mistakes
+		m.Add("chip", "there is no such chip, or it has no class", "give a chip of an array with classes and lanes")
+		return Budget{}, m
+	}
+	k := &reckoning{Conditions: c, array: a, chip: chip, class: a.Chips[chip].Class, lane: &a.Lanes[a.Chips[chip].Lane]}
+	if k.check(); len(k.m) > 0 {
+		return Budget{}, k.m
+	}
+	return k.work(), nil
+}
+
+type reckoning struct {
+	Conditions
+	array  *chipmodel.Array
+	chip   int
+	class  *chipmodel.Class
+	lane   *chipmodel.Lane
+	m      chipmodel.Mistakes
+	kelvin float64
+	gain   float64 // of the output amplifier
+	cells  float64 // sum of the squares of the weights with which pixels enter
+	out    Budget
+}
+
+func (k *reckoning) check() {
+	within := func(field string, v, low, high float64, hint string) {
+		if !(v >= low && v <= high) {
+			k.m.Add(field, fmt.Sprintf("%g is not possible", v), hint)
+		}
+	}
+	within("lux", k.Lux, 1e-9, 1e9, "give a light from 1e-9 to 1e9 lux")
+	within("hold", k.Hold.Seconds(), 0, 1e6, "give 0 or more")
+	within("settle", k.Settle.Seconds(), 0, 1e6, "give 0 or more")
+	within("bandwidth", k.Bandwidth, 0, 100, "give a part of the nominal bandwidth")
+	within("difference_volts", k.DifferenceVolts, 0, 100, "give 0 to 100 V")
+	kind := k.class.Kind
+	if !kind.HasMemory() && len(k.Shares) > 0 {
+		k.m.Add("shares", fmt.Sprintf("chips of class %q cannot share (%s chips)", k.class.Name, kind), "leave them out")
+	}
+	if !kind.HasMemory() && k.Hold > 0 {
+		k.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing (%s chips)", k.class.Name, kind), "leave it out")
+	}
+	if kind != chipmodel.InArraySwitch && (k.Columns != 0 || k.Rows != 0) {
+		k.m.Add("columns", fmt.Sprintf("chips of class %q set no patterns before sensing (%s chips)", k.class.Name, kind), "give shares on a memory chip, nothing on others")
+	}
+	if len(k.Shares) > 4096 {
+		k.m.Add("shares", fmt.Sprintf("%d shares are too many", len(k.Shares)), "give at most 4096")
+	}
+	for i, s := range k.Shares {
+		within(fmt.Sprintf("shares[%d].closed", i), s.Closed.Seconds(), 0, 1e6, "give 0 or more")
+	}
+	if most := max(len(k.class.Spec.GetTrimmed().GetGains()), 1); k.GainIndex < 0 || k.GainIndex >= most {
+		k.m.Add("gain_index", fmt.Sprintf("there is no gain %d", k.GainIndex), fmt.Sprintf("use 0 to %d", most-1))
+	}
+}
+
+func (k *reckoning) work() Budget {
+	spec := k.class.Spec
+	k.kelvin = spec.GetTemperatureK()
+	k.gain = 1
+	converter := k.lane.Spec.GetConverter()
+	response := die.NewResponse(k.class)
+	signal := response.Volts(k.Lux)
+	if t := spec.GetTrimmed(); t != nil {
+		k.gain = t.GetGains()[k.GainIndex]
+		signal = t.GetAmplifierMidVolts() + k.gain*(signal-t.GetAmplifierMidVolts())
+		signal = min(max(signal, t.GetOutputLowVolts()), t.GetOutputHighVolts())
+	}
+	k.out = Budget{
+		Chip: k.array.Chips[k.chip].Name, Class: k.class.Name, Lane: k.lane.Name, Lux: k.Lux, SignalVolts: signal,
+		StepVolts:      (converter.GetHighVolts() - converter.GetLowVolts()) / math.Exp2(float64(k.lane.Bits)),
+		VoltsPerDecade: k.gain * response.Slope(k.Lux) * math.Ln10,
+	}
+	if k.DifferenceVolts == 0 {
+		k.DifferenceVolts = math.Abs(k.out.VoltsPerDecade)
+	}
+	k.cells = k.weights()
+	if spec.GetLinear() != nil {
+		k.linearPixel()
+	} else {
+		k.logarithmicPixel()
+	}
+	if k.class.Kind.HasMemory() {
+		k.memory()
+	}
+	k.readout()
+	k.finish()
+	return k.out
+}
+
+func (k *reckoning) add(name string, nature Nature, volts float64, remedy string) {
+	if volts = math.Abs(volts); volts > 0 {
+		k.out.Terms = append(k.out.Terms, Term{Name: name, Nature: nature, Volts: volts, Remedy: remedy})
+	}
+}

@@ -1,0 +1,286 @@
+package budget
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/die"
+	"facetd.example/deploy"
+)
+
+func crawler(t testing.TB) *chipmodel.Array {
+	t.Helper()
+	a, m := arrayfile.ParseArray("array.yaml", deploy.CrawlerArray)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	return a
+}
+
+// changed is the crawler with something changed.
+func changed(t testing.TB, change func(*facetdv1.Array)) *chipmodel.Array {
+	t.Helper()
+	msg := proto.CloneOf(crawler(t).Message)
+	change(msg)
+	a, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	return a
+}
+
+func linearBed(t testing.TB) *chipmodel.Array {
+	return changed(t, func(msg *facetdv1.Array) {
+		for _, c := range msg.Classes {
+			if c.Name == "bed-eye" {
+				c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
+					Exposure: durationpb.New(10 * time.Millisecond), ElectronsPerLuxS: 2e4, DarkElectronsPerS: 4e4,
+					FullWellElectrons: 5e4, VoltsPerElectron: 30e-6, ResetVolts: 2,
+					ReadNoiseElectrons: 15, DarkSpreadElectrons: 10, GainSpread: 0.008,
+				}}
+			}
+		}
+	})
+}
+
+// measure simulates frames of a chip in even light and gives the temporal noise of a
+// pixel and the spread of the pixels' means, both in steps of the converter.
+func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64) (random, fixed float64) {
+	d, lane := die.New(a, chip, seed), die.NewLane(a, a.Chips[chip].Lane, seed)
+	class := a.Chips[chip].Class
+	light := func(dst []float64, _ int, _ int64) {
+		for i := range dst {
+			dst[i] = c.Lux
+		}
+	}
+	d.Write(chipmodel.ColumnPattern, uint16(c.Columns))
+	d.Write(chipmodel.RowPattern, uint16(c.Rows))
+	n := class.Rows * class.Columns
+	sum, squares := make([]float64, n), make([]float64, n)
+	volts, codes := make([]float64, class.Columns), make([]uint16, class.Columns)
+	at := int64(0)
+	for f := range frames + 1 {
+		at += 1e9
+		d.Strobe(chipmodel.Load, at, 0, light)
+		for _, s := range c.Shares {
+			d.Write(chipmodel.ColumnPattern, uint16(s.Columns))
+			d.Write(chipmodel.RowPattern, uint16(s.Rows))
+			d.Strobe(chipmodel.Share, at+1e6, a.ShareTime(class, s.Columns, s.Rows)-a.Timing.Strobe, light)
+		}
+		for r := range class.Rows {
+			d.Row(volts, r, 0, 1, at+2e6, 0, light)
+			lane.Convert(codes, volts, 0)
+			if f == 0 {
+				continue // pixels take on the light
+			}
+			for i, code := range codes {
+				sum[r*class.Columns+i] += float64(code)
+				squares[r*class.Columns+i] += float64(code) * float64(code)
+			}
+		}
+	}
+	m := float64(frames)
+	var mean, spread float64
+	for i := range sum {
+		random += (squares[i] - sum[i]*sum[i]/m) / (m - 1) / float64(n)
+		mean += sum[i] / m / float64(n)
+	}
+	for i := range sum {
+		spread += (sum[i]/m - mean) * (sum[i]/m - mean) / float64(n)
+	}
+	return math.Sqrt(random), math.Sqrt(spread - random/m)
+}
+
+func term(b Budget, name string) Term {
+	for _, t := range b.Terms {
+		if t.Name == name {
+			return t
+		}
+	}
+	return Term{}
+}
+
+// TestBesideSimulation: the closed forms of the budget against noise and fixed pattern
+// measured on simulated frames, for each kind of pixel and with shares.
+func TestBesideSimulation(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	plain := crawler(t)
+	for _, c := range []struct {
+		name  string
+		array *chipmodel.Array
+		chip  string
+		with  Conditions
+	}{
+		{"memory", plain, "wall-00", Conditions{Lux: 100}},
+		{"memory in dim light", plain, "wall-00", Conditions{Lux: 0.05}},
+		{"memory, smoothed", plain, "wall-00", Conditions{Lux: 100, Shares: []Share{{0x55, 0x55, 0}, {0xaa, 0xaa, 0}}}},
+		{"memory, binned", plain, "wall-00", Conditions{Lux: 100, Shares: []Share{{0x77, 0x77, 0}}}},
+		{"counter", plain, "bed-1", Conditions{Lux: 30}},
+		{"hexagonal", plain, "bow-comb", Conditions{Lux: 30}},
+		{"joined", plain, "bow-left", Conditions{Lux: 30, Columns: 0x77, Rows: 0x55}},
+		{"linear", linearBed(t), "bed-1", Conditions{Lux: 100}},
+	} {
+		chip := c.array.Chip(c.chip)
+		b, m := New(c.array, chip, c.with)
+		if m.Err() != nil {
+			t.Fatal(c.name, m)
+		}
+		random, fixed := measure(c.array, chip, c.with, 120, seed)
+		if math.Abs(random/b.Random.Codes-1) > 0.05 {
+			t.Errorf("%s: noise of %.3f codes measured, %.3f reckoned\n%s", c.name, random, b.Random.Codes, b.Table())
+		}
+		// The fixed pattern is one draw of some hundred pixels or blocks, and the
+		// converter's own curve is seen in it.
+		pattern := math.Hypot(term(b, "fixed pattern").Codes, c.array.Lanes[c.array.Chips[chip].Lane].Spec.GetConverter().GetDifferentialNonlinearitySteps())
+		if math.Abs(fixed/pattern-1) > 0.25 {
+			t.Errorf("%s: pattern of %.3f codes measured, %.3f reckoned\n%s", c.name, fixed, pattern, b.Table())
+		}
+	}
+}
+
+// TestTerms: single terms against the formula for a chip of round numbers.
+func TestTerms(t *testing.T) {
+	a := changed(t, func(msg *facetdv1.Array) {
+		for _, c := range msg.Classes {
+			if m := c.GetMemory(); m != nil {
+				c.TemperatureK = 300
+				m.CellCapacitanceFf, m.LeakFa, m.LightLeakFaPerLux, m.InjectionVolts = 100, 2, 0.01, 1e-3
+				c.GetLogarithmic().VoltsPerDecade, c.GetLogarithmic().DarkLux, c.GetLogarithmic().NodeCapacitanceFf = 0.2, 1e-6, 50
+			}
+		}
+		for _, l := range msg.Lanes {
+			l.Converter = &facetdv1.Converter{Bits: 12, HighVolts: 4.096, Conversion: durationpb.New(time.Microsecond), NoiseVolts: 3e-4, OffsetVolts: 2e-3, IntegralNonlinearitySteps: 2}
+		}
+	})
+	chip := a.Chip("wall-00")
+	b, m := New(a, chip, Conditions{Lux: 100, Hold: 50 * time.Millisecond, DifferenceVolts: 0.5, Shares: []Share{{0x55, 0x55, 3}, {0xaa, 0xaa, 3}}})
+	if m.Err() != nil {
+		t.Fatal(m)
+	}
+	for name, want := range map[string]float64{
+		"kT/C of the memory cells": 203.51773878460816e-6, // 100 fF at 300 K
+		// 287.8 uV on 50 fF is a contrast of 0.011133, on a slope of 0.2/ln 10 V; four
+		// shares' weights leave two cells to the axis 1/4 each of four.
+		"shot noise, as kT/C of the pixel": 0.011133279775273506 * 0.2 / math.Ln10 / 4,
+		"droop":                            3e-15 / 100e-15 * 0.05,
+		"charge injection":                 2e-3,
+		"amplifier and converter noise":    3e-4,
+		"quantisation":                     1e-3 / math.Sqrt(12),
+		"ghost of the pixel before":        0.5 / 8192,
+		"integral non-linearity":           2e-3 * math.Sqrt(8.0/15),
+		"offset and gain of the converter": 2e-3,
+		"shares not settled":               2 * 0.5 * 0.5 * math.Exp(-3/0.45), // 3 ns, RC of 9 kohm and 100 fF, pairs
+	} {
+		got := term(b, name)
+		if math.Abs(got.Volts/want-1) > 1e-3 {
+			t.Errorf("%s: %v V, want %v V", name, got.Volts, want)
+		}
+		if math.Abs(got.Codes-got.Volts/1e-3) > 1e-9 || math.Abs(got.Decades/(got.Volts/0.2)-1) > 1e-6 {
+			t.Errorf("%s: %v V are %v codes and %v decades", name, got.Volts, got.Codes, got.Decades)
+		}
+		if got.Remedy == "" {
+			t.Errorf("%s has no remedy", name)
+		}
+	}
+	var squares float64
+	for i, term := range b.Terms {
+		squares += term.Volts * term.Volts
+		if i > 0 && term.Volts > b.Terms[i-1].Volts {
+			t.Error("the terms are not sorted")
+		}
+	}
+	if math.Abs(b.Total.Volts/math.Sqrt(squares)-1) > 1e-12 || b.Largest != b.Terms[0].Name || b.Remedy != b.Terms[0].Remedy {
+		t.Errorf("total %v, largest %q", b.Total.Volts, b.Largest)
+	}
+	calibrated, _ := New(a, chip, Conditions{Lux: 100, Calibrated: true, DifferenceVolts: 0.5})
+	if term(calibrated, "fixed pattern").Volts != 0 || term(calibrated, "offset and gain of the converter").Volts != 0 || calibrated.Total.Volts >= b.Total.Volts {
+		t.Error("a calibration takes nothing away")
+	}
+	half, _ := New(a, chip, Conditions{Lux: 100, DifferenceVolts: 0.5, Bandwidth: 0.5})
+	if got, want := term(half, "ghost of the pixel before").Volts, 0.5*math.Exp2(-6.5); math.Abs(got/want-1) > 1e-9 {
+		t.Errorf("half the bandwidth leaves a ghost of %v V, want %v V", got, want)
+	}
+}
+
+// TestFullWell: at the full well shot noise is gone from the signal.
+func TestFullWell(t *testing.T) {
+	a := linearBed(t)
+	b, m := New(a, a.Chip("bed-1"), Conditions{Lux: 1e4})
+	if m.Err() != nil {
+		t.Fatal(m)
+	}
+	if term(b, "shot noise").Volts != 0 {
+		t.Error("a full well has shot noise")
+	}
+}
+
+func TestRefuses(t *testing.T) {
+	a := crawler(t)
+	for name, c := range map[string]struct {
+		chip string
+		with Conditions
+		want []string
+	}{
+		"dark":     {"wall-00", Conditions{}, []string{"lux: 0 is not possible"}},
+		"nan":      {"wall-00", Conditions{Lux: math.NaN(), Bandwidth: -1}, []string{"lux: NaN", "bandwidth: -1"}},
+		"counter":  {"bed-1", Conditions{Lux: 1, Hold: 1, Shares: []Share{{}}}, []string{"shares: chips of class", "hold: chips of class"}},
+		"patterns": {"wall-00", Conditions{Lux: 1, Columns: 1}, []string{"set no patterns before sensing"}},
+		"gain":     {"wall-00", Conditions{Lux: 1, GainIndex: 2}, []string{"there is no gain 2"}},
+	} {
+		_, m := New(a, a.Chip(c.chip), c.with)
+		if len(m) != len(c.want) {
+			t.Errorf("%s: %v", name, m)
+			continue
+		}
+		for i, w := range c.want {
+			if !strings.Contains(m[i].String(), w) || m[i].Hint == "" {
+				t.Errorf("%s: %q, want %q", name, m[i], w)
+			}
+		}
+	}
+	if _, m := New(a, 99, Conditions{Lux: 1}); len(m) != 1 {
+		t.Errorf("no such chip: %v", m)
+	}
+}
+
+// TestForms: the table names every term, and JSON comes back as it was.
+func TestForms(t *testing.T) {
+	a := crawler(t)
+	b, m := New(a, a.Chip("wall-00"), Conditions{Lux: 50, Hold: 20 * time.Millisecond})
+	if m.Err() != nil {
+		t.Fatal(m)
+	}
+	table := b.Table()
+	for _, want := range []string{"wall-00 (wall-eye)", "all, together", "random, together", "largest: " + b.Largest} {
+		if !strings.Contains(table, want) {
+			t.Errorf("%q is missing in\n%s", want, table)
+		}
+	}
+	for _, x := range b.Terms {
+		if !strings.Contains(table, x.Name) {
+			t.Errorf("%q is missing in\n%s", x.Name, table)
+		}
+	}
+	text, err := json.Marshal(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var again Budget
+	if err := json.Unmarshal(text, &again); err != nil {
+		t.Fatal(err)
+	}
+	if again.Total != b.Total || len(again.Terms) != len(b.Terms) || again.Terms[0] != b.Terms[0] {
+		t.Errorf("JSON changes the budget: %s", text)
+	}
+}
