@@ -1,15 +1,13 @@
 package analog
 
-import (
-	"math"
-)
+import "math"
 
 // Converter is an N-bit analog-to-digital converter with its errors.
 type Converter struct {
 	low, perVolt float64
 	highest      float64
 	noise        float64
-	levels       []float64 // what to add at each code to find the real step, in steps; nil when ideal
+	begins       []float64 // the input at which each code begins, in steps; nil when ideal
 	rng          *Noise
 }
 
@@ -20,8 +18,10 @@ type ConverterSpec struct {
 	NoiseVolts          float64
 	OffsetVolts         float64
 	GainError           float64
-	BowSteps            float64 // peak of the integral non-linearity
-	StepSpread          float64 // standard deviation of a step, in steps
+	// BowSteps is the peak of the integral non-linearity: how late the middle codes
+	// begin. StepSpread is the standard deviation of the steps. Both in steps, by the
+	// end-point method of IEEE 1241.
+	BowSteps, StepSpread float64
 }
 
 // NewConverter makes a converter; rng draws its fixed errors now and its noise
@@ -40,21 +40,39 @@ func NewConverter(s ConverterSpec, rng *Noise) *Converter {
 	if s.BowSteps == 0 && s.StepSpread == 0 {
 		return c
 	}
-	// The bow is a parabola through both ends; the steps wander about it by a
-	// random walk that is tied down at both ends (end-point fit).
+	// The bow is a parabola through both ends. The places of the codes about it are
+	// independent, so that errors of steps do not add up along the range. A place before
+	// that of the code below makes that one missing, not the converter fall.
 	n := int(steps)
-	c.levels = make([]float64, n)
-	var walk float64
-	for i := range n {
-		c.levels[i] = walk
-		walk += s.StepSpread * rng.Normal()
-	}
-	last := c.levels[n-1]
+	c.begins = make([]float64, n)
 	for i := range n {
 		x := float64(i) / float64(n-1)
-		c.levels[i] += 4*s.BowSteps*x*(1-x) - last*x
+		c.begins[i] = float64(i) + 4*s.BowSteps*x*(1-x)
+		if i > 0 && i < n-1 { // the ends are where offset and gain put them
+			c.begins[i] += s.StepSpread / math.Sqrt2 * rng.Normal()
+			c.begins[i] = max(c.begins[i], c.begins[i-1])
+		}
 	}
 	return c
+}
+
+// code finds the code of an input in steps.
+func (c *Converter) code(x float64) uint16 {
+	if !(x >= 0) { // NaN too
+		return 0
+	}
+	k := int(min(x, c.highest))
+	if c.begins == nil {
+		return uint16(k)
+	}
+	k = int(min(max(x-(c.begins[k]-float64(k)), 0), c.highest)) // nearly right
+	for k < int(c.highest) && x >= c.begins[k+1] {
+		k++
+	}
+	for k > 0 && x < c.begins[k] {
+		k--
+	}
+	return uint16(k)
 }
 
 // Convert turns volts at the input into codes. residual is the part of the step
@@ -70,18 +88,7 @@ func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual 
 		if c.noise > 0 {
 			seen += c.noise * c.rng.Normal()
 		}
-		x := (seen - c.low) * c.perVolt
-		if c.levels != nil && x == x {
-			x += c.levels[int(min(max(x, 0), c.highest))]
-		}
-		switch {
-		case !(x >= 0): // NaN too
-			codes[i] = 0
-		case x >= c.highest:
-			codes[i] = uint16(c.highest)
-		default:
-			codes[i] = uint16(x)
-		}
+		codes[i] = c.code((seen - c.low) * c.perVolt)
 	}
 	return previous
 }

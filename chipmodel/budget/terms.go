@@ -149,6 +149,7 @@ func (k *reckoning) readout() {
 	k.add("quantisation", Random, step/math.Sqrt(12), "more bits, or a range that fits the signal")
 	// A parabola of peak p through both ends has the mean square 8/15 p^2.
 	k.add("integral non-linearity", Systematic, c.GetIntegralNonlinearitySteps()*step*math.Sqrt(8.0/15), "calibrate the converter's curve")
+	k.add("differential non-linearity", Systematic, c.GetDifferentialNonlinearitySteps()*step/math.Sqrt2, "calibrate the converter's curve, or the mean over a ramp of several codes")
 	if !k.Calibrated {
 		shift := c.GetOffsetVolts() + c.GetGainError()*(k.out.SignalVolts-c.GetLowVolts())
 		k.add("offset and gain of the converter", Systematic, shift, "calibrate the converter at two voltages")
