@@ -71,6 +71,9 @@ func statusOf(a *chipmodel.Array, err error) error {
 	return detailed.Err()
 }
 
+// StatusOf is statusOf for services registered through Config.More.
+func StatusOf(a *chipmodel.Array, err error) error { return statusOf(a, err) }
+
 func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1) {
 	var (
 		mistakes    chipmodel.Mistakes

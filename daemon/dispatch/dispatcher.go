@@ -39,13 +39,15 @@ type Dispatcher struct {
 	last    int64               // end of the last segment
 	regs    scheduler.Registers // what the chips hold while no job is open
 	waiting []*oneShot
-	change  *change
-	wake    context.CancelFunc // ends the loop's wait; nil while it works
-	state   facetdv1.State
-	fault   string
-	ended   error
-	busy    bus.Phases // since the table's epoch
-	epoch   int64
+	// resyncAsked is resync, asked for from outside the loop.
+	resyncAsked bool
+	change      *change
+	wake        context.CancelFunc // ends the loop's wait; nil while it works
+	state       facetdv1.State
+	fault       string
+	ended       error
+	busy        bus.Phases // since the table's epoch
+	epoch       int64
 	// Of the whole cycles since the epoch.
 	cycleBusy bus.Phases
 	cycleEnd  int64
@@ -117,6 +119,9 @@ func (d *Dispatcher) armWake(cancel context.CancelFunc, until int64) bool {
 	defer d.mu.Unlock()
 	if d.change != nil && !d.change.seen {
 		d.change.seen = true
+		return false
+	}
+	if d.resyncAsked {
 		return false
 	}
 	for _, one := range d.waiting {

@@ -133,6 +133,10 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 	if c := d.pendingChange(); c != nil && d.tab.settled(now) {
 		return d.takeChange(hard, c)
 	}
+	d.mu.Lock()
+	d.resync = d.resync || d.resyncAsked
+	d.resyncAsked = false
+	d.mu.Unlock()
 	if d.resync && d.tab.settled(now) {
 		return d.takeChange(hard, &change{plan: d.tab.plan, tasks: d.specs()})
 	}

@@ -19,6 +19,8 @@ type oneShot struct {
 	asked   int64 // bus time of the request
 	done    chan oneShotDone
 	seen    bool
+	raw     bool         // its captures go back as they are
+	do      func() error // only this is to be run; there is no program
 
 	program *scheduler.OneShotPlan
 	forPlan *scheduler.Plan
@@ -27,7 +29,8 @@ type oneShot struct {
 
 type oneShotDone struct {
 	Done
-	err error
+	captures []bus.Capture // of raw programs
+	err      error
 }
 
 // Capture reads a target once in an idle gap.
@@ -46,34 +49,40 @@ func (d *Dispatcher) Send(ctx context.Context, c *facetdv1.Command) (Done, error
 
 // submit checks a one-shot by compiling it once, queues it, and waits.
 func (d *Dispatcher) submit(ctx context.Context, compile func(scheduler.Registers, *scheduler.Plan) (*scheduler.OneShotPlan, error)) (Done, error) {
-	one := &oneShot{compile: compile, done: make(chan oneShotDone, 1)}
 	d.mu.Lock()
 	regs, plan := slices.Clone(d.regs), d.plan
 	d.mu.Unlock()
 	if _, err := compile(regs, plan); err != nil {
 		return Done{}, err
 	}
+	done, err := d.queue(ctx, &oneShot{compile: compile})
+	return done.Done, err
+}
+
+// queue waits until the loop has served a one-shot.
+func (d *Dispatcher) queue(ctx context.Context, one *oneShot) (oneShotDone, error) {
+	one.done = make(chan oneShotDone, 1)
 	one.asked = d.cfg.Bus.Now()
 	d.mu.Lock()
 	switch {
 	case d.ended != nil:
 		defer d.mu.Unlock()
-		return Done{}, d.ended
+		return oneShotDone{}, d.ended
 	case len(d.waiting) >= maxWaiting:
 		defer d.mu.Unlock()
-		return Done{}, &BusyError{len(d.waiting)}
+		return oneShotDone{}, &BusyError{len(d.waiting)}
 	}
 	d.waiting = append(d.waiting, one)
 	d.wakeLoop()
 	d.mu.Unlock()
 	select {
 	case done := <-one.done:
-		return done.Done, done.err
+		return done, done.err
 	case <-ctx.Done():
 		d.mu.Lock()
 		d.waiting = slices.DeleteFunc(d.waiting, func(o *oneShot) bool { return o == one })
 		d.mu.Unlock()
-		return Done{}, ctx.Err()
+		return oneShotDone{}, ctx.Err()
 	}
 }
 
@@ -86,6 +95,10 @@ func (d *Dispatcher) pick(now, until int64) *oneShot {
 		return nil
 	}
 	for _, one := range slices.Clone(d.waiting) {
+		if one.do != nil {
+			d.drop(one)
+			return one
+		}
 		if err := d.ready(one); err != nil {
 			d.drop(one)
 			one.done <- oneShotDone{err: err}
@@ -139,6 +152,14 @@ func (d *Dispatcher) clashes(chips []int) bool {
 
 // runOneShot runs a one-shot now and answers whoever asked.
 func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) error {
+	switch {
+	case one.do != nil:
+		one.done <- oneShotDone{err: one.do()}
+		return nil
+	case one.raw:
+		d.runRaw(ctx, one, now)
+		return nil
+	}
 	d.oneShots++
 	p := one.program
 	job := newOpenJob(d.cfg.Array, bus.Job{

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -22,6 +23,7 @@ import (
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/metrics"
+	"facetd.example/daemon/probing"
 	"facetd.example/daemon/stream"
 )
 
@@ -100,6 +102,12 @@ func (s *Server) assemble(in *inputs) error {
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api"),
 		Info: api.Info{Version: s.cfg.Version, Bus: "virtual", Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()},
+		More: func(r grpc.ServiceRegistrar) {
+			probing.Register(r, probing.Config{
+				Array: s.array, Runner: s.dispatcher, Faulty: faultyBus{simulated}, Now: s.bus.Now,
+				Status: func(err error) error { return api.StatusOf(s.array, err) },
+			})
+		},
 	})
 	s.http = s.newHTTP()
 	s.metrics.SetSource(metrics.Source{
@@ -113,6 +121,15 @@ func (s *Server) assemble(in *inputs) error {
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
 		zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
 	return nil
+}
+
+// faultyBus is a simulated bus as the fault service sees it.
+type faultyBus struct{ *virtual.Bus }
+
+// Contended is how often two chips began to drive one lane.
+func (b faultyBus) Contended() uint64 {
+	total, _ := b.Contentions()
+	return total
 }
 
 // Addresses returns where the server listens.

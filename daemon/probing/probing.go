@@ -1,0 +1,225 @@
+// Package probing serves the probe of the select lines, and the faults of a virtual
+// bus on which it can be tried out. The probe's reasoning is in scheduler/probe;
+// here its programs run in the idle gaps of the timetable.
+package probing
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/probe"
+)
+
+const (
+	// prepareEvery is the bus time after which memories are loaded anew, well below
+	// what small analog memories hold.
+	prepareEvery = 100 * time.Millisecond
+	// discharge is how long a lane that nobody drives takes to come back to its idle
+	// level. The array file does not say; ten microseconds are many time constants of
+	// a usual lane (common practice, no source).
+	discharge = 10 * time.Microsecond
+)
+
+// Runner is what a probe needs of the dispatcher.
+type Runner interface {
+	// Program runs operations on all chips in a gap in which no job is open.
+	Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error)
+	Registers() scheduler.Registers
+	Resync()
+	Do(ctx context.Context, f func() error) error
+}
+
+// Faulty is a bus into which faults can be put. Its methods are called on the
+// goroutine that owns the bus.
+type Faulty interface {
+	SetFaults([]*facetdv1.Fault) error
+	Faults() []*facetdv1.Fault
+	Contended() uint64
+}
+
+// Config is what the services stand on.
+type Config struct {
+	Array  *chipmodel.Array
+	Runner Runner
+	// Faulty is nil unless the bus is virtual.
+	Faulty Faulty
+	// Now is the bus time.
+	Now func() int64
+	// Status maps errors to gRPC statuses.
+	Status func(error) error
+}
+
+// Register registers both services.
+func Register(r grpc.ServiceRegistrar, cfg Config) {
+	facetdv1.RegisterProbeServiceServer(r, &probeService{cfg: cfg, busy: make(chan struct{}, 1), planners: map[probe.Options]*probe.Planner{}})
+	facetdv1.RegisterFaultServiceServer(r, &faultService{cfg: cfg})
+}
+
+type probeService struct {
+	facetdv1.UnimplementedProbeServiceServer
+	cfg Config
+	// busy lets one probe run at a time: two would wait for each other's gaps, and
+	// planners belong to one goroutine.
+	busy     chan struct{}
+	mu       sync.Mutex
+	planners map[probe.Options]*probe.Planner
+}
+
+func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+	select {
+	case s.busy <- struct{}{}:
+		defer func() { <-s.busy }()
+	default:
+		return status.Error(codes.ResourceExhausted, "a probe runs already; wait for its end")
+	}
+	planner, err := s.planner(probe.Options{Thorough: r.GetThorough()})
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	run := &probing{cfg: s.cfg, planner: planner, programs: probe.NewPrograms(planner.Model, discharge), most: int(r.GetMaxReadouts()),
+		lanes: make([]laneSum, len(s.cfg.Array.Lanes)), prepared: -1}
+	result, err := run.all(stream)
+	// Whatever the probe left, the timetable gets what it assumes.
+	s.cfg.Runner.Resync()
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
+}
+
+// planner returns the planner for some options; it remembers what it chose before.
+func (s *probeService) planner(opts probe.Options) (*probe.Planner, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if p := s.planners[opts]; p != nil {
+		return p, nil
+	}
+	p, err := probe.New(s.cfg.Array, opts)
+	if err != nil {
+		return nil, err
+	}
+	s.planners[opts] = p
+	return p, nil
+}
+
+// probing is one run of the probe.
+type probing struct {
+	cfg      Config
+	planner  *probe.Planner
+	programs *probe.Programs
+	most     int
+	prepared int64 // bus time of the last preparation, -1 before the first
+	lanes    []laneSum
+}
+
+// laneSum gathers what was measured of an idle lane.
+type laneSum struct {
+	n            int
+	mean, spread float64
+}
+
+// all makes readouts until what was seen is explained.
+func (p *probing) all(stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
+	ctx := stream.Context()
+	state := p.planner.Start()
+	for p.most == 0 || state.Readouts() < p.most {
+		e, done := p.planner.Next(state)
+		if done {
+			break
+		}
+		seen, err := p.experiment(ctx, e)
+		if err != nil {
+			return nil, err
+		}
+		before := state.Readouts()
+		state = p.planner.Update(state, e, seen)
+		for i, levels := range seen {
+			if err := stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{
+				Progress: p.progress(e, i, levels, before+i+1, state.Remaining()),
+			}}); err != nil {
+				return nil, err
+			}
+		}
+	}
+	result := p.planner.Explain(state)
+	msg := result.Message()
+	for i, lane := range p.lanes {
+		msg.Lanes = append(msg.Lanes, &facetdv1.ProbedLane{Lane: p.cfg.Array.Lanes[i].Name, IdleCode: lane.mean, IdleSpreadCodes: lane.spread})
+	}
+	return msg, nil
+}
+
+// experiment runs one experiment, after preparing the chips where that is due.
+func (p *probing) experiment(ctx context.Context, e probe.Experiment) ([]probe.Observation, error) {
+	if now := p.cfg.Now(); p.prepared < 0 || now-p.prepared > int64(prepareEvery) {
+		var enabled []int
+		for c, regs := range p.cfg.Runner.Registers() {
+			if regs[chipmodel.OutputEnable] != 0 {
+				enabled = append(enabled, c)
+			}
+		}
+		if _, err := p.cfg.Runner.Program(ctx, p.programs.Prepare(enabled)); err != nil {
+			return nil, notBroken(err)
+		}
+		p.prepared = p.cfg.Now()
+	}
+	captures, err := p.cfg.Runner.Program(ctx, p.programs.Compile(e))
+	if err = notBroken(err); err != nil {
+		return nil, err
+	}
+	seen, idle, err := p.programs.Read(e, captures)
+	if err != nil {
+		return nil, err
+	}
+	for i, lane := range idle {
+		sum := &p.lanes[i]
+		sum.n++
+		sum.mean += (lane.Mean - sum.mean) / float64(sum.n)
+		sum.spread = max(sum.spread, lane.Spread)
+	}
+	return seen, nil
+}
+
+// notBroken makes a broken law an error that says so: the inspector judges by the
+// wiring as described, so a probe's programs break none.
+func notBroken(err error) error {
+	var broken *bus.ViolationError
+	if errors.As(err, &broken) {
+		return status.Errorf(codes.Internal, "the probe was stopped: %s", broken)
+	}
+	return err
+}
+
+func (p *probing) progress(e probe.Experiment, look int, levels probe.Observation, readouts, remaining int) *facetdv1.ProbeProgress {
+	a := p.cfg.Array
+	msg := &facetdv1.ProbeProgress{
+		Readouts: uint32(readouts), Remaining: uint32(remaining),
+		Enable: scheduler.SelectWord(a, e.Enable), Look: scheduler.SelectWord(a, e.Looks[look]),
+	}
+	for _, l := range levels {
+		msg.Levels = append(msg.Levels, levelMessage(l))
+	}
+	return msg
+}
+
+func levelMessage(l probe.Level) facetdv1.LaneLevel {
+	switch l {
+	case probe.Idle:
+		return facetdv1.LaneLevel_LANE_LEVEL_IDLE
+	case probe.Driven:
+		return facetdv1.LaneLevel_LANE_LEVEL_DRIVEN
+	case probe.Saturated:
+		return facetdv1.LaneLevel_LANE_LEVEL_SATURATED
+	}
+	return facetdv1.LaneLevel_LANE_LEVEL_UNCLEAR
+}
