@@ -41,8 +41,8 @@ type Sharer struct {
 // fully settled. Charge is conserved.
 //
 // With unequal cells the final value is exact, while what is left of differences
-// decays as with equal cells of CellFarads: wrong, in proportion to what is left, by
-// about the cells' spread times the time constants that have passed.
+// decays as with equal cells of CellFarads: wrong by about the cells' spread times the
+// time constants x that have passed times exp(-x) of the largest difference.
 //
 // Opening leaves noise of covariance kT(diag(1/C_i) - 1/C_total) on a block
 // (equipartition with conserved charge).
