@@ -123,12 +123,69 @@ func TestPlanAgainstAnyTable(t *testing.T) {
 					t.Fatalf("set %d: infeasible by %s, but a table exists: h %d %+v", n, r.Method, h, jobs)
 				}
 			case Unknown:
-				if !limits {
-					t.Errorf("set %d: unknown without limits", n)
-				}
+				t.Fatalf("set %d: unknown: h %d %+v", n, h, jobs)
 			}
 		}
 		t.Log("limits", limits, count)
+	}
+}
+
+// TestLimitsAgainstAnyTable: jobs cut into segments that may not be far apart, among
+// others with little room; some fit only when a job begins later than it could.
+func TestLimitsAgainstAnyTable(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 7))
+	count := map[string]int{}
+	later := 0
+	for n := range 2000 {
+		h := 12 + rng.Int64N(5)
+		var names []string
+		var jobs []Job
+		for pin := range 1 + rng.IntN(3) {
+			names = append(names, fmt.Sprint("pin", pin))
+			j := Job{Task: pin, Release: rng.Int64N(h - 4), Costs: []int64{1 + rng.Int64N(2)}}
+			j.Deadline = j.Release + j.Costs[0] + rng.Int64N(2)
+			jobs = append(jobs, j)
+		}
+		for held := range 1 + rng.IntN(2) {
+			names = append(names, fmt.Sprint("held", held))
+			j := Job{Task: len(jobs), Release: rng.Int64N(3), Deadline: h - rng.Int64N(3), Resources: []int{held * rng.IntN(2)}}
+			var sum int64
+			for range 2 + rng.IntN(2) {
+				c := 1 + rng.Int64N(3)
+				sum += c
+				j.Costs = append(j.Costs, c)
+				j.Within = append(j.Within, []int64{0, sum + rng.Int64N(4)}[rng.IntN(2)])
+			}
+			jobs = append(jobs, j)
+		}
+		r, err := Plan(names, h, jobs, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if exists := anyTable(h, jobs); (r.Verdict == Feasible) != exists || r.Verdict == Unknown {
+			t.Fatalf("set %d: %v by %s, a table exists: %v: h %d %+v", n, r.Verdict, r.Method, exists, h, jobs)
+		}
+		count[fmt.Sprint(r.Verdict, " by ", r.Method)]++
+		if r.Verdict != Feasible {
+			continue
+		}
+		if err := Check(h, jobs, r.Table); err != nil {
+			t.Fatalf("set %d: %v: %+v", n, err, jobs)
+		}
+		var busy int64
+		for _, pl := range r.Table.Placements {
+			if pl.Start > max(busy, jobs[pl.Task].Release) {
+				later++
+				break
+			}
+			busy = pl.End
+		}
+	}
+	t.Log(count, later, "begin something later than they could")
+	if count["feasible by "+MethodSearch] < 20 || count["infeasible by "+MethodSearch] < 20 || later < 3 {
+		t.Errorf("the sets exercise too little: %v, %d later", count, later)
 	}
 }
 
