@@ -23,16 +23,47 @@ func LargestBlock(pattern uint8, cells int) int {
 
 // ShareSettle returns how long a block of rows x columns cells takes to settle to
 // half a step of a bits-bit converter after its switches close, whatever the
-// cells held. The longest side rules: a chain of n cells settles with
-// tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path graph, from a
-// largest amplitude A of that mode, 1/2 for two cells and rising to 2/pi.
+// cells held between the ends of its range. The longest side rules: a chain of n
+// cells settles with tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path
+// graph, from a largest amplitude A of that mode, 1/2 for two cells and rising to
+// 2/pi. In a block that is (nearly) square the slowest modes of both sides add up;
+// their largest amplitude rises to 8/pi^2.
 func ShareSettle(rows, columns int, switchOhms, cellFarads float64, bits int) time.Duration {
-	n := max(rows, columns)
-	if n < 2 {
+	long, short := max(rows, columns), min(rows, columns)
+	if long < 2 {
 		return 0
 	}
-	tau := switchOhms * cellFarads * ChainTau(n)
-	return time.Duration(math.Ceil(tau * math.Log(ChainWorst(n)*math.Exp2(float64(bits+1))) * 1e9))
+	tau := ChainTau(long)
+	taus := tau * math.Log(ChainWorst(long)*math.Exp2(float64(bits+1)))
+	if short > 1 {
+		// What the short side's mode has decayed to beside the long side's by then;
+		// later it is less.
+		part := math.Exp(-taus * (1/ChainTau(short) - 1/tau))
+		taus = tau * math.Log(blockWorst(long, short, part)*math.Exp2(float64(bits+1)))
+	}
+	return time.Duration(math.Ceil(taus * switchOhms * cellFarads * 1e9))
+}
+
+// blockWorst is the largest part at a corner that the slowest mode of the long side and
+// a part of that of the short side can have together, for cells between 0 and 1: the
+// sum of the positive values of their sum. For long sides it is that of 64 cells, 0.1 %
+// below the limit.
+func blockWorst(long, short int, part float64) float64 {
+	if part < 1e-6 {
+		return ChainWorst(long)
+	}
+	long, short = min(long, 64), min(short, 64)
+	mode := func(n, j int) float64 {
+		return math.Cos(math.Pi/2/float64(n)) * math.Cos(math.Pi*(float64(j)+0.5)/float64(n))
+	}
+	var sum float64
+	for j := range short {
+		own := part * mode(short, j)
+		for i := range long {
+			sum += max(mode(long, i)+own, 0)
+		}
+	}
+	return 2 / float64(long*short) * sum
 }
 
 // ChainWorst is the largest part that the slowest mode of a chain of n cells can have

@@ -31,6 +31,7 @@ type Sharer struct {
 	now   *timeKernels
 	next  int
 	line  []float64 // of one chain, or the noise of one block
+	early []float64 // two noises of one block that is opened early
 }
 
 // Share closes the switches of a column and a row pattern for a time, then opens
@@ -45,7 +46,10 @@ type Sharer struct {
 // time constants x that have passed times exp(-x) of the largest difference.
 //
 // Opening leaves noise of covariance kT(diag(1/C_i) - 1/C_total) on a block
-// (equipartition with conserved charge).
+// (equipartition with conserved charge). Opening early leaves the part of it that has
+// come by then: a mode that decays at a rate has gained 1 - exp(-2 rate t) of its
+// kT/C, as it has lost the same part of the noise that was there before. So whatever
+// the times, independent noise of kT/C on every cell stays just that.
 func (s *Sharer) Share(p *Plane, columns, rows uint8, seconds float64) {
 	if p.roots == nil && (p.Farads != nil || s.Kelvin > 0) {
 		p.weigh(s.CellFarads)
@@ -55,7 +59,7 @@ func (s *Sharer) Share(p *Plane, columns, rows uint8, seconds float64) {
 	for r0 := 0; r0 < p.Rows; {
 		r1 := BlockEnd(rows, p.Rows, r0)
 		c0 := 0
-		if pairs && r1-r0 == 2 { // what smoothing is made of
+		if pairs && r1-r0 == 2 && !s.kernel(2).early { // what smoothing is made of
 			c0 = s.pairs(p, r0, int(columns>>1&1))
 		}
 		for c0 < p.Columns {
@@ -88,6 +92,7 @@ func (p *Plane) weigh(cell float64) {
 // charge that was there.
 func (s *Sharer) block(p *Plane, r0, r1, c0, c1 int) {
 	charge, total := p.charge(r0, r1, c0, c1)
+	s.kernel(max(r1-r0, c1-c0)) // so that neither of the two moves
 	rowKernel, colKernel := s.kernel(r1-r0), s.kernel(c1-c0)
 	if rowKernel.settled && colKernel.settled {
 		mean := charge / total
@@ -102,13 +107,19 @@ func (s *Sharer) block(p *Plane, r0, r1, c0, c1 int) {
 	}
 	if c1-c0 > 1 {
 		for r := r0; r < r1; r++ {
-			s.apply(colKernel.matrix, c1-c0, p.Volts[r*p.Columns+c0:], 1)
+			s.apply(s.matrixOf(colKernel, c1-c0), c1-c0, p.Volts[r*p.Columns+c0:], 1)
 		}
 	}
 	if r1-r0 > 1 {
 		for c := c0; c < c1; c++ {
-			s.apply(rowKernel.matrix, r1-r0, p.Volts[r0*p.Columns+c:], p.Columns)
+			s.apply(s.matrixOf(rowKernel, r1-r0), r1-r0, p.Volts[r0*p.Columns+c:], p.Columns)
 		}
+	}
+	if s.Kelvin > 0 && (rowKernel.early || colKernel.early) {
+		s.openEarly(p, r0, r1, c0, c1, rowKernel, colKernel)
+		now, _ := p.charge(r0, r1, c0, c1)
+		s.shift(p, r0, r1, c0, c1, (charge-now)/total+s.InjectionVolts)
+		return
 	}
 	now, _ := p.charge(r0, r1, c0, c1)
 	s.open(p, r0, r1, c0, c1, total, (charge-now)/total+s.InjectionVolts)
@@ -137,15 +148,8 @@ func (p *Plane) charge(r0, r1, c0, c1 int) (charge, total float64) {
 // Householder reflection that takes the first axis to the weights w = sqrt(C/C_total)
 // takes the other axes to that subspace, so n cells cost n-1 draws.
 func (s *Sharer) open(p *Plane, r0, r1, c0, c1 int, total, all float64) {
-	if s.Kelvin <= 0 && all == 0 {
-		return
-	}
 	if s.Kelvin <= 0 {
-		for r := r0; r < r1; r++ {
-			for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
-				p.Volts[i] += all
-			}
-		}
+		s.shift(p, r0, r1, c0, c1, all)
 		return
 	}
 	first := r0*p.Columns + c0
@@ -177,6 +181,49 @@ func (s *Sharer) open(p *Plane, r0, r1, c0, c1 int, total, all float64) {
 	}
 }
 
+// shift adds a voltage to every cell of a block.
+func (s *Sharer) shift(p *Plane, r0, r1, c0, c1 int, volts float64) {
+	if volts == 0 {
+		return
+	}
+	for r := r0; r < r1; r++ {
+		for i := r*p.Columns + c0; i < r*p.Columns+c1; i++ {
+			p.Volts[i] += volts
+		}
+	}
+}
+
+// openEarly adds the noise of a block whose switches were closed for a short time, for
+// equal cells of covariance kT/C (1 - K_r^2 K_c^2), where K are the kernels of the
+// sides. That is (1 - K_r^2) + K_r^2 (1 - K_c^2), so two white noises do: one through
+// the root of the first along the columns of cells, one through the root of the second
+// along both. With unequal cells the noise follows each cell's own kT/C, and moves no
+// charge in all once the caller has put the charge back.
+func (s *Sharer) openEarly(p *Plane, r0, r1, c0, c1 int, rows, columns *kernel) {
+	m, n := r1-r0, c1-c0
+	if len(s.early) < 2*m*n {
+		s.early = make([]float64, 2*m*n)
+	}
+	one, two := s.early[:m*n], s.early[m*n:2*m*n]
+	for i := range one {
+		one[i], two[i] = s.Noise.Normal(), s.Noise.Normal()
+	}
+	for r := range m {
+		s.apply(s.noiseOf(columns, n), n, two[r*n:], 1)
+	}
+	for c := range n {
+		s.apply(s.noiseOf(rows, m), m, one[c:], n)
+		s.apply(s.matrixOf(rows, m), m, two[c:], n)
+	}
+	sigma := math.Sqrt(BoltzmannJPerK * s.Kelvin)
+	for r := range m {
+		base := (r0+r)*p.Columns + c0
+		for c := range n {
+			p.Volts[base+c] += sigma * p.inverse[base+c] * (one[r*n+c] + two[r*n+c])
+		}
+	}
+}
+
 func (s *Sharer) buffer(n int) []float64 {
 	if len(s.line) < n {
 		s.line = make([]float64, n)
@@ -195,7 +242,7 @@ func (s *Sharer) pairs(p *Plane, r0, c0 int) int {
 		}
 		s.block(p, r0, r0+2, 0, 1)
 	}
-	left := s.kernel(2).left()
+	left := s.left(s.kernel(2))
 	at, below := r0*p.Columns, (r0+1)*p.Columns
 	upper, lower := p.Volts[at:below], p.Volts[below:below+p.Columns]
 	if p.roots == nil {

@@ -93,6 +93,10 @@ func TestChain(t *testing.T) {
 			T    float64 `json:"t_over_RC"`
 			X, Y []float64
 		}
+		Pair []struct {
+			C1, C2 float64
+			Final  float64 `json:"final_from_1_0"`
+		} `json:"unequal_pair"`
 	}
 	load(t, "chain", &table)
 	for _, r := range table.Chain {
@@ -116,6 +120,12 @@ func TestChain(t *testing.T) {
 		if d := largest(got, r.Y); d > 1e-10 {
 			t.Errorf("%d cells after %g RC: wrong by %g", r.N, r.T, d)
 		}
+	}
+	for _, r := range table.Pair {
+		p := &Plane{Rows: 1, Columns: 2, Volts: []float64{1, 0}, Farads: []float64{r.C1, r.C2}}
+		(&Sharer{CellFarads: 1}).Share(p, 1, 0, -1)
+		near(t, "unequal pair", p.Volts[0], r.Final, 1e-14)
+		near(t, "unequal pair", p.Volts[1], r.Final, 1e-14)
 	}
 	for _, r := range table.Timed { // far from the ends a long chain is a discrete Gaussian (Lindeberg 1990)
 		const n = 201

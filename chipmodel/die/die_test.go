@@ -287,6 +287,56 @@ func TestGhost(t *testing.T) {
 	}
 }
 
+// TestNoAllocation: once patterns have been met, nothing that a bus does to a die
+// allocates.
+func TestNoAllocation(t *testing.T) {
+	a := crawler(t)
+	light := Light(ramp)
+	for _, name := range []string{"wall-00", "bed-1", "bow-left", "bow-comb"} {
+		c := &a.Chips[a.Chip(name)]
+		d, lane := New(a, c.Index, 1), NewLane(a, c.Lane, 1)
+		volts, codes := make([]float64, c.Class.Columns), make([]uint16, c.Class.Columns)
+		at := int64(0)
+		frame := func() {
+			at += 1e8
+			d.Strobe(chipmodel.Load, at, 0, light)
+			for _, p := range []uint16{0x55, 0xaa, 0x77} {
+				d.Write(chipmodel.ColumnPattern, p)
+				d.Write(chipmodel.RowPattern, p)
+				d.Strobe(chipmodel.Share, at, 20, light)
+				d.Row(volts, 3, 0, 1, at+1e6, 1000, light)
+				lane.Convert(codes, volts, 1e-4)
+			}
+		}
+		frame()
+		if n := testing.AllocsPerRun(10, frame); n != 0 {
+			t.Errorf("%s: %v allocations a frame", name, n)
+		}
+	}
+}
+
+// TestDarkCurrent: the dark signal of a linear pixel doubles with temperature.
+func TestDarkCurrent(t *testing.T) {
+	read := func(kelvin float64) float64 {
+		a := classOf(t, func(c *facetdv1.ChipClass) {
+			c.TemperatureK = kelvin
+			c.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+			c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
+				Exposure: dur(1e7), ElectronsPerLuxS: 1e5, DarkElectronsPerS: 1e4, FullWellElectrons: 1e4,
+				VoltsPerElectron: 1e-4, ResetVolts: 2, DarkDoublingK: 7,
+			}}
+		})
+		var v [1]float64
+		NewIdeal(a, 0).Row(v[:], 0, 0, 1, 0, 0, flat(0))
+		return 2 - v[0]
+	}
+	for kelvin, want := range map[float64]float64{300: 0.01, 307: 0.02, 321: 0.08, 293: 0.005} {
+		if got := read(kelvin); math.Abs(got/want-1) > 1e-9 {
+			t.Errorf("%g K: dark signal %v V, want %v V", kelvin, got, want)
+		}
+	}
+}
+
 func BenchmarkLoad(b *testing.B) {
 	a := crawler(b)
 	c := &a.Chips[a.Chip("wall-00")]

@@ -20,12 +20,16 @@ type inArraySwitch struct {
 	// The joined pixels' a, b and c, made anew when a pattern changes.
 	a, b, c, load []float64
 	stale         bool
+	// For means over blocks, not for volts.
+	plane  analog.Plane
+	sharer analog.Sharer
 }
 
 func newInArraySwitch(d *Die, px *pixels) *inArraySwitch {
 	n := d.class.Rows * d.class.Columns
 	return &inArraySwitch{die: d, px: px, mean: make([]float64, d.class.Columns), quieter: make([]float64, d.class.Columns),
-		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n), stale: true}
+		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n), stale: true,
+		plane: analog.Plane{Rows: d.class.Rows, Columns: d.class.Columns}}
 }
 
 func (m *inArraySwitch) powerOn() { m.stale = true }
@@ -46,10 +50,10 @@ func (m *inArraySwitch) heldNS(int, int64) int64 { return 0 }
 // slope and the offset -b ln(mean exp(-a_i/b)).
 func (m *inArraySwitch) join() {
 	columns, rows := m.die.patterns()
-	settled := analog.Sharer{}
 	mean := func(dst, src []float64) {
 		copy(dst, src)
-		settled.Share(&analog.Plane{Rows: m.px.rows, Columns: m.px.columns, Volts: dst}, columns, rows, -1)
+		m.plane.Volts = dst
+		m.sharer.Share(&m.plane, columns, rows, -1)
 	}
 	mean(m.b, m.px.b)
 	mean(m.c, m.px.c)
