@@ -33,6 +33,8 @@ type fake struct {
 	facetdv1.UnimplementedFrameServiceServer
 	facetdv1.UnimplementedPlanServiceServer
 	facetdv1.UnimplementedCommandServiceServer
+	facetdv1.UnimplementedProbeServiceServer
+	facetdv1.UnimplementedFaultServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -55,6 +57,8 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterFrameServiceServer(s, f)
 	facetdv1.RegisterPlanServiceServer(s, f)
 	facetdv1.RegisterCommandServiceServer(s, f)
+	facetdv1.RegisterProbeServiceServer(s, f)
+	facetdv1.RegisterFaultServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })
@@ -299,4 +303,45 @@ func (f *fake) CaptureFrames(_ context.Context, r *facetdv1.CaptureFramesRequest
 		return nil, status.Error(codes.FailedPrecondition, "the readout takes 9 ms, the longest gap of the timetable is 4 ms")
 	}
 	return &facetdv1.CaptureFramesResponse{FrameSet: fakeSet("", 1), WaitedNs: 1500}, nil
+}
+
+func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest, s grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+	f.note(r)
+	for n := range uint32(2) {
+		if err := s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{
+			Progress: &facetdv1.ProbeProgress{Readouts: n + 1, Remaining: 9 - n},
+		}}); err != nil {
+			return err
+		}
+	}
+	if r.GetMaxReadouts() == 1 { // a sound array
+		return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{
+			Result: &facetdv1.ProbeResult{Explained: true, Readouts: 1, Report: "No fault found.\n"},
+		}})
+	}
+	shorted := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "eye-0", Input: 0, Line: "x0", OtherLine: "x1"}
+	stuck := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, Line: "x1"}
+	return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: &facetdv1.ProbeResult{
+		Explained: true, Readouts: 2, Faults: []*facetdv1.Fault{shorted},
+		Alternatives: []*facetdv1.FaultSet{{Faults: []*facetdv1.Fault{stuck}}},
+		Report:       "- input 0 of chip eye-0, wired to line x0: shorted to line x1.\n",
+	}}})
+}
+
+func (f *fake) SetFaults(_ context.Context, r *facetdv1.SetFaultsRequest) (*facetdv1.SetFaultsResponse, error) {
+	f.note(r)
+	return &facetdv1.SetFaultsResponse{EffectiveBusNs: 1_500_000_000}, nil
+}
+
+func (f *fake) ListFaults(_ context.Context, r *facetdv1.ListFaultsRequest) (*facetdv1.ListFaultsResponse, error) {
+	f.note(r)
+	return &facetdv1.ListFaultsResponse{Contentions: 3, Faults: []*facetdv1.Fault{
+		{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "eye-1"},
+		{Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, Chip: "eye-0", Input: 1, Line: "x1"},
+	}}, nil
+}
+
+func (f *fake) ClearFaults(_ context.Context, r *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
+	f.note(r)
+	return &facetdv1.ClearFaultsResponse{EffectiveBusNs: 2_000_000_000}, nil
 }

@@ -37,8 +37,8 @@ func newRoot(a *app) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "facetctl",
 		Short: "Talk to a facetd daemon",
-		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands
-and select words. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
+		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands,
+select words and faults. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
 		Example: `  facetctl status --watch
   facetctl --address unix:/run/facetd/facetd.sock chips
   facetctl tasks add --name look --target wall --rate 10 --binning 2`,
@@ -55,6 +55,7 @@ and select words. Exit status: 0 done, 1 failed, 2 the command line makes no sen
 	root.AddCommand(
 		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
+		a.probeCommand(), a.faultCommand(),
 	)
 	return root
 }
@@ -67,6 +68,8 @@ type client struct {
 	frames  facetdv1.FrameServiceClient
 	plan    facetdv1.PlanServiceClient
 	command facetdv1.CommandServiceClient
+	probe   facetdv1.ProbeServiceClient
+	fault   facetdv1.FaultServiceClient
 }
 
 // call runs f with the daemon's services and a time limit. Errors of the daemon
@@ -101,6 +104,8 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		frames:  facetdv1.NewFrameServiceClient(conn),
 		plan:    facetdv1.NewPlanServiceClient(conn),
 		command: facetdv1.NewCommandServiceClient(conn),
+		probe:   facetdv1.NewProbeServiceClient(conn),
+		fault:   facetdv1.NewFaultServiceClient(conn),
 	}))
 }
 
