@@ -27,6 +27,7 @@ const (
 type Inspector struct {
 	a      *chipmodel.Array
 	settle []int64 // least settling time of a chip's lane after a change, ns
+	paces  []pace  // of each chip's readout
 	reach  map[chipmodel.LineSet][]int
 
 	word      chipmodel.LineSet
@@ -82,18 +83,19 @@ func NewInspector(a *chipmodel.Array) *Inspector {
 	in := &Inspector{
 		a:      a,
 		settle: make([]int64, len(a.Chips)),
+		paces:  make([]pace, len(a.Chips)),
 		reach:  map[chipmodel.LineSet][]int{},
 		chips:  make([]chipState, len(a.Chips)),
 		lanes:  make([]laneState, len(a.Lanes)),
 		tasks:  map[string]*taskRecord{},
 		now:    math.MinInt64,
 	}
-	in.commands.size = len(a.Chips)
 	for i := range in.lanes {
 		in.lanes[i] = laneState{math.MinInt64, math.MinInt64}
 	}
 	for i := range a.Chips {
 		in.settle[i] = requiredSettle(a, i)
+		in.paces[i] = paceOf(a, i)
 		in.chips[i].patternAt = math.MinInt64
 		if class := a.Chips[i].Class; class != nil && class.Kind == chipmodel.Trimmed {
 			t := class.Spec.GetTrimmed()
@@ -187,7 +189,7 @@ func (in *Inspector) EndSegment(end int64) {
 	}
 	in.now = max(in.now, end)
 	for i := range in.commands.list {
-		in.complete(&in.commands.list[i])
+		in.complete(i)
 	}
 	if in.job != nil {
 		in.job.ran++

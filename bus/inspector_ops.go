@@ -1,9 +1,11 @@
 package bus
 
 import (
+	"math"
 	"slices"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 )
 
@@ -83,43 +85,72 @@ func (in *Inspector) drivers(at int64) {
 	}
 }
 
-// commandLog counts what each command of the running segment has reached.
-type commandLog struct {
-	size    int // chips
-	list    []commandState
-	index   map[int]int // by number
-	reached []uint8     // of the list's commands, size each
+// sameChips compares two lists, which are often the same one.
+func sameChips(a, b []int) bool {
+	if len(a) == len(b) && (len(a) == 0 || &a[0] == &b[0]) {
+		return true
+	}
+	return slices.Equal(a, b)
 }
 
+// commandLog notes what each command of the running segment has reached.
+type commandLog struct {
+	list    []commandState
+	most    int    // largest number in the list
+	reached []bool // of the list's commands, one for each chip of the target
+}
+
+// commandState is a command as its first operation has it.
 type commandState struct {
 	number int
 	kind   OpKind
-	what   string
+	code   int32
 	target []int
+	first  int // of its part of reached
+	// outside are the chips reached that are not in the target.
+	outside []int
+}
+
+// code is the register of a write or the strobe.
+func (op *Op) code() int32 {
+	if op.Kind == OpWrite {
+		return int32(op.Register)
+	}
+	return int32(op.Strobe)
+}
+
+func (c *commandState) what() string {
+	op := Op{Kind: c.kind, Register: facetdv1.Register(c.code), Strobe: facetdv1.Strobe(c.code)}
+	return op.what()
 }
 
 func (l *commandLog) reset() {
-	if l.index == nil {
-		l.index = map[int]int{}
-	}
-	clear(l.index)
 	clear(l.list)
-	l.list, l.reached = l.list[:0], l.reached[:0]
+	l.list, l.reached, l.most = l.list[:0], l.reached[:0], math.MinInt
 }
 
-func (l *commandLog) find(op *Op) (*commandState, []uint8) {
-	i, known := l.index[op.Command]
-	if !known {
+// find returns the command of an operation. Commands are mostly numbered in
+// order: a larger number than any before is a new one.
+func (l *commandLog) find(op *Op) (*commandState, []bool) {
+	i := -1
+	if op.Command <= l.most {
+		for i = len(l.list) - 1; i >= 0 && l.list[i].number != op.Command; i-- {
+		}
+	}
+	if i < 0 {
 		i = len(l.list)
-		l.index[op.Command] = i
-		l.list = append(l.list, commandState{op.Command, op.Kind, op.what(), op.Target})
-		l.reached = slices.Grow(l.reached, l.size)[:(i+1)*l.size]
-		clear(l.reached[i*l.size:])
+		l.most = max(l.most, op.Command)
+		first := len(l.reached)
+		l.list = append(l.list, commandState{number: op.Command, kind: op.Kind, code: op.code(), target: op.Target, first: first})
+		l.reached = slices.Grow(l.reached, len(op.Target))[:first+len(op.Target)]
+		clear(l.reached[first:])
 	}
 	return &l.list[i], l.counts(i)
 }
 
-func (l *commandLog) counts(i int) []uint8 { return l.reached[i*l.size : (i+1)*l.size] }
+func (l *commandLog) counts(i int) []bool {
+	return l.reached[l.list[i].first:][:len(l.list[i].target)]
+}
 
 // what names a write or strobe for messages.
 func (op *Op) what() string {
@@ -132,21 +163,35 @@ func (op *Op) what() string {
 // addressed judges laws 2, 3 and 5 for a write or strobe.
 func (in *Inspector) addressed(op *Op, from int64) {
 	command, counts := in.commands.find(op)
-	if !slices.Equal(command.target, op.Target) {
+	same := sameChips(command.target, op.Target)
+	if !same {
 		in.breach(LawTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, op.what())
 	}
-	if command.kind != op.Kind || command.what != op.what() {
-		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what, op.what())
+	if command.kind != op.Kind || command.code != op.code() {
+		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), op.what())
 	}
 	var outside, again []int
+	at := 0 // in the command's target; both lists ascend
 	for _, c := range in.listening {
-		if _, meant := slices.BinarySearch(op.Target, c); !meant {
-			outside = append(outside, c)
+		for at < len(command.target) && command.target[at] < c {
+			at++
 		}
-		if counts[c] > 0 && op.Kind == OpStrobe {
+		before, meant := false, at < len(command.target) && command.target[at] == c
+		if meant {
+			before, counts[at] = counts[at], true
+		} else {
+			before = slices.Contains(command.outside, c)
+			command.outside = append(command.outside, c)
+		}
+		if before && op.Kind == OpStrobe {
 			again = append(again, c)
 		}
-		counts[c] = min(counts[c], 254) + 1
+		if !same {
+			_, meant = slices.BinarySearch(op.Target, c)
+		}
+		if !meant {
+			outside = append(outside, c)
+		}
 		in.disturb(c, op, from)
 	}
 	if outside != nil {
@@ -158,16 +203,16 @@ func (in *Inspector) addressed(op *Op, from int64) {
 }
 
 // complete judges that a command has reached its whole target.
-func (in *Inspector) complete(c *commandState) {
-	counts := in.commands.counts(in.commands.index[c.number])
+func (in *Inspector) complete(i int) {
+	c, counts := &in.commands.list[i], in.commands.counts(i)
 	var missed []int
-	for _, chip := range c.target {
-		if counts[chip] == 0 {
+	for at, chip := range c.target {
+		if !counts[at] {
 			missed = append(missed, chip)
 		}
 	}
 	if missed != nil {
-		in.breach(LawStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what, c.number)
+		in.breach(LawStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what(), c.number)
 	}
 }
 

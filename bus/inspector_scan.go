@@ -152,9 +152,28 @@ func (in *Inspector) scanMemory(s *Scan, c int, from int64) {
 // from the end of one row to the next row until the lane changes last.
 type moves struct{ first, pixel, row int64 }
 
-func movesOf(class *chipmodel.Class, w chipmodel.Window) moves {
-	step := class.Spec.GetReadout().GetStep().AsDuration().Nanoseconds()
-	rowStep := class.Spec.GetReadout().GetRowStep().AsDuration().Nanoseconds()
+// pace is what a chip's readout takes, from its class and its lane.
+type pace struct {
+	step, rowStep, conversion int64 // ns
+	sampleAndHold             bool
+}
+
+func paceOf(a *chipmodel.Array, chip int) pace {
+	c := &a.Chips[chip]
+	if c.Class == nil || c.Lane < 0 {
+		return pace{}
+	}
+	readout, converter := c.Class.Spec.GetReadout(), a.Lanes[c.Lane].Spec.GetConverter()
+	return pace{
+		step:          readout.GetStep().AsDuration().Nanoseconds(),
+		rowStep:       readout.GetRowStep().AsDuration().Nanoseconds(),
+		conversion:    converter.GetConversion().AsDuration().Nanoseconds(),
+		sampleAndHold: converter.GetSampleAndHold(),
+	}
+}
+
+func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
+	step, rowStep := of.step, of.rowStep
 	if !class.Kind.Counts() {
 		// One address change a pixel, and a new row address for every row.
 		return moves{first: rowStep + step, pixel: step, row: rowStep + step}
@@ -187,13 +206,12 @@ func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
 		return
 	}
 	lane := &in.lanes[in.a.Chips[c].Lane]
-	spec := in.a.Lanes[in.a.Chips[c].Lane].Spec.GetConverter()
-	conversion := spec.GetConversion().AsDuration().Nanoseconds()
+	conversion := in.paces[c].conversion
 	settle := in.settle[c]
-	m := movesOf(class, s.Window)
+	m := movesOf(class, s.Window, in.paces[c])
 	// From one sample until the lane may be moved on.
 	busy := int64(0)
-	if !spec.GetSampleAndHold() {
+	if !in.paces[c].sampleAndHold {
 		busy = conversion
 	}
 	pixel, row := int64(got.PixelInterval), int64(got.RowInterval)

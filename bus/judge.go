@@ -2,6 +2,7 @@ package bus
 
 import (
 	"cmp"
+	"iter"
 	"slices"
 	"time"
 
@@ -33,30 +34,33 @@ type TimedEntry struct {
 // on time. It returns what the inspector saw; nothing for a timetable that may be
 // used. The repetition shows what one cycle leaves to the next.
 func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
-	in := NewInspector(a)
 	if v := checkTable(a, &t); v != nil {
 		return v
 	}
+	in := NewInspector(a)
+	j := &judge{in: in, programs: map[*Op]*judgedProgram{}}
 	if len(t.Opening) > 0 {
 		cost := int64(CostOf(a, t.Opening).Total())
 		job := &Job{Release: -cost, Chips: a.All(), Segments: 1}
-		in.segmentAt(&Segment{Job: job, Ops: t.Opening}, -cost, -cost)
+		j.segmentAt(&Segment{Job: job, Ops: t.Opening}, -cost, -cost)
 		in.JobEnded(job, Outcome{Kind: OnTime})
 	}
 	jobs := map[string]uint64{}
 	for _, e := range t.Entries {
 		jobs[e.Segment.Job.Task] = max(jobs[e.Segment.Job.Task], e.Segment.Job.Number+1)
 	}
-	for _, e := range t.unrolled(max(cycles, 2)) {
+	// The inspector keeps neither a segment nor a job after it has ended.
+	job, s := new(Job), new(Segment)
+	for e := range t.unrolled(max(cycles, 2)) {
 		shift := int64(e.cycle) * int64(t.Hyperperiod)
-		job := *e.Segment.Job
+		*job = *e.Segment.Job
 		job.Number += uint64(e.cycle) * jobs[job.Task]
 		job.Release += shift
 		job.Deadline += shift
-		s := &Segment{Job: &job, Index: e.Segment.Index, Ops: e.Segment.Ops}
-		in.segmentAt(s, e.NotBefore+shift, e.Start+shift)
+		*s = Segment{Job: job, Index: e.Segment.Index, Ops: e.Segment.Ops}
+		j.segmentAt(s, e.NotBefore+shift, e.Start+shift)
 		if s.Index == max(job.Segments, 1)-1 {
-			in.JobEnded(&job, Outcome{Kind: OnTime})
+			in.JobEnded(job, Outcome{Kind: OnTime})
 		}
 	}
 	in.Finish(in.now)
@@ -72,65 +76,122 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 		}
 	}
 	add(0, CheckOps(a, t.Opening))
+	checked := map[*Op]int{} // jobs repeat their programs
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {
 			out = append(out, Violation{Law: LawAccounted, AtNS: e.Start, Message: "a segment belongs to no job"})
 			continue
 		}
-		add(e.Start, CheckOps(a, e.Segment.Ops))
+		if ops := e.Segment.Ops; len(ops) > 0 && checked[&ops[0]] < len(ops) {
+			checked[&ops[0]] = len(ops)
+			add(e.Start, CheckOps(a, ops))
+		}
 	}
 	return out
 }
 
 type cycleEntry struct {
-	TimedEntry
+	*TimedEntry
 	cycle int
 }
 
-// unrolled lists the segments of a number of cycles in the order of their starts.
-func (t *TimedTable) unrolled(cycles int) []cycleEntry {
-	all := make([]cycleEntry, 0, cycles*len(t.Entries))
-	for c := range cycles {
-		for _, e := range t.Entries {
-			all = append(all, cycleEntry{e, c})
+// unrolled yields the segments of a number of cycles in the order of their starts.
+func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
+	inCycle := make([]cycleEntry, len(t.Entries))
+	for i := range t.Entries {
+		inCycle[i].TimedEntry = &t.Entries[i]
+	}
+	slices.SortStableFunc(inCycle, func(x, y cycleEntry) int { return cmp.Compare(x.Start, y.Start) })
+	h := int64(t.Hyperperiod)
+	all := inCycle
+	if n := len(inCycle); n > 0 && inCycle[n-1].Start-inCycle[0].Start > h { // cycles overlap
+		all = make([]cycleEntry, 0, cycles*n)
+		for c := range cycles {
+			for _, e := range inCycle {
+				all = append(all, cycleEntry{e.TimedEntry, c})
+			}
+		}
+		slices.SortStableFunc(all, func(x, y cycleEntry) int {
+			return cmp.Compare(int64(x.cycle)*h+x.Start, int64(y.cycle)*h+y.Start)
+		})
+		cycles = 1
+	}
+	return func(yield func(cycleEntry) bool) {
+		for c := range cycles {
+			for _, e := range all {
+				if !yield(cycleEntry{e.TimedEntry, e.cycle + c}) {
+					return
+				}
+			}
 		}
 	}
-	slices.SortStableFunc(all, func(x, y cycleEntry) int {
-		h := int64(t.Hyperperiod)
-		return cmp.Compare(int64(x.cycle)*h+x.Start, int64(y.cycle)*h+y.Start)
-	})
-	return all
 }
 
-// segmentAt runs a segment past the inspector in its exact times.
-func (in *Inspector) segmentAt(s *Segment, notBefore, start int64) {
-	in.BeginSegment(s, notBefore, start)
+// judge runs segments past an inspector in exact times. Jobs repeat their programs,
+// so what does not depend on the moment is worked out once for each.
+type judge struct {
+	in       *Inspector
+	programs map[*Op]*judgedProgram
+	captures []Capture // of the running operation
+}
+
+// judgedProgram is a run of operations with their lengths and the captures of a bus
+// in exact time, without codes, holds and the operation's start.
+type judgedProgram struct {
+	lengths  []int64
+	captures [][]Capture
+}
+
+func (j *judge) program(ops []Op) *judgedProgram {
+	if len(ops) == 0 {
+		return nil
+	}
+	if p := j.programs[&ops[0]]; p != nil && len(p.lengths) == len(ops) {
+		return p
+	}
+	p := &judgedProgram{make([]int64, len(ops)), make([][]Capture, len(ops))}
+	for i := range ops {
+		p.lengths[i] = int64(Cost(j.in.a, &ops[i]).Total())
+		p.captures[i] = expected(j.in.a, &ops[i])
+	}
+	j.programs[&ops[0]] = p
+	return p
+}
+
+// segmentAt runs a segment past the inspector.
+func (j *judge) segmentAt(s *Segment, notBefore, start int64) {
+	j.in.BeginSegment(s, notBefore, start)
 	now := start
+	p := j.program(s.Ops)
 	for i := range s.Ops {
-		op := &s.Ops[i]
-		end := now + int64(Cost(in.a, op).Total())
-		in.Op(op, now, end, in.expected(op, now))
+		j.captures = append(j.captures[:0], p.captures[i]...)
+		for k := range j.captures {
+			c := &j.captures[k]
+			c.FirstSampleNS += now
+			c.ConvertedNS += now
+			if chip := &j.in.chips[c.Chip]; chip.loaded && j.in.a.Chips[c.Chip].Class.Kind.HasMemory() {
+				c.HoldNS = c.LastSampleNS() - chip.loadedAt
+			}
+		}
+		end := now + p.lengths[i]
+		j.in.Op(&s.Ops[i], now, end, j.captures)
 		now = end
 	}
-	in.EndSegment(now)
+	j.in.EndSegment(now)
 }
 
-// expected are the captures that a bus in exact time makes of an operation, without
-// their codes.
-func (in *Inspector) expected(op *Op, from int64) []Capture {
+// expected are the captures of an operation that begins at 0.
+func expected(a *chipmodel.Array, op *Op) []Capture {
 	if op.Scan == nil {
 		return nil
 	}
-	t := in.a.ScanTime(op.Scan.Chips, op.Scan.Window)
+	t := a.ScanTime(op.Scan.Chips, op.Scan.Window)
 	caps := make([]Capture, len(op.Scan.Chips))
 	for i, c := range op.Scan.Chips {
 		caps[i] = Capture{
 			Chip: c, Frame: op.Scan.Frames[i], FirstRow: op.Scan.FirstRow, Window: op.Scan.Window,
-			FirstSampleNS: from + int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
-			ConvertedNS: from + int64(t.Duration),
-		}
-		if chip := &in.chips[c]; chip.loaded && in.a.Chips[c].Class.Kind.HasMemory() {
-			caps[i].HoldNS = caps[i].LastSampleNS() - chip.loadedAt
+			FirstSampleNS: int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+			ConvertedNS: int64(t.Duration),
 		}
 	}
 	return caps

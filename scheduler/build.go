@@ -400,7 +400,7 @@ func (p *planner) names() []string {
 
 // jobs lists the jobs of one hyperperiod.
 func (p *planner) jobs(cad *cadence, programs []*program) []timetable.Job {
-	var jobs []timetable.Job
+	jobs := make([]timetable.Job, 0, cad.total())
 	cut := slices.ContainsFunc(programs, func(p *program) bool { return len(p.segments) > 1 })
 	for i, t := range p.tasks {
 		prog := programs[i]
@@ -440,6 +440,7 @@ func (p *planner) plan(at *attempt) (*Plan, error) {
 			Segments: prog.segments, Costs: prog.costs, Frames: p.compilers[i].frames,
 		})
 	}
+	plan.Entries = make([]Entry, 0, len(at.result.Table.Placements))
 	for _, pl := range at.result.Table.Placements {
 		plan.Entries = append(plan.Entries, Entry{
 			Task: pl.Task, Job: pl.Number, Segment: pl.Segment, Start: pl.Start, End: pl.End,

@@ -14,22 +14,25 @@ const judgedCycles = 2
 // Table returns the plan's timetable in the form that the inspector judges.
 func (p *Plan) Table() bus.TimedTable {
 	t := bus.TimedTable{Opening: p.Opening.Ops, Hyperperiod: p.Hyperperiod}
-	type jobKey struct{ task, job int }
-	jobs := map[jobKey]*bus.Job{}
+	first := make([]int, len(p.Tasks)) // of each task's jobs
+	n := 0
+	for i := range p.Tasks {
+		first[i] = n
+		n += p.Tasks[i].JobsPerCycle
+	}
+	jobs := make([]bus.Job, n)
+	segments := make([]bus.Segment, len(p.Entries))
+	t.Entries = make([]bus.TimedEntry, len(p.Entries))
 	for i := range p.Entries {
 		e := &p.Entries[i]
 		tp := &p.Tasks[e.Task]
-		key := jobKey{e.Task, e.Job}
-		if jobs[key] == nil {
-			jobs[key] = &bus.Job{
-				Task: tp.Task.Name, Number: uint64(e.Job), Release: e.Release, Deadline: e.Deadline,
-				MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Chips, Segments: len(tp.Segments),
-			}
+		job := &jobs[first[e.Task]+e.Job]
+		*job = bus.Job{
+			Task: tp.Task.Name, Number: uint64(e.Job), Release: e.Release, Deadline: e.Deadline,
+			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Chips, Segments: len(tp.Segments),
 		}
-		t.Entries = append(t.Entries, bus.TimedEntry{
-			Segment: &bus.Segment{Job: jobs[key], Index: e.Segment, Ops: tp.Segments[e.Segment]},
-			Start:   e.Start, NotBefore: e.Release,
-		})
+		segments[i] = bus.Segment{Job: job, Index: e.Segment, Ops: tp.Segments[e.Segment]}
+		t.Entries[i] = bus.TimedEntry{Segment: &segments[i], Start: e.Start, NotBefore: e.Release}
 	}
 	return t
 }

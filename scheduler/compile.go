@@ -119,7 +119,10 @@ func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
 	}
 	blocks := c.blocks(batches)
 	for len(blocks) > 0 {
-		m := e.mark()
+		var m mark
+		if limit > 0 {
+			m = e.mark()
+		}
 		if err := e.put(blocks[0]); err != nil {
 			return nil, selectErrorOf(c.a, err)
 		}

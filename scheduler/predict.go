@@ -1,6 +1,7 @@
 package scheduler
 
 import (
+	"encoding/binary"
 	"math"
 	"time"
 
@@ -26,19 +27,14 @@ func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
 	for _, t := range p.tasks {
 		m.Tasks = append(m.Tasks, proto.CloneOf(t.Spec))
 	}
-	reads, holds := segmentChips(plan)
+	m.Timetable.Segments = segmentMessages(plan)
+	byTask := make([][]*Entry, len(plan.Tasks))
 	for i := range plan.Entries {
 		e := &plan.Entries[i]
-		t := &plan.Tasks[e.Task]
-		m.Timetable.Segments = append(m.Timetable.Segments, &facetdv1.Segment{
-			Task: t.Task.Name, Job: int64(e.Job), Index: uint32(e.Segment),
-			StartNs: e.Start, EndNs: e.End, ReleaseNs: e.Release, DeadlineNs: e.Deadline,
-			Reads: reads[e.Task][e.Segment], Holds: holds[e.Task][e.Segment],
-			Phases: phaseShares(t.Costs[e.Segment], 1, float64(e.End-e.Start)),
-		})
+		byTask[e.Task] = append(byTask[e.Task], e)
 	}
 	for i, b := range p.bounds() {
-		pr := p.predict(plan, at, i)
+		pr := p.predict(plan, at, i, byTask[i])
 		pr.JobLowerBoundNs = int64(b.Total())
 		m.LowerBoundNs += pr.JobLowerBoundNs * int64(plan.Tasks[i].JobsPerCycle)
 		m.Predictions = append(m.Predictions, pr)
@@ -48,6 +44,27 @@ func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
 	}
 	m.Efficiency = float64(m.LowerBoundNs) / float64(plan.Busy.Total())
 	return m
+}
+
+// segmentMessages are the table's entries. What every job has alike they share.
+func segmentMessages(plan *Plan) []*facetdv1.Segment {
+	reads, holds := segmentChips(plan)
+	phases := make([][][]*facetdv1.PhaseShare, len(plan.Tasks))
+	for i := range plan.Tasks {
+		for _, cost := range plan.Tasks[i].Costs {
+			phases[i] = append(phases[i], phaseShares(cost, 1, float64(cost.Total())))
+		}
+	}
+	all := make([]facetdv1.Segment, len(plan.Entries))
+	out := make([]*facetdv1.Segment, len(plan.Entries))
+	for i := range plan.Entries {
+		e, s := &plan.Entries[i], &all[i]
+		s.Task, s.Job, s.Index = plan.Tasks[e.Task].Task.Name, int64(e.Job), uint32(e.Segment)
+		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = e.Start, e.End, e.Release, e.Deadline
+		s.Reads, s.Holds, s.Phases = reads[e.Task][e.Segment], holds[e.Task][e.Segment], phases[e.Task][e.Segment]
+		out[i] = s
+	}
+	return out
 }
 
 // phaseShares are the phases of times that occur n times in a span.
@@ -104,8 +121,34 @@ func segmentChips(plan *Plan) (reads, holds [][][]string) {
 	return reads, holds
 }
 
-// predict says what one task will see under the table.
-func (p *planner) predict(plan *Plan, at *attempt, task int) *facetdv1.Prediction {
+// courses follows the jobs of one program, each distinct course once.
+type courses struct {
+	p      *chipmodel.Array
+	prog   *program
+	frames int
+	known  map[string]bool
+	key    []byte
+}
+
+// of returns the course of a job whose segments begin at starts, or nil when a job
+// before had its segments just as far apart: hold and skew are the same.
+func (c *courses) of(starts []int64) *course {
+	c.key = c.key[:0]
+	for _, s := range starts[1:] {
+		c.key = binary.AppendVarint(c.key, s-starts[0])
+	}
+	if c.known[string(c.key)] {
+		return nil
+	}
+	if c.known == nil {
+		c.known = map[string]bool{}
+	}
+	c.known[string(c.key)] = true
+	return c.prog.follow(c.p, c.frames, starts)
+}
+
+// predict says what one task will see under its entries of the table.
+func (p *planner) predict(plan *Plan, at *attempt, task int, entries []*Entry) *facetdv1.Prediction {
 	t := &plan.Tasks[task]
 	prog := at.programs[task]
 	hyper := float64(plan.Hyperperiod)
@@ -122,16 +165,14 @@ func (p *planner) predict(plan *Plan, at *attempt, task int) *facetdv1.Predictio
 	out.BusShare = float64(out.JobNs*at.cad.jobs[task]) / hyper
 	out.Phases = phaseShares(job, at.cad.jobs[task], hyper)
 
+	c := courses{p: p.a, prog: prog, frames: len(t.Frames)}
 	starts := make([][]int64, at.cad.jobs[task])
 	early, late := int64(math.MaxInt64), int64(math.MinInt64)
 	holds := make([]int64, len(p.a.Chips))
-	for i := range plan.Entries {
-		e := &plan.Entries[i]
-		if e.Task != task {
-			continue
-		}
+	for _, e := range entries {
 		if e.Segment == 0 {
 			early, late = min(early, e.Start-e.Release), max(late, e.Start-e.Release)
+			starts[e.Job] = make([]int64, 0, len(prog.segments))
 		}
 		starts[e.Job] = append(starts[e.Job], e.Start)
 		if e.Segment < len(prog.segments)-1 {
@@ -140,10 +181,11 @@ func (p *planner) predict(plan *Plan, at *attempt, task int) *facetdv1.Predictio
 		out.WorstResponseNs = max(out.WorstResponseNs, e.End-e.Release)
 		out.BestResponseNs = min(out.BestResponseNs, e.End-e.Release)
 		out.LeastSlackNs = min(out.LeastSlackNs, e.Deadline-e.End)
-		seen := prog.follow(p.a, len(t.Frames), starts[e.Job])
-		out.SkewNs = max(out.SkewNs, seen.skew())
-		for c, h := range seen.hold {
-			holds[c] = max(holds[c], h)
+		if seen := c.of(starts[e.Job]); seen != nil {
+			out.SkewNs = max(out.SkewNs, seen.skew())
+			for c, h := range seen.hold {
+				holds[c] = max(holds[c], h)
+			}
 		}
 	}
 	out.JitterNs = late - early

@@ -178,7 +178,7 @@ func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 			x.Deadline = dur(min(d.AsDuration(), time.Duration(1e9/x.RateHz)))
 		}
 		if x.GetMaxHold() != nil {
-			x.MaxSkew, x.MaxHold = nil, dur(time.Duration(60+r.IntN(240)) * time.Microsecond)
+			x.MaxSkew, x.MaxHold = nil, dur(time.Duration(60+r.IntN(240))*time.Microsecond)
 		}
 		specs = append(specs, x)
 	}
