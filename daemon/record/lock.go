@@ -1,0 +1,46 @@
+package record
+
+import (
+	"fmt"
+	"os"
+	"syscall"
+)
+
+// LockedError says that a file is being written or recovered by another process. The
+// caller should leave it alone.
+type LockedError struct{ Path string }
+
+func (e *LockedError) Error() string {
+	return e.Path + " is being written by another process"
+}
+
+// lock takes the file's advisory lock, which the system drops with the process.
+func lock(f *os.File) error {
+	switch err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err {
+	case nil:
+		return nil
+	case syscall.EWOULDBLOCK:
+		return &LockedError{f.Name()}
+	default:
+		return fmt.Errorf("%s: locking: %w", f.Name(), err)
+	}
+}
+
+// freeBytes is the room that the daemon's user has on the disk of a folder.
+func freeBytes(dir string) (uint64, error) {
+	var st syscall.Statfs_t
+	if err := syscall.Statfs(dir, &st); err != nil {
+		return 0, fmt.Errorf("%s: %w", dir, err)
+	}
+	return st.Bavail * uint64(st.Bsize), nil
+}
+
+// syncDir makes a file's name durable.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}

@@ -1,0 +1,205 @@
+// Package record writes what the array does to files in the open MCAP container, and
+// reads them back.
+//
+// A recording is one or more files, NAME-001.mcap, NAME-002.mcap, ... While a file is
+// written it is called NAME-001.mcap.partial; it gets its name when its summary is in
+// place and synced. Whatever ends the process, the whole chunks of a partial file can
+// be read after Recover has closed it; a chunk is written at least every second.
+//
+// Every file stands alone: it begins with the array and the timetable in force. Its
+// channels, all protobuf with their schemas embedded:
+//
+//	/facetd/array            facetd.v1.Array, once
+//	/facetd/plan             facetd.v1.PlanChange, once at the start and at every change
+//	/facetd/frames/TASK      facetd.v1.FrameSet of one task
+//	/facetd/captures         facetd.v1.FrameSet of one-shot captures
+//	/facetd/status           facetd.v1.Status, every second of the host's clock
+//	/facetd/events           facetd.v1.Event, the recording's own losses included
+//	/facetd/images/TASK/CHIP/VIEW and /facetd/capture_images/CHIP/VIEW
+//	                         foxglove.RawImage, on request: one frame, for viewers
+//
+// A message's log time is the bus time at which the daemon knew of it, as host time
+// (UTC); its publish time is the bus time at which it was finished, the same way.
+// Images have the sampling time of their first pixel as publish time. Log times of one
+// channel rise; a status may be some milliseconds ahead of frame sets after it.
+//
+// The bus never waits for a recording: frame sets go into a queue bounded in number
+// and bytes, and when it is full the newest is dropped and counted, and the gap is
+// marked in the file by an event before the next message. A disk that fails or fills
+// ends the recording, not the bus.
+package record
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// Profile is the profile in the header of every file.
+const Profile = "facetd"
+
+// Topics.
+const (
+	TopicArray    = "/facetd/array"
+	TopicPlan     = "/facetd/plan"
+	TopicFrames   = "/facetd/frames/" // and the task
+	TopicCaptures = "/facetd/captures"
+	TopicStatus   = "/facetd/status"
+	TopicEvents   = "/facetd/events"
+	TopicImages   = "/facetd/images/" // and task/chip/view
+	// TopicCaptureImages is for frames of one-shots: and chip/view.
+	TopicCaptureImages = "/facetd/capture_images/"
+)
+
+const (
+	// DefaultPartBytes is the size at which a file is closed where none is given.
+	DefaultPartBytes = 2 << 30
+	// MinPartBytes is the least size of a file that may be asked for.
+	MinPartBytes = 64 << 10
+	// MaxRunning is how many recordings may run at once.
+	MaxRunning = 4
+	// MaxQueueLength and MaxQueueBytes bound what waits for the disk, of one recording.
+	MaxQueueLength = 1024
+	MaxQueueBytes  = 256 << 20
+	// MaxMessageBytes bounds one message; larger frame sets are counted as lost.
+	MaxMessageBytes = 256 << 20
+	// ChunkBytes is the size at which a chunk is written.
+	ChunkBytes = 1 << 20
+	// DefaultKeepFree is the room on the disk below which recordings end.
+	DefaultKeepFree = 256 << 20
+
+	closedSuffix  = ".mcap"
+	partialSuffix = ".mcap.partial"
+
+	statusPeriod = time.Second
+	syncPeriod   = 5 * time.Second
+)
+
+// Config is what recordings stand on.
+type Config struct {
+	// Dir is the folder of the recordings; it is made when it is not there.
+	Dir string
+	// Array that runs.
+	Array *chipmodel.Array
+	// HostTime maps bus time to host time; any goroutine may call it.
+	HostTime func(busNS int64) (time.Time, time.Duration)
+	// Now is the bus time; any goroutine may call it.
+	Now func() int64
+	// Status is written every second; nil writes none.
+	Status func() *facetdv1.Status
+	// Note, where set, is told what happened to recordings, on their goroutines. It may
+	// block for a moment, and may give the event to Manager.Event.
+	Note func(*facetdv1.Event)
+	// Labels are written into every file, such as the version and the seed.
+	Labels map[string]string
+	// KeepFree is the room on the disk, in bytes, below which recordings end and none
+	// begins; 0 means DefaultKeepFree.
+	KeepFree uint64
+	Logger   *zap.Logger
+
+	// For tests of a disk that fails or is slow.
+	create func(path string) (file, error)
+	free   func(dir string) (uint64, error)
+	queue  queueLimits
+}
+
+// file is what a part is written to.
+type file interface {
+	io.Writer
+	Sync() error
+	Close() error
+}
+
+// ExistsError names a recording that there is already. The caller should choose
+// another name.
+type ExistsError struct{ Name string }
+
+func (e *ExistsError) Error() string { return "there is already a recording called " + e.Name }
+
+// NotFoundError names a recording that there is none of, or none that runs. The caller
+// should list what there is.
+type NotFoundError struct {
+	Name    string
+	Running bool // whether a running one was asked for
+}
+
+func (e *NotFoundError) Error() string {
+	if e.Running {
+		return "no recording called " + e.Name + " runs"
+	}
+	return "there is no recording called " + e.Name
+}
+
+// TooManyError says that MaxRunning recordings run. The caller should stop one.
+type TooManyError struct{ Running []string }
+
+func (e *TooManyError) Error() string {
+	return fmt.Sprintf("%d recordings run already (%s); stop one first", len(e.Running), strings.Join(e.Running, ", "))
+}
+
+// NoRoomError says that the disk has too little room. The caller should delete
+// recordings.
+type NoRoomError struct{ Free, KeepFree uint64 }
+
+func (e *NoRoomError) Error() string {
+	return fmt.Sprintf("the disk of the recordings has %d MiB free, and %d MiB are kept free", e.Free>>20, e.KeepFree>>20)
+}
+
+// StoppedError says that the daemon takes no recordings any more.
+type StoppedError struct{}
+
+func (*StoppedError) Error() string { return "the daemon is going down" }
+
+var validName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
+
+// part is one file of a recording by its name: NAME-NNN.mcap or NAME-NNN.mcap.partial.
+type part struct {
+	recording string
+	number    int
+	closed    bool
+}
+
+var partName = regexp.MustCompile(`^([A-Za-z0-9][A-Za-z0-9._-]{0,63})-([0-9]{3,9})(\.mcap|\.mcap\.partial)$`)
+
+func parsePart(file string) (part, bool) {
+	m := partName.FindStringSubmatch(file)
+	if m == nil {
+		return part{}, false
+	}
+	n, err := strconv.Atoi(m[2])
+	if err != nil || n < 1 {
+		return part{}, false
+	}
+	return part{recording: m[1], number: n, closed: m[3] == closedSuffix}, true
+}
+
+func (p part) file() string {
+	suffix := partialSuffix
+	if p.closed {
+		suffix = closedSuffix
+	}
+	return fmt.Sprintf("%s-%03d%s", p.recording, p.number, suffix)
+}
+
+// createExclusive opens a new file and locks it, so that nobody recovers it while it is
+// written.
+func createExclusive(path string) (file, error) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := lock(f); err != nil {
+		_ = f.Close()
+		return nil, err
+	}
+	return f, nil
+}

@@ -1,0 +1,605 @@
+package record
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/foxglove/mcap/go/mcap"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protodesc"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/descriptorpb"
+	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/framedigest"
+	"facetd.example/chipmodel"
+)
+
+// What went in comes out: every frame set whole, in order, with its times; the plans
+// and events; and the counts in the answers agree.
+func TestWhatGoesInComesOut(t *testing.T) {
+	m, n, dir := manager(t, func(c *Config) {
+		c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 777, Array: "demo"} }
+	})
+	m.PlanChanged(plan("wall", "bed"), 500) // before the recording: it still holds it
+	start(t, m, "dive", &facetdv1.RecordingOptions{Images: true})
+	src := newSource(1)
+	var want []*facetdv1.FrameSet
+	for i := range 60 {
+		task := []string{"wall", "bed", ""}[i%3]
+		fs := src.next(task, 8+i%5)
+		want = append(want, fs)
+		m.JobEnded(fs)
+	}
+	m.PlanChanged(plan("wall"), src.at)
+	m.Event(&facetdv1.Event{Text: "look", BusNs: 5, Sequence: 12})
+	m.Event(&facetdv1.Event{Text: "about itself", Fields: map[string]string{"recording": "dive"}})
+	rec := stop(t, m, "dive")
+	if rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || rec.GetFrameSets() != 60 || rec.GetLost() != 0 || len(rec.GetParts()) != 1 {
+		t.Errorf("answer %v", rec)
+	}
+	if got := names(t, dir); !slices.Equal(got, []string{"dive-001.mcap"}) {
+		t.Fatalf("files %v", got)
+	}
+	path := filepath.Join(dir, "dive-001.mcap")
+	entries := read(t, path)
+	got := frameSets(entries)
+	in, out := framedigest.New(), framedigest.New()
+	for i := range want {
+		in.Add(want[i])
+		out.Add(got[i])
+		if !proto.Equal(got[i], want[i]) {
+			t.Errorf("frame set %d differs", i)
+		}
+	}
+	if len(got) != len(want) || in.Sum() != out.Sum() {
+		t.Errorf("%d frame sets out, %d in; digests %s and %s", len(got), len(want), out.Sum(), in.Sum())
+	}
+	var plans []*facetdv1.PlanChange
+	var events, statuses int
+	for _, e := range entries {
+		switch {
+		case e.Frames != nil:
+			if at := uint64(epoch.Add(time.Duration(e.Frames.GetFinishBusNs())).UnixNano()); e.LogNS != at || e.PublishNS != at {
+				t.Errorf("frame set of bus time %d has log time %d and publish time %d", e.Frames.GetFinishBusNs(), e.LogNS, e.PublishNS)
+			}
+		case e.Plan != nil:
+			plans = append(plans, e.Plan)
+		case e.Event != nil:
+			events++
+			if e.Event.GetText() != "look" {
+				t.Errorf("event %v", e.Event)
+			}
+		case e.Status != nil:
+			statuses++
+		}
+	}
+	if entries[0].Array.GetName() != "culvert-crawler" && entries[0].Array == nil {
+		t.Errorf("it begins with %v", entries[0])
+	}
+	if len(plans) != 2 || len(plans[0].GetPlan().GetTasks()) != 2 || plans[1].GetEpochBusNs() != src.at || events != 1 || statuses < 2 {
+		t.Errorf("%d plans, %d events, %d statuses", len(plans), events, statuses)
+	}
+	r, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if md := r.Metadata(); md["recording"] != "dive" || md["part"] != "1" || md["seed"] != "7" || md["array_digest"] == "" {
+		t.Errorf("metadata %v", md)
+	}
+	// 40 jobs of tasks with two frames each, and 20 one-shots with two.
+	var images uint64
+	for topic, c := range r.Counts() {
+		if strings.HasPrefix(topic, TopicImages) || strings.HasPrefix(topic, TopicCaptureImages) {
+			images += c
+		}
+	}
+	if images != 120 || r.Messages() != rec.GetMessages() || r.FrameSets() != 60 {
+		t.Errorf("%d images, %d messages of %d, %d frame sets", images, r.Messages(), rec.GetMessages(), r.FrameSets())
+	}
+	if len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED)) != 1 || len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED)) != 1 {
+		t.Errorf("told %v", n.list)
+	}
+}
+
+// The schemas that are embedded suffice to read the messages without facetd: a reader
+// that knows only what the file says finds every field.
+func TestEmbeddedSchemasSuffice(t *testing.T) {
+	m, _, dir := manager(t, nil)
+	m.PlanChanged(plan("wall"), 5)
+	start(t, m, "s", &facetdv1.RecordingOptions{Images: true})
+	fs := newSource(2).next("wall", 6)
+	m.JobEnded(fs)
+	m.Event(&facetdv1.Event{Text: "e"})
+	stop(t, m, "s")
+	f, err := os.Open(filepath.Join(dir, "s-001.mcap"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	r, err := mcap.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	it, err := r.Messages(mcap.InOrder(mcap.LogTimeOrder))
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[string]int{}
+	for {
+		schema, ch, msg, err := it.NextInto(nil)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		decoded := decodeByFile(t, schema, msg.Data)
+		seen[schema.Name]++
+		if len(decoded.GetUnknown()) > 0 {
+			t.Errorf("%s has unknown fields", ch.Topic)
+		}
+		if schema.Name == rawImageName {
+			data := decoded.Get(decoded.Descriptor().Fields().ByName("data")).Bytes()
+			if string(data) != string(fs.GetFrames()[seen[schema.Name]-1].GetData()) {
+				t.Error("the image holds other pixels")
+			}
+			if w := decoded.Get(decoded.Descriptor().Fields().ByName("width")).Uint(); w != 6 {
+				t.Errorf("the image is %d wide", w)
+			}
+		}
+	}
+	want := map[string]int{"facetd.v1.Array": 1, "facetd.v1.PlanChange": 1, "facetd.v1.FrameSet": 1, "facetd.v1.Event": 1, rawImageName: 2}
+	for name, n := range want {
+		if seen[name] != n {
+			t.Errorf("%d of %s, want %d", seen[name], name, n)
+		}
+	}
+}
+
+func decodeByFile(t *testing.T, schema *mcap.Schema, data []byte) protoreflect.Message {
+	t.Helper()
+	var set descriptorpb.FileDescriptorSet
+	if err := proto.Unmarshal(schema.Data, &set); err != nil || schema.Encoding != "protobuf" {
+		t.Fatal(schema.Encoding, err)
+	}
+	files, err := protodesc.NewFiles(&set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := files.FindDescriptorByName(protoreflect.FullName(schema.Name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	msg := dynamicpb.NewMessage(d.(protoreflect.MessageDescriptor))
+	if err := proto.Unmarshal(data, msg); err != nil {
+		t.Fatal(err)
+	}
+	return msg.ProtoReflect()
+}
+
+// Files are closed by size and by bus time; each stands alone; nothing is lost between
+// them.
+func TestRotation(t *testing.T) {
+	for name, o := range map[string]*facetdv1.RecordingOptions{
+		"size": {PartBytes: MinPartBytes},
+		"time": {PartDuration: durationpb.New(time.Second)},
+	} {
+		t.Run(name, func(t *testing.T) {
+			m, _, dir := manager(t, nil)
+			m.PlanChanged(plan("wall"), 5)
+			start(t, m, "r", o)
+			src := newSource(3)
+			want := framedigest.New()
+			for range 250 {
+				fs := src.next("wall", 16)
+				src.at += 10_000_000 // a hundred or so a second
+				want.Add(fs)
+				m.JobEnded(fs)
+			}
+			rec := stop(t, m, "r")
+			if len(rec.GetParts()) < 3 {
+				t.Fatalf("%d files", len(rec.GetParts()))
+			}
+			got := framedigest.New()
+			var bytes uint64
+			for i, p := range rec.GetParts() {
+				path := filepath.Join(dir, p.GetFile())
+				info, err := os.Stat(path)
+				if err != nil || uint64(info.Size()) != p.GetBytes() || !p.GetClosed() {
+					t.Errorf("part %v: %v %v", p, info, err)
+				}
+				bytes += p.GetBytes()
+				entries := read(t, path)
+				if entries[0].Array == nil || entries[1].Plan == nil {
+					t.Errorf("part %d does not begin with the array and the plan", i)
+				}
+				for _, fs := range frameSets(entries) {
+					got.Add(fs)
+				}
+			}
+			if got.Sum() != want.Sum() || bytes != rec.GetBytes() {
+				t.Errorf("%d sets of %d over %d files, %d bytes of %d", got.Sets(), want.Sets(), len(rec.GetParts()), bytes, rec.GetBytes())
+			}
+		})
+	}
+}
+
+func TestLimitsEndARecording(t *testing.T) {
+	for name, o := range map[string]*facetdv1.RecordingOptions{
+		"bytes": {MaxBytes: 200 << 10, PartBytes: MinPartBytes},
+		"time":  {MaxDuration: durationpb.New(time.Second)},
+	} {
+		t.Run(name, func(t *testing.T) {
+			m, n, _ := manager(t, nil)
+			start(t, m, "r", o)
+			src := newSource(3)
+			for range 400 {
+				src.at += 10_000_000
+				m.JobEnded(src.next("wall", 16))
+			}
+			r := m.known("r")
+			<-r.done
+			rec, err := m.Get("r")
+			if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || !strings.Contains(rec.GetReason(), "reached") {
+				t.Errorf("%v %v", rec, err)
+			}
+			if rec.GetFrameSets() == 0 || rec.GetFrameSets() >= 400 || len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED)) != 1 {
+				t.Errorf("%d frame sets", rec.GetFrameSets())
+			}
+		})
+	}
+}
+
+// gate is a file whose writes wait while it is shut.
+type gate struct {
+	file
+	mu     sync.Mutex
+	opened chan struct{}
+	waits  chan struct{} // a token for each write that finds it shut
+}
+
+func newGate() *gate { return &gate{waits: make(chan struct{}, 100)} }
+
+func (g *gate) shut() {
+	g.mu.Lock()
+	g.opened = make(chan struct{})
+	g.mu.Unlock()
+}
+
+func (g *gate) open() {
+	g.mu.Lock()
+	close(g.opened)
+	g.opened = nil
+	g.mu.Unlock()
+}
+
+func (g *gate) Write(p []byte) (int, error) {
+	g.mu.Lock()
+	opened := g.opened
+	g.mu.Unlock()
+	if opened != nil {
+		g.waits <- struct{}{}
+		<-opened
+	}
+	return g.file.Write(p)
+}
+
+// A disk that stands still costs messages, which are counted, and marked in the file
+// where they are missing; whoever observes never waits.
+func TestOverflowIsCountedAndMarked(t *testing.T) {
+	g := newGate()
+	m, n, dir := manager(t, func(c *Config) {
+		c.queue = queueLimits{length: 8}
+		c.create = func(path string) (file, error) {
+			f, err := createExclusive(path)
+			g.file = f
+			return g, err
+		}
+	})
+	start(t, m, "o", &facetdv1.RecordingOptions{PartBytes: 1 << 20})
+	r := m.find("o")
+	src := newSource(4)
+	// Let the first ones through, then hold the disk.
+	var sent []*facetdv1.FrameSet
+	send := func(k int) {
+		for range k {
+			fs := src.next("wall", 256) // 256 KiB of pixels: one fills a chunk
+			sent = append(sent, fs)
+			m.JobEnded(fs)
+		}
+	}
+	send(4)
+	waitFor(t, func() bool { return m.known("o").message().GetFrameSets() == 4 })
+	g.shut()
+	send(1)
+	<-g.waits // the writer stands in the disk
+	send(20)  // 8 wait, 12 are lost
+	if lost := r.queue.lostTotal(); lost != 12 {
+		t.Fatalf("%d lost, want 12", lost)
+	}
+	g.open()
+	waitFor(t, func() bool { return m.known("o").message().GetFrameSets() == 13 })
+	send(3)
+	rec := stop(t, m, "o")
+	if rec.GetLost() != 12 || rec.GetFrameSets() != uint64(len(sent))-12 {
+		t.Errorf("lost %d, recorded %d of %d", rec.GetLost(), rec.GetFrameSets(), len(sent))
+	}
+	var marks []*facetdv1.Event
+	jobs := map[uint64]bool{}
+	var before uint64
+	for _, p := range rec.GetParts() {
+		for _, e := range read(t, filepath.Join(dir, p.GetFile())) {
+			if e.Frames != nil {
+				jobs[e.Frames.GetJob()] = true
+				before = e.Frames.GetJob()
+			}
+			if e.Event.GetKind() == facetdv1.EventKind_EVENT_KIND_RECORDING_LOST {
+				marks = append(marks, e.Event)
+				if before != 12 {
+					t.Errorf("the mark stands after job %d", before)
+				}
+			}
+		}
+	}
+	if len(marks) != 1 || marks[0].GetCount() != 12 || marks[0].GetFields()["frame_sets"] != "12" || marks[0].GetBusNs() != sent[13].GetFinishBusNs() {
+		t.Errorf("marks %v", marks)
+	}
+	for i := range sent {
+		if want := i < 13 || i >= 25; jobs[uint64(i)] != want {
+			t.Errorf("job %d recorded: %v", i, jobs[uint64(i)])
+		}
+	}
+	var told uint64
+	for _, e := range n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_LOST) {
+		told += e.GetCount()
+	}
+	if told != 12 {
+		t.Errorf("%d losses told", told)
+	}
+}
+
+func waitFor(t *testing.T, ok func() bool) {
+	t.Helper()
+	for deadline := time.Now().Add(10 * time.Second); !ok(); time.Sleep(time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatal("it did not happen within ten seconds")
+		}
+	}
+}
+
+// full is a file on a disk that fills up.
+type full struct {
+	file
+	room int
+}
+
+var errNoSpace = errors.New("no space left on device")
+
+func (f *full) Write(p []byte) (int, error) {
+	n, _ := f.file.Write(p[:min(len(p), f.room)])
+	f.room -= n
+	if n < len(p) {
+		return n, errNoSpace
+	}
+	return n, nil
+}
+
+// A full disk ends the recording with an error and an alert, and nothing else; what
+// was written whole can be read.
+func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
+	m, n, dir := manager(t, func(c *Config) {
+		c.create = func(path string) (file, error) {
+			f, err := createExclusive(path)
+			return &full{file: f, room: 300 << 10}, err
+		}
+	})
+	start(t, m, "f", &facetdv1.RecordingOptions{PartBytes: 1 << 20})
+	r := m.find("f")
+	src := newSource(5)
+	for range 200 {
+		m.JobEnded(src.next("wall", 64))
+	}
+	<-r.done
+	for range 50 { // the bus goes on
+		m.JobEnded(src.next("wall", 64))
+	}
+	waitFor(t, func() bool { return m.find("f") == nil })
+	rec, err := m.Get("f")
+	if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED || !strings.Contains(rec.GetReason(), "no space left") {
+		t.Fatalf("%v %v", rec, err)
+	}
+	alarms := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED)
+	if len(alarms) != 1 || alarms[0].GetSeverity() != facetdv1.Severity_SEVERITY_ERROR {
+		t.Errorf("alarms %v", alarms)
+	}
+	got := frameSets(read(t, filepath.Join(dir, "f-001.mcap")))
+	again := newSource(5)
+	for i, fs := range got {
+		if want := again.next("wall", 64); !proto.Equal(fs, want) {
+			t.Errorf("frame set %d differs", i)
+		}
+	}
+	if len(got) == 0 {
+		t.Error("nothing was kept")
+	}
+	if _, err := m.Stop(t.Context(), "f"); !errors.As(err, new(*NotFoundError)) {
+		t.Errorf("stopping it again: %v", err)
+	}
+}
+
+// A disk that runs low ends the recording before it is full, properly closed.
+func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var free atomic.Uint64
+		free.Store(1 << 40)
+		m, _, dir := manager(t, func(c *Config) {
+			c.free = func(string) (uint64, error) { return free.Load(), nil }
+			c.KeepFree = 1000
+		})
+		start(t, m, "low", nil)
+		m.JobEnded(newSource(6).next("wall", 8))
+		synctest.Wait()
+		free.Store(999)
+		time.Sleep(1100 * time.Millisecond)
+		synctest.Wait()
+		rec, err := m.Get("low")
+		if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED || !strings.Contains(rec.GetReason(), "kept free") {
+			t.Errorf("%v %v", rec, err)
+		}
+		if got := frameSets(read(t, filepath.Join(dir, "low-001.mcap"))); len(got) != 1 {
+			t.Errorf("%d frame sets kept", len(got))
+		}
+		var low *NoRoomError
+		if _, err := m.Start("next", nil); !errors.As(err, &low) || low.Free != 999 {
+			t.Errorf("another one began: %v", err)
+		}
+	})
+}
+
+// While little happens, what there is reaches the file within a second all the same.
+func TestAChunkAtLeastEverySecond(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, _, dir := manager(t, func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 9} } })
+		start(t, m, "slow", nil)
+		path := filepath.Join(dir, "slow-001.mcap.partial")
+		src := newSource(7)
+		var last int64
+		for i := range 5 {
+			m.JobEnded(src.next("wall", 8))
+			time.Sleep(1001 * time.Millisecond)
+			synctest.Wait()
+			info, err := os.Stat(path)
+			if err != nil || info.Size() <= last {
+				t.Errorf("second %d: %v bytes after %d, %v", i, info, last, err)
+			}
+			last = info.Size()
+		}
+		stop(t, m, "slow")
+	})
+}
+
+func TestStartRefuses(t *testing.T) {
+	m, _, dir := manager(t, nil)
+	for name, want := range map[string]string{"": "", "a/b": "name", "../x": "name", ".x": "name", strings.Repeat("x", 65): "name", "ä": "name", "ok-1.b_c": ""} {
+		_, err := m.Start(name, nil)
+		var wrong chipmodel.Mistakes
+		if want == "" && err != nil || want != "" && (!errors.As(err, &wrong) || wrong[0].Path != want) {
+			t.Errorf("%q: %v", name, err)
+		}
+	}
+	_, err := m.Start("x!", &facetdv1.RecordingOptions{Tasks: []string{"a", ""}, PartBytes: 5, MaxDuration: durationpb.New(-1), PartDuration: &durationpb.Duration{Seconds: 1, Nanos: -1}})
+	var wrong chipmodel.Mistakes
+	if !errors.As(err, &wrong) || len(wrong) != 5 {
+		t.Errorf("mistakes %v", err)
+	}
+	if _, err := m.Start("ok-1.b_c", nil); !errors.As(err, new(*ExistsError)) {
+		t.Errorf("the same name: %v", err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "old-001.mcap"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Start("old", nil); !errors.As(err, new(*ExistsError)) {
+		t.Errorf("the name of an old one: %v", err)
+	}
+	start(t, m, "three", nil)
+	start(t, m, "four", nil)
+	var many *TooManyError
+	if _, err := m.Start("five", nil); !errors.As(err, &many) || len(many.Running) != MaxRunning {
+		t.Errorf("the fifth: %v", err)
+	}
+	if err := m.Close(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Start("late", nil); !errors.As(err, new(*StoppedError)) {
+		t.Errorf("after the end: %v", err)
+	}
+}
+
+// Several recordings run beside each other, each with what it asked for.
+func TestTasksAreChosen(t *testing.T) {
+	m, _, dir := manager(t, nil)
+	start(t, m, "all", nil)
+	start(t, m, "bed", &facetdv1.RecordingOptions{Tasks: []string{"bed"}})
+	src := newSource(8)
+	for _, task := range []string{"wall", "bed", "", "bed"} {
+		m.JobEnded(src.next(task, 4))
+	}
+	stop(t, m, "all")
+	stop(t, m, "bed")
+	for name, want := range map[string]int{"all": 4, "bed": 2} {
+		if got := frameSets(read(t, filepath.Join(dir, name+"-001.mcap"))); len(got) != want {
+			t.Errorf("%s: %d frame sets, want %d", name, len(got), want)
+		}
+	}
+	// What another process finds says the same as the one that wrote it.
+	fresh, _, _ := manager(t, func(c *Config) { c.Dir = dir })
+	for _, name := range []string{"all", "bed"} {
+		was, _ := m.Get(name)
+		is, err := fresh.Get(name)
+		if err != nil || is.GetMessages() != was.GetMessages() || is.GetFrameSets() != was.GetFrameSets() || is.GetBytes() != was.GetBytes() ||
+			!proto.Equal(is.GetStartTime(), was.GetStartTime()) || !proto.Equal(is.GetEndTime(), was.GetEndTime()) || is.GetState() != was.GetState() {
+			t.Errorf("%s: found %v, was %v (%v)", name, is, was, err)
+		}
+	}
+	list, more, err := fresh.List("", 1)
+	if err != nil || !more || len(list) != 1 || list[0].GetName() != "all" {
+		t.Errorf("first page %v %v %v", list, more, err)
+	}
+	list, more, err = fresh.List("all", 1)
+	if err != nil || more || len(list) != 1 || list[0].GetName() != "bed" {
+		t.Errorf("second page %v %v %v", list, more, err)
+	}
+}
+
+func TestPartNames(t *testing.T) {
+	for _, p := range []part{{"a", 1, true}, {"a-001", 2, false}, {"x.y-9", 1234, true}} {
+		if got, is := parsePart(p.file()); !is || got != p {
+			t.Errorf("%v is %q, which is %v %v", p, p.file(), got, is)
+		}
+	}
+	for _, bad := range []string{"", "a.mcap", "a-1.mcap", "a-000.mcap", "-001.mcap", "a-001.mcap.rest", "a-001.mcap.partial.rest", "a-0000000001.mcap", "a/b-001.mcap"} {
+		if p, is := parsePart(bad); is {
+			t.Errorf("%q is %v", bad, p)
+		}
+	}
+}
+
+func TestStopWaitsNoLongerThanItsCaller(t *testing.T) {
+	g := newGate()
+	m, _, _ := manager(t, func(c *Config) {
+		c.create = func(path string) (file, error) {
+			f, err := createExclusive(path)
+			g.file = f
+			return g, err
+		}
+	})
+	start(t, m, "s", nil)
+	m.JobEnded(newSource(1).next("wall", 8))
+	g.shut() // whatever is not written yet, at least the end of the file is not
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	r := m.find("s")
+	if _, err := m.Stop(ctx, "s"); !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
+	g.open()
+	<-r.done
+	if rec, err := m.Get("s"); err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {
+		t.Error(fmt.Sprint(rec), err)
+	}
+}

@@ -1,0 +1,438 @@
+package record
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// recording is a recording that runs, or has ended in this process. The goroutine of
+// run owns the writer; everything else may be used from any.
+type recording struct {
+	cfg     *Config
+	name    string
+	options *facetdv1.RecordingOptions
+	queue   *queue
+	done    chan struct{} // closed when it has ended
+
+	// Of run alone.
+	part      *partWriter
+	number    int
+	flushDue  bool
+	plan      *facetdv1.PlanChange
+	first     uint64 // log time of the first message
+	wrote     bool
+	told      loss // losses not yet told to the daemon
+	ended     string
+	bytesPast uint64 // of the files closed
+
+	mu   sync.Mutex
+	info *facetdv1.Recording
+	why  string // a stop that was asked for
+}
+
+// begin creates the first file and writes what every file begins with.
+func begin(cfg *Config, name string, options *facetdv1.RecordingOptions) (*recording, error) {
+	r := &recording{
+		cfg: cfg, name: name, options: options, queue: newQueue(cfg.queue), done: make(chan struct{}),
+		info: &facetdv1.Recording{Name: name, State: facetdv1.RecordingState_RECORDING_STATE_RUNNING, Options: options},
+	}
+	if err := r.openPart(); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+func (r *recording) chunkSize() int64 {
+	return int64(min(ChunkBytes, r.options.GetPartBytes()/4))
+}
+
+func (r *recording) path(closed bool) string {
+	return filepath.Join(r.cfg.Dir, part{r.name, r.number, closed}.file())
+}
+
+func (r *recording) openPart() error {
+	r.number++
+	f, err := r.cfg.create(r.path(false))
+	if errors.Is(err, os.ErrExist) {
+		return &ExistsError{r.name}
+	}
+	if err != nil {
+		return err
+	}
+	metadata := map[string]string{
+		"recording": r.name, "part": strconv.Itoa(r.number),
+		"array": r.cfg.Array.Name, "array_digest": r.cfg.Array.Digest,
+	}
+	for k, v := range r.cfg.Labels {
+		metadata[k] = v
+	}
+	if r.part, err = newPartWriter(f, r.chunkSize(), metadata); err != nil {
+		_ = f.Close()
+		return err
+	}
+	r.update(func(i *facetdv1.Recording) {
+		i.Parts = append(i.Parts, &facetdv1.RecordingPart{File: filepath.Base(r.path(false))})
+	})
+	return nil
+}
+
+// run writes until the queue is closed, a limit is reached or the disk fails.
+func (r *recording) run(startNS int64) {
+	defer close(r.done)
+	tick := time.NewTicker(statusPeriod)
+	defer tick.Stop()
+	err := r.opening(r.hostNS(startNS))
+	lastSync := time.Now()
+	for err == nil && r.ended == "" {
+		select {
+		case <-r.queue.wake:
+			err = r.drain()
+		case <-tick.C:
+			err = r.second()
+			if err == nil && time.Since(lastSync) >= syncPeriod {
+				err = r.part.f.Sync()
+				lastSync = time.Now()
+			}
+		}
+	}
+	r.queue.close()
+	r.end(err)
+}
+
+// drain writes what waits. It ends when the queue is empty, or the recording.
+func (r *recording) drain() error {
+	for r.ended == "" {
+		it, ok, rest, closed := r.queue.take()
+		if !ok {
+			if !closed {
+				return nil
+			}
+			r.mu.Lock()
+			r.ended = r.why
+			r.mu.Unlock()
+			if err := r.mark(rest); err != nil {
+				return err
+			}
+			return r.writeStatus()
+		}
+		if err := r.mark(it.lost); err != nil {
+			return err
+		}
+		if err := r.writeItem(&it); err != nil {
+			return err
+		}
+		if err := r.limits(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *recording) writeItem(it *item) error {
+	switch {
+	case it.frames != nil:
+		return r.writeFrames(it.frames)
+	case it.plan != nil:
+		r.plan = it.plan
+		at := r.hostNS(it.plan.GetEpochBusNs())
+		return r.write(TopicPlan, it.plan, stamp{at, at})
+	}
+	at := unixNS(it.event.GetTime().AsTime())
+	return r.write(TopicEvents, it.event, stamp{at, at})
+}
+
+func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
+	topic := TopicCaptures
+	if fs.GetTask() != "" {
+		topic = TopicFrames + fs.GetTask()
+	}
+	at := stamp{log: r.hostNS(fs.GetFinishBusNs()), publish: r.hostNS(fs.GetFinishBusNs())}
+	if err := r.write(topic, fs, at); err != nil {
+		return err
+	}
+	r.update(func(i *facetdv1.Recording) { i.FrameSets++ })
+	if !r.options.GetImages() {
+		return nil
+	}
+	for _, f := range fs.GetFrames() {
+		if f.GetPixelFormat() != "Mono16" || len(f.GetData()) == 0 {
+			continue
+		}
+		if err := r.writeImage(fs.GetTask(), f, at.log); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error {
+	md, err := rawImageDescriptor()
+	if err != nil {
+		return err
+	}
+	data, err := appendRawImage(nil, f)
+	if err != nil {
+		return err
+	}
+	topic := TopicCaptureImages + f.GetChip() + "/" + f.GetView()
+	if task != "" {
+		topic = TopicImages + task + "/" + f.GetChip() + "/" + f.GetView()
+	}
+	return r.noted(r.part.writeData(topic, md, data, stamp{log, r.hostNS(f.GetFirstSampleBusNs())}, r.takeFlush()), log)
+}
+
+// opening writes what every file begins with.
+func (r *recording) opening(at uint64) error {
+	if err := r.write(TopicArray, r.cfg.Array.Message, stamp{at, at}); err != nil {
+		return err
+	}
+	if r.plan != nil {
+		if err := r.write(TopicPlan, r.plan, stamp{at, r.hostNS(r.plan.GetEpochBusNs())}); err != nil {
+			return err
+		}
+	}
+	return r.writeStatus()
+}
+
+// second is what happens every second: a status, which also ends the chunk, news of
+// losses, and a look at the disk.
+func (r *recording) second() error {
+	r.flushDue = true
+	r.tellLoss()
+	if err := r.writeStatus(); err != nil {
+		return err
+	}
+	free, err := r.cfg.free(r.cfg.Dir)
+	if err != nil {
+		return err
+	}
+	if free < r.cfg.KeepFree {
+		return &NoRoomError{Free: free, KeepFree: r.cfg.KeepFree}
+	}
+	return r.limits()
+}
+
+func (r *recording) writeStatus() error {
+	if r.cfg.Status == nil {
+		return nil
+	}
+	s := r.cfg.Status()
+	at := r.hostNS(s.GetBusNs())
+	return r.write(TopicStatus, s, stamp{at, at})
+}
+
+// mark writes an event into the file that says what is missing here.
+func (r *recording) mark(l loss) error {
+	if l.messages == 0 {
+		return nil
+	}
+	if r.told.messages == 0 {
+		r.told.firstNS = l.firstNS
+	}
+	r.told.messages += l.messages
+	r.told.frameSets += l.frameSets
+	r.told.lastNS = l.lastNS
+	e := r.lossEvent(l)
+	e.Time, e.BusNs = timestamppb.New(time.Unix(0, int64(r.hostNS(l.firstNS))).UTC()), l.firstNS
+	at := r.hostNS(l.firstNS)
+	return r.write(TopicEvents, e, stamp{at, at})
+}
+
+func (r *recording) lossEvent(l loss) *facetdv1.Event {
+	e := r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_LOST, facetdv1.Severity_SEVERITY_WARNING,
+		fmt.Sprintf("recording %s lost %d messages, %d of them frame sets: the disk was slower than the bus", r.name, l.messages, l.frameSets))
+	e.Count, e.BusNs = l.messages, l.lastNS
+	e.Fields["frame_sets"] = strconv.FormatUint(l.frameSets, 10)
+	e.Fields["first_bus_ns"] = strconv.FormatInt(l.firstNS, 10)
+	e.Fields["last_bus_ns"] = strconv.FormatInt(l.lastNS, 10)
+	return e
+}
+
+// tellLoss tells the daemon about losses, at most once a second.
+func (r *recording) tellLoss() {
+	if r.told.messages == 0 {
+		return
+	}
+	l := r.told
+	r.told = loss{}
+	r.note(r.lossEvent(l))
+}
+
+func (r *recording) write(topic string, msg proto.Message, at stamp) error {
+	return r.noted(r.part.write(topic, msg, at, r.takeFlush()), at.log)
+}
+
+func (r *recording) takeFlush() bool {
+	due := r.flushDue
+	r.flushDue = false
+	return due
+}
+
+// noted keeps the counts after a message was written.
+func (r *recording) noted(err error, log uint64) error {
+	if err != nil {
+		return err
+	}
+	if !r.wrote {
+		r.first, r.wrote = log, true
+	}
+	r.first = min(r.first, log)
+	size := r.part.size()
+	last := r.part.last
+	r.update(func(i *facetdv1.Recording) {
+		i.Messages++
+		i.Bytes = r.bytesPast + size
+		i.Parts[len(i.GetParts())-1].Bytes = size
+		i.StartTime = timestamppb.New(time.Unix(0, int64(r.first)))
+		if end := time.Unix(0, int64(last)); i.GetEndTime() == nil || end.After(i.GetEndTime().AsTime()) {
+			i.EndTime = timestamppb.New(end)
+		}
+	})
+	return nil
+}
+
+// limits begins the next file, or ends the recording, when the options say so.
+func (r *recording) limits() error {
+	p, o := r.part, r.options
+	size := p.size()
+	switch {
+	case o.GetMaxBytes() > 0 && r.bytesPast+size >= o.GetMaxBytes():
+		r.ended = fmt.Sprintf("it reached its %d bytes", o.GetMaxBytes())
+	case o.GetMaxDuration() != nil && p.last-r.first >= uint64(o.GetMaxDuration().AsDuration()):
+		r.ended = fmt.Sprintf("it reached its %v", o.GetMaxDuration().AsDuration())
+	case size >= o.GetPartBytes(), o.GetPartDuration() != nil && p.last-p.first >= uint64(o.GetPartDuration().AsDuration()):
+		return r.rotate()
+	}
+	return nil
+}
+
+func (r *recording) rotate() error {
+	at := r.part.last
+	if err := r.closePart(); err != nil {
+		return err
+	}
+	if err := r.openPart(); err != nil {
+		return err
+	}
+	return r.opening(at)
+}
+
+// closePart finishes a file and gives it its name.
+func (r *recording) closePart() error {
+	if err := r.part.finish(); err != nil {
+		return err
+	}
+	if err := r.part.f.Close(); err != nil {
+		return err
+	}
+	if err := os.Rename(r.path(false), r.path(true)); err != nil {
+		return err
+	}
+	size := r.part.size()
+	r.bytesPast += size
+	r.update(func(i *facetdv1.Recording) {
+		p := i.GetParts()[len(i.GetParts())-1]
+		p.File, p.Bytes, p.Closed = filepath.Base(r.path(true)), size, true
+		i.Bytes = r.bytesPast
+	})
+	return syncDir(r.cfg.Dir)
+}
+
+// end closes the last file, or after an error leaves it to Recover.
+func (r *recording) end(err error) {
+	var low *NoRoomError
+	closeErr := err
+	if err == nil || errors.As(err, &low) { // the disk still works
+		closeErr = r.closePart()
+	}
+	if err == nil {
+		err = closeErr
+	}
+	if closeErr != nil {
+		// What is whole is in the file; closing it properly needs a disk that works.
+		_ = r.part.f.Close()
+		if _, err := Recover(r.path(false)); err == nil {
+			r.update(func(i *facetdv1.Recording) {
+				p := i.GetParts()[len(i.GetParts())-1]
+				p.File, p.Closed = filepath.Base(r.path(true)), true
+			})
+		}
+	}
+	r.tellLoss()
+	e := r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED, facetdv1.Severity_SEVERITY_INFO,
+		"recording "+r.name+" ended: "+r.ended)
+	state, reason := facetdv1.RecordingState_RECORDING_STATE_CLOSED, r.ended
+	if err != nil {
+		state, reason = facetdv1.RecordingState_RECORDING_STATE_FAILED, err.Error()
+		e = r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED, facetdv1.Severity_SEVERITY_ERROR,
+			"recording "+r.name+" failed: "+reason)
+		r.cfg.Logger.Error("recording failed", zap.String("recording", r.name), zap.Error(err))
+	}
+	r.update(func(i *facetdv1.Recording) { i.State, i.Reason = state, reason })
+	e.Fields["messages"] = strconv.FormatUint(r.info.GetMessages(), 10)
+	e.Fields["frame_sets"] = strconv.FormatUint(r.info.GetFrameSets(), 10)
+	e.Fields["lost"] = strconv.FormatUint(r.queue.lostTotal(), 10)
+	r.note(e)
+}
+
+// stop asks for the end; what waits is written first.
+func (r *recording) stop(why string) {
+	r.mu.Lock()
+	if r.why == "" {
+		r.why = why
+	}
+	r.mu.Unlock()
+	r.queue.close()
+}
+
+func (r *recording) event(kind facetdv1.EventKind, severity facetdv1.Severity, text string) *facetdv1.Event {
+	return &facetdv1.Event{
+		Time: timestamppb.Now(), Kind: kind, Severity: severity, Text: text, Count: 1,
+		Fields: map[string]string{"recording": r.name},
+	}
+}
+
+func (r *recording) note(e *facetdv1.Event) {
+	if r.cfg.Note != nil {
+		r.cfg.Note(e)
+	}
+}
+
+func (r *recording) update(change func(*facetdv1.Recording)) {
+	r.mu.Lock()
+	change(r.info)
+	r.mu.Unlock()
+}
+
+// message is the recording at this instant.
+func (r *recording) message() *facetdv1.Recording {
+	r.mu.Lock()
+	m := proto.CloneOf(r.info)
+	r.mu.Unlock()
+	m.Lost = r.queue.lostTotal()
+	return m
+}
+
+func (r *recording) wants(fs *facetdv1.FrameSet) bool {
+	return len(r.options.GetTasks()) == 0 || slices.Contains(r.options.GetTasks(), fs.GetTask())
+}
+
+func (r *recording) hostNS(busNS int64) uint64 {
+	host, _ := r.cfg.HostTime(busNS)
+	return unixNS(host)
+}
+
+// unixNS is a time in nanoseconds since 1970 (UTC), 0 for any before.
+func unixNS(t time.Time) uint64 { return uint64(max(t.UnixNano(), 0)) }
