@@ -1,0 +1,44 @@
+package probing
+
+import (
+	"context"
+	"testing"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/scheduler/probe"
+)
+
+// TestFaultsNeedAVirtualBus: on any other bus every method refuses.
+func TestFaultsNeedAVirtualBus(t *testing.T) {
+	s := &faultService{}
+	_, set := s.SetFaults(context.Background(), &facetdv1.SetFaultsRequest{})
+	_, list := s.ListFaults(context.Background(), &facetdv1.ListFaultsRequest{})
+	_, cleared := s.ClearFaults(context.Background(), &facetdv1.ClearFaultsRequest{})
+	for _, err := range []error{set, list, cleared} {
+		if status.Code(err) != codes.FailedPrecondition {
+			t.Errorf("%v, want FAILED_PRECONDITION", err)
+		}
+	}
+}
+
+// TestOneProbeAtATime: a second probe is refused while one runs.
+func TestOneProbeAtATime(t *testing.T) {
+	s := &probeService{busy: make(chan struct{}, 1), planners: map[probe.Options]*probe.Planner{}}
+	s.busy <- struct{}{}
+	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("%v, want RESOURCE_EXHAUSTED", err)
+	}
+}
+
+func TestEveryLevelHasAMessage(t *testing.T) {
+	seen := map[facetdv1.LaneLevel]bool{}
+	for _, l := range []probe.Level{probe.Idle, probe.Driven, probe.Saturated, probe.Unclear} {
+		seen[levelMessage(l)] = true
+	}
+	if len(seen) != 4 || seen[facetdv1.LaneLevel_LANE_LEVEL_UNSPECIFIED] {
+		t.Errorf("levels become %v", seen)
+	}
+}
