@@ -23,47 +23,58 @@ func LargestBlock(pattern uint8, cells int) int {
 
 // ShareSettle returns how long a block of rows x columns cells takes to settle to
 // half a step of a bits-bit converter after its switches close, whatever the
-// cells held between the ends of its range. The longest side rules: a chain of n
-// cells settles with tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path
-// graph, from a largest amplitude A of that mode, 1/2 for two cells and rising to
-// 2/pi. In a block that is (nearly) square the slowest modes of both sides add up;
-// their largest amplitude rises to 8/pi^2.
+// cells held. The longest side rules: a chain of n cells settles with
+// tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path graph, from a
+// largest amplitude A of that mode, 1/2 for two cells and rising to 2/pi. The slowest
+// mode of the other side adds to it, which is felt when the sides are alike: A is then
+// up to 8/pi^2, a quarter of a time constant more.
 func ShareSettle(rows, columns int, switchOhms, cellFarads float64, bits int) time.Duration {
-	long, short := max(rows, columns), min(rows, columns)
-	if long < 2 {
+	n, m := max(rows, columns), min(rows, columns)
+	if n < 2 {
 		return 0
 	}
-	tau := ChainTau(long)
-	taus := tau * math.Log(ChainWorst(long)*math.Exp2(float64(bits+1)))
-	if short > 1 {
-		// What the short side's mode has decayed to beside the long side's by then;
-		// later it is less.
-		part := math.Exp(-taus * (1/ChainTau(short) - 1/tau))
-		taus = tau * math.Log(blockWorst(long, short, part)*math.Exp2(float64(bits+1)))
+	t := ChainTau(n) * math.Log(ChainWorst(n)*math.Exp2(float64(bits+1))) // in units of RC
+	if m >= 2 {
+		t += ChainTau(n) * math.Log(ShareLeft(n, m, t)*math.Exp2(float64(bits+1)))
 	}
-	return time.Duration(math.Ceil(taus * switchOhms * cellFarads * 1e9))
+	return time.Duration(math.Ceil(t * switchOhms * cellFarads * 1e9))
 }
 
-// blockWorst is the largest part at a corner that the slowest mode of the long side and
-// a part of that of the short side can have together, for cells between 0 and 1: the
-// sum of the positive values of their sum. For long sides it is that of 64 cells, 0.1 %
-// below the limit.
-func blockWorst(long, short int, part float64) float64 {
-	if part < 1e-6 {
-		return ChainWorst(long)
+// ShareLeft is the largest part of a difference that a share of rows x columns cells
+// leaves after a time in units of RC, once faster modes than the slowest of each side
+// are gone.
+func ShareLeft(rows, columns int, t float64) float64 {
+	n, m := max(rows, columns), min(rows, columns)
+	switch {
+	case n < 2:
+		return 0
+	case m < 2:
+		return ChainWorst(n) * math.Exp(-t/ChainTau(n))
 	}
-	long, short = min(long, 64), min(short, 64)
-	mode := func(n, j int) float64 {
-		return math.Cos(math.Pi/2/float64(n)) * math.Cos(math.Pi*(float64(j)+0.5)/float64(n))
+	return blockWorst(n, m, math.Exp(-t*(1/ChainTau(m)-1/ChainTau(n)))) * math.Exp(-t/ChainTau(n))
+}
+
+// blockWorst is ChainWorst of a block of n x m cells, when the slowest mode along m has
+// fallen to a part left of that along n: 2/(nm) times the sum over all cells of the
+// positive values of c0(n) c(x) + left c0(m) c(y), c being the modes.
+func blockWorst(n, m int, left float64) float64 {
+	mode := func(j, n int) float64 { return math.Cos(math.Pi * (float64(j) + 0.5) / float64(n)) }
+	// The modes fall along x and y: with x the sum stays positive up to ever smaller y.
+	along := func(y int) float64 { return left * mode(0, m) * mode(y, m) }
+	var below, sum float64 // the sum of along over y < last
+	last := m
+	for y := range m {
+		below += along(y)
 	}
-	var sum float64
-	for j := range short {
-		own := part * mode(short, j)
-		for i := range long {
-			sum += max(mode(long, i)+own, 0)
+	for x := range n {
+		v := mode(0, n) * mode(x, n)
+		for last > 0 && v+along(last-1) <= 0 {
+			last--
+			below -= along(last)
 		}
+		sum += float64(last)*v + below
 	}
-	return 2 / float64(long*short) * sum
+	return 2 / float64(n*m) * sum
 }
 
 // ChainWorst is the largest part that the slowest mode of a chain of n cells can have

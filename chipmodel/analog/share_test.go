@@ -140,6 +140,24 @@ func TestChain(t *testing.T) {
 	}
 }
 
+// TestBlockSettles: at the time ShareSettle gives, the worst pattern that a block can
+// hold, found from all its modes, is half a step away from settled, within two hundredths.
+func TestBlockSettles(t *testing.T) {
+	const bits = 10
+	for _, side := range [][2]int{{1, 2}, {1, 5}, {2, 2}, {3, 3}, {4, 4}, {8, 8}, {7, 8}, {3, 8}, {8, 2}, {20, 20}, {20, 19}, {1, 40}} {
+		when := ShareSettle(side[0], side[1], 1e9, 1e-9, bits).Seconds() // RC is 1 s
+		rows, columns := ChainKernel(side[0], when), ChainKernel(side[1], when)
+		cells := float64(side[0] * side[1])
+		var worst float64 // at a corner: the cells whose weight is above the mean's are 1
+		for _, r := range rows[:side[0]] {
+			for _, c := range columns[:side[1]] {
+				worst += max(0, r*c-1/cells)
+			}
+		}
+		near(t, fmt.Sprintf("error of %v in steps", side), worst*(1<<bits), 0.5, 0.02)
+	}
+}
+
 // TestPatterns: the blocks of all patterns, against union-find.
 func TestPatterns(t *testing.T) {
 	var table struct {

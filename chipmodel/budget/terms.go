@@ -100,8 +100,7 @@ func (k *reckoning) memory() {
 	var injected, unsettled float64
 	for _, s := range k.Shares {
 		rows, columns := analog.LargestBlock(s.Rows, k.class.Rows), analog.LargestBlock(s.Columns, k.class.Columns)
-		n := max(rows, columns)
-		if n < 2 {
+		if max(rows, columns) < 2 {
 			continue
 		}
 		injected += m.GetInjectionVolts()
@@ -112,7 +111,7 @@ func (k *reckoning) memory() {
 		left := math.Exp2(-float64(k.class.Bits+1)) * k.fraction(m.GetShareSettle().AsDuration(), closed)
 		if m.GetShareSettle() == nil {
 			rc := m.GetSwitchResistanceOhms() * cell
-			left = analog.ChainWorst(n) * math.Exp(-closed.Seconds()/(rc*analog.ChainTau(n)))
+			left = analog.ShareLeft(rows, columns, closed.Seconds()/rc)
 		}
 		unsettled += left * k.DifferenceVolts
 	}
