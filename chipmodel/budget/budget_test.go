@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -39,7 +40,7 @@ func changed(t testing.TB, change func(*facetdv1.Array)) *chipmodel.Array {
 	return a
 }
 
-func linearBed(t testing.TB, more func(*facetdv1.Array)) *chipmodel.Array {
+func linearBed(t testing.TB, more func(*facetdv1.Array), pixel ...func(*facetdv1.LinearPixel)) *chipmodel.Array {
 	return changed(t, func(msg *facetdv1.Array) {
 		more(msg)
 		for _, c := range msg.Classes {
@@ -49,6 +50,9 @@ func linearBed(t testing.TB, more func(*facetdv1.Array)) *chipmodel.Array {
 					FullWellElectrons: 5e4, VoltsPerElectron: 30e-6, ResetVolts: 2,
 					ReadNoiseElectrons: 15, DarkSpreadElectrons: 10, GainSpread: 0.008,
 				}}
+				for _, change := range pixel {
+					change(c.GetLinear())
+				}
 			}
 		}
 	})
@@ -216,6 +220,49 @@ func TestTerms(t *testing.T) {
 	half, _ := New(a, chip, Conditions{Lux: 100, DifferenceVolts: 0.5, Bandwidth: 0.5})
 	if got, want := term(half, "ghost of the pixel before").Volts, 0.5*math.Exp2(-6.5); math.Abs(got/want-1) > 1e-9 {
 		t.Errorf("half the bandwidth leaves a ghost of %v V, want %v V", got, want)
+	}
+}
+
+// TestLeastLight: at the absolute sensitivity threshold of EMVA 1288,
+// mu_p.min = (sqrt(sigma_d^2 + 1/(12 K^2) + 1/4) + 1/2)/eta, signal and noise are equal
+// (relation from memory of release 3.1, derived again; values worked out elsewhere).
+func TestLeastLight(t *testing.T) {
+	var table struct {
+		Rows []struct {
+			Sigma  float64 `json:"sigma_d_e"`
+			K      float64 `json:"K_DN_per_e"`
+			Eta    float64
+			Photon float64 `json:"mu_p_min_photons"`
+		} `json:"mu_p_min"`
+	}
+	text, err := os.ReadFile("../analog/testdata/emva1288.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &table); err != nil {
+		t.Fatal(err)
+	}
+	const voltsPerE = 1e-5
+	for _, r := range table.Rows {
+		a := linearBed(t, func(msg *facetdv1.Array) {
+			for _, l := range msg.Lanes {
+				l.Converter = &facetdv1.Converter{Bits: 12, HighVolts: 4096 * voltsPerE / r.K, Conversion: durationpb.New(time.Microsecond)}
+			}
+		}, func(p *facetdv1.LinearPixel) {
+			// A lux brings one photon in the exposure.
+			p.Exposure, p.ElectronsPerLuxS = durationpb.New(time.Second), r.Eta
+			p.VoltsPerElectron, p.ReadNoiseElectrons, p.DarkElectronsPerS = voltsPerE, r.Sigma, 0
+		})
+		b, m := New(a, a.Chip("bed-1"), Conditions{Lux: r.Photon})
+		if m.Err() != nil {
+			t.Fatal(m)
+		}
+		if snr := r.Eta * r.Photon * voltsPerE / b.Random.Volts; math.Abs(snr-1) > 1e-6 {
+			t.Errorf("read noise %g, gain %g: signal to noise %v\n%s", r.Sigma, r.K, snr, b.Table())
+		}
+	}
+	if len(table.Rows) != 21 {
+		t.Errorf("%d rows", len(table.Rows))
 	}
 }
 

@@ -287,6 +287,39 @@ func TestGhost(t *testing.T) {
 	}
 }
 
+// TestJoinedLag: joined pixels follow a step of light as one, by the curve of their mean
+// light, however uneven it is.
+func TestJoinedLag(t *testing.T) {
+	// C U_T/I of 1 nF at 300 K and 10 nA (a lux) is 2.5852 ms.
+	a := classOf(t, func(c *facetdv1.ChipClass) {
+		c.Kind = &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: dur(1000)}}
+		l := c.GetLogarithmic() // so large a node that its noise is small
+		l.NodeCapacitanceFf, l.PhotocurrentFaPerLux, l.DarkLux = 1e6, 1e7, 1e-9
+	})
+	d := New(a, 0, 1)
+	d.Write(chipmodel.ColumnPattern, 0x55)
+	uneven := func(left, right float64) Light {
+		return func(dst []float64, _ int, _ int64) {
+			for i := range dst {
+				dst[i] = left
+				if i%2 == 1 {
+					dst[i] = right
+				}
+			}
+		}
+	}
+	var v [2]float64
+	d.Row(v[:], 0, 0, 1, 0, 0, uneven(6, 2))
+	d.Row(v[:], 0, 0, 1, 2_585_200, 0, uneven(0.5, 1.5))
+	// One time constant after a step from a mean of 4 lux to one of 1 lux.
+	want := 1 + 0.06*math.Log10(1/(1+(1.0/4-1)*math.Exp(-1)))
+	for i := range v {
+		if math.Abs(v[i]-want) > 1e-4 {
+			t.Errorf("pixel %d shows %v V, want %v V", i, v[i], want)
+		}
+	}
+}
+
 // TestNoAllocation: once patterns have been met, nothing that a bus does to a die
 // allocates.
 func TestNoAllocation(t *testing.T) {
