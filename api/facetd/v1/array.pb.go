@@ -732,7 +732,7 @@ type LogarithmicPixel struct {
 	// Mean a: the signal at c + x = 1 lux, in volts.
 	OffsetVolts float64 `protobuf:"fixed64,1,opt,name=offset_volts,json=offsetVolts,proto3" json:"offset_volts,omitempty"`
 	// Mean gain, in volts per decade of light; negative when light lowers the
-	// signal. It is b times ln 10.
+	// signal. It is b times ln 10 at 300 K, and goes as the absolute temperature.
 	VoltsPerDecade float64 `protobuf:"fixed64,2,opt,name=volts_per_decade,json=voltsPerDecade,proto3" json:"volts_per_decade,omitempty"`
 	// Mean c: the dark term as an equivalent light, in lux.
 	DarkLux float64 `protobuf:"fixed64,3,opt,name=dark_lux,json=darkLux,proto3" json:"dark_lux,omitempty"`
