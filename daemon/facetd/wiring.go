@@ -181,22 +181,30 @@ func (s *summary) write(cmd *cobra.Command) error {
 
 func reachCommand() *cobra.Command {
 	var lines []string
+	var rows int
 	cmd := &cobra.Command{
-		Use:   "reach ARRAY --lines LINES",
-		Short: "Show which chips listen under a set of select lines",
+		Use:   "reach ARRAY [--lines LINES]",
+		Short: "Show which chips listen under a set of select lines, or what all words do",
 		Long: `reach shows the chips that listen while exactly these lines are active: those whose
-every select input is wired to one of them. A file with select_lines and chips alone
-is enough. ARRAY is ` + fileForm + `.`,
+every select input is wired to one of them. Without --lines it lists the useful words,
+fewest lines first, counts the ambiguous ones (more lines, the same chips) and the
+useless ones (no chip), and names the chips of one lane that can never be read apart.
+A file with select_lines and chips alone is enough; its chips then count as of one
+lane. ARRAY is ` + fileForm + `.`,
 		Example: `  facetd reach array.yaml --lines fw,x0,y0
-  facetd reach demo --lines fw,x0,x1,y0 --output json`,
+  facetd reach demo --lines fw,x0,x1,y0 --output json
+  facetd reach array.yaml --rows 100`,
 		Args: cli.Args("ARRAY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if !cmd.Flags().Changed("lines") {
-				return cli.Usagef("give the active lines: --lines a,b")
+			if rows < 0 || rows > maxReachRows {
+				return cli.Usagef("--rows %d: use 0 to %d", rows, maxReachRows)
 			}
 			a, err := readArray(cmd.InOrStdin(), args[0])
 			if err != nil {
 				return err
+			}
+			if !cmd.Flags().Changed("lines") {
+				return writeReachTable(cmd, a, rows)
 			}
 			word, err := wordOf(a, lines)
 			if err != nil {
@@ -209,7 +217,8 @@ is enough. ARRAY is ` + fileForm + `.`,
 			return cli.WriteWords(cmd.OutOrStdout(), []*facetdv1.SelectWord{w})
 		},
 	}
-	cmd.Flags().StringSliceVar(&lines, "lines", nil, "the active select lines, comma separated")
+	cmd.Flags().StringSliceVar(&lines, "lines", nil, "the active select lines, comma separated (default all useful words)")
+	cmd.Flags().IntVar(&rows, "rows", 40, "how many useful words to list at the most")
 	return cmd
 }
 
