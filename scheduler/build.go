@@ -20,7 +20,8 @@ type Options struct {
 	// MaxHyperperiod is the longest table that gives every task exactly the rate
 	// asked for; beyond it periods are snapped. 0 means one minute.
 	MaxHyperperiod time.Duration
-	// NoBounds leaves out the least stretch and the highest rates of a refusal.
+	// NoBounds leaves out what would fit from a refusal: the least stretch, the highest
+	// rates and the suggestions.
 	NoBounds bool
 }
 
@@ -45,6 +46,9 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	}
 	p := &planner{a: a, tasks: tasks, opt: opt, words: newWords(a), start: assumed(a, tasks)}
 	if refusal := p.prepare(); refusal != nil {
+		if !opt.NoBounds && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT {
+			p.suggest(refusal)
+		}
 		return nil, &RefusalError{refusal}
 	}
 	cads, refusal := p.cadences(p.asked)
@@ -55,6 +59,7 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	if refusal != nil {
 		if !opt.NoBounds {
 			p.bound(cads[0], refusal)
+			p.suggest(refusal)
 		}
 		return nil, &RefusalError{refusal}
 	}

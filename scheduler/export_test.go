@@ -8,9 +8,11 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// StretchedPlan plans tasks with all periods and deadlines stretched by a refusal's
-// factor, or by one step of its grid less.
-func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, factor string, less int64) (*Plan, *facetdv1.Refusal) {
+// StretchStep is the step of the grid of least stretches that are not exact.
+var StretchStep = big.NewRat(1, stretchDen)
+
+// StretchedPlan plans tasks with all periods and deadlines stretched by a factor.
+func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, factor *big.Rat) (*Plan, *facetdv1.Refusal) {
 	t.Helper()
 	tasks, m := NewTasks(a, specs)
 	if len(m) > 0 {
@@ -25,12 +27,7 @@ func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, fac
 	if r != nil {
 		t.Fatal(r)
 	}
-	f, ok := new(big.Rat).SetString(factor)
-	if !ok {
-		t.Fatalf("factor %q", factor)
-	}
-	num := new(big.Rat).Mul(f, big.NewRat(stretchDen, 1))
-	found, r := p.solve(cads[0].stretched(num.Num().Int64()-less, stretchDen))
+	found, r := p.solve(cads[0].stretched(factor.Num().Int64(), factor.Denom().Int64()))
 	if r != nil {
 		return nil, r
 	}

@@ -140,6 +140,7 @@ const (
 	rateJobs     = 4096
 	// States of the search for each try.
 	stretchStates = 20000
+	stretchJobs   = 4096
 	rateStates    = 4000
 )
 
@@ -147,26 +148,7 @@ const (
 // deadlines, and for each task the highest rate beside the others as asked. Every
 // answer was planned; the work is bounded, so an answer may be missing.
 func (p *planner) bound(cad *cadence, r *facetdv1.Refusal) {
-	p.states = stretchStates
-	fits := func(num int64) bool {
-		_, refusal := p.solve(cad.stretched(num, stretchDen))
-		return refusal == nil
-	}
-	high := int64(2 * stretchDen)
-	for high < maxStretch*stretchDen && !fits(high) {
-		high *= 2
-	}
-	if high < maxStretch*stretchDen {
-		low := max(high/2, stretchDen)
-		for high-low > 1 {
-			if mid := (low + high) / 2; fits(mid) {
-				high = mid
-			} else {
-				low = mid
-			}
-		}
-		r.LeastStretch = big.NewRat(high, stretchDen).RatString()
-	}
+	p.stretch(cad, r)
 	p.states = rateStates
 	if len(p.tasks) > maxRateTasks {
 		return

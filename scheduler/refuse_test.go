@@ -102,16 +102,21 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 		if !ok || f <= 1 {
 			t.Errorf("stretch %q", s)
 		}
-		p, refusal := scheduler.StretchedPlan(t, a, specs, s, 0)
+		p, refusal := scheduler.StretchedPlan(t, a, specs, factor)
 		if refusal != nil {
 			t.Errorf("stretched by %s: %v", s, refusal)
 		} else if v := bus.Judge(a, p.Table(), 2); len(v) > 0 {
 			t.Errorf("stretched by %s: %v", s, v)
 		}
-		if p, _ := scheduler.StretchedPlan(t, a, specs, s, 1); p != nil {
-			t.Errorf("a stretch of one step less than %s fits", s)
+		step := scheduler.StretchStep
+		if r.GetLeastStretchExact() {
+			step = big.NewRat(1, 100_000)
+		}
+		if p, _ := scheduler.StretchedPlan(t, a, specs, factor.Sub(factor, step)); p != nil {
+			t.Errorf("a stretch of %s less than %s fits", step, s)
 		}
 	}
+	suggested(t, a, r, specs)
 	for i, b := range r.GetHighestRates() {
 		if b.GetTask() != specs[i].GetName() {
 			t.Errorf("rate %d is of task %s", i, b.GetTask())
@@ -129,15 +134,86 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 	}
 }
 
-func mustFit(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, change func(*facetdv1.Task, int)) {
+// suggested checks that every suggestion fits, and that a little less of it does not.
+func suggested(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {
 	t.Helper()
-	var changed []*facetdv1.Task
+	for _, s := range r.GetSuggestions() {
+		change := func(b *facetdv1.Binning, w *facetdv1.Window) func(*facetdv1.Task, int) {
+			return func(x *facetdv1.Task, _ int) {
+				if x.GetName() != s.GetTask() {
+					return
+				}
+				if len(x.Views) == 0 {
+					x.Views = []*facetdv1.View{{}}
+				}
+				for _, v := range x.Views {
+					if v.Window = w; b != nil {
+						v.Binning = b
+					}
+				}
+			}
+		}
+		mustFit(t, a, specs, change(s.GetBinning(), s.GetWindow()))
+		if b := s.GetBinning(); b != nil {
+			for _, less := range []*facetdv1.Binning{{Rows: b.Rows / 2, Columns: b.Columns}, {Rows: b.Rows, Columns: b.Columns / 2}} {
+				if less.Rows > 0 && less.Columns > 0 && fits(t, a, changed(specs, change(less, nil))) {
+					t.Errorf("%s, but %v fits too", s.GetMessage(), less)
+				}
+			}
+			continue
+		}
+		more := proto.CloneOf(s.GetWindow())
+		more.Rows++
+		if more.Columns == s.GetWindow().Rows {
+			more.Columns++
+		}
+		if fits(t, a, changed(specs, change(nil, more))) {
+			t.Errorf("%s, but %v fits too", s.GetMessage(), more)
+		}
+	}
+}
+
+func changed(specs []*facetdv1.Task, change func(*facetdv1.Task, int)) []*facetdv1.Task {
+	var out []*facetdv1.Task
 	for i, x := range specs {
 		x = proto.CloneOf(x)
 		change(x, i)
-		changed = append(changed, x)
+		out = append(out, x)
 	}
-	checkPlan(t, mustBuild(t, a, changed...))
+	return out
+}
+
+func fits(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task) bool {
+	t.Helper()
+	_, err := build(t, a, specs...)
+	return err == nil
+}
+
+func mustFit(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, change func(*facetdv1.Task, int)) {
+	t.Helper()
+	checkPlan(t, mustBuild(t, a, changed(specs, change)...))
+}
+
+// TestExactStretch: factors worked out by hand. The ring takes 1464 us and the comb
+// 369.5 us for 12 x 12 pixels; both are due within one period.
+func TestExactStretch(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 0, 0, 1})
+	for _, c := range []struct {
+		name  string
+		tasks []*facetdv1.Task
+		want  string
+	}{
+		{"one job", []*facetdv1.Task{task("ring", "mems", 1000)}, "183/125"},
+		{"both at once", []*facetdv1.Task{task("comb", "hexs", 800), task("ring", "mems", 800)}, "3667/2500"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := refusalOf(t, a, c.tasks...)
+			if !r.GetLeastStretchExact() || r.GetLeastStretch() != c.want {
+				t.Errorf("least stretch %q, exact: %v; by hand %s", r.GetLeastStretch(), r.GetLeastStretchExact(), c.want)
+			}
+			bounds(t, a, r, c.tasks)
+		})
+	}
 }
 
 // TestBatches: a hold that one load of all chips breaks is kept by loading in

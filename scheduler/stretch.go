@@ -1,0 +1,134 @@
+package scheduler
+
+import (
+	"cmp"
+	"math/big"
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/scheduler/timetable"
+)
+
+// stretch adds to a refusal the least factor on all periods and deadlines that
+// fits: the exact one for whole jobs, or one on a grid where jobs cut to pieces fit
+// at a smaller one. It is exact where no smaller factor fits, cut or not.
+func (p *planner) stretch(cad *cadence, r *facetdv1.Refusal) {
+	p.states = stretchStates
+	fits := func(f *big.Rat) bool {
+		if !f.Num().IsInt64() || !f.Denom().IsInt64() || f.Cmp(big.NewRat(maxStretch, 1)) > 0 {
+			return false
+		}
+		_, refusal := p.solve(cad.stretched(f.Num().Int64(), f.Denom().Int64()))
+		return refusal == nil
+	}
+	set := func(f *big.Rat, exact bool) { r.LeastStretch, r.LeastStretchExact = f.RatString(), exact }
+	ticks, ok := p.wholeTasks(cad)
+	var whole *big.Rat
+	proved := false
+	if ok {
+		var verdict timetable.Verdict
+		whole, verdict, _ = timetable.MinStretch(ticks, timetable.Options{States: stretchStates, Jobs: stretchJobs})
+		proved = verdict == timetable.Feasible
+	}
+	if whole != nil && fits(whole) {
+		set(whole, proved && (!p.divisible() || whole.Cmp(leastDemand(cad, ticks)) == 0))
+		if r.LeastStretchExact {
+			return
+		}
+	} else {
+		whole = nil
+	}
+	if grid := p.gridStretch(fits); grid != nil && (whole == nil || grid.Cmp(whole) < 0) {
+		set(grid, false)
+	}
+}
+
+// gridStretch is the least factor on a grid that is found to fit, or nil.
+func (p *planner) gridStretch(fits func(*big.Rat) bool) *big.Rat {
+	at := func(num int64) *big.Rat { return big.NewRat(num, stretchDen) }
+	high := int64(2 * stretchDen)
+	for high < maxStretch*stretchDen && !fits(at(high)) {
+		high *= 2
+	}
+	if high >= maxStretch*stretchDen {
+		return nil
+	}
+	low := max(high/2, stretchDen)
+	for high-low > 1 {
+		if mid := (low + high) / 2; fits(at(mid)) {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	return at(high)
+}
+
+// divisible reports whether any job can be cut into pieces.
+func (p *planner) divisible() bool {
+	return len(p.tasks) > 1 && slices.ContainsFunc(p.compilers, func(c *compiler) bool {
+		return len(c.groups) > 1 || len(c.task.Views) > 1 || c.task.Class.Kind.HasMemory() || c.task.Views[0].Window.Rows > 1
+	})
+}
+
+// maxTick bounds the parts that a nanosecond is divided into.
+const maxTick = 1 << 20
+
+// wholeTasks are the tasks with whole jobs, in ticks of a part of a nanosecond in
+// which every period is a whole number. It returns false where the part would be
+// too small.
+func (p *planner) wholeTasks(cad *cadence) ([]timetable.Task, bool) {
+	tick := int64(1)
+	for _, n := range cad.jobs {
+		part := n / gcd(cad.hyperperiod, n)
+		if tick = tick / gcd(tick, part) * part; tick > maxTick {
+			return nil, false
+		}
+	}
+	if cad.hyperperiod > (1<<60)/tick {
+		return nil, false
+	}
+	tasks := make([]timetable.Task, len(p.tasks))
+	for i, t := range p.tasks {
+		period := cad.hyperperiod / gcd(cad.hyperperiod, cad.jobs[i]) * tick / (cad.jobs[i] / gcd(cad.hyperperiod, cad.jobs[i]))
+		tasks[i] = timetable.Task{
+			Name: t.Name, Cost: int64(p.whole[i].total()) * tick, Period: period, Deadline: min(cad.deadlines[i]*tick, period),
+		}
+	}
+	return tasks, true
+}
+
+func gcd(a, b int64) int64 {
+	for b != 0 {
+		a, b = b, a%b
+	}
+	return a
+}
+
+// leastDemand is a factor below which no set of jobs fits, cut or not, with
+// preemption or without: the largest, over all deadlines d of the synchronous
+// release, of the cost of all jobs due by d over d (Baruah, Rosier and Howell,
+// Real-Time Systems 2, 1990), and the utilization. Cutting a job only adds to it.
+func leastDemand(cad *cadence, tasks []timetable.Task) *big.Rat {
+	type due struct{ at, cost int64 }
+	var all []due
+	most := new(big.Rat)
+	for i, t := range tasks {
+		most.Add(most, big.NewRat(t.Cost, t.Period))
+		for k := range cad.jobs[i] {
+			all = append(all, due{k*t.Period + t.Deadline, t.Cost})
+		}
+	}
+	slices.SortFunc(all, func(x, y due) int { return cmp.Compare(x.at, y.at) })
+	var sum int64
+	near, _ := most.Float64()
+	for _, d := range all {
+		sum += d.cost
+		if ratio := float64(sum) / float64(d.at); ratio > near*(1-1e-9) { // worth exact numbers
+			if f := big.NewRat(sum, d.at); f.Cmp(most) > 0 {
+				most, near = f, ratio
+			}
+		}
+	}
+	return most
+}
