@@ -120,7 +120,8 @@ func BenchmarkCheck(b *testing.B) {
 }
 
 // BenchmarkSearch is the exact search over more and more hyperperiods of a set that
-// needs inserted idle time, and up to its cap over a set of twenty tasks.
+// needs inserted idle time, up to its cap over twenty tasks of different costs, and
+// over twenty of two costs, which are interchangeable.
 func BenchmarkSearch(b *testing.B) {
 	for _, repeat := range []int64{1, 10, 100, 1000} {
 		tasks := []Task{{"a", 1, 4, 0}, {"b", 2, 8, 0}, {"c", 5, 16, 0}, {"d", 1, 16 * repeat, 0}}
@@ -134,19 +135,36 @@ func BenchmarkSearch(b *testing.B) {
 			perSegment(b, len(p.jobs))
 		})
 	}
+	for _, c := range []struct {
+		name  string
+		costs int64
+		want  Verdict
+	}{{"cap", 20, Unknown}, {"alike", 2, Infeasible}} {
+		p, _ := periodicProblem(twenty(c.costs), Options{})
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, verdict := p.search(defaultStates); verdict != c.want {
+					b.Fatal(verdict)
+				}
+			}
+			if c.want == Unknown {
+				b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/defaultStates, "ns/state")
+			}
+		})
+	}
+}
+
+// twenty makes tasks of 2 or of 20 different costs that leave 210 free in every 2400,
+// and one whose piece of 441 needs more than two such.
+func twenty(costs int64) []Task {
 	var tasks []Task
 	for i := range int64(20) {
-		tasks = append(tasks, Task{fmt.Sprint(i), 3 + i%2, 80, 0})
-	}
-	tasks = append(tasks, Task{"long", 21, 320, 0})
-	p, _ := periodicProblem(tasks, Options{})
-	b.Run("cap", func(b *testing.B) {
-		b.ReportAllocs()
-		for b.Loop() {
-			if _, verdict := p.search(defaultStates); verdict != Unknown {
-				b.Fatal(verdict)
-			}
+		cost := 100 + i
+		if costs < 20 {
+			cost = 109 + i%costs
 		}
-		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/defaultStates, "ns/state")
-	})
+		tasks = append(tasks, Task{fmt.Sprint(i), cost, 2400, 0})
+	}
+	return append(tasks, Task{"long", 441, 9600, 0})
 }

@@ -187,6 +187,25 @@ func TestLimits(t *testing.T) {
 	}
 }
 
+// TestLikeTasks: twenty tasks of two costs take 2190 of every 2400, so that a piece
+// that runs from one period into the next has at most 2 x 210 = 420. Tasks of equal
+// cost are interchangeable, or the search would not end.
+func TestLikeTasks(t *testing.T) {
+	tasks := twenty(2)
+	long := &tasks[len(tasks)-1]
+	for cost, want := range map[int64]Verdict{420: Feasible, 421: Infeasible} {
+		long.Cost = cost
+		r, err := PlanPeriodic(tasks, Options{})
+		if err != nil || r.Verdict != want {
+			t.Errorf("%d: %v by %s (%v), want %v", cost, r.Verdict, r.Method, err, want)
+		}
+	}
+	p, _ := periodicProblem(tasks, Options{})
+	if n := len(p.chains()); n != 3 {
+		t.Errorf("%d chains, want one for each cost", n)
+	}
+}
+
 // TestCapIsUnknown: past the cap the answer is Unknown, never Infeasible.
 func TestCapIsUnknown(t *testing.T) {
 	tasks := []Task{{"a", 1, 4, 4}, {"b", 6, 10, 10}} // needs inserted idle time

@@ -55,8 +55,9 @@ func (p *problem) rejectWindow() *Witness {
 // of one segment each, the earlier ending as early and the later starting as late
 // as it can.
 func (p *problem) rejectGap() *Witness {
+	longest := p.longest()
 	for other, list := range p.byTask {
-		if len(list) == 0 || !p.ordered[other] || slices.ContainsFunc(list, func(i int) bool { return len(p.jobs[i].Costs) > 1 }) {
+		if len(list) == 0 || !p.inOrder(list) {
 			continue
 		}
 		var gap, free int64 // free: earliest end of the job before
@@ -66,18 +67,55 @@ func (p *problem) rejectGap() *Witness {
 			free = max(free, j.Release) + j.Costs[0]
 		}
 		gap = max(gap, p.h-free)
-		for i := range p.jobs {
-			j := &p.jobs[i]
-			if longest := slices.Max(j.Costs); j.Task != other && longest > gap {
+		for _, piece := range longest {
+			if piece.task != other && piece.cost > gap {
+				name := p.names[piece.task]
 				return &Witness{
 					Message: fmt.Sprintf("an uninterrupted piece of task %s takes %s, but task %s leaves at most %s between its jobs",
-						p.name(j), p.opt.time(longest), p.names[other], p.opt.time(gap)),
-					Task: p.name(j), Other: p.names[other], Needed: longest, Available: gap,
+						name, p.opt.time(piece.cost), p.names[other], p.opt.time(gap)),
+					Task: name, Other: p.names[other], Needed: piece.cost, Available: gap,
 				}
 			}
 		}
 	}
 	return nil
+}
+
+// inOrder reports that the jobs of a task are single segments that need be tried in
+// no other order.
+func (p *problem) inOrder(list []int) bool {
+	if len(p.jobs[list[0]].Costs) > 1 {
+		return false
+	}
+	for n := 1; n < len(list); n++ {
+		if b := &p.jobs[list[n]]; len(b.Costs) > 1 || !follows(&p.jobs[list[n-1]], b) {
+			return false
+		}
+	}
+	return true
+}
+
+// piece is a segment of a task.
+type piece struct {
+	task int
+	cost int64
+}
+
+// longest finds the longest segment, and the longest of any other task.
+func (p *problem) longest() (out [2]piece) {
+	for i := range p.jobs {
+		found := piece{p.jobs[i].Task, slices.Max(p.jobs[i].Costs)}
+		switch {
+		case found.cost > out[0].cost:
+			if found.task != out[0].task {
+				out[1] = out[0]
+			}
+			out[0] = found
+		case found.task != out[0].task && found.cost > out[1].cost:
+			out[1] = found
+		}
+	}
+	return out
 }
 
 // rejectDemand finds a stretch from a release to a deadline in which more has to

@@ -173,9 +173,10 @@ type searcher struct {
 }
 
 func newSearch(p *problem) *searcher {
-	s := &searcher{p: p, chains: make([][]step, len(p.chains))}
+	chains := p.chains()
+	s := &searcher{p: p, chains: make([][]step, len(chains))}
 	resources := 0
-	for c, list := range p.chains {
+	for c, list := range chains {
 		for _, i := range list {
 			j := &p.jobs[i]
 			first := len(s.chains[c])

@@ -129,10 +129,7 @@ func (s *stretcher) at(f fraction) (*problem, bool) {
 		costs[i] = j.Costs[0] * f.den
 		jobs[i] = Job{Task: j.Task, Number: j.Number, Release: j.Release * f.num, Deadline: j.Deadline * f.num, Costs: costs[i : i+1 : i+1]}
 	}
-	return &problem{
-		names: s.base.names, h: s.base.h * f.num, jobs: jobs, opt: s.base.opt,
-		byTask: s.base.byTask, chains: s.base.chains, ordered: s.base.ordered,
-	}, true
+	return &problem{names: s.base.names, h: s.base.h * f.num, jobs: jobs, opt: s.base.opt, byTask: s.base.byTask}, true
 }
 
 // factor turns a fraction on the scaled times into one on the tasks' own.

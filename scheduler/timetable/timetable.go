@@ -211,51 +211,17 @@ type problem struct {
 	opt   Options
 	// byTask lists each task's jobs in the order of their numbers.
 	byTask [][]int
-	// chains split the jobs so that those of one chain need be tried in no other
-	// order. A task's jobs are one chain unless they overlap and differ.
-	chains [][]int
-	// ordered says, by task, that its jobs are one chain.
-	ordered []bool
 }
 
 func newProblem(names []string, h int64, jobs []Job, opt Options) *problem {
-	p := &problem{names: names, h: h, jobs: jobs, opt: opt, byTask: make([][]int, len(names)), ordered: make([]bool, len(names))}
+	p := &problem{names: names, h: h, jobs: jobs, opt: opt, byTask: make([][]int, len(names))}
 	for i := range jobs {
 		p.byTask[jobs[i].Task] = append(p.byTask[jobs[i].Task], i)
 	}
-	for task, list := range p.byTask {
+	for _, list := range p.byTask {
 		slices.SortFunc(list, func(a, b int) int { return cmp.Compare(jobs[a].Number, jobs[b].Number) })
-		first := len(p.chains)
-		for _, i := range list {
-			p.addToChain(first, i)
-		}
-		p.ordered[task] = len(p.chains) <= first+1
 	}
 	return p
-}
-
-// addToChain appends a job to the first chain from a given one on whose last job
-// may go before it in every table, or begins a new chain.
-func (p *problem) addToChain(first, i int) {
-	for c := first; c < len(p.chains); c++ {
-		chain := p.chains[c]
-		if follows(&p.jobs[chain[len(chain)-1]], &p.jobs[i]) {
-			p.chains[c] = append(chain, i)
-			return
-		}
-	}
-	p.chains = append(p.chains, []int{i})
-}
-
-// follows reports that whenever there is a table, there is one with a before b:
-// either a is due before b is released, or both are a single segment of the same
-// cost and resources, and a has the earlier window, so that they can change places.
-func follows(a, b *Job) bool {
-	if a.Deadline <= b.Release {
-		return true
-	}
-	return len(a.Costs) == 1 && len(b.Costs) == 1 && a.Costs[0] == b.Costs[0] &&
-		a.Release <= b.Release && a.Deadline <= b.Deadline && slices.Equal(a.Resources, b.Resources)
 }
 
 func (p *problem) name(job *Job) string { return p.names[job.Task] }
