@@ -17,11 +17,11 @@ import (
 
 // measured is what a run of a plan showed of one task.
 type measured struct {
-	worst, best, slack      int64
-	early, late             int64
-	skew                    int64
-	hold                    map[string]int64
-	jobs, frames, lastFrame int
+	worst, best, slack int64
+	early, late        int64
+	skew               int64
+	hold               map[string]int64
+	jobs, frames       int
 }
 
 // observer runs a plan on the simulated bus and measures it from the results and
