@@ -75,13 +75,18 @@ func (d *Die) PowerOn() {
 	d.model.powerOn()
 }
 
-// Register returns the value of a register.
-func (d *Die) Register(r facetdv1.Register) uint16 { return d.registers[r] }
+// Register returns the value of a register, 0 for one that no chip has.
+func (d *Die) Register(r facetdv1.Register) uint16 {
+	if r < 0 || int(r) >= len(d.registers) {
+		return 0
+	}
+	return d.registers[r]
+}
 
-// Write sets a register. A register that the chip does not have is remembered and
-// does nothing.
+// Write sets a register. A register that other kinds of chip have is remembered and
+// does nothing; one that no chip has is ignored.
 func (d *Die) Write(r facetdv1.Register, v uint16) {
-	if d.registers[r] == v {
+	if d.Register(r) == v || int(r) >= len(d.registers) || r < 0 {
 		return
 	}
 	d.registers[r] = v
@@ -128,9 +133,10 @@ func (m *direct) written(facetdv1.Register)                           {}
 func (m *direct) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
 func (m *direct) heldNS(int, int64) int64                             { return 0 }
 func (m *direct) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
-	light(m.px.lux, row, atNS)
+	n := len(dst)
+	m.px.look(row, atNS, int64(n-1)*intervalNS, light)
 	for i := range dst {
 		c := column + i*step
-		dst[i] = m.px.volts(row*m.px.columns+c, m.px.lux[c], atNS+int64(i)*intervalNS)
+		dst[i] = m.px.volts(row*m.px.columns+c, m.px.luxAt(c, i, n), atNS+int64(i)*intervalNS)
 	}
 }

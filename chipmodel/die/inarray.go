@@ -15,9 +15,11 @@ import (
 type inArraySwitch struct {
 	die *Die
 	px  *pixels
-	// Of the blocks of one block row: mean light, and what joining makes of the noise.
-	mean, quieter []float64
-	// The joined pixels' a, b and c, made anew when a pattern changes.
+	// Of the blocks of one block row: light summed over its rows, first and last, how
+	// many pixels are joined, and what that makes of the noise.
+	mean, later, joined, quieter []float64
+	// The joined pixels' a, b and c (linear ones: gain and offset), made anew when a
+	// pattern changes.
 	a, b, c, load []float64
 	stale         bool
 	// For means over blocks, not for volts.
@@ -26,9 +28,10 @@ type inArraySwitch struct {
 }
 
 func newInArraySwitch(d *Die, px *pixels) *inArraySwitch {
-	n := d.class.Rows * d.class.Columns
-	return &inArraySwitch{die: d, px: px, mean: make([]float64, d.class.Columns), quieter: make([]float64, d.class.Columns),
-		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n), stale: true,
+	n, columns := d.class.Rows*d.class.Columns, d.class.Columns
+	return &inArraySwitch{die: d, px: px, stale: true,
+		mean: make([]float64, columns), joined: make([]float64, columns), quieter: make([]float64, columns), later: make([]float64, columns),
+		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n),
 		plane: analog.Plane{Rows: d.class.Rows, Columns: d.class.Columns}}
 }
 
@@ -47,13 +50,20 @@ func (m *inArraySwitch) heldNS(int, int64) int64 { return 0 }
 // join works out what the pixels of each block show together. Their photocurrents
 // meet in one node, into which their loads feed side by side: in weak inversion
 // V = b ln(sum I / sum exp(-a_i/b)), so the block has the dark term's mean, the mean
-// slope and the offset -b ln(mean exp(-a_i/b)).
+// slope and the offset -b ln(mean exp(-a_i/b)). Of linear pixels the charges meet on
+// the capacitors of all: the mean gain and offset.
 func (m *inArraySwitch) join() {
 	columns, rows := m.die.patterns()
 	mean := func(dst, src []float64) {
 		copy(dst, src)
 		m.plane.Volts = dst
 		m.sharer.Share(&m.plane, columns, rows, -1)
+	}
+	m.stale = false
+	if l := m.px.linear; l != nil {
+		mean(m.a, l.gain)
+		mean(m.b, l.offset)
+		return
 	}
 	mean(m.b, m.px.b)
 	mean(m.c, m.px.c)
@@ -66,49 +76,73 @@ func (m *inArraySwitch) join() {
 	for i, load := range m.a {
 		m.a[i] = nominal - m.b[i]*math.Log(load)
 	}
-	m.stale = false
 }
 
 func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
-	if m.px.linear == nil && m.stale {
+	if m.stale {
 		m.join()
 	}
-	columns, rows := m.die.patterns()
-	// The rows joined with this one.
-	first := row
-	for first > 0 && rows>>((first-1)&7)&1 == 1 {
-		first--
-	}
-	last := analog.BlockEnd(rows, m.px.rows, row)
-	clear(m.mean)
-	for r := first; r < last; r++ {
-		light(m.px.lux, r, atNS)
-		for c, lux := range m.px.lux {
-			m.mean[c] += lux
-		}
-	}
-	for c0 := 0; c0 < m.px.columns; {
-		c1 := analog.BlockEnd(columns, m.px.columns, c0)
-		var sum float64
-		for _, lux := range m.mean[c0:c1] {
-			sum += lux
-		}
-		for c := c0; c < c1; c++ {
-			m.mean[c] = sum / float64((c1-c0)*(last-first))
-			m.quieter[c] = 1 / math.Sqrt(float64((c1-c0)*(last-first)))
-		}
-		c0 = c1
-	}
+	n := len(dst)
+	m.look(row, atNS, int64(n-1)*intervalNS, light)
 	// The node of n joined pixels has n times the capacitance and n times the current
 	// of one: the same lag, and noise lower by sqrt(n).
 	for i := range dst {
 		c := column + i*step
 		at := atNS + int64(i)*intervalNS
-		n := row*m.px.columns + c
+		p := row*m.px.columns + c
+		lux := m.px.luxAt(c, i, n)
 		if m.px.linear != nil {
-			dst[i] = m.px.volts(n, m.mean[c], at)
+			dst[i] = m.px.integrate(m.a[p], m.b[p], m.joined[c], lux)
 			continue
 		}
-		dst[i] = m.px.logVolts(m.a[n], m.b[n], m.c[n], n, m.mean[c], at, m.px.noise*m.quieter[c])
+		dst[i] = m.px.logVolts(m.a[p], m.b[p], m.c[p], p, lux, at, m.px.noise*m.quieter[c])
+	}
+}
+
+// look puts the mean light of the blocks that a row belongs to into the pixels' buffers.
+func (m *inArraySwitch) look(row int, atNS, spanNS int64, light Light) {
+	columns, rows := m.die.patterns()
+	first := row
+	for first > 0 && rows>>((first-1)&7)&1 == 1 {
+		first--
+	}
+	last := analog.BlockEnd(rows, m.px.rows, row)
+	for c0 := 0; c0 < m.px.columns; {
+		c1 := analog.BlockEnd(columns, m.px.columns, c0)
+		for c := c0; c < c1; c++ {
+			m.joined[c] = float64((c1 - c0) * (last - first))
+			m.quieter[c] = 1 / math.Sqrt(m.joined[c])
+		}
+		c0 = c1
+	}
+	clear(m.mean)
+	clear(m.later)
+	for r := first; r < last; r++ {
+		m.px.look(r, atNS, spanNS, light)
+		add(m.mean, m.px.lux)
+		add(m.later, m.px.later)
+	}
+	m.blockMeans(m.px.lux, m.mean, columns)
+	m.blockMeans(m.px.later, m.later, columns)
+}
+
+func add(sums, values []float64) {
+	for i, v := range values {
+		sums[i] += v
+	}
+}
+
+// blockMeans makes means over blocks of sums over their rows; dst may be nil.
+func (m *inArraySwitch) blockMeans(dst, sums []float64, pattern uint8) {
+	for c0 := 0; c0 < len(dst); {
+		c1 := analog.BlockEnd(pattern, len(dst), c0)
+		var sum float64
+		for _, v := range sums[c0:c1] {
+			sum += v
+		}
+		for c := c0; c < c1; c++ {
+			dst[c] = sum / m.joined[c]
+		}
+		c0 = c1
 	}
 }

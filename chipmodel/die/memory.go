@@ -93,7 +93,7 @@ func (m *memory) load(atNS int64, light Light) {
 	columns := m.px.columns
 	for r := range m.px.rows {
 		at := m.loadedAtNS + int64(r)*m.rowNS
-		light(m.px.lux, r, at)
+		m.px.gather(m.px.lux, r, at, light)
 		base := r * columns
 		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc)
 		droop, inverse := m.droop[base:base+columns], m.inverse[base:base+columns]

@@ -17,21 +17,17 @@ type trimmed struct {
 	spec *facetdv1.TrimmedChip
 	// Set by the registers.
 	shift, gain, offset, bandwidth float64
-	// Of the supply: a lowered regulator output, and the ripple that gets through.
-	sag, ripple float64
+	// Of the supply: how far its mean is above what the regulator needs, below zero when
+	// short; and by how much the regulator's output is low for its mean.
+	headroom, sag float64
+	rejected      float64 // ripple that gets through a regulator that has what it needs
 }
 
 func newTrimmed(d *Die, px *pixels) *trimmed {
 	t := &trimmed{direct: direct{px}, die: d, spec: d.class.Spec.GetTrimmed()}
-	// The lowest supply within the ripple must stay above the output by the
-	// dropout; below that the output follows the supply, ripple and all.
-	lowest := t.spec.GetSupplyVolts() - t.spec.GetSupplyRippleVolts()
-	if short := t.spec.GetRegulatorVolts() + t.spec.GetRegulatorDropoutVolts() - lowest; short > 0 {
-		t.sag = short
-		t.ripple = t.spec.GetSupplyRippleVolts()
-	} else {
-		t.ripple = t.spec.GetSupplyRippleVolts() * math.Pow(10, -t.spec.GetRegulatorRejectionDb()/20)
-	}
+	t.headroom = t.spec.GetSupplyVolts() - t.spec.GetRegulatorDropoutVolts() - t.spec.GetRegulatorVolts()
+	t.sag = max(-t.headroom, 0)
+	t.rejected = t.spec.GetSupplyRippleVolts() * math.Pow(10, -t.spec.GetRegulatorRejectionDb()/20)
 	return t
 }
 
@@ -49,14 +45,22 @@ func (t *trimmed) written(facetdv1.Register) {
 
 func (t *trimmed) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
 
+// regulated is by how much the array's supply is off its nominal value at a bus time.
+// A regulator lets a little ripple through; where the supply comes nearer to its output
+// than the dropout, the output follows the supply, ripple and all.
+func (t *trimmed) regulated(atNS int64) float64 {
+	if t.px.rng == nil || t.spec.GetSupplyRippleVolts() == 0 {
+		return -t.sag
+	}
+	wave := math.Sin(2 * math.Pi * t.spec.GetSupplyRippleHz() * float64(atNS) * 1e-9)
+	return min(t.rejected*wave, t.headroom+t.spec.GetSupplyRippleVolts()*wave)
+}
+
 func (t *trimmed) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
 	t.direct.row(dst, row, column, step, atNS, intervalNS, light)
 	mid := t.spec.GetAmplifierMidVolts()
 	for i, v := range dst {
-		v += t.shift - t.sag
-		if t.ripple != 0 && t.px.rng != nil {
-			v += t.ripple * math.Sin(2*math.Pi*t.spec.GetSupplyRippleHz()*float64(atNS+int64(i)*intervalNS)*1e-9)
-		}
+		v += t.shift + t.regulated(atNS+int64(i)*intervalNS)
 		v = mid + t.gain*(v-mid) + t.offset
 		dst[i] = min(max(v, t.spec.GetOutputLowVolts()), t.spec.GetOutputHighVolts())
 	}
