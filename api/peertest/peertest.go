@@ -43,6 +43,26 @@ func Python(t testing.TB, modules ...string) string {
 	return path
 }
 
+// Node returns the path of node and a folder of the test in whose node_modules the
+// named npm packages are, such as "name@1.2.3". Where FACETD_PEERS=required npm may
+// fetch them; elsewhere only what its cache holds is used, and the test is skipped
+// when that does not suffice. No script of a package is run.
+func Node(t testing.TB, packages ...string) (node, folder string) {
+	t.Helper()
+	node, npm := Program(t, "node"), Program(t, "npm")
+	folder = t.TempDir()
+	args := []string{"install", "--no-audit", "--no-fund", "--ignore-scripts", "--loglevel=error", "--prefix", folder}
+	if os.Getenv(requiredEnv) != "required" {
+		args = append(args, "--offline")
+	}
+	cmd := exec.Command(npm, append(args, packages...)...)
+	cmd.Dir = folder
+	if out, err := cmd.CombinedOutput(); err != nil {
+		absent(t, "npm has not "+strings.Join(packages, ", ")+": "+lastLine(out))
+	}
+	return node, folder
+}
+
 func absent(t testing.TB, why string) {
 	t.Helper()
 	if os.Getenv(requiredEnv) == "required" {

@@ -229,7 +229,7 @@ func (s *survey) messageIndex(rec rawRecord) error {
 	}
 	last := s.chunks[len(s.chunks)-1]
 	want := s.indexes[idx.ChannelID]
-	if want == nil || last.MessageIndexOffsets[idx.ChannelID] != 0 || !slices.Equal(want.Entries(), idx.Entries()) {
+	if want == nil || last.MessageIndexOffsets[idx.ChannelID] != 0 || !slices.Equal(want.Entries(), idx.Records) {
 		return &DamagedError{rec.offset, "an index contradicts its chunk"}
 	}
 	last.MessageIndexOffsets[idx.ChannelID] = uint64(rec.offset)

@@ -1,8 +1,10 @@
 package record
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -10,9 +12,11 @@ import (
 	"testing"
 	"time"
 
+	"github.com/klauspost/compress/zstd"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
 	"facetd.example/daemon/demo"
 )
 
@@ -173,3 +177,23 @@ func names(t testing.TB, dir string) []string {
 	}
 	return out
 }
+
+func demoArray() (*chipmodel.Array, error) { return demo.Array() }
+
+// unzstd unpacks a chunk.
+func unzstd(t testing.TB, packed []byte) io.Reader {
+	t.Helper()
+	d, err := zstd.NewReader(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	out, err := d.DecodeAll(packed, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return bytes.NewReader(out)
+}
+
+// tiny stands for an array whose description is short.
+var tiny = &chipmodel.Array{Name: "tiny", Digest: "00", Message: &facetdv1.Array{Name: "tiny"}}

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -198,7 +199,7 @@ func (c *container) chunk(r rawRecord) (*chunk, error) {
 		if size > (uint64(len(packed))/4+1)*(128<<10) {
 			return nil, damaged(fmt.Sprintf("%d bytes cannot hold %d", len(packed), size))
 		}
-		if out.records, err = c.unpack(packed, int(size)); err != nil {
+		if out.records, err = c.unpack(packed, int64(size)); err != nil {
 			return nil, damaged(err.Error())
 		}
 	default:
@@ -213,16 +214,26 @@ func (c *container) chunk(r rawRecord) (*chunk, error) {
 	return out, nil
 }
 
-// unpack decompresses into size bytes and never more, whatever the frame claims.
-func (c *container) unpack(packed []byte, size int) ([]byte, error) {
+// maxWindow is the largest window of a packed chunk; the writer's is 4 MiB.
+const maxWindow = 8 << 20
+
+// unpack decompresses up to size bytes and never more, whatever the frame claims. Memory
+// grows with what really comes out.
+func (c *container) unpack(packed []byte, size int64) ([]byte, error) {
 	if c.zstd == nil {
-		d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecodeAllCapLimit(true))
+		d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxWindow(maxWindow))
 		if err != nil {
 			return nil, err
 		}
 		c.zstd = d
 	}
-	return c.zstd.DecodeAll(packed, make([]byte, 0, size))
+	if err := c.zstd.Reset(bytes.NewReader(packed)); err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	out.Grow(int(min(size, 2*int64(len(packed))+bytes.MinRead)))
+	_, err := out.ReadFrom(io.LimitReader(c.zstd, size+1))
+	return out.Bytes(), err
 }
 
 func (c *container) close() {
