@@ -7,9 +7,9 @@ type kernel struct {
 	known   bool
 	settled bool // as good as fully
 	early   bool // opened so early that less than all of the opening noise has come
-	// Row by row, and worked out when needed: what becomes of the cells, and the square
-	// root of the part of the opening noise that has come.
-	matrix, noise []float64
+	// Worked out when needed: what becomes of the cells, and the square root of the part
+	// of the opening noise that has come.
+	cells, noise *operator
 }
 
 // timeKernels are the kernels of one time by length of the chain.
@@ -71,37 +71,31 @@ func (s *Sharer) overRC() float64 {
 	return s.now.seconds / (s.SwitchOhms * s.CellFarads)
 }
 
-// matrixOf is what the time does to the cells of a chain of n.
-func (s *Sharer) matrixOf(k *kernel, n int) []float64 {
-	if k.matrix == nil {
+// cellsOf is what the time does to the cells of a chain of n.
+func (s *Sharer) cellsOf(k *kernel, n int) *operator {
+	if k.cells == nil {
 		t := s.overRC()
 		if k.settled {
 			t = math.Inf(1)
 		}
-		k.matrix = ChainKernel(n, t)
+		k.cells = newOperator(n, false, decay(t))
 	}
-	return k.matrix
+	return k.cells
 }
 
 // noiseOf is the square root of 1 - K^2, where K is what the time does to a chain.
-func (s *Sharer) noiseOf(k *kernel, n int) []float64 {
+func (s *Sharer) noiseOf(k *kernel, n int) *operator {
 	if k.noise == nil {
 		t := s.overRC()
 		if k.settled {
 			t = math.Inf(1)
 		}
-		k.noise = chainMatrix(n, func(rate float64) float64 {
+		k.noise = newOperator(n, true, func(rate float64) float64 {
 			if rate == 0 {
 				return 1
 			}
 			return 1 - math.Sqrt(-math.Expm1(-2*rate*t))
 		})
-		for i := range k.noise {
-			k.noise[i] = -k.noise[i]
-		}
-		for i := range n {
-			k.noise[i*n+i]++
-		}
 	}
 	return k.noise
 }
@@ -111,53 +105,105 @@ func (s *Sharer) left(k *kernel) float64 {
 	if k.settled {
 		return 0
 	}
-	m := s.matrixOf(k, 2)
+	m := s.cellsOf(k, 2).matrix
 	return m[0] - m[1]
 }
 
-// ChainKernel returns exp(-L t) for the chain of n equal cells, row by row; L is
-// the Laplacian of the path graph and t is in units of RC.
-func ChainKernel(n int, t float64) []float64 {
-	return chainMatrix(n, func(rate float64) float64 {
+// operator acts on the cells of a chain: by a matrix, row by row, or on long chains by
+// the few modes that have not decayed.
+type operator struct {
+	matrix []float64
+	modes  []chainMode
+	// rest is set when the modes are taken away from what is there.
+	rest bool
+}
+
+// chainMode is one mode of a chain, as a vector of length 1, and its weight.
+type chainMode struct {
+	weight float64
+	at     []float64
+}
+
+// longChain is the length from which an operator goes by modes.
+const longChain = 33
+
+// newOperator is the function of the Laplacian of a chain that has a value, which falls
+// with the rate, at each rate; or what that leaves of the cells as they are.
+func newOperator(n int, rest bool, value func(rate float64) float64) *operator {
+	modes := chainModes(n, value)
+	if n >= longChain {
+		return &operator{modes: modes, rest: rest}
+	}
+	matrix := sumOfModes(n, modes)
+	if rest {
+		for i := range matrix {
+			matrix[i] = -matrix[i]
+		}
+		for i := range n {
+			matrix[i*n+i]++
+		}
+	}
+	return &operator{matrix: matrix}
+}
+
+// decay is what a time in units of RC leaves of a mode.
+func decay(t float64) func(rate float64) float64 {
+	return func(rate float64) float64 {
 		if rate == 0 {
 			return 1
 		}
 		return math.Exp(-rate * t)
-	})
+	}
 }
 
-// pathRate is the eigenvalue of mode j of the path graph of n cells.
-func pathRate(n, j int) float64 { return 2 * (1 - math.Cos(math.Pi*float64(j)/float64(n))) }
+// ChainKernel returns exp(-L t) for the chain of n equal cells, row by row; L is
+// the Laplacian of the path graph and t is in units of RC.
+func ChainKernel(n int, t float64) []float64 { return sumOfModes(n, chainModes(n, decay(t))) }
 
-// chainMatrix is the function of the Laplacian of the path graph that has a value of
-// each rate: the modes are those of the DCT-II.
-func chainMatrix(n int, value func(rate float64) float64) []float64 {
+func sumOfModes(n int, modes []chainMode) []float64 {
 	k := make([]float64, n*n)
-	// cos(pi j (a + 1/2)/n) repeats every 4n halves.
-	cosine := make([]float64, 4*n)
-	for i := range cosine {
-		cosine[i] = math.Cos(math.Pi * float64(i) / float64(2*n))
-	}
-	for j := range n {
-		weight := value(pathRate(n, j)) * 2 / float64(n)
-		if j == 0 {
-			weight /= 2
-		}
-		if weight < 1e-18 {
-			continue
-		}
-		for a := range n {
-			va := weight * cosine[j*(2*a+1)%(4*n)]
-			for b := range n {
-				k[a*n+b] += va * cosine[j*(2*b+1)%(4*n)]
+	for _, mode := range modes {
+		for a, va := range mode.at {
+			va *= mode.weight
+			for b, vb := range mode.at {
+				k[a*n+b] += va * vb
 			}
 		}
 	}
 	return k
 }
 
-// apply multiplies n cells, stride apart, by an n x n matrix.
-func (s *Sharer) apply(k []float64, n int, cells []float64, stride int) {
+// pathRate is the eigenvalue of mode j of the path graph of n cells.
+func pathRate(n, j int) float64 { return 2 * (1 - math.Cos(math.Pi*float64(j)/float64(n))) }
+
+// chainModes are the modes of the path graph, those of the DCT-II, slowest first, down
+// to where the value of their rate is nothing.
+func chainModes(n int, value func(rate float64) float64) []chainMode {
+	// cos(pi j (a + 1/2)/n) repeats every 4n halves.
+	cosine := make([]float64, 4*n)
+	for i := range cosine {
+		cosine[i] = math.Cos(math.Pi * float64(i) / float64(2*n))
+	}
+	var modes []chainMode
+	norm := math.Sqrt(1 / float64(n))
+	for j := range n {
+		mode := chainMode{weight: value(pathRate(n, j))}
+		if mode.weight < 1e-18 {
+			break
+		}
+		mode.at = make([]float64, n)
+		for a := range n {
+			mode.at[a] = norm * cosine[j*(2*a+1)%(4*n)]
+		}
+		modes = append(modes, mode)
+		norm = math.Sqrt(2 / float64(n))
+	}
+	return modes
+}
+
+// apply lets an operator act on n cells, stride apart.
+func (s *Sharer) apply(o *operator, n int, cells []float64, stride int) {
+	k := o.matrix
 	if n == 2 {
 		a, b := cells[0], cells[stride]
 		cells[0], cells[stride] = k[0]*a+k[1]*b, k[2]*a+k[3]*b
@@ -167,11 +213,36 @@ func (s *Sharer) apply(k []float64, n int, cells []float64, stride int) {
 	for i := range n {
 		in[i] = cells[i*stride]
 	}
+	if k == nil {
+		o.applyModes(in, cells, stride)
+		return
+	}
 	for a := range n {
 		var v float64
-		for b, x := range in {
-			v += k[a*n+b] * x
+		for b, w := range k[a*n : a*n+n] {
+			v += w * in[b]
 		}
 		cells[a*stride] = v
+	}
+}
+
+func (o *operator) applyModes(in, cells []float64, stride int) {
+	sign := -1.0
+	if !o.rest {
+		sign = 1
+		for i := range in {
+			cells[i*stride] = 0
+		}
+	}
+	for m := range o.modes {
+		mode := &o.modes[m]
+		var size float64
+		for i, v := range mode.at {
+			size += v * in[i]
+		}
+		size *= sign * mode.weight
+		for i, v := range mode.at {
+			cells[i*stride] += size * v
+		}
 	}
 }

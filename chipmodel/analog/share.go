@@ -107,12 +107,12 @@ func (s *Sharer) block(p *Plane, r0, r1, c0, c1 int) {
 	}
 	if c1-c0 > 1 {
 		for r := r0; r < r1; r++ {
-			s.apply(s.matrixOf(colKernel, c1-c0), c1-c0, p.Volts[r*p.Columns+c0:], 1)
+			s.apply(s.cellsOf(colKernel, c1-c0), c1-c0, p.Volts[r*p.Columns+c0:], 1)
 		}
 	}
 	if r1-r0 > 1 {
 		for c := c0; c < c1; c++ {
-			s.apply(s.matrixOf(rowKernel, r1-r0), r1-r0, p.Volts[r0*p.Columns+c:], p.Columns)
+			s.apply(s.cellsOf(rowKernel, r1-r0), r1-r0, p.Volts[r0*p.Columns+c:], p.Columns)
 		}
 	}
 	if s.Kelvin > 0 && (rowKernel.early || colKernel.early) {
@@ -213,7 +213,7 @@ func (s *Sharer) openEarly(p *Plane, r0, r1, c0, c1 int, rows, columns *kernel) 
 	}
 	for c := range n {
 		s.apply(s.noiseOf(rows, m), m, one[c:], n)
-		s.apply(s.matrixOf(rows, m), m, two[c:], n)
+		s.apply(s.cellsOf(rows, m), m, two[c:], n)
 	}
 	sigma := math.Sqrt(BoltzmannJPerK * s.Kelvin)
 	for r := range m {

@@ -377,6 +377,54 @@ func TestShareProperties(t *testing.T) {
 	}
 }
 
+// TestLongChains: chains too long for a matrix do the same by their modes.
+func TestLongChains(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 11))
+	for _, n := range []int{longChain - 1, longChain, 64, 100} {
+		for _, seconds := range []float64{0, 0.5, 30, float64(n * n), float64(5 * n * n)} {
+			p := randomPlane(rng, 1, n, 0)
+			want := make([]float64, n)
+			k := ChainKernel(n, seconds)
+			for i := range want {
+				for j, v := range p.Volts {
+					want[i] += k[i*n+j] * v
+				}
+			}
+			(&Sharer{SwitchOhms: 1, CellFarads: 1}).Share(p, 0xff, 0xff, seconds)
+			if d := largest(p.Volts, want); d > 1e-8 { // what counts as settled is 1e-9
+				t.Errorf("%d cells after %g RC: wrong by %g", n, seconds, d)
+			}
+		}
+	}
+	// The noise of a share cut short is the same by modes as by a matrix.
+	for _, seconds := range []float64{0.1, 40} {
+		s := &Sharer{SwitchOhms: 1, CellFarads: 1, Kelvin: 300, Noise: NewNoise(1, 1)}
+		s.at(seconds)
+		const n = longChain + 7
+		byModes := s.noiseOf(s.kernel(n), n)
+		matrix := sumOfModes(n, byModes.modes)
+		in, out := randomPlane(rng, 1, n, 0).Volts, make([]float64, n)
+		for i := range n {
+			out[i] = in[i]
+			for j, v := range in {
+				out[i] -= matrix[i*n+j] * v
+			}
+		}
+		s.apply(byModes, n, in, 1)
+		if d := largest(in, out); d > 1e-12 {
+			t.Errorf("noise after %g RC: wrong by %g", seconds, d)
+		}
+	}
+	// A share of a million cells in a row is no more than their mean.
+	p := randomPlane(rng, 1, 1<<20, 0)
+	mean := 0.0
+	for _, v := range p.Volts {
+		mean += v / (1 << 20)
+	}
+	(&Sharer{}).Share(p, 0xff, 0xff, -1)
+	near(t, "mean of a million", p.Volts[77], mean, 1e-12)
+}
+
 // TestUnequalUnsettled compares a cut short share of unequal cells with a stupid
 // integration of C dV/dt = -L V/R: the difference stays within what the slowest mode
 // can leave, times the spread of the cells, times the time constants that passed.
