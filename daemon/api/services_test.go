@@ -25,8 +25,10 @@ import (
 )
 
 // elsewhere are services of the schema that are not of this package: they come in
-// through Config.More.
-var elsewhere = []string{"facetd.v1.ProbeService", "facetd.v1.FaultService"}
+// through Config.More, and daemon/server tests that all are there.
+var elsewhere = []string{
+	"facetd.v1.ProbeService", "facetd.v1.FaultService", "facetd.v1.RecordService", "facetd.v1.EventService",
+}
 
 // methods are all methods of all services of the schema, by full name of service.
 func methods(t *testing.T) map[string][]protoreflect.MethodDescriptor {
