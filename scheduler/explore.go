@@ -1,0 +1,253 @@
+package scheduler
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// ExploreOptions bound and place an exploration. The zero value is the default.
+type ExploreOptions struct {
+	// Beside are tasks that keep their rates, and need their time; nil is none.
+	Beside []*facetdv1.Task
+	// Windows are the parts of the asked window's sides that are tried, each above 0
+	// and at most 1; nil means 1, 3/4, 1/2 and 1/4.
+	Windows []float64
+	// MaxBatches is the most batches that are tried; 0 means 16.
+	MaxBatches int
+}
+
+// Exploration is what one task could have on its array: rate against resolution
+// against skew and hold. It is ready to be written as JSON.
+type Exploration struct {
+	Array string `json:"array"`
+	Task  string `json:"task"`
+	// Chips that a job reads.
+	Chips  int            `json:"chips"`
+	Points []ExplorePoint `json:"points"`
+}
+
+// ExplorePoint is one way to run the task.
+type ExplorePoint struct {
+	// BinRows and BinColumns are the block of the first view; other views have at
+	// least the same.
+	BinRows    int `json:"bin_rows"`
+	BinColumns int `json:"bin_columns"`
+	// WindowPart is the part of the asked window's sides that is read.
+	WindowPart float64 `json:"window_part"`
+	// Batches in which the chips are loaded, each read before the next.
+	Batches int `json:"batches"`
+	// Rows and Columns of a frame of the first view; Pixels of all views of a chip.
+	Rows    int `json:"rows"`
+	Columns int `json:"columns"`
+	Pixels  int `json:"pixels"`
+	// CellsPerPixel are the lattice cells that one pixel of the first view stands for,
+	// CellsSeen those from its first to its last row and column.
+	CellsPerPixel int `json:"cells_per_pixel"`
+	CellsSeen     int `json:"cells_seen"`
+	// JobNS is the bus time of a job, RateHz the highest rate found that fits.
+	JobNS  int64   `json:"job_ns"`
+	RateHz float64 `json:"rate_hz"`
+	// SkewNS and WorstHoldNS are of a job at that rate.
+	SkewNS      int64 `json:"skew_ns"`
+	WorstHoldNS int64 `json:"worst_hold_ns"`
+	// WithinLimits says that hold and skew keep the task's own limits.
+	WithinLimits bool `json:"within_limits"`
+	// Pareto says that no other point is as good in rate, cells a pixel, cells seen,
+	// skew and hold, and better in one of them.
+	Pareto bool `json:"pareto"`
+}
+
+const (
+	defaultMaxBatches = 16
+	maxExplored       = 4096
+)
+
+// Explore finds what a task could have on its array, whatever rate, max_hold and
+// max_skew it asks for, for every possible square block, a few windows and every
+// number of batches that shortens the hold. Points are in order of blocks, windows and batches; those that
+// do not fit at any rate are left out. Errors: chipmodel.Mistakes for a task that is
+// none, *RefusalError for chips that cannot be read.
+func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Exploration, error) {
+	if opt.Windows == nil {
+		opt.Windows = []float64{1, .75, .5, .25}
+	}
+	if opt.MaxBatches == 0 {
+		opt.MaxBatches = defaultMaxBatches
+	}
+	tasks, m := NewTasks(a, append([]*facetdv1.Task{spec}, opt.Beside...))
+	for _, part := range opt.Windows {
+		if !(part > 0 && part <= 1) {
+			m.Add("windows", fmt.Sprintf("%g is not a part of a window", part), "use parts above 0, at most 1")
+		}
+	}
+	if len(m) > 0 {
+		return nil, m
+	}
+	x := &explorer{a: a, words: newWords(a), asked: tasks[0], beside: tasks[1:], opt: opt}
+	if _, err := newCompiler(a, x.words, tasks[0], assumed(a, tasks)); err != nil {
+		return nil, selectRefusal(err)
+	}
+	out := &Exploration{Array: a.Name, Task: spec.GetName(), Chips: len(tasks[0].Chips), Points: []ExplorePoint{}}
+	seen := map[ExplorePoint]bool{}
+	for _, bin := range []int{1, 2, 4, 8} {
+		for _, part := range opt.Windows {
+			for _, p := range x.resolution(bin, part) {
+				same := ExplorePoint{Rows: p.Rows, Columns: p.Columns, CellsPerPixel: p.CellsPerPixel, Batches: p.Batches}
+				if !seen[same] && len(out.Points) < maxExplored {
+					seen[same] = true
+					out.Points = append(out.Points, p)
+				}
+			}
+		}
+	}
+	markPareto(out.Points)
+	return out, nil
+}
+
+// explorer tries one task.
+type explorer struct {
+	a      *chipmodel.Array
+	words  *words
+	asked  *Task
+	beside []*Task
+	opt    ExploreOptions
+}
+
+// resolution lists the points of one block and window; none where the chips cannot
+// make it, or blocks do not make it coarser.
+func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
+	if bin > 1 && !x.asked.Class.Kind.HasPatterns() {
+		return nil
+	}
+	spec, fewer := binned(x.asked, bin, bin)
+	if bin > 1 && !fewer {
+		return nil
+	}
+	t, ok := x.task(spec)
+	if !ok {
+		return nil
+	}
+	const parts = 1 << 12
+	if spec, _ = cropped(t, int(math.Round(part*parts)), parts); part < 1 {
+		if t, ok = x.task(spec); !ok {
+			return nil
+		}
+	}
+	most := 1
+	groups, _ := readGroups(x.a, t.Chips)
+	if t.Class.Kind.HasMemory() {
+		most = min(len(groups), x.opt.MaxBatches)
+	}
+	w, block := t.Views[0].Window, t.Spec.GetViews()[0].GetBinning()
+	seen := func(n, step, block int) int { return (n-1)*step + block }
+	shortest := int64(math.MaxInt64)
+	var out []ExplorePoint
+	for batches := 1; batches <= most; batches++ {
+		p := ExplorePoint{
+			BinRows: max(int(block.GetRows()), 1), BinColumns: max(int(block.GetColumns()), 1), WindowPart: part, Batches: batches, Rows: w.Rows, Columns: w.Columns,
+			CellsPerPixel: w.RowStep * w.ColumnStep,
+		}
+		p.CellsSeen = seen(w.Rows, w.RowStep, p.BinRows) * seen(w.Columns, w.ColumnStep, p.BinColumns)
+		for i := range t.Views {
+			p.Pixels += t.Views[i].Window.Pixels()
+		}
+		if x.run(t, &p) && (batches == 1 || p.WorstHoldNS < shortest) {
+			out = append(out, p)
+			shortest = p.WorstHoldNS
+		}
+	}
+	return out
+}
+
+// task checks a changed task, without its limits and deadline.
+func (x *explorer) task(spec *facetdv1.Task) (*Task, bool) {
+	spec.MaxHold, spec.MaxSkew, spec.Deadline = nil, nil, nil
+	t, m := NewTasks(x.a, []*facetdv1.Task{spec})
+	if len(m) > 0 {
+		return nil, false
+	}
+	return t[0], true
+}
+
+// run finds a point's rate, hold and skew, and reports whether it fits at all.
+func (x *explorer) run(t *Task, p *ExplorePoint) bool {
+	tasks := append([]*Task{t}, x.beside...)
+	pl := &planner{
+		a: x.a, tasks: tasks, words: x.words, start: assumed(x.a, tasks), states: rateStates,
+		opt: Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod},
+	}
+	if pl.prepare() != nil {
+		return false
+	}
+	prog, err := pl.compilers[0].compile(p.Batches, 0)
+	if err != nil {
+		return false // these batches cannot be reached apart
+	}
+	pl.batches[0], pl.whole[0] = p.Batches, prog
+	p.JobNS = int64(prog.total())
+	alone := math.Floor(1e15/float64(p.JobNS)) / 1e6 // a decimal whose period is no shorter than the job
+	seen := prog.follow(x.a, len(pl.compilers[0].frames), prog.backToBack())
+	p.RateHz, p.SkewNS, p.WorstHoldNS = alone, seen.skew(), seen.worstHold()
+	if len(x.beside) > 0 && !x.fit(pl, p, alone) {
+		return false
+	}
+	over := func(v int64, limit time.Duration) bool { return limit > 0 && v > int64(limit) }
+	p.WithinLimits = !over(p.SkewNS, x.asked.MaxSkew) && !over(p.WorstHoldNS, x.asked.MaxHold)
+	return true
+}
+
+// fit finds the highest rate beside other tasks, and what the task sees there.
+func (x *explorer) fit(pl *planner, p *ExplorePoint, alone float64) bool {
+	at := func(hz float64) ([]*cadence, *facetdv1.Refusal) {
+		return pl.cadences(func(i int) (float64, time.Duration) {
+			if i == 0 {
+				return hz, time.Duration(floorRat(periodOf(hz)))
+			}
+			return pl.asked(i)
+		})
+	}
+	pl.tasks[0].Spec.RateHz = alone
+	pl.tasks[0].Deadline = time.Duration(floorRat(periodOf(alone)))
+	cads, refusal := at(alone)
+	if refusal != nil {
+		return false
+	}
+	if p.RateHz = pl.highestRate(cads[0], 0); p.RateHz == 0 {
+		return false
+	}
+	if cads, refusal = at(p.RateHz); refusal != nil {
+		return false
+	}
+	found, refusal := pl.solveAny(cads)
+	if refusal != nil {
+		return false
+	}
+	plan, err := pl.plan(found)
+	if err != nil {
+		return false
+	}
+	seen := plan.Message.GetPredictions()[0]
+	p.RateHz = seen.GetPlannedRateHz()
+	p.JobNS, p.SkewNS, p.WorstHoldNS = seen.GetJobNs(), seen.GetSkewNs(), seen.GetWorstHoldNs()
+	return true
+}
+
+// dominates reports that p is as good as q in everything and better in something.
+func (p *ExplorePoint) dominates(q *ExplorePoint) bool {
+	better := []bool{
+		p.RateHz > q.RateHz, p.CellsPerPixel < q.CellsPerPixel, p.CellsSeen > q.CellsSeen, p.SkewNS < q.SkewNS, p.WorstHoldNS < q.WorstHoldNS,
+	}
+	worse := p.RateHz < q.RateHz || p.CellsPerPixel > q.CellsPerPixel || p.CellsSeen < q.CellsSeen || p.SkewNS > q.SkewNS || p.WorstHoldNS > q.WorstHoldNS
+	return !worse && slices.Contains(better, true)
+}
+
+func markPareto(points []ExplorePoint) {
+	for i := range points {
+		points[i].Pareto = !slices.ContainsFunc(points, func(q ExplorePoint) bool { return q.dominates(&points[i]) })
+	}
+}

@@ -1,0 +1,245 @@
+package scheduler
+
+import (
+	"bufio"
+	"fmt"
+	"html"
+	"io"
+	"math"
+)
+
+// Measures of the drawing in pixels.
+const (
+	exploreWide   = 420.0 // a panel
+	exploreHigh   = 300.0
+	exploreLeft   = 62.0
+	exploreGap    = 84.0
+	exploreTop    = 58.0
+	exploreBottom = 74.0
+)
+
+// grainColours are by cells a side of a pixel: 1, 2, 4, 8 and more.
+var grainColours = [...]string{"#2f6fb3", "#1f9a7a", "#c98a1b", "#b4508f"}
+
+func grainOf(p *ExplorePoint) int {
+	return min(int(math.Round(math.Log2(float64(p.CellsPerPixel))/2)), len(grainColours)-1)
+}
+
+// ExploreSVG draws an exploration: on the left the highest rate against the pixels
+// of a chip, on the right skew against hold for every number of batches. Points on
+// the Pareto front are filled, the others hollow. Colours tell the grain and suit
+// light and dark pages.
+func ExploreSVG(w io.Writer, x *Exploration) error {
+	s := &exploreDrawing{drawing: drawing{w: bufio.NewWriter(w)}, x: x}
+	s.begin()
+	s.rates()
+	s.batches()
+	s.key()
+	s.printf("</svg>\n")
+	return s.w.Flush()
+}
+
+type exploreDrawing struct {
+	drawing
+	x *Exploration
+}
+
+// scale10 maps values onto a length by their logarithms, from start on; 0, where
+// there is any, lies before that.
+type scale10 struct{ low, high, zero, start, end float64 }
+
+// zeroRoom is the part of a length that 0 takes.
+const zeroRoom = .08
+
+// newScale spans the values above 0, out to round ones.
+func newScale(values []float64, from, to float64) scale10 {
+	low, high := math.Inf(1), math.Inf(-1)
+	start := from
+	for _, v := range values {
+		if v <= 0 {
+			start = from + zeroRoom*(to-from)
+			continue
+		}
+		low, high = min(low, v), max(high, v)
+	}
+	if low > high {
+		low, high = 1, 10
+	}
+	// To the next 1, 2 or 5 on either side.
+	return scale10{tick(low, -1), tick(high*1.0001, 1), from, start, to}
+}
+
+// tick is the nearest 1, 2 or 5 times a power of ten not above v, or not below.
+func tick(v float64, side int) float64 {
+	tens := math.Pow(10, math.Floor(math.Log10(v)))
+	steps := []float64{1, 2, 5, 10}
+	if side > 0 {
+		for _, m := range steps {
+			if m*tens >= v {
+				return m * tens
+			}
+		}
+	}
+	best := tens
+	for _, m := range steps {
+		if m*tens <= v {
+			best = m * tens
+		}
+	}
+	return best
+}
+
+func (c scale10) at(v float64) float64 {
+	switch {
+	case v <= 0:
+		return c.zero
+	case c.high <= c.low:
+		return c.start
+	}
+	return c.start + (c.end-c.start)*math.Log(v/c.low)/math.Log(c.high/c.low)
+}
+
+// marks are the round values within the scale, thinned to about seven.
+func (c scale10) marks() []float64 {
+	var all []float64
+	if c.zero != c.start {
+		all = append(all, 0)
+	}
+	for v := c.low; v <= c.high*1.0001; v = tick(v*1.01, 1) {
+		all = append(all, v)
+	}
+	if len(all) <= 7 {
+		return all
+	}
+	var tens []float64
+	for _, v := range all {
+		if v == 0 || math.Abs(math.Log10(v)-math.Round(math.Log10(v))) < 1e-9 {
+			tens = append(tens, v)
+		}
+	}
+	return tens
+}
+
+func (s *exploreDrawing) begin() {
+	width, height := exploreLeft+2*exploreWide+exploreGap+24, exploreTop+exploreHigh+exploreBottom
+	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"explore\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
+	s.printf("<title>What task %s could have on %s</title>\n<style>\n", html.EscapeString(s.x.Task), html.EscapeString(s.x.Array))
+	style := func(rules ...string) {
+		for _, r := range rules {
+			s.printf(".explore %s\n", r)
+		}
+	}
+	style("text{font:12px system-ui,sans-serif;fill:#24292f}", ".dim{fill:#57606a}", ".end{text-anchor:end}", ".mid{text-anchor:middle}",
+		".name{font-weight:600}", ".page{fill:#ffffff}", ".grid{stroke:#6e7781;stroke-opacity:.25}", ".run{fill:none;stroke-width:1;stroke-opacity:.45}",
+		".n{stroke:#7d8590}", ".on.n{fill:#7d8590;stroke:none}", ".off{fill:none;stroke-width:1.4;stroke-opacity:.75}")
+	for i, c := range grainColours {
+		style(fmt.Sprintf(".g%d{stroke:%s}", i, c), fmt.Sprintf(".on.g%d{fill:%s;stroke:none}", i, c))
+	}
+	s.printf("@media (prefers-color-scheme:dark){\n")
+	style("text{fill:#e6edf3}", ".dim{fill:#9ba5b0}", ".page{fill:#11161c}", ".grid{stroke:#adb8c4}")
+	s.printf("}\n</style>\n")
+	s.rect("page", 0, 0, width, height)
+	s.text("name", exploreLeft, 20, fmt.Sprintf("What task %s could have on %s: %d chips", s.x.Task, s.x.Array, s.x.Chips))
+}
+
+// panel draws the frame of one panel, and returns its scales.
+func (s *exploreDrawing) panel(left float64, title, across, up string, xs, ys []float64, mark func(float64) string) (scale10, scale10) {
+	bottom := exploreTop + exploreHigh
+	h, v := newScale(xs, left, left+exploreWide), newScale(ys, bottom, exploreTop)
+	s.text("dim", left, exploreTop-14, title)
+	for _, m := range h.marks() {
+		s.line("grid", h.at(m), exploreTop, h.at(m), bottom)
+		s.text("dim mid", h.at(m), bottom+15, mark(m))
+	}
+	for _, m := range v.marks() {
+		s.line("grid", left, v.at(m), left+exploreWide, v.at(m))
+		s.text("dim end", left-6, v.at(m)+4, mark(m))
+	}
+	s.text("dim mid", left+exploreWide/2, bottom+32, across)
+	s.printf("<text class=\"dim mid\" transform=\"translate(%.1f %.1f) rotate(-90)\">%s</text>\n", left-46, exploreTop+exploreHigh/2, html.EscapeString(up))
+	return h, v
+}
+
+func (s *exploreDrawing) dot(p *ExplorePoint, x, y float64) {
+	class := "off"
+	if p.Pareto {
+		class = "on"
+	}
+	// The area of a dot is the part of the asked window that is read.
+	r := 2.2 + 3.6*p.WindowPart
+	s.printf("<circle class=\"%s g%d\" cx=\"%.1f\" cy=\"%.1f\" r=\"%.1f\"><title>%s</title></circle>\n", class, grainOf(p), x, y, r, html.EscapeString(p.label()))
+}
+
+// label says a point in words.
+func (p *ExplorePoint) label() string {
+	return fmt.Sprintf("%d x %d pixels, block %d x %d, batches %d: %.4g Hz, skew %s, hold %s",
+		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, millis(p.SkewNS), millis(p.WorstHoldNS))
+}
+
+func (s *exploreDrawing) rates() {
+	var xs, ys []float64
+	for i := range s.x.Points {
+		xs, ys = append(xs, s.x.Points[i].RateHz), append(ys, float64(s.x.Points[i].Pixels))
+	}
+	h, v := s.panel(exploreLeft, "highest rate against pixels", "jobs a second", "pixels of a chip", xs, ys, func(v float64) string { return fmt.Sprintf("%g", v) })
+	for i := range s.x.Points {
+		p := &s.x.Points[i]
+		s.dot(p, h.at(p.RateHz), v.at(float64(p.Pixels)))
+	}
+}
+
+// batches draws hold against skew; the points of one resolution are joined.
+func (s *exploreDrawing) batches() {
+	left := exploreLeft + exploreWide + exploreGap
+	memory := false
+	var xs, ys []float64
+	for i := range s.x.Points {
+		p := &s.x.Points[i]
+		memory = memory || p.WorstHoldNS > 0
+		xs, ys = append(xs, float64(p.SkewNS)/1e6), append(ys, float64(p.WorstHoldNS)/1e6)
+	}
+	if !memory { // nothing is held: what remains is skew against rate
+		ys = ys[:0]
+		for i := range s.x.Points {
+			ys = append(ys, s.x.Points[i].RateHz)
+		}
+	}
+	title, up := "skew against hold, batch by batch", "longest hold, ms"
+	if !memory {
+		title, up = "skew against rate", "jobs a second"
+	}
+	h, v := s.panel(left, title, "skew, ms", up, xs, ys, func(v float64) string { return fmt.Sprintf("%.3g", v) })
+	for i := range s.x.Points {
+		p := &s.x.Points[i]
+		if i > 0 && p.Batches > s.x.Points[i-1].Batches {
+			s.printf("<path class=\"run g%d\" d=\"M%.1f %.1fL%.1f %.1f\"/>\n", grainOf(p), h.at(xs[i-1]), v.at(ys[i-1]), h.at(xs[i]), v.at(ys[i]))
+		}
+	}
+	for i := range s.x.Points {
+		s.dot(&s.x.Points[i], h.at(xs[i]), v.at(ys[i]))
+	}
+}
+
+func (s *exploreDrawing) key() {
+	y := exploreTop + exploreHigh + 58
+	x := exploreLeft
+	used := [len(grainColours)]bool{}
+	for i := range s.x.Points {
+		used[grainOf(&s.x.Points[i])] = true
+	}
+	for i, name := range []string{"1 cell a pixel", "2 x 2 cells", "4 x 4", "8 x 8 or more"} {
+		if used[i] {
+			s.printf("<circle class=\"on g%d\" cx=\"%.1f\" cy=\"%.1f\" r=\"5\"/>\n", i, x+5, y-4)
+			s.text("dim", x+15, y, name)
+			x += 30 + 6.6*float64(len(name))
+		}
+	}
+	for _, e := range []struct {
+		class, name string
+		r           float64
+	}{{"on n", "on the Pareto front", 5}, {"off n", "not on it", 5}, {"on n", "whole window", 5.8}, {"on n", "a quarter of its sides", 3.1}} {
+		s.printf("<circle class=\"%s\" cx=\"%.1f\" cy=\"%.1f\" r=\"%.1f\"/>\n", e.class, x+5, y-4, e.r)
+		s.text("dim", x+15, y, e.name)
+		x += 34 + 6.6*float64(len(e.name))
+	}
+}
