@@ -193,6 +193,16 @@ func (f *fake) CreateTask(_ context.Context, r *facetdv1.CreateTaskRequest) (*fa
 	}
 }
 
+func (f *fake) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse, error) {
+	f.note(r)
+	if r.GetTask().GetName() == "nobody" {
+		return nil, status.Error(codes.NotFound, "there is no task called nobody")
+	}
+	return &facetdv1.UpdateTaskResponse{
+		Task: &facetdv1.RunningTask{Task: r.GetTask(), Status: &facetdv1.TaskStatus{PlannedRateHz: r.GetTask().GetRateHz()}}, EffectiveBusNs: 3_500_000_000,
+	}, nil
+}
+
 func fakeRefusal() *facetdv1.Refusal {
 	return &facetdv1.Refusal{
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, Message: "the tasks ask for 131.3 % of the bus", Task: "fast",

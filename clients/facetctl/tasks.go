@@ -25,7 +25,7 @@ func (a *app) tasksCommand() *cobra.Command {
 	return cli.Group("tasks", "Add, list, show and remove tasks", `  facetctl tasks list
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
-		a.tasksAddCommand(), a.tasksListCommand(), a.tasksShowCommand(), a.tasksRemoveCommand())
+		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(), a.tasksRemoveCommand())
 }
 
 // viewFlags are the flags that describe a view.
@@ -115,18 +115,43 @@ func (f *taskFlags) task() (*facetdv1.Task, error) {
 	return t, nil
 }
 
-func (a *app) tasksAddCommand() *cobra.Command {
-	var f taskFlags
-	cmd := &cobra.Command{
-		Use:   "add [FILE]",
-		Short: "Add one task from flags, or tasks from a YAML or JSON file",
-		Long: `add starts a task while the array runs, or says why it does not fit and what would.
+// taskWriting is adding tasks or changing them.
+type taskWriting struct {
+	use, short, long, example string
+	verb                      string // of what was done
+	replaces                  bool   // running tasks, which must be there
+}
+
+var addTask = taskWriting{
+	use:   "add [FILE]",
+	short: "Add one task from flags, or tasks from a YAML or JSON file",
+	long: `add starts a task while the array runs, or says why it does not fit and what would.
 FILE (- is standard input) holds one task, or several under "tasks:". Several are
 tried together first: when they do not fit, none is added.`,
-		Example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
+	example: `  facetctl tasks add --name look --target bow --rate 25 --binning 2 --max-skew 2ms
   facetctl tasks add --name strip --target wall-03 --rate 40 --window 4x40+18+0
   facetctl tasks add tasks.yaml
   echo '{name: look, target: {all: true}, rate_hz: 2}' | facetctl tasks add -`,
+	verb: "added",
+}
+
+var changeTask = taskWriting{
+	use:   "change [FILE]",
+	short: "Replace running tasks by ones of the same names",
+	long: `change replaces a running task by one of the same name, whole: what is not given has
+its default, not what it had (facetctl tasks show NAME prints a task to start from).
+Its jobs go on being counted, and the other tasks lose nothing. When the change does
+not fit the task runs on as it was. FILE is as for add.`,
+	example: `  facetctl tasks change --name wall --target wall --rate 10 --binning 2
+  facetctl tasks show wall | sed 's/rate_hz: .*/rate_hz: 12/' | facetctl tasks change -`,
+	verb:     "changed",
+	replaces: true,
+}
+
+func (a *app) tasksWriteCommand(w taskWriting) *cobra.Command {
+	var f taskFlags
+	cmd := &cobra.Command{
+		Use: w.use, Short: w.short, Long: w.long, Example: w.example,
 		Args: cli.Args("[FILE]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var tasks []*facetdv1.Task
@@ -152,7 +177,7 @@ tried together first: when they do not fit, none is added.`,
 						return err
 					}
 				}
-				return addTasks(ctx, cmd, c, tasks)
+				return w.write(ctx, cmd, c, tasks)
 			})
 		},
 	}
@@ -160,17 +185,32 @@ tried together first: when they do not fit, none is added.`,
 	return cmd
 }
 
-func addTasks(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facetdv1.Task) error {
+// written is what the daemon answers to either.
+type written interface {
+	proto.Message
+	GetTask() *facetdv1.RunningTask
+	GetEffectiveBusNs() int64
+}
+
+// one adds or changes one task.
+func (w taskWriting) one(ctx context.Context, c *client, t *facetdv1.Task) (written, error) {
+	if w.replaces {
+		return c.tasks.UpdateTask(ctx, &facetdv1.UpdateTaskRequest{Task: t})
+	}
+	return c.tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: t})
+}
+
+func (w taskWriting) write(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facetdv1.Task) error {
 	if len(tasks) > 1 {
-		if err := previewAll(ctx, c, tasks); err != nil {
+		if err := w.previewAll(ctx, c, tasks); err != nil {
 			return err
 		}
 	}
 	for i, t := range tasks {
-		r, err := c.tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: t})
+		r, err := w.one(ctx, c, t)
 		if err != nil {
 			if i > 0 {
-				fmt.Fprintf(cmd.ErrOrStderr(), "added %d of %d tasks before this one failed\n", i, len(tasks))
+				fmt.Fprintf(cmd.ErrOrStderr(), "%s %d of %d tasks before this one failed\n", w.verb, i, len(tasks))
 			}
 			return err
 		}
@@ -178,7 +218,7 @@ func addTasks(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facet
 			err = cli.WriteJSONLine(cmd.OutOrStdout(), r)
 		} else {
 			s := r.GetTask().GetStatus()
-			_, err = fmt.Fprintf(cmd.OutOrStdout(), "added %s: asked %s Hz, planned %s Hz, in force since bus time %s\n", r.GetTask().GetTask().GetName(),
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s %s: asked %s Hz, planned %s Hz, in force since bus time %s\n", w.verb, r.GetTask().GetTask().GetName(),
 				cli.Significant(r.GetTask().GetTask().GetRateHz()), cli.Significant(s.GetPlannedRateHz()), cli.NS(r.GetEffectiveBusNs()))
 		}
 		if err != nil {
@@ -188,16 +228,16 @@ func addTasks(ctx context.Context, cmd *cobra.Command, c *client, tasks []*facet
 	return nil
 }
 
-// previewAll refuses tasks that do not fit together, or whose names are taken,
-// before the first is added.
-func previewAll(ctx context.Context, c *client, tasks []*facetdv1.Task) error {
+// previewAll refuses tasks that do not fit together, or whose names are taken when
+// they are to be added, before the first is written.
+func (w taskWriting) previewAll(ctx context.Context, c *client, tasks []*facetdv1.Task) error {
 	running, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
 	if err != nil {
 		return err
 	}
 	for _, r := range running.GetTasks() {
 		for _, t := range tasks {
-			if t.GetName() == r.GetTask().GetName() {
+			if t.GetName() == r.GetTask().GetName() && !w.replaces {
 				return fmt.Errorf("a task called %q is running already; nothing was added", t.GetName())
 			}
 		}
@@ -207,7 +247,7 @@ func previewAll(ctx context.Context, c *client, tasks []*facetdv1.Task) error {
 		return err
 	}
 	if refusal := r.GetPlan().GetRefusal(); refusal != nil {
-		return refused("the tasks do not fit together; nothing was added", refusal)
+		return refused("the tasks do not fit together; nothing was "+w.verb, refusal)
 	}
 	return nil
 }
