@@ -250,14 +250,15 @@ func (r *Reader) ChunkAt(logNS uint64) int {
 	return i
 }
 
-// ChunkHas reports whether a chunk has messages of a topic, as far as the index says.
-func (r *Reader) ChunkHas(chunk int, topic string) bool {
+// ChunkTopics are the topics of a chunk's messages, as far as the index says.
+func (r *Reader) ChunkTopics(chunk int) []string {
+	var out []string
 	for id := range r.chunks[chunk].MessageIndexOffsets {
-		if ch := r.tables.channels[id]; ch != nil && ch.Topic == topic {
-			return true
+		if ch := r.tables.channels[id]; ch != nil {
+			out = append(out, ch.Topic)
 		}
 	}
-	return false
+	return out
 }
 
 // All returns every message in the order they were recorded; images are left out.

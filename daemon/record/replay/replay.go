@@ -1,0 +1,456 @@
+// Package replay plays a recording back so that whoever listens to the daemon cannot
+// tell the difference: the same frame sets, plans and broken laws go to the same
+// observers, and so through the same streams, metrics and journal.
+//
+// It stands in the dispatcher's place and not in the bus's. A recording holds what came
+// of the bus, frame sets and timetables, and not the operations: a bus that pretended
+// to run the operations would have to invent their times and captures, the planner
+// would judge something that never was, and corrections would be made twice. Here
+// nothing is invented.
+//
+// What is missing in a replay: segments (Observer.SegmentRun is not called, so counts
+// of select words stay at zero; the shares of bus time come from the recorded status),
+// and everything that acts on the array: it is refused.
+package replay
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/record"
+)
+
+// MaxSpeed bounds how much faster than it happened a recording is played.
+const MaxSpeed = 1000
+
+// Config of a player.
+type Config struct {
+	// Files are the parts of one recording, in order.
+	Files []string
+	// Observer is told what the recording holds, on the goroutine of Run.
+	Observer dispatch.Observer
+	// Events, where set, is given those recorded events that an observer does not make
+	// again of what it is told (not tasks, misses, failures, laws), on the goroutine of Run.
+	Events func(*facetdv1.Event)
+	// Speed is 1 for the pace at which it happened, more for faster, up to MaxSpeed; 0
+	// plays as fast as the machine can.
+	Speed float64
+	// Loop begins anew at the end. Bus times, host times and job numbers go on rising
+	// from turn to turn.
+	Loop bool
+	// Stepped waits for Step from the start.
+	Stepped bool
+	Logger  *zap.Logger
+}
+
+// RefusedError says that something cannot be done because a recording is played. The
+// caller must go to a daemon with an array.
+type RefusedError struct{ What string }
+
+func (e *RefusedError) Error() string {
+	return e.What + " is not possible: this daemon plays a recording, and there is no array behind it"
+}
+
+// GRPCStatus makes the error FAILED_PRECONDITION with a PreconditionFailure of type
+// REPLAY.
+func (e *RefusedError) GRPCStatus() *status.Status {
+	st := status.New(codes.FailedPrecondition, e.Error())
+	detailed, err := st.WithDetails(&errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
+		{Type: "REPLAY", Subject: "recording", Description: e.Error()},
+	}})
+	if err != nil {
+		return st
+	}
+	return detailed
+}
+
+// Player plays a recording. Run drives it; its other methods may be called from any
+// goroutine.
+type Player struct {
+	cfg   Config
+	tape  *tape
+	log   *zap.Logger
+	array *facetdv1.Array
+
+	wake chan struct{} // holds one token when Run should look at the controls
+
+	mu sync.Mutex
+	controls
+	state state
+}
+
+// controls are what others ask of Run.
+type controls struct {
+	speed   float64
+	stepped bool
+	steps   int   // frame sets still to be played while stepped
+	seek    int64 // bus time to jump to; -1 is none
+	waiting []chan struct{}
+}
+
+var _ dispatch.Service = (*Player)(nil)
+
+// New opens the files. Close it when done. Errors: those of record.Open, *GapError when
+// the files are not the parts of one recording.
+func New(cfg Config) (*Player, error) {
+	if cfg.Speed < 0 || cfg.Speed > MaxSpeed || cfg.Speed != cfg.Speed {
+		return nil, fmt.Errorf("a speed of %v is not possible; use 0 (as fast as possible) to %d", cfg.Speed, MaxSpeed)
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = zap.NewNop()
+	}
+	t, err := openTape(cfg.Files)
+	if err != nil {
+		return nil, err
+	}
+	p := &Player{cfg: cfg, tape: t, log: cfg.Logger, array: t.array, wake: make(chan struct{}, 1)}
+	p.controls = controls{speed: cfg.Speed, stepped: cfg.Stepped, seek: -1}
+	p.state = state{phase: facetdv1.State_STATE_STARTING, busNS: t.firstNS}
+	return p, nil
+}
+
+// Array is the array that was recorded.
+func (p *Player) Array() *facetdv1.Array { return p.array }
+
+// Span is the bus time of the first and last thing recorded, in nanoseconds.
+func (p *Player) Span() (firstNS, lastNS int64) { return p.tape.firstNS, p.tape.lastNS }
+
+// Close releases the files. Run must have ended.
+func (p *Player) Close() error { return p.tape.close() }
+
+// Run plays until the end, or for ever with Loop, or until ctx ends; it returns nil
+// then, and otherwise what is wrong with a file. After the end it waits for ctx, and
+// for a Seek, with the last state kept.
+func (p *Player) Run(ctx context.Context) error {
+	p.update(func(s *state) { s.phase = facetdv1.State_STATE_RUNNING })
+	defer p.end()
+	turn := turn{}
+	from := p.tape.firstNS
+	for {
+		p.announce(from, turn)
+		err := p.play(ctx, from, turn)
+		var jump *jumpError
+		switch {
+		case errors.As(err, &jump):
+			from = jump.toNS
+			p.log.Info("replay jumps", zap.Int64("bus_ns", from))
+			continue
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return p.fault(err)
+		}
+		if p.cfg.Loop {
+			turn = p.nextTurn(turn)
+			from = p.tape.firstNS
+			continue
+		}
+		to, ok := p.waitAtEnd(ctx)
+		if !ok {
+			return nil
+		}
+		from = to
+	}
+}
+
+// jumpError ends a turn because of SeekTo.
+type jumpError struct{ toNS int64 }
+
+func (*jumpError) Error() string { return "a jump" }
+
+// announce tells about the timetable in force at a bus time, as a dispatcher does when
+// it comes up.
+func (p *Player) announce(atNS int64, t turn) {
+	p.update(func(s *state) { s.busNS = atNS + t.shiftNS })
+	if change := p.tape.planAt(atNS); change != nil {
+		p.planChanged(change, change.GetEpochBusNs()+t.shiftNS)
+	}
+}
+
+func (p *Player) planChanged(change *facetdv1.PlanChange, epochNS int64) {
+	p.update(func(s *state) { s.planChanged(change.GetPlan(), epochNS) })
+	p.cfg.Observer.PlanChanged(change.GetPlan(), epochNS)
+}
+
+// play plays one turn from a bus time on.
+func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
+	clock := newClock(fromNS)
+	for e, err := range p.tape.from(fromNS) {
+		if err != nil {
+			return err
+		}
+		at, is := busTime(&e)
+		if !is || at < fromNS {
+			continue
+		}
+		// The timetable at the start has been announced; parts repeat it.
+		if e.Plan != nil && !p.isNew(e.Plan, t) {
+			continue
+		}
+		// Frame sets and timetables set the pace. A status may be some milliseconds
+		// ahead of what the recorder had still to write when it was asked for.
+		if e.Frames != nil || e.Plan != nil {
+			if err := p.wait(ctx, clock, at, e.Frames != nil); err != nil {
+				return err
+			}
+			p.update(func(s *state) { s.busNS = max(s.busNS, at+t.shiftNS) })
+		}
+		p.deliver(&e, t)
+	}
+	return nil
+}
+
+// isNew reports whether a recorded plan is another than the one in force.
+func (p *Player) isNew(c *facetdv1.PlanChange, t turn) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return !p.state.announced || p.state.epochNS < c.GetEpochBusNs()+t.shiftNS
+}
+
+func (p *Player) deliver(e *record.Entry, t turn) {
+	switch {
+	case e.Frames != nil:
+		fs := t.shift(e.Frames)
+		p.update(func(s *state) { s.jobEnded(fs) })
+		p.cfg.Observer.JobEnded(fs)
+	case e.Plan != nil:
+		p.planChanged(e.Plan, e.Plan.GetEpochBusNs()+t.shiftNS)
+	case e.Event != nil:
+		if v, is := violation(e.Event, t.shiftNS); is {
+			p.update(func(s *state) { s.violated(v) })
+			p.cfg.Observer.Violated(v)
+		} else if p.cfg.Events != nil && !derived(e.Event.GetKind()) {
+			p.cfg.Events(e.Event)
+		}
+	case e.Status != nil:
+		p.update(func(s *state) { s.status = e.Status })
+	}
+}
+
+// wait blocks until it is time for something of a bus time, or the controls say
+// otherwise. A frame set takes a step.
+func (p *Player) wait(ctx context.Context, clock *clock, at int64, frames bool) error {
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		p.mu.Lock()
+		seek := p.seek
+		p.seek = -1
+		speed, held := p.speed, p.stepped && p.steps == 0 && frames
+		if p.stepped && p.steps > 0 && frames && seek < 0 {
+			p.steps--
+			speed = 0
+		} else if p.stepped {
+			speed = 0 // between the steps time does not count
+		}
+		if held && seek < 0 {
+			p.release()
+		}
+		p.mu.Unlock()
+		if seek >= 0 {
+			return &jumpError{seek}
+		}
+		if held {
+			select {
+			case <-p.wake:
+			case <-ctx.Done():
+			}
+			clock.hold(at)
+			continue
+		}
+		delay := clock.until(at, speed)
+		if delay <= 0 {
+			return nil
+		}
+		timer := time.NewTimer(delay)
+		select {
+		case <-timer.C:
+			return nil
+		case <-p.wake:
+		case <-ctx.Done():
+		}
+		timer.Stop()
+	}
+}
+
+// release answers those who wait for their steps. The caller holds mu.
+func (p *Player) release() {
+	for _, done := range p.waiting {
+		close(done)
+	}
+	p.waiting = nil
+}
+
+func (p *Player) waitAtEnd(ctx context.Context) (int64, bool) {
+	p.log.Info("replay has reached its end")
+	for {
+		p.mu.Lock()
+		seek := p.seek
+		p.seek = -1
+		p.steps = 0
+		p.release()
+		p.mu.Unlock()
+		if seek >= 0 {
+			return seek, true
+		}
+		select {
+		case <-p.wake:
+		case <-ctx.Done():
+			return 0, false
+		}
+	}
+}
+
+// SeekTo jumps to a bus time of the recording, which is brought within its span: what was
+// recorded from then on is played next. Listeners see a new timetable, as after a change.
+func (p *Player) SeekTo(busNS int64) {
+	p.control(func(c *controls) { c.seek = min(max(busNS, p.tape.firstNS), p.tape.lastNS) })
+}
+
+// SetSpeed changes the pace, as Config.Speed, and plays on after Pause.
+func (p *Player) SetSpeed(speed float64) error {
+	if speed < 0 || speed > MaxSpeed || speed != speed {
+		return fmt.Errorf("a speed of %v is not possible; use 0 (as fast as possible) to %d", speed, MaxSpeed)
+	}
+	p.control(func(c *controls) { c.speed, c.stepped = speed, false })
+	return nil
+}
+
+// Pause stops before the next frame set. SetSpeed plays on.
+func (p *Player) Pause() { p.control(func(c *controls) { c.stepped = true }) }
+
+// Step plays n frame sets and pauses, and returns once they have been handed out or the
+// recording has ended. Errors: ctx's, and for n below 1.
+func (p *Player) Step(ctx context.Context, n int) error {
+	if n < 1 {
+		return fmt.Errorf("%d steps are not possible; use 1 or more", n)
+	}
+	done := make(chan struct{})
+	p.control(func(c *controls) {
+		c.stepped = true
+		c.steps += n
+		c.waiting = append(c.waiting, done)
+	})
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (p *Player) control(change func(*controls)) {
+	p.mu.Lock()
+	change(&p.controls)
+	p.mu.Unlock()
+	select {
+	case p.wake <- struct{}{}:
+	default: // a token is there already
+	}
+}
+
+func (p *Player) update(change func(*state)) {
+	p.mu.Lock()
+	change(&p.state)
+	p.mu.Unlock()
+}
+
+func (p *Player) fault(err error) error {
+	p.update(func(s *state) { s.phase, s.fault = facetdv1.State_STATE_FAULT, err.Error() })
+	return err
+}
+
+func (p *Player) end() {
+	p.update(func(s *state) {
+		if s.phase != facetdv1.State_STATE_FAULT {
+			s.phase = facetdv1.State_STATE_STOPPING
+		}
+	})
+	p.mu.Lock()
+	p.release()
+	p.mu.Unlock()
+}
+
+// Now is the bus time that the replay has reached.
+func (p *Player) Now() int64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.state.busNS
+}
+
+// HostTime maps bus time to the host time that was recorded.
+func (p *Player) HostTime(busNS int64) (time.Time, time.Duration) {
+	return time.Unix(0, p.tape.hostOffsetNS+busNS).UTC(), 0
+}
+
+// AddTask is refused, as are all that change the array or ask it for something.
+func (p *Player) AddTask(context.Context, *facetdv1.Task) (int64, error) {
+	return 0, &RefusedError{"adding a task"}
+}
+
+// UpdateTask is refused.
+func (p *Player) UpdateTask(context.Context, *facetdv1.Task) (int64, error) {
+	return 0, &RefusedError{"changing a task"}
+}
+
+// RemoveTask is refused.
+func (p *Player) RemoveTask(context.Context, string) (int64, error) {
+	return 0, &RefusedError{"removing a task"}
+}
+
+// Preview is refused: it would say what could run beside tasks that do not run.
+func (p *Player) Preview(context.Context, []*facetdv1.Task, []string) (*facetdv1.Plan, error) {
+	return nil, &RefusedError{"previewing a plan"}
+}
+
+// Capture is refused.
+func (p *Player) Capture(context.Context, *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
+	return dispatch.Done{}, &RefusedError{"a capture"}
+}
+
+// Send is refused.
+func (p *Player) Send(context.Context, *facetdv1.Command) (dispatch.Done, error) {
+	return dispatch.Done{}, &RefusedError{"a command"}
+}
+
+// Snapshot is the replay at this instant, as a dispatcher would show it.
+func (p *Player) Snapshot() dispatch.Snapshot {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.state.snapshot()
+}
+
+// derived reports whether observers make such events of what the replay tells them.
+func derived(k facetdv1.EventKind) bool {
+	switch k {
+	case facetdv1.EventKind_EVENT_KIND_TASK_ADDED, facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, facetdv1.EventKind_EVENT_KIND_TASK_REMOVED,
+		facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, facetdv1.EventKind_EVENT_KIND_JOB_FAILED, facetdv1.EventKind_EVENT_KIND_LAW_BROKEN:
+		return true
+	}
+	return false
+}
+
+// violation makes a broken law of a recorded event.
+func violation(e *facetdv1.Event, shiftNS int64) (bus.Violation, bool) {
+	law, err := strconv.Atoi(e.GetFields()["law"])
+	if e.GetKind() != facetdv1.EventKind_EVENT_KIND_LAW_BROKEN || err != nil {
+		return bus.Violation{}, false
+	}
+	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus law %d broken: ", law))
+	return bus.Violation{Law: law, AtNS: e.GetBusNs() + shiftNS, Message: text, Chips: slices.Clone(e.GetChips())}, true
+}

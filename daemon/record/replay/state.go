@@ -1,0 +1,187 @@
+package replay
+
+import (
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/rate"
+)
+
+// keptViolations is how many of the last violations a snapshot shows, as a dispatcher's.
+const keptViolations = 16
+
+// state is what a snapshot shows, counted from what was played.
+type state struct {
+	phase     facetdv1.State
+	fault     string
+	busNS     int64
+	epochNS   int64
+	announced bool // whether a plan is in force
+	plan      *facetdv1.Plan
+	tasks     []*taskState
+	status    *facetdv1.Status // the last one recorded before now
+	broken    uint64
+	lastBad   []bus.Violation
+}
+
+type taskState struct {
+	task    *facetdv1.Task
+	planned float64
+	counts  facetdv1.TaskStatus
+	rate    rate.Window
+}
+
+func (s *state) planChanged(plan *facetdv1.Plan, epochNS int64) {
+	old := s.tasks
+	s.plan, s.epochNS, s.announced, s.tasks = plan, epochNS, true, nil
+	for i, spec := range plan.GetTasks() {
+		t := &taskState{}
+		if j := slices.IndexFunc(old, func(o *taskState) bool { return o.task.GetName() == spec.GetName() }); j >= 0 {
+			t = old[j]
+		}
+		t.task = spec
+		if p := plan.GetPredictions(); i < len(p) {
+			t.planned = p[i].GetPlannedRateHz()
+		}
+		t.rate.Restart(epochNS)
+		s.tasks = append(s.tasks, t)
+	}
+}
+
+func (s *state) jobEnded(fs *facetdv1.FrameSet) {
+	i := slices.IndexFunc(s.tasks, func(t *taskState) bool { return t.task.GetName() == fs.GetTask() })
+	if i < 0 {
+		return
+	}
+	t := s.tasks[i]
+	c := &t.counts
+	switch {
+	case fs.GetFailure() != "":
+		c.JobsFailed++
+		c.LastFailure = fs.GetFailure()
+		return
+	case fs.GetLate():
+		c.JobsLate++
+	default:
+		c.JobsOnTime++
+	}
+	c.Frames += uint64(len(fs.GetFrames()))
+	c.LastResponseNs = fs.GetFinishBusNs() - fs.GetReleaseBusNs()
+	c.WorstResponseNs = max(c.GetWorstResponseNs(), c.GetLastResponseNs())
+	c.LastSkewNs = fs.GetSkewNs()
+	t.rate.Add(fs.GetReleaseBusNs())
+}
+
+func (s *state) violated(v bus.Violation) {
+	s.broken++
+	s.lastBad = append(s.lastBad, v)
+	s.lastBad = s.lastBad[max(len(s.lastBad)-keptViolations, 0):]
+}
+
+func (s *state) snapshot() dispatch.Snapshot {
+	out := dispatch.Snapshot{
+		State: s.phase, Fault: s.fault, BusNS: s.busNS, EpochNS: s.epochNS, Plan: s.plan,
+		PlannedUtil: s.plan.GetUtilization(), Violations: s.broken, LastBroken: slices.Clone(s.lastBad),
+		MeasuredNS: max(s.busNS-s.epochNS, 0),
+	}
+	for _, share := range s.status.GetPhases() {
+		if phase := int(share.GetPhase()); phase > 0 && phase < bus.NumPhases {
+			out.Busy[phase] = time.Duration(share.GetShare() * float64(out.MeasuredNS))
+		}
+	}
+	for _, t := range s.tasks {
+		status := proto.CloneOf(&t.counts)
+		status.RequestedRateHz, status.PlannedRateHz, status.AchievedRateHz = t.task.GetRateHz(), t.planned, t.rate.Hertz(s.busNS)
+		out.Tasks = append(out.Tasks, &facetdv1.RunningTask{Task: t.task, Status: status})
+	}
+	return out
+}
+
+// turn is one turn of a loop: how far its times and job numbers are from the recorded.
+type turn struct {
+	shiftNS int64
+	jobs    map[string]uint64 // by task
+}
+
+// betweenTurns is the bus time from the last thing of one turn to the first of the next.
+const betweenTurns = int64(time.Millisecond)
+
+// nextTurn begins when the whole recording has passed.
+func (p *Player) nextTurn(t turn) turn {
+	length := p.tape.lastNS - p.tape.firstNS
+	next := turn{shiftNS: t.shiftNS + length + betweenTurns, jobs: map[string]uint64{}}
+	for name, n := range t.jobs {
+		next.jobs[name] = n
+	}
+	for name, n := range p.tape.jobs {
+		next.jobs[name] += n
+	}
+	return next
+}
+
+// shift returns a frame set of this turn. Pixels are shared; in the first turn the set
+// itself is returned.
+func (t turn) shift(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
+	if t.shiftNS == 0 {
+		return fs
+	}
+	out := &facetdv1.FrameSet{
+		Task: fs.GetTask(), Job: fs.GetJob() + t.jobs[fs.GetTask()], SkewNs: fs.GetSkewNs(), Late: fs.GetLate(), Failure: fs.GetFailure(),
+		ReleaseBusNs: fs.GetReleaseBusNs() + t.shiftNS, DeadlineBusNs: fs.GetDeadlineBusNs() + t.shiftNS,
+		StartBusNs: fs.GetStartBusNs() + t.shiftNS, FinishBusNs: fs.GetFinishBusNs() + t.shiftNS,
+	}
+	if fs.GetTask() == "" {
+		out.DeadlineBusNs = fs.GetDeadlineBusNs() // one-shots have none
+	}
+	for _, f := range fs.GetFrames() {
+		data := f.GetData()
+		f.Data = nil // not to be copied
+		g := proto.CloneOf(f)
+		f.Data, g.Data = data, data
+		if g.FirstSampleTime != nil { // rows that were never read have no times
+			g.FirstSampleBusNs += t.shiftNS
+			g.LastConvertedBusNs += t.shiftNS
+			g.LightBusNs += t.shiftNS
+			g.FirstSampleTime = timestamppb.New(g.GetFirstSampleTime().AsTime().Add(time.Duration(t.shiftNS)))
+		}
+		out.Frames = append(out.Frames, g)
+	}
+	return out
+}
+
+// clock paces a replay.
+type clock struct {
+	start  time.Time
+	fromNS int64
+	speed  float64
+}
+
+func newClock(fromNS int64) *clock { return &clock{start: time.Now(), fromNS: fromNS, speed: -1} }
+
+// until is how long to wait for a bus time at a speed; 0 at speed 0. A change of the
+// speed counts from the bus time reached.
+func (c *clock) until(at int64, speed float64) time.Duration {
+	now := time.Now()
+	if speed != c.speed {
+		if c.speed > 0 {
+			c.fromNS += int64(float64(now.Sub(c.start)) * c.speed)
+		}
+		c.start, c.speed = now, speed
+	}
+	if speed == 0 {
+		c.fromNS = max(c.fromNS, at)
+		c.start = now
+		return 0
+	}
+	return time.Duration(float64(at-c.fromNS)/speed) - now.Sub(c.start)
+}
+
+// hold makes the bus time at the present one: time spent waiting for a step does not
+// count.
+func (c *clock) hold(at int64) { c.start, c.fromNS = time.Now(), at }
