@@ -266,6 +266,22 @@ func TestLeastLight(t *testing.T) {
 	}
 }
 
+// TestSupplyRipple: high above the output the regulator rejects what it says, a sine of
+// peak over root two; too low a supply lets all through; and between, part of a cycle.
+func TestSupplyRipple(t *testing.T) {
+	for supply, want := range map[float64]float64{5: 0.1 / 1000 / math.Sqrt2, 3.2: 0.1 / math.Sqrt2} {
+		c := &facetdv1.TrimmedChip{SupplyVolts: supply, SupplyRippleVolts: 0.1, RegulatorVolts: 3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 60}
+		if got := supplyRipple(c); math.Abs(got/want-1) > 1e-6 {
+			t.Errorf("a supply of %g V leaves %v V, want %v V", supply, got, want)
+		}
+	}
+	// At the limit half a cycle passes: a half wave of rms 1/2, less its mean 1/pi.
+	c := &facetdv1.TrimmedChip{SupplyVolts: 3.3, SupplyRippleVolts: 0.1, RegulatorVolts: 3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 200}
+	if got, want := supplyRipple(c), 0.1*math.Sqrt(0.25-1/(math.Pi*math.Pi)); math.Abs(got/want-1) > 1e-4 {
+		t.Errorf("at the limit %v V are left, want %v V", got, want)
+	}
+}
+
 // TestFullWell: at the full well shot noise is gone from the signal.
 func TestFullWell(t *testing.T) {
 	a := linearBed(t, func(*facetdv1.Array) {})

@@ -9,6 +9,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel/analog"
 )
 
@@ -154,13 +155,26 @@ func (k *reckoning) readout() {
 		k.add("offset and gain of the converter", Systematic, shift, "calibrate the converter at two voltages")
 	}
 	if t := k.class.Spec.GetTrimmed(); t != nil {
-		ripple := t.GetSupplyRippleVolts()
-		short := t.GetRegulatorVolts() + t.GetRegulatorDropoutVolts() - (t.GetSupplyVolts() - ripple)
-		if short <= 0 {
-			ripple *= math.Pow(10, -t.GetRegulatorRejectionDb()/20)
-		}
-		k.add("supply ripple", Random, k.gain*ripple/math.Sqrt2, "a supply further above the regulator's output, or a filter")
+		k.add("supply ripple", Random, k.gain*supplyRipple(t), "a supply further above the regulator's output, or a filter")
 	}
+}
+
+// supplyRipple is what the ripple of the supply leaves on the regulator's output, as a
+// root mean square: a part of it where the supply is high enough, and where it comes
+// nearer to the output than the dropout, all of it.
+func supplyRipple(t *facetdv1.TrimmedChip) float64 {
+	ripple := t.GetSupplyRippleVolts()
+	headroom := t.GetSupplyVolts() - t.GetRegulatorDropoutVolts() - t.GetRegulatorVolts()
+	passed := ripple * math.Pow(10, -t.GetRegulatorRejectionDb()/20)
+	const points = 1000 // over one cycle
+	var mean, squares float64
+	for i := range points {
+		wave := math.Sin(2 * math.Pi * (float64(i) + 0.5) / points)
+		v := min(passed*wave, headroom+ripple*wave)
+		mean += v / points
+		squares += v * v / points
+	}
+	return math.Sqrt(max(squares-mean*mean, 0))
 }
 
 // finish converts, sorts and adds up.

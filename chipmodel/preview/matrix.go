@@ -55,7 +55,11 @@ func (m Matrix) MarshalJSON() ([]byte, error) {
 // writes. Every ragged row, and the first value of each row that is no finite number,
 // is a mistake of its own, with its row and column counted from 0.
 func ParseJSON(data []byte) (Matrix, chipmodel.Mistakes) {
-	p := matrixParser{dec: json.NewDecoder(bytes.NewReader(data))}
+	return parseJSON(data, MaxPixels)
+}
+
+func parseJSON(data []byte, most int) (Matrix, chipmodel.Mistakes) {
+	p := matrixParser{dec: json.NewDecoder(bytes.NewReader(data)), most: most}
 	p.dec.UseNumber()
 	p.document()
 	if len(p.m) > 0 {
@@ -68,6 +72,7 @@ type matrixParser struct {
 	dec  *json.Decoder
 	out  Matrix
 	m    chipmodel.Mistakes
+	most int  // values that are taken
 	over bool // nothing more can be read
 }
 
@@ -181,8 +186,8 @@ func (p *matrixParser) row(row int) {
 			told = true
 			p.m.Add(where, fmt.Sprintf("%s is not finite", number), "give values between -1e308 and 1e308")
 		}
-		if len(p.out.Pixels) >= MaxPixels {
-			p.stop(where, "the matrix is too large", fmt.Sprintf("at most %d values are taken", MaxPixels))
+		if len(p.out.Pixels) >= p.most {
+			p.stop(where, "the matrix is too large", fmt.Sprintf("at most %d values are taken", p.most))
 			return
 		}
 		p.out.Pixels = append(p.out.Pixels, v)
