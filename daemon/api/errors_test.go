@@ -75,12 +75,12 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 			[]proto.Message{failure("REFUSAL_REASON_SELECT", first+", "+second, "no select words reach each of "+first+", "+second+" exactly once; split the target into several")},
 		},
 		"not found": {
-			&dispatch.NotFoundError{What: "task", Name: "x"}, codes.NotFound, "there is no task called x",
-			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is no task called x"}},
+			&dispatch.NotFoundError{What: "task", Name: "x"}, codes.NotFound, "there is no task called \"x\"",
+			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is no task called \"x\""}},
 		},
 		"exists": {
-			&dispatch.ExistsError{What: "task", Name: "x"}, codes.AlreadyExists, "there is already a task called x",
-			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is already a task called x"}},
+			&dispatch.ExistsError{What: "task", Name: "x"}, codes.AlreadyExists, "there is already a task called \"x\"",
+			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is already a task called \"x\""}},
 		},
 		"stopped":          {&dispatch.StoppedError{Reason: "no power"}, codes.Unavailable, "the bus is stopped: no power", nil},
 		"closed":           {&stream.ClosedError{Reason: "going down"}, codes.Unavailable, "going down", nil},

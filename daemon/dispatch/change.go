@@ -110,21 +110,21 @@ func (d *Dispatcher) withdraw(ctx context.Context, c *change) (int64, error) {
 	return done.effectiveNS, done.err
 }
 
-func (d *Dispatcher) pendingChange() *change {
+// claimChange takes the change that waits, if one does. From then on it cannot be
+// withdrawn, and must be answered.
+func (d *Dispatcher) claimChange() *change {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return d.change
+	c := d.change
+	d.change = nil
+	return c
 }
 
-// takeChange puts a timetable in force: it runs the opening, which brings the
-// registers to what the table assumes, and begins the table right after it.
-func (d *Dispatcher) takeChange(ctx context.Context, c *change) error {
-	d.mu.Lock()
-	if d.change == c {
-		d.change = nil
-	}
-	d.mu.Unlock()
-	epoch, err := d.open(ctx, c.plan)
+// takeChange puts a timetable in force at bus time at: it runs the opening, which
+// brings the registers to what the table assumes, and begins the table right after
+// it.
+func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error {
+	epoch, err := d.open(ctx, c.plan, at)
 	if err != nil {
 		if c.done != nil {
 			c.done <- changeDone{err: fmt.Errorf("opening the timetable: %w", err)}
@@ -161,12 +161,9 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change) error {
 // every pace; a host that takes longer is late once and catches up.
 const firstStart = 20 * time.Millisecond
 
-// open runs the opening of a plan and returns when its table may begin.
-func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan) (int64, error) {
-	start := max(d.cfg.Bus.Now(), d.last)
-	if d.last == 0 {
-		start = int64(firstStart)
-	}
+// open runs the opening of a plan at bus time start, and returns when its table may
+// begin.
+func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan, start int64) (int64, error) {
 	if plan == nil || len(plan.Opening.Ops) == 0 {
 		return start, nil
 	}
@@ -174,6 +171,9 @@ func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan) (int64, err
 	job := &bus.Job{Number: d.oneShots, Release: start, Deadline: start + int64(plan.OpeningTime), Chips: d.cfg.Array.All(), Segments: 1}
 	res, err := d.cfg.Bus.Run(ctx, start, &bus.Segment{Job: job, Ops: plan.Opening.Ops})
 	d.account("", &res, plan.Opening.Ops)
+	if err != nil {
+		d.noteWrites(plan.Opening.Ops, false)
+	}
 	if in := d.cfg.Inspector; in != nil {
 		outcome := bus.Outcome{Kind: bus.OnTime}
 		if err != nil {

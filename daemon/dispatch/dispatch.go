@@ -95,12 +95,16 @@ type Service interface {
 // NotFoundError names what there is none of. The caller should list what there is.
 type NotFoundError struct{ What, Name string }
 
-func (e *NotFoundError) Error() string { return "there is no " + e.What + " called " + e.Name }
+func (e *NotFoundError) Error() string {
+	return "there is no " + e.What + " called " + strconv.Quote(e.Name)
+}
 
 // ExistsError names what there is already. The caller should choose another name.
 type ExistsError struct{ What, Name string }
 
-func (e *ExistsError) Error() string { return "there is already a " + e.What + " called " + e.Name }
+func (e *ExistsError) Error() string {
+	return "there is already a " + e.What + " called " + strconv.Quote(e.Name)
+}
 
 // NoGapError says that a one-shot fits no idle gap of the timetable. The caller
 // may ask for less, or remove a task.

@@ -80,10 +80,19 @@ func (t *table) advance() bool {
 	return true
 }
 
-// settled reports whether no job is open and none released before at waits: a
-// change at such an instant loses nothing.
-func (t *table) settled(at int64) bool {
-	return len(t.open) == 0 && (t.idle() || t.cycleStart()+t.earliest[t.next] >= at)
+// settled returns the latest instant from last to now at which a change loses
+// nothing: no job is open then, and none released before it waits. last is when the
+// bus was last used. On a host that cannot keep up the instant lies before now, as
+// the segments that run then do; without it a change would wait for ever.
+func (t *table) settled(last, now int64) (int64, bool) {
+	if len(t.open) > 0 {
+		return 0, false
+	}
+	if t.idle() {
+		return now, true
+	}
+	at := min(now, t.cycleStart()+t.earliest[t.next])
+	return at, at >= last
 }
 
 // Run drives the bus until ctx ends or the bus time of Config.StopAtNS, and
@@ -97,7 +106,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 
 	defer d.shut("the daemon stopped")
 	d.setState(facetdv1.State_STATE_RUNNING, "")
-	if err := d.takeChange(hard, &change{plan: d.firstPlan, tasks: d.cfg.Tasks}); err != nil {
+	if err := d.takeChange(hard, &change{plan: d.firstPlan, tasks: d.cfg.Tasks}, int64(firstStart)); err != nil {
 		return err
 	}
 	for ctx.Err() == nil && !d.reachedStop() {
@@ -130,15 +139,18 @@ func (d *Dispatcher) reachedStop() bool {
 // step does the next thing: a change, a one-shot, a wait, or a segment.
 func (d *Dispatcher) step(ctx, hard context.Context) error {
 	now := max(d.cfg.Bus.Now(), d.last)
-	if c := d.pendingChange(); c != nil && d.tab.settled(now) {
-		return d.takeChange(hard, c)
+	settledAt, settled := d.tab.settled(d.last, now)
+	if settled {
+		if c := d.claimChange(); c != nil {
+			return d.takeChange(hard, c, settledAt)
+		}
 	}
 	d.mu.Lock()
 	d.resync = d.resync || d.resyncAsked
 	d.resyncAsked = false
 	d.mu.Unlock()
-	if d.resync && d.tab.settled(now) {
-		return d.takeChange(hard, &change{plan: d.tab.plan, tasks: d.specs()})
+	if d.resync && settled {
+		return d.takeChange(hard, &change{plan: d.tab.plan, tasks: d.specs()}, settledAt)
 	}
 	if d.tab.idle() {
 		if one := d.pick(now, math.MaxInt64); one != nil {
@@ -147,8 +159,10 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 		return d.waitIdle(ctx)
 	}
 	entry, at := d.tab.entry()
-	if one := d.pick(now, at); one != nil {
-		return d.runOneShot(hard, one, now)
+	if !d.resync { // what registers hold is not known before
+		if one := d.pick(now, at); one != nil {
+			return d.runOneShot(hard, one, now)
+		}
 	}
 	if d.tab.skipped[entry.Task] {
 		d.skip(entry, at)
@@ -188,7 +202,7 @@ func (d *Dispatcher) waitIdle(ctx context.Context) error {
 	if d.cfg.StopAtNS > 0 {
 		woken, err := d.wait(ctx, d.cfg.StopAtNS)
 		if err == nil && !woken {
-			d.last = d.cfg.StopAtNS
+			d.reachLast(d.cfg.StopAtNS)
 		}
 		return err
 	}
@@ -268,8 +282,16 @@ func (d *Dispatcher) skip(e *scheduler.Entry, at int64) {
 	if e.Segment == len(d.tab.plan.Tasks[e.Task].Segments)-1 {
 		delete(d.tab.skipped, e.Task)
 	}
-	d.last = max(d.last, at)
+	d.reachLast(at)
 	d.moveOn()
+}
+
+// reachLast moves the end of what has been dealt with to at. The loop alone writes
+// it, and reads it without the lock.
+func (d *Dispatcher) reachLast(at int64) {
+	d.mu.Lock()
+	d.last = max(d.last, at)
+	d.mu.Unlock()
 }
 
 // moveOn goes to the next entry. At the end of a cycle it notes the bus time used,

@@ -175,15 +175,36 @@ func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) er
 	if err != nil {
 		failure = err.Error()
 		d.resync = true
-	} else {
-		d.mu.Lock()
-		d.regs = scheduler.RegistersAfter(d.cfg.Array, p.Ops, d.regs)
-		d.mu.Unlock()
 	}
+	d.noteWrites(p.Ops, err == nil)
 	d.endJob(nil, job, res.End, failure)
 	one.done <- oneShotDone{err: err, Done: Done{
 		FrameSet: job.set, Words: p.Words, StartNS: res.Start,
 		Waited: time.Duration(max(res.Start-one.asked, 0)),
 	}}
 	return nil
+}
+
+// noteWrites brings what is known of the registers up to date after a program that
+// is not of the table. Registers that the table's jobs write before they need them
+// become unknown again, as the next job changes them; so do those of a program that
+// was not run whole, as nobody knows how far it came.
+func (d *Dispatcher) noteWrites(ops []bus.Op, whole bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.regs = scheduler.RegistersAfter(d.cfg.Array, ops, d.regs)
+	if p := d.tab.plan; p != nil {
+		d.regs = scheduler.Merge(d.regs, p.Assumes())
+	}
+	if whole {
+		return
+	}
+	none := scheduler.NewRegisters(d.cfg.Array, scheduler.Untouched)
+	for c, registers := range scheduler.RegistersAfter(d.cfg.Array, ops, none) {
+		for r, v := range registers {
+			if v != scheduler.Untouched {
+				d.regs[c][r] = scheduler.Unknown
+			}
+		}
+	}
 }

@@ -61,9 +61,7 @@ func (d *Dispatcher) runRaw(ctx context.Context, one *oneShot, now int64) {
 		failure = err.Error()
 		d.resync = true
 	}
-	d.mu.Lock()
-	d.regs = scheduler.RegistersAfter(d.cfg.Array, p.Ops, d.regs)
-	d.mu.Unlock()
+	d.noteWrites(p.Ops, err == nil)
 	d.endJob(nil, job, res.End, failure)
 	one.done <- oneShotDone{err: err, Done: Done{StartNS: res.Start}, captures: res.Captures}
 }

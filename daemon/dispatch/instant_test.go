@@ -1,0 +1,143 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"math"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"facetd.example/bus"
+)
+
+// slow is a bus on a host that takes longer over every segment than bus time has.
+type slow struct {
+	bus.Bus
+	extra time.Duration
+}
+
+func (s *slow) Run(ctx context.Context, start int64, seg *bus.Segment) (bus.Result, error) {
+	res, err := s.Bus.Run(ctx, start, seg)
+	time.Sleep(s.extra) // of the bubble's clock
+	return res, err
+}
+
+// TestChangeOnASlowHost: a host that falls behind further and further still lets a
+// task be added and the one that overloads it be removed, and no job is lost.
+func TestChangeOnASlowHost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return &slow{b, 15 * time.Millisecond} }, memTask(100))
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(2 * time.Second)
+		for _, change := range []func(context.Context) (int64, error){
+			func(ctx context.Context) (int64, error) { return r.AddTask(ctx, countTask(7)) },
+			func(ctx context.Context) (int64, error) { return r.RemoveTask(ctx, "mem") },
+		} {
+			within, stop := context.WithTimeout(ctx, time.Second)
+			if _, err := change(within); err != nil {
+				t.Errorf("a change under load: %v", err)
+			}
+			stop()
+			time.Sleep(time.Second)
+		}
+		cancel()
+		<-done
+		sets := r.watch.of("mem")
+		for i, fs := range sets {
+			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" {
+				t.Fatalf("job %d: number %d, failure %q", i, fs.GetJob(), fs.GetFailure())
+			}
+			if i > 0 && fs.GetReleaseBusNs()-sets[i-1].GetReleaseBusNs() > int64(11*time.Millisecond) {
+				t.Errorf("between jobs %d and %d a job was lost", i-1, i)
+			}
+		}
+		if len(r.watch.violations) > 0 {
+			t.Errorf("laws broken: %v", r.watch.violations)
+		}
+	})
+}
+
+// TestChangeOfAFullBus: a timetable that leaves hardly any idle time is replaced
+// after its cycle.
+func TestChangeOfAFullBus(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(1))
+		job := time.Duration(r.firstPlan.Message.GetPredictions()[0].GetJobNs())
+		r = newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return &slow{b, 5 * time.Microsecond} },
+			memTask(math.Floor(0.999*float64(time.Second)/float64(job))))
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(100 * time.Millisecond)
+		within, stop := context.WithTimeout(ctx, 200*time.Millisecond)
+		defer stop()
+		if _, err := r.RemoveTask(within, "mem"); err != nil {
+			t.Errorf("removing the task that fills the bus: %v", err)
+		}
+		cancel()
+		<-done
+	})
+}
+
+// TestFirstTaskAfterIdleTime: a table that is put in force after an idle time begins
+// then. It does not run the jobs of the time before.
+func TestFirstTaskAfterIdleTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil)
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(5 * time.Second)
+		effective, err := r.AddTask(ctx, countTask(10))
+		if err != nil || effective < int64(5*time.Second) {
+			t.Errorf("in force at %v, %v; want after 5 s", time.Duration(effective), err)
+		}
+		time.Sleep(time.Second)
+		cancel()
+		<-done
+		if n := len(r.watch.of("count")); n < 9 || n > 11 {
+			t.Errorf("%d jobs in a second at 10 Hz", n)
+		}
+	})
+}
+
+// TestWithdrawnChange: a change whose caller has gone away is either in force or
+// not, as the caller was told.
+func TestWithdrawnChange(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(100))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		withdrawn := 0
+		for i := range 200 {
+			within, stop := context.WithTimeout(ctx, time.Duration(i)*37*time.Microsecond)
+			_, err := r.AddTask(within, countTask(10))
+			stop()
+			switch {
+			case err == nil:
+				if _, err := r.RemoveTask(ctx, "count"); err != nil {
+					t.Fatalf("change %d: was said to be in force: %v", i, err)
+				}
+			case errors.Is(err, context.DeadlineExceeded):
+				withdrawn++
+				time.Sleep(20 * time.Millisecond)
+				if n := len(r.specs()); n != 1 {
+					t.Fatalf("change %d: was withdrawn, but %d tasks are in force", i, n)
+				}
+			default:
+				t.Fatal(err)
+			}
+		}
+		if withdrawn == 0 || withdrawn == 200 {
+			t.Errorf("%d of 200 changes were withdrawn; the test needs both", withdrawn)
+		}
+		cancel()
+		<-done
+	})
+}

@@ -1,0 +1,101 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// TestOneShotsBetweenTasksThatDisagree: two tasks leave different patterns in one
+// chip, so that nothing can be taken as written between jobs. What a one-shot wrote
+// there holds only until the next job; the one-shot after it must not rely on it.
+func TestOneShotsBetweenTasksThatDisagree(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		joined := &facetdv1.Task{Name: "joined", Target: list("s0"), RateHz: 50,
+			Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
+		whole := &facetdv1.Task{Name: "whole", Target: list("s0"), RateHz: 10}
+		r := newRig(t, realtime, 0, nil, joined, whole)
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		for range 20 {
+			time.Sleep(33 * time.Millisecond)
+			for _, views := range [][]*facetdv1.View{nil, {{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}} {
+				if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("s0"), Views: views}); err != nil {
+					t.Fatal(err)
+				}
+				time.Sleep(21 * time.Millisecond)
+			}
+		}
+		cancel()
+		<-done
+		if len(r.watch.violations) > 0 {
+			t.Errorf("laws broken: %v", r.watch.violations)
+		}
+	})
+}
+
+// halfway makes every segment of one number stop before its last operations, with
+// the registers written so far.
+type halfway struct {
+	bus.Bus
+	at, n int
+}
+
+func (h *halfway) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+	h.n++
+	if h.n != h.at {
+		return h.Bus.Run(ctx, start, s)
+	}
+	half := *s
+	half.Ops = nil
+	for i := range s.Ops { // up to the first readout
+		if s.Ops[i].Scan != nil {
+			break
+		}
+		half.Ops = append(half.Ops, s.Ops[i])
+	}
+	res, err := h.Bus.Run(ctx, start, &half)
+	return res, errors.Join(err, errors.New("a wire came off"))
+}
+
+// TestOneShotThatBreaksOff leaves a chip of no task with registers that it wrote
+// halfway: the next one-shot must not take the old values as written.
+func TestOneShotThatBreaksOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := &halfway{at: -1}
+		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h })
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		whole := &facetdv1.CaptureFramesRequest{Target: list("s0")}
+		if _, err := r.Capture(ctx, whole); err != nil {
+			t.Fatal(err)
+		}
+		for _, register := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern} {
+			write := &facetdv1.Command{Target: list("s0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: register}}}
+			if _, err := r.Send(ctx, write); err != nil {
+				t.Fatal(err)
+			}
+		}
+		h.at = h.n + 1
+		joined := &facetdv1.CaptureFramesRequest{Target: list("s0"), Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
+		if _, err := r.Capture(ctx, joined); err == nil {
+			t.Fatal("a capture that broke off gave frames")
+		}
+		if _, err := r.Capture(ctx, whole); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		<-done
+		if len(r.watch.violations) > 0 {
+			t.Errorf("laws broken: %v", r.watch.violations)
+		}
+	})
+}
