@@ -145,6 +145,50 @@ func TestOpeningNoise(t *testing.T) {
 	}
 }
 
+// TestOpeningEarly: switches that open before charge has settled leave what noise has
+// come by then, kT/C (1 - exp(-2 L t/RC)) (fluctuation and dissipation: the noise that
+// was there decays by the same factor), on chains and on blocks.
+func TestOpeningEarly(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	const draws = 60_000
+	for _, c := range []struct {
+		rows, columns int
+		seconds       float64
+	}{{1, 2, 0.2}, {2, 2, 0.3}, {1, 4, 0.5}, {3, 2, 0.4}, {2, 2, 1.5}} {
+		n := c.rows * c.columns
+		p := &Plane{Rows: c.rows, Columns: c.columns, Volts: make([]float64, n)}
+		s := &Sharer{SwitchOhms: 1, CellFarads: 1, Kelvin: 300, Noise: NewNoise(seed, 7)}
+		// Twice the time is the kernel's square.
+		rows, columns := ChainKernel(c.rows, 2*c.seconds), ChainKernel(c.columns, 2*c.seconds)
+		want := func(i, j int) float64 {
+			k := rows[i/c.columns*c.rows+j/c.columns] * columns[i%c.columns*c.columns+j%c.columns]
+			if i == j {
+				return 1 - k
+			}
+			return -k
+		}
+		got := make([]float64, n*n)
+		for range draws {
+			clear(p.Volts)
+			s.Share(p, 0x7f, 0x7f, c.seconds)
+			for i, a := range p.Volts {
+				for j, b := range p.Volts {
+					got[i*n+j] += a * b / (BoltzmannJPerK * 300) / draws
+				}
+			}
+		}
+		for i := range n {
+			for j := range n {
+				spread := math.Sqrt((want(i, i)*want(j, j) + want(i, j)*want(i, j)) / draws)
+				if math.Abs(got[i*n+j]-want(i, j)) > 5.5*spread {
+					t.Errorf("%d x %d after %g RC, cells %d and %d: %v, want %v within %v", c.rows, c.columns, c.seconds, i, j, got[i*n+j], want(i, j), 5.5*spread)
+				}
+			}
+		}
+	}
+}
+
 // TestNoiseStays: independent noise of kT/C on every cell is what any sequence of
 // shares with opening noise leaves: smoothing does not lower it (thermal
 // equilibrium), nor colour it.
@@ -161,7 +205,11 @@ func TestNoiseStays(t *testing.T) {
 	}
 	for step := range 41 {
 		pattern := []uint8{0x55, 0xaa, 0x77, 0xff, 0x12}[step%5]
-		s.Share(p, pattern, pattern, -1)
+		seconds := -1.0
+		if step%3 == 2 {
+			seconds = 0.4 * s.SwitchOhms * cell // opened early
+		}
+		s.Share(p, pattern, pattern, seconds)
 		if step%10 != 0 {
 			continue
 		}

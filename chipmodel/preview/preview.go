@@ -306,7 +306,7 @@ func (p *plan) possible() {
 	}
 	if len(p.steps) > maxSteps {
 		p.m.Add("columns", fmt.Sprintf("%d steps are too many", len(p.steps)), fmt.Sprintf("use at most %d", maxSteps))
-	} else if len(p.steps)*len(p.Input.Pixels) > maxWork {
+	} else if int64(len(p.steps))*int64(len(p.Input.Pixels)) > maxWork {
 		p.m.Add("columns", fmt.Sprintf("%d steps on %d cells are too much work", len(p.steps), len(p.Input.Pixels)), "take a smaller matrix or fewer steps")
 	}
 }
