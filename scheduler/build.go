@@ -21,7 +21,7 @@ type Options struct {
 	// asked for; beyond it periods are snapped. 0 means one minute.
 	MaxHyperperiod time.Duration
 	// NoBounds leaves out what would fit from a refusal: the least stretch, the highest
-	// rates and the suggestions.
+	// rates and the suggestions; and advice from a plan.
 	NoBounds bool
 }
 
@@ -69,6 +69,9 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	}
 	if err := check(plan, p.jobs(found.cad, found.programs), found.result.Table); err != nil {
 		return nil, err
+	}
+	if !opt.NoBounds {
+		plan.Message.Advice = p.advise(found)
 	}
 	return plan, nil
 }
