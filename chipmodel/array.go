@@ -242,7 +242,7 @@ func (a *Array) Resolve(t *facetdv1.Target) ([]int, Mistakes) {
 		if chips := a.Group(which.Group); chips != nil {
 			return chips, nil
 		}
-		m.add("group", "no group is called "+quote(which.Group), closest(which.Group, a.groupNames(), "group"))
+		m.add("group", "no group is called "+quote(which.Group), Closest(which.Group, a.groupNames(), "group"))
 		return nil, m
 	case *facetdv1.Target_List:
 		return a.resolveList(which.List.GetNames())
@@ -261,7 +261,7 @@ func (a *Array) resolveList(names []string) ([]int, Mistakes) {
 		c := a.Chip(name)
 		switch {
 		case c < 0:
-			m.add(index("list.names", i), "no chip is called "+quote(name), closest(name, a.ChipNames(a.All()), "chip"))
+			m.add(index("list.names", i), "no chip is called "+quote(name), Closest(name, a.ChipNames(a.All()), "chip"))
 		case slices.Contains(chips, c):
 			m.add(index("list.names", i), "chip "+quote(name)+" is listed twice", "name each chip once")
 		default:

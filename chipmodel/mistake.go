@@ -91,12 +91,16 @@ func index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) 
 
 func quote(s string) string { return fmt.Sprintf("%q", s) }
 
-// closest returns a hint that names the known name nearest to what was written,
+// Closest returns a hint that names the known name nearest to what was written,
 // or a few of the known ones.
-func closest(written string, known []string, what string) string {
-	best, least := "", len(written)/2+1
+func Closest(written string, known []string, what string) string {
+	best, least := "", len(written)/3+1
 	for _, k := range known {
-		if d := distance(written, k); d <= least && d > 0 {
+		d := distance(written, k)
+		if len(written) > 2 && strings.HasPrefix(k, written) {
+			d = min(d, 1) // cut short
+		}
+		if d <= least && d > 0 {
 			best, least = k, d-1
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
@@ -23,6 +24,9 @@ func New(described *facetdv1.Array) (*Array, Mistakes) {
 		Name: msg.GetName(), Message: msg,
 		byName: map[string]int{}, lines: map[string]int{},
 	}}
+	if strings.ContainsFunc(msg.GetName(), func(r rune) bool { return !unicode.IsGraphic(r) }) {
+		b.m.add("name", "the name "+quote(msg.GetName())+" cannot be shown on one line", "leave out line breaks and control characters")
+	}
 	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
 	b.selectLines()
 	if !b.a.WiringOnly {
@@ -65,7 +69,9 @@ func (b *builder) name(path, name string, seen map[string]int, i int, what strin
 	return true
 }
 
-func badInName(r rune) bool { return r <= ' ' || strings.ContainsRune(",[]{}\"'/\\", r) || r == 0x7f }
+func badInName(r rune) bool {
+	return unicode.IsSpace(r) || !unicode.IsGraphic(r) || strings.ContainsRune(",[]{}\"'/\\", r)
+}
 
 func (b *builder) selectLines() {
 	names := b.msg.GetSelectLines()
@@ -200,7 +206,7 @@ func (b *builder) selects(path string, names []string) ([]int, LineSet) {
 		line := b.a.Line(name)
 		switch {
 		case line < 0:
-			b.m.add(index(path, i), "no select line is called "+quote(name), closest(name, b.a.Lines, "select line"))
+			b.m.add(index(path, i), "no select line is called "+quote(name), Closest(name, b.a.Lines, "select line"))
 			continue
 		case wires.Has(line):
 			b.m.add(index(path, i), "line "+quote(name)+" is wired to two inputs of this chip", "wire each input to its own line, or list fewer inputs")
@@ -220,7 +226,7 @@ func (b *builder) classOf(path, name string) *Class {
 		}
 		known = append(known, c.Name)
 	}
-	b.m.add(path, "no class is called "+quote(name), closest(name, known, "class"))
+	b.m.add(path, "no class is called "+quote(name), Closest(name, known, "class"))
 	return nil
 }
 
@@ -232,7 +238,7 @@ func (b *builder) laneOf(path, name string) int {
 		}
 		known = append(known, l.Name)
 	}
-	b.m.add(path, "no lane is called "+quote(name), closest(name, known, "lane"))
+	b.m.add(path, "no lane is called "+quote(name), Closest(name, known, "lane"))
 	return -1
 }
 
@@ -252,22 +258,34 @@ func (b *builder) optics(path string, c *facetdv1.Chip) {
 	b.within(path+".lens.blur_pixels", l.GetBlurPixels(), 0, 64, "pixels")
 }
 
+// shownApart bounds the chips that are named for each one that cannot be read apart
+// from them: a thousand chips wired alike are half a million pairs.
+const shownApart = 3
+
 // apart reports pairs of chips on one lane of which one cannot be selected
 // without the other: its readout would always reach two chips.
 func (b *builder) apart() {
 	if b.a.WiringOnly {
 		return
 	}
-	for i := range b.a.Chips {
-		for j := range b.a.Chips {
-			x, y := &b.a.Chips[i], &b.a.Chips[j]
+	for j := range b.a.Chips {
+		y, found := &b.a.Chips[j], 0
+		for i := range b.a.Chips {
+			x := &b.a.Chips[i]
 			if i == j || x.Lane < 0 || x.Wires == 0 || x.Lane != y.Lane || !x.Wires.Within(y.Wires) || (x.Wires == y.Wires && i > j) {
+				continue
+			}
+			if found++; found > shownApart {
 				continue
 			}
 			b.m.add(index("chips", j)+".selects",
 				fmt.Sprintf("chips %q and %q can never be read apart: every word that selects %q selects %q too, and both are on lane %q",
 					x.Name, y.Name, y.Name, x.Name, b.a.Lanes[x.Lane].Name),
 				"two drivers on one lane can damage both; wire one of them differently or to another lane")
+		}
+		if more := found - shownApart; more > 0 {
+			b.m.add(index("chips", j)+".selects",
+				fmt.Sprintf("chip %q cannot be read apart from %d more chips on lane %q", y.Name, more, b.a.Lanes[y.Lane].Name), "wire them differently")
 		}
 	}
 }

@@ -4,11 +4,8 @@
 package arrayfile
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
-	"io"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -69,58 +66,14 @@ func parse(name string, data []byte, msg proto.Message) (places, chipmodel.Mista
 		m[0].File = name
 		return nil, m
 	}
-	var root yaml.Node
-	dec := yaml.NewDecoder(bytes.NewReader(data))
-	if err := dec.Decode(&root); err != nil {
-		if err == io.EOF {
-			m.Add("", "the file is empty", "see deploy/ for examples")
-			m[0].File = name
-			return nil, m
-		}
-		return nil, yamlMistakes(name, err)
-	}
-	if hasAlias(&root) {
-		// An alias can make a small file unfold to a huge one.
-		m.Add("", "the file uses YAML anchors", "write the values out")
-		m[0].File, m[0].Line = name, 1
+	root, m := document(name, data)
+	if len(m) > 0 {
 		return nil, m
 	}
 	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(data, msg); err != nil {
-		return nil, protoMistakes(name, err)
+		return nil, schemaMistakes(name, root, msg.ProtoReflect().Descriptor(), err)
 	}
-	return placesOf(&root), nil
-}
-
-func hasAlias(n *yaml.Node) bool {
-	return n.Kind == yaml.AliasNode || slices.ContainsFunc(n.Content, hasAlias)
-}
-
-var yamlLine = regexp.MustCompile(`line (\d+): (.*)`)
-
-func yamlMistakes(name string, err error) chipmodel.Mistakes {
-	one := chipmodel.Mistake{File: name, Message: strings.TrimPrefix(err.Error(), "yaml: "), Hint: "the file is not YAML"}
-	if p := yamlLine.FindStringSubmatch(err.Error()); p != nil {
-		one.Line, _ = strconv.Atoi(p[1])
-		one.Message = p[2]
-	}
-	return chipmodel.Mistakes{one}
-}
-
-// protoLine matches the head of one of the YAML reader's messages; the quoted
-// source lines that follow each do not match it.
-var protoLine = regexp.MustCompile(`(?m)^(?:[^\n]*?):(\d+):(\d+) (.*)$`)
-
-func protoMistakes(name string, err error) chipmodel.Mistakes {
-	var m chipmodel.Mistakes
-	for _, p := range protoLine.FindAllStringSubmatch(err.Error(), -1) {
-		line, _ := strconv.Atoi(p[1])
-		column, _ := strconv.Atoi(p[2])
-		m = append(m, chipmodel.Mistake{File: name, Line: line, Column: column, Message: p[3]})
-	}
-	if len(m) == 0 {
-		m = chipmodel.Mistakes{{File: name, Message: err.Error()}}
-	}
-	return m
+	return placesOf(root), nil
 }
 
 // places maps field paths, such as "chips[3].lane", to where they stand.
@@ -128,33 +81,43 @@ type places map[string]*yaml.Node
 
 func placesOf(root *yaml.Node) places {
 	p := places{}
-	p.walk("", root)
+	walk("", root, func(path string, n *yaml.Node) {
+		if _, seen := p[path]; !seen {
+			p[path] = n
+		}
+		if n.Kind == yaml.MappingNode {
+			for i := 0; i+1 < len(n.Content); i += 2 {
+				p[under(path, snake(n.Content[i].Value))] = n.Content[i]
+			}
+		}
+	})
 	return p
 }
 
-func (p places) walk(path string, n *yaml.Node) {
-	if _, seen := p[path]; !seen {
-		p[path] = n
-	}
+// walk visits every value of a document with its path, outer ones first.
+func walk(path string, n *yaml.Node, visit func(path string, n *yaml.Node)) {
+	visit(path, n)
 	switch n.Kind {
 	case yaml.DocumentNode:
 		for _, c := range n.Content {
-			p.walk(path, c)
+			walk(path, c, visit)
 		}
 	case yaml.SequenceNode:
 		for i, c := range n.Content {
-			p.walk(path+"["+strconv.Itoa(i)+"]", c)
+			walk(path+"["+strconv.Itoa(i)+"]", c, visit)
 		}
 	case yaml.MappingNode:
 		for i := 0; i+1 < len(n.Content); i += 2 {
-			key := snake(n.Content[i].Value)
-			if path != "" {
-				key = path + "." + key
-			}
-			p[key] = n.Content[i]
-			p.walk(key, n.Content[i+1])
+			walk(under(path, snake(n.Content[i].Value)), n.Content[i+1], visit)
 		}
 	}
+}
+
+func under(path, key string) string {
+	if path == "" {
+		return key
+	}
+	return path + "." + key
 }
 
 // snake turns lowerCamelCase, which the schema also accepts, into snake_case.
@@ -171,10 +134,13 @@ func snake(s string) string {
 }
 
 // locate fills in file and line, from the field itself or, where it is missing,
-// from the nearest field around it; it sorts by line.
+// from the nearest field around it, unless they have a line; it sorts by place.
 func (p places) locate(name string, m chipmodel.Mistakes) chipmodel.Mistakes {
 	for i := range m {
 		m[i].File = name
+		if m[i].Line > 0 {
+			continue
+		}
 		for path := m[i].Path; ; path = parent(path) {
 			if n := p[path]; n != nil {
 				m[i].Line, m[i].Column = max(n.Line, 1), max(n.Column, 1)
@@ -185,7 +151,9 @@ func (p places) locate(name string, m chipmodel.Mistakes) chipmodel.Mistakes {
 			}
 		}
 	}
-	slices.SortStableFunc(m, func(a, b chipmodel.Mistake) int { return cmp.Compare(a.Line, b.Line) })
+	slices.SortStableFunc(m, func(a, b chipmodel.Mistake) int {
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+	})
 	return m
 }
 
