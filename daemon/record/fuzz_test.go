@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"github.com/foxglove/mcap/go/mcap"
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -39,12 +40,42 @@ func small(f testing.TB) []byte {
 	return data
 }
 
+// plainFile is a recording that is small and not packed, so that a fuzzer can reach
+// what is within its chunks.
+func plainFile(t testing.TB) []byte { return bareFile(t, mcap.CompressionNone) }
+
+func packedFile(t testing.TB) []byte { return bareFile(t, mcap.CompressionZSTD) }
+
+func bareFile(t testing.TB, packing mcap.CompressionFormat) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	w, err := mcap.NewWriter(&out, &mcap.WriterOptions{Chunked: true, ChunkSize: 60, Compression: packing, OverrideLibrary: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	errs := []error{
+		w.WriteHeader(&mcap.Header{Profile: Profile}),
+		w.WriteMetadata(&mcap.Metadata{Name: metadataName, Metadata: map[string]string{"part": "1"}}),
+		w.WriteSchema(&mcap.Schema{ID: 1, Name: "facetd.v1.FrameSet", Encoding: encodingProtobuf}),
+		w.WriteChannel(&mcap.Channel{ID: 1, SchemaID: 1, Topic: TopicFrames + "a", MessageEncoding: encodingProtobuf}),
+	}
+	for job := range 3 {
+		data, err := proto.Marshal(&facetdv1.FrameSet{Task: "a", Job: uint64(job), Frames: []*facetdv1.Frame{{Chip: "c", Data: []byte{1, 2}}}})
+		errs = append(errs, err, w.WriteMessage(&mcap.Message{ChannelID: 1, LogTime: uint64(job), Data: data}))
+	}
+	if err := errors.Join(append(errs, w.Close())...); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
+}
+
 // Whatever bytes are read, the reader ends with messages or a typed error, without a
 // panic and without memory beyond its limits.
 func FuzzReader(f *testing.F) {
-	data := small(f)
+	data := plainFile(f)
 	f.Add(data)
 	f.Add(data[:len(data)/2])
+	f.Add(packedFile(f))
 	f.Add([]byte("\x89MCAP0\r\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		var before, after runtime.MemStats
@@ -78,8 +109,9 @@ func readAll(t *testing.T, data []byte) {
 // Whatever a torn file holds, Recover makes a file of it that can be opened, or leaves
 // it as it was with a typed error.
 func FuzzRecover(f *testing.F) {
-	data := small(f)
+	data := plainFile(f)
 	f.Add(data)
+	f.Add(packedFile(f))
 	f.Add(data[:len(data)*2/3])
 	f.Add(append(bytes.Clone(data[:len(data)*2/3]), make([]byte, 100)...))
 	f.Fuzz(func(t *testing.T, data []byte) {
