@@ -65,7 +65,7 @@ type compiler struct {
 // newCompiler prepares a task for compilation from registers known at the start
 // of a job. The error is a *selectError.
 func newCompiler(a *chipmodel.Array, w *words, t *Task, start Registers) (*compiler, error) {
-	groups, unread := readGroups(a, t.Chips)
+	groups, unread := readGroups(a, w.listeners, t.Chips)
 	if unread >= 0 {
 		chip := &a.Chips[unread]
 		return nil, &selectError{fmt.Sprintf("chip %s cannot be read: every word that selects it selects %v",

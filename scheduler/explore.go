@@ -139,7 +139,7 @@ func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
 		}
 	}
 	most := 1
-	groups, _ := readGroups(x.a, t.Chips)
+	groups, _ := readGroups(x.a, x.words.listeners, t.Chips)
 	if t.Class.Kind.HasMemory() {
 		most = min(len(groups), x.opt.MaxBatches)
 	}

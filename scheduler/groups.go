@@ -15,25 +15,11 @@ func union(a *chipmodel.Array, chips []int) chipmodel.LineSet {
 	return w
 }
 
-// readable reports whether one word reaches exactly these chips.
-func readable(a *chipmodel.Array, chips []int) bool {
-	word := union(a, chips)
-	reached := 0
-	for c := range a.Chips {
-		if a.Chips[c].Wires.Within(word) {
-			if reached++; reached > len(chips) {
-				return false
-			}
-		}
-	}
-	return reached == len(chips) // each of them listens
-}
-
 // readGroups splits chips into groups that can each be read under one word, one
 // chip a lane, as few as found. Lanes are matched one after another: with two lanes
 // no fewer groups exist. unread is a chip that cannot be read without another one
 // listening, or -1.
-func readGroups(a *chipmodel.Array, chips []int) (groups [][]int, unread int) {
+func readGroups(a *chipmodel.Array, l *listeners, chips []int) (groups [][]int, unread int) {
 	for lane := range a.Lanes {
 		var next []int
 		for _, c := range chips {
@@ -41,10 +27,10 @@ func readGroups(a *chipmodel.Array, chips []int) (groups [][]int, unread int) {
 				next = append(next, c)
 			}
 		}
-		groups = matchLane(a, groups, next)
+		groups = matchLane(l, groups, next)
 	}
 	for _, g := range groups {
-		if !readable(a, g) {
+		if !l.exactly(g...) {
 			return nil, g[0]
 		}
 		slices.Sort(g)
@@ -55,20 +41,22 @@ func readGroups(a *chipmodel.Array, chips []int) (groups [][]int, unread int) {
 
 // matchLane adds the chips of one more lane to the groups, each to one that can
 // take it; those left over become groups of their own.
-func matchLane(a *chipmodel.Array, groups [][]int, chips []int) [][]int {
+func matchLane(l *listeners, groups [][]int, chips []int) [][]int {
+	var both []int
 	m := newMatching(len(groups), len(chips), func(g, i int) bool {
-		return readable(a, append(slices.Clone(groups[g]), chips[i]))
+		both = append(append(both[:0], groups[g]...), chips[i])
+		return l.exactly(both...)
 	})
 	// Those that cannot be read apart come first: once matched, nobody loses its
 	// partner.
 	for g := range groups {
-		if !readable(a, groups[g]) {
+		if !l.exactly(groups[g]...) {
 			m.matchLeft(g)
 		}
 	}
 	for _, alone := range []bool{false, true} {
 		for i, c := range chips {
-			if readable(a, []int{c}) == alone {
+			if l.exactly(c) == alone {
 				m.matchRight(i)
 			}
 		}
@@ -90,44 +78,61 @@ func matchLane(a *chipmodel.Array, groups [][]int, chips []int) [][]int {
 // member that has a partner keeps having one.
 type matching struct {
 	left, right []int // partner, or -1
-	pairs       [][]bool
+	pair        func(l, r int) bool
+	known       []int8 // of each pair: 0 not tried yet, 1 yes, -1 no
 }
 
 func newMatching(left, right int, pair func(l, r int) bool) *matching {
-	m := &matching{left: slices.Repeat([]int{-1}, left), right: slices.Repeat([]int{-1}, right)}
-	m.pairs = make([][]bool, left)
-	for l := range m.pairs {
-		m.pairs[l] = make([]bool, right)
-		for r := range m.pairs[l] {
-			m.pairs[l][r] = pair(l, r)
+	return &matching{
+		left: slices.Repeat([]int{-1}, left), right: slices.Repeat([]int{-1}, right),
+		pair: pair, known: make([]int8, left*right),
+	}
+}
+
+// pairs reports whether two members may be partners.
+func (m *matching) pairs(l, r int) bool {
+	k := &m.known[l*len(m.right)+r]
+	if *k == 0 {
+		*k = -1
+		if m.pair(l, r) {
+			*k = 1
 		}
 	}
-	return m
+	return *k > 0
 }
 
 // matchLeft finds a partner for l if it has none and one can be found.
 func (m *matching) matchLeft(l int) {
 	if m.left[l] < 0 {
-		augment(l, m.left, m.right, func(l, r int) bool { return m.pairs[l][r] }, make([]bool, len(m.right)))
+		augment(l, m.left, m.right, m.pairs, make([]bool, len(m.right)))
 	}
 }
 
 // matchRight finds a partner for r if it has none and one can be found.
 func (m *matching) matchRight(r int) {
 	if m.right[r] < 0 {
-		augment(r, m.right, m.left, func(r, l int) bool { return m.pairs[l][r] }, make([]bool, len(m.left)))
+		augment(r, m.right, m.left, func(r, l int) bool { return m.pairs(l, r) }, make([]bool, len(m.left)))
 	}
 }
 
-// augment finds a partner for x among the other side, whose members may look for
-// another one.
+// augment finds a partner for x among the other side: first one that is free, then
+// one whose partner may look for another. It begins at the member of the same rank,
+// which in regular wirings is the right one.
 func augment(x int, mine, theirs []int, pair func(x, y int) bool, tried []bool) bool {
-	for y := range theirs {
+	at := func(k int) int { return (x + k) % len(theirs) }
+	for k := range theirs {
+		if y := at(k); theirs[y] < 0 && !tried[y] && pair(x, y) {
+			mine[x], theirs[y] = y, x
+			return true
+		}
+	}
+	for k := range theirs {
+		y := at(k)
 		if tried[y] || !pair(x, y) {
 			continue
 		}
 		tried[y] = true
-		if theirs[y] < 0 || augment(theirs[y], mine, theirs, pair, tried) {
+		if augment(theirs[y], mine, theirs, pair, tried) {
 			mine[x], theirs[y] = y, x
 			return true
 		}

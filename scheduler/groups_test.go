@@ -75,7 +75,7 @@ func TestReadGroups(t *testing.T) {
 			continue
 		}
 		want := fewestGroups(a, chips)
-		groups, unread := readGroups(a, chips)
+		groups, unread := readGroups(a, newListeners(a), chips)
 		seen[want > 0]++
 		if want < 0 {
 			if unread < 0 {

@@ -49,7 +49,7 @@ func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View
 	}
 	e := &emitter{a: a, words: w, regs: slices.Clone(state)}
 	for _, chip := range t.Chips {
-		if e.regs[chip][chipmodel.OutputEnable] != 0 && readable(a, []int{chip}) {
+		if e.regs[chip][chipmodel.OutputEnable] != 0 && len(a.Reach(a.Chips[chip].Wires)) == 1 {
 			e.selectWord(a.Chips[chip].Wires)
 			e.alone([]int{chip}, write(chipmodel.OutputEnable, 0))
 		}

@@ -16,6 +16,7 @@ type step struct {
 type words struct {
 	a        *chipmodel.Array
 	resolver *selectword.Resolver
+	*listeners
 }
 
 func newWords(a *chipmodel.Array) *words {
@@ -23,7 +24,7 @@ func newWords(a *chipmodel.Array) *words {
 	for i := range a.Chips {
 		wires[i] = selectword.Word(a.Chips[i].Wires)
 	}
-	return &words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{})}
+	return &words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{}), listeners: newListeners(a)}
 }
 
 // cover returns words whose reaches together are exactly the target; once asks
