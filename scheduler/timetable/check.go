@@ -16,6 +16,9 @@ func Check(hyperperiod int64, jobs []Job, t Table) error {
 			return fmt.Errorf("job %d of task %d is there twice", key.number, key.task)
 		}
 		byID[key] = i
+		if len(jobs[i].Costs) == 0 {
+			return fmt.Errorf("job %d of task %d has no segments", key.number, key.task)
+		}
 		if j := &jobs[i]; j.Within != nil && len(j.Within) != len(j.Costs) {
 			return fmt.Errorf("job %d of task %d has %d limits for %d segments", key.number, key.task, len(j.Within), len(j.Costs))
 		}

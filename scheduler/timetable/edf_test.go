@@ -70,6 +70,51 @@ func plainEDF(h int64, jobs []Job) (placements []Placement, fits bool) {
 	return placements, true
 }
 
+// longJobs makes tasks of several jobs.
+func longJobs(rng *rand.Rand, h int64) (names []string, jobs []Job) {
+	kinds := 2 + rng.IntN(4)
+	for task := range 1 + rng.IntN(16) {
+		names = append(names, "t")
+		var resources []int
+		for range rng.IntN(4) {
+			resources = append(resources, rng.IntN(kinds))
+		}
+		var release, deadline int64
+		for number := range 1 + rng.IntN(5) {
+			release = min(release+rng.Int64N(60), h-30)
+			deadline = min(max(deadline, release+30+rng.Int64N(200)), h)
+			j := Job{Task: task, Number: number, Release: release, Deadline: deadline, Resources: resources}
+			for range 1 + rng.IntN(4) {
+				j.Costs = append(j.Costs, 1+rng.Int64N(5))
+			}
+			if rng.IntN(3) == 0 {
+				j.Within = make([]int64, len(j.Costs))
+				j.Within[len(j.Costs)-1] = j.total() + rng.Int64N(20)
+			}
+			jobs = append(jobs, j)
+		}
+	}
+	return names, jobs
+}
+
+// nestedJobs makes jobs of several segments, the later the more urgent, so that
+// many are begun at once and many wait for more than one resource.
+func nestedJobs(rng *rand.Rand, h int64) (names []string, jobs []Job) {
+	for task := range 6 + rng.IntN(8) {
+		names = append(names, "t")
+		j := Job{Task: task, Release: rng.Int64N(60)}
+		j.Deadline = h - 3*j.Release - rng.Int64N(40)
+		for _, r := range rng.Perm(4)[:1+rng.IntN(2)] {
+			j.Resources = append(j.Resources, r)
+		}
+		for range 2 + rng.IntN(4) {
+			j.Costs = append(j.Costs, 1+rng.Int64N(5))
+		}
+		jobs = append(jobs, j)
+	}
+	return names, jobs
+}
+
 // TestEDFAgainstPlain: the heaps and queues give the very table of a plain look at
 // every job, with many jobs that want each other's resources.
 func TestEDFAgainstPlain(t *testing.T) {
@@ -77,30 +122,11 @@ func TestEDFAgainstPlain(t *testing.T) {
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 2))
 	fit := 0
-	for n := range 1500 {
+	for n := range 3000 {
 		h := int64(400)
-		var names []string
-		var jobs []Job
-		for task := range 1 + rng.IntN(12) {
-			names = append(names, "t")
-			var resources []int
-			for range rng.IntN(4) {
-				resources = append(resources, rng.IntN(5))
-			}
-			var release, deadline int64
-			for number := range 1 + rng.IntN(5) {
-				release = min(release+rng.Int64N(60), h-30)
-				deadline = min(max(deadline, release+30+rng.Int64N(120)), h)
-				j := Job{Task: task, Number: number, Release: release, Deadline: deadline, Resources: resources}
-				for range 1 + rng.IntN(4) {
-					j.Costs = append(j.Costs, 1+rng.Int64N(5))
-				}
-				if rng.IntN(3) == 0 {
-					j.Within = make([]int64, len(j.Costs))
-					j.Within[len(j.Costs)-1] = j.total() + rng.Int64N(20)
-				}
-				jobs = append(jobs, j)
-			}
+		names, jobs := longJobs(rng, h)
+		if n%2 == 0 {
+			names, jobs = nestedJobs(rng, h)
 		}
 		want, fits := plainEDF(h, jobs)
 		got, miss := newProblem(names, h, jobs, Options{}).edf()
@@ -115,7 +141,7 @@ func TestEDFAgainstPlain(t *testing.T) {
 		}
 	}
 	t.Logf("%d fit", fit)
-	if fit < 300 || fit > 1400 {
-		t.Errorf("%d of 1500 sets fit, which exercises too little", fit)
+	if fit < 600 || fit > 2900 {
+		t.Errorf("%d of 3000 sets fit, which exercises too little", fit)
 	}
 }

@@ -187,6 +187,58 @@ func TestLimits(t *testing.T) {
 	}
 }
 
+// TestLikeJobsOfOtherResources: a and b of one cost are not interchangeable when one
+// of them may not run while the held job is open: the only table is held, b, slot,
+// held, a.
+func TestLikeJobsOfOtherResources(t *testing.T) {
+	jobs := []Job{
+		{Task: 0, Release: 0, Deadline: 6, Costs: []int64{2, 2}, Resources: []int{0}},
+		{Task: 1, Release: 3, Deadline: 4, Costs: []int64{1}},
+		{Task: 2, Number: 0, Release: 1, Deadline: 7, Costs: []int64{1}, Resources: []int{0}},
+		{Task: 2, Number: 1, Release: 1, Deadline: 7, Costs: []int64{1}, Resources: []int{1}},
+	}
+	r, err := Plan([]string{"held", "slot", "ab"}, 7, jobs, Options{})
+	if err != nil || r.Verdict != Feasible || r.Method != MethodSearch {
+		t.Fatalf("%v by %s (%v)", r.Verdict, r.Method, err)
+	}
+	if err := Check(7, jobs, r.Table); err != nil {
+		t.Error(err)
+	}
+	if first := r.Table.Placements[1]; first.Task != 2 || first.Number != 1 {
+		t.Errorf("%+v", r.Table.Placements)
+	}
+}
+
+// TestLongHyperperiod: sets too long to lay out are refused where the numbers by
+// hand say so, and left undecided one tick below.
+func TestLongHyperperiod(t *testing.T) {
+	const p, q = 1_000_003, 50_000_017 // primes
+	quick := Task{"quick", 300_000, p, 0}
+	tight := Task{"tight", 300_000, p, 400_000}
+	for _, c := range []struct {
+		name   string
+		tasks  []Task
+		want   Verdict
+		method string
+	}{
+		{"a gap of 2p - 600,000", []Task{quick, {"slow", 2*p - 600_000, q, 0}}, Unknown, MethodCap},
+		{"one tick more", []Task{quick, {"slow", 2*p - 600_000 + 1, q, 0}}, Infeasible, MethodGap},
+		{"a gap of p - 200,000", []Task{tight, {"slow", p - 200_000, q, 0}}, Unknown, MethodCap},
+		{"one tick more", []Task{tight, {"slow", p - 200_000 + 1, q, 0}}, Infeasible, MethodGap},
+		{"two at once in time", []Task{tight, {"also", 100_000, p + 30, 400_000}, {"slow", 1, q, 0}}, Feasible, MethodAnyPhase},
+		{"two at once too long", []Task{tight, {"also", 100_001, p + 30, 400_000}, {"slow", 1, q, 0}}, Infeasible, MethodDemand},
+		{"past its deadline", []Task{quick, {"slow", 1001, q, 1000}}, Infeasible, MethodWindow},
+	} {
+		r, err := PlanPeriodic(c.tasks, Options{})
+		if err != nil || r.Verdict != c.want || r.Method != c.method || (r.Witness == nil) != (c.want == Feasible) {
+			t.Errorf("%s: %v by %s: %+v (%v), want %v by %s", c.name, r.Verdict, r.Method, r.Witness, err, c.want, c.method)
+		}
+		if c.method == MethodGap && (r.Witness.Task != "slow" || r.Witness.Needed != r.Witness.Available+1) {
+			t.Errorf("%s: %+v", c.name, r.Witness)
+		}
+	}
+}
+
 // TestLikeTasks: twenty tasks of two costs take 2190 of every 2400, so that a piece
 // that runs from one period into the next has at most 2 x 210 = 420. Tasks of equal
 // cost are interchangeable, or the search would not end.

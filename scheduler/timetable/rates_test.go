@@ -44,6 +44,19 @@ func TestHighestRate(t *testing.T) {
 	}
 }
 
+// TestHighestRateKeepsSlack: two tasks due 2 after their common release, 2 long each.
+// With twice the period one is due 6 after, behind the other.
+func TestHighestRateKeepsSlack(t *testing.T) {
+	tasks := []Task{{"a", 2, 4, 2}, {"b", 2, 4, 2}}
+	period, verdict, err := HighestRate(tasks, 0, Options{})
+	if err != nil || verdict != Feasible || period != 8 {
+		t.Errorf("%d %v %v, want 8", period, verdict, err)
+	}
+	if tasks[0] != (Task{"a", 2, 4, 2}) {
+		t.Errorf("the input has changed: %+v", tasks[0])
+	}
+}
+
 // TestHighestRateUndecided: past the cap nothing is claimed.
 func TestHighestRateUndecided(t *testing.T) {
 	tasks := []Task{{"a", 1, 4, 4}, {"b", 2, 8, 8}, {"c", 5, 16, 16}} // fits with idle time inserted

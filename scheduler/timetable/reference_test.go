@@ -189,6 +189,125 @@ func TestLimitsAgainstAnyTable(t *testing.T) {
 	}
 }
 
+// anyOrder tries every order of the segments, and times each by raising starts until
+// all limits are kept or something is late. It knows no times but those.
+func anyOrder(h int64, jobs []Job) bool {
+	next := make([]int, len(jobs))
+	var order []Placement // Task is the job's index
+	total := 0
+	for _, j := range jobs {
+		total += len(j.Costs)
+	}
+	start := make([]int64, total)
+	fits := func() bool {
+		for i, pl := range order {
+			start[i] = jobs[pl.Task].Release
+		}
+		for changed := true; changed; {
+			changed = false
+			raise := func(i int, to int64) {
+				if to > start[i] {
+					start[i], changed = to, true
+				}
+			}
+			for i, pl := range order {
+				j := &jobs[pl.Task]
+				end := start[i] + j.Costs[pl.Segment]
+				if end > min(j.Deadline, h) {
+					return false
+				}
+				if i+1 < len(order) {
+					raise(i+1, end)
+				}
+				for k := range i + 1 {
+					if order[k].Task == pl.Task && order[k].Segment == 0 && j.Within != nil && j.Within[pl.Segment] > 0 {
+						raise(k, end-j.Within[pl.Segment])
+					}
+				}
+			}
+		}
+		return true
+	}
+	var try func() bool
+	try = func() bool {
+		if !fits() {
+			return false // nor does any order that begins so
+		}
+		if len(order) == total {
+			return true
+		}
+		for i, j := range jobs {
+			if next[i] == len(j.Costs) {
+				continue
+			}
+			order = append(order, Placement{Task: i, Segment: next[i]})
+			next[i]++
+			found := try()
+			next[i]--
+			order = order[:len(order)-1]
+			if found {
+				return true
+			}
+		}
+		return false
+	}
+	return try()
+}
+
+// TestManyLimitsAgainstAnyOrder: several jobs at once whose spans are limited, with
+// fixed slots in between, so that beginning one later moves the others.
+func TestManyLimitsAgainstAnyOrder(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 8))
+	count := map[string]int{}
+	for n := 0; n < 600; {
+		h := 24 + rng.Int64N(12)
+		names := []string{"slots"}
+		var jobs []Job
+		at := rng.Int64N(6)
+		for k := 0; at < h-6; k++ {
+			j := Job{Task: 0, Number: k, Release: at, Costs: []int64{1 + rng.Int64N(3)}}
+			j.Deadline = at + j.Costs[0] + rng.Int64N(2)
+			at = j.Deadline + 2 + rng.Int64N(9)
+			jobs = append(jobs, j)
+		}
+		for range 2 + rng.IntN(2) {
+			j := Job{Task: len(names), Release: rng.Int64N(6), Deadline: h - rng.Int64N(6)}
+			names = append(names, "held")
+			var sum int64
+			for range 2 + rng.IntN(2) {
+				c := 1 + rng.Int64N(4)
+				sum += c
+				j.Costs = append(j.Costs, c)
+				j.Within = append(j.Within, []int64{0, sum + rng.Int64N(9), sum + rng.Int64N(9)}[rng.IntN(3)])
+			}
+			jobs = append(jobs, j)
+		}
+		r, err := Plan(names, h, jobs, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Method != MethodSearch {
+			continue // the search is what this is about
+		}
+		n++
+		if exists := anyOrder(h, jobs); (r.Verdict == Feasible) != exists {
+			t.Fatalf("set %d: %v by %s, an order exists: %v: h %d %+v", n, r.Verdict, r.Method, exists, h, jobs)
+		}
+		count[r.Verdict.String()]++
+		if r.Verdict == Feasible {
+			if err := Check(h, jobs, r.Table); err != nil {
+				t.Fatalf("set %d: %v: %+v", n, err, jobs)
+			}
+		}
+	}
+	t.Log(count)
+	if count["feasible"] < 60 || count["infeasible"] < 60 {
+		t.Errorf("the sets exercise too little: %v", count)
+	}
+}
+
 // TestDemandAgainstPlain: the demand test says what a sum over every stretch from a
 // release to a deadline says.
 func TestDemandAgainstPlain(t *testing.T) {

@@ -275,14 +275,11 @@ func (s *searcher) extend(c int) bool {
 	cost := st.job.Costs[st.segment]
 	s.outFinish = max(s.finish, st.job.Release) + cost
 	last := st.job.Deadline // end, at the latest
-	if st.segment > 0 && st.limit < unlimited {
-		if s.spans[c].least+cost > st.limit {
-			return false
-		}
-		last = min(last, s.spans[c].latest+st.limit)
-	}
 	if s.outFinish > last {
 		return false
+	}
+	if st.segment > 0 && st.limit < unlimited {
+		last = min(last, s.spans[c].latest+st.limit) // a set that is not dead leaves room
 	}
 	if s.limited {
 		s.extendSpans(c, st, last-cost)
