@@ -23,6 +23,9 @@ const (
 	filePrefix = "events-"
 	fileSuffix = ".jsonl"
 	numberLen  = 20
+	// maxSequence is above any number that a journal reaches; what is beyond is a lie,
+	// after which the numbers would begin anew.
+	maxSequence = 1 << 62
 	// maxLineBytes bounds one line that is read; bound keeps what is written below.
 	maxLineBytes = 128 << 10
 )
@@ -69,7 +72,7 @@ func (d *disk) files() ([]journalFile, error) {
 		if !is || len(digits) != numberLen || !strings.HasSuffix(e.Name(), fileSuffix) || !e.Type().IsRegular() {
 			continue
 		}
-		if n, err := strconv.ParseUint(digits, 10, 64); err == nil {
+		if n, err := strconv.ParseUint(digits, 10, 64); err == nil && n <= maxSequence {
 			out = append(out, journalFile{e.Name(), n})
 		}
 	}
@@ -161,7 +164,7 @@ func scanLines(r io.Reader, take func(*facetdv1.Event) bool) (bool, error) {
 		line, whole, err := readLine(in)
 		if whole {
 			var e facetdv1.Event
-			if protojson.Unmarshal(line, &e) == nil && e.GetSequence() > 0 && !take(&e) {
+			if protojson.Unmarshal(line, &e) == nil && e.GetSequence() > 0 && e.GetSequence() <= maxSequence && !take(&e) {
 				return false, nil
 			}
 		}

@@ -227,14 +227,17 @@ type collector struct {
 
 // take returns false once nothing more is wanted.
 func (c *collector) take(e *facetdv1.Event) bool {
+	full := len(c.events) == c.q.Limit
+	if full && c.q.After != nil {
+		return false
+	}
 	if e.GetSequence() <= c.after || !c.q.Filter.Passes(e) {
 		return true
 	}
-	c.events = append(c.events, e)
-	if len(c.events) <= c.q.Limit {
-		return c.q.After == nil || len(c.events) < c.q.Limit
+	if full {
+		c.events = slices.Delete(c.events, 0, 1)
 	}
-	c.events = slices.Delete(c.events, 0, 1)
+	c.events = append(c.events, e)
 	return true
 }
 
