@@ -23,7 +23,7 @@ Exit status: 0 done, 1 failed, 2 the command line makes no sense.
   facetd plan demo demo`
 	root.Args = cli.UnknownCommand
 	cli.AddOutputFlag(root)
-	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), admitCommand(), mapCommand(), wireCommand(),
+	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(), admitCommand(), mapCommand(), wireCommand(),
 		previewCommand(), budgetCommand(), versionCommand())
 	return root
 }

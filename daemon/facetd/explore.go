@@ -1,0 +1,128 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/scheduler"
+)
+
+func exploreCommand() *cobra.Command {
+	var name, svg string
+	var beside, all bool
+	cmd := &cobra.Command{
+		Use:   "explore ARRAY TASKS",
+		Short: "Show what rate, resolution, skew and hold a task could have on an array",
+		Long: `explore tries square blocks (from the task's own on), parts of the window and batches
+of loading for one task,
+and finds the highest rate of each. It lists the ways that no other beats in rate, cells
+a pixel, cells seen, skew and hold (the Pareto front), or all with --all. The task's own
+rate and limits do not bound the search; ways outside its limits are marked. With
+--beside the other tasks of the file keep their rates.
+ARRAY and TASKS are ` + fileForm + `.`,
+		Example: `  facetd explore demo demo --task wall
+  facetd explore array.yaml tasks.yaml --task wall --beside --svg wall.svg --output json`,
+		Args: cli.Args("ARRAY", "TASKS"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if svg == "-" && cli.WantsJSON(cmd) {
+				return cli.Usagef("--svg - and --output json both print to standard output")
+			}
+			if args[0] == "-" && args[1] == "-" {
+				return cli.Usagef("ARRAY and TASKS cannot both be standard input")
+			}
+			a, err := readArray(cmd.InOrStdin(), args[0])
+			if err != nil {
+				return err
+			}
+			_, tasks, err := readTasks(cmd.InOrStdin(), args[1])
+			if err != nil {
+				return err
+			}
+			task, others, err := choose(tasks, name)
+			if err != nil {
+				return err
+			}
+			opt := scheduler.ExploreOptions{}
+			if beside {
+				opt.Beside = others
+			}
+			x, err := scheduler.Explore(a, task, opt)
+			if err != nil {
+				return err
+			}
+			if svg != "" {
+				var drawing bytes.Buffer
+				if err := scheduler.ExploreSVG(&drawing, x); err != nil {
+					return err
+				}
+				if err := writeFile(cmd, svg, drawing.Bytes()); err != nil {
+					return err
+				}
+			}
+			switch {
+			case cli.WantsJSON(cmd):
+				return cli.WriteJSON(cmd.OutOrStdout(), x)
+			case svg == "-":
+				return nil
+			}
+			return writeExploration(cmd.OutOrStdout(), x, all)
+		},
+	}
+	cmd.Flags().StringVar(&name, "task", "", "task to explore (default the only one)")
+	cmd.Flags().BoolVar(&beside, "beside", false, "the other tasks of the file keep their rates")
+	cmd.Flags().BoolVar(&all, "all", false, "list the ways that others beat as well")
+	cmd.Flags().StringVar(&svg, "svg", "", "draw rate against resolution into a file (- is standard output)")
+	return cmd
+}
+
+// choose finds a task by name; without a name there must be one alone.
+func choose(tasks []*facetdv1.Task, name string) (*facetdv1.Task, []*facetdv1.Task, error) {
+	var names []string
+	for _, t := range tasks {
+		names = append(names, t.GetName())
+	}
+	i := slices.Index(names, name)
+	switch {
+	case name == "" && len(tasks) == 1:
+		i = 0
+	case name == "":
+		return nil, nil, cli.Usagef("the file has several tasks; choose one: --task %s", strings.Join(names, "|"))
+	case i < 0:
+		return nil, nil, fmt.Errorf("no task is called %q; the file has: %s", name, strings.Join(names, ", "))
+	}
+	return tasks[i], slices.Delete(slices.Clone(tasks), i, i+1), nil
+}
+
+func writeExploration(w io.Writer, x *scheduler.Exploration, all bool) error {
+	t := cli.NewTable(">RATE Hz", ">BIN", ">WINDOW", ">FRAME", ">BATCHES", ">JOB", ">SKEW", ">HOLD", "")
+	left := 0
+	for _, p := range x.Points {
+		if !p.Pareto && !all {
+			left++
+			continue
+		}
+		note := ""
+		switch {
+		case !p.Pareto:
+			note = "beaten"
+		case !p.WithinLimits:
+			note = "outside the task's limits"
+		}
+		t.Row(cli.Significant(p.RateHz), fmt.Sprintf("%dx%d", p.BinRows, p.BinColumns), fmt.Sprintf("%.0f %%", 100*p.WindowPart), fmt.Sprintf("%dx%d", p.Rows, p.Columns),
+			fmt.Sprint(p.Batches), cli.NS(p.JobNS), cli.NS(p.SkewNS), cli.NS(p.WorstHoldNS), note)
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	if left > 0 {
+		fmt.Fprintf(w, "\n%s that others beat left out; --all lists them\n", cli.Count(left, "way"))
+	}
+	return nil
+}
