@@ -1,0 +1,172 @@
+package die
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+)
+
+// TestLinearMemory: a memory chip of linear pixels holds their signals: two loads of
+// one light differ by the shot noise of the charge (Poisson), read noise and the kT/C
+// of the cells, which are independent.
+func TestLinearMemory(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	const side, electrons, read, perElectron, cell = 96, 4000.0, 20.0, 20e-6, 20e-15
+	a := classOf(t, func(c *facetdv1.ChipClass) {
+		c.Lattice = &facetdv1.Lattice{Rows: side, Columns: side, PitchXUm: 10}
+		c.Kind = &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{LoadRow: dur(1000), CellCapacitanceFf: cell * 1e15, SwitchResistanceOhms: 1e4}}
+		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
+			Exposure: dur(1e6), ElectronsPerLuxS: 1e3 * electrons / 100, FullWellElectrons: 1e5, VoltsPerElectron: perElectron,
+			ResetVolts: 2, ReadNoiseElectrons: read,
+		}}
+	})
+	d := New(a, 0, seed)
+	load := func(at int64) []float64 {
+		d.Strobe(chipmodel.Load, at, 0, flat(100))
+		return frame(d, side, side, at+1e6, flat(1))
+	}
+	one, two := load(0), load(1e9)
+	var mean, variance float64
+	for i := range one {
+		mean += (one[i] + two[i]) / 2 / (side * side)
+		variance += (one[i] - two[i]) * (one[i] - two[i]) / 2 / (side * side)
+	}
+	ktc := analog.KTCVolts(300, cell)
+	want := perElectron*perElectron*(electrons+read*read) + ktc*ktc
+	if math.Abs(variance/want-1) > 5*math.Sqrt(2.0/(side*side)) {
+		t.Errorf("variance of %v V^2, want %v", variance, want)
+	}
+	if math.Abs(mean-(2-electrons*perElectron)) > 5*math.Sqrt(want/2)/side {
+		t.Errorf("mean of %v V, want %v", mean, 2-electrons*perElectron)
+	}
+}
+
+// TestLagOfADie: after the light has fallen, pixels follow dx/dt = x (light - x)/(C U_T
+// over the current of a lux), integrated here in small steps; far later they have
+// arrived. The mean over many pixels leaves little of the noise.
+func TestLagOfADie(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	const side, node, perLux = 64, 50e-15, 100e-15
+	a := classOf(t, func(c *facetdv1.ChipClass) {
+		c.Lattice = &facetdv1.Lattice{Rows: side, Columns: side, PitchXUm: 10}
+		c.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
+			OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01, NodeCapacitanceFf: node * 1e15, PhotocurrentFaPerLux: perLux * 1e15,
+		}}
+	})
+	luxSeconds := node * analog.ThermalVolts(300) / perLux
+	for _, after := range []float64{0.5, 5, 2000} {
+		d := New(a, 0, seed)
+		mean := func(lux float64, at int64) (sum float64) {
+			volts := make([]float64, side)
+			for r := range side {
+				d.Row(volts, r, 0, 1, at, 0, flat(lux))
+				for _, v := range volts {
+					sum += v / (side * side)
+				}
+			}
+			return sum
+		}
+		mean(100, 0)
+		x, now := 100.01, 0.0
+		for _, at := range []int64{200_000, 1_000_000, 4_000_000, 30_000_000, 2_000_000_000} {
+			const steps = 200_000
+			h := (float64(at)*1e-9 - now) / steps
+			for range steps {
+				rate := func(x float64) float64 { return x * (after + 0.01 - x) / luxSeconds }
+				middle := x + h/2*rate(x)
+				x += h * rate(middle)
+			}
+			now = float64(at) * 1e-9
+			got, want := mean(after, at), 1+0.06*math.Log10(x)
+			slope := 0.06 / math.Ln10 / analog.ThermalVolts(300)
+			if bound := 5*slope*analog.KTCVolts(300, node)/side + 2e-6; math.Abs(got-want) > bound {
+				t.Errorf("100 to %g lux after %d ns: %v V, want %v within %v", after, at, got, want, bound)
+			}
+		}
+	}
+}
+
+// TestPowerOn: registers go back to their values after power-on and memory forgets.
+func TestPowerOn(t *testing.T) {
+	a := crawler(t)
+	d := NewIdeal(a, a.Chip("wall-00"))
+	if d.HoldNS(0, 1e9) != 0 {
+		t.Error("a memory that was never loaded is held")
+	}
+	d.Write(chipmodel.ColumnPattern, 0x55)
+	d.Strobe(chipmodel.Load, 0, 0, ramp)
+	if d.HoldNS(3, 1e9) <= 0 || d.HoldNS(3, 0) != 0 {
+		t.Error("a loaded memory is not held from its load on")
+	}
+	d.PowerOn()
+	var v [1]float64
+	d.Row(v[:], 0, 0, 1, 2e9, 0, ramp)
+	if d.Register(chipmodel.ColumnPattern) != 0 || d.HoldNS(3, 1e9) != 0 || v[0] != 0 {
+		t.Errorf("after power-on: pattern %#x, held %d ns, %v V", d.Register(chipmodel.ColumnPattern), d.HoldNS(3, 1e9), v[0])
+	}
+	trim := NewIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0)
+	trim.Write(chipmodel.PixelBias, 3)
+	trim.Write(chipmodel.Gain, 1)
+	d.Row(v[:], 0, 0, 1, 0, 0, ramp)
+	trim.PowerOn()
+	var one, two [1]float64
+	trim.Row(one[:], 0, 0, 1, 0, 0, flat(100))
+	NewIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0).Row(two[:], 0, 0, 1, 0, 0, flat(100))
+	if trim.Register(chipmodel.PixelBias) != 128 || one != two {
+		t.Errorf("after power-on: bias %d, %v V, want 128 and %v V", trim.Register(chipmodel.PixelBias), one, two)
+	}
+	for _, name := range []string{"bed-1", "bow-left", "bow-comb"} { // no memory
+		d := NewIdeal(a, a.Chip(name))
+		d.Strobe(chipmodel.Load, 0, 0, ramp)
+		if d.HoldNS(1, 1e9) != 0 {
+			t.Errorf("%s: held without a memory", name)
+		}
+	}
+}
+
+// TestSignalAndResponse: what a chip's chain and pixel do is undone again, whatever the
+// registers and the light.
+func TestSignalAndResponse(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 13))
+	for range 300 {
+		kelvin := 260 + 80*rng.Float64()
+		a := classOf(t, func(c *facetdv1.ChipClass) {
+			c.TemperatureK = kelvin
+			k := c.GetTrimmed()
+			k.OutputLowVolts, k.OutputHighVolts = -1e3, 1e3
+			k.SupplyVolts = 3 + rng.Float64() // short of the dropout below 3.3 V
+			if rng.IntN(2) == 0 {
+				c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
+					Exposure: dur(1e6), ElectronsPerLuxS: 1e4, DarkElectronsPerS: 1e3, FullWellElectrons: 1e6, VoltsPerElectron: 1e-6, ResetVolts: 2, DarkDoublingK: 8,
+				}}
+			}
+		})
+		d, response := NewIdeal(a, 0), NewResponse(a.Classes[0])
+		d.Write(chipmodel.PixelBias, uint16(rng.IntN(256)))
+		d.Write(chipmodel.Gain, uint16(rng.IntN(2)))
+		d.Write(chipmodel.Offset, uint16(rng.IntN(256)))
+		lux := math.Exp(rng.Float64()*9 - 2)
+		var v [1]float64
+		d.Row(v[:], 1, 1, 1, 0, 0, flat(lux))
+		signal := d.Signal(v[0])
+		if math.Abs(signal-response.Volts(lux)) > 1e-10 {
+			t.Errorf("signal %v V, want %v V", signal, response.Volts(lux))
+		}
+		if got, ok := response.Lux(signal); !ok || math.Abs(got/lux-1) > 1e-6 {
+			t.Errorf("%v lux is read back as %v, %v", lux, got, ok)
+		}
+		h := 1e-4
+		if slope := (response.Volts(lux*(1+h)) - response.Volts(lux*(1-h))) / (2 * h); math.Abs(slope/response.Slope(lux)-1) > 1e-4 {
+			t.Errorf("slope %v, want %v", response.Slope(lux), slope)
+		}
+	}
+}
