@@ -21,11 +21,10 @@ func exploreCommand() *cobra.Command {
 		Use:   "explore ARRAY TASKS",
 		Short: "Show what rate, resolution, skew and hold a task could have on an array",
 		Long: `explore tries square blocks (from the task's own on), parts of the window and batches
-of loading for one task,
-and finds the highest rate of each. It lists the ways that no other beats in rate, cells
-a pixel, cells seen, skew and hold (the Pareto front), or all with --all. The task's own
-rate and limits do not bound the search; ways outside its limits are marked. With
---beside the other tasks of the file keep their rates.
+of loading for one task, and finds the highest rate of each. It lists the ways that no
+other beats in rate, cells a pixel, cells seen, skew and hold (the Pareto front), or all
+with --all. The task's own rate and limits do not bound the search; ways outside its
+limits are marked. With --beside the other tasks of the file keep their rates.
 ARRAY and TASKS are ` + fileForm + `.`,
 		Example: `  facetd explore demo demo --task wall
   facetd explore array.yaml tasks.yaml --task wall --beside --svg wall.svg --output json`,
