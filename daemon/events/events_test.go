@@ -190,7 +190,7 @@ func TestADiskThatRefuses(t *testing.T) {
 	for range 3 {
 		j.Append(event("lost", facetdv1.Severity_SEVERITY_INFO))
 	}
-	wait(t, func() bool { return j.DiskError() != nil })
+	wait(t, func() bool { return j.Unwritten() == 3 && j.DiskError() != nil })
 	if err := os.Mkdir(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}

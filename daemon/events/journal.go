@@ -70,7 +70,8 @@ type Journal struct {
 	next      uint64            // sequence number of the next event
 	subs      []*Subscription
 	unwritten []*facetdv1.Event
-	lost      uint64 // not written, and not yet told
+	lost      uint64 // not written because too many waited, and not yet told
+	refused   uint64 // not written because the disk refused, and not yet told
 	closed    bool
 
 	wake chan struct{} // holds one token when the writer may have work
@@ -264,38 +265,52 @@ func (j *Journal) Close(reason string) error {
 // write is the goroutine that brings events to the disk.
 func (j *Journal) write() {
 	defer close(j.done)
-	var failed uint64 // not written because the disk refused, and not yet told
 	for range j.wake {
 		j.mu.Lock()
 		batch, closed := j.unwritten, j.closed
 		j.unwritten = nil
-		lost := j.lost
 		j.mu.Unlock()
 		n, err := j.disk.write(batch)
-		failed += uint64(len(batch) - n)
-		if err == nil && lost+failed > 0 && !closed {
-			j.tellLost(lost, failed)
-			failed = 0
+		j.mu.Lock()
+		for _, e := range batch[n:] {
+			if e.GetKind() == facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST {
+				j.refused += e.GetCount() // to be told again, those that it told of
+			} else {
+				j.refused++
+			}
 		}
+		if err == nil && n > 0 && j.lost+j.refused > 0 && len(j.unwritten) < maxUnwritten {
+			j.tellLost()
+		}
+		j.mu.Unlock()
 		if closed {
 			return
 		}
 	}
 }
 
-// tellLost appends an event about events that did not reach the disk.
-func (j *Journal) tellLost(full, refused uint64) {
+// tellLost appends an event about events that did not reach the disk. The caller holds
+// mu.
+func (j *Journal) tellLost() {
+	e := &facetdv1.Event{
+		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
+		Text:  fmt.Sprintf("%d events before this one did not reach the disk", j.lost+j.refused),
+		Count: j.lost + j.refused,
+		Fields: map[string]string{
+			"queue_full": strconv.FormatUint(j.lost, 10), "disk_refused": strconv.FormatUint(j.refused, 10),
+		},
+	}
+	if j.append(e) > 0 {
+		j.lost, j.refused = 0, 0
+	}
+}
+
+// Unwritten is how many events are not on the disk, because it refused them or was too
+// slow, and are not yet told of by an event.
+func (j *Journal) Unwritten() uint64 {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	j.lost -= full
-	j.append(&facetdv1.Event{
-		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
-		Text:  fmt.Sprintf("%d events before this one did not reach the disk", full+refused),
-		Count: full + refused,
-		Fields: map[string]string{
-			"queue_full": strconv.FormatUint(full, 10), "disk_refused": strconv.FormatUint(refused, 10),
-		},
-	})
+	return j.lost + j.refused
 }
 
 // DiskError is the last error of the journal's disk, or nil when the last write went
