@@ -170,3 +170,49 @@ func TestSignalAndResponse(t *testing.T) {
 		}
 	}
 }
+
+// TestDroopBeforeAShare: what cells under unequal light have lost before a share is
+// spread over the block; after it each goes on at a rate of its own.
+func TestDroopBeforeAShare(t *testing.T) {
+	const cell, leak, perLux = 100.0, 5.0, 1.0 // fF, fA, fA a lux
+	a := classOf(t, func(c *facetdv1.ChipClass) {
+		c.Lattice = &facetdv1.Lattice{Rows: 2, Columns: 2, PitchXUm: 10}
+		c.Kind = &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{
+			LoadRow: dur(1000), CellCapacitanceFf: cell, SwitchResistanceOhms: 1e4, LeakFa: leak, LightLeakFaPerLux: perLux,
+		}}
+	})
+	light := func(dst []float64, row int, _ int64) {
+		for c := range dst {
+			dst[c] = float64(1 + 10*row + 5*c)
+		}
+	}
+	rate := func(row, column int) float64 { return (leak + perLux*float64(1+10*row+5*column)) / cell } // V/s
+	d := New(a, 0, 5)
+	read := func(at int64) (v [4]float64) {
+		d.Row(v[:2], 0, 0, 1, at, 0, light)
+		d.Row(v[2:], 1, 0, 1, at, 0, light)
+		return v
+	}
+	d.Strobe(chipmodel.Load, 0, 0, light)
+	start := read(1500)
+	d.Write(chipmodel.ColumnPattern, 1)
+	d.Write(chipmodel.RowPattern, 1)
+	d.Strobe(chipmodel.Share, 4e8, dur(1e6).AsDuration(), light)
+	d.Strobe(chipmodel.Share, 5e8, dur(1e6).AsDuration(), light) // and once more
+	var mean float64
+	for i, v := range start {
+		r := rate(i/2, i%2)
+		mean += (v - r*0.5) / 4
+	}
+	if got, held := read(12e8), d.HoldNS(0, 12e8); held != 12e8-500 {
+		t.Errorf("held for %d ns after %v", held, got)
+	} else {
+		for i, v := range got {
+			want := mean - rate(i/2, i%2)*0.7
+			// A tenth of a second between the shares is lost by each and spread again.
+			if math.Abs(v-want) > 6*analog.KTCVolts(300, cell*1e-15)+1e-6 {
+				t.Errorf("cell %d: %v V, want %v V", i, v, want)
+			}
+		}
+	}
+}

@@ -24,6 +24,9 @@ type memory struct {
 	pulse      int64     // ns from the start of the load strobe to its first row
 	rowNS      int64
 	loadedAtNS int64 // first row; -1 before the first load
+	// Start of the last share, or of the load: the volts have their droop up to here in
+	// them.
+	sharedAtNS int64
 }
 
 func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memory {
@@ -63,7 +66,7 @@ func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memo
 func (m *memory) powerOn() {
 	clear(m.plane.Volts)
 	clear(m.droop)
-	m.loadedAtNS = -1
+	m.loadedAtNS, m.sharedAtNS = -1, 0
 }
 
 func (m *memory) written(facetdv1.Register) {}
@@ -74,6 +77,7 @@ func (m *memory) strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light
 		m.load(atNS, light)
 	case chipmodel.Share:
 		columns, rows := m.die.patterns()
+		m.leakUntil(atNS)
 		m.sharer.Share(&m.plane, columns, rows, m.shareSeconds(hold))
 	}
 }
@@ -87,9 +91,37 @@ func (m *memory) shareSeconds(hold time.Duration) float64 {
 	return hold.Seconds()
 }
 
+// leakUntil takes from the cells what they have lost by a bus time: a share then
+// spreads that over its blocks.
+func (m *memory) leakUntil(atNS int64) {
+	if m.leak == 0 && m.lightLeak == 0 {
+		return
+	}
+	columns := m.px.columns
+	for r := range m.px.rows {
+		seconds := float64(m.leakedNS(r, atNS)) * 1e-9
+		volts, droop := m.plane.Volts[r*columns:(r+1)*columns], m.droop[r*columns:(r+1)*columns]
+		for c := range volts {
+			volts[c] -= droop[c] * seconds
+		}
+	}
+	m.sharedAtNS = max(atNS, m.sharedAtNS)
+}
+
+// leakedNS is for how long a row has lost voltage that its volts do not tell.
+func (m *memory) leakedNS(row int, atNS int64) int64 {
+	return min(m.heldNS(row, atNS), max(atNS-m.sharedAtNS, 0))
+}
+
+// hold begins the hold of a load strobed at a bus time.
+func (m *memory) hold(atNS int64) {
+	m.loadedAtNS = atNS + m.pulse
+	m.sharedAtNS = m.loadedAtNS
+}
+
 // load copies the pixel signals row by row, after the strobe's pulse.
 func (m *memory) load(atNS int64, light Light) {
-	m.loadedAtNS = atNS + m.pulse
+	m.hold(atNS)
 	columns := m.px.columns
 	for r := range m.px.rows {
 		at := m.loadedAtNS + int64(r)*m.rowNS
@@ -103,10 +135,11 @@ func (m *memory) load(atNS int64, light Light) {
 	}
 }
 
-// row reads cells; each has drooped for its own time since its row was loaded.
+// row reads cells; each has drooped for its own time since its row was loaded, and
+// since the last share at a rate of its own.
 func (m *memory) row(dst []float64, row, column, step int, atNS, intervalNS int64, _ Light) {
 	base := row * m.px.columns
-	held := m.heldNS(row, atNS)
+	held := m.leakedNS(row, atNS)
 	for i := range dst {
 		c := base + column + i*step
 		dst[i] = m.plane.Volts[c] - m.droop[c]*float64(held+int64(i)*intervalNS)*1e-9

@@ -24,7 +24,7 @@ func (d *Die) Preset(volts []float64, atNS int64) error {
 	if len(volts) != len(m.plane.Volts) {
 		return fmt.Errorf("%d signals for a lattice of %d x %d", len(volts), d.class.Rows, d.class.Columns)
 	}
-	m.loadedAtNS = atNS + m.pulse
+	m.hold(atNS)
 	for i, v := range volts {
 		if m.ktc > 0 {
 			v += m.ktc * m.rng.Normal()
