@@ -52,7 +52,7 @@ func ParseTasks(name string, data []byte) ([]*facetdv1.Task, chipmodel.Mistakes)
 // Locate gives mistakes the file and the line of the field that their paths name.
 func Locate(name string, data []byte, m chipmodel.Mistakes) chipmodel.Mistakes {
 	var root yaml.Node
-	if yaml.Unmarshal(data, &root) != nil {
+	if yaml.Unmarshal(normal(data), &root) != nil {
 		return m
 	}
 	return placesOf(&root).locate(name, m)
@@ -66,6 +66,7 @@ func parse(name string, data []byte, msg proto.Message) (places, chipmodel.Mista
 		m[0].File = name
 		return nil, m
 	}
+	data = normal(data)
 	root, m := document(name, data)
 	if len(m) > 0 {
 		return nil, m

@@ -1,11 +1,14 @@
 package arrayfile
 
 import (
+	"encoding/binary"
 	"flag"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
+	"unicode/utf16"
 
 	"facetd.example/chipmodel"
 	"facetd.example/deploy"
@@ -107,12 +110,50 @@ func TestLocateTasks(t *testing.T) {
 	}
 }
 
+// TestLineBreaks: a file means the same, and its mistakes are on the same lines,
+// whatever ends its lines and however it is encoded.
+func TestLineBreaks(t *testing.T) {
+	good := string(deploy.CrawlerArray)
+	bad := "name: x\nselect_lines: [a]\n\nchips:\n  - {name: p, selects: [b]}\n  - {nam: q}\n"
+	want, m := ParseArray("a.yaml", []byte(good))
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	_, wrong := ParseArray("a.yaml", []byte(bad))
+	wide := func(s string, order binary.AppendByteOrder) string {
+		out := order.AppendUint16(nil, 0xfeff)
+		for _, unit := range utf16.Encode([]rune(s)) {
+			out = order.AppendUint16(out, unit)
+		}
+		return string(out)
+	}
+	for name, as := range map[string]func(string) string{
+		"CR LF":     func(s string) string { return strings.ReplaceAll(s, "\n", "\r\n") },
+		"CR":        func(s string) string { return strings.ReplaceAll(s, "\n", "\r") },
+		"next line": func(s string) string { return strings.ReplaceAll(s, "\n", "\u0085") },
+		"separator": func(s string) string { return strings.ReplaceAll(s, "\n", "\u2028") },
+		"UTF-8 BOM": func(s string) string { return "\ufeff" + s },
+		"UTF-16 LE": func(s string) string { return wide(s, binary.LittleEndian) },
+		"UTF-16 BE, CR LF": func(s string) string {
+			return wide(strings.ReplaceAll(s, "\n", "\r\n"), binary.BigEndian)
+		},
+	} {
+		a, m := ParseArray("a.yaml", []byte(as(good)))
+		if len(m) > 0 || a.Digest != want.Digest {
+			t.Errorf("%s: the array differs: %v", name, m)
+		}
+		if _, m := ParseArray("a.yaml", []byte(as(bad))); !slices.Equal(m, wrong) {
+			t.Errorf("%s: mistakes\n%v\nwant\n%v", name, m, wrong)
+		}
+	}
+}
+
 // FuzzParseArray: whatever the file, there is an array or mistakes that can be
 // shown, never both, never neither.
 func FuzzParseArray(f *testing.F) {
 	f.Add(deploy.CrawlerArray)
 	f.Add([]byte("select_lines: [a]\nchips:\n- {name: p, selects: [a]}\n"))
-	for _, file := range []string{"mistakes", "apart", "unknown", "broken"} {
+	for _, file := range []string{"mistakes", "apart", "unknown", "broken", "twice", "types", "documents", "anchor"} {
 		if data, err := os.ReadFile("testdata/" + file + ".yaml"); err == nil {
 			f.Add(data)
 		}
