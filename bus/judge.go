@@ -32,10 +32,18 @@ type TimedEntry struct {
 // Judge runs a timetable's opening and a number of its cycles, at least two, past
 // an inspector, with the exact times of every operation and every job counted as
 // on time. It returns what the inspector saw; nothing for a timetable that may be
-// used. The repetition shows what one cycle leaves to the next.
+// used. The repetition shows what one cycle leaves to the next; it ends where nothing
+// new can come.
 func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
+	v, _ := judged(a, t, cycles, true)
+	return v
+}
+
+// judged is Judge, and says whether it ended before the last cycle did; early allows
+// it to.
+func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []Violation, ended bool) {
 	if v := checkTable(a, &t); v != nil {
-		return v
+		return v, false
 	}
 	in := NewInspector(a)
 	j := &judge{in: in, programs: map[*Op]*judgedProgram{}}
@@ -51,6 +59,7 @@ func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 	}
 	// The inspector keeps neither a segment nor a job after it has ended.
 	job, s := new(Job), new(Segment)
+	again := newRecurrence(in, &t)
 	for e := range t.unrolled(max(cycles, 2)) {
 		shift := int64(e.cycle) * int64(t.Hyperperiod)
 		*job = *e.Segment.Job
@@ -61,10 +70,14 @@ func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 		j.segmentAt(s, e.NotBefore+shift, e.Start+shift)
 		if s.Index == max(job.Segments, 1)-1 {
 			in.JobEnded(job, Outcome{Kind: OnTime})
+			if early && e.place >= 0 && again.ended(job.Task, e.place, e.cycle) {
+				ended = true
+				break
+			}
 		}
 	}
 	in.Finish(in.now)
-	return in.Take()
+	return in.Take(), ended
 }
 
 // checkTable reports what cannot be run at all, as broken claims.
@@ -93,6 +106,7 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 type cycleEntry struct {
 	*TimedEntry
 	cycle int
+	place int // within the cycle; -1 where cycles overlap
 }
 
 // unrolled yields the segments of a number of cycles in the order of their starts.
@@ -108,7 +122,7 @@ func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 		all = make([]cycleEntry, 0, cycles*n)
 		for c := range cycles {
 			for _, e := range inCycle {
-				all = append(all, cycleEntry{e.TimedEntry, c})
+				all = append(all, cycleEntry{e.TimedEntry, c, -1})
 			}
 		}
 		slices.SortStableFunc(all, func(x, y cycleEntry) int {
@@ -118,8 +132,12 @@ func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 	}
 	return func(yield func(cycleEntry) bool) {
 		for c := range cycles {
-			for _, e := range all {
-				if !yield(cycleEntry{e.TimedEntry, e.cycle + c}) {
+			for i, e := range all {
+				if e.place >= 0 {
+					e.place = i
+				}
+				e.cycle += c
+				if !yield(e) {
 					return
 				}
 			}

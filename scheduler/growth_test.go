@@ -84,6 +84,10 @@ func BenchmarkGrowth(b *testing.B) {
 		}
 		sizes = append(sizes, size{fmt.Sprintf("%d chips, %d tasks", len(a.Chips), len(specs)), a, specs})
 	}
+	all := cube(b, 16, 16, 16, 4)
+	every := coarse("every", "", .25)
+	every.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+	sizes = append(sizes, size{"4096 chips, 1 task", all, []*facetdv1.Task{every}})
 	for _, s := range sizes {
 		tasks, m := scheduler.NewTasks(s.a, s.specs)
 		if len(m) > 0 {

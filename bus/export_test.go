@@ -1,0 +1,4 @@
+package bus
+
+// Judged is Judge, which may end early or not, and whether it did.
+var Judged = judged

@@ -1,0 +1,98 @@
+package bus
+
+import (
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// A table repeats. When an inspector is in the same state at the same place of two
+// cycles, times counted back from that moment, it will see from there on what it has
+// seen before, and again in every cycle after: what remains need not be run.
+
+// recurrence looks for that moment.
+type recurrence struct {
+	in *Inspector
+	// waiting are the tasks of the table none of whose jobs has ended.
+	waiting map[string]bool
+	at      int // place in the cycle where the state was taken; -1 before
+	state   moment
+}
+
+func newRecurrence(in *Inspector, t *TimedTable) *recurrence {
+	r := &recurrence{in: in, waiting: map[string]bool{}, at: -1}
+	for i := range t.Entries {
+		r.waiting[t.Entries[i].Segment.Job.Task] = true
+	}
+	return r
+}
+
+// ended takes note that a job of a task has ended at a place of a cycle, counted
+// from 0. It reports that nothing new will be seen.
+//
+// The state is taken in the first cycle once a job of every task has ended, so that
+// in the second cycle the numbers of every task's jobs have been seen to go on.
+func (r *recurrence) ended(task string, place, cycle int) bool {
+	delete(r.waiting, task)
+	switch {
+	case cycle == 0 && r.at < 0 && len(r.waiting) == 0:
+		if state, ok := r.in.moment(); ok {
+			r.at, r.state = place, state
+		}
+	case cycle == 1 && place == r.at && r.in.total == 0:
+		state, ok := r.in.moment()
+		return ok && r.state.same(state)
+	}
+	return false
+}
+
+// moment is what an inspector knows while no job is open. Times are how long ago
+// something was, at most as long as anything has to wait for it.
+type moment struct {
+	word  chipmodel.LineSet
+	chips []chipMoment
+	lanes []laneState
+}
+
+type chipMoment struct {
+	registers  [chipmodel.NumRegisters]uint16
+	patternAge int64
+	counted    bool
+	counter    int
+}
+
+// moment returns the state, or false while a job is open or a chip holds a load: a
+// chip that holds none has no shares that anyone may rely on.
+func (in *Inspector) moment() (moment, bool) {
+	for _, t := range in.tasks {
+		if t.open != nil {
+			return moment{}, false
+		}
+	}
+	ago := func(at, longest int64) int64 {
+		if at < in.now-longest { // or never
+			return longest
+		}
+		return in.now - at
+	}
+	settle := slices.Max(in.settle)
+	m := moment{word: in.word, chips: make([]chipMoment, len(in.chips)), lanes: make([]laneState, len(in.lanes))}
+	for i := range in.chips {
+		c := &in.chips[i]
+		if c.loaded || c.holder != nil {
+			return moment{}, false
+		}
+		m.chips[i] = chipMoment{registers: c.registers, counted: c.counted, counter: c.counter}
+		if class := in.a.Chips[i].Class; class != nil && class.Kind == chipmodel.InArraySwitch {
+			m.chips[i].patternAge = ago(c.patternAt, class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration().Nanoseconds())
+		}
+	}
+	for i, l := range in.lanes {
+		m.lanes[i] = laneState{ago(l.changed, settle), ago(l.busyUntil, 0)}
+	}
+	return m, true
+}
+
+func (m *moment) same(o moment) bool {
+	return m.word == o.word && slices.Equal(m.chips, o.chips) && slices.Equal(m.lanes, o.lanes)
+}
