@@ -129,6 +129,7 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 	go func() {
 		r.run(now)
 		m.retire(r)
+		close(r.done)
 	}()
 	r.note(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO, "recording "+name+" began"))
 	return r.message(), nil

@@ -94,7 +94,8 @@ type Config struct {
 	HostTime func(busNS int64) (time.Time, time.Duration)
 	// Now is the bus time; any goroutine may call it.
 	Now func() int64
-	// Status is written every second; nil writes none.
+	// Status is written every second; nil writes none, and a chunk that is not full then
+	// waits for the next message.
 	Status func() *facetdv1.Status
 	// Note, where set, is told what happened to recordings, on their goroutines. It may
 	// block for a moment, and may give the event to Manager.Event.

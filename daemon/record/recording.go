@@ -24,7 +24,7 @@ type recording struct {
 	name    string
 	options *facetdv1.RecordingOptions
 	queue   *queue
-	done    chan struct{} // closed when it has ended
+	done    chan struct{} // closed when it has ended and is off the manager's list
 
 	// Of run alone.
 	part      *partWriter
@@ -90,7 +90,6 @@ func (r *recording) openPart() error {
 
 // run writes until the queue is closed, a limit is reached or the disk fails.
 func (r *recording) run(startNS int64) {
-	defer close(r.done)
 	tick := time.NewTicker(statusPeriod)
 	defer tick.Stop()
 	err := r.opening(r.hostNS(startNS))

@@ -1,0 +1,187 @@
+package replay
+
+import (
+	"context"
+	"errors"
+	"net"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/framedigest"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/api"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/record"
+	"facetd.example/daemon/stream"
+)
+
+// A client of the daemon's API gets from a replay the frame sets that it would have got
+// from the array, through the same stream, and sees the same array, tasks and state;
+// what it asks of the array is refused with a reason.
+func TestAClientCannotTellTheDifference(t *testing.T) {
+	s := recorded(t)
+	hub := stream.NewHub()
+	w := &watcher{}
+	p, err := New(Config{Files: s.files, Observer: both{w, publish{hub}}, Stepped: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	array, wrong := chipmodel.New(p.Array())
+	if len(wrong) > 0 || array.Digest == "" {
+		t.Fatal(wrong)
+	}
+	server := api.New(api.Config{Array: array, Dispatch: p, Hub: hub, Logger: zap.NewNop(), Info: api.Info{Bus: "replay"}})
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	go server.Serve(l)
+	defer server.Stop(time.Second)
+	conn, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: stream.MaxQueue})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := frames.Header(); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	runCtx, stop := context.WithCancel(ctx)
+	go func() { ended <- p.Run(runCtx) }()
+	if err := p.SetSpeed(0); err != nil {
+		t.Fatal(err)
+	}
+	got := framedigest.New()
+	for range s.live.sets {
+		m, err := frames.Recv()
+		if err != nil || m.GetDroppedTotal() > 0 {
+			t.Fatal(m.GetDroppedTotal(), err)
+		}
+		got.Add(m.GetFrameSet())
+	}
+	if got.Sum() != digest(s.live.sets) {
+		t.Errorf("the client got %s, the run had %s", got.Sum(), digest(s.live.sets))
+	}
+	st, err := facetdv1.NewStatusServiceClient(conn).GetStatus(ctx, &facetdv1.GetStatusRequest{})
+	if err != nil || st.GetStatus().GetState() != facetdv1.State_STATE_RUNNING || len(st.GetStatus().GetTasks()) != len(s.final.Tasks) ||
+		st.GetStatus().GetArray() != array.Name || st.GetStatus().GetPlannedUtilization() != s.final.PlannedUtil {
+		t.Errorf("status %v %v", st, err)
+	}
+	a, err := facetdv1.NewArrayServiceClient(conn).GetArray(ctx, &facetdv1.GetArrayRequest{})
+	if err != nil || a.GetDigest() != array.Digest {
+		t.Errorf("array %v %v", a.GetDigest(), err)
+	}
+	_, err = facetdv1.NewTaskServiceClient(conn).CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: s.live.plans[0].GetTasks()[0]})
+	if status.Code(err) != codes.FailedPrecondition || len(status.Convert(err).Details()) != 1 {
+		t.Errorf("a task: %v", err)
+	}
+	_, err = facetdv1.NewCommandServiceClient(conn).SendCommand(ctx, &facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
+	if status.Code(err) != codes.FailedPrecondition {
+		t.Errorf("a command: %v", err)
+	}
+	stop()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+}
+
+// publish hands frame sets to streams.
+type publish struct{ hub *stream.Hub }
+
+func (p publish) JobEnded(fs *facetdv1.FrameSet)                   { p.hub.Publish(fs) }
+func (publish) PlanChanged(*facetdv1.Plan, int64)                  {}
+func (publish) Violated(bus.Violation)                             {}
+func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+
+// Broken laws are told as such, and only those events are passed on that nobody makes
+// again.
+func TestLawsAndEvents(t *testing.T) {
+	dir := t.TempDir()
+	array := &chipmodel.Array{Name: "a", Digest: "d", Message: &facetdv1.Array{Name: "a"}}
+	m, err := record.NewManager(record.Config{
+		Dir: dir, Array: array, KeepFree: 1, Now: func() int64 { return 1 },
+		HostTime: func(ns int64) (time.Time, time.Duration) { return time.Unix(1e9, ns), 0 },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Start("l", nil); err != nil {
+		t.Fatal(err)
+	}
+	m.JobEnded(&facetdv1.FrameSet{Task: "x", FinishBusNs: 10})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_LAW_BROKEN, BusNs: 11, Text: "bus law 4 broken: too soon", Chips: []string{"c"}, Fields: map[string]string{"law": "4"}})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, BusNs: 12})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_CALIBRATION, BusNs: 13, Text: "calibrated"})
+	m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: 1, FinishBusNs: 20})
+	if _, err := m.Stop(t.Context(), "l"); err != nil {
+		t.Fatal(err)
+	}
+	w := &watcher{}
+	var passed []*facetdv1.Event
+	p, err := New(Config{Files: []string{filepath.Join(dir, "l-001.mcap")}, Observer: w, Events: func(e *facetdv1.Event) { passed = append(passed, e) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	runUntil(t, p, w, 2)
+	if len(w.broken) != 1 || w.broken[0].String() != (bus.Violation{Law: 4, AtNS: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
+		t.Errorf("laws %v", w.broken)
+	}
+	if len(passed) != 1 || passed[0].GetText() != "calibrated" {
+		t.Errorf("events %v", passed)
+	}
+	if len(w.plans) != 0 {
+		t.Errorf("plans that nobody recorded: %v", w.plans)
+	}
+}
+
+// A file that is damaged in the middle plays up to there and then is a fault.
+func TestDamageIsAFault(t *testing.T) {
+	s := recorded(t)
+	data, err := os.ReadFile(s.files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The middle of the file lies within a chunk, and not in one that is read at once
+	// for the timetables at its ends.
+	for at := len(data) / 2; at < len(data)/2+64; at++ {
+		data[at] ^= 0xff
+	}
+	path := filepath.Join(t.TempDir(), "s-001.mcap")
+	if err := os.WriteFile(path, data, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	w := &watcher{}
+	p, err := New(Config{Files: []string{path}, Observer: w})
+	var damaged *record.DamagedError
+	if err != nil {
+		if !errors.As(err, &damaged) {
+			t.Error(err)
+		}
+		return // it was needed for the index already
+	}
+	defer p.Close()
+	if err := p.Run(t.Context()); !errors.As(err, &damaged) {
+		t.Errorf("run: %v", err)
+	}
+	if snap := p.Snapshot(); snap.State != facetdv1.State_STATE_FAULT || snap.Fault == "" || len(w.sets) == 0 {
+		t.Errorf("%v %q after %d frame sets", snap.State, snap.Fault, len(w.sets))
+	}
+}
