@@ -65,15 +65,18 @@ func BenchmarkSort(b *testing.B) {
 }
 
 func BenchmarkEDF(b *testing.B) {
-	for name, make := range map[string]func(n int) ([]string, int64, []Job){
-		"whole": func(n int) ([]string, int64, []Job) { return evenJobs(n, 1) },
-		"cut":   func(n int) ([]string, int64, []Job) { return evenJobs(n, 4) },
-		"crowd": crowd,
+	for _, kind := range []struct {
+		name string
+		jobs func(n int) ([]string, int64, []Job)
+	}{
+		{"whole", func(n int) ([]string, int64, []Job) { return evenJobs(n, 1) }},
+		{"cut", func(n int) ([]string, int64, []Job) { return evenJobs(n, 4) }},
+		{"crowd", crowd},
 	} {
 		for _, n := range sizes {
-			names, h, jobs := make(n)
+			names, h, jobs := kind.jobs(n)
 			p := newProblem(names, h, jobs, Options{})
-			b.Run(fmt.Sprintf("%s/segments-%d", name, n), func(b *testing.B) {
+			b.Run(fmt.Sprintf("%s/segments-%d", kind.name, n), func(b *testing.B) {
 				for b.Loop() {
 					if _, miss := p.edf(); miss != nil {
 						b.Fatal(miss)

@@ -104,9 +104,7 @@ func nestedJobs(rng *rand.Rand, h int64) (names []string, jobs []Job) {
 		names = append(names, "t")
 		j := Job{Task: task, Release: rng.Int64N(60)}
 		j.Deadline = h - 3*j.Release - rng.Int64N(40)
-		for _, r := range rng.Perm(4)[:1+rng.IntN(2)] {
-			j.Resources = append(j.Resources, r)
-		}
+		j.Resources = rng.Perm(4)[:1+rng.IntN(2)]
 		for range 2 + rng.IntN(4) {
 			j.Costs = append(j.Costs, 1+rng.Int64N(5))
 		}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -27,7 +28,7 @@ solve satisfy;
 `
 
 // TestAgainstMiniZinc compares verdicts with MiniZinc and Gecode, a general-purpose
-// constraint solver, on 50 random sets.
+// constraint solver, on 50 random sets, half of them infeasible.
 func TestAgainstMiniZinc(t *testing.T) {
 	solver := peertest.Program(t, "minizinc")
 	seed := rand.Uint64()
@@ -39,29 +40,113 @@ func TestAgainstMiniZinc(t *testing.T) {
 	}
 	periods := []int64{4, 6, 8, 12, 24}
 	verdicts := map[Verdict]int{}
-	for n := 0; n < 50; n++ {
+	for verdicts[Feasible] < 25 || verdicts[Infeasible] < 25 {
 		var tasks []Task
 		for i := range 3 {
 			period := periods[rng.IntN(len(periods))]
 			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(period/2), Period: period, Deadline: period - rng.Int64N(period/4+1)})
 		}
 		if u := utilizationOf(tasks); u.Cmp(big.NewRat(1, 1)) > 0 || u.Cmp(big.NewRat(1, 2)) < 0 {
-			n--
 			continue
 		}
 		r, err := PlanPeriodic(tasks, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
+		if verdicts[r.Verdict] == 25 {
+			continue
+		}
 		if fits := askMiniZinc(t, solver, file, tasks); (r.Verdict == Feasible) != fits || r.Verdict == Unknown {
 			t.Fatalf("%+v: %v by %s, MiniZinc says %v", tasks, r.Verdict, r.Method, fits)
 		}
 		verdicts[r.Verdict]++
 	}
-	t.Log(verdicts)
-	if verdicts[Feasible] < 5 || verdicts[Infeasible] < 5 {
-		t.Errorf("the sets exercise too little: %v", verdicts)
+}
+
+// cutModel adds jobs of several segments: in order, their spans limited, and the
+// spans of two jobs that share a resource apart. j is each segment's job, l its limit.
+const cutModel = `include "disjunctive.mzn";
+int: n; int: m; int: h;
+array[1..n] of int: r; array[1..n] of int: c; array[1..n] of int: d;
+array[1..n] of int: j; array[1..n] of int: l;
+array[1..m] of int: first; array[1..m] of int: last;
+array[1..m, 1..m] of bool: share;
+array[1..n] of var 0..h: s;
+constraint forall(i in 1..n)(s[i] >= r[i] /\ s[i] + c[i] <= d[i]);
+constraint forall(i in 1..n-1 where j[i] == j[i+1])(s[i] + c[i] <= s[i+1]);
+constraint forall(i in 1..n where l[i] > 0)(s[i] + c[i] <= s[first[j[i]]] + l[i]);
+constraint forall(a, b in 1..m where a < b /\ share[a, b])(
+  s[last[a]] + c[last[a]] <= s[first[b]] \/ s[last[b]] + c[last[b]] <= s[first[a]]);
+constraint disjunctive(s, c);
+solve satisfy;
+`
+
+// TestCutAgainstMiniZinc compares jobs of several segments that share resources and
+// are limited in their spans, where the search decides.
+func TestCutAgainstMiniZinc(t *testing.T) {
+	solver := peertest.Program(t, "minizinc")
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 9))
+	file := filepath.Join(t.TempDir(), "cut.mzn")
+	if err := os.WriteFile(file, []byte(cutModel), 0o644); err != nil {
+		t.Fatal(err)
 	}
+	verdicts := map[Verdict]int{}
+	for verdicts[Feasible] < 15 || verdicts[Infeasible] < 15 {
+		h := int64(60)
+		names := []string{"fast"}
+		var jobs []Job
+		for k := range int64(5) {
+			jobs = append(jobs, Job{Task: 0, Number: int(k), Release: 12 * k, Deadline: 12*k + 5 + rng.Int64N(4), Costs: []int64{3}})
+		}
+		for task := range 3 {
+			j := Job{Task: task + 1, Release: rng.Int64N(10), Deadline: h - rng.Int64N(20), Resources: []int{rng.IntN(3)}}
+			names = append(names, fmt.Sprint("long", task))
+			var sum int64
+			for range 2 + rng.IntN(3) {
+				c := 2 + rng.Int64N(4)
+				sum += c
+				j.Costs = append(j.Costs, c)
+				j.Within = append(j.Within, sum+rng.Int64N(12))
+			}
+			jobs = append(jobs, j)
+		}
+		r, err := Plan(names, h, jobs, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Method != MethodSearch || verdicts[r.Verdict] == 15 {
+			continue
+		}
+		if fits := solve(t, solver, file, cutData(h, jobs)); (r.Verdict == Feasible) != fits {
+			t.Fatalf("%+v: %v by %s, MiniZinc says %v", jobs, r.Verdict, r.Method, fits)
+		}
+		verdicts[r.Verdict]++
+	}
+}
+
+func cutData(h int64, jobs []Job) string {
+	var r, c, d, j, l, first, last, share []string
+	for i, job := range jobs {
+		first = append(first, fmt.Sprint(len(r)+1))
+		for s, cost := range job.Costs {
+			limit := int64(0)
+			if job.Within != nil {
+				limit = job.Within[s]
+			}
+			r, c, d = append(r, fmt.Sprint(job.Release)), append(c, fmt.Sprint(cost)), append(d, fmt.Sprint(job.Deadline))
+			j, l = append(j, fmt.Sprint(i+1)), append(l, fmt.Sprint(limit))
+		}
+		last = append(last, fmt.Sprint(len(r)))
+		for _, other := range jobs {
+			shared := slices.ContainsFunc(job.Resources, func(r int) bool { return slices.Contains(other.Resources, r) })
+			share = append(share, fmt.Sprint(shared))
+		}
+	}
+	list := func(words []string) string { return "[" + strings.Join(words, ",") + "]" }
+	return fmt.Sprintf("n=%d;m=%d;h=%d;r=%s;c=%s;d=%s;j=%s;l=%s;first=%s;last=%s;share=array2d(1..%d,1..%d,%s);",
+		len(r), len(jobs), h, list(r), list(c), list(d), list(j), list(l), list(first), list(last), len(jobs), len(jobs), list(share))
 }
 
 func askMiniZinc(t *testing.T, solver, file string, tasks []Task) bool {
@@ -71,7 +156,12 @@ func askMiniZinc(t *testing.T, solver, file string, tasks []Task) bool {
 	for _, j := range jobsOf(tasks, h) {
 		r, c, d = append(r, fmt.Sprint(j.Release)), append(c, fmt.Sprint(j.Costs[0])), append(d, fmt.Sprint(j.Deadline))
 	}
-	data := fmt.Sprintf("n=%d;h=%d;r=[%s];c=[%s];d=[%s];", len(r), h, strings.Join(r, ","), strings.Join(c, ","), strings.Join(d, ","))
+	return solve(t, solver, file, fmt.Sprintf("n=%d;h=%d;r=[%s];c=[%s];d=[%s];", len(r), h, strings.Join(r, ","), strings.Join(c, ","), strings.Join(d, ",")))
+}
+
+// solve asks MiniZinc with Gecode whether a model has a solution.
+func solve(t *testing.T, solver, file, data string) bool {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	out, err := exec.CommandContext(ctx, solver, "--solver", "gecode", "-D", data, file).CombinedOutput()

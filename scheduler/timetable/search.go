@@ -151,7 +151,8 @@ type step struct {
 	limit   int64 // on the end of this segment after the job's start, or unlimited
 	// slack is how long after the start of its job this segment may begin, for its own
 	// limit and those further on.
-	slack int64
+	slack     int64
+	resources []int32 // of the job, numbered without gaps
 }
 
 const unlimited = math.MaxInt64 / 2
@@ -175,14 +176,21 @@ type searcher struct {
 func newSearch(p *problem) *searcher {
 	chains := p.chains()
 	s := &searcher{p: p, chains: make([][]step, len(chains))}
-	resources := 0
+	numbers := map[int]int32{}
 	for c, list := range chains {
 		for _, i := range list {
 			j := &p.jobs[i]
 			first := len(s.chains[c])
 			left := j.total()
+			resources := make([]int32, len(j.Resources))
+			for k, r := range j.Resources {
+				if _, known := numbers[r]; !known {
+					numbers[r] = int32(len(numbers))
+				}
+				resources[k] = numbers[r]
+			}
 			for n, cost := range j.Costs {
-				st := step{job: j, segment: n, left: left, limit: unlimited, slack: unlimited}
+				st := step{job: j, segment: n, left: left, limit: unlimited, slack: unlimited, resources: resources}
 				if w := j.within(n); w > 0 && w < maxTime {
 					st.limit = w
 					s.limited = true
@@ -198,15 +206,12 @@ func newSearch(p *problem) *searcher {
 				}
 				st.slack = slack
 			}
-			for _, r := range j.Resources {
-				resources = max(resources, r+1)
-			}
 		}
 		s.segments += len(s.chains[c])
 	}
 	s.done = make([]int32, len(s.chains))
 	s.spans = make([]span, len(s.chains))
-	s.held = make([]int32, resources)
+	s.held = make([]int32, len(numbers))
 	return s
 }
 
@@ -230,7 +235,7 @@ func (s *searcher) load(l *layer, at int) {
 		if st == nil {
 			continue
 		}
-		for _, r := range st.job.Resources {
+		for _, r := range st.resources {
 			s.held[r] = int32(c) + 1
 		}
 		if st.slack < unlimited {
@@ -267,7 +272,7 @@ func (s *searcher) extend(c int) bool {
 		return false
 	}
 	st := &s.chains[c][s.done[c]]
-	for _, r := range st.job.Resources {
+	for _, r := range st.resources {
 		if h := s.held[r]; h != 0 && h != int32(c)+1 {
 			return false
 		}
