@@ -24,36 +24,48 @@ func (p *planner) stretch(cad *cadence, r *facetdv1.Refusal) {
 	set := func(f *big.Rat, exact bool) { r.LeastStretch, r.LeastStretchExact = f.RatString(), exact }
 	ticks, ok := p.wholeTasks(cad)
 	var whole *big.Rat
-	proved := false
+	proved, least := false, big.NewRat(1, 1)
 	if ok {
+		least = leastDemand(cad, ticks)
 		var verdict timetable.Verdict
 		whole, verdict, _ = timetable.MinStretch(ticks, timetable.Options{States: stretchStates, Jobs: stretchJobs})
 		proved = verdict == timetable.Feasible
 	}
 	if whole != nil && fits(whole) {
-		set(whole, proved && (!p.divisible() || whole.Cmp(leastDemand(cad, ticks)) == 0))
+		set(whole, proved && (!p.divisible() || whole.Cmp(least) == 0))
 		if r.LeastStretchExact {
 			return
 		}
 	} else {
 		whole = nil
 	}
-	if grid := p.gridStretch(fits); grid != nil && (whole == nil || grid.Cmp(whole) < 0) {
+	if grid := gridStretch(fits, least, whole); grid != nil && (whole == nil || grid.Cmp(whole) < 0) {
 		set(grid, false)
 	}
 }
 
-// gridStretch is the least factor on a grid that is found to fit, or nil.
-func (p *planner) gridStretch(fits func(*big.Rat) bool) *big.Rat {
+// gridStretch is the least factor on a grid that is found to fit, or nil. None
+// below least does; fitting, where it is not nil, does.
+func gridStretch(fits func(*big.Rat) bool, least, fitting *big.Rat) *big.Rat {
 	at := func(num int64) *big.Rat { return big.NewRat(num, stretchDen) }
-	high := int64(2 * stretchDen)
-	for high < maxStretch*stretchDen && !fits(at(high)) {
-		high *= 2
+	// steps is how many steps a factor is, rounded up.
+	steps := func(f *big.Rat) int64 {
+		v := new(big.Int).Mul(f.Num(), big.NewInt(stretchDen))
+		v.Add(v, f.Denom()).Sub(v, big.NewInt(1))
+		return v.Quo(v, f.Denom()).Int64()
 	}
-	if high >= maxStretch*stretchDen {
-		return nil
+	low := max(stretchDen, steps(least)-1)
+	high := 2 * low
+	if fitting != nil {
+		high = steps(fitting)
+	} else {
+		for high < maxStretch*stretchDen && !fits(at(high)) {
+			low, high = high, 2*high
+		}
+		if high >= maxStretch*stretchDen {
+			return nil
+		}
 	}
-	low := max(high/2, stretchDen)
 	for high-low > 1 {
 		if mid := (low + high) / 2; fits(at(mid)) {
 			high = mid
