@@ -3,6 +3,7 @@ package replay
 import (
 	"context"
 	"errors"
+	"math/rand/v2"
 	"net"
 	"os"
 	"path/filepath"
@@ -114,14 +115,7 @@ func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 // again.
 func TestLawsAndEvents(t *testing.T) {
 	dir := t.TempDir()
-	array := &chipmodel.Array{Name: "a", Digest: "d", Message: &facetdv1.Array{Name: "a"}}
-	m, err := record.NewManager(record.Config{
-		Dir: dir, Array: array, KeepFree: 1, Now: func() int64 { return 1 },
-		HostTime: func(ns int64) (time.Time, time.Duration) { return time.Unix(1e9, ns), 0 },
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
+	m := small(t, dir)
 	if _, err := m.Start("l", nil); err != nil {
 		t.Fatal(err)
 	}
@@ -154,34 +148,55 @@ func TestLawsAndEvents(t *testing.T) {
 
 // A file that is damaged in the middle plays up to there and then is a fault.
 func TestDamageIsAFault(t *testing.T) {
-	s := recorded(t)
-	data, err := os.ReadFile(s.files[0])
+	dir := t.TempDir()
+	m := small(t, dir)
+	if _, err := m.Start("d", &facetdv1.RecordingOptions{PartBytes: 1 << 22}); err != nil { // chunks of 1 MiB
+		t.Fatal(err)
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for job := range 30 {
+		pixels := make([]byte, 100<<10) // that cannot be packed
+		for i := range pixels {
+			pixels[i] = byte(rng.Uint32())
+		}
+		m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: uint64(job), FinishBusNs: int64(10 + job), Frames: []*facetdv1.Frame{{Data: pixels}}})
+	}
+	if _, err := m.Stop(t.Context(), "d"); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "d-001.mcap")
+	data, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	// The middle of the file lies within a chunk, and not in one that is read at once
-	// for the timetables at its ends.
-	for at := len(data) / 2; at < len(data)/2+64; at++ {
-		data[at] ^= 0xff
-	}
-	path := filepath.Join(t.TempDir(), "s-001.mcap")
+	data[len(data)/2] ^= 0xff // in the second of three chunks, neither the first nor the last of its task
 	if err := os.WriteFile(path, data, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	w := &watcher{}
 	p, err := New(Config{Files: []string{path}, Observer: w})
-	var damaged *record.DamagedError
 	if err != nil {
-		if !errors.As(err, &damaged) {
-			t.Error(err)
-		}
-		return // it was needed for the index already
+		t.Fatal(err)
 	}
 	defer p.Close()
-	if err := p.Run(t.Context()); !errors.As(err, &damaged) {
+	if err := p.Run(t.Context()); !errors.As(err, new(*record.DamagedError)) {
 		t.Errorf("run: %v", err)
 	}
-	if snap := p.Snapshot(); snap.State != facetdv1.State_STATE_FAULT || snap.Fault == "" || len(w.sets) == 0 {
+	if snap := p.Snapshot(); snap.State != facetdv1.State_STATE_FAULT || snap.Fault == "" || len(w.sets) < 5 || len(w.sets) > 15 {
 		t.Errorf("%v %q after %d frame sets", snap.State, snap.Fault, len(w.sets))
 	}
+}
+
+// small makes recordings of an array that is only a name.
+func small(t *testing.T, dir string) *record.Manager {
+	t.Helper()
+	m, err := record.NewManager(record.Config{
+		Dir: dir, Array: &chipmodel.Array{Name: "a", Digest: "d", Message: &facetdv1.Array{Name: "a"}}, KeepFree: 1,
+		Now:      func() int64 { return 1 },
+		HostTime: func(ns int64) (time.Time, time.Duration) { return time.Unix(1e9, ns), 0 },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
 }
