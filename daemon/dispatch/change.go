@@ -221,6 +221,12 @@ func (d *Dispatcher) statsFor(c *change) []*taskStats {
 
 // Preview plans a change without applying it.
 func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {
+	select {
+	case d.previews <- struct{}{}:
+		defer func() { <-d.previews }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
 	tasks := d.specs()
 	for _, name := range remove {
 		i := slices.IndexFunc(tasks, func(r *facetdv1.Task) bool { return r.GetName() == name })

@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"sync"
 
@@ -17,6 +18,10 @@ import (
 // the caller sees it, so nothing is lost silently.
 const maxWaiting = 64
 
+// maxTasks bounds how long a plan takes to make: a request of a few kilobytes could
+// name thousands, and planning goes on when its caller has gone away.
+const maxTasks = 256
+
 // keptViolations is how many of the last violations a snapshot shows.
 const keptViolations = 16
 
@@ -27,6 +32,7 @@ type Dispatcher struct {
 	log       *zap.Logger
 	firstPlan *scheduler.Plan
 	changing  chan struct{} // one change of tasks at a time
+	previews  chan struct{} // one preview at a time; callers wait within their context
 
 	// Of the loop alone.
 	tab      *table
@@ -65,9 +71,9 @@ var _ Service = (*Dispatcher)(nil)
 func New(cfg Config) (*Dispatcher, error) {
 	d := &Dispatcher{
 		cfg: cfg, log: cfg.Logger, reach: map[chipmodel.LineSet]int{},
-		changing: make(chan struct{}, 1),
-		state:    facetdv1.State_STATE_STARTING,
-		regs:     scheduler.PowerOn(cfg.Array),
+		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
+		state: facetdv1.State_STATE_STARTING,
+		regs:  scheduler.PowerOn(cfg.Array),
 	}
 	d.violated = d.noteViolation
 	plan, err := d.planFor(cfg.Tasks)
@@ -86,6 +92,10 @@ func New(cfg Config) (*Dispatcher, error) {
 func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
 	if len(specs) == 0 {
 		return nil, nil
+	}
+	if len(specs) > maxTasks {
+		return nil, chipmodel.Mistakes{{Path: "tasks", Message: fmt.Sprintf("%d tasks are too many", len(specs)),
+			Hint: fmt.Sprintf("use at most %d; one task can have several chips and views", maxTasks)}}
 	}
 	tasks, m := scheduler.NewTasks(d.cfg.Array, specs)
 	if len(m) > 0 {

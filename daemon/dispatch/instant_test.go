@@ -3,12 +3,15 @@ package dispatch
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/chipmodel"
 )
 
 // slow is a bus on a host that takes longer over every segment than bus time has.
@@ -140,4 +143,29 @@ func TestWithdrawnChange(t *testing.T) {
 		cancel()
 		<-done
 	})
+}
+
+// TestPlanningIsBounded: neither the number of tasks nor that of previews at once is
+// the caller's to choose.
+func TestPlanningIsBounded(t *testing.T) {
+	r := newRig(t, free, 0, nil, memTask(100))
+	var many []*facetdv1.Task
+	for i := range maxTasks {
+		task := countTask(0.01)
+		task.Name = fmt.Sprint("t", i)
+		many = append(many, task)
+	}
+	var wrong chipmodel.Mistakes
+	if _, err := r.Preview(t.Context(), many, nil); !errors.As(err, &wrong) || wrong[0].Path != "tasks" {
+		t.Errorf("%d tasks: %v", maxTasks+1, err)
+	}
+	if plan, err := r.Preview(t.Context(), many, []string{"mem"}); err != nil || len(plan.GetTasks()) != maxTasks {
+		t.Errorf("%d tasks: %d planned, %v", maxTasks, len(plan.GetTasks()), err)
+	}
+	r.previews <- struct{}{} // somebody else's
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := r.Preview(ctx, nil, nil); !errors.Is(err, context.Canceled) {
+		t.Errorf("a preview that waits: %v", err)
+	}
 }
