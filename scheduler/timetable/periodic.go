@@ -18,10 +18,7 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 	}
 	u := utilizationOf(tasks)
 	if u.Cmp(one) > 0 {
-		f, _ := u.Float64()
-		return Result{Verdict: Infeasible, Method: MethodUtilization, Utilization: u, Witness: &Witness{
-			Message: fmt.Sprintf("the tasks ask for %.4g %% of the bus", 100*f),
-		}}, nil
+		return Result{Verdict: Infeasible, Method: MethodUtilization, Utilization: u, Witness: overloadWitness(tasks, u)}, nil
 	}
 	p, ok := periodicProblem(tasks, opt)
 	if !ok {
@@ -35,6 +32,19 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 		method = MethodAnyPhase
 	}
 	return p.place(method), nil
+}
+
+// overloadWitness says that tasks ask for more than the bus; the largest is named.
+func overloadWitness(tasks []Task, u *big.Rat) *Witness {
+	f, _ := u.Float64()
+	most := slices.MaxFunc(tasks, func(a, b Task) int { return big.NewRat(a.Cost, a.Period).Cmp(big.NewRat(b.Cost, b.Period)) })
+	w := &Witness{Message: fmt.Sprintf("the tasks ask for %.4g %% of the bus", 100*f), Task: most.Name}
+	if h, ok := Hyperperiod(tasks); ok {
+		if need := new(big.Rat).Mul(u, new(big.Rat).SetInt64(h)).Num(); need.IsInt64() {
+			w.Needed, w.Available = need.Int64(), h
+		}
+	}
+	return w
 }
 
 // undecidedSize is the answer for a hyperperiod that is too long to lay out. The

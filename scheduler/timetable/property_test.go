@@ -239,6 +239,20 @@ func TestLongHyperperiod(t *testing.T) {
 	}
 }
 
+// TestUtilizationWitness: 3/5 and 3/6 of the bus are 33 of every 30.
+func TestUtilizationWitness(t *testing.T) {
+	tasks := []Task{{"b", 3, 6, 0}, {"a", 3, 5, 0}}
+	r, err := PlanPeriodic(tasks, Options{})
+	w := r.Witness
+	if err != nil || r.Method != MethodUtilization || w == nil || w.Needed != 33 || w.Available != 30 || w.Task != "a" || w.Message != "the tasks ask for 110 % of the bus" {
+		t.Errorf("%v by %s: %+v (%v)", r.Verdict, r.Method, w, err)
+	}
+	r, err = Plan([]string{"b", "a"}, 30, jobsOf(tasks, 30), Options{})
+	if w = r.Witness; err != nil || w == nil || w.Message != "the tasks ask for 33ns of bus time in every 30ns: a 60 %, b 50 %" {
+		t.Errorf("%+v (%v)", w, err)
+	}
+}
+
 // TestLikeTasks: twenty tasks of two costs take 2190 of every 2400, so that a piece
 // that runs from one period into the next has at most 2 x 210 = 420. Tasks of equal
 // cost are interchangeable, or the search would not end.

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // reject looks for a quick proof that the jobs do not fit. Every test is a
@@ -11,7 +12,7 @@ import (
 func (p *problem) reject() (*Witness, string) {
 	if total := p.total(); total > p.h {
 		return &Witness{
-			Message: fmt.Sprintf("the tasks ask for %s of bus time in every %s", p.opt.time(total), p.opt.time(p.h)),
+			Message: fmt.Sprintf("the tasks ask for %s of bus time in every %s: %s", p.opt.time(total), p.opt.time(p.h), p.shares()),
 			Needed:  total, Available: p.h,
 		}, MethodUtilization
 	}
@@ -24,6 +25,33 @@ func (p *problem) reject() (*Witness, string) {
 		}
 	}
 	return nil, ""
+}
+
+// maxShares is how many tasks are named with what they ask for.
+const maxShares = 5
+
+// shares names the tasks that ask for most of the bus, and how much.
+func (p *problem) shares() string {
+	type share struct {
+		name string
+		part float64
+	}
+	all := make([]share, len(p.names))
+	for i, name := range p.names {
+		all[i].name = name
+	}
+	for i := range p.jobs {
+		all[p.jobs[i].Task].part += float64(p.jobs[i].total()) / float64(p.h)
+	}
+	slices.SortStableFunc(all, func(a, b share) int { return cmp.Compare(b.part, a.part) })
+	var words []string
+	for _, s := range all[:min(len(all), maxShares)] {
+		words = append(words, fmt.Sprintf("%s %.3g %%", s.name, 100*s.part))
+	}
+	if more := len(all) - len(words); more > 0 {
+		words = append(words, fmt.Sprintf("and %d more", more))
+	}
+	return strings.Join(words, ", ")
 }
 
 // rejectWindow finds a job that takes longer than the time between its release

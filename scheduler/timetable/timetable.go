@@ -3,7 +3,18 @@
 // in numbers why there is none. Past a cap of work it says that it does not know,
 // and never calls a set infeasible that it has not refuted.
 //
-// It is pure. Times are int64 ticks, nanoseconds in facetd.
+// Plan takes jobs, cut into segments by the caller, that may hold resources and be
+// limited in their spans; PlanPeriodic takes periodic tasks. Both climb one ladder
+// and name the rung that decided: quick refusals (utilization, windows, gaps,
+// demand), the test for any phase (periodic tasks only), non-preemptive EDF over
+// the hyperperiod, and an exact search that may leave the bus idle although work
+// waits, which EDF never does and some sets need.
+//
+// MinStretch, HighestRate and Snap say what would fit instead. FixedPriority and
+// Assign are for jobs under fixed priorities, as on a serial bus; LiuLayland, QPA,
+// DemandBound and DemandLimit are the classic tests of preemptive scheduling.
+//
+// It is pure. Times are int64 ticks, nanoseconds in facetd, of at most 2^60.
 package timetable
 
 import (
@@ -11,6 +22,7 @@ import (
 	"fmt"
 	"math/big"
 	"slices"
+	"time"
 )
 
 // Task is an abstract periodic task; all tasks are released together at 0.
@@ -81,7 +93,16 @@ const (
 	Infeasible
 )
 
-func (v Verdict) String() string { return [...]string{"unknown", "feasible", "infeasible"}[v] }
+func (v Verdict) String() string {
+	switch v {
+	case Feasible:
+		return "feasible"
+	case Infeasible:
+		return "infeasible"
+	default:
+		return "unknown"
+	}
+}
 
 // Witness says why a set does not fit, or was not decided.
 type Witness struct {
@@ -98,7 +119,8 @@ type Result struct {
 	Verdict Verdict
 	// Method names the test or search that decided.
 	Method string
-	// Table is empty unless the verdict is Feasible.
+	// Table is empty unless the verdict is Feasible. It is empty then too where
+	// MethodAnyPhase accepts tasks whose hyperperiod has too many jobs to lay out.
 	Table Table
 	// Witness is nil when the verdict is Feasible.
 	Witness *Witness
@@ -114,8 +136,7 @@ type Options struct {
 	// Jobs is the most jobs of a hyperperiod that PlanPeriodic lays out; 0 means
 	// 200,000.
 	Jobs int
-	// Ticks writes a time into messages; nil writes milliseconds, a tick being a
-	// nanosecond.
+	// Ticks writes a time into messages; nil writes nanoseconds as a duration.
 	Ticks func(int64) string
 }
 
@@ -135,7 +156,7 @@ func (o Options) time(t int64) string {
 	if o.Ticks != nil {
 		return o.Ticks(t)
 	}
-	return fmt.Sprintf("%.3f ms", float64(t)*1e-6)
+	return time.Duration(t).String()
 }
 
 // The methods that decide, in the order in which they are tried.
@@ -161,8 +182,9 @@ func (e *InputError) Error() string {
 }
 
 // Plan decides a set of jobs over one hyperperiod. names are the tasks' names, for
-// witnesses. Jobs of one task run in the order of their numbers. The only error
-// is *InputError.
+// witnesses. The numbers of a task's jobs are all different, and follow their
+// releases and deadlines; where windows overlap the jobs may run in another order.
+// The only error is *InputError.
 func Plan(names []string, hyperperiod int64, jobs []Job, opt Options) (Result, error) {
 	if err := checkJobs(names, hyperperiod, jobs); err != nil {
 		return Result{}, err
