@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -220,6 +221,21 @@ func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
 		var low *NoRoomError
 		if _, err := m.Start("next", nil); !errors.As(err, &low) || low.Free != 999 {
 			t.Errorf("another one began: %v", err)
+		}
+	})
+}
+
+// An array without tasks ends its recording by bus time all the same.
+func TestTimePassesWithoutFrames(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		begin := time.Now()
+		m, _, _ := manager(t, func(c *Config) { c.Now = func() int64 { return int64(time.Since(begin)) } })
+		start(t, m, "idle", &facetdv1.RecordingOptions{MaxDuration: durationpb.New(5 * time.Second)})
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		rec, err := m.Get("idle")
+		if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || !strings.Contains(rec.GetReason(), "5s") {
+			t.Errorf("%v %v", rec, err)
 		}
 	})
 }

@@ -133,6 +133,12 @@ func (q *queue) lostTotal() uint64 {
 	return q.lost
 }
 
+func (q *queue) empty() bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.items) == 0
+}
+
 func (q *queue) signal() {
 	select {
 	case q.wake <- struct{}{}:

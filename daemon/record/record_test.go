@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/descriptorpb"
 	"google.golang.org/protobuf/types/dynamicpb"
 	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
@@ -231,6 +232,21 @@ func TestRotation(t *testing.T) {
 				t.Errorf("%d sets of %d over %d files, %d bytes of %d", got.Sets(), want.Sets(), len(rec.GetParts()), bytes, rec.GetBytes())
 			}
 		})
+	}
+}
+
+// Only bus time ends files and recordings: an event of the host's clock, which in free
+// pace is far from the bus, does not.
+func TestEventsDoNotCoverTime(t *testing.T) {
+	m, _, _ := manager(t, nil)
+	start(t, m, "e", &facetdv1.RecordingOptions{PartDuration: durationpb.New(time.Second), MaxDuration: durationpb.New(time.Minute)})
+	src := newSource(3)
+	for i := range 20 {
+		m.JobEnded(src.next("wall", 4))
+		m.Event(&facetdv1.Event{Text: "far", Time: timestamppb.New(epoch.Add(time.Duration(i-10) * time.Hour))})
+	}
+	if rec := stop(t, m, "e"); len(rec.GetParts()) != 1 || rec.GetReason() != "it was asked to" || rec.GetFrameSets() != 20 {
+		t.Errorf("%v", rec)
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -31,6 +32,8 @@ type recording struct {
 	number    int
 	flushDue  bool
 	plan      *facetdv1.PlanChange
+	covered   span   // bus time that the recording covers
+	partSpan  span   // the same of the file
 	first     uint64 // log time of the first message
 	wrote     bool
 	told      loss // losses not yet told to the daemon
@@ -40,6 +43,24 @@ type recording struct {
 	mu   sync.Mutex
 	info *facetdv1.Recording
 	why  string // a stop that was asked for
+}
+
+// span is the bus time from the first to the last frame set, or to now while none comes. Events do not
+// count: theirs is the host's time, which in free pace has nothing to do with the bus.
+type span struct {
+	any         bool
+	first, last int64
+}
+
+func (s *span) add(atNS int64) {
+	if !s.any {
+		*s = span{true, atNS, atNS}
+	}
+	s.first, s.last = min(s.first, atNS), max(s.last, atNS)
+}
+
+func (s *span) reached(d *durationpb.Duration) bool {
+	return d != nil && s.last-s.first >= int64(d.AsDuration())
 }
 
 // begin creates the first file and writes what every file begins with.
@@ -161,6 +182,7 @@ func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
 	if err := r.write(topic, fs, at); err != nil {
 		return err
 	}
+	r.covers(fs.GetFinishBusNs())
 	r.update(func(i *facetdv1.Recording) { i.FrameSets++ })
 	if !r.options.GetImages() {
 		return nil
@@ -210,6 +232,9 @@ func (r *recording) opening(at uint64) error {
 func (r *recording) second() error {
 	r.flushDue = true
 	r.tellLoss()
+	if r.queue.empty() { // otherwise the bus is ahead of what is written
+		r.covers(r.cfg.Now())
+	}
 	if err := r.writeStatus(); err != nil {
 		return err
 	}
@@ -304,28 +329,32 @@ func (r *recording) noted(err error, log uint64) error {
 
 // limits begins the next file, or ends the recording, when the options say so.
 func (r *recording) limits() error {
-	p, o := r.part, r.options
-	size := p.size()
+	o, size := r.options, r.part.size()
 	switch {
 	case o.GetMaxBytes() > 0 && r.bytesPast+size >= o.GetMaxBytes():
 		r.ended = fmt.Sprintf("it reached its %d bytes", o.GetMaxBytes())
-	case o.GetMaxDuration() != nil && p.last-r.first >= uint64(o.GetMaxDuration().AsDuration()):
+	case r.covered.reached(o.GetMaxDuration()):
 		r.ended = fmt.Sprintf("it reached its %v", o.GetMaxDuration().AsDuration())
-	case size >= o.GetPartBytes(), o.GetPartDuration() != nil && p.last-p.first >= uint64(o.GetPartDuration().AsDuration()):
+	case size >= o.GetPartBytes(), r.partSpan.reached(o.GetPartDuration()):
 		return r.rotate()
 	}
 	return nil
 }
 
+func (r *recording) covers(atNS int64) {
+	r.covered.add(atNS)
+	r.partSpan.add(atNS)
+}
+
 func (r *recording) rotate() error {
-	at := r.part.last
 	if err := r.closePart(); err != nil {
 		return err
 	}
 	if err := r.openPart(); err != nil {
 		return err
 	}
-	return r.opening(at)
+	r.partSpan = span{}
+	return r.opening(r.hostNS(r.covered.last))
 }
 
 // closePart finishes a file and gives it its name.

@@ -129,7 +129,7 @@ func (s *survey) run() error {
 			return err
 		case done:
 			s.finishLast()
-			s.whole = s.closedAt(at)
+			s.whole = s.closed()
 			return nil
 		}
 		at, s.keep = next, next
@@ -268,9 +268,9 @@ func (s *survey) finishLast() {
 	last.MessageIndexLength = 0
 }
 
-// closedAt reports whether a summary stands behind the end of data at an offset, so
-// that the file needs nothing.
-func (s *survey) closedAt(int64) bool {
+// closed reports whether a whole summary stands behind the data, so that the file needs
+// nothing.
+func (s *survey) closed() bool {
 	r, err := newReader(s.container.r, s.container.size, s.container.limits)
 	if err != nil {
 		return false

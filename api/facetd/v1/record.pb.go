@@ -648,11 +648,11 @@ type RecordingOptions struct {
 	// A file that has reached this many bytes is closed and the next begun; 0 means
 	// 2 GiB.
 	PartBytes uint64 `protobuf:"varint,3,opt,name=part_bytes,json=partBytes,proto3" json:"part_bytes,omitempty"`
-	// A file that covers this much time is closed and the next begun. Unset: no limit.
+	// A file that covers this much bus time is closed and the next begun. Unset: no limit.
 	PartDuration *durationpb.Duration `protobuf:"bytes,4,opt,name=part_duration,json=partDuration,proto3" json:"part_duration,omitempty"`
 	// The recording ends once it has this many bytes; 0 means no limit.
 	MaxBytes uint64 `protobuf:"varint,5,opt,name=max_bytes,json=maxBytes,proto3" json:"max_bytes,omitempty"`
-	// The recording ends once it covers this much time. Unset: no limit.
+	// The recording ends once it covers this much bus time. Unset: no limit.
 	MaxDuration   *durationpb.Duration `protobuf:"bytes,6,opt,name=max_duration,json=maxDuration,proto3" json:"max_duration,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -105,7 +105,7 @@ type controls struct {
 var _ dispatch.Service = (*Player)(nil)
 
 // New opens the files. Close it when done. Errors: those of record.Open, *GapError when
-// the files are not the parts of one recording.
+// the files are not the parts of one recording, ErrEmpty when there is nothing to play.
 func New(cfg Config) (*Player, error) {
 	if cfg.Speed < 0 || cfg.Speed > MaxSpeed || cfg.Speed != cfg.Speed {
 		return nil, fmt.Errorf("a speed of %v is not possible; use 0 (as fast as possible) to %d", cfg.Speed, MaxSpeed)
@@ -116,6 +116,9 @@ func New(cfg Config) (*Player, error) {
 	t, err := openTape(cfg.Files)
 	if err != nil {
 		return nil, err
+	}
+	if cfg.Loop && len(t.jobs) == 0 {
+		return nil, errors.Join(ErrEmpty, t.close())
 	}
 	p := &Player{cfg: cfg, tape: t, log: cfg.Logger, array: t.array, wake: make(chan struct{}, 1)}
 	p.controls = controls{speed: cfg.Speed, stepped: cfg.Stepped, seek: -1}
