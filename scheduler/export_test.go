@@ -8,6 +8,12 @@ import (
 	"facetd.example/chipmodel"
 )
 
+// Binned is a task with blocks of at least a size.
+func Binned(t *Task, rows, columns int) *facetdv1.Task {
+	spec, _ := binned(t, rows, columns)
+	return spec
+}
+
 // StretchStep is the step of the grid of least stretches that are not exact.
 var StretchStep = big.NewRat(1, stretchDen)
 

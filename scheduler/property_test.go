@@ -118,7 +118,7 @@ func TestRandomPlans(t *testing.T) {
 	}
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	planned, refused, cut := 0, map[facetdv1.RefusalReason]int{}, 0
+	planned, refused, cut, suggestions := 0, map[facetdv1.RefusalReason]int{}, 0, 0
 	for i := range 150 {
 		a := randomArray(r)
 		var specs []*facetdv1.Task
@@ -135,11 +135,12 @@ func TestRandomPlans(t *testing.T) {
 		if len(m) > 0 {
 			t.Fatalf("case %d: %v", i, m)
 		}
-		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: i%10 > 0, MaxSegments: 3000})
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: i%5 > 0, MaxSegments: 3000})
 		var refusal *scheduler.RefusalError
 		if errors.As(err, &refusal) {
 			refused[refusal.Refusal.GetReason()]++
 			checkRefusal(t, refusal.Refusal)
+			suggestions += checkSuggestions(t, a, tasks, refusal.Refusal)
 			continue
 		}
 		if err != nil {
@@ -160,7 +161,7 @@ func TestRandomPlans(t *testing.T) {
 			t.Fatalf("case %d", i)
 		}
 	}
-	t.Logf("%d planned, %d tasks cut, refused %v", planned, cut, refused)
+	t.Logf("%d planned, %d tasks cut, refused %v, %d suggestions", planned, cut, refused, suggestions)
 	if planned < 30 || len(refused) < 2 {
 		t.Errorf("the draw is one-sided: %d planned, %d cut, refused %v", planned, cut, refused)
 	}
@@ -182,6 +183,46 @@ func checkBound(t *testing.T, p *scheduler.Plan) {
 			t.Errorf("task %s: the bound of a job is %d ns, by hand it takes %v", pr.GetTask(), pr.GetJobLowerBoundNs(), hand)
 		}
 	}
+}
+
+// checkSuggestions plans with each suggestion to a task of one view, and returns how
+// many there were.
+func checkSuggestions(t *testing.T, a *chipmodel.Array, tasks []*scheduler.Task, r *facetdv1.Refusal) int {
+	t.Helper()
+	n := 0
+	for _, s := range r.GetSuggestions() {
+		var specs []*facetdv1.Task
+		views := 0
+		for _, x := range tasks {
+			spec := proto.CloneOf(x.Spec)
+			if x.Name == s.GetTask() {
+				views = len(x.Views)
+				if b := s.GetBinning(); b != nil {
+					spec = scheduler.Binned(x, int(b.GetRows()), int(b.GetColumns()))
+				} else if len(spec.Views) == 0 {
+					spec.Views = []*facetdv1.View{{Window: s.GetWindow()}}
+				} else {
+					spec.Views[0].Window = s.GetWindow()
+				}
+			}
+			specs = append(specs, spec)
+		}
+		if s.GetBinning() == nil && views > 1 {
+			continue
+		}
+		n++
+		changed, m := scheduler.NewTasks(a, specs)
+		if len(m) > 0 {
+			t.Fatalf("%s: %v", s.GetMessage(), m)
+		}
+		p, err := scheduler.Build(a, changed, scheduler.Options{NoBounds: true, MaxSegments: 3000})
+		if err != nil {
+			t.Errorf("%s, but: %v", s.GetMessage(), err)
+			continue
+		}
+		checkPlan(t, p)
+	}
+	return n
 }
 
 func checkRefusal(t *testing.T, r *facetdv1.Refusal) {
