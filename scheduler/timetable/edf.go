@@ -15,8 +15,19 @@ import (
 // wakes the first of its queue only; when that one then cannot run for want of
 // another resource, the next is woken in turn. So the work is n log n for n
 // segments, times the resources of a job.
-func (p *problem) edf() (Table, *Witness) {
+func (p *problem) edf() (Table, *Witness) { return newSimulation(p).finish() }
+
+// lookahead is EDF that begins no segment during which jobs will be released that
+// could not all be done in time after it: it takes the next one instead, or leaves
+// the bus idle until the next release. It may find a table where EDF finds none, and
+// miss one that there is.
+func (p *problem) lookahead() (Table, *Witness) {
 	s := newSimulation(p)
+	s.careful = true
+	return s.finish()
+}
+
+func (s *simulation) finish() (Table, *Witness) {
 	for len(s.releases) > 0 || len(s.ready) > 0 {
 		if w := s.step(); w != nil {
 			return Table{}, w
@@ -85,6 +96,9 @@ type simulation struct {
 	owner    []int32 // by resource: job that holds it plus 1
 	state    []progress
 	table    Table
+	careful  bool
+	aside    queue   // segments that careful passes over for now
+	coming   []int32 // jobs released during a segment
 }
 
 func newSimulation(p *problem) *simulation {
@@ -124,18 +138,52 @@ func (s *simulation) step() *Witness {
 		woken := s.state[e.job].woken - 1
 		s.state[e.job].woken = 0
 		held := s.held(e.job)
-		if held < 0 {
+		switch {
+		case held >= 0:
+			s.waiting[held].push(e)
+		case s.careful && !s.leavesRoom(e.job):
+			s.aside = append(s.aside, e)
+		default:
+			s.takeBack()
 			return s.run(e.job)
 		}
-		s.waiting[held].push(e)
 		if woken >= 0 && s.owner[woken] == 0 {
 			s.wake(int(woken))
 		}
 	}
+	s.takeBack()
 	if len(s.releases) > 0 {
 		s.now = s.p.jobs[s.releases[0]].Release
 	}
 	return nil
+}
+
+// takeBack makes ready again what was passed over.
+func (s *simulation) takeBack() {
+	for _, e := range s.aside {
+		s.ready.push(e)
+	}
+	s.aside = s.aside[:0]
+}
+
+// leavesRoom reports whether all jobs that are released during the next segment of
+// a job can be done in time after it, by themselves.
+func (s *simulation) leavesRoom(i int32) bool {
+	now := s.now + s.p.jobs[i].Costs[s.state[i].next]
+	s.coming = s.coming[:0]
+	for _, k := range s.releases {
+		if s.p.jobs[k].Release >= now {
+			break
+		}
+		s.coming = append(s.coming, k)
+	}
+	slices.SortFunc(s.coming, func(a, b int32) int { return cmp.Compare(s.p.jobs[a].Deadline, s.p.jobs[b].Deadline) })
+	for _, k := range s.coming {
+		if now += s.p.jobs[k].total(); now > s.p.jobs[k].Deadline {
+			return false
+		}
+	}
+	return true
 }
 
 // held returns a resource that a job needs and another holds, or -1.

@@ -272,12 +272,71 @@ func TestLikeTasks(t *testing.T) {
 	}
 }
 
-// TestCapIsUnknown: past the cap the answer is Unknown, never Infeasible.
+// TestCapIsUnknown: past the cap the answer is Unknown, never Infeasible, although
+// the set does not fit (see TestLikeTasks; here the costs all differ).
 func TestCapIsUnknown(t *testing.T) {
-	tasks := []Task{{"a", 1, 4, 4}, {"b", 6, 10, 10}} // needs inserted idle time
-	r, err := PlanPeriodic(tasks, Options{States: 1})
-	if err != nil || r.Verdict != Unknown || r.Method != MethodCap || r.Witness == nil {
+	r, err := PlanPeriodic(twenty(20), Options{States: 1000})
+	if err != nil || r.Verdict != Unknown || r.Method != MethodCap || r.Witness == nil || !strings.Contains(r.Witness.Message, "1000 states") {
 		t.Errorf("%v by %s, %v %v", r.Verdict, r.Method, r.Witness, err)
+	}
+}
+
+// TestLookahead: without the search a set that needs idle time is placed all the
+// same; its tables pass the checker; and of random periodic sets that EDF misses most
+// that fit are placed, none that does not.
+func TestLookahead(t *testing.T) {
+	tasks := []Task{{"a", 1, 4, 4}, {"b", 6, 10, 10}}
+	r, err := PlanPeriodic(tasks, Options{States: 1})
+	if err != nil || r.Verdict != Feasible || r.Method != MethodLookahead {
+		t.Fatalf("%v by %s (%v)", r.Verdict, r.Method, err)
+	}
+	if err := Check(20, jobsOf(tasks, 20), r.Table); err != nil {
+		t.Error(err)
+	}
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 10))
+	for n := range 2000 {
+		names, h, jobs := randomJobs(rng, true)
+		if n%2 == 0 {
+			h = 400
+			names, jobs = nestedJobs(rng, h)
+		}
+		if table, late := newProblem(names, h, jobs, Options{}).lookahead(); late == nil {
+			if err := Check(h, jobs, table); err != nil {
+				t.Fatalf("%v: %+v", err, jobs)
+			}
+		}
+	}
+	found, fit := 0, 0
+	for fit < 100 {
+		var tasks []Task
+		for i := range 3 + rng.IntN(4) {
+			period := []int64{20, 30, 40, 60, 120}[rng.IntN(5)]
+			tasks = append(tasks, Task{fmt.Sprint(i), 1 + rng.Int64N(period/2), period, period - rng.Int64N(period/3+1)})
+		}
+		p, _ := periodicProblem(tasks, Options{})
+		if w, _ := p.reject(); w != nil {
+			continue
+		}
+		if _, miss := p.edf(); miss == nil {
+			continue
+		}
+		_, late := p.lookahead()
+		_, verdict := p.search(defaultStates)
+		switch {
+		case late == nil && verdict == Infeasible:
+			t.Fatalf("%+v: a table of what does not fit", tasks)
+		case verdict == Feasible:
+			fit++
+			if late == nil {
+				found++
+			}
+		}
+	}
+	t.Logf("%d of %d", found, fit)
+	if found < 60 {
+		t.Errorf("%d of %d found, expected around nine in ten", found, fit)
 	}
 }
 

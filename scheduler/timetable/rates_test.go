@@ -59,12 +59,12 @@ func TestHighestRateKeepsSlack(t *testing.T) {
 
 // TestHighestRateUndecided: past the cap nothing is claimed.
 func TestHighestRateUndecided(t *testing.T) {
-	tasks := []Task{{"a", 1, 4, 4}, {"b", 2, 8, 8}, {"c", 5, 16, 16}} // fits with idle time inserted
+	tasks := []Task{{"a", 1, 4, 4}, {"b", 2, 8, 8}, {"c", 3, 16, 13}, {"d", 5, 16, 16}} // no table, which only search tells
 	period, verdict, err := HighestRate(tasks, 0, Options{States: 1})
 	if err != nil || verdict != Unknown || period != 8 {
 		t.Errorf("%d %v %v, want 8, which EDF places, and unknown, as 4 was left undecided", period, verdict, err)
 	}
-	if _, _, err := HighestRate(tasks, 3, Options{}); err == nil {
+	if _, _, err := HighestRate(tasks, 4, Options{}); err == nil {
 		t.Error("a task that is not there was taken")
 	}
 }

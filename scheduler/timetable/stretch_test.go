@@ -109,9 +109,9 @@ func TestFractionBelow(t *testing.T) {
 
 // TestMinStretchAtTheCap: a factor that fits, and no claim that it is the least.
 func TestMinStretchAtTheCap(t *testing.T) {
-	tasks := []Task{{"a", 1, 4, 4}, {"b", 2, 8, 8}, {"c", 5, 16, 16}} // least factor 7/8
+	tasks := []Task{{"a", 1, 4, 4}, {"b", 2, 8, 8}, {"c", 3, 16, 13}, {"d", 5, 16, 16}} // least factor 13/12
 	got, verdict, err := MinStretch(tasks, Options{States: 1})
-	if err != nil || verdict != Unknown || got == nil || got.Cmp(big.NewRat(7, 8)) < 0 {
+	if err != nil || verdict != Unknown || got == nil || got.Cmp(big.NewRat(13, 12)) < 0 {
 		t.Errorf("%v %v %v", got, verdict, err)
 	}
 }

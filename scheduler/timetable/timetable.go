@@ -8,7 +8,8 @@
 // and name the rung that decided: quick refusals (utilization, windows, gaps,
 // demand), the test for any phase (periodic tasks only), non-preemptive EDF over
 // the hyperperiod, and an exact search that may leave the bus idle although work
-// waits, which EDF never does and some sets need.
+// waits, which EDF never does and some sets need. Where the search ends at its cap, an
+// EDF that looks ahead is tried last; it can only find a table.
 //
 // MinStretch, HighestRate and Snap say what would fit instead. FixedPriority and
 // Assign are for jobs under fixed priorities, as on a serial bus; LiuLayland, QPA,
@@ -168,6 +169,7 @@ const (
 	MethodAnyPhase    = "any-phase test for non-preemptive EDF"
 	MethodEDF         = "non-preemptive EDF over the hyperperiod"
 	MethodSearch      = "exact search with inserted idle time"
+	MethodLookahead   = "non-preemptive EDF that looks ahead"
 	MethodCap         = "search ended at its cap"
 )
 
@@ -200,7 +202,7 @@ func (p *problem) ladder() Result {
 	return p.place(MethodEDF)
 }
 
-// place looks for a table by EDF, then by search. method is what stands for the
+// place looks for a table by EDF, then by search, then by looking ahead. method is what stands for the
 // proof when EDF finds one.
 func (p *problem) place(method string) Result {
 	table, miss := p.edf()
@@ -214,6 +216,9 @@ func (p *problem) place(method string) Result {
 	case Infeasible:
 		miss.Message = "no order of the jobs keeps every limit; with the earliest deadline first, " + miss.Message
 		return p.infeasible(miss, MethodSearch)
+	}
+	if table, late := p.lookahead(); late == nil {
+		return Result{Verdict: Feasible, Method: MethodLookahead, Table: table, Utilization: p.utilization()}
 	}
 	miss.Message = fmt.Sprintf("the search ended after %d states; with the earliest deadline first, %s", p.opt.states(), miss.Message)
 	r := p.infeasible(miss, MethodCap)
