@@ -241,6 +241,15 @@ func (m *Manager) Get(name string) (*facetdv1.Recording, error) {
 	return describe(m.cfg.Dir, name, groups[name]), nil
 }
 
+// Running returns the recordings that run, for metrics and pages.
+func (m *Manager) Running() []*facetdv1.Recording {
+	var out []*facetdv1.Recording
+	for _, r := range *m.running.Load() {
+		out = append(out, r.message())
+	}
+	return out
+}
+
 // List returns up to limit recordings with names after a name, by name, and whether
 // there are more. The error is the disk's.
 func (m *Manager) List(after string, limit int) (list []*facetdv1.Recording, more bool, err error) {

@@ -319,6 +319,9 @@ func TestTasksAreChosen(t *testing.T) {
 	start(t, m, "all", nil)
 	start(t, m, "bed", &facetdv1.RecordingOptions{Tasks: []string{"bed"}})
 	src := newSource(8)
+	if got := m.Running(); len(got) != 2 || got[0].GetName() != "all" || got[1].GetName() != "bed" {
+		t.Errorf("running: %v", got)
+	}
 	for _, task := range []string{"wall", "bed", "", "bed"} {
 		m.JobEnded(src.next(task, 4))
 	}

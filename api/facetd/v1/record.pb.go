@@ -643,7 +643,7 @@ type RecordingOptions struct {
 	// Tasks whose frame sets are recorded; empty means all, and one-shot captures.
 	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Also write every frame as a raw image that common viewers show. It doubles the
-	// bytes.
+	// work; the files grow by less, since the same pixels pack well.
 	Images bool `protobuf:"varint,2,opt,name=images,proto3" json:"images,omitempty"`
 	// A file that has reached this many bytes is closed and the next begun; 0 means
 	// 2 GiB.
