@@ -135,7 +135,7 @@ type Job struct {
 	Release, Deadline int64
 	// MaxHold and MaxSkew are the task's limits; 0 is none.
 	MaxHold, MaxSkew time.Duration
-	// Chips are all chips that the job touches, ascending.
+	// Chips are all chips that the job touches, ascending. None leaves open which.
 	Chips []int
 	// Segments is how many segments the job has.
 	Segments int

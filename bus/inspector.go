@@ -168,9 +168,11 @@ func (in *Inspector) Op(op *Op, from, to int64, caps []Capture) {
 		in.selectWord(op, from, to)
 	case OpWrite:
 		in.addressed(op, from)
+		in.lasting(op, from, to)
 		in.write(op, to)
 	case OpStrobe:
 		in.addressed(op, from)
+		in.lasting(op, from, to)
 		in.strobe(op, from, to)
 	case OpScan, OpClockOut:
 		in.scan(op, from, to, caps)

@@ -48,7 +48,7 @@ func TestHeldChips(t *testing.T) {
 	reread := func(s *stream) {
 		// m0 is read twice: a load between the two readouts is one too soon.
 		segments := loadRead(s.a)
-		j := job("holder", 0, 3, M0)
+		j := job("holder", 0, 3, M0, M1)
 		s.segment(j, 0, segments[0]...)
 		s.segment(j, 1, segments[1]...)
 		other := job("other", 0, 1)

@@ -170,6 +170,7 @@ func (in *Inspector) addressed(op *Op, from int64) {
 	if command.kind != op.Kind || command.code != op.code() {
 		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), op.what())
 	}
+	in.withinJob(op.Target, from, op.what())
 	var outside, again []int
 	at := 0 // in the command's target; both lists ascend
 	for _, c := range in.listening {
@@ -199,6 +200,40 @@ func (in *Inspector) addressed(op *Op, from int64) {
 	}
 	if again != nil {
 		in.breach(LawStrobeOnce, from, again, "%s of command %d reaches chips more than once", op.what(), op.Command)
+	}
+}
+
+// withinJob judges law 2 against the job: what its operations are meant for must be
+// chips that the job is said to touch. The program says what each operation is meant
+// for, so a program made for the wrong chips would otherwise judge itself.
+func (in *Inspector) withinJob(target []int, at int64, what string) {
+	if in.job == nil || len(in.job.job.Chips) == 0 || sameChips(target, in.job.job.Chips) {
+		return
+	}
+	var strange []int
+	i := 0 // in the job's chips; both lists ascend
+	for _, c := range target {
+		for i < len(in.job.job.Chips) && in.job.job.Chips[i] < c {
+			i++
+		}
+		if i == len(in.job.job.Chips) || in.job.job.Chips[i] != c {
+			strange = append(strange, c)
+		}
+	}
+	if strange != nil {
+		in.breach(LawTarget, at, strange, "%s is meant for chips that %s has nothing to do with", what, in.segmentJob())
+	}
+}
+
+// lasting judges that a write or strobe has the time that the chips need to take it:
+// whoever says how long it takes must not be the one who judges that.
+func (in *Inspector) lasting(op *Op, from, to int64) {
+	need := in.a.Timing.Strobe
+	if op.Kind == OpWrite {
+		need = in.a.Timing.Write
+	}
+	if took := time.Duration(to - from); took < need {
+		in.breach(LawClaim, from, in.listening, "%s takes %v, the chips need %v", op.what(), took, need)
 	}
 }
 
@@ -279,7 +314,7 @@ func (in *Inspector) strobe(op *Op, from, to int64) {
 		case op.Strobe == chipmodel.Load && memory:
 			in.load(c, from, to)
 		case op.Strobe == chipmodel.Share && memory:
-			in.share(c, op.Hold)
+			in.share(c, min(op.Hold, time.Duration(to-from)))
 		case op.Strobe == chipmodel.Reset && class.Kind.Counts():
 			chip.counted, chip.counter = time.Duration(to-from) >= resetPulse(class), 0
 		case op.Strobe == chipmodel.Advance && class.Kind.Counts():

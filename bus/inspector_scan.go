@@ -46,6 +46,9 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 			outside = append(outside, c)
 		}
 	}
+	for _, c := range s.Chips {
+		in.withinJob([]int{c}, from, "a readout")
+	}
 	if outside != nil && !s.Levels {
 		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
 	}

@@ -188,7 +188,8 @@ func (b broken) check(t *testing.T) {
 // Times by hand: a select takes 300 ns and the word is active after 100 ns, a write
 // takes 1000 ns, a strobe 500 ns, a load of four rows 500 + 4 x 2000 ns.
 func TestLawsOfOneOperation(t *testing.T) {
-	j := job("mems", 0, 1, M0, M1, M2)
+	j := job("any", 0, 1)
+	mems := job("mems", 0, 1, M0, M1, M2)
 	claim := shares(0x55, 0)
 	for _, b := range []broken{
 		{"two outputs enabled on one lane", bus.LawOneDriver, 1300, []string{"m0", "m2"}, func(s *stream) {
@@ -220,6 +221,35 @@ func TestLawsOfOneOperation(t *testing.T) {
 		}},
 		{"one command with two targets", bus.LawTarget, 1600, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Write(1, chipmodel.ColumnPattern, 1, M0), Select(F|X1), Write(1, chipmodel.ColumnPattern, 1, M1))
+		}},
+		{"a command for a chip of no concern to the job", bus.LawTarget, 300, []string{"c0"}, func(s *stream) {
+			s.segment(mems, 0, Select(G|X0), output(1, disable, C0))
+		}},
+		{"a readout of a chip of no concern to the job", bus.LawTarget, 300, []string{"h0"}, func(s *stream) {
+			s.segment(mems, 0, Select(H|X1), Scan(s.a, H0, 0, bus.Claim{}))
+		}},
+		{"a write cut short", bus.LawClaim, 300, []string{"m0"}, func(s *stream) {
+			s.segment(mems, 0, Select(F|X0))
+			op := Write(1, chipmodel.ColumnPattern, 1, M0)
+			s.in.Op(&op, 300, 300+999, nil)
+		}},
+		{"a strobe cut short", bus.LawClaim, 300, []string{"m0"}, func(s *stream) {
+			s.segment(mems, 0, Select(F|X0))
+			op := Strobe(1, chipmodel.Load, 0, M0)
+			s.in.Op(&op, 300, 300+499, nil)
+		}},
+		{"a share that took less time than it says", bus.LawClaim, -1, []string{"m0"}, func(s *stream) {
+			ops := memoryJob(s.a)
+			share := ops[4]
+			s.in.BeginSegment(&bus.Segment{Job: j, Ops: ops}, s.now, s.now)
+			for i := range ops {
+				if i == 4 {
+					s.in.Op(&share, s.now, s.now+600, nil)
+					s.now += 600
+					continue
+				}
+				s.op(ops[i])
+			}
 		}},
 		{"a strobe that arrives twice", bus.LawStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1, M2), Select(F|X1|X2), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
