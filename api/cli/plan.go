@@ -25,9 +25,18 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 	if line := PhaseLine(p.GetPhases()); line != "" {
 		fmt.Fprintf(w, "phases       %s\n", line)
 	}
+	if p.GetLowerBoundNs() > 0 {
+		fmt.Fprintf(w, "efficiency   %s (what any correct program needs at least, over what is planned)\n", Percent(p.GetEfficiency()))
+	}
 	fmt.Fprintln(w)
 	if err := predictions(w, p); err != nil {
 		return err
+	}
+	for i, a := range p.GetAdvice() {
+		if i == 0 {
+			fmt.Fprintln(w)
+		}
+		fmt.Fprintf(w, "advice: %s\n", a.GetMessage())
 	}
 	if !segments {
 		return nil
@@ -83,7 +92,11 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 		lines = append(lines, "asked of the bus: "+Percent(r.GetUtilization()))
 	}
 	if r.GetLeastStretch() != "" {
-		lines = append(lines, "fits when all periods and deadlines are stretched by "+r.GetLeastStretch())
+		line := "fits when all periods and deadlines are stretched by " + r.GetLeastStretch()
+		if r.GetLeastStretchExact() {
+			line += ", and by nothing less"
+		}
+		lines = append(lines, line)
 	}
 	var none []string
 	for _, b := range r.GetHighestRates() {
@@ -95,6 +108,9 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 	}
 	if len(none) > 0 {
 		lines = append(lines, "no rate fits beside the others as asked: "+strings.Join(none, ", "))
+	}
+	for _, s := range r.GetSuggestions() {
+		lines = append(lines, "try: "+s.GetMessage())
 	}
 	return lines
 }
