@@ -134,7 +134,7 @@ func TestKilledTwentyTimes(t *testing.T) {
 		}
 		lines := bufio.NewScanner(out)
 		var safe int64
-		for range 1 + rng.IntN(250) {
+		for range 1 + rng.IntN(140) {
 			if !lines.Scan() {
 				t.Fatal("the child ended by itself")
 			}
@@ -213,7 +213,7 @@ func TestRecoverKeepsEveryWholeChunk(t *testing.T) {
 		end := int64(c.ChunkStartOffset + c.ChunkLength)
 		cuts = append(cuts, int64(c.ChunkStartOffset), end-1, end, end+5, end+int64(c.MessageIndexLength)-1, end+int64(c.MessageIndexLength))
 	}
-	for range 60 {
+	for range 25 {
 		cuts = append(cuts, rng.Int64N(int64(len(data))))
 	}
 	if whole.Chunks() < 4 {
