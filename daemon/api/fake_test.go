@@ -25,8 +25,10 @@ type fake struct {
 	mu   sync.Mutex
 	snap dispatch.Snapshot
 	err  error // of every request
-	plan *facetdv1.Plan
-	done dispatch.Done
+	// panics is what every request panics with.
+	panics any
+	plan   *facetdv1.Plan
+	done   dispatch.Done
 	// asked is the last request.
 	asked []any
 }
@@ -37,6 +39,9 @@ func (f *fake) note(asked ...any) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.asked = asked
+	if f.panics != nil {
+		panic(f.panics)
+	}
 	return f.err
 }
 

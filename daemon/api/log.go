@@ -17,16 +17,31 @@ import (
 
 func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 	begin := time.Now()
-	resp, err := handler(ctx, r)
+	resp, err := func() (resp any, err error) {
+		defer s.recovered(info.FullMethod, &err)
+		return handler(ctx, r)
+	}()
 	s.logError(ctx, info.FullMethod, begin, err)
 	return resp, err
 }
 
 func (s *Server) logStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	begin := time.Now()
-	err := handler(srv, ss)
+	err := func() (err error) {
+		defer s.recovered(info.FullMethod, &err)
+		return handler(srv, ss)
+	}()
 	s.logError(ss.Context(), info.FullMethod, begin, err)
 	return err
+}
+
+// recovered turns a panic of a handler into an error of its call: a defect that one
+// request shows must not end the daemon, whose bus then stops for everybody.
+func (s *Server) recovered(method string, err *error) {
+	if p := recover(); p != nil {
+		s.log.Error("panic", zap.String("method", method), zap.Any("panic", p), zap.StackSkip("stack", 2))
+		*err = status.Error(codes.Internal, "a defect of the daemon; its log has the details")
+	}
 }
 
 // logError logs how a call failed: our own faults as errors, what the client can act
