@@ -75,9 +75,9 @@ func TestConfigMistakesHaveTheirLines(t *testing.T) {
 		"wrong types": {
 			"seed: -1\nstop_at: soon\nlisten: here\n",
 			[]string{
-				"f.yaml:1: cannot unmarshal !!int `-1` into uint64",
+				`f.yaml:1: "-1" is not possible here (write a whole number from 0 on)`,
 				`f.yaml:2: "soon" is not a duration; write 250ms, 90s or 1h30m`,
-				"f.yaml:3: cannot unmarshal !!str `here`; fields belong here",
+				`f.yaml:3: "here" is not possible here (fields belong here)`,
 			},
 		},
 		"wrong values, all of them": {

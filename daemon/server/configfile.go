@@ -67,8 +67,11 @@ func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
 var (
 	yamlLine     = regexp.MustCompile(`^(?:yaml: )?line (\d+): (.*)$`)
 	unknownField = regexp.MustCompile(`^field (.*) not found in type server\.(\w+)$`)
-	goType       = regexp.MustCompile(` into server\.(\w+)$`)
+	wrongValue   = regexp.MustCompile("^cannot unmarshal !!(\\w+)(?: `(.*)`)? into (?:server\\.)?(\\w+)$")
 )
+
+// kindHints say what a field of a Go type takes.
+var kindHints = map[string]string{"uint64": "write a whole number from 0 on", "string": "write one text"}
 
 // yamlMistakes turns the reader's errors into mistakes in an operator's words.
 func yamlMistakes(name string, err error) chipmodel.Mistakes {
@@ -87,8 +90,15 @@ func yamlMistakes(name string, err error) chipmodel.Mistakes {
 		if p := unknownField.FindStringSubmatch(one.Message); p != nil {
 			one.Message = fmt.Sprintf("there is no field %q here", p[1])
 			one.Hint = "known: " + strings.Join(fieldsOf(p[2]), ", ")
-		} else if goType.MatchString(one.Message) {
-			one.Message = goType.ReplaceAllString(one.Message, "; fields belong here")
+		} else if p := wrongValue.FindStringSubmatch(one.Message); p != nil {
+			written := fmt.Sprintf("%q", p[2])
+			if p[1] == "seq" || p[1] == "map" {
+				written = "this"
+			}
+			one.Message, one.Hint = written+" is not possible here", "fields belong here"
+			if hint, simple := kindHints[p[3]]; simple {
+				one.Hint = hint
+			}
 		}
 		m = append(m, one)
 	}
