@@ -54,6 +54,24 @@ func WantsJSON(cmd *cobra.Command) bool {
 	return f != nil && f.Value.String() == "json"
 }
 
+// asksForJSON reports whether the arguments ask for JSON, also where a flag that is
+// not known kept them from being read to their end.
+func asksForJSON(args []string) bool {
+	for i, arg := range args {
+		switch arg {
+		case "--":
+			return false
+		case "--output=json", "-o=json", "-ojson":
+			return true
+		case "--output", "-o":
+			if i+1 < len(args) && args[i+1] == "json" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // Execute runs a command tree and returns the exit status. Errors go to stderr,
 // and under --output json to stdout as well, as {"error": ...}.
 func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
@@ -76,7 +94,7 @@ func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.R
 	case errors.Is(err, ErrReported):
 		return StatusFailed
 	}
-	if WantsJSON(cmd) {
+	if WantsJSON(cmd) || asksForJSON(args) {
 		var je JSONError
 		if errors.As(err, &je) {
 			_ = WriteJSONLine(stdout, je.ErrorJSON())

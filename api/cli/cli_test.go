@@ -89,6 +89,8 @@ func TestStatuses(t *testing.T) {
 		{"misused", 2, "", "tool: no\nTry 'tool misused --help'.\n"},
 		{"finn", 2, "", "tool: \"finn\" is not a command of 'tool'; did you mean fine?\nTry 'tool --help'.\n"},
 		{"fine --nope", 2, "", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
+		{"fine --nope --output json", 2, "{\"error\":\"unknown flag: --nope\"}\n", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
+		{"fine --nope -- -ojson", 2, "", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
 		{"fine -o yaml", 2, "", "tool: --output \"yaml\": use human or json\nTry 'tool fine --help'.\n"},
 	} {
 		var stdout, stderr bytes.Buffer
