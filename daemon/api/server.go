@@ -113,6 +113,9 @@ func New(cfg Config) *Server {
 	return s
 }
 
+// Services returns the full names of all services, sorted.
+func (s *Server) Services() []string { return slices.Clone(s.names) }
+
 // Serve accepts connections until Stop, and closes the listener. It may be called
 // for several listeners at once. It returns nil after Stop.
 func (s *Server) Serve(l net.Listener) error { return s.grpc.Serve(l) }

@@ -34,7 +34,7 @@ type serveFlags struct {
 	config, array, tasks, scene, pace string
 	seed                              uint64
 	listen, socket, http              string
-	logFormat, logLevel               string
+	logFormat, logLevel, data         string
 	runFor                            time.Duration
 }
 
@@ -65,6 +65,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "loopback HOST:PORT of the gRPC API; port 0 takes a free one, empty none")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
 	fl.StringVar(&f.http, "http", d.Listen.HTTP, "loopback HOST:PORT of metrics and health; empty means none")
+	fl.StringVar(&f.data, "data", d.Data, "folder for recordings and the journal of events (default none: no recordings, events in memory)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
 	fl.DurationVar(&f.runFor, "run-for", 0, "end at this bus time and sum up the run (default go on)")
@@ -93,6 +94,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 		"listen":     func() { c.Listen.GRPC = f.listen },
 		"socket":     func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
 		"http":       func() { c.Listen.HTTP = f.http },
+		"data":       func() { c.Data = f.data },
 		"log-format": func() { c.Log.Format = f.logFormat },
 		"log-level":  func() { c.Log.Level = f.logLevel },
 		"run-for":    func() { c.StopAt = server.Duration(f.runFor) },

@@ -53,8 +53,11 @@ type Config struct {
 	Seed uint64 `yaml:"seed"`
 	// StopAt ends the daemon at this bus time, when no job is open; 0 means never.
 	StopAt Duration `yaml:"stop_at"`
-	Listen Listen   `yaml:"listen"`
-	Log    Log      `yaml:"log"`
+	// Data is the folder where the daemon keeps recordings and its journal of events;
+	// empty means no recordings, and events in memory alone.
+	Data   string `yaml:"data"`
+	Listen Listen `yaml:"listen"`
+	Log    Log    `yaml:"log"`
 
 	// Version of the daemon.
 	Version string `yaml:"-"`

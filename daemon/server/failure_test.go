@@ -155,7 +155,7 @@ func TestLog(t *testing.T) {
 			steps = append(steps, step)
 		}
 	}
-	if want := []string{"say so", "finish the segment, release the lines", "end the streams", "gRPC", "HTTP", "bus driver"}; !slices.Equal(steps, want) {
+	if want := []string{"say so", "finish the segment, release the lines", "end recordings and the journal", "end the streams", "gRPC", "HTTP", "bus driver"}; !slices.Equal(steps, want) {
 		t.Errorf("steps %q, want %q", steps, want)
 	}
 	if ready := logs.FilterMessage("ready").All(); len(ready) != 1 || ready[0].ContextMap()["seed"] != uint64(77) {

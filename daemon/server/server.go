@@ -24,6 +24,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probing"
+	"facetd.example/daemon/record/recordapi"
 	"facetd.example/daemon/stream"
 )
 
@@ -40,6 +41,7 @@ type Server struct {
 	dispatcher *dispatch.Dispatcher
 	api        *api.Server
 	http       *http.Server
+	keeping    keeping
 
 	mu    sync.Mutex
 	final *facetdv1.Status // once the bus has ended
@@ -67,7 +69,7 @@ func New(cfg Config) (*Server, error) {
 		return nil, err
 	}
 	if s.listeners, err = bind(cfg.Listen); err != nil {
-		_ = s.bus.Close() // it has not run
+		_ = s.Close() // it has not run
 		return nil, err
 	}
 	return s, nil
@@ -83,7 +85,11 @@ func (s *Server) assemble(in *inputs) error {
 	if s.cfg.wrapBus != nil {
 		s.bus = s.cfg.wrapBus(simulated)
 	}
-	observed := observers{s.metrics, toStreams(s.hub)}
+	if err := s.keep(); err != nil {
+		_ = s.bus.Close() // it has not run
+		return err
+	}
+	observed := append(observers{s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
 	if s.cfg.JobEnded != nil {
 		observed = append(observed, onJobEnded(s.cfg.JobEnded))
 	}
@@ -96,6 +102,7 @@ func (s *Server) assemble(in *inputs) error {
 		err = arrayfile.Locate(in.tasksName, in.tasksData, wrong)
 	}
 	if err != nil {
+		_ = s.keeping.close("the daemon did not start")
 		_ = s.bus.Close() // it has not run
 		return err
 	}
@@ -107,6 +114,7 @@ func (s *Server) assemble(in *inputs) error {
 				Array: s.array, Runner: s.dispatcher, Faulty: faultyBus{simulated}, Now: s.bus.Now,
 				Status: func(err error) error { return api.StatusOf(s.array, err) },
 			})
+			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
 		},
 	})
 	s.http = s.newHTTP()
@@ -150,8 +158,10 @@ func (s *Server) Status() *facetdv1.Status {
 
 // Close gives up a server that is not to be run.
 func (s *Server) Close() error {
-	s.listeners.close()
-	return s.bus.Close()
+	if s.listeners != nil {
+		s.listeners.close()
+	}
+	return errors.Join(s.keeping.close("the daemon was not run"), s.bus.Close())
 }
 
 // Run runs the daemon until ctx ends or the bus time to stop at is reached, and
@@ -160,6 +170,7 @@ func (s *Server) Close() error {
 func (s *Server) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	s.keeping.run(ctx, "facetd "+s.cfg.Version+" runs "+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()
 	broken := s.serve()

@@ -39,6 +39,7 @@ func (d *teardown) run() error {
 			busReleased = released
 			return err
 		}},
+		{"end recordings and the journal", func() error { return s.keeping.close(d.reason) }},
 		{"end the streams", func() error { s.hub.Close(d.reason); return nil }},
 		{"gRPC", func() error { s.api.Stop(grpcEndLimit); return nil }},
 		{"HTTP", d.stopHTTP},

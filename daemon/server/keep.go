@@ -1,0 +1,94 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strconv"
+	"sync/atomic"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
+	"facetd.example/daemon/record"
+)
+
+// recordEndLimit is how long recordings may take to write what still waits.
+const recordEndLimit = 200 * time.Millisecond
+
+// keeping is what the daemon keeps of what happens: the journal of events, and
+// recordings where it has a folder for them.
+type keeping struct {
+	journal    *events.Journal
+	busEvents  *events.Observer
+	recordings *record.Manager // nil without a folder
+	// recording is recordings once it is there: the journal tells it of every event.
+	recording atomic.Pointer[record.Manager]
+}
+
+// keep opens the journal and the folder of recordings: DATA/events and
+// DATA/recordings, or the memory alone and none.
+func (s *Server) keep() error {
+	k := &s.keeping
+	var err error
+	cfg := events.Config{Appended: func(e *facetdv1.Event) {
+		if m := k.recording.Load(); m != nil {
+			m.Event(e)
+		}
+	}}
+	if s.cfg.Data != "" {
+		cfg.Dir = filepath.Join(s.cfg.Data, "events")
+	}
+	if k.journal, err = events.Open(cfg); err != nil {
+		return fmt.Errorf("journal of events: %w", err)
+	}
+	k.busEvents = events.NewObserver(k.journal, s.bus.HostTime)
+	if s.cfg.Data == "" {
+		return nil
+	}
+	k.recordings, err = record.NewManager(record.Config{
+		Dir: filepath.Join(s.cfg.Data, "recordings"), Array: s.array, HostTime: s.bus.HostTime, Now: s.bus.Now,
+		Status: func() *facetdv1.Status { return s.api.Status() },
+		Note:   func(e *facetdv1.Event) { k.journal.Append(e) },
+		Labels: map[string]string{"version": s.cfg.Version, "seed": strconv.FormatUint(s.cfg.Seed, 10), "pace": s.cfg.Pace},
+		Logger: s.log.Named("record"),
+	})
+	if err != nil {
+		return errors.Join(fmt.Errorf("recordings: %w", err), k.journal.Close("the daemon did not start"))
+	}
+	k.recording.Store(k.recordings)
+	return nil
+}
+
+// observers are those that keep what happens on the bus.
+func (k *keeping) observers() []dispatch.Observer {
+	if k.recordings == nil {
+		return []dispatch.Observer{k.busEvents}
+	}
+	return []dispatch.Observer{k.recordings, k.busEvents}
+}
+
+// run tells that the daemon is up, closes recordings that a crash left open, and
+// watches for a bus that is given up, until ctx ends.
+func (k *keeping) run(ctx context.Context, text string, snapshot func() dispatch.Snapshot) {
+	k.journal.Append(events.Info(facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, text))
+	go k.busEvents.Watch(ctx, snapshot)
+	if k.recordings != nil {
+		go func() { _ = k.recordings.Recover(ctx) }() // each outcome is an event
+	}
+}
+
+// close ends recordings and the journal, once the bus has stopped.
+func (k *keeping) close(reason string) error {
+	k.busEvents.Flush()
+	var err error
+	if k.recordings != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), recordEndLimit)
+		defer cancel()
+		err = k.recordings.Close(ctx)
+	}
+	k.journal.Append(events.Info(facetdv1.EventKind_EVENT_KIND_DAEMON_STOPPED, reason))
+	return errors.Join(err, k.journal.Close(reason))
+}
