@@ -17,11 +17,27 @@ type recorder struct {
 	mu     sync.Mutex
 	digest *framedigest.Digest
 	frames uint64
-	first  map[string]int64 // bus time of the first release, by task
+	whole  map[string]*wholeJobs // by task
+}
+
+// wholeJobs are the jobs of a task that did not fail: how many, and when the first
+// and the last were released in bus time.
+type wholeJobs struct {
+	n           int
+	first, last int64
+}
+
+// hertz is their rate: their number less one over the time from the first release to
+// the last, as package rate has it. 0 with fewer than two.
+func (w *wholeJobs) hertz() float64 {
+	if w == nil || w.n < 2 || w.last <= w.first {
+		return 0
+	}
+	return float64(w.n-1) * 1e9 / float64(w.last-w.first)
 }
 
 func newRecorder() *recorder {
-	return &recorder{digest: framedigest.New(), first: map[string]int64{}}
+	return &recorder{digest: framedigest.New(), whole: map[string]*wholeJobs{}}
 }
 
 // add takes a frame set whose job ended on time, late or failed.
@@ -30,9 +46,16 @@ func (r *recorder) add(fs *facetdv1.FrameSet) {
 	defer r.mu.Unlock()
 	r.digest.Add(fs)
 	r.frames += uint64(len(fs.GetFrames()))
-	if _, seen := r.first[fs.GetTask()]; !seen {
-		r.first[fs.GetTask()] = fs.GetReleaseBusNs()
+	if fs.GetFailure() != "" {
+		return
 	}
+	w := r.whole[fs.GetTask()]
+	if w == nil {
+		w = &wholeJobs{first: fs.GetReleaseBusNs()}
+		r.whole[fs.GetTask()] = w
+	}
+	w.n++
+	w.last = fs.GetReleaseBusNs()
 }
 
 // runSummary is what a run of limited length ends with.
@@ -58,8 +81,7 @@ type taskSummary struct {
 	Name      string  `json:"name"`
 	Requested float64 `json:"requested_rate_hz"`
 	Planned   float64 `json:"planned_rate_hz"`
-	// Achieved is the jobs that finished over the bus time from the task's first
-	// release to the end of the run.
+	// Achieved is the rate of the jobs that did not fail, over the whole run.
 	Achieved        float64 `json:"achieved_rate_hz"`
 	OnTime          uint64  `json:"jobs_on_time"`
 	Late            uint64  `json:"jobs_late"`
@@ -84,10 +106,8 @@ func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) 
 		q := t.GetStatus()
 		one := taskSummary{
 			Name: t.GetTask().GetName(), Requested: q.GetRequestedRateHz(), Planned: q.GetPlannedRateHz(),
-			OnTime: q.GetJobsOnTime(), Late: q.GetJobsLate(), Failed: q.GetJobsFailed(), Frames: q.GetFrames(), WorstResponseNS: q.GetWorstResponseNs(),
-		}
-		if from, ran := r.first[one.Name]; ran && endNS > from {
-			one.Achieved = float64(one.OnTime+one.Late) / (float64(endNS-from) / 1e9)
+			Achieved: r.whole[t.GetTask().GetName()].hertz(),
+			OnTime:   q.GetJobsOnTime(), Late: q.GetJobsLate(), Failed: q.GetJobsFailed(), Frames: q.GetFrames(), WorstResponseNS: q.GetWorstResponseNs(),
 		}
 		sum.Tasks = append(sum.Tasks, one)
 	}
