@@ -164,3 +164,25 @@ func TestTerminal(t *testing.T) {
 		}
 	}
 }
+
+// TestFit: no line wraps and none is too many, whatever the terminal's size.
+func TestFit(t *testing.T) {
+	text := "TASK  RATE\nwäll    15\n\x1b[31mred\x1b[0m and more\nlast\n"
+	for _, c := range []struct {
+		columns, lines int
+		want           string
+	}{
+		{80, 24, text},
+		{6, 24, "TASK  \nwäll  \n\x1b[31mred\x1b[0m and more\nlast\n"},
+		{80, 3, "TASK  RATE\nwäll    15\n"},
+		{80, 0, "TASK  RATE\n"},
+	} {
+		a := &app{terminal: func() (int, int) { return c.columns, c.lines }}
+		if got := a.fit(text); got != c.want {
+			t.Errorf("%d x %d: got %q, want %q", c.columns, c.lines, got, c.want)
+		}
+	}
+	if got := (&app{}).fit(text); got != text {
+		t.Errorf("without a terminal: %q", got)
+	}
+}

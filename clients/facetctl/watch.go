@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -231,6 +232,16 @@ func (w *watcher) finish(ctx context.Context, fresh bool, err error) error {
 func (w *watcher) draw() error {
 	w.app.repaint(w.out, !w.shown)
 	w.shown = true
+	var text strings.Builder
+	if err := w.compose(&text); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w.out, w.app.fit(text.String()))
+	return err
+}
+
+// compose writes what is to be seen: a line for each task, and pictures.
+func (w *watcher) compose(out io.Writer) error {
 	t := cli.NewTable("TASK", ">RATE Hz", ">SETS", ">JOB", ">FRAMES", ">RESPONSE", ">SKEW", ">HOLD", ">LATE", ">FAILED")
 	var frames []*picture.Frame
 	for _, task := range w.tasks {
@@ -243,16 +254,16 @@ func (w *watcher) draw() error {
 			fmt.Sprint(task.late), fmt.Sprint(task.failed))
 		frames = append(frames, task.frames...)
 	}
-	if err := t.Write(w.out); err != nil {
+	if err := t.Write(out); err != nil {
 		return err
 	}
-	fmt.Fprintf(w.out, "%s received, %d dropped on the way\n", cli.Count(int(w.sets), "frame set"), w.dropped)
+	fmt.Fprintf(out, "%s received, %d dropped on the way\n", cli.Count(int(w.sets), "frame set"), w.dropped)
 	if len(frames) == 0 {
 		return nil
 	}
 	_, lines := w.app.size()
 	for _, line := range w.app.gallery(frames, w.height(lines-len(w.tasks)-3, len(frames)), w.colour) {
-		if _, err := fmt.Fprintln(w.out, line); err != nil {
+		if _, err := fmt.Fprintln(out, line); err != nil {
 			return err
 		}
 	}
