@@ -194,7 +194,13 @@ func (d *Dispatcher) noteWrites(ops []bus.Op, whole bool) {
 	defer d.mu.Unlock()
 	d.regs = scheduler.RegistersAfter(d.cfg.Array, ops, d.regs)
 	if p := d.tab.plan; p != nil {
-		d.regs = scheduler.Merge(d.regs, p.Assumes())
+		for c, registers := range p.Assumes() {
+			for r, v := range registers {
+				if v == scheduler.Unknown {
+					d.regs[c][r] = scheduler.Unknown
+				}
+			}
+		}
 	}
 	if whole {
 		return

@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
 
@@ -94,6 +95,40 @@ func TestOneShotThatBreaksOff(t *testing.T) {
 		}
 		cancel()
 		<-done
+		if len(r.watch.violations) > 0 {
+			t.Errorf("laws broken: %v", r.watch.violations)
+		}
+	})
+}
+
+// TestCaptureBesideAProgram: a program of bring-up may leave other values than the
+// table relies on, until Resync. A capture in between relies on what is there.
+func TestCaptureBesideAProgram(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		views := []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}
+		r := newRig(t, realtime, 0, nil, &facetdv1.Task{Name: "joined", Target: list("s0"), RateHz: 1, Views: views})
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(100 * time.Millisecond)
+		program := []bus.Op{
+			bustest.Select(bustest.H | bustest.X0),
+			bustest.Write(1, chipmodel.ColumnPattern, 0, bustest.S0),
+			bustest.Select(0),
+		}
+		if _, err := r.Program(ctx, program); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("s0"), Views: views}); err != nil {
+			t.Error(err)
+		}
+		r.Resync()
+		time.Sleep(3 * time.Second)
+		cancel()
+		<-done
+		if n := len(r.watch.of("joined")); n < 3 {
+			t.Errorf("%d jobs in three seconds at 1 Hz", n)
+		}
 		if len(r.watch.violations) > 0 {
 			t.Errorf("laws broken: %v", r.watch.violations)
 		}
