@@ -35,6 +35,8 @@ type fake struct {
 	facetdv1.UnimplementedCommandServiceServer
 	facetdv1.UnimplementedProbeServiceServer
 	facetdv1.UnimplementedFaultServiceServer
+	facetdv1.UnimplementedRecordServiceServer
+	facetdv1.UnimplementedEventServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -59,6 +61,8 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterCommandServiceServer(s, f)
 	facetdv1.RegisterProbeServiceServer(s, f)
 	facetdv1.RegisterFaultServiceServer(s, f)
+	facetdv1.RegisterRecordServiceServer(s, f)
+	facetdv1.RegisterEventServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })
@@ -354,4 +358,44 @@ func (f *fake) ListFaults(_ context.Context, r *facetdv1.ListFaultsRequest) (*fa
 func (f *fake) ClearFaults(_ context.Context, r *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
 	f.note(r)
 	return &facetdv1.ClearFaultsResponse{EffectiveBusNs: 2_000_000_000}, nil
+}
+
+func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {
+	return &facetdv1.Recording{
+		Name: name, State: state, FrameSets: 950, Lost: 2, Bytes: 123456, Parts: []*facetdv1.RecordingPart{{File: name + "-001.mcap"}},
+		StartTime: timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)),
+	}
+}
+
+func (f *fake) StartRecording(_ context.Context, r *facetdv1.StartRecordingRequest) (*facetdv1.StartRecordingResponse, error) {
+	f.note(r)
+	return &facetdv1.StartRecordingResponse{Recording: fakeRecording("bend", facetdv1.RecordingState_RECORDING_STATE_RUNNING)}, nil
+}
+
+func (f *fake) StopRecording(_ context.Context, r *facetdv1.StopRecordingRequest) (*facetdv1.StopRecordingResponse, error) {
+	f.note(r)
+	if r.GetName() != "bend" {
+		return nil, status.Error(codes.NotFound, "no recording of that name runs")
+	}
+	got := fakeRecording("bend", facetdv1.RecordingState_RECORDING_STATE_CLOSED)
+	got.Reason = "it was asked to stop"
+	return &facetdv1.StopRecordingResponse{Recording: got}, nil
+}
+
+// ListRecordings has two pages.
+func (f *fake) ListRecordings(_ context.Context, r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse, error) {
+	f.note(r)
+	if r.GetPageToken() == "" {
+		return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("arch", facetdv1.RecordingState_RECORDING_STATE_TORN)}, NextPageToken: "arch"}, nil
+	}
+	return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("bend", facetdv1.RecordingState_RECORDING_STATE_CLOSED)}}, nil
+}
+
+func (f *fake) ListEvents(_ context.Context, r *facetdv1.ListEventsRequest) (*facetdv1.ListEventsResponse, error) {
+	f.note(r)
+	at := timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 5e6, time.UTC))
+	return &facetdv1.ListEventsResponse{LastSequence: 2, FirstSequence: 1, Events: []*facetdv1.Event{
+		{Sequence: 1, Time: at, Severity: facetdv1.Severity_SEVERITY_INFO, Kind: facetdv1.EventKind_EVENT_KIND_TASK_ADDED, Text: "task look was added", Task: "look"},
+		{Sequence: 2, Time: at, Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, Text: "3 jobs ended late", Task: "look", Count: 3},
+	}}, nil
 }
