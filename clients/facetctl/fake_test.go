@@ -147,7 +147,7 @@ func fakeStatus() *facetdv1.Status {
 		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_SELECT, Share: 0.01}, {Phase: facetdv1.Phase_PHASE_SETTLE, Share: 0.4149}, {Phase: facetdv1.Phase_PHASE_CONVERT, Share: 0.2}},
 		Tasks:  []*facetdv1.RunningTask{fakeTask()}, LawViolations: 1,
 		LastViolations: []*facetdv1.LawViolation{{Law: 4, Message: "converted 12 ns early", BusNs: 1_000_500, Chips: []string{"m0"}}},
-		Streams:        2, DroppedFrameSets: 3,
+		Streams:        2, TimeUncertaintyNs: 1_200_000, DroppedFrameSets: 3,
 	}
 }
 

@@ -100,7 +100,7 @@ func writeStatus(w io.Writer, s *facetdv1.Status) error {
 		bus += fmt.Sprintf(", pace %s, seed %d", cli.Label(s.GetPace(), "PACE_"), s.GetSeed())
 	}
 	fmt.Fprintf(w, "bus       %s\n", bus)
-	fmt.Fprintf(w, "bus time  %.3f s\n", float64(s.GetBusNs())/1e9)
+	fmt.Fprintf(w, "bus time  %.3f s, host time within %s\n", float64(s.GetBusNs())/1e9, cli.NS(s.GetTimeUncertaintyNs()))
 	if s.GetStartTime() != nil {
 		fmt.Fprintf(w, "daemon    version %s, up since %s\n", s.GetVersion(), s.GetStartTime().AsTime().Format("2006-01-02 15:04:05 UTC"))
 	}

@@ -61,6 +61,7 @@ func (s *Server) Status() *facetdv1.Status {
 		PlannedUtilization: snap.PlannedUtil,
 		Tasks:              snap.Tasks,
 		LawViolations:      snap.Violations,
+		TimeUncertaintyNs:  int64(snap.Uncertainty),
 		Streams:            uint32(streams.Open), DroppedFrameSets: streams.DroppedTotal(),
 	}
 	for _, v := range snap.LastBroken {

@@ -62,8 +62,10 @@ type Snapshot struct {
 	Tasks   []*facetdv1.RunningTask
 	// Busy is the bus time used since EpochNS, over the whole cycles of the table
 	// that have passed, or until now in the first; MeasuredNS is how long that is.
-	Busy        bus.Phases
-	MeasuredNS  int64
+	Busy       bus.Phases
+	MeasuredNS int64
+	// Uncertainty is how far host times given for bus times may be off.
+	Uncertainty time.Duration
 	Violations  uint64
 	LastBroken  []bus.Violation
 	PlannedUtil float64

@@ -487,3 +487,30 @@ func TestUpdateTask(t *testing.T) {
 		}
 	})
 }
+
+// lagging is a bus whose host is always half a second behind.
+type lagging struct{ bus.Bus }
+
+func (l lagging) Now() int64 { return l.Bus.Now() + int64(500*time.Millisecond) }
+
+// TestOneShotsOnALaggingHost: the gaps of the table are there in bus time also when
+// the host has no time to wait for them.
+func TestOneShotsOnALaggingHost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return lagging{b} }, memTask(100))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(100 * time.Millisecond)
+		short, end := context.WithTimeout(ctx, time.Second)
+		defer end()
+		if _, err := r.Capture(short, &facetdv1.CaptureFramesRequest{Target: list("m0")}); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		<-done
+		if len(r.watch.violations) > 0 {
+			t.Errorf("laws broken: %v", r.watch.violations)
+		}
+	})
+}

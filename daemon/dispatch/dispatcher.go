@@ -191,12 +191,14 @@ func (d *Dispatcher) refuseAll(err error) {
 // Snapshot returns the dispatcher at this instant.
 func (d *Dispatcher) Snapshot() Snapshot {
 	now := d.cfg.Bus.Now()
+	_, off := d.cfg.Bus.HostTime(now)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	now = max(now, d.last)
 	s := Snapshot{
 		State: d.state, Fault: d.fault, BusNS: now, EpochNS: d.epoch,
-		Busy: d.busy, MeasuredNS: max(d.last-d.epoch, 0),
+		Uncertainty: off,
+		Busy:        d.busy, MeasuredNS: max(d.last-d.epoch, 0),
 		Violations: d.broken, LastBroken: slices.Clone(d.lastBad),
 	}
 	if d.plan != nil {

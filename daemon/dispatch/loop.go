@@ -160,8 +160,14 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 	}
 	entry, at := d.tab.entry()
 	if !d.resync { // what registers hold is not known before
-		if one := d.pick(now, at); one != nil {
-			return d.runOneShot(hard, one, now)
+		begin := now
+		if at < now {
+			// The host lags: the bus works off its table without waiting, and the gap is
+			// still there in bus time.
+			begin = d.last
+		}
+		if one := d.pick(begin, at); one != nil {
+			return d.runOneShot(hard, one, begin)
 		}
 	}
 	if d.tab.skipped[entry.Task] {

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -107,7 +108,7 @@ func (s *Server) assemble(in *inputs) error {
 		return err
 	}
 	s.api = api.New(api.Config{
-		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api"),
+		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info: api.Info{Version: s.cfg.Version, Bus: "virtual", Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()},
 		More: func(r grpc.ServiceRegistrar) {
 			probing.Register(r, probing.Config{
@@ -129,6 +130,12 @@ func (s *Server) assemble(in *inputs) error {
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
 		zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
 	return nil
+}
+
+// sampled keeps a flood of refused calls from filling the log: of equal lines within
+// a second 20 are kept, then one of a hundred.
+func sampled(c zapcore.Core) zapcore.Core {
+	return zapcore.NewSamplerWithOptions(c, time.Second, 20, 100)
 }
 
 // faultyBus is a simulated bus as the fault service sees it.

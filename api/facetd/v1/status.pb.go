@@ -246,8 +246,12 @@ type Status struct {
 	Streams uint32 `protobuf:"varint,16,opt,name=streams,proto3" json:"streams,omitempty"`
 	// Frame sets dropped by slow streams since the start.
 	DroppedFrameSets uint64 `protobuf:"varint,17,opt,name=dropped_frame_sets,json=droppedFrameSets,proto3" json:"dropped_frame_sets,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// How far host times given for bus times may be off, in nanoseconds. On a virtual bus
+	// in real time it is how late the host was lately: when it grows, the host does not
+	// keep up, although every job still ends on time by bus time.
+	TimeUncertaintyNs int64 `protobuf:"varint,18,opt,name=time_uncertainty_ns,json=timeUncertaintyNs,proto3" json:"time_uncertainty_ns,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Status) Reset() {
@@ -395,6 +399,13 @@ func (x *Status) GetStreams() uint32 {
 func (x *Status) GetDroppedFrameSets() uint64 {
 	if x != nil {
 		return x.DroppedFrameSets
+	}
+	return 0
+}
+
+func (x *Status) GetTimeUncertaintyNs() int64 {
+	if x != nil {
+		return x.TimeUncertaintyNs
 	}
 	return 0
 }
@@ -583,7 +594,7 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x03law\x18\x01 \x01(\rR\x03law\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\x85\x05\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xb5\x05\n" +
 	"\x06Status\x12&\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12\x18\n" +
@@ -603,7 +614,8 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x0elaw_violations\x18\x0e \x01(\x04R\rlawViolations\x12@\n" +
 	"\x0flast_violations\x18\x0f \x03(\v2\x17.facetd.v1.LawViolationR\x0elastViolations\x12\x18\n" +
 	"\astreams\x18\x10 \x01(\rR\astreams\x12,\n" +
-	"\x12dropped_frame_sets\x18\x11 \x01(\x04R\x10droppedFrameSets\"\x12\n" +
+	"\x12dropped_frame_sets\x18\x11 \x01(\x04R\x10droppedFrameSets\x12.\n" +
+	"\x13time_uncertainty_ns\x18\x12 \x01(\x03R\x11timeUncertaintyNs\"\x12\n" +
 	"\x10GetStatusRequest\">\n" +
 	"\x11GetStatusResponse\x12)\n" +
 	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"5\n" +
