@@ -1,6 +1,9 @@
 package selectword
 
-import "math/bits"
+import (
+	"iter"
+	"math/bits"
+)
 
 func setBit(set []uint64, i int)      { set[i>>6] |= 1 << (i & 63) }
 func clearBit(set []uint64, i int)    { set[i>>6] &^= 1 << (i & 63) }
@@ -59,12 +62,23 @@ func fullSet(n int) []uint64 {
 	return set
 }
 
-// members calls visit with every member, ascending.
-func members(set []uint64, visit func(i int)) {
-	for k, x := range set {
-		for ; x != 0; x &= x - 1 {
-			visit(k<<6 | bits.TrailingZeros64(x))
+// members yields every member, ascending.
+func members(set []uint64) iter.Seq[int] {
+	return func(yield func(i int) bool) {
+		for k, x := range set {
+			for ; x != 0; x &= x - 1 {
+				if !yield(k<<6 | bits.TrailingZeros64(x)) {
+					return
+				}
+			}
 		}
+	}
+}
+
+// remove takes the members of b out of a.
+func remove(a, b []uint64) {
+	for k, x := range b {
+		a[k] &^= x
 	}
 }
 

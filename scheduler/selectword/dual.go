@@ -17,7 +17,9 @@ type dual struct {
 // bound is the least whole cost that the open rows' prices leave possible.
 func (d *dual) bound(open []uint64) int64 {
 	var sum int64
-	members(open, func(r int) { sum += d.price[r] })
+	for r := range members(open) {
+		sum += d.price[r]
+	}
 	if sum <= 0 {
 		return 0
 	}
@@ -59,7 +61,9 @@ func (d *dual) worst(cols []column) float64 {
 	worst := 0.0
 	for i := range cols {
 		var sum int64
-		members(cols[i].has, func(r int) { sum += d.price[r] })
+		for r := range members(cols[i].has) {
+			sum += d.price[r]
+		}
 		if limit := cols[i].cost * d.scale; sum > limit {
 			worst = max(worst, float64(sum)/float64(limit))
 		}
@@ -79,10 +83,13 @@ func (pr *problem) simplex(in *instance) []float64 {
 		s.inverse[r] = make([]float64, n)
 		s.inverse[r][r], s.x[r] = 1, 1
 	}
+	rows, costs := pr.lists()
 	total := 0
-	for i := range pr.cols {
-		total += count(pr.cols[i].has)
-		members(pr.cols[i].has, func(r int) { s.cost[r] = max(s.cost[r], float64(pr.cols[i].cost)) })
+	for i, list := range rows {
+		total += len(list)
+		for _, r := range list {
+			s.cost[r] = max(s.cost[r], costs[i])
+		}
 	}
 	step := 1 + (total+4*n*n)/1000
 	direction := make([]float64, n)
@@ -92,10 +99,15 @@ func (pr *problem) simplex(in *instance) []float64 {
 		}
 		s.reprice()
 		enter, gain := -1, 1e-7
-		for i := range pr.cols {
-			reduced := -float64(pr.cols[i].cost)
-			members(pr.cols[i].has, func(r int) { reduced += s.price[r] })
-			if reduced /= float64(pr.cols[i].cost); reduced > gain {
+		for i, list := range rows {
+			reduced := -costs[i]
+			for _, r := range list {
+				reduced += s.price[r]
+			}
+			if !pr.unit {
+				reduced /= costs[i]
+			}
+			if reduced > gain {
 				enter, gain = i, reduced
 			}
 		}
@@ -115,15 +127,37 @@ func (pr *problem) simplex(in *instance) []float64 {
 			s.pivot(direction, 0)
 		case enter >= 0:
 			for k := range n {
-				direction[k] = 0
-				members(pr.cols[enter].has, func(r int) { direction[k] += s.inverse[k][r] })
+				sum, row := 0.0, s.inverse[k]
+				for _, r := range rows[enter] {
+					sum += row[r]
+				}
+				direction[k] = sum
 			}
-			s.pivot(direction, float64(pr.cols[enter].cost))
+			s.pivot(direction, costs[enter])
 		default:
 			return pr.usable(s.price)
 		}
 	}
 	return pr.usable(s.price)
+}
+
+// lists returns the rows of each column, which are gone through more often than bits
+// are quick to pick out, and the costs.
+func (pr *problem) lists() (rows [][]int32, costs []float64) {
+	rows, costs = make([][]int32, len(pr.cols)), make([]float64, len(pr.cols))
+	total := 0
+	for i := range pr.cols {
+		total += count(pr.cols[i].has)
+	}
+	all := make([]int32, 0, total)
+	for i := range pr.cols {
+		from := len(all)
+		for r := range members(pr.cols[i].has) {
+			all = append(all, int32(r))
+		}
+		rows[i], costs[i] = all[from:], float64(pr.cols[i].cost)
+	}
+	return rows, costs
 }
 
 // usable makes prices finite, and not negative where rows may be covered twice.
@@ -148,8 +182,9 @@ func (s *simplex) reprice() {
 	clear(s.price)
 	for k := range s.n {
 		if c := s.cost[k]; c != 0 {
+			price := s.price[:len(s.inverse[k])]
 			for r, v := range s.inverse[k] {
-				s.price[r] += c * v
+				price[r] += c * v
 			}
 		}
 	}
@@ -177,8 +212,9 @@ func (s *simplex) pivot(direction []float64, cost float64) {
 		if k == leave || d == 0 {
 			continue
 		}
+		other := s.inverse[k][:len(row)]
 		for r, v := range row {
-			s.inverse[k][r] -= d * v
+			other[r] -= d * v
 		}
 		s.x[k] = max(0, s.x[k]-d*least)
 	}

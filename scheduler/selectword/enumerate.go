@@ -14,13 +14,24 @@ type column struct {
 }
 
 func (p *part) column(word Word) column {
-	c := column{word: word, has: make([]uint64, p.stride), cost: 1}
-	for i, e := range p.elems {
-		if e.Within(word) {
-			setBit(c.has, i)
-		}
+	if len(p.spare) < p.stride {
+		p.spare = make([]uint64, 64*p.stride)
+	}
+	c := column{word: word, has: p.spare[:p.stride:p.stride], cost: 1}
+	p.spare = p.spare[p.stride:]
+	for k := range c.has {
+		c.has[k] = p.held(k, word, p.full[k])
 	}
 	return c
+}
+
+// held returns those of the elements 64*k.. in from that a word holds: none with a
+// line that is off.
+func (p *part) held(k int, word Word, from uint64) uint64 {
+	for off := p.lines &^ word; off != 0; off &= off - 1 {
+		from &^= p.touching[off.lowest()*p.stride+k]
+	}
+	return from
 }
 
 // maximalWords enumerates the words that hold as many elements as possible: those
@@ -200,9 +211,13 @@ func (c *closing) extend(word Word, has []uint64, later []int32) bool {
 		return false
 	}
 	for k, i := range fit {
+		spare := c.p.spare
 		next := c.p.column(words[k])
 		c.in.charge(1 + len(c.p.elems)/64)
 		if !sameBelow(next.has, has, int(i)) {
+			if len(spare) >= c.p.stride {
+				c.p.spare = spare // as if it had not been made
+			}
 			continue
 		}
 		if len(c.found) == maxColumns {

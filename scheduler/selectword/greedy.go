@@ -33,14 +33,14 @@ func (p *part) foolingSet() []int {
 func (in *instance) grow(p *part, seed int, want, avoid []uint64) column {
 	word := p.elems[seed]
 	for _, liked := range []bool{true, false} {
-		members(p.fits[seed], func(i int) {
+		for i := range members(p.fits[seed]) {
 			if hasBit(want, i) != liked || p.elems[i].Within(word) || hasBit(avoid, i) {
-				return
+				continue
 			}
 			if bigger, ok := in.fit(word | p.elems[i]); ok && !p.holdsAny(bigger, avoid) {
 				word = bigger
 			}
-		})
+		}
 		if in.once { // elements that are not wanted are those to avoid
 			break
 		}
@@ -49,9 +49,12 @@ func (in *instance) grow(p *part, seed int, want, avoid []uint64) column {
 }
 
 func (p *part) holdsAny(word Word, set []uint64) bool {
-	found := false
-	members(set, func(i int) { found = found || p.elems[i].Within(word) })
-	return found
+	for k, x := range set {
+		if x != 0 && p.held(k, word, x) != 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // grown returns a word grown from each element: together they cover the part.
@@ -78,17 +81,19 @@ func (in *instance) greedily(p *part, grow func(seed int, left []uint64) column)
 	for !isEmpty(left) {
 		var best column
 		most, tried := 0, 0
-		members(left, func(i int) {
+		for i := range members(left) {
 			if tried++; tried > seeds {
-				return
+				break
 			}
-			if c := grow(i, left); countBoth(c.has, left) > most {
-				best, most = c, countBoth(c.has, left)
+			spare := p.spare
+			c := grow(i, left)
+			if n := countBoth(c.has, left); n > most {
+				best, most = c, n
+			} else if len(spare) >= p.stride {
+				p.spare = spare // c is not needed
 			}
-		})
-		for k, x := range best.has {
-			left[k] &^= x
 		}
+		remove(left, best.has)
 		taken = append(taken, best)
 		in.charge(1 + min(tried, seeds)*len(p.elems)/16)
 	}
@@ -109,16 +114,13 @@ func (in *instance) greedyPartition(p *part, cover []Word) []column {
 			}
 		}
 	}
-	orders := 0
-	permute(len(cover), func(order []int) bool {
-		if peeled := in.peel(p, cover, order); len(peeled) < len(best) {
-			best = peeled
-		}
-		orders++
-		return orders < tries(len(p.elems)) && len(best) > len(cover)
-	})
-	in.charge(orders * len(p.elems) / 16)
-	return best
+	peel := &peeling{in: in, p: p, most: tries(len(p.elems)), best: best}
+	for _, word := range cover {
+		peel.cover = append(peel.cover, p.column(word).has)
+	}
+	peel.from(0, p.full, nil)
+	in.charge(peel.orders * len(p.elems) / 16)
+	return peel.best
 }
 
 // slicewise starts from the elements that share their lines of one colour (a row, a
@@ -172,62 +174,77 @@ func (p *part) linesOf(colour Word) []Word {
 	return lines
 }
 
-// peel goes through the words of a cover and takes from each what no earlier one
-// has; where that is no word by itself, it takes several.
-func (in *instance) peel(p *part, cover []Word, order []int) []column {
-	full := fullSet(len(p.elems))
-	left := slices.Clone(full)
-	var taken []column
-	for _, k := range order {
-		within := p.column(cover[k]).has
-		for {
-			want := intersection(within, left)
-			if isEmpty(want) {
-				break
-			}
-			var union Word
-			seed := -1
-			members(want, func(i int) {
-				union |= p.elems[i]
-				if seed < 0 {
-					seed = i
-				}
-			})
-			used := without(full, left)
-			word, ok := in.fit(union)
-			c := p.column(word)
-			if !ok || meets(c.has, used) {
-				c = in.grow(p, seed, want, used)
-			}
-			taken = append(taken, c)
-			left = without(left, c.has)
-		}
-	}
-	return taken
+// peeling goes through the words of a cover in one order after the other and takes
+// from each word what no earlier one has; where that is no word by itself, it takes
+// several. Orders with the same beginning share the work on it.
+type peeling struct {
+	in     *instance
+	p      *part
+	cover  [][]uint64
+	most   int // orders to try
+	orders int // tried so far
+	best   []column
 }
 
-// permute visits the orders of 0..n-1 until visit returns false.
-func permute(n int, visit func(order []int) bool) {
-	order := make([]int, n)
-	for i := range order {
-		order[i] = i
-	}
-	var from func(k int) bool
-	from = func(k int) bool {
-		if k == n {
-			return visit(order)
+// from tries the orders that differ from the present one from place k on only. It
+// reports whether to go on.
+func (e *peeling) from(k int, left []uint64, taken []column) bool {
+	if k == len(e.cover) || len(taken) >= len(e.best) {
+		if len(taken) < len(e.best) {
+			e.best = slices.Clone(taken)
 		}
-		for i := k; i < n; i++ {
-			order[k], order[i] = order[i], order[k]
-			more := from(k + 1)
-			order[k], order[i] = order[i], order[k]
-			if !more {
-				return false
+		same := 1 // orders that begin like this, none of them better
+		for i := 2; i <= len(e.cover)-k && same < e.most; i++ {
+			same *= i
+		}
+		e.orders = min(e.most, e.orders+same)
+		return e.orders < e.most && len(e.best) > len(e.cover)
+	}
+	for i := k; i < len(e.cover); i++ {
+		e.cover[k], e.cover[i] = e.cover[i], e.cover[k]
+		rest, more := e.take(e.cover[k], left, taken)
+		again := e.from(k+1, rest, more)
+		e.cover[k], e.cover[i] = e.cover[i], e.cover[k]
+		if !again {
+			return false
+		}
+	}
+	return true
+}
+
+// take covers what is left of a word.
+func (e *peeling) take(within, left []uint64, taken []column) (rest []uint64, more []column) {
+	p := e.p
+	left = slices.Clone(left)
+	used, want := without(p.full, left), make([]uint64, p.stride)
+	for {
+		var union Word
+		seed := -1
+		for k, x := range within {
+			want[k] = x & left[k]
+		}
+		for i := range members(want) {
+			union |= p.elems[i]
+			if seed < 0 {
+				seed = i
 			}
 		}
-		return true
+		if seed < 0 {
+			return left, taken
+		}
+		word, ok := e.in.fit(union)
+		c := column{}
+		if ok && !p.holdsAny(word, used) {
+			c = p.column(word)
+		} else {
+			c = e.in.grow(p, seed, want, used)
+		}
+		taken = append(taken, c)
+		for k, x := range c.has {
+			left[k] &^= x
+			used[k] |= x
+		}
 	}
-	from(0)
 }
 
 func without(a, b []uint64) []uint64 {
@@ -253,11 +270,11 @@ func (pr *problem) greedy() []column {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		return cmp.Compare(
-			float64(count(pr.cols[b].has))/float64(pr.cols[b].cost),
-			float64(count(pr.cols[a].has))/float64(pr.cols[a].cost))
-	})
+	rates := make([]float64, len(pr.cols))
+	for i, size := range pr.sizes() {
+		rates[i] = float64(size) / float64(pr.cols[i].cost)
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(rates[b], rates[a]) })
 	var taken []column
 	for !isEmpty(left) {
 		best, rate := -1, 0.0

@@ -1,14 +1,19 @@
 package selectword
 
-import "slices"
+import (
+	"math/bits"
+	"slices"
+)
 
 // instance is a covering problem without chips: elements to be covered by words,
 // none of which may hold a forbidden set.
 type instance struct {
-	elems     []Word     // no one within another, after reduction
-	forbidden []Word     // wires of chips outside the target, smallest ones only
-	byLowest  [64][]Word // forbidden sets by their lowest line
-	pulls     []pull     // of a partition: chips that bring others with them
+	elems     []Word   // no one within another, after reduction
+	forbidden []Word   // wires of chips outside the target, smallest ones only
+	lines     Word     // of the forbidden sets
+	allSets   []uint64 // the set of all forbidden sets
+	touching  []uint64 // by line: the forbidden sets that need it
+	pulls     []pull   // of a partition: chips that bring others with them
 	once      bool
 	cost      func(Word) int64
 	work      int // left
@@ -43,19 +48,20 @@ func newInstance(w *Wiring, inside []bool, opt Options) *instance {
 		}
 	}
 	in.forbidden = minimalSets(outside)
-	for _, f := range in.forbidden {
-		in.byLowest[f.lowest()] = append(in.byLowest[f.lowest()], f)
-	}
+	in.lines, in.allSets = unionOf(in.forbidden), fullSet(len(in.forbidden))
+	in.touching = touching(in.forbidden)
 	return in
 }
 
 // allowed reports whether a word holds no forbidden set.
 func (in *instance) allowed(word Word) bool {
-	for rest := word; rest != 0; rest &= rest - 1 {
-		for _, f := range in.byLowest[rest.lowest()] {
-			if f.Within(word) {
-				return false
-			}
+	stride := len(in.allSets)
+	for k, left := range in.allSets { // left over are sets with no line off
+		for off := in.lines &^ word; off != 0; off &= off - 1 {
+			left &^= in.touching[off.lowest()*stride+k]
+		}
+		if left != 0 {
+			return false
 		}
 	}
 	return true
@@ -104,9 +110,31 @@ func (in *instance) solve() (solution, error) {
 
 // part is a set of elements linked by pairs that one word can hold.
 type part struct {
-	elems  []Word
-	fits   [][]uint64 // by element: those it fits with in one word, itself included
-	stride int        // uint64s in a set of elements
+	elems    []Word
+	fits     [][]uint64 // by element: those it fits with in one word, itself included
+	stride   int        // uint64s in a set of elements
+	lines    Word       // of all elements
+	full     []uint64   // the set of all elements
+	touching []uint64   // by line: the elements that need it
+	spare    []uint64   // room for the sets of columns to come
+}
+
+// partOf returns a part of which fits is not yet filled in.
+func partOf(elems []Word) part {
+	return part{elems: elems, stride: (len(elems) + 63) / 64, lines: unionOf(elems), full: fullSet(len(elems)), touching: touching(elems)}
+}
+
+// touching returns, one after the other for each line up to the last in use, the set
+// of those that need the line.
+func touching(sets []Word) []uint64 {
+	stride := (len(sets) + 63) / 64
+	by := make([]uint64, stride*bits.Len64(uint64(unionOf(sets))))
+	for i, s := range sets {
+		for ; s != 0; s &= s - 1 {
+			setBit(by[s.lowest()*stride:], i)
+		}
+	}
+	return by
 }
 
 // parts splits the elements along the pairs that fit in one word. Every set that
@@ -146,10 +174,15 @@ func (in *instance) parts() []part {
 }
 
 func (in *instance) newPart(members []int, fits [][]int) part {
-	p := part{stride: (len(members) + 63) / 64}
+	elems := make([]Word, len(members))
 	for i, m := range members {
-		p.elems = append(p.elems, in.elems[m])
-		row := make([]uint64, p.stride)
+		elems[i] = in.elems[m]
+	}
+	p := partOf(elems)
+	p.fits = make([][]uint64, 0, len(members))
+	rows := make([]uint64, len(members)*p.stride)
+	for i, m := range members {
+		row := rows[i*p.stride:][:p.stride:p.stride]
 		setBit(row, i)
 		for _, j := range fits[m] {
 			k, _ := slices.BinarySearch(members, j)

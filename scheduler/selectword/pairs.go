@@ -44,25 +44,27 @@ func (q *pairs) fooling(open []uint64, enough int) (size, tightest int) {
 	if q.stride == 1 {
 		return q.foolingSmall(open[0], enough)
 	}
-	members(open, func(i int) { clear(q.fits[i]) })
-	members(open, func(i int) {
+	for i := range members(open) {
+		clear(q.fits[i])
+	}
+	for i := range members(open) {
 		row := q.closed[i*q.n*q.stride:]
-		members(open, func(j int) {
+		for j := range members(open) {
 			if j > i && subset(row[j*q.stride:][:q.stride], open) {
 				setBit(q.fits[i], j)
 				setBit(q.fits[j], i)
 			}
-		})
-	})
+		}
+	}
 	tightest = -1
 	left := append(make([]uint64, 0, maxPairs/64), open...)
 	for size <= enough && !isEmpty(left) {
 		pick, fewest := -1, q.n+1
-		members(left, func(i int) {
+		for i := range members(left) {
 			if d := countBoth(q.fits[i], left); d < fewest {
 				pick, fewest = i, d
 			}
-		})
+		}
 		if tightest < 0 {
 			tightest = pick
 		}

@@ -90,7 +90,9 @@ func (in *instance) cheapestPart(p part) (solution, error) {
 	for _, word := range in.fewestPart(p).words { // each without what those before it hold
 		var union Word
 		want := intersection(p.column(word).has, left)
-		members(want, func(i int) { union |= p.elems[i] })
+		for i := range members(want) {
+			union |= p.elems[i]
+		}
 		if c := p.column(union); !isEmpty(want) {
 			fewest = append(fewest, c)
 			left = without(left, c.has)
@@ -175,12 +177,14 @@ func (pr *problem) dropRows(in *instance) bool {
 	if n*n*stride > 1<<24 || !in.charge(n*n*stride/4096) {
 		return false
 	}
-	inCols := make([][]uint64, n)
+	inCols, sets := make([][]uint64, n), make([]uint64, n*stride)
 	for r := range inCols {
-		inCols[r] = make([]uint64, stride)
+		inCols[r] = sets[r*stride:][:stride]
 	}
 	for c := range pr.cols {
-		members(pr.cols[c].has, func(r int) { setBit(inCols[r], c) })
+		for r := range members(pr.cols[c].has) {
+			setBit(inCols[r], c)
+		}
 	}
 	drop := make([]uint64, (n+63)/64)
 	for r := range n {
@@ -208,8 +212,9 @@ func (pr *problem) keepRows(drop []uint64) bool {
 	}
 	stride := max(1, (len(kept)+63)/64)
 	cols := make([]column, len(pr.cols))
+	sets := make([]uint64, len(pr.cols)*stride)
 	for i, c := range pr.cols {
-		cols[i] = column{word: c.word, cost: c.cost, has: make([]uint64, stride)}
+		cols[i] = column{word: c.word, cost: c.cost, has: sets[i*stride:][:stride:stride]}
 		for k, r := range kept {
 			if hasBit(c.has, r) {
 				setBit(cols[i].has, k)
@@ -225,16 +230,36 @@ func (pr *problem) dropColumns(in *instance) bool {
 	if n*n > 1<<24 || !in.charge(n*n/4096) {
 		return false
 	}
-	order := slices.Clone(pr.cols)
-	slices.SortStableFunc(order, func(a, b column) int {
-		return cmp.Or(count(b.has)-count(a.has), cmp.Compare(a.cost, b.cost))
+	sizes, order := pr.sizes(), make([]int32, n)
+	for i := range order {
+		order[i] = int32(i)
+	}
+	slices.SortStableFunc(order, func(a, b int32) int {
+		return cmp.Or(sizes[b]-sizes[a], cmp.Compare(pr.cols[a].cost, pr.cols[b].cost))
 	})
-	kept := order[:0:0]
-	for _, c := range order {
-		if !slices.ContainsFunc(kept, func(k column) bool { return k.cost <= c.cost && subset(c.has, k.has) }) {
-			kept = append(kept, c)
+	kept := make([]column, 0, n)
+	for _, i := range order {
+		c := &pr.cols[i]
+		held := false
+		for j := range kept {
+			if k := &kept[j]; k.cost <= c.cost && subset(c.has, k.has) {
+				held = true
+				break
+			}
+		}
+		if !held {
+			kept = append(kept, *c)
 		}
 	}
 	pr.cols = kept
 	return len(kept) < n
+}
+
+// sizes counts the rows of each column.
+func (pr *problem) sizes() []int {
+	sizes := make([]int, len(pr.cols))
+	for i := range pr.cols {
+		sizes[i] = count(pr.cols[i].has)
+	}
+	return sizes
 }

@@ -103,19 +103,14 @@ func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 	row = -1
 	var sum int64
 	fewest := int32(1) << 30
-	dead := false
-	members(open, func(r int) {
+	for r := range members(open) {
 		if s.tally[r] == 0 {
-			dead = true
-			return
+			return -1, 0
 		}
 		sum += s.share[r]
 		if s.tally[r] < fewest {
 			row, fewest = r, s.tally[r]
 		}
-	})
-	if dead {
-		return -1, 0
 	}
 	return row, (sum + s.dual.scale - 1) / s.dual.scale
 }

@@ -31,9 +31,12 @@ func (in *instance) split(pr *problem, d *dual, known []column, bound int64) ([]
 		order[i] = int32(i)
 		s.byHas[keyOf(pr.cols[i].has)] = int32(i)
 	}
-	slices.SortStableFunc(order, func(a, b int32) int { return count(pr.cols[b].has) - count(pr.cols[a].has) })
+	sizes := pr.sizes()
+	slices.SortStableFunc(order, func(a, b int32) int { return sizes[b] - sizes[a] })
 	for _, c := range order {
-		members(pr.cols[c].has, func(r int) { s.byElem[r] = append(s.byElem[r], c) })
+		for r := range members(pr.cols[c].has) {
+			s.byElem[r] = append(s.byElem[r], c)
+		}
 	}
 	in.charge(len(order) / 8)
 	if s.node(fullSet(pr.rows)) {

@@ -64,8 +64,7 @@ func (w *Wiring) Table(lines, maxRows int) Table {
 		return w.countedTable(lines, maxRows)
 	}
 	table := Table{}
-	p := part{elems: distinct(w.wires)}
-	p.stride = (len(p.elems) + 63) / 64
+	p := partOf(distinct(w.wires))
 	in := &instance{work: 50 * (maxRows + 1000)}
 	if len(p.elems) == 0 {
 		return table
