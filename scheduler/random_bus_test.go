@@ -4,8 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
+
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -194,6 +197,17 @@ func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 			x.MaxSkew, x.MaxHold = nil, dur(time.Duration(60+r.IntN(240))*time.Microsecond)
 		}
 		specs = append(specs, x)
+	}
+	if r.IntN(4) == 0 { // one that may share another's load
+		x := proto.CloneOf(specs[r.IntN(len(specs))])
+		x.Name = "twin"
+		if r.IntN(2) == 0 {
+			x.Deadline, x.MaxHold, x.MaxSkew = nil, nil, nil
+		}
+		if len(x.GetViews()) > 1 {
+			x.Views = x.Views[:1]
+		}
+		specs = slices.Insert(specs, r.IntN(len(specs)+1), x)
 	}
 	if r.IntN(2) == 0 { // a quick small one, which longer jobs are cut for
 		x := randomTask(r, a, "quick")
