@@ -161,6 +161,11 @@ func (p *planner) predict(plan *Plan, at *attempt, task int, m *Member, job bus.
 		JobNs:    int64(job.Total()),
 		Segments: uint32(len(prog.segments)), Frames: uint32(m.Frames),
 	}
+	for k := range t.Members {
+		if other := &t.Members[k]; other.Asked != m.Asked {
+			out.SharedWith = append(out.SharedWith, other.Task.Name)
+		}
+	}
 	out.BusShare = float64(out.JobNs*at.cad.jobs[task]) / hyper
 	out.Phases = phaseShares(job, at.cad.jobs[task], hyper)
 

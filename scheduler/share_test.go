@@ -44,6 +44,9 @@ func TestSharedLoad(t *testing.T) {
 	if pr[0].GetTask() != "soft" || pr[1].GetTask() != "comb" || pr[2].GetTask() != "plain" || pr[0].GetFrames() != 4 || pr[2].GetFrames() != 4 {
 		t.Fatalf("predictions: %v", pr)
 	}
+	if !slices.Equal(pr[0].GetSharedWith(), []string{"plain"}) || len(pr[1].GetSharedWith()) > 0 || !slices.Equal(pr[2].GetSharedWith(), []string{"soft"}) {
+		t.Errorf("shared with %v, %v, %v", pr[0].GetSharedWith(), pr[1].GetSharedWith(), pr[2].GetSharedWith())
+	}
 	if sum := pr[0].GetBusShare() + pr[1].GetBusShare() + pr[2].GetBusShare(); math.Abs(sum-p.Message.GetUtilization()) > 1e-12 {
 		t.Errorf("the tasks' shares of the bus are %g together, the table uses %g", sum, p.Message.GetUtilization())
 	}
