@@ -25,9 +25,11 @@ var droppables = []droppable{
 }
 
 // advise finds pairs of bus jobs that would share a load if it were not for one of
-// their limits. Every pair was planned without it, beside the other tasks.
+// their limits. Every pair was planned without it, beside the other tasks; how many
+// are is bounded.
 func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 	var out []*facetdv1.Advice
+	tries := 0
 	for i, x := range p.tasks {
 		for j, y := range p.tasks {
 			if i == j || !y.mayFollow(x) || i > j && x.mayFollow(y) {
@@ -36,9 +38,10 @@ func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 			for _, limit := range droppables {
 				both := share(x, y)
 				tight := limit.of(both)
-				if tight == 0 {
+				if tight == 0 || tries == maxShareTries {
 					continue
 				}
+				tries++
 				limit.drop(both)
 				saved := p.use(at) - p.useWith(i, j, both)
 				if saved < 1e-9 {

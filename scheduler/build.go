@@ -68,6 +68,8 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 		if !opt.NoBounds && cads != nil {
 			p.bound(cads[0], refusal)
 			p.suggest(refusal)
+			// It was found for the tasks apart; with a load shared less may do.
+			refusal.LeastStretchExact = refusal.GetLeastStretchExact() && !p.mayShare()
 		}
 		return nil, &RefusalError{refusal}
 	}
@@ -107,6 +109,10 @@ type planner struct {
 	whole     []*program // each job in one segment
 	// cut holds the programs by task and limit.
 	cut map[cutKey]*program
+	// pays says which bus jobs of several tasks pay, by name; unshared counts those
+	// that do not.
+	pays     map[string]bool
+	unshared int
 }
 
 type cutKey struct {

@@ -13,6 +13,10 @@ import (
 	"facetd.example/chipmodel"
 )
 
+// Sharing is for the tasks' own good only as far as they say what they mind: what is
+// read later of a load is held longer, and all members finish together. max_hold,
+// max_skew and deadline bound that, and a job keeps the tightest of its members'.
+
 // Member is a task as asked for whose frames a bus job reads. Most bus jobs have one
 // member. Tasks that want the same load of the same memory chips at the same rate are
 // members of one: the chips are loaded once, and the views of the members are read
@@ -67,6 +71,9 @@ func (t *Task) shares() []bus.Patterns {
 	}
 	return all
 }
+
+// mayShare reports whether some of the tasks might share a load.
+func (p *planner) mayShare() bool { return len(p.together(p.tasks, nil, 1)) < len(p.tasks) }
 
 // mayFollow reports whether a task's views may be read after those of another from
 // one load: the same memory chips at the same rate, and its first view begins with
@@ -185,9 +192,29 @@ func (p *planner) together(tasks []*Task, refused map[string]bool, most int) []*
 	return slices.DeleteFunc(out, func(t *Task) bool { return t == nil })
 }
 
-// saves reports whether a job for two tasks keeps their limits while nothing
-// interrupts it, and takes less bus time than one for each.
+// maxUnshared is how many pairs of tasks that may not share are looked at: with
+// hundreds of tasks on the same chips there are too many.
+const maxUnshared = 64
+
+// saves is whether a job for two tasks pays, which is worked out once for each two.
 func (p *planner) saves(first, second, both *Task) bool {
+	if known, ok := p.pays[both.Name]; ok || p.unshared >= maxUnshared {
+		return known
+	}
+	if p.pays == nil {
+		p.pays = map[string]bool{}
+	}
+	yes := p.weigh(first, second, both)
+	p.pays[both.Name] = yes
+	if !yes {
+		p.unshared++
+	}
+	return yes
+}
+
+// weigh reports whether a job for two tasks keeps their limits while nothing
+// interrupts it, and takes less bus time than one for each.
+func (p *planner) weigh(first, second, both *Task) bool {
 	var total [3]time.Duration
 	for i, t := range []*Task{first, second, both} {
 		c, err := newCompiler(p.a, p.words, t, p.start)

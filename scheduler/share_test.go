@@ -2,7 +2,9 @@ package scheduler_test
 
 import (
 	"errors"
+	"fmt"
 	"math"
+	"math/big"
 	"slices"
 	"strings"
 	"testing"
@@ -157,5 +159,64 @@ func TestSharedRegisters(t *testing.T) {
 	var disturb *scheduler.DisturbError
 	if !errors.As(err, &disturb) || disturb.Task != "soft" {
 		t.Errorf("got %v", err)
+	}
+}
+
+// TestStretchOfSharers: where tasks that may share a load do not fit, the least stretch
+// is of the tasks apart and not said to be the least of all: they fit at less.
+func TestStretchOfSharers(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 0, 0, 0})
+	job := mustBuild(t, a, task("plain", "mems", 1)).Message.GetPredictions()[0].GetJobNs()
+	rate := math.Floor(1e9 / float64(job))
+	_, err := build(t, a, task("one", "mems", rate), task("two", "mems", rate))
+	var refused *scheduler.RefusalError
+	if !errors.As(err, &refused) || refused.Refusal.GetLeastStretch() == "" || refused.Refusal.GetLeastStretchExact() {
+		t.Fatalf("got %v: %v", err, refused)
+	}
+	least, ok := new(big.Rat).SetString(refused.Refusal.GetLeastStretch())
+	if !ok {
+		t.Fatal(refused.Refusal.GetLeastStretch())
+	}
+	factor, _ := least.Float64()
+	if p := mustBuild(t, a, task("one", "mems", rate/factor*1.02), task("two", "mems", rate/factor*1.02)); len(p.Tasks) != 1 {
+		t.Errorf("bus jobs %s", jobNames(p))
+	}
+	// Tasks that may not share have an exact one.
+	_, err = build(t, a, task("one", "mems", rate), with(task("two", "mems", rate), func(x *facetdv1.Task) { x.Target = list("mem-0", "mem-1") }))
+	if !errors.As(err, &refused) || !refused.Refusal.GetLeastStretchExact() {
+		t.Errorf("got %v: %v", err, refused)
+	}
+}
+
+// TestManySharers: a great many tasks on the same chips are planned in bounded work,
+// whether they may share or not.
+func TestManySharers(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 0, 0, 0})
+	for _, hold := range []time.Duration{0, 100 * time.Microsecond} {
+		var specs []*facetdv1.Task
+		for i := range 200 {
+			x := task(fmt.Sprintf("t%03d", i), "mems", 4, &facetdv1.View{Window: &facetdv1.Window{Rows: 1, Columns: 1}})
+			if hold > 0 {
+				x.MaxHold = dur(hold + 160500)
+			}
+			specs = append(specs, x)
+		}
+		tasks, m := scheduler.NewTasks(a, specs)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(p.Tasks) >= 200 || len(p.Message.GetPredictions()) != 200 {
+			t.Errorf("hold %v: %d bus jobs, %d predictions", hold, len(p.Tasks), len(p.Message.GetPredictions()))
+		}
+		for _, tp := range p.Tasks {
+			if n := len(tp.Task.Views); n > 64 {
+				t.Errorf("a bus job of %d views", n)
+			}
+		}
+		asked(t, p)
 	}
 }
