@@ -158,18 +158,18 @@ func changed(a, b uint8) int {
 	return 0
 }
 
-// bounds is the jobBound of every task.
-func (p *planner) bounds() []bus.Phases {
+// bounds is the jobBound of every bus job, by members.
+func (p *planner) bounds() [][]bus.Phases {
 	users := make([]int, len(p.a.Chips))
 	for _, t := range p.tasks {
 		for _, c := range t.Chips {
 			users[c]++
 		}
 	}
-	out := make([]bus.Phases, len(p.tasks))
+	out := make([][]bus.Phases, len(p.tasks))
 	for i, t := range p.tasks {
 		shared := slices.ContainsFunc(t.Chips, func(c int) bool { return users[c] > 1 })
-		out[i] = jobBound(p.a, p.words, t, !shared)
+		out[i] = p.boundsOfMembers(t, !shared)
 	}
 	return out
 }

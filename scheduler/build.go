@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/big"
 	"slices"
+	"sync"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -52,26 +53,35 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 		return nil, &RefusalError{refusal}
 	}
 	cads, refusal := p.cadences(p.asked)
-	if refusal != nil {
-		return nil, &RefusalError{refusal}
+	apart := sync.OnceValue(func() *attempt {
+		var found *attempt
+		if refusal == nil {
+			found, refusal = p.solveAny(cads)
+		}
+		return found
+	})
+	by, found := p.shared(apart)
+	if found == nil {
+		by, found = p, apart()
 	}
-	found, refusal := p.solveAny(cads)
-	if refusal != nil {
-		if !opt.NoBounds {
+	if found == nil {
+		if !opt.NoBounds && cads != nil {
 			p.bound(cads[0], refusal)
 			p.suggest(refusal)
+			// It was found for the tasks apart; with a load shared less may do.
+			refusal.LeastStretchExact = refusal.GetLeastStretchExact() && !p.mayShare()
 		}
 		return nil, &RefusalError{refusal}
 	}
-	plan, err := p.plan(found)
+	plan, err := by.plan(found)
 	if err != nil {
 		return nil, err
 	}
-	if err := check(plan, p.jobs(found.cad, found.programs), found.result.Table); err != nil {
+	if err := check(plan, by.jobs(found.cad, found.programs), found.result.Table); err != nil {
 		return nil, err
 	}
 	if !opt.NoBounds {
-		plan.Message.Advice = p.advise(found)
+		plan.Message.Advice = by.advise(found)
 	}
 	return plan, nil
 }
@@ -85,10 +95,12 @@ func (e *InternalError) Error() string { return "internal error: " + e.Message }
 // planner plans one set of tasks.
 type planner struct {
 	a     *chipmodel.Array
-	tasks []*Task
-	opt   Options
-	words *words
-	start Registers
+	tasks []*Task // of the bus jobs
+	// wanted are the tasks as asked for, where some of them share bus jobs.
+	wanted []*Task
+	opt    Options
+	words  *words
+	start  Registers
 	// states bounds the search for each table; 0 is the timetable's default.
 	states int
 
@@ -97,6 +109,10 @@ type planner struct {
 	whole     []*program // each job in one segment
 	// cut holds the programs by task and limit.
 	cut map[cutKey]*program
+	// pays says which bus jobs of several tasks pay, by name; unshared counts those
+	// that do not.
+	pays     map[string]bool
+	unshared int
 }
 
 type cutKey struct {
@@ -444,7 +460,7 @@ func (p *planner) plan(at *attempt) (*Plan, error) {
 	for i, t := range p.tasks {
 		prog := at.programs[i]
 		plan.Tasks = append(plan.Tasks, TaskPlan{
-			Task: t, JobsPerCycle: int(at.cad.jobs[i]),
+			Task: t, Members: membersOf(t, p.wantedTasks()), JobsPerCycle: int(at.cad.jobs[i]),
 			Segments: prog.segments, Costs: prog.costs, Frames: p.compilers[i].frames,
 		})
 	}

@@ -164,13 +164,20 @@ func disturbs(a *chipmodel.Array, act action, chips []int, state Registers, p *P
 			t := p.Tasks[i].Task
 			_, used := wishes(t)[act.register]
 			used = used || act.register == chipmodel.OutputEnable
+			// Of members, one that needs the register.
+			name := p.Tasks[i].Members[0].Task.Name
+			for _, m := range p.Tasks[i].Members {
+				if _, needs := wishes(m.Task)[act.register]; needs {
+					name = m.Task.Name
+				}
+			}
 			for _, c := range chips {
 				v := assumes[c][act.register]
 				if used && v >= 0 && v != int32(act.value) && slices.Contains(t.Chips, c) {
 					return &DisturbError{
-						Task: t.Name, Chips: a.ChipNames([]int{c}),
+						Task: name, Chips: a.ChipNames([]int{c}),
 						Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or leave the chip out",
-							t.Name, registerName(act.register), a.Chips[c].Name, v),
+							name, registerName(act.register), a.Chips[c].Name, v),
 					}
 				}
 			}

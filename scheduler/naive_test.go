@@ -3,6 +3,7 @@ package scheduler_test
 import (
 	"fmt"
 	"math"
+	"math/big"
 	"slices"
 	"testing"
 	"time"
@@ -281,10 +282,36 @@ func (n *naive) claims(job string, c int, s *bus.Scan) {
 // seenTask is what the walk found out about a task.
 type seenTask struct {
 	worst, best, slack, early, late, skew, hold int64
-	chipHold                                    map[string]int64
+	of                                          []seenMember
 	frames                                      map[int]int // rows read in one job, by frame
 	chipLight                                   []int64
 	jobs                                        int
+}
+
+// seenMember is what concerns one member of a bus job alone.
+type seenMember struct {
+	slack, skew, hold int64
+	chipHold          map[string]int64
+	light             []int64 // of its frames in one job
+}
+
+// memberOf is the member of a bus job that a frame belongs to.
+func memberOf(tp *scheduler.TaskPlan, frame int) int {
+	views := 0
+	for k, m := range tp.Members {
+		if views += len(m.Task.Views); tp.Frames[frame].View < views {
+			return k
+		}
+	}
+	return -1
+}
+
+// deadlineOf is when a member of a job wants it finished: its deadline, or the next
+// release of the table.
+func deadlineOf(p *scheduler.Plan, e *scheduler.Entry, m *scheduler.Member) int64 {
+	next := new(big.Int).Mul(big.NewInt(int64(e.Job)+1), big.NewInt(int64(p.Hyperperiod)))
+	next.Quo(next, big.NewInt(int64(p.Tasks[e.Task].JobsPerCycle)))
+	return min(e.Release+int64(m.Task.Deadline), next.Int64())
 }
 
 // checkPlan walks two cycles of a plan and compares the second with the predictions.
@@ -300,7 +327,10 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 	var busy int64
 	for cycle := range 2 {
 		for i := range seen {
-			seen[i] = &seenTask{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, chipHold: map[string]int64{}, frames: map[int]int{}}
+			seen[i] = &seenTask{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, frames: map[int]int{}}
+			for range p.Tasks[i].Members {
+				seen[i].of = append(seen[i].of, seenMember{slack: 1 << 62, chipHold: map[string]int64{}})
+			}
 		}
 		busy = 0
 		for i := range p.Entries {
@@ -317,8 +347,12 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 			}
 		}
 	}
-	for i, pr := range p.Message.GetPredictions() {
-		s := seen[i]
+	for i, k := range asked(t, p) {
+		pr, s, member := p.Message.GetPredictions()[i], seen[k.job], seen[k.job].of[k.member]
+		limits := p.Tasks[k.job].Members[k.member].Task
+		if pr.GetTask() != limits.Name {
+			t.Errorf("the prediction of %s is of %s", limits.Name, pr.GetTask())
+		}
 		compare := func(what string, foretold, found int64) {
 			if foretold != found {
 				t.Errorf("task %s: %s is foretold as %d, found %d", pr.GetTask(), what, foretold, found)
@@ -326,21 +360,21 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 		}
 		compare("worst response", pr.GetWorstResponseNs(), s.worst)
 		compare("best response", pr.GetBestResponseNs(), s.best)
-		compare("least slack", pr.GetLeastSlackNs(), s.slack)
+		compare("least slack", pr.GetLeastSlackNs(), member.slack)
 		compare("jitter", pr.GetJitterNs(), s.late-s.early)
-		compare("skew", pr.GetSkewNs(), s.skew)
-		compare("worst hold", pr.GetWorstHoldNs(), s.hold)
-		compare("jobs", int64(p.Tasks[i].JobsPerCycle), int64(s.jobs))
+		compare("skew", pr.GetSkewNs(), member.skew)
+		compare("worst hold", pr.GetWorstHoldNs(), member.hold)
+		compare("jobs", int64(p.Tasks[k.job].JobsPerCycle), int64(s.jobs))
 		for _, h := range pr.GetHolds() {
-			compare("hold of "+h.GetChip(), h.GetHoldNs(), s.chipHold[h.GetChip()])
+			compare("hold of "+h.GetChip(), h.GetHoldNs(), member.chipHold[h.GetChip()])
 		}
 		if s.slack < 0 {
 			t.Errorf("task %s misses a deadline by %d ns", pr.GetTask(), -s.slack)
 		}
-		if limit := int64(p.Tasks[i].Task.MaxHold); limit > 0 && s.hold > limit {
+		if limit := int64(limits.MaxHold); limit > 0 && s.hold > limit {
 			t.Errorf("task %s holds for %d ns, limit %d", pr.GetTask(), s.hold, limit)
 		}
-		if limit := int64(p.Tasks[i].Task.MaxSkew); limit > 0 && s.skew > limit {
+		if limit := int64(limits.MaxSkew); limit > 0 && s.skew > limit {
 			t.Errorf("task %s has a skew of %d ns, limit %d", pr.GetTask(), s.skew, limit)
 		}
 		if asked := pr.GetRequestedRateHz(); pr.GetPlannedRateHz() < asked*(1-1e-9) {
@@ -352,6 +386,29 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 	}
 }
 
+// jobOf says which member of which bus job a task as asked for is.
+type jobOf struct{ job, member int }
+
+// asked lists, for each task as asked for, its bus job: every task has one.
+func asked(t testing.TB, p *scheduler.Plan) []jobOf {
+	t.Helper()
+	out := make([]jobOf, len(p.Message.GetPredictions()))
+	n := 0
+	for i := range p.Tasks {
+		for k, m := range p.Tasks[i].Members {
+			out[m.Asked] = jobOf{i, k}
+			n++
+			if p.Message.GetTasks()[m.Asked].GetName() != m.Task.Name {
+				t.Errorf("task %d of %s is called %s", m.Asked, p.Tasks[i].Task.Name, m.Task.Name)
+			}
+		}
+	}
+	if n != len(out) || n != len(p.Message.GetTasks()) {
+		t.Fatalf("%d members, %d predictions, %d tasks", n, len(out), len(p.Message.GetTasks()))
+	}
+	return out
+}
+
 // entry runs one segment and gathers what it shows.
 func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *seenTask, job string) {
 	n.t.Helper()
@@ -360,6 +417,9 @@ func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *see
 		s.early, s.late = min(s.early, e.Start-e.Release), max(s.late, e.Start-e.Release)
 		clear(s.frames)
 		s.chipLight = nil
+		for k := range s.of {
+			s.of[k].light = nil
+		}
 		s.jobs++
 	}
 	if e.Start < e.Release {
@@ -373,13 +433,16 @@ func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *see
 		if f.Chip != r.chip {
 			n.errorf("%s: frame %d is of chip %d, read of %d", job, r.frame, f.Chip, r.chip)
 		}
+		m := &s.of[memberOf(tp, r.frame)]
 		s.frames[r.frame] += rowsOf(tp.Segments[e.Segment], r)
 		if r.firstRow == 0 {
 			s.chipLight = append(s.chipLight, r.light)
+			m.light = append(m.light, r.light)
 		}
 		if n.chips[r.chip].holder != "" {
 			name := p.Array.Chips[r.chip].Name
-			s.chipHold[name] = max(s.chipHold[name], r.last-r.light)
+			m.chipHold[name] = max(m.chipHold[name], r.last-r.light)
+			m.hold = max(m.hold, r.last-r.light)
 			s.hold = max(s.hold, r.last-r.light)
 		}
 	}
@@ -400,6 +463,11 @@ func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *see
 	s.worst, s.best = max(s.worst, response), min(s.best, response)
 	s.slack = min(s.slack, e.Deadline-e.Release-response)
 	s.skew = max(s.skew, slices.Max(s.chipLight)-slices.Min(s.chipLight))
+	for k := range s.of {
+		m := &s.of[k]
+		m.skew = max(m.skew, slices.Max(m.light)-slices.Min(m.light))
+		m.slack = min(m.slack, deadlineOf(p, e, &tp.Members[k])-e.Release-response)
+	}
 }
 
 // rowsOf is how many rows a reading has.

@@ -3,9 +3,8 @@ package scheduler
 import (
 	"encoding/binary"
 	"math"
+	"slices"
 	"time"
-
-	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -24,22 +23,25 @@ func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
 		Utilization: float64(plan.Busy.Total()) / hyper,
 		Phases:      phaseShares(plan.Busy, 1, hyper),
 	}
-	for _, t := range p.tasks {
-		m.Tasks = append(m.Tasks, proto.CloneOf(t.Spec))
-	}
+	m.Tasks = specsOf(p.wantedTasks())
 	m.Timetable.Segments = segmentMessages(plan)
 	byTask := make([][]*Entry, len(plan.Tasks))
 	for i := range plan.Entries {
 		e := &plan.Entries[i]
 		byTask[e.Task] = append(byTask[e.Task], e)
 	}
-	for i, b := range p.bounds() {
-		pr := p.predict(plan, at, i, byTask[i])
-		pr.JobLowerBoundNs = int64(b.Total())
-		m.LowerBoundNs += pr.JobLowerBoundNs * int64(plan.Tasks[i].JobsPerCycle)
-		m.Predictions = append(m.Predictions, pr)
-		for ph := range b {
-			plan.Bound[ph] += b[ph] * time.Duration(plan.Tasks[i].JobsPerCycle)
+	m.Predictions = make([]*facetdv1.Prediction, len(m.Tasks))
+	for i, bounds := range p.bounds() {
+		t := &plan.Tasks[i]
+		costs := opsOfMembers(p.a, t.Segments, t.Members)
+		for k, b := range bounds {
+			pr := p.predict(plan, at, i, &t.Members[k], costs[k], byTask[i])
+			pr.JobLowerBoundNs = int64(b.Total())
+			m.LowerBoundNs += pr.JobLowerBoundNs * int64(t.JobsPerCycle)
+			m.Predictions[t.Members[k].Asked] = pr
+			for ph := range b {
+				plan.Bound[ph] += b[ph] * time.Duration(t.JobsPerCycle)
+			}
 		}
 	}
 	m.Efficiency = float64(m.LowerBoundNs) / float64(plan.Busy.Total())
@@ -147,20 +149,22 @@ func (c *courses) of(starts []int64) *course {
 	return c.prog.follow(c.p, c.frames, starts)
 }
 
-// predict says what one task will see under its entries of the table.
-func (p *planner) predict(plan *Plan, at *attempt, task int, entries []*Entry) *facetdv1.Prediction {
+// predict says what one member of a bus job will see under its entries of the table.
+// job is its part of the bus time of a job.
+func (p *planner) predict(plan *Plan, at *attempt, task int, m *Member, job bus.Phases, entries []*Entry) *facetdv1.Prediction {
 	t := &plan.Tasks[task]
 	prog := at.programs[task]
 	hyper := float64(plan.Hyperperiod)
 	out := &facetdv1.Prediction{
-		Task: t.Task.Name, RequestedRateHz: t.Task.Spec.GetRateHz(), PlannedRateHz: at.cad.rateHz(task),
+		Task: m.Task.Name, RequestedRateHz: m.Task.Spec.GetRateHz(), PlannedRateHz: at.cad.rateHz(task),
 		BestResponseNs: math.MaxInt64, LeastSlackNs: math.MaxInt64,
-		JobNs:    int64(prog.total()),
-		Segments: uint32(len(prog.segments)), Frames: uint32(len(t.Frames)),
+		JobNs:    int64(job.Total()),
+		Segments: uint32(len(prog.segments)), Frames: uint32(m.Frames),
 	}
-	var job bus.Phases
-	for i := range prog.costs {
-		job.Add(prog.costs[i])
+	for k := range t.Members {
+		if other := &t.Members[k]; other.Asked != m.Asked {
+			out.SharedWith = append(out.SharedWith, other.Task.Name)
+		}
 	}
 	out.BusShare = float64(out.JobNs*at.cad.jobs[task]) / hyper
 	out.Phases = phaseShares(job, at.cad.jobs[task], hyper)
@@ -180,10 +184,13 @@ func (p *planner) predict(plan *Plan, at *attempt, task int, entries []*Entry) *
 		}
 		out.WorstResponseNs = max(out.WorstResponseNs, e.End-e.Release)
 		out.BestResponseNs = min(out.BestResponseNs, e.End-e.Release)
-		out.LeastSlackNs = min(out.LeastSlackNs, e.Deadline-e.End)
+		out.LeastSlackNs = min(out.LeastSlackNs, plan.MemberDeadline(e, m)-e.End)
 		if seen := c.of(starts[e.Job]); seen != nil {
-			out.SkewNs = max(out.SkewNs, seen.skew())
-			for c, h := range seen.hold {
+			first := m.FirstFrame
+			light := seen.light[first : first+m.Frames]
+			out.SkewNs = max(out.SkewNs, slices.Max(light)-slices.Min(light))
+			for f, h := range seen.held[first : first+m.Frames] {
+				c := t.Frames[first+f].Chip
 				holds[c] = max(holds[c], h)
 			}
 		}

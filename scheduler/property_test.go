@@ -175,13 +175,42 @@ func checkBound(t *testing.T, p *scheduler.Plan) {
 		t.Errorf("an efficiency of %g", e)
 	}
 	for i := range p.Tasks {
-		pr := p.Message.GetPredictions()[i]
+		if len(p.Tasks[i].Members) > 1 {
+			checkSharedBound(t, p, &p.Tasks[i])
+			continue
+		}
+		pr := p.Message.GetPredictions()[p.Tasks[i].Members[0].Asked]
 		if bound := pr.GetJobLowerBoundNs(); bound <= 0 || bound > pr.GetJobNs() {
 			t.Errorf("task %s: a job takes %d ns, the bound is %d", pr.GetTask(), pr.GetJobNs(), bound)
 		}
 		if hand := bus.CostOf(p.Array, loopByHand(p.Array, p.Tasks[i].Task)).Total(); pr.GetJobLowerBoundNs() > int64(hand) {
 			t.Errorf("task %s: the bound of a job is %d ns, by hand it takes %v", pr.GetTask(), pr.GetJobLowerBoundNs(), hand)
 		}
+	}
+}
+
+// checkSharedBound: the bounds of members make up that of the job, which the loop by
+// hand over all views does not undercut.
+func checkSharedBound(t *testing.T, p *scheduler.Plan, tp *scheduler.TaskPlan) {
+	t.Helper()
+	var bound, job int64
+	for _, m := range tp.Members {
+		pr := p.Message.GetPredictions()[m.Asked]
+		if b := pr.GetJobLowerBoundNs(); b <= 0 || b > pr.GetJobNs() {
+			t.Errorf("%s of %s: its part of a job takes %d ns, the bound is %d", pr.GetTask(), tp.Task.Name, pr.GetJobNs(), b)
+		}
+		bound += pr.GetJobLowerBoundNs()
+		job += pr.GetJobNs()
+	}
+	var whole time.Duration
+	for _, c := range tp.Costs {
+		whole += c.Total()
+	}
+	if job != int64(whole) {
+		t.Errorf("the parts of %s take %d ns, a job %v", tp.Task.Name, job, whole)
+	}
+	if hand := bus.CostOf(p.Array, loopByHand(p.Array, tp.Task)).Total(); bound > int64(hand) {
+		t.Errorf("%s: the bound of a job is %d ns, by hand it takes %v", tp.Task.Name, bound, hand)
 	}
 }
 

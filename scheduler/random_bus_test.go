@@ -4,8 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
+
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -31,9 +34,9 @@ type observer struct {
 	p     *scheduler.Plan
 	b     *virtual.Bus
 	epoch int64
-	tasks []measured
+	tasks []measured // as asked for
 	busy  bus.Phases
-	lit   []frameSeen // of each task's open job
+	lit   []frameSeen // of each task's open job, likewise
 }
 
 func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer {
@@ -43,7 +46,7 @@ func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer
 		t.Fatal(err)
 	}
 	defer b.Close()
-	o := &observer{t: t, p: p, b: b, tasks: make([]measured, len(p.Tasks)), lit: make([]frameSeen, len(p.Tasks))}
+	o := &observer{t: t, p: p, b: b, tasks: make([]measured, len(p.Message.GetTasks())), lit: make([]frameSeen, len(p.Message.GetTasks()))}
 	for i := range o.tasks {
 		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, hold: map[string]int64{}}
 	}
@@ -80,13 +83,17 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 		o.t.Fatal(err)
 	}
 	o.busy.Add(res.Busy)
-	m, s := &o.tasks[e.Task], &o.lit[e.Task]
 	if e.Segment == 0 {
-		m.early, m.late = min(m.early, res.Start-job.Release), max(m.late, res.Start-job.Release)
+		for _, member := range tp.Members {
+			m := &o.tasks[member.Asked]
+			m.early, m.late = min(m.early, res.Start-job.Release), max(m.late, res.Start-job.Release)
+		}
 	}
 	for k := range res.Captures {
 		c := &res.Captures[k]
 		name := o.p.Array.Chips[c.Chip].Name
+		asked := tp.Members[memberOf(tp, c.Frame)].Asked
+		m, s := &o.tasks[asked], &o.lit[asked]
 		m.hold[name] = max(m.hold[name], c.HoldNS)
 		if c.FirstRow == 0 {
 			m.frames++
@@ -99,11 +106,15 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 	if e.Segment < len(tp.Segments)-1 {
 		return
 	}
-	m.jobs++
-	m.skew = max(m.skew, s.last-s.first)
-	m.worst, m.best = max(m.worst, res.End-job.Release), min(m.best, res.End-job.Release)
-	m.slack = min(m.slack, job.Deadline-res.End)
-	*s = frameSeen{}
+	for k := range tp.Members {
+		member := &tp.Members[k]
+		m, s := &o.tasks[member.Asked], &o.lit[member.Asked]
+		m.jobs++
+		m.skew = max(m.skew, s.last-s.first)
+		m.worst, m.best = max(m.worst, res.End-job.Release), min(m.best, res.End-job.Release)
+		m.slack = min(m.slack, shift+deadlineOf(o.p, e, member)-res.End)
+		*s = frameSeen{}
+	}
 	outcome := bus.OnTime
 	if res.End > job.Deadline {
 		outcome = bus.Late
@@ -116,8 +127,10 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 // a prediction that is better than what happened is the worse mistake, and named so.
 func (o *observer) compare(cycles int) {
 	o.t.Helper()
-	for i, pr := range o.p.Message.GetPredictions() {
-		m := &o.tasks[i]
+	var jobNS int64
+	for i, k := range asked(o.t, o.p) {
+		pr, m := o.p.Message.GetPredictions()[i], &o.tasks[i]
+		jobNS += pr.GetJobNs() * int64(o.p.Tasks[k.job].JobsPerCycle)
 		same := func(what string, foretold, happened int64, lessIsBetter bool) {
 			switch {
 			case foretold == happened:
@@ -140,8 +153,11 @@ func (o *observer) compare(cycles int) {
 			worst = max(worst, h)
 		}
 		same("the worst hold", pr.GetWorstHoldNs(), worst, true)
-		same("the number of jobs", int64(o.p.Tasks[i].JobsPerCycle*cycles), int64(m.jobs), false)
+		same("the number of jobs", int64(o.p.Tasks[k.job].JobsPerCycle*cycles), int64(m.jobs), false)
 		same("the number of frames", int64(m.jobs)*int64(pr.GetFrames()), int64(m.frames), false)
+	}
+	if jobNS != int64(o.p.Busy.Total()) {
+		o.t.Errorf("the jobs of all tasks are foretold to take %d ns, the table %d ns", jobNS, o.p.Busy.Total())
 	}
 	want := o.p.Busy
 	for range cycles - 1 {
@@ -182,6 +198,17 @@ func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 		}
 		specs = append(specs, x)
 	}
+	if r.IntN(4) == 0 { // one that may share another's load
+		x := proto.CloneOf(specs[r.IntN(len(specs))])
+		x.Name = "twin"
+		if r.IntN(2) == 0 {
+			x.Deadline, x.MaxHold, x.MaxSkew = nil, nil, nil
+		}
+		if len(x.GetViews()) > 1 {
+			x.Views = x.Views[:1]
+		}
+		specs = slices.Insert(specs, r.IntN(len(specs)+1), x)
+	}
 	if r.IntN(2) == 0 { // a quick small one, which longer jobs are cut for
 		x := randomTask(r, a, "quick")
 		x.RateHz, x.Deadline, x.MaxHold, x.MaxSkew = float64(int(2000)<<r.IntN(3)), nil, nil, nil
@@ -217,7 +244,7 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 	}
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	var segments, cut, batched, held, jobs, none int
+	var segments, cut, batched, held, jobs, shared, none int
 	for i := range cases {
 		p := randomPlan(t, r)
 		if p == nil {
@@ -231,15 +258,18 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 		}
 		segments += len(p.Entries)
 		for k := range p.Tasks {
-			jobs += o.tasks[k].jobs
 			cut += min(len(p.Tasks[k].Segments)-1, 1)
-			held += min(int(p.Message.GetPredictions()[k].GetWorstHoldNs()), 1)
 			batched += loadsIn(p.Tasks[k].Segments)
+			shared += len(p.Tasks[k].Members) - 1
+		}
+		for k, pr := range p.Message.GetPredictions() {
+			jobs += o.tasks[k].jobs
+			held += min(int(pr.GetWorstHoldNs()), 1)
 		}
 	}
-	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in batches",
-		cases, none, segments, jobs, cut, held, batched)
-	if none > cases/3 || cut == 0 || batched == 0 || held == 0 {
+	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in batches, %d share another's load",
+		cases, none, segments, jobs, cut, held, batched, shared)
+	if none > cases/3 || cut == 0 || batched == 0 || held == 0 || shared == 0 {
 		t.Error("the draw is one-sided")
 	}
 }

@@ -27,6 +27,9 @@ type Task struct {
 	Deadline time.Duration
 	// MaxHold and MaxSkew are 0 where there is no limit.
 	MaxHold, MaxSkew time.Duration
+	// sharers are the tasks as asked for that this one, of a bus job, stands for;
+	// none where it is one of them itself.
+	sharers []*Task
 }
 
 // View is a checked view.
@@ -46,6 +49,8 @@ type View struct {
 // read-only and may be shared.
 type Plan struct {
 	Array *chipmodel.Array
+	// Tasks are the bus jobs, one for each task or for several that share their loads;
+	// Members says for which. Message has the tasks as asked for.
 	Tasks []TaskPlan
 	// Opening brings every register to the state that the table assumes; it runs
 	// once, before the table.
@@ -65,9 +70,12 @@ type Plan struct {
 	Message *facetdv1.Plan
 }
 
-// TaskPlan is the compiled form of one task.
+// TaskPlan is the compiled form of one bus job.
 type TaskPlan struct {
+	// Task is what the bus job does: the task as asked for, or that of all members.
 	Task *Task
+	// Members are the tasks as asked for whose frames it reads, in order of frames.
+	Members []Member
 	// JobsPerCycle is the number of jobs in one hyperperiod.
 	JobsPerCycle int
 	// Segments are the programs of a job, the same for every job.

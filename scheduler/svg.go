@@ -142,7 +142,7 @@ func (s *drawing) holdHeight(task int) float64 {
 func (s *drawing) task(i int, top float64) {
 	tp := &s.p.Tasks[i]
 	s.text("name end", svgLeft-10, top+11, tp.Task.Name)
-	s.text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[i].GetPlannedRateHz()))
+	s.text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
 	s.windows(i, top)
 	s.segments(i, top)
 	if tp.Task.Class.Kind.HasMemory() {

@@ -52,6 +52,7 @@ func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 type course struct {
 	light []int64 // of each frame: the start of its load, or its first sample
 	hold  []int64 // of each chip of the array: load to last sample; 0 without memory
+	held  []int64 // of each frame, likewise
 	// Earliest and latest light.
 	firstLight, lastLight int64
 }
@@ -68,7 +69,7 @@ func (c *course) worstHold() int64 {
 
 // follow walks a job whose segments begin at starts.
 func (p *program) follow(a *chipmodel.Array, frames int, starts []int64) *course {
-	c := &course{light: make([]int64, frames), hold: make([]int64, len(a.Chips))}
+	c := &course{light: make([]int64, frames), hold: make([]int64, len(a.Chips)), held: make([]int64, frames)}
 	loaded := make([]int64, len(a.Chips))
 	any := false
 	for s, t := range p.traces {
@@ -86,7 +87,8 @@ func (p *program) follow(a *chipmodel.Array, frames int, starts []int64) *course
 				light := starts[s] + ev.first
 				if a.Chips[chip].Class.Kind.HasMemory() {
 					light = loaded[chip]
-					c.hold[chip] = max(c.hold[chip], starts[s]+ev.last-light)
+					held, f := starts[s]+ev.last-light, ev.scan.Frames[i]
+					c.hold[chip], c.held[f] = max(c.hold[chip], held), max(c.held[f], held)
 				}
 				if ev.scan.FirstRow > 0 {
 					continue

@@ -32,6 +32,11 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 	if err := predictions(w, p); err != nil {
 		return err
 	}
+	for _, q := range p.GetPredictions() {
+		if with := q.GetSharedWith(); len(with) > 0 {
+			fmt.Fprintf(w, "shared: %s is read from the same load as %s\n", q.GetTask(), strings.Join(with, ", "))
+		}
+	}
 	for i, a := range p.GetAdvice() {
 		if i == 0 {
 			fmt.Fprintln(w)

@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"encoding/binary"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -14,10 +15,13 @@ import (
 
 // openJob is a job that has begun and not ended, with the frames read so far.
 type openJob struct {
-	job    bus.Job
-	set    *facetdv1.FrameSet
-	frames []scheduler.FrameSpec
-	rows   []int // rows of each frame that have been read
+	job bus.Job
+	// set is all frames of the job, as the inspector judges it.
+	set *facetdv1.FrameSet
+	// members are whose frames they are; none for one-shots.
+	members []memberJob
+	frames  []scheduler.FrameSpec
+	rows    []int // rows of each frame that have been read
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
@@ -32,6 +36,29 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, startNS int64, views []schedule
 		o.set.Frames[i] = emptyFrame(a, f, views[f.View].Name)
 	}
 	return o
+}
+
+// memberJob is one task's part of a job of the table.
+type memberJob struct {
+	*scheduler.Member
+	stats      *taskStats
+	number     uint64 // among the jobs of the task
+	deadlineNS int64
+}
+
+// setOf is the frame set of one member of a job that is closed: its own frames, job
+// number and deadline. The frames of all members come together at the job's end, and
+// fail together.
+func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
+	frames := m.FirstFrame + m.Frames
+	s := &facetdv1.FrameSet{
+		Task: m.Task.Name, Job: m.number, StartBusNs: o.set.GetStartBusNs(), FinishBusNs: o.set.GetFinishBusNs(),
+		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadlineNS, Failure: o.set.GetFailure(),
+		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]),
+	}
+	s.Late = s.GetFinishBusNs() > s.GetDeadlineBusNs()
+	s.SkewNs = skewOf(s.GetFrames(), o.rows[m.FirstFrame:frames])
+	return s
 }
 
 func emptyFrame(a *chipmodel.Array, f scheduler.FrameSpec, view string) *facetdv1.Frame {
@@ -98,10 +125,18 @@ func (o *openJob) close(endNS int64, failure string) {
 	s.FinishBusNs = endNS
 	s.Late = endNS > s.GetDeadlineBusNs()
 	s.Failure = failure
+	s.SkewNs = skewOf(s.GetFrames(), o.rows)
+	if s.GetTask() == "" {
+		s.DeadlineBusNs = 0 // a one-shot has none
+	}
+}
+
+// skewOf is the spread of the light of those frames of which rows were read.
+func skewOf(frames []*facetdv1.Frame, rows []int) int64 {
 	var first, last int64
 	seen := false
-	for i, f := range s.GetFrames() {
-		if o.rows[i] == 0 {
+	for i, f := range frames {
+		if rows[i] == 0 {
 			continue
 		}
 		if !seen {
@@ -109,8 +144,5 @@ func (o *openJob) close(endNS int64, failure string) {
 		}
 		first, last = min(first, f.GetLightBusNs()), max(last, f.GetLightBusNs())
 	}
-	s.SkewNs = last - first
-	if s.GetTask() == "" {
-		s.DeadlineBusNs = 0 // a one-shot has none
-	}
+	return last - first
 }

@@ -137,7 +137,7 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 		t.rate.Restart(epoch)
 	}
 	d.mu.Unlock()
-	d.tab = newTable(c.plan, stats, epoch)
+	d.tab = newTable(c.plan, stats, epoch, d.tab)
 	d.resync = false
 	var msg *facetdv1.Plan
 	d.mu.Lock()

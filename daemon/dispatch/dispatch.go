@@ -23,10 +23,12 @@ import (
 // nobody changes afterwards.
 type Observer interface {
 	// SegmentRun is called after every segment with the select words it used by
-	// scope. task is empty for one-shots and openings.
+	// scope. task is empty for one-shots and openings; of a job that several tasks
+	// share it is all their names with commas between them.
 	SegmentRun(task string, r *bus.Result, words WordCount)
-	// JobEnded is called once for every job: on time, late, or failed (then
-	// fs.Failure says why). fs.Task is empty for one-shots.
+	// JobEnded is called once for every job of every task: on time, late, or failed
+	// (then fs.Failure says why); jobs of the bus that several tasks share end once for
+	// each. fs.Task is empty for one-shots.
 	JobEnded(fs *facetdv1.FrameSet)
 	// PlanChanged is called when a timetable takes effect.
 	PlanChanged(plan *facetdv1.Plan, epochNS int64)

@@ -81,7 +81,7 @@ func New(cfg Config) (*Dispatcher, error) {
 		return nil, err
 	}
 	d.firstPlan = plan
-	d.tab = newTable(nil, nil, 0)
+	d.tab = newTable(nil, nil, 0, nil)
 	// Changes asked for before Run begins build on the first tasks.
 	d.stats = d.statsFor(&change{plan: plan, tasks: cfg.Tasks})
 	d.tab.tasks = d.stats

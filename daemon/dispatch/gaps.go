@@ -7,8 +7,8 @@ import (
 	"facetd.example/scheduler"
 )
 
-// gap is an idle stretch of a timetable, with the tasks whose jobs are open over
-// it.
+// gap is an idle stretch of a timetable, with those of plan.Tasks whose jobs are
+// open over it.
 type gap struct {
 	length time.Duration
 	open   []int

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -26,23 +28,33 @@ const (
 // table is a timetable in force, and how far it has run. Only the loop uses it.
 type table struct {
 	plan  *scheduler.Plan // nil when there are no tasks
-	tasks []*taskStats    // in the order of plan.Tasks
-	epoch int64           // bus time at which cycle 0 began
-	cycle int64
-	next  int // index of the next entry
+	tasks []*taskStats    // as asked for, in the order of scheduler.Member.Asked
+	// numbers count the jobs of the bus, in the order of plan.Tasks. A task that has
+	// shared jobs with others since the last table, or does so from now on, has other
+	// numbers of its own.
+	numbers []uint64
+	epoch   int64 // bus time at which cycle 0 began
+	cycle   int64
+	next    int // index of the next entry
 	// earliest[i] is the earliest release among the entries from i to the end of
 	// the cycle: before it, everything released has been run.
 	earliest []int64
-	open     map[int]*openJob // by task index
-	// skipped marks tasks whose current job was given up.
+	open     map[int]*openJob // by index in plan.Tasks
+	// skipped marks those of plan.Tasks whose current job was given up.
 	skipped map[int]bool
 	gaps    gapList
 }
 
-func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch int64) *table {
+// newTable is a table at its beginning. The bus jobs that the table before had too
+// are counted on.
+func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch int64, before *table) *table {
 	t := &table{plan: plan, tasks: tasks, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
 	if plan == nil {
 		return t
+	}
+	t.numbers = make([]uint64, len(plan.Tasks))
+	for i := range t.numbers {
+		t.numbers[i] = before.numberOf(plan.Tasks[i].Task.Name)
 	}
 	t.earliest = make([]int64, len(plan.Entries)+1)
 	t.earliest[len(plan.Entries)] = int64(plan.Hyperperiod)
@@ -51,6 +63,19 @@ func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch int64) *table {
 	}
 	t.gaps = gapsOf(plan)
 	return t
+}
+
+// numberOf is the next number of a bus job; 0 where the table has none of the name.
+func (t *table) numberOf(name string) uint64 {
+	if t == nil || t.plan == nil {
+		return 0
+	}
+	for i := range t.numbers {
+		if t.plan.Tasks[i].Task.Name == name {
+			return t.numbers[i]
+		}
+	}
+	return 0
 }
 
 func (t *table) idle() bool { return t.plan == nil || len(t.plan.Entries) == 0 }
@@ -224,18 +249,9 @@ func (d *Dispatcher) waitIdle(ctx context.Context) error {
 // runEntry runs one segment of the table at its time.
 func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64) error {
 	tp := &d.tab.plan.Tasks[e.Task]
-	stats := d.tab.tasks[e.Task]
 	job := d.tab.open[e.Task]
 	if e.Segment == 0 {
-		begin := d.tab.cycleStart()
-		job = newOpenJob(d.cfg.Array, bus.Job{
-			Task: tp.Task.Name, Number: stats.nextJob,
-			Release: begin + e.Release, Deadline: begin + e.Deadline,
-			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
-			Chips: tp.Task.Chips, Segments: len(tp.Segments),
-		}, at, tp.Task.Views, tp.Frames)
-		stats.nextJob++
-		d.tab.open[e.Task] = job
+		job = d.beginJob(e, at)
 	}
 	ops := tp.Segments[e.Segment]
 	res, err := d.cfg.Bus.Run(ctx, at, &bus.Segment{Job: &job.job, Index: e.Segment, Ops: ops})
@@ -251,10 +267,33 @@ func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64)
 		return d.segmentFailed(ctx, task, last, err)
 	case last:
 		delete(d.tab.open, task)
-		d.endJob(stats, job, res.End, "")
+		d.endJob(job, res.End, "")
 	}
 	d.failures = 0
 	return nil
+}
+
+// beginJob opens the job of a table's entry, with the next number of every member.
+func (d *Dispatcher) beginJob(e *scheduler.Entry, at int64) *openJob {
+	t := d.tab
+	tp := &t.plan.Tasks[e.Task]
+	begin := t.cycleStart()
+	job := newOpenJob(d.cfg.Array, bus.Job{
+		Task: tp.Task.Name, Number: t.numbers[e.Task],
+		Release: begin + e.Release, Deadline: begin + e.Deadline,
+		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
+		Chips: tp.Task.Chips, Segments: len(tp.Segments),
+	}, at, tp.Task.Views, tp.Frames)
+	t.numbers[e.Task]++
+	job.members = make([]memberJob, len(tp.Members))
+	for i := range tp.Members {
+		m := &tp.Members[i]
+		stats := t.tasks[m.Asked]
+		job.members[i] = memberJob{m, stats, stats.nextJob, begin + t.plan.MemberDeadline(e, m)}
+		stats.nextJob++
+	}
+	t.open[e.Task] = job
+	return job
 }
 
 // segmentFailed fails the job with its cause. The other jobs go on; registers are
@@ -269,7 +308,7 @@ func (d *Dispatcher) segmentFailed(ctx context.Context, task int, last bool, err
 	if ctx.Err() != nil {
 		cause = "the daemon stopped in mid-job"
 	}
-	d.endJob(d.tab.tasks[task], job, d.last, cause)
+	d.endJob(job, d.last, cause)
 	var broken *bus.ViolationError
 	if errors.As(err, &broken) {
 		for _, v := range broken.Violations {
@@ -311,8 +350,9 @@ func (d *Dispatcher) moveOn() {
 	d.mu.Unlock()
 }
 
-// endJob closes a job and tells everybody.
-func (d *Dispatcher) endJob(stats *taskStats, job *openJob, endNS int64, failure string) {
+// endJob closes a job and tells everybody: the inspector of the job as one, the
+// others of each member's part.
+func (d *Dispatcher) endJob(job *openJob, endNS int64, failure string) {
 	job.close(endNS, failure)
 	if in := d.cfg.Inspector; in != nil {
 		in.FrameSet(&job.job, job.set)
@@ -321,12 +361,18 @@ func (d *Dispatcher) endJob(stats *taskStats, job *openJob, endNS int64, failure
 			d.violated(v)
 		}
 	}
-	d.mu.Lock()
-	if stats != nil {
-		stats.ended(job.set)
+	if len(job.members) == 0 {
+		d.cfg.Observer.JobEnded(job.set)
+		return
 	}
-	d.mu.Unlock()
-	d.cfg.Observer.JobEnded(job.set)
+	for i := range job.members {
+		m := &job.members[i]
+		set := job.setOf(m)
+		d.mu.Lock()
+		m.stats.ended(set)
+		d.mu.Unlock()
+		d.cfg.Observer.JobEnded(set)
+	}
 }
 
 func outcomeOf(fs *facetdv1.FrameSet) bus.Outcome {
@@ -341,11 +387,10 @@ func outcomeOf(fs *facetdv1.FrameSet) bus.Outcome {
 
 // abandon fails every open job.
 func (d *Dispatcher) abandon(cause string) {
-	for task := range d.tab.tasks {
-		if job := d.tab.open[task]; job != nil {
-			delete(d.tab.open, task)
-			d.endJob(d.tab.tasks[task], job, d.last, cause)
-		}
+	for _, task := range slices.Sorted(maps.Keys(d.tab.open)) {
+		job := d.tab.open[task]
+		delete(d.tab.open, task)
+		d.endJob(job, d.last, cause)
 	}
 }
 

@@ -177,7 +177,7 @@ func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) er
 		d.resync = true
 	}
 	d.noteWrites(p.Ops, err == nil)
-	d.endJob(nil, job, res.End, failure)
+	d.endJob(job, res.End, failure)
 	one.done <- oneShotDone{err: err, Done: Done{
 		FrameSet: job.set, Words: p.Words, StartNS: res.Start,
 		Waited: time.Duration(max(res.Start-one.asked, 0)),

@@ -62,6 +62,6 @@ func (d *Dispatcher) runRaw(ctx context.Context, one *oneShot, now int64) {
 		d.resync = true
 	}
 	d.noteWrites(p.Ops, err == nil)
-	d.endJob(nil, job, res.End, failure)
+	d.endJob(job, res.End, failure)
 	one.done <- oneShotDone{err: err, Done: Done{StartNS: res.Start}, captures: res.Captures}
 }

@@ -497,7 +497,8 @@ func (x *Timetable) GetOpeningNs() int64 {
 // Segment is a run of bus operations that nothing interrupts.
 type Segment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Task that it belongs to.
+	// Task that it belongs to; of a job that several tasks share, all their names with
+	// commas between them, in the order of their reading.
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Number of the job within the hyperperiod, from 0.
 	Job int64 `protobuf:"varint,2,opt,name=job,proto3" json:"job,omitempty"`
@@ -645,7 +646,8 @@ type Prediction struct {
 	// Droop over the longest hold at the class's leakage and temperature, in
 	// volts; the light leakage is not part of it.
 	WorstDroopVolts float64 `protobuf:"fixed64,10,opt,name=worst_droop_volts,json=worstDroopVolts,proto3" json:"worst_droop_volts,omitempty"`
-	// Bus time of one job in nanoseconds.
+	// Bus time of one job in nanoseconds; of a shared job this task's part: the task
+	// read first bears the load, the others what they add.
 	JobNs int64 `protobuf:"varint,11,opt,name=job_ns,json=jobNs,proto3" json:"job_ns,omitempty"`
 	// Share of the bus, 0 to 1.
 	BusShare float64 `protobuf:"fixed64,12,opt,name=bus_share,json=busShare,proto3" json:"bus_share,omitempty"`
@@ -657,10 +659,14 @@ type Prediction struct {
 	Frames uint32 `protobuf:"varint,15,opt,name=frames,proto3" json:"frames,omitempty"`
 	// Hold of each chip, in the order of the target.
 	Holds []*ChipHold `protobuf:"bytes,16,rep,name=holds,proto3" json:"holds,omitempty"`
-	// Bus time that every correct program of a job needs at least, in nanoseconds.
+	// Bus time that every correct program of a job needs at least, in nanoseconds; of
+	// a shared job what this task adds to those read before it.
 	JobLowerBoundNs int64 `protobuf:"varint,17,opt,name=job_lower_bound_ns,json=jobLowerBoundNs,proto3" json:"job_lower_bound_ns,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Other tasks with which it shares its jobs, in the order of their reading: they
+	// are read from the same load, and finish together.
+	SharedWith    []string `protobuf:"bytes,18,rep,name=shared_with,json=sharedWith,proto3" json:"shared_with,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Prediction) Reset() {
@@ -810,6 +816,13 @@ func (x *Prediction) GetJobLowerBoundNs() int64 {
 		return x.JobLowerBoundNs
 	}
 	return 0
+}
+
+func (x *Prediction) GetSharedWith() []string {
+	if x != nil {
+		return x.SharedWith
+	}
+	return nil
 }
 
 // ChipHold is the longest hold of one chip under a task.
@@ -1384,7 +1397,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x05reads\x18\b \x03(\tR\x05reads\x12\x14\n" +
 	"\x05holds\x18\t \x03(\tR\x05holds\x12-\n" +
 	"\x06phases\x18\n" +
-	" \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\"\xe5\x04\n" +
+	" \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\"\x86\x05\n" +
 	"\n" +
 	"Prediction\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
@@ -1404,7 +1417,9 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\bsegments\x18\x0e \x01(\rR\bsegments\x12\x16\n" +
 	"\x06frames\x18\x0f \x01(\rR\x06frames\x12)\n" +
 	"\x05holds\x18\x10 \x03(\v2\x13.facetd.v1.ChipHoldR\x05holds\x12+\n" +
-	"\x12job_lower_bound_ns\x18\x11 \x01(\x03R\x0fjobLowerBoundNs\"X\n" +
+	"\x12job_lower_bound_ns\x18\x11 \x01(\x03R\x0fjobLowerBoundNs\x12\x1f\n" +
+	"\vshared_with\x18\x12 \x03(\tR\n" +
+	"sharedWith\"X\n" +
 	"\bChipHold\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
