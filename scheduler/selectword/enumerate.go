@@ -70,7 +70,7 @@ func (e *lineBranching) node(on Word, live []int32, forbidden []Word) bool {
 		return true
 	}
 	if len(forbidden) == 0 {
-		return e.leaf(union, len(live))
+		return e.leaf(union, live)
 	}
 	var degree [64]int
 	pick := forbidden[0] &^ on
@@ -162,11 +162,18 @@ func clashes(lines Word, clash *[64]Word) bool {
 }
 
 // leaf keeps a word unless an element could be added to it.
-func (e *lineBranching) leaf(word Word, size int) bool {
-	e.in.charge(len(e.p.elems)/32 + (len(e.p.elems)-size)/16)
-	for _, elem := range e.p.elems {
-		if !elem.Within(word) && e.in.allowed(word|elem) {
-			return true
+func (e *lineBranching) leaf(word Word, live []int32) bool {
+	e.in.charge(len(e.p.elems)/32 + (len(e.p.elems)-len(live))/16)
+	for k := range e.p.full {
+		fitting := e.p.full[k] // what fits with each element of the word
+		for _, i := range live {
+			fitting &= e.p.fits[i][k]
+		}
+		for ; fitting != 0; fitting &= fitting - 1 {
+			elem := e.p.elems[k<<6|lowBit(fitting)]
+			if !elem.Within(word) && e.in.allowed(word|elem) {
+				return true
+			}
 		}
 	}
 	if len(e.found) == maxColumns {
@@ -186,7 +193,7 @@ func (in *instance) closedWords(p *part) (found []column, complete bool) {
 	for i := range all {
 		all[i] = int32(i)
 	}
-	complete = c.extend(0, make([]uint64, p.stride), all)
+	complete = c.extend(0, make([]uint64, p.stride), p.full, all)
 	return c.found, complete
 }
 
@@ -196,11 +203,12 @@ type closing struct {
 	found []column
 }
 
-// extend adds each of the later elements to a word in turn.
-func (c *closing) extend(word Word, has []uint64, later []int32) bool {
+// extend adds each of the later elements to a word in turn, where they fit with the
+// element last added.
+func (c *closing) extend(word Word, has, fits []uint64, later []int32) bool {
 	fit, words := make([]int32, 0, len(later)), make([]Word, 0, len(later))
 	for _, i := range later {
-		if hasBit(has, int(i)) {
+		if hasBit(has, int(i)) || !hasBit(fits, int(i)) {
 			continue
 		}
 		if bigger, ok := c.in.fit(word | c.p.elems[i]); ok {
@@ -224,7 +232,11 @@ func (c *closing) extend(word Word, has []uint64, later []int32) bool {
 			return false
 		}
 		c.found = append(c.found, next)
-		if !c.extend(next.word, next.has, fit[k+1:]) {
+		fits := c.p.full
+		if c.p.fits != nil {
+			fits = c.p.fits[i]
+		}
+		if !c.extend(next.word, next.has, fits, fit[k+1:]) {
 			return false
 		}
 	}

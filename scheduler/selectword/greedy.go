@@ -32,13 +32,27 @@ func (p *part) foolingSet() []int {
 // of avoid: those that want likes first.
 func (in *instance) grow(p *part, seed int, want, avoid []uint64) column {
 	word := p.elems[seed]
+	var room [4]uint64
+	open := append(room[:0], p.fits[seed]...) // what fits with each element added
 	for _, liked := range []bool{true, false} {
-		for i := range members(p.fits[seed]) {
-			if hasBit(want, i) != liked || p.elems[i].Within(word) || hasBit(avoid, i) {
-				continue
+		for k := range open {
+			rest := open[k] &^ avoid[k] & want[k]
+			if !liked {
+				rest = open[k] &^ avoid[k] &^ want[k]
 			}
-			if bigger, ok := in.fit(word | p.elems[i]); ok && !p.holdsAny(bigger, avoid) {
-				word = bigger
+			for rest != 0 {
+				i := k<<6 | lowBit(rest)
+				rest &= rest - 1
+				if p.elems[i].Within(word) {
+					continue
+				}
+				if bigger, ok := in.fit(word | p.elems[i]); ok && !p.holdsAny(bigger, avoid) {
+					word = bigger
+					for j, x := range p.fits[i] {
+						open[j] &= x
+					}
+					rest &= open[k]
+				}
 			}
 		}
 		if in.once { // elements that are not wanted are those to avoid

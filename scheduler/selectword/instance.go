@@ -142,8 +142,13 @@ func touching(sets []Word) []uint64 {
 func (in *instance) parts() []part {
 	n := len(in.elems)
 	fits := make([][]int, n)
+	by, full := touching(in.elems), fullSet(n)
 	for i, a := range in.elems {
-		for j := i + 1; j < n; j++ {
+		fitting := in.partners(a, by, full)
+		for j := range members(fitting) {
+			if j <= i {
+				continue
+			}
 			if _, ok := in.fit(a | in.elems[j]); ok {
 				fits[i] = append(fits[i], j)
 				fits[j] = append(fits[j], i)
@@ -171,6 +176,27 @@ func (in *instance) parts() []part {
 		parts = append(parts, in.newPart(members, fits))
 	}
 	return parts
+}
+
+// partners returns the elements that may share a word with these lines: not those
+// that have all the lines that a forbidden set still lacks.
+func (in *instance) partners(lines Word, by, full []uint64) []uint64 {
+	fitting := slices.Clone(full)
+	union := Word(1)<<(len(by)/len(full)) - 1 // lines that elements have, and some below
+	for _, f := range in.forbidden {
+		lacks := f &^ lines
+		if !lacks.Within(union) {
+			continue
+		}
+		for k := range fitting {
+			hold := full[k]
+			for rest := lacks; rest != 0; rest &= rest - 1 {
+				hold &= by[rest.lowest()*len(full)+k]
+			}
+			fitting[k] &^= hold
+		}
+	}
+	return fitting
 }
 
 func (in *instance) newPart(members []int, fits [][]int) part {
