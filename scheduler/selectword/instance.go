@@ -142,6 +142,10 @@ func touching(sets []Word) []uint64 {
 func (in *instance) parts() []part {
 	n := len(in.elems)
 	fits := make([][]int, n)
+	room := make([]int, n*n)
+	for i := range fits {
+		fits[i] = room[i*n:][:0:n]
+	}
 	by, full := touching(in.elems), fullSet(n)
 	for i, a := range in.elems {
 		fitting := in.partners(a, by, full)
@@ -149,7 +153,11 @@ func (in *instance) parts() []part {
 			if j <= i {
 				continue
 			}
-			if _, ok := in.fit(a | in.elems[j]); ok {
+			ok := len(in.pulls) == 0
+			if !ok {
+				_, ok = in.fit(a | in.elems[j])
+			}
+			if ok {
 				fits[i] = append(fits[i], j)
 				fits[j] = append(fits[j], i)
 			}

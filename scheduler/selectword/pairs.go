@@ -41,9 +41,6 @@ func (in *instance) newPairs(p *part) *pairs {
 // word of open elements, and the open element that fits with fewest others. It
 // stops counting beyond enough.
 func (q *pairs) fooling(open []uint64, enough int) (size, tightest int) {
-	if q.stride == 1 {
-		return q.foolingSmall(open[0], enough)
-	}
 	for i := range members(open) {
 		clear(q.fits[i])
 	}
@@ -78,15 +75,18 @@ func (q *pairs) fooling(open []uint64, enough int) (size, tightest int) {
 }
 
 // foolingSmall is fooling for at most 64 elements, where sets are single words: it
-// is where partitions spend their time.
-func (q *pairs) foolingSmall(open uint64, enough int) (size, tightest int) {
-	var fits [64]uint64
+// is where partitions spend their time. Only pairs that fitted in a larger open set
+// can still fit in this one: before is what fitted then, fits becomes what fits now.
+func (q *pairs) foolingSmall(open uint64, enough int, before, fits *[64]uint64) (size, tightest int) {
+	for rest := open; rest != 0; rest &= rest - 1 {
+		fits[bits.TrailingZeros64(rest)] = 0
+	}
 	for rest := open; rest != 0; {
 		i := bits.TrailingZeros64(rest)
 		rest &= rest - 1
 		row := q.closed[i*q.n:][:q.n]
 		mine := fits[i]
-		for later := rest; later != 0; later &= later - 1 {
+		for later := rest & before[i]; later != 0; later &= later - 1 {
 			j := bits.TrailingZeros64(later)
 			if row[j]&^open == 0 {
 				mine |= 1 << j

@@ -16,14 +16,14 @@ func (in *instance) minimise(pr *problem, known []column, bound int64) ([]column
 	if totalCost(best) <= bound {
 		return best, bound
 	}
+	if pr.pairs != nil {
+		return in.split(pr, best, bound)
+	}
 	d := pr.dual(in)
 	open := fullSet(pr.rows)
 	bound = max(bound, d.bound(open))
 	if totalCost(best) <= bound {
 		return best, bound
-	}
-	if pr.pairs != nil {
-		return in.split(pr, d, best, bound)
 	}
 	s := &search{in: in, pr: pr, dual: d, best: best, cost: totalCost(best), goal: bound, banned: make([]int, len(pr.cols))}
 	avail := make([]int32, len(pr.cols))

@@ -1,9 +1,15 @@
 package selectword
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // maxMemo bounds the table of open elements already looked at.
 const maxMemo = 1 << 16
+
+// trialNodes is about as much work as the linear program of some forty elements.
+const trialNodes = 600
 
 // setKey is a set of at most maxPairs elements.
 type setKey [maxPairs / 64]uint64
@@ -13,18 +19,21 @@ type setKey [maxPairs / 64]uint64
 type splitting struct {
 	in     *instance
 	pr     *problem
-	dual   *dual
+	dual   *dual            // nil at first
+	nodes  int              // to look at before giving up
 	byElem [][]int32        // columns that hold an element, largest first
 	byHas  map[setKey]int32 // column with exactly these elements
 	best   []column
 	goal   int // no partition has fewer words
 	chosen []int32
+	fits   [][64]uint64    // by depth, for at most 64 elements: what fits with each
 	memo   map[setKey]int8 // words that these elements need at least
 }
 
-// split improves on a known partition; see minimise.
-func (in *instance) split(pr *problem, d *dual, known []column, bound int64) ([]column, int64) {
-	s := &splitting{in: in, pr: pr, dual: d, best: known, goal: int(bound),
+// split improves on a known partition; see minimise. Many searches are over before a
+// linear program would be, so that is only solved for those that are not.
+func (in *instance) split(pr *problem, known []column, bound int64) ([]column, int64) {
+	s := &splitting{in: in, pr: pr, nodes: trialNodes, best: known, goal: int(bound),
 		byElem: make([][]int32, pr.rows), byHas: make(map[setKey]int32, len(pr.cols)), memo: map[setKey]int8{}}
 	order := make([]int32, len(pr.cols))
 	for i := range order {
@@ -39,10 +48,35 @@ func (in *instance) split(pr *problem, d *dual, known []column, bound int64) ([]
 		}
 	}
 	in.charge(len(order) / 8)
-	if s.node(fullSet(pr.rows)) {
+	if pr.pairs.stride == 1 {
+		s.fits = make([][64]uint64, len(known)+1)
+		for i := range s.fits[0] {
+			s.fits[0][i] = ^uint64(0)
+		}
+	}
+	full := fullSet(pr.rows)
+	if s.node(full) {
+		return s.best, int64(len(s.best))
+	}
+	s.dual = pr.dual(in)
+	bound = max(bound, s.dual.bound(full))
+	if int64(len(s.best)) <= bound {
+		return s.best, bound
+	}
+	s.goal, s.nodes = int(bound), math.MaxInt
+	if s.node(full) {
 		return s.best, int64(len(s.best))
 	}
 	return s.best, bound
+}
+
+// fooling is that of the pairs.
+func (s *splitting) fooling(open []uint64, room int) (size, elem int) {
+	if s.fits == nil {
+		return s.pr.pairs.fooling(open, room)
+	}
+	depth := len(s.chosen)
+	return s.pr.pairs.foolingSmall(open[0], room, &s.fits[depth], &s.fits[depth+1])
 }
 
 func keyOf(set []uint64) (k setKey) {
@@ -65,10 +99,13 @@ func (s *splitting) node(open []uint64) bool {
 		}
 		return true
 	}
-	if room == 1 || int(s.memo[key]) > room || s.dual.bound(open) > int64(room) {
+	if room == 1 || int(s.memo[key]) > room || (s.dual != nil && s.dual.bound(open) > int64(room)) {
 		return true
 	}
-	size, elem := s.pr.pairs.fooling(open, room)
+	if s.nodes--; s.nodes < 0 {
+		return false
+	}
+	size, elem := s.fooling(open, room)
 	if !s.in.charge(1+s.pr.rows*s.pr.rows/2048) || size > room {
 		return size > room
 	}
