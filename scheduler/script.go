@@ -7,6 +7,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 )
 
 // WriteScript writes a run of operations as text, one a line with its start in
@@ -35,7 +36,7 @@ func opText(a *chipmodel.Array, op *bus.Op) string {
 	case bus.OpWrite:
 		value := fmt.Sprint(op.Value)
 		if op.Register == chipmodel.ColumnPattern || op.Register == chipmodel.RowPattern {
-			value = fmt.Sprintf("%s (0x%02x)", PatternString(uint8(op.Value)), op.Value)
+			value = analog.FormatPattern(uint8(op.Value))
 		}
 		return fmt.Sprintf("  #%d write %s = %s", op.Command, registerName(op.Register), value)
 	case bus.OpStrobe:

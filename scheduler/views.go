@@ -2,11 +2,11 @@ package scheduler
 
 import (
 	"fmt"
-	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 )
 
 // views checks the views of a task on chips of a class; none means one plain view.
@@ -43,7 +43,7 @@ func (c *checker) view(path string, spec *facetdv1.View, class *chipmodel.Class)
 	rows := c.bin(path+".binning.rows", spec.GetBinning().GetRows())
 	columns := c.bin(path+".binning.columns", spec.GetBinning().GetColumns())
 	binned := rows > 1 || columns > 1
-	blocks := bus.Patterns{Columns: blockPattern(columns), Rows: blockPattern(rows)}
+	blocks := bus.Patterns{Columns: analog.BlockPattern(columns), Rows: analog.BlockPattern(rows)}
 	switch {
 	case class.Kind.HasMemory():
 		v.Shares = c.shares(path+".shares", spec.GetShares())
@@ -88,18 +88,6 @@ func (c *checker) bin(path string, n uint32) int {
 	}
 	c.addf(path, "use 1, 2, 4 or 8: patterns repeat every 8 cells", "a block of %d is not possible", n)
 	return 1
-}
-
-// blockPattern closes every switch but the last of each block: 2 is 0x55, 4 is
-// 0x77, 8 is 0x7f.
-func blockPattern(bin int) uint8 {
-	var p uint8
-	for i := range 8 {
-		if i%bin != bin-1 {
-			p |= 1 << i
-		}
-	}
-	return p
 }
 
 // Alternating pairs: cells 0-1, 2-3, ... and then 1-2, 3-4, ....
@@ -150,27 +138,11 @@ func (c *checker) pattern(path, s string) uint8 {
 	if s == "" {
 		return 0
 	}
-	if len(s) != 8 || strings.Trim(s, "01") != "" {
+	p, err := analog.ParsePattern(s)
+	if err != nil {
 		c.addf(path, `write eight characters 0 or 1, bit 0 first, such as "10101010"`, "%q is not a switch pattern", s)
-		return 0
-	}
-	var p uint8
-	for i := range 8 {
-		if s[i] == '1' {
-			p |= 1 << i
-		}
 	}
 	return p
-}
-
-// PatternString writes a pattern bit 0 first, as it lies on the chip from left to
-// right.
-func PatternString(p uint8) string {
-	var b [8]byte
-	for i := range b {
-		b[i] = '0' + p>>i&1
-	}
-	return string(b[:])
 }
 
 // trim returns the values of all trim registers of trimmed chips.

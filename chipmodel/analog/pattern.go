@@ -34,6 +34,18 @@ func FormatPattern(p uint8) string {
 	return b.String()
 }
 
+// BlockPattern closes every switch but the last of each block of 1, 2, 4 or 8 cells:
+// 2 is 0x55, 4 is 0x77, 8 is 0x7f.
+func BlockPattern(cells int) uint8 {
+	var p uint8
+	for i := range 8 {
+		if i%cells != cells-1 {
+			p |= 1 << i
+		}
+	}
+	return p
+}
+
 // BlockEnd returns the end (exclusive) of the block of cells that begins at first
 // on a line of cells under a pattern.
 func BlockEnd(pattern uint8, cells, first int) int {

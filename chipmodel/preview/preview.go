@@ -236,7 +236,7 @@ func (p *plan) view() {
 		p.steps = append(p.steps, step{pair, pair})
 	}
 	if rows > 1 || columns > 1 {
-		p.steps = append(p.steps, step{blocks(columns), blocks(rows)})
+		p.steps = append(p.steps, step{analog.BlockPattern(columns), analog.BlockPattern(rows)})
 	}
 	if t := p.View.GetTrim(); t != nil {
 		p.trimmable(t)
@@ -277,17 +277,6 @@ func trim(d *die.Die, t *facetdv1.TrimSettings) {
 	}
 	d.Write(chipmodel.Gain, uint16(t.GetGainIndex()))
 	d.Write(chipmodel.Offset, uint16(uint8(int8(t.GetOffset()))))
-}
-
-// blocks closes every switch but the last of each block.
-func blocks(bin int) uint8 {
-	var v uint8
-	for i := range 8 {
-		if i%bin != bin-1 {
-			v |= 1 << i
-		}
-	}
-	return v
 }
 
 // possible says what this kind of chip cannot do, and why.
