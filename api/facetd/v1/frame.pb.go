@@ -89,6 +89,9 @@ const (
 	Correction_CORRECTION_PIXEL_FILL Correction = 3
 	// A hexagonal lattice was resampled to a square one.
 	Correction_CORRECTION_RESAMPLED Correction = 4
+	// Each pixel's own logarithmic response was replaced by the mean response of its
+	// chip.
+	Correction_CORRECTION_LOG_RESPONSE Correction = 5
 )
 
 // Enum value maps for Correction.
@@ -99,13 +102,15 @@ var (
 		2: "CORRECTION_OFFSET_GAIN",
 		3: "CORRECTION_PIXEL_FILL",
 		4: "CORRECTION_RESAMPLED",
+		5: "CORRECTION_LOG_RESPONSE",
 	}
 	Correction_value = map[string]int32{
-		"CORRECTION_UNSPECIFIED": 0,
-		"CORRECTION_OFFSET":      1,
-		"CORRECTION_OFFSET_GAIN": 2,
-		"CORRECTION_PIXEL_FILL":  3,
-		"CORRECTION_RESAMPLED":   4,
+		"CORRECTION_UNSPECIFIED":  0,
+		"CORRECTION_OFFSET":       1,
+		"CORRECTION_OFFSET_GAIN":  2,
+		"CORRECTION_PIXEL_FILL":   3,
+		"CORRECTION_RESAMPLED":    4,
+		"CORRECTION_LOG_RESPONSE": 5,
 	}
 )
 
@@ -134,6 +139,60 @@ func (x Correction) Number() protoreflect.EnumNumber {
 // Deprecated: Use Correction.Descriptor instead.
 func (Correction) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{1}
+}
+
+// Codes is which codes a client wants.
+type Codes int32
+
+const (
+	// The daemon's choice: raw.
+	Codes_CODES_UNSPECIFIED Codes = 0
+	// As converted.
+	Codes_CODES_RAW Codes = 1
+	// Corrected by the mask that belongs to the chip, view and gain; a frame without
+	// such a mask stays raw and says why in `correction_note`.
+	Codes_CODES_CORRECTED Codes = 2
+)
+
+// Enum value maps for Codes.
+var (
+	Codes_name = map[int32]string{
+		0: "CODES_UNSPECIFIED",
+		1: "CODES_RAW",
+		2: "CODES_CORRECTED",
+	}
+	Codes_value = map[string]int32{
+		"CODES_UNSPECIFIED": 0,
+		"CODES_RAW":         1,
+		"CODES_CORRECTED":   2,
+	}
+)
+
+func (x Codes) Enum() *Codes {
+	p := new(Codes)
+	*p = x
+	return p
+}
+
+func (x Codes) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Codes) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_frame_proto_enumTypes[2].Descriptor()
+}
+
+func (Codes) Type() protoreflect.EnumType {
+	return &file_facetd_v1_frame_proto_enumTypes[2]
+}
+
+func (x Codes) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Codes.Descriptor instead.
+func (Codes) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
 }
 
 // Overflow is what a stream does when its reader is too slow.
@@ -174,11 +233,11 @@ func (x Overflow) String() string {
 }
 
 func (Overflow) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_frame_proto_enumTypes[2].Descriptor()
+	return file_facetd_v1_frame_proto_enumTypes[3].Descriptor()
 }
 
 func (Overflow) Type() protoreflect.EnumType {
-	return &file_facetd_v1_frame_proto_enumTypes[2]
+	return &file_facetd_v1_frame_proto_enumTypes[3]
 }
 
 func (x Overflow) Number() protoreflect.EnumNumber {
@@ -187,7 +246,7 @@ func (x Overflow) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Overflow.Descriptor instead.
 func (Overflow) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{3}
 }
 
 // Frame is one view of one chip. Codes are as converted unless `corrections`
@@ -242,8 +301,13 @@ type Frame struct {
 	VoltsPerCode float64 `protobuf:"fixed64,21,opt,name=volts_per_code,json=voltsPerCode,proto3" json:"volts_per_code,omitempty"`
 	// Bus time at which the last pixel's conversion ended, in nanoseconds.
 	LastConvertedBusNs int64 `protobuf:"varint,22,opt,name=last_converted_bus_ns,json=lastConvertedBusNs,proto3" json:"last_converted_bus_ns,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// Identity of the calibration mask that was applied; empty where none was.
+	MaskId string `protobuf:"bytes,23,opt,name=mask_id,json=maskId,proto3" json:"mask_id,omitempty"`
+	// Why a correction that was asked for was not made, or what to know of the one
+	// that was, such as that its mask is old; empty where there is nothing to say.
+	CorrectionNote string `protobuf:"bytes,24,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Frame) Reset() {
@@ -430,6 +494,20 @@ func (x *Frame) GetLastConvertedBusNs() int64 {
 	return 0
 }
 
+func (x *Frame) GetMaskId() string {
+	if x != nil {
+		return x.MaskId
+	}
+	return ""
+}
+
+func (x *Frame) GetCorrectionNote() string {
+	if x != nil {
+		return x.CorrectionNote
+	}
+	return ""
+}
+
 // FrameSet is all frames of one job.
 type FrameSet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -567,7 +645,12 @@ type StreamFrameSetsRequest struct {
 	// Frame sets that may wait under OVERFLOW_QUEUE, 1 to 1024; 0 means 16.
 	QueueLength uint32 `protobuf:"varint,3,opt,name=queue_length,json=queueLength,proto3" json:"queue_length,omitempty"`
 	// Names of chips whose frames are wanted; empty means all.
-	Chips         []string `protobuf:"bytes,4,rep,name=chips,proto3" json:"chips,omitempty"`
+	Chips []string `protobuf:"bytes,4,rep,name=chips,proto3" json:"chips,omitempty"`
+	// Which codes are wanted.
+	Codes Codes `protobuf:"varint,5,opt,name=codes,proto3,enum=facetd.v1.Codes" json:"codes,omitempty"`
+	// At most this many frame sets of each task a second of bus time are sent, evenly
+	// spread; 0 means all. Those left out are counted as thinned, not as dropped.
+	MaxRateHz     float64 `protobuf:"fixed64,6,opt,name=max_rate_hz,json=maxRateHz,proto3" json:"max_rate_hz,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -630,6 +713,20 @@ func (x *StreamFrameSetsRequest) GetChips() []string {
 	return nil
 }
 
+func (x *StreamFrameSetsRequest) GetCodes() Codes {
+	if x != nil {
+		return x.Codes
+	}
+	return Codes_CODES_UNSPECIFIED
+}
+
+func (x *StreamFrameSetsRequest) GetMaxRateHz() float64 {
+	if x != nil {
+		return x.MaxRateHz
+	}
+	return 0
+}
+
 // StreamFrameSetsResponse is one frame set, and what was lost before it.
 type StreamFrameSetsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -638,7 +735,9 @@ type StreamFrameSetsResponse struct {
 	// Frame sets that this stream dropped since the message before.
 	Dropped uint64 `protobuf:"varint,2,opt,name=dropped,proto3" json:"dropped,omitempty"`
 	// Frame sets that this stream dropped since it began.
-	DroppedTotal  uint64 `protobuf:"varint,3,opt,name=dropped_total,json=droppedTotal,proto3" json:"dropped_total,omitempty"`
+	DroppedTotal uint64 `protobuf:"varint,3,opt,name=dropped_total,json=droppedTotal,proto3" json:"dropped_total,omitempty"`
+	// Frame sets that max_rate_hz left out since the stream began.
+	ThinnedTotal  uint64 `protobuf:"varint,4,opt,name=thinned_total,json=thinnedTotal,proto3" json:"thinned_total,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -694,13 +793,22 @@ func (x *StreamFrameSetsResponse) GetDroppedTotal() uint64 {
 	return 0
 }
 
+func (x *StreamFrameSetsResponse) GetThinnedTotal() uint64 {
+	if x != nil {
+		return x.ThinnedTotal
+	}
+	return 0
+}
+
 // CaptureFramesRequest describes a one-shot readout.
 type CaptureFramesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Chips to read, of one class.
 	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
 	// Views, as in a task.
-	Views         []*View `protobuf:"bytes,2,rep,name=views,proto3" json:"views,omitempty"`
+	Views []*View `protobuf:"bytes,2,rep,name=views,proto3" json:"views,omitempty"`
+	// Which codes are wanted.
+	Codes         Codes `protobuf:"varint,3,opt,name=codes,proto3,enum=facetd.v1.Codes" json:"codes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -747,6 +855,13 @@ func (x *CaptureFramesRequest) GetViews() []*View {
 		return x.Views
 	}
 	return nil
+}
+
+func (x *CaptureFramesRequest) GetCodes() Codes {
+	if x != nil {
+		return x.Codes
+	}
+	return Codes_CODES_UNSPECIFIED
 }
 
 // CaptureFramesResponse holds the frames.
@@ -808,7 +923,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcc\x06\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8e\a\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x120\n" +
@@ -834,7 +949,9 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\vcorrections\x18\x13 \x03(\x0e2\x15.facetd.v1.CorrectionR\vcorrections\x12&\n" +
 	"\x0fcode_zero_volts\x18\x14 \x01(\x01R\rcodeZeroVolts\x12$\n" +
 	"\x0evolts_per_code\x18\x15 \x01(\x01R\fvoltsPerCode\x121\n" +
-	"\x15last_converted_bus_ns\x18\x16 \x01(\x03R\x12lastConvertedBusNs\"\xb5\x02\n" +
+	"\x15last_converted_bus_ns\x18\x16 \x01(\x03R\x12lastConvertedBusNs\x12\x17\n" +
+	"\amask_id\x18\x17 \x01(\tR\x06maskId\x12'\n" +
+	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\"\xb5\x02\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +
@@ -847,33 +964,42 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x06frames\x18\t \x03(\v2\x10.facetd.v1.FrameR\x06frames\x12 \n" +
 	"\fstart_bus_ns\x18\n" +
 	" \x01(\x03R\n" +
-	"startBusNs\"\x98\x01\n" +
+	"startBusNs\"\xe0\x01\n" +
 	"\x16StreamFrameSetsRequest\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12/\n" +
 	"\boverflow\x18\x02 \x01(\x0e2\x13.facetd.v1.OverflowR\boverflow\x12!\n" +
 	"\fqueue_length\x18\x03 \x01(\rR\vqueueLength\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\x8a\x01\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\x12&\n" +
+	"\x05codes\x18\x05 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\x12\x1e\n" +
+	"\vmax_rate_hz\x18\x06 \x01(\x01R\tmaxRateHz\"\xaf\x01\n" +
 	"\x17StreamFrameSetsResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x18\n" +
 	"\adropped\x18\x02 \x01(\x04R\adropped\x12#\n" +
-	"\rdropped_total\x18\x03 \x01(\x04R\fdroppedTotal\"h\n" +
+	"\rdropped_total\x18\x03 \x01(\x04R\fdroppedTotal\x12#\n" +
+	"\rthinned_total\x18\x04 \x01(\x04R\fthinnedTotal\"\x90\x01\n" +
 	"\x14CaptureFramesRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
-	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\"f\n" +
+	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12&\n" +
+	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"f\n" +
 	"\x15CaptureFramesResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x1b\n" +
 	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs*`\n" +
 	"\vLatticeKind\x12\x1c\n" +
 	"\x18LATTICE_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13LATTICE_KIND_SQUARE\x10\x01\x12\x1a\n" +
-	"\x16LATTICE_KIND_HEXAGONAL\x10\x02*\x90\x01\n" +
+	"\x16LATTICE_KIND_HEXAGONAL\x10\x02*\xad\x01\n" +
 	"\n" +
 	"Correction\x12\x1a\n" +
 	"\x16CORRECTION_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11CORRECTION_OFFSET\x10\x01\x12\x1a\n" +
 	"\x16CORRECTION_OFFSET_GAIN\x10\x02\x12\x19\n" +
 	"\x15CORRECTION_PIXEL_FILL\x10\x03\x12\x18\n" +
-	"\x14CORRECTION_RESAMPLED\x10\x04*M\n" +
+	"\x14CORRECTION_RESAMPLED\x10\x04\x12\x1b\n" +
+	"\x17CORRECTION_LOG_RESPONSE\x10\x05*B\n" +
+	"\x05Codes\x12\x15\n" +
+	"\x11CODES_UNSPECIFIED\x10\x00\x12\r\n" +
+	"\tCODES_RAW\x10\x01\x12\x13\n" +
+	"\x0fCODES_CORRECTED\x10\x02*M\n" +
 	"\bOverflow\x12\x18\n" +
 	"\x14OVERFLOW_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fOVERFLOW_LATEST\x10\x01\x12\x12\n" +
@@ -894,43 +1020,46 @@ func file_facetd_v1_frame_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_frame_proto_rawDescData
 }
 
-var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
 var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_facetd_v1_frame_proto_goTypes = []any{
 	(LatticeKind)(0),                // 0: facetd.v1.LatticeKind
 	(Correction)(0),                 // 1: facetd.v1.Correction
-	(Overflow)(0),                   // 2: facetd.v1.Overflow
-	(*Frame)(nil),                   // 3: facetd.v1.Frame
-	(*FrameSet)(nil),                // 4: facetd.v1.FrameSet
-	(*StreamFrameSetsRequest)(nil),  // 5: facetd.v1.StreamFrameSetsRequest
-	(*StreamFrameSetsResponse)(nil), // 6: facetd.v1.StreamFrameSetsResponse
-	(*CaptureFramesRequest)(nil),    // 7: facetd.v1.CaptureFramesRequest
-	(*CaptureFramesResponse)(nil),   // 8: facetd.v1.CaptureFramesResponse
-	(*Window)(nil),                  // 9: facetd.v1.Window
-	(*timestamppb.Timestamp)(nil),   // 10: google.protobuf.Timestamp
-	(*Target)(nil),                  // 11: facetd.v1.Target
-	(*View)(nil),                    // 12: facetd.v1.View
+	(Codes)(0),                      // 2: facetd.v1.Codes
+	(Overflow)(0),                   // 3: facetd.v1.Overflow
+	(*Frame)(nil),                   // 4: facetd.v1.Frame
+	(*FrameSet)(nil),                // 5: facetd.v1.FrameSet
+	(*StreamFrameSetsRequest)(nil),  // 6: facetd.v1.StreamFrameSetsRequest
+	(*StreamFrameSetsResponse)(nil), // 7: facetd.v1.StreamFrameSetsResponse
+	(*CaptureFramesRequest)(nil),    // 8: facetd.v1.CaptureFramesRequest
+	(*CaptureFramesResponse)(nil),   // 9: facetd.v1.CaptureFramesResponse
+	(*Window)(nil),                  // 10: facetd.v1.Window
+	(*timestamppb.Timestamp)(nil),   // 11: google.protobuf.Timestamp
+	(*Target)(nil),                  // 12: facetd.v1.Target
+	(*View)(nil),                    // 13: facetd.v1.View
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
 	0,  // 0: facetd.v1.Frame.lattice:type_name -> facetd.v1.LatticeKind
-	9,  // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
-	10, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
+	10, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
+	11, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
 	1,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
-	3,  // 4: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
-	2,  // 5: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
-	4,  // 6: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
-	11, // 7: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
-	12, // 8: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
-	4,  // 9: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	5,  // 10: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
-	7,  // 11: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	6,  // 12: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
-	8,  // 13: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
-	12, // [12:14] is the sub-list for method output_type
-	10, // [10:12] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	4,  // 4: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
+	3,  // 5: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
+	2,  // 6: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
+	5,  // 7: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
+	12, // 8: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
+	13, // 9: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
+	2,  // 10: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
+	5,  // 11: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
+	6,  // 12: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
+	8,  // 13: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	7,  // 14: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
+	9,  // 15: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	14, // [14:16] is the sub-list for method output_type
+	12, // [12:14] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_frame_proto_init() }
@@ -945,7 +1074,7 @@ func file_facetd_v1_frame_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_frame_proto_rawDesc), len(file_facetd_v1_frame_proto_rawDesc)),
-			NumEnums:      3,
+			NumEnums:      4,
 			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   1,
