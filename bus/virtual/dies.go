@@ -18,6 +18,7 @@ type dieModel interface {
 	// Row gives the volts of pixels of one row, the first at column and columnStep
 	// apart, sampled from atNS on, intervalNS apart.
 	Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light die.Light)
+	SetKelvin(kelvin float64)
 }
 
 // laneModel is what the bus needs of a lane: its converter, and what is left of the

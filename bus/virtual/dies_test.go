@@ -19,6 +19,7 @@ var (
 
 type nothing struct{}
 
+func (nothing) SetKelvin(float64)                                       {}
 func (nothing) Write(facetdv1.Register, uint16)                         {}
 func (nothing) Register(facetdv1.Register) uint16                       { return 0 }
 func (nothing) Strobe(facetdv1.Strobe, int64, time.Duration, die.Light) {}

@@ -106,4 +106,7 @@ func (l *nominalLane) Convert(codes []uint16, volts []float64, _ float64) {
 	}
 }
 
+// SetKelvin does nothing: a nominal die is that of its class.
+func (d *nominalDie) SetKelvin(float64) {}
+
 func (d *nominalDie) Register(r facetdv1.Register) uint16 { return d.registers[r] }

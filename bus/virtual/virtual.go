@@ -99,6 +99,31 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	return b, nil
 }
 
+// SetScene replaces the light from now on. Like Run it is for the goroutine that owns
+// the bus.
+func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
+
+// SetWarmer makes every die warmer than its class says by some kelvin, from now on. Like
+// Run it is for the goroutine that owns the bus. Errors: chipmodel.Mistakes when a die
+// would leave 150 to 500 K, and then nothing has changed.
+func (b *Bus) SetWarmer(kelvin float64) error {
+	var m chipmodel.Mistakes
+	for i := range b.array.Chips {
+		class := b.array.Chips[i].Class
+		if k := class.Spec.GetTemperatureK() + kelvin; !(k >= 150 && k <= 500) {
+			m.Add("warmer_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k), "dies are simulated from 150 to 500 K")
+			break
+		}
+	}
+	if len(m) > 0 {
+		return m
+	}
+	for i := range b.chips {
+		b.chips[i].die.SetKelvin(b.array.Chips[i].Class.Spec.GetTemperatureK() + kelvin)
+	}
+	return nil
+}
+
 // Inspector returns the inspector that judges the bus. It belongs to the goroutine
 // that owns the bus.
 func (b *Bus) Inspector() *bus.Inspector { return b.inspector }

@@ -31,6 +31,7 @@ type kindModel interface {
 // Die is one simulated chip.
 type Die struct {
 	class     *chipmodel.Class
+	px        *pixels
 	registers [chipmodel.NumRegisters]uint16
 	model     kindModel
 }
@@ -50,6 +51,7 @@ func NewIdeal(a *chipmodel.Array, chip int) *Die {
 func newDie(class *chipmodel.Class, pulse time.Duration, rng *analog.Noise) *Die {
 	d := &Die{class: class}
 	px := newPixels(class, rng)
+	d.px = px
 	switch class.Kind {
 	case chipmodel.Memory:
 		d.model = newMemory(d, px, pulse, rng)
@@ -118,6 +120,16 @@ func (d *Die) Bandwidth() float64 {
 
 // HoldNS is the time since a row was loaded, 0 for chips without memory.
 func (d *Die) HoldNS(row int, atNS int64) int64 { return d.model.heldNS(row, atNS) }
+
+// SetKelvin brings the die to another temperature than its class says: offsets drift,
+// slopes go as the absolute temperature, dark terms and leakage double every so many
+// kelvin, as the class gives them.
+func (d *Die) SetKelvin(kelvin float64) {
+	d.px.setKelvin(d.class, kelvin)
+	if m, ok := d.model.(*memory); ok {
+		m.setKelvin(kelvin)
+	}
+}
 
 // patterns are the two pattern registers.
 func (d *Die) patterns() (columns, rows uint8) {

@@ -48,10 +48,8 @@ func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memo
 	if rng == nil {
 		return m
 	}
-	m.sharer.Kelvin = kelvin
+	m.setKelvin(kelvin)
 	m.sharer.InjectionVolts = spec.GetInjectionVolts()
-	m.ktc = analog.KTCVolts(kelvin, cell)
-	m.leak = spec.GetLeakFa() * 1e-15 * analog.Doubling(kelvin, spec.GetLeakDoublingK())
 	m.lightLeak = spec.GetLightLeakFaPerLux() * 1e-15
 	if spec.GetCellSpread() > 0 {
 		m.plane.Farads = make([]float64, n)
@@ -61,6 +59,18 @@ func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memo
 		}
 	}
 	return m
+}
+
+// setKelvin sets noise and leakage of the cells. What they hold leaks from the next
+// load on as the new temperature says.
+func (m *memory) setKelvin(kelvin float64) {
+	if m.rng == nil {
+		return
+	}
+	spec := m.die.class.Spec.GetMemory()
+	m.sharer.Kelvin = kelvin
+	m.ktc = analog.KTCVolts(kelvin, spec.GetCellCapacitanceFf()*1e-15)
+	m.leak = spec.GetLeakFa() * 1e-15 * analog.Doubling(kelvin, spec.GetLeakDoublingK())
 }
 
 func (m *memory) powerOn() {

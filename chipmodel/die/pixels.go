@@ -2,7 +2,9 @@ package die
 
 import (
 	"math"
+	"slices"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
 )
@@ -24,7 +26,13 @@ type pixels struct {
 	luxSeconds float64
 	// Linear: nil for logarithmic pixels.
 	linear *linear
+	// What the pixels are at the class's temperature, once the die has had another.
+	reference *reference
 }
+
+// reference holds a, b and c of logarithmic pixels at the class's temperature, so that
+// a die that comes back to it is what it was, to the bit.
+type reference struct{ a, b, c []float64 }
 
 // linear pixels integrate for an exposure: electrons = gain light + dark. The spread
 // of the dark signal is an offset of the pixel's circuit, which may be negative.
@@ -63,16 +71,49 @@ func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 	if rng == nil || spec.GetNodeCapacitanceFf() == 0 {
 		return p
 	}
-	node := spec.GetNodeCapacitanceFf() * 1e-15
-	// The noise of the node, sqrt(kT/C), goes through the same chain as the signal,
-	// whose slope at the node is U_T: as a contrast it is sqrt(kT/C)/U_T whatever the
-	// light and whatever the chain's gain.
-	p.noise = math.Abs(gain) * analog.KTCVolts(kelvin, node) / analog.ThermalVolts(kelvin)
+	p.setNode(spec, kelvin)
 	if spec.GetPhotocurrentFaPerLux() > 0 {
-		p.luxSeconds = node * analog.ThermalVolts(kelvin) / (spec.GetPhotocurrentFaPerLux() * 1e-15)
 		p.shown, p.shownAtNS = make([]float64, n), make([]int64, n)
 	}
 	return p
+}
+
+// setNode sets noise and lag, which the capacitance of the node makes. Its noise,
+// sqrt(kT/C), goes through the same chain as the signal, whose slope at the node is
+// U_T: as a contrast it is sqrt(kT/C)/U_T whatever the light and whatever the chain's
+// gain.
+func (p *pixels) setNode(spec *facetdv1.LogarithmicPixel, kelvin float64) {
+	gain := spec.GetVoltsPerDecade() / math.Ln10 * kelvin / 300
+	node := spec.GetNodeCapacitanceFf() * 1e-15
+	p.noise = math.Abs(gain) * analog.KTCVolts(kelvin, node) / analog.ThermalVolts(kelvin)
+	if spec.GetPhotocurrentFaPerLux() > 0 {
+		p.luxSeconds = node * analog.ThermalVolts(kelvin) / (spec.GetPhotocurrentFaPerLux() * 1e-15)
+	}
+}
+
+// setKelvin brings the pixels of a class to another temperature.
+func (p *pixels) setKelvin(class *chipmodel.Class, kelvin float64) {
+	from := class.Spec.GetTemperatureK()
+	if l := p.linear; l != nil {
+		spec := class.Spec.GetLinear()
+		seconds := spec.GetExposure().AsDuration().Seconds()
+		l.dark = spec.GetDarkElectronsPerS() * seconds * analog.Doubling(kelvin, spec.GetDarkDoublingK())
+		return
+	}
+	spec := class.Spec.GetLogarithmic()
+	if p.reference == nil {
+		p.reference = &reference{slices.Clone(p.a), slices.Clone(p.b), slices.Clone(p.c)}
+	}
+	drift := spec.GetOffsetDriftVoltsPerK() * (kelvin - from)
+	growth := analog.Doubling(kelvin, spec.GetDarkDoublingK()) / analog.Doubling(from, spec.GetDarkDoublingK())
+	for i := range p.a {
+		p.a[i] = p.reference.a[i] + drift
+		p.b[i] = p.reference.b[i] * (kelvin / from)
+		p.c[i] = p.reference.c[i] * growth
+	}
+	if p.rng != nil && spec.GetNodeCapacitanceFf() > 0 {
+		p.setNode(spec, kelvin)
+	}
 }
 
 func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {

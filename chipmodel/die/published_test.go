@@ -64,6 +64,13 @@ func TestTemperature(t *testing.T) {
 		if math.Abs(got[0]-r.V) > 1e-12 {
 			t.Errorf("%g K, light %g: %v V, want %v V", r.T, r.X, got[0], r.V)
 		}
+		// A die of another temperature that is brought to this one.
+		a.Chips[0].Class.Spec.TemperatureK = 310
+		d := NewIdeal(a, 0)
+		d.SetKelvin(r.T)
+		if d.Row(got[:], 0, 0, 1, 0, 0, flat(r.X)); math.Abs(got[0]-r.V) > 1e-12 {
+			t.Errorf("from 310 K to %g K, light %g: %v V, want %v V", r.T, r.X, got[0], r.V)
+		}
 	}
 	if len(table.Rows) < 20 {
 		t.Error("rows are missing")

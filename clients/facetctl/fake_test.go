@@ -37,6 +37,7 @@ type fake struct {
 	facetdv1.UnimplementedFaultServiceServer
 	facetdv1.UnimplementedRecordServiceServer
 	facetdv1.UnimplementedEventServiceServer
+	facetdv1.UnimplementedSceneServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -63,6 +64,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterFaultServiceServer(s, f)
 	facetdv1.RegisterRecordServiceServer(s, f)
 	facetdv1.RegisterEventServiceServer(s, f)
+	facetdv1.RegisterSceneServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })
@@ -358,6 +360,16 @@ func (f *fake) ListFaults(_ context.Context, r *facetdv1.ListFaultsRequest) (*fa
 func (f *fake) ClearFaults(_ context.Context, r *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
 	f.note(r)
 	return &facetdv1.ClearFaultsResponse{EffectiveBusNs: 2_000_000_000}, nil
+}
+
+func (f *fake) GetScene(_ context.Context, r *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error) {
+	f.note(r)
+	return &facetdv1.GetSceneResponse{Surroundings: &facetdv1.Surroundings{Scene: "uniform:200", WarmerK: 2.5}}, nil
+}
+
+func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
+	f.note(r)
+	return &facetdv1.SetSceneResponse{EffectiveBusNs: 3_000_000_000, Surroundings: &facetdv1.Surroundings{Scene: r.GetScene(), WarmerK: r.GetWarmerK()}}, nil
 }
 
 func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {

@@ -38,7 +38,7 @@ func newRoot(a *app) *cobra.Command {
 		Use:   "facetctl",
 		Short: "Talk to a facetd daemon",
 		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands,
-select words, faults, recordings and events. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
+select words, faults, light, recordings and events. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
 		Example: `  facetctl status --watch
   facetctl --address unix:/run/facetd/facetd.sock chips
   facetctl tasks add --name look --target wall --rate 10 --binning 2`,
@@ -55,7 +55,7 @@ select words, faults, recordings and events. Exit status: 0 done, 1 failed, 2 th
 	root.AddCommand(
 		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
-		a.probeCommand(), a.faultCommand(), a.recordCommand(), a.eventsCommand(),
+		a.probeCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.eventsCommand(),
 	)
 	return root
 }
@@ -72,6 +72,7 @@ type client struct {
 	fault   facetdv1.FaultServiceClient
 	record  facetdv1.RecordServiceClient
 	events  facetdv1.EventServiceClient
+	scene   facetdv1.SceneServiceClient
 }
 
 // call runs f with the daemon's services and a time limit. Errors of the daemon
@@ -110,6 +111,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		fault:   facetdv1.NewFaultServiceClient(conn),
 		record:  facetdv1.NewRecordServiceClient(conn),
 		events:  facetdv1.NewEventServiceClient(conn),
+		scene:   facetdv1.NewSceneServiceClient(conn),
 	}))
 }
 

@@ -27,6 +27,7 @@ import (
 	"facetd.example/daemon/probing"
 	"facetd.example/daemon/record/recordapi"
 	"facetd.example/daemon/stream"
+	"facetd.example/daemon/surroundings"
 )
 
 // Server is the daemon.
@@ -116,6 +117,10 @@ func (s *Server) assemble(in *inputs) error {
 				Status: func(err error) error { return api.StatusOf(s.array, err) },
 			})
 			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
+			surroundings.New(surroundings.Config{
+				Bus: simulated, Scene: s.cfg.Scene, Do: s.dispatcher.Do, Now: s.bus.Now,
+				Status: func(err error) error { return api.StatusOf(s.array, err) },
+			}).Register(r)
 		},
 	})
 	s.http = s.newHTTP()

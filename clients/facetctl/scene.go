@@ -1,0 +1,96 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+func (a *app) sceneCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "scene",
+		Short: "Show or set the light and temperature of a virtual array",
+		Long: `scene shows or sets what a virtual array is exposed to: its light, and by how much its
+dies are warmer than their classes say. On any other bus the daemon refuses: cover, light
+or warm the chips there.`,
+		Example: `  facetctl scene show
+  facetctl scene set uniform:200`,
+		Args: cli.UnknownCommand,
+		RunE: cli.MissingCommand,
+	}
+	cmd.AddCommand(a.sceneShowCommand(), a.sceneSetCommand())
+	return cmd
+}
+
+func describeSurroundings(s *facetdv1.Surroundings) string {
+	text := "light " + s.GetScene()
+	if k := s.GetWarmerK(); k > 0 {
+		text += fmt.Sprintf(", dies %g K warmer than their classes say", k)
+	} else if k < 0 {
+		text += fmt.Sprintf(", dies %g K colder than their classes say", -k)
+	}
+	return text
+}
+
+func (a *app) sceneShowCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:     "show",
+		Short:   "Show the light and temperature of the virtual array",
+		Example: "  facetctl scene show",
+		Args:    cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.scene.GetScene(ctx, &facetdv1.GetSceneRequest{})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				fmt.Fprintln(cmd.OutOrStdout(), describeSurroundings(r.GetSurroundings()))
+				return nil
+			})
+		},
+	}
+}
+
+func (a *app) sceneSetCommand() *cobra.Command {
+	var warmer float64
+	cmd := &cobra.Command{
+		Use:   "set [SCENE]",
+		Short: "Set the light, the temperature, or both",
+		Long: `set changes the light around a virtual array to SCENE, which is written as for
+'facetd serve --scene'; quote what has spaces. Without SCENE the light stays as it is.`,
+		Example: `  facetctl scene set uniform:0.5
+  facetctl scene set 'demo:high=500 | flicker:mains=50,depth=0.2'
+  facetctl scene set --warmer 15`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			r := &facetdv1.SetSceneRequest{Scene: strings.Join(args, "")}
+			if cmd.Flags().Changed("warmer") {
+				r.WarmerK = &warmer
+			}
+			if r.Scene == "" && r.WarmerK == nil {
+				return cli.Usagef("give a SCENE, --warmer, or both")
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				got, err := c.scene.SetScene(ctx, r)
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), got)
+				}
+				fmt.Fprintf(cmd.OutOrStdout(), "%s, from bus time %s on\n", describeSurroundings(got.GetSurroundings()), cli.NS(got.GetEffectiveBusNs()))
+				return nil
+			})
+		},
+	}
+	cmd.Flags().Float64Var(&warmer, "warmer", 0, "kelvin by which every die is warmer than its class says")
+	return cmd
+}

@@ -1,0 +1,139 @@
+// Package surroundings serves the light and the temperature of a virtual array, where
+// on a real one somebody would cover the chips, hold up a white card or warm them.
+package surroundings
+
+import (
+	"context"
+	"errors"
+	"io"
+	"sync"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
+)
+
+// Bus is a simulated bus. Its methods are called on the goroutine that owns it.
+type Bus interface {
+	SetScene(scene.Scene)
+	SetWarmer(kelvin float64) error
+}
+
+// Config is what the service stands on.
+type Config struct {
+	// Bus is nil unless the bus is virtual.
+	Bus Bus
+	// Scene is the light at the start, as scene.Parse reads it.
+	Scene string
+	// Do runs a function on the goroutine that owns the bus, between two segments.
+	Do func(ctx context.Context, f func() error) error
+	// Now is the bus time.
+	Now func() int64
+	// Status maps errors to gRPC statuses.
+	Status func(error) error
+}
+
+// Service is the service. Its methods may be called from any goroutine.
+type Service struct {
+	facetdv1.UnimplementedSceneServiceServer
+	cfg Config
+
+	mu  sync.Mutex // held while a change waits for the bus, so that changes do not cross
+	now facetdv1.Surroundings
+}
+
+// New makes the service.
+func New(cfg Config) *Service {
+	return &Service{cfg: cfg, now: facetdv1.Surroundings{Scene: cfg.Scene}}
+}
+
+// Register registers the service.
+func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterSceneServiceServer(r, s) }
+
+var errNotVirtual = status.Error(codes.FailedPrecondition, "light and temperature can be set on a virtual bus only; on a real one cover or light the chips")
+
+// GetScene returns what is in force.
+func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error) {
+	if s.cfg.Bus == nil {
+		return nil, errNotVirtual
+	}
+	return &facetdv1.GetSceneResponse{Surroundings: s.current()}, nil
+}
+
+func (s *Service) current() *facetdv1.Surroundings {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.copied()
+}
+
+func (s *Service) copied() *facetdv1.Surroundings {
+	return &facetdv1.Surroundings{Scene: s.now.Scene, WarmerK: s.now.WarmerK}
+}
+
+// SetScene replaces light and temperature between two segments, both or neither.
+func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
+	if s.cfg.Bus == nil {
+		return nil, errNotVirtual
+	}
+	var light scene.Scene
+	if r.GetScene() != "" {
+		var err error
+		if light, err = scene.Parse(r.GetScene(), refuse); err != nil {
+			var m chipmodel.Mistakes
+			m.Add("scene", err.Error(), "for instance uniform:200 for 200 lux everywhere, or demo")
+			return nil, s.cfg.Status(m)
+		}
+	}
+	at, err := s.set(ctx, r.GetScene(), light, r.WarmerK)
+	if err != nil {
+		return nil, s.cfg.Status(err)
+	}
+	return &facetdv1.SetSceneResponse{Surroundings: s.current(), EffectiveBusNs: at}, nil
+}
+
+// Replace sets a light that was read elsewhere, such as from the daemon's own
+// configuration, with its description.
+func (s *Service) Replace(ctx context.Context, described string, light scene.Scene) error {
+	if s.cfg.Bus == nil {
+		return errNotVirtual
+	}
+	_, err := s.set(ctx, described, light, nil)
+	return err
+}
+
+// set changes what is given and returns from when on. A light of nil is kept.
+func (s *Service) set(ctx context.Context, described string, light scene.Scene, warmer *float64) (atNS int64, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err = s.cfg.Do(ctx, func() error {
+		if warmer != nil {
+			if err := s.cfg.Bus.SetWarmer(*warmer); err != nil {
+				return err
+			}
+		}
+		if light != nil {
+			s.cfg.Bus.SetScene(light)
+		}
+		atNS = s.cfg.Now()
+		return nil
+	})
+	if err != nil {
+		return 0, err
+	}
+	if light != nil {
+		s.now.Scene = described
+	}
+	if warmer != nil {
+		s.now.WarmerK = *warmer
+	}
+	return atNS, nil
+}
+
+// refuse keeps clients from having the daemon open files.
+func refuse(string) (io.ReadCloser, error) {
+	return nil, errors.New("pictures are not taken from clients; name them in the daemon's configuration")
+}
