@@ -1,6 +1,7 @@
 package server
 
 import (
+	"context"
 	"fmt"
 	"net"
 	"net/netip"
@@ -16,6 +17,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/stream"
 )
 
 // Words that stand for something other than a file.
@@ -69,6 +71,12 @@ type Config struct {
 	// called on the goroutine that owns the bus and must not block; nobody changes
 	// the frame set afterwards.
 	JobEnded func(*facetdv1.FrameSet) `yaml:"-"`
+	// Pacer, where set, is asked before the first and after every job whether the bus may
+	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
+	// stands still meanwhile. ctx ends with the daemon.
+	Pacer func(ctx context.Context, hub *stream.Hub, busNS int64) `yaml:"-"`
+	// Listener, where set, is served beside those of Listen, as one of this machine.
+	Listener net.Listener `yaml:"-"`
 
 	// fileScene is the scene of the configuration file; pictures that it names are
 	// beside the file, in dir.
@@ -136,7 +144,7 @@ func (c *Config) Validate() chipmodel.Mistakes {
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", time.Duration(c.StopAt)), "give a time above zero, or leave it out")
 	}
-	if c.Listen.GRPC == "" && c.Listen.Unix == "" {
+	if c.Listen.GRPC == "" && c.Listen.Unix == "" && c.Listener == nil {
 		m.Add("listen", "the API has no address", "give grpc or unix")
 	}
 	checkAddress(&m, "listen.grpc", c.Listen.GRPC)

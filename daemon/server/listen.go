@@ -19,7 +19,10 @@ type Addresses struct {
 }
 
 // listeners are bound before anything starts.
-type listeners struct{ grpc, unix, http net.Listener }
+type listeners struct {
+	grpc, unix, http net.Listener
+	given            net.Listener // by whoever runs the server within a program
+}
 
 // bind opens every listener, or none.
 func bind(l Listen) (*listeners, error) {
@@ -48,7 +51,7 @@ func bind(l Listen) (*listeners, error) {
 // all are the listeners that are open.
 func (b *listeners) all() []net.Listener {
 	var open []net.Listener
-	for _, l := range []net.Listener{b.grpc, b.unix, b.http} {
+	for _, l := range []net.Listener{b.grpc, b.unix, b.http, b.given} {
 		if l != nil {
 			open = append(open, l)
 		}

@@ -42,5 +42,25 @@ func (f onJobEnded) JobEnded(fs *facetdv1.FrameSet)                     { f(fs) 
 func (f onJobEnded) PlanChanged(*facetdv1.Plan, int64)                  {}
 func (f onJobEnded) Violated(bus.Violation)                             {}
 
+// paced holds the bus until Config.Pacer lets it go on.
+type paced struct {
+	s     *Server
+	begun bool
+}
+
+func (p *paced) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+func (p *paced) Violated(bus.Violation)                             {}
+func (p *paced) JobEnded(fs *facetdv1.FrameSet)                     { p.hold(fs.GetFinishBusNs()) }
+func (p *paced) PlanChanged(_ *facetdv1.Plan, epochNS int64) {
+	if !p.begun { // a later plan takes effect within a request, which waits for it
+		p.hold(epochNS)
+	}
+}
+
+func (p *paced) hold(busNS int64) {
+	p.begun = true
+	p.s.cfg.Pacer(*p.s.running.Load(), p.s.hub, busNS)
+}
+
 // toStreams publishes every frame set.
 func toStreams(h *stream.Hub) dispatch.Observer { return onJobEnded(h.Publish) }

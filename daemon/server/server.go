@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -45,6 +46,8 @@ type Server struct {
 	http       *http.Server
 	keeping    keeping
 
+	running atomic.Pointer[context.Context] // of Run
+
 	mu    sync.Mutex
 	final *facetdv1.Status // once the bus has ended
 }
@@ -74,6 +77,7 @@ func New(cfg Config) (*Server, error) {
 		_ = s.Close() // it has not run
 		return nil, err
 	}
+	s.listeners.given = cfg.Listener
 	return s, nil
 }
 
@@ -92,6 +96,9 @@ func (s *Server) assemble(in *inputs) error {
 		return err
 	}
 	observed := append(observers{s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
+	if s.cfg.Pacer != nil {
+		observed = append(observed, &paced{s: s})
+	}
 	if s.cfg.JobEnded != nil {
 		observed = append(observed, onJobEnded(s.cfg.JobEnded))
 	}
@@ -158,6 +165,13 @@ func (s *Server) Addresses() Addresses { return s.listeners.addresses() }
 // Array returns the array that the server runs.
 func (s *Server) Array() *chipmodel.Array { return s.array }
 
+// Now returns the bus time in nanoseconds and the host time that stands for it.
+func (s *Server) Now() (busNS int64, host time.Time) {
+	busNS = s.bus.Now()
+	host, _ = s.bus.HostTime(busNS)
+	return busNS, host
+}
+
 // Status is the daemon now, or as it was when the bus ended.
 func (s *Server) Status() *facetdv1.Status {
 	s.mu.Lock()
@@ -182,6 +196,7 @@ func (s *Server) Close() error {
 func (s *Server) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	s.running.Store(&ctx)
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+" runs "+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()
@@ -219,7 +234,7 @@ func (s *Server) runBus(ctx context.Context) error {
 
 // serve serves every listener; what comes out is the failure of one.
 func (s *Server) serve() <-chan error {
-	broken := make(chan error, 3) // as many as there may be listeners: no one waits
+	broken := make(chan error, 4) // as many as there may be listeners: no one waits
 	start := func(name string, l net.Listener, serve func(net.Listener) error) {
 		if l == nil {
 			return
@@ -233,6 +248,7 @@ func (s *Server) serve() <-chan error {
 	}
 	start("grpc", s.listeners.grpc, s.api.Serve)
 	start("grpc", s.listeners.unix, s.api.Serve)
+	start("grpc", s.listeners.given, s.api.Serve)
 	start("http", s.listeners.http, s.http.Serve)
 	return broken
 }

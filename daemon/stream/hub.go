@@ -85,10 +85,37 @@ type Hub struct {
 	subs   []*Subscription
 	left   Stats // counts of subscribers that have left
 	closed error
+	// moved holds one token when a queue was read, or somebody came or left.
+	moved chan struct{}
 }
 
 // NewHub returns a hub without subscribers.
-func NewHub() *Hub { return &Hub{} }
+func NewHub() *Hub { return &Hub{moved: make(chan struct{}, 1)} }
+
+// Moved is signalled when a queue was read and when a subscriber came or left; several
+// such events may be one signal. It is for whoever, in a test, has the bus wait for its
+// readers; one goroutine may receive from it.
+func (h *Hub) Moved() <-chan struct{} { return h.moved }
+
+func (h *Hub) move() {
+	select {
+	case h.moved <- struct{}{}:
+	default: // a token is there already
+	}
+}
+
+// Flow reports how many subscribers there are now, how many frame sets wait for them,
+// and how many they have taken, which is not yet to say that they have arrived.
+func (h *Hub) Flow() (open, waiting int, taken uint64) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, s := range h.subs {
+		w, t := s.flow()
+		waiting += w
+		taken += t
+	}
+	return len(h.subs), waiting, taken
+}
 
 // Publish offers a frame set to every subscriber. It never waits for one: it holds
 // locks only while it puts a pointer into each one's queue. The frame set must not
@@ -131,6 +158,7 @@ func (h *Hub) Subscribe(o Options) (*Subscription, error) {
 	}
 	s := newSubscription(h, o)
 	h.subs = append(h.subs, s)
+	h.move()
 	return s, nil
 }
 
@@ -143,6 +171,7 @@ func (h *Hub) Close(reason string) {
 		return
 	}
 	h.closed = &ClosedError{reason}
+	h.move()
 	for _, s := range h.subs {
 		s.end(h.closed)
 	}
@@ -174,4 +203,5 @@ func (h *Hub) remove(s *Subscription) {
 	dropped, waiting := s.counts()
 	h.left.Dropped[s.policy] += dropped
 	h.left.Abandoned += uint64(waiting)
+	h.move()
 }

@@ -62,6 +62,7 @@ type Subscription struct {
 	bytes    int
 	dropped  uint64
 	reported uint64 // of dropped, with the last message
+	taken    uint64 // by the reader
 	ended    error
 }
 
@@ -106,7 +107,15 @@ func (s *Subscription) take() (Message, bool, error) {
 	first := s.shift()
 	m := Message{FrameSet: first.set, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped}
 	s.reported = s.dropped
+	s.taken++
+	s.hub.move()
 	return m, true, nil
+}
+
+func (s *Subscription) flow() (waiting int, taken uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.waiting), s.taken
 }
 
 // put makes a frame set wait, at the cost of older ones where there is no room.

@@ -1,0 +1,98 @@
+package facet
+
+import (
+	"context"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// Group is the target of all chips of a named group.
+func Group(name string) *facetdv1.Target {
+	return &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: name}}
+}
+
+// Chips is the target of the chips named.
+func Chips(names ...string) *facetdv1.Target {
+	return &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: names}}}
+}
+
+// AllChips is the target of every chip of the array.
+func AllChips() *facetdv1.Target {
+	return &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+}
+
+// Array returns the array as the daemon loaded it, and the SHA-256 of its description in
+// hexadecimal.
+func (c *Client) Array(ctx context.Context) (array *facetdv1.Array, digest string, err error) {
+	r, err := call(ctx, c, c.array.GetArray, &facetdv1.GetArrayRequest{})
+	return r.GetArray(), r.GetDigest(), err
+}
+
+// Status returns the daemon as it is now.
+func (c *Client) Status(ctx context.Context) (*facetdv1.Status, error) {
+	r, err := call(ctx, c, c.status.GetStatus, &facetdv1.GetStatusRequest{})
+	return r.GetStatus(), err
+}
+
+// Tasks returns the running tasks in the order they were added.
+func (c *Client) Tasks(ctx context.Context) ([]*facetdv1.RunningTask, error) {
+	r, err := call(ctx, c, c.tasks.ListTasks, &facetdv1.ListTasksRequest{})
+	return r.GetTasks(), err
+}
+
+// AddTask starts a task beside the running ones and returns once its timetable is in
+// force, with the bus time of that in nanoseconds. An *Error with a Refusal says why it
+// does not fit, and what would.
+func (c *Client) AddTask(ctx context.Context, t *facetdv1.Task) (effectiveBusNS int64, err error) {
+	r, err := call(ctx, c, c.tasks.CreateTask, &facetdv1.CreateTaskRequest{Task: t})
+	return r.GetEffectiveBusNs(), err
+}
+
+// ChangeTask replaces the running task of the same name. Its errors are those of AddTask;
+// the task then runs on as it was.
+func (c *Client) ChangeTask(ctx context.Context, t *facetdv1.Task) (effectiveBusNS int64, err error) {
+	r, err := call(ctx, c, c.tasks.UpdateTask, &facetdv1.UpdateTaskRequest{Task: t})
+	return r.GetEffectiveBusNs(), err
+}
+
+// RemoveTask stops a task.
+func (c *Client) RemoveTask(ctx context.Context, name string) error {
+	_, err := call(ctx, c, c.tasks.DeleteTask, &facetdv1.DeleteTaskRequest{Name: name})
+	return err
+}
+
+// Plan returns the plan in force.
+func (c *Client) Plan(ctx context.Context) (*facetdv1.Plan, error) {
+	r, err := call(ctx, c, c.plans.GetPlan, &facetdv1.GetPlanRequest{})
+	return r.GetPlan(), err
+}
+
+// Preview plans a change without applying it: tasks to add (one with the name of a
+// running task replaces it) and names of tasks to leave out. A plan that does not fit
+// comes back with its Refusal set, not as an error.
+func (c *Client) Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {
+	r, err := call(ctx, c, c.plans.PreviewPlan, &facetdv1.PreviewPlanRequest{Add: add, Remove: remove})
+	return r.GetPlan(), err
+}
+
+// Capture reads a target once, in an idle gap of the timetable. Without views it reads
+// one plain view. Corrected asks for corrected codes.
+func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, corrected bool, views ...*facetdv1.View) (*FrameSet, error) {
+	r, err := call(ctx, c, c.frames.CaptureFrames, &facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codesOf(corrected)})
+	if err != nil {
+		return nil, err
+	}
+	return c.received(r.GetFrameSet())
+}
+
+// Send sends one command in an idle gap of the timetable.
+func (c *Client) Send(ctx context.Context, command *facetdv1.Command) (*facetdv1.SendCommandResponse, error) {
+	return call(ctx, c, c.sends.SendCommand, &facetdv1.SendCommandRequest{Command: command})
+}
+
+func codesOf(corrected bool) facetdv1.Codes {
+	if corrected {
+		return facetdv1.Codes_CODES_CORRECTED
+	}
+	return facetdv1.Codes_CODES_RAW
+}

@@ -1,0 +1,110 @@
+package facet
+
+import (
+	"context"
+	"errors"
+	"strings"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// Error is what a daemon answered instead of doing what it was asked. Find it with
+// errors.As; errors.Is finds context.DeadlineExceeded and context.Canceled in it.
+type Error struct {
+	// Code is gRPC's code, such as codes.FailedPrecondition.
+	Code codes.Code
+	// Message is one sentence for people.
+	Message string
+	// Mistakes are everything wrong with the request.
+	Mistakes []Mistake
+	// Conditions say what stands in the way, such as a held chip.
+	Conditions []Condition
+	// Refusal says why tasks do not fit and what would; nil where it is not about that.
+	Refusal *facetdv1.Refusal
+
+	cause error
+}
+
+// Mistake is one thing wrong with a request.
+type Mistake struct {
+	// Field is its place, such as "task.target.group"; empty where it has none.
+	Field string
+	// Description says what is wrong, with a hint.
+	Description string
+}
+
+// Condition is one thing that stands in the way of a request.
+type Condition struct {
+	// Type is a constant, such as "NO_GAP".
+	Type string
+	// Subject is what it is about, such as the name of a task.
+	Subject string
+	// Description is one sentence.
+	Description string
+}
+
+// Error is the message with every mistake on a line of its own.
+func (e *Error) Error() string {
+	lines := []string{e.Message}
+	if e.Message == "" {
+		lines[0] = e.Code.String()
+	}
+	for _, m := range e.Mistakes {
+		line := m.Description
+		if m.Field != "" {
+			line = m.Field + ": " + line
+		}
+		if !strings.Contains(e.Message, line) {
+			lines = append(lines, line)
+		}
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Unwrap is the error of gRPC.
+func (e *Error) Unwrap() error { return e.cause }
+
+// Is makes errors.Is find the errors of package context.
+func (e *Error) Is(target error) bool {
+	return target == context.DeadlineExceeded && e.Code == codes.DeadlineExceeded ||
+		target == context.Canceled && e.Code == codes.Canceled
+}
+
+// GRPCStatus is the status that the daemon gave.
+func (e *Error) GRPCStatus() *status.Status { return status.Convert(e.cause) }
+
+// explain makes an error of gRPC an *Error; others stay.
+func explain(err error) error {
+	if err == nil {
+		return nil
+	}
+	var already *Error
+	s, is := status.FromError(err)
+	if !is || errors.As(err, &already) {
+		return err
+	}
+	e := &Error{Code: s.Code(), Message: s.Message(), cause: err}
+	for _, d := range s.Details() {
+		switch d := d.(type) {
+		case *errdetails.BadRequest:
+			for _, v := range d.GetFieldViolations() {
+				e.Mistakes = append(e.Mistakes, Mistake{v.GetField(), v.GetDescription()})
+			}
+		case *errdetails.PreconditionFailure:
+			for _, v := range d.GetViolations() {
+				e.Conditions = append(e.Conditions, Condition{v.GetType(), v.GetSubject(), v.GetDescription()})
+			}
+		case *facetdv1.Refusal:
+			e.Refusal = d
+		}
+	}
+	return e
+}
+
+// lost reports whether an error means that the daemon went away, or was not there yet,
+// and may come back.
+func lost(err error) bool { return status.Code(err) == codes.Unavailable }

@@ -1,0 +1,153 @@
+package facet
+
+import (
+	"encoding/binary"
+	"fmt"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// pixelFormat is the only format of codes that there is: 16 bits a pixel, least
+// significant byte first (GenICam Pixel Format Naming Convention).
+const pixelFormat = "Mono16"
+
+// FrameSet is all frames of one job, as received.
+type FrameSet struct {
+	// Message is the frame set as the daemon sent it.
+	Message *facetdv1.FrameSet
+	// Gap says what was lost since the frame set before on the same stream.
+	Gap Gap
+	// ReceivedAt is when it arrived here.
+	ReceivedAt time.Time
+
+	frames []Frame
+	now    func() time.Time
+}
+
+// Frame is one view of one chip. Its codes may be read, not written.
+type Frame struct {
+	// Message is the frame as the daemon sent it.
+	Message *facetdv1.Frame
+	set     *FrameSet
+}
+
+// received checks what came from the wire, so that nothing needs to be checked later.
+func (c *Client) received(m *facetdv1.FrameSet) (*FrameSet, error) {
+	s := &FrameSet{Message: m, ReceivedAt: c.now(), now: c.now, frames: make([]Frame, len(m.GetFrames()))}
+	for i, f := range m.GetFrames() {
+		if f.GetPixelFormat() != pixelFormat {
+			return nil, fmt.Errorf("frame of chip %s: pixel format %q is not known here, only %s", f.GetChip(), f.GetPixelFormat(), pixelFormat)
+		}
+		// The product of two 32-bit numbers fits; twice it might not.
+		if n := uint64(f.GetRows()) * uint64(f.GetColumns()); len(f.GetData())%2 != 0 || uint64(len(f.GetData()))/2 != n {
+			return nil, fmt.Errorf("frame of chip %s: %d bytes of pixels, but %d rows of %d columns have %d pixels of 2 bytes", f.GetChip(), len(f.GetData()), f.GetRows(), f.GetColumns(), n)
+		}
+		s.frames[i] = Frame{f, s}
+	}
+	return s, nil
+}
+
+// Task is the name of the task; empty for a capture.
+func (s *FrameSet) Task() string { return s.Message.GetTask() }
+
+// Job is the number of the job since the task began, from 0.
+func (s *FrameSet) Job() uint64 { return s.Message.GetJob() }
+
+// Frames are the frames, in the order of the target and then of the views. There are
+// none, or fewer than usual, when the job failed.
+func (s *FrameSet) Frames() []Frame { return s.frames }
+
+// Frame returns the first frame of a chip; of a view as well where one is named.
+func (s *FrameSet) Frame(chip string, view ...string) (Frame, bool) {
+	for _, f := range s.frames {
+		if f.Chip() == chip && (len(view) == 0 || f.View() == view[0]) {
+			return f, true
+		}
+	}
+	return Frame{}, false
+}
+
+// Failure says why the job failed; empty when it did not.
+func (s *FrameSet) Failure() string { return s.Message.GetFailure() }
+
+// Late reports whether the job finished after its deadline.
+func (s *FrameSet) Late() bool { return s.Message.GetLate() }
+
+// Skew is the spread of the frames' light times.
+func (s *FrameSet) Skew() time.Duration { return time.Duration(s.Message.GetSkewNs()) }
+
+// Age is how old the oldest light in the set is now, by this machine's clock, plus how
+// far the daemon says its times may be off. On another machine than the daemon's it is
+// as good as the two clocks agree. A set without frames is infinitely old.
+func (s *FrameSet) Age() time.Duration {
+	if len(s.frames) == 0 {
+		return 1<<63 - 1
+	}
+	now := s.now()
+	oldest := time.Duration(0)
+	for _, f := range s.frames {
+		oldest = max(oldest, now.Sub(f.LightTime())+f.TimeUncertainty())
+	}
+	return oldest
+}
+
+// IsStale reports whether the set must not be acted on any more: its job failed, it has
+// no frames, or its light is older than limit.
+func (s *FrameSet) IsStale(limit time.Duration) bool {
+	return s.Failure() != "" || s.Age() > limit
+}
+
+// Chip is the name of the chip.
+func (f Frame) Chip() string { return f.Message.GetChip() }
+
+// View is the name of the view.
+func (f Frame) View() string { return f.Message.GetView() }
+
+// Rows is the number of rows of the frame.
+func (f Frame) Rows() int { return int(f.Message.GetRows()) }
+
+// Columns is the number of columns of the frame.
+func (f Frame) Columns() int { return int(f.Message.GetColumns()) }
+
+// At is the code of one pixel. It panics outside of the frame, as an index does.
+func (f Frame) At(row, column int) uint16 {
+	if uint(row) >= uint(f.Rows()) || uint(column) >= uint(f.Columns()) {
+		panic(fmt.Sprintf("pixel (%d, %d) of a frame of %d by %d", row, column, f.Rows(), f.Columns()))
+	}
+	return binary.LittleEndian.Uint16(f.Message.GetData()[2*(row*f.Columns()+column):])
+}
+
+// Codes appends the codes, row by row, to dst, which may be nil.
+func (f Frame) Codes(dst []uint16) []uint16 {
+	data := f.Message.GetData()
+	for i := 0; i+1 < len(data); i += 2 {
+		dst = append(dst, binary.LittleEndian.Uint16(data[i:]))
+	}
+	return dst
+}
+
+// Volts is the input voltage of the converter that a code stands for.
+func (f Frame) Volts(code uint16) float64 {
+	return f.Message.GetCodeZeroVolts() + float64(code)*f.Message.GetVoltsPerCode()
+}
+
+// FirstSampleTime is when the first pixel was sampled by the converter, as host time of
+// the daemon's machine.
+func (f Frame) FirstSampleTime() time.Time { return f.Message.GetFirstSampleTime().AsTime() }
+
+// LightTime is when the light was sampled, as host time of the daemon's machine.
+func (f Frame) LightTime() time.Time {
+	return f.FirstSampleTime().Add(time.Duration(f.Message.GetLightBusNs() - f.Message.GetFirstSampleBusNs()))
+}
+
+// TimeUncertainty is how far those times may be off.
+func (f Frame) TimeUncertainty() time.Duration {
+	return time.Duration(f.Message.GetTimeUncertaintyNs())
+}
+
+// Hold is the longest time from load to conversion; 0 for chips without memory.
+func (f Frame) Hold() time.Duration { return time.Duration(f.Message.GetHoldNs()) }
+
+// Corrected reports whether anything was done to the codes after conversion.
+func (f Frame) Corrected() bool { return len(f.Message.GetCorrections()) > 0 }

@@ -1,0 +1,166 @@
+package facettest
+
+import (
+	"context"
+	"strings"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/stream"
+)
+
+// answerWait is how long, in host time, the bus waits after each job for an answer to a
+// call that needs bus time, before it goes on to the next job. It only bounds how far bus
+// time runs on beyond what the call needed.
+const answerWait = time.Millisecond
+
+// gate holds the bus until the client waits for it.
+type gate struct {
+	mu      sync.Mutex
+	moved   chan struct{} // one token when anything below changed
+	calls   int           // that need bus time and are not answered
+	readers map[*reader]bool
+	until   time.Duration // bus time up to which it may run anyway
+	at      time.Duration // bus time at which it was held last
+	reached chan struct{} // closed when until is reached; nil when nobody asks
+}
+
+// reader is one open stream of frame sets.
+type reader struct {
+	grpc.ClientStream
+	gate     *gate
+	waiting  bool
+	received uint64
+}
+
+func newGate() *gate { return &gate{moved: make(chan struct{}, 1), readers: map[*reader]bool{}} }
+
+// change changes the gate and lets it be looked at again.
+func (g *gate) change(f func()) {
+	g.mu.Lock()
+	f()
+	g.mu.Unlock()
+	select {
+	case g.moved <- struct{}{}:
+	default: // a token is there already
+	}
+}
+
+// hold is the server's pacer: it returns when bus time may move on.
+func (g *gate) hold(ctx context.Context, hub *stream.Hub, busNS int64) {
+	for {
+		open, patient := g.look(hub, time.Duration(busNS))
+		if open {
+			return
+		}
+		var late <-chan time.Time
+		if patient {
+			late = time.After(answerWait)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-g.moved:
+		case <-hub.Moved():
+		case <-late:
+			return
+		}
+	}
+}
+
+// look reports whether bus time may move on now, or after some patience.
+func (g *gate) look(hub *stream.Hub, at time.Duration) (open, patient bool) {
+	subscribed, queued, taken := hub.Flow()
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.at = at
+	if at < g.until {
+		return true, false
+	}
+	if g.reached != nil {
+		close(g.reached)
+		g.reached = nil
+	}
+	var received uint64
+	all := len(g.readers) > 0 && len(g.readers) == subscribed && queued == 0
+	for r := range g.readers {
+		received += r.received
+		all = all && r.waiting
+	}
+	return all && received == taken, g.calls > 0
+}
+
+// advance lets bus time move to until, however long that takes up to limit of host time.
+func (g *gate) advance(until time.Duration, limit time.Duration) error {
+	reached := make(chan struct{})
+	g.change(func() { g.until, g.reached = until, reached })
+	timeout := time.NewTimer(limit)
+	defer timeout.Stop()
+	select {
+	case <-reached:
+		return nil
+	case <-timeout.C:
+		g.mu.Lock()
+		defer g.mu.Unlock()
+		g.reached = nil
+		return errStands(until, g.at)
+	}
+}
+
+// needsBus reports whether a method waits for bus time. Those that only look do not.
+func needsBus(method string) bool {
+	name := method[strings.LastIndexByte(method, '/')+1:]
+	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Check", "ServerReflection"} {
+		if strings.HasPrefix(name, looks) {
+			return false
+		}
+	}
+	return true
+}
+
+func (g *gate) unary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+	if needsBus(method) {
+		g.change(func() { g.calls++ })
+		defer g.change(func() { g.calls-- })
+	}
+	return invoke(ctx, method, req, reply, cc, opts...)
+}
+
+func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.ClientConn, method string, open grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	s, err := open(ctx, desc, cc, method, opts...)
+	switch {
+	case err != nil:
+		return nil, err
+	case method == facetdv1.FrameService_StreamFrameSets_FullMethodName:
+		r := &reader{ClientStream: s, gate: g}
+		g.change(func() { g.readers[r] = true })
+		context.AfterFunc(s.Context(), r.gone)
+		return r, nil
+	case needsBus(method):
+		g.change(func() { g.calls++ })
+		context.AfterFunc(s.Context(), func() { g.change(func() { g.calls-- }) })
+	}
+	return s, nil
+}
+
+// RecvMsg waits for the next frame set; bus time may move meanwhile.
+func (r *reader) RecvMsg(m any) error {
+	r.gate.change(func() { r.waiting = true })
+	err := r.ClientStream.RecvMsg(m)
+	r.gate.change(func() {
+		r.waiting = false
+		if err == nil {
+			r.received++
+		}
+	})
+	if err != nil {
+		r.gone()
+	}
+	return err
+}
+
+// gone forgets a stream that ended.
+func (r *reader) gone() { r.gate.change(func() { delete(r.gate.readers, r) }) }
