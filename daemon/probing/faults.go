@@ -32,10 +32,21 @@ func (s *faultService) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsR
 	return &facetdv1.ClearFaultsResponse{EffectiveBusNs: at}, nil
 }
 
+// possible is nil on a virtual bus.
+func (s *faultService) possible() error {
+	switch {
+	case s.cfg.Refused != nil:
+		return s.cfg.Status(s.cfg.Refused)
+	case s.cfg.Faulty == nil:
+		return errNotVirtual
+	}
+	return nil
+}
+
 // set replaces the faults and returns the bus time.
 func (s *faultService) set(ctx context.Context, faults []*facetdv1.Fault) (int64, error) {
-	if s.cfg.Faulty == nil {
-		return 0, errNotVirtual
+	if err := s.possible(); err != nil {
+		return 0, err
 	}
 	if err := s.cfg.Runner.Do(ctx, func() error { return s.cfg.Faulty.SetFaults(faults) }); err != nil {
 		return 0, s.cfg.Status(err)
@@ -44,8 +55,8 @@ func (s *faultService) set(ctx context.Context, faults []*facetdv1.Fault) (int64
 }
 
 func (s *faultService) ListFaults(ctx context.Context, _ *facetdv1.ListFaultsRequest) (*facetdv1.ListFaultsResponse, error) {
-	if s.cfg.Faulty == nil {
-		return nil, errNotVirtual
+	if err := s.possible(); err != nil {
+		return nil, err
 	}
 	var out facetdv1.ListFaultsResponse
 	err := s.cfg.Runner.Do(ctx, func() error {

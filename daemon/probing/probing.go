@@ -57,6 +57,8 @@ type Config struct {
 	Now func() int64
 	// Status maps errors to gRPC statuses.
 	Status func(error) error
+	// Refused, where set, is what every call ends with: there is no array.
+	Refused error
 }
 
 // Register registers both services.
@@ -76,6 +78,9 @@ type probeService struct {
 }
 
 func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+	if s.cfg.Refused != nil {
+		return s.cfg.Status(s.cfg.Refused)
+	}
 	select {
 	case s.busy <- struct{}{}:
 		defer func() { <-s.busy }()

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -17,6 +18,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/stream"
 )
 
@@ -24,6 +26,13 @@ import (
 const (
 	Demo = "demo" // the embedded example
 	None = "none" // no tasks
+)
+
+// Kinds of bus. A recording stands in the place of one: ReplayOf, and the names of its
+// files in order with commas between them.
+const (
+	Virtual  = "virtual"
+	ReplayOf = "replay:"
 )
 
 // Paces of bus time.
@@ -42,6 +51,12 @@ const maxSocketPath = 107
 // Config says what the daemon runs and where it listens. The fields with a yaml name
 // are the schema of its configuration file; start from DefaultConfig.
 type Config struct {
+	// Bus is virtual, or replay: and the files of one recording in order, with commas
+	// between them. A recording brings its array and tasks along, so that Array, Tasks,
+	// Scene, Pace and Seed count for nothing.
+	Bus string `yaml:"bus"`
+	// Replay is how a recording is played.
+	Replay Replay `yaml:"replay"`
 	// Array is an array file, or demo.
 	Array string `yaml:"array"`
 	// Tasks is a file of tasks, demo, or none. Empty means demo's with the demo
@@ -86,6 +101,17 @@ type Config struct {
 	wrapBus func(bus.BusCloser) bus.BusCloser
 }
 
+// Replay is how a recording is played.
+type Replay struct {
+	// Speed is 1 for the pace at which it happened, more for faster, up to 1000; 0 is as
+	// fast as the machine can.
+	Speed float64 `yaml:"speed"`
+	// Loop begins anew at the end.
+	Loop bool `yaml:"loop"`
+	// Stepped waits for the API before the first frame set.
+	Stepped bool `yaml:"stepped"`
+}
+
 // Listen is where the daemon listens. There is no access control yet, so addresses
 // must be loopback ones.
 type Listen struct {
@@ -122,6 +148,7 @@ func (d *Duration) UnmarshalYAML(n *yaml.Node) error {
 // DefaultConfig is the demo in real time on the loopback addresses.
 func DefaultConfig() Config {
 	return Config{
+		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
 		Listen: Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
 		Log:    Log{Level: "info", Format: "console"},
@@ -135,6 +162,7 @@ func (c *Config) Validate() chipmodel.Mistakes {
 	if c.Array == "" {
 		m.Add("array", "no array is named", "give a file, or "+Demo)
 	}
+	c.checkBus(&m)
 	choice := func(path, value string, known ...string) {
 		if !slices.Contains(known, value) {
 			m.Add(path, fmt.Sprintf("%q is not possible", value), fmt.Sprintf("use one of %v", known))
@@ -155,6 +183,31 @@ func (c *Config) Validate() chipmodel.Mistakes {
 	choice("log.level", c.Log.Level, "debug", "info", "warn", "error")
 	choice("log.format", c.Log.Format, "json", "console")
 	return m
+}
+
+// checkBus checks the kind of bus and how a recording is played.
+func (c *Config) checkBus(m *chipmodel.Mistakes) {
+	files, plays := c.recording()
+	switch {
+	case !plays && c.Bus != Virtual:
+		m.Add("bus", fmt.Sprintf("%q is not possible", c.Bus), "use "+Virtual+", or "+ReplayOf+"FILE[,FILE...]")
+	case plays && slices.Contains(files, ""):
+		m.Add("bus", fmt.Sprintf("%q lacks the name of a file", c.Bus), "write "+ReplayOf+"FILE[,FILE...]")
+	case plays && c.StopAt != 0:
+		m.Add("stop_at", "a recording ends by itself", "leave it out")
+	}
+	if s := c.Replay.Speed; !(s >= 0 && s <= replay.MaxSpeed) { // NaN is neither
+		m.Add("replay.speed", fmt.Sprintf("%v is not possible", s), fmt.Sprintf("use 0 (as fast as possible) to %d", replay.MaxSpeed))
+	}
+}
+
+// recording returns the files that Bus names, if it is a recording.
+func (c *Config) recording() (files []string, plays bool) {
+	rest, plays := strings.CutPrefix(c.Bus, ReplayOf)
+	if !plays {
+		return nil, false
+	}
+	return strings.Split(rest, ","), true
 }
 
 // checkAddress wants host:port with a loopback host.

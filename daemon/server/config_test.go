@@ -197,7 +197,7 @@ func TestNewCollectsMistakesOfAllFiles(t *testing.T) {
 	}
 	var asked []string
 	parsed.ReadFile = func(name string) ([]byte, error) { asked = append(asked, name); return nil, os.ErrNotExist }
-	if _, m := parsed.load(); len(m) != 1 || m[0].Path != "scene" || !slices.Equal(asked, []string{filepath.Join(dir, "p.png")}) {
+	if _, m := parsed.load(zap.NewNop()); len(m) != 1 || m[0].Path != "scene" || !slices.Equal(asked, []string{filepath.Join(dir, "p.png")}) {
 		t.Errorf("asked for %v: %v", asked, m)
 	}
 }

@@ -24,6 +24,11 @@ const maxConfigBytes = 1 << 20
 // DefaultConfig. name stands in the mistakes, each with its line; the files that it
 // names are beside it. Unknown fields are mistakes. All fields, with their defaults:
 //
+//	bus: virtual           # or replay:FILE[,FILE...], which brings array and tasks along
+//	replay:
+//	  speed: 1             # up to 1000 times; 0: as fast as possible
+//	  loop: false
+//	  stepped: false       # wait for the API before the first frame set
 //	array: demo            # or a file
 //	tasks: ""              # a file, demo or none; empty: demo with the demo array, else none
 //	scene: "demo:..."      # DefaultScene
@@ -61,6 +66,12 @@ func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
 	for _, path := range []*string{&c.Array, &c.Tasks, &c.Listen.Unix} {
 		*path = beside(c.dir, *path)
 	}
+	if files, plays := c.recording(); plays {
+		for i := range files {
+			files[i] = beside(c.dir, files[i])
+		}
+		c.Bus = ReplayOf + strings.Join(files, ",")
+	}
 	return c, nil
 }
 
@@ -71,7 +82,7 @@ var (
 )
 
 // kindHints say what a field of a Go type takes.
-var kindHints = map[string]string{"uint64": "write a whole number from 0 on", "string": "write one text"}
+var kindHints = map[string]string{"uint64": "write a whole number from 0 on", "string": "write one text", "float64": "write a number", "bool": "write true or false"}
 
 // yamlMistakes turns the reader's errors into mistakes in an operator's words.
 func yamlMistakes(name string, err error) chipmodel.Mistakes {
@@ -108,7 +119,7 @@ func yamlMistakes(name string, err error) chipmodel.Mistakes {
 // fieldsOf lists the fields of the part of the schema that a Go type stands for.
 func fieldsOf(typeName string) []string {
 	var names []string
-	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Listen](), reflect.TypeFor[Log]()} {
+	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Replay](), reflect.TypeFor[Listen](), reflect.TypeFor[Log]()} {
 		for i := range t.NumField() {
 			if tag := t.Field(i).Tag.Get("yaml"); t.Name() == typeName && tag != "" && tag != "-" {
 				names = append(names, tag)

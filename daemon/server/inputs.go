@@ -8,10 +8,13 @@ import (
 	"io/fs"
 	"os"
 
+	"go.uber.org/zap"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/record/replay"
 	"facetd.example/deploy"
 )
 
@@ -25,11 +28,18 @@ type inputs struct {
 	tasksName string // for mistakes that the planner finds
 	tasksData []byte
 	scene     scene.Scene
+
+	// Of a recording there are the array and these alone.
+	player *replay.Player
+	hooks  *playHooks
 }
 
 // load reads everything that the configuration names, and collects the mistakes of
 // all of it.
-func (c *Config) load() (*inputs, chipmodel.Mistakes) {
+func (c *Config) load(log *zap.Logger) (*inputs, chipmodel.Mistakes) {
+	if files, plays := c.recording(); plays {
+		return c.loadRecording(files, log)
+	}
 	var in inputs
 	var m, found chipmodel.Mistakes
 	if name, data, err := c.read(c.Array, deploy.CrawlerArray, "demo array.yaml"); err != nil {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -52,7 +53,7 @@ func (s *Server) keep() error {
 		Dir: filepath.Join(s.cfg.Data, "recordings"), Array: s.array, HostTime: s.bus.HostTime, Now: s.bus.Now,
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Note:   func(e *facetdv1.Event) { k.journal.Append(e) },
-		Labels: map[string]string{"version": s.cfg.Version, "seed": strconv.FormatUint(s.cfg.Seed, 10), "pace": s.cfg.Pace},
+		Labels: s.labels(),
 		Logger: s.log.Named("record"),
 	})
 	if err != nil {
@@ -60,6 +61,14 @@ func (s *Server) keep() error {
 	}
 	k.recording.Store(k.recordings)
 	return nil
+}
+
+// labels say in every recording where it comes from.
+func (s *Server) labels() map[string]string {
+	if s.player != nil {
+		return map[string]string{"version": s.cfg.Version, "replay_of": strings.Join(s.player.Replay().GetFiles(), ",")}
+	}
+	return map[string]string{"version": s.cfg.Version, "seed": strconv.FormatUint(s.cfg.Seed, 10), "pace": s.cfg.Pace}
 }
 
 // observers are those that keep what happens on the bus.

@@ -27,6 +27,8 @@ import (
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probing"
 	"facetd.example/daemon/record/recordapi"
+	"facetd.example/daemon/record/replay"
+	"facetd.example/daemon/record/replayapi"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/surroundings"
 )
@@ -37,11 +39,15 @@ type Server struct {
 	log   *zap.Logger
 	array *chipmodel.Array
 
-	listeners  *listeners
-	bus        bus.BusCloser
+	listeners *listeners
+	// bus is the bus, or the recording that stands in its place; dispatcher is what
+	// drives it, or that recording again.
+	bus        clock
+	dispatcher driver
+	player     *replay.Player // nil on a bus
+	light      *surroundings.Service
 	hub        *stream.Hub
 	metrics    *metrics.Metrics
-	dispatcher *dispatch.Dispatcher
 	api        *api.Server
 	http       *http.Server
 	keeping    keeping
@@ -50,6 +56,19 @@ type Server struct {
 
 	mu    sync.Mutex
 	final *facetdv1.Status // once the bus has ended
+}
+
+// clock is what the rest of the daemon needs of a bus.
+type clock interface {
+	Now() int64
+	HostTime(busNS int64) (host time.Time, uncertainty time.Duration)
+	Close() error
+}
+
+// driver is what the rest of the daemon needs of a dispatcher.
+type driver interface {
+	dispatch.Service
+	Run(ctx context.Context) error
 }
 
 // New does everything that can fail: it checks the configuration and the files it
@@ -61,13 +80,13 @@ func New(cfg Config) (*Server, error) {
 	if m := cfg.Validate(); len(m) > 0 {
 		return nil, m
 	}
-	in, m := cfg.load()
-	if len(m) > 0 {
-		return nil, m
-	}
 	log, err := cfg.logger()
 	if err != nil {
 		return nil, fmt.Errorf("log: %w", err)
+	}
+	in, m := cfg.load(log)
+	if len(m) > 0 {
+		return nil, m
 	}
 	s := &Server{cfg: cfg, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version)}
 	if err := s.assemble(in); err != nil {
@@ -83,51 +102,18 @@ func New(cfg Config) (*Server, error) {
 
 // assemble makes the parts, from the bus up.
 func (s *Server) assemble(in *inputs) error {
-	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed})
+	probed, err := s.source(in)
 	if err != nil {
-		return fmt.Errorf("virtual bus: %w", err)
-	}
-	s.bus = simulated
-	if s.cfg.wrapBus != nil {
-		s.bus = s.cfg.wrapBus(simulated)
-	}
-	if err := s.keep(); err != nil {
-		_ = s.bus.Close() // it has not run
-		return err
-	}
-	observed := append(observers{s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
-	if s.cfg.Pacer != nil {
-		observed = append(observed, &paced{s: s})
-	}
-	if s.cfg.JobEnded != nil {
-		observed = append(observed, onJobEnded(s.cfg.JobEnded))
-	}
-	s.dispatcher, err = dispatch.New(dispatch.Config{
-		Array: s.array, Bus: s.bus, Inspector: simulated.Inspector(), Observer: observed,
-		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
-	})
-	var wrong chipmodel.Mistakes
-	if errors.As(err, &wrong) {
-		err = arrayfile.Locate(in.tasksName, in.tasksData, wrong)
-	}
-	if err != nil {
-		_ = s.keeping.close("the daemon did not start")
-		_ = s.bus.Close() // it has not run
 		return err
 	}
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
-		Info: api.Info{Version: s.cfg.Version, Bus: "virtual", Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()},
+		Info: s.info(),
 		More: func(r grpc.ServiceRegistrar) {
-			probing.Register(r, probing.Config{
-				Array: s.array, Runner: s.dispatcher, Faulty: faultyBus{simulated}, Now: s.bus.Now,
-				Status: func(err error) error { return api.StatusOf(s.array, err) },
-			})
+			probing.Register(r, *probed)
 			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
-			surroundings.New(surroundings.Config{
-				Bus: simulated, Scene: s.cfg.Scene, Do: s.dispatcher.Do, Now: s.bus.Now,
-				Status: func(err error) error { return api.StatusOf(s.array, err) },
-			}).Register(r)
+			s.light.Register(r)
+			replayapi.Register(r, s.player)
 		},
 	})
 	s.http = s.newHTTP()
@@ -140,8 +126,77 @@ func (s *Server) assemble(in *inputs) error {
 		},
 	})
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
-		zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
+		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
 	return nil
+}
+
+// source makes the bus with its dispatcher, or the player of a recording, and says
+// what can be probed there.
+func (s *Server) source(in *inputs) (*probing.Config, error) {
+	if in.player != nil {
+		return s.playback(in)
+	}
+	return s.virtualBus(in)
+}
+
+func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
+	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed})
+	if err != nil {
+		return nil, fmt.Errorf("virtual bus: %w", err)
+	}
+	var driven bus.BusCloser = simulated
+	if s.cfg.wrapBus != nil {
+		driven = s.cfg.wrapBus(simulated)
+	}
+	s.bus = driven
+	if err := s.keep(); err != nil {
+		_ = s.bus.Close() // it has not run
+		return nil, err
+	}
+	d, err := dispatch.New(dispatch.Config{
+		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
+		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
+	})
+	var wrong chipmodel.Mistakes
+	if errors.As(err, &wrong) {
+		err = arrayfile.Locate(in.tasksName, in.tasksData, wrong)
+	}
+	if err != nil {
+		_ = s.keeping.close("the daemon did not start")
+		_ = s.bus.Close() // it has not run
+		return nil, err
+	}
+	s.dispatcher = d
+	s.light = surroundings.New(surroundings.Config{
+		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
+		Status: func(err error) error { return api.StatusOf(s.array, err) },
+	})
+	return &probing.Config{
+		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now,
+		Status: func(err error) error { return api.StatusOf(s.array, err) },
+	}, nil
+}
+
+// observers are all who are told what happens on the bus.
+func (s *Server) observers() observers {
+	all := append(observers{s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
+	if s.cfg.Pacer != nil {
+		all = append(all, &paced{s: s})
+	}
+	if s.cfg.JobEnded != nil {
+		all = append(all, onJobEnded(s.cfg.JobEnded))
+	}
+	return all
+}
+
+// info is what the daemon says about itself. The pace and the seed are a virtual
+// bus's.
+func (s *Server) info() api.Info {
+	out := api.Info{Version: s.cfg.Version, Bus: Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()}
+	if s.player != nil {
+		out.Bus, out.Pace, out.Seed = "replay", facetdv1.Pace_PACE_UNSPECIFIED, 0
+	}
+	return out
 }
 
 // sampled keeps a flood of refused calls from filling the log: of equal lines within
@@ -197,7 +252,7 @@ func (s *Server) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s.running.Store(&ctx)
-	s.keeping.run(ctx, "facetd "+s.cfg.Version+" runs "+s.array.Name, s.dispatcher.Snapshot)
+	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()
 	broken := s.serve()
@@ -221,6 +276,13 @@ func (s *Server) Run(ctx context.Context) error {
 		down.ended = ended
 	}
 	return errors.Join(cause, down.run())
+}
+
+func (s *Server) verb() string {
+	if s.player != nil {
+		return " replays "
+	}
+	return " runs "
 }
 
 // runBus keeps the status at the end of the bus.

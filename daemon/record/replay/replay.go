@@ -17,6 +17,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -27,6 +28,7 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -34,8 +36,19 @@ import (
 	"facetd.example/daemon/record"
 )
 
-// MaxSpeed bounds how much faster than it happened a recording is played.
-const MaxSpeed = 1000
+const (
+	// MaxSpeed bounds how much faster than it happened a recording is played.
+	MaxSpeed = 1000
+	// MaxSteps bounds how many frame sets one call of Step plays.
+	MaxSteps = 100_000
+)
+
+// possible reports whether a recording can be played at a speed; NaN is none.
+func possible(speed float64) bool { return speed >= 0 && speed <= MaxSpeed }
+
+func speedError(speed float64) error {
+	return fmt.Errorf("a speed of %v is not possible; use 0 (as fast as possible) to %d", speed, MaxSpeed)
+}
 
 // Config of a player.
 type Config struct {
@@ -44,7 +57,8 @@ type Config struct {
 	// Observer is told what the recording holds, on the goroutine of Run.
 	Observer dispatch.Observer
 	// Events, where set, is given those recorded events that an observer does not make
-	// again of what it is told (not tasks, misses, failures, laws), on the goroutine of Run.
+	// again of what it is told (not tasks, misses, failures, laws), and those of the
+	// replay itself (EVENT_KIND_REPLAY), on the goroutine of Run.
 	Events func(*facetdv1.Event)
 	// Speed is 1 for the pace at which it happened, more for faster, up to MaxSpeed; 0
 	// plays as fast as the machine can.
@@ -100,6 +114,8 @@ type controls struct {
 	steps   int   // frame sets still to be played while stepped
 	seek    int64 // bus time to jump to; -1 is none
 	waiting []chan struct{}
+	ended   bool // whether everything was played
+	over    bool // whether Run has returned
 }
 
 var _ dispatch.Service = (*Player)(nil)
@@ -107,8 +123,8 @@ var _ dispatch.Service = (*Player)(nil)
 // New opens the files. Close it when done. Errors: those of record.Open, *GapError when
 // the files are not the parts of one recording, ErrEmpty when there is nothing to play.
 func New(cfg Config) (*Player, error) {
-	if cfg.Speed < 0 || cfg.Speed > MaxSpeed || cfg.Speed != cfg.Speed {
-		return nil, fmt.Errorf("a speed of %v is not possible; use 0 (as fast as possible) to %d", cfg.Speed, MaxSpeed)
+	if !possible(cfg.Speed) {
+		return nil, speedError(cfg.Speed)
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = zap.NewNop()
@@ -141,8 +157,9 @@ func (p *Player) Close() error { return p.tape.close() }
 func (p *Player) Run(ctx context.Context) error {
 	p.update(func(s *state) { s.phase = facetdv1.State_STATE_RUNNING })
 	defer p.end()
-	turn := turn{}
+	turn, turns := turn{}, turnCount{told: time.Now()}
 	from := p.tape.firstNS
+	p.note("the replay begins", from, 1)
 	for {
 		p.announce(from, turn)
 		err := p.play(ctx, from, turn)
@@ -150,7 +167,7 @@ func (p *Player) Run(ctx context.Context) error {
 		switch {
 		case errors.As(err, &jump):
 			from = jump.toNS
-			p.log.Info("replay jumps", zap.Int64("bus_ns", from))
+			p.note("the replay jumps", from+turn.shiftNS, 1)
 			continue
 		case ctx.Err() != nil:
 			return nil
@@ -160,13 +177,48 @@ func (p *Player) Run(ctx context.Context) error {
 		if p.cfg.Loop {
 			turn = p.nextTurn(turn)
 			from = p.tape.firstNS
+			if n := turns.another(); n > 0 {
+				p.note("the replay begins anew", from+turn.shiftNS, n)
+			}
 			continue
 		}
+		p.note("the replay has reached its end", p.Now(), 1)
 		to, ok := p.waitAtEnd(ctx)
 		if !ok {
 			return nil
 		}
 		from = to
+		p.note("the replay jumps", from+turn.shiftNS, 1)
+	}
+}
+
+// turnCount counts turns, of which some are told: a short recording that is played as
+// fast as the machine can must not fill the journal.
+type turnCount struct {
+	told time.Time
+	more uint64
+}
+
+// another counts a turn, and returns how many are to be told of now, at most once a
+// second.
+func (c *turnCount) another() uint64 {
+	c.more++
+	if time.Since(c.told) < time.Second {
+		return 0
+	}
+	n := c.more
+	c.told, c.more = time.Now(), 0
+	return n
+}
+
+// note tells of the replay itself.
+func (p *Player) note(text string, busNS int64, count uint64) {
+	p.log.Info(text, zap.Int64("bus_ns", busNS), zap.Uint64("times", count))
+	if p.cfg.Events != nil {
+		p.cfg.Events(&facetdv1.Event{
+			Kind: facetdv1.EventKind_EVENT_KIND_REPLAY, Severity: facetdv1.Severity_SEVERITY_INFO,
+			Time: timestamppb.Now(), BusNs: busNS, Text: text, Count: count,
+		})
 	}
 }
 
@@ -178,7 +230,7 @@ func (*jumpError) Error() string { return "a jump" }
 // announce tells about the timetable in force at a bus time, as a dispatcher does when
 // it comes up.
 func (p *Player) announce(atNS int64, t turn) {
-	p.update(func(s *state) { s.busNS = atNS + t.shiftNS })
+	p.update(func(s *state) { s.busNS, s.shiftNS = atNS+t.shiftNS, t.shiftNS })
 	if change := p.tape.planAt(atNS); change != nil {
 		p.planChanged(change, change.GetEpochBusNs()+t.shiftNS)
 	}
@@ -237,7 +289,7 @@ func (p *Player) deliver(e *record.Entry, t turn) {
 			p.update(func(s *state) { s.violated(v) })
 			p.cfg.Observer.Violated(v)
 		} else if p.cfg.Events != nil && !derived(e.Event.GetKind()) {
-			p.cfg.Events(e.Event)
+			p.cfg.Events(t.shiftEvent(e.Event))
 		}
 	case e.Status != nil:
 		p.update(func(s *state) { s.status = e.Status })
@@ -292,19 +344,19 @@ func (p *Player) wait(ctx context.Context, clock *clock, at int64, frames bool) 
 }
 
 // release answers those who wait for their steps. The caller holds mu.
-func (p *Player) release() {
-	for _, done := range p.waiting {
+func (c *controls) release() {
+	for _, done := range c.waiting {
 		close(done)
 	}
-	p.waiting = nil
+	c.waiting = nil
 }
 
 func (p *Player) waitAtEnd(ctx context.Context) (int64, bool) {
-	p.log.Info("replay has reached its end")
 	for {
 		p.mu.Lock()
 		seek := p.seek
 		p.seek = -1
+		p.ended = seek < 0
 		p.steps = 0
 		p.release()
 		p.mu.Unlock()
@@ -325,26 +377,43 @@ func (p *Player) SeekTo(busNS int64) {
 	p.control(func(c *controls) { c.seek = min(max(busNS, p.tape.firstNS), p.tape.lastNS) })
 }
 
-// SetSpeed changes the pace, as Config.Speed, and plays on after Pause.
+// SetSpeed changes the pace, as Config.Speed, and plays on after Pause; steps that were
+// still to come are given up.
 func (p *Player) SetSpeed(speed float64) error {
-	if speed < 0 || speed > MaxSpeed || speed != speed {
-		return fmt.Errorf("a speed of %v is not possible; use 0 (as fast as possible) to %d", speed, MaxSpeed)
+	if !possible(speed) {
+		return speedError(speed)
 	}
-	p.control(func(c *controls) { c.speed, c.stepped = speed, false })
+	p.control(func(c *controls) {
+		c.speed = speed
+		c.resume()
+	})
 	return nil
 }
 
-// Pause stops before the next frame set. SetSpeed plays on.
+// Resume plays on at the pace before Pause.
+func (p *Player) Resume() { p.control((*controls).resume) }
+
+func (c *controls) resume() {
+	c.stepped, c.steps = false, 0
+	c.release()
+}
+
+// Pause stops before the next frame set. Resume and SetSpeed play on.
 func (p *Player) Pause() { p.control(func(c *controls) { c.stepped = true }) }
 
-// Step plays n frame sets and pauses, and returns once they have been handed out or the
-// recording has ended. Errors: ctx's, and for n below 1.
+// Step plays n frame sets and pauses, and returns once they have been handed out, the
+// recording has ended, or somebody made it play on. Errors: ctx's, and for n below 1 or
+// above MaxSteps.
 func (p *Player) Step(ctx context.Context, n int) error {
-	if n < 1 {
-		return fmt.Errorf("%d steps are not possible; use 1 or more", n)
+	if n < 1 || n > MaxSteps {
+		return fmt.Errorf("%d steps are not possible; use 1 to %d", n, MaxSteps)
 	}
 	done := make(chan struct{})
 	p.control(func(c *controls) {
+		if c.over {
+			close(done)
+			return
+		}
 		c.stepped = true
 		c.steps += n
 		c.waiting = append(c.waiting, done)
@@ -385,8 +454,24 @@ func (p *Player) end() {
 		}
 	})
 	p.mu.Lock()
+	p.over = true
 	p.release()
 	p.mu.Unlock()
+}
+
+// Replay is where the replay is. A jump that was asked for counts as made.
+func (p *Player) Replay() *facetdv1.Replay {
+	out := &facetdv1.Replay{FirstBusNs: p.tape.firstNS, LastBusNs: p.tape.lastNS, Loop: p.cfg.Loop}
+	for _, name := range p.cfg.Files {
+		out.Files = append(out.Files, filepath.Base(name))
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out.BusNs, out.Speed, out.Paused, out.Ended = p.state.busNS, p.speed, p.stepped, p.ended
+	if p.seek >= 0 {
+		out.BusNs, out.Ended = p.seek+p.state.shiftNS, false
+	}
+	return out
 }
 
 // Now is the bus time that the replay has reached.

@@ -21,6 +21,7 @@ type state struct {
 	phase     facetdv1.State
 	fault     string
 	busNS     int64
+	shiftNS   int64 // how much of busNS is of turns before
 	epochNS   int64
 	announced bool // whether a plan is in force
 	plan      *facetdv1.Plan
@@ -88,7 +89,8 @@ func (s *state) snapshot() dispatch.Snapshot {
 	out := dispatch.Snapshot{
 		State: s.phase, Fault: s.fault, BusNS: s.busNS, EpochNS: s.epochNS, Plan: s.plan,
 		PlannedUtil: s.plan.GetUtilization(), Violations: s.broken, LastBroken: slices.Clone(s.lastBad),
-		MeasuredNS: max(s.busNS-s.epochNS, 0),
+		Uncertainty: time.Duration(s.status.GetTimeUncertaintyNs()),
+		MeasuredNS:  max(s.busNS-s.epochNS, 0),
 	}
 	for _, share := range s.status.GetPhases() {
 		if phase := int(share.GetPhase()); phase > 0 && phase < bus.NumPhases {
@@ -151,6 +153,19 @@ func (t turn) shift(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 			g.FirstSampleTime = timestamppb.New(g.GetFirstSampleTime().AsTime().Add(time.Duration(t.shiftNS)))
 		}
 		out.Frames = append(out.Frames, g)
+	}
+	return out
+}
+
+// shiftEvent returns an event of this turn.
+func (t turn) shiftEvent(e *facetdv1.Event) *facetdv1.Event {
+	if t.shiftNS == 0 {
+		return e
+	}
+	out := proto.CloneOf(e)
+	out.BusNs += t.shiftNS
+	if out.Time != nil {
+		out.Time = timestamppb.New(out.GetTime().AsTime().Add(time.Duration(t.shiftNS)))
 	}
 	return out
 }

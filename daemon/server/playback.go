@@ -1,0 +1,76 @@
+package server
+
+import (
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/api"
+	"facetd.example/daemon/probing"
+	"facetd.example/daemon/record/replay"
+	"facetd.example/daemon/surroundings"
+)
+
+// playHooks are whom a player tells. They are there before the rest of the daemon,
+// which needs the array that the player finds in the recording, and filled in before
+// it runs.
+type playHooks struct {
+	observers
+	event func(*facetdv1.Event)
+}
+
+// loadRecording opens a recording, in which the array is.
+func (c *Config) loadRecording(files []string, log *zap.Logger) (*inputs, chipmodel.Mistakes) {
+	in := &inputs{hooks: &playHooks{}}
+	var m chipmodel.Mistakes
+	var err error
+	in.player, err = replay.New(replay.Config{
+		Files: files, Observer: in.hooks, Events: func(e *facetdv1.Event) { in.hooks.event(e) },
+		Speed: c.Replay.Speed, Loop: c.Replay.Loop, Stepped: c.Replay.Stepped, Logger: log.Named("replay"),
+	})
+	if err != nil {
+		m.Add("bus", err.Error(), "give the closed files of one recording in order; 'facetd recover' closes what a crash left")
+		return nil, m
+	}
+	if in.array, m = chipmodel.New(in.player.Array()); len(m) > 0 {
+		for i := range m {
+			m[i].File = files[0]
+		}
+		_ = in.player.Close() // it was only read
+		return nil, m
+	}
+	return in, nil
+}
+
+// playback puts the player in the place of bus and dispatcher.
+func (s *Server) playback(in *inputs) (*probing.Config, error) {
+	s.player, s.bus, s.dispatcher = in.player, in.player, in.player
+	if err := s.keep(); err != nil {
+		_ = s.bus.Close() // it was only read
+		return nil, err
+	}
+	in.hooks.observers = s.observers()
+	in.hooks.event = func(e *facetdv1.Event) {
+		if !ofTheRecorder(e.GetKind()) {
+			s.keeping.journal.Append(e)
+		}
+	}
+	s.light = surroundings.New(surroundings.Config{}) // which refuses
+	return &probing.Config{
+		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "probing the bus or putting faults into it"},
+		Status: func(err error) error { return api.StatusOf(s.array, err) },
+	}, nil
+}
+
+// ofTheRecorder reports whether such an event tells of the daemon that recorded, and
+// not of its array: in the journal of this daemon it would mislead.
+func ofTheRecorder(k facetdv1.EventKind) bool {
+	switch k {
+	case facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, facetdv1.EventKind_EVENT_KIND_DAEMON_STOPPED,
+		facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
+		facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED, facetdv1.EventKind_EVENT_KIND_RECORDING_LOST,
+		facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST:
+		return true
+	}
+	return false
+}
