@@ -37,6 +37,7 @@ type fake struct {
 	facetdv1.UnimplementedFaultServiceServer
 	facetdv1.UnimplementedRecordServiceServer
 	facetdv1.UnimplementedEventServiceServer
+	facetdv1.UnimplementedReplayServiceServer
 	facetdv1.UnimplementedSceneServiceServer
 
 	address string
@@ -64,6 +65,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterFaultServiceServer(s, f)
 	facetdv1.RegisterRecordServiceServer(s, f)
 	facetdv1.RegisterEventServiceServer(s, f)
+	facetdv1.RegisterReplayServiceServer(s, f)
 	facetdv1.RegisterSceneServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
@@ -410,4 +412,46 @@ func (f *fake) ListEvents(_ context.Context, r *facetdv1.ListEventsRequest) (*fa
 		{Sequence: 1, Time: at, Severity: facetdv1.Severity_SEVERITY_INFO, Kind: facetdv1.EventKind_EVENT_KIND_TASK_ADDED, Text: "task look was added", Task: "look"},
 		{Sequence: 2, Time: at, Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, Text: "3 jobs ended late", Task: "look", Count: 3},
 	}}, nil
+}
+
+func fakeReplay() *facetdv1.Replay {
+	return &facetdv1.Replay{Files: []string{"bend-001.mcap", "bend-002.mcap"}, FirstBusNs: 2_500_000_000, LastBusNs: 62_500_000_000, BusNs: 10_125_000_000, Speed: 1}
+}
+
+func (f *fake) GetReplay(_ context.Context, r *facetdv1.GetReplayRequest) (*facetdv1.GetReplayResponse, error) {
+	f.note(r)
+	return &facetdv1.GetReplayResponse{Replay: fakeReplay()}, nil
+}
+
+func (f *fake) PauseReplay(_ context.Context, r *facetdv1.PauseReplayRequest) (*facetdv1.PauseReplayResponse, error) {
+	f.note(r)
+	got := fakeReplay()
+	got.Paused = true
+	return &facetdv1.PauseReplayResponse{Replay: got}, nil
+}
+
+func (f *fake) ResumeReplay(_ context.Context, r *facetdv1.ResumeReplayRequest) (*facetdv1.ResumeReplayResponse, error) {
+	f.note(r)
+	if r.GetSpeed() > 1000 {
+		return nil, status.Error(codes.InvalidArgument, "speed: a speed of 2000 is not possible")
+	}
+	got := fakeReplay()
+	if r.Speed != nil {
+		got.Speed, got.Loop = r.GetSpeed(), true
+	}
+	return &facetdv1.ResumeReplayResponse{Replay: got}, nil
+}
+
+func (f *fake) StepReplay(_ context.Context, r *facetdv1.StepReplayRequest) (*facetdv1.StepReplayResponse, error) {
+	f.note(r)
+	got := fakeReplay()
+	got.Paused, got.Ended = true, true
+	return &facetdv1.StepReplayResponse{Replay: got}, nil
+}
+
+func (f *fake) SeekReplay(_ context.Context, r *facetdv1.SeekReplayRequest) (*facetdv1.SeekReplayResponse, error) {
+	f.note(r)
+	got := fakeReplay()
+	got.BusNs = r.GetBusNs()
+	return &facetdv1.SeekReplayResponse{Replay: got}, nil
 }

@@ -55,7 +55,7 @@ select words, faults, light, recordings and events. Exit status: 0 done, 1 faile
 	root.AddCommand(
 		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
-		a.probeCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.eventsCommand(),
+		a.probeCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(), a.eventsCommand(),
 	)
 	return root
 }
@@ -71,6 +71,7 @@ type client struct {
 	probe   facetdv1.ProbeServiceClient
 	fault   facetdv1.FaultServiceClient
 	record  facetdv1.RecordServiceClient
+	replay  facetdv1.ReplayServiceClient
 	events  facetdv1.EventServiceClient
 	scene   facetdv1.SceneServiceClient
 }
@@ -110,6 +111,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		probe:   facetdv1.NewProbeServiceClient(conn),
 		fault:   facetdv1.NewFaultServiceClient(conn),
 		record:  facetdv1.NewRecordServiceClient(conn),
+		replay:  facetdv1.NewReplayServiceClient(conn),
 		events:  facetdv1.NewEventServiceClient(conn),
 		scene:   facetdv1.NewSceneServiceClient(conn),
 	}))

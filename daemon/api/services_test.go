@@ -27,7 +27,7 @@ import (
 // elsewhere are services of the schema that are not of this package: they come in
 // through Config.More, and daemon/server tests that all are there.
 var elsewhere = []string{
-	"facetd.v1.ProbeService", "facetd.v1.FaultService", "facetd.v1.RecordService", "facetd.v1.EventService", "facetd.v1.ReplayService",
+	"facetd.v1.ProbeService", "facetd.v1.FaultService", "facetd.v1.RecordService", "facetd.v1.EventService",
 	"facetd.v1.SceneService", "facetd.v1.ReplayService",
 }
 

@@ -23,7 +23,8 @@ import (
 const serveHelp = `The daemon runs an array with tasks on the virtual bus: by default the built-in demo.
 Flags go before the configuration file's fields. --scene is a description such as
 uniform:200, demo:high=800 or grating:mean=100,contrast=0.5, or the name of an
-equirectangular PNG or JPEG. With --run-for it ends at that bus time and sums up what
+equirectangular PNG or JPEG. --bus replay:FILE plays a recording in the place of a bus:
+it brings its array and tasks along, and what acts on an array is refused. With --run-for it ends at that bus time and sums up what
 was achieved, with a SHA-256 over the bus times and codes of all frame sets; without,
 it ends on SIGINT or SIGTERM. What it prints goes to standard output (under --output
 json only the summary), its log to standard error.`
@@ -36,6 +37,9 @@ type serveFlags struct {
 	listen, socket, http              string
 	logFormat, logLevel, data         string
 	runFor                            time.Duration
+	bus                               string
+	replaySpeed                       float64
+	replayLoop, replayStepped         bool
 }
 
 func serveCommand() *cobra.Command {
@@ -46,7 +50,8 @@ func serveCommand() *cobra.Command {
 		Long:  serveHelp,
 		Example: `  facetd serve
   facetd serve --array array.yaml --tasks tasks.yaml --scene uniform:200
-  facetd serve --pace free --run-for 10s --seed 7 --output json`,
+  facetd serve --pace free --run-for 10s --seed 7 --output json
+  facetd serve --bus replay:bend-001.mcap,bend-002.mcap --replay-loop`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}
@@ -57,6 +62,10 @@ func serveCommand() *cobra.Command {
 func (f *serveFlags) register(cmd *cobra.Command) {
 	d, fl := server.DefaultConfig(), cmd.Flags()
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
+	fl.StringVar(&f.bus, "bus", d.Bus, "virtual, or replay:FILE[,FILE...]: the files of one recording in order")
+	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed, "how many times as fast as it happened a recording is played; 0 as fast as possible")
+	fl.BoolVar(&f.replayLoop, "replay-loop", false, "begin a recording anew at its end")
+	fl.BoolVar(&f.replayStepped, "replay-stepped", false, "wait before the first frame set for 'facetctl replay'")
 	fl.StringVar(&f.array, "array", d.Array, "array file, or demo")
 	fl.StringVar(&f.tasks, "tasks", "", "file of tasks, demo, or none (default demo's with the demo array, else none)")
 	fl.StringVar(&f.scene, "scene", d.Scene, "light around the array: a description, or a picture's name")
@@ -86,6 +95,11 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 	}
 	given := cmd.Flags().Changed
 	for name, set := range map[string]func(){
+		"bus":            func() { c.Bus = f.bus },
+		"replay-speed":   func() { c.Replay.Speed = f.replaySpeed },
+		"replay-loop":    func() { c.Replay.Loop = f.replayLoop },
+		"replay-stepped": func() { c.Replay.Stepped = f.replayStepped },
+
 		"array":      func() { c.Array = f.array },
 		"tasks":      func() { c.Tasks = f.tasks },
 		"scene":      func() { c.Scene = sceneOf(f.scene) },
@@ -107,11 +121,29 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 	if given("run-for") && f.runFor <= 0 {
 		return c, cli.Usagef("--run-for %s: give a time above zero", f.runFor)
 	}
+	if err := fitBus(&c, given); err != nil {
+		return c, err
+	}
 	// The file was in order by itself, so what is wrong now came with the flags.
 	if m := c.Validate(); len(m) > 0 {
 		return c, cli.Usagef("%s", m.Error())
 	}
 	return c, nil
+}
+
+// fitBus refuses flags that count for nothing on the kind of bus. In a file they may
+// stand: one file can then serve both.
+func fitBus(c *server.Config, given func(string) bool) error {
+	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"}, "no recording is played; give --bus replay:FILE"
+	if strings.HasPrefix(c.Bus, server.ReplayOf) {
+		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for"}, "a recording brings its own, and is played to its end"
+	}
+	for _, name := range names {
+		if given(name) {
+			return cli.Usagef("--%s is not possible with --bus %s: %s", name, c.Bus, why)
+		}
+	}
+	return nil
 }
 
 // sceneOf lets the name of a picture stand for the panorama of it.
@@ -183,7 +215,12 @@ func serve(cmd *cobra.Command, s runner, rec *recorder, stopAt time.Duration) er
 // banner says what runs, and where it can be reached.
 func banner(w io.Writer, c *server.Config, s *server.Server) {
 	a, at := s.Array(), s.Addresses()
-	fmt.Fprintf(w, "facetd %s runs %s: %s, pace %s, seed %d\n", c.Version, a.Name, cli.Count(len(a.Chips), "chip"), c.Pace, c.Seed)
+	chips := cli.Count(len(a.Chips), "chip")
+	if files, is := strings.CutPrefix(c.Bus, server.ReplayOf); is {
+		fmt.Fprintf(w, "facetd %s replays %s: %s, from %s\n", c.Version, a.Name, chips, strings.ReplaceAll(files, ",", ", "))
+	} else {
+		fmt.Fprintf(w, "facetd %s runs %s: %s, pace %s, seed %d\n", c.Version, a.Name, chips, c.Pace, c.Seed)
+	}
 	if at.GRPC != "" {
 		fmt.Fprintf(w, "gRPC     %s\n", at.GRPC)
 	}

@@ -37,7 +37,10 @@ func schemaData(md protoreflect.MessageDescriptor) ([]byte, error) {
 	return proto.MarshalOptions{Deterministic: true}.Marshal(set)
 }
 
-// Field numbers of rawImageName, an open schema of viewers.
+// Field numbers of rawImageName, an open schema of viewers. Numbers, types (fixed32 for
+// the sizes) and mono16 as little endian were seen in its published definition: the
+// repository foxglove/foxglove-sdk, schemas/proto/foxglove/RawImage.proto. The name of
+// the camera's frame came last there, which is why it is 7.
 const (
 	imageTimestamp = 1
 	imageWidth     = 2

@@ -29,7 +29,7 @@ func (c *Config) loadRecording(files []string, log *zap.Logger) (*inputs, chipmo
 		Speed: c.Replay.Speed, Loop: c.Replay.Loop, Stepped: c.Replay.Stepped, Logger: log.Named("replay"),
 	})
 	if err != nil {
-		m.Add("bus", err.Error(), "give the closed files of one recording in order; 'facetd recover' closes what a crash left")
+		m.Add("bus", plain(err).Error(), "give the closed files of one recording in order; 'facetd recover' closes what a crash left")
 		return nil, m
 	}
 	if in.array, m = chipmodel.New(in.player.Array()); len(m) > 0 {
