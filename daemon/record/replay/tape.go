@@ -25,6 +25,7 @@ var ErrEmpty = errors.New("the recording holds no frame sets and no timetables")
 
 // tape is the files of one recording as one sequence. One goroutine plays it.
 type tape struct {
+	files           []string
 	readers         []*record.Reader
 	array           *facetdv1.Array
 	plans           []*facetdv1.PlanChange // in order
@@ -35,7 +36,7 @@ type tape struct {
 }
 
 func openTape(files []string) (*tape, error) {
-	t := &tape{}
+	t := &tape{files: files}
 	if err := t.open(files); err != nil {
 		return nil, errors.Join(err, t.close())
 	}
@@ -66,6 +67,15 @@ func (t *tape) open(files []string) error {
 		}
 	}
 	return t.index()
+}
+
+// chunk reads a chunk of a file; errors name the file.
+func (t *tape) chunk(file, chunk int) ([]record.Entry, error) {
+	entries, err := t.readers[file].Chunk(chunk)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", t.files[file], err)
+	}
+	return entries, nil
 }
 
 // place is a chunk of a file.
@@ -99,7 +109,7 @@ func (t *tape) index() error {
 	for _, at := range slices.SortedFunc(maps.Keys(wanted), func(a, b place) int {
 		return cmp.Or(a.reader-b.reader, a.chunk-b.chunk)
 	}) {
-		entries, err := t.readers[at.reader].Chunk(at.chunk)
+		entries, err := t.chunk(at.reader, at.chunk)
 		if err != nil {
 			return err
 		}
@@ -152,7 +162,7 @@ func (t *tape) span() error {
 	t.lastNS = t.firstNS
 	for i := len(t.readers) - 1; i >= 0; i-- {
 		for c := t.readers[i].Chunks() - 1; c >= 0; c-- {
-			entries, err := t.readers[i].Chunk(c)
+			entries, err := t.chunk(i, c)
 			if err != nil {
 				return err
 			}
@@ -180,9 +190,9 @@ func (t *tape) from(busNS int64) iter.Seq2[record.Entry, error] {
 		if busNS > minNS {
 			log = uint64(max(t.hostOffsetNS+busNS, 0))
 		}
-		for _, r := range t.readers {
+		for n, r := range t.readers {
 			for i := r.ChunkAt(log); i < r.Chunks(); i++ {
-				entries, err := r.Chunk(i)
+				entries, err := t.chunk(n, i)
 				if err != nil {
 					yield(record.Entry{}, err)
 					return

@@ -1,0 +1,288 @@
+package acceptance
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+
+	"facetd.example/api/framedigest"
+	"facetd.example/api/peertest"
+	"facetd.example/daemon/record"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+func (d *daemon) dial(t *testing.T) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(d.grpc, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return conn
+}
+
+func within(t *testing.T, d time.Duration) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), d)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+func follow(t *testing.T, ctx context.Context, conn *grpc.ClientConn) grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
+	t.Helper()
+	s, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{
+		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
+	}, grpc.WaitForReady(true))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.Header(); err != nil { // it is subscribed
+		t.Fatal(err)
+	}
+	return s
+}
+
+// seen is what a client keeps of a frame set: not the pixels of a whole minute.
+type seen struct {
+	task           string
+	job            uint64
+	finishNS       int64
+	digest, pixels string
+}
+
+func see(fs *facetdv1.FrameSet) seen {
+	d := framedigest.New()
+	d.Add(fs)
+	h := sha256.New()
+	for _, f := range fs.GetFrames() {
+		h.Write(f.GetData())
+	}
+	return seen{fs.GetTask(), fs.GetJob(), fs.GetFinishBusNs(), d.Sum(), hex.EncodeToString(h.Sum(nil))}
+}
+
+// independent is what a reader that knows nothing of facetd found in a recording.
+type independent struct {
+	Topics map[string]struct{ Count uint64 }
+	Sets   []struct{ Task, Job, Finish, Log, Pixels string }
+}
+
+// readIndependently reads a file with @mcap/core in node.
+func readIndependently(t *testing.T, file string) (got independent) {
+	t.Helper()
+	node, modules := peertest.Node(t, "@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6")
+	script, err := os.ReadFile("../record/testdata/read.cjs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	program := filepath.Join(modules, "read.cjs") // beside its modules, where node looks for them
+	if err := os.WriteFile(program, script, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(node, program, file)
+	cmd.Stderr = os.Stderr
+	text, err := cmd.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &got); err != nil {
+		t.Fatal(err)
+	}
+	return got
+}
+
+// liveMinute records a minute of the demo at the pace that the machine can, and
+// returns the file and what a client on the API saw while it ran.
+func liveMinute(t *testing.T) (file string, live map[[2]string]seen, lost uint64) {
+	t.Helper()
+	data := t.TempDir()
+	d := start(t, "--pace", "free", "--seed", "5", "--data", data)
+	conn := d.dial(t)
+	ctx := within(t, 2*time.Minute)
+	frames, rec := follow(t, ctx, conn), facetdv1.NewRecordServiceClient(conn)
+	run(t, binary(t, "facetctl"), "--address", d.grpc, "record", "start", "--name", "minute", "--max-duration", "1m")
+	live = map[[2]string]seen{}
+	var recording *facetdv1.Recording
+	for last := time.Now(); ; {
+		m, err := frames.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if m.GetDroppedTotal() > 0 {
+			t.Fatalf("the client was too slow: %d dropped", m.GetDroppedTotal())
+		}
+		s := see(m.GetFrameSet())
+		live[[2]string{s.task, strconv.FormatUint(s.job, 10)}] = s
+		if time.Since(last) < 100*time.Millisecond {
+			continue
+		}
+		last = time.Now()
+		got, err := rec.GetRecording(ctx, &facetdv1.GetRecordingRequest{Name: "minute"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if recording = got.GetRecording(); recording.GetState() != facetdv1.RecordingState_RECORDING_STATE_RUNNING {
+			break
+		}
+	}
+	if err := d.stop(t); err != nil {
+		t.Error(err)
+	}
+	if recording.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || len(recording.GetParts()) != 1 {
+		t.Fatalf("%v", recording)
+	}
+	return filepath.Join(data, "recordings", recording.GetParts()[0].GetFile()), live, recording.GetLost()
+}
+
+// TestAMinuteIsWhatAClientSaw: a reader that knows nothing of facetd finds in the
+// recording of a minute the counts, times and pixels that a client saw on the API, and
+// the recording plays the same back, every time.
+func TestAMinuteIsWhatAClientSaw(t *testing.T) {
+	file, live, lost := liveMinute(t)
+	r, err := record.Open(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	first, last := r.Span()
+	t.Logf("%d frame sets, %d messages in %.2f s of bus time, %d lost", r.FrameSets(), r.Messages(), float64(last-first)/1e9, lost)
+	if spanned := time.Duration(last - first); spanned < time.Minute-time.Second || spanned > time.Minute+5*time.Second {
+		t.Errorf("the recording spans %v", spanned)
+	}
+	recorded := recordedSets(t, r, live)
+	t.Run("read elsewhere", func(t *testing.T) {
+		compareIndependent(t, readIndependently(t, file), recorded, r.Counts())
+	})
+	digest := framedigestOf(t, r)
+	for range 2 {
+		if got := replayed(t, file, len(recorded)); got != digest {
+			t.Errorf("a replay has the digest %s, the recording %s", got, digest)
+		}
+	}
+}
+
+// recordedSets returns the frame sets of a file in order, as the client saw them, and
+// checks that none is missing but those that were counted as lost.
+func recordedSets(t *testing.T, r *record.Reader, live map[[2]string]seen) []seen {
+	t.Helper()
+	var sets []seen
+	jobs := map[string][2]uint64{} // first and last recorded job
+	var noted uint64               // lost, by the file's own events
+	for e, err := range r.All() {
+		switch {
+		case err != nil:
+			t.Fatal(err)
+		case e.Event.GetKind() == facetdv1.EventKind_EVENT_KIND_RECORDING_LOST:
+			n, err := strconv.ParseUint(e.Event.GetFields()["frame_sets"], 10, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			noted += n
+		case e.Frames != nil:
+			s := see(e.Frames)
+			if w, there := live[[2]string{s.task, strconv.FormatUint(s.job, 10)}]; !there || w != s {
+				t.Fatalf("job %d of %s is %+v in the file, the client saw %+v", s.job, s.task, s, w)
+			}
+			span, was := jobs[s.task]
+			if !was {
+				span[0] = s.job
+			}
+			span[1] = s.job
+			jobs[s.task] = span
+			sets = append(sets, s)
+		}
+	}
+	var ran uint64
+	for _, span := range jobs {
+		ran += span[1] - span[0] + 1
+	}
+	if len(jobs) != 4 || ran-uint64(len(sets)) > noted || uint64(len(sets)) < ran*9/10 {
+		t.Errorf("%d tasks, %d frame sets of %d, %d noted as lost", len(jobs), len(sets), ran, noted)
+	}
+	return sets
+}
+
+func compareIndependent(t *testing.T, got independent, want []seen, counts map[string]uint64) {
+	t.Helper()
+	for topic, n := range counts {
+		if got.Topics[topic].Count != n {
+			t.Errorf("%s: %d messages found elsewhere, %d here", topic, got.Topics[topic].Count, n)
+		}
+	}
+	if len(got.Sets) != len(want) {
+		t.Fatalf("%d frame sets found elsewhere, %d here", len(got.Sets), len(want))
+	}
+	// Elsewhere they come by log time. Bus and host time are apart by one offset.
+	byFinish := slices.SortedStableFunc(slices.Values(want), func(a, b seen) int { return int(a.finishNS - b.finishNS) })
+	var offset int64
+	for i, s := range got.Sets {
+		w := byFinish[i]
+		finish, finishErr := strconv.ParseInt(s.Finish, 10, 64)
+		log, logErr := strconv.ParseInt(s.Log, 10, 64)
+		if i == 0 {
+			offset = log - finish
+		}
+		if finishErr != nil || logErr != nil || log-finish != offset || finish != w.finishNS || s.Task != w.task || s.Job != strconv.FormatUint(w.job, 10) || s.Pixels != w.pixels {
+			t.Fatalf("frame set %d is %+v elsewhere, %+v here", i, s, w)
+		}
+	}
+}
+
+func framedigestOf(t *testing.T, r *record.Reader) string {
+	t.Helper()
+	d := framedigest.New()
+	for e, err := range r.All() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.Frames != nil {
+			d.Add(e.Frames)
+		}
+	}
+	return d.Sum()
+}
+
+// replayed plays a file in a process of its own, step by step so that no queue
+// overflows, and returns the digest of what came over the API.
+func replayed(t *testing.T, file string, sets int) string {
+	t.Helper()
+	const batch = 500
+	d := start(t, "--bus", "replay:"+file, "--replay-speed", "0", "--replay-stepped")
+	conn := d.dial(t)
+	ctx := within(t, 2*time.Minute)
+	frames, steer := follow(t, ctx, conn), facetdv1.NewReplayServiceClient(conn)
+	digest := framedigest.New()
+	for left := sets; left > 0; {
+		n := min(left, batch)
+		if _, err := steer.StepReplay(ctx, &facetdv1.StepReplayRequest{FrameSets: uint32(n)}); err != nil {
+			t.Fatal(err)
+		}
+		for range n {
+			m, err := frames.Recv()
+			if err != nil || m.GetDroppedTotal() > 0 {
+				t.Fatalf("%d dropped, %v", m.GetDroppedTotal(), err)
+			}
+			digest.Add(m.GetFrameSet())
+		}
+		left -= n
+	}
+	// One step more finds the end.
+	end, err := steer.StepReplay(ctx, &facetdv1.StepReplayRequest{})
+	if err != nil || !end.GetReplay().GetEnded() {
+		t.Errorf("after the last frame set: %v %v", end, err)
+	}
+	if err := d.stop(t); err != nil {
+		t.Error(err)
+	}
+	return digest.Sum()
+}
