@@ -191,6 +191,9 @@ func TestADiskThatRefuses(t *testing.T) {
 		j.Append(event("lost", facetdv1.Severity_SEVERITY_INFO))
 	}
 	wait(t, func() bool { return j.Unwritten() == 3 && j.DiskError() != nil })
+	if s := j.Stats(); s.DiskRefused != 3 || s.QueueFull != 0 {
+		t.Errorf("counts %+v", s)
+	}
 	if err := os.Mkdir(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}
@@ -243,10 +246,27 @@ func TestSubscribersLoseTheOldestAndAreTold(t *testing.T) {
 	}
 	slow.Close()
 	slow.Close()
+	left, err := j.Subscribe(nil, Filter{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range SubscriberQueue + 1 {
+		j.Append(event("more", facetdv1.Severity_SEVERITY_ERROR))
+	}
+	open := j.Stats()
+	left.Close()
+	want := Stats{Appended: [4]uint64{1: wanted, 2: wanted, 3: SubscriberQueue + 1}, Streams: 1, Dropped: 40 + 1}
+	if open != want {
+		t.Errorf("counts %+v, want %+v", open, want)
+	}
+	want.Streams, want.Abandoned = 0, SubscriberQueue
+	if got := j.Stats(); got != want {
+		t.Errorf("counts %+v, want %+v", got, want)
+	}
 	if _, _, err := slow.Next(t.Context()); err != ErrLeft {
 		t.Error(err)
 	}
-	after := uint64(2*wanted - 3)
+	after := uint64(2*wanted + SubscriberQueue + 1 - 3)
 	back, err := j.Subscribe(&after, Filter{})
 	if err != nil {
 		t.Fatal(err)
@@ -265,7 +285,7 @@ func TestSubscribersLoseTheOldestAndAreTold(t *testing.T) {
 		}
 		got = append(got, e.GetText())
 	}
-	if want := []string{fmt.Sprint(2*wanted - 3), fmt.Sprint(2*wanted - 2), fmt.Sprint(2*wanted - 1), "new"}; !slices.Equal(got, want) {
+	if want := []string{"more", "more", "more", "new"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
 	if _, err := j.Subscribe(nil, Filter{}); !errors.As(err, new(*ClosedError)) {

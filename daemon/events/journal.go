@@ -73,6 +73,7 @@ type Journal struct {
 	lost      uint64 // not written because too many waited, and not yet told
 	refused   uint64 // not written because the disk refused, and not yet told
 	closed    bool
+	stats     Stats // but for the open streams
 
 	wake chan struct{} // holds one token when the writer may have work
 	done chan struct{} // closed when the writer has ended
@@ -132,6 +133,7 @@ func (j *Journal) append(e *facetdv1.Event) uint64 {
 	}
 	e.Sequence = j.next
 	j.next++
+	j.stats.count(e)
 	j.ring = append(j.ring, e)
 	if extra := len(j.ring) - j.cfg.Ring; extra > 0 {
 		j.ring = slices.Delete(j.ring, 0, extra)
@@ -141,6 +143,7 @@ func (j *Journal) append(e *facetdv1.Event) uint64 {
 			j.unwritten = append(j.unwritten, e)
 		} else {
 			j.lost++
+			j.stats.QueueFull++
 		}
 		signal(j.wake)
 	}
@@ -250,6 +253,7 @@ func (j *Journal) Close(reason string) error {
 		j.closed = true
 		for _, s := range j.subs {
 			s.end(&ClosedError{reason})
+			j.stats.Dropped += s.droppedTotal()
 		}
 		j.subs = nil
 	}
@@ -272,6 +276,7 @@ func (j *Journal) write() {
 		j.mu.Unlock()
 		n, err := j.disk.write(batch)
 		j.mu.Lock()
+		j.stats.DiskRefused += uint64(len(batch) - n)
 		for _, e := range batch[n:] {
 			if e.GetKind() == facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST {
 				j.refused += e.GetCount() // to be told again, those that it told of

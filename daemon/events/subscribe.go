@@ -34,6 +34,7 @@ type Subscription struct {
 	backlog []*facetdv1.Event // from before the subscription; not bounded by the queue
 	waiting []*facetdv1.Event
 	dropped uint64 // since the last event read
+	lost    uint64 // since the beginning
 	ended   error
 }
 
@@ -105,6 +106,7 @@ func (s *Subscription) put(e *facetdv1.Event) {
 	if len(s.waiting) > SubscriberQueue {
 		s.waiting = slices.Delete(s.waiting, 0, 1)
 		s.dropped++
+		s.lost++
 	}
 	s.mu.Unlock()
 	signal(s.wake)
@@ -114,7 +116,13 @@ func (s *Subscription) put(e *facetdv1.Event) {
 func (s *Subscription) Close() {
 	j := s.journal
 	j.mu.Lock()
-	j.subs = slices.DeleteFunc(j.subs, func(o *Subscription) bool { return o == s })
+	if i := slices.Index(j.subs, s); i >= 0 {
+		j.subs = slices.Delete(j.subs, i, i+1)
+		s.mu.Lock()
+		j.stats.Dropped += s.lost
+		j.stats.Abandoned += uint64(len(s.backlog) + len(s.waiting))
+		s.mu.Unlock()
+	}
 	j.mu.Unlock()
 	s.end(ErrLeft)
 }

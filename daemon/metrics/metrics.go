@@ -20,7 +20,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/dispatch"
-	"facetd.example/daemon/rate"
+	"facetd.example/daemon/events"
+	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
 )
 
@@ -30,6 +31,17 @@ type Source struct {
 	Streams  func() stream.Stats
 	// Uncertainty is how far host times may be off.
 	Uncertainty func() time.Duration
+	// Recordings is nil where the daemon keeps none.
+	Recordings func() record.Stats
+	Events     func() events.Stats
+	// Bus says what is run.
+	Bus Bus
+}
+
+// Bus says what is run: the array, the kind of bus, and the pace of its time.
+type Bus struct {
+	Array, Kind string
+	Pace        facetdv1.Pace
 }
 
 // Metrics observes a dispatcher. The observer's methods are for the goroutine that
@@ -53,7 +65,8 @@ type Metrics struct {
 
 	mu     sync.Mutex
 	source Source
-	rates  map[string]*rate.Window // by task
+	state  map[string]*taskState // by task
+	now    func() time.Time
 }
 
 var _ dispatch.Observer = (*Metrics)(nil)
@@ -78,7 +91,8 @@ func New(version string) *Metrics {
 		words:       b.counters(nameSelectWords),
 		violations:  b.counters(nameViolations),
 		tasks:       map[string]bool{},
-		rates:       map[string]*rate.Window{},
+		state:       map[string]*taskState{},
+		now:         time.Now,
 	}
 	for _, v := range []struct {
 		vec  *prometheus.CounterVec
@@ -147,7 +161,7 @@ func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
 		return
 	}
 	m.mu.Lock()
-	m.rates[task].Add(fs.GetReleaseBusNs())
+	m.state[task].ended(fs, m.now())
 	m.mu.Unlock()
 	m.frames.WithLabelValues(task).Add(float64(len(fs.GetFrames())))
 	m.response.WithLabelValues(task).Observe(seconds(fs.GetFinishBusNs() - fs.GetReleaseBusNs()))
@@ -176,20 +190,10 @@ func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 		}
 	}
 	m.mu.Lock()
-	for _, w := range m.rates {
-		w.Restart(epochNS)
+	for _, s := range m.state {
+		s.restart(epochNS)
 	}
 	m.mu.Unlock()
-}
-
-// achieved is the measured rate of a task.
-func (m *Metrics) achieved(task string, nowNS int64) float64 {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if w := m.rates[task]; w != nil {
-		return w.Hertz(nowNS)
-	}
-	return 0
 }
 
 // Violated counts a broken law.
@@ -201,7 +205,7 @@ func (m *Metrics) addTask(task string) {
 	}
 	m.tasks[task] = true
 	m.mu.Lock()
-	m.rates[task] = &rate.Window{}
+	m.state[task] = &taskState{last: m.now()}
 	m.mu.Unlock()
 	for _, o := range outcomes {
 		m.jobs.WithLabelValues(task, o)
@@ -215,7 +219,7 @@ func (m *Metrics) addTask(task string) {
 func (m *Metrics) dropTask(task string) {
 	delete(m.tasks, task)
 	m.mu.Lock()
-	delete(m.rates, task)
+	delete(m.state, task)
 	m.mu.Unlock()
 	gone := prometheus.Labels{"task": task}
 	for _, vec := range []interface {

@@ -19,6 +19,8 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
+	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
 )
 
@@ -50,7 +52,7 @@ func planOf(tasks ...string) *facetdv1.Plan {
 }
 
 func job(task string, responseNS, skewNS int64, holds ...int64) *facetdv1.FrameSet {
-	fs := &facetdv1.FrameSet{Task: task, ReleaseBusNs: 1_000_000, FinishBusNs: 1_000_000 + responseNS, SkewNs: skewNS}
+	fs := &facetdv1.FrameSet{Task: task, ReleaseBusNs: 1_000_000, FinishBusNs: 1_000_000 + responseNS, DeadlineBusNs: 67_000_000, SkewNs: skewNS}
 	for _, h := range holds {
 		fs.Frames = append(fs.Frames, &facetdv1.Frame{HoldNs: h})
 	}
@@ -66,6 +68,7 @@ func busy(phase facetdv1.Phase, d time.Duration) bus.Phases {
 // sample is a daemon in the middle of its work; all numbers are invented.
 func sample() *Metrics {
 	m := New("1.2.3")
+	m.now = func() time.Time { return time.Unix(1000, 0) }
 	m.PlanChanged(planOf("ring", "ahead", "gone"), 0)
 	m.JobEnded(job("gone", 1, 1, 1))
 	m.PlanChanged(planOf("ring", "ahead"), 10)
@@ -73,7 +76,7 @@ func sample() *Metrics {
 	m.SegmentRun("", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_CONVERT, time.Second)}, dispatch.WordCount{Group: 2, Single: 1})
 	m.JobEnded(job("ring", 3_000_000, 0, 2_000_000, 1_500_000))
 	second := job("ring", 30_000_000, 400_000, 30_000_000, 1)
-	second.ReleaseBusNs, second.FinishBusNs = 2_001_000_000, 2_031_000_000
+	second.ReleaseBusNs, second.FinishBusNs, second.DeadlineBusNs = 2_001_000_000, 2_031_000_000, 2_067_000_000
 	m.JobEnded(second) // 2 s after the first
 	delayed := job("ahead", 70_000_000, 1_500)
 	delayed.Late = true
@@ -83,6 +86,7 @@ func sample() *Metrics {
 	m.JobEnded(failure)
 	m.JobEnded(job("", 1, 1, 1))
 	m.Violated(bus.Violation{Law: 4})
+	m.now = func() time.Time { return time.Unix(1000, 750e6) } // when it is scraped
 	m.SetSource(Source{
 		Snapshot: func() dispatch.Snapshot {
 			task := func(name string, requested, planned float64) *facetdv1.RunningTask {
@@ -94,12 +98,25 @@ func sample() *Metrics {
 				State: facetdv1.State_STATE_RUNNING, BusNS: 4_500_000_000, PlannedUtil: 0.625,
 				Busy: busy(facetdv1.Phase_PHASE_SETTLE, 1250*time.Millisecond), MeasuredNS: 2_000_000_000,
 				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50)},
+				Plan: &facetdv1.Plan{
+					Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_SETTLE, Share: 0.5}, {Phase: facetdv1.Phase_PHASE_LOAD, Share: 0.125}},
+					Predictions: []*facetdv1.Prediction{
+						{Task: "ring", WorstResponseNs: 31_000_000, LeastSlackNs: 35_000_000}, {Task: "ahead", WorstResponseNs: 7_000_000, LeastSlackNs: 13_000_000},
+					},
+				},
 			}
 		},
 		Streams: func() stream.Stats {
 			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2}
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
+		Recordings: func() record.Stats {
+			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20, Lost: 6, Room: 5 << 30, HasRoom: true}
+		},
+		Events: func() events.Stats {
+			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Streams: 3, Dropped: 11, Abandoned: 12}
+		},
+		Bus: Bus{Array: "pipe-ring", Kind: "virtual", Pace: facetdv1.Pace_PACE_REALTIME},
 	})
 	return m
 }
@@ -181,6 +198,39 @@ func TestSeriesOfRemovedTasksGo(t *testing.T) {
 	if text := own(exposition(t, m)); !strings.Contains(text, "facetd_jobs_total{outcome=\"on_time\",task=\"ring\"} 0\n") {
 		t.Errorf("with the task again:\n%s", text)
 	}
+}
+
+// The age of frames runs on while jobs fail; the worst response and least slack are of
+// the timetable in force.
+func TestAgeWorstAndSlack(t *testing.T) {
+	m := sample()
+	clock := time.Unix(2000, 0)
+	m.now = func() time.Time { return clock }
+	m.SetSource(Source{Snapshot: func() dispatch.Snapshot {
+		return dispatch.Snapshot{Tasks: []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "ring"}}}}
+	}})
+	has := func(series string, value string) {
+		t.Helper()
+		if text := own(exposition(t, m)); !strings.Contains(text, series+`{task="ring"} `+value+"\n") {
+			t.Errorf("%s is not %s:\n%s", series, value, text)
+		}
+	}
+	m.JobEnded(job("ring", 40_000_000, 0, 1))
+	clock = clock.Add(1500 * time.Millisecond)
+	broken := job("ring", 90_000_000, 0, 1)
+	broken.Failure = "the bus went away"
+	m.JobEnded(broken)
+	has("facetd_task_frame_age_seconds", "1.5")
+	has("facetd_task_worst_response_seconds", "0.04")
+	has("facetd_task_least_slack_seconds", "0.026")
+	m.PlanChanged(planOf("ring"), 30)
+	if text := own(exposition(t, m)); strings.Contains(text, "facetd_task_worst_response_seconds{") || strings.Contains(text, "facetd_task_least_slack_seconds{") {
+		t.Errorf("the worst of the timetable before is still there:\n%s", text)
+	}
+	has("facetd_task_frame_age_seconds", "1.5") // frames do not get younger by a change
+	m.JobEnded(job("ring", 2_000_000, 0, 1))
+	has("facetd_task_worst_response_seconds", "0.002")
+	has("facetd_task_frame_age_seconds", "0")
 }
 
 // promtool of Prometheus knows the conventions of names, units and help texts.

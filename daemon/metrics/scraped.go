@@ -2,10 +2,14 @@ package metrics
 
 import (
 	"strings"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
+	"facetd.example/daemon/record"
 )
 
 // scraped collects what is read from the dispatcher and the streams at every
@@ -18,8 +22,11 @@ type scraped struct {
 
 // scrapedNames are the metrics of the table that scraped collects.
 var scrapedNames = []string{
-	nameState, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, nameRequestedRate, namePlannedRate, nameAchievedRate,
+	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
+	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse, nameLeastSlack, namePlanSlack,
 	nameStreams, nameDropped, nameAbandoned, nameUncertainty,
+	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecRoom,
+	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -42,6 +49,9 @@ func (s *scraped) Describe(out chan<- *prometheus.Desc) {
 	}
 }
 
+// sender sends the value of a metric's series.
+type sender func(name string, v float64, labels ...string)
+
 // Collect asks the sources.
 func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	s.m.mu.Lock()
@@ -50,26 +60,11 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	send := func(name string, v float64, labels ...string) {
 		out <- prometheus.MustNewConstMetric(s.descs[name], s.types[name], v, labels...)
 	}
+	if b := source.Bus; b.Array != "" {
+		send(nameBusInfo, 1, b.Array, b.Kind, strings.ToLower(strings.TrimPrefix(b.Pace.String(), "PACE_")))
+	}
 	if source.Snapshot != nil {
-		snap := source.Snapshot()
-		for _, state := range []facetdv1.State{
-			facetdv1.State_STATE_STARTING, facetdv1.State_STATE_RUNNING, facetdv1.State_STATE_FAULT, facetdv1.State_STATE_STOPPING,
-		} {
-			send(nameState, truth(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
-		}
-		send(nameBusSeconds, seconds(snap.BusNS))
-		send(namePlannedUtil, snap.PlannedUtil)
-		measured := 0.0
-		if snap.MeasuredNS > 0 {
-			measured = snap.Busy.Total().Seconds() / seconds(snap.MeasuredNS)
-		}
-		send(nameMeasuredUtil, measured)
-		for _, t := range snap.Tasks {
-			name, status := t.GetTask().GetName(), t.GetStatus()
-			send(nameRequestedRate, status.GetRequestedRateHz(), name)
-			send(namePlannedRate, status.GetPlannedRateHz(), name)
-			send(nameAchievedRate, s.m.achieved(name, snap.BusNS), name)
-		}
+		s.sendSnapshot(source.Snapshot(), send)
 	}
 	if source.Streams != nil {
 		st := source.Streams()
@@ -82,6 +77,94 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	if source.Uncertainty != nil {
 		send(nameUncertainty, source.Uncertainty().Seconds())
 	}
+	if source.Recordings != nil {
+		sendRecordings(source.Recordings(), send)
+	}
+	if source.Events != nil {
+		sendEvents(source.Events(), send)
+	}
+}
+
+func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
+	for _, state := range []facetdv1.State{
+		facetdv1.State_STATE_STARTING, facetdv1.State_STATE_RUNNING, facetdv1.State_STATE_FAULT, facetdv1.State_STATE_STOPPING,
+	} {
+		send(nameState, truth(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
+	}
+	send(nameBusSeconds, seconds(snap.BusNS))
+	send(namePlannedUtil, snap.PlannedUtil)
+	measured := func(busy time.Duration) float64 {
+		if snap.MeasuredNS <= 0 {
+			return 0
+		}
+		return busy.Seconds() / seconds(snap.MeasuredNS)
+	}
+	send(nameMeasuredUtil, measured(snap.Busy.Total()))
+	planned := map[facetdv1.Phase]float64{}
+	for _, p := range snap.Plan.GetPhases() {
+		planned[p.GetPhase()] = p.GetShare()
+	}
+	for phase, name := range phaseNames {
+		if name != "" {
+			send(namePlannedPhase, planned[facetdv1.Phase(phase)], name)
+			send(nameMeasuredPhase, measured(snap.Busy[phase]), name)
+		}
+	}
+	foretold := map[string]*facetdv1.Prediction{}
+	for _, p := range snap.Plan.GetPredictions() {
+		foretold[p.GetTask()] = p
+	}
+	for _, t := range snap.Tasks {
+		name, status := t.GetTask().GetName(), t.GetStatus()
+		send(nameRequestedRate, status.GetRequestedRateHz(), name)
+		send(namePlannedRate, status.GetPlannedRateHz(), name)
+		if p := foretold[name]; p != nil {
+			send(namePlanResponse, seconds(p.GetWorstResponseNs()), name)
+			send(namePlanSlack, seconds(p.GetLeastSlackNs()), name)
+		}
+		s.sendSeen(name, snap.BusNS, send)
+	}
+}
+
+// sendSeen sends what the observer knows of a task. Between the dispatcher's change of
+// tasks and the observer's news of it a task may be unknown: then only its rate is there.
+func (s *scraped) sendSeen(task string, nowNS int64, send sender) {
+	seen, known := s.m.look(task, nowNS)
+	send(nameAchievedRate, seen.achievedHz, task)
+	if known {
+		send(nameFrameAge, seen.age.Seconds(), task)
+	}
+	if seen.any {
+		send(nameWorstResponse, seen.worst.Seconds(), task)
+		send(nameLeastSlack, seen.least.Seconds(), task)
+	}
+}
+
+func sendRecordings(st record.Stats, send sender) {
+	send(nameRecordings, float64(st.Running))
+	send(nameRecEnded, float64(st.Closed), closed)
+	send(nameRecEnded, float64(st.Failed), failed)
+	send(nameRecMessages, float64(st.Messages))
+	send(nameRecFrameSets, float64(st.FrameSets))
+	send(nameRecBytes, float64(st.Bytes))
+	send(nameRecLost, float64(st.Lost))
+	if st.HasRoom {
+		send(nameRecRoom, float64(max(st.Room, 0)))
+	}
+}
+
+func sendEvents(st events.Stats, send sender) {
+	for severity, name := range severities {
+		if name != "" {
+			send(nameEvents, float64(st.Appended[severity]), name)
+		}
+	}
+	for i, n := range []uint64{st.QueueFull, st.DiskRefused} {
+		send(nameEventsLost, float64(n), lossReasons[i])
+	}
+	send(nameEventStreams, float64(st.Streams))
+	send(nameEventsDropped, float64(st.Dropped))
+	send(nameEventsLeft, float64(st.Abandoned))
 }
 
 func truth(b bool) float64 {

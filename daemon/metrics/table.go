@@ -28,10 +28,13 @@ type Metric struct {
 const (
 	nameBuildInfo      = "facetd_build_info"
 	nameState          = "facetd_state"
+	nameBusInfo        = "facetd_bus_info"
 	nameBusSeconds     = "facetd_bus_seconds_total"
 	nameBusBusy        = "facetd_bus_busy_seconds_total"
 	namePlannedUtil    = "facetd_planned_utilization_ratio"
 	nameMeasuredUtil   = "facetd_measured_utilization_ratio"
+	namePlannedPhase   = "facetd_planned_phase_utilization_ratio"
+	nameMeasuredPhase  = "facetd_measured_phase_utilization_ratio"
 	namePlanChanges    = "facetd_plan_changes_total"
 	nameJobs           = "facetd_jobs_total"
 	nameDeadlineMisses = "facetd_deadline_misses_total"
@@ -40,6 +43,11 @@ const (
 	nameRequestedRate  = "facetd_task_requested_rate_hertz"
 	namePlannedRate    = "facetd_task_planned_rate_hertz"
 	nameAchievedRate   = "facetd_task_achieved_rate_hertz"
+	nameFrameAge       = "facetd_task_frame_age_seconds"
+	nameWorstResponse  = "facetd_task_worst_response_seconds"
+	namePlanResponse   = "facetd_task_planned_response_seconds"
+	nameLeastSlack     = "facetd_task_least_slack_seconds"
+	namePlanSlack      = "facetd_task_planned_slack_seconds"
 	nameResponse       = "facetd_response_seconds"
 	nameSkew           = "facetd_skew_seconds"
 	nameHold           = "facetd_hold_seconds"
@@ -49,6 +57,18 @@ const (
 	nameAbandoned      = "facetd_stream_abandoned_frame_sets_total"
 	nameViolations     = "facetd_law_violations_total"
 	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
+	nameRecordings     = "facetd_recordings_running"
+	nameRecEnded       = "facetd_recordings_ended_total"
+	nameRecMessages    = "facetd_recording_messages_total"
+	nameRecFrameSets   = "facetd_recording_frame_sets_total"
+	nameRecBytes       = "facetd_recording_written_bytes_total"
+	nameRecLost        = "facetd_recording_lost_messages_total"
+	nameRecRoom        = "facetd_recording_room_bytes"
+	nameEvents         = "facetd_events_total"
+	nameEventsLost     = "facetd_journal_lost_events_total"
+	nameEventStreams   = "facetd_event_streams"
+	nameEventsDropped  = "facetd_event_stream_dropped_events_total"
+	nameEventsLeft     = "facetd_event_stream_abandoned_events_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -65,10 +85,13 @@ func Table() []Metric {
 	return []Metric{
 		{Name: nameBuildInfo, Type: Gauge, Labels: []string{"version", "goversion"}, Help: "Always 1; the labels say which build of facetd runs."},
 		{Name: nameState, Type: Gauge, Labels: []string{"state"}, Values: []string{"starting", "running", "fault", "stopping"}, Help: "1 for the state that the daemon is in, 0 for the others."},
+		{Name: nameBusInfo, Type: Gauge, Labels: []string{"array", "bus", "pace"}, Help: "Always 1; the labels say which array is run, on which kind of bus, and how its time runs: realtime or free on a virtual bus, unspecified on any other."},
 		{Name: nameBusSeconds, Type: Counter, Unit: "seconds", Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
 		{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; openings and one-shots included."},
 		{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Share of the bus that the timetable in force uses, 0 to 1."},
 		{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Share of bus time that the bus was busy, 0 to 1: over the whole cycles of the timetable since it took effect, or until now in its first."},
+		{Name: namePlannedPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Share of the bus that the timetable in force uses, by what it does, 0 to 1."},
+		{Name: nameMeasuredPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Measured utilization by what the bus did, 0 to 1; over the same time as the whole."},
 		{Name: namePlanChanges, Type: Counter, Help: "Timetables that took effect, the first included."},
 		{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes, Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
 		{Name: nameDeadlineMisses, Type: Counter, Labels: task, Help: "Jobs that gave no whole frame set by their deadline: late or failed."},
@@ -77,6 +100,11 @@ func Table() []Metric {
 		{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate that was asked for, in jobs per bus second."},
 		{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate of the timetable in force, in jobs per bus second."},
 		{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: achievedHelp},
+		{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: task, Help: "Time of the host's clock since the last whole frame set of the task ended, late ones included; before the first, since the task came into the timetable."},
+		{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end under the timetable in force; failed jobs are left out, and there is none before the first job."},
+		{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end that the timetable in force foretells."},
+		{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline under the timetable in force, negative when one was late; failed jobs are left out, and there is none before the first job."},
+		{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline that the timetable in force foretells."},
 		{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Bus time from the release of a job to its end; failed jobs are left out."},
 		{Name: nameSkew, Type: Histogram, Unit: "seconds", Labels: task, Buckets: skewBuckets, Help: "Spread of the sampling times within a frame set, in bus time; failed jobs are left out."},
 		{Name: nameHold, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Longest bus time from load to conversion within a frame set; chips with memory only, failed jobs are left out."},
@@ -86,6 +114,18 @@ func Table() []Metric {
 		{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
 		{Name: nameViolations, Type: Counter, Labels: []string{"law"}, Values: lawNumbers, Help: "Bus laws that were broken, by number of the law. Anything but 0 is a defect."},
 		{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
+		{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are there only where the daemon has a folder for them."},
+		{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed}, Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
+		{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind written to recordings, once for each recording."},
+		{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets written to recordings, one-shot captures included, once for each recording."},
+		{Name: nameRecBytes, Type: Counter, Unit: "bytes", Help: "Bytes written to the files of recordings."},
+		{Name: nameRecLost, Type: Counter, Help: "Messages that a recording lost because the disk was slower than the bus or failed, once for each recording."},
+		{Name: nameRecRoom, Type: Gauge, Unit: "bytes", Help: "Room that the disk of the recordings had, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
+		{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:], Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time are one event."},
+		{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that did not reach the journal's disk: too many waited, or the disk refused them."},
+		{Name: nameEventStreams, Type: Gauge, Help: "Streams of events open now."},
+		{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
+		{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
 	}
 }
 
@@ -97,7 +137,9 @@ var (
 	phaseNames  = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase
 	outcomes    = []string{onTime, late, failed}
 	scopes      = []string{"broadcast", "group", "single"}
-	policyNames = []string{"latest", "queue"} // by stream.Policy
+	policyNames = []string{"latest", "queue"}              // by stream.Policy
+	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
+	lossReasons = []string{"queue_full", "disk_refused"}
 	lawNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )
 
@@ -106,5 +148,6 @@ const (
 	onTime = "on_time"
 	late   = "late"
 	failed = "failed"
-	done   = "done" // a one-shot
+	done   = "done"   // a one-shot
+	closed = "closed" // a recording
 )

@@ -89,7 +89,13 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 	g.open()
 	waitFor(t, func() bool { return m.known("o").message().GetFrameSets() == 13 })
 	send(3)
+	if s := m.Stats(); s.Running != 1 || s.Lost != 12 || s.Closed != 0 || s.Bytes == 0 {
+		t.Errorf("counts while it runs: %+v", s)
+	}
 	rec := stop(t, m, "o")
+	if s := m.Stats(); s != (Stats{Closed: 1, Messages: rec.GetMessages(), FrameSets: rec.GetFrameSets(), Bytes: rec.GetBytes(), Lost: 12}) {
+		t.Errorf("counts at the end: %+v of %v", s, rec)
+	}
 	if rec.GetLost() != 12 || rec.GetFrameSets() != uint64(len(sent))-12 {
 		t.Errorf("lost %d, recorded %d of %d", rec.GetLost(), rec.GetFrameSets(), len(sent))
 	}
@@ -181,6 +187,10 @@ func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
 	if len(alarms) != 1 || alarms[0].GetSeverity() != facetdv1.Severity_SEVERITY_ERROR {
 		t.Errorf("alarms %v", alarms)
 	}
+	// What waited when the disk failed is lost as well, the one being written included.
+	if s := m.Stats(); s.Failed != 1 || s.Running != 0 || s.Lost == 0 || s.Lost != rec.GetLost() || s.HasRoom {
+		t.Errorf("counts %+v of %v", s, rec)
+	}
 	got := frameSets(read(t, filepath.Join(dir, "f-001.mcap")))
 	again := newSource(5)
 	for i, fs := range got {
@@ -207,7 +217,11 @@ func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
 		})
 		start(t, m, "low", nil)
 		m.JobEnded(newSource(6).next("wall", 8))
+		time.Sleep(1100 * time.Millisecond)
 		synctest.Wait()
+		if s := m.Stats(); !s.HasRoom || s.Room != 1<<40-1000 {
+			t.Errorf("counts %+v", s)
+		}
 		free.Store(999)
 		time.Sleep(1100 * time.Millisecond)
 		synctest.Wait()

@@ -36,6 +36,7 @@ type Manager struct {
 	plan  *facetdv1.PlanChange
 	ended map[string]*recording
 	order []string // of ended, oldest first
+	past  Stats    // of recordings that have ended
 }
 
 var _ dispatch.Observer = (*Manager)(nil)
@@ -173,6 +174,7 @@ func (m *Manager) retire(r *recording) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.setRunning(slices.DeleteFunc(slices.Clone(*m.running.Load()), func(o *recording) bool { return o == r }))
+	m.past.add(r)
 	m.ended[r.name] = r
 	m.order = append(slices.DeleteFunc(m.order, func(n string) bool { return n == r.name }), r.name)
 	if len(m.order) > keptEnded {

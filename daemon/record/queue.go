@@ -127,6 +127,22 @@ func (q *queue) close() {
 	q.signal()
 }
 
+// lose counts a message as lost that was taken and could not be written.
+func (q *queue) lose() {
+	q.mu.Lock()
+	q.lost++
+	q.mu.Unlock()
+}
+
+// discard counts everything that still waits as lost: the disk takes no more. Call it
+// on a closed queue.
+func (q *queue) discard() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.lost += uint64(len(q.items))
+	q.items, q.bytes = nil, 0
+}
+
 func (q *queue) lostTotal() uint64 {
 	q.mu.Lock()
 	defer q.mu.Unlock()

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -39,6 +40,8 @@ type recording struct {
 	told      loss // losses not yet told to the daemon
 	ended     string
 	bytesPast uint64 // of the files closed
+
+	room atomic.Pointer[int64] // see noteRoom
 
 	mu   sync.Mutex
 	info *facetdv1.Recording
@@ -128,6 +131,9 @@ func (r *recording) run(startNS int64) {
 		}
 	}
 	r.queue.close()
+	if err != nil {
+		r.queue.discard()
+	}
 	r.end(err)
 }
 
@@ -147,10 +153,12 @@ func (r *recording) drain() error {
 			}
 			return r.writeStatus()
 		}
-		if err := r.mark(it.lost); err != nil {
-			return err
+		err := r.mark(it.lost)
+		if err == nil {
+			err = r.writeItem(&it)
 		}
-		if err := r.writeItem(&it); err != nil {
+		if err != nil {
+			r.queue.lose()
 			return err
 		}
 		if err := r.limits(); err != nil {
@@ -242,6 +250,7 @@ func (r *recording) second() error {
 	if err != nil {
 		return err
 	}
+	r.noteRoom(free)
 	if free < r.cfg.KeepFree {
 		return &NoRoomError{Free: free, KeepFree: r.cfg.KeepFree}
 	}

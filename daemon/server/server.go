@@ -117,14 +117,20 @@ func (s *Server) assemble(in *inputs) error {
 		},
 	})
 	s.http = s.newHTTP()
-	s.metrics.SetSource(metrics.Source{
+	source := metrics.Source{
+		Bus:      metrics.Bus{Array: s.array.Name, Kind: "virtual", Pace: s.cfg.pace()},
 		Snapshot: s.dispatcher.Snapshot,
+		Events:   s.keeping.journal.Stats,
 		Streams:  s.hub.Stats,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off
 		},
-	})
+	}
+	if s.keeping.recordings != nil {
+		source.Recordings = s.keeping.recordings.Stats
+	}
+	s.metrics.SetSource(source)
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
 		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
 	return nil

@@ -1,0 +1,60 @@
+package metrics
+
+import (
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/rate"
+)
+
+// taskState is what is known of a task in the timetable beside its counts. The
+// metrics' mu guards it.
+type taskState struct {
+	rate rate.Window
+	// last is when a whole frame set ended, by the host's monotonic clock; before the
+	// first, when the task came.
+	last time.Time
+	// Under the timetable in force, where any job has ended whole.
+	any                   bool
+	worstNS, leastSlackNS int64
+}
+
+// ended notes a whole job.
+func (s *taskState) ended(fs *facetdv1.FrameSet, now time.Time) {
+	s.rate.Add(fs.GetReleaseBusNs())
+	s.last = now
+	response := fs.GetFinishBusNs() - fs.GetReleaseBusNs()
+	slack := fs.GetDeadlineBusNs() - fs.GetFinishBusNs()
+	if !s.any {
+		s.any, s.worstNS, s.leastSlackNS = true, response, slack
+	}
+	s.worstNS, s.leastSlackNS = max(s.worstNS, response), min(s.leastSlackNS, slack)
+}
+
+// restart is a new timetable.
+func (s *taskState) restart(epochNS int64) {
+	s.rate.Restart(epochNS)
+	s.any = false
+}
+
+// seen is a task as a scrape sees it.
+type seen struct {
+	achievedHz   float64
+	age          time.Duration
+	any          bool
+	worst, least time.Duration
+}
+
+// look returns the state of a task at a bus time; false where it is in no timetable.
+func (m *Metrics) look(task string, nowNS int64) (seen, bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	s := m.state[task]
+	if s == nil {
+		return seen{}, false
+	}
+	return seen{
+		achievedHz: s.rate.Hertz(nowNS), age: max(m.now().Sub(s.last), 0),
+		any: s.any, worst: time.Duration(s.worstNS), least: time.Duration(s.leastSlackNS),
+	}, true
+}

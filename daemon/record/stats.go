@@ -1,0 +1,59 @@
+package record
+
+import facetdv1 "facetd.example/api/facetd/v1"
+
+// Stats counts over all recordings of this process.
+type Stats struct {
+	// Running is how many recordings run now.
+	Running int
+	// Closed and Failed count recordings that have ended.
+	Closed, Failed uint64
+	// Messages, FrameSets and Bytes were written.
+	Messages, FrameSets, Bytes uint64
+	// Lost counts messages that no file holds: the queue was full, or the disk failed
+	// while they waited.
+	Lost uint64
+	// Room is how many bytes the disk had left when a running recording last looked,
+	// beyond those that are kept free; negative when it is short of them. HasRoom is
+	// false while no recording runs.
+	Room    int64
+	HasRoom bool
+}
+
+// add counts a recording that runs or has ended.
+func (s *Stats) add(r *recording) {
+	s.Lost += r.queue.lostTotal()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	s.Messages += r.info.GetMessages()
+	s.FrameSets += r.info.GetFrameSets()
+	s.Bytes += r.info.GetBytes()
+	switch r.info.GetState() {
+	case facetdv1.RecordingState_RECORDING_STATE_CLOSED:
+		s.Closed++
+	case facetdv1.RecordingState_RECORDING_STATE_FAILED:
+		s.Failed++
+	}
+}
+
+// Stats returns the counts until now. It does not touch the disk.
+func (m *Manager) Stats() Stats {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	s := m.past
+	running := *m.running.Load()
+	s.Running = len(running)
+	for _, r := range running {
+		s.add(r)
+		if room := r.room.Load(); room != nil {
+			s.Room, s.HasRoom = *room, true
+		}
+	}
+	return s
+}
+
+// noteRoom keeps how much room the disk has.
+func (r *recording) noteRoom(free uint64) {
+	room := int64(min(free, 1<<62)) - int64(min(r.cfg.KeepFree, 1<<62))
+	r.room.Store(&room)
+}
