@@ -118,7 +118,7 @@ func (s *Server) assemble(in *inputs) error {
 	})
 	s.http = s.newHTTP()
 	source := metrics.Source{
-		Bus:      metrics.Bus{Array: s.array.Name, Kind: "virtual", Pace: s.cfg.pace()},
+		Bus:      metrics.Bus{Array: s.array.Name, Kind: s.info().Bus, Pace: s.info().Pace},
 		Snapshot: s.dispatcher.Snapshot,
 		Events:   s.keeping.journal.Stats,
 		Streams:  s.hub.Stats,
