@@ -35,7 +35,7 @@ func TestMain(m *testing.M) {
 }
 
 // binary returns the path of a freshly built program: facetd or facetctl.
-func binary(t *testing.T, name string) string {
+func binary(t testing.TB, name string) string {
 	t.Helper()
 	built.once.Do(func() {
 		if built.dir, built.err = os.MkdirTemp("", "facetd"); built.err != nil {
@@ -70,7 +70,7 @@ var (
 )
 
 // start runs facetd on free ports and waits until it has printed its addresses.
-func start(t *testing.T, args ...string) *daemon {
+func start(t testing.TB, args ...string) *daemon {
 	t.Helper()
 	d := &daemon{done: make(chan error, 1), output: &bytes.Buffer{}}
 	d.cmd = exec.Command(binary(t, "facetd"), append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)

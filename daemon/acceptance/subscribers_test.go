@@ -1,0 +1,167 @@
+package acceptance
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/health/grpc_health_v1"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// startFast runs the daemon with one chip and a task of 100 frame sets of 16 KiB a
+// second, in real time.
+func startFast(t testing.TB) *daemon {
+	t.Helper()
+	tasks := filepath.Join(t.TempDir(), "tasks.yaml")
+	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: true}, rate_hz: 100}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return start(t, "--array", "testdata/one-fast.yaml", "--tasks", tasks, "--scene", "uniform:200")
+}
+
+func dial(t testing.TB, address string) *grpc.ClientConn {
+	t.Helper()
+	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	return conn
+}
+
+// subscriber counts what one stream got.
+type subscriber struct {
+	received, dropped uint64
+	first, last       uint64
+	err               error
+}
+
+// read takes frame sets up to a job.
+func (s *subscriber) read(stream grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse], until uint64) {
+	for s.last < until {
+		m, err := stream.Recv()
+		if err != nil {
+			s.err = err
+			return
+		}
+		job := m.GetFrameSet().GetJob()
+		if s.received == 0 {
+			s.first = job - m.GetDropped()
+		}
+		s.received++
+		s.dropped += m.GetDropped()
+		s.last = job
+	}
+}
+
+// A hundred subscribers, each with a connection of its own, of one task at 100 frame sets
+// of 16 KiB a second, and one more that never reads: every job is received or counted as
+// dropped by every reader, none gets much less than the others, and the bus is on time.
+func TestAHundredSubscribers(t *testing.T) {
+	const readers, jobs = 100, 300
+	d := startFast(t)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	open := func() grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
+		stream, err := facetdv1.NewFrameServiceClient(dial(t, d.grpc)).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := stream.Header(); err != nil {
+			t.Fatal(err)
+		}
+		return stream
+	}
+	open() // and never reads
+	var all [readers]subscriber
+	var done sync.WaitGroup
+	for i := range all {
+		stream := open()
+		done.Go(func() { all[i].read(stream, jobs) })
+	}
+	done.Wait()
+	var counts []uint64
+	for i, s := range all {
+		if s.err != nil {
+			t.Fatalf("subscriber %d: %v", i, s.err)
+		}
+		if got := s.received + s.dropped; got != s.last-s.first+1 {
+			t.Errorf("subscriber %d: %d received and %d dropped of the jobs %d to %d", i, s.received, s.dropped, s.first, s.last)
+		}
+		counts = append(counts, s.received)
+	}
+	slices.Sort(counts)
+	least, middle := counts[0], counts[readers/2]
+	t.Logf("of about %d jobs the readers got %d at least, %d in the median, %d at most", jobs, least, middle, counts[readers-1])
+	if least*4 < middle {
+		t.Errorf("a reader got %d frame sets, the median one %d", least, middle)
+	}
+	got, err := facetdv1.NewStatusServiceClient(dial(t, d.grpc)).GetStatus(ctx, &facetdv1.GetStatusRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	st := got.GetStatus()
+	task := st.GetTasks()[0].GetStatus()
+	t.Logf("achieved %.1f Hz, %d on time, times off by %v at most", task.GetAchievedRateHz(), task.GetJobsOnTime(), time.Duration(st.GetTimeUncertaintyNs()))
+	if task.GetJobsLate()+task.GetJobsFailed() > 0 || st.GetLawViolations() > 0 || task.GetJobsOnTime() < jobs || task.GetAchievedRateHz() < 99 {
+		t.Errorf("the bus suffered: %v", task)
+	}
+	if err := d.stop(t); err != nil {
+		t.Error(err)
+	}
+}
+
+// BenchmarkLatency is the host time from a frame set's last conversion to its receipt over
+// loopback, beside a bare unary round trip (the standard health check) on the same
+// connection. One operation is one of either. On the virtual bus the time includes the
+// simulation of the readout's last operation, which starts when its bus time has come:
+// here a whole chip of 8,192 pixels, about a millisecond.
+func BenchmarkLatency(b *testing.B) {
+	d := startFast(b)
+	conn := dial(b, d.grpc)
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	b.Run("unary", func(b *testing.B) {
+		health := grpc_health_v1.NewHealthClient(conn)
+		var took []time.Duration
+		for b.Loop() {
+			begin := time.Now()
+			if _, err := health.Check(ctx, &grpc_health_v1.HealthCheckRequest{}); err != nil {
+				b.Fatal(err)
+			}
+			took = append(took, time.Since(begin))
+		}
+		report(b, took)
+	})
+	b.Run("frames", func(b *testing.B) {
+		stream, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		var took []time.Duration
+		for b.Loop() {
+			m, err := stream.Recv()
+			if err != nil {
+				b.Fatal(err)
+			}
+			f := m.GetFrameSet().GetFrames()[0]
+			converted := f.GetFirstSampleTime().AsTime().Add(time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs()))
+			took = append(took, time.Since(converted))
+		}
+		report(b, took)
+	})
+}
+
+func report(b *testing.B, took []time.Duration) {
+	slices.Sort(took)
+	b.ReportMetric(float64(took[len(took)/2].Microseconds()), "us-median")
+	b.ReportMetric(float64(took[len(took)*99/100].Microseconds()), "us-p99")
+}
