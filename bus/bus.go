@@ -97,13 +97,23 @@ type Scan struct {
 	Window chipmodel.Window
 	// Frames gives, for each chip, the index of the frame within the job.
 	Frames []int
+	// Settle is how long the lanes are given to settle after each change; 0 gives them
+	// what they need at nominal output bias.
+	Settle time.Duration
 	// FirstRow is the row of the frame where the window's first row lands.
 	FirstRow int
 	// Claim is what the frame will say about the chip's settings.
 	Claim Claim
 	// Levels says that the lanes themselves are looked at, whoever drives them or
-	// nobody: the captures claim nothing of the chips, which only set the pace.
+	// nobody: the captures claim nothing of the chips, which only set the pace. With a
+	// Settle of its own it may look before they have settled, which is how settling is
+	// measured.
 	Levels bool
+}
+
+// Timing is the exact course of the readout.
+func (s *Scan) Timing(a *chipmodel.Array) chipmodel.ScanTiming {
+	return a.ScanTime(s.Chips, s.Window, s.Settle)
 }
 
 // Claim is the state that a frame says its chip was in when it was read.
@@ -225,7 +235,7 @@ func Cost(a *chipmodel.Array, op *Op) Phases {
 	case OpWait:
 		p[op.Phase] = op.Hold
 	case OpScan, OpClockOut:
-		t := a.ScanTime(op.Scan.Chips, op.Scan.Window)
+		t := op.Scan.Timing(a)
 		p[facetdv1.Phase_PHASE_SETTLE] = t.Settle
 		p[facetdv1.Phase_PHASE_CONVERT] = t.Convert
 	}

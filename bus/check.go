@@ -13,6 +13,9 @@ import (
 // maxHold is the longest that one operation may wait.
 const maxHold = time.Hour
 
+// maxSettle is the longest that a readout may give its lanes to settle after each change.
+const maxSettle = time.Second
+
 // CheckOps reports every operation that no bus could run: an unknown kind, chip or
 // register, a window outside its lattice, a scan without chips. It does not judge
 // what the operations do together; that is the inspector's work. A program that it
@@ -81,6 +84,9 @@ func checkScan(a *chipmodel.Array, s *Scan) error {
 	}
 	if s.FirstRow < 0 || slices.Min(s.Frames) < 0 || slices.Max(s.Frames) >= maxFrames {
 		return errors.New("a frame index or row is out of range")
+	}
+	if s.Settle < 0 || s.Settle > maxSettle {
+		return fmt.Errorf("a settling time of %v is not possible", s.Settle)
 	}
 	for _, c := range s.Chips {
 		if c < 0 || c >= len(a.Chips) || a.Chips[c].Class == nil {

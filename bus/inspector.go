@@ -131,6 +131,27 @@ func requiredSettle(a *chipmodel.Array, chip int) int64 {
 	return int64(math.Ceil(ns - 1e-6))
 }
 
+// needed is the least settling time of a chip's lane with the output bias that the chip
+// has: in proportion longer as a bias below nominal takes bandwidth from its output,
+// down to a hundredth.
+func (in *Inspector) needed(chip int) int64 {
+	return in.neededAt(chip, in.chips[chip].registers[chipmodel.OutputBias])
+}
+
+func (in *Inspector) neededAt(chip int, bias uint16) int64 {
+	class := in.a.Chips[chip].Class
+	if class == nil || class.Kind != chipmodel.Trimmed {
+		return in.settle[chip]
+	}
+	spec := class.Spec.GetTrimmed().GetOutputBias()
+	short := float64(spec.GetNominal()) - float64(bias) // steps below nominal
+	if short <= 0 {
+		return in.settle[chip]
+	}
+	left := math.Max(1-short*spec.GetBandwidthPerStep(), 0.01)
+	return int64(math.Ceil(float64(in.settle[chip])/left - 1e-6))
+}
+
 // BeginSegment begins a segment at bus time start; notBefore is the earliest time
 // that it may begin. (Law 8.)
 func (in *Inspector) BeginSegment(s *Segment, notBefore, start int64) {

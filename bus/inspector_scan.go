@@ -210,7 +210,10 @@ func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
 	}
 	lane := &in.lanes[in.a.Chips[c].Lane]
 	conversion := in.paces[c].conversion
-	settle := in.settle[c]
+	settle := in.needed(c)
+	if s.Levels && s.Settle > 0 {
+		settle = 0 // it is there to find out how the lane settles
+	}
 	m := movesOf(class, s.Window, in.paces[c])
 	// From one sample until the lane may be moved on.
 	busy := int64(0)

@@ -28,7 +28,7 @@ func newStream() *stream {
 // captures of a scan in exact time, from the array's own description of it.
 func (s *stream) captures(op *bus.Op) []bus.Capture {
 	var caps []bus.Capture
-	t := s.a.ScanTime(op.Scan.Chips, op.Scan.Window)
+	t := s.a.ScanTime(op.Scan.Chips, op.Scan.Window, op.Scan.Settle)
 	for i, c := range op.Scan.Chips {
 		cp := bus.Capture{Chip: c, Frame: op.Scan.Frames[i], FirstRow: op.Scan.FirstRow, Window: op.Scan.Window,
 			FirstSampleNS: s.now + int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,

@@ -203,7 +203,7 @@ func expected(a *chipmodel.Array, op *Op) []Capture {
 	if op.Scan == nil {
 		return nil
 	}
-	t := a.ScanTime(op.Scan.Chips, op.Scan.Window)
+	t := op.Scan.Timing(a)
 	caps := make([]Capture, len(op.Scan.Chips))
 	for i, c := range op.Scan.Chips {
 		caps[i] = Capture{

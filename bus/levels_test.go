@@ -22,7 +22,7 @@ func levelsScan() bus.Op {
 // array's own pace, each sample early by some nanoseconds.
 func captureOf(a *chipmodel.Array, op *bus.Op, from, early int64) bus.Capture {
 	s := op.Scan
-	t := a.ScanTime(s.Chips, s.Window)
+	t := a.ScanTime(s.Chips, s.Window, s.Settle)
 	return bus.Capture{
 		Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window, Codes: make([]uint16, s.Window.Pixels()),
 		FirstSampleNS: from + int64(t.First) - early, RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,

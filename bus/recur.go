@@ -75,7 +75,10 @@ func (in *Inspector) moment() (moment, bool) {
 		}
 		return in.now - at
 	}
-	settle := slices.Max(in.settle)
+	settle := int64(0)
+	for i := range in.settle {
+		settle = max(settle, in.neededAt(i, 0))
+	}
 	m := moment{word: in.word, chips: make([]chipMoment, len(in.chips)), lanes: make([]laneState, len(in.lanes))}
 	for i := range in.chips {
 		c := &in.chips[i]

@@ -47,6 +47,21 @@ func (a *Array) LaneSettle(chip int) time.Duration {
 	return time.Duration(math.Ceil(float64(lane.Bits+1) * math.Ln2 * tau * 1e9))
 }
 
+// BiasedSettle is LaneSettle of a trimmed chip whose output bias register holds a value:
+// a bias below nominal leaves the output less bandwidth, and the lane needs longer by as
+// much. The settling time of the array file is that of the nominal bias; a bias above it
+// is not taken to need less. Other chips have no such register.
+func (a *Array) BiasedSettle(chip int, outputBias uint16) time.Duration {
+	settle := a.LaneSettle(chip)
+	t := a.Chips[chip].Class.Spec.GetTrimmed()
+	if t == nil {
+		return settle
+	}
+	bias := t.GetOutputBias()
+	bandwidth := analog.BiasBandwidth(bias.GetBandwidthPerStep(), int(outputBias)-int(bias.GetNominal()))
+	return max(settle, time.Duration(math.Ceil(float64(settle)/bandwidth)))
+}
+
 // Window is a checked readout window: Rows x Columns pixels are read, the first
 // at (Row, Column), RowStep and ColumnStep lattice cells apart.
 type Window struct {
@@ -133,22 +148,26 @@ func (s ScanTiming) SampleAt(row, column int) time.Duration {
 }
 
 // ScanTime returns the course of a readout of chips, one a lane and all of one
-// class, over one window. With several lanes the slowest sets the pace.
+// class, over one window, which gives the lanes settle after each change; 0 gives them
+// what the slowest needs (LaneSettle). With several lanes the slowest sets the pace.
 //
 // Addressed chips pay one step a pixel read and one row step a row. Counter chips
 // (already reset) pay a step for every pixel that they pass, from the first of
 // the lattice, and a row step for every row that they enter after the first.
-func (a *Array) ScanTime(chips []int, w Window) ScanTiming {
+func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming {
 	class := a.Chips[chips[0]].Class
 	step := class.Spec.GetReadout().GetStep().AsDuration()
 	rowStep := class.Spec.GetReadout().GetRowStep().AsDuration()
-	var settle, conversion time.Duration
+	var nominal, conversion time.Duration
 	hold := true
 	for _, c := range chips {
 		lane := &a.Lanes[a.Chips[c].Lane]
-		settle = max(settle, a.LaneSettle(c))
+		nominal = max(nominal, a.LaneSettle(c))
 		conversion = max(conversion, lane.Conversion)
 		hold = hold && lane.SampleAndHold
+	}
+	if settle == 0 {
+		settle = nominal
 	}
 	// Moves from the previous sampling instant until the lane changes last.
 	first := rowStep + step

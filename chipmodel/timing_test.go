@@ -117,7 +117,7 @@ func TestScanTime(t *testing.T) {
 			w := Window{Row: rng.IntN(16), Column: rng.IntN(16), RowStep: 1 + rng.IntN(5), ColumnStep: 1 + rng.IntN(5)}
 			w.Rows = 1 + rng.IntN((16-w.Row+w.RowStep-1)/w.RowStep)
 			w.Columns = 1 + rng.IntN((16-w.Column+w.ColumnStep-1)/w.ColumnStep)
-			got := a.ScanTime([]int{chip}, w)
+			got := a.ScanTime([]int{chip}, w, 0)
 			samples, end := naiveScan(a, chip, w)
 			for r := range w.Rows {
 				for c := range w.Columns {

@@ -68,7 +68,7 @@ func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) 
 		lane := a.Chips[c].Lane
 		chips[lane]++
 		for i := range t.Views {
-			s := a.ScanTime([]int{c}, t.Views[i].Window)
+			s := a.ScanTime([]int{c}, t.Views[i].Window, t.Views[i].settle(a, []int{c}))
 			times[lane][facetdv1.Phase_PHASE_SETTLE] += s.Settle
 			times[lane][facetdv1.Phase_PHASE_CONVERT] += s.Convert
 		}

@@ -178,9 +178,9 @@ func (c *compiler) split(b block, over time.Duration) (first, rest block, ok boo
 	}
 	r := b[0].read
 	w := r.scan.Window
-	allowed := c.a.ScanTime(r.scan.Chips, w).Duration + over
+	allowed := c.a.ScanTime(r.scan.Chips, w, r.scan.Settle).Duration + over
 	n := w.Rows - 1
-	for n > 0 && c.a.ScanTime(r.scan.Chips, w.Part(0, n)).Duration > allowed {
+	for n > 0 && c.a.ScanTime(r.scan.Chips, w.Part(0, n), r.scan.Settle).Duration > allowed {
 		n--
 	}
 	if n == 0 {
@@ -293,6 +293,6 @@ func (c *compiler) readout(group []int, view int, claim bus.Claim) *readout {
 		frames[i] = view*len(c.task.Chips) + at
 	}
 	return &readout{word: union(c.a, group), scan: bus.Scan{
-		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim,
+		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim, Settle: c.task.Views[view].settle(c.a, group),
 	}}
 }

@@ -39,7 +39,7 @@ func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 				t.loads = append(t.loads, loadEvent{now, a.Reach(word)})
 			}
 		case bus.OpScan, bus.OpClockOut:
-			s := a.ScanTime(op.Scan.Chips, op.Scan.Window)
+			s := op.Scan.Timing(a)
 			last := s.SampleAt(op.Scan.Window.Rows-1, op.Scan.Window.Columns-1)
 			t.scans = append(t.scans, scanEvent{now + int64(s.First), now + int64(last), op.Scan})
 		}

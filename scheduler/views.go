@@ -2,6 +2,7 @@ package scheduler
 
 import (
 	"fmt"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -178,4 +179,23 @@ func (c *checker) trim(path string, t *facetdv1.TrimSettings, class *chipmodel.C
 		{Register: chipmodel.Gain, Value: uint16(t.GetGainIndex())},
 		{Register: chipmodel.Offset, Value: uint16(uint8(t.GetOffset()))},
 	}
+}
+
+// settle is how long the lanes of some chips need to settle in this view, where that is
+// more than at nominal output bias; 0 otherwise.
+func (v *View) settle(a *chipmodel.Array, chips []int) time.Duration {
+	var nominal, longest time.Duration
+	for _, r := range v.Trim {
+		if r.Register != chipmodel.OutputBias {
+			continue
+		}
+		for _, c := range chips {
+			nominal = max(nominal, a.LaneSettle(c))
+			longest = max(longest, a.BiasedSettle(c, r.Value))
+		}
+	}
+	if longest == nominal {
+		return 0
+	}
+	return longest
 }

@@ -46,7 +46,7 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 
 // scan reads a window of every chip of a scan. The captures share one allocation.
 func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
-	t := b.array.ScanTime(s.Chips, s.Window)
+	t := s.Timing(b.array)
 	pixels := s.Window.Pixels()
 	codes := make([]uint16, pixels*len(s.Chips))
 	for i, c := range s.Chips {

@@ -168,7 +168,7 @@ func TestSimulatedDiesScatterAboutTheNominal(t *testing.T) {
 func TestResidual(t *testing.T) {
 	b := testBus(t, free, 1)
 	scan := Scan(b.array, T0, 0, bus.Claim{}).Scan
-	timing := b.array.ScanTime(scan.Chips, scan.Window)
+	timing := b.array.ScanTime(scan.Chips, scan.Window, 0)
 	at := func(bias uint16) float64 {
 		b.chips[T0].die.Write(chipmodel.OutputBias, bias)
 		return b.residual(&timing, scan, T0)
