@@ -1,0 +1,66 @@
+"""Client of facetd, the daemon that operates arrays of small image-sensor chips.
+
+    import facetd
+
+    with facetd.connect("127.0.0.1:7660") as client:
+        for frame_set in client.stream(tasks=["bed"]):
+            if frame_set.is_stale(max_age=0.2):
+                continue  # a robot must not act on it
+            print(frame_set.frames["bed-fl"].codes.mean())
+
+`facetd.aio` has the same for asyncio.
+"""
+
+from ._channel import TLS
+from ._follow import NO_RECONNECT, Backoff
+from .array import Array, Chip, Lattice, Lens, Mount
+from .client import Client, EventStream, Stream, connect
+from .enums import (
+    Correction,
+    EventKind,
+    LatticeKind,
+    Pace,
+    Phase,
+    RecordingState,
+    RefusalReason,
+    Register,
+    Severity,
+    State,
+    Strobe,
+)
+from .errors import (
+    AccessError,
+    BadFrameError,
+    CancelledError,
+    ClockError,
+    DeadlineError,
+    ExhaustedError,
+    ExistsError,
+    FacetdError,
+    InvalidError,
+    Mistake,
+    NotFoundError,
+    Precondition,
+    PreconditionError,
+    RefusedError,
+    StaleError,
+    UnavailableError,
+    UnsupportedError,
+)
+from .events import Event, LawViolation, Recording, Sent, Status
+from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
+from .plan import Plan, Prediction, Refusal, Suggestion
+from .task import RunningTask, Target, Task, TaskStatus, Trim, View, Window
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
+    "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
+    "ExhaustedError", "ExistsError", "FacetdError", "Frame", "FrameSet", "Frames", "Gap", "InvalidError", "Lattice",
+    "LatticeKind", "LawViolation", "Lens", "Mistake", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
+    "Precondition", "PreconditionError", "Prediction", "Recording", "RecordingState", "Refusal", "RefusalReason",
+    "RefusedError", "Register", "RunningTask", "Sent", "Severity", "StaleError", "State", "Status", "Stream",
+    "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
+    "Window", "connect",
+]  # fmt: skip

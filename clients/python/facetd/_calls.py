@@ -1,0 +1,147 @@
+"""The calls that both clients make: method, request, and what becomes of the answer."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Generic, TypeVar
+
+from google.protobuf import json_format
+
+from ._schema import new, schema
+from .array import Array
+from .enums import EventKind, Register, Severity, Strobe
+from .events import Event, Recording, Sent, Status
+from .frames import Capture, FrameSet
+from .plan import Plan
+from .task import RunningTask, Target, Task, View, target_message, _duration
+
+T = TypeVar("T")
+
+#: Most events in one answer.
+MAX_EVENTS = 1000
+
+
+@dataclasses.dataclass(frozen=True)
+class Call(Generic[T]):
+    """One call that is not a stream."""
+
+    method: str
+    request: Any
+    convert: Callable[[Any], T]
+
+
+def path(method: Any) -> str:
+    """Returns what gRPC calls a method, from its descriptor."""
+    return f"/{method.containing_service.full_name}/{method.name}"
+
+
+def array() -> Call[Array]:
+    return Call("ArrayService/GetArray", new("GetArrayRequest"), Array._of)
+
+
+def status() -> Call[Status]:
+    return Call("StatusService/GetStatus", new("GetStatusRequest"), lambda r: Status._of(r.status))
+
+
+def tasks() -> Call[dict[str, RunningTask]]:
+    return Call("TaskService/ListTasks", new("ListTasksRequest"), lambda r: {t.task.name: RunningTask._of(t) for t in r.tasks})
+
+
+def task(name: str) -> Call[RunningTask]:
+    return Call("TaskService/GetTask", new("GetTaskRequest", name=name), lambda r: RunningTask._of(r.task))
+
+
+def add_task(t: Task) -> Call[RunningTask]:
+    request = new("CreateTaskRequest", task=t._message())
+    return Call("TaskService/CreateTask", request, lambda r: RunningTask._of(r.task, r.effective_bus_ns))
+
+
+def change_task(t: Task) -> Call[RunningTask]:
+    request = new("UpdateTaskRequest", task=t._message())
+    return Call("TaskService/UpdateTask", request, lambda r: RunningTask._of(r.task, r.effective_bus_ns))
+
+
+def remove_task(name: str) -> Call[int]:
+    return Call("TaskService/DeleteTask", new("DeleteTaskRequest", name=name), lambda r: int(r.effective_bus_ns))
+
+
+def plan() -> Call[Plan]:
+    return Call("PlanService/GetPlan", new("GetPlanRequest"), lambda r: Plan._of(r.plan))
+
+
+def preview_plan(add: Sequence[Task], remove: Sequence[str]) -> Call[Plan]:
+    request = new("PreviewPlanRequest", add=[t._message() for t in add], remove=remove)
+    return Call("PlanService/PreviewPlan", request, lambda r: Plan._of(r.plan))
+
+
+def capture(target: Target, views: Sequence[View], corrected: bool) -> Call[Capture]:
+    request = new(
+        "CaptureFramesRequest", target=target_message(target), views=[v._message() for v in views], codes=2 if corrected else 1
+    )
+    return Call("FrameService/CaptureFrames", request, lambda r: Capture(FrameSet.of(r.frame_set), r.waited_ns))
+
+
+def write_register(target: Target, register: Register, value: int) -> Call[Sent]:
+    write = new("RegisterWrite", register=int(register), value=value)
+    return _send(new("Command", target=target_message(target), write=write))
+
+
+def strobe(target: Target, kind: Strobe) -> Call[Sent]:
+    return _send(new("Command", target=target_message(target), strobe=int(kind)))
+
+
+def _send(command: Any) -> Call[Sent]:
+    return Call("CommandService/SendCommand", new("SendCommandRequest", command=command), Sent._of)
+
+
+def event_filter(min_severity: Severity, kinds: Sequence[EventKind], task: str) -> Any:
+    return new("EventFilter", min_severity=int(min_severity), kinds=[int(k) for k in kinds], task=task)
+
+
+def events(after: int | None, limit: int, chosen: Any) -> Call[list[Event]]:
+    if not 1 <= limit <= MAX_EVENTS:
+        raise ValueError(f"limit {limit}: give 1 to {MAX_EVENTS}")
+    request = new("ListEventsRequest", after_sequence=after, page_size=limit, filter=chosen)
+    return Call("EventService/ListEvents", request, lambda r: [Event._of(e) for e in r.events])
+
+
+def start_recording(
+    name: str, tasks: Sequence[str], images: bool, max_bytes: int, max_duration_ns: int | None
+) -> Call[Recording]:
+    options = new("RecordingOptions", tasks=tasks, images=images, max_bytes=max_bytes, max_duration=_duration(max_duration_ns))
+    request = new("StartRecordingRequest", name=name, options=options)
+    return Call("RecordService/StartRecording", request, lambda r: Recording._of(r.recording))
+
+
+def stop_recording(name: str) -> Call[Recording]:
+    return Call("RecordService/StopRecording", new("StopRecordingRequest", name=name), lambda r: Recording._of(r.recording))
+
+
+def recording(name: str) -> Call[Recording]:
+    return Call("RecordService/GetRecording", new("GetRecordingRequest", name=name), lambda r: Recording._of(r.recording))
+
+
+def any_call(method: str, request: Mapping[str, Any]) -> Call[dict[str, Any]]:
+    """A call of any method that is not a stream, in the JSON form of the schema."""
+    try:
+        found = schema.method(method)
+    except KeyError:
+        raise ValueError(f"there is no method {method!r}; give for instance SceneService/SetScene") from None
+    if getattr(found, "server_streaming", None) or getattr(found, "client_streaming", None):
+        raise ValueError(f"{method} is a stream")
+    try:
+        message = json_format.ParseDict(dict(request), schema.message(found.input_type.full_name)())
+    except json_format.ParseError as err:
+        raise ValueError(f"{method}: {err}") from None
+    return Call(method, message, lambda r: dict(json_format.MessageToDict(r, preserving_proto_field_name=True)))
+
+
+#: Methods that answer with a stream; descriptors of older versions of protobuf do not say.
+STREAMS = frozenset({"FrameService/StreamFrameSets", "EventService/StreamEvents", "StatusService/WatchStatus"})
+
+
+def watch_events(after: int | None, chosen: Any) -> Call[Event]:
+    """The stream of events; convert is for each message."""
+    request = new("StreamEventsRequest", after_sequence=after, filter=chosen)
+    return Call("EventService/StreamEvents", request, lambda r: Event._of(r.event, r.dropped))

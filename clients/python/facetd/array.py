@@ -1,0 +1,116 @@
+"""The array: its chips, their lattices and where they look."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+from .enums import LatticeKind
+
+
+@dataclasses.dataclass(frozen=True)
+class Lattice:
+    """The pixel grid of a class of chips."""
+
+    kind: LatticeKind
+    rows: int
+    columns: int
+    #: Distance of two pixels of one row, in micrometres; 0 where the array does not say.
+    pitch_x_um: float
+    #: Distance of two rows, in micrometres.
+    pitch_y_um: float
+
+    @classmethod
+    def _of(cls, m: Any) -> Lattice:
+        hexagonal = m.WhichOneof("kind") == "hexagonal"
+        l = m.lattice
+        return cls(
+            LatticeKind.HEXAGONAL if hexagonal else LatticeKind.SQUARE,
+            l.rows,
+            l.columns,
+            l.pitch_x_um,
+            # Unset means as the columns; rows of a hexagonal lattice lie sqrt(3)/2 apart.
+            l.pitch_y_um or l.pitch_x_um * (math.sqrt(3) / 2 if hexagonal else 1),
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class Mount:
+    """The direction a chip looks, in the body frame (x forward, y left, z up): yaw
+    about z, then pitch, then roll about the line of sight, in degrees."""
+
+    yaw_deg: float
+    pitch_deg: float
+    roll_deg: float
+
+
+@dataclasses.dataclass(frozen=True)
+class Lens:
+    """The optics of one chip; full fields of view in degrees, 0 where not given."""
+
+    horizontal_fov_deg: float
+    vertical_fov_deg: float
+    distortion_k1: float
+    vignetting: float
+    blur_pixels: float
+
+
+@dataclasses.dataclass(frozen=True)
+class Chip:
+    """One sensor die on the bus."""
+
+    name: str
+    #: Name of its class.
+    chip_class: str
+    #: Kind of chip: memory, in_array_switch, counter, trimmed or hexagonal.
+    kind: str
+    lattice: Lattice
+    #: The select lines that it listens to, in input order.
+    selects: tuple[str, ...]
+    lane: str
+    mount: Mount
+    lens: Lens
+
+
+@dataclasses.dataclass(frozen=True)
+class Array:
+    """Every chip on one bus."""
+
+    name: str
+    description: str
+    #: SHA-256 of the array's canonical encoding, in hexadecimal.
+    digest: str
+    select_lines: tuple[str, ...]
+    lanes: tuple[str, ...]
+    #: By name, in the array's order.
+    chips: dict[str, Chip]
+    #: Names of the chips of each group.
+    groups: dict[str, tuple[str, ...]]
+
+    @classmethod
+    def _of(cls, response: Any) -> Array:
+        a = response.array
+        classes = {c.name: c for c in a.classes}
+        chips = {}
+        for c in a.chips:
+            of = classes[getattr(c, "class")]
+            chips[c.name] = Chip(
+                c.name,
+                of.name,
+                of.WhichOneof("kind") or "",
+                Lattice._of(of),
+                tuple(c.selects),
+                c.lane,
+                Mount(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg),
+                Lens(**{f.name: getattr(c.lens, f.name) for f in dataclasses.fields(Lens)}),
+            )
+        return cls(
+            a.name,
+            a.description,
+            response.digest,
+            tuple(a.select_lines),
+            tuple(l.name for l in a.lanes),
+            chips,
+            {g.name: tuple(g.chips) for g in a.groups},
+        )

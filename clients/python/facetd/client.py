@@ -1,0 +1,366 @@
+"""The blocking client."""
+
+from __future__ import annotations
+
+import threading
+import time
+import weakref
+from collections.abc import Iterator, Mapping, Sequence
+from types import TracebackType
+from typing import Any, TypeVar
+
+import grpc
+
+from . import _calls
+from ._calls import Call
+from ._channel import TLS, Endpoint, Token
+from ._follow import Backoff, GapTracker, Inbox, StreamOptions
+from ._reader import Reader
+from ._schema import schema
+from .array import Array
+from .enums import EventKind, Register, Severity, Strobe
+from .errors import CancelledError, DeadlineError, FacetdError, from_rpc
+from .events import Event, Recording, Sent, Status
+from .frames import Capture, FrameSet
+from .plan import Plan
+from .task import RunningTask, Target, Task, View
+
+T = TypeVar("T")
+
+
+def connect(
+    address: str = "127.0.0.1:7660",
+    *,
+    token: Token | None = None,
+    tls: TLS | None = None,
+    timeout: float = 10.0,
+    connect_timeout: float = 5.0,
+) -> Client:
+    """Connects to a daemon and makes sure that it answers.
+
+    address is HOST:PORT or unix:PATH. token goes with every call; a function is asked
+    for it each time, so that it may change. timeout is the time limit in seconds of every
+    call that is not given its own; connect_timeout is how long to wait for the daemon.
+    Raises UnavailableError or DeadlineError when it does not answer, AccessError when it
+    does not let us in, ValueError when the arguments make no sense.
+    """
+    client = Client(Endpoint(address, token, tls), timeout)
+    try:
+        client._wait(connect_timeout)
+    except BaseException:
+        client.close()
+        raise
+    return client
+
+
+class Client:
+    """A connection to a daemon; made by connect. A context manager that closes.
+
+    Every method may be called from any thread, and blocks until it is answered, at most
+    timeout seconds (DeadlineError). Errors are FacetdError; see facetd.errors.
+    """
+
+    def __init__(self, endpoint: Endpoint, timeout: float) -> None:
+        self._endpoint = endpoint
+        self._timeout = timeout
+        self._channel = endpoint.channel(grpc)
+        self._lock = threading.Lock()
+        self._methods: dict[str, Any] = {}
+        self._streams: weakref.WeakSet[Stream | EventStream] = weakref.WeakSet()
+        self._closed = False
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends every stream and call. Closing again changes nothing."""
+        with self._lock:
+            self._closed = True
+            streams = list(self._streams)
+        for s in streams:
+            s.close()
+        self._channel.close()
+
+    def _method(self, name: str) -> Any:
+        with self._lock:
+            if self._closed:
+                raise CancelledError("the client is closed")
+            method = self._methods.get(name)
+            if method is None:
+                d = schema.method(name)
+                make = self._channel.unary_stream if name in _calls.STREAMS else self._channel.unary_unary
+                method = self._methods[name] = make(
+                    _calls.path(d),
+                    request_serializer=schema.message(d.input_type.full_name).SerializeToString,
+                    response_deserializer=schema.message(d.output_type.full_name).FromString,
+                )
+            return method
+
+    def _run(self, call: Call[T], timeout: float | None, wait_for_ready: bool = False) -> T:
+        try:
+            answer = self._method(call.method)(
+                call.request,
+                timeout=self._timeout if timeout is None else timeout,
+                metadata=self._endpoint.metadata(),
+                wait_for_ready=wait_for_ready,
+            )
+        except grpc.RpcError as err:
+            raise from_rpc(err, self._endpoint.address) from None
+        except ValueError as err:  # what gRPC raises on a closed channel
+            raise CancelledError(str(err)) from None
+        return call.convert(answer)
+
+    def _wait(self, timeout: float) -> None:
+        self._run(_calls.status(), timeout, wait_for_ready=True)
+
+    def array(self, *, timeout: float | None = None) -> Array:
+        """Returns the array: chips, lattices, mounts, groups, digest."""
+        return self._run(_calls.array(), timeout)
+
+    def status(self, *, timeout: float | None = None) -> Status:
+        """Returns what the daemon is doing, with its tasks."""
+        return self._run(_calls.status(), timeout)
+
+    def tasks(self, *, timeout: float | None = None) -> dict[str, RunningTask]:
+        """Returns the tasks by name, in the order they were added."""
+        return self._run(_calls.tasks(), timeout)
+
+    def task(self, name: str, *, timeout: float | None = None) -> RunningTask:
+        """Returns one task. Raises NotFoundError."""
+        return self._run(_calls.task(name), timeout)
+
+    def add_task(self, task: Task, *, timeout: float | None = None) -> RunningTask:
+        """Plans a task beside the running ones and starts it.
+
+        Raises RefusedError when it does not fit, ExistsError when the name is taken,
+        InvalidError with every mistake; nothing is changed then.
+        """
+        return self._run(_calls.add_task(task), timeout)
+
+    def change_task(self, task: Task, *, timeout: float | None = None) -> RunningTask:
+        """Replaces the running task of the same name. Errors as of add_task, and
+        NotFoundError; the task then runs on as it was."""
+        return self._run(_calls.change_task(task), timeout)
+
+    def remove_task(self, name: str, *, timeout: float | None = None) -> int:
+        """Stops a task; returns the bus time from which on. Raises NotFoundError."""
+        return self._run(_calls.remove_task(name), timeout)
+
+    def plan(self, *, timeout: float | None = None) -> Plan:
+        """Returns the plan in force."""
+        return self._run(_calls.plan(), timeout)
+
+    def preview_plan(self, add: Sequence[Task] = (), remove: Sequence[str] = (), *, timeout: float | None = None) -> Plan:
+        """Plans a change without making it; a plan that does not fit is no error, but
+        comes with its refusal."""
+        return self._run(_calls.preview_plan(add, remove), timeout)
+
+    def capture(
+        self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, timeout: float | None = None
+    ) -> Capture:
+        """Reads a target once in a gap of the timetable. Raises PreconditionError when
+        no gap is long enough."""
+        return self._run(_calls.capture(target, views, corrected), timeout)
+
+    def write_register(self, target: Target, register: Register, value: int, *, timeout: float | None = None) -> Sent:
+        """Writes a register of every chip of a target, in a gap of the timetable.
+
+        Raises PreconditionError when it would disturb a task. On a real array mind the
+        data sheet: a wrong bias or output enable can harm a chip.
+        """
+        return self._run(_calls.write_register(target, register, value), timeout)
+
+    def strobe(self, target: Target, strobe: Strobe, *, timeout: float | None = None) -> Sent:
+        """Gives every chip of a target one strobe, in a gap of the timetable. Raises
+        PreconditionError when it would disturb a task."""
+        return self._run(_calls.strobe(target, strobe), timeout)
+
+    def events(
+        self,
+        *,
+        after: int | None = None,
+        limit: int = 100,
+        min_severity: Severity = Severity.UNKNOWN,
+        kinds: Sequence[EventKind] = (),
+        task: str = "",
+        timeout: float | None = None,
+    ) -> list[Event]:
+        """Returns events of the journal, oldest first: those after a number, or the
+        newest."""
+        return self._run(_calls.events(after, limit, _calls.event_filter(min_severity, kinds, task)), timeout)
+
+    def watch_events(
+        self,
+        *,
+        after: int | None = None,
+        min_severity: Severity = Severity.UNKNOWN,
+        kinds: Sequence[EventKind] = (),
+        task: str = "",
+    ) -> EventStream:
+        """Returns events as they happen, until it is closed; it ends with
+        UnavailableError when the daemon goes. To go on, watch after the last sequence."""
+        stream = EventStream(self, _calls.watch_events(after, _calls.event_filter(min_severity, kinds, task)))
+        self._add(stream)
+        return stream
+
+    def start_recording(
+        self,
+        name: str = "",
+        *,
+        tasks: Sequence[str] = (),
+        images: bool = False,
+        max_bytes: int = 0,
+        max_duration_ns: int | None = None,
+        timeout: float | None = None,
+    ) -> Recording:
+        """Begins a recording in the daemon's folder. Raises ExistsError, InvalidError,
+        and PreconditionError when the daemon has no folder or too little room."""
+        return self._run(_calls.start_recording(name, tasks, images, max_bytes, max_duration_ns), timeout)
+
+    def stop_recording(self, name: str, *, timeout: float | None = None) -> Recording:
+        """Ends a running recording. Raises NotFoundError."""
+        return self._run(_calls.stop_recording(name), timeout)
+
+    def recording(self, name: str, *, timeout: float | None = None) -> Recording:
+        """Returns one recording. Raises NotFoundError."""
+        return self._run(_calls.recording(name), timeout)
+
+    def call(self, method: str, request: Mapping[str, Any] | None = None, *, timeout: float | None = None) -> dict[str, Any]:
+        """Calls any other method of the schema that is not a stream, such as
+        ``call("SceneService/SetScene", {"scene": "uniform:200"})``, with request and
+        answer in the schema's JSON form. ValueError when there is no such method or
+        field."""
+        return self._run(_calls.any_call(method, request or {}), timeout)
+
+    def stream(
+        self,
+        tasks: Sequence[str] = (),
+        *,
+        chips: Sequence[str] = (),
+        corrected: bool = False,
+        max_rate_hz: float = 0.0,
+        overflow: str = "latest",
+        queue_length: int = 16,
+        reconnect: Backoff = Backoff(),
+    ) -> Stream:
+        """Returns the frame sets of some tasks (none means all) as they finish.
+
+        overflow says what happens when the reader is slow: "latest" keeps only the
+        newest set of each task, "queue" up to queue_length of them; what is dropped is
+        counted. max_rate_hz thins each task; corrected asks for corrected codes. A
+        broken connection is made again as reconnect says (facetd.NO_RECONNECT: never);
+        what was lost stands in the `gap` of the next frame set of each task. The stream
+        begins before this returns: what finishes from now on comes, or is counted.
+        Raises NotFoundError for a task, InvalidError for a chip.
+        """
+        options = StreamOptions(tuple(tasks), tuple(chips), corrected, max_rate_hz, overflow, queue_length)
+        stream = Stream(self, options, reconnect)
+        self._add(stream)
+        try:
+            stream._reader.wait_open(self._timeout)
+        except BaseException:
+            stream.close()
+            raise
+        return stream
+
+    def _add(self, stream: Stream | EventStream) -> None:
+        with self._lock:
+            self._streams.add(stream)
+
+
+class Stream:
+    """Frame sets as they finish: an iterator, and a context manager that closes.
+
+    One thread reads at a time; close and the counts may be used from any thread. It
+    ends, as an iterator does, when it is closed; an error that trying again does not
+    mend is raised, after what came before it.
+    """
+
+    def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
+        self._inbox = Inbox(options.latest)
+        self._gaps = GapTracker(options.max_rate_hz > 0)
+        self._reader = Reader(client, options.request(), self._inbox, reconnect)
+        # The thread must not keep a stream alive that nobody holds any more.
+        self._finalizer = weakref.finalize(self, self._reader.close)
+
+    def __iter__(self) -> Iterator[FrameSet]:
+        return self
+
+    def __next__(self) -> FrameSet:
+        arrival = self._reader.take(None)
+        if arrival is None:
+            raise StopIteration
+        return self._gaps.frame_set(arrival)
+
+    def next(self, timeout: float) -> FrameSet:
+        """Returns the next frame set; DeadlineError when none comes within timeout
+        seconds, so that a robot notices silence. The stream goes on then. Raises
+        CancelledError when the stream is closed."""
+        arrival = self._reader.take(time.monotonic() + timeout)
+        if arrival is None:
+            raise CancelledError("the stream is closed")
+        return self._gaps.frame_set(arrival)
+
+    @property
+    def connected(self) -> bool:
+        """Whether there is a connection now."""
+        return self._reader.connected
+
+    @property
+    def last_error(self) -> FacetdError | None:
+        """Why the last connection was lost; None when none was."""
+        return self._reader.last_error
+
+    @property
+    def dropped(self) -> int:
+        """Frame sets dropped since the stream began, by the daemon and here."""
+        return self._inbox.dropped_total
+
+    def close(self) -> None:
+        """Ends the stream; a reader that waits is woken."""
+        self._finalizer()
+
+    def __enter__(self) -> Stream:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+
+class EventStream:
+    """Events as they happen: an iterator, and a context manager that closes."""
+
+    def __init__(self, client: Client, call: Call[Event]) -> None:
+        self._address = client._endpoint.address
+        self._convert = call.convert
+        self._closed = False
+        self._call = client._method(call.method)(call.request, metadata=client._endpoint.metadata())
+        weakref.finalize(self, self._call.cancel)
+
+    def __iter__(self) -> Iterator[Event]:
+        return self
+
+    def __next__(self) -> Event:
+        try:
+            return self._convert(next(self._call))
+        except grpc.RpcError as err:
+            if self._closed:
+                raise StopIteration from None
+            raise from_rpc(err, self._address) from None
+
+    def close(self) -> None:
+        """Ends the stream; a reader that waits is woken."""
+        self._closed = True
+        self._call.cancel()
+
+    def __enter__(self) -> EventStream:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+
+__all__ = ["Client", "DeadlineError", "EventStream", "Stream", "connect"]

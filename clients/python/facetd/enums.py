@@ -1,0 +1,147 @@
+"""Enumerations of the API. A value that this client does not know, as a newer daemon
+may send, is read as the one called UNKNOWN (0)."""
+
+from __future__ import annotations
+
+import enum
+
+
+class _Enum(enum.IntEnum):
+    @classmethod
+    def _missing_(cls, value: object) -> _Enum | None:
+        return cls(0) if isinstance(value, int) and value != 0 else None
+
+
+class State(_Enum):
+    """What the daemon is doing."""
+
+    UNKNOWN = 0
+    STARTING = 1
+    RUNNING = 2
+    FAULT = 3
+    STOPPING = 4
+
+
+class Pace(_Enum):
+    """How the time of a virtual bus runs; UNKNOWN on any other bus."""
+
+    UNKNOWN = 0
+    REALTIME = 1
+    FREE = 2
+
+
+class LatticeKind(_Enum):
+    """How the pixels of a frame lie."""
+
+    UNKNOWN = 0
+    SQUARE = 1
+    #: Odd rows of the lattice are shifted right by half a column pitch.
+    HEXAGONAL = 2
+
+
+class Correction(_Enum):
+    """A change made to the codes after conversion."""
+
+    UNKNOWN = 0
+    OFFSET = 1
+    OFFSET_GAIN = 2
+    PIXEL_FILL = 3
+    RESAMPLED = 4
+    LOG_RESPONSE = 5
+
+
+class Phase(_Enum):
+    """What the bus is busy with."""
+
+    UNKNOWN = 0
+    SELECT = 1
+    WRITE = 2
+    LOAD = 3
+    SHARE = 4
+    SETTLE = 5
+    CONVERT = 6
+
+
+class RefusalReason(_Enum):
+    """Why tasks do not fit."""
+
+    UNKNOWN = 0
+    UTILIZATION = 1
+    JOB_TOO_LONG = 2
+    DEADLINE = 3
+    HOLD = 4
+    SKEW = 5
+    SELECT = 6
+    UNDECIDED = 7
+
+
+class Register(_Enum):
+    """A register of a chip."""
+
+    UNKNOWN = 0
+    COLUMN_PATTERN = 1
+    ROW_PATTERN = 2
+    OUTPUT_ENABLE = 3
+    PIXEL_BIAS = 4
+    OUTPUT_BIAS = 5
+    GAIN = 6
+    OFFSET = 7
+
+
+class Strobe(_Enum):
+    """A command that acts each time it arrives."""
+
+    UNKNOWN = 0
+    LOAD = 1
+    SHARE = 2
+    RESET = 3
+    ADVANCE = 4
+
+
+class Severity(_Enum):
+    """How much an event matters."""
+
+    UNKNOWN = 0
+    INFO = 1
+    WARNING = 2
+    ERROR = 3
+
+
+class EventKind(_Enum):
+    """What an event is about."""
+
+    UNKNOWN = 0
+    DAEMON_STARTED = 1
+    DAEMON_STOPPED = 2
+    TASK_ADDED = 3
+    TASK_CHANGED = 4
+    TASK_REMOVED = 5
+    DEADLINE_MISSED = 6
+    JOB_FAILED = 7
+    LAW_BROKEN = 8
+    BUS_FAULT = 9
+    RECORDING_STARTED = 10
+    RECORDING_STOPPED = 11
+    RECORDING_FAILED = 12
+    RECORDING_LOST = 13
+    RECORDING_RECOVERED = 14
+    CALIBRATION = 15
+    JOURNAL_LOST = 16
+    REPLAY = 17
+
+
+class RecordingState(_Enum):
+    """What a recording is doing."""
+
+    UNKNOWN = 0
+    RUNNING = 1
+    CLOSED = 2
+    FAILED = 3
+    TORN = 4
+
+
+#: By name of the enumeration in the schema; tests compare them.
+ALL: dict[str, type[_Enum]] = {
+    cls.__name__: cls
+    for cls in (State, Pace, LatticeKind, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind, RecordingState)
+}

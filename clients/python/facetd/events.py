@@ -1,0 +1,155 @@
+"""Events, recordings, and the daemon's status."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+from typing import Any
+
+from .enums import EventKind, Pace, Phase, RecordingState, Severity, State
+from .frames import timestamp_ns, to_datetime
+from .task import RunningTask
+
+
+@dataclasses.dataclass(frozen=True)
+class Event:
+    """One thing that an operator should know."""
+
+    #: Number in the journal, from 1.
+    sequence: int
+    #: When it happened, in nanoseconds since 1970 (UTC).
+    time_ns: int
+    #: When in bus time; 0 where the bus has no part in it.
+    bus_ns: int
+    severity: Severity
+    kind: EventKind
+    text: str
+    task: str
+    chips: tuple[str, ...]
+    #: How often: repetitions within a second are one event.
+    count: int
+    #: Numbers and names, by a name with its unit.
+    fields: dict[str, str]
+    #: Events that a stream dropped just before this one.
+    dropped: int = 0
+
+    @property
+    def time(self) -> datetime.datetime:
+        """time_ns as a datetime in UTC, cut to microseconds."""
+        return to_datetime(self.time_ns)
+
+    @classmethod
+    def _of(cls, m: Any, dropped: int = 0) -> Event:
+        return cls(
+            m.sequence,
+            timestamp_ns(m.time),
+            m.bus_ns,
+            Severity(m.severity),
+            EventKind(m.kind),
+            m.text,
+            m.task,
+            tuple(m.chips),
+            m.count,
+            dict(m.fields),
+            dropped,
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class Recording:
+    """One recording: one or more MCAP files in the daemon's folder."""
+
+    name: str
+    state: RecordingState
+    #: Why it ended, where it did.
+    reason: str
+    files: tuple[str, ...]
+    messages: int
+    frame_sets: int
+    bytes: int
+    #: Messages lost because the disk was slower than the bus.
+    lost: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Recording:
+        return cls(
+            m.name, RecordingState(m.state), m.reason, tuple(p.file for p in m.parts), m.messages, m.frame_sets, m.bytes, m.lost
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class LawViolation:
+    """A bus law that was broken."""
+
+    law: int
+    message: str
+    bus_ns: int
+    chips: tuple[str, ...]
+
+
+@dataclasses.dataclass(frozen=True)
+class Status:
+    """The daemon at one instant."""
+
+    state: State
+    #: Why it is in a fault.
+    fault: str
+    version: str
+    array: str
+    #: Kind of bus, such as "virtual".
+    bus: str
+    pace: Pace
+    seed: int
+    bus_ns: int
+    #: When the daemon started, in nanoseconds since 1970 (UTC).
+    start_time_ns: int
+    planned_utilization: float
+    measured_utilization: float
+    phases: dict[Phase, float]
+    #: By name, in the order they were added.
+    tasks: dict[str, RunningTask]
+    law_violations: int
+    last_violations: tuple[LawViolation, ...]
+    streams: int
+    dropped_frame_sets: int
+    #: How far host times given for bus times may be off.
+    time_uncertainty_ns: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Status:
+        return cls(
+            state=State(m.state),
+            fault=m.fault,
+            version=m.version,
+            array=m.array,
+            bus=m.bus,
+            pace=Pace(m.pace),
+            seed=m.seed,
+            bus_ns=m.bus_ns,
+            start_time_ns=timestamp_ns(m.start_time),
+            planned_utilization=m.planned_utilization,
+            measured_utilization=m.measured_utilization,
+            phases={Phase(p.phase): p.share for p in m.phases},
+            tasks={t.task.name: RunningTask._of(t) for t in m.tasks},
+            law_violations=m.law_violations,
+            last_violations=tuple(LawViolation(v.law, v.message, v.bus_ns, tuple(v.chips)) for v in m.last_violations),
+            streams=m.streams,
+            dropped_frame_sets=m.dropped_frame_sets,
+            time_uncertainty_ns=m.time_uncertainty_ns,
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class Sent:
+    """How a command was sent."""
+
+    #: Lines of each select word that was used, and the chips it reached.
+    words: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]
+    #: Bus time at which it began.
+    start_bus_ns: int
+    #: How long it waited for a gap of the timetable, in bus nanoseconds.
+    waited_ns: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Sent:
+        return cls(tuple((tuple(w.lines), tuple(w.reaches)) for w in m.words), m.start_bus_ns, m.waited_ns)

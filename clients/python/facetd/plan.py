@@ -1,0 +1,137 @@
+"""Plans: what tasks will see, or why they do not fit."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+from .enums import Phase, RefusalReason
+from .task import Task, Window
+
+
+@dataclasses.dataclass(frozen=True)
+class Suggestion:
+    """A change to one task with which all tasks fit."""
+
+    task: str
+    message: str
+    #: Least binning (rows, columns) of every view that fits; None where it is a window.
+    binning: tuple[int, int] | None
+    #: Largest window that fits for every view; None where it is a binning.
+    window: Window | None
+    #: Bus time of a job with the change.
+    job_ns: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Suggestion:
+        return cls(
+            m.task,
+            m.message,
+            (m.binning.rows or 1, m.binning.columns or 1) if m.HasField("binning") else None,
+            Window._of(m.window) if m.HasField("window") else None,
+            m.job_ns,
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class Refusal:
+    """Why tasks do not fit, in numbers: the witness."""
+
+    reason: RefusalReason
+    message: str
+    #: The task that does not fit; empty where none can be named.
+    task: str
+    needed_ns: int
+    available_ns: int
+    #: Utilization asked for, 0 and up.
+    utilization: float
+    #: Least factor on all periods and deadlines that would fit, such as "9/8"; empty
+    #: where it is not known.
+    least_stretch: str
+    #: Whether no smaller factor fits; otherwise one may.
+    least_stretch_exact: bool
+    #: The highest rate in hertz of each task beside the others as asked; 0 where none fits.
+    highest_rates_hz: dict[str, float]
+    #: Each would make the tasks fit by itself.
+    suggestions: tuple[Suggestion, ...]
+
+    @classmethod
+    def _of(cls, m: Any) -> Refusal:
+        return cls(
+            RefusalReason(m.reason),
+            m.message,
+            m.task,
+            m.needed_ns,
+            m.available_ns,
+            m.utilization,
+            m.least_stretch,
+            m.least_stretch_exact,
+            {r.task: r.rate_hz for r in m.highest_rates},
+            tuple(Suggestion._of(s) for s in m.suggestions),
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class Prediction:
+    """What one task will see under a timetable."""
+
+    task: str
+    requested_rate_hz: float
+    planned_rate_hz: float
+    worst_response_ns: int
+    best_response_ns: int
+    least_slack_ns: int
+    jitter_ns: int
+    skew_ns: int
+    worst_hold_ns: int
+    worst_droop_volts: float
+    job_ns: int
+    #: Share of the bus, 0 to 1.
+    bus_share: float
+    segments: int
+    #: Frames of one job.
+    frames: int
+
+    @classmethod
+    def _of(cls, m: Any) -> Prediction:
+        return cls(**{f.name: getattr(m, f.name) for f in dataclasses.fields(cls)})
+
+
+@dataclasses.dataclass(frozen=True)
+class Plan:
+    """What the planner made of a set of tasks."""
+
+    array: str
+    tasks: tuple[Task, ...]
+    #: Of each task by its name; empty where they do not fit.
+    predictions: dict[str, Prediction]
+    #: Share of the bus that is used, 0 to 1.
+    utilization: float
+    phases: dict[Phase, float]
+    #: Which test or search found the verdict.
+    method: str
+    #: Length of the repeating timetable; 0 where the tasks do not fit.
+    hyperperiod_ns: int
+    #: Changes that would save bus time, in words.
+    advice: tuple[str, ...]
+    #: Why the tasks do not fit; None when they do.
+    refusal: Refusal | None
+
+    @property
+    def fits(self) -> bool:
+        """Whether the tasks fit."""
+        return self.refusal is None
+
+    @classmethod
+    def _of(cls, m: Any) -> Plan:
+        return cls(
+            m.array,
+            tuple(Task._of(t) for t in m.tasks),
+            {p.task: Prediction._of(p) for p in m.predictions},
+            m.utilization,
+            {Phase(p.phase): p.share for p in m.phases},
+            m.method,
+            m.timetable.hyperperiod_ns,
+            tuple(a.message for a in m.advice),
+            Refusal._of(m.refusal) if m.HasField("refusal") else None,
+        )

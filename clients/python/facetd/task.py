@@ -1,0 +1,205 @@
+"""Tasks: standing requests for frames at a rate, and how they do."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import Any
+
+from ._schema import new
+
+#: Chips that something is meant for: "all", the name of a group, or names of chips.
+Target = str | Sequence[str]
+
+
+def target_message(target: Target) -> Any:
+    """Returns a target as the schema has it. No group can be called "all"."""
+    if isinstance(target, str):
+        return new("Target", all=True) if target == "all" else new("Target", group=target)
+    return new("Target", list=new("ChipList", names=list(target)))
+
+
+def _target_of(m: Any) -> Target:
+    which = m.WhichOneof("chips")
+    if which == "group":
+        return str(m.group)
+    if which == "list":
+        return tuple(m.list.names)
+    return "all" if which == "all" else ()
+
+
+def _duration(ns: int | None) -> Any:
+    if ns is None:
+        return None
+    # The parts of a Duration have one sign.
+    sign, ns = (-1, -ns) if ns < 0 else (1, ns)
+    return new("google.protobuf.Duration", seconds=sign * (ns // 10**9), nanos=sign * (ns % 10**9))
+
+
+def _duration_ns(m: Any, field: str) -> int | None:
+    if not m.HasField(field):
+        return None
+    d = getattr(m, field)
+    return int(d.seconds) * 10**9 + int(d.nanos)
+
+
+@dataclasses.dataclass(frozen=True)
+class Window:
+    """The rectangle of pixels that is read, with steps. 0 rows or columns mean as many
+    as the lattice has left; step 0 means one pixel of each bin."""
+
+    row: int = 0
+    column: int = 0
+    rows: int = 0
+    columns: int = 0
+    row_step: int = 0
+    column_step: int = 0
+
+    @classmethod
+    def _of(cls, m: Any) -> Window:
+        return cls(m.row, m.column, m.rows, m.columns, m.row_step, m.column_step)
+
+    def _message(self) -> Any:
+        return new("Window", **dataclasses.asdict(self))
+
+
+@dataclasses.dataclass(frozen=True)
+class Trim:
+    """Register values of a trimmed chip during a view; None is nominal."""
+
+    pixel_bias: int | None = None
+    output_bias: int | None = None
+    gain_index: int = 0
+    offset: int = 0
+
+    @classmethod
+    def _of(cls, m: Any) -> Trim:
+        def of(field: str) -> int | None:
+            return int(getattr(m, field)) if m.HasField(field) else None
+
+        return cls(of("pixel_bias"), of("output_bias"), m.gain_index, m.offset)
+
+    def _message(self) -> Any:
+        return new("TrimSettings", **dataclasses.asdict(self))
+
+
+@dataclasses.dataclass(frozen=True)
+class View:
+    """One processed readout within a task."""
+
+    #: Unique within the task; empty means ``view-`` and its number.
+    name: str = ""
+    #: Rows and columns of the blocks that are averaged: 1, 2, 4 or 8 each.
+    binning: tuple[int, int] = (1, 1)
+    #: Alternating shares of pairs along each axis, before the binning.
+    smoothing_steps: int = 0
+    #: Explicit shares before smoothing and binning: column and row pattern, each eight
+    #: characters "0" or "1", bit 0 first, or empty.
+    shares: tuple[tuple[str, str], ...] = ()
+    #: What is read; None is the whole lattice.
+    window: Window | None = None
+    #: Registers of trimmed chips; None is nominal.
+    trim: Trim | None = None
+
+    @classmethod
+    def _of(cls, m: Any) -> View:
+        return cls(
+            name=m.name,
+            binning=(m.binning.rows or 1, m.binning.columns or 1),
+            smoothing_steps=m.smoothing_steps,
+            shares=tuple((s.columns, s.rows) for s in m.shares),
+            window=Window._of(m.window) if m.HasField("window") else None,
+            trim=Trim._of(m.trim) if m.HasField("trim") else None,
+        )
+
+    def _message(self) -> Any:
+        rows, columns = self.binning
+        return new(
+            "View",
+            name=self.name,
+            binning=None if (rows, columns) == (1, 1) else new("Binning", rows=rows, columns=columns),
+            smoothing_steps=self.smoothing_steps,
+            shares=[new("Share", columns=c, rows=r) for c, r in self.shares],
+            window=self.window._message() if self.window else None,
+            trim=self.trim._message() if self.trim else None,
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class Task:
+    """A standing request for frames at a rate."""
+
+    #: Unique among the tasks.
+    name: str
+    #: The chips that every job reads, of one class.
+    target: Target
+    #: Jobs per second.
+    rate_hz: float
+    #: A job must be finished this long after its release; None is one period.
+    deadline_ns: int | None = None
+    #: Longest time from load to the last conversion of a frame; None is no limit.
+    max_hold_ns: int | None = None
+    #: Largest spread of sampling times within a set; None is no limit.
+    max_skew_ns: int | None = None
+    #: What is read of each chip; none is one plain view.
+    views: tuple[View, ...] = ()
+
+    @classmethod
+    def _of(cls, m: Any) -> Task:
+        return cls(
+            name=m.name,
+            target=_target_of(m.target),
+            rate_hz=m.rate_hz,
+            deadline_ns=_duration_ns(m, "deadline"),
+            max_hold_ns=_duration_ns(m, "max_hold"),
+            max_skew_ns=_duration_ns(m, "max_skew"),
+            views=tuple(View._of(v) for v in m.views),
+        )
+
+    def _message(self) -> Any:
+        return new(
+            "Task",
+            name=self.name,
+            target=target_message(self.target),
+            rate_hz=self.rate_hz,
+            deadline=_duration(self.deadline_ns),
+            max_hold=_duration(self.max_hold_ns),
+            max_skew=_duration(self.max_skew_ns),
+            views=[v._message() for v in self.views],
+        )
+
+
+@dataclasses.dataclass(frozen=True)
+class TaskStatus:
+    """How a task is doing. Rates are by bus time, in hertz."""
+
+    requested_rate_hz: float
+    planned_rate_hz: float
+    achieved_rate_hz: float
+    jobs_on_time: int
+    jobs_late: int
+    jobs_failed: int
+    frames: int
+    last_response_ns: int
+    worst_response_ns: int
+    last_skew_ns: int
+    #: Why the last failed job failed; empty where none did.
+    last_failure: str
+
+    @classmethod
+    def _of(cls, m: Any) -> TaskStatus:
+        return cls(**{f.name: getattr(m, f.name) for f in dataclasses.fields(cls)})
+
+
+@dataclasses.dataclass(frozen=True)
+class RunningTask:
+    """A task with its status."""
+
+    task: Task
+    status: TaskStatus
+    #: Bus time at which the change that returned this took effect; None in lists.
+    effective_bus_ns: int | None = None
+
+    @classmethod
+    def _of(cls, m: Any, effective_bus_ns: int | None = None) -> RunningTask:
+        return cls(Task._of(m.task), TaskStatus._of(m.status), effective_bus_ns)
