@@ -11,6 +11,7 @@
 `facetd.aio` has the same for asyncio.
 """
 
+from . import aio
 from ._channel import TLS
 from ._follow import NO_RECONNECT, Backoff
 from .array import Array, Chip, Lattice, Lens, Mount
@@ -62,5 +63,5 @@ __all__ = [
     "Precondition", "PreconditionError", "Prediction", "Recording", "RecordingState", "Refusal", "RefusalReason",
     "RefusedError", "Register", "RunningTask", "Sent", "Severity", "StaleError", "State", "Status", "Stream",
     "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
-    "Window", "connect",
+    "Window", "aio", "connect",
 ]  # fmt: skip

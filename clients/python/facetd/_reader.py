@@ -27,6 +27,7 @@ class Reader:
         self._changed = threading.Condition()  # guards all below, and the inbox
         self._closed = False
         self._opened = False
+        self._connections = 0
         self._call: Any = None
         self._end: FacetdError | None = None
         self.connected = False
@@ -38,7 +39,7 @@ class Reader:
         """Returns once the daemon has taken the stream; raises why it did not."""
         with self._changed:
             done = self._changed.wait_for(lambda: self._opened or self._end or self._closed, timeout)
-            if self._end:
+            if self._end and not self._opened:
                 raise self._end
             if not done:
                 raise self.last_error or DeadlineError("the stream was not opened in time", "DEADLINE_EXCEEDED")
@@ -70,11 +71,10 @@ class Reader:
             self._thread.join(5)
 
     def _run(self) -> None:
-        connection, tries = 0, 0
+        tries = 0
         while True:
-            connection += 1
             try:
-                received = self._read(connection)
+                received = self._read()
             except Exception as err:  # a fault of ours must reach the reader too
                 return self._finish(err if isinstance(err, FacetdError) else FacetdError(f"{type(err).__name__}: {err}"))
             if received is None:
@@ -92,7 +92,7 @@ class Reader:
             self.connected = False
             self._changed.notify_all()
 
-    def _read(self, connection: int) -> bool | None:
+    def _read(self) -> bool | None:
         """Reads one connection to its end. Returns whether anything came, and None when
         the stream is closed. Raises what trying again does not mend."""
         received = False
@@ -107,11 +107,14 @@ class Reader:
                     call.cancel()
             call.initial_metadata()  # comes once the stream is subscribed
             run = self._run_of_daemon() if call.is_active() else None
-            with self._changed:
-                self._opened = self.connected = self._opened or call.is_active()
-                self._changed.notify_all()
+            # One that was refused has metadata too, and is not active any more; one that
+            # ended soon may have messages all the same.
+            opened = False
+            if call.is_active():
+                opened = self._open()
             for message in call:
-                arrival = Arrival(message, time.time_ns(), time.monotonic_ns(), connection, run)
+                opened = opened or self._open()
+                arrival = Arrival(message, time.time_ns(), time.monotonic_ns(), self._connections, run)
                 received = True
                 with self._changed:
                     self._changed.wait_for(lambda: self._closed or not self._inbox.full)
@@ -130,6 +133,13 @@ class Reader:
             if not self._opened or not retryable(err):
                 raise self.last_error from None
             return received
+
+    def _open(self) -> bool:
+        with self._changed:
+            self._opened = self.connected = True
+            self._connections += 1
+            self._changed.notify_all()
+        return True
 
     def _run_of_daemon(self) -> int | None:
         """Returns when the daemon started, which tells its runs apart; None when it does

@@ -1,0 +1,514 @@
+"""The asyncio client: the same calls and shapes as the blocking one, awaited.
+
+    async with facetd.aio.connect("127.0.0.1:7660") as client:
+        async with client.stream(tasks=["bed"]) as stream:
+            async for frame_set in stream:
+                ...
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+import weakref
+from collections.abc import AsyncIterator, Mapping, Sequence
+from types import TracebackType
+from typing import Any, TypeVar
+
+import grpc
+import grpc.aio
+
+from . import _calls
+from ._calls import Call
+from ._channel import TLS, Endpoint, Token
+from ._follow import Arrival, Backoff, GapTracker, Inbox, StreamOptions, jitter
+from ._schema import schema
+from .array import Array
+from .enums import EventKind, Register, Severity, Strobe
+from .errors import CancelledError, DeadlineError, FacetdError, from_rpc, retryable
+from .events import Event, Recording, Sent, Status
+from .frames import Capture, FrameSet
+from .plan import Plan
+from .task import RunningTask, Target, Task, View
+
+T = TypeVar("T")
+
+
+class connect:
+    """Connects to a daemon and makes sure that it answers; arguments and errors as of
+    facetd.connect. Use it as ``async with``, or await it and close the client."""
+
+    def __init__(
+        self,
+        address: str = "127.0.0.1:7660",
+        *,
+        token: Token | None = None,
+        tls: TLS | None = None,
+        timeout: float = 10.0,
+        connect_timeout: float = 5.0,
+    ) -> None:
+        self._endpoint = Endpoint(address, token, tls)
+        self._timeout = timeout
+        self._connect_timeout = connect_timeout
+        self._client: Client | None = None
+
+    async def _open(self) -> Client:
+        client = Client(self._endpoint, self._timeout)
+        try:
+            await client._run(_calls.status(), self._connect_timeout, wait_for_ready=True)
+        except BaseException:
+            await client.close()
+            raise
+        return client
+
+    def __await__(self) -> Any:
+        return self._open().__await__()
+
+    async def __aenter__(self) -> Client:
+        self._client = await self._open()
+        return self._client
+
+    async def __aexit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        if self._client is not None:
+            await self._client.close()
+
+
+class Client:
+    """A connection to a daemon; made by connect.
+
+    It belongs to the event loop that it was made in, and is used from there only.
+    Cancelling a task that awaits a method cancels the call. Every call takes at most
+    timeout seconds (DeadlineError). Errors are FacetdError; see facetd.errors.
+    """
+
+    def __init__(self, endpoint: Endpoint, timeout: float) -> None:
+        self._endpoint = endpoint
+        self._timeout = timeout
+        self._channel = endpoint.channel(grpc.aio)
+        self._methods: dict[str, Any] = {}
+        self._streams: weakref.WeakSet[Stream | EventStream] = weakref.WeakSet()
+        self._closed = False
+
+    async def __aenter__(self) -> Client:
+        return self
+
+    async def __aexit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        await self.close()
+
+    async def close(self) -> None:
+        """Ends every stream and call. Closing again changes nothing."""
+        self._closed = True
+        for s in list(self._streams):
+            await s.close()
+        await self._channel.close()
+
+    def _method(self, name: str) -> Any:
+        if self._closed:
+            raise CancelledError("the client is closed")
+        method = self._methods.get(name)
+        if method is None:
+            d = schema.method(name)
+            make = self._channel.unary_stream if name in _calls.STREAMS else self._channel.unary_unary
+            method = self._methods[name] = make(
+                _calls.path(d),
+                request_serializer=schema.message(d.input_type.full_name).SerializeToString,
+                response_deserializer=schema.message(d.output_type.full_name).FromString,
+            )
+        return method
+
+    async def _run(self, call: Call[T], timeout: float | None, wait_for_ready: bool = False) -> T:
+        try:
+            answer = await self._method(call.method)(
+                call.request,
+                timeout=self._timeout if timeout is None else timeout,
+                metadata=self._endpoint.metadata(),
+                wait_for_ready=wait_for_ready,
+            )
+        except grpc.RpcError as err:
+            raise from_rpc(err, self._endpoint.address) from None
+        except grpc.aio.UsageError as err:  # on a closed channel
+            raise CancelledError(str(err)) from None
+        except asyncio.CancelledError:
+            if self._closed:
+                raise CancelledError("the client was closed") from None
+            raise
+        return call.convert(answer)
+
+    async def array(self, *, timeout: float | None = None) -> Array:
+        """Returns the array: chips, lattices, mounts, groups, digest."""
+        return await self._run(_calls.array(), timeout)
+
+    async def status(self, *, timeout: float | None = None) -> Status:
+        """Returns what the daemon is doing, with its tasks."""
+        return await self._run(_calls.status(), timeout)
+
+    async def tasks(self, *, timeout: float | None = None) -> dict[str, RunningTask]:
+        """Returns the tasks by name, in the order they were added."""
+        return await self._run(_calls.tasks(), timeout)
+
+    async def task(self, name: str, *, timeout: float | None = None) -> RunningTask:
+        """Returns one task. Raises NotFoundError."""
+        return await self._run(_calls.task(name), timeout)
+
+    async def add_task(self, task: Task, *, timeout: float | None = None) -> RunningTask:
+        """Plans a task beside the running ones and starts it.
+
+        Raises RefusedError when it does not fit, ExistsError when the name is taken,
+        InvalidError with every mistake; nothing is changed then.
+        """
+        return await self._run(_calls.add_task(task), timeout)
+
+    async def change_task(self, task: Task, *, timeout: float | None = None) -> RunningTask:
+        """Replaces the running task of the same name. Errors as of add_task, and
+        NotFoundError; the task then runs on as it was."""
+        return await self._run(_calls.change_task(task), timeout)
+
+    async def remove_task(self, name: str, *, timeout: float | None = None) -> int:
+        """Stops a task; returns the bus time from which on. Raises NotFoundError."""
+        return await self._run(_calls.remove_task(name), timeout)
+
+    async def plan(self, *, timeout: float | None = None) -> Plan:
+        """Returns the plan in force."""
+        return await self._run(_calls.plan(), timeout)
+
+    async def preview_plan(self, add: Sequence[Task] = (), remove: Sequence[str] = (), *, timeout: float | None = None) -> Plan:
+        """Plans a change without making it; a plan that does not fit is no error, but
+        comes with its refusal."""
+        return await self._run(_calls.preview_plan(add, remove), timeout)
+
+    async def capture(
+        self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, timeout: float | None = None
+    ) -> Capture:
+        """Reads a target once in a gap of the timetable. Raises PreconditionError when
+        no gap is long enough."""
+        return await self._run(_calls.capture(target, views, corrected), timeout)
+
+    async def write_register(self, target: Target, register: Register, value: int, *, timeout: float | None = None) -> Sent:
+        """Writes a register of every chip of a target, in a gap of the timetable.
+
+        Raises PreconditionError when it would disturb a task. On a real array mind the
+        data sheet: a wrong bias or output enable can harm a chip.
+        """
+        return await self._run(_calls.write_register(target, register, value), timeout)
+
+    async def strobe(self, target: Target, strobe: Strobe, *, timeout: float | None = None) -> Sent:
+        """Gives every chip of a target one strobe, in a gap of the timetable. Raises
+        PreconditionError when it would disturb a task."""
+        return await self._run(_calls.strobe(target, strobe), timeout)
+
+    async def events(
+        self,
+        *,
+        after: int | None = None,
+        limit: int = 100,
+        min_severity: Severity = Severity.UNKNOWN,
+        kinds: Sequence[EventKind] = (),
+        task: str = "",
+        timeout: float | None = None,
+    ) -> list[Event]:
+        """Returns events of the journal, oldest first: those after a number, or the
+        newest."""
+        return await self._run(_calls.events(after, limit, _calls.event_filter(min_severity, kinds, task)), timeout)
+
+    def watch_events(
+        self,
+        *,
+        after: int | None = None,
+        min_severity: Severity = Severity.UNKNOWN,
+        kinds: Sequence[EventKind] = (),
+        task: str = "",
+    ) -> EventStream:
+        """Returns events as they happen, until it is closed; it ends with
+        UnavailableError when the daemon goes. To go on, watch after the last sequence."""
+        stream = EventStream(self, _calls.watch_events(after, _calls.event_filter(min_severity, kinds, task)))
+        self._streams.add(stream)
+        return stream
+
+    async def start_recording(
+        self,
+        name: str = "",
+        *,
+        tasks: Sequence[str] = (),
+        images: bool = False,
+        max_bytes: int = 0,
+        max_duration_ns: int | None = None,
+        timeout: float | None = None,
+    ) -> Recording:
+        """Begins a recording in the daemon's folder. Raises ExistsError, InvalidError,
+        and PreconditionError when the daemon has no folder or too little room."""
+        return await self._run(_calls.start_recording(name, tasks, images, max_bytes, max_duration_ns), timeout)
+
+    async def stop_recording(self, name: str, *, timeout: float | None = None) -> Recording:
+        """Ends a running recording. Raises NotFoundError."""
+        return await self._run(_calls.stop_recording(name), timeout)
+
+    async def recording(self, name: str, *, timeout: float | None = None) -> Recording:
+        """Returns one recording. Raises NotFoundError."""
+        return await self._run(_calls.recording(name), timeout)
+
+    async def call(self, method: str, request: Mapping[str, Any] | None = None, *, timeout: float | None = None) -> dict[str, Any]:
+        """Calls any other method of the schema that is not a stream, such as
+        ``call("SceneService/SetScene", {"scene": "uniform:200"})``, with request and
+        answer in the schema's JSON form. ValueError when there is no such method or
+        field."""
+        return await self._run(_calls.any_call(method, request or {}), timeout)
+
+    def stream(
+        self,
+        tasks: Sequence[str] = (),
+        *,
+        chips: Sequence[str] = (),
+        corrected: bool = False,
+        max_rate_hz: float = 0.0,
+        overflow: str = "latest",
+        queue_length: int = 16,
+        reconnect: Backoff = Backoff(),
+    ) -> Stream:
+        """Returns the frame sets of some tasks (none means all) as they finish; see
+        facetd.Client.stream. It begins with ``async with``, or with the first set that
+        is asked for; then errors come too."""
+        options = StreamOptions(tuple(tasks), tuple(chips), corrected, max_rate_hz, overflow, queue_length)
+        stream = Stream(self, options, reconnect)
+        self._streams.add(stream)
+        return stream
+
+
+class _Reader:
+    """Fills an inbox from the daemon in a task of its own, and connects again."""
+
+    def __init__(self, client: Client, request: Any, inbox: Inbox, backoff: Backoff) -> None:
+        self._client = client
+        self._request = request
+        self._inbox = inbox
+        self._backoff = backoff
+        self._changed = asyncio.Condition()
+        self.closed = False
+        self.opened = False
+        self._connections = 0
+        self._end: FacetdError | None = None
+        self.connected = False
+        self.last_error: FacetdError | None = None
+        self.task = asyncio.get_running_loop().create_task(self._run(), name="facetd-stream")
+
+    async def wait_open(self) -> None:
+        """Returns once the daemon has taken the stream; raises why it did not."""
+        async with self._changed:
+            try:
+                async with asyncio.timeout(self._client._timeout):
+                    await self._changed.wait_for(lambda: self.opened or self._end or self.closed)
+            except TimeoutError:
+                raise self.last_error or DeadlineError("the stream was not opened in time", "DEADLINE_EXCEEDED") from None
+            if self._end and not self.opened:
+                raise self._end
+
+    async def take(self) -> Arrival | None:
+        """Returns what waits longest; None when closed. Raises the error that ended the
+        stream. A caller that is cancelled takes nothing away."""
+        async with self._changed:
+            await self._changed.wait_for(lambda: self.closed or len(self._inbox) or self._end)
+            if self.closed:
+                return None
+            if not len(self._inbox):
+                assert self._end is not None
+                raise self._end
+            arrival = self._inbox.take()
+            self._changed.notify_all()
+            return arrival
+
+    async def close(self) -> None:
+        """Ends the task."""
+        self.closed = True
+        self.task.cancel()
+        await asyncio.gather(self.task, return_exceptions=True)
+        async with self._changed:
+            self.connected = False
+            self._changed.notify_all()
+
+    async def _run(self) -> None:
+        tries = 0
+        while True:
+            try:
+                received = await self._read()
+            except Exception as err:  # a fault of ours must reach the reader too
+                return await self._finish(err if isinstance(err, FacetdError) else FacetdError(f"{type(err).__name__}: {err}"))
+            tries = 1 if received else tries + 1
+            if self._backoff.over(tries):
+                return await self._finish(self.last_error)
+            await asyncio.sleep(self._backoff.delay(tries, jitter()))
+
+    async def _finish(self, err: FacetdError | None) -> None:
+        async with self._changed:
+            self._end = err
+            self.connected = False
+            self._changed.notify_all()
+
+    async def _read(self) -> bool:
+        """Reads one connection to its end; returns whether anything came. Raises what
+        trying again does not mend."""
+        received = False
+        call = None
+        try:
+            call = self._client._method("FrameService/StreamFrameSets")(self._request, metadata=self._client._endpoint.metadata())
+            await call.initial_metadata()  # comes once the stream is subscribed
+            run = await self._run_of_daemon() if not call.done() else None
+            # One that was refused has metadata too, and is done by now; one that ended
+            # soon may have messages all the same.
+            opened = False
+            if not call.done():
+                opened = await self._open()
+            async for message in call:
+                opened = opened or await self._open()
+                arrival = Arrival(message, time.time_ns(), time.monotonic_ns(), self._connections, run)
+                received = True
+                async with self._changed:
+                    await self._changed.wait_for(lambda: not self._inbox.full)
+                    self._inbox.put(arrival)
+                    self._changed.notify_all()
+            raise FacetdError("the daemon ended the stream without a reason")
+        except grpc.RpcError as err:
+            async with self._changed:
+                self.connected = False
+                self.last_error = from_rpc(err, self._client._endpoint.address)
+            # The first connection fails at once, unless it had been made.
+            if not self.opened or not retryable(err):
+                raise self.last_error from None
+            return received
+        finally:
+            if call is not None:
+                call.cancel()
+
+    async def _open(self) -> bool:
+        async with self._changed:
+            self.opened = self.connected = True
+            self._connections += 1
+            self._changed.notify_all()
+        return True
+
+    async def _run_of_daemon(self) -> int | None:
+        try:
+            return (await self._client._run(_calls.status(), 5.0)).start_time_ns
+        except FacetdError:
+            return None
+
+
+class Stream:
+    """Frame sets as they finish: an asynchronous iterator, and a context manager that
+    closes. One task reads at a time."""
+
+    def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
+        self._client = client
+        self._options = options
+        self._reconnect = reconnect
+        self._inbox = Inbox(options.latest)
+        self._gaps = GapTracker(options.max_rate_hz > 0)
+        self._reader: _Reader | None = None
+        self._closed = False
+
+    async def _open(self) -> _Reader:
+        if self._reader is None:
+            self._reader = _Reader(self._client, self._options.request(), self._inbox, self._reconnect)
+            # The task must not go on for a stream that nobody holds any more.
+            weakref.finalize(self, self._reader.task.cancel).atexit = False
+        try:
+            await self._reader.wait_open()
+        except FacetdError:
+            await self.close()
+            raise
+        return self._reader
+
+    def __aiter__(self) -> AsyncIterator[FrameSet]:
+        return self
+
+    async def __anext__(self) -> FrameSet:
+        fs = await self._next()
+        if fs is None:
+            raise StopAsyncIteration
+        return fs
+
+    async def _next(self) -> FrameSet | None:
+        if self._closed:
+            return None
+        reader = self._reader
+        if reader is None or not reader.opened:
+            reader = await self._open()
+        arrival = await reader.take()
+        return None if arrival is None else self._gaps.frame_set(arrival)
+
+    async def next(self, timeout: float) -> FrameSet:
+        """Returns the next frame set; DeadlineError when none comes within timeout
+        seconds, so that a robot notices silence. The stream goes on then. Raises
+        CancelledError when the stream is closed."""
+        try:
+            async with asyncio.timeout(timeout):
+                fs = await self._next()
+        except TimeoutError as err:
+            if isinstance(err, FacetdError):
+                raise
+            raise DeadlineError("no frame set came in time", "DEADLINE_EXCEEDED") from None
+        if fs is None:
+            raise CancelledError("the stream is closed")
+        return fs
+
+    @property
+    def connected(self) -> bool:
+        """Whether there is a connection now."""
+        return self._reader is not None and self._reader.connected
+
+    @property
+    def last_error(self) -> FacetdError | None:
+        """Why the last connection was lost; None when none was."""
+        return None if self._reader is None else self._reader.last_error
+
+    @property
+    def dropped(self) -> int:
+        """Frame sets dropped since the stream began, by the daemon and here."""
+        return self._inbox.dropped_total
+
+    async def close(self) -> None:
+        """Ends the stream; a reader that waits is woken."""
+        self._closed = True
+        if self._reader is not None:
+            await self._reader.close()
+
+    async def __aenter__(self) -> Stream:
+        await self._open()
+        return self
+
+    async def __aexit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        await self.close()
+
+
+class EventStream:
+    """Events as they happen: an asynchronous iterator, and a context manager that
+    closes."""
+
+    def __init__(self, client: Client, call: Call[Event]) -> None:
+        self._address = client._endpoint.address
+        self._convert = call.convert
+        self._closed = False
+        self._call = client._method(call.method)(call.request, metadata=client._endpoint.metadata())
+        self._messages = self._call.__aiter__()
+
+    def __aiter__(self) -> AsyncIterator[Event]:
+        return self
+
+    async def __anext__(self) -> Event:
+        try:
+            return self._convert(await self._messages.__anext__())
+        except grpc.RpcError as err:
+            raise from_rpc(err, self._address) from None
+        except asyncio.CancelledError:
+            if self._closed:
+                raise StopAsyncIteration from None
+            raise
+
+    async def close(self) -> None:
+        """Ends the stream; a reader that waits is woken."""
+        self._closed = True
+        self._call.cancel()
+
+    async def __aenter__(self) -> EventStream:
+        return self
+
+    async def __aexit__(self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None) -> None:
+        await self.close()

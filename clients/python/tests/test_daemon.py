@@ -1,0 +1,214 @@
+"""Both clients against the real daemon and its demo."""
+
+import os
+import tempfile
+import time
+import unittest
+
+import facetd
+
+from . import rig
+
+# Rows and columns of each task's frames: the array's lattices (40 x 40, 24 x 48,
+# 32 x 32, 36 x 32) with the binning of the demo's tasks.
+SHAPES = {"wall": (20, 20), "bed": (24, 48), "bow": (16, 16), "comb": (36, 32)}
+CHIPS = {"wall": 12, "bed": 4, "bow": 2, "comb": 1}
+
+
+class Demo(unittest.TestCase):
+    @classmethod
+    def setUpClass(cls):
+        cls.folder = tempfile.TemporaryDirectory()
+        socket = os.path.join(cls.folder.name, "s")
+        cls.daemon = rig.Daemon("--data", os.path.join(cls.folder.name, "data"), "--socket", socket, "--seed", "5")
+        cls.socket = "unix:" + socket
+
+    @classmethod
+    def tearDownClass(cls):
+        cls.daemon.kill()
+        cls.folder.cleanup()
+
+    def setUp(self):
+        self.client = facetd.connect(self.daemon.address)
+        self.addCleanup(self.client.close)
+
+    def test_array(self):
+        a = self.client.array()
+        self.assertEqual((a.name, len(a.chips), len(a.select_lines), a.lanes), ("culvert-crawler", 19, 10, ("a", "b")))
+        self.assertRegex(a.digest, "^[0-9a-f]{64}$")
+        comb = a.chips["bow-comb"]
+        self.assertEqual((comb.kind, comb.lattice.kind), ("hexagonal", facetd.LatticeKind.HEXAGONAL))
+        # Rows of a hexagonal lattice lie sqrt(3)/2 of the column pitch apart.
+        self.assertAlmostEqual(comb.lattice.pitch_y_um / comb.lattice.pitch_x_um, 0.8660254037844386)
+        self.assertEqual({c.kind for c in a.chips.values()}, {"hexagonal", "memory", "counter", "in_array_switch"})
+        # The ring of twelve looks outward, evenly spread about the axis of travel.
+        self.assertEqual(len({(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg) for n, c in a.chips.items() if n.startswith("wall")}), 12)
+        self.assertEqual({len(c.selects) for c in a.chips.values()}, {3})
+
+    def test_status_and_plan(self):
+        s = self.client.status()
+        self.assertEqual((s.state, s.pace, s.seed, s.bus, list(s.tasks)), (facetd.State.RUNNING, facetd.Pace.REALTIME, 5, "virtual", list(SHAPES)))
+        self.assertLess(abs(s.start_time_ns - time.time_ns()), 600e9)
+        self.assertEqual(self.client.tasks()["bow"].task.rate_hz, 50)
+        p = self.client.plan()
+        self.assertTrue(p.fits)
+        self.assertAlmostEqual(p.utilization, sum(p.phases.values()))
+        self.assertEqual(p.predictions["wall"].frames, 12)
+
+    def test_frames_over_a_unix_socket_have_the_shapes_of_the_array(self):
+        with facetd.connect(self.socket) as c, c.stream() as stream:
+            seen = {}
+            for fs in stream:
+                seen[fs.task] = fs
+                if len(seen) == len(SHAPES):
+                    break
+            for task, fs in seen.items():
+                self.assertEqual({f.codes.shape for f in fs.frames}, {SHAPES[task]})
+                self.assertEqual(len(fs.frames), CHIPS[task])
+                self.assertFalse(fs.late or fs.failure)
+                self.assertLess(fs.age(), 60)
+                for f in fs.frames:
+                    self.assertGreater(f.codes.std(), 0)
+                    self.assertLess(f.codes.max(), 1 << f.significant_bits)
+                    self.assertTrue(0.5 < f.volts.min() <= f.volts.max() < 2.3)
+                    self.assertEqual(len(f.row_offsets_ns), f.shape[0])
+                    self.assertTrue(fs.release_bus_ns <= f.light_bus_ns <= f.first_sample_bus_ns < f.last_converted_bus_ns <= fs.finish_bus_ns)
+                self.assertEqual(fs.skew_ns, max(f.light_bus_ns for f in fs.frames) - min(f.light_bus_ns for f in fs.frames))
+            self.assertGreater(seen["wall"].frames["wall-00"].hold_ns, 0)
+            self.assertEqual(seen["bed"].frames["bed-0"].hold_ns, 0)
+
+    def test_only_some_chips(self):
+        with self.client.stream(["wall"], chips=["wall-03"]) as s:
+            self.assertEqual(next(s).frames.chips, ("wall-03",))
+        with self.assertRaises(facetd.InvalidError) as got:
+            self.client.stream(["wall"], chips=["wall-03", "nix"])
+        self.assertEqual([m.place for m in got.exception.mistakes], ["chips[1]"])
+        with self.assertRaises(facetd.NotFoundError):
+            self.client.stream(["nix"])
+
+    def test_tasks_come_change_and_go(self):
+        task = facetd.Task("crown", ("wall-00", "wall-01"), 4, views=(facetd.View("a"), facetd.View("b", binning=(4, 4))))
+        added = self.client.add_task(task)
+        self.addCleanup(lambda: "crown" in self.client.tasks() and self.client.remove_task("crown"))
+        self.assertEqual((added.task, added.status.requested_rate_hz), (task, 4))
+        with self.client.stream(["crown"], overflow="queue") as s:
+            fs = next(s)
+            self.assertEqual((fs.frames["wall-00", "a"].shape, fs.frames["wall-00", "b"].shape), ((40, 40), (10, 10)))
+            changed = self.client.change_task(facetd.Task("crown", ("wall-02",), 5))
+            self.assertGreater(changed.effective_bus_ns, added.effective_bus_ns)
+            while fs.frames.chips != ("wall-02",):
+                before, fs = fs, next(s)
+                self.assertGreater(fs.job, before.job)
+        with self.assertRaises(facetd.ExistsError):
+            self.client.add_task(facetd.Task("crown", ("wall-02",), 1))
+        self.assertGreater(self.client.remove_task("crown"), changed.effective_bus_ns)
+        for call in (self.client.remove_task, self.client.task):
+            with self.assertRaises(facetd.NotFoundError):
+                call("crown")
+        with self.assertRaises(facetd.NotFoundError):
+            self.client.change_task(task)
+
+    def test_a_refusal_has_its_witness_and_suggestions(self):
+        running = list(self.client.tasks())
+        task = facetd.Task("more", "wall", 100)
+        with self.assertRaises(facetd.RefusedError) as got:
+            self.client.add_task(task)
+        r = got.exception.refusal
+        self.assertEqual((r.reason, r.task), (facetd.RefusalReason.JOB_TOO_LONG, "more"))
+        self.assertEqual((r.available_ns, got.exception.conditions[0].kind), (10_000_000, "REFUSAL_REASON_JOB_TOO_LONG"))
+        self.assertGreater(r.needed_ns, r.available_ns)
+        self.assertEqual(str(got.exception), r.message)
+        self.assertEqual(list(self.client.tasks()), running)
+        # A suggestion that is followed fits, and so does the highest rate, as promised.
+        binned = [s for s in r.suggestions if s.binning]
+        self.assertTrue(binned)
+        better = facetd.Task("more", "wall", 100, views=(facetd.View(binning=binned[0].binning),))
+        self.assertTrue(self.client.preview_plan([better]).fits)
+        self.assertTrue(self.client.preview_plan([facetd.Task("more", "wall", r.highest_rates_hz["more"])]).fits)
+        preview = self.client.preview_plan([task])
+        self.assertFalse(preview.fits)
+        self.assertEqual(preview.refusal.reason, r.reason)
+
+    def test_all_mistakes_come_at_once_with_their_places(self):
+        with self.assertRaises(facetd.InvalidError) as got:
+            self.client.add_task(facetd.Task("", "wxll", -1, views=(facetd.View(binning=(3, 1)),)))
+        places = [m.place for m in got.exception.mistakes]
+        for place in ("task.name", "task.target.group", "task.rate_hz"):
+            self.assertIn(place, places)
+        self.assertIn('did you mean "wall"?', str(got.exception))
+
+    def test_capture_and_commands(self):
+        got = self.client.capture("bed", timeout=20)
+        self.assertEqual((got.frame_set.task, len(got.frame_set.frames)), ("", 4))
+        self.assertEqual(got.frame_set.frames["bed-0"].codes.shape, (24, 48))
+        self.assertGreaterEqual(got.waited_ns, 0)
+        with self.assertRaises(facetd.PreconditionError) as refused:
+            self.client.write_register("wall", facetd.Register.OUTPUT_ENABLE, 1, timeout=20)
+        self.assertEqual(refused.exception.conditions[0].kind, "DISTURBS")
+        sent = self.client.strobe(["bed-0"], facetd.Strobe.RESET, timeout=20)
+        self.assertEqual([reaches for _, reaches in sent.words], [("bed-0",)])
+
+    def test_recording_and_events(self):
+        with self.client.watch_events(kinds=[facetd.EventKind.RECORDING_STARTED, facetd.EventKind.RECORDING_STOPPED]) as events:
+            r = self.client.start_recording("from-python", tasks=["comb"])
+            self.assertEqual((r.name, r.state), ("from-python", facetd.RecordingState.RUNNING))
+            with self.assertRaises(facetd.ExistsError):
+                self.client.start_recording("from-python")
+            with self.client.stream(["comb"]) as s:
+                for _ in range(3):
+                    next(s)
+            stopped = self.client.stop_recording("from-python")
+            self.assertEqual((stopped.state, stopped.lost), (facetd.RecordingState.CLOSED, 0))
+            self.assertGreaterEqual(stopped.frame_sets, 2)
+            self.assertEqual(self.client.recording("from-python").files, stopped.files)
+            kinds = [next(events).kind for _ in range(2)]
+        self.assertEqual(kinds, [facetd.EventKind.RECORDING_STARTED, facetd.EventKind.RECORDING_STOPPED])
+        listed = self.client.events(kinds=[facetd.EventKind.RECORDING_STOPPED], limit=1)
+        self.assertEqual(len(listed), 1)
+        self.assertLess(abs(listed[0].time_ns - time.time_ns()), 600e9)
+        self.assertIn("from-python", listed[0].text)
+        with self.assertRaises(facetd.InvalidError):
+            self.client.start_recording("../x")
+        with self.assertRaises(facetd.NotFoundError):
+            self.client.stop_recording("nix")
+
+    def test_asyncio_has_the_same_shapes(self):
+        async def use():
+            async with facetd.aio.connect(self.daemon.address) as c:
+                array, status = await c.array(), await c.status()
+                with self.assertRaises(facetd.RefusedError):
+                    await c.add_task(facetd.Task("more", "wall", 100))
+                async with c.stream(["wall"]) as s:
+                    fs = await s.next(10)
+                captured = await c.capture("bed", timeout=20)
+                async with c.watch_events(after=0) as events:
+                    async for e in events:
+                        break
+                return array, status, fs, captured, e
+
+        array, status, fs, captured, event = rig.run(use())
+        self.assertEqual(array, self.client.array())
+        self.assertEqual(status.start_time_ns, self.client.status().start_time_ns)
+        self.assertEqual((fs.task, {f.codes.shape for f in fs.frames}), ("wall", {(20, 20)}))
+        self.assertEqual(len(captured.frame_set.frames), 4)
+        self.assertEqual(event, self.client.events(after=0, limit=1)[0])
+
+
+class SlowReaders(unittest.TestCase):
+    def test_every_job_is_received_or_counted_as_dropped(self):
+        with rig.Daemon("--pace", "free") as daemon:
+            for options in (dict(overflow="latest"), dict(overflow="queue", queue_length=2)):
+                with facetd.connect(daemon.address) as c, c.stream(["wall"], **options) as s:
+                    lost, before = 0, next(s)
+                    dropping = lambda: c.status().dropped_frame_sets > 20 or s.dropped > 20  # noqa: E731
+                    rig.eventually(dropping, 60)
+                    while lost < 20:
+                        fs = next(s)
+                        dropped = fs.gap.dropped if fs.gap else 0
+                        # With one task the daemon's count and the job numbers tell the same.
+                        self.assertEqual(fs.job - before.job - 1, dropped, options)
+                        if dropped:
+                            self.assertEqual(fs.gap.missing_jobs, range(before.job + 1, fs.job))
+                            self.assertEqual((fs.gap.reconnects, fs.gap.restarted), (0, False))
+                        lost, before = lost + dropped, fs
+                    self.assertGreaterEqual(s.dropped, lost)

@@ -1,0 +1,262 @@
+"""Frames, ages, gaps and requests, without any daemon."""
+
+import dataclasses
+import hashlib
+import inspect
+import random
+import struct
+import time
+import unittest
+from unittest import mock
+
+import numpy as np
+
+import facetd
+from facetd import _channel, _follow, enums
+from facetd._schema import schema
+from facetd.frames import FrameSet
+
+from . import rig
+
+
+class Schema(unittest.TestCase):
+    def test_enumerations_are_those_of_the_schema(self):
+        for name, cls in enums.ALL.items():
+            prefix = "".join("_" + c if c.isupper() else c.upper() for c in name).lstrip("_") + "_"
+            want = {v.number: v.name.removeprefix(prefix) for v in schema.enum(name).values}
+            want[0] = "UNKNOWN"
+            self.assertEqual({v.value: v.name for v in cls}, want, name)
+        self.assertIs(facetd.State(99), facetd.State.UNKNOWN)
+
+    def test_streams_are_those_that_the_schema_says(self):
+        from google.protobuf import descriptor_pb2
+
+        streams, methods = set(), 0
+        for f in schema.files:
+            p = descriptor_pb2.FileDescriptorProto()
+            f.CopyToProto(p)
+            for s in p.service:
+                methods += len(s.method)
+                streams |= {f"{s.name}/{m.name}" for m in s.method if m.server_streaming or m.client_streaming}
+        self.assertGreater(methods, 20)
+        from facetd import _calls
+
+        self.assertLessEqual(_calls.STREAMS, streams)
+
+    def test_both_clients_have_the_same_methods(self):
+        def public(cls):
+            return {
+                name: [(p.name, p.kind, p.default) for p in inspect.signature(m).parameters.values()]
+                for name, m in vars(cls).items()
+                if not name.startswith("_") and callable(m)
+            }
+
+        self.assertEqual(public(facetd.Client), public(facetd.aio.Client))
+        self.assertEqual(public(facetd.Stream), public(facetd.aio.Stream))
+
+    def test_task_survives_the_way_there_and_back(self):
+        task = facetd.Task(
+            "t", ("a", "b"), 12.5, deadline_ns=1_500_000_001, max_hold_ns=0, max_skew_ns=None,
+            views=(
+                facetd.View("x", (2, 4), 3, (("10101010", ""),), facetd.Window(1, 2, 3, 4, 5, 6), facetd.Trim(None, 7, 1, -3)),
+                facetd.View("y"),
+            ),
+        )  # fmt: skip
+        self.assertEqual(facetd.Task._of(task._message()), task)
+        for target in ("all", "group", ("one",)):
+            t = dataclasses.replace(task, target=target)
+            self.assertEqual(facetd.Task._of(t._message()).target, target)
+
+
+class Frames(unittest.TestCase):
+    def test_codes_are_a_read_only_view(self):
+        f = facetd.Frame(rig.frame(rows=2, columns=3, data=struct.pack("<6H", 0, 1, 2, 3, 4, 4095)))
+        self.assertEqual(f.codes.tolist(), [[0, 1, 2], [3, 4, 4095]])
+        self.assertEqual((f.codes.dtype, f.codes.shape, f.shape), (np.dtype("<u2"), (2, 3), (2, 3)))
+        self.assertFalse(f.codes.flags.owndata)
+        self.assertTrue(np.shares_memory(f.codes, np.frombuffer(f._data, "<u2")))
+        with self.assertRaises(ValueError):
+            f.codes[0, 0] = 1
+        self.assertEqual(f.volts.tolist(), [[1.0, 1.5, 2.0], [2.5, 3.0, 2048.5]])
+
+    def test_hostile_frames(self):
+        for why, m in {
+            "11 bytes of data, but 2 rows of 3 columns are 12": rig.frame(data=bytes(11)),
+            "0 bytes of data": rig.frame(rows=4096, columns=4096, data=b""),
+            "14 bytes of data": rig.frame(data=bytes(14)),
+            "are 36893488130239234050 bytes": rig.frame(rows=2**32 - 1, columns=2**32 - 1, data=bytes(8)),
+            "pixel format 'RGB8'": rig.frame(pixel_format="RGB8"),
+            "17 significant bits": rig.frame(significant_bits=17),
+            "0 significant bits": rig.frame(significant_bits=0),
+        }.items():
+            with self.assertRaisesRegex(facetd.BadFrameError, why):
+                facetd.Frame(m)
+        with self.assertRaisesRegex(facetd.BadFrameError, "two frames"):
+            FrameSet.of(rig.response(frames=[rig.frame(), rig.frame()]).frame_set)
+        empty = facetd.Frame(rig.frame(rows=0, columns=7, data=b""))
+        self.assertEqual(empty.codes.shape, (0, 7))
+
+    def test_frames_by_chip_and_view(self):
+        fs = FrameSet.of(rig.response(frames=[rig.frame("a"), rig.frame("b", view="x"), rig.frame("b", view="y")]).frame_set)
+        self.assertEqual([(f.chip, f.view) for f in fs.frames], [("a", "v"), ("b", "x"), ("b", "y")])
+        self.assertEqual((fs.frames["a"].chip, fs.frames["a", "v"].view, fs.frames["b", "y"].view), ("a", "v", "y"))
+        self.assertEqual((fs.frames.chips, len(fs.frames), "b" in fs.frames, "z" in fs.frames), (("a", "b"), 3, True, False))
+        for key, why in (("b", "several views"), ("z", "no frame of chip"), (("b", "z"), "no view")):
+            with self.assertRaisesRegex(KeyError, why):
+                fs.frames[key]
+
+    def test_digest_is_over_the_bytes_described(self):
+        m = rig.response("look", 3, [rig.frame("m0", 1, 2, bytes([1, 2, 3, 4]), light_bus_ns=12, first_sample_bus_ns=13, last_converted_bus_ns=18)])
+        m.frame_set.release_bus_ns, m.frame_set.deadline_bus_ns, m.frame_set.start_bus_ns, m.frame_set.finish_bus_ns = -10, 20, 11, 19
+        word = lambda *v: b"".join(struct.pack("<q", n) for n in v)  # noqa: E731
+        want = word(4) + b"look" + word(3, -10, 20, 11, 19, 1) + word(2) + b"m0" + word(1) + b"v" + word(12, 13, 18, 4) + bytes([1, 2, 3, 4])
+        d = facetd.Digest()
+        d.add(FrameSet.of(m.frame_set))
+        self.assertEqual((d.hexdigest(), d.sets), (hashlib.sha256(want).hexdigest(), 1))
+
+
+class Age(unittest.TestCase):
+    NOW = 1_800_000_000 * 10**9
+
+    def of(self, *light_ns_ago, waited_ns=0, uncertainty_ns=0, failure="", **kw):
+        """Returns age() of a set, or the error, and is_stale(0.1)."""
+        frames = [
+            rig.frame(f"c{i}", first_sample_time=rig.stamp(self.NOW - ago + 500), first_sample_bus_ns=1500, light_bus_ns=1000,
+                      time_uncertainty_ns=uncertainty_ns, **kw)
+            for i, ago in enumerate(light_ns_ago)
+        ]  # fmt: skip
+        fs = FrameSet.of(rig.response(frames=frames, failure=failure).frame_set, self.NOW, 10**12)
+        with mock.patch.object(time, "time_ns", return_value=self.NOW), mock.patch.object(time, "monotonic_ns", return_value=10**12 + waited_ns):
+            try:
+                return round(fs.age(), 9), fs.is_stale(0.1)
+            except facetd.ClockError:
+                return "clock", fs.is_stale(0.1)
+
+    def test_age_is_of_the_oldest_light_and_never_flatters(self):
+        self.assertEqual(self.of(20_000_000, 50_000_000), (0.05, False))
+        self.assertEqual(self.of(99_000_000, uncertainty_ns=2_000_000), (0.101, True))
+        # The wall clock was set back after the set came: the time it has waited counts.
+        self.assertEqual(self.of(0, waited_ns=150_000_000), (0.15, True))
+        self.assertEqual(self.of(100_000_000), (0.1, False))
+        self.assertEqual(self.of(100_000_001), (0.100000001, True))
+
+    def test_an_age_that_cannot_be_told_is_stale(self):
+        self.assertEqual(self.of(), (float("inf"), True))  # no frames
+        self.assertEqual(self.of(-50_000_000), ("clock", True))
+        self.assertEqual(self.of(-50_000_000, uncertainty_ns=40_000_000), (0.0, False))
+        m = rig.response(frames=[rig.frame()]).frame_set  # a frame that was never read
+        self.assertTrue(FrameSet.of(m).is_stale(1e9))
+        self.assertFalse(FrameSet.of(rig.response(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()))]).frame_set).is_stale(60))
+        self.assertTrue(FrameSet.of(rig.response(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()))]).frame_set).is_stale(float("nan")))
+
+    def test_a_failed_job_is_stale_however_young(self):
+        self.assertEqual(self.of(1_000_000, failure="lane broke"), (0.001, True))
+        fs = FrameSet.of(rig.response(job=4, failure="lane broke").frame_set)
+        with self.assertRaisesRegex(facetd.StaleError, "job 4 of task 't' failed: lane broke"):
+            fs.check_fresh(1)
+
+    def test_times(self):
+        ns = 1_700_000_000_123_456_789
+        f = facetd.Frame(rig.frame(first_sample_time=rig.stamp(ns), first_sample_bus_ns=1500, light_bus_ns=1000))
+        self.assertEqual((f.first_sample_time_ns, f.light_time_ns), (ns, ns - 500))
+        self.assertEqual(f.first_sample_time.isoformat(), "2023-11-14T22:13:20.123456+00:00")
+
+
+class Gaps(unittest.TestCase):
+    def feed(self, *arrivals, thinned=False):
+        """Returns the gaps of arrivals (task, job, connection, run, dropped)."""
+        t = _follow.GapTracker(thinned)
+        return [
+            t.frame_set(_follow.Arrival(rig.response(task, job), 1000 + i, 1, connection, run, dropped)).gap
+            for i, (task, job, connection, run, dropped) in enumerate(arrivals)
+        ]
+
+    def test_nothing_lost(self):
+        self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("b", 0, 1, 7, 0), ("a", 6, 1, 7, 0), ("b", 1, 1, 7, 0)), [None] * 4)
+
+    def test_jobs_missing_and_dropped(self):
+        gaps = self.feed(("a", 5, 1, 7, 0), ("b", 3, 1, 7, 2), ("a", 9, 1, 7, 3), ("b", 4, 1, 7, 0))
+        self.assertEqual((gaps[0], gaps[3]), (None, None))
+        self.assertEqual((gaps[1].dropped, gaps[1].missing_jobs, gaps[1].previous_job), (2, None, None))
+        self.assertEqual(gaps[2], facetd.Gap(3, range(6, 9), 0, False, 5, 40, 2))
+
+    def test_connection_lost_within_a_run(self):
+        gaps = self.feed(("a", 5, 1, 7, 0), ("a", 6, 2, 7, 0), ("a", 9, 4, 7, 0))
+        self.assertEqual(gaps[1], facetd.Gap(0, range(6, 6), 1, False, 5, 10, 1))
+        self.assertEqual(gaps[2], facetd.Gap(0, range(7, 9), 2, False, 6, 30, 1))
+
+    def test_restart_is_seen_by_run_and_without_it_by_numbers(self):
+        # The new run has overtaken the old one's numbers: only its start tells.
+        self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("a", 8, 2, 9, 0))[1], facetd.Gap(0, range(0, 8), 1, True, 5, None, 1))
+        self.assertEqual(self.feed(("a", 5, 1, None, 0), ("a", 3, 2, None, 0))[1], facetd.Gap(0, range(0, 3), 1, True, 5, None, 1))
+        # A task that was removed and added again counts from 0 without a reconnect.
+        self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("a", 0, 1, 7, 0))[1], facetd.Gap(0, range(0), 0, True, 5, None, 1))
+
+    def test_thinned_streams_do_not_call_thinning_a_loss(self):
+        gaps = self.feed(("a", 0, 1, 7, 0), ("a", 5, 1, 7, 0), ("a", 10, 1, 7, 1), thinned=True)
+        self.assertEqual(gaps[:2], [None, None])
+        self.assertEqual((gaps[2].dropped, gaps[2].missing_jobs), (1, None))
+
+    def test_inbox_against_a_plain_model(self):
+        seed = time.time_ns()
+        draw = random.Random(seed)
+        inbox, model, sent, got, told = _follow.Inbox(True), [], 0, 0, 0
+        for job in range(2000):
+            if draw.random() < 0.7:
+                task = draw.choice("abc")
+                dropped = draw.choice((0, 0, 2))
+                sent += 1 + dropped
+                inbox.put(_follow.Arrival(rig.response(task, job, dropped=dropped), 1, 1, 1, 1))
+                at = [i for i, (t, _) in enumerate(model) if t == task]
+                if at:
+                    model[at[0]] = (task, job)
+                else:
+                    model.append((task, job))
+            elif model:
+                a = inbox.take()
+                self.assertEqual((a.task, a.message.frame_set.job), model.pop(0), f"seed {seed}")
+                got += 1
+                told += a.dropped
+            self.assertEqual(len(inbox), len(model))
+            self.assertEqual(sent, got + len(model) + inbox.dropped_total, f"seed {seed}")
+        while len(inbox):
+            got += 1
+            told += inbox.take().dropped
+        self.assertEqual(sent, got + told, f"seed {seed}")
+        queue = _follow.Inbox(False)
+        self.assertFalse(queue.full)
+        queue.put(_follow.Arrival(rig.response(), 1, 1, 1, 1))
+        self.assertTrue(queue.full)
+
+
+class Backing(unittest.TestCase):
+    def test_backoff_grows_to_its_bound_with_jitter(self):
+        b = facetd.Backoff(0.1, 5.0)
+        self.assertEqual([round(b.delay(n, 1.0), 3) for n in (1, 2, 3, 6, 7, 1000)], [0.1, 0.2, 0.4, 3.2, 5.0, 5.0])
+        self.assertEqual(b.delay(3, 0.0), 0.2)
+        self.assertFalse(b.over(10**6))
+        self.assertEqual([facetd.Backoff(give_up_after=2).over(n) for n in (1, 2, 3)], [False, False, True])
+        self.assertTrue(facetd.NO_RECONNECT.over(1))
+        for bad in (dict(initial=0), dict(initial=2, maximum=1), dict(factor=0.5), dict(give_up_after=-1)):
+            with self.assertRaises(ValueError):
+                facetd.Backoff(**bad)
+
+    def test_addresses_and_tokens(self):
+        for ok in ("127.0.0.1:1", "[::1]:7660", "localhost:7660", "unix:/run/x.sock", "unix:x.sock"):
+            _channel.Endpoint(ok, "secret", None)
+        _channel.Endpoint("robot.example:7660", None, None)
+        _channel.Endpoint("robot.example:7660", "secret", facetd.TLS())
+        with self.assertRaisesRegex(ValueError, "must not cross a network in the open"):
+            _channel.Endpoint("robot.example:7660", "secret", None)
+        for bad in ("", "7660", "host", "host:", "host:0", "host:x", ":7660", "host:65536"):
+            with self.assertRaises(ValueError, msg=bad):
+                _channel.Endpoint(bad, None, None)
+        with self.assertRaises(ValueError):
+            facetd.TLS(cert="only")
+
+    def test_stream_options(self):
+        for bad in (dict(overflow="drop"), dict(tasks="bed"), dict(chips="c")):
+            with self.assertRaises(ValueError):
+                _follow.StreamOptions(**bad)
+        r = _follow.StreamOptions(("a",), ("c",), True, 2.5, "queue", 7).request()
+        self.assertEqual((list(r.tasks), list(r.chips), r.codes, r.max_rate_hz, r.overflow, r.queue_length), (["a"], ["c"], 2, 2.5, 2, 7))
