@@ -1,0 +1,101 @@
+package acceptance
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// block is one fenced block of a page.
+type block struct {
+	line  int
+	info  string
+	lines []string
+}
+
+// blocks reads the fenced blocks of a Markdown page.
+func blocks(text string) []block {
+	var all []block
+	var open *block
+	for i, line := range strings.Split(text, "\n") {
+		switch fence, is := strings.CutPrefix(line, "```"); {
+		case is && open == nil:
+			open = &block{line: i + 1, info: strings.TrimSpace(fence)}
+		case is:
+			all = append(all, *open)
+			open = nil
+		case open != nil:
+			open.lines = append(open.lines, line)
+		}
+	}
+	return all
+}
+
+var link = regexp.MustCompile(`\]\(([^)#]+)\)|src="([^"]+)"`)
+
+// TestGuide runs the commands of the guide against the demo: those of "sh" blocks must
+// succeed, those of "sh fails" blocks end with status 1. Links lead somewhere.
+func TestGuide(t *testing.T) {
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	pages, err := filepath.Glob(filepath.Join(root, "deploy/guide/*.md"))
+	if err != nil || len(pages) < 7 {
+		t.Fatalf("pages %v, %v", pages, err)
+	}
+	out := t.TempDir()
+	commands := 0
+	for _, page := range pages {
+		text, err := os.ReadFile(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range link.FindAllStringSubmatch(string(text), -1) {
+			target := m[1] + m[2]
+			if strings.Contains(target, "://") {
+				continue
+			}
+			if _, err := os.Stat(filepath.Join(filepath.Dir(page), target)); err != nil {
+				t.Errorf("%s: the link to %s leads nowhere", filepath.Base(page), target)
+			}
+		}
+		t.Run(filepath.Base(page), func(t *testing.T) {
+			d := start(t, "--data", t.TempDir())
+			for _, b := range blocks(string(text)) {
+				fails := b.info == "sh fails"
+				if b.info != "sh" && !fails {
+					continue
+				}
+				for i, line := range b.lines {
+					line = strings.ReplaceAll(line, "/tmp/facetd-tour", out)
+					fields := strings.Fields(line)
+					if len(fields) == 0 || fields[0] != "facetd" && fields[0] != "facetctl" {
+						t.Errorf("line %d is no command of ours: %q", b.line+1+i, line)
+						continue
+					}
+					commands++
+					cmd := exec.Command(binary(t, fields[0]), fields[1:]...)
+					cmd.Dir = root
+					cmd.Env = append(os.Environ(), "FACETD_ADDRESS="+d.grpc)
+					var said bytes.Buffer
+					cmd.Stdout, cmd.Stderr = &said, &said
+					err := cmd.Run()
+					if fails && cmd.ProcessState.ExitCode() != 1 || !fails && err != nil {
+						t.Errorf("line %d: %s: %v\n%s", b.line+1+i, line, err, said.String())
+					}
+				}
+			}
+			if err := d.stop(t); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	if commands < 25 {
+		t.Errorf("the guide has %d commands", commands)
+	}
+}
