@@ -61,6 +61,14 @@ func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, e
 	})
 }
 
+// EditTasks replaces the tasks in force by what edit makes of them, all at once, and
+// returns once the new timetable is in force. edit is given the tasks that run in a
+// slice of its own, and must not change them. Errors are those of AddTask, and edit's;
+// after any of them the tasks are as they were.
+func (d *Dispatcher) EditTasks(ctx context.Context, edit func(running []*facetdv1.Task) ([]*facetdv1.Task, error)) (effectiveNS int64, err error) {
+	return d.changeTasks(ctx, edit)
+}
+
 // changeTasks plans outside the loop and hands the plan over. Changes wait for
 // one another; the queue is the callers themselves, each bounded by its context.
 func (d *Dispatcher) changeTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error)) (int64, error) {

@@ -47,6 +47,7 @@ type Dispatcher struct {
 	waiting []*oneShot
 	// resyncAsked is resync, asked for from outside the loop.
 	resyncAsked bool
+	watchers    []chan struct{} // closed by the loop's next step
 	change      *change
 	wake        context.CancelFunc // ends the loop's wait; nil while it works
 	state       facetdv1.State
@@ -131,7 +132,7 @@ func (d *Dispatcher) armWake(cancel context.CancelFunc, until int64) bool {
 		d.change.seen = true
 		return false
 	}
-	if d.resyncAsked {
+	if d.resyncAsked || len(d.watchers) > 0 {
 		return false
 	}
 	for _, one := range d.waiting {
@@ -182,6 +183,7 @@ func (d *Dispatcher) refuseAll(err error) {
 		one.done <- oneShotDone{err: err}
 	}
 	d.waiting = nil
+	d.answerWatchers()
 	if d.change != nil {
 		d.change.done <- changeDone{err: err}
 		d.change = nil

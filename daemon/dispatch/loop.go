@@ -173,6 +173,7 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 	d.mu.Lock()
 	d.resync = d.resync || d.resyncAsked
 	d.resyncAsked = false
+	d.answerWatchers()
 	d.mu.Unlock()
 	if d.resync && settled {
 		return d.takeChange(hard, &change{plan: d.tab.plan, tasks: d.specs()}, settledAt)

@@ -14,6 +14,7 @@
 package replay
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -114,8 +115,9 @@ type controls struct {
 	steps   int   // frame sets still to be played while stepped
 	seek    int64 // bus time to jump to; -1 is none
 	waiting []chan struct{}
-	ended   bool // whether everything was played
-	over    bool // whether Run has returned
+	ended   bool            // whether everything was played
+	over    bool            // whether Run has returned
+	watch   []chan struct{} // closed when Run looks at the controls
 }
 
 var _ dispatch.Service = (*Player)(nil)
@@ -304,6 +306,7 @@ func (p *Player) wait(ctx context.Context, clock *clock, at int64, frames bool) 
 			return err
 		}
 		p.mu.Lock()
+		p.answerWatchers()
 		seek := p.seek
 		p.seek = -1
 		speed, held := p.speed, p.stepped && p.steps == 0 && frames
@@ -354,6 +357,7 @@ func (c *controls) release() {
 func (p *Player) waitAtEnd(ctx context.Context) (int64, bool) {
 	for {
 		p.mu.Lock()
+		p.answerWatchers()
 		seek := p.seek
 		p.seek = -1
 		p.ended = seek < 0
@@ -426,6 +430,41 @@ func (p *Player) Step(ctx context.Context, n int) error {
 	}
 }
 
+// Alive returns nil once the goroutine of Run has looked at its controls after the
+// call: proof that it goes on, for a watchdog. Errors: ctx's when that took too long,
+// *dispatch.StoppedError when Run has ended.
+func (p *Player) Alive(ctx context.Context) error {
+	looked := make(chan struct{})
+	p.control(func(c *controls) {
+		c.watch = append(c.watch, looked)
+		if c.over {
+			c.answerWatchers()
+		}
+	})
+	select {
+	case <-looked:
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		if p.over {
+			return &dispatch.StoppedError{Reason: cmp.Or(p.state.fault, "the replay has ended")}
+		}
+		return nil
+	case <-ctx.Done():
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		p.watch = slices.DeleteFunc(p.watch, func(c chan struct{}) bool { return c == looked })
+		return ctx.Err()
+	}
+}
+
+// answerWatchers answers Alive. The caller holds mu.
+func (c *controls) answerWatchers() {
+	for _, looked := range c.watch {
+		close(looked)
+	}
+	c.watch = nil
+}
+
 func (p *Player) control(change func(*controls)) {
 	p.mu.Lock()
 	change(&p.controls)
@@ -456,6 +495,7 @@ func (p *Player) end() {
 	p.mu.Lock()
 	p.over = true
 	p.release()
+	p.answerWatchers()
 	p.mu.Unlock()
 }
 

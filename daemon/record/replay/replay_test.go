@@ -442,3 +442,48 @@ func TestFilesMustBelongTogether(t *testing.T) {
 		t.Errorf("no file: %v", err)
 	}
 }
+
+// A player that plays, is paused, or has reached the end of its recording is alive, one
+// that has ended is not.
+func TestPlayerIsAlive(t *testing.T) {
+	s := recorded(t)
+	p, err := New(Config{Files: s.files, Observer: &watcher{}, Stepped: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- p.Run(ctx) }()
+	alive := func(when string) {
+		t.Helper()
+		short, cancel := context.WithTimeout(ctx, 10*time.Second)
+		defer cancel()
+		if err := p.Alive(short); err != nil {
+			t.Errorf("%s: %v", when, err)
+		}
+	}
+	alive("paused")
+	if err := p.Step(ctx, 3); err != nil {
+		t.Fatal(err)
+	}
+	alive("after three steps")
+	if err := p.SetSpeed(1); err != nil {
+		t.Fatal(err)
+	}
+	alive("at its own pace")
+	if err := p.Step(ctx, MaxSteps); err != nil { // to the end
+		t.Fatal(err)
+	}
+	if !p.Replay().GetEnded() {
+		t.Error("not at the end")
+	}
+	alive("at the end")
+	stop()
+	if err := <-ended; err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Alive(t.Context()); !errors.As(err, new(*dispatch.StoppedError)) {
+		t.Errorf("after the end: %v", err)
+	}
+}
