@@ -4,6 +4,7 @@ go 1.26.8
 
 require (
 	buf.build/go/protoyaml v0.8.0
+	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/foxglove/mcap/go/mcap v1.7.3
 	github.com/klauspost/compress v1.20.1
 	github.com/prometheus/client_golang v1.25.0

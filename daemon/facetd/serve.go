@@ -6,17 +6,22 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
+	"go.uber.org/zap"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/server"
+	"facetd.example/daemon/supervise"
 	"facetd.example/scheduler"
 )
 
@@ -24,10 +29,13 @@ const serveHelp = `The daemon runs an array with tasks on the virtual bus: by de
 Flags go before the configuration file's fields. --scene is a description such as
 uniform:200, demo:high=800 or grating:mean=100,contrast=0.5, or the name of an
 equirectangular PNG or JPEG. --bus replay:FILE plays a recording in the place of a bus:
-it brings its array and tasks along, and what acts on an array is refused. With --run-for it ends at that bus time and sums up what
-was achieved, with a SHA-256 over the bus times and codes of all frame sets; without,
-it ends on SIGINT or SIGTERM. What it prints goes to standard output (under --output
-json only the summary), its log to standard error.`
+it brings its array and tasks along, and what acts on an array is refused.
+With --run-for it ends at that bus time and sums up what was achieved, with a SHA-256
+over the bus times and codes of all frame sets; without, it ends on SIGINT or SIGTERM.
+On SIGHUP it reads the file of --config again, and what that names: log level, scene
+and tasks change under way, all that differs or nothing, and a file that changes
+anything else is refused. Without --config it ends. What it prints goes to standard
+output (under --output json only the summary), its log to standard error.`
 
 // serveFlags are the flags of the daemon. An empty or zero one that was not given
 // leaves the configuration as it is.
@@ -155,10 +163,16 @@ func sceneOf(s string) string {
 }
 
 func (f *serveFlags) run(cmd *cobra.Command) error {
+	// From the first moment on a hang-up is kept, so that one that comes while the daemon
+	// starts does not end it.
+	hangups := make(chan os.Signal, 1) // several that come together are one
+	signal.Notify(hangups, syscall.SIGHUP)
+	defer signal.Stop(hangups)
 	c, err := f.settings(cmd)
 	if err != nil {
 		return err
 	}
+	c.Supervisor = supervise.FromEnvironment(zap.NewNop())
 	rec := newRecorder()
 	if c.StopAt > 0 {
 		c.JobEnded = rec.add
@@ -172,7 +186,29 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 		out = cmd.ErrOrStderr()
 	}
 	banner(out, &c, s)
+	ctx, cancel := context.WithCancel(cmd.Context())
+	defer cancel()
+	cmd.SetContext(ctx)
+	go f.onHangup(ctx, cmd, s, hangups, cancel)
 	return serve(cmd, s, rec, time.Duration(c.StopAt))
+}
+
+// onHangup reads the configuration again at every hang-up, with the flags over it as at
+// the start. Without a file that can be read again a hang-up ends the daemon in order:
+// it comes from a terminal that was closed.
+func (f *serveFlags) onHangup(ctx context.Context, cmd *cobra.Command, s *server.Server, hangups <-chan os.Signal, end func()) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hangups:
+		}
+		if f.config == "" || f.config == "-" {
+			end()
+			return
+		}
+		_ = s.Reload(ctx, func() (server.Config, error) { return f.settings(cmd) }) // it logs what became of it
+	}
 }
 
 // runner is what serve needs of a server.

@@ -20,6 +20,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/stream"
+	"facetd.example/daemon/supervise"
 )
 
 // Words that stand for something other than a file.
@@ -90,6 +91,8 @@ type Config struct {
 	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
 	// stands still meanwhile. ctx ends with the daemon.
 	Pacer func(ctx context.Context, hub *stream.Hub, busNS int64) `yaml:"-"`
+	// Supervisor, where set, is told how the daemon is doing.
+	Supervisor *supervise.Manager `yaml:"-"`
 	// Listener, where set, is served beside those of Listen, as one of this machine.
 	Listener net.Listener `yaml:"-"`
 
@@ -241,21 +244,19 @@ func (c *Config) pace() facetdv1.Pace {
 }
 
 // logger makes the logger that Log describes.
-func (c *Config) logger() (*zap.Logger, error) {
-	if c.Logger != nil {
-		return c.Logger, nil
-	}
-	level, err := zapcore.ParseLevel(c.Log.Level)
-	if err != nil {
-		return nil, err
+func (c *Config) logger() (*zap.Logger, zap.AtomicLevel, error) {
+	level, err := zap.ParseAtomicLevel(c.Log.Level)
+	if c.Logger != nil || err != nil {
+		return c.Logger, level, err
 	}
 	z := zap.NewProductionConfig()
-	z.Level = zap.NewAtomicLevelAt(level)
+	z.Level = level
 	z.Encoding = c.Log.Format
 	z.Sampling, z.DisableCaller, z.DisableStacktrace = nil, true, true
 	z.EncoderConfig.EncodeTime = zapcore.ISO8601TimeEncoder
 	z.EncoderConfig.EncodeDuration = zapcore.StringDurationEncoder
-	return z.Build()
+	log, err := z.Build()
+	return log, level, err
 }
 
 // beside makes a path relative to the configuration file one relative to the

@@ -169,7 +169,7 @@ func TestLog(t *testing.T) {
 	}
 	for _, format := range []string{"json", "console"} {
 		c := Config{Log: Log{Level: "warn", Format: format}}
-		log, err := c.logger()
+		log, _, err := c.logger()
 		if err != nil || log.Core().Enabled(zap.InfoLevel) || !log.Core().Enabled(zap.WarnLevel) {
 			t.Errorf("%s: %v", format, err)
 		}

@@ -2,6 +2,8 @@ package server
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -28,6 +30,7 @@ type inputs struct {
 	tasksName string // for mistakes that the planner finds
 	tasksData []byte
 	scene     scene.Scene
+	light     string // the scene's description with a digest of its pictures
 
 	// Of a recording there are the array and these alone.
 	player *replay.Player
@@ -67,11 +70,26 @@ func (c *Config) load(log *zap.Logger) (*inputs, chipmodel.Mistakes) {
 			m = append(m, found...)
 		}
 	}
+	pictures := sha256.New()
+	picture := func(name string) (io.ReadCloser, error) {
+		r, err := c.picture(name)
+		if err != nil {
+			return nil, err
+		}
+		return readCloser{io.TeeReader(r, pictures), r}, nil
+	}
 	var err error
-	if in.scene, err = scene.Parse(c.Scene, c.picture); err != nil {
+	if in.scene, err = scene.Parse(c.Scene, picture); err != nil {
 		m.Add("scene", err.Error(), "")
 	}
+	in.light = c.Scene + " " + hex.EncodeToString(pictures.Sum(nil))
 	return &in, m
+}
+
+// readCloser reads from one and closes another.
+type readCloser struct {
+	io.Reader
+	io.Closer
 }
 
 // read returns a file's name for messages and its text; demo is the builtin one.

@@ -52,6 +52,13 @@ type Server struct {
 	http       *http.Server
 	keeping    keeping
 
+	// Of reloads.
+	level     zap.AtomicLevel // of the log
+	tasks     taskEditor      // nil in a replay
+	reloaders []Reloader
+	reloading sync.Mutex // guards inForce
+	inForce   reloadable
+
 	running atomic.Pointer[context.Context] // of Run
 
 	mu    sync.Mutex
@@ -69,6 +76,7 @@ type clock interface {
 type driver interface {
 	dispatch.Service
 	Run(ctx context.Context) error
+	Alive(ctx context.Context) error
 }
 
 // New does everything that can fail: it checks the configuration and the files it
@@ -80,7 +88,7 @@ func New(cfg Config) (*Server, error) {
 	if m := cfg.Validate(); len(m) > 0 {
 		return nil, m
 	}
-	log, err := cfg.logger()
+	log, level, err := cfg.logger()
 	if err != nil {
 		return nil, fmt.Errorf("log: %w", err)
 	}
@@ -88,7 +96,10 @@ func New(cfg Config) (*Server, error) {
 	if len(m) > 0 {
 		return nil, m
 	}
-	s := &Server{cfg: cfg, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version)}
+	s := &Server{cfg: cfg, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
+	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
+	s.inForce = reloadable{cfg: cfg, tasks: in.tasks, light: in.light}
+	s.reloaders = []Reloader{s.levelReloader}
 	if err := s.assemble(in); err != nil {
 		return nil, err
 	}
@@ -172,7 +183,7 @@ func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
 		_ = s.bus.Close() // it has not run
 		return nil, err
 	}
-	s.dispatcher = d
+	s.dispatcher, s.tasks = d, d
 	s.light = surroundings.New(surroundings.Config{
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
@@ -262,6 +273,7 @@ func (s *Server) Run(ctx context.Context) error {
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()
 	broken := s.serve()
+	go s.superviseRun(ctx)
 
 	reason := "the daemon was asked to stop"
 	var cause error

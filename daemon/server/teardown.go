@@ -28,6 +28,7 @@ type teardown struct {
 func (d *teardown) run() error {
 	s := d.s
 	s.log.Info("going down", zap.String("why", d.reason))
+	s.cfg.Supervisor.Stopping(d.reason)
 	busReleased := true
 	steps := []struct {
 		name string

@@ -120,6 +120,8 @@ const (
 	EventKind_EVENT_KIND_JOURNAL_LOST EventKind = 16
 	// A replay began, ended, jumped, or began anew.
 	EventKind_EVENT_KIND_REPLAY EventKind = 17
+	// The configuration was read again, and put in force or refused.
+	EventKind_EVENT_KIND_CONFIGURATION EventKind = 18
 )
 
 // Enum value maps for EventKind.
@@ -143,6 +145,7 @@ var (
 		15: "EVENT_KIND_CALIBRATION",
 		16: "EVENT_KIND_JOURNAL_LOST",
 		17: "EVENT_KIND_REPLAY",
+		18: "EVENT_KIND_CONFIGURATION",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -163,6 +166,7 @@ var (
 		"EVENT_KIND_CALIBRATION":         15,
 		"EVENT_KIND_JOURNAL_LOST":        16,
 		"EVENT_KIND_REPLAY":              17,
+		"EVENT_KIND_CONFIGURATION":       18,
 	}
 )
 
@@ -1528,7 +1532,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xa2\x04\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xc0\x04\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1548,7 +1552,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x1eEVENT_KIND_RECORDING_RECOVERED\x10\x0e\x12\x1a\n" +
 	"\x16EVENT_KIND_CALIBRATION\x10\x0f\x12\x1b\n" +
 	"\x17EVENT_KIND_JOURNAL_LOST\x10\x10\x12\x15\n" +
-	"\x11EVENT_KIND_REPLAY\x10\x11*\xa0\x01\n" +
+	"\x11EVENT_KIND_REPLAY\x10\x11\x12\x1c\n" +
+	"\x18EVENT_KIND_CONFIGURATION\x10\x12*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +
