@@ -33,7 +33,7 @@ func TestCoverAgainstEverySetOfWords(t *testing.T) {
 func checkCover(t *testing.T, lines int, wires []uint, target uint, once bool) {
 	t.Helper()
 	file, names := wiringFile(lines, wires, target)
-	args := []string{"cover", "-", "--target", strings.Join(names, ","), "--output", "json"}
+	args := []string{"cover", "-", strings.Join(names, ","), "--output", "json"}
 	if once {
 		args = append(args, "--once")
 	}

@@ -180,21 +180,20 @@ func (s *summary) write(cmd *cobra.Command) error {
 }
 
 func reachCommand() *cobra.Command {
-	var lines []string
 	var rows int
 	cmd := &cobra.Command{
-		Use:   "reach ARRAY [--lines LINES]",
+		Use:   "reach ARRAY [LINES]",
 		Short: "Show which chips listen under a set of select lines, or what all words do",
 		Long: `reach shows the chips that listen while exactly these lines are active: those whose
-every select input is wired to one of them. Without --lines it lists the useful words,
+every select input is wired to one of them. Without LINES, which are comma separated, it lists the useful words,
 fewest lines first, counts the ambiguous ones (more lines, the same chips) and the
 useless ones (no chip), and names the chips of one lane that can never be read apart.
 A file with select_lines and chips alone is enough; its chips then count as of one
 lane. ARRAY is ` + fileForm + `.`,
-		Example: `  facetd reach array.yaml --lines fw,x0,y0
-  facetd reach demo --lines fw,x0,x1,y0 --output json
+		Example: `  facetd reach array.yaml fw,x0,y0
+  facetd reach demo fw,x0,x1,y0 --output json
   facetd reach array.yaml --rows 100`,
-		Args: cli.Args("ARRAY"),
+		Args: cli.Args("ARRAY", "[LINES]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if rows < 0 || rows > maxReachRows {
 				return cli.Usagef("--rows %d: use 0 to %d", rows, maxReachRows)
@@ -203,10 +202,10 @@ lane. ARRAY is ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
-			if !cmd.Flags().Changed("lines") {
+			if len(args) < 2 {
 				return writeReachTable(cmd, a, rows)
 			}
-			word, err := wordOf(a, lines)
+			word, err := wordOf(a, strings.FieldsFunc(args[1], func(r rune) bool { return r == ',' }))
 			if err != nil {
 				return err
 			}
@@ -217,7 +216,6 @@ lane. ARRAY is ` + fileForm + `.`,
 			return cli.WriteWords(cmd.OutOrStdout(), []*facetdv1.SelectWord{w})
 		},
 	}
-	cmd.Flags().StringSliceVar(&lines, "lines", nil, "the active select lines, comma separated (default all useful words)")
 	cmd.Flags().IntVar(&rows, "rows", 40, "how many useful words to list at the most")
 	return cmd
 }
@@ -239,10 +237,9 @@ func wordOf(a *chipmodel.Array, lines []string) (chipmodel.LineSet, error) {
 }
 
 func coverCommand() *cobra.Command {
-	var target string
 	var once bool
 	cmd := &cobra.Command{
-		Use:   "cover ARRAY --target TARGET",
+		Use:   "cover ARRAY TARGET",
 		Short: "Find the fewest select words that reach exactly a target",
 		Long: `cover finds the fewest select words that together reach every chip of TARGET and no
 other. With --once no chip is reached twice, as strobes need it. Where there are
@@ -250,18 +247,15 @@ none it names the chips in the way and exits with status 1. A file with select_l
 and chips alone is enough.
 ARRAY is ` + fileForm + `.
 TARGET is a comma list of chips, groups and "all".`,
-		Example: `  facetd cover array.yaml --target wall
-  facetd cover demo --target bow,bed-0 --once --output json`,
-		Args: cli.Args("ARRAY"),
+		Example: `  facetd cover array.yaml wall
+  facetd cover demo bow,bed-0 --once --output json`,
+		Args: cli.Args("ARRAY", "TARGET"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if target == "" {
-				return cli.Usagef("give the target: --target a,b")
-			}
 			a, err := readArray(cmd.InOrStdin(), args[0])
 			if err != nil {
 				return err
 			}
-			chips, err := targetOf(a, target)
+			chips, err := targetOf(a, args[1])
 			if err != nil {
 				return err
 			}
@@ -275,7 +269,6 @@ TARGET is a comma list of chips, groups and "all".`,
 			return cli.WriteCover(cmd.OutOrStdout(), words, optimal, int64(bound))
 		},
 	}
-	cmd.Flags().StringVar(&target, "target", "", "the chips to reach: a comma list of chips, groups and all")
 	cmd.Flags().BoolVar(&once, "once", false, "reach no chip twice")
 	return cmd
 }
