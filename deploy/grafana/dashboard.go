@@ -184,7 +184,7 @@ func (p *panel) builder(id uint32) cog.Builder[dashboard.Panel] {
 func (p *panel) number(id uint32) cog.Builder[dashboard.Panel] {
 	b := stat.NewPanelBuilder().Id(id).Title(p.title).Description(describe(p)).Datasource(source).
 		Span(p.wide).Height(p.high).Unit(p.unit).Thresholds(p.thresholds()).
-		GraphMode(common.BigValueGraphModeNone).ColorMode(common.BigValueColorModeValue).
+		Orientation(common.VizOrientationAuto).GraphMode(common.BigValueGraphModeNone).ColorMode(common.BigValueColorModeValue).
 		ReduceOptions(common.NewReduceDataOptionsBuilder().Calcs([]string{"lastNotNull"}))
 	if p.nameOnly {
 		b.TextMode(common.BigValueTextModeName)

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 
+	dto "github.com/prometheus/client_model/go"
+
 	"facetd.example/daemon/metrics"
 )
 
@@ -53,6 +55,9 @@ func NewNames(recorded ...string) (*Names, error) {
 	for _, f := range families {
 		if !strings.HasPrefix(f.GetName(), "facetd_") {
 			n.others[f.GetName()] = true
+			if f.GetType() == dto.MetricType_SUMMARY {
+				n.others[f.GetName()+"_sum"], n.others[f.GetName()+"_count"] = true, true
+			}
 		}
 	}
 	return n, nil
