@@ -57,6 +57,7 @@ select words, faults, light, recordings and events. Exit status: 0 done, 1 faile
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(), a.eventsCommand(),
 	)
+	a.complete(root)
 	return root
 }
 

@@ -72,8 +72,14 @@ var (
 // start runs facetd on free ports and waits until it has printed its addresses.
 func start(t testing.TB, args ...string) *daemon {
 	t.Helper()
+	return startProgram(t, binary(t, "facetd"), args...)
+}
+
+// startProgram is start with another binary.
+func startProgram(t testing.TB, program string, args ...string) *daemon {
+	t.Helper()
 	d := &daemon{done: make(chan error, 1), output: &bytes.Buffer{}}
-	d.cmd = exec.Command(binary(t, "facetd"), append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
+	d.cmd = exec.Command(program, append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
 	d.cmd.Stderr = d.output
 	out, err := d.cmd.StdoutPipe()
 	if err != nil {

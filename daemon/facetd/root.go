@@ -25,5 +25,6 @@ Exit status: 0 done, 1 failed, 2 the command line makes no sense.
 	cli.AddOutputFlag(root)
 	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(), admitCommand(), mapCommand(), wireCommand(),
 		previewCommand(), budgetCommand(), recoverCommand(), versionCommand())
+	complete(root)
 	return root
 }

@@ -11,7 +11,10 @@ import (
 )
 
 // version is set by the linker in a release: -ldflags "-X main.version=1.2.3".
-var version = "dev"
+var version = unstamped
+
+// unstamped is the version of a build that nobody gave one.
+const unstamped = "dev"
 
 // build is what is known of this binary.
 type build struct {
@@ -23,10 +26,19 @@ type build struct {
 }
 
 func thisBuild() build {
+	info, _ := debug.ReadBuildInfo()
+	return buildOf(version, info)
+}
+
+// buildOf is the build that the linker called version. A build from the module's cache,
+// or from a repository where the go command stamps it, has a version without that.
+func buildOf(version string, info *debug.BuildInfo) build {
 	b := build{Version: version, Go: runtime.Version(), Platform: runtime.GOOS + "/" + runtime.GOARCH}
-	info, ok := debug.ReadBuildInfo()
-	if !ok {
+	if info == nil {
 		return b
+	}
+	if v := info.Main.Version; b.Version == unstamped && v != "" && v != "(devel)" {
+		b.Version = v
 	}
 	for _, s := range info.Settings {
 		switch s.Key {

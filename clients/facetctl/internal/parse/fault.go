@@ -2,6 +2,9 @@ package parse
 
 import (
 	"fmt"
+	"iter"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -13,6 +16,17 @@ var faultPlaces = map[string]string{
 	"line-stuck-active": "LINE", "line-stuck-inactive": "LINE", "lines-swapped": "LINE,LINE",
 	"input-open-active": "CHIP/N", "input-open-inactive": "CHIP/N", "input-shorted": "CHIP/N,LINE",
 	"chip-dead": "CHIP", "lane-open": "LANE", "lane-saturated": "LANE",
+}
+
+// FaultKinds are the kinds of faults, sorted, and what stands behind the colon of each.
+func FaultKinds() iter.Seq2[string, string] {
+	return func(yield func(string, string) bool) {
+		for _, kind := range slices.Sorted(maps.Keys(faultPlaces)) {
+			if !yield(kind, faultPlaces[kind]) {
+				return
+			}
+		}
+	}
 }
 
 // Fault reads a fault such as "input-shorted:wall-03/2,fb". Whether there are such

@@ -1,0 +1,112 @@
+package main
+
+import (
+	"context"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/facetctl/internal/parse"
+)
+
+// completeLimit is how long a shell waits for the daemon's names.
+const completeLimit = time.Second
+
+// complete gives the commands completion for shells. Names come from the daemon, where
+// one answers.
+func (a *app) complete(root *cobra.Command) {
+	tasks, targets, chips := a.named(taskNames), a.named(targetNames), a.named(chipNames)
+	blocks := cli.Choices("1", "2", "4", "8")
+	cli.Complete(root, map[string]cli.Completer{
+		"output":   cli.Choices("human", "json"),
+		"severity": cli.Choices("info", "warning", "error"),
+		"task":     tasks, "tasks": tasks, "remove": tasks,
+		"chips": chips, "target": targets, "capture": targets,
+		"binning": blocks, "out": cli.Folders, "add": cli.FilesEnding("yaml", "yml", "json"),
+		"name": cli.Choices(), "window": cli.Choices(), "address": cli.Choices(defaultAddress, "unix:\tpath of a socket"),
+	}, map[string]cli.Completer{
+		"tasks show": cli.First(tasks), "tasks remove": cli.First(tasks),
+		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),
+		"reach": cli.First(a.named(lineNames)), "record stop": cli.First(a.named(recordingNames)),
+		"replay seek": cli.Choices(),
+		"scene set":   cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux", "demo:\tthe culvert of the demo", "grating:\tstripes")),
+		"fault set":   cli.Choices(faultKinds()...),
+	})
+}
+
+func faultKinds() (words []string) {
+	for kind, form := range parse.FaultKinds() {
+		words = append(words, kind+":\t"+form)
+	}
+	return words
+}
+
+// named proposes names that the daemon knows, also within a list with commas. Without
+// an answer it proposes nothing, and no error disturbs the command line.
+func (a *app) named(ask func(context.Context, *client) ([]string, error)) cli.Completer {
+	return func(cmd *cobra.Command, _ []string, toComplete string) ([]string, cobra.ShellCompDirective) {
+		var names []string
+		err := a.stream(cmd, func(ctx context.Context, c *client) error {
+			ctx, cancel := context.WithTimeout(ctx, completeLimit)
+			defer cancel()
+			var err error
+			names, err = ask(ctx, c)
+			return err
+		})
+		if err != nil {
+			cobra.CompDebugln(err.Error(), false)
+		}
+		return cli.Listed(names, toComplete), cobra.ShellCompDirectiveNoFileComp
+	}
+}
+
+func taskNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
+	var out []string
+	for _, t := range r.GetTasks() {
+		out = append(out, t.GetTask().GetName()+"\t"+cli.Target(t.GetTask().GetTarget())+" at "+cli.Significant(t.GetTask().GetRateHz())+" Hz")
+	}
+	return out, err
+}
+
+func chipNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.array.GetArray(ctx, &facetdv1.GetArrayRequest{})
+	var out []string
+	for _, chip := range r.GetArray().GetChips() {
+		out = append(out, chip.GetName()+"\t"+chip.GetClass())
+	}
+	return out, err
+}
+
+func targetNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.array.GetArray(ctx, &facetdv1.GetArrayRequest{})
+	if err != nil {
+		return nil, err
+	}
+	out := []string{"all\tevery chip"}
+	for _, g := range r.GetArray().GetGroups() {
+		out = append(out, g.GetName()+"\t"+cli.Count(len(g.GetChips()), "chip"))
+	}
+	for _, chip := range r.GetArray().GetChips() {
+		out = append(out, chip.GetName()+"\t"+chip.GetClass())
+	}
+	return out, nil
+}
+
+func lineNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.array.GetArray(ctx, &facetdv1.GetArrayRequest{})
+	return r.GetArray().GetSelectLines(), err
+}
+
+func recordingNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.record.ListRecordings(ctx, &facetdv1.ListRecordingsRequest{})
+	var out []string
+	for _, rec := range r.GetRecordings() {
+		if rec.GetState() == facetdv1.RecordingState_RECORDING_STATE_RUNNING {
+			out = append(out, rec.GetName())
+		}
+	}
+	return out, err
+}
