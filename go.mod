@@ -4,6 +4,8 @@ go 1.26.8
 
 require (
 	buf.build/go/protoyaml v0.8.0
+	connectrpc.com/connect v1.19.1
+	connectrpc.com/vanguard v0.4.0
 	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/foxglove/mcap/go/mcap v1.7.3
 	github.com/grafana/grafana-foundation-sdk/go v0.0.22

@@ -40,7 +40,7 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 		if err != nil {
 			return statusOf(v.s.cfg.Array, err)
 		}
-		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal}); err != nil {
+		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal, ThinnedTotal: m.ThinnedTotal}); err != nil {
 			return err
 		}
 	}
@@ -49,7 +49,7 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 // options checks a request for a stream. Errors: chipmodel.Mistakes,
 // *dispatch.NotFoundError for a task.
 func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
-	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue))}
+	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue)), MaxRateHz: r.GetMaxRateHz()}
 	var m chipmodel.Mistakes
 	switch r.GetOverflow() {
 	case facetdv1.Overflow_OVERFLOW_UNSPECIFIED, facetdv1.Overflow_OVERFLOW_LATEST:
@@ -61,6 +61,9 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 	}
 	if n := r.GetQueueLength(); n > stream.MaxQueue {
 		m.Add("queue_length", fmt.Sprintf("%d frame sets are too many", n), fmt.Sprintf("use 1 to %d", stream.MaxQueue))
+	}
+	if hz := r.GetMaxRateHz(); !(hz >= 0 && hz <= stream.MaxRateHz) { // NaN is neither
+		m.Add("max_rate_hz", fmt.Sprintf("%v Hz is not possible", hz), fmt.Sprintf("use 0 (all) to %g", float64(stream.MaxRateHz)))
 	}
 	a := v.s.cfg.Array
 	for i, chip := range r.GetChips() {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"net"
 	"strings"
 	"testing"
@@ -271,6 +272,37 @@ func receive(b *testing.B, c interface {
 	for b.Loop() {
 		if _, err := c.Recv(); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// A thinned stream says how many frame sets were left out, and drops none for it.
+func TestThinnedStream(t *testing.T) {
+	r := start(t)
+	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64, MaxRateHz: 15})
+	for job := range uint64(21) { // 20 Hz for a second
+		fs := frameSet("ring", job, "c", 2)
+		fs.ReleaseBusNs = int64(job) * 50_000_000
+		r.hub.Publish(fs)
+	}
+	r.hub.Close("no more")
+	var jobs []uint64
+	var last *facetdv1.StreamFrameSetsResponse
+	for {
+		m, err := s.Recv()
+		if err != nil {
+			break
+		}
+		last, jobs = m, append(jobs, m.GetFrameSet().GetJob())
+	}
+	if len(jobs) != 16 || last.GetThinnedTotal() != 5 || last.GetDroppedTotal() != 0 {
+		t.Errorf("read jobs %v, thinned %d, dropped %d; want 16 of 21", jobs, last.GetThinnedTotal(), last.GetDroppedTotal())
+	}
+	for _, hz := range []float64{-1, math.NaN(), math.Inf(1), 1e5} {
+		s := open(t, r, &facetdv1.StreamFrameSetsRequest{MaxRateHz: hz})
+		_, err := s.Recv()
+		if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "max_rate_hz") {
+			t.Errorf("%v Hz: %v", hz, err)
 		}
 	}
 }

@@ -21,6 +21,9 @@ type Options struct {
 	Policy Policy
 	// Length of the queue under Queue, up to MaxQueue; 0 means DefaultQueue.
 	Length int
+	// MaxRateHz thins each task to this many frame sets a second of bus time, as evenly
+	// spread as its jobs allow; 0 means all.
+	MaxRateHz float64
 }
 
 func (o *Options) check() error {
@@ -29,6 +32,8 @@ func (o *Options) check() error {
 		return fmt.Errorf("there is no overflow policy %d", o.Policy)
 	case o.Length < 0 || o.Length > MaxQueue:
 		return fmt.Errorf("a queue of %d frame sets is not possible; use 1 to %d", o.Length, MaxQueue)
+	case !(o.MaxRateHz >= 0 && o.MaxRateHz <= MaxRateHz): // NaN is neither
+		return fmt.Errorf("at most %v frame sets a second is not possible; use 0 (all) to %g", o.MaxRateHz, float64(MaxRateHz))
 	}
 	return nil
 }
@@ -39,6 +44,9 @@ type Message struct {
 	// Dropped counts the frame sets that this subscriber lost since the message
 	// before; DroppedTotal since it subscribed.
 	Dropped, DroppedTotal uint64
+	// ThinnedTotal counts the frame sets that Options.MaxRateHz left out since it
+	// subscribed. They are not among the dropped.
+	ThinnedTotal uint64
 }
 
 // item is a frame set that waits, with the bytes of its pixels.
@@ -60,6 +68,8 @@ type Subscription struct {
 	mu       sync.Mutex
 	waiting  []item
 	bytes    int
+	thin     thinner
+	thinned  uint64
 	dropped  uint64
 	reported uint64 // of dropped, with the last message
 	taken    uint64 // by the reader
@@ -67,7 +77,7 @@ type Subscription struct {
 }
 
 func newSubscription(h *Hub, o Options) *Subscription {
-	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, wake: make(chan struct{}, 1)}
+	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, wake: make(chan struct{}, 1), thin: newThinner(o.MaxRateHz)}
 	switch {
 	case o.Policy == Latest:
 		s.limit = MaxWaitingTasks
@@ -105,7 +115,7 @@ func (s *Subscription) take() (Message, bool, error) {
 		return Message{}, false, s.ended
 	}
 	first := s.shift()
-	m := Message{FrameSet: first.set, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped}
+	m := Message{FrameSet: first.set, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped, ThinnedTotal: s.thinned}
 	s.reported = s.dropped
 	s.taken++
 	s.hub.move()
@@ -121,6 +131,11 @@ func (s *Subscription) flow() (waiting int, taken uint64) {
 // put makes a frame set wait, at the cost of older ones where there is no room.
 func (s *Subscription) put(it item) {
 	s.mu.Lock()
+	if !s.thin.keeps(it.set) {
+		s.thinned++
+		s.mu.Unlock()
+		return
+	}
 	if i := s.sameTask(it); i >= 0 {
 		s.bytes += it.bytes - s.waiting[i].bytes
 		s.waiting[i] = it

@@ -1,0 +1,114 @@
+package api
+
+import (
+	"bytes"
+	"io"
+	"net/http"
+	"time"
+
+	"connectrpc.com/connect"
+	"connectrpc.com/vanguard"
+	"connectrpc.com/vanguard/vanguardgrpc"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+)
+
+// Limits of calls over HTTP.
+const (
+	// MaxWebMessageBytes bounds one message to a client over HTTP, which is held whole
+	// in memory several times while it is put into JSON. Larger frame sets go by gRPC.
+	MaxWebMessageBytes = 32 << 20
+	// MaxWebCalls is how many calls over HTTP run at once, streams included; further
+	// ones are refused.
+	MaxWebCalls = 128
+	// webStall is how long a client may take to read what was written to it before it
+	// is cut off.
+	webStall = 30 * time.Second
+)
+
+// Web returns a handler that serves the same services over HTTP to clients that cannot
+// speak gRPC, such as a page in a browser: by the Connect protocol with JSON (calls of
+// one answer are a POST of JSON, streams are JSON in envelopes of five bytes) and by
+// gRPC-Web. A call takes the way of every other: through the same interceptors to the
+// same services, with the request's headers as its metadata. It costs several times
+// what native gRPC does, which therefore keeps a listener of its own.
+//
+// The headers of a stream's answer leave with its first message, not before.
+//
+// JSON has the schema's field names; fields that hold their default are left out.
+func (s *Server) Web() (http.Handler, error) {
+	transcoder, err := vanguardgrpc.NewTranscoder(s.grpc,
+		vanguard.WithDefaultServiceOptions(
+			vanguard.WithTargetCodecs(vanguard.CodecProto), vanguard.WithTargetProtocols(vanguard.ProtocolGRPC),
+			vanguard.WithMaxMessageBufferBytes(MaxWebMessageBytes)),
+		vanguard.WithCodec(func(types vanguard.TypeResolver) vanguard.Codec {
+			return webJSON{vanguard.JSONCodec{
+				MarshalOptions:   protojson.MarshalOptions{Resolver: types, UseProtoNames: true},
+				UnmarshalOptions: protojson.UnmarshalOptions{Resolver: types},
+			}}
+		}))
+	if err != nil {
+		return nil, err
+	}
+	places := make(chan struct{}, MaxWebCalls)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		select {
+		case places <- struct{}{}:
+			defer func() { <-places }()
+		default:
+			http.Error(w, "too many calls over HTTP run already; try again when one has ended", http.StatusTooManyRequests)
+			return
+		}
+		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxReceiveBytes))
+		if err != nil {
+			http.Error(w, "the request could not be read: "+err.Error(), http.StatusRequestEntityTooLarge)
+			return
+		}
+		patient := newPatient(w)
+		r.Body = io.NopCloser(bytes.NewReader(body))
+		transcoder.ServeHTTP(patient, r)
+	}), nil
+}
+
+// webJSON is JSON whose mistakes are the client's: the library would call them unknown
+// errors.
+type webJSON struct{ vanguard.JSONCodec }
+
+func (j webJSON) Unmarshal(data []byte, m proto.Message) error {
+	if err := j.JSONCodec.Unmarshal(data, m); err != nil {
+		return connect.NewError(connect.CodeInvalidArgument, err)
+	}
+	return nil
+}
+
+// patientWriter moves the limit of time for writing with every write, so that a stream
+// may last as long as its client reads.
+type patientWriter struct {
+	http.ResponseWriter
+	to *http.ResponseController
+}
+
+// newPatient is for a request that was read whole: a limit of time for reading would
+// now only end a long stream, since the server takes it for a client that went away.
+func newPatient(w http.ResponseWriter) *patientWriter {
+	p := &patientWriter{ResponseWriter: w, to: http.NewResponseController(w)}
+	_ = p.to.SetReadDeadline(time.Time{}) // else the server's own limit holds
+	p.extend()
+	return p
+}
+
+func (w *patientWriter) extend() {
+	_ = w.to.SetWriteDeadline(time.Now().Add(webStall)) // else the server's own limit holds
+}
+
+func (w *patientWriter) Write(p []byte) (int, error) {
+	w.extend()
+	return w.ResponseWriter.Write(p)
+}
+
+func (w *patientWriter) Flush() {
+	w.extend()
+	_ = w.to.Flush() // the next write fails as well
+}
+
+func (w *patientWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }

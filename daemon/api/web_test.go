@@ -1,0 +1,211 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/json"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// web serves a rig over HTTP with short limits of time, as a server would.
+func web(t *testing.T, r *rig) *httptest.Server {
+	t.Helper()
+	h, err := r.Web()
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := httptest.NewUnstartedServer(h)
+	s.Config.ReadTimeout, s.Config.WriteTimeout = 150*time.Millisecond, 150*time.Millisecond
+	s.Start()
+	t.Cleanup(s.Close)
+	t.Cleanup(func() { r.hub.Close("the test is over") }) // first, so that streams end
+	return s
+}
+
+func post(t *testing.T, s *httptest.Server, method, kind string, body []byte, header ...string) *http.Response {
+	t.Helper()
+	req, err := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+"/facetd.v1."+method, bytes.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Content-Type", kind)
+	req.Header.Set("Connect-Protocol-Version", "1")
+	for i := 0; i < len(header); i += 2 {
+		req.Header.Set(header[i], header[i+1])
+	}
+	resp, err := s.Client().Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { resp.Body.Close() })
+	return resp
+}
+
+// envelope is a message of a stream: a byte of flags and the length before it.
+func envelope(flags byte, message string) []byte {
+	return append(binary.BigEndian.AppendUint32([]byte{flags}, uint32(len(message))), message...)
+}
+
+// subscribe opens streams, and returns once the hub has them all.
+func subscribe(t *testing.T, r *rig, s *httptest.Server, n int) <-chan *http.Response {
+	t.Helper()
+	answers := make(chan *http.Response, n)
+	for range n {
+		go func() {
+			req, _ := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+"/facetd.v1.FrameService/StreamFrameSets",
+				bytes.NewReader(envelope(0, `{"tasks":["ring"],"overflow":"OVERFLOW_QUEUE"}`)))
+			req.Header.Set("Content-Type", "application/connect+json")
+			if resp, err := s.Client().Do(req); err != nil {
+				t.Error(err)
+			} else {
+				answers <- resp
+			}
+		}()
+	}
+	for deadline := time.Now().Add(5 * time.Second); r.hub.Stats().Open != n; time.Sleep(time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("%d of %d streams are open after 5 s", r.hub.Stats().Open, n)
+		}
+	}
+	return answers
+}
+
+func readEnvelope(t *testing.T, r io.Reader) (flags byte, message map[string]any) {
+	t.Helper()
+	var head [5]byte
+	if _, err := io.ReadFull(r, head[:]); err != nil {
+		t.Fatal(err)
+	}
+	text := make([]byte, binary.BigEndian.Uint32(head[1:]))
+	if _, err := io.ReadFull(r, text); err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &message); err != nil {
+		t.Fatalf("%q: %v", text, err)
+	}
+	return head[0], message
+}
+
+func TestWebUnary(t *testing.T) {
+	r := start(t)
+	s := web(t, r)
+	resp := post(t, s, "StatusService/GetStatus", "application/json", []byte(`{}`))
+	var got struct {
+		Status struct {
+			Version string
+			Bus_NS  string // JSON of protocol buffers writes 64-bit integers as strings
+			Tasks   []struct{ Task struct{ Name string } }
+		}
+	}
+	if err := json.NewDecoder(resp.Body).Decode(&got); err != nil || resp.StatusCode != 200 {
+		t.Fatalf("%v %v", resp.Status, err)
+	}
+	if got.Status.Version != "1.2.3" || len(got.Status.Tasks) != 2 || got.Status.Tasks[0].Task.Name != "ring" {
+		t.Errorf("got %+v", got)
+	}
+	for _, c := range []struct {
+		method, body string
+		status       int
+		want         string
+	}{
+		{"TaskService/GetTask", `{"name":"none"}`, 404, `"code":"not_found"`},
+		{"TaskService/GetTask", `{"nme":"none"}`, 400, `nme`},
+		{"TaskService/GetTask", `{`, 400, `invalid_argument`},
+		{"TaskService/Nothing", `{}`, 404, ``},
+		{"ArrayService/ComputeReach", `{"lines":["` + strings.Repeat("x", MaxReceiveBytes) + `"]}`, 413, `too large`},
+	} {
+		resp := post(t, s, c.method, "application/json", []byte(c.body))
+		text, _ := io.ReadAll(resp.Body)
+		if resp.StatusCode != c.status || !strings.Contains(string(text), c.want) {
+			t.Errorf("%s %.40s: %s %.200s, want %d with %q", c.method, c.body, resp.Status, text, c.status, c.want)
+		}
+	}
+}
+
+// TestWebStream: a stream outlives the server's limits of time for reading and
+// writing, carries pixels, and ends with the reason.
+func TestWebStream(t *testing.T) {
+	r := start(t)
+	s := web(t, r)
+	answers := subscribe(t, r, s, 1)
+	var resp *http.Response
+	for i := range 4 {
+		time.Sleep(100 * time.Millisecond) // the limits are real time
+		fs := frameSet("ring", uint64(i), "wall-03", 2)
+		fs.Frames[0].Data = []byte{byte(i), 0x0f}
+		r.hub.Publish(fs)
+		if i == 0 {
+			resp = <-answers
+		}
+		flags, m := readEnvelope(t, resp.Body)
+		frames := m["frame_set"].(map[string]any)["frames"].([]any)
+		data, err := base64.StdEncoding.DecodeString(frames[0].(map[string]any)["data"].(string))
+		if flags != 0 || err != nil || !bytes.Equal(data, []byte{byte(i), 0x0f}) {
+			t.Fatalf("message %d: flags %d, %v, %v", i, flags, data, err)
+		}
+	}
+	r.hub.Close("going down")
+	flags, m := readEnvelope(t, resp.Body)
+	if e, _ := m["error"].(map[string]any); flags != 2 || e["code"] != "unavailable" || e["message"] != "going down" {
+		t.Errorf("ended with %d %v", flags, m)
+	}
+}
+
+// TestWebStreamEndsWithItsReader: a page that is closed gives its place back.
+func TestWebStreamEndsWithItsReader(t *testing.T) {
+	r := start(t)
+	s := web(t, r)
+	answers := subscribe(t, r, s, 1)
+	r.hub.Publish(frameSet("ring", 1, "c", 2))
+	(<-answers).Body.Close()
+	for deadline := time.Now().Add(5 * time.Second); r.hub.Stats().Open != 0; time.Sleep(time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatal("the stream is still open 5 s after its reader left")
+		}
+	}
+}
+
+// TestWebMetadata: the headers of a call over HTTP are its metadata, through the same
+// interceptors, so that whoever checks rights there checks these calls too.
+func TestWebMetadata(t *testing.T) {
+	r := start(t)
+	seen := make(chan []string, 1)
+	inner := grpc.NewServer(grpc.UnaryInterceptor(func(ctx context.Context, q any, _ *grpc.UnaryServerInfo, h grpc.UnaryHandler) (any, error) {
+		md, _ := metadata.FromIncomingContext(ctx)
+		seen <- md.Get("authorization")
+		return h(ctx, q)
+	}))
+	facetdv1.RegisterStatusServiceServer(inner, &statusService{s: r.Server})
+	s := web(t, &rig{Server: &Server{cfg: r.cfg, grpc: inner}, hub: r.hub})
+	resp := post(t, s, "StatusService/GetStatus", "application/json", []byte(`{}`), "Authorization", "Bearer abc")
+	if got := <-seen; resp.StatusCode != 200 || len(got) != 1 || got[0] != "Bearer abc" {
+		t.Errorf("%s, metadata %v", resp.Status, got)
+	}
+}
+
+func TestWebCallsAreBounded(t *testing.T) {
+	r := start(t)
+	s := web(t, r)
+	answers := subscribe(t, r, s, MaxWebCalls)
+	if resp := post(t, s, "StatusService/GetStatus", "application/json", []byte(`{}`)); resp.StatusCode != http.StatusTooManyRequests {
+		t.Errorf("one call too many: %s", resp.Status)
+	}
+	r.hub.Close("no more")
+	for range MaxWebCalls {
+		if flags, m := readEnvelope(t, (<-answers).Body); flags != 2 {
+			t.Errorf("a stream ended with %d %v", flags, m)
+		}
+	}
+}
