@@ -2,7 +2,6 @@ package server
 
 import (
 	"fmt"
-	"html/template"
 	"net/http"
 	"strings"
 	"time"
@@ -10,6 +9,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/page"
 )
 
 // Limits of the HTTP server. It has no queue: what is asked is answered or, beyond
@@ -23,30 +23,26 @@ const (
 	httpBodyBytes   = 4 << 10
 )
 
-var index = template.Must(template.New("index").Parse(`<!DOCTYPE html>
-<html lang="en"><meta charset="utf-8"><title>facetd: {{.Array}}</title>
-<h1>facetd</h1>
-<p>Array {{.Array}}, {{.Chips}} chips. Version {{.Version}}.</p>
-<ul>
-<li><a href="/metrics">/metrics</a>: Prometheus metrics</li>
-<li><a href="/healthz">/healthz</a>: 200 while the timetable runs, 503 otherwise</li>
-{{with .Addresses.GRPC}}<li>gRPC on <code>{{.}}</code></li>
-{{end}}{{with .Addresses.Unix}}<li>gRPC on <code>unix:{{.}}</code></li>
-{{end}}</ul>
-`))
-
-func (s *Server) newHTTP() *http.Server {
+func (s *Server) newHTTP() (*http.Server, error) {
+	web, err := s.api.Web()
+	if err != nil {
+		return nil, err
+	}
+	operators, err := page.Handler(web, s.api.Services())
+	if err != nil {
+		return nil, err
+	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", s.metrics.Handler())
+	mux.Handle("GET /metrics", http.MaxBytesHandler(s.metrics.Handler(), httpBodyBytes))
 	mux.HandleFunc("GET /healthz", s.healthz)
-	mux.HandleFunc("GET /{$}", s.index)
+	mux.Handle("/", operators) // bounds the bodies of its calls itself
 	return &http.Server{
-		Handler:           http.MaxBytesHandler(mux, httpBodyBytes),
+		Handler:           mux,
 		ReadHeaderTimeout: httpHeaderLimit, ReadTimeout: httpReadLimit,
 		WriteTimeout: httpWriteLimit, IdleTimeout: httpIdleLimit,
 		MaxHeaderBytes: httpHeaderBytes,
 		ErrorLog:       zap.NewStdLog(s.log.Named("http")),
-	}
+	}, nil
 }
 
 // healthz answers 200 exactly while the API's health is SERVING.
@@ -61,15 +57,4 @@ func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
 		line += ": " + st.GetFault()
 	}
 	fmt.Fprintln(w, line)
-}
-
-func (s *Server) index(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-	err := index.Execute(w, map[string]any{
-		"Array": s.array.Name, "Chips": len(s.array.Chips), "Version": s.cfg.Version, "Addresses": s.Addresses(),
-	})
-	if err != nil {
-		s.log.Debug("index page not sent", zap.Error(err))
-	}
 }

@@ -127,7 +127,10 @@ func (s *Server) assemble(in *inputs) error {
 			replayapi.Register(r, s.player)
 		},
 	})
-	s.http = s.newHTTP()
+	if s.http, err = s.newHTTP(); err != nil {
+		_ = s.Close() // it has not run
+		return err
+	}
 	source := metrics.Source{
 		Bus:      metrics.Bus{Array: s.array.Name, Kind: s.info().Bus, Pace: s.info().Pace},
 		Snapshot: s.dispatcher.Snapshot,

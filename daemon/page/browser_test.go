@@ -1,0 +1,196 @@
+package page_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"go.uber.org/zap"
+
+	"facetd.example/api/peertest"
+	"facetd.example/daemon/server"
+)
+
+// artifactsEnv names a folder that keeps a picture of every part.
+const artifactsEnv = "FACETD_ARTIFACTS"
+
+// daemon is a running server.
+type daemon struct {
+	*server.Server
+	stop func()
+}
+
+// run runs a server with the demo in real time; change may change its configuration.
+func run(t *testing.T, change func(*server.Config)) *daemon {
+	t.Helper()
+	c := server.DefaultConfig()
+	c.Listen = server.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
+	c.Logger, c.Version = zap.NewNop(), "test"
+	if change != nil {
+		change(&c)
+	}
+	var s *server.Server
+	var err error
+	// A port that was just given up may still be taken for a moment.
+	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if s, err = server.New(c); err == nil {
+			break
+		} else if time.Now().After(deadline) {
+			t.Fatal(err)
+		}
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Run(ctx) }()
+	d := &daemon{Server: s, stop: sync.OnceFunc(func() {
+		cancel()
+		if err := <-ended; err != nil {
+			t.Errorf("the daemon ended with %v", err)
+		}
+	})}
+	t.Cleanup(d.stop)
+	return d
+}
+
+// tab is one tab of a browser.
+type tab struct {
+	t   *testing.T
+	ctx context.Context
+
+	mu     sync.Mutex
+	faults []string // errors of the console, of scripts, and breaches of the page's policy
+}
+
+// browse opens a page in a browser of its own.
+func browse(t *testing.T, url string, width, height int) *tab {
+	t.Helper()
+	options := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.ExecPath(peertest.Program(t, "chromium")), chromedp.NoSandbox, chromedp.WindowSize(width, height),
+		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-dev-shm-usage", true))
+	base, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(stop)
+	ctx, cancel := chromedp.NewContext(base)
+	t.Cleanup(cancel)
+	ctx, late := context.WithTimeout(ctx, 3*time.Minute)
+	t.Cleanup(late)
+	b := &tab{t: t, ctx: ctx}
+	said := chromedp.Console(ctx)
+	go func() {
+		for m, err := range said {
+			if err != nil {
+				return
+			}
+			if m.Type != "log" && m.Type != "info" && m.Type != "debug" {
+				b.fault(fmt.Sprintf("%s: %s", m.Type, m.Text))
+			}
+		}
+	}()
+	b.do(chromedp.EmulateViewport(int64(width), int64(height)), chromedp.Navigate(url))
+	return b
+}
+
+func (b *tab) fault(what string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.faults = append(b.faults, what)
+}
+
+// takeFaults returns what went wrong until now, and forgets it.
+func (b *tab) takeFaults() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	all := b.faults
+	b.faults = nil
+	return all
+}
+
+// sound fails the test where the browser complained.
+func (b *tab) sound() {
+	b.t.Helper()
+	for _, f := range b.takeFaults() {
+		b.t.Errorf("the browser says: %s", f)
+	}
+}
+
+func (b *tab) do(actions ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	if err := chromedp.Do(b.ctx, actions...); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// eval evaluates an expression in the page; promises are awaited.
+func eval[T any](b *tab, expression string) T {
+	b.t.Helper()
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	if err != nil {
+		b.t.Fatalf("%s: %v", expression, err)
+	}
+	return v
+}
+
+// waitFor waits until an expression is true in the page; it is real time that passes.
+func (b *tab) waitFor(expression string, limit time.Duration) time.Duration {
+	b.t.Helper()
+	begin := time.Now()
+	for {
+		if eval[bool](b, "!!("+expression+")") {
+			return time.Since(begin)
+		}
+		if time.Since(begin) > limit {
+			b.picture("failed-" + strings.ReplaceAll(b.t.Name(), "/", "-"))
+			b.t.Fatalf("after %v still not: %s", limit, expression)
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+}
+
+// text is the text of the first element that a selector finds.
+func (b *tab) text(selector string) string {
+	b.t.Helper()
+	return eval[string](b, fmt.Sprintf("document.querySelector(%q).textContent", selector))
+}
+
+func (b *tab) theme(name string) {
+	b.t.Helper()
+	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}},
+	})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	time.Sleep(300 * time.Millisecond) // canvases are drawn anew
+}
+
+// picture keeps a picture of the whole page, or of the part that a selector finds, in
+// light and in dark.
+func (b *tab) picture(name string, selector ...string) {
+	b.t.Helper()
+	dir := os.Getenv(artifactsEnv)
+	if dir == "" {
+		return
+	}
+	for _, theme := range []string{"light", "dark"} {
+		b.theme(theme)
+		action := chromedp.FullScreenshot(100)
+		if len(selector) > 0 {
+			action = chromedp.Screenshot(selector[0])
+		}
+		png, err := chromedp.Run(b.ctx, action)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		path := filepath.Join(dir, fmt.Sprintf("page-%s-%s.png", name, theme))
+		if err := os.WriteFile(path, png, 0o644); err != nil {
+			b.t.Fatal(err)
+		}
+		b.t.Logf("picture %s", path)
+	}
+}

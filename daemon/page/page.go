@@ -1,0 +1,96 @@
+// Package page is the daemon's page for operators: live frames, the timetable, rates,
+// the bus, the wiring and events, in any browser and without any other machine. It
+// reaches the daemon only through the API over HTTP, with the rights of any client.
+//
+// The files stand in static as they are served; there is no build step. Modules of
+// arithmetic alone (envelope, range, layout, stats) are tested with node, and the page as
+// a whole in a browser against a running daemon.
+package page
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"path"
+	"strings"
+)
+
+//go:embed static
+var files embed.FS
+
+// Policy is the page's Content-Security-Policy: everything comes from the daemon
+// itself, no script or style stands in the markup, and nobody may frame it, since a
+// click on it may change what a robot does.
+const Policy = "default-src 'self'; base-uri 'none'; object-src 'none'; form-action 'none'; frame-ancestors 'none'"
+
+var kinds = map[string]string{
+	".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8",
+	".mjs": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
+}
+
+// file is one file as it is served.
+type file struct {
+	data      []byte
+	kind, tag string
+}
+
+// Handler serves the page at / and its files under /page/, and hands calls of the
+// services named, such as POST /facetd.v1.StatusService/GetStatus, to the API. Calls that
+// a page of another origin makes are refused; who may call at all is the API's matter.
+func Handler(api http.Handler, services []string) (http.Handler, error) {
+	mux := http.NewServeMux()
+	all, err := load()
+	if err != nil {
+		return nil, err
+	}
+	for name, f := range all {
+		mux.Handle("GET /page/"+name, f)
+	}
+	mux.Handle("GET /{$}", all["index.html"])
+	guarded := http.NewCrossOriginProtection().Handler(api)
+	for _, s := range services {
+		mux.Handle("/"+s+"/", guarded)
+	}
+	return mux, nil
+}
+
+func load() (map[string]*file, error) {
+	all := map[string]*file{}
+	err := fs.WalkDir(files, "static", func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		data, err := files.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		kind, known := kinds[path.Ext(p)]
+		if !known {
+			return fmt.Errorf("%s has no known kind", p)
+		}
+		sum := sha256.Sum256(data)
+		all[strings.TrimPrefix(p, "static/")] = &file{data: data, kind: kind, tag: `"` + hex.EncodeToString(sum[:12]) + `"`}
+		return nil
+	})
+	return all, err
+}
+
+func (f *file) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Type", f.kind)
+	h.Set("Content-Security-Policy", Policy)
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	// A daemon of another version may be behind the same address a moment later.
+	h.Set("Cache-Control", "no-cache")
+	h.Set("ETag", f.tag)
+	if r.Header.Get("If-None-Match") == f.tag {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	_, _ = w.Write(f.data) // nobody to tell
+}

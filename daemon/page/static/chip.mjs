@@ -1,0 +1,142 @@
+// One chip large, with its histogram and its times.
+
+import { byID, colour, fit, h, select, setOptions, text } from "./dom.mjs";
+import { age, best, pictures, render, stale } from "./frames.mjs";
+import { highest, histogram } from "./range.mjs";
+import { ageText } from "./stats.mjs";
+import { clock, duration, num, volts, windowText, words } from "./units.mjs";
+
+const BINS = 64;
+let app, name = "", view = "", marked = true;
+let canvas, hist, facts, viewBox, note, keep = {}, shown, last = 0;
+
+export function start(a) {
+  app = a;
+  const mark = h("label", {}, h("input", { type: "checkbox", id: "mark-clipped", checked: true, onchange: (e) => {
+    marked = e.target.checked;
+    shown = undefined;
+  } }), " mark clipped pixels");
+  viewBox = select("View", [["", "largest"]], "", (v) => {
+    view = v;
+    keep = {};
+    shown = undefined;
+  });
+  byID("chip-tools").append(viewBox.node, mark);
+  canvas = h("canvas", { id: "chip-canvas", width: 8, height: 8, role: "img" });
+  hist = h("canvas", { id: "chip-hist", role: "img" });
+  facts = h("dl", { class: "facts", id: "chip-facts" });
+  note = h("p", { class: "note", id: "chip-note", hidden: true });
+  byID("chip-body").append(h("div", { class: "large", id: "chip-large" }, canvas, h("p", { class: "stamp", id: "chip-stamp" })), note, hist, facts);
+  app.hub.on("chip", ({ name: to, quiet }) => {
+    name = to;
+    view = "";
+    keep = {};
+    shown = undefined;
+    text(byID("chip-h"), `Chip ${name}`);
+    if (!quiet) {
+      byID("chip").scrollIntoView({ block: "nearest" });
+    }
+  });
+  app.hub.on("draw", draw);
+  app.hub.on("theme", () => (shown = undefined));
+  app.hub.on("range", () => {
+    keep = {};
+    shown = undefined;
+  });
+}
+
+function draw(now) {
+  const views = pictures(name);
+  const keys = [["", "largest"], ...[...views.keys()].map((k) => [k, k])];
+  if (keys.length !== viewBox.box.options.length) setOptions(viewBox.box, keys, views.has(view) ? view : "");
+  const p = views.get(view) ?? best(views, now);
+  if (!p) {
+    if (shown !== null) empty();
+    return;
+  }
+  stamp(p, now);
+  if (p === shown) return;
+  shown = p;
+  const high = parse(colour("high")), low = parse(colour("low"));
+  const { range } = render(canvas, p, keep, marked && [low, high]);
+  if (now - last < 150) return; // numbers that nobody could read
+  last = now;
+  canvas.setAttribute("aria-label", `${name}: ${p.frame.rows} rows by ${p.frame.columns} columns, codes ${Math.round(range[0])} black to ${Math.round(range[1])} white`);
+  drawHist(p, range);
+  showFacts(p, range);
+}
+
+const parse = (c) => c.match(/\d+(\.\d+)?/g).slice(0, 3).map(Number);
+
+function empty() {
+  shown = null;
+  canvas.width = canvas.height = 1;
+  text(byID("chip-stamp"), name ? "No frame yet: no task reads this chip." : "Choose a chip.");
+  byID("chip-large").dataset.state = "none";
+  facts.replaceChildren();
+  fit(hist);
+}
+
+function stamp(p, now) {
+  const old = stale(p, now), node = byID("chip-large");
+  node.dataset.state = old ? "stale" : "fresh";
+  text(byID("chip-stamp"), old ? `STALE: ${ageText(age(p, now))} old. Do not act on it.` : `${ageText(age(p, now))} old`);
+}
+
+function drawHist(p, range) {
+  const { c, w, h: tall } = fit(hist);
+  const counts = histogram(p.codes, p.bits, BINS), most = Math.max(1, ...counts), top = highest(p.bits);
+  const base = tall - 16, step = w / BINS;
+  c.fillStyle = colour("sunken");
+  c.fillRect(0, 0, w, base);
+  const x = (code) => (code / (top + 1)) * w;
+  c.fillStyle = colour("line");
+  c.fillRect(x(range[0]), 0, Math.max(1, x(range[1]) - x(range[0])), base);
+  c.fillStyle = colour("accent");
+  counts.forEach((n, i) => {
+    const hgt = n === 0 ? 0 : Math.max(1, Math.sqrt(n / most) * (base - 4));
+    c.fillRect(i * step, base - hgt, Math.max(1, step - 1), hgt);
+  });
+  const clipped = (n, at, name) => {
+    if (!n) return;
+    c.fillStyle = colour(name);
+    c.fillRect(at, 0, 4, base);
+  };
+  clipped(num(p.frame.clipped_low), 0, "low");
+  clipped(num(p.frame.clipped_high), w - 4, "high");
+  c.fillStyle = colour("muted");
+  c.font = "11px system-ui, sans-serif";
+  c.textBaseline = "bottom";
+  c.fillText("0", 0, tall);
+  c.textAlign = "center";
+  c.fillText("code (heights: square root of the count; band: range shown)", w / 2, tall);
+  c.textAlign = "right";
+  c.fillText(String(top), w, tall);
+  hist.setAttribute("aria-label", `Histogram of ${p.codes.length} codes from 0 to ${top}; ${num(p.frame.clipped_low)} at the lowest, ${num(p.frame.clipped_high)} at the highest`);
+}
+
+function showFacts(p, range) {
+  const f = p.frame, set = p.set;
+  const codeVolts = (c) => num(f.code_zero_volts) + c * num(f.volts_per_code);
+  const rows = [
+    ["Task, view", `${set.task} / ${f.view}, job ${num(set.job)}`],
+    ["Read", windowText(f.window)],
+    ["Pixels", `${f.rows} × ${f.columns}, ${f.significant_bits} bits, ${f.lattice === "LATTICE_KIND_HEXAGONAL" ? "hexagonal" : "square"}`],
+    ["Range shown", `codes ${Math.round(range[0])} to ${Math.round(range[1])}, ${volts(codeVolts(range[0]))} to ${volts(codeVolts(range[1]))}`],
+    ["Clipped", `${num(f.clipped_low)} low, ${num(f.clipped_high)} high`],
+    ["First sample", `${clock(f.first_sample_time)} ± ${duration(f.time_uncertainty_ns)}`],
+    ["Light taken", `${duration(num(f.first_sample_bus_ns) - num(f.light_bus_ns))} before it`],
+    ["Hold", num(f.hold_ns) ? duration(f.hold_ns) : "none"],
+    ["Readout", duration(num(f.last_converted_bus_ns) - num(f.first_sample_bus_ns))],
+    ["Skew of the set", duration(set.skew_ns)],
+    ["Deadline", `${set.late ? "missed by" : "met with"} ${duration(Math.abs(num(set.deadline_bus_ns) - num(set.finish_bus_ns)))}`],
+    ["Codes", (f.corrections ?? []).length ? f.corrections.map((c) => words(c, "CORRECTION_")).join(", ") + (f.mask_id ? `, mask ${f.mask_id}` : "") : "raw"],
+  ];
+  if (facts.children.length !== rows.length) {
+    facts.replaceChildren(...rows.map(([k]) => h("div", {}, h("dt", {}, k), h("dd", { data: { fact: k } }))));
+  }
+  rows.forEach(([, v], i) => text(facts.children[i].lastChild, v));
+  const said = [f.correction_note, set.failure && `The job failed: ${set.failure}`].filter(Boolean).join(" ");
+  note.hidden = said === "";
+  text(note, said);
+}

@@ -1,0 +1,74 @@
+// The journal of events, as they happen.
+
+import { call } from "./api.mjs";
+import { byID, h, select, text } from "./dom.mjs";
+import { Feed } from "./link.mjs";
+import { clock, count, num, words } from "./units.mjs";
+
+const MOST = 300;
+const grave = { SEVERITY_INFO: ["info", "i"], SEVERITY_WARNING: ["warning", "!"], SEVERITY_ERROR: ["error", "✕"] };
+const order = ["SEVERITY_INFO", "SEVERITY_WARNING", "SEVERITY_ERROR"];
+let app, list, least = "SEVERITY_INFO", last = 0, lost = 0, empty, started = "";
+
+export function start(a) {
+  app = a;
+  const filter = select("Show", [["SEVERITY_INFO", "all"], ["SEVERITY_WARNING", "warnings and errors"], ["SEVERITY_ERROR", "errors"]], least, (v) => {
+    least = v;
+    apply();
+  });
+  filter.box.id = "events-filter";
+  byID("events-tools").append(filter.node);
+  list = h("ol", { class: "events", id: "events-list", tabindex: "0", role: "log", "aria-label": "Events, newest first" });
+  empty = h("p", { class: "empty" }, "No events yet.");
+  byID("events-body").append(empty, list);
+  new Feed(app.link, app.hub, () => ["EventService", "StreamEvents", { after_sequence: String(last) }], (m) => {
+    if (num(m.dropped)) show({ severity: "SEVERITY_WARNING", text: `${count(m.dropped, "event")} lost because this page was slow` });
+    lost += num(m.dropped);
+    show(m.event);
+  }, (e) => {
+    if (e.code === "unimplemented") text(empty, "This daemon keeps no journal of events.");
+  });
+  // After a restart the numbers may begin anew, where the daemon keeps no journal on disk.
+  app.hub.on("status", (st) => {
+    if (started && started !== st.start_time) {
+      last = 0;
+      list.replaceChildren();
+      backlog();
+    }
+    started = st.start_time;
+  });
+}
+
+// backlog takes what the stream began too late for.
+async function backlog() {
+  try {
+    const got = await call("EventService", "ListEvents", { page_size: 200 });
+    for (const e of got.events ?? []) if (num(e.sequence) > last) show(e);
+  } catch (e) {
+    if (!e.code) console.error(e);
+  }
+}
+
+function show(e) {
+  const seq = num(e.sequence);
+  if (seq && seq <= last) return;
+  last = seq || last;
+  empty.hidden = true;
+  const [word, sign] = grave[e.severity] ?? ["event", "·"];
+  const facts = Object.entries(e.fields ?? {}).map(([k, v]) => `${k} ${v}`).join(", ");
+  const item = h("li", { data: { severity: e.severity, sequence: seq } },
+    h("span", { class: "sign", title: word }, sign, h("span", { class: "hidden" }, word)),
+    h("time", { datetime: e.time ?? "" }, e.time ? clock(e.time) : ""),
+    h("span", { class: "what" }, h("b", {}, words(e.kind, "EVENT_KIND_")), " ", e.text ?? "",
+      num(e.count) > 1 ? h("span", { class: "muted" }, ` ${num(e.count)} times`) : "",
+      e.task ? h("span", { class: "muted" }, ` task ${e.task}`) : "",
+      (e.chips ?? []).length ? h("span", { class: "muted" }, ` ${e.chips.join(", ")}`) : "",
+      facts ? h("span", { class: "muted facts-line" }, " " + facts) : ""));
+  item.hidden = order.indexOf(e.severity) < order.indexOf(least);
+  list.prepend(item);
+  while (list.children.length > MOST) list.lastChild.remove();
+}
+
+function apply() {
+  for (const item of list.children) item.hidden = order.indexOf(item.dataset.severity) < order.indexOf(least);
+}

@@ -1,0 +1,269 @@
+// The frames of all chips, laid out by where they look.
+
+import { byID, h, select, setOptions, text } from "./dom.mjs";
+import { arrange, grid, neighbour } from "./layout.mjs";
+import { decode, grey, lattice, paint, shown, steady } from "./range.mjs";
+import { Feed } from "./link.mjs";
+import { ageText, isStale, median, Meter } from "./stats.mjs";
+import { num } from "./units.mjs";
+
+const MAX_RATE_HZ = 15;
+const FORGET_VIEW_MS = 4000; // a view that is not seen any more gives its place to others
+
+const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "" };
+const tiles = new Map(); // by chip
+const drawn = new Meter(), received = new Meter();
+let app, feed, layout, lags = [], table = new Uint8Array(65536);
+let lastSet = { dropped: 0, thinned: 0 };
+const byTask = new Map(); // what the stream told of each task: last slack, lost sets
+
+// Picture is the newest frame of one view of one chip.
+class Picture {
+  constructor(frame, set, at) {
+    Object.assign(this, { frame, set, at });
+  }
+  get codes() {
+    return (this.decoded ??= decode(this.frame.data));
+  }
+  get bits() {
+    return this.frame.significant_bits || 16;
+  }
+}
+
+export const pictureOptions = options;
+export const streamOf = (task) => byTask.get(task);
+
+// pictures are the newest frames of a chip by task and view.
+export const pictures = (chip) => tiles.get(chip)?.views ?? new Map();
+
+export function start(a) {
+  app = a;
+  tools();
+  app.hub.on("array", build);
+  app.hub.on("plan", () => setOptions(taskBox.box, taskOptions()));
+  app.hub.on("tick", ages);
+  app.hub.on("theme", () => tiles.forEach((t) => (t.dirty = true)));
+  feed = new Feed(app.link, app.hub, () => ["FrameService", "StreamFrameSets", request()], onMessage, (e) => {
+    if (options.task && e.code === "not_found") {
+      options.task = "";
+      setOptions(taskBox.box, taskOptions(), "");
+    }
+  });
+  new ResizeObserver(place).observe(byID("tiles"));
+  requestAnimationFrame(draw);
+  const node = byID("tiles");
+  node.append(h("p", { class: "empty" }, "Waiting for the array…"));
+}
+
+function request() {
+  return { overflow: "OVERFLOW_LATEST", max_rate_hz: MAX_RATE_HZ, codes: options.codes, tasks: options.task ? [options.task] : [] };
+}
+
+let taskBox, fixedBoxes;
+function taskOptions() {
+  return [["", "all"], ...(app.plan?.tasks ?? []).map((t) => [t.name, t.name])];
+}
+
+function tools() {
+  const number = (key, label) => h("label", { class: "narrow" }, label + " ", h("input", {
+    type: "number", min: "0", max: "65535", value: options[key], id: "range-" + key,
+    oninput: (e) => {
+      options[key] = num(e.target.value);
+      redraw();
+    },
+  }), " codes");
+  fixedBoxes = h("span", { class: "row", hidden: true }, number("low", "from"), number("high", "to"));
+  const range = select("Range", [["auto", "auto, 1st to 99th percentile"], ["full", "full scale"], ["fixed", "fixed"]], "auto", (v) => {
+    options.range = v;
+    fixedBoxes.hidden = v !== "fixed";
+    redraw();
+  });
+  range.box.id = "range-mode";
+  const codes = select("Codes", [["CODES_RAW", "raw"], ["CODES_CORRECTED", "corrected"]], options.codes, (v) => {
+    options.codes = v;
+    feed.restart();
+  });
+  codes.box.id = "codes";
+  taskBox = select("Task", [["", "all"]], "", (v) => {
+    options.task = v;
+    feed.restart();
+  });
+  taskBox.box.id = "frames-task";
+  byID("frames-tools").append(taskBox.node, codes.node, range.node, fixedBoxes);
+}
+
+function redraw() {
+  for (const t of tiles.values()) {
+    t.range = undefined;
+    t.dirty = true;
+  }
+  app.hub.emit("range");
+}
+
+// build makes a tile for every chip.
+function build() {
+  const node = byID("tiles");
+  tiles.clear();
+  const chips = app.array.chips ?? [];
+  node.replaceChildren();
+  if (chips.length === 0) node.append(h("p", { class: "empty" }, "The array has no chips."));
+  chips.forEach((c, i) => {
+    const canvas = h("canvas", { width: 8, height: 8 }), age = h("span", { class: "age" }, "no frame yet");
+    const button = h("button", {
+      type: "button", class: "tile", tabindex: i === 0 ? 0 : -1, data: { chip: c.name, state: "none" },
+      onclick: () => choose(c.name), onkeydown: (e) => move(e, c.name),
+    }, h("span", { class: "pic" }, canvas), h("span", { class: "cap" }, h("span", { class: "name" }, c.name), age));
+    node.append(button);
+    tiles.set(c.name, { chip: c, button, canvas, age, views: new Map(), dirty: false });
+  });
+  place();
+  if (chips.length) choose(chips[0].name, true);
+}
+
+// place puts the tiles where their chips look; on a narrow screen in rows, in order.
+function place() {
+  const node = byID("tiles"), chips = [...tiles.values()].map((t) => t.chip);
+  if (chips.length === 0 || node.clientWidth === 0) return;
+  const narrow = node.clientWidth < 520;
+  layout = narrow ? grid(chips, 30, 37, 3, 4) : arrange(chips, 36, 41, 3);
+  // As wide as there is room, but with few chips no tile larger than 180 pixels.
+  const unit = Math.min(node.clientWidth / layout.width, 6);
+  const left = (node.clientWidth - layout.width * unit) / 2;
+  node.style.height = layout.height * unit + "px";
+  for (const t of tiles.values()) {
+    const b = layout.boxes.get(t.chip.name), st = t.button.style;
+    st.left = left + b.x * unit + "px";
+    st.top = b.y * unit + "px";
+    st.width = b.w * unit + "px";
+    st.height = b.h * unit + "px";
+  }
+}
+
+function choose(name, quiet) {
+  for (const [n, t] of tiles) {
+    t.button.tabIndex = n === name ? 0 : -1;
+    t.button.setAttribute("aria-pressed", n === name);
+  }
+  app.hub.emit("chip", { name, quiet });
+}
+
+function move(e, name) {
+  if (!e.key.startsWith("Arrow")) return;
+  e.preventDefault();
+  const to = tiles.get(neighbour(layout.boxes, name, e.key));
+  tiles.get(name).button.tabIndex = -1;
+  to.button.tabIndex = 0;
+  to.button.focus();
+}
+
+function onMessage(m) {
+  const set = m.frame_set, now = performance.now();
+  lastSet = { dropped: num(m.dropped_total), thinned: num(m.thinned_total) };
+  const told = byTask.get(set.task) ?? { lost: 0 };
+  told.slackNS = num(set.deadline_bus_ns) - num(set.finish_bus_ns);
+  told.failure = set.failure;
+  told.lost += num(m.dropped);
+  byTask.set(set.task, told);
+  for (const f of set.frames ?? []) {
+    const t = tiles.get(f.chip);
+    if (!t) continue;
+    received.add(now);
+    t.views.set(`${set.task} / ${f.view}`, new Picture(f, set, now));
+    t.dirty = true;
+  }
+  app.hub.emit("frames", set);
+}
+
+// best is the picture that a tile shows: of the views seen lately the one with most pixels.
+export function best(views, now = performance.now()) {
+  let out;
+  for (const [key, p] of views) {
+    const size = (p.frame.rows ?? 0) * (p.frame.columns ?? 0);
+    if (now - p.at > FORGET_VIEW_MS && views.size > 1 && [...views.values()].some((q) => q.at > p.at)) {
+      views.delete(key);
+      continue;
+    }
+    if (!out || size > out.size) out = { size, p };
+  }
+  return out?.p;
+}
+
+// render draws a picture into a canvas. keep has the range of the last time.
+export function render(canvas, p, keep, mark) {
+  const cls = app.classes.get(app.chips.get(p.frame.chip)?.class);
+  const lay = lattice(p.frame, cls);
+  if (canvas.width !== lay.width || canvas.height !== lay.height) {
+    canvas.width = Math.max(1, lay.width);
+    canvas.height = Math.max(1, lay.height);
+    canvas.style.aspectRatio = String(lay.ratio);
+    keep.image = undefined;
+  }
+  keep.range = steady(options.range === "auto" ? keep.range : undefined, shown(options.range, p.codes, p.bits, [options.low, options.high]));
+  const c = canvas.getContext("2d");
+  keep.image ??= c.createImageData(canvas.width, canvas.height);
+  paint(keep.image.data, p.codes, p.frame, lay, grey(...keep.range, table), mark, p.bits);
+  c.putImageData(keep.image, 0, 0);
+  return { lay, range: keep.range };
+}
+
+// hostLag is how long ago the set was finished by the host's clock, in milliseconds.
+function hostLag(p) {
+  const sampled = Date.parse(p.frame.first_sample_time);
+  return Date.now() - (sampled + (num(p.set.finish_bus_ns) - num(p.frame.first_sample_bus_ns)) / 1e6);
+}
+
+function draw() {
+  const now = performance.now();
+  for (const t of tiles.values()) {
+    if (!t.dirty) continue;
+    t.dirty = false;
+    const p = best(t.views, now);
+    if (!p) continue;
+    render(t.canvas, p, t);
+    if (p !== t.shown) {
+      drawn.add(now);
+      lags.push(hostLag(p));
+      t.shown = p;
+    }
+  }
+  app.hub.emit("draw", now);
+  requestAnimationFrame(draw);
+}
+
+// age is how old the light of a picture is, in milliseconds: by bus time on a bus in real
+// time, else since it came.
+export function age(p, now = performance.now()) {
+  const came = now - p.at;
+  if (app.status?.pace !== "PACE_REALTIME") return came;
+  return Math.max(came, ((app.clock.now(now) ?? 0) - num(p.frame.light_bus_ns)) / 1e6);
+}
+
+export function stale(p, now = performance.now()) {
+  const rate = app.status?.tasks?.find((t) => t.task.name === p.set.task)?.status?.planned_rate_hz;
+  return isStale(age(p, now), rate ? 1000 / Math.min(rate, MAX_RATE_HZ) : 0, app.link.live);
+}
+
+let ticks = 0;
+function ages() {
+  const now = performance.now();
+  for (const t of tiles.values()) {
+    const p = best(t.views, now);
+    if (!p) continue;
+    const old = stale(p, now), state = old ? "stale" : p.set.failure ? "failed" : p.set.late ? "late" : "fresh";
+    t.button.dataset.state = state;
+    const note = { stale: "STALE ", failed: "FAILED ", late: "LATE ", fresh: "" }[state];
+    text(t.age, note + ageText(age(p, now)));
+    t.button.setAttribute("aria-label", `${t.chip.name}, ${note}${ageText(age(p, now))} old`);
+  }
+  if (ticks++ % 5) return;
+  const rate = (m) => m.perSecond(now).toFixed(0), lag = median(lags.slice(-600));
+  const node = byID("drawn");
+  node.dataset.lagMs = lag.toFixed(1);
+  node.dataset.worstMs = Math.max(0, ...lags.slice(-600)).toFixed(1);
+  node.dataset.drawn = rate(drawn);
+  node.dataset.received = rate(received);
+  lags = lags.slice(-600);
+  text(node, `Up to ${MAX_RATE_HZ} Hz: ${rate(received)} frames/s received, ${rate(drawn)} drawn; ` +
+    `${lag.toFixed(0)} ms from the end of a job to its picture (median, by this machine's clock). ` +
+    `Frame sets left out by the limit: ${lastSet.thinned}; lost because this page was slow: ${lastSet.dropped}.`);
+}

@@ -1,0 +1,91 @@
+// Where the pictures go: by where the chips look. Pure.
+//
+// The body frame has x forward, y left, z up. The view is from behind, looking forward,
+// equidistant: straight ahead is the middle, and the distance from it is the angle to
+// straight ahead. Sideways is stretched, since screens are wider than high. Pictures that
+// would lie over each other are then pushed apart.
+
+export const STRETCH = 1.35;
+
+// project puts a mount to x to the right and y down, in degrees from straight ahead.
+export function project(mount) {
+  const rad = Math.PI / 180;
+  const yaw = (mount?.yaw_deg ?? 0) * rad, pitch = (mount?.pitch_deg ?? 0) * rad;
+  const f = Math.cos(pitch) * Math.cos(yaw), l = Math.cos(pitch) * Math.sin(yaw), u = Math.sin(pitch);
+  const off = Math.acos(Math.max(-1, Math.min(1, f))) / rad, side = Math.hypot(l, u);
+  return side < 1e-9 ? { x: off > 90 ? 180 : 0, y: 0 } : { x: (-l / side) * off, y: (-u / side) * off };
+}
+
+// arrange places chips (each with a name and a mount) as boxes of width w and height hgt in
+// the units of project, so that none lies over another. It returns the boxes' corners by
+// name, from 0, and the size of the whole. Chips that all look the same way make a grid.
+export function arrange(chips, w = 30, hgt = 33, gap = 3) {
+  const at = chips.map((c) => project(c.mount));
+  const spread = Math.max(0, ...at.map((p) => Math.hypot(p.x - at[0].x, p.y - at[0].y)));
+  if (spread < 1) return grid(chips, w, hgt, gap);
+  for (const p of at) p.x *= STRETCH;
+  separate(at, w + gap, hgt + gap);
+  return corners(chips, at, w, hgt);
+}
+
+// grid lays chips out in order.
+export function grid(chips, w = 30, hgt = 33, gap = 3, columns = Math.ceil(Math.sqrt(chips.length * 1.6))) {
+  return corners(chips, chips.map((_, i) => ({ x: (i % columns) * (w + gap), y: Math.floor(i / columns) * (hgt + gap) })), w, hgt);
+}
+
+function corners(chips, at, w, hgt) {
+  const left = Math.min(0, ...at.map((p) => p.x)) , top = Math.min(...at.map((p) => p.y));
+  const minX = at.length ? Math.min(...at.map((p) => p.x)) : left;
+  const boxes = new Map();
+  chips.forEach((c, i) => boxes.set(c.name, { x: at[i].x - minX, y: at[i].y - top, w, h: hgt }));
+  let width = w, height = hgt;
+  for (const b of boxes.values()) {
+    width = Math.max(width, b.x + w);
+    height = Math.max(height, b.y + hgt);
+  }
+  return { boxes, width, height };
+}
+
+// separate pushes points apart until boxes of the size about them are free of each other:
+// every pair that overlaps moves along the axis on which it takes less.
+function separate(at, w, hgt) {
+  for (let round = 0; round < 2000; round++) {
+    let moved = false;
+    for (let i = 0; i < at.length; i++) {
+      for (let j = i + 1; j < at.length; j++) {
+        const dx = at[j].x - at[i].x, dy = at[j].y - at[i].y;
+        const ox = w - Math.abs(dx), oy = hgt - Math.abs(dy);
+        if (ox <= 1e-6 || oy <= 1e-6) continue;
+        moved = true;
+        if (ox <= oy) {
+          const step = (ox / 2 + 1e-4) * (dx < 0 ? -1 : 1);
+          at[i].x -= step;
+          at[j].x += step;
+        } else {
+          const step = (oy / 2 + 1e-4) * (dy < 0 ? -1 : 1);
+          at[i].y -= step;
+          at[j].y += step;
+        }
+      }
+    }
+    if (!moved) return;
+  }
+}
+
+// neighbour is the name of the box that lies next to one in a direction, or the same name
+// where there is none: of those within a quarter turn, the nearest, sideways counting double.
+export function neighbour(boxes, name, key) {
+  const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[key];
+  const from = boxes.get(name);
+  let best = name, least = Infinity;
+  for (const [other, b] of boxes) {
+    const x = b.x - from.x, y = b.y - from.y;
+    const along = x * dx + y * dy, across = Math.abs(x * dy) + Math.abs(y * dx);
+    if (other === name || along <= 0 || across > along * 1.2) continue;
+    if (along + 2 * across < least) {
+      least = along + 2 * across;
+      best = other;
+    }
+  }
+  return best;
+}

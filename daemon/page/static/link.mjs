@@ -1,0 +1,152 @@
+// The connection: one stream of statuses is its heartbeat. It is given up after a silence,
+// which is shown at once, and taken up again by itself with a growing wait.
+
+import { stream } from "./api.mjs";
+
+const BEAT_MS = 400; // between two statuses
+const SILENCE_MS = 1500; // after which the connection counts as lost
+const FIRST_WAIT_MS = 300, LONGEST_WAIT_MS = 5000;
+
+// Hub tells listeners of events by name.
+export class Hub {
+  #listeners = new Map();
+  on(name, f) {
+    if (!this.#listeners.has(name)) this.#listeners.set(name, []);
+    this.#listeners.get(name).push(f);
+  }
+  emit(name, value) {
+    for (const f of this.#listeners.get(name) ?? []) f(value);
+  }
+}
+
+// Link emits "status" with every status, "link" when its state changes, and "live" each
+// time the connection was made.
+export class Link {
+  state = "loading"; // loading, live, lost, barred (a token is wanted), paused (nobody looks)
+  reason = "";
+  heard = 0; // when the last status came
+  since = performance.now(); // of the state
+  nextTry = 0;
+
+  constructor(hub) {
+    this.hub = hub;
+    this.wake = () => {};
+    this.abort = new AbortController();
+  }
+
+  get live() {
+    return this.state === "live";
+  }
+
+  start() {
+    setInterval(() => this.#watch(), 200);
+    document.addEventListener("visibilitychange", () => this.#visible());
+    window.addEventListener("online", () => this.tryNow());
+    this.#run();
+  }
+
+  tryNow() {
+    this.wake();
+  }
+
+  #visible() {
+    if (document.visibilityState === "hidden") {
+      this.abort.abort();
+      this.#set("paused", "the page is hidden");
+    } else this.tryNow();
+  }
+
+  #watch() {
+    const silent = performance.now() - this.heard;
+    if (this.state === "live" && silent > SILENCE_MS) {
+      this.#set("lost", `nothing was heard from the daemon for ${(silent / 1000).toFixed(1)} s`);
+      this.abort.abort();
+    }
+    this.hub.emit("tick");
+  }
+
+  async #run() {
+    let wait = FIRST_WAIT_MS;
+    for (;;) {
+      if (document.visibilityState === "hidden") await this.#sleep(3600e3);
+      this.abort = new AbortController();
+      // A connection that is made but silent is as good as none.
+      const dead = setTimeout(() => this.abort.abort(), 2 * SILENCE_MS);
+      try {
+        for await (const m of stream("StatusService", "WatchStatus", { interval_ms: BEAT_MS }, this.abort.signal)) {
+          clearTimeout(dead);
+          wait = FIRST_WAIT_MS;
+          this.heard = performance.now();
+          if (!this.live) {
+            this.#set("live", "");
+            this.hub.emit("live");
+          }
+          this.hub.emit("status", m.status);
+        }
+        this.#lost("the daemon ended the stream");
+      } catch (e) {
+        if (e.code === "unauthenticated" || e.code === "permission_denied") this.#set("barred", e.message);
+        else this.#lost(e.name === "AbortError" ? this.reason || "the daemon does not answer" : e.message);
+        if (!(e.name === "AbortError" || e.code)) console.error(e);
+      }
+      clearTimeout(dead);
+      this.nextTry = performance.now() + wait;
+      await this.#sleep(wait * (0.8 + 0.4 * Math.random()));
+      wait = Math.min(2 * wait, LONGEST_WAIT_MS);
+    }
+  }
+
+  #lost(reason) {
+    if (this.state === "paused" || this.state === "lost") this.reason ||= reason;
+    else this.#set("lost", reason);
+  }
+
+  #set(state, reason) {
+    this.state = state;
+    this.reason = reason;
+    this.since = performance.now();
+    this.hub.emit("link");
+  }
+
+  #sleep(ms) {
+    return new Promise((done) => {
+      const timer = setTimeout(done, ms);
+      this.wake = () => {
+        clearTimeout(timer);
+        done();
+      };
+    });
+  }
+}
+
+// Feed is a stream that runs while the link lives, and begins again when it ended early.
+export class Feed {
+  #abort;
+  // open is asked for the service, method and request each time it begins.
+  constructor(link, hub, open, each, failed = () => {}) {
+    Object.assign(this, { link, open, each, failed });
+    hub.on("live", () => this.restart());
+    hub.on("link", () => link.live || this.#abort?.abort());
+  }
+
+  async restart() {
+    this.#abort?.abort();
+    const abort = (this.#abort = new AbortController());
+    let wait = FIRST_WAIT_MS;
+    while (this.link.live && !abort.signal.aborted) {
+      try {
+        for await (const m of stream(...this.open(), abort.signal)) {
+          wait = FIRST_WAIT_MS;
+          this.each(m);
+        }
+      } catch (e) {
+        if (abort.signal.aborted) return;
+        this.failed(e);
+        if (!e.code) console.error(e);
+        if (e.code === "unimplemented" || e.code === "permission_denied") return;
+      }
+      await new Promise((r) => setTimeout(r, wait));
+      wait = Math.min(2 * wait, LONGEST_WAIT_MS);
+    }
+  }
+}
