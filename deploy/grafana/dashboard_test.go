@@ -47,6 +47,7 @@ func TestSchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	// through reads and writes again: a field that is not known would get lost.
+	//lint:ignore SA1019 see JSON
 	through := func(data []byte) (d dashboard.Dashboard, again []byte) {
 		if err := json.Unmarshal(data, &d); err != nil {
 			t.Fatal(err)
