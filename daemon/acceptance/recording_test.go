@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -285,4 +286,62 @@ func replayed(t *testing.T, file string, sets int) string {
 		t.Error(err)
 	}
 	return digest.Sum()
+}
+
+// TestReplayIsSteered drives a replay in a loop by facetctl alone, as an operator does.
+func TestReplayIsSteered(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "s-001.mcap")
+	if err := os.WriteFile(file, shortRecording(t), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d := start(t, "--bus", "replay:"+file, "--replay-loop", "--replay-stepped")
+	type where struct {
+		First  int64   `json:"first_bus_ns,string"`
+		Last   int64   `json:"last_bus_ns,string"`
+		Bus    int64   `json:"bus_ns,string"`
+		Speed  float64 `json:"speed"`
+		Paused bool    `json:"paused"`
+		Loop   bool    `json:"loop"`
+	}
+	ctl := func(args ...string) (w where) {
+		t.Helper()
+		out := run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc, "--output", "json", "replay"}, args...)...)
+		if err := json.Unmarshal([]byte(out), &w); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		return w
+	}
+	begin := ctl("status")
+	if !begin.Paused || !begin.Loop || begin.Speed != 1 || begin.Last <= begin.First || begin.Bus != begin.First {
+		t.Errorf("at the start: %+v", begin)
+	}
+	if w := ctl("step", "--count", "20"); w.Bus <= begin.Bus || !w.Paused {
+		t.Errorf("after 20 steps: %+v", w)
+	}
+	middle := (begin.First + begin.Last) / 2
+	if w := ctl("seek", time.Duration(middle).String()); w.Bus != middle || !w.Paused {
+		t.Errorf("in the middle, %d: %+v", middle, w)
+	}
+	if w := ctl("step"); w.Bus < middle || w.Bus > middle+int64(time.Second) {
+		t.Errorf("one step from the middle: %+v", w)
+	}
+	if w := ctl("seek", "--from-start", "0s"); w.Bus != begin.First {
+		t.Errorf("at the beginning: %+v", w)
+	}
+	// Beyond the end of a turn the next one goes on in bus time.
+	if w := ctl("step", "--count", "1000"); w.Bus <= begin.Last || w.Bus <= middle {
+		t.Errorf("in a later turn: %+v", w)
+	}
+	if w := ctl("resume", "--speed", "8"); w.Paused || w.Speed != 8 {
+		t.Errorf("resumed: %+v", w)
+	}
+	if w := ctl("pause"); !w.Paused || w.Speed != 8 {
+		t.Errorf("paused: %+v", w)
+	}
+	if out, err := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "probe").CombinedOutput(); err == nil || !strings.Contains(string(out), "plays a recording") {
+		t.Errorf("a probe of a recording: %v %s", err, out)
+	}
+	if err := d.stop(t); err != nil {
+		t.Error(err)
+	}
 }

@@ -286,3 +286,22 @@ func TestWhatAReplayRefuses(t *testing.T) {
 		t.Errorf("a call that was given up: %v", err)
 	}
 }
+
+// In a replay the level of the log can change; what brings its own array and tasks
+// along takes none of a file.
+func TestReloadInAReplay(t *testing.T) {
+	file, _ := recordedRun(t)
+	p, conn, _ := replaying(t, file, nil)
+	next := p.cfg
+	next.Log.Level, next.Tasks, next.Scene = "debug", "none", "uniform:3"
+	if err := p.Reload(limited(t), func() (Config, error) { return next, nil }); err != nil || p.level.String() != "debug" {
+		t.Errorf("%v, level %v", err, p.level)
+	}
+	next.Replay.Loop = true
+	if err := p.Reload(limited(t), func() (Config, error) { return next, nil }); err == nil || !strings.Contains(err.Error(), "replay.loop: cannot change") {
+		t.Errorf("another way to play: %v", err)
+	}
+	if r, err := facetdv1.NewReplayServiceClient(conn).GetReplay(limited(t), &facetdv1.GetReplayRequest{}); err != nil || r.GetReplay().GetLoop() {
+		t.Errorf("%v %v", r, err)
+	}
+}
