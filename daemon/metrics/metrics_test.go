@@ -107,7 +107,7 @@ func sample() *Metrics {
 			}
 		},
 		Streams: func() stream.Stats {
-			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2}
+			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2, Thinned: 4}
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		Recordings: func() record.Stats {

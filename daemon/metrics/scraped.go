@@ -24,7 +24,7 @@ type scraped struct {
 var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse, nameLeastSlack, namePlanSlack,
-	nameStreams, nameDropped, nameAbandoned, nameUncertainty,
+	nameStreams, nameDropped, nameAbandoned, nameThinned, nameUncertainty,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 }
@@ -73,6 +73,7 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 			send(nameDropped, float64(n), policyNames[policy])
 		}
 		send(nameAbandoned, float64(st.Abandoned))
+		send(nameThinned, float64(st.Thinned))
 	}
 	if source.Uncertainty != nil {
 		send(nameUncertainty, source.Uncertainty().Seconds())

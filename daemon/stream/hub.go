@@ -65,6 +65,9 @@ type Stats struct {
 	// Dropped counts frame sets dropped by policy, once for each subscriber that
 	// lost one.
 	Dropped [numPolicies]uint64
+	// Thinned counts frame sets that subscribers asked to be left out by
+	// Options.MaxRateHz, once for each subscriber.
+	Thinned uint64
 	// Abandoned counts frame sets that still waited when their subscriber left.
 	Abandoned uint64
 }
@@ -186,6 +189,7 @@ func (h *Hub) Stats() Stats {
 	for _, s := range h.subs {
 		dropped, _ := s.counts()
 		sum.Dropped[s.policy] += dropped
+		sum.Thinned += s.leftOut()
 	}
 	return sum
 }
@@ -202,6 +206,7 @@ func (h *Hub) remove(s *Subscription) {
 	s.end(ErrLeft)
 	dropped, waiting := s.counts()
 	h.left.Dropped[s.policy] += dropped
+	h.left.Thinned += s.leftOut()
 	h.left.Abandoned += uint64(waiting)
 	h.move()
 }

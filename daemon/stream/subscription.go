@@ -199,3 +199,10 @@ func (s *Subscription) counts() (dropped uint64, waiting int) {
 	defer s.mu.Unlock()
 	return s.dropped, len(s.waiting)
 }
+
+// leftOut is how many frame sets were left out to keep to MaxRateHz.
+func (s *Subscription) leftOut() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.thinned
+}

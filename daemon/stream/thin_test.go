@@ -125,6 +125,11 @@ func TestThinningIsByTask(t *testing.T) {
 	if strings.Join(got, " ") != "a b a" || last.ThinnedTotal != 197 || last.DroppedTotal != 0 {
 		t.Errorf("read %v, thinned %d, dropped %d", got, last.ThinnedTotal, last.DroppedTotal)
 	}
+	during := h.Stats().Thinned
+	s.Close()
+	if after := h.Stats().Thinned; during != 197 || after != 197 {
+		t.Errorf("the hub counts %d thinned, and %d once the subscriber left", during, after)
+	}
 }
 
 func TestThinningRefused(t *testing.T) {

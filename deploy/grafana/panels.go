@@ -95,8 +95,8 @@ func streams() row {
 	}
 	return row{"Streams and drops", []panel{
 		plot("Open streams", "", count, query{expr: `facetd_streams{$I}`, legend: "frames"}, query{expr: `facetd_event_streams{$I}`, legend: "events"}),
-		plot("Frame sets lost by streams", "Under the policy latest dropping is what the reader asked for.", perSecond,
-			query{expr: `rate(facetd_stream_dropped_frame_sets_total{$I}[$__rate_interval])`, legend: "dropped, {{policy}}"}, query{expr: `rate(facetd_stream_abandoned_frame_sets_total{$I}[$__rate_interval])`, legend: "left behind"}),
+		plot("Frame sets that streams left out", "Under the policy latest dropping is what the reader asked for.", perSecond,
+			query{expr: `rate(facetd_stream_dropped_frame_sets_total{$I}[$__rate_interval])`, legend: "dropped, {{policy}}"}, query{expr: `rate(facetd_stream_abandoned_frame_sets_total{$I}[$__rate_interval])`, legend: "left behind"}, query{expr: `rate(facetd_stream_thinned_frame_sets_total{$I}[$__rate_interval])`, legend: "thinned as asked"}),
 		plot("Events lost by streams", "The journal has them still.", perSecond,
 			query{expr: `rate(facetd_event_stream_dropped_events_total{$I}[$__rate_interval])`, legend: "dropped"}, query{expr: `rate(facetd_event_stream_abandoned_events_total{$I}[$__rate_interval])`, legend: "left behind"}),
 	}}
