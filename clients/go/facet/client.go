@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 
@@ -33,15 +34,20 @@ type Options struct {
 	// Now is the clock that ages of frames are measured with; nil means time.Now. Package
 	// facettest sets it to the time of its virtual array.
 	Now func() time.Time
+	// Lockstep has streams read the wire only while a program waits for a frame set, so that
+	// package facettest can have bus time stand still otherwise. Elsewhere it makes frames
+	// older than they need be.
+	Lockstep bool
 	// DialOptions go to gRPC last.
 	DialOptions []grpc.DialOption
 }
 
 // Client is a connection to one daemon. Its methods may be called from any goroutine.
 type Client struct {
-	conn    *grpc.ClientConn
-	timeout time.Duration
-	now     func() time.Time
+	conn     *grpc.ClientConn
+	timeout  time.Duration
+	now      func() time.Time
+	lockstep bool
 
 	array  facetdv1.ArrayServiceClient
 	status facetdv1.StatusServiceClient
@@ -63,6 +69,11 @@ func Connect(address string, o Options) (*Client, error) {
 		grpc.WithNoProxy(),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)),
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
+		// gRPC's own pauses begin at a second, which is long for a robot.
+		grpc.WithConnectParams(grpc.ConnectParams{
+			Backoff:           backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second},
+			MinConnectTimeout: 5 * time.Second,
+		}),
 	}
 	if o.TLS != nil {
 		dial = append(dial, grpc.WithTransportCredentials(credentials.NewTLS(o.TLS)))
@@ -78,7 +89,7 @@ func Connect(address string, o Options) (*Client, error) {
 		return nil, fmt.Errorf("address %q: %w", address, err)
 	}
 	c := &Client{
-		conn: conn, timeout: o.Timeout, now: o.Now,
+		conn: conn, timeout: o.Timeout, now: o.Now, lockstep: o.Lockstep,
 		array:  facetdv1.NewArrayServiceClient(conn),
 		status: facetdv1.NewStatusServiceClient(conn),
 		tasks:  facetdv1.NewTaskServiceClient(conn),

@@ -83,8 +83,25 @@ func (g Gap) String() string {
 	return text
 }
 
-// Subscription is an open stream. It is for one goroutine; Close may be called from any.
+// add is the gap before a frame set whose predecessor, of the same task and with a gap of
+// its own, was given up for it here.
+func (g Gap) add(before Gap, numbered bool) Gap {
+	g.Dropped += before.Dropped + 1
+	g.Without += before.Without
+	g.Reconnects += before.Reconnects
+	if numbered && !g.Restarted {
+		g.MissingJobs += before.MissingJobs + 1
+	}
+	g.Restarted = g.Restarted || before.Restarted
+	return g
+}
+
+// Subscription is an open stream. Without a queue only the newest frame set of each task
+// waits, here as at the daemon: what lies in between, in the sockets, would otherwise be
+// up to some dozens of small sets old. Next is for one goroutine; Close may be called from
+// any.
 type Subscription struct {
+	box     *mailbox // nil with a queue
 	client  *Client
 	request *facetdv1.StreamFrameSetsRequest
 	retry   Retry
@@ -94,7 +111,9 @@ type Subscription struct {
 	stop    context.CancelFunc // of stream
 
 	last    map[string]uint64 // job received last, by task
+	anew    map[string]bool   // tasks whose numbers began anew with a new daemon
 	pending Gap               // of connections; what belongs to no frame set yet
+	daemon  time.Time         // when the daemon started; zero where it is not known
 }
 
 // Subscribe opens a stream, and returns once the daemon has it: what finishes from then
@@ -116,11 +135,16 @@ func (c *Client) Subscribe(ctx context.Context, o StreamOptions) (*Subscription,
 	if o.Retry.Longest <= 0 {
 		o.Retry.Longest = 5 * time.Second
 	}
-	s := &Subscription{client: c, request: r, retry: o.Retry, last: map[string]uint64{}}
+	s := &Subscription{client: c, request: r, retry: o.Retry, last: map[string]uint64{}, anew: map[string]bool{}}
 	s.ctx, s.cancel = context.WithCancel(ctx)
 	if err := s.open(); err != nil {
 		s.cancel()
 		return nil, explain(err)
+	}
+	s.daemon = s.started()
+	if o.Queue == 0 && !c.lockstep {
+		s.box = newMailbox(o.MaxRateHz == 0)
+		go s.box.fill(s.receive)
 	}
 	return s, nil
 }
@@ -150,6 +174,14 @@ func (s *Subscription) Close() { s.cancel() }
 // Next waits for the next frame set. Errors: ctx's of Subscribe, *Error, or that a frame
 // makes no sense. After an error the stream has ended.
 func (s *Subscription) Next() (*FrameSet, error) {
+	if s.box != nil {
+		return s.box.take(s.ctx)
+	}
+	return s.receive()
+}
+
+// receive takes the next frame set from the wire.
+func (s *Subscription) receive() (*FrameSet, error) {
 	for {
 		m, err := s.stream.Recv()
 		if err == nil {
@@ -194,6 +226,7 @@ func (s *Subscription) reopen(broke error) error {
 		case err == nil:
 			s.pending.Reconnects++
 			s.pending.Without += time.Since(began)
+			s.compare()
 			return nil
 		case s.ctx.Err() != nil:
 			return s.ctx.Err()
@@ -207,6 +240,33 @@ func (s *Subscription) reopen(broke error) error {
 	}
 }
 
+// started is when the daemon started; zero where it does not say.
+func (s *Subscription) started() time.Time {
+	ctx, cancel := context.WithTimeout(s.ctx, time.Second) // it is not worth a long wait
+	defer cancel()
+	st, err := s.client.Status(ctx)
+	if err != nil {
+		return time.Time{}
+	}
+	return st.GetStartTime().AsTime()
+}
+
+// compare finds out whether it is still the same daemon: another one's jobs are numbered
+// from 0, and may have come beyond what was received of the one before.
+func (s *Subscription) compare() {
+	now := s.started()
+	if now.IsZero() || now.Equal(s.daemon) {
+		return
+	}
+	if s.daemon = now; len(s.last) == 0 {
+		s.pending.Restarted = true
+	}
+	for task := range s.last {
+		s.anew[task] = true
+	}
+	clear(s.last)
+}
+
 // take makes a message a frame set with its gap.
 func (s *Subscription) take(m *facetdv1.StreamFrameSetsResponse) (*FrameSet, error) {
 	set, err := s.client.received(m.GetFrameSet())
@@ -218,18 +278,17 @@ func (s *Subscription) take(m *facetdv1.StreamFrameSetsResponse) (*FrameSet, err
 	set.Gap, s.pending = s.pending, Gap{}
 	set.Gap.Dropped += m.GetDropped()
 	task, job := set.Task(), set.Job()
-	if before, seen := s.last[task]; seen {
-		switch {
-		case job <= before:
-			set.Gap.Restarted = true
-			set.Gap.MissingJobs = job
-		case s.request.GetMaxRateHz() == 0:
-			set.Gap.MissingJobs = job - before - 1
-		}
-		if s.request.GetMaxRateHz() > 0 {
-			set.Gap.MissingJobs = 0
-		}
+	switch before, seen := s.last[task]; {
+	case s.anew[task], seen && job <= before:
+		set.Gap.Restarted = true
+		set.Gap.MissingJobs = job
+	case seen:
+		set.Gap.MissingJobs = job - before - 1
 	}
+	if s.request.GetMaxRateHz() > 0 {
+		set.Gap.MissingJobs = 0
+	}
+	delete(s.anew, task)
 	s.last[task] = job
 	return set, nil
 }

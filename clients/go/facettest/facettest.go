@@ -120,6 +120,11 @@ func New(t testing.TB, cfg Config) *Array {
 			t.Errorf("facettest: the array ended with %v", err)
 		}
 	})
+	select {
+	case <-a.gate.begun:
+	case <-time.After(10 * time.Second):
+		t.Fatal("facettest: the array does not start")
+	}
 	return a
 }
 
@@ -163,7 +168,8 @@ func start(cfg Config) (*Array, error) {
 		return nil, err
 	}
 	a.Client, err = facet.Connect("passthrough:facettest", facet.Options{
-		Now: func() time.Time { _, host := a.server.Now(); return host },
+		Now:      func() time.Time { _, host := a.server.Now(); return host },
+		Lockstep: true,
 		DialOptions: []grpc.DialOption{
 			grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }),
 			grpc.WithChainUnaryInterceptor(a.gate.unary), grpc.WithChainStreamInterceptor(a.gate.stream),

@@ -26,6 +26,9 @@ type gate struct {
 	until   time.Duration // bus time up to which it may run anyway
 	at      time.Duration // bus time at which it was held last
 	reached chan struct{} // closed when until is reached; nil when nobody asks
+
+	begun chan struct{} // closed when the first timetable is about to be in force
+	begin sync.Once
 }
 
 // reader is one open stream of frame sets.
@@ -36,7 +39,7 @@ type reader struct {
 	received uint64
 }
 
-func newGate() *gate { return &gate{moved: make(chan struct{}, 1), readers: map[*reader]bool{}} }
+func newGate() *gate { return &gate{moved: make(chan struct{}, 1), readers: map[*reader]bool{}, begun: make(chan struct{})} }
 
 // change changes the gate and lets it be looked at again.
 func (g *gate) change(f func()) {
@@ -51,6 +54,7 @@ func (g *gate) change(f func()) {
 
 // hold is the server's pacer: it returns when bus time may move on.
 func (g *gate) hold(ctx context.Context, hub *stream.Hub, busNS int64) {
+	g.begin.Do(func() { close(g.begun) })
 	for {
 		open, patient := g.look(hub, time.Duration(busNS))
 		if open {
