@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/protoadapt"
 
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
 	"facetd.example/scheduler"
@@ -47,6 +48,7 @@ const (
 //	*stream.ClosedError                      UNAVAILABLE
 //	stream.ErrFull, *dispatch.BusyError      RESOURCE_EXHAUSTED
 //	context.DeadlineExceeded, Canceled       DEADLINE_EXCEEDED, CANCELLED
+//	*access.RefusedError                     UNAUTHENTICATED or PERMISSION_DENIED, ErrorInfo
 //	a gRPC status                            itself
 //	anything else                            INTERNAL
 func statusOf(a *chipmodel.Array, err error) error {
@@ -87,6 +89,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		stopped     *dispatch.StoppedError
 		closed      *stream.ClosedError
 		busy        *dispatch.BusyError
+		refused     *access.RefusedError
 	)
 	switch {
 	case errors.As(err, &mistakes):
@@ -118,6 +121,12 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		return codes.Unavailable, nil
 	case errors.Is(err, stream.ErrFull), errors.As(err, &busy):
 		return codes.ResourceExhausted, nil
+	case errors.As(err, &refused):
+		code := codes.Unauthenticated
+		if refused.Known() {
+			code = codes.PermissionDenied
+		}
+		return code, one(&errdetails.ErrorInfo{Reason: strings.ToUpper(string(refused.Reason)), Domain: "facetd.example"})
 	case errors.Is(err, context.DeadlineExceeded):
 		return codes.DeadlineExceeded, nil
 	case errors.Is(err, context.Canceled):

@@ -27,6 +27,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
 )
@@ -60,7 +61,7 @@ type Info struct {
 	Started time.Time
 }
 
-// Config is what the services stand on; all fields but More are needed.
+// Config is what the services stand on; all fields but More and Access are needed.
 type Config struct {
 	Array    *chipmodel.Array
 	Dispatch dispatch.Service
@@ -69,6 +70,9 @@ type Config struct {
 	Logger   *zap.Logger
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
+	// Access judges every call; nil lets everybody do everything. Listeners must be
+	// marked by it (access.Gate.Listener).
+	Access *access.Gate
 }
 
 // Server serves the API on any number of listeners.
@@ -87,7 +91,7 @@ type Server struct {
 // New returns a server that does not serve yet.
 func New(cfg Config) *Server {
 	s := &Server{cfg: cfg, log: cfg.Logger, drained: make(chan struct{})}
-	s.grpc = grpc.NewServer(
+	s.grpc = grpc.NewServer(append(s.guarded(),
 		grpc.MaxSendMsgSize(MaxSendBytes),
 		grpc.MaxRecvMsgSize(MaxReceiveBytes),
 		grpc.MaxConcurrentStreams(MaxConcurrentStreams),
@@ -95,9 +99,9 @@ func New(cfg Config) *Server {
 		grpc.ConnectionTimeout(handshakeLimit),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingAfterIdle, Timeout: pingAnswerLimit}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval, PermitWithoutStream: true}),
-		grpc.UnaryInterceptor(s.logUnary),
-		grpc.StreamInterceptor(s.logStream),
-	)
+		grpc.ChainUnaryInterceptor(s.logUnary),
+		grpc.ChainStreamInterceptor(s.logStream),
+	)...)
 	facetdv1.RegisterArrayServiceServer(s.grpc, &arrayService{s: s})
 	facetdv1.RegisterTaskServiceServer(s.grpc, &taskService{s: s})
 	facetdv1.RegisterPlanServiceServer(s.grpc, &planService{s: s})

@@ -79,9 +79,9 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.scene, "scene", d.Scene, "light around the array: a description, or a picture's name")
 	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime or free")
 	fl.Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
-	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "loopback HOST:PORT of the gRPC API; port 0 takes a free one, empty none")
+	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control (--config)")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
-	fl.StringVar(&f.http, "http", d.Listen.HTTP, "loopback HOST:PORT of metrics and health; empty means none")
+	fl.StringVar(&f.http, "http", d.Listen.HTTP, "HOST:PORT of metrics and health; empty means none; other than loopback takes access control (--config)")
 	fl.StringVar(&f.data, "data", d.Data, "folder for recordings and the journal of events (default none: no recordings, events in memory)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
@@ -258,14 +258,25 @@ func banner(w io.Writer, c *server.Config, s *server.Server) {
 		fmt.Fprintf(w, "facetd %s runs %s: %s, pace %s, seed %d\n", c.Version, a.Name, chips, c.Pace, c.Seed)
 	}
 	if at.GRPC != "" {
-		fmt.Fprintf(w, "gRPC     %s\n", at.GRPC)
+		fmt.Fprintf(w, "gRPC     %s%s\n", at.GRPC, overTLS(at.GRPCOverTLS))
 	}
 	if at.Unix != "" {
 		fmt.Fprintf(w, "gRPC     unix:%s\n", at.Unix)
 	}
 	if at.HTTP != "" {
-		fmt.Fprintf(w, "metrics  http://%s/metrics\n", at.HTTP)
+		scheme := "http"
+		if at.HTTPOverTLS {
+			scheme = "https"
+		}
+		fmt.Fprintf(w, "metrics  %s://%s/metrics\n", scheme, at.HTTP)
 	}
+}
+
+func overTLS(is bool) string {
+	if is {
+		return " (TLS)"
+	}
+	return ""
 }
 
 // startError turns what keeps a server from starting into an error for people.

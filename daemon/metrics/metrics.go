@@ -34,6 +34,8 @@ type Source struct {
 	// Recordings is nil where the daemon keeps none.
 	Recordings func() record.Stats
 	Events     func() events.Stats
+	// Refused is how often access was refused, by reason.
+	Refused func() map[string]uint64
 	// Bus says what is run.
 	Bus Bus
 }

@@ -18,6 +18,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -115,6 +116,13 @@ func sample() *Metrics {
 		},
 		Events: func() events.Stats {
 			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Streams: 3, Dropped: 11, Abandoned: 12}
+		},
+		Refused: func() map[string]uint64 {
+			refused := map[string]uint64{}
+			for i, r := range access.Reasons() {
+				refused[string(r)] = uint64(i)
+			}
+			return refused
 		},
 		Bus: Bus{Array: "pipe-ring", Kind: "virtual", Pace: facetdv1.Pace_PACE_REALTIME},
 	})

@@ -27,6 +27,7 @@ var scrapedNames = []string{
 	nameStreams, nameDropped, nameAbandoned, nameThinned, nameUncertainty,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
+	nameRefused,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -83,6 +84,11 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	}
 	if source.Events != nil {
 		sendEvents(source.Events(), send)
+	}
+	if source.Refused != nil {
+		for reason, n := range source.Refused() {
+			send(nameRefused, float64(n), reason)
+		}
 	}
 }
 

@@ -1,5 +1,7 @@
 package metrics
 
+import "facetd.example/daemon/access"
+
 // Type is the type of a metric in the exposition format.
 type Type string
 
@@ -70,6 +72,7 @@ const (
 	nameEventStreams   = "facetd_event_streams"
 	nameEventsDropped  = "facetd_event_stream_dropped_events_total"
 	nameEventsLeft     = "facetd_event_stream_abandoned_events_total"
+	nameRefused        = "facetd_access_refused_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -128,6 +131,7 @@ func Table() []Metric {
 		{Name: nameEventStreams, Type: Gauge, Help: "Streams of events open now."},
 		{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
 		{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
+		{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(), Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a missing right, a page of another site, or too many connections."},
 	}
 }
 
@@ -144,6 +148,14 @@ var (
 	lossReasons = []string{"queue_full", "disk_refused"}
 	lawNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )
+
+func refusals() []string {
+	var names []string
+	for _, r := range access.Reasons() {
+		names = append(names, string(r))
+	}
+	return names
+}
 
 // Outcomes of a job.
 const (

@@ -18,6 +18,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/supervise"
@@ -70,12 +71,16 @@ type Config struct {
 	// Seed of everything random on a virtual bus.
 	Seed uint64 `yaml:"seed"`
 	// StopAt ends the daemon at this bus time, when no job is open; 0 means never.
-	StopAt Duration `yaml:"stop_at"`
+	StopAt Duration `yaml:"stop_at" unit:"bus time"`
 	// Data is the folder where the daemon keeps recordings and its journal of events;
 	// empty means no recordings, and events in memory alone.
-	Data   string `yaml:"data"`
+	Data string `yaml:"data"`
+	// Listen is where the daemon listens.
 	Listen Listen `yaml:"listen"`
-	Log    Log    `yaml:"log"`
+	// Access is who may do what from where.
+	Access access.Settings `yaml:"access"`
+	// Log is how the daemon logs, to standard error.
+	Log Log `yaml:"log"`
 
 	// Version of the daemon.
 	Version string `yaml:"-"`
@@ -108,22 +113,24 @@ type Config struct {
 type Replay struct {
 	// Speed is 1 for the pace at which it happened, more for faster, up to 1000; 0 is as
 	// fast as the machine can.
-	Speed float64 `yaml:"speed"`
+	Speed float64 `yaml:"speed" unit:"times"`
 	// Loop begins anew at the end.
 	Loop bool `yaml:"loop"`
 	// Stepped waits for the API before the first frame set.
 	Stepped bool `yaml:"stepped"`
 }
 
-// Listen is where the daemon listens. There is no access control yet, so addresses
-// must be loopback ones.
+// Listen is where the daemon listens. Addresses that are not loopback ones speak TLS
+// and take client certificates or tokens, which Access must provide for.
 type Listen struct {
-	// GRPC is host:port of the API; port 0 takes a free one, empty none.
+	// GRPC is host:port of the API; port 0 takes a free one, empty none. Without a host
+	// all addresses of the machine are meant.
 	GRPC string `yaml:"grpc"`
 	// Unix is the path of a Unix socket of the API; empty means none. Only the
 	// daemon's own user may connect to it.
 	Unix string `yaml:"unix"`
-	// HTTP is host:port of /metrics and /healthz; empty means none.
+	// HTTP is host:port of the page, /metrics and /healthz; empty means none. Without a
+	// host all addresses of the machine are meant.
 	HTTP string `yaml:"http"`
 }
 
@@ -154,6 +161,7 @@ func DefaultConfig() Config {
 		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
 		Listen: Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
+		Access: access.DefaultSettings(),
 		Log:    Log{Level: "info", Format: "console"},
 	}
 }
@@ -178,8 +186,9 @@ func (c *Config) Validate() chipmodel.Mistakes {
 	if c.Listen.GRPC == "" && c.Listen.Unix == "" && c.Listener == nil {
 		m.Add("listen", "the API has no address", "give grpc or unix")
 	}
-	checkAddress(&m, "listen.grpc", c.Listen.GRPC)
-	checkAddress(&m, "listen.http", c.Listen.HTTP)
+	c.checkAddress(&m, "listen.grpc", c.Listen.GRPC)
+	c.checkAddress(&m, "listen.http", c.Listen.HTTP)
+	c.Access.Check(&m)
 	if n := len(c.Listen.Unix); n > maxSocketPath {
 		m.Add("listen.unix", fmt.Sprintf("the path has %d bytes", n), fmt.Sprintf("a socket's path has at most %d", maxSocketPath))
 	}
@@ -213,8 +222,8 @@ func (c *Config) recording() (files []string, plays bool) {
 	return strings.Split(rest, ","), true
 }
 
-// checkAddress wants host:port with a loopback host.
-func checkAddress(m *chipmodel.Mistakes, path, address string) {
+// checkAddress wants host:port, with a loopback host unless there is access control.
+func (c *Config) checkAddress(m *chipmodel.Mistakes, path, address string) {
 	if address == "" {
 		return
 	}
@@ -225,9 +234,9 @@ func checkAddress(m *chipmodel.Mistakes, path, address string) {
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
 		m.Add(path, fmt.Sprintf("%q is not a port", port), "use 0 to 65535; 0 takes a free one")
-	} else if !isLoopback(host) {
-		m.Add(path, fmt.Sprintf("%q could be reached from other machines, and there is no access control yet", address),
-			fmt.Sprintf("use 127.0.0.1:%d or [::1]:%d, and a tunnel from elsewhere", n, n))
+	} else if !isLoopback(host) && !c.Access.Remote() {
+		m.Add(path, fmt.Sprintf("%q could be reached from other machines, which takes access control", address),
+			fmt.Sprintf("use 127.0.0.1:%d, or %s", n, access.RemoteHint))
 	}
 }
 

@@ -67,7 +67,7 @@ func TestConfigMistakesHaveTheirLines(t *testing.T) {
 		"unknown fields, all of them": {
 			"aray: x\nlisten:\n  grcp: y\n  http: 127.0.0.1:1\nlog: {lewel: z}\n",
 			[]string{
-				`f.yaml:1: there is no field "aray" here (known: bus, replay, array, tasks, scene, pace, seed, stop_at, data, listen, log)`,
+				`f.yaml:1: there is no field "aray" here (known: bus, replay, array, tasks, scene, pace, seed, stop_at, data, listen, access, log)`,
 				`f.yaml:3: there is no field "grcp" here (known: grpc, unix, http)`,
 				`f.yaml:5: there is no field "lewel" here (known: level, format)`,
 			},
@@ -85,8 +85,8 @@ func TestConfigMistakesHaveTheirLines(t *testing.T) {
 			[]string{
 				`f.yaml:1:1: pace: "slow" is not possible (use one of [realtime free])`,
 				`f.yaml:2:1: stop_at: -1s is before the start (give a time above zero, or leave it out)`,
-				`f.yaml:4:3: listen.grpc: "0.0.0.0:7660" could be reached from other machines, and there is no access control yet (use 127.0.0.1:7660 or [::1]:7660, and a tunnel from elsewhere)`,
-				`f.yaml:5:3: listen.http: ":80" could be reached from other machines, and there is no access control yet (use 127.0.0.1:80 or [::1]:80, and a tunnel from elsewhere)`,
+				`f.yaml:4:3: listen.grpc: "0.0.0.0:7660" could be reached from other machines, which takes access control (use 127.0.0.1:7660, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
+				`f.yaml:5:3: listen.http: ":80" could be reached from other machines, which takes access control (use 127.0.0.1:80, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
 				`f.yaml:7:3: log.format: "xml" is not possible (use one of [json console])`,
 				`f.yaml:8:3: log.level: "loud" is not possible (use one of [debug info warn error])`,
 				`f.yaml:9:1: array: no array is named (give a file, or demo)`,

@@ -15,6 +15,7 @@ import (
 
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/daemon/access"
 )
 
 // maxConfigBytes bounds a configuration file.
@@ -39,6 +40,15 @@ const maxConfigBytes = 1 << 20
 //	  grpc: 127.0.0.1:7660 # empty means none
 //	  unix: ""             # path of a socket
 //	  http: 127.0.0.1:7661 # empty means none
+//	access:                # for addresses that are not loopback ones
+//	  loopback: free       # or checked
+//	  tls:
+//	    certificate: ""    # PEM files
+//	    key: ""
+//	    client_ca: ""
+//	    crl: ""
+//	    clients: {}        # common name: look or operate
+//	  tokens: ""           # a file
 //	log:
 //	  level: info          # debug, info, warn, error
 //	  format: console      # or json
@@ -63,7 +73,7 @@ func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
 		return DefaultConfig(), arrayfile.Locate(name, data, m)
 	}
 	c.dir, c.fileScene = filepath.Dir(name), c.Scene
-	for _, path := range []*string{&c.Array, &c.Tasks, &c.Listen.Unix} {
+	for _, path := range append([]*string{&c.Array, &c.Tasks, &c.Listen.Unix}, c.Access.Files()...) {
 		*path = beside(c.dir, *path)
 	}
 	if files, plays := c.recording(); plays {
@@ -77,8 +87,8 @@ func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
 
 var (
 	yamlLine     = regexp.MustCompile(`^(?:yaml: )?line (\d+): (.*)$`)
-	unknownField = regexp.MustCompile(`^field (.*) not found in type server\.(\w+)$`)
-	wrongValue   = regexp.MustCompile("^cannot unmarshal !!(\\w+)(?: `(.*)`)? into (?:server\\.)?(\\w+)$")
+	unknownField = regexp.MustCompile(`^field (.*) not found in type (?:server|access)\.(\w+)$`)
+	wrongValue   = regexp.MustCompile("^cannot unmarshal !!(\\w+)(?: `(.*)`)? into (?:(?:server|access)\\.)?(\\w+)$")
 )
 
 // kindHints say what a field of a Go type takes.
@@ -119,7 +129,8 @@ func yamlMistakes(name string, err error) chipmodel.Mistakes {
 // fieldsOf lists the fields of the part of the schema that a Go type stands for.
 func fieldsOf(typeName string) []string {
 	var names []string
-	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Replay](), reflect.TypeFor[Listen](), reflect.TypeFor[Log]()} {
+	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Replay](), reflect.TypeFor[Listen](), reflect.TypeFor[Log](),
+		reflect.TypeFor[access.Settings](), reflect.TypeFor[access.TLS]()} {
 		for i := range t.NumField() {
 			if tag := t.Field(i).Tag.Get("yaml"); t.Name() == typeName && tag != "" && tag != "-" {
 				names = append(names, tag)

@@ -2,6 +2,7 @@ package server
 
 import (
 	"fmt"
+	"net"
 	"net/http"
 	"strings"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/page"
 )
 
@@ -37,12 +39,22 @@ func (s *Server) newHTTP() (*http.Server, error) {
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.Handle("/", operators) // bounds the bodies of its calls itself
 	return &http.Server{
-		Handler:           mux,
+		Handler:           s.access.Guard(mux),
+		ConnContext:       access.ConnContext,
+		TLSConfig:         s.access.HTTPConfig(),
 		ReadHeaderTimeout: httpHeaderLimit, ReadTimeout: httpReadLimit,
 		WriteTimeout: httpWriteLimit, IdleTimeout: httpIdleLimit,
 		MaxHeaderBytes: httpHeaderBytes,
 		ErrorLog:       zap.NewStdLog(s.log.Named("http")),
 	}, nil
+}
+
+// serveHTTP speaks TLS where the listener is not a loopback one.
+func (s *Server) serveHTTP(l net.Listener) error {
+	if access.SpeaksTLS(l) {
+		return s.http.ServeTLS(l, "", "")
+	}
+	return s.http.Serve(l)
 }
 
 // healthz answers 200 exactly while the API's health is SERVING.

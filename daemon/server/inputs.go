@@ -37,6 +37,14 @@ type inputs struct {
 	hooks  *playHooks
 }
 
+// release gives back what was opened, when the daemon does not start after all.
+func (in *inputs) release(why error) error {
+	if in.player != nil {
+		_ = in.player.Close() // it was only read
+	}
+	return why
+}
+
 // load reads everything that the configuration names, and collects the mistakes of
 // all of it.
 func (c *Config) load(log *zap.Logger) (*inputs, chipmodel.Mistakes) {

@@ -8,6 +8,8 @@ import (
 	"os"
 	"syscall"
 	"time"
+
+	"facetd.example/daemon/access"
 )
 
 // Addresses are where a server listens, with the ports that were taken; empty where
@@ -16,6 +18,8 @@ type Addresses struct {
 	GRPC string // host:port
 	Unix string // path
 	HTTP string // host:port
+	// Whether one must speak TLS there.
+	GRPCOverTLS, HTTPOverTLS bool
 }
 
 // listeners are bound before anything starts.
@@ -24,17 +28,22 @@ type listeners struct {
 	given            net.Listener // by whoever runs the server within a program
 }
 
-// bind opens every listener, or none.
-func bind(l Listen) (*listeners, error) {
+// bind opens every listener, or none, and puts the gate before each.
+func bind(l Listen, gate *access.Gate) (*listeners, error) {
 	var b listeners
 	var errs []error
 	open := func(into *net.Listener, field, address string, listen func(string) (net.Listener, error)) {
 		if address == "" {
 			return
 		}
-		var err error
-		if *into, err = listen(address); err != nil {
-			*into = nil
+		opened, err := listen(address)
+		if err == nil {
+			if *into, err = gate.Listener(opened); err != nil {
+				*into = nil
+				_ = opened.Close() // nothing was served
+			}
+		}
+		if err != nil {
 			errs = append(errs, fmt.Errorf("listen.%s: %w", field, err))
 		}
 	}
@@ -72,22 +81,15 @@ func (b *listeners) addresses() Addresses {
 		}
 		return l.Addr().String()
 	}
-	return Addresses{GRPC: name(b.grpc), Unix: name(b.unix), HTTP: name(b.http)}
+	return Addresses{
+		GRPC: name(b.grpc), Unix: name(b.unix), HTTP: name(b.http),
+		GRPCOverTLS: access.SpeaksTLS(b.grpc), HTTPOverTLS: access.SpeaksTLS(b.http),
+	}
 }
 
-// listenTCP also makes sure that a name such as localhost stands for a loopback
-// address.
-func listenTCP(address string) (net.Listener, error) {
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return nil, err
-	}
-	if at, is := l.Addr().(*net.TCPAddr); !is || !at.IP.IsLoopback() {
-		_ = l.Close()
-		return nil, fmt.Errorf("%s stands for %s, which is not a loopback address", address, l.Addr())
-	}
-	return l, nil
-}
+// listenTCP leaves it to the gate whether what a name such as localhost stands for may
+// be listened on.
+func listenTCP(address string) (net.Listener, error) { return net.Listen("tcp", address) }
 
 // listenUnix takes the place of a socket that nobody listens on any more, such as
 // one left behind by a daemon that was killed.

@@ -27,7 +27,7 @@ const reloadLimit = 30 * time.Second
 // live are the fields of the configuration that a reload can change. A field that is
 // not named here keeps its value as long as the daemon runs. The array's file may be
 // another if the array in it is the same.
-var live = []string{"array", "tasks", "scene", "log.level"}
+var live = []string{"array", "tasks", "scene", "access.tls", "access.tokens", "log.level"}
 
 // reloadable is what the configuration in force came to, for the next reload to
 // compare with.
@@ -45,7 +45,7 @@ type Reloader func(next *Config) (commit func(), say string, wrong chipmodel.Mis
 
 // Reload reads the configuration again and puts in force what differs, all of it or
 // nothing: everything is read, checked and planned before anything is touched. The
-// level of the log, the light on a virtual bus and the tasks can change, and what
+// level of the log, the light on a virtual bus, the tasks, certificates and tokens can change, and what
 // reloaders take over. Of the tasks only the difference between the files counts: what
 // came over the API stays. A configuration that differs in anything else is refused.
 // The outcome is logged, an event, and returned as an error where it was refused:
@@ -149,6 +149,22 @@ func (s *Server) levelReloader(next *Config) (commit func(), say string, wrong c
 		say = "log level " + next.Log.Level
 	}
 	return func() { s.level.SetLevel(level.Level()) }, say, nil
+}
+
+// accessReloader reads certificates, revocation lists and tokens again, also where the
+// configuration names the same files.
+func (s *Server) accessReloader(next *Config) (commit func(), say string, wrong chipmodel.Mistakes) {
+	commit, changed, err := s.access.Prepare(next.Access)
+	if err != nil {
+		if !errors.As(err, &wrong) {
+			wrong.Add("access", err.Error(), "")
+		}
+		return nil, "", wrong
+	}
+	if changed {
+		say = "access"
+	}
+	return commit, say, nil
 }
 
 // sameArray wants the array that runs, and tasks that suit it.

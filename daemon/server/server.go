@@ -22,6 +22,7 @@ import (
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/metrics"
@@ -51,6 +52,7 @@ type Server struct {
 	api        *api.Server
 	http       *http.Server
 	keeping    keeping
+	access     *access.Gate
 
 	// Of reloads.
 	level     zap.AtomicLevel // of the log
@@ -96,18 +98,27 @@ func New(cfg Config) (*Server, error) {
 	if len(m) > 0 {
 		return nil, m
 	}
-	s := &Server{cfg: cfg, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
+	gate, err := access.New(cfg.Access, access.Options{ReadFile: cfg.ReadFile, Logger: log.Named("access")})
+	if err != nil {
+		return nil, in.release(err)
+	}
+	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
 	s.inForce = reloadable{cfg: cfg, tasks: in.tasks, light: in.light}
-	s.reloaders = []Reloader{s.levelReloader}
+	s.reloaders = []Reloader{s.levelReloader, s.accessReloader}
 	if err := s.assemble(in); err != nil {
 		return nil, err
 	}
-	if s.listeners, err = bind(cfg.Listen); err != nil {
+	if s.listeners, err = bind(cfg.Listen, gate); err != nil {
 		_ = s.Close() // it has not run
 		return nil, err
 	}
-	s.listeners.given = cfg.Listener
+	if cfg.Listener != nil {
+		if s.listeners.given, err = gate.Listener(cfg.Listener); err != nil {
+			_ = s.Close() // it has not run
+			return nil, err
+		}
+	}
 	return s, nil
 }
 
@@ -119,7 +130,7 @@ func (s *Server) assemble(in *inputs) error {
 	}
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
-		Info: s.info(),
+		Info: s.info(), Access: s.access,
 		More: func(r grpc.ServiceRegistrar) {
 			probing.Register(r, *probed)
 			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
@@ -136,6 +147,7 @@ func (s *Server) assemble(in *inputs) error {
 		Snapshot: s.dispatcher.Snapshot,
 		Events:   s.keeping.journal.Stats,
 		Streams:  s.hub.Stats,
+		Refused:  s.access.Refused,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off
@@ -332,6 +344,6 @@ func (s *Server) serve() <-chan error {
 	start("grpc", s.listeners.grpc, s.api.Serve)
 	start("grpc", s.listeners.unix, s.api.Serve)
 	start("grpc", s.listeners.given, s.api.Serve)
-	start("http", s.listeners.http, s.http.Serve)
+	start("http", s.listeners.http, s.serveHTTP)
 	return broken
 }

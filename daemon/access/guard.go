@@ -1,0 +1,141 @@
+package access
+
+import (
+	"context"
+	"crypto/tls"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strings"
+)
+
+type placeKey struct{}
+
+// ConnContext keeps where an HTTP connection came in; it is http.Server.ConnContext.
+func ConnContext(ctx context.Context, c net.Conn) context.Context {
+	if t, is := c.(*tls.Conn); is {
+		c = t.NetConn()
+	}
+	p := unmarked
+	if m, is := c.(*markedConn); is {
+		p = m.place
+	}
+	return context.WithValue(ctx, placeKey{}, p)
+}
+
+// Guard lets requests through to next whose caller has at least the right to look, and
+// keeps who that is in the request's context: a gRPC call that next makes of it, in the
+// same context, has the caller's rights. What takes more goes behind Require.
+//
+// It also keeps pages of other sites in a browser on this machine from acting in its
+// user's name: on a plain connection the host must be an address or localhost, which a
+// name that an attacker points at this machine is not; and a request that a page of
+// another origin made is refused, unless it only leads here (a link).
+//
+// http.Server.ConnContext must be ConnContext.
+func (g *Gate) Guard(next http.Handler) http.Handler {
+	cross := http.NewCrossOriginProtection()
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		c, err := g.admitHTTP(r, cross)
+		if err != nil {
+			g.answer(w, g.count(err, r.RemoteAddr, r.Method+" "+shortPath(r.URL.Path)))
+			return
+		}
+		next.ServeHTTP(w, r.WithContext(withCaller(r.Context(), c)))
+	})
+}
+
+// Require lets through, behind Guard, whoever has a right.
+func (g *Gate) Require(right Right, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		c, known := CallerOf(r.Context())
+		switch {
+		case !known:
+			g.answer(w, g.count(refuse(NoCredentials, "", "nobody asked who you are"), r.RemoteAddr, r.Method+" "+shortPath(r.URL.Path)))
+		case c.Right < right:
+			g.answer(w, g.count(refuse(MissingRight, c.Name, "%s may %s, and this takes the right to %s", c.Name, c.Right, right), r.RemoteAddr, r.Method+" "+shortPath(r.URL.Path)))
+		default:
+			next.ServeHTTP(w, r)
+		}
+	})
+}
+
+func (g *Gate) admitHTTP(r *http.Request, cross *http.CrossOriginProtection) (Caller, *RefusedError) {
+	p, _ := r.Context().Value(placeKey{}).(place)
+	if p != remotePlace && !ownHost(r.Host) {
+		return Caller{}, refuse(ForeignHost, "", "this is not %s; use 127.0.0.1 or localhost", shortPath(r.Host))
+	}
+	if err := cross.Check(r); err != nil || !ownOrigin(r) {
+		return Caller{}, refuse(ForeignOrigin, "", "a page of another site asked for this")
+	}
+	if p == freePlace {
+		return freeCaller, nil
+	}
+	digest, has, err := shownToken(r.Header.Values("Authorization"), true)
+	if err != nil {
+		return Caller{}, err
+	}
+	s := &shown{digest: digest, hasToken: has}
+	if r.TLS != nil {
+		s.chain = r.TLS.PeerCertificates
+	}
+	c, err := g.judge(s)
+	if err == nil && c.Right < Look {
+		err = refuse(MissingRight, c.Name, "%s may not even look", c.Name)
+	}
+	return c, err
+}
+
+// ownHost reports whether a host header names this machine in a way that no stranger's
+// name server has a say in.
+func ownHost(hostport string) bool {
+	host, _, err := net.SplitHostPort(hostport)
+	if err != nil {
+		host = strings.TrimSuffix(strings.TrimPrefix(hostport, "["), "]")
+	}
+	if strings.EqualFold(host, "localhost") {
+		return true
+	}
+	_, err = netip.ParseAddr(host)
+	return err == nil
+}
+
+// ownOrigin reports whether a request, if a page made it, comes from our own. Unlike
+// http.CrossOriginProtection it looks at GET too, which opens streams.
+func ownOrigin(r *http.Request) bool {
+	origin := r.Header.Get("Origin")
+	if origin == "" {
+		return true
+	}
+	u, err := url.Parse(origin)
+	scheme := "http"
+	if r.TLS != nil {
+		scheme = "https"
+	}
+	return err == nil && u.Scheme == scheme && strings.EqualFold(u.Host, r.Host)
+}
+
+// answer is what a refused caller gets.
+func (g *Gate) answer(w http.ResponseWriter, e *RefusedError) {
+	status := http.StatusUnauthorized
+	switch {
+	case e.Reason == ForeignHost:
+		status = http.StatusMisdirectedRequest
+	case e.Reason == ForeignOrigin, e.Known():
+		status = http.StatusForbidden
+	case g.current.Load().hasTokens:
+		w.Header().Add("WWW-Authenticate", `Bearer realm="facetd"`)
+		w.Header().Add("WWW-Authenticate", `Basic realm="facetd: any user, the token as password", charset="UTF-8"`)
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	http.Error(w, e.Message, status)
+}
+
+// shortPath keeps what a stranger wrote from filling the log.
+func shortPath(s string) string {
+	if len(s) > 80 {
+		return s[:80] + "..."
+	}
+	return s
+}
