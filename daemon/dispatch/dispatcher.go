@@ -160,6 +160,12 @@ func (d *Dispatcher) wakeLoop() {
 
 // shut releases the lines and refuses whoever still waits.
 func (d *Dispatcher) shut(why string) {
+	d.release()
+	d.refuseAll(&StoppedError{Reason: why})
+}
+
+// release makes every line inactive.
+func (d *Dispatcher) release() {
 	asked := max(d.cfg.Bus.Now(), d.last)
 	inactive := d.cfg.Bus.Release()
 	if in := d.cfg.Inspector; in != nil {
@@ -169,7 +175,6 @@ func (d *Dispatcher) shut(why string) {
 			d.violated(v)
 		}
 	}
-	d.refuseAll(&StoppedError{Reason: why})
 }
 
 // refuseAll answers everyone who waits, now and later, with err.

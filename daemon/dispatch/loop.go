@@ -137,6 +137,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	for ctx.Err() == nil && !d.reachedStop() {
 		if err := d.step(ctx, hard); err != nil {
 			d.abandon("the bus failed: " + err.Error())
+			d.release() // now: the daemon may stay up for long
 			d.setState(facetdv1.State_STATE_FAULT, err.Error())
 			d.log.Error("bus given up, every line inactive", zap.Error(err))
 			d.refuseAll(&StoppedError{Reason: err.Error()})

@@ -258,57 +258,114 @@ func TestLiveFieldsExist(t *testing.T) {
 	}
 }
 
-// The service manager hears of the daemon in order, over a real socket: ready once the
-// table runs, alive while it does, reloading and ready again, stopping.
-func TestTheServiceManagerIsTold(t *testing.T) {
+// told is the other end of the service manager's socket: the assignments of each
+// datagram, as they come.
+func told(t *testing.T, watchdog time.Duration) (m *supervise.Manager, next func() map[string]string) {
+	t.Helper()
 	path := filepath.Join(t.TempDir(), "n")
 	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer socket.Close()
+	t.Cleanup(func() { socket.Close() })
 	t.Setenv("NOTIFY_SOCKET", path)
-	t.Setenv("WATCHDOG_USEC", "300000")
+	t.Setenv("WATCHDOG_USEC", fmt.Sprint(watchdog.Microseconds()))
+	return supervise.FromEnvironment(zap.NewNop()), func() map[string]string {
+		t.Helper()
+		buf := make([]byte, 4096)
+		_ = socket.SetReadDeadline(time.Now().Add(10 * time.Second))
+		n, err := socket.Read(buf)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]string{}
+		for _, assignment := range strings.Split(string(buf[:n]), "\n") {
+			name, value, _ := strings.Cut(assignment, "=")
+			got[name] = value
+		}
+		return got
+	}
+}
+
+// The service manager hears of the daemon in order, over a real socket: ready once the
+// table runs, alive while it does, reloading and ready again, stopping.
+func TestTheServiceManagerIsTold(t *testing.T) {
+	m, next := told(t, 300*time.Millisecond)
+	until := func(what string) map[string]string {
+		t.Helper()
+		for {
+			if got := next(); got[what] == "1" {
+				return got
+			}
+		}
+	}
 	s := newSite(t)
 	c, err := s.read()
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Logger, c.Supervisor = zap.NewNop(), supervise.FromEnvironment(zap.NewNop())
-	// until reads what is sent up to something.
-	until := func(what string) (before []string) {
-		t.Helper()
-		buf := make([]byte, 4096)
-		for {
-			_ = socket.SetReadDeadline(time.Now().Add(10 * time.Second))
-			n, err := socket.Read(buf)
-			if err != nil {
-				t.Fatalf("no %s: %v", what, err)
-			}
-			got := string(buf[:n])
-			if strings.HasPrefix(got, what) {
-				return append(before, got)
-			}
-			before = append(before, got)
-		}
-	}
+	c.Logger, c.Supervisor = zap.NewNop(), m
 	p := start(t, c)
-	if got := until("READY=1"); len(got) != 1 || !strings.Contains(got[0], "STATUS=runs culvert-crawler, tasks 1") {
-		t.Errorf("at the start: %q", got)
+	if got := next(); got["READY"] != "1" || !strings.HasPrefix(got["STATUS"], "runs culvert-crawler, tasks 1") {
+		t.Errorf("at the start: %v", got)
 	}
-	until("WATCHDOG=1")
+	until("WATCHDOG")
 	s.config("log: {level: debug}\n")
 	if err := p.Reload(context.Background(), s.read); err != nil {
 		t.Fatal(err)
 	}
-	if got := until("RELOADING=1"); !strings.Contains(got[len(got)-1], "\nMONOTONIC_USEC=") {
-		t.Errorf("reloading: %q", got)
+	if got := until("RELOADING"); got["MONOTONIC_USEC"] == "" {
+		t.Errorf("reloading: %v", got)
 	}
-	until("READY=1")
+	until("READY")
 	if err := p.stop(); err != nil {
 		t.Fatal(err)
 	}
-	if got := until("STOPPING=1"); !strings.Contains(got[len(got)-1], "asked to stop") {
-		t.Errorf("stopping: %q", got)
+	if got := until("STOPPING"); !strings.Contains(got["STATUS"], "asked to stop") {
+		t.Errorf("stopping: %v", got)
+	}
+}
+
+// The watchdog of a real bus goroutine: fed while it runs, not while its driver hangs,
+// and again when the bus was given up, which is a known end with every line inactive.
+func TestTheWatchdogOfAHangingBus(t *testing.T) {
+	m, next := told(t, 150*time.Millisecond)
+	c := quick()
+	c.Supervisor = m
+	f := withFailing(&c)
+	p, cancel, ended := run(t, c)
+	// until skips what was on its way.
+	until := func(what string, ok func(map[string]string) bool) {
+		t.Helper()
+		for range 50 {
+			if ok(next()) {
+				return
+			}
+		}
+		t.Errorf("not in 50 messages: %s", what)
+	}
+	fed := func(got map[string]string) bool { return got["WATCHDOG"] == "1" }
+	until("alive", fed)
+	f.hung.Store(true)
+	until("not alive", func(got map[string]string) bool {
+		return got["WATCHDOG"] == "" && strings.Contains(got["STATUS"], "not alive: the bus does not go on")
+	})
+	for range 3 {
+		if got := next(); fed(got) {
+			t.Errorf("a hanging bus feeds the watchdog: %v", got)
+		}
+	}
+	f.broken.Store(true)
+	f.hung.Store(false)
+	close(f.unhang)
+	until("given up", func(got map[string]string) bool {
+		return fed(got) && strings.HasPrefix(got["STATUS"], "the bus was given up: ")
+	})
+	if f.releases.Load() == 0 || p.Status().GetState() != facetdv1.State_STATE_FAULT {
+		t.Errorf("%d releases, %v", f.releases.Load(), p.Status().GetState())
+	}
+	cancel()
+	if err := <-ended; err == nil {
+		t.Error("a broken bus ended well")
 	}
 }

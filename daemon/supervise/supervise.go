@@ -2,9 +2,9 @@
 // reloading, stopping, one line of status, and that it is alive. Without a service
 // manager nothing is sent.
 //
-// The watchdog is fed by proof and not by a timer: each time the goroutine that owns
-// the bus must begin another step. A daemon whose bus driver hangs, or whose bus was
-// given up, is not fed, and the manager does what its unit says.
+// The watchdog is fed by proof and not by a timer: each time something must answer that
+// only a goroutine which goes on can answer. When it does not, the watchdog is not fed,
+// and the manager does what its unit says.
 package supervise
 
 import (
@@ -96,7 +96,7 @@ func (m *Manager) Watch(ctx context.Context, alive func(context.Context) error, 
 			m.notify(line(status()))
 		default:
 			if errors.Is(err, context.DeadlineExceeded) {
-				err = errors.New("the goroutine that owns the bus does not go on")
+				err = errors.New("the bus does not go on")
 			}
 			m.notify(line(status() + "; not alive: " + err.Error()))
 			if sound {

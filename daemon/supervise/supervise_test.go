@@ -104,7 +104,7 @@ func TestTheWatchdogWantsProof(t *testing.T) {
 		got := read()
 		if got["WATCHDOG"] == "" {
 			silent++
-			if !strings.Contains(got["STATUS"], "does not go on") {
+			if !strings.Contains(got["STATUS"], "the bus does not go on") {
 				t.Errorf("hanging: %v", got)
 			}
 		}
