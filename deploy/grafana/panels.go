@@ -122,8 +122,11 @@ func process() row {
 	plot := func(title, unit string, queries ...query) panel {
 		return panel{title: title, about: "Of the daemon's process.", unit: unit, queries: queries, wide: 6, high: 7, fromZero: true}
 	}
+	refused := plot("Refused callers", count, query{expr: `increase(facetd_access_refused_total{$I}[$__rate_interval])`, legend: "{{reason}}"})
+	refused.about = "In each interval."
 	one := func(expr string) query { return query{expr: expr, legend: "{{instance}}"} }
-	return row{"Process", []panel{
+	return row{"Access and process", []panel{
+		refused,
 		plot("Processor", units.PercentUnit, one(`rate(process_cpu_seconds_total{job="facetd", $I}[$__rate_interval])`)),
 		plot("Memory", units.BytesIEC, query{expr: `process_resident_memory_bytes{job="facetd", $I}`, legend: "resident"}, query{expr: `go_memstats_heap_inuse_bytes{job="facetd", $I}`, legend: "heap in use"}),
 		plot("Goroutines", count, one(`go_goroutines{job="facetd", $I}`)),
