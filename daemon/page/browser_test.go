@@ -11,7 +11,9 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	cdpage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"go.uber.org/zap"
 
 	"facetd.example/api/peertest"
@@ -179,11 +181,7 @@ func (b *tab) picture(name string, selector ...string) {
 	}
 	for _, theme := range []string{"light", "dark"} {
 		b.theme(theme)
-		action := chromedp.FullScreenshot(100)
-		if len(selector) > 0 {
-			action = chromedp.Screenshot(selector[0])
-		}
-		png, err := chromedp.Run(b.ctx, action)
+		png, err := chromedp.Run(b.ctx, b.shot(selector...))
 		if err != nil {
 			b.t.Fatal(err)
 		}
@@ -193,4 +191,54 @@ func (b *tab) picture(name string, selector ...string) {
 		}
 		b.t.Logf("picture %s", path)
 	}
+}
+
+// shot takes the picture of the whole page or of a part, beyond what the window shows.
+// The part is brought into the window first, since nothing is drawn where nobody looks.
+func (b *tab) shot(selector ...string) chromedp.Action[[]byte] {
+	if len(selector) == 0 {
+		return chromedp.FullScreenshot(100)
+	}
+	at := eval[[]float64](b, fmt.Sprintf(`(async () => {
+		const node = document.querySelector(%q);
+		node.scrollIntoView({behavior: "instant"});
+		await new Promise((done) => setTimeout(done, 700));
+		const r = node.getBoundingClientRect();
+		return [r.left + scrollX, r.top + scrollY, r.width, r.height];
+	})()`, selector[0]))
+	return func(ctx context.Context, _ *chromedp.Target) ([]byte, error) {
+		got, err := chromedp.Call(ctx, cdpage.CaptureScreenshot, cdpage.CaptureScreenshotParams{
+			Format: cdpage.CaptureScreenshotFormatPng, CaptureBeyondViewport: new(true),
+			Clip: &cdpage.Viewport{X: at[0], Y: at[1], Width: at[2], Height: at[3], Scale: 1},
+		})
+		return got.Data, err
+	}
+}
+
+// choose sets a <select> as a person would.
+func (b *tab) choose(selector, value string) {
+	b.t.Helper()
+	eval[bool](b, fmt.Sprintf(`(() => {
+		const box = document.querySelector(%q);
+		box.value = %q;
+		box.dispatchEvent(new Event("change", {bubbles: true}));
+		return box.value === %[2]q;
+	})() || Promise.reject(new Error("no such choice"))`, selector, value))
+}
+
+// fill replaces what stands in a field, by typing.
+func (b *tab) fill(selector, value string) {
+	b.t.Helper()
+	eval[bool](b, fmt.Sprintf(`(() => { const box = document.querySelector(%q); box.focus(); box.select(); return true; })()`, selector))
+	if value == "" {
+		b.do(chromedp.KeyEvent(kb.Delete))
+		return
+	}
+	b.do(chromedp.KeyEvent(value))
+}
+
+func (b *tab) click(selector string) {
+	b.t.Helper()
+	eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center", behavior: "instant"}), true)`, selector))
+	b.do(chromedp.Click(selector))
 }

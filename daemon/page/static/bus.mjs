@@ -38,9 +38,9 @@ function add(st) {
   while (points.length && now - points[0].at > SPAN_MS) points.shift();
   let sum = 0, sumPlanned = 0;
   const show = (key, now, mean, plan) => {
-    text(cells[key].now, percent(now));
-    text(cells[key].mean, percent(mean));
-    text(cells[key].planned, percent(plan));
+    text(cells[key].now, percent(now, 2));
+    text(cells[key].mean, percent(mean, 2));
+    text(cells[key].planned, percent(plan, 2));
   };
   for (const p of PHASES) {
     sum += recent[p] ?? 0;

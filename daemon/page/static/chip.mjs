@@ -59,6 +59,7 @@ function draw(now) {
   shown = p;
   const high = parse(colour("high")), low = parse(colour("low"));
   const { range } = render(canvas, p, keep, marked && [low, high]);
+  canvas.dataset.job = `${p.set.task}/${num(p.set.job)}/${p.frame.view}`;
   if (now - last < 150) return; // numbers that nobody could read
   last = now;
   canvas.setAttribute("aria-label", `${name}: ${p.frame.rows} rows by ${p.frame.columns} columns, codes ${Math.round(range[0])} black to ${Math.round(range[1])} white`);
@@ -107,9 +108,10 @@ function drawHist(p, range) {
   c.fillStyle = colour("muted");
   c.font = "11px system-ui, sans-serif";
   c.textBaseline = "bottom";
+  c.textAlign = "left";
   c.fillText("0", 0, tall);
   c.textAlign = "center";
-  c.fillText("code (heights: square root of the count; band: range shown)", w / 2, tall);
+  c.fillText("codes; height: √ of the count; band: shown", w / 2, tall);
   c.textAlign = "right";
   c.fillText(String(top), w, tall);
   hist.setAttribute("aria-label", `Histogram of ${p.codes.length} codes from 0 to ${top}; ${num(p.frame.clipped_low)} at the lowest, ${num(p.frame.clipped_high)} at the highest`);

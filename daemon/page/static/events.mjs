@@ -61,7 +61,7 @@ function show(e) {
     h("time", { datetime: e.time ?? "" }, e.time ? clock(e.time) : ""),
     h("span", { class: "what" }, h("b", {}, words(e.kind, "EVENT_KIND_")), " ", e.text ?? "",
       num(e.count) > 1 ? h("span", { class: "muted" }, ` ${num(e.count)} times`) : "",
-      e.task ? h("span", { class: "muted" }, ` task ${e.task}`) : "",
+      e.task && !(e.text ?? "").includes(e.task) ? h("span", { class: "muted" }, ` task ${e.task}`) : "",
       (e.chips ?? []).length ? h("span", { class: "muted" }, ` ${e.chips.join(", ")}`) : "",
       facts ? h("span", { class: "muted facts-line" }, " " + facts) : ""));
   item.hidden = order.indexOf(e.severity) < order.indexOf(least);

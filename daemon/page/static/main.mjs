@@ -11,6 +11,9 @@ import * as rates from "./rates.mjs";
 import * as timetable from "./timetable.mjs";
 import * as bus from "./bus.mjs";
 import * as events from "./events.mjs";
+import * as wiring from "./wiring.mjs";
+import * as change from "./change.mjs";
+import * as keep from "./keep.mjs";
 
 const hub = new Hub();
 
@@ -217,7 +220,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep]) part.start(app);
 hub.on("link", showLink);
 hub.on("live", () => {
   tasksSeen = "";

@@ -20,7 +20,11 @@ export function start(a) {
   visible = seen(box);
   app.hub.on("plan", draw);
   app.hub.on("draw", () => visible.visible && run());
-  new ResizeObserver(() => drawnPlan && draw()).observe(byID("timetable-body"));
+  let wide = 0; // only the width counts: the height changes with what is said of a segment
+  new ResizeObserver(() => {
+    if (drawnPlan && wide !== box.clientWidth) draw();
+    wide = box.clientWidth;
+  }).observe(box);
 }
 
 export function legend() {

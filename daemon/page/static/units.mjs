@@ -61,9 +61,12 @@ export function targetText(t) {
   return (t.list?.names ?? []).join(", ");
 }
 
-// windowText says what a window reads.
+// windowText says what a window reads: its first and last row and column, and the steps.
 export function windowText(w) {
   if (!w) return "the whole lattice";
-  const step = num(w.row_step) > 1 || num(w.column_step) > 1 ? `, steps ${num(w.row_step)} × ${num(w.column_step)}` : "";
-  return `rows ${num(w.row)} to ${num(w.row) + num(w.rows) - 1}, columns ${num(w.column)} to ${num(w.column) + num(w.columns) - 1}${step}`;
+  const span = (name, first, n, step) => {
+    const each = num(step) || 1, last = num(first) + (num(n) - 1) * each;
+    return `${name} ${num(first)} to ${last}${each > 1 ? ` by ${each}` : ""}`;
+  };
+  return `${span("rows", w.row, w.rows, w.row_step)}, ${span("columns", w.column, w.columns, w.column_step)}`;
 }

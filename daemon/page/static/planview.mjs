@@ -1,0 +1,45 @@
+// A plan before it is in force: what each task would see, or why it does not fit and what
+// would.
+
+import { h } from "./dom.mjs";
+import { duration, hertz, num, percent, volts, windowText, words } from "./units.mjs";
+
+// planView shows a plan beside the one in force. use is given what a person takes over.
+export function planView(app, plan, use) {
+  return plan.refusal ? refusal(app, plan.refusal, use) : fits(app, plan);
+}
+
+function fits(app, plan) {
+  const columns = ["Task", "Requested", "Planned", "Worst response", "Least slack", "Skew", "Longest hold", "Droop", "Bus share"];
+  const rows = (plan.predictions ?? []).map((p) => h("tr", { data: { task: p.task } }, h("th", { scope: "row" }, p.task),
+    [hertz(p.requested_rate_hz), hertz(p.planned_rate_hz), duration(p.worst_response_ns), duration(p.least_slack_ns), duration(p.skew_ns),
+      num(p.worst_hold_ns) ? duration(p.worst_hold_ns) : "none", num(p.worst_hold_ns) ? volts(num(p.worst_droop_volts)) : "none",
+      percent(p.bus_share) + (p.shared_with?.length ? ` (shares jobs with ${p.shared_with.join(", ")})` : "")].map((v) => h("td", {}, v))));
+  return h("div", { class: "preview fits" },
+    h("p", {}, "Bus used: ", h("b", {}, percent(app.plan?.utilization)), " now, ", h("b", { id: "preview-utilization" }, percent(plan.utilization)), " afterwards. Found by ", plan.method ?? "", "."),
+    h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, columns.map((c) => h("th", { scope: "col" }, c)))), h("tbody", {}, rows))),
+    (plan.advice ?? []).length ? h("div", {}, h("h3", {}, "What would save bus time"), h("ul", {}, plan.advice.map((a) => h("li", {}, `${a.message} (${percent(a.saved_share)})`)))) : "");
+}
+
+function refusal(app, r, use) {
+  const facts = [["Reason", words(r.reason, "REFUSAL_REASON_")]];
+  if (r.task) facts.push(["Task", r.task]);
+  if (num(r.needed_ns)) facts.push(["Needed", duration(r.needed_ns)]);
+  if (num(r.available_ns)) facts.push(["Available", duration(r.available_ns)]);
+  if (num(r.utilization)) facts.push(["Bus asked for", percent(r.utilization)]);
+  if (r.least_stretch) facts.push([r.least_stretch_exact ? "Least stretch of all periods that fits" : "A stretch of all periods that fits", `${r.least_stretch}${ratio(r.least_stretch)}`]);
+  const take = (label, change) => h("button", { type: "button", class: "small", onclick: () => use(change) }, label);
+  const rates = (r.highest_rates ?? []).map((b) => h("li", {}, `${b.task}: ${num(b.rate_hz) ? hertz(b.rate_hz) : "none fits"} `,
+    b.task === r.task && num(b.rate_hz) ? take(`Use ${hertz(b.rate_hz)}`, { rate_hz: b.rate_hz }) : ""));
+  const ideas = (r.suggestions ?? []).map((s) => h("li", {}, s.message + " ",
+    s.binning || s.window ? take(s.binning ? `Use binning ${num(s.binning.rows) || 1} × ${num(s.binning.columns) || 1}` : `Use ${windowText(s.window)}`, s) : ""));
+  return h("div", { class: "preview refused" }, h("p", { id: "refusal" }, h("b", {}, "It does not fit. "), r.message ?? ""),
+    h("dl", { class: "facts pairs" }, facts.map(([k, v]) => h("div", {}, h("dt", {}, k), h("dd", {}, v)))),
+    ideas.length ? h("div", {}, h("h3", {}, "Changes that would make it fit"), h("ul", { id: "suggestions" }, ideas)) : "",
+    rates.length ? h("div", {}, h("h3", {}, "Highest rate of each task, the others as asked"), h("ul", { id: "highest-rates" }, rates)) : "");
+}
+
+function ratio(fraction) {
+  const [a, b] = fraction.split("/").map(Number);
+  return b ? ` (${(a / b).toFixed(3)})` : "";
+}
