@@ -128,6 +128,7 @@ class EventKind(_Enum):
     CALIBRATION = 15
     JOURNAL_LOST = 16
     REPLAY = 17
+    CONFIGURATION = 18
 
 
 class RecordingState(_Enum):
