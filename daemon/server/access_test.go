@@ -463,6 +463,7 @@ func TestHTTPAccess(t *testing.T) {
 			t.Fatal(err)
 		}
 		r.Header.Set("Content-Type", "application/json")
+		r.Header.Set("Connect-Protocol-Version", "1")
 		r.SetBasicAuth("anybody", token)
 		client := &http.Client{Transport: &http.Transport{TLSClientConfig: g.clientTLS(), DisableKeepAlives: true}}
 		a, err := client.Do(r)
