@@ -25,7 +25,8 @@ func (a *app) complete(root *cobra.Command) {
 		"task":     tasks, "tasks": tasks, "remove": tasks,
 		"chips": chips, "target": targets, "capture": targets,
 		"binning": blocks, "out": cli.Folders, "add": cli.FilesEnding("yaml", "yml", "json"),
-		"name": cli.Choices(), "window": cli.Choices(), "address": cli.Choices(defaultAddress, "unix:\tpath of a socket"),
+		"name": cli.Choices(), "window": cli.Choices(), "address": cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),
+		"tls-ca": cli.FilesEnding("pem", "crt"), "tls-cert": cli.FilesEnding("pem", "crt"), "tls-key": cli.FilesEnding("pem", "key"), "tls-name": cli.Choices(),
 	}, map[string]cli.Completer{
 		"tasks show": cli.First(tasks), "tasks remove": cli.First(tasks),
 		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -56,19 +57,19 @@ func (a *app) explain(err error) error {
 	e := &callError{Code: constant(s.Code()), Message: s.Message()}
 	switch s.Code() {
 	case codes.Unavailable:
-		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.address, dialError(s.Message()))
-		e.lines = append(e.lines, "is facetd running, and is --address (or FACETD_ADDRESS) right?")
+		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.to.Address, dialError(s.Message()))
 	case codes.DeadlineExceeded:
-		e.Message = fmt.Sprintf("no answer from %s within %s", a.address, a.timeout)
+		e.Message = fmt.Sprintf("no answer from %s within %s", a.to.Address, a.timeout)
 	case codes.Canceled:
 		e.Message = "interrupted"
 	case codes.Unimplemented:
-		e.Message = fmt.Sprintf("the daemon at %s does not know this request: %s", a.address, s.Message())
+		e.Message = fmt.Sprintf("the daemon at %s does not know this request: %s", a.to.Address, s.Message())
 		e.lines = append(e.lines, "do facetctl and facetd have the same version?")
 	}
 	for _, d := range s.Details() {
 		e.detail(d)
 	}
+	e.lines = append(e.lines, a.to.Hints(s.Code(), s.Message(), time.Now())...)
 	return e
 }
 

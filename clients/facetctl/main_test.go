@@ -59,7 +59,12 @@ func TestInterrupted(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	var out, errs bytes.Buffer
-	env := func(string) string { return f.address }
+	env := func(name string) string {
+		if name == "FACETD_ADDRESS" {
+			return f.address
+		}
+		return ""
+	}
 	if s := cli.Execute(ctx, newRoot(&app{env: env}), []string{"frames", "watch"}, nil, &out, &errs); s != cli.StatusOK {
 		t.Errorf("an interrupted watch ended with %d: %s", s, &errs)
 	}

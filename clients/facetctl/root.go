@@ -5,27 +5,17 @@ import (
 	"fmt"
 	"io"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials/insecure"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// defaultAddress is the daemon's loopback address.
-const defaultAddress = "127.0.0.1:7660"
-
-// maxMessage bounds a message from the daemon: a frame set of 4,096 by 4,096
-// pixels from eight chips takes 256 MiB.
-const maxMessage = 1 << 30
-
 // app is what the commands share.
 type app struct {
-	address string
+	to      cli.Connection
 	timeout time.Duration
 	env     func(string) string
 	// terminal asks for the size of the terminal that stdout is; nil when it is
@@ -41,15 +31,12 @@ func newRoot(a *app) *cobra.Command {
 select words, faults, light, recordings and events. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
 		Example: `  facetctl status --watch
   facetctl --address unix:/run/facetd/facetd.sock chips
+  facetctl --address crawler:7660 --tls-ca ca.pem --token-file token status
   facetctl tasks add --name look --target wall --rate 10 --binning 2`,
 		Args: cli.UnknownCommand,
 		RunE: cli.MissingCommand,
 	}
-	address := a.env("FACETD_ADDRESS")
-	if address == "" {
-		address = defaultAddress
-	}
-	root.PersistentFlags().StringVar(&a.address, "address", address, "the daemon: HOST:PORT or unix:PATH (environment: FACETD_ADDRESS)")
+	a.to.Register(root.PersistentFlags(), a.env)
 	root.PersistentFlags().DurationVar(&a.timeout, "timeout", 30*time.Second, "give up on a single answer after this long; streams have no limit")
 	cli.AddOutputFlag(root)
 	root.AddCommand(
@@ -92,14 +79,9 @@ func (a *app) call(cmd *cobra.Command, f func(ctx context.Context, c *client) er
 
 // stream is call without a time limit.
 func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) error) error {
-	if strings.TrimSpace(a.address) == "" {
-		return cli.Usagef("--address is empty; give HOST:PORT or unix:PATH")
-	}
-	// No proxy: the daemon is on this machine or beside it.
-	conn, err := grpc.NewClient(a.address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithNoProxy(),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)))
+	conn, err := a.to.Dial()
 	if err != nil {
-		return cli.Usagef("--address %q: %s", a.address, err)
+		return err
 	}
 	defer conn.Close()
 	return a.explain(f(cmd.Context(), &client{

@@ -24,7 +24,7 @@ Exit status: 0 done, 1 failed, 2 the command line makes no sense.
 	root.Args = cli.UnknownCommand
 	cli.AddOutputFlag(root)
 	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(), admitCommand(), mapCommand(), wireCommand(),
-		previewCommand(), budgetCommand(), recoverCommand(), versionCommand())
+		previewCommand(), budgetCommand(), recoverCommand(), tokenCommand(), healthcheckCommand(), versionCommand())
 	complete(root)
 	return root
 }

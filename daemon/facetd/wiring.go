@@ -17,19 +17,26 @@ import (
 )
 
 func checkCommand() *cobra.Command {
-	return &cobra.Command{
+	var config bool
+	cmd := &cobra.Command{
 		Use:   "check ARRAY",
-		Short: "Check an array file: list every mistake, or sum up what it describes",
+		Short: "Check an array file, or a configuration: list every mistake, or sum up what it describes",
 		Long: `check lists every mistake of an array file with its place, field and a hint, and
 exits with status 1. A file without mistakes is summed up: its chips, classes, lanes
 and select lines, and of each group how many select words it needs, and how many
 where no chip may be reached twice.
-ARRAY is ` + fileForm + `.`,
+ARRAY is ` + fileForm + `.
+With --config ARRAY is a configuration file of the daemon; all files that it names are
+read, and its tasks are planned, as at a start, but nothing is run or listened on.`,
 		Example: `  facetd check array.yaml
+  facetd check --config facetd.yaml
   facetd check demo
   facetd check array.yaml --output json`,
 		Args: cli.Args("ARRAY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if config {
+				return checkConfig(cmd, args[0])
+			}
 			a, err := readArray(cmd.InOrStdin(), args[0])
 			var wrong *mistakesError
 			if errors.As(err, &wrong) && !cli.WantsJSON(cmd) {
@@ -47,6 +54,8 @@ ARRAY is ` + fileForm + `.`,
 			return s.write(cmd)
 		},
 	}
+	cmd.Flags().BoolVar(&config, "config", false, "the file is a configuration of the daemon")
+	return cmd
 }
 
 // summary is what check says of a good array.

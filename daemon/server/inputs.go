@@ -37,12 +37,11 @@ type inputs struct {
 	hooks  *playHooks
 }
 
-// release gives back what was opened, when the daemon does not start after all.
-func (in *inputs) release(why error) error {
+// release gives back what was opened, when the daemon does not start.
+func (in *inputs) release() {
 	if in.player != nil {
 		_ = in.player.Close() // it was only read
 	}
-	return why
 }
 
 // load reads everything that the configuration names, and collects the mistakes of

@@ -100,7 +100,8 @@ func New(cfg Config) (*Server, error) {
 	}
 	gate, err := access.New(cfg.Access, access.Options{ReadFile: cfg.ReadFile, Logger: log.Named("access")})
 	if err != nil {
-		return nil, in.release(err)
+		in.release()
+		return nil, err
 	}
 	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))

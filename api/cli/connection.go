@@ -1,0 +1,252 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"net/netip"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
+)
+
+// DefaultAddress is the daemon's loopback address.
+const DefaultAddress = "127.0.0.1:7660"
+
+// maxMessage bounds a message from the daemon, in bytes: its own bound. A frame set of
+// 4,096 by 4,096 pixels from eight chips takes 256 MiB.
+const maxMessage = 1 << 30
+
+// maxTokenFile bounds a file with one token, in bytes.
+const maxTokenFile = 4 << 10
+
+// Connection says which daemon to talk to, and what to show it.
+type Connection struct {
+	// Address is HOST:PORT or unix:PATH.
+	Address string
+	// CA is a PEM file of the authorities that may have signed the daemon's certificate;
+	// with it, or with TLS, TLS is spoken.
+	CA string
+	// Cert and Key are PEM files of the client's certificate and its key.
+	Cert, Key string
+	// TokenFile holds a token.
+	TokenFile string
+	// Name is the name in the daemon's certificate where it is not that of the address,
+	// as behind a tunnel.
+	Name string
+	// TLS speaks TLS with the authorities that the system trusts.
+	TLS bool
+
+	leaf *x509.Certificate // of Cert, once it was read
+}
+
+// Register adds the flags; where one is not given, the environment counts.
+func (c *Connection) Register(fs *pflag.FlagSet, env func(string) string) {
+	or := func(name, otherwise string) string {
+		if v := env(name); v != "" {
+			return v
+		}
+		return otherwise
+	}
+	fs.StringVar(&c.Address, "address", or("FACETD_ADDRESS", DefaultAddress), "the daemon: HOST:PORT or unix:PATH (environment: FACETD_ADDRESS)")
+	fs.BoolVar(&c.TLS, "tls", env("FACETD_TLS") == "1", "speak TLS and trust the system's authorities (environment: FACETD_TLS=1)")
+	fs.StringVar(&c.CA, "tls-ca", env("FACETD_TLS_CA"), "speak TLS and trust the authorities of this PEM file (environment: FACETD_TLS_CA)")
+	fs.StringVar(&c.Cert, "tls-cert", env("FACETD_TLS_CERT"), "PEM file of your certificate (environment: FACETD_TLS_CERT)")
+	fs.StringVar(&c.Key, "tls-key", env("FACETD_TLS_KEY"), "PEM file of your certificate's key (environment: FACETD_TLS_KEY)")
+	fs.StringVar(&c.Name, "tls-name", env("FACETD_TLS_NAME"), "name in the daemon's certificate, where it is not the address's (environment: FACETD_TLS_NAME)")
+	fs.StringVar(&c.TokenFile, "token-file", env("FACETD_TOKEN_FILE"), "file with your token (environment: FACETD_TOKEN_FILE)")
+}
+
+// speaksTLS reports whether TLS is spoken.
+func (c *Connection) speaksTLS() bool { return c.TLS || c.CA != "" || c.Cert != "" }
+
+// Check finds options that make no sense together; the error is a UsageError.
+func (c *Connection) Check() error {
+	switch {
+	case strings.TrimSpace(c.Address) == "":
+		return Usagef("--address is empty; give HOST:PORT or unix:PATH")
+	case (c.Cert == "") != (c.Key == ""):
+		return Usagef("--tls-cert and --tls-key go together; give both")
+	case c.Name != "" && !c.speaksTLS():
+		return Usagef("--tls-name is of no use without --tls-ca or --tls")
+	case c.TokenFile != "" && !c.speaksTLS() && !onThisMachine(c.Address):
+		return Usagef("a token would go to %s in the clear; give --tls-ca (or --tls) with --token-file", c.Address)
+	}
+	return nil
+}
+
+// Dial returns a connection; it does not wait for the daemon. Errors: a UsageError for
+// options that make no sense, and what is wrong with a file.
+func (c *Connection) Dial() (*grpc.ClientConn, error) {
+	if err := c.Check(); err != nil {
+		return nil, err
+	}
+	transport := insecure.NewCredentials()
+	if c.speaksTLS() {
+		config, err := c.config()
+		if err != nil {
+			return nil, err
+		}
+		transport = credentials.NewTLS(config)
+	}
+	// No proxy: the daemon is on this machine or beside it.
+	options := []grpc.DialOption{
+		grpc.WithTransportCredentials(transport), grpc.WithNoProxy(),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)),
+	}
+	if c.TokenFile != "" {
+		token, err := readToken(c.TokenFile)
+		if err != nil {
+			return nil, err
+		}
+		options = append(options, grpc.WithPerRPCCredentials(bearer{token, c.speaksTLS()}))
+	}
+	conn, err := grpc.NewClient(c.Address, options...)
+	if err != nil {
+		return nil, Usagef("--address %q: %s", c.Address, err)
+	}
+	return conn, nil
+}
+
+func (c *Connection) config() (*tls.Config, error) {
+	config := &tls.Config{MinVersion: tls.VersionTLS13, ServerName: c.Name}
+	if c.CA != "" {
+		data, err := os.ReadFile(c.CA)
+		if err != nil {
+			return nil, fmt.Errorf("--tls-ca: %w", plain(err))
+		}
+		config.RootCAs = x509.NewCertPool()
+		if !config.RootCAs.AppendCertsFromPEM(data) {
+			return nil, fmt.Errorf("--tls-ca: %s holds no PEM certificate", c.CA)
+		}
+	}
+	if c.Cert == "" {
+		return config, nil
+	}
+	cert, err := os.ReadFile(c.Cert)
+	if err != nil {
+		return nil, fmt.Errorf("--tls-cert: %w", plain(err))
+	}
+	key, err := os.ReadFile(c.Key)
+	if err != nil {
+		return nil, fmt.Errorf("--tls-key: %w", plain(err))
+	}
+	if block, _ := pem.Decode(cert); block == nil {
+		return nil, fmt.Errorf("--tls-cert: %s holds no PEM certificate", c.Cert)
+	}
+	pair, err := tls.X509KeyPair(cert, key)
+	if err != nil {
+		return nil, fmt.Errorf("--tls-cert and --tls-key: %w", err)
+	}
+	c.leaf = pair.Leaf
+	// Also where the daemon names other authorities: it says best what it lacks.
+	config.GetClientCertificate = func(*tls.CertificateRequestInfo) (*tls.Certificate, error) { return &pair, nil }
+	return config, nil
+}
+
+func readToken(name string) (string, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return "", fmt.Errorf("--token-file: %w", plain(err))
+	}
+	defer f.Close()
+	data := make([]byte, maxTokenFile)
+	n, _ := f.Read(data) // an error leaves nothing to read, which is said below
+	token := string(bytes.TrimSpace(data[:n]))
+	if token == "" || n == maxTokenFile || strings.ContainsAny(token, " \t\r\n") {
+		return "", fmt.Errorf("--token-file: %s must hold one token and nothing else", name)
+	}
+	return token, nil
+}
+
+// plain drops the system call from an error about a file.
+func plain(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", p.Path, p.Err)
+	}
+	return err
+}
+
+// onThisMachine reports whether what goes to an address stays on this machine.
+func onThisMachine(address string) bool {
+	if strings.HasPrefix(address, "unix:") {
+		return true
+	}
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return false
+	}
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
+}
+
+// bearer sends a token with every call (RFC 6750).
+type bearer struct {
+	token string
+	tls   bool
+}
+
+func (b bearer) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
+	return map[string]string{"authorization": "Bearer " + b.token}, nil
+}
+
+func (b bearer) RequireTransportSecurity() bool { return b.tls }
+
+// Hints say what to do about a call that failed with a code, as far as it is a matter
+// of the connection: a line each. message is what gRPC says.
+func (c *Connection) Hints(code codes.Code, message string, now time.Time) []string {
+	switch code {
+	case codes.Unavailable:
+		return c.unavailable(message, now)
+	case codes.Unauthenticated:
+		if c.TokenFile == "" && c.Cert == "" {
+			return []string{"give --token-file, or --tls-cert and --tls-key"}
+		}
+		return []string{"ask whoever runs the daemon for new ones ('facetd token new' makes a token)"}
+	case codes.PermissionDenied:
+		return []string{"ask whoever runs the daemon for the right to operate"}
+	}
+	return nil
+}
+
+// unavailable sees from this side why a handshake may have failed: the alert of the
+// other side says little, and often does not arrive.
+func (c *Connection) unavailable(message string, now time.Time) []string {
+	if l := c.leaf; l != nil && now.After(l.NotAfter) {
+		return []string{fmt.Sprintf("the certificate %s expired on %s: get a new one", c.Cert, l.NotAfter.UTC().Format(time.RFC3339))}
+	}
+	if l := c.leaf; l != nil && now.Before(l.NotBefore) {
+		return []string{fmt.Sprintf("the certificate %s counts from %s on", c.Cert, l.NotBefore.UTC().Format(time.RFC3339))}
+	}
+	switch {
+	case strings.Contains(message, "certificate has expired or is not yet valid"):
+		return []string{"the daemon's certificate is out of date (or this machine's clock is wrong)"}
+	case strings.Contains(message, "certificate signed by unknown authority"), strings.Contains(message, "certificate is not trusted"):
+		return []string{"the daemon's certificate is of another authority than --tls-ca trusts"}
+	case strings.Contains(message, "certificate is valid for"), strings.Contains(message, "doesn't contain any IP SANs"), strings.Contains(message, "not valid for any names"):
+		return []string{"the daemon's certificate is for another name; give that with --tls-name if you are sure whom you talk to"}
+	case strings.Contains(message, "first record does not look like a TLS handshake"):
+		return []string{"the daemon does not speak TLS at this address; leave --tls-ca, --tls-cert and --tls out"}
+	case c.speaksTLS() && (strings.Contains(message, "bad certificate") || strings.Contains(message, "broken pipe") || strings.Contains(message, "connection reset")):
+		if c.Cert == "" {
+			return []string{"the daemon wants a client certificate: give --tls-cert and --tls-key, or --token-file"}
+		}
+		return []string{"the daemon refuses the certificate " + c.Cert + " (not one of its authorities, revoked, or not listed); its log says why"}
+	case !c.speaksTLS() && !onThisMachine(c.Address) && !strings.Contains(message, "refused"):
+		return []string{"a daemon on another machine speaks TLS: give --tls-ca"}
+	}
+	return []string{"is facetd running, and is --address (or FACETD_ADDRESS) right?"}
+}

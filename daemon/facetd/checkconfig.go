@@ -1,0 +1,52 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"facetd.example/api/cli"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/server"
+)
+
+// checkConfig checks a configuration file with all files that it names.
+func checkConfig(cmd *cobra.Command, name string) error {
+	s, err := open(cmd.InOrStdin(), name, nil, "built-in configuration")
+	if err != nil {
+		return err
+	}
+	c, m := server.ParseConfig(s.name, s.data)
+	var found *server.Found
+	if len(m) == 0 {
+		found, err = c.Check()
+		if !errors.As(err, &m) && err != nil {
+			return startError(err)
+		}
+	}
+	if len(m) > 0 {
+		return reportMistakes(cmd, s.name, m)
+	}
+	if cli.WantsJSON(cmd) {
+		return cli.WriteJSON(cmd.OutOrStdout(), found)
+	}
+	out := cmd.OutOrStdout()
+	fmt.Fprintf(out, "%s is in order: %s runs with %s and %s\n", s.name, found.Array, cli.Count(found.Chips, "chip"), cli.Count(found.Tasks, "task"))
+	t := cli.NewTable("ADDRESS", "WHO")
+	for _, a := range found.Addresses {
+		t.Row(a.Address, a.Who)
+	}
+	return t.Write(out)
+}
+
+// reportMistakes prints mistakes as the output of a check, unless JSON is wanted, where
+// they are its error.
+func reportMistakes(cmd *cobra.Command, file string, m chipmodel.Mistakes) error {
+	if cli.WantsJSON(cmd) {
+		return &mistakesError{file, m}
+	}
+	fmt.Fprintln(cmd.OutOrStdout(), m.Error())
+	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(m), "mistake"), file)
+	return cli.ErrReported
+}
