@@ -84,6 +84,31 @@ func TestNames(t *testing.T) {
 	}
 }
 
+// The guide and its drawing, and what the alerts say to do, name metrics that exist.
+func TestNamesInWords(t *testing.T) {
+	names, err := expr.NewNames()
+	if err != nil {
+		t.Fatal(err)
+	}
+	metric := regexp.MustCompile(`facetd_[a-z_]+`)
+	for _, file := range []string{"../WATCHING.md", "../images/watching.svg", rulesFile} {
+		data, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := regexp.MustCompile(`[a-z_]+:facetd_[a-z_0-9:]+`).ReplaceAllString(string(data), "") // recorded series
+		found := metric.FindAllString(text, -1)
+		if len(found) == 0 && file != "../WATCHING.md" {
+			t.Errorf("%s names no metric", file)
+		}
+		for _, name := range found {
+			for _, err := range names.Check(name) {
+				t.Errorf("%s: %v", file, err)
+			}
+		}
+	}
+}
+
 // Every alert says how bad it is, what is the matter, with where and how much, and what
 // to do.
 func TestAlertsSayEnough(t *testing.T) {
