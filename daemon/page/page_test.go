@@ -52,7 +52,9 @@ func TestFrames(t *testing.T) {
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	time.Sleep(6 * time.Second) // what is measured is real time
-	number := func(key string) float64 { return eval[float64](b, "Number(document.getElementById('drawn').dataset."+key+")") }
+	number := func(key string) float64 {
+		return eval[float64](b, "Number(document.getElementById('drawn').dataset."+key+")")
+	}
 	received, drawn, lag, worst := number("received"), number("drawn"), number("lagMs"), number("worstMs")
 	t.Logf("%v frames/s received, %v drawn; lag %v ms median, %v ms worst", received, drawn, lag, worst)
 	// Wall, bed and bow at 15 Hz and comb at its 10 Hz make 280 frames a second. The machine

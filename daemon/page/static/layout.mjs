@@ -34,15 +34,15 @@ export function grid(chips, w = 30, hgt = 33, gap = 3, columns = Math.ceil(Math.
 }
 
 function corners(chips, at, w, hgt) {
-  const left = Math.min(0, ...at.map((p) => p.x)) , top = Math.min(...at.map((p) => p.y));
-  const minX = at.length ? Math.min(...at.map((p) => p.x)) : left;
+  const left = Math.min(...at.map((p) => p.x)), top = Math.min(...at.map((p) => p.y));
   const boxes = new Map();
-  chips.forEach((c, i) => boxes.set(c.name, { x: at[i].x - minX, y: at[i].y - top, w, h: hgt }));
   let width = w, height = hgt;
-  for (const b of boxes.values()) {
+  chips.forEach((c, i) => {
+    const b = { x: at[i].x - left, y: at[i].y - top, w, h: hgt };
+    boxes.set(c.name, b);
     width = Math.max(width, b.x + w);
     height = Math.max(height, b.y + hgt);
-  }
+  });
   return { boxes, width, height };
 }
 

@@ -1,0 +1,145 @@
+package page_test
+
+import (
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// process is the real daemon, which can be killed.
+type process struct {
+	t       *testing.T
+	program string
+	http    string
+	cmd     *exec.Cmd
+}
+
+// build builds the daemon's program.
+func build(t *testing.T) *process {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0") // a port that is free, and stays the same
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &process{t: t, program: filepath.Join(t.TempDir(), "facetd"), http: l.Addr().String()}
+	l.Close()
+	if out, err := exec.Command("go", "build", "-o", p.program, "facetd.example/daemon/facetd").CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	return p
+}
+
+func (p *process) start() {
+	p.t.Helper()
+	p.cmd = exec.Command(p.program, "--listen", "127.0.0.1:0", "--http", p.http, "--log-level", "warn")
+	p.cmd.Stderr = os.Stderr
+	if err := p.cmd.Start(); err != nil {
+		p.t.Fatal(err)
+	}
+	cmd := p.cmd
+	p.t.Cleanup(func() {
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+	})
+	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if resp, err := http.Get("http://" + p.http + "/healthz"); err == nil {
+			_, _ = io.Copy(io.Discard, resp.Body)
+			resp.Body.Close()
+			if resp.StatusCode == http.StatusOK {
+				return
+			}
+		}
+		if time.Now().After(deadline) {
+			p.t.Fatal("the daemon does not run after 20 s")
+		}
+	}
+}
+
+// watchLink notes in the page when the state of its connection changes, so that what is
+// measured does not have the way to the browser in it.
+const watchLink = `(() => {
+	window.changes = [];
+	new MutationObserver(() => changes.push([document.getElementById("link").dataset.state, Date.now()]))
+		.observe(document.getElementById("link"), { attributes: true, attributeFilter: ["data-state"] });
+	return true;
+})()`
+
+// changed is how long after an instant the connection came to a state.
+func (b *tab) changed(state string, since time.Time) time.Duration {
+	b.t.Helper()
+	b.waitFor(fmt.Sprintf(`changes.some(([s, at]) => s === %q && at >= %d)`, state, since.UnixMilli()), 30*time.Second)
+	at := eval[float64](b, fmt.Sprintf(`changes.find(([s, at]) => s === %q && at >= %d)[1]`, state, since.UnixMilli()))
+	return time.UnixMilli(int64(at)).Sub(since)
+}
+
+// TestLostConnection: a daemon that is killed, or that stops answering without closing
+// anything, is shown as lost within 2 s; every picture says that it is stale; and when the
+// daemon is there again the page mends by itself.
+func TestLostConnection(t *testing.T) {
+	p := build(t)
+	p.start()
+	b := browse(t, "http://"+p.http+"/", 1280, 800)
+	b.live(19)
+	eval[bool](b, watchLink)
+	b.sound()
+
+	lost := func(how string, since time.Time) {
+		t.Helper()
+		took := b.changed("lost", since)
+		t.Logf("%s: shown as lost after %v", how, took.Round(time.Millisecond))
+		if took > 2*time.Second {
+			t.Errorf("%s: shown as lost only after %v", how, took)
+		}
+		b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 2*time.Second)
+		if said := b.text("#banner"); !strings.Contains(said, "do not act") || !eval[bool](b, `document.getElementById("banner").checkVisibility()`) {
+			t.Errorf("%s: the banner says %q", how, said)
+		}
+		if said := b.text("#chip-stamp"); !strings.Contains(said, "STALE") {
+			t.Errorf("%s: the large picture says %q", how, said)
+		}
+	}
+	mended := func(how string, since time.Time) {
+		t.Helper()
+		took := b.changed("live", since)
+		b.live(19)
+		t.Logf("%s: connected again after %v, all pictures fresh after %v", how, took.Round(time.Millisecond), time.Since(since).Round(time.Millisecond))
+		if !eval[bool](b, `document.getElementById("banner").hidden`) {
+			t.Errorf("%s: the banner stays: %s", how, b.text("#banner"))
+		}
+	}
+
+	at := time.Now()
+	if err := p.cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	lost("killed", at)
+	_ = p.cmd.Wait()
+	time.Sleep(1500 * time.Millisecond) // some tries fail meanwhile
+	b.picture("lost")
+	p.start()
+	mended("started again", time.Now())
+	b.takeFaults() // the browser notes each try that failed
+
+	at = time.Now()
+	if err := p.cmd.Process.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	lost("frozen", at)
+	if err := p.cmd.Process.Signal(syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	mended("thawed", time.Now())
+	b.takeFaults()
+	// Events of the daemon that was started again are shown, from their first.
+	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, 10*time.Second)
+	time.Sleep(time.Second)
+	b.sound()
+}
