@@ -2,6 +2,7 @@
 one never does, and a relay that cuts connections."""
 
 import asyncio
+import atexit
 import os
 import signal
 import socket
@@ -176,6 +177,7 @@ def eventually(condition, within=20.0):
 
 
 _loop = asyncio.new_event_loop()
+atexit.register(_loop.close)
 
 
 def run(coroutine):
