@@ -6,9 +6,8 @@ the same run, with the ratio. A look, not a gate.
 
 Throughput: a server in a process of its own sends frame sets of the demo's ring (12
 frames of 20 x 20, and 12 of 40 x 40) as fast as it can; each reader turns every frame
-into an array and adds up one row. Rounds alternate, the median is printed. The client
-may come out ahead of the bare stream: its own thread or task reads while the reader works,
-and the server, in Python too, is part of what is measured. Latency: of
+into an array and adds up one row. Rounds alternate, the median is printed. The
+server, in Python too, is part of what is measured. Latency: of
 the real daemon's demo, from the end of a set's last conversion (by its time stamp and
 bus times) to the reader's hand.
 """
