@@ -1,6 +1,8 @@
 """Both clients against the real daemon and its demo."""
 
+import json
 import os
+import subprocess
 import tempfile
 import time
 import unittest
@@ -85,6 +87,16 @@ class Demo(unittest.TestCase):
         self.assertEqual([m.place for m in got.exception.mistakes], ["chips[1]"])
         with self.assertRaises(facetd.NotFoundError):
             self.client.stream(["nix"])
+
+    def test_a_thinned_stream_does_not_call_thinning_a_loss(self):
+        with self.client.stream(["bow"], max_rate_hz=10, overflow="queue") as s:
+            sets = [next(s) for _ in range(6)]
+        # The task has 50 jobs a second of bus time: every fifth comes.
+        self.assertEqual({b.job - a.job for a, b in zip(sets, sets[1:])}, {5})
+        self.assertEqual([fs.gap for fs in sets], [None] * 6)
+        with self.assertRaises(facetd.InvalidError) as got:
+            self.client.stream(["bow"], max_rate_hz=-1)
+        self.assertEqual([m.place for m in got.exception.mistakes], ["max_rate_hz"])
 
     def test_tasks_come_change_and_go(self):
         task = facetd.Task("crown", ("wall-00", "wall-01"), 4, views=(facetd.View("a"), facetd.View("b", binning=(4, 4))))
@@ -192,6 +204,46 @@ class Demo(unittest.TestCase):
         self.assertEqual((fs.task, {f.codes.shape for f in fs.frames}), ("wall", {(20, 20)}))
         self.assertEqual(len(captured.frame_set.frames), 4)
         self.assertEqual(event, self.client.events(after=0, limit=1)[0])
+
+
+class Rights(unittest.TestCase):
+    def test_a_daemon_that_asks_for_tokens(self):
+        with tempfile.TemporaryDirectory() as folder:
+            file, config = os.path.join(folder, "tokens"), os.path.join(folder, "facetd.yaml")
+
+            def token(right):
+                made = [os.environ["FACETD_BINARY"], "token", "new", "--name", right, "--right", right, "--file", file, "-o", "json"]
+                return json.loads(subprocess.run(made, check=True, capture_output=True).stdout)["token"]
+
+            look, operate = token("look"), token("operate")
+            with open(config, "w") as out:
+                out.write(f"access: {{loopback: checked, tokens: {json.dumps(file)}}}\n")
+            task = facetd.Task("crown", ("wall-00",), 2)
+
+            async def awaited(address):
+                with self.assertRaises(facetd.AccessError):
+                    async with facetd.aio.connect(address):
+                        pass
+                async with facetd.aio.connect(address, token=look) as c:
+                    async with c.stream(["bed"]) as s:
+                        await s.next(20)
+                    with self.assertRaises(facetd.AccessError):
+                        await c.remove_task("bed")
+
+            with rig.Daemon("--config", config) as daemon:
+                for wrong in (None, "wrong", operate[:-1]):
+                    with self.assertRaises(facetd.AccessError) as got:
+                        facetd.connect(daemon.address, token=wrong)
+                    self.assertEqual(got.exception.code, "UNAUTHENTICATED")
+                with facetd.connect(daemon.address, token=look) as c:
+                    with c.stream(["bed"]) as s:
+                        self.assertEqual(s.next(20).task, "bed")
+                    with self.assertRaises(facetd.AccessError) as got:
+                        c.add_task(task)
+                    self.assertEqual(got.exception.code, "PERMISSION_DENIED")
+                with facetd.connect(daemon.address, token=lambda: operate) as c:
+                    self.assertEqual(c.add_task(task).task, task)
+                rig.run(awaited(daemon.address))
 
 
 class SlowReaders(unittest.TestCase):
