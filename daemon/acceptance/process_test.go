@@ -65,8 +65,8 @@ type daemon struct {
 }
 
 var (
-	grpcLine = regexp.MustCompile(`^gRPC\s+(127\.0\.0\.1:\d+)$`)
-	httpLine = regexp.MustCompile(`^metrics\s+(http://\S+)/metrics$`)
+	grpcLine = regexp.MustCompile(`^gRPC\s+(\d+\.\d+\.\d+\.\d+:\d+)(?: \(TLS\))?$`)
+	httpLine = regexp.MustCompile(`^metrics\s+(https?://\S+)/metrics$`)
 )
 
 // start runs facetd on free ports and waits until it has printed its addresses.
