@@ -1,0 +1,253 @@
+package server
+
+import (
+	"flag"
+	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"gopkg.in/yaml.v3"
+
+	"facetd.example/daemon/access"
+	"facetd.example/daemon/access/accesstest"
+)
+
+var updateDocs = flag.Bool("update", false, "rewrite deploy/CONFIG.md")
+
+const configDoc = "../../deploy/CONFIG.md"
+
+// fieldDocs are the comments of the fields of every struct in the packages that the
+// configuration is made of, by type and field.
+func fieldDocs(t *testing.T) map[string]string {
+	t.Helper()
+	docs := map[string]string{}
+	for _, file := range []string{"config.go", "supervise.go", "../access/settings.go"} {
+		if _, err := os.Stat(file); err != nil {
+			continue
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ParseComments)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			spec, is := n.(*ast.TypeSpec)
+			if !is {
+				return true
+			}
+			fields, is := spec.Type.(*ast.StructType)
+			if !is {
+				return true
+			}
+			for _, field := range fields.Fields.List {
+				for _, name := range field.Names {
+					docs[f.Name.Name+"."+spec.Name.Name+"."+name.Name] = strings.Join(strings.Fields(field.Doc.Text()), " ")
+				}
+			}
+			return true
+		})
+	}
+	return docs
+}
+
+// kinds are the types of fields in an operator's words.
+func kindOf(t reflect.Type) string {
+	switch {
+	case t == reflect.TypeFor[Duration]():
+		return "duration"
+	case t.Kind() == reflect.String:
+		return "text"
+	case t.Kind() == reflect.Uint64:
+		return "whole number"
+	case t.Kind() == reflect.Float64:
+		return "number"
+	case t.Kind() == reflect.Bool:
+		return "true or false"
+	case t.Kind() == reflect.Map:
+		return "fields, each a text"
+	}
+	return t.String()
+}
+
+// markdown writes the reference from the struct, its comments and its defaults.
+func markdown(t *testing.T) string {
+	docs := fieldDocs(t)
+	var b strings.Builder
+	b.WriteString(`# Configuration
+
+Written from the configuration's own code; do not edit (` + "`go test ./daemon/server -run TestConfigDoc -update`" + `).
+
+` + "`facetd --config FILE`" + ` reads a YAML file with these fields; all may be left out, and unknown ones are mistakes.
+` + "`facetd check --config FILE`" + ` lists every mistake, also of the files that it names, and says who could connect.
+Names of files are relative to the configuration file, except ` + "`data`" + `, which is relative to the working folder.
+Flags of the command line come before the file. "Live" fields are taken over by a reload (SIGHUP); a
+configuration that differs in others is refused as a whole, and the one in force stays.
+Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](examples/replay.yaml).
+
+| field | type | default | live | what it is |
+|---|---|---|---|---|
+`)
+	var walk func(path string, v reflect.Value, isLive bool)
+	walk = func(path string, v reflect.Value, isLive bool) {
+		pkg := filepath.Base(v.Type().PkgPath())
+		for i := range v.NumField() {
+			f := v.Type().Field(i)
+			tag := f.Tag.Get("yaml")
+			if tag == "" || tag == "-" {
+				continue
+			}
+			name := strings.TrimPrefix(path+"."+tag, ".")
+			fieldLive := isLive || contains(live, name)
+			if f.Type.Kind() == reflect.Struct {
+				walk(name, v.Field(i), fieldLive)
+				continue
+			}
+			doc := docs[pkg+"."+v.Type().Name()+"."+f.Name]
+			if doc == "" {
+				t.Errorf("%s has no comment", name)
+			}
+			if rest, is := strings.CutPrefix(doc, f.Name+" is "); is {
+				doc = strings.ToUpper(rest[:1]) + rest[1:] // the name stands in the first column
+			}
+			written, err := yaml.Marshal(v.Field(i).Interface())
+			if err != nil {
+				t.Fatal(err)
+			}
+			value := "`" + strings.TrimSpace(string(written)) + "`"
+			if d, is := v.Field(i).Interface().(Duration); is {
+				value = fmt.Sprintf("`%ds`", int(d)/1e9)
+			}
+			kind := kindOf(f.Type)
+			if unit := f.Tag.Get("unit"); unit != "" {
+				kind += ", " + unit
+			}
+			yes := ""
+			if fieldLive {
+				yes = "yes"
+			}
+			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", name, kind, value, yes, strings.ReplaceAll(doc, "|", `\|`))
+		}
+	}
+	walk("", reflect.ValueOf(DefaultConfig()), false)
+	b.WriteString(`
+## Who may do what
+
+| address | asks for |
+|---|---|
+| Unix socket | nothing: its file's mode lets the daemon's user alone connect |
+| loopback (127.0.0.0/8, ::1) | nothing, or with ` + "`access.loopback: checked`" + ` a token |
+| any other | TLS 1.3, and a client certificate or a token |
+
+An address that is not a loopback one is refused at the start unless ` + "`access.tls.certificate`, `access.tls.key`" + ` and one of
+` + "`access.tls.client_ca` and `access.tokens`" + ` are there. The right to look reads everything: the array, tasks, plans, frames,
+status, events, metrics, the page, health and reflection. The right to operate also changes things and takes bus time:
+tasks, captures, commands, probes, faults, light, recordings, replays.
+
+A token goes with every call, in gRPC metadata or the HTTP header ` + "`authorization: Bearer TOKEN`" + `; over HTTP also as the password
+of Basic, with any user, which browsers ask for and scrapers know. A caller that shows a token is judged by it alone, else by
+its certificate. ` + "`facetd token new`" + ` makes tokens; the file holds a line for each:
+
+` + "```text\nNAME RIGHT EXPIRY sha256:DIGEST\nbench operate 2030-06-01 sha256:(64 hexadecimal digits)\n```" + `
+
+What a reload takes away, or time, counts at once for new calls on connections old and new, and ends streams within
+` + access.EndOfStreamLimit.String() + `. Refusals are counted in ` + "`facetd_access_refused_total`" + ` by reason; of a flood of them the log keeps ten a minute.
+Browsers: on plain connections the host must be an address or localhost, and requests that pages of other sites make are refused.
+
+Keep the key and the token file readable for the daemon's user alone. Access control keeps strangers out; it does not make it safe
+to move a robot on what a camera saw, or to let two people operate it at once.
+
+## Limits
+
+| what | limit | beyond |
+|---|---|---|
+`)
+	for _, l := range Limits() {
+		fmt.Fprintf(&b, "| %s | %s | %s |\n", l.What, l.Value, l.Then)
+	}
+	return b.String()
+}
+
+func contains(list []string, s string) bool {
+	for _, one := range list {
+		if one == s {
+			return true
+		}
+	}
+	return false
+}
+
+func TestConfigDocIsFresh(t *testing.T) {
+	want := markdown(t)
+	if *updateDocs {
+		if err := os.WriteFile(configDoc, []byte(want), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got, err := os.ReadFile(configDoc)
+	if err != nil || string(got) != want {
+		t.Errorf("deploy/CONFIG.md is not what the code says: run the test with -update (%v)", err)
+	}
+}
+
+// TestDefaultsOfTheReferenceAreRead: what stands as a default is what an empty file
+// means, and can be written into one.
+func TestDefaultsOfTheReferenceAreRead(t *testing.T) {
+	c, m := ParseConfig("f", []byte("bus: virtual\narray: demo\npace: realtime\nseed: 1\nlisten: {grpc: 127.0.0.1:7660, http: 127.0.0.1:7661}\naccess: {loopback: free, tls: {clients: {}}}\nlog: {level: info, format: console}\n"))
+	want := DefaultConfig()
+	want.Scene, want.dir, want.fileScene = c.Scene, c.dir, c.fileScene
+	if len(m) > 0 || describe(c) != describe(want) || fmt.Sprint(c.Access) != fmt.Sprint(want.Access) || c.Bus != want.Bus || c.Seed != want.Seed {
+		t.Errorf("%v %v", describe(c), m)
+	}
+}
+
+// TestExamples checks the example configurations with all files that they name: those
+// that only a robot or a recorder has are made here.
+func TestExamples(t *testing.T) {
+	examples, err := filepath.Glob("../../deploy/examples/*.yaml")
+	if err != nil || len(examples) < 3 {
+		t.Fatalf("%v %v", examples, err)
+	}
+	examples = append(examples, "../../deploy/systemd/facetd.yaml")
+	ca := accesstest.NewAuthority(t, "operators")
+	own, tokens := ca.Server("robot.example"), accesstest.NewTokens(t)
+	elsewhere := map[string]string{
+		"/etc/facetd/robot.pem": own.CertFile, "/etc/facetd/robot.key": own.KeyFile,
+		"/etc/facetd/operators-ca.pem": ca.CA(), "/etc/facetd/operators.crl": ca.Revoke(own.X509.NotAfter),
+		"/etc/facetd/tokens": tokens.Path,
+	}
+	for _, name := range examples {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, m := ParseConfig(name, data)
+		if len(m) > 0 {
+			t.Errorf("%s: %v", name, m)
+			continue
+		}
+		if files, plays := c.recording(); plays {
+			for _, f := range files {
+				if filepath.Dir(f) != filepath.Dir(name) {
+					t.Errorf("%s: %s is not beside it", name, f)
+				}
+			}
+			file, _ := recordedRun(t)
+			c.Bus = ReplayOf + file
+		}
+		c.ReadFile = func(file string) ([]byte, error) {
+			if made := elsewhere[file]; made != "" {
+				file = made
+			}
+			return os.ReadFile(file)
+		}
+		found, err := c.Check()
+		if err != nil || found.Chips == 0 || len(found.Addresses) == 0 {
+			t.Errorf("%s: %+v %v", name, found, err)
+		}
+	}
+}
