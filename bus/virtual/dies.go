@@ -44,6 +44,9 @@ type simulatedChip struct {
 type simulatedLane struct {
 	laneModel
 	highest uint16 // code
+	// With a truth: the last conversion, and the error of the next one.
+	lastNS     int64
+	firstError float64
 }
 
 // simulated makes the dies and lanes that a bus has.
@@ -63,15 +66,15 @@ func (b *Bus) makeDies(m makers) error {
 	b.chips = make([]simulatedChip, len(b.array.Chips))
 	widest := 0
 	for i := range b.array.Chips {
-		chip := &b.array.Chips[i]
+		chip := &b.real.Chips[i]
 		view, err := viewOf(chip)
 		if err != nil {
 			return fmt.Errorf("chip %s: %w", chip.Name, err)
 		}
 		widest = max(widest, chip.Class.Columns)
 		b.chips[i] = simulatedChip{
-			die:    m.die(b.array, i, b.cfg.Seed),
-			needed: b.array.LaneSettle(i),
+			die:    m.die(b.real, i, b.cfg.Seed),
+			needed: b.real.LaneSettle(i),
 			memory: chip.Class.Kind.HasMemory(),
 			light: func(dst []float64, row int, atNS int64) {
 				b.cfg.Scene.Row(dst, view, row, atNS)
@@ -81,7 +84,7 @@ func (b *Bus) makeDies(m makers) error {
 	b.volts = make([]float64, widest)
 	b.lanes = make([]simulatedLane, len(b.array.Lanes))
 	for i := range b.lanes {
-		b.lanes[i] = simulatedLane{m.lane(b.array, i, b.cfg.Seed), uint16(1)<<b.array.Lanes[i].Bits - 1}
+		b.lanes[i] = simulatedLane{laneModel: m.lane(b.real, i, b.cfg.Seed), highest: uint16(1)<<b.array.Lanes[i].Bits - 1}
 	}
 	return nil
 }

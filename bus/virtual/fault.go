@@ -199,10 +199,10 @@ func (f *faults) forget() {
 // readLane converts what a lane really shows while a chip is read on it: the signal
 // of whoever drives it, the mean of several, its idle level, or full scale. A die of
 // another class than the one that is read gives pixels of its own lattice.
-func (b *Bus) readLane(cp *bus.Capture, residual float64) {
+func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 	index := b.array.Chips[cp.Chip].Lane
 	lane := &b.lanes[index]
-	conv := b.array.Lanes[index].Spec.GetConverter()
+	conv := b.real.Lanes[index].Spec.GetConverter()
 	var drivers []int
 	if !b.faults.laneOpen[index] {
 		drivers = b.drivers(index)
@@ -225,7 +225,8 @@ func (b *Bus) readLane(cp *bus.Capture, residual float64) {
 				volts[i] += one[i] / float64(len(drivers))
 			}
 		}
-		lane.Convert(codes, volts, residual)
+		b.convert(index, codes, volts, first, residual, at, int64(cp.PixelInterval))
+		first = residual
 		if b.faults.laneSaturated[index] {
 			for i := range codes {
 				codes[i] = lane.highest
@@ -238,6 +239,10 @@ func (b *Bus) readLane(cp *bus.Capture, residual float64) {
 // rowOf fills dst with the volts of a row of a window, wrapped around the lattice of
 // a chip that the window was not made for.
 func (b *Bus) rowOf(dst []float64, chip int, w chipmodel.Window, r int, at, interval int64) {
+	if t := b.truth.chip(chip); t.Slip != 0 {
+		b.slips(dst, chip, t, w, r, at, interval)
+		return
+	}
 	class, c := b.array.Chips[chip].Class, &b.chips[chip]
 	row := (w.Row + r*w.RowStep) % class.Rows
 	if last := w.Column + (w.Columns-1)*w.ColumnStep; last < class.Columns {

@@ -25,7 +25,7 @@ func (b *Bus) do(op *bus.Op, at int64, res *bus.Result) {
 		b.contend(at)
 	case bus.OpStrobe:
 		for _, c := range b.listening {
-			b.chips[c].strobe(op.Strobe, at, op.Hold)
+			b.chips[c].strobe(op.Strobe, at, op.Hold, b.truth.chip(c).LoadDelay)
 		}
 	case bus.OpScan, bus.OpClockOut:
 		b.scan(op.Scan, at, res)
@@ -61,7 +61,8 @@ func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
 			cp.LightNS = chip.loadedAt
 			cp.HoldNS = cp.LastSampleNS() - chip.loadedAt
 		}
-		b.read(&cp, s.Levels, b.residual(&t, s, c))
+		rest := b.residual(&t, s, c)
+		b.read(&cp, s.Levels, b.firstResidual(s, c, rest), rest)
 		res.Captures = append(res.Captures, cp)
 	}
 }
@@ -80,20 +81,25 @@ func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 	if !lane.SampleAndHold {
 		given -= lane.Conversion
 	}
+	return b.lanes[chip.Lane].Residual(given, b.neededNow(c))
+}
+
+// neededNow is what a chip's lane needs to settle at the chip's output bias.
+func (b *Bus) neededNow(c int) time.Duration {
 	needed := b.chips[c].needed
-	if spec := chip.Class.Spec.GetTrimmed(); spec != nil {
+	if spec := b.real.Chips[c].Class.Spec.GetTrimmed(); spec != nil {
 		bias := spec.GetOutputBias()
 		steps := float64(b.chips[c].die.Register(chipmodel.OutputBias)) - float64(bias.GetNominal())
 		needed = time.Duration(float64(needed) / max(1+steps*bias.GetBandwidthPerStep(), 0.01))
 	}
-	return b.lanes[chip.Lane].Residual(given, needed)
+	return needed
 }
 
 // read converts the pixels of one chip, row by row; or, for levels and where there
 // are faults, what its lane shows.
-func (b *Bus) read(cp *bus.Capture, levels bool, residual float64) {
-	if levels || b.faults.any() {
-		b.readLane(cp, residual)
+func (b *Bus) read(cp *bus.Capture, levels bool, first, residual float64) {
+	if levels || b.faults.any() || b.truth.chip(cp.Chip).Slip != 0 {
+		b.readLane(cp, first, residual)
 		return
 	}
 	chip := &b.chips[cp.Chip]
@@ -104,7 +110,8 @@ func (b *Bus) read(cp *bus.Capture, levels bool, residual float64) {
 		codes := cp.Codes[r*w.Columns : (r+1)*w.Columns]
 		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
 		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, int64(cp.PixelInterval), chip.light)
-		lane.Convert(codes, volts, residual)
+		b.convert(b.array.Chips[cp.Chip].Lane, codes, volts, first, residual, at, int64(cp.PixelInterval))
+		first = residual
 		lane.count(cp, codes)
 	}
 }
@@ -122,9 +129,13 @@ func (l *simulatedLane) count(cp *bus.Capture, codes []uint16) {
 }
 
 // strobe acts on one chip that listens.
-func (c *simulatedChip) strobe(s facetdv1.Strobe, at int64, hold time.Duration) {
+// delay is how much later than that it loads.
+func (c *simulatedChip) strobe(s facetdv1.Strobe, at int64, hold, delay time.Duration) {
 	if s == chipmodel.Load && c.memory {
 		c.loaded, c.loadedAt = true, at
+	}
+	if s == chipmodel.Load {
+		at += int64(delay)
 	}
 	c.die.Strobe(s, at, hold, c.light)
 }

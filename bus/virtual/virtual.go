@@ -42,6 +42,8 @@ type Config struct {
 	Pace facetdv1.Pace
 	// Seed makes mismatch and noise repeatable.
 	Seed uint64
+	// Truth is how the array really is, where that differs; nil is as described.
+	Truth *Truth
 }
 
 // Bus is a simulated bus. One goroutine owns it; Now and HostTime may be called
@@ -55,6 +57,8 @@ type Bus struct {
 	reach     map[chipmodel.LineSet][]int
 	volts     []float64 // of one row
 	faults    faults
+	truth     *Truth           // nil: as described
+	real      *chipmodel.Array // what dies and lanes are made of
 
 	word      chipmodel.LineSet
 	listening []int
@@ -84,9 +88,16 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	case cfg.Pace != facetdv1.Pace_PACE_UNSPECIFIED && cfg.Pace != facetdv1.Pace_PACE_REALTIME && cfg.Pace != facetdv1.Pace_PACE_FREE:
 		return nil, fmt.Errorf("there is no pace %d", cfg.Pace)
 	}
+	if cfg.Truth != nil {
+		if err := cfg.Truth.check(cfg.Array); err != nil {
+			return nil, err
+		}
+	}
 	b := &Bus{
 		cfg:       cfg,
 		array:     cfg.Array,
+		truth:     cfg.Truth,
+		real:      cfg.Truth.array(cfg.Array),
 		inspector: bus.NewInspector(cfg.Array),
 		reach:     map[chipmodel.LineSet][]int{},
 		free:      cfg.Pace == facetdv1.Pace_PACE_FREE,
@@ -108,8 +119,8 @@ func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
 // would leave 150 to 500 K, and then nothing has changed.
 func (b *Bus) SetWarmer(kelvin float64) error {
 	var m chipmodel.Mistakes
-	for i := range b.array.Chips {
-		class := b.array.Chips[i].Class
+	for i := range b.real.Chips {
+		class := b.real.Chips[i].Class
 		if k := class.Spec.GetTemperatureK() + kelvin; !(k >= 150 && k <= 500) {
 			m.Add("warmer_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k), "dies are simulated from 150 to 500 K")
 			break
@@ -119,7 +130,7 @@ func (b *Bus) SetWarmer(kelvin float64) error {
 		return m
 	}
 	for i := range b.chips {
-		b.chips[i].die.SetKelvin(b.array.Chips[i].Class.Spec.GetTemperatureK() + kelvin)
+		b.chips[i].die.SetKelvin(b.real.Chips[i].Class.Spec.GetTemperatureK() + kelvin)
 	}
 	return nil
 }

@@ -1,0 +1,143 @@
+package virtual
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// Truth is what a simulated array really is, where that differs from its description.
+// Plans, laws and the times of operations go by the description; dies and lanes by the
+// truth, which is how bring-up can be tried out.
+type Truth struct {
+	// Array is what dies and lanes are made of; nil is the array as described. It has
+	// the same chips on the same lines and lanes, with lattices of the same size, chips
+	// of the same kind and converters of as many bits.
+	Array *chipmodel.Array
+	// Chips and Lanes hold what an array file has no field for, by index.
+	Chips map[int]ChipTruth
+	Lanes map[int]LaneTruth
+}
+
+// ChipTruth is what is odd about a chip.
+type ChipTruth struct {
+	// LoadDelay is by how much later than the strobe says the chip loads.
+	LoadDelay time.Duration
+	// Slip is by how many pixels its counter stands too far (extra clocks) or too short
+	// (lost ones, negative) from pulse SlipAt on, counted from 1 after a reset.
+	Slip, SlipAt int
+	// PassedOnly says that it slips only where that pulse passes a pixel that is not
+	// read: pulses that follow each other quickly.
+	PassedOnly bool
+}
+
+// LaneTruth is what is odd about a lane's converter.
+type LaneTruth struct {
+	// FirstVolts is the error of the first conversion after Rest without any; each
+	// conversion after it has a quarter of the error before.
+	FirstVolts float64
+	Rest       time.Duration
+}
+
+// check reports a truth that cannot stand behind a description.
+func (t *Truth) check(described *chipmodel.Array) error {
+	a := t.Array
+	if a == nil {
+		return nil
+	}
+	if a.WiringOnly || len(a.Chips) != len(described.Chips) || len(a.Lanes) != len(described.Lanes) {
+		return errors.New("the true array has other chips or lanes than the described one")
+	}
+	for i := range a.Chips {
+		x, y := &a.Chips[i], &described.Chips[i]
+		if x.Name != y.Name || x.Lane != y.Lane || x.Wires != y.Wires || x.Class.Kind != y.Class.Kind ||
+			x.Class.Rows != y.Class.Rows || x.Class.Columns != y.Class.Columns {
+			return fmt.Errorf("chip %s: name, wiring, lane, kind or lattice of the true array differ from the description", y.Name)
+		}
+	}
+	for i := range a.Lanes {
+		if a.Lanes[i].Bits != described.Lanes[i].Bits {
+			return fmt.Errorf("lane %s: the true converter has %d bits, the described one %d", described.Lanes[i].Name, a.Lanes[i].Bits, described.Lanes[i].Bits)
+		}
+	}
+	return nil
+}
+
+// array is what dies and lanes are made of.
+func (t *Truth) array(described *chipmodel.Array) *chipmodel.Array {
+	if t == nil || t.Array == nil {
+		return described
+	}
+	return t.Array
+}
+
+func (t *Truth) chip(c int) ChipTruth {
+	if t == nil {
+		return ChipTruth{}
+	}
+	return t.Chips[c]
+}
+
+// slips gives the die row for the pixels of a row of a window whose counter slips.
+func (b *Bus) slips(dst []float64, chip int, t ChipTruth, w chipmodel.Window, r int, at, interval int64) {
+	class, c := b.array.Chips[chip].Class, &b.chips[chip]
+	all := class.Rows * class.Columns
+	for i := range dst {
+		pixel := (w.Row+r*w.RowStep)*class.Columns + w.Column + i*w.ColumnStep
+		if pixel+1 >= t.SlipAt && !(t.PassedOnly && sampled(w, class, t.SlipAt-1)) {
+			pixel += t.Slip
+		}
+		pixel = (pixel%all + all) % all // the counter wraps
+		c.die.Row(dst[i:i+1], pixel/class.Columns, pixel%class.Columns, 1, at+int64(i)*interval, interval, c.light)
+	}
+}
+
+// sampled reports whether a window reads a pixel of the lattice.
+func sampled(w chipmodel.Window, class *chipmodel.Class, pixel int) bool {
+	row, column := pixel/class.Columns-w.Row, pixel%class.Columns-w.Column
+	return row >= 0 && row%w.RowStep == 0 && row/w.RowStep < w.Rows && column >= 0 && column%w.ColumnStep == 0 && column/w.ColumnStep < w.Columns
+}
+
+// convert converts a row that is sampled from at on. first is what is missing of the
+// step to its first pixel, rest of the others.
+func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at, interval int64) {
+	lane := &b.lanes[index]
+	if b.truth != nil {
+		b.firstError(index, volts, at)
+		lane.lastNS = at + int64(len(volts)-1)*interval
+	}
+	if first == rest {
+		lane.Convert(codes, volts, rest)
+		return
+	}
+	lane.Convert(codes[:1], volts[:1], first)
+	lane.Convert(codes[1:], volts[1:], rest)
+}
+
+// firstError adds the error of the first conversions after a rest.
+func (b *Bus) firstError(index int, volts []float64, at int64) {
+	lane, t := &b.lanes[index], b.truth.Lanes[index]
+	if t.FirstVolts == 0 {
+		return
+	}
+	if at-lane.lastNS >= int64(t.Rest) {
+		lane.firstError = t.FirstVolts
+	}
+	for i := 0; i < len(volts) && lane.firstError*lane.firstError > 1e-14; i++ {
+		volts[i] += lane.firstError
+		lane.firstError /= 4
+	}
+}
+
+// firstResidual is what a lane lacks when the first pixel of a look at its levels is
+// sampled. A look with a settling time of its own gives its first pixel just that,
+// while the next ones may have to wait for the conversion before.
+func (b *Bus) firstResidual(s *bus.Scan, c int, rest float64) float64 {
+	if !s.Levels || s.Settle == 0 {
+		return rest
+	}
+	return b.lanes[b.array.Chips[c].Lane].Residual(s.Settle, b.neededNow(c))
+}
