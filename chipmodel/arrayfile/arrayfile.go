@@ -49,6 +49,14 @@ func ParseTasks(name string, data []byte) ([]*facetdv1.Task, chipmodel.Mistakes)
 	return msg.GetTasks(), nil
 }
 
+// ParseTruth reads a file that says how a simulated array really is. It is as written;
+// whether it fits an array is checked with that array.
+func ParseTruth(name string, data []byte) (*facetdv1.ArrayTruth, chipmodel.Mistakes) {
+	var msg facetdv1.ArrayTruth
+	_, m := parse(name, data, &msg)
+	return &msg, m
+}
+
 // Locate gives mistakes the file and the line of the field that their paths name.
 func Locate(name string, data []byte, m chipmodel.Mistakes) chipmodel.Mistakes {
 	var root yaml.Node

@@ -42,7 +42,7 @@ select words, faults, light, recordings and events. Exit status: 0 done, 1 faile
 	root.AddCommand(
 		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
-		a.probeCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(), a.eventsCommand(),
+		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(), a.eventsCommand(),
 	)
 	a.complete(root)
 	return root
@@ -62,6 +62,7 @@ type client struct {
 	replay  facetdv1.ReplayServiceClient
 	events  facetdv1.EventServiceClient
 	scene   facetdv1.SceneServiceClient
+	bringup facetdv1.BringupServiceClient
 }
 
 // call runs f with the daemon's services and a time limit. Errors of the daemon
@@ -97,6 +98,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		replay:  facetdv1.NewReplayServiceClient(conn),
 		events:  facetdv1.NewEventServiceClient(conn),
 		scene:   facetdv1.NewSceneServiceClient(conn),
+		bringup: facetdv1.NewBringupServiceClient(conn),
 	}))
 }
 

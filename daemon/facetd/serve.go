@@ -45,6 +45,7 @@ type serveFlags struct {
 	listen, socket, http              string
 	logFormat, logLevel, data         string
 	runFor                            time.Duration
+	truth                             string
 	bus                               string
 	replaySpeed                       float64
 	replayLoop, replayStepped         bool
@@ -85,6 +86,8 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.data, "data", d.Data, "folder for recordings and the journal of events (default none: no recordings, events in memory)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
+	fl.StringVar(&f.truth, "truth", "", "file of how the virtual array really is, to try bring-up out")
+	_ = fl.MarkHidden("truth") // it exists
 	fl.DurationVar(&f.runFor, "run-for", 0, "end at this bus time and sum up the run (default go on)")
 }
 
@@ -119,6 +122,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 		"data":       func() { c.Data = f.data },
 		"log-format": func() { c.Log.Format = f.logFormat },
 		"log-level":  func() { c.Log.Level = f.logLevel },
+		"truth":      func() { c.Truth = f.truth },
 		"run-for":    func() { c.StopAt = server.Duration(f.runFor) },
 	} {
 		if given(name) {
@@ -144,7 +148,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 func fitBus(c *server.Config, given func(string) bool) error {
 	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"}, "no recording is played; give --bus replay:FILE"
 	if strings.HasPrefix(c.Bus, server.ReplayOf) {
-		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for"}, "a recording brings its own, and is played to its end"
+		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "truth"}, "a recording brings its own, and is played to its end"
 	}
 	for _, name := range names {
 		if given(name) {

@@ -91,15 +91,31 @@ func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc
 	if err != nil {
 		return s.cfg.Status(err)
 	}
-	run := &probing{cfg: s.cfg, planner: planner, programs: probe.NewPrograms(planner.Model, discharge), most: int(r.GetMaxReadouts()),
-		lanes: make([]laneSum, len(s.cfg.Array.Lanes)), prepared: -1}
-	result, err := run.all(stream)
-	// Whatever the probe left, the timetable gets what it assumes.
-	s.cfg.Runner.Resync()
+	result, err := probeWith(stream.Context(), s.cfg, planner, int(r.GetMaxReadouts()), func(p *facetdv1.ProbeProgress) error {
+		return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{Progress: p}})
+	})
 	if err != nil {
 		return s.cfg.Status(err)
 	}
 	return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
+}
+
+// Probe runs one probe by itself, as a step of something larger. Errors are the
+// dispatcher's.
+func Probe(ctx context.Context, cfg Config, opts probe.Options, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	planner, err := probe.New(cfg.Array, opts)
+	if err != nil {
+		return nil, err
+	}
+	return probeWith(ctx, cfg, planner, 0, progress)
+}
+
+func probeWith(ctx context.Context, cfg Config, planner *probe.Planner, most int, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	run := &probing{cfg: cfg, planner: planner, programs: probe.NewPrograms(planner.Model, discharge), most: most,
+		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: -1}
+	// Whatever the probe leaves, the timetable gets what it assumes.
+	defer cfg.Runner.Resync()
+	return run.all(ctx, progress)
 }
 
 // planner returns the planner for some options; it remembers what it chose before.
@@ -134,8 +150,7 @@ type laneSum struct {
 }
 
 // all makes readouts until what was seen is explained.
-func (p *probing) all(stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
-	ctx := stream.Context()
+func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 	state := p.planner.Start()
 	for p.most == 0 || state.Readouts() < p.most {
 		e, done := p.planner.Next(state)
@@ -149,9 +164,7 @@ func (p *probing) all(stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsRes
 		before := state.Readouts()
 		state = p.planner.Update(state, e, seen)
 		for i, levels := range seen {
-			if err := stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{
-				Progress: p.progress(e, i, levels, before+i+1, state.Remaining()),
-			}}); err != nil {
+			if err := progress(p.progress(e, i, levels, before+i+1, state.Remaining())); err != nil {
 				return nil, err
 			}
 		}

@@ -82,6 +82,9 @@ type Config struct {
 	// Log is how the daemon logs, to standard error.
 	Log Log `yaml:"log"`
 
+	// Truth is a file that says how a virtual array really is, where it is to differ from
+	// its description; empty is as described. For trying bring-up out.
+	Truth string `yaml:"-"`
 	// Version of the daemon.
 	Version string `yaml:"-"`
 	// ReadFile reads the files named above; nil means from the file system.

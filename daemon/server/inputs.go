@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/scene"
@@ -26,6 +27,9 @@ const maxFileBytes = 64 << 20
 // inputs are what the configuration's files hold.
 type inputs struct {
 	array     *chipmodel.Array
+	arrayName string // and its text, for proposals of bring-up
+	arrayData []byte
+	truth     *virtual.Truth // nil: as described
 	tasks     []*facetdv1.Task
 	tasksName string // for mistakes that the planner finds
 	tasksData []byte
@@ -55,7 +59,12 @@ func (c *Config) load(log *zap.Logger) (*inputs, chipmodel.Mistakes) {
 	if name, data, err := c.read(c.Array, deploy.CrawlerArray, "demo array.yaml"); err != nil {
 		m.Add("array", err.Error(), "")
 	} else {
+		in.arrayName, in.arrayData = name, data
 		in.array, found = arrayfile.ParseArray(name, data)
+		m = append(m, found...)
+	}
+	if in.array != nil && !in.array.WiringOnly && c.Truth != "" {
+		in.truth, found = c.loadTruth(in.array)
 		m = append(m, found...)
 	}
 	if in.array != nil && in.array.WiringOnly {

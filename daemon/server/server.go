@@ -129,6 +129,7 @@ func (s *Server) assemble(in *inputs) error {
 	if err != nil {
 		return err
 	}
+	guide := s.bringup(in, probed)
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info: s.info(), Access: s.access,
@@ -137,6 +138,7 @@ func (s *Server) assemble(in *inputs) error {
 			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
 			s.light.Register(r)
 			replayapi.Register(r, s.player)
+			guide.Register(r)
 		},
 	})
 	if s.http, err = s.newHTTP(); err != nil {
@@ -173,7 +175,7 @@ func (s *Server) source(in *inputs) (*probing.Config, error) {
 }
 
 func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
-	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed})
+	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Truth: in.truth})
 	if err != nil {
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}

@@ -216,6 +216,11 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 	return d, true
 }
 
+// Later is by how much a phase of a frequency lags another.
+func Later(phase, than, hz float64) time.Duration {
+	return time.Duration(math.Remainder(than-phase, 2*math.Pi) / (2 * math.Pi * hz) * 1e9)
+}
+
 func seconds(s float64) time.Duration { return time.Duration(min(s, 1e6) * 1e9) }
 
 // line is the slope of a line fitted to points, and its uncertainty.
@@ -254,32 +259,32 @@ type Delay struct {
 	Chip int
 	// Delay is behind the median of its class; Sigma is its uncertainty.
 	Delay, Sigma time.Duration
+	// Phase of the flicker in radians of bus time, from which delays follow.
+	Phase float64
 	// Amplitude is of the flicker, in codes.
 	Amplitude float64
 }
 
 // Delays fits a sine of a frequency to the mean codes of every chip over load times,
-// and compares phases. times[k] is the bus time of load k in nanoseconds, levels[i][k]
-// what chip i showed. Chips are compared within their class: pixels of one class lag
+// and compares phases. times[i][k] is the bus time of load k of chip i in nanoseconds,
+// levels[i][k] what the chip showed. Chips are compared within their class: pixels of one class lag
 // alike in even light.
-func Delays(a *chipmodel.Array, chips []int, times []int64, levels [][]float64, hz float64) []Delay {
+func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64, hz float64) []Delay {
 	out := make([]Delay, len(chips))
-	phases := make([]float64, len(chips))
 	omega := 2 * math.Pi * hz
 	for i, chip := range chips {
-		phase, amplitude, sigma := sine(times, levels[i], omega)
-		phases[i] = phase
-		out[i] = Delay{Chip: chip, Amplitude: amplitude, Sigma: seconds(sigma / omega)}
+		phase, amplitude, sigma := sine(times[i], levels[i], omega)
+		out[i] = Delay{Chip: chip, Amplitude: amplitude, Sigma: seconds(sigma / omega), Phase: phase}
 	}
 	for i, chip := range chips {
 		var apart []float64
 		for j, other := range chips {
 			if a.Chips[other].Class == a.Chips[chip].Class {
-				apart = append(apart, math.Remainder(phases[j]-phases[i], 2*math.Pi))
+				apart = append(apart, math.Remainder(out[j].Phase-out[i].Phase, 2*math.Pi))
 			}
 		}
 		slices.Sort(apart)
-		out[i].Delay = time.Duration(-median(apart) / omega * 1e9)
+		out[i].Delay = time.Duration(median(apart) / omega * 1e9)
 	}
 	return out
 }
@@ -299,8 +304,8 @@ func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sig
 	const terms = 5
 	var m [terms][terms + 1]float64
 	basis := func(k int) [terms]float64 {
-		s1, c1 := math.Sincos(omega * float64(times[k]-times[0]) * 1e-9)
-		s2, c2 := math.Sincos(2 * omega * float64(times[k]-times[0]) * 1e-9)
+		s1, c1 := math.Sincos(omega * float64(times[k]) * 1e-9)
+		s2, c2 := math.Sincos(2 * omega * float64(times[k]) * 1e-9)
 		return [terms]float64{1, c1, s1, c2, s2}
 	}
 	for k := range times {

@@ -1,0 +1,335 @@
+// Package bringup serves guided bring-up: it takes an engineer from a freshly wired
+// array to an array file that can be trusted, in the order that is safe, with a verdict,
+// numbers and pictures for every step. What steps need of the bus, and what captures
+// mean, is in scheduler/bringup; here programs run in idle gaps of the timetable, the
+// operator is asked, and runs are kept so that they can be resumed.
+//
+// The bus laws stay in force throughout. A run goes on only while somebody reads its
+// stream.
+package bringup
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler/bringup"
+)
+
+// Runner is what bring-up needs of the dispatcher.
+type Runner interface {
+	Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error)
+	Resync()
+}
+
+// Light sets the light and temperature of a virtual bus.
+type Light interface {
+	GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error)
+	SetScene(context.Context, *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error)
+}
+
+// Config is what the service stands on.
+type Config struct {
+	Array *chipmodel.Array
+	// ArrayName and ArrayFile are the array file as it was read, for the patch.
+	ArrayName string
+	ArrayFile []byte
+	Runner    Runner
+	// Light refuses unless the bus is virtual.
+	Light Light
+	// Probe runs the probe of the select lines.
+	Probe func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error)
+	// Now is the bus time.
+	Now func() int64
+	// Data is the folder of the daemon's data; empty keeps runs in memory alone.
+	Data string
+	// Version of the daemon.
+	Version string
+	// Host is the host's time, for names of runs; nil is the system's.
+	Host func() time.Time
+	// Status maps errors to gRPC statuses.
+	Status func(error) error
+	// Refused, where set, is what every call ends with: there is no array on a bus.
+	Refused error
+}
+
+// keptRuns bounds the runs in memory; older ones that are on disk stay there.
+const keptRuns = 64
+
+// maxNote bounds what is kept of an operator's note.
+const maxNote = 1000
+
+// Service is the service.
+type Service struct {
+	facetdv1.UnimplementedBringupServiceServer
+	cfg  Config
+	busy chan struct{} // lets one run go on at a time
+
+	mu   sync.Mutex
+	runs map[string]*facetdv1.BringupRun // as last stored; never changed in place
+	// waiting is the question that the run going on waits for.
+	waiting *waiting
+}
+
+type waiting struct {
+	id     string
+	number uint32
+	answer chan *facetdv1.AnswerBringupRequest // of one, so that nobody blocks
+}
+
+// New makes the service and reads the runs of before. The error tells which of them
+// cannot be read; the service works without them.
+func New(cfg Config) (*Service, error) {
+	s := &Service{cfg: cfg, busy: make(chan struct{}, 1), runs: map[string]*facetdv1.BringupRun{}}
+	if cfg.Host == nil {
+		s.cfg.Host = time.Now
+	}
+	err := s.load()
+	return s, err
+}
+
+// Register registers the service.
+func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterBringupServiceServer(r, s) }
+
+// StartBringup begins a run.
+func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.ServerStreamingServer[facetdv1.StartBringupResponse]) error {
+	if s.cfg.Refused != nil {
+		return s.cfg.Status(s.cfg.Refused)
+	}
+	steps, m := stepsOf(r.GetSteps())
+	if len(m) > 0 {
+		return s.cfg.Status(m)
+	}
+	if r.GetVirtualLight() {
+		if _, err := s.cfg.Light.GetScene(stream.Context(), &facetdv1.GetSceneRequest{}); err != nil {
+			return err
+		}
+	}
+	run := &facetdv1.BringupRun{
+		Id: s.newID(), Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, Steps: steps,
+		Unattended: r.GetUnattended(), VirtualLight: r.GetVirtualLight(),
+		Started: s.cfg.Host().UTC().Format(time.RFC3339), Version: s.cfg.Version,
+	}
+	for i := range s.cfg.Array.Chips {
+		run.Chips = append(run.Chips, &facetdv1.BringupChip{Chip: s.cfg.Array.Chips[i].Name})
+	}
+	return s.goOn(stream.Context(), run, func(e *facetdv1.BringupEvent) error {
+		return stream.Send(&facetdv1.StartBringupResponse{Event: e})
+	})
+}
+
+// stepsOf puts the steps asked for in order.
+func stepsOf(asked []facetdv1.BringupStep) ([]facetdv1.BringupStep, chipmodel.Mistakes) {
+	var m chipmodel.Mistakes
+	if len(asked) == 0 {
+		for n := facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES; n <= facetdv1.BringupStep_BRINGUP_STEP_SKEW; n++ {
+			asked = append(asked, n)
+		}
+	}
+	for i, step := range asked {
+		switch {
+		case step < facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES || step > facetdv1.BringupStep_BRINGUP_STEP_SKEW:
+			m.Add(fmt.Sprintf("steps[%d]", i), fmt.Sprintf("there is no step %d", step), "use 1 to 11")
+		case slices.Contains(asked[:i], step):
+			m.Add(fmt.Sprintf("steps[%d]", i), "the step is listed twice", "list each step once")
+		}
+	}
+	return slices.Sorted(slices.Values(asked)), m
+}
+
+// ResumeBringup goes on with a run.
+func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.ServerStreamingServer[facetdv1.ResumeBringupResponse]) error {
+	if s.cfg.Refused != nil {
+		return s.cfg.Status(s.cfg.Refused)
+	}
+	kept, err := s.get(r.GetId())
+	if err != nil {
+		return err
+	}
+	if kept.GetArrayDigest() != s.cfg.Array.Digest {
+		return status.Errorf(codes.FailedPrecondition, "run %s was of an array described otherwise; start a new run", r.GetId())
+	}
+	run := proto.CloneOf(kept)
+	run.Unattended = run.Unattended || r.GetUnattended()
+	return s.goOn(stream.Context(), run, func(e *facetdv1.BringupEvent) error {
+		return stream.Send(&facetdv1.ResumeBringupResponse{Event: e})
+	})
+}
+
+// goOn does the steps of a run that are not done.
+func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(*facetdv1.BringupEvent) error) error {
+	select {
+	case s.busy <- struct{}{}:
+		defer func() { <-s.busy }()
+	default:
+		return status.Error(codes.ResourceExhausted, "a bring-up is going on already; wait for its end")
+	}
+	if err := s.keep(run); err != nil {
+		return s.cfg.Status(err)
+	}
+	if err := emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Started{Started: run}}); err != nil {
+		return err
+	}
+	e := &engine{
+		cfg: s.cfg, a: s.cfg.Array, p: bringup.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
+		ask: func(ctx context.Context, q *facetdv1.BringupQuestion) (bool, string, error) {
+			return s.ask(ctx, run.Id, q)
+		},
+	}
+	for c, chip := range run.GetChips() {
+		e.p.Settled(c, time.Duration(chip.GetSettleNs()))
+	}
+	err := s.steps(ctx, e)
+	if restored := e.restore(); err == nil && restored != nil {
+		err = s.cfg.Status(restored)
+	}
+	if err != nil {
+		return err
+	}
+	return emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Ended{Ended: run}})
+}
+
+func (s *Service) steps(ctx context.Context, e *engine) error {
+	run := e.run
+	for _, step := range run.GetSteps() {
+		done := slices.ContainsFunc(run.GetResults(), func(r *facetdv1.BringupResult) bool { return r.GetStep() == step })
+		if done {
+			continue
+		}
+		result, err := e.one(ctx, step)
+		if err != nil {
+			return s.cfg.Status(err)
+		}
+		run.Results = append(run.Results, result)
+		if worse(result.GetVerdict(), run.GetVerdict()) {
+			run.Verdict = result.GetVerdict()
+		}
+		run.Finished = len(run.GetResults()) == len(run.GetSteps())
+		if run.Finished {
+			s.patch(run)
+		}
+		if err := s.keep(run); err != nil {
+			return s.cfg.Status(err)
+		}
+		if err := e.emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Result{Result: result}}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// patch puts all proposals into the array file. A file that cannot be edited in place
+// gives no patch; the proposals stand in the results all the same.
+func (s *Service) patch(run *facetdv1.BringupRun) {
+	var changes []bringup.Change
+	for _, r := range run.GetResults() {
+		for _, p := range r.GetProposals() {
+			changes = append(changes, bringup.Change{Path: p.GetPath(), Value: p.GetValue()})
+		}
+	}
+	if len(changes) == 0 || len(s.cfg.ArrayFile) == 0 {
+		return
+	}
+	if _, diff, err := bringup.Patch(s.cfg.ArrayName, s.cfg.ArrayFile, changes); err == nil {
+		run.Patch = diff
+	}
+}
+
+// ask waits for AnswerBringup.
+func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestion) (bool, string, error) {
+	w := &waiting{id: id, number: q.GetNumber(), answer: make(chan *facetdv1.AnswerBringupRequest, 1)}
+	s.mu.Lock()
+	s.waiting = w
+	s.mu.Unlock()
+	defer func() {
+		s.mu.Lock()
+		s.waiting = nil
+		s.mu.Unlock()
+	}()
+	select {
+	case a := <-w.answer:
+		note := []rune(a.GetNote())
+		return a.GetProceed(), string(note[:min(len(note), maxNote)]), nil
+	case <-ctx.Done():
+		return false, "", ctx.Err()
+	}
+}
+
+// AnswerBringup answers a question.
+func (s *Service) AnswerBringup(_ context.Context, r *facetdv1.AnswerBringupRequest) (*facetdv1.AnswerBringupResponse, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.waiting == nil || s.waiting.id != r.GetId() || s.waiting.number != r.GetQuestion() {
+		return nil, status.Errorf(codes.FailedPrecondition, "run %s does not wait for an answer to question %d", r.GetId(), r.GetQuestion())
+	}
+	s.waiting.answer <- r
+	s.waiting = nil
+	return &facetdv1.AnswerBringupResponse{}, nil
+}
+
+// ListBringups lists runs, newest first.
+func (s *Service) ListBringups(context.Context, *facetdv1.ListBringupsRequest) (*facetdv1.ListBringupsResponse, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out := &facetdv1.ListBringupsResponse{}
+	for _, id := range s.ids() {
+		run := proto.CloneOf(s.runs[id])
+		for _, r := range run.GetResults() {
+			r.Measurements, r.Pictures = nil, nil
+		}
+		out.Runs = append(out.Runs, run)
+	}
+	return out, nil
+}
+
+// ids are the runs, newest first.
+func (s *Service) ids() []string {
+	ids := make([]string, 0, len(s.runs))
+	for id := range s.runs {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	slices.Reverse(ids)
+	return ids
+}
+
+// GetBringup returns a run.
+func (s *Service) GetBringup(_ context.Context, r *facetdv1.GetBringupRequest) (*facetdv1.GetBringupResponse, error) {
+	run, err := s.get(r.GetId())
+	if err != nil {
+		return nil, err
+	}
+	return &facetdv1.GetBringupResponse{Run: run}, nil
+}
+
+func (s *Service) get(id string) (*facetdv1.BringupRun, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	run := s.runs[id]
+	if run == nil {
+		return nil, status.Errorf(codes.NotFound, "there is no bring-up %q; ListBringups lists them", id)
+	}
+	return run, nil
+}
+
+// newID names a run by the host's time, and a number where that is taken.
+func (s *Service) newID() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	base := s.cfg.Host().UTC().Format("20060102-150405")
+	id := base
+	for n := 2; s.runs[id] != nil; n++ {
+		id = fmt.Sprintf("%s-%d", base, n)
+	}
+	return id
+}

@@ -1,0 +1,387 @@
+package bringup
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler/bringup"
+)
+
+// Short names for the schema's.
+const (
+	pass    = facetdv1.Verdict_VERDICT_PASS
+	warn    = facetdv1.Verdict_VERDICT_WARN
+	fail    = facetdv1.Verdict_VERDICT_FAIL
+	skipped = facetdv1.Verdict_VERDICT_SKIPPED
+)
+
+// Light levels that a run sets on a virtual bus, in lux, and the stripes that it lays
+// over the lattices: 10 columns a period.
+const (
+	evenLux   = 200.0
+	darkScene = "uniform:0"
+	stripes   = "grating:mean=200,contrast=0.95,cycles_per_pixel=0.1"
+	warmerK   = 15.0
+)
+
+// engine runs the steps of one run.
+type engine struct {
+	cfg Config
+	a   *chipmodel.Array
+	p   *bringup.Programs
+	run *facetdv1.BringupRun
+	// emit tells the operator; ask waits for an answer.
+	emit func(*facetdv1.BringupEvent) error
+	ask  func(ctx context.Context, q *facetdv1.BringupQuestion) (proceed bool, note string, err error)
+
+	step   facetdv1.BringupStep
+	before *facetdv1.Surroundings // of a virtual bus, to be put back
+	lights string                 // what the light is now
+	dark   map[int][]uint16       // whole frames
+}
+
+// skipError ends a step with its reason.
+type skipError struct{ why string }
+
+func (e *skipError) Error() string { return e.why }
+
+func skipf(format string, args ...any) error { return &skipError{fmt.Sprintf(format, args...)} }
+
+// report gathers the result of a step.
+type report struct {
+	*facetdv1.BringupResult
+}
+
+// add notes a number that passes within its limits and has the given verdict outside.
+// NaN stands for no limit.
+func (r *report) add(subject, quantity string, value float64, unit string, low, high float64, outside facetdv1.Verdict, note string) facetdv1.Verdict {
+	m := &facetdv1.BringupMeasurement{Subject: subject, Quantity: quantity, Value: value, Unit: unit, Verdict: pass}
+	if !math.IsNaN(low) {
+		m.Low = &low
+	}
+	if !math.IsNaN(high) {
+		m.High = &high
+	}
+	if value < low || value > high || math.IsNaN(value) {
+		m.Verdict, m.Note = outside, note
+	}
+	if math.IsNaN(value) || math.IsInf(value, 0) {
+		m.Value = 0
+	}
+	r.Measurements = append(r.Measurements, m)
+	return m.Verdict
+}
+
+// tell notes a number without limits.
+func (r *report) tell(subject, quantity string, value float64, unit, note string) {
+	r.add(subject, quantity, value, unit, none, none, pass, "")
+	r.Measurements[len(r.Measurements)-1].Note = note
+}
+
+var none = math.NaN()
+
+func (r *report) chart(c *bringup.Chart) {
+	r.Pictures = append(r.Pictures, &facetdv1.BringupPicture{Title: c.Title, MediaType: "image/svg+xml", Data: c.SVG()})
+}
+
+func (r *report) sheet(title string, tiles []bringup.Tile) {
+	if data, err := bringup.Sheet(tiles); err == nil && len(tiles) > 0 {
+		r.Pictures = append(r.Pictures, &facetdv1.BringupPicture{Title: title, MediaType: "image/png", Data: data})
+	}
+}
+
+func (r *report) act(format string, args ...any) {
+	r.Actions = append(r.Actions, fmt.Sprintf(format, args...))
+}
+
+func (r *report) propose(path, value, current, reason string) {
+	r.Proposals = append(r.Proposals, &facetdv1.BringupProposal{Path: path, Value: value, Current: current, Reason: reason})
+}
+
+// conclude gives the result its verdict and a sentence.
+func (r *report) conclude(good string) {
+	count := map[facetdv1.Verdict]int{}
+	r.Verdict = pass
+	var worst *facetdv1.BringupMeasurement
+	for _, m := range r.Measurements {
+		count[m.Verdict]++
+		if worse(m.Verdict, r.Verdict) {
+			r.Verdict, worst = m.Verdict, m
+		}
+	}
+	r.Summary = good
+	if worst == nil {
+		return
+	}
+	r.Summary = fmt.Sprintf("%s: %s %.4g %s: %s", worst.GetSubject(), worst.GetQuantity(), worst.GetValue(), worst.GetUnit(), worst.GetNote())
+	if n := count[r.Verdict] - 1; n > 0 {
+		r.Summary += fmt.Sprintf(" (and %d more)", n)
+	}
+}
+
+// worse orders verdicts: skipped and unset are no judgement.
+func worse(x, y facetdv1.Verdict) bool {
+	rank := func(v facetdv1.Verdict) int {
+		switch v {
+		case pass:
+			return 1
+		case warn:
+			return 2
+		case fail:
+			return 3
+		}
+		return 0
+	}
+	return rank(x) > rank(y)
+}
+
+// one runs one step. An error means that the run cannot go on; whatever keeps the step
+// from being done is in its result.
+func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.BringupResult, error) {
+	e.step = step
+	r := &report{&facetdv1.BringupResult{Step: step, StartBusNs: e.cfg.Now()}}
+	err := e.do(ctx, step, r)
+	// Whatever the step left, the timetable gets what it assumes.
+	e.cfg.Runner.Resync()
+	r.EndBusNs = e.cfg.Now()
+	var skip *skipError
+	switch {
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
+	case errors.As(err, &skip):
+		r.Verdict, r.Summary = skipped, skip.why
+	case err != nil:
+		return nil, err
+	}
+	return r.BringupResult, nil
+}
+
+func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *report) error {
+	switch step {
+	case facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES:
+		return e.supplies(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_SELECTS:
+		return e.selects(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_LEVELS:
+		return e.levels(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_DARK:
+		return e.darkFrame(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_LIT:
+		return e.litFrame(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_SETTLING:
+		return e.settling(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_CONVERTERS:
+		return e.converters(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_HOLD:
+		return e.hold(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_TRIM:
+		return e.trim(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_ORDER:
+		return e.order(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_SKEW:
+		return e.skew(ctx, r)
+	}
+	return skipf("there is no such step")
+}
+
+// program runs operations in a gap of the timetable. What keeps a single program from
+// running makes the step skipped: no gap is long enough, mostly.
+func (e *engine) program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
+	captures, err := e.cfg.Runner.Program(ctx, ops)
+	if err != nil && ctx.Err() == nil {
+		return nil, skipf("a measuring program of %v could not run: %v; try without tasks", bus.CostOf(e.a, ops).Total(), err)
+	}
+	return captures, err
+}
+
+// rest lets bus time pass. Where no gap of the timetable is long enough it passes by
+// itself, since the timetable runs.
+func (e *engine) rest(ctx context.Context, d time.Duration) error {
+	ops := []bus.Op{
+		{Kind: bus.OpSelect},
+		{Kind: bus.OpWait, Hold: d, Phase: facetdv1.Phase_PHASE_SETTLE},
+	}
+	if _, err := e.cfg.Runner.Program(ctx, ops); err == nil || ctx.Err() != nil {
+		return ctx.Err()
+	}
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-ctx.Done():
+	}
+	return ctx.Err()
+}
+
+func (e *engine) progress(done float64, format string, args ...any) {
+	// A lost progress is no loss; a stream that ended shows in ctx.
+	_ = e.emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Progress{Progress: &facetdv1.BringupProgress{
+		Step: e.step, Doing: fmt.Sprintf(format, args...), Done: done,
+	}}})
+}
+
+// confirm asks the operator to do something. It is an error that skips the step when
+// the operator does not.
+func (e *engine) confirm(ctx context.Context, text string) error {
+	q := &facetdv1.BringupQuestion{Number: uint32(len(e.run.Answers) + 1), Step: e.step, Text: text}
+	answer := &facetdv1.BringupAnswer{Question: q, Proceed: true, Assumed: true, Note: "nobody was asked"}
+	if !e.run.Unattended {
+		if err := e.emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Question{Question: q}}); err != nil {
+			return err
+		}
+		proceed, note, err := e.ask(ctx, q)
+		if err != nil {
+			return err
+		}
+		answer = &facetdv1.BringupAnswer{Question: q, Proceed: proceed, Note: note}
+	}
+	e.run.Answers = append(e.run.Answers, answer)
+	if !answer.Proceed {
+		return skipf("the operator did not confirm: %s", text)
+	}
+	return nil
+}
+
+// light brings the light that a step needs: on a virtual bus the scene, elsewhere what
+// the operator is asked for.
+func (e *engine) light(ctx context.Context, scene, ask string) error {
+	if e.lights == scene {
+		return nil
+	}
+	e.lights = ""
+	if e.run.VirtualLight {
+		if err := e.surround(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
+			return err
+		}
+	} else if err := e.confirm(ctx, ask); err != nil {
+		return err
+	}
+	e.lights = scene
+	return e.steady(ctx)
+}
+
+func (e *engine) surround(ctx context.Context, r *facetdv1.SetSceneRequest) error {
+	if e.before == nil {
+		now, err := e.cfg.Light.GetScene(ctx, &facetdv1.GetSceneRequest{})
+		if err != nil {
+			return err
+		}
+		e.before = now.GetSurroundings()
+	}
+	_, err := e.cfg.Light.SetScene(ctx, r)
+	return err
+}
+
+// restore puts back the surroundings of a virtual bus.
+func (e *engine) restore() error {
+	if e.before == nil {
+		return nil
+	}
+	// ctx of the run may have ended; the daemon's own end ends this too.
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	_, err := e.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: e.before.GetScene(), WarmerK: &e.before.WarmerK})
+	e.before = nil
+	return err
+}
+
+// steady waits until the chips have followed the light: slow logarithmic pixels take
+// C U_T / I, seconds in the dark. At most about half a minute.
+func (e *engine) steady(ctx context.Context) error {
+	var last []float64
+	for round := range 60 {
+		var means []float64
+		for _, c := range e.active() {
+			captures, err := e.program(ctx, e.p.Frame(c, bringup.Spread(e.a.Chips[c].Class, 64), 1, 0))
+			if err != nil {
+				return err
+			}
+			if len(captures) > 0 {
+				means = append(means, bringup.Mean(captures[0].Codes))
+			}
+		}
+		moved := 0.0
+		for i := range means {
+			if i < len(last) {
+				moved = max(moved, math.Abs(means[i]-last[i]))
+			}
+		}
+		if last != nil && moved < 1.5 {
+			return nil
+		}
+		e.progress(0, "the chips follow the light, round %d: %.1f codes", round+1, moved)
+		last = means
+		if err := e.rest(ctx, 500*time.Millisecond); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// active are the chips in use.
+func (e *engine) active() []int {
+	var out []int
+	for c := range e.a.Chips {
+		if e.run.Chips[c].Excluded == "" {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// chips are those in use that a step is about; it is skipped when there are none.
+func (e *engine) chips(what string, is func(*chipmodel.Class) bool) ([]int, error) {
+	var out []int
+	left := 0
+	for c := range e.a.Chips {
+		if !is(e.a.Chips[c].Class) {
+			continue
+		}
+		if e.run.Chips[c].Excluded == "" {
+			out = append(out, c)
+		} else {
+			left++
+		}
+	}
+	switch {
+	case len(out) > 0:
+		return out, nil
+	case left > 0:
+		return nil, skipf("none of the %s can be used: see the steps before", what)
+	}
+	return nil, skipf("the array has no %s", what)
+}
+
+func every(*chipmodel.Class) bool { return true }
+
+func (e *engine) exclude(chip int, why string) {
+	if e.run.Chips[chip].Excluded == "" {
+		e.run.Chips[chip].Excluded = why
+	}
+}
+
+func (e *engine) name(chip int) string { return e.a.Chips[chip].Name }
+
+func (e *engine) lane(chip int) *chipmodel.Lane { return &e.a.Lanes[e.a.Chips[chip].Lane] }
+
+// frame reads whole lattices n times.
+func (e *engine) frame(ctx context.Context, chip, n int) ([]bus.Capture, error) {
+	var all []bus.Capture
+	for range n {
+		captures, err := e.program(ctx, e.p.Frame(chip, bringup.Whole(e.a.Chips[chip].Class), 1, 0))
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, captures...)
+	}
+	if len(all) < n {
+		return nil, skipf("chip %s gave no capture", e.name(chip))
+	}
+	return all, nil
+}

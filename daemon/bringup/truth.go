@@ -1,0 +1,80 @@
+package bringup
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
+)
+
+// TruthOf makes the truth behind a simulated array from its description. Mistakes are
+// collected with their paths.
+func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth, chipmodel.Mistakes) {
+	msg := described.Message
+	if t.GetArray() != nil {
+		msg = t.GetArray()
+	}
+	msg = proto.CloneOf(msg)
+	base, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		return nil, m
+	}
+	out := &virtual.Truth{Chips: map[int]virtual.ChipTruth{}, Lanes: map[int]virtual.LaneTruth{}}
+	for i, c := range t.GetChips() {
+		path := fmt.Sprintf("chips[%d]", i)
+		chip := base.Chip(c.GetChip())
+		if chip < 0 {
+			m.Add(path+".chip", fmt.Sprintf("no chip is called %q", c.GetChip()), "")
+			continue
+		}
+		if c.GetSettleFactor() < 0 || c.GetLoadDelayNs() < 0 || c.GetLoadDelayNs() > int64(time.Second) {
+			m.Add(path, "a factor or delay is out of range", "factors of 0 or more, at most a second")
+		}
+		out.Chips[chip] = virtual.ChipTruth{
+			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()), PassedOnly: c.GetPassedOnly(),
+		}
+		msg.Classes = append(msg.Classes, ownClass(base, chip, c))
+		msg.Chips[chip].Class = msg.Classes[len(msg.Classes)-1].Name
+	}
+	for i, l := range t.GetLanes() {
+		found := false
+		for k := range base.Lanes {
+			if base.Lanes[k].Name == l.GetLane() {
+				found = true
+				out.Lanes[k] = virtual.LaneTruth{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
+			}
+		}
+		if !found {
+			m.Add(fmt.Sprintf("lanes[%d].lane", i), fmt.Sprintf("no lane is called %q", l.GetLane()), "")
+		}
+	}
+	if len(m) > 0 {
+		return nil, m
+	}
+	out.Array, m = chipmodel.New(msg)
+	return out, m
+}
+
+// ownClass is the class of a chip that is not like the others of its class.
+func ownClass(a *chipmodel.Array, chip int, c *facetdv1.ChipTruth) *facetdv1.ChipClass {
+	class := proto.CloneOf(a.Chips[chip].Class.Spec)
+	class.Name = fmt.Sprintf("%s~%s", class.GetName(), c.GetChip())
+	if f := c.GetSettleFactor(); f > 0 {
+		class.Readout.Settle = durationpb.New(time.Duration(float64(a.LaneSettle(chip)) * f))
+	}
+	if mem := class.GetMemory(); mem != nil && c.GetLeakFactor() != 0 {
+		mem.LeakFa *= c.GetLeakFactor()
+	}
+	if l := class.GetLogarithmic(); l != nil {
+		l.OffsetVolts += c.GetOffsetVolts()
+	}
+	if l := class.GetLinear(); l != nil {
+		l.ResetVolts += c.GetOffsetVolts()
+	}
+	return class
+}

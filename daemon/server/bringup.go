@@ -1,0 +1,48 @@
+package server
+
+import (
+	"context"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/daemon/api"
+	"facetd.example/daemon/bringup"
+	"facetd.example/daemon/probing"
+	"facetd.example/scheduler/probe"
+)
+
+// bringup makes the service of guided bring-up over what is probed.
+func (s *Server) bringup(in *inputs, probed *probing.Config) *bringup.Service {
+	service, err := bringup.New(bringup.Config{
+		Array: s.array, ArrayName: in.arrayName, ArrayFile: in.arrayData, Runner: probed.Runner, Light: s.light, Now: s.bus.Now,
+		Data: s.cfg.Data, Version: s.cfg.Version, Refused: probed.Refused,
+		Status: func(err error) error { return api.StatusOf(s.array, err) },
+		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+			return probing.Probe(ctx, *probed, probe.Options{}, progress)
+		},
+	})
+	if err != nil {
+		s.log.Warn("runs of bring-up that cannot be read", zap.Error(err))
+	}
+	return service
+}
+
+// loadTruth reads how a virtual array really is.
+func (c *Config) loadTruth(described *chipmodel.Array) (*virtual.Truth, chipmodel.Mistakes) {
+	var m chipmodel.Mistakes
+	data, err := c.readFile(c.Truth)
+	if err != nil {
+		m.Add("truth", err.Error(), "")
+		return nil, m
+	}
+	msg, m := arrayfile.ParseTruth(c.Truth, data)
+	if len(m) > 0 {
+		return nil, m
+	}
+	truth, m := bringup.TruthOf(described, msg)
+	return truth, arrayfile.Locate(c.Truth, data, m)
+}
