@@ -258,19 +258,31 @@ func writeBringupResult(w io.Writer, r *facetdv1.BringupResult) {
 	}
 }
 
+// quantity writes a number with its unit; times in a unit that suits them.
 func quantity(v float64, unit string) string {
+	if unit == "ns" {
+		return cli.NS(int64(v))
+	}
 	return strings.TrimSpace(fmt.Sprintf("%.4g %s", v, unit))
+}
+
+func limit(v float64, unit string) string {
+	if unit == "ns" {
+		return quantity(v, unit)
+	}
+	return quantity(v, "")
 }
 
 // limits writes the limits of a measurement.
 func limits(m *facetdv1.BringupMeasurement) string {
+	low, high := limit(m.GetLow(), m.GetUnit()), limit(m.GetHigh(), m.GetUnit())
 	switch {
 	case m.Low != nil && m.High != nil:
-		return fmt.Sprintf("%.4g to %.4g", m.GetLow(), m.GetHigh())
+		return low + " to " + high
 	case m.Low != nil:
-		return fmt.Sprintf("at least %.4g", m.GetLow())
+		return "at least " + low
 	case m.High != nil:
-		return fmt.Sprintf("at most %.4g", m.GetHigh())
+		return "at most " + high
 	}
 	return ""
 }

@@ -108,6 +108,25 @@ func (r *rig) Do(_ context.Context, f func() error) error { return f() }
 
 func newRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string, faults ...*facetdv1.Fault) *rig {
 	t.Helper()
+	r, err := makeRig(t, truth, seed, data, faults...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// newRigAllowing is newRig in whose folder there may be files that cannot be read.
+func newRigAllowing(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string) *rig {
+	t.Helper()
+	r, err := makeRig(t, truth, seed, data)
+	if err == nil {
+		t.Error("a file that cannot be read was passed over in silence")
+	}
+	return r
+}
+
+func makeRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string, faults ...*facetdv1.Fault) (*rig, error) {
+	t.Helper()
 	a := mustArray(t)
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
 	if truth != nil {
@@ -133,10 +152,7 @@ func newRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string, 
 			return probing.Probe(ctx, probing.Config{Array: a, Runner: r, Now: b.Now}, probe.Options{}, progress)
 		},
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return r
+	return r, err
 }
 
 // stream gathers events.

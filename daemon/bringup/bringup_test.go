@@ -1,9 +1,448 @@
 package bringup
 
-import "testing"
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
 
-func TestSound(t *testing.T) {
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/die"
+)
+
+const (
+	supplies   = facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES
+	selects    = facetdv1.BringupStep_BRINGUP_STEP_SELECTS
+	levelsStep = facetdv1.BringupStep_BRINGUP_STEP_LEVELS
+	dark       = facetdv1.BringupStep_BRINGUP_STEP_DARK
+	lit        = facetdv1.BringupStep_BRINGUP_STEP_LIT
+	settling   = facetdv1.BringupStep_BRINGUP_STEP_SETTLING
+	converters = facetdv1.BringupStep_BRINGUP_STEP_CONVERTERS
+	hold       = facetdv1.BringupStep_BRINGUP_STEP_HOLD
+	trim       = facetdv1.BringupStep_BRINGUP_STEP_TRIM
+	order      = facetdv1.BringupStep_BRINGUP_STEP_ORDER
+	skew       = facetdv1.BringupStep_BRINGUP_STEP_SKEW
+)
+
+// TestSoundArrayPasses: on an array that is as described every step passes, for several
+// seeds, and nothing is proposed but leak doublings within their tolerance.
+func TestSoundArrayPasses(t *testing.T) {
+	for seed := range uint64(6) {
+		run := newRig(t, nil, seed, "").all(t)
+		if !run.GetFinished() || run.GetVerdict() != pass || len(run.GetResults()) != 11 || run.GetPatch() != "" {
+			t.Errorf("seed %d:\n%s", seed, describe(run))
+		}
+		for _, r := range run.GetResults() {
+			if r.GetVerdict() != pass || r.GetSummary() == "" {
+				t.Errorf("seed %d: %v is %v: %s", seed, r.GetStep(), r.GetVerdict(), r.GetSummary())
+			}
+		}
+	}
+}
+
+func off(got, want float64) float64 { return math.Abs(got/want - 1) }
+
+// TestFindsTheTrueSettlingTime: whatever the true resistance of the outputs, the sweep
+// comes within 5 % of when the true lane is within half a step, on addressed and
+// counter chips, converters with and without sample and hold, of 12 and of 10 bits; and
+// the patch proposes the slowest of each class.
+func TestFindsTheTrueSettlingTime(t *testing.T) {
+	worst := 0.0
+	for seed, factor := range []float64{0.5, 0.8, 1, 1.3, 1.7, 2.5, 4} {
+		described := mustArray(t)
+		msg := describedMessage(t)
+		for _, class := range msg.GetClasses() {
+			if s := class.GetReadout().GetSettle(); s != nil {
+				class.Readout.Settle = durationpb.New(time.Duration(float64(s.AsDuration()) * factor))
+			} else {
+				class.Readout.OutputResistanceOhms *= factor
+			}
+		}
+		r := newRig(t, &facetdv1.ArrayTruth{Array: msg}, uint64(seed)+10, "")
+		run := r.all(t, settling)
+		truth, _ := chipmodel.New(msg)
+		slowest := map[string]float64{}
+		for c := range described.Chips {
+			want := float64(truth.LaneSettle(c))
+			got := value(t, run, described.Chips[c].Name, "settling to half a step")
+			worst = max(worst, off(got, want))
+			if off(got, want) > 0.05 {
+				t.Errorf("factor %g, %s: %.0f ns, it is %.0f ns", factor, described.Chips[c].Name, got, want)
+			}
+			class := described.Chips[c].Class.Name
+			slowest[class] = max(slowest[class], want)
+		}
+		wantVerdict := pass
+		if factor > 1 {
+			wantVerdict = fail
+		}
+		if run.GetVerdict() != wantVerdict {
+			t.Errorf("factor %g: verdict %v\n%s", factor, run.GetVerdict(), describe(run))
+		}
+		if proposed := len(run.GetResults()[0].GetProposals()); factor == 1 && proposed != 0 || factor != 1 && proposed != 3 {
+			t.Errorf("factor %g: %d proposals\n%s", factor, proposed, describe(run))
+		}
+		for _, p := range run.GetResults()[0].GetProposals() {
+			var i int
+			if _, err := fmt.Sscanf(p.GetPath(), "classes[%d].readout.settle", &i); err != nil {
+				t.Fatal(err)
+			}
+			d, err := time.ParseDuration(p.GetValue())
+			if want := slowest[described.Classes[i].Name]; err != nil || off(float64(d), want) > 0.05 {
+				t.Errorf("factor %g: proposes %s for %s, the slowest is %.0f ns", factor, p.GetValue(), p.GetPath(), want)
+			}
+			if !strings.Contains(run.GetPatch(), "settle: "+p.GetValue()) {
+				t.Errorf("the patch lacks %s:\n%s", p.GetValue(), run.GetPatch())
+			}
+		}
+	}
+	t.Logf("worst error %.2f %%", 100*worst)
+}
+
+func describedMessage(t *testing.T) *facetdv1.Array {
+	t.Helper()
+	a, m := arrayfile.ParseArray("bench.yaml", []byte(benchYAML))
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	return a.Message
+}
+
+// TestFindsTheTrueHoldLimit against the closed form: dV/dt = I/C, so that half a step
+// is lost after half a step times C over I; and the leak that is proposed.
+func TestFindsTheTrueHoldLimit(t *testing.T) {
+	worst := 0.0
+	for seed, leak := range []float64{0.8, 2, 3, 6, 15, 60} {
+		msg := describedMessage(t)
+		msg.Classes[0].GetMemory().LeakFa = leak
+		msg.Classes[0].GetMemory().LeakDoublingK = 8
+		run := newRig(t, &facetdv1.ArrayTruth{Array: msg}, uint64(seed)+20, "").all(t, hold)
+		for _, c := range []struct {
+			name string
+			bits float64
+		}{{"m0", 12}, {"m1", 12}, {"m2", 10}} {
+			want := 0.5 * 2 / math.Exp2(c.bits) * 150e-15 / (leak * 1e-15) * 1e3
+			got := value(t, run, c.name, "hold to half a step")
+			worst = max(worst, off(got, want))
+			if off(got, want) > 0.05 {
+				t.Errorf("%g fA, %s: %.4g ms, it is %.4g ms", leak, c.name, got, want)
+			}
+		}
+		if got := value(t, run, "mem", "leakage doubles every"); off(got, 8) > 0.05 {
+			t.Errorf("%g fA: doubles every %.3g K", leak, got)
+		}
+		var proposed float64
+		for _, p := range run.GetResults()[0].GetProposals() {
+			if p.GetPath() == "classes[0].memory.leak_fa" {
+				fmt.Sscan(p.GetValue(), &proposed)
+			}
+		}
+		if leak != 3 && off(proposed, leak) > 0.05 || leak == 3 && proposed != 0 {
+			t.Errorf("%g fA: proposed %g", leak, proposed)
+		}
+		if want := leak > 4.5; (run.GetVerdict() == fail) != want {
+			t.Errorf("%g fA: %v", leak, run.GetVerdict())
+		}
+	}
+	t.Logf("worst error %.2f %%", 100*worst)
+}
+
+// bestSpan tries every gain, every 4th offset and every 4th bias on dies of the truth,
+// in the dark and in light, and returns the largest span from dark to lit at which no
+// pixel is nearer to a limit than a hundredth of the range.
+func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
+	t.Helper()
+	class := a.Chips[chip].Class
+	spec := class.Spec.GetTrimmed()
+	conv := a.Lanes[a.Chips[chip].Lane].Spec.GetConverter()
+	margin := 0.01 * (conv.GetHighVolts() - conv.GetLowVolts())
+	low, high := max(conv.GetLowVolts(), spec.GetOutputLowVolts())+margin, min(conv.GetHighVolts(), spec.GetOutputHighVolts())-margin
+	best := 0.0
+	measure := func(d *die.Die, at int64, lux float64) (mean, lowest, highest float64) {
+		light := func(dst []float64, _ int, _ int64) {
+			for i := range dst {
+				dst[i] = lux
+			}
+		}
+		row := make([]float64, class.Columns)
+		lowest, highest = math.Inf(1), math.Inf(-1)
+		for r := range 4 {
+			d.Row(row, r, 0, 1, at, 0, light)
+			for _, v := range row {
+				mean += v / float64(4*len(row))
+				lowest, highest = min(lowest, v), max(highest, v)
+			}
+		}
+		return mean, lowest, highest
+	}
+	inDark, inLight := die.New(a, chip, seed), die.New(a, chip, seed)
+	measure(inDark, 0, 0)
+	measure(inLight, 0, evenLux)
+	for g := range spec.GetGains() {
+		for offset := -128; offset < 128; offset += 4 {
+			for bias := 0; bias < 256; bias += 4 {
+				for _, d := range []*die.Die{inDark, inLight} {
+					d.Write(chipmodel.Gain, uint16(g))
+					d.Write(chipmodel.Offset, uint16(uint8(int8(offset))))
+					d.Write(chipmodel.PixelBias, uint16(bias))
+				}
+				d, dl, dh := measure(inDark, 1e12, 0)
+				l, ll, lh := measure(inLight, 1e12, evenLux)
+				if min(dl, ll) > low && max(dh, lh) < high {
+					best = max(best, math.Abs(l-d))
+				}
+			}
+		}
+	}
+	return best / (conv.GetHighVolts() - conv.GetLowVolts()) * 100
+}
+
+// TestFindsTheBestGain against a search of every setting on the simulated die itself.
+func TestFindsTheBestGain(t *testing.T) {
+	for seed, decade := range []float64{0.05, 0.08, 0.12, 0.17, -0.1} {
+		msg := describedMessage(t)
+		msg.Classes[2].GetLogarithmic().VoltsPerDecade = decade
+		msg.Classes[2].GetLogarithmic().OffsetVolts += 0.1 * float64(seed%3-1)
+		truth, m := chipmodel.New(msg)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		r := newRig(t, &facetdv1.ArrayTruth{Array: msg}, uint64(seed)+30, "")
+		run := r.all(t, trim)
+		want := bestSpan(t, truth, truth.Chip("t0"), uint64(seed)+30)
+		got := value(t, run, "t0", "span from dark to lit")
+		t.Logf("%g V a decade: %.1f %% of the converter, the best is %.1f %%", decade, got, want)
+		if want == 0 || off(got, want) > 0.05 {
+			t.Errorf("%g V a decade: uses %.1f %%, the best is %.1f %%\n%s", decade, got, want, describe(run))
+		}
+		for _, what := range []string{"lowest pixel, lit, checked with this setting", "highest pixel, lit, checked with this setting"} {
+			if v := value(t, run, "t0", what); v < 1 || v > 1022 {
+				t.Errorf("%g V a decade: %s at %g", decade, what, v)
+			}
+		}
+	}
+}
+
+// TestEachFaultInItsStep: a fault is reported by the step that looks for it, names the
+// chip or lane, and no other step finds anything.
+func TestEachFaultInItsStep(t *testing.T) {
+	chipTruth := func(c *facetdv1.ChipTruth) *facetdv1.ArrayTruth {
+		return &facetdv1.ArrayTruth{Chips: []*facetdv1.ChipTruth{c}}
+	}
+	for _, c := range []struct {
+		name    string
+		truth   *facetdv1.ArrayTruth
+		fault   *facetdv1.Fault
+		step    facetdv1.BringupStep
+		subject string
+		verdict facetdv1.Verdict
+	}{
+		{"dead chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "m1"}, selects, "m1", fail},
+		{"dead trimmed chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "t0"}, selects, "t0", fail},
+		{"swapped lines", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0", OtherLine: "x2"}, selects, "", fail},
+		{"stuck chip", chipTruth(&facetdv1.ChipTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1", fail},
+		{"slow driver", chipTruth(&facetdv1.ChipTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0", fail},
+		{"slow counter", chipTruth(&facetdv1.ChipTruth{Chip: "c1", SettleFactor: 2}), nil, settling, "c1", fail},
+		{"wrong first conversions", &facetdv1.ArrayTruth{Lanes: []*facetdv1.LaneTruth{{Lane: "b", FirstVolts: 0.01, RestNs: 1e6}}}, nil, converters, "b", warn},
+		{"leaky chip", chipTruth(&facetdv1.ChipTruth{Chip: "m2", LeakFactor: 4}), nil, hold, "m2", fail},
+		{"lost clock", chipTruth(&facetdv1.ChipTruth{Chip: "c0", Slip: -1, SlipAt: 200}), nil, order, "c0", fail},
+		{"extra clock", chipTruth(&facetdv1.ChipTruth{Chip: "c1", Slip: 1, SlipAt: 415}), nil, order, "c1", fail},
+		{"clock lost while pixels are passed", chipTruth(&facetdv1.ChipTruth{Chip: "c0", Slip: -1, SlipAt: 100, PassedOnly: true}), nil, order, "c0", fail},
+		{"extra clocks while pixels are passed", chipTruth(&facetdv1.ChipTruth{Chip: "t0", Slip: 2, SlipAt: 40, PassedOnly: true}), nil, order, "t0", fail},
+		{"late load", chipTruth(&facetdv1.ChipTruth{Chip: "m1", LoadDelayNs: 150e3}), nil, skew, "m1", fail},
+	} {
+		for seed := range uint64(3) {
+			var faults []*facetdv1.Fault
+			if c.fault != nil {
+				faults = append(faults, c.fault)
+			}
+			run := newRig(t, c.truth, seed+40, "", faults...).all(t)
+			bad := func(x facetdv1.BringupStep, want bool) {
+				t.Errorf("%s, seed %d: %v found something: %v\n%s", c.name, seed, x, !want, describe(run))
+			}
+			for _, r := range run.GetResults() {
+				found := r.GetVerdict() == warn || r.GetVerdict() == fail
+				if found != (r.GetStep() == c.step) {
+					bad(r.GetStep(), !found)
+				}
+				if r.GetStep() != c.step {
+					continue
+				}
+				if r.GetVerdict() != c.verdict || len(r.GetActions()) == 0 {
+					t.Errorf("%s: verdict %v with %d actions", c.name, r.GetVerdict(), len(r.GetActions()))
+				}
+				for _, m := range r.GetMeasurements() {
+					if m.GetVerdict() != pass && m.GetSubject() != c.subject {
+						t.Errorf("%s, seed %d: blames %q: %s", c.name, seed, m.GetSubject(), m.GetQuantity())
+					}
+				}
+			}
+		}
+	}
+}
+
+// TestShortSupply: a regulator without enough supply fails by the description alone.
+func TestShortSupply(t *testing.T) {
 	r := newRig(t, nil, 1, "")
-	run := r.all(t)
-	t.Log("\n" + describe(run))
+	r.a.Classes[2].Spec.GetTrimmed().SupplyRippleVolts = 1.5
+	run := r.all(t, supplies)
+	if run.GetVerdict() != fail || !strings.Contains(run.GetResults()[0].GetSummary(), "trim") {
+		t.Error(describe(run))
+	}
+}
+
+// TestResumedAfterAKill: a run whose stream is cut off in the middle of a step, and
+// whose daemon is then gone, goes on with that step in another daemon, and knows what
+// the steps before found.
+func TestResumedAfterAKill(t *testing.T) {
+	data := t.TempDir()
+	truth := &facetdv1.ArrayTruth{Chips: []*facetdv1.ChipTruth{{Chip: "c1", OffsetVolts: 9}, {Chip: "m0", SettleFactor: 1.5}}}
+	r := newRig(t, truth, 5, data)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	s := &stream{ctx: ctx}
+	s.event = func(e *facetdv1.BringupEvent) {
+		if p := e.GetProgress(); p.GetStep() == hold && p.GetDone() > 0.5 {
+			cancel()
+		}
+	}
+	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Unattended: true, VirtualLight: true}, startStream{s})
+	if !errors.Is(err, context.Canceled) {
+		t.Fatalf("cut off: %v", err)
+	}
+	id := s.events[0].GetStarted().GetId()
+	if got, _ := r.service.cfg.Light.GetScene(t.Context(), nil); got.GetSurroundings().GetScene() != "uniform:50" {
+		t.Errorf("the light of before did not come back: %v", got)
+	}
+
+	// What a kill in the middle of writing leaves does no harm.
+	for name, text := range map[string]string{".run-123": "{", "junk.json": "{]"} {
+		if err := os.WriteFile(filepath.Join(data, "bringup", name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	again := newRigAllowing(t, truth, 6, data)
+	list, err := again.service.ListBringups(t.Context(), nil)
+	if err != nil || len(list.GetRuns()) != 1 || list.GetRuns()[0].GetFinished() || len(list.GetRuns()[0].GetResults()) != 7 {
+		t.Fatalf("kept: %v, %v", list, err)
+	}
+	s = &stream{ctx: t.Context()}
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: id}, resumeStream{s}); err != nil {
+		t.Fatal(err)
+	}
+	run := s.events[len(s.events)-1].GetEnded()
+	var steps []facetdv1.BringupStep
+	for _, r := range run.GetResults() {
+		steps = append(steps, r.GetStep())
+	}
+	if want := []facetdv1.BringupStep{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11}; !slices.Equal(steps, want) {
+		t.Errorf("steps %v", steps)
+	}
+	for _, e := range s.events {
+		if r := e.GetResult(); r != nil && r.GetStep() < hold {
+			t.Errorf("%v was done again", r.GetStep())
+		}
+	}
+	// c1 is stuck: the order step leaves it out, since the run knows.
+	for _, m := range run.GetResults()[9].GetMeasurements() {
+		if m.GetSubject() == "c1" {
+			t.Error("a chip that was left out before came back")
+		}
+	}
+	if !run.GetFinished() || run.GetVerdict() != fail || run.GetChips()[0].GetSettleNs() == 0 {
+		t.Errorf("%v\n%s", run.GetChips(), describe(run))
+	}
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: "nothing"}, resumeStream{s}); status.Code(err) != codes.NotFound {
+		t.Errorf("unknown run: %v", err)
+	}
+	again.service.runs[id].ArrayDigest = "other"
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: id}, resumeStream{s}); status.Code(err) != codes.FailedPrecondition {
+		t.Errorf("another array: %v", err)
+	}
+}
+
+// TestOperatorIsAsked: every question waits for its answer; no skips the step, and what
+// is noted is kept.
+func TestOperatorIsAsked(t *testing.T) {
+	r := newRig(t, nil, 3, "")
+	s := &stream{ctx: t.Context()}
+	asked := 0
+	s.event = func(e *facetdv1.BringupEvent) {
+		q := e.GetQuestion()
+		if q == nil {
+			return
+		}
+		asked++
+		go func() {
+			for {
+				_, err := r.service.AnswerBringup(context.Background(), &facetdv1.AnswerBringupRequest{
+					Id: "20260102-030405", Question: q.GetNumber(), Proceed: q.GetStep() != dark, Note: "5.02 V, 80 mA" + strings.Repeat("é", 2000),
+				})
+				if err == nil {
+					return
+				}
+			}
+		}()
+	}
+	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{dark, supplies, lit}}, startStream{s}); err != nil {
+		t.Fatal(err)
+	}
+	run := s.events[len(s.events)-1].GetEnded()
+	if asked != 3 || len(run.GetAnswers()) != 3 {
+		t.Fatalf("asked %d times, %d answers", asked, len(run.GetAnswers()))
+	}
+	if a := run.GetAnswers()[0]; a.GetAssumed() || !a.GetProceed() || !strings.HasPrefix(a.GetNote(), "5.02 V, 80 mA") || len([]rune(a.GetNote())) != maxNote {
+		t.Errorf("answer %v", a)
+	}
+	var verdicts []facetdv1.Verdict
+	for _, r := range run.GetResults() {
+		verdicts = append(verdicts, r.GetVerdict())
+	}
+	if !slices.Equal(verdicts, []facetdv1.Verdict{pass, skipped, pass}) {
+		t.Errorf("verdicts %v\n%s", verdicts, describe(run))
+	}
+	if _, err := r.service.AnswerBringup(t.Context(), &facetdv1.AnswerBringupRequest{Id: run.GetId(), Question: 1}); status.Code(err) != codes.FailedPrecondition {
+		t.Errorf("an answer to nothing: %v", err)
+	}
+}
+
+// TestMistakesStartNothing: bad steps are all told, and a second run is refused.
+func TestMistakesStartNothing(t *testing.T) {
+	r := newRig(t, nil, 3, "")
+	s := &stream{ctx: t.Context()}
+	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{99, dark, dark}}, startStream{s})
+	var m chipmodel.Mistakes
+	if !errors.As(err, &m) || len(m) != 2 || len(s.events) != 0 {
+		t.Errorf("%v, %d events", err, len(s.events))
+	}
+	r.service.busy <- struct{}{}
+	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("a second run: %v", err)
+	}
+}
+
+// TestTruthMistakes: what a truth file has wrong is told with its place.
+func TestTruthMistakes(t *testing.T) {
+	_, m := TruthOf(mustArray(t), &facetdv1.ArrayTruth{
+		Chips: []*facetdv1.ChipTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneTruth{{Lane: "z"}},
+	})
+	var paths []string
+	for _, one := range m {
+		paths = append(paths, one.Path)
+	}
+	if !slices.Equal(paths, []string{"chips[0].chip", "chips[1]", "lanes[0].lane"}) {
+		t.Errorf("%v", m)
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -119,7 +120,11 @@ func (r *report) conclude(good string) {
 	if worst == nil {
 		return
 	}
-	r.Summary = fmt.Sprintf("%s: %s %.4g %s: %s", worst.GetSubject(), worst.GetQuantity(), worst.GetValue(), worst.GetUnit(), worst.GetNote())
+	number := strings.TrimSpace(fmt.Sprintf("%.4g %s", worst.GetValue(), worst.GetUnit()))
+	if worst.GetUnit() == "ns" {
+		number = time.Duration(worst.GetValue()).String()
+	}
+	r.Summary = strings.TrimPrefix(fmt.Sprintf("%s: %s %s: %s", worst.GetSubject(), worst.GetQuantity(), number, worst.GetNote()), ": ")
 	if n := count[r.Verdict] - 1; n > 0 {
 		r.Summary += fmt.Sprintf(" (and %d more)", n)
 	}

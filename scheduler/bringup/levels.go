@@ -216,9 +216,10 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 	return d, true
 }
 
-// Later is by how much a phase of a frequency lags another.
+// Later is how much later a chip samples that shows a phase of a frequency, than one
+// that shows another.
 func Later(phase, than, hz float64) time.Duration {
-	return time.Duration(math.Remainder(than-phase, 2*math.Pi) / (2 * math.Pi * hz) * 1e9)
+	return time.Duration(math.Remainder(phase-than, 2*math.Pi) / (2 * math.Pi * hz) * 1e9)
 }
 
 func seconds(s float64) time.Duration { return time.Duration(min(s, 1e6) * 1e9) }
@@ -280,7 +281,7 @@ func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64
 		var apart []float64
 		for j, other := range chips {
 			if a.Chips[other].Class == a.Chips[chip].Class {
-				apart = append(apart, math.Remainder(out[j].Phase-out[i].Phase, 2*math.Pi))
+				apart = append(apart, math.Remainder(out[i].Phase-out[j].Phase, 2*math.Pi))
 			}
 		}
 		slices.Sort(apart)
@@ -297,8 +298,8 @@ func median(sorted []float64) float64 {
 	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
-// sine fits mean + harmonics of omega, of which the first counts: with a signal
-// s(t - d) a delay of d turns it by -omega d. The second harmonic takes up that the
+// sine fits mean + harmonics of omega, of which the first counts: a chip that samples
+// later by d than the time it is taken for shows s(t + d), a phase larger by omega d. The second harmonic takes up that the
 // logarithm of a sine is none.
 func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sigma float64) {
 	const terms = 5

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"path"
 	"strconv"
 	"strings"
 
@@ -73,8 +74,8 @@ func patchOne(data []byte, c Change) ([]byte, error) {
 }
 
 // find follows a path such as classes[0].readout.settle.
-func find(n *yaml.Node, path string) (*yaml.Node, error) {
-	for _, part := range strings.FieldsFunc(path, func(r rune) bool { return r == '.' || r == '[' }) {
+func find(n *yaml.Node, place string) (*yaml.Node, error) {
+	for _, part := range strings.FieldsFunc(place, func(r rune) bool { return r == '.' || r == '[' }) {
 		if index, is := strings.CutSuffix(part, "]"); is {
 			i, err := strconv.Atoi(index)
 			if err != nil || n.Kind != yaml.SequenceNode || i < 0 || i >= len(n.Content) {
@@ -196,6 +197,9 @@ func unified(name string, before, after []byte) string {
 	}
 	edits := compare(splitLines(before), splitLines(after))
 	var b strings.Builder
+	if name = path.Base(name); strings.ContainsRune(name, ' ') {
+		name += "\t" // ends a name that has spaces
+	}
 	fmt.Fprintf(&b, "--- a/%s\n+++ b/%s\n", name, name)
 	const context = 3
 	old, now := 1, 1 // line numbers at edits[i]

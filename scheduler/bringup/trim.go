@@ -50,10 +50,10 @@ type TrimChoice struct {
 
 // levels of one gain: code = base + perOffset offset + perBias (bias - nominal).
 type levels struct {
-	perOffset, perBias     float64
-	dark, lit              float64
-	below, above           float64 // how far the extreme pixels are from these means
-	known, offset, nominal bool
+	perOffset, perBias float64
+	dark, lit          float64
+	below, above       float64 // how far the extreme pixels are from these means
+	offset, nominal    bool
 }
 
 // ChooseTrim finds the setting with the largest span between dark and lit whose pixels
