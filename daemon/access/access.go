@@ -7,7 +7,7 @@
 // a method takes.
 //
 // Certificates, their revocation list and tokens can be read anew while the daemon runs
-// (Gate.Prepare, Gate.Reload): calls that begin later are judged by the new ones at
+// (Gate.Prepare): calls that begin later are judged by the new ones at
 // once, also on connections that were there before, and streams that were open end
 // within EndOfStreamLimit when what opened them no longer counts.
 //

@@ -108,7 +108,7 @@ func (g *Gate) tlsConfig(protocols ...string) *tls.Config {
 		NextProtos: protocols,
 		// A session that is taken up again would skip the certificates.
 		SessionTicketsDisabled: true,
-		// Asked for always and judged here, so that what is refused has a name and a
+		// Asked for and judged here, so that what is refused has a name and a
 		// count; the key that it is for is proved in the handshake all the same.
 		ClientAuth: tls.RequestClientCert,
 		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
@@ -136,6 +136,9 @@ func (g *Gate) verify(state tls.ConnectionState, from string) error {
 // handshaking is tlsConfig for one connection, from an address.
 func (g *Gate) handshaking(from string, protocols ...string) *tls.Config {
 	c := g.tlsConfig(protocols...)
+	if g.current.Load().authorities == nil {
+		c.ClientAuth = tls.NoClientCert // many a client shows whatever it has when asked
+	}
 	c.VerifyConnection = func(s tls.ConnectionState) error { return g.verify(s, from) }
 	return c
 }

@@ -133,16 +133,6 @@ func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
 	}, old == nil || old.digest != next.digest, nil
 }
 
-// Reload is Prepare and apply with the settings in force.
-func (g *Gate) Reload() error {
-	apply, _, err := g.Prepare(g.current.Load().settings)
-	if err != nil {
-		return err
-	}
-	apply()
-	return nil
-}
-
 // warn tells of what counts no longer, or not for long.
 func (g *Gate) warn(m *material) {
 	now := g.now()

@@ -39,7 +39,7 @@ func (g *Gate) Guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		c, err := g.admitHTTP(r, cross)
 		if err != nil {
-			g.answer(w, g.count(err, r.RemoteAddr, r.Method+" "+shortPath(r.URL.Path)))
+			g.answer(w, g.count(err, r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 			return
 		}
 		next.ServeHTTP(w, r.WithContext(withCaller(r.Context(), c)))
@@ -52,9 +52,9 @@ func (g *Gate) Require(right Right, next http.Handler) http.Handler {
 		c, known := CallerOf(r.Context())
 		switch {
 		case !known:
-			g.answer(w, g.count(refuse(NoCredentials, "", "nobody asked who you are"), r.RemoteAddr, r.Method+" "+shortPath(r.URL.Path)))
+			g.answer(w, g.count(refuse(NoCredentials, "", "nobody asked who you are"), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 		case c.Right < right:
-			g.answer(w, g.count(refuse(MissingRight, c.Name, "%s may %s, and this takes the right to %s", c.Name, c.Right, right), r.RemoteAddr, r.Method+" "+shortPath(r.URL.Path)))
+			g.answer(w, g.count(refuse(MissingRight, c.Name, "%s may %s, and this takes the right to %s", c.Name, c.Right, right), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 		default:
 			next.ServeHTTP(w, r)
 		}
@@ -64,7 +64,7 @@ func (g *Gate) Require(right Right, next http.Handler) http.Handler {
 func (g *Gate) admitHTTP(r *http.Request, cross *http.CrossOriginProtection) (Caller, *RefusedError) {
 	p, _ := r.Context().Value(placeKey{}).(place)
 	if p != remotePlace && !ownHost(r.Host) {
-		return Caller{}, refuse(ForeignHost, "", "this is not %s; use 127.0.0.1 or localhost", shortPath(r.Host))
+		return Caller{}, refuse(ForeignHost, "", "this is not %s; use 127.0.0.1 or localhost", shorten(r.Host))
 	}
 	if err := cross.Check(r); err != nil || !ownOrigin(r) {
 		return Caller{}, refuse(ForeignOrigin, "", "a page of another site asked for this")
@@ -132,10 +132,10 @@ func (g *Gate) answer(w http.ResponseWriter, e *RefusedError) {
 	http.Error(w, e.Message, status)
 }
 
-// shortPath keeps what a stranger wrote from filling the log.
-func shortPath(s string) string {
+// shorten keeps what a stranger wrote from filling the log.
+func shorten(s string) string {
 	if len(s) > 80 {
-		return s[:80] + "..."
+		return strings.ToValidUTF8(s[:80], "") + "..."
 	}
 	return s
 }

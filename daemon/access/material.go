@@ -8,7 +8,9 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
+	"unicode"
 
 	"facetd.example/chipmodel"
 )
@@ -151,7 +153,7 @@ func revokedKey(issuer, serial []byte) string { return string(issuer) + "\x00" +
 // when that holds at most.
 func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *RefusedError) {
 	leaf := chain[0]
-	name := leaf.Subject.CommonName
+	name := nameOf(leaf)
 	if m.authorities == nil {
 		return Caller{}, refuse(CertificateUntrusted, name, "client certificates do not count here: show a token")
 	}
@@ -165,9 +167,9 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 	var invalid x509.CertificateInvalidError
 	switch {
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil && now.Before(invalid.Cert.NotBefore):
-		return Caller{}, refuse(CertificateNotYetValid, name, "the certificate of %s counts from %s on", invalid.Cert.Subject.CommonName, invalid.Cert.NotBefore.UTC().Format(time.RFC3339))
+		return Caller{}, refuse(CertificateNotYetValid, name, "the certificate of %s counts from %s on", nameOf(invalid.Cert), invalid.Cert.NotBefore.UTC().Format(time.RFC3339))
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil:
-		return Caller{}, refuse(CertificateExpired, name, "the certificate of %s expired on %s", invalid.Cert.Subject.CommonName, invalid.Cert.NotAfter.UTC().Format(time.RFC3339))
+		return Caller{}, refuse(CertificateExpired, name, "the certificate of %s expired on %s", nameOf(invalid.Cert), invalid.Cert.NotAfter.UTC().Format(time.RFC3339))
 	case err != nil:
 		return Caller{}, refuse(CertificateUntrusted, name, "the certificate of %s does not count: %v", name, err)
 	}
@@ -176,7 +178,7 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 	caller := Caller{Name: name, Until: leaf.NotAfter}
 	for i, c := range path[:len(path)-1] {
 		if m.revoked[revokedKey(c.RawIssuer, c.SerialNumber.Bytes())] {
-			return Caller{}, refuse(CertificateRevoked, name, "the certificate of %s was revoked", c.Subject.CommonName)
+			return Caller{}, refuse(CertificateRevoked, name, "the certificate of %s was revoked", nameOf(c))
 		}
 		caller.Until = earlier(caller.Until, c.NotAfter)
 		for _, list := range m.lists {
@@ -184,14 +186,14 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 				continue
 			}
 			if !now.Before(list.NextUpdate) && !m.newerList(list, now) {
-				return Caller{}, refuse(RevocationsStale, name, "the revocation list of %s should have been replaced by %s", path[i+1].Subject.CommonName, list.NextUpdate.UTC().Format(time.RFC3339))
+				return Caller{}, refuse(RevocationsStale, name, "the revocation list of %s should have been replaced by %s", nameOf(path[i+1]), list.NextUpdate.UTC().Format(time.RFC3339))
 			}
 			if now.Before(list.NextUpdate) {
 				caller.Until = earlier(caller.Until, list.NextUpdate)
 			}
 		}
 	}
-	right, listed := m.clients[name]
+	right, listed := m.clients[leaf.Subject.CommonName]
 	if !listed {
 		right, listed = m.clients[AnyName]
 	}
@@ -200,6 +202,17 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 	}
 	caller.Right = right
 	return caller, nil
+}
+
+// nameOf is a certificate's name as it may stand in the log: strangers choose theirs.
+func nameOf(c *x509.Certificate) string {
+	name := strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, c.Subject.CommonName)
+	return shorten(name)
 }
 
 // newerList reports whether another list of the same authority is in date.
