@@ -39,7 +39,7 @@ func (g *Gate) Guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		c, err := g.admitHTTP(r, cross)
 		if err != nil {
-			g.answer(w, g.count(err, r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
+			g.answer(w, r, g.count(err, r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 			return
 		}
 		next.ServeHTTP(w, r.WithContext(withCaller(r.Context(), c)))
@@ -52,9 +52,9 @@ func (g *Gate) Require(right Right, next http.Handler) http.Handler {
 		c, known := CallerOf(r.Context())
 		switch {
 		case !known:
-			g.answer(w, g.count(refuse(NoCredentials, "", "nobody asked who you are"), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
+			g.answer(w, r, g.count(refuse(NoCredentials, "", "nobody asked who you are"), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 		case c.Right < right:
-			g.answer(w, g.count(refuse(MissingRight, c.Name, "%s may %s, and this takes the right to %s", c.Name, c.Right, right), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
+			g.answer(w, r, g.count(refuse(MissingRight, c.Name, "%s may %s, and this takes the right to %s", c.Name, c.Right, right), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 		default:
 			next.ServeHTTP(w, r)
 		}
@@ -116,8 +116,9 @@ func ownOrigin(r *http.Request) bool {
 	return err == nil && u.Scheme == scheme && strings.EqualFold(u.Host, r.Host)
 }
 
-// answer is what a refused caller gets.
-func (g *Gate) answer(w http.ResponseWriter, e *RefusedError) {
+// answer is what a refused caller gets. A call that a page makes is not answered with a
+// challenge that its browser would stop the page for and ask a password: the page asks.
+func (g *Gate) answer(w http.ResponseWriter, r *http.Request, e *RefusedError) {
 	status := http.StatusUnauthorized
 	switch {
 	case e.Reason == ForeignHost:
@@ -126,7 +127,9 @@ func (g *Gate) answer(w http.ResponseWriter, e *RefusedError) {
 		status = http.StatusForbidden
 	case g.current.Load().hasTokens:
 		w.Header().Add("WWW-Authenticate", `Bearer realm="facetd"`)
-		w.Header().Add("WWW-Authenticate", `Basic realm="facetd: any user, the token as password", charset="UTF-8"`)
+		if mode := r.Header.Get("Sec-Fetch-Mode"); mode == "" || mode == "navigate" {
+			w.Header().Add("WWW-Authenticate", `Basic realm="facetd: any user, the token as password", charset="UTF-8"`)
+		}
 	}
 	w.Header().Set("Cache-Control", "no-store")
 	http.Error(w, e.Message, status)

@@ -272,6 +272,7 @@ func banner(w io.Writer, c *server.Config, s *server.Server) {
 		if at.HTTPOverTLS {
 			scheme = "https"
 		}
+		fmt.Fprintf(w, "page     %s://%s/\n", scheme, at.HTTP)
 		fmt.Fprintf(w, "metrics  %s://%s/metrics\n", scheme, at.HTTP)
 	}
 }

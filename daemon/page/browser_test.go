@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
 	cdpage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -70,12 +71,13 @@ type tab struct {
 	faults []string // errors of the console, of scripts, and breaches of the page's policy
 }
 
-// browse opens a page in a browser of its own.
-func browse(t *testing.T, url string, width, height int) *tab {
+// browse opens a page in a browser of its own. With headers, they go along with every
+// request, as a password that the browser has been told would.
+func browse(t *testing.T, url string, width, height int, headers ...string) *tab {
 	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(peertest.Program(t, "chromium")), chromedp.NoSandbox, chromedp.WindowSize(width, height),
-		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-dev-shm-usage", true))
+		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-dev-shm-usage", true), chromedp.IgnoreCertErrors)
 	base, stop := chromedp.NewExecAllocator(context.Background(), options...)
 	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(base)
@@ -94,8 +96,25 @@ func browse(t *testing.T, url string, width, height int) *tab {
 			}
 		}
 	}()
-	b.do(chromedp.EmulateViewport(int64(width), int64(height)), chromedp.Navigate(url))
+	b.do(chromedp.EmulateViewport(int64(width), int64(height)))
+	b.headers(headers...)
+	b.do(chromedp.Navigate(url))
 	return b
+}
+
+// headers go along with every request from now on.
+func (b *tab) headers(pairs ...string) {
+	b.t.Helper()
+	all := network.Headers{}
+	for i := 0; i < len(pairs); i += 2 {
+		all[pairs[i]] = pairs[i+1]
+	}
+	if _, err := chromedp.Call(b.ctx, network.Enable, network.EnableParams{}); err != nil {
+		b.t.Fatal(err)
+	}
+	if _, err := chromedp.Call(b.ctx, network.SetExtraHTTPHeaders, network.SetExtraHTTPHeadersParams{Headers: all}); err != nil {
+		b.t.Fatal(err)
+	}
 }
 
 func (b *tab) fault(what string) {
@@ -204,7 +223,8 @@ func (b *tab) shot(selector ...string) chromedp.Action[[]byte] {
 		node.scrollIntoView({behavior: "instant"});
 		await new Promise((done) => setTimeout(done, 700));
 		const r = node.getBoundingClientRect();
-		return [r.left + scrollX, r.top + scrollY, r.width, r.height];
+		const tall = node === document.body ? innerHeight : r.height; // of the page as a whole what a window shows
+		return [r.left + scrollX, r.top + scrollY, r.width, tall];
 	})()`, selector[0]))
 	return func(ctx context.Context, _ *chromedp.Target) ([]byte, error) {
 		got, err := chromedp.Call(ctx, cdpage.CaptureScreenshot, cdpage.CaptureScreenshotParams{
@@ -235,6 +255,12 @@ func (b *tab) fill(selector, value string) {
 		return
 	}
 	b.do(chromedp.KeyEvent(value))
+}
+
+// show brings a part into the window.
+func (b *tab) show(id string) {
+	b.t.Helper()
+	eval[bool](b, fmt.Sprintf(`(document.getElementById(%q).scrollIntoView(), true)`, id))
 }
 
 func (b *tab) click(selector string) {

@@ -55,13 +55,6 @@ func TestHandler(t *testing.T) {
 	if ask("POST", "/facetd.v1.StatusService/GetStatus"); called != "/facetd.v1.StatusService/GetStatus" {
 		t.Errorf("the API was called with %q", called)
 	}
-	// A page of somebody else cannot make the browser of an operator call.
-	called = ""
-	for _, header := range [][]string{{"Sec-Fetch-Site", "cross-site"}, {"Origin", "https://elsewhere.example"}} {
-		if w := ask("POST", "/facetd.v1.StatusService/GetStatus", header...); w.Code != http.StatusForbidden || called != "" {
-			t.Errorf("with %v: %d, called %q", header, w.Code, called)
-		}
-	}
 }
 
 // TestStaticFiles: nothing in the files reaches for another machine or makes markup of

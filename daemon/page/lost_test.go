@@ -139,6 +139,7 @@ func TestLostConnection(t *testing.T) {
 	mended("thawed", time.Now())
 	b.takeFaults()
 	// Events of the daemon that was started again are shown, from their first.
+	b.show("events")
 	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, 10*time.Second)
 	time.Sleep(time.Second)
 	b.sound()

@@ -95,6 +95,7 @@ func TestFrames(t *testing.T) {
 	b.picture("frames", "#frames")
 	b.picture("chip", "#chip")
 	b.picture("whole")
+	b.picture("window", "body")
 	b.sound()
 }
 
@@ -214,7 +215,7 @@ func TestNumbers(t *testing.T) {
 	if got := b.text("#timetable-detail"); !strings.HasPrefix(got, "Segment 1 of") || !strings.Contains(got, first.GetReads()[0]) {
 		t.Errorf("the first segment by the keyboard: %q", got)
 	}
-	eval[bool](b, `(document.getElementById('timetable').scrollIntoView(), true)`)
+	b.show("timetable")
 	now := `document.querySelector('.tt-now').getAttribute('transform')`
 	before := b.evalAfter(now, 400*time.Millisecond)
 	if after := b.evalAfter(now, 100*time.Millisecond); after == before || after == "" {
@@ -222,7 +223,7 @@ func TestNumbers(t *testing.T) {
 	}
 	b.picture("timetable", "#timetable")
 
-	eval[bool](b, `(document.getElementById('bus').scrollIntoView(), true)`)
+	b.show("bus")
 	planned := strings.TrimSuffix(b.text(`#bus-table [data-phase="ALL"] td:nth-of-type(3)`), " %")
 	if v, err := strconv.ParseFloat(planned, 64); err != nil || math.Abs(v/100-plan.GetPlan().GetUtilization()) > 1e-3 {
 		t.Errorf("planned utilization is %q, and the API says %v", planned, plan.GetPlan().GetUtilization())
@@ -234,6 +235,7 @@ func TestNumbers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	b.show("events")
 	b.waitFor(fmt.Sprintf(`document.querySelectorAll('#events-list li').length >= %d`, len(events.GetEvents())), 5*time.Second)
 	texts := eval[[]string](b, `[...document.querySelectorAll('#events-list .what')].map((e) => e.textContent)`)
 	for _, e := range events.GetEvents() {
@@ -368,6 +370,7 @@ func TestChange(t *testing.T) {
 	if got := get(); got.GetRateHz() != 3 || got.GetTarget().GetGroup() != "crown" {
 		t.Errorf("the task that runs is %v", got)
 	}
+	b.show("events")
 	b.waitFor(`document.querySelector('#events-list').textContent.includes('crown')`, 10*time.Second)
 	// Change it from the table.
 	b.click(`#rates-table [data-task="crown"] button`)

@@ -456,6 +456,9 @@ func TestHTTPAccess(t *testing.T) {
 	if code, h := ask(func(*http.Request) {}); code != 401 || len(h.Values("WWW-Authenticate")) != 2 {
 		t.Errorf("nobody: %d %v", code, h)
 	}
+	if code, h := ask(func(r *http.Request) { r.Header.Set("Sec-Fetch-Mode", "cors") }); code != 401 || len(h.Values("WWW-Authenticate")) != 1 {
+		t.Errorf("a call of a page: %d %v", code, h)
+	}
 	if code, _ := ask(func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+token) }); code != 200 {
 		t.Errorf("a token: %d", code)
 	}

@@ -49,7 +49,7 @@ async function refusal(response) {
 export async function call(service, method, request = {}, { signal, limitMs = 20000 } = {}) {
   const until = AbortSignal.timeout(limitMs);
   const response = await reach(service, method, "application/json", JSON.stringify(request), signal ? AbortSignal.any([signal, until]) : until).catch((e) => {
-    throw e.name === "TimeoutError" ? new ApiError("deadline_exceeded", `no answer within ${limitMs / 1000} s`) : e;
+    throw e.name === "TimeoutError" ? new ApiError("deadline_exceeded", `no answer within ${limitMs / 1000} s; browsers keep at most six connections to one address, so close other windows of this page`) : e;
   });
   if (!response.ok) throw await refusal(response);
   return response.json();

@@ -55,12 +55,13 @@ export function forgetColours() {
 }
 
 // seen tells whether a node is on the screen, so that nothing is drawn where nobody looks,
-// and calls back when it comes there.
-export function seen(node, came = () => {}) {
+// and calls back when it comes there or goes.
+export function seen(node, came = () => {}, went = () => {}) {
   const state = { visible: true };
   new IntersectionObserver((entries) => {
     state.visible = entries[entries.length - 1].isIntersecting;
     if (state.visible) came();
+    else went();
   }).observe(node);
   return state;
 }

@@ -1,7 +1,6 @@
 // The journal of events, as they happen.
 
-import { call } from "./api.mjs";
-import { byID, h, select, text } from "./dom.mjs";
+import { byID, h, seen, select, text } from "./dom.mjs";
 import { Feed } from "./link.mjs";
 import { clock, count, num, words } from "./units.mjs";
 
@@ -21,32 +20,24 @@ export function start(a) {
   list = h("ol", { class: "events", id: "events-list", tabindex: "0", role: "log", "aria-label": "Events, newest first" });
   empty = h("p", { class: "empty" }, "No events yet.");
   byID("events-body").append(empty, list);
-  new Feed(app.link, app.hub, () => ["EventService", "StreamEvents", { after_sequence: String(last) }], (m) => {
+  const feed = new Feed(app.link, app.hub, () => ["EventService", "StreamEvents", { after_sequence: String(last) }], (m) => {
     if (num(m.dropped)) show({ severity: "SEVERITY_WARNING", text: `${count(m.dropped, "event")} lost because this page was slow` });
     lost += num(m.dropped);
     show(m.event);
   }, (e) => {
     if (e.code === "unimplemented") text(empty, "This daemon keeps no journal of events.");
   });
+  feed.wanted = false;
+  seen(byID("events"), () => feed.want(true), () => feed.want(false));
   // After a restart the numbers may begin anew, where the daemon keeps no journal on disk.
   app.hub.on("status", (st) => {
     if (started && started !== st.start_time) {
       last = 0;
       list.replaceChildren();
-      backlog();
+      feed.restart();
     }
     started = st.start_time;
   });
-}
-
-// backlog takes what the stream began too late for.
-async function backlog() {
-  try {
-    const got = await call("EventService", "ListEvents", { page_size: 200 });
-    for (const e of got.events ?? []) if (num(e.sequence) > last) show(e);
-  } catch (e) {
-    if (!e.code) console.error(e);
-  }
 }
 
 function show(e) {

@@ -50,6 +50,7 @@ export function start(a) {
     }
   });
   new ResizeObserver(place).observe(byID("tiles"));
+  window.addEventListener("resize", place);
   requestAnimationFrame(draw);
   const node = byID("tiles");
   node.append(h("p", { class: "empty" }, "Waiting for the array…"));
@@ -126,8 +127,10 @@ function place() {
   if (chips.length === 0 || node.clientWidth === 0) return;
   const narrow = node.clientWidth < 520;
   layout = narrow ? grid(chips, 30, 37, 3, 4) : arrange(chips, 36, 41, 3);
-  // As wide as there is room, but with few chips no tile larger than 180 pixels.
-  const unit = Math.min(node.clientWidth / layout.width, 6);
+  // As wide as there is room; all in one window where it is high enough; and no tile wider
+  // than about 200 pixels.
+  const high = narrow ? Infinity : Math.max(380, window.innerHeight - 190);
+  const unit = Math.min(node.clientWidth / layout.width, high / layout.height, 6);
   const left = (node.clientWidth - layout.width * unit) / 2;
   node.style.height = layout.height * unit + "px";
   for (const t of tiles.values()) {

@@ -122,18 +122,27 @@ export class Link {
 // Feed is a stream that runs while the link lives, and begins again when it ended early.
 export class Feed {
   #abort;
-  // open is asked for the service, method and request each time it begins.
+  // open is asked for the service, method and request each time it begins. A feed that is
+  // not wanted does not run: browsers keep at most six connections to one address, streams
+  // included, over all windows.
   constructor(link, hub, open, each, failed = () => {}) {
-    Object.assign(this, { link, open, each, failed });
+    Object.assign(this, { link, open, each, failed, wanted: true });
     hub.on("live", () => this.restart());
     hub.on("link", () => link.live || this.#abort?.abort());
+  }
+
+  want(wanted) {
+    if (wanted === this.wanted) return;
+    this.wanted = wanted;
+    if (wanted) this.restart();
+    else this.#abort?.abort();
   }
 
   async restart() {
     this.#abort?.abort();
     const abort = (this.#abort = new AbortController());
     let wait = FIRST_WAIT_MS;
-    while (this.link.live && !abort.signal.aborted) {
+    while (this.wanted && this.link.live && !abort.signal.aborted) {
       try {
         for await (const m of stream(...this.open(), abort.signal)) {
           wait = FIRST_WAIT_MS;

@@ -1,0 +1,80 @@
+package page_test
+
+import (
+	"net"
+	"testing"
+	"time"
+
+	"facetd.example/daemon/access"
+	"facetd.example/daemon/access/accesstest"
+	"facetd.example/daemon/server"
+)
+
+// outside is an address of this machine that is not a loopback one.
+func outside(t *testing.T) string {
+	t.Helper()
+	all, err := net.InterfaceAddrs()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range all {
+		if ip, is := a.(*net.IPNet); is && ip.IP.IsGlobalUnicast() && ip.IP.To4() != nil {
+			return ip.IP.String()
+		}
+	}
+	t.Skip("this machine has no address but loopback ones")
+	return ""
+}
+
+// TestRights: over TLS the page has the rights of its token: with the right to look it
+// shows everything and changes nothing; when the token is withdrawn it says so and takes
+// another.
+func TestRights(t *testing.T) {
+	host := outside(t)
+	ca, tokens := accesstest.NewAuthority(t, "test authority"), accesstest.NewTokens(t)
+	own := ca.Server(host)
+	looker := tokens.Add("looker", access.Look, time.Now().Add(time.Hour))
+	var cfg server.Config
+	d := run(t, func(c *server.Config) {
+		c.Listen = server.Listen{GRPC: "127.0.0.1:0", HTTP: net.JoinHostPort(host, "0")}
+		c.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile}
+		c.Access.Tokens = tokens.Path
+		cfg = *c
+	})
+	reload := func() {
+		t.Helper()
+		if err := d.Reload(t.Context(), func() (server.Config, error) { return cfg, nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b := browse(t, "https://"+d.Addresses().HTTP+"/", 1280, 800, "Authorization", "Bearer "+looker)
+	b.live(19)
+	b.sound()
+	b.fill("#task-name", "crown")
+	b.choose("#task-target", "group:crown")
+	b.fill("#task-rate", "3")
+	b.click("#preview-button")
+	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.click("#apply-button")
+	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operate')`, 10*time.Second)
+	t.Logf("applied with the right to look: %s", b.text("#change-said"))
+	b.picture("looker", "#change")
+
+	tokens.Clear()
+	operator := tokens.Add("operator", access.Operate, time.Now().Add(time.Hour))
+	b.headers()
+	reload()
+	b.waitFor(`document.getElementById('link').dataset.state === 'barred' && document.getElementById('token').open`, 30*time.Second)
+	if n := eval[int](b, `document.querySelectorAll('.tile[data-state="stale"]').length`); n != 19 {
+		b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 2*time.Second)
+	}
+	b.picture("token")
+	b.fill("#token-in", operator)
+	b.click(`#token button[value="use"]`)
+	b.live(19)
+	b.click("#preview-button")
+	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.click("#apply-button")
+	b.waitFor(`document.querySelector('#rates-table [data-task="crown"]')`, 10*time.Second)
+	b.takeFaults() // the browser notes what was refused
+}
