@@ -367,7 +367,9 @@ func TestTokens(t *testing.T) {
 // TestCertificatesThatNobodyAskedFor: where only tokens count, a client that shows a
 // certificate as well gets in with its token.
 func TestCertificatesThatNobodyAskedFor(t *testing.T) {
-	g := startGuarded(t, func(c *Config, _ *guarded) { c.Access.TLS.ClientCA, c.Access.TLS.CRL, c.Access.TLS.Clients = "", "", nil })
+	g := startGuarded(t, func(c *Config, _ *guarded) {
+		c.Access.TLS.ClientCA, c.Access.TLS.CRL, c.Access.TLS.Clients = "", "", nil
+	})
 	token := g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
 	g.reload(t)
 	conn := g.dial(t, g.ca.Client("bench", time.Now().Add(-2*time.Hour), time.Now().Add(-time.Hour)))
