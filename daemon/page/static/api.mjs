@@ -25,7 +25,7 @@ function headers(kind) {
 
 async function reach(service, method, kind, body, signal) {
   try {
-    return await fetch(`/facetd.v1.${service}/${method}`, { method: "POST", headers: headers(kind), body, signal, cache: "no-store" });
+    return await fetch(`${location.origin}/facetd.v1.${service}/${method}`, { method: "POST", headers: headers(kind), body, signal, cache: "no-store" });
   } catch (e) {
     if (e.name === "AbortError") throw e;
     throw new ApiError("unavailable", "the daemon cannot be reached");
