@@ -10,6 +10,18 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
+// ResolveViews checks the views of a task or capture for chips of a class and says what
+// they do, in order and with every name filled in; none are one plain view. Errors are
+// chipmodel.Mistakes with paths from "views".
+func ResolveViews(a *chipmodel.Array, class *chipmodel.Class, views []*facetdv1.View) ([]View, error) {
+	c := &checker{a: a}
+	resolved := c.views("views", views, class)
+	if len(c.m) > 0 {
+		return nil, c.m
+	}
+	return resolved, nil
+}
+
 // views checks the views of a task on chips of a class; none means one plain view.
 func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Class) []View {
 	if len(specs) == 0 {

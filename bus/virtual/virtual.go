@@ -44,6 +44,8 @@ type Config struct {
 	Seed uint64
 	// Truth is how the array really is, where that differs; nil is as described.
 	Truth *Truth
+	// Defects are pixels that do not work as they should.
+	Defects []Defect
 }
 
 // Bus is a simulated bus. One goroutine owns it; Now and HostTime may be called
@@ -104,6 +106,9 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		ahead:     min(maxAhead, cfg.Array.Timing.ReleaseLimit),
 	}
 	if err := b.makeDies(m); err != nil {
+		return nil, err
+	}
+	if err := b.setDefects(); err != nil {
 		return nil, err
 	}
 	b.epoch = time.Now()

@@ -93,9 +93,12 @@ func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, interval
 		lux := m.px.luxAt(c, i, n)
 		if m.px.linear != nil {
 			dst[i] = m.px.integrate(m.a[p], m.b[p], m.joined[c], lux)
-			continue
+		} else {
+			dst[i] = m.px.logVolts(m.a[p], m.b[p], m.c[p], p, lux, at, m.px.noise*m.quieter[c])
 		}
-		dst[i] = m.px.logVolts(m.a[p], m.b[p], m.c[p], p, lux, at, m.px.noise*m.quieter[c])
+		if m.joined[c] == 1 {
+			dst[i] = m.px.spoil(p, dst[i])
+		}
 	}
 }
 

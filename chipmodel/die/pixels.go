@@ -26,6 +26,8 @@ type pixels struct {
 	luxSeconds float64
 	// Linear: nil for logarithmic pixels.
 	linear *linear
+	// defects are by rising pixel; several of one pixel act in order.
+	defects []pixelDefect
 	// What the pixels are at the class's temperature, once the die has had another.
 	reference *reference
 }
@@ -205,9 +207,9 @@ func (p *pixels) gather(dst []float64, row int, atNS int64, light Light) {
 // volts is the signal of one pixel under a light at a bus time.
 func (p *pixels) volts(i int, lux float64, atNS int64) float64 {
 	if l := p.linear; l != nil {
-		return p.integrate(l.gain[i], l.offset[i], 1, lux)
+		return p.spoil(i, p.integrate(l.gain[i], l.offset[i], 1, lux))
 	}
-	return p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, atNS, p.noise)
+	return p.spoil(i, p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, atNS, p.noise))
 }
 
 // rowVolts fills dst with the signals of a whole row, its first pixel being base,
@@ -215,6 +217,12 @@ func (p *pixels) volts(i int, lux float64, atNS int64) float64 {
 // the cells into which the row is copied. The sum of two independent normal noises
 // is drawn at once.
 func (p *pixels) rowVolts(dst []float64, base int, atNS int64, extra float64) {
+	p.soundRow(dst, base, atNS, extra)
+	p.spoilRow(dst, base)
+}
+
+// soundRow is rowVolts without defects.
+func (p *pixels) soundRow(dst []float64, base int, atNS int64, extra float64) {
 	if p.linear != nil {
 		for c := range dst {
 			dst[c] = p.integrate(p.linear.gain[base+c], p.linear.offset[base+c], 1, p.lux[c])

@@ -15,7 +15,7 @@ import (
 
 func (a *app) captureCommand() *cobra.Command {
 	var view viewFlags
-	var noPicture, noColor bool
+	var noPicture, noColor, corrected bool
 	cmd := &cobra.Command{
 		Use:   "capture TARGET",
 		Short: "Read chips once, in an idle gap of the timetable, and show their frames",
@@ -37,7 +37,7 @@ TARGET is ` + targetForm + `, all of one class.`,
 				if err != nil {
 					return err
 				}
-				r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views})
+				r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codesOf(corrected)})
 				if err != nil {
 					return err
 				}
@@ -57,6 +57,7 @@ TARGET is ` + targetForm + `, all of one class.`,
 		},
 	}
 	view.register(cmd)
+	correctedFlag(cmd, &corrected)
 	cmd.Flags().BoolVar(&noPicture, "no-picture", false, "show no pictures, only what is known of the frames")
 	cmd.Flags().BoolVar(&noColor, "no-color", false, "draw pictures on a ramp of characters")
 	return cmd
@@ -76,6 +77,11 @@ func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames
 	if err := t.Write(w); err != nil {
 		return err
 	}
+	for _, f := range frames {
+		if note := f.GetCorrectionNote(); note != "" {
+			fmt.Fprintf(w, "%s %s: %s\n", f.GetChip(), f.GetView(), note)
+		}
+	}
 	if !pictures {
 		return nil
 	}
@@ -84,6 +90,18 @@ func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames
 		fmt.Fprintln(w, line)
 	}
 	return nil
+}
+
+// correctedFlag asks for corrected frames.
+func correctedFlag(cmd *cobra.Command, corrected *bool) {
+	cmd.Flags().BoolVar(corrected, "corrected", false, "frames corrected by the masks in force ('facetctl calibrate'); one without a mask stays raw and says why")
+}
+
+func codesOf(corrected bool) facetdv1.Codes {
+	if corrected {
+		return facetdv1.Codes_CODES_CORRECTED
+	}
+	return facetdv1.Codes_CODES_UNSPECIFIED
 }
 
 func corrections(list []facetdv1.Correction) string {

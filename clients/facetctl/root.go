@@ -28,7 +28,7 @@ func newRoot(a *app) *cobra.Command {
 		Use:   "facetctl",
 		Short: "Talk to a facetd daemon",
 		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands,
-select words, faults, light, recordings and events. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
+select words, faults, light, calibration, recordings and events. Exit status: 0 done, 1 failed, 2 the command line makes no sense.`,
 		Example: `  facetctl status --watch
   facetctl --address unix:/run/facetd/facetd.sock chips
   facetctl --address crawler:7660 --tls-ca ca.pem --token-file token status
@@ -43,6 +43,7 @@ select words, faults, light, recordings and events. Exit status: 0 done, 1 faile
 		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(), a.eventsCommand(),
+		a.calibrateCommand(),
 	)
 	a.complete(root)
 	return root
@@ -63,6 +64,8 @@ type client struct {
 	events  facetdv1.EventServiceClient
 	scene   facetdv1.SceneServiceClient
 	bringup facetdv1.BringupServiceClient
+
+	calibration facetdv1.CalibrationServiceClient
 }
 
 // call runs f with the daemon's services and a time limit. Errors of the daemon
@@ -99,6 +102,8 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		events:  facetdv1.NewEventServiceClient(conn),
 		scene:   facetdv1.NewSceneServiceClient(conn),
 		bringup: facetdv1.NewBringupServiceClient(conn),
+
+		calibration: facetdv1.NewCalibrationServiceClient(conn),
 	}))
 }
 

@@ -71,6 +71,17 @@ var methods = map[string]Right{
 	facetdv1.ArrayService_ComputeReach_FullMethodName: Look,
 	facetdv1.ArrayService_ComputeCover_FullMethodName: Look,
 
+	facetdv1.CalibrationService_GetCalibration_FullMethodName:    Look,
+	facetdv1.CalibrationService_ListCalibrations_FullMethodName:  Look,
+	facetdv1.CalibrationService_ListMasks_FullMethodName:         Look,
+	facetdv1.CalibrationService_GetMask_FullMethodName:           Look,
+	facetdv1.CalibrationService_StartCalibration_FullMethodName:  Operate,
+	facetdv1.CalibrationService_CollectLevel_FullMethodName:      Operate,
+	facetdv1.CalibrationService_FinishCalibration_FullMethodName: Operate,
+	facetdv1.CalibrationService_AbortCalibration_FullMethodName:  Operate,
+	facetdv1.CalibrationService_DeleteMask_FullMethodName:        Operate,
+	facetdv1.CalibrationService_RezeroMasks_FullMethodName:       Operate,
+
 	facetdv1.CommandService_SendCommand_FullMethodName: Operate,
 
 	facetdv1.EventService_ListEvents_FullMethodName:   Look,

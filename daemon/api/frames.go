@@ -65,6 +65,7 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 	if hz := r.GetMaxRateHz(); !(hz >= 0 && hz <= stream.MaxRateHz) { // NaN is neither
 		m.Add("max_rate_hz", fmt.Sprintf("%v Hz is not possible", hz), fmt.Sprintf("use 0 (all) to %g", float64(stream.MaxRateHz)))
 	}
+	o.Corrected = v.corrected(&m, r.GetCodes())
 	a := v.s.cfg.Array
 	for i, chip := range r.GetChips() {
 		if a.Chip(chip) < 0 {
@@ -85,10 +86,36 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 	return o, nil
 }
 
+// Corrector corrects the frame set of a one-shot capture: it returns a copy.
+type Corrector interface {
+	Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facetdv1.FrameSet
+}
+
+// corrected reports whether corrected codes are wanted.
+func (v *frameService) corrected(m *chipmodel.Mistakes, c facetdv1.Codes) bool {
+	switch {
+	case c == facetdv1.Codes_CODES_UNSPECIFIED, c == facetdv1.Codes_CODES_RAW:
+		return false
+	case c != facetdv1.Codes_CODES_CORRECTED:
+		m.Add("codes", fmt.Sprintf("there are no codes %d", c), "use CODES_RAW or CODES_CORRECTED")
+	case v.s.cfg.Corrector == nil:
+		m.Add("codes", "this daemon corrects no frames", "use CODES_RAW")
+	}
+	return true
+}
+
 func (v *frameService) CaptureFrames(ctx context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
+	var m chipmodel.Mistakes
+	corrected := v.corrected(&m, r.GetCodes())
+	if len(m) > 0 {
+		return nil, statusOf(v.s.cfg.Array, m)
+	}
 	done, err := v.s.cfg.Dispatch.Capture(ctx, r)
 	if err != nil {
 		return nil, statusOf(v.s.cfg.Array, err)
+	}
+	if corrected {
+		done.FrameSet = v.s.cfg.Corrector.Captured(done.FrameSet, r.GetViews())
 	}
 	return &facetdv1.CaptureFramesResponse{FrameSet: done.FrameSet, WaitedNs: int64(done.Waited)}, nil
 }

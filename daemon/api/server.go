@@ -61,13 +61,15 @@ type Info struct {
 	Started time.Time
 }
 
-// Config is what the services stand on; all fields but More and Access are needed.
+// Config is what the services stand on; all fields but Corrector, More and Access are needed.
 type Config struct {
 	Array    *chipmodel.Array
 	Dispatch dispatch.Service
 	Hub      *stream.Hub
 	Info     Info
 	Logger   *zap.Logger
+	// Corrector corrects captures; without one corrected codes are refused.
+	Corrector Corrector
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
 	// Access judges every call; nil lets everybody do everything. Listeners must be

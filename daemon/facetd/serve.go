@@ -19,7 +19,9 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/server"
 	"facetd.example/daemon/supervise"
 	"facetd.example/scheduler"
@@ -49,6 +51,8 @@ type serveFlags struct {
 	bus                               string
 	replaySpeed                       float64
 	replayLoop, replayStepped         bool
+	maskMaxAge                        time.Duration
+	defects                           []string
 }
 
 func serveCommand() *cobra.Command {
@@ -83,7 +87,9 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control (--config)")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
 	fl.StringVar(&f.http, "http", d.Listen.HTTP, "HOST:PORT of metrics and health; empty means none; other than loopback takes access control (--config)")
-	fl.StringVar(&f.data, "data", d.Data, "folder for recordings and the journal of events (default none: no recordings, events in memory)")
+	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events and calibration masks (default none: no recordings, events and masks in memory)")
+	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+virtual.DefectForm)
+	fl.DurationVar(&f.maskMaxAge, "mask-max-age", calibration.DefaultMaxAge, "age at which a calibration mask counts as stale (30 days is common practice)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
 	fl.StringVar(&f.truth, "truth", "", "file of how the virtual array really is, to try bring-up out")
@@ -111,19 +117,21 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 		"replay-loop":    func() { c.Replay.Loop = f.replayLoop },
 		"replay-stepped": func() { c.Replay.Stepped = f.replayStepped },
 
-		"array":      func() { c.Array = f.array },
-		"tasks":      func() { c.Tasks = f.tasks },
-		"scene":      func() { c.Scene = sceneOf(f.scene) },
-		"pace":       func() { c.Pace = f.pace },
-		"seed":       func() { c.Seed = f.seed },
-		"listen":     func() { c.Listen.GRPC = f.listen },
-		"socket":     func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
-		"http":       func() { c.Listen.HTTP = f.http },
-		"data":       func() { c.Data = f.data },
-		"log-format": func() { c.Log.Format = f.logFormat },
-		"log-level":  func() { c.Log.Level = f.logLevel },
-		"truth":      func() { c.Truth = f.truth },
-		"run-for":    func() { c.StopAt = server.Duration(f.runFor) },
+		"array":        func() { c.Array = f.array },
+		"tasks":        func() { c.Tasks = f.tasks },
+		"scene":        func() { c.Scene = sceneOf(f.scene) },
+		"pace":         func() { c.Pace = f.pace },
+		"seed":         func() { c.Seed = f.seed },
+		"listen":       func() { c.Listen.GRPC = f.listen },
+		"socket":       func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
+		"http":         func() { c.Listen.HTTP = f.http },
+		"data":         func() { c.Data = f.data },
+		"defect":       func() { c.Defects = f.defects },
+		"mask-max-age": func() { c.Calibration.MaxAge = server.Duration(f.maskMaxAge) },
+		"log-format":   func() { c.Log.Format = f.logFormat },
+		"log-level":    func() { c.Log.Level = f.logLevel },
+		"truth":        func() { c.Truth = f.truth },
+		"run-for":      func() { c.StopAt = server.Duration(f.runFor) },
 	} {
 		if given(name) {
 			set()

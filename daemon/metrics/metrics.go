@@ -19,6 +19,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -36,6 +37,7 @@ type Source struct {
 	Events     func() events.Stats
 	// Refused is how often access was refused, by reason.
 	Refused func() map[string]uint64
+	Masks   func() calibration.Stats
 	// Bus says what is run.
 	Bus Bus
 }

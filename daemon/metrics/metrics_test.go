@@ -19,6 +19,7 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/daemon/access"
+	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -123,6 +124,12 @@ func sample() *Metrics {
 				refused[string(r)] = uint64(i)
 			}
 			return refused
+		},
+		Masks: func() calibration.Stats {
+			return calibration.Stats{
+				InForce: 5, Stale: 2, Refused: 1, OldestSeconds: map[string]float64{"ring-0": 3600, "ring-1": 86400},
+				Corrected: 700, NoMask: 30, UnknownView: 4, Mismatch: 1, Incomplete: 2,
+			}
 		},
 		Bus: Bus{Array: "pipe-ring", Kind: "virtual", Pace: facetdv1.Pace_PACE_REALTIME},
 	})

@@ -7,6 +7,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -28,6 +29,7 @@ var scrapedNames = []string{
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
+	nameMaskAge, nameMasks, nameCorrected, nameNotCorrected,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -89,6 +91,9 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 		for reason, n := range source.Refused() {
 			send(nameRefused, float64(n), reason)
 		}
+	}
+	if source.Masks != nil {
+		sendMasks(source.Masks(), send)
 	}
 }
 
@@ -172,6 +177,19 @@ func sendEvents(st events.Stats, send sender) {
 	send(nameEventStreams, float64(st.Streams))
 	send(nameEventsDropped, float64(st.Dropped))
 	send(nameEventsLeft, float64(st.Abandoned))
+}
+
+func sendMasks(st calibration.Stats, send sender) {
+	for chip, age := range st.OldestSeconds {
+		send(nameMaskAge, age, chip)
+	}
+	for i, n := range []int{st.InForce, st.Stale, st.Refused} {
+		send(nameMasks, float64(n), maskStates[i])
+	}
+	send(nameCorrected, float64(st.Corrected))
+	for i, n := range []uint64{st.NoMask, st.UnknownView, st.Mismatch, st.Incomplete} {
+		send(nameNotCorrected, float64(n), rawReasons[i])
+	}
 }
 
 func truth(b bool) float64 {

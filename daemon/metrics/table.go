@@ -73,6 +73,10 @@ const (
 	nameEventsDropped  = "facetd_event_stream_dropped_events_total"
 	nameEventsLeft     = "facetd_event_stream_abandoned_events_total"
 	nameRefused        = "facetd_access_refused_total"
+	nameMaskAge        = "facetd_calibration_mask_age_seconds"
+	nameMasks          = "facetd_calibration_masks"
+	nameCorrected      = "facetd_corrected_frames_total"
+	nameNotCorrected   = "facetd_correction_refused_frames_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -132,6 +136,10 @@ func Table() []Metric {
 		{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
 		{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
 		{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(), Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a missing right, a page of another site, or too many connections."},
+		{Name: nameMaskAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"}, Help: "Age of the oldest calibration mask in force of each chip that has one."},
+		{Name: nameMasks, Type: Gauge, Labels: []string{"state"}, Values: maskStates, Help: "Calibration masks: in force, those of them that are older than the limit, and files that were refused."},
+		{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a mask, once for all who wanted them."},
+		{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons, Help: "Frames that were wanted corrected and stayed raw: without a mask, of a view that is not known, of another size than the mask, or of a failed job."},
 	}
 }
 
@@ -145,6 +153,8 @@ var (
 	scopes      = []string{"broadcast", "group", "single"}
 	policyNames = []string{"latest", "queue"}              // by stream.Policy
 	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
+	maskStates  = []string{"in_force", "stale", "refused"}
+	rawReasons  = []string{"no_mask", "unknown_view", "mismatch", "failed_job"}
 	lossReasons = []string{"queue_full", "disk_refused"}
 	lawNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )

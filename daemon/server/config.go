@@ -17,6 +17,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/record/replay"
@@ -75,6 +76,10 @@ type Config struct {
 	// Data is the folder where the daemon keeps recordings and its journal of events;
 	// empty means no recordings, and events in memory alone.
 	Data string `yaml:"data"`
+	// Defects are defective pixels of a virtual bus, as virtual.ParseDefect reads them.
+	Defects []string `yaml:"defects"`
+	// Calibration is about the masks that correct frames.
+	Calibration Calibration `yaml:"calibration"`
 	// Listen is where the daemon listens.
 	Listen Listen `yaml:"listen"`
 	// Access is who may do what from where.
@@ -183,6 +188,14 @@ func (c *Config) Validate() chipmodel.Mistakes {
 		}
 	}
 	choice("pace", c.Pace, Realtime, Free)
+	for i, text := range c.Defects {
+		if _, err := virtual.ParseDefect(text); err != nil {
+			m.Add(fmt.Sprintf("defects[%d]", i), err.Error(), "")
+		}
+	}
+	if c.Calibration.MaxAge < 0 {
+		m.Add("calibration.max_age", fmt.Sprintf("masks cannot be stale at an age of %v", time.Duration(c.Calibration.MaxAge)), "give a time above zero, such as 720h, or leave it out")
+	}
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", time.Duration(c.StopAt)), "give a time above zero, or leave it out")
 	}

@@ -67,7 +67,7 @@ func TestConfigMistakesHaveTheirLines(t *testing.T) {
 		"unknown fields, all of them": {
 			"aray: x\nlisten:\n  grcp: y\n  http: 127.0.0.1:1\nlog: {lewel: z}\n",
 			[]string{
-				`f.yaml:1: there is no field "aray" here (known: bus, replay, array, tasks, scene, pace, seed, stop_at, data, listen, access, log)`,
+				`f.yaml:1: there is no field "aray" here (known: bus, replay, array, tasks, scene, pace, seed, stop_at, data, defects, calibration, listen, access, log)`,
 				`f.yaml:3: there is no field "grcp" here (known: grpc, unix, http)`,
 				`f.yaml:5: there is no field "lewel" here (known: level, format)`,
 			},

@@ -129,7 +129,7 @@ func yamlMistakes(name string, err error) chipmodel.Mistakes {
 // fieldsOf lists the fields of the part of the schema that a Go type stands for.
 func fieldsOf(typeName string) []string {
 	var names []string
-	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Replay](), reflect.TypeFor[Listen](), reflect.TypeFor[Log](),
+	for _, t := range []reflect.Type{reflect.TypeFor[Config](), reflect.TypeFor[Replay](), reflect.TypeFor[Listen](), reflect.TypeFor[Log](), reflect.TypeFor[Calibration](),
 		reflect.TypeFor[access.Settings](), reflect.TypeFor[access.TLS]()} {
 		for i := range t.NumField() {
 			if tag := t.Field(i).Tag.Get("yaml"); t.Name() == typeName && tag != "" && tag != "-" {

@@ -46,6 +46,9 @@ func (s *Server) keep() error {
 		return fmt.Errorf("journal of events: %w", err)
 	}
 	k.busEvents = events.NewObserver(k.journal, s.bus.HostTime)
+	if err := s.calibrate(); err != nil {
+		return errors.Join(err, k.journal.Close("the daemon did not start"))
+	}
 	if s.cfg.Data == "" {
 		return nil
 	}

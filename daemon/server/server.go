@@ -24,6 +24,7 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/api"
+	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probing"
@@ -48,11 +49,13 @@ type Server struct {
 	player     *replay.Player // nil on a bus
 	light      *surroundings.Service
 	hub        *stream.Hub
-	metrics    *metrics.Metrics
-	api        *api.Server
-	http       *http.Server
-	keeping    keeping
-	access     *access.Gate
+	// calibration has the masks, and corrects frames with them.
+	calibration *calibration.Service
+	metrics     *metrics.Metrics
+	api         *api.Server
+	http        *http.Server
+	keeping     keeping
+	access      *access.Gate
 
 	// Of reloads.
 	level     zap.AtomicLevel // of the log
@@ -132,13 +135,14 @@ func (s *Server) assemble(in *inputs) error {
 	guide := s.bringup(in, probed)
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
-		Info: s.info(), Access: s.access,
+		Info: s.info(), Access: s.access, Corrector: s.calibration,
 		More: func(r grpc.ServiceRegistrar) {
 			probing.Register(r, *probed)
 			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
 			s.light.Register(r)
 			replayapi.Register(r, s.player)
 			guide.Register(r)
+			s.calibration.Register(r)
 		},
 	})
 	if s.http, err = s.newHTTP(); err != nil {
@@ -151,6 +155,7 @@ func (s *Server) assemble(in *inputs) error {
 		Events:   s.keeping.journal.Stats,
 		Streams:  s.hub.Stats,
 		Refused:  s.access.Refused,
+		Masks:    s.calibration.Stats,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off
@@ -175,7 +180,7 @@ func (s *Server) source(in *inputs) (*probing.Config, error) {
 }
 
 func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
-	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Truth: in.truth})
+	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Defects: s.cfg.defects(), Truth: in.truth})
 	if err != nil {
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}
@@ -214,7 +219,7 @@ func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
 
 // observers are all who are told what happens on the bus.
 func (s *Server) observers() observers {
-	all := append(observers{s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
+	all := append(observers{s.calibration, s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
 	if s.cfg.Pacer != nil {
 		all = append(all, &paced{s: s})
 	}

@@ -88,6 +88,8 @@ type Hub struct {
 	subs   []*Subscription
 	left   Stats // counts of subscribers that have left
 	closed error
+	// corrector makes corrected copies for those who want them; nil makes none.
+	corrector Corrector
 	// moved holds one token when a queue was read, or somebody came or left.
 	moved chan struct{}
 }
@@ -137,9 +139,10 @@ func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 	if h.closed != nil {
 		return
 	}
+	corrected := h.correctedOnce(fs)
 	for _, s := range h.subs {
 		if s.filter.wants(fs) {
-			s.put(item{fs, size})
+			s.put(item{fs, size, s.correctedOf(corrected)})
 		}
 	}
 }

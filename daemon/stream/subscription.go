@@ -24,6 +24,8 @@ type Options struct {
 	// MaxRateHz thins each task to this many frame sets a second of bus time, as evenly
 	// spread as its jobs allow; 0 means all.
 	MaxRateHz float64
+	// Corrected asks for corrected frames.
+	Corrected bool
 }
 
 func (o *Options) check() error {
@@ -47,12 +49,16 @@ type Message struct {
 	// ThinnedTotal counts the frame sets that Options.MaxRateHz left out since it
 	// subscribed. They are not among the dropped.
 	ThinnedTotal uint64
+
+	corrected func() *facetdv1.FrameSet // nil for raw ones
 }
 
 // item is a frame set that waits, with the bytes of its pixels.
 type item struct {
 	set   *facetdv1.FrameSet
 	bytes int
+	// corrected makes the corrected copy; nil where the subscriber wants none.
+	corrected func() *facetdv1.FrameSet
 }
 
 // Subscription is one subscriber's queue. One goroutine may read it; Close may be
@@ -62,6 +68,8 @@ type Subscription struct {
 	filter filter
 	policy Policy
 	limit  int // frame sets that may wait
+	// corrected asks for corrected frames.
+	corrected bool
 
 	wake chan struct{} // holds one token when there may be something new
 
@@ -77,7 +85,7 @@ type Subscription struct {
 }
 
 func newSubscription(h *Hub, o Options) *Subscription {
-	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, wake: make(chan struct{}, 1), thin: newThinner(o.MaxRateHz)}
+	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected, wake: make(chan struct{}, 1), thin: newThinner(o.MaxRateHz)}
 	switch {
 	case o.Policy == Latest:
 		s.limit = MaxWaitingTasks
@@ -94,6 +102,9 @@ func newSubscription(h *Hub, o Options) *Subscription {
 func (s *Subscription) Next(ctx context.Context) (Message, error) {
 	for {
 		if m, ok, err := s.take(); ok || err != nil {
+			if m.corrected != nil {
+				m.FrameSet = m.corrected()
+			}
 			m.FrameSet = s.filter.cut(m.FrameSet)
 			return m, err
 		}
@@ -115,7 +126,7 @@ func (s *Subscription) take() (Message, bool, error) {
 		return Message{}, false, s.ended
 	}
 	first := s.shift()
-	m := Message{FrameSet: first.set, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped, ThinnedTotal: s.thinned}
+	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped, ThinnedTotal: s.thinned}
 	s.reported = s.dropped
 	s.taken++
 	s.hub.move()

@@ -6,7 +6,9 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
 	"sync"
+	"sync/atomic"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -44,6 +46,8 @@ type Service struct {
 
 	mu  sync.Mutex // held while a change waits for the bus, so that changes do not cross
 	now facetdv1.Surroundings
+
+	warmer atomic.Uint64 // bits of now.WarmerK
 }
 
 // New makes the service.
@@ -62,6 +66,12 @@ func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv
 		return nil, errNotVirtual
 	}
 	return &facetdv1.GetSceneResponse{Surroundings: s.current()}, nil
+}
+
+// Warmer is by how many kelvin every die is warmer than its class says; known is false
+// where nobody knows, on a bus that is not virtual. It does not wait for a change under way.
+func (s *Service) Warmer() (kelvin float64, known bool) {
+	return math.Float64frombits(s.warmer.Load()), s.cfg.Bus != nil
 }
 
 func (s *Service) current() *facetdv1.Surroundings {
@@ -129,6 +139,7 @@ func (s *Service) set(ctx context.Context, described string, light scene.Scene, 
 	}
 	if warmer != nil {
 		s.now.WarmerK = *warmer
+		s.warmer.Store(math.Float64bits(*warmer))
 	}
 	return atNS, nil
 }

@@ -1,0 +1,296 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"facetd.example/api/cli"
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/facetctl/internal/picture"
+)
+
+func clock(t *timestamppb.Timestamp) string {
+	if t == nil {
+		return "-"
+	}
+	return t.AsTime().Format("2006-01-02 15:04:05 MST")
+}
+
+func ageText(d time.Duration) string {
+	switch {
+	case d < time.Minute:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h", d.Hours())
+	}
+	return fmt.Sprintf("%.0f d", d.Hours()/24)
+}
+
+// writeResiduals is the table of what masks leave, a line for each level.
+func writeResiduals(w io.Writer, masks []*facetdv1.Mask) error {
+	t := cli.NewTable("MASK", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE", ">AFTER", ">DECADES")
+	for _, m := range masks {
+		id, view, method, defects := m.GetId(), m.GetView(), cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(m.GetDefectivePixels())
+		for _, l := range m.GetLevels() {
+			left, below := leftCodes(l)
+			decades := "-"
+			if slope := m.GetCodesPerDecade(); slope > 0 {
+				decades = below + fmt.Sprintf("%.4f", left/slope)
+			}
+			t.Row(id, view, method, defects, luxText(l.GetLux()), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
+				codesText(l.GetBeforeCodes()), below+codesText(left), cli.Volts(l.GetBeforeVolts()), below+cli.Volts(left*m.GetVoltsPerCode()), decades)
+			id, view, method, defects = "", "", "", ""
+		}
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w, "fixed pattern before and after (standard deviation), mean and temporal noise of a frame in codes;\nDECADES is what is left in decades of light; < is what averaged noise can hide")
+	return err
+}
+
+// leftCodes is the fixed pattern after the correction in codes; what averaged noise hides is
+// said to be below that.
+func leftCodes(l *facetdv1.MaskLevel) (codes float64, below string) {
+	if l.GetAfterCodes() < l.GetFloorCodes() {
+		return l.GetFloorCodes(), "<"
+	}
+	return l.GetAfterCodes(), ""
+}
+
+func (a *app) calibrateListCommand() *cobra.Command {
+	var chip string
+	cmd := &cobra.Command{
+		Use:   "list",
+		Short: "List the masks in force, and files that were refused",
+		Example: `  facetctl calibrate list
+  facetctl calibrate list --chip wall-00 --output json`,
+		Args: cli.Args(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.calibration.ListMasks(ctx, &facetdv1.ListMasksRequest{Chip: chip})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				return writeMasks(cmd.OutOrStdout(), r)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&chip, "chip", "", "only masks of this chip")
+	return cmd
+}
+
+func writeMasks(w io.Writer, r *facetdv1.ListMasksResponse) error {
+	t := cli.NewTable("MASK", "STATE", ">AGE", "VIEW", "SETTINGS", "METHOD", ">LEVELS", ">DEFECTS", ">DIE", ">LEFT")
+	for _, m := range r.GetMasks() {
+		left, below := 0.0, ""
+		for _, l := range m.GetLevels() {
+			if codes, hidden := leftCodes(l); codes > left {
+				left, below = codes, hidden
+			}
+		}
+		kelvin := "-"
+		if k := m.GetDieKelvin(); k > 0 {
+			kelvin = fmt.Sprintf("%.0f K", k)
+		}
+		t.Row(m.GetId(), cli.Label(m.GetState(), "MASK_STATE_"), ageText(m.GetAge().AsDuration()), m.GetView(), settingsText(m.GetSettings()),
+			cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(len(m.GetLevels())), fmt.Sprint(m.GetDefectivePixels()), kelvin, below+cli.Volts(left*m.GetVoltsPerCode()))
+	}
+	if err := t.Write(w); err != nil {
+		return err
+	}
+	for _, f := range r.GetRefused() {
+		fmt.Fprintf(w, "refused: %s: %s\n", f.GetFile(), f.GetReason())
+	}
+	if !r.GetStored() {
+		fmt.Fprintln(w, "masks are kept in memory alone, and gone with the daemon; start it with --data DIR to keep them")
+	}
+	return nil
+}
+
+// settingsText is what a mask is for, in short.
+func settingsText(v *facetdv1.ViewSettings) string {
+	w := v.GetWindow()
+	parts := []string{fmt.Sprintf("%dx%d+%d+%d", w.GetRows(), w.GetColumns(), w.GetRow(), w.GetColumn())}
+	if w.GetRowStep() > 1 || w.GetColumnStep() > 1 {
+		parts[0] += fmt.Sprintf("/%dx%d", w.GetRowStep(), w.GetColumnStep())
+	}
+	if n := len(v.GetShares()); n > 0 {
+		parts = append(parts, cli.Count(n, "share"))
+	}
+	if b := v.GetBinning(); b.GetRows() > 1 || b.GetColumns() > 1 {
+		parts = append(parts, fmt.Sprintf("bin %dx%d", b.GetRows(), b.GetColumns()))
+	}
+	if t := v.GetTrim(); t != nil {
+		parts = append(parts, fmt.Sprintf("bias %d/%d gain %d offset %d", t.GetPixelBias(), t.GetOutputBias(), t.GetGainIndex(), t.GetOffset()))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (a *app) calibrateShowCommand() *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "show MASK",
+		Short: "Show a mask: what it was made from, what it leaves, and a picture",
+		Long: `show tells everything of a mask. --picture draws it, as FILE.svg with the table of what it
+leaves, or as FILE.png: each parameter from black to white over its range, defective pixels
+in red. Under --output json the numbers themselves come too.`,
+		Example: `  facetctl calibrate show wall-00-1f2e3d4c5b6a
+  facetctl calibrate show wall-00-1f2e3d4c5b6a --picture mask.svg`,
+		Args: cli.Args("MASK"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			ext := strings.ToLower(filepath.Ext(file))
+			if file != "" && ext != ".svg" && ext != ".png" {
+				return cli.Usagef("--picture %q: the name must end in .svg or .png", file)
+			}
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.calibration.GetMask(ctx, &facetdv1.GetMaskRequest{Id: args[0], Data: file != "" || cli.WantsJSON(cmd)})
+				if err != nil {
+					return err
+				}
+				if file != "" {
+					if err := drawMask(file, ext, r.GetMask()); err != nil {
+						return err
+					}
+					fmt.Fprintf(cmd.ErrOrStderr(), "drew %s\n", file)
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r.GetMask())
+				}
+				return writeMask(cmd.OutOrStdout(), r.GetMask())
+			})
+		},
+	}
+	cmd.Flags().StringVar(&file, "picture", "", "draw the mask into FILE.svg or FILE.png")
+	return cmd
+}
+
+func drawMask(file, ext string, m *facetdv1.Mask) error {
+	draw := picture.MaskSVG
+	if ext == ".png" {
+		draw = picture.MaskPNG
+	}
+	data, err := draw(m)
+	if err != nil {
+		return err
+	}
+	return shortPathError(os.WriteFile(file, data, 0o666))
+}
+
+func writeMask(w io.Writer, m *facetdv1.Mask) error {
+	line := func(name, format string, args ...any) {
+		fmt.Fprintf(w, "%-14s %s\n", name, fmt.Sprintf(format, args...))
+	}
+	line("mask", "%s (%s)", m.GetId(), cli.Label(m.GetState(), "MASK_STATE_"))
+	line("checksum", "SHA-256 %s", m.GetChecksumSha256())
+	line("for", "chip %s, class %s, view %s: %s", m.GetChip(), m.GetChipClass(), m.GetView(), settingsText(m.GetSettings()))
+	line("made", "%s, %s ago", clock(m.GetCreateTime()), ageText(m.GetAge().AsDuration()))
+	line("method", "%s", cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"))
+	if r := m.GetMeanResponse(); r != nil {
+		dark := "told by the levels for each pixel"
+		if !m.GetDarkResolved() {
+			dark = "not told by the levels for each pixel; add dimmer ones"
+		}
+		line("mean pixel", "%s codes + %s codes ln(%s lux + x), %s codes a decade; dark term %s", cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
+			cli.Significant(r.GetDarkLux()), cli.Significant(m.GetCodesPerDecade()), dark)
+	}
+	if k := m.GetDieKelvin(); k > 0 {
+		line("die", "%s K", cli.Significant(k))
+	}
+	line("array", "%s, description %.12s, class %.12s", m.GetArray(), m.GetArrayDigest(), m.GetClassDigest())
+	if m.GetRezeroedFrom() != "" {
+		line("rezeroed from", "%s", m.GetRezeroedFrom())
+	}
+	if m.GetNote() != "" {
+		line("note", "%s", m.GetNote())
+	}
+	if m.GetFile() != "" {
+		line("file", "%s in the daemon's folder of masks", m.GetFile())
+	}
+	var kinds []string
+	for _, d := range m.GetDefects() {
+		kinds = append(kinds, fmt.Sprintf("%d %s", d.GetPixels(), cli.Label(d.GetKind(), "DEFECT_KIND_")))
+	}
+	line("defects", "%d of %d pixels%s", m.GetDefectivePixels(), m.GetRows()*m.GetColumns(), strings.Join(append([]string{""}, kinds...), ", "))
+	fmt.Fprintln(w)
+	return writeResiduals(w, []*facetdv1.Mask{m})
+}
+
+func (a *app) calibrateDeleteCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "delete MASK",
+		Short: "Take a mask out of force and delete it, or a file that was refused",
+		Example: `  facetctl calibrate delete wall-00-1f2e3d4c5b6a
+  facetctl calibrate delete bed-0-0011223344556677.mask`,
+		Args: cli.Args("MASK"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.call(cmd, func(ctx context.Context, c *client) error {
+				r, err := c.calibration.DeleteMask(ctx, &facetdv1.DeleteMaskRequest{Id: args[0]})
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), r)
+				}
+				fmt.Fprintf(cmd.OutOrStdout(), "%s deleted\n", args[0])
+				return nil
+			})
+		},
+	}
+}
+
+func (a *app) calibrateRezeroCommand() *cobra.Command {
+	r := &facetdv1.RezeroMasksRequest{}
+	cmd := &cobra.Command{
+		Use:   "rezero [TARGET]",
+		Short: "Bring masks up to date with one fresh even level, which is there now",
+		Long: `rezero takes out what the pixels have drifted apart since their masks were made, such as
+after warming up: one even level is enough, and gains are kept. Without TARGET all masks
+in force are brought up to date.
+TARGET is ` + targetForm + `.
+
+` + calibrateCautions,
+		Example: `  facetctl calibrate rezero
+  facetctl calibrate rezero wall --frames 64 --lux 100`,
+		Args: cli.Args("[TARGET]"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return a.stream(cmd, func(ctx context.Context, c *client) error {
+				if len(args) > 0 {
+					var err error
+					if r.Target, err = target(ctx, c, args[0]); err != nil {
+						return err
+					}
+				}
+				got, err := c.calibration.RezeroMasks(ctx, r)
+				if err != nil {
+					return err
+				}
+				if cli.WantsJSON(cmd) {
+					return cli.WriteJSON(cmd.OutOrStdout(), got)
+				}
+				if err := writeResiduals(cmd.OutOrStdout(), got.GetMasks()); err != nil {
+					return err
+				}
+				writeFailures(cmd.OutOrStdout(), got.GetFailures())
+				return nil
+			})
+		},
+	}
+	cmd.Flags().Uint32Var(&r.Frames, "frames", 16, "frames to average, 2 to 4096")
+	cmd.Flags().Float64Var(&r.Lux, "lux", 0, "the light now, where it is known; it need only be even")
+	cmd.Flags().Float64Var(&r.DieKelvin, "die-kelvin", 0, "temperature of the dies as measured (default what the daemon knows)")
+	return cmd
+}

@@ -1,0 +1,268 @@
+package picture
+
+import (
+	"bytes"
+	"encoding/base64"
+	"fmt"
+	"image"
+	"image/color"
+	"image/png"
+	"math"
+	"strings"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// panel is one parameter of a mask, as it is drawn.
+type panel struct {
+	title string
+	unit  string
+	at    func(pixel int) float64
+	// From low (black) to high (white); what lies beyond is drawn as the end.
+	low, high, middle, spread float64
+}
+
+// panelsOf are the parameters of a mask with the range of each: three standard deviations
+// about the mean of the sound pixels.
+func panelsOf(m *facetdv1.Mask) ([]panel, map[int]bool, error) {
+	n := int(m.GetRows()) * int(m.GetColumns())
+	d := m.GetData()
+	var out []panel
+	add := func(title, unit string, values []float32) {
+		if len(values) > 0 {
+			out = append(out, panel{title: title, unit: unit, at: func(i int) float64 { return float64(values[i]) }})
+		}
+	}
+	mean := m.GetMeanResponse()
+	switch {
+	case n == 0 || len(d.GetOffset()) != n || len(d.GetGain()) != 0 && len(d.GetGain()) != n || len(d.GetDark()) != 0 && len(d.GetDark()) != n:
+		return nil, nil, fmt.Errorf("mask %s: its numbers are not those of %d x %d pixels", m.GetId(), m.GetRows(), m.GetColumns())
+	case mean != nil:
+		add("offset a", "codes", d.GetOffset())
+		add("slope b", "codes per e-fold", d.GetGain())
+		add("dark term c", "lux", d.GetDark())
+	default:
+		add("offset", "codes", d.GetOffset())
+		add("gain", "of the mean pixel", d.GetGain())
+	}
+	bad := map[int]bool{}
+	for _, p := range d.GetDefects() {
+		bad[int(p.GetRow()*m.GetColumns()+p.GetColumn())] = true
+	}
+	for i := range out {
+		out[i].stretch(n, bad)
+	}
+	return out, bad, nil
+}
+
+func (p *panel) stretch(n int, bad map[int]bool) {
+	var sum, squares float64
+	k := 0.0
+	for i := range n {
+		if !bad[i] {
+			sum += p.at(i)
+			k++
+		}
+	}
+	p.middle = sum / max(k, 1)
+	for i := range n {
+		if !bad[i] {
+			squares += (p.at(i) - p.middle) * (p.at(i) - p.middle)
+		}
+	}
+	p.spread = math.Sqrt(squares / max(k-1, 1))
+	p.low, p.high = p.middle-3*p.spread, p.middle+3*p.spread
+}
+
+func (p *panel) grey(i int) uint8 {
+	if p.high <= p.low {
+		return 128
+	}
+	return uint8(255*min(max((p.at(i)-p.low)/(p.high-p.low), 0), 1) + 0.5)
+}
+
+func (p *panel) rangeText() string {
+	if p.spread == 0 {
+		return fmt.Sprintf("%.4g %s, all alike", p.middle, p.unit)
+	}
+	return fmt.Sprintf("%.4g to %.4g %s", p.low, p.high, p.unit)
+}
+
+// defectColour marks defective pixels.
+var defectColour = color.NRGBA{R: 214, G: 40, B: 30, A: 255}
+
+// draw paints a parameter with pixels of sx by sy at a place.
+func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.Mask, bad map[int]bool, sx, sy int) {
+	columns := int(m.GetColumns())
+	step := int(max(m.GetSettings().GetWindow().GetRowStep(), 1))
+	for i := range int(m.GetRows()) * columns {
+		r, c := i/columns, i%columns
+		x, y := at.X+c*sx, at.Y+r*sy
+		if m.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL && (int(m.GetSettings().GetWindow().GetRow())+r*step)%2 == 1 {
+			x += sx / 2
+		}
+		ink := color.NRGBA{A: 255}
+		ink.R = p.grey(i)
+		ink.G, ink.B = ink.R, ink.R
+		if bad[i] {
+			ink = defectColour
+		}
+		for dy := range sy {
+			for dx := range sx {
+				dst.SetNRGBA(x+dx, y+dy, ink)
+			}
+		}
+	}
+}
+
+// maskSide is what the longer side of a parameter is enlarged to, about.
+const maskSide = 256
+
+func maskScale(m *facetdv1.Mask) (sx int, size image.Point) {
+	sx = max(2, maskSide/int(max(m.GetRows(), m.GetColumns()))) &^ 1
+	size = image.Pt(int(m.GetColumns())*sx, int(m.GetRows())*sx)
+	if m.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL {
+		size.X += sx / 2
+	}
+	return sx, size
+}
+
+// MaskPNG draws the parameters of a mask beside each other, defective pixels in red.
+func MaskPNG(m *facetdv1.Mask) ([]byte, error) {
+	panels, bad, err := panelsOf(m)
+	if err != nil {
+		return nil, err
+	}
+	sx, size := maskScale(m)
+	title := m.GetId() + "  view " + m.GetView()
+	cell := size.X
+	for _, p := range panels {
+		cell = max(cell, textWidth(p.title), textWidth(p.rangeText()))
+	}
+	cell += 2 * sheetGap
+	grey := image.NewGray(image.Rect(0, 0, max(len(panels)*cell, textWidth(title)+2*sheetGap)+sheetGap, size.Y+4*lineSkip+2*sheetGap))
+	fill(grey, grey.Rect, paper)
+	text(grey, image.Pt(sheetGap, sheetGap), title)
+	top := sheetGap + lineSkip
+	for i, p := range panels {
+		text(grey, image.Pt(sheetGap+i*cell, top+size.Y+6), p.title)
+		text(grey, image.Pt(sheetGap+i*cell, top+size.Y+6+lineSkip), p.rangeText())
+	}
+	img := image.NewNRGBA(grey.Rect)
+	for y := range grey.Rect.Dy() {
+		for x := range grey.Rect.Dx() {
+			img.Set(x, y, grey.GrayAt(x, y))
+		}
+	}
+	for i, p := range panels {
+		p.draw(img, image.Pt(sheetGap+i*cell, top), m, bad, sx, sx)
+	}
+	var out bytes.Buffer
+	err = png.Encode(&out, img)
+	return out.Bytes(), err
+}
+
+// Layout of a mask's drawing, in pixels.
+const (
+	svgMargin = 24
+	svgLine   = 20
+	svgTable  = 820
+)
+
+// MaskSVG draws the parameters of a mask beside each other, with the table and a chart of
+// what it leaves at each level.
+func MaskSVG(m *facetdv1.Mask) ([]byte, error) {
+	panels, bad, err := panelsOf(m)
+	if err != nil {
+		return nil, err
+	}
+	sx, size := maskScale(m)
+	cell := max(size.X, 230) + svgMargin
+	width := max(len(panels)*cell, svgTable) + 2*svgMargin
+	var b strings.Builder
+	y := svgMargin + svgLine
+	line := func(x int, class, anchor, format string, args ...any) {
+		fmt.Fprintf(&b, `<text x="%d" y="%d" class="%s" text-anchor="%s">%s</text>`+"\n", x, y, class, anchor, escape(fmt.Sprintf(format, args...)))
+	}
+	line(svgMargin, "t", "start", "Mask %s", m.GetId())
+	y += svgLine
+	line(svgMargin, "s", "start", "chip %s, class %s, view %s; %s", m.GetChip(), m.GetChipClass(), m.GetView(), methodText(m))
+	y += svgLine
+	line(svgMargin, "s", "start", "made %s; %d of %d pixels defective (red)", m.GetCreateTime().AsTime().Format("2006-01-02 15:04 MST"), m.GetDefectivePixels(), m.GetRows()*m.GetColumns())
+	y += svgLine
+	for i, p := range panels {
+		img := image.NewNRGBA(image.Rect(0, 0, size.X, size.Y))
+		p.draw(img, image.Point{}, m, bad, sx, sx)
+		var data bytes.Buffer
+		if err := png.Encode(&data, img); err != nil {
+			return nil, err
+		}
+		fmt.Fprintf(&b, `<image x="%d" y="%d" width="%d" height="%d" href="data:image/png;base64,%s"/>`+"\n", svgMargin+i*cell, y, size.X, size.Y, base64.StdEncoding.EncodeToString(data.Bytes()))
+	}
+	y += size.Y + svgLine
+	for i, p := range panels {
+		line(svgMargin+i*cell, "h", "start", "%s", p.title)
+	}
+	y += svgLine
+	for i, p := range panels {
+		line(svgMargin+i*cell, "s", "start", "%s", p.rangeText())
+	}
+	y += 2 * svgLine
+	y = residualTable(&b, m, y)
+	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %d %d" role="img" aria-label="Calibration mask %s">
+<style>text{font-family:sans-serif;fill:#222}.t{font-size:17px;font-weight:600}.h{font-size:13px;font-weight:600}.s,.n{font-size:13px}.n{font-variant-numeric:tabular-nums}</style>
+<rect width="100%%" height="100%%" fill="#fff"/>
+`, width, y, width, y, escape(m.GetId()))
+	return []byte(head + b.String() + "</svg>\n"), nil
+}
+
+func methodText(m *facetdv1.Mask) string {
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(m.GetMethod().String(), "CALIBRATION_METHOD_"), "_", " "))
+}
+
+// residualTable writes a line for each level: the fixed pattern before and after, as
+// numbers and as bars over the temporal noise. It returns where the next line goes.
+func residualTable(b *strings.Builder, m *facetdv1.Mask, y int) int {
+	columns := []struct {
+		name string
+		x    int
+	}{{"light (lux)", 90}, {"mean", 165}, {"noise", 235}, {"before", 310}, {"after", 380}, {"after (mV)", 465}}
+	cell := func(i, y int, class, value string) {
+		fmt.Fprintf(b, `<text x="%d" y="%d" class="%s" text-anchor="end">%s</text>`+"\n", svgMargin+columns[i].x, y, class, escape(value))
+	}
+	for i, c := range columns {
+		cell(i, y, "h", c.name)
+	}
+	bars := svgMargin + 490
+	fmt.Fprintf(b, `<text x="%d" y="%d" class="h">before, after (dark); line: noise of a frame</text>`+"\n", bars, y)
+	most := 1e-9
+	for _, l := range m.GetLevels() {
+		most = max(most, l.GetBeforeCodes(), l.GetAfterCodes(), l.GetNoiseCodes())
+	}
+	scale := 250 / most
+	for _, l := range m.GetLevels() {
+		y += svgLine
+		lux := fmt.Sprintf("%.4g", l.GetLux())
+		if l.GetLux() == 0 {
+			lux = "dark"
+		}
+		left, below := l.GetAfterCodes(), ""
+		if left < l.GetFloorCodes() {
+			left, below = l.GetFloorCodes(), "<"
+		}
+		for i, v := range []string{lux, fmt.Sprintf("%.1f", l.GetMeanCodes()), fmt.Sprintf("%.2f", l.GetNoiseCodes()), fmt.Sprintf("%.2f", l.GetBeforeCodes()), below + fmt.Sprintf("%.2f", left), below + fmt.Sprintf("%.3f", 1e3*left*m.GetVoltsPerCode())} {
+			cell(i, y, "n", v)
+		}
+		fmt.Fprintf(b, `<rect x="%d" y="%d" width="%.1f" height="11" fill="#b9c4cc"/><rect x="%d" y="%d" width="%.1f" height="5" fill="#24546b"/>`+"\n",
+			bars, y-10, l.GetBeforeCodes()*scale, bars, y-7, left*scale)
+		fmt.Fprintf(b, `<line x1="%.1f" x2="%.1f" y1="%d" y2="%d" stroke="#b5541c" stroke-width="2"/>`+"\n",
+			float64(bars)+l.GetNoiseCodes()*scale, float64(bars)+l.GetNoiseCodes()*scale, y-13, y+4)
+	}
+	y += svgLine
+	fmt.Fprintf(b, `<text x="%d" y="%d" class="s">fixed pattern: standard deviation over the sound pixels, in codes; &lt; is what averaged noise can hide</text>`+"\n", svgMargin, y+4)
+	return y + svgMargin
+}
+
+var escaper = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;")
+
+func escape(s string) string { return escaper.Replace(s) }

@@ -1,0 +1,325 @@
+package calibration
+
+import (
+	"cmp"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/calibrate"
+)
+
+const (
+	// A level has come to rest when the mean of every frame is within restCodes of what it
+	// was restSpan of bus time before, or within what noise allows; after restLimit it is
+	// taken as it is. Logarithmic pixels in the dark have time constants of a second.
+	restCodes = 0.15
+	restSpan  = time.Second
+	restLimit = 10 * time.Second
+	// progressEvery is the host time between two messages of progress.
+	progressEvery = 100 * time.Millisecond
+)
+
+// collector gathers one level.
+type collector struct {
+	s     *Service
+	ses   *session
+	level *level
+	index map[[2]string]int // chip and view to subject
+	codes []uint16
+	// means holds the mean of each frame that is gathered, by subject.
+	means [][]float64
+	rest  []resting
+	still bool // came to rest
+
+	send func(*facetdv1.CollectLevelResponse) error
+	told time.Time
+}
+
+// resting watches the mean of one subject's frames until it stays.
+type resting struct {
+	times  []int64
+	means  []float64
+	before []uint16
+	noise  float64 // of a frame's mean, in codes
+}
+
+// CollectLevel gathers frames under the light that is there now.
+func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) error {
+	lux, frames, err := levelOf(r)
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	ses, err := s.take(r.GetSession())
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	defer s.give(ses)
+	samples := 0
+	for _, sub := range ses.subjects {
+		samples += sub.shape.Pixels()
+	}
+	if err := s.reserve(ses, samples); err != nil {
+		return err
+	}
+	c := &collector{s: s, ses: ses, send: out.Send}
+	err = c.gather(out.Context(), lux, frames)
+	if err != nil {
+		s.reserveBack(ses, samples)
+		return s.cfg.Status(err)
+	}
+	if err := s.addLevel(ses, c.level, samples); err != nil {
+		return s.cfg.Status(err)
+	}
+	return out.Send(&facetdv1.CollectLevelResponse{
+		State: facetdv1.LevelState_LEVEL_STATE_DONE, FramesDone: c.total(frames), FramesTotal: c.total(frames), Level: c.level.shown,
+	})
+}
+
+// levelOf checks what a request says of the light.
+func levelOf(r *facetdv1.CollectLevelRequest) (lux float64, frames int, err error) {
+	var m chipmodel.Mistakes
+	switch l := r.GetLight().(type) {
+	case *facetdv1.CollectLevelRequest_Lux:
+		if lux = l.Lux; !(lux > 0 && lux <= 1e9) {
+			m.Add("lux", fmt.Sprintf("%g lux is not possible", lux), "give what was measured at the chips, above 0 up to 1e9, or dark: true")
+		}
+	case *facetdv1.CollectLevelRequest_Dark:
+		if !l.Dark {
+			m.Add("dark", "must be true when given", "give lux instead")
+		}
+	default:
+		m.Add("light", "it is not said what light there is", "give lux, or dark: true")
+	}
+	frames = framesOf(&m, r.GetFrames())
+	return lux, frames, m.Err()
+}
+
+func framesOf(m *chipmodel.Mistakes, n uint32) int {
+	switch {
+	case n == 0:
+		return DefaultFrames
+	case n < 2 || n > MaxFrames:
+		m.Add("frames", fmt.Sprintf("%d frames cannot be averaged", n), fmt.Sprintf("use 2 to %d; 16 or more are best", MaxFrames))
+	}
+	return int(n)
+}
+
+// reserve keeps room for a level's samples, over all sessions.
+func (s *Service) reserve(ses *session, samples int) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	sum := samples
+	for _, other := range s.sessions {
+		sum += other.samples
+	}
+	if sum > maxSamples {
+		return status.Errorf(codes.ResourceExhausted, "levels of %d pixels in all would take too much memory, of which %d may be gathered at once; finish or abort a calibration, or calibrate fewer chips, views or levels at a time", sum, maxSamples)
+	}
+	ses.samples += samples
+	return nil
+}
+
+func (s *Service) reserveBack(ses *session, samples int) {
+	s.mu.Lock()
+	ses.samples -= samples
+	s.mu.Unlock()
+}
+
+// addLevel adds a level to a session, in the place of one of the same light. The session
+// may have been aborted meanwhile.
+func (s *Service) addLevel(ses *session, l *level, samples int) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.sessions[ses.id] != ses {
+		return errNotOpen(ses.id)
+	}
+	i, same := slices.BinarySearchFunc(ses.levels, l.lux, func(l *level, lux float64) int { return cmp.Compare(l.lux, lux) })
+	if same {
+		ses.levels[i] = l
+		ses.samples -= samples
+		return nil
+	}
+	ses.levels = slices.Insert(slices.Clone(ses.levels), i, l)
+	return nil
+}
+
+func (c *collector) total(frames int) uint32 { return uint32(frames * len(c.ses.subjects)) }
+
+// gather waits until the light and the pixels have come to rest, and reads the frames. The
+// chips take turns, so that each one's frames are spread over the whole time.
+func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
+	n := len(c.ses.subjects)
+	c.level = &level{lux: lux, frames: frames, gathered: make([]*calibrate.Accumulator, n), firstNS: make([]int64, n), lastNS: make([]int64, n), kelvin: make([]float64, n)}
+	c.means, c.rest, c.index = make([][]float64, n), make([]resting, n), map[[2]string]int{}
+	for i, sub := range c.ses.subjects {
+		var err error
+		if c.level.gathered[i], err = calibrate.NewAccumulator(sub.shape, sub.scale); err != nil {
+			return err
+		}
+		c.level.kelvin[i] = c.s.kelvinOf(c.ses.kelvin, sub.chip)
+		c.index[[2]string{sub.key.chip, sub.view}] = i
+	}
+	if err := c.comeToRest(ctx, frames); err != nil {
+		return err
+	}
+	done := 0
+	for range frames {
+		err := c.round(ctx, func(i int, f *facetdv1.Frame, mean float64) error {
+			done++
+			if len(c.means[i]) == 0 {
+				c.level.firstNS[i] = f.GetLightBusNs()
+			}
+			c.level.lastNS[i] = f.GetLightBusNs()
+			c.means[i] = append(c.means[i], mean)
+			return c.level.gathered[i].Add(c.codes)
+		}, func(chip string) error { return c.tell(facetdv1.LevelState_LEVEL_STATE_COLLECTING, done, frames, chip) })
+		if err != nil {
+			return err
+		}
+	}
+	c.level.shown = c.report()
+	return nil
+}
+
+// comeToRest reads frames until none drifts any more.
+func (c *collector) comeToRest(ctx context.Context, frames int) error {
+	var first, last int64
+	for round := 0; ; round++ {
+		err := c.round(ctx, func(i int, f *facetdv1.Frame, mean float64) error {
+			if last = f.GetLightBusNs(); round == 0 && i == 0 {
+				first = last
+			}
+			c.rest[i].add(last, mean, c.codes)
+			return nil
+		}, func(chip string) error { return c.tell(facetdv1.LevelState_LEVEL_STATE_SETTLING, 0, frames, chip) })
+		if err != nil {
+			return err
+		}
+		if c.still = !slices.ContainsFunc(c.rest, func(r resting) bool { return !r.still() }); c.still || last-first > int64(restLimit) {
+			return nil
+		}
+	}
+}
+
+// add notes a frame. The noise of its mean is that of its pixels over the root of their
+// number; the pixels' comes from the difference of two frames.
+func (r *resting) add(atNS int64, mean float64, codes []uint16) {
+	r.times, r.means = append(r.times, atNS), append(r.means, mean)
+	if n := float64(len(codes)); len(r.before) == len(codes) {
+		var sum, squares float64
+		for i, c := range codes {
+			d := float64(c) - float64(r.before[i])
+			sum += d
+			squares += d * d
+		}
+		r.noise = math.Sqrt(max(squares/n-(sum/n)*(sum/n), 0)/2) / math.Sqrt(n)
+	}
+	r.before = append(r.before[:0], codes...)
+	// What is older than needed is forgotten.
+	for len(r.times) > 2 && atNS-r.times[1] >= int64(restSpan) {
+		r.times, r.means = r.times[1:], r.means[1:]
+	}
+}
+
+func (r *resting) still() bool {
+	last := len(r.times) - 1
+	if last < 1 || r.times[last]-r.times[0] < int64(restSpan) {
+		return false
+	}
+	return math.Abs(r.means[last]-r.means[0]) < max(restCodes, 2*math.Sqrt2*r.noise)
+}
+
+// inFlight is how many captures of a session wait for gaps at a time.
+const inFlight = 8
+
+// captured is the outcome of one capture.
+type captured struct {
+	set *facetdv1.FrameSet
+	err error
+}
+
+// round reads every unit once, several at a time, and hands each frame's subject, mean and
+// codes on, in order.
+func (c *collector) round(ctx context.Context, take func(subject int, f *facetdv1.Frame, mean float64) error, after func(chip string) error) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	results := make([]chan captured, len(c.ses.units))
+	var running sync.WaitGroup
+	defer running.Wait()
+	begin := func(i int) {
+		results[i] = make(chan captured, 1)
+		running.Go(func() {
+			set, err := c.s.capture(ctx, c.ses.units[i], c.ses.views)
+			results[i] <- captured{set, err}
+		})
+	}
+	for i := range min(inFlight, len(results)) {
+		begin(i)
+	}
+	for i, u := range c.ses.units {
+		got := <-results[i]
+		if next := i + inFlight; got.err == nil && next < len(results) {
+			begin(next)
+		}
+		if got.err == nil {
+			got.err = c.hand(got.set, take)
+		}
+		if got.err == nil {
+			got.err = after(u.chips[len(u.chips)-1])
+		}
+		if got.err != nil {
+			cancel()
+			return got.err
+		}
+	}
+	return nil
+}
+
+// hand hands on the frames of one capture.
+func (c *collector) hand(set *facetdv1.FrameSet, take func(subject int, f *facetdv1.Frame, mean float64) error) error {
+	for _, f := range set.GetFrames() {
+		i, known := c.index[[2]string{f.GetChip(), f.GetView()}]
+		if !known || len(f.GetData()) != 2*c.ses.subjects[i].shape.Pixels() {
+			return fmt.Errorf("a frame of chip %s, view %s came that was not asked for", f.GetChip(), f.GetView())
+		}
+		c.codes = c.codes[:0]
+		sum := 0.0
+		for at := 0; at < len(f.GetData()); at += 2 {
+			code := binary.LittleEndian.Uint16(f.GetData()[at:])
+			c.codes = append(c.codes, code)
+			sum += float64(code)
+		}
+		if err := take(i, f, sum/float64(len(c.codes))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// tell sends the progress, not too often.
+func (c *collector) tell(state facetdv1.LevelState, done, frames int, chip string) error {
+	if now := time.Now(); now.Sub(c.told) >= progressEvery {
+		c.told = now
+		if err := c.send(&facetdv1.CollectLevelResponse{State: state, FramesDone: uint32(done), FramesTotal: c.total(frames), Chip: chip}); err != nil {
+			return err
+		}
+		c.s.mu.Lock()
+		defer c.s.mu.Unlock()
+		if c.s.sessions[c.ses.id] != c.ses {
+			return status.Errorf(codes.Aborted, "calibration %s was aborted", c.ses.id)
+		}
+		c.s.touch(c.ses)
+	}
+	return nil
+}

@@ -1,0 +1,181 @@
+package calibration
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+	"strings"
+	"sync/atomic"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/dispatch"
+)
+
+// counts of frames that somebody wanted corrected.
+type counts struct {
+	corrected                                 atomic.Uint64
+	noMask, unknownView, mismatch, incomplete atomic.Uint64
+}
+
+var _ dispatch.Observer = (*Service)(nil)
+
+// SegmentRun does nothing.
+func (s *Service) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+
+// JobEnded does nothing: frame sets are corrected for those who want it, elsewhere.
+func (s *Service) JobEnded(*facetdv1.FrameSet) {}
+
+// Violated does nothing.
+func (s *Service) Violated(bus.Violation) {}
+
+// PlanChanged remembers what the views of every task do.
+func (s *Service) PlanChanged(plan *facetdv1.Plan, _ int64) {
+	next := taskViews{}
+	for _, t := range plan.GetTasks() {
+		chips, m := s.cfg.Array.Resolve(t.GetTarget())
+		if len(m) > 0 || len(chips) == 0 {
+			continue // tasks of a timetable have chips
+		}
+		if keys, err := keysOf(s.cfg.Array, s.cfg.Array.Chips[chips[0]].Class, t.GetViews()); err == nil {
+			next[t.GetName()] = keys
+		}
+	}
+	s.views.Store(&next)
+}
+
+// Begin is called when a frame set of a task ends, before the timetable can change, and
+// says how to correct it later, on any goroutine. It is a look-up.
+func (s *Service) Begin(fs *facetdv1.FrameSet) func() *facetdv1.FrameSet {
+	keys := (*s.views.Load())[fs.GetTask()]
+	return func() *facetdv1.FrameSet { return s.correctSet(fs, keys) }
+}
+
+// Captured corrects the frame set of a one-shot capture with these views.
+func (s *Service) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facetdv1.FrameSet {
+	var keys viewKeys
+	if frames := fs.GetFrames(); len(frames) > 0 {
+		if c := s.cfg.Array.Chip(frames[0].GetChip()); c >= 0 {
+			keys, _ = keysOf(s.cfg.Array, s.cfg.Array.Chips[c].Class, views) // they were read, so they are in order
+		}
+	}
+	return s.correctSet(fs, keys)
+}
+
+// correctSet returns a copy with corrected frames; the original stays as it is.
+func (s *Service) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.FrameSet {
+	out := &facetdv1.FrameSet{}
+	copyBut(out.ProtoReflect(), fs.ProtoReflect(), "frames")
+	force := *s.force.Load()
+	for _, f := range fs.GetFrames() {
+		out.Frames = append(out.Frames, s.correctFrame(f, fs.GetFailure() != "", keys, force))
+	}
+	return out
+}
+
+// copyBut copies all fields but one, without copying what they point to.
+func copyBut(dst, src protoreflect.Message, but protoreflect.Name) {
+	src.Range(func(d protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if d.Name() != but {
+			dst.Set(d, v)
+		}
+		return true
+	})
+}
+
+// correctFrame returns a corrected copy, or a copy of the raw frame with the reason.
+func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, force map[key]*inForce) *facetdv1.Frame {
+	out := &facetdv1.Frame{}
+	copyBut(out.ProtoReflect(), f.ProtoReflect(), "data")
+	out.Data = f.GetData()
+	refuse := func(counter *atomic.Uint64, why string) *facetdv1.Frame {
+		counter.Add(1)
+		out.CorrectionNote = "not corrected: " + why
+		return out
+	}
+	settings, known := keys[f.GetView()]
+	if !known {
+		return refuse(&s.counts.unknownView, "what the view does is not known")
+	}
+	if failed {
+		return refuse(&s.counts.incomplete, "the job failed, so the frame may not be whole")
+	}
+	m := force[key{f.GetChip(), settings}]
+	if m == nil {
+		return refuse(&s.counts.noMask, s.noMask(f.GetChip(), force))
+	}
+	n := m.mask.Shape.Pixels()
+	if len(f.GetData()) != 2*n || len(f.GetCorrections()) > 0 {
+		return refuse(&s.counts.mismatch, "mask "+m.meta.GetId()+" is for another size of frames, or the frame was corrected already")
+	}
+	codes := make([]uint16, n)
+	for i := range codes {
+		codes[i] = binary.LittleEndian.Uint16(f.Data[2*i:])
+	}
+	applied, err := m.mask.Apply(codes, codes)
+	if err != nil {
+		return refuse(&s.counts.mismatch, err.Error())
+	}
+	filled, unfilled, err := m.mask.Fill(codes)
+	if err != nil {
+		return refuse(&s.counts.mismatch, err.Error())
+	}
+	out.Data = make([]byte, 2*n)
+	for i, c := range codes {
+		binary.LittleEndian.PutUint16(out.Data[2*i:], c)
+	}
+	s.counts.corrected.Add(1)
+	out.MaskId = m.meta.GetId()
+	out.Corrections = []facetdv1.Correction{correctionOf(m.mask.Method)}
+	if filled > 0 {
+		out.Corrections = append(out.Corrections, facetdv1.Correction_CORRECTION_PIXEL_FILL)
+	}
+	out.CorrectionNote = strings.Join(s.notes(m, applied, unfilled), "; ")
+	return out
+}
+
+func correctionOf(m calibrate.Method) facetdv1.Correction {
+	switch m {
+	case calibrate.OffsetGain:
+		return facetdv1.Correction_CORRECTION_OFFSET_GAIN
+	case calibrate.LogResponse:
+		return facetdv1.Correction_CORRECTION_LOG_RESPONSE
+	}
+	return facetdv1.Correction_CORRECTION_OFFSET
+}
+
+// noMask says why a chip has no mask for a view.
+func (s *Service) noMask(chip string, force map[key]*inForce) string {
+	others := 0
+	for k := range force {
+		if k.chip == chip {
+			others++
+		}
+	}
+	if others > 0 {
+		return fmt.Sprintf("none of the %d masks of chip %s is for these settings of the view", others, chip)
+	}
+	return "chip " + chip + " has no mask"
+}
+
+// notes are what to know of a correction that was made.
+func (s *Service) notes(m *inForce, applied calibrate.Applied, unfilled int) []string {
+	var out []string
+	if s.stale(m) {
+		out = append(out, "the mask is "+days(s.age(m))+" old")
+	}
+	now, then := s.cfg.Kelvin(s.cfg.Array.Chip(m.key.chip)), m.mask.Kelvin
+	if now > 0 && then > 0 && math.Abs(now-then) > otherKelvin {
+		out = append(out, fmt.Sprintf("the mask was made at %.0f K, the die has %.0f K", then, now))
+	}
+	if applied.Clamped > 0 {
+		out = append(out, fmt.Sprintf("%d pixels set to an end of the range", applied.Clamped))
+	}
+	if unfilled > 0 {
+		out = append(out, fmt.Sprintf("%d defective pixels have no sound neighbours and stay as they are", unfilled))
+	}
+	return out
+}

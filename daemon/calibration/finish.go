@@ -1,0 +1,176 @@
+package calibration
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/calibrate"
+)
+
+// FinishCalibration makes the masks of a session, each by itself: a chip whose mask cannot
+// be made does not keep the others from theirs.
+func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalibrationRequest) (*facetdv1.FinishCalibrationResponse, error) {
+	var m chipmodel.Mistakes
+	if _, known := facetdv1.CalibrationMethod_name[int32(r.GetMethod())]; !known {
+		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()), "use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
+		return nil, s.cfg.Status(m)
+	}
+	ses, err := s.take(r.GetSession())
+	if err != nil {
+		return nil, s.cfg.Status(err)
+	}
+	defer s.give(ses)
+	if len(ses.levels) == 0 {
+		return nil, status.Error(codes.FailedPrecondition, "no level has been gathered; gather one at least, and three of known light for a log response")
+	}
+	method := r.GetMethod()
+	if method == 0 {
+		method = ses.method
+	}
+	out := &facetdv1.FinishCalibrationResponse{}
+	for i := range ses.subjects {
+		if err := ctx.Err(); err != nil {
+			return nil, s.cfg.Status(err)
+		}
+		meta, err := s.make(ses, i, method)
+		if err != nil {
+			out.Failures = append(out.Failures, failureOf(&ses.subjects[i], err))
+			continue
+		}
+		out.Masks = append(out.Masks, meta)
+		s.noteMade("made", meta)
+		if t := s.photonTransfer(ses, i); t != nil {
+			out.PhotonTransfers = append(out.PhotonTransfers, t)
+		}
+	}
+	for _, f := range out.Failures {
+		s.note(warning, []string{f.GetChip()}, map[string]string{"view": f.GetView()}, "no mask for chip %s, view %s: %s", f.GetChip(), f.GetView(), f.GetReason())
+	}
+	if len(out.Masks) == 0 {
+		return nil, nothingMade("no mask could be made", out.GetFailures())
+	}
+	s.mu.Lock()
+	delete(s.sessions, ses.id)
+	s.mu.Unlock()
+	return out, nil
+}
+
+func failureOf(sub *subject, err error) *facetdv1.MaskFailure {
+	return &facetdv1.MaskFailure{Chip: sub.key.chip, View: sub.view, Reason: reasonOf(err)}
+}
+
+// reasonOf is an error in one line.
+func reasonOf(err error) string {
+	var m chipmodel.Mistakes
+	if !errors.As(err, &m) {
+		return err.Error()
+	}
+	var parts []string
+	for _, one := range m {
+		text := one.Message
+		if one.Hint != "" {
+			text += " (" + one.Hint + ")"
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// nothingMade names the failures, as many as fit.
+func nothingMade(what string, failures []*facetdv1.MaskFailure) error {
+	var parts []string
+	for i, f := range failures {
+		if i == 4 {
+			parts = append(parts, fmt.Sprintf("and %d more", len(failures)-i))
+			break
+		}
+		parts = append(parts, f.GetChip()+", "+f.GetView()+": "+f.GetReason())
+	}
+	return status.Errorf(codes.FailedPrecondition, "%s: %s", what, strings.Join(parts, "; "))
+}
+
+// make fits one mask, stores it and puts it into force.
+func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (*facetdv1.Mask, error) {
+	sub := &ses.subjects[i]
+	levels := make([]calibrate.Level, len(ses.levels))
+	kelvin, known := 0.0, 0
+	for l, level := range ses.levels {
+		levels[l] = calibrate.Level{Lux: level.lux, Frames: level.gathered[i]}
+		if k := level.kelvin[i]; k > 0 {
+			kelvin += k
+			known++
+		}
+	}
+	o := calibrate.Options{CodesPerDecade: sub.perDecade}
+	if known == len(levels) {
+		o.Kelvin = kelvin / float64(known)
+		o.CodesPerDecade *= o.Kelvin / 300
+	}
+	method := s.methodFor(sub, wanted, len(levels))
+	used := levels
+	if method == calibrate.Offset {
+		used = levels[len(levels)/2 : len(levels)/2+1]
+	}
+	mask, err := calibrate.Fit(method, used, o)
+	if err != nil {
+		return nil, err
+	}
+	meta := s.metaOf(sub, ses.note)
+	describe(meta, mask)
+	reports, err := mask.Measure(levels)
+	if err != nil {
+		return nil, err
+	}
+	meta.Levels = levelMessages(mask, reports, meta.GetCodesPerDecade())
+	for l, level := range ses.levels {
+		meta.Levels[l].FirstBusNs, meta.Levels[l].LastBusNs = level.firstNS[i], level.lastNS[i]
+	}
+	return s.keep(meta, mask)
+}
+
+// methodFor is the method that a chip gets: what was wanted, or the one that takes out most
+// with the levels there are.
+func (s *Service) methodFor(sub *subject, wanted facetdv1.CalibrationMethod, levels int) calibrate.Method {
+	if wanted != 0 {
+		return calibrate.Method(wanted) // numbered alike
+	}
+	linear := s.cfg.Array.Chips[sub.chip].Class.Spec.GetLinear() != nil
+	switch {
+	case levels >= 3 && !linear:
+		return calibrate.LogResponse
+	case levels >= 2:
+		return calibrate.OffsetGain
+	}
+	return calibrate.Offset
+}
+
+// metaOf is what is said of a new mask whatever its numbers.
+func (s *Service) metaOf(sub *subject, note string) *facetdv1.Mask {
+	class := s.cfg.Array.Chips[sub.chip].Class
+	lattice := facetdv1.LatticeKind_LATTICE_KIND_SQUARE
+	if class.Hexagonal() {
+		lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
+	}
+	return &facetdv1.Mask{
+		Chip: sub.key.chip, View: sub.view, Settings: sub.settings, Lattice: lattice,
+		CreateTime: timestamppb.New(s.cfg.Clock()), Note: note,
+		Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, ChipClass: class.Name, ClassDigest: classDigest(class),
+	}
+}
+
+// finite is v, or 0 where it is no number: JSON knows none such.
+func finite(v float64) float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0
+	}
+	return v
+}

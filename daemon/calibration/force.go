@@ -1,0 +1,183 @@
+package calibration
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/events"
+)
+
+// inForce is a mask that corrects frames. It does not change.
+type inForce struct {
+	key     key
+	meta    *facetdv1.Mask
+	mask    *calibrate.Mask
+	created time.Time
+}
+
+func newInForce(meta *facetdv1.Mask, m *calibrate.Mask) *inForce {
+	return &inForce{
+		key: key{meta.GetChip(), settingsText(meta.GetSettings())}, meta: meta, mask: m, created: meta.GetCreateTime().AsTime(),
+	}
+}
+
+// age is how old a mask is; a clock that was set back makes it new.
+func (s *Service) age(m *inForce) time.Duration { return max(s.cfg.Clock().Sub(m.created), 0) }
+
+func (s *Service) stale(m *inForce) bool { return s.age(m) > s.cfg.MaxAge }
+
+// shown is what is said of a mask now, without its numbers.
+func (s *Service) shown(m *inForce) *facetdv1.Mask {
+	out := proto.CloneOf(m.meta)
+	out.Age = durationpb.New(s.age(m).Truncate(time.Second))
+	out.State = facetdv1.MaskState_MASK_STATE_IN_FORCE
+	if s.stale(m) {
+		out.State = facetdv1.MaskState_MASK_STATE_STALE
+	}
+	return out
+}
+
+// describe fills in what a mask's numbers say of it.
+func describe(meta *facetdv1.Mask, m *calibrate.Mask) {
+	meta.Rows, meta.Columns = uint32(m.Shape.Rows), uint32(m.Shape.Columns)
+	meta.Method = methodMessage(m.Method)
+	meta.VoltsPerCode, meta.CodesPerDecade = m.Scale.VoltsPerCode, math.Abs(m.CodesPerDecade)
+	meta.DieKelvin = m.Kelvin
+	meta.DarkResolved = m.DarkResolved
+	if m.Method == calibrate.LogResponse {
+		meta.MeanResponse = &facetdv1.MeanResponse{OffsetCodes: m.Mean.A, SlopeCodes: m.Mean.B, DarkLux: m.Mean.C}
+		meta.CodesPerDecade = math.Abs(m.Mean.B) * math.Ln10
+	}
+	var counts [16]uint32
+	for _, d := range m.Defects {
+		for bit := range kindBits {
+			if d.Kinds&(1<<bit) != 0 {
+				counts[bit]++
+			}
+		}
+	}
+	meta.Defects, meta.DefectivePixels = nil, uint32(len(m.Defects))
+	for bit, n := range counts[:kindBits] {
+		if n > 0 {
+			meta.Defects = append(meta.Defects, &facetdv1.DefectCount{Kind: facetdv1.DefectKind(bit + 1), Pixels: n})
+		}
+	}
+}
+
+// kindBits is how many kinds of defect there are: bit i of calibrate.Kind is number i+1 of
+// the schema's.
+const kindBits = 11
+
+func methodMessage(m calibrate.Method) facetdv1.CalibrationMethod {
+	return facetdv1.CalibrationMethod(m) // numbered alike
+}
+
+// levelMessages are the levels of a mask with what is left at each.
+func levelMessages(m *calibrate.Mask, reports []calibrate.LevelReport, perDecade float64) []*facetdv1.MaskLevel {
+	var out []*facetdv1.MaskLevel
+	decades := func(codes float64) float64 {
+		if perDecade == 0 {
+			return 0
+		}
+		return codes / math.Abs(perDecade)
+	}
+	for _, r := range reports {
+		out = append(out, &facetdv1.MaskLevel{
+			Lux: max(r.Lux, 0), Frames: uint32(r.Frames), MeanCodes: r.MeanCode, NoiseCodes: r.NoiseCodes,
+			BeforeCodes: r.BeforeCodes, AfterCodes: r.AfterCodes, MisfitCodes: r.MisfitCodes, FloorCodes: r.NoiseCodes / math.Sqrt(float64(max(r.Frames, 1))),
+			BeforeVolts: r.BeforeCodes * m.Scale.VoltsPerCode, AfterVolts: r.AfterCodes * m.Scale.VoltsPerCode,
+			BeforeDecades: decades(r.BeforeCodes), AfterDecades: decades(r.AfterCodes),
+		})
+	}
+	return out
+}
+
+// dataMessage is the numbers of a mask.
+func dataMessage(m *calibrate.Mask) *facetdv1.MaskData {
+	out := &facetdv1.MaskData{Offset: slices.Clone(m.Offset), Gain: slices.Clone(m.Gain), Dark: slices.Clone(m.Dark)}
+	for _, d := range m.Defects {
+		p := &facetdv1.PixelDefect{Row: uint32(d.Pixel / m.Shape.Columns), Column: uint32(d.Pixel % m.Shape.Columns)}
+		for bit := range kindBits {
+			if d.Kinds&(1<<bit) != 0 {
+				p.Kinds = append(p.Kinds, facetdv1.DefectKind(bit+1))
+			}
+		}
+		out.Defects = append(out.Defects, p)
+	}
+	return out
+}
+
+// note tells the journal.
+func (s *Service) note(severity facetdv1.Severity, chips []string, fields map[string]string, format string, args ...any) {
+	if s.cfg.Note == nil {
+		return
+	}
+	e := events.Info(facetdv1.EventKind_EVENT_KIND_CALIBRATION, fmt.Sprintf(format, args...))
+	e.Severity, e.Chips, e.Fields = severity, chips, fields
+	s.cfg.Note(e)
+}
+
+const (
+	info    = facetdv1.Severity_SEVERITY_INFO
+	warning = facetdv1.Severity_SEVERITY_WARNING
+)
+
+// noteLoaded tells what came from the folder: one event for all that are in force, and one
+// for each file that was refused.
+func (s *Service) noteLoaded(got found) {
+	var chips []string
+	for _, m := range got.masks {
+		if !slices.Contains(chips, m.key.chip) {
+			chips = append(chips, m.key.chip)
+		}
+		if s.stale(m) {
+			s.note(warning, []string{m.key.chip}, maskFields(m.meta), "mask %s is %s old and stale: calibrate chip %s anew", m.meta.GetId(), days(s.age(m)), m.key.chip)
+		}
+	}
+	slices.Sort(chips)
+	if len(got.masks) > 0 {
+		s.note(info, chips, map[string]string{"masks": strconv.Itoa(len(got.masks))}, "%d masks loaded and in force", len(got.masks))
+	}
+	for _, r := range got.refused {
+		var of []string
+		if s.cfg.Array.Chip(r.GetChip()) >= 0 {
+			of = []string{r.GetChip()}
+		}
+		s.note(warning, of, map[string]string{"file": r.GetFile()}, "mask file %s refused: %s", r.GetFile(), r.GetReason())
+	}
+}
+
+func (s *Service) noteMade(what string, meta *facetdv1.Mask) {
+	worst := 0.0
+	for _, l := range meta.GetLevels() {
+		worst = max(worst, l.GetAfterVolts(), l.GetFloorCodes()*meta.GetVoltsPerCode())
+	}
+	s.note(info, []string{meta.GetChip()}, maskFields(meta), "mask %s %s for chip %s, view %s: %s, %d levels, %d defective pixels, fixed pattern left at most %.3g mV",
+		meta.GetId(), what, meta.GetChip(), meta.GetView(), methodName(meta.GetMethod()), len(meta.GetLevels()), meta.GetDefectivePixels(), 1e3*worst)
+}
+
+func maskFields(m *facetdv1.Mask) map[string]string {
+	return map[string]string{"mask": m.GetId(), "checksum_sha256": m.GetChecksumSha256(), "view": m.GetView()}
+}
+
+func methodName(m facetdv1.CalibrationMethod) string {
+	name := strings.TrimPrefix(m.String(), "CALIBRATION_METHOD_")
+	return strings.ToLower(strings.ReplaceAll(name, "_", " "))
+}
+
+// days writes an age for people.
+func days(d time.Duration) string {
+	if d < 48*time.Hour {
+		return fmt.Sprintf("%.0f hours", d.Hours())
+	}
+	return fmt.Sprintf("%.0f days", d.Hours()/24)
+}

@@ -1,0 +1,107 @@
+package calibration
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+	"facetd.example/scheduler"
+)
+
+// key is what a mask belongs to: a chip, and everything about a view that changes its
+// codes. Equal settings have equal texts.
+type key struct{ chip, settings string }
+
+// hash is a short name of the key that is fit for a file.
+func (k key) hash() string {
+	sum := sha256.Sum256([]byte(k.chip + "\n" + k.settings))
+	return hex.EncodeToString(sum[:8])
+}
+
+// settingsOf is what view i of some does. Views of one load work on what those before them
+// left, so their shares count as well.
+func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []scheduler.View, i int) *facetdv1.ViewSettings {
+	v := &views[i]
+	out := &facetdv1.ViewSettings{Window: v.Window.Message()}
+	if class.Kind.HasMemory() {
+		for _, earlier := range views[:i+1] {
+			for _, p := range earlier.Shares {
+				out.Shares = append(out.Shares, &facetdv1.Share{Columns: analog.FormatPattern(p.Columns), Rows: analog.FormatPattern(p.Rows)})
+			}
+		}
+	} else if class.Kind.HasPatterns() && i < len(specs) {
+		b := specs[i].GetBinning()
+		out.Binning = &facetdv1.Binning{Rows: max(b.GetRows(), 1), Columns: max(b.GetColumns(), 1)}
+	} else if class.Kind.HasPatterns() {
+		out.Binning = &facetdv1.Binning{Rows: 1, Columns: 1}
+	}
+	for _, r := range v.Trim {
+		if out.Trim == nil {
+			out.Trim = &facetdv1.TrimSettings{}
+		}
+		switch r.Register {
+		case chipmodel.PixelBias:
+			out.Trim.PixelBias = proto.Uint32(uint32(r.Value))
+		case chipmodel.OutputBias:
+			out.Trim.OutputBias = proto.Uint32(uint32(r.Value))
+		case chipmodel.Gain:
+			out.Trim.GainIndex = uint32(r.Value)
+		case chipmodel.Offset:
+			out.Trim.Offset = int32(int8(uint8(r.Value)))
+		}
+	}
+	return out
+}
+
+// settingsText is one text for equal settings. Names of files depend on it: it is not to be
+// changed.
+func settingsText(v *facetdv1.ViewSettings) string {
+	var b strings.Builder
+	for _, s := range v.GetShares() {
+		fmt.Fprintf(&b, "share %s %s;", s.GetColumns(), s.GetRows())
+	}
+	if n := v.GetBinning(); n != nil {
+		fmt.Fprintf(&b, "bin %d %d;", n.GetRows(), n.GetColumns())
+	}
+	w := v.GetWindow()
+	fmt.Fprintf(&b, "window %d %d %d %d %d %d;", w.GetRow(), w.GetColumn(), w.GetRows(), w.GetColumns(), w.GetRowStep(), w.GetColumnStep())
+	if t := v.GetTrim(); t != nil {
+		fmt.Fprintf(&b, "trim %d %d %d %d;", t.GetPixelBias(), t.GetOutputBias(), t.GetGainIndex(), t.GetOffset())
+	}
+	return b.String()
+}
+
+// viewKeys are the settings of some views of chips of a class, by the views' names.
+type viewKeys map[string]string
+
+// keysOf resolves views. Errors: chipmodel.Mistakes.
+func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) (viewKeys, error) {
+	views, err := scheduler.ResolveViews(a, class, specs)
+	if err != nil {
+		return nil, err
+	}
+	out := viewKeys{}
+	for i := range views {
+		out[views[i].Name] = settingsText(settingsOf(class, specs, views, i))
+	}
+	return out, nil
+}
+
+// taskViews are the settings of the views of tasks, by the tasks' names.
+type taskViews map[string]viewKeys
+
+// classDigest is the SHA-256 of a class's description.
+func classDigest(c *chipmodel.Class) string {
+	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(c.Spec)
+	if err != nil {
+		return "" // a checked class can be encoded
+	}
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
+}

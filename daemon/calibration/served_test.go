@@ -1,0 +1,451 @@
+package calibration_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/framedigest"
+	"facetd.example/daemon/server"
+	"facetd.example/deploy"
+)
+
+// daemon is a real server on the virtual bus, as fast as it goes.
+type daemon struct {
+	t      *testing.T
+	server *server.Server
+	cal    facetdv1.CalibrationServiceClient
+	frames facetdv1.FrameServiceClient
+	scene  facetdv1.SceneServiceClient
+	events facetdv1.EventServiceClient
+	stop   func() // asks the daemon to stop
+	wait   func() // waits for its end
+}
+
+func start(t *testing.T, change func(*server.Config)) *daemon {
+	t.Helper()
+	c := server.DefaultConfig()
+	c.Scene, c.Pace, c.Version, c.Logger = "uniform:200", server.Free, "1.2.3", zap.NewNop()
+	c.Listen = server.Listen{GRPC: "127.0.0.1:0"}
+	if change != nil {
+		change(&c)
+	}
+	s, err := server.New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- s.Run(ctx) }()
+	conn, err := grpc.NewClient(s.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	stopped := false
+	d := &daemon{
+		t: t, server: s, cal: facetdv1.NewCalibrationServiceClient(conn), frames: facetdv1.NewFrameServiceClient(conn),
+		scene: facetdv1.NewSceneServiceClient(conn), events: facetdv1.NewEventServiceClient(conn),
+	}
+	d.wait = func() {
+		if stopped {
+			return
+		}
+		stopped = true
+		if err := <-done; err != nil {
+			t.Errorf("the daemon ended with %v", err)
+		}
+		conn.Close()
+		cancel()
+	}
+	d.stop = func() {
+		cancel()
+		d.wait()
+	}
+	t.Cleanup(d.stop)
+	return d
+}
+
+func limited(t *testing.T) context.Context {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	t.Cleanup(cancel)
+	return ctx
+}
+
+func must[T any](t *testing.T) func(T, error) T {
+	return func(v T, err error) T {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+}
+
+func list(names ...string) *facetdv1.Target {
+	return &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: names}}}
+}
+
+// light sets the scene.
+func (d *daemon) light(lux float64) {
+	d.t.Helper()
+	must[*facetdv1.SetSceneResponse](d.t)(d.scene.SetScene(limited(d.t), &facetdv1.SetSceneRequest{Scene: fmt.Sprintf("uniform:%g", lux)}))
+}
+
+// collect sets the light and gathers a level.
+func (d *daemon) collect(session string, lux float64, frames uint32) *facetdv1.CollectedLevel {
+	d.t.Helper()
+	d.light(lux)
+	return d.gather(session, lux, frames)
+}
+
+func (d *daemon) gather(session string, lux float64, frames uint32) *facetdv1.CollectedLevel {
+	d.t.Helper()
+	r := &facetdv1.CollectLevelRequest{Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux}, Frames: frames}
+	if lux == 0 {
+		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: true}
+	}
+	stream, err := d.cal.CollectLevel(limited(d.t), r)
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	var level *facetdv1.CollectedLevel
+	for {
+		m, err := stream.Recv()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			d.t.Fatal(err)
+		}
+		if m.GetState() == facetdv1.LevelState_LEVEL_STATE_DONE {
+			level = m.GetLevel()
+		}
+	}
+	if level == nil {
+		d.t.Fatal("the stream ended without a level")
+	}
+	return level
+}
+
+// calibrate does it all.
+func (d *daemon) calibrate(r *facetdv1.StartCalibrationRequest, frames uint32, levels ...float64) *facetdv1.FinishCalibrationResponse {
+	d.t.Helper()
+	started := must[*facetdv1.StartCalibrationResponse](d.t)(d.cal.StartCalibration(limited(d.t), r))
+	id := started.GetSession().GetId()
+	for _, lux := range levels {
+		d.collect(id, lux, frames)
+	}
+	return must[*facetdv1.FinishCalibrationResponse](d.t)(d.cal.FinishCalibration(limited(d.t), &facetdv1.FinishCalibrationRequest{Session: id}))
+}
+
+// pattern captures a target n times and returns, of each chip, the fixed pattern in codes
+// (standard deviation of the pixels' means), the temporal noise of one frame, and the first
+// frame.
+func (d *daemon) pattern(target *facetdv1.Target, views []*facetdv1.View, codes facetdv1.Codes, n int) map[string]*seen {
+	d.t.Helper()
+	out := map[string]*seen{}
+	for range n {
+		r := must[*facetdv1.CaptureFramesResponse](d.t)(d.frames.CaptureFrames(limited(d.t), &facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codes}))
+		for _, f := range r.GetFrameSet().GetFrames() {
+			s := out[f.GetChip()]
+			if s == nil {
+				s = &seen{frame: f, sum: make([]float64, len(f.GetData())/2), squares: make([]float64, len(f.GetData())/2)}
+				out[f.GetChip()] = s
+			}
+			s.n++
+			for i := range s.sum {
+				v := float64(binary.LittleEndian.Uint16(f.GetData()[2*i:]))
+				s.sum[i] += v
+				s.squares[i] += v * v
+			}
+		}
+	}
+	return out
+}
+
+type seen struct {
+	frame        *facetdv1.Frame
+	n            float64
+	sum, squares []float64
+}
+
+// numbers are the mean, the standard deviation of the pixels' means, and the temporal noise
+// of one frame, in codes.
+func (s *seen) numbers() (mean, pattern, noise float64) {
+	var sum, squares, temporal float64
+	for i, v := range s.sum {
+		m := v / s.n
+		sum += m
+		squares += m * m
+		temporal += (s.squares[i]/s.n - m*m) * s.n / (s.n - 1)
+	}
+	k := float64(len(s.sum))
+	mean = sum / k
+	return mean, math.Sqrt(max(squares/k-mean*mean, 0)), math.Sqrt(temporal / k)
+}
+
+// settle reads a target a few times, so that pixels have seen the light for a while.
+func (d *daemon) settle(target *facetdv1.Target) {
+	d.t.Helper()
+	d.pattern(target, nil, facetdv1.Codes_CODES_RAW, 40)
+}
+
+// The demo's classes, by their array file: what masks must find.
+var demoChips = []struct {
+	chip                          string
+	perDecade, gainSpread, kelvin float64
+}{
+	{"wall-00", 0.22, 0.01, 303},  // memory
+	{"bed-0", 0.2, 0.012, 300},    // counter
+	{"bow-left", 0.21, 0.01, 298}, // in-array switch
+	{"bow-comb", 0.21, 0.01, 298}, // hexagonal
+}
+
+const demoVoltsPerCode = 1.6 / 4096
+
+// TestMasksOfTheDemo calibrates a chip of each kind with each method beside the running
+// tasks, and measures what is left in frames of other light: against the temporal noise,
+// and against what the spreads of the array file make an offset mask leave.
+func TestMasksOfTheDemo(t *testing.T) {
+	d := start(t, nil)
+	var names []string
+	for _, c := range demoChips {
+		names = append(names, c.chip)
+	}
+	const averaged, looked = 32, 64
+	for _, run := range []struct {
+		method facetdv1.CalibrationMethod
+		levels []float64
+		fresh  []float64 // light of the independent frames
+		offset float64   // the light of an offset mask, at which it is exact
+	}{
+		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET, []float64{100}, []float64{100, 500}, 100},
+		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN, []float64{20, 500}, []float64{100}, 0},
+		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, []float64{0, 0.1, 1, 10, 100, 1000}, []float64{0.5, 50, 500}, 0},
+	} {
+		fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list(names...), Method: run.method, Note: "test"}, averaged, run.levels...)
+		if len(fin.GetMasks()) != len(demoChips) || len(fin.GetFailures()) != 0 {
+			t.Fatalf("%v: %d masks, failures %v", run.method, len(fin.GetMasks()), fin.GetFailures())
+		}
+		for _, lux := range run.fresh {
+			d.light(lux)
+			for i, c := range demoChips {
+				d.settle(list(c.chip))
+				_, before, noise := d.pattern(list(c.chip), nil, facetdv1.Codes_CODES_RAW, looked)[c.chip].numbers()
+				corrected := d.pattern(list(c.chip), nil, facetdv1.Codes_CODES_CORRECTED, looked)[c.chip]
+				_, after, _ := corrected.numbers()
+				// Noise of the mask and of these frames, rounding to whole codes, and the
+				// steps of the converter, which differ by a fifth of a code.
+				want := math.Sqrt(noise*noise*(1.0/averaged+1.0/looked) + 1.0/12/looked + 0.2*0.2)
+				if run.offset > 0 {
+					slope := c.perDecade / demoVoltsPerCode * c.kelvin / 300 * math.Log10(lux/run.offset)
+					want = math.Hypot(want, c.gainSpread*slope)
+				}
+				t.Logf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, %.2f expected; noise %.2f", run.method, c.chip, lux, before, after, want, noise)
+				if after > 1.15*want || before < 12 {
+					t.Errorf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, want %.2f", run.method, c.chip, lux, before, after, want)
+				}
+				f := corrected.frame
+				if f.GetMaskId() != fin.GetMasks()[i].GetId() || f.GetCorrectionNote() != "" || len(f.GetCorrections()) != 1 || f.GetSignificantBits() != 12 {
+					t.Errorf("the frame says %q, %q, %v", f.GetMaskId(), f.GetCorrectionNote(), f.GetCorrections())
+				}
+			}
+		}
+		if run.method == facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE {
+			for i, m := range fin.GetMasks() {
+				d.checkResponse(m, demoChips[i].perDecade/demoVoltsPerCode*demoChips[i].kelvin/300, demoChips[i].gainSpread)
+			}
+		}
+	}
+}
+
+// checkResponse compares a mask's slopes with those of the class.
+func (d *daemon) checkResponse(m *facetdv1.Mask, perDecade, gainSpread float64) {
+	d.t.Helper()
+	if got := m.GetCodesPerDecade(); math.Abs(got/perDecade-1) > 0.003 {
+		d.t.Errorf("%s: %.2f codes a decade, the class says %.2f", m.GetChip(), got, perDecade)
+	}
+	full := must[*facetdv1.GetMaskResponse](d.t)(d.cal.GetMask(limited(d.t), &facetdv1.GetMaskRequest{Id: m.GetId(), Data: true}))
+	gains := full.GetMask().GetData().GetGain()
+	var sum, squares float64
+	for _, g := range gains {
+		sum += float64(g)
+		squares += float64(g) * float64(g)
+	}
+	n := float64(len(gains))
+	spread := math.Sqrt(squares/n-(sum/n)*(sum/n)) / (sum / n)
+	if math.Abs(spread/gainSpread-1) > 0.08 {
+		d.t.Errorf("%s: slopes spread by %.5f, the class says %.5f", m.GetChip(), spread, gainSpread)
+	}
+	if m.GetDieKelvin() == 0 || m.GetArrayDigest() != d.server.Array().Digest || m.GetNote() != "test" || len(m.GetChecksumSha256()) != 64 {
+		d.t.Errorf("the mask says %v", m)
+	}
+}
+
+// TestRawStaysRaw: with masks in force and somebody who reads corrected frames, the raw ones
+// are what they are without, to the bit; and corrected ones are the mask applied to them.
+func TestRawStaysRaw(t *testing.T) {
+	data := t.TempDir()
+	d := start(t, func(c *server.Config) { c.Data = data })
+	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Task: "bed"}, 8, 10, 100, 500)
+	if len(fin.GetMasks()) != 4 {
+		t.Fatalf("%d masks of the task bed: %v", len(fin.GetMasks()), fin.GetFailures())
+	}
+	offsets := map[string]string{}
+	for _, m := range fin.GetMasks() {
+		offsets[m.GetChip()] = m.GetId()
+	}
+	d.stop()
+	digest := func(corrected bool) string {
+		sum := framedigest.New()
+		var mu sync.Mutex
+		raw := map[uint64]*facetdv1.FrameSet{}
+		d := start(t, func(c *server.Config) {
+			c.Data, c.StopAt = data, server.Duration(3*time.Second)
+			c.JobEnded = func(fs *facetdv1.FrameSet) {
+				mu.Lock()
+				defer mu.Unlock()
+				sum.Add(fs)
+				if fs.GetTask() == "bed" {
+					raw[fs.GetJob()] = fs
+				}
+			}
+		})
+		seen := 0
+		if corrected {
+			stream, err := d.frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{
+				Tasks: []string{"bed"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024, Codes: facetdv1.Codes_CODES_CORRECTED,
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for {
+				m, err := stream.Recv()
+				if err != nil {
+					break // the end of the run
+				}
+				mu.Lock()
+				before := raw[m.GetFrameSet().GetJob()]
+				mu.Unlock()
+				for i, f := range m.GetFrameSet().GetFrames() {
+					if f.GetMaskId() != offsets[f.GetChip()] || bytes.Equal(f.GetData(), before.GetFrames()[i].GetData()) || len(before.GetFrames()[i].GetCorrections()) > 0 {
+						t.Fatalf("job %d: %v", m.GetFrameSet().GetJob(), f.GetMaskId())
+					}
+					seen++
+				}
+			}
+			if seen < 100 {
+				t.Errorf("%d corrected frames", seen)
+			}
+		}
+		d.wait()
+		return fmt.Sprint(sum.Sum(), " of ", sum.Sets())
+	}
+	without, with := digest(false), digest(true)
+	if without != with {
+		t.Errorf("frame sets %s without anybody who wants them corrected, %s with", without, with)
+	}
+}
+
+// TestOtherArraysMask: a mask of another array in the folder is refused by name.
+func TestOtherArraysMask(t *testing.T) {
+	data := t.TempDir()
+	d := start(t, func(c *server.Config) { c.Data, c.Tasks = data, server.None })
+	made := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100).GetMasks()[0]
+	d.stop()
+	other := strings.Replace(string(deploy.CrawlerArray), "name: culvert-crawler", "name: dock-crawler", 1)
+	d = start(t, func(c *server.Config) {
+		c.Data, c.Tasks, c.Array = data, server.None, "dock.yaml"
+		c.ReadFile = func(string) ([]byte, error) { return []byte(other), nil }
+	})
+	masks := must[*facetdv1.ListMasksResponse](t)(d.cal.ListMasks(limited(t), &facetdv1.ListMasksRequest{}))
+	if len(masks.GetMasks()) != 0 || len(masks.GetRefused()) != 1 {
+		t.Fatalf("%v", masks)
+	}
+	if r := masks.GetRefused()[0]; r.GetFile() != made.GetFile() || !strings.Contains(r.GetReason(), `array "culvert-crawler"`) || r.GetChip() != "bow-comb" {
+		t.Errorf("refused: %v", r)
+	}
+	f := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 1)["bow-comb"].frame
+	if f.GetMaskId() != "" || len(f.GetCorrections()) != 0 || !strings.Contains(f.GetCorrectionNote(), "chip bow-comb has no mask") {
+		t.Errorf("frame: %q %v %q", f.GetMaskId(), f.GetCorrections(), f.GetCorrectionNote())
+	}
+	events := must[*facetdv1.ListEventsResponse](t)(d.events.ListEvents(limited(t), &facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CALIBRATION}}}))
+	if last := events.GetEvents()[len(events.GetEvents())-1]; !strings.Contains(last.GetText(), made.GetFile()+" refused") {
+		t.Errorf("the journal ends with %v", last)
+	}
+}
+
+// TestOtherTemperature: frames of a die that is warmer than its mask say so.
+func TestOtherTemperature(t *testing.T) {
+	d := start(t, func(c *server.Config) { c.Tasks = server.None })
+	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100)
+	note := func() string {
+		return d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 1)["bow-comb"].frame.GetCorrectionNote()
+	}
+	if got := note(); got != "" {
+		t.Errorf("at once: %q", got)
+	}
+	warmer := 12.0
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{WarmerK: &warmer}))
+	if got := note(); !strings.Contains(got, "made at 298 K, the die has 310 K") {
+		t.Errorf("warmer: %q", got)
+	}
+}
+
+// TestFindsDefects: pixels that the dies were given are found by kind, filled from their
+// neighbours, and frames say so.
+func TestFindsDefects(t *testing.T) {
+	given := map[[2]uint32]facetdv1.DefectKind{
+		{3, 4}: facetdv1.DefectKind_DEFECT_KIND_DEAD, {10, 10}: facetdv1.DefectKind_DEFECT_KIND_STUCK_LOW,
+		{20, 5}: facetdv1.DefectKind_DEFECT_KIND_STUCK_HIGH, {0, 31}: facetdv1.DefectKind_DEFECT_KIND_NOISY,
+	}
+	d := start(t, func(c *server.Config) {
+		c.Tasks = server.None
+		c.Defects = []string{"bow-comb:3,4=stuck@1.4", "bow-comb:10,10=stuck@0", "bow-comb:20,5=stuck@3", "bow-comb:0,31=noisy@0.02"}
+	})
+	m := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 1, 10, 100, 1000).GetMasks()[0]
+	full := must[*facetdv1.GetMaskResponse](t)(d.cal.GetMask(limited(t), &facetdv1.GetMaskRequest{Id: m.GetId(), Data: true})).GetMask()
+	found := 0
+	for _, p := range full.GetData().GetDefects() {
+		kind, known := given[[2]uint32{p.GetRow(), p.GetColumn()}]
+		if known && !slices.Contains(p.GetKinds(), kind) {
+			t.Errorf("row %d, column %d is called %v, want %v among them", p.GetRow(), p.GetColumn(), p.GetKinds(), kind)
+		}
+		if known {
+			found++
+		}
+	}
+	// One in 100,000 sound pixels may be called defective; there are 1,152.
+	if found != len(given) || m.GetDefectivePixels() > uint32(len(given))+1 {
+		t.Errorf("%d of %d defects found, %d in all: %v", found, len(given), m.GetDefectivePixels(), full.GetData().GetDefects())
+	}
+	d.light(50)
+	d.settle(list("bow-comb"))
+	got := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 32)["bow-comb"]
+	if f := got.frame; !slices.Contains(f.GetCorrections(), facetdv1.Correction_CORRECTION_PIXEL_FILL) {
+		t.Errorf("corrections %v", f.GetCorrections())
+	}
+	mean, pattern, _ := got.numbers()
+	for at := range given {
+		if v := got.sum[at[0]*32+at[1]] / got.n; math.Abs(v-mean) > 6*pattern {
+			t.Errorf("row %d, column %d shows %.1f, the others %.1f +- %.1f", at[0], at[1], v, mean, pattern)
+		}
+	}
+	if pattern > 0.8 {
+		t.Errorf("the pattern is %.2f codes", pattern)
+	}
+}

@@ -1,0 +1,251 @@
+package calibration
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/calibrate"
+)
+
+const (
+	suffix     = ".mask"
+	tempPrefix = ".writing-"
+	// maxFiles bounds what is looked at in the folder.
+	maxFiles = 16384
+	// maxRefused bounds the list of what was refused.
+	maxRefused = 256
+)
+
+// store is the folder of masks. The service's mu guards it.
+type store struct {
+	dir   string
+	array *chipmodel.Array
+	// maxBytes is the size of the largest mask that the array could have.
+	maxBytes int64
+}
+
+func openStore(dir string, a *chipmodel.Array) (*store, error) {
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return nil, err
+	}
+	pixels := 0
+	for _, c := range a.Classes {
+		pixels = max(pixels, c.Rows*c.Columns)
+	}
+	// Three parameters of 4 bytes and a defect of 6 for each pixel.
+	return &store{dir: dir, array: a, maxBytes: int64(pixels)*18 + maxHead + 1<<16}, nil
+}
+
+// fileName is where the mask of a key lies. Names of chips may hold what names of files may
+// not.
+func fileName(k key) string {
+	safe := strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' {
+			return r
+		}
+		return '_'
+	}, k.chip)
+	return safe[:min(len(safe), 64)] + "-" + k.hash() + suffix
+}
+
+// write puts a mask's file in the place of an older one of the same name. A crash at any
+// moment leaves the old or the new one, whole.
+func (st *store) write(name string, data []byte) (err error) {
+	f, err := os.CreateTemp(st.dir, tempPrefix+"*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, os.Remove(f.Name()))
+		}
+	}()
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
+		return err
+	}
+	if err = os.Rename(f.Name(), filepath.Join(st.dir, name)); err != nil {
+		return err
+	}
+	return syncDir(st.dir)
+}
+
+// remove deletes a file of the folder, durably. One that is not there is no error.
+func (st *store) remove(name string) error {
+	if err := os.Remove(filepath.Join(st.dir, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return syncDir(st.dir)
+}
+
+// syncDir makes what was renamed or removed in a folder durable.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// found is what lies in the folder: masks of this array, and what is refused.
+type found struct {
+	masks   []*inForce
+	refused []*facetdv1.RefusedMask
+}
+
+// scan reads every file of the folder. Half-written files that a crash left are removed.
+func (st *store) scan() (found, error) {
+	var out found
+	entries, err := os.ReadDir(st.dir)
+	if err != nil {
+		return out, err
+	}
+	refuse := func(name, chip string, size int64, reason string) {
+		out.refused = append(out.refused, &facetdv1.RefusedMask{File: name, Reason: reason, Bytes: uint64(max(size, 0)), Chip: chip})
+	}
+	for i, e := range entries {
+		name := e.Name()
+		switch {
+		case strings.HasPrefix(name, tempPrefix) && e.Type().IsRegular():
+			_ = os.Remove(filepath.Join(st.dir, name)) // nobody misses it; it is tried again next time
+			continue
+		case i >= maxFiles:
+			refuse(name, "", 0, fmt.Sprintf("the folder has more than %d files", maxFiles))
+			return out, nil
+		}
+		data, size, err := st.read(e)
+		if err != nil {
+			refuse(name, "", size, err.Error())
+			continue
+		}
+		meta, m, err := decodeFile(data, st.array)
+		if err != nil {
+			refuse(name, meta.GetChip(), size, err.Error())
+			continue
+		}
+		meta.File = name
+		out.masks = append(out.masks, newInForce(meta, m))
+	}
+	return st.newest(out), nil
+}
+
+// newest refuses masks of which there is a newer one for the same.
+func (st *store) newest(in found) found {
+	slices.SortStableFunc(in.masks, func(a, b *inForce) int {
+		return cmp.Or(b.created.Compare(a.created), cmp.Compare(a.meta.GetFile(), b.meta.GetFile()))
+	})
+	seen := map[key]string{}
+	in.masks = slices.DeleteFunc(in.masks, func(m *inForce) bool {
+		if newer, taken := seen[m.key]; taken {
+			in.refused = append(in.refused, &facetdv1.RefusedMask{File: m.meta.GetFile(), Chip: m.key.chip, Reason: "there is a newer one for the same chip and settings: " + newer})
+			return true
+		}
+		seen[m.key] = m.meta.GetFile()
+		return false
+	})
+	if extra := len(in.refused) - maxRefused; extra > 0 {
+		in.refused = append(in.refused[:maxRefused], &facetdv1.RefusedMask{Reason: fmt.Sprintf("and %d more files", extra)})
+	}
+	return in
+}
+
+// read returns what a file of the folder holds. Nothing larger than a mask can be is read.
+func (st *store) read(e fs.DirEntry) ([]byte, int64, error) {
+	if !e.Type().IsRegular() {
+		return nil, 0, errors.New("it is no plain file")
+	}
+	info, err := e.Info()
+	if err != nil {
+		return nil, 0, err
+	}
+	size := info.Size()
+	if !strings.HasSuffix(e.Name(), suffix) {
+		return nil, size, fmt.Errorf("its name does not end in %s", suffix)
+	}
+	if size > st.maxBytes {
+		return nil, size, fmt.Errorf("it has %d bytes; no mask of this array has more than %d", size, st.maxBytes)
+	}
+	f, err := os.Open(filepath.Join(st.dir, e.Name()))
+	if err != nil {
+		return nil, size, plain(err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, st.maxBytes))
+	return data, size, plain(err)
+}
+
+// plain drops the path from an error about a file whose name is said anyway.
+func plain(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
+
+// load puts the masks of the folder into force.
+func (s *Service) load() error {
+	got, err := s.store.scan()
+	if err != nil {
+		return fmt.Errorf("masks: %w", err)
+	}
+	force := map[key]*inForce{}
+	for _, m := range got.masks {
+		force[m.key] = m
+	}
+	s.force.Store(&force)
+	s.refused = got.refused
+	s.noteLoaded(got)
+	return nil
+}
+
+// keep stores a mask and puts it into force in the place of an older one.
+func (s *Service) keep(meta *facetdv1.Mask, m *calibrate.Mask) (*facetdv1.Mask, error) {
+	data, err := encodeFile(meta, m)
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	made := newInForce(meta, m)
+	if s.store != nil {
+		name := fileName(made.key)
+		if err := s.store.write(name, data); err != nil {
+			return nil, fmt.Errorf("writing %s: %w", name, plain(err))
+		}
+		meta.File = name
+		// A refused file of that name is gone.
+		s.refused = slices.DeleteFunc(s.refused, func(r *facetdv1.RefusedMask) bool { return r.GetFile() == name })
+	}
+	s.replace(made.key, made)
+	return s.shown(made), nil
+}
+
+// replace changes what is in force for a key; nil takes it out. The caller holds mu.
+func (s *Service) replace(k key, m *inForce) {
+	next := map[key]*inForce{}
+	for k, v := range *s.force.Load() {
+		next[k] = v
+	}
+	if m == nil {
+		delete(next, k)
+	} else {
+		next[k] = m
+	}
+	s.force.Store(&next)
+}

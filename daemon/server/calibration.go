@@ -1,0 +1,66 @@
+package server
+
+import (
+	"context"
+	"path/filepath"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus/virtual"
+	"facetd.example/daemon/api"
+	"facetd.example/daemon/calibration"
+	"facetd.example/daemon/dispatch"
+)
+
+// Calibration is about the masks that correct frames.
+type Calibration struct {
+	// MaxAge is the age at which a mask counts as stale; 0 means 30 days.
+	MaxAge Duration `yaml:"max_age"`
+}
+
+// calibrate opens the masks: DATA/masks, or the memory alone. What it needs of the bus is
+// there by the time it is called.
+func (s *Server) calibrate() error {
+	cfg := calibration.Config{
+		Array: s.array, MaxAge: time.Duration(s.cfg.Calibration.MaxAge),
+		Capture: func(ctx context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
+			return s.dispatcher.Capture(ctx, r)
+		},
+		Tasks:  func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
+		Kelvin: s.dieKelvin,
+		Note:   func(e *facetdv1.Event) { s.keeping.journal.Append(e) },
+		Status: func(err error) error { return api.StatusOf(s.array, err) },
+	}
+	if s.cfg.Data != "" {
+		cfg.Dir = filepath.Join(s.cfg.Data, "masks")
+	}
+	var err error
+	if s.calibration, err = calibration.New(cfg); err != nil {
+		return err
+	}
+	s.hub.SetCorrector(s.calibration)
+	return nil
+}
+
+// dieKelvin is the temperature of a die where it is known: on a virtual bus.
+func (s *Server) dieKelvin(chip int) float64 {
+	if s.light == nil {
+		return 0
+	}
+	warmer, known := s.light.Warmer()
+	if !known || chip < 0 {
+		return 0
+	}
+	return s.array.Chips[chip].Class.Spec.GetTemperatureK() + warmer
+}
+
+// defects are the defective pixels of a virtual bus. Validate has found what cannot be read.
+func (c *Config) defects() []virtual.Defect {
+	var out []virtual.Defect
+	for _, text := range c.Defects {
+		if d, err := virtual.ParseDefect(text); err == nil {
+			out = append(out, d)
+		}
+	}
+	return out
+}
