@@ -76,7 +76,8 @@ type Config struct {
 	// Data is the folder where the daemon keeps recordings and its journal of events;
 	// empty means no recordings, and events in memory alone.
 	Data string `yaml:"data"`
-	// Defects are defective pixels of a virtual bus, as virtual.ParseDefect reads them.
+	// Defects are defective pixels of a virtual bus, each as CHIP:ROW,COLUMN=stuck@VOLTS or
+	// CHIP:ROW,COLUMN=noisy@VOLTS.
 	Defects []string `yaml:"defects"`
 	// Calibration is about the masks that correct frames.
 	Calibration Calibration `yaml:"calibration"`

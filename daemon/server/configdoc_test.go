@@ -27,7 +27,7 @@ const configDoc = "../../deploy/CONFIG.md"
 func fieldDocs(t *testing.T) map[string]string {
 	t.Helper()
 	docs := map[string]string{}
-	for _, file := range []string{"config.go", "supervise.go", "../access/settings.go"} {
+	for _, file := range []string{"config.go", "supervise.go", "calibration.go", "../access/settings.go"} {
 		if _, err := os.Stat(file); err != nil {
 			continue
 		}
