@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -231,6 +232,7 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	w := watch(t, p.Addresses().HTTP)
 	w.until(func() string { return "the first scrape" }, func() bool { return slices.Contains(w.query(`facetd_law_violations_total{law="4"}`), 0) })
 	makeEvents(t, p, law)
+	makeMasks(t, p)
 
 	waiting := panelQueries(t)
 	if len(waiting) < 50 {
@@ -264,11 +266,13 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 		`facetd_task_planned_rate_hertz{task="wall"}`:     15,
 		`facetd_recordings_running`:                       1,
 		`facetd_recordings_ended_total{outcome="closed"}`: 1,
-		`facetd_one_shots_total{outcome="done"}`:          1,
 	} {
 		if got := w.query(expr); !slices.Equal(got, []float64{want}) {
 			t.Errorf("%s is %v, want %v", expr, got, want)
 		}
+	}
+	if masks := w.query(`facetd_calibration_masks{state="in_force"}`); len(masks) != 1 || masks[0] == 0 {
+		t.Errorf("masks in force: %v", masks)
 	}
 	if dropped := w.query(`facetd_stream_dropped_frame_sets_total{policy="queue"}`); len(dropped) != 1 || dropped[0] == 0 {
 		t.Errorf("frame sets dropped: %v", dropped)
@@ -335,4 +339,29 @@ func makeEvents(t *testing.T, p *process, law *unlawful) {
 	eventually(t, "drops of a reader that does not read", func() bool {
 		return p.metric(`facetd_stream_dropped_frame_sets_total{policy="queue"}`) > 0
 	})
+}
+
+// makeMasks makes masks of some chips, under the even light of the test.
+func makeMasks(t *testing.T, p *process) {
+	t.Helper()
+	calibration := facetdv1.NewCalibrationServiceClient(p.dial(p.Addresses().GRPC))
+	started, err := calibration.StartCalibration(limited(t), &facetdv1.StartCalibrationRequest{
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}}, Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	session := started.GetSession().GetId()
+	level, err := calibration.CollectLevel(limited(t), &facetdv1.CollectLevelRequest{
+		Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: 200}, Frames: 2,
+	})
+	for err == nil {
+		_, err = level.Recv()
+	}
+	if !errors.Is(err, io.EOF) {
+		t.Fatal(err)
+	}
+	if _, err := calibration.FinishCalibration(limited(t), &facetdv1.FinishCalibrationRequest{Session: session}); err != nil {
+		t.Fatal(err)
+	}
 }

@@ -16,7 +16,7 @@ const (
 
 // rows are the dashboard, from what an operator asks first to what seldom matters.
 func rows() []row {
-	return []row{health(), tasks(), busRow(), streams(), recordings(), process()}
+	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), process()}
 }
 
 func health() row {
@@ -115,6 +115,19 @@ func recordings() row {
 		plot("Room on the disk", none+"At zero recordings end.", units.BytesIEC, query{expr: `facetd_recording_room_bytes{$I}`, legend: "{{instance}}"}),
 		plot("Events", "", perSecond, query{expr: `rate(facetd_events_total{$I}[$__rate_interval])`, legend: "{{severity}}"}),
 		plot("Events not on the disk", "", perSecond, query{expr: `rate(facetd_journal_lost_events_total{$I}[$__rate_interval])`, legend: "{{reason}}"}),
+	}}
+}
+
+func calibration() row {
+	plot := func(title, about, unit string, limits []limit, queries ...query) panel {
+		return panel{title: title, about: about, unit: unit, queries: queries, limits: limits, wide: 8, high: 8, fromZero: true}
+	}
+	const days = 86400
+	return row{"Calibration", []panel{
+		plot("Age of the masks", "Empty while no chip has a mask.", units.Seconds, []limit{{30 * days, look}}, query{expr: `facetd_calibration_mask_age_seconds{$I}`, legend: "{{chip}}"}),
+		plot("Masks", "", count, nil, query{expr: `facetd_calibration_masks{$I}`, legend: "{{state}}"}),
+		plot("Corrected frames", "", perSecond, nil, query{expr: `rate(facetd_corrected_frames_total{$I}[$__rate_interval])`, legend: "corrected"},
+			query{expr: `rate(facetd_correction_refused_frames_total{$I}[$__rate_interval])`, legend: "raw: {{reason}}"}),
 	}}
 }
 
