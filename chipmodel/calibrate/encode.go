@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-
 )
 
 // The encoding, little endian. Equal masks give equal bytes, and every byte string that
@@ -174,4 +173,3 @@ func (r *reader) u8() uint8    { return r.take(1)[0] }
 func (r *reader) u16() uint16  { return binary.LittleEndian.Uint16(r.take(2)) }
 func (r *reader) u32() uint32  { return binary.LittleEndian.Uint32(r.take(4)) }
 func (r *reader) f64() float64 { return math.Float64frombits(binary.LittleEndian.Uint64(r.take(8))) }
-
