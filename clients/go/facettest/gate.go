@@ -39,7 +39,9 @@ type reader struct {
 	received uint64
 }
 
-func newGate() *gate { return &gate{moved: make(chan struct{}, 1), readers: map[*reader]bool{}, begun: make(chan struct{})} }
+func newGate() *gate {
+	return &gate{moved: make(chan struct{}, 1), readers: map[*reader]bool{}, begun: make(chan struct{})}
+}
 
 // change changes the gate and lets it be looked at again.
 func (g *gate) change(f func()) {
