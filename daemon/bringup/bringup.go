@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"go.uber.org/zap"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -57,6 +58,8 @@ type Config struct {
 	Version string
 	// Host is the host's time, for names of runs; nil is the system's.
 	Host func() time.Time
+	// Logger may be nil.
+	Logger *zap.Logger
 	// Status maps errors to gRPC statuses.
 	Status func(error) error
 	// Refused, where set, is what every call ends with: there is no array on a bus.
@@ -93,6 +96,9 @@ func New(cfg Config) (*Service, error) {
 	s := &Service{cfg: cfg, busy: make(chan struct{}, 1), runs: map[string]*facetdv1.BringupRun{}}
 	if cfg.Host == nil {
 		s.cfg.Host = time.Now
+	}
+	if cfg.Logger == nil {
+		s.cfg.Logger = zap.NewNop()
 	}
 	err := s.load()
 	return s, err
@@ -180,6 +186,9 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(
 	if err := emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Started{Started: run}}); err != nil {
 		return err
 	}
+	// Sweeps look at lanes before they have settled, which the inspector lets pass for
+	// looks at levels alone; whoever reads the log shall know when that was.
+	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose", zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now()))
 	e := &engine{
 		cfg: s.cfg, a: s.cfg.Array, p: bringup.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
 		ask: func(ctx context.Context, q *facetdv1.BringupQuestion) (bool, string, error) {
@@ -210,6 +219,8 @@ func (s *Service) steps(ctx context.Context, e *engine) error {
 		if err != nil {
 			return s.cfg.Status(err)
 		}
+		s.cfg.Logger.Info("bring-up step", zap.String("run", run.GetId()), zap.Stringer("step", step),
+			zap.Stringer("verdict", result.GetVerdict()), zap.String("summary", result.GetSummary()))
 		run.Results = append(run.Results, result)
 		if worse(result.GetVerdict(), run.GetVerdict()) {
 			run.Verdict = result.GetVerdict()

@@ -200,7 +200,7 @@ func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *report) e
 func (e *engine) program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	captures, err := e.cfg.Runner.Program(ctx, ops)
 	if err != nil && ctx.Err() == nil {
-		return nil, skipf("a measuring program of %v could not run: %v; try without tasks", bus.CostOf(e.a, ops).Total(), err)
+		return nil, skipf("a measuring program could not run: %v; bring-up goes best without tasks", err)
 	}
 	return captures, err
 }

@@ -93,7 +93,7 @@ func (e *engine) selects(ctx context.Context, r *report) error {
 		return nil
 	})
 	if err != nil && ctx.Err() == nil {
-		return skipf("the probe could not run: %v; try without tasks", err)
+		return skipf("the probe could not run: %v; bring-up goes best without tasks", err)
 	}
 	if err != nil {
 		return err

@@ -165,27 +165,17 @@ func (e *engine) converters(ctx context.Context, r *report) error {
 	chart := &bringup.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion", Y: "codes"}
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
-		var looks [][]uint16
-		for k := range 16 {
-			e.progress((float64(i)+float64(k)/16)/float64(len(e.a.Lanes)), "lane %s after a rest", lane.Name)
-			ops, ok := e.p.Idle(i, 20*time.Millisecond, 64)
-			if !ok {
-				break
-			}
-			captures, err := e.program(ctx, ops)
-			if err != nil {
-				return err
-			}
-			for _, c := range captures {
-				looks = append(looks, c.Codes)
-			}
+		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s after a rest", lane.Name)
+		looks, rest, err := e.rested(ctx, i)
+		if err != nil {
+			return err
 		}
 		f := bringup.FirstOf(looks)
 		if len(f.Errors) == 0 {
 			continue
 		}
 		limit := max(0.5, 4*f.Sigma)
-		if r.add(lane.Name, "first conversion after 20 ms of rest", f.Errors[0], "codes", -limit, limit, warn, "it differs from those that follow") == warn {
+		if r.add(lane.Name, fmt.Sprintf("first conversion after %v of rest", rest), f.Errors[0], "codes", -limit, limit, warn, "it differs from those that follow") == warn {
 			r.act("Lane %s: throw away the first %d conversions after a rest: begin windows that many pixels early, or read a frame that nobody needs first. Check the decoupling of the reference.", lane.Name, f.Discard)
 			r.tell(lane.Name, "conversions to discard", float64(f.Discard), "", "")
 		}
@@ -199,6 +189,29 @@ func (e *engine) converters(ctx context.Context, r *report) error {
 	r.chart(chart)
 	r.conclude("first conversions are like those that follow; no need to discard any")
 	return nil
+}
+
+// rested looks at an idle lane after rests, as long as the timetable has gaps for.
+func (e *engine) rested(ctx context.Context, lane int) (looks [][]uint16, rest time.Duration, err error) {
+	for _, rest = range []time.Duration{20 * time.Millisecond, 5 * time.Millisecond, time.Millisecond} {
+		for range 16 {
+			ops, ok := e.p.Idle(lane, rest, 64)
+			if !ok {
+				return nil, 0, nil
+			}
+			var captures []bus.Capture
+			if captures, err = e.program(ctx, ops); err != nil {
+				break
+			}
+			for _, c := range captures {
+				looks = append(looks, c.Codes)
+			}
+		}
+		if err == nil || ctx.Err() != nil {
+			return looks, rest, err
+		}
+	}
+	return nil, 0, err
 }
 
 func hasMemory(c *chipmodel.Class) bool { return c.Kind.HasMemory() }
@@ -245,8 +258,8 @@ func (e *engine) hold(ctx context.Context, r *report) error {
 // or for a few seconds.
 func (e *engine) droop(ctx context.Context, c int) (d bringup.Droop, ok bool, err error) {
 	const reads = 8
-	for gap := 2 * time.Millisecond; ; gap *= 4 {
-		captures, err := e.program(ctx, e.p.Hold(c, bringup.Spread(e.a.Chips[c].Class, 256), reads, gap))
+	for gap := 500 * time.Microsecond; ; gap *= 4 {
+		captures, err := e.program(ctx, e.p.Hold(c, bringup.Spread(e.a.Chips[c].Class, 128), reads, gap))
 		if err != nil && d.Seconds != nil && ctx.Err() == nil {
 			return d, true, nil // no longer gap; what is known so far must do
 		}
@@ -553,9 +566,14 @@ func (e *engine) judgeOrder(ctx context.Context, r *report, c int, frames []bus.
 	return nil
 }
 
+// Limits in nanoseconds. Pixels lag a little differently after loads that follow each
+// other sooner or later, which is why the second one is wider.
 const (
-	skewLoads = 40
-	skewLimit = 20e3 // ns
+	skewLoads     = 40
+	skewLimit     = 20e3
+	togetherLimit = 60e3
+	// skewRest is a rest in which pixels in usual light have followed it.
+	skewRest = 2 * time.Millisecond
 )
 
 // skew compares when chips sample the light of a lamp that flickers.
@@ -595,7 +613,7 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 			r.act("Chip %s: check its strobe line for a slow edge; frames across chips are not of one instant.", e.name(d.Chip))
 		}
 		later := bringup.Later(d.Phase, single[i].Phase, hz)
-		limit := max(skewLimit, 4*float64(d.Sigma+single[i].Sigma))
+		limit := max(togetherLimit, 4*float64(d.Sigma+single[i].Sigma))
 		r.add(e.name(d.Chip), "samples later with the others than alone", float64(later), "ns", -limit, limit, warn, "loading together delays it")
 		line := bringup.Series{Name: e.name(d.Chip), Dots: true}
 		for k, t := range together.times[i] {
@@ -643,6 +661,9 @@ func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded
 		for i := range captures {
 			together.add(captures[i].Frame, &captures[i])
 		}
+		if err := e.rest(ctx, skewRest); err != nil {
+			return together, alone, err
+		}
 		for i, c := range chips {
 			captures, err := e.program(ctx, e.p.Together([]int{c}, 64))
 			if err != nil {
@@ -652,7 +673,7 @@ func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded
 				alone.add(i, &captures[k])
 			}
 		}
-		if err := e.rest(ctx, 700*time.Microsecond+time.Duration(k%7)*430*time.Microsecond); err != nil {
+		if err := e.rest(ctx, skewRest+time.Duration(k%7)*430*time.Microsecond); err != nil {
 			return together, alone, err
 		}
 	}
