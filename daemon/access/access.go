@@ -71,6 +71,12 @@ var methods = map[string]Right{
 	facetdv1.ArrayService_ComputeReach_FullMethodName: Look,
 	facetdv1.ArrayService_ComputeCover_FullMethodName: Look,
 
+	facetdv1.BringupService_ListBringups_FullMethodName:  Look,
+	facetdv1.BringupService_GetBringup_FullMethodName:    Look,
+	facetdv1.BringupService_StartBringup_FullMethodName:  Operate, // takes bus time
+	facetdv1.BringupService_ResumeBringup_FullMethodName: Operate,
+	facetdv1.BringupService_AnswerBringup_FullMethodName: Operate,
+
 	facetdv1.CalibrationService_GetCalibration_FullMethodName:    Look,
 	facetdv1.CalibrationService_ListCalibrations_FullMethodName:  Look,
 	facetdv1.CalibrationService_ListMasks_FullMethodName:         Look,

@@ -574,6 +574,9 @@ const (
 	togetherLimit = 60e3
 	// skewRest is a rest in which pixels in usual light have followed it.
 	skewRest = 2 * time.Millisecond
+	// skewSpread is over what loads are spread by the golden section, so that they meet
+	// all phases of a lamp of 100 or 120 Hz whatever else takes time.
+	skewSpread = 10 * time.Millisecond
 )
 
 // skew compares when chips sample the light of a lamp that flickers.
@@ -673,7 +676,7 @@ func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded
 				alone.add(i, &captures[k])
 			}
 		}
-		if err := e.rest(ctx, skewRest+time.Duration(k%7)*430*time.Microsecond); err != nil {
+		if err := e.rest(ctx, skewRest+time.Duration(math.Mod(float64(k)*math.Phi, 1)*float64(skewSpread))); err != nil {
 			return together, alone, err
 		}
 	}

@@ -328,8 +328,19 @@ func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sig
 		rest += e * e
 	}
 	amplitude = math.Hypot(x[1], x[2])
-	rest = math.Sqrt(rest / max(float64(len(times)-terms), 1))
-	return math.Atan2(-x[2], x[1]), amplitude, rest * math.Sqrt(2/float64(len(times))) / max(amplitude, 1e-9)
+	// The phase changes by g with the terms; the inverse of the normal matrix says how
+	// well those are known, which is badly where loads met few phases of the lamp.
+	square := max(amplitude*amplitude, 1e-18)
+	g := [terms]float64{1: x[2] / square, 2: -x[1] / square}
+	for i := range terms {
+		m[i][terms] = g[i]
+	}
+	variance := 0.0
+	for i, y := range solve(m) {
+		variance += g[i] * y
+	}
+	rest /= max(float64(len(times)-terms), 1)
+	return math.Atan2(-x[2], x[1]), amplitude, math.Sqrt(rest * max(variance, 0))
 }
 
 // solve solves five linear equations by elimination with pivots.
