@@ -83,6 +83,8 @@ type Service struct {
 	views atomic.Pointer[taskViews]
 
 	counts counts
+	// rezeroing lets one call at a time bring masks up to date.
+	rezeroing chan struct{}
 
 	mu       sync.Mutex // of what follows, and of every change of force and the store
 	sessions map[string]*session
@@ -105,7 +107,7 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Kelvin == nil {
 		cfg.Kelvin = func(int) float64 { return 0 }
 	}
-	s := &Service{cfg: cfg, sessions: map[string]*session{}}
+	s := &Service{cfg: cfg, sessions: map[string]*session{}, rezeroing: make(chan struct{}, 1)}
 	s.force.Store(&map[key]*inForce{})
 	s.views.Store(&taskViews{})
 	if cfg.Dir == "" {

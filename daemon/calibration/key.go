@@ -32,7 +32,7 @@ func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []schedule
 	if class.Kind.HasMemory() {
 		for _, earlier := range views[:i+1] {
 			for _, p := range earlier.Shares {
-				out.Shares = append(out.Shares, &facetdv1.Share{Columns: analog.FormatPattern(p.Columns), Rows: analog.FormatPattern(p.Rows)})
+				out.Shares = append(out.Shares, &facetdv1.Share{Columns: bits(p.Columns), Rows: bits(p.Rows)})
 			}
 		}
 	} else if class.Kind.HasPatterns() && i < len(specs) {
@@ -57,6 +57,12 @@ func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []schedule
 		}
 	}
 	return out
+}
+
+// bits writes a pattern as views have it: eight characters, bit 0 first.
+func bits(pattern uint8) string {
+	text, _, _ := strings.Cut(analog.FormatPattern(pattern), " ")
+	return text
 }
 
 // settingsText is one text for equal settings. Names of files depend on it: it is not to be

@@ -1,5 +1,145 @@
 package calibration
 
-import facetdv1 "facetd.example/api/facetd/v1"
+import (
+	"context"
+	"fmt"
+	"math"
 
-func (s *Service) photonTransfer(*session, int) *facetdv1.PhotonTransfer { return nil }
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/calibrate"
+)
+
+// RezeroMasks brings masks up to date with the even light that is there now.
+func (s *Service) RezeroMasks(ctx context.Context, r *facetdv1.RezeroMasksRequest) (*facetdv1.RezeroMasksResponse, error) {
+	old, frames, err := s.masksOf(r)
+	if err != nil {
+		return nil, s.cfg.Status(err)
+	}
+	select {
+	case s.rezeroing <- struct{}{}:
+		defer func() { <-s.rezeroing }()
+	default:
+		return nil, status.Error(codes.Aborted, "masks are being brought up to date already; wait for the end of that")
+	}
+	out := &facetdv1.RezeroMasksResponse{}
+	for _, m := range old {
+		meta, err := s.rezero(ctx, m, r, frames)
+		if ctx.Err() != nil {
+			return nil, s.cfg.Status(ctx.Err())
+		}
+		if err != nil {
+			f := &facetdv1.MaskFailure{Chip: m.key.chip, View: m.meta.GetView(), Reason: reasonOf(err)}
+			out.Failures = append(out.Failures, f)
+			s.note(warning, []string{f.GetChip()}, maskFields(m.meta), "mask %s of chip %s could not be brought up to date: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
+			continue
+		}
+		out.Masks = append(out.Masks, meta)
+		s.noteMade("brought up to date from "+m.meta.GetId(), meta)
+	}
+	if len(out.Masks) == 0 {
+		return nil, nothingMade("no mask could be brought up to date", out.GetFailures())
+	}
+	return out, nil
+}
+
+// masksOf checks a request and returns the masks that it means.
+func (s *Service) masksOf(r *facetdv1.RezeroMasksRequest) (masks []*inForce, frames int, err error) {
+	var m chipmodel.Mistakes
+	frames = framesOf(&m, r.GetFrames())
+	checkKelvin(&m, r.GetDieKelvin())
+	if lux := r.GetLux(); !(lux >= 0 && lux <= 1e9) {
+		m.Add("lux", fmt.Sprintf("%g lux is not possible", lux), "give what was measured at the chips, or leave it out")
+	}
+	wanted := map[string]bool{}
+	if r.GetTarget() != nil {
+		chips, wrong := s.cfg.Array.Resolve(r.GetTarget())
+		m = append(m, wrong.Under("target")...)
+		for _, name := range s.cfg.Array.ChipNames(chips) {
+			wanted[name] = true
+		}
+	}
+	if len(m) > 0 {
+		return nil, 0, m
+	}
+	for _, mask := range s.inOrder() {
+		if r.GetTarget() == nil || wanted[mask.key.chip] {
+			masks = append(masks, mask)
+		}
+	}
+	if len(masks) == 0 {
+		return nil, 0, status.Error(codes.FailedPrecondition, "none of these chips has a mask in force; calibrate first")
+	}
+	return masks, frames, nil
+}
+
+// rezero gathers one level for a mask, and makes the new one. Chips and views that are read
+// together anyway are read once for each mask all the same: this is done rarely.
+func (s *Service) rezero(ctx context.Context, m *inForce, r *facetdv1.RezeroMasksRequest, frames int) (*facetdv1.Mask, error) {
+	c := s.cfg.Array.Chip(m.key.chip)
+	view := viewOf(m.meta)
+	subjects, err := subjectsOf(s.cfg.Array, c, []*facetdv1.View{view})
+	if err != nil {
+		return nil, err
+	}
+	if subjects[0].key != m.key {
+		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself as its mask wants it", m.meta.GetView(), m.key.chip)
+	}
+	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)}, kelvin: r.GetDieKelvin()}
+	gather := &collector{s: s, ses: ses, send: func(*facetdv1.CollectLevelResponse) error { return nil }}
+	if err := gather.gather(ctx, r.GetLux(), frames); err != nil {
+		return nil, err
+	}
+	lux := r.GetLux()
+	if lux == 0 {
+		lux = -1 // not known
+	}
+	made, err := calibrate.Rezero(m.mask, calibrate.Level{Lux: lux, Frames: gather.level.gathered[0]}, calibrate.Options{
+		Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade,
+	})
+	if err != nil {
+		return nil, err
+	}
+	meta := s.metaOf(&subjects[0], m.meta.GetNote())
+	meta.View, meta.RezeroedFrom = m.meta.GetView(), m.meta.GetId()
+	describe(meta, made)
+	meta.Levels = levelMessages(made, made.Levels, meta.GetCodesPerDecade())
+	meta.Levels[0].FirstBusNs, meta.Levels[0].LastBusNs = gather.level.firstNS[0], gather.level.lastNS[0]
+	return s.keep(meta, made)
+}
+
+// viewOf is one view that does what a mask is for: the shares of all views up to its own.
+func viewOf(m *facetdv1.Mask) *facetdv1.View {
+	v := m.GetSettings()
+	return &facetdv1.View{Name: m.GetView(), Shares: v.GetShares(), Binning: v.GetBinning(), Window: v.GetWindow(), Trim: v.GetTrim()}
+}
+
+// unitWith is the capture of a chip, with the chips that listen whenever it does.
+func (s *Service) unitWith(c int) unit {
+	a := s.cfg.Array
+	return unitOf(a.ChipNames(a.Reach(a.Chips[c].Wires))...)
+}
+
+// photonTransfer are the figures of linear pixels, nil where the levels do not give them.
+func (s *Service) photonTransfer(ses *session, i int) *facetdv1.PhotonTransfer {
+	sub := &ses.subjects[i]
+	if s.cfg.Array.Chips[sub.chip].Class.Spec.GetLinear() == nil {
+		return nil
+	}
+	var levels []calibrate.Level
+	for _, l := range ses.levels {
+		levels = append(levels, calibrate.Level{Lux: l.lux, Frames: l.gathered[i]})
+	}
+	t, err := calibrate.PhotonTransfer(levels)
+	if err != nil {
+		return nil
+	}
+	return &facetdv1.PhotonTransfer{
+		Chip: sub.key.chip, View: sub.view, CodesPerElectron: finite(t.CodesPerElectron), DarkNoiseElectrons: finite(t.DarkNoise),
+		SaturationElectrons: finite(t.Saturation), DsnuElectrons: finite(t.DSNU), Prnu: finite(t.PRNU), CodesPerLux: finite(math.Abs(t.CodesPerLux)),
+		LinearityError: finite(t.Linearity), MaxSnr: finite(t.MaxSNR), DynamicRange: finite(t.DynamicRange),
+	}
+}

@@ -16,7 +16,9 @@ import (
 
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
@@ -443,5 +445,105 @@ func TestFindsDefects(t *testing.T) {
 	}
 	if pattern > 0.8 {
 		t.Errorf("the pattern is %.2f codes", pattern)
+	}
+}
+
+// TestRezeroAfterWarmingUp: masks made cold leave a pattern on a warm array, since slopes go
+// with the temperature; one even level brings it down at that light.
+func TestRezeroAfterWarmingUp(t *testing.T) {
+	d := start(t, func(c *server.Config) { c.Tasks, c.Data = server.None, t.TempDir() })
+	_, err := d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{})
+	if status.Code(err) != codes.FailedPrecondition {
+		t.Errorf("without masks: %v", err)
+	}
+	views := []*facetdv1.View{{SmoothingSteps: 1}, {Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}
+	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 20, 500)
+	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("wall-00"), Views: views}, 16, 20, 500)
+	warmer := 40.0
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{WarmerK: &warmer}))
+	d.light(200)
+	d.settle(list("bow-comb"))
+	look := func() (pattern float64, f *facetdv1.Frame) {
+		got := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 64)["bow-comb"]
+		_, pattern, _ = got.numbers()
+		return pattern, got.frame
+	}
+	before, _ := look()
+	r := must[*facetdv1.RezeroMasksResponse](t)(d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{Frames: 32, Lux: 200}))
+	if len(r.GetMasks()) != 3 || len(r.GetFailures()) != 0 {
+		t.Fatalf("%d masks, %v", len(r.GetMasks()), r.GetFailures())
+	}
+	after, f := look()
+	_, _, noise := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_RAW, 32)["bow-comb"].numbers()
+	floor := math.Sqrt(noise*noise*(1.0/32+1.0/64) + 0.2*0.2)
+	t.Logf("40 K warmer: pattern of %.2f codes, %.2f after, noise leaves %.2f", before, after, floor)
+	if before < 2*floor || after > 1.15*floor {
+		t.Errorf("pattern of %.2f codes before, %.2f after; noise leaves %.2f", before, after, floor)
+	}
+	if f.GetCorrectionNote() != "" || r.GetMasks()[2].GetRezeroedFrom() == "" || r.GetMasks()[2].GetDieKelvin() != 338 {
+		t.Errorf("%q; %v", f.GetCorrectionNote(), r.GetMasks()[2])
+	}
+	// The second view of the pyramid is still what its mask is for.
+	wall := must[*facetdv1.CaptureFramesResponse](t)(d.frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: list("wall-00"), Views: views, Codes: facetdv1.Codes_CODES_CORRECTED}))
+	for i, f := range wall.GetFrameSet().GetFrames() {
+		if f.GetMaskId() != r.GetMasks()[i].GetId() && f.GetMaskId() != r.GetMasks()[1-i].GetId() || len(f.GetCorrections()) == 0 {
+			t.Errorf("view %s: mask %q, %q", f.GetView(), f.GetMaskId(), f.GetCorrectionNote())
+		}
+	}
+}
+
+// TestPhotonTransferOfLinearPixels: an array with integrating pixels gives the figures of its
+// class.
+func TestPhotonTransferOfLinearPixels(t *testing.T) {
+	const text = `
+name: linear-bench
+select_lines: [a, b]
+timing: {dead_time: 200ns, select_setup: 300ns, write: 1us, strobe: 500ns, release_limit: 20us}
+lanes:
+  - name: l
+    line_capacitance_pf: 10
+    chip_capacitance_pf: 2
+    converter: {bits: 14, low_volts: 0.2, high_volts: 2.2, conversion: 1us, sample_and_hold: true}
+classes:
+  - name: well
+    lattice: {rows: 40, columns: 48, pitch_x_um: 10}
+    linear:
+      exposure: 10ms
+      electrons_per_lux_s: 8000
+      dark_electrons_per_s: 3000
+      full_well_electrons: 20000
+      volts_per_electron: 80e-6
+      reset_volts: 2.0
+      read_noise_electrons: 12
+      dark_spread_electrons: 25
+      gain_spread: 0.015
+    readout: {step: 300ns, row_step: 500ns, settle: 1us}
+    counter: {reset: 2us}
+chips:
+  - {name: w0, class: well, selects: [a, b], lane: l, lens: {horizontal_fov_deg: 30, vertical_fov_deg: 25}}
+`
+	d := start(t, func(c *server.Config) {
+		c.Array, c.ReadFile = "linear.yaml", func(string) ([]byte, error) { return []byte(text), nil }
+	})
+	levels := []float64{0, 20, 40, 60, 80, 100, 120, 140, 160, 180, 200, 220, 260, 300}
+	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("w0"), Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN}, 16, levels...)
+	if len(fin.GetPhotonTransfers()) != 1 {
+		t.Fatalf("%v, %v", fin.GetPhotonTransfers(), fin.GetFailures())
+	}
+	p := fin.GetPhotonTransfers()[0]
+	const lsb, dark = 2.0 / 16384, 30.0 // volts, electrons in an exposure
+	k := 80e-6 / lsb
+	for name, v := range map[string]struct{ got, want, within float64 }{
+		"gain":          {p.GetCodesPerElectron(), k, 0.01},
+		"dark noise":    {p.GetDarkNoiseElectrons(), math.Sqrt(12*12 + dark), 0.02},
+		"DSNU":          {p.GetDsnuElectrons(), 25, 0.06},
+		"PRNU":          {p.GetPrnu(), 0.015, 0.06},
+		"codes per lux": {p.GetCodesPerLux(), k * 80, 0.002},
+		"saturation":    {p.GetSaturationElectrons(), 20000, 0.13}, // the last level below the full well
+	} {
+		t.Logf("%s: %.5g, the class says %.5g", name, v.got, v.want)
+		if math.Abs(v.got/v.want-1) > v.within {
+			t.Errorf("%s is %.5g, the class says %.5g", name, v.got, v.want)
+		}
 	}
 }
