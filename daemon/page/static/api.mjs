@@ -23,9 +23,10 @@ function headers(kind) {
   return out;
 }
 
+// A service is named without its package where that is ours.
 async function reach(service, method, kind, body, signal) {
   try {
-    return await fetch(`${location.origin}/facetd.v1.${service}/${method}`, { method: "POST", headers: headers(kind), body, signal, cache: "no-store" });
+    return await fetch(`${location.origin}/${service.includes(".") ? service : "facetd.v1." + service}/${method}`, { method: "POST", headers: headers(kind), body, signal, cache: "no-store" });
   } catch (e) {
     if (e.name === "AbortError") throw e;
     throw new ApiError("unavailable", "the daemon cannot be reached");

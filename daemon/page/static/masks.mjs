@@ -1,0 +1,57 @@
+// Calibration masks in force, where the daemon has a service for them.
+
+import { call } from "./api.mjs";
+import { byID, h, seen } from "./dom.mjs";
+import { count, duration, num, seconds, words } from "./units.mjs";
+
+const SERVICE = "facetd.v1.CalibrationService", EACH_MS = 10000;
+let app, node, there = false, before = -EACH_MS, visible;
+
+export function start(a) {
+  app = a;
+  node = byID("masks");
+  visible = seen(node, refresh);
+  app.hub.on("live", look);
+  app.hub.on("status", () => visible.visible && performance.now() - before > EACH_MS && refresh());
+}
+
+// look asks which services the daemon has; not every daemon makes masks.
+async function look() {
+  try {
+    const got = await call("grpc.health.v1.Health", "List");
+    there = SERVICE in (got.statuses ?? {});
+    node.hidden = !there;
+    before = -EACH_MS;
+  } catch (e) {
+    if (!e.code) console.error(e);
+  }
+}
+
+async function refresh() {
+  if (!there || !app.link.live) return;
+  before = performance.now();
+  try {
+    show(await call("CalibrationService", "ListMasks"));
+  } catch (e) {
+    node.replaceChildren(h("h3", {}, "Calibration masks"), h("p", { class: "empty" }, e.message));
+    if (!e.code) console.error(e);
+  }
+}
+
+function show(got) {
+  const masks = got.masks ?? [], refused = got.refused ?? [];
+  const head = ["Chip, view", "Corrects", "State", "Age", "Pattern before, after (codes)", "Defective"];
+  const rows = masks.map((m) => h("tr", { data: { mask: m.id } }, h("th", { scope: "row", title: m.id }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`)),
+    h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "MASK_STATE_STALE" ? "warn" : "" } }, words(m.state, "MASK_STATE_")),
+    h("td", {}, duration(seconds(m.age) ?? 0)), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
+  node.replaceChildren(h("h3", {}, "Calibration masks"), masks.length ?
+    h("div", { class: "scroll" }, h("table", { id: "mask-table" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
+    h("p", { class: "empty", id: "no-masks" }, "No masks are in force: codes that are asked for corrected stay raw, and say so."),
+  refused.length ? h("ul", { class: "plainlist" }, refused.map((r) => h("li", { class: "bad" }, `${r.file} is not used: ${r.reason}`))) : "");
+}
+
+// pattern is the fixed pattern at the level where most is left.
+function pattern(levels) {
+  const worst = [...(levels ?? [])].sort((a, b) => num(b.after_codes) - num(a.after_codes))[0];
+  return worst ? `${num(worst.before_codes).toFixed(2)}, ${num(worst.after_codes).toFixed(2)} at ${num(worst.lux)} lux` : "unknown";
+}
