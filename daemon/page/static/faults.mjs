@@ -69,12 +69,16 @@ function enable() {
 }
 
 async function load() {
+  const none = (why) => {
+    form.hidden = true;
+    list.replaceChildren(h("li", { class: "muted" }, why));
+  };
+  if (app.status && app.status.bus !== "virtual") return none("Only a virtual bus can be given faults.");
   try {
     show(await call("FaultService", "ListFaults"));
     form.hidden = false;
   } catch (e) {
-    form.hidden = true;
-    list.replaceChildren(h("li", { class: "muted" }, e.code === "failed_precondition" || e.code === "unimplemented" ? "Only a virtual bus can be given faults." : e.message));
+    none(e.message);
     if (!e.code) console.error(e);
   }
 }

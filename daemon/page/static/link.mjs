@@ -77,11 +77,10 @@ export class Link {
           clearTimeout(dead);
           wait = FIRST_WAIT_MS;
           this.heard = performance.now();
-          if (!this.live) {
-            this.#set("live", "");
-            this.hub.emit("live");
-          }
+          const fresh = !this.live;
+          if (fresh) this.#set("live", "");
           this.hub.emit("status", m.status);
+          if (fresh) this.hub.emit("live"); // when it is known what there is
         }
         this.#lost("the daemon ended the stream");
       } catch (e) {

@@ -222,9 +222,9 @@ document.addEventListener("keydown", onKey);
 listKeys();
 
 for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, masks]) part.start(app);
-hub.on("link", showLink);
-hub.on("live", () => {
-  tasksSeen = "";
+hub.on("link", () => {
+  if (app.link.live) tasksSeen = ""; // array and plan may be others
+  showLink();
 });
 hub.on("status", onStatus);
 hub.on("tick", showBanner);

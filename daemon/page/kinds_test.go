@@ -1,0 +1,72 @@
+package page_test
+
+import (
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/server"
+)
+
+// TestReplay: a recording in the place of a bus is shown as a bus is; what needs a bus is
+// refused with the reason.
+func TestReplay(t *testing.T) {
+	dir := t.TempDir()
+	d := run(t, func(c *server.Config) { c.Data = dir })
+	records := facetdv1.NewRecordServiceClient(d.dial(t))
+	if _, err := records.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "walk"}); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(2 * time.Second) // what is recorded is real time
+	if _, err := records.StopRecording(limited(t), &facetdv1.StopRecordingRequest{Name: "walk"}); err != nil {
+		t.Fatal(err)
+	}
+	d.stop()
+	files, err := filepath.Glob(filepath.Join(dir, "recordings", "*.mcap"))
+	if err != nil || len(files) == 0 {
+		t.Fatalf("recorded %v, %v", files, err)
+	}
+	d = run(t, func(c *server.Config) { c.Bus, c.Replay.Loop = server.ReplayOf+strings.Join(files, ","), true })
+	b := browse(t, d.url(), 1280, 800)
+	b.live(19)
+	if got := b.text(`#facts [data-fact="Bus"]`); got != "replay" {
+		t.Errorf("the bus is shown as %q", got)
+	}
+	b.show("wiring")
+	b.waitFor(`document.getElementById('faults-list').textContent.includes('Only a virtual bus')`, 5*time.Second)
+	b.picture("replay")
+	b.sound()
+	// Paused, its pictures grow old as any others do.
+	if _, err := facetdv1.NewReplayServiceClient(d.dial(t)).PauseReplay(limited(t), &facetdv1.PauseReplayRequest{}); err != nil {
+		t.Fatal(err)
+	}
+	b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 5*time.Second)
+	if state := eval[string](b, `document.getElementById('link').dataset.state`); state != "live" {
+		t.Errorf("the connection to a replay that is paused is %s", state)
+	}
+}
+
+// TestViews: of several views of one load each can be shown large, and the tile shows the
+// one with most pixels.
+func TestViews(t *testing.T) {
+	d := run(t, func(c *server.Config) { c.Pace = server.Realtime })
+	_, err := facetdv1.NewTaskServiceClient(d.dial(t)).UpdateTask(limited(t), &facetdv1.UpdateTaskRequest{Task: &facetdv1.Task{
+		Name: "wall", RateHz: 5, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "crown"}},
+		Views: []*facetdv1.View{{Name: "fine"}, {Name: "coarse", Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := browse(t, d.url(), 1280, 800)
+	b.live(11) // four of the ring, four of the bed, three ahead
+	b.click(`.tile[data-chip="wall-02"]`)
+	b.waitFor(`document.querySelectorAll('#chip-tools option').length === 3 && document.getElementById('chip-canvas').width === 40`, 10*time.Second)
+	b.choose("#chip-tools select", "wall / coarse")
+	b.waitFor(`document.getElementById('chip-canvas').width === 10`, 5*time.Second)
+	if w := eval[int](b, `document.querySelector('.tile[data-chip="wall-02"] canvas').width`); w != 40 {
+		t.Errorf("the tile shows the view of %d columns", w)
+	}
+	b.sound()
+}
