@@ -190,6 +190,9 @@ and tells what each chip showed. A level of the same light takes the place of th
   facetctl calibrate collect k3x9 --lux dark --frames 64`,
 		Args: cli.Args("SESSION"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if lux == "" {
+				return cli.Usagef("say what light there is: --lux LUX, or --lux dark")
+			}
 			level, err := luxOf(lux)
 			if err != nil {
 				return err
@@ -208,7 +211,6 @@ and tells what each chip showed. A level of the same light takes the place of th
 	}
 	cmd.Flags().StringVar(&lux, "lux", "", "the light at the chips in lux; 0 or dark when they are covered")
 	cmd.Flags().Uint32Var(&frames, "frames", 16, "frames to average, 2 to 4096")
-	_ = cmd.MarkFlagRequired("lux")
 	return cmd
 }
 

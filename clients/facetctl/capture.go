@@ -129,6 +129,12 @@ func (a *app) gallery(frames []*picture.Frame, height int, colour bool) []string
 	for _, f := range frames {
 		rng := picture.AutoRange(f)
 		caption := fmt.Sprintf("%s %s %d..%d", f.GetChip(), f.GetView(), rng.Low, rng.High)
+		switch {
+		case f.GetMaskId() != "":
+			caption += " corrected"
+		case f.GetCorrectionNote() != "":
+			caption += " raw"
+		}
 		blocks = append(blocks, picture.NewBlock(f, caption, rng, min(columns, 2*height), height, colour))
 	}
 	return picture.Beside(blocks, columns)

@@ -39,6 +39,7 @@ type fake struct {
 	facetdv1.UnimplementedEventServiceServer
 	facetdv1.UnimplementedReplayServiceServer
 	facetdv1.UnimplementedSceneServiceServer
+	facetdv1.UnimplementedCalibrationServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -67,6 +68,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterEventServiceServer(s, f)
 	facetdv1.RegisterReplayServiceServer(s, f)
 	facetdv1.RegisterSceneServiceServer(s, f)
+	facetdv1.RegisterCalibrationServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })

@@ -365,3 +365,56 @@ func BenchmarkPublish(b *testing.B) {
 		})
 	}
 }
+
+// corrector counts, and marks what it corrects.
+type corrector struct{ begun, made int }
+
+func (c *corrector) Begin(fs *facetdv1.FrameSet) func() *facetdv1.FrameSet {
+	c.begun++
+	return func() *facetdv1.FrameSet {
+		c.made++
+		out := proto.CloneOf(fs)
+		for _, f := range out.GetFrames() {
+			f.MaskId = "m"
+		}
+		return out
+	}
+}
+
+// Corrected frame sets are made once for all who want them, when the first reads, and not
+// at all where nobody does; others get the original itself.
+func TestCorrectedOnceForAll(t *testing.T) {
+	h, c := NewHub(), &corrector{}
+	h.SetCorrector(c)
+	raw := subscribe(t, h, Options{Policy: Queue})
+	h.Publish(set("a", 0, "x", "y"))
+	if c.begun != 0 {
+		t.Errorf("%d corrections were begun for nobody", c.begun)
+	}
+	one := subscribe(t, h, Options{Policy: Queue, Corrected: true})
+	two := subscribe(t, h, Options{Policy: Queue, Corrected: true, Chips: []string{"y"}})
+	other := subscribe(t, h, Options{Policy: Queue, Corrected: true, Tasks: []string{"b"}})
+	original := set("a", 1, "x", "y")
+	h.Publish(original)
+	h.Publish(set("a", 2, "x", "y"))
+	if c.begun != 2 || c.made != 0 {
+		t.Errorf("%d begun, %d made before anybody read", c.begun, c.made)
+	}
+	next := func(s *Subscription) *facetdv1.FrameSet {
+		t.Helper()
+		m, err := s.Next(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return m.FrameSet
+	}
+	first, cut := next(one), next(two)
+	if c.made != 1 || first.GetFrames()[0].GetMaskId() != "m" || len(cut.GetFrames()) != 1 || cut.GetFrames()[0] != first.GetFrames()[1] {
+		t.Errorf("%d made; %v, %v", c.made, first, cut)
+	}
+	next(raw)
+	if got := next(raw); got != original || got.GetFrames()[0].GetMaskId() != "" {
+		t.Errorf("the raw frame set is %v", got)
+	}
+	nothingWaits(t, other)
+}
