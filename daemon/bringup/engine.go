@@ -268,6 +268,9 @@ func (e *engine) light(ctx context.Context, scene, ask string) error {
 		return err
 	}
 	e.lights = scene
+	if strings.Contains(scene, "flicker") {
+		return e.rest(ctx, time.Second) // it never stands still
+	}
 	return e.steady(ctx)
 }
 

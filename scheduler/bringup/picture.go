@@ -168,7 +168,12 @@ func ticks(low, high float64, n int) []float64 {
 	return out
 }
 
-func number(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) }
+func number(v float64) string {
+	if v == 0 {
+		return "0" // and not -0
+	}
+	return strconv.FormatFloat(v, 'g', 4, 64)
+}
 
 func (s *Series) draw(b *strings.Builder, colour string, log bool, px, py func(float64) float64) {
 	var path strings.Builder
