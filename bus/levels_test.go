@@ -3,6 +3,7 @@ package bus_test
 import (
 	"slices"
 	"testing"
+	"time"
 
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
@@ -94,6 +95,41 @@ func TestLevelsMoveCounters(t *testing.T) {
 		v := in.Take()
 		if clean := len(v) == 0; clean != reset || !clean && v[0].Law != bus.LawClaim {
 			t.Errorf("reset %v: %v", reset, v)
+		}
+	}
+}
+
+// Only a look at levels with a settling time of its own may be early: a frame that asks
+// for the same breaks law 4, and so does a look whose conversions overlap.
+func TestOnlyLevelsMayBeEarly(t *testing.T) {
+	a := MustArray()
+	for name, c := range map[string]struct {
+		levels bool
+		early  int64 // against its own settling time
+		want   bool  // law 4 is broken
+	}{
+		"levels":                           {levels: true},
+		"a frame":                          {want: true},
+		"levels before the last step ends": {levels: true, early: 400, want: true},
+	} {
+		in := bus.NewInspector(a)
+		in.BeginSegment(&bus.Segment{Job: &bus.Job{Segments: 1, Deadline: 1 << 40}}, 0, 0)
+		sel, load, on, scan := Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), Write(2, chipmodel.OutputEnable, 1, M0), levelsScan()
+		scan.Scan.Levels, scan.Scan.Settle = c.levels, 100*time.Nanosecond // the lane needs 700
+		at := int64(0)
+		for _, op := range []bus.Op{sel, load, on, scan} {
+			end := at + int64(bus.Cost(a, &op).Total())
+			var caps []bus.Capture
+			if op.Scan != nil {
+				caps = []bus.Capture{captureOf(a, &op, at, c.early)}
+			}
+			in.Op(&op, at, end, caps)
+			at = end
+		}
+		in.EndSegment(at)
+		broken := slices.ContainsFunc(in.Take(), func(v bus.Violation) bool { return v.Law == bus.LawSettle })
+		if broken != c.want {
+			t.Errorf("%s: law 4 broken: %v", name, broken)
 		}
 	}
 }

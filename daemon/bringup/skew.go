@@ -1,0 +1,138 @@
+package bringup
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/scheduler/bringup"
+)
+
+// Limits in nanoseconds. Pixels lag a little differently after loads that follow each
+// other sooner or later, which is why the second one is wider.
+const (
+	skewLoads     = 40
+	skewLimit     = 20e3
+	togetherLimit = 60e3
+	// skewRest is a rest in which pixels in usual light have followed it.
+	skewRest = 2 * time.Millisecond
+	// skewSpread is over what loads are spread by the golden section, so that they meet
+	// all phases of a lamp of 100 or 120 Hz whatever else takes time.
+	skewSpread = 10 * time.Millisecond
+)
+
+// skew compares when chips sample the light of a lamp that flickers.
+func (e *engine) skew(ctx context.Context, r *report) error {
+	chips, err := e.chips("memory chips", hasMemory)
+	if err != nil {
+		return err
+	}
+	if len(chips) < 2 {
+		return skipf("one memory chip alone has nothing to be compared with")
+	}
+	if err := e.light(ctx, fmt.Sprintf("uniform:%g | flicker:mains=50,depth=0.5", evenLux),
+		"Light all chips evenly with a lamp that flickers at twice the mains (a filament lamp, or a lamp of poor make). Is it on?"); err != nil {
+		return err
+	}
+	together, alone, err := e.loads(ctx, chips)
+	if err != nil {
+		return err
+	}
+	hz := 100.0
+	at := bringup.Delays(e.a, chips, together.times, together.levels, hz)
+	if other := bringup.Delays(e.a, chips, together.times, together.levels, 120); amplitude(other) > 1.5*amplitude(at) {
+		hz, at = 120, other
+	}
+	single := bringup.Delays(e.a, chips, alone.times, alone.levels, hz)
+	if amplitude(at) < 3 {
+		r.add("", "flicker seen", amplitude(at), "codes", 3, none, warn, "too little to compare chips by")
+		r.act("Take a lamp that flickers more.")
+		r.conclude("")
+		return nil
+	}
+	chart := &bringup.Chart{Title: fmt.Sprintf("Light at each load over the phase of %g Hz", hz), X: "phase, periods", Y: "mean code"}
+	for i, d := range at {
+		bad := r.add(e.name(d.Chip), "samples later than its class", float64(d.Delay), "ns",
+			-max(skewLimit, 4*float64(d.Sigma)), max(skewLimit, 4*float64(d.Sigma)), fail, fmt.Sprintf("it does not load with the others (± %v)", d.Sigma))
+		if bad == fail {
+			r.act("Chip %s: check its strobe line for a slow edge; frames across chips are not of one instant.", e.name(d.Chip))
+		}
+		later := bringup.Later(d.Phase, single[i].Phase, hz)
+		limit := max(togetherLimit, 4*float64(d.Sigma+single[i].Sigma))
+		r.add(e.name(d.Chip), "samples later with the others than alone", float64(later), "ns", -limit, limit, warn, "loading together delays it")
+		line := bringup.Series{Name: e.name(d.Chip), Dots: true}
+		for k, t := range together.times[i] {
+			line.X = append(line.X, math.Mod(float64(t)*1e-9*hz, 1))
+			line.Y = append(line.Y, together.levels[i][k])
+		}
+		chart.Series = append(chart.Series, line)
+	}
+	r.chart(chart)
+	r.conclude("chips that are loaded together sample together")
+	return nil
+}
+
+func amplitude(d []bringup.Delay) float64 {
+	sum := 0.0
+	for _, one := range d {
+		sum += one.Amplitude / float64(len(d))
+	}
+	return sum
+}
+
+// loaded is what loads showed: bus times and mean codes by chip and load.
+type loaded struct {
+	times  [][]int64
+	levels [][]float64
+}
+
+func (l *loaded) add(chip int, c *bus.Capture) {
+	l.times[chip] = append(l.times[chip], c.LightNS)
+	l.levels[chip] = append(l.levels[chip], bringup.Mean(c.Codes))
+}
+
+// loads loads chips together and each by itself, in turn, at phases of a lamp that
+// spread over its periods.
+func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded, err error) {
+	n := len(chips)
+	together = loaded{make([][]int64, n), make([][]float64, n)}
+	alone = loaded{make([][]int64, n), make([][]float64, n)}
+	for k := range skewLoads {
+		e.progress(float64(k)/skewLoads, "%d loads under the lamp", k+1)
+		captures, err := e.program(ctx, e.p.Together(chips, 64))
+		if err != nil {
+			return together, alone, err
+		}
+		for i := range captures {
+			together.add(captures[i].Frame, &captures[i])
+		}
+		if err := e.rest(ctx, skewRest); err != nil {
+			return together, alone, err
+		}
+		for i, c := range chips {
+			captures, err := e.program(ctx, e.p.Together([]int{c}, 64))
+			if err != nil {
+				return together, alone, err
+			}
+			for k := range captures {
+				alone.add(i, &captures[k])
+			}
+		}
+		if err := e.rest(ctx, skewRest+time.Duration(math.Mod(float64(k)*math.Phi, 1)*float64(skewSpread))); err != nil {
+			return together, alone, err
+		}
+	}
+	return together, alone, nil
+}
+
+func (e *engine) warmer() float64 {
+	if e.before == nil {
+		return 0
+	}
+	return e.before.GetWarmerK()
+}
+
+func warmer(k float64) *facetdv1.SetSceneRequest { return &facetdv1.SetSceneRequest{WarmerK: &k} }
