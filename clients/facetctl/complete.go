@@ -24,6 +24,8 @@ func (a *app) complete(root *cobra.Command) {
 		"severity": cli.Choices("info", "warning", "error"),
 		"task":     tasks, "tasks": tasks, "remove": tasks,
 		"chips": chips, "target": targets, "capture": targets,
+		"method": cli.Choices("auto", "offset", "offset-gain", "log"), "levels": cli.Choices(), "lux": cli.Choices("dark"),
+		"chip": chips, "note": cli.Choices(), "picture": cli.FilesEnding("svg", "png"),
 		"binning": blocks, "out": cli.Folders, "add": cli.FilesEnding("yaml", "yml", "json"),
 		"name": cli.Choices(), "window": cli.Choices(), "address": cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),
 		"tls-ca": cli.FilesEnding("pem", "crt"), "tls-cert": cli.FilesEnding("pem", "crt"), "tls-key": cli.FilesEnding("pem", "key"), "tls-name": cli.Choices(),
@@ -31,9 +33,12 @@ func (a *app) complete(root *cobra.Command) {
 		"tasks show": cli.First(tasks), "tasks remove": cli.First(tasks),
 		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),
 		"reach": cli.First(a.named(lineNames)), "record stop": cli.First(a.named(recordingNames)),
-		"replay seek": cli.Choices(),
-		"scene set":   cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux", "demo:\tthe culvert of the demo", "grating:\tstripes")),
-		"fault set":   cli.Choices(faultKinds()...),
+		"replay seek":   cli.Choices(),
+		"calibrate run": cli.First(targets), "calibrate start": cli.First(targets), "calibrate rezero": cli.First(targets),
+		"calibrate show": cli.First(a.named(maskNames)), "calibrate delete": cli.First(a.named(maskNames)),
+		"calibrate collect": cli.First(a.named(sessionNames)), "calibrate finish": cli.First(a.named(sessionNames)), "calibrate abort": cli.First(a.named(sessionNames)),
+		"scene set": cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux", "demo:\tthe culvert of the demo", "grating:\tstripes")),
+		"fault set": cli.Choices(faultKinds()...),
 	})
 }
 
@@ -108,6 +113,24 @@ func recordingNames(ctx context.Context, c *client) ([]string, error) {
 		if rec.GetState() == facetdv1.RecordingState_RECORDING_STATE_RUNNING {
 			out = append(out, rec.GetName())
 		}
+	}
+	return out, err
+}
+
+func maskNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.calibration.ListMasks(ctx, &facetdv1.ListMasksRequest{})
+	var out []string
+	for _, m := range r.GetMasks() {
+		out = append(out, m.GetId()+"\t"+m.GetView())
+	}
+	return out, err
+}
+
+func sessionNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.calibration.ListCalibrations(ctx, &facetdv1.ListCalibrationsRequest{})
+	var out []string
+	for _, s := range r.GetSessions() {
+		out = append(out, s.GetId()+"\t"+describeSession(s))
 	}
 	return out, err
 }
