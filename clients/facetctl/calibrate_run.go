@@ -83,10 +83,14 @@ func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err
 		if err != nil {
 			return err
 		}
+		scene := before.GetSurroundings().GetScene()
+		// Not every light can be set by a client: better no calibration than a lost scene.
+		if _, err := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
+			return fmt.Errorf("the present light, %s, could not be put back afterwards: %w", scene, err)
+		}
 		defer func() {
 			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), tidyLimit)
 			defer cancel()
-			scene := before.GetSurroundings().GetScene()
 			if _, failed := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); failed != nil {
 				fmt.Fprintf(r.cmd.ErrOrStderr(), "the light could not be put back to %s: %s\n", scene, failed)
 			}

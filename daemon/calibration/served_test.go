@@ -547,3 +547,19 @@ chips:
 		}
 	}
 }
+
+// TestCodesThatThereAreNot are refused, in streams and captures.
+func TestCodesThatThereAreNot(t *testing.T) {
+	d := start(t, func(c *server.Config) { c.Tasks = server.None })
+	_, err := d.frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: list("bow-comb"), Codes: 9})
+	if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "codes") {
+		t.Errorf("capture: %v", err)
+	}
+	stream, err := d.frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{Codes: 9})
+	if err == nil {
+		_, err = stream.Recv()
+	}
+	if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "codes") {
+		t.Errorf("stream: %v", err)
+	}
+}
