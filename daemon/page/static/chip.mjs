@@ -6,7 +6,7 @@ import { highest, histogram } from "./range.mjs";
 import { ageText } from "./stats.mjs";
 import { clock, duration, num, volts, windowText, words } from "./units.mjs";
 
-const BINS = 64;
+const BINS = 128;
 let app, name = "", view = "", marked = true;
 let canvas, hist, facts, viewBox, note, keep = {}, shown, last = 0;
 
@@ -96,7 +96,7 @@ function drawHist(p, range) {
   c.fillStyle = colour("accent");
   counts.forEach((n, i) => {
     const hgt = n === 0 ? 0 : Math.max(1, Math.sqrt(n / most) * (base - 4));
-    c.fillRect(i * step, base - hgt, Math.max(1, step - 1), hgt);
+    c.fillRect(i * step, base - hgt, Math.max(1, step - 0.5), hgt);
   });
   const clipped = (n, at, name) => {
     if (!n) return;

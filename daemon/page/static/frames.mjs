@@ -164,6 +164,7 @@ function onMessage(m) {
   lastSet = { dropped: num(m.dropped_total), thinned: num(m.thinned_total) };
   const told = byTask.get(set.task) ?? { lost: 0 };
   told.slackNS = num(set.deadline_bus_ns) - num(set.finish_bus_ns);
+  told.leastNS = Math.min(told.leastNS ?? Infinity, told.slackNS);
   told.failure = set.failure;
   told.lost += num(m.dropped);
   byTask.set(set.task, told);

@@ -40,7 +40,7 @@ async function refresh() {
 
 function show(got) {
   const masks = got.masks ?? [], refused = got.refused ?? [];
-  const head = ["Chip, view", "Corrects", "State", "Age", "Pattern before, after (codes)", "Defective"];
+  const head = ["Chip, view", "Corrects", "State", "Age", "Pattern before, after", "Defective"];
   const rows = masks.map((m) => h("tr", { data: { mask: m.id } }, h("th", { scope: "row", title: m.id }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`)),
     h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "MASK_STATE_STALE" ? "warn" : "" } }, words(m.state, "MASK_STATE_")),
     h("td", {}, duration(seconds(m.age) ?? 0)), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
@@ -53,5 +53,5 @@ function show(got) {
 // pattern is the fixed pattern at the level where most is left.
 function pattern(levels) {
   const worst = [...(levels ?? [])].sort((a, b) => num(b.after_codes) - num(a.after_codes))[0];
-  return worst ? `${num(worst.before_codes).toFixed(2)}, ${num(worst.after_codes).toFixed(2)} at ${num(worst.lux)} lux` : "unknown";
+  return worst ? `${num(worst.before_codes).toFixed(2)}, ${num(worst.after_codes).toFixed(2)} codes at ${num(worst.lux)} lux` : "unknown";
 }

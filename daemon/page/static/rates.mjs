@@ -8,7 +8,7 @@ import { count, duration, hertz, num } from "./units.mjs";
 const SPAN_MS = 90000;
 const columns = [
   ["Task", "name"], ["Requested", "requested"], ["Planned", "planned"], ["Achieved", "achieved", true], ["Slack, last job", "slack", true],
-  ["Least slack planned", "least"], ["Response, worst", "response"], ["Skew, last set", "skew", true], ["Late", "late"], ["Failed", "failed"], ["Lost here", "lost"], ["", "do"],
+  ["Least slack planned", "least"], ["Response, worst", "response"], ["Skew, last set", "skew", true], ["Late", "late"], ["Failed", "failed", true], ["Lost here", "lost", true], ["", "do"],
 ];
 const rows = new Map(); // by task
 let app, body;
@@ -85,7 +85,17 @@ function show(row, { task, status: st = {} }, now) {
   set("lost", count(told?.lost ?? 0, "set"), told?.lost ? "warn" : "");
   row.cells.failed.title = st.last_failure ?? "";
   row.histories.achieved.add(now, achieved);
-  if (told) row.histories.slack.add(now, told.slackNS);
+  if (told) {
+    row.histories.slack.add(now, told.leastNS ?? told.slackNS); // the least since the status before
+    told.leastNS = undefined;
+  }
+  // Misses and losses are drawn as how many since the status before.
+  const since = (key, total) => {
+    row.histories[key].add(now, Math.max(0, total - (row.before?.[key] ?? total)));
+    row.before = { ...row.before, [key]: total };
+  };
+  since("failed", num(st.jobs_late) + num(st.jobs_failed));
+  since("lost", told?.lost ?? 0);
   row.histories.skew.add(now, num(st.last_skew_ns));
   row.planned = planned;
   sparks(row, now);
@@ -118,5 +128,7 @@ function sparks(row, now) {
   draw("achieved", 0, Math.max(row.planned * 1.25, row.histories.achieved.range()[1], 1e-9), hertz, row.planned);
   const [a, b] = row.histories.slack.range();
   draw("slack", Math.min(0, a), Math.max(b * 1.1, 1), duration, 0);
+  draw("failed", 0, Math.max(row.histories.failed.range()[1], 1), (n) => `${n} late or failed`);
+  draw("lost", 0, Math.max(row.histories.lost.range()[1], 1), (n) => `${n} lost`);
   draw("skew", 0, Math.max(row.histories.skew.range()[1] * 1.25, 1), duration);
 }
