@@ -1,0 +1,5 @@
+//go:build !race
+
+package page_test
+
+const raceDetector = false
