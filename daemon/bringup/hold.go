@@ -142,7 +142,7 @@ func (e *engine) warm(ctx context.Context, r *report, cold map[int]bringup.Droop
 		r.tell("", "warmer dies", 0, "K", "not tried: "+err.Error())
 		return nil
 	}
-	doubling := map[*chipmodel.Class][]float64{}
+	doubling, uncertain := map[*chipmodel.Class][]float64{}, map[*chipmodel.Class][]float64{}
 	var failed error
 	for c := range e.a.Chips {
 		d, is := cold[c]
@@ -155,8 +155,10 @@ func (e *engine) warm(ctx context.Context, r *report, cold map[int]bringup.Droop
 			failed = err
 			break
 		}
-		if k := bringup.DoublingKelvin(d.VoltsPerSecond, hot.VoltsPerSecond, warmerK); ok && k > 0 {
-			doubling[e.a.Chips[c].Class] = append(doubling[e.a.Chips[c].Class], k)
+		if k, sigma := bringup.DoublingKelvin(d, hot, warmerK); ok && k > 0 {
+			class := e.a.Chips[c].Class
+			doubling[class] = append(doubling[class], k)
+			uncertain[class] = append(uncertain[class], sigma)
 		}
 	}
 	if err := e.surround(ctx, warmer(down)); err != nil || failed != nil {
@@ -169,8 +171,11 @@ func (e *engine) warm(ctx context.Context, r *report, cold map[int]bringup.Droop
 		}
 		slices.Sort(of)
 		k := of[len(of)/2]
-		r.tell(class.Name, "leakage doubles every", k, "K", "")
-		if described := class.Spec.GetMemory().GetLeakDoublingK(); math.Abs(k-described) > 0.1*k {
+		slices.Sort(uncertain[class])
+		// Of the median of n: 1.25 times that of a mean, when normal.
+		sigma := 1.25 * uncertain[class][len(of)/2] / math.Sqrt(float64(len(of)))
+		r.tell(class.Name, "leakage doubles every", k, "K", fmt.Sprintf("± %.2g K", sigma))
+		if described := class.Spec.GetMemory().GetLeakDoublingK(); math.Abs(k-described) > 0.05*k+4*sigma {
 			r.propose(fmt.Sprintf("classes[%d].memory.leak_doubling_k", i), strconv.FormatFloat(k, 'g', 3, 64), strconv.FormatFloat(described, 'g', -1, 64), "from loads held cold and warm")
 		}
 	}

@@ -129,11 +129,13 @@ func TestDroopIsAsDerived(t *testing.T) {
 // TestDoubling against the closed form of the published rule that leakage doubles in a
 // fixed interval: 15 K at 10 K a doubling are 2^1.5.
 func TestDoubling(t *testing.T) {
-	if got := DoublingKelvin(1, math.Exp2(1.5), 15); math.Abs(got-10) > 1e-9 {
+	rate := func(v, sigma float64) Droop { return Droop{VoltsPerSecond: v, Sigma: sigma} }
+	// One percent of either rate moves the ratio's logarithm, 1.5 ln 2, by 0.01 each.
+	if got, sigma := DoublingKelvin(rate(1, 0.01), rate(math.Exp2(1.5), 0.01*math.Exp2(1.5)), 15); math.Abs(got-10) > 1e-9 || math.Abs(sigma-10*0.01*math.Sqrt2/(1.5*math.Ln2)) > 1e-9 {
 		t.Errorf("%g K", got)
 	}
 	for _, c := range [][2]float64{{0, 1}, {1, 1}, {2, 1}, {-1, 2}} {
-		if got := DoublingKelvin(c[0], c[1], 15); got != 0 {
+		if got, _ := DoublingKelvin(rate(c[0], 0), rate(c[1], 0), 15); got != 0 {
 			t.Errorf("from %g to %g: %g K", c[0], c[1], got)
 		}
 	}

@@ -247,12 +247,14 @@ func line(x, y []float64) (slope, sigma float64) {
 }
 
 // DoublingKelvin is in how many kelvin a leakage doubles that grew from cold to warm
-// over some kelvin; 0 when it did not grow.
-func DoublingKelvin(cold, warm, kelvin float64) float64 {
-	if !(cold > 0 && warm > cold) {
-		return 0
+// over some kelvin, with its uncertainty; 0 when it did not grow.
+func DoublingKelvin(cold, warm Droop, kelvin float64) (doubling, sigma float64) {
+	if !(cold.VoltsPerSecond > 0 && warm.VoltsPerSecond > cold.VoltsPerSecond) {
+		return 0, 0
 	}
-	return kelvin * math.Ln2 / math.Log(warm/cold)
+	grown := math.Log(warm.VoltsPerSecond / cold.VoltsPerSecond)
+	doubling = kelvin * math.Ln2 / grown
+	return doubling, doubling / grown * math.Hypot(cold.Sigma/cold.VoltsPerSecond, warm.Sigma/warm.VoltsPerSecond)
 }
 
 // Delay is by how much a chip's sampling lags, from a lamp that flickers.
