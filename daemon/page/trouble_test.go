@@ -1,0 +1,101 @@
+package page_test
+
+import (
+	"encoding/binary"
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"facetd.example/daemon/page"
+)
+
+// troubled is an API that tells of trouble which a sound daemon on a virtual bus never
+// has: its status is what the test says, and it has nothing else.
+type troubled struct{ status atomic.Value }
+
+func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	_, _ = io.Copy(io.Discard, r.Body)
+	if !strings.HasSuffix(r.URL.Path, "/WatchStatus") {
+		w.Header().Set("Content-Type", "application/json")
+		switch {
+		case strings.HasSuffix(r.URL.Path, "/GetArray"):
+			_, _ = io.WriteString(w, `{"digest":"1","array":{"name":"bench","select_lines":["s0"],"chips":[{"name":"only","selects":["s0"]}]}}`)
+		case strings.HasSuffix(r.URL.Path, "/StreamFrameSets"), strings.HasSuffix(r.URL.Path, "/StreamEvents"):
+			<-r.Context().Done()
+		default:
+			_, _ = io.WriteString(w, `{}`)
+		}
+		return
+	}
+	w.Header().Set("Content-Type", "application/connect+json")
+	for r.Context().Err() == nil {
+		text := `{"status":` + a.status.Load().(string) + `}`
+		_, _ = w.Write(append(binary.BigEndian.AppendUint32([]byte{0}, uint32(len(text))), text...))
+		_ = http.NewResponseController(w).Flush()
+		time.Sleep(200 * time.Millisecond)
+	}
+}
+
+// TestTrouble: a fault of the bus, broken laws, late and failed jobs and a rate below the
+// plan's are seen at once.
+func TestTrouble(t *testing.T) {
+	if raceDetector {
+		t.Skip("as the other tests in a browser")
+	}
+	api := &troubled{}
+	status := func(state, more string) {
+		api.status.Store(fmt.Sprintf(`{"state":%q,"bus":"virtual","pace":"PACE_REALTIME","bus_ns":"5000000000","array":"bench",
+			"tasks":[{"task":{"name":"walk","rate_hz":20,"target":{"all":true}},"status":{"requested_rate_hz":20,"planned_rate_hz":16,"achieved_rate_hz":9,
+			"jobs_on_time":"40","jobs_late":"3","jobs_failed":"2","worst_response_ns":"90000000","last_failure":"lane a did not settle"}}]%s}`, state, more))
+	}
+	status("STATE_RUNNING", "")
+	h, err := page.Handler(api, []string{"facetd.v1.ArrayService", "facetd.v1.PlanService", "facetd.v1.StatusService", "facetd.v1.FrameService", "facetd.v1.EventService",
+		"facetd.v1.FaultService", "facetd.v1.RecordService", "grpc.health.v1.Health"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := httptest.NewServer(h)
+	t.Cleanup(s.Close)
+	b := browse(t, s.URL, 1280, 800)
+	b.waitFor(`document.querySelector('#rates-table [data-task="walk"]')`, 10*time.Second)
+	for key, want := range map[string][2]string{"planned": {"16.00 Hz", "warn"}, "achieved": {"9.00 Hz", "warn"}, "late": {"3", "bad"}, "failed": {"2", "bad"}} {
+		got := eval[[2]string](b, fmt.Sprintf(`(() => { const e = document.querySelector('#rates-table [data-key=%q] .num'); return [e.textContent, e.dataset.state]; })()`, key))
+		if got != want {
+			t.Errorf("%s is %v, want %v", key, got, want)
+		}
+	}
+	banner := func(want ...string) {
+		t.Helper()
+		b.waitFor(fmt.Sprintf(`!document.getElementById('banner').hidden && document.getElementById('banner').textContent.includes(%q)`, want[0]), 5*time.Second)
+		said := b.text("#banner")
+		for _, w := range want {
+			if !strings.Contains(said, w) {
+				t.Errorf("the banner %q lacks %q", said, w)
+			}
+		}
+	}
+	status("STATE_RUNNING", `,"law_violations":"2","last_violations":[{"law":1,"message":"two chips drive lane a"}]`)
+	banner("2 bus laws", "law 1", "two chips drive lane a")
+	if bad := eval[string](b, `document.querySelector('#facts [data-fact="Laws broken"]').dataset.bad`); bad != "true" {
+		t.Error("broken laws are not marked")
+	}
+	status("STATE_FAULT", `,"fault":"the cable is out"`)
+	banner("The bus stopped", "the cable is out", "every select line is inactive")
+	b.picture("fault")
+	status("STATE_STOPPING", "")
+	banner("going down")
+	status("STATE_RUNNING", "")
+	b.waitFor(`document.getElementById('banner').hidden`, 5*time.Second)
+	// What the daemon says is text and stays text.
+	status("STATE_FAULT", `,"fault":"<img src=x onerror=alert(1)>"`)
+	banner("<img src=x onerror=alert(1)>")
+	if n := eval[int](b, `document.querySelectorAll('#banner img').length`); n != 0 {
+		t.Error("a fault became markup")
+	}
+	b.sound()
+}
