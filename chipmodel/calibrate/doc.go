@@ -4,8 +4,8 @@
 //
 // The order of work is: an [Accumulator] for each light level; [FitOffset],
 // [FitOffsetGain] or [FitLogResponse], which give a [Mask]; [Mask.Apply] and then
-// [Mask.Fill] on every frame; [Rezero] when the array has warmed up; [DriftBetween] for
-// what a temperature difference does; [PhotonTransfer] for the figures of linear pixels.
+// [Mask.Fill] on every frame; [Rezero] when the array has warmed up;
+// [PhotonTransfer] for the figures of linear pixels.
 //
 // It is pure: no clock, file or goroutine, and nothing random. Frames are slices of
 // codes, row by row. Light is in lux; parameters are in codes, and [Scale] turns codes
