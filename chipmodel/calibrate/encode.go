@@ -133,7 +133,7 @@ func (m *Mask) decodeBody(r *reader, levels, defects int) error {
 				return fmt.Errorf("%w: level %d holds no number", ErrNotMask, i)
 			}
 		}
-		if float64(l.Frames) != frames || !finite(l.Lux) {
+		if math.Float64bits(float64(l.Frames)) != math.Float64bits(frames) || !finite(l.Lux) {
 			return fmt.Errorf("%w: level %d has %g frames at %g lux", ErrNotMask, i, frames, l.Lux)
 		}
 		m.Levels = append(m.Levels, l)

@@ -86,7 +86,7 @@ func (m *Mask) usable(i int) bool {
 		return true
 	}
 	g := float64(m.Gain[i])
-	ok := finite(g) && g != 0 && finite(1/float64(float32(g)))
+	ok := finite(g) && g != 0 && finite(float64(1/m.Gain[i]))
 	if m.Method == OffsetGain {
 		return ok && g > 0
 	}
