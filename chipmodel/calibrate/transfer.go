@@ -24,7 +24,7 @@ type Transfer struct {
 	// DSNU is the spread of the dark signal in electrons, PRNU that of the response as a
 	// fraction, at the level nearest to half of the largest signal.
 	DSNU, PRNU float64
-	// CodesPerLux is the slope of the signal over Level.Lux.
+	// CodesPerLux is the slope of the straight line of the signal over Level.Lux.
 	CodesPerLux float64
 	// Linearity is the largest departure from that line as a fraction of the signal.
 	Linearity float64
@@ -33,8 +33,8 @@ type Transfer struct {
 	MaxSNR, DynamicRange float64
 }
 
-// linearPart is how much of the largest signal the gain and the line are taken from: above
-// it wells begin to fill.
+// linearPart is how much of the signal at saturation the gain and the line are taken from:
+// above it wells begin to fill. Where saturation was not seen all levels count.
 const linearPart = 0.7
 
 // point is a level: signal above the dark, variances in codes squared.
@@ -63,29 +63,60 @@ func PhotonTransfer(levels []Level) (*Transfer, error) {
 			lit = append(lit, pointOf(l, levels[dark].Frames.MeanCode()))
 		}
 	}
-	slices.SortFunc(lit, func(a, b point) int { return cmp.Compare(a.signal, b.signal) })
-	brightest := slices.MaxFunc(lit, func(a, b point) int { return cmp.Compare(a.temporal, b.temporal) })
-	t := &Transfer{}
-	var up, over, down, signals float64
-	for _, p := range lit {
-		if p.signal <= linearPart*brightest.signal || p.signal == lit[0].signal {
-			up += p.signal * (p.temporal - d.temporal)
-			over += p.signal * p.signal
-			signals += p.signal * p.lux
-			down += p.lux * p.lux
-		}
-	}
-	t.CodesPerElectron, t.CodesPerLux = up/over, signals/down
+	t := transferOf(d, lit)
 	if !(t.CodesPerElectron > 0) || !finite(t.CodesPerElectron, t.CodesPerLux) {
 		wrong.Add("levels", "the noise does not grow with the light", "check that the pixels are linear and the levels lit")
 		return nil, wrong
 	}
-	t.rest(d, lit, brightest)
 	return t, nil
 }
 
+// transferOf works the figures out from the dark and the lit levels: the gain through the
+// origin, since both signal and variance count from the dark, the response as a line with
+// an offset.
+func transferOf(d point, lit []point) *Transfer {
+	lit = slices.SortedFunc(slices.Values(lit), func(a, b point) int { return cmp.Compare(a.signal, b.signal) })
+	brightest := slices.MaxFunc(lit, func(a, b point) int { return cmp.Compare(a.temporal, b.temporal) })
+	upTo := lit[len(lit)-1].signal
+	saturated := brightest.signal < upTo
+	if saturated {
+		upTo = max(linearPart*brightest.signal, lit[0].signal)
+	}
+	straight := []point{d}
+	var up, over float64
+	for _, p := range lit {
+		if p.signal <= upTo {
+			straight = append(straight, p)
+			up += p.signal * (p.temporal - d.temporal)
+			over += p.signal * p.signal
+		}
+	}
+	t := &Transfer{CodesPerElectron: up / over}
+	t.line(straight)
+	t.rest(d, lit, brightest, saturated)
+	return t
+}
+
+// line fits the response and finds how far it is from straight.
+func (t *Transfer) line(points []point) {
+	n := float64(len(points))
+	var lux, signal, square, product float64
+	for _, p := range points {
+		lux += p.lux / n
+		signal += p.signal / n
+	}
+	for _, p := range points {
+		square += (p.lux - lux) * (p.lux - lux)
+		product += (p.lux - lux) * (p.signal - signal)
+	}
+	t.CodesPerLux = product / square
+	for _, p := range points[1:] { // in the dark there is no signal to compare with
+		t.Linearity = max(t.Linearity, math.Abs(p.signal/(signal+t.CodesPerLux*(p.lux-lux))-1))
+	}
+}
+
 // rest works out what follows once the gain is known.
-func (t *Transfer) rest(d point, lit []point, brightest point) {
+func (t *Transfer) rest(d point, lit []point, brightest point, saturated bool) {
 	k := t.CodesPerElectron
 	t.DarkNoise = math.Sqrt(max(d.temporal-stepVariance, 0)) / k
 	t.DSNU = math.Sqrt(d.spatial) / k
@@ -93,12 +124,7 @@ func (t *Transfer) rest(d point, lit []point, brightest point) {
 		return cmp.Compare(math.Abs(a.signal-brightest.signal/2), math.Abs(b.signal-brightest.signal/2))
 	})
 	t.PRNU = math.Sqrt(max(half.spatial-d.spatial, 0)) / half.signal
-	for _, p := range lit {
-		if p.signal <= linearPart*brightest.signal {
-			t.Linearity = max(t.Linearity, math.Abs(p.signal/(t.CodesPerLux*p.lux)-1))
-		}
-	}
-	if brightest.signal == lit[len(lit)-1].signal {
+	if !saturated {
 		return
 	}
 	t.Saturation = brightest.signal / k
