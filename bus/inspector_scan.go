@@ -212,7 +212,9 @@ func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
 	conversion := in.paces[c].conversion
 	settle := in.needed(c)
 	if s.Levels && s.Settle > 0 {
-		settle = 0 // it is there to find out how the lane settles
+		// It is there to find out how the lane settles: it may look early, but not
+		// earlier than it says.
+		settle = min(settle, s.Settle.Nanoseconds())
 	}
 	m := movesOf(class, s.Window, in.paces[c])
 	// From one sample until the lane may be moved on.

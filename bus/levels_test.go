@@ -100,7 +100,7 @@ func TestLevelsMoveCounters(t *testing.T) {
 }
 
 // Only a look at levels with a settling time of its own may be early: a frame that asks
-// for the same breaks law 4, and so does a look whose conversions overlap.
+// for the same breaks law 4, and so does a look that comes earlier than it says.
 func TestOnlyLevelsMayBeEarly(t *testing.T) {
 	a := MustArray()
 	for name, c := range map[string]struct {
@@ -110,6 +110,7 @@ func TestOnlyLevelsMayBeEarly(t *testing.T) {
 	}{
 		"levels":                           {levels: true},
 		"a frame":                          {want: true},
+		"levels earlier than they say":     {levels: true, early: 1, want: true},
 		"levels before the last step ends": {levels: true, early: 400, want: true},
 	} {
 		in := bus.NewInspector(a)

@@ -192,7 +192,7 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(
 	e := &engine{
 		cfg: s.cfg, a: s.cfg.Array, p: bringup.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
 		ask: func(ctx context.Context, q *facetdv1.BringupQuestion) (bool, string, error) {
-			return s.ask(ctx, run.Id, q)
+			return s.ask(ctx, run.Id, q, emit)
 		},
 	}
 	for c, chip := range run.GetChips() {
@@ -256,8 +256,8 @@ func (s *Service) patch(run *facetdv1.BringupRun) {
 	}
 }
 
-// ask waits for AnswerBringup.
-func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestion) (bool, string, error) {
+// ask tells the question and waits for AnswerBringup, which may come before emit returns.
+func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestion, emit func(*facetdv1.BringupEvent) error) (bool, string, error) {
 	w := &waiting{id: id, number: q.GetNumber(), answer: make(chan *facetdv1.AnswerBringupRequest, 1)}
 	s.mu.Lock()
 	s.waiting = w
@@ -267,6 +267,9 @@ func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestio
 		s.waiting = nil
 		s.mu.Unlock()
 	}()
+	if err := emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Question{Question: q}}); err != nil {
+		return false, "", err
+	}
 	select {
 	case a := <-w.answer:
 		note := []rune(a.GetNote())

@@ -37,7 +37,7 @@ type engine struct {
 	a   *chipmodel.Array
 	p   *bringup.Programs
 	run *facetdv1.BringupRun
-	// emit tells the operator; ask waits for an answer.
+	// emit tells the operator; ask tells a question and waits for the answer.
 	emit func(*facetdv1.BringupEvent) error
 	ask  func(ctx context.Context, q *facetdv1.BringupQuestion) (proceed bool, note string, err error)
 
@@ -237,9 +237,6 @@ func (e *engine) confirm(ctx context.Context, text string) error {
 	q := &facetdv1.BringupQuestion{Number: uint32(len(e.run.Answers) + 1), Step: e.step, Text: text}
 	answer := &facetdv1.BringupAnswer{Question: q, Proceed: true, Assumed: true, Note: "nobody was asked"}
 	if !e.run.Unattended {
-		if err := e.emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Question{Question: q}}); err != nil {
-			return err
-		}
 		proceed, note, err := e.ask(ctx, q)
 		if err != nil {
 			return err

@@ -44,7 +44,7 @@ type Service struct {
 	facetdv1.UnimplementedSceneServiceServer
 	cfg Config
 
-	mu  sync.Mutex // held while a change waits for the bus, so that changes do not cross
+	mu  sync.Mutex // never held while somebody waits: the bus takes it too
 	now facetdv1.Surroundings
 
 	warmer atomic.Uint64 // bits of now.WarmerK
@@ -69,7 +69,7 @@ func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv
 }
 
 // Warmer is by how many kelvin every die is warmer than its class says; known is false
-// where nobody knows, on a bus that is not virtual. It does not wait for a change under way.
+// where nobody knows, on a bus that is not virtual.
 func (s *Service) Warmer() (kelvin float64, known bool) {
 	return math.Float64frombits(s.warmer.Load()), s.cfg.Bus != nil
 }
@@ -77,10 +77,6 @@ func (s *Service) Warmer() (kelvin float64, known bool) {
 func (s *Service) current() *facetdv1.Surroundings {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.copied()
-}
-
-func (s *Service) copied() *facetdv1.Surroundings {
 	return &facetdv1.Surroundings{Scene: s.now.Scene, WarmerK: s.now.WarmerK}
 }
 
@@ -115,33 +111,32 @@ func (s *Service) Replace(ctx context.Context, described string, light scene.Sce
 	return err
 }
 
-// set changes what is given and returns from when on. A light of nil is kept.
+// set changes what is given and returns from when on. A light of nil is kept. A caller
+// that leaves may leave a change behind that is still made: what is in force is noted
+// where it is made, so that it is never another than the bus's.
 func (s *Service) set(ctx context.Context, described string, light scene.Scene, warmer *float64) (atNS int64, err error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	made := make(chan int64, 1)
 	err = s.cfg.Do(ctx, func() error {
+		s.mu.Lock()
+		defer s.mu.Unlock()
 		if warmer != nil {
 			if err := s.cfg.Bus.SetWarmer(*warmer); err != nil {
 				return err
 			}
+			s.now.WarmerK = *warmer
+			s.warmer.Store(math.Float64bits(*warmer))
 		}
 		if light != nil {
 			s.cfg.Bus.SetScene(light)
+			s.now.Scene = described
 		}
-		atNS = s.cfg.Now()
+		made <- s.cfg.Now()
 		return nil
 	})
 	if err != nil {
 		return 0, err
 	}
-	if light != nil {
-		s.now.Scene = described
-	}
-	if warmer != nil {
-		s.now.WarmerK = *warmer
-		s.warmer.Store(math.Float64bits(*warmer))
-	}
-	return atNS, nil
+	return <-made, nil
 }
 
 // refuse keeps clients from having the daemon open files.

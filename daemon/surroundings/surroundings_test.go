@@ -2,12 +2,15 @@ package surroundings
 
 import (
 	"context"
+	"errors"
 	"testing"
+	"testing/synctest"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel/scene"
 )
 
 // On a bus that is not virtual every method refuses.
@@ -21,4 +24,64 @@ func TestNeedsAVirtualBus(t *testing.T) {
 			t.Errorf("%v, want FAILED_PRECONDITION", err)
 		}
 	}
+}
+
+// recordingBus keeps what was set last.
+type recordingBus struct {
+	light  scene.Scene
+	warmer float64
+}
+
+func (b *recordingBus) SetScene(s scene.Scene) { b.light = s }
+
+func (b *recordingBus) SetWarmer(kelvin float64) error {
+	b.warmer = kelvin
+	return nil
+}
+
+// What is said to be in force is what the bus has, also after a caller left whose change
+// was made all the same: the goroutine that owns the bus had taken it up already.
+func TestCallerLeavesWhileChanging(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		simulated := &recordingBus{}
+		leave := make(chan struct{})
+		s := New(Config{
+			Bus: simulated, Scene: "uniform:1", Now: func() int64 { return 7 }, Status: func(err error) error { return err },
+			Do: func(ctx context.Context, f func() error) error {
+				done := make(chan error, 1)
+				go func() { // the bus
+					<-leave
+					done <- f()
+				}()
+				select {
+				case err := <-done:
+					return err
+				case <-ctx.Done():
+					return ctx.Err()
+				}
+			},
+		})
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		warmer := 15.0
+		if _, err := s.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: "uniform:9", WarmerK: &warmer}); !errors.Is(err, context.Canceled) {
+			t.Fatalf("%v, want the caller's own end", err)
+		}
+		close(leave)
+		synctest.Wait()
+		if simulated.warmer != warmer || simulated.light == nil {
+			t.Fatal("the bus did not make the change")
+		}
+		got, err := s.GetScene(t.Context(), &facetdv1.GetSceneRequest{})
+		if err != nil || got.GetSurroundings().GetScene() != "uniform:9" || got.GetSurroundings().GetWarmerK() != warmer {
+			t.Errorf("in force: %v, %v; the bus has uniform:9 and %g K more", got, err, warmer)
+		}
+		if k, known := s.Warmer(); k != warmer || !known {
+			t.Errorf("warmer by %g K, known %v", k, known)
+		}
+		at, err := s.SetScene(t.Context(), &facetdv1.SetSceneRequest{Scene: "uniform:3"})
+		if err != nil || at.GetEffectiveBusNs() != 7 || at.GetSurroundings().GetScene() != "uniform:3" {
+			t.Errorf("%v, %v", at, err)
+		}
+	})
 }

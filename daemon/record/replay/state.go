@@ -170,6 +170,9 @@ func (t turn) shiftEvent(e *facetdv1.Event) *facetdv1.Event {
 	return out
 }
 
+// maxDelay is the longest that one thing is waited for, in nanoseconds: a century.
+const maxDelay = 100 * 365 * 24 * float64(time.Hour)
+
 // clock paces a replay.
 type clock struct {
 	start  time.Time
@@ -194,7 +197,8 @@ func (c *clock) until(at int64, speed float64) time.Duration {
 		c.start = now
 		return 0
 	}
-	return time.Duration(float64(at-c.fromNS)/speed) - now.Sub(c.start)
+	// A pace next to nothing would make it more than a duration holds.
+	return time.Duration(min(float64(at-c.fromNS)/speed, maxDelay)) - now.Sub(c.start)
 }
 
 // hold makes the bus time at the present one: time spent waiting for a step does not
