@@ -220,14 +220,17 @@ func (g *guide) question(ctx context.Context, q *facetdv1.BringupQuestion) error
 	fmt.Fprintf(w, "\n[%s] %s\n", bringupName(q.GetStep()), q.GetText())
 	for {
 		fmt.Fprint(w, "y or n, and a note for the report: ")
-		text, err := g.in.ReadString('\n')
+		text, err := readLine(ctx, g.in)
 		word, note, _ := strings.Cut(strings.TrimSpace(text), " ")
 		yes := strings.EqualFold(word, "y") || strings.EqualFold(word, "yes")
 		if yes || strings.EqualFold(word, "n") || strings.EqualFold(word, "no") {
 			_, err := g.c.bringup.AnswerBringup(ctx, &facetdv1.AnswerBringupRequest{Id: g.id, Question: q.GetNumber(), Proceed: yes, Note: strings.TrimSpace(note)})
 			return err
 		}
-		if err != nil {
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil:
 			return errors.New("nobody answers on standard input; --yes asks nobody")
 		}
 	}

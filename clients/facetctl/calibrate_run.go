@@ -171,28 +171,35 @@ func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float6
 	}
 }
 
-// line reads what the operator types. Interrupting ends the wait at once.
+// line reads what the operator types.
 func (r *calibrationRun) line(ctx context.Context) (string, error) {
+	text, err := readLine(ctx, r.in)
+	if errors.Is(err, io.EOF) {
+		return "", errors.New("nobody is there to say that the light is in place; on a virtual bus use --virtual-light")
+	}
+	return text, err
+}
+
+// readLine reads a line that an operator types. Interrupting ends the wait at once. The
+// error is io.EOF at the end, after a last line without an end.
+func readLine(ctx context.Context, in *bufio.Reader) (string, error) {
 	type typed struct {
 		text string
 		err  error
 	}
 	got := make(chan typed, 1)
 	go func() { // it may go on waiting until the process ends
-		text, err := r.in.ReadString('\n')
+		text, err := in.ReadString('\n')
 		got <- typed{text, err}
 	}()
 	select {
 	case <-ctx.Done():
 		return "", ctx.Err()
 	case t := <-got:
-		if errors.Is(t.err, io.EOF) && t.text == "" {
-			return "", errors.New("nobody is there to say that the light is in place; on a virtual bus use --virtual-light")
+		if errors.Is(t.err, io.EOF) && t.text != "" {
+			return t.text, nil
 		}
-		if t.err != nil && !errors.Is(t.err, io.EOF) {
-			return "", t.err
-		}
-		return t.text, nil
+		return t.text, t.err
 	}
 }
 

@@ -62,7 +62,8 @@ type Config struct {
 	Logger *zap.Logger
 	// Status maps errors to gRPC statuses.
 	Status func(error) error
-	// Refused, where set, is what every call ends with: there is no array on a bus.
+	// Refused, where set, is what starting and resuming end with: there is no array on a
+	// bus. Runs of before can be looked at all the same.
 	Refused error
 }
 
@@ -116,11 +117,11 @@ func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.Serv
 	if len(m) > 0 {
 		return s.cfg.Status(m)
 	}
-	if r.GetVirtualLight() {
-		if _, err := s.cfg.Light.GetScene(stream.Context(), &facetdv1.GetSceneRequest{}); err != nil {
-			return err
-		}
+	leave, err := s.enter()
+	if err != nil {
+		return err
 	}
+	defer leave()
 	run := &facetdv1.BringupRun{
 		Id: s.newID(), Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, Steps: steps,
 		Unattended: r.GetUnattended(), VirtualLight: r.GetVirtualLight(),
@@ -158,12 +159,20 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 	if s.cfg.Refused != nil {
 		return s.cfg.Status(s.cfg.Refused)
 	}
+	leave, err := s.enter()
+	if err != nil {
+		return err
+	}
+	defer leave()
 	kept, err := s.get(r.GetId())
 	if err != nil {
 		return err
 	}
 	if kept.GetArrayDigest() != s.cfg.Array.Digest {
 		return status.Errorf(codes.FailedPrecondition, "run %s was of an array described otherwise; start a new run", r.GetId())
+	}
+	if !slices.EqualFunc(kept.GetChips(), s.cfg.Array.Chips, func(k *facetdv1.BringupChip, c chipmodel.Chip) bool { return k.GetChip() == c.Name }) {
+		return status.Errorf(codes.FailedPrecondition, "run %s does not hold the chips of the array: its file was changed; start a new run", r.GetId())
 	}
 	run := proto.CloneOf(kept)
 	run.Unattended = run.Unattended || r.GetUnattended()
@@ -172,13 +181,37 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 	})
 }
 
-// goOn does the steps of a run that are not done.
-func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(*facetdv1.BringupEvent) error) error {
+// enter lets one call do the steps of a run, until leave. What that call finds of runs
+// stays so meanwhile.
+func (s *Service) enter() (leave func(), err error) {
 	select {
 	case s.busy <- struct{}{}:
-		defer func() { <-s.busy }()
+		return func() { <-s.busy }, nil
 	default:
-		return status.Error(codes.ResourceExhausted, "a bring-up is going on already; wait for its end")
+		return nil, status.Error(codes.ResourceExhausted, "a bring-up is going on already; wait for its end")
+	}
+}
+
+// lightReturns finds out before a run whether the light that there is can be put back
+// after it: not every one can be set by a client, such as a picture.
+func (s *Service) lightReturns(ctx context.Context) error {
+	now, err := s.cfg.Light.GetScene(ctx, &facetdv1.GetSceneRequest{})
+	if err != nil {
+		return err
+	}
+	scene := now.GetSurroundings().GetScene()
+	if _, err := s.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
+		return status.Errorf(codes.FailedPrecondition, "the present light, %s, could not be put back afterwards: %s; set another one first", scene, status.Convert(err).Message())
+	}
+	return nil
+}
+
+// goOn does the steps of a run that are not done.
+func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(*facetdv1.BringupEvent) error) error {
+	if run.GetVirtualLight() {
+		if err := s.lightReturns(ctx); err != nil {
+			return err
+		}
 	}
 	if err := s.keep(run); err != nil {
 		return s.cfg.Status(err)

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/encoding/protojson"
@@ -30,9 +31,10 @@ func (s *Service) load() error {
 	}
 	var errs []error
 	errs = append(errs, err)
-	for _, entry := range entries {
+	// The newest first, and no more than are kept.
+	for _, entry := range slices.Backward(entries) {
 		id, is := strings.CutSuffix(entry.Name(), ".json")
-		if !is || !entry.Type().IsRegular() {
+		if !is || !entry.Type().IsRegular() || len(s.runs) == keptRuns {
 			continue
 		}
 		run, err := readRun(filepath.Join(s.folder(), entry.Name()))
@@ -45,7 +47,6 @@ func (s *Service) load() error {
 		}
 		s.runs[id] = run
 	}
-	s.forget()
 	return errors.Join(errs...)
 }
 

@@ -34,7 +34,7 @@ type store struct {
 }
 
 func openStore(dir string, a *chipmodel.Array) (*store, error) {
-	if err := os.MkdirAll(dir, 0o777); err != nil {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, err
 	}
 	pixels := 0
