@@ -66,6 +66,9 @@ func (s *subscriber) read(stream grpc.ServerStreamingClient[facetdv1.StreamFrame
 // of 16 KiB a second, and one more that never reads: every job is received or counted as
 // dropped by every reader, none gets much less than the others, and the bus is on time.
 func TestAHundredSubscribers(t *testing.T) {
+	if raceDetector {
+		t.Skip("the race detector slows the hundred readers of this test, not the daemon, which is a process of its own")
+	}
 	const readers, jobs = 100, 300
 	d := startFast(t)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)

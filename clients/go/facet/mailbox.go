@@ -21,8 +21,9 @@ func newMailbox(numbered bool) *mailbox {
 	return &mailbox{numbered: numbered, wake: make(chan struct{}, 1)}
 }
 
-// fill puts in what next returns, until its first error.
-func (m *mailbox) fill(next func() (*FrameSet, error)) {
+// fill puts in what next returns, until its first error, and then ends the stream.
+func (m *mailbox) fill(next func() (*FrameSet, error), end func()) {
+	defer end() // after the error is there, which tells more than a context that ended
 	for {
 		set, err := next()
 		m.put(set, err)

@@ -144,7 +144,7 @@ func (c *Client) Subscribe(ctx context.Context, o StreamOptions) (*Subscription,
 	s.daemon = s.started()
 	if o.Queue == 0 && !c.lockstep {
 		s.box = newMailbox(o.MaxRateHz == 0)
-		go s.box.fill(s.receive)
+		go s.box.fill(s.receive, s.cancel)
 	}
 	return s, nil
 }
@@ -177,7 +177,11 @@ func (s *Subscription) Next() (*FrameSet, error) {
 	if s.box != nil {
 		return s.box.take(s.ctx)
 	}
-	return s.receive()
+	set, err := s.receive()
+	if err != nil {
+		s.cancel()
+	}
+	return set, err
 }
 
 // receive takes the next frame set from the wire.
@@ -194,15 +198,12 @@ func (s *Subscription) receive() (*FrameSet, error) {
 		case errors.Is(err, io.EOF):
 			err = &Error{Code: codes.Unavailable, Message: "the daemon ended the stream", cause: err}
 		case !lost(err):
-			s.cancel()
 			return nil, explain(err)
 		}
 		if s.retry.Off {
-			s.cancel()
 			return nil, explain(err)
 		}
 		if err := s.reopen(err); err != nil {
-			s.cancel()
 			return nil, explain(err)
 		}
 	}
@@ -271,7 +272,6 @@ func (s *Subscription) compare() {
 func (s *Subscription) take(m *facetdv1.StreamFrameSetsResponse) (*FrameSet, error) {
 	set, err := s.client.received(m.GetFrameSet())
 	if err != nil {
-		s.Close()
 		s.stop()
 		return nil, err
 	}

@@ -1,0 +1,5 @@
+//go:build !race
+
+package acceptance
+
+const raceDetector = false
