@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -21,22 +20,6 @@ import (
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/access/accesstest"
 )
-
-// outside is an address of this machine that is not a loopback one.
-func outside(t *testing.T) string {
-	t.Helper()
-	all, err := net.InterfaceAddrs()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, a := range all {
-		if ip, is := a.(*net.IPNet); is && ip.IP.IsGlobalUnicast() && ip.IP.To4() != nil {
-			return ip.IP.String()
-		}
-	}
-	t.Skip("this machine has no address but loopback ones")
-	return ""
-}
 
 // outcome runs a program that may fail.
 func outcome(t *testing.T, program string, args ...string) (status int, stdout, stderr string) {
@@ -69,7 +52,7 @@ func newToken(t *testing.T, file, name, right string) (tokenFile string) {
 // TestAccessFromElsewhere runs the real daemon where other machines could reach it, and
 // asks it as they would.
 func TestAccessFromElsewhere(t *testing.T) {
-	host := outside(t)
+	host := accesstest.Outside(t)
 	ca := accesstest.NewAuthority(t, "bench authority")
 	own := ca.Server(host)
 	now := time.Now()
@@ -201,7 +184,7 @@ func testCounts(t *testing.T, d *daemon, ca *accesstest.Authority, tokenFile str
 // a token.
 func TestGenericClientWithAToken(t *testing.T) {
 	grpcurl := peertest.Program(t, "grpcurl")
-	host := outside(t)
+	host := accesstest.Outside(t)
 	ca := accesstest.NewAuthority(t, "bench authority")
 	own, tokens := ca.Server(host), accesstest.NewTokens(t)
 	token := tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))

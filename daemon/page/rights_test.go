@@ -10,27 +10,11 @@ import (
 	"facetd.example/daemon/server"
 )
 
-// outside is an address of this machine that is not a loopback one.
-func outside(t *testing.T) string {
-	t.Helper()
-	all, err := net.InterfaceAddrs()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, a := range all {
-		if ip, is := a.(*net.IPNet); is && ip.IP.IsGlobalUnicast() && ip.IP.To4() != nil {
-			return ip.IP.String()
-		}
-	}
-	t.Skip("this machine has no address but loopback ones")
-	return ""
-}
-
 // TestRights: over TLS the page has the rights of its token: with the right to look it
 // shows everything and changes nothing; when the token is withdrawn it says so and takes
 // another.
 func TestRights(t *testing.T) {
-	host := outside(t)
+	host := accesstest.Outside(t)
 	ca, tokens := accesstest.NewAuthority(t, "test authority"), accesstest.NewTokens(t)
 	own := ca.Server(host)
 	looker := tokens.Add("looker", access.Look, time.Now().Add(time.Hour))

@@ -31,22 +31,6 @@ import (
 	"facetd.example/daemon/access/accesstest"
 )
 
-// outside is an address of this machine that is not a loopback one.
-func outside(t *testing.T) string {
-	t.Helper()
-	all, err := net.InterfaceAddrs()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, a := range all {
-		if ip, is := a.(*net.IPNet); is && ip.IP.IsGlobalUnicast() && ip.IP.To4() != nil {
-			return ip.IP.String()
-		}
-	}
-	t.Skip("this machine has no address but loopback ones")
-	return ""
-}
-
 // guarded is a server on an address that is not a loopback one, with everything that
 // access takes.
 type guarded struct {
@@ -57,7 +41,7 @@ type guarded struct {
 
 func startGuarded(t *testing.T, change func(*Config, *guarded)) *guarded {
 	t.Helper()
-	host := outside(t)
+	host := accesstest.Outside(t)
 	g := &guarded{ca: accesstest.NewAuthority(t, "test authority"), tokens: accesstest.NewTokens(t)}
 	own := g.ca.Server(host)
 	cfg := quick()

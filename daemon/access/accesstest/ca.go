@@ -181,3 +181,20 @@ func (f *Tokens) Clear() {
 	f.text = ""
 	f.write()
 }
+
+// Outside is an address of this machine that is not a loopback one; a test
+// on a machine without one is skipped.
+func Outside(t testing.TB) string {
+	t.Helper()
+	all, err := net.InterfaceAddrs()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range all {
+		if ip, is := a.(*net.IPNet); is && ip.IP.IsGlobalUnicast() && ip.IP.To4() != nil {
+			return ip.IP.String()
+		}
+	}
+	t.Skip("this machine has no address but loopback ones")
+	return ""
+}
