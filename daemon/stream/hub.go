@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -91,18 +92,25 @@ type Hub struct {
 	// corrector makes corrected copies for those who want them; nil makes none.
 	corrector Corrector
 	// moved holds one token when a queue was read, or somebody came or left.
-	moved chan struct{}
+	moved   chan struct{}
+	watched atomic.Bool // somebody wants to know
 }
 
 // NewHub returns a hub without subscribers.
 func NewHub() *Hub { return &Hub{moved: make(chan struct{}, 1)} }
 
-// Moved is signalled when a queue was read and when a subscriber came or left; several
+// Moved is signalled, from the first call on, when a queue was read and when a subscriber came or left; several
 // such events may be one signal. It is for whoever, in a test, has the bus wait for its
 // readers; one goroutine may receive from it.
-func (h *Hub) Moved() <-chan struct{} { return h.moved }
+func (h *Hub) Moved() <-chan struct{} {
+	h.watched.Store(true)
+	return h.moved
+}
 
 func (h *Hub) move() {
+	if !h.watched.Load() {
+		return
+	}
 	select {
 	case h.moved <- struct{}{}:
 	default: // a token is there already

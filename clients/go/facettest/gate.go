@@ -57,6 +57,7 @@ func (g *gate) change(f func()) {
 // hold is the server's pacer: it returns when bus time may move on.
 func (g *gate) hold(ctx context.Context, hub *stream.Hub, busNS int64) {
 	g.begin.Do(func() { close(g.begun) })
+	moved := hub.Moved() // before the first look: nothing that moves later is missed
 	for {
 		open, patient := g.look(hub, time.Duration(busNS))
 		if open {
@@ -70,7 +71,7 @@ func (g *gate) hold(ctx context.Context, hub *stream.Hub, busNS int64) {
 		case <-ctx.Done():
 			return
 		case <-g.moved:
-		case <-hub.Moved():
+		case <-moved:
 		case <-late:
 			return
 		}
