@@ -20,6 +20,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/die"
+	"facetd.example/daemon/durable"
 )
 
 const (
@@ -328,12 +329,15 @@ func TestResumedAfterAKill(t *testing.T) {
 	}
 
 	// What a kill in the middle of writing leaves does no harm.
-	for name, text := range map[string]string{".run-123": "{", "junk.json": "{]"} {
+	for name, text := range map[string]string{durable.TempPrefix + "123": "{", "junk.json": "{]"} {
 		if err := os.WriteFile(filepath.Join(data, "bringup", name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
 	again := newRigAllowing(t, truth, 6, data)
+	if _, err := os.Stat(filepath.Join(data, "bringup", durable.TempPrefix+"123")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("a file half written was left: %v", err)
+	}
 	list, err := again.service.ListBringups(t.Context(), nil)
 	if err != nil || len(list.GetRuns()) != 1 || list.GetRuns()[0].GetFinished() || len(list.GetRuns()[0].GetResults()) != 7 {
 		t.Fatalf("kept: %v, %v", list, err)

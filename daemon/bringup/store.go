@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/durable"
 )
 
 // maxRunBytes bounds the file of a run.
@@ -33,6 +34,10 @@ func (s *Service) load() error {
 	errs = append(errs, err)
 	// The newest first, and no more than are kept.
 	for _, entry := range slices.Backward(entries) {
+		if strings.HasPrefix(entry.Name(), durable.TempPrefix) && entry.Type().IsRegular() {
+			_ = os.Remove(filepath.Join(s.folder(), entry.Name())) // nobody misses it; it is tried again next time
+			continue
+		}
 		id, is := strings.CutSuffix(entry.Name(), ".json")
 		if !is || !entry.Type().IsRegular() || len(s.runs) == keptRuns {
 			continue
@@ -87,21 +92,7 @@ func (s *Service) keep(run *facetdv1.BringupRun) error {
 	if err := os.MkdirAll(s.folder(), 0o750); err != nil {
 		return err
 	}
-	return replaceFile(filepath.Join(s.folder(), run.GetId()+".json"), data)
-}
-
-// replaceFile writes beside a file, makes sure that it is on disk, and puts it in place.
-func replaceFile(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".run-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // fails once it is in place
-	_, err = f.Write(data)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
+	return durable.WriteFile(filepath.Join(s.folder(), run.GetId()+".json"), data, 0o600)
 }
 
 // forget drops the oldest runs from memory.

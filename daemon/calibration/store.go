@@ -14,11 +14,11 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/durable"
 )
 
 const (
-	suffix     = ".mask"
-	tempPrefix = ".writing-"
+	suffix = ".mask"
 	// maxFiles bounds what is looked at in the folder.
 	maxFiles = 16384
 	// maxRefused bounds the list of what was refused.
@@ -59,30 +59,8 @@ func fileName(k key) string {
 
 // write puts a mask's file in the place of an older one of the same name. A crash at any
 // moment leaves the old or the new one, whole.
-func (st *store) write(name string, data []byte) (err error) {
-	f, err := os.CreateTemp(st.dir, tempPrefix+"*")
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, os.Remove(f.Name()))
-		}
-	}()
-	_, err = f.Write(data)
-	if err == nil {
-		err = f.Chmod(0o644)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return err
-	}
-	if err = os.Rename(f.Name(), filepath.Join(st.dir, name)); err != nil {
-		return err
-	}
-	return syncDir(st.dir)
+func (st *store) write(name string, data []byte) error {
+	return durable.WriteFile(filepath.Join(st.dir, name), data, 0o644)
 }
 
 // remove deletes a file of the folder, durably. One that is not there is no error.
@@ -90,16 +68,7 @@ func (st *store) remove(name string) error {
 	if err := os.Remove(filepath.Join(st.dir, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	return syncDir(st.dir)
-}
-
-// syncDir makes what was renamed or removed in a folder durable.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return durable.SyncDir(st.dir)
 }
 
 // found is what lies in the folder: masks of this array, and what is refused.
@@ -121,7 +90,7 @@ func (st *store) scan() (found, error) {
 	for i, e := range entries {
 		name := e.Name()
 		switch {
-		case strings.HasPrefix(name, tempPrefix) && e.Type().IsRegular():
+		case strings.HasPrefix(name, durable.TempPrefix) && e.Type().IsRegular():
 			_ = os.Remove(filepath.Join(st.dir, name)) // nobody misses it; it is tried again next time
 			continue
 		case i >= maxFiles:

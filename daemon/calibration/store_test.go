@@ -23,6 +23,7 @@ import (
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/durable"
 )
 
 // chip and its plain view, of which masks are made here.
@@ -206,7 +207,7 @@ func TestRefusedFiles(t *testing.T) {
 	write("other.mask", of)
 	write("notes.txt", []byte("x"))
 	write("lies.mask", append([]byte(fileMagic), bytes.Repeat([]byte{0xff}, 60)...))
-	write(tempPrefix+"123", good[:100]) // what a crash leaves
+	write(durable.TempPrefix+"123", good[:100]) // what a crash leaves
 	if err := os.Mkdir(filepath.Join(dir, "folder.mask"), 0o755); err != nil {
 		t.Fatal(err)
 	}
@@ -240,7 +241,7 @@ func TestRefusedFiles(t *testing.T) {
 		t.Errorf("refused %v, want %v", got, want)
 	}
 	l.has(t, warning, "other.mask", "another rig")
-	if _, err := os.Stat(filepath.Join(dir, tempPrefix+"123")); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(filepath.Join(dir, durable.TempPrefix+"123")); !errors.Is(err, fs.ErrNotExist) {
 		t.Error("a half-written file is still there")
 	}
 	if _, err := s.DeleteMask(t.Context(), &facetdv1.DeleteMaskRequest{Id: "other.mask"}); err != nil {

@@ -34,13 +34,3 @@ func freeBytes(dir string) (uint64, error) {
 	}
 	return st.Bavail * uint64(st.Bsize), nil
 }
-
-// syncDir makes a file's name durable.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	return d.Sync()
-}

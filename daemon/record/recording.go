@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/durable"
 )
 
 // recording is a recording that runs, or has ended in this process. The goroutine of
@@ -384,7 +385,7 @@ func (r *recording) closePart() error {
 		p.File, p.Bytes, p.Closed = filepath.Base(r.path(true)), size, true
 		i.Bytes = r.bytesPast
 	})
-	return syncDir(r.cfg.Dir)
+	return durable.SyncDir(r.cfg.Dir)
 }
 
 // end closes the last file, or after an error leaves it to Recover.

@@ -12,6 +12,8 @@ import (
 	"strings"
 
 	"github.com/foxglove/mcap/go/mcap"
+
+	"facetd.example/daemon/durable"
 )
 
 // Recovered is what Recover found and did.
@@ -83,7 +85,7 @@ func recoverFile(path string, limits Limits) (Recovered, error) {
 			return Recovered{}, err
 		}
 	}
-	return out, syncDir(filepath.Dir(out.Path))
+	return out, durable.SyncDir(filepath.Dir(out.Path))
 }
 
 // survey reads a file from the start and notes what is whole.
