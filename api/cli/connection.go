@@ -8,6 +8,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"net"
 	"net/netip"
@@ -162,10 +163,14 @@ func readToken(name string) (string, error) {
 		return "", fmt.Errorf("--token-file: %w", plain(err))
 	}
 	defer f.Close()
-	data := make([]byte, maxTokenFile)
-	n, _ := f.Read(data) // an error leaves nothing to read, which is said below
-	token := string(bytes.TrimSpace(data[:n]))
-	if token == "" || n == maxTokenFile || strings.ContainsAny(token, " \t\r\n") {
+	return tokenIn(name, f)
+}
+
+// tokenIn reads the token of a file, which may be a pipe that gives it in pieces.
+func tokenIn(name string, r io.Reader) (string, error) {
+	data, err := io.ReadAll(io.LimitReader(r, maxTokenFile))
+	token := string(bytes.TrimSpace(data))
+	if err != nil || token == "" || len(data) == maxTokenFile || strings.ContainsAny(token, " \t\r\n") {
 		return "", fmt.Errorf("--token-file: %s must hold one token and nothing else", name)
 	}
 	return token, nil
