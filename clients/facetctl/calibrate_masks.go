@@ -47,7 +47,7 @@ func writeResiduals(w io.Writer, masks []*facetdv1.Mask) error {
 			if slope := m.GetCodesPerDecade(); slope > 0 {
 				decades = below + fmt.Sprintf("%.4f", left/slope)
 			}
-			t.Row(id, view, method, defects, luxText(l.GetLux()), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
+			t.Row(id, view, method, defects, maskLux(l), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
 				codesText(l.GetBeforeCodes()), below+codesText(left), cli.Volts(l.GetBeforeVolts()), below+cli.Volts(left*m.GetVoltsPerCode()), decades)
 			id, view, method, defects = "", "", "", ""
 		}
@@ -293,4 +293,12 @@ TARGET is ` + targetForm + `.
 	cmd.Flags().Float64Var(&r.Lux, "lux", 0, "the light now, where it is known; it need only be even")
 	cmd.Flags().Float64Var(&r.DieKelvin, "die-kelvin", 0, "temperature of the dies as measured (default what the daemon knows)")
 	return cmd
+}
+
+// maskLux is the light of a level behind a mask.
+func maskLux(l *facetdv1.MaskLevel) string {
+	if l.GetLuxUnknown() {
+		return "unknown"
+	}
+	return luxText(l.GetLux())
 }

@@ -155,7 +155,10 @@ func (s *Service) noMask(chip string, force map[key]*inForce) string {
 			others++
 		}
 	}
-	if others > 0 {
+	switch {
+	case others == 1:
+		return "the mask of chip " + chip + " is for other settings of the view"
+	case others > 1:
 		return fmt.Sprintf("none of the %d masks of chip %s is for these settings of the view", others, chip)
 	}
 	return "chip " + chip + " has no mask"

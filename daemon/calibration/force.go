@@ -92,7 +92,7 @@ func levelMessages(m *calibrate.Mask, reports []calibrate.LevelReport, perDecade
 	}
 	for _, r := range reports {
 		out = append(out, &facetdv1.MaskLevel{
-			Lux: max(r.Lux, 0), Frames: uint32(r.Frames), MeanCodes: r.MeanCode, NoiseCodes: r.NoiseCodes,
+			Lux: max(r.Lux, 0), LuxUnknown: r.Lux < 0, Frames: uint32(r.Frames), MeanCodes: r.MeanCode, NoiseCodes: r.NoiseCodes,
 			BeforeCodes: r.BeforeCodes, AfterCodes: r.AfterCodes, MisfitCodes: r.MisfitCodes, FloorCodes: r.NoiseCodes / math.Sqrt(float64(max(r.Frames, 1))),
 			BeforeVolts: r.BeforeCodes * m.Scale.VoltsPerCode, AfterVolts: r.AfterCodes * m.Scale.VoltsPerCode,
 			BeforeDecades: decades(r.BeforeCodes), AfterDecades: decades(r.AfterCodes),

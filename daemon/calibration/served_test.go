@@ -473,6 +473,11 @@ func TestRezeroAfterWarmingUp(t *testing.T) {
 	if len(r.GetMasks()) != 3 || len(r.GetFailures()) != 0 {
 		t.Fatalf("%d masks, %v", len(r.GetMasks()), r.GetFailures())
 	}
+	// Nobody need measure that light: then it is unknown, not dark.
+	unknown := must[*facetdv1.RezeroMasksResponse](t)(d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{Frames: 32}))
+	if l, known := unknown.GetMasks()[0].GetLevels()[0], r.GetMasks()[0].GetLevels()[0]; !l.GetLuxUnknown() || l.GetLux() != 0 || known.GetLuxUnknown() || known.GetLux() != 200 {
+		t.Errorf("levels %v and %v", l, known)
+	}
 	after, f := look()
 	_, _, noise := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_RAW, 32)["bow-comb"].numbers()
 	floor := math.Sqrt(noise*noise*(1.0/32+1.0/64) + 0.2*0.2)

@@ -513,7 +513,9 @@ type MaskLevel struct {
 	// Bus time of the first frame's light, in nanoseconds.
 	FirstBusNs int64 `protobuf:"varint,12,opt,name=first_bus_ns,json=firstBusNs,proto3" json:"first_bus_ns,omitempty"`
 	// Bus time of the last frame's light, in nanoseconds.
-	LastBusNs     int64 `protobuf:"varint,13,opt,name=last_bus_ns,json=lastBusNs,proto3" json:"last_bus_ns,omitempty"`
+	LastBusNs int64 `protobuf:"varint,13,opt,name=last_bus_ns,json=lastBusNs,proto3" json:"last_bus_ns,omitempty"`
+	// Whether nobody said what the light was; lux is then 0.
+	LuxUnknown    bool `protobuf:"varint,15,opt,name=lux_unknown,json=luxUnknown,proto3" json:"lux_unknown,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -644,6 +646,13 @@ func (x *MaskLevel) GetLastBusNs() int64 {
 		return x.LastBusNs
 	}
 	return 0
+}
+
+func (x *MaskLevel) GetLuxUnknown() bool {
+	if x != nil {
+		return x.LuxUnknown
+	}
+	return false
 }
 
 // MeanResponse is the mean pixel y = a + b ln(c + x), x in lux.
@@ -2812,7 +2821,7 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06shares\x18\x01 \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
 	"\x06window\x18\x03 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
-	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xcf\x03\n" +
+	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xf0\x03\n" +
 	"\tMaskLevel\x12\x10\n" +
 	"\x03lux\x18\x01 \x01(\x01R\x03lux\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x1d\n" +
@@ -2834,7 +2843,9 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"floorCodes\x12 \n" +
 	"\ffirst_bus_ns\x18\f \x01(\x03R\n" +
 	"firstBusNs\x12\x1e\n" +
-	"\vlast_bus_ns\x18\r \x01(\x03R\tlastBusNs\"m\n" +
+	"\vlast_bus_ns\x18\r \x01(\x03R\tlastBusNs\x12\x1f\n" +
+	"\vlux_unknown\x18\x0f \x01(\bR\n" +
+	"luxUnknown\"m\n" +
 	"\fMeanResponse\x12!\n" +
 	"\foffset_codes\x18\x01 \x01(\x01R\voffsetCodes\x12\x1f\n" +
 	"\vslope_codes\x18\x02 \x01(\x01R\n" +
