@@ -57,7 +57,7 @@ func (s *Server) playback(in *inputs) (*probing.Config, error) {
 	}
 	s.light = surroundings.New(surroundings.Config{}) // which refuses
 	return &probing.Config{
-		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "probing the bus or putting faults into it"},
+		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "measuring an array or putting faults into it"},
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}, nil
 }
