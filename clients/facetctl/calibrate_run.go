@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -75,6 +76,26 @@ type calibrationRun struct {
 	levels  []float64
 	frames  uint32
 	virtual bool
+	// set is what a virtual bus was set to for the level.
+	set *facetdv1.Surroundings
+}
+
+// undisturbed finds out whether a level was gathered under the light that was set for it.
+// A bring-up or another operator may have set another meanwhile, and a mask made of both
+// would be wrong without looking so.
+func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
+	if !r.virtual {
+		return nil
+	}
+	now, err := c.scene.GetScene(ctx, &facetdv1.GetSceneRequest{})
+	if err != nil {
+		return err
+	}
+	if is := now.GetSurroundings(); !proto.Equal(is, r.set) {
+		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, %+g K instead of %s, %+g K; no mask was made: calibrate again when nobody else sets the light, such as a bring-up",
+			is.GetScene(), is.GetWarmerK(), r.set.GetScene(), r.set.GetWarmerK())
+	}
+	return nil
 }
 
 func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err error) {
@@ -117,6 +138,9 @@ func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err
 		if err != nil {
 			return err
 		}
+		if err := r.undisturbed(ctx, c); err != nil {
+			return err
+		}
 		fmt.Fprintf(r.cmd.ErrOrStderr(), "%s: %s\n", luxText(lux), levelSummary(level))
 		writeCautions(r.cmd.ErrOrStderr(), level)
 	}
@@ -147,7 +171,8 @@ func levelSummary(l *facetdv1.CollectedLevel) string {
 // light brings the light to a level, or has it brought; the operator may correct the lux.
 func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float64) (float64, error) {
 	if r.virtual {
-		_, err := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: fmt.Sprintf("uniform:%g", lux)})
+		got, err := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: fmt.Sprintf("uniform:%g", lux)})
+		r.set = got.GetSurroundings()
 		return lux, err
 	}
 	for {

@@ -63,6 +63,11 @@ func (f *fake) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStre
 	if r.GetSession() != "k3x9" {
 		return status.Error(codes.NotFound, `there is no open calibration called "`+r.GetSession()+`"`)
 	}
+	if f.whenCollected != nil {
+		f.mu.Lock()
+		f.around = f.whenCollected
+		f.mu.Unlock()
+	}
 	return errors.Join(
 		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.LevelState_LEVEL_STATE_SETTLING, FramesTotal: 16}),
 		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.LevelState_LEVEL_STATE_COLLECTING, FramesDone: 7, FramesTotal: 16, Chip: "h0"}),
@@ -174,5 +179,22 @@ func TestRunThatBreaksOff(t *testing.T) {
 	calls = strings.Join(f.taken(), "\n")
 	if r.Status != 0 || !strings.Contains(r.Stderr, `"soon" is no light level`) || !strings.Contains(calls, `"lux":12.5,"frames":4`) {
 		t.Errorf("status %d, %s\n%s", r.Status, r.Stderr, calls)
+	}
+}
+
+// TestRunUnderAnothersLight makes no mask of a level during which somebody else, such as
+// a bring-up, set the light or the temperature.
+func TestRunUnderAnothersLight(t *testing.T) {
+	for _, other := range []*facetdv1.Surroundings{{Scene: "uniform:500"}, {Scene: "uniform:10", WarmerK: 15}} {
+		f := startFake(t)
+		f.whenCollected = other
+		r := runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10,20", "--virtual-light"}, "")
+		calls := strings.Join(f.taken(), "\n")
+		if r.Status != 1 || !strings.Contains(r.Stderr, "somebody else changed the light") || !strings.Contains(r.Stderr, other.GetScene()) {
+			t.Errorf("status %d, %s", r.Status, r.Stderr)
+		}
+		if strings.Contains(calls, "Finish") || !strings.Contains(calls, `AbortCalibration {"session":"k3x9"}`) {
+			t.Errorf("what was asked of the daemon:\n%s", calls)
+		}
 	}
 }

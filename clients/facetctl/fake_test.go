@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"fmt"
@@ -44,6 +45,9 @@ type fake struct {
 	address string
 	mu      sync.Mutex
 	calls   []string
+	// around is the light and temperature in force; whenCollected, where set, is what somebody else sets
+	// while a level is gathered.
+	around, whenCollected *facetdv1.Surroundings
 }
 
 // startFake serves on a Unix socket until the test ends.
@@ -54,7 +58,7 @@ func startFake(t *testing.T) *fake {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f := &fake{address: "unix:" + path}
+	f := &fake{address: "unix:" + path, around: &facetdv1.Surroundings{Scene: "uniform:200", WarmerK: 2.5}}
 	s := grpc.NewServer()
 	facetdv1.RegisterArrayServiceServer(s, f)
 	facetdv1.RegisterStatusServiceServer(s, f)
@@ -368,12 +372,20 @@ func (f *fake) ClearFaults(_ context.Context, r *facetdv1.ClearFaultsRequest) (*
 
 func (f *fake) GetScene(_ context.Context, r *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error) {
 	f.note(r)
-	return &facetdv1.GetSceneResponse{Surroundings: &facetdv1.Surroundings{Scene: "uniform:200", WarmerK: 2.5}}, nil
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return &facetdv1.GetSceneResponse{Surroundings: f.around}, nil
 }
 
 func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
 	f.note(r)
-	return &facetdv1.SetSceneResponse{EffectiveBusNs: 3_000_000_000, Surroundings: &facetdv1.Surroundings{Scene: r.GetScene(), WarmerK: r.GetWarmerK()}}, nil
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.around = &facetdv1.Surroundings{Scene: cmp.Or(r.GetScene(), f.around.GetScene()), WarmerK: f.around.GetWarmerK()}
+	if r.WarmerK != nil {
+		f.around.WarmerK = r.GetWarmerK()
+	}
+	return &facetdv1.SetSceneResponse{EffectiveBusNs: 3_000_000_000, Surroundings: f.around}, nil
 }
 
 func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {

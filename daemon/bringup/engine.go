@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
@@ -43,16 +45,20 @@ type engine struct {
 
 	step   facetdv1.BringupStep
 	before *facetdv1.Surroundings // of a virtual bus, to be put back
+	around *facetdv1.Surroundings // what this run last set of a virtual bus
 	lights string                 // what the light is now
 	dark   map[int][]uint16       // whole frames
 }
 
 // skipError ends a step with its reason.
-type skipError struct{ why string }
+type skipError struct {
+	why       string
+	disturbed bool // nothing that the step found counts
+}
 
 func (e *skipError) Error() string { return e.why }
 
-func skipf(format string, args ...any) error { return &skipError{fmt.Sprintf(format, args...)} }
+func skipf(format string, args ...any) error { return &skipError{why: fmt.Sprintf(format, args...)} }
 
 // report gathers the result of a step.
 type report struct {
@@ -151,7 +157,11 @@ func worse(x, y facetdv1.Verdict) bool {
 func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.BringupResult, error) {
 	e.step = step
 	r := &report{&facetdv1.BringupResult{Step: step, StartBusNs: e.cfg.Now()}}
+	chips := proto.CloneOf(e.run).GetChips()
 	err := e.do(ctx, step, r)
+	if err == nil {
+		err = e.undisturbed(ctx)
+	}
 	// Whatever the step left, the timetable gets what it assumes.
 	e.cfg.Runner.Resync()
 	r.EndBusNs = e.cfg.Now()
@@ -160,6 +170,13 @@ func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.
 	case ctx.Err() != nil:
 		return nil, ctx.Err()
 	case errors.As(err, &skip):
+		if skip.disturbed {
+			r = &report{&facetdv1.BringupResult{Step: step, StartBusNs: r.StartBusNs, EndBusNs: r.EndBusNs}}
+			e.run.Chips = chips
+			for c, chip := range chips {
+				e.p.Settled(c, time.Duration(chip.GetSettleNs()))
+			}
+		}
 		r.Verdict, r.Summary = skipped, skip.why
 	case err != nil:
 		return nil, err
@@ -279,8 +296,31 @@ func (e *engine) surround(ctx context.Context, r *facetdv1.SetSceneRequest) erro
 		}
 		e.before = now.GetSurroundings()
 	}
-	_, err := e.cfg.Light.SetScene(ctx, r)
+	if err := e.undisturbed(ctx); err != nil {
+		return err
+	}
+	got, err := e.cfg.Light.SetScene(ctx, r)
+	e.around = got.GetSurroundings()
 	return err
+}
+
+// undisturbed skips a step during which somebody else set the light or the temperature of
+// a virtual bus, such as a calibration: what it measured says nothing about the array.
+func (e *engine) undisturbed(ctx context.Context) error {
+	if e.around == nil {
+		return nil
+	}
+	now, err := e.cfg.Light.GetScene(ctx, &facetdv1.GetSceneRequest{})
+	if err != nil {
+		return err
+	}
+	is, was := now.GetSurroundings(), e.around
+	if proto.Equal(is, was) {
+		return nil
+	}
+	e.lights, e.around = "", nil // the next step sets its own
+	return &skipError{disturbed: true, why: fmt.Sprintf("somebody else changed the light or the temperature meanwhile: %s, %+g K instead of %s, %+g K; measure again when nobody else sets them",
+		is.GetScene(), is.GetWarmerK(), was.GetScene(), was.GetWarmerK())}
 }
 
 // restore puts back the surroundings of a virtual bus.

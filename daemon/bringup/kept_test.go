@@ -95,3 +95,44 @@ func TestLightThatCannotReturn(t *testing.T) {
 		t.Error("a run that did not begin was kept")
 	}
 }
+
+// meddled is light that somebody else sets once, after the run has set it.
+type meddled struct {
+	Light
+	by   *facetdv1.SetSceneRequest
+	done bool
+}
+
+func (m *meddled) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
+	got, err := m.Light.SetScene(ctx, r)
+	if err == nil && r.GetScene() == "uniform:200" && !m.done {
+		m.done = true
+		_, err = m.Light.SetScene(ctx, m.by)
+	}
+	return got, err
+}
+
+// TestLightSetBySomebodyElse: a step that was measured under light or at a temperature
+// that somebody else set has no verdict, no numbers and no proposals; what comes after
+// sets its own.
+func TestLightSetBySomebodyElse(t *testing.T) {
+	kelvin := 20.0
+	for name, by := range map[string]*facetdv1.SetSceneRequest{"light": {Scene: "uniform:0.5"}, "temperature": {WarmerK: &kelvin}} {
+		t.Run(name, func(t *testing.T) {
+			r := newRig(t, nil, 1, "")
+			light := &meddled{Light: r.service.cfg.Light, by: by}
+			r.service.cfg.Light = light
+			run := r.all(t, facetdv1.BringupStep_BRINGUP_STEP_DARK, facetdv1.BringupStep_BRINGUP_STEP_LIT, facetdv1.BringupStep_BRINGUP_STEP_ORDER)
+			if !light.done {
+				t.Fatal("nobody meddled")
+			}
+			dark, lit, order := run.GetResults()[0], run.GetResults()[1], run.GetResults()[2]
+			if dark.GetVerdict() != pass || order.GetVerdict() != pass {
+				t.Errorf("the steps before and after: %v, %v (%s)", dark.GetVerdict(), order.GetVerdict(), order.GetSummary())
+			}
+			if lit.GetVerdict() != skipped || !strings.Contains(lit.GetSummary(), "somebody else") || len(lit.GetMeasurements())+len(lit.GetProposals())+len(lit.GetPictures()) != 0 {
+				t.Errorf("the step meddled with: %v", lit)
+			}
+		})
+	}
+}
