@@ -352,12 +352,25 @@ func (a *app) bringupListCommand() *cobra.Command {
 				}
 				t := cli.NewTable("run", "array", "started", "done", "verdict")
 				for _, run := range r.GetRuns() {
-					t.Row(run.GetId(), run.GetArray(), run.GetStarted(), fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), cli.Label(run.GetVerdict(), "VERDICT_"))
+					t.Row(run.GetId(), run.GetArray(), run.GetStarted(), fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), soFar(run))
 				}
 				return t.Write(cmd.OutOrStdout())
 			})
 		},
 	}
+}
+
+// soFar is the verdict of a run. One that is not finished has none yet: what is to come
+// may be worse.
+func soFar(run *facetdv1.BringupRun) string {
+	verdict := cli.Label(run.GetVerdict(), "VERDICT_")
+	switch {
+	case run.GetFinished():
+		return verdict
+	case run.GetVerdict() == facetdv1.Verdict_VERDICT_UNSPECIFIED:
+		return "not finished"
+	}
+	return "not finished, " + verdict + " so far"
 }
 
 func (a *app) bringupShowCommand() *cobra.Command {

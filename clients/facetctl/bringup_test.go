@@ -108,3 +108,16 @@ func TestBringupFiles(t *testing.T) {
 		t.Error("a patch of nothing was written")
 	}
 }
+
+// TestVerdictSoFar: a run that was cut off is never listed as passed.
+func TestVerdictSoFar(t *testing.T) {
+	for want, run := range map[string]*facetdv1.BringupRun{
+		"pass":                      {Finished: true, Verdict: facetdv1.Verdict_VERDICT_PASS},
+		"not finished, pass so far": {Verdict: facetdv1.Verdict_VERDICT_PASS},
+		"not finished":              {},
+	} {
+		if got := soFar(run); got != want {
+			t.Errorf("%v: %q, want %q", run, got, want)
+		}
+	}
+}

@@ -92,8 +92,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.DurationVar(&f.maskMaxAge, "mask-max-age", calibration.DefaultMaxAge, "age at which a calibration mask counts as stale (30 days is common practice)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
-	fl.StringVar(&f.truth, "truth", "", "file of how the virtual array really is, to try bring-up out")
-	_ = fl.MarkHidden("truth") // it exists
+	fl.StringVar(&f.truth, "truth", "", "file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl bringup' (default as the array file says)")
 	fl.DurationVar(&f.runFor, "run-for", 0, "end at this bus time and sum up the run (default go on)")
 }
 

@@ -18,7 +18,7 @@ import (
 // bringup makes the service of guided bring-up over what is probed.
 func (s *Server) bringup(in *inputs, probed *probing.Config) *bringup.Service {
 	service, err := bringup.New(bringup.Config{
-		Array: s.array, ArrayName: in.arrayName, ArrayFile: in.arrayData, Runner: probed.Runner, Light: s.light, Now: s.bus.Now,
+		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner, Light: s.light, Now: s.bus.Now,
 		Data: s.cfg.Data, Version: s.cfg.Version, Refused: probed.Refused, Logger: s.log.Named("bringup"),
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
@@ -29,6 +29,15 @@ func (s *Server) bringup(in *inputs, probed *probing.Config) *bringup.Service {
 		s.log.Warn("runs of bring-up that cannot be read", zap.Error(err))
 	}
 	return service
+}
+
+// patched is the file that a patch of the array description is for. The demo array is
+// built in under a name that is no file's: the patch fits the file that it was built from.
+func (c *Config) patched(name string) string {
+	if c.Array == Demo {
+		return "array.yaml"
+	}
+	return name
 }
 
 // loadTruth reads how a virtual array really is.
