@@ -1,6 +1,7 @@
 package calibrate
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -200,6 +201,32 @@ func (in *input) apart(method Method, wrong *chipmodel.Mistakes) {
 	}
 	if len(distinct) < 3 {
 		wrong.Add("levels", fmt.Sprintf("%d different lights; a log response has three parameters", len(distinct)), "take three or more different levels")
+	}
+	in.ordered(wrong)
+}
+
+// turnedBack is by how many codes the mean may go against the light before a level counts
+// as not of the light that was said: the noise of means is far below it.
+const turnedBack = 2
+
+// ordered checks that the mean response goes one way as the light rises. Where it does not,
+// somebody changed the light, or the values were mixed up.
+func (in *input) ordered(wrong *chipmodel.Mistakes) {
+	order := make([]int, len(in.levels))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(in.levels[a].Lux, in.levels[b].Lux) })
+	direction := 1.0
+	if in.spatial[order[len(order)-1]] < in.spatial[order[0]] {
+		direction = -1
+	}
+	for k, i := range order[1:] {
+		before := order[k]
+		if (in.spatial[i]-in.spatial[before])*direction < -turnedBack {
+			wrong.Add(fmt.Sprintf("levels[%d].lux", i), fmt.Sprintf("the mean code is %.1f at %g lux and %.1f at %g lux, against the other levels", in.spatial[i], in.levels[i].Lux, in.spatial[before], in.levels[before].Lux),
+				"the light was not what was said, or somebody changed it: gather the levels again")
+		}
 	}
 }
 

@@ -114,6 +114,9 @@ func (a *app) bringup(cmd *cobra.Command, f *bringupFlags) error {
 		if err := g.finish(run, f.report); err != nil {
 			return err
 		}
+		if run.GetVerdict() == facetdv1.Verdict_VERDICT_UNSPECIFIED {
+			return errors.New("every step was skipped: nothing was measured of the array")
+		}
 		if run.GetVerdict() == facetdv1.Verdict_VERDICT_FAIL {
 			return cli.ErrReported
 		}
@@ -296,7 +299,7 @@ func (g *guide) finish(run *facetdv1.BringupRun, prefix string) error {
 	if !cli.WantsJSON(g.cmd) {
 		w = g.cmd.OutOrStdout()
 	}
-	fmt.Fprintf(w, "\nbring-up %s: %s\n", run.GetId(), cli.Label(run.GetVerdict(), "VERDICT_"))
+	fmt.Fprintf(w, "\nbring-up %s: %s\n", run.GetId(), soFar(run))
 	if prefix == "-" {
 		return nil
 	}
@@ -365,6 +368,8 @@ func (a *app) bringupListCommand() *cobra.Command {
 func soFar(run *facetdv1.BringupRun) string {
 	verdict := cli.Label(run.GetVerdict(), "VERDICT_")
 	switch {
+	case run.GetFinished() && run.GetVerdict() == facetdv1.Verdict_VERDICT_UNSPECIFIED:
+		return "nothing measured"
 	case run.GetFinished():
 		return verdict
 	case run.GetVerdict() == facetdv1.Verdict_VERDICT_UNSPECIFIED:

@@ -113,6 +113,10 @@ func (r *report) propose(path, value, current, reason string) {
 
 // conclude gives the result its verdict and a sentence.
 func (r *report) conclude(good string) {
+	if len(r.Measurements) == 0 {
+		r.Verdict, r.Summary = skipped, "nothing was measured"
+		return
+	}
 	count := map[facetdv1.Verdict]int{}
 	r.Verdict = pass
 	var worst *facetdv1.BringupMeasurement

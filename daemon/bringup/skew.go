@@ -16,7 +16,7 @@ import (
 const (
 	skewLoads     = 40
 	skewLimit     = 20e3
-	togetherLimit = 60e3
+	togetherLimit = 100e3
 	// skewRest is a rest in which pixels in usual light have followed it.
 	skewRest = 2 * time.Millisecond
 	// skewSpread is over what loads are spread by the golden section, so that they meet
