@@ -15,6 +15,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/stream"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/selectword"
@@ -49,6 +50,7 @@ const (
 //	stream.ErrFull, *dispatch.BusyError      RESOURCE_EXHAUSTED
 //	context.DeadlineExceeded, Canceled       DEADLINE_EXCEEDED, CANCELLED
 //	*access.RefusedError                     UNAUTHENTICATED or PERMISSION_DENIED, ErrorInfo
+//	*exclusive.TakenError                    ABORTED
 //	a gRPC status                            itself
 //	anything else                            INTERNAL
 func statusOf(a *chipmodel.Array, err error) error {
@@ -89,6 +91,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		stopped     *dispatch.StoppedError
 		closed      *stream.ClosedError
 		busy        *dispatch.BusyError
+		taken       *exclusive.TakenError
 		refused     *access.RefusedError
 	)
 	switch {
@@ -127,6 +130,8 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 			code = codes.PermissionDenied
 		}
 		return code, one(&errdetails.ErrorInfo{Reason: strings.ToUpper(string(refused.Reason)), Domain: "facetd.example"})
+	case errors.As(err, &taken):
+		return codes.Aborted, nil
 	case errors.Is(err, context.DeadlineExceeded):
 		return codes.DeadlineExceeded, nil
 	case errors.Is(err, context.Canceled):

@@ -65,6 +65,9 @@ type Config struct {
 	// Refused, where set, is what starting and resuming end with: there is no array on a
 	// bus. Runs of before can be looked at all the same.
 	Refused error
+	// Claim takes the array for a measurement that would disturb others; nil means that
+	// there are none.
+	Claim func(by string) (release func(), err error)
 }
 
 // keptRuns bounds the runs in memory; older ones that are on disk stay there.
@@ -186,7 +189,15 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 func (s *Service) enter() (leave func(), err error) {
 	select {
 	case s.busy <- struct{}{}:
-		return func() { <-s.busy }, nil
+		if s.cfg.Claim == nil {
+			return func() { <-s.busy }, nil
+		}
+		release, err := s.cfg.Claim("a bring-up")
+		if err != nil {
+			<-s.busy
+			return nil, s.cfg.Status(err)
+		}
+		return func() { release(); <-s.busy }, nil
 	default:
 		return nil, status.Error(codes.ResourceExhausted, "a bring-up is going on already; wait for its end")
 	}

@@ -65,6 +65,11 @@ func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerS
 		return s.cfg.Status(err)
 	}
 	defer s.give(ses)
+	release, err := s.share("a calibration")
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	defer release()
 	samples := 0
 	for _, sub := range ses.subjects {
 		samples += sub.shape.Pixels()
@@ -84,6 +89,14 @@ func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerS
 	return out.Send(&facetdv1.CollectLevelResponse{
 		State: facetdv1.LevelState_LEVEL_STATE_DONE, FramesDone: c.total(frames), FramesTotal: c.total(frames), Level: c.level.shown,
 	})
+}
+
+// share takes the array for frames that shall not be disturbed.
+func (s *Service) share(by string) (release func(), err error) {
+	if s.cfg.Share == nil {
+		return func() {}, nil
+	}
+	return s.cfg.Share(by)
 }
 
 // levelOf checks what a request says of the light.

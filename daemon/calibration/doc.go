@@ -66,6 +66,9 @@ type Config struct {
 	Note func(*facetdv1.Event)
 	// Clock is the time of day; nil means the host's.
 	Clock func() time.Time
+	// Share takes the array together with others that only read it; nil means that nobody
+	// else measures.
+	Share func(by string) (release func(), err error)
 	// Status maps errors to gRPC statuses.
 	Status func(error) error
 }

@@ -25,6 +25,11 @@ func (s *Service) RezeroMasks(ctx context.Context, r *facetdv1.RezeroMasksReques
 	default:
 		return nil, status.Error(codes.Aborted, "masks are being brought up to date already; wait for the end of that")
 	}
+	release, err := s.share("masks being brought up to date")
+	if err != nil {
+		return nil, s.cfg.Status(err)
+	}
+	defer release()
 	out := &facetdv1.RezeroMasksResponse{}
 	for _, m := range old {
 		meta, err := s.rezero(ctx, m, r, frames)

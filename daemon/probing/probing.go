@@ -59,6 +59,9 @@ type Config struct {
 	Status func(error) error
 	// Refused, where set, is what every call ends with: there is no array.
 	Refused error
+	// Claim takes the array for a measurement that would disturb others; nil means that
+	// there are none.
+	Claim func(by string) (release func(), err error)
 }
 
 // Register registers both services.
@@ -86,6 +89,13 @@ func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc
 		defer func() { <-s.busy }()
 	default:
 		return status.Error(codes.ResourceExhausted, "a probe runs already; wait for its end")
+	}
+	if s.cfg.Claim != nil {
+		release, err := s.cfg.Claim("a probe of the select lines")
+		if err != nil {
+			return s.cfg.Status(err)
+		}
+		defer release()
 	}
 	planner, err := s.planner(probe.Options{Thorough: r.GetThorough()})
 	if err != nil {

@@ -27,7 +27,7 @@ func (s *Server) calibrate() error {
 			return s.dispatcher.Capture(ctx, r)
 		},
 		Tasks:  func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
-		Kelvin: s.dieKelvin,
+		Kelvin: s.dieKelvin, Share: s.measuring.Share,
 		Note:   func(e *facetdv1.Event) { s.keeping.journal.Append(e) },
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}

@@ -26,6 +26,7 @@ import (
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probing"
 	"facetd.example/daemon/record/recordapi"
@@ -55,6 +56,7 @@ type Server struct {
 	api         *api.Server
 	http        *http.Server
 	keeping     keeping
+	measuring   exclusive.Array // by one at a time
 	access      *access.Gate
 
 	// Of reloads.
@@ -212,7 +214,7 @@ func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	})
 	return &probing.Config{
-		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now,
+		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.measuring.Claim,
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}, nil
 }

@@ -1,0 +1,58 @@
+// Package exclusive lets one measurement at a time have the array. A probe or a bring-up
+// changes registers and the light, and has it alone; those that gather levels of a
+// calibration change neither, and may share it with each other.
+package exclusive
+
+import (
+	"fmt"
+	"sync"
+)
+
+// Array is an array that is measured. The zero value is free; its methods may be called
+// from any goroutine.
+type Array struct {
+	mu     sync.Mutex
+	by     string // who has it alone, or the first of those who share it
+	shared int
+}
+
+// Claim takes the array for a measurement alone, named as in "a bring-up", until release
+// is called, once. Nobody waits: the error is *TakenError.
+func (a *Array) Claim(by string) (release func(), err error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.by != "" {
+		return nil, &TakenError{By: a.by}
+	}
+	a.by = by
+	return a.release, nil
+}
+
+// Share takes the array together with others who share it; else as Claim.
+func (a *Array) Share(by string) (release func(), err error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.by != "" && a.shared == 0 {
+		return nil, &TakenError{By: a.by}
+	}
+	if a.by == "" {
+		a.by = by
+	}
+	a.shared++
+	return a.release, nil
+}
+
+func (a *Array) release() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.shared = max(a.shared-1, 0); a.shared == 0 {
+		a.by = ""
+	}
+}
+
+// TakenError says who measures already. The caller should try again when that is done.
+type TakenError struct{ By string }
+
+func (e *TakenError) Error() string {
+	return fmt.Sprintf("%s is going on, and one would disturb the other; wait for its end", e.By)
+}
