@@ -97,7 +97,13 @@ func listenUnix(path string) (net.Listener, error) {
 	if err := removeStale(path); err != nil {
 		return nil, err
 	}
-	l, err := net.Listen("unix", path)
+	// The mode of the socket before it is bound is that of its file, so that nobody else
+	// can connect in the moment before the change of mode below; where the system does not
+	// know that, the umask alone counts until then.
+	private := net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) error {
+		return c.Control(func(fd uintptr) { _ = syscall.Fchmod(int(fd), 0o600) })
+	}}
+	l, err := private.Listen(context.Background(), "unix", path)
 	if err != nil {
 		return nil, err
 	}
