@@ -9,6 +9,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"strings"
 
 	"go.uber.org/zap"
 
@@ -96,7 +97,7 @@ func (c *Config) load(log *zap.Logger) (*inputs, chipmodel.Mistakes) {
 	}
 	var err error
 	if in.scene, err = scene.Parse(c.Scene, picture); err != nil {
-		m.Add("scene", err.Error(), "")
+		m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "), "")
 	}
 	in.light = c.Scene + " " + hex.EncodeToString(pictures.Sum(nil))
 	return &in, m

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"strings"
 	"sync"
 	"sync/atomic"
 
@@ -90,7 +91,7 @@ func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 		var err error
 		if light, err = scene.Parse(r.GetScene(), refuse); err != nil {
 			var m chipmodel.Mistakes
-			m.Add("scene", err.Error(), "for instance uniform:200 for 200 lux everywhere, or demo")
+			m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "), "for instance uniform:200 for 200 lux everywhere, or demo")
 			return nil, s.cfg.Status(m)
 		}
 	}
