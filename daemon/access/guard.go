@@ -46,21 +46,6 @@ func (g *Gate) Guard(next http.Handler) http.Handler {
 	})
 }
 
-// Require lets through, behind Guard, whoever has a right.
-func (g *Gate) Require(right Right, next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		c, known := CallerOf(r.Context())
-		switch {
-		case !known:
-			g.answer(w, r, g.count(refuse(NoCredentials, "", "nobody asked who you are"), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
-		case c.Right < right:
-			g.answer(w, r, g.count(refuse(MissingRight, c.Name, "%s may %s, and this takes the right to %s", c.Name, c.Right, right), r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
-		default:
-			next.ServeHTTP(w, r)
-		}
-	})
-}
-
 func (g *Gate) admitHTTP(r *http.Request, cross *http.CrossOriginProtection) (Caller, *RefusedError) {
 	p, _ := r.Context().Value(placeKey{}).(place)
 	if p != remotePlace && !ownHost(r.Host) {
