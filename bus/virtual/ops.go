@@ -6,6 +6,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 )
 
 // keptWords bounds the memory of what each select word reaches.
@@ -89,8 +90,8 @@ func (b *Bus) neededNow(c int) time.Duration {
 	needed := b.chips[c].needed
 	if spec := b.real.Chips[c].Class.Spec.GetTrimmed(); spec != nil {
 		bias := spec.GetOutputBias()
-		steps := float64(b.chips[c].die.Register(chipmodel.OutputBias)) - float64(bias.GetNominal())
-		needed = time.Duration(float64(needed) / max(1+steps*bias.GetBandwidthPerStep(), 0.01))
+		steps := int(b.chips[c].die.Register(chipmodel.OutputBias)) - int(bias.GetNominal())
+		needed = time.Duration(float64(needed) / analog.BiasBandwidth(bias.GetBandwidthPerStep(), steps))
 	}
 	return needed
 }
