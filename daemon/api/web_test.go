@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -74,12 +75,32 @@ func subscribe(t *testing.T, r *rig, s *httptest.Server, n int) <-chan *http.Res
 			}
 		}()
 	}
-	for deadline := time.Now().Add(5 * time.Second); r.hub.Stats().Open != n; time.Sleep(time.Millisecond) {
-		if time.Now().After(deadline) {
+	moved, late := r.hub.Moved(), time.After(5*time.Second)
+	for r.hub.Stats().Open != n {
+		select {
+		case <-moved:
+		case <-late:
 			t.Fatalf("%d of %d streams are open after 5 s", r.hub.Stats().Open, n)
 		}
 	}
 	return answers
+}
+
+// limitPasses waits until the server has cut off a connection that does not send its
+// request: then its limits are in force, and as much time has passed.
+func limitPasses(t *testing.T, s *httptest.Server) {
+	t.Helper()
+	conn, err := net.Dial("tcp", s.Listener.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	if _, err := conn.Write([]byte("POST / HTTP/1.1\r\n")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := io.Copy(io.Discard, conn); err != nil {
+		t.Fatal(err)
+	}
 }
 
 func readEnvelope(t *testing.T, r io.Reader) (flags byte, message map[string]any) {
@@ -142,7 +163,7 @@ func TestWebStream(t *testing.T) {
 	answers := subscribe(t, r, s, 1)
 	var resp *http.Response
 	for i := range 4 {
-		time.Sleep(100 * time.Millisecond) // the limits are real time
+		limitPasses(t, s)
 		fs := frameSet("ring", uint64(i), "wall-03", 2)
 		fs.Frames[0].Data = []byte{byte(i), 0x0f}
 		r.hub.Publish(fs)
