@@ -24,6 +24,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/exclusive"
 	"facetd.example/scheduler/bringup"
 )
 
@@ -66,7 +67,7 @@ type Config struct {
 	// bus. Runs of before can be looked at all the same.
 	Refused error
 	// Claim takes the array for a measurement that would disturb others; nil means that
-	// there are none.
+	// only bring-ups disturb each other.
 	Claim func(by string) (release func(), err error)
 }
 
@@ -79,8 +80,7 @@ const maxNote = 1000
 // Service is the service.
 type Service struct {
 	facetdv1.UnimplementedBringupServiceServer
-	cfg  Config
-	busy chan struct{} // lets one run go on at a time
+	cfg Config
 
 	mu   sync.Mutex
 	runs map[string]*facetdv1.BringupRun // as last stored; never changed in place
@@ -97,9 +97,12 @@ type waiting struct {
 // New makes the service and reads the runs of before. The error tells which of them
 // cannot be read; the service works without them.
 func New(cfg Config) (*Service, error) {
-	s := &Service{cfg: cfg, busy: make(chan struct{}, 1), runs: map[string]*facetdv1.BringupRun{}}
+	s := &Service{cfg: cfg, runs: map[string]*facetdv1.BringupRun{}}
 	if cfg.Host == nil {
 		s.cfg.Host = time.Now
+	}
+	if cfg.Claim == nil {
+		s.cfg.Claim = new(exclusive.Array).Claim
 	}
 	if cfg.Logger == nil {
 		s.cfg.Logger = zap.NewNop()
@@ -187,20 +190,10 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 // enter lets one call do the steps of a run, until leave. What that call finds of runs
 // stays so meanwhile.
 func (s *Service) enter() (leave func(), err error) {
-	select {
-	case s.busy <- struct{}{}:
-		if s.cfg.Claim == nil {
-			return func() { <-s.busy }, nil
-		}
-		release, err := s.cfg.Claim("a bring-up")
-		if err != nil {
-			<-s.busy
-			return nil, s.cfg.Status(err)
-		}
-		return func() { release(); <-s.busy }, nil
-	default:
-		return nil, status.Error(codes.ResourceExhausted, "a bring-up is going on already; wait for its end")
+	if leave, err = s.cfg.Claim("a bring-up"); err != nil {
+		return nil, s.cfg.Status(err)
 	}
+	return leave, nil
 }
 
 // lightReturns finds out before a run whether the light that there is can be put back

@@ -21,6 +21,7 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/die"
 	"facetd.example/daemon/durable"
+	"facetd.example/daemon/exclusive"
 )
 
 const (
@@ -427,8 +428,13 @@ func TestMistakesStartNothing(t *testing.T) {
 	if !errors.As(err, &m) || len(m) != 2 || len(s.events) != 0 {
 		t.Errorf("%v, %d events", err, len(s.events))
 	}
-	r.service.busy <- struct{}{}
-	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); status.Code(err) != codes.ResourceExhausted {
+	leave, err := r.service.enter()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer leave()
+	var taken *exclusive.TakenError
+	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); !errors.As(err, &taken) {
 		t.Errorf("a second run: %v", err)
 	}
 }

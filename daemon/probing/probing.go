@@ -16,6 +16,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/exclusive"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/probe"
 )
@@ -60,22 +61,22 @@ type Config struct {
 	// Refused, where set, is what every call ends with: there is no array.
 	Refused error
 	// Claim takes the array for a measurement that would disturb others; nil means that
-	// there are none.
+	// only probes disturb each other.
 	Claim func(by string) (release func(), err error)
 }
 
 // Register registers both services.
 func Register(r grpc.ServiceRegistrar, cfg Config) {
-	facetdv1.RegisterProbeServiceServer(r, &probeService{cfg: cfg, busy: make(chan struct{}, 1), planners: map[probe.Options]*probe.Planner{}})
+	if cfg.Claim == nil {
+		cfg.Claim = new(exclusive.Array).Claim
+	}
+	facetdv1.RegisterProbeServiceServer(r, &probeService{cfg: cfg, planners: map[probe.Options]*probe.Planner{}})
 	facetdv1.RegisterFaultServiceServer(r, &faultService{cfg: cfg})
 }
 
 type probeService struct {
 	facetdv1.UnimplementedProbeServiceServer
-	cfg Config
-	// busy lets one probe run at a time: two would wait for each other's gaps, and
-	// planners belong to one goroutine.
-	busy     chan struct{}
+	cfg      Config
 	mu       sync.Mutex
 	planners map[probe.Options]*probe.Planner
 }
@@ -84,19 +85,12 @@ func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc
 	if s.cfg.Refused != nil {
 		return s.cfg.Status(s.cfg.Refused)
 	}
-	select {
-	case s.busy <- struct{}{}:
-		defer func() { <-s.busy }()
-	default:
-		return status.Error(codes.ResourceExhausted, "a probe runs already; wait for its end")
+	// Two probes would wait for each other's gaps, and planners belong to one goroutine.
+	release, err := s.cfg.Claim("a probe of the select lines")
+	if err != nil {
+		return s.cfg.Status(err)
 	}
-	if s.cfg.Claim != nil {
-		release, err := s.cfg.Claim("a probe of the select lines")
-		if err != nil {
-			return s.cfg.Status(err)
-		}
-		defer release()
-	}
+	defer release()
 	planner, err := s.planner(probe.Options{Thorough: r.GetThorough()})
 	if err != nil {
 		return s.cfg.Status(err)

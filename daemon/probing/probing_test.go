@@ -2,12 +2,14 @@ package probing
 
 import (
 	"context"
+	"errors"
 	"testing"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/exclusive"
 	"facetd.example/scheduler/probe"
 )
 
@@ -26,10 +28,16 @@ func TestFaultsNeedAVirtualBus(t *testing.T) {
 
 // TestOneProbeAtATime: a second probe is refused while one runs.
 func TestOneProbeAtATime(t *testing.T) {
-	s := &probeService{busy: make(chan struct{}, 1), planners: map[probe.Options]*probe.Planner{}}
-	s.busy <- struct{}{}
-	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); status.Code(err) != codes.ResourceExhausted {
-		t.Errorf("%v, want RESOURCE_EXHAUSTED", err)
+	var array exclusive.Array
+	s := &probeService{cfg: Config{Claim: array.Claim, Status: func(err error) error { return err }}, planners: map[probe.Options]*probe.Planner{}}
+	release, err := array.Claim("another probe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer release()
+	var taken *exclusive.TakenError
+	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); !errors.As(err, &taken) || taken.By != "another probe" {
+		t.Errorf("%v, want it taken by another probe", err)
 	}
 }
 

@@ -32,7 +32,9 @@ type ProbeServiceClient interface {
 	// of the timetable, until what was seen is explained, and streams a progress
 	// after every readout and one result at the end. Afterwards no output is enabled
 	// until the timetable enables it again.
-	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone.
+	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone,
+	// ABORTED while another probe, a bring-up or the gathering of a calibration's level is
+	// going on.
 	ProbeSelects(ctx context.Context, in *ProbeSelectsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ProbeSelectsResponse], error)
 }
 
@@ -73,7 +75,9 @@ type ProbeServiceServer interface {
 	// of the timetable, until what was seen is explained, and streams a progress
 	// after every readout and one result at the end. Afterwards no output is enabled
 	// until the timetable enables it again.
-	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone.
+	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone,
+	// ABORTED while another probe, a bring-up or the gathering of a calibration's level is
+	// going on.
 	ProbeSelects(*ProbeSelectsRequest, grpc.ServerStreamingServer[ProbeSelectsResponse]) error
 	mustEmbedUnimplementedProbeServiceServer()
 }
