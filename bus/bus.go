@@ -1,6 +1,6 @@
 // Package bus is the boundary between plans and hardware: programs of bus
 // operations with exact durations, what comes back from them, the interface of a
-// bus, and the inspector that judges every stream of operations by the bus laws.
+// bus. Package rules judges streams of operations.
 //
 // The package itself is pure; a driver (bus/virtual, later a microcontroller)
 // owns goroutines and clocks.
@@ -149,6 +149,26 @@ type Job struct {
 	Chips []int
 	// Segments is how many segments the job has.
 	Segments int
+}
+
+// OutcomeKind is how a job ended.
+type OutcomeKind uint8
+
+// The outcomes.
+const (
+	OnTime OutcomeKind = iota + 1
+	Late
+	Failed
+)
+
+func (k OutcomeKind) String() string {
+	return [...]string{"not at all", "on time", "late", "failed"}[k]
+}
+
+// Outcome is how a job ended; Cause says why it failed.
+type Outcome struct {
+	Kind  OutcomeKind
+	Cause string
 }
 
 // Segment is a run of operations that nothing interrupts.

@@ -10,6 +10,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
+// MaxFrames bounds the frames of one job.
+const MaxFrames = 1 << 16
+
 // maxHold is the longest that one operation may wait.
 const maxHold = time.Hour
 
@@ -82,7 +85,7 @@ func checkScan(a *chipmodel.Array, s *Scan) error {
 	if len(s.Frames) != len(s.Chips) {
 		return fmt.Errorf("%d frames for %d chips", len(s.Frames), len(s.Chips))
 	}
-	if s.FirstRow < 0 || slices.Min(s.Frames) < 0 || slices.Max(s.Frames) >= maxFrames {
+	if s.FirstRow < 0 || slices.Min(s.Frames) < 0 || slices.Max(s.Frames) >= MaxFrames {
 		return errors.New("a frame index or row is out of range")
 	}
 	if s.Settle < 0 || s.Settle > maxSettle {

@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -67,7 +67,7 @@ func sixTasks() []*facetdv1.Task {
 	}
 }
 
-func busJudge(p *scheduler.Plan) int { return len(bus.Judge(p.Array, p.Table(), 2)) }
+func busJudge(p *scheduler.Plan) int { return len(rules.Judge(p.Array, p.Table(), 2)) }
 
 // BenchmarkRefusal plans what does not fit, with the least stretch and the highest
 // rates; the baseline leaves those out.

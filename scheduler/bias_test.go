@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler"
@@ -52,7 +53,7 @@ func TestLowOutputBiasSettlesLonger(t *testing.T) {
 func TestInspectorKnowsOfLowBias(t *testing.T) {
 	a := bench(t, [5]int{0, 0, 0, 2, 0})
 	p := mustBuild(t, a, task("trim", "trims", 10, &facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(70)}}))
-	judged := func() []bus.Violation { return bus.Judge(a, p.Table(), 2) }
+	judged := func() []rules.Violation { return rules.Judge(a, p.Table(), 2) }
 	if v := judged(); len(v) > 0 {
 		t.Fatalf("as planned: %v", v)
 	}
@@ -60,7 +61,7 @@ func TestInspectorKnowsOfLowBias(t *testing.T) {
 		s.Settle = 3900 * time.Nanosecond
 	}
 	v := judged()
-	if !slices.ContainsFunc(v, func(v bus.Violation) bool { return v.Law == bus.LawSettle }) {
+	if !slices.ContainsFunc(v, func(v rules.Violation) bool { return v.Law == rules.LawSettle }) {
 		t.Errorf("settling cut short by a fortieth: %v", v)
 	}
 }

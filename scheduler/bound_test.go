@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -133,8 +134,8 @@ func lawful(t *testing.T, a *chipmodel.Array, task *scheduler.Task, ops []bus.Op
 	t.Helper()
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "by-hand", Deadline: int64(h), Chips: task.Chips, Segments: 1}
-	table := bus.TimedTable{Hyperperiod: h, Entries: []bus.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}
-	for _, v := range bus.Judge(a, table, 2) {
+	table := rules.TimedTable{Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}
+	for _, v := range rules.Judge(a, table, 2) {
 		t.Errorf("by hand: %v", v)
 	}
 }
@@ -236,7 +237,7 @@ func TestLeanProgram(t *testing.T) {
 	}
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "bed", Deadline: int64(h), Chips: a.All(), Segments: 1}
-	for _, v := range bus.Judge(a, bus.TimedTable{Opening: opening, Hyperperiod: h, Entries: []bus.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
+	for _, v := range rules.Judge(a, rules.TimedTable{Opening: opening, Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
 		t.Error(v)
 	}
 	if bound := p.Message.GetPredictions()[0].GetJobLowerBoundNs(); bound > int64(h) {

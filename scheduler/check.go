@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/scheduler/timetable"
 )
 
@@ -12,8 +13,8 @@ import (
 const judgedCycles = 2
 
 // Table returns the plan's timetable in the form that the inspector judges.
-func (p *Plan) Table() bus.TimedTable {
-	t := bus.TimedTable{Opening: p.Opening.Ops, Hyperperiod: p.Hyperperiod}
+func (p *Plan) Table() rules.TimedTable {
+	t := rules.TimedTable{Opening: p.Opening.Ops, Hyperperiod: p.Hyperperiod}
 	first := make([]int, len(p.Tasks)) // of each task's jobs
 	n := 0
 	for i := range p.Tasks {
@@ -22,7 +23,7 @@ func (p *Plan) Table() bus.TimedTable {
 	}
 	jobs := make([]bus.Job, n)
 	segments := make([]bus.Segment, len(p.Entries))
-	t.Entries = make([]bus.TimedEntry, len(p.Entries))
+	t.Entries = make([]rules.TimedEntry, len(p.Entries))
 	for i := range p.Entries {
 		e := &p.Entries[i]
 		tp := &p.Tasks[e.Task]
@@ -32,7 +33,7 @@ func (p *Plan) Table() bus.TimedTable {
 			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Chips, Segments: len(tp.Segments),
 		}
 		segments[i] = bus.Segment{Job: job, Index: e.Segment, Ops: tp.Segments[e.Segment]}
-		t.Entries[i] = bus.TimedEntry{Segment: &segments[i], Start: e.Start, NotBefore: e.Release}
+		t.Entries[i] = rules.TimedEntry{Segment: &segments[i], Start: e.Start, NotBefore: e.Release}
 	}
 	return t
 }
@@ -43,7 +44,7 @@ func check(p *Plan, jobs []timetable.Job, table timetable.Table) error {
 	if err := timetable.Check(int64(p.Hyperperiod), jobs, table); err != nil {
 		return &InternalError{"the timetable is wrong: " + err.Error()}
 	}
-	if v := bus.Judge(p.Array, p.Table(), judgedCycles); len(v) > 0 {
+	if v := rules.Judge(p.Array, p.Table(), judgedCycles); len(v) > 0 {
 		return &InternalError{fmt.Sprintf("the plan breaks %d laws, first: %s", len(v), v[0])}
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -221,8 +222,8 @@ func TestOneShotAmongTasks(t *testing.T) {
 	}
 	// Judged as a task of its own, so that it recurs in every cycle.
 	job := &bus.Job{Task: "one-shot", Release: start, Deadline: start + int64(one.Time), Chips: one.Chips, Segments: 1}
-	table.Entries = append(table.Entries, bus.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops}, Start: start})
-	for _, v := range bus.Judge(a, table, 3) {
+	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops}, Start: start})
+	for _, v := range rules.Judge(a, table, 3) {
 		t.Error(v)
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -48,7 +49,7 @@ func FuzzTasks(f *testing.F) {
 		case err != nil:
 			t.Error(err)
 		default:
-			for _, v := range bus.Judge(a, p.Table(), 2) {
+			for _, v := range rules.Judge(a, p.Table(), 2) {
 				t.Error(v)
 			}
 		}

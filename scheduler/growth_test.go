@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -108,7 +108,7 @@ func BenchmarkGrowth(b *testing.B) {
 		})
 		b.Run(s.name+" (judging)", func(b *testing.B) {
 			for b.Loop() {
-				if v := bus.Judge(s.a, p.Table(), 2); len(v) > 0 {
+				if v := rules.Judge(s.a, p.Table(), 2); len(v) > 0 {
 					b.Fatal(v)
 				}
 			}

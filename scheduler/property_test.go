@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -152,7 +153,7 @@ func TestRandomPlans(t *testing.T) {
 				cut++
 			}
 		}
-		for _, v := range bus.Judge(a, p.Table(), 3) {
+		for _, v := range rules.Judge(a, p.Table(), 3) {
 			t.Errorf("case %d: %v", i, v)
 		}
 		checkPlan(t, p)

@@ -10,7 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -105,7 +105,7 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 		p, refusal := scheduler.StretchedPlan(t, a, specs, factor)
 		if refusal != nil {
 			t.Errorf("stretched by %s: %v", s, refusal)
-		} else if v := bus.Judge(a, p.Table(), 2); len(v) > 0 {
+		} else if v := rules.Judge(a, p.Table(), 2); len(v) > 0 {
 			t.Errorf("stretched by %s: %v", s, v)
 		}
 		step := scheduler.StretchStep

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -67,7 +67,7 @@ func TestSharedLoad(t *testing.T) {
 	}
 	checkPlan(t, p)
 	observe(t, p, 1, 2).compare(2)
-	if v := bus.Judge(a, p.Table(), 3); len(v) > 0 {
+	if v := rules.Judge(a, p.Table(), 3); len(v) > 0 {
 		t.Error(v)
 	}
 	// Where one smooths first and another bins what is smoothed, all three share.

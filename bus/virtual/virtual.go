@@ -21,6 +21,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
 )
@@ -53,7 +54,7 @@ type Config struct {
 type Bus struct {
 	cfg       Config
 	array     *chipmodel.Array
-	inspector *bus.Inspector
+	inspector *rules.Inspector
 	chips     []simulatedChip
 	lanes     []simulatedLane
 	reach     map[chipmodel.LineSet][]int
@@ -100,7 +101,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		array:     cfg.Array,
 		truth:     cfg.Truth,
 		real:      cfg.Truth.array(cfg.Array),
-		inspector: bus.NewInspector(cfg.Array),
+		inspector: rules.NewInspector(cfg.Array),
 		reach:     map[chipmodel.LineSet][]int{},
 		free:      cfg.Pace == facetdv1.Pace_PACE_FREE,
 		ahead:     min(maxAhead, cfg.Array.Timing.ReleaseLimit),
@@ -142,7 +143,7 @@ func (b *Bus) SetWarmer(kelvin float64) error {
 
 // Inspector returns the inspector that judges the bus. It belongs to the goroutine
 // that owns the bus.
-func (b *Bus) Inspector() *bus.Inspector { return b.inspector }
+func (b *Bus) Inspector() *rules.Inspector { return b.inspector }
 
 // Now returns the bus time. It may be called while Run runs.
 func (b *Bus) Now() int64 {
@@ -351,5 +352,5 @@ func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at int64, cau
 func (b *Bus) violated(res *bus.Result, at int64) error {
 	b.inspector.GiveUp(nil, res.End)
 	b.inactive(at)
-	return &bus.ViolationError{Violations: slices.Clip(b.inspector.Take())}
+	return &rules.ViolationError{Violations: slices.Clip(b.inspector.Take())}
 }

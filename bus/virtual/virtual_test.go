@@ -13,6 +13,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
 )
@@ -260,8 +261,8 @@ func TestBrokenLawReleasesTheLines(t *testing.T) {
 	good := readMemories(b.array)
 	bad := append(slices.Clone(good), Select(F|X0|X2), Write(9, chipmodel.OutputEnable, 1, M0, M2), good[6])
 	res, err := b.Run(t.Context(), 0, segment("mems", 0, bad...))
-	var broken *bus.ViolationError
-	if !errors.As(err, &broken) || broken.Violations[0].Law != bus.LawOneDriver || !slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
+	var broken *rules.ViolationError
+	if !errors.As(err, &broken) || broken.Violations[0].Law != rules.LawOneDriver || !slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
 		t.Fatalf("error %v", err)
 	}
 	if len(res.Captures) != 2 || len(res.Captures[0].Codes) != 24 {
@@ -285,7 +286,7 @@ func TestBrokenLawReleasesTheLines(t *testing.T) {
 	// Before the end of the segment before.
 	early := b.Now() - 1
 	res, err = b.Run(t.Context(), early, segment("mems", 2, good...))
-	if !errors.As(err, &broken) || broken.Violations[0].Law != bus.LawOrder || res.Captures != nil {
+	if !errors.As(err, &broken) || broken.Violations[0].Law != rules.LawOrder || res.Captures != nil {
 		t.Errorf("an overlapping segment: %+v, %v", res, err)
 	}
 }
@@ -293,8 +294,8 @@ func TestBrokenLawReleasesTheLines(t *testing.T) {
 func TestIncompleteCommandIsCaughtAtTheEnd(t *testing.T) {
 	b := testBus(t, free, 1)
 	res, err := b.Run(t.Context(), 0, segment("x", 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1)))
-	var broken *bus.ViolationError
-	if !errors.As(err, &broken) || broken.Violations[0].Law != bus.LawStrobeOnce || res.End != 8800 {
+	var broken *rules.ViolationError
+	if !errors.As(err, &broken) || broken.Violations[0].Law != rules.LawStrobeOnce || res.End != 8800 {
 		t.Errorf("%+v, %v", res, err)
 	}
 }
@@ -404,7 +405,7 @@ func TestRandomPrograms(t *testing.T) {
 		}
 		before := b.Now()
 		res, err := b.Run(t.Context(), before+int64(r.IntN(3))-1, segment("random", n, ops...))
-		var broken *bus.ViolationError
+		var broken *rules.ViolationError
 		switch {
 		case err == nil:
 			ran++

@@ -19,7 +19,7 @@ import (
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 )
@@ -333,7 +333,7 @@ func TestStatus(t *testing.T) {
 	r.fake.set(func(f *fake) {
 		f.snap.BusNS, f.snap.PlannedUtil, f.snap.MeasuredNS = 8e9, 0.5, 4e9
 		f.snap.Busy[facetdv1.Phase_PHASE_CONVERT] = time.Second
-		f.snap.Violations, f.snap.LastBroken = 2, []bus.Violation{{Law: 4, AtNS: 9, Message: "early", Chips: []string{"c"}}}
+		f.snap.Violations, f.snap.LastBroken = 2, []rules.Violation{{Law: 4, AtNS: 9, Message: "early", Chips: []string{"c"}}}
 	})
 	c := facetdv1.NewStatusServiceClient(r.conn)
 	got, err := c.GetStatus(context10(t), &facetdv1.GetStatusRequest{})

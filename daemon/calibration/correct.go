@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel/calibrate"
 	"facetd.example/daemon/dispatch"
 )
@@ -30,7 +31,7 @@ func (s *Service) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (s *Service) JobEnded(*facetdv1.FrameSet) {}
 
 // Violated does nothing.
-func (s *Service) Violated(bus.Violation) {}
+func (s *Service) Violated(rules.Violation) {}
 
 // PlanChanged remembers what the views of every task do.
 func (s *Service) PlanChanged(plan *facetdv1.Plan, _ int64) {

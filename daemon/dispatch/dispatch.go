@@ -15,6 +15,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 )
 
@@ -33,7 +34,7 @@ type Observer interface {
 	// PlanChanged is called when a timetable takes effect.
 	PlanChanged(plan *facetdv1.Plan, epochNS int64)
 	// Violated is called for every bus law that was broken.
-	Violated(v bus.Violation)
+	Violated(v rules.Violation)
 }
 
 // WordCount counts select words by what they reach.
@@ -46,7 +47,7 @@ type Config struct {
 	Observer Observer
 	Logger   *zap.Logger
 	// Inspector, where the bus has one, is told about frame sets and job ends.
-	Inspector *bus.Inspector
+	Inspector *rules.Inspector
 	// Tasks run from the start.
 	Tasks []*facetdv1.Task
 	// StopAtNS ends Run at this bus time, at an instant when no job is open; 0
@@ -69,7 +70,7 @@ type Snapshot struct {
 	// Uncertainty is how far host times given for bus times may be off.
 	Uncertainty time.Duration
 	Violations  uint64
-	LastBroken  []bus.Violation
+	LastBroken  []rules.Violation
 	PlannedUtil float64
 }
 

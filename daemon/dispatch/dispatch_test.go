@@ -16,6 +16,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
@@ -26,7 +27,7 @@ import (
 type watcher struct {
 	mu         sync.Mutex
 	sets       []*facetdv1.FrameSet
-	violations []bus.Violation
+	violations []rules.Violation
 	words      WordCount
 	busy       bus.Phases
 	plans      int
@@ -52,7 +53,7 @@ func (w *watcher) JobEnded(fs *facetdv1.FrameSet) {
 
 func (w *watcher) PlanChanged(*facetdv1.Plan, int64) { w.plans++ }
 
-func (w *watcher) Violated(v bus.Violation) {
+func (w *watcher) Violated(v rules.Violation) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.violations = append(w.violations, v)

@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -61,8 +62,8 @@ type Dispatcher struct {
 	plan      *scheduler.Plan
 	stats     []*taskStats
 	broken    uint64
-	lastBad   []bus.Violation
-	violated  func(bus.Violation)
+	lastBad   []rules.Violation
+	violated  func(rules.Violation)
 }
 
 var _ Service = (*Dispatcher)(nil)
@@ -105,7 +106,7 @@ func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
 	return scheduler.Build(d.cfg.Array, tasks, scheduler.Options{})
 }
 
-func (d *Dispatcher) noteViolation(v bus.Violation) {
+func (d *Dispatcher) noteViolation(v rules.Violation) {
 	d.mu.Lock()
 	d.broken++
 	d.lastBad = append(d.lastBad, v)

@@ -13,6 +13,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/scheduler"
 )
 
@@ -311,7 +312,7 @@ func (d *Dispatcher) segmentFailed(ctx context.Context, task int, last bool, err
 		cause = "the daemon stopped in mid-job"
 	}
 	d.endJob(job, d.last, cause)
-	var broken *bus.ViolationError
+	var broken *rules.ViolationError
 	if errors.As(err, &broken) {
 		for _, v := range broken.Violations {
 			d.violated(v)

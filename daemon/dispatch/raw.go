@@ -13,7 +13,7 @@ import (
 // returns what they captured, as the bus gave it. It is for bring-up: unlike a
 // capture it claims nothing of frames. The operations must leave no output enabled
 // and begin with every line inactive; call Resync when done. Errors as of
-// Service.Send, *bus.ViolationError among them.
+// Service.Send, *rules.ViolationError among them.
 func (d *Dispatcher) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	plan := &scheduler.OneShotPlan{Chips: d.cfg.Array.All(), Ops: ops, Time: bus.CostOf(d.cfg.Array, ops).Total()}
 	done, err := d.queue(ctx, &oneShot{

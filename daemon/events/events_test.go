@@ -17,7 +17,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -345,9 +345,9 @@ func TestTheBusAsEvents(t *testing.T) {
 	o.JobEnded(late("b", 7, 5*second))
 	o.JobEnded(&facetdv1.FrameSet{Task: "a", Job: 9, FinishBusNs: 5*second + 1, Failure: "no answer"})
 	o.JobEnded(&facetdv1.FrameSet{FinishBusNs: 5*second + 2, Failure: "no answer"})
-	o.Violated(bus.Violation{Law: 4, AtNS: 5*second + 3, Message: "too soon", Chips: []string{"x"}})
-	o.Violated(bus.Violation{Law: 4, AtNS: 5*second + 4, Message: "too soon again", Chips: []string{"y"}})
-	o.Violated(bus.Violation{Law: 1, AtNS: 5*second + 5, Message: "two drive"})
+	o.Violated(rules.Violation{Law: 4, AtNS: 5*second + 3, Message: "too soon", Chips: []string{"x"}})
+	o.Violated(rules.Violation{Law: 4, AtNS: 5*second + 4, Message: "too soon again", Chips: []string{"y"}})
+	o.Violated(rules.Violation{Law: 1, AtNS: 5*second + 5, Message: "two drive"})
 	o.Flush()
 	o.Flush()
 	counts := map[string]uint64{}

@@ -14,6 +14,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -88,7 +89,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 }
 
 // Violated tells of a broken law.
-func (o *Observer) Violated(v bus.Violation) {
+func (o *Observer) Violated(v rules.Violation) {
 	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_LAW_BROKEN, "", v.Law}, v.AtNS, &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
 		Text:   fmt.Sprintf("bus law %d broken: %s", v.Law, v.Message),

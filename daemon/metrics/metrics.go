@@ -19,6 +19,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
@@ -201,7 +202,9 @@ func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 }
 
 // Violated counts a broken law.
-func (m *Metrics) Violated(v bus.Violation) { m.violations.WithLabelValues(strconv.Itoa(v.Law)).Inc() }
+func (m *Metrics) Violated(v rules.Violation) {
+	m.violations.WithLabelValues(strconv.Itoa(v.Law)).Inc()
+}
 
 func (m *Metrics) addTask(task string) {
 	if m.tasks[task] {

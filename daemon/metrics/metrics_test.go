@@ -18,6 +18,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
@@ -87,7 +88,7 @@ func sample() *Metrics {
 	failure.Failure, failure.Late = "the bus went away", true
 	m.JobEnded(failure)
 	m.JobEnded(job("", 1, 1, 1))
-	m.Violated(bus.Violation{Law: 4})
+	m.Violated(rules.Violation{Law: 4})
 	m.now = func() time.Time { return time.Unix(1000, 750e6) } // when it is scraped
 	m.SetSource(Source{
 		Snapshot: func() dispatch.Snapshot {

@@ -15,6 +15,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/scheduler"
@@ -215,7 +216,7 @@ func (p *probing) experiment(ctx context.Context, e probe.Experiment) ([]probe.O
 // notBroken makes a broken law an error that says so: the inspector judges by the
 // wiring as described, so a probe's programs break none.
 func notBroken(err error) error {
-	var broken *bus.ViolationError
+	var broken *rules.ViolationError
 	if errors.As(err, &broken) {
 		return status.Errorf(codes.Internal, "the probe was stopped: %s", broken)
 	}

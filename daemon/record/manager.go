@@ -15,6 +15,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 )
@@ -89,7 +90,7 @@ func (m *Manager) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 }
 
 // Violated does nothing: broken laws come as events.
-func (m *Manager) Violated(bus.Violation) {}
+func (m *Manager) Violated(rules.Violation) {}
 
 // Event hands an event to every recording, unless it is about that recording itself.
 // Nobody may change it afterwards.

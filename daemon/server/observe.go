@@ -3,6 +3,7 @@ package server
 import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
 )
@@ -28,7 +29,7 @@ func (o observers) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 	}
 }
 
-func (o observers) Violated(v bus.Violation) {
+func (o observers) Violated(v rules.Violation) {
 	for _, each := range o {
 		each.Violated(v)
 	}
@@ -40,7 +41,7 @@ type onJobEnded func(*facetdv1.FrameSet)
 func (f onJobEnded) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (f onJobEnded) JobEnded(fs *facetdv1.FrameSet)                     { f(fs) }
 func (f onJobEnded) PlanChanged(*facetdv1.Plan, int64)                  {}
-func (f onJobEnded) Violated(bus.Violation)                             {}
+func (f onJobEnded) Violated(rules.Violation)                           {}
 
 // paced holds the bus until Config.Pacer lets it go on.
 type paced struct {
@@ -49,7 +50,7 @@ type paced struct {
 }
 
 func (p *paced) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
-func (p *paced) Violated(bus.Violation)                             {}
+func (p *paced) Violated(rules.Violation)                           {}
 func (p *paced) JobEnded(fs *facetdv1.FrameSet)                     { p.hold(fs.GetFinishBusNs()) }
 func (p *paced) PlanChanged(_ *facetdv1.Plan, epochNS int64) {
 	if !p.begun { // a later plan takes effect within a request, which waits for it

@@ -26,6 +26,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 )
 
 // unlawful is a bus that reports one broken law when it is told to.
@@ -37,7 +38,7 @@ type unlawful struct {
 func (u *unlawful) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
 	res, err := u.BusCloser.Run(ctx, start, s)
 	if err == nil && u.next.CompareAndSwap(true, false) {
-		err = &bus.ViolationError{Violations: []bus.Violation{{Law: 4, AtNS: res.End, Message: "made by a test"}}}
+		err = &rules.ViolationError{Violations: []rules.Violation{{Law: 4, AtNS: res.End, Message: "made by a test"}}}
 	}
 	return res, err
 }

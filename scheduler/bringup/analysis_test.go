@@ -15,6 +15,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 )
 
@@ -275,7 +276,7 @@ func TestProgramsBreakNoLaw(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 			continue
 		}
-		in := bus.NewInspector(a)
+		in := rules.NewInspector(a)
 		in.BeginSegment(&bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: 1 << 60}, Ops: ops}, 0, 0)
 		at, enabled := int64(0), map[int]bool{}
 		for i := range ops {

@@ -8,6 +8,7 @@ import (
 
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler/probe"
 )
@@ -81,7 +82,7 @@ func TestPrepare(t *testing.T) {
 		Select(F | X0), Write(1, chipmodel.OutputEnable, 1, M0),
 		Select(F | X2), Write(2, chipmodel.OutputEnable, 1, M2), Select(0),
 	}
-	in := bus.NewInspector(a)
+	in := rules.NewInspector(a)
 	at := int64(0)
 	for n, ops := range [][]bus.Op{enabling, p.Prepare([]int{M0, M2})} {
 		if err := bus.CheckOps(a, ops); err != nil {

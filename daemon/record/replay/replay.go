@@ -32,7 +32,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/record"
 )
@@ -574,11 +574,11 @@ func derived(k facetdv1.EventKind) bool {
 }
 
 // violation makes a broken law of a recorded event.
-func violation(e *facetdv1.Event, shiftNS int64) (bus.Violation, bool) {
+func violation(e *facetdv1.Event, shiftNS int64) (rules.Violation, bool) {
 	law, err := strconv.Atoi(e.GetFields()["law"])
 	if e.GetKind() != facetdv1.EventKind_EVENT_KIND_LAW_BROKEN || err != nil {
-		return bus.Violation{}, false
+		return rules.Violation{}, false
 	}
 	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus law %d broken: ", law))
-	return bus.Violation{Law: law, AtNS: e.GetBusNs() + shiftNS, Message: text, Chips: slices.Clone(e.GetChips())}, true
+	return rules.Violation{Law: law, AtNS: e.GetBusNs() + shiftNS, Message: text, Chips: slices.Clone(e.GetChips())}, true
 }

@@ -21,6 +21,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/demo"
@@ -35,7 +36,7 @@ type watcher struct {
 	at     []time.Time
 	plans  []*facetdv1.Plan
 	epochs []int64
-	broken []bus.Violation
+	broken []rules.Violation
 	// seen, where set, is called after every frame set.
 	seen func(n int)
 }
@@ -57,7 +58,7 @@ func (w *watcher) PlanChanged(p *facetdv1.Plan, epochNS int64) {
 	w.epochs = append(w.epochs, epochNS)
 	w.mu.Unlock()
 }
-func (w *watcher) Violated(v bus.Violation) {
+func (w *watcher) Violated(v rules.Violation) {
 	w.mu.Lock()
 	w.broken = append(w.broken, v)
 	w.mu.Unlock()
@@ -89,7 +90,7 @@ func (o both) PlanChanged(p *facetdv1.Plan, e int64) {
 	o.a.PlanChanged(p, e)
 	o.b.PlanChanged(p, e)
 }
-func (o both) Violated(v bus.Violation) { o.a.Violated(v); o.b.Violated(v) }
+func (o both) Violated(v rules.Violation) { o.a.Violated(v); o.b.Violated(v) }
 
 // session is a recorded run of the demo.
 type session struct {

@@ -20,6 +20,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/dispatch"
@@ -109,7 +110,7 @@ type publish struct{ hub *stream.Hub }
 
 func (p publish) JobEnded(fs *facetdv1.FrameSet)                   { p.hub.Publish(fs) }
 func (publish) PlanChanged(*facetdv1.Plan, int64)                  {}
-func (publish) Violated(bus.Violation)                             {}
+func (publish) Violated(rules.Violation)                           {}
 func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
 // Broken laws are told as such, and only those events are passed on that nobody makes
@@ -136,7 +137,7 @@ func TestLawsAndEvents(t *testing.T) {
 	}
 	defer p.Close()
 	runUntil(t, p, w, 2)
-	if len(w.broken) != 1 || w.broken[0].String() != (bus.Violation{Law: 4, AtNS: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
+	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Law: 4, AtNS: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
 		t.Errorf("laws %v", w.broken)
 	}
 	if len(passed) < 2 || passed[0].GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY || passed[1].GetText() != "calibrated" ||

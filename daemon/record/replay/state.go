@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/rate"
 )
@@ -28,7 +29,7 @@ type state struct {
 	tasks     []*taskState
 	status    *facetdv1.Status // the last one recorded before now
 	broken    uint64
-	lastBad   []bus.Violation
+	lastBad   []rules.Violation
 }
 
 type taskState struct {
@@ -79,7 +80,7 @@ func (s *state) jobEnded(fs *facetdv1.FrameSet) {
 	t.rate.Add(fs.GetReleaseBusNs())
 }
 
-func (s *state) violated(v bus.Violation) {
+func (s *state) violated(v rules.Violation) {
 	s.broken++
 	s.lastBad = append(s.lastBad, v)
 	s.lastBad = s.lastBad[max(len(s.lastBad)-keptViolations, 0):]

@@ -1,9 +1,13 @@
-package bus
+// Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus laws, and a
+// judge that runs a timetable past it. It shares no code with the planner, so that a mistake of one is not repeated by
+// the other.
+package rules
 
 import (
 	"fmt"
 	"math"
 
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -36,7 +40,7 @@ type Inspector struct {
 	lanes     []laneState
 
 	now      int64 // end of the last operation
-	segment  *Segment
+	segment  *bus.Segment
 	job      *jobRecord // of the running segment
 	commands commandLog
 	tasks    map[string]*taskRecord
@@ -57,7 +61,7 @@ type chipState struct {
 	loadedAt int64      // start of the load
 	loadedBy *jobRecord // nil once that job has ended
 	torn     string     // why the load or a share since is not what it claims to be
-	shares   []Patterns // since the load
+	shares   []bus.Patterns // since the load
 
 	holder *jobRecord // the job whose load is in the chip, until it is read
 	read   bool       // some of it has been read
@@ -154,14 +158,14 @@ func (in *Inspector) neededAt(chip int, bias uint16) int64 {
 
 // BeginSegment begins a segment at bus time start; notBefore is the earliest time
 // that it may begin. (Law 8.)
-func (in *Inspector) BeginSegment(s *Segment, notBefore, start int64) {
+func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start int64) {
 	early := func(than int64, what string) {
 		if start < than {
 			var chips []int
 			if s.Job != nil {
 				chips = s.Job.Chips
 			}
-			in.breach(LawOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, s.Job.name(), than-start, what)
+			in.breach(LawOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job), than-start, what)
 		}
 	}
 	early(in.now, "the end of the one before it")
@@ -177,7 +181,7 @@ func (in *Inspector) BeginSegment(s *Segment, notBefore, start int64) {
 
 // Op judges one operation that ran from bus time from until to, with the captures
 // that a scan gave. (Laws 1 to 6, and 7 for what a capture says of its hold.)
-func (in *Inspector) Op(op *Op, from, to int64, caps []Capture) {
+func (in *Inspector) Op(op *bus.Op, from, to int64, caps []bus.Capture) {
 	if from < in.now {
 		in.breach(LawOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now-from)
 	}
@@ -185,17 +189,17 @@ func (in *Inspector) Op(op *Op, from, to int64, caps []Capture) {
 		in.breach(LawOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from-to)
 	}
 	switch op.Kind {
-	case OpSelect:
+	case bus.OpSelect:
 		in.selectWord(op, from, to)
-	case OpWrite:
+	case bus.OpWrite:
 		in.addressed(op, from)
 		in.lasting(op, from, to)
 		in.write(op, to)
-	case OpStrobe:
+	case bus.OpStrobe:
 		in.addressed(op, from)
 		in.lasting(op, from, to)
 		in.strobe(op, from, to)
-	case OpScan, OpClockOut:
+	case bus.OpScan, bus.OpClockOut:
 		in.scan(op, from, to, caps)
 	}
 	in.now = max(in.now, to)
@@ -226,8 +230,8 @@ func (in *Inspector) EndSegment(end int64) {
 
 // GiveUp ends the running segment at bus time at, in the middle of an operation
 // unless op is nil; Released says when the lines went inactive.
-func (in *Inspector) GiveUp(op *Op, at int64) {
-	if op != nil && op.Kind == OpStrobe {
+func (in *Inspector) GiveUp(op *bus.Op, at int64) {
+	if op != nil && op.Kind == bus.OpStrobe {
 		for _, c := range in.listening {
 			in.chips[c].loaded = false
 			in.chips[c].counted = false
@@ -272,8 +276,10 @@ func (in *Inspector) breach(law int, at int64, chips []int, format string, args 
 	in.history = append(in.history, v)
 }
 
-// name is what messages call a job.
-func (j *Job) name() string {
+func (r *jobRecord) name() string { return jobName(&r.job) }
+
+// jobName is what messages call a job.
+func jobName(j *bus.Job) string {
 	switch {
 	case j == nil:
 		return "no job"

@@ -1,4 +1,4 @@
-package bus_test
+package rules_test
 
 import (
 	"slices"
@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
@@ -42,10 +43,10 @@ func TestLevelsClaimNothing(t *testing.T) {
 		laws   []int
 	}{
 		{levels: true},
-		{levels: true, early: 1, laws: []int{bus.LawSettle}},
-		{levels: false, laws: []int{bus.LawTarget, bus.LawClaim, bus.LawClaim}},
+		{levels: true, early: 1, laws: []int{rules.LawSettle}},
+		{levels: false, laws: []int{rules.LawTarget, rules.LawClaim, rules.LawClaim}},
 	} {
-		in := bus.NewInspector(a)
+		in := rules.NewInspector(a)
 		job := &bus.Job{Segments: 1, Deadline: 1 << 40}
 		sel, scan := Select(F|X0|X1|X2), levelsScan()
 		scan.Scan.Levels = c.levels
@@ -70,7 +71,7 @@ func TestLevelsClaimNothing(t *testing.T) {
 func TestLevelsMoveCounters(t *testing.T) {
 	a := MustArray()
 	for _, reset := range []bool{true, false} {
-		in := bus.NewInspector(a)
+		in := rules.NewInspector(a)
 		in.BeginSegment(&bus.Segment{Job: &bus.Job{Segments: 1, Deadline: 1 << 40}}, 0, 0)
 		at := int64(0)
 		run := func(op bus.Op) {
@@ -93,7 +94,7 @@ func TestLevelsMoveCounters(t *testing.T) {
 		}
 		run(Scan(a, C0, 1, bus.Claim{}))
 		v := in.Take()
-		if clean := len(v) == 0; clean != reset || !clean && v[0].Law != bus.LawClaim {
+		if clean := len(v) == 0; clean != reset || !clean && v[0].Law != rules.LawClaim {
 			t.Errorf("reset %v: %v", reset, v)
 		}
 	}
@@ -113,7 +114,7 @@ func TestOnlyLevelsMayBeEarly(t *testing.T) {
 		"levels earlier than they say":     {levels: true, early: 1, want: true},
 		"levels before the last step ends": {levels: true, early: 400, want: true},
 	} {
-		in := bus.NewInspector(a)
+		in := rules.NewInspector(a)
 		in.BeginSegment(&bus.Segment{Job: &bus.Job{Segments: 1, Deadline: 1 << 40}}, 0, 0)
 		sel, load, on, scan := Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), Write(2, chipmodel.OutputEnable, 1, M0), levelsScan()
 		scan.Scan.Levels, scan.Scan.Settle = c.levels, 100*time.Nanosecond // the lane needs 700
@@ -128,7 +129,7 @@ func TestOnlyLevelsMayBeEarly(t *testing.T) {
 			at = end
 		}
 		in.EndSegment(at)
-		broken := slices.ContainsFunc(in.Take(), func(v bus.Violation) bool { return v.Law == bus.LawSettle })
+		broken := slices.ContainsFunc(in.Take(), func(v rules.Violation) bool { return v.Law == rules.LawSettle })
 		if broken != c.want {
 			t.Errorf("%s: law 4 broken: %v", name, broken)
 		}

@@ -1,10 +1,11 @@
-package bus
+package rules
 
 import (
 	"math"
 	"slices"
 	"time"
 
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -34,7 +35,7 @@ func chainSettle(n int, rcNS float64, bits int) time.Duration {
 }
 
 // scan judges a readout by laws 1, 2, 4, 5 and 6, and takes note of its hold.
-func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
+func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
 	s := op.Scan
 	if s == nil {
 		in.breach(LawClaim, from, nil, "a %s says nothing of what it reads", op.Kind)
@@ -52,7 +53,7 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 	if outside != nil && !s.Levels {
 		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
 	}
-	if s.Levels && op.Kind == OpClockOut {
+	if s.Levels && op.Kind == bus.OpClockOut {
 		for _, c := range in.listening {
 			in.chips[c].counted = false // it was clocked on by who knows how much
 		}
@@ -63,7 +64,7 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 		if !s.Levels {
 			in.scanChip(op, i, from)
 		}
-		k := slices.IndexFunc(caps, func(cp Capture) bool { return cp.Chip == c })
+		k := slices.IndexFunc(caps, func(cp bus.Capture) bool { return cp.Chip == c })
 		if k < 0 {
 			in.breach(LawAccounted, from, []int{c}, "a readout gave no capture of the chip")
 			continue
@@ -82,7 +83,7 @@ func (in *Inspector) scan(op *Op, from, to int64, caps []Capture) {
 }
 
 // parallel judges that the chips of a readout can be read together.
-func (in *Inspector) parallel(s *Scan, from int64) {
+func (in *Inspector) parallel(s *bus.Scan, from int64) {
 	for i, c := range s.Chips {
 		for _, other := range s.Chips[:i] {
 			x, y := &in.a.Chips[other], &in.a.Chips[c]
@@ -97,7 +98,7 @@ func (in *Inspector) parallel(s *Scan, from int64) {
 }
 
 // scanChip judges the state of one chip of a readout.
-func (in *Inspector) scanChip(op *Op, i int, from int64) {
+func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 	s := op.Scan
 	c := s.Chips[i]
 	chip := &in.chips[c]
@@ -106,7 +107,7 @@ func (in *Inspector) scanChip(op *Op, i int, from int64) {
 	if !in.drives(c) {
 		in.breach(LawClaim, from, one(), "a chip is read that does not drive its lane")
 	}
-	if class.Kind.Counts() != (op.Kind == OpClockOut) {
+	if class.Kind.Counts() != (op.Kind == bus.OpClockOut) {
 		in.breach(LawClaim, from, one(), "a %s of a %s chip", op.Kind, class.Kind)
 	}
 	for _, rv := range s.Claim.Registers {
@@ -131,7 +132,7 @@ func (in *Inspector) scanChip(op *Op, i int, from int64) {
 }
 
 // scanMemory judges what a memory chip holds against what its frame will say.
-func (in *Inspector) scanMemory(s *Scan, c int, from int64) {
+func (in *Inspector) scanMemory(s *bus.Scan, c int, from int64) {
 	chip := &in.chips[c]
 	one := []int{c}
 	switch {
@@ -200,7 +201,7 @@ func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 }
 
 // capture judges the sampling times of one chip by law 4.
-func (in *Inspector) capture(op *Op, i int, got *Capture, from, to int64) {
+func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64) {
 	s := op.Scan
 	c := s.Chips[i]
 	class := in.a.Chips[c].Class
@@ -282,7 +283,7 @@ func (in *Inspector) patterns(chip int, first int64) {
 }
 
 // seen notes light and hold of a frame, and judges what the capture says of them.
-func (in *Inspector) seen(s *Scan, i int, got *Capture) {
+func (in *Inspector) seen(s *bus.Scan, i int, got *bus.Capture) {
 	c, last := s.Chips[i], got.LastSampleNS()
 	chip := &in.chips[c]
 	light, hold := got.FirstSampleNS, int64(0)

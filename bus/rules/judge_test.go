@@ -1,4 +1,4 @@
-package bus_test
+package rules_test
 
 import (
 	"strings"
@@ -6,63 +6,64 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
 
 // table runs the memory job at 0 and, twice in a cycle of 400 us, the hexagonal
 // chip, which takes 300 + 1000 + 1200 + 3 x 17000... ns on lane b.
-func table(a *chipmodel.Array) bus.TimedTable {
+func table(a *chipmodel.Array) rules.TimedTable {
 	const period = 400_000
 	mems := &bus.Job{Task: "mems", Deadline: period, Segments: 1, Chips: []int{M0, M1, M2}}
-	entry := func(j *bus.Job, start int64, ops []bus.Op) bus.TimedEntry {
-		return bus.TimedEntry{Segment: &bus.Segment{Job: j, Ops: ops}, Start: start}
+	entry := func(j *bus.Job, start int64, ops []bus.Op) rules.TimedEntry {
+		return rules.TimedEntry{Segment: &bus.Segment{Job: j, Ops: ops}, Start: start}
 	}
-	hex := func(n uint64, release int64) bus.TimedEntry {
+	hex := func(n uint64, release int64) rules.TimedEntry {
 		j := &bus.Job{Task: "hex", Number: n, Release: release, Deadline: release + period/2, Segments: 1, Chips: []int{H0}}
 		return entry(j, release, hexJob(a))
 	}
 	second := hex(1, period/2)
 	second.NotBefore = period / 2
-	return bus.TimedTable{
+	return rules.TimedTable{
 		Opening:     []bus.Op{Select(F | X0 | X1 | X2), Write(1, chipmodel.ColumnPattern, 0, M0, M1, M2)},
 		Hyperperiod: period,
-		Entries:     []bus.TimedEntry{hex(0, 0), entry(mems, 60_000, memoryJob(a)), second},
+		Entries:     []rules.TimedEntry{hex(0, 0), entry(mems, 60_000, memoryJob(a)), second},
 	}
 }
 
 func TestJudge(t *testing.T) {
 	a := MustArray()
-	if v := bus.Judge(a, table(a), 5); v != nil {
+	if v := rules.Judge(a, table(a), 5); v != nil {
 		t.Fatalf("a good timetable: %v", v)
 	}
 	for _, c := range []struct {
 		name string
 		law  int
 		says string
-		edit func(*bus.TimedTable)
+		edit func(*rules.TimedTable)
 	}{
-		{"segments overlap", bus.LawOrder, "before the end", func(t *bus.TimedTable) { t.Entries[1].Start = 10_000 }},
-		{"cycles overlap", bus.LawOrder, "before the end", func(t *bus.TimedTable) { t.Hyperperiod = 210_000 }},
-		{"too early", bus.LawOrder, "release", func(t *bus.TimedTable) { t.Entries[2].Start--; t.Entries[2].NotBefore = 0 }},
-		{"not before", bus.LawOrder, "its time", func(t *bus.TimedTable) { t.Entries[2].NotBefore++ }},
-		{"a deadline missed", bus.LawAccounted, "deadline", func(t *bus.TimedTable) { t.Entries[1].Segment.Job.Deadline = 60_001 }},
-		{"a job cut off", bus.LawAccounted, "not accounted", func(t *bus.TimedTable) { t.Entries[1].Segment.Job.Segments = 2 }},
-		{"hold", bus.LawHoldSkew, "held", func(t *bus.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
-		{"a claim", bus.LawClaim, "shares", func(t *bus.TimedTable) { t.Entries[1].Segment.Ops[2].Value = 1 }},
-		{"an unknown chip", bus.LawClaim, "no chip 99", func(t *bus.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
-		{"a broken opening", bus.LawTarget, "not meant for", func(t *bus.TimedTable) { t.Opening[1].Target = []int{M0} }},
-		{"a segment of no job", bus.LawAccounted, "no job", func(t *bus.TimedTable) { t.Entries[0].Segment.Job = nil }},
+		{"segments overlap", rules.LawOrder, "before the end", func(t *rules.TimedTable) { t.Entries[1].Start = 10_000 }},
+		{"cycles overlap", rules.LawOrder, "before the end", func(t *rules.TimedTable) { t.Hyperperiod = 210_000 }},
+		{"too early", rules.LawOrder, "release", func(t *rules.TimedTable) { t.Entries[2].Start--; t.Entries[2].NotBefore = 0 }},
+		{"not before", rules.LawOrder, "its time", func(t *rules.TimedTable) { t.Entries[2].NotBefore++ }},
+		{"a deadline missed", rules.LawAccounted, "deadline", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Deadline = 60_001 }},
+		{"a job cut off", rules.LawAccounted, "not accounted", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Segments = 2 }},
+		{"hold", rules.LawHoldSkew, "held", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
+		{"a claim", rules.LawClaim, "shares", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Value = 1 }},
+		{"an unknown chip", rules.LawClaim, "no chip 99", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
+		{"a broken opening", rules.LawTarget, "not meant for", func(t *rules.TimedTable) { t.Opening[1].Target = []int{M0} }},
+		{"a segment of no job", rules.LawAccounted, "no job", func(t *rules.TimedTable) { t.Entries[0].Segment.Job = nil }},
 		// What one cycle leaves to the next: the outputs of m0 and m2 stay enabled, and
 		// the next word that both hear joins them.
-		{"left over from the cycle before", bus.LawOneDriver, "drive lane a", func(t *bus.TimedTable) {
+		{"left over from the cycle before", rules.LawOneDriver, "drive lane a", func(t *rules.TimedTable) {
 			ops := t.Entries[1].Segment.Ops
 			ops[8].Value, ops[12].Value = 1, 1
 		}},
 	} {
 		tt := table(a)
 		c.edit(&tt)
-		v := bus.Judge(a, tt, 2)
+		v := rules.Judge(a, tt, 2)
 		found := false
 		for _, one := range v {
 			found = found || one.Law == c.law && strings.Contains(one.Message, c.says)

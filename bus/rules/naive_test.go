@@ -1,4 +1,4 @@
-package bus_test
+package rules_test
 
 import (
 	"math/rand/v2"
@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
@@ -56,7 +57,7 @@ func (v naive) broken() []int {
 			}
 		}
 		if driving > 1 && (op.Kind == bus.OpSelect || op.Register == chipmodel.OutputEnable) {
-			laws[bus.LawOneDriver] = true
+			laws[rules.LawOneDriver] = true
 		}
 	}
 	for c := range v.a.Chips {
@@ -64,11 +65,11 @@ func (v naive) broken() []int {
 			continue
 		}
 		if !slices.Contains(op.Target, c) {
-			laws[bus.LawTarget] = true
+			laws[rules.LawTarget] = true
 		}
 		for i := range v.ops[:n] {
 			if op.Kind == bus.OpStrobe && v.ops[i].Command == op.Command && v.ops[i].Kind != bus.OpSelect && v.listens(c, i) {
-				laws[bus.LawStrobeOnce] = true
+				laws[rules.LawStrobeOnce] = true
 			}
 		}
 	}
@@ -160,7 +161,7 @@ func TestInspectorAgainstNaive(t *testing.T) {
 			t.Fatalf("missed %v, naively %v, in %+v", got, want, v.ops)
 		}
 	}
-	for law := bus.LawOneDriver; law <= bus.LawStrobeOnce; law++ {
+	for law := rules.LawOneDriver; law <= rules.LawStrobeOnce; law++ {
 		if seen[law] < 20 {
 			t.Errorf("law %d was broken only %d times", law, seen[law])
 		}
@@ -193,9 +194,9 @@ func TestScanTimesAreLawfulAndTight(t *testing.T) {
 		var w chipmodel.Window
 		w.Row, w.Rows, w.RowStep = axis(class.Rows)
 		w.Column, w.Columns, w.ColumnStep = axis(class.Columns)
-		run := func(edit func(*bus.Capture)) []bus.Violation {
+		run := func(edit func(*bus.Capture)) []rules.Violation {
 			s := newStream()
-			s.a, s.in = a, bus.NewInspector(a)
+			s.a, s.in = a, rules.NewInspector(a)
 			s.edit = func(c []bus.Capture) {
 				c[0].HoldNS = 1e9
 				edit(&c[0])
@@ -228,7 +229,7 @@ func TestScanTimesAreLawfulAndTight(t *testing.T) {
 			},
 			"conversion": func(c *bus.Capture) { c.ConvertedNS-- },
 		} {
-			if v := run(edit); len(v) == 0 || v[0].Law != bus.LawSettle {
+			if v := run(edit); len(v) == 0 || v[0].Law != rules.LawSettle {
 				t.Fatalf("%s, %+v: %s a nanosecond shorter was not caught: %v", class.Name, w, what, v)
 			}
 		}

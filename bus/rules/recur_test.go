@@ -1,4 +1,4 @@
-package bus_test
+package rules_test
 
 import (
 	"math/rand/v2"
@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
 )
 
@@ -24,9 +24,9 @@ func TestJudgeEndsEarly(t *testing.T) {
 		for range r.IntN(3) {
 			damage(r, &tt)
 		}
-		v, ended := bus.Judged(a, tt, 2, true)
-		full, _ := bus.Judged(a, tt, 2, false)
-		same := slices.EqualFunc(v, full, func(x, y bus.Violation) bool { return x.String() == y.String() })
+		v, ended := rules.Judged(a, tt, 2, true)
+		full, _ := rules.Judged(a, tt, 2, false)
+		same := slices.EqualFunc(v, full, func(x, y rules.Violation) bool { return x.String() == y.String() })
 		if !same {
 			t.Fatalf("found %v, in full %v", v, full)
 		}
@@ -37,7 +37,7 @@ func TestJudgeEndsEarly(t *testing.T) {
 			continue
 		}
 		early++
-		if six, _ := bus.Judged(a, tt, 6, false); len(v)+len(six) > 0 {
+		if six, _ := rules.Judged(a, tt, 6, false); len(v)+len(six) > 0 {
 			t.Fatalf("ended early with %v, six cycles find %v", v, six)
 		}
 	}
@@ -48,7 +48,7 @@ func TestJudgeEndsEarly(t *testing.T) {
 }
 
 // damage changes one number of a table.
-func damage(r *rand.Rand, t *bus.TimedTable) {
+func damage(r *rand.Rand, t *rules.TimedTable) {
 	e := &t.Entries[r.IntN(len(t.Entries))]
 	e.Segment.Ops = slices.Clone(e.Segment.Ops)
 	op := &e.Segment.Ops[r.IntN(len(e.Segment.Ops))]

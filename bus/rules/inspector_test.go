@@ -1,4 +1,4 @@
-package bus_test
+package rules_test
 
 import (
 	"slices"
@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
@@ -13,7 +14,7 @@ import (
 // stream feeds an inspector with operations in exact time.
 type stream struct {
 	a    *chipmodel.Array
-	in   *bus.Inspector
+	in   *rules.Inspector
 	now  int64
 	load map[int]int64 // start of each chip's load
 	// edit changes the captures of a scan before they are claimed.
@@ -22,7 +23,7 @@ type stream struct {
 
 func newStream() *stream {
 	a := MustArray()
-	return &stream{a: a, in: bus.NewInspector(a), load: map[int]int64{}}
+	return &stream{a: a, in: rules.NewInspector(a), load: map[int]int64{}}
 }
 
 // captures of a scan in exact time, from the array's own description of it.
@@ -179,7 +180,7 @@ func (b broken) check(t *testing.T) {
 	if s.in.Total() != uint64(len(got)) {
 		t.Errorf("%s: %d violations counted, %d handed out", b.name, s.in.Total(), len(got))
 	}
-	stops := slices.ContainsFunc(got, func(v bus.Violation) bool { return v.Law <= 6 || v.Law == 8 })
+	stops := slices.ContainsFunc(got, func(v rules.Violation) bool { return v.Law <= 6 || v.Law == 8 })
 	if (s.in.Broken() > 0) != stops {
 		t.Errorf("%s: %d violations call for a stop", b.name, s.in.Broken())
 	}
@@ -192,53 +193,53 @@ func TestLawsOfOneOperation(t *testing.T) {
 	mems := job("mems", 0, 1, M0, M1, M2)
 	claim := shares(0x55, 0)
 	for _, b := range []broken{
-		{"two outputs enabled on one lane", bus.LawOneDriver, 1300, []string{"m0", "m2"}, func(s *stream) {
+		{"two outputs enabled on one lane", rules.LawOneDriver, 1300, []string{"m0", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X2), output(1, enable, M0, M2))
 		}},
-		{"a word joins two enabled chips", bus.LawOneDriver, 2700, []string{"m0", "m2"}, func(s *stream) {
+		{"a word joins two enabled chips", rules.LawOneDriver, 2700, []string{"m0", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), output(1, enable, M0), Select(F|X2), output(2, enable, M2), Select(F|X0|X2))
 		}},
-		{"enabled in an earlier segment", bus.LawOneDriver, 2700, []string{"c0", "s0"}, func(s *stream) {
+		{"enabled in an earlier segment", rules.LawOneDriver, 2700, []string{"c0", "s0"}, func(s *stream) {
 			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Select(H|X0), output(2, enable, S0))
 			s.in.JobEnded(j, bus.Outcome{Kind: bus.OnTime})
 			s.segment(job("other", 0, 1), 0, Select(G|H|X0))
 		}},
-		{"make before break", bus.LawOneDriver, 300, []string{"m0"}, func(s *stream) {
+		{"make before break", rules.LawOneDriver, 300, []string{"m0"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0))
 			op := Select(F | X1)
 			s.in.Op(&op, 300, 300+99, nil)
 		}},
-		{"two chips of one lane in a readout", bus.LawOneDriver, 300, []string{"m0", "m2"}, func(s *stream) {
+		{"two chips of one lane in a readout", rules.LawOneDriver, 300, []string{"m0", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X2), ScanAll(s.a, []int{M0, M2}, []int{0, 1}, bus.Claim{}))
 		}},
-		{"a write beyond its target", bus.LawTarget, 300, []string{"m1"}, func(s *stream) {
+		{"a write beyond its target", rules.LawTarget, 300, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.ColumnPattern, 1, M0))
 		}},
-		{"a readout under too wide a word", bus.LawTarget, 10000, []string{"m1"}, func(s *stream) {
+		{"a readout under too wide a word", rules.LawTarget, 10000, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1), Write(2, chipmodel.ColumnPattern, 1, M0, M1))
 			s.now = 10000
 			s.op(Scan(s.a, M0, 0, bus.Claim{}))
 		}},
-		{"one command with two targets", bus.LawTarget, 1600, []string{"m1"}, func(s *stream) {
+		{"one command with two targets", rules.LawTarget, 1600, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Write(1, chipmodel.ColumnPattern, 1, M0), Select(F|X1), Write(1, chipmodel.ColumnPattern, 1, M1))
 		}},
-		{"a command for a chip of no concern to the job", bus.LawTarget, 300, []string{"c0"}, func(s *stream) {
+		{"a command for a chip of no concern to the job", rules.LawTarget, 300, []string{"c0"}, func(s *stream) {
 			s.segment(mems, 0, Select(G|X0), output(1, disable, C0))
 		}},
-		{"a readout of a chip of no concern to the job", bus.LawTarget, 300, []string{"h0"}, func(s *stream) {
+		{"a readout of a chip of no concern to the job", rules.LawTarget, 300, []string{"h0"}, func(s *stream) {
 			s.segment(mems, 0, Select(H|X1), Scan(s.a, H0, 0, bus.Claim{}))
 		}},
-		{"a write cut short", bus.LawClaim, 300, []string{"m0"}, func(s *stream) {
+		{"a write cut short", rules.LawClaim, 300, []string{"m0"}, func(s *stream) {
 			s.segment(mems, 0, Select(F|X0))
 			op := Write(1, chipmodel.ColumnPattern, 1, M0)
 			s.in.Op(&op, 300, 300+999, nil)
 		}},
-		{"a strobe cut short", bus.LawClaim, 300, []string{"m0"}, func(s *stream) {
+		{"a strobe cut short", rules.LawClaim, 300, []string{"m0"}, func(s *stream) {
 			s.segment(mems, 0, Select(F|X0))
 			op := Strobe(1, chipmodel.Load, 0, M0)
 			s.in.Op(&op, 300, 300+499, nil)
 		}},
-		{"a share that took less time than it says", bus.LawClaim, -1, []string{"m0"}, func(s *stream) {
+		{"a share that took less time than it says", rules.LawClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			share := ops[4]
 			s.in.BeginSegment(&bus.Segment{Job: j, Ops: ops}, s.now, s.now)
@@ -251,49 +252,49 @@ func TestLawsOfOneOperation(t *testing.T) {
 				s.op(ops[i])
 			}
 		}},
-		{"a strobe that arrives twice", bus.LawStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
+		{"a strobe that arrives twice", rules.LawStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1, M2), Select(F|X1|X2), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
 		}},
-		{"a strobe that misses a chip", bus.LawStrobeOnce, 8800, []string{"m1", "m2"}, func(s *stream) {
+		{"a strobe that misses a chip", rules.LawStrobeOnce, 8800, []string{"m1", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
 		}},
-		{"a write that misses a chip", bus.LawStrobeOnce, 1300, []string{"m2"}, func(s *stream) {
+		{"a write that misses a chip", rules.LawStrobeOnce, 1300, []string{"m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.RowPattern, 1, M0, M1, M2))
 		}},
-		{"a register is not what the frame claims", bus.LawClaim, 6300, []string{"s0"}, func(s *stream) {
+		{"a register is not what the frame claims", rules.LawClaim, 6300, []string{"s0"}, func(s *stream) {
 			ops := switchJob(s.a, 4*time.Microsecond)
 			ops[4].Scan.Claim.Registers[0].Value = 0x77
 			s.segment(j, 0, ops...)
 		}},
-		{"a share that never was", bus.LawClaim, 9800, []string{"m0"}, func(s *stream) {
+		{"a share that never was", rules.LawClaim, 9800, []string{"m0"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0), Scan(s.a, M0, 0, claim))
 		}},
-		{"a share of other patterns", bus.LawClaim, -1, []string{"m0"}, func(s *stream) {
+		{"a share of other patterns", rules.LawClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			ops[2].Value = 0x77
 			s.segment(j, 0, ops...)
 		}},
-		{"a share that was opened too soon", bus.LawClaim, -1, []string{"m0"}, func(s *stream) {
+		{"a share that was opened too soon", rules.LawClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			ops[4].Hold = 2999 * time.Nanosecond
 			s.segment(j, 0, ops...)
 		}},
-		{"memory that was not loaded", bus.LawClaim, 1300, []string{"m0"}, func(s *stream) {
+		{"memory that was not loaded", rules.LawClaim, 1300, []string{"m0"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), output(1, enable, M0), Scan(s.a, M0, 0, bus.Claim{}))
 		}},
-		{"an output that is off", bus.LawClaim, 300, []string{"h0"}, func(s *stream) {
+		{"an output that is off", rules.LawClaim, 300, []string{"h0"}, func(s *stream) {
 			s.segment(j, 0, Select(H|X1), Scan(s.a, H0, 0, bus.Claim{}))
 		}},
-		{"a counter that was not reset", bus.LawClaim, 1300, []string{"c0"}, func(s *stream) {
+		{"a counter that was not reset", rules.LawClaim, 1300, []string{"c0"}, func(s *stream) {
 			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Scan(s.a, C0, 0, bus.Claim{}))
 		}},
-		{"a counter that was advanced", bus.LawClaim, 4050, []string{"c0"}, func(s *stream) {
+		{"a counter that was advanced", rules.LawClaim, 4050, []string{"c0"}, func(s *stream) {
 			// Reset 2000 ns (its pulse, longer than the strobe), advance 500 ns.
 			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Strobe(2, chipmodel.Reset, 0, C0), Strobe(3, chipmodel.Advance, 0, C0))
 			s.now = 4050
 			s.op(Scan(s.a, C0, 0, bus.Claim{}))
 		}},
-		{"a counter chip read by address", bus.LawClaim, -1, []string{"c0"}, func(s *stream) {
+		{"a counter chip read by address", rules.LawClaim, -1, []string{"c0"}, func(s *stream) {
 			ops := counterJob(s.a, C0, G|X0)
 			ops[3].Kind = bus.OpScan
 			s.segment(j, 0, ops...)
@@ -327,20 +328,20 @@ func TestSettling(t *testing.T) {
 	// The scan of single begins at 300 + 8500 + 1000 ns, that of count at 300 + 1000 + 2000.
 	const began, counted = 9800, 3300
 	for _, b := range []broken{
-		{"first sample early", bus.LawSettle, began + 1199, []string{"m0"}, settled(single, func(c []bus.Capture) {
+		{"first sample early", rules.LawSettle, began + 1199, []string{"m0"}, settled(single, func(c []bus.Capture) {
 			c[0].FirstSampleNS--
 			c[0].HoldNS++
 		})},
-		{"pixels too close", bus.LawSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"rows too close", bus.LawSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
+		{"pixels too close", rules.LawSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"rows too close", rules.LawSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
 			c[0].RowInterval--
 			c[0].HoldNS += 10
 		})},
-		{"conversion ends too soon", bus.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS-- })},
-		{"operation ends before the conversion", bus.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS++ })},
-		{"lane moves during the conversion", bus.LawSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"computed settling cut", bus.LawSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSampleNS-- })},
-		{"pixels joined before sensing not settled", bus.LawSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
+		{"conversion ends too soon", rules.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS-- })},
+		{"operation ends before the conversion", rules.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS++ })},
+		{"lane moves during the conversion", rules.LawSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"computed settling cut", rules.LawSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSampleNS-- })},
+		{"pixels joined before sensing not settled", rules.LawSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
 			s.segment(job("t", 0, 1), 0, switchJob(s.a, 2799)...)
 		}},
 	} {
@@ -363,11 +364,11 @@ func TestConversionsDoNotOverlap(t *testing.T) {
 		t.Fatal(m)
 	}
 	s := newStream()
-	s.a, s.in = a, bus.NewInspector(a)
+	s.a, s.in = a, rules.NewInspector(a)
 	s.edit = func(c []bus.Capture) { c[0].PixelInterval = 3999 }
 	s.segment(job("t", 0, 1), 0, hexAt(a)...)
 	v := s.in.Take()
-	if len(v) == 0 || v[0].Law != bus.LawSettle || !slices.Equal(v[0].Chips, []string{"s0"}) {
+	if len(v) == 0 || v[0].Law != rules.LawSettle || !slices.Equal(v[0].Chips, []string{"s0"}) {
 		t.Errorf("conversions overlap, caught %v", v)
 	}
 }

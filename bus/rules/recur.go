@@ -1,4 +1,4 @@
-package bus
+package rules
 
 import (
 	"slices"

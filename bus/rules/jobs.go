@@ -1,4 +1,4 @@
-package bus
+package rules
 
 import (
 	"maps"
@@ -6,34 +6,12 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 )
-
-// OutcomeKind is how a job ended.
-type OutcomeKind uint8
-
-// The outcomes.
-const (
-	OnTime OutcomeKind = iota + 1
-	Late
-	Failed
-)
-
-func (k OutcomeKind) String() string {
-	return [...]string{"not at all", "on time", "late", "failed"}[k]
-}
-
-// Outcome is how a job ended; Cause says why it failed.
-type Outcome struct {
-	Kind  OutcomeKind
-	Cause string
-}
-
-// maxFrames bounds the frames of one job that are remembered.
-const maxFrames = 1 << 16
 
 // jobRecord is what was seen of a job that has begun and not been accounted for.
 type jobRecord struct {
-	job      Job
+	job      bus.Job
 	segments int
 	ran      int
 	end      int64 // of the last segment
@@ -56,7 +34,7 @@ type taskRecord struct {
 }
 
 // begin finds or makes the record of a segment's job.
-func (in *Inspector) begin(s *Segment, start int64) *jobRecord {
+func (in *Inspector) begin(s *bus.Segment, start int64) *jobRecord {
 	j := s.Job
 	if j == nil {
 		in.breach(LawAccounted, start, nil, "a segment belongs to no job")
@@ -64,14 +42,14 @@ func (in *Inspector) begin(s *Segment, start int64) *jobRecord {
 	}
 	t := in.task(j.Task)
 	if t.open != nil && t.open.job.Number != j.Number {
-		in.breach(LawAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.job.name(), j.name())
+		in.breach(LawAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.name(), jobName(j))
 		in.forget(t)
 	}
 	if t.open == nil {
 		t.open = in.newRecord(j)
 	}
 	if s.Index != t.open.ran {
-		in.breach(LawOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, j.name(), t.open.ran)
+		in.breach(LawOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, jobName(j), t.open.ran)
 	}
 	return t.open
 }
@@ -85,7 +63,7 @@ func (in *Inspector) task(name string) *taskRecord {
 	return t
 }
 
-func (in *Inspector) newRecord(j *Job) *jobRecord {
+func (in *Inspector) newRecord(j *bus.Job) *jobRecord {
 	var r *jobRecord
 	if n := len(in.spare); n > 0 {
 		r, in.spare = in.spare[n-1], in.spare[:n-1]
@@ -123,7 +101,7 @@ func (in *Inspector) unhold(r *jobRecord) {
 
 // saw notes one readout of a frame.
 func (r *jobRecord) saw(frame, chip int, light, hold int64) {
-	if frame >= maxFrames {
+	if frame >= bus.MaxFrames {
 		return
 	}
 	for len(r.frames) <= frame {
@@ -162,18 +140,18 @@ func (in *Inspector) limits(r *jobRecord) {
 	for i, f := range r.frames {
 		if f.chip >= 0 && r.job.MaxHold > 0 && f.hold > int64(r.job.MaxHold) {
 			in.breach(LawHoldSkew, r.end, []int{f.chip}, "frame %d of %s was held for %v, its limit is %v",
-				i, r.job.name(), time.Duration(f.hold), r.job.MaxHold)
+				i, r.name(), time.Duration(f.hold), r.job.MaxHold)
 		}
 	}
 	if skew := r.skew(); r.job.MaxSkew > 0 && skew > int64(r.job.MaxSkew) {
 		in.breach(LawHoldSkew, r.end, r.job.Chips, "the frames of %s are %v apart, its limit is %v",
-			r.job.name(), time.Duration(skew), r.job.MaxSkew)
+			r.name(), time.Duration(skew), r.job.MaxSkew)
 	}
 }
 
 // FrameSet judges what is reported of a job against what was seen, and, unless it
 // failed, what was seen against its limits. Call it before JobEnded. (Laws 7 and 9.)
-func (in *Inspector) FrameSet(job *Job, fs *facetdv1.FrameSet) {
+func (in *Inspector) FrameSet(job *bus.Job, fs *facetdv1.FrameSet) {
 	r := in.open(job)
 	if r == nil {
 		return
@@ -185,16 +163,16 @@ func (in *Inspector) FrameSet(job *Job, fs *facetdv1.FrameSet) {
 		}
 		one := []int{f.chip}
 		if i >= len(reported) || reported[i].GetChip() != in.a.Chips[f.chip].Name {
-			in.breach(LawAccounted, r.end, one, "frame %d of %s was read but is not in its frame set", i, job.name())
+			in.breach(LawAccounted, r.end, one, "frame %d of %s was read but is not in its frame set", i, jobName(job))
 			continue
 		}
 		if reported[i].GetHoldNs() < f.hold {
 			in.breach(LawHoldSkew, r.end, one, "frame %d of %s is reported as held for %d ns, it was %d ns",
-				i, job.name(), reported[i].GetHoldNs(), f.hold)
+				i, jobName(job), reported[i].GetHoldNs(), f.hold)
 		}
 	}
 	if skew := r.skew(); fs.GetSkewNs() < skew {
-		in.breach(LawHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", job.name(), fs.GetSkewNs(), skew)
+		in.breach(LawHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", jobName(job), fs.GetSkewNs(), skew)
 	}
 	if fs.GetFailure() == "" {
 		in.limits(r)
@@ -202,7 +180,7 @@ func (in *Inspector) FrameSet(job *Job, fs *facetdv1.FrameSet) {
 }
 
 // open returns the record of a job that has begun, or nil.
-func (in *Inspector) open(job *Job) *jobRecord {
+func (in *Inspector) open(job *bus.Job) *jobRecord {
 	if t := in.tasks[job.Task]; t != nil && t.open != nil && t.open.job.Number == job.Number {
 		return t.open
 	}
@@ -210,7 +188,7 @@ func (in *Inspector) open(job *Job) *jobRecord {
 }
 
 // JobEnded judges how a job is counted, and ends its holds. (Law 9.)
-func (in *Inspector) JobEnded(job *Job, outcome Outcome) {
+func (in *Inspector) JobEnded(job *bus.Job, outcome bus.Outcome) {
 	t := in.task(job.Task)
 	r := in.open(job)
 	at := in.now
@@ -218,18 +196,18 @@ func (in *Inspector) JobEnded(job *Job, outcome Outcome) {
 		at = r.end
 	}
 	if t.ended && job.Number != 0 && job.Number != t.last+1 {
-		in.breach(LawAccounted, at, job.Chips, "%s is accounted for after number %d", job.name(), t.last)
+		in.breach(LawAccounted, at, job.Chips, "%s is accounted for after number %d", jobName(job), t.last)
 	}
 	t.ended, t.last = true, job.Number
-	if outcome.Kind == Failed {
+	if outcome.Kind == bus.Failed {
 		if outcome.Cause == "" {
-			in.breach(LawAccounted, at, job.Chips, "%s failed without a cause", job.name())
+			in.breach(LawAccounted, at, job.Chips, "%s failed without a cause", jobName(job))
 		}
 	} else {
 		in.finished(job, r, at, outcome)
 	}
 	if r != nil {
-		if outcome.Kind != Failed {
+		if outcome.Kind != bus.Failed {
 			in.limits(r)
 		}
 		in.forget(t)
@@ -237,17 +215,17 @@ func (in *Inspector) JobEnded(job *Job, outcome Outcome) {
 }
 
 // finished judges a job that is counted as having run.
-func (in *Inspector) finished(job *Job, r *jobRecord, at int64, outcome Outcome) {
+func (in *Inspector) finished(job *bus.Job, r *jobRecord, at int64, outcome bus.Outcome) {
 	switch {
-	case outcome.Kind != OnTime && outcome.Kind != Late:
-		in.breach(LawAccounted, at, job.Chips, "%s ended %s", job.name(), OutcomeKind(0))
+	case outcome.Kind != bus.OnTime && outcome.Kind != bus.Late:
+		in.breach(LawAccounted, at, job.Chips, "%s ended %s", jobName(job), bus.OutcomeKind(0))
 	case r == nil:
-		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s but never ran", job.name(), outcome.Kind)
+		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s but never ran", jobName(job), outcome.Kind)
 	case r.ran < r.segments:
-		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", job.name(), outcome.Kind, r.ran, r.segments)
-	case (r.end > job.Deadline) != (outcome.Kind == Late):
+		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", jobName(job), outcome.Kind, r.ran, r.segments)
+	case (r.end > job.Deadline) != (outcome.Kind == bus.Late):
 		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s, but ended at %d ns with its deadline at %d ns",
-			job.name(), outcome.Kind, r.end, job.Deadline)
+			jobName(job), outcome.Kind, r.end, job.Deadline)
 	}
 }
 
@@ -256,7 +234,7 @@ func (in *Inspector) finished(job *Job, r *jobRecord, at int64, outcome Outcome)
 func (in *Inspector) Finish(at int64) {
 	for _, name := range slices.Sorted(maps.Keys(in.tasks)) {
 		if t := in.tasks[name]; t.open != nil {
-			in.breach(LawAccounted, at, t.open.job.Chips, "%s was not accounted for at the end", t.open.job.name())
+			in.breach(LawAccounted, at, t.open.job.Chips, "%s was not accounted for at the end", t.open.name())
 			in.forget(t)
 		}
 	}

@@ -1,4 +1,4 @@
-package bus
+package rules
 
 import (
 	"math"
@@ -6,11 +6,12 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
 // selectWord makes all lines inactive and then those of the new word active.
-func (in *Inspector) selectWord(op *Op, from, to int64) {
+func (in *Inspector) selectWord(op *bus.Op, from, to int64) {
 	least := in.a.Timing.DeadTime
 	if op.Word != 0 {
 		least += in.a.Timing.SelectSetup
@@ -103,7 +104,7 @@ type commandLog struct {
 // commandState is a command as its first operation has it.
 type commandState struct {
 	number int
-	kind   OpKind
+	kind   bus.OpKind
 	code   int32
 	target []int
 	first  int // of its part of reached
@@ -111,17 +112,16 @@ type commandState struct {
 	outside []int
 }
 
-// code is the register of a write or the strobe.
-func (op *Op) code() int32 {
-	if op.Kind == OpWrite {
+// codeOf is the register of a write or the strobe.
+func codeOf(op *bus.Op) int32 {
+	if op.Kind == bus.OpWrite {
 		return int32(op.Register)
 	}
 	return int32(op.Strobe)
 }
 
 func (c *commandState) what() string {
-	op := Op{Kind: c.kind, Register: facetdv1.Register(c.code), Strobe: facetdv1.Strobe(c.code)}
-	return op.what()
+	return nameOf(&bus.Op{Kind: c.kind, Register: facetdv1.Register(c.code), Strobe: facetdv1.Strobe(c.code)})
 }
 
 func (l *commandLog) reset() {
@@ -131,7 +131,7 @@ func (l *commandLog) reset() {
 
 // find returns the command of an operation. Commands are mostly numbered in
 // order: a larger number than any before is a new one.
-func (l *commandLog) find(op *Op) (*commandState, []bool) {
+func (l *commandLog) find(op *bus.Op) (*commandState, []bool) {
 	i := -1
 	if op.Command <= l.most {
 		for i = len(l.list) - 1; i >= 0 && l.list[i].number != op.Command; i-- {
@@ -141,7 +141,7 @@ func (l *commandLog) find(op *Op) (*commandState, []bool) {
 		i = len(l.list)
 		l.most = max(l.most, op.Command)
 		first := len(l.reached)
-		l.list = append(l.list, commandState{number: op.Command, kind: op.Kind, code: op.code(), target: op.Target, first: first})
+		l.list = append(l.list, commandState{number: op.Command, kind: op.Kind, code: codeOf(op), target: op.Target, first: first})
 		l.reached = slices.Grow(l.reached, len(op.Target))[:first+len(op.Target)]
 		clear(l.reached[first:])
 	}
@@ -152,25 +152,25 @@ func (l *commandLog) counts(i int) []bool {
 	return l.reached[l.list[i].first:][:len(l.list[i].target)]
 }
 
-// what names a write or strobe for messages.
-func (op *Op) what() string {
-	if op.Kind == OpWrite {
+// nameOf names a write or strobe for messages.
+func nameOf(op *bus.Op) string {
+	if op.Kind == bus.OpWrite {
 		return op.Register.String()
 	}
 	return op.Strobe.String()
 }
 
 // addressed judges laws 2, 3 and 5 for a write or strobe.
-func (in *Inspector) addressed(op *Op, from int64) {
+func (in *Inspector) addressed(op *bus.Op, from int64) {
 	command, counts := in.commands.find(op)
 	same := sameChips(command.target, op.Target)
 	if !same {
-		in.breach(LawTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, op.what())
+		in.breach(LawTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, nameOf(op))
 	}
-	if command.kind != op.Kind || command.code != op.code() {
-		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), op.what())
+	if command.kind != op.Kind || command.code != codeOf(op) {
+		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), nameOf(op))
 	}
-	in.withinJob(op.Target, from, op.what())
+	in.withinJob(op.Target, from, nameOf(op))
 	var outside, again []int
 	at := 0 // in the command's target; both lists ascend
 	for _, c := range in.listening {
@@ -184,7 +184,7 @@ func (in *Inspector) addressed(op *Op, from int64) {
 			before = slices.Contains(command.outside, c)
 			command.outside = append(command.outside, c)
 		}
-		if before && op.Kind == OpStrobe {
+		if before && op.Kind == bus.OpStrobe {
 			again = append(again, c)
 		}
 		if !same {
@@ -196,10 +196,10 @@ func (in *Inspector) addressed(op *Op, from int64) {
 		in.disturb(c, op, from)
 	}
 	if outside != nil {
-		in.breach(LawTarget, from, outside, "%s reaches chips that it is not meant for", op.what())
+		in.breach(LawTarget, from, outside, "%s reaches chips that it is not meant for", nameOf(op))
 	}
 	if again != nil {
-		in.breach(LawStrobeOnce, from, again, "%s of command %d reaches chips more than once", op.what(), op.Command)
+		in.breach(LawStrobeOnce, from, again, "%s of command %d reaches chips more than once", nameOf(op), op.Command)
 	}
 }
 
@@ -227,13 +227,13 @@ func (in *Inspector) withinJob(target []int, at int64, what string) {
 
 // lasting judges that a write or strobe has the time that the chips need to take it:
 // whoever says how long it takes must not be the one who judges that.
-func (in *Inspector) lasting(op *Op, from, to int64) {
+func (in *Inspector) lasting(op *bus.Op, from, to int64) {
 	need := in.a.Timing.Strobe
-	if op.Kind == OpWrite {
+	if op.Kind == bus.OpWrite {
 		need = in.a.Timing.Write
 	}
 	if took := time.Duration(to - from); took < need {
-		in.breach(LawClaim, from, in.listening, "%s takes %v, the chips need %v", op.what(), took, need)
+		in.breach(LawClaim, from, in.listening, "%s takes %v, the chips need %v", nameOf(op), took, need)
 	}
 }
 
@@ -254,19 +254,19 @@ func (in *Inspector) complete(i int) {
 // disturb judges law 5 for a command that reaches a chip. When the holder has read
 // some of its load already, only a further readout of it will show that the load
 // was still needed.
-func (in *Inspector) disturb(chip int, op *Op, at int64) {
+func (in *Inspector) disturb(chip int, op *bus.Op, at int64) {
 	c := &in.chips[chip]
 	if c.holder == nil || c.holder == in.job {
 		return
 	}
 	if !c.read {
 		in.breach(LawHeld, at, []int{chip}, "%s of %s reaches a chip that %s has loaded and not read",
-			op.what(), in.segmentJob(), c.holder.job.name())
+			nameOf(op), in.segmentJob(), c.holder.name())
 		return
 	}
 	if !c.disturbed {
 		c.disturbed, c.disturbedAt = true, at
-		c.disturbance = op.what() + " of " + in.segmentJob()
+		c.disturbance = nameOf(op) + " of " + in.segmentJob()
 	}
 }
 
@@ -274,11 +274,11 @@ func (in *Inspector) segmentJob() string {
 	if in.segment == nil {
 		return "no job"
 	}
-	return in.segment.Job.name()
+	return jobName(in.segment.Job)
 }
 
 // write changes a register of every chip that listens; to is when it is done.
-func (in *Inspector) write(op *Op, to int64) {
+func (in *Inspector) write(op *bus.Op, to int64) {
 	if op.Register <= 0 || int(op.Register) >= chipmodel.NumRegisters {
 		return // no chip has it
 	}
@@ -302,7 +302,7 @@ func (in *Inspector) write(op *Op, to int64) {
 }
 
 // strobe acts on every chip that listens.
-func (in *Inspector) strobe(op *Op, from, to int64) {
+func (in *Inspector) strobe(op *bus.Op, from, to int64) {
 	for _, c := range in.listening {
 		class := in.a.Chips[c].Class
 		if class == nil {
@@ -351,7 +351,7 @@ func (in *Inspector) load(chip int, from, to int64) {
 // share adds the patterns to a chip's history.
 func (in *Inspector) share(chip int, hold time.Duration) {
 	c := &in.chips[chip]
-	p := Patterns{uint8(c.registers[chipmodel.ColumnPattern]), uint8(c.registers[chipmodel.RowPattern])}
+	p := bus.Patterns{Columns: uint8(c.registers[chipmodel.ColumnPattern]), Rows: uint8(c.registers[chipmodel.RowPattern])}
 	c.shares = append(c.shares, p)
 	if hold < leastShare(in.a.Chips[chip].Class, p) {
 		c.torn = "a share was opened before its charge had settled"
@@ -361,7 +361,7 @@ func (in *Inspector) share(chip int, hold time.Duration) {
 // leastShare is a time that no share may be shorter than: the measured one, or what
 // two joined cells need to come within half a step of the converter. Longer blocks
 // need more.
-func leastShare(class *chipmodel.Class, p Patterns) time.Duration {
+func leastShare(class *chipmodel.Class, p bus.Patterns) time.Duration {
 	m := class.Spec.GetMemory()
 	if m.GetShareSettle() != nil {
 		return m.GetShareSettle().AsDuration()

@@ -1,4 +1,4 @@
-package bus
+package rules
 
 import (
 	"cmp"
@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -13,7 +14,7 @@ import (
 // the table's first cycle.
 type TimedTable struct {
 	// Opening runs once before the table; nil where there is none.
-	Opening []Op
+	Opening []bus.Op
 	// Hyperperiod is the length of the table, which repeats.
 	Hyperperiod time.Duration
 	// Entries are the segments of one cycle.
@@ -23,7 +24,7 @@ type TimedTable struct {
 // TimedEntry is one segment of the table. Its job's Number counts the jobs of the
 // task within the cycle, from 0; Release and Deadline are from the table's start.
 type TimedEntry struct {
-	Segment *Segment
+	Segment *bus.Segment
 	Start   int64
 	// NotBefore is the earliest start, where that is later than the job's release.
 	NotBefore int64
@@ -46,19 +47,19 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 		return v, false
 	}
 	in := NewInspector(a)
-	j := &judge{in: in, programs: map[*Op]*judgedProgram{}}
+	j := &judge{in: in, programs: map[*bus.Op]*judgedProgram{}}
 	if len(t.Opening) > 0 {
-		cost := int64(CostOf(a, t.Opening).Total())
-		job := &Job{Release: -cost, Chips: a.All(), Segments: 1}
-		j.segmentAt(&Segment{Job: job, Ops: t.Opening}, -cost, -cost)
-		in.JobEnded(job, Outcome{Kind: OnTime})
+		cost := int64(bus.CostOf(a, t.Opening).Total())
+		job := &bus.Job{Release: -cost, Chips: a.All(), Segments: 1}
+		j.segmentAt(&bus.Segment{Job: job, Ops: t.Opening}, -cost, -cost)
+		in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 	}
 	jobs := map[string]uint64{}
 	for _, e := range t.Entries {
 		jobs[e.Segment.Job.Task] = max(jobs[e.Segment.Job.Task], e.Segment.Job.Number+1)
 	}
 	// The inspector keeps neither a segment nor a job after it has ended.
-	job, s := new(Job), new(Segment)
+	job, s := new(bus.Job), new(bus.Segment)
 	again := newRecurrence(in, &t)
 	for e := range t.unrolled(max(cycles, 2)) {
 		shift := int64(e.cycle) * int64(t.Hyperperiod)
@@ -66,10 +67,10 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 		job.Number += uint64(e.cycle) * jobs[job.Task]
 		job.Release += shift
 		job.Deadline += shift
-		*s = Segment{Job: job, Index: e.Segment.Index, Ops: e.Segment.Ops}
+		*s = bus.Segment{Job: job, Index: e.Segment.Index, Ops: e.Segment.Ops}
 		j.segmentAt(s, e.NotBefore+shift, e.Start+shift)
 		if s.Index == max(job.Segments, 1)-1 {
-			in.JobEnded(job, Outcome{Kind: OnTime})
+			in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 			if early && e.place >= 0 && again.ended(job.Task, e.place, e.cycle) {
 				ended = true
 				break
@@ -88,8 +89,8 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 			out = append(out, Violation{Law: LawClaim, AtNS: at, Message: err.Error()})
 		}
 	}
-	add(0, CheckOps(a, t.Opening))
-	checked := map[*Op]int{} // jobs repeat their programs
+	add(0, bus.CheckOps(a, t.Opening))
+	checked := map[*bus.Op]int{} // jobs repeat their programs
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {
 			out = append(out, Violation{Law: LawAccounted, AtNS: e.Start, Message: "a segment belongs to no job"})
@@ -97,7 +98,7 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 		}
 		if ops := e.Segment.Ops; len(ops) > 0 && checked[&ops[0]] < len(ops) {
 			checked[&ops[0]] = len(ops)
-			add(e.Start, CheckOps(a, ops))
+			add(e.Start, bus.CheckOps(a, ops))
 		}
 	}
 	return out
@@ -149,27 +150,27 @@ func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 // so what does not depend on the moment is worked out once for each.
 type judge struct {
 	in       *Inspector
-	programs map[*Op]*judgedProgram
-	captures []Capture // of the running operation
+	programs map[*bus.Op]*judgedProgram
+	captures []bus.Capture // of the running operation
 }
 
 // judgedProgram is a run of operations with their lengths and the captures of a bus
 // in exact time, without codes, holds and the operation's start.
 type judgedProgram struct {
 	lengths  []int64
-	captures [][]Capture
+	captures [][]bus.Capture
 }
 
-func (j *judge) program(ops []Op) *judgedProgram {
+func (j *judge) program(ops []bus.Op) *judgedProgram {
 	if len(ops) == 0 {
 		return nil
 	}
 	if p := j.programs[&ops[0]]; p != nil && len(p.lengths) == len(ops) {
 		return p
 	}
-	p := &judgedProgram{make([]int64, len(ops)), make([][]Capture, len(ops))}
+	p := &judgedProgram{make([]int64, len(ops)), make([][]bus.Capture, len(ops))}
 	for i := range ops {
-		p.lengths[i] = int64(Cost(j.in.a, &ops[i]).Total())
+		p.lengths[i] = int64(bus.Cost(j.in.a, &ops[i]).Total())
 		p.captures[i] = expected(j.in.a, &ops[i])
 	}
 	j.programs[&ops[0]] = p
@@ -177,7 +178,7 @@ func (j *judge) program(ops []Op) *judgedProgram {
 }
 
 // segmentAt runs a segment past the inspector.
-func (j *judge) segmentAt(s *Segment, notBefore, start int64) {
+func (j *judge) segmentAt(s *bus.Segment, notBefore, start int64) {
 	j.in.BeginSegment(s, notBefore, start)
 	now := start
 	p := j.program(s.Ops)
@@ -199,14 +200,14 @@ func (j *judge) segmentAt(s *Segment, notBefore, start int64) {
 }
 
 // expected are the captures of an operation that begins at 0.
-func expected(a *chipmodel.Array, op *Op) []Capture {
+func expected(a *chipmodel.Array, op *bus.Op) []bus.Capture {
 	if op.Scan == nil {
 		return nil
 	}
 	t := op.Scan.Timing(a)
-	caps := make([]Capture, len(op.Scan.Chips))
+	caps := make([]bus.Capture, len(op.Scan.Chips))
 	for i, c := range op.Scan.Chips {
-		caps[i] = Capture{
+		caps[i] = bus.Capture{
 			Chip: c, Frame: op.Scan.Frames[i], FirstRow: op.Scan.FirstRow, Window: op.Scan.Window,
 			FirstSampleNS: int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
 			ConvertedNS: int64(t.Duration),
