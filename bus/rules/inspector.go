@@ -58,9 +58,9 @@ type chipState struct {
 	patternAt int64
 
 	loaded   bool
-	loadedAt int64      // start of the load
-	loadedBy *jobRecord // nil once that job has ended
-	torn     string     // why the load or a share since is not what it claims to be
+	loadedAt int64          // start of the load
+	loadedBy *jobRecord     // nil once that job has ended
+	torn     string         // why the load or a share since is not what it claims to be
 	shares   []bus.Patterns // since the load
 
 	holder *jobRecord // the job whose load is in the chip, until it is read

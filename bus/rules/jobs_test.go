@@ -7,8 +7,8 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
-	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 )
 

@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"facetd.example/bus"
-	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 )
 

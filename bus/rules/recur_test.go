@@ -6,8 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"facetd.example/bus/rules"
 	. "facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
 )
 
 // TestJudgeEndsEarly damages a good table at random: ending where the inspector's
