@@ -14,10 +14,10 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/scene"
-	"facetd.example/daemon/probing"
+	"facetd.example/daemon/probe"
+	"facetd.example/daemon/probe/diagnosis"
 	"facetd.example/daemon/surroundings"
 	"facetd.example/scheduler"
-	"facetd.example/scheduler/probe"
 )
 
 // benchYAML is an invented array with chips of four kinds.
@@ -149,7 +149,7 @@ func makeRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string,
 		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now, Data: data, Status: same,
 		Host: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-			return probing.Probe(ctx, probing.Config{Array: a, Runner: r, Now: b.Now}, probe.Options{}, progress)
+			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now}, diagnosis.Options{}, progress)
 		},
 	})
 	return r, err

@@ -1,7 +1,7 @@
 // Package bringup serves guided bring-up: it takes an engineer from a freshly wired
 // array to an array file that can be trusted, in the order that is safe, with a verdict,
 // numbers and pictures for every step. What steps need of the bus, and what captures
-// mean, is in scheduler/bringup; here programs run in idle gaps of the timetable, the
+// mean, is in package measure; here programs run in idle gaps of the timetable, the
 // operator is asked, and runs are kept so that they can be resumed.
 //
 // The bus laws stay in force throughout. A run goes on only while somebody reads its
@@ -24,8 +24,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/bringup/measure"
 	"facetd.example/daemon/exclusive"
-	"facetd.example/scheduler/bringup"
 )
 
 // Runner is what bring-up needs of the dispatcher.
@@ -227,7 +227,7 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(
 	// looks at levels alone; whoever reads the log shall know when that was.
 	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose", zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now()))
 	e := &engine{
-		cfg: s.cfg, a: s.cfg.Array, p: bringup.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
+		cfg: s.cfg, a: s.cfg.Array, p: measure.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
 		ask: func(ctx context.Context, q *facetdv1.BringupQuestion) (bool, string, error) {
 			return s.ask(ctx, run.Id, q, emit)
 		},
@@ -279,16 +279,16 @@ func (s *Service) steps(ctx context.Context, e *engine) error {
 // patch puts all proposals into the array file. A file that cannot be edited in place
 // gives no patch; the proposals stand in the results all the same.
 func (s *Service) patch(run *facetdv1.BringupRun) {
-	var changes []bringup.Change
+	var changes []measure.Change
 	for _, r := range run.GetResults() {
 		for _, p := range r.GetProposals() {
-			changes = append(changes, bringup.Change{Path: p.GetPath(), Value: p.GetValue()})
+			changes = append(changes, measure.Change{Path: p.GetPath(), Value: p.GetValue()})
 		}
 	}
 	if len(changes) == 0 || len(s.cfg.ArrayFile) == 0 {
 		return
 	}
-	if _, diff, err := bringup.Patch(s.cfg.ArrayName, s.cfg.ArrayFile, changes); err == nil {
+	if _, diff, err := measure.Patch(s.cfg.ArrayName, s.cfg.ArrayFile, changes); err == nil {
 		run.Patch = diff
 	}
 }

@@ -13,7 +13,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 // Short names for the schema's.
@@ -37,7 +37,7 @@ const (
 type engine struct {
 	cfg Config
 	a   *chipmodel.Array
-	p   *bringup.Programs
+	p   *measure.Programs
 	run *facetdv1.BringupRun
 	// emit tells the operator; ask tells a question and waits for the answer.
 	emit func(*facetdv1.BringupEvent) error
@@ -93,12 +93,12 @@ func (r *report) tell(subject, quantity string, value float64, unit, note string
 
 var none = math.NaN()
 
-func (r *report) chart(c *bringup.Chart) {
+func (r *report) chart(c *measure.Chart) {
 	r.Pictures = append(r.Pictures, &facetdv1.BringupPicture{Title: c.Title, MediaType: "image/svg+xml", Data: c.SVG()})
 }
 
-func (r *report) sheet(title string, tiles []bringup.Tile) {
-	if data, err := bringup.Sheet(tiles); err == nil && len(tiles) > 0 {
+func (r *report) sheet(title string, tiles []measure.Tile) {
+	if data, err := measure.Sheet(tiles); err == nil && len(tiles) > 0 {
 		r.Pictures = append(r.Pictures, &facetdv1.BringupPicture{Title: title, MediaType: "image/png", Data: data})
 	}
 }
@@ -347,12 +347,12 @@ func (e *engine) steady(ctx context.Context) error {
 	for round := range 60 {
 		var means []float64
 		for _, c := range e.active() {
-			captures, err := e.program(ctx, e.p.Frame(c, bringup.Spread(e.a.Chips[c].Class, 64), 1, 0))
+			captures, err := e.program(ctx, e.p.Frame(c, measure.Spread(e.a.Chips[c].Class, 64), 1, 0))
 			if err != nil {
 				return err
 			}
 			if len(captures) > 0 {
-				means = append(means, bringup.Mean(captures[0].Codes))
+				means = append(means, measure.Mean(captures[0].Codes))
 			}
 		}
 		moved := 0.0
@@ -423,7 +423,7 @@ func (e *engine) lane(chip int) *chipmodel.Lane { return &e.a.Lanes[e.a.Chips[ch
 func (e *engine) frame(ctx context.Context, chip, n int) ([]bus.Capture, error) {
 	var all []bus.Capture
 	for range n {
-		captures, err := e.program(ctx, e.p.Frame(chip, bringup.Whole(e.a.Chips[chip].Class), 1, 0))
+		captures, err := e.program(ctx, e.p.Frame(chip, measure.Whole(e.a.Chips[chip].Class), 1, 0))
 		if err != nil {
 			return nil, err
 		}

@@ -10,7 +10,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 const suppliesText = "Before power: wrist strap on, nothing loose on the board, lines at rest. Set the current limit of the supply " +
@@ -39,7 +39,7 @@ func (e *engine) supplies(ctx context.Context, r *report) error {
 			}
 		}
 	}
-	chart := &bringup.Chart{Title: "Lanes while nobody drives them", X: "conversion", Y: "code from the mean"}
+	chart := &measure.Chart{Title: "Lanes while nobody drives them", X: "conversion", Y: "code from the mean"}
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
 		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s at rest", lane.Name)
@@ -59,15 +59,15 @@ func (e *engine) supplies(ctx context.Context, r *report) error {
 }
 
 // idleLane judges one lane at rest.
-func (e *engine) idleLane(r *report, lane *chipmodel.Lane, index int, captures []bus.Capture, chart *bringup.Chart) {
+func (e *engine) idleLane(r *report, lane *chipmodel.Lane, index int, captures []bus.Capture, chart *measure.Chart) {
 	if len(captures) == 0 {
 		return
 	}
 	codes := captures[0].Codes
-	s := bringup.StatsOf(codes, lane.Bits)
+	s := measure.StatsOf(codes, lane.Bits)
 	top := math.Exp2(float64(lane.Bits)) - 1
 	r.add(lane.Name, "level of the idle lane", s.Mean, "codes", 0, 0.98*top, fail, "the converter reads full scale while nobody drives the lane")
-	step := bringup.VoltsPerCode(lane)
+	step := measure.VoltsPerCode(lane)
 	declared := lane.Spec.GetConverter().GetNoiseVolts() / step
 	limit := 1.5*math.Sqrt(declared*declared+1.0/12) + 0.5
 	if r.add(lane.Name, "noise of the idle lane", s.Deviation, "codes", none, limit, warn, "noisier than described") == warn {
@@ -79,7 +79,7 @@ func (e *engine) idleLane(r *report, lane *chipmodel.Lane, index int, captures [
 	if s.Mean > 0.98*top {
 		r.act("Lane %s: check the reference and the input of its converter for an open or a short to the supply.", lane.Name)
 	}
-	line := bringup.Series{Name: lane.Name}
+	line := measure.Series{Name: lane.Name}
 	for i, c := range codes[:min(len(codes), 200)] {
 		line.X, line.Y = append(line.X, float64(i)), append(line.Y, float64(c)-s.Mean)
 	}
@@ -137,21 +137,21 @@ func (e *engine) levels(ctx context.Context, r *report) error {
 		return err
 	}
 	noises := map[int]float64{}
-	chart := &bringup.Chart{Title: "Codes of each chip: lowest, mean, highest", X: "chip", Y: "code"}
-	low, mean, high := bringup.Series{Name: "lowest", Dots: true}, bringup.Series{Name: "mean", Dots: true}, bringup.Series{Name: "highest", Dots: true}
+	chart := &measure.Chart{Title: "Codes of each chip: lowest, mean, highest", X: "chip", Y: "code"}
+	low, mean, high := measure.Series{Name: "lowest", Dots: true}, measure.Series{Name: "mean", Dots: true}, measure.Series{Name: "highest", Dots: true}
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s", e.name(c))
-		captures, err := e.program(ctx, e.p.Frame(c, bringup.Spread(e.a.Chips[c].Class, 256), 4, 0))
+		captures, err := e.program(ctx, e.p.Frame(c, measure.Spread(e.a.Chips[c].Class, 256), 4, 0))
 		if err != nil {
 			return err
 		}
 		if len(captures) == 0 {
 			return skipf("chip %s gave no capture", e.name(c))
 		}
-		s := bringup.StatsOf(captures[0].Codes, e.lane(c).Bits)
+		s := measure.StatsOf(captures[0].Codes, e.lane(c).Bits)
 		r.add(e.name(c), "pixels at a rail", 100*s.AtRails, "%", none, 95, fail, "the output is stuck at a rail")
 		if len(captures[0].Codes) > 8 {
-			noises[c] = bringup.Noise(captures)
+			noises[c] = measure.Noise(captures)
 			r.add(e.name(c), "different codes", float64(s.Different), "", 2, none, fail, "every pixel gives the same code: the output is stuck")
 		}
 		if s.AtRails > 0.95 || s.Different < 2 && len(captures[0].Codes) > 8 {
@@ -163,12 +163,12 @@ func (e *engine) levels(ctx context.Context, r *report) error {
 			return err
 		}
 		for k, v := range []float64{float64(s.Lowest), s.Mean, float64(s.Highest)} {
-			series := []*bringup.Series{&low, &mean, &high}[k]
+			series := []*measure.Series{&low, &mean, &high}[k]
 			series.X, series.Y = append(series.X, float64(i)), append(series.Y, v)
 		}
 	}
 	e.noisy(r, noises)
-	chart.Series = []bringup.Series{low, mean, high}
+	chart.Series = []measure.Series{low, mean, high}
 	r.chart(chart)
 	r.conclude("every chip is alive")
 	return nil
@@ -207,13 +207,13 @@ func (e *engine) testLevel(ctx context.Context, r *report, c int, mean float64) 
 	if mean > top/2 == (t.GetOffsetStepVolts() > 0) {
 		by = -by
 	}
-	setting := bringup.Trim{Offset: by, PixelBias: int(t.GetPixelBias().GetNominal())}
-	captures, err := e.program(ctx, e.p.Trimmed(c, setting, bringup.Spread(e.a.Chips[c].Class, 64)))
+	setting := measure.Trim{Offset: by, PixelBias: int(t.GetPixelBias().GetNominal())}
+	captures, err := e.program(ctx, e.p.Trimmed(c, setting, measure.Spread(e.a.Chips[c].Class, 64)))
 	if err != nil || len(captures) == 0 {
 		return err
 	}
-	expected := float64(by) * t.GetOffsetStepVolts() / bringup.VoltsPerCode(e.lane(c))
-	moved := bringup.Mean(captures[0].Codes) - mean
+	expected := float64(by) * t.GetOffsetStepVolts() / measure.VoltsPerCode(e.lane(c))
+	moved := measure.Mean(captures[0].Codes) - mean
 	r.add(e.name(c), fmt.Sprintf("test level: offset register at %d moves the output", by), moved/expected*100, "% of what is described", 50, 150, warn, "the offset register does not do what is described")
 	return nil
 }
@@ -227,7 +227,7 @@ func (e *engine) darkFrame(ctx context.Context, r *report) error {
 	if err := e.light(ctx, darkScene, "Cover the array so that no light reaches any chip, and wait for slow pixels. Is it dark?"); err != nil {
 		return err
 	}
-	var tiles []bringup.Tile
+	var tiles []measure.Tile
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s in the dark", e.name(c))
 		captures, err := e.frame(ctx, c, 1)
@@ -237,13 +237,13 @@ func (e *engine) darkFrame(ctx context.Context, r *report) error {
 		class := e.a.Chips[c].Class
 		codes := captures[0].Codes
 		e.dark[c] = codes
-		s := bringup.StatsOf(codes, e.lane(c).Bits)
+		s := measure.StatsOf(codes, e.lane(c).Bits)
 		room := 0.15 * math.Exp2(float64(e.lane(c).Bits))
-		expected := bringup.Expected(e.a, c, 0)
+		expected := measure.Expected(e.a, c, 0)
 		r.add(e.name(c), "mean in the dark", s.Mean, "codes", expected-room, expected+room, warn, "far from what the class describes")
 		r.add(e.name(c), "pixels at a rail in the dark", 100*s.AtRails, "%", none, 1, warn, "part of the frame is clipped in the dark")
 		r.tell(e.name(c), "fixed pattern in the dark", s.Deviation, "codes", "")
-		tiles = append(tiles, bringup.Tile{Rows: class.Rows, Columns: class.Columns, Codes: codes})
+		tiles = append(tiles, measure.Tile{Rows: class.Rows, Columns: class.Columns, Codes: codes})
 	}
 	r.sheet("Dark frames, each stretched to its own range, in the order of the array file", tiles)
 	if len(r.Actions) == 0 {
@@ -262,7 +262,7 @@ func (e *engine) litFrame(ctx context.Context, r *report) error {
 	if err := e.light(ctx, fmt.Sprintf("uniform:%g", evenLux), "Light the whole array evenly and steadily: a diffuser or a white card, and no lamp on the mains. Is it lit?"); err != nil {
 		return err
 	}
-	var tiles []bringup.Tile
+	var tiles []measure.Tile
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s in even light", e.name(c))
 		captures, err := e.frame(ctx, c, 1)
@@ -271,13 +271,13 @@ func (e *engine) litFrame(ctx context.Context, r *report) error {
 		}
 		class := e.a.Chips[c].Class
 		codes := captures[0].Codes
-		s := bringup.StatsOf(codes, e.lane(c).Bits)
+		s := measure.StatsOf(codes, e.lane(c).Bits)
 		r.tell(e.name(c), "mean in light", s.Mean, "codes", "")
 		r.add(e.name(c), "pixels at a rail in light", 100*s.AtRails, "%", none, 1, warn, "part of the frame is clipped in light")
 		if before := e.dark[c]; before != nil {
 			e.answer(r, c, before, codes)
 		}
-		tiles = append(tiles, bringup.Tile{Rows: class.Rows, Columns: class.Columns, Codes: codes})
+		tiles = append(tiles, measure.Tile{Rows: class.Rows, Columns: class.Columns, Codes: codes})
 	}
 	r.sheet("Frames in even light, each stretched to its own range, in the order of the array file", tiles)
 	r.conclude("every chip answers to light")
@@ -286,8 +286,8 @@ func (e *engine) litFrame(ctx context.Context, r *report) error {
 
 // answer judges what light does to a chip.
 func (e *engine) answer(r *report, c int, dark, lit []uint16) {
-	dead, median := bringup.Dead(dark, lit)
-	expected := bringup.Expected(e.a, c, evenLux) - bringup.Expected(e.a, c, 0)
+	dead, median := measure.Dead(dark, lit)
+	expected := measure.Expected(e.a, c, evenLux) - measure.Expected(e.a, c, 0)
 	relative := 100 * median / expected
 	low := 1.0 // how bright the operator's lamp is nobody knows
 	if e.run.VirtualLight {

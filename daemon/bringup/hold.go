@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 func hasMemory(c *chipmodel.Class) bool { return c.Kind.HasMemory() }
@@ -23,8 +23,8 @@ func (e *engine) hold(ctx context.Context, r *report) error {
 	if err := e.light(ctx, darkScene, "Cover the array: light makes memories leak. Is it dark?"); err != nil {
 		return err
 	}
-	chart := &bringup.Chart{Title: "Loads that fade in the dark", X: "seconds after the first read", Y: "mean code from the first"}
-	found := map[int]bringup.Droop{}
+	chart := &measure.Chart{Title: "Loads that fade in the dark", X: "seconds after the first read", Y: "mean code from the first"}
+	found := map[int]measure.Droop{}
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s: how long it holds", e.name(c))
 		d, ok, err := e.droop(ctx, c)
@@ -36,7 +36,7 @@ func (e *engine) hold(ctx context.Context, r *report) error {
 			continue
 		}
 		found[c] = d
-		line := bringup.Series{Name: e.name(c), X: d.Seconds}
+		line := measure.Series{Name: e.name(c), X: d.Seconds}
 		for _, v := range d.Levels {
 			line.Y = append(line.Y, v-d.Levels[0])
 		}
@@ -54,17 +54,17 @@ func (e *engine) hold(ctx context.Context, r *report) error {
 
 // droop watches one chip, longer and longer until the droop is known within 2 percent,
 // or for a few seconds.
-func (e *engine) droop(ctx context.Context, c int) (d bringup.Droop, ok bool, err error) {
+func (e *engine) droop(ctx context.Context, c int) (d measure.Droop, ok bool, err error) {
 	const reads = 8
 	for gap := 500 * time.Microsecond; ; gap *= 4 {
-		captures, err := e.program(ctx, e.p.Hold(c, bringup.Spread(e.a.Chips[c].Class, 128), reads, gap))
+		captures, err := e.program(ctx, e.p.Hold(c, measure.Spread(e.a.Chips[c].Class, 128), reads, gap))
 		if err != nil && d.Seconds != nil && ctx.Err() == nil {
 			return d, true, nil // no longer gap; what is known so far must do
 		}
 		if err != nil {
 			return d, false, err
 		}
-		next, ok := bringup.FitDroop(e.a, c, captures)
+		next, ok := measure.FitDroop(e.a, c, captures)
 		if !ok {
 			return d, d.Seconds != nil, nil // it faded out of range
 		}
@@ -75,7 +75,7 @@ func (e *engine) droop(ctx context.Context, c int) (d bringup.Droop, ok bool, er
 	}
 }
 
-func (e *engine) judgeDroop(r *report, c int, d bringup.Droop) {
+func (e *engine) judgeDroop(r *report, c int, d measure.Droop) {
 	class := e.a.Chips[c].Class
 	spec := class.Spec.GetMemory()
 	r.tell(e.name(c), "droop", d.VoltsPerSecond, "V/s", fmt.Sprintf("± %.2g V/s", d.Sigma))
@@ -103,7 +103,7 @@ func (e *engine) described(class *chipmodel.Class) float64 {
 }
 
 // proposeLeak proposes the median leakage of a class: one leaky chip shall not spoil it.
-func (e *engine) proposeLeak(r *report, found map[int]bringup.Droop) {
+func (e *engine) proposeLeak(r *report, found map[int]measure.Droop) {
 	for i, class := range e.a.Classes {
 		var leaks, sigmas []float64
 		for c, d := range found {
@@ -133,7 +133,7 @@ func (e *engine) proposeLeak(r *report, found map[int]bringup.Droop) {
 
 // warm repeats the measurement at another temperature, where the surroundings can be
 // set.
-func (e *engine) warm(ctx context.Context, r *report, cold map[int]bringup.Droop) error {
+func (e *engine) warm(ctx context.Context, r *report, cold map[int]measure.Droop) error {
 	if !e.run.VirtualLight || len(cold) == 0 {
 		return nil
 	}
@@ -155,7 +155,7 @@ func (e *engine) warm(ctx context.Context, r *report, cold map[int]bringup.Droop
 			failed = err
 			break
 		}
-		if k, sigma := bringup.DoublingKelvin(d, hot, warmerK); ok && k > 0 {
+		if k, sigma := measure.DoublingKelvin(d, hot, warmerK); ok && k > 0 {
 			class := e.a.Chips[c].Class
 			doubling[class] = append(doubling[class], k)
 			uncertain[class] = append(uncertain[class], sigma)

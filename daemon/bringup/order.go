@@ -7,7 +7,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 func counts(c *chipmodel.Class) bool { return c.Kind.Counts() }
@@ -32,7 +32,7 @@ func (e *engine) order(ctx context.Context, r *report) error {
 	if err := e.light(ctx, stripes, stripesText); err != nil {
 		return err
 	}
-	var tiles []bringup.Tile
+	var tiles []measure.Tile
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s: the order of its pixels", e.name(c))
 		captures, err := e.frame(ctx, c, 2)
@@ -40,7 +40,7 @@ func (e *engine) order(ctx context.Context, r *report) error {
 			return err
 		}
 		class := e.a.Chips[c].Class
-		tiles = append(tiles, bringup.Tile{Rows: class.Rows, Columns: class.Columns, Codes: captures[0].Codes})
+		tiles = append(tiles, measure.Tile{Rows: class.Rows, Columns: class.Columns, Codes: captures[0].Codes})
 		if err := e.judgeOrder(ctx, r, c, captures, even[c]); err != nil {
 			return err
 		}
@@ -55,7 +55,7 @@ func (e *engine) judgeOrder(ctx context.Context, r *report, c int, frames []bus.
 	class := e.a.Chips[c].Class
 	bad := false
 	judge := func(what string, w chipmodel.Window, codes []uint16) {
-		shift, sure := bringup.Shift(class, frames[0].Codes, w, codes)
+		shift, sure := measure.Shift(class, frames[0].Codes, w, codes)
 		if sure < 1.5 {
 			r.tell(e.name(c), what, 0, "pixels", "pixels look too much alike to tell")
 			return
@@ -66,7 +66,7 @@ func (e *engine) judgeOrder(ctx context.Context, r *report, c int, frames []bus.
 		}
 		bad = r.add(e.name(c), what, float64(shift), "pixels", 0, 0, fail, note) == fail || bad
 	}
-	judge("a second full scan is off by", bringup.Whole(class), frames[1].Codes)
+	judge("a second full scan is off by", measure.Whole(class), frames[1].Codes)
 	// The last row is where the counter comes to the end of its frame.
 	for _, row := range []int{class.Rows / 2, class.Rows - 1} {
 		for _, column := range []int{0, class.Columns / 2} {
@@ -80,7 +80,7 @@ func (e *engine) judgeOrder(ctx context.Context, r *report, c int, frames []bus.
 			}
 		}
 	}
-	slips, sharp := bringup.Slips(class, frames[0].Codes, even)
+	slips, sharp := measure.Slips(class, frames[0].Codes, even)
 	if sharp > 0.3 {
 		r.tell(e.name(c), "stripes tell places to within", sharp, "pixels", "not sharp enough to see rows jump; use bolder stripes")
 	} else {

@@ -8,7 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 // Limits in nanoseconds. Pixels lag a little differently after loads that follow each
@@ -42,28 +42,28 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 		return err
 	}
 	hz := 100.0
-	at := bringup.Delays(e.a, chips, together.times, together.levels, hz)
-	if other := bringup.Delays(e.a, chips, together.times, together.levels, 120); amplitude(other) > 1.5*amplitude(at) {
+	at := measure.Delays(e.a, chips, together.times, together.levels, hz)
+	if other := measure.Delays(e.a, chips, together.times, together.levels, 120); amplitude(other) > 1.5*amplitude(at) {
 		hz, at = 120, other
 	}
-	single := bringup.Delays(e.a, chips, alone.times, alone.levels, hz)
+	single := measure.Delays(e.a, chips, alone.times, alone.levels, hz)
 	if amplitude(at) < 3 {
 		r.add("", "flicker seen", amplitude(at), "codes", 3, none, warn, "too little to compare chips by")
 		r.act("Take a lamp that flickers more.")
 		r.conclude("")
 		return nil
 	}
-	chart := &bringup.Chart{Title: fmt.Sprintf("Light at each load over the phase of %g Hz", hz), X: "phase, periods", Y: "mean code"}
+	chart := &measure.Chart{Title: fmt.Sprintf("Light at each load over the phase of %g Hz", hz), X: "phase, periods", Y: "mean code"}
 	for i, d := range at {
 		bad := r.add(e.name(d.Chip), "samples later than its class", float64(d.Delay), "ns",
 			-max(skewLimit, 4*float64(d.Sigma)), max(skewLimit, 4*float64(d.Sigma)), fail, fmt.Sprintf("it does not load with the others (± %v)", d.Sigma))
 		if bad == fail {
 			r.act("Chip %s: check its strobe line for a slow edge; frames across chips are not of one instant.", e.name(d.Chip))
 		}
-		later := bringup.Later(d.Phase, single[i].Phase, hz)
+		later := measure.Later(d.Phase, single[i].Phase, hz)
 		limit := max(togetherLimit, 4*float64(d.Sigma+single[i].Sigma))
 		r.add(e.name(d.Chip), "samples later with the others than alone", float64(later), "ns", -limit, limit, warn, "loading together delays it")
-		line := bringup.Series{Name: e.name(d.Chip), Dots: true}
+		line := measure.Series{Name: e.name(d.Chip), Dots: true}
 		for k, t := range together.times[i] {
 			line.X = append(line.X, math.Mod(float64(t)*1e-9*hz, 1))
 			line.Y = append(line.Y, together.levels[i][k])
@@ -75,7 +75,7 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 	return nil
 }
 
-func amplitude(d []bringup.Delay) float64 {
+func amplitude(d []measure.Delay) float64 {
 	sum := 0.0
 	for _, one := range d {
 		sum += one.Amplitude / float64(len(d))
@@ -91,7 +91,7 @@ type loaded struct {
 
 func (l *loaded) add(chip int, c *bus.Capture) {
 	l.times[chip] = append(l.times[chip], c.LightNS)
-	l.levels[chip] = append(l.levels[chip], bringup.Mean(c.Codes))
+	l.levels[chip] = append(l.levels[chip], measure.Mean(c.Codes))
 }
 
 // loads loads chips together and each by itself, in turn, at phases of a lamp that

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"facetd.example/bus"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 const stripesText = "Put stripes before the array, dark and bright, several across each row (a printed grating out of focus will do). Are they there?"
@@ -26,15 +26,15 @@ func (e *engine) settling(ctx context.Context, r *report) error {
 	if err := e.light(ctx, stripes, stripesText); err != nil {
 		return err
 	}
-	chart := &bringup.Chart{Title: "What is missing of a step", X: "delay, ns", Y: "part of the step", LogY: true}
-	found := map[int]bringup.Settling{}
+	chart := &measure.Chart{Title: "What is missing of a step", X: "delay, ns", Y: "part of the step", LogY: true}
+	found := map[int]measure.Settling{}
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s: sweep of the settling time", e.name(c))
 		s, missing, err := e.sweep(ctx, c)
 		if err != nil {
 			return err
 		}
-		line := bringup.Series{Name: e.name(c)}
+		line := measure.Series{Name: e.name(c)}
 		for _, m := range missing {
 			if m.Part > 3*m.Sigma {
 				line.X, line.Y = append(line.X, float64(m.Delay)), append(line.Y, m.Part)
@@ -53,17 +53,17 @@ func (e *engine) settling(ctx context.Context, r *report) error {
 
 // sweep sweeps one chip until its time constant is known within 2 percent, or it turns
 // out that it cannot be.
-func (e *engine) sweep(ctx context.Context, c int) (*bringup.Settling, []bringup.Missing, error) {
+func (e *engine) sweep(ctx context.Context, c int) (*measure.Settling, []measure.Missing, error) {
 	frame, err := e.frame(ctx, c, 1)
 	if err != nil {
 		return nil, nil, err
 	}
 	longest := e.p.Settle(c) * 3 / 4
-	var missing []bringup.Missing
+	var missing []measure.Missing
 	for range 9 {
-		plan := bringup.NewSweep(e.a, c, frame[0].Codes, longest)
+		plan := measure.NewSweep(e.a, c, frame[0].Codes, longest)
 		missing = nil
-		var fit bringup.Settling
+		var fit measure.Settling
 		var ok bool
 		for range 6 {
 			captures, err := e.program(ctx, e.p.Sweep(plan))
@@ -71,7 +71,7 @@ func (e *engine) sweep(ctx context.Context, c int) (*bringup.Settling, []bringup
 				return nil, nil, err
 			}
 			missing = plan.Accumulate(e.a, missing, captures)
-			if fit, ok = bringup.FitSettling(missing, e.lane(c).Bits); ok && fit.Relative < 0.015 {
+			if fit, ok = measure.FitSettling(missing, e.lane(c).Bits); ok && fit.Relative < 0.015 {
 				break
 			}
 		}
@@ -89,15 +89,15 @@ func (e *engine) sweep(ctx context.Context, c int) (*bringup.Settling, []bringup
 			return nil, missing, nil
 		}
 	}
-	if fit, ok := bringup.FitSettling(missing, e.lane(c).Bits); ok {
+	if fit, ok := measure.FitSettling(missing, e.lane(c).Bits); ok {
 		return &fit, missing, nil
 	}
 	return nil, missing, nil
 }
 
-func (e *engine) judgeSettling(r *report, c int, s *bringup.Settling, missing []bringup.Missing, found map[int]bringup.Settling) {
+func (e *engine) judgeSettling(r *report, c int, s *measure.Settling, missing []measure.Missing, found map[int]measure.Settling) {
 	described := float64(e.a.LaneSettle(c))
-	if contrast := bringup.Contrast(missing); contrast < minContrast {
+	if contrast := measure.Contrast(missing); contrast < minContrast {
 		r.add(e.name(c), "contrast of the stripes", contrast, "codes", minContrast, none, warn, "too little to measure settling")
 		r.act("Chip %s: bring more contrast into its view and repeat the step.", e.name(c))
 		return
@@ -118,7 +118,7 @@ func (e *engine) judgeSettling(r *report, c int, s *bringup.Settling, missing []
 
 // proposeSettling proposes the slowest chip's time for each class that is not as
 // described.
-func (e *engine) proposeSettling(r *report, found map[int]bringup.Settling) {
+func (e *engine) proposeSettling(r *report, found map[int]measure.Settling) {
 	for i, class := range e.a.Classes {
 		slowest, off, name := time.Duration(0), false, ""
 		for c := range e.a.Chips {
@@ -158,7 +158,7 @@ func yamlDuration(d time.Duration) string { return strings.ReplaceAll(d.String()
 
 // converters looks at the first conversions after a rest.
 func (e *engine) converters(ctx context.Context, r *report) error {
-	chart := &bringup.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion", Y: "codes"}
+	chart := &measure.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion", Y: "codes"}
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
 		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s after a rest", lane.Name)
@@ -166,7 +166,7 @@ func (e *engine) converters(ctx context.Context, r *report) error {
 		if err != nil {
 			return err
 		}
-		f := bringup.FirstOf(looks)
+		f := measure.FirstOf(looks)
 		if len(f.Errors) == 0 {
 			continue
 		}
@@ -176,7 +176,7 @@ func (e *engine) converters(ctx context.Context, r *report) error {
 			r.tell(lane.Name, "conversions to discard", float64(f.Discard), "", "")
 		}
 		r.tell(lane.Name, "noise of single conversions", f.Noise, "codes", "")
-		line := bringup.Series{Name: lane.Name}
+		line := measure.Series{Name: lane.Name}
 		for k, v := range f.Errors {
 			line.X, line.Y = append(line.X, float64(k+1)), append(line.Y, v)
 		}

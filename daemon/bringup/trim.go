@@ -6,7 +6,7 @@ import (
 	"math"
 
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler/bringup"
+	"facetd.example/daemon/bringup/measure"
 )
 
 func isTrimmed(c *chipmodel.Class) bool { return c.Kind == chipmodel.Trimmed }
@@ -17,7 +17,7 @@ func (e *engine) trim(ctx context.Context, r *report) error {
 	if err != nil {
 		return err
 	}
-	points := map[int][]bringup.TrimPoint{}
+	points := map[int][]measure.TrimPoint{}
 	lights := []struct{ scene, ask string }{
 		{darkScene, "Cover the array: the darkest that it shall see. Is it so?"},
 		{fmt.Sprintf("uniform:%g", evenLux), "Light the array evenly: the brightest that it shall see. Is it so?"},
@@ -28,7 +28,7 @@ func (e *engine) trim(ctx context.Context, r *report) error {
 		}
 		for i, c := range chips {
 			e.progress((float64(k)+float64(i)/float64(len(chips)))/2, "chip %s: gains, offsets and biases", e.name(c))
-			for _, s := range bringup.TrimGrid(e.a, c) {
+			for _, s := range measure.TrimGrid(e.a, c) {
 				p, err := e.trimPoint(ctx, c, s, k == 1)
 				if err != nil {
 					return err
@@ -37,9 +37,9 @@ func (e *engine) trim(ctx context.Context, r *report) error {
 			}
 		}
 	}
-	chart := &bringup.Chart{Title: "Dark and lit levels over the offset register, nominal bias", X: "offset register", Y: "mean code"}
+	chart := &measure.Chart{Title: "Dark and lit levels over the offset register, nominal bias", X: "offset register", Y: "mean code"}
 	for _, c := range chips {
-		best, ok := bringup.ChooseTrim(e.a, c, points[c])
+		best, ok := measure.ChooseTrim(e.a, c, points[c])
 		if !ok {
 			r.add(e.name(c), "gains that fit", 0, "", 1, none, fail, "no gain brings dark and lit into the range")
 			r.act("Chip %s: narrow the light that it shall see, or check its biases and supplies.", e.name(c))
@@ -61,8 +61,8 @@ func (e *engine) trim(ctx context.Context, r *report) error {
 	return nil
 }
 
-func trimLine(name string, gain int, lit bool, points []bringup.TrimPoint) bringup.Series {
-	s := bringup.Series{Name: fmt.Sprintf("%s g%d dark", name, gain)}
+func trimLine(name string, gain int, lit bool, points []measure.TrimPoint) measure.Series {
+	s := measure.Series{Name: fmt.Sprintf("%s g%d dark", name, gain)}
 	if lit {
 		s.Name = fmt.Sprintf("%s g%d lit", name, gain)
 	}
@@ -78,19 +78,19 @@ func trimLine(name string, gain int, lit bool, points []bringup.TrimPoint) bring
 	return s
 }
 
-func (e *engine) trimPoint(ctx context.Context, c int, s bringup.Trim, lit bool) (bringup.TrimPoint, error) {
-	captures, err := e.program(ctx, e.p.Trimmed(c, s, bringup.Spread(e.a.Chips[c].Class, 128)))
+func (e *engine) trimPoint(ctx context.Context, c int, s measure.Trim, lit bool) (measure.TrimPoint, error) {
+	captures, err := e.program(ctx, e.p.Trimmed(c, s, measure.Spread(e.a.Chips[c].Class, 128)))
 	if err != nil {
-		return bringup.TrimPoint{}, err
+		return measure.TrimPoint{}, err
 	}
 	if len(captures) == 0 {
-		return bringup.TrimPoint{}, skipf("chip %s gave no capture", e.name(c))
+		return measure.TrimPoint{}, skipf("chip %s gave no capture", e.name(c))
 	}
-	st := bringup.StatsOf(captures[0].Codes, e.lane(c).Bits)
-	return bringup.TrimPoint{Trim: s, Lit: lit, Mean: st.Mean, Lowest: float64(st.Lowest), Highest: float64(st.Highest)}, nil
+	st := measure.StatsOf(captures[0].Codes, e.lane(c).Bits)
+	return measure.TrimPoint{Trim: s, Lit: lit, Mean: st.Mean, Lowest: float64(st.Lowest), Highest: float64(st.Highest)}, nil
 }
 
-func (e *engine) judgeTrim(r *report, c int, best bringup.TrimChoice, got bringup.TrimPoint) {
+func (e *engine) judgeTrim(r *report, c int, best measure.TrimChoice, got measure.TrimPoint) {
 	full := math.Exp2(float64(e.lane(c).Bits))
 	r.tell(e.name(c), "best gain register", float64(best.Gain), "", fmt.Sprintf("gain %g", e.a.Chips[c].Class.Spec.GetTrimmed().GetGains()[best.Gain]))
 	r.tell(e.name(c), "best offset register", float64(best.Offset), "", "")

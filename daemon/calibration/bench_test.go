@@ -8,7 +8,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 )
 
 // BenchmarkCorrectSet corrects a set of twelve frames of 40 x 40 pixels, as the demo's wall
@@ -41,11 +41,11 @@ func BenchmarkCorrectSet(b *testing.B) {
 			proto.CloneOf(set)
 		}
 	})
-	for _, method := range []calibrate.Method{calibrate.Offset, calibrate.OffsetGain, calibrate.LogResponse} {
+	for _, method := range []correction.Method{correction.Offset, correction.OffsetGain, correction.LogResponse} {
 		s := open(b, "", a, nil, nil)
-		var levels []calibrate.Level
+		var levels []correction.Level
 		for i := range method.MinLevels() {
-			acc, err := calibrate.NewAccumulator(sub.shape, sub.scale)
+			acc, err := correction.NewAccumulator(sub.shape, sub.scale)
 			if err != nil {
 				b.Fatal(err)
 			}
@@ -58,9 +58,9 @@ func BenchmarkCorrectSet(b *testing.B) {
 					b.Fatal(err)
 				}
 			}
-			levels = append(levels, calibrate.Level{Lux: []float64{1, 10, 100}[i], Frames: acc})
+			levels = append(levels, correction.Level{Lux: []float64{1, 10, 100}[i], Frames: acc})
 		}
-		mask, err := calibrate.Fit(method, levels, calibrate.Options{})
+		mask, err := correction.Fit(method, levels, correction.Options{})
 		if err != nil {
 			b.Fatal(err)
 		}

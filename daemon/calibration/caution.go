@@ -5,7 +5,7 @@ import (
 	"math"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 )
 
 // From when on an operator is warned: common practice, no source.
@@ -75,7 +75,7 @@ func mean(values []float64) float64 {
 	return sum / float64(max(len(values), 1))
 }
 
-func clipped(a *calibrate.Accumulator) (low, high float64) {
+func clipped(a *correction.Accumulator) (low, high float64) {
 	var lows, highs int
 	n := a.Shape().Pixels()
 	for i := range n {
@@ -89,7 +89,7 @@ func clipped(a *calibrate.Accumulator) (low, high float64) {
 // patternOf is the spread of the pixels' means, and how much of it is an even slope across
 // the frame: the plane of least squares. Both are standard deviations in codes. Rows and
 // columns of a full grid are independent, so each slope is fitted by itself.
-func patternOf(a *calibrate.Accumulator) (pattern, slope float64) {
+func patternOf(a *correction.Accumulator) (pattern, slope float64) {
 	s := a.Shape()
 	n, m := float64(s.Pixels()), a.MeanCode()
 	var squares, alongRows, alongColumns float64

@@ -16,7 +16,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 )
 
 const (
@@ -173,11 +173,11 @@ func (c *collector) total(frames int) uint32 { return uint32(frames * len(c.ses.
 // chips take turns, so that each one's frames are spread over the whole time.
 func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
 	n := len(c.ses.subjects)
-	c.level = &level{lux: lux, frames: frames, gathered: make([]*calibrate.Accumulator, n), firstNS: make([]int64, n), lastNS: make([]int64, n), kelvin: make([]float64, n)}
+	c.level = &level{lux: lux, frames: frames, gathered: make([]*correction.Accumulator, n), firstNS: make([]int64, n), lastNS: make([]int64, n), kelvin: make([]float64, n)}
 	c.means, c.rest, c.index = make([][]float64, n), make([]resting, n), map[[2]string]int{}
 	for i, sub := range c.ses.subjects {
 		var err error
-		if c.level.gathered[i], err = calibrate.NewAccumulator(sub.shape, sub.scale); err != nil {
+		if c.level.gathered[i], err = correction.NewAccumulator(sub.shape, sub.scale); err != nil {
 			return err
 		}
 		c.level.kelvin[i] = c.s.kelvinOf(c.ses.kelvin, sub.chip)

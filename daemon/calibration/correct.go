@@ -12,7 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -138,11 +138,11 @@ func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, fo
 	return out
 }
 
-func correctionOf(m calibrate.Method) facetdv1.Correction {
+func correctionOf(m correction.Method) facetdv1.Correction {
 	switch m {
-	case calibrate.OffsetGain:
+	case correction.OffsetGain:
 		return facetdv1.Correction_CORRECTION_OFFSET_GAIN
-	case calibrate.LogResponse:
+	case correction.LogResponse:
 		return facetdv1.Correction_CORRECTION_LOG_RESPONSE
 	}
 	return facetdv1.Correction_CORRECTION_OFFSET
@@ -166,7 +166,7 @@ func (s *Service) noMask(chip string, force map[key]*inForce) string {
 }
 
 // notes are what to know of a correction that was made.
-func (s *Service) notes(m *inForce, applied calibrate.Applied, unfilled int) []string {
+func (s *Service) notes(m *inForce, applied correction.Applied, unfilled int) []string {
 	var out []string
 	if s.stale(m) {
 		out = append(out, "the mask is "+days(s.age(m))+" old")

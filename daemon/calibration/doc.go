@@ -1,5 +1,5 @@
 // Package calibration makes, keeps and applies the masks that take fixed patterns out of
-// frames. The mathematics is in chipmodel/calibrate; here are an operator's sessions, the
+// frames. The mathematics is in package correction; here are an operator's sessions, the
 // folder of masks, and the correction of frame sets on their way to those who asked for it.
 //
 // A mask belongs to one chip of one array, read with the settings of one view: whatever

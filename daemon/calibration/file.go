@@ -12,7 +12,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 )
 
 // A mask's file, integers with the least significant byte first:
@@ -20,7 +20,7 @@ import (
 //	magic     8 bytes
 //	head      length in 4 bytes, then a facetd.v1.Mask without what the file itself says
 //	          (id, checksum, file) and what changes (state, age)
-//	numbers   length in 4 bytes, then what calibrate.Encode makes
+//	numbers   length in 4 bytes, then what correction.Encode makes
 //	checksum  SHA-256 over everything before it
 const (
 	fileMagic = "FCTMASK\n"
@@ -52,7 +52,7 @@ func shortDigest(d string) string { return d[:min(idDigits, len(d))] }
 
 // encodeFile returns the file of a mask, and fills in what follows from it: checksum and
 // identity.
-func encodeFile(meta *facetdv1.Mask, m *calibrate.Mask) ([]byte, error) {
+func encodeFile(meta *facetdv1.Mask, m *correction.Mask) ([]byte, error) {
 	head := proto.CloneOf(meta)
 	head.Id, head.ChecksumSha256, head.State, head.Age, head.File, head.Data = "", "", 0, nil, "", nil
 	text, err := proto.MarshalOptions{Deterministic: true}.Marshal(head)
@@ -82,7 +82,7 @@ func identify(meta *facetdv1.Mask, sum [sha256.Size]byte) {
 // decodeFile reads a mask for an array. The error says why it is refused; meta is what can
 // be said of it all the same, or nil. It takes no more memory than a few times the length of
 // what it is given.
-func decodeFile(data []byte, a *chipmodel.Array) (meta *facetdv1.Mask, m *calibrate.Mask, err error) {
+func decodeFile(data []byte, a *chipmodel.Array) (meta *facetdv1.Mask, m *correction.Mask, err error) {
 	rest, is := bytes.CutPrefix(data, []byte(fileMagic))
 	if !is {
 		return nil, nil, errForeign
@@ -109,7 +109,7 @@ func decodeFile(data []byte, a *chipmodel.Array) (meta *facetdv1.Mask, m *calibr
 	if meta.GetArrayDigest() != a.Digest {
 		return meta, nil, &OtherArrayError{meta.GetArray(), meta.GetArrayDigest(), a.Digest}
 	}
-	if m, err = calibrate.Decode(numbers); err != nil {
+	if m, err = correction.Decode(numbers); err != nil {
 		return meta, nil, err
 	}
 	return meta, m, fits(meta, m, a)
@@ -129,7 +129,7 @@ func chunk(b []byte) (head, rest []byte, ok bool) {
 
 // fits checks what a mask says of itself against its numbers and the array: a file with a
 // sound checksum may still have been made by something else.
-func fits(meta *facetdv1.Mask, m *calibrate.Mask, a *chipmodel.Array) error {
+func fits(meta *facetdv1.Mask, m *correction.Mask, a *chipmodel.Array) error {
 	c := a.Chip(meta.GetChip())
 	if c < 0 {
 		return fmt.Errorf("it is for chip %q, which this array has not", meta.GetChip())
@@ -151,10 +151,10 @@ func fits(meta *facetdv1.Mask, m *calibrate.Mask, a *chipmodel.Array) error {
 }
 
 // scaleOf is what the codes of a chip mean.
-func scaleOf(a *chipmodel.Array, chip *chipmodel.Chip) calibrate.Scale {
+func scaleOf(a *chipmodel.Array, chip *chipmodel.Chip) correction.Scale {
 	lane := &a.Lanes[chip.Lane]
 	conv := lane.Spec.GetConverter()
-	return calibrate.Scale{
+	return correction.Scale{
 		CodeZeroVolts: conv.GetLowVolts(),
 		VoltsPerCode:  (conv.GetHighVolts() - conv.GetLowVolts()) / float64(uint64(1)<<lane.Bits),
 		HighestCode:   uint16(uint64(1)<<lane.Bits - 1),

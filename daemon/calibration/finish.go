@@ -13,7 +13,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 )
 
 // FinishCalibration makes the masks of a session, each by itself: a chip whose mask cannot
@@ -101,26 +101,26 @@ func nothingMade(what string, failures []*facetdv1.MaskFailure) error {
 // make fits one mask, stores it and puts it into force.
 func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (*facetdv1.Mask, error) {
 	sub := &ses.subjects[i]
-	levels := make([]calibrate.Level, len(ses.levels))
+	levels := make([]correction.Level, len(ses.levels))
 	kelvin, known := 0.0, 0
 	for l, level := range ses.levels {
-		levels[l] = calibrate.Level{Lux: level.lux, Frames: level.gathered[i]}
+		levels[l] = correction.Level{Lux: level.lux, Frames: level.gathered[i]}
 		if k := level.kelvin[i]; k > 0 {
 			kelvin += k
 			known++
 		}
 	}
-	o := calibrate.Options{CodesPerDecade: sub.perDecade}
+	o := correction.Options{CodesPerDecade: sub.perDecade}
 	if known == len(levels) {
 		o.Kelvin = kelvin / float64(known)
 		o.CodesPerDecade *= o.Kelvin / 300
 	}
 	method := s.methodFor(sub, wanted, len(levels))
 	used := levels
-	if method == calibrate.Offset {
+	if method == correction.Offset {
 		used = levels[len(levels)/2 : len(levels)/2+1]
 	}
-	mask, err := calibrate.Fit(method, used, o)
+	mask, err := correction.Fit(method, used, o)
 	if err != nil {
 		return nil, err
 	}
@@ -139,18 +139,18 @@ func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (
 
 // methodFor is the method that a chip gets: what was wanted, or the one that takes out most
 // with the levels there are.
-func (s *Service) methodFor(sub *subject, wanted facetdv1.CalibrationMethod, levels int) calibrate.Method {
+func (s *Service) methodFor(sub *subject, wanted facetdv1.CalibrationMethod, levels int) correction.Method {
 	if wanted != 0 {
-		return calibrate.Method(wanted) // numbered alike
+		return correction.Method(wanted) // numbered alike
 	}
 	linear := s.cfg.Array.Chips[sub.chip].Class.Spec.GetLinear() != nil
 	switch {
 	case levels >= 3 && !linear:
-		return calibrate.LogResponse
+		return correction.LogResponse
 	case levels >= 2:
-		return calibrate.OffsetGain
+		return correction.OffsetGain
 	}
-	return calibrate.Offset
+	return correction.Offset
 }
 
 // metaOf is what is said of a new mask whatever its numbers.

@@ -12,7 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/events"
 )
 
@@ -20,11 +20,11 @@ import (
 type inForce struct {
 	key     key
 	meta    *facetdv1.Mask
-	mask    *calibrate.Mask
+	mask    *correction.Mask
 	created time.Time
 }
 
-func newInForce(meta *facetdv1.Mask, m *calibrate.Mask) *inForce {
+func newInForce(meta *facetdv1.Mask, m *correction.Mask) *inForce {
 	return &inForce{
 		key: key{meta.GetChip(), settingsText(meta.GetSettings())}, meta: meta, mask: m, created: meta.GetCreateTime().AsTime(),
 	}
@@ -47,13 +47,13 @@ func (s *Service) shown(m *inForce) *facetdv1.Mask {
 }
 
 // describe fills in what a mask's numbers say of it.
-func describe(meta *facetdv1.Mask, m *calibrate.Mask) {
+func describe(meta *facetdv1.Mask, m *correction.Mask) {
 	meta.Rows, meta.Columns = uint32(m.Shape.Rows), uint32(m.Shape.Columns)
 	meta.Method = methodMessage(m.Method)
 	meta.VoltsPerCode, meta.CodesPerDecade = m.Scale.VoltsPerCode, math.Abs(m.CodesPerDecade)
 	meta.DieKelvin = m.Kelvin
 	meta.DarkResolved = m.DarkResolved
-	if m.Method == calibrate.LogResponse {
+	if m.Method == correction.LogResponse {
 		meta.MeanResponse = &facetdv1.MeanResponse{OffsetCodes: m.Mean.A, SlopeCodes: m.Mean.B, DarkLux: m.Mean.C}
 		meta.CodesPerDecade = math.Abs(m.Mean.B) * math.Ln10
 	}
@@ -73,16 +73,16 @@ func describe(meta *facetdv1.Mask, m *calibrate.Mask) {
 	}
 }
 
-// kindBits is how many kinds of defect there are: bit i of calibrate.Kind is number i+1 of
+// kindBits is how many kinds of defect there are: bit i of correction.Kind is number i+1 of
 // the schema's.
 const kindBits = 11
 
-func methodMessage(m calibrate.Method) facetdv1.CalibrationMethod {
+func methodMessage(m correction.Method) facetdv1.CalibrationMethod {
 	return facetdv1.CalibrationMethod(m) // numbered alike
 }
 
 // levelMessages are the levels of a mask with what is left at each.
-func levelMessages(m *calibrate.Mask, reports []calibrate.LevelReport, perDecade float64) []*facetdv1.MaskLevel {
+func levelMessages(m *correction.Mask, reports []correction.LevelReport, perDecade float64) []*facetdv1.MaskLevel {
 	var out []*facetdv1.MaskLevel
 	decades := func(codes float64) float64 {
 		if perDecade == 0 {
@@ -102,7 +102,7 @@ func levelMessages(m *calibrate.Mask, reports []calibrate.LevelReport, perDecade
 }
 
 // dataMessage is the numbers of a mask.
-func dataMessage(m *calibrate.Mask) *facetdv1.MaskData {
+func dataMessage(m *correction.Mask) *facetdv1.MaskData {
 	out := &facetdv1.MaskData{Offset: slices.Clone(m.Offset), Gain: slices.Clone(m.Gain), Dark: slices.Clone(m.Dark)}
 	for _, d := range m.Defects {
 		p := &facetdv1.PixelDefect{Row: uint32(d.Pixel / m.Shape.Columns), Column: uint32(d.Pixel % m.Shape.Columns)}

@@ -10,7 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 )
 
 // RezeroMasks brings masks up to date with the even light that is there now.
@@ -102,7 +102,7 @@ func (s *Service) rezero(ctx context.Context, m *inForce, r *facetdv1.RezeroMask
 	if lux == 0 {
 		lux = -1 // not known
 	}
-	made, err := calibrate.Rezero(m.mask, calibrate.Level{Lux: lux, Frames: gather.level.gathered[0]}, calibrate.Options{
+	made, err := correction.Rezero(m.mask, correction.Level{Lux: lux, Frames: gather.level.gathered[0]}, correction.Options{
 		Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade,
 	})
 	if err != nil {
@@ -134,11 +134,11 @@ func (s *Service) photonTransfer(ses *session, i int) *facetdv1.PhotonTransfer {
 	if s.cfg.Array.Chips[sub.chip].Class.Spec.GetLinear() == nil {
 		return nil
 	}
-	var levels []calibrate.Level
+	var levels []correction.Level
 	for _, l := range ses.levels {
-		levels = append(levels, calibrate.Level{Lux: l.lux, Frames: l.gathered[i]})
+		levels = append(levels, correction.Level{Lux: l.lux, Frames: l.gathered[i]})
 	}
-	t, err := calibrate.PhotonTransfer(levels)
+	t, err := correction.PhotonTransfer(levels)
 	if err != nil {
 		return nil
 	}

@@ -17,7 +17,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/scheduler"
 )
@@ -51,8 +51,8 @@ type subject struct {
 	chip     int
 	view     string
 	settings *facetdv1.ViewSettings
-	shape    calibrate.Shape
-	scale    calibrate.Scale
+	shape    correction.Shape
+	scale    correction.Scale
 	// perDecade is the slope of logarithmic pixels as the class says, in codes per decade
 	// of light at 300 K; 0 for others.
 	perDecade float64
@@ -62,7 +62,7 @@ type subject struct {
 type level struct {
 	lux             float64
 	frames          int
-	gathered        []*calibrate.Accumulator
+	gathered        []*correction.Accumulator
 	firstNS, lastNS []int64
 	shown           *facetdv1.CollectedLevel
 	kelvin          []float64
@@ -213,12 +213,12 @@ func newSubject(a *chipmodel.Array, c int, view string, settings *facetdv1.ViewS
 	chip, w := &a.Chips[c], settings.GetWindow()
 	sub := subject{
 		key: key{chip.Name, settingsText(settings)}, chip: c, view: view, settings: settings,
-		shape: calibrate.Shape{Rows: int(w.GetRows()), Columns: int(w.GetColumns())}, scale: scaleOf(a, chip),
+		shape: correction.Shape{Rows: int(w.GetRows()), Columns: int(w.GetColumns())}, scale: scaleOf(a, chip),
 	}
 	if chip.Class.Hexagonal() && w.GetRowStep() == 1 && w.GetColumnStep() == 1 {
-		sub.shape.Lattice = calibrate.HexagonalEven
+		sub.shape.Lattice = correction.HexagonalEven
 		if w.GetRow()%2 == 1 {
-			sub.shape.Lattice = calibrate.HexagonalOdd
+			sub.shape.Lattice = correction.HexagonalOdd
 		}
 	}
 	if l := chip.Class.Spec.GetLogarithmic(); l != nil {

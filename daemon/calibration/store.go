@@ -13,7 +13,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/durable"
 )
 
@@ -184,7 +184,7 @@ func (s *Service) load() error {
 }
 
 // keep stores a mask and puts it into force in the place of an older one.
-func (s *Service) keep(meta *facetdv1.Mask, m *calibrate.Mask) (*facetdv1.Mask, error) {
+func (s *Service) keep(meta *facetdv1.Mask, m *correction.Mask) (*facetdv1.Mask, error) {
 	data, err := encodeFile(meta, m)
 	if err != nil {
 		return nil, err

@@ -22,7 +22,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/calibrate"
+	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/durable"
 )
 
@@ -30,9 +30,9 @@ import (
 const testChip = bustest.M0
 
 // fitted makes a mask of invented frames: pixel i lies i codes above the others.
-func fitted(t testing.TB, sub *subject, seed uint64) *calibrate.Mask {
+func fitted(t testing.TB, sub *subject, seed uint64) *correction.Mask {
 	t.Helper()
-	a, err := calibrate.NewAccumulator(sub.shape, sub.scale)
+	a, err := correction.NewAccumulator(sub.shape, sub.scale)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,7 +46,7 @@ func fitted(t testing.TB, sub *subject, seed uint64) *calibrate.Mask {
 			t.Fatal(err)
 		}
 	}
-	m, err := calibrate.FitOffset(calibrate.Level{Lux: 10, Frames: a}, calibrate.Options{Kelvin: 300})
+	m, err := correction.FitOffset(correction.Level{Lux: 10, Frames: a}, correction.Options{Kelvin: 300})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,18 +11,18 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/bringup"
-	"facetd.example/daemon/probing"
-	"facetd.example/scheduler/probe"
+	"facetd.example/daemon/probe"
+	"facetd.example/daemon/probe/diagnosis"
 )
 
 // bringup makes the service of guided bring-up over what is probed.
-func (s *Server) bringup(in *inputs, probed *probing.Config) *bringup.Service {
+func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 	service, err := bringup.New(bringup.Config{
 		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner, Light: s.light, Now: s.bus.Now,
 		Data: s.cfg.Data, Version: s.cfg.Version, Refused: probed.Refused, Claim: s.measuring.Claim, Logger: s.log.Named("bringup"),
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-			return probing.Probe(ctx, *probed, probe.Options{}, progress)
+			return probe.Probe(ctx, *probed, diagnosis.Options{}, progress)
 		},
 	})
 	if err != nil {

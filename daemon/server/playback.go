@@ -6,7 +6,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/api"
-	"facetd.example/daemon/probing"
+	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/surroundings"
 )
@@ -43,7 +43,7 @@ func (c *Config) loadRecording(files []string, log *zap.Logger) (*inputs, chipmo
 }
 
 // playback puts the player in the place of bus and dispatcher.
-func (s *Server) playback(in *inputs) (*probing.Config, error) {
+func (s *Server) playback(in *inputs) (*probe.Config, error) {
 	s.player, s.bus, s.dispatcher = in.player, in.player, in.player
 	if err := s.keep(); err != nil {
 		_ = s.bus.Close() // it was only read
@@ -56,7 +56,7 @@ func (s *Server) playback(in *inputs) (*probing.Config, error) {
 		}
 	}
 	s.light = surroundings.New(surroundings.Config{}) // which refuses
-	return &probing.Config{
+	return &probe.Config{
 		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "measuring an array or putting faults into it"},
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}, nil

@@ -28,7 +28,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/metrics"
-	"facetd.example/daemon/probing"
+	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record/recordapi"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/record/replayapi"
@@ -139,7 +139,7 @@ func (s *Server) assemble(in *inputs) error {
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info: s.info(), Access: s.access, Corrector: s.calibration,
 		More: func(r grpc.ServiceRegistrar) {
-			probing.Register(r, *probed)
+			probe.Register(r, *probed)
 			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
 			s.light.Register(r)
 			replayapi.Register(r, s.player)
@@ -174,14 +174,14 @@ func (s *Server) assemble(in *inputs) error {
 
 // source makes the bus with its dispatcher, or the player of a recording, and says
 // what can be probed there.
-func (s *Server) source(in *inputs) (*probing.Config, error) {
+func (s *Server) source(in *inputs) (*probe.Config, error) {
 	if in.player != nil {
 		return s.playback(in)
 	}
 	return s.virtualBus(in)
 }
 
-func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
+func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Defects: s.cfg.defects(), Truth: in.truth})
 	if err != nil {
 		return nil, fmt.Errorf("virtual bus: %w", err)
@@ -213,7 +213,7 @@ func (s *Server) virtualBus(in *inputs) (*probing.Config, error) {
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	})
-	return &probing.Config{
+	return &probe.Config{
 		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.measuring.Claim,
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}, nil

@@ -1,0 +1,377 @@
+package measure
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/die"
+)
+
+// Stats are a window's codes summed up.
+type Stats struct {
+	Mean, Deviation  float64 // over pixels
+	Lowest, Highest  uint16
+	AtRails          float64 // part of the pixels at either end of the range
+	Different, Count int     // different codes, pixels
+}
+
+// StatsOf sums up codes of a converter of some bits.
+func StatsOf(codes []uint16, bits int) Stats {
+	s := Stats{Lowest: math.MaxUint16, Count: len(codes)}
+	if len(codes) == 0 {
+		return Stats{}
+	}
+	top := uint16(1)<<uint(bits) - 1
+	seen := map[uint16]bool{}
+	var sum, squares float64
+	for _, c := range codes {
+		sum += float64(c)
+		s.Lowest, s.Highest = min(s.Lowest, c), max(s.Highest, c)
+		if c == 0 || c == top {
+			s.AtRails++
+		}
+		seen[c] = true
+	}
+	n := float64(len(codes))
+	s.Mean = sum / n
+	for _, c := range codes {
+		squares += (float64(c) - s.Mean) * (float64(c) - s.Mean)
+	}
+	s.Deviation = math.Sqrt(squares / max(n-1, 1))
+	s.AtRails /= n
+	s.Different = len(seen)
+	return s
+}
+
+// Mean is the mean of codes.
+func Mean(codes []uint16) float64 {
+	sum := 0.0
+	for _, c := range codes {
+		sum += float64(c)
+	}
+	return sum / float64(max(len(codes), 1))
+}
+
+// Noise is the temporal noise of several captures of one window: the root mean square,
+// over pixels, of the standard deviation over captures.
+func Noise(captures []bus.Capture) float64 {
+	if len(captures) < 2 {
+		return 0
+	}
+	total := 0.0
+	n := float64(len(captures))
+	for i := range captures[0].Codes {
+		var sum, squares float64
+		for k := range captures {
+			v := float64(captures[k].Codes[i])
+			sum += v
+			squares += v * v
+		}
+		total += max(squares-sum*sum/n, 0) / (n - 1)
+	}
+	return math.Sqrt(total / float64(max(len(captures[0].Codes), 1)))
+}
+
+// VoltsPerCode is one step of a lane's converter.
+func VoltsPerCode(l *chipmodel.Lane) float64 {
+	c := l.Spec.GetConverter()
+	return (c.GetHighVolts() - c.GetLowVolts()) / math.Exp2(float64(l.Bits))
+}
+
+// Expected is the mean code that a chip should give under a light, as described, with
+// the registers of power-on.
+func Expected(a *chipmodel.Array, chip int, lux float64) float64 {
+	c := &a.Chips[chip]
+	lane := &a.Lanes[c.Lane]
+	volts := die.NewResponse(c.Class).Volts(lux)
+	if t := c.Class.Spec.GetTrimmed(); t != nil {
+		mid := t.GetAmplifierMidVolts()
+		volts = min(max(mid+t.GetGains()[0]*(volts-mid), t.GetOutputLowVolts()), t.GetOutputHighVolts())
+	}
+	conv := lane.Spec.GetConverter()
+	code := (volts - conv.GetLowVolts()) / VoltsPerCode(lane)
+	return min(max(code, 0), math.Exp2(float64(lane.Bits))-1)
+}
+
+// Dead counts the pixels that answer to light by less than a quarter of the median
+// pixel's answer (a usual definition of a dead pixel; common practice, no source), and
+// returns that median in codes.
+func Dead(dark, lit []uint16) (dead int, median float64) {
+	n := min(len(dark), len(lit))
+	if n == 0 {
+		return 0, 0
+	}
+	answers := make([]float64, n)
+	for i := range answers {
+		answers[i] = float64(lit[i]) - float64(dark[i])
+	}
+	sorted := slices.Sorted(slices.Values(answers))
+	median = sorted[n/2]
+	for _, d := range answers {
+		if d*median < median*median/4 {
+			dead++
+		}
+	}
+	return dead, median
+}
+
+// First is what the first conversions after a rest say.
+type First struct {
+	// Errors are the first conversions less the mean of the last half, in codes.
+	Errors []float64
+	// Noise is the standard deviation of single conversions in codes, Sigma the
+	// uncertainty of Errors.
+	Noise, Sigma float64
+	// Discard is how many conversions to throw away until the next is within half a
+	// code, or within what could be measured.
+	Discard int
+}
+
+// FirstOf compares the first conversions of several looks at a lane at rest with those
+// that follow.
+func FirstOf(looks [][]uint16) First {
+	var f First
+	if len(looks) == 0 || len(looks[0]) < 8 {
+		return f
+	}
+	n := len(looks[0])
+	var all Stats
+	means := make([]float64, n)
+	for _, codes := range looks {
+		s := StatsOf(codes[n/2:], 16)
+		all.Deviation += s.Deviation * s.Deviation / float64(len(looks))
+		for i := range means {
+			means[i] += (float64(codes[i]) - s.Mean) / float64(len(looks))
+		}
+	}
+	f.Noise = math.Sqrt(all.Deviation)
+	f.Sigma = math.Sqrt((all.Deviation + 1.0/12) / float64(len(looks)))
+	f.Errors = means[:min(8, n/2)]
+	for f.Discard < len(f.Errors) && math.Abs(f.Errors[f.Discard]) > max(0.5, 4*f.Sigma) {
+		f.Discard++
+	}
+	return f
+}
+
+// Droop is what reads of one load say.
+type Droop struct {
+	// VoltsPerSecond is positive where the voltage falls; Sigma is its uncertainty.
+	VoltsPerSecond, Sigma float64
+	// HalfStep and OneStep are how long memories hold to half a step and a step of the
+	// converter; 0 where no droop was seen.
+	HalfStep, OneStep time.Duration
+	// LeakFA is the leakage that follows for cells as described, in femtoamperes.
+	LeakFA float64
+	// Codes is the droop over the time that was watched.
+	Codes float64
+	// Seconds and Levels are the mean codes over time.
+	Seconds, Levels []float64
+}
+
+// FitDroop fits a line to the reads of one load: dV/dt = I/C of a capacitor with a
+// constant leakage. Pixels at a rail are left out. ok is false with less than three
+// reads, or when no pixel is in range.
+func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok bool) {
+	if len(captures) < 3 {
+		return d, false
+	}
+	captures = slices.Clone(captures)
+	slices.SortFunc(captures, func(x, y bus.Capture) int { return cmp.Compare(x.FirstSampleNS, y.FirstSampleNS) })
+	lane := &a.Lanes[a.Chips[chip].Lane]
+	top := uint16(1)<<uint(lane.Bits) - 1
+	var inRange []int
+	for i := range captures[0].Codes {
+		bad := slices.ContainsFunc(captures, func(c bus.Capture) bool { return c.Codes[i] == 0 || c.Codes[i] == top })
+		if !bad {
+			inRange = append(inRange, i)
+		}
+	}
+	if len(inRange) == 0 {
+		return d, false
+	}
+	for k := range captures {
+		sum := 0.0
+		for _, i := range inRange {
+			sum += float64(captures[k].Codes[i])
+		}
+		d.Seconds = append(d.Seconds, float64(captures[k].FirstSampleNS-captures[0].FirstSampleNS)*1e-9)
+		d.Levels = append(d.Levels, sum/float64(len(inRange)))
+	}
+	slope, sigma := line(d.Seconds, d.Levels)
+	// Codes are whole numbers: their mean over pixels is known to that at best.
+	step := VoltsPerCode(lane)
+	span := d.Seconds[len(d.Seconds)-1]
+	floor := math.Sqrt(1.0/12/float64(len(inRange))) / span
+	d.VoltsPerSecond, d.Sigma = -slope*step, math.Hypot(sigma, floor)*step
+	d.Codes = math.Abs(slope) * span
+	d.LeakFA = d.VoltsPerSecond * a.Chips[chip].Class.Spec.GetMemory().GetCellCapacitanceFf()
+	if rate := math.Abs(slope); rate > 0 {
+		d.HalfStep = seconds(0.5 / rate)
+		d.OneStep = seconds(1 / rate)
+	}
+	return d, true
+}
+
+// Later is how much later a chip samples that shows a phase of a frequency, than one
+// that shows another.
+func Later(phase, than, hz float64) time.Duration {
+	return time.Duration(math.Remainder(phase-than, 2*math.Pi) / (2 * math.Pi * hz) * 1e9)
+}
+
+func seconds(s float64) time.Duration { return time.Duration(min(s, 1e6) * 1e9) }
+
+// line is the slope of a line fitted to points, and its uncertainty.
+func line(x, y []float64) (slope, sigma float64) {
+	n := float64(len(x))
+	var mx, my, sxx, sxy, rest float64
+	for i := range x {
+		mx, my = mx+x[i]/n, my+y[i]/n
+	}
+	for i := range x {
+		sxx += (x[i] - mx) * (x[i] - mx)
+		sxy += (x[i] - mx) * (y[i] - my)
+	}
+	if sxx == 0 {
+		return 0, math.Inf(1)
+	}
+	slope = sxy / sxx
+	for i := range x {
+		e := y[i] - my - slope*(x[i]-mx)
+		rest += e * e
+	}
+	return slope, math.Sqrt(rest / max(n-2, 1) / sxx)
+}
+
+// DoublingKelvin is in how many kelvin a leakage doubles that grew from cold to warm
+// over some kelvin, with its uncertainty; 0 when it did not grow.
+func DoublingKelvin(cold, warm Droop, kelvin float64) (doubling, sigma float64) {
+	if !(cold.VoltsPerSecond > 0 && warm.VoltsPerSecond > cold.VoltsPerSecond) {
+		return 0, 0
+	}
+	grown := math.Log(warm.VoltsPerSecond / cold.VoltsPerSecond)
+	doubling = kelvin * math.Ln2 / grown
+	return doubling, doubling / grown * math.Hypot(cold.Sigma/cold.VoltsPerSecond, warm.Sigma/warm.VoltsPerSecond)
+}
+
+// Delay is by how much a chip's sampling lags, from a lamp that flickers.
+type Delay struct {
+	Chip int
+	// Delay is behind the median of its class; Sigma is its uncertainty.
+	Delay, Sigma time.Duration
+	// Phase of the flicker in radians of bus time, from which delays follow.
+	Phase float64
+	// Amplitude is of the flicker, in codes.
+	Amplitude float64
+}
+
+// Delays fits a sine of a frequency to the mean codes of every chip over load times,
+// and compares phases. times[i][k] is the bus time of load k of chip i in nanoseconds,
+// levels[i][k] what the chip showed. Chips are compared within their class: pixels of one class lag
+// alike in even light.
+func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64, hz float64) []Delay {
+	out := make([]Delay, len(chips))
+	omega := 2 * math.Pi * hz
+	for i, chip := range chips {
+		phase, amplitude, sigma := sine(times[i], levels[i], omega)
+		out[i] = Delay{Chip: chip, Amplitude: amplitude, Sigma: seconds(sigma / omega), Phase: phase}
+	}
+	for i, chip := range chips {
+		var apart []float64
+		for j, other := range chips {
+			if a.Chips[other].Class == a.Chips[chip].Class {
+				apart = append(apart, math.Remainder(out[i].Phase-out[j].Phase, 2*math.Pi))
+			}
+		}
+		slices.Sort(apart)
+		out[i].Delay = time.Duration(median(apart) / omega * 1e9)
+	}
+	return out
+}
+
+func median(sorted []float64) float64 {
+	n := len(sorted)
+	if n == 0 {
+		return 0
+	}
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+}
+
+// sine fits mean + harmonics of omega, of which the first counts: a chip that samples
+// later by d than the time it is taken for shows s(t + d), a phase larger by omega d. The second harmonic takes up that the
+// logarithm of a sine is none.
+func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sigma float64) {
+	const terms = 5
+	var m [terms][terms + 1]float64
+	basis := func(k int) [terms]float64 {
+		s1, c1 := math.Sincos(omega * float64(times[k]) * 1e-9)
+		s2, c2 := math.Sincos(2 * omega * float64(times[k]) * 1e-9)
+		return [terms]float64{1, c1, s1, c2, s2}
+	}
+	for k := range times {
+		b := basis(k)
+		for i := range terms {
+			for j := range terms {
+				m[i][j] += b[i] * b[j]
+			}
+			m[i][terms] += b[i] * levels[k]
+		}
+	}
+	x := solve(m)
+	rest := 0.0
+	for k := range times {
+		e := levels[k]
+		for i, v := range basis(k) {
+			e -= x[i] * v
+		}
+		rest += e * e
+	}
+	amplitude = math.Hypot(x[1], x[2])
+	// The phase changes by g with the terms; the inverse of the normal matrix says how
+	// well those are known, which is badly where loads met few phases of the lamp.
+	square := max(amplitude*amplitude, 1e-18)
+	g := [terms]float64{1: x[2] / square, 2: -x[1] / square}
+	for i := range terms {
+		m[i][terms] = g[i]
+	}
+	variance := 0.0
+	for i, y := range solve(m) {
+		variance += g[i] * y
+	}
+	rest /= max(float64(len(times)-terms), 1)
+	return math.Atan2(-x[2], x[1]), amplitude, math.Sqrt(rest * max(variance, 0))
+}
+
+// solve solves five linear equations by elimination with pivots.
+func solve(m [5][6]float64) (x [5]float64) {
+	for i := range 5 {
+		p := i
+		for r := i; r < 5; r++ {
+			if math.Abs(m[r][i]) > math.Abs(m[p][i]) {
+				p = r
+			}
+		}
+		m[i], m[p] = m[p], m[i]
+		if m[i][i] == 0 {
+			continue
+		}
+		for r := range 5 {
+			if r == i {
+				continue
+			}
+			f := m[r][i] / m[i][i]
+			for c := i; c < 6; c++ {
+				m[r][c] -= f * m[i][c]
+			}
+		}
+	}
+	for i := range x {
+		if m[i][i] != 0 {
+			x[i] = m[i][5] / m[i][i]
+		}
+	}
+	return x
+}

@@ -1,0 +1,133 @@
+package measure
+
+import (
+	"math"
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// maxShift is how many pixels a counter may be off to be found.
+const maxShift = 6
+
+// Shift finds by how many pixels, in the order in which they are clocked out, a window
+// is off against a whole frame: negative when clocks were lost, since it then shows
+// pixels of before. The pattern that every chip has of its own, and the light, tell
+// pixels apart. sure is how much better that place fits than the next best one, as a
+// ratio of squares; below about 1.5 nothing is told.
+func Shift(class *chipmodel.Class, frame []uint16, w chipmodel.Window, part []uint16) (shift int, sure float64) {
+	type fit struct {
+		shift int
+		rest  float64
+	}
+	var fits []fit
+	for s := -maxShift; s <= maxShift; s++ {
+		sum, n := 0.0, 0
+		for i := range part {
+			at := (w.Row+i/w.Columns*w.RowStep)*class.Columns + w.Column + i%w.Columns*w.ColumnStep + s
+			if at < 0 || at >= len(frame) {
+				continue
+			}
+			d := float64(part[i]) - float64(frame[at])
+			sum, n = sum+d*d, n+1
+		}
+		if n > len(part)/2 {
+			fits = append(fits, fit{s, sum/float64(n) + 1.0/6})
+		}
+	}
+	if len(fits) < 2 {
+		return 0, 0
+	}
+	slices.SortStableFunc(fits, func(x, y fit) int {
+		if x.rest < y.rest {
+			return -1
+		}
+		return 1
+	})
+	return fits[0].shift, fits[1].rest / fits[0].rest
+}
+
+// Slip is where a frame's rows jump sideways.
+type Slip struct {
+	// Row is the row in which it happens, about, and Pixels by how much: above
+	// zero when clocks were lost. Every says that each row is off.
+	Row    int
+	Pixels float64
+	Every  bool
+}
+
+// Slips finds rows that jump against the row before, under a light that changes along
+// rows and not much from row to row. striped is a frame in that light, even one in even
+// light: what pixels differ by is taken out. sharp is how well places are told, in
+// pixels; above about a third nothing is told.
+func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp float64) {
+	rows := make([][]float64, class.Rows)
+	for r := range rows {
+		rows[r] = make([]float64, class.Columns)
+		mean := 0.0
+		for c := range rows[r] {
+			i := r*class.Columns + c
+			rows[r][c] = float64(striped[i]) - float64(even[i])
+			mean += rows[r][c] / float64(class.Columns)
+		}
+		for c := range rows[r] {
+			rows[r][c] -= mean
+		}
+	}
+	// Over two rows: a slip in the middle of a row shows whole only in the next one.
+	var steps []float64
+	for r := 2; r < len(rows); r++ {
+		steps = append(steps, sideways(rows[r-2], rows[r]))
+	}
+	if len(steps) < 3 {
+		return nil, math.Inf(1)
+	}
+	sorted := slices.Sorted(slices.Values(steps))
+	middle := median(sorted)
+	apart := make([]float64, len(steps))
+	for i, s := range steps {
+		apart[i] = math.Abs(s - middle)
+	}
+	slices.Sort(apart)
+	sharp = 1.4826 * median(apart) // as the deviation of a normal distribution
+	if math.Abs(middle) > 1.2 {
+		slips = append(slips, Slip{Row: 1, Pixels: middle / 2, Every: true})
+	}
+	for i := 0; i < len(steps); i++ {
+		off := func(k int) float64 { return math.Abs(steps[k] - middle) }
+		if off(i) <= max(0.6, 5*sharp) {
+			continue
+		}
+		best := i
+		for ; i+1 < len(steps) && off(i+1) > 0.3; i++ {
+			if off(i+1) > off(best) {
+				best = i + 1
+			}
+		}
+		slips = append(slips, Slip{Row: best + 1, Pixels: steps[best] - middle})
+	}
+	return slips, sharp
+}
+
+// sideways is by how many pixels y lies to the right of x: the least mean square over
+// whole shifts, and the lowest point of a parabola through its neighbours.
+func sideways(x, y []float64) float64 {
+	const most = 3
+	rest := make([]float64, 2*most+1)
+	for s := -most; s <= most; s++ {
+		sum := 0.0
+		for c := most; c < len(x)-most; c++ {
+			d := y[c] - x[c-s]
+			sum += d * d
+		}
+		rest[s+most] = sum
+	}
+	at := slices.Index(rest, slices.Min(rest))
+	place := float64(at - most)
+	if at > 0 && at < len(rest)-1 {
+		if curve := rest[at-1] - 2*rest[at] + rest[at+1]; curve > 0 {
+			place += (rest[at-1] - rest[at+1]) / (2 * curve)
+		}
+	}
+	return place
+}

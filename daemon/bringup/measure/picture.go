@@ -1,0 +1,258 @@
+package measure
+
+import (
+	"bytes"
+	"fmt"
+	"html"
+	"image"
+	"image/color"
+	"image/png"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// Series is one line of a chart.
+type Series struct {
+	Name string
+	X, Y []float64
+	// Dots draws points alone.
+	Dots bool
+}
+
+// Chart is a small chart.
+type Chart struct {
+	Title, X, Y string
+	// LogY draws Y in decades; values of 0 and below are left out.
+	LogY   bool
+	Series []Series
+	// MarkX and MarkY draw a line across, where given.
+	MarkX, MarkY *float64
+}
+
+// Size of a chart in pixels, and the room around its field.
+const (
+	chartW, chartH                 = 560, 300
+	chartL, chartR, chartT, chartB = 70, 150, 30, 46
+)
+
+// palette works on light and dark ground (hues of Okabe and Ito, chosen to be told
+// apart by colour-blind readers; from memory), repeated past its length.
+var palette = [...]string{"#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#7f7f7f"}
+
+// axis is the range of one axis.
+type axis struct {
+	low, high float64
+	log       bool
+}
+
+func (x *axis) take(v float64) {
+	if x.log {
+		v = math.Log10(v)
+	}
+	x.low, x.high = min(x.low, v), max(x.high, v)
+}
+
+func (x *axis) place(v float64) float64 {
+	if x.log {
+		v = math.Log10(v)
+	}
+	return (v - x.low) / (x.high - x.low)
+}
+
+func usable(v float64, log bool) bool {
+	return !math.IsNaN(v) && !math.IsInf(v, 0) && (!log || v > 0)
+}
+
+// SVG draws the chart; it stands by itself and suits light and dark ground.
+func (c *Chart) SVG() []byte {
+	x, y := axis{low: math.Inf(1), high: math.Inf(-1)}, axis{low: math.Inf(1), high: math.Inf(-1), log: c.LogY}
+	for _, s := range c.Series {
+		for i := range s.X {
+			if usable(s.X[i], false) && usable(s.Y[i], c.LogY) {
+				x.take(s.X[i])
+				y.take(s.Y[i])
+			}
+		}
+	}
+	if c.MarkX != nil {
+		x.take(*c.MarkX)
+	}
+	if c.MarkY != nil && usable(*c.MarkY, c.LogY) {
+		y.take(*c.MarkY)
+	}
+	x.widen()
+	y.widen()
+	var b strings.Builder
+	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" width="%d" height="%d" role="img" aria-label="%s">`,
+		chartW, chartH, chartW, chartH, html.EscapeString(c.Title))
+	b.WriteString(`<style>text{font:12px sans-serif;fill:#222}.g{stroke:#8885;fill:none}.f{stroke:#888;fill:none}.l{fill:none;stroke-width:1.6}` +
+		`.m{stroke:#888;stroke-dasharray:5 4;fill:none}@media(prefers-color-scheme:dark){text{fill:#ddd}}</style>`)
+	fmt.Fprintf(&b, `<text x="%d" y="18" font-weight="bold">%s</text>`, chartL, html.EscapeString(c.Title))
+	c.frame(&b, &x, &y)
+	px := func(v float64) float64 { return chartL + x.place(v)*(chartW-chartL-chartR) }
+	py := func(v float64) float64 { return chartH - chartB - y.place(v)*(chartH-chartT-chartB) }
+	if c.MarkX != nil {
+		fmt.Fprintf(&b, `<path class="m" d="M%.1f %dV%d"/>`, px(*c.MarkX), chartT, chartH-chartB)
+	}
+	if c.MarkY != nil && usable(*c.MarkY, c.LogY) {
+		fmt.Fprintf(&b, `<path class="m" d="M%d %.1fH%d"/>`, chartL, py(*c.MarkY), chartW-chartR)
+	}
+	for i, s := range c.Series {
+		s.draw(&b, palette[i%len(palette)], c.LogY, px, py)
+		if i < 14 {
+			fmt.Fprintf(&b, `<rect x="%d" y="%d" width="12" height="3" fill="%s"/><text x="%d" y="%d">%s</text>`,
+				chartW-chartR+12, chartT+6+17*i, palette[i%len(palette)], chartW-chartR+30, chartT+12+17*i, html.EscapeString(short(s.Name)))
+		}
+	}
+	b.WriteString("</svg>\n")
+	return []byte(b.String())
+}
+
+func short(s string) string {
+	if r := []rune(s); len(r) > 16 {
+		return string(r[:15]) + "…"
+	}
+	return s
+}
+
+// widen gives an axis some room, and a range where there is none.
+func (x *axis) widen() {
+	if !(x.high >= x.low) {
+		x.low, x.high = 0, 1
+	}
+	room := (x.high - x.low) * 0.04
+	if room == 0 {
+		room = max(math.Abs(x.high)*0.05, 0.5)
+	}
+	x.low, x.high = x.low-room, x.high+room
+}
+
+// frame draws the field with its grid and numbers.
+func (c *Chart) frame(b *strings.Builder, x, y *axis) {
+	w, h := float64(chartW-chartL-chartR), float64(chartH-chartT-chartB)
+	fmt.Fprintf(b, `<rect class="f" x="%d" y="%d" width="%g" height="%g"/>`, chartL, chartT, w, h)
+	for _, t := range ticks(x.low, x.high, 6) {
+		at := chartL + (t-x.low)/(x.high-x.low)*w
+		fmt.Fprintf(b, `<path class="g" d="M%.1f %dV%g"/><text x="%.1f" y="%g" text-anchor="middle">%s</text>`, at, chartT, chartT+h, at, chartT+h+16, number(t))
+	}
+	for _, t := range ticks(y.low, y.high, 5) {
+		if y.log && t != math.Round(t) {
+			continue
+		}
+		at := chartT + h - (t-y.low)/(y.high-y.low)*h
+		label := number(t)
+		if y.log {
+			label = number(math.Pow(10, t))
+		}
+		fmt.Fprintf(b, `<path class="g" d="M%d %.1fh%g"/><text x="%d" y="%.1f" text-anchor="end">%s</text>`, chartL, at, w, chartL-5, at+4, label)
+	}
+	fmt.Fprintf(b, `<text x="%g" y="%d" text-anchor="middle">%s</text>`, chartL+w/2, chartH-8, html.EscapeString(c.X))
+	fmt.Fprintf(b, `<text transform="translate(14 %g) rotate(-90)" text-anchor="middle">%s</text>`, chartT+h/2, html.EscapeString(c.Y))
+}
+
+// ticks are round numbers within a range, about n of them.
+func ticks(low, high float64, n int) []float64 {
+	raw := (high - low) / float64(n)
+	step := math.Pow(10, math.Floor(math.Log10(raw)))
+	for _, f := range []float64{1, 2, 5, 10} {
+		if step*f >= raw {
+			step *= f
+			break
+		}
+	}
+	var out []float64
+	for k := math.Ceil(low / step); k*step <= high && len(out) < 50; k++ {
+		out = append(out, k*step)
+	}
+	return out
+}
+
+func number(v float64) string {
+	if v == 0 {
+		return "0" // and not -0
+	}
+	return strconv.FormatFloat(v, 'g', 4, 64)
+}
+
+func (s *Series) draw(b *strings.Builder, colour string, log bool, px, py func(float64) float64) {
+	var path strings.Builder
+	for i := range s.X {
+		if !usable(s.X[i], false) || !usable(s.Y[i], log) {
+			continue
+		}
+		at, up := px(s.X[i]), py(s.Y[i])
+		if s.Dots {
+			fmt.Fprintf(b, `<circle cx="%.1f" cy="%.1f" r="2.5" fill="%s"/>`, at, up, colour)
+			continue
+		}
+		command := "L"
+		if path.Len() == 0 {
+			command = "M"
+		}
+		fmt.Fprintf(&path, "%s%.1f %.1f", command, at, up)
+	}
+	if path.Len() > 0 {
+		fmt.Fprintf(b, `<path class="l" stroke="%s" d="%s"/>`, colour, path.String())
+	}
+}
+
+// Tile is a frame of a sheet.
+type Tile struct {
+	Rows, Columns int
+	Codes         []uint16
+}
+
+// Sheet draws frames side by side in grey, each stretched over its own 1st to 99th
+// percentile, so that a fixed pattern is seen; an empty place stands for a frame that
+// is missing. It returns a PNG.
+func Sheet(tiles []Tile) ([]byte, error) {
+	const across, gap = 6, 4
+	side := 1
+	for _, t := range tiles {
+		side = max(side, t.Rows, t.Columns)
+	}
+	zoom := max(96/side, 1)
+	cell := side*zoom + gap
+	n := len(tiles)
+	img := image.NewGray(image.Rect(0, 0, cell*min(n, across)+gap, cell*((n+across-1)/across)+gap))
+	for i := range img.Pix {
+		img.Pix[i] = 0x60
+	}
+	for i, t := range tiles {
+		if len(t.Codes) < t.Rows*t.Columns || t.Rows*t.Columns == 0 {
+			continue
+		}
+		low, high := percentiles(t.Codes)
+		for y := range t.Rows * zoom {
+			for x := range t.Columns * zoom {
+				v := (float64(t.Codes[y/zoom*t.Columns+x/zoom]) - low) / (high - low) * 255
+				img.SetGray(gap+i%across*cell+x, gap+i/across*cell+y, color.Gray{Y: uint8(min(max(v, 0), 255))})
+			}
+		}
+	}
+	var out bytes.Buffer
+	if err := png.Encode(&out, img); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
+
+func percentiles(codes []uint16) (low, high float64) {
+	var counts [1 << 16]int
+	for _, c := range codes {
+		counts[c]++
+	}
+	sum := 0
+	low, high = -1, 1
+	for v, n := range counts {
+		sum += n
+		if low < 0 && sum*100 >= len(codes) {
+			low = float64(v)
+		}
+		if sum*100 >= 99*len(codes) {
+			return low, max(float64(v), low+1)
+		}
+	}
+	return low, low + 1
+}

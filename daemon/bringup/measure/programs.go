@@ -1,0 +1,232 @@
+// Package measure knows what the steps of a bring-up need of the bus, and what their
+// captures mean: settling and hold times, the trim of amplifiers, the order of pixels,
+// the skew of loads; and how to write what follows into the array file.
+//
+// Programs look at lanes (Levels) and claim nothing of frames. The inspector judges
+// them like all others; a look that brings its own settling time may look before the
+// lane has settled, since that is what is measured. Every program begins and ends with
+// no line active and no output enabled, and drives a lane with one chip at a time.
+package measure
+
+import (
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// Discharge is how long a lane that nobody drives is given to come back to its idle
+// level. It depends on the board: many time constants of a usual lane (common practice,
+// no source).
+const Discharge = 10 * time.Microsecond
+
+// Programs makes the programs of an array.
+type Programs struct {
+	a *chipmodel.Array
+	// settle is what measurements say that chips need; 0 where none was made.
+	settle []time.Duration
+}
+
+// NewPrograms returns programs for an array.
+func NewPrograms(a *chipmodel.Array) *Programs {
+	return &Programs{a: a, settle: make([]time.Duration, len(a.Chips))}
+}
+
+// Settled notes the settling time measured of a chip, which later looks allow for.
+func (p *Programs) Settled(chip int, d time.Duration) { p.settle[chip] = d }
+
+// Settle is the time that looks at a chip give its lane: what the description says, or
+// a quarter more than what was measured where that is longer.
+func (p *Programs) Settle(chip int) time.Duration {
+	return max(p.a.LaneSettle(chip), p.settle[chip]+p.settle[chip]/4)
+}
+
+// Pixel is a place on a lattice.
+type Pixel struct{ Row, Column int }
+
+// Point is the window of one pixel.
+func (px Pixel) Point() chipmodel.Window {
+	return chipmodel.Window{Row: px.Row, Column: px.Column, Rows: 1, Columns: 1, RowStep: 1, ColumnStep: 1}
+}
+
+// Whole is the window of a whole lattice.
+func Whole(c *chipmodel.Class) chipmodel.Window {
+	return chipmodel.Window{Rows: c.Rows, Columns: c.Columns, RowStep: 1, ColumnStep: 1}
+}
+
+// Spread is a window of at most n pixels. Where chips are addressed they are spread
+// over the lattice; where every pixel passed costs time they are the first ones.
+func Spread(c *chipmodel.Class, n int) chipmodel.Window {
+	w := Whole(c)
+	if c.Kind.Counts() {
+		w.Columns = min(w.Columns, n)
+		w.Rows = max(min(w.Rows, n/w.Columns), 1)
+		return w
+	}
+	for w.Pixels() > n && (w.Rows > 1 || w.Columns > 1) {
+		if w.Rows >= w.Columns {
+			w.RowStep *= 2
+			w.Rows = (c.Rows + w.RowStep - 1) / w.RowStep
+		} else {
+			w.ColumnStep *= 2
+			w.Columns = (c.Columns + w.ColumnStep - 1) / w.ColumnStep
+		}
+	}
+	return w
+}
+
+// program gathers operations.
+type program struct {
+	p        *Programs
+	ops      []bus.Op
+	commands int
+	frames   int
+}
+
+func (g *program) selects(w chipmodel.LineSet) {
+	g.ops = append(g.ops, bus.Op{Kind: bus.OpSelect, Word: w})
+}
+
+func (g *program) write(r facetdv1.Register, v uint16, target []int) {
+	g.commands++
+	g.ops = append(g.ops, bus.Op{Kind: bus.OpWrite, Command: g.commands, Register: r, Value: v, Target: target})
+}
+
+func (g *program) strobe(s facetdv1.Strobe, target []int) {
+	g.commands++
+	g.ops = append(g.ops, bus.Op{Kind: bus.OpStrobe, Command: g.commands, Strobe: s, Target: target})
+}
+
+func (g *program) wait(d time.Duration) {
+	if d > 0 {
+		g.ops = append(g.ops, bus.Op{Kind: bus.OpWait, Hold: d, Phase: facetdv1.Phase_PHASE_SETTLE})
+	}
+}
+
+// look reads levels at the pace of a chip and returns the number of its frame. A
+// settle of 0 gives the time that the chip needs.
+func (g *program) look(chip int, w chipmodel.Window, settle time.Duration) int {
+	kind := bus.OpScan
+	if g.p.a.Chips[chip].Class.Kind.Counts() {
+		kind = bus.OpClockOut
+	}
+	if settle == 0 {
+		settle = g.p.Settle(chip)
+	}
+	g.ops = append(g.ops, bus.Op{Kind: kind, Scan: &bus.Scan{
+		Levels: true, Chips: []int{chip}, Frames: []int{g.frames}, Window: w, Settle: min(settle, time.Second),
+	}})
+	g.frames++
+	return g.frames - 1
+}
+
+// alone is a program in which one chip drives its lane. Chips of other lanes that
+// cannot be told apart from it may drive theirs; none of its own can.
+func (p *Programs) alone(chip int, body func(g *program, reached []int)) []bus.Op {
+	g := &program{p: p}
+	word := p.a.Chips[chip].Wires
+	reached := p.a.Reach(word)
+	g.selects(word)
+	g.write(chipmodel.OutputEnable, 1, reached)
+	body(g, reached)
+	g.write(chipmodel.OutputEnable, 0, reached)
+	g.selects(0)
+	return g.ops
+}
+
+// ready loads a memory chip, or resets a counter.
+func (g *program) ready(chip int, reached []int) {
+	switch kind := g.p.a.Chips[chip].Class.Kind; {
+	case kind.HasMemory():
+		g.strobe(chipmodel.Load, reached)
+	case kind.Counts():
+		g.strobe(chipmodel.Reset, reached)
+	}
+}
+
+// Idle looks at a lane n times while nobody drives it, after a rest. ok is false for a
+// lane without chips.
+func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok bool) {
+	chips := p.a.Lanes[lane].Chips
+	if len(chips) == 0 {
+		return nil, false
+	}
+	pace, slowest := chips[0], time.Duration(0)
+	for _, c := range chips {
+		if p.a.Chips[pace].Class.Kind.Counts() {
+			pace = c
+		}
+		slowest = max(slowest, p.Settle(c))
+	}
+	g := &program{p: p}
+	g.selects(0)
+	g.wait(max(rest, slowest+Discharge))
+	g.look(pace, Spread(p.a.Chips[pace].Class, n), 0)
+	g.selects(0)
+	return g.ops, true
+}
+
+// Frame reads a window of one chip n times, each after a load or reset, gap apart.
+func (p *Programs) Frame(chip int, w chipmodel.Window, n int, gap time.Duration) []bus.Op {
+	return p.alone(chip, func(g *program, reached []int) {
+		for i := range n {
+			if i > 0 {
+				g.wait(gap)
+			}
+			g.ready(chip, reached)
+			g.look(chip, w, 0)
+		}
+	})
+}
+
+// Trimmed reads a window of a trimmed chip with some registers, and puts back those of
+// power-on.
+func (p *Programs) Trimmed(chip int, s Trim, w chipmodel.Window) []bus.Op {
+	t := p.a.Chips[chip].Class.Spec.GetTrimmed()
+	return p.alone(chip, func(g *program, reached []int) {
+		g.write(chipmodel.Gain, uint16(s.Gain), reached)
+		g.write(chipmodel.Offset, uint16(uint8(int8(s.Offset))), reached)
+		g.write(chipmodel.PixelBias, uint16(s.PixelBias), reached)
+		g.ready(chip, reached)
+		g.look(chip, w, 0)
+		g.write(chipmodel.Gain, 0, reached)
+		g.write(chipmodel.Offset, 0, reached)
+		g.write(chipmodel.PixelBias, uint16(t.GetPixelBias().GetNominal()), reached)
+	})
+}
+
+// Hold loads a memory chip once and reads it n times, gap apart: readout does not
+// disturb the cells, so that noise of the load is the same in all.
+func (p *Programs) Hold(chip int, w chipmodel.Window, n int, gap time.Duration) []bus.Op {
+	return p.alone(chip, func(g *program, reached []int) {
+		g.ready(chip, reached)
+		for i := range n {
+			if i > 0 {
+				g.wait(gap)
+			}
+			g.look(chip, w, 0)
+		}
+	})
+}
+
+// Together loads chips under one word and reads a few pixels of each, one after the
+// other; each read has the chip's place in the list as its frame.
+func (p *Programs) Together(chips []int, n int) []bus.Op {
+	g := &program{p: p}
+	var word chipmodel.LineSet
+	for _, c := range chips {
+		word |= p.a.Chips[c].Wires
+	}
+	g.selects(word)
+	g.strobe(chipmodel.Load, p.a.Reach(word))
+	for _, c := range chips {
+		reached := p.a.Reach(p.a.Chips[c].Wires)
+		g.selects(p.a.Chips[c].Wires)
+		g.write(chipmodel.OutputEnable, 1, reached)
+		g.look(c, Spread(p.a.Chips[c].Class, n), 0)
+		g.write(chipmodel.OutputEnable, 0, reached)
+	}
+	g.selects(0)
+	return g.ops
+}

@@ -1,0 +1,346 @@
+package correction
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// clippedLimit is the part of pixels with clipped samples above which a level is refused:
+// then the light or the bias is wrong, not the pixels.
+const clippedLimit = 0.1
+
+// FitOffset makes a mask from one level: each pixel's offset from the mean pixel. It is
+// right at that light; elsewhere what slopes and dark terms differ by comes back.
+func FitOffset(level Level, o Options) (*Mask, error) {
+	return Fit(Offset, []Level{level}, o)
+}
+
+// FitOffsetGain makes a mask from two or more levels: the straight line y = A + B mean of
+// each pixel over the mean pixel, by least squares. It serves linear pixels, and
+// logarithmic ones where the light is well above their dark terms. The light need not be
+// known, only be equal for all pixels.
+func FitOffsetGain(levels []Level, o Options) (*Mask, error) { return Fit(OffsetGain, levels, o) }
+
+// FitLogResponse makes a mask from three or more levels of known light: y = a + b ln(c + x)
+// of each pixel (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5), 2002), by least
+// squares.
+//
+// Light that is uneven in the same way at every level, g_j x on pixel j, gives the same
+// curves with ln g_j in a and c/g_j for c: the mask then takes out the pattern of the lamp
+// and of the lens along with that of the pixels, which is wanted of a lens and not of a
+// lamp. A level whose light is not what was said bends all pixels' fits alike: corrected
+// frames stay nearly as even, but the light that they say is wrong, and LevelReport's
+// MisfitCodes stands out there (with three levels nothing can).
+func FitLogResponse(levels []Level, o Options) (*Mask, error) { return Fit(LogResponse, levels, o) }
+
+// Fit makes a mask by a method. The error is a chipmodel.Mistakes with everything that is
+// wrong with levels and options.
+func Fit(method Method, levels []Level, o Options) (*Mask, error) {
+	in, err := newInput(method, levels, o)
+	if err != nil {
+		return nil, err
+	}
+	d := in.detect()
+	in.average(d.kinds)
+	m := &Mask{Shape: in.shape, Scale: in.scale, Method: method, Kelvin: o.Kelvin, FalseRate: in.falseRate, CodesPerDecade: o.CodesPerDecade}
+	squares := make([]float64, in.n)
+	switch method {
+	case Offset:
+		in.fitOffset(m)
+	case OffsetGain:
+		in.fitGain(m, squares)
+	case LogResponse:
+		if err := in.fitLog(m, d.kinds, squares); err != nil {
+			return nil, err
+		}
+	}
+	if len(levels) > method.MinLevels() {
+		d.misfits(squares)
+	}
+	for i, k := range d.kinds {
+		if k != 0 {
+			m.Defects = append(m.Defects, Defect{i, k})
+			m.identity(i)
+		} else if !m.usable(i) {
+			m.Defects = append(m.Defects, Defect{i, Misfit})
+			m.identity(i)
+		}
+	}
+	if len(m.Defects) == in.n {
+		return nil, chipmodel.Mistakes{{Path: "levels", Message: "every pixel counts as defective", Hint: "check the light, the bias and the select words; compare with frames of another chip"}}
+	}
+	m.prepare()
+	m.Levels, err = m.Measure(levels)
+	return m, err
+}
+
+// usable tells whether a pixel's parameters can be applied.
+func (m *Mask) usable(i int) bool {
+	if !finite(float64(m.Offset[i])) {
+		return false
+	}
+	if m.Method == Offset {
+		return true
+	}
+	g := float64(m.Gain[i])
+	ok := finite(g) && g != 0 && finite(float64(1/m.Gain[i]))
+	if m.Method == OffsetGain {
+		return ok && g > 0
+	}
+	return ok && g*m.Mean.B > 0 && m.Dark[i] >= 0 && finite(float64(m.Dark[i]))
+}
+
+// input is what a fit works on.
+type input struct {
+	shape          Shape
+	scale          Scale
+	n              int
+	levels         []Level
+	mean, variance [][]float64 // by level and pixel, in codes
+	spatial        []float64   // mean of the sound pixels by level
+	falseRate      float64
+}
+
+func newInput(method Method, levels []Level, o Options) (*input, error) {
+	var wrong chipmodel.Mistakes
+	if method < Offset || method > LogResponse {
+		wrong.Add("method", fmt.Sprintf("method %d is not known", method), "take Offset, OffsetGain or LogResponse")
+		return nil, wrong
+	}
+	o.check(&wrong)
+	need := method.MinLevels()
+	if len(levels) < need || (method == Offset && len(levels) != 1) {
+		wrong.Add("levels", fmt.Sprintf("%d light levels; %s takes %d%s", len(levels), method, need, map[bool]string{true: "", false: " or more"}[method == Offset]), "take frames under more levels, or choose another method")
+		return nil, wrong
+	}
+	for i, l := range levels {
+		checkLevel(&wrong, fmt.Sprintf("levels[%d]", i), l, levels[0])
+	}
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	a := levels[0].Frames
+	in := &input{shape: a.shape, scale: a.scale, n: a.shape.Pixels(), levels: levels, falseRate: o.FalseRate}
+	if in.falseRate == 0 {
+		in.falseRate = defaultFalseRate
+	}
+	for _, l := range levels {
+		mean, variance := make([]float64, in.n), make([]float64, in.n)
+		for i := range in.n {
+			mean[i], variance[i] = l.Frames.Mean(i), l.Frames.Variance(i)
+		}
+		in.mean, in.variance = append(in.mean, mean), append(in.variance, variance)
+	}
+	in.average(make([]Kind, in.n))
+	in.apart(method, &wrong)
+	return in, wrong.Err()
+}
+
+func checkLevel(wrong *chipmodel.Mistakes, path string, l, first Level) {
+	if l.Frames == nil || l.Frames.frames < 2 {
+		wrong.Add(path+".frames", "fewer than two frames, which show no noise", "take 16 or more")
+		return
+	}
+	if !finite(l.Lux) {
+		wrong.Add(path+".lux", "the light is no number", "give lux, or -1 where it is not known")
+	}
+	if first.Frames != nil && (l.Frames.shape != first.Frames.shape || l.Frames.scale != first.Frames.scale) {
+		wrong.Add(path+".frames", "shape or scale differ from those of the first level", "take all levels with one chip, view and gain")
+		return
+	}
+	low, high := 0, 0
+	for i := range l.Frames.sum {
+		if l.Frames.low[i] > 0 {
+			low++
+		}
+		if l.Frames.high[i] > 0 {
+			high++
+		}
+	}
+	if n := float64(len(l.Frames.sum)); float64(low+high) > clippedLimit*n {
+		wrong.Add(path+".frames", fmt.Sprintf("%d pixels clip at the lowest code and %d at the highest, of %d", low, high, len(l.Frames.sum)), "change the light, the bias or the gain so that nothing clips")
+	}
+}
+
+// average takes the mean of the pixels without marks, by level.
+func (in *input) average(kinds []Kind) {
+	in.spatial = make([]float64, len(in.mean))
+	for l, mean := range in.mean {
+		sum, n := 0.0, 0
+		for i, v := range mean {
+			if kinds[i] == 0 {
+				sum += v
+				n++
+			}
+		}
+		in.spatial[l] = sum / float64(max(n, 1))
+	}
+}
+
+// apart checks that levels which need to differ do.
+func (in *input) apart(method Method, wrong *chipmodel.Mistakes) {
+	if method == Offset {
+		return
+	}
+	if span := slices.Max(in.spatial) - slices.Min(in.spatial); span < 4 {
+		wrong.Add("levels", fmt.Sprintf("the levels lie only %.2g codes apart", span), "choose levels that differ by more of the range")
+	}
+	if method != LogResponse {
+		return
+	}
+	distinct := map[float64]bool{}
+	for i, l := range in.levels {
+		if l.Lux < 0 {
+			wrong.Add(fmt.Sprintf("levels[%d].lux", i), "the light is not known", "measure it, or correct offset and gain, which does not need it")
+		}
+		distinct[l.Lux] = true
+	}
+	if len(distinct) < 3 {
+		wrong.Add("levels", fmt.Sprintf("%d different lights; a log response has three parameters", len(distinct)), "take three or more different levels")
+	}
+	in.ordered(wrong)
+}
+
+// turnedBack is by how many codes the mean may go against the light before a level counts
+// as not of the light that was said: the noise of means is far below it.
+const turnedBack = 2
+
+// ordered checks that the mean response goes one way as the light rises. Where it does not,
+// somebody changed the light, or the values were mixed up.
+func (in *input) ordered(wrong *chipmodel.Mistakes) {
+	order := make([]int, len(in.levels))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(in.levels[a].Lux, in.levels[b].Lux) })
+	direction := 1.0
+	if in.spatial[order[len(order)-1]] < in.spatial[order[0]] {
+		direction = -1
+	}
+	for k, i := range order[1:] {
+		before := order[k]
+		if (in.spatial[i]-in.spatial[before])*direction < -turnedBack {
+			wrong.Add(fmt.Sprintf("levels[%d].lux", i), fmt.Sprintf("the mean code is %.1f at %g lux and %.1f at %g lux, against the other levels", in.spatial[i], in.levels[i].Lux, in.spatial[before], in.levels[before].Lux),
+				"the light was not what was said, or somebody changed it: gather the levels again")
+		}
+	}
+}
+
+func (in *input) fitOffset(m *Mask) {
+	m.Offset = make([]float32, in.n)
+	for i, y := range in.mean[0] {
+		m.Offset[i] = float32(y - in.spatial[0])
+	}
+}
+
+func (in *input) fitGain(m *Mask, squares []float64) {
+	m.Offset, m.Gain = make([]float32, in.n), make([]float32, in.n)
+	y := make([]float64, len(in.mean))
+	for i := range in.n {
+		in.pixel(y, i)
+		a, b, ss := line(in.spatial, y)
+		m.Offset[i], m.Gain[i], squares[i] = float32(a), float32(b), ss
+	}
+}
+
+// pixel gathers the means of one pixel by level.
+func (in *input) pixel(y []float64, i int) {
+	for l := range y {
+		y[l] = in.mean[l][i]
+	}
+}
+
+// line is the straight line y = a + b x of least squares, and the sum of the squares of
+// what is left.
+func line(x, y []float64) (a, b, squares float64) {
+	n := float64(len(x))
+	var mx, my float64
+	for i := range x {
+		mx += x[i] / n
+		my += y[i] / n
+	}
+	var sxx, sxy float64
+	for i := range x {
+		sxx += (x[i] - mx) * (x[i] - mx)
+		sxy += (x[i] - mx) * (y[i] - my)
+	}
+	b = sxy / sxx
+	a = my - b*mx
+	for i := range x {
+		r := y[i] - a - b*x[i]
+		squares += r * r
+	}
+	return a, b, squares
+}
+
+// Measure reports what the mask leaves of the fixed pattern in frames of uniform levels:
+// those that it was made from, or better fresh ones. The light of a level may be unknown.
+// It fails when a level's shape or scale is not the mask's or it has fewer than two frames.
+func (m *Mask) Measure(levels []Level) ([]LevelReport, error) {
+	out := make([]LevelReport, len(levels))
+	for l, level := range levels {
+		f := level.Frames
+		if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {
+			return nil, chipmodel.Mistakes{{Path: fmt.Sprintf("levels[%d].frames", l), Message: "fewer than two frames, or of another shape or scale than the mask's", Hint: "take frames with the chip, view and gain of the mask"}}
+		}
+		out[l] = m.measure(level)
+	}
+	return out, nil
+}
+
+func (m *Mask) measure(level Level) LevelReport {
+	f := level.Frames
+	r := LevelReport{Lux: max(level.Lux, -1), Frames: f.frames}
+	var before, after moments
+	var noise, noiseAfter float64
+	m.eachSound(func(i int) {
+		y, v := f.Mean(i), f.Variance(i)
+		before.add(y)
+		after.add(m.corrected(i, y))
+		slope := m.corrected(i, y+0.5) - m.corrected(i, y-0.5)
+		noise += v
+		noiseAfter += v * slope * slope
+	})
+	n := float64(before.n)
+	r.MeanCode = before.mean
+	r.NoiseCodes = math.Sqrt(noise / n)
+	r.BeforeCodes = math.Sqrt(max(before.variance()-noise/n/float64(f.frames), 0))
+	r.AfterCodes = math.Sqrt(max(after.variance()-noiseAfter/n/float64(f.frames), 0))
+	if m.Method == LogResponse && level.Lux >= 0 {
+		if code := m.Mean.Code(level.Lux); finite(code) {
+			r.MisfitCodes = r.MeanCode - code
+		}
+	}
+	return r
+}
+
+// eachSound visits the pixels that are no defects.
+func (m *Mask) eachSound(visit func(i int)) {
+	next := 0
+	for i := range m.Shape.Pixels() {
+		if next < len(m.Defects) && m.Defects[next].Pixel == i {
+			next++
+			continue
+		}
+		visit(i)
+	}
+}
+
+// moments is a running mean and variance (Welford, Technometrics 4(3), 1962).
+type moments struct {
+	n          int
+	mean, sums float64
+}
+
+func (m *moments) add(x float64) {
+	m.n++
+	d := x - m.mean
+	m.mean += d / float64(m.n)
+	m.sums += d * (x - m.mean)
+}
+
+func (m *moments) variance() float64 { return m.sums / float64(max(m.n-1, 1)) }

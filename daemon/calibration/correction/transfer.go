@@ -1,0 +1,143 @@
+package correction
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// Transfer are the figures of linear pixels, after EMVA Standard 1288, release 3.1, sections
+// 2, 6 to 8 (from memory): from mean, temporal variance and spatial variance in the dark and
+// under several levels of light. Signals count from the dark, whichever way they go.
+type Transfer struct {
+	// CodesPerElectron is the system gain K: temporal variance over signal.
+	CodesPerElectron float64
+	// DarkNoise is the temporal noise in the dark in electrons, the converter's step taken
+	// out.
+	DarkNoise float64
+	// Saturation is the signal of the level with the largest temporal variance, in
+	// electrons; 0 when that is the brightest, so that saturation was not seen.
+	Saturation float64
+	// DSNU is the spread of the dark signal in electrons, PRNU that of the response as a
+	// fraction, at the level nearest to half of the largest signal.
+	DSNU, PRNU float64
+	// CodesPerLux is the slope of the straight line of the signal over Level.Lux.
+	CodesPerLux float64
+	// Linearity is the largest departure from that line as a fraction of the signal.
+	Linearity float64
+	// MaxSNR is the root of Saturation; DynamicRange is Saturation over the least signal that
+	// noise does not hide. Both are 0 without Saturation.
+	MaxSNR, DynamicRange float64
+}
+
+// linearPart is how much of the signal at saturation the gain and the line are taken from:
+// above it wells begin to fill. Where saturation was not seen all levels count.
+const linearPart = 0.7
+
+// point is a level: signal above the dark, variances in codes squared.
+type point struct{ lux, signal, temporal, spatial float64 }
+
+// PhotonTransfer works the figures out from a dark level (Lux 0) and three lit ones or more.
+// The error is a chipmodel.Mistakes.
+func PhotonTransfer(levels []Level) (*Transfer, error) {
+	var wrong chipmodel.Mistakes
+	for i, l := range levels {
+		if l.Frames == nil || l.Frames.frames < 2 || l.Frames.shape != levels[0].Frames.shape || l.Frames.scale != levels[0].Frames.scale {
+			wrong.Add(fmt.Sprintf("levels[%d].frames", i), "fewer than two frames, or of another shape or scale than the first level's", "take all levels with one chip, view and gain")
+			return nil, wrong
+		}
+	}
+	dark := slices.IndexFunc(levels, func(l Level) bool { return l.Lux == 0 })
+	if dark < 0 || len(levels) < 4 {
+		wrong.Add("levels", fmt.Sprintf("%d levels, dark among them: %t", len(levels), dark >= 0), "take the dark and three lit levels or more")
+		return nil, wrong
+	}
+	d := pointOf(levels[dark], 0)
+	d.signal = 0
+	var lit []point
+	for i, l := range levels {
+		if i != dark && l.Lux > 0 {
+			lit = append(lit, pointOf(l, levels[dark].Frames.MeanCode()))
+		}
+	}
+	t := transferOf(d, lit)
+	if !(t.CodesPerElectron > 0) || !finite(t.CodesPerElectron, t.CodesPerLux) {
+		wrong.Add("levels", "the noise does not grow with the light", "check that the pixels are linear and the levels lit")
+		return nil, wrong
+	}
+	return t, nil
+}
+
+// transferOf works the figures out from the dark and the lit levels: the gain through the
+// origin, since both signal and variance count from the dark, the response as a line with
+// an offset.
+func transferOf(d point, lit []point) *Transfer {
+	lit = slices.SortedFunc(slices.Values(lit), func(a, b point) int { return cmp.Compare(a.signal, b.signal) })
+	brightest := slices.MaxFunc(lit, func(a, b point) int { return cmp.Compare(a.temporal, b.temporal) })
+	upTo := lit[len(lit)-1].signal
+	saturated := brightest.signal < upTo
+	if saturated {
+		upTo = max(linearPart*brightest.signal, lit[0].signal)
+	}
+	straight := []point{d}
+	var up, over float64
+	for _, p := range lit {
+		if p.signal <= upTo {
+			straight = append(straight, p)
+			up += p.signal * (p.temporal - d.temporal)
+			over += p.signal * p.signal
+		}
+	}
+	t := &Transfer{CodesPerElectron: up / over}
+	t.line(straight)
+	t.rest(d, lit, brightest, saturated)
+	return t
+}
+
+// line fits the response and finds how far it is from straight.
+func (t *Transfer) line(points []point) {
+	n := float64(len(points))
+	var lux, signal, square, product float64
+	for _, p := range points {
+		lux += p.lux / n
+		signal += p.signal / n
+	}
+	for _, p := range points {
+		square += (p.lux - lux) * (p.lux - lux)
+		product += (p.lux - lux) * (p.signal - signal)
+	}
+	t.CodesPerLux = product / square
+	for _, p := range points[1:] { // in the dark there is no signal to compare with
+		t.Linearity = max(t.Linearity, math.Abs(p.signal/(signal+t.CodesPerLux*(p.lux-lux))-1))
+	}
+}
+
+// rest works out what follows once the gain is known.
+func (t *Transfer) rest(d point, lit []point, brightest point, saturated bool) {
+	k := t.CodesPerElectron
+	t.DarkNoise = math.Sqrt(max(d.temporal-stepVariance, 0)) / k
+	t.DSNU = math.Sqrt(d.spatial) / k
+	half := slices.MinFunc(lit, func(a, b point) int {
+		return cmp.Compare(math.Abs(a.signal-brightest.signal/2), math.Abs(b.signal-brightest.signal/2))
+	})
+	t.PRNU = math.Sqrt(max(half.spatial-d.spatial, 0)) / half.signal
+	if !saturated {
+		return
+	}
+	t.Saturation = brightest.signal / k
+	t.MaxSNR = math.Sqrt(t.Saturation)
+	t.DynamicRange = t.Saturation / (0.5 + math.Sqrt(t.DarkNoise*t.DarkNoise+stepVariance/(k*k)+0.25))
+}
+
+func pointOf(l Level, dark float64) point {
+	f := l.Frames
+	var spatial moments
+	for i := range f.sum {
+		spatial.add(f.Mean(i))
+	}
+	temporal := f.PairVariance()
+	return point{l.Lux, math.Abs(f.MeanCode() - dark), temporal, max(spatial.variance()-f.MeanVariance()/float64(f.frames), 0)}
+}

@@ -1,0 +1,33 @@
+// Package diagnosis finds faults of the select lines on a live array: lines stuck,
+// swapped, inputs open or shorted, dead chips, open lanes, saturated converters.
+//
+// Each experiment enables the outputs of whoever listens under one select word,
+// and then looks at the lanes under another: a lane leaves its idle level exactly
+// when a chip that listened under the first word listens under the second as well.
+// Only that is used, never the picture.
+//
+// The planner keeps every fault that explains what was seen. It makes an experiment
+// only when, under each of those faults and under the wiring as described, at most
+// one chip of a lane is enabled. Nothing that is selected afterwards can then make
+// two chips drive one lane. Lines are first tried in words that reach nobody on a
+// sound array, so that a line stuck active shows itself before it could do harm.
+//
+// Some risk cannot be avoided: where two chips of a lane differ in one line each, one
+// of two shorts makes both drive, whichever chip is enabled first. Such a risk is run
+// for one register write, announced in the experiment, and only for more faults than
+// the simplest explanation needs: for a single one while the array may be sound, for
+// a second one while a single one explains everything. The result lists experiments
+// that would tell more and were not made.
+//
+// Which faults safe experiments can tell apart does not depend on their order.
+// Suppose one course of them separates two faults, and another course ends with both
+// still possible and no safe experiment that splits what remains.
+// The remainder of the second is inside the first course's starting set. The first
+// course's experiments are safe for it one after another, since what is safe for a
+// set of faults is safe for a part of it, and none splits it; so they cannot have
+// separated the two faults. The classes of faults that no safe experiment can tell
+// apart are therefore well defined, and every planner that goes on until nothing
+// splits ends in the same ones.
+//
+// The package is pure: experiments compile to operations that others run.
+package diagnosis

@@ -1,0 +1,263 @@
+package diagnosis
+
+import (
+	"fmt"
+	"math/bits"
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// Level is what a lane shows.
+type Level uint8
+
+// The levels of a lane.
+const (
+	Idle      Level = iota // nobody drives
+	Driven                 // a chip drives
+	Saturated              // full scale
+	// Unclear is neither clearly idle nor clearly driven; nothing follows from it.
+	Unclear
+)
+
+func (l Level) String() string { return [...]string{"idle", "driven", "saturated", "unclear"}[l] }
+
+// Observation is the level of each lane, by the array's index.
+type Observation []Level
+
+// Experiment writes output enable 1 to whoever listens under the word Enable, looks
+// at every lane under each of the words Looks, and disables all outputs again. Each
+// look is one readout.
+type Experiment struct {
+	Enable chipmodel.LineSet
+	Looks  []chipmodel.LineSet
+	// Risks are sets of faults, not excluded yet, under which several chips of a
+	// lane would be enabled and drive it together for the time of one register
+	// write; none where the experiment is safe.
+	Risks [][]Fault
+}
+
+func (e *Experiment) equal(f *Experiment) bool {
+	return e.Enable == f.Enable && slices.Equal(e.Looks, f.Looks)
+}
+
+// Bounds of the arrays that are handled: a lane is a word of bits, and the lanes'
+// levels are two bits each.
+const (
+	maxLaneChips = 64
+	maxLanes     = 32
+)
+
+// Model is a symbolic array: what experiments show under faults.
+type Model struct {
+	a *chipmodel.Array
+	// lane and bit are the place of each chip in a reach.
+	lane  []int
+	bit   []uint64
+	wires []chipmodel.LineSet
+	every chipmodel.LineSet // all lines
+}
+
+// NewModel returns the model of an array, which must have lanes, at most 32 with at
+// most 64 chips each.
+func NewModel(a *chipmodel.Array) (*Model, error) {
+	switch {
+	case a.WiringOnly || len(a.Lanes) == 0:
+		return nil, fmt.Errorf("an array of wiring alone has no lanes to look at")
+	case len(a.Lanes) > maxLanes:
+		return nil, fmt.Errorf("%d lanes are more than the %d that can be probed", len(a.Lanes), maxLanes)
+	}
+	m := &Model{a: a, every: chipmodel.LineSet(1)<<uint(len(a.Lines)) - 1}
+	if len(a.Lines) == chipmodel.MaxLines {
+		m.every = ^chipmodel.LineSet(0)
+	}
+	on := make([]int, len(a.Lanes))
+	for i := range a.Chips {
+		c := &a.Chips[i]
+		if on[c.Lane] == maxLaneChips {
+			return nil, fmt.Errorf("lane %s has more than the %d chips that can be probed", a.Lanes[c.Lane].Name, maxLaneChips)
+		}
+		m.lane = append(m.lane, c.Lane)
+		m.bit = append(m.bit, 1<<uint(on[c.Lane]))
+		m.wires = append(m.wires, c.Wires)
+		on[c.Lane]++
+	}
+	return m, nil
+}
+
+// Faults lists every single fault of the array.
+func (m *Model) Faults() []Fault { return allFaults(m.a) }
+
+// net is which lines are really active when the host makes a word active. Swaps act
+// one after another, then what is stuck.
+func net(faults []Fault, word chipmodel.LineSet) chipmodel.LineSet {
+	for _, f := range faults {
+		if f.Kind == Swapped && word.Has(f.Line) != word.Has(f.Other) {
+			word ^= 1<<uint(f.Line) | 1<<uint(f.Other)
+		}
+	}
+	for _, f := range faults {
+		switch f.Kind {
+		case StuckActive:
+			word |= 1 << uint(f.Line)
+		case StuckInactive:
+			word &^= 1 << uint(f.Line)
+		}
+	}
+	return word
+}
+
+// reach sets, lane by lane, the chips that drive under a word when their output is
+// enabled. dst has one word of bits a lane.
+func (m *Model) reach(faults []Fault, word chipmodel.LineSet, dst []uint64) {
+	active := net(faults, word)
+	m.wired(active, dst)
+	for _, f := range faults {
+		if f.atInput() {
+			dst[m.lane[f.Chip]] &^= m.bit[f.Chip]
+			if m.listens(faults, f.Chip, active) {
+				dst[m.lane[f.Chip]] |= m.bit[f.Chip]
+			}
+		}
+	}
+	for _, f := range faults {
+		if f.Kind == Dead {
+			dst[m.lane[f.Chip]] &^= m.bit[f.Chip]
+		}
+	}
+}
+
+// listens works out the inputs of one chip. An input is active when a line that it
+// is connected to is; one that is connected to none follows its pull.
+func (m *Model) listens(faults []Fault, chip int, active chipmodel.LineSet) bool {
+	for i, line := range m.a.Chips[chip].Selects {
+		connected := chipmodel.LineSet(1) << uint(line)
+		pull := false
+		for _, f := range faults {
+			if f.Chip == chip && f.Input == i && (f.Kind == OpenActive || f.Kind == OpenInactive) {
+				connected &^= 1 << uint(line)
+				pull = f.Kind == OpenActive
+			}
+		}
+		for _, f := range faults {
+			if f.Chip == chip && f.Input == i && f.Kind == Shorted {
+				connected |= 1 << uint(f.Other)
+			}
+		}
+		if connected == 0 && !pull || connected != 0 && connected&active == 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// converter is what lane faults make of the levels: keep, then set, two bits a lane.
+type converter struct{ keep, set uint64 }
+
+func converterOf(faults []Fault) converter {
+	c := converter{keep: ^uint64(0)}
+	for _, f := range faults {
+		if f.Kind == LaneOpen || f.Kind == LaneSaturated {
+			c.keep &^= 3 << (2 * uint(f.Lane))
+		}
+		if f.Kind == LaneSaturated {
+			c.set |= uint64(Saturated) << (2 * uint(f.Lane))
+		}
+	}
+	return c
+}
+
+// levels packs what the lanes show when the chips of both reaches drive.
+func (c converter) levels(enabled, selected []uint64) uint64 {
+	var out uint64
+	for lane, e := range enabled {
+		if e&selected[lane] != 0 {
+			out |= uint64(Driven) << (2 * uint(lane))
+		}
+	}
+	return out&c.keep | c.set
+}
+
+// clash reports whether two chips of one lane are in a reach.
+func clash(reach []uint64) bool {
+	for _, r := range reach {
+		if r&(r-1) != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// clashBoth reports whether two chips of one lane are in both reaches.
+func clashBoth(enabled, selected []uint64) bool {
+	for i, e := range enabled {
+		if r := e & selected[i]; r&(r-1) != 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// Outcome is what an experiment does under a set of faults.
+type Outcome struct {
+	// Levels are what each look shows.
+	Levels []Observation
+	// Contending are the chips that drive one lane together after the enabling
+	// write, ascending, of the first such lane; none on a safe experiment.
+	Contending []int
+	// Lasting says that they do so during a look as well.
+	Lasting bool
+}
+
+// Observe returns what an experiment does under a set of faults. Several swaps act
+// one after another.
+func (m *Model) Observe(faults []Fault, e Experiment) Outcome {
+	enabled, selected := make([]uint64, len(m.a.Lanes)), make([]uint64, len(m.a.Lanes))
+	conv := converterOf(faults)
+	m.reach(faults, e.Enable, enabled)
+	var out Outcome
+	for _, look := range e.Looks {
+		m.reach(faults, look, selected)
+		out.Levels = append(out.Levels, m.unpack(conv.levels(enabled, selected)))
+		out.Lasting = out.Lasting || clashBoth(enabled, selected)
+	}
+	first := slices.IndexFunc(enabled, func(r uint64) bool { return bits.OnesCount64(r) > 1 })
+	for c, lane := range m.lane {
+		if lane == first && enabled[lane]&m.bit[c] != 0 {
+			out.Contending = append(out.Contending, c)
+		}
+	}
+	return out
+}
+
+func (m *Model) unpack(levels uint64) Observation {
+	out := make(Observation, len(m.a.Lanes))
+	for i := range out {
+		out[i] = Level(levels >> (2 * uint(i)) & 3)
+	}
+	return out
+}
+
+// seen is a packed observation of one look; lanes that were unclear are masked out.
+type seen struct {
+	enable, look chipmodel.LineSet
+	levels, mask uint64
+}
+
+// pack packs the observations of an experiment, one for each of its looks.
+func pack(e Experiment, o []Observation) []seen {
+	out := make([]seen, len(e.Looks))
+	for i := range out {
+		out[i] = seen{enable: e.Enable, look: e.Looks[i]}
+		if i >= len(o) {
+			continue // not made
+		}
+		for lane, l := range o[i] {
+			if l != Unclear {
+				out[i].mask |= 3 << (2 * uint(lane))
+				out[i].levels |= uint64(l) << (2 * uint(lane))
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,336 @@
+package diagnosis
+
+import (
+	"encoding/binary"
+	"slices"
+
+	"facetd.example/chipmodel"
+)
+
+// Options of a planner.
+type Options struct {
+	// Thorough goes on, once one fault explains everything seen, until every second
+	// fault that a safe experiment could show is excluded, and makes all that is safe
+	// of what a sound array would be asked, so that a third one is not missed.
+	// Without it, two faults are looked for only when no single one explains what was
+	// seen.
+	Thorough bool
+	// Strict makes safe experiments only, however little they tell.
+	Strict bool
+}
+
+// Planner chooses experiments. It remembers what it chose for one fault, so that
+// probing again is quick; it is owned by one goroutine.
+type Planner struct {
+	*Model
+	opts Options
+	// singles are the hypotheses of no fault, first, and of every single fault.
+	singles      []hypothesis
+	enable, look []chipmodel.LineSet
+	root         *node
+	spine        []Experiment // what a sound array is asked, in order
+}
+
+// node is a state of knowledge while single faults are considered.
+type node struct {
+	alive   []int32 // hypotheses that explain everything seen
+	planned bool
+	next    Experiment
+	done    bool
+	after   map[string]*node // by levels and mask of each look
+}
+
+// New returns a planner. Errors are those of NewModel.
+func New(a *chipmodel.Array, opts Options) (*Planner, error) {
+	m, err := NewModel(a)
+	if err != nil {
+		return nil, err
+	}
+	p := &Planner{Model: m, opts: opts, enable: m.enableWords(), look: m.lookWords()}
+	p.singles = append(p.singles, p.hypothesis())
+	for _, f := range m.Faults() {
+		p.singles = append(p.singles, p.hypothesis(f))
+	}
+	p.root = &node{alive: make([]int32, len(p.singles))}
+	for i := range p.root.alive {
+		p.root.alive[i] = int32(i)
+	}
+	return p, nil
+}
+
+// State is what has been seen and what still explains it. It belongs to its
+// planner's goroutine.
+type State struct {
+	seen []seen
+	// unclear counts the looks of which some lane was neither idle nor driven.
+	unclear int
+	node    *node // knowledge of single faults; nil when none explains what was seen
+	// doubles are the hypotheses of two faults that explain everything seen. They
+	// count once wide is set.
+	doubles []hypothesis
+	wide    bool
+	planned bool
+	next    Experiment
+	done    bool
+}
+
+// Start returns the state in which nothing has been seen.
+func (p *Planner) Start() *State { return &State{node: p.root} }
+
+// Readouts is how many looks have been made.
+func (s *State) Readouts() int { return len(s.seen) }
+
+// Remaining is how many sets of faults are considered and explain everything seen.
+func (s *State) Remaining() int {
+	n := len(s.doubles)
+	if s.node != nil {
+		n += len(s.node.alive)
+	}
+	return n
+}
+
+// mostUnclear bounds the unclear looks of a probe: each is tried again, as light and
+// lanes may settle, but not for ever.
+const mostUnclear = 8
+
+// Next returns the safe experiment that splits the remaining hypotheses best, or
+// done when no safe experiment splits them or too many looks were unclear. It is a
+// function of what has been seen.
+func (p *Planner) Next(s *State) (e Experiment, done bool) {
+	if s.unclear > mostUnclear {
+		return Experiment{}, true
+	}
+	if !s.planned {
+		s.planned = true
+		s.next, s.done = p.plan(s)
+	}
+	return s.next, s.done
+}
+
+func (p *Planner) plan(s *State) (Experiment, bool) {
+	if !s.wide && s.node != nil {
+		p.planNode(s.node)
+		if !s.node.done || !p.opts.Thorough {
+			return s.node.next, s.node.done
+		}
+	}
+	p.widen(s)
+	return p.planWide(s)
+}
+
+// planNode plans a state of single faults, once.
+func (p *Planner) planNode(n *node) {
+	if n.planned {
+		return
+	}
+	n.planned, n.done = true, true
+	if len(n.alive) < 2 {
+		return
+	}
+	hyps := p.of(n)
+	c := p.chooser(hyps)
+	var found bool
+	if len(hyps) > chunkSize {
+		n.next, found = c.cross(sample(hyps, sampleSize), p.enable, p.look)
+	}
+	if !found {
+		n.next, found = c.exact()
+	}
+	if !found && !p.opts.Strict {
+		n.next, found = c.risky(p.enable, p.look)
+	}
+	n.done = !found
+}
+
+func (p *Planner) of(n *node) []hypothesis {
+	if n == nil {
+		return nil
+	}
+	out := make([]hypothesis, len(n.alive))
+	for i, h := range n.alive {
+		out[i] = p.singles[h]
+	}
+	return out
+}
+
+// planWide plans a state in which pairs of faults are considered: first with the
+// experiments that a sound array would see, then with others. A thorough probe then
+// makes those that are left of the former: if something else is wrong, some of them
+// show what nothing explains.
+func (p *Planner) planWide(s *State) (Experiment, bool) {
+	hyps := append(p.of(s.node), s.doubles...)
+	if len(hyps) == 0 {
+		return Experiment{}, true
+	}
+	c := p.chooser(hyps)
+	spine := slices.DeleteFunc(slices.Clone(p.soundSpine()), s.made)
+	if e, ok := p.splitting(c, spine); ok {
+		return e, false
+	}
+	if p.opts.Thorough {
+		for _, e := range spine {
+			if e.Risks = nil; c.allowed(e.Enable) {
+				return e, false
+			}
+		}
+	}
+	return Experiment{}, true
+}
+
+// splitting finds an experiment that splits many hypotheses, one of the spine where it
+// can.
+func (p *Planner) splitting(c *chooser, spine []Experiment) (Experiment, bool) {
+	if len(c.hyps) < 2 {
+		return Experiment{}, false
+	}
+	some := sample(c.hyps, sampleSize)
+	if e, ok := c.among(some, spine); ok {
+		return e, true
+	}
+	if e, ok := c.cross(some, p.enable, p.look); ok {
+		return e, true
+	}
+	if e, ok := c.exact(); ok {
+		return e, true
+	}
+	if p.opts.Strict {
+		return Experiment{}, false
+	}
+	return c.risky(p.enable, p.look)
+}
+
+// made reports whether every look of an experiment has been made already.
+func (s *State) made(e Experiment) bool {
+	for _, look := range e.Looks {
+		if !slices.ContainsFunc(s.seen, func(o seen) bool { return o.enable == e.Enable && o.look == look }) {
+			return false
+		}
+	}
+	return true
+}
+
+// soundSpine lists what a sound array would be asked.
+func (p *Planner) soundSpine() []Experiment {
+	if p.spine == nil {
+		p.spine = []Experiment{}
+		n := p.root
+		for p.planNode(n); !n.done; p.planNode(n) {
+			p.spine = append(p.spine, n.next)
+			n = p.follow(n, pack(n.next, p.Observe(nil, n.next).Levels))
+		}
+	}
+	return p.spine
+}
+
+// follow returns the state after an observation of the planned experiment, nil when
+// nothing explains it.
+func (p *Planner) follow(n *node, o []seen) *node {
+	var b []byte
+	for i := range o {
+		b = binary.AppendUvarint(binary.AppendUvarint(b, o[i].levels), o[i].mask)
+	}
+	key := string(b)
+	next, known := n.after[key]
+	if !known {
+		next = p.without(n, o)
+		if n.after == nil {
+			n.after = map[string]*node{}
+		}
+		n.after[key] = next
+	}
+	return next
+}
+
+// without drops the single faults that do not explain an observation.
+func (p *Planner) without(n *node, o []seen) *node {
+	var alive []int32
+	x := p.explainer(o)
+	for _, h := range n.alive {
+		if x.explains(&p.singles[h]) {
+			alive = append(alive, h)
+		}
+	}
+	if alive == nil {
+		return nil
+	}
+	return &node{alive: alive}
+}
+
+// Update returns the state after an experiment, which need not be the planned one. o
+// has what each look showed.
+func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
+	look := pack(e, o)
+	next := &State{seen: append(slices.Clip(s.seen), look...), node: s.node, wide: s.wide, unclear: s.unclear}
+	for _, levels := range o {
+		if slices.Contains(levels, Unclear) {
+			next.unclear++
+		}
+	}
+	if s.node != nil {
+		if s.node.planned && !s.node.done && s.node.next.equal(&e) {
+			next.node = p.follow(s.node, look)
+		} else {
+			next.node = p.without(s.node, look)
+		}
+	}
+	if s.wide {
+		x := p.explainer(look)
+		for i := range s.doubles {
+			if x.explains(&s.doubles[i]) {
+				next.doubles = append(next.doubles, s.doubles[i])
+			}
+		}
+	}
+	return next
+}
+
+// explainer checks hypotheses against observations, those first that a sound array
+// does not explain: they reject most.
+type explainer struct {
+	m                 *Model
+	seen              []seen
+	enabled, selected []uint64
+}
+
+func (p *Planner) explainer(all []seen) *explainer {
+	x := &explainer{m: p.Model, seen: all, enabled: make([]uint64, len(p.a.Lanes)), selected: make([]uint64, len(p.a.Lanes))}
+	if len(all) > 1 {
+		sound := hypothesis{conv: converterOf(nil)}
+		var strange, normal []seen
+		for _, o := range all {
+			if x.shows(&sound, &o) {
+				normal = append(normal, o)
+			} else {
+				strange = append(strange, o)
+			}
+		}
+		x.seen = append(strange, normal...)
+	}
+	return x
+}
+
+func (x *explainer) shows(h *hypothesis, o *seen) bool {
+	x.m.reach(h.faults, o.enable, x.enabled)
+	x.m.reach(h.faults, o.look, x.selected)
+	return (h.conv.levels(x.enabled, x.selected)^o.levels)&o.mask == 0
+}
+
+// explains reports whether a hypothesis shows everything that was seen.
+func (x *explainer) explains(h *hypothesis) bool {
+	for i := range x.seen {
+		if !x.shows(h, &x.seen[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+// Consistent lists every set of faults that is considered and explains everything
+// seen, the smaller first.
+func (p *Planner) Consistent(s *State) [][]Fault {
+	var out [][]Fault
+	for _, h := range append(p.of(s.node), s.doubles...) {
+		out = append(out, h.faults)
+	}
+	return out
+}

@@ -1,0 +1,328 @@
+package diagnosis_test
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/probe/diagnosis"
+)
+
+// unavoidable counts, from the wiring alone, the pairs of chips of one lane that
+// differ in one line each. Enabling the one makes the other drive as well if that
+// one's input is shorted to the line of the first; so one of the two faults must be
+// risked, whichever chip is enabled first.
+func unavoidable(a *chipmodel.Array) int {
+	n := 0
+	for c := range a.Chips {
+		for d := range c {
+			x, y := &a.Chips[c], &a.Chips[d]
+			if x.Lane == y.Lane && (x.Wires&^y.Wires).Len() == 1 && (y.Wires&^x.Wires).Len() == 1 {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// Every single fault of every kind at every place of the demo array, on the virtual
+// bus: it is named, alone or together with those that no safe readout tells from it;
+// and only the shorts that must be risked make two chips drive together, once, for one
+// register write.
+func TestEverySingleFault(t *testing.T) {
+	a := crawler(t)
+	b := newBench(t, a, diagnosis.Options{})
+	faults := b.planner.Faults()
+	sound := newReference(a, nil)
+	checked := map[string]bool{}
+	contended, classes := 0, map[int]int{}
+	named := map[diagnosis.Kind][2]int{}
+	var readouts []int
+	for _, f := range append([]diagnosis.Fault{{}}, faults...) {
+		set := []diagnosis.Fault{f}
+		if f == (diagnosis.Fault{}) {
+			set = nil
+		}
+		r := b.probe(t, set)
+		sets := b.planner.Consistent(r.state)
+		res := b.planner.Explain(r.state)
+		if !res.Explained || !has(sets, set) || len(res.Alternatives) != len(sets)-1 {
+			t.Fatalf("%v: explained by %v", set, sets)
+		}
+		if !checked[key(sets)] {
+			checked[key(sets)] = true
+			var refs []*reference
+			for _, s := range sets {
+				refs = append(refs, newReference(a, s))
+			}
+			if separate(sound, refs) {
+				t.Errorf("a safe readout would have told apart %v", sets)
+			}
+		}
+		n := named[f.Kind]
+		n[min(len(sets)-1, 1)]++
+		named[f.Kind] = n
+		classes[len(sets)]++
+		readouts = append(readouts, r.state.Readouts())
+		contended += judgeContentions(t, b, f, r, &res)
+	}
+	if want := unavoidable(a); contended != want {
+		t.Errorf("%d faults made chips contend; %d have to be risked", contended, want)
+	}
+	if v := b.bus.Inspector().Violations(); v != nil {
+		t.Errorf("by the wiring, laws were broken: %v", v)
+	}
+	soundReadouts := readouts[0]
+	slices.Sort(readouts)
+	naive := 0
+	for c := range a.Chips {
+		naive += 1 + len(a.Chips[c].Selects)
+	}
+	t.Logf("%d single faults and the sound array; kind: [named exactly, in a class of several] %v", len(faults), named)
+	t.Logf("sizes of classes: %v; distinct classes: %d", classes, len(checked))
+	t.Logf("%d of the faults make two chips contend once, for one register write; no order of readouts that enables every chip has fewer", contended)
+	t.Logf("readouts: median %d, most %d, sound array %d; naive walk (each chip's word, and less each line): %d; only whether chips answer: %d",
+		readouts[len(readouts)/2], readouts[len(readouts)-1], soundReadouts, naive, len(a.Chips))
+}
+
+// judgeContentions checks that chips contended at most once, announced, and for no
+// longer than one register write and the dead time of the next change of words. It
+// returns how often they did.
+func judgeContentions(t *testing.T, b *bench, f diagnosis.Fault, r ran, res *diagnosis.Result) int {
+	t.Helper()
+	if len(r.contentions) > 1 {
+		t.Fatalf("%v: contentions %v", f, r.contentions)
+	}
+	if len(r.contentions) > 0 && len(res.Contended) == 0 || len(r.contentions) == 0 && len(res.Contended) > 0 && len(res.Alternatives) == 0 {
+		t.Errorf("%v: contentions %v, the report tells of %v", f, r.contentions, res.Contended)
+	}
+	announced := slices.ContainsFunc(r.experiments, func(e diagnosis.Experiment) bool {
+		return slices.ContainsFunc(e.Risks, func(risk []diagnosis.Fault) bool { return slices.Equal(risk, []diagnosis.Fault{f}) })
+	})
+	for _, c := range r.contentions {
+		if !announced || c.UntilNS == 0 || c.UntilNS-c.AtNS > int64(b.a.Timing.Write+b.a.Timing.DeadTime) {
+			t.Errorf("%v: contention %+v, announced %v", f, c, announced)
+		}
+	}
+	return len(r.contentions)
+}
+
+// doublesRun is how many double faults are tried, to keep the test short;
+// FACETD_PROBE_DOUBLES overrides it.
+const doublesRun = 80
+
+// Seeded double faults on the virtual bus, probed thoroughly: the true pair explains
+// everything seen, and what is named instead is no larger.
+func TestDoubleFaults(t *testing.T) {
+	a := crawler(t)
+	n := doublesRun
+	if s := os.Getenv("FACETD_PROBE_DOUBLES"); s != "" {
+		var err error
+		if n, err = strconv.Atoi(s); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b := newBench(t, a, diagnosis.Options{Thorough: true})
+	faults := b.planner.Faults()
+	const seed = 20
+	t.Logf("seed %d", seed)
+	rnd := rand.New(rand.NewPCG(seed, 2))
+	var exact, ambiguous, simpler, contended int
+	sound := newReference(a, nil)
+	var readouts []int
+	for done := 0; done < n; {
+		set := []diagnosis.Fault{faults[rnd.IntN(len(faults))], faults[rnd.IntN(len(faults))]}
+		slices.SortFunc(set, diagnosis.Fault.Compare)
+		if contradictory(set) {
+			continue
+		}
+		done++
+		r := b.probe(t, set)
+		sets := b.planner.Consistent(r.state)
+		res := b.planner.Explain(r.state)
+		if !res.Explained || !has(sets, set) {
+			t.Fatalf("%v: explained by %v", set, sets)
+		}
+		readouts = append(readouts, r.state.Readouts())
+		contended += min(len(r.contentions), 1)
+		switch {
+		case len(res.Faults) < 2:
+			simpler++
+		case len(sets) == 1:
+			exact++
+		default:
+			ambiguous++
+		}
+		// What was named and what is true are not told apart by any readout that is
+		// safe with either.
+		if done%4 == 0 && len(sets) < 12 && !slices.Equal(sets[0], set) && separate(sound, references(a, sets)) {
+			t.Errorf("%v: a safe readout would tell %v apart", set, sets)
+		}
+	}
+	if v := b.bus.Inspector().Violations(); v != nil {
+		t.Errorf("by the wiring, laws were broken: %v", v)
+	}
+	slices.Sort(readouts)
+	t.Logf("%d double faults: %d named exactly, %d with the true pair among equal alternatives, %d explained by fewer faults (the pair listed as not excluded); %d made chips contend; median %d readouts",
+		n, exact, ambiguous, simpler, contended, readouts[len(readouts)/2])
+}
+
+func references(a *chipmodel.Array, sets [][]diagnosis.Fault) []*reference {
+	out := make([]*reference, len(sets))
+	for i, s := range sets {
+		out[i] = newReference(a, s)
+	}
+	return out
+}
+
+// The open input of one chip in a row: which of its neighbours it is cannot be told
+// safely, and the report says so, with the place to look at.
+func TestReportNamesThePlace(t *testing.T) {
+	a := crawler(t)
+	b := newBench(t, a, diagnosis.Options{})
+	r := b.probe(t, []diagnosis.Fault{{Kind: diagnosis.OpenActive, Chip: a.Chip("wall-07"), Input: 2}})
+	res := b.planner.Explain(r.state)
+	report := res.Report()
+	for _, says := range []string{
+		"input 2 of chip wall-07, wired to line y1: behaves as always active",
+		"would drive lane b together",
+		"Every chip answers to its own word.",
+	} {
+		if !strings.Contains(report, says) {
+			t.Errorf("the report does not say %q:\n%s", says, report)
+		}
+	}
+	var got struct {
+		Faults       []map[string]any
+		Alternatives [][]map[string]any
+		Readouts     int
+	}
+	data, err := json.Marshal(res)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(data, &got); err != nil {
+		t.Fatal(err)
+	}
+	one := slices.Concat(append(got.Alternatives, got.Faults)...)
+	if got.Readouts != r.state.Readouts() || !slices.ContainsFunc(one, func(f map[string]any) bool {
+		return f["kind"] == "input_open_active" && f["chip"] == "wall-07" && f["input"] == 2.0 && f["line"] == "y1"
+	}) {
+		t.Errorf("%s", data)
+	}
+	if m := res.Message(); len(m.Alternatives) != len(got.Alternatives) || m.Report != report || len(m.Chips) != len(a.Chips) {
+		t.Errorf("%v", m)
+	}
+}
+
+// In the dark, in glaring light and under a moving pattern the levels are told apart
+// just as well.
+func TestLightDoesNotMatter(t *testing.T) {
+	a := crawler(t)
+	grating, err := scene.Grating(scene.GratingOptions{MeanLux: 50, Contrast: 0.99, CyclesPerPixel: 0.11, DriftHz: 200})
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := []diagnosis.Fault{{Kind: diagnosis.Swapped, Line: a.Line("x0"), Other: a.Line("y1")}}
+	for name, light := range map[string]scene.Scene{"dark": scene.Uniform(0), "glare": scene.Uniform(1e6), "pattern": grating} {
+		b := newBenchUnder(t, a, diagnosis.Options{}, light)
+		for _, truth := range [][]diagnosis.Fault{nil, set} {
+			r := b.probe(t, truth)
+			if sets := b.planner.Consistent(r.state); len(sets) != 1 || !slices.Equal(sets[0], truth) {
+				t.Errorf("%s: %v is explained by %v", name, truth, sets)
+			}
+		}
+	}
+}
+
+// Input 0 is a place as well as any other.
+func TestInputZeroIsInTheJSON(t *testing.T) {
+	a := crawler(t)
+	b := newBench(t, a, diagnosis.Options{})
+	f := diagnosis.Fault{Kind: diagnosis.Shorted, Chip: 0, Input: 0, Other: a.Line("fa")}
+	r := b.probe(t, []diagnosis.Fault{f})
+	data, err := json.Marshal(b.planner.Explain(r.state).Faults)
+	if want := `[{"kind":"input_shorted","line":"fw","other_line":"fa","chip":"wall-00","input":0}]`; err != nil || string(data) != want {
+		t.Errorf("%s, %v; want %s", data, err, want)
+	}
+}
+
+// Three chips that are dead, and nothing that explains them: the report says that
+// there are more than two.
+func TestMoreFaultsThanTwo(t *testing.T) {
+	a := crawler(t)
+	b := newBench(t, a, diagnosis.Options{Thorough: true})
+	var set []diagnosis.Fault
+	for _, name := range []string{"wall-00", "wall-07", "bow-comb"} {
+		set = append(set, diagnosis.Fault{Kind: diagnosis.Dead, Chip: a.Chip(name)})
+	}
+	r := b.probe(t, set)
+	res := b.planner.Explain(r.state)
+	if res.Explained || len(res.Faults) != 0 || !strings.Contains(res.Report(), "there are more faults") {
+		t.Errorf("%+v", res)
+	}
+}
+
+// Whatever is observed, the planner ends, and each step leaves fewer hypotheses or is
+// the last.
+func TestNoiseIsNeverEndless(t *testing.T) {
+	a := crawler(t)
+	p, err := diagnosis.New(a, diagnosis.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, seed := seeded(t)
+	for range 20 {
+		s := p.Start()
+		for n := 0; ; n++ {
+			e, done := p.Next(s)
+			if done {
+				break
+			}
+			seen := make([]diagnosis.Observation, len(e.Looks))
+			for i := range seen {
+				seen[i] = diagnosis.Observation{diagnosis.Level(r.IntN(3)), diagnosis.Level(r.IntN(3))}
+			}
+			s = p.Update(s, e, seen)
+			if n > 300 {
+				t.Fatalf("seed %d: no end", seed)
+			}
+		}
+		res := p.Explain(s)
+		if m := res.Message(); m.Report == "" {
+			t.Error("no report")
+		}
+	}
+}
+
+// Probing costs these readouts beside a walk through all chips.
+func BenchmarkProbeSound(b *testing.B) {
+	a := crawler(b)
+	bench := newBench(b, a, diagnosis.Options{})
+	n := 0
+	for b.Loop() {
+		n = bench.probe(b, nil).state.Readouts()
+	}
+	b.ReportMetric(float64(n), "readouts")
+}
+
+// BenchmarkPlanSound plans the course of a sound array from nothing.
+func BenchmarkPlanSound(b *testing.B) {
+	a := crawler(b)
+	for b.Loop() {
+		p, err := diagnosis.New(a, diagnosis.Options{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		s := p.Start()
+		for e, done := p.Next(s); !done; e, done = p.Next(s) {
+			s = p.Update(s, e, p.Observe(nil, e).Levels)
+		}
+	}
+}

@@ -1,0 +1,234 @@
+package diagnosis
+
+import (
+	"fmt"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// Programs compiles experiments to bus operations, each program a one-shot segment
+// of its own, and reads what came back. After each program no output is enabled and
+// no line is active.
+//
+// Lanes are looked at by scans that claim nothing of the chips they name: those only
+// set the pace. How far a lane is from its idle level decides, over several pixels
+// spread over the lattice; hence a chip whose whole signal lies at the idle level
+// looks like one that does not drive.
+type Programs struct {
+	m *Model
+	// pace is the chip that sets the pace of the scans of each lane, settle the time
+	// that the slowest of its chips needs.
+	pace   []int
+	settle []time.Duration
+	// discharge is how long an idle lane needs to fall back to its idle level.
+	discharge time.Duration
+}
+
+// NewPrograms returns a compiler for the array of a model. discharge is how long a
+// lane that nobody drives any more takes to come back to its idle level; it depends
+// on the board.
+func NewPrograms(m *Model, discharge time.Duration) *Programs {
+	p := &Programs{m: m, discharge: discharge, pace: make([]int, len(m.a.Lanes)), settle: make([]time.Duration, len(m.a.Lanes))}
+	for lane := range m.a.Lanes {
+		chips := m.a.Lanes[lane].Chips
+		p.pace[lane] = -1
+		for _, c := range chips {
+			p.settle[lane] = max(p.settle[lane], m.a.LaneSettle(c))
+			best := p.pace[lane]
+			// Chips that are addressed read anywhere at the same price.
+			if best < 0 || m.counts(best) && !m.counts(c) ||
+				m.counts(best) == m.counts(c) && m.a.LaneSettle(c) > m.a.LaneSettle(best) {
+				p.pace[lane] = c
+			}
+		}
+	}
+	return p
+}
+
+func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Kind.Counts() }
+
+// Prepare disables every output and gives every chip something to drive with: memory
+// chips load, counters are reset. enabled are the chips whose outputs may be enabled;
+// they are disabled one by one first. That is safe on a sound array. With a fault it
+// cannot be made so, as long as two of a lane are enabled; after power-on none is.
+//
+// The memory fades, so a probe that takes longer than memories hold prepares again.
+func (p *Programs) Prepare(enabled []int) []bus.Op {
+	a := p.m.a
+	var ops []bus.Op
+	command := 0
+	next := func() int { command++; return command }
+	for _, c := range enabled {
+		ops = append(ops, selectWord(p.m.wires[c]),
+			write(next(), 0, a.Reach(p.m.wires[c])))
+	}
+	all := a.All()
+	ops = append(ops, selectWord(p.m.every), write(next(), 0, all))
+	memory, counter := false, false
+	for _, c := range a.Classes {
+		memory = memory || c.Kind.HasMemory()
+		counter = counter || c.Kind.Counts()
+	}
+	if memory {
+		ops = append(ops, bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Load, Command: next(), Target: all})
+	}
+	if counter {
+		ops = append(ops, bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Reset, Command: next(), Target: all})
+	}
+	return append(ops, selectWord(0))
+}
+
+// Compile returns the program of an experiment: all lanes idle, the enabling write,
+// the looks, and every output disabled again.
+//
+// Selecting all lines reaches every chip that listens under any word, faults or not,
+// so the last write disables whatever the first enabled. Where the first may have
+// enabled two chips of a lane, they are disabled under the words of the looks before
+// that, one after the other.
+func (p *Programs) Compile(e Experiment) []bus.Op {
+	a := p.m.a
+	ops := []bus.Op{selectWord(0)}
+	ops = p.look(ops, 0)
+	command := 1
+	ops = append(ops, selectWord(e.Enable), write(command, 1, a.Reach(e.Enable)))
+	for i, w := range e.Looks {
+		if w != e.Enable || i > 0 {
+			ops = append(ops, selectWord(w))
+		}
+		ops = p.look(ops, i+1)
+	}
+	words := []chipmodel.LineSet{p.m.every}
+	if len(e.Risks) > 0 {
+		words = append(append(words[:0:0], e.Looks...), p.m.every)
+	}
+	for _, w := range words {
+		command++
+		ops = append(ops, selectWord(w), write(command, 0, a.Reach(w)))
+	}
+	return append(ops, selectWord(0))
+}
+
+func selectWord(w chipmodel.LineSet) bus.Op { return bus.Op{Kind: bus.OpSelect, Word: w} }
+
+func write(command int, value uint16, target []int) bus.Op {
+	return bus.Op{Kind: bus.OpWrite, Command: command, Register: chipmodel.OutputEnable, Value: value, Target: target}
+}
+
+// look reads every lane; look 0 is the idle one. Frames number looks and lanes.
+func (p *Programs) look(ops []bus.Op, number int) []bus.Op {
+	for lane, chip := range p.pace {
+		if chip < 0 {
+			continue
+		}
+		kind := bus.OpScan
+		if p.m.counts(chip) {
+			kind = bus.OpClockOut
+		}
+		ops = append(ops,
+			bus.Op{Kind: bus.OpWait, Hold: p.settle[lane] + p.discharge, Phase: facetdv1.Phase_PHASE_SETTLE},
+			bus.Op{Kind: kind, Scan: &bus.Scan{
+				Levels: true, Chips: []int{chip}, Frames: []int{number*len(p.pace) + lane}, Window: p.window(chip),
+			}})
+	}
+	return ops
+}
+
+// window is a few pixels: spread over the lattice where chips are addressed, the
+// first ones where every pixel before costs time.
+func (p *Programs) window(chip int) chipmodel.Window {
+	class := p.m.a.Chips[chip].Class
+	if class.Kind.Counts() {
+		return chipmodel.Window{Rows: 1, Columns: min(8, class.Columns), RowStep: 1, ColumnStep: 1}
+	}
+	w := chipmodel.Window{Rows: min(3, class.Rows), Columns: min(4, class.Columns)}
+	w.RowStep, w.ColumnStep = class.Rows/w.Rows, class.Columns/w.Columns
+	w.Row, w.Column = w.RowStep/2, w.ColumnStep/2
+	return w
+}
+
+// LaneIdle is the level of a lane that nobody drives, in codes.
+type LaneIdle struct {
+	Mean float64
+	// Spread is the largest distance from the mean.
+	Spread float64
+	// Full says that every code was the highest.
+	Full bool
+}
+
+// Read returns what each look of an experiment showed, and the idle levels measured
+// with it. A missing capture is an error.
+func (p *Programs) Read(e Experiment, captures []bus.Capture) ([]Observation, []LaneIdle, error) {
+	lanes := len(p.pace)
+	byFrame := make([][]uint16, (len(e.Looks)+1)*lanes)
+	for i := range captures {
+		if f := captures[i].Frame; f >= 0 && f < len(byFrame) {
+			byFrame[f] = captures[i].Codes
+		}
+	}
+	looks := make([]Observation, len(e.Looks))
+	for i := range looks {
+		looks[i] = make(Observation, lanes)
+	}
+	idle := make([]LaneIdle, lanes)
+	for lane := range lanes {
+		if p.pace[lane] < 0 {
+			continue // a lane without chips is never driven
+		}
+		highest := uint16(1)<<uint(p.m.a.Lanes[lane].Bits) - 1
+		for n := range len(looks) + 1 {
+			codes := byFrame[n*lanes+lane]
+			switch {
+			case len(codes) == 0:
+				return nil, nil, fmt.Errorf("look %d gave no capture of lane %s", n, p.m.a.Lanes[lane].Name)
+			case n == 0:
+				idle[lane] = idleOf(codes, highest)
+			default:
+				looks[n-1][lane] = p.level(codes, idle[lane], lane, highest)
+			}
+		}
+	}
+	return looks, idle, nil
+}
+
+func idleOf(codes []uint16, highest uint16) LaneIdle {
+	i := LaneIdle{Full: true}
+	for _, c := range codes {
+		i.Mean += float64(c)
+		i.Full = i.Full && c == highest
+	}
+	i.Mean /= float64(len(codes))
+	for _, c := range codes {
+		i.Spread = max(i.Spread, max(i.Mean-float64(c), float64(c)-i.Mean))
+	}
+	return i
+}
+
+// level compares codes with the lane's idle level. The band around it is three times
+// what was seen while idle, or six times the converter's noise, and at least a
+// hundredth of the range. Most pixels outside it is driven, at most one is idle.
+func (p *Programs) level(codes []uint16, idle LaneIdle, lane int, highest uint16) Level {
+	conv := p.m.a.Lanes[lane].Spec.GetConverter()
+	noise := conv.GetNoiseVolts() / (conv.GetHighVolts() - conv.GetLowVolts()) * float64(highest)
+	band := max(3*idle.Spread, 6*noise, float64(highest)/100, 2)
+	outside, full := 0, 0
+	for _, c := range codes {
+		if d := float64(c) - idle.Mean; d > band || d < -band {
+			outside++
+		}
+		if c == highest {
+			full++
+		}
+	}
+	switch {
+	case idle.Full && full == len(codes):
+		return Saturated
+	case 2*outside > len(codes):
+		return Driven
+	case outside <= 1:
+		return Idle
+	}
+	return Unclear
+}

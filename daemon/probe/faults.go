@@ -1,0 +1,70 @@
+package probe
+
+import (
+	"context"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+type faultService struct {
+	facetdv1.UnimplementedFaultServiceServer
+	cfg Config
+}
+
+var errNotVirtual = status.Error(codes.FailedPrecondition, "faults can be put into a virtual bus only")
+
+func (s *faultService) SetFaults(ctx context.Context, r *facetdv1.SetFaultsRequest) (*facetdv1.SetFaultsResponse, error) {
+	at, err := s.set(ctx, r.GetFaults())
+	if err != nil {
+		return nil, err
+	}
+	return &facetdv1.SetFaultsResponse{EffectiveBusNs: at}, nil
+}
+
+func (s *faultService) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
+	at, err := s.set(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	return &facetdv1.ClearFaultsResponse{EffectiveBusNs: at}, nil
+}
+
+// possible is nil on a virtual bus.
+func (s *faultService) possible() error {
+	switch {
+	case s.cfg.Refused != nil:
+		return s.cfg.Status(s.cfg.Refused)
+	case s.cfg.Faulty == nil:
+		return errNotVirtual
+	}
+	return nil
+}
+
+// set replaces the faults and returns the bus time.
+func (s *faultService) set(ctx context.Context, faults []*facetdv1.Fault) (int64, error) {
+	if err := s.possible(); err != nil {
+		return 0, err
+	}
+	if err := s.cfg.Runner.Do(ctx, func() error { return s.cfg.Faulty.SetFaults(faults) }); err != nil {
+		return 0, s.cfg.Status(err)
+	}
+	return s.cfg.Now(), nil
+}
+
+func (s *faultService) ListFaults(ctx context.Context, _ *facetdv1.ListFaultsRequest) (*facetdv1.ListFaultsResponse, error) {
+	if err := s.possible(); err != nil {
+		return nil, err
+	}
+	var out facetdv1.ListFaultsResponse
+	err := s.cfg.Runner.Do(ctx, func() error {
+		out.Faults, out.Contentions = s.cfg.Faulty.Faults(), s.cfg.Faulty.Contended()
+		return nil
+	})
+	if err != nil {
+		return nil, s.cfg.Status(err)
+	}
+	return &out, nil
+}

@@ -1,0 +1,248 @@
+// Package probe serves the probe of the select lines, and the faults of a virtual
+// bus on which it can be tried out. The probe's reasoning is in diagnosis;
+// here its programs run in the idle gaps of the timetable.
+package probe
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/rules"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/exclusive"
+	"facetd.example/daemon/probe/diagnosis"
+	"facetd.example/scheduler"
+)
+
+const (
+	// prepareEvery is the bus time after which memories are loaded anew, well below
+	// what small analog memories hold.
+	prepareEvery = 100 * time.Millisecond
+	// discharge is how long a lane that nobody drives takes to come back to its idle
+	// level. The array file does not say; ten microseconds are many time constants of
+	// a usual lane (common practice, no source).
+	discharge = 10 * time.Microsecond
+)
+
+// Runner is what a probe needs of the dispatcher.
+type Runner interface {
+	// Program runs operations on all chips in a gap in which no job is open.
+	Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error)
+	Registers() scheduler.Registers
+	Resync()
+	Do(ctx context.Context, f func() error) error
+}
+
+// Faulty is a bus into which faults can be put. Its methods are called on the
+// goroutine that owns the bus.
+type Faulty interface {
+	SetFaults([]*facetdv1.Fault) error
+	Faults() []*facetdv1.Fault
+	Contended() uint64
+}
+
+// Config is what the services stand on.
+type Config struct {
+	Array  *chipmodel.Array
+	Runner Runner
+	// Faulty is nil unless the bus is virtual.
+	Faulty Faulty
+	// Now is the bus time.
+	Now func() int64
+	// Status maps errors to gRPC statuses.
+	Status func(error) error
+	// Refused, where set, is what every call ends with: there is no array.
+	Refused error
+	// Claim takes the array for a measurement that would disturb others; nil means that
+	// only probes disturb each other.
+	Claim func(by string) (release func(), err error)
+}
+
+// Register registers both services.
+func Register(r grpc.ServiceRegistrar, cfg Config) {
+	if cfg.Claim == nil {
+		cfg.Claim = new(exclusive.Array).Claim
+	}
+	facetdv1.RegisterProbeServiceServer(r, &probeService{cfg: cfg, planners: map[diagnosis.Options]*diagnosis.Planner{}})
+	facetdv1.RegisterFaultServiceServer(r, &faultService{cfg: cfg})
+}
+
+type probeService struct {
+	facetdv1.UnimplementedProbeServiceServer
+	cfg      Config
+	mu       sync.Mutex
+	planners map[diagnosis.Options]*diagnosis.Planner
+}
+
+func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+	if s.cfg.Refused != nil {
+		return s.cfg.Status(s.cfg.Refused)
+	}
+	// Two probes would wait for each other's gaps, and planners belong to one goroutine.
+	release, err := s.cfg.Claim("a probe of the select lines")
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	defer release()
+	planner, err := s.planner(diagnosis.Options{Thorough: r.GetThorough()})
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	result, err := probeWith(stream.Context(), s.cfg, planner, int(r.GetMaxReadouts()), func(p *facetdv1.ProbeProgress) error {
+		return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{Progress: p}})
+	})
+	if err != nil {
+		return s.cfg.Status(err)
+	}
+	return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
+}
+
+// Probe runs one probe by itself, as a step of something larger. Errors are the
+// dispatcher's.
+func Probe(ctx context.Context, cfg Config, opts diagnosis.Options, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	planner, err := diagnosis.New(cfg.Array, opts)
+	if err != nil {
+		return nil, err
+	}
+	return probeWith(ctx, cfg, planner, 0, progress)
+}
+
+func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most int, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, discharge), most: most,
+		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: -1}
+	// Whatever the probe leaves, the timetable gets what it assumes.
+	defer cfg.Runner.Resync()
+	return run.all(ctx, progress)
+}
+
+// planner returns the planner for some options; it remembers what it chose before.
+func (s *probeService) planner(opts diagnosis.Options) (*diagnosis.Planner, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if p := s.planners[opts]; p != nil {
+		return p, nil
+	}
+	p, err := diagnosis.New(s.cfg.Array, opts)
+	if err != nil {
+		return nil, err
+	}
+	s.planners[opts] = p
+	return p, nil
+}
+
+// probing is one run of the probe.
+type probing struct {
+	cfg      Config
+	planner  *diagnosis.Planner
+	programs *diagnosis.Programs
+	most     int
+	prepared int64 // bus time of the last preparation, -1 before the first
+	lanes    []laneSum
+}
+
+// laneSum gathers what was measured of an idle lane.
+type laneSum struct {
+	n            int
+	mean, spread float64
+}
+
+// all makes readouts until what was seen is explained.
+func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	state := p.planner.Start()
+	for p.most == 0 || state.Readouts() < p.most {
+		e, done := p.planner.Next(state)
+		if done {
+			break
+		}
+		seen, err := p.experiment(ctx, e)
+		if err != nil {
+			return nil, err
+		}
+		before := state.Readouts()
+		state = p.planner.Update(state, e, seen)
+		for i, levels := range seen {
+			if err := progress(p.progress(e, i, levels, before+i+1, state.Remaining())); err != nil {
+				return nil, err
+			}
+		}
+	}
+	result := p.planner.Explain(state)
+	msg := result.Message()
+	for i, lane := range p.lanes {
+		msg.Lanes = append(msg.Lanes, &facetdv1.ProbedLane{Lane: p.cfg.Array.Lanes[i].Name, IdleCode: lane.mean, IdleSpreadCodes: lane.spread})
+	}
+	return msg, nil
+}
+
+// experiment runs one experiment, after preparing the chips where that is due.
+func (p *probing) experiment(ctx context.Context, e diagnosis.Experiment) ([]diagnosis.Observation, error) {
+	if now := p.cfg.Now(); p.prepared < 0 || now-p.prepared > int64(prepareEvery) {
+		var enabled []int
+		for c, regs := range p.cfg.Runner.Registers() {
+			if regs[chipmodel.OutputEnable] != 0 {
+				enabled = append(enabled, c)
+			}
+		}
+		if _, err := p.cfg.Runner.Program(ctx, p.programs.Prepare(enabled)); err != nil {
+			return nil, notBroken(err)
+		}
+		p.prepared = p.cfg.Now()
+	}
+	captures, err := p.cfg.Runner.Program(ctx, p.programs.Compile(e))
+	if err = notBroken(err); err != nil {
+		return nil, err
+	}
+	seen, idle, err := p.programs.Read(e, captures)
+	if err != nil {
+		return nil, err
+	}
+	for i, lane := range idle {
+		sum := &p.lanes[i]
+		sum.n++
+		sum.mean += (lane.Mean - sum.mean) / float64(sum.n)
+		sum.spread = max(sum.spread, lane.Spread)
+	}
+	return seen, nil
+}
+
+// notBroken makes a broken law an error that says so: the inspector judges by the
+// wiring as described, so a probe's programs break none.
+func notBroken(err error) error {
+	var broken *rules.ViolationError
+	if errors.As(err, &broken) {
+		return status.Errorf(codes.Internal, "the probe was stopped: %s", broken)
+	}
+	return err
+}
+
+func (p *probing) progress(e diagnosis.Experiment, look int, levels diagnosis.Observation, readouts, remaining int) *facetdv1.ProbeProgress {
+	a := p.cfg.Array
+	msg := &facetdv1.ProbeProgress{
+		Readouts: uint32(readouts), Remaining: uint32(remaining),
+		Enable: scheduler.SelectWord(a, e.Enable), Look: scheduler.SelectWord(a, e.Looks[look]),
+	}
+	for _, l := range levels {
+		msg.Levels = append(msg.Levels, levelMessage(l))
+	}
+	return msg
+}
+
+func levelMessage(l diagnosis.Level) facetdv1.LaneLevel {
+	switch l {
+	case diagnosis.Idle:
+		return facetdv1.LaneLevel_LANE_LEVEL_IDLE
+	case diagnosis.Driven:
+		return facetdv1.LaneLevel_LANE_LEVEL_DRIVEN
+	case diagnosis.Saturated:
+		return facetdv1.LaneLevel_LANE_LEVEL_SATURATED
+	}
+	return facetdv1.LaneLevel_LANE_LEVEL_UNCLEAR
+}

@@ -1,0 +1,52 @@
+package probe
+
+import (
+	"context"
+	"errors"
+	"testing"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/exclusive"
+	"facetd.example/daemon/probe/diagnosis"
+)
+
+// TestFaultsNeedAVirtualBus: on any other bus every method refuses.
+func TestFaultsNeedAVirtualBus(t *testing.T) {
+	s := &faultService{}
+	_, set := s.SetFaults(context.Background(), &facetdv1.SetFaultsRequest{})
+	_, list := s.ListFaults(context.Background(), &facetdv1.ListFaultsRequest{})
+	_, cleared := s.ClearFaults(context.Background(), &facetdv1.ClearFaultsRequest{})
+	for _, err := range []error{set, list, cleared} {
+		if status.Code(err) != codes.FailedPrecondition {
+			t.Errorf("%v, want FAILED_PRECONDITION", err)
+		}
+	}
+}
+
+// TestOneProbeAtATime: a second probe is refused while one runs.
+func TestOneProbeAtATime(t *testing.T) {
+	var array exclusive.Array
+	s := &probeService{cfg: Config{Claim: array.Claim, Status: func(err error) error { return err }}, planners: map[diagnosis.Options]*diagnosis.Planner{}}
+	release, err := array.Claim("another probe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer release()
+	var taken *exclusive.TakenError
+	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); !errors.As(err, &taken) || taken.By != "another probe" {
+		t.Errorf("%v, want it taken by another probe", err)
+	}
+}
+
+func TestEveryLevelHasAMessage(t *testing.T) {
+	seen := map[facetdv1.LaneLevel]bool{}
+	for _, l := range []diagnosis.Level{diagnosis.Idle, diagnosis.Driven, diagnosis.Saturated, diagnosis.Unclear} {
+		seen[levelMessage(l)] = true
+	}
+	if len(seen) != 4 || seen[facetdv1.LaneLevel_LANE_LEVEL_UNSPECIFIED] {
+		t.Errorf("levels become %v", seen)
+	}
+}
