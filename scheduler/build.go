@@ -193,12 +193,12 @@ func (c *compiler) limitRefusal(one *course) *facetdv1.Refusal {
 			Reason: facetdv1.RefusalReason_REFUSAL_REASON_SKEW, Task: t.Name,
 			NeededNs: one.skew(), AvailableNs: int64(t.MaxSkew),
 			Message: fmt.Sprintf("the frames of task %s would be sampled %s apart even when nothing interrupts it, but its max_skew is %s",
-				t.Name, millis(one.skew()), millis(int64(t.MaxSkew))),
+				t.Name, Millis(one.skew()), Millis(int64(t.MaxSkew))),
 		}
 	}
 	how := ""
 	if t.MaxSkew > 0 {
-		how = fmt.Sprintf(", and loading in batches would break its max_skew of %s or not help", millis(int64(t.MaxSkew)))
+		how = fmt.Sprintf(", and loading in batches would break its max_skew of %s or not help", Millis(int64(t.MaxSkew)))
 	} else if len(c.groups) > 1 {
 		how = ", and loading in batches does not help"
 	}
@@ -206,7 +206,7 @@ func (c *compiler) limitRefusal(one *course) *facetdv1.Refusal {
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_HOLD, Task: t.Name,
 		NeededNs: one.worstHold(), AvailableNs: int64(t.MaxHold),
 		Message: fmt.Sprintf("task %s would hold its last chip for %s even when nothing interrupts it, but its max_hold is %s%s",
-			t.Name, millis(one.worstHold()), millis(int64(t.MaxHold)), how),
+			t.Name, Millis(one.worstHold()), Millis(int64(t.MaxHold)), how),
 	}
 }
 
@@ -350,7 +350,7 @@ func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.D
 		if last != nil && (longest(programs) >= longest(last.programs) || segments > int64(p.opt.MaxSegments)) {
 			break // what is in the way cannot be cut shorter
 		}
-		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: millis})
+		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: Millis})
 		if err != nil { // jobs that are no input for a table: a mistake here, not of the tasks
 			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
 		}

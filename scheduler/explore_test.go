@@ -15,6 +15,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/draw"
 )
 
 func explored(t *testing.T, a *chipmodel.Array, spec *facetdv1.Task, opt scheduler.ExploreOptions) *scheduler.Exploration {
@@ -175,7 +176,7 @@ func TestExploreSVG(t *testing.T) {
 		x := explored(t, crawl, spec, scheduler.ExploreOptions{})
 		x.Task = "<" + x.Task + ">"
 		var b bytes.Buffer
-		if err := scheduler.ExploreSVG(&b, x); err != nil {
+		if err := draw.Exploration(&b, x); err != nil {
 			t.Fatal(err)
 		}
 		dots := 0

@@ -12,8 +12,8 @@ import (
 	"facetd.example/scheduler/timetable"
 )
 
-// millis writes a time in milliseconds, or microseconds below one.
-func millis(ns int64) string {
+// Millis writes a time in milliseconds, or microseconds below one.
+func Millis(ns int64) string {
 	if ns < 1e6 && ns > -1e6 {
 		return fmt.Sprintf("%.4g us", float64(ns)/1e3)
 	}
@@ -41,7 +41,7 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 			return &facetdv1.Refusal{
 				Reason: facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, Task: t.Name,
 				NeededNs: need, AvailableNs: have, Utilization: p.utilization(cad),
-				Message: fmt.Sprintf("reading %s takes %s, but its %s is %s", t.Name, millis(need), limit, millis(have)),
+				Message: fmt.Sprintf("reading %s takes %s, but its %s is %s", t.Name, Millis(need), limit, Millis(have)),
 			}
 		}
 	}
@@ -84,7 +84,7 @@ func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 				Reason: facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, Task: t.Name,
 				NeededNs: need, AvailableNs: gap, Utilization: p.utilization(cad),
 				Message: fmt.Sprintf("reading %s takes %s, but task %s, which reads chip %s too, leaves at most %s between its jobs",
-					t.Name, millis(need), other.Name, p.a.Chips[t.Chips[k]].Name, millis(gap)),
+					t.Name, Millis(need), other.Name, p.a.Chips[t.Chips[k]].Name, Millis(gap)),
 			}
 		}
 	}
@@ -125,7 +125,7 @@ func (p *planner) inTheWay(cad *cadence, f *failure, r *facetdv1.Refusal) bool {
 				piece = "a piece of reading " + t.Name + ", cut as short as it can be,"
 			}
 			r.Task, r.NeededNs, r.AvailableNs = t.Name, long, gap
-			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, millis(long), other.Name, millis(gap))
+			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, Millis(long), other.Name, Millis(gap))
 		}
 	}
 	return r.Message != ""

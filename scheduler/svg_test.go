@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/draw"
 )
 
 func TestTimetableSVG(t *testing.T) {
@@ -22,7 +23,7 @@ func TestTimetableSVG(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			var b bytes.Buffer
-			if err := scheduler.TimetableSVG(&b, p); err != nil {
+			if err := draw.Timetable(&b, p); err != nil {
 				t.Fatal(err)
 			}
 			if dir := os.Getenv("FACETD_SVG_DIR"); dir != "" { // to look at them
@@ -72,7 +73,7 @@ func attr(e xml.StartElement, name string) string {
 func TestSVGEscapes(t *testing.T) {
 	a := bench(t, [5]int{1}, func(m *facetdv1.Array) { m.Name = "<b>&" })
 	var b strings.Builder
-	if err := scheduler.TimetableSVG(&b, mustBuild(t, a, task("a<b", "mems", 1))); err != nil {
+	if err := draw.Timetable(&b, mustBuild(t, a, task("a<b", "mems", 1))); err != nil {
 		t.Fatal(err)
 	}
 	if s := b.String(); strings.Contains(s, "<b>") || !strings.Contains(s, "a&lt;b") {

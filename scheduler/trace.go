@@ -170,3 +170,35 @@ func (p *program) within(a *chipmodel.Array, t *Task) []int64 {
 	}
 	return out
 }
+
+// Hold is how long one chip holds a load within a table.
+type Hold struct {
+	Chip int
+	From int64 // start of the load, nanoseconds from the table's start
+	For  int64 // to the last sample, nanoseconds
+}
+
+// Held returns the holds of a task's jobs in one hyperperiod: job by job, and for each job one of every chip of the task
+// in order. It is of use for chips with memory only.
+func (p *Plan) Held(task int) []Hold {
+	tp := &p.Tasks[task]
+	prog := &program{segments: tp.Segments, costs: tp.Costs}
+	for _, ops := range tp.Segments {
+		prog.traces = append(prog.traces, traceOf(p.Array, ops))
+	}
+	starts := make([][]int64, tp.JobsPerCycle)
+	for k := range p.Entries {
+		if e := &p.Entries[k]; e.Task == task {
+			starts[e.Job] = append(starts[e.Job], e.Start)
+		}
+	}
+	var out []Hold
+	for _, s := range starts {
+		c := prog.follow(p.Array, len(tp.Frames), s)
+		for at, chip := range tp.Task.Chips {
+			// The first view's frames come first, and all views are of one load.
+			out = append(out, Hold{Chip: chip, From: c.light[at], For: c.hold[chip]})
+		}
+	}
+	return out
+}

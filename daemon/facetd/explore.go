@@ -12,6 +12,7 @@ import (
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/draw"
 )
 
 func exploreCommand() *cobra.Command {
@@ -58,7 +59,7 @@ ARRAY and TASKS are ` + fileForm + `.`,
 			}
 			if svg != "" {
 				var drawing bytes.Buffer
-				if err := scheduler.ExploreSVG(&drawing, x); err != nil {
+				if err := draw.Exploration(&drawing, x); err != nil {
 					return err
 				}
 				if err := writeFile(cmd, svg, drawing.Bytes()); err != nil {

@@ -14,6 +14,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/draw"
 )
 
 func planCommand() *cobra.Command {
@@ -57,7 +58,7 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 				return nil
 			}
 			var drawing bytes.Buffer
-			if err := scheduler.TimetableSVG(&drawing, plan); err != nil {
+			if err := draw.Timetable(&drawing, plan); err != nil {
 				return err
 			}
 			return writeFile(cmd, svg, drawing.Bytes())

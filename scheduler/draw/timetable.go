@@ -1,16 +1,15 @@
-package scheduler
+package draw
 
 import (
 	"bufio"
-	"cmp"
 	"fmt"
 	"html"
 	"io"
 	"math"
-	"slices"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/scheduler"
 )
 
 // Measures of the drawing in pixels.
@@ -35,12 +34,20 @@ var phaseColours = [bus.NumPhases]string{"#8b949e", "#7d68c9", "#c05fa6", "#d982
 
 var phaseNames = [bus.NumPhases]string{"other", "select", "write", "load", "share", "settle", "convert"}
 
-// TimetableSVG draws one hyperperiod of a plan: a row for each task with the
+type timetable struct {
+	svg
+	p     *scheduler.Plan
+	scale float64 // pixels per nanosecond
+}
+
+func (s *timetable) x(ns int64) float64 { return svgLeft + float64(ns)*s.scale }
+
+// Timetable draws one hyperperiod of a plan: a row for each task with the
 // window of every job, its segments split by phase, a mark at each deadline, and
 // under them a thin line for every chip from its load to its last sample. Colours
 // suit light and dark pages.
-func TimetableSVG(w io.Writer, p *Plan) error {
-	s := &drawing{w: bufio.NewWriter(w), p: p, scale: svgWide / float64(p.Hyperperiod)}
+func Timetable(w io.Writer, p *scheduler.Plan) error {
+	s := &timetable{svg{bufio.NewWriter(w)}, p, svgWide / float64(p.Hyperperiod)}
 	y := svgTop
 	tops := make([]float64, len(p.Tasks))
 	for i := range p.Tasks {
@@ -57,30 +64,7 @@ func TimetableSVG(w io.Writer, p *Plan) error {
 	return s.w.Flush()
 }
 
-// drawing writes the elements; a failed write shows at the final flush.
-type drawing struct {
-	w     *bufio.Writer
-	p     *Plan
-	scale float64 // pixels per nanosecond
-}
-
-func (s *drawing) printf(format string, args ...any) { fmt.Fprintf(s.w, format, args...) }
-
-func (s *drawing) x(ns int64) float64 { return svgLeft + float64(ns)*s.scale }
-
-func (s *drawing) rect(class string, x, y, w, h float64) {
-	s.printf("<rect class=%q x=\"%.2f\" y=\"%.2f\" width=\"%.2f\" height=\"%.2f\"/>\n", class, x, y, w, h)
-}
-
-func (s *drawing) line(class string, x1, y1, x2, y2 float64) {
-	s.printf("<line class=%q x1=\"%.2f\" y1=\"%.2f\" x2=\"%.2f\" y2=\"%.2f\"/>\n", class, x1, y1, x2, y2)
-}
-
-func (s *drawing) text(class string, x, y float64, text string) {
-	s.printf("<text class=%q x=\"%.2f\" y=\"%.2f\">%s</text>\n", class, x, y, html.EscapeString(text))
-}
-
-func (s *drawing) head(y float64) {
+func (s *timetable) head(y float64) {
 	width, height := svgLeft+svgWide+svgRight, y+svgFoot
 	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"timetable\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
 	s.printf("<title>Timetable of %s</title>\n<style>\n", html.EscapeString(s.p.Array.Name))
@@ -102,11 +86,11 @@ func (s *drawing) head(y float64) {
 	s.printf("}\n</style>\n")
 	s.rect("page", 0, 0, width, height)
 	m := s.p.Message
-	s.text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus", s.p.Array.Name, millis(int64(s.p.Hyperperiod)), 100*m.GetUtilization()))
+	s.text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus", s.p.Array.Name, scheduler.Millis(int64(s.p.Hyperperiod)), 100*m.GetUtilization()))
 }
 
 // axis draws the time marks, about ten of them at round times.
-func (s *drawing) axis(bottom float64) {
+func (s *timetable) axis(bottom float64) {
 	step := niceStep(float64(s.p.Hyperperiod) / 1e6 / 10)
 	for k := 0; ; k++ {
 		ms := float64(k) * step
@@ -131,7 +115,7 @@ func niceStep(v float64) float64 {
 	return 10 * tens
 }
 
-func (s *drawing) holdHeight(task int) float64 {
+func (s *timetable) holdHeight(task int) float64 {
 	t := s.p.Tasks[task].Task
 	if !t.Class.Kind.HasMemory() {
 		return 0
@@ -139,7 +123,7 @@ func (s *drawing) holdHeight(task int) float64 {
 	return svgHoldGap + svgHold*float64(min(len(t.Chips), maxHoldLines))
 }
 
-func (s *drawing) task(i int, top float64) {
+func (s *timetable) task(i int, top float64) {
 	tp := &s.p.Tasks[i]
 	s.text("name end", svgLeft-10, top+11, tp.Task.Name)
 	s.text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
@@ -151,7 +135,7 @@ func (s *drawing) task(i int, top float64) {
 }
 
 // windows draws each job's time from release to deadline, and a mark at the end.
-func (s *drawing) windows(i int, top float64) {
+func (s *timetable) windows(i int, top float64) {
 	for k := range s.p.Entries {
 		e := &s.p.Entries[k]
 		if e.Task != i || e.Segment != 0 {
@@ -172,7 +156,7 @@ type piece struct {
 }
 
 // segments draws each piece as a column of its phases.
-func (s *drawing) segments(i int, top float64) {
+func (s *timetable) segments(i int, top float64) {
 	var pieces []piece
 	for k := range s.p.Entries {
 		e := &s.p.Entries[k]
@@ -200,33 +184,16 @@ func (s *drawing) segments(i int, top float64) {
 }
 
 // holds draws how long each chip holds its load.
-func (s *drawing) holds(i int, top float64) {
-	tp := &s.p.Tasks[i]
-	starts := map[int][]int64{}
-	for k := range s.p.Entries {
-		if e := &s.p.Entries[k]; e.Task == i {
-			starts[e.Job] = append(starts[e.Job], e.Start)
-		}
-	}
-	prog := programOf(s.p, i)
-	jobs := make([]int, 0, len(starts))
-	for j := range starts {
-		jobs = append(jobs, j)
-	}
-	slices.SortFunc(jobs, cmp.Compare[int])
-	for _, j := range jobs {
-		c := prog.follow(s.p.Array, len(tp.Frames), starts[j])
-		for at, chip := range tp.Task.Chips {
-			light := c.light[at] // of the first view, from whose load all views are
-			w := float64(c.hold[chip]) * s.scale
-			if w >= .2 {
-				s.rect("held", s.x(light), top+svgHold*float64(at%maxHoldLines), w, svgHold-1)
-			}
+func (s *timetable) holds(i int, top float64) {
+	n := len(s.p.Tasks[i].Task.Chips)
+	for at, h := range s.p.Held(i) {
+		if w := float64(h.For) * s.scale; w >= .2 {
+			s.rect("held", s.x(h.From), top+svgHold*float64(at%n%maxHoldLines), w, svgHold-1)
 		}
 	}
 }
 
-func (s *drawing) legend(y float64) {
+func (s *timetable) legend(y float64) {
 	x := svgLeft
 	for ph := int(facetdv1.Phase_PHASE_SELECT); ph < bus.NumPhases; ph++ {
 		if s.p.Busy[ph] == 0 {
@@ -242,14 +209,4 @@ func (s *drawing) legend(y float64) {
 	x += 150
 	s.line("due", x, y-10, x, y)
 	s.text("dim", x+8, y, "deadline")
-}
-
-// programOf rebuilds the traces of a planned task.
-func programOf(p *Plan, task int) *program {
-	tp := &p.Tasks[task]
-	out := &program{segments: tp.Segments, costs: tp.Costs}
-	for _, ops := range tp.Segments {
-		out.traces = append(out.traces, traceOf(p.Array, ops))
-	}
-	return out
 }

@@ -1,4 +1,4 @@
-package scheduler
+package draw
 
 import (
 	"bufio"
@@ -6,6 +6,8 @@ import (
 	"html"
 	"io"
 	"math"
+
+	"facetd.example/scheduler"
 )
 
 // Measures of the drawing in pixels.
@@ -21,16 +23,16 @@ const (
 // grainColours are by cells a side of a pixel: 1, 2, 4, 8 and more.
 var grainColours = [...]string{"#2f6fb3", "#1f9a7a", "#c98a1b", "#b4508f"}
 
-func grainOf(p *ExplorePoint) int {
+func grainOf(p *scheduler.ExplorePoint) int {
 	return min(int(math.Round(math.Log2(float64(p.CellsPerPixel))/2)), len(grainColours)-1)
 }
 
-// ExploreSVG draws an exploration: on the left the highest rate against the pixels
+// Exploration draws an exploration: on the left the highest rate against the pixels
 // of a chip, on the right skew against hold for every number of batches. Points on
 // the Pareto front are filled, the others hollow. Colours tell the grain and suit
 // light and dark pages.
-func ExploreSVG(w io.Writer, x *Exploration) error {
-	s := &exploreDrawing{drawing: drawing{w: bufio.NewWriter(w)}, x: x}
+func Exploration(w io.Writer, x *scheduler.Exploration) error {
+	s := &exploration{svg{bufio.NewWriter(w)}, x}
 	s.begin()
 	s.rates()
 	s.batches()
@@ -39,9 +41,9 @@ func ExploreSVG(w io.Writer, x *Exploration) error {
 	return s.w.Flush()
 }
 
-type exploreDrawing struct {
-	drawing
-	x *Exploration
+type exploration struct {
+	svg
+	x *scheduler.Exploration
 }
 
 // scale10 maps values onto a length by their logarithms, from start on; 0, where
@@ -120,7 +122,7 @@ func (c scale10) marks() []float64 {
 	return tens
 }
 
-func (s *exploreDrawing) begin() {
+func (s *exploration) begin() {
 	width, height := exploreLeft+2*exploreWide+exploreGap+24, exploreTop+exploreHigh+exploreBottom
 	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"explore\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
 	s.printf("<title>What task %s could have on %s</title>\n<style>\n", html.EscapeString(s.x.Task), html.EscapeString(s.x.Array))
@@ -143,7 +145,7 @@ func (s *exploreDrawing) begin() {
 }
 
 // panel draws the frame of one panel, and returns its scales.
-func (s *exploreDrawing) panel(left float64, title, across, up string, xs, ys []float64, mark func(float64) string) (scale10, scale10) {
+func (s *exploration) panel(left float64, title, across, up string, xs, ys []float64, mark func(float64) string) (scale10, scale10) {
 	bottom := exploreTop + exploreHigh
 	h, v := newScale(xs, left, left+exploreWide), newScale(ys, bottom, exploreTop)
 	s.text("dim", left, exploreTop-14, title)
@@ -160,23 +162,23 @@ func (s *exploreDrawing) panel(left float64, title, across, up string, xs, ys []
 	return h, v
 }
 
-func (s *exploreDrawing) dot(p *ExplorePoint, x, y float64) {
+func (s *exploration) dot(p *scheduler.ExplorePoint, x, y float64) {
 	class := "off"
 	if p.Pareto {
 		class = "on"
 	}
 	// The area of a dot is the part of the asked window that is read.
 	r := 2.2 + 3.6*p.WindowPart
-	s.printf("<circle class=\"%s g%d\" cx=\"%.1f\" cy=\"%.1f\" r=\"%.1f\"><title>%s</title></circle>\n", class, grainOf(p), x, y, r, html.EscapeString(p.label()))
+	s.printf("<circle class=\"%s g%d\" cx=\"%.1f\" cy=\"%.1f\" r=\"%.1f\"><title>%s</title></circle>\n", class, grainOf(p), x, y, r, html.EscapeString(label(p)))
 }
 
 // label says a point in words.
-func (p *ExplorePoint) label() string {
+func label(p *scheduler.ExplorePoint) string {
 	return fmt.Sprintf("%d x %d pixels, block %d x %d, batches %d: %.4g Hz, skew %s, hold %s",
-		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, millis(p.SkewNS), millis(p.WorstHoldNS))
+		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, scheduler.Millis(p.SkewNS), scheduler.Millis(p.WorstHoldNS))
 }
 
-func (s *exploreDrawing) rates() {
+func (s *exploration) rates() {
 	var xs, ys []float64
 	for i := range s.x.Points {
 		xs, ys = append(xs, s.x.Points[i].RateHz), append(ys, float64(s.x.Points[i].Pixels))
@@ -189,7 +191,7 @@ func (s *exploreDrawing) rates() {
 }
 
 // batches draws hold against skew; the points of one resolution are joined.
-func (s *exploreDrawing) batches() {
+func (s *exploration) batches() {
 	left := exploreLeft + exploreWide + exploreGap
 	memory := false
 	var xs, ys []float64
@@ -220,7 +222,7 @@ func (s *exploreDrawing) batches() {
 	}
 }
 
-func (s *exploreDrawing) key() {
+func (s *exploration) key() {
 	y := exploreTop + exploreHigh + 58
 	x := exploreLeft
 	used := [len(grainColours)]bool{}
