@@ -2,7 +2,7 @@
 // the exact time that every bus operation takes.
 //
 // An Array is made once from the schema's message by New, which collects every
-// mistake; everything that takes an Array trusts it. The package is pure: no
+// error; everything that takes an Array trusts it. The package is pure: no
 // clock, goroutine, file or logger. Its sub-packages hold the physics of a die,
 // the light that falls on it, and the reader of array files.
 package chipmodel
@@ -13,6 +13,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 )
 
 // LineSet is a set of select lines, bit i for line i of the array.
@@ -229,12 +230,12 @@ func (a *Array) All() []int {
 
 // Resolve returns the chips of a target by ascending index. It reports an
 // unset target, an unknown group or chip, and a chip listed twice, all at once.
-func (a *Array) Resolve(t *facetdv1.Target) ([]int, Mistakes) {
-	var m Mistakes
+func (a *Array) Resolve(t *facetdv1.Target) ([]int, invalid.Errors) {
+	var m invalid.Errors
 	switch which := t.GetChips().(type) {
 	case *facetdv1.Target_All:
 		if !which.All {
-			m.add("all", "must be true when given", "leave it out, or name a group or a list")
+			m.Add("all", "must be true when given", "leave it out, or name a group or a list")
 			return nil, m
 		}
 		return a.All(), nil
@@ -242,28 +243,28 @@ func (a *Array) Resolve(t *facetdv1.Target) ([]int, Mistakes) {
 		if chips := a.Group(which.Group); chips != nil {
 			return chips, nil
 		}
-		m.add("group", "no group is called "+quote(which.Group), Closest(which.Group, a.groupNames(), "group"))
+		m.Add("group", "no group is called "+quote(which.Group), invalid.Closest(which.Group, a.groupNames(), "group"))
 		return nil, m
 	case *facetdv1.Target_List:
 		return a.resolveList(which.List.GetNames())
 	}
-	m.add("", "no chips are named", "give all: true, a group, or list: {names: [...]}")
+	m.Add("", "no chips are named", "give all: true, a group, or list: {names: [...]}")
 	return nil, m
 }
 
-func (a *Array) resolveList(names []string) ([]int, Mistakes) {
-	var m Mistakes
+func (a *Array) resolveList(names []string) ([]int, invalid.Errors) {
+	var m invalid.Errors
 	if len(names) == 0 {
-		m.add("list.names", "names no chip", "give at least one")
+		m.Add("list.names", "names no chip", "give at least one")
 	}
 	var chips []int
 	for i, name := range names {
 		c := a.Chip(name)
 		switch {
 		case c < 0:
-			m.add(index("list.names", i), "no chip is called "+quote(name), Closest(name, a.ChipNames(a.All()), "chip"))
+			m.Add(invalid.Index("list.names", i), "no chip is called "+quote(name), invalid.Closest(name, a.ChipNames(a.All()), "chip"))
 		case slices.Contains(chips, c):
-			m.add(index("list.names", i), "chip "+quote(name)+" is listed twice", "name each chip once")
+			m.Add(invalid.Index("list.names", i), "chip "+quote(name)+" is listed twice", "name each chip once")
 		default:
 			chips = append(chips, c)
 		}

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 )
 
 // Default physical values, used where a class leaves them out. They are typical
@@ -17,10 +18,10 @@ const (
 func (b *builder) classes() {
 	seen := map[string]int{}
 	if len(b.msg.GetClasses()) == 0 {
-		b.m.add("classes", "the array has no chip classes", "describe at least one")
+		b.m.Add("classes", "the array has no chip classes", "describe at least one")
 	}
 	for i, c := range b.msg.GetClasses() {
-		path := index("classes", i)
+		path := invalid.Index("classes", i)
 		b.name(path+".name", c.GetName(), seen, i, "class")
 		class := &Class{Name: c.GetName(), Index: i, Spec: c, Kind: b.kind(path, c)}
 		b.lattice(path+".lattice", c, class)
@@ -51,14 +52,14 @@ func (b *builder) kind(path string, c *facetdv1.ChipClass) Kind {
 	case *facetdv1.ChipClass_Hexagonal:
 		return Hexagonal
 	}
-	b.m.add(path, "the class has no kind", "give one of memory, in_array_switch, counter, trimmed, hexagonal")
+	b.m.Add(path, "the class has no kind", "give one of memory, in_array_switch, counter, trimmed, hexagonal")
 	return Wiring
 }
 
 func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 	l := c.GetLattice()
 	if l == nil {
-		b.m.add(path, "the class has no lattice", "give rows, columns and pitch_x_um")
+		b.m.Add(path, "the class has no lattice", "give rows, columns and pitch_x_um")
 		return
 	}
 	b.within(path+".rows", float64(l.GetRows()), 1, MaxLatticeSide, "rows")
@@ -72,7 +73,7 @@ func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 	}
 	b.within(path+".pitch_y_um", l.GetPitchYUm(), 0.05, 1000, "um")
 	if class.Kind == Hexagonal && math.Abs(l.GetPitchYUm()-hexRowPitch*l.GetPitchXUm()) > 0.01*l.GetPitchXUm() {
-		b.m.add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()), "leave it out on a hexagonal lattice")
+		b.m.Add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()), "leave it out on a hexagonal lattice")
 	}
 	class.Rows, class.Columns = int(l.GetRows()), int(l.GetColumns())
 }
@@ -118,7 +119,7 @@ func (b *builder) linear(path string, p *facetdv1.LinearPixel) {
 
 func (b *builder) readout(path string, r *facetdv1.Readout) {
 	if r == nil {
-		b.m.add(path, "the class has no readout", "give step, and settle or output_resistance_ohms")
+		b.m.Add(path, "the class has no readout", "give step, and settle or output_resistance_ohms")
 		return
 	}
 	b.positive(path+".step", r.GetStep())
@@ -162,17 +163,17 @@ func (b *builder) trimmed(path string, t *facetdv1.TrimmedChip) {
 		b.within(path+"."+bias.name+".bandwidth_per_step", bias.reg.GetBandwidthPerStep(), -1, 1, "")
 	}
 	if len(t.GetGains()) == 0 || len(t.GetGains()) > 256 {
-		b.m.add(path+".gains", fmt.Sprintf("%d gains are given", len(t.GetGains())), "give 1 to 256 amplifier gains")
+		b.m.Add(path+".gains", fmt.Sprintf("%d gains are given", len(t.GetGains())), "give 1 to 256 amplifier gains")
 	}
 	for i, g := range t.GetGains() {
 		if g == 0 {
-			b.m.add(index(path+".gains", i), "a gain of 0 shows nothing", "give a gain above or below zero")
+			b.m.Add(invalid.Index(path+".gains", i), "a gain of 0 shows nothing", "give a gain above or below zero")
 			continue
 		}
-		b.within(index(path+".gains", i), math.Abs(g), 1e-3, 1e4, "")
+		b.within(invalid.Index(path+".gains", i), math.Abs(g), 1e-3, 1e4, "")
 	}
 	b.within(path+".offset_step_volts", t.GetOffsetStepVolts(), -1, 1, "V")
 	if !(t.GetOutputHighVolts() > t.GetOutputLowVolts()) {
-		b.m.add(path+".output_high_volts", fmt.Sprintf("%g V is not above output_low_volts, %g V", t.GetOutputHighVolts(), t.GetOutputLowVolts()), "give the range of the amplifier")
+		b.m.Add(path+".output_high_volts", fmt.Sprintf("%g V is not above output_low_volts, %g V", t.GetOutputHighVolts(), t.GetOutputLowVolts()), "give the range of the amplifier")
 	}
 }

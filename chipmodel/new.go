@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -14,18 +15,19 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 )
 
 // New checks a described array and makes it ready for use. It reports every
-// mistake at once; the array is nil when there is any. The message is copied.
-func New(described *facetdv1.Array) (*Array, Mistakes) {
+// error at once; the array is nil when there is any. The message is copied.
+func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 	msg := proto.CloneOf(described)
 	b := &builder{msg: msg, a: &Array{
 		Name: msg.GetName(), Message: msg,
 		byName: map[string]int{}, lines: map[string]int{},
 	}}
 	if strings.ContainsFunc(msg.GetName(), func(r rune) bool { return !unicode.IsGraphic(r) }) {
-		b.m.add("name", "the name "+quote(msg.GetName())+" cannot be shown on one line", "leave out line breaks and control characters")
+		b.m.Add("name", "the name "+quote(msg.GetName())+" cannot be shown on one line", "leave out line breaks and control characters")
 	}
 	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
 	b.selectLines()
@@ -44,25 +46,25 @@ func New(described *facetdv1.Array) (*Array, Mistakes) {
 	return b.a, nil
 }
 
-// builder gathers the array and its mistakes.
+// builder gathers the array and its errors.
 type builder struct {
 	msg *facetdv1.Array
 	a   *Array
-	m   Mistakes
+	m   invalid.Errors
 }
 
 // name checks a name and reports whether it is new among seen.
 func (b *builder) name(path, name string, seen map[string]int, i int, what string) bool {
 	switch {
 	case name == "":
-		b.m.add(path, "the "+what+" has no name", "give it one")
+		b.m.Add(path, "the "+what+" has no name", "give it one")
 		return false
 	case strings.ContainsFunc(name, badInName):
-		b.m.add(path, "the name "+quote(name)+" has a comma, bracket or space", "use letters, digits, - _ and .")
+		b.m.Add(path, "the name "+quote(name)+" has a comma, bracket or space", "use letters, digits, - _ and .")
 		return false
 	}
 	if first, taken := seen[name]; taken {
-		b.m.add(path, fmt.Sprintf("the name %q is taken by %s %d", name, what, first+1), "names are unique")
+		b.m.Add(path, fmt.Sprintf("the name %q is taken by %s %d", name, what, first+1), "names are unique")
 		return false
 	}
 	seen[name] = i
@@ -77,13 +79,13 @@ func (b *builder) selectLines() {
 	names := b.msg.GetSelectLines()
 	switch {
 	case len(names) == 0:
-		b.m.add("select_lines", "the array has no select lines", "list their names in wiring order")
+		b.m.Add("select_lines", "the array has no select lines", "list their names in wiring order")
 	case len(names) > MaxLines:
-		b.m.add("select_lines", fmt.Sprintf("%d select lines are too many", len(names)), fmt.Sprintf("at most %d", MaxLines))
+		b.m.Add("select_lines", fmt.Sprintf("%d select lines are too many", len(names)), fmt.Sprintf("at most %d", MaxLines))
 		names = names[:MaxLines]
 	}
 	for i, name := range names {
-		b.name(index("select_lines", i), name, b.a.lines, i, "select line")
+		b.name(invalid.Index("select_lines", i), name, b.a.lines, i, "select line")
 	}
 	b.a.Lines = names
 }
@@ -91,7 +93,7 @@ func (b *builder) selectLines() {
 func (b *builder) timing() {
 	t := b.msg.GetTiming()
 	if t == nil {
-		b.m.add("timing", "the bus timing is missing", "give dead_time, select_setup, write, strobe and release_limit")
+		b.m.Add("timing", "the bus timing is missing", "give dead_time, select_setup, write, strobe and release_limit")
 		return
 	}
 	b.a.Timing = Timing{
@@ -108,7 +110,7 @@ const maxDuration = time.Hour
 // positive returns a duration that must be given, above zero and under an hour.
 func (b *builder) positive(path string, d *durationpb.Duration) time.Duration {
 	if d == nil || (d.GetSeconds() == 0 && d.GetNanos() == 0) {
-		b.m.add(path, "is zero", `give a time above zero, such as "500ns"`)
+		b.m.Add(path, "is zero", `give a time above zero, such as "500ns"`)
 		return 0
 	}
 	return b.duration(path, d)
@@ -120,10 +122,10 @@ func (b *builder) duration(path string, d *durationpb.Duration) time.Duration {
 	case d == nil:
 		return 0
 	case d.CheckValid() != nil || d.AsDuration() > maxDuration:
-		b.m.add(path, "is longer than an hour", "give a time that the bus can keep")
+		b.m.Add(path, "is longer than an hour", "give a time that the bus can keep")
 		return 0
 	case d.AsDuration() < 0:
-		b.m.add(path, "is negative: "+d.AsDuration().String(), "give a time of zero or more")
+		b.m.Add(path, "is negative: "+d.AsDuration().String(), "give a time of zero or more")
 		return 0
 	}
 	return d.AsDuration()
@@ -132,17 +134,17 @@ func (b *builder) duration(path string, d *durationpb.Duration) time.Duration {
 // within checks that a number lies in [low, high].
 func (b *builder) within(path string, v, low, high float64, unit string) {
 	if !(v >= low && v <= high) {
-		b.m.add(path, fmt.Sprintf("%g %s is out of range", v, unit), fmt.Sprintf("use %g to %g", low, high))
+		b.m.Add(path, fmt.Sprintf("%g %s is out of range", v, unit), fmt.Sprintf("use %g to %g", low, high))
 	}
 }
 
 func (b *builder) lanes() {
 	seen := map[string]int{}
 	if len(b.msg.GetLanes()) == 0 {
-		b.m.add("lanes", "the array has no lanes", "describe at least one, with its converter")
+		b.m.Add("lanes", "the array has no lanes", "describe at least one, with its converter")
 	}
 	for i, l := range b.msg.GetLanes() {
-		path := index("lanes", i)
+		path := invalid.Index("lanes", i)
 		b.name(path+".name", l.GetName(), seen, i, "lane")
 		b.within(path+".line_capacitance_pf", l.GetLineCapacitancePf(), 0, 1e6, "pF")
 		b.within(path+".chip_capacitance_pf", l.GetChipCapacitancePf(), 0, 1e6, "pF")
@@ -159,12 +161,12 @@ func (b *builder) lanes() {
 
 func (b *builder) converter(path string, c *facetdv1.Converter) {
 	if c == nil {
-		b.m.add(path, "the lane has no converter", "give bits, low_volts, high_volts and conversion")
+		b.m.Add(path, "the lane has no converter", "give bits, low_volts, high_volts and conversion")
 		return
 	}
 	b.within(path+".bits", float64(c.GetBits()), 4, 16, "bits")
 	if !(c.GetHighVolts() > c.GetLowVolts()) || math.IsInf(c.GetHighVolts()-c.GetLowVolts(), 0) {
-		b.m.add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", c.GetHighVolts(), c.GetLowVolts()), "give the range of the input")
+		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", c.GetHighVolts(), c.GetLowVolts()), "give the range of the input")
 	}
 	b.positive(path+".conversion", c.GetConversion())
 	b.within(path+".noise_volts", c.GetNoiseVolts(), 0, 10, "V")
@@ -176,16 +178,16 @@ func (b *builder) converter(path string, c *facetdv1.Converter) {
 
 func (b *builder) chips() {
 	if len(b.msg.GetChips()) == 0 {
-		b.m.add("chips", "the array has no chips", "list at least one, with name and selects")
+		b.m.Add("chips", "the array has no chips", "list at least one, with name and selects")
 	}
 	for i, c := range b.msg.GetChips() {
-		path := index("chips", i)
+		path := invalid.Index("chips", i)
 		b.name(path+".name", c.GetName(), b.a.byName, i, "chip")
 		chip := Chip{Name: c.GetName(), Index: i, Lane: -1, Spec: c}
 		chip.Selects, chip.Wires = b.selects(path+".selects", c.GetSelects())
 		if b.a.WiringOnly {
 			if c.GetClass() != "" || c.GetLane() != "" {
-				b.m.add(path, "names a class or lane, but the file describes none", "add classes, lanes and timing, or leave them out here")
+				b.m.Add(path, "names a class or lane, but the file describes none", "add classes, lanes and timing, or leave them out here")
 			}
 		} else {
 			chip.Class = b.classOf(path+".class", c.GetClass())
@@ -198,7 +200,7 @@ func (b *builder) chips() {
 
 func (b *builder) selects(path string, names []string) ([]int, LineSet) {
 	if len(names) == 0 {
-		b.m.add(path, "the chip is wired to no select line", "a chip without select inputs would listen always; name the line of each input")
+		b.m.Add(path, "the chip is wired to no select line", "a chip without select inputs would listen always; name the line of each input")
 	}
 	var lines []int
 	var wires LineSet
@@ -206,10 +208,10 @@ func (b *builder) selects(path string, names []string) ([]int, LineSet) {
 		line := b.a.Line(name)
 		switch {
 		case line < 0:
-			b.m.add(index(path, i), "no select line is called "+quote(name), Closest(name, b.a.Lines, "select line"))
+			b.m.Add(invalid.Index(path, i), "no select line is called "+quote(name), invalid.Closest(name, b.a.Lines, "select line"))
 			continue
 		case wires.Has(line):
-			b.m.add(index(path, i), "line "+quote(name)+" is wired to two inputs of this chip", "wire each input to its own line, or list fewer inputs")
+			b.m.Add(invalid.Index(path, i), "line "+quote(name)+" is wired to two inputs of this chip", "wire each input to its own line, or list fewer inputs")
 			continue
 		}
 		lines = append(lines, line)
@@ -226,7 +228,7 @@ func (b *builder) classOf(path, name string) *Class {
 		}
 		known = append(known, c.Name)
 	}
-	b.m.add(path, "no class is called "+quote(name), Closest(name, known, "class"))
+	b.m.Add(path, "no class is called "+quote(name), invalid.Closest(name, known, "class"))
 	return nil
 }
 
@@ -238,7 +240,7 @@ func (b *builder) laneOf(path, name string) int {
 		}
 		known = append(known, l.Name)
 	}
-	b.m.add(path, "no lane is called "+quote(name), Closest(name, known, "lane"))
+	b.m.Add(path, "no lane is called "+quote(name), invalid.Closest(name, known, "lane"))
 	return -1
 }
 
@@ -248,7 +250,7 @@ func (b *builder) optics(path string, c *facetdv1.Chip) {
 	b.within(path+".mount.pitch_deg", m.GetPitchDeg(), -90, 90, "degrees")
 	b.within(path+".mount.roll_deg", m.GetRollDeg(), -360, 360, "degrees")
 	if l == nil {
-		b.m.add(path+".lens", "the chip has no lens", "give horizontal_fov_deg and vertical_fov_deg")
+		b.m.Add(path+".lens", "the chip has no lens", "give horizontal_fov_deg and vertical_fov_deg")
 		return
 	}
 	b.within(path+".lens.horizontal_fov_deg", l.GetHorizontalFovDeg(), 0.01, 170, "degrees")
@@ -278,13 +280,13 @@ func (b *builder) apart() {
 			if found++; found > shownApart {
 				continue
 			}
-			b.m.add(index("chips", j)+".selects",
+			b.m.Add(invalid.Index("chips", j)+".selects",
 				fmt.Sprintf("chips %q and %q can never be read apart: every word that selects %q selects %q too, and both are on lane %q",
 					x.Name, y.Name, y.Name, x.Name, b.a.Lanes[x.Lane].Name),
 				"two drivers on one lane can damage both; wire one of them differently or to another lane")
 		}
 		if more := found - shownApart; more > 0 {
-			b.m.add(index("chips", j)+".selects",
+			b.m.Add(invalid.Index("chips", j)+".selects",
 				fmt.Sprintf("chip %q cannot be read apart from %d more chips on lane %q", y.Name, more, b.a.Lanes[y.Lane].Name), "wire them differently")
 		}
 	}
@@ -293,16 +295,16 @@ func (b *builder) apart() {
 func (b *builder) groups() {
 	seen := map[string]int{}
 	for i, g := range b.msg.GetGroups() {
-		path := index("groups", i)
+		path := invalid.Index("groups", i)
 		if g.GetName() == "all" {
-			b.m.add(path+".name", `"all" is the name of the whole array`, "choose another name")
+			b.m.Add(path+".name", `"all" is the name of the whole array`, "choose another name")
 		}
 		if c := b.a.Chip(g.GetName()); c >= 0 {
-			b.m.add(path+".name", "a chip is called "+quote(g.GetName())+" too", "a target could mean either; choose another name")
+			b.m.Add(path+".name", "a chip is called "+quote(g.GetName())+" too", "a target could mean either; choose another name")
 		}
 		b.name(path+".name", g.GetName(), seen, i, "group")
 		if len(g.GetChips()) == 0 {
-			b.m.add(path+".chips", "group "+quote(g.GetName())+" is empty", "list at least one chip")
+			b.m.Add(path+".chips", "group "+quote(g.GetName())+" is empty", "list at least one chip")
 			continue
 		}
 		chips, m := b.a.resolveList(g.GetChips())
@@ -331,3 +333,5 @@ func (b *builder) finish() {
 	sum := sha256.Sum256(raw)
 	b.a.Digest = hex.EncodeToString(sum[:])
 }
+
+func quote(s string) string { return strconv.Quote(s) }

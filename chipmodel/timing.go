@@ -6,6 +6,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 
 	"facetd.example/chipmodel/analog"
 )
@@ -91,8 +92,8 @@ func (w Window) Message() *facetdv1.Window {
 // NewWindow fills in a requested window for a class: steps default to the bin,
 // counts to what the lattice has left. It reports every way in which the window
 // leaves the lattice.
-func NewWindow(w *facetdv1.Window, c *Class, binRows, binColumns int) (Window, Mistakes) {
-	var m Mistakes
+func NewWindow(w *facetdv1.Window, c *Class, binRows, binColumns int) (Window, invalid.Errors) {
+	var m invalid.Errors
 	rows := windowAxis(&m, axisSpec{"row", "rows", "row_step", c.Rows, binRows}, w.GetRow(), w.GetRows(), w.GetRowStep())
 	cols := windowAxis(&m, axisSpec{"column", "columns", "column_step", c.Columns, binColumns}, w.GetColumn(), w.GetColumns(), w.GetColumnStep())
 	return Window{
@@ -106,14 +107,14 @@ type axisSpec struct {
 	size, bin          int
 }
 
-func windowAxis(m *Mistakes, ax axisSpec, first, count, step uint32) [3]int {
+func windowAxis(m *invalid.Errors, ax axisSpec, first, count, step uint32) [3]int {
 	size := uint64(ax.size)
 	st := uint64(step)
 	if st == 0 {
 		st = uint64(max(ax.bin, 1))
 	}
 	if uint64(first) >= size {
-		m.add(ax.first, fmt.Sprintf("%d is outside the lattice of %d", first, ax.size), fmt.Sprintf("use 0 to %d", ax.size-1))
+		m.Add(ax.first, fmt.Sprintf("%d is outside the lattice of %d", first, ax.size), fmt.Sprintf("use 0 to %d", ax.size-1))
 		return [3]int{0, 1, 1}
 	}
 	most := (size - uint64(first) + st - 1) / st
@@ -122,7 +123,7 @@ func windowAxis(m *Mistakes, ax axisSpec, first, count, step uint32) [3]int {
 		n = most
 	}
 	if n > most {
-		m.add(ax.count, fmt.Sprintf("%d pixels, %d apart from %d, leave the lattice of %d", n, st, first, ax.size),
+		m.Add(ax.count, fmt.Sprintf("%d pixels, %d apart from %d, leave the lattice of %d", n, st, first, ax.size),
 			fmt.Sprintf("at most %d fit", most))
 		return [3]int{0, 1, 1}
 	}

@@ -162,11 +162,11 @@ func TestNewWindow(t *testing.T) {
 	}
 	for _, bad := range []*facetdv1.Window{{Row: 16}, {Column: 99}, {Rows: 17}, {Rows: 9, RowStep: 2}, {Row: 8, Rows: 4294967295}, {ColumnStep: 4294967295, Columns: 2}} {
 		if _, m := NewWindow(bad, class, 1, 1); len(m) != 1 || m[0].Hint == "" {
-			t.Errorf("window %v: mistakes %v, want one with a hint", bad, m)
+			t.Errorf("window %v: errors %v, want one with a hint", bad, m)
 		}
 	}
 	if _, m := NewWindow(&facetdv1.Window{Row: 16, Column: 16}, class, 1, 1); len(m) != 2 {
-		t.Errorf("two mistakes at once: %v", m)
+		t.Errorf("two errors at once: %v", m)
 	}
 }
 

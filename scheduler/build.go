@@ -9,6 +9,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler/timetable"
@@ -31,11 +32,11 @@ const (
 	defaultMaxHyperperiod = time.Minute
 )
 
-// Build plans tasks on an array. Errors: chipmodel.Mistakes, *RefusalError for
+// Build plans tasks on an array. Errors: invalid.Errors, *RefusalError for
 // tasks that do not fit, *InternalError for a plan that its own check found wrong.
 func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	if a.WiringOnly || len(tasks) == 0 {
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		m.Add("tasks", "there is nothing to plan", "give at least one task, and an array with classes, lanes and timing")
 		return nil, m
 	}
@@ -86,7 +87,7 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	return plan, nil
 }
 
-// InternalError is a plan that broke a law: a mistake of facetd, not of the tasks.
+// InternalError is a plan that broke a law: an error of facetd, not of the tasks.
 // The caller should report it and keep the plan in force.
 type InternalError struct{ Message string }
 
@@ -351,7 +352,7 @@ func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.D
 			break // what is in the way cannot be cut shorter
 		}
 		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: Millis})
-		if err != nil { // jobs that are no input for a table: a mistake here, not of the tasks
+		if err != nil { // jobs that are no input for a table: an error here, not of the tasks
 			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
 		}
 		if res.Verdict == timetable.Feasible {

@@ -39,7 +39,7 @@ func (p *Plan) Table() rules.TimedTable {
 }
 
 // check lets the checker of timetables and the inspector judge a plan. Everything
-// they find is a mistake of the planner.
+// they find is an error of the planner.
 func check(p *Plan, jobs []timetable.Job, table timetable.Table) error {
 	if err := timetable.Check(int64(p.Hyperperiod), jobs, table); err != nil {
 		return &InternalError{"the timetable is wrong: " + err.Error()}

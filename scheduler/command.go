@@ -21,7 +21,7 @@ type DisturbError struct {
 func (e *DisturbError) Error() string { return e.Reason }
 
 // CompileCommand compiles a single command. state is what the registers hold, p the
-// plan in force or nil. Errors: chipmodel.Mistakes with paths as in the message,
+// plan in force or nil. Errors: invalid.Errors with paths as in the message,
 // *DisturbError, *RefusalError when no select words reach exactly the target.
 func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state Registers, p *Plan) (*OneShotPlan, error) {
 	c := &checker{a: a}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
@@ -24,7 +25,7 @@ func strobeCmd(target *facetdv1.Target, s facetdv1.Strobe) *facetdv1.Command {
 	return &facetdv1.Command{Target: target, Action: &facetdv1.Command_Strobe{Strobe: s}}
 }
 
-func TestCommandMistakes(t *testing.T) {
+func TestCommandErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 2, 2, 2, 2})
 	zero := scheduler.NewRegisters(a, 0)
 	for _, c := range []struct {
@@ -45,11 +46,11 @@ func TestCommandMistakes(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := scheduler.CompileCommand(a, c.cmd, zero, nil)
-			var m chipmodel.Mistakes
+			var m invalid.Errors
 			if !errors.As(err, &m) {
 				t.Fatalf("error %v", err)
 			}
-			wantMistakes(t, m, c.want)
+			wantErrors(t, m, c.want)
 		})
 	}
 }
@@ -197,14 +198,14 @@ func TestOneShot(t *testing.T) {
 	}
 }
 
-func TestOneShotMistakes(t *testing.T) {
+func TestOneShotErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 0, 2})
 	_, err := scheduler.OneShot(a, group("cnts"), []*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, scheduler.PowerOn(a))
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) {
 		t.Fatal(err)
 	}
-	wantMistakes(t, m, []string{"views[0].smoothing_steps: no switches", "views[1].window.row: outside"})
+	wantErrors(t, m, []string{"views[0].smoothing_steps: no switches", "views[1].window.row: outside"})
 }
 
 // TestOneShotAmongTasks runs a capture in a gap of a table past the inspector.

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
@@ -152,9 +153,9 @@ func TestExploreBeside(t *testing.T) {
 	}
 }
 
-func TestExploreMistakes(t *testing.T) {
+func TestExploreErrors(t *testing.T) {
 	a := bench(t, [5]int{4, 0, 2})
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if _, err := scheduler.Explore(a, task("x", "nobody", 1), scheduler.ExploreOptions{}); !errors.As(err, &m) {
 		t.Errorf("an unknown group: %v", err)
 	}

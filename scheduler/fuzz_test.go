@@ -14,7 +14,7 @@ import (
 )
 
 // FuzzTasks: whatever is asked for is planned within the laws, refused, or found
-// wrong with every mistake placed; nothing panics.
+// wrong with every error placed; nothing panics.
 func FuzzTasks(f *testing.F) {
 	for _, list := range [][]*facetdv1.Task{
 		{task("ring", "mems", 15, &facetdv1.View{SmoothingSteps: 2, Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}), task("quick", "hexs", 900, tiny())},
@@ -36,7 +36,7 @@ func FuzzTasks(f *testing.F) {
 		tasks, m := scheduler.NewTasks(a, list.GetTasks())
 		for _, one := range m {
 			if one.Path == "" || one.Message == "" || one.Hint == "" {
-				t.Errorf("a mistake without place or advice: %+v", one)
+				t.Errorf("an error without place or advice: %+v", one)
 			}
 		}
 		if len(m) > 0 {

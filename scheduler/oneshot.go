@@ -27,7 +27,7 @@ type OneShotPlan struct {
 
 // OneShot compiles a capture of a target. state is what the registers hold before
 // it; every register with a known value holds that value again afterwards. Errors:
-// chipmodel.Mistakes with paths from "target" and "views", *RefusalError when no
+// invalid.Errors with paths from "target" and "views", *RefusalError when no
 // select words do it.
 func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OneShotPlan, error) {
 	c := &checker{a: a}

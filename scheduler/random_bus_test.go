@@ -124,7 +124,7 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 
 // compare holds the plan's predictions against what was measured. The model of a
 // bus without faults is exact, so that every number is the same to the nanosecond;
-// a prediction that is better than what happened is the worse mistake, and named so.
+// a prediction that is better than what happened is the worse error, and named so.
 func (o *observer) compare(cycles int) {
 	o.t.Helper()
 	var jobNS int64

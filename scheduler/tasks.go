@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 )
 
@@ -27,9 +28,9 @@ const (
 )
 
 // NewTasks checks tasks for an array and makes them ready to plan. It reports
-// every mistake of all of them, with paths that begin with "tasks[i]"; the list of
+// every error of all of them, with paths that begin with "tasks[i]"; the list of
 // tasks is nil when there is any.
-func NewTasks(a *chipmodel.Array, specs []*facetdv1.Task) ([]*Task, chipmodel.Mistakes) {
+func NewTasks(a *chipmodel.Array, specs []*facetdv1.Task) ([]*Task, invalid.Errors) {
 	c := &checker{a: a}
 	if a.WiringOnly {
 		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to run tasks")
@@ -51,10 +52,10 @@ func NewTasks(a *chipmodel.Array, specs []*facetdv1.Task) ([]*Task, chipmodel.Mi
 	return tasks, nil
 }
 
-// checker gathers the mistakes of an input.
+// checker gathers the errors of an input.
 type checker struct {
 	a *chipmodel.Array
-	m chipmodel.Mistakes
+	m invalid.Errors
 }
 
 func (c *checker) add(path, message, hint string) { c.m.Add(path, message, hint) }

@@ -10,14 +10,15 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
 	"facetd.example/scheduler"
 )
 
-// TestTaskMistakes: every mistake is found at once, at its path.
-func TestTaskMistakes(t *testing.T) {
+// TestTaskErrors: every error is found at once, at its path.
+func TestTaskErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 2, 2, 2, 2})
 	ok := func() *facetdv1.Task { return task("ok", "mems", 10) }
 	view := func(target string, v *facetdv1.View) *facetdv1.Task { return task("ok", target, 10, v) }
@@ -65,40 +66,40 @@ func TestTaskMistakes(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			tasks, m := scheduler.NewTasks(a, []*facetdv1.Task{c.spec})
 			if (tasks == nil) != (len(m) > 0) {
-				t.Errorf("%d tasks beside %d mistakes", len(tasks), len(m))
+				t.Errorf("%d tasks beside %d errors", len(tasks), len(m))
 			}
-			wantMistakes(t, m, c.want)
+			wantErrors(t, m, c.want)
 		})
 	}
 }
 
-// wantMistakes compares mistakes with "end of path: part of message" each.
-func wantMistakes(t *testing.T, m chipmodel.Mistakes, want []string) {
+// wantErrors compares errors with "end of path: part of message" each.
+func wantErrors(t *testing.T, m invalid.Errors, want []string) {
 	t.Helper()
 	if len(m) != len(want) {
-		t.Errorf("%d mistakes, expected %d:\n%v", len(m), len(want), m)
+		t.Errorf("%d errors, expected %d:\n%v", len(m), len(want), m)
 		return
 	}
 	for i, w := range want {
 		path, part, _ := strings.Cut(w, ": ")
 		if !strings.HasSuffix(m[i].Path, path) || !strings.Contains(m[i].Message, part) || m[i].Hint == "" {
-			t.Errorf("mistake %d is %+v, expected %q", i, m[i], w)
+			t.Errorf("error %d is %+v, expected %q", i, m[i], w)
 		}
 	}
 }
 
-func TestTaskListMistakes(t *testing.T) {
+func TestTaskListErrors(t *testing.T) {
 	a := bench(t, [5]int{2})
 	_, m := scheduler.NewTasks(a, []*facetdv1.Task{task("x", "mems", 1), task("x", "mems", 2), task("", "nope", -1)})
-	wantMistakes(t, m, []string{"tasks[1].name: taken by task 1", "tasks[2].name: no name", "tasks[2].target.group: no group", "tasks[2].rate_hz: negative"})
+	wantErrors(t, m, []string{"tasks[1].name: taken by task 1", "tasks[2].name: no name", "tasks[2].target.group: no group", "tasks[2].rate_hz: negative"})
 	_, m = scheduler.NewTasks(a, nil)
-	wantMistakes(t, m, []string{"tasks: no tasks"})
+	wantErrors(t, m, []string{"tasks: no tasks"})
 	wiring, mm := chipmodel.New(&facetdv1.Array{SelectLines: []string{"a"}, Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"a"}}}})
 	if len(mm) > 0 {
 		t.Fatal(mm)
 	}
 	_, m = scheduler.NewTasks(wiring, []*facetdv1.Task{task("x", "mems", 1)})
-	wantMistakes(t, m, []string{": wiring alone"})
+	wantErrors(t, m, []string{": wiring alone"})
 }
 
 // TestBlockPatterns: blocks of n cells have every switch closed but the last of

@@ -12,7 +12,7 @@ import (
 
 // ResolveViews checks the views of a task or capture for chips of a class and says what
 // they do, in order and with every name filled in; none are one plain view. Errors are
-// chipmodel.Mistakes with paths from "views".
+// invalid.Errors with paths from "views".
 func ResolveViews(a *chipmodel.Array, class *chipmodel.Class, views []*facetdv1.View) ([]View, error) {
 	c := &checker{a: a}
 	resolved := c.views("views", views, class)

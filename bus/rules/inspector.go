@@ -1,5 +1,5 @@
 // Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus laws, and a
-// judge that runs a timetable past it. It shares no code with the planner, so that a mistake of one is not repeated by
+// judge that runs a timetable past it. It shares no code with the planner, so that an error of one is not repeated by
 // the other.
 package rules
 

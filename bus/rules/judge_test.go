@@ -114,6 +114,6 @@ func TestCheckOps(t *testing.T) {
 		}
 	}
 	if err := bus.CheckOps(a, []bus.Op{bad["kind 0"], bad["no chip 7"]}); strings.Count(err.Error(), "operation 0:")+strings.Count(err.Error(), "operation 1:") != 2 {
-		t.Errorf("not every mistake is reported: %v", err)
+		t.Errorf("not every error is reported: %v", err)
 	}
 }

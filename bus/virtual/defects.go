@@ -5,7 +5,7 @@ import (
 	"strconv"
 	"strings"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/die"
 )
 
@@ -50,7 +50,7 @@ func ParseDefect(text string) (Defect, error) {
 
 // setDefects gives the dies their defective pixels.
 func (b *Bus) setDefects() error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	for i, d := range b.cfg.Defects {
 		if b.array.Chip(d.Chip) < 0 {
 			m.Add(fmt.Sprintf("defects[%d]", i), fmt.Sprintf("no chip is called %q", d.Chip), "")

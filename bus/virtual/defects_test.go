@@ -5,8 +5,8 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/api/invalid"
 	. "facetd.example/bus/bustest"
-	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
 )
 
@@ -25,7 +25,7 @@ func TestParseDefect(t *testing.T) {
 		}
 	}
 	_, err = New(Config{Array: MustArray(), Scene: ramp{}, Defects: []Defect{{Chip: "nobody"}, {Chip: "m0", Defect: die.Defect{Row: 99}}}})
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) || len(m) != 2 {
 		t.Errorf("%v", err)
 	}

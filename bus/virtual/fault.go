@@ -51,7 +51,7 @@ func (f *faults) any() bool { return len(f.messages) > 0 }
 // SetFaults replaces the faults of the simulated array, from now on. Several swaps
 // act one after another in the order given; an open input that is shorted to a line
 // follows that line alone; a short makes an input active with either line. The error
-// is chipmodel.Mistakes with every mistake, and then nothing has changed.
+// is invalid.Errors with every error, and then nothing has changed.
 func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
 	c := faultChecker{a: b.array, f: faults{
 		inputs: map[[2]int]brokenInput{}, dead: map[int]bool{}, laneOpen: map[int]bool{}, laneSaturated: map[int]bool{},

@@ -4,15 +4,16 @@ import (
 	"fmt"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 )
 
-// faultChecker turns faults by names into faults of an array, with every mistake.
+// faultChecker turns faults by names into faults of an array, with every error.
 type faultChecker struct {
 	a    *chipmodel.Array
 	f    faults
 	path string // of the fault that is looked at
-	m    chipmodel.Mistakes
+	m    invalid.Errors
 }
 
 func (c *faultChecker) wrong(field, hint, format string, args ...any) {

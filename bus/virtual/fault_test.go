@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
@@ -192,7 +193,7 @@ func TestContentionsAreBounded(t *testing.T) {
 	}
 }
 
-func TestSetFaultsReportsEveryMistake(t *testing.T) {
+func TestSetFaultsReportsEveryError(t *testing.T) {
 	b := faulty(t, &facetdv1.Fault{Kind: dead, Chip: "m0"})
 	err := b.SetFaults([]*facetdv1.Fault{
 		{},
@@ -210,7 +211,7 @@ func TestSetFaultsReportsEveryMistake(t *testing.T) {
 		{Kind: laneOpen, Lane: "c"},
 		{Kind: laneSaturated, Lane: "a", Input: 1},
 	})
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) {
 		t.Fatal(err)
 	}
@@ -226,10 +227,10 @@ func TestSetFaultsReportsEveryMistake(t *testing.T) {
 		"[10].other_line", "[11].lane", "[12].lane", "[13].input",
 	}
 	if !slices.Equal(paths, want) {
-		t.Errorf("mistakes at %v, want %v", paths, want)
+		t.Errorf("errors at %v, want %v", paths, want)
 	}
 	if f := b.Faults(); len(f) != 1 || f[0].GetChip() != "m0" || !b.faults.dead[M0] {
-		t.Errorf("faults after a mistake: %v", f)
+		t.Errorf("faults after an error: %v", f)
 	}
 }
 

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
@@ -121,10 +122,10 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
 
 // SetWarmer makes every die warmer than its class says by some kelvin, from now on. Like
-// Run it is for the goroutine that owns the bus. Errors: chipmodel.Mistakes when a die
+// Run it is for the goroutine that owns the bus. Errors: invalid.Errors when a die
 // would leave 150 to 500 K, and then nothing has changed.
 func (b *Bus) SetWarmer(kelvin float64) error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	for i := range b.real.Chips {
 		class := b.real.Chips[i].Class
 		if k := class.Spec.GetTemperatureK() + kelvin; !(k >= 150 && k <= 500) {

@@ -1,5 +1,5 @@
 // Package arrayfile reads array and task files: YAML (or JSON, which YAML
-// contains) straight into the schema's messages, with every mistake placed by
+// contains) straight into the schema's messages, with every error placed by
 // file, line and field.
 package arrayfile
 
@@ -15,15 +15,16 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 )
 
 // maxBytes bounds what is read of a file: 4,096 chips take well under this.
 const maxBytes = 16 << 20
 
-// ParseArray reads and checks an array file; name stands in the mistakes. A file
-// with mistakes gives all of them and no array.
-func ParseArray(name string, data []byte) (*chipmodel.Array, chipmodel.Mistakes) {
+// ParseArray reads and checks an array file; name stands in the errors. A file
+// with errors gives all of them and no array.
+func ParseArray(name string, data []byte) (*chipmodel.Array, invalid.Errors) {
 	var msg facetdv1.Array
 	places, m := parse(name, data, &msg)
 	if len(m) > 0 {
@@ -34,9 +35,9 @@ func ParseArray(name string, data []byte) (*chipmodel.Array, chipmodel.Mistakes)
 }
 
 // ParseTasks reads a task file. The tasks are as written: whether they suit an
-// array is the planner's to check; its mistakes, whose paths begin with
+// array is the planner's to check; its errors, whose paths begin with
 // "tasks[i]", are placed by Locate.
-func ParseTasks(name string, data []byte) ([]*facetdv1.Task, chipmodel.Mistakes) {
+func ParseTasks(name string, data []byte) ([]*facetdv1.Task, invalid.Errors) {
 	var msg facetdv1.TaskList
 	_, m := parse(name, data, &msg)
 	if len(m) > 0 {
@@ -51,14 +52,14 @@ func ParseTasks(name string, data []byte) ([]*facetdv1.Task, chipmodel.Mistakes)
 
 // ParseTruth reads a file that says how a simulated array really is. It is as written;
 // whether it fits an array is checked with that array.
-func ParseTruth(name string, data []byte) (*facetdv1.ArrayTruth, chipmodel.Mistakes) {
+func ParseTruth(name string, data []byte) (*facetdv1.ArrayTruth, invalid.Errors) {
 	var msg facetdv1.ArrayTruth
 	_, m := parse(name, data, &msg)
 	return &msg, m
 }
 
-// Locate gives mistakes the file and the line of the field that their paths name.
-func Locate(name string, data []byte, m chipmodel.Mistakes) chipmodel.Mistakes {
+// Locate gives errors the file and the line of the field that their paths name.
+func Locate(name string, data []byte, m invalid.Errors) invalid.Errors {
 	var root yaml.Node
 	if yaml.Unmarshal(normal(data), &root) != nil {
 		return m
@@ -67,8 +68,8 @@ func Locate(name string, data []byte, m chipmodel.Mistakes) chipmodel.Mistakes {
 }
 
 // parse reads one YAML document into msg, or says what stands in the way.
-func parse(name string, data []byte, msg proto.Message) (places, chipmodel.Mistakes) {
-	var m chipmodel.Mistakes
+func parse(name string, data []byte, msg proto.Message) (places, invalid.Errors) {
+	var m invalid.Errors
 	if len(data) > maxBytes {
 		m.Add("", fmt.Sprintf("the file has %d bytes", len(data)), fmt.Sprintf("at most %d are read", maxBytes))
 		m[0].File = name
@@ -80,7 +81,7 @@ func parse(name string, data []byte, msg proto.Message) (places, chipmodel.Mista
 		return nil, m
 	}
 	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(data, msg); err != nil {
-		return nil, schemaMistakes(name, root, msg.ProtoReflect().Descriptor(), err)
+		return nil, schemaErrors(name, root, msg.ProtoReflect().Descriptor(), err)
 	}
 	return placesOf(root), nil
 }
@@ -144,7 +145,7 @@ func snake(s string) string {
 
 // locate fills in file and line, from the field itself or, where it is missing,
 // from the nearest field around it, unless they have a line; it sorts by place.
-func (p places) locate(name string, m chipmodel.Mistakes) chipmodel.Mistakes {
+func (p places) locate(name string, m invalid.Errors) invalid.Errors {
 	for i := range m {
 		m[i].File = name
 		if m[i].Line > 0 {
@@ -160,7 +161,7 @@ func (p places) locate(name string, m chipmodel.Mistakes) chipmodel.Mistakes {
 			}
 		}
 	}
-	slices.SortStableFunc(m, func(a, b chipmodel.Mistake) int {
+	slices.SortStableFunc(m, func(a, b invalid.Error) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
 	return m

@@ -10,15 +10,15 @@ import (
 	"testing"
 	"unicode/utf16"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/deploy"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
 
-// TestMistakes holds every testdata/*.yaml against the mistakes beside it: all of
+// TestErrors holds every testdata/*.yaml against the errors beside it: all of
 // them, each with its line, field and hint.
-func TestMistakes(t *testing.T) {
+func TestErrors(t *testing.T) {
 	files, err := filepath.Glob("testdata/*.yaml")
 	if err != nil || len(files) < 5 {
 		t.Fatalf("testdata: %d files, %v", len(files), err)
@@ -100,7 +100,7 @@ func TestWiringOnly(t *testing.T) {
 
 func TestLocateTasks(t *testing.T) {
 	data := []byte("tasks:\n- name: a\n  rateHz: 5\n- name: b\n  rate_hz: 0\n  views:\n  - window: {rows: 9}\n")
-	m := chipmodel.Mistakes{{Path: "tasks[1].rate_hz"}, {Path: "tasks[1].views[0].window.rows"}, {Path: "tasks[0].rate_hz"}, {Path: "tasks[0].target"}}
+	m := invalid.Errors{{Path: "tasks[1].rate_hz"}, {Path: "tasks[1].views[0].window.rows"}, {Path: "tasks[0].rate_hz"}, {Path: "tasks[0].target"}}
 	got := Locate("t.yaml", data, m)
 	want := map[string]int{"tasks[1].rate_hz": 5, "tasks[1].views[0].window.rows": 7, "tasks[0].rate_hz": 3, "tasks[0].target": 2}
 	for _, one := range got {
@@ -110,7 +110,7 @@ func TestLocateTasks(t *testing.T) {
 	}
 }
 
-// TestLineBreaks: a file means the same, and its mistakes are on the same lines,
+// TestLineBreaks: a file means the same, and its errors are on the same lines,
 // whatever ends its lines and however it is encoded.
 func TestLineBreaks(t *testing.T) {
 	good := string(deploy.CrawlerArray)
@@ -143,17 +143,17 @@ func TestLineBreaks(t *testing.T) {
 			t.Errorf("%s: the array differs: %v", name, m)
 		}
 		if _, m := ParseArray("a.yaml", []byte(as(bad))); !slices.Equal(m, wrong) {
-			t.Errorf("%s: mistakes\n%v\nwant\n%v", name, m, wrong)
+			t.Errorf("%s: errors\n%v\nwant\n%v", name, m, wrong)
 		}
 	}
 }
 
-// FuzzParseArray: whatever the file, there is an array or mistakes that can be
+// FuzzParseArray: whatever the file, there is an array or errors that can be
 // shown, never both, never neither.
 func FuzzParseArray(f *testing.F) {
 	f.Add(deploy.CrawlerArray)
 	f.Add([]byte("select_lines: [a]\nchips:\n- {name: p, selects: [a]}\n"))
-	for _, file := range []string{"mistakes", "apart", "unknown", "broken", "twice", "types", "documents", "anchor"} {
+	for _, file := range []string{"errors", "apart", "unknown", "broken", "twice", "types", "documents", "anchor"} {
 		if data, err := os.ReadFile("testdata/" + file + ".yaml"); err == nil {
 			f.Add(data)
 		}
@@ -161,11 +161,11 @@ func FuzzParseArray(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		a, m := ParseArray("f.yaml", data)
 		if (a == nil) == (len(m) == 0) {
-			t.Fatalf("array %v, mistakes %v", a != nil, m)
+			t.Fatalf("array %v, errors %v", a != nil, m)
 		}
 		for _, one := range m {
 			if one.File == "" || one.Message == "" {
-				t.Fatalf("a mistake without file or message: %+v", one)
+				t.Fatalf("an error without file or message: %+v", one)
 			}
 		}
 	})

@@ -14,7 +14,7 @@ import (
 	"go.yaml.in/yaml/v3"
 	"google.golang.org/protobuf/reflect/protoreflect"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // lineBreaks are all that YAML 1.1 ends a line with (section 5.4 of its standard).
@@ -41,34 +41,34 @@ func normal(data []byte) []byte {
 
 // document reads the one YAML document of a file, and finds what the YAML reader
 // would take in silence: a second document, a field given twice, and aliases.
-func document(name string, data []byte) (*yaml.Node, chipmodel.Mistakes) {
+func document(name string, data []byte) (*yaml.Node, invalid.Errors) {
 	var root yaml.Node
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	if err := dec.Decode(&root); err != nil {
 		if errors.Is(err, io.EOF) {
-			return nil, chipmodel.Mistakes{{File: name, Message: "the file is empty", Hint: "see deploy/ for examples"}}
+			return nil, invalid.Errors{{File: name, Message: "the file is empty", Hint: "see deploy/ for examples"}}
 		}
-		return nil, yamlMistakes(name, err)
+		return nil, yamlErrors(name, err)
 	}
 	var second yaml.Node
 	switch err := dec.Decode(&second); {
 	case err == nil:
-		return nil, chipmodel.Mistakes{{File: name, Line: max(second.Line, 1), Column: max(second.Column, 1),
+		return nil, invalid.Errors{{File: name, Line: max(second.Line, 1), Column: max(second.Column, 1),
 			Message: "there is more than one document in the file", Hint: "leave out the lines ---, or make two files"}}
 	case !errors.Is(err, io.EOF):
-		return nil, yamlMistakes(name, err)
+		return nil, yamlErrors(name, err)
 	}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	silent(&root, &m)
 	return &root, placesOf(&root).locate(name, m)
 }
 
 // silent collects aliases, which can make a small file unfold to a huge one, and
 // fields that are given twice, of which one would be lost.
-func silent(n *yaml.Node, m *chipmodel.Mistakes) {
+func silent(n *yaml.Node, m *invalid.Errors) {
 	walk("", n, func(path string, n *yaml.Node) {
 		if n.Kind == yaml.AliasNode {
-			*m = append(*m, chipmodel.Mistake{Path: path, Line: n.Line, Column: n.Column, Message: "the file uses YAML anchors", Hint: "write the values out"})
+			*m = append(*m, invalid.Error{Path: path, Line: n.Line, Column: n.Column, Message: "the file uses YAML anchors", Hint: "write the values out"})
 		}
 		if n.Kind != yaml.MappingNode {
 			return
@@ -77,7 +77,7 @@ func silent(n *yaml.Node, m *chipmodel.Mistakes) {
 		for i := 0; i+1 < len(n.Content); i += 2 {
 			key := snake(n.Content[i].Value)
 			if line, taken := first[key]; taken {
-				*m = append(*m, chipmodel.Mistake{Path: under(path, key), Line: n.Content[i].Line, Column: n.Content[i].Column,
+				*m = append(*m, invalid.Error{Path: under(path, key), Line: n.Content[i].Line, Column: n.Content[i].Column,
 					Message: fmt.Sprintf("is given twice, the first time on line %d", line), Hint: "leave one of them out"})
 				continue
 			}
@@ -88,22 +88,22 @@ func silent(n *yaml.Node, m *chipmodel.Mistakes) {
 
 var yamlLine = regexp.MustCompile(`line (\d+): (.*)`)
 
-func yamlMistakes(name string, err error) chipmodel.Mistakes {
-	one := chipmodel.Mistake{File: name, Message: strings.TrimPrefix(err.Error(), "yaml: "), Hint: "the file is not YAML"}
+func yamlErrors(name string, err error) invalid.Errors {
+	one := invalid.Error{File: name, Message: strings.TrimPrefix(err.Error(), "yaml: "), Hint: "the file is not YAML"}
 	if p := yamlLine.FindStringSubmatch(err.Error()); p != nil {
 		one.Line, _ = strconv.Atoi(p[1])
 		one.Message = p[2]
 	}
-	return chipmodel.Mistakes{one}
+	return invalid.Errors{one}
 }
 
 // schemaLine matches the head of one of the schema reader's messages; the quoted
 // source lines that follow each do not match it.
 var schemaLine = regexp.MustCompile(`(?m)^(?:[^\n]*?):(\d+):(\d+) (.*)$`)
 
-// schemaMistakes turns the schema reader's messages into mistakes with their fields,
+// schemaErrors turns the schema reader's messages into errors with their fields,
 // in an operator's words.
-func schemaMistakes(name string, root *yaml.Node, schema protoreflect.MessageDescriptor, err error) chipmodel.Mistakes {
+func schemaErrors(name string, root *yaml.Node, schema protoreflect.MessageDescriptor, err error) invalid.Errors {
 	type place struct{ line, column int }
 	keys, paths, values := map[place]string{}, map[place]string{}, map[place]string{}
 	walk("", root, func(path string, n *yaml.Node) {
@@ -117,7 +117,7 @@ func schemaMistakes(name string, root *yaml.Node, schema protoreflect.MessageDes
 			}
 		}
 	})
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	for _, p := range schemaLine.FindAllStringSubmatch(err.Error(), -1) {
 		line, _ := strconv.Atoi(p[1])
 		column, _ := strconv.Atoi(p[2])
@@ -127,10 +127,10 @@ func schemaMistakes(name string, root *yaml.Node, schema protoreflect.MessageDes
 			path = keys[at]
 		}
 		message, hint := plain(p[3], values[at], path, schema)
-		m = append(m, chipmodel.Mistake{File: name, Path: path, Line: line, Column: column, Message: message, Hint: hint})
+		m = append(m, invalid.Error{File: name, Path: path, Line: line, Column: column, Message: message, Hint: hint})
 	}
 	if len(m) == 0 {
-		m = chipmodel.Mistakes{{File: name, Message: err.Error()}}
+		m = invalid.Errors{{File: name, Message: err.Error()}}
 	}
 	return m
 }
@@ -143,7 +143,7 @@ func plain(message, value, path string, schema protoreflect.MessageDescriptor) (
 		return fmt.Sprintf("%q is not a time", value), `write a number and its unit without a space, such as "500ns", "20us" or "1.5ms"`
 	case has("unknown field"):
 		name := path[strings.LastIndex(path, ".")+1:]
-		return fmt.Sprintf("there is no field %q here", name), chipmodel.Closest(name, fieldsAt(schema, parent(path)), "field")
+		return fmt.Sprintf("there is no field %q here", name), invalid.Closest(name, fieldsAt(schema, parent(path)), "field")
 	case has("already set for oneof"):
 		return "only one of these fields can be given: " + strings.Join(alternativesAt(schema, path), ", "), "leave the others out"
 	case has("expected sequence"), has("got scalar") && has("sequence"):

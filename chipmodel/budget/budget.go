@@ -10,6 +10,7 @@ import (
 	"math"
 	"time"
 
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
 )
@@ -94,9 +95,9 @@ type Budget struct {
 
 // New works out the budget of one chip of an array, or everything that is wrong with
 // the conditions.
-func New(a *chipmodel.Array, chip int, c Conditions) (Budget, chipmodel.Mistakes) {
+func New(a *chipmodel.Array, chip int, c Conditions) (Budget, invalid.Errors) {
 	if a == nil || a.WiringOnly || chip < 0 || chip >= len(a.Chips) {
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		m.Add("chip", "there is no such chip, or it has no class", "give a chip of an array with classes and lanes")
 		return Budget{}, m
 	}
@@ -113,7 +114,7 @@ type reckoning struct {
 	chip   int
 	class  *chipmodel.Class
 	lane   *chipmodel.Lane
-	m      chipmodel.Mistakes
+	m      invalid.Errors
 	kelvin float64
 	gain   float64 // of the output amplifier
 	cells  float64 // sum of the squares of the weights with which pixels enter

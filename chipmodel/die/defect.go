@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // Defect is what is wrong with one pixel, to try out how a host finds it. Set one of the
@@ -30,9 +30,9 @@ type pixelDefect struct {
 
 // SetDefects gives the die defective pixels, in place of those it had; the last of several
 // of one pixel counts. A block of in-array switches shows a defect only of a pixel that is
-// read alone. Errors: chipmodel.Mistakes, and then nothing has changed.
+// read alone. Errors: invalid.Errors, and then nothing has changed.
 func (d *Die) SetDefects(defects []Defect) error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	var all []pixelDefect
 	for i, f := range defects {
 		path := fmt.Sprintf("defects[%d]", i)

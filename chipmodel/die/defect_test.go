@@ -5,6 +5,7 @@ import (
 	"math"
 	"testing"
 
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 )
 
@@ -54,7 +55,7 @@ func TestDefects(t *testing.T) {
 	if sd := math.Sqrt(squares/n - (sum/n)*(sum/n)); math.Abs(sd/0.03-1) > 0.05 {
 		t.Errorf("noise of %g V, want 0.03", sd)
 	}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if err := noisy.SetDefects([]Defect{{Row: 36}, {Column: -1}, {Stuck: true, Volts: math.NaN()}}); !errors.As(err, &m) || len(m) != 3 || len(noisy.px.defects) != 1 {
 		t.Errorf("%v", err)
 	}

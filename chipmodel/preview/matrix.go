@@ -13,7 +13,7 @@ import (
 	"math"
 	"strconv"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // MaxPixels is the largest matrix that is taken.
@@ -53,12 +53,12 @@ func (m Matrix) MarshalJSON() ([]byte, error) {
 
 // ParseJSON reads a list of rows of numbers, [[1,2],[3,4]], or what MarshalJSON
 // writes. Every ragged row, and the first value of each row that is no finite number,
-// is a mistake of its own, with its row and column counted from 0.
-func ParseJSON(data []byte) (Matrix, chipmodel.Mistakes) {
+// is an error of its own, with its row and column counted from 0.
+func ParseJSON(data []byte) (Matrix, invalid.Errors) {
 	return parseJSON(data, MaxPixels)
 }
 
-func parseJSON(data []byte, most int) (Matrix, chipmodel.Mistakes) {
+func parseJSON(data []byte, most int) (Matrix, invalid.Errors) {
 	p := matrixParser{dec: json.NewDecoder(bytes.NewReader(data)), most: most}
 	p.dec.UseNumber()
 	p.document()
@@ -71,7 +71,7 @@ func parseJSON(data []byte, most int) (Matrix, chipmodel.Mistakes) {
 type matrixParser struct {
 	dec  *json.Decoder
 	out  Matrix
-	m    chipmodel.Mistakes
+	m    invalid.Errors
 	most int  // values that are taken
 	over bool // nothing more can be read
 }

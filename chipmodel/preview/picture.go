@@ -8,14 +8,14 @@ import (
 	"image/png"
 	"math"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // Scale maps the values of a picture to volts or lux: black is Low, white is High,
 // linear in the stored value (no gamma is undone).
 type Scale struct{ Low, High float64 }
 
-func (s Scale) mistakes() (m chipmodel.Mistakes) {
+func (s Scale) errs() (m invalid.Errors) {
 	if !finite(s.Low) || !finite(s.High) || s.Low == s.High {
 		m.Add("scale", fmt.Sprintf("%g to %g is no scale", s.Low, s.High), "give two different finite values for black and white")
 	}
@@ -26,8 +26,8 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // ParsePGM reads a portable graymap, plain (P2) or raw (P5), of 8 or 16 bits (the
 // netpbm formats; raw values above 255 are two bytes, the high one first).
-func ParsePGM(data []byte, s Scale) (Matrix, chipmodel.Mistakes) {
-	m := s.mistakes()
+func ParsePGM(data []byte, s Scale) (Matrix, invalid.Errors) {
+	m := s.errs()
 	p := pgmParser{data: data}
 	magic := string(data[:min(2, len(data))])
 	if magic != "P2" && magic != "P5" {
@@ -36,10 +36,10 @@ func ParsePGM(data []byte, s Scale) (Matrix, chipmodel.Mistakes) {
 	}
 	p.at = 2
 	width, height, most := p.number("width"), p.number("height"), p.number("largest value")
-	if p.mistakes == nil {
+	if p.errs == nil {
 		p.limits(width, height, most)
 	}
-	if m = append(m, p.mistakes...); len(m) > 0 {
+	if m = append(m, p.errs...); len(m) > 0 {
 		return Matrix{}, m
 	}
 	out := Matrix{Rows: height, Columns: width}
@@ -56,10 +56,10 @@ func ParsePGM(data []byte, s Scale) (Matrix, chipmodel.Mistakes) {
 	for i := range width * height {
 		v := read(i, most)
 		if v > most {
-			p.mistakes.Add(fmt.Sprintf("row %d, column %d", i/width, i%width), fmt.Sprintf("%d is above the largest value, %d", v, most), "correct the header or the value")
+			p.errs.Add(fmt.Sprintf("row %d, column %d", i/width, i%width), fmt.Sprintf("%d is above the largest value, %d", v, most), "correct the header or the value")
 		}
-		if p.mistakes != nil {
-			return Matrix{}, p.mistakes
+		if p.errs != nil {
+			return Matrix{}, p.errs
 		}
 		out.Pixels = append(out.Pixels, s.Low+(s.High-s.Low)*float64(v)/float64(most))
 	}
@@ -67,19 +67,19 @@ func ParsePGM(data []byte, s Scale) (Matrix, chipmodel.Mistakes) {
 }
 
 type pgmParser struct {
-	data     []byte
-	at       int
-	mistakes chipmodel.Mistakes
+	data []byte
+	at   int
+	errs invalid.Errors
 }
 
 func (p *pgmParser) limits(width, height, most int) {
 	if width < 1 || height < 1 {
-		p.mistakes.Add("", fmt.Sprintf("the picture is %d x %d", width, height), "give at least one pixel")
+		p.errs.Add("", fmt.Sprintf("the picture is %d x %d", width, height), "give at least one pixel")
 	} else if width > MaxPixels/height {
-		p.mistakes.Add("", fmt.Sprintf("%d x %d pixels are too many", width, height), fmt.Sprintf("at most %d are taken", MaxPixels))
+		p.errs.Add("", fmt.Sprintf("%d x %d pixels are too many", width, height), fmt.Sprintf("at most %d are taken", MaxPixels))
 	}
 	if most < 1 || most > 65535 {
-		p.mistakes.Add("", fmt.Sprintf("the largest value is %d", most), "1 to 65535 are possible")
+		p.errs.Add("", fmt.Sprintf("the largest value is %d", most), "1 to 65535 are possible")
 	}
 }
 
@@ -109,7 +109,7 @@ func (p *pgmParser) number(what string) int {
 		p.at++
 	}
 	if p.at == start {
-		p.mistakes.Add("", fmt.Sprintf("byte %d: no number for the %s", p.at, what), "the file is cut short or no PGM")
+		p.errs.Add("", fmt.Sprintf("byte %d: no number for the %s", p.at, what), "the file is cut short or no PGM")
 	}
 	return n
 }
@@ -125,8 +125,8 @@ func (p *pgmParser) raw(i, most int) int {
 
 // ParsePNG reads a PNG; colours become grey by the weights of the image/color package
 // (ITU-R BT.601 luma).
-func ParsePNG(data []byte, s Scale) (Matrix, chipmodel.Mistakes) {
-	m := s.mistakes()
+func ParsePNG(data []byte, s Scale) (Matrix, invalid.Errors) {
+	m := s.errs()
 	config, err := png.DecodeConfig(bytes.NewReader(data))
 	switch {
 	case err != nil:

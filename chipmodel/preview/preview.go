@@ -7,6 +7,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
 	"facetd.example/chipmodel/die"
@@ -69,7 +70,7 @@ type Request struct {
 
 // Run returns what the chip gives for the input, in the unit of the input, or
 // everything that is wrong with the request.
-func Run(r Request) (Matrix, chipmodel.Mistakes) {
+func Run(r Request) (Matrix, invalid.Errors) {
 	p := plan{Request: r, class: r.Class}
 	p.check()
 	if len(p.m) > 0 {
@@ -85,7 +86,7 @@ func Run(r Request) (Matrix, chipmodel.Mistakes) {
 // plan is a request as it is checked and worked out.
 type plan struct {
 	Request
-	m      chipmodel.Mistakes
+	m      invalid.Errors
 	class  *chipmodel.Class
 	steps  []step
 	window chipmodel.Window

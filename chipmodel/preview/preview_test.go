@@ -250,7 +250,7 @@ func TestNoise(t *testing.T) {
 	}
 }
 
-// TestRefusals: every mistake of a request is told, with its place and what to do.
+// TestRefusals: every error of a request is told, with its place and what to do.
 func TestRefusals(t *testing.T) {
 	a := crawler(t)
 	wall, bow, bed := class(t, a, "wall-eye"), class(t, a, "bow-pair"), class(t, a, "bed-eye")
@@ -287,7 +287,7 @@ func TestRefusals(t *testing.T) {
 	} {
 		out, m := Run(c.r)
 		if len(m) != len(c.want) || len(out.Pixels) != 0 {
-			t.Errorf("%s: %d mistakes, want %d:\n%v", name, len(m), len(c.want), m)
+			t.Errorf("%s: %d errors, want %d:\n%v", name, len(m), len(c.want), m)
 			continue
 		}
 		for i, w := range c.want {
@@ -327,7 +327,7 @@ func TestTrimmedChip(t *testing.T) {
 	}
 	view.Trim = &facetdv1.TrimSettings{GainIndex: 2, Offset: 200}
 	if _, m = Run(Request{Class: c, Input: Matrix{1, 2, []float64{1, 1}}, View: view}); len(m) != 2 {
-		t.Errorf("mistakes: %v", m)
+		t.Errorf("errors: %v", m)
 	}
 }
 

@@ -45,7 +45,7 @@ func TestParseJSON(t *testing.T) {
 	} {
 		got, m := ParseJSON([]byte(in))
 		if len(m) != len(want) || got.Pixels != nil {
-			t.Errorf("%.60s: %d mistakes: %v", in, len(m), m)
+			t.Errorf("%.60s: %d errors: %v", in, len(m), m)
 			continue
 		}
 		for i := range want {

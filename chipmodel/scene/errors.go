@@ -7,7 +7,7 @@ import (
 )
 
 // ParamError says that one parameter has a value that cannot be used. All
-// mistakes of one call are joined (errors.Join); find one with errors.As.
+// errors of one call are joined (errors.Join); find one with errors.As.
 type ParamError struct {
 	Param string // the field or parameter, such as "HorizontalFOVDeg"
 	Value any    // what was given
@@ -18,7 +18,7 @@ func (e *ParamError) Error() string {
 	return fmt.Sprintf("%s is %v, want %s", e.Param, e.Value, e.Want)
 }
 
-// checks collects the mistakes of one input.
+// checks collects the errors of one input.
 type checks struct{ errs []error }
 
 func (c *checks) that(ok bool, param string, value any, want string) bool {
@@ -38,7 +38,7 @@ func (c *checks) finite(param string, value float64) bool {
 	return c.that(isFinite(value), param, value, "a finite number")
 }
 
-// err returns all mistakes behind a prefix, or nil.
+// err returns all errors behind a prefix, or nil.
 func (c *checks) err(prefix string) error {
 	if len(c.errs) == 0 {
 		return nil

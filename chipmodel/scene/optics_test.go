@@ -37,11 +37,11 @@ func wantParams(t *testing.T, err error, want ...string) {
 	t.Helper()
 	slices.Sort(want)
 	if got := paramsOf(err); !slices.Equal(got, want) {
-		t.Errorf("mistakes in %v, want %v; error: %v", got, want, err)
+		t.Errorf("errors in %v, want %v; error: %v", got, want, err)
 	}
 }
 
-func TestNewViewTellsEveryMistake(t *testing.T) {
+func TestNewViewTellsEveryError(t *testing.T) {
 	nan := math.NaN()
 	_, err := NewView(Lattice{Rows: 0, Columns: 9000, PitchXUm: -1}, Optics{YawDeg: nan, PitchDeg: math.Inf(1), RollDeg: nan,
 		HorizontalFOVDeg: 180, VerticalFOVDeg: nan, DistortionK1: nan, Vignetting: 1.1, BlurPixels: -1})

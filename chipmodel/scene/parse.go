@@ -39,7 +39,7 @@ type Opener func(name string) (io.ReadCloser, error)
 // cycles_per_pixel, orientation, drift, phase. A picture's name has no comma,
 // `|` or " then ".
 //
-// open gives the pictures; nil refuses them. The error tells every mistake.
+// open gives the pictures; nil refuses them. The error tells every error.
 func Parse(spec string, open Opener) (Scene, error) {
 	if len(spec) > maxSpec {
 		return nil, fmt.Errorf("scene: description has %d bytes, at most %d", len(spec), maxSpec)
@@ -87,7 +87,7 @@ func parseChain(text string, open Opener) (Scene, error) {
 		}
 		base := s
 		if base == nil {
-			base = Uniform(0) // so that the flicker's own mistakes are told too
+			base = Uniform(0) // so that the flicker's own errors are told too
 		}
 		a := parseArgs("flicker", rest, map[string]float64{"mains": 50, "depth": 0.1})
 		lit, err := Flicker(base, a.of["mains"], a.of["depth"])
@@ -156,7 +156,7 @@ func parsePanorama(text string, open Opener) (Scene, error) {
 	return Panorama(img, o)
 }
 
-// parsePanoramaOptions also checks the options, so that a mistake is told
+// parsePanoramaOptions also checks the options, so that an error is told
 // before a picture is read.
 func parsePanoramaOptions(label, text string) (PanoramaOptions, error) {
 	a := parseArgs("panorama", text, map[string]float64{"low": 0, "high": 1000, "yaw": 0, "yaw_rate": 0,

@@ -57,7 +57,7 @@ func TestParse(t *testing.T) {
 	}
 }
 
-func TestParseTellsEveryMistake(t *testing.T) {
+func TestParseTellsEveryError(t *testing.T) {
 	missing := func(string) (io.ReadCloser, error) { return nil, os.ErrNotExist }
 	for spec, want := range map[string][]string{
 		"":                                      {"uniform:, demo, panorama: or grating:"},

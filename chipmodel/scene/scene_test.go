@@ -133,7 +133,7 @@ func TestStepChangesAtItsInstant(t *testing.T) {
 	}
 }
 
-func TestConstructorsTellEveryMistake(t *testing.T) {
+func TestConstructorsTellEveryError(t *testing.T) {
 	_, err := Flicker(nil, 0, 2)
 	wantParams(t, err, "base", "mainsHz", "depth")
 	_, err = Step(nil, nil, 0)

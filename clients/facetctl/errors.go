@@ -103,7 +103,7 @@ func (e *callError) add(field, description string) {
 	if field != "" {
 		line = field + ": " + description
 	}
-	// A daemon that lists its mistakes in the message too would say all twice.
+	// A daemon that lists its errors in the message too would say all twice.
 	if !strings.Contains(e.Message, line) {
 		e.lines = append(e.lines, line)
 	}

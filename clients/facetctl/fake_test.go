@@ -189,12 +189,12 @@ func (f *fake) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1
 }
 
 // CreateTask refuses by what the rate asks: over 1000 Hz does not fit, below zero
-// is a mistake.
+// is an error.
 func (f *fake) CreateTask(_ context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse, error) {
 	f.note(r)
 	switch t := r.GetTask(); {
 	case t.GetRateHz() < 0:
-		return nil, detailed(codes.InvalidArgument, "the task has 2 mistakes", &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
+		return nil, detailed(codes.InvalidArgument, "the task has 2 errors", &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
 			{Field: "task.rate_hz", Description: "-1 Hz is out of range (use 0.001 to 1e+06)"},
 			{Field: "task.target.group", Description: `no group is called "nine" (known: pair, low)`},
 		}})

@@ -15,7 +15,7 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest/observer"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 func TestRightsAreOrdered(t *testing.T) {
@@ -54,7 +54,7 @@ func TestSettings(t *testing.T) {
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", Clients: map[string]string{"*": "look"}}, Tokens: "t"}, true, "access.tls.clients"},
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", CRL: "l"}, Tokens: "t"}, true, "access.tls.crl"},
 	} {
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		c.s.Check(&m)
 		switch {
 		case c.want == "" && len(m) > 0, c.want != "" && (len(m) != 1 || m[0].Path != c.want):
@@ -99,7 +99,7 @@ func TestTokenLines(t *testing.T) {
 	}
 }
 
-func TestTokenMistakes(t *testing.T) {
+func TestTokenErrors(t *testing.T) {
 	digest := " sha256:" + strings.Repeat("0", 64)
 	_, m := ParseTokens("tokens", []byte("a look 2030-01-01"+digest+"\nb see 2030-01-01"+digest+"\nc look soon"+digest+
 		"\nd look 2030-01-01 facetd_verysecret\na look 2030-01-01"+digest+"\nfacetd_othersecret\ne look 2030-01-01 sha256:00\n"))
@@ -124,7 +124,7 @@ func FuzzParseTokens(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		tokens, m := ParseTokens("f", data)
 		if len(m) > 0 && tokens != nil {
-			t.Error("mistakes and tokens")
+			t.Error("errors and tokens")
 		}
 		var text strings.Builder
 		for _, one := range tokens {

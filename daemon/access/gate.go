@@ -72,7 +72,7 @@ type Options struct {
 }
 
 // New reads what the settings name; they have been checked. The error is
-// chipmodel.Mistakes, with all of them.
+// invalid.Errors, with all of them.
 func New(s Settings, o Options) (*Gate, error) {
 	g := &Gate{settings: s, readFile: o.ReadFile, now: o.Now, refused: map[Reason]*atomic.Uint64{}}
 	if g.readFile == nil {
@@ -116,7 +116,7 @@ func readPrivate(name string) ([]byte, error) {
 // Prepare reads certificates, revocation lists and tokens anew, as checked settings name
 // them now; nothing changes until apply is called, which cannot fail. What loopback
 // addresses ask for stays as it was. changed reports whether anything differs. The
-// error is chipmodel.Mistakes.
+// error is invalid.Errors.
 func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
 	next, wrong := s.read(g.readFile)
 	if len(wrong) > 0 {

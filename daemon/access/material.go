@@ -12,7 +12,7 @@ import (
 	"time"
 	"unicode"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // material is what was read of all files, at once. It never changes.
@@ -30,10 +30,10 @@ type material struct {
 	replaced chan struct{} // closed once there is newer material
 }
 
-// read reads everything, and collects all mistakes.
-func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, chipmodel.Mistakes) {
+// read reads everything, and collects all errors.
+func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, invalid.Errors) {
 	m := &material{settings: *s, revoked: map[string]bool{}, clients: map[string]Right{}, replaced: make(chan struct{})}
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	sum := sha256.New()
 	fmt.Fprintf(sum, "%+v", *s) // maps are printed in order
 	defer func() { sum.Sum(m.digest[:0]) }()
@@ -77,7 +77,7 @@ func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, chipm
 		m.clients[name], _ = ParseRight(right) // Check was asked
 	}
 	if b := data("access.tokens", s.Tokens); b != nil || s.Tokens != "" {
-		var found chipmodel.Mistakes
+		var found invalid.Errors
 		m.hasTokens = true
 		m.tokens, found = ParseTokens(s.Tokens, b)
 		wrong = append(wrong, found...)

@@ -5,7 +5,7 @@ import (
 	"maps"
 	"slices"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // What loopback addresses ask for.
@@ -64,7 +64,7 @@ const RemoteHint = "give access.tls.certificate and access.tls.key, and access.t
 
 // Check finds everything wrong with the settings by themselves, with paths below
 // "access".
-func (s *Settings) Check(m *chipmodel.Mistakes) {
+func (s *Settings) Check(m *invalid.Errors) {
 	switch {
 	case s.Loopback != Free && s.Loopback != Checked:
 		m.Add("access.loopback", fmt.Sprintf("%q is not possible", s.Loopback), "use free or checked")

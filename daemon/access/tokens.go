@@ -13,7 +13,7 @@ import (
 	"strings"
 	"time"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // Limits of the token file.
@@ -64,11 +64,11 @@ func (t *Token) Line() string {
 // ParseTokens reads a token file: on every line a name, the right, the date of expiry
 // and sha256: with the digest in hexadecimal, with spaces between them; lines that are
 // empty or begin with # count for nothing. A date such as 2030-06-01 counts to the end
-// of that day in UTC; 2030-06-01T12:00:00Z to the second. file stands in the mistakes.
-func ParseTokens(file string, data []byte) ([]Token, chipmodel.Mistakes) {
-	var m chipmodel.Mistakes
+// of that day in UTC; 2030-06-01T12:00:00Z to the second. file stands in the errors.
+func ParseTokens(file string, data []byte) ([]Token, invalid.Errors) {
+	var m invalid.Errors
 	wrong := func(line int, message, hint string) {
-		m = append(m, chipmodel.Mistake{File: file, Line: line, Message: message, Hint: hint})
+		m = append(m, invalid.Error{File: file, Line: line, Message: message, Hint: hint})
 	}
 	if len(data) > maxTokenFile {
 		wrong(0, fmt.Sprintf("the file has %d bytes", len(data)), fmt.Sprintf("at most %d are read", maxTokenFile))

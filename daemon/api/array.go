@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 )
@@ -22,7 +23,7 @@ func (v *arrayService) GetArray(context.Context, *facetdv1.GetArrayRequest) (*fa
 func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse, error) {
 	a := v.s.cfg.Array
 	var word chipmodel.LineSet
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	for i, name := range r.GetLines() {
 		line, path := a.Line(name), fmt.Sprintf("lines[%d]", i)
 		switch {

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/protoadapt"
 
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
@@ -38,7 +39,7 @@ const (
 
 // statusOf is the one place where errors of the daemon become gRPC statuses:
 //
-//	chipmodel.Mistakes                       INVALID_ARGUMENT, BadRequest
+//	invalid.Errors                       INVALID_ARGUMENT, BadRequest
 //	*scheduler.RefusalError                  FAILED_PRECONDITION, PreconditionFailure and Refusal
 //	*scheduler.DisturbError                  FAILED_PRECONDITION, PreconditionFailure
 //	*dispatch.NoGapError                     FAILED_PRECONDITION, PreconditionFailure
@@ -80,7 +81,7 @@ func StatusOf(a *chipmodel.Array, err error) error { return statusOf(a, err) }
 
 func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1) {
 	var (
-		mistakes    chipmodel.Mistakes
+		errs        invalid.Errors
 		refusal     *scheduler.RefusalError
 		disturb     *scheduler.DisturbError
 		noGap       *dispatch.NoGapError
@@ -95,8 +96,8 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		refused     *access.RefusedError
 	)
 	switch {
-	case errors.As(err, &mistakes):
-		return codes.InvalidArgument, one(badRequest(mistakes))
+	case errors.As(err, &errs):
+		return codes.InvalidArgument, one(badRequest(errs))
 	case errors.As(err, &refusal):
 		r := refusal.Refusal
 		return codes.FailedPrecondition, append(one(precondition(r.GetReason().String(), r.GetTask(), r.GetMessage())), protoadapt.MessageV1Of(r))
@@ -150,19 +151,19 @@ func precondition(kind, subject, description string) *errdetails.PreconditionFai
 	}}}
 }
 
-// badRequest holds as many mistakes as fit, and counts the others.
-func badRequest(mistakes chipmodel.Mistakes) *errdetails.BadRequest {
+// badRequest holds as many errors as fit, and counts the others.
+func badRequest(errs invalid.Errors) *errdetails.BadRequest {
 	b := &errdetails.BadRequest{}
 	room := maxDetailBytes
-	for i, m := range mistakes {
+	for i, m := range errs {
 		description := m.Message
 		if m.Hint != "" {
 			description += " (" + m.Hint + ")"
 		}
 		v := &errdetails.BadRequest_FieldViolation{Field: m.Path, Description: shorten(description, maxDetailBytes/4)}
-		if room -= proto.Size(v) + 4; room < 100 && i < len(mistakes)-1 {
+		if room -= proto.Size(v) + 4; room < 100 && i < len(errs)-1 {
 			b.FieldViolations = append(b.FieldViolations, &errdetails.BadRequest_FieldViolation{
-				Description: fmt.Sprintf("and %d more mistakes", len(mistakes)-i),
+				Description: fmt.Sprintf("and %d more errors", len(errs)-i),
 			})
 			break
 		}

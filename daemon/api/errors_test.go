@@ -14,8 +14,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus/rules"
-	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
 	"facetd.example/scheduler"
@@ -41,8 +41,8 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 		message string
 		details []proto.Message
 	}{
-		"mistakes": {
-			chipmodel.Mistakes{{Path: "tasks[2].rate_hz", Message: "must be above 0", Hint: "give a rate"}, {Path: "tasks[2].target", Message: "no chips are named"}},
+		"errors": {
+			invalid.Errors{{Path: "tasks[2].rate_hz", Message: "must be above 0", Hint: "give a rate"}, {Path: "tasks[2].target", Message: "no chips are named"}},
 			codes.InvalidArgument, "task.rate_hz: must be above 0 (give a rate)\ntask.target: no chips are named",
 			[]proto.Message{&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
 				{Field: "task.rate_hz", Description: "must be above 0 (give a rate)"}, {Field: "task.target", Description: "no chips are named"},
@@ -143,7 +143,7 @@ func TestEveryCallMapsErrors(t *testing.T) {
 	}
 }
 
-// Mistakes come back under the names of the request that made them.
+// Errors come back under the names of the request that made them.
 func TestPathsAreThoseOfTheRequest(t *testing.T) {
 	r := start(t) // runs ring and bed
 	fields := func(err error) string {
@@ -156,7 +156,7 @@ func TestPathsAreThoseOfTheRequest(t *testing.T) {
 		return strings.Join(out, " ")
 	}
 	bad := func(paths ...string) {
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		for _, p := range paths {
 			m.Add(p, "wrong", "")
 		}
@@ -185,13 +185,13 @@ func TestPathsAreThoseOfTheRequest(t *testing.T) {
 // A status reaches clients that take 8 KiB of trailers, however much is wrong.
 func TestStatusesStaySmall(t *testing.T) {
 	a := start(t).array
-	var many chipmodel.Mistakes
+	var many invalid.Errors
 	for i := range 5000 {
 		many.Add(fmt.Sprintf("tasks[%d].name", i), strings.Repeat("é", i), "a hint")
 	}
 	big := &facetdv1.Refusal{Message: strings.Repeat("m", 20_000), Task: strings.Repeat("t", 9_000)}
 	for name, err := range map[string]error{
-		"mistakes": many, "refusal": &scheduler.RefusalError{Refusal: big}, "text": errors.New(strings.Repeat("ü", 9_000)),
+		"errors": many, "refusal": &scheduler.RefusalError{Refusal: big}, "text": errors.New(strings.Repeat("ü", 9_000)),
 	} {
 		st := status.Convert(statusOf(a, err))
 		if n := proto.Size(st.Proto()); n > 6000 || n < 1000 {
@@ -205,7 +205,7 @@ func TestStatusesStaySmall(t *testing.T) {
 		}
 		if b, is := st.Details()[0].(*errdetails.BadRequest); is {
 			n := len(b.GetFieldViolations())
-			if want := fmt.Sprintf("and %d more mistakes", 5000-n+1); n < 10 || b.GetFieldViolations()[n-1].GetDescription() != want {
+			if want := fmt.Sprintf("and %d more errors", 5000-n+1); n < 10 || b.GetFieldViolations()[n-1].GetDescription() != want {
 				t.Errorf("%d violations, the last is %v; want %q", n, b.GetFieldViolations()[n-1], want)
 			}
 		}

@@ -8,7 +8,7 @@ import (
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
 )
@@ -46,11 +46,11 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 	}
 }
 
-// options checks a request for a stream. Errors: chipmodel.Mistakes,
+// options checks a request for a stream. Errors: invalid.Errors,
 // *dispatch.NotFoundError for a task.
 func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
 	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue)), MaxRateHz: r.GetMaxRateHz()}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	switch r.GetOverflow() {
 	case facetdv1.Overflow_OVERFLOW_UNSPECIFIED, facetdv1.Overflow_OVERFLOW_LATEST:
 		o.Policy = stream.Latest
@@ -92,7 +92,7 @@ type Corrector interface {
 }
 
 // corrected reports whether corrected codes are wanted.
-func (v *frameService) corrected(m *chipmodel.Mistakes, c facetdv1.Codes) bool {
+func (v *frameService) corrected(m *invalid.Errors, c facetdv1.Codes) bool {
 	switch {
 	case c == facetdv1.Codes_CODES_UNSPECIFIED, c == facetdv1.Codes_CODES_RAW:
 		return false
@@ -105,7 +105,7 @@ func (v *frameService) corrected(m *chipmodel.Mistakes, c facetdv1.Codes) bool {
 }
 
 func (v *frameService) CaptureFrames(ctx context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	corrected := v.corrected(&m, r.GetCodes())
 	if len(m) > 0 {
 		return nil, statusOf(v.s.cfg.Array, m)
@@ -128,7 +128,7 @@ type commandService struct {
 func (v *commandService) SendCommand(ctx context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
 	a := v.s.cfg.Array
 	if r.GetCommand() == nil {
-		return nil, statusOf(a, chipmodel.Mistakes{{Path: "command", Message: "there is no command", Hint: "give a target and a write or strobe"}})
+		return nil, statusOf(a, invalid.Errors{{Path: "command", Message: "there is no command", Hint: "give a target and a write or strobe"}})
 	}
 	done, err := v.s.cfg.Dispatch.Send(ctx, r.GetCommand())
 	if err != nil {

@@ -12,7 +12,7 @@ import (
 	"google.golang.org/grpc/peer"
 	"google.golang.org/grpc/status"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
@@ -70,9 +70,9 @@ func (s *Server) logError(ctx context.Context, method string, begin time.Time, e
 		zap.String("peer", from), zap.Duration("took", time.Since(begin)))
 }
 
-// under puts a field before the paths of mistakes.
+// under puts a field before the paths of errors.
 func under(field string, err error) error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if errors.As(err, &m) {
 		return m.Under(field)
 	}

@@ -11,8 +11,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
-	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -33,7 +33,7 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.Ser
 	case interval == 0:
 		interval = time.Second
 	case interval < minStatusInterval:
-		return statusOf(v.s.cfg.Array, chipmodel.Mistakes{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()), Hint: "use 50 or more"}})
+		return statusOf(v.s.cfg.Array, invalid.Errors{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()), Hint: "use 50 or more"}})
 	}
 	tick := time.NewTicker(interval)
 	defer tick.Stop()

@@ -112,7 +112,7 @@ func TestStreamRefusals(t *testing.T) {
 		fields = append(fields, v.GetField())
 	}
 	if got := strings.Join(fields, " "); got != "overflow queue_length chips[0]" {
-		t.Errorf("mistakes in %s", got)
+		t.Errorf("errors in %s", got)
 	}
 	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", "none"}}); st.Code() != codes.NotFound || !strings.Contains(st.Message(), "none") {
 		t.Errorf("unknown task: %v", st)

@@ -8,7 +8,7 @@ import (
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -48,7 +48,7 @@ func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequ
 // change adds or replaces a task and returns it as it runs then.
 func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(context.Context, *facetdv1.Task) (int64, error)) (*facetdv1.RunningTask, int64, error) {
 	if t == nil {
-		return nil, 0, statusOf(v.s.cfg.Array, chipmodel.Mistakes{{Path: "task", Message: "there is no task", Hint: "describe one"}})
+		return nil, 0, statusOf(v.s.cfg.Array, invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}})
 	}
 	effective, err := do(ctx, t)
 	if err != nil {
@@ -118,10 +118,10 @@ func addedAt(running []*facetdv1.RunningTask, r *facetdv1.PreviewPlanRequest) ma
 	return added
 }
 
-// renamed gives mistakes the paths of the request: the dispatcher counts them in the
+// renamed gives errors the paths of the request: the dispatcher counts them in the
 // whole list of tasks, as "tasks[4].rate_hz".
 func renamed(err error, name func(i int) string) error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) {
 		return err
 	}

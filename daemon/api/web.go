@@ -70,7 +70,7 @@ func (s *Server) Web() (http.Handler, error) {
 	}), nil
 }
 
-// webJSON is JSON whose mistakes are the client's: the library would call them unknown
+// webJSON is JSON whose errors are the client's: the library would call them unknown
 // errors.
 type webJSON struct{ vanguard.JSONCodec }
 

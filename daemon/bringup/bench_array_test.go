@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
@@ -130,7 +131,7 @@ func makeRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string,
 	a := mustArray(t)
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
 	if truth != nil {
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		if cfg.Truth, m = TruthOf(a, truth); len(m) > 0 {
 			t.Fatal(m)
 		}

@@ -22,6 +22,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
@@ -142,8 +143,8 @@ func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.Serv
 }
 
 // stepsOf puts the steps asked for in order.
-func stepsOf(asked []facetdv1.BringupStep) ([]facetdv1.BringupStep, chipmodel.Mistakes) {
-	var m chipmodel.Mistakes
+func stepsOf(asked []facetdv1.BringupStep) ([]facetdv1.BringupStep, invalid.Errors) {
+	var m invalid.Errors
 	if len(asked) == 0 {
 		for n := facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES; n <= facetdv1.BringupStep_BRINGUP_STEP_SKEW; n++ {
 			asked = append(asked, n)

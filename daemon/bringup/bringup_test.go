@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/die"
@@ -419,12 +420,12 @@ func TestOperatorIsAsked(t *testing.T) {
 	}
 }
 
-// TestMistakesStartNothing: bad steps are all told, and a second run is refused.
-func TestMistakesStartNothing(t *testing.T) {
+// TestErrorsStartNothing: bad steps are all told, and a second run is refused.
+func TestErrorsStartNothing(t *testing.T) {
 	r := newRig(t, nil, 3, "")
 	s := &stream{ctx: t.Context()}
 	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{99, dark, dark}}, startStream{s})
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) || len(m) != 2 || len(s.events) != 0 {
 		t.Errorf("%v, %d events", err, len(s.events))
 	}
@@ -439,8 +440,8 @@ func TestMistakesStartNothing(t *testing.T) {
 	}
 }
 
-// TestTruthMistakes: what a truth file has wrong is told with its place.
-func TestTruthMistakes(t *testing.T) {
+// TestTruthErrors: what a truth file has wrong is told with its place.
+func TestTruthErrors(t *testing.T) {
 	_, m := TruthOf(mustArray(t), &facetdv1.ArrayTruth{
 		Chips: []*facetdv1.ChipTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneTruth{{Lane: "z"}},
 	})

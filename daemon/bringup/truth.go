@@ -8,13 +8,14 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 )
 
-// TruthOf makes the truth behind a simulated array from its description. Mistakes are
+// TruthOf makes the truth behind a simulated array from its description. Errors are
 // collected with their paths.
-func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth, chipmodel.Mistakes) {
+func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth, invalid.Errors) {
 	msg := described.Message
 	if t.GetArray() != nil {
 		msg = t.GetArray()

@@ -15,7 +15,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
 )
 
@@ -101,7 +101,7 @@ func (s *Service) share(by string) (release func(), err error) {
 
 // levelOf checks what a request says of the light.
 func levelOf(r *facetdv1.CollectLevelRequest) (lux float64, frames int, err error) {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	switch l := r.GetLight().(type) {
 	case *facetdv1.CollectLevelRequest_Lux:
 		if lux = l.Lux; !(lux > 0 && lux <= 1e9) {
@@ -118,7 +118,7 @@ func levelOf(r *facetdv1.CollectLevelRequest) (lux float64, frames int, err erro
 	return lux, frames, m.Err()
 }
 
-func framesOf(m *chipmodel.Mistakes, n uint32) int {
+func framesOf(m *invalid.Errors, n uint32) int {
 	switch {
 	case n == 0:
 		return DefaultFrames

@@ -12,14 +12,14 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
 )
 
 // FinishCalibration makes the masks of a session, each by itself: a chip whose mask cannot
 // be made does not keep the others from theirs.
 func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalibrationRequest) (*facetdv1.FinishCalibrationResponse, error) {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if _, known := facetdv1.CalibrationMethod_name[int32(r.GetMethod())]; !known {
 		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()), "use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
 		return nil, s.cfg.Status(m)
@@ -70,7 +70,7 @@ func failureOf(sub *subject, err error) *facetdv1.MaskFailure {
 
 // reasonOf is an error in one line.
 func reasonOf(err error) string {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) {
 		return err.Error()
 	}

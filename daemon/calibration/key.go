@@ -86,7 +86,7 @@ func settingsText(v *facetdv1.ViewSettings) string {
 // viewKeys are the settings of some views of chips of a class, by the views' names.
 type viewKeys map[string]string
 
-// keysOf resolves views. Errors: chipmodel.Mistakes.
+// keysOf resolves views. Errors: invalid.Errors.
 func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) (viewKeys, error) {
 	views, err := scheduler.ResolveViews(a, class, specs)
 	if err != nil {

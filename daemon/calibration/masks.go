@@ -9,7 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -73,7 +73,7 @@ func (s *Service) GetMask(_ context.Context, r *facetdv1.GetMaskRequest) (*facet
 // DeleteMask deletes a mask, or a file that was refused.
 func (s *Service) DeleteMask(_ context.Context, r *facetdv1.DeleteMaskRequest) (*facetdv1.DeleteMaskResponse, error) {
 	if r.GetId() == "" {
-		return nil, s.cfg.Status(chipmodel.Mistakes{{Path: "id", Message: "no mask is named", Hint: "give the identity of a mask, or the name of a refused file"}})
+		return nil, s.cfg.Status(invalid.Errors{{Path: "id", Message: "no mask is named", Hint: "give the identity of a mask, or the name of a refused file"}})
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()

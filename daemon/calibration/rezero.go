@@ -9,7 +9,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
 )
 
@@ -53,7 +53,7 @@ func (s *Service) RezeroMasks(ctx context.Context, r *facetdv1.RezeroMasksReques
 
 // masksOf checks a request and returns the masks that it means.
 func (s *Service) masksOf(r *facetdv1.RezeroMasksRequest) (masks []*inForce, frames int, err error) {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	frames = framesOf(&m, r.GetFrames())
 	checkKelvin(&m, r.GetDieKelvin())
 	if lux := r.GetLux(); !(lux >= 0 && lux <= 1e9) {

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/dispatch"
@@ -97,7 +98,7 @@ func (s *Service) StartCalibration(ctx context.Context, r *facetdv1.StartCalibra
 func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, error) {
 	now := s.cfg.Clock()
 	ses := &session{id: strings.ToLower(rand.Text()[:8]), created: now, method: r.GetMethod(), note: r.GetNote(), kelvin: r.GetDieKelvin()}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	target, views, err := s.wanted(r, &m)
 	if err != nil {
 		return nil, err
@@ -132,7 +133,7 @@ func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, err
 }
 
 // wanted is the target and the views of a request: those of a task, or its own.
-func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *chipmodel.Mistakes) (*facetdv1.Target, []*facetdv1.View, error) {
+func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *invalid.Errors) (*facetdv1.Target, []*facetdv1.View, error) {
 	if r.GetTask() == "" {
 		if r.GetTarget() == nil {
 			m.Add("target", "no chips are named", "give a target, or a running task")
@@ -150,7 +151,7 @@ func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *chipmodel.Mista
 	return nil, nil, &dispatch.NotFoundError{What: "task", Name: r.GetTask()}
 }
 
-func checkKelvin(m *chipmodel.Mistakes, k float64) {
+func checkKelvin(m *invalid.Errors, k float64) {
 	if k != 0 && !(k >= 150 && k <= 500) {
 		m.Add("die_kelvin", fmt.Sprintf("%g K is not possible", k), "give 150 to 500 K, or leave it out")
 	}
@@ -194,7 +195,7 @@ func unitOf(names ...string) unit {
 	return unit{names, &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: names}}}}
 }
 
-// subjectsOf lays out the views of one chip. Errors: chipmodel.Mistakes.
+// subjectsOf lays out the views of one chip. Errors: invalid.Errors.
 func subjectsOf(a *chipmodel.Array, c int, specs []*facetdv1.View) ([]subject, error) {
 	chip := &a.Chips[c]
 	views, err := scheduler.ResolveViews(a, chip.Class, specs)

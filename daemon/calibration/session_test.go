@@ -171,7 +171,7 @@ func TestSessionsAreBoundAndExpire(t *testing.T) {
 	wantCode(t, "aborting twice", err, codes.NotFound)
 }
 
-func TestMistakesOfRequests(t *testing.T) {
+func TestErrorsOfRequests(t *testing.T) {
 	b := newBench(t)
 	one := unitOf("h0").target
 	for what, c := range map[string]struct {

@@ -83,7 +83,7 @@ type Done struct {
 }
 
 // Service is what the daemon's API needs of a dispatcher. Errors:
-// chipmodel.Mistakes for bad input, *scheduler.RefusalError for what does not
+// invalid.Errors for bad input, *scheduler.RefusalError for what does not
 // fit, *NotFoundError, *ExistsError, *NoGapError, *StoppedError, the context's.
 type Service interface {
 	AddTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
@@ -239,8 +240,8 @@ func TestChangeErrors(t *testing.T) {
 		if _, err := r.AddTask(ctx, countTask(39000)); !errors.As(err, &refused) {
 			t.Errorf("too much: %v", err)
 		}
-		var mistakes chipmodel.Mistakes
-		if _, err := r.AddTask(ctx, &facetdv1.Task{Name: "bad", RateHz: -1}); !errors.As(err, &mistakes) {
+		var errs invalid.Errors
+		if _, err := r.AddTask(ctx, &facetdv1.Task{Name: "bad", RateHz: -1}); !errors.As(err, &errs) {
 			t.Errorf("bad input: %v", err)
 		}
 		if len(r.specs()) != len(before) {

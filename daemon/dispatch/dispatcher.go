@@ -9,6 +9,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
@@ -69,7 +70,7 @@ type Dispatcher struct {
 var _ Service = (*Dispatcher)(nil)
 
 // New plans the tasks and makes a dispatcher ready to run. Errors:
-// chipmodel.Mistakes, *scheduler.RefusalError.
+// invalid.Errors, *scheduler.RefusalError.
 func New(cfg Config) (*Dispatcher, error) {
 	d := &Dispatcher{
 		cfg: cfg, log: cfg.Logger, reach: map[chipmodel.LineSet]int{},
@@ -96,7 +97,7 @@ func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
 		return nil, nil
 	}
 	if len(specs) > maxTasks {
-		return nil, chipmodel.Mistakes{{Path: "tasks", Message: fmt.Sprintf("%d tasks are too many", len(specs)),
+		return nil, invalid.Errors{{Path: "tasks", Message: fmt.Sprintf("%d tasks are too many", len(specs)),
 			Hint: fmt.Sprintf("use at most %d; one task can have several chips and views", maxTasks)}}
 	}
 	tasks, m := scheduler.NewTasks(d.cfg.Array, specs)

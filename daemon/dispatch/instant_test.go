@@ -10,8 +10,8 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
-	"facetd.example/chipmodel"
 )
 
 // slow is a bus on a host that takes longer over every segment than bus time has.
@@ -155,7 +155,7 @@ func TestPlanningIsBounded(t *testing.T) {
 		task.Name = fmt.Sprint("t", i)
 		many = append(many, task)
 	}
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	if _, err := r.Preview(t.Context(), many, nil); !errors.As(err, &wrong) || wrong[0].Path != "tasks" {
 		t.Errorf("%d tasks: %v", maxTasks+1, err)
 	}

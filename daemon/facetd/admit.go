@@ -12,7 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/scheduler/timetable"
 )
 
@@ -78,16 +78,16 @@ func readSet(cmd *cobra.Command, name string) ([]timetable.Task, error) {
 	if !errors.As(err, &wrong) {
 		return tasks, err
 	}
-	var m chipmodel.Mistakes
-	for _, text := range wrong.Mistakes {
+	var m invalid.Errors
+	for _, text := range wrong.Errors {
 		m = append(m, placed(s.name, text))
 	}
-	return nil, &mistakesError{s.name, m}
+	return nil, &invalidError{s.name, m}
 }
 
-// placed takes the line off the head of a mistake.
-func placed(file, text string) chipmodel.Mistake {
-	one := chipmodel.Mistake{File: file, Message: text}
+// placed takes the line off the head of an error.
+func placed(file, text string) invalid.Error {
+	one := invalid.Error{File: file, Message: text}
 	if rest, ok := strings.CutPrefix(text, "line "); ok {
 		number, message, _ := strings.Cut(rest, ": ")
 		if line, err := strconv.Atoi(number); err == nil {

@@ -48,7 +48,7 @@ ARRAY is ` + fileForm + `.`,
 			}
 			b, m := budget.New(a, i, c)
 			if len(m) > 0 {
-				return &mistakesError{"the conditions", m}
+				return &invalidError{"the conditions", m}
 			}
 			if cli.WantsJSON(cmd) {
 				return cli.WriteJSON(cmd.OutOrStdout(), b)

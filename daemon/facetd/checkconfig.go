@@ -7,7 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/server"
 )
 
@@ -26,7 +26,7 @@ func checkConfig(cmd *cobra.Command, name string) error {
 		}
 	}
 	if len(m) > 0 {
-		return reportMistakes(cmd, s.name, m)
+		return reportErrors(cmd, s.name, m)
 	}
 	if cli.WantsJSON(cmd) {
 		return cli.WriteJSON(cmd.OutOrStdout(), found)
@@ -40,13 +40,13 @@ func checkConfig(cmd *cobra.Command, name string) error {
 	return t.Write(out)
 }
 
-// reportMistakes prints mistakes as the output of a check, unless JSON is wanted, where
+// reportErrors prints errors as the output of a check, unless JSON is wanted, where
 // they are its error.
-func reportMistakes(cmd *cobra.Command, file string, m chipmodel.Mistakes) error {
+func reportErrors(cmd *cobra.Command, file string, m invalid.Errors) error {
 	if cli.WantsJSON(cmd) {
-		return &mistakesError{file, m}
+		return &invalidError{file, m}
 	}
 	fmt.Fprintln(cmd.OutOrStdout(), m.Error())
-	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(m), "mistake"), file)
+	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(m), "error"), file)
 	return cli.ErrReported
 }

@@ -8,6 +8,7 @@ import (
 	"os"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/deploy"
@@ -19,25 +20,25 @@ const fileForm = "a file, - for standard input, or demo for the built-in example
 // maxFile bounds what is read of a file.
 const maxFile = 16 << 20
 
-// mistakesError is a file with mistakes.
-type mistakesError struct {
-	file     string
-	mistakes chipmodel.Mistakes
+// invalidError is a file with errors.
+type invalidError struct {
+	file string
+	errs invalid.Errors
 }
 
-func (e *mistakesError) Error() string {
-	if len(e.mistakes) == 1 {
-		return e.mistakes.Error()
+func (e *invalidError) Error() string {
+	if len(e.errs) == 1 {
+		return e.errs.Error()
 	}
-	return fmt.Sprintf("%s has %d mistakes\n%s", e.file, len(e.mistakes), e.mistakes.Error())
+	return fmt.Sprintf("%s has %d errors\n%s", e.file, len(e.errs), e.errs.Error())
 }
 
 // ErrorJSON is the error as --output json prints it.
-func (e *mistakesError) ErrorJSON() any {
+func (e *invalidError) ErrorJSON() any {
 	return struct {
-		Error    string             `json:"error"`
-		Mistakes chipmodel.Mistakes `json:"mistakes"`
-	}{e.Error(), e.mistakes}
+		Error  string         `json:"error"`
+		Errors invalid.Errors `json:"errors"`
+	}{e.Error(), e.errs}
 }
 
 // source is a file that was read: its name for messages, and its text.
@@ -88,7 +89,7 @@ func readArray(stdin io.Reader, name string) (*chipmodel.Array, error) {
 	}
 	a, m := arrayfile.ParseArray(s.name, s.data)
 	if len(m) > 0 {
-		return nil, &mistakesError{s.name, m}
+		return nil, &invalidError{s.name, m}
 	}
 	return a, nil
 }
@@ -100,7 +101,7 @@ func readTasks(stdin io.Reader, name string) (source, []*facetdv1.Task, error) {
 	}
 	tasks, m := arrayfile.ParseTasks(s.name, s.data)
 	if len(m) > 0 {
-		return s, nil, &mistakesError{s.name, m}
+		return s, nil, &invalidError{s.name, m}
 	}
 	return s, tasks, nil
 }

@@ -82,7 +82,7 @@ func planFiles(cmd *cobra.Command, arrayName, tasksName string) (*scheduler.Plan
 	}
 	tasks, m := scheduler.NewTasks(a, specs)
 	if len(m) > 0 {
-		return nil, nil, &mistakesError{src.name, arrayfile.Locate(src.name, src.data, m)}
+		return nil, nil, &invalidError{src.name, arrayfile.Locate(src.name, src.data, m)}
 	}
 	plan, err := scheduler.Build(a, tasks, scheduler.Options{})
 	var refusal *scheduler.RefusalError

@@ -13,7 +13,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/preview"
 )
 
@@ -95,13 +95,13 @@ func (f *previewFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if r.Input, m = readMatrix(src.data, preview.Scale{Low: f.low, High: f.high}); len(m) > 0 {
-		return &mistakesError{src.name, m}
+		return &invalidError{src.name, m}
 	}
 	result, m := preview.Run(r)
 	if len(m) > 0 {
-		return &mistakesError{"the request", m}
+		return &invalidError{"the request", m}
 	}
 	return f.show(cmd, r, result)
 }
@@ -179,7 +179,7 @@ func writeMatrix(w io.Writer, m preview.Matrix) error {
 }
 
 // readMatrix reads what the first bytes say it is.
-func readMatrix(data []byte, s preview.Scale) (preview.Matrix, chipmodel.Mistakes) {
+func readMatrix(data []byte, s preview.Scale) (preview.Matrix, invalid.Errors) {
 	switch {
 	case bytes.HasPrefix(data, []byte("\x89PNG")):
 		return preview.ParsePNG(data, s)

@@ -19,8 +19,8 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
-	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/server"
 	"facetd.example/daemon/supervise"
@@ -104,9 +104,9 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 		if err != nil {
 			return c, err
 		}
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		if c, m = server.ParseConfig(s.name, s.data); len(m) > 0 {
-			return c, &mistakesError{s.name, m}
+			return c, &invalidError{s.name, m}
 		}
 	}
 	given := cmd.Flags().Changed
@@ -293,11 +293,11 @@ func overTLS(is bool) string {
 
 // startError turns what keeps a server from starting into an error for people.
 func startError(err error) error {
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	var refusal *scheduler.RefusalError
 	switch {
 	case errors.As(err, &wrong):
-		return &mistakesError{"what the daemon is to run", wrong}
+		return &invalidError{"what the daemon is to run", wrong}
 	case errors.As(err, &refusal):
 		return &refusedError{refusal.Refusal}
 	}

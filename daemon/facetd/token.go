@@ -110,7 +110,7 @@ func appendToken(file string, line access.Token) error {
 		add = "\n" + add
 	}
 	if _, m := access.ParseTokens(file, append(old, add...)); len(m) > 0 {
-		return &mistakesError{file, m}
+		return &invalidError{file, m}
 	}
 	f, err := os.OpenFile(file, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
 	if err != nil {

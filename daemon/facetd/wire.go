@@ -49,7 +49,7 @@ cost that no wiring undercuts; proved says that there is nothing better. With
 			}
 			file, spec, m := wiring.ParseFile(src.name, src.data)
 			if len(m) > 0 {
-				return &mistakesError{src.name, m}
+				return &invalidError{src.name, m}
 			}
 			design := wiring.Design
 			if fewest {

@@ -20,9 +20,9 @@ func checkCommand() *cobra.Command {
 	var config bool
 	cmd := &cobra.Command{
 		Use:   "check ARRAY",
-		Short: "Check an array file, or a configuration: list every mistake, or sum up what it describes",
-		Long: `check lists every mistake of an array file with its place, field and a hint, and
-exits with status 1. A file without mistakes is summed up: its chips, classes, lanes
+		Short: "Check an array file, or a configuration: list every error, or sum up what it describes",
+		Long: `check lists every error of an array file with its place, field and a hint, and
+exits with status 1. A file without errors is summed up: its chips, classes, lanes
 and select lines, and of each group how many select words it needs, and how many
 where no chip may be reached twice.
 ARRAY is ` + fileForm + `.
@@ -38,10 +38,10 @@ read, and its tasks are planned, as at a start, but nothing is run or listened o
 				return checkConfig(cmd, args[0])
 			}
 			a, err := readArray(cmd.InOrStdin(), args[0])
-			var wrong *mistakesError
+			var wrong *invalidError
 			if errors.As(err, &wrong) && !cli.WantsJSON(cmd) {
-				fmt.Fprintln(cmd.OutOrStdout(), wrong.mistakes.Error())
-				fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(wrong.mistakes), "mistake"), wrong.file)
+				fmt.Fprintln(cmd.OutOrStdout(), wrong.errs.Error())
+				fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s in %s\n", cli.Count(len(wrong.errs), "error"), wrong.file)
 				return cli.ErrReported
 			}
 			if err != nil {

@@ -260,7 +260,7 @@ func TestPromtool(t *testing.T) {
 			t.Errorf("%s: %v\n%s", name, err, out)
 		}
 	}
-	// It does find mistakes.
+	// It does find errors.
 	cmd := exec.Command(tool, "check", "metrics")
 	cmd.Stdin = strings.NewReader("# TYPE facetd_wrong counter\nfacetd_wrong 1\n")
 	if out, err := cmd.CombinedOutput(); err == nil {

@@ -396,7 +396,7 @@ func TestChange(t *testing.T) {
 		t.Error("it still runs")
 	}
 	b.sound()
-	// A mistake is the daemon's to name.
+	// An error is the daemon's to name.
 	b.fill("#task-name", "odd")
 	b.choose("#task-target", "all")
 	b.click("#preview-button")

@@ -14,9 +14,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
-	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 )
 
@@ -103,7 +103,7 @@ func (m *Manager) Event(e *facetdv1.Event) {
 }
 
 // Start begins a recording; an empty name is the time in UTC. Errors:
-// chipmodel.Mistakes, *ExistsError, *TooManyError, *NoRoomError, *StoppedError, and
+// invalid.Errors, *ExistsError, *TooManyError, *NoRoomError, *StoppedError, and
 // what the system says about the file.
 func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facetdv1.Recording, error) {
 	if name == "" {
@@ -287,8 +287,8 @@ func (m *Manager) known(name string) *recording {
 }
 
 // checkOptions returns the options with every default filled in.
-func checkOptions(name string, given *facetdv1.RecordingOptions) (*facetdv1.RecordingOptions, chipmodel.Mistakes) {
-	var wrong chipmodel.Mistakes
+func checkOptions(name string, given *facetdv1.RecordingOptions) (*facetdv1.RecordingOptions, invalid.Errors) {
+	var wrong invalid.Errors
 	o := &facetdv1.RecordingOptions{}
 	if given != nil {
 		o = proto.CloneOf(given)

@@ -21,7 +21,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // What went in comes out: every frame set whole, in order, with its times; the plans
@@ -280,15 +280,15 @@ func TestStartRefuses(t *testing.T) {
 	m, _, dir := manager(t, nil)
 	for name, want := range map[string]string{"": "", "a/b": "name", "../x": "name", ".x": "name", strings.Repeat("x", 65): "name", "ä": "name", "ok-1.b_c": ""} {
 		_, err := m.Start(name, nil)
-		var wrong chipmodel.Mistakes
+		var wrong invalid.Errors
 		if want == "" && err != nil || want != "" && (!errors.As(err, &wrong) || wrong[0].Path != want) {
 			t.Errorf("%q: %v", name, err)
 		}
 	}
 	_, err := m.Start("x!", &facetdv1.RecordingOptions{Tasks: []string{"a", ""}, PartBytes: 5, MaxDuration: durationpb.New(-1), PartDuration: &durationpb.Duration{Seconds: 1, Nanos: -1}})
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	if !errors.As(err, &wrong) || len(wrong) != 5 {
-		t.Errorf("mistakes %v", err)
+		t.Errorf("errors %v", err)
 	}
 	if _, err := m.Start("ok-1.b_c", nil); !errors.As(err, new(*ExistsError)) {
 		t.Errorf("the same name: %v", err)

@@ -26,7 +26,7 @@ import (
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/access/accesstest"
 )
@@ -376,7 +376,7 @@ func TestNothingChangesWhenAReloadFails(t *testing.T) {
 	other := accesstest.NewAuthority(t, "other")
 	copyFile(t, other.Revoke(time.Now().Add(time.Hour)), broken)
 	err := g.Reload(t.Context(), func() (Config, error) { return g.cfg, nil })
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) || m[0].Path != "access.tls.crl" {
 		t.Errorf("a list of another authority: %v", err)
 	}

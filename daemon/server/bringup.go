@@ -6,6 +6,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -41,8 +42,8 @@ func (c *Config) patched(name string) string {
 }
 
 // loadTruth reads how a virtual array really is.
-func (c *Config) loadTruth(described *chipmodel.Array) (*virtual.Truth, chipmodel.Mistakes) {
-	var m chipmodel.Mistakes
+func (c *Config) loadTruth(described *chipmodel.Array) (*virtual.Truth, invalid.Errors) {
+	var m invalid.Errors
 	data, err := c.readFile(c.Truth)
 	if err != nil {
 		m.Add("truth", err.Error(), "")

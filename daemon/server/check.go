@@ -8,7 +8,7 @@ import (
 
 	"go.uber.org/zap"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/access"
 	"facetd.example/scheduler"
@@ -29,7 +29,7 @@ type FoundAddress struct {
 }
 
 // Check does what New does, but neither makes a bus nor listens: it reads all files and
-// plans the tasks. Errors: chipmodel.Mistakes with everything wrong with the input, and
+// plans the tasks. Errors: invalid.Errors with everything wrong with the input, and
 // *scheduler.RefusalError when the tasks do not fit.
 func (c *Config) Check() (*Found, error) {
 	if m := c.Validate(); len(m) > 0 {
@@ -37,7 +37,7 @@ func (c *Config) Check() (*Found, error) {
 	}
 	in, m := c.load(zap.NewNop())
 	if _, err := access.New(c.Access, access.Options{ReadFile: c.ReadFile}); err != nil {
-		var wrong chipmodel.Mistakes
+		var wrong invalid.Errors
 		if !errors.As(err, &wrong) {
 			return nil, err
 		}

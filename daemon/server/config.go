@@ -16,9 +16,9 @@ import (
 	"gopkg.in/yaml.v3"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
-	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/stream"
@@ -177,8 +177,8 @@ func DefaultConfig() Config {
 
 // Validate finds everything wrong with the configuration itself; files are read by
 // New.
-func (c *Config) Validate() chipmodel.Mistakes {
-	var m chipmodel.Mistakes
+func (c *Config) Validate() invalid.Errors {
+	var m invalid.Errors
 	if c.Array == "" {
 		m.Add("array", "no array is named", "give a file, or "+Demo)
 	}
@@ -215,7 +215,7 @@ func (c *Config) Validate() chipmodel.Mistakes {
 }
 
 // checkBus checks the kind of bus and how a recording is played.
-func (c *Config) checkBus(m *chipmodel.Mistakes) {
+func (c *Config) checkBus(m *invalid.Errors) {
 	files, plays := c.recording()
 	switch {
 	case !plays && c.Bus != Virtual:
@@ -240,7 +240,7 @@ func (c *Config) recording() (files []string, plays bool) {
 }
 
 // checkAddress wants host:port, with a loopback host unless there is access control.
-func (c *Config) checkAddress(m *chipmodel.Mistakes, path, address string) {
+func (c *Config) checkAddress(m *invalid.Errors, path, address string) {
 	if address == "" {
 		return
 	}

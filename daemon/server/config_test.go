@@ -12,11 +12,11 @@ import (
 
 	"go.uber.org/zap"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/scheduler"
 )
 
-func texts(m chipmodel.Mistakes) []string {
+func texts(m invalid.Errors) []string {
 	var out []string
 	for _, one := range m {
 		out = append(out, one.String())
@@ -59,7 +59,7 @@ func describe(c Config) string {
 	return strings.Join([]string{c.Array, c.Tasks, c.Scene, c.Pace, time.Duration(c.StopAt).String(), c.Listen.GRPC, c.Listen.Unix, c.Listen.HTTP, c.Log.Level, c.Log.Format, c.dir, c.fileScene}, " | ")
 }
 
-func TestConfigMistakesHaveTheirLines(t *testing.T) {
+func TestConfigErrorsHaveTheirLines(t *testing.T) {
 	for name, c := range map[string]struct {
 		text string
 		want []string
@@ -132,7 +132,7 @@ func FuzzParseConfig(f *testing.F) {
 		}
 		for _, one := range m {
 			if one.File != "f.yaml" || one.Message == "" {
-				t.Errorf("mistake %+v", one)
+				t.Errorf("error %+v", one)
 			}
 		}
 	})
@@ -148,8 +148,8 @@ func quick() Config {
 	return c
 }
 
-// Mistakes of the files come back together, with their lines.
-func TestNewCollectsMistakesOfAllFiles(t *testing.T) {
+// Errors of the files come back together, with their lines.
+func TestNewCollectsErrorsOfAllFiles(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string) string {
 		path := filepath.Join(dir, name)
@@ -163,7 +163,7 @@ func TestNewCollectsMistakesOfAllFiles(t *testing.T) {
 	c.Tasks = filepath.Join(dir, "missing.yaml")
 	c.Scene = "panorama:nowhere.png"
 	_, err := New(c)
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if !errors.As(err, &m) {
 		t.Fatal(err)
 	}
@@ -183,7 +183,7 @@ func TestNewCollectsMistakesOfAllFiles(t *testing.T) {
 	c = quick()
 	c.Tasks = write("t.yaml", "tasks:\n  - name: bed\n    target: {group: bed}\n    rate_hz: 20\n  - name: bow\n    target: {group: wall}\n    rate_hz: -5\n")
 	if _, err := New(c); !errors.As(err, &m) || m[0].Line != 7 || m[0].File != c.Tasks {
-		t.Errorf("a task's mistake: %v", err)
+		t.Errorf("a task's error: %v", err)
 	}
 	var refusal *scheduler.RefusalError
 	c.Tasks = write("t.yaml", "tasks:\n  - name: wall\n    target: {group: wall}\n    rate_hz: 900\n")

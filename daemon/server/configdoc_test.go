@@ -82,8 +82,8 @@ func markdown(t *testing.T) string {
 
 Written from the configuration's own code; do not edit (` + "`go test ./daemon/server -run TestConfigDoc -update`" + `).
 
-` + "`facetd --config FILE`" + ` reads a YAML file with these fields; all may be left out, and unknown ones are mistakes.
-` + "`facetd check --config FILE`" + ` lists every mistake, also of the files that it names, and says who could connect.
+` + "`facetd --config FILE`" + ` reads a YAML file with these fields; all may be left out, and unknown ones are errors.
+` + "`facetd check --config FILE`" + ` lists every error, also of the files that it names, and says who could connect.
 Names of files are relative to the configuration file, except ` + "`data`" + `, which is relative to the working folder.
 Flags of the command line come before the file. "Live" fields are taken over by a reload (SIGHUP); a
 configuration that differs in others is refused as a whole, and the one in force stays.

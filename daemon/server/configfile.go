@@ -13,7 +13,7 @@ import (
 
 	"gopkg.in/yaml.v3"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/access"
 )
@@ -22,8 +22,8 @@ import (
 const maxConfigBytes = 1 << 20
 
 // ParseConfig reads a configuration file: YAML with the fields of Config, over
-// DefaultConfig. name stands in the mistakes, each with its line; the files that it
-// names are beside it. Unknown fields are mistakes. All fields, with their defaults:
+// DefaultConfig. name stands in the errors, each with its line; the files that it
+// names are beside it. Unknown fields are errors. All fields, with their defaults:
 //
 //	bus: virtual           # or replay:FILE[,FILE...], which brings array and tasks along
 //	replay:
@@ -52,10 +52,10 @@ const maxConfigBytes = 1 << 20
 //	log:
 //	  level: info          # debug, info, warn, error
 //	  format: console      # or json
-func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
+func ParseConfig(name string, data []byte) (Config, invalid.Errors) {
 	c := DefaultConfig()
 	if len(data) > maxConfigBytes {
-		return c, chipmodel.Mistakes{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxConfigBytes)}}
+		return c, invalid.Errors{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxConfigBytes)}}
 	}
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	dec.KnownFields(true)
@@ -64,10 +64,10 @@ func ParseConfig(name string, data []byte) (Config, chipmodel.Mistakes) {
 		err = nil // an empty file changes nothing
 	}
 	if err != nil {
-		return DefaultConfig(), yamlMistakes(name, err)
+		return DefaultConfig(), yamlErrors(name, err)
 	}
 	if err := dec.Decode(&yaml.Node{}); err != io.EOF {
-		return DefaultConfig(), chipmodel.Mistakes{{File: name, Message: "there is more than one document", Hint: "leave out the lines ---"}}
+		return DefaultConfig(), invalid.Errors{{File: name, Message: "there is more than one document", Hint: "leave out the lines ---"}}
 	}
 	if m := c.Validate(); len(m) > 0 {
 		return DefaultConfig(), arrayfile.Locate(name, data, m)
@@ -94,16 +94,16 @@ var (
 // kindHints say what a field of a Go type takes.
 var kindHints = map[string]string{"uint64": "write a whole number from 0 on", "string": "write one text", "float64": "write a number", "bool": "write true or false"}
 
-// yamlMistakes turns the reader's errors into mistakes in an operator's words.
-func yamlMistakes(name string, err error) chipmodel.Mistakes {
+// yamlErrors turns the reader's errors into errors in an operator's words.
+func yamlErrors(name string, err error) invalid.Errors {
 	texts := []string{err.Error()}
 	var all *yaml.TypeError
 	if errors.As(err, &all) {
 		texts = all.Errors
 	}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	for _, text := range texts {
-		one := chipmodel.Mistake{File: name, Message: strings.TrimPrefix(text, "yaml: ")}
+		one := invalid.Error{File: name, Message: strings.TrimPrefix(text, "yaml: ")}
 		if p := yamlLine.FindStringSubmatch(text); p != nil {
 			one.Line, _ = strconv.Atoi(p[1])
 			one.Message = p[2]

@@ -14,6 +14,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -32,7 +33,7 @@ type inputs struct {
 	arrayData []byte
 	truth     *virtual.Truth // nil: as described
 	tasks     []*facetdv1.Task
-	tasksName string // for mistakes that the planner finds
+	tasksName string // for errors that the planner finds
 	tasksData []byte
 	scene     scene.Scene
 	light     string // the scene's description with a digest of its pictures
@@ -49,14 +50,14 @@ func (in *inputs) release() {
 	}
 }
 
-// load reads everything that the configuration names, and collects the mistakes of
+// load reads everything that the configuration names, and collects the errors of
 // all of it.
-func (c *Config) load(log *zap.Logger) (*inputs, chipmodel.Mistakes) {
+func (c *Config) load(log *zap.Logger) (*inputs, invalid.Errors) {
 	if files, plays := c.recording(); plays {
 		return c.loadRecording(files, log)
 	}
 	var in inputs
-	var m, found chipmodel.Mistakes
+	var m, found invalid.Errors
 	if name, data, err := c.read(c.Array, deploy.CrawlerArray, "demo array.yaml"); err != nil {
 		m.Add("array", err.Error(), "")
 	} else {

@@ -4,6 +4,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/probe"
@@ -20,9 +21,9 @@ type playHooks struct {
 }
 
 // loadRecording opens a recording, in which the array is.
-func (c *Config) loadRecording(files []string, log *zap.Logger) (*inputs, chipmodel.Mistakes) {
+func (c *Config) loadRecording(files []string, log *zap.Logger) (*inputs, invalid.Errors) {
 	in := &inputs{hooks: &playHooks{}}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	var err error
 	in.player, err = replay.New(replay.Config{
 		Files: files, Observer: in.hooks, Events: func(e *facetdv1.Event) { in.hooks.event(e) },

@@ -13,7 +13,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
@@ -41,7 +41,7 @@ type reloadable struct {
 // It reads and checks what the configuration names and changes nothing; commit, which
 // cannot fail, puts it in force. say tells in some words what changes, empty where
 // nothing does.
-type Reloader func(next *Config) (commit func(), say string, wrong chipmodel.Mistakes)
+type Reloader func(next *Config) (commit func(), say string, wrong invalid.Errors)
 
 // Reload reads the configuration again and puts in force what differs, all of it or
 // nothing: everything is read, checked and planned before anything is touched. The
@@ -49,7 +49,7 @@ type Reloader func(next *Config) (commit func(), say string, wrong chipmodel.Mis
 // reloaders take over. Of the tasks only the difference between the files counts: what
 // came over the API stays. A configuration that differs in anything else is refused.
 // The outcome is logged, an event, and returned as an error where it was refused:
-// chipmodel.Mistakes, *scheduler.RefusalError, what read returns, ctx's. Reloads wait
+// invalid.Errors, *scheduler.RefusalError, what read returns, ctx's. Reloads wait
 // for each other.
 func (s *Server) Reload(ctx context.Context, read func() (Config, error)) error {
 	s.reloading.Lock()
@@ -139,7 +139,7 @@ func (s *Server) reload(ctx context.Context, read func() (Config, error)) (chang
 }
 
 // levelReloader takes over the level of the log.
-func (s *Server) levelReloader(next *Config) (commit func(), say string, wrong chipmodel.Mistakes) {
+func (s *Server) levelReloader(next *Config) (commit func(), say string, wrong invalid.Errors) {
 	level := zap.NewAtomicLevel()
 	if err := level.UnmarshalText([]byte(next.Log.Level)); err != nil {
 		wrong.Add("log.level", err.Error(), "")
@@ -153,7 +153,7 @@ func (s *Server) levelReloader(next *Config) (commit func(), say string, wrong c
 
 // accessReloader reads certificates, revocation lists and tokens again, also where the
 // configuration names the same files.
-func (s *Server) accessReloader(next *Config) (commit func(), say string, wrong chipmodel.Mistakes) {
+func (s *Server) accessReloader(next *Config) (commit func(), say string, wrong invalid.Errors) {
 	commit, changed, err := s.access.Prepare(next.Access)
 	if err != nil {
 		if !errors.As(err, &wrong) {
@@ -168,7 +168,7 @@ func (s *Server) accessReloader(next *Config) (commit func(), say string, wrong 
 }
 
 // sameArray wants the array that runs, and tasks that suit it.
-func (s *Server) sameArray(in *inputs) (m chipmodel.Mistakes) {
+func (s *Server) sameArray(in *inputs) (m invalid.Errors) {
 	if in.array.Digest != s.array.Digest {
 		m.Add("array", "its file now holds another array than the one that runs", "restart the daemon to run it")
 		return m
@@ -188,7 +188,7 @@ func plainTasks(err error) error {
 }
 
 // fixedChanged finds the fields that differ and cannot change.
-func fixedChanged(was, next *Config) (m chipmodel.Mistakes) {
+func fixedChanged(was, next *Config) (m invalid.Errors) {
 	var walk func(path string, a, b reflect.Value)
 	walk = func(path string, a, b reflect.Value) {
 		for i := range a.NumField() {

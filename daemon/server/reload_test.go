@@ -17,7 +17,7 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/supervise"
 	"facetd.example/deploy"
 	"facetd.example/scheduler"
@@ -171,18 +171,18 @@ func TestReloadRefusesWhole(t *testing.T) {
 		is     any // a type of error
 	}{
 		"no file":        {func(s *site) { os.Remove(filepath.Join(s.dir, "facetd.yaml")) }, "no such file", nil},
-		"no YAML":        {func(s *site) { s.write("facetd.yaml", "{") }, "facetd.yaml", new(chipmodel.Mistakes)},
-		"another seed":   {func(s *site) { s.config("seed: 7\nscene: uniform:9\nlog: {level: debug}\n") }, `seed: cannot change from "1" to "7"`, new(chipmodel.Mistakes)},
-		"another folder": {func(s *site) { s.config("data: elsewhere\nscene: uniform:9\nlog: {level: debug}\n") }, "data: cannot change", new(chipmodel.Mistakes)},
-		"another format": {func(s *site) { s.config("scene: uniform:9\nlog: {level: debug, format: json}\n") }, "log.format: cannot change", new(chipmodel.Mistakes)},
-		"a recording":    {func(s *site) { s.config("bus: 'replay:a.mcap'\n") }, "bus: cannot change", new(chipmodel.Mistakes)},
+		"no YAML":        {func(s *site) { s.write("facetd.yaml", "{") }, "facetd.yaml", new(invalid.Errors)},
+		"another seed":   {func(s *site) { s.config("seed: 7\nscene: uniform:9\nlog: {level: debug}\n") }, `seed: cannot change from "1" to "7"`, new(invalid.Errors)},
+		"another folder": {func(s *site) { s.config("data: elsewhere\nscene: uniform:9\nlog: {level: debug}\n") }, "data: cannot change", new(invalid.Errors)},
+		"another format": {func(s *site) { s.config("scene: uniform:9\nlog: {level: debug, format: json}\n") }, "log.format: cannot change", new(invalid.Errors)},
+		"a recording":    {func(s *site) { s.config("bus: 'replay:a.mcap'\n") }, "bus: cannot change", new(invalid.Errors)},
 		"another array": {func(s *site) {
 			s.write("array.yaml", strings.Replace(string(deploy.CrawlerArray), "culvert-crawler", "culvert-crawler-2", 1))
-		}, "another array", new(chipmodel.Mistakes)},
-		"a wrong level":      {func(s *site) { s.config("scene: uniform:9\nlog: {level: loud}\n") }, "log.level", new(chipmodel.Mistakes)},
-		"a wrong scene":      {func(s *site) { s.config("scene: moonlight\nlog: {level: debug}\n") }, "moonlight", new(chipmodel.Mistakes)},
-		"no tasks":           {func(s *site) { os.Remove(filepath.Join(s.dir, "tasks.yaml")) }, "tasks.yaml", new(chipmodel.Mistakes)},
-		"wrong tasks":        {func(s *site) { s.write("tasks.yaml", siteTasks(10, "bow", "nobody")) }, "tasks.yaml:3", new(chipmodel.Mistakes)},
+		}, "another array", new(invalid.Errors)},
+		"a wrong level":      {func(s *site) { s.config("scene: uniform:9\nlog: {level: loud}\n") }, "log.level", new(invalid.Errors)},
+		"a wrong scene":      {func(s *site) { s.config("scene: moonlight\nlog: {level: debug}\n") }, "moonlight", new(invalid.Errors)},
+		"no tasks":           {func(s *site) { os.Remove(filepath.Join(s.dir, "tasks.yaml")) }, "tasks.yaml", new(invalid.Errors)},
+		"wrong tasks":        {func(s *site) { s.write("tasks.yaml", siteTasks(10, "bow", "nobody")) }, "tasks.yaml:3", new(invalid.Errors)},
 		"tasks that are too": {func(s *site) { s.write("tasks.yaml", siteTasks(900, "bow", "wall")) }, "", new(*scheduler.RefusalError)},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -220,8 +220,8 @@ func TestReloaders(t *testing.T) {
 	s := newSite(t)
 	p := s.start()
 	committed := 0
-	var wrong chipmodel.Mistakes
-	p.reloaders = append(p.reloaders, func(*Config) (func(), string, chipmodel.Mistakes) {
+	var wrong invalid.Errors
+	p.reloaders = append(p.reloaders, func(*Config) (func(), string, invalid.Errors) {
 		return func() { committed++ }, "keys", wrong
 	})
 	s.config("log: {level: debug}\n")

@@ -27,7 +27,7 @@ func meanCode(t *testing.T, frames facetdv1.FrameServiceClient, chip string) flo
 }
 
 // Light and temperature of a live virtual array change what its chips see, and come
-// back; mistakes change nothing.
+// back; errors change nothing.
 func TestSceneOfALiveArray(t *testing.T) {
 	conn, stop := running(t, quick())
 	scenes, frames := facetdv1.NewSceneServiceClient(conn), facetdv1.NewFrameServiceClient(conn)
@@ -65,7 +65,7 @@ func TestSceneOfALiveArray(t *testing.T) {
 		}
 	}
 	if now, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || now.GetSurroundings().GetScene() != "uniform:2" || now.GetSurroundings().GetWarmerK() != 40 {
-		t.Errorf("after the mistakes: %v, %v", now, err)
+		t.Errorf("after the errors: %v, %v", now, err)
 	}
 	set(&facetdv1.SetSceneRequest{Scene: "uniform:200", WarmerK: kelvin(0)})
 	if after := meanCode(t, frames, "wall-00"); after-before > 1 || before-after > 1 {

@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
@@ -88,7 +89,7 @@ type driver interface {
 
 // New does everything that can fail: it checks the configuration and the files it
 // names, plans the tasks and binds the listeners. Nothing runs yet; call Run, or
-// Close. Errors: chipmodel.Mistakes with everything wrong with the input,
+// Close. Errors: invalid.Errors with everything wrong with the input,
 // *scheduler.RefusalError when the tasks do not fit, and what the system says about
 // an address.
 func New(cfg Config) (*Server, error) {
@@ -199,7 +200,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
 	})
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	if errors.As(err, &wrong) {
 		err = arrayfile.Locate(in.tasksName, in.tasksData, wrong)
 	}

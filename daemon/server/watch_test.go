@@ -133,7 +133,7 @@ func (w *watcher) ask(path string, into any) error {
 	return json.Unmarshal(body, &struct{ Data any }{into})
 }
 
-// query returns the values of an expression now. A mistake in it ends the test.
+// query returns the values of an expression now. An error in it ends the test.
 func (w *watcher) query(expr string) []float64 {
 	w.t.Helper()
 	var data struct {

@@ -16,7 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -90,7 +90,7 @@ func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 	if r.GetScene() != "" {
 		var err error
 		if light, err = scene.Parse(r.GetScene(), refuse); err != nil {
-			var m chipmodel.Mistakes
+			var m invalid.Errors
 			m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "), "for instance uniform:200 for 200 lux everywhere, or demo")
 			return nil, s.cfg.Status(m)
 		}

@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-func TestTargetMistakes(t *testing.T) {
+func TestTargetErrors(t *testing.T) {
 	w := gridWiring(2, 2)
 	for _, c := range []struct {
 		target []int

@@ -22,7 +22,7 @@ const maxInput = 4 << 20
 //	{"tasks":[{"name":"a","cost_ns":1,"period_ns":4,"deadline_ns":4}]}
 //
 // Times are whole nanoseconds above 0; without a deadline it is the period, without a
-// name task-1 and so on. It collects every mistake with its line; the error is
+// name task-1 and so on. It collects every error with its line; the error is
 // *InputError.
 func ParseSet(data []byte) ([]Task, error) {
 	if len(data) > maxInput {
@@ -42,9 +42,9 @@ func ParseSet(data []byte) ([]Task, error) {
 	case err == nil:
 		r.bad(&more, "a second document begins, one is read")
 	case !errors.Is(err, io.EOF):
-		r.mistakes.add("%s", strings.TrimPrefix(err.Error(), "yaml: "))
+		r.errs.add("%s", strings.TrimPrefix(err.Error(), "yaml: "))
 	}
-	if err := r.mistakes.err(); err != nil {
+	if err := r.errs.err(); err != nil {
 		return nil, err
 	}
 	return tasks, nil
@@ -52,14 +52,14 @@ func ParseSet(data []byte) ([]Task, error) {
 
 // setReader walks the nodes of a file, which know their lines.
 type setReader struct {
-	mistakes mistakes
-	names    map[string]int // lines of the tasks' names
-	faults   int
+	errs   errs
+	names  map[string]int // lines of the tasks' names
+	faults int
 }
 
 func (r *setReader) bad(n *yaml.Node, format string, args ...any) {
 	r.faults++
-	r.mistakes.add("line %d: %s", n.Line, fmt.Sprintf(format, args...))
+	r.errs.add("line %d: %s", n.Line, fmt.Sprintf(format, args...))
 }
 
 // fields yields the keys and values of a mapping; it reports a key that is there

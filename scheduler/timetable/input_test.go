@@ -10,9 +10,9 @@ import (
 	"testing"
 )
 
-// TestParseSetMistakes: every mistake is told with its line, and nothing that could
+// TestParseSetErrors: every error is told with its line, and nothing that could
 // be read in two ways is taken.
-func TestParseSetMistakes(t *testing.T) {
+func TestParseSetErrors(t *testing.T) {
 	for _, c := range []struct {
 		name, text string
 		want       []string
@@ -34,7 +34,7 @@ func TestParseSetMistakes(t *testing.T) {
 	} {
 		tasks, err := ParseSet([]byte(c.text))
 		var input *InputError
-		if !errors.As(err, &input) || tasks != nil || !slices.Equal(input.Mistakes, c.want) {
+		if !errors.As(err, &input) || tasks != nil || !slices.Equal(input.Errors, c.want) {
 			t.Errorf("%s: %v %v, want %q", c.name, tasks, err, c.want)
 		}
 	}
@@ -48,7 +48,7 @@ func TestParseSetNumbers(t *testing.T) {
 	}
 }
 
-// TestParseSetBounds: a file of too many tasks, or mistakes, is answered briefly.
+// TestParseSetBounds: a file of too many tasks, or errors, is answered briefly.
 func TestParseSetBounds(t *testing.T) {
 	many := "tasks:\n" + strings.Repeat("- {cost_ns: 1, period_ns: 4}\n", maxTasks+1)
 	if _, err := ParseSet([]byte(many)); err == nil || !strings.Contains(err.Error(), "at most 1000") {
@@ -57,7 +57,7 @@ func TestParseSetBounds(t *testing.T) {
 	wrong := "tasks:\n" + strings.Repeat("- {cost_ns: 0, period_ns: 0}\n", 300)
 	_, err := ParseSet([]byte(wrong))
 	var input *InputError
-	if !errors.As(err, &input) || len(input.Mistakes) != maxMistakes+1 || input.Mistakes[maxMistakes] != "and 500 more mistakes" {
+	if !errors.As(err, &input) || len(input.Errors) != maxErrors+1 || input.Errors[maxErrors] != "and 500 more errors" {
 		t.Errorf("%v", err)
 	}
 	if _, err := ParseSet(make([]byte, maxInput+1)); err == nil {

@@ -106,7 +106,7 @@ func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
 const maxTasks = 1000
 
 func checkTasks(tasks []Task) error {
-	var m mistakes
+	var m errs
 	switch {
 	case len(tasks) == 0:
 		m.add("there are no tasks")
@@ -118,15 +118,15 @@ func checkTasks(tasks []Task) error {
 		if name == "" {
 			name = fmt.Sprint(i)
 		}
-		if wrong := t.mistake(); wrong != "" {
+		if wrong := t.problem(); wrong != "" {
 			m.add("task %s: %s", name, wrong)
 		}
 	}
 	return m.err()
 }
 
-// mistake says what is wrong with a task, "" where nothing is.
-func (t Task) mistake() string {
+// error says what is wrong with a task, "" where nothing is.
+func (t Task) problem() string {
 	switch {
 	case t.Cost <= 0:
 		return fmt.Sprintf("the cost of %d is not above 0", t.Cost)

@@ -466,10 +466,10 @@ func TestParseSet(t *testing.T) {
 	}
 	_, err = ParseSet([]byte("tasks:\n- name: a\n  cost_ns: 0\n  period: 4\n- cost_ns: x\n  period_ns: 5\n  deadline_ns: 9\n"))
 	input, ok := err.(*InputError)
-	if !ok || len(input.Mistakes) != 5 {
+	if !ok || len(input.Errors) != 5 {
 		t.Fatalf("%v", err)
 	}
-	for _, m := range input.Mistakes {
+	for _, m := range input.Errors {
 		if !strings.HasPrefix(m, "line ") {
 			t.Errorf("no line: %s", m)
 		}

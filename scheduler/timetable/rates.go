@@ -26,7 +26,7 @@ func HighestRate(tasks []Task, task int, opt Options) (period int64, verdict Ver
 		return 0, Unknown, err
 	}
 	if task < 0 || task >= len(tasks) {
-		var m mistakes
+		var m errs
 		m.add("there is no task %d of %d", task, len(tasks))
 		return 0, Unknown, m.err()
 	}

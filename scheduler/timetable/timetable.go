@@ -174,13 +174,13 @@ const (
 )
 
 // InputError is a set of jobs or tasks that is not one.
-type InputError struct{ Mistakes []string }
+type InputError struct{ Errors []string }
 
 func (e *InputError) Error() string {
-	if len(e.Mistakes) == 1 {
-		return e.Mistakes[0]
+	if len(e.Errors) == 1 {
+		return e.Errors[0]
 	}
-	return fmt.Sprintf("%s (and %d more mistakes)", e.Mistakes[0], len(e.Mistakes)-1)
+	return fmt.Sprintf("%s (and %d more errors)", e.Errors[0], len(e.Errors)-1)
 }
 
 // Plan decides a set of jobs over one hyperperiod. names are the tasks' names, for
@@ -308,7 +308,7 @@ func checkJobs(names []string, h int64, jobs []Job) error {
 type jobChecker struct {
 	names []string
 	h     int64
-	m     mistakes
+	m     errs
 }
 
 func (c *jobChecker) bad(format string, args ...any) { c.m.add(format, args...) }
@@ -340,26 +340,26 @@ func (c *jobChecker) pair(a, b *Job) {
 	}
 }
 
-// mistakes collects what is wrong with an input, up to a number that people read.
-type mistakes struct {
+// errors collects what is wrong with an input, up to a number that people read.
+type errs struct {
 	list []string
 	more int
 }
 
-const maxMistakes = 100
+const maxErrors = 100
 
-func (m *mistakes) add(format string, args ...any) {
-	if len(m.list) == maxMistakes {
+func (m *errs) add(format string, args ...any) {
+	if len(m.list) == maxErrors {
 		m.more++
 		return
 	}
 	m.list = append(m.list, fmt.Sprintf(format, args...))
 }
 
-// err is nil without mistakes.
-func (m *mistakes) err() error {
+// err is nil without errors.
+func (m *errs) err() error {
 	if m.more > 0 {
-		m.list = append(m.list, fmt.Sprintf("and %d more mistakes", m.more))
+		m.list = append(m.list, fmt.Sprintf("and %d more errors", m.more))
 	}
 	if len(m.list) > 0 {
 		return &InputError{m.list}

@@ -7,7 +7,7 @@ import (
 )
 
 // Design returns the best wiring found for a specification. Errors:
-// chipmodel.Mistakes with every mistake of it, *NoWiringError.
+// invalid.Errors with every error of it, *NoWiringError.
 func Design(spec Spec) (Result, error) {
 	if err := spec.check(); err != nil {
 		return Result{}, err

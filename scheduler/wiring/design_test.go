@@ -10,7 +10,7 @@ import (
 	"slices"
 	"testing"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -464,7 +464,7 @@ func TestFixedWiresAreKept(t *testing.T) {
 	}
 }
 
-func TestMistakes(t *testing.T) {
+func TestErrors(t *testing.T) {
 	spec := Spec{
 		Chips:  []Chip{{Lane: -1}, {Fixed: []int{0, 0, 9, 1}}},
 		Groups: []Group{{}, {Chips: []int{0, 0, 7}, Weight: MaxWeight + 1}},
@@ -472,12 +472,12 @@ func TestMistakes(t *testing.T) {
 	}
 	for _, find := range []func(Spec) (Result, error){Design, FewestLines} {
 		_, err := find(spec)
-		var got chipmodel.Mistakes
+		var got invalid.Errors
 		if !errors.As(err, &got) || len(got) != 11 {
-			t.Errorf("%d mistakes, want 11:\n%v", len(got), err)
+			t.Errorf("%d errors, want 11:\n%v", len(got), err)
 		}
 	}
-	var got chipmodel.Mistakes
+	var got invalid.Errors
 	if _, err := Design(Spec{}); !errors.As(err, &got) || len(got) != 3 {
 		t.Errorf("nothing at all: %v", err)
 	}

@@ -11,7 +11,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/arrayfile"
 )
 
@@ -61,23 +61,23 @@ const maxSpecBytes = 4 << 20
 // defaultInputs is usual for small sensor chips: common practice, no source.
 const defaultInputs = 3
 
-// ParseFile reads a specification and checks it, collecting every mistake with its
+// ParseFile reads a specification and checks it, collecting every error with its
 // line. The names in the result are complete: one for every line, lane and group.
-func ParseFile(name string, data []byte) (File, Spec, chipmodel.Mistakes) {
+func ParseFile(name string, data []byte) (File, Spec, invalid.Errors) {
 	var f File
 	if len(data) > maxSpecBytes {
-		return f, Spec{}, chipmodel.Mistakes{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxSpecBytes)}}
+		return f, Spec{}, invalid.Errors{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxSpecBytes)}}
 	}
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	dec.KnownFields(true)
 	if err := dec.Decode(&f); err != nil {
-		return f, Spec{}, decodeMistakes(name, err)
+		return f, Spec{}, decodeErrors(name, err)
 	}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	spec := f.spec(&m)
 	if len(m) == 0 {
 		if err := spec.check(); err != nil {
-			var more chipmodel.Mistakes
+			var more invalid.Errors
 			if errors.As(err, &more) {
 				m = more
 			}
@@ -86,20 +86,20 @@ func ParseFile(name string, data []byte) (File, Spec, chipmodel.Mistakes) {
 	return f, spec, arrayfile.Locate(name, data, m)
 }
 
-// decodeMistakes places what the YAML reader found: it reports every wrong field,
+// decodeErrors places what the YAML reader found: it reports every wrong field,
 // each with its line.
-func decodeMistakes(name string, err error) chipmodel.Mistakes {
+func decodeErrors(name string, err error) invalid.Errors {
 	if errors.Is(err, io.EOF) {
-		return chipmodel.Mistakes{{File: name, Message: "the file is empty", Hint: "give lines, inputs, chips and groups"}}
+		return invalid.Errors{{File: name, Message: "the file is empty", Hint: "give lines, inputs, chips and groups"}}
 	}
 	lines := []string{strings.TrimPrefix(err.Error(), "yaml: ")}
 	var types *yaml.TypeError
 	if errors.As(err, &types) {
 		lines = types.Errors
 	}
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	for _, text := range lines {
-		one := chipmodel.Mistake{File: name, Message: text}
+		one := invalid.Error{File: name, Message: text}
 		if n, err := fmt.Sscanf(text, "line %d:", &one.Line); n == 1 && err == nil {
 			_, one.Message, _ = strings.Cut(text, ": ")
 		}
@@ -113,7 +113,7 @@ func decodeMistakes(name string, err error) chipmodel.Mistakes {
 var goType = regexp.MustCompile(` (in type|into) \[?\]?wiring\.\w+`)
 
 // spec turns names into numbers.
-func (f *File) spec(m *chipmodel.Mistakes) Spec {
+func (f *File) spec(m *invalid.Errors) Spec {
 	if len(f.SelectLines) == 0 {
 		for i := range min(max(f.Lines, 0), MaxLines+1) {
 			f.SelectLines = append(f.SelectLines, fmt.Sprintf("y%d", i))
@@ -164,7 +164,7 @@ func (f *File) spec(m *chipmodel.Mistakes) Spec {
 }
 
 // chips numbers the chips and their lanes.
-func (f *File) chips(m *chipmodel.Mistakes, lines map[string]int, s *Spec) map[string]int {
+func (f *File) chips(m *invalid.Errors, lines map[string]int, s *Spec) map[string]int {
 	names := make([]string, len(f.Chips))
 	lanes := map[string]int{}
 	for i, c := range f.Chips {
@@ -189,7 +189,7 @@ func (f *File) chips(m *chipmodel.Mistakes, lines map[string]int, s *Spec) map[s
 }
 
 // numbered maps names to their places and reports missing and repeated ones.
-func numbered(m *chipmodel.Mistakes, path string, names []string, what string) map[string]int {
+func numbered(m *invalid.Errors, path string, names []string, what string) map[string]int {
 	out := map[string]int{}
 	for i, name := range names {
 		at := fmt.Sprintf("%s[%d]", path, i)

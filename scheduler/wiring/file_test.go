@@ -70,7 +70,7 @@ func TestDesignForTheExample(t *testing.T) {
 	}
 }
 
-func TestParseFileMistakes(t *testing.T) {
+func TestParseFileErrors(t *testing.T) {
 	for text, want := range map[string]string{
 		"":                     "the file is empty",
 		"lines: [":             "x.yaml",
@@ -92,7 +92,7 @@ func TestParseFileMistakes(t *testing.T) {
 }
 
 // FuzzParseFile: whatever the file, there is a specification that Design takes, or
-// mistakes.
+// errors.
 func FuzzParseFile(f *testing.F) {
 	f.Add([]byte("lines: 4\ninputs: 2\nchips:\n- {name: a}\n- {name: b}\ngroups:\n- {name: g, chips: [all]}\n"))
 	f.Add([]byte("select_lines: [p]\ninputs: 1\nchips: [{name: a, selects: [p]}]\n"))

@@ -60,7 +60,7 @@ text{font-family:"DejaVu Sans Mono",Menlo,Consolas,monospace;font-size:12px}
 // To the right each input's line is written out, and each group has a column with
 // a mark at its chips: filled where one word reaches the group, hollow where it
 // takes several. Below every line stands how many inputs are wired to it. The same
-// input gives the same bytes. Errors: chipmodel.Mistakes, and those of the writer.
+// input gives the same bytes. Errors: invalid.Errors, and those of the writer.
 func Map(w io.Writer, in MapInput) error {
 	if err := in.check(); err != nil {
 		return err

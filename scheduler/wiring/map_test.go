@@ -11,7 +11,7 @@ import (
 	"strings"
 	"testing"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden drawing")
@@ -123,9 +123,9 @@ func TestMapShowsEveryWire(t *testing.T) {
 	}
 }
 
-func TestMapMistakes(t *testing.T) {
+func TestMapErrors(t *testing.T) {
 	in := MapInput{Lines: []string{"a"}, Chips: []MapChip{{Inputs: []int{0, 1, -1}}}, Groups: []MapGroup{{Chips: []int{3}}}}
-	var got chipmodel.Mistakes
+	var got invalid.Errors
 	if err := Map(io.Discard, in); !errors.As(err, &got) || len(got) != 3 {
 		t.Errorf("%v", err)
 	}
@@ -184,11 +184,11 @@ func FuzzDesign(f *testing.F) {
 		for _, find := range []func(Spec) (Result, error){Design, FewestLines} {
 			r, err := find(spec)
 			var none *NoWiringError
-			var mistakes chipmodel.Mistakes
+			var errs invalid.Errors
 			switch {
 			case err == nil:
 				checkResult(t, spec, r)
-			case !errors.As(err, &none) && !errors.As(err, &mistakes):
+			case !errors.As(err, &none) && !errors.As(err, &errs):
 				t.Errorf("unexpected error %v", err)
 			}
 		}

@@ -3,7 +3,7 @@ package wiring
 import (
 	"fmt"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -56,9 +56,9 @@ func nameOr(names []string, i int, kind string) string {
 	return fmt.Sprintf("%s %d", kind, i)
 }
 
-// check returns every mistake of a map (chipmodel.Mistakes).
+// check returns every error of a map (invalid.Errors).
 func (in *MapInput) check() error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if len(in.Chips) == 0 || len(in.Chips) > MaxChips {
 		m.Add("chips", fmt.Sprintf("%d chips", len(in.Chips)), fmt.Sprintf("1 to %d", MaxChips))
 	}

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"slices"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -98,9 +98,9 @@ func (e *NoWiringError) Error() string {
 	return "no wiring found: " + e.Reason
 }
 
-// check returns every mistake of a specification (chipmodel.Mistakes).
+// check returns every error of a specification (invalid.Errors).
 func (s *Spec) check() error {
-	var m chipmodel.Mistakes
+	var m invalid.Errors
 	if n := len(s.Chips); n < 1 || n > MaxChips {
 		m.Add("chips", fmt.Sprintf("%d chips", n), fmt.Sprintf("1 to %d", MaxChips))
 	}
@@ -125,7 +125,7 @@ func (s *Spec) check() error {
 	return m.Err()
 }
 
-func (s *Spec) checkChip(m *chipmodel.Mistakes, path string, c Chip) {
+func (s *Spec) checkChip(m *invalid.Errors, path string, c Chip) {
 	if c.Lane < 0 {
 		m.Add(path+".lane", fmt.Sprintf("%d", c.Lane), "lanes count from 0")
 	}
@@ -142,7 +142,7 @@ func (s *Spec) checkChip(m *chipmodel.Mistakes, path string, c Chip) {
 	}
 }
 
-func (s *Spec) checkGroup(m *chipmodel.Mistakes, path string, g Group) {
+func (s *Spec) checkGroup(m *invalid.Errors, path string, g Group) {
 	if len(g.Chips) == 0 {
 		m.Add(path+".chips", "no chips", "leave the group out")
 	}

@@ -19,8 +19,8 @@ type Error struct {
 	Code codes.Code
 	// Message is one sentence for people.
 	Message string
-	// Mistakes are everything wrong with the request.
-	Mistakes []Mistake
+	// Fields are the validation errors of the request.
+	Fields []InvalidField
 	// Conditions say what stands in the way, such as a held chip.
 	Conditions []Condition
 	// Refusal says why tasks do not fit and what would; nil where it is not about that.
@@ -29,8 +29,8 @@ type Error struct {
 	cause error
 }
 
-// Mistake is one thing wrong with a request.
-type Mistake struct {
+// InvalidField is one validation error of a request.
+type InvalidField struct {
 	// Field is its place, such as "task.target.group"; empty where it has none.
 	Field string
 	// Description says what is wrong, with a hint.
@@ -47,13 +47,13 @@ type Condition struct {
 	Description string
 }
 
-// Error is the message with every mistake on a line of its own.
+// Error is the message with every validation error on a line of its own.
 func (e *Error) Error() string {
 	lines := []string{e.Message}
 	if e.Message == "" {
 		lines[0] = e.Code.String()
 	}
-	for _, m := range e.Mistakes {
+	for _, m := range e.Fields {
 		line := m.Description
 		if m.Field != "" {
 			line = m.Field + ": " + line
@@ -92,7 +92,7 @@ func explain(err error) error {
 		switch d := d.(type) {
 		case *errdetails.BadRequest:
 			for _, v := range d.GetFieldViolations() {
-				e.Mistakes = append(e.Mistakes, Mistake{v.GetField(), v.GetDescription()})
+				e.Fields = append(e.Fields, InvalidField{v.GetField(), v.GetDescription()})
 			}
 		case *errdetails.PreconditionFailure:
 			for _, v := range d.GetViolations() {

@@ -201,8 +201,8 @@ func TestRefusals(t *testing.T) {
 		t.Errorf("preview %v, %v", plan.GetRefusal(), err)
 	}
 	_, err = c.AddTask(t.Context(), &facetdv1.Task{Name: "odd", Target: facet.Group("nobody"), RateHz: -1})
-	if !errors.As(err, &refused) || refused.Code != codes.InvalidArgument || len(refused.Mistakes) != 2 || !strings.Contains(err.Error(), "nobody") {
-		t.Errorf("%v: %+v", err, refused.Mistakes)
+	if !errors.As(err, &refused) || refused.Code != codes.InvalidArgument || len(refused.Fields) != 2 || !strings.Contains(err.Error(), "nobody") {
+		t.Errorf("%v: %+v", err, refused.Fields)
 	}
 	_, err = c.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{"nothing"}})
 	if !errors.As(err, &refused) || refused.Code != codes.NotFound {

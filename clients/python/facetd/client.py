@@ -136,7 +136,7 @@ class Client:
         """Plans a task beside the running ones and starts it.
 
         Raises RefusedError when it does not fit, ExistsError when the name is taken,
-        InvalidError with every mistake; nothing is changed then.
+        InvalidError with every validation error; nothing is changed then.
         """
         return self._run(_calls.add_task(task), timeout)
 

@@ -12,13 +12,13 @@ from .plan import Refusal
 
 
 @dataclasses.dataclass(frozen=True)
-class Mistake:
-    """One thing wrong with a request."""
+class InvalidField:
+    """One validation error of a request."""
 
     #: Where, as a path in the request such as ``task.views[0].binning.rows``; empty
     #: where no place can be named.
     place: str
-    #: What, and how to mend it.
+    #: What, and how to fix it.
     message: str
 
     def __str__(self) -> str:
@@ -58,12 +58,12 @@ class DeadlineError(FacetdError, TimeoutError):
 
 
 class InvalidError(FacetdError, ValueError):
-    """The request makes no sense; nothing was changed."""
+    """The request is invalid; nothing was changed."""
 
-    def __init__(self, message: str, code: str = "", mistakes: tuple[Mistake, ...] = ()) -> None:
+    def __init__(self, message: str, code: str = "", fields: tuple[InvalidField, ...] = ()) -> None:
         super().__init__(message, code)
-        #: Every mistake, with its place.
-        self.mistakes = mistakes
+        #: Every validation error, with its place.
+        self.fields = fields
 
 
 class PreconditionError(FacetdError):
@@ -142,13 +142,13 @@ def from_rpc(err: Any, address: str) -> FacetdError:
     """Returns what an error of gRPC means. err is a grpc.RpcError with code(),
     details() and trailing_metadata(), of either kind of channel."""
     code, message = err.code().name, err.details() or ""
-    mistakes: list[Mistake] = []
+    fields: list[InvalidField] = []
     conditions: list[Precondition] = []
     refusal: Refusal | None = None
     for detail in _details(err):
         name = detail.DESCRIPTOR.full_name
         if name == "google.rpc.BadRequest":
-            mistakes += [Mistake(v.field, v.description) for v in detail.field_violations]
+            fields += [InvalidField(v.field, v.description) for v in detail.field_violations]
         elif name == "google.rpc.PreconditionFailure":
             conditions += [Precondition(v.type, v.subject, v.description) for v in detail.violations]
         elif name == "facetd.v1.Refusal":
@@ -163,7 +163,7 @@ def from_rpc(err: Any, address: str) -> FacetdError:
     if cls is PreconditionError:
         return PreconditionError(message, code, tuple(conditions))
     if cls is InvalidError:
-        return InvalidError(message, code, tuple(mistakes))
+        return InvalidError(message, code, tuple(fields))
     return cls(message, code)
 
 

@@ -84,7 +84,7 @@ class Demo(unittest.TestCase):
             self.assertEqual(next(s).frames.chips, ("wall-03",))
         with self.assertRaises(facetd.InvalidError) as got:
             self.client.stream(["wall"], chips=["wall-03", "nix"])
-        self.assertEqual([m.place for m in got.exception.mistakes], ["chips[1]"])
+        self.assertEqual([m.place for m in got.exception.fields], ["chips[1]"])
         with self.assertRaises(facetd.NotFoundError):
             self.client.stream(["nix"])
 
@@ -96,7 +96,7 @@ class Demo(unittest.TestCase):
         self.assertEqual([fs.gap for fs in sets], [None] * 6)
         with self.assertRaises(facetd.InvalidError) as got:
             self.client.stream(["bow"], max_rate_hz=-1)
-        self.assertEqual([m.place for m in got.exception.mistakes], ["max_rate_hz"])
+        self.assertEqual([m.place for m in got.exception.fields], ["max_rate_hz"])
 
     def test_tasks_come_change_and_go(self):
         task = facetd.Task("crown", ("wall-00", "wall-01"), 4, views=(facetd.View("a"), facetd.View("b", binning=(4, 4))))
@@ -141,10 +141,10 @@ class Demo(unittest.TestCase):
         self.assertFalse(preview.fits)
         self.assertEqual(preview.refusal.reason, r.reason)
 
-    def test_all_mistakes_come_at_once_with_their_places(self):
+    def test_all_errors_come_at_once_with_their_places(self):
         with self.assertRaises(facetd.InvalidError) as got:
             self.client.add_task(facetd.Task("", "wxll", -1, views=(facetd.View(binning=(3, 1)),)))
-        places = [m.place for m in got.exception.mistakes]
+        places = [m.place for m in got.exception.fields]
         for place in ("task.name", "task.target.group", "task.rate_hz"):
             self.assertIn(place, places)
         self.assertIn('did you mean "wall"?', str(got.exception))

@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // clippedLimit is the part of pixels with clipped samples above which a level is refused:
@@ -37,7 +37,7 @@ func FitOffsetGain(levels []Level, o Options) (*Mask, error) { return Fit(Offset
 // MisfitCodes stands out there (with three levels nothing can).
 func FitLogResponse(levels []Level, o Options) (*Mask, error) { return Fit(LogResponse, levels, o) }
 
-// Fit makes a mask by a method. The error is a chipmodel.Mistakes with everything that is
+// Fit makes a mask by a method. The error is a invalid.Errors with everything that is
 // wrong with levels and options.
 func Fit(method Method, levels []Level, o Options) (*Mask, error) {
 	in, err := newInput(method, levels, o)
@@ -71,7 +71,7 @@ func Fit(method Method, levels []Level, o Options) (*Mask, error) {
 		}
 	}
 	if len(m.Defects) == in.n {
-		return nil, chipmodel.Mistakes{{Path: "levels", Message: "every pixel counts as defective", Hint: "check the light, the bias and the select words; compare with frames of another chip"}}
+		return nil, invalid.Errors{{Path: "levels", Message: "every pixel counts as defective", Hint: "check the light, the bias and the select words; compare with frames of another chip"}}
 	}
 	m.prepare()
 	m.Levels, err = m.Measure(levels)
@@ -106,7 +106,7 @@ type input struct {
 }
 
 func newInput(method Method, levels []Level, o Options) (*input, error) {
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	if method < Offset || method > LogResponse {
 		wrong.Add("method", fmt.Sprintf("method %d is not known", method), "take Offset, OffsetGain or LogResponse")
 		return nil, wrong
@@ -140,7 +140,7 @@ func newInput(method Method, levels []Level, o Options) (*input, error) {
 	return in, wrong.Err()
 }
 
-func checkLevel(wrong *chipmodel.Mistakes, path string, l, first Level) {
+func checkLevel(wrong *invalid.Errors, path string, l, first Level) {
 	if l.Frames == nil || l.Frames.frames < 2 {
 		wrong.Add(path+".frames", "fewer than two frames, which show no noise", "take 16 or more")
 		return
@@ -182,7 +182,7 @@ func (in *input) average(kinds []Kind) {
 }
 
 // apart checks that levels which need to differ do.
-func (in *input) apart(method Method, wrong *chipmodel.Mistakes) {
+func (in *input) apart(method Method, wrong *invalid.Errors) {
 	if method == Offset {
 		return
 	}
@@ -211,7 +211,7 @@ const turnedBack = 2
 
 // ordered checks that the mean response goes one way as the light rises. Where it does not,
 // somebody changed the light, or the values were mixed up.
-func (in *input) ordered(wrong *chipmodel.Mistakes) {
+func (in *input) ordered(wrong *invalid.Errors) {
 	order := make([]int, len(in.levels))
 	for i := range order {
 		order[i] = i
@@ -285,7 +285,7 @@ func (m *Mask) Measure(levels []Level) ([]LevelReport, error) {
 	for l, level := range levels {
 		f := level.Frames
 		if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {
-			return nil, chipmodel.Mistakes{{Path: fmt.Sprintf("levels[%d].frames", l), Message: "fewer than two frames, or of another shape or scale than the mask's", Hint: "take frames with the chip, view and gain of the mask"}}
+			return nil, invalid.Errors{{Path: fmt.Sprintf("levels[%d].frames", l), Message: "fewer than two frames, or of another shape or scale than the mask's", Hint: "take frames with the chip, view and gain of the mask"}}
 		}
 		out[l] = m.measure(level)
 	}

@@ -3,7 +3,7 @@ package correction
 import (
 	"math"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // Method is how a mask corrects.
@@ -67,7 +67,7 @@ type Options struct {
 
 const defaultFalseRate = 1e-5
 
-func (o Options) check(m *chipmodel.Mistakes) {
+func (o Options) check(m *invalid.Errors) {
 	if !(o.FalseRate >= 0 && o.FalseRate <= 1e-4) {
 		m.Add("false_rate", "the rate of false defects is outside 0 to 1e-4", "leave it out for 1e-5")
 	}

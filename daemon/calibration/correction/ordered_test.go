@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // A level whose light was not what was said, so that more light seems to give less signal,
@@ -22,7 +22,7 @@ func TestLevelsOutOfOrder(t *testing.T) {
 		if _, err := FitLogResponse([]Level{level(100, 100), level(1, 1), level(10, 10), level(0, 0)}, Options{}); err != nil {
 			t.Errorf("slope %g: %v", slope, err)
 		}
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		_, err := FitLogResponse([]Level{level(1, 50), level(10, 10), level(100, 100)}, Options{})
 		if !errors.As(err, &m) || len(m) != 1 || m[0].Path != "levels[1].lux" || !strings.Contains(m[0].Message, "at 10 lux") {
 			t.Errorf("slope %g, 1 lux that was 50: %v", slope, err)

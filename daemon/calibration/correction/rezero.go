@@ -4,16 +4,16 @@ import (
 	"fmt"
 	"math"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // Rezero makes a mask that takes out what the pixels have drifted apart since another was
 // made, from one fresh uniform level: offsets are set anew so that all sound pixels agree
 // at its light, slopes and dark terms are kept, and what all have drifted in common stays.
 // The light need not be known. Pixels that are clipped in it, and defects, keep what they
-// had. The error is a chipmodel.Mistakes; the old mask does not change.
+// had. The error is a invalid.Errors; the old mask does not change.
 func Rezero(m *Mask, level Level, o Options) (*Mask, error) {
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	o.check(&wrong)
 	f := level.Frames
 	if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {

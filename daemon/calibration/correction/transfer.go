@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // Transfer are the figures of linear pixels, after EMVA Standard 1288, release 3.1, sections
@@ -41,9 +41,9 @@ const linearPart = 0.7
 type point struct{ lux, signal, temporal, spatial float64 }
 
 // PhotonTransfer works the figures out from a dark level (Lux 0) and three lit ones or more.
-// The error is a chipmodel.Mistakes.
+// The error is a invalid.Errors.
 func PhotonTransfer(levels []Level) (*Transfer, error) {
-	var wrong chipmodel.Mistakes
+	var wrong invalid.Errors
 	for i, l := range levels {
 		if l.Frames == nil || l.Frames.frames < 2 || l.Frames.shape != levels[0].Frames.shape || l.Frames.scale != levels[0].Frames.scale {
 			wrong.Add(fmt.Sprintf("levels[%d].frames", i), "fewer than two frames, or of another shape or scale than the first level's", "take all levels with one chip, view and gain")

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 )
 
 // simulated fills an accumulator with frames of code(pixel), rounded and kept in range.
@@ -97,7 +97,7 @@ func TestPhotonTransferRefuses(t *testing.T) {
 		"one frame":            {level(0, 1, 1), level(10, 1, 4), level(20, 1, 4), level(30, 1, 4)},
 		"noise that falls off": {level(0, 40, 8), level(100, 9, 8), level(200, 4, 8), level(300, 1, 8)},
 	} {
-		var m chipmodel.Mistakes
+		var m invalid.Errors
 		if got, err := PhotonTransfer(levels); !errors.As(err, &m) {
 			t.Errorf("%s: %+v, %v", name, got, err)
 		}
@@ -159,7 +159,7 @@ func TestRezero(t *testing.T) {
 		if back, err := Decode(z.Encode()); err != nil || string(back.Encode()) != string(z.Encode()) {
 			t.Errorf("%v: its bytes do not come back: %v", method, err)
 		}
-		var wrong chipmodel.Mistakes
+		var wrong invalid.Errors
 		if _, err := Rezero(m, Level{1, simulated(t, shape, scale, 1, func(int) float64 { return 9 })}, Options{}); !errors.As(err, &wrong) {
 			t.Errorf("one frame: %v", err)
 		}

@@ -34,7 +34,7 @@ func TestCheck(t *testing.T) {
 		`absent(facetd_nothing{}) or facetd_frames_total{instance="here"}`: 1,
 	} {
 		if got := n.Check(expression); len(got) != wrong {
-			t.Errorf("%s: %v, want %d mistakes", expression, got, wrong)
+			t.Errorf("%s: %v, want %d errors", expression, got, wrong)
 		}
 	}
 }

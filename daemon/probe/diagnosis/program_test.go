@@ -202,9 +202,9 @@ func TestNewModelRefuses(t *testing.T) {
 	for _, c := range m.Chips {
 		c.Class, c.Lane, c.Mount, c.Lens = "", "", nil, nil
 	}
-	a, mistakes := chipmodel.New(m)
-	if len(mistakes) > 0 || !a.WiringOnly {
-		t.Fatalf("not an array of wiring alone: %v", mistakes)
+	a, errs := chipmodel.New(m)
+	if len(errs) > 0 || !a.WiringOnly {
+		t.Fatalf("not an array of wiring alone: %v", errs)
 	}
 	if _, err := diagnosis.New(a, diagnosis.Options{}); err == nil {
 		t.Error("an array without lanes was taken")

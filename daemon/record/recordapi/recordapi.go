@@ -18,7 +18,7 @@ import (
 	"google.golang.org/protobuf/protoadapt"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel"
+	"facetd.example/api/invalid"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
 )
@@ -148,19 +148,19 @@ func (v *eventService) StreamEvents(r *facetdv1.StreamEventsRequest, out grpc.Se
 	}
 }
 
-func pageSize(asked uint32, unset, most int) (int, chipmodel.Mistakes) {
+func pageSize(asked uint32, unset, most int) (int, invalid.Errors) {
 	switch {
 	case asked == 0:
 		return unset, nil
 	case asked > uint32(most):
-		return 0, chipmodel.Mistakes{{Path: "page_size", Message: fmt.Sprintf("%d is too many", asked), Hint: fmt.Sprintf("use 1 to %d", most)}}
+		return 0, invalid.Errors{{Path: "page_size", Message: fmt.Sprintf("%d is too many", asked), Hint: fmt.Sprintf("use 1 to %d", most)}}
 	}
 	return int(asked), nil
 }
 
 // filterOf checks a filter.
-func filterOf(f *facetdv1.EventFilter) (events.Filter, chipmodel.Mistakes) {
-	var wrong chipmodel.Mistakes
+func filterOf(f *facetdv1.EventFilter) (events.Filter, invalid.Errors) {
+	var wrong invalid.Errors
 	if _, is := facetdv1.Severity_name[int32(f.GetMinSeverity())]; !is {
 		wrong.Add("filter.min_severity", fmt.Sprintf("there is no severity %d", f.GetMinSeverity()), "use SEVERITY_INFO, SEVERITY_WARNING or SEVERITY_ERROR")
 	}
@@ -174,7 +174,7 @@ func filterOf(f *facetdv1.EventFilter) (events.Filter, chipmodel.Mistakes) {
 
 // statusOf is where errors of recordings and events become gRPC statuses:
 //
-//	chipmodel.Mistakes                  INVALID_ARGUMENT, BadRequest
+//	invalid.Errors                  INVALID_ARGUMENT, BadRequest
 //	*record.ExistsError                 ALREADY_EXISTS, ResourceInfo
 //	*record.NotFoundError               NOT_FOUND, ResourceInfo
 //	*record.TooManyError                RESOURCE_EXHAUSTED
@@ -203,7 +203,7 @@ func statusOf(err error) error {
 
 func classify(err error) (codes.Code, proto.Message) {
 	var (
-		mistakes chipmodel.Mistakes
+		errs     invalid.Errors
 		exists   *record.ExistsError
 		notFound *record.NotFoundError
 		tooMany  *record.TooManyError
@@ -212,9 +212,9 @@ func classify(err error) (codes.Code, proto.Message) {
 		closed   *events.ClosedError
 	)
 	switch {
-	case errors.As(err, &mistakes):
+	case errors.As(err, &errs):
 		b := &errdetails.BadRequest{}
-		for _, m := range mistakes[:min(len(mistakes), 20)] {
+		for _, m := range errs[:min(len(errs), 20)] {
 			b.FieldViolations = append(b.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: m.Path, Description: m.Message + " (" + m.Hint + ")"})
 		}
 		return codes.InvalidArgument, b

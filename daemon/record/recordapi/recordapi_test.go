@@ -190,7 +190,7 @@ func TestErrorsOverTheWire(t *testing.T) {
 		"exists":      {exists, codes.AlreadyExists, "r0"},
 		"no daemon's": {start(none, "x"), codes.FailedPrecondition, "NO_RECORDING_FOLDER"},
 		"no room":     {start(low, "x"), codes.FailedPrecondition, "NO_ROOM"},
-		"mistake":     {start(low, "a/b"), codes.InvalidArgument, "name"},
+		"error":       {start(low, "a/b"), codes.InvalidArgument, "name"},
 		"not running": {stop(full, "nix"), codes.NotFound, "nix"},
 		"no folder":   {stop(none, "nix"), codes.NotFound, "nix"},
 		"not there":   {get, codes.NotFound, "nix"},

@@ -1,4 +1,6 @@
-package chipmodel
+// Package invalid holds validation errors: everything wrong with an input, collected
+// in one pass, each error with its place and a hint. It is pure.
+package invalid
 
 import (
 	"fmt"
@@ -6,8 +8,8 @@ import (
 	"strings"
 )
 
-// Mistake is one thing wrong with an input: where, what, and what to do.
-type Mistake struct {
+// Error is one thing wrong with an input: where, what, and what to do.
+type Error struct {
 	// Path is the field, such as "chips[3].lane"; empty for the whole input.
 	Path    string `json:"field"`
 	Message string `json:"message"`
@@ -19,7 +21,7 @@ type Mistake struct {
 	Column int    `json:"column,omitempty"`
 }
 
-func (m Mistake) String() string {
+func (m Error) String() string {
 	var b strings.Builder
 	if m.File != "" {
 		fmt.Fprintf(&b, "%s:", m.File)
@@ -41,11 +43,11 @@ func (m Mistake) String() string {
 	return b.String()
 }
 
-// Mistakes is everything wrong with an input. A non-empty list is an error.
-type Mistakes []Mistake
+// Errors is everything wrong with an input. A non-empty list is an error.
+type Errors []Error
 
-// Error lists the mistakes, a line each.
-func (m Mistakes) Error() string {
+// Error lists the errors, a line each.
+func (m Errors) Error() string {
 	lines := make([]string, len(m))
 	for i, one := range m {
 		lines[i] = one.String()
@@ -54,30 +56,29 @@ func (m Mistakes) Error() string {
 }
 
 // Err returns the list as an error, or nil when it is empty.
-func (m Mistakes) Err() error {
+func (m Errors) Err() error {
 	if len(m) == 0 {
 		return nil
 	}
 	return m
 }
 
-// Under returns the mistakes with a field put before their paths.
-func (m Mistakes) Under(field string) Mistakes {
+// Under returns the errors with a field put before their paths.
+func (m Errors) Under(field string) Errors {
 	out := slices.Clone(m)
 	for i := range out {
-		out[i].Path = join(field, out[i].Path)
+		out[i].Path = Join(field, out[i].Path)
 	}
 	return out
 }
 
-// Add appends a mistake.
-func (m *Mistakes) Add(path, message, hint string) {
-	*m = append(*m, Mistake{Path: path, Message: message, Hint: hint})
+// Add appends an error.
+func (m *Errors) Add(path, message, hint string) {
+	*m = append(*m, Error{Path: path, Message: message, Hint: hint})
 }
 
-func (m *Mistakes) add(path, message, hint string) { m.Add(path, message, hint) }
-
-func join(field, rest string) string {
+// Join is the path of a field in a field; either may be empty.
+func Join(field, rest string) string {
 	switch {
 	case field == "":
 		return rest
@@ -87,9 +88,8 @@ func join(field, rest string) string {
 	return field + "." + rest
 }
 
-func index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) }
-
-func quote(s string) string { return fmt.Sprintf("%q", s) }
+// Index is the path of one entry of a list, such as "chips[3]".
+func Index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) }
 
 // Closest returns a hint that names the known name nearest to what was written,
 // or a few of the known ones.
@@ -106,7 +106,7 @@ func Closest(written string, known []string, what string) string {
 	}
 	switch {
 	case best != "":
-		return "did you mean " + quote(best) + "?"
+		return fmt.Sprintf("did you mean %q?", best)
 	case len(known) == 0:
 		return "the array has no " + what
 	case len(known) > 6:

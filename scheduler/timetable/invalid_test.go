@@ -8,8 +8,8 @@ import (
 	"testing"
 )
 
-// TestJobMistakes: what is no set of jobs is refused, all mistakes at once.
-func TestJobMistakes(t *testing.T) {
+// TestJobErrors: what is no set of jobs is refused, all errors at once.
+func TestJobErrors(t *testing.T) {
 	good := func() Job { return Job{Release: 2, Deadline: 9, Costs: []int64{1, 2}, Within: []int64{0, 4}} }
 	for want, change := range map[string]func(j *Job){
 		"belongs to task 1 of 1":                     func(j *Job) { j.Task = 1 },
@@ -28,7 +28,7 @@ func TestJobMistakes(t *testing.T) {
 		change(&j)
 		_, err := Plan([]string{"t"}, 10, []Job{j}, Options{})
 		var input *InputError
-		if !errors.As(err, &input) || len(input.Mistakes) != 1 || !strings.Contains(err.Error(), want) {
+		if !errors.As(err, &input) || len(input.Errors) != 1 || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v", want, err)
 		}
 	}
@@ -43,17 +43,17 @@ func TestJobMistakes(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"the hyperperiod of 0 is not", "job 3 belongs to task 7 of 1", "job 0 of t is there twice", "jobs 0 and 1 of t are out of order"} {
-		if !slices.ContainsFunc(input.Mistakes, func(m string) bool { return strings.Contains(m, want) }) {
-			t.Errorf("%q is not among %q", want, input.Mistakes)
+		if !slices.ContainsFunc(input.Errors, func(m string) bool { return strings.Contains(m, want) }) {
+			t.Errorf("%q is not among %q", want, input.Errors)
 		}
 	}
-	if !strings.HasSuffix(err.Error(), "more mistakes)") {
+	if !strings.HasSuffix(err.Error(), "more errors)") {
 		t.Errorf("%v", err)
 	}
 }
 
-// TestTaskMistakes: every entry refuses what is no set of tasks.
-func TestTaskMistakes(t *testing.T) {
+// TestTaskErrors: every entry refuses what is no set of tasks.
+func TestTaskErrors(t *testing.T) {
 	many := slices.Repeat([]Task{{"t", 1, 2, 2}}, maxTasks+1)
 	for want, tasks := range map[string][]Task{
 		"there are no tasks":                        nil,
