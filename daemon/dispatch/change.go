@@ -146,6 +146,7 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 	}
 	d.mu.Unlock()
 	d.tab = newTable(c.plan, stats, epoch, d.tab)
+	d.standing = change{plan: c.plan, tasks: c.tasks}
 	d.resync = false
 	var msg *facetdv1.Plan
 	d.mu.Lock()

@@ -310,7 +310,7 @@ func TestNoGap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		busyPlan := memTask(1)
 		r := newRig(t, realtime, 0, nil, busyPlan)
-		job := time.Duration(r.firstPlan.Message.GetPredictions()[0].GetJobNs())
+		job := time.Duration(r.standing.plan.Message.GetPredictions()[0].GetJobNs())
 		busyPlan = memTask(math.Floor(0.97 * float64(time.Second) / float64(job)))
 		r = newRig(t, realtime, 0, nil, busyPlan)
 		ctx, cancel := context.WithCancel(t.Context())

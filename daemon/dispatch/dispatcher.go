@@ -30,14 +30,16 @@ const keptViolations = 16
 // Dispatcher is the owner of a bus. Its methods may be called from any goroutine;
 // the bus itself is driven by the one that calls Run.
 type Dispatcher struct {
-	cfg       Config
-	log       *zap.Logger
-	firstPlan *scheduler.Plan
-	changing  chan struct{} // one change of tasks at a time
-	previews  chan struct{} // one preview at a time; callers wait within their context
+	cfg      Config
+	log      *zap.Logger
+	changing chan struct{} // one change of tasks at a time
+	previews chan struct{} // one preview at a time; callers wait within their context
 
 	// Of the loop alone.
-	tab      *table
+	tab *table
+	// standing is what a resync brings back: the timetable in force or, while its initialization still fails, the
+	// first one. It has no one to answer.
+	standing change
 	reach    map[chipmodel.LineSet]int // chips that a word reaches, by word
 	failures int                       // segments failed one after another
 	resync   bool                      // registers are to be brought back
@@ -83,10 +85,10 @@ func New(cfg Config) (*Dispatcher, error) {
 	if err != nil {
 		return nil, err
 	}
-	d.firstPlan = plan
+	d.standing = change{plan: plan, tasks: cfg.Tasks}
 	d.tab = newTable(nil, nil, 0, nil)
 	// Changes asked for before Run begins build on the first tasks.
-	d.stats = d.statsFor(&change{plan: plan, tasks: cfg.Tasks})
+	d.stats = d.statsFor(&d.standing)
 	d.tab.tasks = d.stats
 	return d, nil
 }

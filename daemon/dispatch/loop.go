@@ -132,7 +132,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 
 	defer d.shut("the daemon stopped")
 	d.setState(facetdv1.State_STATE_RUNNING, "")
-	if err := d.takeChange(hard, &change{plan: d.firstPlan, tasks: d.cfg.Tasks}, int64(firstStart)); err != nil {
+	if err := d.takeChange(hard, &d.standing, int64(firstStart)); err != nil {
 		return err
 	}
 	for ctx.Err() == nil && !d.reachedStop() {
@@ -178,7 +178,7 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 	d.answerWatchers()
 	d.mu.Unlock()
 	if d.resync && settled {
-		return d.takeChange(hard, &change{plan: d.tab.plan, tasks: d.specs()}, settledAt)
+		return d.takeChange(hard, &d.standing, settledAt)
 	}
 	if d.tab.idle() {
 		if one := d.pick(now, math.MaxInt64); one != nil {

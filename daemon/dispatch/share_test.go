@@ -42,7 +42,7 @@ func TestSharedLoadRuns(t *testing.T) {
 			t.Fatalf("laws broken: %v", r.watch.violations)
 		}
 	}
-	if n := len(apart.firstPlan.Tasks); n != 2 {
+	if n := len(apart.standing.plan.Tasks); n != 2 {
 		t.Fatalf("%d bus jobs", n)
 	}
 	whole, soft, both := apart.watch.of("whole"), apart.watch.of("soft"), one.watch.of("both")
