@@ -137,7 +137,7 @@ func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.Serv
 	for i := range s.cfg.Array.Chips {
 		run.Chips = append(run.Chips, &facetdv1.BringupChip{Chip: s.cfg.Array.Chips[i].Name})
 	}
-	return s.goOn(stream.Context(), run, func(e *facetdv1.BringupEvent) error {
+	return s.goOn(stream.Context(), run, leave, func(e *facetdv1.BringupEvent) error {
 		return stream.Send(&facetdv1.StartBringupResponse{Event: e})
 	})
 }
@@ -183,18 +183,18 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 	}
 	run := proto.CloneOf(kept)
 	run.Unattended = run.Unattended || r.GetUnattended()
-	return s.goOn(stream.Context(), run, func(e *facetdv1.BringupEvent) error {
+	return s.goOn(stream.Context(), run, leave, func(e *facetdv1.BringupEvent) error {
 		return stream.Send(&facetdv1.ResumeBringupResponse{Event: e})
 	})
 }
 
-// enter lets one call do the steps of a run, until leave. What that call finds of runs
-// stays so meanwhile.
+// enter lets one call do the steps of a run, until leave, which may be called again. What
+// that call finds of runs stays so meanwhile.
 func (s *Service) enter() (leave func(), err error) {
 	if leave, err = s.cfg.Claim("a bring-up"); err != nil {
 		return nil, s.cfg.Status(err)
 	}
-	return leave, nil
+	return sync.OnceFunc(leave), nil
 }
 
 // lightReturns finds out before a run whether the light that there is can be put back
@@ -211,8 +211,9 @@ func (s *Service) lightReturns(ctx context.Context) error {
 	return nil
 }
 
-// goOn does the steps of a run that are not done.
-func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(*facetdv1.BringupEvent) error) error {
+// goOn does the steps of a run that are not done, and leaves before it says that the run
+// has ended, since whoever reads that may begin another at once.
+func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func(), emit func(*facetdv1.BringupEvent) error) error {
 	if run.GetVirtualLight() {
 		if err := s.lightReturns(ctx); err != nil {
 			return err
@@ -243,6 +244,7 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, emit func(
 	if err != nil {
 		return err
 	}
+	leave()
 	return emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Ended{Ended: run}})
 }
 

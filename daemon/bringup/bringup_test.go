@@ -453,3 +453,36 @@ func TestTruthErrors(t *testing.T) {
 		t.Errorf("%v", m)
 	}
 }
+
+// TestARunThatHasEndedHoldsNothing: whoever is told that a run has ended may begin or
+// resume one in the same instant.
+func TestARunThatHasEndedHoldsNothing(t *testing.T) {
+	r := newRig(t, nil, 3, "")
+	var runs []string
+	var begin func(again bool)
+	begin = func(again bool) {
+		s := &stream{ctx: t.Context()}
+		s.event = func(e *facetdv1.BringupEvent) {
+			if e.GetEnded() == nil {
+				return
+			}
+			runs = append(runs, e.GetEnded().GetId())
+			if !again {
+				return
+			}
+			begin(false)
+			next := &stream{ctx: t.Context()}
+			if err := r.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: e.GetEnded().GetId()}, resumeStream{next}); err != nil {
+				t.Errorf("resuming: %v", err)
+			}
+		}
+		request := &facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{supplies}, Unattended: true}
+		if err := r.service.StartBringup(request, startStream{s}); err != nil {
+			t.Errorf("beginning: %v", err)
+		}
+	}
+	begin(true)
+	if len(runs) != 2 || runs[0] == runs[1] {
+		t.Errorf("ended: %v", runs)
+	}
+}

@@ -54,20 +54,30 @@ type resting struct {
 	noise  float64 // of a frame's mean, in codes
 }
 
-// CollectLevel gathers frames under the light that is there now.
+// CollectLevel gathers frames under the light that is there now. That it is done is said
+// after session and array are given back, since whoever reads it may call again at once.
 func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) error {
-	lux, frames, err := levelOf(r)
+	done, err := s.collect(r, out)
 	if err != nil {
 		return s.cfg.Status(err)
 	}
+	return out.Send(done)
+}
+
+// collect gathers a level and returns the last message of its stream.
+func (s *Service) collect(r *facetdv1.CollectLevelRequest, out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) (*facetdv1.CollectLevelResponse, error) {
+	lux, frames, err := levelOf(r)
+	if err != nil {
+		return nil, err
+	}
 	ses, err := s.take(r.GetSession())
 	if err != nil {
-		return s.cfg.Status(err)
+		return nil, err
 	}
 	defer s.give(ses)
 	release, err := s.share("a calibration")
 	if err != nil {
-		return s.cfg.Status(err)
+		return nil, err
 	}
 	defer release()
 	samples := 0
@@ -75,20 +85,20 @@ func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerS
 		samples += sub.shape.Pixels()
 	}
 	if err := s.reserve(ses, samples); err != nil {
-		return err
+		return nil, err
 	}
 	c := &collector{s: s, ses: ses, send: out.Send}
 	err = c.gather(out.Context(), lux, frames)
 	if err != nil {
 		s.reserveBack(ses, samples)
-		return s.cfg.Status(err)
+		return nil, err
 	}
 	if err := s.addLevel(ses, c.level, samples); err != nil {
-		return s.cfg.Status(err)
+		return nil, err
 	}
-	return out.Send(&facetdv1.CollectLevelResponse{
+	return &facetdv1.CollectLevelResponse{
 		State: facetdv1.LevelState_LEVEL_STATE_DONE, FramesDone: c.total(frames), FramesTotal: c.total(frames), Level: c.level.shown,
-	})
+	}, nil
 }
 
 // share takes the array for frames that shall not be disturbed.

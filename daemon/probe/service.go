@@ -82,27 +82,34 @@ type probeService struct {
 	planners map[diagnosis.Options]*diagnosis.Planner
 }
 
+// ProbeSelects probes. The result is said after the array is given back, since whoever
+// reads it may measure again at once.
 func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
 	if s.cfg.Refused != nil {
 		return s.cfg.Status(s.cfg.Refused)
 	}
-	// Two probes would wait for each other's gaps, and planners belong to one goroutine.
-	release, err := s.cfg.Claim("a probe of the select lines")
-	if err != nil {
-		return s.cfg.Status(err)
-	}
-	defer release()
-	planner, err := s.planner(diagnosis.Options{Thorough: r.GetThorough()})
-	if err != nil {
-		return s.cfg.Status(err)
-	}
-	result, err := probeWith(stream.Context(), s.cfg, planner, int(r.GetMaxReadouts()), func(p *facetdv1.ProbeProgress) error {
-		return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{Progress: p}})
-	})
+	result, err := s.alone(r, stream)
 	if err != nil {
 		return s.cfg.Status(err)
 	}
 	return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
+}
+
+// alone probes while it has the array to itself.
+func (s *probeService) alone(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
+	// Two probes would wait for each other's gaps, and planners belong to one goroutine.
+	release, err := s.cfg.Claim("a probe of the select lines")
+	if err != nil {
+		return nil, err
+	}
+	defer release()
+	planner, err := s.planner(diagnosis.Options{Thorough: r.GetThorough()})
+	if err != nil {
+		return nil, err
+	}
+	return probeWith(stream.Context(), s.cfg, planner, int(r.GetMaxReadouts()), func(p *facetdv1.ProbeProgress) error {
+		return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{Progress: p}})
+	})
 }
 
 // Probe runs one probe by itself, as a step of something larger. Errors are the
