@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"facetd.example/api/peertest"
-	"facetd.example/daemon/server"
+	"facetd.example/daemon/config"
 )
 
 const unitFolder = "../../deploy/systemd"
@@ -110,7 +110,7 @@ func TestTheUnitIsConfined(t *testing.T) {
 // TestTheUnitsFiles: the configuration that comes with the unit is in order and suits
 // it, and the user that it names is made.
 func TestTheUnitsFiles(t *testing.T) {
-	c, m := server.ParseConfig("/etc/facetd/facetd.yaml", []byte(read(t, "facetd.yaml")))
+	c, m := config.Parse("/etc/facetd/facetd.yaml", []byte(read(t, "facetd.yaml")))
 	if len(m) > 0 {
 		t.Fatal(m)
 	}

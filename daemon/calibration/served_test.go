@@ -22,6 +22,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 	"facetd.example/deploy"
 )
@@ -38,11 +39,11 @@ type daemon struct {
 	wait   func() // waits for its end
 }
 
-func start(t *testing.T, change func(*server.Config)) *daemon {
+func start(t *testing.T, change func(*server.Setup)) *daemon {
 	t.Helper()
-	c := server.DefaultConfig()
-	c.Scene, c.Pace, c.Version, c.Logger = "uniform:200", server.Free, "1.2.3", zap.NewNop()
-	c.Listen = server.Listen{GRPC: "127.0.0.1:0"}
+	c := server.Setup{Config: config.Default()}
+	c.Scene, c.Pace, c.Version, c.Logger = "uniform:200", config.Free, "1.2.3", zap.NewNop()
+	c.Listen = config.Listen{GRPC: "127.0.0.1:0"}
 	if change != nil {
 		change(&c)
 	}
@@ -302,7 +303,7 @@ func (d *daemon) checkResponse(m *facetdv1.Mask, perDecade, gainSpread float64) 
 // are what they are without, to the bit; and corrected ones are the mask applied to them.
 func TestRawStaysRaw(t *testing.T) {
 	data := t.TempDir()
-	d := start(t, func(c *server.Config) { c.Data = data })
+	d := start(t, func(c *server.Setup) { c.Data = data })
 	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Task: "bed"}, 8, 10, 100, 500)
 	if len(fin.GetMasks()) != 4 {
 		t.Fatalf("%d masks of the task bed: %v", len(fin.GetMasks()), fin.GetFailures())
@@ -316,8 +317,8 @@ func TestRawStaysRaw(t *testing.T) {
 		sum := framedigest.New()
 		var mu sync.Mutex
 		raw := map[uint64]*facetdv1.FrameSet{}
-		d := start(t, func(c *server.Config) {
-			c.Data, c.StopAt = data, server.Duration(3*time.Second)
+		d := start(t, func(c *server.Setup) {
+			c.Data, c.StopAt = data, config.Duration(3*time.Second)
 			c.JobEnded = func(fs *facetdv1.FrameSet) {
 				mu.Lock()
 				defer mu.Unlock()
@@ -362,12 +363,12 @@ func TestRawStaysRaw(t *testing.T) {
 // TestOtherArraysMask: a mask of another array in the folder is refused by name.
 func TestOtherArraysMask(t *testing.T) {
 	data := t.TempDir()
-	d := start(t, func(c *server.Config) { c.Data, c.Tasks = data, server.None })
+	d := start(t, func(c *server.Setup) { c.Data, c.Tasks = data, config.None })
 	made := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100).GetMasks()[0]
 	d.stop()
 	other := strings.Replace(string(deploy.CrawlerArray), "name: culvert-crawler", "name: dock-crawler", 1)
-	d = start(t, func(c *server.Config) {
-		c.Data, c.Tasks, c.Array = data, server.None, "dock.yaml"
+	d = start(t, func(c *server.Setup) {
+		c.Data, c.Tasks, c.Array = data, config.None, "dock.yaml"
 		c.ReadFile = func(string) ([]byte, error) { return []byte(other), nil }
 	})
 	masks := must[*facetdv1.ListMasksResponse](t)(d.cal.ListMasks(limited(t), &facetdv1.ListMasksRequest{}))
@@ -389,7 +390,7 @@ func TestOtherArraysMask(t *testing.T) {
 
 // TestOtherTemperature: frames of a die that is warmer than its mask say so.
 func TestOtherTemperature(t *testing.T) {
-	d := start(t, func(c *server.Config) { c.Tasks = server.None })
+	d := start(t, func(c *server.Setup) { c.Tasks = config.None })
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100)
 	note := func() string {
 		return d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 1)["bow-comb"].frame.GetCorrectionNote()
@@ -411,8 +412,8 @@ func TestFindsDefects(t *testing.T) {
 		{3, 4}: facetdv1.DefectKind_DEFECT_KIND_DEAD, {10, 10}: facetdv1.DefectKind_DEFECT_KIND_STUCK_LOW,
 		{20, 5}: facetdv1.DefectKind_DEFECT_KIND_STUCK_HIGH, {0, 31}: facetdv1.DefectKind_DEFECT_KIND_NOISY,
 	}
-	d := start(t, func(c *server.Config) {
-		c.Tasks = server.None
+	d := start(t, func(c *server.Setup) {
+		c.Tasks = config.None
 		c.Defects = []string{"bow-comb:3,4=stuck@1.4", "bow-comb:10,10=stuck@0", "bow-comb:20,5=stuck@3", "bow-comb:0,31=noisy@0.02"}
 	})
 	m := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 1, 10, 100, 1000).GetMasks()[0]
@@ -451,7 +452,7 @@ func TestFindsDefects(t *testing.T) {
 // TestRezeroAfterWarmingUp: masks made cold leave a pattern on a warm array, since slopes go
 // with the temperature; one even level brings it down at that light.
 func TestRezeroAfterWarmingUp(t *testing.T) {
-	d := start(t, func(c *server.Config) { c.Tasks, c.Data = server.None, t.TempDir() })
+	d := start(t, func(c *server.Setup) { c.Tasks, c.Data = config.None, t.TempDir() })
 	_, err := d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{})
 	if status.Code(err) != codes.FailedPrecondition {
 		t.Errorf("without masks: %v", err)
@@ -527,7 +528,7 @@ classes:
 chips:
   - {name: w0, class: well, selects: [a, b], lane: l, lens: {horizontal_fov_deg: 30, vertical_fov_deg: 25}}
 `
-	d := start(t, func(c *server.Config) {
+	d := start(t, func(c *server.Setup) {
 		c.Array, c.ReadFile = "linear.yaml", func(string) ([]byte, error) { return []byte(text), nil }
 	})
 	levels := []float64{0, 20, 40, 60, 80, 100, 120, 140, 160, 180, 200, 220, 260, 300}
@@ -555,7 +556,7 @@ chips:
 
 // TestCodesThatThereAreNot are refused, in streams and captures.
 func TestCodesThatThereAreNot(t *testing.T) {
-	d := start(t, func(c *server.Config) { c.Tasks = server.None })
+	d := start(t, func(c *server.Setup) { c.Tasks = config.None })
 	_, err := d.frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: list("bow-comb"), Codes: 9})
 	if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "codes") {
 		t.Errorf("capture: %v", err)

@@ -8,6 +8,7 @@ import (
 
 	"facetd.example/api/cli"
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -17,7 +18,8 @@ func checkConfig(cmd *cobra.Command, name string) error {
 	if err != nil {
 		return err
 	}
-	c, m := server.ParseConfig(s.name, s.data)
+	parsed, m := config.Parse(s.name, s.data)
+	c := server.Setup{Config: parsed}
 	var found *server.Found
 	if len(m) == 0 {
 		found, err = c.Check()

@@ -22,6 +22,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/calibration"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 	"facetd.example/daemon/supervise"
 	"facetd.example/scheduler"
@@ -73,7 +74,7 @@ func serveCommand() *cobra.Command {
 }
 
 func (f *serveFlags) register(cmd *cobra.Command) {
-	d, fl := server.DefaultConfig(), cmd.Flags()
+	d, fl := config.Default(), cmd.Flags()
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
 	fl.StringVar(&f.bus, "bus", d.Bus, "virtual, or replay:FILE[,FILE...]: the files of one recording in order")
 	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed, "how many times as fast as it happened a recording is played; 0 as fast as possible")
@@ -97,15 +98,15 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 }
 
 // settings is the configuration file with the flags given over it.
-func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
-	c := server.DefaultConfig()
+func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
+	c := config.Default()
 	if f.config != "" {
 		s, err := open(cmd.InOrStdin(), f.config, nil, "built-in configuration")
 		if err != nil {
 			return c, err
 		}
 		var m invalid.Errors
-		if c, m = server.ParseConfig(s.name, s.data); len(m) > 0 {
+		if c, m = config.Parse(s.name, s.data); len(m) > 0 {
 			return c, &invalidError{s.name, m}
 		}
 	}
@@ -126,17 +127,15 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 		"http":         func() { c.Listen.HTTP = f.http },
 		"data":         func() { c.Data = f.data },
 		"defect":       func() { c.Defects = f.defects },
-		"mask-max-age": func() { c.Calibration.MaxAge = server.Duration(f.maskMaxAge) },
+		"mask-max-age": func() { c.Calibration.MaxAge = config.Duration(f.maskMaxAge) },
 		"log-format":   func() { c.Log.Format = f.logFormat },
 		"log-level":    func() { c.Log.Level = f.logLevel },
-		"truth":        func() { c.Truth = f.truth },
-		"run-for":      func() { c.StopAt = server.Duration(f.runFor) },
+		"run-for":      func() { c.StopAt = config.Duration(f.runFor) },
 	} {
 		if given(name) {
 			set()
 		}
 	}
-	c.Version = thisBuild().Version
 	if given("run-for") && f.runFor <= 0 {
 		return c, cli.Usagef("--run-for %s: give a time above zero", f.runFor)
 	}
@@ -152,9 +151,9 @@ func (f *serveFlags) settings(cmd *cobra.Command) (server.Config, error) {
 
 // fitBus refuses flags that count for nothing on the kind of bus. In a file they may
 // stand: one file can then serve both.
-func fitBus(c *server.Config, given func(string) bool) error {
+func fitBus(c *config.Config, given func(string) bool) error {
 	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"}, "no recording is played; give --bus replay:FILE"
-	if strings.HasPrefix(c.Bus, server.ReplayOf) {
+	if strings.HasPrefix(c.Bus, config.ReplayOf) {
 		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "truth"}, "a recording brings its own, and is played to its end"
 	}
 	for _, name := range names {
@@ -183,12 +182,12 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	c.Supervisor = supervise.FromEnvironment(zap.NewNop())
+	setup := server.Setup{Config: c, Version: thisBuild().Version, Truth: f.truth, Supervisor: supervise.FromEnvironment(zap.NewNop())}
 	rec := newRecorder()
 	if c.StopAt > 0 {
-		c.JobEnded = rec.add
+		setup.JobEnded = rec.add
 	}
-	s, err := server.New(c)
+	s, err := server.New(setup)
 	if err != nil {
 		return startError(err)
 	}
@@ -196,7 +195,7 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if cli.WantsJSON(cmd) {
 		out = cmd.ErrOrStderr()
 	}
-	banner(out, &c, s)
+	banner(out, &setup, s)
 	ctx, cancel := context.WithCancel(cmd.Context())
 	defer cancel()
 	cmd.SetContext(ctx)
@@ -218,7 +217,7 @@ func (f *serveFlags) onHangup(ctx context.Context, cmd *cobra.Command, s *server
 			end()
 			return
 		}
-		_ = s.Reload(ctx, func() (server.Config, error) { return f.settings(cmd) }) // it logs what became of it
+		_ = s.Reload(ctx, func() (config.Config, error) { return f.settings(cmd) }) // it logs what became of it
 	}
 }
 
@@ -260,10 +259,10 @@ func serve(cmd *cobra.Command, s runner, rec *recorder, stopAt time.Duration) er
 }
 
 // banner says what runs, and where it can be reached.
-func banner(w io.Writer, c *server.Config, s *server.Server) {
+func banner(w io.Writer, c *server.Setup, s *server.Server) {
 	a, at := s.Array(), s.Addresses()
 	chips := cli.Count(len(a.Chips), "chip")
-	if files, is := strings.CutPrefix(c.Bus, server.ReplayOf); is {
+	if files, is := strings.CutPrefix(c.Bus, config.ReplayOf); is {
 		fmt.Fprintf(w, "facetd %s replays %s: %s, from %s\n", c.Version, a.Name, chips, strings.ReplaceAll(files, ",", ", "))
 	} else {
 		fmt.Fprintf(w, "facetd %s runs %s: %s, pace %s, seed %d\n", c.Version, a.Name, chips, c.Pace, c.Seed)

@@ -18,6 +18,7 @@ import (
 	"go.uber.org/zap"
 
 	"facetd.example/api/peertest"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -31,13 +32,13 @@ type daemon struct {
 }
 
 // run runs a server with the demo in real time; change may change its configuration.
-func run(t *testing.T, change func(*server.Config)) *daemon {
+func run(t *testing.T, change func(*server.Setup)) *daemon {
 	t.Helper()
 	if raceDetector {
 		t.Skip("the simulated chips are slower than real time under the race detector")
 	}
-	c := server.DefaultConfig()
-	c.Listen = server.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
+	c := server.Setup{Config: config.Default()}
+	c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
 	c.Logger, c.Version = zap.NewNop(), "test"
 	if change != nil {
 		change(&c)

@@ -11,6 +11,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -30,7 +31,7 @@ const whatFocused = `(() => {
 // TestKeyboardOnly: everything can be reached with the tabulator, has a name and shows
 // that it has the keyboard; the shortcuts lead where they say.
 func TestKeyboardOnly(t *testing.T) {
-	d := run(t, func(c *server.Config) { c.Data = t.TempDir() })
+	d := run(t, func(c *server.Setup) { c.Data = t.TempDir() })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	var walk []focused
@@ -125,7 +126,7 @@ func TestSmallScreen(t *testing.T) {
 // TestEmpty: an array without tasks says so everywhere, and a daemon without a folder says
 // why nothing is recorded.
 func TestEmpty(t *testing.T) {
-	d := run(t, func(c *server.Config) { c.Tasks = server.None })
+	d := run(t, func(c *server.Setup) { c.Tasks = config.None })
 	b := browse(t, d.url(), 1280, 800)
 	b.waitFor(`document.getElementById('rates-empty')?.textContent.includes('No tasks run')`, 20*time.Second)
 	b.waitFor(`document.getElementById('timetable-sum').textContent.includes('no tasks run')`, 5*time.Second)

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -17,7 +18,7 @@ import (
 // refused with the reason.
 func TestReplay(t *testing.T) {
 	dir := t.TempDir()
-	d := run(t, func(c *server.Config) { c.Data = dir })
+	d := run(t, func(c *server.Setup) { c.Data = dir })
 	records := facetdv1.NewRecordServiceClient(d.dial(t))
 	if _, err := records.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "walk"}); err != nil {
 		t.Fatal(err)
@@ -31,7 +32,7 @@ func TestReplay(t *testing.T) {
 	if err != nil || len(files) == 0 {
 		t.Fatalf("recorded %v, %v", files, err)
 	}
-	d = run(t, func(c *server.Config) { c.Bus, c.Replay.Loop = server.ReplayOf+strings.Join(files, ","), true })
+	d = run(t, func(c *server.Setup) { c.Bus, c.Replay.Loop = config.ReplayOf+strings.Join(files, ","), true })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	if got := b.text(`#facts [data-fact="Bus"]`); got != "replay" {
@@ -54,7 +55,7 @@ func TestReplay(t *testing.T) {
 // TestViews: of several views of one load each can be shown large, and the tile shows the
 // one with most pixels.
 func TestViews(t *testing.T) {
-	d := run(t, func(c *server.Config) { c.Pace = server.Realtime })
+	d := run(t, func(c *server.Setup) { c.Pace = config.Realtime })
 	_, err := facetdv1.NewTaskServiceClient(d.dial(t)).UpdateTask(limited(t), &facetdv1.UpdateTaskRequest{Task: &facetdv1.Task{
 		Name: "wall", RateHz: 5, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "crown"}},
 		Views: []*facetdv1.View{{Name: "fine"}, {Name: "coarse", Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}},
@@ -77,7 +78,7 @@ func TestViews(t *testing.T) {
 // TestMasks: masks that were made are listed, and corrected codes say by which; a chip
 // without one says why its codes are raw.
 func TestMasks(t *testing.T) {
-	d := run(t, func(c *server.Config) { c.Scene = "uniform:200" })
+	d := run(t, func(c *server.Setup) { c.Scene = "uniform:200" })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.show("keep")

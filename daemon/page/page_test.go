@@ -408,7 +408,7 @@ func TestChange(t *testing.T) {
 // TestCaptureAndRecord: a capture is shown, and a recording started and stopped is in the
 // daemon's folder.
 func TestCaptureAndRecord(t *testing.T) {
-	d := run(t, func(c *server.Config) { c.Data = t.TempDir() })
+	d := run(t, func(c *server.Setup) { c.Data = t.TempDir() })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.choose("#shot-target", "group:bow")

@@ -7,6 +7,7 @@ import (
 
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/access/accesstest"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -18,16 +19,16 @@ func TestRights(t *testing.T) {
 	ca, tokens := accesstest.NewAuthority(t, "test authority"), accesstest.NewTokens(t)
 	own := ca.Server(host)
 	looker := tokens.Add("looker", access.Look, time.Now().Add(time.Hour))
-	var cfg server.Config
-	d := run(t, func(c *server.Config) {
-		c.Listen = server.Listen{GRPC: "127.0.0.1:0", HTTP: net.JoinHostPort(host, "0")}
+	var cfg config.Config
+	d := run(t, func(c *server.Setup) {
+		c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: net.JoinHostPort(host, "0")}
 		c.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile}
 		c.Access.Tokens = tokens.Path
-		cfg = *c
+		cfg = c.Config
 	})
 	reload := func() {
 		t.Helper()
-		if err := d.Reload(t.Context(), func() (server.Config, error) { return cfg, nil }); err != nil {
+		if err := d.Reload(t.Context(), func() (config.Config, error) { return cfg, nil }); err != nil {
 			t.Fatal(err)
 		}
 	}

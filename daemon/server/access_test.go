@@ -29,6 +29,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/access/accesstest"
+	"facetd.example/daemon/config"
 )
 
 // guarded is a server on an address that is not a loopback one, with everything that
@@ -39,13 +40,13 @@ type guarded struct {
 	tokens *accesstest.Tokens
 }
 
-func startGuarded(t *testing.T, change func(*Config, *guarded)) *guarded {
+func startGuarded(t *testing.T, change func(*Setup, *guarded)) *guarded {
 	t.Helper()
 	host := accesstest.Outside(t)
 	g := &guarded{ca: accesstest.NewAuthority(t, "test authority"), tokens: accesstest.NewTokens(t)}
 	own := g.ca.Server(host)
 	cfg := quick()
-	cfg.Listen = Listen{GRPC: net.JoinHostPort(host, "0"), HTTP: net.JoinHostPort(host, "0"), Unix: filepath.Join(t.TempDir(), "s")}
+	cfg.Listen = config.Listen{GRPC: net.JoinHostPort(host, "0"), HTTP: net.JoinHostPort(host, "0"), Unix: filepath.Join(t.TempDir(), "s")}
 	cfg.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile, ClientCA: g.ca.CA(), CRL: g.ca.Revoke(time.Now().Add(time.Hour)), Clients: map[string]string{"looker": "look", "operator": "operate"}}
 	cfg.Access.Tokens = g.tokens.Path
 	if change != nil {
@@ -69,7 +70,7 @@ func startGuarded(t *testing.T, change func(*Config, *guarded)) *guarded {
 
 func (g *guarded) reload(t *testing.T) {
 	t.Helper()
-	if err := g.Reload(t.Context(), func() (Config, error) { return g.cfg, nil }); err != nil {
+	if err := g.Reload(t.Context(), func() (config.Config, error) { return g.cfg.Config, nil }); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -199,7 +200,7 @@ func getStatus(ctx context.Context, conn grpc.ClientConnInterface) error {
 
 func TestCertificates(t *testing.T) {
 	var revoked accesstest.Identity
-	g := startGuarded(t, func(c *Config, g *guarded) {
+	g := startGuarded(t, func(c *Setup, g *guarded) {
 		revoked = g.ca.Client("operator", time.Now().Add(-time.Hour), time.Now().Add(time.Hour))
 		c.Access.TLS.CRL = g.ca.Revoke(time.Now().Add(time.Hour), revoked)
 	})
@@ -351,7 +352,7 @@ func TestTokens(t *testing.T) {
 // TestCertificatesThatNobodyAskedFor: where only tokens count, a client that shows a
 // certificate as well gets in with its token.
 func TestCertificatesThatNobodyAskedFor(t *testing.T) {
-	g := startGuarded(t, func(c *Config, _ *guarded) {
+	g := startGuarded(t, func(c *Setup, _ *guarded) {
 		c.Access.TLS.ClientCA, c.Access.TLS.CRL, c.Access.TLS.Clients = "", "", nil
 	})
 	token := g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
@@ -375,7 +376,7 @@ func TestNothingChangesWhenAReloadFails(t *testing.T) {
 	broken := g.cfg.Access.TLS.CRL
 	other := accesstest.NewAuthority(t, "other")
 	copyFile(t, other.Revoke(time.Now().Add(time.Hour)), broken)
-	err := g.Reload(t.Context(), func() (Config, error) { return g.cfg, nil })
+	err := g.Reload(t.Context(), func() (config.Config, error) { return g.cfg.Config, nil })
 	var m invalid.Errors
 	if !errors.As(err, &m) || m[0].Path != "access.tls.crl" {
 		t.Errorf("a list of another authority: %v", err)

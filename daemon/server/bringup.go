@@ -12,6 +12,7 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/bringup"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/probe/diagnosis"
 )
@@ -34,15 +35,15 @@ func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 
 // patched is the file that a patch of the array description is for. The demo array is
 // built in under a name that is no file's: the patch fits the file that it was built from.
-func (c *Config) patched(name string) string {
-	if c.Array == Demo {
+func (c *Setup) patched(name string) string {
+	if c.Array == config.Demo {
 		return "array.yaml"
 	}
 	return name
 }
 
 // loadTruth reads how a virtual array really is.
-func (c *Config) loadTruth(described *chipmodel.Array) (*virtual.Truth, invalid.Errors) {
+func (c *Setup) loadTruth(described *chipmodel.Array) (*virtual.Truth, invalid.Errors) {
 	var m invalid.Errors
 	data, err := c.readFile(c.Truth)
 	if err != nil {

@@ -12,12 +12,6 @@ import (
 	"facetd.example/daemon/dispatch"
 )
 
-// Calibration is about the masks that correct frames.
-type Calibration struct {
-	// MaxAge is the age at which a mask counts as stale; 0 means 30 days.
-	MaxAge Duration `yaml:"max_age"`
-}
-
 // calibrate opens the masks: DATA/masks, or the memory alone. What it needs of the bus is
 // there by the time it is called.
 func (s *Server) calibrate() error {
@@ -55,7 +49,7 @@ func (s *Server) dieKelvin(chip int) float64 {
 }
 
 // defects are the defective pixels of a virtual bus. Validate has found what cannot be read.
-func (c *Config) defects() []virtual.Defect {
+func (c *Setup) defects() []virtual.Defect {
 	var out []virtual.Defect
 	for _, text := range c.Defects {
 		if d, err := virtual.ParseDefect(text); err == nil {

@@ -11,6 +11,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/access"
+	"facetd.example/daemon/config"
 	"facetd.example/scheduler"
 )
 
@@ -31,7 +32,7 @@ type FoundAddress struct {
 // Check does what New does, but neither makes a bus nor listens: it reads all files and
 // plans the tasks. Errors: invalid.Errors with everything wrong with the input, and
 // *scheduler.RefusalError when the tasks do not fit.
-func (c *Config) Check() (*Found, error) {
+func (c *Setup) Check() (*Found, error) {
 	if m := c.Validate(); len(m) > 0 {
 		return nil, m
 	}
@@ -62,7 +63,7 @@ func (c *Config) Check() (*Found, error) {
 }
 
 // who says of every address who may connect.
-func (c *Config) who() []FoundAddress {
+func (c *Setup) who() []FoundAddress {
 	list := []FoundAddress{}
 	add := func(kind, address string) {
 		if address == "" {
@@ -71,7 +72,7 @@ func (c *Config) who() []FoundAddress {
 		host, _, _ := net.SplitHostPort(address) // Validate was asked
 		who := "whoever is on this machine"
 		switch {
-		case !isLoopback(host):
+		case !config.IsLoopback(host):
 			var means []string
 			if c.Access.TLS.ClientCA != "" {
 				means = append(means, "client certificates")

@@ -16,6 +16,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/config"
 )
 
 // failing is a bus that fails when it is told to, and notes how it ends.
@@ -48,7 +49,7 @@ func (f *failing) Close() error {
 	return f.BusCloser.Close()
 }
 
-func withFailing(c *Config) *failing {
+func withFailing(c *Setup) *failing {
 	f := &failing{unhang: make(chan struct{})}
 	c.wrapBus = func(b bus.BusCloser) bus.BusCloser {
 		f.BusCloser = b
@@ -58,7 +59,7 @@ func withFailing(c *Config) *failing {
 }
 
 // run starts a server whose end is expected to be an error.
-func run(t *testing.T, c Config) (*process, context.CancelFunc, <-chan error) {
+func run(t *testing.T, c Setup) (*process, context.CancelFunc, <-chan error) {
 	t.Helper()
 	s, err := New(c)
 	if err != nil {
@@ -141,7 +142,7 @@ func TestLostListener(t *testing.T) {
 func TestLog(t *testing.T) {
 	core, logs := observer.New(zap.DebugLevel)
 	c := quick()
-	c.Logger, c.Seed, c.StopAt = zap.New(core), 77, Duration(100*time.Millisecond)
+	c.Logger, c.Seed, c.StopAt = zap.New(core), 77, config.Duration(100*time.Millisecond)
 	s, err := New(c)
 	if err != nil {
 		t.Fatal(err)
@@ -168,7 +169,7 @@ func TestLog(t *testing.T) {
 		t.Errorf("going down: %v", down)
 	}
 	for _, format := range []string{"json", "console"} {
-		c := Config{Log: Log{Level: "warn", Format: format}}
+		c := Setup{Config: config.Config{Log: config.Log{Level: "warn", Format: format}}}
 		log, _, err := c.logger()
 		if err != nil || log.Core().Enabled(zap.InfoLevel) || !log.Core().Enabled(zap.WarnLevel) {
 			t.Errorf("%s: %v", format, err)

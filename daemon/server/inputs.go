@@ -19,6 +19,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/deploy"
 )
@@ -52,8 +53,8 @@ func (in *inputs) release() {
 
 // load reads everything that the configuration names, and collects the errors of
 // all of it.
-func (c *Config) load(log *zap.Logger) (*inputs, invalid.Errors) {
-	if files, plays := c.recording(); plays {
+func (c *Setup) load(log *zap.Logger) (*inputs, invalid.Errors) {
+	if files, plays := c.Recording(); plays {
 		return c.loadRecording(files, log)
 	}
 	var in inputs
@@ -74,12 +75,12 @@ func (c *Config) load(log *zap.Logger) (*inputs, invalid.Errors) {
 	}
 	tasks := c.Tasks
 	switch {
-	case tasks == "" && c.Array == Demo:
-		tasks = Demo
+	case tasks == "" && c.Array == config.Demo:
+		tasks = config.Demo
 	case tasks == "":
-		tasks = None
+		tasks = config.None
 	}
-	if tasks != None {
+	if tasks != config.None {
 		var err error
 		if in.tasksName, in.tasksData, err = c.read(tasks, deploy.CrawlerTasks, "demo tasks.yaml"); err != nil {
 			m.Add("tasks", err.Error(), "")
@@ -111,15 +112,15 @@ type readCloser struct {
 }
 
 // read returns a file's name for messages and its text; demo is the builtin one.
-func (c *Config) read(name string, builtin []byte, builtinName string) (string, []byte, error) {
-	if name == Demo {
+func (c *Setup) read(name string, builtin []byte, builtinName string) (string, []byte, error) {
+	if name == config.Demo {
 		return builtinName, builtin, nil
 	}
 	data, err := c.readFile(name)
 	return name, data, err
 }
 
-func (c *Config) readFile(name string) ([]byte, error) {
+func (c *Setup) readFile(name string) ([]byte, error) {
 	if c.ReadFile != nil {
 		return c.ReadFile(name)
 	}
@@ -139,11 +140,8 @@ func (c *Config) readFile(name string) ([]byte, error) {
 }
 
 // picture opens a picture of the scene.
-func (c *Config) picture(name string) (io.ReadCloser, error) {
-	if c.Scene == c.fileScene {
-		name = beside(c.dir, name)
-	}
-	data, err := c.readFile(name)
+func (c *Setup) picture(name string) (io.ReadCloser, error) {
+	data, err := c.readFile(c.Picture(name))
 	if err != nil {
 		return nil, err
 	}

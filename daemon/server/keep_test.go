@@ -21,7 +21,7 @@ import (
 )
 
 // running starts a server and returns a connection to it; stop takes it down.
-func running(t *testing.T, cfg Config) (conn *grpc.ClientConn, stop func() error) {
+func running(t *testing.T, cfg Setup) (conn *grpc.ClientConn, stop func() error) {
 	t.Helper()
 	s, err := New(cfg)
 	if err != nil {

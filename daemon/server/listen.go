@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"facetd.example/daemon/access"
+	"facetd.example/daemon/config"
 )
 
 // Addresses are where a server listens, with the ports that were taken; empty where
@@ -29,7 +30,7 @@ type listeners struct {
 }
 
 // bind opens every listener, or none, and puts the gate before each.
-func bind(l Listen, gate *access.Gate) (*listeners, error) {
+func bind(l config.Listen, gate *access.Gate) (*listeners, error) {
 	var b listeners
 	var errs []error
 	open := func(into *net.Listener, field, address string, listen func(string) (net.Listener, error)) {

@@ -9,13 +9,14 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/config"
 )
 
 // Two that would measure each other are not let in together: while a bring-up waits for its
 // operator, probe and calibration are refused by name, and may come when it has ended.
 func TestOneMeasurementAtATime(t *testing.T) {
 	c := quick()
-	c.Tasks = None
+	c.Tasks = config.None
 	conn, stop := running(t, c)
 	probes, cal := facetdv1.NewProbeServiceClient(conn), facetdv1.NewCalibrationServiceClient(conn)
 	ctx := limited(t)

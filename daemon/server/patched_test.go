@@ -5,12 +5,13 @@ import (
 	"os"
 	"testing"
 
+	"facetd.example/daemon/config"
 	"facetd.example/deploy"
 )
 
 // TestPatchFitsAFile: "patch -p1" in the folder of the demo array finds what the patch names.
 func TestPatchFitsAFile(t *testing.T) {
-	c := DefaultConfig()
+	c := Setup{Config: config.Default()}
 	data, err := os.ReadFile("../../deploy/examples/crawler/" + c.patched("demo array.yaml"))
 	if err != nil || !bytes.Equal(data, deploy.CrawlerArray) {
 		t.Errorf("the patch of the demo array is for another file: %v", err)

@@ -21,7 +21,7 @@ type playHooks struct {
 }
 
 // loadRecording opens a recording, in which the array is.
-func (c *Config) loadRecording(files []string, log *zap.Logger) (*inputs, invalid.Errors) {
+func (c *Setup) loadRecording(files []string, log *zap.Logger) (*inputs, invalid.Errors) {
 	in := &inputs{hooks: &playHooks{}}
 	var m invalid.Errors
 	var err error

@@ -13,6 +13,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/record"
 )
 
@@ -73,11 +74,11 @@ func digestOf(sets []*facetdv1.FrameSet) string {
 
 // replaying starts a server that waits before the first frame set of a recording, and
 // a stream of everything that it plays.
-func replaying(t *testing.T, file string, change func(*Config)) (*process, *grpc.ClientConn, func(n int) []*facetdv1.FrameSet) {
+func replaying(t *testing.T, file string, change func(*Setup)) (*process, *grpc.ClientConn, func(n int) []*facetdv1.FrameSet) {
 	t.Helper()
 	cfg := quick()
-	cfg.Bus = ReplayOf + file
-	cfg.Replay = Replay{Speed: 0, Stepped: true}
+	cfg.Bus = config.ReplayOf + file
+	cfg.Replay = config.Replay{Speed: 0, Stepped: true}
 	if change != nil {
 		change(&cfg)
 	}
@@ -112,7 +113,7 @@ func replaying(t *testing.T, file string, change func(*Config)) (*process, *grpc
 func TestAReplayStandsInForABus(t *testing.T) {
 	file, want := recordedRun(t)
 	data := t.TempDir()
-	p, conn, take := replaying(t, file, func(c *Config) { c.Data = data })
+	p, conn, take := replaying(t, file, func(c *Setup) { c.Data = data })
 	steer, rec := facetdv1.NewReplayServiceClient(conn), facetdv1.NewRecordServiceClient(conn)
 
 	got, err := steer.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
@@ -208,7 +209,7 @@ func TestAReplayStandsInForABus(t *testing.T) {
 // In a loop the recording begins anew, with times and numbers that go on.
 func TestAReplayLoops(t *testing.T) {
 	file, want := recordedRun(t)
-	_, conn, take := replaying(t, file, func(c *Config) { c.Replay.Loop = true })
+	_, conn, take := replaying(t, file, func(c *Setup) { c.Replay.Loop = true })
 	steer := facetdv1.NewReplayServiceClient(conn)
 	n := len(want) + 10
 	if _, err := steer.StepReplay(limited(t), &facetdv1.StepReplayRequest{FrameSets: uint32(n)}); err != nil {
@@ -294,11 +295,11 @@ func TestReloadInAReplay(t *testing.T) {
 	p, conn, _ := replaying(t, file, nil)
 	next := p.cfg
 	next.Log.Level, next.Tasks, next.Scene = "debug", "none", "uniform:3"
-	if err := p.Reload(limited(t), func() (Config, error) { return next, nil }); err != nil || p.level.String() != "debug" {
+	if err := p.Reload(limited(t), func() (config.Config, error) { return next.Config, nil }); err != nil || p.level.String() != "debug" {
 		t.Errorf("%v, level %v", err, p.level)
 	}
 	next.Replay.Loop = true
-	if err := p.Reload(limited(t), func() (Config, error) { return next, nil }); err == nil || !strings.Contains(err.Error(), "replay.loop: cannot change") {
+	if err := p.Reload(limited(t), func() (config.Config, error) { return next.Config, nil }); err == nil || !strings.Contains(err.Error(), "replay.loop: cannot change") {
 		t.Errorf("another way to play: %v", err)
 	}
 	if r, err := facetdv1.NewReplayServiceClient(conn).GetReplay(limited(t), &facetdv1.GetReplayRequest{}); err != nil || r.GetReplay().GetLoop() {

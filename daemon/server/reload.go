@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -15,6 +14,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/scheduler"
@@ -24,15 +24,10 @@ import (
 // is open.
 const reloadLimit = 30 * time.Second
 
-// live are the fields of the configuration that a reload can change. A field that is
-// not named here keeps its value as long as the daemon runs. The array's file may be
-// another if the array in it is the same.
-var live = []string{"array", "tasks", "scene", "access.tls", "access.tokens", "log.level"}
-
 // reloadable is what the configuration in force came to, for the next reload to
 // compare with.
 type reloadable struct {
-	cfg   Config
+	cfg   config.Config
 	tasks []*facetdv1.Task // of the file
 	light string           // the scene with a digest of its pictures
 }
@@ -41,7 +36,7 @@ type reloadable struct {
 // It reads and checks what the configuration names and changes nothing; commit, which
 // cannot fail, puts it in force. say tells in some words what changes, empty where
 // nothing does.
-type Reloader func(next *Config) (commit func(), say string, wrong invalid.Errors)
+type Reloader func(next *config.Config) (commit func(), say string, wrong invalid.Errors)
 
 // Reload reads the configuration again and puts in force what differs, all of it or
 // nothing: everything is read, checked and planned before anything is touched. The
@@ -51,7 +46,7 @@ type Reloader func(next *Config) (commit func(), say string, wrong invalid.Error
 // The outcome is logged, an event, and returned as an error where it was refused:
 // invalid.Errors, *scheduler.RefusalError, what read returns, ctx's. Reloads wait
 // for each other.
-func (s *Server) Reload(ctx context.Context, read func() (Config, error)) error {
+func (s *Server) Reload(ctx context.Context, read func() (config.Config, error)) error {
 	s.reloading.Lock()
 	defer s.reloading.Unlock()
 	s.cfg.Supervisor.Reloading()
@@ -84,19 +79,18 @@ func (s *Server) Reload(ctx context.Context, read func() (Config, error)) error 
 	return err
 }
 
-func (s *Server) reload(ctx context.Context, read func() (Config, error)) (changes []string, err error) {
-	next, err := read()
-	if err != nil {
+func (s *Server) reload(ctx context.Context, read func() (config.Config, error)) (changes []string, err error) {
+	next := s.cfg
+	if next.Config, err = read(); err != nil {
 		return nil, err
 	}
-	next.ReadFile = s.cfg.ReadFile
 	was := &s.inForce
 	m := next.Validate()
-	m = append(m, fixedChanged(&was.cfg, &next)...)
+	m = append(m, was.cfg.FixedChanged(&next.Config)...)
 	if len(m) > 0 {
 		return nil, m
 	}
-	now := reloadable{cfg: next, tasks: was.tasks, light: was.light}
+	now := reloadable{cfg: next.Config, tasks: was.tasks, light: was.light}
 	in := &inputs{}
 	if s.player == nil {
 		if in, m = next.load(s.log); len(m) == 0 {
@@ -106,7 +100,7 @@ func (s *Server) reload(ctx context.Context, read func() (Config, error)) (chang
 	}
 	commits := []func(){}
 	for _, prepare := range s.reloaders {
-		commit, say, wrong := prepare(&next)
+		commit, say, wrong := prepare(&next.Config)
 		m = append(m, wrong...)
 		commits = append(commits, commit)
 		if say != "" {
@@ -139,7 +133,7 @@ func (s *Server) reload(ctx context.Context, read func() (Config, error)) (chang
 }
 
 // levelReloader takes over the level of the log.
-func (s *Server) levelReloader(next *Config) (commit func(), say string, wrong invalid.Errors) {
+func (s *Server) levelReloader(next *config.Config) (commit func(), say string, wrong invalid.Errors) {
 	level := zap.NewAtomicLevel()
 	if err := level.UnmarshalText([]byte(next.Log.Level)); err != nil {
 		wrong.Add("log.level", err.Error(), "")
@@ -153,7 +147,7 @@ func (s *Server) levelReloader(next *Config) (commit func(), say string, wrong i
 
 // accessReloader reads certificates, revocation lists and tokens again, also where the
 // configuration names the same files.
-func (s *Server) accessReloader(next *Config) (commit func(), say string, wrong invalid.Errors) {
+func (s *Server) accessReloader(next *config.Config) (commit func(), say string, wrong invalid.Errors) {
 	commit, changed, err := s.access.Prepare(next.Access)
 	if err != nil {
 		if !errors.As(err, &wrong) {
@@ -185,30 +179,6 @@ func plainTasks(err error) error {
 		return fmt.Errorf("the tasks found no instant to change within %v: %w", reloadLimit, err)
 	}
 	return err
-}
-
-// fixedChanged finds the fields that differ and cannot change.
-func fixedChanged(was, next *Config) (m invalid.Errors) {
-	var walk func(path string, a, b reflect.Value)
-	walk = func(path string, a, b reflect.Value) {
-		for i := range a.NumField() {
-			f := a.Type().Field(i)
-			name := f.Tag.Get("yaml")
-			if name == "" || name == "-" {
-				continue
-			}
-			name = strings.TrimPrefix(path+"."+name, ".")
-			switch {
-			case slices.Contains(live, name):
-			case f.Type.Kind() == reflect.Struct:
-				walk(name, a.Field(i), b.Field(i))
-			case !reflect.DeepEqual(a.Field(i).Interface(), b.Field(i).Interface()):
-				m.Add(name, fmt.Sprintf("cannot change from %q to %q while the daemon runs", fmt.Sprint(a.Field(i)), fmt.Sprint(b.Field(i))), "restart the daemon")
-			}
-		}
-	}
-	walk("", reflect.ValueOf(was).Elem(), reflect.ValueOf(next).Elem())
-	return m
 }
 
 // taskEdit is the difference between two files of tasks.

@@ -7,7 +7,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -18,6 +17,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/supervise"
 	"facetd.example/deploy"
 	"facetd.example/scheduler"
@@ -55,17 +55,16 @@ func (s *site) config(more string) {
 }
 
 // read reads the configuration as the command does.
-func (s *site) read() (Config, error) {
+func (s *site) read() (config.Config, error) {
 	name := filepath.Join(s.dir, "facetd.yaml")
 	data, err := os.ReadFile(name)
 	if err != nil {
-		return Config{}, err
+		return config.Config{}, err
 	}
-	c, m := ParseConfig(name, data)
+	c, m := config.Parse(name, data)
 	if len(m) > 0 {
 		return c, m
 	}
-	c.Version = "1.2.3"
 	return c, nil
 }
 
@@ -75,8 +74,7 @@ func (s *site) start() *process {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	c.Logger = zap.NewNop()
-	return start(s.t, c)
+	return start(s.t, Setup{Config: c, Version: "1.2.3", Logger: zap.NewNop()})
 }
 
 func siteTasks(rate float64, groups ...string) string {
@@ -221,7 +219,7 @@ func TestReloaders(t *testing.T) {
 	p := s.start()
 	committed := 0
 	var wrong invalid.Errors
-	p.reloaders = append(p.reloaders, func(*Config) (func(), string, invalid.Errors) {
+	p.reloaders = append(p.reloaders, func(*config.Config) (func(), string, invalid.Errors) {
 		return func() { committed++ }, "keys", wrong
 	})
 	s.config("log: {level: debug}\n")
@@ -232,29 +230,6 @@ func TestReloaders(t *testing.T) {
 	wrong = nil
 	if err := p.Reload(limited(t), s.read); err != nil || committed != 1 || p.level.Level() != zapcore.DebugLevel {
 		t.Errorf("%v, %d committed, level %v", err, committed, p.level)
-	}
-}
-
-// Every field that is said to be live is one of the configuration.
-func TestLiveFieldsExist(t *testing.T) {
-	var names []string
-	var walk func(path string, typ reflect.Type)
-	walk = func(path string, typ reflect.Type) {
-		for i := range typ.NumField() {
-			f := typ.Field(i)
-			if name := f.Tag.Get("yaml"); name != "" && name != "-" {
-				names = append(names, path+name)
-				if f.Type.Kind() == reflect.Struct {
-					walk(path+name+".", f.Type)
-				}
-			}
-		}
-	}
-	walk("", reflect.TypeFor[Config]())
-	for _, name := range live {
-		if !slices.Contains(names, name) {
-			t.Errorf("there is no field %s", name)
-		}
 	}
 }
 
@@ -304,8 +279,7 @@ func TestTheServiceManagerIsTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Logger, c.Supervisor = zap.NewNop(), m
-	p := start(t, c)
+	p := start(t, Setup{Config: c, Logger: zap.NewNop(), Supervisor: m})
 	if got := next(); got["READY"] != "1" || !strings.HasPrefix(got["STATUS"], "runs culvert-crawler, tasks 1") {
 		t.Errorf("at the start: %v", got)
 	}

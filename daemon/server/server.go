@@ -26,6 +26,7 @@ import (
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/calibration"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/metrics"
@@ -39,7 +40,7 @@ import (
 
 // Server is the daemon.
 type Server struct {
-	cfg   Config
+	cfg   Setup
 	log   *zap.Logger
 	array *chipmodel.Array
 
@@ -92,7 +93,7 @@ type driver interface {
 // Close. Errors: invalid.Errors with everything wrong with the input,
 // *scheduler.RefusalError when the tasks do not fit, and what the system says about
 // an address.
-func New(cfg Config) (*Server, error) {
+func New(cfg Setup) (*Server, error) {
 	if m := cfg.Validate(); len(m) > 0 {
 		return nil, m
 	}
@@ -111,7 +112,7 @@ func New(cfg Config) (*Server, error) {
 	}
 	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
-	s.inForce = reloadable{cfg: cfg, tasks: in.tasks, light: in.light}
+	s.inForce = reloadable{cfg: cfg.Config, tasks: in.tasks, light: in.light}
 	s.reloaders = []Reloader{s.levelReloader, s.accessReloader}
 	if err := s.assemble(in); err != nil {
 		return nil, err
@@ -235,7 +236,7 @@ func (s *Server) observers() observers {
 // info is what the daemon says about itself. The pace and the seed are a virtual
 // bus's.
 func (s *Server) info() api.Info {
-	out := api.Info{Version: s.cfg.Version, Bus: Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()}
+	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()}
 	if s.player != nil {
 		out.Bus, out.Pace, out.Seed = "replay", facetdv1.Pace_PACE_UNSPECIFIED, 0
 	}

@@ -25,6 +25,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
+	"facetd.example/daemon/config"
 )
 
 // process is a running server.
@@ -34,7 +35,7 @@ type process struct {
 	stop func() error // stops it and waits
 }
 
-func start(t *testing.T, c Config) *process {
+func start(t *testing.T, c Setup) *process {
 	t.Helper()
 	s, err := New(c)
 	if err != nil {
@@ -123,7 +124,7 @@ func limited(t *testing.T) context.Context {
 // and the end.
 func TestDemoEndToEnd(t *testing.T) {
 	c := quick()
-	c.Scene = DefaultScene
+	c.Scene = config.DefaultScene
 	c.Listen.Unix = filepath.Join(t.TempDir(), "s")
 	p := start(t, c)
 	conn := p.dial("unix:" + p.Addresses().Unix)
@@ -236,7 +237,7 @@ func testEnd(t *testing.T, p *process, ended <-chan error) {
 // A run up to a bus time ends by itself, and everybody counts the same.
 func TestStopAt(t *testing.T) {
 	c := quick()
-	c.StopAt = Duration(time.Second)
+	c.StopAt = config.Duration(time.Second)
 	sets, frames := map[string]uint64{}, map[string]uint64{}
 	c.JobEnded = func(fs *facetdv1.FrameSet) {
 		sets[fs.GetTask()]++
@@ -264,9 +265,9 @@ func TestStopAt(t *testing.T) {
 // Both paces give the same frame sets at the same bus times.
 func TestPacesAgree(t *testing.T) {
 	sums := map[string]string{}
-	for _, pace := range []string{Free, Realtime} {
+	for _, pace := range []string{config.Free, config.Realtime} {
 		c := quick()
-		c.Pace, c.Scene, c.Seed, c.StopAt = pace, DefaultScene, 9, Duration(400*time.Millisecond)
+		c.Pace, c.Scene, c.Seed, c.StopAt = pace, config.DefaultScene, 9, config.Duration(400*time.Millisecond)
 		d := framedigest.New()
 		c.JobEnded = d.Add
 		s, err := New(c)
@@ -281,7 +282,7 @@ func TestPacesAgree(t *testing.T) {
 		}
 		sums[pace] = d.Sum()
 	}
-	if sums[Free] != sums[Realtime] {
+	if sums[config.Free] != sums[config.Realtime] {
 		t.Errorf("the paces differ: %v", sums)
 	}
 }
@@ -290,7 +291,7 @@ func TestPacesAgree(t *testing.T) {
 // that it can finish.
 func TestRealtimeStop(t *testing.T) {
 	c := quick()
-	c.Pace = Realtime
+	c.Pace = config.Realtime
 	p := start(t, c)
 	eventually(t, "the first jobs", func() bool { return p.metric(`facetd_jobs_total{outcome="on_time",task="bow"}`) >= 3 })
 	begin := time.Now()
@@ -305,7 +306,7 @@ func TestRealtimeStop(t *testing.T) {
 // A daemon without tasks or HTTP runs and ends too.
 func TestNoTasks(t *testing.T) {
 	c := quick()
-	c.Tasks, c.Listen.HTTP = None, ""
+	c.Tasks, c.Listen.HTTP = config.None, ""
 	p := start(t, c)
 	conn := p.dial(p.Addresses().GRPC)
 	eventually(t, "it runs", func() bool { return p.Status().GetState() == facetdv1.State_STATE_RUNNING })

@@ -27,6 +27,7 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
+	"facetd.example/daemon/config"
 )
 
 // unlawful is a bus that reports one broken law when it is told to.
@@ -221,7 +222,7 @@ func recordedSeries(t *testing.T) map[string]string {
 func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	peertest.Program(t, "prometheus")
 	c := quick()
-	c.Pace, c.Data = Realtime, t.TempDir()
+	c.Pace, c.Data = config.Realtime, t.TempDir()
 	breaking := withFailing(&c)
 	law := &unlawful{}
 	under := c.wrapBus

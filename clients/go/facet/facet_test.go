@@ -17,14 +17,15 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/clients/go/facet"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
 // daemon runs the demo in real time on an address until stop.
 func daemon(t *testing.T, address string) (at string, stop func()) {
 	t.Helper()
-	c := server.DefaultConfig()
-	c.Scene, c.Listen, c.Logger = "uniform:200", server.Listen{GRPC: address}, zap.NewNop()
+	c := server.Setup{Config: config.Default()}
+	c.Scene, c.Listen, c.Logger = "uniform:200", config.Listen{GRPC: address}, zap.NewNop()
 	s, err := server.New(c)
 	if err != nil {
 		t.Fatal(err)

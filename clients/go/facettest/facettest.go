@@ -41,6 +41,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"facetd.example/clients/go/facet"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -51,10 +52,10 @@ type Source struct {
 }
 
 // Demo is the array, or the tasks, of the demo.
-var Demo = Source{name: server.Demo}
+var Demo = Source{name: config.Demo}
 
 // None is no tasks.
-var None = Source{name: server.None}
+var None = Source{name: config.None}
 
 // File is a YAML file.
 func File(name string) Source { return Source{name: name} }
@@ -144,9 +145,9 @@ func start(cfg Config) (*Array, error) {
 	}
 	a := &Array{gate: newGate()}
 	listener := bufconn.Listen(1 << 20)
-	c := server.DefaultConfig()
-	c.Array, c.Tasks, c.Scene, c.Pace, c.Seed, c.Data = cfg.Array.name, cfg.Tasks.name, cfg.Scene, server.Free, max(cfg.Seed, 1), cfg.Data
-	c.Listen, c.Listener, c.Logger, c.Version = server.Listen{}, listener, cfg.Log, "facettest"
+	c := server.Setup{Config: config.Default()}
+	c.Array, c.Tasks, c.Scene, c.Pace, c.Seed, c.Data = cfg.Array.name, cfg.Tasks.name, cfg.Scene, config.Free, max(cfg.Seed, 1), cfg.Data
+	c.Listen, c.Listener, c.Logger, c.Version = config.Listen{}, listener, cfg.Log, "facettest"
 	if cfg.Array.text != nil {
 		c.Array = "array: " + cfg.Array.name
 	}

@@ -1,7 +1,9 @@
-package server
+// Package config is the daemon's configuration: its fields, what a file of them may hold,
+// and which of them a reload can change. It reads no file but that one's text and makes
+// nothing of it; package server does.
+package config
 
 import (
-	"context"
 	"fmt"
 	"net"
 	"net/netip"
@@ -11,18 +13,12 @@ import (
 	"strings"
 	"time"
 
-	"go.uber.org/zap"
-	"go.uber.org/zap/zapcore"
 	"gopkg.in/yaml.v3"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/bus"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/record/replay"
-	"facetd.example/daemon/stream"
-	"facetd.example/daemon/supervise"
 )
 
 // Words that stand for something other than a file.
@@ -52,7 +48,7 @@ const DefaultScene = "demo:low=1,high=800,yaw_swing=10,yaw_swing_hz=0.2,forward_
 const maxSocketPath = 107
 
 // Config says what the daemon runs and where it listens. The fields with a yaml name
-// are the schema of its configuration file; start from DefaultConfig.
+// are the schema of its configuration file; start from Default.
 type Config struct {
 	// Bus is virtual, or replay: and the files of one recording in order, with commas
 	// between them. A recording brings its array and tasks along, so that Array, Tasks,
@@ -88,34 +84,13 @@ type Config struct {
 	// Log is how the daemon logs, to standard error.
 	Log Log `yaml:"log"`
 
-	// Truth is a file that says how a virtual array really is, where it is to differ from
-	// its description; empty is as described. For trying bring-up out.
-	Truth string `yaml:"-"`
-	// Version of the daemon.
-	Version string `yaml:"-"`
-	// ReadFile reads the files named above; nil means from the file system.
-	ReadFile func(name string) ([]byte, error) `yaml:"-"`
-	// Logger takes the place of what Log describes.
-	Logger *zap.Logger `yaml:"-"`
-	// JobEnded, where set, is given the frame set of every job and one-shot. It is
-	// called on the goroutine that owns the bus and must not block; nobody changes
-	// the frame set afterwards.
-	JobEnded func(*facetdv1.FrameSet) `yaml:"-"`
-	// Pacer, where set, is asked before the first and after every job whether the bus may
-	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
-	// stands still meanwhile. ctx ends with the daemon.
-	Pacer func(ctx context.Context, hub *stream.Hub, busNS int64) `yaml:"-"`
-	// Supervisor, where set, is told how the daemon is doing.
-	Supervisor *supervise.Manager `yaml:"-"`
-	// Listener, where set, is served beside those of Listen, as one of this machine.
-	Listener net.Listener `yaml:"-"`
+	// Served says that the program which runs the daemon serves the API at an address of
+	// its own, so that Listen need not name one.
+	Served bool `yaml:"-"`
 
 	// fileScene is the scene of the configuration file; pictures that it names are
 	// beside the file, in dir.
 	fileScene, dir string
-
-	// wrapBus puts something around the bus, in tests of what happens when it fails.
-	wrapBus func(bus.BusCloser) bus.BusCloser
 }
 
 // Replay is how a recording is played.
@@ -127,6 +102,12 @@ type Replay struct {
 	Loop bool `yaml:"loop"`
 	// Stepped waits for the API before the first frame set.
 	Stepped bool `yaml:"stepped"`
+}
+
+// Calibration is about the masks that correct frames.
+type Calibration struct {
+	// MaxAge is the age at which a mask counts as stale; 0 means 30 days.
+	MaxAge Duration `yaml:"max_age"`
 }
 
 // Listen is where the daemon listens. Addresses that are not loopback ones speak TLS
@@ -164,8 +145,8 @@ func (d *Duration) UnmarshalYAML(n *yaml.Node) error {
 	return nil
 }
 
-// DefaultConfig is the demo in real time on the loopback addresses.
-func DefaultConfig() Config {
+// Default is the demo in real time on the loopback addresses.
+func Default() Config {
 	return Config{
 		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
@@ -175,8 +156,8 @@ func DefaultConfig() Config {
 	}
 }
 
-// Validate finds everything wrong with the configuration itself; files are read by
-// New.
+// Validate finds everything wrong with the configuration itself; what the files that it
+// names hold is not looked at.
 func (c *Config) Validate() invalid.Errors {
 	var m invalid.Errors
 	if c.Array == "" {
@@ -200,7 +181,7 @@ func (c *Config) Validate() invalid.Errors {
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", time.Duration(c.StopAt)), "give a time above zero, or leave it out")
 	}
-	if c.Listen.GRPC == "" && c.Listen.Unix == "" && c.Listener == nil {
+	if c.Listen.GRPC == "" && c.Listen.Unix == "" && !c.Served {
 		m.Add("listen", "the API has no address", "give grpc or unix")
 	}
 	c.checkAddress(&m, "listen.grpc", c.Listen.GRPC)
@@ -216,7 +197,7 @@ func (c *Config) Validate() invalid.Errors {
 
 // checkBus checks the kind of bus and how a recording is played.
 func (c *Config) checkBus(m *invalid.Errors) {
-	files, plays := c.recording()
+	files, plays := c.Recording()
 	switch {
 	case !plays && c.Bus != Virtual:
 		m.Add("bus", fmt.Sprintf("%q is not possible", c.Bus), "use "+Virtual+", or "+ReplayOf+"FILE[,FILE...]")
@@ -230,8 +211,8 @@ func (c *Config) checkBus(m *invalid.Errors) {
 	}
 }
 
-// recording returns the files that Bus names, if it is a recording.
-func (c *Config) recording() (files []string, plays bool) {
+// Recording returns the files that Bus names, if it is a recording.
+func (c *Config) Recording() (files []string, plays bool) {
 	rest, plays := strings.CutPrefix(c.Bus, ReplayOf)
 	if !plays {
 		return nil, false
@@ -251,38 +232,25 @@ func (c *Config) checkAddress(m *invalid.Errors, path, address string) {
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
 		m.Add(path, fmt.Sprintf("%q is not a port", port), "use 0 to 65535; 0 takes a free one")
-	} else if !isLoopback(host) && !c.Access.Remote() {
+	} else if !IsLoopback(host) && !c.Access.Remote() {
 		m.Add(path, fmt.Sprintf("%q could be reached from other machines, which takes access control", address),
 			fmt.Sprintf("use 127.0.0.1:%d, or %s", n, access.RemoteHint))
 	}
 }
 
-func isLoopback(host string) bool {
+// IsLoopback reports whether a host can be reached from this machine alone.
+func IsLoopback(host string) bool {
 	ip, err := netip.ParseAddr(host)
 	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }
 
-func (c *Config) pace() facetdv1.Pace {
-	if c.Pace == Free {
-		return facetdv1.Pace_PACE_FREE
+// Picture is where a picture that the scene names is found: beside the configuration file
+// where the scene stands in it.
+func (c *Config) Picture(name string) string {
+	if c.Scene == c.fileScene {
+		return beside(c.dir, name)
 	}
-	return facetdv1.Pace_PACE_REALTIME
-}
-
-// logger makes the logger that Log describes.
-func (c *Config) logger() (*zap.Logger, zap.AtomicLevel, error) {
-	level, err := zap.ParseAtomicLevel(c.Log.Level)
-	if c.Logger != nil || err != nil {
-		return c.Logger, level, err
-	}
-	z := zap.NewProductionConfig()
-	z.Level = level
-	z.Encoding = c.Log.Format
-	z.Sampling, z.DisableCaller, z.DisableStacktrace = nil, true, true
-	z.EncoderConfig.EncodeTime = zapcore.ISO8601TimeEncoder
-	z.EncoderConfig.EncodeDuration = zapcore.StringDurationEncoder
-	log, err := z.Build()
-	return log, level, err
+	return name
 }
 
 // beside makes a path relative to the configuration file one relative to the

@@ -1,4 +1,4 @@
-package server
+package config
 
 import (
 	"bytes"
@@ -18,11 +18,11 @@ import (
 	"facetd.example/daemon/access"
 )
 
-// maxConfigBytes bounds a configuration file.
-const maxConfigBytes = 1 << 20
+// MaxBytes bounds a configuration file.
+const MaxBytes = 1 << 20
 
-// ParseConfig reads a configuration file: YAML with the fields of Config, over
-// DefaultConfig. name stands in the errors, each with its line; the files that it
+// Parse reads a configuration file: YAML with the fields of Config, over
+// Default. name stands in the errors, each with its line; the files that it
 // names are beside it. Unknown fields are errors. All fields, with their defaults:
 //
 //	bus: virtual           # or replay:FILE[,FILE...], which brings array and tasks along
@@ -52,10 +52,10 @@ const maxConfigBytes = 1 << 20
 //	log:
 //	  level: info          # debug, info, warn, error
 //	  format: console      # or json
-func ParseConfig(name string, data []byte) (Config, invalid.Errors) {
-	c := DefaultConfig()
-	if len(data) > maxConfigBytes {
-		return c, invalid.Errors{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxConfigBytes)}}
+func Parse(name string, data []byte) (Config, invalid.Errors) {
+	c := Default()
+	if len(data) > MaxBytes {
+		return c, invalid.Errors{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", MaxBytes)}}
 	}
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	dec.KnownFields(true)
@@ -64,19 +64,19 @@ func ParseConfig(name string, data []byte) (Config, invalid.Errors) {
 		err = nil // an empty file changes nothing
 	}
 	if err != nil {
-		return DefaultConfig(), yamlErrors(name, err)
+		return Default(), yamlErrors(name, err)
 	}
 	if err := dec.Decode(&yaml.Node{}); err != io.EOF {
-		return DefaultConfig(), invalid.Errors{{File: name, Message: "there is more than one document", Hint: "leave out the lines ---"}}
+		return Default(), invalid.Errors{{File: name, Message: "there is more than one document", Hint: "leave out the lines ---"}}
 	}
 	if m := c.Validate(); len(m) > 0 {
-		return DefaultConfig(), arrayfile.Locate(name, data, m)
+		return Default(), arrayfile.Locate(name, data, m)
 	}
 	c.dir, c.fileScene = filepath.Dir(name), c.Scene
 	for _, path := range append([]*string{&c.Array, &c.Tasks, &c.Listen.Unix}, c.Access.Files()...) {
 		*path = beside(c.dir, *path)
 	}
-	if files, plays := c.recording(); plays {
+	if files, plays := c.Recording(); plays {
 		for i := range files {
 			files[i] = beside(c.dir, files[i])
 		}
@@ -87,8 +87,8 @@ func ParseConfig(name string, data []byte) (Config, invalid.Errors) {
 
 var (
 	yamlLine     = regexp.MustCompile(`^(?:yaml: )?line (\d+): (.*)$`)
-	unknownField = regexp.MustCompile(`^field (.*) not found in type (?:server|access)\.(\w+)$`)
-	wrongValue   = regexp.MustCompile("^cannot unmarshal !!(\\w+)(?: `(.*)`)? into (?:(?:server|access)\\.)?(\\w+)$")
+	unknownField = regexp.MustCompile(`^field (.*) not found in type (?:config|access)\.(\w+)$`)
+	wrongValue   = regexp.MustCompile("^cannot unmarshal !!(\\w+)(?: `(.*)`)? into (?:(?:config|access)\\.)?(\\w+)$")
 )
 
 // kindHints say what a field of a Go type takes.

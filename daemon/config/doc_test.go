@@ -1,4 +1,4 @@
-package server
+package config_test
 
 import (
 	"flag"
@@ -15,7 +15,8 @@ import (
 	"gopkg.in/yaml.v3"
 
 	"facetd.example/daemon/access"
-	"facetd.example/daemon/access/accesstest"
+	"facetd.example/daemon/config"
+	"facetd.example/daemon/server"
 )
 
 var updateDocs = flag.Bool("update", false, "rewrite deploy/CONFIG.md")
@@ -27,7 +28,7 @@ const configDoc = "../../deploy/CONFIG.md"
 func fieldDocs(t *testing.T) map[string]string {
 	t.Helper()
 	docs := map[string]string{}
-	for _, file := range []string{"config.go", "supervise.go", "calibration.go", "../access/settings.go"} {
+	for _, file := range []string{"config.go", "../access/settings.go"} {
 		if _, err := os.Stat(file); err != nil {
 			continue
 		}
@@ -58,7 +59,7 @@ func fieldDocs(t *testing.T) map[string]string {
 // kinds are the types of fields in an operator's words.
 func kindOf(t reflect.Type) string {
 	switch {
-	case t == reflect.TypeFor[Duration]():
+	case t == reflect.TypeFor[config.Duration]():
 		return "duration"
 	case t.Kind() == reflect.String:
 		return "text"
@@ -80,7 +81,7 @@ func markdown(t *testing.T) string {
 	var b strings.Builder
 	b.WriteString(`# Configuration
 
-Written from the configuration's own code; do not edit (` + "`go test ./daemon/server -run TestConfigDoc -update`" + `).
+Written from the configuration's own code; do not edit (` + "`go test ./daemon/config -run TestReference -update`" + `).
 
 ` + "`facetd --config FILE`" + ` reads a YAML file with these fields; all may be left out, and unknown ones are errors.
 ` + "`facetd check --config FILE`" + ` lists every error, also of the files that it names, and says who could connect.
@@ -102,7 +103,7 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 				continue
 			}
 			name := strings.TrimPrefix(path+"."+tag, ".")
-			fieldLive := isLive || contains(live, name)
+			fieldLive := config.IsLive(name)
 			if f.Type.Kind() == reflect.Struct {
 				walk(name, v.Field(i), fieldLive)
 				continue
@@ -119,7 +120,7 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 				t.Fatal(err)
 			}
 			value := "`" + strings.TrimSpace(string(written)) + "`"
-			if d, is := v.Field(i).Interface().(Duration); is {
+			if d, is := v.Field(i).Interface().(config.Duration); is {
 				value = fmt.Sprintf("`%ds`", int(d)/1e9)
 			}
 			kind := kindOf(f.Type)
@@ -133,7 +134,7 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", name, kind, value, yes, strings.ReplaceAll(doc, "|", `\|`))
 		}
 	}
-	walk("", reflect.ValueOf(DefaultConfig()), false)
+	walk("", reflect.ValueOf(config.Default()), false)
 	b.WriteString(`
 ## Who may do what
 
@@ -166,22 +167,13 @@ to move a robot on what a camera saw, or to let two people operate it at once.
 | what | limit | beyond |
 |---|---|---|
 `)
-	for _, l := range Limits() {
+	for _, l := range server.Limits() {
 		fmt.Fprintf(&b, "| %s | %s | %s |\n", l.What, l.Value, l.Then)
 	}
 	return b.String()
 }
 
-func contains(list []string, s string) bool {
-	for _, one := range list {
-		if one == s {
-			return true
-		}
-	}
-	return false
-}
-
-func TestConfigDocIsFresh(t *testing.T) {
+func TestReferenceIsFresh(t *testing.T) {
 	want := markdown(t)
 	if *updateDocs {
 		if err := os.WriteFile(configDoc, []byte(want), 0o644); err != nil {
@@ -191,63 +183,5 @@ func TestConfigDocIsFresh(t *testing.T) {
 	got, err := os.ReadFile(configDoc)
 	if err != nil || string(got) != want {
 		t.Errorf("deploy/CONFIG.md is not what the code says: run the test with -update (%v)", err)
-	}
-}
-
-// TestDefaultsOfTheReferenceAreRead: what stands as a default is what an empty file
-// means, and can be written into one.
-func TestDefaultsOfTheReferenceAreRead(t *testing.T) {
-	c, m := ParseConfig("f", []byte("bus: virtual\narray: demo\npace: realtime\nseed: 1\nlisten: {grpc: 127.0.0.1:7660, http: 127.0.0.1:7661}\naccess: {loopback: free, tls: {clients: {}}}\nlog: {level: info, format: console}\n"))
-	want := DefaultConfig()
-	want.Scene, want.dir, want.fileScene = c.Scene, c.dir, c.fileScene
-	if len(m) > 0 || describe(c) != describe(want) || fmt.Sprint(c.Access) != fmt.Sprint(want.Access) || c.Bus != want.Bus || c.Seed != want.Seed {
-		t.Errorf("%v %v", describe(c), m)
-	}
-}
-
-// TestExamples checks the example configurations with all files that they name: those
-// that only a robot or a recorder has are made here.
-func TestExamples(t *testing.T) {
-	examples, err := filepath.Glob("../../deploy/examples/*.yaml")
-	if err != nil || len(examples) < 3 {
-		t.Fatalf("%v %v", examples, err)
-	}
-	examples = append(examples, "../../deploy/systemd/facetd.yaml")
-	ca := accesstest.NewAuthority(t, "operators")
-	own, tokens := ca.Server("robot.example"), accesstest.NewTokens(t)
-	elsewhere := map[string]string{
-		"/etc/facetd/robot.pem": own.CertFile, "/etc/facetd/robot.key": own.KeyFile,
-		"/etc/facetd/operators-ca.pem": ca.CA(), "/etc/facetd/operators.crl": ca.Revoke(own.X509.NotAfter),
-		"/etc/facetd/tokens": tokens.Path,
-	}
-	for _, name := range examples {
-		data, err := os.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		c, m := ParseConfig(name, data)
-		if len(m) > 0 {
-			t.Errorf("%s: %v", name, m)
-			continue
-		}
-		if files, plays := c.recording(); plays {
-			for _, f := range files {
-				if filepath.Dir(f) != filepath.Dir(name) {
-					t.Errorf("%s: %s is not beside it", name, f)
-				}
-			}
-			file, _ := recordedRun(t)
-			c.Bus = ReplayOf + file
-		}
-		c.ReadFile = func(file string) ([]byte, error) {
-			if made := elsewhere[file]; made != "" {
-				file = made
-			}
-			return os.ReadFile(file)
-		}
-		found, err := c.Check()
-		if err != nil || found.Chips == 0 || len(found.Addresses) == 0 {
-			t.Errorf("%s: %+v %v", name, found, err)
-		}
 	}
 }

@@ -1,0 +1,76 @@
+package server
+
+import (
+	"context"
+	"net"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/bus"
+	"facetd.example/daemon/config"
+	"facetd.example/daemon/stream"
+	"facetd.example/daemon/supervise"
+)
+
+// Setup is what the daemon runs: its configuration, and what the program that runs it
+// gives beside it.
+type Setup struct {
+	config.Config
+
+	// Truth is a file that says how a virtual array really is, where it is to differ from
+	// its description; empty is as described. For trying bring-up out.
+	Truth string
+	// Version of the daemon.
+	Version string
+	// ReadFile reads the files named above; nil means from the file system.
+	ReadFile func(name string) ([]byte, error)
+	// Logger takes the place of what Log describes.
+	Logger *zap.Logger
+	// JobEnded, where set, is given the frame set of every job and one-shot. It is
+	// called on the goroutine that owns the bus and must not block; nobody changes
+	// the frame set afterwards.
+	JobEnded func(*facetdv1.FrameSet)
+	// Pacer, where set, is asked before the first and after every job whether the bus may
+	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
+	// stands still meanwhile. ctx ends with the daemon.
+	Pacer func(ctx context.Context, hub *stream.Hub, busNS int64)
+	// Supervisor, where set, is told how the daemon is doing.
+	Supervisor *supervise.Manager
+	// Listener, where set, is served beside those of Listen, as one of this machine.
+	Listener net.Listener
+
+	// wrapBus puts something around the bus, in tests of what happens when it fails.
+	wrapBus func(bus.BusCloser) bus.BusCloser
+}
+
+// Validate finds everything wrong with the configuration itself; files are read by New.
+func (c *Setup) Validate() invalid.Errors {
+	c.Served = c.Listener != nil
+	return c.Config.Validate()
+}
+
+func (c *Setup) pace() facetdv1.Pace {
+	if c.Pace == config.Free {
+		return facetdv1.Pace_PACE_FREE
+	}
+	return facetdv1.Pace_PACE_REALTIME
+}
+
+// logger makes the logger that Log describes.
+func (c *Setup) logger() (*zap.Logger, zap.AtomicLevel, error) {
+	level, err := zap.ParseAtomicLevel(c.Log.Level)
+	if c.Logger != nil || err != nil {
+		return c.Logger, level, err
+	}
+	z := zap.NewProductionConfig()
+	z.Level = level
+	z.Encoding = c.Log.Format
+	z.Sampling, z.DisableCaller, z.DisableStacktrace = nil, true, true
+	z.EncoderConfig.EncodeTime = zapcore.ISO8601TimeEncoder
+	z.EncoderConfig.EncodeDuration = zapcore.StringDurationEncoder
+	log, err := z.Build()
+	return log, level, err
+}
