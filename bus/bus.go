@@ -25,11 +25,11 @@ type Bus interface {
 	WaitUntil(ctx context.Context, at int64) error
 	// Run executes one segment from bus time start on, and blocks until its last
 	// conversion is there. start must not lie before the end of the segment before
-	// (law 8). The result holds the captures made, also beside an error; a
-	// *ViolationError means that a law was broken, ctx's error that the segment
+	// (rule 8). The result holds the captures made, also beside an error; a
+	// *ViolationError means that a rule was violated, ctx's error that the segment
 	// was given up between two operations with every line inactive.
 	Run(ctx context.Context, start int64, s *Segment) (Result, error)
-	// Release makes every select line inactive at once (law 10) and returns the
+	// Release makes every select line inactive at once (rule 10) and returns the
 	// bus time at which they were.
 	Release() int64
 	// HostTime maps bus time to host time (UTC) and says how far that may be off.

@@ -30,7 +30,7 @@ func scansOf(p *scheduler.Plan) []*bus.Scan {
 
 // A view that lowers the output bias leaves its chips half, or a hundredth, of their
 // bandwidth: the lane is given twice, or a hundred times, the settling time; a higher
-// bias is not relied on. What runs is what was foretold, and breaks no law.
+// bias is not relied on. What runs is what was foretold, and violates no rule.
 func TestLowOutputBiasSettlesLonger(t *testing.T) {
 	// Settling takes 2 us at the nominal bias of 120; a step is 1 % of the bandwidth.
 	for bias, want := range map[uint32]time.Duration{120: 0, 255: 0, 70: 4 * time.Microsecond, 100: 2500 * time.Nanosecond, 0: 200 * time.Microsecond} {
@@ -61,7 +61,7 @@ func TestInspectorKnowsOfLowBias(t *testing.T) {
 		s.Settle = 3900 * time.Nanosecond
 	}
 	v := judged()
-	if !slices.ContainsFunc(v, func(v rules.Violation) bool { return v.Law == rules.LawSettle }) {
+	if !slices.ContainsFunc(v, func(v rules.Violation) bool { return v.Rule == rules.RuleSettle }) {
 		t.Errorf("settling cut short by a fortieth: %v", v)
 	}
 }

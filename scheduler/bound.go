@@ -16,20 +16,20 @@ import (
 // What it counts, and why nothing does with less. The bus is one stream of
 // operations; only a readout of several lanes, and a command that reaches several
 // chips, do several things at once. A command of a job reaches no chip outside the
-// job (law 2), so no two jobs share one.
+// job (rule 2), so no two jobs share one.
 //
 //   - Readouts. Every pixel of every frame settles and converts on its chip's lane.
 //     A readout never takes less time than it takes each of its chips alone, and two
 //     readouts of parts never less than one of the whole. A lane's chips are read one
-//     after another (law 1), and at best all other lanes at the same time: the bound
+//     after another (rule 1), and at best all other lanes at the same time: the bound
 //     is the busiest lane.
 //   - Selects. The chips of the fullest lane need as many words for their readouts,
 //     one less of them a change within the job.
-//   - Loads and shares. Every chip is loaded once and does every share (law 6). Chips
+//   - Loads and shares. Every chip is loaded once and does every share (rule 6). Chips
 //     that no word reaches together without reaching others need a strobe each: with
 //     k such chips, k strobes each time.
 //   - Writes. Between two shares of different patterns a register is written, and
-//     another job may not do it (law 5); from the last share of a job to the first of
+//     another job may not do it (rule 5); from the last share of a job to the first of
 //     the next as well, if nobody else writes it. Views that need d values of a
 //     register need d-1 writes in whatever order they are read.
 //   - Resets. Every readout of a counter begins from a reset.

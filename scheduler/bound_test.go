@@ -129,8 +129,8 @@ func loopByHand(a *chipmodel.Array, t *scheduler.Task) []bus.Op {
 	return ops
 }
 
-// lawful judges a job's program by itself, twice in a row.
-func lawful(t *testing.T, a *chipmodel.Array, task *scheduler.Task, ops []bus.Op) {
+// valid judges a job's program by itself, twice in a row.
+func valid(t *testing.T, a *chipmodel.Array, task *scheduler.Task, ops []bus.Op) {
 	t.Helper()
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "by-hand", Deadline: int64(h), Chips: task.Chips, Segments: 1}
@@ -166,7 +166,7 @@ func TestEfficiency(t *testing.T) {
 		for i := range p.Tasks {
 			ops := loopByHand(r.a, p.Tasks[i].Task)
 			if len(r.a.Chips) <= 64 {
-				lawful(t, r.a, p.Tasks[i].Task, ops)
+				valid(t, r.a, p.Tasks[i].Task, ops)
 			}
 			hand += bus.CostOf(r.a, ops).Total() * time.Duration(p.Tasks[i].JobsPerCycle)
 		}
@@ -221,7 +221,7 @@ func TestBoundByHand(t *testing.T) {
 	}
 }
 
-// TestLeanProgram: a lawful program that does less than planned ones, because it
+// TestLeanProgram: a valid program that does less than planned ones, because it
 // leaves the outputs of its chips enabled for good, still needs the bound.
 func TestLeanProgram(t *testing.T) {
 	a := bench(t, [5]int{0, 0, 3})
@@ -241,6 +241,6 @@ func TestLeanProgram(t *testing.T) {
 		t.Error(v)
 	}
 	if bound := p.Message.GetPredictions()[0].GetJobLowerBoundNs(); bound > int64(h) {
-		t.Errorf("the bound is %d ns, a lawful program takes %v", bound, h)
+		t.Errorf("the bound is %d ns, a valid program takes %v", bound, h)
 	}
 }

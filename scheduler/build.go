@@ -87,7 +87,7 @@ func Build(a *chipmodel.Array, tasks []*Task, opt Options) (*Plan, error) {
 	return plan, nil
 }
 
-// InternalError is a plan that broke a law: an error of facetd, not of the tasks.
+// InternalError is a plan that violated a rule: an error of facetd, not of the tasks.
 // The caller should report it and keep the plan in force.
 type InternalError struct{ Message string }
 

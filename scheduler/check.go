@@ -45,7 +45,7 @@ func check(p *Plan, jobs []timetable.Job, table timetable.Table) error {
 		return &InternalError{"the timetable is wrong: " + err.Error()}
 	}
 	if v := rules.Judge(p.Array, p.Table(), judgedCycles); len(v) > 0 {
-		return &InternalError{fmt.Sprintf("the plan breaks %d laws, first: %s", len(v), v[0])}
+		return &InternalError{fmt.Sprintf("the plan violates %d rules, first: %s", len(v), v[0])}
 	}
 	return nil
 }

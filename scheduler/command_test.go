@@ -148,7 +148,7 @@ func TestCoverMessage(t *testing.T) {
 }
 
 // TestOneShot: a capture between the jobs of a table leaves every register as it
-// was, keeps the laws, and takes exactly the time foretold. The registers are
+// was, keeps the rules, and takes exactly the time foretold. The registers are
 // random, so that what is written back differs from chip to chip.
 func TestOneShot(t *testing.T) {
 	a := bench(t, [5]int{5, 3, 2, 3, 2})

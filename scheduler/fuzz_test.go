@@ -13,7 +13,7 @@ import (
 	"facetd.example/scheduler"
 )
 
-// FuzzTasks: whatever is asked for is planned within the laws, refused, or found
+// FuzzTasks: whatever is asked for is planned within the rules, refused, or found
 // wrong with every error placed; nothing panics.
 func FuzzTasks(f *testing.F) {
 	for _, list := range [][]*facetdv1.Task{

@@ -16,7 +16,7 @@ import (
 
 // naive walks a plan operation by operation and pixel by pixel. It shares no code
 // with the planner: durations come from the array's numbers, what listens from a
-// loop over the chips' inputs. It keeps the bus laws that a planner can break and
+// loop over the chips' inputs. It keeps the bus rules that a planner can break and
 // gathers what the predictions foretell.
 type naive struct {
 	t   testing.TB

@@ -109,7 +109,7 @@ func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 	return t
 }
 
-// TestRandomPlans: whatever is planned keeps every law over several cycles by the
+// TestRandomPlans: whatever is planned keeps every rule over several cycles by the
 // inspector and by the naive walk, and is foretold exactly; whatever is refused
 // says why in numbers.
 func TestRandomPlans(t *testing.T) {
@@ -168,7 +168,7 @@ func TestRandomPlans(t *testing.T) {
 	}
 }
 
-// checkBound: neither the plan nor the loop by hand, where it is lawful, undercuts
+// checkBound: neither the plan nor the loop by hand, where it is valid, undercuts
 // the bound of a job.
 func checkBound(t *testing.T, p *scheduler.Plan) {
 	t.Helper()

@@ -15,7 +15,7 @@ import (
 
 // TestForetoldOnTheBus runs plans on the simulated bus: what its captures say of
 // light and hold, and when its segments end, is what was foretold to the
-// nanosecond, and its inspector sees no law broken.
+// nanosecond, and its inspector sees no rule violated.
 func TestForetoldOnTheBus(t *testing.T) {
 	crawl, specs := crawler(t)
 	small := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}

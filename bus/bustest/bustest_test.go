@@ -35,7 +35,7 @@ func hexSegment(n uint64) *bus.Segment {
 	}
 }
 
-// record runs three segments, the last of which breaks a law.
+// record runs three segments, the last of which violates a rule.
 func record(t *testing.T) []Record {
 	t.Helper()
 	r := NewRecorder(freeBus(t))

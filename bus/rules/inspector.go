@@ -1,4 +1,4 @@
-// Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus laws, and a
+// Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus rules, and a
 // judge that runs a timetable past it. It shares no code with the planner, so that an error of one is not repeated by
 // the other.
 package rules
@@ -18,7 +18,7 @@ const (
 	keptWords = 4096
 )
 
-// Inspector judges a stream of operations and their times by the bus laws. It
+// Inspector judges a stream of operations and their times by the bus rules. It
 // shares no code with the planner: what listens, what drives, what each register
 // holds and how long a lane must settle it works out itself, from the array's
 // description and the operations alone.
@@ -66,7 +66,7 @@ type chipState struct {
 	holder *jobRecord // the job whose load is in the chip, until it is read
 	read   bool       // some of it has been read
 	// disturbed is the first time another job acted on the chip after a first
-	// readout; it breaks law 5 only if the holder reads on.
+	// readout; it violates rule 5 only if the holder reads on.
 	disturbed   bool
 	disturbedAt int64
 	disturbance string
@@ -157,7 +157,7 @@ func (in *Inspector) neededAt(chip int, bias uint16) int64 {
 }
 
 // BeginSegment begins a segment at bus time start; notBefore is the earliest time
-// that it may begin. (Law 8.)
+// that it may begin. (Rule 8.)
 func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start int64) {
 	early := func(than int64, what string) {
 		if start < than {
@@ -165,7 +165,7 @@ func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start int64) {
 			if s.Job != nil {
 				chips = s.Job.Chips
 			}
-			in.breach(LawOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job), than-start, what)
+			in.breach(RuleOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job), than-start, what)
 		}
 	}
 	early(in.now, "the end of the one before it")
@@ -180,13 +180,13 @@ func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start int64) {
 }
 
 // Op judges one operation that ran from bus time from until to, with the captures
-// that a scan gave. (Laws 1 to 6, and 7 for what a capture says of its hold.)
+// that a scan gave. (Rules 1 to 6, and 7 for what a capture says of its hold.)
 func (in *Inspector) Op(op *bus.Op, from, to int64, caps []bus.Capture) {
 	if from < in.now {
-		in.breach(LawOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now-from)
+		in.breach(RuleOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now-from)
 	}
 	if to < from {
-		in.breach(LawOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from-to)
+		in.breach(RuleOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from-to)
 	}
 	switch op.Kind {
 	case bus.OpSelect:
@@ -205,14 +205,14 @@ func (in *Inspector) Op(op *bus.Op, from, to int64, caps []bus.Capture) {
 	in.now = max(in.now, to)
 }
 
-// EndSegment ends the running segment at bus time end. (Law 3: its commands have
+// EndSegment ends the running segment at bus time end. (Rule 3: its commands have
 // reached their whole targets.)
 func (in *Inspector) EndSegment(end int64) {
 	if in.segment == nil {
 		return
 	}
 	if end < in.now {
-		in.breach(LawOrder, end, nil, "a segment ends %d ns before its last operation", in.now-end)
+		in.breach(RuleOrder, end, nil, "a segment ends %d ns before its last operation", in.now-end)
 	}
 	in.now = max(in.now, end)
 	for i := range in.commands.list {
@@ -256,15 +256,15 @@ func (in *Inspector) Take() []Violation {
 // Total counts all violations.
 func (in *Inspector) Total() uint64 { return in.total }
 
-// Broken counts the violations after which a bus must stop: of laws 1 to 6 and 8.
+// Broken counts the violations after which a bus must stop: of rules 1 to 6 and 8.
 // The others are about what is said of a job, not about what the lines do.
 func (in *Inspector) Broken() uint64 { return in.broken }
 
 // breach notes a violation.
-func (in *Inspector) breach(law int, at int64, chips []int, format string, args ...any) {
-	v := Violation{Law: law, AtNS: at, Message: fmt.Sprintf(format, args...), Chips: in.a.ChipNames(chips)}
+func (in *Inspector) breach(rule int, at int64, chips []int, format string, args ...any) {
+	v := Violation{Rule: rule, AtNS: at, Message: fmt.Sprintf(format, args...), Chips: in.a.ChipNames(chips)}
 	in.total++
-	if law <= LawClaim || law == LawOrder {
+	if rule <= RuleClaim || rule == RuleOrder {
 		in.broken++
 	}
 	if len(in.pending) < keptViolations {

@@ -134,7 +134,7 @@ func hexJob(a *chipmodel.Array) []bus.Op {
 	return []bus.Op{Select(H | X1), output(1, enable, H0), Scan(a, H0, 0, bus.Claim{}), output(2, disable, H0)}
 }
 
-func TestCleanProgramsBreakNoLaw(t *testing.T) {
+func TestCleanProgramsViolateNoRule(t *testing.T) {
 	s := newStream()
 	onTime := bus.Outcome{Kind: bus.OnTime}
 	for n := range uint64(3) {
@@ -151,14 +151,14 @@ func TestCleanProgramsBreakNoLaw(t *testing.T) {
 	s.in.Released(s.now, s.now+20000)
 	s.in.Finish(s.now)
 	if v := s.in.Violations(); len(v) != 0 || s.in.Total() != 0 || s.in.Broken() != 0 {
-		t.Errorf("a clean program broke %d laws: %v", s.in.Total(), v)
+		t.Errorf("a clean program violated %d rules: %v", s.in.Total(), v)
 	}
 }
 
-// broken is one program that breaks a law on purpose.
+// broken is one program that violates a rule on purpose.
 type broken struct {
 	name  string
-	law   int
+	rule  int
 	at    int64 // -1 where the time is not fixed by hand
 	chips []string
 	run   func(*stream)
@@ -174,13 +174,13 @@ func (b broken) check(t *testing.T) {
 		t.Fatalf("%s: nothing was caught", b.name)
 	}
 	v := got[0]
-	if v.Law != b.law || !slices.Equal(v.Chips, b.chips) || (b.at >= 0 && v.AtNS != b.at) || v.Message == "" {
-		t.Errorf("%s: caught %v (and %d more), want law %d at %d of %v", b.name, v, len(got)-1, b.law, b.at, b.chips)
+	if v.Rule != b.rule || !slices.Equal(v.Chips, b.chips) || (b.at >= 0 && v.AtNS != b.at) || v.Message == "" {
+		t.Errorf("%s: caught %v (and %d more), want rule %d at %d of %v", b.name, v, len(got)-1, b.rule, b.at, b.chips)
 	}
 	if s.in.Total() != uint64(len(got)) {
 		t.Errorf("%s: %d violations counted, %d handed out", b.name, s.in.Total(), len(got))
 	}
-	stops := slices.ContainsFunc(got, func(v rules.Violation) bool { return v.Law <= 6 || v.Law == 8 })
+	stops := slices.ContainsFunc(got, func(v rules.Violation) bool { return v.Rule <= 6 || v.Rule == 8 })
 	if (s.in.Broken() > 0) != stops {
 		t.Errorf("%s: %d violations call for a stop", b.name, s.in.Broken())
 	}
@@ -188,58 +188,58 @@ func (b broken) check(t *testing.T) {
 
 // Times by hand: a select takes 300 ns and the word is active after 100 ns, a write
 // takes 1000 ns, a strobe 500 ns, a load of four rows 500 + 4 x 2000 ns.
-func TestLawsOfOneOperation(t *testing.T) {
+func TestRulesOfOneOperation(t *testing.T) {
 	j := job("any", 0, 1)
 	mems := job("mems", 0, 1, M0, M1, M2)
 	claim := shares(0x55, 0)
 	for _, b := range []broken{
-		{"two outputs enabled on one lane", rules.LawOneDriver, 1300, []string{"m0", "m2"}, func(s *stream) {
+		{"two outputs enabled on one lane", rules.RuleOneDriver, 1300, []string{"m0", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X2), output(1, enable, M0, M2))
 		}},
-		{"a word joins two enabled chips", rules.LawOneDriver, 2700, []string{"m0", "m2"}, func(s *stream) {
+		{"a word joins two enabled chips", rules.RuleOneDriver, 2700, []string{"m0", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), output(1, enable, M0), Select(F|X2), output(2, enable, M2), Select(F|X0|X2))
 		}},
-		{"enabled in an earlier segment", rules.LawOneDriver, 2700, []string{"c0", "s0"}, func(s *stream) {
+		{"enabled in an earlier segment", rules.RuleOneDriver, 2700, []string{"c0", "s0"}, func(s *stream) {
 			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Select(H|X0), output(2, enable, S0))
 			s.in.JobEnded(j, bus.Outcome{Kind: bus.OnTime})
 			s.segment(job("other", 0, 1), 0, Select(G|H|X0))
 		}},
-		{"make before break", rules.LawOneDriver, 300, []string{"m0"}, func(s *stream) {
+		{"make before break", rules.RuleOneDriver, 300, []string{"m0"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0))
 			op := Select(F | X1)
 			s.in.Op(&op, 300, 300+99, nil)
 		}},
-		{"two chips of one lane in a readout", rules.LawOneDriver, 300, []string{"m0", "m2"}, func(s *stream) {
+		{"two chips of one lane in a readout", rules.RuleOneDriver, 300, []string{"m0", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X2), ScanAll(s.a, []int{M0, M2}, []int{0, 1}, bus.Claim{}))
 		}},
-		{"a write beyond its target", rules.LawTarget, 300, []string{"m1"}, func(s *stream) {
+		{"a write beyond its target", rules.RuleTarget, 300, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.ColumnPattern, 1, M0))
 		}},
-		{"a readout under too wide a word", rules.LawTarget, 10000, []string{"m1"}, func(s *stream) {
+		{"a readout under too wide a word", rules.RuleTarget, 10000, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1), Write(2, chipmodel.ColumnPattern, 1, M0, M1))
 			s.now = 10000
 			s.op(Scan(s.a, M0, 0, bus.Claim{}))
 		}},
-		{"one command with two targets", rules.LawTarget, 1600, []string{"m1"}, func(s *stream) {
+		{"one command with two targets", rules.RuleTarget, 1600, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Write(1, chipmodel.ColumnPattern, 1, M0), Select(F|X1), Write(1, chipmodel.ColumnPattern, 1, M1))
 		}},
-		{"a command for a chip of no concern to the job", rules.LawTarget, 300, []string{"c0"}, func(s *stream) {
+		{"a command for a chip of no concern to the job", rules.RuleTarget, 300, []string{"c0"}, func(s *stream) {
 			s.segment(mems, 0, Select(G|X0), output(1, disable, C0))
 		}},
-		{"a readout of a chip of no concern to the job", rules.LawTarget, 300, []string{"h0"}, func(s *stream) {
+		{"a readout of a chip of no concern to the job", rules.RuleTarget, 300, []string{"h0"}, func(s *stream) {
 			s.segment(mems, 0, Select(H|X1), Scan(s.a, H0, 0, bus.Claim{}))
 		}},
-		{"a write cut short", rules.LawClaim, 300, []string{"m0"}, func(s *stream) {
+		{"a write cut short", rules.RuleClaim, 300, []string{"m0"}, func(s *stream) {
 			s.segment(mems, 0, Select(F|X0))
 			op := Write(1, chipmodel.ColumnPattern, 1, M0)
 			s.in.Op(&op, 300, 300+999, nil)
 		}},
-		{"a strobe cut short", rules.LawClaim, 300, []string{"m0"}, func(s *stream) {
+		{"a strobe cut short", rules.RuleClaim, 300, []string{"m0"}, func(s *stream) {
 			s.segment(mems, 0, Select(F|X0))
 			op := Strobe(1, chipmodel.Load, 0, M0)
 			s.in.Op(&op, 300, 300+499, nil)
 		}},
-		{"a share that took less time than it says", rules.LawClaim, -1, []string{"m0"}, func(s *stream) {
+		{"a share that took less time than it says", rules.RuleClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			share := ops[4]
 			s.in.BeginSegment(&bus.Segment{Job: j, Ops: ops}, s.now, s.now)
@@ -252,49 +252,49 @@ func TestLawsOfOneOperation(t *testing.T) {
 				s.op(ops[i])
 			}
 		}},
-		{"a strobe that arrives twice", rules.LawStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
+		{"a strobe that arrives twice", rules.RuleStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1, M2), Select(F|X1|X2), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
 		}},
-		{"a strobe that misses a chip", rules.LawStrobeOnce, 8800, []string{"m1", "m2"}, func(s *stream) {
+		{"a strobe that misses a chip", rules.RuleStrobeOnce, 8800, []string{"m1", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
 		}},
-		{"a write that misses a chip", rules.LawStrobeOnce, 1300, []string{"m2"}, func(s *stream) {
+		{"a write that misses a chip", rules.RuleStrobeOnce, 1300, []string{"m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.RowPattern, 1, M0, M1, M2))
 		}},
-		{"a register is not what the frame claims", rules.LawClaim, 6300, []string{"s0"}, func(s *stream) {
+		{"a register is not what the frame claims", rules.RuleClaim, 6300, []string{"s0"}, func(s *stream) {
 			ops := switchJob(s.a, 4*time.Microsecond)
 			ops[4].Scan.Claim.Registers[0].Value = 0x77
 			s.segment(j, 0, ops...)
 		}},
-		{"a share that never was", rules.LawClaim, 9800, []string{"m0"}, func(s *stream) {
+		{"a share that never was", rules.RuleClaim, 9800, []string{"m0"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0), Scan(s.a, M0, 0, claim))
 		}},
-		{"a share of other patterns", rules.LawClaim, -1, []string{"m0"}, func(s *stream) {
+		{"a share of other patterns", rules.RuleClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			ops[2].Value = 0x77
 			s.segment(j, 0, ops...)
 		}},
-		{"a share that was opened too soon", rules.LawClaim, -1, []string{"m0"}, func(s *stream) {
+		{"a share that was opened too soon", rules.RuleClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			ops[4].Hold = 2999 * time.Nanosecond
 			s.segment(j, 0, ops...)
 		}},
-		{"memory that was not loaded", rules.LawClaim, 1300, []string{"m0"}, func(s *stream) {
+		{"memory that was not loaded", rules.RuleClaim, 1300, []string{"m0"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), output(1, enable, M0), Scan(s.a, M0, 0, bus.Claim{}))
 		}},
-		{"an output that is off", rules.LawClaim, 300, []string{"h0"}, func(s *stream) {
+		{"an output that is off", rules.RuleClaim, 300, []string{"h0"}, func(s *stream) {
 			s.segment(j, 0, Select(H|X1), Scan(s.a, H0, 0, bus.Claim{}))
 		}},
-		{"a counter that was not reset", rules.LawClaim, 1300, []string{"c0"}, func(s *stream) {
+		{"a counter that was not reset", rules.RuleClaim, 1300, []string{"c0"}, func(s *stream) {
 			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Scan(s.a, C0, 0, bus.Claim{}))
 		}},
-		{"a counter that was advanced", rules.LawClaim, 4050, []string{"c0"}, func(s *stream) {
+		{"a counter that was advanced", rules.RuleClaim, 4050, []string{"c0"}, func(s *stream) {
 			// Reset 2000 ns (its pulse, longer than the strobe), advance 500 ns.
 			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Strobe(2, chipmodel.Reset, 0, C0), Strobe(3, chipmodel.Advance, 0, C0))
 			s.now = 4050
 			s.op(Scan(s.a, C0, 0, bus.Claim{}))
 		}},
-		{"a counter chip read by address", rules.LawClaim, -1, []string{"c0"}, func(s *stream) {
+		{"a counter chip read by address", rules.RuleClaim, -1, []string{"c0"}, func(s *stream) {
 			ops := counterJob(s.a, C0, G|X0)
 			ops[3].Kind = bus.OpScan
 			s.segment(j, 0, ops...)
@@ -328,20 +328,20 @@ func TestSettling(t *testing.T) {
 	// The scan of single begins at 300 + 8500 + 1000 ns, that of count at 300 + 1000 + 2000.
 	const began, counted = 9800, 3300
 	for _, b := range []broken{
-		{"first sample early", rules.LawSettle, began + 1199, []string{"m0"}, settled(single, func(c []bus.Capture) {
+		{"first sample early", rules.RuleSettle, began + 1199, []string{"m0"}, settled(single, func(c []bus.Capture) {
 			c[0].FirstSampleNS--
 			c[0].HoldNS++
 		})},
-		{"pixels too close", rules.LawSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"rows too close", rules.LawSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
+		{"pixels too close", rules.RuleSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"rows too close", rules.RuleSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
 			c[0].RowInterval--
 			c[0].HoldNS += 10
 		})},
-		{"conversion ends too soon", rules.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS-- })},
-		{"operation ends before the conversion", rules.LawSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS++ })},
-		{"lane moves during the conversion", rules.LawSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"computed settling cut", rules.LawSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSampleNS-- })},
-		{"pixels joined before sensing not settled", rules.LawSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
+		{"conversion ends too soon", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS-- })},
+		{"operation ends before the conversion", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS++ })},
+		{"lane moves during the conversion", rules.RuleSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"computed settling cut", rules.RuleSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSampleNS-- })},
+		{"pixels joined before sensing not settled", rules.RuleSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
 			s.segment(job("t", 0, 1), 0, switchJob(s.a, 2799)...)
 		}},
 	} {
@@ -355,7 +355,7 @@ func TestSettling(t *testing.T) {
 }
 
 // A converter may need longer than the lane: pixel intervals that leave it settled
-// but the conversion unfinished break the law too.
+// but the conversion unfinished violate the rule too.
 func TestConversionsDoNotOverlap(t *testing.T) {
 	msg := Message()
 	msg.Lanes[0].Converter.Conversion.Nanos = 4000
@@ -368,7 +368,7 @@ func TestConversionsDoNotOverlap(t *testing.T) {
 	s.edit = func(c []bus.Capture) { c[0].PixelInterval = 3999 }
 	s.segment(job("t", 0, 1), 0, hexAt(a)...)
 	v := s.in.Take()
-	if len(v) == 0 || v[0].Law != rules.LawSettle || !slices.Equal(v[0].Chips, []string{"s0"}) {
+	if len(v) == 0 || v[0].Rule != rules.RuleSettle || !slices.Equal(v[0].Chips, []string{"s0"}) {
 		t.Errorf("conversions overlap, caught %v", v)
 	}
 }

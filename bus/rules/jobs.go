@@ -37,19 +37,19 @@ type taskRecord struct {
 func (in *Inspector) begin(s *bus.Segment, start int64) *jobRecord {
 	j := s.Job
 	if j == nil {
-		in.breach(LawAccounted, start, nil, "a segment belongs to no job")
+		in.breach(RuleAccounted, start, nil, "a segment belongs to no job")
 		return nil
 	}
 	t := in.task(j.Task)
 	if t.open != nil && t.open.job.Number != j.Number {
-		in.breach(LawAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.name(), jobName(j))
+		in.breach(RuleAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.name(), jobName(j))
 		in.forget(t)
 	}
 	if t.open == nil {
 		t.open = in.newRecord(j)
 	}
 	if s.Index != t.open.ran {
-		in.breach(LawOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, jobName(j), t.open.ran)
+		in.breach(RuleOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, jobName(j), t.open.ran)
 	}
 	return t.open
 }
@@ -139,18 +139,18 @@ func (in *Inspector) limits(r *jobRecord) {
 	r.judged = true
 	for i, f := range r.frames {
 		if f.chip >= 0 && r.job.MaxHold > 0 && f.hold > int64(r.job.MaxHold) {
-			in.breach(LawHoldSkew, r.end, []int{f.chip}, "frame %d of %s was held for %v, its limit is %v",
+			in.breach(RuleHoldSkew, r.end, []int{f.chip}, "frame %d of %s was held for %v, its limit is %v",
 				i, r.name(), time.Duration(f.hold), r.job.MaxHold)
 		}
 	}
 	if skew := r.skew(); r.job.MaxSkew > 0 && skew > int64(r.job.MaxSkew) {
-		in.breach(LawHoldSkew, r.end, r.job.Chips, "the frames of %s are %v apart, its limit is %v",
+		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the frames of %s are %v apart, its limit is %v",
 			r.name(), time.Duration(skew), r.job.MaxSkew)
 	}
 }
 
 // FrameSet judges what is reported of a job against what was seen, and, unless it
-// failed, what was seen against its limits. Call it before JobEnded. (Laws 7 and 9.)
+// failed, what was seen against its limits. Call it before JobEnded. (Rules 7 and 9.)
 func (in *Inspector) FrameSet(job *bus.Job, fs *facetdv1.FrameSet) {
 	r := in.open(job)
 	if r == nil {
@@ -163,16 +163,16 @@ func (in *Inspector) FrameSet(job *bus.Job, fs *facetdv1.FrameSet) {
 		}
 		one := []int{f.chip}
 		if i >= len(reported) || reported[i].GetChip() != in.a.Chips[f.chip].Name {
-			in.breach(LawAccounted, r.end, one, "frame %d of %s was read but is not in its frame set", i, jobName(job))
+			in.breach(RuleAccounted, r.end, one, "frame %d of %s was read but is not in its frame set", i, jobName(job))
 			continue
 		}
 		if reported[i].GetHoldNs() < f.hold {
-			in.breach(LawHoldSkew, r.end, one, "frame %d of %s is reported as held for %d ns, it was %d ns",
+			in.breach(RuleHoldSkew, r.end, one, "frame %d of %s is reported as held for %d ns, it was %d ns",
 				i, jobName(job), reported[i].GetHoldNs(), f.hold)
 		}
 	}
 	if skew := r.skew(); fs.GetSkewNs() < skew {
-		in.breach(LawHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", jobName(job), fs.GetSkewNs(), skew)
+		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", jobName(job), fs.GetSkewNs(), skew)
 	}
 	if fs.GetFailure() == "" {
 		in.limits(r)
@@ -187,7 +187,7 @@ func (in *Inspector) open(job *bus.Job) *jobRecord {
 	return nil
 }
 
-// JobEnded judges how a job is counted, and ends its holds. (Law 9.)
+// JobEnded judges how a job is counted, and ends its holds. (Rule 9.)
 func (in *Inspector) JobEnded(job *bus.Job, outcome bus.Outcome) {
 	t := in.task(job.Task)
 	r := in.open(job)
@@ -196,12 +196,12 @@ func (in *Inspector) JobEnded(job *bus.Job, outcome bus.Outcome) {
 		at = r.end
 	}
 	if t.ended && job.Number != 0 && job.Number != t.last+1 {
-		in.breach(LawAccounted, at, job.Chips, "%s is accounted for after number %d", jobName(job), t.last)
+		in.breach(RuleAccounted, at, job.Chips, "%s is accounted for after number %d", jobName(job), t.last)
 	}
 	t.ended, t.last = true, job.Number
 	if outcome.Kind == bus.Failed {
 		if outcome.Cause == "" {
-			in.breach(LawAccounted, at, job.Chips, "%s failed without a cause", jobName(job))
+			in.breach(RuleAccounted, at, job.Chips, "%s failed without a cause", jobName(job))
 		}
 	} else {
 		in.finished(job, r, at, outcome)
@@ -218,33 +218,33 @@ func (in *Inspector) JobEnded(job *bus.Job, outcome bus.Outcome) {
 func (in *Inspector) finished(job *bus.Job, r *jobRecord, at int64, outcome bus.Outcome) {
 	switch {
 	case outcome.Kind != bus.OnTime && outcome.Kind != bus.Late:
-		in.breach(LawAccounted, at, job.Chips, "%s ended %s", jobName(job), bus.OutcomeKind(0))
+		in.breach(RuleAccounted, at, job.Chips, "%s ended %s", jobName(job), bus.OutcomeKind(0))
 	case r == nil:
-		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s but never ran", jobName(job), outcome.Kind)
+		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s but never ran", jobName(job), outcome.Kind)
 	case r.ran < r.segments:
-		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", jobName(job), outcome.Kind, r.ran, r.segments)
+		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", jobName(job), outcome.Kind, r.ran, r.segments)
 	case (r.end > job.Deadline) != (outcome.Kind == bus.Late):
-		in.breach(LawAccounted, at, job.Chips, "%s is counted as %s, but ended at %d ns with its deadline at %d ns",
+		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s, but ended at %d ns with its deadline at %d ns",
 			jobName(job), outcome.Kind, r.end, job.Deadline)
 	}
 }
 
 // Finish judges that every job that began has been accounted for; call it at the
-// end of a run. (Law 9.)
+// end of a run. (Rule 9.)
 func (in *Inspector) Finish(at int64) {
 	for _, name := range slices.Sorted(maps.Keys(in.tasks)) {
 		if t := in.tasks[name]; t.open != nil {
-			in.breach(LawAccounted, at, t.open.job.Chips, "%s was not accounted for at the end", t.open.name())
+			in.breach(RuleAccounted, at, t.open.job.Chips, "%s was not accounted for at the end", t.open.name())
 			in.forget(t)
 		}
 	}
 }
 
 // Released judges a stop asked for at stopAt, after which every line was inactive
-// at inactiveAt. (Law 10.)
+// at inactiveAt. (Rule 10.)
 func (in *Inspector) Released(stopAt, inactiveAt int64) {
 	if took := time.Duration(inactiveAt - stopAt); took > in.a.Timing.ReleaseLimit {
-		in.breach(LawReleaseInTime, inactiveAt, in.listening, "the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
+		in.breach(RuleReleaseInTime, inactiveAt, in.listening, "the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
 	}
 	in.touchLanes(inactiveAt)
 	in.word, in.listening = 0, nil

@@ -58,11 +58,11 @@ func TestHeldChips(t *testing.T) {
 		s.segment(j, 2, segments[1]...)
 	}
 	for _, b := range []broken{
-		{"written before it is read", rules.LawHeld, 8800 + 300, []string{"m0"}, between(1, write...)},
-		{"loaded by another job", rules.LawHeld, 8800 + 300, []string{"m0"}, between(1, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0))},
-		{"the other chip is still unread", rules.LawHeld, 8800 + 28100 + 300, []string{"m1"}, between(2, Select(F|X1), output(1, enable, M1), output(2, disable, M1))},
-		{"written between two readouts", rules.LawHeld, 8800 + 28100 + 300, []string{"m0"}, reread},
-		{"read by another job", rules.LawHeld, 8800 + 300, []string{"m0"}, func(s *stream) {
+		{"written before it is read", rules.RuleHeld, 8800 + 300, []string{"m0"}, between(1, write...)},
+		{"loaded by another job", rules.RuleHeld, 8800 + 300, []string{"m0"}, between(1, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0))},
+		{"the other chip is still unread", rules.RuleHeld, 8800 + 28100 + 300, []string{"m1"}, between(2, Select(F|X1), output(1, enable, M1), output(2, disable, M1))},
+		{"written between two readouts", rules.RuleHeld, 8800 + 28100 + 300, []string{"m0"}, reread},
+		{"read by another job", rules.RuleHeld, 8800 + 300, []string{"m0"}, func(s *stream) {
 			between(1, loadRead(s.a)[1]...)(s)
 		}},
 	} {
@@ -139,16 +139,16 @@ func TestHoldAndSkew(t *testing.T) {
 	const skew = 1200 + 3*4200 + 3000 + 1000 + 2300
 	const held = 8500 + 2500 + 18600 + 5000
 	for _, b := range []broken{
-		{"held too long", rules.LawHoldSkew, -1, []string{"m1"}, reported(bus.Job{MaxHold: 97199}, nil)},
-		{"hold reported too short", rules.LawHoldSkew, -1, []string{"m0"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[0].HoldNs-- })},
-		{"capture says too short a hold", rules.LawHoldSkew, 300 + held, []string{"m0"}, func(s *stream) {
+		{"held too long", rules.RuleHoldSkew, -1, []string{"m1"}, reported(bus.Job{MaxHold: 97199}, nil)},
+		{"hold reported too short", rules.RuleHoldSkew, -1, []string{"m0"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[0].HoldNs-- })},
+		{"capture says too short a hold", rules.RuleHoldSkew, 300 + held, []string{"m0"}, func(s *stream) {
 			s.edit = func(c []bus.Capture) { c[0].HoldNS-- }
 			reported(bus.Job{}, nil)(s)
 		}},
-		{"skew too large", rules.LawHoldSkew, -1, []string{"s0", "h0"}, skewed(skew-1, skew)},
-		{"skew reported too small", rules.LawHoldSkew, -1, []string{"s0", "h0"}, skewed(0, skew-1)},
-		{"a frame is missing", rules.LawAccounted, -1, []string{"m1"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames = fs.Frames[:1] })},
-		{"a frame of another chip", rules.LawAccounted, -1, []string{"m1"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[1].Chip = "m2" })},
+		{"skew too large", rules.RuleHoldSkew, -1, []string{"s0", "h0"}, skewed(skew-1, skew)},
+		{"skew reported too small", rules.RuleHoldSkew, -1, []string{"s0", "h0"}, skewed(0, skew-1)},
+		{"a frame is missing", rules.RuleAccounted, -1, []string{"m1"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames = fs.Frames[:1] })},
+		{"a frame of another chip", rules.RuleAccounted, -1, []string{"m1"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[1].Chip = "m2" })},
 	} {
 		b.check(t)
 	}
@@ -171,32 +171,32 @@ func TestOrder(t *testing.T) {
 	}
 	chips := []string{"m0"}
 	for _, b := range []broken{
-		{"segments overlap", rules.LawOrder, 8799, chips, func(s *stream) {
+		{"segments overlap", rules.RuleOrder, 8799, chips, func(s *stream) {
 			s.segment(job("a", 0, 1), 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0))
 			begin(s, job("b", 0, 1, M0), 0, 0, 8799)
 		}},
-		{"before its time", rules.LawOrder, 99, chips, func(s *stream) { begin(s, job("a", 0, 1, M0), 0, 100, 99) }},
-		{"before its release", rules.LawOrder, 99, chips, func(s *stream) {
+		{"before its time", rules.RuleOrder, 99, chips, func(s *stream) { begin(s, job("a", 0, 1, M0), 0, 100, 99) }},
+		{"before its release", rules.RuleOrder, 99, chips, func(s *stream) {
 			j := job("a", 0, 1, M0)
 			j.Release = 100
 			begin(s, j, 0, 0, 99)
 		}},
-		{"segments out of order", rules.LawOrder, 300, chips, func(s *stream) {
+		{"segments out of order", rules.RuleOrder, 300, chips, func(s *stream) {
 			j := job("a", 0, 3, M0)
 			s.segment(j, 0, ops...)
 			begin(s, j, 2, 300, 300)
 		}},
-		{"operations overlap", rules.LawOrder, 299, []string{}, func(s *stream) {
+		{"operations overlap", rules.RuleOrder, 299, []string{}, func(s *stream) {
 			begin(s, job("a", 0, 1), 0, 0, 0)
 			s.op(ops[0])
 			op := Write(1, chipmodel.ColumnPattern, 1, M0)
 			s.in.Op(&op, 299, 1299, nil)
 		}},
-		{"an operation that runs backwards", rules.LawOrder, 500, []string{}, func(s *stream) {
+		{"an operation that runs backwards", rules.RuleOrder, 500, []string{}, func(s *stream) {
 			op := bus.Op{Kind: bus.OpWait}
 			s.in.Op(&op, 500, 499, nil)
 		}},
-		{"a segment shorter than its operations", rules.LawOrder, 299, []string{}, func(s *stream) {
+		{"a segment shorter than its operations", rules.RuleOrder, 299, []string{}, func(s *stream) {
 			begin(s, job("a", 0, 1), 0, 0, 0)
 			s.op(ops[0])
 			s.in.EndSegment(299)
@@ -218,40 +218,40 @@ func TestAccounting(t *testing.T) {
 	failed := bus.Outcome{Kind: bus.Failed, Cause: "test"}
 	m0 := []string{"m0"}
 	for _, b := range []broken{
-		{"late and called on time", rules.LawAccounted, 300, m0, ran(onTime, 299)},
-		{"on time and called late", rules.LawAccounted, 300, m0, ran(late, 300)},
-		{"failed without a cause", rules.LawAccounted, 300, m0, ran(bus.Outcome{Kind: bus.Failed}, none)},
-		{"no outcome", rules.LawAccounted, 300, m0, ran(bus.Outcome{}, none)},
-		{"half a job", rules.LawAccounted, 300, m0, func(s *stream) {
+		{"late and called on time", rules.RuleAccounted, 300, m0, ran(onTime, 299)},
+		{"on time and called late", rules.RuleAccounted, 300, m0, ran(late, 300)},
+		{"failed without a cause", rules.RuleAccounted, 300, m0, ran(bus.Outcome{Kind: bus.Failed}, none)},
+		{"no outcome", rules.RuleAccounted, 300, m0, ran(bus.Outcome{}, none)},
+		{"half a job", rules.RuleAccounted, 300, m0, func(s *stream) {
 			j := job("a", 0, 2, M0)
 			s.segment(j, 0, Select(F|X0))
 			s.in.JobEnded(j, onTime)
 		}},
-		{"never ran", rules.LawAccounted, 300, m0, func(s *stream) {
+		{"never ran", rules.RuleAccounted, 300, m0, func(s *stream) {
 			s.segment(job("b", 0, 1), 0, Select(F|X0))
 			s.in.JobEnded(job("a", 0, 1, M0), onTime)
 		}},
-		{"counted twice", rules.LawAccounted, 300, m0, func(s *stream) {
+		{"counted twice", rules.RuleAccounted, 300, m0, func(s *stream) {
 			j := job("a", 4, 1, M0)
 			s.segment(j, 0, Select(F|X0))
 			s.in.JobEnded(j, onTime)
 			s.in.JobEnded(j, failed)
 		}},
-		{"a number left out", rules.LawAccounted, -1, m0, func(s *stream) {
+		{"a number left out", rules.RuleAccounted, -1, m0, func(s *stream) {
 			ran(onTime, none)(s)
 			s.in.JobEnded(job("a", 2, 1, M0), failed)
 		}},
-		{"vanished under the next job", rules.LawAccounted, 300, m0, func(s *stream) {
+		{"vanished under the next job", rules.RuleAccounted, 300, m0, func(s *stream) {
 			s.segment(job("a", 0, 1, M0), 0, Select(F|X0))
 			s.segment(job("a", 1, 1, M0), 0, Select(F|X0))
 			s.in.JobEnded(job("a", 1, 1, M0), onTime)
 		}},
-		{"vanished at the end", rules.LawAccounted, 777, m0, func(s *stream) {
+		{"vanished at the end", rules.RuleAccounted, 777, m0, func(s *stream) {
 			s.segment(job("a", 0, 1, M0), 0, Select(F|X0))
 			s.in.Finish(777)
 		}},
-		{"a segment of no job", rules.LawAccounted, 0, []string{}, func(s *stream) { s.segment(nil, 0, Select(F|X0)) }},
-		{"a readout without a capture", rules.LawAccounted, 1300, []string{"h0"}, func(s *stream) {
+		{"a segment of no job", rules.RuleAccounted, 0, []string{}, func(s *stream) { s.segment(nil, 0, Select(F|X0)) }},
+		{"a readout without a capture", rules.RuleAccounted, 1300, []string{"h0"}, func(s *stream) {
 			s.segment(job("a", 0, 1), 0, Select(H|X1), output(1, enable, H0))
 			op := Scan(s.a, H0, 0, bus.Claim{})
 			s.in.Op(&op, s.now, s.now+100000, nil)
@@ -279,7 +279,7 @@ func TestAccounting(t *testing.T) {
 }
 
 func TestRelease(t *testing.T) {
-	broken{"lines released late", rules.LawReleaseInTime, 25001, []string{"m0"}, func(s *stream) {
+	broken{"lines released late", rules.RuleReleaseInTime, 25001, []string{"m0"}, func(s *stream) {
 		s.segment(job("a", 0, 1), 0, Select(F|X0))
 		s.in.Released(5000, 25001)
 	}}.check(t)
@@ -289,7 +289,7 @@ func TestRelease(t *testing.T) {
 	s.in.Released(5000, 25000)
 	// Every line is inactive: the write reaches nobody, and so not its target.
 	s.segment(job("b", 0, 1), 0, Write(1, chipmodel.ColumnPattern, 1, M0))
-	if v := s.in.Take(); len(v) != 1 || v[0].Law != rules.LawStrobeOnce || !slices.Equal(v[0].Chips, []string{"m0"}) {
+	if v := s.in.Take(); len(v) != 1 || v[0].Rule != rules.RuleStrobeOnce || !slices.Equal(v[0].Chips, []string{"m0"}) {
 		t.Errorf("a write after the release: %v", v)
 	}
 }
@@ -312,7 +312,7 @@ func TestGivenUpLoad(t *testing.T) {
 	s.op(Select(F | X0))
 	s.op(output(1, enable, M0))
 	s.op(Scan(s.a, M0, 0, bus.Claim{}))
-	if v := s.in.Take(); len(v) == 0 || v[0].Law != rules.LawClaim {
+	if v := s.in.Take(); len(v) == 0 || v[0].Rule != rules.RuleClaim {
 		t.Errorf("a torn load was read: %v", v)
 	}
 }
@@ -330,7 +330,7 @@ func TestViolationsAreBoundedAndCounted(t *testing.T) {
 	}
 }
 
-// The captures of a readout that broke a law are void: a job that fails with it
+// The captures of a readout that violated a rule are void: a job that fails with it
 // reports no hold for them.
 func TestVoidCapturesAreNotHeldAgainstTheReport(t *testing.T) {
 	s := newStream()
@@ -338,7 +338,7 @@ func TestVoidCapturesAreNotHeldAgainstTheReport(t *testing.T) {
 	s.segment(j, 0, loadRead(s.a)[0]...)
 	s.edit = func(c []bus.Capture) { c[0].FirstSampleNS-- }
 	s.segment(j, 1, loadRead(s.a)[1]...)
-	if v := s.in.Take(); len(v) == 0 || v[0].Law != rules.LawSettle {
+	if v := s.in.Take(); len(v) == 0 || v[0].Rule != rules.RuleSettle {
 		t.Fatalf("caught %v", v)
 	}
 	s.in.FrameSet(j, &facetdv1.FrameSet{Failure: "settling", Frames: []*facetdv1.Frame{{Chip: "m0"}, {Chip: "m1"}}})

@@ -86,14 +86,14 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 	var out []Violation
 	add := func(at int64, err error) {
 		if err != nil {
-			out = append(out, Violation{Law: LawClaim, AtNS: at, Message: err.Error()})
+			out = append(out, Violation{Rule: RuleClaim, AtNS: at, Message: err.Error()})
 		}
 	}
 	add(0, bus.CheckOps(a, t.Opening))
 	checked := map[*bus.Op]int{} // jobs repeat their programs
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {
-			out = append(out, Violation{Law: LawAccounted, AtNS: e.Start, Message: "a segment belongs to no job"})
+			out = append(out, Violation{Rule: RuleAccounted, AtNS: e.Start, Message: "a segment belongs to no job"})
 			continue
 		}
 		if ops := e.Segment.Ops; len(ops) > 0 && checked[&ops[0]] < len(ops) {

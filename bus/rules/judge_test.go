@@ -39,24 +39,24 @@ func TestJudge(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name string
-		law  int
+		rule int
 		says string
 		edit func(*rules.TimedTable)
 	}{
-		{"segments overlap", rules.LawOrder, "before the end", func(t *rules.TimedTable) { t.Entries[1].Start = 10_000 }},
-		{"cycles overlap", rules.LawOrder, "before the end", func(t *rules.TimedTable) { t.Hyperperiod = 210_000 }},
-		{"too early", rules.LawOrder, "release", func(t *rules.TimedTable) { t.Entries[2].Start--; t.Entries[2].NotBefore = 0 }},
-		{"not before", rules.LawOrder, "its time", func(t *rules.TimedTable) { t.Entries[2].NotBefore++ }},
-		{"a deadline missed", rules.LawAccounted, "deadline", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Deadline = 60_001 }},
-		{"a job cut off", rules.LawAccounted, "not accounted", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Segments = 2 }},
-		{"hold", rules.LawHoldSkew, "held", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
-		{"a claim", rules.LawClaim, "shares", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Value = 1 }},
-		{"an unknown chip", rules.LawClaim, "no chip 99", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
-		{"a broken opening", rules.LawTarget, "not meant for", func(t *rules.TimedTable) { t.Opening[1].Target = []int{M0} }},
-		{"a segment of no job", rules.LawAccounted, "no job", func(t *rules.TimedTable) { t.Entries[0].Segment.Job = nil }},
+		{"segments overlap", rules.RuleOrder, "before the end", func(t *rules.TimedTable) { t.Entries[1].Start = 10_000 }},
+		{"cycles overlap", rules.RuleOrder, "before the end", func(t *rules.TimedTable) { t.Hyperperiod = 210_000 }},
+		{"too early", rules.RuleOrder, "release", func(t *rules.TimedTable) { t.Entries[2].Start--; t.Entries[2].NotBefore = 0 }},
+		{"not before", rules.RuleOrder, "its time", func(t *rules.TimedTable) { t.Entries[2].NotBefore++ }},
+		{"a deadline missed", rules.RuleAccounted, "deadline", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Deadline = 60_001 }},
+		{"a job cut off", rules.RuleAccounted, "not accounted", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Segments = 2 }},
+		{"hold", rules.RuleHoldSkew, "held", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
+		{"a claim", rules.RuleClaim, "shares", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Value = 1 }},
+		{"an unknown chip", rules.RuleClaim, "no chip 99", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
+		{"a broken opening", rules.RuleTarget, "not meant for", func(t *rules.TimedTable) { t.Opening[1].Target = []int{M0} }},
+		{"a segment of no job", rules.RuleAccounted, "no job", func(t *rules.TimedTable) { t.Entries[0].Segment.Job = nil }},
 		// What one cycle leaves to the next: the outputs of m0 and m2 stay enabled, and
 		// the next word that both hear joins them.
-		{"left over from the cycle before", rules.LawOneDriver, "drive lane a", func(t *rules.TimedTable) {
+		{"left over from the cycle before", rules.RuleOneDriver, "drive lane a", func(t *rules.TimedTable) {
 			ops := t.Entries[1].Segment.Ops
 			ops[8].Value, ops[12].Value = 1, 1
 		}},
@@ -66,10 +66,10 @@ func TestJudge(t *testing.T) {
 		v := rules.Judge(a, tt, 2)
 		found := false
 		for _, one := range v {
-			found = found || one.Law == c.law && strings.Contains(one.Message, c.says)
+			found = found || one.Rule == c.rule && strings.Contains(one.Message, c.says)
 		}
 		if !found {
-			t.Errorf("%s: caught %v, want law %d about %q", c.name, v, c.law, c.says)
+			t.Errorf("%s: caught %v, want rule %d about %q", c.name, v, c.rule, c.says)
 		}
 	}
 }

@@ -38,13 +38,13 @@ func captureOf(a *chipmodel.Array, op *bus.Op, from, early int64) bus.Capture {
 func TestLevelsClaimNothing(t *testing.T) {
 	a := MustArray()
 	for _, c := range []struct {
-		levels bool
-		early  int64
-		laws   []int
+		levels   bool
+		early    int64
+		violated []int
 	}{
 		{levels: true},
-		{levels: true, early: 1, laws: []int{rules.LawSettle}},
-		{levels: false, laws: []int{rules.LawTarget, rules.LawClaim, rules.LawClaim}},
+		{levels: true, early: 1, violated: []int{rules.RuleSettle}},
+		{levels: false, violated: []int{rules.RuleTarget, rules.RuleClaim, rules.RuleClaim}},
 	} {
 		in := rules.NewInspector(a)
 		job := &bus.Job{Segments: 1, Deadline: 1 << 40}
@@ -56,12 +56,12 @@ func TestLevelsClaimNothing(t *testing.T) {
 		end := at + int64(bus.Cost(a, &scan).Total())
 		in.Op(&scan, at, end, []bus.Capture{captureOf(a, &scan, at, c.early)})
 		in.EndSegment(end)
-		var laws []int
+		var violated []int
 		for _, v := range in.Take() {
-			laws = append(laws, v.Law)
+			violated = append(violated, v.Rule)
 		}
-		if !slices.Equal(laws, c.laws) {
-			t.Errorf("levels %v, early %d: broke laws %v, want %v", c.levels, c.early, laws, c.laws)
+		if !slices.Equal(violated, c.violated) {
+			t.Errorf("levels %v, early %d: violated rules %v, want %v", c.levels, c.early, violated, c.violated)
 		}
 	}
 }
@@ -94,20 +94,20 @@ func TestLevelsMoveCounters(t *testing.T) {
 		}
 		run(Scan(a, C0, 1, bus.Claim{}))
 		v := in.Take()
-		if clean := len(v) == 0; clean != reset || !clean && v[0].Law != rules.LawClaim {
+		if clean := len(v) == 0; clean != reset || !clean && v[0].Rule != rules.RuleClaim {
 			t.Errorf("reset %v: %v", reset, v)
 		}
 	}
 }
 
 // Only a look at levels with a settling time of its own may be early: a frame that asks
-// for the same breaks law 4, and so does a look that comes earlier than it says.
+// for the same violates rule 4, and so does a look that comes earlier than it says.
 func TestOnlyLevelsMayBeEarly(t *testing.T) {
 	a := MustArray()
 	for name, c := range map[string]struct {
 		levels bool
 		early  int64 // against its own settling time
-		want   bool  // law 4 is broken
+		want   bool  // rule 4 is violated
 	}{
 		"levels":                           {levels: true},
 		"a frame":                          {want: true},
@@ -129,9 +129,9 @@ func TestOnlyLevelsMayBeEarly(t *testing.T) {
 			at = end
 		}
 		in.EndSegment(at)
-		broken := slices.ContainsFunc(in.Take(), func(v rules.Violation) bool { return v.Law == rules.LawSettle })
+		broken := slices.ContainsFunc(in.Take(), func(v rules.Violation) bool { return v.Rule == rules.RuleSettle })
 		if broken != c.want {
-			t.Errorf("%s: law 4 broken: %v", name, broken)
+			t.Errorf("%s: rule 4 violated: %v", name, broken)
 		}
 	}
 }

@@ -44,11 +44,11 @@ func (v naive) enabled(chip, n int) bool {
 	return false
 }
 
-// broken returns the laws among 1 to 3 that the last operation breaks.
+// broken returns the rules among 1 to 3 that the last operation breaks.
 func (v naive) broken() []int {
 	n := len(v.ops) - 1
 	op := &v.ops[n]
-	laws := map[int]bool{}
+	violated := map[int]bool{}
 	for lane := range v.a.Lanes {
 		driving := 0
 		for c := range v.a.Chips {
@@ -57,7 +57,7 @@ func (v naive) broken() []int {
 			}
 		}
 		if driving > 1 && (op.Kind == bus.OpSelect || op.Register == chipmodel.OutputEnable) {
-			laws[rules.LawOneDriver] = true
+			violated[rules.RuleOneDriver] = true
 		}
 	}
 	for c := range v.a.Chips {
@@ -65,17 +65,17 @@ func (v naive) broken() []int {
 			continue
 		}
 		if !slices.Contains(op.Target, c) {
-			laws[rules.LawTarget] = true
+			violated[rules.RuleTarget] = true
 		}
 		for i := range v.ops[:n] {
 			if op.Kind == bus.OpStrobe && v.ops[i].Command == op.Command && v.ops[i].Kind != bus.OpSelect && v.listens(c, i) {
-				laws[rules.LawStrobeOnce] = true
+				violated[rules.RuleStrobeOnce] = true
 			}
 		}
 	}
 	var out []int
-	for law := range laws {
-		out = append(out, law)
+	for rule := range violated {
+		out = append(out, rule)
 	}
 	slices.Sort(out)
 	return out
@@ -108,7 +108,7 @@ func sortedKeys(m map[string]bool) []string {
 }
 
 // Random programs of one segment: after every operation the inspector has seen
-// exactly the laws 1 to 3 broken that the naive reference sees.
+// exactly the violations of rules 1 to 3 that the naive reference sees.
 func TestInspectorAgainstNaive(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
@@ -138,16 +138,16 @@ func TestInspectorAgainstNaive(t *testing.T) {
 			s.op(op)
 			var got []int
 			for _, one := range s.in.Take() {
-				got = append(got, one.Law)
+				got = append(got, one.Rule)
 			}
 			slices.Sort(got)
 			got = slices.Compact(got)
 			want := v.broken()
 			if !slices.Equal(got, want) {
-				t.Fatalf("laws %v broken, naively %v, by the last of %+v", got, want, v.ops)
+				t.Fatalf("rules %v violated, naively %v, by the last of %+v", got, want, v.ops)
 			}
-			for _, law := range want {
-				seen[law]++
+			for _, rule := range want {
+				seen[rule]++
 			}
 		}
 		s.in.EndSegment(s.now)
@@ -161,16 +161,16 @@ func TestInspectorAgainstNaive(t *testing.T) {
 			t.Fatalf("missed %v, naively %v, in %+v", got, want, v.ops)
 		}
 	}
-	for law := rules.LawOneDriver; law <= rules.LawStrobeOnce; law++ {
-		if seen[law] < 20 {
-			t.Errorf("law %d was broken only %d times", law, seen[law])
+	for rule := rules.RuleOneDriver; rule <= rules.RuleStrobeOnce; rule++ {
+		if seen[rule] < 20 {
+			t.Errorf("rule %d was violated only %d times", rule, seen[rule])
 		}
 	}
 }
 
-// The exact times of every readout keep law 4 by the inspector's own reckoning, and
+// The exact times of every readout keep rule 4 by the inspector's own reckoning, and
 // none could be a nanosecond shorter.
-func TestScanTimesAreLawfulAndTight(t *testing.T) {
+func TestScanTimesAreValidAndTight(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 3))
@@ -229,7 +229,7 @@ func TestScanTimesAreLawfulAndTight(t *testing.T) {
 			},
 			"conversion": func(c *bus.Capture) { c.ConvertedNS-- },
 		} {
-			if v := run(edit); len(v) == 0 || v[0].Law != rules.LawSettle {
+			if v := run(edit); len(v) == 0 || v[0].Rule != rules.RuleSettle {
 				t.Fatalf("%s, %+v: %s a nanosecond shorter was not caught: %v", class.Name, w, what, v)
 			}
 		}

@@ -17,7 +17,7 @@ func (in *Inspector) selectWord(op *bus.Op, from, to int64) {
 		least += in.a.Timing.SelectSetup
 	}
 	if time.Duration(to-from) < least {
-		in.breach(LawOneDriver, from, in.listening, "a change of the select word takes %v, but break before make and set-up need %v",
+		in.breach(RuleOneDriver, from, in.listening, "a change of the select word takes %v, but break before make and set-up need %v",
 			time.Duration(to-from), least)
 	}
 	in.touchLanes(from)
@@ -66,7 +66,7 @@ func (in *Inspector) touch(chip int, at int64) {
 	}
 }
 
-// drivers judges law 1: at most one chip a lane listens with its output enabled.
+// drivers judges rule 1: at most one chip a lane listens with its output enabled.
 func (in *Inspector) drivers(at int64) {
 	for i, c := range in.listening {
 		if !in.drives(c) {
@@ -81,7 +81,7 @@ func (in *Inspector) drivers(at int64) {
 		}
 		earlier := slices.ContainsFunc(in.listening[:i], func(o int) bool { return in.a.Chips[o].Lane == lane && in.drives(o) })
 		if both != nil && !earlier {
-			in.breach(LawOneDriver, at, append([]int{c}, both...), "%d chips drive lane %s", 1+len(both), in.a.Lanes[lane].Name)
+			in.breach(RuleOneDriver, at, append([]int{c}, both...), "%d chips drive lane %s", 1+len(both), in.a.Lanes[lane].Name)
 		}
 	}
 }
@@ -160,15 +160,15 @@ func nameOf(op *bus.Op) string {
 	return op.Strobe.String()
 }
 
-// addressed judges laws 2, 3 and 5 for a write or strobe.
+// addressed judges rules 2, 3 and 5 for a write or strobe.
 func (in *Inspector) addressed(op *bus.Op, from int64) {
 	command, counts := in.commands.find(op)
 	same := sameChips(command.target, op.Target)
 	if !same {
-		in.breach(LawTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, nameOf(op))
+		in.breach(RuleTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, nameOf(op))
 	}
 	if command.kind != op.Kind || command.code != codeOf(op) {
-		in.breach(LawTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), nameOf(op))
+		in.breach(RuleTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), nameOf(op))
 	}
 	in.withinJob(op.Target, from, nameOf(op))
 	var outside, again []int
@@ -196,14 +196,14 @@ func (in *Inspector) addressed(op *bus.Op, from int64) {
 		in.disturb(c, op, from)
 	}
 	if outside != nil {
-		in.breach(LawTarget, from, outside, "%s reaches chips that it is not meant for", nameOf(op))
+		in.breach(RuleTarget, from, outside, "%s reaches chips that it is not meant for", nameOf(op))
 	}
 	if again != nil {
-		in.breach(LawStrobeOnce, from, again, "%s of command %d reaches chips more than once", nameOf(op), op.Command)
+		in.breach(RuleStrobeOnce, from, again, "%s of command %d reaches chips more than once", nameOf(op), op.Command)
 	}
 }
 
-// withinJob judges law 2 against the job: what its operations are meant for must be
+// withinJob judges rule 2 against the job: what its operations are meant for must be
 // chips that the job is said to touch. The program says what each operation is meant
 // for, so a program made for the wrong chips would otherwise judge itself.
 func (in *Inspector) withinJob(target []int, at int64, what string) {
@@ -221,7 +221,7 @@ func (in *Inspector) withinJob(target []int, at int64, what string) {
 		}
 	}
 	if strange != nil {
-		in.breach(LawTarget, at, strange, "%s is meant for chips that %s has nothing to do with", what, in.segmentJob())
+		in.breach(RuleTarget, at, strange, "%s is meant for chips that %s has nothing to do with", what, in.segmentJob())
 	}
 }
 
@@ -233,7 +233,7 @@ func (in *Inspector) lasting(op *bus.Op, from, to int64) {
 		need = in.a.Timing.Write
 	}
 	if took := time.Duration(to - from); took < need {
-		in.breach(LawClaim, from, in.listening, "%s takes %v, the chips need %v", nameOf(op), took, need)
+		in.breach(RuleClaim, from, in.listening, "%s takes %v, the chips need %v", nameOf(op), took, need)
 	}
 }
 
@@ -247,11 +247,11 @@ func (in *Inspector) complete(i int) {
 		}
 	}
 	if missed != nil {
-		in.breach(LawStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what(), c.number)
+		in.breach(RuleStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what(), c.number)
 	}
 }
 
-// disturb judges law 5 for a command that reaches a chip. When the holder has read
+// disturb judges rule 5 for a command that reaches a chip. When the holder has read
 // some of its load already, only a further readout of it will show that the load
 // was still needed.
 func (in *Inspector) disturb(chip int, op *bus.Op, at int64) {
@@ -260,7 +260,7 @@ func (in *Inspector) disturb(chip int, op *bus.Op, at int64) {
 		return
 	}
 	if !c.read {
-		in.breach(LawHeld, at, []int{chip}, "%s of %s reaches a chip that %s has loaded and not read",
+		in.breach(RuleHeld, at, []int{chip}, "%s of %s reaches a chip that %s has loaded and not read",
 			nameOf(op), in.segmentJob(), c.holder.name())
 		return
 	}

@@ -34,11 +34,11 @@ func chainSettle(n int, rcNS float64, bits int) time.Duration {
 	return time.Duration(tau * math.Ln2 * float64(bits))
 }
 
-// scan judges a readout by laws 1, 2, 4, 5 and 6, and takes note of its hold.
+// scan judges a readout by rules 1, 2, 4, 5 and 6, and takes note of its hold.
 func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
 	s := op.Scan
 	if s == nil {
-		in.breach(LawClaim, from, nil, "a %s says nothing of what it reads", op.Kind)
+		in.breach(RuleClaim, from, nil, "a %s says nothing of what it reads", op.Kind)
 		return
 	}
 	var outside []int
@@ -51,7 +51,7 @@ func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
 		in.withinJob([]int{c}, from, "a readout")
 	}
 	if outside != nil && !s.Levels {
-		in.breach(LawTarget, from, outside, "a readout reaches chips that it is not meant for")
+		in.breach(RuleTarget, from, outside, "a readout reaches chips that it is not meant for")
 	}
 	if s.Levels && op.Kind == bus.OpClockOut {
 		for _, c := range in.listening {
@@ -66,7 +66,7 @@ func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
 		}
 		k := slices.IndexFunc(caps, func(cp bus.Capture) bool { return cp.Chip == c })
 		if k < 0 {
-			in.breach(LawAccounted, from, []int{c}, "a readout gave no capture of the chip")
+			in.breach(RuleAccounted, from, []int{c}, "a readout gave no capture of the chip")
 			continue
 		}
 		in.capture(op, i, &caps[k], from, to)
@@ -75,7 +75,7 @@ func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
 		i := slices.Index(s.Chips, caps[k].Chip)
 		switch {
 		case i < 0:
-			in.breach(LawClaim, from, []int{caps[k].Chip}, "a capture is of a chip that was not read")
+			in.breach(RuleClaim, from, []int{caps[k].Chip}, "a capture is of a chip that was not read")
 		case in.broken == before && !s.Levels: // otherwise the capture is void
 			in.seen(s, i, &caps[k])
 		}
@@ -88,10 +88,10 @@ func (in *Inspector) parallel(s *bus.Scan, from int64) {
 		for _, other := range s.Chips[:i] {
 			x, y := &in.a.Chips[other], &in.a.Chips[c]
 			if x.Lane == y.Lane {
-				in.breach(LawOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s", in.a.Lanes[x.Lane].Name)
+				in.breach(RuleOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s", in.a.Lanes[x.Lane].Name)
 			}
 			if x.Class != y.Class {
-				in.breach(LawClaim, from, []int{other, c}, "two chips of one readout are of different classes")
+				in.breach(RuleClaim, from, []int{other, c}, "two chips of one readout are of different classes")
 			}
 		}
 	}
@@ -105,10 +105,10 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 	class := in.a.Chips[c].Class
 	one := func() []int { return []int{c} }
 	if !in.drives(c) {
-		in.breach(LawClaim, from, one(), "a chip is read that does not drive its lane")
+		in.breach(RuleClaim, from, one(), "a chip is read that does not drive its lane")
 	}
 	if class.Kind.Counts() != (op.Kind == bus.OpClockOut) {
-		in.breach(LawClaim, from, one(), "a %s of a %s chip", op.Kind, class.Kind)
+		in.breach(RuleClaim, from, one(), "a %s of a %s chip", op.Kind, class.Kind)
 	}
 	for _, rv := range s.Claim.Registers {
 		if rv.Register <= 0 || int(rv.Register) >= chipmodel.NumRegisters || chip.registers[rv.Register] != rv.Value {
@@ -116,7 +116,7 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 			if rv.Register > 0 && int(rv.Register) < chipmodel.NumRegisters {
 				held = chip.registers[rv.Register]
 			}
-			in.breach(LawClaim, from, one(), "the frame claims %d in %s, the chip holds %d", rv.Value, rv.Register, held)
+			in.breach(RuleClaim, from, one(), "the frame claims %d in %s, the chip holds %d", rv.Value, rv.Register, held)
 		}
 	}
 	if class.Kind.HasMemory() {
@@ -124,7 +124,7 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 	}
 	if class.Kind.Counts() {
 		if !chip.counted || chip.counter != 0 {
-			in.breach(LawClaim, from, one(), "pixels are clocked out of a counter that was not reset")
+			in.breach(RuleClaim, from, one(), "pixels are clocked out of a counter that was not reset")
 		}
 		last := s.Window.Part(s.Window.Rows-1, 1)
 		chip.counter = last.Row*class.Columns + last.Column + (last.Columns-1)*last.ColumnStep + 1
@@ -137,16 +137,16 @@ func (in *Inspector) scanMemory(s *bus.Scan, c int, from int64) {
 	one := []int{c}
 	switch {
 	case !chip.loaded:
-		in.breach(LawClaim, from, one, "a memory chip is read that was not loaded")
+		in.breach(RuleClaim, from, one, "a memory chip is read that was not loaded")
 	case chip.loadedBy != in.job:
-		in.breach(LawClaim, from, one, "%s reads a load that is not its own", in.segmentJob())
+		in.breach(RuleClaim, from, one, "%s reads a load that is not its own", in.segmentJob())
 	case chip.torn != "":
-		in.breach(LawClaim, from, one, "the frame is not what it claims: %s", chip.torn)
+		in.breach(RuleClaim, from, one, "the frame is not what it claims: %s", chip.torn)
 	case !slices.Equal(chip.shares, s.Claim.Shares):
-		in.breach(LawClaim, from, one, "the frame claims shares %x since its load, the chip has done %x", s.Claim.Shares, chip.shares)
+		in.breach(RuleClaim, from, one, "the frame claims shares %x since its load, the chip has done %x", s.Claim.Shares, chip.shares)
 	}
 	if chip.disturbed && chip.holder == in.job {
-		in.breach(LawHeld, chip.disturbedAt, one, "%s reached a chip that %s had loaded and not read to the end", chip.disturbance, in.segmentJob())
+		in.breach(RuleHeld, chip.disturbedAt, one, "%s reached a chip that %s had loaded and not read to the end", chip.disturbance, in.segmentJob())
 		chip.disturbed = false
 	}
 	chip.read = true
@@ -200,13 +200,13 @@ func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 	}
 }
 
-// capture judges the sampling times of one chip by law 4.
+// capture judges the sampling times of one chip by rule 4.
 func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64) {
 	s := op.Scan
 	c := s.Chips[i]
 	class := in.a.Chips[c].Class
 	if got.Window != s.Window || got.FirstRow != s.FirstRow || (i < len(s.Frames) && got.Frame != s.Frames[i]) || len(got.Codes) != s.Window.Pixels() && got.Codes != nil {
-		in.breach(LawClaim, from, []int{c}, "a capture is not of the window that was read")
+		in.breach(RuleClaim, from, []int{c}, "a capture is not of the window that was read")
 		return
 	}
 	lane := &in.lanes[in.a.Chips[c].Lane]
@@ -226,7 +226,7 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64
 	pixel, row := int64(got.PixelInterval), int64(got.RowInterval)
 	last := got.LastSampleNS()
 	early := func(what string, at, have, need int64) {
-		in.breach(LawSettle, at, []int{c}, "%s comes %d ns after the last change on lane %s, it needs %d ns",
+		in.breach(RuleSettle, at, []int{c}, "%s comes %d ns after the last change on lane %s, it needs %d ns",
 			what, have, in.a.Lanes[in.a.Chips[c].Lane].Name, need)
 	}
 	if have := got.FirstSampleNS - from; have < m.first+settle {
@@ -264,7 +264,7 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64
 // overlap judges that a conversion has its whole time.
 func (in *Inspector) overlap(chip int, at, have, need int64) {
 	if have < need {
-		in.breach(LawSettle, at, []int{chip}, "conversions on lane %s overlap: %d ns where %d ns are needed",
+		in.breach(RuleSettle, at, []int{chip}, "conversions on lane %s overlap: %d ns where %d ns are needed",
 			in.a.Lanes[in.a.Chips[chip].Lane].Name, have, need)
 	}
 }
@@ -278,7 +278,7 @@ func (in *Inspector) patterns(chip int, first int64) {
 	}
 	need := class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration().Nanoseconds()
 	if first-changed < need {
-		in.breach(LawSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns", first-changed, need)
+		in.breach(RuleSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns", first-changed, need)
 	}
 }
 
@@ -291,7 +291,7 @@ func (in *Inspector) seen(s *bus.Scan, i int, got *bus.Capture) {
 		light, hold = chip.loadedAt, last-chip.loadedAt
 	}
 	if got.HoldNS < hold {
-		in.breach(LawHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.HoldNS, hold)
+		in.breach(RuleHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.HoldNS, hold)
 	}
 	if in.job == nil || i >= len(s.Frames) || s.Frames[i] < 0 {
 		return

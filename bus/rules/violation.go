@@ -5,37 +5,37 @@ import (
 	"strings"
 )
 
-// The bus laws, by number.
+// The bus rules, by number.
 const (
-	LawOneDriver     = 1  // at most one chip drives each lane at any instant
-	LawTarget        = 2  // no command reaches a chip outside its target
-	LawStrobeOnce    = 3  // a strobe reaches each chip of its target exactly once
-	LawSettle        = 4  // every conversion comes at least the settling time after the last change on its lane
-	LawHeld          = 5  // a chip with a load not yet read is not written, strobed or loaded by another job
-	LawClaim         = 6  // when a frame is read, the chip's registers hold what the frame claims
-	LawHoldSkew      = 7  // hold and skew stay within the task's limits, and what is reported is never below what happened
-	LawOrder         = 8  // segments do not overlap, and none starts before its time
-	LawAccounted     = 9  // every job ends as on time, late, or failed with a cause, and is counted
-	LawReleaseInTime = 10 // on stop, error or lost host, every select line goes inactive within the release limit
+	RuleOneDriver     = 1  // at most one chip drives each lane at any instant
+	RuleTarget        = 2  // no command reaches a chip outside its target
+	RuleStrobeOnce    = 3  // a strobe reaches each chip of its target exactly once
+	RuleSettle        = 4  // every conversion comes at least the settling time after the last change on its lane
+	RuleHeld          = 5  // a chip with a load not yet read is not written, strobed or loaded by another job
+	RuleClaim         = 6  // when a frame is read, the chip's registers hold what the frame claims
+	RuleHoldSkew      = 7  // hold and skew stay within the task's limits, and what is reported is never below what happened
+	RuleOrder         = 8  // segments do not overlap, and none starts before its time
+	RuleAccounted     = 9  // every job ends as on time, late, or failed with a cause, and is counted
+	RuleReleaseInTime = 10 // on stop, error or lost host, every select line goes inactive within the release limit
 )
 
-// Violation is one broken law.
+// Violation is one violation of a bus rule.
 type Violation struct {
-	Law     int      // number, 1 to 10
+	Rule    int      // number, 1 to 10
 	AtNS    int64    // bus time
 	Message string   // what happened, with names and numbers
 	Chips   []string // chips concerned
 }
 
 func (v Violation) String() string {
-	s := fmt.Sprintf("law %d broken at %d ns: %s", v.Law, v.AtNS, v.Message)
+	s := fmt.Sprintf("rule %d violated at %d ns: %s", v.Rule, v.AtNS, v.Message)
 	if len(v.Chips) > 0 {
 		s += " [" + strings.Join(v.Chips, ", ") + "]"
 	}
 	return s
 }
 
-// ViolationError is the error of a bus on which laws were broken. The bus has
+// ViolationError is the error of a bus on which rules were violated. The bus has
 // released every line; the caller should fail the job and tell the operator.
 type ViolationError struct{ Violations []Violation }
 

@@ -10,7 +10,7 @@ import (
 )
 
 // Truth is what a simulated array really is, where that differs from its description.
-// Plans, laws and the times of operations go by the description; dies and lanes by the
+// Plans, rules and the times of operations go by the description; dies and lanes by the
 // truth, which is how bring-up can be tried out.
 type Truth struct {
 	// Array is what dies and lanes are made of; nil is the array as described. It has

@@ -8,7 +8,7 @@
 // pace it moves only when a segment runs or somebody waits. How far the host's clock
 // was off shows in the uncertainty of HostTime, never in the captures.
 //
-// An inspector judges every operation by the bus laws, always.
+// An inspector judges every operation by the bus rules, always.
 package virtual
 
 import (
@@ -242,7 +242,7 @@ func (b *Bus) Close() error {
 // Run executes one segment at exactly bus time start. In realtime pace it returns
 // when the host's clock has reached the segment's end.
 //
-// A broken law ends the segment after the operation that broke it, whose captures
+// A rule violation ends the segment after the operation that broke it, whose captures
 // are left out; every line is then inactive. When ctx ends, the operation that runs
 // is given up: it has no effect, except that a chip which was being loaded or reset
 // must be loaded or reset again. Operations that could never run are an error
@@ -349,7 +349,7 @@ func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at int64, cau
 	return cause
 }
 
-// violated releases every line at bus time at and says which laws were broken.
+// violated releases every line at bus time at and says which rules were violated.
 func (b *Bus) violated(res *bus.Result, at int64) error {
 	b.inspector.GiveUp(nil, res.End)
 	b.inactive(at)

@@ -256,13 +256,13 @@ func TestEqualSeedsGiveEqualCaptures(t *testing.T) {
 	})
 }
 
-func TestBrokenLawReleasesTheLines(t *testing.T) {
+func TestViolationReleasesTheLines(t *testing.T) {
 	b := testBus(t, free, 1)
 	good := readMemories(b.array)
 	bad := append(slices.Clone(good), Select(F|X0|X2), Write(9, chipmodel.OutputEnable, 1, M0, M2), good[6])
 	res, err := b.Run(t.Context(), 0, segment("mems", 0, bad...))
 	var broken *rules.ViolationError
-	if !errors.As(err, &broken) || broken.Violations[0].Law != rules.LawOneDriver || !slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
+	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleOneDriver || !slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
 		t.Fatalf("error %v", err)
 	}
 	if len(res.Captures) != 2 || len(res.Captures[0].Codes) != 24 {
@@ -286,7 +286,7 @@ func TestBrokenLawReleasesTheLines(t *testing.T) {
 	// Before the end of the segment before.
 	early := b.Now() - 1
 	res, err = b.Run(t.Context(), early, segment("mems", 2, good...))
-	if !errors.As(err, &broken) || broken.Violations[0].Law != rules.LawOrder || res.Captures != nil {
+	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleOrder || res.Captures != nil {
 		t.Errorf("an overlapping segment: %+v, %v", res, err)
 	}
 }
@@ -295,7 +295,7 @@ func TestIncompleteCommandIsCaughtAtTheEnd(t *testing.T) {
 	b := testBus(t, free, 1)
 	res, err := b.Run(t.Context(), 0, segment("x", 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1)))
 	var broken *rules.ViolationError
-	if !errors.As(err, &broken) || broken.Violations[0].Law != rules.LawStrobeOnce || res.End != 8800 {
+	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleStrobeOnce || res.End != 8800 {
 		t.Errorf("%+v, %v", res, err)
 	}
 }
@@ -419,7 +419,7 @@ func TestRandomPrograms(t *testing.T) {
 		}
 	}
 	if ran < 100 || broke < 100 {
-		t.Errorf("%d programs ran and %d broke a law: the programs are too much alike", ran, broke)
+		t.Errorf("%d programs ran and %d violated a rule: the programs are too much alike", ran, broke)
 	}
 }
 

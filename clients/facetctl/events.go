@@ -18,7 +18,7 @@ func (a *app) eventsCommand() *cobra.Command {
 	var severity, task string
 	cmd := &cobra.Command{
 		Use:   "events",
-		Short: "Show what an operator must know: tasks, misses, faults, broken laws, recordings",
+		Short: "Show what an operator must know: tasks, misses, faults, rule violations, recordings",
 		Long: `events lists the newest events of the daemon's journal, oldest first. With --follow it
 goes on with events as they happen, until interrupted; what a slow reader loses is said.
 Under --output json every event is a line of its own.`,

@@ -155,8 +155,8 @@ func fakeStatus() *facetdv1.Status {
 		BusNs: 41_500_250_000, StartTime: timestamppb.New(time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)),
 		PlannedUtilization: 0.625, MeasuredUtilization: 0.6249,
 		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_SELECT, Share: 0.01}, {Phase: facetdv1.Phase_PHASE_SETTLE, Share: 0.4149}, {Phase: facetdv1.Phase_PHASE_CONVERT, Share: 0.2}},
-		Tasks:  []*facetdv1.RunningTask{fakeTask()}, LawViolations: 1,
-		LastViolations: []*facetdv1.LawViolation{{Law: 4, Message: "converted 12 ns early", BusNs: 1_000_500, Chips: []string{"m0"}}},
+		Tasks:  []*facetdv1.RunningTask{fakeTask()}, RuleViolations: 1,
+		LastViolations: []*facetdv1.RuleViolation{{Rule: 4, Message: "converted 12 ns early", BusNs: 1_000_500, Chips: []string{"m0"}}},
 		Streams:        2, TimeUncertaintyNs: 1_200_000, DroppedFrameSets: 3,
 	}
 }

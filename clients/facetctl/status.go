@@ -109,9 +109,9 @@ func writeStatus(w io.Writer, s *facetdv1.Status) error {
 		fmt.Fprintf(w, "phases    %s\n", line)
 	}
 	fmt.Fprintf(w, "streams   %d open, %s dropped\n", s.GetStreams(), cli.Count(int(s.GetDroppedFrameSets()), "frame set"))
-	fmt.Fprintf(w, "bus laws  broken %s\n", cli.Count(int(s.GetLawViolations()), "time"))
+	fmt.Fprintf(w, "bus rules violated %s\n", cli.Count(int(s.GetRuleViolations()), "time"))
 	for _, v := range s.GetLastViolations() {
-		fmt.Fprintf(w, "          law %d at %.6f s: %s%s\n", v.GetLaw(), float64(v.GetBusNs())/1e9, v.GetMessage(), inBrackets(v.GetChips()))
+		fmt.Fprintf(w, "          rule %d at %.6f s: %s%s\n", v.GetRule(), float64(v.GetBusNs())/1e9, v.GetMessage(), inBrackets(v.GetChips()))
 	}
 	fmt.Fprintln(w)
 	return writeTasks(w, s.GetTasks())

@@ -240,7 +240,7 @@ type summary struct {
 		Late     int     `json:"jobs_late"`
 		Failed   int     `json:"jobs_failed"`
 	} `json:"tasks"`
-	Violations int `json:"law_violations"`
+	Violations int `json:"rule_violations"`
 }
 
 func runFor(t *testing.T, pace, seed string) (summary, string) {
@@ -267,7 +267,7 @@ func TestPacesGiveEqualFrames(t *testing.T) {
 		t.Error("two seeds give one digest")
 	}
 	if len(free.Tasks) != 4 || free.Violations != 0 {
-		t.Fatalf("%d tasks, %d laws broken: %s", len(free.Tasks), free.Violations, text)
+		t.Fatalf("%d tasks, %d rules violated: %s", len(free.Tasks), free.Violations, text)
 	}
 	for _, task := range live.Tasks {
 		if task.Late+task.Failed > 0 || task.Achieved < 0.99*task.Planned || task.Achieved > 1.01*task.Planned {

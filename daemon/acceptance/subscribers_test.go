@@ -114,7 +114,7 @@ func TestAHundredSubscribers(t *testing.T) {
 	st := got.GetStatus()
 	task := st.GetTasks()[0].GetStatus()
 	t.Logf("achieved %.1f Hz, %d on time, times off by %v at most", task.GetAchievedRateHz(), task.GetJobsOnTime(), time.Duration(st.GetTimeUncertaintyNs()))
-	if task.GetJobsLate()+task.GetJobsFailed() > 0 || st.GetLawViolations() > 0 || task.GetJobsOnTime() < jobs || task.GetAchievedRateHz() < 99 {
+	if task.GetJobsLate()+task.GetJobsFailed() > 0 || st.GetRuleViolations() > 0 || task.GetJobsOnTime() < jobs || task.GetAchievedRateHz() < 99 {
 		t.Errorf("the bus suffered: %v", task)
 	}
 	if err := d.stop(t); err != nil {

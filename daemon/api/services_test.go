@@ -333,7 +333,7 @@ func TestStatus(t *testing.T) {
 	r.fake.set(func(f *fake) {
 		f.snap.BusNS, f.snap.PlannedUtil, f.snap.MeasuredNS = 8e9, 0.5, 4e9
 		f.snap.Busy[facetdv1.Phase_PHASE_CONVERT] = time.Second
-		f.snap.Violations, f.snap.LastBroken = 2, []rules.Violation{{Law: 4, AtNS: 9, Message: "early", Chips: []string{"c"}}}
+		f.snap.Violations, f.snap.LastBroken = 2, []rules.Violation{{Rule: 4, AtNS: 9, Message: "early", Chips: []string{"c"}}}
 	})
 	c := facetdv1.NewStatusServiceClient(r.conn)
 	got, err := c.GetStatus(context10(t), &facetdv1.GetStatusRequest{})
@@ -348,7 +348,7 @@ func TestStatus(t *testing.T) {
 	if st.GetState() != facetdv1.State_STATE_RUNNING || st.GetVersion() != "1.2.3" || st.GetBus() != "virtual" || st.GetPace() != facetdv1.Pace_PACE_FREE || st.GetSeed() != 5 ||
 		st.GetArray() != r.array.Name || st.GetBusNs() != 8e9 || st.GetStartTime().GetSeconds() != 1_700_000_000 ||
 		st.GetPlannedUtilization() != 0.5 || st.GetMeasuredUtilization() != 0.25 || shares["PHASE_CONVERT"] != 0.25 || len(shares) != 6 || len(st.GetTasks()) != 2 ||
-		st.GetLawViolations() != 2 || !proto.Equal(st.GetLastViolations()[0], &facetdv1.LawViolation{Law: 4, BusNs: 9, Message: "early", Chips: []string{"c"}}) {
+		st.GetRuleViolations() != 2 || !proto.Equal(st.GetLastViolations()[0], &facetdv1.RuleViolation{Rule: 4, BusNs: 9, Message: "early", Chips: []string{"c"}}) {
 		t.Errorf("status %v", st)
 	}
 

@@ -60,12 +60,12 @@ func (s *Server) Status() *facetdv1.Status {
 		BusNs: snap.BusNS, StartTime: timestamppb.New(info.Started),
 		PlannedUtilization: snap.PlannedUtil,
 		Tasks:              snap.Tasks,
-		LawViolations:      snap.Violations,
+		RuleViolations:     snap.Violations,
 		TimeUncertaintyNs:  int64(snap.Uncertainty),
 		Streams:            uint32(streams.Open), DroppedFrameSets: streams.DroppedTotal(),
 	}
 	for _, v := range snap.LastBroken {
-		st.LastViolations = append(st.LastViolations, &facetdv1.LawViolation{Law: uint32(v.Law), Message: v.Message, BusNs: v.AtNS, Chips: v.Chips})
+		st.LastViolations = append(st.LastViolations, &facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.AtNS, Chips: v.Chips})
 	}
 	if snap.MeasuredNS <= 0 {
 		return st

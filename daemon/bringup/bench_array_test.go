@@ -194,8 +194,8 @@ func (r *rig) all(t testing.TB, steps ...facetdv1.BringupStep) *facetdv1.Bringup
 	if run == nil {
 		t.Fatalf("the last of %d events is not the end", len(s.events))
 	}
-	if n := r.bus.Inspector().Broken(); n != 0 { // accounts (law 9) are the dispatcher's
-		t.Fatalf("%d laws broken: %v", n, r.bus.Inspector().Violations())
+	if n := r.bus.Inspector().Broken(); n != 0 { // accounts (rule 9) are the dispatcher's
+		t.Fatalf("%d rules violated: %v", n, r.bus.Inspector().Violations())
 	}
 	if n, _ := r.bus.Contentions(); n != 0 && len(r.bus.Faults()) == 0 {
 		t.Fatalf("%d contentions", n)

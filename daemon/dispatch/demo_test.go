@@ -39,7 +39,7 @@ func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 }
 
 // TestDemoTenSeconds: ten seconds of bus time of the demo: rates as planned, no
-// miss, no law broken, measured utilization as planned, what was predicted is what
+// miss, no rule violated, measured utilization as planned, what was predicted is what
 // happened.
 func TestDemoTenSeconds(t *testing.T) {
 	r := demoRig(t, 1, 10*time.Second)
@@ -75,7 +75,7 @@ func TestDemoTenSeconds(t *testing.T) {
 		t.Errorf("measured utilization %v, planned %v", measured, snap.PlannedUtil)
 	}
 	if len(r.watch.violations) > 0 {
-		t.Errorf("laws broken: %v", r.watch.violations)
+		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 	t.Logf("utilization %.3f", measured)
 }

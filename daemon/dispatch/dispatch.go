@@ -33,7 +33,7 @@ type Observer interface {
 	JobEnded(fs *facetdv1.FrameSet)
 	// PlanChanged is called when a timetable takes effect.
 	PlanChanged(plan *facetdv1.Plan, epochNS int64)
-	// Violated is called for every bus law that was broken.
+	// Violated is called for every bus rule that was violated.
 	Violated(v rules.Violation)
 }
 

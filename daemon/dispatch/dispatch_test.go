@@ -110,7 +110,7 @@ const (
 )
 
 // TestRunsTheTable: over a second every job of both tasks ends on time, frames are
-// whole, measured bus time equals the planned, and no law is broken.
+// whole, measured bus time equals the planned, and no rule is violated.
 func TestRunsTheTable(t *testing.T) {
 	r := newRig(t, free, time.Second+firstStart, nil, memTask(100), countTask(30))
 	if err := r.Run(t.Context()); err != nil {
@@ -146,7 +146,7 @@ func TestRunsTheTable(t *testing.T) {
 		t.Errorf("measured utilization %v, planned %v", measured, snap.PlannedUtil)
 	}
 	if len(r.watch.violations) > 0 {
-		t.Errorf("laws broken: %v", r.watch.violations)
+		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 }
 
@@ -216,7 +216,7 @@ func TestChangesLoseNothing(t *testing.T) {
 			t.Errorf("the added task ran %d jobs", len(r.watch.of("count")))
 		}
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }
@@ -300,7 +300,7 @@ func TestOneShots(t *testing.T) {
 			}
 		}
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }
@@ -364,7 +364,7 @@ func TestFailureIsCounted(t *testing.T) {
 		t.Errorf("%d of %d jobs failed, want 2 of about 130", failed, total)
 	}
 	if len(r.watch.violations) > 0 {
-		t.Errorf("laws broken: %v", r.watch.violations)
+		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 }
 
@@ -411,7 +411,7 @@ func TestStopsAtOnce(t *testing.T) {
 			t.Errorf("the stop took %v", took)
 		}
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }
@@ -512,7 +512,7 @@ func TestOneShotsOnALaggingHost(t *testing.T) {
 		cancel()
 		<-done
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }

@@ -59,7 +59,7 @@ func TestChangeOnASlowHost(t *testing.T) {
 			}
 		}
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }

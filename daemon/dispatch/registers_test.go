@@ -37,7 +37,7 @@ func TestOneShotsBetweenTasksThatDisagree(t *testing.T) {
 		cancel()
 		<-done
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }
@@ -96,7 +96,7 @@ func TestOneShotThatBreaksOff(t *testing.T) {
 		cancel()
 		<-done
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }
@@ -130,7 +130,7 @@ func TestCaptureBesideAProgram(t *testing.T) {
 			t.Errorf("%d jobs in three seconds at 1 Hz", n)
 		}
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }

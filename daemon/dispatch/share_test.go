@@ -39,7 +39,7 @@ func TestSharedLoadRuns(t *testing.T) {
 			t.Fatal(err)
 		}
 		if len(r.watch.violations) > 0 {
-			t.Fatalf("laws broken: %v", r.watch.violations)
+			t.Fatalf("rules violated: %v", r.watch.violations)
 		}
 	}
 	if n := len(apart.standing.plan.Tasks); n != 2 {
@@ -158,7 +158,7 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 			t.Errorf("%d restarts; last job of whole %d, of soft %d", restarts, last["whole"].GetJob(), last["soft"].GetJob())
 		}
 		if len(r.watch.violations) > 0 {
-			t.Errorf("laws broken: %v", r.watch.violations)
+			t.Errorf("rules violated: %v", r.watch.violations)
 		}
 	})
 }
@@ -188,6 +188,6 @@ func TestSharedJobFails(t *testing.T) {
 		}
 	}
 	if len(r.watch.violations) > 0 {
-		t.Errorf("laws broken: %v", r.watch.violations)
+		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 }

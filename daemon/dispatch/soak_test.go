@@ -14,7 +14,7 @@ import (
 
 // TestSoak runs an hour of bus time with a task added or removed every second and a
 // one-shot now and then: every job of every task is numbered without a gap and ends
-// on time, every frame is whole, no law is broken.
+// on time, every frame is whole, no rule is violated.
 func TestSoak(t *testing.T) {
 	hour := time.Hour
 	if testing.Short() {
@@ -92,6 +92,6 @@ func (w *watcher) check(t *testing.T) {
 	}
 	w.sets = w.sets[:0]
 	if len(w.violations) > 0 {
-		t.Fatalf("laws broken: %v", w.violations)
+		t.Fatalf("rules violated: %v", w.violations)
 	}
 }

@@ -345,9 +345,9 @@ func TestTheBusAsEvents(t *testing.T) {
 	o.JobEnded(late("b", 7, 5*second))
 	o.JobEnded(&facetdv1.FrameSet{Task: "a", Job: 9, FinishBusNs: 5*second + 1, Failure: "no answer"})
 	o.JobEnded(&facetdv1.FrameSet{FinishBusNs: 5*second + 2, Failure: "no answer"})
-	o.Violated(rules.Violation{Law: 4, AtNS: 5*second + 3, Message: "too soon", Chips: []string{"x"}})
-	o.Violated(rules.Violation{Law: 4, AtNS: 5*second + 4, Message: "too soon again", Chips: []string{"y"}})
-	o.Violated(rules.Violation{Law: 1, AtNS: 5*second + 5, Message: "two drive"})
+	o.Violated(rules.Violation{Rule: 4, AtNS: 5*second + 3, Message: "too soon", Chips: []string{"x"}})
+	o.Violated(rules.Violation{Rule: 4, AtNS: 5*second + 4, Message: "too soon again", Chips: []string{"y"}})
+	o.Violated(rules.Violation{Rule: 1, AtNS: 5*second + 5, Message: "two drive"})
 	o.Flush()
 	o.Flush()
 	counts := map[string]uint64{}
@@ -362,7 +362,7 @@ func TestTheBusAsEvents(t *testing.T) {
 	}
 	for key, want := range map[string]uint64{
 		"EVENT_KIND_DEADLINE_MISSED a": missed, "EVENT_KIND_DEADLINE_MISSED b": 1,
-		"EVENT_KIND_JOB_FAILED a": 1, "EVENT_KIND_JOB_FAILED ": 1, "EVENT_KIND_LAW_BROKEN ": 3,
+		"EVENT_KIND_JOB_FAILED a": 1, "EVENT_KIND_JOB_FAILED ": 1, "EVENT_KIND_RULE_VIOLATION ": 3,
 	} {
 		if counts[key] != want {
 			t.Errorf("%s: %d, want %d", key, counts[key], want)

@@ -1,5 +1,5 @@
 // Package events keeps a journal of what an operator must know: tasks that come and
-// go, misses, broken laws, faults, recordings that began, ended or lost something.
+// go, misses, rule violations, faults, recordings that began, ended or lost something.
 //
 // Appending never waits: it holds a lock while it puts a pointer into memory, so it
 // may be done on the goroutine that owns the bus. What waits, and what happens when

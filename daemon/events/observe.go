@@ -26,7 +26,7 @@ const (
 )
 
 // Observer turns what happens on the bus into events. The first miss of a task, or
-// breach of a law, is told at once; those within a second of bus time after the last
+// violation of a rule, is told at once; those within a second of bus time after the last
 // event about it are counted and told together, so that a task that misses every job
 // does not fill the journal.
 type Observer struct {
@@ -44,7 +44,7 @@ var _ dispatch.Observer = (*Observer)(nil)
 type runKey struct {
 	kind facetdv1.EventKind
 	task string
-	law  int
+	rule int
 }
 
 // run is repetitions of one thing.
@@ -88,12 +88,12 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
-// Violated tells of a broken law.
+// Violated tells of a rule violation.
 func (o *Observer) Violated(v rules.Violation) {
-	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_LAW_BROKEN, "", v.Law}, v.AtNS, &facetdv1.Event{
+	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.AtNS, &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
-		Text:   fmt.Sprintf("bus law %d broken: %s", v.Law, v.Message),
-		Fields: map[string]string{"law": strconv.Itoa(v.Law)},
+		Text:   fmt.Sprintf("bus rule %d violated: %s", v.Rule, v.Message),
+		Fields: map[string]string{"rule": strconv.Itoa(v.Rule)},
 	})
 }
 

@@ -47,7 +47,7 @@ func TestRunsRepeat(t *testing.T) {
 		t.Errorf("digests: %s, again %s, other seed %s", free.SHA256, again.SHA256, other.SHA256)
 	}
 	if free.Violations != 0 || free.FrameSets < 40 {
-		t.Errorf("bus laws broken %d times, %d frame sets", free.Violations, free.FrameSets)
+		t.Errorf("bus rules violated %d times, %d frame sets", free.Violations, free.FrameSets)
 	}
 	if free.Seed != 7 || free.Pace != "free" || free.Array != "bench" {
 		t.Errorf("the summary says seed %d, pace %s, array %s", free.Seed, free.Pace, free.Array)
@@ -131,7 +131,7 @@ func TestPicturesNameScenes(t *testing.T) {
 	}
 }
 
-// In real time a run gives what it does as fast as it can, and the laws hold. How
+// In real time a run gives what it does as fast as it can, and the rules hold. How
 // long it takes is not judged here: the bus's clock starts before the run does.
 func TestRunInRealTime(t *testing.T) {
 	sum := benchRun(t, "--run-for", "300ms", "--seed", "7")

@@ -26,7 +26,7 @@ func TestRunsTasksThatShareALoad(t *testing.T) {
 		t.Fatalf("status %d: %v, %s%s", r.Status, err, r.Stdout, r.Stderr)
 	}
 	if len(sum.Tasks) != 3 || sum.Violations != 0 {
-		t.Fatalf("%d tasks, laws broken %d times", len(sum.Tasks), sum.Violations)
+		t.Fatalf("%d tasks, rules violated %d times", len(sum.Tasks), sum.Violations)
 	}
 	for i, want := range []struct {
 		name       string

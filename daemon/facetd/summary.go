@@ -68,7 +68,7 @@ type runSummary struct {
 	SpeedFactor float64       `json:"speed_factor"`
 	Planned     float64       `json:"planned_utilization"`
 	Measured    float64       `json:"measured_utilization"`
-	Violations  uint64        `json:"law_violations"`
+	Violations  uint64        `json:"rule_violations"`
 	FrameSets   uint64        `json:"frame_sets"`
 	Frames      uint64        `json:"frames"`
 	SHA256      string        `json:"sha256"`
@@ -99,7 +99,7 @@ func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) 
 	sum := &runSummary{
 		Array: s.GetArray(), Seed: s.GetSeed(), Pace: cli.Label(s.GetPace(), "PACE_"),
 		BusSeconds: busSeconds, WallSeconds: wall.Seconds(), SpeedFactor: busSeconds / max(wall.Seconds(), 1e-9),
-		Planned: s.GetPlannedUtilization(), Measured: s.GetMeasuredUtilization(), Violations: s.GetLawViolations(),
+		Planned: s.GetPlannedUtilization(), Measured: s.GetMeasuredUtilization(), Violations: s.GetRuleViolations(),
 		FrameSets: r.digest.Sets(), Frames: r.frames, SHA256: r.digest.Sum(), Fault: s.GetFault(), Tasks: []taskSummary{},
 	}
 	for _, t := range s.GetTasks() {
@@ -117,7 +117,7 @@ func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) 
 func (s *runSummary) write(w io.Writer) error {
 	fmt.Fprintf(w, "ran %.3f s of bus time in %.3f s: %s times real time, pace %s, seed %d\n", s.BusSeconds, s.WallSeconds, cli.Significant(s.SpeedFactor), s.Pace, s.Seed)
 	fmt.Fprintf(w, "busy      planned %s, measured %s\n", cli.Percent(s.Planned), cli.Percent(s.Measured))
-	fmt.Fprintf(w, "bus laws  broken %s\n", cli.Count(int(s.Violations), "time"))
+	fmt.Fprintf(w, "bus rules violated %s\n", cli.Count(int(s.Violations), "time"))
 	fmt.Fprintf(w, "frames    %s in %s\n", cli.Count(int(s.Frames), "frame"), cli.Count(int(s.FrameSets), "set"))
 	fmt.Fprintf(w, "sha256    %s\n", s.SHA256)
 	if s.Fault != "" {

@@ -201,9 +201,9 @@ func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 	m.mu.Unlock()
 }
 
-// Violated counts a broken law.
+// Violated counts a rule violation.
 func (m *Metrics) Violated(v rules.Violation) {
-	m.violations.WithLabelValues(strconv.Itoa(v.Law)).Inc()
+	m.violations.WithLabelValues(strconv.Itoa(v.Rule)).Inc()
 }
 
 func (m *Metrics) addTask(task string) {

@@ -88,7 +88,7 @@ func sample() *Metrics {
 	failure.Failure, failure.Late = "the bus went away", true
 	m.JobEnded(failure)
 	m.JobEnded(job("", 1, 1, 1))
-	m.Violated(rules.Violation{Law: 4})
+	m.Violated(rules.Violation{Rule: 4})
 	m.now = func() time.Time { return time.Unix(1000, 750e6) } // when it is scraped
 	m.SetSource(Source{
 		Snapshot: func() dispatch.Snapshot {

@@ -58,7 +58,7 @@ const (
 	nameDropped        = "facetd_stream_dropped_frame_sets_total"
 	nameAbandoned      = "facetd_stream_abandoned_frame_sets_total"
 	nameThinned        = "facetd_stream_thinned_frame_sets_total"
-	nameViolations     = "facetd_law_violations_total"
+	nameViolations     = "facetd_rule_violations_total"
 	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
 	nameRecordings     = "facetd_recordings_running"
 	nameRecEnded       = "facetd_recordings_ended_total"
@@ -121,7 +121,7 @@ func Table() []Metric {
 		{Name: nameDropped, Type: Counter, Labels: []string{"policy"}, Values: policyNames, Help: "Frame sets that streams dropped because their reader was slow, once for each stream, by overflow policy."},
 		{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
 		{Name: nameThinned, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a lower rate, once for each stream; nothing is lost that was wanted."},
-		{Name: nameViolations, Type: Counter, Labels: []string{"law"}, Values: lawNumbers, Help: "Bus laws that were broken, by number of the law. Anything but 0 is a defect."},
+		{Name: nameViolations, Type: Counter, Labels: []string{"rule"}, Values: ruleNumbers, Help: "Bus rules that were violated, by number of the rule. Anything but 0 is a defect."},
 		{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
 		{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are there only where the daemon has a folder for them."},
 		{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed}, Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
@@ -156,7 +156,7 @@ var (
 	maskStates  = []string{"in_force", "stale", "refused"}
 	rawReasons  = []string{"no_mask", "unknown_view", "mismatch", "failed_job"}
 	lossReasons = []string{"queue_full", "disk_refused"}
-	lawNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
+	ruleNumbers = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )
 
 func refusals() []string {

@@ -41,7 +41,7 @@ func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// TestTrouble: a fault of the bus, broken laws, late and failed jobs and a rate below the
+// TestTrouble: a fault of the bus, rule violations, late and failed jobs and a rate below the
 // plan's are seen at once.
 func TestTrouble(t *testing.T) {
 	if raceDetector {
@@ -79,10 +79,10 @@ func TestTrouble(t *testing.T) {
 			}
 		}
 	}
-	status("STATE_RUNNING", `,"law_violations":"2","last_violations":[{"law":1,"message":"two chips drive lane a"}]`)
-	banner("2 bus laws", "law 1", "two chips drive lane a")
-	if bad := eval[string](b, `document.querySelector('#facts [data-fact="Laws broken"]').dataset.bad`); bad != "true" {
-		t.Error("broken laws are not marked")
+	status("STATE_RUNNING", `,"rule_violations":"2","last_violations":[{"rule":1,"message":"two chips drive lane a"}]`)
+	banner("2 bus rules", "rule 1", "two chips drive lane a")
+	if bad := eval[string](b, `document.querySelector('#facts [data-fact="Rule violations"]').dataset.bad`); bad != "true" {
+		t.Error("rule violations are not marked")
 	}
 	status("STATE_FAULT", `,"fault":"the cable is out"`)
 	banner("The bus stopped", "the cable is out", "every select line is inactive")

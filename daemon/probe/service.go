@@ -220,7 +220,7 @@ func (p *probing) experiment(ctx context.Context, e diagnosis.Experiment) ([]dia
 	return seen, nil
 }
 
-// notBroken makes a broken law an error that says so: the inspector judges by the
+// notBroken makes a rule violation an error that says so: the inspector judges by the
 // wiring as described, so a probe's programs break none.
 func notBroken(err error) error {
 	var broken *rules.ViolationError

@@ -89,7 +89,7 @@ func (m *Manager) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 	}
 }
 
-// Violated does nothing: broken laws come as events.
+// Violated does nothing: rule violations come as events.
 func (m *Manager) Violated(rules.Violation) {}
 
 // Event hands an event to every recording, unless it is about that recording itself.

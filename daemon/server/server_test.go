@@ -169,8 +169,8 @@ func TestDemoEndToEnd(t *testing.T) {
 	if !(math.Abs(planned-measured) <= 0.005) {
 		t.Errorf("utilization: planned %v, measured %v", planned, measured)
 	}
-	if n := p.Status().GetLawViolations(); n != 0 {
-		t.Errorf("%d laws broken: %v", n, p.Status().GetLastViolations())
+	if n := p.Status().GetRuleViolations(); n != 0 {
+		t.Errorf("%d rules violated: %v", n, p.Status().GetLastViolations())
 	}
 	_, page := p.get("/")
 	for _, want := range []string{"<title>facetd</title>", `href="/metrics"`, `href="/healthz"`, `src="/page/main.mjs"`} {

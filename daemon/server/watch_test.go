@@ -30,16 +30,16 @@ import (
 	"facetd.example/daemon/config"
 )
 
-// unlawful is a bus that reports one broken law when it is told to.
-type unlawful struct {
+// violating is a bus that reports one rule violation when it is told to.
+type violating struct {
 	bus.BusCloser
 	next atomic.Bool
 }
 
-func (u *unlawful) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (u *violating) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
 	res, err := u.BusCloser.Run(ctx, start, s)
 	if err == nil && u.next.CompareAndSwap(true, false) {
-		err = &rules.ViolationError{Violations: []rules.Violation{{Law: 4, AtNS: res.End, Message: "made by a test"}}}
+		err = &rules.ViolationError{Violations: []rules.Violation{{Rule: 4, AtNS: res.End, Message: "made by a test"}}}
 	}
 	return res, err
 }
@@ -224,16 +224,16 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	c := quick()
 	c.Pace, c.Data = config.Realtime, t.TempDir()
 	breaking := withFailing(&c)
-	law := &unlawful{}
+	rule := &violating{}
 	under := c.wrapBus
 	c.wrapBus = func(b bus.BusCloser) bus.BusCloser {
-		law.BusCloser = under(b)
-		return law
+		rule.BusCloser = under(b)
+		return rule
 	}
 	p, cancel, ended := run(t, c)
 	w := watch(t, p.Addresses().HTTP)
-	w.until(func() string { return "the first scrape" }, func() bool { return slices.Contains(w.query(`facetd_law_violations_total{law="4"}`), 0) })
-	makeEvents(t, p, law)
+	w.until(func() string { return "the first scrape" }, func() bool { return slices.Contains(w.query(`facetd_rule_violations_total{rule="4"}`), 0) })
+	makeEvents(t, p, rule)
 	makeMasks(t, p)
 
 	waiting := panelQueries(t)
@@ -262,7 +262,7 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 
 	// Prometheus has the daemon's numbers.
 	for expr, want := range map[string]float64{
-		`facetd_law_violations_total{law="4"}`:            1,
+		`facetd_rule_violations_total{rule="4"}`:          1,
 		`sum(facetd_jobs_total{outcome="failed"})`:        1,
 		`sum(facetd_deadline_misses_total)`:               1,
 		`facetd_task_planned_rate_hertz{task="wall"}`:     15,
@@ -279,7 +279,7 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	if dropped := w.query(`facetd_stream_dropped_frame_sets_total{policy="queue"}`); len(dropped) != 1 || dropped[0] == 0 {
 		t.Errorf("frame sets dropped: %v", dropped)
 	}
-	waitForAlerts(w, map[string]string{"FacetdLawBroken": "firing", "FacetdQueueDrops": "pending"})
+	waitForAlerts(w, map[string]string{"FacetdRuleViolated": "firing", "FacetdQueueDrops": "pending"})
 	w.until(func() string { return fmt.Sprintf("quiet while frames come: %v", w.alerts()) }, func() bool {
 		now := w.alerts()
 		return now["FacetdFault"] == "" && now["FacetdStaleFrames"] == "" && now["FacetdDown"] == ""
@@ -307,16 +307,16 @@ func waitForAlerts(w *watcher, want map[string]string) {
 	})
 }
 
-// makeEvents makes what does not happen by itself: a broken law, a slow reader, a
+// makeEvents makes what does not happen by itself: a rule violation, a slow reader, a
 // capture, one recording that ends and one that runs.
-func makeEvents(t *testing.T, p *process, law *unlawful) {
+func makeEvents(t *testing.T, p *process, rule *violating) {
 	t.Helper()
 	conn := p.dial(p.Addresses().GRPC)
 	frames, records := facetdv1.NewFrameServiceClient(conn), facetdv1.NewRecordServiceClient(conn)
 	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	t.Cleanup(cancel)
-	law.next.Store(true)
-	eventually(t, "a broken law", func() bool { return p.metric(`facetd_law_violations_total{law="4"}`) == 1 })
+	rule.next.Store(true)
+	eventually(t, "a rule violation", func() bool { return p.metric(`facetd_rule_violations_total{rule="4"}`) == 1 })
 	for _, overflow := range []facetdv1.Overflow{facetdv1.Overflow_OVERFLOW_QUEUE, facetdv1.Overflow_OVERFLOW_LATEST} {
 		if _, err := frames.StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{Overflow: overflow, QueueLength: 1}); err != nil {
 			t.Fatal(err) // nobody reads it

@@ -44,7 +44,7 @@ const (
 // logarithmic pixels have no exposure time that would average it. At most 4 sessions are
 // open; one that nothing is done with for 30 minutes ends.
 type CalibrationServiceClient interface {
-	// StartCalibration opens a session. INVALID_ARGUMENT with every mistake,
+	// StartCalibration opens a session. INVALID_ARGUMENT with every error,
 	// FAILED_PRECONDITION when the chips cannot be read so beside the running tasks,
 	// RESOURCE_EXHAUSTED when too many sessions are open.
 	StartCalibration(ctx context.Context, in *StartCalibrationRequest, opts ...grpc.CallOption) (*StartCalibrationResponse, error)
@@ -208,7 +208,7 @@ func (c *calibrationServiceClient) RezeroMasks(ctx context.Context, in *RezeroMa
 // logarithmic pixels have no exposure time that would average it. At most 4 sessions are
 // open; one that nothing is done with for 30 minutes ends.
 type CalibrationServiceServer interface {
-	// StartCalibration opens a session. INVALID_ARGUMENT with every mistake,
+	// StartCalibration opens a session. INVALID_ARGUMENT with every error,
 	// FAILED_PRECONDITION when the chips cannot be read so beside the running tasks,
 	// RESOURCE_EXHAUSTED when too many sessions are open.
 	StartCalibration(context.Context, *StartCalibrationRequest) (*StartCalibrationResponse, error)

@@ -154,7 +154,7 @@ const (
 // FaultService puts faults into a virtual bus, to try out what the daemon and its
 // operators make of them. FAILED_PRECONDITION on any other bus.
 type FaultServiceClient interface {
-	// SetFaults replaces the faults of the bus. INVALID_ARGUMENT lists every mistake,
+	// SetFaults replaces the faults of the bus. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
 	SetFaults(ctx context.Context, in *SetFaultsRequest, opts ...grpc.CallOption) (*SetFaultsResponse, error)
 	// ListFaults returns the faults of the bus.
@@ -208,7 +208,7 @@ func (c *faultServiceClient) ClearFaults(ctx context.Context, in *ClearFaultsReq
 // FaultService puts faults into a virtual bus, to try out what the daemon and its
 // operators make of them. FAILED_PRECONDITION on any other bus.
 type FaultServiceServer interface {
-	// SetFaults replaces the faults of the bus. INVALID_ARGUMENT lists every mistake,
+	// SetFaults replaces the faults of the bus. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
 	SetFaults(context.Context, *SetFaultsRequest) (*SetFaultsResponse, error)
 	// ListFaults returns the faults of the bus.

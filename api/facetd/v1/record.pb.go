@@ -33,7 +33,7 @@ const (
 	Severity_SEVERITY_INFO Severity = 1
 	// Something was lost or late; the array goes on.
 	Severity_SEVERITY_WARNING Severity = 2
-	// Something stopped, or a law was broken; an operator should look.
+	// Something stopped, or a rule was violated; an operator should look.
 	Severity_SEVERITY_ERROR Severity = 3
 )
 
@@ -100,8 +100,8 @@ const (
 	EventKind_EVENT_KIND_DEADLINE_MISSED EventKind = 6
 	// Jobs failed.
 	EventKind_EVENT_KIND_JOB_FAILED EventKind = 7
-	// Bus laws were broken.
-	EventKind_EVENT_KIND_LAW_BROKEN EventKind = 8
+	// Bus rules were violated.
+	EventKind_EVENT_KIND_RULE_VIOLATION EventKind = 8
 	// The bus was given up.
 	EventKind_EVENT_KIND_BUS_FAULT EventKind = 9
 	// A recording began.
@@ -135,7 +135,7 @@ var (
 		5:  "EVENT_KIND_TASK_REMOVED",
 		6:  "EVENT_KIND_DEADLINE_MISSED",
 		7:  "EVENT_KIND_JOB_FAILED",
-		8:  "EVENT_KIND_LAW_BROKEN",
+		8:  "EVENT_KIND_RULE_VIOLATION",
 		9:  "EVENT_KIND_BUS_FAULT",
 		10: "EVENT_KIND_RECORDING_STARTED",
 		11: "EVENT_KIND_RECORDING_STOPPED",
@@ -156,7 +156,7 @@ var (
 		"EVENT_KIND_TASK_REMOVED":        5,
 		"EVENT_KIND_DEADLINE_MISSED":     6,
 		"EVENT_KIND_JOB_FAILED":          7,
-		"EVENT_KIND_LAW_BROKEN":          8,
+		"EVENT_KIND_RULE_VIOLATION":      8,
 		"EVENT_KIND_BUS_FAULT":           9,
 		"EVENT_KIND_RECORDING_STARTED":   10,
 		"EVENT_KIND_RECORDING_STOPPED":   11,
@@ -1532,7 +1532,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xc0\x04\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xc4\x04\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1541,8 +1541,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x17EVENT_KIND_TASK_CHANGED\x10\x04\x12\x1b\n" +
 	"\x17EVENT_KIND_TASK_REMOVED\x10\x05\x12\x1e\n" +
 	"\x1aEVENT_KIND_DEADLINE_MISSED\x10\x06\x12\x19\n" +
-	"\x15EVENT_KIND_JOB_FAILED\x10\a\x12\x19\n" +
-	"\x15EVENT_KIND_LAW_BROKEN\x10\b\x12\x18\n" +
+	"\x15EVENT_KIND_JOB_FAILED\x10\a\x12\x1d\n" +
+	"\x19EVENT_KIND_RULE_VIOLATION\x10\b\x12\x18\n" +
 	"\x14EVENT_KIND_BUS_FAULT\x10\t\x12 \n" +
 	"\x1cEVENT_KIND_RECORDING_STARTED\x10\n" +
 	"\x12 \n" +

@@ -33,7 +33,7 @@ const (
 // never slows the bus.
 type RecordServiceClient interface {
 	// StartRecording begins a recording. ALREADY_EXISTS when the name is taken,
-	// INVALID_ARGUMENT with every mistake, RESOURCE_EXHAUSTED when too many run,
+	// INVALID_ARGUMENT with every error, RESOURCE_EXHAUSTED when too many run,
 	// FAILED_PRECONDITION when the disk has too little room or the daemon has no folder
 	// for recordings.
 	StartRecording(ctx context.Context, in *StartRecordingRequest, opts ...grpc.CallOption) (*StartRecordingResponse, error)
@@ -102,7 +102,7 @@ func (c *recordServiceClient) ListRecordings(ctx context.Context, in *ListRecord
 // never slows the bus.
 type RecordServiceServer interface {
 	// StartRecording begins a recording. ALREADY_EXISTS when the name is taken,
-	// INVALID_ARGUMENT with every mistake, RESOURCE_EXHAUSTED when too many run,
+	// INVALID_ARGUMENT with every error, RESOURCE_EXHAUSTED when too many run,
 	// FAILED_PRECONDITION when the disk has too little room or the daemon has no folder
 	// for recordings.
 	StartRecording(context.Context, *StartRecordingRequest) (*StartRecordingResponse, error)

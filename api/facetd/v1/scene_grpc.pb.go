@@ -33,7 +33,7 @@ const (
 type SceneServiceClient interface {
 	// GetScene returns the light and temperature in force.
 	GetScene(ctx context.Context, in *GetSceneRequest, opts ...grpc.CallOption) (*GetSceneResponse, error)
-	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every mistake,
+	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
 	SetScene(ctx context.Context, in *SetSceneRequest, opts ...grpc.CallOption) (*SetSceneResponse, error)
 }
@@ -76,7 +76,7 @@ func (c *sceneServiceClient) SetScene(ctx context.Context, in *SetSceneRequest, 
 type SceneServiceServer interface {
 	// GetScene returns the light and temperature in force.
 	GetScene(context.Context, *GetSceneRequest) (*GetSceneResponse, error)
-	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every mistake,
+	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
 	SetScene(context.Context, *SetSceneRequest) (*SetSceneResponse, error)
 	mustEmbedUnimplementedSceneServiceServer()

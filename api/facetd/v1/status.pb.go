@@ -136,11 +136,11 @@ func (State) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_status_proto_rawDescGZIP(), []int{1}
 }
 
-// LawViolation is a bus law that was broken.
-type LawViolation struct {
+// RuleViolation is a bus rule that was violated.
+type RuleViolation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Number of the law, 1 to 10.
-	Law uint32 `protobuf:"varint,1,opt,name=law,proto3" json:"law,omitempty"`
+	// Number of the rule, 1 to 10.
+	Rule uint32 `protobuf:"varint,1,opt,name=rule,proto3" json:"rule,omitempty"`
 	// What happened.
 	Message string `protobuf:"bytes,2,opt,name=message,proto3" json:"message,omitempty"`
 	// Bus time in nanoseconds.
@@ -151,20 +151,20 @@ type LawViolation struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *LawViolation) Reset() {
-	*x = LawViolation{}
+func (x *RuleViolation) Reset() {
+	*x = RuleViolation{}
 	mi := &file_facetd_v1_status_proto_msgTypes[0]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *LawViolation) String() string {
+func (x *RuleViolation) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*LawViolation) ProtoMessage() {}
+func (*RuleViolation) ProtoMessage() {}
 
-func (x *LawViolation) ProtoReflect() protoreflect.Message {
+func (x *RuleViolation) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_status_proto_msgTypes[0]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -176,33 +176,33 @@ func (x *LawViolation) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use LawViolation.ProtoReflect.Descriptor instead.
-func (*LawViolation) Descriptor() ([]byte, []int) {
+// Deprecated: Use RuleViolation.ProtoReflect.Descriptor instead.
+func (*RuleViolation) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_status_proto_rawDescGZIP(), []int{0}
 }
 
-func (x *LawViolation) GetLaw() uint32 {
+func (x *RuleViolation) GetRule() uint32 {
 	if x != nil {
-		return x.Law
+		return x.Rule
 	}
 	return 0
 }
 
-func (x *LawViolation) GetMessage() string {
+func (x *RuleViolation) GetMessage() string {
 	if x != nil {
 		return x.Message
 	}
 	return ""
 }
 
-func (x *LawViolation) GetBusNs() int64 {
+func (x *RuleViolation) GetBusNs() int64 {
 	if x != nil {
 		return x.BusNs
 	}
 	return 0
 }
 
-func (x *LawViolation) GetChips() []string {
+func (x *RuleViolation) GetChips() []string {
 	if x != nil {
 		return x.Chips
 	}
@@ -238,10 +238,10 @@ type Status struct {
 	Phases []*PhaseShare `protobuf:"bytes,12,rep,name=phases,proto3" json:"phases,omitempty"`
 	// The tasks.
 	Tasks []*RunningTask `protobuf:"bytes,13,rep,name=tasks,proto3" json:"tasks,omitempty"`
-	// Bus laws broken since the start.
-	LawViolations uint64 `protobuf:"varint,14,opt,name=law_violations,json=lawViolations,proto3" json:"law_violations,omitempty"`
+	// Bus rules violated since the start.
+	RuleViolations uint64 `protobuf:"varint,14,opt,name=rule_violations,json=ruleViolations,proto3" json:"rule_violations,omitempty"`
 	// The last of them.
-	LastViolations []*LawViolation `protobuf:"bytes,15,rep,name=last_violations,json=lastViolations,proto3" json:"last_violations,omitempty"`
+	LastViolations []*RuleViolation `protobuf:"bytes,15,rep,name=last_violations,json=lastViolations,proto3" json:"last_violations,omitempty"`
 	// Streams open now.
 	Streams uint32 `protobuf:"varint,16,opt,name=streams,proto3" json:"streams,omitempty"`
 	// Frame sets dropped by slow streams since the start.
@@ -375,14 +375,14 @@ func (x *Status) GetTasks() []*RunningTask {
 	return nil
 }
 
-func (x *Status) GetLawViolations() uint64 {
+func (x *Status) GetRuleViolations() uint64 {
 	if x != nil {
-		return x.LawViolations
+		return x.RuleViolations
 	}
 	return 0
 }
 
-func (x *Status) GetLastViolations() []*LawViolation {
+func (x *Status) GetLastViolations() []*RuleViolation {
 	if x != nil {
 		return x.LastViolations
 	}
@@ -589,12 +589,12 @@ var File_facetd_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"g\n" +
-	"\fLawViolation\x12\x10\n" +
-	"\x03law\x18\x01 \x01(\rR\x03law\x12\x18\n" +
+	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"j\n" +
+	"\rRuleViolation\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\rR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xb5\x05\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xb8\x05\n" +
 	"\x06Status\x12&\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12\x18\n" +
@@ -610,9 +610,9 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	" \x01(\x01R\x12plannedUtilization\x121\n" +
 	"\x14measured_utilization\x18\v \x01(\x01R\x13measuredUtilization\x12-\n" +
 	"\x06phases\x18\f \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\x12,\n" +
-	"\x05tasks\x18\r \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12%\n" +
-	"\x0elaw_violations\x18\x0e \x01(\x04R\rlawViolations\x12@\n" +
-	"\x0flast_violations\x18\x0f \x03(\v2\x17.facetd.v1.LawViolationR\x0elastViolations\x12\x18\n" +
+	"\x05tasks\x18\r \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12'\n" +
+	"\x0frule_violations\x18\x0e \x01(\x04R\x0eruleViolations\x12A\n" +
+	"\x0flast_violations\x18\x0f \x03(\v2\x18.facetd.v1.RuleViolationR\x0elastViolations\x12\x18\n" +
 	"\astreams\x18\x10 \x01(\rR\astreams\x12,\n" +
 	"\x12dropped_frame_sets\x18\x11 \x01(\x04R\x10droppedFrameSets\x12.\n" +
 	"\x13time_uncertainty_ns\x18\x12 \x01(\x03R\x11timeUncertaintyNs\"\x12\n" +
@@ -655,7 +655,7 @@ var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_facetd_v1_status_proto_goTypes = []any{
 	(Pace)(0),                     // 0: facetd.v1.Pace
 	(State)(0),                    // 1: facetd.v1.State
-	(*LawViolation)(nil),          // 2: facetd.v1.LawViolation
+	(*RuleViolation)(nil),         // 2: facetd.v1.RuleViolation
 	(*Status)(nil),                // 3: facetd.v1.Status
 	(*GetStatusRequest)(nil),      // 4: facetd.v1.GetStatusRequest
 	(*GetStatusResponse)(nil),     // 5: facetd.v1.GetStatusResponse
@@ -671,7 +671,7 @@ var file_facetd_v1_status_proto_depIdxs = []int32{
 	8,  // 2: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
 	9,  // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseShare
 	10, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
-	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.LawViolation
+	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
 	3,  // 6: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
 	3,  // 7: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
 	4,  // 8: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest

@@ -40,7 +40,7 @@ type TaskServiceClient interface {
 	GetTask(ctx context.Context, in *GetTaskRequest, opts ...grpc.CallOption) (*GetTaskResponse, error)
 	// CreateTask plans the task beside the running ones and starts it.
 	// FAILED_PRECONDITION with a Refusal when it does not fit, ALREADY_EXISTS
-	// when the name is taken, INVALID_ARGUMENT with every mistake otherwise.
+	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(ctx context.Context, in *CreateTaskRequest, opts ...grpc.CallOption) (*CreateTaskResponse, error)
 	// UpdateTask replaces the running task of the same name; its jobs go on being
 	// counted. Errors as of CreateTask, NOT_FOUND when there is none of that name; the
@@ -122,7 +122,7 @@ type TaskServiceServer interface {
 	GetTask(context.Context, *GetTaskRequest) (*GetTaskResponse, error)
 	// CreateTask plans the task beside the running ones and starts it.
 	// FAILED_PRECONDITION with a Refusal when it does not fit, ALREADY_EXISTS
-	// when the name is taken, INVALID_ARGUMENT with every mistake otherwise.
+	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error)
 	// UpdateTask replaces the running task of the same name; its jobs go on being
 	// counted. Errors as of CreateTask, NOT_FOUND when there is none of that name; the

@@ -48,7 +48,7 @@ from .errors import (
     UnavailableError,
     UnsupportedError,
 )
-from .events import Event, LawViolation, Recording, Sent, Status
+from .events import Event, Recording, RuleViolation, Sent, Status
 from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
 from .plan import Plan, Prediction, Refusal, Suggestion
 from .task import RunningTask, Target, Task, TaskStatus, Trim, View, Window
@@ -59,9 +59,9 @@ __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
     "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
-    "InvalidField", "Lattice", "LatticeKind", "LawViolation", "Lens", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
+    "InvalidField", "Lattice", "LatticeKind", "Lens", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Recording", "RecordingState", "Refusal", "RefusalReason",
-    "RefusedError", "Register", "RunningTask", "Sent", "Severity", "StaleError", "State", "Status", "Stream",
-    "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
+    "RefusedError", "Register", "RuleViolation", "RunningTask", "Sent", "Severity", "StaleError", "State", "Status",
+    "Stream", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
     "Window", "aio", "connect",
 ]  # fmt: skip

@@ -78,10 +78,10 @@ class Recording:
 
 
 @dataclasses.dataclass(frozen=True)
-class LawViolation:
-    """A bus law that was broken."""
+class RuleViolation:
+    """A violation of a bus rule."""
 
-    law: int
+    rule: int
     message: str
     bus_ns: int
     chips: tuple[str, ...]
@@ -108,8 +108,8 @@ class Status:
     phases: dict[Phase, float]
     #: By name, in the order they were added.
     tasks: dict[str, RunningTask]
-    law_violations: int
-    last_violations: tuple[LawViolation, ...]
+    rule_violations: int
+    last_violations: tuple[RuleViolation, ...]
     streams: int
     dropped_frame_sets: int
     #: How far host times given for bus times may be off.
@@ -131,8 +131,8 @@ class Status:
             measured_utilization=m.measured_utilization,
             phases={Phase(p.phase): p.share for p in m.phases},
             tasks={t.task.name: RunningTask._of(t) for t in m.tasks},
-            law_violations=m.law_violations,
-            last_violations=tuple(LawViolation(v.law, v.message, v.bus_ns, tuple(v.chips)) for v in m.last_violations),
+            rule_violations=m.rule_violations,
+            last_violations=tuple(RuleViolation(v.rule, v.message, v.bus_ns, tuple(v.chips)) for v in m.last_violations),
             streams=m.streams,
             dropped_frame_sets=m.dropped_frame_sets,
             time_uncertainty_ns=m.time_uncertainty_ns,

@@ -246,8 +246,8 @@ func TestDeadPixels(t *testing.T) {
 	}
 }
 
-// TestProgramsBreakNoLaw and leave no output enabled, for every chip and program.
-func TestProgramsBreakNoLaw(t *testing.T) {
+// TestProgramsViolateNoRule and leave no output enabled, for every chip and program.
+func TestProgramsViolateNoRule(t *testing.T) {
 	a := bustest.MustArray()
 	p := NewPrograms(a)
 	programs := map[string][]bus.Op{}
@@ -309,7 +309,7 @@ func TestProgramsBreakNoLaw(t *testing.T) {
 			t.Errorf("%s ends with lines active", name)
 		}
 	}
-	// The same sweep as a frame breaks law 4: it is the look at levels that may be early.
+	// The same sweep as a frame violates rule 4: it is the look at levels that may be early.
 	ops := p.Sweep(NewSweep(a, bustest.M0, make([]uint16, 24), 500*time.Nanosecond))
 	early := 0
 	for i := range ops {

@@ -89,7 +89,7 @@ function showFacts(st) {
     ["Bus", st.bus + (st.pace ? ", " + words(st.pace, "PACE_") : "")],
     ["Bus time", (num(st.bus_ns) / 1e9).toFixed(1) + " s"],
     ["Bus used", percent(st.measured_utilization)],
-    ["Laws broken", num(st.law_violations)],
+    ["Rule violations", num(st.rule_violations)],
     ["Host off by", duration(st.time_uncertainty_ns)],
   ];
   const list = byID("facts");
@@ -99,7 +99,7 @@ function showFacts(st) {
   facts.forEach(([k, v], i) => {
     const dd = list.children[i].lastChild;
     text(dd, String(v));
-    dd.dataset.bad = (k === "Laws broken" && v > 0) || (k === "State" && st.state !== "STATE_RUNNING");
+    dd.dataset.bad = (k === "Rule violations" && v > 0) || (k === "State" && st.state !== "STATE_RUNNING");
   });
   text(byID("version"), `facetd ${st.version ?? ""}, ${count(st.streams, "frame stream")} open`);
 }
@@ -135,9 +135,9 @@ function showBanner() {
     message = `The bus stopped on an error, and every select line is inactive: ${status.fault}`;
   } else if (status?.state === "STATE_STOPPING") {
     message = "The daemon is going down.";
-  } else if (num(status?.law_violations) > 0) {
+  } else if (num(status?.rule_violations) > 0) {
     const last = status.last_violations?.at(-1);
-    message = `${count(status.law_violations, "bus law")} broken since the start. ${last ? `Last: law ${last.law}, ${last.message}` : ""}`;
+    message = `${count(status.rule_violations, "bus rule")} violated since the start. ${last ? `Last: rule ${last.rule}, ${last.message}` : ""}`;
   }
   node.hidden = message === "";
   if (!node.firstChild) {

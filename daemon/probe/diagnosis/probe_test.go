@@ -76,7 +76,7 @@ func TestEverySingleFault(t *testing.T) {
 		t.Errorf("%d faults made chips contend; %d have to be risked", contended, want)
 	}
 	if v := b.bus.Inspector().Violations(); v != nil {
-		t.Errorf("by the wiring, laws were broken: %v", v)
+		t.Errorf("by the wiring, rules were violated: %v", v)
 	}
 	soundReadouts := readouts[0]
 	slices.Sort(readouts)
@@ -166,7 +166,7 @@ func TestDoubleFaults(t *testing.T) {
 		}
 	}
 	if v := b.bus.Inspector().Violations(); v != nil {
-		t.Errorf("by the wiring, laws were broken: %v", v)
+		t.Errorf("by the wiring, rules were violated: %v", v)
 	}
 	slices.Sort(readouts)
 	t.Logf("%d double faults: %d named exactly, %d with the true pair among equal alternatives, %d explained by fewer faults (the pair listed as not excluded); %d made chips contend; median %d readouts",

@@ -1,5 +1,5 @@
 // Package replay plays a recording back so that whoever listens to the daemon cannot
-// tell the difference: the same frame sets, plans and broken laws go to the same
+// tell the difference: the same frame sets, plans and rule violations go to the same
 // observers, and so through the same streams, metrics and journal.
 //
 // It stands in the dispatcher's place and not in the bus's. A recording holds what came
@@ -58,7 +58,7 @@ type Config struct {
 	// Observer is told what the recording holds, on the goroutine of Run.
 	Observer dispatch.Observer
 	// Events, where set, is given those recorded events that an observer does not make
-	// again of what it is told (not tasks, misses, failures, laws), and those of the
+	// again of what it is told (not tasks, misses, failures, rules), and those of the
 	// replay itself (EVENT_KIND_REPLAY), on the goroutine of Run.
 	Events func(*facetdv1.Event)
 	// Speed is 1 for the pace at which it happened, more for faster, up to MaxSpeed; 0
@@ -567,18 +567,18 @@ func (p *Player) Snapshot() dispatch.Snapshot {
 func derived(k facetdv1.EventKind) bool {
 	switch k {
 	case facetdv1.EventKind_EVENT_KIND_TASK_ADDED, facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, facetdv1.EventKind_EVENT_KIND_TASK_REMOVED,
-		facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, facetdv1.EventKind_EVENT_KIND_JOB_FAILED, facetdv1.EventKind_EVENT_KIND_LAW_BROKEN:
+		facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, facetdv1.EventKind_EVENT_KIND_JOB_FAILED, facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION:
 		return true
 	}
 	return false
 }
 
-// violation makes a broken law of a recorded event.
+// violation makes a rule violation of a recorded event.
 func violation(e *facetdv1.Event, shiftNS int64) (rules.Violation, bool) {
-	law, err := strconv.Atoi(e.GetFields()["law"])
-	if e.GetKind() != facetdv1.EventKind_EVENT_KIND_LAW_BROKEN || err != nil {
+	rule, err := strconv.Atoi(e.GetFields()["rule"])
+	if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION || err != nil {
 		return rules.Violation{}, false
 	}
-	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus law %d broken: ", law))
-	return rules.Violation{Law: law, AtNS: e.GetBusNs() + shiftNS, Message: text, Chips: slices.Clone(e.GetChips())}, true
+	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus rule %d violated: ", rule))
+	return rules.Violation{Rule: rule, AtNS: e.GetBusNs() + shiftNS, Message: text, Chips: slices.Clone(e.GetChips())}, true
 }

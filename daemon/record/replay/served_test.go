@@ -113,16 +113,16 @@ func (publish) PlanChanged(*facetdv1.Plan, int64)                  {}
 func (publish) Violated(rules.Violation)                           {}
 func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
-// Broken laws are told as such, and only those events are passed on that nobody makes
+// Rule violations are told as such, and only those events are passed on that nobody makes
 // again.
-func TestLawsAndEvents(t *testing.T) {
+func TestViolationsAndEvents(t *testing.T) {
 	dir := t.TempDir()
 	m := small(t, dir)
 	if _, err := m.Start("l", nil); err != nil {
 		t.Fatal(err)
 	}
 	m.JobEnded(&facetdv1.FrameSet{Task: "x", FinishBusNs: 10})
-	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_LAW_BROKEN, BusNs: 11, Text: "bus law 4 broken: too soon", Chips: []string{"c"}, Fields: map[string]string{"law": "4"}})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, BusNs: 11, Text: "bus rule 4 violated: too soon", Chips: []string{"c"}, Fields: map[string]string{"rule": "4"}})
 	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, BusNs: 12})
 	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_CALIBRATION, BusNs: 13, Text: "calibrated"})
 	m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: 1, FinishBusNs: 20})
@@ -137,8 +137,8 @@ func TestLawsAndEvents(t *testing.T) {
 	}
 	defer p.Close()
 	runUntil(t, p, w, 2)
-	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Law: 4, AtNS: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
-		t.Errorf("laws %v", w.broken)
+	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Rule: 4, AtNS: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
+		t.Errorf("rules %v", w.broken)
 	}
 	if len(passed) < 2 || passed[0].GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY || passed[1].GetText() != "calibrated" ||
 		slices.ContainsFunc(passed[2:], func(e *facetdv1.Event) bool { return e.GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY }) {
