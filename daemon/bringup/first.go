@@ -4,13 +4,13 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
+	"facetd.example/daemon/fit"
 )
 
 const suppliesText = "Before power: wrist strap on, nothing loose on the board, lines at rest. Set the current limit of the supply " +
@@ -186,10 +186,10 @@ func (e *engine) noisy(r *report, noises map[int]float64) {
 		if len(of) == 0 {
 			continue
 		}
-		slices.Sort(of)
+		limit := 4*fit.Median(of) + 1
 		for c := range e.a.Chips {
 			if n, is := noises[c]; is && e.a.Chips[c].Class == class {
-				r.add(e.name(c), "temporal noise", n, "codes", none, 4*of[len(of)/2]+1, warn, "much noisier than the others of its class")
+				r.add(e.name(c), "temporal noise", n, "codes", none, limit, warn, "much noisier than the others of its class")
 			}
 		}
 	}

@@ -4,12 +4,12 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"time"
 
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
+	"facetd.example/daemon/fit"
 )
 
 func hasMemory(c *chipmodel.Class) bool { return c.Kind.HasMemory() }
@@ -115,11 +115,9 @@ func (e *engine) proposeLeak(r *report, found map[int]measure.Droop) {
 		if len(leaks) == 0 {
 			continue
 		}
-		slices.Sort(leaks)
-		slices.Sort(sigmas)
-		leak := (leaks[(len(leaks)-1)/2] + leaks[len(leaks)/2]) / 2
+		leak := fit.Median(leaks)
 		described := e.described(class)
-		if math.Abs(leak-described) <= 0.05*math.Abs(described)+3*sigmas[len(sigmas)/2] {
+		if math.Abs(leak-described) <= 0.05*math.Abs(described)+3*fit.Median(sigmas) {
 			continue
 		}
 		at300 := leak
@@ -169,11 +167,9 @@ func (e *engine) warm(ctx context.Context, r *report, cold map[int]measure.Droop
 		if len(of) == 0 {
 			continue
 		}
-		slices.Sort(of)
-		k := of[len(of)/2]
-		slices.Sort(uncertain[class])
+		k := fit.Median(of)
 		// Of the median of n: 1.25 times that of a mean, when normal.
-		sigma := 1.25 * uncertain[class][len(of)/2] / math.Sqrt(float64(len(of)))
+		sigma := 1.25 * fit.Median(uncertain[class]) / math.Sqrt(float64(len(of)))
 		r.tell(class.Name, "leakage doubles every", k, "K", fmt.Sprintf("± %.2g K", sigma))
 		if described := class.Spec.GetMemory().GetLeakDoublingK(); math.Abs(k-described) > 0.05*k+4*sigma {
 			r.propose(fmt.Sprintf("classes[%d].memory.leak_doubling_k", i), strconv.FormatFloat(k, 'g', 3, 64), strconv.FormatFloat(described, 'g', -1, 64), "from loads held cold and warm")

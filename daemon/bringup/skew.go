@@ -2,6 +2,7 @@ package bringup
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -9,6 +10,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/bringup/measure"
+	"facetd.example/daemon/fit"
 )
 
 // Limits in nanoseconds. Pixels lag a little differently after loads that follow each
@@ -41,12 +43,17 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 	if err != nil {
 		return err
 	}
-	hz := 100.0
-	at := measure.Delays(e.a, chips, together.times, together.levels, hz)
-	if other := measure.Delays(e.a, chips, together.times, together.levels, 120); amplitude(other) > 1.5*amplitude(at) {
-		hz, at = 120, other
+	at, single, hz, err := e.lags(chips, together, alone)
+	var few *fit.ConditionError
+	if errors.As(err, &few) {
+		r.add("", "condition of the lamp's phases that loads met", few.Condition, "", none, fit.MaxCondition, warn, "too few phases to tell delays")
+		r.act("Repeat the step: something else on the bus kept time with the lamp.")
+		r.conclude("")
+		return nil
 	}
-	single := measure.Delays(e.a, chips, alone.times, alone.levels, hz)
+	if err != nil {
+		return err
+	}
 	if amplitude(at) < 3 {
 		r.add("", "flicker seen", amplitude(at), "codes", 3, none, warn, "too little to compare chips by")
 		r.act("Take a lamp that flickers more.")
@@ -73,6 +80,22 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 	r.chart(chart)
 	r.conclude("chips that are loaded together sample together")
 	return nil
+}
+
+// lags are the delays of chips that load together and of each alone, and the frequency of
+// the lamp: twice 50 Hz, or twice 60 Hz where that fits better by far.
+func (e *engine) lags(chips []int, together, alone loaded) (at, single []measure.Delay, hz float64, err error) {
+	hz = 100
+	at, err = measure.Delays(e.a, chips, together.times, together.levels, hz)
+	other, otherErr := measure.Delays(e.a, chips, together.times, together.levels, 120)
+	if err = errors.Join(err, otherErr); err != nil {
+		return nil, nil, 0, err
+	}
+	if amplitude(other) > 1.5*amplitude(at) {
+		hz, at = 120, other
+	}
+	single, err = measure.Delays(e.a, chips, alone.times, alone.levels, hz)
+	return at, single, hz, err
 }
 
 func amplitude(d []measure.Delay) float64 {

@@ -17,6 +17,7 @@ import (
 	"facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/fit"
 )
 
 // checks are published and derived values; testdata says which and from where.
@@ -227,9 +228,34 @@ func TestDelaysOfSines(t *testing.T) {
 			levels[i] = append(levels[i], 500+40*math.Sin(p)+7*math.Cos(2*p+1)+0.1*rng.NormFloat64())
 		}
 	}
-	for i, d := range Delays(a, chips, times, levels, 100) {
+	found, err := Delays(a, chips, times, levels, 100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, d := range found {
 		if got := d.Delay.Seconds(); math.Abs(got-want[i]) > 8e-6 || math.Abs(d.Amplitude-40) > 0.5 || d.Sigma > 10*time.Microsecond {
 			t.Errorf("chip %d: %v, want %g s (amplitude %.2f)", i, d.Delay, want[i], d.Amplitude)
+		}
+	}
+}
+
+// TestDelaysNeedPhases: loads at the lamp's own period, or close to it, met one phase of it.
+// They tell no delay, and never one with a small uncertainty.
+func TestDelaysNeedPhases(t *testing.T) {
+	chips := []int{bustest.M0, bustest.M1, bustest.M2}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, jitter := range []int64{1, 2, 1000, 100_000} {
+		times, levels := make([][]int64, 3), make([][]float64, 3)
+		for k := range int64(40) {
+			at := k*10_000_000 + rng.Int64N(jitter)
+			for i, late := range []float64{0, 1e-3, 4e-3} {
+				times[i] = append(times[i], at)
+				levels[i] = append(levels[i], math.Round(500+40*math.Sin(2*math.Pi*100*(float64(at)*1e-9+late))))
+			}
+		}
+		var few *fit.ConditionError
+		if d, err := Delays(bustest.MustArray(), chips, times, levels, 100); !errors.As(err, &few) {
+			t.Errorf("loads within %d ns of one phase give %+v, %v", jitter, d, err)
 		}
 	}
 }
@@ -243,6 +269,15 @@ func TestDeadPixels(t *testing.T) {
 	lit[3], lit[70], lit[71] = 500, 480, 900
 	if dead, median := Dead(dark, lit); dead != 3 || median != -200 {
 		t.Errorf("%d dead, median answer %g", dead, median)
+	}
+	// Half of a chip is dead, whether codes rise or fall with light.
+	for _, by := range []int{-200, 200} {
+		for i := range dark {
+			lit[i] = uint16(500 + by*(i%2))
+		}
+		if dead, median := Dead(dark, lit); dead != 50 || median != float64(by)/2 {
+			t.Errorf("light changes every second pixel by %d: %d dead, median answer %g", by, dead, median)
+		}
 	}
 }
 

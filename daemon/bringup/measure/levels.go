@@ -9,6 +9,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
+	"facetd.example/daemon/fit"
 )
 
 // Stats are a window's codes summed up.
@@ -109,8 +110,7 @@ func Dead(dark, lit []uint16) (dead int, median float64) {
 	for i := range answers {
 		answers[i] = float64(lit[i]) - float64(dark[i])
 	}
-	sorted := slices.Sorted(slices.Values(answers))
-	median = sorted[n/2]
+	median = fit.Median(slices.Clone(answers))
 	for _, d := range answers {
 		if d*median < median*median/4 {
 			dead++
@@ -174,7 +174,7 @@ type Droop struct {
 
 // FitDroop fits a line to the reads of one load: dV/dt = I/C of a capacitor with a
 // constant leakage. Pixels at a rail are left out. ok is false with less than three
-// reads, or when no pixel is in range.
+// reads, when all are of one time, or when no pixel is in range.
 func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok bool) {
 	if len(captures) < 3 {
 		return d, false
@@ -201,7 +201,11 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 		d.Seconds = append(d.Seconds, float64(captures[k].FirstSampleNS-captures[0].FirstSampleNS)*1e-9)
 		d.Levels = append(d.Levels, sum/float64(len(inRange)))
 	}
-	slope, sigma := line(d.Seconds, d.Levels)
+	line := fit.NewLine(d.Seconds, d.Levels, nil)
+	if line.Spread == 0 {
+		return d, false
+	}
+	slope, sigma := line.Slope, line.Sigma(len(d.Seconds))
 	// Codes are whole numbers: their mean over pixels is known to that at best.
 	step := VoltsPerCode(lane)
 	span := d.Seconds[len(d.Seconds)-1]
@@ -223,28 +227,6 @@ func Later(phase, than, hz float64) time.Duration {
 }
 
 func seconds(s float64) time.Duration { return time.Duration(min(s, 1e6) * 1e9) }
-
-// line is the slope of a line fitted to points, and its uncertainty.
-func line(x, y []float64) (slope, sigma float64) {
-	n := float64(len(x))
-	var mx, my, sxx, sxy, rest float64
-	for i := range x {
-		mx, my = mx+x[i]/n, my+y[i]/n
-	}
-	for i := range x {
-		sxx += (x[i] - mx) * (x[i] - mx)
-		sxy += (x[i] - mx) * (y[i] - my)
-	}
-	if sxx == 0 {
-		return 0, math.Inf(1)
-	}
-	slope = sxy / sxx
-	for i := range x {
-		e := y[i] - my - slope*(x[i]-mx)
-		rest += e * e
-	}
-	return slope, math.Sqrt(rest / max(n-2, 1) / sxx)
-}
 
 // DoublingKelvin is in how many kelvin a leakage doubles that grew from cold to warm
 // over some kelvin, with its uncertainty; 0 when it did not grow.
@@ -270,13 +252,17 @@ type Delay struct {
 
 // Delays fits a sine of a frequency to the mean codes of every chip over load times,
 // and compares phases. times[i][k] is the bus time of load k of chip i in nanoseconds,
-// levels[i][k] what the chip showed. Chips are compared within their class: pixels of one class lag
-// alike in even light.
-func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64, hz float64) []Delay {
+// levels[i][k] what the chip showed. Chips are compared within their class: pixels of one
+// class lag alike in even light. Error: *fit.ConditionError where a chip's loads met too
+// few phases of the lamp to tell.
+func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64, hz float64) ([]Delay, error) {
 	out := make([]Delay, len(chips))
 	omega := 2 * math.Pi * hz
 	for i, chip := range chips {
-		phase, amplitude, sigma := sine(times[i], levels[i], omega)
+		phase, amplitude, sigma, err := sine(times[i], levels[i], omega)
+		if err != nil {
+			return nil, err
+		}
 		out[i] = Delay{Chip: chip, Amplitude: amplitude, Sigma: seconds(sigma / omega), Phase: phase}
 	}
 	for i, chip := range chips {
@@ -286,92 +272,27 @@ func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64
 				apart = append(apart, math.Remainder(out[i].Phase-out[j].Phase, 2*math.Pi))
 			}
 		}
-		slices.Sort(apart)
-		out[i].Delay = time.Duration(median(apart) / omega * 1e9)
+		out[i].Delay = time.Duration(fit.Median(apart) / omega * 1e9)
 	}
-	return out
-}
-
-func median(sorted []float64) float64 {
-	n := len(sorted)
-	if n == 0 {
-		return 0
-	}
-	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+	return out, nil
 }
 
 // sine fits mean + harmonics of omega, of which the first counts: a chip that samples
-// later by d than the time it is taken for shows s(t + d), a phase larger by omega d. The second harmonic takes up that the
-// logarithm of a sine is none.
-func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sigma float64) {
-	const terms = 5
-	var m [terms][terms + 1]float64
-	basis := func(k int) [terms]float64 {
-		s1, c1 := math.Sincos(omega * float64(times[k]) * 1e-9)
-		s2, c2 := math.Sincos(2 * omega * float64(times[k]) * 1e-9)
-		return [terms]float64{1, c1, s1, c2, s2}
+// later by d than the time it is taken for shows s(t + d), a phase larger by omega d. The
+// second harmonic takes up that the logarithm of a sine is none.
+func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sigma float64, err error) {
+	rows := make([][]float64, len(times))
+	for k, t := range times {
+		s1, c1 := math.Sincos(omega * float64(t) * 1e-9)
+		s2, c2 := math.Sincos(2 * omega * float64(t) * 1e-9)
+		rows[k] = []float64{1, c1, s1, c2, s2}
 	}
-	for k := range times {
-		b := basis(k)
-		for i := range terms {
-			for j := range terms {
-				m[i][j] += b[i] * b[j]
-			}
-			m[i][terms] += b[i] * levels[k]
-		}
+	terms, err := fit.NewTerms(rows, levels)
+	if err != nil {
+		return 0, 0, 0, err
 	}
-	x := solve(m)
-	rest := 0.0
-	for k := range times {
-		e := levels[k]
-		for i, v := range basis(k) {
-			e -= x[i] * v
-		}
-		rest += e * e
-	}
-	amplitude = math.Hypot(x[1], x[2])
-	// The phase changes by g with the terms; the inverse of the normal matrix says how
-	// well those are known, which is badly where loads met few phases of the lamp.
+	c, s := terms.X[1], terms.X[2]
+	amplitude = math.Hypot(c, s)
 	square := max(amplitude*amplitude, 1e-18)
-	g := [terms]float64{1: x[2] / square, 2: -x[1] / square}
-	for i := range terms {
-		m[i][terms] = g[i]
-	}
-	variance := 0.0
-	for i, y := range solve(m) {
-		variance += g[i] * y
-	}
-	rest /= max(float64(len(times)-terms), 1)
-	return math.Atan2(-x[2], x[1]), amplitude, math.Sqrt(rest * max(variance, 0))
-}
-
-// solve solves five linear equations by elimination with pivots.
-func solve(m [5][6]float64) (x [5]float64) {
-	for i := range 5 {
-		p := i
-		for r := i; r < 5; r++ {
-			if math.Abs(m[r][i]) > math.Abs(m[p][i]) {
-				p = r
-			}
-		}
-		m[i], m[p] = m[p], m[i]
-		if m[i][i] == 0 {
-			continue
-		}
-		for r := range 5 {
-			if r == i {
-				continue
-			}
-			f := m[r][i] / m[i][i]
-			for c := i; c < 6; c++ {
-				m[r][c] -= f * m[i][c]
-			}
-		}
-	}
-	for i := range x {
-		if m[i][i] != 0 {
-			x[i] = m[i][5] / m[i][i]
-		}
-	}
-	return x
+	return math.Atan2(-s, c), amplitude, terms.Sigma([]float64{0, s / square, -c / square, 0, 0}), nil
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/fit"
 )
 
 // maxShift is how many pixels a counter may be off to be found.
@@ -82,14 +83,12 @@ func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp 
 	if len(steps) < 3 {
 		return nil, math.Inf(1)
 	}
-	sorted := slices.Sorted(slices.Values(steps))
-	middle := median(sorted)
+	middle := fit.Median(slices.Clone(steps))
 	apart := make([]float64, len(steps))
 	for i, s := range steps {
 		apart[i] = math.Abs(s - middle)
 	}
-	slices.Sort(apart)
-	sharp = 1.4826 * median(apart) // as the deviation of a normal distribution
+	sharp = 1.4826 * fit.Median(apart) // as the deviation of a normal distribution
 	if math.Abs(middle) > 1.2 {
 		slips = append(slips, Slip{Row: 1, Pixels: middle / 2, Every: true})
 	}

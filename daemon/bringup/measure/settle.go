@@ -8,6 +8,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/fit"
 )
 
 // sweepDelays is how many delays one sweep tries, sweepPairs how many pairs of pixels
@@ -207,29 +208,23 @@ type Settling struct {
 // AN-1024), and c time constants later when the lane does not move at once. ok is false
 // when fewer than three delays show anything.
 func FitSettling(m []Missing, bits int) (s Settling, ok bool) {
-	var w, wx, wy, wxx, wxy float64
+	var delays, logs, weights []float64
 	for _, one := range m {
 		if !(one.Part > 6*one.Sigma) || one.Part > 0.95 {
 			continue
 		}
-		x, y := float64(one.Delay), math.Log(one.Part)
 		// Beside its uncertainty a part is off by what a converter's codes are uneven by.
-		weight := 1 / (one.Sigma*one.Sigma/(one.Part*one.Part) + 1e-5)
-		w, wx, wy, wxx, wxy = w+weight, wx+weight*x, wy+weight*y, wxx+weight*x*x, wxy+weight*x*y
+		weights = append(weights, 1/(one.Sigma*one.Sigma/(one.Part*one.Part)+1e-5))
+		delays, logs = append(delays, float64(one.Delay)), append(logs, math.Log(one.Part))
 		s.Points++
 	}
-	spread := w*wxx - wx*wx
-	if s.Points < 3 || !(spread > 0) {
+	line := fit.NewLine(delays, logs, weights)
+	if s.Points < 3 || !(line.Slope < 0) {
 		return s, false
 	}
-	slope := (w*wxy - wx*wy) / spread
-	if slope >= 0 {
-		return s, false
-	}
-	c := (wy - slope*wx) / w
-	tau := -1 / slope
+	tau := -1 / line.Slope
 	s.Tau = time.Duration(math.Round(tau))
-	s.Relative = tau * math.Sqrt(w/spread)
-	s.Settle = time.Duration(math.Ceil(tau * (float64(bits+1)*math.Ln2 + c)))
+	s.Relative = tau / math.Sqrt(line.Spread)
+	s.Settle = time.Duration(math.Ceil(tau * (float64(bits+1)*math.Ln2 + line.Intercept)))
 	return s, true
 }

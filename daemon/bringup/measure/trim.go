@@ -2,9 +2,9 @@ package measure
 
 import (
 	"math"
-	"slices"
 
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/fit"
 )
 
 // Trim is the setting of a trimmed chip's amplifier and pixel bias.
@@ -125,9 +125,7 @@ func fitLevels(points []TrimPoint, nominal int) (l levels, ok bool) {
 	if len(dark) == 0 || len(lit) == 0 {
 		return l, false
 	}
-	slices.Sort(dark)
-	slices.Sort(lit)
-	l.dark, l.lit = median(dark), median(lit)
+	l.dark, l.lit = fit.Median(dark), fit.Median(lit)
 	return l, true
 }
 

@@ -8,6 +8,8 @@ import (
 	"os"
 	"slices"
 	"testing"
+
+	"facetd.example/daemon/fit"
 )
 
 func load(t testing.TB, name string, into any) {
@@ -79,8 +81,8 @@ func TestPublishedCorrections(t *testing.T) {
 		for k := range y {
 			offset[i] += (y[k] - in.spatial[k]) / float64(len(y))
 		}
-		a[i], b[i], _ = line(in.spatial, y)
-		a2[i], b2[i], _ = line(two, []float64{y[2], y[6]})
+		all, ends := fit.NewLine(in.spatial, y, nil), fit.NewLine(two, []float64{y[2], y[6]}, nil)
+		a[i], b[i], a2[i], b2[i] = all.Intercept, all.Slope, ends.Intercept, ends.Slope
 		fits[i] = g.fit(y)
 		if math.Abs(fits[i].a-l.a[i]) > 1e-9 || math.Abs(fits[i].b-l.b[i]) > 1e-10 || math.Abs(fits[i].c/l.c[i]-1) > 1e-8 || fits[i].edge {
 			t.Errorf("pixel %d: %+v, want %v %v %v", i, fits[i], l.a[i], l.b[i], l.c[i])

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"facetd.example/daemon/fit"
 )
 
 // Kind is what is wrong with a pixel; several may hold.
@@ -298,7 +300,7 @@ func (d *detector) lineOutliers(values []float64, lines, length int, at func(lin
 		for i := range length {
 			one[i] = values[at(k, i)]
 		}
-		medians[k] = medianOf(one)
+		medians[k] = fit.Median(one)
 	}
 	middle, sigma, n := centre(medians)
 	far := outlierAt(d.p/2, n) * math.Hypot(sigma, steps)

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/fit"
 )
 
 // clippedLimit is the part of pixels with clipped samples above which a level is refused:
@@ -242,8 +243,8 @@ func (in *input) fitGain(m *Mask, squares []float64) {
 	y := make([]float64, len(in.mean))
 	for i := range in.n {
 		in.pixel(y, i)
-		a, b, ss := line(in.spatial, y)
-		m.Offset[i], m.Gain[i], squares[i] = float32(a), float32(b), ss
+		l := fit.NewLine(in.spatial, y, nil)
+		m.Offset[i], m.Gain[i], squares[i] = float32(l.Intercept), float32(l.Slope), l.Squares
 	}
 }
 
@@ -252,29 +253,6 @@ func (in *input) pixel(y []float64, i int) {
 	for l := range y {
 		y[l] = in.mean[l][i]
 	}
-}
-
-// line is the straight line y = a + b x of least squares, and the sum of the squares of
-// what is left.
-func line(x, y []float64) (a, b, squares float64) {
-	n := float64(len(x))
-	var mx, my float64
-	for i := range x {
-		mx += x[i] / n
-		my += y[i] / n
-	}
-	var sxx, sxy float64
-	for i := range x {
-		sxx += (x[i] - mx) * (x[i] - mx)
-		sxy += (x[i] - mx) * (y[i] - my)
-	}
-	b = sxy / sxx
-	a = my - b*mx
-	for i := range x {
-		r := y[i] - a - b*x[i]
-		squares += r * r
-	}
-	return a, b, squares
 }
 
 // Measure reports what the mask leaves of the fixed pattern in frames of uniform levels:

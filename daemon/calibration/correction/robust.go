@@ -2,9 +2,10 @@ package correction
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mathext"
+
+	"facetd.example/daemon/fit"
 )
 
 // madSigma turns the median absolute deviation of normal values into their standard
@@ -28,21 +29,11 @@ func centre(values []float64) (median, sigma float64, n int) {
 	if len(v) == 0 {
 		return math.NaN(), math.NaN(), 0
 	}
-	median = medianOf(v)
+	median = fit.Median(v)
 	for i, x := range v {
 		v[i] = math.Abs(x - median)
 	}
-	return median, madSigma * medianOf(v), len(v)
-}
-
-// medianOf sorts its argument.
-func medianOf(v []float64) float64 {
-	slices.Sort(v)
-	h := len(v) / 2
-	if len(v)%2 == 1 {
-		return v[h]
-	}
-	return (v[h-1] + v[h]) / 2
+	return median, madSigma * fit.Median(v), len(v)
 }
 
 // outlierAt is how many robust standard deviations of n values a normal value lies away

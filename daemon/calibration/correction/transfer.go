@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/fit"
 )
 
 // Transfer are the figures of linear pixels, after EMVA Standard 1288, release 3.1, sections
@@ -99,19 +100,14 @@ func transferOf(d point, lit []point) *Transfer {
 
 // line fits the response and finds how far it is from straight.
 func (t *Transfer) line(points []point) {
-	n := float64(len(points))
-	var lux, signal, square, product float64
+	var lux, signal []float64
 	for _, p := range points {
-		lux += p.lux / n
-		signal += p.signal / n
+		lux, signal = append(lux, p.lux), append(signal, p.signal)
 	}
-	for _, p := range points {
-		square += (p.lux - lux) * (p.lux - lux)
-		product += (p.lux - lux) * (p.signal - signal)
-	}
-	t.CodesPerLux = product / square
+	l := fit.NewLine(lux, signal, nil)
+	t.CodesPerLux = l.Slope
 	for _, p := range points[1:] { // in the dark there is no signal to compare with
-		t.Linearity = max(t.Linearity, math.Abs(p.signal/(signal+t.CodesPerLux*(p.lux-lux))-1))
+		t.Linearity = max(t.Linearity, math.Abs(p.signal/(l.Intercept+l.Slope*p.lux)-1))
 	}
 }
 
