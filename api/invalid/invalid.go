@@ -94,6 +94,23 @@ func Index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) 
 // Closest returns a hint that names the known name nearest to what was written,
 // or a few of the known ones.
 func Closest(written string, known []string, what string) string {
+	best := Nearest(written, known)
+	switch {
+	case best != "":
+		return fmt.Sprintf("did you mean %q?", best)
+	case len(known) == 0:
+		return "the array has no " + what
+	case len(known) > 6:
+		return "known: " + strings.Join(known[:6], ", ") + ", ..."
+	}
+	return "known: " + strings.Join(known, ", ")
+}
+
+// Nearest returns the known name that was most likely meant, or "".
+func Nearest(written string, known []string) string {
+	if written == "" {
+		return ""
+	}
 	best, least := "", len(written)/3+1
 	for _, k := range known {
 		d := distance(written, k)
@@ -104,15 +121,7 @@ func Closest(written string, known []string, what string) string {
 			best, least = k, d-1
 		}
 	}
-	switch {
-	case best != "":
-		return fmt.Sprintf("did you mean %q?", best)
-	case len(known) == 0:
-		return "the array has no " + what
-	case len(known) > 6:
-		return "known: " + strings.Join(known[:6], ", ") + ", ..."
-	}
-	return "known: " + strings.Join(known, ", ")
+	return best
 }
 
 // distance is the edit distance (Levenshtein 1966) of two names.

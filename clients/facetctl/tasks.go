@@ -10,14 +10,14 @@ import (
 	"strings"
 	"time"
 
-	"buf.build/go/protoyaml"
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
-	"gopkg.in/yaml.v3"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 	"facetd.example/clients/facetctl/internal/parse"
 )
 
@@ -268,26 +268,23 @@ func readTasks(stdin io.Reader, name string) ([]*facetdv1.Task, error) {
 	if name == "-" {
 		name = "stdin"
 	}
-	var keys map[string]any
-	if err := yaml.Unmarshal(data, &keys); err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	_, isList := keys["tasks"]
 	list, one := &facetdv1.TaskList{}, &facetdv1.Task{}
-	var msg proto.Message = one
+	doc := yamlfile.Parse(name, data)
+	isList := doc.Has("tasks")
 	if isList {
-		msg = list
+		doc.Message(list)
+	} else {
+		doc.Message(one)
+		list.Tasks = []*facetdv1.Task{one}
 	}
-	if err := (protoyaml.UnmarshalOptions{Path: name}).Unmarshal(data, msg); err != nil {
-		return nil, errors.New(strings.TrimSpace(err.Error()))
+	var m invalid.Errors
+	if len(list.GetTasks()) == 0 {
+		m.Add("tasks", "there is no task in it", "list at least one")
 	}
-	switch {
-	case isList && len(list.GetTasks()) > 0:
-		return list.GetTasks(), nil
-	case isList || len(keys) == 0:
-		return nil, fmt.Errorf("%s: there is no task in it", name)
+	if m = doc.Errors(m); len(m) > 0 {
+		return nil, m
 	}
-	return []*facetdv1.Task{one}, nil
+	return list.GetTasks(), nil
 }
 
 // maxFile bounds what is read of a file of tasks.
@@ -366,7 +363,7 @@ comments.`,
 }
 
 func writeTask(w io.Writer, r *facetdv1.RunningTask) error {
-	text, err := protoyaml.MarshalOptions{Indent: 2, UseProtoNames: true}.Marshal(r.GetTask())
+	text, err := yamlfile.Marshal(r.GetTask())
 	if err != nil {
 		return err
 	}

@@ -8,12 +8,12 @@ import (
 	"strings"
 	"time"
 
-	"buf.build/go/protoyaml"
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 	"facetd.example/chipmodel/preview"
 )
 
@@ -87,8 +87,10 @@ func (f *previewFlags) run(cmd *cobra.Command) error {
 	}
 	if f.view != "" {
 		r.View = &facetdv1.View{}
-		if err := (protoyaml.UnmarshalOptions{Path: "--view"}).Unmarshal([]byte(f.view), r.View); err != nil {
-			return cli.Usagef("%s", firstLine(err.Error()))
+		doc := yamlfile.Parse("--view", []byte(f.view))
+		doc.Message(r.View)
+		if err := doc.Errors(nil).Err(); err != nil {
+			return cli.Usagef("%v", err)
 		}
 	}
 	src, err := open(cmd.InOrStdin(), f.input, nil, "")
@@ -199,9 +201,4 @@ func list(s string) []string {
 		parts[i] = strings.TrimSpace(parts[i])
 	}
 	return parts
-}
-
-func firstLine(s string) string {
-	line, _, _ := strings.Cut(s, "\n")
-	return line
 }

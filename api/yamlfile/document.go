@@ -1,0 +1,215 @@
+// Package yamlfile reads files of YAML, or of JSON, which YAML contains, into the
+// schema's messages and into structs. It collects every error of form with its line and
+// field, reads on past each, and knows where every field stands: errors of meaning that
+// are found in what was read get their places too, and both are listed together.
+package yamlfile
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.yaml.in/yaml/v3"
+
+	"facetd.example/api/invalid"
+)
+
+const (
+	// maxBytes bounds a file: one of 4,096 chips has about a million.
+	maxBytes = 16 << 20
+	// maxMarks bounds the values of a file, of which each takes about 200 bytes in
+	// memory: there are at most two to every mark that begins or separates values.
+	maxMarks = 500_000
+)
+
+// Document is a file whose fields know their places.
+type Document struct {
+	name string
+	// root is the outermost value, nil where the file has none that could be read.
+	root  *yaml.Node
+	found invalid.Errors // of form
+}
+
+// Parse reads the one document of a file; name stands in the errors. What is wrong with
+// it is told by Errors.
+func Parse(name string, data []byte) *Document {
+	d := &Document{name: name}
+	if err := bounded(data); err != nil {
+		d.found = invalid.Errors{*err}
+		return d
+	}
+	var first, second yaml.Node
+	dec := yaml.NewDecoder(bytes.NewReader(data))
+	if err := dec.Decode(&first); err != nil {
+		if !errors.Is(err, io.EOF) {
+			d.notYAML(err)
+		}
+		return d
+	}
+	switch err := dec.Decode(&second); {
+	case err == nil:
+		d.add(&second, "", "there is more than one document in the file", "leave out the lines ---, or make two files")
+		return d
+	case !errors.Is(err, io.EOF):
+		d.notYAML(err)
+		return d
+	}
+	if root := first.Content[0]; !isNull(root) {
+		d.root = root
+	}
+	return d
+}
+
+func bounded(data []byte) *invalid.Error {
+	if len(data) > maxBytes {
+		return tooMany("bytes", len(data), maxBytes)
+	}
+	marks := 0
+	for _, mark := range []string{",", ":", "-", "?", "[", "{"} {
+		marks += bytes.Count(data, []byte(mark))
+	}
+	if marks > maxMarks {
+		return tooMany("of the marks , : - ? [ and {", marks, maxMarks)
+	}
+	return nil
+}
+
+func tooMany(what string, n, most int) *invalid.Error {
+	return &invalid.Error{
+		Message: fmt.Sprintf("the file has %d %s", n, what), Hint: fmt.Sprintf("at most %d are read", most),
+	}
+}
+
+var yamlLine = regexp.MustCompile(`line (\d+): (.*)`)
+
+func (d *Document) notYAML(err error) {
+	one := invalid.Error{Line: 1, Message: strings.TrimPrefix(err.Error(), "yaml: "), Hint: "the file is not YAML"}
+	if p := yamlLine.FindStringSubmatch(err.Error()); p != nil {
+		one.Line, _ = strconv.Atoi(p[1])
+		one.Message = p[2]
+	}
+	d.found = append(d.found, one)
+}
+
+// Empty reports whether there is nothing in the file but, perhaps, comments.
+func (d *Document) Empty() bool { return d.root == nil && len(d.found) == 0 }
+
+// Has reports whether the file gives a field, such as "chips[3].lane".
+func (d *Document) Has(path string) bool {
+	if d.root == nil {
+		return false
+	}
+	_, whole := find(d.root, path)
+	return whole
+}
+
+// Errors returns all that is wrong with the file, by place: what Message and Struct
+// found, and meaning, the errors that a check of what they read found. Those about
+// fields that could not be read follow from that, and are left out.
+func (d *Document) Errors(meaning invalid.Errors) invalid.Errors {
+	all := slices.Clone(d.found)
+	if d.root != nil || len(d.found) == 0 {
+		unread := map[string]bool{}
+		for _, e := range d.found {
+			unread[e.Path] = e.Path != ""
+		}
+		for _, e := range meaning {
+			if !within(e.Path, unread) {
+				all = append(all, e)
+			}
+		}
+	}
+	for i := range all {
+		d.place(&all[i])
+	}
+	slices.SortStableFunc(all, func(a, b invalid.Error) int {
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+	})
+	return all
+}
+
+// within reports whether a path is one of those given or lies below one.
+func within(path string, given map[string]bool) bool {
+	for ; path != ""; path = path[:max(strings.LastIndexAny(path, ".["), 0)] {
+		if given[path] {
+			return true
+		}
+	}
+	return false
+}
+
+// place fills in the file and, unless it is known, the place of the field or, where it is
+// missing, of what it belongs to.
+func (d *Document) place(e *invalid.Error) {
+	e.File = d.name
+	if e.Line == 0 && d.root != nil {
+		n, _ := find(d.root, e.Path)
+		e.Line, e.Column = max(n.Line, 1), max(n.Column, 1)
+	}
+}
+
+// find follows a path as far as the file has it: to the name of a field, to an item of a
+// list, or to the document's first value.
+func find(value *yaml.Node, path string) (at *yaml.Node, whole bool) {
+	at = value
+	for path != "" {
+		if rest, is := strings.CutPrefix(path, "["); is {
+			number, after, _ := strings.Cut(rest, "]")
+			i, err := strconv.Atoi(number)
+			if err != nil || value.Kind != yaml.SequenceNode || i < 0 || i >= len(value.Content) {
+				return at, false
+			}
+			value = value.Content[i]
+			at, path = value, strings.TrimPrefix(after, ".")
+			continue
+		}
+		key, of, rest := field(value, path)
+		if key == nil {
+			return at, false
+		}
+		at, value, path = key, of, rest
+	}
+	return at, true
+}
+
+// field finds the field of a mapping with which a path begins. The names of a map's
+// entries may have dots, so that the longest that fits counts.
+func field(n *yaml.Node, path string) (key, value *yaml.Node, rest string) {
+	if n.Kind != yaml.MappingNode {
+		return nil, nil, ""
+	}
+	longest := -1
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		name := n.Content[i].Value
+		after, begins := strings.CutPrefix(path, name)
+		if !begins {
+			name = snake(name)
+			after, begins = strings.CutPrefix(path, name)
+		}
+		if begins && len(name) > longest && (after == "" || after[0] == '.' || after[0] == '[') {
+			longest, key, value, rest = len(name), n.Content[i], n.Content[i+1], strings.TrimPrefix(after, ".")
+		}
+	}
+	return key, value, rest
+}
+
+// snake turns lowerCamelCase, which JSON of the schema has, into snake_case.
+func snake(s string) string {
+	var b strings.Builder
+	for _, r := range s {
+		if r >= 'A' && r <= 'Z' {
+			b.WriteByte('_')
+			r += 'a' - 'A'
+		}
+		b.WriteRune(r)
+	}
+	return b.String()
+}
+
+func isNull(n *yaml.Node) bool { return n.Kind == yaml.ScalarNode && n.ShortTag() == "!!null" }

@@ -1,0 +1,209 @@
+package yamlfile
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v3"
+
+	"facetd.example/api/invalid"
+)
+
+// add notes an error of form at a value.
+func (d *Document) add(n *yaml.Node, path, message, hint string) {
+	e := invalid.Error{Path: path, Message: message, Hint: hint, Line: max(n.Line, 1), Column: max(n.Column, 1)}
+	d.found = append(d.found, e)
+}
+
+// is reports whether a value is of a kind, and notes an error where it is not.
+func (d *Document) is(n *yaml.Node, path string, kind yaml.Kind) bool {
+	switch {
+	case n.Kind == yaml.AliasNode: // a few of them can stand for more than any memory holds
+		d.add(n, path, "the file uses YAML anchors", "write the values out")
+	case n.Kind == kind:
+		return true
+	case kind == yaml.SequenceNode:
+		d.add(n, path, "a list belongs here", "write [a, b], or each on a line of its own after a dash")
+	case kind == yaml.MappingNode:
+		d.add(n, path, "fields belong here", "write them as name: value")
+	default:
+		d.add(n, path, "a single value belongs here", "write one value, without brackets")
+	}
+	return false
+}
+
+// items calls read with every item of a list. A single value where a list belongs is an
+// error, and read as the one item of it.
+func (d *Document) items(n *yaml.Node, path string, read func(n *yaml.Node, path string)) {
+	items := n.Content
+	if !d.is(n, path, yaml.SequenceNode) {
+		if n.Kind == yaml.AliasNode {
+			return
+		}
+		items = []*yaml.Node{n}
+	}
+	for i, item := range items {
+		read(item, invalid.Index(path, i))
+	}
+}
+
+// fields calls read with every field of a mapping and its number among those known. A
+// field that is not known but nearly so is an error, and read as the one that was meant.
+func (d *Document) fields(n *yaml.Node, path string, known []string, read func(i int, n *yaml.Node, path string)) {
+	if !d.is(n, path, yaml.MappingNode) {
+		return
+	}
+	lines := make([]int, len(known)) // where each was given
+	number := func(key string) int {
+		if i := slices.Index(known, key); i >= 0 {
+			return i
+		}
+		return slices.Index(known, snake(key))
+	}
+	var strange []int
+	visit := func(at, i int) {
+		key := n.Content[at]
+		if lines[i] > 0 {
+			again := fmt.Sprintf("is given twice, the first time on line %d", lines[i])
+			d.add(key, invalid.Join(path, known[i]), again, "leave one of them out")
+			return
+		}
+		lines[i] = max(key.Line, 1)
+		read(i, n.Content[at+1], invalid.Join(path, known[i]))
+	}
+	for at := 0; at+1 < len(n.Content); at += 2 {
+		if i := number(n.Content[at].Value); i >= 0 {
+			visit(at, i)
+		} else {
+			strange = append(strange, at)
+		}
+	}
+	for _, at := range strange {
+		key := n.Content[at]
+		hint := "known: " + strings.Join(known, ", ")
+		meant := invalid.Nearest(key.Value, known)
+		if meant != "" {
+			hint = fmt.Sprintf("did you mean %q? %s", meant, hint)
+		}
+		d.add(key, invalid.Join(path, key.Value), fmt.Sprintf("there is no field %q here", key.Value), hint)
+		if i := slices.Index(known, meant); i >= 0 && lines[i] == 0 {
+			key.Value = meant // so that errors below it are found by their paths
+			visit(at, i)
+		}
+	}
+}
+
+func (d *Document) text(n *yaml.Node, path string) (string, bool) {
+	if isNull(n) {
+		return "", true
+	}
+	return n.Value, d.is(n, path, yaml.ScalarNode)
+}
+
+func (d *Document) truth(n *yaml.Node, path string) (value, ok bool) {
+	if !d.is(n, path, yaml.ScalarNode) {
+		return false, false
+	}
+	if (n.Value != "true" && n.Value != "false") || quoted(n) {
+		d.add(n, path, fmt.Sprintf("%q is neither true nor false", n.Value), "write true or false")
+		return false, false
+	}
+	return n.Value == "true", true
+}
+
+// number reads a number with a fraction. JSON writes some numbers in quotes, which only
+// the schema's messages may have.
+func (d *Document) number(n *yaml.Node, path string, mayQuote bool) (float64, bool) {
+	if !d.is(n, path, yaml.ScalarNode) {
+		return 0, false
+	}
+	v, err := strconv.ParseFloat(n.Value, 64)
+	switch {
+	case err != nil && math.IsInf(v, 0): // it was read, but is too large
+		d.add(n, path, n.Value+" is out of range", "give a number below 1.8e308")
+	case err != nil || math.IsInf(v, 0) || math.IsNaN(v) || quoted(n) && !mayQuote:
+		d.add(n, path, fmt.Sprintf("%q is not a number", n.Value), "write a number, such as 0.25 or 1e-6")
+	default:
+		return v, true
+	}
+	return 0, false
+}
+
+// whole reads a whole number from least to most. It may be written as 4096, 4_096,
+// 0x1000, 0o10000, 0b1000000000000 or 4.096e3, and not as 04096, which some take for octal.
+func (d *Document) whole(
+	n *yaml.Node, path string, least int64, most uint64, mayQuote bool,
+) (signed int64, unsigned uint64, ok bool) {
+	if !d.is(n, path, yaml.ScalarNode) {
+		return 0, 0, false
+	}
+	negative, magnitude, ok := wholeOf(n.Value)
+	switch {
+	case !ok || quoted(n) && !mayQuote:
+		d.add(n, path, fmt.Sprintf("%q is not a whole number", n.Value),
+			"write digits alone, without zeros before them")
+	case negative && magnitude > uint64(-least), !negative && magnitude > most:
+		d.add(n, path, n.Value+" is out of range", fmt.Sprintf("give a whole number from %d to %d", least, most))
+	case negative:
+		return -int64(magnitude), 0, true
+	default:
+		return int64(magnitude), magnitude, true
+	}
+	return 0, 0, false
+}
+
+// maxExact is up to where a float64 holds every whole number.
+const maxExact = 1 << 53
+
+func wholeOf(text string) (negative bool, magnitude uint64, ok bool) {
+	digits, negative := strings.CutPrefix(text, "-")
+	if len(digits) > 1 && digits[0] == '0' && (digits[1] == '_' || digits[1] >= '0' && digits[1] <= '9') {
+		return false, 0, false
+	}
+	magnitude, err := strconv.ParseUint(digits, 0, 64)
+	if err == nil {
+		return negative, magnitude, true
+	}
+	if f, err := strconv.ParseFloat(digits, 64); err == nil && f == math.Trunc(f) && f >= 0 && f <= maxExact {
+		return negative, uint64(f), true
+	}
+	// Digits alone are a number, if a larger one than any field holds.
+	return negative, math.MaxUint64, strings.Trim(digits, "0123456789") == "" && digits != ""
+}
+
+func (d *Document) duration(n *yaml.Node, path string) (time.Duration, bool) {
+	if !d.is(n, path, yaml.ScalarNode) {
+		return 0, false
+	}
+	v, err := time.ParseDuration(n.Value)
+	if err == nil {
+		return v, true
+	}
+	if unit := strings.TrimLeft(n.Value, "+-.0123456789"); unit != n.Value {
+		if _, err := time.ParseDuration("1" + unit); err == nil && unit != "" {
+			d.add(n, path, n.Value+" is out of range", "give a time of less than 292 years")
+			return 0, false
+		}
+	}
+	d.add(n, path, fmt.Sprintf("%q is not a time", n.Value),
+		`write a number and its unit without a space, such as "500ns", "20us" or "1.5ms"`)
+	return 0, false
+}
+
+// choice reads one of a few words.
+func (d *Document) choice(n *yaml.Node, path string, words []string) (int, bool) {
+	if !d.is(n, path, yaml.ScalarNode) {
+		return 0, false
+	}
+	i := slices.Index(words, n.Value)
+	if i < 0 {
+		d.add(n, path, fmt.Sprintf("%q is not possible here", n.Value), "use "+strings.Join(words, ", "))
+	}
+	return i, i >= 0
+}
+
+func quoted(n *yaml.Node) bool { return n.Style&(yaml.SingleQuotedStyle|yaml.DoubleQuotedStyle) != 0 }
