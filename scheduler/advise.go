@@ -6,22 +6,26 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/scheduler/program"
 )
 
-// droppable is a limit that may keep tasks from sharing a load. of is 0 where a task
+// droppable is a limit that may keep the loads of tasks from being merged. of is 0 where a task
 // has none.
 type droppable struct {
 	name string
-	of   func(*Task) time.Duration
-	drop func(*Task)
+	of   func(*program.Task) time.Duration
+	drop func(*program.Task)
 }
 
 var droppables = []droppable{
-	{"max_hold", func(t *Task) time.Duration { return t.MaxHold }, func(t *Task) { t.MaxHold, t.Spec.MaxHold = 0, nil }},
-	{"max_skew", func(t *Task) time.Duration { return t.MaxSkew }, func(t *Task) { t.MaxSkew, t.Spec.MaxSkew = 0, nil }},
-	{"deadline", func(t *Task) time.Duration { return t.Spec.GetDeadline().AsDuration() }, func(t *Task) {
-		t.Deadline, t.Spec.Deadline = time.Duration(floorRat(periodOf(t.Spec.GetRateHz()))), nil
-	}},
+	{"max_hold", func(t *program.Task) time.Duration { return t.MaxHold }, func(t *program.Task) { t.MaxHold = 0 }},
+	{"max_skew", func(t *program.Task) time.Duration { return t.MaxSkew }, func(t *program.Task) { t.MaxSkew = 0 }},
+	{"deadline", func(t *program.Task) time.Duration {
+		if !t.OwnDeadline {
+			return 0
+		}
+		return t.Deadline
+	}, func(t *program.Task) { *t = *t.WithoutDeadline() }},
 }
 
 // advise finds pairs of bus jobs that would share a load if it were not for one of
@@ -32,13 +36,13 @@ func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 	tries := 0
 	for i, x := range p.tasks {
 		for j, y := range p.tasks {
-			if i == j || !y.mayFollow(x) || i > j && x.mayFollow(y) {
+			if i == j || !y.MayFollow(x) || i > j && x.MayFollow(y) {
 				continue
 			}
 			for _, limit := range droppables {
-				both := share(x, y)
+				both := program.Merge(x, y)
 				tight := limit.of(both)
-				if tight == 0 || tries == maxShareTries {
+				if tight == 0 || tries == maxMergeTries {
 					continue
 				}
 				tries++
@@ -59,25 +63,17 @@ func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 	return out
 }
 
-// useWith plans with one bus job instead of two. It returns the share of the bus that
-// is used then, infinite where the tasks do not fit.
-func (p *planner) useWith(first, second int, both *Task) float64 {
-	tasks := []*Task{both}
+// useWith plans with one bus job instead of two. It returns the fraction of bus time
+// that is used then, infinite where the tasks do not fit.
+func (p *planner) useWith(first, second int, both *program.Task) float64 {
+	tasks := []*program.Task{both}
 	for i, t := range p.tasks {
 		if i != first && i != second {
 			tasks = append(tasks, t)
 		}
 	}
-	sub := &planner{a: p.a, tasks: tasks, opt: p.opt, words: p.words, start: assumed(p.a, tasks), states: rateStates}
-	if sub.prepare() != nil {
-		return math.Inf(1)
-	}
-	cads, refusal := sub.cadences(sub.asked)
-	if refusal != nil {
-		return math.Inf(1)
-	}
-	found, refusal := sub.solveAny(cads)
-	if refusal != nil {
+	sub, found := p.fit(tasks, rateStates)
+	if found == nil {
 		return math.Inf(1)
 	}
 	return sub.use(found)

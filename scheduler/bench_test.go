@@ -8,6 +8,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // BenchmarkBuild plans the crawler of 19 chips and arrays of growing size, with six
@@ -29,7 +30,7 @@ func BenchmarkBuild(b *testing.B) {
 		}{fmt.Sprintf("%d chips", 4*n), a, sixTasks()})
 	}
 	for _, c := range cases {
-		tasks, m := scheduler.NewTasks(c.a, c.specs)
+		tasks, m := program.NewTasks(c.a, c.specs)
 		if len(m) > 0 {
 			b.Fatal(m)
 		}
@@ -75,7 +76,7 @@ func BenchmarkRefusal(b *testing.B) {
 	a := bench(b, [5]int{16, 16, 16, 0, 16})
 	specs := sixTasks()
 	specs[5].RateHz = 2400
-	tasks, m := scheduler.NewTasks(a, specs)
+	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		b.Fatal(m)
 	}

@@ -11,7 +11,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // reference is an array of memory chips of 40 x 40 pixels on a grid of select lines,
@@ -75,7 +75,7 @@ func referenceTasks(t testing.TB, a *chipmodel.Array) []*facetdv1.Task {
 
 // loopByHand is one job as an engineer writes it first: chip by chip select, write,
 // load, share, read.
-func loopByHand(a *chipmodel.Array, t *scheduler.Task) []bus.Op {
+func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 	var ops []bus.Op
 	kind := t.Class.Kind
 	for at, c := range t.Chips {
@@ -130,7 +130,7 @@ func loopByHand(a *chipmodel.Array, t *scheduler.Task) []bus.Op {
 }
 
 // valid judges a job's program by itself, twice in a row.
-func valid(t *testing.T, a *chipmodel.Array, task *scheduler.Task, ops []bus.Op) {
+func valid(t *testing.T, a *chipmodel.Array, task *program.Task, ops []bus.Op) {
 	t.Helper()
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "by-hand", Deadline: int64(h), Chips: task.Chips, Segments: 1}

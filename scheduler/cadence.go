@@ -86,7 +86,7 @@ func lcmRat(a, b *big.Rat) *big.Rat {
 func snappedCadence(periods []*big.Rat, deadlines, costs []time.Duration, jobs int64) (*cadence, bool) {
 	floors := make([]int64, len(periods))
 	for i, p := range periods {
-		floors[i] = max(floorRat(p), 1)
+		floors[i] = max(floor(p), 1)
 	}
 	var best *cadence
 	var least float64
@@ -160,7 +160,7 @@ const (
 func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64, utilization func(*cadence) float64) *cadence {
 	longest := int64(1)
 	for _, p := range periods {
-		longest = max(longest, floorRat(p))
+		longest = max(longest, floor(p))
 	}
 	var all []*cadence
 	least := math.Inf(1)
@@ -182,7 +182,7 @@ func evenIn(hyperperiod int64, periods []*big.Rat, deadlines []time.Duration) *c
 	c := &cadence{hyperperiod: hyperperiod}
 	for i, p := range periods {
 		n := new(big.Rat).Quo(new(big.Rat).SetInt64(hyperperiod), p)
-		jobs := floorRat(n)
+		jobs := floor(n)
 		if !n.IsInt() {
 			jobs++
 		}
@@ -209,3 +209,5 @@ func scale(v, num, den int64) int64 {
 	q, _ := bits.Div64(hi+carry, lo, uint64(den))
 	return int64(q)
 }
+
+func floor(r *big.Rat) int64 { return new(big.Int).Quo(r.Num(), r.Denom()).Int64() }

@@ -1,208 +1,77 @@
 package scheduler
 
 import (
+	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/scheduler/program"
 )
 
-// DisturbError refuses a command that would disturb a running task or endanger
-// chips. The caller shows the reason; the same command may be possible under
-// another timetable.
-type DisturbError struct {
-	Task   string // that relies on the register; empty when no task is concerned
-	Chips  []string
-	Reason string
+// OneShot compiles a capture of a target. state is what the registers hold before
+// it; every register with a known value holds that value again afterwards. Errors:
+// invalid.Errors with paths from "target" and "views", *RefusalError when no
+// select words do it.
+func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state program.Registers) (*program.OneShotPlan, error) {
+	plan, err := program.OneShot(a, target, views, state)
+	return plan, refused(err)
 }
-
-func (e *DisturbError) Error() string { return e.Reason }
 
 // CompileCommand compiles a single command. state is what the registers hold, p the
 // plan in force or nil. Errors: invalid.Errors with paths as in the message,
-// *DisturbError, *RefusalError when no select words reach exactly the target.
-func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state Registers, p *Plan) (*OneShotPlan, error) {
-	c := &checker{a: a}
-	if a.WiringOnly {
-		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to send commands")
-		return nil, c.m
-	}
-	chips, m := a.Resolve(cmd.GetTarget())
-	c.m = append(c.m, m.Under("target")...)
-	var act action
-	switch what := cmd.GetAction().(type) {
-	case *facetdv1.Command_Write:
-		act = c.register(what.Write, chips)
-	case *facetdv1.Command_Strobe:
-		act = c.strobe(what.Strobe, chips, state)
-	default:
-		c.add("", "the command does nothing", "give write or strobe")
-	}
-	if len(c.m) > 0 {
-		return nil, c.m
-	}
-	if err := disturbs(a, act, chips, state, p); err != nil {
+// *program.DisturbError, *RefusalError when no select words reach exactly the target.
+func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OneShotPlan, error) {
+	c, err := program.NewCommand(a, cmd, state)
+	if err != nil {
 		return nil, err
 	}
-	// Nothing is taken as written already: the command was asked for.
-	e := &emitter{a: a, words: newWords(a), regs: NewRegisters(a, Unknown)}
-	if _, err := e.apply(chips, []action{act}); err != nil {
-		return nil, selectRefusal(selectErrorOf(a, err))
-	}
-	return finish(e, chips, nil, nil), nil
-}
-
-// registerName is a register in an operator's words.
-func registerName(r facetdv1.Register) string {
-	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(r.String(), "REGISTER_"), "_", " "))
-}
-
-func strobeName(s facetdv1.Strobe) string {
-	return strings.ToLower(strings.TrimPrefix(s.String(), "STROBE_"))
-}
-
-// register checks a write for every chip of its target.
-func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) action {
-	r, v := w.GetRegister(), w.GetValue()
-	if r <= 0 || int(r) >= chipmodel.NumRegisters {
-		c.addf("write.register", "give one of column pattern, row pattern, output enable, pixel bias, output bias, gain, offset",
-			"there is no register %d", r)
-		return action{}
-	}
-	var lacking []string
-	gains := 0
-	for _, chip := range chips {
-		class := c.a.Chips[chip].Class
-		if !hasRegister(class, r) {
-			lacking = append(lacking, c.a.Chips[chip].Name)
-		}
-		if n := len(class.Spec.GetTrimmed().GetGains()); gains == 0 || n < gains {
-			gains = n
-		}
-	}
-	if len(lacking) > 0 {
-		c.addf("write.register", "leave them out of the target", "%s: no %s register", few(lacking), registerName(r))
-		return action{}
-	}
-	most := uint32(255)
-	switch r {
-	case chipmodel.OutputEnable:
-		most = 1
-	case chipmodel.Gain:
-		most = uint32(max(gains, 1) - 1)
-	}
-	if v > most {
-		c.addf("write.value", fmt.Sprintf("use 0 to %d", most), "%d is out of range for the %s register", v, registerName(r))
-	}
-	return write(r, uint16(v))
-}
-
-// few names a few of many.
-func few(names []string) string {
-	if len(names) > 6 {
-		return fmt.Sprintf("%s and %d more", strings.Join(names[:5], ", "), len(names)-5)
-	}
-	return strings.Join(names, ", ")
-}
-
-// strobe checks that every chip of a target knows what to do with a strobe.
-func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) action {
-	var takes func(chipmodel.Kind) bool
-	switch s {
-	case chipmodel.Load, chipmodel.Share:
-		takes = chipmodel.Kind.HasMemory
-	case chipmodel.Reset, chipmodel.Advance:
-		takes = chipmodel.Kind.Counts
-	default:
-		c.addf("strobe", "give one of load, share, reset, advance", "there is no strobe %d", s)
-		return action{}
-	}
-	act := action{strobe: s}
-	var deaf, idle []string
-	for _, chip := range chips {
-		class := c.a.Chips[chip].Class
-		if !takes(class.Kind) {
-			deaf = append(deaf, c.a.Chips[chip].Name)
-			continue
-		}
-		if s != chipmodel.Share {
-			continue
-		}
-		// An unknown pattern may close every switch: allow for the longest settling.
-		pattern := func(r facetdv1.Register) uint8 {
-			if v := state[chip][r]; v >= 0 {
-				return uint8(v)
-			}
-			return 0xff
-		}
-		columns, rows := pattern(chipmodel.ColumnPattern), pattern(chipmodel.RowPattern)
-		if columns|rows == 0 {
-			idle = append(idle, c.a.Chips[chip].Name)
-		}
-		act.hold = max(act.hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
-	}
-	if len(deaf) > 0 {
-		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf), strobeName(s))
-	}
-	if len(idle) > 0 {
-		c.addf("strobe", "write a pattern first", "%s: both switch patterns are 0, so a share closes no switch", few(idle))
-	}
-	return act
-}
-
-// disturbs refuses what a running task relies on, and outputs that could meet on a
-// lane.
-func disturbs(a *chipmodel.Array, act action, chips []int, state Registers, p *Plan) error {
-	if act.register == 0 {
-		return nil
-	}
 	if p != nil {
-		assumes := p.Assumes()
-		for i := range p.Tasks {
-			t := p.Tasks[i].Task
-			_, used := wishes(t)[act.register]
-			used = used || act.register == chipmodel.OutputEnable
-			// Of members, one that needs the register.
-			name := p.Tasks[i].Members[0].Task.Name
-			for _, m := range p.Tasks[i].Members {
-				if _, needs := wishes(m.Task)[act.register]; needs {
-					name = m.Task.Name
-				}
-			}
-			for _, c := range chips {
-				v := assumes[c][act.register]
-				if used && v >= 0 && v != int32(act.value) && slices.Contains(t.Chips, c) {
-					return &DisturbError{
-						Task: name, Chips: a.ChipNames([]int{c}),
-						Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or leave the chip out",
-							name, registerName(act.register), a.Chips[c].Name, v),
-					}
-				}
-			}
+		if err := p.disturbed(c); err != nil {
+			return nil, err
 		}
 	}
-	if act.register != chipmodel.OutputEnable || act.value == 0 {
+	plan, err := c.Compile()
+	return plan, refused(err)
+}
+
+// refused makes a refusal of what no select words can do, and leaves other errors as they are.
+func refused(err error) error {
+	if wordless := new(program.SelectError); errors.As(err, &wordless) {
+		return &RefusalError{&facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_SELECT, Message: err.Error()}}
+	}
+	return err
+}
+
+// disturbed refuses a write of what a running task relies on.
+func (p *Plan) disturbed(cmd *program.Command) error {
+	reg, value, isWrite := cmd.Write()
+	if !isWrite {
 		return nil
 	}
-	driver := make([]int, len(a.Lanes))
-	for i := range driver {
-		driver[i] = -1
-	}
-	for c := range a.Chips {
-		if !slices.Contains(chips, c) && state[c][chipmodel.OutputEnable] == 0 {
-			continue
-		}
-		lane := a.Chips[c].Lane
-		if first := driver[lane]; first >= 0 {
-			return &DisturbError{
-				Chips: a.ChipNames([]int{first, c}),
-				Reason: fmt.Sprintf("the outputs of chips %s and %s would both be enabled on lane %s; two drivers can damage both",
-					a.Chips[first].Name, a.Chips[c].Name, a.Lanes[lane].Name),
+	assumes := p.Assumes()
+	for i := range p.Tasks {
+		t := p.Tasks[i].Task
+		_, used := program.Wishes(t)[reg]
+		used = used || reg == chipmodel.OutputEnable
+		// Of members, one that needs the register.
+		name := p.Tasks[i].Members[0].Task.Name
+		for _, m := range p.Tasks[i].Members {
+			if _, needs := program.Wishes(m.Task)[reg]; needs {
+				name = m.Task.Name
 			}
 		}
-		driver[lane] = c
+		for _, c := range cmd.Chips {
+			v := assumes[c][reg]
+			if used && v >= 0 && v != int32(value) && slices.Contains(t.Chips, c) {
+				return &program.DisturbError{
+					Task: name, Chips: p.Array.ChipNames([]int{c}),
+					Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or leave the chip out",
+						name, program.RegisterName(reg), p.Array.Chips[c].Name, v),
+				}
+			}
+		}
 	}
 	return nil
 }

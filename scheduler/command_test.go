@@ -15,6 +15,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 func writeCmd(target *facetdv1.Target, r facetdv1.Register, v uint32) *facetdv1.Command {
@@ -27,7 +28,7 @@ func strobeCmd(target *facetdv1.Target, s facetdv1.Strobe) *facetdv1.Command {
 
 func TestCommandErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 2, 2, 2, 2})
-	zero := scheduler.NewRegisters(a, 0)
+	zero := program.NewRegisters(a, 0)
 	for _, c := range []struct {
 		name string
 		cmd  *facetdv1.Command
@@ -59,13 +60,13 @@ func TestCommandsThatDisturb(t *testing.T) {
 	a := bench(t, [5]int{4, 2})
 	small := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}
 	p := mustBuild(t, a, task("ring", "mems", 10, small), task("pair", "sws", 10, small), task("pair2", "sws", 10))
-	state := scheduler.Merge(scheduler.PowerOn(a), p.Assumes())
-	enabled := scheduler.Merge(state, state)
+	state := program.Overlay(program.PowerOn(a), p.Assumes())
+	enabled := program.Overlay(state, state)
 	enabled[a.Chip("mem-0")][chipmodel.OutputEnable] = 1
 	for _, c := range []struct {
 		name  string
 		cmd   *facetdv1.Command
-		state scheduler.Registers
+		state program.Registers
 		plan  *scheduler.Plan
 		task  string // that is disturbed, "lane" for two drivers, empty where the command is good
 	}{
@@ -82,7 +83,7 @@ func TestCommandsThatDisturb(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			_, err := scheduler.CompileCommand(a, c.cmd, c.state, c.plan)
-			var d *scheduler.DisturbError
+			var d *program.DisturbError
 			switch {
 			case c.task == "":
 				if err != nil {
@@ -106,7 +107,7 @@ func TestCommandsThatDisturb(t *testing.T) {
 func TestCommandWords(t *testing.T) {
 	a := bench(t, [5]int{8})
 	target := list("mem-0", "mem-1", "mem-4") // (0,0) (1,0) (0,1): their lines together reach (1,1) too
-	p, err := scheduler.CompileCommand(a, strobeCmd(target, chipmodel.Load), scheduler.PowerOn(a), nil)
+	p, err := scheduler.CompileCommand(a, strobeCmd(target, chipmodel.Load), program.PowerOn(a), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -130,11 +131,11 @@ func TestCommandWords(t *testing.T) {
 func TestCoverMessage(t *testing.T) {
 	a := bench(t, [5]int{8})
 	target := []int{0, 1, 4}
-	words, optimal, bound, err := scheduler.Cover(a, target, false)
+	words, optimal, bound, err := program.Cover(a, target, false)
 	if err != nil || !optimal || bound != 2 || len(words) != 2 {
 		t.Fatalf("%v %v %v %v", words, optimal, bound, err)
 	}
-	once, _, _, err := scheduler.Cover(a, target, true)
+	once, _, _, err := program.Cover(a, target, true)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,7 +156,7 @@ func TestOneShot(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 7))
 	for _, target := range []string{"mems", "sws", "cnts", "trims", "hexs"} {
 		for range 20 {
-			state := scheduler.PowerOn(a)
+			state := program.PowerOn(a)
 			class := a.Chips[a.Group(target)[0]].Class
 			for c := range state {
 				for _, reg := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.Gain, chipmodel.Offset} {
@@ -167,7 +168,7 @@ func TestOneShot(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			after := scheduler.RegistersAfter(a, p.Ops, state)
+			after := program.RegistersAfter(a, p.Ops, state)
 			for c := range state {
 				for reg, v := range state[c] {
 					if v >= 0 && after[c][reg] != v {
@@ -189,7 +190,7 @@ func TestOneShot(t *testing.T) {
 			}
 			if t.Failed() {
 				var b bytes.Buffer
-				if err := scheduler.WriteScript(&b, a, p.Ops); err != nil {
+				if err := program.WriteScript(&b, a, p.Ops); err != nil {
 					t.Fatal(err)
 				}
 				t.Fatalf("%s", b.Bytes())
@@ -200,7 +201,7 @@ func TestOneShot(t *testing.T) {
 
 func TestOneShotErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 0, 2})
-	_, err := scheduler.OneShot(a, group("cnts"), []*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, scheduler.PowerOn(a))
+	_, err := scheduler.OneShot(a, group("cnts"), []*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, program.PowerOn(a))
 	var m invalid.Errors
 	if !errors.As(err, &m) {
 		t.Fatal(err)
@@ -212,7 +213,7 @@ func TestOneShotErrors(t *testing.T) {
 func TestOneShotAmongTasks(t *testing.T) {
 	a := bench(t, [5]int{4})
 	p := mustBuild(t, a, task("ring", "mems", 10, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}))
-	one, err := scheduler.OneShot(a, list("mem-1", "mem-2"), []*facetdv1.View{{SmoothingSteps: 2}}, scheduler.Merge(scheduler.PowerOn(a), p.Assumes()))
+	one, err := scheduler.OneShot(a, list("mem-1", "mem-2"), []*facetdv1.View{{SmoothingSteps: 2}}, program.Overlay(program.PowerOn(a), p.Assumes()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,7 +237,7 @@ func TestOneShotRestoresNested(t *testing.T) {
 		m.Chips[1].Selects = []string{"fs", "x0", "y0", "x1"} // listens only where sw-0 does; on the other lane
 		m.Chips[2].Selects = []string{"fs", "x0", "y1"}
 	})
-	state := scheduler.PowerOn(a)
+	state := program.PowerOn(a)
 	for c, v := range []int32{1, 2, 1} {
 		state[c][chipmodel.ColumnPattern], state[c][chipmodel.RowPattern] = v, 3-v
 	}
@@ -244,7 +245,7 @@ func TestOneShotRestoresNested(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	after := scheduler.RegistersAfter(a, p.Ops, state)
+	after := program.RegistersAfter(a, p.Ops, state)
 	for c := range state {
 		if after[c] != state[c] {
 			t.Errorf("registers of %s were %v, are %v", a.Chips[c].Name, state[c], after[c])

@@ -8,6 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/scheduler/program"
 )
 
 // ExploreOptions bound and place an exploration. The zero value is the default.
@@ -79,7 +80,7 @@ func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Expl
 	if opt.MaxBatches == 0 {
 		opt.MaxBatches = defaultMaxBatches
 	}
-	tasks, m := NewTasks(a, append([]*facetdv1.Task{spec}, opt.Beside...))
+	tasks, m := program.NewTasks(a, append([]*facetdv1.Task{spec}, opt.Beside...))
 	for _, part := range opt.Windows {
 		if !(part > 0 && part <= 1) {
 			m.Add("windows", fmt.Sprintf("%g is not a part of a window", part), "use parts above 0, at most 1")
@@ -88,10 +89,12 @@ func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Expl
 	if len(m) > 0 {
 		return nil, m
 	}
-	x := &explorer{a: a, words: newWords(a), asked: tasks[0], beside: tasks[1:], opt: opt}
-	if _, err := newCompiler(a, x.words, tasks[0], assumed(a, tasks)); err != nil {
-		return nil, selectRefusal(err)
+	x := &explorer{a: a, words: program.NewWords(a), asked: tasks[0], beside: tasks[1:], opt: opt}
+	c, err := program.NewCompiler(x.words, tasks[0], program.Assumed(a, tasks))
+	if err != nil {
+		return nil, refused(err)
 	}
+	x.groups = c.Groups()
 	out := &Exploration{Array: a.Name, Task: spec.GetName(), Chips: len(tasks[0].Chips), Points: []ExplorePoint{}}
 	seen := map[ExplorePoint]bool{}
 	for _, bin := range []int{1, 2, 4, 8} {
@@ -112,10 +115,11 @@ func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Expl
 // explorer tries one task.
 type explorer struct {
 	a      *chipmodel.Array
-	words  *words
-	asked  *Task
-	beside []*Task
+	words  *program.Words
+	asked  *program.Task
+	beside []*program.Task
 	opt    ExploreOptions
+	groups int // of chips that are read together
 }
 
 // resolution lists the points of one block and window; none where the chips cannot
@@ -124,32 +128,28 @@ func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
 	if bin > 1 && !x.asked.Class.Kind.HasPatterns() {
 		return nil
 	}
-	spec, fewer := binned(x.asked, bin, bin)
+	t, fewer := x.asked.Unlimited().Binned(x.a, bin, bin)
 	if bin > 1 && !fewer {
 		return nil
 	}
-	t, ok := x.task(spec)
-	if !ok {
+	const parts = 1 << 12
+	if t != nil && part < 1 {
+		t = t.Cropped(x.a, int(math.Round(part*parts)), parts)
+	}
+	if t == nil {
 		return nil
 	}
-	const parts = 1 << 12
-	if spec, _ = cropped(t, int(math.Round(part*parts)), parts); part < 1 {
-		if t, ok = x.task(spec); !ok {
-			return nil
-		}
-	}
 	most := 1
-	groups, _ := readGroups(x.a, x.words.listeners, t.Chips)
 	if t.Class.Kind.HasMemory() {
-		most = min(len(groups), x.opt.MaxBatches)
+		most = min(x.groups, x.opt.MaxBatches)
 	}
-	w, block := t.Views[0].Window, t.Spec.GetViews()[0].GetBinning()
+	w := t.Views[0].Window
 	seen := func(n, step, block int) int { return (n-1)*step + block }
 	shortest := int64(math.MaxInt64)
 	var out []ExplorePoint
 	for batches := 1; batches <= most; batches++ {
 		p := ExplorePoint{
-			BinRows: max(int(block.GetRows()), 1), BinColumns: max(int(block.GetColumns()), 1), WindowPart: part, Batches: batches, Rows: w.Rows, Columns: w.Columns,
+			BinRows: t.Views[0].BinRows, BinColumns: t.Views[0].BinColumns, WindowPart: part, Batches: batches, Rows: w.Rows, Columns: w.Columns,
 			CellsPerPixel: w.RowStep * w.ColumnStep,
 		}
 		p.CellsSeen = seen(w.Rows, w.RowStep, p.BinRows) * seen(w.Columns, w.ColumnStep, p.BinColumns)
@@ -164,35 +164,23 @@ func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
 	return out
 }
 
-// task checks a changed task, without its limits and deadline.
-func (x *explorer) task(spec *facetdv1.Task) (*Task, bool) {
-	spec.MaxHold, spec.MaxSkew, spec.Deadline = nil, nil, nil
-	t, m := NewTasks(x.a, []*facetdv1.Task{spec})
-	if len(m) > 0 {
-		return nil, false
-	}
-	return t[0], true
-}
-
 // run finds a point's rate, hold and skew, and reports whether it fits at all.
-func (x *explorer) run(t *Task, p *ExplorePoint) bool {
-	tasks := append([]*Task{t}, x.beside...)
-	pl := &planner{
-		a: x.a, tasks: tasks, words: x.words, start: assumed(x.a, tasks), states: rateStates,
-		opt: Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod},
-	}
-	if pl.prepare() != nil {
+func (x *explorer) run(t *program.Task, p *ExplorePoint) bool {
+	opt := Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod}
+	pl, refusal := newPlanner(x.words, append([]*program.Task{t}, x.beside...), opt)
+	if refusal != nil {
 		return false
 	}
-	prog, err := pl.compilers[0].compile(p.Batches, 0)
+	pl.states = rateStates
+	prog, err := pl.compilers[0].Compile(p.Batches, 0)
 	if err != nil {
 		return false // these batches cannot be reached apart
 	}
 	pl.batches[0], pl.whole[0] = p.Batches, prog
-	p.JobNS = int64(prog.total())
+	p.JobNS = int64(prog.Total())
 	alone := math.Floor(1e15/float64(p.JobNS)) / 1e6 // a decimal whose period is no shorter than the job
-	seen := prog.follow(x.a, len(pl.compilers[0].frames), prog.backToBack())
-	p.RateHz, p.SkewNS, p.WorstHoldNS = alone, seen.skew(), seen.worstHold()
+	seen := prog.Follow(prog.BackToBack())
+	p.RateHz, p.SkewNS, p.WorstHoldNS = alone, seen.Skew(), seen.WorstHold()
 	if len(x.beside) > 0 && !x.fit(pl, p, alone) {
 		return false
 	}
@@ -203,28 +191,18 @@ func (x *explorer) run(t *Task, p *ExplorePoint) bool {
 
 // fit finds the highest rate beside other tasks, and what the task sees there.
 func (x *explorer) fit(pl *planner, p *ExplorePoint, alone float64) bool {
-	at := func(hz float64) ([]*cadence, *facetdv1.Refusal) {
-		return pl.cadences(func(i int) (float64, time.Duration) {
-			if i == 0 {
-				return hz, time.Duration(floorRat(periodOf(hz)))
-			}
-			return pl.asked(i)
-		})
-	}
-	pl.tasks[0].Spec.RateHz = alone
-	pl.tasks[0].Deadline = time.Duration(floorRat(periodOf(alone)))
-	cads, refusal := at(alone)
+	pl.tasks[0] = pl.tasks[0].At(alone)
+	cads, refusal := pl.cadences(pl.tasks)
 	if refusal != nil {
 		return false
 	}
-	if p.RateHz = pl.highestRate(cads[0], 0); p.RateHz == 0 {
+	if p.RateHz = newRemedies(pl).highestRate(cads[0], 0); p.RateHz == 0 {
 		return false
 	}
-	if cads, refusal = at(p.RateHz); refusal != nil {
-		return false
-	}
-	found, refusal := pl.solveAny(cads)
-	if refusal != nil {
+	tasks := slices.Clone(pl.tasks)
+	tasks[0] = tasks[0].At(p.RateHz)
+	found := pl.search(tasks)
+	if found == nil {
 		return false
 	}
 	plan, err := pl.plan(found)

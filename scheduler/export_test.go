@@ -6,13 +6,8 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/scheduler/program"
 )
-
-// Binned is a task with blocks of at least a size.
-func Binned(t *Task, rows, columns int) *facetdv1.Task {
-	spec, _ := binned(t, rows, columns)
-	return spec
-}
 
 // StretchStep is the step of the grid of least stretches that are not exact.
 var StretchStep = big.NewRat(1, stretchDen)
@@ -20,16 +15,15 @@ var StretchStep = big.NewRat(1, stretchDen)
 // StretchedPlan plans tasks with all periods and deadlines stretched by a factor.
 func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, factor *big.Rat) (*Plan, *facetdv1.Refusal) {
 	t.Helper()
-	tasks, m := NewTasks(a, specs)
+	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
-	p := &planner{a: a, tasks: tasks, words: newWords(a), start: assumed(a, tasks),
-		opt: Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod}}
-	if r := p.prepare(); r != nil {
+	p, r := newPlanner(program.NewWords(a), tasks, Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod})
+	if r != nil {
 		t.Fatal(r)
 	}
-	cads, r := p.cadences(p.asked)
+	cads, r := p.cadences(p.tasks)
 	if r != nil {
 		t.Fatal(r)
 	}

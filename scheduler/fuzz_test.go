@@ -11,6 +11,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // FuzzTasks: whatever is asked for is planned within the rules, refused, or found
@@ -33,7 +34,7 @@ func FuzzTasks(f *testing.F) {
 		if proto.Unmarshal(raw, &list) != nil || len(list.GetTasks()) > 6 {
 			return
 		}
-		tasks, m := scheduler.NewTasks(a, list.GetTasks())
+		tasks, m := program.NewTasks(a, list.GetTasks())
 		for _, one := range m {
 			if one.Path == "" || one.Message == "" || one.Hint == "" {
 				t.Errorf("an error without place or advice: %+v", one)
@@ -73,7 +74,7 @@ func FuzzCommand(f *testing.F) {
 		if proto.Unmarshal(raw, &cmd) != nil {
 			return
 		}
-		p, err := scheduler.CompileCommand(a, &cmd, scheduler.PowerOn(a), nil)
+		p, err := scheduler.CompileCommand(a, &cmd, program.PowerOn(a), nil)
 		if err != nil {
 			return
 		}

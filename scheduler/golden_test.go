@@ -10,6 +10,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // script writes a plan's opening, the program of each task, and where the table
@@ -23,12 +24,12 @@ func script(t *testing.T, p *scheduler.Plan) []byte {
 			t.Fatal(err)
 		}
 	}
-	ops("opening", func() error { return scheduler.WriteScript(&b, p.Array, p.Opening.Ops) })
+	ops("opening", func() error { return program.WriteScript(&b, p.Array, p.Opening.Ops) })
 	for i := range p.Tasks {
 		tp := &p.Tasks[i]
 		for s, seg := range tp.Segments {
 			ops(fmt.Sprintf("%s, segment %d of %d", tp.Task.Name, s+1, len(tp.Segments)),
-				func() error { return scheduler.WriteScript(&b, p.Array, seg) })
+				func() error { return program.WriteScript(&b, p.Array, seg) })
 		}
 	}
 	fmt.Fprintf(&b, "== table of %d ns\n", int64(p.Hyperperiod))
@@ -82,7 +83,7 @@ func tiny() *facetdv1.View {
 // they differed.
 func TestGoldenOneShots(t *testing.T) {
 	a := bench(t, [5]int{4, 3})
-	state := scheduler.PowerOn(a)
+	state := program.PowerOn(a)
 	for i, v := range []int32{0x55, 0x55, 0x77} {
 		c := a.Chip("sw-" + string("012"[i]))
 		state[c][chipmodel.ColumnPattern], state[c][chipmodel.RowPattern] = v, 0x55
@@ -94,7 +95,7 @@ func TestGoldenOneShots(t *testing.T) {
 			t.Fatal(err)
 		}
 		fmt.Fprintf(&b, "== %s in %v\n", target, p.Time)
-		if err := scheduler.WriteScript(&b, a, p.Ops); err != nil {
+		if err := program.WriteScript(&b, a, p.Ops); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // cube is an array of memory chips with 3 inputs each, one of nf, nx and ny lines,
@@ -89,7 +90,7 @@ func BenchmarkGrowth(b *testing.B) {
 	every.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
 	sizes = append(sizes, size{"4096 chips, 1 task", all, []*facetdv1.Task{every}})
 	for _, s := range sizes {
-		tasks, m := scheduler.NewTasks(s.a, s.specs)
+		tasks, m := program.NewTasks(s.a, s.specs)
 		if len(m) > 0 {
 			b.Fatal(m)
 		}

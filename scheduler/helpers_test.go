@@ -14,6 +14,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 var update = flag.Bool("update", false, "write the golden files")
@@ -63,7 +64,7 @@ func crawler(t testing.TB) (*chipmodel.Array, []*facetdv1.Task) {
 
 func build(t testing.TB, a *chipmodel.Array, specs ...*facetdv1.Task) (*scheduler.Plan, error) {
 	t.Helper()
-	tasks, m := scheduler.NewTasks(a, specs)
+	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		t.Fatal(m)
 	}

@@ -12,6 +12,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // naive walks a plan operation by operation and pixel by pixel. It shares no code
@@ -504,7 +505,7 @@ func TestOpening(t *testing.T) {
 		&facetdv1.Task{Name: "some", Target: list("mem-1", "mem-2"), RateHz: 10, Views: []*facetdv1.View{binned}},
 		task("pair", "sws", 10, binned), task("trim", "trims", 10))
 	assumes := p.Assumes()
-	regs := scheduler.RegistersAfter(a, p.Opening.Ops, scheduler.NewRegisters(a, scheduler.Unknown))
+	regs := program.RegistersAfter(a, p.Opening.Ops, program.NewRegisters(a, program.Unknown))
 	agree := func(when string) {
 		t.Helper()
 		known := 0
@@ -526,13 +527,13 @@ func TestOpening(t *testing.T) {
 	}
 	agree("opening")
 	for _, e := range p.Entries {
-		regs = scheduler.RegistersAfter(a, p.Tasks[e.Task].Segments[e.Segment], regs)
+		regs = program.RegistersAfter(a, p.Tasks[e.Task].Segments[e.Segment], regs)
 	}
 	agree("a cycle")
-	if v := assumes[a.Chip("mem-1")][chipmodel.RowPattern]; v != scheduler.Unknown {
+	if v := assumes[a.Chip("mem-1")][chipmodel.RowPattern]; v != program.Unknown {
 		t.Errorf("two tasks leave different patterns, assumed %d", v)
 	}
-	if v := assumes[a.Chip("hex-0")][chipmodel.RowPattern]; v != scheduler.Untouched {
+	if v := assumes[a.Chip("hex-0")][chipmodel.RowPattern]; v != program.Untouched {
 		t.Errorf("no task writes it, assumed %d", v)
 	}
 }

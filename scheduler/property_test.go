@@ -14,6 +14,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // randomArray has up to 14 chips of random classes with one to three inputs on few
@@ -132,7 +133,7 @@ func TestRandomPlans(t *testing.T) {
 			x.Views = []*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 2}}}
 			specs = append(specs, x)
 		}
-		tasks, m := scheduler.NewTasks(a, specs)
+		tasks, m := program.NewTasks(a, specs)
 		if len(m) > 0 {
 			t.Fatalf("case %d: %v", i, m)
 		}
@@ -217,18 +218,19 @@ func checkSharedBound(t *testing.T, p *scheduler.Plan, tp *scheduler.TaskPlan) {
 
 // checkSuggestions plans with each suggestion to a task of one view, and returns how
 // many there were.
-func checkSuggestions(t *testing.T, a *chipmodel.Array, tasks []*scheduler.Task, r *facetdv1.Refusal) int {
+func checkSuggestions(t *testing.T, a *chipmodel.Array, tasks []*program.Task, r *facetdv1.Refusal) int {
 	t.Helper()
 	n := 0
 	for _, s := range r.GetSuggestions() {
 		var specs []*facetdv1.Task
 		views := 0
 		for _, x := range tasks {
-			spec := proto.CloneOf(x.Spec)
+			spec := x.Spec()
 			if x.Name == s.GetTask() {
 				views = len(x.Views)
 				if b := s.GetBinning(); b != nil {
-					spec = scheduler.Binned(x, int(b.GetRows()), int(b.GetColumns()))
+					coarse, _ := x.Binned(a, int(b.GetRows()), int(b.GetColumns()))
+					spec = coarse.Spec()
 				} else if len(spec.Views) == 0 {
 					spec.Views = []*facetdv1.View{{Window: s.GetWindow()}}
 				} else {
@@ -241,7 +243,7 @@ func checkSuggestions(t *testing.T, a *chipmodel.Array, tasks []*scheduler.Task,
 			continue
 		}
 		n++
-		changed, m := scheduler.NewTasks(a, specs)
+		changed, m := program.NewTasks(a, specs)
 		if len(m) > 0 {
 			t.Fatalf("%s: %v", s.GetMessage(), m)
 		}

@@ -16,6 +16,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // measured is what a run of a plan showed of one task.
@@ -216,7 +217,7 @@ func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 		specs = append(specs, x)
 	}
 	for range 4 {
-		tasks, m := scheduler.NewTasks(a, specs)
+		tasks, m := program.NewTasks(a, specs)
 		if len(m) > 0 {
 			t.Fatal(m)
 		}

@@ -3,8 +3,8 @@
 // does not fit.
 //
 // It is pure: no clock, goroutine, logger or bus. It is given tasks and returns
-// plans. Select words are found in scheduler/selectword, start times in
-// scheduler/timetable.
+// plans. Tasks are compiled in scheduler/program, select words found in
+// scheduler/selectword, start times in scheduler/timetable.
 package scheduler
 
 import (
@@ -13,37 +13,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/scheduler/program"
 )
-
-// Task is a checked task.
-type Task struct {
-	// Spec is the task as asked for.
-	Spec  *facetdv1.Task
-	Name  string
-	Chips []int // ascending, all of one class
-	Class *chipmodel.Class
-	Views []View
-	// Deadline is relative to the release; it is at most one period.
-	Deadline time.Duration
-	// MaxHold and MaxSkew are 0 where there is no limit.
-	MaxHold, MaxSkew time.Duration
-	// sharers are the tasks as asked for that this one, of a bus job, stands for;
-	// none where it is one of them itself.
-	sharers []*Task
-}
-
-// View is a checked view.
-type View struct {
-	Name string
-	// Shares are all shares in order: explicit ones, then smoothing, then binning.
-	// Empty for chips without memory.
-	Shares []bus.Patterns
-	// Patterns are the switch patterns set before sensing (in-array switch chips).
-	Patterns bus.Patterns
-	// Trim are the trim registers' values (trimmed chips).
-	Trim   []bus.RegisterValue
-	Window chipmodel.Window
-}
 
 // Plan is a set of tasks that fits, with everything needed to run it. It is
 // read-only and may be shared.
@@ -73,24 +44,12 @@ type Plan struct {
 // TaskPlan is the compiled form of one bus job.
 type TaskPlan struct {
 	// Task is what the bus job does: the task as asked for, or that of all members.
-	Task *Task
+	Task *program.Task
 	// Members are the tasks as asked for whose frames it reads, in order of frames.
 	Members []Member
 	// JobsPerCycle is the number of jobs in one hyperperiod.
 	JobsPerCycle int
-	// Segments are the programs of a job, the same for every job.
-	Segments [][]bus.Op
-	// Costs are the segments' bus times by phase.
-	Costs []bus.Phases
-	// Frames are the frames of a job, in the order of the indices in bus.Scan.
-	Frames []FrameSpec
-}
-
-// FrameSpec says what one frame of a job is of.
-type FrameSpec struct {
-	Chip   int
-	View   int
-	Window chipmodel.Window
+	*program.Program
 }
 
 // Entry is one segment in the table. Times are nanoseconds from the table's start.
@@ -99,10 +58,6 @@ type Entry struct {
 	Start, End         int64
 	Release, Deadline  int64
 }
-
-// Registers is what is known of every chip's registers: [chip][register], -1
-// where unknown.
-type Registers [][chipmodel.NumRegisters]int32
 
 // RefusalError is the error of tasks that do not fit. The caller shows the
 // refusal; retrying without a change gives the same answer.

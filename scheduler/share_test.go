@@ -14,6 +14,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // jobNames are the bus jobs of a plan.
@@ -156,7 +157,7 @@ func TestSharedRegisters(t *testing.T) {
 	}
 	cmd := &facetdv1.Command{Target: list("mem-0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 3}}}
 	_, err := scheduler.CompileCommand(a, cmd, p.Assumes(), p)
-	var disturb *scheduler.DisturbError
+	var disturb *program.DisturbError
 	if !errors.As(err, &disturb) || disturb.Task != "soft" {
 		t.Errorf("got %v", err)
 	}
@@ -201,7 +202,7 @@ func TestManySharers(t *testing.T) {
 			}
 			specs = append(specs, x)
 		}
-		tasks, m := scheduler.NewTasks(a, specs)
+		tasks, m := program.NewTasks(a, specs)
 		if len(m) > 0 {
 			t.Fatal(m)
 		}

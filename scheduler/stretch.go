@@ -12,7 +12,7 @@ import (
 // stretch adds to a refusal the least factor on all periods and deadlines that
 // fits: the exact one for whole jobs, or one on a grid where jobs cut to pieces fit
 // at a smaller one. It is exact where no smaller factor fits, cut or not.
-func (p *planner) stretch(cad *cadence, r *facetdv1.Refusal) {
+func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 	p.states = stretchStates
 	fits := func(f *big.Rat) bool {
 		if !f.Num().IsInt64() || !f.Denom().IsInt64() || f.Cmp(big.NewRat(maxStretch, 1)) > 0 {
@@ -74,40 +74,6 @@ func gridStretch(fits func(*big.Rat) bool, least, fitting *big.Rat) *big.Rat {
 		}
 	}
 	return at(high)
-}
-
-// divisible reports whether any job can be cut into pieces.
-func (p *planner) divisible() bool {
-	return len(p.tasks) > 1 && slices.ContainsFunc(p.compilers, func(c *compiler) bool {
-		return len(c.groups) > 1 || len(c.task.Views) > 1 || c.task.Class.Kind.HasMemory() || c.task.Views[0].Window.Rows > 1
-	})
-}
-
-// maxTick bounds the parts that a nanosecond is divided into.
-const maxTick = 1 << 20
-
-// wholeTasks are the tasks with whole jobs, in ticks of a part of a nanosecond in
-// which every period is a whole number. It returns false where the part would be
-// too small.
-func (p *planner) wholeTasks(cad *cadence) ([]timetable.Task, bool) {
-	tick := int64(1)
-	for _, n := range cad.jobs {
-		part := n / gcd(cad.hyperperiod, n)
-		if tick = tick / gcd(tick, part) * part; tick > maxTick {
-			return nil, false
-		}
-	}
-	if cad.hyperperiod > (1<<60)/tick {
-		return nil, false
-	}
-	tasks := make([]timetable.Task, len(p.tasks))
-	for i, t := range p.tasks {
-		period := cad.hyperperiod / gcd(cad.hyperperiod, cad.jobs[i]) * tick / (cad.jobs[i] / gcd(cad.hyperperiod, cad.jobs[i]))
-		tasks[i] = timetable.Task{
-			Name: t.Name, Cost: int64(p.whole[i].total()) * tick, Period: period, Deadline: min(cad.deadlines[i]*tick, period),
-		}
-	}
-	return tasks, true
 }
 
 func gcd(a, b int64) int64 {

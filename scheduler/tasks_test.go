@@ -14,7 +14,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // TestTaskErrors: every error is found at once, at its path.
@@ -64,7 +64,7 @@ func TestTaskErrors(t *testing.T) {
 			[]string{"tasks[0].views[1].name: taken by view 1", "tasks[0].views[2].name: comma"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			tasks, m := scheduler.NewTasks(a, []*facetdv1.Task{c.spec})
+			tasks, m := program.NewTasks(a, []*facetdv1.Task{c.spec})
 			if (tasks == nil) != (len(m) > 0) {
 				t.Errorf("%d tasks beside %d errors", len(tasks), len(m))
 			}
@@ -90,15 +90,15 @@ func wantErrors(t *testing.T, m invalid.Errors, want []string) {
 
 func TestTaskListErrors(t *testing.T) {
 	a := bench(t, [5]int{2})
-	_, m := scheduler.NewTasks(a, []*facetdv1.Task{task("x", "mems", 1), task("x", "mems", 2), task("", "nope", -1)})
+	_, m := program.NewTasks(a, []*facetdv1.Task{task("x", "mems", 1), task("x", "mems", 2), task("", "nope", -1)})
 	wantErrors(t, m, []string{"tasks[1].name: taken by task 1", "tasks[2].name: no name", "tasks[2].target.group: no group", "tasks[2].rate_hz: negative"})
-	_, m = scheduler.NewTasks(a, nil)
+	_, m = program.NewTasks(a, nil)
 	wantErrors(t, m, []string{"tasks: no tasks"})
 	wiring, mm := chipmodel.New(&facetdv1.Array{SelectLines: []string{"a"}, Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"a"}}}})
 	if len(mm) > 0 {
 		t.Fatal(mm)
 	}
-	_, m = scheduler.NewTasks(wiring, []*facetdv1.Task{task("x", "mems", 1)})
+	_, m = program.NewTasks(wiring, []*facetdv1.Task{task("x", "mems", 1)})
 	wantErrors(t, m, []string{": wiring alone"})
 }
 
@@ -111,7 +111,7 @@ func TestBlockPatterns(t *testing.T) {
 		text    string
 	}{1: {0, "00000000"}, 2: {0x55, "10101010"}, 4: {0x77, "11101110"}, 8: {0x7f, "11111110"}} {
 		v := &facetdv1.View{Binning: &facetdv1.Binning{Rows: bin, Columns: 1}}
-		tasks, m := scheduler.NewTasks(a, []*facetdv1.Task{task("m", "mems", 1, v), task("s", "sws", 1, v)})
+		tasks, m := program.NewTasks(a, []*facetdv1.Task{task("m", "mems", 1, v), task("s", "sws", 1, v)})
 		if len(m) > 0 {
 			t.Fatal(m)
 		}
@@ -135,7 +135,7 @@ func TestBlockPatterns(t *testing.T) {
 // along both axes, then binning.
 func TestShareOrder(t *testing.T) {
 	a := bench(t, [5]int{1})
-	tasks, m := scheduler.NewTasks(a, []*facetdv1.Task{task("m", "mems", 1, &facetdv1.View{
+	tasks, m := program.NewTasks(a, []*facetdv1.Task{task("m", "mems", 1, &facetdv1.View{
 		Shares: []*facetdv1.Share{{Columns: "11000001"}}, SmoothingSteps: 3, Binning: &facetdv1.Binning{Rows: 2, Columns: 8},
 	})})
 	if len(m) > 0 {

@@ -7,7 +7,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 type arrayService struct {
@@ -38,7 +38,7 @@ func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachR
 	if len(m) > 0 {
 		return nil, statusOf(a, m)
 	}
-	return &facetdv1.ComputeReachResponse{Word: scheduler.SelectWord(a, word)}, nil
+	return &facetdv1.ComputeReachResponse{Word: program.SelectWord(a, word)}, nil
 }
 
 func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse, error) {
@@ -47,7 +47,7 @@ func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverR
 	if len(m) > 0 {
 		return nil, statusOf(a, m.Under("target"))
 	}
-	words, optimal, bound, err := scheduler.Cover(a, target, r.GetOnce())
+	words, optimal, bound, err := program.Cover(a, target, r.GetOnce())
 	if err != nil {
 		return nil, statusOf(a, err)
 	}

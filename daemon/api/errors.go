@@ -19,6 +19,7 @@ import (
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/stream"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -41,7 +42,7 @@ const (
 //
 //	invalid.Errors                       INVALID_ARGUMENT, BadRequest
 //	*scheduler.RefusalError                  FAILED_PRECONDITION, PreconditionFailure and Refusal
-//	*scheduler.DisturbError                  FAILED_PRECONDITION, PreconditionFailure
+//	*program.DisturbError                  FAILED_PRECONDITION, PreconditionFailure
 //	*dispatch.NoGapError                     FAILED_PRECONDITION, PreconditionFailure
 //	*selectword.UnreachableError, ClashError FAILED_PRECONDITION, PreconditionFailure
 //	*dispatch.NotFoundError                  NOT_FOUND, ResourceInfo
@@ -83,7 +84,7 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 	var (
 		errs        invalid.Errors
 		refusal     *scheduler.RefusalError
-		disturb     *scheduler.DisturbError
+		disturb     *program.DisturbError
 		noGap       *dispatch.NoGapError
 		unreachable *selectword.UnreachableError
 		clash       *selectword.ClashError

@@ -19,6 +19,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -53,11 +54,11 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 			[]proto.Message{failure("REFUSAL_REASON_JOB_TOO_LONG", "look", refusal.GetMessage()), refusal},
 		},
 		"disturbs a task": {
-			&scheduler.DisturbError{Task: "ring", Reason: "task ring relies on it"}, codes.FailedPrecondition, "task ring relies on it",
+			&program.DisturbError{Task: "ring", Reason: "task ring relies on it"}, codes.FailedPrecondition, "task ring relies on it",
 			[]proto.Message{failure("DISTURBS", "ring", "task ring relies on it")},
 		},
 		"disturbs chips": {
-			&scheduler.DisturbError{Chips: []string{"a", "b"}, Reason: "both would drive"}, codes.FailedPrecondition, "both would drive",
+			&program.DisturbError{Chips: []string{"a", "b"}, Reason: "both would drive"}, codes.FailedPrecondition, "both would drive",
 			[]proto.Message{failure("DISTURBS", "a, b", "both would drive")},
 		},
 		"no gap": {

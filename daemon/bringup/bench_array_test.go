@@ -18,7 +18,7 @@ import (
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/probe/diagnosis"
 	"facetd.example/daemon/surroundings"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // benchYAML is an invented array with chips of four kinds.
@@ -103,7 +103,7 @@ func (r *rig) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) 
 	return res.Captures, err
 }
 
-func (r *rig) Registers() scheduler.Registers             { return make(scheduler.Registers, len(r.a.Chips)) }
+func (r *rig) Registers() program.Registers               { return make(program.Registers, len(r.a.Chips)) }
 func (r *rig) Resync()                                    {}
 func (r *rig) Do(_ context.Context, f func() error) error { return f() }
 

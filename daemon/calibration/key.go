@@ -11,7 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // key is what a mask belongs to: a chip, and everything about a view that changes its
@@ -26,7 +26,7 @@ func (k key) hash() string {
 
 // settingsOf is what view i of some does. Views of one load work on what those before them
 // left, so their shares count as well.
-func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []scheduler.View, i int) *facetdv1.ViewSettings {
+func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []program.View, i int) *facetdv1.ViewSettings {
 	v := &views[i]
 	out := &facetdv1.ViewSettings{Window: v.Window.Message()}
 	if class.Kind.HasMemory() {
@@ -88,7 +88,7 @@ type viewKeys map[string]string
 
 // keysOf resolves views. Errors: invalid.Errors.
 func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) (viewKeys, error) {
-	views, err := scheduler.ResolveViews(a, class, specs)
+	views, err := program.ResolveViews(a, class, specs)
 	if err != nil {
 		return nil, err
 	}

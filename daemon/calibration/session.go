@@ -20,7 +20,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
 	"facetd.example/daemon/dispatch"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // session is an operator's way through several levels. The service's mu guards it, but for
@@ -198,7 +198,7 @@ func unitOf(names ...string) unit {
 // subjectsOf lays out the views of one chip. Errors: invalid.Errors.
 func subjectsOf(a *chipmodel.Array, c int, specs []*facetdv1.View) ([]subject, error) {
 	chip := &a.Chips[c]
-	views, err := scheduler.ResolveViews(a, chip.Class, specs)
+	views, err := program.ResolveViews(a, chip.Class, specs)
 	if err != nil {
 		return nil, err
 	}

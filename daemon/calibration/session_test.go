@@ -24,7 +24,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/dispatch"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // bench is a service whose captures are made by formula.
@@ -88,7 +88,7 @@ func (b *bench) capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (
 	b.mu.Lock() // the captures of a session run side by side
 	defer b.mu.Unlock()
 	for _, c := range chips {
-		views, err := scheduler.ResolveViews(a, a.Chips[c].Class, r.GetViews())
+		views, err := program.ResolveViews(a, a.Chips[c].Class, r.GetViews())
 		if err != nil {
 			return dispatch.Done{}, err
 		}

@@ -11,6 +11,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // openJob is a job that has begun and not ended, with the frames read so far.
@@ -20,12 +21,12 @@ type openJob struct {
 	set *facetdv1.FrameSet
 	// members are whose frames they are; none for one-shots.
 	members []memberJob
-	frames  []scheduler.FrameSpec
+	frames  []program.FrameSpec
 	rows    []int // rows of each frame that have been read
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
-func newOpenJob(a *chipmodel.Array, job bus.Job, startNS int64, views []scheduler.View, frames []scheduler.FrameSpec) *openJob {
+func newOpenJob(a *chipmodel.Array, job bus.Job, startNS int64, views []program.View, frames []program.FrameSpec) *openJob {
 	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames))}
 	o.set = &facetdv1.FrameSet{
 		Task: job.Task, Job: job.Number, StartBusNs: startNS,
@@ -61,7 +62,7 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 	return s
 }
 
-func emptyFrame(a *chipmodel.Array, f scheduler.FrameSpec, view string) *facetdv1.Frame {
+func emptyFrame(a *chipmodel.Array, f program.FrameSpec, view string) *facetdv1.Frame {
 	chip := &a.Chips[f.Chip]
 	lane := &a.Lanes[chip.Lane]
 	conv := lane.Spec.GetConverter()

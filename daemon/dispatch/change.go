@@ -11,6 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // change is a new timetable that waits for an instant when no job is open.
@@ -154,7 +155,7 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 	d.cycleBusy, d.cycleEnd = bus.Phases{}, epoch
 	if c.plan != nil {
 		msg = c.plan.Message
-		d.regs = scheduler.Merge(d.regs, c.plan.Assumes())
+		d.regs = program.Overlay(d.regs, c.plan.Assumes())
 	}
 	d.mu.Unlock()
 	d.cfg.Observer.PlanChanged(msg, epoch)

@@ -22,6 +22,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // watcher collects what the dispatcher tells.
@@ -288,7 +289,7 @@ func TestOneShots(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		var disturb *scheduler.DisturbError
+		var disturb *program.DisturbError
 		if _, err := r.Send(ctx, &facetdv1.Command{Target: list("m0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 3}}}); !errors.As(err, &disturb) || disturb.Task != "mem" {
 			t.Errorf("a command against a task: %v", err)
 		}

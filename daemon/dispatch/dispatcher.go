@@ -14,6 +14,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // maxWaiting bounds the one-shots that wait for a gap. More are refused at once:
@@ -46,8 +47,8 @@ type Dispatcher struct {
 	oneShots uint64                    // one-shots begun
 
 	mu      sync.Mutex
-	last    int64               // end of the last segment
-	regs    scheduler.Registers // what the chips hold while no job is open
+	last    int64             // end of the last segment
+	regs    program.Registers // what the chips hold while no job is open
 	waiting []*oneShot
 	// resyncAsked is resync, asked for from outside the loop.
 	resyncAsked bool
@@ -78,7 +79,7 @@ func New(cfg Config) (*Dispatcher, error) {
 		cfg: cfg, log: cfg.Logger, reach: map[chipmodel.LineSet]int{},
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 		state: facetdv1.State_STATE_STARTING,
-		regs:  scheduler.PowerOn(cfg.Array),
+		regs:  program.PowerOn(cfg.Array),
 	}
 	d.violated = d.noteViolation
 	plan, err := d.planFor(cfg.Tasks)
@@ -102,7 +103,7 @@ func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
 		return nil, invalid.Errors{{Path: "tasks", Message: fmt.Sprintf("%d tasks are too many", len(specs)),
 			Hint: fmt.Sprintf("use at most %d; one task can have several chips and views", maxTasks)}}
 	}
-	tasks, m := scheduler.NewTasks(d.cfg.Array, specs)
+	tasks, m := program.NewTasks(d.cfg.Array, specs)
 	if len(m) > 0 {
 		return nil, m
 	}

@@ -10,19 +10,20 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // oneShot is a capture or command that waits for an idle gap.
 type oneShot struct {
 	// compile makes its program for the registers and the table in force.
-	compile func(scheduler.Registers, *scheduler.Plan) (*scheduler.OneShotPlan, error)
+	compile func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error)
 	asked   int64 // bus time of the request
 	done    chan oneShotDone
 	seen    bool
 	raw     bool         // its captures go back as they are
 	do      func() error // only this is to be run; there is no program
 
-	program *scheduler.OneShotPlan
+	program *program.OneShotPlan
 	forPlan *scheduler.Plan
 	forRegs uint64 // oneShots count when it was compiled
 }
@@ -35,20 +36,20 @@ type oneShotDone struct {
 
 // Capture reads a target once in an idle gap.
 func (d *Dispatcher) Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error) {
-	return d.submit(ctx, func(state scheduler.Registers, _ *scheduler.Plan) (*scheduler.OneShotPlan, error) {
+	return d.submit(ctx, func(state program.Registers, _ *scheduler.Plan) (*program.OneShotPlan, error) {
 		return scheduler.OneShot(d.cfg.Array, r.GetTarget(), r.GetViews(), state)
 	})
 }
 
 // Send sends one command in an idle gap.
 func (d *Dispatcher) Send(ctx context.Context, c *facetdv1.Command) (Done, error) {
-	return d.submit(ctx, func(state scheduler.Registers, p *scheduler.Plan) (*scheduler.OneShotPlan, error) {
+	return d.submit(ctx, func(state program.Registers, p *scheduler.Plan) (*program.OneShotPlan, error) {
 		return scheduler.CompileCommand(d.cfg.Array, c, state, p)
 	})
 }
 
 // submit checks a one-shot by compiling it once, queues it, and waits.
-func (d *Dispatcher) submit(ctx context.Context, compile func(scheduler.Registers, *scheduler.Plan) (*scheduler.OneShotPlan, error)) (Done, error) {
+func (d *Dispatcher) submit(ctx context.Context, compile func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error)) (Done, error) {
 	d.mu.Lock()
 	regs, plan := slices.Clone(d.regs), d.plan
 	d.mu.Unlock()
@@ -192,12 +193,12 @@ func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) er
 func (d *Dispatcher) noteWrites(ops []bus.Op, whole bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.regs = scheduler.RegistersAfter(d.cfg.Array, ops, d.regs)
+	d.regs = program.RegistersAfter(d.cfg.Array, ops, d.regs)
 	if p := d.tab.plan; p != nil {
 		for c, registers := range p.Assumes() {
 			for r, v := range registers {
-				if v == scheduler.Unknown {
-					d.regs[c][r] = scheduler.Unknown
+				if v == program.Unknown {
+					d.regs[c][r] = program.Unknown
 				}
 			}
 		}
@@ -205,11 +206,11 @@ func (d *Dispatcher) noteWrites(ops []bus.Op, whole bool) {
 	if whole {
 		return
 	}
-	none := scheduler.NewRegisters(d.cfg.Array, scheduler.Untouched)
-	for c, registers := range scheduler.RegistersAfter(d.cfg.Array, ops, none) {
+	none := program.NewRegisters(d.cfg.Array, program.Untouched)
+	for c, registers := range program.RegistersAfter(d.cfg.Array, ops, none) {
 		for r, v := range registers {
-			if v != scheduler.Untouched {
-				d.regs[c][r] = scheduler.Unknown
+			if v != program.Untouched {
+				d.regs[c][r] = program.Unknown
 			}
 		}
 	}

@@ -7,6 +7,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // Program runs operations on all chips in an idle gap in which no job is open, and
@@ -15,17 +16,17 @@ import (
 // and begin with every line inactive; call Resync when done. Errors as of
 // Service.Send, *rules.ViolationError among them.
 func (d *Dispatcher) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
-	plan := &scheduler.OneShotPlan{Chips: d.cfg.Array.All(), Ops: ops, Time: bus.CostOf(d.cfg.Array, ops).Total()}
+	plan := &program.OneShotPlan{Chips: d.cfg.Array.All(), Ops: ops, Time: bus.CostOf(d.cfg.Array, ops).Total()}
 	done, err := d.queue(ctx, &oneShot{
 		raw:     true,
-		compile: func(scheduler.Registers, *scheduler.Plan) (*scheduler.OneShotPlan, error) { return plan, nil },
+		compile: func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error) { return plan, nil },
 	})
 	return done.captures, err
 }
 
 // Registers returns what the chips' registers hold while no job is open, as far as
 // it is known.
-func (d *Dispatcher) Registers() scheduler.Registers {
+func (d *Dispatcher) Registers() program.Registers {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return slices.Clone(d.regs)

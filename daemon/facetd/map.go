@@ -7,7 +7,7 @@ import (
 
 	"facetd.example/api/cli"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/wiring"
 )
 
@@ -61,7 +61,7 @@ func mapInput(a *chipmodel.Array) wiring.MapInput {
 	}
 	for _, g := range a.Groups {
 		mark := wiring.MapGroup{Name: g.Name, Chips: g.Chips}
-		if words, _, _, err := scheduler.Cover(a, g.Chips, false); err == nil {
+		if words, _, _, err := program.Cover(a, g.Chips, false); err == nil {
 			mark.Words = len(words)
 		}
 		in.Groups = append(in.Groups, mark)

@@ -15,6 +15,7 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
+	"facetd.example/scheduler/program"
 )
 
 func planCommand() *cobra.Command {
@@ -80,7 +81,7 @@ func planFiles(cmd *cobra.Command, arrayName, tasksName string) (*scheduler.Plan
 	if err != nil {
 		return nil, nil, err
 	}
-	tasks, m := scheduler.NewTasks(a, specs)
+	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		return nil, nil, &invalidError{src.name, arrayfile.Locate(src.name, src.data, m)}
 	}

@@ -8,7 +8,7 @@ import (
 
 	"facetd.example/api/cli"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -45,7 +45,7 @@ func newReachTable(a *chipmodel.Array, rows int) reachTable {
 	t := w.Table(len(a.Lines), rows)
 	out := reachTable{Words: []reachWord{}, Apart: [][2]string{}, Truncated: t.Truncated, Counted: t.Counted, Useful: t.Useful, Ambiguous: t.Ambiguous, Useless: t.Useless}
 	for _, r := range t.Rows {
-		out.Words = append(out.Words, reachWord{cli.NewWord(scheduler.SelectWord(a, chipmodel.LineSet(r.Word))), r.Same})
+		out.Words = append(out.Words, reachWord{cli.NewWord(program.SelectWord(a, chipmodel.LineSet(r.Word))), r.Same})
 	}
 	for _, pair := range w.Inseparable(lanes) {
 		out.Apart = append(out.Apart, [2]string{a.Chips[pair[0]].Name, a.Chips[pair[1]].Name})

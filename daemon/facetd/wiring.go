@@ -12,7 +12,7 @@ import (
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/selectword"
 )
 
@@ -135,7 +135,7 @@ func summarize(a *chipmodel.Array) *summary {
 }
 
 func coverSummary(a *chipmodel.Array, chips []int, once bool) coverSum {
-	words, optimal, _, err := scheduler.Cover(a, chips, once)
+	words, optimal, _, err := program.Cover(a, chips, once)
 	if err != nil {
 		return coverSum{Error: coverError(a, err).Error()}
 	}
@@ -218,7 +218,7 @@ lane. ARRAY is ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
-			w := scheduler.SelectWord(a, word)
+			w := program.SelectWord(a, word)
 			if cli.WantsJSON(cmd) {
 				return cli.WriteJSONLine(cmd.OutOrStdout(), cli.NewWord(w))
 			}
@@ -268,7 +268,7 @@ TARGET is a comma list of chips, groups and "all".`,
 			if err != nil {
 				return err
 			}
-			words, optimal, bound, err := scheduler.Cover(a, chips, once)
+			words, optimal, bound, err := program.Cover(a, chips, once)
 			if err != nil {
 				return coverError(a, err)
 			}

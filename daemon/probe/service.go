@@ -19,7 +19,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/probe/diagnosis"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 const (
@@ -36,7 +36,7 @@ const (
 type Runner interface {
 	// Program runs operations on all chips in a gap in which no job is open.
 	Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error)
-	Registers() scheduler.Registers
+	Registers() program.Registers
 	Resync()
 	Do(ctx context.Context, f func() error) error
 }
@@ -234,7 +234,7 @@ func (p *probing) progress(e diagnosis.Experiment, look int, levels diagnosis.Ob
 	a := p.cfg.Array
 	msg := &facetdv1.ProbeProgress{
 		Readouts: uint32(readouts), Remaining: uint32(remaining),
-		Enable: scheduler.SelectWord(a, e.Enable), Look: scheduler.SelectWord(a, e.Looks[look]),
+		Enable: program.SelectWord(a, e.Enable), Look: program.SelectWord(a, e.Looks[look]),
 	}
 	for _, l := range levels {
 		msg.Levels = append(msg.Levels, levelMessage(l))

@@ -14,7 +14,7 @@ import (
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/probe/diagnosis"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // bench plays the dispatcher's part by running every program at once on a virtual bus.
@@ -31,7 +31,7 @@ func (b *bench) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error
 	return res.Captures, err
 }
 
-func (b *bench) Registers() scheduler.Registers             { return make(scheduler.Registers, len(b.a.Chips)) }
+func (b *bench) Registers() program.Registers               { return make(program.Registers, len(b.a.Chips)) }
 func (b *bench) Resync()                                    {}
 func (b *bench) Do(_ context.Context, f func() error) error { return f() }
 

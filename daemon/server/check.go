@@ -13,6 +13,7 @@ import (
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // Found is what a configuration that is in order comes to.
@@ -52,7 +53,7 @@ func (c *Setup) Check() (*Found, error) {
 	if in.player != nil || len(in.tasks) == 0 {
 		return found, nil
 	}
-	tasks, m := scheduler.NewTasks(in.array, in.tasks)
+	tasks, m := program.NewTasks(in.array, in.tasks)
 	if len(m) > 0 {
 		return nil, arrayfile.Locate(in.tasksName, in.tasksData, m)
 	}

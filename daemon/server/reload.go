@@ -17,7 +17,7 @@ import (
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
-	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // reloadLimit is how long a reload may take; new tasks wait for an instant when no job
@@ -167,7 +167,7 @@ func (s *Server) sameArray(in *inputs) (m invalid.Errors) {
 		m.Add("array", "its file now holds another array than the one that runs", "restart the daemon to run it")
 		return m
 	}
-	if _, wrong := scheduler.NewTasks(s.array, in.tasks); len(wrong) > 0 {
+	if _, wrong := program.NewTasks(s.array, in.tasks); len(wrong) > 0 {
 		return arrayfile.Locate(in.tasksName, in.tasksData, wrong)
 	}
 	return nil

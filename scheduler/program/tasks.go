@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"fmt"
@@ -95,9 +95,14 @@ func (c *checker) name(path, name, what string) bool {
 }
 
 func (c *checker) task(path string, spec *facetdv1.Task) *Task {
-	t := &Task{Spec: spec, Name: spec.GetName()}
+	t := &Task{spec: spec, Name: spec.GetName()}
 	t.Chips, t.Class = c.target(path+".target", spec.GetTarget())
-	period := c.rate(path+".rate_hz", spec.GetRateHz())
+	t.RateHz, t.OwnDeadline = spec.GetRateHz(), spec.GetDeadline() != nil
+	period := time.Duration(0)
+	if c.rate(path+".rate_hz", t.RateHz) {
+		t.Period = periodOf(t.RateHz)
+		period = time.Duration(floor(t.Period))
+	}
 	t.Deadline = c.deadline(path+".deadline", spec.GetDeadline(), period)
 	t.MaxHold = c.limit(path+".max_hold", spec.GetMaxHold())
 	t.MaxSkew = c.limit(path+".max_skew", spec.GetMaxSkew())
@@ -130,8 +135,8 @@ func (c *checker) target(path string, target *facetdv1.Target) ([]int, *chipmode
 	return chips, class
 }
 
-// rate checks a rate and returns its period, 0 when it is bad.
-func (c *checker) rate(path string, hz float64) time.Duration {
+// rate checks a rate and reports whether it is good.
+func (c *checker) rate(path string, hz float64) bool {
 	switch {
 	case math.IsNaN(hz) || math.IsInf(hz, 0):
 		c.addf(path, "give jobs per second", "%g is not a number", hz)
@@ -144,9 +149,9 @@ func (c *checker) rate(path string, hz float64) time.Duration {
 	case hz < minRateHz:
 		c.addf(path, fmt.Sprintf("use %g or more, or capture single frames when they are wanted", float64(minRateHz)), "%g Hz is out of range", hz)
 	default:
-		return time.Duration(floorRat(periodOf(hz)))
+		return true
 	}
-	return 0
+	return false
 }
 
 // periodOf is the exact period in nanoseconds of a rate, which is taken as the
@@ -159,7 +164,7 @@ func periodOf(hz float64) *big.Rat {
 	return rate.Quo(new(big.Rat).SetInt64(int64(time.Second)), rate)
 }
 
-func floorRat(r *big.Rat) int64 {
+func floor(r *big.Rat) int64 {
 	return new(big.Int).Quo(r.Num(), r.Denom()).Int64()
 }
 

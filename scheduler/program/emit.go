@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"slices"
@@ -22,14 +22,17 @@ func write(r facetdv1.Register, v uint16) action { return action{register: r, va
 // emitter writes the operations of one program, segment by segment. It knows what
 // every register holds, so that nothing is written twice.
 type emitter struct {
-	a     *chipmodel.Array
-	words *words
+	words *Words
 	regs  Registers
 
 	ops     []bus.Op
 	spent   time.Duration // cost of ops
 	word    chipmodel.LineSet
 	command int
+}
+
+func newEmitter(w *Words, known Registers) *emitter {
+	return &emitter{words: w, regs: slices.Clone(known)}
 }
 
 // mark is an emitter at one point of a segment, to come back to.
@@ -60,7 +63,7 @@ func (e *emitter) take() []bus.Op {
 
 func (e *emitter) emit(op bus.Op) {
 	e.ops = append(e.ops, op)
-	e.spent += bus.Cost(e.a, &op).Total()
+	e.spent += bus.Cost(e.words.a, &op).Total()
 }
 
 func (e *emitter) selectWord(w chipmodel.LineSet) {
@@ -191,7 +194,7 @@ func (e *emitter) read(r *readout) {
 	chips := r.scan.Chips
 	e.alone(chips, write(chipmodel.OutputEnable, 1))
 	kind := bus.OpScan
-	if e.a.Chips[chips[0]].Class.Kind.Counts() {
+	if e.words.a.Chips[chips[0]].Class.Kind.Counts() {
 		e.alone(chips, action{strobe: chipmodel.Reset})
 		kind = bus.OpClockOut
 	}

@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -12,24 +12,28 @@ type step struct {
 	reach []int
 }
 
-// words finds select words for targets and remembers them.
-type words struct {
+// Words finds select words for targets and remembers them.
+type Words struct {
 	a        *chipmodel.Array
 	resolver *selectword.Resolver
 	*listeners
 }
 
-func newWords(a *chipmodel.Array) *words {
+// NewWords returns the words of an array.
+func NewWords(a *chipmodel.Array) *Words {
 	wires := make([]selectword.Word, len(a.Chips))
 	for i := range a.Chips {
 		wires[i] = selectword.Word(a.Chips[i].Wires)
 	}
-	return &words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{}), listeners: newListeners(a)}
+	return &Words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{}), listeners: newListeners(a)}
 }
+
+// Array is what the words are of.
+func (w *Words) Array() *chipmodel.Array { return w.a }
 
 // cover returns words whose reaches together are exactly the target; once asks
 // that no chip is reached twice.
-func (w *words) cover(target []int, once bool) ([]step, error) {
+func (w *Words) cover(target []int, once bool) ([]step, error) {
 	c, err := w.resolver.Cover(target, once)
 	if err != nil {
 		return nil, err
@@ -46,7 +50,7 @@ func (w *words) cover(target []int, once bool) ([]step, error) {
 // optimal says that no fewer words exist; no cover has fewer than bound. Errors:
 // *selectword.UnreachableError, *selectword.ClashError.
 func Cover(a *chipmodel.Array, target []int, once bool) (found []*facetdv1.SelectWord, optimal bool, bound int, err error) {
-	c, err := newWords(a).resolver.Cover(target, once)
+	c, err := NewWords(a).resolver.Cover(target, once)
 	if err != nil {
 		return nil, false, 0, err
 	}

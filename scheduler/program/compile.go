@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"errors"
@@ -27,51 +27,63 @@ type unit struct {
 // block is a run of units that one segment holds together.
 type block []unit
 
-// program is a compiled job.
-type program struct {
-	segments [][]bus.Op
-	costs    []bus.Phases
-	// traces say what happens when within each segment.
-	traces []trace
+// Program is a compiled job. It is read-only and may be shared.
+type Program struct {
+	// Segments are the operations of each segment, the same for every job; Costs are their bus times by phase.
+	Segments [][]bus.Op
+	Costs    []bus.Phases
+	// Frames are the frames of a job, in the order of the indices in bus.Scan.
+	Frames []FrameSpec
+
+	a      *chipmodel.Array
+	traces []trace // what happens when within each segment
 }
 
-func (p *program) total() time.Duration {
+// FrameSpec says what one frame of a job is of.
+type FrameSpec struct {
+	Chip   int
+	View   int
+	Window chipmodel.Window
+}
+
+// Total is the bus time of a job that nothing interrupts.
+func (p *Program) Total() time.Duration {
 	var sum time.Duration
-	for i := range p.costs {
-		sum += p.costs[i].Total()
+	for i := range p.Costs {
+		sum += p.Costs[i].Total()
 	}
 	return sum
 }
 
-// longest is the length of the longest segment.
-func (p *program) longest() time.Duration {
+// Longest is the length of the longest segment.
+func (p *Program) Longest() time.Duration {
 	var most time.Duration
-	for i := range p.costs {
-		most = max(most, p.costs[i].Total())
+	for i := range p.Costs {
+		most = max(most, p.Costs[i].Total())
 	}
 	return most
 }
 
-// compiler makes programs of one task.
-type compiler struct {
-	a      *chipmodel.Array
-	words  *words
+// Compiler makes programs of one task.
+type Compiler struct {
+	words  *Words
 	task   *Task
 	groups [][]int // read together
 	start  Registers
 	frames []FrameSpec
 }
 
-// newCompiler prepares a task for compilation from registers known at the start
-// of a job. The error is a *selectError.
-func newCompiler(a *chipmodel.Array, w *words, t *Task, start Registers) (*compiler, error) {
+// NewCompiler prepares a task for compilation from registers known at the start
+// of a job. The error is a *SelectError.
+func NewCompiler(w *Words, t *Task, start Registers) (*Compiler, error) {
+	a := w.a
 	groups, unread := readGroups(a, w.listeners, t.Chips)
 	if unread >= 0 {
 		chip := &a.Chips[unread]
-		return nil, &selectError{fmt.Sprintf("chip %s cannot be read: every word that selects it selects %v",
+		return nil, &SelectError{fmt.Sprintf("chip %s cannot be read: every word that selects it selects %v",
 			chip.Name, a.ChipNames(a.Reach(chip.Wires)))}
 	}
-	c := &compiler{a: a, words: w, task: t, groups: groups, start: start}
+	c := &Compiler{words: w, task: t, groups: groups, start: start}
 	for v := range t.Views {
 		for _, chip := range t.Chips {
 			c.frames = append(c.frames, FrameSpec{Chip: chip, View: v, Window: t.Views[v].Window})
@@ -80,24 +92,33 @@ func newCompiler(a *chipmodel.Array, w *words, t *Task, start Registers) (*compi
 	return c, nil
 }
 
-// selectError says that no select words do what a task needs.
-type selectError struct{ message string }
+// Groups is how many readouts a view of the task takes: the chips of each are read in parallel.
+func (c *Compiler) Groups() int { return len(c.groups) }
 
-func (e *selectError) Error() string { return e.message }
+// Divisible reports whether a job can be cut into several segments.
+func (c *Compiler) Divisible() bool {
+	t := c.task
+	return len(c.groups) > 1 || len(t.Views) > 1 || t.Class.Kind.HasMemory() || t.Views[0].Window.Rows > 1
+}
+
+// SelectError says that no select words do what a task needs.
+type SelectError struct{ message string }
+
+func (e *SelectError) Error() string { return e.message }
 
 // selectErrorOf says in names why a cover does not exist.
-func selectErrorOf(a *chipmodel.Array, err error) *selectError {
+func selectErrorOf(a *chipmodel.Array, err error) *SelectError {
 	var unreachable *selectword.UnreachableError
 	var clash *selectword.ClashError
 	switch {
 	case errors.As(err, &unreachable):
-		return &selectError{fmt.Sprintf("chip %s cannot be reached without %s, which is not meant",
+		return &SelectError{fmt.Sprintf("chip %s cannot be reached without %s, which is not meant",
 			a.Chips[unreachable.Chip].Name, strings.Join(a.ChipNames(unreachable.Blocking), ", "))}
 	case errors.As(err, &clash):
-		return &selectError{fmt.Sprintf("no select words reach each of %s exactly once, as a strobe must",
+		return &SelectError{fmt.Sprintf("no select words reach each of %s exactly once, as a strobe must",
 			strings.Join(a.ChipNames(clash.Chips), ", "))}
 	}
-	return &selectError{err.Error()}
+	return &SelectError{err.Error()}
 }
 
 // maxSegmentsOfJob bounds how fine a job is cut.
@@ -107,14 +128,14 @@ var errTooFine = errors.New("the job would be cut into too many segments")
 
 // compile makes the program with a task's groups in a number of batches, each
 // loaded, shared and read before the next, and with segments of at most limit
-// where they can be cut so short; 0 is one segment. Errors: *selectError, or
+// where they can be cut so short; 0 is one segment. Errors: *SelectError, or
 // errTooFine.
-func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
-	e := &emitter{a: c.a, words: c.words, regs: slices.Clone(c.start)}
-	p := &program{}
+func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
+	e := newEmitter(c.words, c.start)
+	p := &Program{Frames: c.frames, a: c.words.a}
 	end := func() {
 		if len(e.ops) > 0 {
-			p.segments = append(p.segments, e.take())
+			p.Segments = append(p.Segments, e.take())
 		}
 	}
 	blocks := c.blocks(batches)
@@ -124,7 +145,7 @@ func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
 			m = e.mark()
 		}
 		if err := e.put(blocks[0]); err != nil {
-			return nil, selectErrorOf(c.a, err)
+			return nil, selectErrorOf(c.words.a, err)
 		}
 		if limit == 0 || e.spent <= limit {
 			blocks = blocks[1:]
@@ -138,21 +159,21 @@ func (c *compiler) compile(batches int, limit time.Duration) (*program, error) {
 		if first, rest, ok := c.split(blocks[0], limit-e.spent); ok {
 			e.back(m)
 			if err := e.put(first); err != nil {
-				return nil, selectErrorOf(c.a, err)
+				return nil, selectErrorOf(c.words.a, err)
 			}
 			blocks[0] = rest
 		} else {
 			blocks = blocks[1:]
 		}
 		end()
-		if len(p.segments) > maxSegmentsOfJob {
+		if len(p.Segments) > maxSegmentsOfJob {
 			return nil, errTooFine
 		}
 	}
 	end()
-	for _, ops := range p.segments {
-		p.costs = append(p.costs, bus.CostOf(c.a, ops))
-		p.traces = append(p.traces, traceOf(c.a, ops))
+	for _, ops := range p.Segments {
+		p.Costs = append(p.Costs, bus.CostOf(p.a, ops))
+		p.traces = append(p.traces, traceOf(p.a, ops))
 	}
 	return p, nil
 }
@@ -172,15 +193,15 @@ func (e *emitter) put(b block) error {
 
 // split cuts a readout that stands alone between rows, so that its first part is
 // at least -over shorter. It reports false where that is not possible.
-func (c *compiler) split(b block, over time.Duration) (first, rest block, ok bool) {
+func (c *Compiler) split(b block, over time.Duration) (first, rest block, ok bool) {
 	if len(b) != 1 || b[0].read == nil {
 		return nil, nil, false
 	}
 	r := b[0].read
 	w := r.scan.Window
-	allowed := c.a.ScanTime(r.scan.Chips, w, r.scan.Settle).Duration + over
+	allowed := c.words.a.ScanTime(r.scan.Chips, w, r.scan.Settle).Duration + over
 	n := w.Rows - 1
-	for n > 0 && c.a.ScanTime(r.scan.Chips, w.Part(0, n), r.scan.Settle).Duration > allowed {
+	for n > 0 && c.words.a.ScanTime(r.scan.Chips, w.Part(0, n), r.scan.Settle).Duration > allowed {
 		n--
 	}
 	if n == 0 {
@@ -196,7 +217,7 @@ func (c *compiler) split(b block, over time.Duration) (first, rest block, ok boo
 }
 
 // blocks lists what a job does, in order.
-func (c *compiler) blocks(batches int) []block {
+func (c *Compiler) blocks(batches int) []block {
 	if batches <= 1 {
 		var out []block
 		for _, u := range c.units(c.groups) {
@@ -214,7 +235,7 @@ func (c *compiler) blocks(batches int) []block {
 
 // units lists what is done to groups of chips: a load, then for each view its
 // setting-up for all chips and the readouts.
-func (c *compiler) units(groups [][]int) []unit {
+func (c *Compiler) units(groups [][]int) []unit {
 	chips := slices.Concat(groups...)
 	slices.Sort(chips)
 	var out []unit
@@ -239,14 +260,14 @@ func (c *compiler) units(groups [][]int) []unit {
 }
 
 // setup prepares chips for a view; nil where there is nothing to do.
-func (c *compiler) setup(chips []int, view int) func(*emitter) error {
+func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 	v := &c.task.Views[view]
 	var actions []action
 	for _, s := range v.Shares {
 		actions = append(actions,
 			write(chipmodel.ColumnPattern, uint16(s.Columns)),
 			write(chipmodel.RowPattern, uint16(s.Rows)),
-			action{strobe: chipmodel.Share, hold: c.a.ShareTime(c.task.Class, s.Columns, s.Rows) - c.a.Timing.Strobe})
+			action{strobe: chipmodel.Share, hold: c.words.a.ShareTime(c.task.Class, s.Columns, s.Rows) - c.words.a.Timing.Strobe})
 	}
 	for _, rv := range v.Trim {
 		actions = append(actions, write(rv.Register, rv.Value))
@@ -271,7 +292,7 @@ func (c *compiler) setup(chips []int, view int) func(*emitter) error {
 }
 
 // claim is what the frames of a view say about their chips.
-func (c *compiler) claim(view int, shares []bus.Patterns) bus.Claim {
+func (c *Compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	v := &c.task.Views[view]
 	claim := bus.Claim{Registers: slices.Clone(v.Trim)}
 	switch c.task.Class.Kind {
@@ -286,13 +307,13 @@ func (c *compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	return claim
 }
 
-func (c *compiler) readout(group []int, view int, claim bus.Claim) *readout {
+func (c *Compiler) readout(group []int, view int, claim bus.Claim) *readout {
 	frames := make([]int, len(group))
 	for i, chip := range group {
 		at, _ := slices.BinarySearch(c.task.Chips, chip)
 		frames[i] = view*len(c.task.Chips) + at
 	}
-	return &readout{word: union(c.a, group), scan: bus.Scan{
-		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim, Settle: c.task.Views[view].settle(c.a, group),
+	return &readout{word: union(c.words.a, group), scan: bus.Scan{
+		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim, Settle: c.task.Views[view].settle(c.words.a, group),
 	}}
 }

@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"slices"
@@ -8,12 +8,15 @@ import (
 	"facetd.example/chipmodel"
 )
 
+// Registers is what is known of every chip's registers: [chip][register], -1 where unknown.
+type Registers [][chipmodel.NumRegisters]int32
+
 // What a Registers says beside a value.
 const (
 	// Unknown is a register whose value is not known.
 	Unknown int32 = -1
 	// Untouched is a register that a table neither changes nor relies on.
-	// Only Plan.Assumes gives it.
+	// Only Assumed gives it.
 	Untouched int32 = -2
 )
 
@@ -43,9 +46,9 @@ func PowerOn(a *chipmodel.Array) Registers {
 	return r
 }
 
-// Merge returns what is known once a table that assumes those registers is in
+// Overlay returns what is known once a table that assumes those registers is in
 // force: its values, and what was known before where it does not touch a register.
-func Merge(before, assumes Registers) Registers {
+func Overlay(before, assumes Registers) Registers {
 	out := slices.Clone(before)
 	for c := range out {
 		for i, v := range assumes[c] {
@@ -88,19 +91,19 @@ func hasRegister(class *chipmodel.Class, r facetdv1.Register) bool {
 	return false
 }
 
-// wish is the first and the last value of a register that a job needs.
-type wish struct{ first, last uint16 }
+// Wish is the first and the last value of a register that a job needs.
+type Wish struct{ First, Last uint16 }
 
-// wishes returns, for each register that a job of the task writes, the values it
+// Wishes returns, for each register that a job of the task writes, the values it
 // needs first and last. They are the same for every chip of the task.
-func wishes(t *Task) map[facetdv1.Register]wish {
-	out := map[facetdv1.Register]wish{}
+func Wishes(t *Task) map[facetdv1.Register]Wish {
+	out := map[facetdv1.Register]Wish{}
 	need := func(r facetdv1.Register, v uint16) {
 		w, seen := out[r]
 		if !seen {
-			w.first = v
+			w.First = v
 		}
-		w.last = v
+		w.Last = v
 		out[r] = w
 	}
 	for i := range t.Views {
@@ -120,23 +123,23 @@ func wishes(t *Task) map[facetdv1.Register]wish {
 	return out
 }
 
-// assumed returns what every register holds whenever no job is open: the value
+// Assumed returns what every register holds whenever no job is open: the value
 // that every task which writes it leaves in it, Unknown where they leave different
 // ones, and Untouched where none writes it. Outputs are disabled.
 //
 // It is what makes the cost of a job the same whatever ran before: a register is
 // written exactly when the job cannot rely on it.
-func assumed(a *chipmodel.Array, tasks []*Task) Registers {
+func Assumed(a *chipmodel.Array, tasks []*Task) Registers {
 	r := NewRegisters(a, Untouched)
 	for i := range r {
 		r[i][chipmodel.OutputEnable] = 0
 	}
 	for _, t := range tasks {
-		for reg, w := range wishes(t) {
+		for reg, w := range Wishes(t) {
 			for _, c := range t.Chips {
 				switch r[c][reg] {
-				case Untouched, int32(w.last):
-					r[c][reg] = int32(w.last)
+				case Untouched, int32(w.Last):
+					r[c][reg] = int32(w.Last)
 				default:
 					r[c][reg] = Unknown
 				}
@@ -144,15 +147,4 @@ func assumed(a *chipmodel.Array, tasks []*Task) Registers {
 		}
 	}
 	return r
-}
-
-// Assumes returns what the table relies on whenever no job is open: a value that
-// must not be changed, Unknown for a register that its jobs write before they
-// need it, Untouched for one that it has nothing to do with.
-func (p *Plan) Assumes() Registers {
-	tasks := make([]*Task, len(p.Tasks))
-	for i := range p.Tasks {
-		tasks[i] = p.Tasks[i].Task
-	}
-	return assumed(p.Array, tasks)
 }

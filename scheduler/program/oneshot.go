@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"cmp"
@@ -27,7 +27,7 @@ type OneShotPlan struct {
 
 // OneShot compiles a capture of a target. state is what the registers hold before
 // it; every register with a known value holds that value again afterwards. Errors:
-// invalid.Errors with paths from "target" and "views", *RefusalError when no
+// invalid.Errors with paths from "target" and "views", *SelectError when no
 // select words do it.
 func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OneShotPlan, error) {
 	c := &checker{a: a}
@@ -42,12 +42,12 @@ func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View
 	if len(c.m) > 0 {
 		return nil, c.m
 	}
-	w := newWords(a)
-	comp, err := newCompiler(a, w, t, state)
+	w := NewWords(a)
+	comp, err := NewCompiler(w, t, state)
 	if err != nil {
-		return nil, selectRefusal(err)
+		return nil, err
 	}
-	e := &emitter{a: a, words: w, regs: slices.Clone(state)}
+	e := newEmitter(w, state)
 	for _, chip := range t.Chips {
 		if e.regs[chip][chipmodel.OutputEnable] != 0 && len(a.Reach(a.Chips[chip].Wires)) == 1 {
 			e.selectWord(a.Chips[chip].Wires)
@@ -56,22 +56,18 @@ func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View
 	}
 	for _, b := range comp.blocks(1) {
 		if err := e.put(b); err != nil {
-			return nil, selectRefusal(selectErrorOf(a, err))
+			return nil, selectErrorOf(a, err)
 		}
 	}
 	e.restore(t, state)
 	return finish(e, t.Chips, t.Views, comp.frames), nil
 }
 
-func selectRefusal(err error) *RefusalError {
-	return &RefusalError{&facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_SELECT, Message: err.Error()}}
-}
-
 // restore writes back the values that the registers of a task's chips had.
 func (e *emitter) restore(t *Task, state Registers) {
 	before := len(e.ops)
 	for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
-		if _, used := wishes(t)[reg]; used {
+		if _, used := Wishes(t)[reg]; used {
 			e.restoreRegister(t.Chips, reg, state)
 		}
 	}
@@ -100,12 +96,12 @@ func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Regi
 		}
 	}
 	slices.SortStableFunc(apart, func(x, y int) int {
-		return cmp.Compare(e.a.Chips[y].Wires.Len(), e.a.Chips[x].Wires.Len())
+		return cmp.Compare(e.words.a.Chips[y].Wires.Len(), e.words.a.Chips[x].Wires.Len())
 	})
 	for _, c := range apart {
 		if v := state[c][reg]; e.regs[c][reg] != v {
-			e.selectWord(e.a.Chips[c].Wires)
-			e.alone(e.a.Reach(e.a.Chips[c].Wires), write(reg, uint16(v)))
+			e.selectWord(e.words.a.Chips[c].Wires)
+			e.alone(e.words.a.Reach(e.words.a.Chips[c].Wires), write(reg, uint16(v)))
 		}
 	}
 	for _, v := range values {
@@ -118,12 +114,12 @@ func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Regi
 
 func finish(e *emitter, chips []int, views []View, frames []FrameSpec) *OneShotPlan {
 	out := &OneShotPlan{Chips: chips, Views: views, Frames: frames, Ops: e.take()}
-	out.Time = bus.CostOf(e.a, out.Ops).Total()
+	out.Time = bus.CostOf(e.words.a, out.Ops).Total()
 	seen := map[chipmodel.LineSet]bool{0: true}
 	for i := range out.Ops {
 		if op := &out.Ops[i]; op.Kind == bus.OpSelect && !seen[op.Word] {
 			seen[op.Word] = true
-			out.Words = append(out.Words, SelectWord(e.a, op.Word))
+			out.Words = append(out.Words, SelectWord(e.words.a, op.Word))
 		}
 	}
 	return out

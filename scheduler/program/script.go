@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"fmt"
@@ -38,7 +38,7 @@ func opText(a *chipmodel.Array, op *bus.Op) string {
 		if op.Register == chipmodel.ColumnPattern || op.Register == chipmodel.RowPattern {
 			value = analog.FormatPattern(uint8(op.Value))
 		}
-		return fmt.Sprintf("  #%d write %s = %s", op.Command, registerName(op.Register), value)
+		return fmt.Sprintf("  #%d write %s = %s", op.Command, RegisterName(op.Register), value)
 	case bus.OpStrobe:
 		text := fmt.Sprintf("  #%d strobe %s", op.Command, strobeName(op.Strobe))
 		if op.Hold > 0 {

@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"fmt"
@@ -56,6 +56,7 @@ func (c *checker) view(path string, spec *facetdv1.View, class *chipmodel.Class)
 	rows := c.bin(path+".binning.rows", spec.GetBinning().GetRows())
 	columns := c.bin(path+".binning.columns", spec.GetBinning().GetColumns())
 	binned := rows > 1 || columns > 1
+	v.BinRows, v.BinColumns = rows, columns
 	blocks := bus.Patterns{Columns: analog.BlockPattern(columns), Rows: analog.BlockPattern(rows)}
 	switch {
 	case class.Kind.HasMemory():

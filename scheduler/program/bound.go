@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"slices"
@@ -9,7 +9,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// jobBound is bus time that every correct program of one job needs, whatever words,
+// LeastTime is bus time that every correct program of one job needs, whatever words,
 // order, batches and segments it chooses, by phase. Alone says that no other task
 // writes registers of the job's chips.
 //
@@ -37,12 +37,13 @@ import (
 // Not counted: enabling and disabling outputs, which a program may sometimes leave
 // out; a second select where a broadcast and a readout have different words; waits
 // that other work could fill; more than one batch, even where a limit forces it.
-func jobBound(a *chipmodel.Array, w *words, t *Task, alone bool) bus.Phases {
+func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
+	a := w.a
 	var b bus.Phases
 	scans, fullest := busiestLane(a, t)
 	b.Add(scans)
 	b[facetdv1.Phase_PHASE_SELECT] += time.Duration(fullest-1) * a.SelectTime()
-	apart := time.Duration(chipsApart(a, w, t.Chips))
+	apart := time.Duration(chipsApart(w, t.Chips))
 	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.Timing.Write
 	switch {
 	case t.Class.Kind.HasMemory():
@@ -86,7 +87,8 @@ const maxApart = 256
 
 // chipsApart is a number of chips of a target such that no word reaches two of them
 // without reaching a chip outside: at least so many words are needed to reach all.
-func chipsApart(a *chipmodel.Array, w *words, target []int) int {
+func chipsApart(w *Words, target []int) int {
+	a := w.a
 	if steps, err := w.cover(target, false); err == nil && len(steps) == 1 {
 		return 1
 	}
@@ -156,20 +158,4 @@ func changed(a, b uint8) int {
 		return 1
 	}
 	return 0
-}
-
-// bounds is the jobBound of every bus job, by members.
-func (p *planner) bounds() [][]bus.Phases {
-	users := make([]int, len(p.a.Chips))
-	for _, t := range p.tasks {
-		for _, c := range t.Chips {
-			users[c]++
-		}
-	}
-	out := make([][]bus.Phases, len(p.tasks))
-	for i, t := range p.tasks {
-		shared := slices.ContainsFunc(t.Chips, func(c int) bool { return users[c] > 1 })
-		out[i] = p.boundsOfMembers(t, !shared)
-	}
-	return out
 }

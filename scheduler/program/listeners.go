@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	"math/bits"

@@ -1,4 +1,4 @@
-package scheduler
+package program
 
 import (
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -48,28 +48,31 @@ func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 	return t
 }
 
-// course is what one job sees, given the starts of its segments.
-type course struct {
-	light []int64 // of each frame: the start of its load, or its first sample
-	hold  []int64 // of each chip of the array: load to last sample; 0 without memory
-	held  []int64 // of each frame, likewise
-	// Earliest and latest light.
+// Course is what one job sees, given the starts of its segments.
+type Course struct {
+	Light []int64 // of each frame: the start of its load, or its first sample
+	Hold  []int64 // of each chip of the array: load to last sample; 0 without memory
+	Held  []int64 // of each frame, likewise
+	// Earliest and latest light of all frames.
 	firstLight, lastLight int64
 }
 
-func (c *course) skew() int64 { return c.lastLight - c.firstLight }
+// Skew is the spread of the light of all frames.
+func (c *Course) Skew() int64 { return c.lastLight - c.firstLight }
 
-func (c *course) worstHold() int64 {
+// WorstHold is the longest hold of all chips.
+func (c *Course) WorstHold() int64 {
 	var most int64
-	for _, h := range c.hold {
+	for _, h := range c.Hold {
 		most = max(most, h)
 	}
 	return most
 }
 
-// follow walks a job whose segments begin at starts.
-func (p *program) follow(a *chipmodel.Array, frames int, starts []int64) *course {
-	c := &course{light: make([]int64, frames), hold: make([]int64, len(a.Chips)), held: make([]int64, frames)}
+// Follow walks a job whose segments begin at starts.
+func (p *Program) Follow(starts []int64) *Course {
+	a, frames := p.a, len(p.Frames)
+	c := &Course{Light: make([]int64, frames), Hold: make([]int64, len(a.Chips)), Held: make([]int64, frames)}
 	loaded := make([]int64, len(a.Chips))
 	any := false
 	for s, t := range p.traces {
@@ -88,12 +91,12 @@ func (p *program) follow(a *chipmodel.Array, frames int, starts []int64) *course
 				if a.Chips[chip].Class.Kind.HasMemory() {
 					light = loaded[chip]
 					held, f := starts[s]+ev.last-light, ev.scan.Frames[i]
-					c.hold[chip], c.held[f] = max(c.hold[chip], held), max(c.held[f], held)
+					c.Hold[chip], c.Held[f] = max(c.Hold[chip], held), max(c.Held[f], held)
 				}
 				if ev.scan.FirstRow > 0 {
 					continue
 				}
-				c.light[ev.scan.Frames[i]] = light
+				c.Light[ev.scan.Frames[i]] = light
 				if !any {
 					c.firstLight, c.lastLight, any = light, light, true
 				}
@@ -109,23 +112,24 @@ func (p *program) follow(a *chipmodel.Array, frames int, starts []int64) *course
 	return c
 }
 
-// backToBack is the starts of the segments of a job that nothing interrupts.
-func (p *program) backToBack() []int64 {
-	starts := make([]int64, len(p.segments))
+// BackToBack is the starts of the segments of a job that nothing interrupts.
+func (p *Program) BackToBack() []int64 {
+	starts := make([]int64, len(p.Segments))
 	var now int64
 	for i := range starts {
 		starts[i] = now
-		now += int64(p.costs[i].Total())
+		now += int64(p.Costs[i].Total())
 	}
 	return starts
 }
 
-// within returns, for each segment, the latest end after the start of the job's
+// Within returns, for each segment, the latest end after the start of the job's
 // first segment that keeps hold and skew within the task's limits; 0 is none. Only
 // jobs of one batch are cut so that it matters, or batches that are one segment
 // each and hold nothing longer.
-func (p *program) within(a *chipmodel.Array, t *Task) []int64 {
-	out := make([]int64, len(p.segments))
+func (p *Program) Within(t *Task) []int64 {
+	a := p.a
+	out := make([]int64, len(p.Segments))
 	tighten := func(s int, end int64) {
 		if out[s] == 0 || end < out[s] {
 			out[s] = end
@@ -135,9 +139,9 @@ func (p *program) within(a *chipmodel.Array, t *Task) []int64 {
 	light, known := int64(0), false
 	loaded := make([]int64, len(a.Chips))
 	loadedIn := make([]int, len(a.Chips))
-	starts := p.backToBack()
+	starts := p.BackToBack()
 	for s, tr := range p.traces {
-		cost := int64(p.costs[s].Total())
+		cost := int64(p.Costs[s].Total())
 		for _, l := range tr.loads {
 			for _, chip := range l.chips {
 				loaded[chip], loadedIn[chip] = l.at, s
@@ -171,34 +175,37 @@ func (p *program) within(a *chipmodel.Array, t *Task) []int64 {
 	return out
 }
 
-// Hold is how long one chip holds a load within a table.
-type Hold struct {
-	Chip int
-	From int64 // start of the load, nanoseconds from the table's start
-	For  int64 // to the last sample, nanoseconds
-}
-
-// Held returns the holds of a task's jobs in one hyperperiod: job by job, and for each job one of every chip of the task
-// in order. It is of use for chips with memory only.
-func (p *Plan) Held(task int) []Hold {
-	tp := &p.Tasks[task]
-	prog := &program{segments: tp.Segments, costs: tp.Costs}
-	for _, ops := range tp.Segments {
-		prog.traces = append(prog.traces, traceOf(p.Array, ops))
+// Chips returns, for each segment, the chips that are read in it and those that hold a load not yet read when it ends,
+// ascending.
+func (p *Program) Chips(t *Task) (reads, holds [][]int) {
+	left := make([]int, len(p.a.Chips)) // rows of the chip still to be read, over all frames
+	for _, f := range p.Frames {
+		left[f.Chip] += f.Window.Rows
 	}
-	starts := make([][]int64, tp.JobsPerCycle)
-	for k := range p.Entries {
-		if e := &p.Entries[k]; e.Task == task {
-			starts[e.Job] = append(starts[e.Job], e.Start)
+	loaded := make([]bool, len(p.a.Chips))
+	for _, tr := range p.traces {
+		for _, l := range tr.loads {
+			for _, c := range l.chips {
+				loaded[c] = true
+			}
 		}
-	}
-	var out []Hold
-	for _, s := range starts {
-		c := prog.follow(p.Array, len(tp.Frames), s)
-		for at, chip := range tp.Task.Chips {
-			// The first view's frames come first, and all views are of one load.
-			out = append(out, Hold{Chip: chip, From: c.light[at], For: c.hold[chip]})
+		read := make([]bool, len(p.a.Chips))
+		for _, ev := range tr.scans {
+			for _, c := range ev.scan.Chips {
+				read[c] = true
+				left[c] -= ev.scan.Window.Rows
+			}
 		}
+		var r, h []int
+		for _, c := range t.Chips {
+			if read[c] {
+				r = append(r, c)
+			}
+			if loaded[c] && left[c] > 0 {
+				h = append(h, c)
+			}
+		}
+		reads, holds = append(reads, r), append(holds, h)
 	}
-	return out
+	return reads, holds
 }

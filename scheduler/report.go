@@ -9,13 +9,21 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/scheduler/program"
 )
 
-// message puts a plan into the schema's form.
-func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
+// report puts a plan into the schema's form.
+type report struct {
+	*planner
+	plan *Plan
+	at   *attempt
+}
+
+func (p *report) message() *facetdv1.Plan {
+	plan, at := p.plan, p.at
 	hyper := float64(plan.Hyperperiod)
 	m := &facetdv1.Plan{
-		Array:  p.a.Name,
+		Array:  p.array.Name,
 		Method: at.result.Method,
 		Timetable: &facetdv1.Timetable{
 			HyperperiodNs: int64(plan.Hyperperiod), OpeningNs: int64(plan.OpeningTime),
@@ -23,7 +31,9 @@ func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
 		Utilization: float64(plan.Busy.Total()) / hyper,
 		Phases:      phaseShares(plan.Busy, 1, hyper),
 	}
-	m.Tasks = specsOf(p.wantedTasks())
+	for _, t := range p.wanted {
+		m.Tasks = append(m.Tasks, t.Spec())
+	}
 	m.Timetable.Segments = segmentMessages(plan)
 	byTask := make([][]*Entry, len(plan.Tasks))
 	for i := range plan.Entries {
@@ -33,9 +43,9 @@ func (p *planner) message(plan *Plan, at *attempt) *facetdv1.Plan {
 	m.Predictions = make([]*facetdv1.Prediction, len(m.Tasks))
 	for i, bounds := range p.bounds() {
 		t := &plan.Tasks[i]
-		costs := opsOfMembers(p.a, t.Segments, t.Members)
+		costs := opsOfMembers(p.array, t.Segments, t.Members)
 		for k, b := range bounds {
-			pr := p.predict(plan, at, i, &t.Members[k], costs[k], byTask[i])
+			pr := p.predict(i, &t.Members[k], costs[k], byTask[i])
 			pr.JobLowerBoundNs = int64(b.Total())
 			m.LowerBoundNs += pr.JobLowerBoundNs * int64(t.JobsPerCycle)
 			m.Predictions[t.Members[k].Asked] = pr
@@ -84,57 +94,30 @@ func phaseShares(busy bus.Phases, n int64, spanNS float64) []*facetdv1.PhaseShar
 // segmentChips names, for each task and segment, the chips that are read in it and
 // those that hold a load not yet read when it ends.
 func segmentChips(plan *Plan) (reads, holds [][][]string) {
-	a := plan.Array
+	names := func(segments [][]int) [][]string {
+		out := make([][]string, len(segments))
+		for i, chips := range segments {
+			out[i] = plan.Array.ChipNames(chips)
+		}
+		return out
+	}
 	for i := range plan.Tasks {
-		t := &plan.Tasks[i]
-		left := make([]int, len(a.Chips)) // rows of the chip still to be read, over all frames
-		for _, f := range t.Frames {
-			left[f.Chip] += f.Window.Rows
-		}
-		loaded := make([]bool, len(a.Chips))
-		var r, h [][]string
-		for _, ops := range t.Segments {
-			tr := traceOf(a, ops)
-			for _, l := range tr.loads {
-				for _, c := range l.chips {
-					loaded[c] = true
-				}
-			}
-			read := make([]bool, len(a.Chips))
-			for _, ev := range tr.scans {
-				for _, c := range ev.scan.Chips {
-					read[c] = true
-					left[c] -= ev.scan.Window.Rows
-				}
-			}
-			var rs, hs []string
-			for _, c := range t.Task.Chips {
-				if read[c] {
-					rs = append(rs, a.Chips[c].Name)
-				}
-				if loaded[c] && left[c] > 0 {
-					hs = append(hs, a.Chips[c].Name)
-				}
-			}
-			r, h = append(r, rs), append(h, hs)
-		}
-		reads, holds = append(reads, r), append(holds, h)
+		r, h := plan.Tasks[i].Chips(plan.Tasks[i].Task)
+		reads, holds = append(reads, names(r)), append(holds, names(h))
 	}
 	return reads, holds
 }
 
 // courses follows the jobs of one program, each distinct course once.
 type courses struct {
-	p      *chipmodel.Array
-	prog   *program
-	frames int
-	known  map[string]bool
-	key    []byte
+	prog  *program.Program
+	known map[string]bool
+	key   []byte
 }
 
 // of returns the course of a job whose segments begin at starts, or nil when a job
 // before had its segments just as far apart: hold and skew are the same.
-func (c *courses) of(starts []int64) *course {
+func (c *courses) of(starts []int64) *program.Course {
 	c.key = c.key[:0]
 	for _, s := range starts[1:] {
 		c.key = binary.AppendVarint(c.key, s-starts[0])
@@ -146,20 +129,21 @@ func (c *courses) of(starts []int64) *course {
 		c.known = map[string]bool{}
 	}
 	c.known[string(c.key)] = true
-	return c.prog.follow(c.p, c.frames, starts)
+	return c.prog.Follow(starts)
 }
 
 // predict says what one member of a bus job will see under its entries of the table.
 // job is its part of the bus time of a job.
-func (p *planner) predict(plan *Plan, at *attempt, task int, m *Member, job bus.Phases, entries []*Entry) *facetdv1.Prediction {
+func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) *facetdv1.Prediction {
+	plan, at := p.plan, p.at
 	t := &plan.Tasks[task]
 	prog := at.programs[task]
 	hyper := float64(plan.Hyperperiod)
 	out := &facetdv1.Prediction{
-		Task: m.Task.Name, RequestedRateHz: m.Task.Spec.GetRateHz(), PlannedRateHz: at.cad.rateHz(task),
+		Task: m.Task.Name, RequestedRateHz: m.Task.RateHz, PlannedRateHz: at.cad.rateHz(task),
 		BestResponseNs: math.MaxInt64, LeastSlackNs: math.MaxInt64,
 		JobNs:    int64(job.Total()),
-		Segments: uint32(len(prog.segments)), Frames: uint32(m.Frames),
+		Segments: uint32(len(prog.Segments)), Frames: uint32(m.Frames),
 	}
 	for k := range t.Members {
 		if other := &t.Members[k]; other.Asked != m.Asked {
@@ -169,17 +153,17 @@ func (p *planner) predict(plan *Plan, at *attempt, task int, m *Member, job bus.
 	out.BusShare = float64(out.JobNs*at.cad.jobs[task]) / hyper
 	out.Phases = phaseShares(job, at.cad.jobs[task], hyper)
 
-	c := courses{p: p.a, prog: prog, frames: len(t.Frames)}
+	c := courses{prog: prog}
 	starts := make([][]int64, at.cad.jobs[task])
 	early, late := int64(math.MaxInt64), int64(math.MinInt64)
-	holds := make([]int64, len(p.a.Chips))
+	holds := make([]int64, len(p.array.Chips))
 	for _, e := range entries {
 		if e.Segment == 0 {
 			early, late = min(early, e.Start-e.Release), max(late, e.Start-e.Release)
-			starts[e.Job] = make([]int64, 0, len(prog.segments))
+			starts[e.Job] = make([]int64, 0, len(prog.Segments))
 		}
 		starts[e.Job] = append(starts[e.Job], e.Start)
-		if e.Segment < len(prog.segments)-1 {
+		if e.Segment < len(prog.Segments)-1 {
 			continue
 		}
 		out.WorstResponseNs = max(out.WorstResponseNs, e.End-e.Release)
@@ -187,9 +171,9 @@ func (p *planner) predict(plan *Plan, at *attempt, task int, m *Member, job bus.
 		out.LeastSlackNs = min(out.LeastSlackNs, plan.MemberDeadline(e, m)-e.End)
 		if seen := c.of(starts[e.Job]); seen != nil {
 			first := m.FirstFrame
-			light := seen.light[first : first+m.Frames]
+			light := seen.Light[first : first+m.Frames]
 			out.SkewNs = max(out.SkewNs, slices.Max(light)-slices.Min(light))
-			for f, h := range seen.held[first : first+m.Frames] {
+			for f, h := range seen.Held[first : first+m.Frames] {
 				c := t.Frames[first+f].Chip
 				holds[c] = max(holds[c], h)
 			}
@@ -200,7 +184,7 @@ func (p *planner) predict(plan *Plan, at *attempt, task int, m *Member, job bus.
 		for _, c := range t.Task.Chips {
 			out.WorstHoldNs = max(out.WorstHoldNs, holds[c])
 			out.Holds = append(out.Holds, &facetdv1.ChipHold{
-				Chip: p.a.Chips[c].Name, HoldNs: holds[c], DroopVolts: droop(t.Task.Class, holds[c]),
+				Chip: p.array.Chips[c].Name, HoldNs: holds[c], DroopVolts: droop(t.Task.Class, holds[c]),
 			})
 		}
 		out.WorstDroopVolts = droop(t.Task.Class, out.WorstHoldNs)
@@ -218,4 +202,40 @@ func droop(class *chipmodel.Class, holdNS int64) float64 {
 		leak *= math.Exp2((class.Spec.GetTemperatureK() - 300) / d)
 	}
 	return leak * (time.Duration(holdNS).Seconds()) / (m.GetCellCapacitanceFf() * 1e-15)
+}
+
+// bounds is the least time of every bus job, by members.
+func (p *report) bounds() [][]bus.Phases {
+	users := make([]int, len(p.array.Chips))
+	for _, t := range p.tasks {
+		for _, c := range t.Chips {
+			users[c]++
+		}
+	}
+	out := make([][]bus.Phases, len(p.tasks))
+	for i, t := range p.tasks {
+		shared := slices.ContainsFunc(t.Chips, func(c int) bool { return users[c] > 1 })
+		out[i] = p.boundsOfMembers(t, !shared)
+	}
+	return out
+}
+
+// boundsOfMembers splits the bound of a job among its members: each has what it adds
+// to those before it.
+func (p *report) boundsOfMembers(t *program.Task, alone bool) []bus.Phases {
+	out := make([]bus.Phases, 0, 1)
+	var before bus.Phases
+	part := *t
+	views := 0
+	for _, m := range t.Members() {
+		views += len(m.Views)
+		part.Views = t.Views[:views]
+		b := program.LeastTime(p.words, &part, alone)
+		added := b
+		for ph := range added {
+			added[ph] -= before[ph]
+		}
+		out, before = append(out, added), b
+	}
+	return out
 }

@@ -1,0 +1,52 @@
+package program
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// Opening brings every register to what a table of tasks assumes, from any state. It
+// disables every output first, chip by chip with the fewest inputs first, so that
+// no word reaches two chips of one lane whose outputs may be enabled. Errors: *SelectError.
+func Opening(w *Words, tasks []*Task) ([]bus.Op, error) {
+	e := newEmitter(w, NewRegisters(w.a, Unknown))
+	assumed := Assumed(w.a, tasks)
+	order := w.a.All()
+	slices.SortStableFunc(order, func(x, y int) int {
+		return cmp.Compare(w.a.Chips[x].Wires.Len(), w.a.Chips[y].Wires.Len())
+	})
+	for _, c := range order {
+		if e.regs[c][chipmodel.OutputEnable] != 0 {
+			e.selectWord(w.a.Chips[c].Wires)
+			e.alone(w.a.Reach(w.a.Chips[c].Wires), write(chipmodel.OutputEnable, 0))
+		}
+	}
+	var settle time.Duration
+	for _, t := range tasks {
+		var actions []action
+		wanted := Wishes(t)
+		for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
+			wish, ok := wanted[reg]
+			relied := func(c int) bool { return assumed[c][reg] == int32(wish.Last) }
+			if ok && slices.ContainsFunc(t.Chips, relied) {
+				actions = append(actions, write(reg, wish.Last))
+			}
+		}
+		wrote, err := e.apply(t.Chips, actions)
+		if err != nil {
+			return nil, selectErrorOf(w.a, err)
+		}
+		if wrote && t.Class.Kind == chipmodel.InArraySwitch {
+			settle = max(settle, t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration())
+		}
+	}
+	if settle > 0 {
+		e.emit(bus.Op{Kind: bus.OpWait, Hold: settle, Phase: settlePhase})
+	}
+	return e.take(), nil
+}

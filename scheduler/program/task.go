@@ -1,0 +1,142 @@
+// Package program turns checked tasks, captures on demand and single commands into the operations of a bus, with exact
+// durations: which select words reach the chips, what is written where, in which order chips are read, and where a job
+// may be cut. When jobs run is the planner's matter.
+//
+// It is pure: no clock, goroutine, logger or bus.
+package program
+
+import (
+	"math/big"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+)
+
+// Task is a checked task.
+type Task struct {
+	Name  string
+	Chips []int // ascending, all of one class
+	Class *chipmodel.Class
+	Views []View
+	// RateHz is the rate asked for, Period its exact period in nanoseconds.
+	RateHz float64
+	Period *big.Rat
+	// Deadline is relative to the release; it is at most one period, and one period where none was asked for
+	// (OwnDeadline says whether one was).
+	Deadline    time.Duration
+	OwnDeadline bool
+	// MaxHold and MaxSkew are 0 where there is no limit.
+	MaxHold, MaxSkew time.Duration
+	// spec is the task as asked for, which is given back and never looked at; nil for a task that Merge made.
+	spec *facetdv1.Task
+	// merged are the tasks as asked for that this one stands for; none where it is one of them itself.
+	merged []*Task
+}
+
+// View is a checked view.
+type View struct {
+	Name string
+	// BinRows and BinColumns are the sides of a block that is read as one pixel; 1 where the view does not bin.
+	BinRows, BinColumns int
+	// Shares are all shares in order: explicit ones, then smoothing, then binning.
+	// Empty for chips without memory.
+	Shares []bus.Patterns
+	// Patterns are the switch patterns set before sensing (in-array switch chips).
+	Patterns bus.Patterns
+	// Trim are the trim registers' values (trimmed chips).
+	Trim   []bus.RegisterValue
+	Window chipmodel.Window
+}
+
+// Spec returns a copy of the task as it was asked for; nil for a task that Merge made.
+func (t *Task) Spec() *facetdv1.Task { return proto.CloneOf(t.spec) }
+
+// Members are the tasks as asked for that a task stands for, in the order of its views: itself, unless Merge made it.
+func (t *Task) Members() []*Task {
+	if len(t.merged) == 0 {
+		return []*Task{t}
+	}
+	return t.merged
+}
+
+// At returns the task at another rate. A deadline of its own stays, where it is not longer than the new period.
+func (t *Task) At(rateHz float64) *Task {
+	out := *t
+	out.RateHz, out.Period = rateHz, periodOf(rateHz)
+	out.Deadline = time.Duration(floor(out.Period))
+	if t.OwnDeadline {
+		out.Deadline = min(out.Deadline, t.Deadline)
+	}
+	return &out
+}
+
+// WithoutDeadline returns the task with a deadline of one period.
+func (t *Task) WithoutDeadline() *Task {
+	out := *t
+	out.Deadline, out.OwnDeadline = time.Duration(floor(t.Period)), false
+	return &out
+}
+
+// Unlimited returns the task without max_hold, max_skew and a deadline of its own.
+func (t *Task) Unlimited() *Task {
+	out := t.WithoutDeadline()
+	out.MaxHold, out.MaxSkew = 0, 0
+	out.spec = t.Spec()
+	out.spec.MaxHold, out.spec.MaxSkew, out.spec.Deadline = nil, nil, nil
+	return out
+}
+
+// shares are all shares of a job.
+func (t *Task) shares() []bus.Patterns {
+	var all []bus.Patterns
+	for i := range t.Views {
+		all = append(all, t.Views[i].Shares...)
+	}
+	return all
+}
+
+// Shares is how many shares a job makes.
+func (t *Task) Shares() int { return len(t.shares()) }
+
+// MayFollow reports whether a task's views may be read after those of another from
+// one load: the same memory chips at the same rate, and its first view begins with
+// every share that the other does.
+func (t *Task) MayFollow(first *Task) bool {
+	if !t.Class.Kind.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
+		len(t.Views)+len(first.Views) > maxViews {
+		return false
+	}
+	done, shares := first.shares(), t.Views[0].Shares
+	return len(done) <= len(shares) && slices.Equal(done, shares[:len(done)])
+}
+
+// Merge is the task of one bus job for two tasks, of which the second may follow the
+// first. It keeps the tightest of their limits: what holds for it holds for both. No
+// name of a task has a comma, so that its name is no other task's.
+func Merge(first, second *Task) *Task {
+	t := &Task{
+		Name: first.Name + "," + second.Name, Chips: first.Chips, Class: first.Class,
+		RateHz: first.RateHz, Period: first.Period,
+		Deadline: min(first.Deadline, second.Deadline), OwnDeadline: first.OwnDeadline || second.OwnDeadline,
+		MaxHold: tightest(first.MaxHold, second.MaxHold),
+		MaxSkew: tightest(first.MaxSkew, second.MaxSkew),
+		Views:   slices.Concat(first.Views, second.Views),
+		merged:  slices.Concat(first.Members(), second.Members()),
+	}
+	v := &t.Views[len(first.Views)]
+	v.Shares = v.Shares[len(first.shares()):]
+	return t
+}
+
+// tightest is the shorter of two limits, where 0 is none.
+func tightest(a, b time.Duration) time.Duration {
+	if a == 0 || b > 0 && b < a {
+		return b
+	}
+	return a
+}
