@@ -5,6 +5,7 @@ go 1.26.8
 require (
 	connectrpc.com/connect v1.21.1
 	connectrpc.com/vanguard v0.4.0
+	github.com/agnivade/levenshtein v1.2.2
 	github.com/chromedp/cdproto v0.160.1
 	github.com/chromedp/chromedp v0.23.1
 	github.com/coreos/go-systemd/v22 v22.7.0
@@ -13,6 +14,7 @@ require (
 	github.com/klauspost/compress v1.20.4
 	github.com/prometheus/client_golang v1.25.0
 	github.com/prometheus/client_model v0.6.3
+	github.com/rogpeppe/go-internal v1.16.0
 	github.com/spf13/cobra v1.10.2
 	github.com/spf13/pflag v1.1.0
 	go.uber.org/zap v1.28.0
@@ -36,7 +38,6 @@ require (
 	github.com/pierrec/lz4/v4 v4.1.22 // indirect
 	github.com/prometheus/common v0.73.1 // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
-	github.com/rogpeppe/go-internal v1.16.0 // indirect
 	github.com/stretchr/testify v1.12.1 // indirect
 	go.uber.org/multierr v1.10.0 // indirect
 	golang.org/x/net v0.61.0 // indirect

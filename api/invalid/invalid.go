@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"github.com/agnivade/levenshtein"
 )
 
 // Error is one thing wrong with an input: where, what, and what to do.
@@ -113,7 +115,7 @@ func Nearest(written string, known []string) string {
 	}
 	best, least := "", len(written)/3+1
 	for _, k := range known {
-		d := distance(written, k)
+		d := levenshtein.ComputeDistance(written, k)
 		if len(written) > 2 && strings.HasPrefix(k, written) {
 			d = min(d, 1) // cut short
 		}
@@ -122,25 +124,4 @@ func Nearest(written string, known []string) string {
 		}
 	}
 	return best
-}
-
-// distance is the edit distance (Levenshtein 1966) of two names.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		corner := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := corner
-			if a[i] != b[j] {
-				cost++
-			}
-			corner = row[j+1]
-			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protodesc"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
 	"google.golang.org/protobuf/types/descriptorpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -78,31 +79,12 @@ var rawImageDescriptor = sync.OnceValues(func() (protoreflect.MessageDescriptor,
 			},
 		}},
 	}
-	f, err := protodesc.NewFile(described, timestampFile{})
+	f, err := protodesc.NewFile(described, protoregistry.GlobalFiles)
 	if err != nil {
 		return nil, fmt.Errorf("schema of images: %w", err)
 	}
 	return f.Messages().Get(0), nil
 })
-
-// timestampFile resolves the one import of the image schema.
-type timestampFile struct{}
-
-func (timestampFile) FindFileByPath(path string) (protoreflect.FileDescriptor, error) {
-	f := timestamppb.File_google_protobuf_timestamp_proto
-	if path != f.Path() {
-		return nil, fmt.Errorf("no file %s", path)
-	}
-	return f, nil
-}
-
-func (timestampFile) FindDescriptorByName(name protoreflect.FullName) (protoreflect.Descriptor, error) {
-	d := timestamppb.File_google_protobuf_timestamp_proto.Messages().ByName(name.Name())
-	if d == nil || d.FullName() != name {
-		return nil, fmt.Errorf("no descriptor %s", name)
-	}
-	return d, nil
-}
 
 // appendRawImage appends a frame as a picture. Codes are right-aligned in 16 bits,
 // least significant byte first, which is what viewers call mono16.

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/rogpeppe/go-internal/diff"
 	"go.yaml.in/yaml/v3"
 )
 
@@ -182,111 +183,13 @@ func insert(lines [][]byte, parent *yaml.Node, key, value string) error {
 	return errNoPlace
 }
 
-// edit is a line as it was (-), is (+), or stays ( ).
-type edit struct {
-	kind byte
-	text string
-}
-
 // unified is the diff of two texts with three lines of context, in the format that the
-// POSIX utility patch reads. Edits only replace or add lines, so that lines are matched
-// from top to bottom.
+// POSIX utility patch reads.
 func unified(name string, before, after []byte) string {
-	if bytes.Equal(before, after) {
-		return ""
-	}
-	edits := compare(splitLines(before), splitLines(after))
-	var b strings.Builder
 	if name = path.Base(name); strings.ContainsRune(name, ' ') {
 		name += "\t" // ends a name that has spaces
 	}
-	fmt.Fprintf(&b, "--- a/%s\n+++ b/%s\n", name, name)
-	const context = 3
-	old, now := 1, 1 // line numbers at edits[i]
-	for i := 0; i < len(edits); {
-		if edits[i].kind == ' ' {
-			i, old, now = i+1, old+1, now+1
-			continue
-		}
-		first := max(i-context, 0)
-		last, quiet := i, 0
-		for k := i; k < len(edits) && quiet <= 2*context; k++ {
-			if edits[k].kind == ' ' {
-				quiet++
-			} else {
-				last, quiet = k, 0
-			}
-		}
-		end := min(last+1+context, len(edits))
-		hunk := edits[first:end]
-		count := func(skip byte) (n int) {
-			for _, e := range hunk {
-				if e.kind != skip {
-					n++
-				}
-			}
-			return n
-		}
-		fmt.Fprintf(&b, "@@ -%d,%d +%d,%d @@\n", old-(i-first), count('+'), now-(i-first), count('-'))
-		for _, e := range hunk {
-			b.WriteByte(e.kind)
-			b.WriteString(e.text)
-			if !strings.HasSuffix(e.text, "\n") {
-				b.WriteString("\n\\ No newline at end of file\n")
-			}
-		}
-		for ; i < end; i++ {
-			if edits[i].kind != '+' {
-				old++
-			}
-			if edits[i].kind != '-' {
-				now++
-			}
-		}
-	}
-	return b.String()
-}
-
-func splitLines(b []byte) []string {
-	lines := strings.SplitAfter(string(b), "\n")
-	if lines[len(lines)-1] == "" {
-		lines = lines[:len(lines)-1]
-	}
-	return lines
-}
-
-// compare matches lines: where they differ, the nearest pair of equal lines after it is
-// where they go on together.
-func compare(old, now []string) []edit {
-	var out []edit
-	i, j := 0, 0
-	for i < len(old) || j < len(now) {
-		if i < len(old) && j < len(now) && old[i] == now[j] {
-			out = append(out, edit{' ', old[i]})
-			i, j = i+1, j+1
-			continue
-		}
-		di, dj := resume(old[i:], now[j:])
-		for _, l := range old[i : i+di] {
-			out = append(out, edit{'-', l})
-		}
-		for _, l := range now[j : j+dj] {
-			out = append(out, edit{'+', l})
-		}
-		i, j = i+di, j+dj
-	}
-	return out
-}
-
-// resume is how many lines of each to pass until two equal lines, fewest first.
-func resume(old, now []string) (di, dj int) {
-	for sum := 1; sum <= len(old)+len(now); sum++ {
-		for di = max(sum-len(now), 0); di <= min(sum, len(old)); di++ {
-			dj = sum - di
-			if di < len(old) && dj < len(now) && old[di] == now[dj] && old[di] != "\n" {
-				return di, dj
-			}
-		}
-	}
-	return len(old), len(now)
+	text := diff.Diff("a/"+name, before, "b/"+name, after)
+	_, text, _ = bytes.Cut(text, []byte("\n")) // the command that it stands for
+	return string(text)
 }
