@@ -1,18 +1,15 @@
 package monitoring
 
-import (
-	"slices"
-	"testing"
-)
+import "testing"
 
-func TestUsed(t *testing.T) {
+func TestSeriesAreFound(t *testing.T) {
 	n, err := NewNames("a:b:rate5m")
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := n.Used(`sum by (task) (rate(facetd_jobs_total{outcome="late or on_time"}[5m])) / on (instance) group_left (pace) a:b:rate5m > 1e3 or vector(0.5) unless up offset 1h`)
-	if want := []string{"facetd_jobs_total", "a:b:rate5m", "up"}; !slices.Equal(got, want) {
-		t.Errorf("got %q, want %q", got, want)
+	expression := `sum by (task) (rate(facetd_jobs_total{outcome=~"late or on_time"}[5m])) / on (instance) group_left (pace) a:b:rate5m > 1e3 or vector(0.5) unless up offset 1h`
+	if named, wrong := n.Check(expression); named != 3 || len(wrong) > 0 {
+		t.Errorf("names %d series, want 3: %v", named, wrong)
 	}
 }
 
@@ -32,8 +29,9 @@ func TestCheck(t *testing.T) {
 		`facetd_jobs`:                                                      1,
 		`a:c:rate5m or rate(facetd_jobs_total{outcome="tardy"}[5m])`:       2,
 		`absent(facetd_nothing{}) or facetd_frames_total{instance="here"}`: 1,
+		`rate(facetd_jobs_total)`:                                          1, // of no range
 	} {
-		if got := n.Check(expression); len(got) != wrong {
+		if _, got := n.Check(expression); len(got) != wrong {
 			t.Errorf("%s: %v, want %d errors", expression, got, wrong)
 		}
 	}

@@ -2,35 +2,21 @@ package monitoring
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 
 	dto "github.com/prometheus/client_model/go"
+	"github.com/prometheus/prometheus/model/labels"
+	"github.com/prometheus/prometheus/promql/parser"
 
 	"facetd.example/daemon/metrics"
 )
-
-var (
-	text     = regexp.MustCompile(`"(?:[^"\\]|\\.)*"`)
-	selector = regexp.MustCompile(`([a-zA-Z_:][a-zA-Z0-9_:]*)\{([^}]*)\}`)
-	matcher  = regexp.MustCompile(`([a-zA-Z_]+)\s*(=~|!~|!=|=)\s*"((?:[^"\\]|\\.)*)"`)
-	name     = regexp.MustCompile(`[a-zA-Z_:][a-zA-Z0-9_:]*`)
-	grouping = regexp.MustCompile(`\b(?:by|without|on|ignoring|group_left|group_right)\s*\([^)]*\)`)
-	duration = regexp.MustCompile(`\[[^\]]*\]`)
-)
-
-// words are what an expression may hold beside names of metrics: operators and the
-// functions that are used.
-var words = strings.Fields(`and or unless offset sum max min count avg topk
-	rate increase changes absent histogram_quantile max_over_time clamp_min clamp_max vector time label_replace`)
 
 // target are labels that the scrape adds.
 var target = []string{"job", "instance", "le"}
 
 // Names are what the PromQL of the rules and of the dashboard may name: do the metrics,
-// labels and values exist? They know no grammar, only names, selectors and strings;
-// whether an expression can be evaluated is for Prometheus to say.
+// labels and values exist?
 type Names struct {
 	table    map[string]metrics.Metric
 	others   map[string]bool // of the process, and of the scrape
@@ -62,53 +48,55 @@ func NewNames(recorded ...string) (*Names, error) {
 	return n, nil
 }
 
-// Used returns the names of metrics and recorded series in an expression, in order,
-// each once.
-func (n *Names) Used(expression string) []string {
-	var out []string
-	bare := text.ReplaceAllString(expression, `""`)
-	bare = selector.ReplaceAllString(bare, "$1")
-	bare = grouping.ReplaceAllString(bare, " ")
-	bare = duration.ReplaceAllString(bare, " ")
-	bare = regexp.MustCompile(`\b[0-9][0-9.a-z]*`).ReplaceAllString(bare, " ")
-	for _, w := range name.FindAllString(bare, -1) {
-		if !slices.Contains(words, w) && !slices.Contains(out, w) {
-			out = append(out, w)
-		}
+// selectors are the selectors of series in an expression, in order.
+func selectors(expression string) (all []*parser.VectorSelector, err error) {
+	e, err := parser.NewParser(parser.Options{}).ParseExpr(expression)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", expression, err)
 	}
-	return out
+	parser.Inspect(e, func(n parser.Node, _ []parser.Node) error {
+		if s, is := n.(*parser.VectorSelector); is {
+			all = append(all, s)
+		}
+		return nil
+	})
+	return all, nil
 }
 
-// Check returns what an expression names and there is not.
-func (n *Names) Check(expression string) []error {
-	var wrong []error
-	for _, u := range n.Used(expression) {
-		if _, known := n.metric(u); !known && !n.others[u] && !n.recorded[u] {
-			wrong = append(wrong, fmt.Errorf("%s is neither a metric nor a recorded series", u))
-		}
+// Check returns how many series an expression names, and what it names and there is not.
+func (n *Names) Check(expression string) (named int, wrong []error) {
+	all, err := selectors(expression)
+	if err != nil {
+		return 0, []error{err}
 	}
-	for _, s := range selector.FindAllStringSubmatch(expression, -1) {
-		m, known := n.metric(s[1])
+	for _, s := range all {
+		m, known := n.metric(s.Name)
 		if !known {
+			if !n.others[s.Name] && !n.recorded[s.Name] {
+				wrong = append(wrong, fmt.Errorf("%s is neither a metric nor a recorded series", s.Name))
+			}
 			continue
 		}
-		for _, l := range matcher.FindAllStringSubmatch(s[2], -1) {
-			if err := checkLabel(m, l[1], l[2], l[3]); err != nil {
+		for _, l := range s.LabelMatchers {
+			if l.Name == labels.MetricName {
+				continue
+			}
+			if err := checkLabel(m, l); err != nil {
 				wrong = append(wrong, err)
 			}
 		}
 	}
-	return wrong
+	return len(all), wrong
 }
 
-func checkLabel(m metrics.Metric, label, op, value string) error {
-	i := slices.Index(m.Labels, label)
+func checkLabel(m metrics.Metric, l *labels.Matcher) error {
+	i := slices.Index(m.Labels, l.Name)
 	switch {
-	case i < 0 && slices.Contains(target, label):
+	case i < 0 && slices.Contains(target, l.Name):
 	case i < 0:
-		return fmt.Errorf("%s has no label %s", m.Name, label)
-	case op == "=" && i == len(m.Labels)-1 && len(m.Values) > 0 && !slices.Contains(m.Values, value):
-		return fmt.Errorf("%s never has %s=%q", m.Name, label, value)
+		return fmt.Errorf("%s has no label %s", m.Name, l.Name)
+	case l.Type == labels.MatchEqual && i == len(m.Labels)-1 && len(m.Values) > 0 && !slices.Contains(m.Values, l.Value):
+		return fmt.Errorf("%s never has %s=%q", m.Name, l.Name, l.Value)
 	}
 	return nil
 }

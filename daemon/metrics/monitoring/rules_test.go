@@ -74,10 +74,11 @@ func TestNames(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, r := range all {
-		if len(names.Used(r.Expr)) == 0 {
+		named, wrong := names.Check(r.Expr)
+		if named == 0 {
 			t.Errorf("%s%s uses no metric", r.Record, r.Alert)
 		}
-		for _, err := range names.Check(r.Expr) {
+		for _, err := range wrong {
 			t.Errorf("%s%s: %v", r.Record, r.Alert, err)
 		}
 	}
@@ -101,7 +102,8 @@ func TestNamesInWords(t *testing.T) {
 			t.Errorf("%s names no metric", file)
 		}
 		for _, name := range found {
-			for _, err := range names.Check(name) {
+			_, wrong := names.Check(name)
+			for _, err := range wrong {
 				t.Errorf("%s: %v", file, err)
 			}
 		}
