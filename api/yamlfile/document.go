@@ -21,8 +21,8 @@ import (
 )
 
 const (
-	// maxBytes bounds a file: one of 4,096 chips has about a million.
-	maxBytes = 16 << 20
+	// MaxBytes bounds a file: one of 4,096 chips has about a million.
+	MaxBytes = 16 << 20
 	// maxMarks bounds the values of a file, of which each takes about 200 bytes in
 	// memory: there are at most two to every mark that begins or separates values.
 	maxMarks = 500_000
@@ -67,8 +67,8 @@ func Parse(name string, data []byte) *Document {
 }
 
 func bounded(data []byte) *invalid.Error {
-	if len(data) > maxBytes {
-		return tooMany("bytes", len(data), maxBytes)
+	if len(data) > MaxBytes {
+		return tooMany("bytes", len(data), MaxBytes)
 	}
 	marks := 0
 	for _, mark := range []string{",", ":", "-", "?", "[", "{"} {

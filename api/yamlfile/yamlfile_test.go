@@ -240,7 +240,7 @@ func TestStruct(t *testing.T) {
 // becomes large.
 func TestBounds(t *testing.T) {
 	for name, data := range map[string]string{
-		"bytes":    strings.Repeat("#", maxBytes+1),
+		"bytes":    strings.Repeat("#", MaxBytes+1),
 		"values":   "name: [" + strings.Repeat("a,", maxMarks) + "]",
 		"unfolded": "a: &a [x,x,x,x,x,x,x,x,x]\nb: &b [*a,*a,*a,*a,*a,*a,*a,*a]\nchips: [*b,*b,*b,*b,*b,*b]\n",
 		"depth":    strings.Repeat("[", 20_000),

@@ -318,7 +318,7 @@ func TestRawStaysRaw(t *testing.T) {
 		var mu sync.Mutex
 		raw := map[uint64]*facetdv1.FrameSet{}
 		d := start(t, func(c *server.Setup) {
-			c.Data, c.StopAt = data, config.Duration(3*time.Second)
+			c.Data, c.StopAt = data, 3*time.Second
 			c.JobEnded = func(fs *facetdv1.FrameSet) {
 				mu.Lock()
 				defer mu.Unlock()

@@ -13,8 +13,6 @@ import (
 	"strings"
 	"time"
 
-	"gopkg.in/yaml.v3"
-
 	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/access"
@@ -51,29 +49,33 @@ const maxSocketPath = 107
 // are the schema of its configuration file; start from Default.
 type Config struct {
 	// Bus is virtual, or replay: and the files of one recording in order, with commas
-	// between them. A recording brings its array and tasks along, so that Array, Tasks,
-	// Scene, Pace and Seed count for nothing.
+	// between them. A recording brings its array and tasks along: the fields array, tasks,
+	// scene, pace, seed and defects are then ignored.
 	Bus string `yaml:"bus"`
 	// Replay is how a recording is played.
 	Replay Replay `yaml:"replay"`
-	// Array is an array file, or demo.
+	// Array is an array file, or demo. A reload reads the file again, and refuses it where
+	// the array in it is another than the one that runs.
 	Array string `yaml:"array"`
-	// Tasks is a file of tasks, demo, or none. Empty means demo's with the demo
-	// array and none with any other.
+	// Tasks is a file of tasks, demo, or none. Empty means those of the demo with the demo
+	// array, and none with any other.
 	Tasks string `yaml:"tasks"`
-	// Scene describes the light on a virtual bus, as package scene reads it.
+	// Scene is the light on a virtual bus: a kind and its numbers, as in the default;
+	// 'facetd serve --help' has examples.
 	Scene string `yaml:"scene"`
-	// Pace of a virtual bus: realtime or free.
+	// Pace is how fast bus time runs on a virtual bus: realtime, or free for as fast as the
+	// machine can.
 	Pace string `yaml:"pace"`
-	// Seed of everything random on a virtual bus.
+	// Seed is what everything random on a virtual bus is drawn from.
 	Seed uint64 `yaml:"seed"`
-	// StopAt ends the daemon at this bus time, when no job is open; 0 means never.
-	StopAt Duration `yaml:"stop_at" unit:"bus time"`
-	// Data is the folder where the daemon keeps recordings and its journal of events;
-	// empty means no recordings, and events in memory alone.
+	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
+	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`
+	// Data is the folder where the daemon keeps recordings, its journal of events, what
+	// corrects frames, and runs of bring-up. Empty means no recordings, and the others in
+	// memory alone.
 	Data string `yaml:"data"`
-	// Defects are defective pixels of a virtual bus, each as CHIP:ROW,COLUMN=stuck@VOLTS or
-	// CHIP:ROW,COLUMN=noisy@VOLTS.
+	// Defects is a list of defective pixels of a virtual bus, each as
+	// CHIP:ROW,COLUMN=stuck@VOLTS or CHIP:ROW,COLUMN=noisy@VOLTS.
 	Defects []string `yaml:"defects"`
 	// Calibration is about the masks that correct frames.
 	Calibration Calibration `yaml:"calibration"`
@@ -98,16 +100,16 @@ type Replay struct {
 	// Speed is 1 for the pace at which it happened, more for faster, up to 1000; 0 is as
 	// fast as the machine can.
 	Speed float64 `yaml:"speed" unit:"times"`
-	// Loop begins anew at the end.
+	// Loop is whether to begin anew at the end.
 	Loop bool `yaml:"loop"`
-	// Stepped waits for the API before the first frame set.
+	// Stepped is whether to wait for the API before the first frame set.
 	Stepped bool `yaml:"stepped"`
 }
 
 // Calibration is about the masks that correct frames.
 type Calibration struct {
-	// MaxAge is the age at which a mask counts as stale; 0 means 30 days.
-	MaxAge Duration `yaml:"max_age"`
+	// MaxAge is the age at which a mask counts as stale.
+	MaxAge time.Duration `yaml:"max_age"`
 }
 
 // Listen is where the daemon listens. Addresses that are not loopback ones speak TLS
@@ -132,27 +134,15 @@ type Log struct {
 	Format string `yaml:"format"`
 }
 
-// Duration is a time.Duration that is written as 250ms, 90s or 1h30m.
-type Duration time.Duration
-
-// UnmarshalYAML reads the written form.
-func (d *Duration) UnmarshalYAML(n *yaml.Node) error {
-	parsed, err := time.ParseDuration(n.Value)
-	if n.Kind != yaml.ScalarNode || err != nil {
-		return &yaml.TypeError{Errors: []string{fmt.Sprintf("line %d: %q is not a duration; write 250ms, 90s or 1h30m", n.Line, n.Value)}}
-	}
-	*d = Duration(parsed)
-	return nil
-}
-
 // Default is the demo in real time on the loopback addresses.
 func Default() Config {
 	return Config{
 		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
-		Listen: Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
-		Access: access.DefaultSettings(),
-		Log:    Log{Level: "info", Format: "console"},
+		Listen:      Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
+		Calibration: Calibration{MaxAge: 30 * 24 * time.Hour},
+		Access:      access.DefaultSettings(),
+		Log:         Log{Level: "info", Format: "console"},
 	}
 }
 
@@ -175,11 +165,11 @@ func (c *Config) Validate() invalid.Errors {
 			m.Add(fmt.Sprintf("defects[%d]", i), err.Error(), "")
 		}
 	}
-	if c.Calibration.MaxAge < 0 {
-		m.Add("calibration.max_age", fmt.Sprintf("masks cannot be stale at an age of %v", time.Duration(c.Calibration.MaxAge)), "give a time above zero, such as 720h, or leave it out")
+	if c.Calibration.MaxAge <= 0 {
+		m.Add("calibration.max_age", fmt.Sprintf("masks cannot be stale at an age of %v", c.Calibration.MaxAge), "give a time above zero, such as 720h, or leave it out")
 	}
 	if c.StopAt < 0 {
-		m.Add("stop_at", fmt.Sprintf("%v is before the start", time.Duration(c.StopAt)), "give a time above zero, or leave it out")
+		m.Add("stop_at", fmt.Sprintf("%v is before the start", c.StopAt), "give a time above zero, or leave it out")
 	}
 	if c.Listen.GRPC == "" && c.Listen.Unix == "" && !c.Served {
 		m.Add("listen", "the API has no address", "give grpc or unix")

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 )
 
 func texts(m invalid.Errors) []string {
@@ -35,7 +36,7 @@ log: {level: debug, format: json}
 	}
 	want := Default()
 	want.Array, want.Tasks, want.Scene = "etc/arrays/a.yaml", "/abs/tasks.yaml", "panorama:wall.png,high=5"
-	want.Pace, want.Seed, want.StopAt = Free, 1<<64-1, Duration(90*time.Second)
+	want.Pace, want.Seed, want.StopAt = Free, 1<<64-1, 90*time.Second
 	want.Listen = Listen{GRPC: "[::1]:0", Unix: "etc/run/s"}
 	want.Log = Log{Level: "debug", Format: "json"}
 	want.dir, want.fileScene = "etc", want.Scene
@@ -50,7 +51,7 @@ log: {level: debug, format: json}
 }
 
 func describe(c Config) string {
-	return strings.Join([]string{c.Array, c.Tasks, c.Scene, c.Pace, time.Duration(c.StopAt).String(), c.Listen.GRPC, c.Listen.Unix, c.Listen.HTTP, c.Log.Level, c.Log.Format, c.dir, c.fileScene}, " | ")
+	return strings.Join([]string{c.Array, c.Tasks, c.Scene, c.Pace, c.StopAt.String(), c.Listen.GRPC, c.Listen.Unix, c.Listen.HTTP, c.Log.Level, c.Log.Format, c.dir, c.fileScene}, " | ")
 }
 
 func TestConfigErrorsHaveTheirLines(t *testing.T) {
@@ -61,17 +62,21 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 		"unknown fields, all of them": {
 			"aray: x\nlisten:\n  grcp: y\n  http: 127.0.0.1:1\nlog: {lewel: z}\n",
 			[]string{
-				`f.yaml:1: there is no field "aray" here (known: bus, replay, array, tasks, scene, pace, seed, stop_at, data, defects, calibration, listen, access, log)`,
-				`f.yaml:3: there is no field "grcp" here (known: grpc, unix, http)`,
-				`f.yaml:5: there is no field "lewel" here (known: level, format)`,
+				`f.yaml:1:1: aray: there is no field "aray" here (did you mean "array"? known: bus, replay, array, tasks, ` +
+					`scene, pace, seed, stop_at, data, defects, calibration, listen, access, log)`,
+				`f.yaml:3:3: listen.grcp: there is no field "grcp" here (did you mean "grpc"? known: grpc, unix, http)`,
+				`f.yaml:3:3: listen.grpc: "y" is not an address (write host:port, such as 127.0.0.1:7660)`,
+				`f.yaml:5:7: log.lewel: there is no field "lewel" here (did you mean "level"? known: level, format)`,
+				`f.yaml:5:7: log.level: "z" is not possible (use one of [debug info warn error])`,
 			},
 		},
 		"wrong types": {
 			"seed: -1\nstop_at: soon\nlisten: here\n",
 			[]string{
-				`f.yaml:1: "-1" is not possible here (write a whole number from 0 on)`,
-				`f.yaml:2: "soon" is not a duration; write 250ms, 90s or 1h30m`,
-				`f.yaml:3: "here" is not possible here (fields belong here)`,
+				`f.yaml:1:7: seed: -1 is out of range (give a whole number from 0 to 18446744073709551615)`,
+				`f.yaml:2:10: stop_at: "soon" is not a time ` +
+					`(write a number and its unit without a space, such as "500ns", "20us" or "1.5ms")`,
+				`f.yaml:3:9: listen: fields belong here (write them as name: value)`,
 			},
 		},
 		"wrong values, all of them": {
@@ -86,10 +91,10 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 				`f.yaml:9:1: array: no array is named (give a file, or demo)`,
 			},
 		},
-		"not YAML":      {"seed: 1\na: b: c\n", []string{"f.yaml:2: mapping values are not allowed in this context"}},
-		"two documents": {"seed: 1\n---\nseed: 2\n", []string{"f.yaml: there is more than one document (leave out the lines ---)"}},
+		"not YAML":      {"seed: 1\na: b: c\n", []string{"f.yaml:2: mapping values are not allowed in this context (the file is not YAML)"}},
+		"two documents": {"seed: 1\n---\nseed: 2\n", []string{"f.yaml:2:1: there is more than one document in the file (leave out the lines ---, or make two files)"}},
 		"no address":    {"listen: {grpc: \"\"}\n", []string{"f.yaml:1:1: listen: the API has no address (give grpc or unix)"}},
-		"too large":     {"# " + strings.Repeat("x", MaxBytes), []string{"f.yaml: the file has 1048578 bytes (at most 1048576 are read)"}},
+		"too large":     {"# " + strings.Repeat("x", yamlfile.MaxBytes), []string{"f.yaml: the file has 16777218 bytes (at most 16777216 are read)"}},
 	} {
 		if _, m := Parse("f.yaml", []byte(c.text)); !slices.Equal(texts(m), c.want) {
 			t.Errorf("%s:\ngot  %s\nwant %s", name, strings.Join(texts(m), "\n     "), strings.Join(c.want, "\n     "))

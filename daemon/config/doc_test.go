@@ -1,6 +1,7 @@
 package config_test
 
 import (
+	"cmp"
 	"flag"
 	"fmt"
 	"go/ast"
@@ -9,10 +10,12 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
+	"time"
 
-	"gopkg.in/yaml.v3"
+	"go.yaml.in/yaml/v3"
 
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
@@ -56,23 +59,57 @@ func fieldDocs(t *testing.T) map[string]string {
 	return docs
 }
 
-// kinds are the types of fields in an operator's words.
-func kindOf(t reflect.Type) string {
+// kindOf is the type of a field in an operator's words.
+func kindOf(t *testing.T, of reflect.Type) string {
 	switch {
-	case t == reflect.TypeFor[config.Duration]():
+	case of == reflect.TypeFor[time.Duration]():
 		return "duration"
-	case t.Kind() == reflect.String:
+	case of.Kind() == reflect.String:
 		return "text"
-	case t.Kind() == reflect.Uint64:
+	case of.Kind() == reflect.Uint64:
 		return "whole number"
-	case t.Kind() == reflect.Float64:
+	case of.Kind() == reflect.Float64:
 		return "number"
-	case t.Kind() == reflect.Bool:
+	case of.Kind() == reflect.Bool:
 		return "true or false"
-	case t.Kind() == reflect.Map:
+	case of.Kind() == reflect.Map:
 		return "fields, each a text"
+	case of == reflect.TypeFor[[]string]():
+		return "list of texts"
 	}
-	return t.String()
+	t.Errorf("the type %v has no name for an operator", of)
+	return ""
+}
+
+// described is what a field's comment says of it to an operator, who knows the names of
+// the file alone.
+func described(t *testing.T, name string, field reflect.StructField, comment string) string {
+	rest, is := strings.CutPrefix(comment, field.Name+" is ")
+	if !is {
+		t.Errorf("the comment of %s does not begin with %q: %q", name, field.Name+" is", comment)
+		return comment
+	}
+	for _, word := range goNames.FindAllString(strings.ReplaceAll(rest, "Unix socket", "socket"), -1) {
+		t.Errorf("the comment of %s names %s as the code does: %q", name, word, comment)
+	}
+	return strings.ToUpper(rest[:1]) + rest[1:] // the name stands in the first column
+}
+
+// goNames are words as only the code writes them: StopAt, or Seed in the middle of a
+// sentence; not HTTP or PEM.
+var goNames = regexp.MustCompile(`\b[A-Z]+[a-z]+[A-Z]\w*|[a-z,] [A-Z][a-z]{2,}\b|\[\]\w+`)
+
+// written is a default as it would stand in a file.
+func written(t *testing.T, value any) string {
+	if d, is := value.(time.Duration); is {
+		text := strings.TrimSuffix(strings.TrimSuffix(d.String(), "0s"), "0m")
+		return "`" + cmp.Or(text, "0s") + "`"
+	}
+	text, err := yaml.Marshal(value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return "`" + strings.TrimSpace(string(text)) + "`"
 }
 
 // markdown writes the reference from the struct, its comments and its defaults.
@@ -86,11 +123,11 @@ Written from the configuration's own code; do not edit (` + "`go test ./daemon/c
 ` + "`facetd --config FILE`" + ` reads a YAML file with these fields; all may be left out, and unknown ones are errors.
 ` + "`facetd check --config FILE`" + ` lists every error, also of the files that it names, and says who could connect.
 Names of files are relative to the configuration file, except ` + "`data`" + `, which is relative to the working folder.
-Flags of the command line come before the file. "Live" fields are taken over by a reload (SIGHUP); a
-configuration that differs in others is refused as a whole, and the one in force stays.
+Flags of the command line come before the file. A reload (SIGHUP) applies the fields that say so in its column; a
+configuration that differs in others is refused as a whole, and the active one stays.
 Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](examples/replay.yaml).
 
-| field | type | default | live | what it is |
+| field | type | default | reload | what it is |
 |---|---|---|---|---|
 `)
 	var walk func(path string, v reflect.Value, isLive bool)
@@ -108,28 +145,18 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 				walk(name, v.Field(i), fieldLive)
 				continue
 			}
-			doc := docs[pkg+"."+v.Type().Name()+"."+f.Name]
-			if doc == "" {
-				t.Errorf("%s has no comment", name)
-			}
-			if rest, is := strings.CutPrefix(doc, f.Name+" is "); is {
-				doc = strings.ToUpper(rest[:1]) + rest[1:] // the name stands in the first column
-			}
-			written, err := yaml.Marshal(v.Field(i).Interface())
-			if err != nil {
-				t.Fatal(err)
-			}
-			value := "`" + strings.TrimSpace(string(written)) + "`"
-			if d, is := v.Field(i).Interface().(config.Duration); is {
-				value = fmt.Sprintf("`%ds`", int(d)/1e9)
-			}
-			kind := kindOf(f.Type)
+			doc := described(t, name, f, docs[pkg+"."+v.Type().Name()+"."+f.Name])
+			value := written(t, v.Field(i).Interface())
+			kind := kindOf(t, f.Type)
 			if unit := f.Tag.Get("unit"); unit != "" {
 				kind += ", " + unit
 			}
 			yes := ""
 			if fieldLive {
 				yes = "yes"
+				if name == "array" {
+					yes = "the same array"
+				}
 			}
 			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", name, kind, value, yes, strings.ReplaceAll(doc, "|", `\|`))
 		}
@@ -146,8 +173,9 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 
 An address that is not a loopback one is refused at the start unless ` + "`access.tls.certificate`, `access.tls.key`" + ` and one of
 ` + "`access.tls.client_ca` and `access.tokens`" + ` are there. The right to look reads everything: the array, tasks, plans, frames,
-status, events, metrics, the page, health and reflection. The right to operate also changes things and takes bus time:
-tasks, captures, commands, probes, faults, light, recordings, replays.
+status, events, metrics, the page, health and reflection, and plans changes without making them. The right to operate
+also changes things and takes bus time: tasks, captures, commands, probes, faults, light, calibrations, runs of bring-up,
+recordings, replays.
 
 A token goes with every call, in gRPC metadata or the HTTP header ` + "`authorization: Bearer TOKEN`" + `; over HTTP also as the password
 of Basic, with any user, which browsers ask for and scrapers know. A caller that shows a token is judged by it alone, else by

@@ -127,10 +127,10 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 		"http":         func() { c.Listen.HTTP = f.http },
 		"data":         func() { c.Data = f.data },
 		"defect":       func() { c.Defects = f.defects },
-		"mask-max-age": func() { c.Calibration.MaxAge = config.Duration(f.maskMaxAge) },
+		"mask-max-age": func() { c.Calibration.MaxAge = f.maskMaxAge },
 		"log-format":   func() { c.Log.Format = f.logFormat },
 		"log-level":    func() { c.Log.Level = f.logLevel },
-		"run-for":      func() { c.StopAt = config.Duration(f.runFor) },
+		"run-for":      func() { c.StopAt = f.runFor },
 	} {
 		if given(name) {
 			set()
@@ -200,7 +200,7 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	defer cancel()
 	cmd.SetContext(ctx)
 	go f.onHangup(ctx, cmd, s, hangups, cancel)
-	return serve(cmd, s, rec, time.Duration(c.StopAt))
+	return serve(cmd, s, rec, c.StopAt)
 }
 
 // onHangup reads the configuration again at every hang-up, with the flags over it as at

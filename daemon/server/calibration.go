@@ -3,7 +3,6 @@ package server
 import (
 	"context"
 	"path/filepath"
-	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/virtual"
@@ -16,7 +15,7 @@ import (
 // there by the time it is called.
 func (s *Server) calibrate() error {
 	cfg := calibration.Config{
-		Array: s.array, MaxAge: time.Duration(s.cfg.Calibration.MaxAge),
+		Array: s.array, MaxAge: s.cfg.Calibration.MaxAge,
 		Capture: func(ctx context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
 			return s.dispatcher.Capture(ctx, r)
 		},

@@ -142,7 +142,7 @@ func TestLostListener(t *testing.T) {
 func TestLog(t *testing.T) {
 	core, logs := observer.New(zap.DebugLevel)
 	c := quick()
-	c.Logger, c.Seed, c.StopAt = zap.New(core), 77, config.Duration(100*time.Millisecond)
+	c.Logger, c.Seed, c.StopAt = zap.New(core), 77, 100*time.Millisecond
 	s, err := New(c)
 	if err != nil {
 		t.Fatal(err)

@@ -3,9 +3,9 @@ package server
 import (
 	"fmt"
 
+	"facetd.example/api/yamlfile"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/api"
-	"facetd.example/daemon/config"
 )
 
 // Limits are all bounds that the daemon sets to what comes in from outside.
@@ -18,6 +18,6 @@ func Limits() []api.Limit {
 		{What: "time for an HTTP request", Value: httpReadLimit.String(), Then: "the connection is closed"},
 		{What: "time for an HTTP answer; for the API over HTTP between two writes", Value: httpWriteLimit.String(), Then: "the connection is closed"},
 		{What: "silence on an HTTP connection", Value: httpIdleLimit.String(), Then: "it is closed"},
-		{What: "configuration file", Value: api.Bytes(config.MaxBytes), Then: "the daemon does not start; a reload is refused"},
+		{What: "file of the configuration, an array or tasks", Value: api.Bytes(yamlfile.MaxBytes), Then: "the daemon does not start; a reload is refused"},
 	}...)
 }

@@ -237,7 +237,7 @@ func testEnd(t *testing.T, p *process, ended <-chan error) {
 // A run up to a bus time ends by itself, and everybody counts the same.
 func TestStopAt(t *testing.T) {
 	c := quick()
-	c.StopAt = config.Duration(time.Second)
+	c.StopAt = time.Second
 	sets, frames := map[string]uint64{}, map[string]uint64{}
 	c.JobEnded = func(fs *facetdv1.FrameSet) {
 		sets[fs.GetTask()]++
@@ -267,7 +267,7 @@ func TestPacesAgree(t *testing.T) {
 	sums := map[string]string{}
 	for _, pace := range []string{config.Free, config.Realtime} {
 		c := quick()
-		c.Pace, c.Scene, c.Seed, c.StopAt = pace, config.DefaultScene, 9, config.Duration(400*time.Millisecond)
+		c.Pace, c.Scene, c.Seed, c.StopAt = pace, config.DefaultScene, 9, 400*time.Millisecond
 		d := framedigest.New()
 		c.JobEnded = d.Add
 		s, err := New(c)
