@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -24,7 +25,7 @@ func (e *DisturbError) Error() string { return e.Reason }
 type Command struct {
 	Chips []int // its target, ascending
 	words *Words
-	act   action
+	act   bus.Action
 	state Registers
 }
 
@@ -38,7 +39,7 @@ func NewCommand(a *chipmodel.Array, cmd *facetdv1.Command, state Registers) (*Co
 	}
 	chips, m := a.Resolve(cmd.GetTarget())
 	c.m = append(c.m, m.Under("target")...)
-	var act action
+	var act bus.Action
 	switch what := cmd.GetAction().(type) {
 	case *facetdv1.Command_Write:
 		act = c.register(what.Write, chips)
@@ -55,7 +56,7 @@ func NewCommand(a *chipmodel.Array, cmd *facetdv1.Command, state Registers) (*Co
 
 // Write returns the register and the value that the command writes; false for a strobe.
 func (c *Command) Write() (facetdv1.Register, uint16, bool) {
-	return c.act.register, c.act.value, c.act.register != 0
+	return c.act.Register, c.act.Value, c.act.Writes()
 }
 
 // Compile makes the program of the command. Errors: *DisturbError where outputs would meet on a lane, *SelectError when
@@ -66,7 +67,7 @@ func (c *Command) Compile() (*OneShotPlan, error) {
 	}
 	// Nothing is taken as written already: the command was asked for.
 	e := newEmitter(c.words, NewRegisters(c.words.a, Unknown))
-	if _, err := e.apply(c.Chips, []action{c.act}); err != nil {
+	if _, err := e.apply(c.Chips, []bus.Action{c.act}); err != nil {
 		return nil, selectErrorOf(c.words.a, err)
 	}
 	return finish(e, c.Chips, nil, nil), nil
@@ -82,12 +83,12 @@ func strobeName(s facetdv1.Strobe) string {
 }
 
 // register checks a write for every chip of its target.
-func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) action {
+func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 	r, v := w.GetRegister(), w.GetValue()
 	if r <= 0 || int(r) >= chipmodel.NumRegisters {
 		c.addf("write.register", "give one of column pattern, row pattern, output enable, pixel bias, output bias, gain, offset",
 			"there is no register %d", r)
-		return action{}
+		return bus.Action{}
 	}
 	var lacking []string
 	gains := 0
@@ -102,7 +103,7 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) action {
 	}
 	if len(lacking) > 0 {
 		c.addf("write.register", "leave them out of the target", "%s: no %s register", few(lacking), RegisterName(r))
-		return action{}
+		return bus.Action{}
 	}
 	most := uint32(255)
 	switch r {
@@ -114,7 +115,7 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) action {
 	if v > most {
 		c.addf("write.value", fmt.Sprintf("use 0 to %d", most), "%d is out of range for the %s register", v, RegisterName(r))
 	}
-	return write(r, uint16(v))
+	return bus.Write(r, uint16(v))
 }
 
 // few names a few of many.
@@ -126,7 +127,7 @@ func few(names []string) string {
 }
 
 // strobe checks that every chip of a target knows what to do with a strobe.
-func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) action {
+func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Action {
 	var takes func(chipmodel.Kind) bool
 	switch s {
 	case chipmodel.Load, chipmodel.Share:
@@ -135,9 +136,9 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) action
 		takes = chipmodel.Kind.Counts
 	default:
 		c.addf("strobe", "give one of load, share, reset, advance", "there is no strobe %d", s)
-		return action{}
+		return bus.Action{}
 	}
-	act := action{strobe: s}
+	act := bus.Strobe(s)
 	var deaf, idle []string
 	for _, chip := range chips {
 		class := c.a.Chips[chip].Class
@@ -159,7 +160,7 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) action
 		if columns|rows == 0 {
 			idle = append(idle, c.a.Chips[chip].Name)
 		}
-		act.hold = max(act.hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
+		act.Hold = max(act.Hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
 	}
 	if len(deaf) > 0 {
 		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf), strobeName(s))
@@ -173,7 +174,7 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) action
 // outputsMeet refuses a write after which two enabled outputs could meet on a lane.
 func (c *Command) outputsMeet() error {
 	a := c.words.a
-	if c.act.register != chipmodel.OutputEnable || c.act.value == 0 {
+	if c.act.Register != chipmodel.OutputEnable || c.act.Value == 0 {
 		return nil
 	}
 	driver := make([]int, len(a.Lanes))

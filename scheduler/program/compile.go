@@ -134,8 +134,8 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 	e := newEmitter(c.words, c.start)
 	p := &Program{Frames: c.frames, a: c.words.a}
 	end := func() {
-		if len(e.ops) > 0 {
-			p.Segments = append(p.Segments, e.take())
+		if e.Len() > 0 {
+			p.Segments = append(p.Segments, e.Take())
 		}
 	}
 	blocks := c.blocks(batches)
@@ -147,16 +147,16 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 		if err := e.put(blocks[0]); err != nil {
 			return nil, selectErrorOf(c.words.a, err)
 		}
-		if limit == 0 || e.spent <= limit {
+		if limit == 0 || e.Spent() <= limit {
 			blocks = blocks[1:]
 			continue
 		}
-		if m.ops > 0 {
+		if !m.Empty() {
 			e.back(m)
 			end()
 			continue
 		}
-		if first, rest, ok := c.split(blocks[0], limit-e.spent); ok {
+		if first, rest, ok := c.split(blocks[0], limit-e.Spent()); ok {
 			e.back(m)
 			if err := e.put(first); err != nil {
 				return nil, selectErrorOf(c.words.a, err)
@@ -241,7 +241,7 @@ func (c *Compiler) units(groups [][]int) []unit {
 	var out []unit
 	if c.task.Class.Kind.HasMemory() {
 		out = append(out, unit{setup: func(e *emitter) error {
-			_, err := e.apply(chips, []action{{strobe: chipmodel.Load}})
+			_, err := e.apply(chips, []bus.Action{bus.Strobe(chipmodel.Load)})
 			return err
 		}})
 	}
@@ -262,21 +262,21 @@ func (c *Compiler) units(groups [][]int) []unit {
 // setup prepares chips for a view; nil where there is nothing to do.
 func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 	v := &c.task.Views[view]
-	var actions []action
+	var actions []bus.Action
 	for _, s := range v.Shares {
 		actions = append(actions,
-			write(chipmodel.ColumnPattern, uint16(s.Columns)),
-			write(chipmodel.RowPattern, uint16(s.Rows)),
-			action{strobe: chipmodel.Share, hold: c.words.a.ShareTime(c.task.Class, s.Columns, s.Rows) - c.words.a.Timing.Strobe})
+			bus.Write(chipmodel.ColumnPattern, uint16(s.Columns)),
+			bus.Write(chipmodel.RowPattern, uint16(s.Rows)),
+			bus.Share(c.words.a.ShareTime(c.task.Class, s.Columns, s.Rows)-c.words.a.Timing.Strobe))
 	}
 	for _, rv := range v.Trim {
-		actions = append(actions, write(rv.Register, rv.Value))
+		actions = append(actions, bus.Write(rv.Register, rv.Value))
 	}
 	var settle time.Duration
 	if c.task.Class.Kind == chipmodel.InArraySwitch {
 		actions = append(actions,
-			write(chipmodel.ColumnPattern, uint16(v.Patterns.Columns)),
-			write(chipmodel.RowPattern, uint16(v.Patterns.Rows)))
+			bus.Write(chipmodel.ColumnPattern, uint16(v.Patterns.Columns)),
+			bus.Write(chipmodel.RowPattern, uint16(v.Patterns.Rows)))
 		settle = c.task.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration()
 	}
 	if len(actions) == 0 {
@@ -284,8 +284,8 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 	}
 	return func(e *emitter) error {
 		wrote, err := e.apply(chips, actions)
-		if wrote && settle > 0 {
-			e.emit(bus.Op{Kind: bus.OpWait, Hold: settle, Phase: settlePhase})
+		if wrote {
+			e.Wait(settle)
 		}
 		return err
 	}

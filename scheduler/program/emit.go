@@ -2,76 +2,37 @@ package program
 
 import (
 	"slices"
-	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
-// action is a register write or a strobe that is wanted of chips.
-type action struct {
-	register facetdv1.Register // a write; unset for a strobe
-	value    uint16
-	strobe   facetdv1.Strobe
-	hold     time.Duration
-}
-
-func write(r facetdv1.Register, v uint16) action { return action{register: r, value: v} }
-
 // emitter writes the operations of one program, segment by segment. It knows what
 // every register holds, so that nothing is written twice.
+//
+// Between segments the word stays active, which is safe because no chip's output is enabled then.
 type emitter struct {
+	*bus.Builder
 	words *Words
 	regs  Registers
-
-	ops     []bus.Op
-	spent   time.Duration // cost of ops
-	word    chipmodel.LineSet
-	command int
 }
 
 func newEmitter(w *Words, known Registers) *emitter {
-	return &emitter{words: w, regs: slices.Clone(known)}
+	return &emitter{Builder: bus.NewBuilder(w.a), words: w, regs: slices.Clone(known)}
 }
 
 // mark is an emitter at one point of a segment, to come back to.
 type mark struct {
-	regs    Registers
-	ops     int
-	spent   time.Duration
-	word    chipmodel.LineSet
-	command int
+	bus.BuilderMark
+	regs Registers
 }
 
-func (e *emitter) mark() mark {
-	return mark{slices.Clone(e.regs), len(e.ops), e.spent, e.word, e.command}
-}
+func (e *emitter) mark() mark { return mark{e.Mark(), slices.Clone(e.regs)} }
 
 func (e *emitter) back(m mark) {
-	e.regs, e.ops, e.spent, e.word, e.command = m.regs, e.ops[:m.ops], m.spent, m.word, m.command
-}
-
-// take ends the segment and returns its operations. The next segment selects
-// anew: what ran in between is not known. The word stays active, which is safe
-// because no chip's output is enabled between segments.
-func (e *emitter) take() []bus.Op {
-	ops := slices.Clip(e.ops)
-	e.ops, e.spent, e.word, e.command = nil, 0, 0, 0
-	return ops
-}
-
-func (e *emitter) emit(op bus.Op) {
-	e.ops = append(e.ops, op)
-	e.spent += bus.Cost(e.words.a, &op).Total()
-}
-
-func (e *emitter) selectWord(w chipmodel.LineSet) {
-	if e.word == w && len(e.ops) > 0 {
-		return
-	}
-	e.emit(bus.Op{Kind: bus.OpSelect, Word: w})
-	e.word = w
+	e.Back(m.BuilderMark)
+	e.regs = m.regs
 }
 
 // holds reports whether every chip is known to hold a value.
@@ -82,7 +43,7 @@ func (e *emitter) holds(chips []int, r facetdv1.Register, v uint16) bool {
 // apply performs actions in order on every chip of a target, under the fewest
 // words. Chips keep their own memory and registers, so all actions are done under
 // one word before the next is selected. It reports whether anything was written.
-func (e *emitter) apply(target []int, actions []action) (bool, error) {
+func (e *emitter) apply(target []int, actions []bus.Action) (bool, error) {
 	steps, err := e.steps(target, actions)
 	if err != nil || len(steps) == 0 {
 		return false, err
@@ -99,43 +60,32 @@ func (e *emitter) apply(target []int, actions []action) (bool, error) {
 		if targets[i] != nil {
 			slices.Sort(targets[i])
 			targets[i] = slices.Compact(targets[i])
-			e.command++
-			numbers[i] = e.command
+			numbers[i] = e.Command()
 		}
 	}
 	wrote := false
 	for s := range steps {
 		for i := range actions {
 			if due[s][i] {
-				e.selectWord(steps[s].word)
-				e.act(&actions[i], numbers[i], targets[i])
-				wrote = wrote || actions[i].register != 0
+				e.Activate(steps[s].word)
+				e.Part(numbers[i], actions[i], targets[i])
+				wrote = wrote || actions[i].Writes()
 			}
 		}
 	}
 	return wrote, nil
 }
 
-func (e *emitter) act(a *action, number int, target []int) {
-	op := bus.Op{Command: number, Target: target}
-	if a.register != 0 {
-		op.Kind, op.Register, op.Value = bus.OpWrite, a.register, a.value
-	} else {
-		op.Kind, op.Strobe, op.Hold = bus.OpStrobe, a.strobe, a.hold
-	}
-	e.emit(op)
-}
-
 // steps returns the words to act under, the active one first. Strobes need a
 // partition of the whole target; writes go to the chips that need them, or to the
 // whole target where that takes fewer words.
-func (e *emitter) steps(target []int, actions []action) ([]step, error) {
-	if slices.ContainsFunc(actions, func(a action) bool { return a.register == 0 }) {
+func (e *emitter) steps(target []int, actions []bus.Action) ([]step, error) {
+	if slices.ContainsFunc(actions, func(a bus.Action) bool { return !a.Writes() }) {
 		steps, err := e.words.cover(target, true)
 		return e.activeFirst(steps), err
 	}
 	lacks := func(c int) bool {
-		return slices.ContainsFunc(actions, func(a action) bool { return e.regs[c][a.register] != int32(a.value) })
+		return slices.ContainsFunc(actions, func(a bus.Action) bool { return e.regs[c][a.Register] != int32(a.Value) })
 	}
 	var need []int
 	for _, c := range target {
@@ -161,7 +111,7 @@ func (e *emitter) steps(target []int, actions []action) ([]step, error) {
 }
 
 func (e *emitter) activeFirst(steps []step) []step {
-	i := slices.IndexFunc(steps, func(s step) bool { return s.word == e.word })
+	i := slices.IndexFunc(steps, func(s step) bool { return s.word == e.Word() })
 	if i <= 0 {
 		return steps
 	}
@@ -170,18 +120,18 @@ func (e *emitter) activeFirst(steps []step) []step {
 
 // due says which actions are needed under which word, and brings the known
 // registers up to date. A write is needed where a chip that listens lacks the value.
-func (e *emitter) due(steps []step, actions []action) [][]bool {
+func (e *emitter) due(steps []step, actions []bus.Action) [][]bool {
 	due := make([][]bool, len(steps))
 	for s := range steps {
 		due[s] = make([]bool, len(actions))
 		for i, a := range actions {
-			if a.register == 0 {
+			if !a.Writes() {
 				due[s][i] = true
 				continue
 			}
-			due[s][i] = !e.holds(steps[s].reach, a.register, a.value)
+			due[s][i] = !e.holds(steps[s].reach, a.Register, a.Value)
 			for _, c := range steps[s].reach {
-				e.regs[c][a.register] = int32(a.value)
+				e.regs[c][a.Register] = int32(a.Value)
 			}
 		}
 	}
@@ -190,26 +140,22 @@ func (e *emitter) due(steps []step, actions []action) [][]bool {
 
 // read reads chips, one a lane, under one word.
 func (e *emitter) read(r *readout) {
-	e.selectWord(r.word)
+	e.Activate(r.word)
 	chips := r.scan.Chips
-	e.alone(chips, write(chipmodel.OutputEnable, 1))
-	kind := bus.OpScan
+	e.alone(chips, bus.Write(chipmodel.OutputEnable, 1))
 	if e.words.a.Chips[chips[0]].Class.Kind.Counts() {
-		e.alone(chips, action{strobe: chipmodel.Reset})
-		kind = bus.OpClockOut
+		e.alone(chips, bus.Strobe(chipmodel.Reset))
 	}
-	scan := r.scan
-	e.emit(bus.Op{Kind: kind, Scan: &scan})
-	e.alone(chips, write(chipmodel.OutputEnable, 0))
+	e.Read(r.scan)
+	e.alone(chips, bus.Write(chipmodel.OutputEnable, 0))
 }
 
 // alone sends one command to the chips that listen now.
-func (e *emitter) alone(chips []int, a action) {
-	e.command++
-	e.act(&a, e.command, chips)
-	if a.register != 0 {
+func (e *emitter) alone(chips []int, a bus.Action) {
+	e.Do(a, chips)
+	if a.Writes() {
 		for _, c := range chips {
-			e.regs[c][a.register] = int32(a.value)
+			e.regs[c][a.Register] = int32(a.Value)
 		}
 	}
 }

@@ -50,8 +50,8 @@ func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View
 	e := newEmitter(w, state)
 	for _, chip := range t.Chips {
 		if e.regs[chip][chipmodel.OutputEnable] != 0 && len(a.Reach(a.Chips[chip].Wires)) == 1 {
-			e.selectWord(a.Chips[chip].Wires)
-			e.alone([]int{chip}, write(chipmodel.OutputEnable, 0))
+			e.Activate(a.Chips[chip].Wires)
+			e.alone([]int{chip}, bus.Write(chipmodel.OutputEnable, 0))
 		}
 	}
 	for _, b := range comp.blocks(1) {
@@ -65,15 +65,15 @@ func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View
 
 // restore writes back the values that the registers of a task's chips had.
 func (e *emitter) restore(t *Task, state Registers) {
-	before := len(e.ops)
+	before := e.Len()
 	for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
 		if _, used := Wishes(t)[reg]; used {
 			e.restoreRegister(t.Chips, reg, state)
 		}
 	}
-	if len(e.ops) > before && t.Class.Kind == chipmodel.InArraySwitch {
+	if e.Len() > before && t.Class.Kind == chipmodel.InArraySwitch {
 		d := t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration()
-		e.emit(bus.Op{Kind: bus.OpWait, Hold: d, Phase: settlePhase})
+		e.Wait(d)
 	}
 }
 
@@ -100,20 +100,20 @@ func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Regi
 	})
 	for _, c := range apart {
 		if v := state[c][reg]; e.regs[c][reg] != v {
-			e.selectWord(e.words.a.Chips[c].Wires)
-			e.alone(e.words.a.Reach(e.words.a.Chips[c].Wires), write(reg, uint16(v)))
+			e.Activate(e.words.a.Chips[c].Wires)
+			e.alone(e.words.a.Reach(e.words.a.Chips[c].Wires), bus.Write(reg, uint16(v)))
 		}
 	}
 	for _, v := range values {
 		// Without a cover they have their values by now.
 		if !slices.Contains(apart, alike[v][0]) {
-			_, _ = e.apply(alike[v], []action{write(reg, uint16(v))})
+			_, _ = e.apply(alike[v], []bus.Action{bus.Write(reg, uint16(v))})
 		}
 	}
 }
 
 func finish(e *emitter, chips []int, views []View, frames []FrameSpec) *OneShotPlan {
-	out := &OneShotPlan{Chips: chips, Views: views, Frames: frames, Ops: e.take()}
+	out := &OneShotPlan{Chips: chips, Views: views, Frames: frames, Ops: e.Take()}
 	out.Time = bus.CostOf(e.words.a, out.Ops).Total()
 	seen := map[chipmodel.LineSet]bool{0: true}
 	for i := range out.Ops {

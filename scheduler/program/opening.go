@@ -22,19 +22,19 @@ func Opening(w *Words, tasks []*Task) ([]bus.Op, error) {
 	})
 	for _, c := range order {
 		if e.regs[c][chipmodel.OutputEnable] != 0 {
-			e.selectWord(w.a.Chips[c].Wires)
-			e.alone(w.a.Reach(w.a.Chips[c].Wires), write(chipmodel.OutputEnable, 0))
+			e.Activate(w.a.Chips[c].Wires)
+			e.alone(w.a.Reach(w.a.Chips[c].Wires), bus.Write(chipmodel.OutputEnable, 0))
 		}
 	}
 	var settle time.Duration
 	for _, t := range tasks {
-		var actions []action
+		var actions []bus.Action
 		wanted := Wishes(t)
 		for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
 			wish, ok := wanted[reg]
 			relied := func(c int) bool { return assumed[c][reg] == int32(wish.Last) }
 			if ok && slices.ContainsFunc(t.Chips, relied) {
-				actions = append(actions, write(reg, wish.Last))
+				actions = append(actions, bus.Write(reg, wish.Last))
 			}
 		}
 		wrote, err := e.apply(t.Chips, actions)
@@ -45,8 +45,6 @@ func Opening(w *Words, tasks []*Task) ([]bus.Op, error) {
 			settle = max(settle, t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration())
 		}
 	}
-	if settle > 0 {
-		e.emit(bus.Op{Kind: bus.OpWait, Hold: settle, Phase: settlePhase})
-	}
-	return e.take(), nil
+	e.Wait(settle)
+	return e.Take(), nil
 }

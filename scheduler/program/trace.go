@@ -1,12 +1,9 @@
 package program
 
 import (
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
-
-const settlePhase = facetdv1.Phase_PHASE_SETTLE
 
 // trace is when the events of one segment that matter to hold and skew happen, in
 // nanoseconds from its start.

@@ -11,7 +11,6 @@ package measure
 import (
 	"time"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
@@ -76,47 +75,24 @@ func Spread(c *chipmodel.Class, n int) chipmodel.Window {
 	return w
 }
 
-// program gathers operations.
+// program gathers operations, with frames numbered in the order of the looks.
 type program struct {
-	p        *Programs
-	ops      []bus.Op
-	commands int
-	frames   int
+	*bus.Builder
+	p      *Programs
+	frames int
 }
 
-func (g *program) selects(w chipmodel.LineSet) {
-	g.ops = append(g.ops, bus.Op{Kind: bus.OpSelect, Word: w})
-}
-
-func (g *program) write(r facetdv1.Register, v uint16, target []int) {
-	g.commands++
-	g.ops = append(g.ops, bus.Op{Kind: bus.OpWrite, Command: g.commands, Register: r, Value: v, Target: target})
-}
-
-func (g *program) strobe(s facetdv1.Strobe, target []int) {
-	g.commands++
-	g.ops = append(g.ops, bus.Op{Kind: bus.OpStrobe, Command: g.commands, Strobe: s, Target: target})
-}
-
-func (g *program) wait(d time.Duration) {
-	if d > 0 {
-		g.ops = append(g.ops, bus.Op{Kind: bus.OpWait, Hold: d, Phase: facetdv1.Phase_PHASE_SETTLE})
-	}
-}
+func (p *Programs) program() *program { return &program{Builder: bus.NewBuilder(p.a), p: p} }
 
 // look reads levels at the pace of a chip and returns the number of its frame. A
 // settle of 0 gives the time that the chip needs.
 func (g *program) look(chip int, w chipmodel.Window, settle time.Duration) int {
-	kind := bus.OpScan
-	if g.p.a.Chips[chip].Class.Kind.Counts() {
-		kind = bus.OpClockOut
-	}
 	if settle == 0 {
 		settle = g.p.Settle(chip)
 	}
-	g.ops = append(g.ops, bus.Op{Kind: kind, Scan: &bus.Scan{
+	g.Read(bus.Scan{
 		Levels: true, Chips: []int{chip}, Frames: []int{g.frames}, Window: w, Settle: min(settle, time.Second),
-	}})
+	})
 	g.frames++
 	return g.frames - 1
 }
@@ -124,24 +100,24 @@ func (g *program) look(chip int, w chipmodel.Window, settle time.Duration) int {
 // alone is a program in which one chip drives its lane. Chips of other lanes that
 // cannot be told apart from it may drive theirs; none of its own can.
 func (p *Programs) alone(chip int, body func(g *program, reached []int)) []bus.Op {
-	g := &program{p: p}
+	g := p.program()
 	word := p.a.Chips[chip].Wires
 	reached := p.a.Reach(word)
-	g.selects(word)
-	g.write(chipmodel.OutputEnable, 1, reached)
+	g.Select(word)
+	g.Do(bus.Write(chipmodel.OutputEnable, 1), reached)
 	body(g, reached)
-	g.write(chipmodel.OutputEnable, 0, reached)
-	g.selects(0)
-	return g.ops
+	g.Do(bus.Write(chipmodel.OutputEnable, 0), reached)
+	g.Select(0)
+	return g.Take()
 }
 
 // ready loads a memory chip, or resets a counter.
 func (g *program) ready(chip int, reached []int) {
 	switch kind := g.p.a.Chips[chip].Class.Kind; {
 	case kind.HasMemory():
-		g.strobe(chipmodel.Load, reached)
+		g.Do(bus.Strobe(chipmodel.Load), reached)
 	case kind.Counts():
-		g.strobe(chipmodel.Reset, reached)
+		g.Do(bus.Strobe(chipmodel.Reset), reached)
 	}
 }
 
@@ -159,12 +135,12 @@ func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok b
 		}
 		slowest = max(slowest, p.Settle(c))
 	}
-	g := &program{p: p}
-	g.selects(0)
-	g.wait(max(rest, slowest+Discharge))
+	g := p.program()
+	g.Select(0)
+	g.Wait(max(rest, slowest+Discharge))
 	g.look(pace, Spread(p.a.Chips[pace].Class, n), 0)
-	g.selects(0)
-	return g.ops, true
+	g.Select(0)
+	return g.Take(), true
 }
 
 // Frame reads a window of one chip n times, each after a load or reset, gap apart.
@@ -172,7 +148,7 @@ func (p *Programs) Frame(chip int, w chipmodel.Window, n int, gap time.Duration)
 	return p.alone(chip, func(g *program, reached []int) {
 		for i := range n {
 			if i > 0 {
-				g.wait(gap)
+				g.Wait(gap)
 			}
 			g.ready(chip, reached)
 			g.look(chip, w, 0)
@@ -185,14 +161,14 @@ func (p *Programs) Frame(chip int, w chipmodel.Window, n int, gap time.Duration)
 func (p *Programs) Trimmed(chip int, s Trim, w chipmodel.Window) []bus.Op {
 	t := p.a.Chips[chip].Class.Spec.GetTrimmed()
 	return p.alone(chip, func(g *program, reached []int) {
-		g.write(chipmodel.Gain, uint16(s.Gain), reached)
-		g.write(chipmodel.Offset, uint16(uint8(int8(s.Offset))), reached)
-		g.write(chipmodel.PixelBias, uint16(s.PixelBias), reached)
+		g.Do(bus.Write(chipmodel.Gain, uint16(s.Gain)), reached)
+		g.Do(bus.Write(chipmodel.Offset, uint16(uint8(int8(s.Offset)))), reached)
+		g.Do(bus.Write(chipmodel.PixelBias, uint16(s.PixelBias)), reached)
 		g.ready(chip, reached)
 		g.look(chip, w, 0)
-		g.write(chipmodel.Gain, 0, reached)
-		g.write(chipmodel.Offset, 0, reached)
-		g.write(chipmodel.PixelBias, uint16(t.GetPixelBias().GetNominal()), reached)
+		g.Do(bus.Write(chipmodel.Gain, 0), reached)
+		g.Do(bus.Write(chipmodel.Offset, 0), reached)
+		g.Do(bus.Write(chipmodel.PixelBias, uint16(t.GetPixelBias().GetNominal())), reached)
 	})
 }
 
@@ -203,7 +179,7 @@ func (p *Programs) Hold(chip int, w chipmodel.Window, n int, gap time.Duration) 
 		g.ready(chip, reached)
 		for i := range n {
 			if i > 0 {
-				g.wait(gap)
+				g.Wait(gap)
 			}
 			g.look(chip, w, 0)
 		}
@@ -213,20 +189,20 @@ func (p *Programs) Hold(chip int, w chipmodel.Window, n int, gap time.Duration) 
 // Together loads chips under one word and reads a few pixels of each, one after the
 // other; each read has the chip's place in the list as its frame.
 func (p *Programs) Together(chips []int, n int) []bus.Op {
-	g := &program{p: p}
+	g := p.program()
 	var word chipmodel.LineSet
 	for _, c := range chips {
 		word |= p.a.Chips[c].Wires
 	}
-	g.selects(word)
-	g.strobe(chipmodel.Load, p.a.Reach(word))
+	g.Select(word)
+	g.Do(bus.Strobe(chipmodel.Load), p.a.Reach(word))
 	for _, c := range chips {
 		reached := p.a.Reach(p.a.Chips[c].Wires)
-		g.selects(p.a.Chips[c].Wires)
-		g.write(chipmodel.OutputEnable, 1, reached)
+		g.Select(p.a.Chips[c].Wires)
+		g.Do(bus.Write(chipmodel.OutputEnable, 1), reached)
 		g.look(c, Spread(p.a.Chips[c].Class, n), 0)
-		g.write(chipmodel.OutputEnable, 0, reached)
+		g.Do(bus.Write(chipmodel.OutputEnable, 0), reached)
 	}
-	g.selects(0)
-	return g.ops
+	g.Select(0)
+	return g.Take()
 }

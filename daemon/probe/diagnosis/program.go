@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"time"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
@@ -58,27 +57,27 @@ func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Kind.Counts
 // The memory fades, so a probe that takes longer than memories hold prepares again.
 func (p *Programs) Prepare(enabled []int) []bus.Op {
 	a := p.m.a
-	var ops []bus.Op
-	command := 0
-	next := func() int { command++; return command }
+	b := bus.NewBuilder(a)
 	for _, c := range enabled {
-		ops = append(ops, selectWord(p.m.wires[c]),
-			write(next(), 0, a.Reach(p.m.wires[c])))
+		b.Select(p.m.wires[c])
+		b.Do(bus.Write(chipmodel.OutputEnable, 0), a.Reach(p.m.wires[c]))
 	}
 	all := a.All()
-	ops = append(ops, selectWord(p.m.every), write(next(), 0, all))
+	b.Select(p.m.every)
+	b.Do(bus.Write(chipmodel.OutputEnable, 0), all)
 	memory, counter := false, false
 	for _, c := range a.Classes {
 		memory = memory || c.Kind.HasMemory()
 		counter = counter || c.Kind.Counts()
 	}
 	if memory {
-		ops = append(ops, bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Load, Command: next(), Target: all})
+		b.Do(bus.Strobe(chipmodel.Load), all)
 	}
 	if counter {
-		ops = append(ops, bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Reset, Command: next(), Target: all})
+		b.Do(bus.Strobe(chipmodel.Reset), all)
 	}
-	return append(ops, selectWord(0))
+	b.Select(0)
+	return b.Take()
 }
 
 // Compile returns the program of an experiment: all lanes idle, the enabling write,
@@ -90,50 +89,40 @@ func (p *Programs) Prepare(enabled []int) []bus.Op {
 // that, one after the other.
 func (p *Programs) Compile(e Experiment) []bus.Op {
 	a := p.m.a
-	ops := []bus.Op{selectWord(0)}
-	ops = p.look(ops, 0)
-	command := 1
-	ops = append(ops, selectWord(e.Enable), write(command, 1, a.Reach(e.Enable)))
+	b := bus.NewBuilder(a)
+	b.Select(0)
+	p.look(b, 0)
+	b.Select(e.Enable)
+	b.Do(bus.Write(chipmodel.OutputEnable, 1), a.Reach(e.Enable))
 	for i, w := range e.Looks {
 		if w != e.Enable || i > 0 {
-			ops = append(ops, selectWord(w))
+			b.Select(w)
 		}
-		ops = p.look(ops, i+1)
+		p.look(b, i+1)
 	}
 	words := []chipmodel.LineSet{p.m.every}
 	if len(e.Risks) > 0 {
 		words = append(append(words[:0:0], e.Looks...), p.m.every)
 	}
 	for _, w := range words {
-		command++
-		ops = append(ops, selectWord(w), write(command, 0, a.Reach(w)))
+		b.Select(w)
+		b.Do(bus.Write(chipmodel.OutputEnable, 0), a.Reach(w))
 	}
-	return append(ops, selectWord(0))
-}
-
-func selectWord(w chipmodel.LineSet) bus.Op { return bus.Op{Kind: bus.OpSelect, Word: w} }
-
-func write(command int, value uint16, target []int) bus.Op {
-	return bus.Op{Kind: bus.OpWrite, Command: command, Register: chipmodel.OutputEnable, Value: value, Target: target}
+	b.Select(0)
+	return b.Take()
 }
 
 // look reads every lane; look 0 is the idle one. Frames number looks and lanes.
-func (p *Programs) look(ops []bus.Op, number int) []bus.Op {
+func (p *Programs) look(b *bus.Builder, number int) {
 	for lane, chip := range p.pace {
 		if chip < 0 {
 			continue
 		}
-		kind := bus.OpScan
-		if p.m.counts(chip) {
-			kind = bus.OpClockOut
-		}
-		ops = append(ops,
-			bus.Op{Kind: bus.OpWait, Hold: p.settle[lane] + p.discharge, Phase: facetdv1.Phase_PHASE_SETTLE},
-			bus.Op{Kind: kind, Scan: &bus.Scan{
-				Levels: true, Chips: []int{chip}, Frames: []int{number*len(p.pace) + lane}, Window: p.window(chip),
-			}})
+		b.Wait(p.settle[lane] + p.discharge)
+		b.Read(bus.Scan{
+			Levels: true, Chips: []int{chip}, Frames: []int{number*len(p.pace) + lane}, Window: p.window(chip),
+		})
 	}
-	return ops
 }
 
 // window is a few pixels: spread over the lattice where chips are addressed, the

@@ -1,0 +1,147 @@
+package bus
+
+import (
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+)
+
+// Action is a register write or a strobe, whoever it is meant for.
+type Action struct {
+	Register facetdv1.Register // a write; unset for a strobe
+	Value    uint16
+	Strobe   facetdv1.Strobe
+	Hold     time.Duration // of a share
+}
+
+// Write is the action that writes a register.
+func Write(r facetdv1.Register, v uint16) Action { return Action{Register: r, Value: v} }
+
+// Strobe is the action of a strobe other than a share.
+func Strobe(s facetdv1.Strobe) Action { return Action{Strobe: s} }
+
+// Share is the action that closes the switches of the active patterns for a time.
+func Share(hold time.Duration) Action { return Action{Strobe: chipmodel.Share, Hold: hold} }
+
+// Writes reports whether the action is a register write.
+func (a Action) Writes() bool { return a.Register != 0 }
+
+// Op is the action as one part of a command, for the chips that the whole command is meant for, ascending.
+func (a Action) Op(command int, target []int) Op {
+	op := Op{
+		Kind: OpStrobe, Register: a.Register, Value: a.Value, Strobe: a.Strobe, Hold: a.Hold,
+		Command: command, Target: target,
+	}
+	if a.Writes() {
+		op.Kind = OpWrite
+	}
+	return op
+}
+
+// SelectOp makes a word active, or no line.
+func SelectOp(w chipmodel.LineSet) Op { return Op{Kind: OpSelect, Word: w} }
+
+// WaitOp lets voltages settle for a time.
+func WaitOp(d time.Duration) Op {
+	return Op{Kind: OpWait, Hold: d, Phase: facetdv1.Phase_PHASE_SETTLE}
+}
+
+// ReadOp reads chips, which are of one class, in the way that their class is read.
+func ReadOp(a *chipmodel.Array, s Scan) Op {
+	kind := OpScan
+	if a.Chips[s.Chips[0]].Class.Kind.Counts() {
+		kind = OpClockOut
+	}
+	return Op{Kind: kind, Scan: &s}
+}
+
+// Builder writes the operations of one segment after another: it numbers commands, leaves out a select of the word that
+// is active, and adds up what the segment costs. All programs are written by it.
+type Builder struct {
+	a *chipmodel.Array
+	draft
+}
+
+// draft is a segment as far as it is written.
+type draft struct {
+	ops     []Op
+	word    chipmodel.LineSet // active; only once something was selected in the segment
+	spent   time.Duration
+	command int
+}
+
+// NewBuilder returns a builder of programs for an array.
+func NewBuilder(a *chipmodel.Array) *Builder { return &Builder{a: a} }
+
+// Array is what the programs are for.
+func (b *Builder) Array() *chipmodel.Array { return b.a }
+
+// Spent is the bus time of the segment so far.
+func (b *Builder) Spent() time.Duration { return b.spent }
+
+// Len is the number of operations of the segment so far.
+func (b *Builder) Len() int { return len(b.ops) }
+
+// Word is the active word; 0 where nothing was selected in this segment.
+func (b *Builder) Word() chipmodel.LineSet { return b.word }
+
+func (b *Builder) add(op Op) {
+	b.ops = append(b.ops, op)
+	b.spent += Cost(b.a, &op).Total()
+}
+
+// Select makes a word active, or no line, also where it is active already.
+func (b *Builder) Select(w chipmodel.LineSet) {
+	b.add(SelectOp(w))
+	b.word = w
+}
+
+// Activate makes a word active where it is not.
+func (b *Builder) Activate(w chipmodel.LineSet) {
+	if b.word != w || len(b.ops) == 0 {
+		b.Select(w)
+	}
+}
+
+// Command numbers a command of which Part writes the parts, each under its own word.
+func (b *Builder) Command() int {
+	b.command++
+	return b.command
+}
+
+// Part sends one part of a command to the chips that listen; target is what the whole command is meant for.
+func (b *Builder) Part(command int, a Action, target []int) { b.add(a.Op(command, target)) }
+
+// Do sends a command of its own to the chips that listen, which are its target.
+func (b *Builder) Do(a Action, target []int) { b.Part(b.Command(), a, target) }
+
+// Wait lets voltages settle; it writes nothing for no time.
+func (b *Builder) Wait(d time.Duration) {
+	if d > 0 {
+		b.add(WaitOp(d))
+	}
+}
+
+// Read reads chips of one class.
+func (b *Builder) Read(s Scan) { b.add(ReadOp(b.a, s)) }
+
+// Take ends the segment and returns its operations. The next segment selects anew, as what runs in between is not known.
+func (b *Builder) Take() []Op {
+	ops := slices.Clip(b.ops)
+	b.draft = draft{}
+	return ops
+}
+
+// BuilderMark is a builder at one point of a segment.
+type BuilderMark struct{ draft draft }
+
+// Mark returns the point that a segment has reached, for Back.
+func (b *Builder) Mark() BuilderMark { return BuilderMark{b.draft} }
+
+// Empty reports whether nothing of the segment was written at the mark.
+func (m BuilderMark) Empty() bool { return len(m.draft.ops) == 0 }
+
+// Back drops what was written since a mark of the same segment.
+func (b *Builder) Back(m BuilderMark) { b.draft = m.draft }
