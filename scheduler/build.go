@@ -91,7 +91,7 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 }
 
 // InternalError is a plan that violated a rule: an error of facetd, not of the tasks.
-// The caller should report it and keep the plan in force.
+// The caller should report it and keep the active plan.
 type InternalError struct{ Message string }
 
 func (e *InternalError) Error() string { return "internal error: " + e.Message }

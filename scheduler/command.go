@@ -20,7 +20,7 @@ func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View
 }
 
 // CompileCommand compiles a single command. state is what the registers hold, p the
-// plan in force or nil. Errors: invalid.Errors with paths as in the message,
+// plan active or nil. Errors: invalid.Errors with paths as in the message,
 // *program.DisturbError, *RefusalError when no select words reach exactly the target.
 func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OneShotPlan, error) {
 	c, err := program.NewCommand(a, cmd, state)

@@ -17,7 +17,7 @@ import (
 
 const calibrateCautions = `The light must be even over every chip and the array at its working temperature: use an
 integrating sphere, or a diffuser close to the chips, and let lamp and array warm up. What
-is not the chip's own, such as a lamp to one side, goes into the mask and comes back as a
+is not the chip's own, such as a lamp to one side, goes into the correction map and comes back as a
 false pattern. Logarithmic pixels have no exposure time that averages flicker: use a lamp
 on direct current, or enough frames to span whole periods of the mains. Measure the light
 at the chips. In dim light pixels lag: a level is read once frames no longer drift. A
@@ -26,8 +26,8 @@ defective pixel that is filled shows what its neighbours saw.`
 func (a *app) calibrateCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "calibrate",
-		Short: "Make, show and refresh the masks that take fixed patterns out of frames",
-		Long: `calibrate gathers frames under even light, level by level, and makes masks of them: of
+		Short: "Make, show and refresh the correction maps that take fixed patterns out of frames",
+		Long: `calibrate gathers frames under even light, level by level, and makes correction maps of them: of
 each chip, under the settings of each view. 'calibrate run' does all of it; start, collect
 and finish do it step by step. Frames are then corrected for those who ask:
 'facetctl capture --corrected', 'facetctl frames watch --corrected'.
@@ -36,14 +36,14 @@ and finish do it step by step. Frames are then corrected for those who ask:
 		Example: `  facetctl calibrate run all --levels 0,1,10,100,1000
   facetctl calibrate run --task wall --levels 0,1,10,100,1000 --virtual-light
   facetctl calibrate list
-  facetctl calibrate show wall-00-1f2e3d4c5b6a --picture mask.svg`,
+  facetctl calibrate show wall-00-1f2e3d4c5b6a --picture map.svg`,
 		Args: cli.UnknownCommand,
 		RunE: cli.MissingCommand,
 	}
 	cmd.AddCommand(
 		a.calibrateRunCommand(), a.calibrateStartCommand(), a.calibrateCollectCommand(), a.calibrateFinishCommand(),
 		a.calibrateAbortCommand(), a.calibrateSessionsCommand(), a.calibrateListCommand(), a.calibrateShowCommand(),
-		a.calibrateDeleteCommand(), a.calibrateRezeroCommand(),
+		a.calibrateDeleteCommand(), a.calibrateUpdateOffsetsCommand(),
 	)
 	return cmd
 }
@@ -75,8 +75,8 @@ type startFlags struct {
 
 func (f *startFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.task, "task", "", "calibrate the chips and views of this running task")
-	cmd.Flags().StringVar(&f.method, "method", "auto", "how masks correct: "+methodForm)
-	cmd.Flags().StringVar(&f.note, "note", "", "what is kept with the masks: the lamp, the diffuser, who did it")
+	cmd.Flags().StringVar(&f.method, "method", "auto", "how correction maps correct: "+methodForm)
+	cmd.Flags().StringVar(&f.note, "note", "", "what is kept with the correction maps: the lamp, the diffuser, who did it")
 	cmd.Flags().Float64Var(&f.kelvin, "die-kelvin", 0, "temperature of the dies as measured (default what the daemon knows)")
 	f.view.register(cmd)
 }
@@ -116,7 +116,7 @@ func (a *app) calibrateStartCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "start [TARGET]",
 		Short: "Open a calibration of chips, or of a running task's chips and views",
-		Long: `start opens a calibration; its first word is what collect, finish and abort take. A mask
+		Long: `start opens a calibration; its first word is what collect, finish and abort take. A correction map
 serves exactly the settings of the view that it was made for: --task takes those of a
 running task. A calibration that nothing is done with for 30 minutes ends.
 TARGET is ` + targetForm + `.`,
@@ -292,7 +292,7 @@ func (a *app) calibrateFinishCommand() *cobra.Command {
 	var method string
 	cmd := &cobra.Command{
 		Use:   "finish SESSION",
-		Short: "Make the masks and put them into force",
+		Short: "Make the correction maps and activate them",
 		Example: `  facetctl calibrate finish k3x9
   facetctl calibrate finish k3x9 --method offset-gain`,
 		Args: cli.Args("SESSION"),
@@ -310,14 +310,14 @@ func (a *app) calibrateFinishCommand() *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().StringVar(&method, "method", "auto", "how masks correct (default as start said): "+methodForm)
+	cmd.Flags().StringVar(&method, "method", "auto", "how correction maps correct (default as start said): "+methodForm)
 	return cmd
 }
 
 func (a *app) calibrateAbortCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:     "abort SESSION",
-		Short:   "End a calibration without masks",
+		Short:   "End a calibration without correction maps",
 		Example: "  facetctl calibrate abort k3x9",
 		Args:    cli.Args("SESSION"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -329,7 +329,7 @@ func (a *app) calibrateAbortCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "calibration %s ended without masks\n", args[0])
+				fmt.Fprintf(cmd.OutOrStdout(), "calibration %s ended without correction maps\n", args[0])
 				return nil
 			})
 		},

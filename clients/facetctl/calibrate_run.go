@@ -25,12 +25,12 @@ func (a *app) calibrateRunCommand() *cobra.Command {
 	var levels []string
 	cmd := &cobra.Command{
 		Use:   "run [TARGET]",
-		Short: "Calibrate: all levels in turn, then the masks",
+		Short: "Calibrate: all levels in turn, then the correction maps",
 		Long: `run opens a calibration, asks for each light level in turn and gathers it, and makes the
-masks. Put the light in place and press Enter; what is typed before Enter takes the place
+correction maps. Put the light in place and press Enter; what is typed before Enter takes the place
 of the level's lux, as measured. On a virtual bus --virtual-light sets the light itself,
 and puts the present one back at the end. What breaks off leaves no calibration open and
-no mask changed.
+no correction map changed.
 TARGET is ` + targetForm + `.
 
 ` + calibrateCautions,
@@ -81,7 +81,7 @@ type calibrationRun struct {
 }
 
 // undisturbed finds out whether a level was gathered under the light that was set for it.
-// A bring-up or another operator may have set another meanwhile, and a mask made of both
+// A bring-up or another operator may have set another meanwhile, and a correction map made of both
 // would be wrong without looking so.
 func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 	if !r.virtual {
@@ -92,7 +92,7 @@ func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 		return err
 	}
 	if is := now.GetSurroundings(); !proto.Equal(is, r.set) {
-		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, %+g K instead of %s, %+g K; no mask was made: calibrate again when nobody else sets the light, such as a bring-up",
+		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, %+g K instead of %s, %+g K; no correction map was made: calibrate again when nobody else sets the light, such as a bring-up",
 			is.GetScene(), is.GetWarmerK(), r.set.GetScene(), r.set.GetWarmerK())
 	}
 	return nil
@@ -228,13 +228,13 @@ func readLine(ctx context.Context, in *bufio.Reader) (string, error) {
 	}
 }
 
-// showFinished shows the masks of a calibration.
+// showFinished shows the correction maps of a calibration.
 func showFinished(cmd *cobra.Command, r *facetdv1.FinishCalibrationResponse) error {
 	if cli.WantsJSON(cmd) {
 		return cli.WriteJSON(cmd.OutOrStdout(), r)
 	}
 	w := cmd.OutOrStdout()
-	if err := writeResiduals(w, r.GetMasks()); err != nil {
+	if err := writeResiduals(w, r.GetCorrectionMaps()); err != nil {
 		return err
 	}
 	writeTransfers(w, r.GetPhotonTransfers())
@@ -242,9 +242,9 @@ func showFinished(cmd *cobra.Command, r *facetdv1.FinishCalibrationResponse) err
 	return nil
 }
 
-func writeFailures(w io.Writer, failures []*facetdv1.MaskFailure) {
+func writeFailures(w io.Writer, failures []*facetdv1.CorrectionMapFailure) {
 	for _, f := range failures {
-		fmt.Fprintf(w, "no mask for %s, %s: %s\n", f.GetChip(), f.GetView(), f.GetReason())
+		fmt.Fprintf(w, "no correction map for %s, %s: %s\n", f.GetChip(), f.GetView(), f.GetReason())
 	}
 }
 

@@ -94,7 +94,7 @@ func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames
 
 // correctedFlag asks for corrected frames.
 func correctedFlag(cmd *cobra.Command, corrected *bool) {
-	cmd.Flags().BoolVar(corrected, "corrected", false, "frames corrected by the masks in force ('facetctl calibrate'); one without a mask stays raw and says why")
+	cmd.Flags().BoolVar(corrected, "corrected", false, "frames corrected by the active correction maps ('facetctl calibrate'); one without a correction map stays raw and says why")
 }
 
 func codesOf(corrected bool) facetdv1.Codes {
@@ -130,7 +130,7 @@ func (a *app) gallery(frames []*picture.Frame, height int, colour bool) []string
 		rng := picture.AutoRange(f)
 		caption := fmt.Sprintf("%s %s %d..%d", f.GetChip(), f.GetView(), rng.Low, rng.High)
 		switch {
-		case f.GetMaskId() != "":
+		case f.GetCorrectionMapId() != "":
 			caption += " corrected"
 		case f.GetCorrectionNote() != "":
 			caption += " raw"

@@ -34,8 +34,8 @@ func (a *app) complete(root *cobra.Command) {
 		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),
 		"reach": cli.First(a.named(lineNames)), "record stop": cli.First(a.named(recordingNames)),
 		"replay seek":   cli.Choices(),
-		"calibrate run": cli.First(targets), "calibrate start": cli.First(targets), "calibrate rezero": cli.First(targets),
-		"calibrate show": cli.First(a.named(maskNames)), "calibrate delete": cli.First(a.named(maskNames)),
+		"calibrate run": cli.First(targets), "calibrate start": cli.First(targets), "calibrate update-offsets": cli.First(targets),
+		"calibrate show": cli.First(a.named(mapNames)), "calibrate delete": cli.First(a.named(mapNames)),
 		"calibrate collect": cli.First(a.named(sessionNames)), "calibrate finish": cli.First(a.named(sessionNames)), "calibrate abort": cli.First(a.named(sessionNames)),
 		"scene set": cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux", "demo:\tthe culvert of the demo", "grating:\tstripes")),
 		"fault set": cli.Choices(faultKinds()...),
@@ -117,10 +117,10 @@ func recordingNames(ctx context.Context, c *client) ([]string, error) {
 	return out, err
 }
 
-func maskNames(ctx context.Context, c *client) ([]string, error) {
-	r, err := c.calibration.ListMasks(ctx, &facetdv1.ListMasksRequest{})
+func mapNames(ctx context.Context, c *client) ([]string, error) {
+	r, err := c.calibration.ListCorrectionMaps(ctx, &facetdv1.ListCorrectionMapsRequest{})
 	var out []string
-	for _, m := range r.GetMasks() {
+	for _, m := range r.GetCorrectionMaps() {
 		out = append(out, m.GetId()+"\t"+m.GetView())
 	}
 	return out, err

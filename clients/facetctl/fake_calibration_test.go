@@ -24,22 +24,22 @@ import (
 
 var fakeMade = timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC))
 
-func fakeMask(withData bool) *facetdv1.Mask {
-	m := &facetdv1.Mask{
-		Id: "h0-0a1b2c3d4e5f", ChecksumSha256: "0a1b2c3d4e5f" + strings.Repeat("0", 52), State: facetdv1.MaskState_MASK_STATE_STALE,
+func fakeMap(withData bool) *facetdv1.CorrectionMap {
+	m := &facetdv1.CorrectionMap{
+		Id: "h0-0a1b2c3d4e5f", ChecksumSha256: "0a1b2c3d4e5f" + strings.Repeat("0", 52), State: facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_STALE,
 		Chip: "h0", View: "view-1", Rows: 2, Columns: 3, Lattice: facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL,
 		Settings: &facetdv1.ViewSettings{Window: &facetdv1.Window{Rows: 2, Columns: 3, RowStep: 2, ColumnStep: 1}},
 		Method:   facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, CreateTime: fakeMade, Age: durationpb.New(40 * 24 * time.Hour),
-		Levels: []*facetdv1.MaskLevel{
+		Levels: []*facetdv1.CorrectionMapLevel{
 			{Frames: 16, MeanCodes: 500.25, NoiseCodes: 2.4, BeforeCodes: 20, AfterCodes: 1.25, FloorCodes: 0.6, BeforeVolts: 0.01, AfterVolts: 0.000625},
 			{Lux: 100, Frames: 16, MeanCodes: 2500, NoiseCodes: 2.4, BeforeCodes: 24, FloorCodes: 0.6, BeforeVolts: 0.012},
 		},
 		MeanResponse: &facetdv1.MeanResponse{OffsetCodes: 1500, SlopeCodes: 240, DarkLux: 0.015}, VoltsPerCode: 0.0005, CodesPerDecade: 552.6,
 		DieKelvin: 298, Defects: []*facetdv1.DefectCount{{Kind: facetdv1.DefectKind_DEFECT_KIND_STUCK_HIGH, Pixels: 1}}, DefectivePixels: 1, DarkResolved: true,
-		Array: "bench", ArrayDigest: "c0ffee", ChipClass: "hex", ClassDigest: "beef", Note: "sphere <1>", File: "h0-0011223344556677.mask",
+		Array: "bench", ArrayDigest: "c0ffee", ChipClass: "hex", ClassDigest: "beef", Note: "sphere <1>", File: "h0-0011223344556677.map",
 	}
 	if withData {
-		m.Data = &facetdv1.MaskData{
+		m.Data = &facetdv1.CorrectionMapData{
 			Offset: []float32{1490, 1500, 1510, 1495, 1505, 1500}, Gain: []float32{240, 241, 239, 240, 240, 240}, Dark: []float32{0.015, 0.015, 0.015, 0.015, 0.015, 0.015},
 			Defects: []*facetdv1.PixelDefect{{Row: 1, Column: 2, Kinds: []facetdv1.DefectKind{facetdv1.DefectKind_DEFECT_KIND_STUCK_HIGH}}},
 		}
@@ -78,7 +78,7 @@ func (f *fake) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStre
 func (f *fake) FinishCalibration(_ context.Context, r *facetdv1.FinishCalibrationRequest) (*facetdv1.FinishCalibrationResponse, error) {
 	f.note(r)
 	return &facetdv1.FinishCalibrationResponse{
-		Masks: []*facetdv1.Mask{fakeMask(false)}, Failures: []*facetdv1.MaskFailure{{Chip: "m0", View: "view-1", Reason: "every pixel counts as defective"}},
+		CorrectionMaps: []*facetdv1.CorrectionMap{fakeMap(false)}, Failures: []*facetdv1.CorrectionMapFailure{{Chip: "m0", View: "view-1", Reason: "every pixel counts as defective"}},
 		PhotonTransfers: []*facetdv1.PhotonTransfer{{Chip: "m1", View: "view-1", CodesPerElectron: 0.25, DarkNoiseElectrons: 9.5, SaturationElectrons: 12000, DsnuElectrons: 14, Prnu: 0.012, MaxSnr: 109.5, DynamicRange: 1180, LinearityError: 0.002}},
 	}, nil
 }
@@ -94,32 +94,32 @@ func (f *fake) ListCalibrations(context.Context, *facetdv1.ListCalibrationsReque
 	}}}, nil
 }
 
-func (f *fake) ListMasks(_ context.Context, r *facetdv1.ListMasksRequest) (*facetdv1.ListMasksResponse, error) {
+func (f *fake) ListCorrectionMaps(_ context.Context, r *facetdv1.ListCorrectionMapsRequest) (*facetdv1.ListCorrectionMapsResponse, error) {
 	f.note(r)
-	return &facetdv1.ListMasksResponse{Masks: []*facetdv1.Mask{fakeMask(false)}, Refused: []*facetdv1.RefusedMask{{File: "old.mask", Reason: `it was made for array "other"`}}}, nil
+	return &facetdv1.ListCorrectionMapsResponse{CorrectionMaps: []*facetdv1.CorrectionMap{fakeMap(false)}, Refused: []*facetdv1.RefusedCorrectionMap{{File: "old.map", Reason: `it was made for array "other"`}}}, nil
 }
 
-func (f *fake) GetMask(_ context.Context, r *facetdv1.GetMaskRequest) (*facetdv1.GetMaskResponse, error) {
+func (f *fake) GetCorrectionMap(_ context.Context, r *facetdv1.GetCorrectionMapRequest) (*facetdv1.GetCorrectionMapResponse, error) {
 	f.note(r)
-	return &facetdv1.GetMaskResponse{Mask: fakeMask(r.GetData())}, nil
+	return &facetdv1.GetCorrectionMapResponse{CorrectionMap: fakeMap(r.GetData())}, nil
 }
 
-func (f *fake) DeleteMask(_ context.Context, r *facetdv1.DeleteMaskRequest) (*facetdv1.DeleteMaskResponse, error) {
+func (f *fake) DeleteCorrectionMap(_ context.Context, r *facetdv1.DeleteCorrectionMapRequest) (*facetdv1.DeleteCorrectionMapResponse, error) {
 	f.note(r)
-	return &facetdv1.DeleteMaskResponse{}, nil
+	return &facetdv1.DeleteCorrectionMapResponse{}, nil
 }
 
-func (f *fake) RezeroMasks(_ context.Context, r *facetdv1.RezeroMasksRequest) (*facetdv1.RezeroMasksResponse, error) {
+func (f *fake) UpdateOffsets(_ context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse, error) {
 	f.note(r)
-	return &facetdv1.RezeroMasksResponse{Masks: []*facetdv1.Mask{fakeMask(false)}}, nil
+	return &facetdv1.UpdateOffsetsResponse{CorrectionMaps: []*facetdv1.CorrectionMap{fakeMap(false)}}, nil
 }
 
-// TestMaskPictures: the pictures of a mask can be read by others, and say what the mask says.
-func TestMaskPictures(t *testing.T) {
+// TestMapPictures: the pictures of a correction map can be read by others, and say what the correction map says.
+func TestMapPictures(t *testing.T) {
 	f := startFake(t)
 	dir := t.TempDir()
 	for _, ext := range []string{"svg", "png"} {
-		file := filepath.Join(dir, "mask."+ext)
+		file := filepath.Join(dir, "map."+ext)
 		if r := runAgainst(t, f.address, []string{"calibrate", "show", "h0-0a1b2c3d4e5f", "--picture", file}, ""); r.Status != 0 {
 			t.Fatalf("%s: %s", ext, r.Stderr)
 		}
@@ -153,7 +153,7 @@ func TestMaskPictures(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		for _, want := range []string{"Mask h0-0a1b2c3d4e5f", "1 of 6 pixels defective", "slope b", "&lt;0.60", ">1.25<"} {
+		for _, want := range []string{"Correction map h0-0a1b2c3d4e5f", "1 of 6 pixels defective", "slope b", "&lt;0.60", ">1.25<"} {
 			if !strings.Contains(string(data), want) {
 				t.Errorf("the drawing does not say %q", want)
 			}
@@ -162,7 +162,7 @@ func TestMaskPictures(t *testing.T) {
 			t.Errorf("%d parameters are drawn", n)
 		}
 	}
-	if r := runAgainst(t, f.address, []string{"calibrate", "show", "h0-0a1b2c3d4e5f", "--picture", "mask.gif"}, ""); r.Status != 2 {
+	if r := runAgainst(t, f.address, []string{"calibrate", "show", "h0-0a1b2c3d4e5f", "--picture", "map.gif"}, ""); r.Status != 2 {
 		t.Errorf("a picture of another kind: %d", r.Status)
 	}
 }
@@ -182,7 +182,7 @@ func TestRunThatBreaksOff(t *testing.T) {
 	}
 }
 
-// TestRunUnderAnothersLight makes no mask of a level during which somebody else, such as
+// TestRunUnderAnothersLight makes no correction map of a level during which somebody else, such as
 // a bring-up, set the light or the temperature.
 func TestRunUnderAnothersLight(t *testing.T) {
 	for _, other := range []*facetdv1.Surroundings{{Scene: "uniform:500"}, {Scene: "uniform:10", WarmerK: 15}} {

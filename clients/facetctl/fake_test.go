@@ -45,7 +45,7 @@ type fake struct {
 	address string
 	mu      sync.Mutex
 	calls   []string
-	// around is the light and temperature in force; whenCollected, where set, is what somebody else sets
+	// around is the active light and temperature; whenCollected, where set, is what somebody else sets
 	// while a level is gathered.
 	around, whenCollected *facetdv1.Surroundings
 }

@@ -11,7 +11,7 @@ import (
 )
 
 func (a *app) planCommand() *cobra.Command {
-	return cli.Group("plan", "Show the plan in force, or try out a change", `  facetctl plan show
+	return cli.Group("plan", "Show the active plan, or try out a change", `  facetctl plan show
   facetctl plan preview --add task.yaml --remove comb`,
 		a.planShowCommand(), a.planPreviewCommand())
 }
@@ -22,7 +22,7 @@ func (a *app) planShowCommand() *cobra.Command {
 	var segments bool
 	cmd := &cobra.Command{
 		Use:   "show",
-		Short: "Show the plan in force: predictions and utilization",
+		Short: "Show the active plan: predictions and utilization",
 		Example: `  facetctl plan show
   facetctl plan show --segments
   facetctl plan show --output json`,
@@ -63,7 +63,7 @@ status is 1 when the tasks would not fit.`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if len(add)+len(remove) == 0 {
-				return cli.Usagef("give --add FILE or --remove NAME, or both; 'facetctl plan show' shows the plan in force")
+				return cli.Usagef("give --add FILE or --remove NAME, or both; 'facetctl plan show' shows the active plan")
 			}
 			req := &facetdv1.PreviewPlanRequest{Remove: remove}
 			for _, file := range add {

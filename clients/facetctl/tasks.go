@@ -218,7 +218,7 @@ func (w taskWriting) write(ctx context.Context, cmd *cobra.Command, c *client, t
 			err = cli.WriteJSONLine(cmd.OutOrStdout(), r)
 		} else {
 			s := r.GetTask().GetStatus()
-			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s %s: asked %s Hz, planned %s Hz, in force since bus time %s\n", w.verb, r.GetTask().GetTask().GetName(),
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s %s: asked %s Hz, planned %s Hz, active since bus time %s\n", w.verb, r.GetTask().GetTask().GetName(),
 				cli.Significant(r.GetTask().GetTask().GetRateHz()), cli.Significant(s.GetPlannedRateHz()), cli.NS(r.GetEffectiveBusNs()))
 		}
 		if err != nil {

@@ -78,7 +78,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 	journal := ctl("events")
-	for _, want := range []string{"configuration in force: tasks added down, changed look; scene uniform:40", "configuration refused: seed: cannot change"} {
+	for _, want := range []string{"configuration applied: tasks added down, changed look; scene uniform:40", "configuration refused: seed: cannot change"} {
 		if !strings.Contains(journal, want) {
 			t.Errorf("no %q in\n%s", want, journal)
 		}

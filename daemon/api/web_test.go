@@ -87,7 +87,7 @@ func subscribe(t *testing.T, r *rig, s *httptest.Server, n int) <-chan *http.Res
 }
 
 // limitPasses waits until the server has cut off a connection that does not send its
-// request: then its limits are in force, and as much time has passed.
+// request: then its limits are active, and as much time has passed.
 func limitPasses(t *testing.T, s *httptest.Server) {
 	t.Helper()
 	conn, err := net.Dial("tcp", s.Listener.Addr().String())

@@ -4,7 +4,7 @@
 // mean, is in package measure; here programs run in idle gaps of the timetable, the
 // operator is asked, and runs are kept so that they can be resumed.
 //
-// The bus rules stay in force throughout. A run goes on only while somebody reads its
+// The bus rules stay active throughout. A run goes on only while somebody reads its
 // stream.
 package bringup
 

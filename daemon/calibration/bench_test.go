@@ -60,16 +60,16 @@ func BenchmarkCorrectSet(b *testing.B) {
 			}
 			levels = append(levels, correction.Level{Lux: []float64{1, 10, 100}[i], Frames: acc})
 		}
-		mask, err := correction.Fit(method, levels, correction.Options{})
+		cmap, err := correction.Fit(method, levels, correction.Options{})
 		if err != nil {
 			b.Fatal(err)
 		}
 		meta := s.metaOf(sub, "")
-		describe(meta, mask)
-		if _, err := s.keep(meta, mask); err != nil {
+		describe(meta, cmap)
+		if _, err := s.keep(meta, cmap); err != nil {
 			b.Fatal(err)
 		}
-		if got := s.correctSet(set, keys).GetFrames()[0]; got.GetMaskId() == "" {
+		if got := s.correctSet(set, keys).GetFrames()[0]; got.GetCorrectionMapId() == "" {
 			b.Fatal(got.GetCorrectionNote())
 		}
 		b.Run(method.String(), func(b *testing.B) {

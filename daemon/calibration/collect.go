@@ -341,7 +341,7 @@ func (c *collector) tell(state facetdv1.LevelState, done, frames int, chip strin
 			return err
 		}
 		if c.ses.id == "" {
-			return nil // no session, but a level for masks that there are
+			return nil // no session, but a level for correction maps that there are
 		}
 		c.s.mu.Lock()
 		defer c.s.mu.Unlock()

@@ -18,8 +18,8 @@ import (
 
 // counts of frames that somebody wanted corrected.
 type counts struct {
-	corrected                                 atomic.Uint64
-	noMask, unknownView, mismatch, incomplete atomic.Uint64
+	corrected                                atomic.Uint64
+	noMap, unknownView, mismatch, incomplete atomic.Uint64
 }
 
 var _ dispatch.Observer = (*Service)(nil)
@@ -70,9 +70,9 @@ func (s *Service) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facet
 func (s *Service) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.FrameSet {
 	out := &facetdv1.FrameSet{}
 	copyBut(out.ProtoReflect(), fs.ProtoReflect(), "frames")
-	force := *s.force.Load()
+	active := *s.active.Load()
 	for _, f := range fs.GetFrames() {
-		out.Frames = append(out.Frames, s.correctFrame(f, fs.GetFailure() != "", keys, force))
+		out.Frames = append(out.Frames, s.correctFrame(f, fs.GetFailure() != "", keys, active))
 	}
 	return out
 }
@@ -88,7 +88,7 @@ func copyBut(dst, src protoreflect.Message, but protoreflect.Name) {
 }
 
 // correctFrame returns a corrected copy, or a copy of the raw frame with the reason.
-func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, force map[key]*inForce) *facetdv1.Frame {
+func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, active map[key]*activeMap) *facetdv1.Frame {
 	out := &facetdv1.Frame{}
 	copyBut(out.ProtoReflect(), f.ProtoReflect(), "data")
 	out.Data = f.GetData()
@@ -104,23 +104,23 @@ func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, fo
 	if failed {
 		return refuse(&s.counts.incomplete, "the job failed, so the frame may not be whole")
 	}
-	m := force[key{f.GetChip(), settings}]
+	m := active[key{f.GetChip(), settings}]
 	if m == nil {
-		return refuse(&s.counts.noMask, s.noMask(f.GetChip(), force))
+		return refuse(&s.counts.noMap, s.noMap(f.GetChip(), active))
 	}
-	n := m.mask.Shape.Pixels()
+	n := m.cmap.Shape.Pixels()
 	if len(f.GetData()) != 2*n || len(f.GetCorrections()) > 0 {
-		return refuse(&s.counts.mismatch, "mask "+m.meta.GetId()+" is for another size of frames, or the frame was corrected already")
+		return refuse(&s.counts.mismatch, "correction map "+m.meta.GetId()+" is for another size of frames, or the frame was corrected already")
 	}
 	codes := make([]uint16, n)
 	for i := range codes {
 		codes[i] = binary.LittleEndian.Uint16(f.Data[2*i:])
 	}
-	applied, err := m.mask.Apply(codes, codes)
+	applied, err := m.cmap.Apply(codes, codes)
 	if err != nil {
 		return refuse(&s.counts.mismatch, err.Error())
 	}
-	filled, unfilled, err := m.mask.Fill(codes)
+	filled, unfilled, err := m.cmap.Fill(codes)
 	if err != nil {
 		return refuse(&s.counts.mismatch, err.Error())
 	}
@@ -129,8 +129,8 @@ func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, fo
 		binary.LittleEndian.PutUint16(out.Data[2*i:], c)
 	}
 	s.counts.corrected.Add(1)
-	out.MaskId = m.meta.GetId()
-	out.Corrections = []facetdv1.Correction{correctionOf(m.mask.Method)}
+	out.CorrectionMapId = m.meta.GetId()
+	out.Corrections = []facetdv1.Correction{correctionOf(m.cmap.Method)}
 	if filled > 0 {
 		out.Corrections = append(out.Corrections, facetdv1.Correction_CORRECTION_PIXEL_FILL)
 	}
@@ -148,32 +148,32 @@ func correctionOf(m correction.Method) facetdv1.Correction {
 	return facetdv1.Correction_CORRECTION_OFFSET
 }
 
-// noMask says why a chip has no mask for a view.
-func (s *Service) noMask(chip string, force map[key]*inForce) string {
+// noMap says why a chip has no correction map for a view.
+func (s *Service) noMap(chip string, active map[key]*activeMap) string {
 	others := 0
-	for k := range force {
+	for k := range active {
 		if k.chip == chip {
 			others++
 		}
 	}
 	switch {
 	case others == 1:
-		return "the mask of chip " + chip + " is for other settings of the view"
+		return "the correction map of chip " + chip + " is for other settings of the view"
 	case others > 1:
-		return fmt.Sprintf("none of the %d masks of chip %s is for these settings of the view", others, chip)
+		return fmt.Sprintf("none of the %d correction maps of chip %s is for these settings of the view", others, chip)
 	}
-	return "chip " + chip + " has no mask"
+	return "chip " + chip + " has no correction map"
 }
 
 // notes are what to know of a correction that was made.
-func (s *Service) notes(m *inForce, applied correction.Applied, unfilled int) []string {
+func (s *Service) notes(m *activeMap, applied correction.Applied, unfilled int) []string {
 	var out []string
 	if s.stale(m) {
-		out = append(out, "the mask is "+days(s.age(m))+" old")
+		out = append(out, "the correction map is "+days(s.age(m))+" old")
 	}
-	now, then := s.cfg.Kelvin(s.cfg.Array.Chip(m.key.chip)), m.mask.Kelvin
+	now, then := s.cfg.Kelvin(s.cfg.Array.Chip(m.key.chip)), m.cmap.Kelvin
 	if now > 0 && then > 0 && math.Abs(now-then) > otherKelvin {
-		out = append(out, fmt.Sprintf("the mask was made at %.0f K, the die has %.0f K", then, now))
+		out = append(out, fmt.Sprintf("the correction map was made at %.0f K, the die has %.0f K", then, now))
 	}
 	if applied.Clamped > 0 {
 		out = append(out, fmt.Sprintf("%d pixels set to an end of the range", applied.Clamped))

@@ -1,9 +1,9 @@
-// Package calibration makes, keeps and applies the masks that take fixed patterns out of
+// Package calibration makes, keeps and applies the correction maps that take fixed patterns out of
 // frames. The mathematics is in package correction; here are an operator's sessions, the
-// folder of masks, and the correction of frame sets on their way to those who asked for it.
+// folder of correction maps, and the correction of frame sets on their way to those who asked for it.
 //
-// A mask belongs to one chip of one array, read with the settings of one view: whatever
-// changes the codes beside the light. For each of these at most one mask is in force, in
+// A correction map belongs to one chip of one array, read with the settings of one view: whatever
+// changes the codes beside the light. For each of these at most one correction map is active, in
 // a file of its own; a newer one takes the file's place in one step, so that a crash leaves
 // the old or the new one. Frames as converted are never changed: corrected ones are copies.
 //
@@ -32,7 +32,7 @@ const (
 	MaxSessions = 4
 	// SessionLimit is how long a session stays open when nothing is done with it.
 	SessionLimit = 30 * time.Minute
-	// DefaultMaxAge is the age at which a mask counts as stale: common practice, no
+	// DefaultMaxAge is the age at which a correction map counts as stale: common practice, no
 	// source. An array that warms up, is knocked or ages needs it sooner.
 	DefaultMaxAge = 30 * 24 * time.Hour
 	// MaxFrames is the most frames of one level, DefaultFrames the number where none is
@@ -44,17 +44,17 @@ const (
 	maxSamples = 16 << 20
 	maxNote    = 500
 	// otherKelvin is the difference in temperature from which on a frame says that its
-	// mask was made at another: common practice, no source.
+	// correction map was made at another: common practice, no source.
 	otherKelvin = 5
 )
 
 // Config is what the service stands on.
 type Config struct {
 	Array *chipmodel.Array
-	// Dir is the folder of masks, which is made when it is not there; empty keeps them in
+	// Dir is the folder of correction maps, which is made when it is not there; empty keeps them in
 	// memory alone.
 	Dir string
-	// MaxAge is the age at which a mask is stale; 0 means DefaultMaxAge.
+	// MaxAge is the age at which a correction map is stale; 0 means DefaultMaxAge.
 	MaxAge time.Duration
 	// Capture reads chips once.
 	Capture func(context.Context, *facetdv1.CaptureFramesRequest) (dispatch.Done, error)
@@ -80,21 +80,21 @@ type Service struct {
 	cfg   Config
 	store *store
 
-	// force holds the masks in force; it is replaced, never changed.
-	force atomic.Pointer[map[key]*inForce]
+	// active holds the active correction maps; it is replaced, never changed.
+	active atomic.Pointer[map[key]*activeMap]
 	// views holds what the views of the timetable's tasks do; it is replaced, never changed.
 	views atomic.Pointer[taskViews]
 
 	counts counts
-	// rezeroing lets one call at a time bring masks up to date.
-	rezeroing chan struct{}
+	// updating lets one call at a time bring correction maps up to date.
+	updating chan struct{}
 
 	mu       sync.Mutex // of what follows, and of every change of force and the store
 	sessions map[string]*session
-	refused  []*facetdv1.RefusedMask
+	refused  []*facetdv1.RefusedCorrectionMap
 }
 
-// New opens the folder of masks and puts those of this array into force. What cannot be
+// New opens the folder of correction maps and activates those of this array. What cannot be
 // used is listed with the reason, and told to the journal; only a folder that cannot be
 // read or made is an error.
 func New(cfg Config) (*Service, error) {
@@ -102,7 +102,7 @@ func New(cfg Config) (*Service, error) {
 		cfg.MaxAge = DefaultMaxAge
 	}
 	if cfg.MaxAge < 0 {
-		return nil, fmt.Errorf("masks cannot be stale at an age of %v", cfg.MaxAge)
+		return nil, fmt.Errorf("correction maps cannot be stale at an age of %v", cfg.MaxAge)
 	}
 	if cfg.Clock == nil {
 		cfg.Clock = time.Now
@@ -110,15 +110,15 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Kelvin == nil {
 		cfg.Kelvin = func(int) float64 { return 0 }
 	}
-	s := &Service{cfg: cfg, sessions: map[string]*session{}, rezeroing: make(chan struct{}, 1)}
-	s.force.Store(&map[key]*inForce{})
+	s := &Service{cfg: cfg, sessions: map[string]*session{}, updating: make(chan struct{}, 1)}
+	s.active.Store(&map[key]*activeMap{})
 	s.views.Store(&taskViews{})
 	if cfg.Dir == "" {
 		return s, nil
 	}
 	var err error
 	if s.store, err = openStore(cfg.Dir, cfg.Array); err != nil {
-		return nil, fmt.Errorf("masks: %w", err)
+		return nil, fmt.Errorf("correction maps: %w", err)
 	}
 	return s, s.load()
 }

@@ -15,44 +15,44 @@ import (
 	"facetd.example/daemon/calibration/correction"
 )
 
-// A mask's file, integers with the least significant byte first:
+// A correction map's file, integers with the least significant byte first:
 //
 //	magic     8 bytes
-//	head      length in 4 bytes, then a facetd.v1.Mask without what the file itself says
+//	head      length in 4 bytes, then a facetd.v1.CorrectionMap without what the file itself says
 //	          (id, checksum, file) and what changes (state, age)
 //	numbers   length in 4 bytes, then what correction.Encode makes
 //	checksum  SHA-256 over everything before it
 const (
-	fileMagic = "FCTMASK\n"
+	fileMagic = "FCTCORR\n"
 	// maxHead bounds the head: hundreds of levels and shares.
 	maxHead = 1 << 20
-	// idDigits is how much of the checksum is in a mask's identity.
+	// idDigits is how much of the checksum is in a correction map's identity.
 	idDigits = 12
 )
 
 // Why a file is refused.
 var (
-	errForeign = errors.New("it is no mask")
+	errForeign = errors.New("it is no correction map")
 	errDamaged = errors.New("it is damaged or cut short: its checksum does not hold")
 )
 
-// OtherArrayError says that a mask was made for another array. The operator should give
+// OtherArrayError says that a correction map was made for another array. The operator should give
 // the daemon that array's file, or calibrate anew.
 type OtherArrayError struct {
-	Array, Digest string // of the mask
+	Array, Digest string // of the correction map
 	Mine          string // digest of this daemon's array
 }
 
 func (e *OtherArrayError) Error() string {
-	return fmt.Sprintf("it was made for array %q as described by %s; the array in force is described by %s: calibrate anew, or bring back that description",
+	return fmt.Sprintf("it was made for array %q as described by %s; the array active is described by %s: calibrate anew, or bring back that description",
 		e.Array, shortDigest(e.Digest), shortDigest(e.Mine))
 }
 
 func shortDigest(d string) string { return d[:min(idDigits, len(d))] }
 
-// encodeFile returns the file of a mask, and fills in what follows from it: checksum and
+// encodeFile returns the file of a correction map, and fills in what follows from it: checksum and
 // identity.
-func encodeFile(meta *facetdv1.Mask, m *correction.Mask) ([]byte, error) {
+func encodeFile(meta *facetdv1.CorrectionMap, m *correction.Map) ([]byte, error) {
 	head := proto.CloneOf(meta)
 	head.Id, head.ChecksumSha256, head.State, head.Age, head.File, head.Data = "", "", 0, nil, "", nil
 	text, err := proto.MarshalOptions{Deterministic: true}.Marshal(head)
@@ -60,7 +60,7 @@ func encodeFile(meta *facetdv1.Mask, m *correction.Mask) ([]byte, error) {
 		return nil, err
 	}
 	if len(text) > maxHead {
-		return nil, fmt.Errorf("what is to be said of the mask takes %d bytes, more than %d", len(text), maxHead)
+		return nil, fmt.Errorf("what is to be said of the correction map takes %d bytes, more than %d", len(text), maxHead)
 	}
 	numbers := m.Encode()
 	out := make([]byte, 0, len(fileMagic)+8+len(text)+len(numbers)+sha256.Size)
@@ -74,15 +74,15 @@ func encodeFile(meta *facetdv1.Mask, m *correction.Mask) ([]byte, error) {
 	return append(out, sum[:]...), nil
 }
 
-func identify(meta *facetdv1.Mask, sum [sha256.Size]byte) {
+func identify(meta *facetdv1.CorrectionMap, sum [sha256.Size]byte) {
 	meta.ChecksumSha256 = hex.EncodeToString(sum[:])
 	meta.Id = meta.GetChip() + "-" + meta.GetChecksumSha256()[:idDigits]
 }
 
-// decodeFile reads a mask for an array. The error says why it is refused; meta is what can
+// decodeFile reads a correction map for an array. The error says why it is refused; meta is what can
 // be said of it all the same, or nil. It takes no more memory than a few times the length of
 // what it is given.
-func decodeFile(data []byte, a *chipmodel.Array) (meta *facetdv1.Mask, m *correction.Mask, err error) {
+func decodeFile(data []byte, a *chipmodel.Array) (meta *facetdv1.CorrectionMap, m *correction.Map, err error) {
 	rest, is := bytes.CutPrefix(data, []byte(fileMagic))
 	if !is {
 		return nil, nil, errForeign
@@ -101,7 +101,7 @@ func decodeFile(data []byte, a *chipmodel.Array) (meta *facetdv1.Mask, m *correc
 	if !ok || !ok2 || len(rest) > 0 || len(head) > maxHead {
 		return nil, nil, errForeign
 	}
-	meta = &facetdv1.Mask{}
+	meta = &facetdv1.CorrectionMap{}
 	if err := proto.Unmarshal(head, meta); err != nil {
 		return nil, nil, errForeign
 	}
@@ -127,9 +127,9 @@ func chunk(b []byte) (head, rest []byte, ok bool) {
 	return b[:n], b[n:], true
 }
 
-// fits checks what a mask says of itself against its numbers and the array: a file with a
+// fits checks what a correction map says of itself against its numbers and the array: a file with a
 // sound checksum may still have been made by something else.
-func fits(meta *facetdv1.Mask, m *correction.Mask, a *chipmodel.Array) error {
+func fits(meta *facetdv1.CorrectionMap, m *correction.Map, a *chipmodel.Array) error {
 	c := a.Chip(meta.GetChip())
 	if c < 0 {
 		return fmt.Errorf("it is for chip %q, which this array has not", meta.GetChip())

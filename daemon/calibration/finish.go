@@ -16,7 +16,7 @@ import (
 	"facetd.example/daemon/calibration/correction"
 )
 
-// FinishCalibration makes the masks of a session, each by itself: a chip whose mask cannot
+// FinishCalibration makes the correction maps of a session, each by itself: a chip whose correction map cannot
 // be made does not keep the others from theirs.
 func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalibrationRequest) (*facetdv1.FinishCalibrationResponse, error) {
 	var m invalid.Errors
@@ -46,17 +46,17 @@ func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalib
 			out.Failures = append(out.Failures, failureOf(&ses.subjects[i], err))
 			continue
 		}
-		out.Masks = append(out.Masks, meta)
+		out.CorrectionMaps = append(out.CorrectionMaps, meta)
 		s.noteMade("made", meta)
 		if t := s.photonTransfer(ses, i); t != nil {
 			out.PhotonTransfers = append(out.PhotonTransfers, t)
 		}
 	}
 	for _, f := range out.Failures {
-		s.note(warning, []string{f.GetChip()}, map[string]string{"view": f.GetView()}, "no mask for chip %s, view %s: %s", f.GetChip(), f.GetView(), f.GetReason())
+		s.note(warning, []string{f.GetChip()}, map[string]string{"view": f.GetView()}, "no correction map for chip %s, view %s: %s", f.GetChip(), f.GetView(), f.GetReason())
 	}
-	if len(out.Masks) == 0 {
-		return nil, nothingMade("no mask could be made", out.GetFailures())
+	if len(out.CorrectionMaps) == 0 {
+		return nil, nothingMade("no correction map could be made", out.GetFailures())
 	}
 	s.mu.Lock()
 	delete(s.sessions, ses.id)
@@ -64,8 +64,8 @@ func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalib
 	return out, nil
 }
 
-func failureOf(sub *subject, err error) *facetdv1.MaskFailure {
-	return &facetdv1.MaskFailure{Chip: sub.key.chip, View: sub.view, Reason: reasonOf(err)}
+func failureOf(sub *subject, err error) *facetdv1.CorrectionMapFailure {
+	return &facetdv1.CorrectionMapFailure{Chip: sub.key.chip, View: sub.view, Reason: reasonOf(err)}
 }
 
 // reasonOf is an error in one line.
@@ -86,7 +86,7 @@ func reasonOf(err error) string {
 }
 
 // nothingMade names the failures, as many as fit.
-func nothingMade(what string, failures []*facetdv1.MaskFailure) error {
+func nothingMade(what string, failures []*facetdv1.CorrectionMapFailure) error {
 	var parts []string
 	for i, f := range failures {
 		if i == 4 {
@@ -98,8 +98,8 @@ func nothingMade(what string, failures []*facetdv1.MaskFailure) error {
 	return status.Errorf(codes.FailedPrecondition, "%s: %s", what, strings.Join(parts, "; "))
 }
 
-// make fits one mask, stores it and puts it into force.
-func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (*facetdv1.Mask, error) {
+// make fits one correction map, stores it and activates it.
+func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (*facetdv1.CorrectionMap, error) {
 	sub := &ses.subjects[i]
 	levels := make([]correction.Level, len(ses.levels))
 	kelvin, known := 0.0, 0
@@ -120,21 +120,21 @@ func (s *Service) make(ses *session, i int, wanted facetdv1.CalibrationMethod) (
 	if method == correction.Offset {
 		used = levels[len(levels)/2 : len(levels)/2+1]
 	}
-	mask, err := correction.Fit(method, used, o)
+	cmap, err := correction.Fit(method, used, o)
 	if err != nil {
 		return nil, err
 	}
 	meta := s.metaOf(sub, ses.note)
-	describe(meta, mask)
-	reports, err := mask.Measure(levels)
+	describe(meta, cmap)
+	reports, err := cmap.Measure(levels)
 	if err != nil {
 		return nil, err
 	}
-	meta.Levels = levelMessages(mask, reports, meta.GetCodesPerDecade())
+	meta.Levels = levelMessages(cmap, reports, meta.GetCodesPerDecade())
 	for l, level := range ses.levels {
 		meta.Levels[l].FirstBusNs, meta.Levels[l].LastBusNs = level.firstNS[i], level.lastNS[i]
 	}
-	return s.keep(meta, mask)
+	return s.keep(meta, cmap)
 }
 
 // methodFor is the method that a chip gets: what was wanted, or the one that takes out most
@@ -153,14 +153,14 @@ func (s *Service) methodFor(sub *subject, wanted facetdv1.CalibrationMethod, lev
 	return correction.Offset
 }
 
-// metaOf is what is said of a new mask whatever its numbers.
-func (s *Service) metaOf(sub *subject, note string) *facetdv1.Mask {
+// metaOf is what is said of a new correction map whatever its numbers.
+func (s *Service) metaOf(sub *subject, note string) *facetdv1.CorrectionMap {
 	class := s.cfg.Array.Chips[sub.chip].Class
 	lattice := facetdv1.LatticeKind_LATTICE_KIND_SQUARE
 	if class.Hexagonal() {
 		lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
 	}
-	return &facetdv1.Mask{
+	return &facetdv1.CorrectionMap{
 		Chip: sub.key.chip, View: sub.view, Settings: sub.settings, Lattice: lattice,
 		CreateTime: timestamppb.New(s.cfg.Clock()), Note: note,
 		Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, ChipClass: class.Name, ClassDigest: classDigest(class),

@@ -14,7 +14,7 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// key is what a mask belongs to: a chip, and everything about a view that changes its
+// key is what a correction map belongs to: a chip, and everything about a view that changes its
 // codes. Equal settings have equal texts.
 type key struct{ chip, settings string }
 

@@ -207,7 +207,7 @@ func (d *daemon) settle(target *facetdv1.Target) {
 	d.pattern(target, nil, facetdv1.Codes_CODES_RAW, 40)
 }
 
-// The demo's classes, by their array file: what masks must find.
+// The demo's classes, by their array file: what correction maps must find.
 var demoChips = []struct {
 	chip                          string
 	perDecade, gainSpread, kelvin float64
@@ -220,10 +220,10 @@ var demoChips = []struct {
 
 const demoVoltsPerCode = 1.6 / 4096
 
-// TestMasksOfTheDemo calibrates a chip of each kind with each method beside the running
+// TestMaps calibrates a chip of each kind with each method beside the running
 // tasks, and measures what is left in frames of other light: against the temporal noise,
-// and against what the spreads of the array file make an offset mask leave.
-func TestMasksOfTheDemo(t *testing.T) {
+// and against what the spreads of the array file make an offset correction map leave.
+func TestMapsOfTheDemo(t *testing.T) {
 	d := start(t, nil)
 	var names []string
 	for _, c := range demoChips {
@@ -234,15 +234,15 @@ func TestMasksOfTheDemo(t *testing.T) {
 		method facetdv1.CalibrationMethod
 		levels []float64
 		fresh  []float64 // light of the independent frames
-		offset float64   // the light of an offset mask, at which it is exact
+		offset float64   // the light of an offset correction map, at which it is exact
 	}{
 		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET, []float64{100}, []float64{100, 500}, 100},
 		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN, []float64{20, 500}, []float64{100}, 0},
 		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, []float64{0, 0.1, 1, 10, 100, 1000}, []float64{0.5, 50, 500}, 0},
 	} {
 		fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list(names...), Method: run.method, Note: "test"}, averaged, run.levels...)
-		if len(fin.GetMasks()) != len(demoChips) || len(fin.GetFailures()) != 0 {
-			t.Fatalf("%v: %d masks, failures %v", run.method, len(fin.GetMasks()), fin.GetFailures())
+		if len(fin.GetCorrectionMaps()) != len(demoChips) || len(fin.GetFailures()) != 0 {
+			t.Fatalf("%v: %d correction maps, failures %v", run.method, len(fin.GetCorrectionMaps()), fin.GetFailures())
 		}
 		for _, lux := range run.fresh {
 			d.light(lux)
@@ -251,7 +251,7 @@ func TestMasksOfTheDemo(t *testing.T) {
 				_, before, noise := d.pattern(list(c.chip), nil, facetdv1.Codes_CODES_RAW, looked)[c.chip].numbers()
 				corrected := d.pattern(list(c.chip), nil, facetdv1.Codes_CODES_CORRECTED, looked)[c.chip]
 				_, after, _ := corrected.numbers()
-				// Noise of the mask and of these frames, rounding to whole codes, and the
+				// Noise of the correction map and of these frames, rounding to whole codes, and the
 				// steps of the converter, which differ by a fifth of a code.
 				want := math.Sqrt(noise*noise*(1.0/averaged+1.0/looked) + 1.0/12/looked + 0.2*0.2)
 				if run.offset > 0 {
@@ -263,27 +263,27 @@ func TestMasksOfTheDemo(t *testing.T) {
 					t.Errorf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, want %.2f", run.method, c.chip, lux, before, after, want)
 				}
 				f := corrected.frame
-				if f.GetMaskId() != fin.GetMasks()[i].GetId() || f.GetCorrectionNote() != "" || len(f.GetCorrections()) != 1 || f.GetSignificantBits() != 12 {
-					t.Errorf("the frame says %q, %q, %v", f.GetMaskId(), f.GetCorrectionNote(), f.GetCorrections())
+				if f.GetCorrectionMapId() != fin.GetCorrectionMaps()[i].GetId() || f.GetCorrectionNote() != "" || len(f.GetCorrections()) != 1 || f.GetSignificantBits() != 12 {
+					t.Errorf("the frame says %q, %q, %v", f.GetCorrectionMapId(), f.GetCorrectionNote(), f.GetCorrections())
 				}
 			}
 		}
 		if run.method == facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE {
-			for i, m := range fin.GetMasks() {
+			for i, m := range fin.GetCorrectionMaps() {
 				d.checkResponse(m, demoChips[i].perDecade/demoVoltsPerCode*demoChips[i].kelvin/300, demoChips[i].gainSpread)
 			}
 		}
 	}
 }
 
-// checkResponse compares a mask's slopes with those of the class.
-func (d *daemon) checkResponse(m *facetdv1.Mask, perDecade, gainSpread float64) {
+// checkResponse compares a correction map's slopes with those of the class.
+func (d *daemon) checkResponse(m *facetdv1.CorrectionMap, perDecade, gainSpread float64) {
 	d.t.Helper()
 	if got := m.GetCodesPerDecade(); math.Abs(got/perDecade-1) > 0.003 {
 		d.t.Errorf("%s: %.2f codes a decade, the class says %.2f", m.GetChip(), got, perDecade)
 	}
-	full := must[*facetdv1.GetMaskResponse](d.t)(d.cal.GetMask(limited(d.t), &facetdv1.GetMaskRequest{Id: m.GetId(), Data: true}))
-	gains := full.GetMask().GetData().GetGain()
+	full := must[*facetdv1.GetCorrectionMapResponse](d.t)(d.cal.GetCorrectionMap(limited(d.t), &facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true}))
+	gains := full.GetCorrectionMap().GetData().GetGain()
 	var sum, squares float64
 	for _, g := range gains {
 		sum += float64(g)
@@ -295,21 +295,21 @@ func (d *daemon) checkResponse(m *facetdv1.Mask, perDecade, gainSpread float64) 
 		d.t.Errorf("%s: slopes spread by %.5f, the class says %.5f", m.GetChip(), spread, gainSpread)
 	}
 	if m.GetDieKelvin() == 0 || m.GetArrayDigest() != d.server.Array().Digest || m.GetNote() != "test" || len(m.GetChecksumSha256()) != 64 {
-		d.t.Errorf("the mask says %v", m)
+		d.t.Errorf("the correction map says %v", m)
 	}
 }
 
-// TestRawStaysRaw: with masks in force and somebody who reads corrected frames, the raw ones
-// are what they are without, to the bit; and corrected ones are the mask applied to them.
+// TestRawStaysRaw: with active correction maps and somebody who reads corrected frames, the raw ones
+// are what they are without, to the bit; and corrected ones are the correction map applied to them.
 func TestRawStaysRaw(t *testing.T) {
 	data := t.TempDir()
 	d := start(t, func(c *server.Setup) { c.Data = data })
 	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Task: "bed"}, 8, 10, 100, 500)
-	if len(fin.GetMasks()) != 4 {
-		t.Fatalf("%d masks of the task bed: %v", len(fin.GetMasks()), fin.GetFailures())
+	if len(fin.GetCorrectionMaps()) != 4 {
+		t.Fatalf("%d correction maps of the task bed: %v", len(fin.GetCorrectionMaps()), fin.GetFailures())
 	}
 	ids := map[string]string{}
-	for _, m := range fin.GetMasks() {
+	for _, m := range fin.GetCorrectionMaps() {
 		ids[m.GetChip()] = m.GetId()
 	}
 	d.stop()
@@ -344,8 +344,8 @@ func TestRawStaysRaw(t *testing.T) {
 		for _, fs := range got {
 			before := raw[fs.GetJob()]
 			for i, f := range fs.GetFrames() {
-				if f.GetMaskId() != ids[f.GetChip()] || bytes.Equal(f.GetData(), before.GetFrames()[i].GetData()) || len(before.GetFrames()[i].GetCorrections()) > 0 {
-					t.Fatalf("job %d: mask %q, %v", fs.GetJob(), f.GetMaskId(), before.GetFrames()[i].GetCorrections())
+				if f.GetCorrectionMapId() != ids[f.GetChip()] || bytes.Equal(f.GetData(), before.GetFrames()[i].GetData()) || len(before.GetFrames()[i].GetCorrections()) > 0 {
+					t.Fatalf("job %d: correction map %q, %v", fs.GetJob(), f.GetCorrectionMapId(), before.GetFrames()[i].GetCorrections())
 				}
 			}
 		}
@@ -360,27 +360,27 @@ func TestRawStaysRaw(t *testing.T) {
 	}
 }
 
-// TestOtherArraysMask: a mask of another array in the folder is refused by name.
-func TestOtherArraysMask(t *testing.T) {
+// TestOtherArraysMap: a correction map of another array in the folder is refused by name.
+func TestOtherArraysMap(t *testing.T) {
 	data := t.TempDir()
 	d := start(t, func(c *server.Setup) { c.Data, c.Tasks = data, config.None })
-	made := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100).GetMasks()[0]
+	made := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100).GetCorrectionMaps()[0]
 	d.stop()
 	other := strings.Replace(string(deploy.CrawlerArray), "name: culvert-crawler", "name: dock-crawler", 1)
 	d = start(t, func(c *server.Setup) {
 		c.Data, c.Tasks, c.Array = data, config.None, "dock.yaml"
 		c.ReadFile = func(string) ([]byte, error) { return []byte(other), nil }
 	})
-	masks := must[*facetdv1.ListMasksResponse](t)(d.cal.ListMasks(limited(t), &facetdv1.ListMasksRequest{}))
-	if len(masks.GetMasks()) != 0 || len(masks.GetRefused()) != 1 {
-		t.Fatalf("%v", masks)
+	cmaps := must[*facetdv1.ListCorrectionMapsResponse](t)(d.cal.ListCorrectionMaps(limited(t), &facetdv1.ListCorrectionMapsRequest{}))
+	if len(cmaps.GetCorrectionMaps()) != 0 || len(cmaps.GetRefused()) != 1 {
+		t.Fatalf("%v", cmaps)
 	}
-	if r := masks.GetRefused()[0]; r.GetFile() != made.GetFile() || !strings.Contains(r.GetReason(), `array "culvert-crawler"`) || r.GetChip() != "bow-comb" {
+	if r := cmaps.GetRefused()[0]; r.GetFile() != made.GetFile() || !strings.Contains(r.GetReason(), `array "culvert-crawler"`) || r.GetChip() != "bow-comb" {
 		t.Errorf("refused: %v", r)
 	}
 	f := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 1)["bow-comb"].frame
-	if f.GetMaskId() != "" || len(f.GetCorrections()) != 0 || !strings.Contains(f.GetCorrectionNote(), "chip bow-comb has no mask") {
-		t.Errorf("frame: %q %v %q", f.GetMaskId(), f.GetCorrections(), f.GetCorrectionNote())
+	if f.GetCorrectionMapId() != "" || len(f.GetCorrections()) != 0 || !strings.Contains(f.GetCorrectionNote(), "chip bow-comb has no correction map") {
+		t.Errorf("frame: %q %v %q", f.GetCorrectionMapId(), f.GetCorrections(), f.GetCorrectionNote())
 	}
 	events := must[*facetdv1.ListEventsResponse](t)(d.events.ListEvents(limited(t), &facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CALIBRATION}}}))
 	if last := events.GetEvents()[len(events.GetEvents())-1]; !strings.Contains(last.GetText(), made.GetFile()+" refused") {
@@ -388,7 +388,7 @@ func TestOtherArraysMask(t *testing.T) {
 	}
 }
 
-// TestOtherTemperature: frames of a die that is warmer than its mask say so.
+// TestOtherTemperature: frames of a die that is warmer than its correction map say so.
 func TestOtherTemperature(t *testing.T) {
 	d := start(t, func(c *server.Setup) { c.Tasks = config.None })
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 4, 100)
@@ -416,8 +416,8 @@ func TestFindsDefects(t *testing.T) {
 		c.Tasks = config.None
 		c.Defects = []string{"bow-comb:3,4=stuck@1.4", "bow-comb:10,10=stuck@0", "bow-comb:20,5=stuck@3", "bow-comb:0,31=noisy@0.02"}
 	})
-	m := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 1, 10, 100, 1000).GetMasks()[0]
-	full := must[*facetdv1.GetMaskResponse](t)(d.cal.GetMask(limited(t), &facetdv1.GetMaskRequest{Id: m.GetId(), Data: true})).GetMask()
+	m := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 1, 10, 100, 1000).GetCorrectionMaps()[0]
+	full := must[*facetdv1.GetCorrectionMapResponse](t)(d.cal.GetCorrectionMap(limited(t), &facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true})).GetCorrectionMap()
 	found := 0
 	for _, p := range full.GetData().GetDefects() {
 		kind, known := given[[2]uint32{p.GetRow(), p.GetColumn()}]
@@ -449,13 +449,13 @@ func TestFindsDefects(t *testing.T) {
 	}
 }
 
-// TestRezeroAfterWarmingUp: masks made cold leave a pattern on a warm array, since slopes go
+// TestOffsetUpdateAfterWarmingUp: correction maps made cold leave a pattern on a warm array, since slopes go
 // with the temperature; one even level brings it down at that light.
-func TestRezeroAfterWarmingUp(t *testing.T) {
+func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	d := start(t, func(c *server.Setup) { c.Tasks, c.Data = config.None, t.TempDir() })
-	_, err := d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{})
+	_, err := d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{})
 	if status.Code(err) != codes.FailedPrecondition {
-		t.Errorf("without masks: %v", err)
+		t.Errorf("without correction maps: %v", err)
 	}
 	views := []*facetdv1.View{{SmoothingSteps: 1}, {Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 20, 500)
@@ -471,13 +471,13 @@ func TestRezeroAfterWarmingUp(t *testing.T) {
 	}
 	before, _ := look()
 	// Nobody need measure that light: then it is unknown, not dark.
-	unknown := must[*facetdv1.RezeroMasksResponse](t)(d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{Frames: 32}))
-	r := must[*facetdv1.RezeroMasksResponse](t)(d.cal.RezeroMasks(limited(t), &facetdv1.RezeroMasksRequest{Frames: 32, Lux: 200}))
-	if l, known := unknown.GetMasks()[0].GetLevels()[0], r.GetMasks()[0].GetLevels()[0]; !l.GetLuxUnknown() || l.GetLux() != 0 || known.GetLuxUnknown() || known.GetLux() != 200 {
+	unknown := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{Frames: 32}))
+	r := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{Frames: 32, Lux: 200}))
+	if l, known := unknown.GetCorrectionMaps()[0].GetLevels()[0], r.GetCorrectionMaps()[0].GetLevels()[0]; !l.GetLuxUnknown() || l.GetLux() != 0 || known.GetLuxUnknown() || known.GetLux() != 200 {
 		t.Errorf("levels %v and %v", l, known)
 	}
-	if len(r.GetMasks()) != 3 || len(r.GetFailures()) != 0 {
-		t.Fatalf("%d masks, %v", len(r.GetMasks()), r.GetFailures())
+	if len(r.GetCorrectionMaps()) != 3 || len(r.GetFailures()) != 0 {
+		t.Fatalf("%d correction maps, %v", len(r.GetCorrectionMaps()), r.GetFailures())
 	}
 	after, f := look()
 	_, _, noise := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_RAW, 32)["bow-comb"].numbers()
@@ -486,14 +486,14 @@ func TestRezeroAfterWarmingUp(t *testing.T) {
 	if before < 2*floor || after > 1.15*floor {
 		t.Errorf("pattern of %.2f codes before, %.2f after; noise leaves %.2f", before, after, floor)
 	}
-	if f.GetCorrectionNote() != "" || r.GetMasks()[2].GetRezeroedFrom() == "" || r.GetMasks()[2].GetDieKelvin() != 338 {
-		t.Errorf("%q; %v", f.GetCorrectionNote(), r.GetMasks()[2])
+	if f.GetCorrectionNote() != "" || r.GetCorrectionMaps()[2].GetUpdatedFrom() == "" || r.GetCorrectionMaps()[2].GetDieKelvin() != 338 {
+		t.Errorf("%q; %v", f.GetCorrectionNote(), r.GetCorrectionMaps()[2])
 	}
-	// The second view of the pyramid is still what its mask is for.
+	// The second view of the pyramid is still what its correction map is for.
 	wall := must[*facetdv1.CaptureFramesResponse](t)(d.frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: list("wall-00"), Views: views, Codes: facetdv1.Codes_CODES_CORRECTED}))
 	for i, f := range wall.GetFrameSet().GetFrames() {
-		if f.GetMaskId() != r.GetMasks()[i].GetId() && f.GetMaskId() != r.GetMasks()[1-i].GetId() || len(f.GetCorrections()) == 0 {
-			t.Errorf("view %s: mask %q, %q", f.GetView(), f.GetMaskId(), f.GetCorrectionNote())
+		if f.GetCorrectionMapId() != r.GetCorrectionMaps()[i].GetId() && f.GetCorrectionMapId() != r.GetCorrectionMaps()[1-i].GetId() || len(f.GetCorrections()) == 0 {
+			t.Errorf("view %s: correction map %q, %q", f.GetView(), f.GetCorrectionMapId(), f.GetCorrectionNote())
 		}
 	}
 }

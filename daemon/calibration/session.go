@@ -46,7 +46,7 @@ type unit struct {
 	target *facetdv1.Target
 }
 
-// subject is what gets a mask: one view of one chip.
+// subject is what gets a correction map: one view of one chip.
 type subject struct {
 	key      key
 	chip     int

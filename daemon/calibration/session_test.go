@@ -208,11 +208,11 @@ func TestErrorsOfRequests(t *testing.T) {
 	}
 	_, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: id})
 	wantCode(t, "no level", err, codes.FailedPrecondition, "no level")
-	_, err = b.client.GetMask(t.Context(), &facetdv1.GetMaskRequest{Id: "h0-0"})
-	wantCode(t, "no mask", err, codes.NotFound)
-	_, err = b.client.DeleteMask(t.Context(), &facetdv1.DeleteMaskRequest{})
+	_, err = b.client.GetCorrectionMap(t.Context(), &facetdv1.GetCorrectionMapRequest{Id: "h0-0"})
+	wantCode(t, "no correction map", err, codes.NotFound)
+	_, err = b.client.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{})
 	wantCode(t, "no name", err, codes.InvalidArgument)
-	_, err = b.client.ListMasks(t.Context(), &facetdv1.ListMasksRequest{Chip: "x"})
+	_, err = b.client.ListCorrectionMaps(t.Context(), &facetdv1.ListCorrectionMapsRequest{Chip: "x"})
 	wantCode(t, "no chip", err, codes.NotFound)
 }
 
@@ -226,11 +226,11 @@ func TestFinishAfterTooFewLevels(t *testing.T) {
 	_, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: id, Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE})
 	wantCode(t, "one level", err, codes.FailedPrecondition, "h0", "more levels")
 	r, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: id})
-	if err != nil || len(r.GetMasks()) != 2 || r.GetMasks()[0].GetMethod() != facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET {
+	if err != nil || len(r.GetCorrectionMaps()) != 2 || r.GetCorrectionMaps()[0].GetMethod() != facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET {
 		t.Errorf("%v, %v", r, err)
 	}
 	b.log.has(t, info, "made for chip m0")
-	b.log.has(t, warning, "no mask for chip h0")
+	b.log.has(t, warning, "no correction map for chip h0")
 	_, err = b.client.GetCalibration(t.Context(), &facetdv1.GetCalibrationRequest{Session: id})
 	wantCode(t, "a finished session", err, codes.NotFound)
 }
@@ -247,7 +247,7 @@ func TestTasksViews(t *testing.T) {
 		t.Errorf("%v, %v", level, err)
 	}
 	done, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: r.GetSession().GetId()})
-	if err != nil || done.GetMasks()[0].GetRows() != 2 || done.GetMasks()[0].GetSettings().GetWindow().GetRows() != 2 {
+	if err != nil || done.GetCorrectionMaps()[0].GetRows() != 2 || done.GetCorrectionMaps()[0].GetSettings().GetWindow().GetRows() != 2 {
 		t.Errorf("%v, %v", done, err)
 	}
 	// The corrector knows the task's view from the timetable; a plain view is another.
@@ -258,15 +258,15 @@ func TestTasksViews(t *testing.T) {
 			f = &facetdv1.Frame{Chip: "h0", View: "view-1", Data: make([]byte, 2*4*4)}
 		}
 		got := b.Begin(&facetdv1.FrameSet{Task: task, Frames: []*facetdv1.Frame{f}})().GetFrames()[0]
-		if (want == "") != (got.GetMaskId() != "") || !strings.Contains(got.GetCorrectionNote(), want) {
-			t.Errorf("%s: mask %q, %q", task, got.GetMaskId(), got.GetCorrectionNote())
+		if (want == "") != (got.GetCorrectionMapId() != "") || !strings.Contains(got.GetCorrectionNote(), want) {
+			t.Errorf("%s: correction map %q, %q", task, got.GetCorrectionMapId(), got.GetCorrectionNote())
 		}
 	}
 	failed := b.Begin(&facetdv1.FrameSet{Task: "look", Failure: "cut off", Frames: []*facetdv1.Frame{{Chip: "h0", View: "top", Data: make([]byte, 16)}}})()
-	if f := failed.GetFrames()[0]; f.GetMaskId() != "" || !strings.Contains(f.GetCorrectionNote(), "job failed") || failed.GetFailure() != "cut off" {
+	if f := failed.GetFrames()[0]; f.GetCorrectionMapId() != "" || !strings.Contains(f.GetCorrectionNote(), "job failed") || failed.GetFailure() != "cut off" {
 		t.Errorf("of a failed job: %v", failed)
 	}
-	if st := b.Stats(); st.Corrected != 1 || st.NoMask != 1 || st.UnknownView != 1 || st.Incomplete != 1 {
+	if st := b.Stats(); st.Corrected != 1 || st.NoMap != 1 || st.UnknownView != 1 || st.Incomplete != 1 {
 		t.Errorf("counts %+v", st)
 	}
 }

@@ -18,18 +18,18 @@ import (
 )
 
 const (
-	suffix = ".mask"
+	suffix = ".map"
 	// maxFiles bounds what is looked at in the folder.
 	maxFiles = 16384
 	// maxRefused bounds the list of what was refused.
 	maxRefused = 256
 )
 
-// store is the folder of masks. The service's mu guards it.
+// store is the folder of correction maps. The service's mu guards it.
 type store struct {
 	dir   string
 	array *chipmodel.Array
-	// maxBytes is the size of the largest mask that the array could have.
+	// maxBytes is the size of the largest correction map that the array could have.
 	maxBytes int64
 }
 
@@ -45,7 +45,7 @@ func openStore(dir string, a *chipmodel.Array) (*store, error) {
 	return &store{dir: dir, array: a, maxBytes: int64(pixels)*18 + maxHead + 1<<16}, nil
 }
 
-// fileName is where the mask of a key lies. Names of chips may hold what names of files may
+// fileName is where the correction map of a key lies. Names of chips may hold what names of files may
 // not.
 func fileName(k key) string {
 	safe := strings.Map(func(r rune) rune {
@@ -57,7 +57,7 @@ func fileName(k key) string {
 	return safe[:min(len(safe), 64)] + "-" + k.hash() + suffix
 }
 
-// write puts a mask's file in the place of an older one of the same name. A crash at any
+// write puts a correction map's file in the place of an older one of the same name. A crash at any
 // moment leaves the old or the new one, whole.
 func (st *store) write(name string, data []byte) error {
 	return durable.WriteFile(filepath.Join(st.dir, name), data, 0o644)
@@ -71,10 +71,10 @@ func (st *store) remove(name string) error {
 	return durable.SyncDir(st.dir)
 }
 
-// found is what lies in the folder: masks of this array, and what is refused.
+// found is what lies in the folder: correction maps of this array, and what is refused.
 type found struct {
-	masks   []*inForce
-	refused []*facetdv1.RefusedMask
+	cmaps   []*activeMap
+	refused []*facetdv1.RefusedCorrectionMap
 }
 
 // scan reads every file of the folder. Half-written files that a crash left are removed.
@@ -85,7 +85,7 @@ func (st *store) scan() (found, error) {
 		return out, err
 	}
 	refuse := func(name, chip string, size int64, reason string) {
-		out.refused = append(out.refused, &facetdv1.RefusedMask{File: name, Reason: reason, Bytes: uint64(max(size, 0)), Chip: chip})
+		out.refused = append(out.refused, &facetdv1.RefusedCorrectionMap{File: name, Reason: reason, Bytes: uint64(max(size, 0)), Chip: chip})
 	}
 	for i, e := range entries {
 		name := e.Name()
@@ -108,32 +108,32 @@ func (st *store) scan() (found, error) {
 			continue
 		}
 		meta.File = name
-		out.masks = append(out.masks, newInForce(meta, m))
+		out.cmaps = append(out.cmaps, newActiveMap(meta, m))
 	}
 	return st.newest(out), nil
 }
 
-// newest refuses masks of which there is a newer one for the same.
+// newest refuses correction maps of which there is a newer one for the same.
 func (st *store) newest(in found) found {
-	slices.SortStableFunc(in.masks, func(a, b *inForce) int {
+	slices.SortStableFunc(in.cmaps, func(a, b *activeMap) int {
 		return cmp.Or(b.created.Compare(a.created), cmp.Compare(a.meta.GetFile(), b.meta.GetFile()))
 	})
 	seen := map[key]string{}
-	in.masks = slices.DeleteFunc(in.masks, func(m *inForce) bool {
+	in.cmaps = slices.DeleteFunc(in.cmaps, func(m *activeMap) bool {
 		if newer, taken := seen[m.key]; taken {
-			in.refused = append(in.refused, &facetdv1.RefusedMask{File: m.meta.GetFile(), Chip: m.key.chip, Reason: "there is a newer one for the same chip and settings: " + newer})
+			in.refused = append(in.refused, &facetdv1.RefusedCorrectionMap{File: m.meta.GetFile(), Chip: m.key.chip, Reason: "there is a newer one for the same chip and settings: " + newer})
 			return true
 		}
 		seen[m.key] = m.meta.GetFile()
 		return false
 	})
 	if extra := len(in.refused) - maxRefused; extra > 0 {
-		in.refused = append(in.refused[:maxRefused], &facetdv1.RefusedMask{Reason: fmt.Sprintf("and %d more files", extra)})
+		in.refused = append(in.refused[:maxRefused], &facetdv1.RefusedCorrectionMap{Reason: fmt.Sprintf("and %d more files", extra)})
 	}
 	return in
 }
 
-// read returns what a file of the folder holds. Nothing larger than a mask can be is read.
+// read returns what a file of the folder holds. Nothing larger than a correction map can be is read.
 func (st *store) read(e fs.DirEntry) ([]byte, int64, error) {
 	if !e.Type().IsRegular() {
 		return nil, 0, errors.New("it is no plain file")
@@ -147,7 +147,7 @@ func (st *store) read(e fs.DirEntry) ([]byte, int64, error) {
 		return nil, size, fmt.Errorf("its name does not end in %s", suffix)
 	}
 	if size > st.maxBytes {
-		return nil, size, fmt.Errorf("it has %d bytes; no mask of this array has more than %d", size, st.maxBytes)
+		return nil, size, fmt.Errorf("it has %d bytes; no correction map of this array has more than %d", size, st.maxBytes)
 	}
 	f, err := os.Open(filepath.Join(st.dir, e.Name()))
 	if err != nil {
@@ -167,31 +167,31 @@ func plain(err error) error {
 	return err
 }
 
-// load puts the masks of the folder into force.
+// load activates the correction maps of the folder.
 func (s *Service) load() error {
 	got, err := s.store.scan()
 	if err != nil {
-		return fmt.Errorf("masks: %w", err)
+		return fmt.Errorf("correction maps: %w", err)
 	}
-	force := map[key]*inForce{}
-	for _, m := range got.masks {
-		force[m.key] = m
+	active := map[key]*activeMap{}
+	for _, m := range got.cmaps {
+		active[m.key] = m
 	}
-	s.force.Store(&force)
+	s.active.Store(&active)
 	s.refused = got.refused
 	s.noteLoaded(got)
 	return nil
 }
 
-// keep stores a mask and puts it into force in the place of an older one.
-func (s *Service) keep(meta *facetdv1.Mask, m *correction.Mask) (*facetdv1.Mask, error) {
+// keep stores a correction map and activates it in the place of an older one.
+func (s *Service) keep(meta *facetdv1.CorrectionMap, m *correction.Map) (*facetdv1.CorrectionMap, error) {
 	data, err := encodeFile(meta, m)
 	if err != nil {
 		return nil, err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	made := newInForce(meta, m)
+	made := newActiveMap(meta, m)
 	if s.store != nil {
 		name := fileName(made.key)
 		if err := s.store.write(name, data); err != nil {
@@ -199,16 +199,16 @@ func (s *Service) keep(meta *facetdv1.Mask, m *correction.Mask) (*facetdv1.Mask,
 		}
 		meta.File = name
 		// A refused file of that name is gone.
-		s.refused = slices.DeleteFunc(s.refused, func(r *facetdv1.RefusedMask) bool { return r.GetFile() == name })
+		s.refused = slices.DeleteFunc(s.refused, func(r *facetdv1.RefusedCorrectionMap) bool { return r.GetFile() == name })
 	}
 	s.replace(made.key, made)
 	return s.shown(made), nil
 }
 
-// replace changes what is in force for a key; nil takes it out. The caller holds mu.
-func (s *Service) replace(k key, m *inForce) {
-	next := map[key]*inForce{}
-	for k, v := range *s.force.Load() {
+// replace changes what is active for a key; nil takes it out. The caller holds mu.
+func (s *Service) replace(k key, m *activeMap) {
+	next := map[key]*activeMap{}
+	for k, v := range *s.active.Load() {
 		next[k] = v
 	}
 	if m == nil {
@@ -216,5 +216,5 @@ func (s *Service) replace(k key, m *inForce) {
 	} else {
 		next[k] = m
 	}
-	s.force.Store(&next)
+	s.active.Store(&next)
 }

@@ -26,11 +26,11 @@ import (
 	"facetd.example/daemon/durable"
 )
 
-// chip and its plain view, of which masks are made here.
+// chip and its plain view, of which correction maps are made here.
 const testChip = bustest.M0
 
-// fitted makes a mask of invented frames: pixel i lies i codes above the others.
-func fitted(t testing.TB, sub *subject, seed uint64) *correction.Mask {
+// fitted makes a correction map of invented frames: pixel i lies i codes above the others.
+func fitted(t testing.TB, sub *subject, seed uint64) *correction.Map {
 	t.Helper()
 	a, err := correction.NewAccumulator(sub.shape, sub.scale)
 	if err != nil {
@@ -104,8 +104,8 @@ func plainSubject(t testing.TB, a *chipmodel.Array, chip int) *subject {
 	return &subs[0]
 }
 
-// made stores a mask and puts it into force.
-func made(t testing.TB, s *Service, chip int, seed uint64) *facetdv1.Mask {
+// made stores a correction map and activates it.
+func made(t testing.TB, s *Service, chip int, seed uint64) *facetdv1.CorrectionMap {
 	t.Helper()
 	sub := plainSubject(t, s.cfg.Array, chip)
 	m := fitted(t, sub, seed)
@@ -119,8 +119,8 @@ func made(t testing.TB, s *Service, chip int, seed uint64) *facetdv1.Mask {
 	return got
 }
 
-func TestMasksComeBackAsTheyWere(t *testing.T) {
-	a, dir := bustest.MustArray(), filepath.Join(t.TempDir(), "masks")
+func TestMapsComeBackAsTheyWere(t *testing.T) {
+	a, dir := bustest.MustArray(), filepath.Join(t.TempDir(), "correction-maps")
 	s := open(t, dir, a, nil, nil)
 	first := made(t, s, testChip, 1)
 	made(t, s, bustest.M1, 2)
@@ -145,29 +145,29 @@ func TestMasksComeBackAsTheyWere(t *testing.T) {
 	again := open(t, dir, a, l, nil)
 	got := again.find(second.GetId())
 	if got == nil {
-		t.Fatal("the mask did not come back")
+		t.Fatal("the correction map did not come back")
 	}
 	want := s.find(second.GetId())
-	if !proto.Equal(got.meta, want.meta) || !bytes.Equal(got.mask.Encode(), want.mask.Encode()) || got.key != want.key {
+	if !proto.Equal(got.meta, want.meta) || !bytes.Equal(got.cmap.Encode(), want.cmap.Encode()) || got.key != want.key {
 		t.Errorf("came back as %v, was %v", got.meta, want.meta)
 	}
-	l.has(t, info, "2 masks loaded")
-	if _, err := again.DeleteMask(t.Context(), &facetdv1.DeleteMaskRequest{Id: second.GetId()}); err != nil {
+	l.has(t, info, "2 correction maps loaded")
+	if _, err := again.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: second.GetId()}); err != nil {
 		t.Fatal(err)
 	}
 	l.has(t, info, second.GetId(), "deleted")
 	if len(open(t, dir, a, nil, nil).inOrder()) != 1 {
-		t.Error("the deleted mask came back")
+		t.Error("the deleted correction map came back")
 	}
 }
 
-// TestRefusedFiles: what is no mask of this array is listed by name with the reason, is told
+// TestRefusedFiles: what is no correction map of this array is listed by name with the reason, is told
 // to the journal, and can be deleted.
 func TestRefusedFiles(t *testing.T) {
 	a, dir := bustest.MustArray(), t.TempDir()
 	s := open(t, dir, a, nil, nil)
-	mask := made(t, s, testChip, 1)
-	file := filepath.Join(dir, mask.GetFile())
+	cmap := made(t, s, testChip, 1)
+	file := filepath.Join(dir, cmap.GetFile())
 	good, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
@@ -196,25 +196,25 @@ func TestRefusedFiles(t *testing.T) {
 		}
 	}
 	want := map[string]string{
-		"cut.mask": "damaged or cut short", "flipped.mask": "damaged or cut short", "empty.mask": "no mask", "text.mask": "no mask",
-		"other.mask": `array "another rig"`, "big.mask": "no mask of this array has more", "notes.txt": "does not end in .mask", "folder.mask": "no plain file",
-		"link.mask": "no plain file", "lies.mask": "damaged or cut short",
+		"cut.map": "damaged or cut short", "flipped.map": "damaged or cut short", "empty.map": "no correction map", "text.map": "no correction map",
+		"other.map": `array "another rig"`, "big.map": "no correction map of this array has more", "notes.txt": "does not end in .map", "folder.map": "no plain file",
+		"link.map": "no plain file", "lies.map": "damaged or cut short",
 	}
-	write("cut.mask", good[:len(good)-1])
-	write("flipped.mask", flipped)
-	write("empty.mask", nil)
-	write("text.mask", []byte("dear diary"))
-	write("other.mask", of)
+	write("cut.map", good[:len(good)-1])
+	write("flipped.map", flipped)
+	write("empty.map", nil)
+	write("text.map", []byte("dear diary"))
+	write("other.map", of)
 	write("notes.txt", []byte("x"))
-	write("lies.mask", append([]byte(fileMagic), bytes.Repeat([]byte{0xff}, 60)...))
+	write("lies.map", append([]byte(fileMagic), bytes.Repeat([]byte{0xff}, 60)...))
 	write(durable.TempPrefix+"123", good[:100]) // what a crash leaves
-	if err := os.Mkdir(filepath.Join(dir, "folder.mask"), 0o755); err != nil {
+	if err := os.Mkdir(filepath.Join(dir, "folder.map"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Symlink("/dev/zero", filepath.Join(dir, "link.mask")); err != nil {
+	if err := os.Symlink("/dev/zero", filepath.Join(dir, "link.map")); err != nil {
 		t.Fatal(err)
 	}
-	big, err := os.Create(filepath.Join(dir, "big.mask"))
+	big, err := os.Create(filepath.Join(dir, "big.map"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -223,12 +223,12 @@ func TestRefusedFiles(t *testing.T) {
 	}
 	l := &log{}
 	s = open(t, dir, a, l, nil)
-	list, err := s.ListMasks(t.Context(), &facetdv1.ListMasksRequest{})
+	list, err := s.ListCorrectionMaps(t.Context(), &facetdv1.ListCorrectionMapsRequest{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(list.GetMasks()) != 0 || !list.GetStored() {
-		t.Errorf("in force: %v", list)
+	if len(list.GetCorrectionMaps()) != 0 || !list.GetStored() {
+		t.Errorf("active: %v", list)
 	}
 	got := map[string]string{}
 	for _, r := range list.GetRefused() {
@@ -240,67 +240,67 @@ func TestRefusedFiles(t *testing.T) {
 	if len(got) != len(want) {
 		t.Errorf("refused %v, want %v", got, want)
 	}
-	l.has(t, warning, "other.mask", "another rig")
+	l.has(t, warning, "other.map", "another rig")
 	if _, err := os.Stat(filepath.Join(dir, durable.TempPrefix+"123")); !errors.Is(err, fs.ErrNotExist) {
 		t.Error("a half-written file is still there")
 	}
-	if _, err := s.DeleteMask(t.Context(), &facetdv1.DeleteMaskRequest{Id: "other.mask"}); err != nil {
+	if _, err := s.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: "other.map"}); err != nil {
 		t.Error(err)
 	}
-	if _, err := s.DeleteMask(t.Context(), &facetdv1.DeleteMaskRequest{Id: "../" + filepath.Base(dir) + "/cut.mask"}); err == nil {
+	if _, err := s.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: "../" + filepath.Base(dir) + "/cut.map"}); err == nil {
 		t.Error("a path was taken for a file of the folder")
 	}
 }
 
-// TestNewestMaskWins: of two files for one thing the newer is in force, whatever their names.
-func TestNewestMaskWins(t *testing.T) {
+// TestNewestMapWins: of two files for one thing the newer is active, whatever their names.
+func TestNewestMapWins(t *testing.T) {
 	a, dir := bustest.MustArray(), t.TempDir()
 	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 	s := open(t, dir, a, nil, func() time.Time { return at })
 	old := made(t, s, testChip, 1)
 	name := filepath.Join(dir, old.GetFile())
-	if err := os.Rename(name, filepath.Join(dir, "zzz.mask")); err != nil {
+	if err := os.Rename(name, filepath.Join(dir, "zzz.map")); err != nil {
 		t.Fatal(err)
 	}
 	at = at.Add(time.Hour)
 	newer := made(t, s, testChip, 2)
 	s = open(t, dir, a, nil, func() time.Time { return at })
-	if s.find(newer.GetId()) == nil || s.find(old.GetId()) != nil || len(s.refused) != 1 || s.refused[0].GetFile() != "zzz.mask" {
-		t.Errorf("in force %v, refused %v", s.inOrder()[0].meta.GetId(), s.refused)
+	if s.find(newer.GetId()) == nil || s.find(old.GetId()) != nil || len(s.refused) != 1 || s.refused[0].GetFile() != "zzz.map" {
+		t.Errorf("active %v, refused %v", s.inOrder()[0].meta.GetId(), s.refused)
 	}
 }
 
-func TestStaleMasks(t *testing.T) {
+func TestStaleMaps(t *testing.T) {
 	a, dir := bustest.MustArray(), t.TempDir()
 	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 	clock := func() time.Time { return at }
 	m := made(t, open(t, dir, a, nil, clock), testChip, 1)
-	if m.GetState() != facetdv1.MaskState_MASK_STATE_IN_FORCE {
+	if m.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_ACTIVE {
 		t.Errorf("fresh: %v", m)
 	}
 	at = at.Add(DefaultMaxAge + time.Second)
 	l := &log{}
 	s := open(t, dir, a, l, clock)
-	if got := s.shown(s.inOrder()[0]); got.GetState() != facetdv1.MaskState_MASK_STATE_STALE || got.GetAge().AsDuration() != DefaultMaxAge+time.Second {
+	if got := s.shown(s.inOrder()[0]); got.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_STALE || got.GetAge().AsDuration() != DefaultMaxAge+time.Second {
 		t.Errorf("old: %v", got)
 	}
 	l.has(t, warning, "stale")
-	if st := s.Stats(); st.InForce != 1 || st.Stale != 1 || st.OldestSeconds[a.Chips[testChip].Name] != (DefaultMaxAge+time.Second).Seconds() {
+	if st := s.Stats(); st.Active != 1 || st.Stale != 1 || st.OldestSeconds[a.Chips[testChip].Name] != (DefaultMaxAge+time.Second).Seconds() {
 		t.Errorf("stats %+v", st)
 	}
 	frame := &facetdv1.Frame{Chip: a.Chips[testChip].Name, View: "view-1", Data: make([]byte, 2*a.Chips[testChip].Class.Rows*a.Chips[testChip].Class.Columns)}
 	got := s.Captured(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{frame}}, nil).GetFrames()[0]
-	if got.GetMaskId() != m.GetId() || !strings.Contains(got.GetCorrectionNote(), "30 days old") {
+	if got.GetCorrectionMapId() != m.GetId() || !strings.Contains(got.GetCorrectionNote(), "30 days old") {
 		t.Errorf("frame: %v", got)
 	}
-	// A clock that was set back makes no mask older.
+	// A clock that was set back makes no correction map older.
 	at = at.Add(-10 * DefaultMaxAge)
 	if s.stale(s.inOrder()[0]) {
 		t.Error("stale before it was made")
 	}
 }
 
-// TestKilledWhileWriting kills a process that replaces a mask over and over, at any moment,
+// TestKilledWhileWriting kills a process that replaces a correction map over and over, at any moment,
 // and finds a whole one each time.
 func TestKilledWhileWriting(t *testing.T) {
 	if dir := os.Getenv("CALIBRATION_TEST_WRITES"); dir != "" {
@@ -335,9 +335,9 @@ func TestKilledWhileWriting(t *testing.T) {
 		}
 		_ = cmd.Wait() // it was killed
 		s := open(t, dir, a, nil, nil)
-		if masks := s.inOrder(); len(masks) != 1 || len(s.refused) != 0 {
-			t.Fatalf("%d masks in force, refused %v", len(masks), s.refused)
-		} else if id := masks[0].meta.GetId(); id != last {
+		if cmaps := s.inOrder(); len(cmaps) != 1 || len(s.refused) != 0 {
+			t.Fatalf("%d active correction map, refused %v", len(cmaps), s.refused)
+		} else if id := cmaps[0].meta.GetId(); id != last {
 			changed, last = changed+1, id
 		}
 		entries, err := os.ReadDir(dir)
@@ -346,11 +346,11 @@ func TestKilledWhileWriting(t *testing.T) {
 		}
 	}
 	if changed == 0 {
-		t.Errorf("no mask was replaced in %d runs", kills)
+		t.Errorf("no correction map was replaced in %d runs", kills)
 	}
 }
 
-// TestDiskRefuses: a mask that cannot be stored is not put into force, and the old one stays.
+// TestDiskRefuses: a correction map that cannot be stored is not activated, and the old one stays.
 func TestDiskRefuses(t *testing.T) {
 	a, dir := bustest.MustArray(), t.TempDir()
 	s := open(t, dir, a, nil, nil)
@@ -364,7 +364,7 @@ func TestDiskRefuses(t *testing.T) {
 		t.Fatal("it was stored nowhere")
 	}
 	if s.find(old.GetId()) == nil || len(s.inOrder()) != 1 {
-		t.Errorf("in force: %v", s.inOrder())
+		t.Errorf("active: %v", s.inOrder())
 	}
 }
 
@@ -463,8 +463,8 @@ func TestMetaSaysWhenItWasMade(t *testing.T) {
 	if !proto.Equal(m.GetCreateTime(), timestamppb.New(at)) || m.GetArrayDigest() != a.Digest || m.GetFile() != "" || m.GetDieKelvin() != 300 {
 		t.Errorf("%v", m)
 	}
-	list, err := s.ListMasks(t.Context(), &facetdv1.ListMasksRequest{})
-	if err != nil || list.GetStored() || len(list.GetMasks()) != 1 {
+	list, err := s.ListCorrectionMaps(t.Context(), &facetdv1.ListCorrectionMapsRequest{})
+	if err != nil || list.GetStored() || len(list.GetCorrectionMaps()) != 1 {
 		t.Errorf("%v, %v", list, err)
 	}
 }

@@ -77,7 +77,7 @@ type Config struct {
 	// Defects is a list of defective pixels of a virtual bus, each as
 	// CHIP:ROW,COLUMN=stuck@VOLTS or CHIP:ROW,COLUMN=noisy@VOLTS.
 	Defects []string `yaml:"defects"`
-	// Calibration is about the masks that correct frames.
+	// Calibration is about the correction maps that correct frames.
 	Calibration Calibration `yaml:"calibration"`
 	// Listen is where the daemon listens.
 	Listen Listen `yaml:"listen"`
@@ -106,9 +106,9 @@ type Replay struct {
 	Stepped bool `yaml:"stepped"`
 }
 
-// Calibration is about the masks that correct frames.
+// Calibration is about the correction maps that correct frames.
 type Calibration struct {
-	// MaxAge is the age at which a mask counts as stale.
+	// MaxAge is the age at which a correction map counts as stale.
 	MaxAge time.Duration `yaml:"max_age"`
 }
 
@@ -166,7 +166,7 @@ func (c *Config) Validate() invalid.Errors {
 		}
 	}
 	if c.Calibration.MaxAge <= 0 {
-		m.Add("calibration.max_age", fmt.Sprintf("masks cannot be stale at an age of %v", c.Calibration.MaxAge), "give a time above zero, such as 720h, or leave it out")
+		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v", c.Calibration.MaxAge), "give a time above zero, such as 720h, or leave it out")
 	}
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", c.StopAt), "give a time above zero, or leave it out")

@@ -85,7 +85,7 @@ func TestEditTasks(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got := r.specs(); len(got) != 2 || got[0].GetName() != "count" || got[1].GetRateHz() != 40 {
-		t.Errorf("in force: %v", got)
+		t.Errorf("active: %v", got)
 	}
 	if err := to(countTask(20), memTask(1e5)); err == nil {
 		t.Error("what does not fit was taken")

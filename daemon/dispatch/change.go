@@ -28,7 +28,7 @@ type changeDone struct {
 }
 
 // AddTask plans a task beside the running ones and returns once the timetable
-// with it is in force.
+// with it is active.
 func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		if slices.ContainsFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() }) {
@@ -38,7 +38,7 @@ func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, erro
 	})
 }
 
-// RemoveTask returns once the timetable without the task is in force.
+// RemoveTask returns once the timetable without the task is active.
 func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == name })
@@ -50,7 +50,7 @@ func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error)
 }
 
 // UpdateTask replaces the task of the same name and returns once the timetable
-// with it is in force.
+// with it is active.
 func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
@@ -62,8 +62,8 @@ func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, e
 	})
 }
 
-// EditTasks replaces the tasks in force by what edit makes of them, all at once, and
-// returns once the new timetable is in force. edit is given the tasks that run in a
+// EditTasks replaces the active tasks by what edit makes of them, all at once, and
+// returns once the new timetable is active. edit is given the tasks that run in a
 // slice of its own, and must not change them. Errors are those of AddTask, and edit's;
 // after any of them the tasks are as they were.
 func (d *Dispatcher) EditTasks(ctx context.Context, edit func(running []*facetdv1.Task) ([]*facetdv1.Task, error)) (effectiveNS int64, err error) {
@@ -129,7 +129,7 @@ func (d *Dispatcher) claimChange() *change {
 	return c
 }
 
-// takeChange puts a timetable in force at bus time at: it runs the opening, which
+// takeChange activates a timetable at bus time at: it runs the opening, which
 // brings the registers to what the table assumes, and begins the table right after
 // it.
 func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error {
@@ -159,7 +159,7 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 	}
 	d.mu.Unlock()
 	d.cfg.Observer.PlanChanged(msg, epoch)
-	d.log.Info("timetable in force", zap.Int64("bus_ns", epoch), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
+	d.log.Info("timetable active", zap.Int64("bus_ns", epoch), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
 	if c.done != nil {
 		c.done <- changeDone{effectiveNS: epoch}
 	}

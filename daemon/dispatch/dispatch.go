@@ -1,4 +1,4 @@
-// Package dispatch owns the bus: one goroutine runs the timetable in force,
+// Package dispatch owns the bus: one goroutine runs the active timetable,
 // changes it at instants when no job is open, fits one-shot captures and commands
 // into its idle gaps, and hands finished frame sets to an observer.
 //
@@ -60,7 +60,7 @@ type Snapshot struct {
 	State   facetdv1.State
 	Fault   string
 	BusNS   int64
-	EpochNS int64 // when the table in force began
+	EpochNS int64 // when the active table began
 	Plan    *facetdv1.Plan
 	Tasks   []*facetdv1.RunningTask
 	// Busy is the bus time used since EpochNS, over the whole cycles of the table

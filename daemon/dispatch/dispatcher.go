@@ -38,7 +38,7 @@ type Dispatcher struct {
 
 	// Of the loop alone.
 	tab *table
-	// standing is what a resync brings back: the timetable in force or, while its initialization still fails, the
+	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
 	// first one. It has no one to answer.
 	standing change
 	reach    map[chipmodel.LineSet]int // chips that a word reaches, by word
@@ -227,7 +227,7 @@ func (d *Dispatcher) Snapshot() Snapshot {
 	return s
 }
 
-// specs returns the tasks in force. It may be called by the loop.
+// specs returns the active tasks. It may be called by the loop.
 func (d *Dispatcher) specs() []*facetdv1.Task {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -87,7 +87,7 @@ func TestChangeOfAFullBus(t *testing.T) {
 	})
 }
 
-// TestFirstTaskAfterIdleTime: a table that is put in force after an idle time begins
+// TestFirstTaskAfterIdleTime: a table that is activated after an idle time begins
 // then. It does not run the jobs of the time before.
 func TestFirstTaskAfterIdleTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -98,7 +98,7 @@ func TestFirstTaskAfterIdleTime(t *testing.T) {
 		time.Sleep(5 * time.Second)
 		effective, err := r.AddTask(ctx, countTask(10))
 		if err != nil || effective < int64(5*time.Second) {
-			t.Errorf("in force at %v, %v; want after 5 s", time.Duration(effective), err)
+			t.Errorf("active at %v, %v; want after 5 s", time.Duration(effective), err)
 		}
 		time.Sleep(time.Second)
 		cancel()
@@ -109,7 +109,7 @@ func TestFirstTaskAfterIdleTime(t *testing.T) {
 	})
 }
 
-// TestWithdrawnChange: a change whose caller has gone away is either in force or
+// TestWithdrawnChange: a change whose caller has gone away is either active or
 // not, as the caller was told.
 func TestWithdrawnChange(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -125,13 +125,13 @@ func TestWithdrawnChange(t *testing.T) {
 			switch {
 			case err == nil:
 				if _, err := r.RemoveTask(ctx, "count"); err != nil {
-					t.Fatalf("change %d: was said to be in force: %v", i, err)
+					t.Fatalf("change %d: was said to be active: %v", i, err)
 				}
 			case errors.Is(err, context.DeadlineExceeded):
 				withdrawn++
 				time.Sleep(20 * time.Millisecond)
 				if n := len(r.specs()); n != 1 {
-					t.Fatalf("change %d: was withdrawn, but %d tasks are in force", i, n)
+					t.Fatalf("change %d: was withdrawn, but %d tasks are active", i, n)
 				}
 			default:
 				t.Fatal(err)

@@ -26,7 +26,7 @@ const (
 	faultAfter = 5
 )
 
-// table is a timetable in force, and how far it has run. Only the loop uses it.
+// table is an active timetable, and how far it has run. Only the loop uses it.
 type table struct {
 	plan  *scheduler.Plan // nil when there are no tasks
 	tasks []*taskStats    // as asked for, in the order of scheduler.Member.Asked

@@ -15,7 +15,7 @@ import (
 
 // oneShot is a capture or command that waits for an idle gap.
 type oneShot struct {
-	// compile makes its program for the registers and the table in force.
+	// compile makes its program for the registers and the active table.
 	compile func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error)
 	asked   int64 // bus time of the request
 	done    chan oneShotDone
@@ -123,7 +123,7 @@ func (d *Dispatcher) pick(now, until int64) *oneShot {
 	return nil
 }
 
-// ready compiles a one-shot for the table and registers in force. The caller
+// ready compiles a one-shot for the table and registers active. The caller
 // holds mu.
 func (d *Dispatcher) ready(one *oneShot) error {
 	if one.program != nil && one.forPlan == d.tab.plan && one.forRegs == d.oneShots {

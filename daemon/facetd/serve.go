@@ -52,7 +52,7 @@ type serveFlags struct {
 	bus                               string
 	replaySpeed                       float64
 	replayLoop, replayStepped         bool
-	maskMaxAge                        time.Duration
+	maxAge                            time.Duration
 	defects                           []string
 }
 
@@ -88,9 +88,9 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control (--config)")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
 	fl.StringVar(&f.http, "http", d.Listen.HTTP, "HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback takes access control (--config)")
-	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events and calibration masks (default none: no recordings, events and masks in memory)")
+	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events and correction maps (default none: no recordings, events and correction maps in memory)")
 	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+virtual.DefectForm)
-	fl.DurationVar(&f.maskMaxAge, "mask-max-age", calibration.DefaultMaxAge, "age at which a calibration mask counts as stale (30 days is common practice)")
+	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge, "age at which a correction map counts as stale (30 days is common practice)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
 	fl.StringVar(&f.truth, "truth", "", "file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl bringup' (default as the array file says)")
@@ -117,20 +117,20 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 		"replay-loop":    func() { c.Replay.Loop = f.replayLoop },
 		"replay-stepped": func() { c.Replay.Stepped = f.replayStepped },
 
-		"array":        func() { c.Array = f.array },
-		"tasks":        func() { c.Tasks = f.tasks },
-		"scene":        func() { c.Scene = sceneOf(f.scene) },
-		"pace":         func() { c.Pace = f.pace },
-		"seed":         func() { c.Seed = f.seed },
-		"listen":       func() { c.Listen.GRPC = f.listen },
-		"socket":       func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
-		"http":         func() { c.Listen.HTTP = f.http },
-		"data":         func() { c.Data = f.data },
-		"defect":       func() { c.Defects = f.defects },
-		"mask-max-age": func() { c.Calibration.MaxAge = f.maskMaxAge },
-		"log-format":   func() { c.Log.Format = f.logFormat },
-		"log-level":    func() { c.Log.Level = f.logLevel },
-		"run-for":      func() { c.StopAt = f.runFor },
+		"array":               func() { c.Array = f.array },
+		"tasks":               func() { c.Tasks = f.tasks },
+		"scene":               func() { c.Scene = sceneOf(f.scene) },
+		"pace":                func() { c.Pace = f.pace },
+		"seed":                func() { c.Seed = f.seed },
+		"listen":              func() { c.Listen.GRPC = f.listen },
+		"socket":              func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
+		"http":                func() { c.Listen.HTTP = f.http },
+		"data":                func() { c.Data = f.data },
+		"defect":              func() { c.Defects = f.defects },
+		"calibration-max-age": func() { c.Calibration.MaxAge = f.maxAge },
+		"log-format":          func() { c.Log.Format = f.logFormat },
+		"log-level":           func() { c.Log.Level = f.logLevel },
+		"run-for":             func() { c.StopAt = f.runFor },
 	} {
 		if given(name) {
 			set()

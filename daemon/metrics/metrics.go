@@ -37,8 +37,8 @@ type Source struct {
 	Recordings func() record.Stats
 	Events     func() events.Stats
 	// Refused is how often access was refused, by reason.
-	Refused func() map[string]uint64
-	Masks   func() calibration.Stats
+	Refused        func() map[string]uint64
+	CorrectionMaps func() calibration.Stats
 	// Bus says what is run.
 	Bus Bus
 }

@@ -126,10 +126,10 @@ func sample() *Metrics {
 			}
 			return refused
 		},
-		Masks: func() calibration.Stats {
+		CorrectionMaps: func() calibration.Stats {
 			return calibration.Stats{
-				InForce: 5, Stale: 2, Refused: 1, OldestSeconds: map[string]float64{"ring-0": 3600, "ring-1": 86400},
-				Corrected: 700, NoMask: 30, UnknownView: 4, Mismatch: 1, Incomplete: 2,
+				Active: 5, Stale: 2, Refused: 1, OldestSeconds: map[string]float64{"ring-0": 3600, "ring-1": 86400},
+				Corrected: 700, NoMap: 30, UnknownView: 4, Mismatch: 1, Incomplete: 2,
 			}
 		},
 		Bus: Bus{Array: "pipe-ring", Kind: "virtual", Pace: facetdv1.Pace_PACE_REALTIME},
@@ -217,7 +217,7 @@ func TestSeriesOfRemovedTasksGo(t *testing.T) {
 }
 
 // The age of frames runs on while jobs fail; the worst response and least slack are of
-// the timetable in force.
+// the active timetable.
 func TestAgeWorstAndSlack(t *testing.T) {
 	m := sample()
 	clock := time.Unix(2000, 0)

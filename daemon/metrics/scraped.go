@@ -29,7 +29,7 @@ var scrapedNames = []string{
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
-	nameMaskAge, nameMasks, nameCorrected, nameNotCorrected,
+	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -92,8 +92,8 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 			send(nameRefused, float64(n), reason)
 		}
 	}
-	if source.Masks != nil {
-		sendMasks(source.Masks(), send)
+	if source.CorrectionMaps != nil {
+		sendMaps(source.CorrectionMaps(), send)
 	}
 }
 
@@ -179,15 +179,15 @@ func sendEvents(st events.Stats, send sender) {
 	send(nameEventsLeft, float64(st.Abandoned))
 }
 
-func sendMasks(st calibration.Stats, send sender) {
+func sendMaps(st calibration.Stats, send sender) {
 	for chip, age := range st.OldestSeconds {
-		send(nameMaskAge, age, chip)
+		send(nameMapAge, age, chip)
 	}
-	for i, n := range []int{st.InForce, st.Stale, st.Refused} {
-		send(nameMasks, float64(n), maskStates[i])
+	for i, n := range []int{st.Active, st.Stale, st.Refused} {
+		send(nameMaps, float64(n), mapStates[i])
 	}
 	send(nameCorrected, float64(st.Corrected))
-	for i, n := range []uint64{st.NoMask, st.UnknownView, st.Mismatch, st.Incomplete} {
+	for i, n := range []uint64{st.NoMap, st.UnknownView, st.Mismatch, st.Incomplete} {
 		send(nameNotCorrected, float64(n), rawReasons[i])
 	}
 }

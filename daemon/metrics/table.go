@@ -73,8 +73,8 @@ const (
 	nameEventsDropped  = "facetd_event_stream_dropped_events_total"
 	nameEventsLeft     = "facetd_event_stream_abandoned_events_total"
 	nameRefused        = "facetd_access_refused_total"
-	nameMaskAge        = "facetd_calibration_mask_age_seconds"
-	nameMasks          = "facetd_calibration_masks"
+	nameMapAge         = "facetd_correction_map_age_seconds"
+	nameMaps           = "facetd_correction_maps"
 	nameCorrected      = "facetd_corrected_frames_total"
 	nameNotCorrected   = "facetd_correction_refused_frames_total"
 )
@@ -96,9 +96,9 @@ func Table() []Metric {
 		{Name: nameBusInfo, Type: Gauge, Labels: []string{"array", "bus", "pace"}, Help: "Always 1; the labels say which array is run, on which kind of bus, and how its time runs: realtime or free on a virtual bus, unspecified on any other."},
 		{Name: nameBusSeconds, Type: Counter, Unit: "seconds", Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
 		{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; openings and one-shots included."},
-		{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Share of the bus that the timetable in force uses, 0 to 1."},
+		{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Share of the bus that the active timetable uses, 0 to 1."},
 		{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Share of bus time that the bus was busy, 0 to 1: over the whole cycles of the timetable since it took effect, or until now in its first."},
-		{Name: namePlannedPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Share of the bus that the timetable in force uses, by what it does, 0 to 1."},
+		{Name: namePlannedPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Share of the bus that the active timetable uses, by what it does, 0 to 1."},
 		{Name: nameMeasuredPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Measured utilization by what the bus did, 0 to 1; over the same time as the whole."},
 		{Name: namePlanChanges, Type: Counter, Help: "Timetables that took effect, the first included."},
 		{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes, Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
@@ -106,13 +106,13 @@ func Table() []Metric {
 		{Name: nameFrames, Type: Counter, Labels: task, Help: "Frames of jobs that did not fail."},
 		{Name: nameOneShots, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed}, Help: "One-shot captures and commands that ran in idle gaps, by outcome; they have no deadline."},
 		{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate that was asked for, in jobs per bus second."},
-		{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate of the timetable in force, in jobs per bus second."},
+		{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate of the active timetable, in jobs per bus second."},
 		{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: achievedHelp},
 		{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: task, Help: "Time of the host's clock since the last whole frame set of the task ended, late ones included; before the first, since the task came into the timetable."},
-		{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end under the timetable in force; failed jobs are left out, and there is none before the first job."},
-		{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end that the timetable in force foretells."},
-		{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline under the timetable in force, negative when one was late; failed jobs are left out, and there is none before the first job."},
-		{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline that the timetable in force foretells."},
+		{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are left out, and there is none before the first job."},
+		{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end that the active timetable foretells."},
+		{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline under the active timetable, negative when one was late; failed jobs are left out, and there is none before the first job."},
+		{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline that the active timetable foretells."},
 		{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Bus time from the release of a job to its end; failed jobs are left out."},
 		{Name: nameSkew, Type: Histogram, Unit: "seconds", Labels: task, Buckets: skewBuckets, Help: "Spread of the sampling times within a frame set, in bus time; failed jobs are left out."},
 		{Name: nameHold, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Longest bus time from load to conversion within a frame set; chips with memory only, failed jobs are left out."},
@@ -136,14 +136,14 @@ func Table() []Metric {
 		{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
 		{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
 		{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(), Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a missing right, a page of another site, or too many connections."},
-		{Name: nameMaskAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"}, Help: "Age of the oldest calibration mask in force of each chip that has one."},
-		{Name: nameMasks, Type: Gauge, Labels: []string{"state"}, Values: maskStates, Help: "Calibration masks: in force, those of them that are older than the limit, and files that were refused."},
-		{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a mask, once for all who wanted them."},
-		{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons, Help: "Frames that were wanted corrected and stayed raw: without a mask, of a view that is not known, of another size than the mask, or of a failed job."},
+		{Name: nameMapAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"}, Help: "Age of the oldest active correction map of each chip that has one."},
+		{Name: nameMaps, Type: Gauge, Labels: []string{"state"}, Values: mapStates, Help: "Correction maps: active, those of them that are older than the limit, and files that were refused."},
+		{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a correction map, once for all who wanted them."},
+		{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons, Help: "Frames that were wanted corrected and stayed raw: without a correction map, of a view that is not known, of another size than the correction map, or of a failed job."},
 	}
 }
 
-const achievedHelp = "Rate of jobs that ended whole, by bus time: of the last ones under the timetable in force (at most 128), their number less one " +
+const achievedHelp = "Rate of jobs that ended whole, by bus time: of the last ones under the active timetable (at most 128), their number less one " +
 	"over the time from the first one's release to the last one's. Until two have ended, the rate under the timetable before stands, for up to three of its periods. " +
 	"Once nothing was released and ended for more than three periods, it is their number over the time from the first release until now, so that it falls when a task stalls."
 
@@ -153,8 +153,8 @@ var (
 	scopes      = []string{"broadcast", "group", "single"}
 	policyNames = []string{"latest", "queue"}              // by stream.Policy
 	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
-	maskStates  = []string{"in_force", "stale", "refused"}
-	rawReasons  = []string{"no_mask", "unknown_view", "mismatch", "failed_job"}
+	mapStates   = []string{"active", "stale", "refused"}
+	rawReasons  = []string{"no_correction_map", "unknown_view", "mismatch", "failed_job"}
 	lossReasons = []string{"queue_full", "disk_refused"}
 	ruleNumbers = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )

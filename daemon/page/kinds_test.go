@@ -75,14 +75,14 @@ func TestViews(t *testing.T) {
 	b.sound()
 }
 
-// TestMasks: masks that were made are listed, and corrected codes say by which; a chip
+// TestMaps: correction maps that were made are listed, and corrected codes say by which; a chip
 // without one says why its codes are raw.
-func TestMasks(t *testing.T) {
+func TestMaps(t *testing.T) {
 	d := run(t, func(c *server.Setup) { c.Scene = "uniform:200" })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.show("keep")
-	b.waitFor(`document.getElementById('no-masks')`, 15*time.Second)
+	b.waitFor(`document.getElementById('no-maps')`, 15*time.Second)
 	calibrate := facetdv1.NewCalibrationServiceClient(d.dial(t))
 	ctx := limited(t)
 	s, err := calibrate.StartCalibration(ctx, &facetdv1.StartCalibrationRequest{Task: "bow", Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET})
@@ -103,23 +103,23 @@ func TestMasks(t *testing.T) {
 	if _, err := calibrate.FinishCalibration(ctx, &facetdv1.FinishCalibrationRequest{Session: s.GetSession().GetId()}); err != nil {
 		t.Fatal(err)
 	}
-	masks, err := calibrate.ListMasks(ctx, &facetdv1.ListMasksRequest{})
-	if err != nil || len(masks.GetMasks()) != 2 {
-		t.Fatalf("masks %v, %v", masks, err)
+	cmaps, err := calibrate.ListCorrectionMaps(ctx, &facetdv1.ListCorrectionMapsRequest{})
+	if err != nil || len(cmaps.GetCorrectionMaps()) != 2 {
+		t.Fatalf("correction maps %v, %v", cmaps, err)
 	}
-	b.waitFor(`document.querySelectorAll('#mask-table tbody tr').length === 2`, 20*time.Second)
-	for _, m := range masks.GetMasks() {
-		if row := b.text(fmt.Sprintf(`#mask-table [data-mask=%q]`, m.GetId())); !strings.Contains(row, m.GetChip()) || !strings.Contains(row, "offset") || !strings.Contains(row, "in force") {
-			t.Errorf("the mask %s is shown as %q", m.GetId(), row)
+	b.waitFor(`document.querySelectorAll('#map-table tbody tr').length === 2`, 20*time.Second)
+	for _, m := range cmaps.GetCorrectionMaps() {
+		if row := b.text(fmt.Sprintf(`#map-table [data-map=%q]`, m.GetId())); !strings.Contains(row, m.GetChip()) || !strings.Contains(row, "offset") || !strings.Contains(row, "active") {
+			t.Errorf("the correction map %s is shown as %q", m.GetId(), row)
 		}
 	}
-	b.picture("masks", "#keep")
+	b.picture("maps", "#keep")
 	b.choose("#codes", "CODES_CORRECTED")
 	b.click(`.tile[data-chip="bow-left"]`)
-	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, mask %s'`, masks.GetMasks()[0].GetId()), 10*time.Second)
+	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, map %s'`, cmaps.GetCorrectionMaps()[0].GetId()), 10*time.Second)
 	b.click(`.tile[data-chip="wall-02"]`)
-	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('mask') && document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'raw'`, 10*time.Second)
-	t.Logf("a chip without a mask: %s", b.text("#chip-note"))
+	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('correction map') && document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'raw'`, 10*time.Second)
+	t.Logf("a chip without a correction map: %s", b.text("#chip-note"))
 	b.picture("corrected", "#chip")
 	b.choose("#codes", "CODES_RAW")
 	b.waitFor(`document.getElementById('chip-note').hidden`, 10*time.Second)

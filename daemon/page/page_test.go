@@ -74,7 +74,7 @@ func TestFrames(t *testing.T) {
 			t.Errorf("no %s", fact)
 		}
 	}
-	// The range, and corrected codes: without a mask the daemon says why they are raw.
+	// The range, and corrected codes: without a correction map the daemon says why they are raw.
 	b.choose("#range-mode", "fixed")
 	b.fill("#range-low", "1000")
 	b.fill("#range-high", "3000")

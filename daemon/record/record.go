@@ -6,7 +6,7 @@
 // place and synced. Whatever ends the process, the whole chunks of a partial file can
 // be read after Recover has closed it; a chunk is written at least every second.
 //
-// Every file stands alone: it begins with the array and the timetable in force. Its
+// Every file stands alone: it begins with the array and the active timetable. Its
 // channels, all protobuf with their schemas embedded:
 //
 //	/facetd/array            facetd.v1.Array, once

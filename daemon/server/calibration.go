@@ -11,7 +11,7 @@ import (
 	"facetd.example/daemon/dispatch"
 )
 
-// calibrate opens the masks: DATA/masks, or the memory alone. What it needs of the bus is
+// calibrate opens the correction maps: DATA/correction-maps, or the memory alone. What it needs of the bus is
 // there by the time it is called.
 func (s *Server) calibrate() error {
 	cfg := calibration.Config{
@@ -25,7 +25,7 @@ func (s *Server) calibrate() error {
 		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}
 	if s.cfg.Data != "" {
-		cfg.Dir = filepath.Join(s.cfg.Data, "masks")
+		cfg.Dir = filepath.Join(s.cfg.Data, "correction-maps")
 	}
 	var err error
 	if s.calibration, err = calibration.New(cfg); err != nil {

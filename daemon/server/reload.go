@@ -24,7 +24,7 @@ import (
 // is open.
 const reloadLimit = 30 * time.Second
 
-// reloadable is what the configuration in force came to, for the next reload to
+// reloadable is what the active configuration came to, for the next reload to
 // compare with.
 type reloadable struct {
 	cfg   config.Config
@@ -34,11 +34,11 @@ type reloadable struct {
 
 // Reloader is a part of the daemon that can take over a configuration while it runs.
 // It reads and checks what the configuration names and changes nothing; commit, which
-// cannot fail, puts it in force. say tells in some words what changes, empty where
+// cannot fail, applies it. say tells in some words what changes, empty where
 // nothing does.
 type Reloader func(next *config.Config) (commit func(), say string, wrong invalid.Errors)
 
-// Reload reads the configuration again and puts in force what differs, all of it or
+// Reload reads the configuration again and applies what differs, all of it or
 // nothing: everything is read, checked and planned before anything is touched. The
 // level of the log, the light on a virtual bus, the tasks, certificates and tokens can change, and what
 // reloaders take over. Of the tasks only the difference between the files counts: what
@@ -58,7 +58,7 @@ func (s *Server) Reload(ctx context.Context, read func() (config.Config, error))
 	case err != nil:
 		text = "configuration refused: " + err.Error()
 	case len(changes) > 0:
-		text = "configuration in force: " + strings.Join(changes, "; ")
+		text = "configuration applied: " + strings.Join(changes, "; ")
 	}
 	if err != nil {
 		s.log.Warn(text)
@@ -84,7 +84,7 @@ func (s *Server) reload(ctx context.Context, read func() (config.Config, error))
 	if next.Config, err = read(); err != nil {
 		return nil, err
 	}
-	was := &s.inForce
+	was := &s.active
 	m := next.Validate()
 	m = append(m, was.cfg.FixedChanged(&next.Config)...)
 	if len(m) > 0 {
@@ -121,7 +121,7 @@ func (s *Server) reload(ctx context.Context, read func() (config.Config, error))
 	}
 	if now.light != was.light {
 		if err := s.light.Replace(ctx, next.Scene, in.scene); err != nil {
-			return nil, fmt.Errorf("the tasks are in force, the scene is not: %w", err)
+			return nil, fmt.Errorf("the tasks are active, the scene is not: %w", err)
 		}
 		changes = append(changes, "scene "+next.Scene)
 	}

@@ -52,7 +52,7 @@ type Server struct {
 	player     *replay.Player // nil on a bus
 	light      *surroundings.Service
 	hub        *stream.Hub
-	// calibration has the masks, and corrects frames with them.
+	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
 	metrics     *metrics.Metrics
 	api         *api.Server
@@ -65,8 +65,8 @@ type Server struct {
 	level     zap.AtomicLevel // of the log
 	tasks     taskEditor      // nil in a replay
 	reloaders []Reloader
-	reloading sync.Mutex // guards inForce
-	inForce   reloadable
+	reloading sync.Mutex // guards active
+	active    reloadable
 
 	running atomic.Pointer[context.Context] // of Run
 
@@ -112,7 +112,7 @@ func New(cfg Setup) (*Server, error) {
 	}
 	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
-	s.inForce = reloadable{cfg: cfg.Config, tasks: in.tasks, light: in.light}
+	s.active = reloadable{cfg: cfg.Config, tasks: in.tasks, light: in.light}
 	s.reloaders = []Reloader{s.levelReloader, s.accessReloader}
 	if err := s.assemble(in); err != nil {
 		return nil, err
@@ -154,12 +154,12 @@ func (s *Server) assemble(in *inputs) error {
 		return err
 	}
 	source := metrics.Source{
-		Bus:      metrics.Bus{Array: s.array.Name, Kind: s.info().Bus, Pace: s.info().Pace},
-		Snapshot: s.dispatcher.Snapshot,
-		Events:   s.keeping.journal.Stats,
-		Streams:  s.hub.Stats,
-		Refused:  s.access.Refused,
-		Masks:    s.calibration.Stats,
+		Bus:            metrics.Bus{Array: s.array.Name, Kind: s.info().Bus, Pace: s.info().Pace},
+		Snapshot:       s.dispatcher.Snapshot,
+		Events:         s.keeping.journal.Stats,
+		Streams:        s.hub.Stats,
+		Refused:        s.access.Refused,
+		CorrectionMaps: s.calibration.Stats,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off

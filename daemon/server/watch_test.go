@@ -234,7 +234,7 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	w := watch(t, p.Addresses().HTTP)
 	w.until(func() string { return "the first scrape" }, func() bool { return slices.Contains(w.query(`facetd_rule_violations_total{rule="4"}`), 0) })
 	makeEvents(t, p, rule)
-	makeMasks(t, p)
+	makeMaps(t, p)
 
 	waiting := panelQueries(t)
 	if len(waiting) < 50 {
@@ -273,8 +273,8 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 			t.Errorf("%s is %v, want %v", expr, got, want)
 		}
 	}
-	if masks := w.query(`facetd_calibration_masks{state="in_force"}`); len(masks) != 1 || masks[0] == 0 {
-		t.Errorf("masks in force: %v", masks)
+	if cmaps := w.query(`facetd_correction_maps{state="active"}`); len(cmaps) != 1 || cmaps[0] == 0 {
+		t.Errorf("active correction maps: %v", cmaps)
 	}
 	if dropped := w.query(`facetd_stream_dropped_frame_sets_total{policy="queue"}`); len(dropped) != 1 || dropped[0] == 0 {
 		t.Errorf("frame sets dropped: %v", dropped)
@@ -343,8 +343,8 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	})
 }
 
-// makeMasks makes masks of some chips, under the even light of the test.
-func makeMasks(t *testing.T, p *process) {
+// makeMaps makes correction maps of some chips, under the even light of the test.
+func makeMaps(t *testing.T, p *process) {
 	t.Helper()
 	calibration := facetdv1.NewCalibrationServiceClient(p.dial(p.Addresses().GRPC))
 	started, err := calibration.StartCalibration(limited(t), &facetdv1.StartCalibrationRequest{

@@ -375,7 +375,7 @@ func (c *corrector) Begin(fs *facetdv1.FrameSet) func() *facetdv1.FrameSet {
 		c.made++
 		out := proto.CloneOf(fs)
 		for _, f := range out.GetFrames() {
-			f.MaskId = "m"
+			f.CorrectionMapId = "m"
 		}
 		return out
 	}
@@ -409,11 +409,11 @@ func TestCorrectedOnceForAll(t *testing.T) {
 		return m.FrameSet
 	}
 	first, cut := next(one), next(two)
-	if c.made != 1 || first.GetFrames()[0].GetMaskId() != "m" || len(cut.GetFrames()) != 1 || cut.GetFrames()[0] != first.GetFrames()[1] {
+	if c.made != 1 || first.GetFrames()[0].GetCorrectionMapId() != "m" || len(cut.GetFrames()) != 1 || cut.GetFrames()[0] != first.GetFrames()[1] {
 		t.Errorf("%d made; %v, %v", c.made, first, cut)
 	}
 	next(raw)
-	if got := next(raw); got != original || got.GetFrames()[0].GetMaskId() != "" {
+	if got := next(raw); got != original || got.GetFrames()[0].GetCorrectionMapId() != "" {
 		t.Errorf("the raw frame set is %v", got)
 	}
 	nothingWaits(t, other)

@@ -61,7 +61,7 @@ func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterSceneServ
 
 var errNotVirtual = status.Error(codes.FailedPrecondition, "light and temperature can be set on a virtual bus only; on a real one cover or light the chips")
 
-// GetScene returns what is in force.
+// GetScene returns what is active.
 func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error) {
 	if s.cfg.Bus == nil {
 		return nil, errNotVirtual
@@ -113,7 +113,7 @@ func (s *Service) Replace(ctx context.Context, described string, light scene.Sce
 }
 
 // set changes what is given and returns from when on. A light of nil is kept. A caller
-// that leaves may leave a change behind that is still made: what is in force is noted
+// that leaves may leave a change behind that is still made: what is active is noted
 // where it is made, so that it is never another than the bus's.
 func (s *Service) set(ctx context.Context, described string, light scene.Scene, warmer *float64) (atNS int64, err error) {
 	made := make(chan int64, 1)

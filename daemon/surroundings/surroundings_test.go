@@ -39,7 +39,7 @@ func (b *recordingBus) SetWarmer(kelvin float64) error {
 	return nil
 }
 
-// What is said to be in force is what the bus has, also after a caller left whose change
+// What is said to be active is what the bus has, also after a caller left whose change
 // was made all the same: the goroutine that owns the bus had taken it up already.
 func TestCallerLeavesWhileChanging(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -74,7 +74,7 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 		}
 		got, err := s.GetScene(t.Context(), &facetdv1.GetSceneRequest{})
 		if err != nil || got.GetSurroundings().GetScene() != "uniform:9" || got.GetSurroundings().GetWarmerK() != warmer {
-			t.Errorf("in force: %v, %v; the bus has uniform:9 and %g K more", got, err, warmer)
+			t.Errorf("active: %v, %v; the bus has uniform:9 and %g K more", got, err, warmer)
 		}
 		if k, known := s.Warmer(); k != warmer || !known {
 			t.Errorf("warmer by %g K, known %v", k, known)

@@ -23,7 +23,7 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// CalibrationMethod is how a mask corrects.
+// CalibrationMethod is how a correction map corrects.
 type CalibrationMethod int32
 
 const (
@@ -81,60 +81,60 @@ func (CalibrationMethod) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{0}
 }
 
-// MaskState is whether a mask is used.
-type MaskState int32
+// CorrectionMapState is whether a correction map is used.
+type CorrectionMapState int32
 
 const (
 	// Unknown.
-	MaskState_MASK_STATE_UNSPECIFIED MaskState = 0
+	CorrectionMapState_CORRECTION_MAP_STATE_UNSPECIFIED CorrectionMapState = 0
 	// It corrects frames.
-	MaskState_MASK_STATE_IN_FORCE MaskState = 1
+	CorrectionMapState_CORRECTION_MAP_STATE_ACTIVE CorrectionMapState = 1
 	// It corrects frames, and is older than the daemon's limit.
-	MaskState_MASK_STATE_STALE MaskState = 2
+	CorrectionMapState_CORRECTION_MAP_STATE_STALE CorrectionMapState = 2
 	// A newer one has taken its place, or it was deleted.
-	MaskState_MASK_STATE_REPLACED MaskState = 3
+	CorrectionMapState_CORRECTION_MAP_STATE_REPLACED CorrectionMapState = 3
 )
 
-// Enum value maps for MaskState.
+// Enum value maps for CorrectionMapState.
 var (
-	MaskState_name = map[int32]string{
-		0: "MASK_STATE_UNSPECIFIED",
-		1: "MASK_STATE_IN_FORCE",
-		2: "MASK_STATE_STALE",
-		3: "MASK_STATE_REPLACED",
+	CorrectionMapState_name = map[int32]string{
+		0: "CORRECTION_MAP_STATE_UNSPECIFIED",
+		1: "CORRECTION_MAP_STATE_ACTIVE",
+		2: "CORRECTION_MAP_STATE_STALE",
+		3: "CORRECTION_MAP_STATE_REPLACED",
 	}
-	MaskState_value = map[string]int32{
-		"MASK_STATE_UNSPECIFIED": 0,
-		"MASK_STATE_IN_FORCE":    1,
-		"MASK_STATE_STALE":       2,
-		"MASK_STATE_REPLACED":    3,
+	CorrectionMapState_value = map[string]int32{
+		"CORRECTION_MAP_STATE_UNSPECIFIED": 0,
+		"CORRECTION_MAP_STATE_ACTIVE":      1,
+		"CORRECTION_MAP_STATE_STALE":       2,
+		"CORRECTION_MAP_STATE_REPLACED":    3,
 	}
 )
 
-func (x MaskState) Enum() *MaskState {
-	p := new(MaskState)
+func (x CorrectionMapState) Enum() *CorrectionMapState {
+	p := new(CorrectionMapState)
 	*p = x
 	return p
 }
 
-func (x MaskState) String() string {
+func (x CorrectionMapState) String() string {
 	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
 }
 
-func (MaskState) Descriptor() protoreflect.EnumDescriptor {
+func (CorrectionMapState) Descriptor() protoreflect.EnumDescriptor {
 	return file_facetd_v1_calibration_proto_enumTypes[1].Descriptor()
 }
 
-func (MaskState) Type() protoreflect.EnumType {
+func (CorrectionMapState) Type() protoreflect.EnumType {
 	return &file_facetd_v1_calibration_proto_enumTypes[1]
 }
 
-func (x MaskState) Number() protoreflect.EnumNumber {
+func (x CorrectionMapState) Number() protoreflect.EnumNumber {
 	return protoreflect.EnumNumber(x)
 }
 
-// Deprecated: Use MaskState.Descriptor instead.
-func (MaskState) EnumDescriptor() ([]byte, []int) {
+// Deprecated: Use CorrectionMapState.Descriptor instead.
+func (CorrectionMapState) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{1}
 }
 
@@ -158,7 +158,7 @@ const (
 	DefectKind_DEFECT_KIND_GAIN_OUTLIER DefectKind = 6
 	// Its temporal noise is far above the others'.
 	DefectKind_DEFECT_KIND_NOISY DefectKind = 7
-	// It does not follow the model of the mask.
+	// It does not follow the model of the correction map.
 	DefectKind_DEFECT_KIND_MISFIT DefectKind = 8
 	// It is clipped in some frames of some level.
 	DefectKind_DEFECT_KIND_CLIPPED DefectKind = 9
@@ -404,7 +404,7 @@ func (x *PixelDefect) GetKinds() []DefectKind {
 	return nil
 }
 
-// ViewSettings are what decides the codes of a frame beside the light: a mask belongs to
+// ViewSettings are what decides the codes of a frame beside the light: a correction map belongs to
 // one chip and these.
 type ViewSettings struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -479,8 +479,8 @@ func (x *ViewSettings) GetTrim() *TrimSettings {
 	return nil
 }
 
-// MaskLevel is one light level behind a mask, and what the correction leaves there.
-type MaskLevel struct {
+// CorrectionMapLevel is one light level behind a correction map, and what the correction leaves there.
+type CorrectionMapLevel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The light in lux as the operator gave it; 0 is dark.
 	Lux float64 `protobuf:"fixed64,1,opt,name=lux,proto3" json:"lux,omitempty"`
@@ -494,7 +494,7 @@ type MaskLevel struct {
 	// their mean, in codes.
 	BeforeCodes float64 `protobuf:"fixed64,5,opt,name=before_codes,json=beforeCodes,proto3" json:"before_codes,omitempty"`
 	// Fixed pattern after the correction, in codes, with the part that averaged noise has
-	// in it taken out: 0 where no more is left than noise hides. At levels that the mask was
+	// in it taken out: 0 where no more is left than noise hides. At levels that the correction map was
 	// made from it says how well the fit follows; frames of another level tell more.
 	AfterCodes float64 `protobuf:"fixed64,6,opt,name=after_codes,json=afterCodes,proto3" json:"after_codes,omitempty"`
 	// Before, in volts.
@@ -520,20 +520,20 @@ type MaskLevel struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *MaskLevel) Reset() {
-	*x = MaskLevel{}
+func (x *CorrectionMapLevel) Reset() {
+	*x = CorrectionMapLevel{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *MaskLevel) String() string {
+func (x *CorrectionMapLevel) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*MaskLevel) ProtoMessage() {}
+func (*CorrectionMapLevel) ProtoMessage() {}
 
-func (x *MaskLevel) ProtoReflect() protoreflect.Message {
+func (x *CorrectionMapLevel) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -545,110 +545,110 @@ func (x *MaskLevel) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use MaskLevel.ProtoReflect.Descriptor instead.
-func (*MaskLevel) Descriptor() ([]byte, []int) {
+// Deprecated: Use CorrectionMapLevel.ProtoReflect.Descriptor instead.
+func (*CorrectionMapLevel) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{3}
 }
 
-func (x *MaskLevel) GetLux() float64 {
+func (x *CorrectionMapLevel) GetLux() float64 {
 	if x != nil {
 		return x.Lux
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetFrames() uint32 {
+func (x *CorrectionMapLevel) GetFrames() uint32 {
 	if x != nil {
 		return x.Frames
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetMeanCodes() float64 {
+func (x *CorrectionMapLevel) GetMeanCodes() float64 {
 	if x != nil {
 		return x.MeanCodes
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetNoiseCodes() float64 {
+func (x *CorrectionMapLevel) GetNoiseCodes() float64 {
 	if x != nil {
 		return x.NoiseCodes
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetBeforeCodes() float64 {
+func (x *CorrectionMapLevel) GetBeforeCodes() float64 {
 	if x != nil {
 		return x.BeforeCodes
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetAfterCodes() float64 {
+func (x *CorrectionMapLevel) GetAfterCodes() float64 {
 	if x != nil {
 		return x.AfterCodes
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetBeforeVolts() float64 {
+func (x *CorrectionMapLevel) GetBeforeVolts() float64 {
 	if x != nil {
 		return x.BeforeVolts
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetAfterVolts() float64 {
+func (x *CorrectionMapLevel) GetAfterVolts() float64 {
 	if x != nil {
 		return x.AfterVolts
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetBeforeDecades() float64 {
+func (x *CorrectionMapLevel) GetBeforeDecades() float64 {
 	if x != nil {
 		return x.BeforeDecades
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetAfterDecades() float64 {
+func (x *CorrectionMapLevel) GetAfterDecades() float64 {
 	if x != nil {
 		return x.AfterDecades
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetMisfitCodes() float64 {
+func (x *CorrectionMapLevel) GetMisfitCodes() float64 {
 	if x != nil {
 		return x.MisfitCodes
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetFloorCodes() float64 {
+func (x *CorrectionMapLevel) GetFloorCodes() float64 {
 	if x != nil {
 		return x.FloorCodes
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetFirstBusNs() int64 {
+func (x *CorrectionMapLevel) GetFirstBusNs() int64 {
 	if x != nil {
 		return x.FirstBusNs
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetLastBusNs() int64 {
+func (x *CorrectionMapLevel) GetLastBusNs() int64 {
 	if x != nil {
 		return x.LastBusNs
 	}
 	return 0
 }
 
-func (x *MaskLevel) GetLuxUnknown() bool {
+func (x *CorrectionMapLevel) GetLuxUnknown() bool {
 	if x != nil {
 		return x.LuxUnknown
 	}
@@ -719,10 +719,10 @@ func (x *MeanResponse) GetDarkLux() float64 {
 	return 0
 }
 
-// MaskData is the numbers of a mask, row by row; what its method has not is empty.
-type MaskData struct {
+// CorrectionMapData is the numbers of a correction map, row by row; what its method has not is empty.
+type CorrectionMapData struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Offset mask: what is subtracted, in codes. Otherwise each pixel's offset in codes.
+	// Offset correction map: what is subtracted, in codes. Otherwise each pixel's offset in codes.
 	Offset []float32 `protobuf:"fixed32,1,rep,packed,name=offset,proto3" json:"offset,omitempty"`
 	// Each pixel's gain: 1 is the mean pixel's; for a log response the slope in codes per
 	// e-fold.
@@ -735,20 +735,20 @@ type MaskData struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *MaskData) Reset() {
-	*x = MaskData{}
+func (x *CorrectionMapData) Reset() {
+	*x = CorrectionMapData{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *MaskData) String() string {
+func (x *CorrectionMapData) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*MaskData) ProtoMessage() {}
+func (*CorrectionMapData) ProtoMessage() {}
 
-func (x *MaskData) ProtoReflect() protoreflect.Message {
+func (x *CorrectionMapData) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -760,54 +760,54 @@ func (x *MaskData) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use MaskData.ProtoReflect.Descriptor instead.
-func (*MaskData) Descriptor() ([]byte, []int) {
+// Deprecated: Use CorrectionMapData.ProtoReflect.Descriptor instead.
+func (*CorrectionMapData) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{5}
 }
 
-func (x *MaskData) GetOffset() []float32 {
+func (x *CorrectionMapData) GetOffset() []float32 {
 	if x != nil {
 		return x.Offset
 	}
 	return nil
 }
 
-func (x *MaskData) GetGain() []float32 {
+func (x *CorrectionMapData) GetGain() []float32 {
 	if x != nil {
 		return x.Gain
 	}
 	return nil
 }
 
-func (x *MaskData) GetDark() []float32 {
+func (x *CorrectionMapData) GetDark() []float32 {
 	if x != nil {
 		return x.Dark
 	}
 	return nil
 }
 
-func (x *MaskData) GetDefects() []*PixelDefect {
+func (x *CorrectionMapData) GetDefects() []*PixelDefect {
 	if x != nil {
 		return x.Defects
 	}
 	return nil
 }
 
-// Mask is the correction of one chip under the settings of one view.
-type Mask struct {
+// CorrectionMap is the correction of one chip under the settings of one view.
+type CorrectionMap struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Identity: the chip's name and the beginning of the checksum. Frames that it corrected
 	// carry it.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// SHA-256 over the whole mask as it is stored, in hexadecimal.
+	// SHA-256 over the whole correction map as it is stored, in hexadecimal.
 	ChecksumSha256 string `protobuf:"bytes,2,opt,name=checksum_sha256,json=checksumSha256,proto3" json:"checksum_sha256,omitempty"`
 	// Whether it is used.
-	State MaskState `protobuf:"varint,3,opt,name=state,proto3,enum=facetd.v1.MaskState" json:"state,omitempty"`
+	State CorrectionMapState `protobuf:"varint,3,opt,name=state,proto3,enum=facetd.v1.CorrectionMapState" json:"state,omitempty"`
 	// Chip.
 	Chip string `protobuf:"bytes,4,opt,name=chip,proto3" json:"chip,omitempty"`
 	// Name of the view for which it was made, for people; it counts for nothing.
 	View string `protobuf:"bytes,5,opt,name=view,proto3" json:"view,omitempty"`
-	// What the mask is for.
+	// What the correction map is for.
 	Settings *ViewSettings `protobuf:"bytes,6,opt,name=settings,proto3" json:"settings,omitempty"`
 	// Rows of the frames.
 	Rows uint32 `protobuf:"varint,7,opt,name=rows,proto3" json:"rows,omitempty"`
@@ -822,7 +822,7 @@ type Mask struct {
 	// How old it is by the daemon's clock.
 	Age *durationpb.Duration `protobuf:"bytes,12,opt,name=age,proto3" json:"age,omitempty"`
 	// The light levels, and what is left at each.
-	Levels []*MaskLevel `protobuf:"bytes,13,rep,name=levels,proto3" json:"levels,omitempty"`
+	Levels []*CorrectionMapLevel `protobuf:"bytes,13,rep,name=levels,proto3" json:"levels,omitempty"`
 	// The mean pixel, for a log response.
 	MeanResponse *MeanResponse `protobuf:"bytes,14,opt,name=mean_response,json=meanResponse,proto3" json:"mean_response,omitempty"`
 	// Volts of one code.
@@ -845,13 +845,13 @@ type Mask struct {
 	ClassDigest string `protobuf:"bytes,22,opt,name=class_digest,json=classDigest,proto3" json:"class_digest,omitempty"`
 	// What the operator noted about the light and the set-up.
 	Note string `protobuf:"bytes,23,opt,name=note,proto3" json:"note,omitempty"`
-	// Identity of the mask from which it was made by a fresh level; empty otherwise.
-	RezeroedFrom string `protobuf:"bytes,24,opt,name=rezeroed_from,json=rezeroedFrom,proto3" json:"rezeroed_from,omitempty"`
+	// Identity of the correction map from which it was made by a fresh level; empty otherwise.
+	UpdatedFrom string `protobuf:"bytes,24,opt,name=updated_from,json=updatedFrom,proto3" json:"updated_from,omitempty"`
 	// The numbers; only where they were asked for.
-	Data *MaskData `protobuf:"bytes,25,opt,name=data,proto3" json:"data,omitempty"`
+	Data *CorrectionMapData `protobuf:"bytes,25,opt,name=data,proto3" json:"data,omitempty"`
 	// Whether each pixel's own dark term was told by the levels, for a log response.
 	DarkResolved bool `protobuf:"varint,26,opt,name=dark_resolved,json=darkResolved,proto3" json:"dark_resolved,omitempty"`
-	// Name of the file in the daemon's folder of masks; empty without a folder.
+	// Name of the file in the daemon's folder of correction maps; empty without a folder.
 	File string `protobuf:"bytes,27,opt,name=file,proto3" json:"file,omitempty"`
 	// Defective pixels in all; one may have several kinds of defect.
 	DefectivePixels uint32 `protobuf:"varint,28,opt,name=defective_pixels,json=defectivePixels,proto3" json:"defective_pixels,omitempty"`
@@ -859,20 +859,20 @@ type Mask struct {
 	sizeCache       protoimpl.SizeCache
 }
 
-func (x *Mask) Reset() {
-	*x = Mask{}
+func (x *CorrectionMap) Reset() {
+	*x = CorrectionMap{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *Mask) String() string {
+func (x *CorrectionMap) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*Mask) ProtoMessage() {}
+func (*CorrectionMap) ProtoMessage() {}
 
-func (x *Mask) ProtoReflect() protoreflect.Message {
+func (x *CorrectionMap) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -884,209 +884,209 @@ func (x *Mask) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use Mask.ProtoReflect.Descriptor instead.
-func (*Mask) Descriptor() ([]byte, []int) {
+// Deprecated: Use CorrectionMap.ProtoReflect.Descriptor instead.
+func (*CorrectionMap) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{6}
 }
 
-func (x *Mask) GetId() string {
+func (x *CorrectionMap) GetId() string {
 	if x != nil {
 		return x.Id
 	}
 	return ""
 }
 
-func (x *Mask) GetChecksumSha256() string {
+func (x *CorrectionMap) GetChecksumSha256() string {
 	if x != nil {
 		return x.ChecksumSha256
 	}
 	return ""
 }
 
-func (x *Mask) GetState() MaskState {
+func (x *CorrectionMap) GetState() CorrectionMapState {
 	if x != nil {
 		return x.State
 	}
-	return MaskState_MASK_STATE_UNSPECIFIED
+	return CorrectionMapState_CORRECTION_MAP_STATE_UNSPECIFIED
 }
 
-func (x *Mask) GetChip() string {
+func (x *CorrectionMap) GetChip() string {
 	if x != nil {
 		return x.Chip
 	}
 	return ""
 }
 
-func (x *Mask) GetView() string {
+func (x *CorrectionMap) GetView() string {
 	if x != nil {
 		return x.View
 	}
 	return ""
 }
 
-func (x *Mask) GetSettings() *ViewSettings {
+func (x *CorrectionMap) GetSettings() *ViewSettings {
 	if x != nil {
 		return x.Settings
 	}
 	return nil
 }
 
-func (x *Mask) GetRows() uint32 {
+func (x *CorrectionMap) GetRows() uint32 {
 	if x != nil {
 		return x.Rows
 	}
 	return 0
 }
 
-func (x *Mask) GetColumns() uint32 {
+func (x *CorrectionMap) GetColumns() uint32 {
 	if x != nil {
 		return x.Columns
 	}
 	return 0
 }
 
-func (x *Mask) GetLattice() LatticeKind {
+func (x *CorrectionMap) GetLattice() LatticeKind {
 	if x != nil {
 		return x.Lattice
 	}
 	return LatticeKind_LATTICE_KIND_UNSPECIFIED
 }
 
-func (x *Mask) GetMethod() CalibrationMethod {
+func (x *CorrectionMap) GetMethod() CalibrationMethod {
 	if x != nil {
 		return x.Method
 	}
 	return CalibrationMethod_CALIBRATION_METHOD_UNSPECIFIED
 }
 
-func (x *Mask) GetCreateTime() *timestamppb.Timestamp {
+func (x *CorrectionMap) GetCreateTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CreateTime
 	}
 	return nil
 }
 
-func (x *Mask) GetAge() *durationpb.Duration {
+func (x *CorrectionMap) GetAge() *durationpb.Duration {
 	if x != nil {
 		return x.Age
 	}
 	return nil
 }
 
-func (x *Mask) GetLevels() []*MaskLevel {
+func (x *CorrectionMap) GetLevels() []*CorrectionMapLevel {
 	if x != nil {
 		return x.Levels
 	}
 	return nil
 }
 
-func (x *Mask) GetMeanResponse() *MeanResponse {
+func (x *CorrectionMap) GetMeanResponse() *MeanResponse {
 	if x != nil {
 		return x.MeanResponse
 	}
 	return nil
 }
 
-func (x *Mask) GetVoltsPerCode() float64 {
+func (x *CorrectionMap) GetVoltsPerCode() float64 {
 	if x != nil {
 		return x.VoltsPerCode
 	}
 	return 0
 }
 
-func (x *Mask) GetCodesPerDecade() float64 {
+func (x *CorrectionMap) GetCodesPerDecade() float64 {
 	if x != nil {
 		return x.CodesPerDecade
 	}
 	return 0
 }
 
-func (x *Mask) GetDieKelvin() float64 {
+func (x *CorrectionMap) GetDieKelvin() float64 {
 	if x != nil {
 		return x.DieKelvin
 	}
 	return 0
 }
 
-func (x *Mask) GetDefects() []*DefectCount {
+func (x *CorrectionMap) GetDefects() []*DefectCount {
 	if x != nil {
 		return x.Defects
 	}
 	return nil
 }
 
-func (x *Mask) GetArray() string {
+func (x *CorrectionMap) GetArray() string {
 	if x != nil {
 		return x.Array
 	}
 	return ""
 }
 
-func (x *Mask) GetArrayDigest() string {
+func (x *CorrectionMap) GetArrayDigest() string {
 	if x != nil {
 		return x.ArrayDigest
 	}
 	return ""
 }
 
-func (x *Mask) GetChipClass() string {
+func (x *CorrectionMap) GetChipClass() string {
 	if x != nil {
 		return x.ChipClass
 	}
 	return ""
 }
 
-func (x *Mask) GetClassDigest() string {
+func (x *CorrectionMap) GetClassDigest() string {
 	if x != nil {
 		return x.ClassDigest
 	}
 	return ""
 }
 
-func (x *Mask) GetNote() string {
+func (x *CorrectionMap) GetNote() string {
 	if x != nil {
 		return x.Note
 	}
 	return ""
 }
 
-func (x *Mask) GetRezeroedFrom() string {
+func (x *CorrectionMap) GetUpdatedFrom() string {
 	if x != nil {
-		return x.RezeroedFrom
+		return x.UpdatedFrom
 	}
 	return ""
 }
 
-func (x *Mask) GetData() *MaskData {
+func (x *CorrectionMap) GetData() *CorrectionMapData {
 	if x != nil {
 		return x.Data
 	}
 	return nil
 }
 
-func (x *Mask) GetDarkResolved() bool {
+func (x *CorrectionMap) GetDarkResolved() bool {
 	if x != nil {
 		return x.DarkResolved
 	}
 	return false
 }
 
-func (x *Mask) GetFile() string {
+func (x *CorrectionMap) GetFile() string {
 	if x != nil {
 		return x.File
 	}
 	return ""
 }
 
-func (x *Mask) GetDefectivePixels() uint32 {
+func (x *CorrectionMap) GetDefectivePixels() uint32 {
 	if x != nil {
 		return x.DefectivePixels
 	}
 	return 0
 }
 
-// RefusedMask is a file in the folder of masks that is not used.
-type RefusedMask struct {
+// RefusedCorrectionMap is a file in the folder of correction maps that is not used.
+type RefusedCorrectionMap struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the file.
 	File string `protobuf:"bytes,1,opt,name=file,proto3" json:"file,omitempty"`
@@ -1100,20 +1100,20 @@ type RefusedMask struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RefusedMask) Reset() {
-	*x = RefusedMask{}
+func (x *RefusedCorrectionMap) Reset() {
+	*x = RefusedCorrectionMap{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RefusedMask) String() string {
+func (x *RefusedCorrectionMap) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RefusedMask) ProtoMessage() {}
+func (*RefusedCorrectionMap) ProtoMessage() {}
 
-func (x *RefusedMask) ProtoReflect() protoreflect.Message {
+func (x *RefusedCorrectionMap) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1125,33 +1125,33 @@ func (x *RefusedMask) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RefusedMask.ProtoReflect.Descriptor instead.
-func (*RefusedMask) Descriptor() ([]byte, []int) {
+// Deprecated: Use RefusedCorrectionMap.ProtoReflect.Descriptor instead.
+func (*RefusedCorrectionMap) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{7}
 }
 
-func (x *RefusedMask) GetFile() string {
+func (x *RefusedCorrectionMap) GetFile() string {
 	if x != nil {
 		return x.File
 	}
 	return ""
 }
 
-func (x *RefusedMask) GetReason() string {
+func (x *RefusedCorrectionMap) GetReason() string {
 	if x != nil {
 		return x.Reason
 	}
 	return ""
 }
 
-func (x *RefusedMask) GetBytes() uint64 {
+func (x *RefusedCorrectionMap) GetBytes() uint64 {
 	if x != nil {
 		return x.Bytes
 	}
 	return 0
 }
 
-func (x *RefusedMask) GetChip() string {
+func (x *RefusedCorrectionMap) GetChip() string {
 	if x != nil {
 		return x.Chip
 	}
@@ -1497,7 +1497,7 @@ type CalibrationSession struct {
 	Chips []string `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
 	// Views that are calibrated.
 	Views []*View `protobuf:"bytes,3,rep,name=views,proto3" json:"views,omitempty"`
-	// How the masks shall correct.
+	// How the correction maps shall correct.
 	Method CalibrationMethod `protobuf:"varint,4,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	// Levels gathered so far, by light.
 	Levels []*CollectedLevel `protobuf:"bytes,5,rep,name=levels,proto3" json:"levels,omitempty"`
@@ -1615,12 +1615,12 @@ type StartCalibrationRequest struct {
 	Target *Target `protobuf:"bytes,2,opt,name=target,proto3" json:"target,omitempty"`
 	// Views, as in a task; empty means one plain view.
 	Views []*View `protobuf:"bytes,3,rep,name=views,proto3" json:"views,omitempty"`
-	// How the masks shall correct; FinishCalibration may choose otherwise.
+	// How the correction maps shall correct; FinishCalibration may choose otherwise.
 	Method CalibrationMethod `protobuf:"varint,4,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	// Temperature of the dies in kelvin as measured; 0 means what the daemon knows: on a
 	// virtual bus the simulated one, otherwise nothing.
 	DieKelvin float64 `protobuf:"fixed64,5,opt,name=die_kelvin,json=dieKelvin,proto3" json:"die_kelvin,omitempty"`
-	// Anything worth keeping with the masks: the lamp, the diffuser, who did it. At most
+	// Anything worth keeping with the correction maps: the lamp, the diffuser, who did it. At most
 	// 500 characters.
 	Note          string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -2112,7 +2112,7 @@ type FinishCalibrationRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its identity.
 	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
-	// How the masks shall correct; unspecified means as the session said.
+	// How the correction maps shall correct; unspecified means as the session said.
 	Method        CalibrationMethod `protobuf:"varint,2,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2162,8 +2162,8 @@ func (x *FinishCalibrationRequest) GetMethod() CalibrationMethod {
 	return CalibrationMethod_CALIBRATION_METHOD_UNSPECIFIED
 }
 
-// MaskFailure is a mask that could not be made.
-type MaskFailure struct {
+// CorrectionMapFailure is a correction map that could not be made.
+type CorrectionMapFailure struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Chip.
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
@@ -2175,20 +2175,20 @@ type MaskFailure struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *MaskFailure) Reset() {
-	*x = MaskFailure{}
+func (x *CorrectionMapFailure) Reset() {
+	*x = CorrectionMapFailure{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *MaskFailure) String() string {
+func (x *CorrectionMapFailure) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*MaskFailure) ProtoMessage() {}
+func (*CorrectionMapFailure) ProtoMessage() {}
 
-func (x *MaskFailure) ProtoReflect() protoreflect.Message {
+func (x *CorrectionMapFailure) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2200,26 +2200,26 @@ func (x *MaskFailure) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use MaskFailure.ProtoReflect.Descriptor instead.
-func (*MaskFailure) Descriptor() ([]byte, []int) {
+// Deprecated: Use CorrectionMapFailure.ProtoReflect.Descriptor instead.
+func (*CorrectionMapFailure) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{21}
 }
 
-func (x *MaskFailure) GetChip() string {
+func (x *CorrectionMapFailure) GetChip() string {
 	if x != nil {
 		return x.Chip
 	}
 	return ""
 }
 
-func (x *MaskFailure) GetView() string {
+func (x *CorrectionMapFailure) GetView() string {
 	if x != nil {
 		return x.View
 	}
 	return ""
 }
 
-func (x *MaskFailure) GetReason() string {
+func (x *CorrectionMapFailure) GetReason() string {
 	if x != nil {
 		return x.Reason
 	}
@@ -2229,10 +2229,10 @@ func (x *MaskFailure) GetReason() string {
 // FinishCalibrationResponse holds what was made.
 type FinishCalibrationResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The masks, in force now.
-	Masks []*Mask `protobuf:"bytes,1,rep,name=masks,proto3" json:"masks,omitempty"`
+	// The correction maps, active now.
+	CorrectionMaps []*CorrectionMap `protobuf:"bytes,1,rep,name=correction_maps,json=correctionMaps,proto3" json:"correction_maps,omitempty"`
 	// Those that could not be made; their frames stay as they were.
-	Failures []*MaskFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
+	Failures []*CorrectionMapFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
 	// Figures of chips with linear pixels, where dark and three lit levels or more were
 	// gathered.
 	PhotonTransfers []*PhotonTransfer `protobuf:"bytes,3,rep,name=photon_transfers,json=photonTransfers,proto3" json:"photon_transfers,omitempty"`
@@ -2270,14 +2270,14 @@ func (*FinishCalibrationResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{22}
 }
 
-func (x *FinishCalibrationResponse) GetMasks() []*Mask {
+func (x *FinishCalibrationResponse) GetCorrectionMaps() []*CorrectionMap {
 	if x != nil {
-		return x.Masks
+		return x.CorrectionMaps
 	}
 	return nil
 }
 
-func (x *FinishCalibrationResponse) GetFailures() []*MaskFailure {
+func (x *FinishCalibrationResponse) GetFailures() []*CorrectionMapFailure {
 	if x != nil {
 		return x.Failures
 	}
@@ -2374,29 +2374,29 @@ func (*AbortCalibrationResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{24}
 }
 
-// ListMasksRequest chooses masks.
-type ListMasksRequest struct {
+// ListCorrectionMapsRequest chooses correction maps.
+type ListCorrectionMapsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Only masks of this chip; empty means all.
+	// Only correction maps of this chip; empty means all.
 	Chip          string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *ListMasksRequest) Reset() {
-	*x = ListMasksRequest{}
+func (x *ListCorrectionMapsRequest) Reset() {
+	*x = ListCorrectionMapsRequest{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *ListMasksRequest) String() string {
+func (x *ListCorrectionMapsRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*ListMasksRequest) ProtoMessage() {}
+func (*ListCorrectionMapsRequest) ProtoMessage() {}
 
-func (x *ListMasksRequest) ProtoReflect() protoreflect.Message {
+func (x *ListCorrectionMapsRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2408,47 +2408,47 @@ func (x *ListMasksRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use ListMasksRequest.ProtoReflect.Descriptor instead.
-func (*ListMasksRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use ListCorrectionMapsRequest.ProtoReflect.Descriptor instead.
+func (*ListCorrectionMapsRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{25}
 }
 
-func (x *ListMasksRequest) GetChip() string {
+func (x *ListCorrectionMapsRequest) GetChip() string {
 	if x != nil {
 		return x.Chip
 	}
 	return ""
 }
 
-// ListMasksResponse holds masks without their numbers.
-type ListMasksResponse struct {
+// ListCorrectionMapsResponse holds correction maps without their numbers.
+type ListCorrectionMapsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The masks in force, by chip.
-	Masks []*Mask `protobuf:"bytes,1,rep,name=masks,proto3" json:"masks,omitempty"`
-	// Files in the folder of masks that are not used.
-	Refused []*RefusedMask `protobuf:"bytes,2,rep,name=refused,proto3" json:"refused,omitempty"`
-	// Whether masks are kept on disk; otherwise they are gone with the daemon.
+	// The active correction maps, by chip.
+	CorrectionMaps []*CorrectionMap `protobuf:"bytes,1,rep,name=correction_maps,json=correctionMaps,proto3" json:"correction_maps,omitempty"`
+	// Files in the folder of correction maps that are not used.
+	Refused []*RefusedCorrectionMap `protobuf:"bytes,2,rep,name=refused,proto3" json:"refused,omitempty"`
+	// Whether correction maps are kept on disk; otherwise they are gone with the daemon.
 	Stored bool `protobuf:"varint,3,opt,name=stored,proto3" json:"stored,omitempty"`
-	// The age at which a mask counts as stale.
+	// The age at which a correction map counts as stale.
 	MaxAge        *durationpb.Duration `protobuf:"bytes,4,opt,name=max_age,json=maxAge,proto3" json:"max_age,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *ListMasksResponse) Reset() {
-	*x = ListMasksResponse{}
+func (x *ListCorrectionMapsResponse) Reset() {
+	*x = ListCorrectionMapsResponse{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *ListMasksResponse) String() string {
+func (x *ListCorrectionMapsResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*ListMasksResponse) ProtoMessage() {}
+func (*ListCorrectionMapsResponse) ProtoMessage() {}
 
-func (x *ListMasksResponse) ProtoReflect() protoreflect.Message {
+func (x *ListCorrectionMapsResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2460,41 +2460,41 @@ func (x *ListMasksResponse) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use ListMasksResponse.ProtoReflect.Descriptor instead.
-func (*ListMasksResponse) Descriptor() ([]byte, []int) {
+// Deprecated: Use ListCorrectionMapsResponse.ProtoReflect.Descriptor instead.
+func (*ListCorrectionMapsResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{26}
 }
 
-func (x *ListMasksResponse) GetMasks() []*Mask {
+func (x *ListCorrectionMapsResponse) GetCorrectionMaps() []*CorrectionMap {
 	if x != nil {
-		return x.Masks
+		return x.CorrectionMaps
 	}
 	return nil
 }
 
-func (x *ListMasksResponse) GetRefused() []*RefusedMask {
+func (x *ListCorrectionMapsResponse) GetRefused() []*RefusedCorrectionMap {
 	if x != nil {
 		return x.Refused
 	}
 	return nil
 }
 
-func (x *ListMasksResponse) GetStored() bool {
+func (x *ListCorrectionMapsResponse) GetStored() bool {
 	if x != nil {
 		return x.Stored
 	}
 	return false
 }
 
-func (x *ListMasksResponse) GetMaxAge() *durationpb.Duration {
+func (x *ListCorrectionMapsResponse) GetMaxAge() *durationpb.Duration {
 	if x != nil {
 		return x.MaxAge
 	}
 	return nil
 }
 
-// GetMaskRequest names a mask.
-type GetMaskRequest struct {
+// GetCorrectionMapRequest names a correction map.
+type GetCorrectionMapRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its identity.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
@@ -2504,20 +2504,20 @@ type GetMaskRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *GetMaskRequest) Reset() {
-	*x = GetMaskRequest{}
+func (x *GetCorrectionMapRequest) Reset() {
+	*x = GetCorrectionMapRequest{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *GetMaskRequest) String() string {
+func (x *GetCorrectionMapRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*GetMaskRequest) ProtoMessage() {}
+func (*GetCorrectionMapRequest) ProtoMessage() {}
 
-func (x *GetMaskRequest) ProtoReflect() protoreflect.Message {
+func (x *GetCorrectionMapRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2529,48 +2529,48 @@ func (x *GetMaskRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use GetMaskRequest.ProtoReflect.Descriptor instead.
-func (*GetMaskRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use GetCorrectionMapRequest.ProtoReflect.Descriptor instead.
+func (*GetCorrectionMapRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{27}
 }
 
-func (x *GetMaskRequest) GetId() string {
+func (x *GetCorrectionMapRequest) GetId() string {
 	if x != nil {
 		return x.Id
 	}
 	return ""
 }
 
-func (x *GetMaskRequest) GetData() bool {
+func (x *GetCorrectionMapRequest) GetData() bool {
 	if x != nil {
 		return x.Data
 	}
 	return false
 }
 
-// GetMaskResponse holds the mask.
-type GetMaskResponse struct {
+// GetCorrectionMapResponse holds the correction map.
+type GetCorrectionMapResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The mask.
-	Mask          *Mask `protobuf:"bytes,1,opt,name=mask,proto3" json:"mask,omitempty"`
+	// The correction map.
+	CorrectionMap *CorrectionMap `protobuf:"bytes,1,opt,name=correction_map,json=correctionMap,proto3" json:"correction_map,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *GetMaskResponse) Reset() {
-	*x = GetMaskResponse{}
+func (x *GetCorrectionMapResponse) Reset() {
+	*x = GetCorrectionMapResponse{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *GetMaskResponse) String() string {
+func (x *GetCorrectionMapResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*GetMaskResponse) ProtoMessage() {}
+func (*GetCorrectionMapResponse) ProtoMessage() {}
 
-func (x *GetMaskResponse) ProtoReflect() protoreflect.Message {
+func (x *GetCorrectionMapResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2582,41 +2582,41 @@ func (x *GetMaskResponse) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use GetMaskResponse.ProtoReflect.Descriptor instead.
-func (*GetMaskResponse) Descriptor() ([]byte, []int) {
+// Deprecated: Use GetCorrectionMapResponse.ProtoReflect.Descriptor instead.
+func (*GetCorrectionMapResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{28}
 }
 
-func (x *GetMaskResponse) GetMask() *Mask {
+func (x *GetCorrectionMapResponse) GetCorrectionMap() *CorrectionMap {
 	if x != nil {
-		return x.Mask
+		return x.CorrectionMap
 	}
 	return nil
 }
 
-// DeleteMaskRequest names a mask or a refused file.
-type DeleteMaskRequest struct {
+// DeleteCorrectionMapRequest names a correction map or a refused file.
+type DeleteCorrectionMapRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Identity of a mask, or the name of a file that was refused.
+	// Identity of a correction map, or the name of a file that was refused.
 	Id            string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *DeleteMaskRequest) Reset() {
-	*x = DeleteMaskRequest{}
+func (x *DeleteCorrectionMapRequest) Reset() {
+	*x = DeleteCorrectionMapRequest{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *DeleteMaskRequest) String() string {
+func (x *DeleteCorrectionMapRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*DeleteMaskRequest) ProtoMessage() {}
+func (*DeleteCorrectionMapRequest) ProtoMessage() {}
 
-func (x *DeleteMaskRequest) ProtoReflect() protoreflect.Message {
+func (x *DeleteCorrectionMapRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2628,39 +2628,39 @@ func (x *DeleteMaskRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use DeleteMaskRequest.ProtoReflect.Descriptor instead.
-func (*DeleteMaskRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use DeleteCorrectionMapRequest.ProtoReflect.Descriptor instead.
+func (*DeleteCorrectionMapRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{29}
 }
 
-func (x *DeleteMaskRequest) GetId() string {
+func (x *DeleteCorrectionMapRequest) GetId() string {
 	if x != nil {
 		return x.Id
 	}
 	return ""
 }
 
-// DeleteMaskResponse is empty.
-type DeleteMaskResponse struct {
+// DeleteCorrectionMapResponse is empty.
+type DeleteCorrectionMapResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *DeleteMaskResponse) Reset() {
-	*x = DeleteMaskResponse{}
+func (x *DeleteCorrectionMapResponse) Reset() {
+	*x = DeleteCorrectionMapResponse{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *DeleteMaskResponse) String() string {
+func (x *DeleteCorrectionMapResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*DeleteMaskResponse) ProtoMessage() {}
+func (*DeleteCorrectionMapResponse) ProtoMessage() {}
 
-func (x *DeleteMaskResponse) ProtoReflect() protoreflect.Message {
+func (x *DeleteCorrectionMapResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2672,15 +2672,15 @@ func (x *DeleteMaskResponse) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use DeleteMaskResponse.ProtoReflect.Descriptor instead.
-func (*DeleteMaskResponse) Descriptor() ([]byte, []int) {
+// Deprecated: Use DeleteCorrectionMapResponse.ProtoReflect.Descriptor instead.
+func (*DeleteCorrectionMapResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{30}
 }
 
-// RezeroMasksRequest says which masks.
-type RezeroMasksRequest struct {
+// UpdateOffsetsRequest says which correction maps.
+type UpdateOffsetsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Chips whose masks are brought up to date. Unset: all masks in force.
+	// Chips whose correction maps are brought up to date. Unset: all active correction maps.
 	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
 	// Frames to average, 2 to 4096; 0 means 16.
 	Frames uint32 `protobuf:"varint,2,opt,name=frames,proto3" json:"frames,omitempty"`
@@ -2692,20 +2692,20 @@ type RezeroMasksRequest struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RezeroMasksRequest) Reset() {
-	*x = RezeroMasksRequest{}
+func (x *UpdateOffsetsRequest) Reset() {
+	*x = UpdateOffsetsRequest{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RezeroMasksRequest) String() string {
+func (x *UpdateOffsetsRequest) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RezeroMasksRequest) ProtoMessage() {}
+func (*UpdateOffsetsRequest) ProtoMessage() {}
 
-func (x *RezeroMasksRequest) ProtoReflect() protoreflect.Message {
+func (x *UpdateOffsetsRequest) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2717,64 +2717,64 @@ func (x *RezeroMasksRequest) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RezeroMasksRequest.ProtoReflect.Descriptor instead.
-func (*RezeroMasksRequest) Descriptor() ([]byte, []int) {
+// Deprecated: Use UpdateOffsetsRequest.ProtoReflect.Descriptor instead.
+func (*UpdateOffsetsRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{31}
 }
 
-func (x *RezeroMasksRequest) GetTarget() *Target {
+func (x *UpdateOffsetsRequest) GetTarget() *Target {
 	if x != nil {
 		return x.Target
 	}
 	return nil
 }
 
-func (x *RezeroMasksRequest) GetFrames() uint32 {
+func (x *UpdateOffsetsRequest) GetFrames() uint32 {
 	if x != nil {
 		return x.Frames
 	}
 	return 0
 }
 
-func (x *RezeroMasksRequest) GetLux() float64 {
+func (x *UpdateOffsetsRequest) GetLux() float64 {
 	if x != nil {
 		return x.Lux
 	}
 	return 0
 }
 
-func (x *RezeroMasksRequest) GetDieKelvin() float64 {
+func (x *UpdateOffsetsRequest) GetDieKelvin() float64 {
 	if x != nil {
 		return x.DieKelvin
 	}
 	return 0
 }
 
-// RezeroMasksResponse holds what was made.
-type RezeroMasksResponse struct {
+// UpdateOffsetsResponse holds what was made.
+type UpdateOffsetsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The new masks, in force now.
-	Masks []*Mask `protobuf:"bytes,1,rep,name=masks,proto3" json:"masks,omitempty"`
-	// Those that could not be made; the old masks stay in force.
-	Failures      []*MaskFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
+	// The new correction maps, active now.
+	CorrectionMaps []*CorrectionMap `protobuf:"bytes,1,rep,name=correction_maps,json=correctionMaps,proto3" json:"correction_maps,omitempty"`
+	// Those that could not be made; the old correction maps stay active.
+	Failures      []*CorrectionMapFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RezeroMasksResponse) Reset() {
-	*x = RezeroMasksResponse{}
+func (x *UpdateOffsetsResponse) Reset() {
+	*x = UpdateOffsetsResponse{}
 	mi := &file_facetd_v1_calibration_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RezeroMasksResponse) String() string {
+func (x *UpdateOffsetsResponse) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RezeroMasksResponse) ProtoMessage() {}
+func (*UpdateOffsetsResponse) ProtoMessage() {}
 
-func (x *RezeroMasksResponse) ProtoReflect() protoreflect.Message {
+func (x *UpdateOffsetsResponse) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_calibration_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -2786,19 +2786,19 @@ func (x *RezeroMasksResponse) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RezeroMasksResponse.ProtoReflect.Descriptor instead.
-func (*RezeroMasksResponse) Descriptor() ([]byte, []int) {
+// Deprecated: Use UpdateOffsetsResponse.ProtoReflect.Descriptor instead.
+func (*UpdateOffsetsResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{32}
 }
 
-func (x *RezeroMasksResponse) GetMasks() []*Mask {
+func (x *UpdateOffsetsResponse) GetCorrectionMaps() []*CorrectionMap {
 	if x != nil {
-		return x.Masks
+		return x.CorrectionMaps
 	}
 	return nil
 }
 
-func (x *RezeroMasksResponse) GetFailures() []*MaskFailure {
+func (x *UpdateOffsetsResponse) GetFailures() []*CorrectionMapFailure {
 	if x != nil {
 		return x.Failures
 	}
@@ -2821,8 +2821,8 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06shares\x18\x01 \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
 	"\x06window\x18\x03 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
-	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xf0\x03\n" +
-	"\tMaskLevel\x12\x10\n" +
+	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xf9\x03\n" +
+	"\x12CorrectionMapLevel\x12\x10\n" +
 	"\x03lux\x18\x01 \x01(\x01R\x03lux\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x1d\n" +
 	"\n" +
@@ -2850,16 +2850,16 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\foffset_codes\x18\x01 \x01(\x01R\voffsetCodes\x12\x1f\n" +
 	"\vslope_codes\x18\x02 \x01(\x01R\n" +
 	"slopeCodes\x12\x19\n" +
-	"\bdark_lux\x18\x03 \x01(\x01R\adarkLux\"|\n" +
-	"\bMaskData\x12\x16\n" +
+	"\bdark_lux\x18\x03 \x01(\x01R\adarkLux\"\x85\x01\n" +
+	"\x11CorrectionMapData\x12\x16\n" +
 	"\x06offset\x18\x01 \x03(\x02R\x06offset\x12\x12\n" +
 	"\x04gain\x18\x02 \x03(\x02R\x04gain\x12\x12\n" +
 	"\x04dark\x18\x03 \x03(\x02R\x04dark\x120\n" +
-	"\adefects\x18\x04 \x03(\v2\x16.facetd.v1.PixelDefectR\adefects\"\x96\b\n" +
-	"\x04Mask\x12\x0e\n" +
+	"\adefects\x18\x04 \x03(\v2\x16.facetd.v1.PixelDefectR\adefects\"\xb8\b\n" +
+	"\rCorrectionMap\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12'\n" +
-	"\x0fchecksum_sha256\x18\x02 \x01(\tR\x0echecksumSha256\x12*\n" +
-	"\x05state\x18\x03 \x01(\x0e2\x14.facetd.v1.MaskStateR\x05state\x12\x12\n" +
+	"\x0fchecksum_sha256\x18\x02 \x01(\tR\x0echecksumSha256\x123\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x1d.facetd.v1.CorrectionMapStateR\x05state\x12\x12\n" +
 	"\x04chip\x18\x04 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x05 \x01(\tR\x04view\x123\n" +
 	"\bsettings\x18\x06 \x01(\v2\x17.facetd.v1.ViewSettingsR\bsettings\x12\x12\n" +
@@ -2870,8 +2870,8 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	" \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\x12;\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12+\n" +
-	"\x03age\x18\f \x01(\v2\x19.google.protobuf.DurationR\x03age\x12,\n" +
-	"\x06levels\x18\r \x03(\v2\x14.facetd.v1.MaskLevelR\x06levels\x12<\n" +
+	"\x03age\x18\f \x01(\v2\x19.google.protobuf.DurationR\x03age\x125\n" +
+	"\x06levels\x18\r \x03(\v2\x1d.facetd.v1.CorrectionMapLevelR\x06levels\x12<\n" +
 	"\rmean_response\x18\x0e \x01(\v2\x17.facetd.v1.MeanResponseR\fmeanResponse\x12$\n" +
 	"\x0evolts_per_code\x18\x0f \x01(\x01R\fvoltsPerCode\x12(\n" +
 	"\x10codes_per_decade\x18\x10 \x01(\x01R\x0ecodesPerDecade\x12\x1d\n" +
@@ -2883,13 +2883,13 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\n" +
 	"chip_class\x18\x15 \x01(\tR\tchipClass\x12!\n" +
 	"\fclass_digest\x18\x16 \x01(\tR\vclassDigest\x12\x12\n" +
-	"\x04note\x18\x17 \x01(\tR\x04note\x12#\n" +
-	"\rrezeroed_from\x18\x18 \x01(\tR\frezeroedFrom\x12'\n" +
-	"\x04data\x18\x19 \x01(\v2\x13.facetd.v1.MaskDataR\x04data\x12#\n" +
+	"\x04note\x18\x17 \x01(\tR\x04note\x12!\n" +
+	"\fupdated_from\x18\x18 \x01(\tR\vupdatedFrom\x120\n" +
+	"\x04data\x18\x19 \x01(\v2\x1c.facetd.v1.CorrectionMapDataR\x04data\x12#\n" +
 	"\rdark_resolved\x18\x1a \x01(\bR\fdarkResolved\x12\x12\n" +
 	"\x04file\x18\x1b \x01(\tR\x04file\x12)\n" +
-	"\x10defective_pixels\x18\x1c \x01(\rR\x0fdefectivePixels\"c\n" +
-	"\vRefusedMask\x12\x12\n" +
+	"\x10defective_pixels\x18\x1c \x01(\rR\x0fdefectivePixels\"l\n" +
+	"\x14RefusedCorrectionMap\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05bytes\x18\x03 \x01(\x04R\x05bytes\x12\x12\n" +
@@ -2972,52 +2972,52 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\bsessions\x18\x01 \x03(\v2\x1d.facetd.v1.CalibrationSessionR\bsessions\"j\n" +
 	"\x18FinishCalibrationRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\x124\n" +
-	"\x06method\x18\x02 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\"M\n" +
-	"\vMaskFailure\x12\x12\n" +
+	"\x06method\x18\x02 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\"V\n" +
+	"\x14CorrectionMapFailure\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"\xbc\x01\n" +
-	"\x19FinishCalibrationResponse\x12%\n" +
-	"\x05masks\x18\x01 \x03(\v2\x0f.facetd.v1.MaskR\x05masks\x122\n" +
-	"\bfailures\x18\x02 \x03(\v2\x16.facetd.v1.MaskFailureR\bfailures\x12D\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"\xe1\x01\n" +
+	"\x19FinishCalibrationResponse\x12A\n" +
+	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x12;\n" +
+	"\bfailures\x18\x02 \x03(\v2\x1f.facetd.v1.CorrectionMapFailureR\bfailures\x12D\n" +
 	"\x10photon_transfers\x18\x03 \x03(\v2\x19.facetd.v1.PhotonTransferR\x0fphotonTransfers\"3\n" +
 	"\x17AbortCalibrationRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\"\x1a\n" +
-	"\x18AbortCalibrationResponse\"&\n" +
-	"\x10ListMasksRequest\x12\x12\n" +
-	"\x04chip\x18\x01 \x01(\tR\x04chip\"\xb8\x01\n" +
-	"\x11ListMasksResponse\x12%\n" +
-	"\x05masks\x18\x01 \x03(\v2\x0f.facetd.v1.MaskR\x05masks\x120\n" +
-	"\arefused\x18\x02 \x03(\v2\x16.facetd.v1.RefusedMaskR\arefused\x12\x16\n" +
+	"\x18AbortCalibrationResponse\"/\n" +
+	"\x19ListCorrectionMapsRequest\x12\x12\n" +
+	"\x04chip\x18\x01 \x01(\tR\x04chip\"\xe6\x01\n" +
+	"\x1aListCorrectionMapsResponse\x12A\n" +
+	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x129\n" +
+	"\arefused\x18\x02 \x03(\v2\x1f.facetd.v1.RefusedCorrectionMapR\arefused\x12\x16\n" +
 	"\x06stored\x18\x03 \x01(\bR\x06stored\x122\n" +
-	"\amax_age\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06maxAge\"4\n" +
-	"\x0eGetMaskRequest\x12\x0e\n" +
+	"\amax_age\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06maxAge\"=\n" +
+	"\x17GetCorrectionMapRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
-	"\x04data\x18\x02 \x01(\bR\x04data\"6\n" +
-	"\x0fGetMaskResponse\x12#\n" +
-	"\x04mask\x18\x01 \x01(\v2\x0f.facetd.v1.MaskR\x04mask\"#\n" +
-	"\x11DeleteMaskRequest\x12\x0e\n" +
-	"\x02id\x18\x01 \x01(\tR\x02id\"\x14\n" +
-	"\x12DeleteMaskResponse\"\x88\x01\n" +
-	"\x12RezeroMasksRequest\x12)\n" +
+	"\x04data\x18\x02 \x01(\bR\x04data\"[\n" +
+	"\x18GetCorrectionMapResponse\x12?\n" +
+	"\x0ecorrection_map\x18\x01 \x01(\v2\x18.facetd.v1.CorrectionMapR\rcorrectionMap\",\n" +
+	"\x1aDeleteCorrectionMapRequest\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\"\x1d\n" +
+	"\x1bDeleteCorrectionMapResponse\"\x8a\x01\n" +
+	"\x14UpdateOffsetsRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x10\n" +
 	"\x03lux\x18\x03 \x01(\x01R\x03lux\x12\x1d\n" +
 	"\n" +
-	"die_kelvin\x18\x04 \x01(\x01R\tdieKelvin\"p\n" +
-	"\x13RezeroMasksResponse\x12%\n" +
-	"\x05masks\x18\x01 \x03(\v2\x0f.facetd.v1.MaskR\x05masks\x122\n" +
-	"\bfailures\x18\x02 \x03(\v2\x16.facetd.v1.MaskFailureR\bfailures*\x9f\x01\n" +
+	"die_kelvin\x18\x04 \x01(\x01R\tdieKelvin\"\x97\x01\n" +
+	"\x15UpdateOffsetsResponse\x12A\n" +
+	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x12;\n" +
+	"\bfailures\x18\x02 \x03(\v2\x1f.facetd.v1.CorrectionMapFailureR\bfailures*\x9f\x01\n" +
 	"\x11CalibrationMethod\x12\"\n" +
 	"\x1eCALIBRATION_METHOD_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19CALIBRATION_METHOD_OFFSET\x10\x01\x12\"\n" +
 	"\x1eCALIBRATION_METHOD_OFFSET_GAIN\x10\x02\x12#\n" +
-	"\x1fCALIBRATION_METHOD_LOG_RESPONSE\x10\x03*o\n" +
-	"\tMaskState\x12\x1a\n" +
-	"\x16MASK_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
-	"\x13MASK_STATE_IN_FORCE\x10\x01\x12\x14\n" +
-	"\x10MASK_STATE_STALE\x10\x02\x12\x17\n" +
-	"\x13MASK_STATE_REPLACED\x10\x03*\xd7\x02\n" +
+	"\x1fCALIBRATION_METHOD_LOG_RESPONSE\x10\x03*\x9e\x01\n" +
+	"\x12CorrectionMapState\x12$\n" +
+	" CORRECTION_MAP_STATE_UNSPECIFIED\x10\x00\x12\x1f\n" +
+	"\x1bCORRECTION_MAP_STATE_ACTIVE\x10\x01\x12\x1e\n" +
+	"\x1aCORRECTION_MAP_STATE_STALE\x10\x02\x12!\n" +
+	"\x1dCORRECTION_MAP_STATE_REPLACED\x10\x03*\xd7\x02\n" +
 	"\n" +
 	"DefectKind\x12\x1b\n" +
 	"\x17DEFECT_KIND_UNSPECIFIED\x10\x00\x12\x14\n" +
@@ -3038,19 +3038,18 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x17LEVEL_STATE_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14LEVEL_STATE_SETTLING\x10\x01\x12\x1a\n" +
 	"\x16LEVEL_STATE_COLLECTING\x10\x02\x12\x14\n" +
-	"\x10LEVEL_STATE_DONE\x10\x032\xd8\x06\n" +
+	"\x10LEVEL_STATE_DONE\x10\x032\xaf\a\n" +
 	"\x12CalibrationService\x12[\n" +
 	"\x10StartCalibration\x12\".facetd.v1.StartCalibrationRequest\x1a#.facetd.v1.StartCalibrationResponse\x12Q\n" +
 	"\fCollectLevel\x12\x1e.facetd.v1.CollectLevelRequest\x1a\x1f.facetd.v1.CollectLevelResponse0\x01\x12U\n" +
 	"\x0eGetCalibration\x12 .facetd.v1.GetCalibrationRequest\x1a!.facetd.v1.GetCalibrationResponse\x12[\n" +
 	"\x10ListCalibrations\x12\".facetd.v1.ListCalibrationsRequest\x1a#.facetd.v1.ListCalibrationsResponse\x12^\n" +
 	"\x11FinishCalibration\x12#.facetd.v1.FinishCalibrationRequest\x1a$.facetd.v1.FinishCalibrationResponse\x12[\n" +
-	"\x10AbortCalibration\x12\".facetd.v1.AbortCalibrationRequest\x1a#.facetd.v1.AbortCalibrationResponse\x12F\n" +
-	"\tListMasks\x12\x1b.facetd.v1.ListMasksRequest\x1a\x1c.facetd.v1.ListMasksResponse\x12@\n" +
-	"\aGetMask\x12\x19.facetd.v1.GetMaskRequest\x1a\x1a.facetd.v1.GetMaskResponse\x12I\n" +
-	"\n" +
-	"DeleteMask\x12\x1c.facetd.v1.DeleteMaskRequest\x1a\x1d.facetd.v1.DeleteMaskResponse\x12L\n" +
-	"\vRezeroMasks\x12\x1d.facetd.v1.RezeroMasksRequest\x1a\x1e.facetd.v1.RezeroMasksResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\x10AbortCalibration\x12\".facetd.v1.AbortCalibrationRequest\x1a#.facetd.v1.AbortCalibrationResponse\x12a\n" +
+	"\x12ListCorrectionMaps\x12$.facetd.v1.ListCorrectionMapsRequest\x1a%.facetd.v1.ListCorrectionMapsResponse\x12[\n" +
+	"\x10GetCorrectionMap\x12\".facetd.v1.GetCorrectionMapRequest\x1a#.facetd.v1.GetCorrectionMapResponse\x12d\n" +
+	"\x13DeleteCorrectionMap\x12%.facetd.v1.DeleteCorrectionMapRequest\x1a&.facetd.v1.DeleteCorrectionMapResponse\x12R\n" +
+	"\rUpdateOffsets\x12\x1f.facetd.v1.UpdateOffsetsRequest\x1a .facetd.v1.UpdateOffsetsResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_calibration_proto_rawDescOnce sync.Once
@@ -3067,52 +3066,52 @@ func file_facetd_v1_calibration_proto_rawDescGZIP() []byte {
 var file_facetd_v1_calibration_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
 var file_facetd_v1_calibration_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_facetd_v1_calibration_proto_goTypes = []any{
-	(CalibrationMethod)(0),            // 0: facetd.v1.CalibrationMethod
-	(MaskState)(0),                    // 1: facetd.v1.MaskState
-	(DefectKind)(0),                   // 2: facetd.v1.DefectKind
-	(LevelState)(0),                   // 3: facetd.v1.LevelState
-	(*DefectCount)(nil),               // 4: facetd.v1.DefectCount
-	(*PixelDefect)(nil),               // 5: facetd.v1.PixelDefect
-	(*ViewSettings)(nil),              // 6: facetd.v1.ViewSettings
-	(*MaskLevel)(nil),                 // 7: facetd.v1.MaskLevel
-	(*MeanResponse)(nil),              // 8: facetd.v1.MeanResponse
-	(*MaskData)(nil),                  // 9: facetd.v1.MaskData
-	(*Mask)(nil),                      // 10: facetd.v1.Mask
-	(*RefusedMask)(nil),               // 11: facetd.v1.RefusedMask
-	(*PhotonTransfer)(nil),            // 12: facetd.v1.PhotonTransfer
-	(*ChipLevel)(nil),                 // 13: facetd.v1.ChipLevel
-	(*CollectedLevel)(nil),            // 14: facetd.v1.CollectedLevel
-	(*CalibrationSession)(nil),        // 15: facetd.v1.CalibrationSession
-	(*StartCalibrationRequest)(nil),   // 16: facetd.v1.StartCalibrationRequest
-	(*StartCalibrationResponse)(nil),  // 17: facetd.v1.StartCalibrationResponse
-	(*CollectLevelRequest)(nil),       // 18: facetd.v1.CollectLevelRequest
-	(*CollectLevelResponse)(nil),      // 19: facetd.v1.CollectLevelResponse
-	(*GetCalibrationRequest)(nil),     // 20: facetd.v1.GetCalibrationRequest
-	(*GetCalibrationResponse)(nil),    // 21: facetd.v1.GetCalibrationResponse
-	(*ListCalibrationsRequest)(nil),   // 22: facetd.v1.ListCalibrationsRequest
-	(*ListCalibrationsResponse)(nil),  // 23: facetd.v1.ListCalibrationsResponse
-	(*FinishCalibrationRequest)(nil),  // 24: facetd.v1.FinishCalibrationRequest
-	(*MaskFailure)(nil),               // 25: facetd.v1.MaskFailure
-	(*FinishCalibrationResponse)(nil), // 26: facetd.v1.FinishCalibrationResponse
-	(*AbortCalibrationRequest)(nil),   // 27: facetd.v1.AbortCalibrationRequest
-	(*AbortCalibrationResponse)(nil),  // 28: facetd.v1.AbortCalibrationResponse
-	(*ListMasksRequest)(nil),          // 29: facetd.v1.ListMasksRequest
-	(*ListMasksResponse)(nil),         // 30: facetd.v1.ListMasksResponse
-	(*GetMaskRequest)(nil),            // 31: facetd.v1.GetMaskRequest
-	(*GetMaskResponse)(nil),           // 32: facetd.v1.GetMaskResponse
-	(*DeleteMaskRequest)(nil),         // 33: facetd.v1.DeleteMaskRequest
-	(*DeleteMaskResponse)(nil),        // 34: facetd.v1.DeleteMaskResponse
-	(*RezeroMasksRequest)(nil),        // 35: facetd.v1.RezeroMasksRequest
-	(*RezeroMasksResponse)(nil),       // 36: facetd.v1.RezeroMasksResponse
-	(*Share)(nil),                     // 37: facetd.v1.Share
-	(*Binning)(nil),                   // 38: facetd.v1.Binning
-	(*Window)(nil),                    // 39: facetd.v1.Window
-	(*TrimSettings)(nil),              // 40: facetd.v1.TrimSettings
-	(LatticeKind)(0),                  // 41: facetd.v1.LatticeKind
-	(*timestamppb.Timestamp)(nil),     // 42: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),       // 43: google.protobuf.Duration
-	(*View)(nil),                      // 44: facetd.v1.View
-	(*Target)(nil),                    // 45: facetd.v1.Target
+	(CalibrationMethod)(0),              // 0: facetd.v1.CalibrationMethod
+	(CorrectionMapState)(0),             // 1: facetd.v1.CorrectionMapState
+	(DefectKind)(0),                     // 2: facetd.v1.DefectKind
+	(LevelState)(0),                     // 3: facetd.v1.LevelState
+	(*DefectCount)(nil),                 // 4: facetd.v1.DefectCount
+	(*PixelDefect)(nil),                 // 5: facetd.v1.PixelDefect
+	(*ViewSettings)(nil),                // 6: facetd.v1.ViewSettings
+	(*CorrectionMapLevel)(nil),          // 7: facetd.v1.CorrectionMapLevel
+	(*MeanResponse)(nil),                // 8: facetd.v1.MeanResponse
+	(*CorrectionMapData)(nil),           // 9: facetd.v1.CorrectionMapData
+	(*CorrectionMap)(nil),               // 10: facetd.v1.CorrectionMap
+	(*RefusedCorrectionMap)(nil),        // 11: facetd.v1.RefusedCorrectionMap
+	(*PhotonTransfer)(nil),              // 12: facetd.v1.PhotonTransfer
+	(*ChipLevel)(nil),                   // 13: facetd.v1.ChipLevel
+	(*CollectedLevel)(nil),              // 14: facetd.v1.CollectedLevel
+	(*CalibrationSession)(nil),          // 15: facetd.v1.CalibrationSession
+	(*StartCalibrationRequest)(nil),     // 16: facetd.v1.StartCalibrationRequest
+	(*StartCalibrationResponse)(nil),    // 17: facetd.v1.StartCalibrationResponse
+	(*CollectLevelRequest)(nil),         // 18: facetd.v1.CollectLevelRequest
+	(*CollectLevelResponse)(nil),        // 19: facetd.v1.CollectLevelResponse
+	(*GetCalibrationRequest)(nil),       // 20: facetd.v1.GetCalibrationRequest
+	(*GetCalibrationResponse)(nil),      // 21: facetd.v1.GetCalibrationResponse
+	(*ListCalibrationsRequest)(nil),     // 22: facetd.v1.ListCalibrationsRequest
+	(*ListCalibrationsResponse)(nil),    // 23: facetd.v1.ListCalibrationsResponse
+	(*FinishCalibrationRequest)(nil),    // 24: facetd.v1.FinishCalibrationRequest
+	(*CorrectionMapFailure)(nil),        // 25: facetd.v1.CorrectionMapFailure
+	(*FinishCalibrationResponse)(nil),   // 26: facetd.v1.FinishCalibrationResponse
+	(*AbortCalibrationRequest)(nil),     // 27: facetd.v1.AbortCalibrationRequest
+	(*AbortCalibrationResponse)(nil),    // 28: facetd.v1.AbortCalibrationResponse
+	(*ListCorrectionMapsRequest)(nil),   // 29: facetd.v1.ListCorrectionMapsRequest
+	(*ListCorrectionMapsResponse)(nil),  // 30: facetd.v1.ListCorrectionMapsResponse
+	(*GetCorrectionMapRequest)(nil),     // 31: facetd.v1.GetCorrectionMapRequest
+	(*GetCorrectionMapResponse)(nil),    // 32: facetd.v1.GetCorrectionMapResponse
+	(*DeleteCorrectionMapRequest)(nil),  // 33: facetd.v1.DeleteCorrectionMapRequest
+	(*DeleteCorrectionMapResponse)(nil), // 34: facetd.v1.DeleteCorrectionMapResponse
+	(*UpdateOffsetsRequest)(nil),        // 35: facetd.v1.UpdateOffsetsRequest
+	(*UpdateOffsetsResponse)(nil),       // 36: facetd.v1.UpdateOffsetsResponse
+	(*Share)(nil),                       // 37: facetd.v1.Share
+	(*Binning)(nil),                     // 38: facetd.v1.Binning
+	(*Window)(nil),                      // 39: facetd.v1.Window
+	(*TrimSettings)(nil),                // 40: facetd.v1.TrimSettings
+	(LatticeKind)(0),                    // 41: facetd.v1.LatticeKind
+	(*timestamppb.Timestamp)(nil),       // 42: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),         // 43: google.protobuf.Duration
+	(*View)(nil),                        // 44: facetd.v1.View
+	(*Target)(nil),                      // 45: facetd.v1.Target
 }
 var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	2,  // 0: facetd.v1.DefectCount.kind:type_name -> facetd.v1.DefectKind
@@ -3121,17 +3120,17 @@ var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	38, // 3: facetd.v1.ViewSettings.binning:type_name -> facetd.v1.Binning
 	39, // 4: facetd.v1.ViewSettings.window:type_name -> facetd.v1.Window
 	40, // 5: facetd.v1.ViewSettings.trim:type_name -> facetd.v1.TrimSettings
-	5,  // 6: facetd.v1.MaskData.defects:type_name -> facetd.v1.PixelDefect
-	1,  // 7: facetd.v1.Mask.state:type_name -> facetd.v1.MaskState
-	6,  // 8: facetd.v1.Mask.settings:type_name -> facetd.v1.ViewSettings
-	41, // 9: facetd.v1.Mask.lattice:type_name -> facetd.v1.LatticeKind
-	0,  // 10: facetd.v1.Mask.method:type_name -> facetd.v1.CalibrationMethod
-	42, // 11: facetd.v1.Mask.create_time:type_name -> google.protobuf.Timestamp
-	43, // 12: facetd.v1.Mask.age:type_name -> google.protobuf.Duration
-	7,  // 13: facetd.v1.Mask.levels:type_name -> facetd.v1.MaskLevel
-	8,  // 14: facetd.v1.Mask.mean_response:type_name -> facetd.v1.MeanResponse
-	4,  // 15: facetd.v1.Mask.defects:type_name -> facetd.v1.DefectCount
-	9,  // 16: facetd.v1.Mask.data:type_name -> facetd.v1.MaskData
+	5,  // 6: facetd.v1.CorrectionMapData.defects:type_name -> facetd.v1.PixelDefect
+	1,  // 7: facetd.v1.CorrectionMap.state:type_name -> facetd.v1.CorrectionMapState
+	6,  // 8: facetd.v1.CorrectionMap.settings:type_name -> facetd.v1.ViewSettings
+	41, // 9: facetd.v1.CorrectionMap.lattice:type_name -> facetd.v1.LatticeKind
+	0,  // 10: facetd.v1.CorrectionMap.method:type_name -> facetd.v1.CalibrationMethod
+	42, // 11: facetd.v1.CorrectionMap.create_time:type_name -> google.protobuf.Timestamp
+	43, // 12: facetd.v1.CorrectionMap.age:type_name -> google.protobuf.Duration
+	7,  // 13: facetd.v1.CorrectionMap.levels:type_name -> facetd.v1.CorrectionMapLevel
+	8,  // 14: facetd.v1.CorrectionMap.mean_response:type_name -> facetd.v1.MeanResponse
+	4,  // 15: facetd.v1.CorrectionMap.defects:type_name -> facetd.v1.DefectCount
+	9,  // 16: facetd.v1.CorrectionMap.data:type_name -> facetd.v1.CorrectionMapData
 	13, // 17: facetd.v1.CollectedLevel.chips:type_name -> facetd.v1.ChipLevel
 	44, // 18: facetd.v1.CalibrationSession.views:type_name -> facetd.v1.View
 	0,  // 19: facetd.v1.CalibrationSession.method:type_name -> facetd.v1.CalibrationMethod
@@ -3147,36 +3146,36 @@ var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	15, // 29: facetd.v1.GetCalibrationResponse.session:type_name -> facetd.v1.CalibrationSession
 	15, // 30: facetd.v1.ListCalibrationsResponse.sessions:type_name -> facetd.v1.CalibrationSession
 	0,  // 31: facetd.v1.FinishCalibrationRequest.method:type_name -> facetd.v1.CalibrationMethod
-	10, // 32: facetd.v1.FinishCalibrationResponse.masks:type_name -> facetd.v1.Mask
-	25, // 33: facetd.v1.FinishCalibrationResponse.failures:type_name -> facetd.v1.MaskFailure
+	10, // 32: facetd.v1.FinishCalibrationResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
+	25, // 33: facetd.v1.FinishCalibrationResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
 	12, // 34: facetd.v1.FinishCalibrationResponse.photon_transfers:type_name -> facetd.v1.PhotonTransfer
-	10, // 35: facetd.v1.ListMasksResponse.masks:type_name -> facetd.v1.Mask
-	11, // 36: facetd.v1.ListMasksResponse.refused:type_name -> facetd.v1.RefusedMask
-	43, // 37: facetd.v1.ListMasksResponse.max_age:type_name -> google.protobuf.Duration
-	10, // 38: facetd.v1.GetMaskResponse.mask:type_name -> facetd.v1.Mask
-	45, // 39: facetd.v1.RezeroMasksRequest.target:type_name -> facetd.v1.Target
-	10, // 40: facetd.v1.RezeroMasksResponse.masks:type_name -> facetd.v1.Mask
-	25, // 41: facetd.v1.RezeroMasksResponse.failures:type_name -> facetd.v1.MaskFailure
+	10, // 35: facetd.v1.ListCorrectionMapsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
+	11, // 36: facetd.v1.ListCorrectionMapsResponse.refused:type_name -> facetd.v1.RefusedCorrectionMap
+	43, // 37: facetd.v1.ListCorrectionMapsResponse.max_age:type_name -> google.protobuf.Duration
+	10, // 38: facetd.v1.GetCorrectionMapResponse.correction_map:type_name -> facetd.v1.CorrectionMap
+	45, // 39: facetd.v1.UpdateOffsetsRequest.target:type_name -> facetd.v1.Target
+	10, // 40: facetd.v1.UpdateOffsetsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
+	25, // 41: facetd.v1.UpdateOffsetsResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
 	16, // 42: facetd.v1.CalibrationService.StartCalibration:input_type -> facetd.v1.StartCalibrationRequest
 	18, // 43: facetd.v1.CalibrationService.CollectLevel:input_type -> facetd.v1.CollectLevelRequest
 	20, // 44: facetd.v1.CalibrationService.GetCalibration:input_type -> facetd.v1.GetCalibrationRequest
 	22, // 45: facetd.v1.CalibrationService.ListCalibrations:input_type -> facetd.v1.ListCalibrationsRequest
 	24, // 46: facetd.v1.CalibrationService.FinishCalibration:input_type -> facetd.v1.FinishCalibrationRequest
 	27, // 47: facetd.v1.CalibrationService.AbortCalibration:input_type -> facetd.v1.AbortCalibrationRequest
-	29, // 48: facetd.v1.CalibrationService.ListMasks:input_type -> facetd.v1.ListMasksRequest
-	31, // 49: facetd.v1.CalibrationService.GetMask:input_type -> facetd.v1.GetMaskRequest
-	33, // 50: facetd.v1.CalibrationService.DeleteMask:input_type -> facetd.v1.DeleteMaskRequest
-	35, // 51: facetd.v1.CalibrationService.RezeroMasks:input_type -> facetd.v1.RezeroMasksRequest
+	29, // 48: facetd.v1.CalibrationService.ListCorrectionMaps:input_type -> facetd.v1.ListCorrectionMapsRequest
+	31, // 49: facetd.v1.CalibrationService.GetCorrectionMap:input_type -> facetd.v1.GetCorrectionMapRequest
+	33, // 50: facetd.v1.CalibrationService.DeleteCorrectionMap:input_type -> facetd.v1.DeleteCorrectionMapRequest
+	35, // 51: facetd.v1.CalibrationService.UpdateOffsets:input_type -> facetd.v1.UpdateOffsetsRequest
 	17, // 52: facetd.v1.CalibrationService.StartCalibration:output_type -> facetd.v1.StartCalibrationResponse
 	19, // 53: facetd.v1.CalibrationService.CollectLevel:output_type -> facetd.v1.CollectLevelResponse
 	21, // 54: facetd.v1.CalibrationService.GetCalibration:output_type -> facetd.v1.GetCalibrationResponse
 	23, // 55: facetd.v1.CalibrationService.ListCalibrations:output_type -> facetd.v1.ListCalibrationsResponse
 	26, // 56: facetd.v1.CalibrationService.FinishCalibration:output_type -> facetd.v1.FinishCalibrationResponse
 	28, // 57: facetd.v1.CalibrationService.AbortCalibration:output_type -> facetd.v1.AbortCalibrationResponse
-	30, // 58: facetd.v1.CalibrationService.ListMasks:output_type -> facetd.v1.ListMasksResponse
-	32, // 59: facetd.v1.CalibrationService.GetMask:output_type -> facetd.v1.GetMaskResponse
-	34, // 60: facetd.v1.CalibrationService.DeleteMask:output_type -> facetd.v1.DeleteMaskResponse
-	36, // 61: facetd.v1.CalibrationService.RezeroMasks:output_type -> facetd.v1.RezeroMasksResponse
+	30, // 58: facetd.v1.CalibrationService.ListCorrectionMaps:output_type -> facetd.v1.ListCorrectionMapsResponse
+	32, // 59: facetd.v1.CalibrationService.GetCorrectionMap:output_type -> facetd.v1.GetCorrectionMapResponse
+	34, // 60: facetd.v1.CalibrationService.DeleteCorrectionMap:output_type -> facetd.v1.DeleteCorrectionMapResponse
+	36, // 61: facetd.v1.CalibrationService.UpdateOffsets:output_type -> facetd.v1.UpdateOffsetsResponse
 	52, // [52:62] is the sub-list for method output_type
 	42, // [42:52] is the sub-list for method input_type
 	42, // [42:42] is the sub-list for extension type_name

@@ -19,23 +19,23 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CalibrationService_StartCalibration_FullMethodName  = "/facetd.v1.CalibrationService/StartCalibration"
-	CalibrationService_CollectLevel_FullMethodName      = "/facetd.v1.CalibrationService/CollectLevel"
-	CalibrationService_GetCalibration_FullMethodName    = "/facetd.v1.CalibrationService/GetCalibration"
-	CalibrationService_ListCalibrations_FullMethodName  = "/facetd.v1.CalibrationService/ListCalibrations"
-	CalibrationService_FinishCalibration_FullMethodName = "/facetd.v1.CalibrationService/FinishCalibration"
-	CalibrationService_AbortCalibration_FullMethodName  = "/facetd.v1.CalibrationService/AbortCalibration"
-	CalibrationService_ListMasks_FullMethodName         = "/facetd.v1.CalibrationService/ListMasks"
-	CalibrationService_GetMask_FullMethodName           = "/facetd.v1.CalibrationService/GetMask"
-	CalibrationService_DeleteMask_FullMethodName        = "/facetd.v1.CalibrationService/DeleteMask"
-	CalibrationService_RezeroMasks_FullMethodName       = "/facetd.v1.CalibrationService/RezeroMasks"
+	CalibrationService_StartCalibration_FullMethodName    = "/facetd.v1.CalibrationService/StartCalibration"
+	CalibrationService_CollectLevel_FullMethodName        = "/facetd.v1.CalibrationService/CollectLevel"
+	CalibrationService_GetCalibration_FullMethodName      = "/facetd.v1.CalibrationService/GetCalibration"
+	CalibrationService_ListCalibrations_FullMethodName    = "/facetd.v1.CalibrationService/ListCalibrations"
+	CalibrationService_FinishCalibration_FullMethodName   = "/facetd.v1.CalibrationService/FinishCalibration"
+	CalibrationService_AbortCalibration_FullMethodName    = "/facetd.v1.CalibrationService/AbortCalibration"
+	CalibrationService_ListCorrectionMaps_FullMethodName  = "/facetd.v1.CalibrationService/ListCorrectionMaps"
+	CalibrationService_GetCorrectionMap_FullMethodName    = "/facetd.v1.CalibrationService/GetCorrectionMap"
+	CalibrationService_DeleteCorrectionMap_FullMethodName = "/facetd.v1.CalibrationService/DeleteCorrectionMap"
+	CalibrationService_UpdateOffsets_FullMethodName       = "/facetd.v1.CalibrationService/UpdateOffsets"
 )
 
 // CalibrationServiceClient is the client API for CalibrationService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// CalibrationService makes the masks that take fixed patterns out of frames. An operator
+// CalibrationService makes the correction maps that take fixed patterns out of frames. An operator
 // covers the chips evenly with each light level in turn: a session gathers the frames in
 // the idle gaps of the timetable, so that running tasks go on.
 //
@@ -58,24 +58,24 @@ type CalibrationServiceClient interface {
 	GetCalibration(ctx context.Context, in *GetCalibrationRequest, opts ...grpc.CallOption) (*GetCalibrationResponse, error)
 	// ListCalibrations returns the open sessions.
 	ListCalibrations(ctx context.Context, in *ListCalibrationsRequest, opts ...grpc.CallOption) (*ListCalibrationsResponse, error)
-	// FinishCalibration fits, makes the masks, stores them, puts them into force and ends
-	// the session. FAILED_PRECONDITION when no mask could be made: the session then stays
+	// FinishCalibration fits, makes the correction maps, stores them, activates them and ends
+	// the session. FAILED_PRECONDITION when no correction map could be made: the session then stays
 	// open, so that levels can be added or gathered again.
 	FinishCalibration(ctx context.Context, in *FinishCalibrationRequest, opts ...grpc.CallOption) (*FinishCalibrationResponse, error)
-	// AbortCalibration ends a session without masks. NOT_FOUND when it is not open.
+	// AbortCalibration ends a session without correction maps. NOT_FOUND when it is not open.
 	AbortCalibration(ctx context.Context, in *AbortCalibrationRequest, opts ...grpc.CallOption) (*AbortCalibrationResponse, error)
-	// ListMasks returns the masks in force, by chip, and the files that were refused.
-	ListMasks(ctx context.Context, in *ListMasksRequest, opts ...grpc.CallOption) (*ListMasksResponse, error)
-	// GetMask returns one mask, with its numbers where asked for. NOT_FOUND when no such
-	// mask is in force.
-	GetMask(ctx context.Context, in *GetMaskRequest, opts ...grpc.CallOption) (*GetMaskResponse, error)
-	// DeleteMask takes a mask out of force and deletes it, or deletes a file that was
+	// ListCorrectionMaps returns the active correction maps, by chip, and the files that were refused.
+	ListCorrectionMaps(ctx context.Context, in *ListCorrectionMapsRequest, opts ...grpc.CallOption) (*ListCorrectionMapsResponse, error)
+	// GetCorrectionMap returns one correction map, with its numbers where asked for. NOT_FOUND when no such
+	// correction map is active.
+	GetCorrectionMap(ctx context.Context, in *GetCorrectionMapRequest, opts ...grpc.CallOption) (*GetCorrectionMapResponse, error)
+	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
-	DeleteMask(ctx context.Context, in *DeleteMaskRequest, opts ...grpc.CallOption) (*DeleteMaskResponse, error)
-	// RezeroMasks brings masks up to date with one fresh even level, which is there now:
-	// what all pixels drifted apart since is taken out, gains are kept. Each new mask takes
+	DeleteCorrectionMap(ctx context.Context, in *DeleteCorrectionMapRequest, opts ...grpc.CallOption) (*DeleteCorrectionMapResponse, error)
+	// UpdateOffsets brings correction maps up to date with one fresh even level, which is there now:
+	// what all pixels drifted apart since is taken out, gains are kept. Each new correction map takes
 	// the place of the old one. FAILED_PRECONDITION when none could be.
-	RezeroMasks(ctx context.Context, in *RezeroMasksRequest, opts ...grpc.CallOption) (*RezeroMasksResponse, error)
+	UpdateOffsets(ctx context.Context, in *UpdateOffsetsRequest, opts ...grpc.CallOption) (*UpdateOffsetsResponse, error)
 }
 
 type calibrationServiceClient struct {
@@ -155,40 +155,40 @@ func (c *calibrationServiceClient) AbortCalibration(ctx context.Context, in *Abo
 	return out, nil
 }
 
-func (c *calibrationServiceClient) ListMasks(ctx context.Context, in *ListMasksRequest, opts ...grpc.CallOption) (*ListMasksResponse, error) {
+func (c *calibrationServiceClient) ListCorrectionMaps(ctx context.Context, in *ListCorrectionMapsRequest, opts ...grpc.CallOption) (*ListCorrectionMapsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(ListMasksResponse)
-	err := c.cc.Invoke(ctx, CalibrationService_ListMasks_FullMethodName, in, out, cOpts...)
+	out := new(ListCorrectionMapsResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_ListCorrectionMaps_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
 	return out, nil
 }
 
-func (c *calibrationServiceClient) GetMask(ctx context.Context, in *GetMaskRequest, opts ...grpc.CallOption) (*GetMaskResponse, error) {
+func (c *calibrationServiceClient) GetCorrectionMap(ctx context.Context, in *GetCorrectionMapRequest, opts ...grpc.CallOption) (*GetCorrectionMapResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(GetMaskResponse)
-	err := c.cc.Invoke(ctx, CalibrationService_GetMask_FullMethodName, in, out, cOpts...)
+	out := new(GetCorrectionMapResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_GetCorrectionMap_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
 	return out, nil
 }
 
-func (c *calibrationServiceClient) DeleteMask(ctx context.Context, in *DeleteMaskRequest, opts ...grpc.CallOption) (*DeleteMaskResponse, error) {
+func (c *calibrationServiceClient) DeleteCorrectionMap(ctx context.Context, in *DeleteCorrectionMapRequest, opts ...grpc.CallOption) (*DeleteCorrectionMapResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(DeleteMaskResponse)
-	err := c.cc.Invoke(ctx, CalibrationService_DeleteMask_FullMethodName, in, out, cOpts...)
+	out := new(DeleteCorrectionMapResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_DeleteCorrectionMap_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
 	return out, nil
 }
 
-func (c *calibrationServiceClient) RezeroMasks(ctx context.Context, in *RezeroMasksRequest, opts ...grpc.CallOption) (*RezeroMasksResponse, error) {
+func (c *calibrationServiceClient) UpdateOffsets(ctx context.Context, in *UpdateOffsetsRequest, opts ...grpc.CallOption) (*UpdateOffsetsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	out := new(RezeroMasksResponse)
-	err := c.cc.Invoke(ctx, CalibrationService_RezeroMasks_FullMethodName, in, out, cOpts...)
+	out := new(UpdateOffsetsResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_UpdateOffsets_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -199,7 +199,7 @@ func (c *calibrationServiceClient) RezeroMasks(ctx context.Context, in *RezeroMa
 // All implementations must embed UnimplementedCalibrationServiceServer
 // for forward compatibility.
 //
-// CalibrationService makes the masks that take fixed patterns out of frames. An operator
+// CalibrationService makes the correction maps that take fixed patterns out of frames. An operator
 // covers the chips evenly with each light level in turn: a session gathers the frames in
 // the idle gaps of the timetable, so that running tasks go on.
 //
@@ -222,24 +222,24 @@ type CalibrationServiceServer interface {
 	GetCalibration(context.Context, *GetCalibrationRequest) (*GetCalibrationResponse, error)
 	// ListCalibrations returns the open sessions.
 	ListCalibrations(context.Context, *ListCalibrationsRequest) (*ListCalibrationsResponse, error)
-	// FinishCalibration fits, makes the masks, stores them, puts them into force and ends
-	// the session. FAILED_PRECONDITION when no mask could be made: the session then stays
+	// FinishCalibration fits, makes the correction maps, stores them, activates them and ends
+	// the session. FAILED_PRECONDITION when no correction map could be made: the session then stays
 	// open, so that levels can be added or gathered again.
 	FinishCalibration(context.Context, *FinishCalibrationRequest) (*FinishCalibrationResponse, error)
-	// AbortCalibration ends a session without masks. NOT_FOUND when it is not open.
+	// AbortCalibration ends a session without correction maps. NOT_FOUND when it is not open.
 	AbortCalibration(context.Context, *AbortCalibrationRequest) (*AbortCalibrationResponse, error)
-	// ListMasks returns the masks in force, by chip, and the files that were refused.
-	ListMasks(context.Context, *ListMasksRequest) (*ListMasksResponse, error)
-	// GetMask returns one mask, with its numbers where asked for. NOT_FOUND when no such
-	// mask is in force.
-	GetMask(context.Context, *GetMaskRequest) (*GetMaskResponse, error)
-	// DeleteMask takes a mask out of force and deletes it, or deletes a file that was
+	// ListCorrectionMaps returns the active correction maps, by chip, and the files that were refused.
+	ListCorrectionMaps(context.Context, *ListCorrectionMapsRequest) (*ListCorrectionMapsResponse, error)
+	// GetCorrectionMap returns one correction map, with its numbers where asked for. NOT_FOUND when no such
+	// correction map is active.
+	GetCorrectionMap(context.Context, *GetCorrectionMapRequest) (*GetCorrectionMapResponse, error)
+	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
-	DeleteMask(context.Context, *DeleteMaskRequest) (*DeleteMaskResponse, error)
-	// RezeroMasks brings masks up to date with one fresh even level, which is there now:
-	// what all pixels drifted apart since is taken out, gains are kept. Each new mask takes
+	DeleteCorrectionMap(context.Context, *DeleteCorrectionMapRequest) (*DeleteCorrectionMapResponse, error)
+	// UpdateOffsets brings correction maps up to date with one fresh even level, which is there now:
+	// what all pixels drifted apart since is taken out, gains are kept. Each new correction map takes
 	// the place of the old one. FAILED_PRECONDITION when none could be.
-	RezeroMasks(context.Context, *RezeroMasksRequest) (*RezeroMasksResponse, error)
+	UpdateOffsets(context.Context, *UpdateOffsetsRequest) (*UpdateOffsetsResponse, error)
 	mustEmbedUnimplementedCalibrationServiceServer()
 }
 
@@ -268,17 +268,17 @@ func (UnimplementedCalibrationServiceServer) FinishCalibration(context.Context, 
 func (UnimplementedCalibrationServiceServer) AbortCalibration(context.Context, *AbortCalibrationRequest) (*AbortCalibrationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AbortCalibration not implemented")
 }
-func (UnimplementedCalibrationServiceServer) ListMasks(context.Context, *ListMasksRequest) (*ListMasksResponse, error) {
-	return nil, status.Error(codes.Unimplemented, "method ListMasks not implemented")
+func (UnimplementedCalibrationServiceServer) ListCorrectionMaps(context.Context, *ListCorrectionMapsRequest) (*ListCorrectionMapsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCorrectionMaps not implemented")
 }
-func (UnimplementedCalibrationServiceServer) GetMask(context.Context, *GetMaskRequest) (*GetMaskResponse, error) {
-	return nil, status.Error(codes.Unimplemented, "method GetMask not implemented")
+func (UnimplementedCalibrationServiceServer) GetCorrectionMap(context.Context, *GetCorrectionMapRequest) (*GetCorrectionMapResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCorrectionMap not implemented")
 }
-func (UnimplementedCalibrationServiceServer) DeleteMask(context.Context, *DeleteMaskRequest) (*DeleteMaskResponse, error) {
-	return nil, status.Error(codes.Unimplemented, "method DeleteMask not implemented")
+func (UnimplementedCalibrationServiceServer) DeleteCorrectionMap(context.Context, *DeleteCorrectionMapRequest) (*DeleteCorrectionMapResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteCorrectionMap not implemented")
 }
-func (UnimplementedCalibrationServiceServer) RezeroMasks(context.Context, *RezeroMasksRequest) (*RezeroMasksResponse, error) {
-	return nil, status.Error(codes.Unimplemented, "method RezeroMasks not implemented")
+func (UnimplementedCalibrationServiceServer) UpdateOffsets(context.Context, *UpdateOffsetsRequest) (*UpdateOffsetsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateOffsets not implemented")
 }
 func (UnimplementedCalibrationServiceServer) mustEmbedUnimplementedCalibrationServiceServer() {}
 func (UnimplementedCalibrationServiceServer) testEmbeddedByValue()                            {}
@@ -402,74 +402,74 @@ func _CalibrationService_AbortCalibration_Handler(srv interface{}, ctx context.C
 	return interceptor(ctx, in, info, handler)
 }
 
-func _CalibrationService_ListMasks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(ListMasksRequest)
+func _CalibrationService_ListCorrectionMaps_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCorrectionMapsRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(CalibrationServiceServer).ListMasks(ctx, in)
+		return srv.(CalibrationServiceServer).ListCorrectionMaps(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: CalibrationService_ListMasks_FullMethodName,
+		FullMethod: CalibrationService_ListCorrectionMaps_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(CalibrationServiceServer).ListMasks(ctx, req.(*ListMasksRequest))
+		return srv.(CalibrationServiceServer).ListCorrectionMaps(ctx, req.(*ListCorrectionMapsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
 
-func _CalibrationService_GetMask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(GetMaskRequest)
+func _CalibrationService_GetCorrectionMap_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCorrectionMapRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(CalibrationServiceServer).GetMask(ctx, in)
+		return srv.(CalibrationServiceServer).GetCorrectionMap(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: CalibrationService_GetMask_FullMethodName,
+		FullMethod: CalibrationService_GetCorrectionMap_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(CalibrationServiceServer).GetMask(ctx, req.(*GetMaskRequest))
+		return srv.(CalibrationServiceServer).GetCorrectionMap(ctx, req.(*GetCorrectionMapRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
 
-func _CalibrationService_DeleteMask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(DeleteMaskRequest)
+func _CalibrationService_DeleteCorrectionMap_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteCorrectionMapRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(CalibrationServiceServer).DeleteMask(ctx, in)
+		return srv.(CalibrationServiceServer).DeleteCorrectionMap(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: CalibrationService_DeleteMask_FullMethodName,
+		FullMethod: CalibrationService_DeleteCorrectionMap_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(CalibrationServiceServer).DeleteMask(ctx, req.(*DeleteMaskRequest))
+		return srv.(CalibrationServiceServer).DeleteCorrectionMap(ctx, req.(*DeleteCorrectionMapRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
 
-func _CalibrationService_RezeroMasks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
-	in := new(RezeroMasksRequest)
+func _CalibrationService_UpdateOffsets_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateOffsetsRequest)
 	if err := dec(in); err != nil {
 		return nil, err
 	}
 	if interceptor == nil {
-		return srv.(CalibrationServiceServer).RezeroMasks(ctx, in)
+		return srv.(CalibrationServiceServer).UpdateOffsets(ctx, in)
 	}
 	info := &grpc.UnaryServerInfo{
 		Server:     srv,
-		FullMethod: CalibrationService_RezeroMasks_FullMethodName,
+		FullMethod: CalibrationService_UpdateOffsets_FullMethodName,
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
-		return srv.(CalibrationServiceServer).RezeroMasks(ctx, req.(*RezeroMasksRequest))
+		return srv.(CalibrationServiceServer).UpdateOffsets(ctx, req.(*UpdateOffsetsRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -502,20 +502,20 @@ var CalibrationService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _CalibrationService_AbortCalibration_Handler,
 		},
 		{
-			MethodName: "ListMasks",
-			Handler:    _CalibrationService_ListMasks_Handler,
+			MethodName: "ListCorrectionMaps",
+			Handler:    _CalibrationService_ListCorrectionMaps_Handler,
 		},
 		{
-			MethodName: "GetMask",
-			Handler:    _CalibrationService_GetMask_Handler,
+			MethodName: "GetCorrectionMap",
+			Handler:    _CalibrationService_GetCorrectionMap_Handler,
 		},
 		{
-			MethodName: "DeleteMask",
-			Handler:    _CalibrationService_DeleteMask_Handler,
+			MethodName: "DeleteCorrectionMap",
+			Handler:    _CalibrationService_DeleteCorrectionMap_Handler,
 		},
 		{
-			MethodName: "RezeroMasks",
-			Handler:    _CalibrationService_RezeroMasks_Handler,
+			MethodName: "UpdateOffsets",
+			Handler:    _CalibrationService_UpdateOffsets_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -81,7 +81,7 @@ type Correction int32
 const (
 	// Unknown.
 	Correction_CORRECTION_UNSPECIFIED Correction = 0
-	// An offset mask was subtracted.
+	// An offset correction map was subtracted.
 	Correction_CORRECTION_OFFSET Correction = 1
 	// Offset and gain were corrected.
 	Correction_CORRECTION_OFFSET_GAIN Correction = 2
@@ -149,8 +149,8 @@ const (
 	Codes_CODES_UNSPECIFIED Codes = 0
 	// As converted.
 	Codes_CODES_RAW Codes = 1
-	// Corrected by the mask that belongs to the chip, view and gain; a frame without
-	// such a mask stays raw and says why in `correction_note`.
+	// Corrected by the correction map that belongs to the chip, view and gain; a frame without
+	// such a correction map stays raw and says why in `correction_note`.
 	Codes_CODES_CORRECTED Codes = 2
 )
 
@@ -301,10 +301,10 @@ type Frame struct {
 	VoltsPerCode float64 `protobuf:"fixed64,21,opt,name=volts_per_code,json=voltsPerCode,proto3" json:"volts_per_code,omitempty"`
 	// Bus time at which the last pixel's conversion ended, in nanoseconds.
 	LastConvertedBusNs int64 `protobuf:"varint,22,opt,name=last_converted_bus_ns,json=lastConvertedBusNs,proto3" json:"last_converted_bus_ns,omitempty"`
-	// Identity of the calibration mask that was applied; empty where none was.
-	MaskId string `protobuf:"bytes,23,opt,name=mask_id,json=maskId,proto3" json:"mask_id,omitempty"`
+	// Identity of the correction map that was applied; empty where none was.
+	CorrectionMapId string `protobuf:"bytes,23,opt,name=correction_map_id,json=correctionMapId,proto3" json:"correction_map_id,omitempty"`
 	// Why a correction that was asked for was not made, or what to know of the one
-	// that was, such as that its mask is old; empty where there is nothing to say.
+	// that was, such as that its correction map is old; empty where there is nothing to say.
 	CorrectionNote string `protobuf:"bytes,24,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
@@ -494,9 +494,9 @@ func (x *Frame) GetLastConvertedBusNs() int64 {
 	return 0
 }
 
-func (x *Frame) GetMaskId() string {
+func (x *Frame) GetCorrectionMapId() string {
 	if x != nil {
-		return x.MaskId
+		return x.CorrectionMapId
 	}
 	return ""
 }
@@ -923,7 +923,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8e\a\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa1\a\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x120\n" +
@@ -949,8 +949,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\vcorrections\x18\x13 \x03(\x0e2\x15.facetd.v1.CorrectionR\vcorrections\x12&\n" +
 	"\x0fcode_zero_volts\x18\x14 \x01(\x01R\rcodeZeroVolts\x12$\n" +
 	"\x0evolts_per_code\x18\x15 \x01(\x01R\fvoltsPerCode\x121\n" +
-	"\x15last_converted_bus_ns\x18\x16 \x01(\x03R\x12lastConvertedBusNs\x12\x17\n" +
-	"\amask_id\x18\x17 \x01(\tR\x06maskId\x12'\n" +
+	"\x15last_converted_bus_ns\x18\x16 \x01(\x03R\x12lastConvertedBusNs\x12*\n" +
+	"\x11correction_map_id\x18\x17 \x01(\tR\x0fcorrectionMapId\x12'\n" +
 	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\"\xb5\x02\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +

@@ -1156,7 +1156,7 @@ func (x *RateBound) GetRateHz() float64 {
 	return 0
 }
 
-// GetPlanRequest asks for the plan in force.
+// GetPlanRequest asks for the active plan.
 type GetPlanRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -1193,7 +1193,7 @@ func (*GetPlanRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
-// GetPlanResponse holds the plan in force.
+// GetPlanResponse holds the active plan.
 type GetPlanResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The plan.

@@ -27,9 +27,9 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// PlanService shows the plan in force and tries out changes.
+// PlanService shows the active plan and tries out changes.
 type PlanServiceClient interface {
-	// GetPlan returns the plan in force.
+	// GetPlan returns the active plan.
 	GetPlan(ctx context.Context, in *GetPlanRequest, opts ...grpc.CallOption) (*GetPlanResponse, error)
 	// PreviewPlan plans a change without applying it. A plan that does not fit is
 	// not an error: it comes with its refusal.
@@ -68,9 +68,9 @@ func (c *planServiceClient) PreviewPlan(ctx context.Context, in *PreviewPlanRequ
 // All implementations must embed UnimplementedPlanServiceServer
 // for forward compatibility.
 //
-// PlanService shows the plan in force and tries out changes.
+// PlanService shows the active plan and tries out changes.
 type PlanServiceServer interface {
-	// GetPlan returns the plan in force.
+	// GetPlan returns the active plan.
 	GetPlan(context.Context, *GetPlanRequest) (*GetPlanResponse, error)
 	// PreviewPlan plans a change without applying it. A plan that does not fit is
 	// not an error: it comes with its refusal.

@@ -120,7 +120,7 @@ const (
 	EventKind_EVENT_KIND_JOURNAL_LOST EventKind = 16
 	// A replay began, ended, jumped, or began anew.
 	EventKind_EVENT_KIND_REPLAY EventKind = 17
-	// The configuration was read again, and put in force or refused.
+	// The configuration was read again, and applied or refused.
 	EventKind_EVENT_KIND_CONFIGURATION EventKind = 18
 )
 

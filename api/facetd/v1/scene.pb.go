@@ -117,7 +117,7 @@ func (*GetSceneRequest) Descriptor() ([]byte, []int) {
 // GetSceneResponse holds the surroundings.
 type GetSceneResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What is in force.
+	// What is active.
 	Surroundings  *Surroundings `protobuf:"bytes,1,opt,name=surroundings,proto3" json:"surroundings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -216,10 +216,10 @@ func (x *SetSceneRequest) GetWarmerK() float64 {
 	return 0
 }
 
-// SetSceneResponse says what is in force from when.
+// SetSceneResponse says what is active from when.
 type SetSceneResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// What is in force.
+	// What is active.
 	Surroundings *Surroundings `protobuf:"bytes,1,opt,name=surroundings,proto3" json:"surroundings,omitempty"`
 	// Bus time from which on, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`

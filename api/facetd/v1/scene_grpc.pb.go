@@ -31,7 +31,7 @@ const (
 // one somebody would cover the chips, hold up a white card or warm them.
 // FAILED_PRECONDITION on any other bus.
 type SceneServiceClient interface {
-	// GetScene returns the light and temperature in force.
+	// GetScene returns the active light and temperature.
 	GetScene(ctx context.Context, in *GetSceneRequest, opts ...grpc.CallOption) (*GetSceneResponse, error)
 	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.
@@ -74,7 +74,7 @@ func (c *sceneServiceClient) SetScene(ctx context.Context, in *SetSceneRequest, 
 // one somebody would cover the chips, hold up a white card or warm them.
 // FAILED_PRECONDITION on any other bus.
 type SceneServiceServer interface {
-	// GetScene returns the light and temperature in force.
+	// GetScene returns the active light and temperature.
 	GetScene(context.Context, *GetSceneRequest) (*GetSceneResponse, error)
 	// SetScene replaces them between two segments. INVALID_ARGUMENT lists every error,
 	// and then nothing has changed.

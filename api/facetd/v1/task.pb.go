@@ -949,7 +949,7 @@ func (x *CreateTaskRequest) GetTask() *Task {
 	return nil
 }
 
-// CreateTaskResponse holds the task once its timetable is in force.
+// CreateTaskResponse holds the task once its timetable is active.
 type CreateTaskResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The task as it runs.
@@ -1050,7 +1050,7 @@ func (x *UpdateTaskRequest) GetTask() *Task {
 	return nil
 }
 
-// UpdateTaskResponse holds the task once its timetable is in force.
+// UpdateTaskResponse holds the task once its timetable is active.
 type UpdateTaskResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The task as it runs.

@@ -61,7 +61,7 @@ func (c *Client) RemoveTask(ctx context.Context, name string) error {
 	return err
 }
 
-// Plan returns the plan in force.
+// Plan returns the active plan.
 func (c *Client) Plan(ctx context.Context) (*facetdv1.Plan, error) {
 	r, err := call(ctx, c, c.plans.GetPlan, &facetdv1.GetPlanRequest{})
 	return r.GetPlan(), err

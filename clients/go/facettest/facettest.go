@@ -83,7 +83,7 @@ type Config struct {
 	Seed uint64
 	// Log, where set, is the daemon's log.
 	Log *zap.Logger
-	// Data is a folder for recordings and masks; empty means none.
+	// Data is a folder for recordings and correction maps; empty means none.
 	Data string
 }
 

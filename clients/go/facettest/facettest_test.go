@@ -170,7 +170,7 @@ func TestCallsLetTimeMove(t *testing.T) {
 	before := a.Now()
 	at, err := c.AddTask(t.Context(), &facetdv1.Task{Name: "look", Target: facet.Chips("bow-comb"), RateHz: 2})
 	if err != nil || time.Duration(at) < before {
-		t.Fatalf("in force at %d, asked at %v: %v", at, before, err)
+		t.Fatalf("active at %d, asked at %v: %v", at, before, err)
 	}
 	tasks, err := c.Tasks(t.Context())
 	if err != nil || len(tasks) != 5 || tasks[4].GetTask().GetName() != "look" {

@@ -27,7 +27,7 @@ type gate struct {
 	at      time.Duration // bus time at which it was held last
 	reached chan struct{} // closed when until is reached; nil when nobody asks
 
-	begun chan struct{} // closed when the first timetable is about to be in force
+	begun chan struct{} // closed when the first timetable is about to be active
 	begin sync.Once
 }
 

@@ -44,7 +44,7 @@ def meta(fs: facetd.FrameSet) -> dict[str, object]:
                 "code_zero_volts": f.code_zero_volts,
                 "volts_per_code": f.volts_per_code,
                 "corrections": [c.name for c in f.corrections],
-                "mask_id": f.mask_id,
+                "correction_map_id": f.correction_map_id,
                 "note": f.note,
             }
             for f in fs.frames

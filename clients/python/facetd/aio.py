@@ -168,7 +168,7 @@ class Client:
         return await self._run(_calls.remove_task(name), timeout)
 
     async def plan(self, *, timeout: float | None = None) -> Plan:
-        """Returns the plan in force."""
+        """Returns the active plan."""
         return await self._run(_calls.plan(), timeout)
 
     async def preview_plan(self, add: Sequence[Task] = (), remove: Sequence[str] = (), *, timeout: float | None = None) -> Plan:

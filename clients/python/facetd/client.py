@@ -150,7 +150,7 @@ class Client:
         return self._run(_calls.remove_task(name), timeout)
 
     def plan(self, *, timeout: float | None = None) -> Plan:
-        """Returns the plan in force."""
+        """Returns the active plan."""
         return self._run(_calls.plan(), timeout)
 
     def preview_plan(self, add: Sequence[Task] = (), remove: Sequence[str] = (), *, timeout: float | None = None) -> Plan:

@@ -174,9 +174,9 @@ class Frame:
         return tuple(Correction(c) for c in self._m.corrections)
 
     @property
-    def mask_id(self) -> str:
-        """The calibration mask that was applied; empty where none was."""
-        return str(self._m.mask_id)
+    def correction_map_id(self) -> str:
+        """The correction map that was applied; empty where none was."""
+        return str(self._m.correction_map_id)
 
     @property
     def note(self) -> str:

@@ -19,10 +19,10 @@ type Applied struct {
 // Shape.Pixels codes, row by row. Corrected codes are rounded to the nearest. It does not
 // allocate. Defective pixels are left for Fill. It fails, and writes nothing, when a length
 // is wrong.
-func (m *Mask) Apply(codes, out []uint16) (Applied, error) {
+func (m *Map) Apply(codes, out []uint16) (Applied, error) {
 	n := m.Shape.Pixels()
 	if len(codes) != n || len(out) != n {
-		return Applied{}, fmt.Errorf("%d codes into %d; the mask is for frames of %d x %d", len(codes), len(out), m.Shape.Rows, m.Shape.Columns)
+		return Applied{}, fmt.Errorf("%d codes into %d; the correction map is for frames of %d x %d", len(codes), len(out), m.Shape.Rows, m.Shape.Columns)
 	}
 	var r Applied
 	switch m.Method {
@@ -59,7 +59,7 @@ func (r *Applied) rounded(v float32, highest uint16) uint16 {
 	return uint16(int32(v))
 }
 
-func (m *Mask) applyOffset(codes, out []uint16, r *Applied) {
+func (m *Map) applyOffset(codes, out []uint16, r *Applied) {
 	highest := m.Scale.HighestCode
 	offset, out := m.Offset[:len(codes)], out[:len(codes)]
 	for i, c := range codes {
@@ -71,7 +71,7 @@ func (m *Mask) applyOffset(codes, out []uint16, r *Applied) {
 	}
 }
 
-func (m *Mask) applyGain(codes, out []uint16, r *Applied) {
+func (m *Map) applyGain(codes, out []uint16, r *Applied) {
 	highest := m.Scale.HighestCode
 	offset, inv, out := m.Offset[:len(codes)], m.inv[:len(codes)], out[:len(codes)]
 	for i, c := range codes {
@@ -95,7 +95,7 @@ func newLogPixel(a, b, c, meanC float64) logPixel {
 	return p
 }
 
-func (m *Mask) applyLog(codes, out []uint16, r *Applied) {
+func (m *Map) applyLog(codes, out []uint16, r *Applied) {
 	highest := m.Scale.HighestCode
 	logs, out := m.logs[:len(codes)], out[:len(codes)]
 	a, b := m.Mean.A+0.5, m.Mean.B

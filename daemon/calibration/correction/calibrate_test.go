@@ -65,7 +65,7 @@ func (l logArray) input() *input {
 
 // TestPublishedCorrections has a 16 x 16 array of the model of Joseph and Collins without
 // noise: what offsets, straight lines and the full model leave at eight lights over seven
-// decades is what numpy and scipy found. Offset masks average over all lights there.
+// decades is what numpy and scipy found. Offset correction maps average over all lights there.
 func TestPublishedCorrections(t *testing.T) {
 	l := loadLogArray(t)
 	in := l.input()
@@ -218,7 +218,7 @@ func TestDefectsAndResidual(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			// The mask stands on 32 frames a level: its own noise is about that of the mean.
+			// The correction map stands on 32 frames a level: its own noise is about that of the mean.
 			if r := fresh[0]; r.AfterCodes > 0.5*r.NoiseCodes || r.BeforeCodes < 10*r.NoiseCodes || !m.DarkResolved {
 				t.Errorf("seed %d, %g lux: %+v", seed, x, r)
 			} else if seed == 1 {
@@ -276,8 +276,8 @@ func TestDefectiveLines(t *testing.T) {
 	}
 }
 
-// masks are one mask of each method, and a frame.
-func masks(t testing.TB) (out []*Mask, codes []uint16) {
+// cmaps are one correction map of each method, and a frame.
+func cmaps(t testing.TB) (out []*Map, codes []uint16) {
 	rng := rand.New(rand.NewPCG(11, 1))
 	w := newTruth(Shape{40, 50, HexagonalOdd}, rng)
 	w.stuck[77] = 1600
@@ -307,7 +307,7 @@ func masks(t testing.TB) (out []*Mask, codes []uint16) {
 // TestApply compares the fast forms with the formulas in double precision: every code of
 // some pixels, within a tenth of a code beside the rounding.
 func TestApply(t *testing.T) {
-	all, codes := masks(t)
+	all, codes := cmaps(t)
 	for _, m := range all {
 		out := make([]uint16, len(codes))
 		r, err := m.Apply(codes, out)
@@ -353,7 +353,7 @@ func TestApply(t *testing.T) {
 }
 
 func TestEncode(t *testing.T) {
-	all, codes := masks(t)
+	all, codes := cmaps(t)
 	for _, m := range all {
 		b := m.Encode()
 		back, err := Decode(b)
@@ -380,7 +380,7 @@ func TestEncode(t *testing.T) {
 }
 
 func FuzzDecode(f *testing.F) {
-	all, _ := masks(f)
+	all, _ := cmaps(f)
 	for _, m := range all {
 		f.Add(m.Encode())
 	}
@@ -450,7 +450,7 @@ func TestAccumulator(t *testing.T) {
 	near(t, "pairs", parts[0].PairVariance(), whole.PairVariance(), 1e-12)
 }
 
-// TestTemperature builds masks of the table's mean pixel at each temperature: the drift
+// TestTemperature builds correction maps of the table's mean pixel at each temperature: the drift
 // between them is the table's dV.
 func TestTemperature(t *testing.T) {
 	var f struct {
@@ -465,10 +465,10 @@ func TestTemperature(t *testing.T) {
 	}
 	load(t, "log_pixel", &f)
 	const b0 = 0.0336075997223662
-	at := func(k float64) *Mask {
+	at := func(k float64) *Map {
 		s := Scale{0, 1e-4, 65535}
 		r := Response{(1 - 1.5e-3*(k-300)) / s.VoltsPerCode, b0 * k / 300 / s.VoltsPerCode, 0.05 * math.Exp2((k-300)/8)}
-		m := &Mask{Shape: Shape{1, 2, Square}, Scale: s, Method: LogResponse, Kelvin: k, Mean: r, CodesPerDecade: b0 * math.Ln10 / s.VoltsPerCode,
+		m := &Map{Shape: Shape{1, 2, Square}, Scale: s, Method: LogResponse, Kelvin: k, Mean: r, CodesPerDecade: b0 * math.Ln10 / s.VoltsPerCode,
 			Offset: make([]float32, 2), Gain: make([]float32, 2), Dark: make([]float32, 2)}
 		m.identity(0)
 		m.identity(1)
@@ -488,11 +488,11 @@ func TestTemperature(t *testing.T) {
 	}
 }
 
-// TestDriftSpread moves every offset by a known mean and spread between two masks.
+// TestDriftSpread moves every offset by a known mean and spread between two correction maps.
 func TestDriftSpread(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 9))
 	w := newTruth(Shape{40, 40, Square}, rng)
-	var ms []*Mask
+	var ms []*Map
 	for _, kelvin := range []float64{300, 310} {
 		var levels []Level
 		for _, x := range lights {
@@ -544,7 +544,7 @@ func TestHexagonalNeighbours(t *testing.T) {
 
 // BenchmarkApply is each method beside a copy in a plain loop, in the same run.
 func BenchmarkApply(b *testing.B) {
-	all, codes := masks(b)
+	all, codes := cmaps(b)
 	out := make([]uint16, len(codes))
 	per := func(b *testing.B) {
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(len(codes)), "ns/pixel")

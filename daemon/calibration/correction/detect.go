@@ -28,7 +28,7 @@ const (
 	GainOutlier
 	// Noisy has at least twice the temporal noise of the others.
 	Noisy
-	// Misfit does not follow the mask's model: its residuals are too large.
+	// Misfit does not follow the correction map's model: its residuals are too large.
 	Misfit
 	// Clipped is clipped in some samples of some level, so that its mean there is wrong.
 	Clipped

@@ -3,15 +3,15 @@
 // others, which pixels are defective, and how to take that out of later frames.
 //
 // The order of work is: an [Accumulator] for each light level; [FitOffset],
-// [FitOffsetGain] or [FitLogResponse], which give a [Mask]; [Mask.Apply] and then
-// [Mask.Fill] on every frame; [Rezero] when the array has warmed up;
+// [FitOffsetGain] or [FitLogResponse], which give a [Map]; [Map.Apply] and then
+// [Map.Fill] on every frame; [UpdateOffsets] when the array has warmed up;
 // [PhotonTransfer] for the figures of linear pixels.
 //
 // It is pure: no clock, file or goroutine, and nothing random. Frames are slices of
 // codes, row by row. Light is in lux; parameters are in codes, and [Scale] turns codes
 // into volts.
 //
-// Two cautions. A mask belongs to one chip, view, gain, bias and temperature: on any
+// Two cautions. A correction map belongs to one chip, view, gain, bias and temperature: on any
 // other it adds a pattern instead of taking one away. And a defect that is filled shows
 // what its neighbours saw: a machine that must not miss a small thing needs to know which
 // pixels those are.

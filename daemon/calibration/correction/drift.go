@@ -9,32 +9,32 @@ import (
 type Drift struct {
 	// FromKelvin and ToKelvin are the two temperatures.
 	FromKelvin, ToKelvin float64
-	// Lux is the light of the comparison; below 0 for masks without a response.
+	// Lux is the light of the comparison; below 0 for correction maps without a response.
 	Lux float64
-	// CommonVoltsPerK is the drift of the mean pixel. CommonKnown is false when the masks do
-	// not tell it: an OffsetGain mask, or levels of unknown light.
+	// CommonVoltsPerK is the drift of the mean pixel. CommonKnown is false when the correction maps do
+	// not tell it: an OffsetGain correction map, or levels of unknown light.
 	CommonVoltsPerK float64
 	CommonKnown     bool
 	// SpreadVoltsPerK is the standard deviation over pixels of their drift beside the mean
 	// pixel's.
 	SpreadVoltsPerK float64
-	// BaseVolts is the fixed pattern that the first mask leaves at its own temperature at
+	// BaseVolts is the fixed pattern that the first correction map leaves at its own temperature at
 	// the level nearest to Lux.
 	BaseVolts float64
 
 	slopeVolts float64 // per decade; 0 when unknown
 }
 
-// DriftBetween compares two masks of one chip and view made at two temperatures. For
-// LogResponse masks lux says at which light, which matters: near the dark the growth of the
-// dark terms works against the loss of the offsets. Other masks compare offsets at the mean
-// code of the first mask's first level, and lux is ignored.
+// DriftBetween compares two correction maps of one chip and view made at two temperatures. For
+// LogResponse correction maps lux says at which light, which matters: near the dark the growth of the
+// dark terms works against the loss of the offsets. Other correction maps compare offsets at the mean
+// code of the first correction map's first level, and lux is ignored.
 //
 // Two temperatures give a straight line and no test of it; SpreadVoltsPerK has the noise
-// of both masks in it.
-func DriftBetween(from, to *Mask, lux float64) (Drift, error) {
+// of both correction maps in it.
+func DriftBetween(from, to *Map, lux float64) (Drift, error) {
 	if from.Method != to.Method || from.Shape != to.Shape || from.Scale != to.Scale {
-		return Drift{}, fmt.Errorf("the masks differ in method, shape or scale: %s of %+v and %s of %+v", from.Method, from.Shape, to.Method, to.Shape)
+		return Drift{}, fmt.Errorf("the correction maps differ in method, shape or scale: %s of %+v and %s of %+v", from.Method, from.Shape, to.Method, to.Shape)
 	}
 	if !(from.Kelvin > 0 && to.Kelvin > 0) || math.Abs(to.Kelvin-from.Kelvin) < 0.5 {
 		return Drift{}, fmt.Errorf("temperatures of %g K and %g K; a drift needs two known ones at least half a kelvin apart", from.Kelvin, to.Kelvin)
@@ -44,7 +44,7 @@ func DriftBetween(from, to *Mask, lux float64) (Drift, error) {
 		return Drift{}, fmt.Errorf("no response at %g lux to compare", lux)
 	}
 	if !log && (len(from.Levels) == 0 || len(to.Levels) == 0) {
-		return Drift{}, fmt.Errorf("a mask without levels")
+		return Drift{}, fmt.Errorf("a correction map without levels")
 	}
 	d := Drift{FromKelvin: from.Kelvin, ToKelvin: to.Kelvin, Lux: -1, slopeVolts: math.Abs(from.CodesPerDecade) * from.Scale.VoltsPerCode}
 	if log {
@@ -64,7 +64,7 @@ func DriftBetween(from, to *Mask, lux float64) (Drift, error) {
 		}
 	})
 	if m.n < 2 {
-		return Drift{}, fmt.Errorf("%d pixels are sound in both masks", m.n)
+		return Drift{}, fmt.Errorf("%d pixels are sound in both correction maps", m.n)
 	}
 	d.SpreadVoltsPerK = math.Sqrt(m.variance()) * math.Abs(perK)
 	d.BaseVolts = from.baseVolts(d.Lux)
@@ -72,7 +72,7 @@ func DriftBetween(from, to *Mask, lux float64) (Drift, error) {
 }
 
 // commonDrift is the drift of the mean pixel in codes.
-func commonDrift(from, to *Mask, lux float64) (codes float64, known bool) {
+func commonDrift(from, to *Map, lux float64) (codes float64, known bool) {
 	switch from.Method {
 	case LogResponse:
 		return to.Mean.Code(lux) - from.Mean.Code(lux), true
@@ -84,7 +84,7 @@ func commonDrift(from, to *Mask, lux float64) (codes float64, known bool) {
 }
 
 // deviation is how far a pixel lies above the mean pixel, in codes.
-func (m *Mask) deviation(i int, reference *Mask, lux float64) float64 {
+func (m *Map) deviation(i int, reference *Map, lux float64) float64 {
 	switch m.Method {
 	case Offset:
 		return float64(m.Offset[i])
@@ -95,7 +95,7 @@ func (m *Mask) deviation(i int, reference *Mask, lux float64) float64 {
 	return float64(m.Offset[i]) + float64(m.Gain[i])*math.Log(float64(m.Dark[i])+lux) - m.Mean.Code(lux)
 }
 
-func (m *Mask) baseVolts(lux float64) float64 {
+func (m *Map) baseVolts(lux float64) float64 {
 	best, off := 0.0, math.Inf(1)
 	for l, r := range m.Levels {
 		if d := math.Abs(math.Log((max(r.Lux, 0) + 1e-6) / (max(lux, 0) + 1e-6))); d < off {
@@ -105,9 +105,9 @@ func (m *Mask) baseVolts(lux float64) float64 {
 	return best
 }
 
-// Residual predicts what a mask made at FromKelvin leaves when the chip is a number of
+// Residual predicts what a correction map made at FromKelvin leaves when the chip is a number of
 // kelvin warmer: the fixed pattern as a standard deviation, and the shift of all pixels,
-// both in volts. The drift of each pixel counts as independent of what the mask left.
+// both in volts. The drift of each pixel counts as independent of what the correction map left.
 func (d Drift) Residual(kelvin float64) (patternVolts, commonVolts float64) {
 	return math.Hypot(d.BaseVolts, d.SpreadVoltsPerK*kelvin), d.CommonVoltsPerK * kelvin
 }

@@ -7,8 +7,8 @@ import (
 	"math"
 )
 
-// The encoding, little endian. Equal masks give equal bytes, and every byte string that
-// Decode takes is what Encode makes of the mask:
+// The encoding, little endian. Equal correction maps give equal bytes, and every byte string that
+// Decode takes is what Encode makes of the correction map:
 //
 //	magic 8 bytes, version u16, method u8, lattice u8, rows u32, columns u32,
 //	highest code u16, flags u16 (bit 0: dark resolved), levels u32, defects u32,
@@ -18,27 +18,27 @@ import (
 //	planes:  as many as the method has parameters, a float32 a pixel
 //	defects: pixel u32, kinds u16 each, by rising pixel
 const (
-	maskMagic   = "facetcal"
-	maskVersion = 1
+	mapMagic    = "facetcal"
+	mapVersion  = 1
 	headBytes   = 8 + 2 + 1 + 1 + 4 + 4 + 2 + 2 + 4 + 4 + 9*8
 	levelBytes  = 7 * 8
 	defectBytes = 6
 )
 
-// ErrNotMask is the reason for which Decode refuses bytes that are no mask: ask for another
+// ErrNotMap is the reason for which Decode refuses bytes that are no correction map: ask for another
 // file.
-var ErrNotMask = errors.New("not a calibration mask")
+var ErrNotMap = errors.New("not a correction map")
 
-// ErrMaskVersion is the reason for which Decode refuses a mask of another version: make it
+// ErrMapVersion is the reason for which Decode refuses a correction map of another version: make it
 // anew, or use the program that wrote it.
-var ErrMaskVersion = errors.New("calibration mask of another version")
+var ErrMapVersion = errors.New("correction map of another version")
 
-// Encode returns the mask as bytes, the same for the same mask.
-func (m *Mask) Encode() []byte {
+// Encode returns the correction map as bytes, the same for the same correction map.
+func (m *Map) Encode() []byte {
 	b := make([]byte, 0, headBytes+len(m.Levels)*levelBytes+4*m.Method.planes()*m.Shape.Pixels()+len(m.Defects)*defectBytes)
 	le := binary.LittleEndian
-	b = append(b, maskMagic...)
-	b = le.AppendUint16(b, maskVersion)
+	b = append(b, mapMagic...)
+	b = le.AppendUint16(b, mapVersion)
 	b = append(b, byte(m.Method), byte(m.Shape.Lattice))
 	b = le.AppendUint32(b, uint32(m.Shape.Rows))
 	b = le.AppendUint32(b, uint32(m.Shape.Columns))
@@ -70,21 +70,21 @@ func (m *Mask) Encode() []byte {
 	return b
 }
 
-func (m *Mask) planes() []*[]float32 {
+func (m *Map) planes() []*[]float32 {
 	return []*[]float32{&m.Offset, &m.Gain, &m.Dark}[:m.Method.planes()]
 }
 
-// Decode reads what Encode wrote. It fails with ErrNotMask or ErrMaskVersion, and takes no
+// Decode reads what Encode wrote. It fails with ErrNotMap or ErrMapVersion, and takes no
 // more memory than a few times the length of what it is given.
-func Decode(b []byte) (*Mask, error) {
+func Decode(b []byte) (*Map, error) {
 	r := reader{b: b}
-	if len(b) < headBytes || string(r.take(8)) != maskMagic {
-		return nil, fmt.Errorf("%w: it does not begin like one", ErrNotMask)
+	if len(b) < headBytes || string(r.take(8)) != mapMagic {
+		return nil, fmt.Errorf("%w: it does not begin like one", ErrNotMap)
 	}
-	if v := r.u16(); v != maskVersion {
-		return nil, fmt.Errorf("%w: %d, and this program reads %d", ErrMaskVersion, v, maskVersion)
+	if v := r.u16(); v != mapVersion {
+		return nil, fmt.Errorf("%w: %d, and this program reads %d", ErrMapVersion, v, mapVersion)
 	}
-	m := &Mask{Method: Method(r.u8()), Shape: Shape{Lattice: Lattice(r.u8())}}
+	m := &Map{Method: Method(r.u8()), Shape: Shape{Lattice: Lattice(r.u8())}}
 	m.Shape.Rows, m.Shape.Columns = int(r.u32()), int(r.u32())
 	m.Scale.HighestCode = r.u16()
 	flags, levels, defects := r.u16(), int(r.u32()), int(r.u32())
@@ -93,19 +93,19 @@ func Decode(b []byte) (*Mask, error) {
 		*v = r.f64()
 	}
 	if m.Method < Offset || m.Method > LogResponse || flags > 1 || math.Float64bits(last) != 0 {
-		return nil, fmt.Errorf("%w: method %d, flags %#x", ErrNotMask, m.Method, flags)
+		return nil, fmt.Errorf("%w: method %d, flags %#x", ErrNotMap, m.Method, flags)
 	}
 	m.DarkResolved = flags == 1
 	if err := errors.Join(m.Shape.check(), m.Scale.check()); err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrNotMask, err)
+		return nil, fmt.Errorf("%w: %w", ErrNotMap, err)
 	}
 	n := m.Shape.Pixels()
 	want := headBytes + levels*levelBytes + 4*m.Method.planes()*n + defects*defectBytes
 	if len(b) != want {
-		return nil, fmt.Errorf("%w: %d bytes, where its head says %d; it may be cut short", ErrNotMask, len(b), want)
+		return nil, fmt.Errorf("%w: %d bytes, where its head says %d; it may be cut short", ErrNotMap, len(b), want)
 	}
 	if !m.headOK() || defects >= n {
-		return nil, fmt.Errorf("%w: impossible values in its head", ErrNotMask)
+		return nil, fmt.Errorf("%w: impossible values in its head", ErrNotMap)
 	}
 	if err := m.decodeBody(&r, levels, defects); err != nil {
 		return nil, err
@@ -114,7 +114,7 @@ func Decode(b []byte) (*Mask, error) {
 	return m, nil
 }
 
-func (m *Mask) headOK() bool {
+func (m *Map) headOK() bool {
 	ok := finite(m.Kelvin, m.FalseRate, m.CodesPerDecade, m.Mean.A, m.Mean.B, m.Mean.C) && m.Kelvin >= 0 && m.FalseRate > 0 && m.FalseRate <= 1e-4
 	if m.Method == LogResponse {
 		return ok && m.Mean.B != 0 && m.Mean.C >= 0 && (m.Mean.C > 0 || !m.DarkResolved)
@@ -122,7 +122,7 @@ func (m *Mask) headOK() bool {
 	return ok && m.Mean == Response{} && !m.DarkResolved
 }
 
-func (m *Mask) decodeBody(r *reader, levels, defects int) error {
+func (m *Map) decodeBody(r *reader, levels, defects int) error {
 	for i := range levels {
 		l := LevelReport{Lux: r.f64()}
 		frames := r.f64()
@@ -130,11 +130,11 @@ func (m *Mask) decodeBody(r *reader, levels, defects int) error {
 		for _, v := range []*float64{&l.MeanCode, &l.NoiseCodes, &l.BeforeCodes, &l.AfterCodes, &l.MisfitCodes} {
 			*v = r.f64()
 			if !finite(*v) {
-				return fmt.Errorf("%w: level %d holds no number", ErrNotMask, i)
+				return fmt.Errorf("%w: level %d holds no number", ErrNotMap, i)
 			}
 		}
 		if math.Float64bits(float64(l.Frames)) != math.Float64bits(frames) || !finite(l.Lux) {
-			return fmt.Errorf("%w: level %d has %g frames at %g lux", ErrNotMask, i, frames, l.Lux)
+			return fmt.Errorf("%w: level %d has %g frames at %g lux", ErrNotMap, i, frames, l.Lux)
 		}
 		m.Levels = append(m.Levels, l)
 	}
@@ -147,13 +147,13 @@ func (m *Mask) decodeBody(r *reader, levels, defects int) error {
 	}
 	for i := range n {
 		if !m.usable(i) {
-			return fmt.Errorf("%w: pixel %d cannot be corrected with its parameters", ErrNotMask, i)
+			return fmt.Errorf("%w: pixel %d cannot be corrected with its parameters", ErrNotMap, i)
 		}
 	}
 	for i := range defects {
 		d := Defect{int(r.u32()), Kind(r.u16())}
 		if d.Pixel >= n || (i > 0 && d.Pixel <= m.Defects[i-1].Pixel) || d.Kinds == 0 || d.Kinds&^allKinds != 0 {
-			return fmt.Errorf("%w: defect %d is %+v", ErrNotMask, i, d)
+			return fmt.Errorf("%w: defect %d is %+v", ErrNotMap, i, d)
 		}
 		m.Defects = append(m.Defects, d)
 	}

@@ -92,9 +92,9 @@ func abs(i int) int { return max(i, -i) }
 // place, after Apply. Only what was measured is taken, never what was filled. Unfilled is
 // how many defects have no sound pixels near enough; they keep their codes. It does not
 // allocate, and fails, changing nothing, when the length is wrong.
-func (m *Mask) Fill(codes []uint16) (filled, unfilled int, err error) {
+func (m *Map) Fill(codes []uint16) (filled, unfilled int, err error) {
 	if len(codes) != m.Shape.Pixels() {
-		return 0, 0, fmt.Errorf("%d codes; the mask is for frames of %d x %d", len(codes), m.Shape.Rows, m.Shape.Columns)
+		return 0, 0, fmt.Errorf("%d codes; the correction map is for frames of %d x %d", len(codes), m.Shape.Rows, m.Shape.Columns)
 	}
 	var values [fillMost]uint16
 	for i := range m.fill {

@@ -14,40 +14,40 @@ import (
 // then the light or the bias is wrong, not the pixels.
 const clippedLimit = 0.1
 
-// FitOffset makes a mask from one level: each pixel's offset from the mean pixel. It is
+// FitOffset makes a correction map from one level: each pixel's offset from the mean pixel. It is
 // right at that light; elsewhere what slopes and dark terms differ by comes back.
-func FitOffset(level Level, o Options) (*Mask, error) {
+func FitOffset(level Level, o Options) (*Map, error) {
 	return Fit(Offset, []Level{level}, o)
 }
 
-// FitOffsetGain makes a mask from two or more levels: the straight line y = A + B mean of
+// FitOffsetGain makes a correction map from two or more levels: the straight line y = A + B mean of
 // each pixel over the mean pixel, by least squares. It serves linear pixels, and
 // logarithmic ones where the light is well above their dark terms. The light need not be
 // known, only be equal for all pixels.
-func FitOffsetGain(levels []Level, o Options) (*Mask, error) { return Fit(OffsetGain, levels, o) }
+func FitOffsetGain(levels []Level, o Options) (*Map, error) { return Fit(OffsetGain, levels, o) }
 
-// FitLogResponse makes a mask from three or more levels of known light: y = a + b ln(c + x)
+// FitLogResponse makes a correction map from three or more levels of known light: y = a + b ln(c + x)
 // of each pixel (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5), 2002), by least
 // squares.
 //
 // Light that is uneven in the same way at every level, g_j x on pixel j, gives the same
-// curves with ln g_j in a and c/g_j for c: the mask then takes out the pattern of the lamp
+// curves with ln g_j in a and c/g_j for c: the correction map then takes out the pattern of the lamp
 // and of the lens along with that of the pixels, which is wanted of a lens and not of a
 // lamp. A level whose light is not what was said bends all pixels' fits alike: corrected
 // frames stay nearly as even, but the light that they say is wrong, and LevelReport's
 // MisfitCodes stands out there (with three levels nothing can).
-func FitLogResponse(levels []Level, o Options) (*Mask, error) { return Fit(LogResponse, levels, o) }
+func FitLogResponse(levels []Level, o Options) (*Map, error) { return Fit(LogResponse, levels, o) }
 
-// Fit makes a mask by a method. The error is a invalid.Errors with everything that is
+// Fit makes a correction map by a method. The error is an invalid.Errors with everything that is
 // wrong with levels and options.
-func Fit(method Method, levels []Level, o Options) (*Mask, error) {
+func Fit(method Method, levels []Level, o Options) (*Map, error) {
 	in, err := newInput(method, levels, o)
 	if err != nil {
 		return nil, err
 	}
 	d := in.detect()
 	in.average(d.kinds)
-	m := &Mask{Shape: in.shape, Scale: in.scale, Method: method, Kelvin: o.Kelvin, FalseRate: in.falseRate, CodesPerDecade: o.CodesPerDecade}
+	m := &Map{Shape: in.shape, Scale: in.scale, Method: method, Kelvin: o.Kelvin, FalseRate: in.falseRate, CodesPerDecade: o.CodesPerDecade}
 	squares := make([]float64, in.n)
 	switch method {
 	case Offset:
@@ -80,7 +80,7 @@ func Fit(method Method, levels []Level, o Options) (*Mask, error) {
 }
 
 // usable tells whether a pixel's parameters can be applied.
-func (m *Mask) usable(i int) bool {
+func (m *Map) usable(i int) bool {
 	if !finite(float64(m.Offset[i])) {
 		return false
 	}
@@ -231,14 +231,14 @@ func (in *input) ordered(wrong *invalid.Errors) {
 	}
 }
 
-func (in *input) fitOffset(m *Mask) {
+func (in *input) fitOffset(m *Map) {
 	m.Offset = make([]float32, in.n)
 	for i, y := range in.mean[0] {
 		m.Offset[i] = float32(y - in.spatial[0])
 	}
 }
 
-func (in *input) fitGain(m *Mask, squares []float64) {
+func (in *input) fitGain(m *Map, squares []float64) {
 	m.Offset, m.Gain = make([]float32, in.n), make([]float32, in.n)
 	y := make([]float64, len(in.mean))
 	for i := range in.n {
@@ -255,22 +255,22 @@ func (in *input) pixel(y []float64, i int) {
 	}
 }
 
-// Measure reports what the mask leaves of the fixed pattern in frames of uniform levels:
+// Measure reports what the correction map leaves of the fixed pattern in frames of uniform levels:
 // those that it was made from, or better fresh ones. The light of a level may be unknown.
-// It fails when a level's shape or scale is not the mask's or it has fewer than two frames.
-func (m *Mask) Measure(levels []Level) ([]LevelReport, error) {
+// It fails when a level's shape or scale is not the correction map's or it has fewer than two frames.
+func (m *Map) Measure(levels []Level) ([]LevelReport, error) {
 	out := make([]LevelReport, len(levels))
 	for l, level := range levels {
 		f := level.Frames
 		if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {
-			return nil, invalid.Errors{{Path: fmt.Sprintf("levels[%d].frames", l), Message: "fewer than two frames, or of another shape or scale than the mask's", Hint: "take frames with the chip, view and gain of the mask"}}
+			return nil, invalid.Errors{{Path: fmt.Sprintf("levels[%d].frames", l), Message: "fewer than two frames, or of another shape or scale than the correction map's", Hint: "take frames with the chip, view and gain of the correction map"}}
 		}
 		out[l] = m.measure(level)
 	}
 	return out, nil
 }
 
-func (m *Mask) measure(level Level) LevelReport {
+func (m *Map) measure(level Level) LevelReport {
 	f := level.Frames
 	r := LevelReport{Lux: max(level.Lux, -1), Frames: f.frames}
 	var before, after moments
@@ -297,7 +297,7 @@ func (m *Mask) measure(level Level) LevelReport {
 }
 
 // eachSound visits the pixels that are no defects.
-func (m *Mask) eachSound(visit func(i int)) {
+func (m *Map) eachSound(visit func(i int)) {
 	next := 0
 	for i := range m.Shape.Pixels() {
 		if next < len(m.Defects) && m.Defects[next].Pixel == i {

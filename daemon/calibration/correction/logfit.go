@@ -199,10 +199,10 @@ func (g *logGrid) withSpread(f logFit) logFit {
 }
 
 // resolvedBelow is the standard error of ln c above which the levels do not tell pixels'
-// dark terms apart, so that fitting them would put noise into the mask.
+// dark terms apart, so that fitting them would put noise into the correction map.
 const resolvedBelow = 0.5
 
-func (in *input) fitLog(m *Mask, kinds []Kind, squares []float64) error {
+func (in *input) fitLog(m *Map, kinds []Kind, squares []float64) error {
 	x := make([]float64, len(in.levels))
 	for i, l := range in.levels {
 		x[i] = l.Lux

@@ -181,28 +181,28 @@ func TestSimulatedDies(t *testing.T) {
 		for _, lux := range []float64{0.1, 1, 10, 100, 1000} {
 			levels = append(levels, s.level(t, lux, 64))
 		}
-		mask, err := FitLogResponse(levels, Options{Kelvin: class.Spec.GetTemperatureK()})
+		cmap, err := FitLogResponse(levels, Options{Kelvin: class.Spec.GetTemperatureK()})
 		if err != nil {
 			t.Fatal(class.Name, err)
 		}
 		between := s.level(t, 40, 64)
-		left, err := mask.Measure([]Level{between})
+		left, err := cmap.Measure([]Level{between})
 		if err != nil {
 			t.Fatal(err)
 		}
 		l := left[0]
-		t.Logf("%s: pattern %.2f codes before, %.3f after, temporal noise %.2f, %d defects", class.Name, l.BeforeCodes, l.AfterCodes, l.NoiseCodes, len(mask.Defects))
-		// What the mean of 64 frames hides, in mask and frames, and the steps of the converter.
+		t.Logf("%s: pattern %.2f codes before, %.3f after, temporal noise %.2f, %d defects", class.Name, l.BeforeCodes, l.AfterCodes, l.NoiseCodes, len(cmap.Defects))
+		// What the mean of 64 frames hides, in correction map and frames, and the steps of the converter.
 		limit := math.Sqrt(2*l.NoiseCodes*l.NoiseCodes/64 + 2*0.2*0.2 + 1.0/12)
 		if l.BeforeCodes < 5*l.NoiseCodes || l.AfterCodes > limit {
 			t.Errorf("%s: %.3f codes left, at most %.3f expected", class.Name, l.AfterCodes, limit)
 		}
-		if n := float64(class.Rows * class.Columns); float64(len(mask.Defects)) > max(1, n/10000) {
-			t.Errorf("%s: %d of %g sound pixels are called defective", class.Name, len(mask.Defects), n)
+		if n := float64(class.Rows * class.Columns); float64(len(cmap.Defects)) > max(1, n/10000) {
+			t.Errorf("%s: %d of %g sound pixels are called defective", class.Name, len(cmap.Defects), n)
 		}
-		// The light that the mask says is the light that was there, within the spread of the
+		// The light that the correction map says is the light that was there, within the spread of the
 		// mean pixel: a decade is CodesPerDecade codes.
-		if off := (mask.Mean.Code(40) - l.MeanCode) / mask.CodesPerDecade; math.Abs(off) > 0.01 {
+		if off := (cmap.Mean.Code(40) - l.MeanCode) / cmap.CodesPerDecade; math.Abs(off) > 0.01 {
 			t.Errorf("%s: the mean response at 40 lux is off by %.4f decades", class.Name, off)
 		}
 	}

@@ -42,7 +42,7 @@ const linearPart = 0.7
 type point struct{ lux, signal, temporal, spatial float64 }
 
 // PhotonTransfer works the figures out from a dark level (Lux 0) and three lit ones or more.
-// The error is a invalid.Errors.
+// The error is an invalid.Errors.
 func PhotonTransfer(levels []Level) (*Transfer, error) {
 	var wrong invalid.Errors
 	for i, l := range levels {

@@ -104,9 +104,9 @@ func TestPhotonTransferRefuses(t *testing.T) {
 	}
 }
 
-// TestRezero: after all offsets have drifted by amounts of their own, one level brings the
-// pattern of other levels down to what it was; the old mask would leave the drift.
-func TestRezero(t *testing.T) {
+// TestOffsetUpdate: after all offsets have drifted by amounts of their own, one level brings the
+// pattern of other levels down to what it was; the old correction map would leave the drift.
+func TestOffsetUpdate(t *testing.T) {
 	const noise, drift = 1.5, 7.0
 	shape, scale := Shape{Rows: 24, Columns: 30}, Scale{VoltsPerCode: 1e-3, HighestCode: 4095}
 	rng := rand.New(rand.NewPCG(5, 1))
@@ -130,12 +130,12 @@ func TestRezero(t *testing.T) {
 		before := m.Encode()
 		fresh := level(30, 1)
 		fresh.Lux = -1 // nobody measured it
-		z, err := Rezero(m, fresh, Options{Kelvin: 315})
+		z, err := UpdateOffsets(m, fresh, Options{Kelvin: 315})
 		if err != nil {
 			t.Fatal(method, err)
 		}
 		if string(m.Encode()) != string(before) {
-			t.Errorf("%v: the old mask changed", method)
+			t.Errorf("%v: the old correction map changed", method)
 		}
 		if z.Kelvin != 315 || len(z.Levels) != 1 || z.Levels[0].AfterCodes > 0.2 || z.Levels[0].BeforeCodes < drift {
 			t.Errorf("%v: %g K, %+v", method, z.Kelvin, z.Levels)
@@ -149,21 +149,21 @@ func TestRezero(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		limit := 0.35 // what noise of 1.5 codes over 8 leaves in two masks
+		limit := 0.35 // what noise of 1.5 codes over 8 leaves in two correction maps
 		if method == Offset {
 			limit = 0.01*220*math.Log(2)*1.1 + 0.35 // the slopes, which it does not know
 		}
 		if old[0].AfterCodes < 0.8*drift || now[0].AfterCodes > limit {
-			t.Errorf("%v: %.2f codes left by the old mask, %.2f by the new", method, old[0].AfterCodes, now[0].AfterCodes)
+			t.Errorf("%v: %.2f codes left by the old correction map, %.2f by the new", method, old[0].AfterCodes, now[0].AfterCodes)
 		}
 		if back, err := Decode(z.Encode()); err != nil || string(back.Encode()) != string(z.Encode()) {
 			t.Errorf("%v: its bytes do not come back: %v", method, err)
 		}
 		var wrong invalid.Errors
-		if _, err := Rezero(m, Level{1, simulated(t, shape, scale, 1, func(int) float64 { return 9 })}, Options{}); !errors.As(err, &wrong) {
+		if _, err := UpdateOffsets(m, Level{1, simulated(t, shape, scale, 1, func(int) float64 { return 9 })}, Options{}); !errors.As(err, &wrong) {
 			t.Errorf("one frame: %v", err)
 		}
-		if _, err := Rezero(m, Level{1, simulated(t, shape, scale, 4, func(int) float64 { return 0 })}, Options{}); !errors.As(err, &wrong) {
+		if _, err := UpdateOffsets(m, Level{1, simulated(t, shape, scale, 4, func(int) float64 { return 0 })}, Options{}); !errors.As(err, &wrong) {
 			t.Errorf("all clipped: %v", err)
 		}
 	}

@@ -124,8 +124,8 @@ func calibration() row {
 	}
 	const days = 86400
 	return row{"Calibration", []panel{
-		plot("Age of the masks", "Empty while no chip has a mask.", units.Seconds, []limit{{30 * days, look}}, query{expr: `facetd_calibration_mask_age_seconds{$I}`, legend: "{{chip}}"}),
-		plot("Masks", "", count, nil, query{expr: `facetd_calibration_masks{$I}`, legend: "{{state}}"}),
+		plot("Age of the correction maps", "Empty while no chip has a correction map.", units.Seconds, []limit{{30 * days, look}}, query{expr: `facetd_correction_map_age_seconds{$I}`, legend: "{{chip}}"}),
+		plot("Correction maps", "", count, nil, query{expr: `facetd_correction_maps{$I}`, legend: "{{state}}"}),
 		plot("Corrected frames", "", perSecond, nil, query{expr: `rate(facetd_corrected_frames_total{$I}[$__rate_interval])`, legend: "corrected"},
 			query{expr: `rate(facetd_correction_refused_frames_total{$I}[$__rate_interval])`, legend: "raw: {{reason}}"}),
 	}}

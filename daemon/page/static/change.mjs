@@ -1,4 +1,4 @@
-// Adding, changing and removing tasks, with the plan shown before it is in force.
+// Adding, changing and removing tasks, with the plan shown before it is active.
 
 import { call } from "./api.mjs";
 import { byID, h, text } from "./dom.mjs";

@@ -132,7 +132,7 @@ function showFacts(p, range) {
     ["Readout", duration(num(f.last_converted_bus_ns) - num(f.first_sample_bus_ns))],
     ["Skew of the set", duration(set.skew_ns)],
     ["Deadline", `${set.late ? "missed by" : "met with"} ${duration(Math.abs(num(set.deadline_bus_ns) - num(set.finish_bus_ns)))}`],
-    ["Codes", (f.corrections ?? []).length ? f.corrections.map((c) => words(c, "CORRECTION_")).join(", ") + (f.mask_id ? `, mask ${f.mask_id}` : "") : "raw"],
+    ["Codes", (f.corrections ?? []).length ? f.corrections.map((c) => words(c, "CORRECTION_")).join(", ") + (f.correction_map_id ? `, map ${f.correction_map_id}` : "") : "raw"],
   ];
   if (facts.children.length !== rows.length) {
     facts.replaceChildren(...rows.map(([k]) => h("div", {}, h("dt", {}, k), h("dd", { data: { fact: k } }))));

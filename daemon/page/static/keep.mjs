@@ -1,4 +1,4 @@
-// One capture in an idle gap, recordings, and calibration masks where the daemon has them.
+// One capture in an idle gap, recordings, and correction maps where the daemon has them.
 
 import { call } from "./api.mjs";
 import { byID, h, seen } from "./dom.mjs";
@@ -60,7 +60,7 @@ function records(body) {
     if (num(most.value)) options.max_duration = toSeconds(num(most.value) * 1e9);
     act("StartRecording", { name: name.value.trim(), options }, (got) => `Recording ${got.recording?.name} runs.`);
   } }, h("div", { class: "row" }, h("label", {}, "Name ", name), h("label", {}, "End after ", most, " s"), h("label", {}, images, " also as plain images"), h("button", { class: "main", id: "record-start" }, "Start recording")));
-  body.append(h("h3", {}, "Recordings"), recordForm, recordSaid, recordList, h("div", { id: "masks" }));
+  body.append(h("h3", {}, "Recordings"), recordForm, recordSaid, recordList, h("div", { id: "maps" }));
 }
 
 async function act(method, request, done) {

@@ -14,7 +14,7 @@ import * as events from "./events.mjs";
 import * as wiring from "./wiring.mjs";
 import * as change from "./change.mjs";
 import * as keep from "./keep.mjs";
-import * as masks from "./masks.mjs";
+import * as maps from "./maps.mjs";
 
 const hub = new Hub();
 
@@ -221,7 +221,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, masks]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();

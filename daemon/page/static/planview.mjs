@@ -1,10 +1,10 @@
-// A plan before it is in force: what each task would see, or why it does not fit and what
+// A plan before it is active: what each task would see, or why it does not fit and what
 // would.
 
 import { h } from "./dom.mjs";
 import { duration, hertz, num, percent, volts, windowText, words } from "./units.mjs";
 
-// planView shows a plan beside the one in force. use is given what a person takes over.
+// planView shows a plan beside the active one. use is given what a person takes over.
 export function planView(app, plan, use) {
   return plan.refusal ? refusal(app, plan.refusal, use) : fits(app, plan);
 }

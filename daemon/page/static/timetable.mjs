@@ -57,7 +57,7 @@ function draw() {
   const segments = table?.segments ?? [];
   const period = num(table?.hyperperiod_ns);
   if (segments.length === 0 || period === 0) {
-    text(byID("timetable-sum"), "No timetable is in force: no tasks run.");
+    text(byID("timetable-sum"), "No timetable is active: no tasks run.");
     box.replaceChildren();
     list.replaceChildren();
     return;

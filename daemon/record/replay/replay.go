@@ -229,7 +229,7 @@ type jumpError struct{ toNS int64 }
 
 func (*jumpError) Error() string { return "a jump" }
 
-// announce tells about the timetable in force at a bus time, as a dispatcher does when
+// announce tells about the active timetable at a bus time, as a dispatcher does when
 // it comes up.
 func (p *Player) announce(atNS int64, t turn) {
 	p.update(func(s *state) { s.busNS, s.shiftNS = atNS+t.shiftNS, t.shiftNS })
@@ -271,7 +271,7 @@ func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
 	return nil
 }
 
-// isNew reports whether a recorded plan is another than the one in force.
+// isNew reports whether a recorded plan is another than the active one.
 func (p *Player) isNew(c *facetdv1.PlanChange, t turn) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -331,7 +331,7 @@ func TestSteps(t *testing.T) {
 	})
 }
 
-// A jump anywhere plays what follows from there, under the timetable in force there.
+// A jump anywhere plays what follows from there, under the active timetable there.
 func TestSeek(t *testing.T) {
 	s := recorded(t)
 	for _, from := range []int{0, 1, 10, len(s.live.sets) / 2, len(s.live.sets) - 1} {

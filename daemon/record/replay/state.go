@@ -24,7 +24,7 @@ type state struct {
 	busNS     int64
 	shiftNS   int64 // how much of busNS is of turns before
 	epochNS   int64
-	announced bool // whether a plan is in force
+	announced bool // whether a plan is active
 	plan      *facetdv1.Plan
 	tasks     []*taskState
 	status    *facetdv1.Status // the last one recorded before now

@@ -207,7 +207,7 @@ func (t *tape) from(busNS int64) iter.Seq2[record.Entry, error] {
 	}
 }
 
-// planAt is the plan in force at a bus time: the first one where there is none before,
+// planAt is the active plan at a bus time: the first one where there is none before,
 // nil where there is none at all.
 func (t *tape) planAt(busNS int64) *facetdv1.PlanChange {
 	if len(t.plans) == 0 {

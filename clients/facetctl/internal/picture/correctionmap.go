@@ -13,7 +13,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// panel is one parameter of a mask, as it is drawn.
+// panel is one parameter of a correction map, as it is drawn.
 type panel struct {
 	title string
 	unit  string
@@ -22,9 +22,9 @@ type panel struct {
 	low, high, middle, spread float64
 }
 
-// panelsOf are the parameters of a mask with the range of each: three standard deviations
+// panelsOf are the parameters of a correction map with the range of each: three standard deviations
 // about the mean of the sound pixels.
-func panelsOf(m *facetdv1.Mask) ([]panel, map[int]bool, error) {
+func panelsOf(m *facetdv1.CorrectionMap) ([]panel, map[int]bool, error) {
 	n := int(m.GetRows()) * int(m.GetColumns())
 	d := m.GetData()
 	var out []panel
@@ -36,7 +36,7 @@ func panelsOf(m *facetdv1.Mask) ([]panel, map[int]bool, error) {
 	mean := m.GetMeanResponse()
 	switch {
 	case n == 0 || len(d.GetOffset()) != n || len(d.GetGain()) != 0 && len(d.GetGain()) != n || len(d.GetDark()) != 0 && len(d.GetDark()) != n:
-		return nil, nil, fmt.Errorf("mask %s: its numbers are not those of %d x %d pixels", m.GetId(), m.GetRows(), m.GetColumns())
+		return nil, nil, fmt.Errorf("correction map %s: its numbers are not those of %d x %d pixels", m.GetId(), m.GetRows(), m.GetColumns())
 	case mean != nil:
 		add("offset a", "codes", d.GetOffset())
 		add("slope b", "codes per e-fold", d.GetGain())
@@ -92,7 +92,7 @@ func (p *panel) rangeText() string {
 var defectColour = color.NRGBA{R: 214, G: 40, B: 30, A: 255}
 
 // draw paints a parameter with pixels of sx by sy at a place.
-func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.Mask, bad map[int]bool, sx, sy int) {
+func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.CorrectionMap, bad map[int]bool, sx, sy int) {
 	columns := int(m.GetColumns())
 	step := int(max(m.GetSettings().GetWindow().GetRowStep(), 1))
 	for i := range int(m.GetRows()) * columns {
@@ -115,11 +115,11 @@ func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.Mask, bad map
 	}
 }
 
-// maskSide is what the longer side of a parameter is enlarged to, about.
-const maskSide = 256
+// mapSide is what the longer side of a parameter is enlarged to, about.
+const mapSide = 256
 
-func maskScale(m *facetdv1.Mask) (sx int, size image.Point) {
-	sx = max(2, maskSide/int(max(m.GetRows(), m.GetColumns()))) &^ 1
+func mapScale(m *facetdv1.CorrectionMap) (sx int, size image.Point) {
+	sx = max(2, mapSide/int(max(m.GetRows(), m.GetColumns()))) &^ 1
 	size = image.Pt(int(m.GetColumns())*sx, int(m.GetRows())*sx)
 	if m.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL {
 		size.X += sx / 2
@@ -127,13 +127,13 @@ func maskScale(m *facetdv1.Mask) (sx int, size image.Point) {
 	return sx, size
 }
 
-// MaskPNG draws the parameters of a mask beside each other, defective pixels in red.
-func MaskPNG(m *facetdv1.Mask) ([]byte, error) {
+// MapPNG draws the parameters of a correction map beside each other, defective pixels in red.
+func MapPNG(m *facetdv1.CorrectionMap) ([]byte, error) {
 	panels, bad, err := panelsOf(m)
 	if err != nil {
 		return nil, err
 	}
-	sx, size := maskScale(m)
+	sx, size := mapScale(m)
 	title := m.GetId() + "  view " + m.GetView()
 	cell := size.X
 	for _, p := range panels {
@@ -162,21 +162,21 @@ func MaskPNG(m *facetdv1.Mask) ([]byte, error) {
 	return out.Bytes(), err
 }
 
-// Layout of a mask's drawing, in pixels.
+// Layout of a correction map's drawing, in pixels.
 const (
 	svgMargin = 24
 	svgLine   = 20
 	svgTable  = 820
 )
 
-// MaskSVG draws the parameters of a mask beside each other, with the table and a chart of
+// MapSVG draws the parameters of a correction map beside each other, with the table and a chart of
 // what it leaves at each level.
-func MaskSVG(m *facetdv1.Mask) ([]byte, error) {
+func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 	panels, bad, err := panelsOf(m)
 	if err != nil {
 		return nil, err
 	}
-	sx, size := maskScale(m)
+	sx, size := mapScale(m)
 	cell := max(size.X, 230) + svgMargin
 	width := max(len(panels)*cell, svgTable) + 2*svgMargin
 	var b strings.Builder
@@ -184,7 +184,7 @@ func MaskSVG(m *facetdv1.Mask) ([]byte, error) {
 	line := func(x int, class, anchor, format string, args ...any) {
 		fmt.Fprintf(&b, `<text x="%d" y="%d" class="%s" text-anchor="%s">%s</text>`+"\n", x, y, class, anchor, escape(fmt.Sprintf(format, args...)))
 	}
-	line(svgMargin, "t", "start", "Mask %s", m.GetId())
+	line(svgMargin, "t", "start", "Correction map %s", m.GetId())
 	y += svgLine
 	line(svgMargin, "s", "start", "chip %s, class %s, view %s; %s", m.GetChip(), m.GetChipClass(), m.GetView(), methodText(m))
 	y += svgLine
@@ -209,20 +209,20 @@ func MaskSVG(m *facetdv1.Mask) ([]byte, error) {
 	}
 	y += 2 * svgLine
 	y = residualTable(&b, m, y)
-	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %d %d" role="img" aria-label="Calibration mask %s">
+	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %d %d" role="img" aria-label="Correction map %s">
 <style>text{font-family:sans-serif;fill:#222}.t{font-size:17px;font-weight:600}.h{font-size:13px;font-weight:600}.s,.n{font-size:13px}.n{font-variant-numeric:tabular-nums}</style>
 <rect width="100%%" height="100%%" fill="#fff"/>
 `, width, y, width, y, escape(m.GetId()))
 	return []byte(head + b.String() + "</svg>\n"), nil
 }
 
-func methodText(m *facetdv1.Mask) string {
+func methodText(m *facetdv1.CorrectionMap) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(m.GetMethod().String(), "CALIBRATION_METHOD_"), "_", " "))
 }
 
 // residualTable writes a line for each level: the fixed pattern before and after, as
 // numbers and as bars over the temporal noise. It returns where the next line goes.
-func residualTable(b *strings.Builder, m *facetdv1.Mask, y int) int {
+func residualTable(b *strings.Builder, m *facetdv1.CorrectionMap, y int) int {
 	columns := []struct {
 		name string
 		x    int

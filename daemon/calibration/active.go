@@ -16,38 +16,38 @@ import (
 	"facetd.example/daemon/events"
 )
 
-// inForce is a mask that corrects frames. It does not change.
-type inForce struct {
+// activeMap is a correction map that corrects frames. It does not change.
+type activeMap struct {
 	key     key
-	meta    *facetdv1.Mask
-	mask    *correction.Mask
+	meta    *facetdv1.CorrectionMap
+	cmap    *correction.Map
 	created time.Time
 }
 
-func newInForce(meta *facetdv1.Mask, m *correction.Mask) *inForce {
-	return &inForce{
-		key: key{meta.GetChip(), settingsText(meta.GetSettings())}, meta: meta, mask: m, created: meta.GetCreateTime().AsTime(),
+func newActiveMap(meta *facetdv1.CorrectionMap, m *correction.Map) *activeMap {
+	return &activeMap{
+		key: key{meta.GetChip(), settingsText(meta.GetSettings())}, meta: meta, cmap: m, created: meta.GetCreateTime().AsTime(),
 	}
 }
 
-// age is how old a mask is; a clock that was set back makes it new.
-func (s *Service) age(m *inForce) time.Duration { return max(s.cfg.Clock().Sub(m.created), 0) }
+// age is how old a correction map is; a clock that was set back makes it new.
+func (s *Service) age(m *activeMap) time.Duration { return max(s.cfg.Clock().Sub(m.created), 0) }
 
-func (s *Service) stale(m *inForce) bool { return s.age(m) > s.cfg.MaxAge }
+func (s *Service) stale(m *activeMap) bool { return s.age(m) > s.cfg.MaxAge }
 
-// shown is what is said of a mask now, without its numbers.
-func (s *Service) shown(m *inForce) *facetdv1.Mask {
+// shown is what is said of a correction map now, without its numbers.
+func (s *Service) shown(m *activeMap) *facetdv1.CorrectionMap {
 	out := proto.CloneOf(m.meta)
 	out.Age = durationpb.New(s.age(m).Truncate(time.Second))
-	out.State = facetdv1.MaskState_MASK_STATE_IN_FORCE
+	out.State = facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_ACTIVE
 	if s.stale(m) {
-		out.State = facetdv1.MaskState_MASK_STATE_STALE
+		out.State = facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_STALE
 	}
 	return out
 }
 
-// describe fills in what a mask's numbers say of it.
-func describe(meta *facetdv1.Mask, m *correction.Mask) {
+// describe fills in what a correction map's numbers say of it.
+func describe(meta *facetdv1.CorrectionMap, m *correction.Map) {
 	meta.Rows, meta.Columns = uint32(m.Shape.Rows), uint32(m.Shape.Columns)
 	meta.Method = methodMessage(m.Method)
 	meta.VoltsPerCode, meta.CodesPerDecade = m.Scale.VoltsPerCode, math.Abs(m.CodesPerDecade)
@@ -81,9 +81,9 @@ func methodMessage(m correction.Method) facetdv1.CalibrationMethod {
 	return facetdv1.CalibrationMethod(m) // numbered alike
 }
 
-// levelMessages are the levels of a mask with what is left at each.
-func levelMessages(m *correction.Mask, reports []correction.LevelReport, perDecade float64) []*facetdv1.MaskLevel {
-	var out []*facetdv1.MaskLevel
+// levelMessages are the levels of a correction map with what is left at each.
+func levelMessages(m *correction.Map, reports []correction.LevelReport, perDecade float64) []*facetdv1.CorrectionMapLevel {
+	var out []*facetdv1.CorrectionMapLevel
 	decades := func(codes float64) float64 {
 		if perDecade == 0 {
 			return 0
@@ -91,7 +91,7 @@ func levelMessages(m *correction.Mask, reports []correction.LevelReport, perDeca
 		return codes / math.Abs(perDecade)
 	}
 	for _, r := range reports {
-		out = append(out, &facetdv1.MaskLevel{
+		out = append(out, &facetdv1.CorrectionMapLevel{
 			Lux: max(r.Lux, 0), LuxUnknown: r.Lux < 0, Frames: uint32(r.Frames), MeanCodes: r.MeanCode, NoiseCodes: r.NoiseCodes,
 			BeforeCodes: r.BeforeCodes, AfterCodes: r.AfterCodes, MisfitCodes: r.MisfitCodes, FloorCodes: r.NoiseCodes / math.Sqrt(float64(max(r.Frames, 1))),
 			BeforeVolts: r.BeforeCodes * m.Scale.VoltsPerCode, AfterVolts: r.AfterCodes * m.Scale.VoltsPerCode,
@@ -101,9 +101,9 @@ func levelMessages(m *correction.Mask, reports []correction.LevelReport, perDeca
 	return out
 }
 
-// dataMessage is the numbers of a mask.
-func dataMessage(m *correction.Mask) *facetdv1.MaskData {
-	out := &facetdv1.MaskData{Offset: slices.Clone(m.Offset), Gain: slices.Clone(m.Gain), Dark: slices.Clone(m.Dark)}
+// dataMessage is the numbers of a correction map.
+func dataMessage(m *correction.Map) *facetdv1.CorrectionMapData {
+	out := &facetdv1.CorrectionMapData{Offset: slices.Clone(m.Offset), Gain: slices.Clone(m.Gain), Dark: slices.Clone(m.Dark)}
 	for _, d := range m.Defects {
 		p := &facetdv1.PixelDefect{Row: uint32(d.Pixel / m.Shape.Columns), Column: uint32(d.Pixel % m.Shape.Columns)}
 		for bit := range kindBits {
@@ -131,42 +131,42 @@ const (
 	warning = facetdv1.Severity_SEVERITY_WARNING
 )
 
-// noteLoaded tells what came from the folder: one event for all that are in force, and one
+// noteLoaded tells what came from the folder: one event for all that are active, and one
 // for each file that was refused.
 func (s *Service) noteLoaded(got found) {
 	var chips []string
-	for _, m := range got.masks {
+	for _, m := range got.cmaps {
 		if !slices.Contains(chips, m.key.chip) {
 			chips = append(chips, m.key.chip)
 		}
 		if s.stale(m) {
-			s.note(warning, []string{m.key.chip}, maskFields(m.meta), "mask %s is %s old and stale: calibrate chip %s anew", m.meta.GetId(), days(s.age(m)), m.key.chip)
+			s.note(warning, []string{m.key.chip}, mapFields(m.meta), "correction map %s is %s old and stale: calibrate chip %s anew", m.meta.GetId(), days(s.age(m)), m.key.chip)
 		}
 	}
 	slices.Sort(chips)
-	if len(got.masks) > 0 {
-		s.note(info, chips, map[string]string{"masks": strconv.Itoa(len(got.masks))}, "%d masks loaded and in force", len(got.masks))
+	if len(got.cmaps) > 0 {
+		s.note(info, chips, map[string]string{"correction_maps": strconv.Itoa(len(got.cmaps))}, "%d correction maps loaded and active", len(got.cmaps))
 	}
 	for _, r := range got.refused {
 		var of []string
 		if s.cfg.Array.Chip(r.GetChip()) >= 0 {
 			of = []string{r.GetChip()}
 		}
-		s.note(warning, of, map[string]string{"file": r.GetFile()}, "mask file %s refused: %s", r.GetFile(), r.GetReason())
+		s.note(warning, of, map[string]string{"file": r.GetFile()}, "correction map file %s refused: %s", r.GetFile(), r.GetReason())
 	}
 }
 
-func (s *Service) noteMade(what string, meta *facetdv1.Mask) {
+func (s *Service) noteMade(what string, meta *facetdv1.CorrectionMap) {
 	worst := 0.0
 	for _, l := range meta.GetLevels() {
 		worst = max(worst, l.GetAfterVolts(), l.GetFloorCodes()*meta.GetVoltsPerCode())
 	}
-	s.note(info, []string{meta.GetChip()}, maskFields(meta), "mask %s %s for chip %s, view %s: %s, %d levels, %d defective pixels, fixed pattern left at most %.3g mV",
+	s.note(info, []string{meta.GetChip()}, mapFields(meta), "correction map %s %s for chip %s, view %s: %s, %d levels, %d defective pixels, fixed pattern left at most %.3g mV",
 		meta.GetId(), what, meta.GetChip(), meta.GetView(), methodName(meta.GetMethod()), len(meta.GetLevels()), meta.GetDefectivePixels(), 1e3*worst)
 }
 
-func maskFields(m *facetdv1.Mask) map[string]string {
-	return map[string]string{"mask": m.GetId(), "checksum_sha256": m.GetChecksumSha256(), "view": m.GetView()}
+func mapFields(m *facetdv1.CorrectionMap) map[string]string {
+	return map[string]string{"correction_map": m.GetId(), "checksum_sha256": m.GetChecksumSha256(), "view": m.GetView()}
 }
 
 func methodName(m facetdv1.CalibrationMethod) string {

@@ -1,4 +1,4 @@
-// Calibration masks in force, where the daemon has a service for them.
+// Active correction maps, where the daemon has a service for them.
 
 import { call } from "./api.mjs";
 import { byID, h, seen } from "./dom.mjs";
@@ -9,13 +9,13 @@ let app, node, there = false, before = -EACH_MS, visible;
 
 export function start(a) {
   app = a;
-  node = byID("masks");
+  node = byID("maps");
   visible = seen(node, refresh);
   app.hub.on("live", look);
   app.hub.on("status", () => visible.visible && performance.now() - before > EACH_MS && refresh());
 }
 
-// look asks which services the daemon has; not every daemon makes masks.
+// look asks which services the daemon has; not every daemon makes them.
 async function look() {
   try {
     const got = await call("grpc.health.v1.Health", "List");
@@ -31,22 +31,22 @@ async function refresh() {
   if (!there || !app.link.live) return;
   before = performance.now();
   try {
-    show(await call("CalibrationService", "ListMasks"));
+    show(await call("CalibrationService", "ListCorrectionMaps"));
   } catch (e) {
-    node.replaceChildren(h("h3", {}, "Calibration masks"), h("p", { class: "empty" }, e.message));
+    node.replaceChildren(h("h3", {}, "Correction maps"), h("p", { class: "empty" }, e.message));
     if (!e.code) console.error(e);
   }
 }
 
 function show(got) {
-  const masks = got.masks ?? [], refused = got.refused ?? [];
+  const maps = got.correction_maps ?? [], refused = got.refused ?? [];
   const head = ["Chip, view", "Corrects", "State", "Age", "Pattern before, after", "Defective"];
-  const rows = masks.map((m) => h("tr", { data: { mask: m.id } }, h("th", { scope: "row", title: m.id }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`)),
-    h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "MASK_STATE_STALE" ? "warn" : "" } }, words(m.state, "MASK_STATE_")),
+  const rows = maps.map((m) => h("tr", { data: { map: m.id } }, h("th", { scope: "row", title: m.id }, m.chip, h("span", { class: "muted" }, ` ${m.view ?? ""}`)),
+    h("td", {}, words(m.method, "CALIBRATION_METHOD_")), h("td", { data: { state: m.state === "CORRECTION_MAP_STATE_STALE" ? "warn" : "" } }, words(m.state, "CORRECTION_MAP_STATE_")),
     h("td", {}, duration(seconds(m.age) ?? 0)), h("td", {}, pattern(m.levels)), h("td", {}, count(m.defective_pixels, "pixel"))));
-  node.replaceChildren(h("h3", {}, "Calibration masks"), masks.length ?
-    h("div", { class: "scroll" }, h("table", { id: "mask-table" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
-    h("p", { class: "empty", id: "no-masks" }, "No masks are in force: codes that are asked for corrected stay raw, and say so."),
+  node.replaceChildren(h("h3", {}, "Correction maps"), maps.length ?
+    h("div", { class: "scroll" }, h("table", { id: "map-table" }, h("thead", {}, h("tr", {}, head.map((t) => h("th", { scope: "col" }, t)))), h("tbody", {}, rows))) :
+    h("p", { class: "empty", id: "no-maps" }, "No correction map is active: codes that are asked for corrected stay raw, and say so."),
   refused.length ? h("ul", { class: "plainlist" }, refused.map((r) => h("li", { class: "bad" }, `${r.file} is not used: ${r.reason}`))) : "");
 }
 

@@ -6,7 +6,7 @@ import (
 	"facetd.example/api/invalid"
 )
 
-// Method is how a mask corrects.
+// Method is how a correction map corrects.
 type Method uint8
 
 const (
@@ -37,8 +37,8 @@ func (m Method) MinLevels() int { return int(m) }
 // planes is how many parameters a pixel has.
 func (m Method) planes() int { return int(m) }
 
-// Response is the mean pixel of a LogResponse mask: y = A + B ln(C + x), A and B in codes
-// (B per e-fold), C and x in lux. Of other masks it is zero.
+// Response is the mean pixel of a LogResponse correction map: y = A + B ln(C + x), A and B in codes
+// (B per e-fold), C and x in lux. Of other correction maps it is zero.
 type Response struct{ A, B, C float64 }
 
 // Code is the response to a light in lux, in codes.
@@ -60,7 +60,7 @@ type Options struct {
 	// FalseRate is the part of sound pixels that may be called defective when fixed
 	// pattern and noise are normal, over all tests together; 0 means 1e-5. At most 1e-4.
 	FalseRate float64
-	// CodesPerDecade turns the report's codes into decades of light for masks that do not
+	// CodesPerDecade turns the report's codes into decades of light for correction maps that do not
 	// know their pixels' slope; 0 leaves decades at 0. LogResponse uses its own.
 	CodesPerDecade float64
 }
@@ -79,10 +79,10 @@ func (o Options) check(m *invalid.Errors) {
 	}
 }
 
-// Mask is the correction of one view of one chip. Its fields are to be read, not changed:
-// Fit functions, Rezero and Decode make it, and it may then be used by several goroutines
+// Map is the correction of one view of one chip. Its fields are to be read, not changed:
+// Fit functions, UpdateOffsets and Decode make it, and it may then be used by several goroutines
 // at once.
-type Mask struct {
+type Map struct {
 	Shape  Shape
 	Scale  Scale
 	Method Method
@@ -97,7 +97,7 @@ type Mask struct {
 	// DarkResolved is set when the levels told each pixel's own dark term C; otherwise all
 	// pixels have the mean pixel's, and only offsets and slopes are their own.
 	DarkResolved bool
-	// Offset, Gain and Dark are each pixel's parameters, row by row. Offset mask: Offset is
+	// Offset, Gain and Dark are each pixel's parameters, row by row. Offset correction map: Offset is
 	// what is subtracted, in codes. OffsetGain: A in codes and B. LogResponse: a in codes,
 	// b in codes per e-fold, c in lux. What a method has not is nil. Defective pixels have
 	// those of the mean pixel.
@@ -126,30 +126,30 @@ type LevelReport struct {
 	// BeforeCodes and AfterCodes are the fixed pattern without and with correction.
 	BeforeCodes, AfterCodes float64
 	// MisfitCodes is how far the mean of the sound pixels lies above the mean pixel's
-	// fitted response; 0 for masks without one. A level whose light is not what was said
+	// fitted response; 0 for correction maps without one. A level whose light is not what was said
 	// stands out here.
 	MisfitCodes float64
 }
 
 // BeforeVolts and AfterVolts are the fixed pattern in volts.
-func (m *Mask) BeforeVolts(level int) float64 {
+func (m *Map) BeforeVolts(level int) float64 {
 	return m.Levels[level].BeforeCodes * m.Scale.VoltsPerCode
 }
 
 // AfterVolts is the fixed pattern that is left, in volts.
-func (m *Mask) AfterVolts(level int) float64 {
+func (m *Map) AfterVolts(level int) float64 {
 	return m.Levels[level].AfterCodes * m.Scale.VoltsPerCode
 }
 
 // BeforeDecades is the fixed pattern in decades of light, codes over b ln 10; 0 when the
 // slope is unknown.
-func (m *Mask) BeforeDecades(level int) float64 { return m.decades(m.Levels[level].BeforeCodes) }
+func (m *Map) BeforeDecades(level int) float64 { return m.decades(m.Levels[level].BeforeCodes) }
 
 // AfterDecades is the fixed pattern that is left, in decades of light; 0 when the slope is
 // unknown.
-func (m *Mask) AfterDecades(level int) float64 { return m.decades(m.Levels[level].AfterCodes) }
+func (m *Map) AfterDecades(level int) float64 { return m.decades(m.Levels[level].AfterCodes) }
 
-func (m *Mask) decades(codes float64) float64 {
+func (m *Map) decades(codes float64) float64 {
 	if m.CodesPerDecade == 0 {
 		return 0
 	}
@@ -157,7 +157,7 @@ func (m *Mask) decades(codes float64) float64 {
 }
 
 // identity gives a pixel the mean pixel's parameters.
-func (m *Mask) identity(i int) {
+func (m *Map) identity(i int) {
 	switch m.Method {
 	case Offset:
 		m.Offset[i] = 0
@@ -169,7 +169,7 @@ func (m *Mask) identity(i int) {
 }
 
 // prepare makes what Apply and Fill look up.
-func (m *Mask) prepare() {
+func (m *Map) prepare() {
 	switch m.Method {
 	case OffsetGain:
 		m.inv = make([]float32, len(m.Gain))
@@ -187,7 +187,7 @@ func (m *Mask) prepare() {
 
 // corrected is the correction of a pixel's code that need not be whole, exactly as its
 // formula says and without rounding; Apply is the fast form of it.
-func (m *Mask) corrected(i int, y float64) float64 {
+func (m *Map) corrected(i int, y float64) float64 {
 	switch m.Method {
 	case Offset:
 		return y - float64(m.Offset[i])

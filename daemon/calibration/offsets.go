@@ -13,46 +13,46 @@ import (
 	"facetd.example/daemon/calibration/correction"
 )
 
-// RezeroMasks brings masks up to date with the even light that is there now.
-func (s *Service) RezeroMasks(ctx context.Context, r *facetdv1.RezeroMasksRequest) (*facetdv1.RezeroMasksResponse, error) {
-	old, frames, err := s.masksOf(r)
+// UpdateOffsets brings correction maps up to date with the even light that is there now.
+func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse, error) {
+	old, frames, err := s.mapsOf(r)
 	if err != nil {
 		return nil, s.cfg.Status(err)
 	}
 	select {
-	case s.rezeroing <- struct{}{}:
-		defer func() { <-s.rezeroing }()
+	case s.updating <- struct{}{}:
+		defer func() { <-s.updating }()
 	default:
-		return nil, status.Error(codes.Aborted, "masks are being brought up to date already; wait for the end of that")
+		return nil, status.Error(codes.Aborted, "correction maps are being brought up to date already; wait for the end of that")
 	}
-	release, err := s.share("masks being brought up to date")
+	release, err := s.share("correction maps being brought up to date")
 	if err != nil {
 		return nil, s.cfg.Status(err)
 	}
 	defer release()
-	out := &facetdv1.RezeroMasksResponse{}
+	out := &facetdv1.UpdateOffsetsResponse{}
 	for _, m := range old {
-		meta, err := s.rezero(ctx, m, r, frames)
+		meta, err := s.updateOffsets(ctx, m, r, frames)
 		if ctx.Err() != nil {
 			return nil, s.cfg.Status(ctx.Err())
 		}
 		if err != nil {
-			f := &facetdv1.MaskFailure{Chip: m.key.chip, View: m.meta.GetView(), Reason: reasonOf(err)}
+			f := &facetdv1.CorrectionMapFailure{Chip: m.key.chip, View: m.meta.GetView(), Reason: reasonOf(err)}
 			out.Failures = append(out.Failures, f)
-			s.note(warning, []string{f.GetChip()}, maskFields(m.meta), "mask %s of chip %s could not be brought up to date: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
+			s.note(warning, []string{f.GetChip()}, mapFields(m.meta), "correction map %s of chip %s could not be brought up to date: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
 			continue
 		}
-		out.Masks = append(out.Masks, meta)
+		out.CorrectionMaps = append(out.CorrectionMaps, meta)
 		s.noteMade("brought up to date from "+m.meta.GetId(), meta)
 	}
-	if len(out.Masks) == 0 {
-		return nil, nothingMade("no mask could be brought up to date", out.GetFailures())
+	if len(out.CorrectionMaps) == 0 {
+		return nil, nothingMade("no correction map could be brought up to date", out.GetFailures())
 	}
 	return out, nil
 }
 
-// masksOf checks a request and returns the masks that it means.
-func (s *Service) masksOf(r *facetdv1.RezeroMasksRequest) (masks []*inForce, frames int, err error) {
+// mapsOf checks a request and returns the correction maps that it means.
+func (s *Service) mapsOf(r *facetdv1.UpdateOffsetsRequest) (cmaps []*activeMap, frames int, err error) {
 	var m invalid.Errors
 	frames = framesOf(&m, r.GetFrames())
 	checkKelvin(&m, r.GetDieKelvin())
@@ -70,20 +70,20 @@ func (s *Service) masksOf(r *facetdv1.RezeroMasksRequest) (masks []*inForce, fra
 	if len(m) > 0 {
 		return nil, 0, m
 	}
-	for _, mask := range s.inOrder() {
-		if r.GetTarget() == nil || wanted[mask.key.chip] {
-			masks = append(masks, mask)
+	for _, cmap := range s.inOrder() {
+		if r.GetTarget() == nil || wanted[cmap.key.chip] {
+			cmaps = append(cmaps, cmap)
 		}
 	}
-	if len(masks) == 0 {
-		return nil, 0, status.Error(codes.FailedPrecondition, "none of these chips has a mask in force; calibrate first")
+	if len(cmaps) == 0 {
+		return nil, 0, status.Error(codes.FailedPrecondition, "none of these chips has an active correction map; calibrate first")
 	}
-	return masks, frames, nil
+	return cmaps, frames, nil
 }
 
-// rezero gathers one level for a mask, and makes the new one. Chips and views that are read
-// together anyway are read once for each mask all the same: this is done rarely.
-func (s *Service) rezero(ctx context.Context, m *inForce, r *facetdv1.RezeroMasksRequest, frames int) (*facetdv1.Mask, error) {
+// updateOffsets gathers one level for a correction map, and makes the new one. Chips and views that are read
+// together anyway are read once for each correction map all the same: this is done rarely.
+func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.UpdateOffsetsRequest, frames int) (*facetdv1.CorrectionMap, error) {
 	c := s.cfg.Array.Chip(m.key.chip)
 	view := viewOf(m.meta)
 	subjects, err := subjectsOf(s.cfg.Array, c, []*facetdv1.View{view})
@@ -91,7 +91,7 @@ func (s *Service) rezero(ctx context.Context, m *inForce, r *facetdv1.RezeroMask
 		return nil, err
 	}
 	if subjects[0].key != m.key {
-		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself as its mask wants it", m.meta.GetView(), m.key.chip)
+		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself as its correction map wants it", m.meta.GetView(), m.key.chip)
 	}
 	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)}, kelvin: r.GetDieKelvin()}
 	gather := &collector{s: s, ses: ses, send: func(*facetdv1.CollectLevelResponse) error { return nil }}
@@ -102,22 +102,22 @@ func (s *Service) rezero(ctx context.Context, m *inForce, r *facetdv1.RezeroMask
 	if lux == 0 {
 		lux = -1 // not known
 	}
-	made, err := correction.Rezero(m.mask, correction.Level{Lux: lux, Frames: gather.level.gathered[0]}, correction.Options{
+	made, err := correction.UpdateOffsets(m.cmap, correction.Level{Lux: lux, Frames: gather.level.gathered[0]}, correction.Options{
 		Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade,
 	})
 	if err != nil {
 		return nil, err
 	}
 	meta := s.metaOf(&subjects[0], m.meta.GetNote())
-	meta.View, meta.RezeroedFrom = m.meta.GetView(), m.meta.GetId()
+	meta.View, meta.UpdatedFrom = m.meta.GetView(), m.meta.GetId()
 	describe(meta, made)
 	meta.Levels = levelMessages(made, made.Levels, meta.GetCodesPerDecade())
 	meta.Levels[0].FirstBusNs, meta.Levels[0].LastBusNs = gather.level.firstNS[0], gather.level.lastNS[0]
 	return s.keep(meta, made)
 }
 
-// viewOf is one view that does what a mask is for: the shares of all views up to its own.
-func viewOf(m *facetdv1.Mask) *facetdv1.View {
+// viewOf is one view that does what a correction map is for: the shares of all views up to its own.
+func viewOf(m *facetdv1.CorrectionMap) *facetdv1.View {
 	v := m.GetSettings()
 	return &facetdv1.View{Name: m.GetView(), Shares: v.GetShares(), Binning: v.GetBinning(), Window: v.GetWindow(), Trim: v.GetTrim()}
 }

@@ -36,10 +36,10 @@ func ageText(d time.Duration) string {
 	return fmt.Sprintf("%.0f d", d.Hours()/24)
 }
 
-// writeResiduals is the table of what masks leave, a line for each level.
-func writeResiduals(w io.Writer, masks []*facetdv1.Mask) error {
-	t := cli.NewTable("MASK", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE", ">AFTER", ">DECADES")
-	for _, m := range masks {
+// writeResiduals is the table of what correction maps leave, a line for each level.
+func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
+	t := cli.NewTable("MAP", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE", ">AFTER", ">DECADES")
+	for _, m := range cmaps {
 		id, view, method, defects := m.GetId(), m.GetView(), cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(m.GetDefectivePixels())
 		for _, l := range m.GetLevels() {
 			left, below := leftCodes(l)
@@ -47,7 +47,7 @@ func writeResiduals(w io.Writer, masks []*facetdv1.Mask) error {
 			if slope := m.GetCodesPerDecade(); slope > 0 {
 				decades = below + fmt.Sprintf("%.4f", left/slope)
 			}
-			t.Row(id, view, method, defects, maskLux(l), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
+			t.Row(id, view, method, defects, mapLux(l), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
 				codesText(l.GetBeforeCodes()), below+codesText(left), cli.Volts(l.GetBeforeVolts()), below+cli.Volts(left*m.GetVoltsPerCode()), decades)
 			id, view, method, defects = "", "", "", ""
 		}
@@ -61,7 +61,7 @@ func writeResiduals(w io.Writer, masks []*facetdv1.Mask) error {
 
 // leftCodes is the fixed pattern after the correction in codes; what averaged noise hides is
 // said to be below that.
-func leftCodes(l *facetdv1.MaskLevel) (codes float64, below string) {
+func leftCodes(l *facetdv1.CorrectionMapLevel) (codes float64, below string) {
 	if l.GetAfterCodes() < l.GetFloorCodes() {
 		return l.GetFloorCodes(), "<"
 	}
@@ -72,30 +72,30 @@ func (a *app) calibrateListCommand() *cobra.Command {
 	var chip string
 	cmd := &cobra.Command{
 		Use:   "list",
-		Short: "List the masks in force, and files that were refused",
+		Short: "List the active correction maps, and files that were refused",
 		Example: `  facetctl calibrate list
   facetctl calibrate list --chip wall-00 --output json`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.ListMasks(ctx, &facetdv1.ListMasksRequest{Chip: chip})
+				r, err := c.calibration.ListCorrectionMaps(ctx, &facetdv1.ListCorrectionMapsRequest{Chip: chip})
 				if err != nil {
 					return err
 				}
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				return writeMasks(cmd.OutOrStdout(), r)
+				return writeMaps(cmd.OutOrStdout(), r)
 			})
 		},
 	}
-	cmd.Flags().StringVar(&chip, "chip", "", "only masks of this chip")
+	cmd.Flags().StringVar(&chip, "chip", "", "only correction maps of this chip")
 	return cmd
 }
 
-func writeMasks(w io.Writer, r *facetdv1.ListMasksResponse) error {
-	t := cli.NewTable("MASK", "STATE", ">AGE", "VIEW", "SETTINGS", "METHOD", ">LEVELS", ">DEFECTS", ">DIE", ">LEFT")
-	for _, m := range r.GetMasks() {
+func writeMaps(w io.Writer, r *facetdv1.ListCorrectionMapsResponse) error {
+	t := cli.NewTable("MAP", "STATE", ">AGE", "VIEW", "SETTINGS", "METHOD", ">LEVELS", ">DEFECTS", ">DIE", ">LEFT")
+	for _, m := range r.GetCorrectionMaps() {
 		left, below := 0.0, ""
 		for _, l := range m.GetLevels() {
 			if codes, hidden := leftCodes(l); codes > left {
@@ -106,7 +106,7 @@ func writeMasks(w io.Writer, r *facetdv1.ListMasksResponse) error {
 		if k := m.GetDieKelvin(); k > 0 {
 			kelvin = fmt.Sprintf("%.0f K", k)
 		}
-		t.Row(m.GetId(), cli.Label(m.GetState(), "MASK_STATE_"), ageText(m.GetAge().AsDuration()), m.GetView(), settingsText(m.GetSettings()),
+		t.Row(m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"), ageText(m.GetAge().AsDuration()), m.GetView(), settingsText(m.GetSettings()),
 			cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(len(m.GetLevels())), fmt.Sprint(m.GetDefectivePixels()), kelvin, below+cli.Volts(left*m.GetVoltsPerCode()))
 	}
 	if err := t.Write(w); err != nil {
@@ -116,12 +116,12 @@ func writeMasks(w io.Writer, r *facetdv1.ListMasksResponse) error {
 		fmt.Fprintf(w, "refused: %s: %s\n", f.GetFile(), f.GetReason())
 	}
 	if !r.GetStored() {
-		fmt.Fprintln(w, "masks are kept in memory alone, and gone with the daemon; start it with --data DIR to keep them")
+		fmt.Fprintln(w, "correction maps are kept in memory alone, and gone with the daemon; start it with --data DIR to keep them")
 	}
 	return nil
 }
 
-// settingsText is what a mask is for, in short.
+// settingsText is what a correction map is for, in short.
 func settingsText(v *facetdv1.ViewSettings) string {
 	w := v.GetWindow()
 	parts := []string{fmt.Sprintf("%dx%d+%d+%d", w.GetRows(), w.GetColumns(), w.GetRow(), w.GetColumn())}
@@ -143,45 +143,45 @@ func settingsText(v *facetdv1.ViewSettings) string {
 func (a *app) calibrateShowCommand() *cobra.Command {
 	var file string
 	cmd := &cobra.Command{
-		Use:   "show MASK",
-		Short: "Show a mask: what it was made from, what it leaves, and a picture",
-		Long: `show tells everything of a mask. --picture draws it, as FILE.svg with the table of what it
+		Use:   "show MAP",
+		Short: "Show a correction map: what it was made from, what it leaves, and a picture",
+		Long: `show tells everything of a correction map. --picture draws it, as FILE.svg with the table of what it
 leaves, or as FILE.png: each parameter from black to white over its range, defective pixels
 in red. Under --output json the numbers themselves come too.`,
 		Example: `  facetctl calibrate show wall-00-1f2e3d4c5b6a
-  facetctl calibrate show wall-00-1f2e3d4c5b6a --picture mask.svg`,
-		Args: cli.Args("MASK"),
+  facetctl calibrate show wall-00-1f2e3d4c5b6a --picture map.svg`,
+		Args: cli.Args("MAP"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			ext := strings.ToLower(filepath.Ext(file))
 			if file != "" && ext != ".svg" && ext != ".png" {
 				return cli.Usagef("--picture %q: the name must end in .svg or .png", file)
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.GetMask(ctx, &facetdv1.GetMaskRequest{Id: args[0], Data: file != "" || cli.WantsJSON(cmd)})
+				r, err := c.calibration.GetCorrectionMap(ctx, &facetdv1.GetCorrectionMapRequest{Id: args[0], Data: file != "" || cli.WantsJSON(cmd)})
 				if err != nil {
 					return err
 				}
 				if file != "" {
-					if err := drawMask(file, ext, r.GetMask()); err != nil {
+					if err := drawMap(file, ext, r.GetCorrectionMap()); err != nil {
 						return err
 					}
 					fmt.Fprintf(cmd.ErrOrStderr(), "drew %s\n", file)
 				}
 				if cli.WantsJSON(cmd) {
-					return cli.WriteJSON(cmd.OutOrStdout(), r.GetMask())
+					return cli.WriteJSON(cmd.OutOrStdout(), r.GetCorrectionMap())
 				}
-				return writeMask(cmd.OutOrStdout(), r.GetMask())
+				return writeMap(cmd.OutOrStdout(), r.GetCorrectionMap())
 			})
 		},
 	}
-	cmd.Flags().StringVar(&file, "picture", "", "draw the mask into FILE.svg or FILE.png")
+	cmd.Flags().StringVar(&file, "picture", "", "draw the correction map into FILE.svg or FILE.png")
 	return cmd
 }
 
-func drawMask(file, ext string, m *facetdv1.Mask) error {
-	draw := picture.MaskSVG
+func drawMap(file, ext string, m *facetdv1.CorrectionMap) error {
+	draw := picture.MapSVG
 	if ext == ".png" {
-		draw = picture.MaskPNG
+		draw = picture.MapPNG
 	}
 	data, err := draw(m)
 	if err != nil {
@@ -190,11 +190,11 @@ func drawMask(file, ext string, m *facetdv1.Mask) error {
 	return shortPathError(os.WriteFile(file, data, 0o666))
 }
 
-func writeMask(w io.Writer, m *facetdv1.Mask) error {
+func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 	line := func(name, format string, args ...any) {
 		fmt.Fprintf(w, "%-14s %s\n", name, fmt.Sprintf(format, args...))
 	}
-	line("mask", "%s (%s)", m.GetId(), cli.Label(m.GetState(), "MASK_STATE_"))
+	line("map", "%s (%s)", m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"))
 	line("checksum", "SHA-256 %s", m.GetChecksumSha256())
 	line("for", "chip %s, class %s, view %s: %s", m.GetChip(), m.GetChipClass(), m.GetView(), settingsText(m.GetSettings()))
 	line("made", "%s, %s ago", clock(m.GetCreateTime()), ageText(m.GetAge().AsDuration()))
@@ -211,14 +211,14 @@ func writeMask(w io.Writer, m *facetdv1.Mask) error {
 		line("die", "%s K", cli.Significant(k))
 	}
 	line("array", "%s, description %.12s, class %.12s", m.GetArray(), m.GetArrayDigest(), m.GetClassDigest())
-	if m.GetRezeroedFrom() != "" {
-		line("rezeroed from", "%s", m.GetRezeroedFrom())
+	if m.GetUpdatedFrom() != "" {
+		line("updated from", "%s", m.GetUpdatedFrom())
 	}
 	if m.GetNote() != "" {
 		line("note", "%s", m.GetNote())
 	}
 	if m.GetFile() != "" {
-		line("file", "%s in the daemon's folder of masks", m.GetFile())
+		line("file", "%s in the daemon's folder of correction maps", m.GetFile())
 	}
 	var kinds []string
 	for _, d := range m.GetDefects() {
@@ -226,19 +226,19 @@ func writeMask(w io.Writer, m *facetdv1.Mask) error {
 	}
 	line("defects", "%d of %d pixels%s", m.GetDefectivePixels(), m.GetRows()*m.GetColumns(), strings.Join(append([]string{""}, kinds...), ", "))
 	fmt.Fprintln(w)
-	return writeResiduals(w, []*facetdv1.Mask{m})
+	return writeResiduals(w, []*facetdv1.CorrectionMap{m})
 }
 
 func (a *app) calibrateDeleteCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:   "delete MASK",
-		Short: "Take a mask out of force and delete it, or a file that was refused",
+		Use:   "delete MAP",
+		Short: "Deactivate and delete a correction map, or a file that was refused",
 		Example: `  facetctl calibrate delete wall-00-1f2e3d4c5b6a
-  facetctl calibrate delete bed-0-0011223344556677.mask`,
-		Args: cli.Args("MASK"),
+  facetctl calibrate delete bed-0-0011223344556677.map`,
+		Args: cli.Args("MAP"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.DeleteMask(ctx, &facetdv1.DeleteMaskRequest{Id: args[0]})
+				r, err := c.calibration.DeleteCorrectionMap(ctx, &facetdv1.DeleteCorrectionMapRequest{Id: args[0]})
 				if err != nil {
 					return err
 				}
@@ -252,19 +252,19 @@ func (a *app) calibrateDeleteCommand() *cobra.Command {
 	}
 }
 
-func (a *app) calibrateRezeroCommand() *cobra.Command {
-	r := &facetdv1.RezeroMasksRequest{}
+func (a *app) calibrateUpdateOffsetsCommand() *cobra.Command {
+	r := &facetdv1.UpdateOffsetsRequest{}
 	cmd := &cobra.Command{
-		Use:   "rezero [TARGET]",
-		Short: "Bring masks up to date with one fresh even level, which is there now",
-		Long: `rezero takes out what the pixels have drifted apart since their masks were made, such as
-after warming up: one even level is enough, and gains are kept. Without TARGET all masks
-in force are brought up to date.
+		Use:   "update-offsets [TARGET]",
+		Short: "Bring correction maps up to date with one fresh even level, which is there now",
+		Long: `update-offsets takes out what the pixels have drifted apart since their correction maps were made, such as
+after warming up: one even level is enough, and gains are kept. Without TARGET all correction maps
+active are brought up to date.
 TARGET is ` + targetForm + `.
 
 ` + calibrateCautions,
-		Example: `  facetctl calibrate rezero
-  facetctl calibrate rezero wall --frames 64 --lux 100`,
+		Example: `  facetctl calibrate update-offsets
+  facetctl calibrate update-offsets wall --frames 64 --lux 100`,
 		Args: cli.Args("[TARGET]"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.stream(cmd, func(ctx context.Context, c *client) error {
@@ -274,14 +274,14 @@ TARGET is ` + targetForm + `.
 						return err
 					}
 				}
-				got, err := c.calibration.RezeroMasks(ctx, r)
+				got, err := c.calibration.UpdateOffsets(ctx, r)
 				if err != nil {
 					return err
 				}
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), got)
 				}
-				if err := writeResiduals(cmd.OutOrStdout(), got.GetMasks()); err != nil {
+				if err := writeResiduals(cmd.OutOrStdout(), got.GetCorrectionMaps()); err != nil {
 					return err
 				}
 				writeFailures(cmd.OutOrStdout(), got.GetFailures())
@@ -295,8 +295,8 @@ TARGET is ` + targetForm + `.
 	return cmd
 }
 
-// maskLux is the light of a level behind a mask.
-func maskLux(l *facetdv1.MaskLevel) string {
+// mapLux is the light of a level behind a correction map.
+func mapLux(l *facetdv1.CorrectionMapLevel) string {
 	if l.GetLuxUnknown() {
 		return "unknown"
 	}

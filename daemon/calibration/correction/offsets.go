@@ -7,17 +7,17 @@ import (
 	"facetd.example/api/invalid"
 )
 
-// Rezero makes a mask that takes out what the pixels have drifted apart since another was
+// UpdateOffsets makes a correction map that takes out what the pixels have drifted apart since another was
 // made, from one fresh uniform level: offsets are set anew so that all sound pixels agree
 // at its light, slopes and dark terms are kept, and what all have drifted in common stays.
 // The light need not be known. Pixels that are clipped in it, and defects, keep what they
-// had. The error is a invalid.Errors; the old mask does not change.
-func Rezero(m *Mask, level Level, o Options) (*Mask, error) {
+// had. The error is an invalid.Errors; the old correction map does not change.
+func UpdateOffsets(m *Map, level Level, o Options) (*Map, error) {
 	var wrong invalid.Errors
 	o.check(&wrong)
 	f := level.Frames
 	if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {
-		wrong.Add("level.frames", "fewer than two frames, or of another shape or scale than the mask's", "take frames with the chip, view and gain of the mask")
+		wrong.Add("level.frames", "fewer than two frames, or of another shape or scale than the correction map's", "take frames with the chip, view and gain of the correction map")
 		return nil, wrong
 	}
 	checkLevel(&wrong, "level", level, level)
@@ -55,8 +55,8 @@ func Rezero(m *Mask, level Level, o Options) (*Mask, error) {
 	return &out, err
 }
 
-// raw is the code of a pixel that the mask corrects to another: the reverse of corrected.
-func (m *Mask) raw(i int, code float64) float64 {
+// raw is the code of a pixel that the correction map corrects to another: the reverse of corrected.
+func (m *Map) raw(i int, code float64) float64 {
 	switch m.Method {
 	case Offset:
 		return code + float64(m.Offset[i])

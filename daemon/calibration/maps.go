@@ -1,0 +1,131 @@
+package calibration
+
+import (
+	"cmp"
+	"context"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/daemon/dispatch"
+)
+
+// inOrder returns the active correction maps by chip in the order of the array, then by what they
+// are for.
+func (s *Service) inOrder() []*activeMap {
+	var out []*activeMap
+	for _, m := range *s.active.Load() {
+		out = append(out, m)
+	}
+	slices.SortFunc(out, func(a, b *activeMap) int {
+		return cmp.Or(cmp.Compare(s.cfg.Array.Chip(a.key.chip), s.cfg.Array.Chip(b.key.chip)), cmp.Compare(a.key.settings, b.key.settings))
+	})
+	return out
+}
+
+// ListCorrectionMaps returns the active correction maps and the files that were refused.
+func (s *Service) ListCorrectionMaps(_ context.Context, r *facetdv1.ListCorrectionMapsRequest) (*facetdv1.ListCorrectionMapsResponse, error) {
+	if r.GetChip() != "" && s.cfg.Array.Chip(r.GetChip()) < 0 {
+		return nil, s.cfg.Status(&dispatch.NotFoundError{What: "chip", Name: r.GetChip()})
+	}
+	out := &facetdv1.ListCorrectionMapsResponse{Stored: s.store != nil, MaxAge: durationpb.New(s.cfg.MaxAge)}
+	for _, m := range s.inOrder() {
+		if r.GetChip() == "" || r.GetChip() == m.key.chip {
+			out.CorrectionMaps = append(out.CorrectionMaps, s.shown(m))
+		}
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, f := range s.refused {
+		if r.GetChip() == "" || r.GetChip() == f.GetChip() {
+			out.Refused = append(out.Refused, proto.CloneOf(f))
+		}
+	}
+	return out, nil
+}
+
+// find returns the active correction map of an identity, or nil.
+func (s *Service) find(id string) *activeMap {
+	for _, m := range *s.active.Load() {
+		if m.meta.GetId() == id {
+			return m
+		}
+	}
+	return nil
+}
+
+// GetCorrectionMap returns one active correction map.
+func (s *Service) GetCorrectionMap(_ context.Context, r *facetdv1.GetCorrectionMapRequest) (*facetdv1.GetCorrectionMapResponse, error) {
+	m := s.find(r.GetId())
+	if m == nil {
+		return nil, s.cfg.Status(&dispatch.NotFoundError{What: "correction map", Name: r.GetId()})
+	}
+	out := s.shown(m)
+	if r.GetData() {
+		out.Data = dataMessage(m.cmap)
+	}
+	return &facetdv1.GetCorrectionMapResponse{CorrectionMap: out}, nil
+}
+
+// DeleteCorrectionMap deletes a correction map, or a file that was refused.
+func (s *Service) DeleteCorrectionMap(_ context.Context, r *facetdv1.DeleteCorrectionMapRequest) (*facetdv1.DeleteCorrectionMapResponse, error) {
+	if r.GetId() == "" {
+		return nil, s.cfg.Status(invalid.Errors{{Path: "id", Message: "no correction map is named", Hint: "give the identity of a correction map, or the name of a refused file"}})
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if m := s.find(r.GetId()); m != nil {
+		if s.store != nil {
+			if err := s.store.remove(m.meta.GetFile()); err != nil {
+				return nil, s.cfg.Status(err)
+			}
+		}
+		s.replace(m.key, nil)
+		s.note(info, []string{m.key.chip}, mapFields(m.meta), "correction map %s of chip %s deleted", m.meta.GetId(), m.key.chip)
+		return &facetdv1.DeleteCorrectionMapResponse{}, nil
+	}
+	i := slices.IndexFunc(s.refused, func(f *facetdv1.RefusedCorrectionMap) bool { return f.GetFile() == r.GetId() })
+	if i < 0 || s.store == nil {
+		return nil, s.cfg.Status(&dispatch.NotFoundError{What: "correction map or refused file", Name: r.GetId()})
+	}
+	if err := s.store.remove(s.refused[i].GetFile()); err != nil {
+		return nil, s.cfg.Status(err)
+	}
+	s.refused = slices.Delete(s.refused, i, i+1)
+	s.note(info, nil, map[string]string{"file": r.GetId()}, "refused correction map file %s deleted", r.GetId())
+	return &facetdv1.DeleteCorrectionMapResponse{}, nil
+}
+
+// Stats is what metrics show.
+type Stats struct {
+	// Active, Stale and Refused count correction maps: those that correct, those of them that are
+	// old, and files that are not used.
+	Active, Stale, Refused int
+	// OldestSeconds is the age of the oldest active correction map of each chip that has one.
+	OldestSeconds map[string]float64
+	// Corrected counts frames that were corrected; NoMap, UnknownView, Mismatch and
+	// Incomplete those that stayed raw, by why.
+	Corrected, NoMap, UnknownView, Mismatch, Incomplete uint64
+}
+
+// Stats returns the counts until now.
+func (s *Service) Stats() Stats {
+	out := Stats{
+		OldestSeconds: map[string]float64{}, Corrected: s.counts.corrected.Load(), NoMap: s.counts.noMap.Load(),
+		UnknownView: s.counts.unknownView.Load(), Mismatch: s.counts.mismatch.Load(), Incomplete: s.counts.incomplete.Load(),
+	}
+	for k, m := range *s.active.Load() {
+		out.Active++
+		if s.stale(m) {
+			out.Stale++
+		}
+		out.OldestSeconds[k.chip] = max(out.OldestSeconds[k.chip], s.age(m).Seconds())
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out.Refused = len(s.refused)
+	return out
+}
