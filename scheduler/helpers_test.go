@@ -55,7 +55,7 @@ func crawler(t testing.TB) (*chipmodel.Array, []*facetdv1.Task) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tasks, m := arrayfile.ParseTasks("tasks.yaml", data)
+	tasks, m := arrayfile.ParseTasks("tasks.yaml", data, nil)
 	if len(m) > 0 {
 		t.Fatal(m)
 	}

@@ -111,7 +111,8 @@ func (d *Document) Has(path string) bool {
 
 // Errors returns all that is wrong with the file, by place: what Message and Struct
 // found, and meaning, the errors that a check of what they read found. Those about
-// fields that could not be read follow from that, and are left out.
+// fields that could not be read follow from that, and are left out; those of other files
+// come last, as they are.
 func (d *Document) Errors(meaning invalid.Errors) invalid.Errors {
 	all := slices.Clone(d.found)
 	if d.root != nil || len(d.found) == 0 {
@@ -120,7 +121,7 @@ func (d *Document) Errors(meaning invalid.Errors) invalid.Errors {
 			unread[e.Path] = e.Path != ""
 		}
 		for _, e := range meaning {
-			if !within(e.Path, unread) {
+			if e.File != "" || !within(e.Path, unread) {
 				all = append(all, e)
 			}
 		}
@@ -129,7 +130,15 @@ func (d *Document) Errors(meaning invalid.Errors) invalid.Errors {
 		d.place(&all[i])
 	}
 	slices.SortStableFunc(all, func(a, b invalid.Error) int {
-		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+		switch {
+		case a.File == d.name && b.File == d.name:
+			return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
+		case a.File == d.name:
+			return -1
+		case b.File == d.name:
+			return 1
+		}
+		return 0
 	})
 	return all
 }
@@ -147,6 +156,9 @@ func within(path string, given map[string]bool) bool {
 // place fills in the file and, unless it is known, the place of the field or, where it is
 // missing, of what it belongs to.
 func (d *Document) place(e *invalid.Error) {
+	if e.File != "" {
+		return
+	}
 	e.File = d.name
 	if e.Line == 0 && d.root != nil {
 		n, _ := find(d.root, e.Path)

@@ -23,16 +23,21 @@ func ParseArray(name string, data []byte) (*chipmodel.Array, invalid.Errors) {
 	return a, nil
 }
 
-// ParseTasks reads a task file. The tasks are as written: whether they suit an
-// array is the planner's to check; its errors, whose paths begin with
-// "tasks[i]", are placed by Locate.
-func ParseTasks(name string, data []byte) ([]*facetdv1.Task, invalid.Errors) {
+// ParseTasks reads a file of tasks. Whether they suit an array is the planner's to say:
+// check, unless it is nil, finds what is wrong with their meaning, with paths that begin
+// with "tasks[i]".
+func ParseTasks(
+	name string, data []byte, check func([]*facetdv1.Task) invalid.Errors,
+) ([]*facetdv1.Task, invalid.Errors) {
 	var msg facetdv1.TaskList
 	var m invalid.Errors
 	doc := yamlfile.Parse(name, data)
 	doc.Message(&msg)
-	if len(msg.GetTasks()) == 0 {
+	switch {
+	case len(msg.GetTasks()) == 0:
 		m.Add("tasks", "the file has no tasks", "list at least one under tasks:")
+	case check != nil:
+		m = check(msg.GetTasks())
 	}
 	if m = doc.Errors(m); len(m) > 0 {
 		return nil, m
@@ -40,16 +45,11 @@ func ParseTasks(name string, data []byte) ([]*facetdv1.Task, invalid.Errors) {
 	return msg.GetTasks(), nil
 }
 
-// ParseTruth reads a file that says how a simulated array really is. It is as written;
-// whether it fits an array is checked with that array.
-func ParseTruth(name string, data []byte) (*facetdv1.ArrayTruth, invalid.Errors) {
+// ParseTruth reads a file that says how a simulated array really is; check finds what is
+// wrong with its meaning.
+func ParseTruth(name string, data []byte, check func(*facetdv1.ArrayTruth) invalid.Errors) invalid.Errors {
 	var msg facetdv1.ArrayTruth
 	doc := yamlfile.Parse(name, data)
 	doc.Message(&msg)
-	return &msg, doc.Errors(nil)
-}
-
-// Locate gives errors the file and the line of the field that their paths name.
-func Locate(name string, data []byte, m invalid.Errors) invalid.Errors {
-	return yamlfile.Parse(name, data).Errors(m)
+	return doc.Errors(check(&msg))
 }

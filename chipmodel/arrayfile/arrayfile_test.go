@@ -10,6 +10,7 @@ import (
 	"testing"
 	"unicode/utf16"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/deploy"
 )
@@ -74,7 +75,7 @@ func TestDemoArray(t *testing.T) {
 }
 
 func TestDemoTasks(t *testing.T) {
-	tasks, m := ParseTasks("tasks.yaml", deploy.CrawlerTasks)
+	tasks, m := ParseTasks("tasks.yaml", deploy.CrawlerTasks, nil)
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
@@ -100,8 +101,18 @@ func TestWiringOnly(t *testing.T) {
 
 func TestLocateTasks(t *testing.T) {
 	data := []byte("tasks:\n- name: a\n  rateHz: 5\n- name: b\n  rate_hz: 0\n  views:\n  - window: {rows: 9}\n")
-	m := invalid.Errors{{Path: "tasks[1].rate_hz"}, {Path: "tasks[1].views[0].window.rows"}, {Path: "tasks[0].rate_hz"}, {Path: "tasks[0].target"}}
-	got := Locate("t.yaml", data, m)
+	_, got := ParseTasks("t.yaml", data, func(tasks []*facetdv1.Task) invalid.Errors {
+		if len(tasks) != 2 || tasks[1].GetName() != "b" {
+			t.Errorf("checked: %v", tasks)
+		}
+		return invalid.Errors{
+			{Path: "tasks[1].rate_hz"}, {Path: "tasks[1].views[0].window.rows"}, {Path: "tasks[0].rate_hz"},
+			{Path: "tasks[0].target"},
+		}
+	})
+	if len(got) != 4 {
+		t.Fatal(got)
+	}
 	want := map[string]int{"tasks[1].rate_hz": 5, "tasks[1].views[0].window.rows": 7, "tasks[0].rate_hz": 3, "tasks[0].target": 2}
 	for _, one := range got {
 		if one.Line != want[one.Path] || one.File != "t.yaml" {

@@ -23,7 +23,7 @@ func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth
 	msg = proto.CloneOf(msg)
 	base, m := chipmodel.New(msg)
 	if len(m) > 0 {
-		return nil, m
+		return nil, m.Under("array")
 	}
 	out := &virtual.Truth{Chips: map[int]virtual.ChipTruth{}, Lanes: map[int]virtual.LaneTruth{}}
 	for i, c := range t.GetChips() {

@@ -23,7 +23,7 @@ func Array() (*chipmodel.Array, error) {
 
 // Tasks returns the embedded tasks.
 func Tasks() ([]*facetdv1.Task, error) {
-	tasks, m := arrayfile.ParseTasks("demo tasks.yaml", deploy.CrawlerTasks)
+	tasks, m := arrayfile.ParseTasks("demo tasks.yaml", deploy.CrawlerTasks, nil)
 	if len(m) > 0 {
 		return nil, fmt.Errorf("embedded tasks: %w", m)
 	}

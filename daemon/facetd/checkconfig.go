@@ -18,16 +18,14 @@ func checkConfig(cmd *cobra.Command, name string) error {
 	if err != nil {
 		return err
 	}
-	parsed, m := config.Parse(s.name, s.data)
-	c := server.Setup{Config: parsed}
-	var found *server.Found
-	if len(m) == 0 {
-		found, err = c.Check()
-		if !errors.As(err, &m) && err != nil {
-			return startError(err)
-		}
+	read, doc := config.Read(s.name, s.data)
+	c := server.Setup{Config: read}
+	found, err := c.Check()
+	var m invalid.Errors
+	if !errors.As(err, &m) && err != nil {
+		return startError(err)
 	}
-	if len(m) > 0 {
+	if m = doc.Errors(m); len(m) > 0 {
 		return reportErrors(cmd, s.name, m)
 	}
 	if cli.WantsJSON(cmd) {

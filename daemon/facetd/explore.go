@@ -41,7 +41,7 @@ ARRAY and TASKS are ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
-			_, tasks, err := readTasks(cmd.InOrStdin(), args[1])
+			tasks, err := readTasks(cmd.InOrStdin(), args[1], nil)
 			if err != nil {
 				return err
 			}

@@ -94,14 +94,18 @@ func readArray(stdin io.Reader, name string) (*chipmodel.Array, error) {
 	return a, nil
 }
 
-func readTasks(stdin io.Reader, name string) (source, []*facetdv1.Task, error) {
+// readTasks reads a file of tasks; check, unless it is nil, finds what is wrong with them
+// on an array.
+func readTasks(
+	stdin io.Reader, name string, check func([]*facetdv1.Task) invalid.Errors,
+) ([]*facetdv1.Task, error) {
 	s, err := open(stdin, name, deploy.CrawlerTasks, "demo tasks.yaml")
 	if err != nil {
-		return s, nil, err
+		return nil, err
 	}
-	tasks, m := arrayfile.ParseTasks(s.name, s.data)
+	tasks, m := arrayfile.ParseTasks(s.name, s.data, check)
 	if len(m) > 0 {
-		return s, nil, &invalidError{s.name, m}
+		return nil, &invalidError{s.name, m}
 	}
-	return s, tasks, nil
+	return tasks, nil
 }

@@ -12,7 +12,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/api/invalid"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
 	"facetd.example/scheduler/program"
@@ -77,13 +77,13 @@ func planFiles(cmd *cobra.Command, arrayName, tasksName string) (*scheduler.Plan
 	if err != nil {
 		return nil, nil, err
 	}
-	src, specs, err := readTasks(cmd.InOrStdin(), tasksName)
+	var tasks []*program.Task
+	specs, err := readTasks(cmd.InOrStdin(), tasksName, func(specs []*facetdv1.Task) (m invalid.Errors) {
+		tasks, m = program.NewTasks(a, specs)
+		return m
+	})
 	if err != nil {
 		return nil, nil, err
-	}
-	tasks, m := program.NewTasks(a, specs)
-	if len(m) > 0 {
-		return nil, nil, &invalidError{src.name, arrayfile.Locate(src.name, src.data, m)}
 	}
 	plan, err := scheduler.Build(a, tasks, scheduler.Options{})
 	var refusal *scheduler.RefusalError

@@ -50,10 +50,10 @@ func (c *Setup) loadTruth(described *chipmodel.Array) (*virtual.Truth, invalid.E
 		m.Add("truth", err.Error(), "")
 		return nil, m
 	}
-	msg, m := arrayfile.ParseTruth(c.Truth, data)
-	if len(m) > 0 {
-		return nil, m
-	}
-	truth, m := bringup.TruthOf(described, msg)
-	return truth, arrayfile.Locate(c.Truth, data, m)
+	var truth *virtual.Truth
+	m = arrayfile.ParseTruth(c.Truth, data, func(msg *facetdv1.ArrayTruth) (wrong invalid.Errors) {
+		truth, wrong = bringup.TruthOf(described, msg)
+		return wrong
+	})
+	return truth, m
 }

@@ -9,11 +9,9 @@ import (
 	"go.uber.org/zap"
 
 	"facetd.example/api/invalid"
-	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
 	"facetd.example/scheduler"
-	"facetd.example/scheduler/program"
 )
 
 // Found is what a configuration that is in order comes to.
@@ -34,33 +32,43 @@ type FoundAddress struct {
 // plans the tasks. Errors: invalid.Errors with everything wrong with the input, and
 // *scheduler.RefusalError when the tasks do not fit.
 func (c *Setup) Check() (*Found, error) {
-	if m := c.Validate(); len(m) > 0 {
-		return nil, m
-	}
-	in, m := c.load(zap.NewNop())
+	m := c.Validate()
+	in, more := c.load(zap.NewNop())
+	defer in.release()
+	m = addNew(m, more)
 	if _, err := access.New(c.Access, access.Options{ReadFile: c.ReadFile}); err != nil {
 		var wrong invalid.Errors
 		if !errors.As(err, &wrong) {
 			return nil, err
 		}
-		m = append(m, wrong...)
+		m = addNew(m, wrong)
 	}
 	if len(m) > 0 {
 		return nil, m
 	}
-	defer in.release()
 	found := &Found{Array: in.array.Name, Chips: len(in.array.Chips), Tasks: len(in.tasks), Addresses: c.who()}
 	if in.player != nil || len(in.tasks) == 0 {
 		return found, nil
 	}
-	tasks, m := program.NewTasks(in.array, in.tasks)
-	if len(m) > 0 {
-		return nil, arrayfile.Locate(in.tasksName, in.tasksData, m)
-	}
-	if _, err := scheduler.Build(in.array, tasks, scheduler.Options{}); err != nil {
+	if _, err := scheduler.Build(in.array, in.checked, scheduler.Options{}); err != nil {
 		return nil, err
 	}
 	return found, nil
+}
+
+// addNew adds the errors about fields of which nothing is said yet: what else is wrong
+// with such a field follows from that.
+func addNew(m, more invalid.Errors) invalid.Errors {
+	said := map[string]bool{}
+	for _, e := range m {
+		said[e.File+":"+e.Path] = true
+	}
+	for _, e := range more {
+		if !said[e.File+":"+e.Path] {
+			m = append(m, e)
+		}
+	}
+	return m
 }
 
 // who says of every address who may connect.

@@ -22,6 +22,7 @@ import (
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/deploy"
+	"facetd.example/scheduler/program"
 )
 
 // maxFileBytes bounds every file that is read.
@@ -34,8 +35,7 @@ type inputs struct {
 	arrayData []byte
 	truth     *virtual.Truth // nil: as described
 	tasks     []*facetdv1.Task
-	tasksName string // for errors that the planner finds
-	tasksData []byte
+	checked   []*program.Task // the tasks, which suit the array
 	scene     scene.Scene
 	light     string // the scene's description with a digest of its pictures
 
@@ -46,7 +46,7 @@ type inputs struct {
 
 // release gives back what was opened, when the daemon does not start.
 func (in *inputs) release() {
-	if in.player != nil {
+	if in != nil && in.player != nil {
 		_ = in.player.Close() // it was only read
 	}
 }
@@ -81,11 +81,10 @@ func (c *Setup) load(log *zap.Logger) (*inputs, invalid.Errors) {
 		tasks = config.None
 	}
 	if tasks != config.None {
-		var err error
-		if in.tasksName, in.tasksData, err = c.read(tasks, deploy.CrawlerTasks, "demo tasks.yaml"); err != nil {
+		if name, data, err := c.read(tasks, deploy.CrawlerTasks, "demo tasks.yaml"); err != nil {
 			m.Add("tasks", err.Error(), "")
 		} else {
-			in.tasks, found = arrayfile.ParseTasks(in.tasksName, in.tasksData)
+			in.tasks, found = arrayfile.ParseTasks(name, data, in.check)
 			m = append(m, found...)
 		}
 	}
@@ -103,6 +102,15 @@ func (c *Setup) load(log *zap.Logger) (*inputs, invalid.Errors) {
 	}
 	in.light = c.Scene + " " + hex.EncodeToString(pictures.Sum(nil))
 	return &in, m
+}
+
+// check finds what is wrong with tasks on the array, where there is one to hold them
+// against.
+func (in *inputs) check(tasks []*facetdv1.Task) (m invalid.Errors) {
+	if in.array != nil && !in.array.WiringOnly {
+		in.checked, m = program.NewTasks(in.array, tasks)
+	}
+	return m
 }
 
 // readCloser reads from one and closes another.

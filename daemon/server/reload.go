@@ -13,11 +13,9 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
-	"facetd.example/scheduler/program"
 )
 
 // reloadLimit is how long a reload may take; new tasks wait for an instant when no job
@@ -161,16 +159,12 @@ func (s *Server) accessReloader(next *config.Config) (commit func(), say string,
 	return commit, say, nil
 }
 
-// sameArray wants the array that runs, and tasks that suit it.
+// sameArray wants the array that runs.
 func (s *Server) sameArray(in *inputs) (m invalid.Errors) {
 	if in.array.Digest != s.array.Digest {
 		m.Add("array", "its file now holds another array than the one that runs", "restart the daemon to run it")
-		return m
 	}
-	if _, wrong := program.NewTasks(s.array, in.tasks); len(wrong) > 0 {
-		return arrayfile.Locate(in.tasksName, in.tasksData, wrong)
-	}
-	return nil
+	return m
 }
 
 // plainTasks says whose fault it is that tasks could not be changed.

@@ -18,11 +18,9 @@ import (
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
-	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/api"
 	"facetd.example/daemon/calibration"
@@ -201,10 +199,6 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
 	})
-	var wrong invalid.Errors
-	if errors.As(err, &wrong) {
-		err = arrayfile.Locate(in.tasksName, in.tasksData, wrong)
-	}
 	if err != nil {
 		_ = s.keeping.close("the daemon did not start")
 		_ = s.bus.Close() // it has not run

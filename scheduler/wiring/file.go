@@ -1,18 +1,12 @@
 package wiring
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
-	"regexp"
 	"slices"
-	"strings"
-
-	"go.yaml.in/yaml/v3"
 
 	"facetd.example/api/invalid"
-	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/api/yamlfile"
 )
 
 // File is a specification with names, as a person writes it: YAML or JSON.
@@ -55,9 +49,6 @@ type FileGroup struct {
 	Once   bool     `yaml:"once"`
 }
 
-// maxSpecBytes bounds a specification file.
-const maxSpecBytes = 4 << 20
-
 // defaultInputs is usual for small sensor chips: common practice, no source.
 const defaultInputs = 3
 
@@ -65,52 +56,19 @@ const defaultInputs = 3
 // line. The names in the result are complete: one for every line, lane and group.
 func ParseFile(name string, data []byte) (File, Spec, invalid.Errors) {
 	var f File
-	if len(data) > maxSpecBytes {
-		return f, Spec{}, invalid.Errors{{File: name, Message: fmt.Sprintf("the file has %d bytes", len(data)), Hint: fmt.Sprintf("at most %d are read", maxSpecBytes)}}
-	}
-	dec := yaml.NewDecoder(bytes.NewReader(data))
-	dec.KnownFields(true)
-	if err := dec.Decode(&f); err != nil {
-		return f, Spec{}, decodeErrors(name, err)
-	}
 	var m invalid.Errors
+	doc := yamlfile.Parse(name, data)
+	doc.Struct(&f)
+	if doc.Empty() {
+		m.Add("", "the file is empty", "give lines, inputs, chips and groups")
+		return f, Spec{}, doc.Errors(m)
+	}
 	spec := f.spec(&m)
 	if len(m) == 0 {
-		if err := spec.check(); err != nil {
-			var more invalid.Errors
-			if errors.As(err, &more) {
-				m = more
-			}
-		}
+		errors.As(spec.check(), &m)
 	}
-	return f, spec, arrayfile.Locate(name, data, m)
+	return f, spec, doc.Errors(m)
 }
-
-// decodeErrors places what the YAML reader found: it reports every wrong field,
-// each with its line.
-func decodeErrors(name string, err error) invalid.Errors {
-	if errors.Is(err, io.EOF) {
-		return invalid.Errors{{File: name, Message: "the file is empty", Hint: "give lines, inputs, chips and groups"}}
-	}
-	lines := []string{strings.TrimPrefix(err.Error(), "yaml: ")}
-	var types *yaml.TypeError
-	if errors.As(err, &types) {
-		lines = types.Errors
-	}
-	var m invalid.Errors
-	for _, text := range lines {
-		one := invalid.Error{File: name, Message: text}
-		if n, err := fmt.Sscanf(text, "line %d:", &one.Line); n == 1 && err == nil {
-			_, one.Message, _ = strings.Cut(text, ": ")
-		}
-		one.Message = goType.ReplaceAllString(one.Message, "")
-		m = append(m, one)
-	}
-	return m
-}
-
-// goType is what the reader's messages say of our types, which is nothing to a user.
-var goType = regexp.MustCompile(` (in type|into) \[?\]?wiring\.\w+`)
 
 // spec turns names into numbers.
 func (f *File) spec(m *invalid.Errors) Spec {
