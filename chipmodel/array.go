@@ -8,8 +8,10 @@
 package chipmodel
 
 import (
+	"fmt"
 	"math/bits"
 	"slices"
+	"strings"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -33,6 +35,23 @@ func (s LineSet) Within(t LineSet) bool { return s&^t == 0 }
 
 // Len returns the number of lines.
 func (s LineSet) Len() int { return bits.OnesCount64(uint64(s)) }
+
+// Lines returns the lines, ascending.
+func (s LineSet) Lines() []int {
+	lines := make([]int, 0, s.Len())
+	for ; s != 0; s &= s - 1 {
+		lines = append(lines, s.Lowest())
+	}
+	return lines
+}
+
+// Lowest returns the first line; 64 of an empty set.
+func (s LineSet) Lowest() int { return bits.TrailingZeros64(uint64(s)) }
+
+// String lists the lines, such as "{0,3,7}".
+func (s LineSet) String() string {
+	return "{" + strings.Trim(strings.Join(strings.Fields(fmt.Sprint(s.Lines())), ","), "[]") + "}"
+}
 
 // Kind is the kind of a chip class.
 type Kind int

@@ -35,17 +35,17 @@ type reachWord struct {
 }
 
 func newReachTable(a *chipmodel.Array, rows int) reachTable {
-	wires := make([]selectword.Word, len(a.Chips))
+	wires := make([]chipmodel.LineSet, len(a.Chips))
 	lanes := make([]int, len(a.Chips))
 	for i := range a.Chips {
-		wires[i] = selectword.Word(a.Chips[i].Wires)
+		wires[i] = a.Chips[i].Wires
 		lanes[i] = max(a.Chips[i].Lane, 0)
 	}
 	w := selectword.New(wires)
 	t := w.Table(len(a.Lines), rows)
 	out := reachTable{Words: []reachWord{}, Apart: [][2]string{}, Truncated: t.Truncated, Counted: t.Counted, Useful: t.Useful, Ambiguous: t.Ambiguous, Useless: t.Useless}
 	for _, r := range t.Rows {
-		out.Words = append(out.Words, reachWord{cli.NewWord(program.SelectWord(a, chipmodel.LineSet(r.Word))), r.Same})
+		out.Words = append(out.Words, reachWord{cli.NewWord(program.SelectWord(a, r.Word)), r.Same})
 	}
 	for _, pair := range w.Inseparable(lanes) {
 		out.Apart = append(out.Apart, [2]string{a.Chips[pair[0]].Name, a.Chips[pair[1]].Name})

@@ -21,9 +21,9 @@ type Words struct {
 
 // NewWords returns the words of an array.
 func NewWords(a *chipmodel.Array) *Words {
-	wires := make([]selectword.Word, len(a.Chips))
+	wires := make([]chipmodel.LineSet, len(a.Chips))
 	for i := range a.Chips {
-		wires[i] = selectword.Word(a.Chips[i].Wires)
+		wires[i] = a.Chips[i].Wires
 	}
 	return &Words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{}), listeners: newListeners(a)}
 }
@@ -40,7 +40,7 @@ func (w *Words) cover(target []int, once bool) ([]step, error) {
 	}
 	steps := make([]step, len(c.Words))
 	for i, word := range c.Words {
-		steps[i] = step{word: chipmodel.LineSet(word), reach: w.a.Reach(chipmodel.LineSet(word))}
+		steps[i] = step{word: word, reach: w.a.Reach(word)}
 	}
 	return steps, nil
 }
@@ -55,7 +55,7 @@ func Cover(a *chipmodel.Array, target []int, once bool) (found []*facetdv1.Selec
 		return nil, false, 0, err
 	}
 	for _, word := range c.Words {
-		found = append(found, SelectWord(a, chipmodel.LineSet(word)))
+		found = append(found, SelectWord(a, word))
 	}
 	return found, c.Optimal, int(c.LowerBound), nil
 }

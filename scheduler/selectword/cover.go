@@ -3,6 +3,8 @@ package selectword
 import (
 	"cmp"
 	"slices"
+
+	"facetd.example/chipmodel"
 )
 
 // MaxCost is the largest cost of a word: in nanoseconds a little over 18 minutes.
@@ -21,7 +23,7 @@ type Options struct {
 	// alone, and must not fall when lines are added, or the answer may be neither
 	// cheapest nor its bound one: words are only compared in their smallest form (no
 	// line active that no reached chip needs).
-	Cost func(Word) int64
+	Cost func(chipmodel.LineSet) int64
 	// Work caps the search, in steps of roughly a microsecond; 0 means a default.
 	// The same work always gives the same answer.
 	Work int
@@ -30,7 +32,7 @@ type Options struct {
 // Cover is a set of words that reaches exactly a target.
 type Cover struct {
 	// Words are in order of the chips they reach.
-	Words []Word
+	Words []chipmodel.LineSet
 	// Reaches are the chips of each word, ascending.
 	Reaches [][]int
 	// Optimal says that no cheaper cover exists.
@@ -53,7 +55,7 @@ func (w *Wiring) Cover(target []int, opt Options) (Cover, error) {
 	}
 	in := newInstance(w, inside, opt)
 	if all := unionOf(in.elems); in.cost == nil && in.allowed(all) {
-		return w.finish(solution{words: []Word{all}, cost: 1, bound: 1}), nil
+		return w.finish(solution{words: []chipmodel.LineSet{all}, cost: 1, bound: 1}), nil
 	}
 	if opt.Once {
 		if in.elems, err = w.atoms(in, inside); err != nil {
@@ -114,7 +116,7 @@ func (w *Wiring) checkReachable(inside []bool) error {
 // finish adds the reaches and puts the words in order.
 func (w *Wiring) finish(found solution) Cover {
 	type reached struct {
-		word  Word
+		word  chipmodel.LineSet
 		chips []int
 	}
 	all := make([]reached, len(found.words))

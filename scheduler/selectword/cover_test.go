@@ -8,6 +8,8 @@ import (
 	"slices"
 	"testing"
 	"time"
+
+	"facetd.example/chipmodel"
 )
 
 func TestTargetErrors(t *testing.T) {
@@ -72,9 +74,9 @@ func TestCostChangesTheWords(t *testing.T) {
 	// One word of six lines or two of three: a cost that grows fast with the lines
 	// makes two cheaper.
 	w := New(wordsOf([][]int{{0, 1, 2}, {3, 4, 5}}))
-	square := func(word Word) int64 { return int64(word.Len() * word.Len()) }
+	square := func(word chipmodel.LineSet) int64 { return int64(word.Len() * word.Len()) }
 	for _, c := range []struct {
-		cost  func(Word) int64
+		cost  func(chipmodel.LineSet) int64
 		words int
 		bound int64
 	}{{nil, 1, 1}, {square, 2, 18}} {
@@ -84,10 +86,10 @@ func TestCostChangesTheWords(t *testing.T) {
 		}
 	}
 	var bad *CostError
-	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(Word) int64 { return 0 }}); !errors.As(err, &bad) {
+	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(chipmodel.LineSet) int64 { return 0 }}); !errors.As(err, &bad) {
 		t.Errorf("a cost of 0: error %v", err)
 	}
-	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(Word) int64 { return MaxCost + 1 }}); !errors.As(err, &bad) {
+	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(chipmodel.LineSet) int64 { return MaxCost + 1 }}); !errors.As(err, &bad) {
 		t.Errorf("a cost too high: error %v", err)
 	}
 }
@@ -110,7 +112,7 @@ func TestLittleWorkIsHonest(t *testing.T) {
 
 func TestResolver(t *testing.T) {
 	calls := 0
-	cost := func(Word) int64 { calls++; return 1 }
+	cost := func(chipmodel.LineSet) int64 { calls++; return 1 }
 	w := gridWiring(3, 3)
 	r := NewResolver(w, Options{Cost: cost})
 	first, err := r.Cover([]int{0, 4, 8}, false)
@@ -172,9 +174,9 @@ func FuzzCover(f *testing.F) {
 	f.Add([]byte{3, 0, 0, 5, 0, 3, 0, 6, 0}, uint64(3), false)
 	f.Add([]byte{1, 0, 3, 0, 5, 0, 6, 0}, uint64(7), true)
 	f.Fuzz(func(t *testing.T, data []byte, chosen uint64, once bool) {
-		var wires []Word
+		var wires []chipmodel.LineSet
 		for ; len(data) >= 2 && len(wires) < 40; data = data[2:] {
-			w := Word(binary.LittleEndian.Uint16(data))
+			w := chipmodel.LineSet(binary.LittleEndian.Uint16(data))
 			wires = append(wires, w|w&7<<60) // lines at the far end too
 		}
 		w := New(wires)

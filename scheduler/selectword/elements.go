@@ -3,15 +3,17 @@ package selectword
 import (
 	"cmp"
 	"slices"
+
+	"facetd.example/chipmodel"
 )
 
 // maximalSets keeps each set once, and only those within no other set. A word
 // that reaches the larger of two chips reaches the smaller one too, so a cover
 // need only look at the largest.
-func maximalSets(sets []Word) []Word {
+func maximalSets(sets []chipmodel.LineSet) []chipmodel.LineSet {
 	bySize := slices.Clone(sets)
-	slices.SortFunc(bySize, func(a, b Word) int { return cmp.Or(b.Len()-a.Len(), cmp.Compare(a, b)) })
-	var keep []Word
+	slices.SortFunc(bySize, func(a, b chipmodel.LineSet) int { return cmp.Or(b.Len()-a.Len(), cmp.Compare(a, b)) })
+	var keep []chipmodel.LineSet
 	for _, s := range slices.Compact(bySize) {
 		if !slices.ContainsFunc(keep, s.Within) {
 			keep = append(keep, s)
@@ -23,12 +25,12 @@ func maximalSets(sets []Word) []Word {
 
 // minimalSets keeps each set once, and only those that hold no other set. A word
 // that misses the smaller of two forbidden chips misses the larger one too.
-func minimalSets(sets []Word) []Word {
+func minimalSets(sets []chipmodel.LineSet) []chipmodel.LineSet {
 	bySize := slices.Clone(sets)
-	slices.SortFunc(bySize, func(a, b Word) int { return cmp.Or(a.Len()-b.Len(), cmp.Compare(a, b)) })
-	var keep []Word
+	slices.SortFunc(bySize, func(a, b chipmodel.LineSet) int { return cmp.Or(a.Len()-b.Len(), cmp.Compare(a, b)) })
+	var keep []chipmodel.LineSet
 	for _, s := range slices.Compact(bySize) {
-		if !slices.ContainsFunc(keep, func(k Word) bool { return k.Within(s) }) {
+		if !slices.ContainsFunc(keep, func(k chipmodel.LineSet) bool { return k.Within(s) }) {
 			keep = append(keep, s)
 		}
 	}
@@ -42,7 +44,7 @@ func minimalSets(sets []Word) []Word {
 // that must hold several chips holds all whose wires lie in their union, and so
 // on. What is left when nothing more merges is itself a partition, unless a merged
 // word reaches outside the target: then there is none.
-func (w *Wiring) atoms(in *instance, inside []bool) ([]Word, error) {
+func (w *Wiring) atoms(in *instance, inside []bool) ([]chipmodel.LineSet, error) {
 	var chips []int
 	for chip := range w.wires {
 		if inside[chip] {
@@ -50,7 +52,7 @@ func (w *Wiring) atoms(in *instance, inside []bool) ([]Word, error) {
 		}
 	}
 	merged := w.merge(chips)
-	words := make([]Word, len(merged))
+	words := make([]chipmodel.LineSet, len(merged))
 	for i, group := range merged {
 		words[i] = w.Union(group)
 		if !in.allowed(words[i]) {
@@ -70,7 +72,7 @@ func (w *Wiring) atoms(in *instance, inside []bool) ([]Word, error) {
 // the union of another group.
 func (w *Wiring) merge(chips []int) [][]int {
 	groups := make([][]int, len(chips))
-	unions := make([]Word, len(chips))
+	unions := make([]chipmodel.LineSet, len(chips))
 	for i, chip := range chips {
 		groups[i], unions[i] = []int{chip}, w.wires[chip]
 	}
@@ -95,7 +97,7 @@ func (w *Wiring) merge(chips []int) [][]int {
 	return groups
 }
 
-func (w *Wiring) anyWithin(chips []int, word Word) bool {
+func (w *Wiring) anyWithin(chips []int, word chipmodel.LineSet) bool {
 	return slices.ContainsFunc(chips, func(c int) bool { return w.wires[c].Within(word) })
 }
 

@@ -1,6 +1,10 @@
 package selectword
 
-import "math/bits"
+import (
+	"math/bits"
+
+	"facetd.example/chipmodel"
+)
 
 // maxColumns bounds the memory of one part: a column is a word and a set of
 // elements.
@@ -8,12 +12,12 @@ const maxColumns = 200_000
 
 // column is a word and the elements it holds.
 type column struct {
-	word Word
+	word chipmodel.LineSet
 	has  []uint64
 	cost int64
 }
 
-func (p *part) column(word Word) column {
+func (p *part) column(word chipmodel.LineSet) column {
 	if len(p.spare) < p.stride {
 		p.spare = make([]uint64, 64*p.stride)
 	}
@@ -27,9 +31,9 @@ func (p *part) column(word Word) column {
 
 // held returns those of the elements 64*k.. in from that a word holds: none with a
 // line that is off.
-func (p *part) held(k int, word Word, from uint64) uint64 {
+func (p *part) held(k int, word chipmodel.LineSet, from uint64) uint64 {
 	for off := p.lines &^ word; off != 0; off &= off - 1 {
-		from &^= p.touching[off.lowest()*p.stride+k]
+		from &^= p.touching[off.Lowest()*p.stride+k]
 	}
 	return from
 }
@@ -61,7 +65,7 @@ type lineBranching struct {
 
 // node reports false when work or memory ran out. It owns live and leaves
 // forbidden as it is.
-func (e *lineBranching) node(on Word, live []int32, forbidden []Word) bool {
+func (e *lineBranching) node(on chipmodel.LineSet, live []int32, forbidden []chipmodel.LineSet) bool {
 	union, live, forbidden, dead := e.propagate(on, live, forbidden)
 	if e.in.work <= 0 {
 		return false
@@ -80,17 +84,17 @@ func (e *lineBranching) node(on Word, live []int32, forbidden []Word) bool {
 			pick = rest
 		}
 		for ; rest != 0; rest &= rest - 1 {
-			degree[rest.lowest()]++
+			degree[rest.Lowest()]++
 		}
 	}
 	for pick != 0 {
-		line := pick.lowest()
+		line := pick.Lowest()
 		for rest := pick; rest != 0; rest &= rest - 1 {
-			if degree[rest.lowest()] > degree[line] {
-				line = rest.lowest()
+			if degree[rest.Lowest()] > degree[line] {
+				line = rest.Lowest()
 			}
 		}
-		bit := Word(1) << line
+		bit := chipmodel.LineSet(1) << line
 		rest := make([]int32, 0, len(live))
 		for _, i := range live {
 			if e.p.elems[i]&bit == 0 {
@@ -109,7 +113,7 @@ func (e *lineBranching) node(on Word, live []int32, forbidden []Word) bool {
 // propagate drops what cannot be: elements that, with the lines already on, would
 // hold a forbidden set, and forbidden sets that the rest no longer holds. dead
 // means that no word comes of it.
-func (e *lineBranching) propagate(on Word, live []int32, forbidden []Word) (union Word, left []int32, still []Word, dead bool) {
+func (e *lineBranching) propagate(on chipmodel.LineSet, live []int32, forbidden []chipmodel.LineSet) (union chipmodel.LineSet, left []int32, still []chipmodel.LineSet, dead bool) {
 	for {
 		if !e.in.charge(1 + (len(live)+len(forbidden))/64) {
 			return 0, nil, nil, true
@@ -121,9 +125,9 @@ func (e *lineBranching) propagate(on Word, live []int32, forbidden []Word) (unio
 		if len(live) == 0 || !on.Within(union) {
 			return 0, nil, nil, true // another branch, with that line off, finds the same
 		}
-		var off Word
-		var clash [64]Word // by line: lines that cannot be on with it
-		still = make([]Word, 0, len(forbidden))
+		var off chipmodel.LineSet
+		var clash [64]chipmodel.LineSet // by line: lines that cannot be on with it
+		still = make([]chipmodel.LineSet, 0, len(forbidden))
 		for _, f := range forbidden {
 			if !f.Within(union) {
 				continue
@@ -136,7 +140,7 @@ func (e *lineBranching) propagate(on Word, live []int32, forbidden []Word) (unio
 				off |= rest
 			case 2:
 				low := rest & -rest
-				clash[low.lowest()] |= rest &^ low
+				clash[low.Lowest()] |= rest &^ low
 			}
 		}
 		kept := live[:0]
@@ -152,9 +156,9 @@ func (e *lineBranching) propagate(on Word, live []int32, forbidden []Word) (unio
 	}
 }
 
-func clashes(lines Word, clash *[64]Word) bool {
+func clashes(lines chipmodel.LineSet, clash *[64]chipmodel.LineSet) bool {
 	for rest := lines; rest != 0; rest &= rest - 1 {
-		if clash[rest.lowest()]&lines != 0 {
+		if clash[rest.Lowest()]&lines != 0 {
 			return true
 		}
 	}
@@ -162,7 +166,7 @@ func clashes(lines Word, clash *[64]Word) bool {
 }
 
 // leaf keeps a word unless an element could be added to it.
-func (e *lineBranching) leaf(word Word, live []int32) bool {
+func (e *lineBranching) leaf(word chipmodel.LineSet, live []int32) bool {
 	e.in.charge(len(e.p.elems)/32 + (len(e.p.elems)-len(live))/16)
 	for k := range e.p.full {
 		fitting := e.p.full[k] // what fits with each element of the word
@@ -205,8 +209,8 @@ type closing struct {
 
 // extend adds each of the later elements to a word in turn, where they fit with the
 // element last added.
-func (c *closing) extend(word Word, has, fits []uint64, later []int32) bool {
-	fit, words := make([]int32, 0, len(later)), make([]Word, 0, len(later))
+func (c *closing) extend(word chipmodel.LineSet, has, fits []uint64, later []int32) bool {
+	fit, words := make([]int32, 0, len(later)), make([]chipmodel.LineSet, 0, len(later))
 	for _, i := range later {
 		if hasBit(has, int(i)) || !hasBit(fits, int(i)) {
 			continue

@@ -1,6 +1,10 @@
 package selectword
 
-import "fmt"
+import (
+	"fmt"
+
+	"facetd.example/chipmodel"
+)
 
 // UnreachableError is the error of a target with a chip that cannot be reached
 // without others outside the target: under every word that reaches it, those
@@ -51,7 +55,7 @@ func (e *TargetError) Error() string {
 // CostError is the error of a cost function that returned a cost outside
 // 1..MaxCost.
 type CostError struct {
-	Word Word
+	Word chipmodel.LineSet
 	Cost int64
 }
 

@@ -3,6 +3,8 @@ package selectword
 import (
 	"cmp"
 	"slices"
+
+	"facetd.example/chipmodel"
 )
 
 // tries is how many starts a greedy step on n elements may compare: fewer where
@@ -62,7 +64,7 @@ func (in *instance) grow(p *part, seed int, want, avoid []uint64) column {
 	return p.column(word)
 }
 
-func (p *part) holdsAny(word Word, set []uint64) bool {
+func (p *part) holdsAny(word chipmodel.LineSet, set []uint64) bool {
 	for k, x := range set {
 		if x != 0 && p.held(k, word, x) != 0 {
 			return true
@@ -116,7 +118,7 @@ func (in *instance) greedily(p *part, grow func(seed int, left []uint64) column)
 
 // greedyPartition makes disjoint words, from scratch and out of the words of a
 // cover, and returns the fewest.
-func (in *instance) greedyPartition(p *part, cover []Word) []column {
+func (in *instance) greedyPartition(p *part, cover []chipmodel.LineSet) []column {
 	full := fullSet(len(p.elems))
 	best := in.greedily(p, func(seed int, left []uint64) column {
 		return in.grow(p, seed, left, without(full, left))
@@ -140,8 +142,8 @@ func (in *instance) greedyPartition(p *part, cover []Word) []column {
 // slicewise starts from the elements that share their lines of one colour (a row, a
 // plane), or from single elements where a slice is no word, and joins what makes a
 // word together.
-func (in *instance) slicewise(p *part, colour Word) []column {
-	byLines := map[Word]Word{}
+func (in *instance) slicewise(p *part, colour chipmodel.LineSet) []column {
+	byLines := map[chipmodel.LineSet]chipmodel.LineSet{}
 	for _, e := range p.elems {
 		byLines[e&colour] |= e
 	}
@@ -180,8 +182,8 @@ func (in *instance) slicewise(p *part, colour Word) []column {
 	return pieces
 }
 
-func (p *part) linesOf(colour Word) []Word {
-	lines := make([]Word, len(p.elems))
+func (p *part) linesOf(colour chipmodel.LineSet) []chipmodel.LineSet {
+	lines := make([]chipmodel.LineSet, len(p.elems))
 	for i, e := range p.elems {
 		lines[i] = e & colour
 	}
@@ -232,7 +234,7 @@ func (e *peeling) take(within, left []uint64, taken []column) (rest []uint64, mo
 	left = slices.Clone(left)
 	used, want := without(p.full, left), make([]uint64, p.stride)
 	for {
-		var union Word
+		var union chipmodel.LineSet
 		seed := -1
 		for k, x := range within {
 			want[k] = x & left[k]

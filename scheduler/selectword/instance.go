@@ -3,35 +3,37 @@ package selectword
 import (
 	"math/bits"
 	"slices"
+
+	"facetd.example/chipmodel"
 )
 
 // instance is a covering problem without chips: elements to be covered by words,
 // none of which may hold a forbidden set.
 type instance struct {
-	elems     []Word   // no one within another, after reduction
-	forbidden []Word   // wires of chips outside the target, smallest ones only
-	lines     Word     // of the forbidden sets
-	allSets   []uint64 // the set of all forbidden sets
-	touching  []uint64 // by line: the forbidden sets that need it
-	pulls     []pull   // of a partition: chips that bring others with them
+	elems     []chipmodel.LineSet // no one within another, after reduction
+	forbidden []chipmodel.LineSet // wires of chips outside the target, smallest ones only
+	lines     chipmodel.LineSet   // of the forbidden sets
+	allSets   []uint64            // the set of all forbidden sets
+	touching  []uint64            // by line: the forbidden sets that need it
+	pulls     []pull              // of a partition: chips that bring others with them
 	once      bool
-	cost      func(Word) int64
+	cost      func(chipmodel.LineSet) int64
 	work      int // left
 }
 
 // pull is a chip that every partition has in one word with others: a word that
 // reaches it must hold the lines of all of them.
-type pull struct{ chip, all Word }
+type pull struct{ chip, all chipmodel.LineSet }
 
 // solution is words and a bound on the cost of any other.
 type solution struct {
-	words       []Word
+	words       []chipmodel.LineSet
 	cost, bound int64
 }
 
 func newInstance(w *Wiring, inside []bool, opt Options) *instance {
 	in := &instance{once: opt.Once, cost: opt.Cost, work: opt.Work}
-	var lines Word
+	var lines chipmodel.LineSet
 	for chip, wires := range w.wires {
 		if inside[chip] {
 			in.elems = append(in.elems, wires)
@@ -41,7 +43,7 @@ func newInstance(w *Wiring, inside []bool, opt Options) *instance {
 	if in.work <= 0 { // large targets rarely close their gap: do not keep the caller waiting
 		in.work = defaultWork * 64 / max(64, len(in.elems))
 	}
-	var outside []Word
+	var outside []chipmodel.LineSet
 	for chip, wires := range w.wires {
 		if !inside[chip] && wires.Within(lines) {
 			outside = append(outside, wires)
@@ -54,11 +56,11 @@ func newInstance(w *Wiring, inside []bool, opt Options) *instance {
 }
 
 // allowed reports whether a word holds no forbidden set.
-func (in *instance) allowed(word Word) bool {
+func (in *instance) allowed(word chipmodel.LineSet) bool {
 	stride := len(in.allSets)
 	for k, left := range in.allSets { // left over are sets with no line off
 		for off := in.lines &^ word; off != 0; off &= off - 1 {
-			left &^= in.touching[off.lowest()*stride+k]
+			left &^= in.touching[off.Lowest()*stride+k]
 		}
 		if left != 0 {
 			return false
@@ -68,7 +70,7 @@ func (in *instance) allowed(word Word) bool {
 }
 
 // fit adds what a word must hold besides, and reports whether it is allowed then.
-func (in *instance) fit(word Word) (Word, bool) {
+func (in *instance) fit(word chipmodel.LineSet) (chipmodel.LineSet, bool) {
 	for again := len(in.pulls) > 0; again; {
 		again = false
 		for _, p := range in.pulls {
@@ -110,28 +112,28 @@ func (in *instance) solve() (solution, error) {
 
 // part is a set of elements linked by pairs that one word can hold.
 type part struct {
-	elems    []Word
-	fits     [][]uint64 // by element: those it fits with in one word, itself included
-	stride   int        // uint64s in a set of elements
-	lines    Word       // of all elements
-	full     []uint64   // the set of all elements
-	touching []uint64   // by line: the elements that need it
-	spare    []uint64   // room for the sets of columns to come
+	elems    []chipmodel.LineSet
+	fits     [][]uint64        // by element: those it fits with in one word, itself included
+	stride   int               // uint64s in a set of elements
+	lines    chipmodel.LineSet // of all elements
+	full     []uint64          // the set of all elements
+	touching []uint64          // by line: the elements that need it
+	spare    []uint64          // room for the sets of columns to come
 }
 
 // partOf returns a part of which fits is not yet filled in.
-func partOf(elems []Word) part {
+func partOf(elems []chipmodel.LineSet) part {
 	return part{elems: elems, stride: (len(elems) + 63) / 64, lines: unionOf(elems), full: fullSet(len(elems)), touching: touching(elems)}
 }
 
 // touching returns, one after the other for each line up to the last in use, the set
 // of those that need the line.
-func touching(sets []Word) []uint64 {
+func touching(sets []chipmodel.LineSet) []uint64 {
 	stride := (len(sets) + 63) / 64
 	by := make([]uint64, stride*bits.Len64(uint64(unionOf(sets))))
 	for i, s := range sets {
 		for ; s != 0; s &= s - 1 {
-			setBit(by[s.lowest()*stride:], i)
+			setBit(by[s.Lowest()*stride:], i)
 		}
 	}
 	return by
@@ -188,9 +190,9 @@ func (in *instance) parts() []part {
 
 // partners returns the elements that may share a word with these lines: not those
 // that have all the lines that a forbidden set still lacks.
-func (in *instance) partners(lines Word, by, full []uint64) []uint64 {
+func (in *instance) partners(lines chipmodel.LineSet, by, full []uint64) []uint64 {
 	fitting := slices.Clone(full)
-	union := Word(1)<<(len(by)/len(full)) - 1 // lines that elements have, and some below
+	union := chipmodel.LineSet(1)<<(len(by)/len(full)) - 1 // lines that elements have, and some below
 	for _, f := range in.forbidden {
 		lacks := f &^ lines
 		if !lacks.Within(union) {
@@ -199,7 +201,7 @@ func (in *instance) partners(lines Word, by, full []uint64) []uint64 {
 		for k := range fitting {
 			hold := full[k]
 			for rest := lacks; rest != 0; rest &= rest - 1 {
-				hold &= by[rest.lowest()*len(full)+k]
+				hold &= by[rest.Lowest()*len(full)+k]
 			}
 			fitting[k] &^= hold
 		}
@@ -208,7 +210,7 @@ func (in *instance) partners(lines Word, by, full []uint64) []uint64 {
 }
 
 func (in *instance) newPart(members []int, fits [][]int) part {
-	elems := make([]Word, len(members))
+	elems := make([]chipmodel.LineSet, len(members))
 	for i, m := range members {
 		elems[i] = in.elems[m]
 	}
@@ -227,8 +229,8 @@ func (in *instance) newPart(members []int, fits [][]int) part {
 	return p
 }
 
-func unionOf(words []Word) Word {
-	var u Word
+func unionOf(words []chipmodel.LineSet) chipmodel.LineSet {
+	var u chipmodel.LineSet
 	for _, w := range words {
 		u |= w
 	}

@@ -12,14 +12,15 @@ import (
 	"time"
 
 	"facetd.example/api/peertest"
+	"facetd.example/chipmodel"
 )
 
 type milpInstance struct {
-	Name   string `json:"-"`
-	Wires  []Word `json:"wires"`
-	Lines  int    `json:"lines"`
-	Target []int  `json:"target"`
-	Once   bool   `json:"once"`
+	Name   string              `json:"-"`
+	Wires  []chipmodel.LineSet `json:"wires"`
+	Lines  int                 `json:"lines"`
+	Target []int               `json:"target"`
+	Once   bool                `json:"once"`
 }
 
 type milpAnswer struct {
@@ -50,10 +51,10 @@ func milp(t testing.TB, instances []milpInstance, seconds float64) []milpAnswer 
 
 // randomWiring wires chips to distinct sets of lines.
 func randomWiring(rng *rand.Rand, chips, lines, inputs int) *Wiring {
-	seen := map[Word]bool{}
-	var wires []Word
+	seen := map[chipmodel.LineSet]bool{}
+	var wires []chipmodel.LineSet
 	for len(wires) < chips {
-		var w Word
+		var w chipmodel.LineSet
 		for w.Len() < inputs {
 			w |= 1 << rng.IntN(lines)
 		}

@@ -5,6 +5,8 @@ import (
 	"os"
 	"slices"
 	"testing"
+
+	"facetd.example/chipmodel"
 )
 
 // optimum is one instance of testdata/optima.json; its source stands in the file.
@@ -21,8 +23,8 @@ type optimum struct {
 
 func (o *optimum) wiring() *Wiring { return New(wordsOf(o.Wires)) }
 
-func wordsOf(lists [][]int) []Word {
-	words := make([]Word, len(lists))
+func wordsOf(lists [][]int) []chipmodel.LineSet {
+	words := make([]chipmodel.LineSet, len(lists))
 	for i, lines := range lists {
 		for _, line := range lines {
 			words[i] |= 1 << line

@@ -3,6 +3,8 @@ package selectword
 import (
 	"cmp"
 	"slices"
+
+	"facetd.example/chipmodel"
 )
 
 // problem is set covering, or set partitioning where once is set: choose columns
@@ -27,7 +29,7 @@ func (in *instance) solvePart(p part) (solution, error) {
 func (in *instance) fewestPart(p part) solution {
 	switch all, ok := in.fit(unionOf(p.elems)); {
 	case ok:
-		return solution{words: []Word{all}, cost: 1, bound: 1}
+		return solution{words: []chipmodel.LineSet{all}, cost: 1, bound: 1}
 	case in.once:
 		return in.partitionPart(p)
 	}
@@ -88,7 +90,7 @@ func (in *instance) cheapestPart(p part) (solution, error) {
 	var fewest, single []column
 	left := fullSet(len(p.elems))
 	for _, word := range in.fewestPart(p).words { // each without what those before it hold
-		var union Word
+		var union chipmodel.LineSet
 		want := intersection(p.column(word).has, left)
 		for i := range members(want) {
 			union |= p.elems[i]

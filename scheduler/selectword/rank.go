@@ -1,6 +1,10 @@
 package selectword
 
-import "slices"
+import (
+	"slices"
+
+	"facetd.example/chipmodel"
+)
 
 // rankBound is a lower bound on the words of a partition. Split the lines in two,
 // A and B, and write a matrix with a row for each part in A that an element's
@@ -22,20 +26,20 @@ func (in *instance) rankBound(p *part) int {
 // splits colours the lines so that no element has two of one colour, as far as the
 // greedy order allows, and splits one colour from the rest. On a grid the colours
 // are the axes.
-func (p *part) splits() []Word {
-	var together [64]Word
+func (p *part) splits() []chipmodel.LineSet {
+	var together [64]chipmodel.LineSet
 	for _, e := range p.elems {
 		for rest := e; rest != 0; rest &= rest - 1 {
-			together[rest.lowest()] |= e
+			together[rest.Lowest()] |= e
 		}
 	}
-	var colours []Word
+	var colours []chipmodel.LineSet
 	for line := range 64 {
-		bit := Word(1) << line
+		bit := chipmodel.LineSet(1) << line
 		if together[line] == 0 {
 			continue
 		}
-		free := slices.IndexFunc(colours, func(c Word) bool { return c&together[line] == 0 })
+		free := slices.IndexFunc(colours, func(c chipmodel.LineSet) bool { return c&together[line] == 0 })
 		if free < 0 {
 			colours = append(colours, bit)
 		} else {
@@ -46,10 +50,10 @@ func (p *part) splits() []Word {
 }
 
 // knownCells builds the matrix of a split.
-func (in *instance) knownCells(p *part, split Word) [][]int64 {
+func (in *instance) knownCells(p *part, split chipmodel.LineSet) [][]int64 {
 	const unknown = -1
-	var tops, sides []Word
-	isElem := map[Word]bool{}
+	var tops, sides []chipmodel.LineSet
+	isElem := map[chipmodel.LineSet]bool{}
 	for _, e := range p.elems {
 		tops, sides = append(tops, e&split), append(sides, e&^split)
 		isElem[e] = true

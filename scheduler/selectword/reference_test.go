@@ -7,16 +7,17 @@ import (
 	"slices"
 	"testing"
 
+	"facetd.example/chipmodel"
 	"pgregory.net/rapid"
 )
 
 // bruteForce goes through all words on the first lines and all subsets of the
 // target; -1 where there is no cover. It shares nothing with the package but the
 // definition of a reach.
-func bruteForce(wires []Word, target []int, lines int, once bool, cost func(Word) int64) int64 {
+func bruteForce(wires []chipmodel.LineSet, target []int, lines int, once bool, cost func(chipmodel.LineSet) int64) int64 {
 	best := make([]int64, 1<<len(target)) // by set of target chips: least cost
 	cheapest := map[int]int64{}           // by reach
-	for word := range Word(1) << lines {
+	for word := range chipmodel.LineSet(1) << lines {
 		set, outside := 0, false
 		for chip, w := range wires {
 			if w&word == w {
@@ -51,8 +52,8 @@ func bruteForce(wires []Word, target []int, lines int, once bool, cost func(Word
 }
 
 // lineCost makes some lines dearer than others.
-func lineCost(weights []int64) func(Word) int64 {
-	return func(w Word) int64 {
+func lineCost(weights []int64) func(chipmodel.LineSet) int64 {
+	return func(w chipmodel.LineSet) int64 {
 		sum := int64(3)
 		for _, line := range w.Lines() {
 			sum += weights[line]
@@ -69,7 +70,7 @@ func TestAgainstBruteForce(t *testing.T) {
 	for round := range 1500 {
 		lines := 2 + rng.IntN(6)
 		chips := 1 + rng.IntN(12)
-		wires := make([]Word, chips)
+		wires := make([]chipmodel.LineSet, chips)
 		inputs := 1 + rng.IntN(3)
 		for i := range wires {
 			for range inputs { // may fall on one line: wires of all sizes, equal and nested ones
@@ -130,10 +131,10 @@ func TestAgainstBruteForce(t *testing.T) {
 // checkClash sees that the chips explain themselves: without the other target
 // chips (as if they were not there) they have no partition, and without any one of
 // them they have.
-func checkClash(t *testing.T, wires []Word, target []int, lines int, clash []int) {
+func checkClash(t *testing.T, wires []chipmodel.LineSet, target []int, lines int, clash []int) {
 	t.Helper()
 	partition := func(chips []int) int64 {
-		var rest []Word
+		var rest []chipmodel.LineSet
 		var own []int
 		for i, w := range wires {
 			if slices.Contains(chips, i) {
@@ -171,8 +172,8 @@ func checkBlocked(t *testing.T, w *Wiring, target []int, e *UnreachableError) {
 func TestProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lines := rapid.IntRange(1, 64).Draw(t, "lines")
-		drawWord := rapid.Custom(func(t *rapid.T) Word {
-			var w Word
+		drawWord := rapid.Custom(func(t *rapid.T) chipmodel.LineSet {
+			var w chipmodel.LineSet
 			for _, line := range rapid.SliceOfN(rapid.IntRange(0, lines-1), 1, 4).Draw(t, "wired") {
 				w |= 1 << line
 			}
@@ -224,7 +225,7 @@ func indices(n int) []int {
 }
 
 // checkDefinition is checkCover for rapid: exactly the target, and once if asked.
-func checkDefinition(t interface{ Fatalf(string, ...any) }, wires []Word, target []int, opt Options, c Cover) {
+func checkDefinition(t interface{ Fatalf(string, ...any) }, wires []chipmodel.LineSet, target []int, opt Options, c Cover) {
 	for chip, w := range wires {
 		times := 0
 		for _, word := range c.Words {
@@ -243,10 +244,10 @@ func checkDefinition(t interface{ Fatalf(string, ...any) }, wires []Word, target
 
 // gridWiring has a chip at every crossing of a line of each axis.
 func gridWiring(sides ...int) *Wiring {
-	wires := []Word{0}
+	wires := []chipmodel.LineSet{0}
 	base := 0
 	for _, side := range sides {
-		var next []Word
+		var next []chipmodel.LineSet
 		for _, w := range wires {
 			for i := range side {
 				next = append(next, w|1<<(base+i))

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math/bits"
 	"slices"
+
+	"facetd.example/chipmodel"
 )
 
 // Inseparable returns the pairs of chips of one lane (lane[i] is chip i's) that
@@ -49,7 +51,7 @@ type Table struct {
 
 // Row is a useful word.
 type Row struct {
-	Word  Word
+	Word  chipmodel.LineSet
 	Reach []int // ascending
 	// Same is the number of other words with the same reach; -1 where not counted.
 	Same int
@@ -71,7 +73,7 @@ func (w *Wiring) Table(lines, maxRows int) Table {
 	}
 	cols, complete := in.closedWords(&p)
 	table.Truncated = !complete || len(cols) > maxRows
-	words := make([]Word, len(cols))
+	words := make([]chipmodel.LineSet, len(cols))
 	for i := range cols {
 		words[i] = cols[i].word
 	}
@@ -81,17 +83,17 @@ func (w *Wiring) Table(lines, maxRows int) Table {
 
 // countedTable finds the closed form of every word from those with one line less.
 func (w *Wiring) countedTable(lines, maxRows int) Table {
-	closed := make([]Word, 1<<lines)
+	closed := make([]chipmodel.LineSet, 1<<lines)
 	listens := make([]bool, 1<<lines)
 	for _, wires := range w.wires {
 		closed[wires] = wires
 		listens[wires] = true
 	}
-	same := make(map[Word]int)
+	same := make(map[chipmodel.LineSet]int)
 	table := Table{Counted: true}
-	var useful []Word
+	var useful []chipmodel.LineSet
 	for i := range closed {
-		word := Word(i)
+		word := chipmodel.LineSet(i)
 		for rest := word; rest != 0; rest &= rest - 1 {
 			less := word &^ (rest & -rest)
 			closed[word] |= closed[less]
@@ -116,8 +118,8 @@ func (w *Wiring) countedTable(lines, maxRows int) Table {
 	return table
 }
 
-func (w *Wiring) rows(words []Word, maxRows int) []Row {
-	slices.SortFunc(words, func(a, b Word) int { return cmp.Or(a.Len()-b.Len(), cmp.Compare(a, b)) })
+func (w *Wiring) rows(words []chipmodel.LineSet, maxRows int) []Row {
+	slices.SortFunc(words, func(a, b chipmodel.LineSet) int { return cmp.Or(a.Len()-b.Len(), cmp.Compare(a, b)) })
 	rows := []Row{}
 	for _, word := range words[:min(max(0, maxRows), len(words))] {
 		rows = append(rows, Row{Word: word, Reach: w.Reach(word), Same: -1})
@@ -125,4 +127,6 @@ func (w *Wiring) rows(words []Word, maxRows int) []Row {
 	return rows
 }
 
-func distinct(sets []Word) []Word { return slices.Compact(slices.Sorted(slices.Values(sets))) }
+func distinct(sets []chipmodel.LineSet) []chipmodel.LineSet {
+	return slices.Compact(slices.Sorted(slices.Values(sets)))
+}

@@ -5,6 +5,8 @@ import (
 	"reflect"
 	"slices"
 	"testing"
+
+	"facetd.example/chipmodel"
 )
 
 func TestInseparable(t *testing.T) {
@@ -24,16 +26,16 @@ func TestTable(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 1))
 	for range 60 {
 		lines := 1 + rng.IntN(8)
-		wires := make([]Word, 1+rng.IntN(8))
+		wires := make([]chipmodel.LineSet, 1+rng.IntN(8))
 		for i := range wires {
 			for range 1 + rng.IntN(3) {
 				wires[i] |= 1 << rng.IntN(lines)
 			}
 		}
 		w := New(wires)
-		groups := map[string][]Word{}
+		groups := map[string][]chipmodel.LineSet{}
 		useless := 0
-		for word := range Word(1) << lines {
+		for word := range chipmodel.LineSet(1) << lines {
 			key := ""
 			for _, chip := range w.Reach(word) {
 				key += string(rune('a' + chip))
@@ -65,7 +67,7 @@ func TestTable(t *testing.T) {
 			}
 		}
 		// The wide form, which does not count, lists the same words.
-		shifted := make([]Word, len(wires))
+		shifted := make([]chipmodel.LineSet, len(wires))
 		for i := range wires {
 			shifted[i] = wires[i] << 40
 		}

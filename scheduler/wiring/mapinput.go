@@ -4,7 +4,6 @@ import (
 	"fmt"
 
 	"facetd.example/api/invalid"
-	"facetd.example/scheduler/selectword"
 )
 
 // MapInput is a wiring with the names to draw it by.
@@ -41,7 +40,7 @@ func MapOf(title string, spec Spec, r Result, lines, chips, lanes, groups []stri
 	}
 	for i, wires := range r.Wires {
 		in.Chips = append(in.Chips, MapChip{
-			Name: nameOr(chips, i, "chip"), Lane: nameOr(lanes, spec.Chips[i].Lane, "lane"), Inputs: selectword.Word(wires).Lines()})
+			Name: nameOr(chips, i, "chip"), Lane: nameOr(lanes, spec.Chips[i].Lane, "lane"), Inputs: wires.Lines()})
 	}
 	for i, g := range spec.Groups {
 		in.Groups = append(in.Groups, MapGroup{Name: nameOr(groups, i, "group"), Chips: g.Chips, Words: r.Words[i]})

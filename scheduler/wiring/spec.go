@@ -5,7 +5,7 @@ import (
 	"slices"
 
 	"facetd.example/api/invalid"
-	"facetd.example/scheduler/selectword"
+	"facetd.example/chipmodel"
 )
 
 // Aim is what a design minimises.
@@ -67,7 +67,7 @@ type Spec struct {
 // Result is a wiring.
 type Result struct {
 	// Wires are the lines of each chip.
-	Wires []selectword.Word
+	Wires []chipmodel.LineSet
 	// Lines is the number of host lines it is for.
 	Lines int
 	// Words are the select words that each group needs.
@@ -160,8 +160,8 @@ func (s *Spec) checkGroup(m *invalid.Errors, path string, g Group) {
 }
 
 // fixed returns the wires that are given, by chip.
-func (s *Spec) fixed() []selectword.Word {
-	words := make([]selectword.Word, len(s.Chips))
+func (s *Spec) fixed() []chipmodel.LineSet {
+	words := make([]chipmodel.LineSet, len(s.Chips))
 	for i, c := range s.Chips {
 		for _, line := range c.Fixed {
 			words[i] |= 1 << line

@@ -3,11 +3,12 @@ package wiring
 import (
 	"slices"
 
+	"facetd.example/chipmodel"
 	"facetd.example/scheduler/selectword"
 )
 
 // word is a set of lines.
-type word = selectword.Word
+type word = chipmodel.LineSet
 
 // unreachable stands for the words of a group that cannot be reached at all, and
 // for a pair of chips that cannot be read apart: dearer than any real group.
