@@ -129,8 +129,9 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 	delete(m.ended, name)
 	m.mu.Unlock()
 	go func() {
-		r.run(now)
-		m.retire(r)
+		how := r.run(now)
+		m.retire(r, how)
+		r.note(how.event)
 		close(r.done)
 	}()
 	r.note(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO, "recording "+name+" began"))
@@ -170,11 +171,13 @@ func (m *Manager) mayStart(name string) error {
 // setRunning is called with mu held.
 func (m *Manager) setRunning(list []*recording) { m.running.Store(&list) }
 
-// retire takes a recording that has ended off the list.
-func (m *Manager) retire(r *recording) {
+// retire takes a recording that has ended off the list, and then lets it be seen how it
+// ended, since whoever sees that may start another at once.
+func (m *Manager) retire(r *recording, how ending) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.setRunning(slices.DeleteFunc(slices.Clone(*m.running.Load()), func(o *recording) bool { return o == r }))
+	r.update(func(i *facetdv1.Recording) { i.State, i.Reason = how.state, how.reason })
 	m.past.add(r)
 	m.ended[r.name] = r
 	m.order = append(slices.DeleteFunc(m.order, func(n string) bool { return n == r.name }), r.name)

@@ -2,6 +2,7 @@ package record
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -362,5 +363,34 @@ func TestPartNames(t *testing.T) {
 		if p, is := parsePart(bad); is {
 			t.Errorf("%q is %v", bad, p)
 		}
+	}
+}
+
+// TestARecordingThatHasEndedHoldsNothing: whoever is told that a recording has ended may
+// start another in the same instant.
+func TestARecordingThatHasEndedHoldsNothing(t *testing.T) {
+	var m *Manager
+	told := make(chan error, 1)
+	m, _, _ = manager(t, func(c *Config) {
+		c.Note = func(e *facetdv1.Event) {
+			if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED || e.GetFields()["recording"] != "r0" {
+				return
+			}
+			if got, err := m.Get("r0"); err != nil || got.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {
+				t.Errorf("what has ended is %v, %v", got, err)
+			}
+			if s := m.Stats(); s.Running != MaxRunning-1 || s.Closed != 1 {
+				t.Errorf("counted: %+v", s)
+			}
+			_, err := m.Start("next", nil)
+			told <- err
+		}
+	})
+	for i := range MaxRunning {
+		start(t, m, fmt.Sprintf("r%d", i), nil)
+	}
+	stop(t, m, "r0")
+	if err := <-told; err != nil {
+		t.Error(err)
 	}
 }

@@ -113,8 +113,16 @@ func (r *recording) openPart() error {
 	return nil
 }
 
-// run writes until the queue is closed, a limit is reached or the disk fails.
-func (r *recording) run(startNS int64) {
+// ending is how a recording ended, and the event that tells.
+type ending struct {
+	state  facetdv1.RecordingState
+	reason string
+	event  *facetdv1.Event
+}
+
+// run writes until the queue is closed, a limit is reached or the disk fails. The caller
+// tells how it ended.
+func (r *recording) run(startNS int64) ending {
 	tick := time.NewTicker(statusPeriod)
 	defer tick.Stop()
 	err := r.opening(r.hostNS(startNS))
@@ -135,7 +143,7 @@ func (r *recording) run(startNS int64) {
 	if err != nil {
 		r.queue.discard()
 	}
-	r.end(err)
+	return r.end(err)
 }
 
 // drain writes what waits. It ends when the queue is empty, or the recording.
@@ -389,7 +397,7 @@ func (r *recording) closePart() error {
 }
 
 // end closes the last file, or after an error leaves it to Recover.
-func (r *recording) end(err error) {
+func (r *recording) end(err error) ending {
 	var low *NoRoomError
 	closeErr := err
 	if err == nil || errors.As(err, &low) { // the disk still works
@@ -418,11 +426,10 @@ func (r *recording) end(err error) {
 			"recording "+r.name+" failed: "+reason)
 		r.cfg.Logger.Error("recording failed", zap.String("recording", r.name), zap.Error(err))
 	}
-	r.update(func(i *facetdv1.Recording) { i.State, i.Reason = state, reason })
 	e.Fields["messages"] = strconv.FormatUint(r.info.GetMessages(), 10)
 	e.Fields["frame_sets"] = strconv.FormatUint(r.info.GetFrameSets(), 10)
 	e.Fields["lost"] = strconv.FormatUint(r.queue.lostTotal(), 10)
-	r.note(e)
+	return ending{state, reason, e}
 }
 
 // stop asks for the end; what waits is written first.
