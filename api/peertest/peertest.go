@@ -6,8 +6,10 @@
 package peertest
 
 import (
+	"flag"
 	"os"
 	"os/exec"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -61,6 +63,20 @@ func Node(t testing.TB, packages ...string) (node, folder string) {
 		absent(t, "npm has not "+strings.Join(packages, ", ")+": "+lastLine(out))
 	}
 	return node, folder
+}
+
+// Parallel makes n parallel tests of a package run at a time, unless -parallel says
+// otherwise: tests that wait for processes want more than one a processor, which is what
+// the testing package gives. TestMain calls it.
+func Parallel(n int) {
+	flag.Parse()
+	given := false
+	flag.Visit(func(f *flag.Flag) { given = given || f.Name == "test.parallel" })
+	if !given {
+		if err := flag.Set("test.parallel", strconv.Itoa(n)); err != nil {
+			panic(err)
+		}
+	}
 }
 
 func absent(t testing.TB, why string) {

@@ -52,6 +52,7 @@ func newToken(t *testing.T, file, name, right string) (tokenFile string) {
 // TestAccessFromElsewhere runs the real daemon where other machines could reach it, and
 // asks it as they would.
 func TestAccessFromElsewhere(t *testing.T) {
+	t.Parallel()
 	host := accesstest.Outside(t)
 	ca := accesstest.NewAuthority(t, "bench authority")
 	own := ca.Server(host)
@@ -183,6 +184,7 @@ func testCounts(t *testing.T, d *daemon, ca *accesstest.Authority, tokenFile str
 // TestGenericClientWithAToken: a client that knows nothing of facetd gets in with TLS and
 // a token.
 func TestGenericClientWithAToken(t *testing.T) {
+	t.Parallel()
 	grpcurl := peertest.Program(t, "grpcurl")
 	host := accesstest.Outside(t)
 	ca := accesstest.NewAuthority(t, "bench authority")

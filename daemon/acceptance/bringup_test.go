@@ -37,6 +37,7 @@ type bringupReport struct {
 // one goes on with it, and the reports name what is wrong with the array, each in its
 // step. The patch is applied by the program patch, and the file then says so.
 func TestBringupKilledAndResumed(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	file, odd, data := filepath.Join(dir, "array.yaml"), filepath.Join(dir, "truth.yaml"), filepath.Join(dir, "data")
 	for name, text := range map[string][]byte{file: deploy.CrawlerArray, odd: []byte(truth)} {
@@ -138,6 +139,7 @@ func TestBringupKilledAndResumed(t *testing.T) {
 
 // TestBringupAsks: an operator who types is asked, and one who says no skips the step.
 func TestBringupAsks(t *testing.T) {
+	t.Parallel()
 	d := start(t, "--pace", "free", "--tasks", "none", "--scene", "uniform:100")
 	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--steps", "supplies,dark", "--report", "-")
 	cmd.Stdin = strings.NewReader("what?\ny 5.01 V and 60 mA\nn\n")

@@ -22,6 +22,7 @@ import (
 // the scene shows it in that chip's direction: the frame is alike to its own
 // direction, and more so than to that of any other chip of its class.
 func TestFramesShowThePicture(t *testing.T) {
+	t.Parallel()
 	root, err := exec.Command("go", "env", "GOROOT").Output()
 	if err != nil {
 		t.Fatal(err)

@@ -41,6 +41,7 @@ func (d *daemon) probe(t *testing.T, args ...string) (int, probed) {
 // TestProbeOnALiveBus: beside the running tasks a sound array is found sound, and
 // faults put into the virtual bus are named; the tasks go on.
 func TestProbeOnALiveBus(t *testing.T) {
+	t.Parallel()
 	d := start(t)
 	ctl := func(args ...string) string {
 		return run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc}, args...)...)

@@ -25,8 +25,13 @@ var built struct {
 	err  error
 }
 
-// TestMain builds the binaries at most once, and removes them.
+// version is stamped into the binaries as a release does it.
+const version = "9.8.7-rc1"
+
+// TestMain builds the binaries at most once, and removes them. Most tests here wait for
+// processes of their own, some of them in real time.
 func TestMain(m *testing.M) {
+	peertest.Parallel(6)
 	code := m.Run()
 	if built.dir != "" {
 		os.RemoveAll(built.dir)
@@ -41,8 +46,10 @@ func binary(t testing.TB, name string) string {
 		if built.dir, built.err = os.MkdirTemp("", "facetd"); built.err != nil {
 			return
 		}
+		build := exec.Command("go", "build", "-ldflags", "-X main.version="+version, "-o", built.dir,
+			"facetd.example/daemon/facetd", "facetd.example/clients/facetctl")
 		var out []byte
-		if out, built.err = exec.Command("go", "build", "-o", built.dir, "facetd.example/daemon/facetd", "facetd.example/clients/facetctl").CombinedOutput(); built.err != nil {
+		if out, built.err = build.CombinedOutput(); built.err != nil {
 			built.err = &buildError{string(out)}
 		}
 	})
@@ -72,14 +79,15 @@ var (
 // start runs facetd on free ports and waits until it has printed its addresses.
 func start(t testing.TB, args ...string) *daemon {
 	t.Helper()
-	return startProgram(t, binary(t, "facetd"), args...)
+	return startIn(t, nil, args...)
 }
 
-// startProgram is start with another binary.
-func startProgram(t testing.TB, program string, args ...string) *daemon {
+// startIn is start with more in the daemon's environment.
+func startIn(t testing.TB, environment []string, args ...string) *daemon {
 	t.Helper()
 	d := &daemon{done: make(chan error, 1), output: &bytes.Buffer{}}
-	d.cmd = exec.Command(program, append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
+	d.cmd = exec.Command(binary(t, "facetd"), append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
+	d.cmd.Env = append(os.Environ(), environment...)
 	d.cmd.Stderr = d.output
 	out, err := d.cmd.StdoutPipe()
 	if err != nil {
@@ -137,6 +145,7 @@ func run(t *testing.T, program string, args ...string) string {
 // TestGenericClient drives the daemon with grpcurl, which knows nothing of facetd:
 // reflection, health, a task created, streamed and deleted, and a refusal.
 func TestGenericClient(t *testing.T) {
+	t.Parallel()
 	grpcurl := peertest.Program(t, "grpcurl")
 	d := start(t)
 	call := func(args ...string) string {
@@ -209,6 +218,7 @@ func stream(t *testing.T, grpcurl, address string, n int) []frameSet {
 
 // TestMetricsOfARunningDaemon gives the exposition of a real daemon to promtool.
 func TestMetricsOfARunningDaemon(t *testing.T) {
+	t.Parallel()
 	promtool := peertest.Program(t, "promtool")
 	d := start(t)
 	resp, err := http.Get(d.http + "/metrics")
@@ -256,6 +266,7 @@ func runFor(t *testing.T, pace, seed string) (summary, string) {
 // TestPacesGiveEqualFrames: one seed gives the same frames at the same bus times in
 // real time and as fast as the machine can, another seed others.
 func TestPacesGiveEqualFrames(t *testing.T) {
+	t.Parallel()
 	free, text := runFor(t, "free", "11")
 	again, _ := runFor(t, "free", "11")
 	live, _ := runFor(t, "realtime", "11")

@@ -14,14 +14,13 @@ import (
 // ready, takes a new configuration on SIGHUP or refuses it, feeds the watchdog, and
 // says that it stops.
 func TestReloadOnSIGHUP(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(dir, "notify"), Net: "unixgram"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer socket.Close()
-	t.Setenv("NOTIFY_SOCKET", filepath.Join(dir, "notify"))
-	t.Setenv("WATCHDOG_USEC", "1500000")
 	until := func(what string) string {
 		t.Helper()
 		buf := make([]byte, 4096)
@@ -45,7 +44,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 	}
 	write(config, "tasks: tasks.yaml\n")
 	write(tasks, "tasks:\n  - {name: look, target: {group: bow}, rate_hz: 10}\n")
-	d := start(t, "--config", config)
+	d := startIn(t, []string{"NOTIFY_SOCKET=" + filepath.Join(dir, "notify"), "WATCHDOG_USEC=1500000"}, "--config", config)
 	ctl := func(args ...string) string {
 		return run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc}, args...)...)
 	}
@@ -93,6 +92,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 // TestAClosedTerminalEndsTheDaemon: without a file to read again, SIGHUP ends it in
 // order.
 func TestAClosedTerminalEndsTheDaemon(t *testing.T) {
+	t.Parallel()
 	d := start(t)
 	if err := d.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)

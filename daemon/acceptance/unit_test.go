@@ -59,6 +59,7 @@ func read(t *testing.T, name string) string {
 // TestTheUnitIsSound: systemd finds nothing wrong with the unit, also beside an older
 // systemd, where the one line that it does not know is the one that is expected.
 func TestTheUnitIsSound(t *testing.T) {
+	t.Parallel()
 	analyze := peertest.Program(t, "systemd-analyze")
 	path, version := unit(t, analyze)
 	out, err := exec.Command(analyze, "verify", path).CombinedOutput()
@@ -86,6 +87,7 @@ func TestTheUnitIsSound(t *testing.T) {
 
 // TestTheUnitIsConfined: systemd judges the service's exposure to be at most 1.5 of 10.
 func TestTheUnitIsConfined(t *testing.T) {
+	t.Parallel()
 	analyze := peertest.Program(t, "systemd-analyze")
 	path, _ := unit(t, analyze)
 	judge := func(path string) (string, error) {
@@ -110,6 +112,7 @@ func TestTheUnitIsConfined(t *testing.T) {
 // TestTheUnitsFiles: the configuration that comes with the unit is in order and suits
 // it, and the user that it names is made.
 func TestTheUnitsFiles(t *testing.T) {
+	t.Parallel()
 	c, m := config.Parse("/etc/facetd/facetd.yaml", []byte(read(t, "facetd.yaml")))
 	if len(m) > 0 {
 		t.Fatal(m)

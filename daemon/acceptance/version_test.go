@@ -3,8 +3,6 @@ package acceptance
 import (
 	"io"
 	"net/http"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -14,15 +12,11 @@ import (
 // TestTheVersionIsStamped: the version that the linker is given is what the binary, its
 // status and its metrics say.
 func TestTheVersionIsStamped(t *testing.T) {
-	const version = "9.8.7-rc1"
-	stamped := filepath.Join(t.TempDir(), "facetd")
-	if out, err := exec.Command("go", "build", "-ldflags", "-X main.version="+version, "-o", stamped, "facetd.example/daemon/facetd").CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
-	if out := run(t, stamped, "version"); !strings.HasPrefix(out, "facetd "+version+" ") {
+	t.Parallel()
+	if out := run(t, binary(t, "facetd"), "version"); !strings.HasPrefix(out, "facetd "+version+" ") {
 		t.Errorf("it says %q", out)
 	}
-	d := startProgram(t, stamped)
+	d := start(t)
 	st, err := facetdv1.NewStatusServiceClient(d.dial(t)).GetStatus(t.Context(), &facetdv1.GetStatusRequest{})
 	if err != nil || st.GetStatus().GetVersion() != version {
 		t.Errorf("status %v %v", st, err)
