@@ -79,6 +79,13 @@ func (m *Errors) Add(path, message, hint string) {
 	*m = append(*m, Error{Path: path, Message: message, Hint: hint})
 }
 
+// AtMost adds an error where a number is above the most that may be asked for.
+func (m *Errors) AtMost(path string, asked, most uint32) {
+	if asked > most {
+		m.Add(path, fmt.Sprintf("%d is too many", asked), fmt.Sprintf("use 1 to %d", most))
+	}
+}
+
 // Join is the path of a field in a field; either may be empty.
 func Join(field, rest string) string {
 	switch {

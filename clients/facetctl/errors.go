@@ -44,18 +44,19 @@ func (a *app) explain(err error) error {
 		return nil
 	}
 	s, ok := status.FromError(err)
-	if !ok || s.Code() == codes.OK {
+	code := s.Code()
+	if !ok || code == codes.OK {
 		switch {
 		case errors.Is(err, context.DeadlineExceeded):
-			s = status.New(codes.DeadlineExceeded, "")
+			code = codes.DeadlineExceeded
 		case errors.Is(err, context.Canceled):
-			s = status.New(codes.Canceled, "")
+			code = codes.Canceled
 		default:
 			return err
 		}
 	}
-	e := &callError{Code: constant(s.Code()), Message: s.Message()}
-	switch s.Code() {
+	e := &callError{Code: constant(code), Message: s.Message()}
+	switch code {
 	case codes.Unavailable:
 		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.to.Address, dialError(s.Message()))
 	case codes.DeadlineExceeded:
@@ -69,7 +70,7 @@ func (a *app) explain(err error) error {
 	for _, d := range s.Details() {
 		e.detail(d)
 	}
-	e.lines = append(e.lines, a.to.Hints(s.Code(), s.Message(), time.Now())...)
+	e.lines = append(e.lines, a.to.Hints(code, s.Message(), time.Now())...)
 	return e
 }
 

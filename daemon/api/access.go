@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+
+	"facetd.example/daemon/status"
 )
 
 // leaveLimit is how long the handler of a stream whose caller lost its right has to
@@ -28,7 +30,7 @@ func (s *Server) guarded() []grpc.ServerOption {
 func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 	ctx, _, err := s.cfg.Access.Admit(ctx, info.FullMethod)
 	if err != nil {
-		return nil, statusOf(s.cfg.Array, err)
+		return nil, status.Of(s.cfg.Array, err)
 	}
 	return handler(ctx, r)
 }
@@ -37,7 +39,7 @@ func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerIn
 func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	ctx, caller, err := s.cfg.Access.Admit(ss.Context(), info.FullMethod)
 	if err != nil {
-		return statusOf(s.cfg.Array, err)
+		return status.Of(s.cfg.Array, err)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -58,7 +60,7 @@ func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamSer
 		case <-time.After(leaveLimit):
 			// It waits to send to somebody who does not read; the end of the stream wakes it.
 		}
-		return statusOf(s.cfg.Array, why)
+		return status.Of(s.cfg.Array, why)
 	}
 }
 

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -36,7 +37,7 @@ func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachR
 		}
 	}
 	if len(m) > 0 {
-		return nil, statusOf(a, m)
+		return nil, m
 	}
 	return &facetdv1.ComputeReachResponse{Word: program.SelectWord(a, word)}, nil
 }
@@ -45,11 +46,23 @@ func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverR
 	a := v.s.cfg.Array
 	target, m := a.Resolve(r.GetTarget())
 	if len(m) > 0 {
-		return nil, statusOf(a, m.Under("target"))
+		return nil, m.Under("target")
 	}
 	words, optimal, bound, err := program.Cover(a, target, r.GetOnce())
 	if err != nil {
-		return nil, statusOf(a, err)
+		return nil, err
 	}
 	return &facetdv1.ComputeCoverResponse{Words: words, Optimal: optimal, LowerBound: int64(bound)}, nil
+}
+
+// known is a hint that lists the names there are.
+func known(names []string) string {
+	const most = 8
+	switch {
+	case len(names) == 0:
+		return "there are none"
+	case len(names) > most:
+		return "known: " + strings.Join(names[:most], ", ") + ", ..."
+	}
+	return "known: " + strings.Join(names, ", ")
 }

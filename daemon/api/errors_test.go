@@ -17,18 +17,19 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 	"facetd.example/daemon/stream"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/selectword"
 )
 
-func failure(kind, subject, description string) *errdetails.PreconditionFailure {
+func precondition(kind, subject, description string) *errdetails.PreconditionFailure {
 	return &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{{Type: kind, Subject: subject, Description: description}}}
 }
 
 // Every typed error reaches a client over the wire with its code, message and
-// details. The table is in the order of statusOf's doc.
+// details. The table is in the order of status.Of's doc.
 func TestEveryErrorOverTheWire(t *testing.T) {
 	r := start(t)
 	refusal := &facetdv1.Refusal{
@@ -51,40 +52,40 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 		},
 		"refusal": {
 			&scheduler.RefusalError{Refusal: refusal}, codes.FailedPrecondition, refusal.GetMessage(),
-			[]proto.Message{failure("REFUSAL_REASON_JOB_TOO_LONG", "look", refusal.GetMessage()), refusal},
+			[]proto.Message{precondition("REFUSAL_REASON_JOB_TOO_LONG", "look", refusal.GetMessage()), refusal},
 		},
 		"disturbs a task": {
 			&program.DisturbError{Task: "ring", Reason: "task ring relies on it"}, codes.FailedPrecondition, "task ring relies on it",
-			[]proto.Message{failure("DISTURBS", "ring", "task ring relies on it")},
+			[]proto.Message{precondition("DISTURBS", "ring", "task ring relies on it")},
 		},
 		"disturbs chips": {
 			&program.DisturbError{Chips: []string{"a", "b"}, Reason: "both would drive"}, codes.FailedPrecondition, "both would drive",
-			[]proto.Message{failure("DISTURBS", "a, b", "both would drive")},
+			[]proto.Message{precondition("DISTURBS", "a, b", "both would drive")},
 		},
 		"no gap": {
 			&dispatch.NoGapError{Needed: time.Second, Reason: "too long for every gap"}, codes.FailedPrecondition, "too long for every gap",
-			[]proto.Message{failure("NO_GAP", "timetable", "too long for every gap")},
+			[]proto.Message{precondition("NO_GAP", "timetable", "too long for every gap")},
 		},
 		"unreachable": {
 			&selectword.UnreachableError{Chip: 0, Blocking: []int{1}}, codes.FailedPrecondition,
 			"no select word reaches chip " + first + " without " + second + ": every line that they need is active then; add them to the target",
-			[]proto.Message{failure("REFUSAL_REASON_SELECT", first, "no select word reaches chip "+first+" without "+second+": every line that they need is active then; add them to the target")},
+			[]proto.Message{precondition("REFUSAL_REASON_SELECT", first, "no select word reaches chip "+first+" without "+second+": every line that they need is active then; add them to the target")},
 		},
 		"clash": {
 			fmt.Errorf("covering: %w", &selectword.ClashError{Chips: []int{0, 1}}), codes.FailedPrecondition,
 			"no select words reach each of " + first + ", " + second + " exactly once; split the target into several",
-			[]proto.Message{failure("REFUSAL_REASON_SELECT", first+", "+second, "no select words reach each of "+first+", "+second+" exactly once; split the target into several")},
+			[]proto.Message{precondition("REFUSAL_REASON_SELECT", first+", "+second, "no select words reach each of "+first+", "+second+" exactly once; split the target into several")},
 		},
 		"not found": {
-			&dispatch.NotFoundError{What: "task", Name: "x"}, codes.NotFound, "there is no task called \"x\"",
+			&failure.NotFound{What: "task", Name: "x"}, codes.NotFound, "there is no task called \"x\"",
 			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is no task called \"x\""}},
 		},
 		"exists": {
-			&dispatch.ExistsError{What: "task", Name: "x"}, codes.AlreadyExists, "there is already a task called \"x\"",
+			&failure.Exists{What: "task", Name: "x"}, codes.AlreadyExists, "there is already a task called \"x\"",
 			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is already a task called \"x\""}},
 		},
 		"stopped":          {&dispatch.StoppedError{Reason: "no power"}, codes.Unavailable, "the bus is stopped: no power", nil},
-		"closed":           {&stream.ClosedError{Reason: "going down"}, codes.Unavailable, "going down", nil},
+		"closed":           {&failure.Unavailable{Reason: "going down"}, codes.Unavailable, "going down", nil},
 		"full":             {stream.ErrFull, codes.ResourceExhausted, stream.ErrFull.Error(), nil},
 		"deadline":         {context.DeadlineExceeded, codes.DeadlineExceeded, "context deadline exceeded", nil},
 		"cancelled":        {fmt.Errorf("waiting: %w", context.Canceled), codes.Canceled, "waiting: context canceled", nil},
@@ -183,39 +184,6 @@ func TestPathsAreThoseOfTheRequest(t *testing.T) {
 	}
 }
 
-// A status reaches clients that take 8 KiB of trailers, however much is wrong.
-func TestStatusesStaySmall(t *testing.T) {
-	a := start(t).array
-	var many invalid.Errors
-	for i := range 5000 {
-		many.Add(fmt.Sprintf("tasks[%d].name", i), strings.Repeat("é", i), "a hint")
-	}
-	big := &facetdv1.Refusal{Message: strings.Repeat("m", 20_000), Task: strings.Repeat("t", 9_000)}
-	for name, err := range map[string]error{
-		"errors": many, "refusal": &scheduler.RefusalError{Refusal: big}, "text": errors.New(strings.Repeat("ü", 9_000)),
-	} {
-		st := status.Convert(statusOf(a, err))
-		if n := proto.Size(st.Proto()); n > 6000 || n < 1000 {
-			t.Errorf("%s: %d bytes", name, n)
-		}
-		if name == "text" {
-			continue
-		}
-		if len(st.Details()) == 0 {
-			t.Errorf("%s: no details left", name)
-		}
-		if b, is := st.Details()[0].(*errdetails.BadRequest); is {
-			n := len(b.GetFieldViolations())
-			if want := fmt.Sprintf("and %d more errors", 5000-n+1); n < 10 || b.GetFieldViolations()[n-1].GetDescription() != want {
-				t.Errorf("%d violations, the last is %v; want %q", n, b.GetFieldViolations()[n-1], want)
-			}
-		}
-	}
-	if statusOf(a, nil) != nil {
-		t.Error("no error became one")
-	}
-}
-
 func TestFailedCallsAreLogged(t *testing.T) {
 	r := start(t)
 	for _, c := range []struct {
@@ -223,7 +191,7 @@ func TestFailedCallsAreLogged(t *testing.T) {
 		level string
 	}{
 		{errors.New("odd"), "error"},
-		{&dispatch.NotFoundError{What: "task", Name: "x"}, "info"},
+		{&failure.NotFound{What: "task", Name: "x"}, "info"},
 		{&dispatch.StoppedError{Reason: "y"}, "debug"},
 	} {
 		r.fake.set(func(f *fake) { f.err = c.err })

@@ -9,7 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 	"facetd.example/daemon/stream"
 )
 
@@ -25,11 +25,11 @@ type frameService struct {
 func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
 	options, err := v.options(r)
 	if err != nil {
-		return statusOf(v.s.cfg.Array, err)
+		return err
 	}
 	sub, err := v.s.cfg.Hub.Subscribe(options)
 	if err != nil {
-		return statusOf(v.s.cfg.Array, err)
+		return err
 	}
 	defer sub.Close()
 	if err := out.SendHeader(nil); err != nil {
@@ -38,7 +38,7 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 	for {
 		m, err := sub.Next(out.Context())
 		if err != nil {
-			return statusOf(v.s.cfg.Array, err)
+			return err
 		}
 		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal, ThinnedTotal: m.ThinnedTotal}); err != nil {
 			return err
@@ -47,7 +47,7 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 }
 
 // options checks a request for a stream. Errors: invalid.Errors,
-// *dispatch.NotFoundError for a task.
+// *failure.NotFound for a task.
 func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
 	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue)), MaxRateHz: r.GetMaxRateHz()}
 	var m invalid.Errors
@@ -81,7 +81,7 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 	}
 	i := slices.IndexFunc(r.GetTasks(), func(name string) bool { return findTask(snap.Tasks, name) == nil })
 	if i >= 0 {
-		return o, &dispatch.NotFoundError{What: "task", Name: r.GetTasks()[i]}
+		return o, &failure.NotFound{What: "task", Name: r.GetTasks()[i]}
 	}
 	return o, nil
 }
@@ -108,11 +108,11 @@ func (v *frameService) CaptureFrames(ctx context.Context, r *facetdv1.CaptureFra
 	var m invalid.Errors
 	corrected := v.corrected(&m, r.GetCodes())
 	if len(m) > 0 {
-		return nil, statusOf(v.s.cfg.Array, m)
+		return nil, m
 	}
 	done, err := v.s.cfg.Dispatch.Capture(ctx, r)
 	if err != nil {
-		return nil, statusOf(v.s.cfg.Array, err)
+		return nil, err
 	}
 	if corrected {
 		done.FrameSet = v.s.cfg.Corrector.Captured(done.FrameSet, r.GetViews())
@@ -126,13 +126,12 @@ type commandService struct {
 }
 
 func (v *commandService) SendCommand(ctx context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
-	a := v.s.cfg.Array
 	if r.GetCommand() == nil {
-		return nil, statusOf(a, invalid.Errors{{Path: "command", Message: "there is no command", Hint: "give a target and a write or strobe"}})
+		return nil, invalid.Errors{{Path: "command", Message: "there is no command", Hint: "give a target and a write or strobe"}}
 	}
 	done, err := v.s.cfg.Dispatch.Send(ctx, r.GetCommand())
 	if err != nil {
-		return nil, statusOf(a, under("command", err))
+		return nil, under("command", err)
 	}
 	return &facetdv1.SendCommandResponse{Words: done.Words, StartBusNs: done.StartNS, WaitedNs: int64(done.Waited)}, nil
 }

@@ -5,11 +5,10 @@ import (
 	"slices"
 	"time"
 
-	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/health/grpc_health_v1"
-	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 type servingStatus = grpc_health_v1.HealthCheckResponse_ServingStatus
@@ -25,7 +24,7 @@ type healthService struct {
 func (h *healthService) Check(_ context.Context, r *grpc_health_v1.HealthCheckRequest) (*grpc_health_v1.HealthCheckResponse, error) {
 	st := h.of(r.GetService())
 	if st == grpc_health_v1.HealthCheckResponse_SERVICE_UNKNOWN {
-		return nil, status.Errorf(codes.NotFound, "there is no service called %q; %s", r.GetService(), known(h.s.names))
+		return nil, &failure.NotFound{What: "service", Name: r.GetService(), Hint: known(h.s.names)}
 	}
 	return &grpc_health_v1.HealthCheckResponse{Status: st}, nil
 }
@@ -53,13 +52,13 @@ func (h *healthService) Watch(r *grpc_health_v1.HealthCheckRequest, out grpc_hea
 			sent = now
 		}
 		if drained {
-			return status.Error(codes.Unavailable, h.s.reason)
+			return &failure.Unavailable{Reason: h.s.reason}
 		}
 		select {
 		case <-tick.C:
 		case <-h.s.drained:
 		case <-out.Context().Done():
-			return statusOf(h.s.cfg.Array, out.Context().Err())
+			return out.Context().Err()
 		}
 	}
 }

@@ -17,30 +17,37 @@ import (
 
 func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 	begin := time.Now()
-	resp, err := func() (resp any, err error) {
-		defer s.recovered(info.FullMethod, &err)
-		return handler(ctx, r)
-	}()
+	resp, err := handler(ctx, r)
 	s.logError(ctx, info.FullMethod, begin, err)
 	return resp, err
 }
 
 func (s *Server) logStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	begin := time.Now()
-	err := func() (err error) {
-		defer s.recovered(info.FullMethod, &err)
-		return handler(srv, ss)
-	}()
+	err := handler(srv, ss)
 	s.logError(ss.Context(), info.FullMethod, begin, err)
 	return err
 }
+
+func (s *Server) recoverUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
+	defer s.recovered(info.FullMethod, &err)
+	return handler(ctx, r)
+}
+
+func (s *Server) recoverStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) (err error) {
+	defer s.recovered(info.FullMethod, &err)
+	return handler(srv, ss)
+}
+
+// errDefect is what a caller is told of a panic.
+var errDefect = errors.New("a defect of the daemon; its log has the details")
 
 // recovered turns a panic of a handler into an error of its call: a defect that one
 // request shows must not end the daemon, whose bus then stops for everybody.
 func (s *Server) recovered(method string, err *error) {
 	if p := recover(); p != nil {
 		s.log.Error("panic", zap.String("method", method), zap.Any("panic", p), zap.StackSkip("stack", 2))
-		*err = status.Error(codes.Internal, "a defect of the daemon; its log has the details")
+		*err = errDefect
 	}
 }
 

@@ -29,6 +29,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/status"
 	"facetd.example/daemon/stream"
 )
 
@@ -101,8 +102,8 @@ func New(cfg Config) *Server {
 		grpc.ConnectionTimeout(handshakeLimit),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingAfterIdle, Timeout: pingAnswerLimit}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval, PermitWithoutStream: true}),
-		grpc.ChainUnaryInterceptor(s.logUnary),
-		grpc.ChainStreamInterceptor(s.logStream),
+		grpc.ChainUnaryInterceptor(s.logUnary, status.Unary(cfg.Array), s.recoverUnary),
+		grpc.ChainStreamInterceptor(s.logStream, status.Stream(cfg.Array), s.recoverStream),
 	)...)
 	facetdv1.RegisterArrayServiceServer(s.grpc, &arrayService{s: s})
 	facetdv1.RegisterTaskServiceServer(s.grpc, &taskService{s: s})

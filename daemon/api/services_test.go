@@ -22,6 +22,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
+	statuses "facetd.example/daemon/status"
 )
 
 // elsewhere are services of the schema that are not of this package: they come in
@@ -257,7 +258,7 @@ func TestCoverNamesTheChipInTheWay(t *testing.T) {
 		return &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: names}}}
 	}
 	_, err := s.ComputeCover(t.Context(), &facetdv1.ComputeCoverRequest{Target: list("both", "far")})
-	if status.Code(err) != codes.FailedPrecondition || !strings.Contains(err.Error(), "chip both without one") {
+	if err = statuses.Of(a, err); status.Code(err) != codes.FailedPrecondition || !strings.Contains(err.Error(), "chip both without one") {
 		t.Errorf("got %v", err)
 	}
 	if got, err := s.ComputeCover(t.Context(), &facetdv1.ComputeCoverRequest{Target: list("both", "one")}); err != nil || len(got.GetWords()) != 1 {

@@ -9,7 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 )
 
 type taskService struct {
@@ -24,7 +24,7 @@ func (v *taskService) ListTasks(context.Context, *facetdv1.ListTasksRequest) (*f
 func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*facetdv1.GetTaskResponse, error) {
 	task := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, r.GetName())
 	if task == nil {
-		return nil, statusOf(v.s.cfg.Array, &dispatch.NotFoundError{What: "task", Name: r.GetName()})
+		return nil, &failure.NotFound{What: "task", Name: r.GetName()}
 	}
 	return &facetdv1.GetTaskResponse{Task: task}, nil
 }
@@ -48,11 +48,11 @@ func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequ
 // change adds or replaces a task and returns it as it runs then.
 func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(context.Context, *facetdv1.Task) (int64, error)) (*facetdv1.RunningTask, int64, error) {
 	if t == nil {
-		return nil, 0, statusOf(v.s.cfg.Array, invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}})
+		return nil, 0, invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}}
 	}
 	effective, err := do(ctx, t)
 	if err != nil {
-		return nil, 0, statusOf(v.s.cfg.Array, renamed(err, func(int) string { return "task" }))
+		return nil, 0, renamed(err, func(int) string { return "task" })
 	}
 	running := findTask(v.s.cfg.Dispatch.Snapshot().Tasks, t.GetName())
 	if running == nil { // removed again by someone else
@@ -64,7 +64,7 @@ func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(cont
 func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse, error) {
 	effective, err := v.s.cfg.Dispatch.RemoveTask(ctx, r.GetName())
 	if err != nil {
-		return nil, statusOf(v.s.cfg.Array, err)
+		return nil, err
 	}
 	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: effective}, nil
 }
@@ -87,12 +87,12 @@ func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRe
 	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetAdd(), r.GetRemove())
 	if err != nil {
 		added := addedAt(v.s.cfg.Dispatch.Snapshot().Tasks, r)
-		return nil, statusOf(v.s.cfg.Array, renamed(err, func(i int) string {
+		return nil, renamed(err, func(i int) string {
 			if j, known := added[i]; known {
 				return "add[" + strconv.Itoa(j) + "]"
 			}
 			return "tasks[" + strconv.Itoa(i) + "]"
-		}))
+		})
 	}
 	return &facetdv1.PreviewPlanResponse{Plan: plan}, nil
 }

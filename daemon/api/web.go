@@ -6,11 +6,12 @@ import (
 	"net/http"
 	"time"
 
-	"connectrpc.com/connect"
 	"connectrpc.com/vanguard"
 	"connectrpc.com/vanguard/vanguardgrpc"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
+
+	"facetd.example/daemon/status"
 )
 
 // Limits of calls over HTTP.
@@ -76,7 +77,7 @@ type webJSON struct{ vanguard.JSONCodec }
 
 func (j webJSON) Unmarshal(data []byte, m proto.Message) error {
 	if err := j.JSONCodec.Unmarshal(data, m); err != nil {
-		return connect.NewError(connect.CodeInvalidArgument, err)
+		return status.BadWebRequest(err)
 	}
 	return nil
 }

@@ -144,10 +144,9 @@ func makeRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string,
 		t.Fatal(err)
 	}
 	r := &rig{a: a, bus: b}
-	same := func(err error) error { return err }
-	light := surroundings.New(surroundings.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now, Status: same})
+	light := surroundings.New(surroundings.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
 	r.service, err = New(Config{
-		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now, Data: data, Status: same,
+		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now, Data: data,
 		Host: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now}, diagnosis.Options{}, progress)

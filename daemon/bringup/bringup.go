@@ -17,8 +17,6 @@ import (
 
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -27,6 +25,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
 	"facetd.example/daemon/exclusive"
+	"facetd.example/daemon/failure"
 )
 
 // Runner is what bring-up needs of the dispatcher.
@@ -62,8 +61,6 @@ type Config struct {
 	Host func() time.Time
 	// Logger may be nil.
 	Logger *zap.Logger
-	// Status maps errors to gRPC statuses.
-	Status func(error) error
 	// Refused, where set, is what starting and resuming end with: there is no array on a
 	// bus. Runs of before can be looked at all the same.
 	Refused error
@@ -118,11 +115,11 @@ func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterBringupSe
 // StartBringup begins a run.
 func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.ServerStreamingServer[facetdv1.StartBringupResponse]) error {
 	if s.cfg.Refused != nil {
-		return s.cfg.Status(s.cfg.Refused)
+		return s.cfg.Refused
 	}
 	steps, m := stepsOf(r.GetSteps())
 	if len(m) > 0 {
-		return s.cfg.Status(m)
+		return m
 	}
 	leave, err := s.enter()
 	if err != nil {
@@ -164,7 +161,7 @@ func stepsOf(asked []facetdv1.BringupStep) ([]facetdv1.BringupStep, invalid.Erro
 // ResumeBringup goes on with a run.
 func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.ServerStreamingServer[facetdv1.ResumeBringupResponse]) error {
 	if s.cfg.Refused != nil {
-		return s.cfg.Status(s.cfg.Refused)
+		return s.cfg.Refused
 	}
 	leave, err := s.enter()
 	if err != nil {
@@ -176,10 +173,10 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 		return err
 	}
 	if kept.GetArrayDigest() != s.cfg.Array.Digest {
-		return status.Errorf(codes.FailedPrecondition, "run %s was of an array described otherwise; start a new run", r.GetId())
+		return stuck(r.GetId(), "run %s was of an array described otherwise; start a new run", r.GetId())
 	}
 	if !slices.EqualFunc(kept.GetChips(), s.cfg.Array.Chips, func(k *facetdv1.BringupChip, c chipmodel.Chip) bool { return k.GetChip() == c.Name }) {
-		return status.Errorf(codes.FailedPrecondition, "run %s does not hold the chips of the array: its file was changed; start a new run", r.GetId())
+		return stuck(r.GetId(), "run %s does not hold the chips of the array: its file was changed; start a new run", r.GetId())
 	}
 	run := proto.CloneOf(kept)
 	run.Unattended = run.Unattended || r.GetUnattended()
@@ -188,11 +185,16 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 	})
 }
 
+// stuck is why a run cannot go on.
+func stuck(subject, format string, args ...any) error {
+	return &failure.Precondition{Kind: failure.Bringup, Subject: subject, Message: fmt.Sprintf(format, args...)}
+}
+
 // enter lets one call do the steps of a run, until leave, which may be called again. What
 // that call finds of runs stays so meanwhile.
 func (s *Service) enter() (leave func(), err error) {
 	if leave, err = s.cfg.Claim("a bring-up"); err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	return sync.OnceFunc(leave), nil
 }
@@ -206,7 +208,7 @@ func (s *Service) lightReturns(ctx context.Context) error {
 	}
 	scene := now.GetSurroundings().GetScene()
 	if _, err := s.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
-		return status.Errorf(codes.FailedPrecondition, "the present light, %s, could not be put back afterwards: %s; set another one first", scene, status.Convert(err).Message())
+		return stuck("scene", "the present light, %s, could not be put back afterwards: %s; set another one first", scene, err)
 	}
 	return nil
 }
@@ -220,7 +222,7 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func
 		}
 	}
 	if err := s.keep(run); err != nil {
-		return s.cfg.Status(err)
+		return err
 	}
 	if err := emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Started{Started: run}}); err != nil {
 		return err
@@ -239,7 +241,7 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func
 	}
 	err := s.steps(ctx, e)
 	if restored := e.restore(); err == nil && restored != nil {
-		err = s.cfg.Status(restored)
+		err = restored
 	}
 	if err != nil {
 		return err
@@ -257,7 +259,7 @@ func (s *Service) steps(ctx context.Context, e *engine) error {
 		}
 		result, err := e.one(ctx, step)
 		if err != nil {
-			return s.cfg.Status(err)
+			return err
 		}
 		s.cfg.Logger.Info("bring-up step", zap.String("run", run.GetId()), zap.Stringer("step", step),
 			zap.Stringer("verdict", result.GetVerdict()), zap.String("summary", result.GetSummary()))
@@ -270,7 +272,7 @@ func (s *Service) steps(ctx context.Context, e *engine) error {
 			s.patch(run)
 		}
 		if err := s.keep(run); err != nil {
-			return s.cfg.Status(err)
+			return err
 		}
 		if err := e.emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Result{Result: result}}); err != nil {
 			return err
@@ -324,7 +326,7 @@ func (s *Service) AnswerBringup(_ context.Context, r *facetdv1.AnswerBringupRequ
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.waiting == nil || s.waiting.id != r.GetId() || s.waiting.number != r.GetQuestion() {
-		return nil, status.Errorf(codes.FailedPrecondition, "run %s does not wait for an answer to question %d", r.GetId(), r.GetQuestion())
+		return nil, stuck(r.GetId(), "run %s does not wait for an answer to question %d", r.GetId(), r.GetQuestion())
 	}
 	s.waiting.answer <- r
 	s.waiting = nil
@@ -371,7 +373,7 @@ func (s *Service) get(id string) (*facetdv1.BringupRun, error) {
 	defer s.mu.Unlock()
 	run := s.runs[id]
 	if run == nil {
-		return nil, status.Errorf(codes.NotFound, "there is no bring-up %q; ListBringups lists them", id)
+		return nil, &failure.NotFound{What: "bring-up", Name: id, Hint: "ListBringups lists them"}
 	}
 	return run, nil
 }

@@ -12,8 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -22,7 +20,7 @@ import (
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/die"
 	"facetd.example/daemon/durable"
-	"facetd.example/daemon/exclusive"
+	"facetd.example/daemon/failure"
 )
 
 const (
@@ -370,11 +368,11 @@ func TestResumedAfterAKill(t *testing.T) {
 	if !run.GetFinished() || run.GetVerdict() != fail || run.GetChips()[0].GetSettleNs() == 0 {
 		t.Errorf("%v\n%s", run.GetChips(), describe(run))
 	}
-	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: "nothing"}, resumeStream{s}); status.Code(err) != codes.NotFound {
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: "nothing"}, resumeStream{s}); !errors.As(err, new(*failure.NotFound)) {
 		t.Errorf("unknown run: %v", err)
 	}
 	again.service.runs[id].ArrayDigest = "other"
-	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: id}, resumeStream{s}); status.Code(err) != codes.FailedPrecondition {
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: id}, resumeStream{s}); !errors.As(err, new(*failure.Precondition)) {
 		t.Errorf("another array: %v", err)
 	}
 }
@@ -415,7 +413,7 @@ func TestOperatorIsAsked(t *testing.T) {
 	if !slices.Equal(verdicts, []facetdv1.Verdict{pass, skipped, pass}) {
 		t.Errorf("verdicts %v\n%s", verdicts, describe(run))
 	}
-	if _, err := r.service.AnswerBringup(t.Context(), &facetdv1.AnswerBringupRequest{Id: run.GetId(), Question: 1}); status.Code(err) != codes.FailedPrecondition {
+	if _, err := r.service.AnswerBringup(t.Context(), &facetdv1.AnswerBringupRequest{Id: run.GetId(), Question: 1}); !errors.As(err, new(*failure.Precondition)) {
 		t.Errorf("an answer to nothing: %v", err)
 	}
 }
@@ -434,8 +432,7 @@ func TestErrorsStartNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer leave()
-	var taken *exclusive.TakenError
-	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); !errors.As(err, &taken) {
+	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); !errors.As(err, new(*failure.InProgress)) {
 		t.Errorf("a second run: %v", err)
 	}
 }

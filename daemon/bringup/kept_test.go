@@ -7,11 +7,10 @@ import (
 	"strings"
 	"testing"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 // TestRunOfAnotherShape: a run whose file was changed so that its chips are not those of
@@ -39,7 +38,7 @@ func TestRunOfAnotherShape(t *testing.T) {
 		again := newRig(t, nil, 2, data)
 		s := &stream{ctx: t.Context()}
 		err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: run.GetId(), Unattended: true}, resumeStream{s})
-		if status.Code(err) != codes.FailedPrecondition || len(s.events) != 0 {
+		if !errors.As(err, new(*failure.Precondition)) || len(s.events) != 0 {
 			t.Errorf("%s: %v, %d events", name, err, len(s.events))
 		}
 		if kept, err := again.service.get(run.GetId()); err != nil || !proto.Equal(kept, run) {
@@ -85,7 +84,7 @@ func TestLightThatCannotReturn(t *testing.T) {
 	r.service.cfg.Light = pictured{own}
 	s := &stream{ctx: t.Context()}
 	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Unattended: true, VirtualLight: true}, startStream{s})
-	if status.Code(err) != codes.FailedPrecondition || !strings.Contains(err.Error(), "picture") || len(s.events) != 0 {
+	if !errors.As(err, new(*failure.Precondition)) || !strings.Contains(err.Error(), "picture") || len(s.events) != 0 {
 		t.Errorf("%v, %d events", err, len(s.events))
 	}
 	if now, err := own.GetScene(t.Context(), nil); err != nil || now.GetSurroundings().GetScene() != "uniform:50" {

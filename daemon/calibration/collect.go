@@ -11,12 +11,11 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
+	"facetd.example/daemon/failure"
 )
 
 const (
@@ -59,7 +58,7 @@ type resting struct {
 func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) error {
 	done, err := s.collect(r, out)
 	if err != nil {
-		return s.cfg.Status(err)
+		return err
 	}
 	return out.Send(done)
 }
@@ -147,7 +146,8 @@ func (s *Service) reserve(ses *session, samples int) error {
 		sum += other.samples
 	}
 	if sum > maxSamples {
-		return status.Errorf(codes.ResourceExhausted, "levels of %d pixels in all would take too much memory, of which %d may be gathered at once; finish or abort a calibration, or calibrate fewer chips, views or levels at a time", sum, maxSamples)
+		return &failure.Exhausted{Message: fmt.Sprintf("levels of %d pixels in all would take too much memory, of which %d may be gathered at once; "+
+			"finish or abort a calibration, or calibrate fewer chips, views or levels at a time", sum, maxSamples)}
 	}
 	ses.samples += samples
 	return nil
@@ -346,7 +346,7 @@ func (c *collector) tell(state facetdv1.LevelState, done, frames int, chip strin
 		c.s.mu.Lock()
 		defer c.s.mu.Unlock()
 		if c.s.sessions[c.ses.id] != c.ses {
-			return status.Errorf(codes.Aborted, "calibration %s was aborted", c.ses.id)
+			return &failure.InProgress{Message: fmt.Sprintf("calibration %s was aborted", c.ses.id)}
 		}
 		c.s.touch(c.ses)
 	}

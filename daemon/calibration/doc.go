@@ -69,8 +69,6 @@ type Config struct {
 	// Share takes the array together with others that only read it; nil means that nobody
 	// else measures.
 	Share func(by string) (release func(), err error)
-	// Status maps errors to gRPC statuses.
-	Status func(error) error
 }
 
 // Service is the calibration service, and the corrector of frames. Its methods may be

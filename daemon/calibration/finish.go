@@ -7,13 +7,12 @@ import (
 	"math"
 	"strings"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
+	"facetd.example/daemon/failure"
 )
 
 // FinishCalibration makes the correction maps of a session, each by itself: a chip whose correction map cannot
@@ -22,15 +21,15 @@ func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalib
 	var m invalid.Errors
 	if _, known := facetdv1.CalibrationMethod_name[int32(r.GetMethod())]; !known {
 		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()), "use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
-		return nil, s.cfg.Status(m)
+		return nil, m
 	}
 	ses, err := s.take(r.GetSession())
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	defer s.give(ses)
 	if len(ses.levels) == 0 {
-		return nil, status.Error(codes.FailedPrecondition, "no level has been gathered; gather one at least, and three of known light for a log response")
+		return nil, stuck(ses.id, "no level has been gathered; gather one at least, and three of known light for a log response")
 	}
 	method := r.GetMethod()
 	if method == 0 {
@@ -39,7 +38,7 @@ func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalib
 	out := &facetdv1.FinishCalibrationResponse{}
 	for i := range ses.subjects {
 		if err := ctx.Err(); err != nil {
-			return nil, s.cfg.Status(err)
+			return nil, err
 		}
 		meta, err := s.make(ses, i, method)
 		if err != nil {
@@ -95,7 +94,7 @@ func nothingMade(what string, failures []*facetdv1.CorrectionMapFailure) error {
 		}
 		parts = append(parts, f.GetChip()+", "+f.GetView()+": "+f.GetReason())
 	}
-	return status.Errorf(codes.FailedPrecondition, "%s: %s", what, strings.Join(parts, "; "))
+	return stuck("correction maps", "%s: %s", what, strings.Join(parts, "; "))
 }
 
 // make fits one correction map, stores it and activates it.
@@ -173,4 +172,9 @@ func finite(v float64) float64 {
 		return 0
 	}
 	return v
+}
+
+// stuck is why a calibration cannot go on.
+func stuck(subject, format string, args ...any) error {
+	return &failure.Precondition{Kind: failure.Calibration, Subject: subject, Message: fmt.Sprintf(format, args...)}
 }

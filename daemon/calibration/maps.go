@@ -10,7 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 )
 
 // inOrder returns the active correction maps by chip in the order of the array, then by what they
@@ -29,7 +29,7 @@ func (s *Service) inOrder() []*activeMap {
 // ListCorrectionMaps returns the active correction maps and the files that were refused.
 func (s *Service) ListCorrectionMaps(_ context.Context, r *facetdv1.ListCorrectionMapsRequest) (*facetdv1.ListCorrectionMapsResponse, error) {
 	if r.GetChip() != "" && s.cfg.Array.Chip(r.GetChip()) < 0 {
-		return nil, s.cfg.Status(&dispatch.NotFoundError{What: "chip", Name: r.GetChip()})
+		return nil, &failure.NotFound{What: "chip", Name: r.GetChip()}
 	}
 	out := &facetdv1.ListCorrectionMapsResponse{Stored: s.store != nil, MaxAge: durationpb.New(s.cfg.MaxAge)}
 	for _, m := range s.inOrder() {
@@ -61,7 +61,7 @@ func (s *Service) find(id string) *activeMap {
 func (s *Service) GetCorrectionMap(_ context.Context, r *facetdv1.GetCorrectionMapRequest) (*facetdv1.GetCorrectionMapResponse, error) {
 	m := s.find(r.GetId())
 	if m == nil {
-		return nil, s.cfg.Status(&dispatch.NotFoundError{What: "correction map", Name: r.GetId()})
+		return nil, &failure.NotFound{What: "correction map", Name: r.GetId()}
 	}
 	out := s.shown(m)
 	if r.GetData() {
@@ -73,14 +73,14 @@ func (s *Service) GetCorrectionMap(_ context.Context, r *facetdv1.GetCorrectionM
 // DeleteCorrectionMap deletes a correction map, or a file that was refused.
 func (s *Service) DeleteCorrectionMap(_ context.Context, r *facetdv1.DeleteCorrectionMapRequest) (*facetdv1.DeleteCorrectionMapResponse, error) {
 	if r.GetId() == "" {
-		return nil, s.cfg.Status(invalid.Errors{{Path: "id", Message: "no correction map is named", Hint: "give the identity of a correction map, or the name of a refused file"}})
+		return nil, invalid.Errors{{Path: "id", Message: "no correction map is named", Hint: "give the identity of a correction map, or the name of a refused file"}}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if m := s.find(r.GetId()); m != nil {
 		if s.store != nil {
 			if err := s.store.remove(m.meta.GetFile()); err != nil {
-				return nil, s.cfg.Status(err)
+				return nil, err
 			}
 		}
 		s.replace(m.key, nil)
@@ -89,10 +89,10 @@ func (s *Service) DeleteCorrectionMap(_ context.Context, r *facetdv1.DeleteCorre
 	}
 	i := slices.IndexFunc(s.refused, func(f *facetdv1.RefusedCorrectionMap) bool { return f.GetFile() == r.GetId() })
 	if i < 0 || s.store == nil {
-		return nil, s.cfg.Status(&dispatch.NotFoundError{What: "correction map or refused file", Name: r.GetId()})
+		return nil, &failure.NotFound{What: "correction map or refused file", Name: r.GetId()}
 	}
 	if err := s.store.remove(s.refused[i].GetFile()); err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	s.refused = slices.Delete(s.refused, i, i+1)
 	s.note(info, nil, map[string]string{"file": r.GetId()}, "refused correction map file %s deleted", r.GetId())

@@ -5,36 +5,34 @@ import (
 	"fmt"
 	"math"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/calibration/correction"
+	"facetd.example/daemon/failure"
 )
 
 // UpdateOffsets brings correction maps up to date with the even light that is there now.
 func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse, error) {
 	old, frames, err := s.mapsOf(r)
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	select {
 	case s.updating <- struct{}{}:
 		defer func() { <-s.updating }()
 	default:
-		return nil, status.Error(codes.Aborted, "correction maps are being brought up to date already; wait for the end of that")
+		return nil, &failure.InProgress{Message: "correction maps are being brought up to date already; retry when that finishes"}
 	}
 	release, err := s.share("correction maps being brought up to date")
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	defer release()
 	out := &facetdv1.UpdateOffsetsResponse{}
 	for _, m := range old {
 		meta, err := s.updateOffsets(ctx, m, r, frames)
 		if ctx.Err() != nil {
-			return nil, s.cfg.Status(ctx.Err())
+			return nil, ctx.Err()
 		}
 		if err != nil {
 			f := &facetdv1.CorrectionMapFailure{Chip: m.key.chip, View: m.meta.GetView(), Reason: reasonOf(err)}
@@ -76,7 +74,7 @@ func (s *Service) mapsOf(r *facetdv1.UpdateOffsetsRequest) (cmaps []*activeMap, 
 		}
 	}
 	if len(cmaps) == 0 {
-		return nil, 0, status.Error(codes.FailedPrecondition, "none of these chips has an active correction map; calibrate first")
+		return nil, 0, stuck("correction maps", "none of these chips has an active correction map; calibrate first")
 	}
 	return cmaps, frames, nil
 }

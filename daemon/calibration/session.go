@@ -10,8 +10,6 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -19,7 +17,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
-	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 	"facetd.example/scheduler/program"
 )
 
@@ -70,24 +68,25 @@ type level struct {
 }
 
 // errNotOpen is what a call with an unknown session ends with.
-func errNotOpen(id string) error { return &dispatch.NotFoundError{What: "open calibration", Name: id} }
+func errNotOpen(id string) error { return &failure.NotFound{What: "open calibration", Name: id} }
 
 // StartCalibration opens a session; every chip is read once to see that it can be.
 func (s *Service) StartCalibration(ctx context.Context, r *facetdv1.StartCalibrationRequest) (*facetdv1.StartCalibrationResponse, error) {
 	ses, err := s.newSession(r)
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	for _, u := range ses.units {
 		if _, err := s.capture(ctx, u, ses.views); err != nil {
-			return nil, s.cfg.Status(err)
+			return nil, err
 		}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.expire()
 	if len(s.sessions) >= MaxSessions {
-		return nil, status.Errorf(codes.ResourceExhausted, "%d calibrations are open, which is the most; finish or abort one of %s", MaxSessions, strings.Join(s.openIDs(), ", "))
+		return nil, &failure.Exhausted{Message: fmt.Sprintf("%d calibrations are open, which is the most; finish or abort one of %s",
+			MaxSessions, strings.Join(s.openIDs(), ", "))}
 	}
 	s.sessions[ses.id] = ses
 	s.touch(ses)
@@ -148,7 +147,7 @@ func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *invalid.Errors)
 			return t.GetTask().GetTarget(), t.GetTask().GetViews(), nil
 		}
 	}
-	return nil, nil, &dispatch.NotFoundError{What: "task", Name: r.GetTask()}
+	return nil, nil, &failure.NotFound{What: "task", Name: r.GetTask()}
 }
 
 func checkKelvin(m *invalid.Errors, k float64) {
@@ -277,7 +276,7 @@ func (s *Service) take(id string) (*session, error) {
 		return nil, err
 	}
 	if ses.busy {
-		return nil, status.Errorf(codes.Aborted, "calibration %s is at work on another call; wait for its end", id)
+		return nil, &failure.InProgress{Message: fmt.Sprintf("calibration %s is at work on another call; retry when that finishes", id)}
 	}
 	ses.busy = true
 	return ses, nil
@@ -305,7 +304,7 @@ func (s *Service) GetCalibration(_ context.Context, r *facetdv1.GetCalibrationRe
 	defer s.mu.Unlock()
 	ses, err := s.open(r.GetSession())
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	return &facetdv1.GetCalibrationResponse{Session: s.sessionMessage(ses)}, nil
 }
@@ -330,7 +329,7 @@ func (s *Service) AbortCalibration(_ context.Context, r *facetdv1.AbortCalibrati
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if _, err := s.open(r.GetSession()); err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	delete(s.sessions, r.GetSession())
 	return &facetdv1.AbortCalibrationResponse{}, nil

@@ -22,8 +22,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
-	"facetd.example/daemon/api"
 	"facetd.example/daemon/dispatch"
+	statuses "facetd.example/daemon/status"
 	"facetd.example/scheduler/program"
 )
 
@@ -51,13 +51,12 @@ func newBench(t *testing.T) *bench {
 		Capture: b.capture, Tasks: func() []*facetdv1.RunningTask {
 			return []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "look", Target: unitOf("h0").target, Views: []*facetdv1.View{{Name: "top", Window: &facetdv1.Window{Rows: 2}}}}}}
 		},
-		Status: func(err error) error { return api.StatusOf(a, err) },
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	l := bufconn.Listen(1 << 16)
-	s := grpc.NewServer()
+	s := grpc.NewServer(grpc.UnaryInterceptor(statuses.Unary(a)), grpc.StreamInterceptor(statuses.Stream(a)))
 	b.Register(s)
 	go func() { _ = s.Serve(l) }()
 	conn, err := grpc.NewClient("passthrough:bench", grpc.WithTransportCredentials(insecure.NewCredentials()),

@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -32,7 +33,7 @@ type changeDone struct {
 func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		if slices.ContainsFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() }) {
-			return nil, &ExistsError{What: "task", Name: t.GetName()}
+			return nil, &failure.Exists{What: "task", Name: t.GetName()}
 		}
 		return append(running, t), nil
 	})
@@ -43,7 +44,7 @@ func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error)
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == name })
 		if i < 0 {
-			return nil, &NotFoundError{What: "task", Name: name}
+			return nil, &failure.NotFound{What: "task", Name: name}
 		}
 		return slices.Delete(running, i, i+1), nil
 	})
@@ -55,7 +56,7 @@ func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, e
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
 		if i < 0 {
-			return nil, &NotFoundError{What: "task", Name: t.GetName()}
+			return nil, &failure.NotFound{What: "task", Name: t.GetName()}
 		}
 		running[i] = t
 		return running, nil
@@ -241,7 +242,7 @@ func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove [
 	for _, name := range remove {
 		i := slices.IndexFunc(tasks, func(r *facetdv1.Task) bool { return r.GetName() == name })
 		if i < 0 {
-			return nil, &NotFoundError{What: "task", Name: name}
+			return nil, &failure.NotFound{What: "task", Name: name}
 		}
 		tasks = slices.Delete(tasks, i, i+1)
 	}

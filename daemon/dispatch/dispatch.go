@@ -8,7 +8,6 @@ package dispatch
 
 import (
 	"context"
-	"strconv"
 	"time"
 
 	"go.uber.org/zap"
@@ -17,6 +16,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/failure"
 )
 
 // Observer is told what happens on the bus, on the goroutine that owns it: it
@@ -84,7 +84,7 @@ type Done struct {
 
 // Service is what the daemon's API needs of a dispatcher. Errors:
 // invalid.Errors for bad input, *scheduler.RefusalError for what does not
-// fit, *NotFoundError, *ExistsError, *NoGapError, *StoppedError, the context's.
+// fit, *failure.NotFound, *failure.Exists, *failure.Exhausted, *NoGapError, *StoppedError, the context's.
 type Service interface {
 	AddTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
 	UpdateTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
@@ -97,20 +97,6 @@ type Service interface {
 	Snapshot() Snapshot
 }
 
-// NotFoundError names what there is none of. The caller should list what there is.
-type NotFoundError struct{ What, Name string }
-
-func (e *NotFoundError) Error() string {
-	return "there is no " + e.What + " called " + strconv.Quote(e.Name)
-}
-
-// ExistsError names what there is already. The caller should choose another name.
-type ExistsError struct{ What, Name string }
-
-func (e *ExistsError) Error() string {
-	return "there is already a " + e.What + " called " + strconv.Quote(e.Name)
-}
-
 // NoGapError says that a one-shot fits no idle gap of the timetable. The caller
 // may ask for less, or remove a task.
 type NoGapError struct {
@@ -120,14 +106,13 @@ type NoGapError struct {
 
 func (e *NoGapError) Error() string { return e.Reason }
 
-// BusyError says that too many one-shots wait already. The caller may try again.
-type BusyError struct{ Waiting int }
-
-func (e *BusyError) Error() string {
-	return strconv.Itoa(e.Waiting) + " one-shots wait for a gap already; try again later"
+func (e *NoGapError) Unwrap() error {
+	return &failure.Precondition{Kind: failure.NoGap, Subject: "timetable"}
 }
 
 // StoppedError says that the dispatcher has ended or is in a fault.
 type StoppedError struct{ Reason string }
 
 func (e *StoppedError) Error() string { return "the bus is stopped: " + e.Reason }
+
+func (e *StoppedError) Unwrap() error { return new(failure.Unavailable) }

@@ -21,6 +21,7 @@ import (
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -229,11 +230,11 @@ func TestChangeErrors(t *testing.T) {
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()
 		before := r.specs()
-		var exists *ExistsError
+		var exists *failure.Exists
 		if _, err := r.AddTask(ctx, memTask(1)); !errors.As(err, &exists) {
 			t.Errorf("a name twice: %v", err)
 		}
-		var missing *NotFoundError
+		var missing *failure.NotFound
 		if _, err := r.RemoveTask(ctx, "nobody"); !errors.As(err, &missing) {
 			t.Errorf("removing nobody: %v", err)
 		}
@@ -471,7 +472,7 @@ func TestUpdateTask(t *testing.T) {
 		if _, err := r.UpdateTask(ctx, memTask(90000)); !errors.As(err, &refusal) {
 			t.Errorf("a rate that cannot be: %v", err)
 		}
-		var missing *NotFoundError
+		var missing *failure.NotFound
 		other := memTask(5)
 		other.Name = "other"
 		if _, err := r.UpdateTask(ctx, other); !errors.As(err, &missing) {

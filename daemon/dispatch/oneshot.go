@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -71,7 +72,7 @@ func (d *Dispatcher) queue(ctx context.Context, one *oneShot) (oneShotDone, erro
 		return oneShotDone{}, d.ended
 	case len(d.waiting) >= maxWaiting:
 		defer d.mu.Unlock()
-		return oneShotDone{}, &BusyError{len(d.waiting)}
+		return oneShotDone{}, &failure.Exhausted{Message: fmt.Sprintf("%d one-shots wait for a gap already; try again later", len(d.waiting))}
 	}
 	d.waiting = append(d.waiting, one)
 	d.wakeLoop()

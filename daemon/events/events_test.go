@@ -19,6 +19,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 )
 
 func open(t testing.TB, c Config) *Journal {
@@ -277,7 +278,7 @@ func TestSubscribersLoseTheOldestAndAreTold(t *testing.T) {
 	for {
 		e, _, err := back.Next(t.Context())
 		if err != nil {
-			var closed *ClosedError
+			var closed *failure.Unavailable
 			if !errors.As(err, &closed) || closed.Reason != "going down" {
 				t.Error(err)
 			}
@@ -288,7 +289,7 @@ func TestSubscribersLoseTheOldestAndAreTold(t *testing.T) {
 	if want := []string{"more", "more", "more", "new"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
-	if _, err := j.Subscribe(nil, Filter{}); !errors.As(err, new(*ClosedError)) {
+	if _, err := j.Subscribe(nil, Filter{}); !errors.As(err, new(*failure.Unavailable)) {
 		t.Error(err)
 	}
 }

@@ -23,6 +23,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 const (
@@ -252,7 +253,7 @@ func (j *Journal) Close(reason string) error {
 	if !j.closed {
 		j.closed = true
 		for _, s := range j.subs {
-			s.end(&ClosedError{reason})
+			s.end(&failure.Unavailable{Reason: reason})
 			j.stats.Dropped += s.droppedTotal()
 		}
 		j.subs = nil

@@ -9,19 +9,15 @@ import (
 	"sync"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 // ErrFull is the error of one subscriber too many. The caller may try again when
 // another has left.
-var ErrFull = fmt.Errorf("there are %d streams of events already, which is the most", MaxSubscribers)
+var ErrFull error = &failure.Exhausted{Message: fmt.Sprintf("there are %d streams of events already, which is the most", MaxSubscribers)}
 
 // ErrLeft is the error of a subscription that its owner closed.
 var ErrLeft = errors.New("the subscription was closed")
-
-// ClosedError is the error of a journal that was closed. It does not open again.
-type ClosedError struct{ Reason string }
-
-func (e *ClosedError) Error() string { return e.Reason }
 
 // Subscription is one subscriber's queue. One goroutine may read it; Close may be
 // called from any.
@@ -39,14 +35,14 @@ type Subscription struct {
 }
 
 // Subscribe adds a subscriber. With after it begins with the events in memory that
-// have a higher number, without with the next event. Errors: ErrFull, *ClosedError.
+// have a higher number, without with the next event. Errors: ErrFull, *failure.Unavailable.
 func (j *Journal) Subscribe(after *uint64, f Filter) (*Subscription, error) {
 	s := &Subscription{journal: j, filter: f, wake: make(chan struct{}, 1)}
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	switch {
 	case j.closed:
-		return nil, &ClosedError{"the journal is closed"}
+		return nil, &failure.Unavailable{Reason: "the journal is closed"}
 	case len(j.subs) >= MaxSubscribers:
 		return nil, ErrFull
 	}
@@ -63,7 +59,7 @@ func (j *Journal) Subscribe(after *uint64, f Filter) (*Subscription, error) {
 }
 
 // Next waits for the next event and says how many were dropped before it. Nobody may
-// change the event. Errors: ctx's, *ClosedError once the journal was closed and
+// change the event. Errors: ctx's, *failure.Unavailable once the journal was closed and
 // everything that waited has been read, ErrLeft after Close.
 func (s *Subscription) Next(ctx context.Context) (e *facetdv1.Event, dropped uint64, err error) {
 	for {

@@ -4,8 +4,9 @@
 package exclusive
 
 import (
-	"fmt"
 	"sync"
+
+	"facetd.example/daemon/failure"
 )
 
 // Array is an array that is measured. The zero value is free; its methods may be called
@@ -17,12 +18,12 @@ type Array struct {
 }
 
 // Claim takes the array for a measurement alone, named as in "a bring-up", until release
-// is called, once. Nobody waits: the error is *TakenError.
+// is called, once. Nobody waits: the error is *failure.InProgress.
 func (a *Array) Claim(by string) (release func(), err error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.by != "" {
-		return nil, &TakenError{By: a.by}
+		return nil, inProgress(a.by)
 	}
 	a.by = by
 	return a.release, nil
@@ -33,7 +34,7 @@ func (a *Array) Share(by string) (release func(), err error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.by != "" && a.shared == 0 {
-		return nil, &TakenError{By: a.by}
+		return nil, inProgress(a.by)
 	}
 	if a.by == "" {
 		a.by = by
@@ -42,17 +43,14 @@ func (a *Array) Share(by string) (release func(), err error) {
 	return a.release, nil
 }
 
+func inProgress(by string) error {
+	return &failure.InProgress{Message: by + " is in progress, and one would disturb the other; retry when it finishes"}
+}
+
 func (a *Array) release() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.shared = max(a.shared-1, 0); a.shared == 0 {
 		a.by = ""
 	}
-}
-
-// TakenError says who measures already. The caller should try again when that is done.
-type TakenError struct{ By string }
-
-func (e *TakenError) Error() string {
-	return fmt.Sprintf("%s is going on, and one would disturb the other; wait for its end", e.By)
 }

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"strings"
 	"testing"
+
+	"facetd.example/daemon/failure"
 )
 
 func TestOneAtATime(t *testing.T) {
@@ -18,8 +20,8 @@ func TestOneAtATime(t *testing.T) {
 	}
 	refused := func(by, taken string, how func(string) (func(), error)) {
 		t.Helper()
-		var e *TakenError
-		if _, err := how(by); !errors.As(err, &e) || e.By != taken || !strings.Contains(err.Error(), taken+" is going on") {
+		var e *failure.InProgress
+		if _, err := how(by); !errors.As(err, &e) || !strings.HasPrefix(e.Message, taken+" is in progress") {
 			t.Errorf("%s: %v, want it taken by %s", by, err, taken)
 		}
 	}

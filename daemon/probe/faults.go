@@ -3,20 +3,15 @@ package probe
 import (
 	"context"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
-type faultService struct {
-	facetdv1.UnimplementedFaultServiceServer
-	cfg Config
+var errNotVirtual = &failure.Precondition{
+	Kind: failure.NotVirtual, Subject: "bus", Message: "faults can be put into a virtual bus only",
 }
 
-var errNotVirtual = status.Error(codes.FailedPrecondition, "faults can be put into a virtual bus only")
-
-func (s *faultService) SetFaults(ctx context.Context, r *facetdv1.SetFaultsRequest) (*facetdv1.SetFaultsResponse, error) {
+func (s *Service) SetFaults(ctx context.Context, r *facetdv1.SetFaultsRequest) (*facetdv1.SetFaultsResponse, error) {
 	at, err := s.set(ctx, r.GetFaults())
 	if err != nil {
 		return nil, err
@@ -24,7 +19,7 @@ func (s *faultService) SetFaults(ctx context.Context, r *facetdv1.SetFaultsReque
 	return &facetdv1.SetFaultsResponse{EffectiveBusNs: at}, nil
 }
 
-func (s *faultService) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
+func (s *Service) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
 	at, err := s.set(ctx, nil)
 	if err != nil {
 		return nil, err
@@ -33,10 +28,10 @@ func (s *faultService) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsR
 }
 
 // possible is nil on a virtual bus.
-func (s *faultService) possible() error {
+func (s *Service) possible() error {
 	switch {
 	case s.cfg.Refused != nil:
-		return s.cfg.Status(s.cfg.Refused)
+		return s.cfg.Refused
 	case s.cfg.Faulty == nil:
 		return errNotVirtual
 	}
@@ -44,17 +39,17 @@ func (s *faultService) possible() error {
 }
 
 // set replaces the faults and returns the bus time.
-func (s *faultService) set(ctx context.Context, faults []*facetdv1.Fault) (int64, error) {
+func (s *Service) set(ctx context.Context, faults []*facetdv1.Fault) (int64, error) {
 	if err := s.possible(); err != nil {
 		return 0, err
 	}
 	if err := s.cfg.Runner.Do(ctx, func() error { return s.cfg.Faulty.SetFaults(faults) }); err != nil {
-		return 0, s.cfg.Status(err)
+		return 0, err
 	}
 	return s.cfg.Now(), nil
 }
 
-func (s *faultService) ListFaults(ctx context.Context, _ *facetdv1.ListFaultsRequest) (*facetdv1.ListFaultsResponse, error) {
+func (s *Service) ListFaults(ctx context.Context, _ *facetdv1.ListFaultsRequest) (*facetdv1.ListFaultsResponse, error) {
 	if err := s.possible(); err != nil {
 		return nil, err
 	}
@@ -64,7 +59,7 @@ func (s *faultService) ListFaults(ctx context.Context, _ *facetdv1.ListFaultsReq
 		return nil
 	})
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	return &out, nil
 }

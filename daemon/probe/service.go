@@ -6,12 +6,11 @@ package probe
 import (
 	"context"
 	"errors"
+	"fmt"
 	"sync"
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -57,8 +56,6 @@ type Config struct {
 	Faulty Faulty
 	// Now is the bus time.
 	Now func() int64
-	// Status maps errors to gRPC statuses.
-	Status func(error) error
 	// Refused, where set, is what every call ends with: there is no array.
 	Refused error
 	// Claim takes the array for a measurement that would disturb others; nil means that
@@ -66,37 +63,46 @@ type Config struct {
 	Claim func(by string) (release func(), err error)
 }
 
-// Register registers both services.
-func Register(r grpc.ServiceRegistrar, cfg Config) {
-	if cfg.Claim == nil {
-		cfg.Claim = new(exclusive.Array).Claim
-	}
-	facetdv1.RegisterProbeServiceServer(r, &probeService{cfg: cfg, planners: map[diagnosis.Options]*diagnosis.Planner{}})
-	facetdv1.RegisterFaultServiceServer(r, &faultService{cfg: cfg})
-}
-
-type probeService struct {
+// Service probes the select lines, and puts faults into a virtual bus. Its methods may be
+// called from any goroutine.
+type Service struct {
 	facetdv1.UnimplementedProbeServiceServer
-	cfg      Config
+	facetdv1.UnimplementedFaultServiceServer
+	cfg Config
+
 	mu       sync.Mutex
 	planners map[diagnosis.Options]*diagnosis.Planner
 }
 
+// New returns the service.
+func New(cfg Config) *Service {
+	if cfg.Claim == nil {
+		cfg.Claim = new(exclusive.Array).Claim
+	}
+	return &Service{cfg: cfg, planners: map[diagnosis.Options]*diagnosis.Planner{}}
+}
+
+// Register registers both services.
+func (s *Service) Register(r grpc.ServiceRegistrar) {
+	facetdv1.RegisterProbeServiceServer(r, s)
+	facetdv1.RegisterFaultServiceServer(r, s)
+}
+
 // ProbeSelects probes. The result is said after the array is given back, since whoever
 // reads it may measure again at once.
-func (s *probeService) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+func (s *Service) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
 	if s.cfg.Refused != nil {
-		return s.cfg.Status(s.cfg.Refused)
+		return s.cfg.Refused
 	}
 	result, err := s.alone(r, stream)
 	if err != nil {
-		return s.cfg.Status(err)
+		return err
 	}
 	return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
 }
 
 // alone probes while it has the array to itself.
-func (s *probeService) alone(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
+func (s *Service) alone(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
 	// Two probes would wait for each other's gaps, and planners belong to one goroutine.
 	release, err := s.cfg.Claim("a probe of the select lines")
 	if err != nil {
@@ -131,7 +137,7 @@ func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most
 }
 
 // planner returns the planner for some options; it remembers what it chose before.
-func (s *probeService) planner(opts diagnosis.Options) (*diagnosis.Planner, error) {
+func (s *Service) planner(opts diagnosis.Options) (*diagnosis.Planner, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if p := s.planners[opts]; p != nil {
@@ -225,7 +231,7 @@ func (p *probing) experiment(ctx context.Context, e diagnosis.Experiment) ([]dia
 func notBroken(err error) error {
 	var broken *rules.ViolationError
 	if errors.As(err, &broken) {
-		return status.Errorf(codes.Internal, "the probe was stopped: %s", broken)
+		return fmt.Errorf("the probe was stopped: %s", broken)
 	}
 	return err
 }

@@ -3,25 +3,25 @@ package probe
 import (
 	"context"
 	"errors"
+	"strings"
 	"testing"
-
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/exclusive"
+	"facetd.example/daemon/failure"
 	"facetd.example/daemon/probe/diagnosis"
 )
 
 // TestFaultsNeedAVirtualBus: on any other bus every method refuses.
 func TestFaultsNeedAVirtualBus(t *testing.T) {
-	s := &faultService{}
+	s := New(Config{})
 	_, set := s.SetFaults(context.Background(), &facetdv1.SetFaultsRequest{})
 	_, list := s.ListFaults(context.Background(), &facetdv1.ListFaultsRequest{})
 	_, cleared := s.ClearFaults(context.Background(), &facetdv1.ClearFaultsRequest{})
 	for _, err := range []error{set, list, cleared} {
-		if status.Code(err) != codes.FailedPrecondition {
-			t.Errorf("%v, want FAILED_PRECONDITION", err)
+		var p *failure.Precondition
+		if !errors.As(err, &p) || p.Kind != failure.NotVirtual {
+			t.Errorf("%v, want a failed precondition", err)
 		}
 	}
 }
@@ -29,14 +29,14 @@ func TestFaultsNeedAVirtualBus(t *testing.T) {
 // TestOneProbeAtATime: a second probe is refused while one runs.
 func TestOneProbeAtATime(t *testing.T) {
 	var array exclusive.Array
-	s := &probeService{cfg: Config{Claim: array.Claim, Status: func(err error) error { return err }}, planners: map[diagnosis.Options]*diagnosis.Planner{}}
+	s := New(Config{Claim: array.Claim})
 	release, err := array.Claim("another probe")
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer release()
-	var taken *exclusive.TakenError
-	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); !errors.As(err, &taken) || taken.By != "another probe" {
+	var taken *failure.InProgress
+	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); !errors.As(err, &taken) || !strings.HasPrefix(taken.Message, "another probe is in progress") {
 		t.Errorf("%v, want it taken by another probe", err)
 	}
 }

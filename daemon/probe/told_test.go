@@ -58,10 +58,9 @@ func TestAResultHoldsNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	var array exclusive.Array
-	s := &probeService{
+	s := &Service{
 		cfg: Config{
 			Array: a, Runner: &bench{a: a, bus: simulated}, Now: simulated.Now, Claim: array.Claim,
-			Status: func(err error) error { return err },
 		},
 		planners: map[diagnosis.Options]*diagnosis.Planner{},
 	}

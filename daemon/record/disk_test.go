@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 // gate is a file whose writes wait while it is shut.
@@ -201,7 +202,7 @@ func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
 	if len(got) == 0 {
 		t.Error("nothing was kept")
 	}
-	if _, err := m.Stop(t.Context(), "f"); !errors.As(err, new(*NotFoundError)) {
+	if _, err := m.Stop(t.Context(), "f"); !errors.As(err, new(*failure.NotFound)) {
 		t.Errorf("stopping it again: %v", err)
 	}
 }

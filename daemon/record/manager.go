@@ -6,6 +6,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -18,6 +19,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 )
 
 // keptEnded is how many ended recordings keep their counts in memory.
@@ -103,7 +105,7 @@ func (m *Manager) Event(e *facetdv1.Event) {
 }
 
 // Start begins a recording; an empty name is the time in UTC. Errors:
-// invalid.Errors, *ExistsError, *TooManyError, *NoRoomError, *StoppedError, and
+// invalid.Errors, *failure.Exists, *failure.Exhausted, *NoRoomError, *failure.Unavailable, and
 // what the system says about the file.
 func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facetdv1.Recording, error) {
 	if name == "" {
@@ -142,21 +144,21 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 func (m *Manager) mayStart(name string) error {
 	running := *m.running.Load()
 	if m.closed {
-		return &StoppedError{}
+		return errStopped
 	}
 	if len(running) >= MaxRunning {
 		names := make([]string, len(running))
 		for i, r := range running {
 			names[i] = r.name
 		}
-		return &TooManyError{names}
+		return &failure.Exhausted{Message: fmt.Sprintf("%d recordings run already (%s); stop one first", len(names), strings.Join(names, ", "))}
 	}
 	groups, err := listDir(m.cfg.Dir)
 	if err != nil {
 		return err
 	}
 	if groups[name] != nil {
-		return &ExistsError{name}
+		return &failure.Exists{What: "recording", Name: name}
 	}
 	free, err := m.cfg.free(m.cfg.Dir)
 	if err != nil {
@@ -196,12 +198,12 @@ func (m *Manager) find(name string) *recording {
 	return nil
 }
 
-// Stop ends a recording, and returns once it is closed. Errors: *NotFoundError, ctx's;
+// Stop ends a recording, and returns once it is closed. Errors: *failure.NotFound, ctx's;
 // in the last case the recording ends all the same.
 func (m *Manager) Stop(ctx context.Context, name string) (*facetdv1.Recording, error) {
 	r := m.find(name)
 	if r == nil {
-		return nil, &NotFoundError{Name: name, Running: true}
+		return nil, errNotRunning(name)
 	}
 	r.stop("it was asked to")
 	select {
@@ -232,7 +234,7 @@ func (m *Manager) Close(ctx context.Context) error {
 	return nil
 }
 
-// Get returns one recording. Errors: *NotFoundError, and the disk's.
+// Get returns one recording. Errors: *failure.NotFound, and the disk's.
 func (m *Manager) Get(name string) (*facetdv1.Recording, error) {
 	if r := m.known(name); r != nil {
 		return r.message(), nil
@@ -242,7 +244,7 @@ func (m *Manager) Get(name string) (*facetdv1.Recording, error) {
 		return nil, err
 	}
 	if groups[name] == nil {
-		return nil, &NotFoundError{Name: name}
+		return nil, errNone(name)
 	}
 	return describe(m.cfg.Dir, name, groups[name]), nil
 }

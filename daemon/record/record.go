@@ -35,13 +35,13 @@ import (
 	"os"
 	"regexp"
 	"strconv"
-	"strings"
 	"time"
 
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/failure"
 )
 
 // Profile is the profile in the header of every file.
@@ -120,33 +120,6 @@ type file interface {
 	Close() error
 }
 
-// ExistsError names a recording that there is already. The caller should choose
-// another name.
-type ExistsError struct{ Name string }
-
-func (e *ExistsError) Error() string { return "there is already a recording called " + e.Name }
-
-// NotFoundError names a recording that there is none of, or none that runs. The caller
-// should list what there is.
-type NotFoundError struct {
-	Name    string
-	Running bool // whether a running one was asked for
-}
-
-func (e *NotFoundError) Error() string {
-	if e.Running {
-		return "no recording called " + e.Name + " runs"
-	}
-	return "there is no recording called " + e.Name
-}
-
-// TooManyError says that MaxRunning recordings run. The caller should stop one.
-type TooManyError struct{ Running []string }
-
-func (e *TooManyError) Error() string {
-	return fmt.Sprintf("%d recordings run already (%s); stop one first", len(e.Running), strings.Join(e.Running, ", "))
-}
-
 // NoRoomError says that the disk has too little room. The caller should delete
 // recordings.
 type NoRoomError struct{ Free, KeepFree uint64 }
@@ -155,10 +128,17 @@ func (e *NoRoomError) Error() string {
 	return fmt.Sprintf("the disk of the recordings has %d MiB free, and %d MiB are kept free", e.Free>>20, e.KeepFree>>20)
 }
 
-// StoppedError says that the daemon takes no recordings any more.
-type StoppedError struct{}
+func (e *NoRoomError) Unwrap() error {
+	return &failure.Precondition{Kind: failure.NoFreeSpace, Subject: "disk"}
+}
 
-func (*StoppedError) Error() string { return "the daemon is going down" }
+var errStopped = &failure.Unavailable{Reason: "the daemon is going down"}
+
+func errNone(name string) error { return &failure.NotFound{What: "recording", Name: name} }
+
+func errNotRunning(name string) error {
+	return &failure.NotFound{What: "running recording", Name: name}
+}
 
 var validName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$`)
 

@@ -23,6 +23,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/failure"
 )
 
 // What went in comes out: every frame set whole, in order, with its times; the plans
@@ -291,25 +292,25 @@ func TestStartRefuses(t *testing.T) {
 	if !errors.As(err, &wrong) || len(wrong) != 5 {
 		t.Errorf("errors %v", err)
 	}
-	if _, err := m.Start("ok-1.b_c", nil); !errors.As(err, new(*ExistsError)) {
+	if _, err := m.Start("ok-1.b_c", nil); !errors.As(err, new(*failure.Exists)) {
 		t.Errorf("the same name: %v", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "old-001.mcap"), nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := m.Start("old", nil); !errors.As(err, new(*ExistsError)) {
+	if _, err := m.Start("old", nil); !errors.As(err, new(*failure.Exists)) {
 		t.Errorf("the name of an old one: %v", err)
 	}
 	start(t, m, "three", nil)
 	start(t, m, "four", nil)
-	var many *TooManyError
-	if _, err := m.Start("five", nil); !errors.As(err, &many) || len(many.Running) != MaxRunning {
+	var many *failure.Exhausted
+	if _, err := m.Start("five", nil); !errors.As(err, &many) || !strings.Contains(many.Message, ", three, four)") {
 		t.Errorf("the fifth: %v", err)
 	}
 	if err := m.Close(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := m.Start("late", nil); !errors.As(err, new(*StoppedError)) {
+	if _, err := m.Start("late", nil); !errors.As(err, new(*failure.Unavailable)) {
 		t.Errorf("after the end: %v", err)
 	}
 }

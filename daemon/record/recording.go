@@ -18,6 +18,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/durable"
+	"facetd.example/daemon/failure"
 )
 
 // recording is a recording that runs, or has ended in this process. The goroutine of
@@ -91,7 +92,7 @@ func (r *recording) openPart() error {
 	r.number++
 	f, err := r.cfg.create(r.path(false))
 	if errors.Is(err, os.ErrExist) {
-		return &ExistsError{r.name}
+		return &failure.Exists{What: "recording", Name: r.name}
 	}
 	if err != nil {
 		return err

@@ -10,7 +10,6 @@ import (
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
-	"facetd.example/daemon/api"
 	"facetd.example/daemon/bringup"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/probe"
@@ -22,7 +21,6 @@ func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 	service, err := bringup.New(bringup.Config{
 		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner, Light: s.light, Now: s.bus.Now,
 		Data: s.cfg.Data, Version: s.cfg.Version, Refused: probed.Refused, Claim: s.measuring.Claim, Logger: s.log.Named("bringup"),
-		Status: func(err error) error { return api.StatusOf(s.array, err) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 			return probe.Probe(ctx, *probed, diagnosis.Options{}, progress)
 		},

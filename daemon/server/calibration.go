@@ -6,7 +6,6 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/virtual"
-	"facetd.example/daemon/api"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 )
@@ -21,8 +20,7 @@ func (s *Server) calibrate() error {
 		},
 		Tasks:  func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
 		Kelvin: s.dieKelvin, Share: s.measuring.Share,
-		Note:   func(e *facetdv1.Event) { s.keeping.journal.Append(e) },
-		Status: func(err error) error { return api.StatusOf(s.array, err) },
+		Note: func(e *facetdv1.Event) { s.keeping.journal.Append(e) },
 	}
 	if s.cfg.Data != "" {
 		cfg.Dir = filepath.Join(s.cfg.Data, "correction-maps")

@@ -6,7 +6,6 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
-	"facetd.example/daemon/api"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/surroundings"
@@ -59,7 +58,6 @@ func (s *Server) playback(in *inputs) (*probe.Config, error) {
 	s.light = surroundings.New(surroundings.Config{}) // which refuses
 	return &probe.Config{
 		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "measuring an array or putting faults into it"},
-		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}, nil
 }
 

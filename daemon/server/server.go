@@ -26,12 +26,12 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probe"
-	"facetd.example/daemon/record/recordapi"
+	"facetd.example/daemon/record"
 	"facetd.example/daemon/record/replay"
-	"facetd.example/daemon/record/replayapi"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/surroundings"
 )
@@ -139,10 +139,11 @@ func (s *Server) assemble(in *inputs) error {
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info: s.info(), Access: s.access, Corrector: s.calibration,
 		More: func(r grpc.ServiceRegistrar) {
-			probe.Register(r, *probed)
-			recordapi.Register(r, s.keeping.recordings, s.keeping.journal)
+			probe.New(*probed).Register(r)
+			record.NewService(s.keeping.recordings).Register(r)
+			events.NewService(s.keeping.journal).Register(r)
 			s.light.Register(r)
-			replayapi.Register(r, s.player)
+			replay.NewService(s.player).Register(r)
 			guide.Register(r)
 			s.calibration.Register(r)
 		},
@@ -207,11 +208,9 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	s.dispatcher, s.tasks = d, d
 	s.light = surroundings.New(surroundings.Config{
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
-		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	})
 	return &probe.Config{
 		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.measuring.Claim,
-		Status: func(err error) error { return api.StatusOf(s.array, err) },
 	}, nil
 }
 

@@ -20,6 +20,7 @@ import (
 	"sync/atomic"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 const (
@@ -37,15 +38,10 @@ const (
 
 // ErrFull is the error of one subscriber too many. The caller may try again when
 // another has left.
-var ErrFull = fmt.Errorf("there are %d streams already, which is the most", MaxSubscribers)
+var ErrFull error = &failure.Exhausted{Message: fmt.Sprintf("there are %d streams already, which is the most", MaxSubscribers)}
 
 // ErrLeft is the error of a subscription that its owner closed.
 var ErrLeft = errors.New("the subscription was closed")
-
-// ClosedError is the error of a hub that was closed. It does not open again.
-type ClosedError struct{ Reason string }
-
-func (e *ClosedError) Error() string { return e.Reason }
 
 // Policy is what happens to frame sets that a subscriber has not read yet.
 type Policy uint8
@@ -156,7 +152,7 @@ func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 }
 
 // Subscribe adds a subscriber, which sees every frame set published from now on.
-// Close it when done. Errors: ErrFull, *ClosedError, and what is wrong with the
+// Close it when done. Errors: ErrFull, *failure.Unavailable, and what is wrong with the
 // options.
 func (h *Hub) Subscribe(o Options) (*Subscription, error) {
 	if err := o.check(); err != nil {
@@ -184,7 +180,7 @@ func (h *Hub) Close(reason string) {
 	if h.closed != nil {
 		return
 	}
-	h.closed = &ClosedError{reason}
+	h.closed = &failure.Unavailable{Reason: reason}
 	h.move()
 	for _, s := range h.subs {
 		s.end(h.closed)

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/failure"
 )
 
 func set(task string, job uint64, chips ...string) *facetdv1.FrameSet {
@@ -226,7 +227,7 @@ func TestCloseHandsOutWhatWaitsThenTheReason(t *testing.T) {
 		h.Close("going down")
 		h.Close("again")
 		h.Publish(set("a", 2))
-		var closed *ClosedError
+		var closed *failure.Unavailable
 		if err := <-ended; !errors.As(err, &closed) || closed.Reason != "going down" {
 			t.Errorf("a waiting reader got %v", err)
 		}

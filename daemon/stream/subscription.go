@@ -97,7 +97,7 @@ func newSubscription(h *Hub, o Options) *Subscription {
 	return s
 }
 
-// Next waits for the next frame set. Errors: ctx's, *ClosedError once the hub was
+// Next waits for the next frame set. Errors: ctx's, *failure.Unavailable once the hub was
 // closed and everything that waited has been read, ErrLeft after Close.
 func (s *Subscription) Next(ctx context.Context) (Message, error) {
 	for {

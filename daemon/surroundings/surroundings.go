@@ -12,12 +12,11 @@ import (
 	"sync/atomic"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/failure"
 )
 
 // Bus is a simulated bus. Its methods are called on the goroutine that owns it.
@@ -36,8 +35,6 @@ type Config struct {
 	Do func(ctx context.Context, f func() error) error
 	// Now is the bus time.
 	Now func() int64
-	// Status maps errors to gRPC statuses.
-	Status func(error) error
 }
 
 // Service is the service. Its methods may be called from any goroutine.
@@ -59,7 +56,10 @@ func New(cfg Config) *Service {
 // Register registers the service.
 func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterSceneServiceServer(r, s) }
 
-var errNotVirtual = status.Error(codes.FailedPrecondition, "light and temperature can be set on a virtual bus only; on a real one cover or light the chips")
+var errNotVirtual = &failure.Precondition{
+	Kind: failure.NotVirtual, Subject: "bus",
+	Message: "light and temperature can be set on a virtual bus only; on a real one cover or light the chips",
+}
 
 // GetScene returns what is active.
 func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error) {
@@ -92,12 +92,12 @@ func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 		if light, err = scene.Parse(r.GetScene(), refuse); err != nil {
 			var m invalid.Errors
 			m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "), "for instance uniform:200 for 200 lux everywhere, or demo")
-			return nil, s.cfg.Status(m)
+			return nil, m
 		}
 	}
 	at, err := s.set(ctx, r.GetScene(), light, r.WarmerK)
 	if err != nil {
-		return nil, s.cfg.Status(err)
+		return nil, err
 	}
 	return &facetdv1.SetSceneResponse{Surroundings: s.current(), EffectiveBusNs: at}, nil
 }

@@ -6,11 +6,9 @@ import (
 	"testing"
 	"testing/synctest"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/failure"
 )
 
 // On a bus that is not virtual every method refuses.
@@ -20,8 +18,9 @@ func TestNeedsAVirtualBus(t *testing.T) {
 	_, set := s.SetScene(context.Background(), &facetdv1.SetSceneRequest{Scene: "uniform:1"})
 	replaced := s.Replace(context.Background(), "uniform:1", nil)
 	for _, err := range []error{get, set, replaced} {
-		if status.Code(err) != codes.FailedPrecondition {
-			t.Errorf("%v, want FAILED_PRECONDITION", err)
+		var p *failure.Precondition
+		if !errors.As(err, &p) || p.Kind != failure.NotVirtual {
+			t.Errorf("%v, want a failed precondition", err)
 		}
 	}
 }
@@ -46,7 +45,7 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 		simulated := &recordingBus{}
 		leave := make(chan struct{})
 		s := New(Config{
-			Bus: simulated, Scene: "uniform:1", Now: func() int64 { return 7 }, Status: func(err error) error { return err },
+			Bus: simulated, Scene: "uniform:1", Now: func() int64 { return 7 },
 			Do: func(ctx context.Context, f func() error) error {
 				done := make(chan error, 1)
 				go func() { // the bus

@@ -26,14 +26,12 @@ import (
 	"time"
 
 	"go.uber.org/zap"
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 	"facetd.example/daemon/record"
 )
 
@@ -80,17 +78,8 @@ func (e *RefusedError) Error() string {
 	return e.What + " is not possible: this daemon plays a recording, and there is no array behind it"
 }
 
-// GRPCStatus makes the error FAILED_PRECONDITION with a PreconditionFailure of type
-// REPLAY.
-func (e *RefusedError) GRPCStatus() *status.Status {
-	st := status.New(codes.FailedPrecondition, e.Error())
-	detailed, err := st.WithDetails(&errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{
-		{Type: "REPLAY", Subject: "recording", Description: e.Error()},
-	}})
-	if err != nil {
-		return st
-	}
-	return detailed
+func (e *RefusedError) Unwrap() error {
+	return &failure.Precondition{Kind: failure.Replay, Subject: "recording"}
 }
 
 // Player plays a recording. Run drives it; its other methods may be called from any

@@ -14,8 +14,6 @@ import (
 	"time"
 
 	"go.uber.org/zap"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -26,6 +24,7 @@ import (
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/demo"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 	"facetd.example/daemon/record"
 )
 
@@ -413,8 +412,8 @@ func TestRefusals(t *testing.T) {
 		}
 		out := method.Call(args)
 		err, _ := out[len(out)-1].Interface().(error)
-		var refused *RefusedError
-		if !errors.As(err, &refused) || status.Code(err) != codes.FailedPrecondition || len(status.Convert(err).Details()) != 1 {
+		var refused *failure.Precondition
+		if !errors.As(err, new(*RefusedError)) || !errors.As(err, &refused) || refused.Kind != failure.Replay {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

@@ -1,4 +1,4 @@
-package recordapi
+package record_test
 
 import (
 	"context"
@@ -18,6 +18,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
+	statuses "facetd.example/daemon/status"
 )
 
 type rig struct {
@@ -46,8 +47,9 @@ func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 			t.Fatal(err)
 		}
 	}
-	s := grpc.NewServer()
-	Register(s, r.manager, r.journal)
+	s := grpc.NewServer(grpc.UnaryInterceptor(statuses.Unary(nil)), grpc.StreamInterceptor(statuses.Stream(nil)))
+	record.NewService(r.manager).Register(s)
+	events.NewService(r.journal).Register(s)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -189,7 +191,7 @@ func TestErrorsOverTheWire(t *testing.T) {
 		"too many":    {tooMany, codes.ResourceExhausted, ""},
 		"exists":      {exists, codes.AlreadyExists, "r0"},
 		"no daemon's": {start(none, "x"), codes.FailedPrecondition, "NO_RECORDING_FOLDER"},
-		"no room":     {start(low, "x"), codes.FailedPrecondition, "NO_ROOM"},
+		"no room":     {start(low, "x"), codes.FailedPrecondition, "NO_FREE_SPACE"},
 		"error":       {start(low, "a/b"), codes.InvalidArgument, "name"},
 		"not running": {stop(full, "nix"), codes.NotFound, "nix"},
 		"no folder":   {stop(none, "nix"), codes.NotFound, "nix"},

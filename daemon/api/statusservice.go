@@ -6,14 +6,13 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/failure"
 )
 
 type statusService struct {
@@ -33,7 +32,7 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.Ser
 	case interval == 0:
 		interval = time.Second
 	case interval < minStatusInterval:
-		return statusOf(v.s.cfg.Array, invalid.Errors{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()), Hint: "use 50 or more"}})
+		return invalid.Errors{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()), Hint: "use 50 or more"}}
 	}
 	tick := time.NewTicker(interval)
 	defer tick.Stop()
@@ -44,9 +43,9 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.Ser
 		select {
 		case <-tick.C:
 		case <-out.Context().Done():
-			return statusOf(v.s.cfg.Array, out.Context().Err())
+			return out.Context().Err()
 		case <-v.s.drained:
-			return status.Error(codes.Unavailable, v.s.reason)
+			return &failure.Unavailable{Reason: v.s.reason}
 		}
 	}
 }

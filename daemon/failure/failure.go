@@ -1,0 +1,74 @@
+// Package failure has the errors with which the rooms of the daemon refuse what they are
+// asked, by what the caller can do next. They know nothing of a transport; package status
+// makes gRPC statuses of them. What is wrong with the input itself is invalid.Errors.
+//
+// An error that carries data of its own wraps one of these, without a message, in its
+// Unwrap.
+package failure
+
+import "fmt"
+
+// Precondition says that the state of the array, of the daemon or of its bus forbids it.
+// The caller must change that first; trying again alone does not help.
+type Precondition struct {
+	// Kind is a constant for programs, such as "REPLAY".
+	Kind string
+	// Subject is what it is about, such as the name of a task.
+	Subject string
+	// Message says it to people, with what to do.
+	Message string
+}
+
+// Kinds of preconditions, beside those that package status finds in refusals of the
+// planner.
+const (
+	NoGap             = "NO_GAP"              // a job on demand fits no idle gap
+	Replay            = "REPLAY"              // a recording is played, there is no array
+	NoReplay          = "NO_REPLAY"           // no recording is played
+	NotVirtual        = "NOT_VIRTUAL"         // the bus is a real one
+	NoRecordingFolder = "NO_RECORDING_FOLDER" // the daemon has no folder for recordings
+	NoFreeSpace       = "NO_FREE_SPACE"       // the disk has too little
+	Bringup           = "BRINGUP"             // the run cannot go on
+	Calibration       = "CALIBRATION"         // the calibration cannot go on
+)
+
+func (e *Precondition) Error() string { return e.Message }
+
+// NotFound names what there is none of. The caller should list what there is.
+type NotFound struct {
+	What, Name string
+	// Hint says where to look; it may be empty.
+	Hint string
+}
+
+func (e *NotFound) Error() string {
+	text := fmt.Sprintf("there is no %s called %q", e.What, e.Name)
+	if e.Hint != "" {
+		text += "; " + e.Hint
+	}
+	return text
+}
+
+// Exists names what there is already. The caller should choose another name.
+type Exists struct{ What, Name string }
+
+func (e *Exists) Error() string {
+	return fmt.Sprintf("there is already a %s called %q", e.What, e.Name)
+}
+
+// InProgress says that something else must finish first. The caller may then try again.
+type InProgress struct{ Message string }
+
+func (e *InProgress) Error() string { return e.Message }
+
+// Exhausted says that as many run or wait as may, or that memory would run out. The caller
+// may try again when one has ended, or ask for less.
+type Exhausted struct{ Message string }
+
+func (e *Exhausted) Error() string { return e.Message }
+
+// Unavailable says that what is asked has ended or is going down. The caller may try again
+// when the daemon is back.
+type Unavailable struct{ Reason string }
+
+func (e *Unavailable) Error() string { return e.Reason }

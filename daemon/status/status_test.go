@@ -1,0 +1,48 @@
+package status
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/scheduler"
+)
+
+// A status reaches clients that take 8 KiB of trailers, however much is wrong.
+func TestStatusesStaySmall(t *testing.T) {
+	var many invalid.Errors
+	for i := range 5000 {
+		many.Add(fmt.Sprintf("tasks[%d].name", i), strings.Repeat("é", i), "a hint")
+	}
+	big := &facetdv1.Refusal{Message: strings.Repeat("m", 20_000), Task: strings.Repeat("t", 9_000)}
+	for name, err := range map[string]error{
+		"errors": many, "refusal": &scheduler.RefusalError{Refusal: big}, "text": errors.New(strings.Repeat("ü", 9_000)),
+	} {
+		st := status.Convert(Of(nil, err))
+		if n := proto.Size(st.Proto()); n > 6000 || n < 1000 {
+			t.Errorf("%s: %d bytes", name, n)
+		}
+		if name == "text" {
+			continue
+		}
+		if len(st.Details()) == 0 {
+			t.Errorf("%s: no details left", name)
+		}
+		if b, is := st.Details()[0].(*errdetails.BadRequest); is {
+			n := len(b.GetFieldViolations())
+			if want := fmt.Sprintf("and %d more errors", 5000-n+1); n < 10 || b.GetFieldViolations()[n-1].GetDescription() != want {
+				t.Errorf("%d violations, the last is %v; want %q", n, b.GetFieldViolations()[n-1], want)
+			}
+		}
+	}
+	if Of(nil, nil) != nil {
+		t.Error("no error became one")
+	}
+}
