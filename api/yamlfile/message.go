@@ -82,7 +82,7 @@ func (d *Document) value(n *yaml.Node, path string, f protoreflect.FieldDescript
 		v, ok := d.text(n, path)
 		return protoreflect.ValueOfString(v), ok
 	case protoreflect.BoolKind:
-		v, ok := d.truth(n, path)
+		v, ok := d.boolean(n, path)
 		return protoreflect.ValueOfBool(v), ok
 	case protoreflect.DoubleKind:
 		v, ok := d.number(n, path, true)

@@ -55,7 +55,7 @@ func (d *Document) any(n *yaml.Node, path string, v reflect.Value) {
 			v.SetString(text)
 		}
 	case kind == reflect.Bool:
-		if yes, ok := d.truth(n, path); ok {
+		if yes, ok := d.boolean(n, path); ok {
 			v.SetBool(yes)
 		}
 	case kind == reflect.Float64:

@@ -104,7 +104,7 @@ func (d *Document) text(n *yaml.Node, path string) (string, bool) {
 	return n.Value, d.is(n, path, yaml.ScalarNode)
 }
 
-func (d *Document) truth(n *yaml.Node, path string) (value, ok bool) {
+func (d *Document) boolean(n *yaml.Node, path string) (value, ok bool) {
 	if !d.is(n, path, yaml.ScalarNode) {
 		return false, false
 	}

@@ -270,7 +270,7 @@ func TestKinds(t *testing.T) {
 			}
 		}
 	}
-	for _, m := range []proto.Message{&facetdv1.Array{}, &facetdv1.TaskList{}, &facetdv1.ArrayTruth{}} {
+	for _, m := range []proto.Message{&facetdv1.Array{}, &facetdv1.TaskList{}, &facetdv1.GroundTruth{}} {
 		walk(m.ProtoReflect().Descriptor())
 	}
 	if len(seen) < 20 {

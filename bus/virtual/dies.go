@@ -44,7 +44,7 @@ type simulatedChip struct {
 type simulatedLane struct {
 	laneModel
 	highest uint16 // code
-	// With a truth: the last conversion, and the error of the next one.
+	// With a ground truth: the last conversion, and the error of the next one.
 	lastNS     int64
 	firstError float64
 }

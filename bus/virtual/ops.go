@@ -26,7 +26,7 @@ func (b *Bus) do(op *bus.Op, at int64, res *bus.Result) {
 		b.contend(at)
 	case bus.OpStrobe:
 		for _, c := range b.listening {
-			b.chips[c].strobe(op.Strobe, at, op.Hold, b.truth.chip(c).LoadDelay)
+			b.chips[c].strobe(op.Strobe, at, op.Hold, b.groundTruth.chip(c).LoadDelay)
 		}
 	case bus.OpScan, bus.OpClockOut:
 		b.scan(op.Scan, at, res)
@@ -99,7 +99,7 @@ func (b *Bus) neededNow(c int) time.Duration {
 // read converts the pixels of one chip, row by row; or, for levels and where there
 // are faults, what its lane shows.
 func (b *Bus) read(cp *bus.Capture, levels bool, first, residual float64) {
-	if levels || b.faults.any() || b.truth.chip(cp.Chip).Slip != 0 {
+	if levels || b.faults.any() || b.groundTruth.chip(cp.Chip).Slip != 0 {
 		b.readLane(cp, first, residual)
 		return
 	}

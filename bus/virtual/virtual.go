@@ -44,8 +44,8 @@ type Config struct {
 	Pace facetdv1.Pace
 	// Seed makes mismatch and noise repeatable.
 	Seed uint64
-	// Truth is how the array really is, where that differs; nil is as described.
-	Truth *Truth
+	// GroundTruth is how the array really is, where that differs; nil is as described.
+	GroundTruth *GroundTruth
 	// Defects are pixels that do not work as they should.
 	Defects []Defect
 }
@@ -53,16 +53,16 @@ type Config struct {
 // Bus is a simulated bus. One goroutine owns it; Now and HostTime may be called
 // from any.
 type Bus struct {
-	cfg       Config
-	array     *chipmodel.Array
-	inspector *rules.Inspector
-	chips     []simulatedChip
-	lanes     []simulatedLane
-	reach     map[chipmodel.LineSet][]int
-	volts     []float64 // of one row
-	faults    faults
-	truth     *Truth           // nil: as described
-	real      *chipmodel.Array // what dies and lanes are made of
+	cfg         Config
+	array       *chipmodel.Array
+	inspector   *rules.Inspector
+	chips       []simulatedChip
+	lanes       []simulatedLane
+	reach       map[chipmodel.LineSet][]int
+	volts       []float64 // of one row
+	faults      faults
+	groundTruth *GroundTruth     // nil: as described
+	real        *chipmodel.Array // what dies and lanes are made of
 
 	word      chipmodel.LineSet
 	listening []int
@@ -92,20 +92,20 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	case cfg.Pace != facetdv1.Pace_PACE_UNSPECIFIED && cfg.Pace != facetdv1.Pace_PACE_REALTIME && cfg.Pace != facetdv1.Pace_PACE_FREE:
 		return nil, fmt.Errorf("there is no pace %d", cfg.Pace)
 	}
-	if cfg.Truth != nil {
-		if err := cfg.Truth.check(cfg.Array); err != nil {
+	if cfg.GroundTruth != nil {
+		if err := cfg.GroundTruth.check(cfg.Array); err != nil {
 			return nil, err
 		}
 	}
 	b := &Bus{
-		cfg:       cfg,
-		array:     cfg.Array,
-		truth:     cfg.Truth,
-		real:      cfg.Truth.array(cfg.Array),
-		inspector: rules.NewInspector(cfg.Array),
-		reach:     map[chipmodel.LineSet][]int{},
-		free:      cfg.Pace == facetdv1.Pace_PACE_FREE,
-		ahead:     min(maxAhead, cfg.Array.Timing.ReleaseLimit),
+		cfg:         cfg,
+		array:       cfg.Array,
+		groundTruth: cfg.GroundTruth,
+		real:        cfg.GroundTruth.array(cfg.Array),
+		inspector:   rules.NewInspector(cfg.Array),
+		reach:       map[chipmodel.LineSet][]int{},
+		free:        cfg.Pace == facetdv1.Pace_PACE_FREE,
+		ahead:       min(maxAhead, cfg.Array.Timing.ReleaseLimit),
 	}
 	if err := b.makeDies(m); err != nil {
 		return nil, err
@@ -121,15 +121,15 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 // the bus.
 func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
 
-// SetWarmer makes every die warmer than its class says by some kelvin, from now on. Like
+// SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like
 // Run it is for the goroutine that owns the bus. Errors: invalid.Errors when a die
 // would leave 150 to 500 K, and then nothing has changed.
-func (b *Bus) SetWarmer(kelvin float64) error {
+func (b *Bus) SetTemperatureOffset(kelvin float64) error {
 	var m invalid.Errors
 	for i := range b.real.Chips {
 		class := b.real.Chips[i].Class
 		if k := class.Spec.GetTemperatureK() + kelvin; !(k >= 150 && k <= 500) {
-			m.Add("warmer_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k), "dies are simulated from 150 to 500 K")
+			m.Add("temperature_offset_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k), "dies are simulated from 150 to 500 K")
 			break
 		}
 	}

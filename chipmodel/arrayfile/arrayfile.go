@@ -47,8 +47,8 @@ func ParseTasks(
 
 // ParseTruth reads a file that says how a simulated array really is; check finds what is
 // wrong with its meaning.
-func ParseTruth(name string, data []byte, check func(*facetdv1.ArrayTruth) invalid.Errors) invalid.Errors {
-	var msg facetdv1.ArrayTruth
+func ParseGroundTruth(name string, data []byte, check func(*facetdv1.GroundTruth) invalid.Errors) invalid.Errors {
+	var msg facetdv1.GroundTruth
 	doc := yamlfile.Parse(name, data)
 	doc.Message(&msg)
 	return doc.Errors(check(&msg))

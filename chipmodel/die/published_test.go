@@ -148,7 +148,7 @@ func TestJoinedBeforeSensing(t *testing.T) {
 	}
 }
 
-// emvaChip is a linear chip with the truth of a camera, read by a 12-bit converter in
+// emvaChip is a linear chip with the true figures of a camera, read by a 12-bit converter in
 // which a digit is worth 1/K electrons and the signal falls.
 type emvaChip struct {
 	die  *Die

@@ -77,7 +77,7 @@ type calibrationRun struct {
 	frames  uint32
 	virtual bool
 	// set is what a virtual bus was set to for the level.
-	set *facetdv1.Surroundings
+	set *facetdv1.Environment
 }
 
 // undisturbed finds out whether a level was gathered under the light that was set for it.
@@ -91,9 +91,9 @@ func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 	if err != nil {
 		return err
 	}
-	if is := now.GetSurroundings(); !proto.Equal(is, r.set) {
+	if is := now.GetEnvironment(); !proto.Equal(is, r.set) {
 		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, %+g K instead of %s, %+g K; no correction map was made: calibrate again when nobody else sets the light, such as a bring-up",
-			is.GetScene(), is.GetWarmerK(), r.set.GetScene(), r.set.GetWarmerK())
+			is.GetScene(), is.GetTemperatureOffsetK(), r.set.GetScene(), r.set.GetTemperatureOffsetK())
 	}
 	return nil
 }
@@ -104,7 +104,7 @@ func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err
 		if err != nil {
 			return err
 		}
-		scene := before.GetSurroundings().GetScene()
+		scene := before.GetEnvironment().GetScene()
 		// Not every light can be set by a client: better no calibration than a lost scene.
 		if _, err := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
 			return fmt.Errorf("the present light, %s, could not be put back afterwards: %w", scene, err)
@@ -172,7 +172,7 @@ func levelSummary(l *facetdv1.CollectedLevel) string {
 func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float64) (float64, error) {
 	if r.virtual {
 		got, err := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: fmt.Sprintf("uniform:%g", lux)})
-		r.set = got.GetSurroundings()
+		r.set = got.GetEnvironment()
 		return lux, err
 	}
 	for {

@@ -185,7 +185,7 @@ func TestRunThatBreaksOff(t *testing.T) {
 // TestRunUnderAnothersLight makes no correction map of a level during which somebody else, such as
 // a bring-up, set the light or the temperature.
 func TestRunUnderAnothersLight(t *testing.T) {
-	for _, other := range []*facetdv1.Surroundings{{Scene: "uniform:500"}, {Scene: "uniform:10", WarmerK: 15}} {
+	for _, other := range []*facetdv1.Environment{{Scene: "uniform:500"}, {Scene: "uniform:10", TemperatureOffsetK: 15}} {
 		f := startFake(t)
 		f.whenCollected = other
 		r := runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10,20", "--virtual-light"}, "")

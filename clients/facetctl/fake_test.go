@@ -47,7 +47,7 @@ type fake struct {
 	calls   []string
 	// around is the active light and temperature; whenCollected, where set, is what somebody else sets
 	// while a level is gathered.
-	around, whenCollected *facetdv1.Surroundings
+	around, whenCollected *facetdv1.Environment
 }
 
 // startFake serves on a Unix socket until the test ends.
@@ -58,7 +58,7 @@ func startFake(t *testing.T) *fake {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f := &fake{address: "unix:" + path, around: &facetdv1.Surroundings{Scene: "uniform:200", WarmerK: 2.5}}
+	f := &fake{address: "unix:" + path, around: &facetdv1.Environment{Scene: "uniform:200", TemperatureOffsetK: 2.5}}
 	s := grpc.NewServer()
 	facetdv1.RegisterArrayServiceServer(s, f)
 	facetdv1.RegisterStatusServiceServer(s, f)
@@ -374,18 +374,18 @@ func (f *fake) GetScene(_ context.Context, r *facetdv1.GetSceneRequest) (*facetd
 	f.note(r)
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return &facetdv1.GetSceneResponse{Surroundings: f.around}, nil
+	return &facetdv1.GetSceneResponse{Environment: f.around}, nil
 }
 
 func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
 	f.note(r)
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.around = &facetdv1.Surroundings{Scene: cmp.Or(r.GetScene(), f.around.GetScene()), WarmerK: f.around.GetWarmerK()}
-	if r.WarmerK != nil {
-		f.around.WarmerK = r.GetWarmerK()
+	f.around = &facetdv1.Environment{Scene: cmp.Or(r.GetScene(), f.around.GetScene()), TemperatureOffsetK: f.around.GetTemperatureOffsetK()}
+	if r.TemperatureOffsetK != nil {
+		f.around.TemperatureOffsetK = r.GetTemperatureOffsetK()
 	}
-	return &facetdv1.SetSceneResponse{EffectiveBusNs: 3_000_000_000, Surroundings: f.around}, nil
+	return &facetdv1.SetSceneResponse{EffectiveBusNs: 3_000_000_000, Environment: f.around}, nil
 }
 
 func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {

@@ -40,7 +40,7 @@ func (a *app) planShowCommand() *cobra.Command {
 					_, err := fmt.Fprintln(cmd.OutOrStdout(), "no tasks are planned: the bus is idle")
 					return err
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "In force since bus time %s.\n", cli.NS(r.GetEpochBusNs()))
+				fmt.Fprintf(cmd.OutOrStdout(), "Active since bus time %s.\n", cli.NS(r.GetEpochBusNs()))
 				return cli.WritePlan(cmd.OutOrStdout(), r.GetPlan(), segments)
 			})
 		},

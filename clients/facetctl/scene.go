@@ -27,9 +27,9 @@ or warm the chips there.`,
 	return cmd
 }
 
-func describeSurroundings(s *facetdv1.Surroundings) string {
+func describeEnvironment(s *facetdv1.Environment) string {
 	text := "light " + s.GetScene()
-	if k := s.GetWarmerK(); k > 0 {
+	if k := s.GetTemperatureOffsetK(); k > 0 {
 		text += fmt.Sprintf(", dies %g K warmer than their classes say", k)
 	} else if k < 0 {
 		text += fmt.Sprintf(", dies %g K colder than their classes say", -k)
@@ -52,7 +52,7 @@ func (a *app) sceneShowCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				fmt.Fprintln(cmd.OutOrStdout(), describeSurroundings(r.GetSurroundings()))
+				fmt.Fprintln(cmd.OutOrStdout(), describeEnvironment(r.GetEnvironment()))
 				return nil
 			})
 		},
@@ -60,7 +60,7 @@ func (a *app) sceneShowCommand() *cobra.Command {
 }
 
 func (a *app) sceneSetCommand() *cobra.Command {
-	var warmer float64
+	var offset float64
 	cmd := &cobra.Command{
 		Use:   "set [SCENE]",
 		Short: "Set the light, the temperature, or both",
@@ -68,15 +68,15 @@ func (a *app) sceneSetCommand() *cobra.Command {
 'facetd serve --scene'; quote what has spaces. Without SCENE the light stays as it is.`,
 		Example: `  facetctl scene set uniform:0.5
   facetctl scene set 'demo:high=500 | flicker:mains=50,depth=0.2'
-  facetctl scene set --warmer 15`,
+  facetctl scene set --temperature-offset 15`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			r := &facetdv1.SetSceneRequest{Scene: strings.Join(args, "")}
-			if cmd.Flags().Changed("warmer") {
-				r.WarmerK = &warmer
+			if cmd.Flags().Changed("temperature-offset") {
+				r.TemperatureOffsetK = &offset
 			}
-			if r.Scene == "" && r.WarmerK == nil {
-				return cli.Usagef("give a SCENE, --warmer, or both")
+			if r.Scene == "" && r.TemperatureOffsetK == nil {
+				return cli.Usagef("give a SCENE, --temperature-offset, or both")
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
 				got, err := c.scene.SetScene(ctx, r)
@@ -86,11 +86,11 @@ func (a *app) sceneSetCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), got)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%s, from bus time %s on\n", describeSurroundings(got.GetSurroundings()), cli.NS(got.GetEffectiveBusNs()))
+				fmt.Fprintf(cmd.OutOrStdout(), "%s, from bus time %s on\n", describeEnvironment(got.GetEnvironment()), cli.NS(got.GetEffectiveBusNs()))
 				return nil
 			})
 		},
 	}
-	cmd.Flags().Float64Var(&warmer, "warmer", 0, "kelvin by which every die is warmer than its class says")
+	cmd.Flags().Float64Var(&offset, "temperature-offset", 0, "kelvin by which every die is warmer than its class says")
 	return cmd
 }

@@ -14,9 +14,9 @@ import (
 	"facetd.example/deploy"
 )
 
-// truth is a demo array that is not as described: a slow output, a leaky chip, a clock
+// groundTruth is a demo array that is not as described: a slow output, a leaky chip, a clock
 // that is lost.
-const truth = `chips:
+const groundTruth = `chips:
   - {chip: wall-04, settle_factor: 1.6}
   - {chip: wall-07, leak_factor: 5}
   - {chip: bed-1, slip: -1, slip_at: 300}
@@ -39,13 +39,13 @@ type bringupReport struct {
 func TestBringupKilledAndResumed(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	file, odd, data := filepath.Join(dir, "array.yaml"), filepath.Join(dir, "truth.yaml"), filepath.Join(dir, "data")
-	for name, text := range map[string][]byte{file: deploy.CrawlerArray, odd: []byte(truth)} {
+	file, odd, data := filepath.Join(dir, "array.yaml"), filepath.Join(dir, "ground-truth.yaml"), filepath.Join(dir, "data")
+	for name, text := range map[string][]byte{file: deploy.CrawlerArray, odd: []byte(groundTruth)} {
 		if err := os.WriteFile(name, text, 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
-	args := []string{"--array", file, "--truth", odd, "--data", data, "--pace", "free", "--scene", "uniform:100"}
+	args := []string{"--array", file, "--ground-truth", odd, "--data", data, "--pace", "free", "--scene", "uniform:100"}
 	d := start(t, args...)
 	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--yes", "--virtual-light", "--report", "-", "--output", "json")
 	out, err := cmd.StdoutPipe()

@@ -15,9 +15,9 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/environment"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/probe/diagnosis"
-	"facetd.example/daemon/surroundings"
 	"facetd.example/scheduler/program"
 )
 
@@ -107,9 +107,9 @@ func (r *rig) Registers() program.Registers               { return make(program.
 func (r *rig) Resync()                                    {}
 func (r *rig) Do(_ context.Context, f func() error) error { return f() }
 
-func newRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string, faults ...*facetdv1.Fault) *rig {
+func newRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data string, faults ...*facetdv1.Fault) *rig {
 	t.Helper()
-	r, err := makeRig(t, truth, seed, data, faults...)
+	r, err := makeRig(t, groundTruth, seed, data, faults...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -117,22 +117,22 @@ func newRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string, 
 }
 
 // newRigAllowing is newRig in whose folder there may be files that cannot be read.
-func newRigAllowing(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string) *rig {
+func newRigAllowing(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data string) *rig {
 	t.Helper()
-	r, err := makeRig(t, truth, seed, data)
+	r, err := makeRig(t, groundTruth, seed, data)
 	if err == nil {
 		t.Error("a file that cannot be read was passed over in silence")
 	}
 	return r
 }
 
-func makeRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string, faults ...*facetdv1.Fault) (*rig, error) {
+func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data string, faults ...*facetdv1.Fault) (*rig, error) {
 	t.Helper()
 	a := mustArray(t)
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
-	if truth != nil {
+	if groundTruth != nil {
 		var m invalid.Errors
-		if cfg.Truth, m = TruthOf(a, truth); len(m) > 0 {
+		if cfg.GroundTruth, m = GroundTruthOf(a, groundTruth); len(m) > 0 {
 			t.Fatal(m)
 		}
 	}
@@ -144,7 +144,7 @@ func makeRig(t testing.TB, truth *facetdv1.ArrayTruth, seed uint64, data string,
 		t.Fatal(err)
 	}
 	r := &rig{a: a, bus: b}
-	light := surroundings.New(surroundings.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
+	light := environment.New(environment.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
 	r.service, err = New(Config{
 		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now, Data: data,
 		Host: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },

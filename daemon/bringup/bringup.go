@@ -206,7 +206,7 @@ func (s *Service) lightReturns(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	scene := now.GetSurroundings().GetScene()
+	scene := now.GetEnvironment().GetScene()
 	if _, err := s.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
 		return stuck("scene", "the present light, %s, could not be put back afterwards: %s; set another one first", scene, err)
 	}

@@ -71,12 +71,12 @@ func TestFindsTheTrueSettlingTime(t *testing.T) {
 				class.Readout.OutputResistanceOhms *= factor
 			}
 		}
-		r := newRig(t, &facetdv1.ArrayTruth{Array: msg}, uint64(seed)+10, "")
+		r := newRig(t, &facetdv1.GroundTruth{Array: msg}, uint64(seed)+10, "")
 		run := r.all(t, settling)
-		truth, _ := chipmodel.New(msg)
+		groundTruth, _ := chipmodel.New(msg)
 		slowest := map[string]float64{}
 		for c := range described.Chips {
-			want := float64(truth.LaneSettle(c))
+			want := float64(groundTruth.LaneSettle(c))
 			got := value(t, run, described.Chips[c].Name, "settling to half a step")
 			worst = max(worst, off(got, want))
 			if off(got, want) > 0.05 {
@@ -129,7 +129,7 @@ func TestFindsTheTrueHoldLimit(t *testing.T) {
 		msg := describedMessage(t)
 		msg.Classes[0].GetMemory().LeakFa = leak
 		msg.Classes[0].GetMemory().LeakDoublingK = 8
-		run := newRig(t, &facetdv1.ArrayTruth{Array: msg}, uint64(seed)+20, "").all(t, hold)
+		run := newRig(t, &facetdv1.GroundTruth{Array: msg}, uint64(seed)+20, "").all(t, hold)
 		for _, c := range []struct {
 			name string
 			bits float64
@@ -160,7 +160,7 @@ func TestFindsTheTrueHoldLimit(t *testing.T) {
 	t.Logf("worst error %.2f %%", 100*worst)
 }
 
-// bestSpan tries every gain, every 4th offset and every 4th bias on dies of the truth,
+// bestSpan tries every gain, every 4th offset and every 4th bias on dies of the ground truth,
 // in the dark and in light, and returns the largest span from dark to lit at which no
 // pixel is nearer to a limit than a hundredth of the range.
 func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
@@ -216,13 +216,13 @@ func TestFindsTheBestGain(t *testing.T) {
 		msg := describedMessage(t)
 		msg.Classes[2].GetLogarithmic().VoltsPerDecade = decade
 		msg.Classes[2].GetLogarithmic().OffsetVolts += 0.1 * float64(seed%3-1)
-		truth, m := chipmodel.New(msg)
+		groundTruth, m := chipmodel.New(msg)
 		if len(m) > 0 {
 			t.Fatal(m)
 		}
-		r := newRig(t, &facetdv1.ArrayTruth{Array: msg}, uint64(seed)+30, "")
+		r := newRig(t, &facetdv1.GroundTruth{Array: msg}, uint64(seed)+30, "")
 		run := r.all(t, trim)
-		want := bestSpan(t, truth, truth.Chip("t0"), uint64(seed)+30)
+		want := bestSpan(t, groundTruth, groundTruth.Chip("t0"), uint64(seed)+30)
 		got := value(t, run, "t0", "span from dark to lit")
 		t.Logf("%g V a decade: %.1f %% of the converter, the best is %.1f %%", decade, got, want)
 		if want == 0 || off(got, want) > 0.05 {
@@ -239,37 +239,37 @@ func TestFindsTheBestGain(t *testing.T) {
 // TestEachFaultInItsStep: a fault is reported by the step that looks for it, names the
 // chip or lane, and no other step finds anything.
 func TestEachFaultInItsStep(t *testing.T) {
-	chipTruth := func(c *facetdv1.ChipTruth) *facetdv1.ArrayTruth {
-		return &facetdv1.ArrayTruth{Chips: []*facetdv1.ChipTruth{c}}
+	chipGroundTruth := func(c *facetdv1.ChipGroundTruth) *facetdv1.GroundTruth {
+		return &facetdv1.GroundTruth{Chips: []*facetdv1.ChipGroundTruth{c}}
 	}
 	for _, c := range []struct {
-		name    string
-		truth   *facetdv1.ArrayTruth
-		fault   *facetdv1.Fault
-		step    facetdv1.BringupStep
-		subject string
-		verdict facetdv1.Verdict
+		name        string
+		groundTruth *facetdv1.GroundTruth
+		fault       *facetdv1.Fault
+		step        facetdv1.BringupStep
+		subject     string
+		verdict     facetdv1.Verdict
 	}{
 		{"dead chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "m1"}, selects, "m1", fail},
 		{"dead trimmed chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "t0"}, selects, "t0", fail},
 		{"swapped lines", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0", OtherLine: "x2"}, selects, "", fail},
-		{"stuck chip", chipTruth(&facetdv1.ChipTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1", fail},
-		{"slow driver", chipTruth(&facetdv1.ChipTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0", fail},
-		{"slow counter", chipTruth(&facetdv1.ChipTruth{Chip: "c1", SettleFactor: 2}), nil, settling, "c1", fail},
-		{"wrong first conversions", &facetdv1.ArrayTruth{Lanes: []*facetdv1.LaneTruth{{Lane: "b", FirstVolts: 0.01, RestNs: 1e6}}}, nil, converters, "b", warn},
-		{"leaky chip", chipTruth(&facetdv1.ChipTruth{Chip: "m2", LeakFactor: 4}), nil, hold, "m2", fail},
-		{"lost clock", chipTruth(&facetdv1.ChipTruth{Chip: "c0", Slip: -1, SlipAt: 200}), nil, order, "c0", fail},
-		{"extra clock", chipTruth(&facetdv1.ChipTruth{Chip: "c1", Slip: 1, SlipAt: 415}), nil, order, "c1", fail},
-		{"clock lost while pixels are passed", chipTruth(&facetdv1.ChipTruth{Chip: "c0", Slip: -1, SlipAt: 100, PassedOnly: true}), nil, order, "c0", fail},
-		{"extra clocks while pixels are passed", chipTruth(&facetdv1.ChipTruth{Chip: "t0", Slip: 2, SlipAt: 40, PassedOnly: true}), nil, order, "t0", fail},
-		{"late load", chipTruth(&facetdv1.ChipTruth{Chip: "m1", LoadDelayNs: 150e3}), nil, skew, "m1", fail},
+		{"stuck chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1", fail},
+		{"slow driver", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0", fail},
+		{"slow counter", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", SettleFactor: 2}), nil, settling, "c1", fail},
+		{"wrong first conversions", &facetdv1.GroundTruth{Lanes: []*facetdv1.LaneGroundTruth{{Lane: "b", FirstVolts: 0.01, RestNs: 1e6}}}, nil, converters, "b", warn},
+		{"leaky chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m2", LeakFactor: 4}), nil, hold, "m2", fail},
+		{"lost clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 200}), nil, order, "c0", fail},
+		{"extra clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", Slip: 1, SlipAt: 415}), nil, order, "c1", fail},
+		{"clock lost while pixels are passed", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 100, PassedOnly: true}), nil, order, "c0", fail},
+		{"extra clocks while pixels are passed", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "t0", Slip: 2, SlipAt: 40, PassedOnly: true}), nil, order, "t0", fail},
+		{"late load", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m1", LoadDelayNs: 150e3}), nil, skew, "m1", fail},
 	} {
 		for seed := range uint64(3) {
 			var faults []*facetdv1.Fault
 			if c.fault != nil {
 				faults = append(faults, c.fault)
 			}
-			run := newRig(t, c.truth, seed+40, "", faults...).all(t)
+			run := newRig(t, c.groundTruth, seed+40, "", faults...).all(t)
 			bad := func(x facetdv1.BringupStep, want bool) {
 				t.Errorf("%s, seed %d: %v found something: %v\n%s", c.name, seed, x, !want, describe(run))
 			}
@@ -309,8 +309,8 @@ func TestShortSupply(t *testing.T) {
 // the steps before found.
 func TestResumedAfterAKill(t *testing.T) {
 	data := t.TempDir()
-	truth := &facetdv1.ArrayTruth{Chips: []*facetdv1.ChipTruth{{Chip: "c1", OffsetVolts: 9}, {Chip: "m0", SettleFactor: 1.5}}}
-	r := newRig(t, truth, 5, data)
+	groundTruth := &facetdv1.GroundTruth{Chips: []*facetdv1.ChipGroundTruth{{Chip: "c1", OffsetVolts: 9}, {Chip: "m0", SettleFactor: 1.5}}}
+	r := newRig(t, groundTruth, 5, data)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	s := &stream{ctx: ctx}
@@ -324,7 +324,7 @@ func TestResumedAfterAKill(t *testing.T) {
 		t.Fatalf("cut off: %v", err)
 	}
 	id := s.events[0].GetStarted().GetId()
-	if got, _ := r.service.cfg.Light.GetScene(t.Context(), nil); got.GetSurroundings().GetScene() != "uniform:50" {
+	if got, _ := r.service.cfg.Light.GetScene(t.Context(), nil); got.GetEnvironment().GetScene() != "uniform:50" {
 		t.Errorf("the light of before did not come back: %v", got)
 	}
 
@@ -334,7 +334,7 @@ func TestResumedAfterAKill(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	again := newRigAllowing(t, truth, 6, data)
+	again := newRigAllowing(t, groundTruth, 6, data)
 	if _, err := os.Stat(filepath.Join(data, "bringup", durable.TempPrefix+"123")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a file half written was left: %v", err)
 	}
@@ -437,10 +437,10 @@ func TestErrorsStartNothing(t *testing.T) {
 	}
 }
 
-// TestTruthErrors: what a truth file has wrong is told with its place.
-func TestTruthErrors(t *testing.T) {
-	_, m := TruthOf(mustArray(t), &facetdv1.ArrayTruth{
-		Chips: []*facetdv1.ChipTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneTruth{{Lane: "z"}},
+// TestGroundTruthErrors: what a ground truth file has wrong is told with its place.
+func TestGroundTruthErrors(t *testing.T) {
+	_, m := GroundTruthOf(mustArray(t), &facetdv1.GroundTruth{
+		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},
 	})
 	var paths []string
 	for _, one := range m {

@@ -30,7 +30,7 @@ const (
 	evenLux   = 200.0
 	darkScene = "uniform:0"
 	stripes   = "grating:mean=200,contrast=0.95,cycles_per_pixel=0.1"
-	warmerK   = 15.0
+	warmingK  = 15.0
 )
 
 // engine runs the steps of one run.
@@ -44,10 +44,10 @@ type engine struct {
 	ask  func(ctx context.Context, q *facetdv1.BringupQuestion) (proceed bool, note string, err error)
 
 	step   facetdv1.BringupStep
-	before *facetdv1.Surroundings // of a virtual bus, to be put back
-	around *facetdv1.Surroundings // what this run last set of a virtual bus
-	lights string                 // what the light is now
-	dark   map[int][]uint16       // whole frames
+	before *facetdv1.Environment // of a virtual bus, to be put back
+	around *facetdv1.Environment // what this run last set of a virtual bus
+	lights string                // what the light is now
+	dark   map[int][]uint16      // whole frames
 }
 
 // skipError ends a step with its reason.
@@ -279,7 +279,7 @@ func (e *engine) light(ctx context.Context, scene, ask string) error {
 	}
 	e.lights = ""
 	if e.run.VirtualLight {
-		if err := e.surround(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
+		if err := e.setEnvironment(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
 			return err
 		}
 	} else if err := e.confirm(ctx, ask); err != nil {
@@ -292,19 +292,19 @@ func (e *engine) light(ctx context.Context, scene, ask string) error {
 	return e.steady(ctx)
 }
 
-func (e *engine) surround(ctx context.Context, r *facetdv1.SetSceneRequest) error {
+func (e *engine) setEnvironment(ctx context.Context, r *facetdv1.SetSceneRequest) error {
 	if e.before == nil {
 		now, err := e.cfg.Light.GetScene(ctx, &facetdv1.GetSceneRequest{})
 		if err != nil {
 			return err
 		}
-		e.before = now.GetSurroundings()
+		e.before = now.GetEnvironment()
 	}
 	if err := e.undisturbed(ctx); err != nil {
 		return err
 	}
 	got, err := e.cfg.Light.SetScene(ctx, r)
-	e.around = got.GetSurroundings()
+	e.around = got.GetEnvironment()
 	return err
 }
 
@@ -318,16 +318,16 @@ func (e *engine) undisturbed(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	is, was := now.GetSurroundings(), e.around
+	is, was := now.GetEnvironment(), e.around
 	if proto.Equal(is, was) {
 		return nil
 	}
 	e.lights, e.around = "", nil // the next step sets its own
 	return &skipError{disturbed: true, why: fmt.Sprintf("somebody else changed the light or the temperature meanwhile: %s, %+g K instead of %s, %+g K; measure again when nobody else sets them",
-		is.GetScene(), is.GetWarmerK(), was.GetScene(), was.GetWarmerK())}
+		is.GetScene(), is.GetTemperatureOffsetK(), was.GetScene(), was.GetTemperatureOffsetK())}
 }
 
-// restore puts back the surroundings of a virtual bus.
+// restore puts back the environment of a virtual bus.
 func (e *engine) restore() error {
 	if e.before == nil {
 		return nil
@@ -335,7 +335,7 @@ func (e *engine) restore() error {
 	// ctx of the run may have ended; the daemon's own end ends this too.
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	_, err := e.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: e.before.GetScene(), WarmerK: &e.before.WarmerK})
+	_, err := e.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: e.before.GetScene(), TemperatureOffsetK: &e.before.TemperatureOffsetK})
 	e.before = nil
 	return err
 }

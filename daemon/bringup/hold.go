@@ -129,14 +129,14 @@ func (e *engine) proposeLeak(r *report, found map[int]measure.Droop) {
 	}
 }
 
-// warm repeats the measurement at another temperature, where the surroundings can be
+// warm repeats the measurement at another temperature, where the environment can be
 // set.
 func (e *engine) warm(ctx context.Context, r *report, cold map[int]measure.Droop) error {
 	if !e.run.VirtualLight || len(cold) == 0 {
 		return nil
 	}
-	up, down := warmerK+e.warmer(), e.warmer()
-	if err := e.surround(ctx, warmer(up)); err != nil {
+	up, down := warmingK+e.temperatureOffset(), e.temperatureOffset()
+	if err := e.setEnvironment(ctx, temperatureOffset(up)); err != nil {
 		r.tell("", "warmer dies", 0, "K", "not tried: "+err.Error())
 		return nil
 	}
@@ -147,19 +147,19 @@ func (e *engine) warm(ctx context.Context, r *report, cold map[int]measure.Droop
 		if !is {
 			continue
 		}
-		e.progress(0.9, "chip %s, %g K warmer", e.name(c), warmerK)
+		e.progress(0.9, "chip %s, %g K warmer", e.name(c), warmingK)
 		hot, ok, err := e.droop(ctx, c)
 		if err != nil {
 			failed = err
 			break
 		}
-		if k, sigma := measure.DoublingKelvin(d, hot, warmerK); ok && k > 0 {
+		if k, sigma := measure.DoublingKelvin(d, hot, warmingK); ok && k > 0 {
 			class := e.a.Chips[c].Class
 			doubling[class] = append(doubling[class], k)
 			uncertain[class] = append(uncertain[class], sigma)
 		}
 	}
-	if err := e.surround(ctx, warmer(down)); err != nil || failed != nil {
+	if err := e.setEnvironment(ctx, temperatureOffset(down)); err != nil || failed != nil {
 		return cmpErr(failed, err)
 	}
 	for i, class := range e.a.Classes {

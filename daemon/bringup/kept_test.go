@@ -67,7 +67,7 @@ func TestNewestRunsAreRead(t *testing.T) {
 type pictured struct{ Light }
 
 func (pictured) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv1.GetSceneResponse, error) {
-	return &facetdv1.GetSceneResponse{Surroundings: &facetdv1.Surroundings{Scene: "picture"}}, nil
+	return &facetdv1.GetSceneResponse{Environment: &facetdv1.Environment{Scene: "picture"}}, nil
 }
 
 func (p pictured) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error) {
@@ -87,7 +87,7 @@ func TestLightThatCannotReturn(t *testing.T) {
 	if !errors.As(err, new(*failure.Precondition)) || !strings.Contains(err.Error(), "picture") || len(s.events) != 0 {
 		t.Errorf("%v, %d events", err, len(s.events))
 	}
-	if now, err := own.GetScene(t.Context(), nil); err != nil || now.GetSurroundings().GetScene() != "uniform:50" {
+	if now, err := own.GetScene(t.Context(), nil); err != nil || now.GetEnvironment().GetScene() != "uniform:50" {
 		t.Errorf("the light is %v, %v", now, err)
 	}
 	if len(r.service.ids()) != 0 {
@@ -116,7 +116,7 @@ func (m *meddled) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 // sets its own.
 func TestLightSetBySomebodyElse(t *testing.T) {
 	kelvin := 20.0
-	for name, by := range map[string]*facetdv1.SetSceneRequest{"light": {Scene: "uniform:0.5"}, "temperature": {WarmerK: &kelvin}} {
+	for name, by := range map[string]*facetdv1.SetSceneRequest{"light": {Scene: "uniform:0.5"}, "temperature": {TemperatureOffsetK: &kelvin}} {
 		t.Run(name, func(t *testing.T) {
 			r := newRig(t, nil, 1, "")
 			light := &meddled{Light: r.service.cfg.Light, by: by}

@@ -151,11 +151,13 @@ func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded
 	return together, alone, nil
 }
 
-func (e *engine) warmer() float64 {
+func (e *engine) temperatureOffset() float64 {
 	if e.before == nil {
 		return 0
 	}
-	return e.before.GetWarmerK()
+	return e.before.GetTemperatureOffsetK()
 }
 
-func warmer(k float64) *facetdv1.SetSceneRequest { return &facetdv1.SetSceneRequest{WarmerK: &k} }
+func temperatureOffset(k float64) *facetdv1.SetSceneRequest {
+	return &facetdv1.SetSceneRequest{TemperatureOffsetK: &k}
+}

@@ -398,8 +398,8 @@ func TestOtherTemperature(t *testing.T) {
 	if got := note(); got != "" {
 		t.Errorf("at once: %q", got)
 	}
-	warmer := 12.0
-	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{WarmerK: &warmer}))
+	offsetK := 12.0
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))
 	if got := note(); !strings.Contains(got, "made at 298 K, the die has 310 K") {
 		t.Errorf("warmer: %q", got)
 	}
@@ -460,8 +460,8 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	views := []*facetdv1.View{{SmoothingSteps: 1}, {Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 20, 500)
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("wall-00"), Views: views}, 16, 20, 500)
-	warmer := 40.0
-	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{WarmerK: &warmer}))
+	offsetK := 40.0
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))
 	d.light(200)
 	d.settle(list("bow-comb"))
 	look := func() (pattern float64, f *facetdv1.Frame) {

@@ -48,7 +48,7 @@ type serveFlags struct {
 	listen, socket, http              string
 	logFormat, logLevel, data         string
 	runFor                            time.Duration
-	truth                             string
+	groundTruth                       string
 	bus                               string
 	replaySpeed                       float64
 	replayLoop, replayStepped         bool
@@ -93,7 +93,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge, "age at which a correction map counts as stale (30 days is common practice)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
-	fl.StringVar(&f.truth, "truth", "", "file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl bringup' (default as the array file says)")
+	fl.StringVar(&f.groundTruth, "ground-truth", "", "file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl bringup' (default as the array file says)")
 	fl.DurationVar(&f.runFor, "run-for", 0, "end at this bus time and sum up the run (default go on)")
 }
 
@@ -154,7 +154,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 func fitBus(c *config.Config, given func(string) bool) error {
 	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"}, "no recording is played; give --bus replay:FILE"
 	if strings.HasPrefix(c.Bus, config.ReplayOf) {
-		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "truth"}, "a recording brings its own, and is played to its end"
+		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "ground-truth"}, "a recording brings its own, and is played to its end"
 	}
 	for _, name := range names {
 		if given(name) {
@@ -182,7 +182,7 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	setup := server.Setup{Config: c, Version: thisBuild().Version, Truth: f.truth, Supervisor: supervise.FromEnvironment(zap.NewNop())}
+	setup := server.Setup{Config: c, Version: thisBuild().Version, GroundTruth: f.groundTruth, Supervisor: supervise.FromEnvironment(zap.NewNop())}
 	rec := newRecorder()
 	if c.StopAt > 0 {
 		setup.JobEnded = rec.add

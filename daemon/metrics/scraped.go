@@ -101,7 +101,7 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	for _, state := range []facetdv1.State{
 		facetdv1.State_STATE_STARTING, facetdv1.State_STATE_RUNNING, facetdv1.State_STATE_FAULT, facetdv1.State_STATE_STOPPING,
 	} {
-		send(nameState, truth(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
+		send(nameState, boolValue(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
 	}
 	send(nameBusSeconds, seconds(snap.BusNS))
 	send(namePlannedUtil, snap.PlannedUtil)
@@ -192,7 +192,7 @@ func sendMaps(st calibration.Stats, send sender) {
 	}
 }
 
-func truth(b bool) float64 {
+func boolValue(b bool) float64 {
 	if b {
 		return 1
 	}

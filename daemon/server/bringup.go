@@ -41,17 +41,17 @@ func (c *Setup) patched(name string) string {
 }
 
 // loadTruth reads how a virtual array really is.
-func (c *Setup) loadTruth(described *chipmodel.Array) (*virtual.Truth, invalid.Errors) {
+func (c *Setup) loadGroundTruth(described *chipmodel.Array) (*virtual.GroundTruth, invalid.Errors) {
 	var m invalid.Errors
-	data, err := c.readFile(c.Truth)
+	data, err := c.readFile(c.GroundTruth)
 	if err != nil {
-		m.Add("truth", err.Error(), "")
+		m.Add("ground-truth", err.Error(), "")
 		return nil, m
 	}
-	var truth *virtual.Truth
-	m = arrayfile.ParseTruth(c.Truth, data, func(msg *facetdv1.ArrayTruth) (wrong invalid.Errors) {
-		truth, wrong = bringup.TruthOf(described, msg)
+	var groundTruth *virtual.GroundTruth
+	m = arrayfile.ParseGroundTruth(c.GroundTruth, data, func(msg *facetdv1.GroundTruth) (wrong invalid.Errors) {
+		groundTruth, wrong = bringup.GroundTruthOf(described, msg)
 		return wrong
 	})
-	return truth, m
+	return groundTruth, m
 }

@@ -38,11 +38,11 @@ func (s *Server) dieKelvin(chip int) float64 {
 	if s.light == nil {
 		return 0
 	}
-	warmer, known := s.light.Warmer()
+	offsetK, known := s.light.TemperatureOffset()
 	if !known || chip < 0 {
 		return 0
 	}
-	return s.array.Chips[chip].Class.Spec.GetTemperatureK() + warmer
+	return s.array.Chips[chip].Class.Spec.GetTemperatureK() + offsetK
 }
 
 // defects are the defective pixels of a virtual bus. Validate has found what cannot be read.

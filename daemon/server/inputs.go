@@ -30,14 +30,14 @@ const maxFileBytes = 64 << 20
 
 // inputs are what the configuration's files hold.
 type inputs struct {
-	array     *chipmodel.Array
-	arrayName string // and its text, for proposals of bring-up
-	arrayData []byte
-	truth     *virtual.Truth // nil: as described
-	tasks     []*facetdv1.Task
-	checked   []*program.Task // the tasks, which suit the array
-	scene     scene.Scene
-	light     string // the scene's description with a digest of its pictures
+	array       *chipmodel.Array
+	arrayName   string // and its text, for proposals of bring-up
+	arrayData   []byte
+	groundTruth *virtual.GroundTruth // nil: as described
+	tasks       []*facetdv1.Task
+	checked     []*program.Task // the tasks, which suit the array
+	scene       scene.Scene
+	light       string // the scene's description with a digest of its pictures
 
 	// Of a recording there are the array and these alone.
 	player *replay.Player
@@ -66,8 +66,8 @@ func (c *Setup) load(log *zap.Logger) (*inputs, invalid.Errors) {
 		in.array, found = arrayfile.ParseArray(name, data)
 		m = append(m, found...)
 	}
-	if in.array != nil && !in.array.WiringOnly && c.Truth != "" {
-		in.truth, found = c.loadTruth(in.array)
+	if in.array != nil && !in.array.WiringOnly && c.GroundTruth != "" {
+		in.groundTruth, found = c.loadGroundTruth(in.array)
 		m = append(m, found...)
 	}
 	if in.array != nil && in.array.WiringOnly {

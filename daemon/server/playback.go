@@ -6,9 +6,9 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/environment"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record/replay"
-	"facetd.example/daemon/surroundings"
 )
 
 // playHooks are whom a player tells. They are there before the rest of the daemon,
@@ -55,7 +55,7 @@ func (s *Server) playback(in *inputs) (*probe.Config, error) {
 			s.keeping.journal.Append(e)
 		}
 	}
-	s.light = surroundings.New(surroundings.Config{}) // which refuses
+	s.light = environment.New(environment.Config{}) // which refuses
 	return &probe.Config{
 		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "measuring an array or putting faults into it"},
 	}, nil

@@ -142,7 +142,7 @@ func TestReload(t *testing.T) {
 
 	s.config("scene: uniform:3\nlog: {level: debug}\n")
 	reload("log level debug; scene uniform:3")
-	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || got.GetSurroundings().GetScene() != "uniform:3" {
+	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || got.GetEnvironment().GetScene() != "uniform:3" {
 		t.Errorf("%v %v", got, err)
 	}
 	if p.level.Level() != zapcore.DebugLevel {
@@ -155,7 +155,7 @@ func TestReload(t *testing.T) {
 		t.Fatal(err)
 	}
 	reload("nothing differs")
-	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || got.GetSurroundings().GetScene() != "uniform:77" {
+	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || got.GetEnvironment().GetScene() != "uniform:77" {
 		t.Errorf("%v %v", got, err)
 	}
 }
@@ -195,7 +195,7 @@ func TestReloadRefusesWhole(t *testing.T) {
 				t.Errorf("%v, want %q as %T", err, test.says, test.is)
 			}
 			got, sceneErr := facetdv1.NewSceneServiceClient(p.dial(p.Addresses().GRPC)).GetScene(limited(t), &facetdv1.GetSceneRequest{})
-			if p.running() != "bow 10" || p.level.Level() != zapcore.InfoLevel || sceneErr != nil || got.GetSurroundings().GetScene() != "uniform:200" {
+			if p.running() != "bow 10" || p.level.Level() != zapcore.InfoLevel || sceneErr != nil || got.GetEnvironment().GetScene() != "uniform:200" {
 				t.Errorf("after it: %s, level %v, %v %v", p.running(), p.level, got, sceneErr)
 			}
 			if e := p.lastEvent(); e.GetSeverity() != facetdv1.Severity_SEVERITY_WARNING || !strings.Contains(e.GetText(), "refused") {

@@ -42,32 +42,32 @@ func TestSceneOfALiveArray(t *testing.T) {
 	kelvin := func(k float64) *float64 { return &k }
 	before := meanCode(t, frames, "wall-00")
 	got := set(&facetdv1.SetSceneRequest{Scene: "uniform:2"})
-	if got.GetSurroundings().GetScene() != "uniform:2" || got.GetEffectiveBusNs() <= 0 {
+	if got.GetEnvironment().GetScene() != "uniform:2" || got.GetEffectiveBusNs() <= 0 {
 		t.Errorf("set: %v", got)
 	}
 	dim := meanCode(t, frames, "wall-00")
 	if before-dim < 50 && dim-before < 50 {
 		t.Errorf("mean code %.1f at 200 lux, %.1f at 2 lux", before, dim)
 	}
-	set(&facetdv1.SetSceneRequest{WarmerK: kelvin(40)})
+	set(&facetdv1.SetSceneRequest{TemperatureOffsetK: kelvin(40)})
 	warm := meanCode(t, frames, "wall-00")
 	if warm-dim < 2 && dim-warm < 2 {
 		t.Errorf("mean code %.1f cold, %.1f warm", dim, warm)
 	}
 	for want, r := range map[string]*facetdv1.SetSceneRequest{
-		"scene: ":           {Scene: "uniform:-1", WarmerK: kelvin(0)},
+		"scene: ":           {Scene: "uniform:-1", TemperatureOffsetK: kelvin(0)},
 		"configuration":     {Scene: "panorama:/etc/passwd"},
-		"would have":        {Scene: "uniform:9", WarmerK: kelvin(400)},
-		"from 150 to 500 K": {WarmerK: kelvin(-200)},
+		"would have":        {Scene: "uniform:9", TemperatureOffsetK: kelvin(400)},
+		"from 150 to 500 K": {TemperatureOffsetK: kelvin(-200)},
 	} {
 		if _, err := scenes.SetScene(limited(t), r); status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v: %v", r, err)
 		}
 	}
-	if now, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || now.GetSurroundings().GetScene() != "uniform:2" || now.GetSurroundings().GetWarmerK() != 40 {
+	if now, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || now.GetEnvironment().GetScene() != "uniform:2" || now.GetEnvironment().GetTemperatureOffsetK() != 40 {
 		t.Errorf("after the errors: %v, %v", now, err)
 	}
-	set(&facetdv1.SetSceneRequest{Scene: "uniform:200", WarmerK: kelvin(0)})
+	set(&facetdv1.SetSceneRequest{Scene: "uniform:200", TemperatureOffsetK: kelvin(0)})
 	if after := meanCode(t, frames, "wall-00"); after-before > 1 || before-after > 1 {
 		t.Errorf("mean code %.2f before, %.2f after it came back", before, after)
 	}

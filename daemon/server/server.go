@@ -26,6 +26,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/environment"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/metrics"
@@ -33,7 +34,6 @@ import (
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/stream"
-	"facetd.example/daemon/surroundings"
 )
 
 // Server is the daemon.
@@ -48,7 +48,7 @@ type Server struct {
 	bus        clock
 	dispatcher driver
 	player     *replay.Player // nil on a bus
-	light      *surroundings.Service
+	light      *environment.Service
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
@@ -183,7 +183,7 @@ func (s *Server) source(in *inputs) (*probe.Config, error) {
 }
 
 func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
-	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Defects: s.cfg.defects(), Truth: in.truth})
+	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Defects: s.cfg.defects(), GroundTruth: in.groundTruth})
 	if err != nil {
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}
@@ -206,7 +206,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	s.dispatcher, s.tasks = d, d
-	s.light = surroundings.New(surroundings.Config{
+	s.light = environment.New(environment.Config{
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
 	})
 	return &probe.Config{

@@ -20,9 +20,9 @@ import (
 type Setup struct {
 	config.Config
 
-	// Truth is a file that says how a virtual array really is, where it is to differ from
+	// GroundTruth is a file that says how a virtual array really is, where it is to differ from
 	// its description; empty is as described. For trying bring-up out.
-	Truth string
+	GroundTruth string
 	// Version of the daemon.
 	Version string
 	// ReadFile reads the files named above; nil means from the file system.

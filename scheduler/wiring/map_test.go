@@ -154,7 +154,7 @@ func FuzzMap(f *testing.F) {
 	})
 }
 
-// FuzzDesign sees that any specification is refused or answered truthfully.
+// FuzzDesign sees that any specification is refused or answered correctly.
 func FuzzDesign(f *testing.F) {
 	f.Add([]byte{6, 3, 4, 0, 1, 0, 1, 3, 5, 9})
 	f.Add([]byte{5, 2, 5, 0, 0, 0, 0, 0, 31, 7, 24})

@@ -1598,34 +1598,34 @@ func (x *GetBringupResponse) GetRun() *BringupRun {
 	return nil
 }
 
-// ArrayTruth is what a simulated array really is, where that differs from its array
-// file: to try bring-up out. The file of --truth is this message as YAML.
-type ArrayTruth struct {
+// GroundTruth is what a simulated array really is, where that differs from its array
+// file: to try bring-up out. The file of --ground-truth is this message as YAML.
+type GroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The array that dies and lanes follow; unset is the array as described.
 	Array *Array `protobuf:"bytes,1,opt,name=array,proto3" json:"array,omitempty"`
 	// What is odd about chips.
-	Chips []*ChipTruth `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
+	Chips []*ChipGroundTruth `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
 	// What is odd about lanes.
-	Lanes         []*LaneTruth `protobuf:"bytes,3,rep,name=lanes,proto3" json:"lanes,omitempty"`
+	Lanes         []*LaneGroundTruth `protobuf:"bytes,3,rep,name=lanes,proto3" json:"lanes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *ArrayTruth) Reset() {
-	*x = ArrayTruth{}
+func (x *GroundTruth) Reset() {
+	*x = GroundTruth{}
 	mi := &file_facetd_v1_bringup_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *ArrayTruth) String() string {
+func (x *GroundTruth) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*ArrayTruth) ProtoMessage() {}
+func (*GroundTruth) ProtoMessage() {}
 
-func (x *ArrayTruth) ProtoReflect() protoreflect.Message {
+func (x *GroundTruth) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_bringup_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1637,34 +1637,34 @@ func (x *ArrayTruth) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use ArrayTruth.ProtoReflect.Descriptor instead.
-func (*ArrayTruth) Descriptor() ([]byte, []int) {
+// Deprecated: Use GroundTruth.ProtoReflect.Descriptor instead.
+func (*GroundTruth) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_bringup_proto_rawDescGZIP(), []int{20}
 }
 
-func (x *ArrayTruth) GetArray() *Array {
+func (x *GroundTruth) GetArray() *Array {
 	if x != nil {
 		return x.Array
 	}
 	return nil
 }
 
-func (x *ArrayTruth) GetChips() []*ChipTruth {
+func (x *GroundTruth) GetChips() []*ChipGroundTruth {
 	if x != nil {
 		return x.Chips
 	}
 	return nil
 }
 
-func (x *ArrayTruth) GetLanes() []*LaneTruth {
+func (x *GroundTruth) GetLanes() []*LaneGroundTruth {
 	if x != nil {
 		return x.Lanes
 	}
 	return nil
 }
 
-// ChipTruth is what is odd about one chip. Factors of 0 mean 1.
-type ChipTruth struct {
+// ChipGroundTruth is what is odd about one chip. Factors of 0 mean 1.
+type ChipGroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the chip.
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
@@ -1687,20 +1687,20 @@ type ChipTruth struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *ChipTruth) Reset() {
-	*x = ChipTruth{}
+func (x *ChipGroundTruth) Reset() {
+	*x = ChipGroundTruth{}
 	mi := &file_facetd_v1_bringup_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *ChipTruth) String() string {
+func (x *ChipGroundTruth) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*ChipTruth) ProtoMessage() {}
+func (*ChipGroundTruth) ProtoMessage() {}
 
-func (x *ChipTruth) ProtoReflect() protoreflect.Message {
+func (x *ChipGroundTruth) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_bringup_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1712,69 +1712,69 @@ func (x *ChipTruth) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use ChipTruth.ProtoReflect.Descriptor instead.
-func (*ChipTruth) Descriptor() ([]byte, []int) {
+// Deprecated: Use ChipGroundTruth.ProtoReflect.Descriptor instead.
+func (*ChipGroundTruth) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_bringup_proto_rawDescGZIP(), []int{21}
 }
 
-func (x *ChipTruth) GetChip() string {
+func (x *ChipGroundTruth) GetChip() string {
 	if x != nil {
 		return x.Chip
 	}
 	return ""
 }
 
-func (x *ChipTruth) GetSettleFactor() float64 {
+func (x *ChipGroundTruth) GetSettleFactor() float64 {
 	if x != nil {
 		return x.SettleFactor
 	}
 	return 0
 }
 
-func (x *ChipTruth) GetLeakFactor() float64 {
+func (x *ChipGroundTruth) GetLeakFactor() float64 {
 	if x != nil {
 		return x.LeakFactor
 	}
 	return 0
 }
 
-func (x *ChipTruth) GetLoadDelayNs() int64 {
+func (x *ChipGroundTruth) GetLoadDelayNs() int64 {
 	if x != nil {
 		return x.LoadDelayNs
 	}
 	return 0
 }
 
-func (x *ChipTruth) GetSlip() int32 {
+func (x *ChipGroundTruth) GetSlip() int32 {
 	if x != nil {
 		return x.Slip
 	}
 	return 0
 }
 
-func (x *ChipTruth) GetSlipAt() uint32 {
+func (x *ChipGroundTruth) GetSlipAt() uint32 {
 	if x != nil {
 		return x.SlipAt
 	}
 	return 0
 }
 
-func (x *ChipTruth) GetPassedOnly() bool {
+func (x *ChipGroundTruth) GetPassedOnly() bool {
 	if x != nil {
 		return x.PassedOnly
 	}
 	return false
 }
 
-func (x *ChipTruth) GetOffsetVolts() float64 {
+func (x *ChipGroundTruth) GetOffsetVolts() float64 {
 	if x != nil {
 		return x.OffsetVolts
 	}
 	return 0
 }
 
-// LaneTruth is what is odd about one lane.
-type LaneTruth struct {
+// LaneGroundTruth is what is odd about one lane.
+type LaneGroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the lane.
 	Lane string `protobuf:"bytes,1,opt,name=lane,proto3" json:"lane,omitempty"`
@@ -1786,20 +1786,20 @@ type LaneTruth struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *LaneTruth) Reset() {
-	*x = LaneTruth{}
+func (x *LaneGroundTruth) Reset() {
+	*x = LaneGroundTruth{}
 	mi := &file_facetd_v1_bringup_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *LaneTruth) String() string {
+func (x *LaneGroundTruth) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*LaneTruth) ProtoMessage() {}
+func (*LaneGroundTruth) ProtoMessage() {}
 
-func (x *LaneTruth) ProtoReflect() protoreflect.Message {
+func (x *LaneGroundTruth) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_bringup_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1811,26 +1811,26 @@ func (x *LaneTruth) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use LaneTruth.ProtoReflect.Descriptor instead.
-func (*LaneTruth) Descriptor() ([]byte, []int) {
+// Deprecated: Use LaneGroundTruth.ProtoReflect.Descriptor instead.
+func (*LaneGroundTruth) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_bringup_proto_rawDescGZIP(), []int{22}
 }
 
-func (x *LaneTruth) GetLane() string {
+func (x *LaneGroundTruth) GetLane() string {
 	if x != nil {
 		return x.Lane
 	}
 	return ""
 }
 
-func (x *LaneTruth) GetFirstVolts() float64 {
+func (x *LaneGroundTruth) GetFirstVolts() float64 {
 	if x != nil {
 		return x.FirstVolts
 	}
 	return 0
 }
 
-func (x *LaneTruth) GetRestNs() int64 {
+func (x *LaneGroundTruth) GetRestNs() int64 {
 	if x != nil {
 		return x.RestNs
 	}
@@ -1945,13 +1945,12 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\x11GetBringupRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"=\n" +
 	"\x12GetBringupResponse\x12'\n" +
-	"\x03run\x18\x01 \x01(\v2\x15.facetd.v1.BringupRunR\x03run\"\x8c\x01\n" +
-	"\n" +
-	"ArrayTruth\x12&\n" +
-	"\x05array\x18\x01 \x01(\v2\x10.facetd.v1.ArrayR\x05array\x12*\n" +
-	"\x05chips\x18\x02 \x03(\v2\x14.facetd.v1.ChipTruthR\x05chips\x12*\n" +
-	"\x05lanes\x18\x03 \x03(\v2\x14.facetd.v1.LaneTruthR\x05lanes\"\xfa\x01\n" +
-	"\tChipTruth\x12\x12\n" +
+	"\x03run\x18\x01 \x01(\v2\x15.facetd.v1.BringupRunR\x03run\"\x99\x01\n" +
+	"\vGroundTruth\x12&\n" +
+	"\x05array\x18\x01 \x01(\v2\x10.facetd.v1.ArrayR\x05array\x120\n" +
+	"\x05chips\x18\x02 \x03(\v2\x1a.facetd.v1.ChipGroundTruthR\x05chips\x120\n" +
+	"\x05lanes\x18\x03 \x03(\v2\x1a.facetd.v1.LaneGroundTruthR\x05lanes\"\x80\x02\n" +
+	"\x0fChipGroundTruth\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12#\n" +
 	"\rsettle_factor\x18\x02 \x01(\x01R\fsettleFactor\x12\x1f\n" +
 	"\vleak_factor\x18\x03 \x01(\x01R\n" +
@@ -1961,8 +1960,8 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\aslip_at\x18\x06 \x01(\rR\x06slipAt\x12\x1f\n" +
 	"\vpassed_only\x18\a \x01(\bR\n" +
 	"passedOnly\x12!\n" +
-	"\foffset_volts\x18\b \x01(\x01R\voffsetVolts\"Y\n" +
-	"\tLaneTruth\x12\x12\n" +
+	"\foffset_volts\x18\b \x01(\x01R\voffsetVolts\"_\n" +
+	"\x0fLaneGroundTruth\x12\x12\n" +
 	"\x04lane\x18\x01 \x01(\tR\x04lane\x12\x1f\n" +
 	"\vfirst_volts\x18\x02 \x01(\x01R\n" +
 	"firstVolts\x12\x17\n" +
@@ -2032,9 +2031,9 @@ var file_facetd_v1_bringup_proto_goTypes = []any{
 	(*ListBringupsResponse)(nil),  // 19: facetd.v1.ListBringupsResponse
 	(*GetBringupRequest)(nil),     // 20: facetd.v1.GetBringupRequest
 	(*GetBringupResponse)(nil),    // 21: facetd.v1.GetBringupResponse
-	(*ArrayTruth)(nil),            // 22: facetd.v1.ArrayTruth
-	(*ChipTruth)(nil),             // 23: facetd.v1.ChipTruth
-	(*LaneTruth)(nil),             // 24: facetd.v1.LaneTruth
+	(*GroundTruth)(nil),           // 22: facetd.v1.GroundTruth
+	(*ChipGroundTruth)(nil),       // 23: facetd.v1.ChipGroundTruth
+	(*LaneGroundTruth)(nil),       // 24: facetd.v1.LaneGroundTruth
 	(*Array)(nil),                 // 25: facetd.v1.Array
 }
 var file_facetd_v1_bringup_proto_depIdxs = []int32{
@@ -2062,9 +2061,9 @@ var file_facetd_v1_bringup_proto_depIdxs = []int32{
 	11, // 21: facetd.v1.ResumeBringupResponse.event:type_name -> facetd.v1.BringupEvent
 	9,  // 22: facetd.v1.ListBringupsResponse.runs:type_name -> facetd.v1.BringupRun
 	9,  // 23: facetd.v1.GetBringupResponse.run:type_name -> facetd.v1.BringupRun
-	25, // 24: facetd.v1.ArrayTruth.array:type_name -> facetd.v1.Array
-	23, // 25: facetd.v1.ArrayTruth.chips:type_name -> facetd.v1.ChipTruth
-	24, // 26: facetd.v1.ArrayTruth.lanes:type_name -> facetd.v1.LaneTruth
+	25, // 24: facetd.v1.GroundTruth.array:type_name -> facetd.v1.Array
+	23, // 25: facetd.v1.GroundTruth.chips:type_name -> facetd.v1.ChipGroundTruth
+	24, // 26: facetd.v1.GroundTruth.lanes:type_name -> facetd.v1.LaneGroundTruth
 	12, // 27: facetd.v1.BringupService.StartBringup:input_type -> facetd.v1.StartBringupRequest
 	14, // 28: facetd.v1.BringupService.ResumeBringup:input_type -> facetd.v1.ResumeBringupRequest
 	16, // 29: facetd.v1.BringupService.AnswerBringup:input_type -> facetd.v1.AnswerBringupRequest

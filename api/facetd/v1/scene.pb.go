@@ -21,32 +21,32 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// Surroundings are what a virtual array is exposed to.
-type Surroundings struct {
+// Environment is what a virtual array is exposed to.
+type Environment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The light, as the daemon's option --scene describes it, for instance
 	// "uniform:200" for 200 lux everywhere.
 	Scene string `protobuf:"bytes,1,opt,name=scene,proto3" json:"scene,omitempty"`
 	// Kelvin by which every die is warmer than its class says.
-	WarmerK       float64 `protobuf:"fixed64,2,opt,name=warmer_k,json=warmerK,proto3" json:"warmer_k,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	TemperatureOffsetK float64 `protobuf:"fixed64,2,opt,name=temperature_offset_k,json=temperatureOffsetK,proto3" json:"temperature_offset_k,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
-func (x *Surroundings) Reset() {
-	*x = Surroundings{}
+func (x *Environment) Reset() {
+	*x = Environment{}
 	mi := &file_facetd_v1_scene_proto_msgTypes[0]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *Surroundings) String() string {
+func (x *Environment) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*Surroundings) ProtoMessage() {}
+func (*Environment) ProtoMessage() {}
 
-func (x *Surroundings) ProtoReflect() protoreflect.Message {
+func (x *Environment) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_scene_proto_msgTypes[0]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -58,26 +58,26 @@ func (x *Surroundings) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use Surroundings.ProtoReflect.Descriptor instead.
-func (*Surroundings) Descriptor() ([]byte, []int) {
+// Deprecated: Use Environment.ProtoReflect.Descriptor instead.
+func (*Environment) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{0}
 }
 
-func (x *Surroundings) GetScene() string {
+func (x *Environment) GetScene() string {
 	if x != nil {
 		return x.Scene
 	}
 	return ""
 }
 
-func (x *Surroundings) GetWarmerK() float64 {
+func (x *Environment) GetTemperatureOffsetK() float64 {
 	if x != nil {
-		return x.WarmerK
+		return x.TemperatureOffsetK
 	}
 	return 0
 }
 
-// GetSceneRequest asks for the surroundings.
+// GetSceneRequest asks for the environment.
 type GetSceneRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -114,11 +114,11 @@ func (*GetSceneRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{1}
 }
 
-// GetSceneResponse holds the surroundings.
+// GetSceneResponse holds the environment.
 type GetSceneResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What is active.
-	Surroundings  *Surroundings `protobuf:"bytes,1,opt,name=surroundings,proto3" json:"surroundings,omitempty"`
+	Environment   *Environment `protobuf:"bytes,1,opt,name=environment,proto3" json:"environment,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -153,23 +153,23 @@ func (*GetSceneResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{2}
 }
 
-func (x *GetSceneResponse) GetSurroundings() *Surroundings {
+func (x *GetSceneResponse) GetEnvironment() *Environment {
 	if x != nil {
-		return x.Surroundings
+		return x.Environment
 	}
 	return nil
 }
 
-// SetSceneRequest holds the new surroundings.
+// SetSceneRequest holds the new environment.
 type SetSceneRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The light; empty keeps the present one. Pictures are not taken from clients: of the
 	// scenes with a picture only the embedded ones can be set.
 	Scene string `protobuf:"bytes,1,opt,name=scene,proto3" json:"scene,omitempty"`
 	// Kelvin by which every die is warmer than its class says; unset keeps the present.
-	WarmerK       *float64 `protobuf:"fixed64,2,opt,name=warmer_k,json=warmerK,proto3,oneof" json:"warmer_k,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	TemperatureOffsetK *float64 `protobuf:"fixed64,2,opt,name=temperature_offset_k,json=temperatureOffsetK,proto3,oneof" json:"temperature_offset_k,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *SetSceneRequest) Reset() {
@@ -209,9 +209,9 @@ func (x *SetSceneRequest) GetScene() string {
 	return ""
 }
 
-func (x *SetSceneRequest) GetWarmerK() float64 {
-	if x != nil && x.WarmerK != nil {
-		return *x.WarmerK
+func (x *SetSceneRequest) GetTemperatureOffsetK() float64 {
+	if x != nil && x.TemperatureOffsetK != nil {
+		return *x.TemperatureOffsetK
 	}
 	return 0
 }
@@ -220,7 +220,7 @@ func (x *SetSceneRequest) GetWarmerK() float64 {
 type SetSceneResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What is active.
-	Surroundings *Surroundings `protobuf:"bytes,1,opt,name=surroundings,proto3" json:"surroundings,omitempty"`
+	Environment *Environment `protobuf:"bytes,1,opt,name=environment,proto3" json:"environment,omitempty"`
 	// Bus time from which on, in nanoseconds.
 	EffectiveBusNs int64 `protobuf:"varint,2,opt,name=effective_bus_ns,json=effectiveBusNs,proto3" json:"effective_bus_ns,omitempty"`
 	unknownFields  protoimpl.UnknownFields
@@ -257,9 +257,9 @@ func (*SetSceneResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_scene_proto_rawDescGZIP(), []int{4}
 }
 
-func (x *SetSceneResponse) GetSurroundings() *Surroundings {
+func (x *SetSceneResponse) GetEnvironment() *Environment {
 	if x != nil {
-		return x.Surroundings
+		return x.Environment
 	}
 	return nil
 }
@@ -275,19 +275,19 @@ var File_facetd_v1_scene_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_scene_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/scene.proto\x12\tfacetd.v1\"?\n" +
-	"\fSurroundings\x12\x14\n" +
-	"\x05scene\x18\x01 \x01(\tR\x05scene\x12\x19\n" +
-	"\bwarmer_k\x18\x02 \x01(\x01R\awarmerK\"\x11\n" +
-	"\x0fGetSceneRequest\"O\n" +
-	"\x10GetSceneResponse\x12;\n" +
-	"\fsurroundings\x18\x01 \x01(\v2\x17.facetd.v1.SurroundingsR\fsurroundings\"T\n" +
+	"\x15facetd/v1/scene.proto\x12\tfacetd.v1\"U\n" +
+	"\vEnvironment\x12\x14\n" +
+	"\x05scene\x18\x01 \x01(\tR\x05scene\x120\n" +
+	"\x14temperature_offset_k\x18\x02 \x01(\x01R\x12temperatureOffsetK\"\x11\n" +
+	"\x0fGetSceneRequest\"L\n" +
+	"\x10GetSceneResponse\x128\n" +
+	"\venvironment\x18\x01 \x01(\v2\x16.facetd.v1.EnvironmentR\venvironment\"w\n" +
 	"\x0fSetSceneRequest\x12\x14\n" +
-	"\x05scene\x18\x01 \x01(\tR\x05scene\x12\x1e\n" +
-	"\bwarmer_k\x18\x02 \x01(\x01H\x00R\awarmerK\x88\x01\x01B\v\n" +
-	"\t_warmer_k\"y\n" +
-	"\x10SetSceneResponse\x12;\n" +
-	"\fsurroundings\x18\x01 \x01(\v2\x17.facetd.v1.SurroundingsR\fsurroundings\x12(\n" +
+	"\x05scene\x18\x01 \x01(\tR\x05scene\x125\n" +
+	"\x14temperature_offset_k\x18\x02 \x01(\x01H\x00R\x12temperatureOffsetK\x88\x01\x01B\x17\n" +
+	"\x15_temperature_offset_k\"v\n" +
+	"\x10SetSceneResponse\x128\n" +
+	"\venvironment\x18\x01 \x01(\v2\x16.facetd.v1.EnvironmentR\venvironment\x12(\n" +
 	"\x10effective_bus_ns\x18\x02 \x01(\x03R\x0eeffectiveBusNs2\x98\x01\n" +
 	"\fSceneService\x12C\n" +
 	"\bGetScene\x12\x1a.facetd.v1.GetSceneRequest\x1a\x1b.facetd.v1.GetSceneResponse\x12C\n" +
@@ -307,15 +307,15 @@ func file_facetd_v1_scene_proto_rawDescGZIP() []byte {
 
 var file_facetd_v1_scene_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_facetd_v1_scene_proto_goTypes = []any{
-	(*Surroundings)(nil),     // 0: facetd.v1.Surroundings
+	(*Environment)(nil),      // 0: facetd.v1.Environment
 	(*GetSceneRequest)(nil),  // 1: facetd.v1.GetSceneRequest
 	(*GetSceneResponse)(nil), // 2: facetd.v1.GetSceneResponse
 	(*SetSceneRequest)(nil),  // 3: facetd.v1.SetSceneRequest
 	(*SetSceneResponse)(nil), // 4: facetd.v1.SetSceneResponse
 }
 var file_facetd_v1_scene_proto_depIdxs = []int32{
-	0, // 0: facetd.v1.GetSceneResponse.surroundings:type_name -> facetd.v1.Surroundings
-	0, // 1: facetd.v1.SetSceneResponse.surroundings:type_name -> facetd.v1.Surroundings
+	0, // 0: facetd.v1.GetSceneResponse.environment:type_name -> facetd.v1.Environment
+	0, // 1: facetd.v1.SetSceneResponse.environment:type_name -> facetd.v1.Environment
 	1, // 2: facetd.v1.SceneService.GetScene:input_type -> facetd.v1.GetSceneRequest
 	3, // 3: facetd.v1.SceneService.SetScene:input_type -> facetd.v1.SetSceneRequest
 	2, // 4: facetd.v1.SceneService.GetScene:output_type -> facetd.v1.GetSceneResponse

@@ -310,7 +310,7 @@ class FrameSet:
 
     def age(self) -> float:
         """Returns how old the oldest light of the set is now, in seconds; never less
-        than the truth, as far as can be known here.
+        than it really was, as far as can be known here.
 
         It is the larger of two ages: by the time stamp and this host's clock, with the
         stamp's uncertainty added, and by this host's monotonic clock since the set was

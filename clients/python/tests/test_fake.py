@@ -100,11 +100,11 @@ class Calls(unittest.TestCase):
         self.assertLess(time.monotonic() - begin, 10)
 
     def test_generic_call(self):
-        scene = lambda r, c: new("SetSceneResponse", surroundings=new("Surroundings", scene=r.scene), effective_bus_ns=7)  # noqa: E731
+        scene = lambda r, c: new("SetSceneResponse", environment=new("Environment", scene=r.scene), effective_bus_ns=7)  # noqa: E731
         with rig.Fake({"SceneService/SetScene": scene}) as fake, facetd.connect(fake.address) as c:
             self.assertEqual(
                 c.call("SceneService/SetScene", {"scene": "uniform:3"}),
-                {"surroundings": {"scene": "uniform:3"}, "effective_bus_ns": "7"},
+                {"environment": {"scene": "uniform:3"}, "effective_bus_ns": "7"},
             )
             for method, request in (("SceneService/Nix", {}), ("FrameService/StreamFrameSets", {}), ("SceneService/SetScene", {"nix": 1})):
                 with self.assertRaises(ValueError):

@@ -134,16 +134,16 @@ func frames(t testing.TB, s Shape, mean func(i int) float64, sigma func(i int) f
 	return acc
 }
 
-// truth is an array with known logarithmic pixels, in codes.
-type truth struct {
+// groundTruth is an array with known logarithmic pixels, in codes.
+type groundTruth struct {
 	Shape
 	a, b, c, sigma []float64
 	stuck          map[int]float64
 }
 
-func newTruth(s Shape, rng *rand.Rand) *truth {
+func newGroundTruth(s Shape, rng *rand.Rand) *groundTruth {
 	n := s.Pixels()
-	w := &truth{s, make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), map[int]float64{}}
+	w := &groundTruth{s, make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), map[int]float64{}}
 	for i := range n {
 		w.a[i] = 1500 + 40*rng.NormFloat64()
 		w.b[i] = 130 * (1 + 0.015*rng.NormFloat64())
@@ -153,14 +153,14 @@ func newTruth(s Shape, rng *rand.Rand) *truth {
 	return w
 }
 
-func (w *truth) code(i int, lux float64) float64 {
+func (w *groundTruth) code(i int, lux float64) float64 {
 	if v, ok := w.stuck[i]; ok {
 		return v
 	}
 	return w.a[i] + w.b[i]*math.Log(w.c[i]+lux)
 }
 
-func (w *truth) level(t testing.TB, lux float64, n int, rng *rand.Rand) Level {
+func (w *groundTruth) level(t testing.TB, lux float64, n int, rng *rand.Rand) Level {
 	return Level{lux, frames(t, w.Shape, func(i int) float64 { return w.code(i, lux) }, func(i int) float64 {
 		if _, ok := w.stuck[i]; ok {
 			return 0
@@ -178,7 +178,7 @@ func TestDefectsAndResidual(t *testing.T) {
 	false_, sound := 0, 0
 	for seed := uint64(1); seed <= 8; seed++ {
 		rng := rand.New(rand.NewPCG(seed, 7))
-		w := newTruth(Shape{48, 64, Square}, rng)
+		w := newGroundTruth(Shape{48, 64, Square}, rng)
 		want := map[int]Kind{}
 		for k, i := range rng.Perm(w.Pixels())[:12] {
 			switch k % 4 {
@@ -235,7 +235,7 @@ func TestDefectsAndResidual(t *testing.T) {
 // TestDefectiveLines breaks a row by its offset and a column by silence.
 func TestDefectiveLines(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
-	w := newTruth(Shape{32, 40, Square}, rng)
+	w := newGroundTruth(Shape{32, 40, Square}, rng)
 	for c := range 40 {
 		w.a[5*40+c] += 400
 	}
@@ -279,7 +279,7 @@ func TestDefectiveLines(t *testing.T) {
 // cmaps are one correction map of each method, and a frame.
 func cmaps(t testing.TB) (out []*Map, codes []uint16) {
 	rng := rand.New(rand.NewPCG(11, 1))
-	w := newTruth(Shape{40, 50, HexagonalOdd}, rng)
+	w := newGroundTruth(Shape{40, 50, HexagonalOdd}, rng)
 	w.stuck[77] = 1600
 	var levels []Level
 	for _, x := range lights {
@@ -491,7 +491,7 @@ func TestTemperature(t *testing.T) {
 // TestDriftSpread moves every offset by a known mean and spread between two correction maps.
 func TestDriftSpread(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 9))
-	w := newTruth(Shape{40, 40, Square}, rng)
+	w := newGroundTruth(Shape{40, 40, Square}, rng)
 	var ms []*Map
 	for _, kelvin := range []float64{300, 310} {
 		var levels []Level

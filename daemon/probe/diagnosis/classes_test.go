@@ -160,14 +160,14 @@ func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 		}
 		refs := references(a, pairs)
 		for range 25 {
-			truth := r.IntN(len(pairs))
+			groundTruth := r.IntN(len(pairs))
 			s := p.Start()
 			left := slices.Clone(refs)
 			for e, done := p.Next(s); !done; e, done = p.Next(s) {
-				s = p.Update(s, e, p.Observe(pairs[truth], e).Levels)
+				s = p.Update(s, e, p.Observe(pairs[groundTruth], e).Levels)
 				for i, ref := range left {
 					for _, look := range e.Looks {
-						if ref != nil && ref.shows(int(e.Enable), int(look)) != refs[truth].shows(int(e.Enable), int(look)) {
+						if ref != nil && ref.shows(int(e.Enable), int(look)) != refs[groundTruth].shows(int(e.Enable), int(look)) {
 							left[i] = nil
 							break
 						}
@@ -182,7 +182,7 @@ func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 			}
 			got := slices.DeleteFunc(p.Consistent(s), func(set []diagnosis.Fault) bool { return len(set) < 2 })
 			if key(got) != key(want) {
-				t.Fatalf("seed %d round %d: %v leaves %v, want %v", seed, round, pairs[truth], got, want)
+				t.Fatalf("seed %d round %d: %v leaves %v, want %v", seed, round, pairs[groundTruth], got, want)
 			}
 		}
 	}

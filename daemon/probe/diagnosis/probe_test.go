@@ -232,10 +232,10 @@ func TestLightDoesNotMatter(t *testing.T) {
 	set := []diagnosis.Fault{{Kind: diagnosis.Swapped, Line: a.Line("x0"), Other: a.Line("y1")}}
 	for name, light := range map[string]scene.Scene{"dark": scene.Uniform(0), "glare": scene.Uniform(1e6), "pattern": grating} {
 		b := newBenchUnder(t, a, diagnosis.Options{}, light)
-		for _, truth := range [][]diagnosis.Fault{nil, set} {
-			r := b.probe(t, truth)
-			if sets := b.planner.Consistent(r.state); len(sets) != 1 || !slices.Equal(sets[0], truth) {
-				t.Errorf("%s: %v is explained by %v", name, truth, sets)
+		for _, groundTruth := range [][]diagnosis.Fault{nil, set} {
+			r := b.probe(t, groundTruth)
+			if sets := b.planner.Consistent(r.state); len(sets) != 1 || !slices.Equal(sets[0], groundTruth) {
+				t.Errorf("%s: %v is explained by %v", name, groundTruth, sets)
 			}
 		}
 	}

@@ -1,6 +1,6 @@
-// Package surroundings serves the light and the temperature of a virtual array, where
+// Package environment serves the light and the temperature of a virtual array, where
 // on a real one somebody would cover the chips, hold up a white card or warm them.
-package surroundings
+package environment
 
 import (
 	"context"
@@ -22,7 +22,7 @@ import (
 // Bus is a simulated bus. Its methods are called on the goroutine that owns it.
 type Bus interface {
 	SetScene(scene.Scene)
-	SetWarmer(kelvin float64) error
+	SetTemperatureOffset(kelvin float64) error
 }
 
 // Config is what the service stands on.
@@ -43,14 +43,14 @@ type Service struct {
 	cfg Config
 
 	mu  sync.Mutex // never held while somebody waits: the bus takes it too
-	now facetdv1.Surroundings
+	now facetdv1.Environment
 
-	warmer atomic.Uint64 // bits of now.WarmerK
+	offset atomic.Uint64 // bits of now.WarmerK
 }
 
 // New makes the service.
 func New(cfg Config) *Service {
-	return &Service{cfg: cfg, now: facetdv1.Surroundings{Scene: cfg.Scene}}
+	return &Service{cfg: cfg, now: facetdv1.Environment{Scene: cfg.Scene}}
 }
 
 // Register registers the service.
@@ -66,19 +66,19 @@ func (s *Service) GetScene(context.Context, *facetdv1.GetSceneRequest) (*facetdv
 	if s.cfg.Bus == nil {
 		return nil, errNotVirtual
 	}
-	return &facetdv1.GetSceneResponse{Surroundings: s.current()}, nil
+	return &facetdv1.GetSceneResponse{Environment: s.current()}, nil
 }
 
-// Warmer is by how many kelvin every die is warmer than its class says; known is false
+// TemperatureOffset is by how many kelvin every die is warmer than its class says; known is false
 // where nobody knows, on a bus that is not virtual.
-func (s *Service) Warmer() (kelvin float64, known bool) {
-	return math.Float64frombits(s.warmer.Load()), s.cfg.Bus != nil
+func (s *Service) TemperatureOffset() (kelvin float64, known bool) {
+	return math.Float64frombits(s.offset.Load()), s.cfg.Bus != nil
 }
 
-func (s *Service) current() *facetdv1.Surroundings {
+func (s *Service) current() *facetdv1.Environment {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return &facetdv1.Surroundings{Scene: s.now.Scene, WarmerK: s.now.WarmerK}
+	return &facetdv1.Environment{Scene: s.now.Scene, TemperatureOffsetK: s.now.TemperatureOffsetK}
 }
 
 // SetScene replaces light and temperature between two segments, both or neither.
@@ -95,11 +95,11 @@ func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 			return nil, m
 		}
 	}
-	at, err := s.set(ctx, r.GetScene(), light, r.WarmerK)
+	at, err := s.set(ctx, r.GetScene(), light, r.TemperatureOffsetK)
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.SetSceneResponse{Surroundings: s.current(), EffectiveBusNs: at}, nil
+	return &facetdv1.SetSceneResponse{Environment: s.current(), EffectiveBusNs: at}, nil
 }
 
 // Replace sets a light that was read elsewhere, such as from the daemon's own
@@ -115,17 +115,17 @@ func (s *Service) Replace(ctx context.Context, described string, light scene.Sce
 // set changes what is given and returns from when on. A light of nil is kept. A caller
 // that leaves may leave a change behind that is still made: what is active is noted
 // where it is made, so that it is never another than the bus's.
-func (s *Service) set(ctx context.Context, described string, light scene.Scene, warmer *float64) (atNS int64, err error) {
+func (s *Service) set(ctx context.Context, described string, light scene.Scene, offset *float64) (atNS int64, err error) {
 	made := make(chan int64, 1)
 	err = s.cfg.Do(ctx, func() error {
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		if warmer != nil {
-			if err := s.cfg.Bus.SetWarmer(*warmer); err != nil {
+		if offset != nil {
+			if err := s.cfg.Bus.SetTemperatureOffset(*offset); err != nil {
 				return err
 			}
-			s.now.WarmerK = *warmer
-			s.warmer.Store(math.Float64bits(*warmer))
+			s.now.TemperatureOffsetK = *offset
+			s.offset.Store(math.Float64bits(*offset))
 		}
 		if light != nil {
 			s.cfg.Bus.SetScene(light)

@@ -1,4 +1,4 @@
-package surroundings
+package environment
 
 import (
 	"context"
@@ -28,13 +28,13 @@ func TestNeedsAVirtualBus(t *testing.T) {
 // recordingBus keeps what was set last.
 type recordingBus struct {
 	light  scene.Scene
-	warmer float64
+	offset float64
 }
 
 func (b *recordingBus) SetScene(s scene.Scene) { b.light = s }
 
-func (b *recordingBus) SetWarmer(kelvin float64) error {
-	b.warmer = kelvin
+func (b *recordingBus) SetTemperatureOffset(kelvin float64) error {
+	b.offset = kelvin
 	return nil
 }
 
@@ -62,24 +62,24 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 		})
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		warmer := 15.0
-		if _, err := s.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: "uniform:9", WarmerK: &warmer}); !errors.Is(err, context.Canceled) {
+		offset := 15.0
+		if _, err := s.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: "uniform:9", TemperatureOffsetK: &offset}); !errors.Is(err, context.Canceled) {
 			t.Fatalf("%v, want the caller's own end", err)
 		}
 		close(leave)
 		synctest.Wait()
-		if simulated.warmer != warmer || simulated.light == nil {
+		if simulated.offset != offset || simulated.light == nil {
 			t.Fatal("the bus did not make the change")
 		}
 		got, err := s.GetScene(t.Context(), &facetdv1.GetSceneRequest{})
-		if err != nil || got.GetSurroundings().GetScene() != "uniform:9" || got.GetSurroundings().GetWarmerK() != warmer {
-			t.Errorf("active: %v, %v; the bus has uniform:9 and %g K more", got, err, warmer)
+		if err != nil || got.GetEnvironment().GetScene() != "uniform:9" || got.GetEnvironment().GetTemperatureOffsetK() != offset {
+			t.Errorf("active: %v, %v; the bus has uniform:9 and %g K more", got, err, offset)
 		}
-		if k, known := s.Warmer(); k != warmer || !known {
+		if k, known := s.TemperatureOffset(); k != offset || !known {
 			t.Errorf("warmer by %g K, known %v", k, known)
 		}
 		at, err := s.SetScene(t.Context(), &facetdv1.SetSceneRequest{Scene: "uniform:3"})
-		if err != nil || at.GetEffectiveBusNs() != 7 || at.GetSurroundings().GetScene() != "uniform:3" {
+		if err != nil || at.GetEffectiveBusNs() != 7 || at.GetEnvironment().GetScene() != "uniform:3" {
 			t.Errorf("%v, %v", at, err)
 		}
 	})

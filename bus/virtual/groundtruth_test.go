@@ -15,13 +15,13 @@ import (
 	"facetd.example/chipmodel/scene"
 )
 
-func trueBus(t *testing.T, truth *Truth) *Bus {
+func trueBus(t *testing.T, groundTruth *GroundTruth) *Bus {
 	t.Helper()
 	s, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.9, CyclesPerPixel: 0.25})
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := New(Config{Array: MustArray(), Scene: s, Pace: free, Seed: 3, Truth: truth})
+	b, err := New(Config{Array: MustArray(), Scene: s, Pace: free, Seed: 3, GroundTruth: groundTruth})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -38,10 +38,10 @@ func run(t *testing.T, b *Bus, ops ...bus.Op) []bus.Capture {
 	return res.Captures
 }
 
-// TestNoTruthIsAsDescribed: an empty truth changes nothing.
-func TestNoTruthIsAsDescribed(t *testing.T) {
-	plain, withTruth := trueBus(t, nil), trueBus(t, &Truth{})
-	x, y := run(t, plain, readOne(plain.array, C0, G|X0)...), run(t, withTruth, readOne(withTruth.array, C0, G|X0)...)
+// TestNoGroundTruthIsAsDescribed: an empty ground truth changes nothing.
+func TestNoGroundTruthIsAsDescribed(t *testing.T) {
+	plain, withGroundTruth := trueBus(t, nil), trueBus(t, &GroundTruth{})
+	x, y := run(t, plain, readOne(plain.array, C0, G|X0)...), run(t, withGroundTruth, readOne(withGroundTruth.array, C0, G|X0)...)
 	if !slices.Equal(x[0].Codes, y[0].Codes) {
 		t.Errorf("%v and %v", x[0].Codes, y[0].Codes)
 	}
@@ -52,7 +52,7 @@ func TestNoTruthIsAsDescribed(t *testing.T) {
 // lost a whole frame is right.
 func TestCounterSlips(t *testing.T) {
 	quiet := func(slip, at int, passed bool) []uint16 {
-		b := trueBus(t, &Truth{Chips: map[int]ChipTruth{C0: {Slip: slip, SlipAt: at, PassedOnly: passed}}})
+		b := trueBus(t, &GroundTruth{Chips: map[int]ChipGroundTruth{C0: {Slip: slip, SlipAt: at, PassedOnly: passed}}})
 		return run(t, b, readOne(b.array, C0, G|X0)...)[0].Codes
 	}
 	near := func(x, y uint16) bool { return math.Abs(float64(x)-float64(y)) < 12 } // noise
@@ -80,7 +80,7 @@ func TestTrueSettling(t *testing.T) {
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
-	b := trueBus(t, &Truth{Array: real})
+	b := trueBus(t, &GroundTruth{Array: real})
 	point := func(column int, settle time.Duration) bus.Op {
 		return bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0}, Settle: settle,
 			Window: chipmodel.Window{Column: column, Rows: 1, Columns: 1, RowStep: 1, ColumnStep: 1}}}
@@ -105,7 +105,7 @@ func TestTrueSettling(t *testing.T) {
 // TestFirstConversions: after a rest the first conversion is off, each next one by a
 // quarter of that; without a rest none is.
 func TestFirstConversions(t *testing.T) {
-	b := trueBus(t, &Truth{Lanes: map[int]LaneTruth{0: {FirstVolts: 0.1, Rest: time.Millisecond}}})
+	b := trueBus(t, &GroundTruth{Lanes: map[int]LaneGroundTruth{0: {FirstVolts: 0.1, Rest: time.Millisecond}}})
 	look := bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0},
 		Window: chipmodel.Window{Rows: 2, Columns: 6, RowStep: 1, ColumnStep: 1}}}
 	for _, c := range []struct {
@@ -130,7 +130,7 @@ func TestLoadDelay(t *testing.T) {
 		t.Fatal(err)
 	}
 	for delay, wantBright := range map[time.Duration]bool{0: false, 200 * time.Microsecond: true} {
-		b, err := New(Config{Array: MustArray(), Scene: step, Pace: free, Truth: &Truth{Chips: map[int]ChipTruth{M0: {LoadDelay: delay}}}})
+		b, err := New(Config{Array: MustArray(), Scene: step, Pace: free, GroundTruth: &GroundTruth{Chips: map[int]ChipGroundTruth{M0: {LoadDelay: delay}}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -146,8 +146,8 @@ func TestLoadDelay(t *testing.T) {
 	}
 }
 
-// TestTruthMustFit: a truth of another array is refused before anything runs.
-func TestTruthMustFit(t *testing.T) {
+// TestGroundTruthMustFit: a ground truth of another array is refused before anything runs.
+func TestGroundTruthMustFit(t *testing.T) {
 	for want, change := range map[string]func(*chipmodel.Array){
 		"lattice": func(a *chipmodel.Array) { c := *a.Chips[M0].Class; c.Rows++; a.Chips[M0].Class = &c },
 		"wiring":  func(a *chipmodel.Array) { a.Chips[M0].Wires = 3 },
@@ -156,7 +156,7 @@ func TestTruthMustFit(t *testing.T) {
 	} {
 		real := MustArray()
 		change(real)
-		if _, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1), Truth: &Truth{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1), GroundTruth: &GroundTruth{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", want, err)
 		}
 	}

@@ -13,9 +13,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// TruthOf makes the truth behind a simulated array from its description. Errors are
+// GroundTruthOf makes the ground truth behind a simulated array from its description. Errors are
 // collected with their paths.
-func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth, invalid.Errors) {
+func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*virtual.GroundTruth, invalid.Errors) {
 	msg := described.Message
 	if t.GetArray() != nil {
 		msg = t.GetArray()
@@ -25,7 +25,7 @@ func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth
 	if len(m) > 0 {
 		return nil, m.Under("array")
 	}
-	out := &virtual.Truth{Chips: map[int]virtual.ChipTruth{}, Lanes: map[int]virtual.LaneTruth{}}
+	out := &virtual.GroundTruth{Chips: map[int]virtual.ChipGroundTruth{}, Lanes: map[int]virtual.LaneGroundTruth{}}
 	for i, c := range t.GetChips() {
 		path := fmt.Sprintf("chips[%d]", i)
 		chip := base.Chip(c.GetChip())
@@ -36,7 +36,7 @@ func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth
 		if c.GetSettleFactor() < 0 || c.GetLoadDelayNs() < 0 || c.GetLoadDelayNs() > int64(time.Second) {
 			m.Add(path, "a factor or delay is out of range", "factors of 0 or more, at most a second")
 		}
-		out.Chips[chip] = virtual.ChipTruth{
+		out.Chips[chip] = virtual.ChipGroundTruth{
 			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()), PassedOnly: c.GetPassedOnly(),
 		}
 		msg.Classes = append(msg.Classes, ownClass(base, chip, c))
@@ -47,7 +47,7 @@ func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth
 		for k := range base.Lanes {
 			if base.Lanes[k].Name == l.GetLane() {
 				found = true
-				out.Lanes[k] = virtual.LaneTruth{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
+				out.Lanes[k] = virtual.LaneGroundTruth{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
 			}
 		}
 		if !found {
@@ -62,7 +62,7 @@ func TruthOf(described *chipmodel.Array, t *facetdv1.ArrayTruth) (*virtual.Truth
 }
 
 // ownClass is the class of a chip that is not like the others of its class.
-func ownClass(a *chipmodel.Array, chip int, c *facetdv1.ChipTruth) *facetdv1.ChipClass {
+func ownClass(a *chipmodel.Array, chip int, c *facetdv1.ChipGroundTruth) *facetdv1.ChipClass {
 	class := proto.CloneOf(a.Chips[chip].Class.Spec)
 	class.Name = fmt.Sprintf("%s~%s", class.GetName(), c.GetChip())
 	if f := c.GetSettleFactor(); f > 0 {

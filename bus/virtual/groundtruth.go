@@ -9,21 +9,21 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Truth is what a simulated array really is, where that differs from its description.
+// GroundTruth is what a simulated array really is, where that differs from its description.
 // Plans, rules and the times of operations go by the description; dies and lanes by the
-// truth, which is how bring-up can be tried out.
-type Truth struct {
+// ground truth, which is how bring-up can be tried out.
+type GroundTruth struct {
 	// Array is what dies and lanes are made of; nil is the array as described. It has
 	// the same chips on the same lines and lanes, with lattices of the same size, chips
 	// of the same kind and converters of as many bits.
 	Array *chipmodel.Array
 	// Chips and Lanes hold what an array file has no field for, by index.
-	Chips map[int]ChipTruth
-	Lanes map[int]LaneTruth
+	Chips map[int]ChipGroundTruth
+	Lanes map[int]LaneGroundTruth
 }
 
-// ChipTruth is what is odd about a chip.
-type ChipTruth struct {
+// ChipGroundTruth is what is odd about a chip.
+type ChipGroundTruth struct {
 	// LoadDelay is by how much later than the strobe says the chip loads.
 	LoadDelay time.Duration
 	// Slip is by how many pixels its counter stands too far (extra clocks) or too short
@@ -34,16 +34,16 @@ type ChipTruth struct {
 	PassedOnly bool
 }
 
-// LaneTruth is what is odd about a lane's converter.
-type LaneTruth struct {
+// LaneGroundTruth is what is odd about a lane's converter.
+type LaneGroundTruth struct {
 	// FirstVolts is the error of the first conversion after Rest without any; each
 	// conversion after it has a quarter of the error before.
 	FirstVolts float64
 	Rest       time.Duration
 }
 
-// check reports a truth that cannot stand behind a description.
-func (t *Truth) check(described *chipmodel.Array) error {
+// check reports a ground truth that cannot stand behind a description.
+func (t *GroundTruth) check(described *chipmodel.Array) error {
 	a := t.Array
 	if a == nil {
 		return nil
@@ -67,22 +67,22 @@ func (t *Truth) check(described *chipmodel.Array) error {
 }
 
 // array is what dies and lanes are made of.
-func (t *Truth) array(described *chipmodel.Array) *chipmodel.Array {
+func (t *GroundTruth) array(described *chipmodel.Array) *chipmodel.Array {
 	if t == nil || t.Array == nil {
 		return described
 	}
 	return t.Array
 }
 
-func (t *Truth) chip(c int) ChipTruth {
+func (t *GroundTruth) chip(c int) ChipGroundTruth {
 	if t == nil {
-		return ChipTruth{}
+		return ChipGroundTruth{}
 	}
 	return t.Chips[c]
 }
 
 // slips gives the die row for the pixels of a row of a window whose counter slips.
-func (b *Bus) slips(dst []float64, chip int, t ChipTruth, w chipmodel.Window, r int, at, interval int64) {
+func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Window, r int, at, interval int64) {
 	class, c := b.array.Chips[chip].Class, &b.chips[chip]
 	all := class.Rows * class.Columns
 	for i := range dst {
@@ -105,7 +105,7 @@ func sampled(w chipmodel.Window, class *chipmodel.Class, pixel int) bool {
 // step to its first pixel, rest of the others.
 func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at, interval int64) {
 	lane := &b.lanes[index]
-	if b.truth != nil {
+	if b.groundTruth != nil {
 		b.firstError(index, volts, at)
 		lane.lastNS = at + int64(len(volts)-1)*interval
 	}
@@ -119,7 +119,7 @@ func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest fl
 
 // firstError adds the error of the first conversions after a rest.
 func (b *Bus) firstError(index int, volts []float64, at int64) {
-	lane, t := &b.lanes[index], b.truth.Lanes[index]
+	lane, t := &b.lanes[index], b.groundTruth.Lanes[index]
 	if t.FirstVolts == 0 {
 		return
 	}
