@@ -23,6 +23,8 @@ import (
 const (
 	// MaxBytes bounds a file: one of 4,096 chips has about a million.
 	MaxBytes = 16 << 20
+	// MaxErrors bounds the errors that are listed.
+	MaxErrors = 1000
 	// maxMarks bounds the values of a file, of which each takes about 200 bytes in
 	// memory: there are at most two to every mark that begins or separates values.
 	maxMarks = 500_000
@@ -140,6 +142,9 @@ func (d *Document) Errors(meaning invalid.Errors) invalid.Errors {
 		}
 		return 0
 	})
+	if more := len(all) - MaxErrors; more > 0 {
+		all = append(all[:MaxErrors], invalid.Error{File: d.name, Message: fmt.Sprintf("and %d more errors", more)})
+	}
 	return all
 }
 

@@ -143,7 +143,9 @@ func (d *Document) whole(
 	}
 	negative, magnitude, ok := wholeOf(n.Value)
 	switch {
-	case !ok || quoted(n) && !mayQuote:
+	case ok && quoted(n) && !mayQuote:
+		d.add(n, path, "a number belongs here", "leave the quotes out")
+	case !ok:
 		d.add(n, path, fmt.Sprintf("%q is not a whole number", n.Value),
 			"write digits alone, without zeros before them")
 	case negative && magnitude > uint64(-least), !negative && magnitude > most:

@@ -6,13 +6,11 @@ import (
 	"io"
 	"math/big"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
-	"facetd.example/api/invalid"
 	"facetd.example/scheduler/timetable"
 )
 
@@ -73,28 +71,11 @@ func readSet(cmd *cobra.Command, name string) ([]timetable.Task, error) {
 	if err != nil {
 		return nil, err
 	}
-	tasks, err := timetable.ParseSet(s.data)
-	var wrong *timetable.InputError
-	if !errors.As(err, &wrong) {
-		return tasks, err
+	tasks, m := timetable.ParseSet(s.name, s.data)
+	if len(m) > 0 {
+		return nil, &invalidError{s.name, m}
 	}
-	var m invalid.Errors
-	for _, text := range wrong.Errors {
-		m = append(m, placed(s.name, text))
-	}
-	return nil, &invalidError{s.name, m}
-}
-
-// placed takes the line off the head of an error.
-func placed(file, text string) invalid.Error {
-	one := invalid.Error{File: file, Message: text}
-	if rest, ok := strings.CutPrefix(text, "line "); ok {
-		number, message, _ := strings.Cut(rest, ": ")
-		if line, err := strconv.Atoi(number); err == nil {
-			one.Line, one.Message = line, message
-		}
-	}
-	return one
+	return tasks, nil
 }
 
 // fixedOptions reads --tick: a duration, or nanoseconds.

@@ -1,190 +1,89 @@
 package timetable
 
 import (
-	"bytes"
-	"errors"
 	"fmt"
-	"io"
-	"iter"
-	"math"
 	"math/big"
-	"slices"
 	"strings"
 
-	"go.yaml.in/yaml/v3"
+	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 )
 
-// maxInput bounds a file of abstract tasks.
-const maxInput = 4 << 20
+// set is a file of abstract tasks.
+type set struct {
+	Tasks []struct {
+		Name     string `yaml:"name"`
+		Cost     int64  `yaml:"cost_ns"`
+		Period   int64  `yaml:"period_ns"`
+		Deadline int64  `yaml:"deadline_ns"`
+	} `yaml:"tasks"`
+}
 
 // ParseSet reads a set of abstract tasks, JSON or YAML:
 //
 //	{"tasks":[{"name":"a","cost_ns":1,"period_ns":4,"deadline_ns":4}]}
 //
 // Times are whole nanoseconds above 0; without a deadline it is the period, without a
-// name task-1 and so on. It collects every error with its line; the error is
-// *InputError.
-func ParseSet(data []byte) ([]Task, error) {
-	if len(data) > maxInput {
-		return nil, &InputError{[]string{fmt.Sprintf("the file has %d bytes, at most %d are read", len(data), maxInput)}}
+// name task-1 and so on. name stands in the errors, which are all, each with its line.
+func ParseSet(name string, data []byte) ([]Task, invalid.Errors) {
+	var read set
+	var m invalid.Errors
+	doc := yamlfile.Parse(name, data)
+	doc.Struct(&read)
+	switch n := len(read.Tasks); {
+	case doc.Empty():
+		m.Add("", "the file is empty", `write tasks: and a list`)
+	case n == 0:
+		m.Add("tasks", "there are no tasks", "list at least one")
+	case n > maxTasks:
+		m.Add("tasks", fmt.Sprintf("there are %d tasks", n), fmt.Sprintf("at most %d are taken", maxTasks))
+		read.Tasks = nil
 	}
-	var root, more yaml.Node
-	dec := yaml.NewDecoder(bytes.NewReader(data))
-	if err := dec.Decode(&root); err != nil {
-		if errors.Is(err, io.EOF) {
-			return nil, &InputError{[]string{"the file is empty"}}
+	tasks := make([]Task, len(read.Tasks))
+	for i := range tasks {
+		tasks[i] = Task(read.Tasks[i])
+		checkRead(&tasks[i], i, doc, &m)
+	}
+	names := map[string]int{}
+	for i, t := range tasks {
+		if first, twice := names[t.Name]; twice {
+			m.Add(invalid.Index("tasks", i), fmt.Sprintf("the name %q is taken by task %d", t.Name, first+1), "names are unique")
+			continue
 		}
-		return nil, &InputError{[]string{strings.TrimPrefix(err.Error(), "yaml: ")}}
+		names[t.Name] = i
 	}
-	r := &setReader{names: map[string]int{}}
-	tasks := r.set(&root)
-	switch err := dec.Decode(&more); {
-	case err == nil:
-		r.bad(&more, "a second document begins, one is read")
-	case !errors.Is(err, io.EOF):
-		r.errs.add("%s", strings.TrimPrefix(err.Error(), "yaml: "))
-	}
-	if err := r.errs.err(); err != nil {
-		return nil, err
+	if m = doc.Errors(m); len(m) > 0 {
+		return nil, m
 	}
 	return tasks, nil
 }
 
-// setReader walks the nodes of a file, which know their lines.
-type setReader struct {
-	errs   errs
-	names  map[string]int // lines of the tasks' names
-	faults int
-}
-
-func (r *setReader) bad(n *yaml.Node, format string, args ...any) {
-	r.faults++
-	r.errs.add("line %d: %s", n.Line, fmt.Sprintf(format, args...))
-}
-
-// fields yields the keys and values of a mapping; it reports a key that is there
-// twice, or that is not one of those expected.
-func (r *setReader) fields(n *yaml.Node, expected ...string) iter.Seq2[*yaml.Node, *yaml.Node] {
-	return func(yield func(key, value *yaml.Node) bool) {
-		seen := map[string]bool{}
-		for i := 0; i+1 < len(n.Content); i += 2 {
-			key := n.Content[i]
-			switch {
-			case !slices.Contains(expected, key.Value):
-				r.bad(key, "unknown field %q, expected %s", key.Value, oneOf(expected))
-			case seen[key.Value]:
-				r.bad(key, "%s is there twice", key.Value)
-			default:
-				seen[key.Value] = true
-				if !yield(key, n.Content[i+1]) {
-					return
-				}
-			}
+// checkRead checks a task that was read, and names it where the file does not.
+func checkRead(t *Task, i int, doc *yamlfile.Document, m *invalid.Errors) {
+	path := invalid.Index("tasks", i)
+	if t.Name = strings.TrimSpace(t.Name); t.Name == "" {
+		t.Name = fmt.Sprintf("task-%d", i+1)
+		if doc.Has(path + ".name") {
+			m.Add(path+".name", "the name is empty", "write a word, or leave it out")
 		}
 	}
-}
-
-func oneOf(words []string) string {
-	if len(words) == 1 {
-		return words[0]
-	}
-	return "one of " + strings.Join(words, ", ")
-}
-
-func (r *setReader) set(n *yaml.Node) []Task {
-	if n.Kind == yaml.DocumentNode && len(n.Content) > 0 {
-		n = n.Content[0]
-	}
-	if n.Kind != yaml.MappingNode {
-		r.bad(n, "expected tasks: and a list")
-		return nil
-	}
-	var tasks []Task
-	found := false
-	for _, value := range r.fields(n, "tasks") {
-		found = true
-		if value.Kind != yaml.SequenceNode {
-			r.bad(value, "tasks is not a list")
-			continue
-		}
-		if len(value.Content) > maxTasks {
-			r.bad(value, "there are %d tasks, at most %d are taken", len(value.Content), maxTasks)
-			continue
-		}
-		for _, item := range value.Content {
-			tasks = append(tasks, r.task(item, len(tasks)))
-		}
-	}
-	if !found || (len(tasks) == 0 && r.faults == 0) {
-		r.bad(n, "there are no tasks")
-	}
-	return tasks
-}
-
-func (r *setReader) task(n *yaml.Node, index int) Task {
-	t := Task{Name: fmt.Sprintf("task-%d", index+1)}
-	if n.Kind != yaml.MappingNode {
-		r.bad(n, "task %d is not a mapping", index+1)
-		return t
-	}
-	given := map[string]bool{}
-	for key, value := range r.fields(n, "name", "cost_ns", "period_ns", "deadline_ns") {
-		given[key.Value] = true
-		switch key.Value {
-		case "name":
-			t.Name = r.name(value, index, t.Name)
-		case "cost_ns":
-			t.Cost = r.time(value, key.Value)
-		case "period_ns":
-			t.Period = r.time(value, key.Value)
-		case "deadline_ns":
-			t.Deadline = r.time(value, key.Value)
-		}
-	}
-	for _, field := range []string{"cost_ns", "period_ns"} {
-		if !given[field] {
-			r.bad(n, "task %s has no %s", t.Name, field)
+	for _, f := range []struct {
+		name     string
+		value    int64
+		optional bool
+	}{{".cost_ns", t.Cost, false}, {".period_ns", t.Period, false}, {".deadline_ns", t.Deadline, true}} {
+		switch given := doc.Has(path + f.name); {
+		case !given && !f.optional:
+			m.Add(path+f.name, "is missing", "give whole nanoseconds")
+		case given && (f.value <= 0 || f.value > maxTime):
+			m.Add(path+f.name, fmt.Sprintf("%d is out of range", f.value), fmt.Sprintf("use 1 to %d", int64(maxTime)))
 		}
 	}
 	if t.Period > 0 && t.Deadline > t.Period {
-		r.bad(n, "task %s: deadline_ns %d is above period_ns %d", t.Name, t.Deadline, t.Period)
+		above := fmt.Sprintf("%d is above period_ns, %d", t.Deadline, t.Period)
+		m.Add(path+".deadline_ns", above, "give at most the period")
 	}
-	if line, twice := r.names[t.Name]; twice {
-		r.bad(n, "task %s is there already, on line %d", t.Name, line)
-	}
-	r.names[t.Name] = n.Line
-	return t
 }
-
-func (r *setReader) name(n *yaml.Node, index int, otherwise string) string {
-	if n.Kind != yaml.ScalarNode || strings.TrimSpace(n.Value) == "" {
-		r.bad(n, "the name of task %d is not a word", index+1)
-		return otherwise
-	}
-	return n.Value
-}
-
-// time reads a whole number above 0. 1e6 is one; the decoder by itself would cut
-// the fraction off 1.5.
-func (r *setReader) time(n *yaml.Node, field string) int64 {
-	var v int64
-	err := n.Decode(&v)
-	whole := err == nil && n.ShortTag() == "!!int"
-	if err == nil && n.ShortTag() == "!!float" {
-		var f float64
-		whole = n.Decode(&f) == nil && f == math.Trunc(f) && math.Abs(f) <= maxExact
-	}
-	switch {
-	case !whole:
-		r.bad(n, "%s %q is not a whole number", field, n.Value)
-	case v <= 0 || v > maxTime:
-		r.bad(n, "%s %d is not between 1 and %d", field, v, int64(maxTime))
-	}
-	return v
-}
-
-// maxExact is up to where a float64 holds every whole number.
-const maxExact = 1 << 53
 
 // Report is what a plan of abstract tasks says, as JSON.
 type Report struct {

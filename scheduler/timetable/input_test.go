@@ -2,12 +2,13 @@ package timetable
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math/big"
 	"slices"
 	"strings"
 	"testing"
+
+	"facetd.example/api/yamlfile"
 )
 
 // TestParseSetErrors: every error is told with its line, and nothing that could
@@ -17,50 +18,89 @@ func TestParseSetErrors(t *testing.T) {
 		name, text string
 		want       []string
 	}{
-		{"a field twice", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  cost_ns: 2", []string{"line 4: cost_ns is there twice"}},
-		{"a name twice", "tasks:\n- {name: a, cost_ns: 1, period_ns: 4}\n- {name: a, cost_ns: 1, period_ns: 4}", []string{"line 3: task a is there already, on line 2"}},
-		{"the name that another goes without", "tasks:\n- {name: task-2, cost_ns: 1, period_ns: 4}\n- {cost_ns: 1, period_ns: 4}", []string{"line 3: task task-2 is there already, on line 2"}},
-		{"a second document", "tasks: [{cost_ns: 1, period_ns: 4}]\n---\ntasks: []", []string{"line 2: a second document begins, one is read"}},
-		{"rubbish after it", "tasks: [{cost_ns: 1, period_ns: 4}]\n---\n[", []string{"line 3: did not find expected node content"}},
-		{"a deadline of 0", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  deadline_ns: 0", []string{"line 4: deadline_ns 0 is not between 1 and 1152921504606846976"}},
-		{"null", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  deadline_ns: null", []string{`line 4: deadline_ns "null" is not a whole number`}},
-		{"a word for a number", "tasks:\n- cost_ns: \"1\"\n  period_ns: 1.5", []string{`line 2: cost_ns "1" is not a whole number`, `line 3: period_ns "1.5" is not a whole number`}},
-		{"a time past 64 bits", `{"tasks":[{"cost_ns":1,"period_ns":99999999999999999999}]}`, []string{`line 1: period_ns "99999999999999999999" is not a whole number`}},
-		{"missing fields", "tasks:\n- name: a", []string{"line 2: task a has no cost_ns", "line 2: task a has no period_ns"}},
-		{"an unknown field", "task: []\ntasks: [{cost_ns: 1, period_ns: 4}]", []string{`line 1: unknown field "task", expected tasks`}},
-		{"nothing", "", []string{"the file is empty"}},
-		{"no tasks", "tasks: []", []string{"line 1: there are no tasks"}},
-		{"an alias", "tasks:\n- &a {cost_ns: 1, period_ns: 4}\n- *a", []string{"line 3: task 2 is not a mapping"}},
+		{"a field twice", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  cost_ns: 2", []string{
+			`f:4:3: tasks[0].cost_ns: is given twice, the first time on line 2 (leave one of them out)`,
+		}},
+		{"a name twice", "tasks:\n- {name: a, cost_ns: 1, period_ns: 4}\n- {name: a, cost_ns: 1, period_ns: 4}", []string{
+			`f:3:3: tasks[1]: the name "a" is taken by task 1 (names are unique)`,
+		}},
+		{"the name that another goes without", "tasks:\n- {name: task-2, cost_ns: 1, period_ns: 4}\n" +
+			"- {cost_ns: 1, period_ns: 4}", []string{
+			`f:3:3: tasks[1]: the name "task-2" is taken by task 1 (names are unique)`,
+		}},
+		{"a second document", "tasks: [{cost_ns: 1, period_ns: 4}]\n---\ntasks: []", []string{
+			`f:2:1: there is more than one document in the file (leave out the lines ---, or make two files)`,
+		}},
+		{"rubbish after it", "tasks: [{cost_ns: 1, period_ns: 4}]\n---\n[", []string{
+			`f:3: did not find expected node content (the file is not YAML)`,
+		}},
+		{"a deadline of 0", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  deadline_ns: 0", []string{
+			`f:4:3: tasks[0].deadline_ns: 0 is out of range (use 1 to 1152921504606846976)`,
+		}},
+		{"a deadline above the period", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  deadline_ns: 5", []string{
+			`f:4:3: tasks[0].deadline_ns: 5 is above period_ns, 4 (give at most the period)`,
+		}},
+		{"null", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  deadline_ns: null", []string{
+			`f:4:16: tasks[0].deadline_ns: "null" is not a whole number (write digits alone, without zeros before them)`,
+		}},
+		{"a word for a number", "tasks:\n- cost_ns: \"1\"\n  period_ns: 1.5", []string{
+			`f:2:12: tasks[0].cost_ns: a number belongs here (leave the quotes out)`,
+			`f:3:14: tasks[0].period_ns: "1.5" is not a whole number (write digits alone, without zeros before them)`,
+		}},
+		{"a time past 64 bits", `{"tasks":[{"cost_ns":1,"period_ns":99999999999999999999}]}`, []string{
+			`f:1:36: tasks[0].period_ns: 99999999999999999999 is out of range (give a whole number from -9223372036854775808 to 9223372036854775807)`,
+		}},
+		{"missing fields", "tasks:\n- name: a", []string{
+			`f:2:3: tasks[0].cost_ns: is missing (give whole nanoseconds)`,
+			`f:2:3: tasks[0].period_ns: is missing (give whole nanoseconds)`,
+		}},
+		{"an empty name", "tasks:\n- {name: ' ', cost_ns: 1, period_ns: 4}", []string{
+			`f:2:4: tasks[0].name: the name is empty (write a word, or leave it out)`,
+		}},
+		{"an unknown field", "task: []\ntasks: [{cost_ns: 1, period_ns: 4}]", []string{
+			`f:1:1: task: there is no field "task" here (did you mean "tasks"? known: tasks)`,
+		}},
+		{"nothing", "", []string{
+			`f: the file is empty (write tasks: and a list)`,
+		}},
+		{"no tasks", "tasks: []", []string{
+			`f:1:1: tasks: there are no tasks (list at least one)`,
+		}},
+		{"an alias", "tasks:\n- &a {cost_ns: 1, period_ns: 4}\n- *a", []string{
+			`f:3:3: tasks[1]: the file uses YAML anchors (write the values out)`,
+		}},
 	} {
-		tasks, err := ParseSet([]byte(c.text))
-		var input *InputError
-		if !errors.As(err, &input) || tasks != nil || !slices.Equal(input.Errors, c.want) {
-			t.Errorf("%s: %v %v, want %q", c.name, tasks, err, c.want)
+		tasks, m := ParseSet("f", []byte(c.text))
+		var got []string
+		for _, e := range m {
+			got = append(got, e.String())
+		}
+		if tasks != nil || !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v\n%s\nwant\n%s", c.name, tasks, strings.Join(got, "\n"), strings.Join(c.want, "\n"))
 		}
 	}
 }
 
 // TestParseSetNumbers: whole numbers in every usual writing.
 func TestParseSetNumbers(t *testing.T) {
-	tasks, err := ParseSet([]byte("tasks: [{name: 7, cost_ns: 0x10, period_ns: 2.5e3, deadline_ns: 1_000}]"))
-	if want := (Task{"7", 16, 2500, 1000}); err != nil || len(tasks) != 1 || tasks[0] != want {
-		t.Errorf("%v %v, want %v", tasks, err, want)
+	tasks, m := ParseSet("f", []byte("tasks: [{name: 7, cost_ns: 0x10, period_ns: 2.5e3, deadline_ns: 1_000}]"))
+	if want := (Task{"7", 16, 2500, 1000}); len(m) > 0 || len(tasks) != 1 || tasks[0] != want {
+		t.Errorf("%v %v, want %v", tasks, m, want)
 	}
 }
 
 // TestParseSetBounds: a file of too many tasks, or errors, is answered briefly.
 func TestParseSetBounds(t *testing.T) {
 	many := "tasks:\n" + strings.Repeat("- {cost_ns: 1, period_ns: 4}\n", maxTasks+1)
-	if _, err := ParseSet([]byte(many)); err == nil || !strings.Contains(err.Error(), "at most 1000") {
-		t.Errorf("%v", err)
+	if _, m := ParseSet("f", []byte(many)); len(m) != 1 || !strings.Contains(m.Error(), "at most 1000") {
+		t.Errorf("%v", m)
 	}
-	wrong := "tasks:\n" + strings.Repeat("- {cost_ns: 0, period_ns: 0}\n", 300)
-	_, err := ParseSet([]byte(wrong))
-	var input *InputError
-	if !errors.As(err, &input) || len(input.Errors) != maxErrors+1 || input.Errors[maxErrors] != "and 500 more errors" {
-		t.Errorf("%v", err)
+	wrong := "tasks:\n" + strings.Repeat("- {cost_ns: 0, period_ns: 0}\n", 800)
+	_, m := ParseSet("f", []byte(wrong))
+	if len(m) != yamlfile.MaxErrors+1 || m[yamlfile.MaxErrors].Message != "and 600 more errors" {
+		t.Errorf("%d errors, %v", len(m), m[len(m)-1])
 	}
-	if _, err := ParseSet(make([]byte, maxInput+1)); err == nil {
+	if _, m := ParseSet("f", make([]byte, yamlfile.MaxBytes+1)); len(m) == 0 {
 		t.Error("a file that is too long was read")
 	}
 }

@@ -460,18 +460,17 @@ func TestAssignFindsOrders(t *testing.T) {
 }
 
 func TestParseSet(t *testing.T) {
-	tasks, err := ParseSet([]byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4},{"cost_ns":2,"period_ns":8,"deadline_ns":6}]}`))
-	if err != nil || len(tasks) != 2 || tasks[0] != (Task{"a", 1, 4, 0}) || tasks[1] != (Task{"task-2", 2, 8, 6}) {
-		t.Errorf("%+v %v", tasks, err)
+	tasks, m := ParseSet("f", []byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4},{"cost_ns":2,"period_ns":8,"deadline_ns":6}]}`))
+	if len(m) > 0 || len(tasks) != 2 || tasks[0] != (Task{"a", 1, 4, 0}) || tasks[1] != (Task{"task-2", 2, 8, 6}) {
+		t.Errorf("%+v %v", tasks, m)
 	}
-	_, err = ParseSet([]byte("tasks:\n- name: a\n  cost_ns: 0\n  period: 4\n- cost_ns: x\n  period_ns: 5\n  deadline_ns: 9\n"))
-	input, ok := err.(*InputError)
-	if !ok || len(input.Errors) != 5 {
-		t.Fatalf("%v", err)
+	_, m = ParseSet("f", []byte("tasks:\n- name: a\n  cost_ns: 0\n  period: 4\n- cost_ns: x\n  period_ns: 5\n  deadline_ns: 9\n"))
+	if len(m) != 4 { // a cost of 0, no field period, a cost that is no number, a deadline above the period
+		t.Fatalf("%v", m)
 	}
-	for _, m := range input.Errors {
-		if !strings.HasPrefix(m, "line ") {
-			t.Errorf("no line: %s", m)
+	for _, e := range m {
+		if e.Line == 0 || e.Column == 0 {
+			t.Errorf("no place: %s", e)
 		}
 	}
 }
@@ -480,11 +479,11 @@ func FuzzParseSet(f *testing.F) {
 	f.Add([]byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4}]}`))
 	f.Add([]byte("tasks:\n- {cost_ns: 1, period_ns: 2}\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		tasks, err := ParseSet(data)
-		if (err == nil) != (len(tasks) > 0) {
-			t.Fatalf("%d tasks, %v", len(tasks), err)
+		tasks, m := ParseSet("f", data)
+		if (len(m) == 0) != (len(tasks) > 0) {
+			t.Fatalf("%d tasks, %v", len(tasks), m)
 		}
-		if err == nil {
+		if len(m) == 0 {
 			if err := checkTasks(tasks); err != nil {
 				t.Fatalf("a set was taken that is not one: %v", err)
 			}
