@@ -104,11 +104,16 @@ func (d *Document) Empty() bool { return d.root == nil && len(d.found) == 0 }
 
 // Has reports whether the file gives a field, such as "chips[3].lane".
 func (d *Document) Has(path string) bool {
+	return d.Value(path) != nil
+}
+
+// Value returns the value of a field, or nil where the file does not give it.
+func (d *Document) Value(path string) *yaml.Node {
 	if d.root == nil {
-		return false
+		return nil
 	}
-	_, whole := find(d.root, path)
-	return whole
+	_, value := find(d.root, path)
+	return value
 }
 
 // Errors returns all that is wrong with the file, by place: what Message and Struct
@@ -172,15 +177,15 @@ func (d *Document) place(e *invalid.Error) {
 }
 
 // find follows a path as far as the file has it: to the name of a field, to an item of a
-// list, or to the document's first value.
-func find(value *yaml.Node, path string) (at *yaml.Node, whole bool) {
-	at = value
+// list, or to the outermost value. The value is nil where the file does not have it all.
+func find(root *yaml.Node, path string) (at, value *yaml.Node) {
+	at, value = root, root
 	for path != "" {
 		if rest, is := strings.CutPrefix(path, "["); is {
 			number, after, _ := strings.Cut(rest, "]")
 			i, err := strconv.Atoi(number)
 			if err != nil || value.Kind != yaml.SequenceNode || i < 0 || i >= len(value.Content) {
-				return at, false
+				return at, nil
 			}
 			value = value.Content[i]
 			at, path = value, strings.TrimPrefix(after, ".")
@@ -188,11 +193,11 @@ func find(value *yaml.Node, path string) (at *yaml.Node, whole bool) {
 		}
 		key, of, rest := field(value, path)
 		if key == nil {
-			return at, false
+			return at, nil
 		}
 		at, value, path = key, of, rest
 	}
-	return at, true
+	return at, value
 }
 
 // field finds the field of a mapping with which a path begins. The names of a map's

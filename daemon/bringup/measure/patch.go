@@ -5,11 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"path"
-	"strconv"
 	"strings"
 
 	"github.com/rogpeppe/go-internal/diff"
 	"go.yaml.in/yaml/v3"
+
+	"facetd.example/api/yamlfile"
 )
 
 // Change is one field of an array file and the value that it is to have, as a YAML
@@ -36,24 +37,23 @@ func Patch(name string, data []byte, changes []Change) (patched []byte, diff str
 
 // patchOne changes one field and checks that the file then says so.
 func patchOne(data []byte, c Change) ([]byte, error) {
-	var root yaml.Node
-	if err := yaml.Unmarshal(data, &root); err != nil {
+	doc := yamlfile.Parse("", data)
+	if err := doc.Errors(nil).Err(); err != nil {
 		return nil, err
 	}
-	if len(root.Content) != 1 {
+	dot := max(strings.LastIndexByte(c.Path, '.'), 0)
+	parent, key := doc.Value(c.Path[:dot]), strings.TrimPrefix(c.Path[dot:], ".")
+	switch {
+	case doc.Empty():
 		return nil, errors.New("the file is empty")
-	}
-	dot := strings.LastIndexByte(c.Path, '.')
-	parent, err := find(root.Content[0], c.Path[:max(dot, 0)])
-	if err != nil {
-		return nil, err
-	}
-	key := c.Path[dot+1:]
-	if parent.Kind != yaml.MappingNode || len(parent.Content) < 2 {
+	case parent == nil:
+		return nil, fmt.Errorf("there is no %s", c.Path[:dot])
+	case parent.Kind != yaml.MappingNode || len(parent.Content) < 2:
 		return nil, errNoPlace
 	}
+	var err error
 	lines := bytes.SplitAfter(data, []byte("\n"))
-	if value := child(parent, key); value != nil {
+	if value := doc.Value(c.Path); value != nil {
 		err = replace(lines, value, c.Value)
 	} else {
 		err = insert(lines, parent, key, c.Value)
@@ -63,56 +63,11 @@ func patchOne(data []byte, c Change) ([]byte, error) {
 	}
 	out := bytes.Join(lines, nil)
 	// What came out must say what was meant: an odd file is left alone.
-	var again yaml.Node
-	if err := yaml.Unmarshal(out, &again); err != nil || len(again.Content) != 1 {
-		return nil, errNoPlace
-	}
-	got, err := find(again.Content[0], c.Path)
-	if err != nil || got.Kind != yaml.ScalarNode || got.Value != c.Value {
+	got := yamlfile.Parse("", out).Value(c.Path)
+	if got == nil || got.Kind != yaml.ScalarNode || got.Value != c.Value {
 		return nil, errNoPlace
 	}
 	return out, nil
-}
-
-// find follows a path such as classes[0].readout.settle.
-func find(n *yaml.Node, place string) (*yaml.Node, error) {
-	for _, part := range strings.FieldsFunc(place, func(r rune) bool { return r == '.' || r == '[' }) {
-		if index, is := strings.CutSuffix(part, "]"); is {
-			i, err := strconv.Atoi(index)
-			if err != nil || n.Kind != yaml.SequenceNode || i < 0 || i >= len(n.Content) {
-				return nil, fmt.Errorf("there is no element [%s]", index)
-			}
-			n = n.Content[i]
-			continue
-		}
-		if n = child(n, part); n == nil {
-			return nil, fmt.Errorf("there is no field %q", part)
-		}
-	}
-	return n, nil
-}
-
-// child is the value of a key, in either spelling of its name.
-func child(n *yaml.Node, key string) *yaml.Node {
-	if n.Kind != yaml.MappingNode {
-		return nil
-	}
-	for i := 0; i+1 < len(n.Content); i += 2 {
-		if k := n.Content[i].Value; k == key || k == camel(key) {
-			return n.Content[i+1]
-		}
-	}
-	return nil
-}
-
-func camel(snake string) string {
-	parts := strings.Split(snake, "_")
-	for i := 1; i < len(parts); i++ {
-		if parts[i] != "" {
-			parts[i] = strings.ToUpper(parts[i][:1]) + parts[i][1:]
-		}
-	}
-	return strings.Join(parts, "")
 }
 
 // column is the byte at which a node begins in its line: columns count runes.
