@@ -1,12 +1,16 @@
 package page_test
 
 import (
+	"compress/gzip"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/klauspost/compress/zstd"
 
 	"facetd.example/daemon/page"
 )
@@ -44,6 +48,7 @@ func TestHandler(t *testing.T) {
 			t.Errorf("%s a second time: %d", path, again.Code)
 		}
 	}
+	compressed(t, ask)
 	if w := ask("GET", "/"); w.Code != 200 || !strings.Contains(w.Body.String(), "<main>") {
 		t.Errorf("the page: %d", w.Code)
 	}
@@ -55,6 +60,64 @@ func TestHandler(t *testing.T) {
 	if ask("POST", "/facetd.v1.StatusService/GetStatus"); called != "/facetd.v1.StatusService/GetStatus" {
 		t.Errorf("the API was called with %q", called)
 	}
+}
+
+// compressed checks that files come compressed to those who can read that, say so to
+// caches, and are the same files.
+func compressed(t *testing.T, ask func(method, path string, header ...string) *httptest.ResponseRecorder) {
+	t.Helper()
+	plain := ask("GET", "/page/style.css")
+	if h := plain.Header(); h.Get("Content-Encoding") != "" || h.Get("Vary") != "Accept-Encoding" || h.Get("ETag") == "" {
+		t.Errorf("a plain file: %v", h)
+	}
+	for _, encoding := range []string{"gzip", "zstd"} {
+		small := ask("GET", "/page/style.css", "Accept-Encoding", encoding)
+		h := small.Header()
+		if h.Get("Content-Encoding") != encoding || h.Get("Vary") != "Accept-Encoding" || h.Get("ETag") != plain.Header().Get("ETag") ||
+			h.Get("Content-Type") != plain.Header().Get("Content-Type") || h.Get("Content-Security-Policy") != page.Policy {
+			t.Errorf("%s: %v", encoding, h)
+		}
+		if small.Body.Len() > plain.Body.Len()/2 {
+			t.Errorf("%s: %d bytes of %d", encoding, small.Body.Len(), plain.Body.Len())
+		}
+		if got := unpack(t, encoding, small.Body); got != plain.Body.String() {
+			t.Errorf("%s is another file", encoding)
+		}
+		again := ask("GET", "/page/style.css", "Accept-Encoding", encoding, "If-None-Match", h.Get("ETag"))
+		if again.Code != 304 || again.Body.Len() != 0 || again.Header().Get("Content-Encoding") != "" || again.Header().Get("Vary") != "Accept-Encoding" {
+			t.Errorf("%s a second time: %d, %v", encoding, again.Code, again.Header())
+		}
+	}
+	for _, refuses := range []string{"gzip;q=0", "br"} {
+		if w := ask("GET", "/page/style.css", "Accept-Encoding", refuses); w.Header().Get("Content-Encoding") != "" {
+			t.Errorf("to %q: %v", refuses, w.Header())
+		}
+	}
+	if w := ask("GET", "/page/style.css", "If-None-Match", `"another", `+plain.Header().Get("ETag")); w.Code != 304 {
+		t.Errorf("one tag of several: %d", w.Code)
+	}
+	if w := ask("HEAD", "/page/style.css", "Accept-Encoding", "gzip"); w.Code != 200 || w.Body.Len() != 0 {
+		t.Errorf("only the head: %d, %d bytes", w.Code, w.Body.Len())
+	}
+}
+
+func unpack(t *testing.T, encoding string, body io.Reader) string {
+	t.Helper()
+	var err error
+	switch encoding {
+	case "gzip":
+		body, err = gzip.NewReader(body)
+	case "zstd":
+		body, err = zstd.NewReader(body)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	data, err := io.ReadAll(body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(data)
 }
 
 // TestStaticFiles: nothing in the files reaches for another machine or makes markup of

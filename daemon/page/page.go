@@ -8,6 +8,7 @@
 package page
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -16,6 +17,9 @@ import (
 	"net/http"
 	"path"
 	"strings"
+	"time"
+
+	"github.com/klauspost/compress/gzhttp"
 )
 
 //go:embed static
@@ -31,7 +35,8 @@ var kinds = map[string]string{
 	".mjs": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
 }
 
-// file is one file as it is served.
+// file is one file as it is served. Its tag is a weak one: it is the same file, compressed
+// or not.
 type file struct {
 	data      []byte
 	kind, tag string
@@ -47,9 +52,9 @@ func Handler(api http.Handler, services []string) (http.Handler, error) {
 		return nil, err
 	}
 	for name, f := range all {
-		mux.Handle("GET /page/"+name, f)
+		mux.Handle("GET /page/"+name, gzhttp.GzipHandler(f))
 	}
-	mux.Handle("GET /{$}", all["index.html"])
+	mux.Handle("GET /{$}", gzhttp.GzipHandler(all["index.html"]))
 	for _, s := range services {
 		mux.Handle("/"+s+"/", api)
 	}
@@ -71,7 +76,7 @@ func load() (map[string]*file, error) {
 			return fmt.Errorf("%s has no known kind", p)
 		}
 		sum := sha256.Sum256(data)
-		all[strings.TrimPrefix(p, "static/")] = &file{data: data, kind: kind, tag: `"` + hex.EncodeToString(sum[:12]) + `"`}
+		all[strings.TrimPrefix(p, "static/")] = &file{data: data, kind: kind, tag: `W/"` + hex.EncodeToString(sum[:12]) + `"`}
 		return nil
 	})
 	return all, err
@@ -87,9 +92,5 @@ func (f *file) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	// A daemon of another version may be behind the same address a moment later.
 	h.Set("Cache-Control", "no-cache")
 	h.Set("ETag", f.tag)
-	if r.Header.Get("If-None-Match") == f.tag {
-		w.WriteHeader(http.StatusNotModified)
-		return
-	}
-	_, _ = w.Write(f.data) // nobody to tell
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(f.data))
 }
