@@ -107,11 +107,7 @@ func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.CorrectionMap
 		if bad[i] {
 			ink = defectColour
 		}
-		for dy := range sy {
-			for dx := range sx {
-				dst.SetNRGBA(x+dx, y+dy, ink)
-			}
-		}
+		fill(dst, image.Rect(x, y, x+sx, y+sy), ink)
 	}
 }
 
@@ -140,19 +136,13 @@ func MapPNG(m *facetdv1.CorrectionMap) ([]byte, error) {
 		cell = max(cell, textWidth(p.title), textWidth(p.rangeText()))
 	}
 	cell += 2 * sheetGap
-	grey := image.NewGray(image.Rect(0, 0, max(len(panels)*cell, textWidth(title)+2*sheetGap)+sheetGap, size.Y+4*lineSkip+2*sheetGap))
-	fill(grey, grey.Rect, paper)
-	text(grey, image.Pt(sheetGap, sheetGap), title)
+	img := image.NewNRGBA(image.Rect(0, 0, max(len(panels)*cell, textWidth(title)+2*sheetGap)+sheetGap, size.Y+4*lineSkip+2*sheetGap))
+	fill(img, img.Rect, color.Gray{Y: paper})
+	text(img, image.Pt(sheetGap, sheetGap), title)
 	top := sheetGap + lineSkip
 	for i, p := range panels {
-		text(grey, image.Pt(sheetGap+i*cell, top+size.Y+6), p.title)
-		text(grey, image.Pt(sheetGap+i*cell, top+size.Y+6+lineSkip), p.rangeText())
-	}
-	img := image.NewNRGBA(grey.Rect)
-	for y := range grey.Rect.Dy() {
-		for x := range grey.Rect.Dx() {
-			img.Set(x, y, grey.GrayAt(x, y))
-		}
+		text(img, image.Pt(sheetGap+i*cell, top+size.Y+6), p.title)
+		text(img, image.Pt(sheetGap+i*cell, top+size.Y+6+lineSkip), p.rangeText())
 	}
 	for i, p := range panels {
 		p.draw(img, image.Pt(sheetGap+i*cell, top), m, bad, sx, sx)

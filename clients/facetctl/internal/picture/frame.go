@@ -137,14 +137,6 @@ func (f *Frame) draw(dst *image.Gray, at image.Point, sx, sy int, rng Range) {
 		if f.shifted(r) {
 			x += sx / 2
 		}
-		fill(dst, image.Rect(x, y, x+sx, y+sy), uint8(rng.Scale(code, 255)))
-	}
-}
-
-func fill(dst *image.Gray, r image.Rectangle, level uint8) {
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		for x := r.Min.X; x < r.Max.X; x++ {
-			dst.SetGray(x, y, color.Gray{Y: level})
-		}
+		fill(dst, image.Rect(x, y, x+sx, y+sy), color.Gray{Y: uint8(rng.Scale(code, 255))})
 	}
 }

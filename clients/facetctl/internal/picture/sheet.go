@@ -2,6 +2,7 @@ package picture
 
 import (
 	"image"
+	"image/color"
 	"math"
 )
 
@@ -14,7 +15,7 @@ const (
 const (
 	sheetGap  = 8   // pixels between the cells
 	frameSide = 128 // what the longer side of a frame is enlarged to, about
-	lineSkip  = glyphHeight + 4
+	lineSkip  = 15
 )
 
 // Cell is one frame on a contact sheet with its captions, a line each.
@@ -44,7 +45,7 @@ func Sheet(title string, cells []Cell, rng Range) *image.Gray {
 	down := (len(cells) + across - 1) / across
 	top := sheetGap + lineSkip
 	img := image.NewGray(image.Rect(0, 0, max(across*full.X, textWidth(title)+sheetGap)+sheetGap, top+down*full.Y+sheetGap))
-	fill(img, img.Rect, paper)
+	fill(img, img.Rect, color.Gray{Y: paper})
 	text(img, image.Pt(sheetGap, sheetGap), title)
 	for i, c := range cells {
 		at := image.Pt(sheetGap+i%across*full.X, top+i/across*full.Y)

@@ -5,6 +5,8 @@ import (
 	"image"
 	"strings"
 	"unicode/utf8"
+
+	"golang.org/x/image/draw"
 )
 
 // ramp is the grey ramp of plain text, dark to light.
@@ -60,23 +62,8 @@ func shrink(src *image.Gray, w, h int) *image.Gray {
 	k := min(float64(w)/float64(sw), float64(h)/float64(sh))
 	dw, dh := max(1, int(float64(sw)*k)), max(1, int(float64(sh)*k))
 	dst := image.NewGray(image.Rect(0, 0, dw, dh))
-	for y := range dh {
-		for x := range dw {
-			r := image.Rect(x*sw/dw, y*sh/dh, max((x+1)*sw/dw, x*sw/dw+1), max((y+1)*sh/dh, y*sh/dh+1))
-			fill(dst, image.Rect(x, y, x+1, y+1), mean(src, r))
-		}
-	}
+	draw.BiLinear.Scale(dst, dst.Rect, src, src.Rect, draw.Src, nil)
 	return dst
-}
-
-func mean(src *image.Gray, r image.Rectangle) uint8 {
-	sum := 0
-	for y := r.Min.Y; y < r.Max.Y; y++ {
-		for x := r.Min.X; x < r.Max.X; x++ {
-			sum += int(src.GrayAt(x, y).Y)
-		}
-	}
-	return uint8((sum + r.Dx()*r.Dy()/2) / (r.Dx() * r.Dy()))
 }
 
 // Block is a picture in text with a caption above it.
