@@ -390,7 +390,7 @@ func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetd
 
 func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {
 	return &facetdv1.Recording{
-		Name: name, State: state, FrameSets: 950, Lost: 2, Bytes: 123456, Parts: []*facetdv1.RecordingPart{{File: name + "-001.mcap"}},
+		Name: name, State: state, FrameSets: 950, Lost: 3, LostFrameSets: 2, Bytes: 123456, Parts: []*facetdv1.RecordingPart{{File: name + "-001.mcap"}},
 		StartTime: timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)),
 	}
 }

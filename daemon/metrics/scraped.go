@@ -26,7 +26,8 @@ var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse, nameLeastSlack, namePlanSlack,
 	nameStreams, nameDropped, nameAbandoned, nameThinned, nameUncertainty,
-	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecRoom,
+	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
+	nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
@@ -160,6 +161,7 @@ func sendRecordings(st record.Stats, send sender) {
 	send(nameRecFrameSets, float64(st.FrameSets))
 	send(nameRecBytes, float64(st.Bytes))
 	send(nameRecLost, float64(st.Lost))
+	send(nameRecLostSets, float64(st.LostFrameSets))
 	if st.HasRoom {
 		send(nameRecRoom, float64(max(st.Room, 0)))
 	}

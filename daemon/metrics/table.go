@@ -66,6 +66,7 @@ const (
 	nameRecFrameSets   = "facetd_recording_frame_sets_total"
 	nameRecBytes       = "facetd_recording_written_bytes_total"
 	nameRecLost        = "facetd_recording_lost_messages_total"
+	nameRecLostSets    = "facetd_recording_lost_frame_sets_total"
 	nameRecRoom        = "facetd_recording_room_bytes"
 	nameEvents         = "facetd_events_total"
 	nameEventsLost     = "facetd_journal_lost_events_total"
@@ -125,10 +126,11 @@ func Table() []Metric {
 		{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
 		{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are there only where the daemon has a folder for them."},
 		{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed}, Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
-		{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind written to recordings, once for each recording."},
-		{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets written to recordings, one-shot captures included, once for each recording."},
+		{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind that are in the files of recordings, once for each recording. Those of a running one count once the disk has confirmed them, every five seconds."},
+		{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets among them, one-shot captures included."},
 		{Name: nameRecBytes, Type: Counter, Unit: "bytes", Help: "Bytes written to the files of recordings."},
-		{Name: nameRecLost, Type: Counter, Help: "Messages that a recording lost because the disk was slower than the bus or failed, once for each recording."},
+		{Name: nameRecLost, Type: Counter, Help: "Messages that no file of a recording holds, because the disk was slower than the bus or failed, once for each recording."},
+		{Name: nameRecLostSets, Type: Counter, Help: "Frame sets among them."},
 		{Name: nameRecRoom, Type: Gauge, Unit: "bytes", Help: "Room that the disk of the recordings had, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
 		{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:], Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time are one event."},
 		{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that did not reach the journal's disk: too many waited, or the disk refused them."},

@@ -84,8 +84,8 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 	send(1)
 	<-g.waits // the writer stands in the disk
 	send(20)  // 8 wait, 12 are lost
-	if lost := r.queue.lostTotal(); lost != 12 {
-		t.Fatalf("%d lost, want 12", lost)
+	if lost := r.queue.lostTotal(); lost.messages != 12 || lost.frameSets != 12 {
+		t.Fatalf("%+v lost, want 12", lost)
 	}
 	g.open()
 	waitFor(t, func() bool { return m.known("o").message().GetFrameSets() == 13 })
@@ -94,7 +94,7 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 		t.Errorf("counts while it runs: %+v", s)
 	}
 	rec := stop(t, m, "o")
-	if s := m.Stats(); s != (Stats{Closed: 1, Messages: rec.GetMessages(), FrameSets: rec.GetFrameSets(), Bytes: rec.GetBytes(), Lost: 12}) {
+	if s := m.Stats(); s != (Stats{Closed: 1, Messages: rec.GetMessages(), FrameSets: rec.GetFrameSets(), Bytes: rec.GetBytes(), Lost: 12, LostFrameSets: 12}) {
 		t.Errorf("counts at the end: %+v of %v", s, rec)
 	}
 	if rec.GetLost() != 12 || rec.GetFrameSets() != uint64(len(sent))-12 {

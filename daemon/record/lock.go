@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"os"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // LockedError says that a file is being written or recovered by another process. The
@@ -24,6 +26,17 @@ func lock(f *os.File) error {
 	default:
 		return fmt.Errorf("%s: locking: %w", f.Name(), err)
 	}
+}
+
+// forget drops what the system remembers of a file, so that what is read next is what the
+// disk has: after a refused sync the two may differ. It is best effort.
+func forget(path string) {
+	f, err := os.Open(path)
+	if err != nil {
+		return
+	}
+	defer f.Close()
+	_ = unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED)
 }
 
 // freeBytes is the room that the daemon's user has on the disk of a folder.

@@ -3,6 +3,7 @@ package record
 import (
 	"bufio"
 	"fmt"
+	"strings"
 
 	"github.com/foxglove/mcap/go/mcap"
 	"google.golang.org/protobuf/proto"
@@ -33,9 +34,40 @@ type partWriter struct {
 	schemas   map[protoreflect.FullName]uint16
 	data      []byte // scratch
 
-	chunks      int
-	first, last uint64 // log times
-	messages    uint64
+	chunks int
+	// appended was given to the writer; handed is what of it lies in chunks that the system has taken.
+	appended, handed tally
+}
+
+// tally counts messages of files.
+type tally struct {
+	messages, frameSets uint64
+	first, last         uint64 // log times; 0 without messages
+}
+
+func (t *tally) add(o tally) {
+	if o.messages == 0 {
+		return
+	}
+	if t.messages == 0 {
+		t.first = o.first
+	}
+	t.first, t.last = min(t.first, o.first), max(t.last, o.last)
+	t.messages += o.messages
+	t.frameSets += o.frameSets
+}
+
+// one is the tally of one message.
+func one(topic string, log uint64) tally {
+	t := tally{messages: 1, first: log, last: log}
+	if holdsFrameSets(topic) {
+		t.frameSets = 1
+	}
+	return t
+}
+
+func holdsFrameSets(topic string) bool {
+	return topic == TopicCaptures || strings.HasPrefix(topic, TopicFrames)
 }
 
 func newPartWriter(f file, chunkSize int64, metadata map[string]string) (*partWriter, error) {
@@ -89,15 +121,20 @@ func (p *partWriter) writeData(topic string, md protoreflect.MessageDescriptor, 
 	if err != nil {
 		return err
 	}
-	if p.messages == 0 || at.log < p.first {
-		p.first = at.log
-	}
-	p.messages++
-	p.last = max(p.last, at.log)
+	p.appended.add(one(topic, at.log))
 	if n := len(p.w.ChunkIndexes); n != p.chunks {
 		p.chunks = n
-		return p.out.Flush() // a chunk in the system's hands survives the process
+		return p.flush() // a chunk in the system's hands survives the process
 	}
+	return nil
+}
+
+// flush hands everything that was appended to the system; no chunk may be open.
+func (p *partWriter) flush() error {
+	if err := p.out.Flush(); err != nil {
+		return err
+	}
+	p.handed = p.appended
 	return nil
 }
 
@@ -138,7 +175,7 @@ func (p *partWriter) finish() error {
 	if err := p.w.Close(); err != nil {
 		return err
 	}
-	if err := p.out.Flush(); err != nil {
+	if err := p.flush(); err != nil {
 		return err
 	}
 	return p.f.Sync()

@@ -56,6 +56,16 @@ func (l *loss) add(atNS int64, it *item) {
 	}
 }
 
+// lost counts what no file holds.
+type lost struct{ messages, frameSets uint64 }
+
+func (l *lost) add(it *item) {
+	l.messages++
+	if it.frames != nil {
+		l.frameSets++
+	}
+}
+
 // queue is what waits for the disk. When it is full the newest message is dropped and
 // the gap noted: what is already recorded stays without holes up to there. Putting
 // never waits.
@@ -66,8 +76,8 @@ type queue struct {
 	mu      sync.Mutex
 	items   []item
 	bytes   int64
-	pending loss   // dropped after the last item
-	lost    uint64 // messages dropped since the start
+	pending loss // dropped after the last item
+	lost    lost // since the start
 	closed  bool
 }
 
@@ -91,7 +101,7 @@ func (q *queue) put(it item, atNS int64) {
 	}
 	if len(q.items) >= q.limits.length || len(q.items) > 0 && q.bytes+it.bytes > q.limits.bytes || it.bytes > MaxMessageBytes {
 		q.pending.add(atNS, &it)
-		q.lost++
+		q.lost.add(&it)
 	} else {
 		it.lost, q.pending = q.pending, loss{}
 		q.items = append(q.items, it)
@@ -127,10 +137,11 @@ func (q *queue) close() {
 	q.signal()
 }
 
-// lose counts a message as lost that was taken and could not be written.
-func (q *queue) lose() {
+// lose counts what was taken and is in no file.
+func (q *queue) lose(l lost) {
 	q.mu.Lock()
-	q.lost++
+	q.lost.messages += l.messages
+	q.lost.frameSets += l.frameSets
 	q.mu.Unlock()
 }
 
@@ -139,11 +150,13 @@ func (q *queue) lose() {
 func (q *queue) discard() {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.lost += uint64(len(q.items))
+	for i := range q.items {
+		q.lost.add(&q.items[i])
+	}
 	q.items, q.bytes = nil, 0
 }
 
-func (q *queue) lostTotal() uint64 {
+func (q *queue) lostTotal() lost {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return q.lost

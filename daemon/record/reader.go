@@ -230,7 +230,7 @@ func (r *Reader) Messages() uint64 { return r.stats.MessageCount }
 func (r *Reader) FrameSets() uint64 {
 	var sum uint64
 	for topic, n := range r.Counts() {
-		if topic == TopicCaptures || strings.HasPrefix(topic, TopicFrames) {
+		if holdsFrameSets(topic) {
 			sum += n
 		}
 	}

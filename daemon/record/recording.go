@@ -31,23 +31,25 @@ type recording struct {
 	done    chan struct{} // closed when it has ended and is off the manager's list
 
 	// Of run alone.
-	part      *partWriter
+	part      *partWriter // nil while no file is open
 	number    int
 	flushDue  bool
 	plan      *facetdv1.PlanChange
-	covered   span   // bus time that the recording covers
-	partSpan  span   // the same of the file
-	first     uint64 // log time of the first message
-	wrote     bool
-	told      loss // losses not yet told to the daemon
+	covered   span  // bus time that the recording covers
+	partSpan  span  // the same of the file
+	tried     lost  // all that was to be written, whether it was or not
+	past      tally // of the files closed
+	told      loss  // losses not yet told to the daemon
 	ended     string
 	bytesPast uint64 // of the files closed
 
 	room atomic.Pointer[int64] // see noteRoom
 
-	mu   sync.Mutex
-	info *facetdv1.Recording
-	why  string // a stop that was asked for
+	mu      sync.Mutex
+	info    *facetdv1.Recording
+	synced  tally  // what the disk has confirmed
+	written uint64 // bytes, those included that a failing disk did not keep
+	why     string // a stop that was asked for
 }
 
 // span is the bus time from the first to the last frame set, or to now while none comes. Events do not
@@ -104,10 +106,15 @@ func (r *recording) openPart() error {
 	for k, v := range r.cfg.Labels {
 		metadata[k] = v
 	}
-	if r.part, err = newPartWriter(f, r.chunkSize(), metadata); err != nil {
-		_ = f.Close()
-		return err
+	part, err := newPartWriter(f, r.chunkSize(), metadata)
+	if err == nil {
+		// The name must be as durable as what is synced under it.
+		err = durable.SyncDir(r.cfg.Dir)
 	}
+	if err != nil {
+		return errors.Join(err, f.Close(), os.Remove(r.path(false)))
+	}
+	r.part = part
 	r.update(func(i *facetdv1.Recording) {
 		i.Parts = append(i.Parts, &facetdv1.RecordingPart{File: filepath.Base(r.path(false))})
 	})
@@ -135,7 +142,7 @@ func (r *recording) run(startNS int64) ending {
 		case <-tick.C:
 			err = r.second()
 			if err == nil && time.Since(lastSync) >= syncPeriod {
-				err = r.part.f.Sync()
+				err = r.sync()
 				lastSync = time.Now()
 			}
 		}
@@ -163,12 +170,13 @@ func (r *recording) drain() error {
 			}
 			return r.writeStatus()
 		}
-		err := r.mark(it.lost)
-		if err == nil {
-			err = r.writeItem(&it)
+		if err := r.mark(it.lost); err != nil {
+			var l lost
+			l.add(&it)
+			r.queue.lose(l)
+			return err
 		}
-		if err != nil {
-			r.queue.lose()
+		if err := r.writeItem(&it); err != nil {
 			return err
 		}
 		if err := r.limits(); err != nil {
@@ -201,7 +209,6 @@ func (r *recording) writeFrames(fs *facetdv1.FrameSet) error {
 		return err
 	}
 	r.covers(fs.GetFinishBusNs())
-	r.update(func(i *facetdv1.Recording) { i.FrameSets++ })
 	if !r.options.GetImages() {
 		return nil
 	}
@@ -229,7 +236,8 @@ func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error
 	if task != "" {
 		topic = TopicImages + task + "/" + f.GetChip() + "/" + f.GetView()
 	}
-	return r.noted(r.part.writeData(topic, md, data, stamp{log, r.hostNS(f.GetFirstSampleBusNs())}, r.takeFlush()), log)
+	r.tried.messages++
+	return r.noted(r.part.writeData(topic, md, data, stamp{log, r.hostNS(f.GetFirstSampleBusNs())}, r.takeFlush()))
 }
 
 // opening writes what every file begins with.
@@ -314,7 +322,11 @@ func (r *recording) tellLoss() {
 }
 
 func (r *recording) write(topic string, msg proto.Message, at stamp) error {
-	return r.noted(r.part.write(topic, msg, at, r.takeFlush()), at.log)
+	r.tried.messages++
+	if holdsFrameSets(topic) {
+		r.tried.frameSets++
+	}
+	return r.noted(r.part.write(topic, msg, at, r.takeFlush()))
 }
 
 func (r *recording) takeFlush() bool {
@@ -324,26 +336,45 @@ func (r *recording) takeFlush() bool {
 }
 
 // noted keeps the counts after a message was written.
-func (r *recording) noted(err error, log uint64) error {
+func (r *recording) noted(err error) error {
 	if err != nil {
 		return err
 	}
-	if !r.wrote {
-		r.first, r.wrote = log, true
-	}
-	r.first = min(r.first, log)
 	size := r.part.size()
-	last := r.part.last
+	r.count(r.part.handed, size)
+	r.update(func(*facetdv1.Recording) { r.written = r.bytesPast + size })
+	return nil
+}
+
+// count says what the files hold, of the last one this much.
+func (r *recording) count(last tally, size uint64) {
+	all := r.past
+	all.add(last)
 	r.update(func(i *facetdv1.Recording) {
-		i.Messages++
-		i.Bytes = r.bytesPast + size
+		i.Messages, i.FrameSets, i.Bytes = all.messages, all.frameSets, r.bytesPast+size
 		i.Parts[len(i.GetParts())-1].Bytes = size
-		i.StartTime = timestamppb.New(time.Unix(0, int64(r.first)))
-		if end := time.Unix(0, int64(last)); i.GetEndTime() == nil || end.After(i.GetEndTime().AsTime()) {
-			i.EndTime = timestamppb.New(end)
+		i.StartTime, i.EndTime = nil, nil
+		if all.messages > 0 {
+			i.StartTime = timestamppb.New(time.Unix(0, int64(all.first)))
+			i.EndTime = timestamppb.New(time.Unix(0, int64(all.last)))
 		}
 	})
+}
+
+// sync makes durable what was handed to the system.
+func (r *recording) sync() error {
+	if err := r.part.f.Sync(); err != nil {
+		return err
+	}
+	r.confirmed(r.part.handed)
 	return nil
+}
+
+// confirmed says that the disk holds the files closed, and this much of the last one.
+func (r *recording) confirmed(last tally) {
+	all := r.past
+	all.add(last)
+	r.update(func(*facetdv1.Recording) { r.synced = all })
 }
 
 // limits begins the next file, or ends the recording, when the options say so.
@@ -387,49 +418,78 @@ func (r *recording) closePart() error {
 	if err := os.Rename(r.path(false), r.path(true)); err != nil {
 		return err
 	}
-	size := r.part.size()
-	r.bytesPast += size
-	r.update(func(i *facetdv1.Recording) {
-		p := i.GetParts()[len(i.GetParts())-1]
-		p.File, p.Bytes, p.Closed = filepath.Base(r.path(true)), size, true
-		i.Bytes = r.bytesPast
-	})
+	r.closed(r.part.handed, r.part.size())
+	r.part = nil
 	return durable.SyncDir(r.cfg.Dir)
 }
 
-// end closes the last file, or after an error leaves it to Recover.
+// closed says that the last file has its name, and what it holds.
+func (r *recording) closed(holds tally, size uint64) {
+	r.count(holds, size)
+	r.confirmed(holds)
+	r.past.add(holds)
+	r.bytesPast += size
+	r.update(func(i *facetdv1.Recording) {
+		r.written = max(r.written, r.bytesPast)
+		p := i.GetParts()[len(i.GetParts())-1]
+		p.File, p.Closed = filepath.Base(r.path(true)), true
+	})
+}
+
+// salvage closes the last file after its disk failed, where that is possible, and counts what
+// it holds: what was written is not all there.
+func (r *recording) salvage() {
+	_ = r.part.f.Close()
+	r.part = nil
+	forget(r.path(false))
+	found, err := Recover(r.path(false))
+	holds := tally{messages: found.Messages, frameSets: found.FrameSets, first: found.First, last: found.Last}
+	if err == nil {
+		r.closed(holds, sizeOf(found.Path))
+		return
+	}
+	r.cfg.Logger.Warn("the last file of a failed recording cannot be closed yet", zap.String("recording", r.name), zap.Error(err))
+	r.count(holds, sizeOf(r.path(false)))
+	r.confirmed(holds)
+}
+
+// sizeOf is the size of a file, 0 where there is none.
+func sizeOf(path string) uint64 {
+	info, err := os.Stat(path)
+	if err != nil {
+		return 0
+	}
+	return uint64(info.Size())
+}
+
+// end closes the last file, or after an error what can be read of it.
 func (r *recording) end(err error) ending {
 	var low *NoRoomError
-	closeErr := err
 	if err == nil || errors.As(err, &low) { // the disk still works
-		closeErr = r.closePart()
-	}
-	if err == nil {
-		err = closeErr
-	}
-	if closeErr != nil {
-		// What is whole is in the file; closing it properly needs a disk that works.
-		_ = r.part.f.Close()
-		if _, err := Recover(r.path(false)); err == nil {
-			r.update(func(i *facetdv1.Recording) {
-				p := i.GetParts()[len(i.GetParts())-1]
-				p.File, p.Closed = filepath.Base(r.path(true)), true
-			})
+		if closeErr := r.closePart(); err == nil {
+			err = closeErr
 		}
 	}
+	if r.part != nil {
+		r.salvage()
+	}
+	r.queue.lose(lost{r.tried.messages - r.info.GetMessages(), r.tried.frameSets - r.info.GetFrameSets()})
 	r.tellLoss()
+	l := r.queue.lostTotal()
 	e := r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED, facetdv1.Severity_SEVERITY_INFO,
 		"recording "+r.name+" ended: "+r.ended)
 	state, reason := facetdv1.RecordingState_RECORDING_STATE_CLOSED, r.ended
 	if err != nil {
 		state, reason = facetdv1.RecordingState_RECORDING_STATE_FAILED, err.Error()
 		e = r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED, facetdv1.Severity_SEVERITY_ERROR,
-			"recording "+r.name+" failed: "+reason)
-		r.cfg.Logger.Error("recording failed", zap.String("recording", r.name), zap.Error(err))
+			fmt.Sprintf("recording %s failed: %s; its files hold %d frame sets, %d are lost", r.name, reason, r.info.GetFrameSets(), l.frameSets))
+		r.cfg.Logger.Error("recording failed", zap.String("recording", r.name), zap.Uint64("lost_frame_sets", l.frameSets), zap.Error(err))
 	}
-	e.Fields["messages"] = strconv.FormatUint(r.info.GetMessages(), 10)
-	e.Fields["frame_sets"] = strconv.FormatUint(r.info.GetFrameSets(), 10)
-	e.Fields["lost"] = strconv.FormatUint(r.queue.lostTotal(), 10)
+	for name, n := range map[string]uint64{
+		"messages": r.info.GetMessages(), "frame_sets": r.info.GetFrameSets(), "lost": l.messages, "lost_frame_sets": l.frameSets,
+	} {
+		e.Fields[name] = strconv.FormatUint(n, 10)
+	}
 	return ending{state, reason, e}
 }
 
@@ -467,7 +527,8 @@ func (r *recording) message() *facetdv1.Recording {
 	r.mu.Lock()
 	m := proto.CloneOf(r.info)
 	r.mu.Unlock()
-	m.Lost = r.queue.lostTotal()
+	l := r.queue.lostTotal()
+	m.Lost, m.LostFrameSets = l.messages, l.frameSets
 	return m
 }
 

@@ -23,6 +23,10 @@ type Recovered struct {
 	// Chunks and Messages that it holds.
 	Chunks   int
 	Messages uint64
+	// FrameSets among the messages, captures included.
+	FrameSets uint64
+	// First and Last are the log times of the messages.
+	First, Last uint64
 	// CutBytes is what was cut off at the end.
 	CutBytes int64
 	// Rest is where the cut bytes went when they were more than a torn record; empty
@@ -40,7 +44,8 @@ type Recovered struct {
 // file that can be recovered again.
 //
 // Errors: *ForeignError and *LimitError (the file is as it was), *LockedError while
-// somebody writes it, the system's.
+// somebody writes it, the system's. When the system refused to close the file, what was
+// found in it is told beside the error, and can be recovered later.
 func Recover(path string) (Recovered, error) { return recoverFile(path, DefaultLimits) }
 
 func recoverFile(path string, limits Limits) (Recovered, error) {
@@ -64,25 +69,28 @@ func recoverFile(path string, limits Limits) (Recovered, error) {
 	if err := s.run(); err != nil {
 		return Recovered{}, fmt.Errorf("%s: %w", path, err)
 	}
-	out := Recovered{Path: path, Chunks: len(s.chunks), Messages: s.stats.MessageCount, Whole: s.whole}
+	out := Recovered{
+		Path: path, Chunks: len(s.chunks), Whole: s.whole, Messages: s.stats.MessageCount, FrameSets: s.frameSets(),
+		First: s.stats.MessageStartTime, Last: s.stats.MessageEndTime,
+	}
 	if !s.whole {
 		out.CutBytes = s.container.size - s.keep
 		if s.damage != nil {
 			if out.Rest, err = saveRest(f, path, s.keep, s.container.size); err != nil {
-				return Recovered{}, err
+				return out, err
 			}
 		}
 		if err := s.closeFile(f); err != nil {
-			return Recovered{}, err
+			return out, err
 		}
 	}
 	if name, is := strings.CutSuffix(path, partialSuffix); is {
 		out.Path = name + closedSuffix
 		if _, err := os.Lstat(out.Path); err == nil {
-			return Recovered{}, fmt.Errorf("%s is there already: %w", out.Path, os.ErrExist)
+			return out, fmt.Errorf("%s is there already: %w", out.Path, os.ErrExist)
 		}
 		if err := os.Rename(path, out.Path); err != nil {
-			return Recovered{}, err
+			return out, err
 		}
 	}
 	return out, durable.SyncDir(filepath.Dir(out.Path))
@@ -103,6 +111,17 @@ type survey struct {
 	// Of the last chunk: its message indexes as they should be, and those found.
 	indexes map[uint16]*mcap.MessageIndex
 	lastEnd int64
+}
+
+// frameSets is how many there are in the whole chunks.
+func (s *survey) frameSets() uint64 {
+	var n uint64
+	for id, messages := range s.stats.ChannelMessageCounts {
+		if ch := s.tables.channels[id]; ch != nil && holdsFrameSets(ch.Topic) {
+			n += messages
+		}
+	}
+	return n
 }
 
 func (s *survey) run() error {

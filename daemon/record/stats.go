@@ -8,11 +8,12 @@ type Stats struct {
 	Running int
 	// Closed and Failed count recordings that have ended.
 	Closed, Failed uint64
-	// Messages, FrameSets and Bytes were written.
+	// Messages and FrameSets are in files, of running recordings those that the disk has
+	// confirmed: what was only handed to the system may still be refused. Bytes were written.
 	Messages, FrameSets, Bytes uint64
-	// Lost counts messages that no file holds: the queue was full, or the disk failed
-	// while they waited.
-	Lost uint64
+	// Lost counts messages that no file holds, LostFrameSets the frame sets among them: the
+	// queue was full, or the disk failed before it had them.
+	Lost, LostFrameSets uint64
 	// Room is how many bytes the disk had left when a running recording last looked,
 	// beyond those that are kept free; negative when it is short of them. HasRoom is
 	// false while no recording runs.
@@ -22,12 +23,14 @@ type Stats struct {
 
 // add counts a recording that runs or has ended.
 func (s *Stats) add(r *recording) {
-	s.Lost += r.queue.lostTotal()
+	l := r.queue.lostTotal()
+	s.Lost += l.messages
+	s.LostFrameSets += l.frameSets
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	s.Messages += r.info.GetMessages()
-	s.FrameSets += r.info.GetFrameSets()
-	s.Bytes += r.info.GetBytes()
+	s.Messages += r.synced.messages
+	s.FrameSets += r.synced.frameSets
+	s.Bytes += r.written
 	switch r.info.GetState() {
 	case facetdv1.RecordingState_RECORDING_STATE_CLOSED:
 		s.Closed++

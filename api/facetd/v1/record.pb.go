@@ -455,15 +455,18 @@ type Recording struct {
 	StartTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// Time of the last message (UTC).
 	EndTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
-	// Messages written, of every kind.
+	// Messages in its files, of every kind. While it runs, those that were handed to the
+	// system; once it has ended, those that the files hold.
 	Messages uint64 `protobuf:"varint,7,opt,name=messages,proto3" json:"messages,omitempty"`
-	// Frame sets written, one-shot captures included.
+	// Frame sets among them, one-shot captures included.
 	FrameSets uint64 `protobuf:"varint,8,opt,name=frame_sets,json=frameSets,proto3" json:"frame_sets,omitempty"`
 	// Bytes written to its files.
 	Bytes uint64 `protobuf:"varint,9,opt,name=bytes,proto3" json:"bytes,omitempty"`
-	// Messages lost because the disk was slower than the bus; each gap is marked by an
-	// event in the recording. Known only while the daemon that wrote it runs.
+	// Messages that its files do not hold: the disk was slower than the bus, which is marked by an
+	// event in the recording, or it failed. Known only while the daemon that wrote it runs.
 	Lost uint64 `protobuf:"varint,10,opt,name=lost,proto3" json:"lost,omitempty"`
+	// Frame sets among them.
+	LostFrameSets uint64 `protobuf:"varint,12,opt,name=lost_frame_sets,json=lostFrameSets,proto3" json:"lost_frame_sets,omitempty"`
 	// What it records; known only while the daemon that wrote it runs.
 	Options       *RecordingOptions `protobuf:"bytes,11,opt,name=options,proto3" json:"options,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -566,6 +569,13 @@ func (x *Recording) GetBytes() uint64 {
 func (x *Recording) GetLost() uint64 {
 	if x != nil {
 		return x.Lost
+	}
+	return 0
+}
+
+func (x *Recording) GetLostFrameSets() uint64 {
+	if x != nil {
+		return x.LostFrameSets
 	}
 	return 0
 }
@@ -1458,7 +1468,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"PlanChange\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
 	"\fepoch_bus_ns\x18\x02 \x01(\x03R\n" +
-	"epochBusNs\"\xa6\x03\n" +
+	"epochBusNs\"\xce\x03\n" +
 	"\tRecording\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12/\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x19.facetd.v1.RecordingStateR\x05state\x12\x16\n" +
@@ -1472,7 +1482,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"frame_sets\x18\b \x01(\x04R\tframeSets\x12\x14\n" +
 	"\x05bytes\x18\t \x01(\x04R\x05bytes\x12\x12\n" +
 	"\x04lost\x18\n" +
-	" \x01(\x04R\x04lost\x125\n" +
+	" \x01(\x04R\x04lost\x12&\n" +
+	"\x0flost_frame_sets\x18\f \x01(\x04R\rlostFrameSets\x125\n" +
 	"\aoptions\x18\v \x01(\v2\x1b.facetd.v1.RecordingOptionsR\aoptions\"Q\n" +
 	"\rRecordingPart\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x14\n" +
