@@ -2,7 +2,6 @@ package cli
 
 import (
 	"bytes"
-	"context"
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
@@ -10,8 +9,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"net"
-	"net/netip"
 	"os"
 	"strings"
 	"time"
@@ -19,16 +16,12 @@ import (
 	"github.com/spf13/pflag"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
+
+	"facetd.example/api/dial"
 )
 
 // DefaultAddress is the daemon's loopback address.
 const DefaultAddress = "127.0.0.1:7660"
-
-// maxMessage bounds a message from the daemon, in bytes: its own bound. A frame set of
-// 4,096 by 4,096 pixels from eight chips takes 256 MiB.
-const maxMessage = 1 << 30
 
 // maxTokenFile bounds a file with one token, in bytes.
 const maxTokenFile = 4 << 10
@@ -82,7 +75,7 @@ func (c *Connection) Check() error {
 		return Usagef("--tls-cert and --tls-key go together; give both")
 	case c.Name != "" && !c.speaksTLS():
 		return Usagef("--tls-name is of no use without --tls-ca or --tls")
-	case c.TokenFile != "" && !c.speaksTLS() && !onThisMachine(c.Address):
+	case c.TokenFile != "" && !c.speaksTLS() && !dial.OnThisMachine(c.Address):
 		return Usagef("a token would go to %s in the clear; give --tls-ca (or --tls) with --token-file", c.Address)
 	}
 	return nil
@@ -94,31 +87,28 @@ func (c *Connection) Dial() (*grpc.ClientConn, error) {
 	if err := c.Check(); err != nil {
 		return nil, err
 	}
-	transport := insecure.NewCredentials()
-	if c.speaksTLS() {
-		config, err := c.config()
-		if err != nil {
-			return nil, err
-		}
-		transport = credentials.NewTLS(config)
-	}
-	// No proxy: the daemon is on this machine or beside it.
-	options := []grpc.DialOption{
-		grpc.WithTransportCredentials(transport), grpc.WithNoProxy(),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)),
-	}
-	if c.TokenFile != "" {
-		token, err := readToken(c.TokenFile)
-		if err != nil {
-			return nil, err
-		}
-		options = append(options, grpc.WithPerRPCCredentials(bearer{token, c.speaksTLS()}))
-	}
-	conn, err := grpc.NewClient(c.Address, options...)
+	options, err := c.Options()
 	if err != nil {
-		return nil, Usagef("--address %q: %s", c.Address, err)
+		return nil, err
+	}
+	conn, err := dial.New(c.Address, options)
+	if err != nil {
+		return nil, Usagef("--address: %s", err)
 	}
 	return conn, nil
+}
+
+// Options reads the files that the flags name. The error says what is wrong with one.
+func (c *Connection) Options() (o dial.Options, err error) {
+	if c.speaksTLS() {
+		if o.TLS, err = c.config(); err != nil {
+			return o, err
+		}
+	}
+	if c.TokenFile != "" {
+		o.Token, err = readToken(c.TokenFile)
+	}
+	return o, err
 }
 
 func (c *Connection) config() (*tls.Config, error) {
@@ -185,31 +175,6 @@ func plain(err error) error {
 	return err
 }
 
-// onThisMachine reports whether what goes to an address stays on this machine.
-func onThisMachine(address string) bool {
-	if strings.HasPrefix(address, "unix:") {
-		return true
-	}
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return false
-	}
-	ip, err := netip.ParseAddr(host)
-	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
-}
-
-// bearer sends a token with every call (RFC 6750).
-type bearer struct {
-	token string
-	tls   bool
-}
-
-func (b bearer) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
-	return map[string]string{"authorization": "Bearer " + b.token}, nil
-}
-
-func (b bearer) RequireTransportSecurity() bool { return b.tls }
-
 // Hints say what to do about a call that failed with a code, as far as it is a matter
 // of the connection: a line each. message is what gRPC says.
 func (c *Connection) Hints(code codes.Code, message string, now time.Time) []string {
@@ -250,7 +215,7 @@ func (c *Connection) unavailable(message string, now time.Time) []string {
 			return []string{"the daemon wants a client certificate: give --tls-cert and --tls-key, or --token-file"}
 		}
 		return []string{"the daemon refuses the certificate " + c.Cert + " (not one of its authorities, revoked, or not listed); its log says why"}
-	case !c.speaksTLS() && !onThisMachine(c.Address) && !strings.Contains(message, "refused"):
+	case !c.speaksTLS() && !dial.OnThisMachine(c.Address) && !strings.Contains(message, "refused"):
 		return []string{"a daemon on another machine speaks TLS: give --tls-ca"}
 	}
 	return []string{"is facetd running, and is --address (or FACETD_ADDRESS) right?"}

@@ -8,12 +8,11 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/go/facet"
 )
 
 // callError is an error that the daemon gave, or that kept us from it.
@@ -38,64 +37,64 @@ func (e *callError) Error() string {
 // ErrorJSON is the error as --output json prints it.
 func (e *callError) ErrorJSON() any { return e }
 
-// explain turns an error of gRPC into one that says what to do; other errors stay.
+// explain turns an error of the daemon, or of the way to it, into one that says what to do;
+// other errors stay.
 func (a *app) explain(err error) error {
-	if err == nil {
+	var daemon *facet.Error
+	switch {
+	case err == nil:
 		return nil
+	case errors.As(err, &daemon):
+	case errors.Is(err, context.DeadlineExceeded):
+		daemon = &facet.Error{Code: codes.DeadlineExceeded}
+	case errors.Is(err, context.Canceled):
+		daemon = &facet.Error{Code: codes.Canceled}
+	default:
+		return err
 	}
-	s, ok := status.FromError(err)
-	code := s.Code()
-	if !ok || code == codes.OK {
-		switch {
-		case errors.Is(err, context.DeadlineExceeded):
-			code = codes.DeadlineExceeded
-		case errors.Is(err, context.Canceled):
-			code = codes.Canceled
-		default:
-			return err
-		}
-	}
-	e := &callError{Code: constant(code), Message: s.Message()}
-	switch code {
+	// What wraps the daemon's error stands before its message.
+	e := &callError{Code: constant(daemon.Code), Message: strings.Replace(err.Error(), daemon.Error(), daemon.Message, 1)}
+	switch daemon.Code {
 	case codes.Unavailable:
-		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.to.Address, dialError(s.Message()))
+		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.to.Address, dialError(daemon.Message))
 	case codes.DeadlineExceeded:
 		e.Message = fmt.Sprintf("no answer from %s within %s", a.to.Address, a.timeout)
 	case codes.Canceled:
 		e.Message = "interrupted"
 	case codes.Unimplemented:
-		e.Message = fmt.Sprintf("the daemon at %s does not know this request: %s", a.to.Address, s.Message())
+		e.Message = fmt.Sprintf("the daemon at %s does not know this request: %s", a.to.Address, daemon.Message)
 		e.lines = append(e.lines, "do facetctl and facetd have the same version?")
 	}
-	for _, d := range s.Details() {
-		e.detail(d)
-	}
-	e.lines = append(e.lines, a.to.Hints(code, s.Message(), time.Now())...)
+	e.details(daemon)
+	e.lines = append(e.lines, a.to.Hints(daemon.Code, daemon.Message, time.Now())...)
 	return e
 }
 
-func (e *callError) detail(d any) {
-	switch d := d.(type) {
-	case *errdetails.BadRequest:
-		for _, v := range d.GetFieldViolations() {
-			e.add(v.GetField(), v.GetDescription())
-		}
-	case *errdetails.PreconditionFailure:
-		for _, v := range d.GetViolations() {
-			if v.GetDescription() == e.Message {
-				e.Violations = append(e.Violations, violation{v.GetSubject(), v.GetDescription()})
-				continue // it is the error's message already
-			}
-			e.add(v.GetSubject(), v.GetDescription())
-		}
-	case *facetdv1.Refusal:
-		lines := cli.RefusalLines(d)
-		if d.GetMessage() == e.Message {
-			lines = lines[1:] // it is the error's message already
-		}
-		e.lines = append(e.lines, lines...)
-		e.Refusal, _ = cli.Raw(d)
+// details adds what the daemon said beside its message.
+func (e *callError) details(daemon *facet.Error) {
+	for _, f := range daemon.Fields {
+		e.add(f.Field, f.Description)
 	}
+	for _, c := range daemon.Conditions {
+		if c.Description == e.Message { // it is the error's message already
+			e.Violations = append(e.Violations, violation{c.Subject, c.Description})
+			continue
+		}
+		e.add(c.Subject, c.Description)
+	}
+	if daemon.Refusal != nil {
+		e.refused(daemon.Refusal)
+	}
+}
+
+// refused adds why tasks do not fit, and what would.
+func (e *callError) refused(r *facetdv1.Refusal) {
+	lines := cli.RefusalLines(r)
+	if r.GetMessage() == e.Message {
+		lines = lines[1:] // it is the error's message already
+	}
+	e.lines = append(e.lines, lines...)
+	e.Refusal, _ = cli.Raw(r)
 }
 
 func (e *callError) add(field, description string) {

@@ -11,6 +11,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/go/facet"
 )
 
 // app is what the commands share.
@@ -83,11 +84,19 @@ func (a *app) call(cmd *cobra.Command, f func(ctx context.Context, c *client) er
 
 // stream is call without a time limit.
 func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) error) error {
-	conn, err := a.to.Dial()
+	if err := a.to.Check(); err != nil {
+		return err
+	}
+	o, err := a.to.Options()
 	if err != nil {
 		return err
 	}
-	defer conn.Close()
+	daemon, err := facet.Connect(a.to.Address, facet.Options{TLS: o.TLS, Token: o.Token})
+	if err != nil {
+		return cli.Usagef("--address: %s", err)
+	}
+	defer daemon.Close()
+	conn := daemon.Conn()
 	return a.explain(f(cmd.Context(), &client{
 		array:   facetdv1.NewArrayServiceClient(conn),
 		status:  facetdv1.NewStatusServiceClient(conn),

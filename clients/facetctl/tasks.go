@@ -255,7 +255,7 @@ func (w taskWriting) previewAll(ctx context.Context, c *client, tasks []*facetdv
 // refused is the error of a plan that does not fit.
 func refused(message string, refusal *facetdv1.Refusal) error {
 	e := &callError{Message: message, Code: "FAILED_PRECONDITION"}
-	e.detail(refusal)
+	e.refused(refusal)
 	return e
 }
 

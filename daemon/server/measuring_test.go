@@ -62,7 +62,7 @@ func TestOneMeasurementAtATime(t *testing.T) {
 	}
 	question()
 	for name, err := range map[string]error{"probe": probe(), "level": level()} {
-		if status.Code(err) != codes.Aborted || !strings.Contains(err.Error(), "a bring-up is going on") {
+		if status.Code(err) != codes.Aborted || !strings.Contains(err.Error(), "a bring-up is in progress") {
 			t.Errorf("%s beside a bring-up: %v", name, err)
 		}
 	}

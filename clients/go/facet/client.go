@@ -4,21 +4,14 @@ import (
 	"context"
 	"crypto/tls"
 	"errors"
-	"fmt"
-	"net/netip"
 	"strings"
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/backoff"
-	"google.golang.org/grpc/credentials"
-	"google.golang.org/grpc/credentials/insecure"
 
+	"facetd.example/api/dial"
 	facetdv1 "facetd.example/api/facetd/v1"
 )
-
-// maxMessage bounds one message from the daemon, in bytes: its own bound.
-const maxMessage = 1 << 30
 
 // Options of a connection. The zero value suits a daemon on this machine.
 type Options struct {
@@ -64,29 +57,11 @@ func Connect(address string, o Options) (*Client, error) {
 	if strings.TrimSpace(address) == "" {
 		return nil, errors.New("no address of a daemon: give HOST:PORT or unix:PATH")
 	}
-	dial := []grpc.DialOption{
-		// No proxy: the daemon is on this machine or beside it.
-		grpc.WithNoProxy(),
-		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxMessage)),
-		grpc.WithTransportCredentials(insecure.NewCredentials()),
-		// gRPC's own pauses begin at a second, which is long for a robot.
-		grpc.WithConnectParams(grpc.ConnectParams{
-			Backoff:           backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second},
-			MinConnectTimeout: 5 * time.Second,
-		}),
-	}
-	if o.TLS != nil {
-		dial = append(dial, grpc.WithTransportCredentials(credentials.NewTLS(o.TLS)))
-	}
-	if o.Token != "" {
-		if o.TLS == nil && !onThisMachine(address) {
-			return nil, fmt.Errorf("a token would go to %s in the clear: give TLS", address)
-		}
-		dial = append(dial, grpc.WithPerRPCCredentials(bearer{o.Token, o.TLS != nil}))
-	}
-	conn, err := grpc.NewClient(address, append(dial, o.DialOptions...)...)
+	conn, err := dial.New(address, dial.Options{TLS: o.TLS, Token: o.Token, More: append([]grpc.DialOption{
+		grpc.WithChainUnaryInterceptor(explainUnary), grpc.WithChainStreamInterceptor(explainStream),
+	}, o.DialOptions...)})
 	if err != nil {
-		return nil, fmt.Errorf("address %q: %w", address, err)
+		return nil, err
 	}
 	c := &Client{
 		conn: conn, timeout: o.Timeout, now: o.Now, lockstep: o.Lockstep,
@@ -106,35 +81,11 @@ func Connect(address string, o Options) (*Client, error) {
 	return c, nil
 }
 
-// onThisMachine reports whether what goes to an address stays on this machine.
-func onThisMachine(address string) bool {
-	if strings.HasPrefix(address, "unix:") || strings.HasPrefix(address, "passthrough:") {
-		return true
-	}
-	host, _, _ := strings.Cut(address, ":")
-	if at, err := netip.ParseAddrPort(address); err == nil {
-		return at.Addr().Unmap().IsLoopback()
-	}
-	return host == "localhost"
-}
-
-// bearer sends a token with every call (RFC 6750).
-type bearer struct {
-	token  string
-	secure bool
-}
-
-func (b bearer) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
-	return map[string]string{"authorization": "Bearer " + b.token}, nil
-}
-
-func (b bearer) RequireTransportSecurity() bool { return b.secure }
-
 // Close ends the connection and every stream on it.
 func (c *Client) Close() error { return c.conn.Close() }
 
 // Conn is the connection, for services that have no method here: hand it to the New...
-// functions of package facetdv1.
+// functions of package facetdv1. Their errors are *Error too.
 func (c *Client) Conn() *grpc.ClientConn { return c.conn }
 
 // limited gives a call its time limit.
@@ -145,10 +96,9 @@ func (c *Client) limited(ctx context.Context) (context.Context, context.CancelFu
 	return context.WithTimeout(ctx, c.timeout)
 }
 
-// call makes one call with its time limit and an error that can be acted on.
+// call makes one call with its time limit.
 func call[Q, R any](ctx context.Context, c *Client, method func(context.Context, Q, ...grpc.CallOption) (R, error), request Q) (R, error) {
 	ctx, cancel := c.limited(ctx)
 	defer cancel()
-	r, err := method(ctx, request)
-	return r, explain(err)
+	return method(ctx, request)
 }

@@ -6,7 +6,9 @@ import (
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -104,6 +106,32 @@ func explain(err error) error {
 	}
 	return e
 }
+
+// explainUnary gives every call errors that can be acted on.
+func explainUnary(ctx context.Context, method string, q, r any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, o ...grpc.CallOption) error {
+	return explain(invoke(ctx, method, q, r, conn, o...))
+}
+
+// explainStream gives every stream errors that can be acted on.
+func explainStream(ctx context.Context, d *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer, o ...grpc.CallOption) (grpc.ClientStream, error) {
+	s, err := open(ctx, d, conn, method, o...)
+	if err != nil {
+		return nil, explain(err)
+	}
+	return explained{s}, nil
+}
+
+// explained is a stream whose errors can be acted on; io.EOF stays.
+type explained struct{ grpc.ClientStream }
+
+func (s explained) Header() (metadata.MD, error) {
+	md, err := s.ClientStream.Header()
+	return md, explain(err)
+}
+
+func (s explained) SendMsg(m any) error { return explain(s.ClientStream.SendMsg(m)) }
+
+func (s explained) RecvMsg(m any) error { return explain(s.ClientStream.RecvMsg(m)) }
 
 // lost reports whether an error means that the daemon went away, or was not there yet,
 // and may come back.

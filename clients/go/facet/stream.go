@@ -139,7 +139,7 @@ func (c *Client) Subscribe(ctx context.Context, o StreamOptions) (*Subscription,
 	s.ctx, s.cancel = context.WithCancel(ctx)
 	if err := s.open(); err != nil {
 		s.cancel()
-		return nil, explain(err)
+		return nil, err
 	}
 	s.daemon = s.started()
 	if o.Queue == 0 && !c.lockstep {
@@ -198,13 +198,13 @@ func (s *Subscription) receive() (*FrameSet, error) {
 		case errors.Is(err, io.EOF):
 			err = &Error{Code: codes.Unavailable, Message: "the daemon ended the stream", cause: err}
 		case !lost(err):
-			return nil, explain(err)
+			return nil, err
 		}
 		if s.retry.Off {
-			return nil, explain(err)
+			return nil, err
 		}
 		if err := s.reopen(err); err != nil {
-			return nil, explain(err)
+			return nil, err
 		}
 	}
 }
@@ -235,7 +235,7 @@ func (s *Subscription) reopen(broke error) error {
 			return err
 		}
 		if s.retry.GiveUp > 0 && time.Since(began) > s.retry.GiveUp {
-			return fmt.Errorf("no daemon for %v: %w", s.retry.GiveUp, explain(broke))
+			return fmt.Errorf("no daemon for %v: %w", s.retry.GiveUp, broke)
 		}
 		pause = min(2*pause, s.retry.Longest)
 	}

@@ -1,0 +1,22 @@
+package dial
+
+import "testing"
+
+// A token leaves this machine through TLS alone.
+func TestOnThisMachine(t *testing.T) {
+	for address, want := range map[string]bool{
+		"unix:/run/s": true, "passthrough:test": true, "localhost:1": true, "127.0.0.1:7660": true, "[::1]:7660": true,
+		"[::ffff:127.0.0.1]:1": true, "robot:7660": false, "192.0.2.1:1": false, "localhost.example:1": false, "127.0.0.1": false, "": false,
+	} {
+		if got := OnThisMachine(address); got != want {
+			t.Errorf("%q: %v", address, got)
+		}
+		conn, err := New(address, Options{Token: "t"})
+		if conn != nil {
+			conn.Close()
+		}
+		if want && err != nil || !want && err == nil {
+			t.Errorf("a token to %q: %v", address, err)
+		}
+	}
+}
