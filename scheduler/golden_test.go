@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/golden"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
@@ -66,7 +67,7 @@ func TestGoldenScripts(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p := mustBuild(t, bench(t, c.counts), c.tasks...)
-			golden(t, c.name+".script", script(t, p))
+			golden.Check(t, "testdata/"+c.name+".script", script(t, p))
 		})
 	}
 }
@@ -99,5 +100,5 @@ func TestGoldenOneShots(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	golden(t, "one-shots.script", b.Bytes())
+	golden.Check(t, "testdata/one-shots.script", b.Bytes())
 }

@@ -1,10 +1,7 @@
 package scheduler_test
 
 import (
-	"bytes"
-	"flag"
 	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -16,29 +13,6 @@ import (
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
-
-var update = flag.Bool("update", false, "write the golden files")
-
-// golden compares text with a file in testdata.
-func golden(t *testing.T, name string, got []byte) {
-	t.Helper()
-	path := filepath.Join("testdata", name)
-	if *update {
-		if err := os.MkdirAll("testdata", 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, got, 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if !bytes.Equal(got, want) {
-		t.Errorf("%s differs; run with -update and look at the difference. Got:\n%s", path, got)
-	}
-}
 
 // crawler reads the example array and its tasks.
 func crawler(t testing.TB) (*chipmodel.Array, []*facetdv1.Task) {

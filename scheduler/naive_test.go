@@ -9,6 +9,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/golden"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
@@ -488,7 +489,7 @@ func TestCrawler(t *testing.T) {
 	a, specs := crawler(t)
 	p := mustBuild(t, a, specs...)
 	checkPlan(t, p)
-	golden(t, "crawler.script", script(t, p))
+	golden.Check(t, "testdata/crawler.script", script(t, p))
 	for i, want := range []float64{15, 20, 50, 10} {
 		if pr := p.Message.GetPredictions()[i]; pr.GetPlannedRateHz() != want || pr.GetSegments() != 1 {
 			t.Errorf("task %s: %g Hz in %d segments, expected %g in 1", pr.GetTask(), pr.GetPlannedRateHz(), pr.GetSegments(), want)

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/golden"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
 )
@@ -31,7 +32,7 @@ func TestTimetableSVG(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			golden(t, name+".svg", b.Bytes())
+			golden.Check(t, "testdata/"+name+".svg", b.Bytes())
 			elements := map[string]int{}
 			for d := xml.NewDecoder(&b); ; {
 				tok, err := d.Token()

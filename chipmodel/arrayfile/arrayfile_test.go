@@ -2,7 +2,6 @@ package arrayfile
 
 import (
 	"encoding/binary"
-	"flag"
 	"os"
 	"path/filepath"
 	"slices"
@@ -11,11 +10,10 @@ import (
 	"unicode/utf16"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/golden"
 	"facetd.example/api/invalid"
 	"facetd.example/deploy"
 )
-
-var update = flag.Bool("update", false, "rewrite the golden files")
 
 // TestErrors holds every testdata/*.yaml against the errors beside it: all of
 // them, each with its line, field and hint.
@@ -35,19 +33,7 @@ func TestErrors(t *testing.T) {
 				t.Fatal("a bad file was taken")
 			}
 			got := m.Error() + "\n"
-			golden := strings.TrimSuffix(file, ".yaml") + ".want"
-			if *update {
-				if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(golden)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if got != string(want) {
-				t.Errorf("got\n%swant\n%s", got, want)
-			}
+			golden.Check(t, strings.TrimSuffix(file, ".yaml")+".want", got)
 		})
 	}
 }

@@ -1,7 +1,6 @@
 package python
 
 import (
-	"flag"
 	"os"
 	"path/filepath"
 	"slices"
@@ -17,9 +16,8 @@ import (
 	"google.golang.org/protobuf/types/descriptorpb"
 
 	_ "facetd.example/api/facetd/v1"
+	"facetd.example/api/golden"
 )
-
-var update = flag.Bool("update", false, "write the schema for the Python client anew")
 
 const schemaFile = "facetd/schema.binpb"
 
@@ -74,15 +72,11 @@ func TestSchemaIsFresh(t *testing.T) {
 	if !slices.Equal(got, protos) {
 		t.Fatalf("the Go code was generated from %v, but there are %v", got, protos)
 	}
-	if *update {
-		b, err := proto.MarshalOptions{Deterministic: true}.Marshal(want)
-		if err == nil {
-			err = os.WriteFile(schemaFile, b, 0o644)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
+	made, err := proto.MarshalOptions{Deterministic: true}.Marshal(want)
+	if err != nil {
+		t.Fatal(err)
 	}
+	golden.Update(t, schemaFile, made)
 	b, err := os.ReadFile(schemaFile)
 	if err != nil {
 		t.Fatal(err)

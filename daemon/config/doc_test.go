@@ -2,7 +2,6 @@ package config_test
 
 import (
 	"cmp"
-	"flag"
 	"fmt"
 	"go/ast"
 	"go/parser"
@@ -17,12 +16,11 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"facetd.example/api/golden"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
-
-var updateDocs = flag.Bool("update", false, "rewrite deploy/CONFIG.md")
 
 const configDoc = "../../deploy/CONFIG.md"
 
@@ -203,13 +201,5 @@ to move a robot on what a camera saw, or to let two people operate it at once.
 
 func TestReferenceIsFresh(t *testing.T) {
 	want := markdown(t)
-	if *updateDocs {
-		if err := os.WriteFile(configDoc, []byte(want), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	got, err := os.ReadFile(configDoc)
-	if err != nil || string(got) != want {
-		t.Errorf("deploy/CONFIG.md is not what the code says: run the test with -update (%v)", err)
-	}
+	golden.Check(t, configDoc, want)
 }

@@ -2,11 +2,9 @@ package metrics
 
 import (
 	"bytes"
-	"flag"
 	"fmt"
 	"io"
 	"net/http/httptest"
-	"os"
 	"os/exec"
 	"regexp"
 	"runtime"
@@ -16,6 +14,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/golden"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -26,25 +25,6 @@ import (
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
 )
-
-var update = flag.Bool("update", false, "rewrite the golden files and METRICS.md")
-
-// golden compares with a file, or rewrites it.
-func golden(t *testing.T, path, got string) {
-	t.Helper()
-	if *update {
-		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got != string(want) {
-		t.Errorf("%s is stale; run go test ./daemon/metrics -update and read the difference. Now:\n%s", path, got)
-	}
-}
 
 func planOf(tasks ...string) *facetdv1.Plan {
 	p := &facetdv1.Plan{}
@@ -156,7 +136,7 @@ func own(text string) string {
 
 func TestExposition(t *testing.T) {
 	text := exposition(t, sample())
-	golden(t, "testdata/exposition.txt", own(text))
+	golden.Check(t, "testdata/exposition.txt", own(text))
 	for _, usual := range []string{"go_goroutines ", "process_cpu_seconds_total "} {
 		if !strings.Contains(text, "\n"+usual) {
 			t.Errorf("%s is missing", usual)
@@ -164,7 +144,7 @@ func TestExposition(t *testing.T) {
 	}
 }
 
-func TestMarkdownIsFresh(t *testing.T) { golden(t, "METRICS.md", Markdown()) }
+func TestMarkdownIsFresh(t *testing.T) { golden.Check(t, "METRICS.md", Markdown()) }
 
 // Everything of the table is exposed with its type, help and labels, and nothing
 // else of our own is.

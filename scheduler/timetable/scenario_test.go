@@ -2,16 +2,15 @@ package timetable
 
 import (
 	"bytes"
-	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
-)
 
-var update = flag.Bool("update", false, "write what the scenarios give into testdata")
+	"facetd.example/api/golden"
+)
 
 // TestScenarios runs testdata/*.script. Lines that begin with "> " are input:
 //
@@ -41,27 +40,9 @@ func TestScenarios(t *testing.T) {
 				t.Fatal(err)
 			}
 			got := runScenario(t, string(want))
-			if *update {
-				if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-					t.Fatal(err)
-				}
-				return
-			}
-			if got != string(want) {
-				t.Errorf("it gives\n%s", firstDifference(string(want), got))
-			}
+			golden.Check(t, file, got)
 		})
 	}
-}
-
-func firstDifference(want, got string) string {
-	a, b := strings.Split(want, "\n"), strings.Split(got, "\n")
-	for i := range min(len(a), len(b)) {
-		if a[i] != b[i] {
-			return fmt.Sprintf("line %d: %s\n   want: %s", i+1, b[i], a[i])
-		}
-	}
-	return fmt.Sprintf("%d lines, want %d", len(b), len(a))
 }
 
 // scenario is what has been said so far.

@@ -4,17 +4,15 @@ import (
 	"bytes"
 	"encoding/xml"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"os"
 	"strings"
 	"testing"
 
+	"facetd.example/api/golden"
 	"facetd.example/api/invalid"
 )
-
-var update = flag.Bool("update", false, "rewrite the golden drawing")
 
 // exampleMap is a ring of six chips and a pair, wired to seven lines (invented).
 func exampleMap() MapInput {
@@ -42,18 +40,7 @@ func TestMapGolden(t *testing.T) {
 	if err := Map(&got, exampleMap()); err != nil {
 		t.Fatal(err)
 	}
-	if *update {
-		if err := os.WriteFile("testdata/map.svg", got.Bytes(), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile("testdata/map.svg")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if !bytes.Equal(got.Bytes(), want) {
-		t.Error("the drawing differs from testdata/map.svg; look at it, then run with -update")
-	}
+	golden.Check(t, "testdata/map.svg", got.Bytes())
 }
 
 // TestMapShowsEveryWire reads the drawing back: well-formed, and one mark for each

@@ -17,7 +17,6 @@ package clitest
 
 import (
 	"errors"
-	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -25,9 +24,9 @@ import (
 	"testing"
 
 	"github.com/spf13/cobra"
-)
 
-var update = flag.Bool("update", false, "rewrite the scripts under testdata with what the commands print")
+	"facetd.example/api/golden"
+)
 
 // Result is what a command did.
 type Result struct {
@@ -85,16 +84,7 @@ func script(t *testing.T, file string, run Run) {
 	if commands == 0 {
 		t.Fatalf("%s has no command", file)
 	}
-	if out.String() == string(raw) {
-		return
-	}
-	if *update {
-		if err := os.WriteFile(file, []byte(out.String()), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		return
-	}
-	t.Errorf("%s: first difference at %s\n(run with -update to accept)", file, difference(string(raw), out.String()))
+	golden.Check(t, file, out.String())
 }
 
 func isOutput(line string) bool {
@@ -118,24 +108,6 @@ func text(r Result) string {
 		fmt.Fprintf(&b, "= %d\n", r.Status)
 	}
 	return b.String()
-}
-
-// difference shows the first line in which two texts differ.
-func difference(want, got string) string {
-	w, g := strings.Split(want, "\n"), strings.Split(got, "\n")
-	for i := range max(len(w), len(g)) {
-		a, b := "(nothing)", "(nothing)"
-		if i < len(w) {
-			a = w[i]
-		}
-		if i < len(g) {
-			b = g[i]
-		}
-		if a != b {
-			return fmt.Sprintf("line %d\nwant: %s\ngot:  %s", i+1, a, b)
-		}
-	}
-	return "nowhere"
 }
 
 // split cuts a command line at spaces outside 'single quotes'.

@@ -3,7 +3,6 @@ package monitoring
 import (
 	"bytes"
 	"encoding/json"
-	"flag"
 	"os"
 	"strings"
 	"testing"
@@ -11,10 +10,9 @@ import (
 	"github.com/grafana/grafana-foundation-sdk/go/cog/plugins"
 	"github.com/grafana/grafana-foundation-sdk/go/dashboard"
 
+	"facetd.example/api/golden"
 	"facetd.example/daemon/metrics"
 )
-
-var update = flag.Bool("update", false, "rewrite facetd.json")
 
 const file = "../../../deploy/grafana/facetd.json"
 
@@ -23,18 +21,7 @@ func TestFileIsFresh(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if *update {
-		if err := os.WriteFile(file, made, 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	kept, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if !bytes.Equal(made, kept) {
-		t.Errorf("%s is stale; run go test ./daemon/metrics/monitoring -update", file)
-	}
+	golden.Check(t, file, made)
 }
 
 // The file as the schema of Grafana's library reads it: it knows every field and takes
