@@ -51,7 +51,7 @@ func WaitOp(d time.Duration) Op {
 // ReadOp reads chips, which are of one class, in the way that their class is read.
 func ReadOp(a *chipmodel.Array, s Scan) Op {
 	kind := OpScan
-	if a.Chips[s.Chips[0]].Class.Kind.Counts() {
+	if a.Chips[s.Chips[0]].Class.Counts() {
 		kind = OpClockOut
 	}
 	return Op{Kind: kind, Scan: &s}

@@ -126,10 +126,7 @@ type Claim struct {
 }
 
 // RegisterValue is a register and its value.
-type RegisterValue struct {
-	Register facetdv1.Register
-	Value    uint16
-}
+type RegisterValue = chipmodel.RegisterValue
 
 // Patterns is one share's column and row pattern; bit i joins cells 8k+i and
 // 8k+i+1.
@@ -269,7 +266,7 @@ func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
 	switch op.Strobe {
 	case chipmodel.Load:
 		for _, c := range op.Target {
-			if a.Chips[c].Class.Kind.HasMemory() {
+			if a.Chips[c].Class.HasMemory() {
 				d = max(d, a.LoadTime(a.Chips[c].Class))
 			}
 		}

@@ -139,16 +139,12 @@ type Lane struct {
 type Class struct {
 	Name          string
 	Index         int
-	Kind          Kind
 	Rows, Columns int
 	// Bits is the finest resolution of the lanes that chips of the class are on.
 	Bits int
 	// Spec holds every parameter as described, with defaults filled in.
 	Spec *facetdv1.ChipClass
 }
-
-// Hexagonal reports whether odd rows are shifted by half a pitch.
-func (c *Class) Hexagonal() bool { return c.Kind == Hexagonal }
 
 // Chip is one die on the bus.
 type Chip struct {

@@ -5,15 +5,14 @@ import (
 	"math"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+
 	"facetd.example/api/invalid"
+	"facetd.example/chipmodel/analog"
 )
 
-// Default physical values, used where a class leaves them out. They are typical
-// of small sensor chips: common practice, no source.
-const (
-	defaultTemperatureK = 300
-	hexRowPitch         = 0.8660254037844386 // sqrt(3)/2
-)
+// defaultTemperatureK is the die temperature of a class that does not give one: common
+// practice, no source.
+const defaultTemperatureK = 300
 
 func (b *builder) classes() {
 	seen := map[string]int{}
@@ -23,10 +22,11 @@ func (b *builder) classes() {
 	for i, c := range b.msg.GetClasses() {
 		path := invalid.Index("classes", i)
 		b.name(path+".name", c.GetName(), seen, i, "class")
-		class := &Class{Name: c.GetName(), Index: i, Spec: c, Kind: b.kind(path, c)}
+		class := &Class{Name: c.GetName(), Index: i, Spec: c}
 		b.lattice(path+".lattice", c, class)
 		b.pixel(path, c)
 		b.readout(path+".readout", c.GetReadout())
+		b.parts(path, c)
 		if c.GetTemperatureK() == 0 {
 			c.TemperatureK = defaultTemperatureK
 		}
@@ -35,25 +35,35 @@ func (b *builder) classes() {
 	}
 }
 
-func (b *builder) kind(path string, c *facetdv1.ChipClass) Kind {
-	switch k := c.GetKind().(type) {
-	case *facetdv1.ChipClass_Memory:
-		b.memory(path+".memory", k.Memory)
-		return Memory
-	case *facetdv1.ChipClass_InArraySwitch:
-		b.duration(path+".in_array_switch.pattern_settle", k.InArraySwitch.GetPatternSettle())
-		return InArraySwitch
-	case *facetdv1.ChipClass_Counter:
-		b.positive(path+".counter.reset", k.Counter.GetReset_())
-		return Counter
-	case *facetdv1.ChipClass_Trimmed:
-		b.trimmed(path+".trimmed", k.Trimmed)
-		return Trimmed
-	case *facetdv1.ChipClass_Hexagonal:
-		return Hexagonal
+// parts checks what a class has beside its lattice and pixels.
+func (b *builder) parts(path string, c *facetdv1.ChipClass) {
+	if c.GetMemory() != nil && c.GetPixelSwitches() != nil {
+		b.m.Add(path+".pixel_switches", "the class has a memory too: both take the two pattern registers, so that a share of the memory would join the pixels",
+			"leave out memory or pixel_switches")
 	}
-	b.m.Add(path, "the class has no kind", "give one of memory, in_array_switch, counter, trimmed, hexagonal")
-	return Wiring
+	if m := c.GetMemory(); m != nil {
+		b.memory(path+".memory", m)
+	}
+	if s := c.GetPixelSwitches(); s != nil {
+		b.duration(path+".pixel_switches.pattern_settle", s.GetPatternSettle())
+	}
+	if r := c.GetCounter(); r != nil {
+		b.positive(path+".counter.reset", r.GetReset_())
+	}
+	if r := c.GetRegulator(); r != nil {
+		b.regulator(path+".regulator", r)
+	}
+	if p := c.GetPixelBias(); p != nil {
+		b.within(path+".pixel_bias.nominal", float64(p.GetNominal()), 0, 255, "")
+		b.within(path+".pixel_bias.volts_per_step", p.GetVoltsPerStep(), -1, 1, "V")
+	}
+	if p := c.GetOutputBias(); p != nil {
+		b.within(path+".output_bias.nominal", float64(p.GetNominal()), 0, 255, "")
+		b.within(path+".output_bias.bandwidth_per_step", p.GetBandwidthPerStep(), -1, 1, "")
+	}
+	if a := c.GetAmplifier(); a != nil {
+		b.amplifier(path+".amplifier", a)
+	}
 }
 
 func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
@@ -62,17 +72,24 @@ func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 		b.m.Add(path, "the class has no lattice", "give rows, columns and pitch_x_um")
 		return
 	}
+	switch l.GetArrangement() {
+	case facetdv1.Arrangement_ARRANGEMENT_UNSPECIFIED:
+		l.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE
+	case facetdv1.Arrangement_ARRANGEMENT_SQUARE, facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL:
+	default:
+		b.m.Add(path+".arrangement", fmt.Sprintf("there is no arrangement %d", l.GetArrangement()), "use square or hexagonal")
+	}
 	b.within(path+".rows", float64(l.GetRows()), 1, MaxLatticeSide, "rows")
 	b.within(path+".columns", float64(l.GetColumns()), 1, MaxLatticeSide, "columns")
 	b.within(path+".pitch_x_um", l.GetPitchXUm(), 0.1, 1000, "um")
 	if l.GetPitchYUm() == 0 {
 		l.PitchYUm = l.GetPitchXUm()
-		if class.Kind == Hexagonal {
-			l.PitchYUm *= hexRowPitch
+		if class.Hexagonal() {
+			l.PitchYUm *= analog.HexRowPitch
 		}
 	}
 	b.within(path+".pitch_y_um", l.GetPitchYUm(), 0.05, 1000, "um")
-	if class.Kind == Hexagonal && math.Abs(l.GetPitchYUm()-hexRowPitch*l.GetPitchXUm()) > 0.01*l.GetPitchXUm() {
+	if class.Hexagonal() && math.Abs(l.GetPitchYUm()-analog.HexRowPitch*l.GetPitchXUm()) > 0.01*l.GetPitchXUm() {
 		b.m.Add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()), "leave it out on a hexagonal lattice")
 	}
 	class.Rows, class.Columns = int(l.GetRows()), int(l.GetColumns())
@@ -131,7 +148,7 @@ func (b *builder) readout(path string, r *facetdv1.Readout) {
 	b.within(path+".output_resistance_ohms", r.GetOutputResistanceOhms(), 1e-3, 1e9, "ohms")
 }
 
-func (b *builder) memory(path string, m *facetdv1.MemoryChip) {
+func (b *builder) memory(path string, m *facetdv1.AnalogMemory) {
 	b.positive(path+".load_row", m.GetLoadRow())
 	b.within(path+".cell_capacitance_ff", m.GetCellCapacitanceFf(), 0.1, 1e6, "fF")
 	if m.GetShareSettle() != nil {
@@ -146,34 +163,28 @@ func (b *builder) memory(path string, m *facetdv1.MemoryChip) {
 	b.within(path+".injection_volts", m.GetInjectionVolts(), -1, 1, "V")
 }
 
-func (b *builder) trimmed(path string, t *facetdv1.TrimmedChip) {
-	b.positive(path+".reset", t.GetReset_())
-	b.within(path+".supply_volts", t.GetSupplyVolts(), 0.1, 60, "V")
-	b.within(path+".supply_ripple_volts", t.GetSupplyRippleVolts(), 0, 10, "V")
-	b.within(path+".supply_ripple_hz", t.GetSupplyRippleHz(), 0, 1e9, "Hz")
-	b.within(path+".regulator_volts", t.GetRegulatorVolts(), 0.1, 60, "V")
-	b.within(path+".regulator_dropout_volts", t.GetRegulatorDropoutVolts(), 0, 10, "V")
-	b.within(path+".regulator_rejection_db", t.GetRegulatorRejectionDb(), 0, 200, "dB")
-	for _, bias := range []struct {
-		name string
-		reg  *facetdv1.BiasRegister
-	}{{"pixel_bias", t.GetPixelBias()}, {"output_bias", t.GetOutputBias()}} {
-		b.within(path+"."+bias.name+".nominal", float64(bias.reg.GetNominal()), 0, 255, "")
-		b.within(path+"."+bias.name+".volts_per_step", bias.reg.GetVoltsPerStep(), -1, 1, "V")
-		b.within(path+"."+bias.name+".bandwidth_per_step", bias.reg.GetBandwidthPerStep(), -1, 1, "")
+func (b *builder) regulator(path string, r *facetdv1.Regulator) {
+	b.within(path+".supply_volts", r.GetSupplyVolts(), 0.1, 60, "V")
+	b.within(path+".supply_ripple_volts", r.GetSupplyRippleVolts(), 0, 10, "V")
+	b.within(path+".supply_ripple_hz", r.GetSupplyRippleHz(), 0, 1e9, "Hz")
+	b.within(path+".output_volts", r.GetOutputVolts(), 0.1, 60, "V")
+	b.within(path+".dropout_volts", r.GetDropoutVolts(), 0, 10, "V")
+	b.within(path+".rejection_db", r.GetRejectionDb(), 0, 200, "dB")
+}
+
+func (b *builder) amplifier(path string, a *facetdv1.Amplifier) {
+	if len(a.GetGains()) == 0 || len(a.GetGains()) > 256 {
+		b.m.Add(path+".gains", fmt.Sprintf("%d gains are given", len(a.GetGains())), "give 1 to 256 amplifier gains")
 	}
-	if len(t.GetGains()) == 0 || len(t.GetGains()) > 256 {
-		b.m.Add(path+".gains", fmt.Sprintf("%d gains are given", len(t.GetGains())), "give 1 to 256 amplifier gains")
-	}
-	for i, g := range t.GetGains() {
+	for i, g := range a.GetGains() {
 		if g == 0 {
 			b.m.Add(invalid.Index(path+".gains", i), "a gain of 0 shows nothing", "give a gain above or below zero")
 			continue
 		}
 		b.within(invalid.Index(path+".gains", i), math.Abs(g), 1e-3, 1e4, "")
 	}
-	b.within(path+".offset_step_volts", t.GetOffsetStepVolts(), -1, 1, "V")
-	if !(t.GetOutputHighVolts() > t.GetOutputLowVolts()) {
-		b.m.Add(path+".output_high_volts", fmt.Sprintf("%g V is not above output_low_volts, %g V", t.GetOutputHighVolts(), t.GetOutputLowVolts()), "give the range of the amplifier")
+	b.within(path+".offset_step_volts", a.GetOffsetStepVolts(), -1, 1, "V")
+	if !(a.GetHighVolts() > a.GetLowVolts()) {
+		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", a.GetHighVolts(), a.GetLowVolts()), "give the range of the amplifier")
 	}
 }

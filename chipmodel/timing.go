@@ -48,17 +48,16 @@ func (a *Array) LaneSettle(chip int) time.Duration {
 	return time.Duration(math.Ceil(float64(lane.Bits+1) * math.Ln2 * tau * 1e9))
 }
 
-// BiasedSettle is LaneSettle of a trimmed chip whose output bias register holds a value:
-// a bias below nominal leaves the output less bandwidth, and the lane needs longer by as
-// much. The settling time of the array file is that of the nominal bias; a bias above it
-// is not taken to need less. Other chips have no such register.
+// BiasedSettle is LaneSettle of a chip whose output bias register holds a value: a bias
+// below nominal leaves the output less bandwidth, and the lane needs longer by as much.
+// The settling time of the array file is that of the nominal bias; a bias above it is not
+// taken to need less. Without such a register the value is ignored.
 func (a *Array) BiasedSettle(chip int, outputBias uint16) time.Duration {
 	settle := a.LaneSettle(chip)
-	t := a.Chips[chip].Class.Spec.GetTrimmed()
-	if t == nil {
+	bias := a.Chips[chip].Class.Spec.GetOutputBias()
+	if bias == nil {
 		return settle
 	}
-	bias := t.GetOutputBias()
 	bandwidth := analog.BiasBandwidth(bias.GetBandwidthPerStep(), int(outputBias)-int(bias.GetNominal()))
 	return max(settle, time.Duration(math.Ceil(float64(settle)/bandwidth)))
 }
@@ -174,7 +173,7 @@ func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming
 	first := rowStep + step
 	pixel := step
 	row := rowStep + step
-	if class.Kind.Counts() {
+	if class.Counts() {
 		first = time.Duration(w.Row*class.Columns+w.Column+1)*step + time.Duration(w.Row)*rowStep
 		pixel = time.Duration(w.ColumnStep) * step
 		passed := w.RowStep*class.Columns - (w.Columns-1)*w.ColumnStep
@@ -195,10 +194,5 @@ func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming
 	return t
 }
 
-// ResetTime is the reset pulse of a counter or trimmed class, 0 for others.
-func (c *Class) ResetTime() time.Duration {
-	if t := c.Spec.GetTrimmed(); t != nil {
-		return t.GetReset_().AsDuration()
-	}
-	return c.Spec.GetCounter().GetReset_().AsDuration()
-}
+// ResetTime is the reset pulse of a class read by counter, 0 for others.
+func (c *Class) ResetTime() time.Duration { return c.Spec.GetCounter().GetReset_().AsDuration() }

@@ -29,8 +29,8 @@ func testArray(t *testing.T, hold bool) *Array {
 		Timing:      &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
 		Classes: []*facetdv1.ChipClass{
 			{Name: "mem", Lattice: lattice, Readout: &facetdv1.Readout{Step: dur(100), RowStep: dur(300), OutputResistanceOhms: 10000},
-				Kind: &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{LoadRow: dur(7000), CellCapacitanceFf: 100, SwitchResistanceOhms: 10e6}}},
-			{Name: "count", Lattice: lattice, Readout: readout, Kind: &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(2000)}}},
+				Memory: &facetdv1.AnalogMemory{LoadRow: dur(7000), CellCapacitanceFf: 100, SwitchResistanceOhms: 10e6}},
+			{Name: "count", Lattice: lattice, Readout: readout, Counter: &facetdv1.Counter{Reset_: dur(2000)}},
 		},
 	}
 	lens := &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}
@@ -76,7 +76,7 @@ func naiveScan(a *Array, chip int, w Window) (samples []time.Duration, end time.
 			if len(samples) == w.Pixels() {
 				break
 			}
-			if c.Kind.Counts() {
+			if c.Counts() {
 				now += step
 				if col == 0 && r > 0 {
 					now += rowStep
@@ -85,7 +85,7 @@ func naiveScan(a *Array, chip int, w Window) (samples []time.Duration, end time.
 			if !wanted(r, col) {
 				continue
 			}
-			if !c.Kind.Counts() {
+			if !c.Counts() {
 				now += step
 				if r != lastRow {
 					now += rowStep

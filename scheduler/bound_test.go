@@ -2,6 +2,7 @@ package scheduler_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"text/tabwriter"
@@ -33,9 +34,9 @@ func reference(t testing.TB, nx, ny, lanes int) *chipmodel.Array {
 	msg.Classes = []*facetdv1.ChipClass{{
 		Name: "eye", Lattice: &facetdv1.Lattice{Rows: 40, Columns: 40, PitchXUm: 24},
 		Readout: &facetdv1.Readout{Step: dur(400), RowStep: dur(600), OutputResistanceOhms: 12000},
-		Kind: &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{
+		Memory: &facetdv1.AnalogMemory{
 			LoadRow: dur(8000), CellCapacitanceFf: 140, SwitchResistanceOhms: 9000, LeakFa: 1,
-		}},
+		},
 	}}
 	for x := range nx {
 		msg.SelectLines = append(msg.SelectLines, fmt.Sprint("x", x))
@@ -77,7 +78,6 @@ func referenceTasks(t testing.TB, a *chipmodel.Array) []*facetdv1.Task {
 // load, share, read.
 func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 	var ops []bus.Op
-	kind := t.Class.Kind
 	for at, c := range t.Chips {
 		command := 0
 		one := []int{c}
@@ -90,7 +90,7 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 		}
 		put := func(r facetdv1.Register, v uint16) { add(bus.Op{Kind: bus.OpWrite, Register: r, Value: v}) }
 		add(bus.Op{Kind: bus.OpSelect, Word: a.Chips[c].Wires})
-		if kind.HasMemory() {
+		if t.Class.HasMemory() {
 			add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Load})
 		}
 		var done []bus.Patterns
@@ -104,21 +104,20 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 				done = append(done, s)
 			}
 			claim.Shares = append(claim.Shares, done...)
-			if kind == chipmodel.InArraySwitch {
+			if t.Class.HasSwitches() {
 				put(chipmodel.ColumnPattern, uint16(view.Patterns.Columns))
 				put(chipmodel.RowPattern, uint16(view.Patterns.Rows))
-				add(bus.Op{Kind: bus.OpWait, Hold: t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration(), Phase: facetdv1.Phase_PHASE_SETTLE})
-				claim.Registers = []bus.RegisterValue{
-					{Register: chipmodel.ColumnPattern, Value: uint16(view.Patterns.Columns)},
-					{Register: chipmodel.RowPattern, Value: uint16(view.Patterns.Rows)},
-				}
+				add(bus.Op{Kind: bus.OpWait, Hold: t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration(), Phase: facetdv1.Phase_PHASE_SETTLE})
+				claim.Registers = append(slices.Clone(view.Trim),
+					bus.RegisterValue{Register: chipmodel.ColumnPattern, Value: uint16(view.Patterns.Columns)},
+					bus.RegisterValue{Register: chipmodel.RowPattern, Value: uint16(view.Patterns.Rows)})
 			}
 			for _, rv := range view.Trim {
 				put(rv.Register, rv.Value)
 			}
 			put(chipmodel.OutputEnable, 1)
 			read := bus.OpScan
-			if kind.Counts() {
+			if t.Class.Counts() {
 				add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Reset})
 				read = bus.OpClockOut
 			}

@@ -62,7 +62,7 @@ func wordless(t *program.Task, err error) *facetdv1.Refusal {
 // and skew within the task's limits when nothing interrupts it.
 func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int, *facetdv1.Refusal) {
 	most := 1
-	if t.Class.Kind.HasMemory() && t.MaxHold > 0 {
+	if t.Class.HasMemory() && t.MaxHold > 0 {
 		most = c.Groups()
 	}
 	var first *program.Course

@@ -125,7 +125,7 @@ type explorer struct {
 // resolution lists the points of one block and window; none where the chips cannot
 // make it, or blocks do not make it coarser.
 func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
-	if bin > 1 && !x.asked.Class.Kind.HasPatterns() {
+	if bin > 1 && !x.asked.Class.HasPatterns() {
 		return nil
 	}
 	t, fewer := x.asked.Unlimited().Binned(x.a, bin, bin)
@@ -140,7 +140,7 @@ func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
 		return nil
 	}
 	most := 1
-	if t.Class.Kind.HasMemory() {
+	if t.Class.HasMemory() {
 		most = min(x.groups, x.opt.MaxBatches)
 	}
 	w := t.Views[0].Window

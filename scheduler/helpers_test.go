@@ -59,7 +59,8 @@ func dur(d time.Duration) *durationpb.Duration { return durationpb.New(d) }
 // bench is an array for tests with one class of every kind, round numbers, and
 // three select inputs a chip: a family line, a column line and a row line. Chips
 // lie alternately on two lanes. counts gives the number of chips of each class, in
-// the order memory, in-array switch, counter, trimmed, hexagonal; up to 16 each.
+// the order memory, pixel switches, counter, trimmed (a counter with regulator, biases and
+// amplifier), hexagonal; up to 16 each.
 func bench(t testing.TB, counts [5]int, change ...func(*facetdv1.Array)) *chipmodel.Array {
 	t.Helper()
 	msg := &facetdv1.Array{
@@ -113,22 +114,21 @@ func benchClasses() []*facetdv1.ChipClass {
 	}
 	mem := class("mem", 16, 16)
 	mem.TemperatureK = 310
-	mem.Kind = &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{
+	mem.Memory = &facetdv1.AnalogMemory{
 		LoadRow: dur(10000), CellCapacitanceFf: 100, ShareSettle: dur(4000), LeakFa: 2, LeakDoublingK: 10,
-	}}
+	}
 	sw := class("sw", 16, 16)
-	sw.Kind = &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: dur(30000)}}
+	sw.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(30000)}
 	cnt := class("cnt", 8, 16)
-	cnt.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(2000)}}
+	cnt.Counter = &facetdv1.Counter{Reset_: dur(2000)}
 	trim := class("trim", 8, 8)
-	trim.Kind = &facetdv1.ChipClass_Trimmed{Trimmed: &facetdv1.TrimmedChip{
-		Reset_: dur(2000), SupplyVolts: 3.3, RegulatorVolts: 2.5, RegulatorDropoutVolts: 0.2, RegulatorRejectionDb: 40,
-		PixelBias:  &facetdv1.BiasRegister{Nominal: 100, VoltsPerStep: 0.001},
-		OutputBias: &facetdv1.BiasRegister{Nominal: 120, BandwidthPerStep: 0.01},
-		Gains:      []float64{1, 2, 4}, AmplifierMidVolts: 1, OffsetStepVolts: 0.005, OutputHighVolts: 2,
-	}}
+	trim.Counter = &facetdv1.Counter{Reset_: dur(2000)}
+	trim.Regulator = &facetdv1.Regulator{SupplyVolts: 3.3, OutputVolts: 2.5, DropoutVolts: 0.2, RejectionDb: 40}
+	trim.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: 0.001}
+	trim.OutputBias = &facetdv1.OutputBias{Nominal: 120, BandwidthPerStep: 0.01}
+	trim.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: 1, OffsetStepVolts: 0.005, HighVolts: 2}
 	hex := class("hex", 12, 12)
-	hex.Kind = &facetdv1.ChipClass_Hexagonal{Hexagonal: &facetdv1.HexagonalChip{}}
+	hex.Lattice.Arrangement = facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL
 	return []*facetdv1.ChipClass{mem, sw, cnt, trim, hex}
 }
 

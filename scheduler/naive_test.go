@@ -170,7 +170,7 @@ func (n *naive) command(job string, op *bus.Op) {
 			}
 		case op.Strobe == chipmodel.Reset:
 			chip.counter = 0
-			one = max(one, class.Spec.GetCounter().GetReset_().AsDuration(), class.Spec.GetTrimmed().GetReset_().AsDuration())
+			one = max(one, class.Spec.GetCounter().GetReset_().AsDuration())
 		}
 		d = max(d, one)
 	}
@@ -197,7 +197,7 @@ func (n *naive) scan(job string, op *bus.Op) []reading {
 		hold = hold && lane.Spec.GetConverter().GetSampleAndHold()
 		n.claims(job, c, s)
 	}
-	counts := class.Spec.GetCounter() != nil || class.Spec.GetTrimmed() != nil
+	counts := class.Spec.GetCounter() != nil
 	at, row := -1, 0 // lattice position and row that the counter stands at
 	free := n.now    // when the lane may move on
 	ready := n.now   // when the converter may sample
@@ -276,7 +276,7 @@ func (n *naive) claims(job string, c int, s *bus.Scan) {
 			n.errorf("%s: %s is held by %q with shares %v, the frame claims %v", job, n.a.Chips[c].Name, chip.holder, chip.shares, s.Claim.Shares)
 		}
 	}
-	if class.Kind.Counts() && chip.counter != 0 {
+	if class.Counts() && chip.counter != 0 {
 		n.errorf("%s: the counter of %s is not reset", job, n.a.Chips[c].Name)
 	}
 }

@@ -61,16 +61,16 @@ func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array
 func randomView(r *rand.Rand, class *chipmodel.Class) *facetdv1.View {
 	v := &facetdv1.View{}
 	bin := func() uint32 { return 1 << r.IntN(4) }
-	if class.Kind.HasPatterns() && r.IntN(2) == 0 {
+	if class.HasPatterns() && r.IntN(2) == 0 {
 		v.Binning = &facetdv1.Binning{Rows: bin(), Columns: bin()}
 	}
-	if class.Kind.HasMemory() {
+	if class.HasMemory() {
 		v.SmoothingSteps = uint32(r.IntN(3))
 		if r.IntN(3) == 0 {
 			v.Shares = []*facetdv1.Share{{Columns: "11001100", Rows: "00000010"}}
 		}
 	}
-	if class.Kind == chipmodel.Trimmed && r.IntN(2) == 0 {
+	if class.HasRegister(chipmodel.Gain) && r.IntN(2) == 0 {
 		v.Trim = &facetdv1.TrimSettings{PixelBias: proto.Uint32(uint32(r.IntN(256))), GainIndex: uint32(r.IntN(3)), Offset: int32(r.IntN(256) - 128)}
 	}
 	if r.IntN(2) == 0 {
@@ -101,7 +101,7 @@ func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 	if r.IntN(4) == 0 {
 		t.Deadline = dur(time.Duration(1e9 / t.RateHz * (0.4 + 0.6*r.Float64())))
 	}
-	if class.Kind.HasMemory() && r.IntN(3) == 0 {
+	if class.HasMemory() && r.IntN(3) == 0 {
 		t.MaxHold = dur(time.Duration(1+r.IntN(8)) * time.Millisecond)
 	}
 	if r.IntN(4) == 0 {

@@ -180,7 +180,7 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 		}
 	}
 	out.JitterNs = late - early
-	if t.Task.Class.Kind.HasMemory() {
+	if t.Task.Class.HasMemory() {
 		for _, c := range t.Task.Chips {
 			out.WorstHoldNs = max(out.WorstHoldNs, holds[c])
 			out.Holds = append(out.Holds, &facetdv1.ChipHold{

@@ -62,7 +62,7 @@ func (p *remedies) changed(task int, to *program.Task) int64 {
 // fit.
 func (p *remedies) leastBinning(task int) *facetdv1.Suggestion {
 	t := p.tasks[task]
-	if !t.Class.Kind.HasPatterns() {
+	if !t.Class.HasPatterns() {
 		return nil
 	}
 	for _, b := range blocks() {
@@ -121,7 +121,7 @@ func (p *remedies) largestWindow(task int) *facetdv1.Suggestion {
 	}
 	w := t.Cropped(p.array, low, full).Views[0].Window
 	where := "in the middle"
-	if t.Class.Kind.Counts() {
+	if t.Class.Counts() {
 		where = "from the first row on"
 	}
 	views := ""

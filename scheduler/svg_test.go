@@ -49,7 +49,7 @@ func TestTimetableSVG(t *testing.T) {
 			jobs, holds := 0, 0
 			for i := range p.Tasks {
 				jobs += p.Tasks[i].JobsPerCycle
-				if p.Tasks[i].Task.Class.Kind.HasMemory() {
+				if p.Tasks[i].Task.Class.HasMemory() {
 					holds += p.Tasks[i].JobsPerCycle * len(p.Tasks[i].Task.Chips)
 				}
 			}

@@ -13,8 +13,8 @@ import (
 // Select lines of the test array, as words.
 const (
 	F chipmodel.LineSet = 1 << iota // memory chips
-	G                               // counter and trimmed chips
-	H                               // in-array switch and hexagonal chips
+	G                               // counter chips
+	H                               // chips with pixel switches and hexagonal ones
 	X0
 	X1
 	X2
@@ -26,13 +26,13 @@ const (
 	M1        // memory, lane b
 	M2        // memory, lane a
 	C0        // counter, lane a
-	T0        // trimmed, lane b
-	S0        // in-array switch, lane a
+	T0        // counter, biases and amplifier, lane b
+	S0        // pixel switches, lane a
 	H0        // hexagonal, lane b
 )
 
-// MustArray returns a small invented array with one chip of every kind, three of
-// the memory kind, on two lanes: the converter of lane a samples and holds, that of
+// MustArray returns a small invented array with one chip of each of five makes,
+// three of that with memory, on two lanes: the converter of lane a samples and holds, that of
 // lane b does not. A chip listens while its family's line (F, G or H) and one of
 // X0, X1 and X2 are active. It panics when the array is not valid.
 func MustArray() *chipmodel.Array {
@@ -93,16 +93,19 @@ func classes() []*facetdv1.ChipClass {
 		}}
 	}
 	return []*facetdv1.ChipClass{
-		{Name: "mem", Lattice: lattice(4, 6), Pixel: log(), Readout: measured, Kind: &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{
+		{Name: "mem", Lattice: lattice(4, 6), Pixel: log(), Readout: measured, Memory: &facetdv1.AnalogMemory{
 			LoadRow: ns(2000), CellCapacitanceFf: 150, SwitchResistanceOhms: 8000, LeakFa: 2, ShareSettle: ns(3000),
-		}}},
-		{Name: "count", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Kind: &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: ns(2000)}}},
-		{Name: "trim", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Kind: &facetdv1.ChipClass_Trimmed{Trimmed: &facetdv1.TrimmedChip{
-			Reset_: ns(2000), SupplyVolts: 5, RegulatorVolts: 3.3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 60,
-			PixelBias: &facetdv1.BiasRegister{Nominal: 128, VoltsPerStep: 0.001}, OutputBias: &facetdv1.BiasRegister{Nominal: 100, BandwidthPerStep: 0.002},
-			Gains: []float64{1, 2, 4}, AmplifierMidVolts: 1.2, OffsetStepVolts: 0.002, OutputLowVolts: 0.1, OutputHighVolts: 3,
-		}}},
-		{Name: "switch", Lattice: lattice(4, 4), Pixel: log(), Readout: measured, Kind: &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: ns(5000)}}},
-		{Name: "hex", Lattice: lattice(4, 4), Pixel: log(), Readout: measured, Kind: &facetdv1.ChipClass_Hexagonal{Hexagonal: &facetdv1.HexagonalChip{}}},
+		}},
+		{Name: "count", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Counter: &facetdv1.Counter{Reset_: ns(2000)}},
+		{Name: "trim", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Counter: &facetdv1.Counter{Reset_: ns(2000)},
+			Regulator:  &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3.3, DropoutVolts: 0.3, RejectionDb: 60},
+			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: 0.001},
+			OutputBias: &facetdv1.OutputBias{Nominal: 100, BandwidthPerStep: 0.002},
+			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: 1.2, OffsetStepVolts: 0.002, LowVolts: 0.1, HighVolts: 3},
+		},
+		{Name: "switch", Lattice: lattice(4, 4), Pixel: log(), Readout: measured, PixelSwitches: &facetdv1.PixelSwitches{PatternSettle: ns(5000)}},
+		{Name: "hex", Pixel: log(), Readout: measured, Lattice: &facetdv1.Lattice{
+			Rows: 4, Columns: 4, PitchXUm: 20, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL,
+		}},
 	}
 }

@@ -27,7 +27,7 @@ const (
 // one segment after another; FrameSet and JobEnded for every job, Released for
 // every stop. An Inspector is owned by one goroutine.
 //
-// Registers hold 0 after power-on, the biases of trimmed chips their nominal value.
+// Registers hold 0 after power-on, biases their nominal value.
 type Inspector struct {
 	a      *chipmodel.Array
 	settle []int64 // least settling time of a chip's lane after a change, ns
@@ -101,10 +101,9 @@ func NewInspector(a *chipmodel.Array) *Inspector {
 		in.settle[i] = requiredSettle(a, i)
 		in.paces[i] = paceOf(a, i)
 		in.chips[i].patternAt = math.MinInt64
-		if class := a.Chips[i].Class; class != nil && class.Kind == chipmodel.Trimmed {
-			t := class.Spec.GetTrimmed()
-			in.chips[i].registers[chipmodel.PixelBias] = uint16(t.GetPixelBias().GetNominal())
-			in.chips[i].registers[chipmodel.OutputBias] = uint16(t.GetOutputBias().GetNominal())
+		if class := a.Chips[i].Class; class != nil {
+			in.chips[i].registers[chipmodel.PixelBias] = uint16(class.Spec.GetPixelBias().GetNominal())
+			in.chips[i].registers[chipmodel.OutputBias] = uint16(class.Spec.GetOutputBias().GetNominal())
 		}
 	}
 	return in
@@ -144,10 +143,10 @@ func (in *Inspector) needed(chip int) int64 {
 
 func (in *Inspector) neededAt(chip int, bias uint16) int64 {
 	class := in.a.Chips[chip].Class
-	if class == nil || class.Kind != chipmodel.Trimmed {
+	if class == nil {
 		return in.settle[chip]
 	}
-	spec := class.Spec.GetTrimmed().GetOutputBias()
+	spec := class.Spec.GetOutputBias()                  // without one nothing is short
 	short := float64(spec.GetNominal()) - float64(bias) // steps below nominal
 	if short <= 0 {
 		return in.settle[chip]

@@ -373,7 +373,7 @@ func TestConversionsDoNotOverlap(t *testing.T) {
 	}
 }
 
-// hexAt reads the in-array switch chip of lane a, without patterns.
+// hexAt reads the chip with pixel switches of lane a, without patterns.
 func hexAt(a *chipmodel.Array) []bus.Op {
 	return []bus.Op{Select(H | X0), output(1, enable, S0), Scan(a, S0, 0, bus.Claim{}), output(2, disable, S0)}
 }

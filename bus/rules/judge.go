@@ -188,7 +188,7 @@ func (j *judge) segmentAt(s *bus.Segment, notBefore, start int64) {
 			c := &j.captures[k]
 			c.FirstSampleNS += now
 			c.ConvertedNS += now
-			if chip := &j.in.chips[c.Chip]; chip.loaded && j.in.a.Chips[c.Chip].Class.Kind.HasMemory() {
+			if chip := &j.in.chips[c.Chip]; chip.loaded && j.in.a.Chips[c.Chip].Class.HasMemory() {
 				c.HoldNS = c.LastSampleNS() - chip.loadedAt
 			}
 		}

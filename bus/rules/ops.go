@@ -309,15 +309,16 @@ func (in *Inspector) strobe(op *bus.Op, from, to int64) {
 			continue
 		}
 		chip := &in.chips[c]
-		memory := class.Kind.HasMemory()
+		memory := class.HasMemory()
 		switch {
 		case op.Strobe == chipmodel.Load && memory:
 			in.load(c, from, to)
 		case op.Strobe == chipmodel.Share && memory:
 			in.share(c, min(op.Hold, time.Duration(to-from)))
-		case op.Strobe == chipmodel.Reset && class.Kind.Counts():
-			chip.counted, chip.counter = time.Duration(to-from) >= resetPulse(class), 0
-		case op.Strobe == chipmodel.Advance && class.Kind.Counts():
+		case op.Strobe == chipmodel.Reset && class.Counts():
+			pulse := class.Spec.GetCounter().GetReset_().AsDuration()
+			chip.counted, chip.counter = time.Duration(to-from) >= pulse, 0
+		case op.Strobe == chipmodel.Advance && class.Counts():
 			chip.counter++
 		default:
 			continue
@@ -326,13 +327,6 @@ func (in *Inspector) strobe(op *bus.Op, from, to int64) {
 			in.touch(c, to)
 		}
 	}
-}
-
-func resetPulse(class *chipmodel.Class) time.Duration {
-	if class.Kind == chipmodel.Trimmed {
-		return class.Spec.GetTrimmed().GetReset_().AsDuration()
-	}
-	return class.Spec.GetCounter().GetReset_().AsDuration()
 }
 
 // load begins a chip's share history anew and gives it to the job.

@@ -86,8 +86,8 @@ func (in *Inspector) moment() (moment, bool) {
 			return moment{}, false
 		}
 		m.chips[i] = chipMoment{registers: c.registers, counted: c.counted, counter: c.counter}
-		if class := in.a.Chips[i].Class; class != nil && class.Kind == chipmodel.InArraySwitch {
-			m.chips[i].patternAge = ago(c.patternAt, class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration().Nanoseconds())
+		if class := in.a.Chips[i].Class; class != nil && class.HasSwitches() {
+			m.chips[i].patternAge = ago(c.patternAt, class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration().Nanoseconds())
 		}
 	}
 	for i, l := range in.lanes {

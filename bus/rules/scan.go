@@ -107,8 +107,8 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 	if !in.drives(c) {
 		in.breach(RuleClaim, from, one(), "a chip is read that does not drive its lane")
 	}
-	if class.Kind.Counts() != (op.Kind == bus.OpClockOut) {
-		in.breach(RuleClaim, from, one(), "a %s of a %s chip", op.Kind, class.Kind)
+	if class.Counts() != (op.Kind == bus.OpClockOut) {
+		in.breach(RuleClaim, from, one(), "a %s of a chip of class %q (%s)", op.Kind, class.Name, class.Parts())
 	}
 	for _, rv := range s.Claim.Registers {
 		if rv.Register <= 0 || int(rv.Register) >= chipmodel.NumRegisters || chip.registers[rv.Register] != rv.Value {
@@ -119,10 +119,10 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 			in.breach(RuleClaim, from, one(), "the frame claims %d in %s, the chip holds %d", rv.Value, rv.Register, held)
 		}
 	}
-	if class.Kind.HasMemory() {
+	if class.HasMemory() {
 		in.scanMemory(s, c, from)
 	}
-	if class.Kind.Counts() {
+	if class.Counts() {
 		if !chip.counted || chip.counter != 0 {
 			in.breach(RuleClaim, from, one(), "pixels are clocked out of a counter that was not reset")
 		}
@@ -178,7 +178,7 @@ func paceOf(a *chipmodel.Array, chip int) pace {
 
 func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 	step, rowStep := of.step, of.rowStep
-	if !class.Kind.Counts() {
+	if !class.Counts() {
 		// One address change a pixel, and a new row address for every row.
 		return moves{first: rowStep + step, pixel: step, row: rowStep + step}
 	}
@@ -273,10 +273,10 @@ func (in *Inspector) overlap(chip int, at, have, need int64) {
 func (in *Inspector) patterns(chip int, first int64) {
 	class := in.a.Chips[chip].Class
 	changed := in.chips[chip].patternAt
-	if class.Kind != chipmodel.InArraySwitch || changed == math.MinInt64 {
+	if !class.HasSwitches() || changed == math.MinInt64 {
 		return
 	}
-	need := class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration().Nanoseconds()
+	need := class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration().Nanoseconds()
 	if first-changed < need {
 		in.breach(RuleSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns", first-changed, need)
 	}
@@ -287,7 +287,7 @@ func (in *Inspector) seen(s *bus.Scan, i int, got *bus.Capture) {
 	c, last := s.Chips[i], got.LastSampleNS()
 	chip := &in.chips[c]
 	light, hold := got.FirstSampleNS, int64(0)
-	if in.a.Chips[c].Class.Kind.HasMemory() && chip.loaded {
+	if in.a.Chips[c].Class.HasMemory() && chip.loaded {
 		light, hold = chip.loadedAt, last-chip.loadedAt
 	}
 	if got.HoldNS < hold {

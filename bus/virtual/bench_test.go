@@ -49,7 +49,7 @@ func read(a *chipmodel.Array, command int, w chipmodel.Window, claim bus.Claim, 
 		frames[i] = frame + i
 	}
 	ops := []bus.Op{Select(word(a, chips...)), Write(command, chipmodel.OutputEnable, 1, chips...)}
-	if a.Chips[chips[0]].Class.Kind.Counts() {
+	if a.Chips[chips[0]].Class.Counts() {
 		ops = append(ops, Strobe(command+1, chipmodel.Reset, 0, chips...))
 	}
 	scan := ScanAll(a, chips, frames, claim)

@@ -75,7 +75,7 @@ func (b *Bus) makeDies(m makers) error {
 		b.chips[i] = simulatedChip{
 			die:    m.die(b.real, i, b.cfg.Seed),
 			needed: b.real.LaneSettle(i),
-			memory: chip.Class.Kind.HasMemory(),
+			memory: chip.Class.HasMemory(),
 			light: func(dst []float64, row int, atNS int64) {
 				b.cfg.Scene.Row(dst, view, row, atNS)
 			},

@@ -79,7 +79,7 @@ func digestOf(t *testing.T, b *Bus, a *chipmodel.Array, chip int, word chipmodel
 			ops[i].Command = i
 		}
 		ops = append(ops, Write(len(ops), chipmodel.OutputEnable, 1, chip))
-		if class.Kind.Counts() {
+		if class.Counts() {
 			ops = append(ops, Strobe(len(ops), chipmodel.Reset, 0, chip))
 		}
 		ops = append(ops, Scan(a, chip, 0, claim), Write(len(ops)+1, chipmodel.OutputEnable, 0, chip))
@@ -93,11 +93,11 @@ func digestOf(t *testing.T, b *Bus, a *chipmodel.Array, chip int, word chipmodel
 	}
 	for i := range uint64(3) {
 		switch {
-		case class.Kind.HasMemory():
+		case class.HasMemory():
 			read(i, bus.Claim{Shares: []bus.Patterns{{Columns: 0x55, Rows: 0xaa}}},
 				Strobe(0, chipmodel.Load, 0, chip), Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0xaa, chip),
 				Strobe(0, chipmodel.Share, a.ShareTime(class, 0x55, 0xaa)-a.Timing.Strobe, chip))
-		case i > 0 && class.Kind == chipmodel.InArraySwitch:
+		case i > 0 && class.HasSwitches():
 			read(i, bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.ColumnPattern, Value: 0x55}, {Register: chipmodel.RowPattern, Value: 0x11}}}, Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0x11, chip),
 				bus.Op{Kind: bus.OpWait, Hold: 5 * time.Microsecond, Phase: 5})
 		case i > 0 && chip == T0:

@@ -53,9 +53,9 @@ func (t *GroundTruth) check(described *chipmodel.Array) error {
 	}
 	for i := range a.Chips {
 		x, y := &a.Chips[i], &described.Chips[i]
-		if x.Name != y.Name || x.Lane != y.Lane || x.Wires != y.Wires || x.Class.Kind != y.Class.Kind ||
+		if x.Name != y.Name || x.Lane != y.Lane || x.Wires != y.Wires || x.Class.Parts() != y.Class.Parts() ||
 			x.Class.Rows != y.Class.Rows || x.Class.Columns != y.Class.Columns {
-			return fmt.Errorf("chip %s: name, wiring, lane, kind or lattice of the true array differ from the description", y.Name)
+			return fmt.Errorf("chip %s: name, wiring, lane, parts or lattice of the true array differ from the description", y.Name)
 		}
 	}
 	for i := range a.Lanes {

@@ -21,7 +21,7 @@ type nominalDie struct {
 func nominalDieOf(a *chipmodel.Array, chip int, _ uint64) dieModel {
 	class := a.Chips[chip].Class
 	d := &nominalDie{class: class, lux: make([]float64, class.Columns)}
-	if class.Kind.HasMemory() {
+	if class.HasMemory() {
 		d.cells = make([]float64, class.Rows*class.Columns)
 	}
 	return d

@@ -69,13 +69,13 @@ func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
 }
 
 // residual is the part of the step from one pixel to the next that a chip's lane
-// still lacks when it is sampled. The bandwidth of a trimmed chip's output follows
-// its bias.
+// still lacks when it is sampled. The bandwidth of an output with a bias register
+// follows that.
 func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 	chip := &b.array.Chips[c]
 	lane := &b.array.Lanes[chip.Lane]
 	moves := chip.Class.Spec.GetReadout().GetStep().AsDuration()
-	if chip.Class.Kind.Counts() {
+	if chip.Class.Counts() {
 		moves *= time.Duration(s.Window.ColumnStep)
 	}
 	given := t.PixelInterval - moves
@@ -88,8 +88,7 @@ func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 // neededNow is what a chip's lane needs to settle at the chip's output bias.
 func (b *Bus) neededNow(c int) time.Duration {
 	needed := b.chips[c].needed
-	if spec := b.real.Chips[c].Class.Spec.GetTrimmed(); spec != nil {
-		bias := spec.GetOutputBias()
+	if bias := b.real.Chips[c].Class.Spec.GetOutputBias(); bias != nil {
 		steps := int(b.chips[c].die.Register(chipmodel.OutputBias)) - int(bias.GetNominal())
 		needed = time.Duration(float64(needed) / analog.BiasBandwidth(bias.GetBandwidthPerStep(), steps))
 	}

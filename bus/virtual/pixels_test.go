@@ -163,7 +163,7 @@ func TestSimulatedDiesScatterAboutTheNominal(t *testing.T) {
 	}
 }
 
-// A trimmed chip whose output bias is lowered settles more slowly: its pixels then
+// A chip whose output bias is lowered settles more slowly: its pixels then
 // show more of the pixel before.
 func TestResidual(t *testing.T) {
 	b := testBus(t, free, 1)

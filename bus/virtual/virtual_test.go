@@ -57,7 +57,7 @@ func readMemories(a *chipmodel.Array) []bus.Op {
 
 func readOne(a *chipmodel.Array, chip int, word chipmodel.LineSet) []bus.Op {
 	ops := []bus.Op{Select(word), Write(1, chipmodel.OutputEnable, 1, chip)}
-	if a.Chips[chip].Class.Kind.Counts() {
+	if a.Chips[chip].Class.Counts() {
 		ops = append(ops, Strobe(2, chipmodel.Reset, 0, chip))
 	}
 	return append(ops, Scan(a, chip, 0, bus.Claim{}), Write(3, chipmodel.OutputEnable, 0, chip))
@@ -104,7 +104,7 @@ func TestRunTakesTheExactTimes(t *testing.T) {
 }
 
 // Chips without memory sample the light when they convert, and hold nothing. The
-// trimmed chip on lane b: 10 kOhm x (12 + 3) pF = 150 ns, 13 ln 2 of it = 1351.6 ns,
+// chip T0 on lane b: 10 kOhm x (12 + 3) pF = 150 ns, 13 ln 2 of it = 1351.6 ns,
 // rounded up; the first pixel after one step of 250 ns.
 func TestLightOfChipsWithoutMemory(t *testing.T) {
 	b := testBus(t, free, 1)

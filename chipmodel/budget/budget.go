@@ -23,7 +23,7 @@ type Conditions struct {
 	Hold time.Duration
 	// Shares are the shares between load and readout.
 	Shares []Share
-	// Columns and Rows are the patterns that are set on an in-array switch chip.
+	// Columns and Rows are the patterns that are set on a chip with pixel switches.
 	Columns, Rows uint8
 	// DifferenceVolts is the difference between neighbouring cells and between pixels
 	// that are read one after another, for what has not settled; 0 means one decade of
@@ -34,7 +34,7 @@ type Conditions struct {
 	// Bandwidth is that of the output relative to nominal (see die.Die.Bandwidth); 0
 	// means 1.
 	Bandwidth float64
-	// GainIndex is the amplifier gain of a trimmed chip.
+	// GainIndex is the gain of the amplifier, of a chip that has one.
 	GainIndex int
 	// Calibrated leaves out what a calibration takes away: the fixed pattern, and the
 	// converter's offset and gain.
@@ -132,15 +132,15 @@ func (k *reckoning) check() {
 	within("settle", k.Settle.Seconds(), 0, 1e6, "give 0 or more")
 	within("bandwidth", k.Bandwidth, 0, 100, "give a part of the nominal bandwidth")
 	within("difference_volts", k.DifferenceVolts, 0, 100, "give 0 to 100 V")
-	kind := k.class.Kind
-	if !kind.HasMemory() && len(k.Shares) > 0 {
-		k.m.Add("shares", fmt.Sprintf("chips of class %q cannot share (%s chips)", k.class.Name, kind), "leave them out")
+	if !k.class.HasMemory() && len(k.Shares) > 0 {
+		k.m.Add("shares", fmt.Sprintf("chips of class %q cannot share (%s)", k.class.Name, k.class.Parts()), "leave them out")
 	}
-	if !kind.HasMemory() && k.Hold > 0 {
-		k.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing (%s chips)", k.class.Name, kind), "leave it out")
+	if !k.class.HasMemory() && k.Hold > 0 {
+		k.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing (%s)", k.class.Name, k.class.Parts()), "leave it out")
 	}
-	if kind != chipmodel.InArraySwitch && (k.Columns != 0 || k.Rows != 0) {
-		k.m.Add("columns", fmt.Sprintf("chips of class %q set no patterns before sensing (%s chips)", k.class.Name, kind), "give shares on a memory chip, nothing on others")
+	if !k.class.HasSwitches() && (k.Columns != 0 || k.Rows != 0) {
+		k.m.Add("columns", fmt.Sprintf("chips of class %q set no patterns before sensing (%s)", k.class.Name, k.class.Parts()),
+			"give shares to a chip with memory, nothing to others")
 	}
 	if len(k.Shares) > 4096 {
 		k.m.Add("shares", fmt.Sprintf("%d shares are too many", len(k.Shares)), "give at most 4096")
@@ -148,7 +148,7 @@ func (k *reckoning) check() {
 	for i, s := range k.Shares {
 		within(fmt.Sprintf("shares[%d].closed", i), s.Closed.Seconds(), 0, 1e6, "give 0 or more")
 	}
-	if most := max(len(k.class.Spec.GetTrimmed().GetGains()), 1); k.GainIndex < 0 || k.GainIndex >= most {
+	if most := max(len(k.class.Spec.GetAmplifier().GetGains()), 1); k.GainIndex < 0 || k.GainIndex >= most {
 		k.m.Add("gain_index", fmt.Sprintf("there is no gain %d", k.GainIndex), fmt.Sprintf("use 0 to %d", most-1))
 	}
 }
@@ -160,10 +160,10 @@ func (k *reckoning) work() Budget {
 	converter := k.lane.Spec.GetConverter()
 	response := die.NewResponse(k.class)
 	signal := response.Volts(k.Lux)
-	if t := spec.GetTrimmed(); t != nil {
-		k.gain = t.GetGains()[k.GainIndex]
-		signal = t.GetAmplifierMidVolts() + k.gain*(signal-t.GetAmplifierMidVolts())
-		signal = min(max(signal, t.GetOutputLowVolts()), t.GetOutputHighVolts())
+	if amp := spec.GetAmplifier(); amp != nil {
+		k.gain = amp.GetGains()[k.GainIndex]
+		signal = amp.GetMidVolts() + k.gain*(signal-amp.GetMidVolts())
+		signal = min(max(signal, amp.GetLowVolts()), amp.GetHighVolts())
 	}
 	k.out = Budget{
 		Chip: k.array.Chips[k.chip].Name, Class: k.class.Name, Lane: k.lane.Name, Lux: k.Lux, SignalVolts: signal,
@@ -179,7 +179,7 @@ func (k *reckoning) work() Budget {
 	} else {
 		k.logarithmicPixel()
 	}
-	if k.class.Kind.HasMemory() {
+	if k.class.HasMemory() {
 		k.memory()
 	}
 	k.readout()

@@ -270,13 +270,13 @@ func TestLeastLight(t *testing.T) {
 // peak over root two; too low a supply lets all through; and between, part of a cycle.
 func TestSupplyRipple(t *testing.T) {
 	for supply, want := range map[float64]float64{5: 0.1 / 1000 / math.Sqrt2, 3.2: 0.1 / math.Sqrt2} {
-		c := &facetdv1.TrimmedChip{SupplyVolts: supply, SupplyRippleVolts: 0.1, RegulatorVolts: 3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 60}
+		c := &facetdv1.Regulator{SupplyVolts: supply, SupplyRippleVolts: 0.1, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 60}
 		if got := supplyRipple(c); math.Abs(got/want-1) > 1e-6 {
 			t.Errorf("a supply of %g V leaves %v V, want %v V", supply, got, want)
 		}
 	}
 	// At the limit half a cycle passes: a half wave of rms 1/2, less its mean 1/pi.
-	c := &facetdv1.TrimmedChip{SupplyVolts: 3.3, SupplyRippleVolts: 0.1, RegulatorVolts: 3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 200}
+	c := &facetdv1.Regulator{SupplyVolts: 3.3, SupplyRippleVolts: 0.1, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 200}
 	if got, want := supplyRipple(c), 0.1*math.Sqrt(0.25-1/(math.Pi*math.Pi)); math.Abs(got/want-1) > 1e-4 {
 		t.Errorf("at the limit %v V are left, want %v V", got, want)
 	}

@@ -35,7 +35,7 @@ func (k *reckoning) weights() float64 {
 		axis(k.class.Columns, func(s Share) uint8 { return s.Columns })
 }
 
-// joined is the number of pixels of the middle block of an in-array switch chip.
+// joined is the number of pixels of the middle block that pixel switches join.
 func (k *reckoning) joined() float64 {
 	side := func(pattern uint8, cells int) int {
 		for start := 0; ; {
@@ -94,10 +94,10 @@ func (k *reckoning) logarithmicPixel() {
 func (k *reckoning) memory() {
 	m := k.class.Spec.GetMemory()
 	cell := m.GetCellCapacitanceFf() * 1e-15
-	k.add("kT/C of the memory cells", Random, analog.KTCVolts(k.kelvin, cell),
+	k.add("kT/C of the memory cells", Random, k.gain*analog.KTCVolts(k.kelvin, cell),
 		"larger cells, or the mean of several frames; smoothing and binning do not lower it")
 	leak := m.GetLeakFa()*analog.Doubling(k.kelvin, m.GetLeakDoublingK()) + m.GetLightLeakFaPerLux()*k.Lux
-	k.add("droop", Systematic, analog.DroopVoltsPerS(leak*1e-15, cell)*k.Hold.Seconds(), "a shorter hold (load in batches), a cooler chip, or shade")
+	k.add("droop", Systematic, k.gain*analog.DroopVoltsPerS(leak*1e-15, cell)*k.Hold.Seconds(), "a shorter hold (load in batches), a cooler chip, or shade")
 	var injected, unsettled float64
 	for _, s := range k.Shares {
 		rows, columns := analog.LargestBlock(s.Rows, k.class.Rows), analog.LargestBlock(s.Columns, k.class.Columns)
@@ -116,7 +116,7 @@ func (k *reckoning) memory() {
 		}
 		unsettled += left * k.DifferenceVolts
 	}
-	k.add("charge injection", Systematic, injected, "fewer shares; a calibration with the same shares takes it away")
+	k.add("charge injection", Systematic, k.gain*injected, "fewer shares; a calibration with the same shares takes it away")
 	k.add("shares not settled", Systematic, unsettled, "keep the switches closed for longer, or use smaller blocks")
 }
 
@@ -154,18 +154,19 @@ func (k *reckoning) readout() {
 		shift := c.GetOffsetVolts() + c.GetGainError()*(k.out.SignalVolts-c.GetLowVolts())
 		k.add("offset and gain of the converter", Systematic, shift, "calibrate the converter at two voltages")
 	}
-	if t := k.class.Spec.GetTrimmed(); t != nil {
-		k.add("supply ripple", Random, k.gain*supplyRipple(t), "a supply further above the regulator's output, or a filter")
+	if r := k.class.Spec.GetRegulator(); r != nil {
+		// It moves all pixels of an instant alike: joining them takes nothing away.
+		k.add("supply ripple", Random, k.gain*supplyRipple(r), "a supply further above the regulator's output, or a filter")
 	}
 }
 
 // supplyRipple is what the ripple of the supply leaves on the regulator's output, as a
 // root mean square: a part of it where the supply is high enough, and where it comes
 // nearer to the output than the dropout, all of it.
-func supplyRipple(t *facetdv1.TrimmedChip) float64 {
-	ripple := t.GetSupplyRippleVolts()
-	headroom := t.GetSupplyVolts() - t.GetRegulatorDropoutVolts() - t.GetRegulatorVolts()
-	passed := ripple * math.Pow(10, -t.GetRegulatorRejectionDb()/20)
+func supplyRipple(r *facetdv1.Regulator) float64 {
+	ripple := r.GetSupplyRippleVolts()
+	headroom := r.GetSupplyVolts() - r.GetDropoutVolts() - r.GetOutputVolts()
+	passed := ripple * math.Pow(10, -r.GetRejectionDb()/20)
 	const points = 1000 // over one cycle
 	var mean, squares float64
 	for i := range points {

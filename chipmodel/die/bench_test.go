@@ -19,7 +19,7 @@ func BenchmarkReadout(b *testing.B) {
 	light := flat(100)
 	for _, name := range []string{"wall-00", "bed-1", "bow-left", "bow-comb"} {
 		c := &a.Chips[a.Chip(name)]
-		b.Run(c.Class.Kind.String(), func(b *testing.B) {
+		b.Run(c.Class.Parts(), func(b *testing.B) {
 			d, lane := New(a, c.Index, 1), NewLane(a, c.Lane, 1)
 			d.Strobe(chipmodel.Load, 0, 0, light)
 			volts, codes := make([]float64, c.Class.Columns), make([]uint16, c.Class.Columns)

@@ -29,7 +29,7 @@ type pixelDefect struct {
 }
 
 // SetDefects gives the die defective pixels, in place of those it had; the last of several
-// of one pixel counts. A block of in-array switches shows a defect only of a pixel that is
+// of one pixel counts. A block of joined pixels shows a defect only of a pixel that is
 // read alone. Errors: invalid.Errors, and then nothing has changed.
 func (d *Die) SetDefects(defects []Defect) error {
 	var m invalid.Errors

@@ -18,8 +18,9 @@ import (
 // one row of a chip at a bus time in nanoseconds.
 type Light = func(dst []float64, row int, atNS int64)
 
-// kindModel is what one kind of chip does beyond holding registers.
-type kindModel interface {
+// storage is what lies between the pixels and the output: analog memory, switches between
+// the pixels, or nothing.
+type storage interface {
 	powerOn()
 	// written is called after a register changed.
 	written(r facetdv1.Register)
@@ -28,12 +29,14 @@ type kindModel interface {
 	heldNS(row int, atNS int64) int64
 }
 
-// Die is one simulated chip.
+// Die is one simulated chip: pixels under a supply, a storage, and an output.
 type Die struct {
 	class     *chipmodel.Class
 	px        *pixels
 	registers [chipmodel.NumRegisters]uint16
-	model     kindModel
+	supply    supply
+	storage   storage
+	output    output
 }
 
 // New makes the die of a chip of an array; its fixed pattern is drawn here, from
@@ -49,18 +52,15 @@ func NewIdeal(a *chipmodel.Array, chip int) *Die {
 }
 
 func newDie(class *chipmodel.Class, pulse time.Duration, rng *analog.Noise) *Die {
-	d := &Die{class: class}
-	px := newPixels(class, rng)
-	d.px = px
-	switch class.Kind {
-	case chipmodel.Memory:
-		d.model = newMemory(d, px, pulse, rng)
-	case chipmodel.InArraySwitch:
-		d.model = newInArraySwitch(d, px)
-	case chipmodel.Trimmed:
-		d.model = newTrimmed(d, px)
+	d := &Die{class: class, px: newPixels(class, rng)}
+	d.supply = newSupply(class.Spec, rng)
+	switch {
+	case class.HasMemory():
+		d.storage = newMemory(d, d.px, pulse, rng)
+	case class.HasSwitches():
+		d.storage = newSwitches(d, d.px)
 	default:
-		d.model = &direct{px}
+		d.storage = &direct{d}
 	}
 	d.PowerOn()
 	return d
@@ -69,12 +69,17 @@ func newDie(class *chipmodel.Class, pulse time.Duration, rng *analog.Noise) *Die
 // PowerOn sets the registers to their values after power-on; what a memory holds
 // is then undefined (its reset level).
 func (d *Die) PowerOn() {
-	d.registers = [chipmodel.NumRegisters]uint16{}
-	if t := d.class.Spec.GetTrimmed(); t != nil {
-		d.registers[chipmodel.PixelBias] = uint16(t.GetPixelBias().GetNominal())
-		d.registers[chipmodel.OutputBias] = uint16(t.GetOutputBias().GetNominal())
+	for r := range d.registers {
+		d.registers[r] = d.class.PowerOn(facetdv1.Register(r))
 	}
-	d.model.powerOn()
+	d.wire()
+	d.storage.powerOn()
+}
+
+// wire makes the registers act on the supply and on the output.
+func (d *Die) wire() {
+	d.supply.shift = pixelShift(d.class.Spec.GetPixelBias(), d.registers[chipmodel.PixelBias])
+	d.output = newOutput(d.class.Spec, &d.registers)
 }
 
 // Register returns the value of a register, 0 for one that no chip has.
@@ -85,48 +90,45 @@ func (d *Die) Register(r facetdv1.Register) uint16 {
 	return d.registers[r]
 }
 
-// Write sets a register. A register that other kinds of chip have is remembered and
-// does nothing; one that no chip has is ignored.
+// Write sets a register. A register that only other chips have is remembered and does
+// nothing; one that no chip has is ignored.
 func (d *Die) Write(r facetdv1.Register, v uint16) {
 	if d.Register(r) == v || int(r) >= len(d.registers) || r < 0 {
 		return
 	}
 	d.registers[r] = v
-	d.model.written(r)
+	d.wire()
+	d.storage.written(r)
 }
 
 // Strobe gives a strobe that begins at a bus time; hold is how long a share keeps
 // the switches closed. Strobes that the chip does not know do nothing.
 func (d *Die) Strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light Light) {
-	d.model.strobe(s, atNS, hold, light)
+	d.storage.strobe(s, atNS, hold, light)
 }
 
 // Row gives the volts at the chip's output for len(dst) pixels of a lattice row,
 // from column on and columnStep apart; pixel i is sampled at atNS + i intervalNS.
 func (d *Die) Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light Light) {
-	d.model.row(dst, row, column, columnStep, atNS, intervalNS, light)
+	d.storage.row(dst, row, column, columnStep, atNS, intervalNS, light)
+	d.output.drive(dst)
 }
 
 // Bandwidth is the bandwidth of the chip's output relative to its nominal bias, which
 // is what the array's settling times are for: 1 for chips without a bias register. A
 // lane that needs a time to settle needs it divided by this; a readout that does not
 // allow for it shows a ghost of the pixel before.
-func (d *Die) Bandwidth() float64 {
-	if t, ok := d.model.(*trimmed); ok {
-		return t.bandwidth
-	}
-	return 1
-}
+func (d *Die) Bandwidth() float64 { return d.output.bandwidth }
 
 // HoldNS is the time since a row was loaded, 0 for chips without memory.
-func (d *Die) HoldNS(row int, atNS int64) int64 { return d.model.heldNS(row, atNS) }
+func (d *Die) HoldNS(row int, atNS int64) int64 { return d.storage.heldNS(row, atNS) }
 
 // SetKelvin brings the die to another temperature than its class says: offsets drift,
 // slopes go as the absolute temperature, dark terms and leakage double every so many
 // kelvin, as the class gives them.
 func (d *Die) SetKelvin(kelvin float64) {
 	d.px.setKelvin(d.class, kelvin)
-	if m, ok := d.model.(*memory); ok {
+	if m, ok := d.storage.(*memory); ok {
 		m.setKelvin(kelvin)
 	}
 }
@@ -136,19 +138,20 @@ func (d *Die) patterns() (columns, rows uint8) {
 	return uint8(d.registers[chipmodel.ColumnPattern]), uint8(d.registers[chipmodel.RowPattern])
 }
 
-// direct is a chip whose pixels go straight to its output: counter and hexagonal
-// chips. The bus walks the counter; the die only sees which pixel is read.
-type direct struct{ px *pixels }
+// direct is no storage: the pixels go straight to the output. Where a counter walks them,
+// the bus does that; the die only sees which pixel is read.
+type direct struct{ die *Die }
 
 func (m *direct) powerOn()                                            {}
 func (m *direct) written(facetdv1.Register)                           {}
 func (m *direct) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
 func (m *direct) heldNS(int, int64) int64                             { return 0 }
 func (m *direct) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
-	n := len(dst)
-	m.px.look(row, atNS, int64(n-1)*intervalNS, light)
+	n, px := len(dst), m.die.px
+	px.look(row, atNS, int64(n-1)*intervalNS, light)
 	for i := range dst {
 		c := column + i*step
-		dst[i] = m.px.volts(row*m.px.columns+c, m.px.luxAt(c, i, n), atNS+int64(i)*intervalNS)
+		dst[i] = px.volts(row*px.columns+c, px.luxAt(c, i, n), atNS+int64(i)*intervalNS)
 	}
+	m.die.supply.add(dst, atNS, intervalNS)
 }

@@ -206,7 +206,7 @@ func TestLagInTheDark(t *testing.T) {
 }
 
 func TestTrimRegisters(t *testing.T) {
-	msg := trimmedArray()
+	msg := partsArray()
 	a, m := chipmodel.New(msg)
 	if len(m) > 0 {
 		t.Fatal(m)
@@ -233,20 +233,20 @@ func TestTrimRegisters(t *testing.T) {
 	}
 }
 
-func trimmedArray() *facetdv1.Array {
+func partsArray() *facetdv1.Array {
 	return &facetdv1.Array{
 		SelectLines: []string{"y"},
 		Timing:      &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
 		Lanes:       []*facetdv1.Lane{{Name: "a", Converter: &facetdv1.Converter{Bits: 12, HighVolts: 3, Conversion: dur(1000)}}},
 		Classes: []*facetdv1.ChipClass{{
 			Name: "t", Lattice: &facetdv1.Lattice{Rows: 4, Columns: 4, PitchXUm: 20},
-			Readout: &facetdv1.Readout{Step: dur(100), Settle: dur(1000)},
-			Pixel:   &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01}},
-			Kind: &facetdv1.ChipClass_Trimmed{Trimmed: &facetdv1.TrimmedChip{
-				Reset_: dur(1000), SupplyVolts: 5, RegulatorVolts: 3, RegulatorDropoutVolts: 0.3, RegulatorRejectionDb: 60,
-				PixelBias: &facetdv1.BiasRegister{Nominal: 128, VoltsPerStep: 0.01}, OutputBias: &facetdv1.BiasRegister{Nominal: 128},
-				Gains: []float64{1, 4}, AmplifierMidVolts: 1, OffsetStepVolts: 0.01, OutputLowVolts: 0.1, OutputHighVolts: 2.5,
-			}},
+			Readout:    &facetdv1.Readout{Step: dur(100), Settle: dur(1000)},
+			Pixel:      &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01}},
+			Counter:    &facetdv1.Counter{Reset_: dur(1000)},
+			Regulator:  &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 60},
+			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: 0.01},
+			OutputBias: &facetdv1.OutputBias{Nominal: 128},
+			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 4}, MidVolts: 1, OffsetStepVolts: 0.01, LowVolts: 0.1, HighVolts: 2.5},
 		}},
 		Chips: []*facetdv1.Chip{{Name: "c", Class: "t", Selects: []string{"y"}, Lane: "a", Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}}},
 	}
@@ -292,7 +292,8 @@ func TestGhost(t *testing.T) {
 func TestJoinedLag(t *testing.T) {
 	// C U_T/I of 1 nF at 300 K and 10 nA (a lux) is 2.5852 ms.
 	a := classOf(t, func(c *facetdv1.ChipClass) {
-		c.Kind = &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: dur(1000)}}
+		bare(c)
+		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(1000)}
 		l := c.GetLogarithmic() // so large a node that its noise is small
 		l.NodeCapacitanceFf, l.PhotocurrentFaPerLux, l.DarkLux = 1e6, 1e7, 1e-9
 	})
@@ -353,7 +354,8 @@ func TestDarkCurrent(t *testing.T) {
 	read := func(kelvin float64) float64 {
 		a := classOf(t, func(c *facetdv1.ChipClass) {
 			c.TemperatureK = kelvin
-			c.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+			bare(c)
+			c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 			c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 				Exposure: dur(1e7), ElectronsPerLuxS: 1e5, DarkElectronsPerS: 1e4, FullWellElectrons: 1e4,
 				VoltsPerElectron: 1e-4, ResetVolts: 2, DarkDoublingK: 7,

@@ -19,7 +19,8 @@ func TestLinearMemory(t *testing.T) {
 	const side, electrons, read, perElectron, cell = 96, 4000.0, 20.0, 20e-6, 20e-15
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: side, Columns: side, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{LoadRow: dur(1000), CellCapacitanceFf: cell * 1e15, SwitchResistanceOhms: 1e4}}
+		bare(c)
+		c.Memory = &facetdv1.AnalogMemory{LoadRow: dur(1000), CellCapacitanceFf: cell * 1e15, SwitchResistanceOhms: 1e4}
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 			Exposure: dur(1e6), ElectronsPerLuxS: 1e3 * electrons / 100, FullWellElectrons: 1e5, VoltsPerElectron: perElectron,
 			ResetVolts: 2, ReadNoiseElectrons: read,
@@ -55,7 +56,8 @@ func TestLagOfADie(t *testing.T) {
 	const side, node, perLux = 64, 50e-15, 100e-15
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: side, Columns: side, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+		bare(c)
+		c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
 			OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01, NodeCapacitanceFf: node * 1e15, PhotocurrentFaPerLux: perLux * 1e15,
 		}}
@@ -141,9 +143,8 @@ func TestSignalAndResponse(t *testing.T) {
 		kelvin := 260 + 80*rng.Float64()
 		a := classOf(t, func(c *facetdv1.ChipClass) {
 			c.TemperatureK = kelvin
-			k := c.GetTrimmed()
-			k.OutputLowVolts, k.OutputHighVolts = -1e3, 1e3
-			k.SupplyVolts = 3 + rng.Float64() // short of the dropout below 3.3 V
+			c.Amplifier.LowVolts, c.Amplifier.HighVolts = -1e3, 1e3
+			c.Regulator.SupplyVolts = 3 + rng.Float64() // short of the dropout below 3.3 V
 			if rng.IntN(2) == 0 {
 				c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 					Exposure: dur(1e6), ElectronsPerLuxS: 1e4, DarkElectronsPerS: 1e3, FullWellElectrons: 1e6, VoltsPerElectron: 1e-6, ResetVolts: 2, DarkDoublingK: 8,
@@ -177,9 +178,10 @@ func TestDroopBeforeAShare(t *testing.T) {
 	const cell, leak, perLux = 100.0, 5.0, 1.0 // fF, fA, fA a lux
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: 2, Columns: 2, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{
+		bare(c)
+		c.Memory = &facetdv1.AnalogMemory{
 			LoadRow: dur(1000), CellCapacitanceFf: cell, SwitchResistanceOhms: 1e4, LeakFa: leak, LightLeakFaPerLux: perLux,
-		}}
+		}
 	})
 	light := func(dst []float64, row int, _ int64) {
 		for c := range dst {

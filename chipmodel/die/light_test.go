@@ -23,7 +23,8 @@ func lamp(hz, depth float64) Light {
 func linearChip(t testing.TB, columns uint32, exposure time.Duration) *Die {
 	return NewIdeal(classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: 2, Columns: columns, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+		bare(c)
+		c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 			Exposure: dur(exposure), ElectronsPerLuxS: 1e3 / exposure.Seconds(), FullWellElectrons: 1e9, VoltsPerElectron: 1e-6,
 		}}
@@ -58,11 +59,12 @@ func TestLightMovesAlongARow(t *testing.T) {
 	const hz, depth = 100, 0.3
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: 4, Columns: 48, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: dur(1000)}}
+		bare(c)
+		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(1000)}
 	})
 	hexed := classOf(t, func(c *facetdv1.ChipClass) {
-		c.Lattice = &facetdv1.Lattice{Rows: 4, Columns: 48, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_Hexagonal{Hexagonal: &facetdv1.HexagonalChip{}}
+		bare(c)
+		c.Lattice = &facetdv1.Lattice{Rows: 4, Columns: 48, PitchXUm: 10, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}
 	})
 	joined := NewIdeal(a, 0)
 	joined.Write(chipmodel.ColumnPattern, 0x55)
@@ -93,13 +95,14 @@ func TestJoinedLinearPixels(t *testing.T) {
 	t.Logf("seed %d", seed)
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: 8, Columns: 8, PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: dur(1000)}}
+		bare(c)
+		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(1000)}
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 			Exposure: dur(1e6), ElectronsPerLuxS: 1e4, FullWellElectrons: 1e6, VoltsPerElectron: 1e-6, GainSpread: 0.05, DarkSpreadElectrons: 20,
 		}}
 	})
 	d := New(a, 0, seed)
-	l := d.model.(*inArraySwitch).px.linear
+	l := d.px.linear
 	d.Write(chipmodel.ColumnPattern, 0x77) // fours
 	d.Write(chipmodel.RowPattern, 0x55)    // pairs
 	var electrons, gain, offset float64
@@ -144,8 +147,8 @@ func TestRegulator(t *testing.T) {
 		{5, 0.1, 40, 1e-3, -1e-3},    //
 	} {
 		a := classOf(t, func(class *facetdv1.ChipClass) {
-			k := class.GetTrimmed() // 3 V, 0.3 V dropout
-			k.SupplyVolts, k.SupplyRippleVolts, k.SupplyRippleHz, k.RegulatorRejectionDb = c.supply, c.ripple, 1000, c.rejection
+			k := class.GetRegulator() // 3 V, 0.3 V dropout
+			k.SupplyVolts, k.SupplyRippleVolts, k.SupplyRippleHz, k.RejectionDb = c.supply, c.ripple, 1000, c.rejection
 		})
 		d := New(a, 0, 1)
 		d.Write(chipmodel.Gain, 1)

@@ -8,7 +8,7 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
-// memory is a memory chip: pixels, and a plane of one capacitor a pixel.
+// memory is a plane of one capacitor per pixel.
 type memory struct {
 	die    *Die
 	px     *pixels
@@ -138,6 +138,7 @@ func (m *memory) load(atNS int64, light Light) {
 		m.px.gather(m.px.lux, r, at, light)
 		base := r * columns
 		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc)
+		m.die.supply.add(m.plane.Volts[base:base+columns], at, 0)
 		droop, inverse := m.droop[base:base+columns], m.inverse[base:base+columns]
 		for c, lux := range m.px.lux[:columns] {
 			droop[c] = (m.leak + m.lightLeak*lux) * inverse[c]

@@ -31,13 +31,18 @@ func load(t testing.TB, name string, into any) {
 // classOf makes the array of the trim test into one with another class.
 func classOf(t testing.TB, change func(*facetdv1.ChipClass)) *chipmodel.Array {
 	t.Helper()
-	msg := proto.Clone(trimmedArray()).(*facetdv1.Array)
+	msg := proto.Clone(partsArray()).(*facetdv1.Array)
 	change(msg.Classes[0])
 	a, m := chipmodel.New(msg)
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
 	return a
+}
+
+// bare takes from a class all that it has beside lattice, pixels and readout.
+func bare(c *facetdv1.ChipClass) {
+	c.Counter, c.Regulator, c.PixelBias, c.OutputBias, c.Amplifier = nil, nil, nil, nil, nil
 }
 
 // TestTemperature: offset drifts, the slope goes as kT/q, the dark term doubles every
@@ -57,7 +62,8 @@ func TestTemperature(t *testing.T) {
 			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
 				OffsetVolts: 1, VoltsPerDecade: 0.07738435813203127, DarkLux: 0.05, OffsetDriftVoltsPerK: -1.5e-3, DarkDoublingK: 8,
 			}}
-			c.Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+			bare(c)
+			c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 		})
 		var got [1]float64
 		NewIdeal(a, 0).Row(got[:], 0, 0, 1, 0, 0, flat(r.X))
@@ -95,9 +101,9 @@ func TestAmplifier(t *testing.T) {
 	for _, r := range table.Rows {
 		a := classOf(t, func(c *facetdv1.ChipClass) {
 			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{VoltsPerDecade: 1, DarkLux: 1e-9}}
-			k := c.GetTrimmed()
-			k.Gains, k.AmplifierMidVolts, k.OutputLowVolts, k.OutputHighVolts = []float64{r.G}, r.Mid, r.Low, r.High
-			k.PixelBias = &facetdv1.BiasRegister{Nominal: 100, VoltsPerStep: r.Mid - r.Bias}
+			k := c.GetAmplifier()
+			k.Gains, k.MidVolts, k.LowVolts, k.HighVolts = []float64{r.G}, r.Mid, r.Low, r.High
+			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: r.Mid - r.Bias}
 		})
 		d := NewIdeal(a, 0)
 		d.Write(chipmodel.PixelBias, 101)
@@ -127,10 +133,11 @@ func TestJoinedBeforeSensing(t *testing.T) {
 	rows := len(table.I) / table.Columns
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: uint32(rows), Columns: uint32(table.Columns), PitchXUm: 10}
-		c.Kind = &facetdv1.ChipClass_InArraySwitch{InArraySwitch: &facetdv1.InArraySwitchChip{PatternSettle: dur(1000)}}
+		bare(c)
+		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(1000)}
 	})
 	d := NewIdeal(a, 0)
-	px := d.model.(*inArraySwitch).px
+	px := d.px
 	for i := range table.A {
 		px.a[i], px.b[i], px.c[i] = table.A[i], table.B, 0
 	}
@@ -175,12 +182,13 @@ func (c *emvaChip) frame(lux float64) []float64 {
 func newEMVAChip(t testing.TB, seed uint64, k, full, read, dsnu, prnu, offset float64) *emvaChip {
 	t.Helper()
 	const side, voltsPerE = 128, 50e-6
-	msg := trimmedArray()
+	msg := partsArray()
 	step := voltsPerE / k
 	msg.Lanes[0].Converter.LowVolts = 3 - (4095-offset)*step
 	msg.Lanes[0].Converter.HighVolts = 3 + (offset+1)*step
 	msg.Classes[0].Lattice = &facetdv1.Lattice{Rows: side, Columns: side, PitchXUm: 10}
-	msg.Classes[0].Kind = &facetdv1.ChipClass_Counter{Counter: &facetdv1.CounterChip{Reset_: dur(1000)}}
+	bare(msg.Classes[0])
+	msg.Classes[0].Counter = &facetdv1.Counter{Reset_: dur(1000)}
 	msg.Classes[0].Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 		Exposure: dur(1e6), ElectronsPerLuxS: 1e5, FullWellElectrons: full, VoltsPerElectron: voltsPerE, ResetVolts: 3,
 		ReadNoiseElectrons: read, DarkSpreadElectrons: dsnu, GainSpread: prnu,
@@ -344,7 +352,7 @@ func TestFlickerBeats(t *testing.T) {
 // a ghost, which slowing the readout by the same factor takes away.
 func TestStarvedOutput(t *testing.T) {
 	a := classOf(t, func(c *facetdv1.ChipClass) {
-		c.GetTrimmed().OutputBias = &facetdv1.BiasRegister{Nominal: 128, BandwidthPerStep: 0.005}
+		c.OutputBias = &facetdv1.OutputBias{Nominal: 128, BandwidthPerStep: 0.005}
 	})
 	d := NewIdeal(a, 0)
 	if d.Bandwidth() != 1 {

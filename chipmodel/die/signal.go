@@ -14,18 +14,20 @@ func NewClass(c *chipmodel.Class, noise *analog.Noise) *Die { return newDie(c, 0
 
 // Preset puts pixel signals in volts, row by row, into a memory chip as a load at a
 // bus time would, with the noise of the cells but without that of pixels, and in the
-// dark. It fails on a chip without memory and when the number of signals is not the
+// dark; the supply moves them as it moves a load. It fails on a chip without memory and when the number of signals is not the
 // lattice's.
 func (d *Die) Preset(volts []float64, atNS int64) error {
-	m, ok := d.model.(*memory)
+	m, ok := d.storage.(*memory)
 	if !ok {
-		return fmt.Errorf("chips of class %q have no memory to preset (%s chips)", d.class.Name, d.class.Kind)
+		return fmt.Errorf("chips of class %q have no memory to preset (%s)", d.class.Name, d.class.Parts())
 	}
 	if len(volts) != len(m.plane.Volts) {
 		return fmt.Errorf("%d signals for a lattice of %d x %d", len(volts), d.class.Rows, d.class.Columns)
 	}
 	m.hold(atNS)
+	shift := d.supply.at(atNS)
 	for i, v := range volts {
+		v += shift
 		if m.ktc > 0 {
 			v += m.ktc * m.rng.Normal()
 		}
@@ -36,15 +38,10 @@ func (d *Die) Preset(volts []float64, atNS int64) error {
 }
 
 // Signal turns volts at the output back into the signal of the pixel, by the nominal
-// chain of the registers as they are: on trimmed chips it undoes amplifier, offset,
-// bias and a sagging supply. What was clipped stays so.
+// chain of the registers as they are: it undoes amplifier, offset, bias and a sagging
+// supply. What was clipped stays so.
 func (d *Die) Signal(output float64) float64 {
-	t, ok := d.model.(*trimmed)
-	if !ok {
-		return output
-	}
-	mid := t.spec.GetAmplifierMidVolts()
-	return mid + (output-t.offset-mid)/t.gain - t.shift + t.sag
+	return d.output.signal(output) - d.supply.shift + d.supply.sag
 }
 
 // Response is the nominal response of a class's pixels at its temperature, without
@@ -59,7 +56,7 @@ type Response struct {
 
 // NewResponse returns the response of a class.
 func NewResponse(c *chipmodel.Class) Response {
-	px := newPixels(&chipmodel.Class{Kind: c.Kind, Rows: 1, Columns: 1, Spec: c.Spec}, nil)
+	px := newPixels(&chipmodel.Class{Rows: 1, Columns: 1, Spec: c.Spec}, nil)
 	if l := px.linear; l != nil {
 		return Response{linear: true, zero: l.zero, perLux: l.voltsPerE * l.gain[0], dark: l.voltsPerE * l.dark, low: l.zero - l.voltsPerE*l.full}
 	}

@@ -56,7 +56,7 @@ type Request struct {
 	Unit  Unit
 	// Columns and Rows are switch patterns of eight characters, bit 0 first, or None;
 	// the k-th of both make one share step. Only an absent list may differ in length.
-	// On an in-array switch chip one step sets the patterns before sensing.
+	// With pixel switches one step sets the patterns before sensing.
 	Columns, Rows []string
 	// View adds its shares, smoothing and binning after those steps, and its window is
 	// what the result shows; nil for the whole lattice.
@@ -90,6 +90,7 @@ type plan struct {
 	class  *chipmodel.Class
 	steps  []step
 	window chipmodel.Window
+	trim   []chipmodel.RegisterValue
 }
 
 type step struct{ columns, rows uint8 }
@@ -124,14 +125,14 @@ func (p *plan) check() {
 // builtIn is the ideal memory chip.
 func builtIn(rows, columns int) *chipmodel.Class {
 	return &chipmodel.Class{
-		Name: "ideal", Kind: chipmodel.Memory, Rows: rows, Columns: columns, Bits: 16,
+		Name: "ideal", Rows: rows, Columns: columns, Bits: 16,
 		Spec: &facetdv1.ChipClass{
 			TemperatureK: 300,
 			Lattice:      &facetdv1.Lattice{Rows: uint32(rows), Columns: uint32(columns), PitchXUm: 20, PitchYUm: 20},
 			Pixel: &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
 				OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01,
 			}},
-			Kind: &facetdv1.ChipClass_Memory{Memory: &facetdv1.MemoryChip{CellCapacitanceFf: 100, SwitchResistanceOhms: 10_000}},
+			Memory: &facetdv1.AnalogMemory{CellCapacitanceFf: 100, SwitchResistanceOhms: 10_000},
 		},
 	}
 }
@@ -150,7 +151,7 @@ func (p *plan) values() {
 				wrong = fmt.Sprintf("lux are impossible: light lies between 0 and %g", float64(maxLux))
 			case p.Unit == Volts && math.Abs(v) > maxVolts:
 				wrong = fmt.Sprintf("V are impossible: signals lie within %d V of 0", maxVolts)
-			case p.Unit == Volts && !p.class.Kind.HasMemory():
+			case p.Unit == Volts && !p.class.HasMemory():
 				if _, ok := response.Lux(v); !ok {
 					wrong = fmt.Sprintf("V: no light gives a pixel of class %q this signal", p.class.Name)
 				}
@@ -239,60 +240,27 @@ func (p *plan) view() {
 	if rows > 1 || columns > 1 {
 		p.steps = append(p.steps, step{analog.BlockPattern(columns), analog.BlockPattern(rows)})
 	}
-	if t := p.View.GetTrim(); t != nil {
-		p.trimmable(t)
-	}
+	trim, m := p.class.Trim(p.View.GetTrim())
+	p.m = append(p.m, m.Under("view.trim")...)
+	p.trim = trim
 	w, m := chipmodel.NewWindow(p.View.GetWindow(), p.class, rows, columns)
 	p.m = append(p.m, m.Under("view.window")...)
 	p.window = w
 }
 
-// trimmable checks trim settings.
-func (p *plan) trimmable(t *facetdv1.TrimSettings) {
-	spec := p.class.Spec.GetTrimmed()
-	if spec == nil {
-		p.m.Add("view.trim", fmt.Sprintf("chips of class %q have no trim registers (%s chips)", p.class.Name, p.class.Kind), "leave it out")
-		return
-	}
-	if t.GetPixelBias() > 255 {
-		p.m.Add("view.trim.pixel_bias", fmt.Sprintf("%d is out of range", t.GetPixelBias()), "use 0 to 255")
-	}
-	if t.GetOutputBias() > 255 {
-		p.m.Add("view.trim.output_bias", fmt.Sprintf("%d is out of range", t.GetOutputBias()), "use 0 to 255")
-	}
-	if int(t.GetGainIndex()) >= len(spec.GetGains()) {
-		p.m.Add("view.trim.gain_index", fmt.Sprintf("there is no gain %d", t.GetGainIndex()), fmt.Sprintf("use 0 to %d", len(spec.GetGains())-1))
-	}
-	if t.GetOffset() < -128 || t.GetOffset() > 127 {
-		p.m.Add("view.trim.offset", fmt.Sprintf("%d is out of range", t.GetOffset()), "use -128 to 127")
-	}
-}
-
-// trim writes the registers of a trimmed chip; what is unset stays nominal.
-func trim(d *die.Die, t *facetdv1.TrimSettings) {
-	if t.PixelBias != nil {
-		d.Write(chipmodel.PixelBias, uint16(t.GetPixelBias()))
-	}
-	if t.OutputBias != nil {
-		d.Write(chipmodel.OutputBias, uint16(t.GetOutputBias()))
-	}
-	d.Write(chipmodel.Gain, uint16(t.GetGainIndex()))
-	d.Write(chipmodel.Offset, uint16(uint8(int8(t.GetOffset()))))
-}
-
-// possible says what this kind of chip cannot do, and why.
+// possible says what chips of the class cannot do, and why.
 func (p *plan) possible() {
-	kind := fmt.Sprintf("(%s chips)", p.class.Kind)
+	parts := "(" + p.class.Parts() + ")"
 	switch {
-	case p.class.Kind.HasMemory():
-	case p.class.Kind.HasPatterns() && len(p.steps) > 1:
-		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share %d times, so they cannot smooth: their switches join pixels before the light is sensed, and there is no memory to share again in %s", p.class.Name, len(p.steps), kind),
+	case p.class.HasMemory():
+	case p.class.HasPatterns() && len(p.steps) > 1:
+		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share %d times, so they cannot smooth: their switches join pixels before the light is sensed, and there is no memory to share again in %s", p.class.Name, len(p.steps), parts),
 			"give one step, which sets the patterns")
-	case !p.class.Kind.HasPatterns() && len(p.steps) > 0:
-		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share, smooth or bin: they have no switches %s", p.class.Name, kind), "leave the patterns out")
+	case !p.class.HasPatterns() && len(p.steps) > 0:
+		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share, smooth or bin: they have no switches %s", p.class.Name, parts), "leave the patterns out")
 	}
-	if p.Hold > 0 && !p.class.Kind.HasMemory() {
-		p.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing: they have no memory %s", p.class.Name, kind), "leave it out")
+	if p.Hold > 0 && !p.class.HasMemory() {
+		p.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing: they have no memory %s", p.class.Name, parts), "leave it out")
 	}
 	if len(p.steps) > maxSteps {
 		p.m.Add("columns", fmt.Sprintf("%d steps are too many", len(p.steps)), fmt.Sprintf("use at most %d", maxSteps))
@@ -310,7 +278,7 @@ func (p *plan) run() Matrix {
 	d := die.NewClass(p.class, noise)
 	response := die.NewResponse(p.class)
 	lux := p.Input.Pixels
-	if p.Unit == Volts && !p.class.Kind.HasMemory() {
+	if p.Unit == Volts && !p.class.HasMemory() {
 		lux = make([]float64, len(p.Input.Pixels))
 		for i, v := range p.Input.Pixels {
 			lux[i], _ = response.Lux(v)
@@ -337,11 +305,11 @@ func (p *plan) run() Matrix {
 
 // prepare sets the registers, loads and shares.
 func (p *plan) prepare(d *die.Die, light die.Light) {
-	if t := p.View.GetTrim(); t != nil {
-		trim(d, t)
+	for _, r := range p.trim {
+		d.Write(r.Register, r.Value)
 	}
 	switch {
-	case !p.class.Kind.HasMemory():
+	case !p.class.HasMemory():
 	case p.Unit == Volts:
 		if err := d.Preset(p.Input.Pixels, 0); err != nil {
 			p.m.Add("input", err.Error(), "")
@@ -353,7 +321,7 @@ func (p *plan) prepare(d *die.Die, light die.Light) {
 	for _, s := range p.steps {
 		d.Write(chipmodel.ColumnPattern, uint16(s.columns))
 		d.Write(chipmodel.RowPattern, uint16(s.rows))
-		if p.class.Kind.HasMemory() {
+		if p.class.HasMemory() {
 			d.Strobe(chipmodel.Share, 0, p.shareHold(s), light)
 		}
 	}

@@ -282,7 +282,7 @@ func TestRefusals(t *testing.T) {
 			[]string{"view.window.row: 44 is outside the lattice of 40", "view.window.columns: 90 pixels"}},
 		"binning": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Binning: &facetdv1.Binning{Rows: 3}}},
 			[]string{"a block of 3 is not possible"}},
-		"trim": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Trim: &facetdv1.TrimSettings{}}}, []string{"no trim registers"}},
+		"trim": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Trim: &facetdv1.TrimSettings{}}}, []string{"neither biases nor amplifier"}},
 		"work": {Request{Input: random(1, 1, 0, 1, 1), Ideal: true, View: &facetdv1.View{SmoothingSteps: 1 << 20}}, []string{"1048576 steps are too many"}},
 	} {
 		out, m := Run(c.r)
@@ -301,14 +301,14 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-// TestTrimmedChip: a preview of a trimmed chip shows the amplifier's output in volts,
-// and light again in lux.
-func TestTrimmedChip(t *testing.T) {
-	c := &chipmodel.Class{Name: "t", Kind: chipmodel.Trimmed, Rows: 1, Columns: 2, Spec: &facetdv1.ChipClass{
+// TestAmplifier: a preview of a chip with an amplifier shows its output in volts, and
+// light again in lux.
+func TestAmplifier(t *testing.T) {
+	c := &chipmodel.Class{Name: "t", Rows: 1, Columns: 2, Spec: &facetdv1.ChipClass{
 		TemperatureK: 300,
 		Pixel:        &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.1, DarkLux: 0.01}},
-		Kind: &facetdv1.ChipClass_Trimmed{Trimmed: &facetdv1.TrimmedChip{SupplyVolts: 5, RegulatorVolts: 3, Gains: []float64{1, 2},
-			AmplifierMidVolts: 1, OffsetStepVolts: 0.01, OutputLowVolts: 0, OutputHighVolts: 3}},
+		Regulator:    &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3},
+		Amplifier:    &facetdv1.Amplifier{Gains: []float64{1, 2}, MidVolts: 1, OffsetStepVolts: 0.01, LowVolts: 0, HighVolts: 3},
 	}}
 	view := &facetdv1.View{Trim: &facetdv1.TrimSettings{GainIndex: 1, Offset: -5}}
 	got, m := Run(Request{Class: c, Input: Matrix{1, 2, []float64{1.1, 1.3}}, View: view, Ideal: true})

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"facetd.example/api/chipparts"
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/clients/facetctl/internal/parse"
@@ -44,9 +45,12 @@ func chipTable(array *facetdv1.Array) *cli.Table {
 	for _, c := range array.GetClasses() {
 		classes[c.GetName()] = c
 	}
-	t := cli.NewTable("CHIP", "CLASS", "KIND", ">LATTICE", "LANE", "SELECTS", ">MOUNT", "GROUPS")
+	t := cli.NewTable("CHIP", "CLASS", "PARTS", ">LATTICE", "LANE", "SELECTS", ">MOUNT", "GROUPS")
 	for _, c := range array.GetChips() {
-		class := classes[c.GetClass()]
+		class, parts := classes[c.GetClass()], "-"
+		if class != nil {
+			parts = chipparts.Text(class)
+		}
 		m := c.GetMount()
 		mount := fmt.Sprintf("%g/%g/%g", m.GetYawDeg(), m.GetPitchDeg(), m.GetRollDeg())
 		var groups []string
@@ -55,26 +59,10 @@ func chipTable(array *facetdv1.Array) *cli.Table {
 				groups = append(groups, g.GetName())
 			}
 		}
-		t.Row(c.GetName(), c.GetClass(), kind(class), fmt.Sprintf("%dx%d", class.GetLattice().GetRows(), class.GetLattice().GetColumns()),
+		t.Row(c.GetName(), c.GetClass(), parts, fmt.Sprintf("%dx%d", class.GetLattice().GetRows(), class.GetLattice().GetColumns()),
 			c.GetLane(), strings.Join(c.GetSelects(), ","), mount, strings.Join(groups, ","))
 	}
 	return t
-}
-
-func kind(c *facetdv1.ChipClass) string {
-	switch c.GetKind().(type) {
-	case *facetdv1.ChipClass_Memory:
-		return "memory"
-	case *facetdv1.ChipClass_InArraySwitch:
-		return "in-array switch"
-	case *facetdv1.ChipClass_Counter:
-		return "counter"
-	case *facetdv1.ChipClass_Trimmed:
-		return "trimmed"
-	case *facetdv1.ChipClass_Hexagonal:
-		return "hexagonal"
-	}
-	return "-"
 }
 
 // pitchRatios gives, for each chip, the row pitch of its lattice over its column

@@ -27,7 +27,7 @@ var fakeMade = timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC))
 func fakeMap(withData bool) *facetdv1.CorrectionMap {
 	m := &facetdv1.CorrectionMap{
 		Id: "h0-0a1b2c3d4e5f", ChecksumSha256: "0a1b2c3d4e5f" + strings.Repeat("0", 52), State: facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_STALE,
-		Chip: "h0", View: "view-1", Rows: 2, Columns: 3, Lattice: facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL,
+		Chip: "h0", View: "view-1", Rows: 2, Columns: 3, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL,
 		Settings: &facetdv1.ViewSettings{Window: &facetdv1.Window{Rows: 2, Columns: 3, RowStep: 2, ColumnStep: 1}},
 		Method:   facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, CreateTime: fakeMade, Age: durationpb.New(40 * 24 * time.Hour),
 		Levels: []*facetdv1.CorrectionMapLevel{

@@ -104,8 +104,8 @@ func fakeArray() *facetdv1.Array {
 		Name: "bench", SelectLines: []string{"p", "q", "x0", "x1"},
 		Lanes: []*facetdv1.Lane{{Name: "a"}, {Name: "b"}},
 		Classes: []*facetdv1.ChipClass{
-			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16, PitchXUm: 20, PitchYUm: 30}, Kind: &facetdv1.ChipClass_Memory{}},
-			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8, PitchXUm: 30, PitchYUm: 25.98}, Kind: &facetdv1.ChipClass_Hexagonal{}},
+			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16, PitchXUm: 20, PitchYUm: 30}, Memory: &facetdv1.AnalogMemory{}},
+			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8, PitchXUm: 30, PitchYUm: 25.98, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}},
 		},
 		Chips: []*facetdv1.Chip{
 			{Name: "m0", Class: "mem", Selects: []string{"p", "x0"}, Lane: "a", Mount: &facetdv1.Mount{YawDeg: 90, PitchDeg: -15}},
@@ -287,7 +287,7 @@ func fakeFrame(chip string, rows, columns, base int) *facetdv1.Frame {
 		binary.LittleEndian.PutUint16(data[2*i:], uint16(base+100*(i/columns)+i%columns))
 	}
 	return &facetdv1.Frame{
-		Chip: chip, View: "whole", Lattice: facetdv1.LatticeKind_LATTICE_KIND_SQUARE, Rows: uint32(rows), Columns: uint32(columns),
+		Chip: chip, View: "whole", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE, Rows: uint32(rows), Columns: uint32(columns),
 		Window:      &facetdv1.Window{Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1},
 		PixelFormat: "Mono16", SignificantBits: 12, Data: data, HoldNs: 2_000_000,
 	}
@@ -297,7 +297,7 @@ func fakeFrame(chip string, rows, columns, base int) *facetdv1.Frame {
 func fakeSet(task string, n int) *facetdv1.FrameSet {
 	release := int64(n) * 20_000_000
 	m, h := fakeFrame("m0", 12, 16, 200+n), fakeFrame("h0", 6, 8, 700+n)
-	h.Lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
+	h.Arrangement = facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL
 	m.LightBusNs, h.LightBusNs = release+1000, release+1800
 	return &facetdv1.FrameSet{
 		Task: task, Job: uint64(n), ReleaseBusNs: release, DeadlineBusNs: release + 20_000_000, StartBusNs: release + 500, FinishBusNs: release + 5_000_000, SkewNs: 800,

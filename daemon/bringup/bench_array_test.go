@@ -51,19 +51,11 @@ classes:
     lattice: {rows: 16, columns: 32, pitch_x_um: 20}
     logarithmic: {offset_volts: 1.15, volts_per_decade: 0.12, dark_lux: 0.05, offset_spread_volts: 0.004, gain_spread: 0.01, node_capacitance_ff: 60, photocurrent_fa_per_lux: 120}
     readout: {step: 250ns, settle: 4us}
-    trimmed:
-      reset: 2us
-      supply_volts: 5
-      regulator_volts: 3.3
-      regulator_dropout_volts: 0.3
-      regulator_rejection_db: 60
-      pixel_bias: {nominal: 128, volts_per_step: 0.003}
-      output_bias: {nominal: 100, bandwidth_per_step: 0.002}
-      gains: [1, 2, 3.5, 6, 10]
-      amplifier_mid_volts: 1.3
-      offset_step_volts: 0.004
-      output_low_volts: 0.3
-      output_high_volts: 2.3
+    counter: {reset: 2us}
+    regulator: {supply_volts: 5, output_volts: 3.3, dropout_volts: 0.3, rejection_db: 60}
+    pixel_bias: {nominal: 128, volts_per_step: 0.003}
+    output_bias: {nominal: 100, bandwidth_per_step: 0.002}
+    amplifier: {gains: [1, 2, 3.5, 6, 10], mid_volts: 1.3, offset_step_volts: 0.004, low_volts: 0.3, high_volts: 2.3}
 chips:
   - {name: m0, class: mem, selects: [f, x0], lane: a, lens: {horizontal_fov_deg: 30, vertical_fov_deg: 30}}
   - {name: m1, class: mem, selects: [f, x1], lane: a, lens: {horizontal_fov_deg: 30, vertical_fov_deg: 30}}

@@ -166,10 +166,10 @@ func TestFindsTheTrueHoldLimit(t *testing.T) {
 func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 	t.Helper()
 	class := a.Chips[chip].Class
-	spec := class.Spec.GetTrimmed()
+	spec := class.Spec.GetAmplifier()
 	conv := a.Lanes[a.Chips[chip].Lane].Spec.GetConverter()
 	margin := 0.01 * (conv.GetHighVolts() - conv.GetLowVolts())
-	low, high := max(conv.GetLowVolts(), spec.GetOutputLowVolts())+margin, min(conv.GetHighVolts(), spec.GetOutputHighVolts())-margin
+	low, high := max(conv.GetLowVolts(), spec.GetLowVolts())+margin, min(conv.GetHighVolts(), spec.GetHighVolts())-margin
 	best := 0.0
 	measure := func(d *die.Die, at int64, lux float64) (mean, lowest, highest float64) {
 		light := func(dst []float64, _ int, _ int64) {
@@ -251,7 +251,7 @@ func TestEachFaultInItsStep(t *testing.T) {
 		verdict     facetdv1.Verdict
 	}{
 		{"dead chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "m1"}, selects, "m1", fail},
-		{"dead trimmed chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "t0"}, selects, "t0", fail},
+		{"dead chip with amplifier", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "t0"}, selects, "t0", fail},
 		{"swapped lines", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0", OtherLine: "x2"}, selects, "", fail},
 		{"stuck chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1", fail},
 		{"slow driver", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0", fail},
@@ -297,7 +297,7 @@ func TestEachFaultInItsStep(t *testing.T) {
 // TestShortSupply: a regulator without enough supply fails by the description alone.
 func TestShortSupply(t *testing.T) {
 	r := newRig(t, nil, 1, "")
-	r.a.Classes[2].Spec.GetTrimmed().SupplyRippleVolts = 1.5
+	r.a.Classes[2].Spec.GetRegulator().SupplyRippleVolts = 1.5
 	run := r.all(t, supplies)
 	if run.GetVerdict() != fail || !strings.Contains(run.GetResults()[0].GetSummary(), "trim") {
 		t.Error(describe(run))

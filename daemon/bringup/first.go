@@ -31,8 +31,8 @@ func (e *engine) supplies(ctx context.Context, r *report) error {
 	}
 	r.tell("", "supplies confirmed by an operator", confirmed, "", last.GetNote())
 	for _, class := range e.a.Classes {
-		if t := class.Spec.GetTrimmed(); t != nil {
-			left := t.GetSupplyVolts() - t.GetSupplyRippleVolts() - t.GetRegulatorDropoutVolts() - t.GetRegulatorVolts()
+		if g := class.Spec.GetRegulator(); g != nil {
+			left := g.GetSupplyVolts() - g.GetSupplyRippleVolts() - g.GetDropoutVolts() - g.GetOutputVolts()
 			r.add(class.Name, "supply left above regulator and dropout, at the trough of the ripple", left, "V", 0, none, fail, "the regulator runs out of supply")
 			if left < 0 {
 				r.act("Class %s: raise the supply or take less ripple; the data sheet of the regulator says what it needs.", class.Name)
@@ -195,24 +195,25 @@ func (e *engine) noisy(r *report, noises map[int]float64) {
 	}
 }
 
-// testLevel moves the output of a trimmed chip by its offset register, which needs no
-// light.
+// testLevel moves the output of a chip with an amplifier by its offset register, which
+// needs no light.
 func (e *engine) testLevel(ctx context.Context, r *report, c int, mean float64) error {
-	t := e.a.Chips[c].Class.Spec.GetTrimmed()
-	if t == nil || t.GetOffsetStepVolts() == 0 {
+	class := e.a.Chips[c].Class
+	step := class.Spec.GetAmplifier().GetOffsetStepVolts()
+	if step == 0 {
 		return nil
 	}
 	top := math.Exp2(float64(e.lane(c).Bits))
 	by := 32
-	if mean > top/2 == (t.GetOffsetStepVolts() > 0) {
+	if mean > top/2 == (step > 0) {
 		by = -by
 	}
-	setting := measure.Trim{Offset: by, PixelBias: int(t.GetPixelBias().GetNominal())}
-	captures, err := e.program(ctx, e.p.Trimmed(c, setting, measure.Spread(e.a.Chips[c].Class, 64)))
+	setting := measure.Trim{Offset: by, PixelBias: int(class.PowerOn(chipmodel.PixelBias))}
+	captures, err := e.program(ctx, e.p.Trimmed(c, setting, measure.Spread(class, 64)))
 	if err != nil || len(captures) == 0 {
 		return err
 	}
-	expected := float64(by) * t.GetOffsetStepVolts() / measure.VoltsPerCode(e.lane(c))
+	expected := float64(by) * step / measure.VoltsPerCode(e.lane(c))
 	moved := measure.Mean(captures[0].Codes) - mean
 	r.add(e.name(c), fmt.Sprintf("test level: offset register at %d moves the output", by), moved/expected*100, "% of what is described", 50, 150, warn, "the offset register does not do what is described")
 	return nil

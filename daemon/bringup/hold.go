@@ -12,7 +12,7 @@ import (
 	"facetd.example/daemon/fit"
 )
 
-func hasMemory(c *chipmodel.Class) bool { return c.Kind.HasMemory() }
+func hasMemory(c *chipmodel.Class) bool { return c.HasMemory() }
 
 // hold watches loads fade in the dark.
 func (e *engine) hold(ctx context.Context, r *report) error {

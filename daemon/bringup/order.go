@@ -10,7 +10,7 @@ import (
 	"facetd.example/daemon/bringup/measure"
 )
 
-func counts(c *chipmodel.Class) bool { return c.Kind.Counts() }
+func counts(c *chipmodel.Class) bool { return c.Counts() }
 
 // order checks that counters stand where they should.
 func (e *engine) order(ctx context.Context, r *report) error {

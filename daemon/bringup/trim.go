@@ -4,16 +4,20 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strings"
 
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
 )
 
-func isTrimmed(c *chipmodel.Class) bool { return c.Kind == chipmodel.Trimmed }
+// movable reports whether registers of a class move the level of its output.
+func movable(c *chipmodel.Class) bool {
+	return c.HasRegister(chipmodel.PixelBias) || c.HasRegister(chipmodel.Gain)
+}
 
 // trim looks for the gain, offset and bias that use most of the converter.
 func (e *engine) trim(ctx context.Context, r *report) error {
-	chips, err := e.chips("chips with bias and gain registers", isTrimmed)
+	chips, err := e.chips("chips with bias or gain registers", movable)
 	if err != nil {
 		return err
 	}
@@ -51,7 +55,7 @@ func (e *engine) trim(ctx context.Context, r *report) error {
 		}
 		e.judgeTrim(r, c, best, got)
 		for _, lit := range []bool{false, true} {
-			for g := range e.a.Chips[c].Class.Spec.GetTrimmed().GetGains() {
+			for g := range measure.Gains(e.a.Chips[c].Class) {
 				chart.Series = append(chart.Series, trimLine(e.name(c), g, lit, points[c]))
 			}
 		}
@@ -92,11 +96,19 @@ func (e *engine) trimPoint(ctx context.Context, c int, s measure.Trim, lit bool)
 
 func (e *engine) judgeTrim(r *report, c int, best measure.TrimChoice, got measure.TrimPoint) {
 	full := math.Exp2(float64(e.lane(c).Bits))
-	r.tell(e.name(c), "best gain register", float64(best.Gain), "", fmt.Sprintf("gain %g", e.a.Chips[c].Class.Spec.GetTrimmed().GetGains()[best.Gain]))
-	r.tell(e.name(c), "best offset register", float64(best.Offset), "", "")
-	r.tell(e.name(c), "best pixel bias register", float64(best.PixelBias), "", "")
+	class := e.a.Chips[c].Class
+	var settings []string
+	if class.HasRegister(chipmodel.Gain) {
+		r.tell(e.name(c), "best gain register", float64(best.Gain), "", fmt.Sprintf("gain %g", class.Spec.GetAmplifier().GetGains()[best.Gain]))
+		r.tell(e.name(c), "best offset register", float64(best.Offset), "", "")
+		settings = append(settings, fmt.Sprintf("gain_index: %d, offset: %d", best.Gain, best.Offset))
+	}
+	if class.HasRegister(chipmodel.PixelBias) {
+		r.tell(e.name(c), "best pixel bias register", float64(best.PixelBias), "", "")
+		settings = append(settings, fmt.Sprintf("pixel_bias: %d", best.PixelBias))
+	}
 	r.add(e.name(c), "span from dark to lit", 100*best.Span/full, "% of the converter", 10, none, warn, "most of the converter lies idle")
 	r.add(e.name(c), "lowest pixel, lit, checked with this setting", got.Lowest, "codes", 1, full-2, warn, "clipped")
 	r.add(e.name(c), "highest pixel, lit, checked with this setting", got.Highest, "codes", 1, full-2, warn, "clipped")
-	r.act("Chip %s: put trim: {gain: %d, offset: %d, pixel_bias: %d} into the views of its tasks.", e.name(c), best.Gain, best.Offset, best.PixelBias)
+	r.act("Chip %s: put trim: {%s} into the views of its tasks.", e.name(c), strings.Join(settings, ", "))
 }

@@ -155,12 +155,8 @@ func (s *Service) methodFor(sub *subject, wanted facetdv1.CalibrationMethod, lev
 // metaOf is what is said of a new correction map whatever its numbers.
 func (s *Service) metaOf(sub *subject, note string) *facetdv1.CorrectionMap {
 	class := s.cfg.Array.Chips[sub.chip].Class
-	lattice := facetdv1.LatticeKind_LATTICE_KIND_SQUARE
-	if class.Hexagonal() {
-		lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
-	}
 	return &facetdv1.CorrectionMap{
-		Chip: sub.key.chip, View: sub.view, Settings: sub.settings, Lattice: lattice,
+		Chip: sub.key.chip, View: sub.view, Settings: sub.settings, Arrangement: class.Spec.GetLattice().GetArrangement(),
 		CreateTime: timestamppb.New(s.cfg.Clock()), Note: note,
 		Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, ChipClass: class.Name, ClassDigest: classDigest(class),
 	}

@@ -29,16 +29,16 @@ func (k key) hash() string {
 func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []program.View, i int) *facetdv1.ViewSettings {
 	v := &views[i]
 	out := &facetdv1.ViewSettings{Window: v.Window.Message()}
-	if class.Kind.HasMemory() {
+	if class.HasMemory() {
 		for _, earlier := range views[:i+1] {
 			for _, p := range earlier.Shares {
 				out.Shares = append(out.Shares, &facetdv1.Share{Columns: bits(p.Columns), Rows: bits(p.Rows)})
 			}
 		}
-	} else if class.Kind.HasPatterns() && i < len(specs) {
+	} else if class.HasPatterns() && i < len(specs) {
 		b := specs[i].GetBinning()
 		out.Binning = &facetdv1.Binning{Rows: max(b.GetRows(), 1), Columns: max(b.GetColumns(), 1)}
-	} else if class.Kind.HasPatterns() {
+	} else if class.HasPatterns() {
 		out.Binning = &facetdv1.Binning{Rows: 1, Columns: 1}
 	}
 	for _, r := range v.Trim {

@@ -223,7 +223,7 @@ func newSubject(a *chipmodel.Array, c int, view string, settings *facetdv1.ViewS
 	}
 	if l := chip.Class.Spec.GetLogarithmic(); l != nil {
 		sub.perDecade = l.GetVoltsPerDecade() / sub.scale.VoltsPerCode
-		if gains := chip.Class.Spec.GetTrimmed().GetGains(); len(gains) > 0 {
+		if gains := chip.Class.Spec.GetAmplifier().GetGains(); len(gains) > 0 {
 			sub.perDecade *= gains[settings.GetTrim().GetGainIndex()]
 		}
 	}

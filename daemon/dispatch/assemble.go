@@ -66,12 +66,8 @@ func emptyFrame(a *chipmodel.Array, f program.FrameSpec, view string) *facetdv1.
 	chip := &a.Chips[f.Chip]
 	lane := &a.Lanes[chip.Lane]
 	conv := lane.Spec.GetConverter()
-	lattice := facetdv1.LatticeKind_LATTICE_KIND_SQUARE
-	if chip.Class.Hexagonal() {
-		lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
-	}
 	return &facetdv1.Frame{
-		Chip: chip.Name, View: view, Lattice: lattice,
+		Chip: chip.Name, View: view, Arrangement: chip.Class.Spec.GetLattice().GetArrangement(),
 		Rows: uint32(f.Window.Rows), Columns: uint32(f.Window.Columns), Window: f.Window.Message(),
 		PixelFormat: "Mono16", SignificantBits: uint32(lane.Bits),
 		Data:          make([]byte, 2*f.Window.Pixels()),

@@ -25,7 +25,7 @@ func budgetCommand() *cobra.Command {
 noise, thermal noise of pixel and memory, droop, shares and lines that have not settled,
 quantisation and converter errors, fixed pattern. It names the largest and what would
 reduce it. --columns and --rows are the patterns of the shares between load and readout
-(eight characters, bit 0 first, comma separated), or of an in-array switch chip.
+(eight characters, bit 0 first, comma separated), or of pixel switches.
 ARRAY is ` + fileForm + `.`,
 		Example: `  facetd budget wall-eye
   facetd budget wall-eye --array array.yaml --lux 5 --hold 20ms --columns 10101010 --rows 10101010
@@ -40,10 +40,10 @@ ARRAY is ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
-			if err := setPatterns(&c, a.Chips[i].Class.Kind, columns, rows); err != nil {
+			if err := setPatterns(&c, a.Chips[i].Class, columns, rows); err != nil {
 				return err
 			}
-			if !cmd.Flags().Changed("hold") && !a.Chips[i].Class.Kind.HasMemory() {
+			if !cmd.Flags().Changed("hold") && !a.Chips[i].Class.HasMemory() {
 				c.Hold = 0
 			}
 			b, m := budget.New(a, i, c)
@@ -66,7 +66,7 @@ ARRAY is ` + fileForm + `.`,
 	fl.StringVar(&rows, "rows", "", "row patterns")
 	fl.Float64Var(&c.DifferenceVolts, "difference", 0, "volts between neighbours, for what has not settled (default one decade of light)")
 	fl.DurationVar(&c.Settle, "settle", 0, "time given to the lane (default what the array's timing gives)")
-	fl.IntVar(&c.GainIndex, "gain-index", 0, "amplifier gain of a trimmed chip")
+	fl.IntVar(&c.GainIndex, "gain-index", 0, "gain of the amplifier")
 	fl.BoolVar(&c.Calibrated, "calibrated", false, "without what a calibration takes away")
 	return cmd
 }
@@ -93,7 +93,7 @@ func chipOf(a *chipmodel.Array, class, chip string) (int, error) {
 
 // setPatterns reads the patterns; of a memory chip the k-th of both lists are one
 // share.
-func setPatterns(c *budget.Conditions, kind chipmodel.Kind, columns, rows string) error {
+func setPatterns(c *budget.Conditions, class *chipmodel.Class, columns, rows string) error {
 	cols, err := patterns("--columns", columns)
 	if err != nil {
 		return err
@@ -112,9 +112,9 @@ func setPatterns(c *budget.Conditions, kind chipmodel.Kind, columns, rows string
 		}
 		return 0
 	}
-	if kind == chipmodel.InArraySwitch {
+	if class.HasSwitches() {
 		if n > 1 {
-			return cli.Usagef("an in-array switch chip has one pattern an axis, set before sensing")
+			return cli.Usagef("a chip with pixel switches has one pattern per axis, set before sensing")
 		}
 		c.Columns, c.Rows = at(cols, 0), at(rws, 0)
 		return nil

@@ -72,7 +72,7 @@ type summary struct {
 
 type classSummary struct {
 	Name    string `json:"name"`
-	Kind    string `json:"kind"`
+	Parts   string `json:"parts"`
 	Rows    int    `json:"rows"`
 	Columns int    `json:"columns"`
 	Chips   int    `json:"chips"`
@@ -119,7 +119,7 @@ func summarize(a *chipmodel.Array) *summary {
 				n++
 			}
 		}
-		s.Classes = append(s.Classes, classSummary{c.Name, c.Kind.String(), c.Rows, c.Columns, n})
+		s.Classes = append(s.Classes, classSummary{c.Name, c.Parts(), c.Rows, c.Columns, n})
 	}
 	for _, l := range a.Lanes {
 		sum := laneSummary{Name: l.Name, Chips: len(l.Chips), CapacitancePF: math.Round(l.CapacitanceFarads*1e18) / 1e6, Bits: l.Bits}
@@ -153,9 +153,9 @@ func (s *summary) write(cmd *cobra.Command) error {
 	if s.WiringOnly {
 		fmt.Fprint(w, "The file describes wiring alone: no classes, lanes or timing.\n\n")
 	} else {
-		t := cli.NewTable("CLASS", "KIND", ">LATTICE", ">CHIPS")
+		t := cli.NewTable("CLASS", "PARTS", ">LATTICE", ">CHIPS")
 		for _, c := range s.Classes {
-			t.Row(c.Name, c.Kind, fmt.Sprintf("%dx%d", c.Rows, c.Columns), fmt.Sprint(c.Chips))
+			t.Row(c.Name, c.Parts, fmt.Sprintf("%dx%d", c.Rows, c.Columns), fmt.Sprint(c.Chips))
 		}
 		if err := t.Write(w); err != nil {
 			return err

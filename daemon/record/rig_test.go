@@ -99,7 +99,7 @@ func (s *source) next(task string, size int) *facetdv1.FrameSet {
 	for i := range 2 {
 		host, off := hostTime(release + 20)
 		f := &facetdv1.Frame{
-			Chip: fmt.Sprintf("c%d", i), View: "plain", Lattice: facetdv1.LatticeKind_LATTICE_KIND_SQUARE,
+			Chip: fmt.Sprintf("c%d", i), View: "plain", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE,
 			Rows: uint32(size), Columns: uint32(size), PixelFormat: "Mono16", SignificantBits: 10,
 			Data: make([]byte, 2*size*size), FirstSampleBusNs: release + 20, LightBusNs: release + 11,
 			LastConvertedBusNs: s.at - 9, FirstSampleTime: timestamppb.New(host), TimeUncertaintyNs: int64(off),

@@ -117,7 +117,7 @@ func niceStep(v float64) float64 {
 
 func (s *timetable) holdHeight(task int) float64 {
 	t := s.p.Tasks[task].Task
-	if !t.Class.Kind.HasMemory() {
+	if !t.Class.HasMemory() {
 		return 0
 	}
 	return svgHoldGap + svgHold*float64(min(len(t.Chips), maxHoldLines))
@@ -129,7 +129,7 @@ func (s *timetable) task(i int, top float64) {
 	s.text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
 	s.windows(i, top)
 	s.segments(i, top)
-	if tp.Task.Class.Kind.HasMemory() {
+	if tp.Task.Class.HasMemory() {
 		s.holds(i, top+svgBar+svgHoldGap)
 	}
 }

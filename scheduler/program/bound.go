@@ -46,14 +46,14 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 	apart := time.Duration(chipsApart(w, t.Chips))
 	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.Timing.Write
 	switch {
-	case t.Class.Kind.HasMemory():
+	case t.Class.HasMemory():
 		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
 		for i := range t.Views {
 			for _, s := range t.Views[i].Shares {
 				b[facetdv1.Phase_PHASE_SHARE] += apart * a.ShareTime(t.Class, s.Columns, s.Rows)
 			}
 		}
-	case t.Class.Kind.Counts():
+	case t.Class.Counts():
 		reset := max(a.Timing.Strobe, t.Class.ResetTime())
 		b[facetdv1.Phase_PHASE_SETTLE] += apart * time.Duration(len(t.Views)) * reset
 	}
@@ -117,7 +117,7 @@ func chipsApart(w *Words, target []int) int {
 // leastWrites is how often the registers of one chip are written at least for a job.
 func leastWrites(t *Task, alone bool) int {
 	n := 0
-	if t.Class.Kind.HasMemory() {
+	if t.Class.HasMemory() {
 		var shares []bus.Patterns
 		for i := range t.Views {
 			shares = append(shares, t.Views[i].Shares...)
@@ -142,7 +142,7 @@ func leastWrites(t *Task, alone bool) int {
 	}
 	for i := range t.Views {
 		v := &t.Views[i]
-		if t.Class.Kind == chipmodel.InArraySwitch {
+		if t.Class.HasSwitches() {
 			need(chipmodel.ColumnPattern, uint16(v.Patterns.Columns))
 			need(chipmodel.RowPattern, uint16(v.Patterns.Rows))
 		}

@@ -94,10 +94,10 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 	gains := 0
 	for _, chip := range chips {
 		class := c.a.Chips[chip].Class
-		if !hasRegister(class, r) {
+		if !class.HasRegister(r) {
 			lacking = append(lacking, c.a.Chips[chip].Name)
 		}
-		if n := len(class.Spec.GetTrimmed().GetGains()); gains == 0 || n < gains {
+		if n := len(class.Spec.GetAmplifier().GetGains()); gains == 0 || n < gains {
 			gains = n
 		}
 	}
@@ -128,12 +128,12 @@ func few(names []string) string {
 
 // strobe checks that every chip of a target knows what to do with a strobe.
 func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Action {
-	var takes func(chipmodel.Kind) bool
+	var takes func(*chipmodel.Class) bool
 	switch s {
 	case chipmodel.Load, chipmodel.Share:
-		takes = chipmodel.Kind.HasMemory
+		takes = (*chipmodel.Class).HasMemory
 	case chipmodel.Reset, chipmodel.Advance:
-		takes = chipmodel.Kind.Counts
+		takes = (*chipmodel.Class).Counts
 	default:
 		c.addf("strobe", "give one of load, share, reset, advance", "there is no strobe %d", s)
 		return bus.Action{}
@@ -142,7 +142,7 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 	var deaf, idle []string
 	for _, chip := range chips {
 		class := c.a.Chips[chip].Class
-		if !takes(class.Kind) {
+		if !takes(class) {
 			deaf = append(deaf, c.a.Chips[chip].Name)
 			continue
 		}

@@ -98,7 +98,7 @@ func (c *Compiler) Groups() int { return len(c.groups) }
 // Divisible reports whether a job can be cut into several segments.
 func (c *Compiler) Divisible() bool {
 	t := c.task
-	return len(c.groups) > 1 || len(t.Views) > 1 || t.Class.Kind.HasMemory() || t.Views[0].Window.Rows > 1
+	return len(c.groups) > 1 || len(t.Views) > 1 || t.Class.HasMemory() || t.Views[0].Window.Rows > 1
 }
 
 // SelectError says that no select words do what a task needs.
@@ -239,7 +239,7 @@ func (c *Compiler) units(groups [][]int) []unit {
 	chips := slices.Concat(groups...)
 	slices.Sort(chips)
 	var out []unit
-	if c.task.Class.Kind.HasMemory() {
+	if c.task.Class.HasMemory() {
 		out = append(out, unit{setup: func(e *emitter) error {
 			_, err := e.apply(chips, []bus.Action{bus.Strobe(chipmodel.Load)})
 			return err
@@ -273,11 +273,11 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 		actions = append(actions, bus.Write(rv.Register, rv.Value))
 	}
 	var settle time.Duration
-	if c.task.Class.Kind == chipmodel.InArraySwitch {
+	if c.task.Class.HasSwitches() {
 		actions = append(actions,
 			bus.Write(chipmodel.ColumnPattern, uint16(v.Patterns.Columns)),
 			bus.Write(chipmodel.RowPattern, uint16(v.Patterns.Rows)))
-		settle = c.task.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration()
+		settle = c.task.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration()
 	}
 	if len(actions) == 0 {
 		return nil
@@ -295,14 +295,13 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 func (c *Compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	v := &c.task.Views[view]
 	claim := bus.Claim{Registers: slices.Clone(v.Trim)}
-	switch c.task.Class.Kind {
-	case chipmodel.Memory:
+	switch {
+	case c.task.Class.HasMemory():
 		claim.Shares = shares
-	case chipmodel.InArraySwitch:
-		claim.Registers = []bus.RegisterValue{
-			{Register: chipmodel.ColumnPattern, Value: uint16(v.Patterns.Columns)},
-			{Register: chipmodel.RowPattern, Value: uint16(v.Patterns.Rows)},
-		}
+	case c.task.Class.HasSwitches():
+		claim.Registers = append(claim.Registers,
+			bus.RegisterValue{Register: chipmodel.ColumnPattern, Value: uint16(v.Patterns.Columns)},
+			bus.RegisterValue{Register: chipmodel.RowPattern, Value: uint16(v.Patterns.Rows)})
 	}
 	return claim
 }

@@ -143,7 +143,7 @@ func (e *emitter) read(r *readout) {
 	e.Activate(r.word)
 	chips := r.scan.Chips
 	e.alone(chips, bus.Write(chipmodel.OutputEnable, 1))
-	if e.words.a.Chips[chips[0]].Class.Kind.Counts() {
+	if e.words.a.Chips[chips[0]].Class.Counts() {
 		e.alone(chips, bus.Strobe(chipmodel.Reset))
 	}
 	e.Read(r.scan)

@@ -71,8 +71,8 @@ func (e *emitter) restore(t *Task, state Registers) {
 			e.restoreRegister(t.Chips, reg, state)
 		}
 	}
-	if e.Len() > before && t.Class.Kind == chipmodel.InArraySwitch {
-		d := t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration()
+	if e.Len() > before && t.Class.HasSwitches() {
+		d := t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration()
 		e.Wait(d)
 	}
 }

@@ -41,8 +41,8 @@ func Opening(w *Words, tasks []*Task) ([]bus.Op, error) {
 		if err != nil {
 			return nil, selectErrorOf(w.a, err)
 		}
-		if wrote && t.Class.Kind == chipmodel.InArraySwitch {
-			settle = max(settle, t.Class.Spec.GetInArraySwitch().GetPatternSettle().AsDuration())
+		if wrote && t.Class.HasSwitches() {
+			settle = max(settle, t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration())
 		}
 	}
 	e.Wait(settle)

@@ -32,15 +32,19 @@ func NewRegisters(a *chipmodel.Array, v int32) Registers {
 }
 
 // PowerOn is what is known of an array that was just switched on: no output is
-// enabled, and the biases of trimmed chips are nominal.
+// enabled, and biases are nominal.
 func PowerOn(a *chipmodel.Array) Registers {
 	r := NewRegisters(a, Unknown)
 	for i := range a.Chips {
 		r[i][chipmodel.OutputEnable] = 0
-		if class := a.Chips[i].Class; class != nil && class.Kind == chipmodel.Trimmed {
-			t := class.Spec.GetTrimmed()
-			r[i][chipmodel.PixelBias] = int32(t.GetPixelBias().GetNominal())
-			r[i][chipmodel.OutputBias] = int32(t.GetOutputBias().GetNominal())
+		class := a.Chips[i].Class
+		if class == nil {
+			continue
+		}
+		for _, bias := range []facetdv1.Register{chipmodel.PixelBias, chipmodel.OutputBias} {
+			if class.HasRegister(bias) {
+				r[i][bias] = int32(class.PowerOn(bias))
+			}
 		}
 	}
 	return r
@@ -78,19 +82,6 @@ func RegistersAfter(a *chipmodel.Array, ops []bus.Op, before Registers) Register
 	return out
 }
 
-// hasRegister reports whether chips of a class have a register.
-func hasRegister(class *chipmodel.Class, r facetdv1.Register) bool {
-	switch r {
-	case chipmodel.OutputEnable:
-		return true
-	case chipmodel.ColumnPattern, chipmodel.RowPattern:
-		return class.Kind.HasPatterns()
-	case chipmodel.PixelBias, chipmodel.OutputBias, chipmodel.Gain, chipmodel.Offset:
-		return class.Kind == chipmodel.Trimmed
-	}
-	return false
-}
-
 // Wish is the first and the last value of a register that a job needs.
 type Wish struct{ First, Last uint16 }
 
@@ -112,7 +103,7 @@ func Wishes(t *Task) map[facetdv1.Register]Wish {
 			need(chipmodel.ColumnPattern, uint16(s.Columns))
 			need(chipmodel.RowPattern, uint16(s.Rows))
 		}
-		if t.Class.Kind == chipmodel.InArraySwitch {
+		if t.Class.HasSwitches() {
 			need(chipmodel.ColumnPattern, uint16(v.Patterns.Columns))
 			need(chipmodel.RowPattern, uint16(v.Patterns.Rows))
 		}

@@ -46,9 +46,9 @@ type View struct {
 	// Shares are all shares in order: explicit ones, then smoothing, then binning.
 	// Empty for chips without memory.
 	Shares []bus.Patterns
-	// Patterns are the switch patterns set before sensing (in-array switch chips).
+	// Patterns are the switch patterns set before sensing (chips with pixel switches).
 	Patterns bus.Patterns
-	// Trim are the trim registers' values (trimmed chips).
+	// Trim are the values of the registers of biases and amplifier, as far as there are any.
 	Trim   []bus.RegisterValue
 	Window chipmodel.Window
 }
@@ -107,7 +107,7 @@ func (t *Task) Shares() int { return len(t.shares()) }
 // one load: the same memory chips at the same rate, and its first view begins with
 // every share that the other does.
 func (t *Task) MayFollow(first *Task) bool {
-	if !t.Class.Kind.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
+	if !t.Class.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
 		len(t.Views)+len(first.Views) > maxViews {
 		return false
 	}

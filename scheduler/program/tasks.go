@@ -109,8 +109,8 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	if t.Class == nil {
 		return t
 	}
-	if spec.GetMaxHold() != nil && !t.Class.Kind.HasMemory() {
-		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s chips)", t.Class.Name, t.Class.Kind)
+	if spec.GetMaxHold() != nil && !t.Class.HasMemory() {
+		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s)", t.Class.Name, t.Class.Parts())
 	}
 	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
 	return t

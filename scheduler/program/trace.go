@@ -85,7 +85,7 @@ func (p *Program) Follow(starts []int64) *Course {
 			}
 			for i, chip := range ev.scan.Chips {
 				light := starts[s] + ev.first
-				if a.Chips[chip].Class.Kind.HasMemory() {
+				if a.Chips[chip].Class.HasMemory() {
 					light = loaded[chip]
 					held, f := starts[s]+ev.last-light, ev.scan.Frames[i]
 					c.Hold[chip], c.Held[f] = max(c.Hold[chip], held), max(c.Held[f], held)
@@ -151,7 +151,7 @@ func (p *Program) Within(t *Task) []int64 {
 			}
 		}
 		for _, ev := range tr.scans {
-			memory := a.Chips[ev.scan.Chips[0]].Class.Kind.HasMemory()
+			memory := a.Chips[ev.scan.Chips[0]].Class.HasMemory()
 			if memory && t.MaxHold > 0 {
 				for _, chip := range ev.scan.Chips {
 					if loadedIn[chip] == 0 && s > 0 {

@@ -47,8 +47,8 @@ func coarser(n, step, least int) (int, int) {
 func (t *Task) Cropped(a *chipmodel.Array, num, den int) *Task {
 	return t.varied(a, func(i int, v *facetdv1.View) {
 		w := t.Views[i].Window
-		w.Row, w.Rows = middle(w.Row, w.Rows, w.RowStep, num, den, t.Class.Kind.Counts())
-		if !t.Class.Kind.Counts() {
+		w.Row, w.Rows = middle(w.Row, w.Rows, w.RowStep, num, den, t.Class.Counts())
+		if !t.Class.Counts() {
 			w.Column, w.Columns = middle(w.Column, w.Columns, w.ColumnStep, num, den, false)
 		}
 		v.Window = w.Message()

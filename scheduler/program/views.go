@@ -59,20 +59,20 @@ func (c *checker) view(path string, spec *facetdv1.View, class *chipmodel.Class)
 	v.BinRows, v.BinColumns = rows, columns
 	blocks := bus.Patterns{Columns: analog.BlockPattern(columns), Rows: analog.BlockPattern(rows)}
 	switch {
-	case class.Kind.HasMemory():
+	case class.HasMemory():
 		v.Shares = c.shares(path+".shares", spec.GetShares())
 		v.Shares = append(v.Shares, c.smoothing(path+".smoothing_steps", spec.GetSmoothingSteps())...)
 		if binned {
 			v.Shares = append(v.Shares, blocks)
 		}
-	case class.Kind.HasPatterns():
+	case class.HasPatterns():
 		c.noMemory(path, spec, class, "their switches act before the light is sensed, so only binning is possible")
 		v.Patterns = blocks
 	default:
 		c.noMemory(path, spec, class, "they have no switches")
 		if binned {
 			c.addf(path+".binning", "leave it out, and read with row_step and column_step for fewer pixels",
-				"chips of class %q cannot bin: they have no switches (%s chips)", class.Name, class.Kind)
+				"chips of class %q cannot bin: they have no switches (%s)", class.Name, class.Parts())
 		}
 	}
 	v.Trim = c.trim(path+".trim", spec.GetTrim(), class)
@@ -85,10 +85,10 @@ func (c *checker) view(path string, spec *facetdv1.View, class *chipmodel.Class)
 // noMemory reports what only chips with memory can do.
 func (c *checker) noMemory(path string, spec *facetdv1.View, class *chipmodel.Class, reason string) {
 	if len(spec.GetShares()) > 0 {
-		c.addf(path+".shares", "leave them out", "chips of class %q cannot share: %s (%s chips)", class.Name, reason, class.Kind)
+		c.addf(path+".shares", "leave them out", "chips of class %q cannot share: %s (%s)", class.Name, reason, class.Parts())
 	}
 	if spec.GetSmoothingSteps() > 0 {
-		c.addf(path+".smoothing_steps", "leave it out", "chips of class %q cannot smooth: %s (%s chips)", class.Name, reason, class.Kind)
+		c.addf(path+".smoothing_steps", "leave it out", "chips of class %q cannot smooth: %s (%s)", class.Name, reason, class.Parts())
 	}
 }
 
@@ -159,39 +159,11 @@ func (c *checker) pattern(path, s string) uint8 {
 	return p
 }
 
-// trim returns the values of all trim registers of trimmed chips.
+// trim returns the values of all registers of biases and amplifier that the chips have.
 func (c *checker) trim(path string, t *facetdv1.TrimSettings, class *chipmodel.Class) []bus.RegisterValue {
-	spec := class.Spec.GetTrimmed()
-	if spec == nil {
-		if t != nil {
-			c.addf(path, "leave it out", "chips of class %q have no trim registers (%s chips)", class.Name, class.Kind)
-		}
-		return nil
-	}
-	bias := func(field string, given *uint32, nominal uint32) uint16 {
-		if given == nil {
-			return uint16(nominal)
-		}
-		if *given > 255 {
-			c.addf(path+"."+field, "use 0 to 255", "%d is out of range", *given)
-		}
-		return uint16(*given)
-	}
-	if t == nil {
-		t = &facetdv1.TrimSettings{}
-	}
-	if n := len(spec.GetGains()); int64(t.GetGainIndex()) >= int64(n) {
-		c.addf(path+".gain_index", fmt.Sprintf("use 0 to %d", n-1), "%d is none of the %d gains", t.GetGainIndex(), n)
-	}
-	if o := t.GetOffset(); o < -128 || o > 127 {
-		c.addf(path+".offset", "use -128 to 127", "%d is out of range", o)
-	}
-	return []bus.RegisterValue{
-		{Register: chipmodel.PixelBias, Value: bias("pixel_bias", t.PixelBias, spec.GetPixelBias().GetNominal())},
-		{Register: chipmodel.OutputBias, Value: bias("output_bias", t.OutputBias, spec.GetOutputBias().GetNominal())},
-		{Register: chipmodel.Gain, Value: uint16(t.GetGainIndex())},
-		{Register: chipmodel.Offset, Value: uint16(uint8(t.GetOffset()))},
-	}
+	values, m := class.Trim(t)
+	c.m = append(c.m, m.Under(path)...)
+	return values
 }
 
 // settle is how long the lanes of some chips need to settle in this view, where that is

@@ -22,6 +22,62 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Arrangement is how the pixels of a lattice lie.
+type Arrangement int32
+
+const (
+	// Not given. In an array file: square.
+	Arrangement_ARRANGEMENT_UNSPECIFIED Arrangement = 0
+	// Rows and columns at right angles; the pitches may differ.
+	Arrangement_ARRANGEMENT_SQUARE Arrangement = 1
+	// Odd rows lie half a column pitch to the right, rows sqrt(3)/2 of a column pitch
+	// apart, so that each pixel has six neighbours at one distance. Of the two
+	// neighbours in the next row, a row switch joins the one in the same column:
+	// columns zigzag.
+	Arrangement_ARRANGEMENT_HEXAGONAL Arrangement = 2
+)
+
+// Enum value maps for Arrangement.
+var (
+	Arrangement_name = map[int32]string{
+		0: "ARRANGEMENT_UNSPECIFIED",
+		1: "ARRANGEMENT_SQUARE",
+		2: "ARRANGEMENT_HEXAGONAL",
+	}
+	Arrangement_value = map[string]int32{
+		"ARRANGEMENT_UNSPECIFIED": 0,
+		"ARRANGEMENT_SQUARE":      1,
+		"ARRANGEMENT_HEXAGONAL":   2,
+	}
+)
+
+func (x Arrangement) Enum() *Arrangement {
+	p := new(Arrangement)
+	*p = x
+	return p
+}
+
+func (x Arrangement) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Arrangement) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_array_proto_enumTypes[0].Descriptor()
+}
+
+func (Arrangement) Type() protoreflect.EnumType {
+	return &file_facetd_v1_array_proto_enumTypes[0]
+}
+
+func (x Arrangement) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Arrangement.Descriptor instead.
+func (Arrangement) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{0}
+}
+
 // Array describes every chip on one bus: its wiring, lanes, classes, groups and
 // timing. The array file is this message written as YAML. A file with only
 // `select_lines` and `chips` (name and selects) is enough for the commands that
@@ -436,16 +492,20 @@ type ChipClass struct {
 	Pixel isChipClass_Pixel `protobuf_oneof:"pixel"`
 	// How pixels reach the lane.
 	Readout *Readout `protobuf:"bytes,6,opt,name=readout,proto3" json:"readout,omitempty"`
-	// The kind of chip.
-	//
-	// Types that are valid to be assigned to Kind:
-	//
-	//	*ChipClass_Memory
-	//	*ChipClass_InArraySwitch
-	//	*ChipClass_Counter
-	//	*ChipClass_Trimmed
-	//	*ChipClass_Hexagonal
-	Kind isChipClass_Kind `protobuf_oneof:"kind"`
+	// A plane of one capacitor per pixel with row and column switches.
+	Memory *AnalogMemory `protobuf:"bytes,10,opt,name=memory,proto3" json:"memory,omitempty"`
+	// Switches between the pixels, set before the light is sensed.
+	PixelSwitches *PixelSwitches `protobuf:"bytes,11,opt,name=pixel_switches,json=pixelSwitches,proto3" json:"pixel_switches,omitempty"`
+	// Read by reset and clock. Unset: addressed by row and column.
+	Counter *Counter `protobuf:"bytes,12,opt,name=counter,proto3" json:"counter,omitempty"`
+	// Supply regulator of the pixels.
+	Regulator *Regulator `protobuf:"bytes,13,opt,name=regulator,proto3" json:"regulator,omitempty"`
+	// Bias register that moves the pixel's operating point.
+	PixelBias *PixelBias `protobuf:"bytes,14,opt,name=pixel_bias,json=pixelBias,proto3" json:"pixel_bias,omitempty"`
+	// Bias register that sets the output's bandwidth.
+	OutputBias *OutputBias `protobuf:"bytes,15,opt,name=output_bias,json=outputBias,proto3" json:"output_bias,omitempty"`
+	// Output amplifier of selectable gain and offset.
+	Amplifier *Amplifier `protobuf:"bytes,16,opt,name=amplifier,proto3" json:"amplifier,omitempty"`
 	// Die temperature in kelvin; 0 means 300 K.
 	TemperatureK  float64 `protobuf:"fixed64,20,opt,name=temperature_k,json=temperatureK,proto3" json:"temperature_k,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -535,54 +595,51 @@ func (x *ChipClass) GetReadout() *Readout {
 	return nil
 }
 
-func (x *ChipClass) GetKind() isChipClass_Kind {
+func (x *ChipClass) GetMemory() *AnalogMemory {
 	if x != nil {
-		return x.Kind
+		return x.Memory
 	}
 	return nil
 }
 
-func (x *ChipClass) GetMemory() *MemoryChip {
+func (x *ChipClass) GetPixelSwitches() *PixelSwitches {
 	if x != nil {
-		if x, ok := x.Kind.(*ChipClass_Memory); ok {
-			return x.Memory
-		}
+		return x.PixelSwitches
 	}
 	return nil
 }
 
-func (x *ChipClass) GetInArraySwitch() *InArraySwitchChip {
+func (x *ChipClass) GetCounter() *Counter {
 	if x != nil {
-		if x, ok := x.Kind.(*ChipClass_InArraySwitch); ok {
-			return x.InArraySwitch
-		}
+		return x.Counter
 	}
 	return nil
 }
 
-func (x *ChipClass) GetCounter() *CounterChip {
+func (x *ChipClass) GetRegulator() *Regulator {
 	if x != nil {
-		if x, ok := x.Kind.(*ChipClass_Counter); ok {
-			return x.Counter
-		}
+		return x.Regulator
 	}
 	return nil
 }
 
-func (x *ChipClass) GetTrimmed() *TrimmedChip {
+func (x *ChipClass) GetPixelBias() *PixelBias {
 	if x != nil {
-		if x, ok := x.Kind.(*ChipClass_Trimmed); ok {
-			return x.Trimmed
-		}
+		return x.PixelBias
 	}
 	return nil
 }
 
-func (x *ChipClass) GetHexagonal() *HexagonalChip {
+func (x *ChipClass) GetOutputBias() *OutputBias {
 	if x != nil {
-		if x, ok := x.Kind.(*ChipClass_Hexagonal); ok {
-			return x.Hexagonal
-		}
+		return x.OutputBias
+	}
+	return nil
+}
+
+func (x *ChipClass) GetAmplifier() *Amplifier {
+	if x != nil {
+		return x.Amplifier
 	}
 	return nil
 }
@@ -612,47 +669,7 @@ func (*ChipClass_Logarithmic) isChipClass_Pixel() {}
 
 func (*ChipClass_Linear) isChipClass_Pixel() {}
 
-type isChipClass_Kind interface {
-	isChipClass_Kind()
-}
-
-type ChipClass_Memory struct {
-	// Pixels, and a plane of one capacitor a pixel with row and column switches.
-	Memory *MemoryChip `protobuf:"bytes,10,opt,name=memory,proto3,oneof"`
-}
-
-type ChipClass_InArraySwitch struct {
-	// Switches between the pixels, set before the light is sensed.
-	InArraySwitch *InArraySwitchChip `protobuf:"bytes,11,opt,name=in_array_switch,json=inArraySwitch,proto3,oneof"`
-}
-
-type ChipClass_Counter struct {
-	// Reset and clock only.
-	Counter *CounterChip `protobuf:"bytes,12,opt,name=counter,proto3,oneof"`
-}
-
-type ChipClass_Trimmed struct {
-	// A counter chip with a supply regulator, bias registers and an amplifier.
-	Trimmed *TrimmedChip `protobuf:"bytes,13,opt,name=trimmed,proto3,oneof"`
-}
-
-type ChipClass_Hexagonal struct {
-	// Offset rows on a hexagonal lattice, addressed readout.
-	Hexagonal *HexagonalChip `protobuf:"bytes,14,opt,name=hexagonal,proto3,oneof"`
-}
-
-func (*ChipClass_Memory) isChipClass_Kind() {}
-
-func (*ChipClass_InArraySwitch) isChipClass_Kind() {}
-
-func (*ChipClass_Counter) isChipClass_Kind() {}
-
-func (*ChipClass_Trimmed) isChipClass_Kind() {}
-
-func (*ChipClass_Hexagonal) isChipClass_Kind() {}
-
-// Lattice is the pixel grid of a class. It is hexagonal for hexagonal chips and
-// square or rectangular for all others.
+// Lattice is the pixel grid of a class.
 type Lattice struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Rows, 1 to 4096.
@@ -663,7 +680,9 @@ type Lattice struct {
 	PitchXUm float64 `protobuf:"fixed64,3,opt,name=pitch_x_um,json=pitchXUm,proto3" json:"pitch_x_um,omitempty"`
 	// Distance of two rows, in micrometres; 0 means as pitch_x_um (times sqrt(3)/2
 	// on a hexagonal lattice).
-	PitchYUm      float64 `protobuf:"fixed64,4,opt,name=pitch_y_um,json=pitchYUm,proto3" json:"pitch_y_um,omitempty"`
+	PitchYUm float64 `protobuf:"fixed64,4,opt,name=pitch_y_um,json=pitchYUm,proto3" json:"pitch_y_um,omitempty"`
+	// How the pixels lie; unset means square.
+	Arrangement   Arrangement `protobuf:"varint,5,opt,name=arrangement,proto3,enum=facetd.v1.Arrangement" json:"arrangement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -724,6 +743,13 @@ func (x *Lattice) GetPitchYUm() float64 {
 		return x.PitchYUm
 	}
 	return 0
+}
+
+func (x *Lattice) GetArrangement() Arrangement {
+	if x != nil {
+		return x.Arrangement
+	}
+	return Arrangement_ARRANGEMENT_UNSPECIFIED
 }
 
 // LogarithmicPixel is the model y = a + b ln(c + x), x in lux, y in volts.
@@ -987,7 +1013,7 @@ func (x *LinearPixel) GetDarkDoublingK() float64 {
 // Readout says how the pixels of a class reach the lane.
 type Readout struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// One address change (addressed chips) or one clock pulse (counter chips).
+	// One address change or, with a counter, one clock pulse.
 	Step *durationpb.Duration `protobuf:"bytes,1,opt,name=step,proto3" json:"step,omitempty"`
 	// What a new row costs beside the step of its first pixel.
 	RowStep *durationpb.Duration `protobuf:"bytes,2,opt,name=row_step,json=rowStep,proto3" json:"row_step,omitempty"`
@@ -1058,10 +1084,9 @@ func (x *Readout) GetOutputResistanceOhms() float64 {
 	return 0
 }
 
-// MemoryChip has a plane of one capacitor a pixel with row and column switches.
-// A load copies the pixel signals into it row by row; shares work on it; it is
-// read by address.
-type MemoryChip struct {
+// AnalogMemory is a plane of one capacitor per pixel with row and column switches.
+// A load copies the pixel signals into it row by row; shares work on it.
+type AnalogMemory struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Time to load one row.
 	LoadRow *durationpb.Duration `protobuf:"bytes,1,opt,name=load_row,json=loadRow,proto3" json:"load_row,omitempty"`
@@ -1086,20 +1111,20 @@ type MemoryChip struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *MemoryChip) Reset() {
-	*x = MemoryChip{}
+func (x *AnalogMemory) Reset() {
+	*x = AnalogMemory{}
 	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *MemoryChip) String() string {
+func (x *AnalogMemory) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*MemoryChip) ProtoMessage() {}
+func (*AnalogMemory) ProtoMessage() {}
 
-func (x *MemoryChip) ProtoReflect() protoreflect.Message {
+func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1111,77 +1136,77 @@ func (x *MemoryChip) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use MemoryChip.ProtoReflect.Descriptor instead.
-func (*MemoryChip) Descriptor() ([]byte, []int) {
+// Deprecated: Use AnalogMemory.ProtoReflect.Descriptor instead.
+func (*AnalogMemory) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
 }
 
-func (x *MemoryChip) GetLoadRow() *durationpb.Duration {
+func (x *AnalogMemory) GetLoadRow() *durationpb.Duration {
 	if x != nil {
 		return x.LoadRow
 	}
 	return nil
 }
 
-func (x *MemoryChip) GetCellCapacitanceFf() float64 {
+func (x *AnalogMemory) GetCellCapacitanceFf() float64 {
 	if x != nil {
 		return x.CellCapacitanceFf
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetSwitchResistanceOhms() float64 {
+func (x *AnalogMemory) GetSwitchResistanceOhms() float64 {
 	if x != nil {
 		return x.SwitchResistanceOhms
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetLeakFa() float64 {
+func (x *AnalogMemory) GetLeakFa() float64 {
 	if x != nil {
 		return x.LeakFa
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetLeakDoublingK() float64 {
+func (x *AnalogMemory) GetLeakDoublingK() float64 {
 	if x != nil {
 		return x.LeakDoublingK
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetLightLeakFaPerLux() float64 {
+func (x *AnalogMemory) GetLightLeakFaPerLux() float64 {
 	if x != nil {
 		return x.LightLeakFaPerLux
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetCellSpread() float64 {
+func (x *AnalogMemory) GetCellSpread() float64 {
 	if x != nil {
 		return x.CellSpread
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetInjectionVolts() float64 {
+func (x *AnalogMemory) GetInjectionVolts() float64 {
 	if x != nil {
 		return x.InjectionVolts
 	}
 	return 0
 }
 
-func (x *MemoryChip) GetShareSettle() *durationpb.Duration {
+func (x *AnalogMemory) GetShareSettle() *durationpb.Duration {
 	if x != nil {
 		return x.ShareSettle
 	}
 	return nil
 }
 
-// InArraySwitchChip has switches between the pixels, set before the light is
-// sensed: binning only, no load, no smoothing.
-type InArraySwitchChip struct {
+// PixelSwitches join pixels before the light is sensed: binning only, no load, no
+// smoothing.
+type PixelSwitches struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Time from setting a pattern until the joined pixels follow the light.
 	PatternSettle *durationpb.Duration `protobuf:"bytes,1,opt,name=pattern_settle,json=patternSettle,proto3" json:"pattern_settle,omitempty"`
@@ -1189,20 +1214,20 @@ type InArraySwitchChip struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *InArraySwitchChip) Reset() {
-	*x = InArraySwitchChip{}
+func (x *PixelSwitches) Reset() {
+	*x = PixelSwitches{}
 	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *InArraySwitchChip) String() string {
+func (x *PixelSwitches) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*InArraySwitchChip) ProtoMessage() {}
+func (*PixelSwitches) ProtoMessage() {}
 
-func (x *InArraySwitchChip) ProtoReflect() protoreflect.Message {
+func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1214,20 +1239,20 @@ func (x *InArraySwitchChip) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use InArraySwitchChip.ProtoReflect.Descriptor instead.
-func (*InArraySwitchChip) Descriptor() ([]byte, []int) {
+// Deprecated: Use PixelSwitches.ProtoReflect.Descriptor instead.
+func (*PixelSwitches) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
 }
 
-func (x *InArraySwitchChip) GetPatternSettle() *durationpb.Duration {
+func (x *PixelSwitches) GetPatternSettle() *durationpb.Duration {
 	if x != nil {
 		return x.PatternSettle
 	}
 	return nil
 }
 
-// CounterChip is read by reset and clock: a window costs every pixel before it.
-type CounterChip struct {
+// Counter walks the pixels by reset and clock: a window costs every pixel before it.
+type Counter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The reset pulse that returns the counter to the first pixel.
 	Reset_        *durationpb.Duration `protobuf:"bytes,1,opt,name=reset,proto3" json:"reset,omitempty"`
@@ -1235,20 +1260,20 @@ type CounterChip struct {
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *CounterChip) Reset() {
-	*x = CounterChip{}
+func (x *Counter) Reset() {
+	*x = Counter{}
 	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *CounterChip) String() string {
+func (x *Counter) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*CounterChip) ProtoMessage() {}
+func (*Counter) ProtoMessage() {}
 
-func (x *CounterChip) ProtoReflect() protoreflect.Message {
+func (x *Counter) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1260,68 +1285,51 @@ func (x *CounterChip) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use CounterChip.ProtoReflect.Descriptor instead.
-func (*CounterChip) Descriptor() ([]byte, []int) {
+// Deprecated: Use Counter.ProtoReflect.Descriptor instead.
+func (*Counter) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
 }
 
-func (x *CounterChip) GetReset_() *durationpb.Duration {
+func (x *Counter) GetReset_() *durationpb.Duration {
 	if x != nil {
 		return x.Reset_
 	}
 	return nil
 }
 
-// TrimmedChip is a counter chip with a supply regulator, two bias registers and
-// an output amplifier.
-type TrimmedChip struct {
+// Regulator supplies the pixels of a chip.
+type Regulator struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The reset pulse that returns the counter to the first pixel.
-	Reset_ *durationpb.Duration `protobuf:"bytes,1,opt,name=reset,proto3" json:"reset,omitempty"`
-	// Supply of the array in volts.
-	SupplyVolts float64 `protobuf:"fixed64,2,opt,name=supply_volts,json=supplyVolts,proto3" json:"supply_volts,omitempty"`
+	// Supply of the chip in volts.
+	SupplyVolts float64 `protobuf:"fixed64,1,opt,name=supply_volts,json=supplyVolts,proto3" json:"supply_volts,omitempty"`
 	// Ripple on the supply, peak, in volts.
-	SupplyRippleVolts float64 `protobuf:"fixed64,3,opt,name=supply_ripple_volts,json=supplyRippleVolts,proto3" json:"supply_ripple_volts,omitempty"`
+	SupplyRippleVolts float64 `protobuf:"fixed64,2,opt,name=supply_ripple_volts,json=supplyRippleVolts,proto3" json:"supply_ripple_volts,omitempty"`
 	// Frequency of the ripple in hertz.
-	SupplyRippleHz float64 `protobuf:"fixed64,4,opt,name=supply_ripple_hz,json=supplyRippleHz,proto3" json:"supply_ripple_hz,omitempty"`
-	// Nominal output of the regulator in volts.
-	RegulatorVolts float64 `protobuf:"fixed64,5,opt,name=regulator_volts,json=regulatorVolts,proto3" json:"regulator_volts,omitempty"`
-	// Least supply above the output that the regulator needs, in volts.
-	RegulatorDropoutVolts float64 `protobuf:"fixed64,6,opt,name=regulator_dropout_volts,json=regulatorDropoutVolts,proto3" json:"regulator_dropout_volts,omitempty"`
-	// Ripple rejection of the regulator in decibels.
-	RegulatorRejectionDb float64 `protobuf:"fixed64,7,opt,name=regulator_rejection_db,json=regulatorRejectionDb,proto3" json:"regulator_rejection_db,omitempty"`
-	// Bias register that moves the pixel's operating point.
-	PixelBias *BiasRegister `protobuf:"bytes,8,opt,name=pixel_bias,json=pixelBias,proto3" json:"pixel_bias,omitempty"`
-	// Bias register that moves the output's bandwidth.
-	OutputBias *BiasRegister `protobuf:"bytes,9,opt,name=output_bias,json=outputBias,proto3" json:"output_bias,omitempty"`
-	// Selectable amplifier gains; the gain register holds an index into them.
-	Gains []float64 `protobuf:"fixed64,10,rep,packed,name=gains,proto3" json:"gains,omitempty"`
-	// Level in volts about which the amplifier amplifies.
-	AmplifierMidVolts float64 `protobuf:"fixed64,11,opt,name=amplifier_mid_volts,json=amplifierMidVolts,proto3" json:"amplifier_mid_volts,omitempty"`
-	// Amplifier offset per step of the offset register, in volts.
-	OffsetStepVolts float64 `protobuf:"fixed64,12,opt,name=offset_step_volts,json=offsetStepVolts,proto3" json:"offset_step_volts,omitempty"`
-	// Lowest output of the amplifier in volts.
-	OutputLowVolts float64 `protobuf:"fixed64,13,opt,name=output_low_volts,json=outputLowVolts,proto3" json:"output_low_volts,omitempty"`
-	// Highest output of the amplifier in volts.
-	OutputHighVolts float64 `protobuf:"fixed64,14,opt,name=output_high_volts,json=outputHighVolts,proto3" json:"output_high_volts,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	SupplyRippleHz float64 `protobuf:"fixed64,3,opt,name=supply_ripple_hz,json=supplyRippleHz,proto3" json:"supply_ripple_hz,omitempty"`
+	// Nominal output in volts.
+	OutputVolts float64 `protobuf:"fixed64,4,opt,name=output_volts,json=outputVolts,proto3" json:"output_volts,omitempty"`
+	// Least supply above the output that it needs, in volts.
+	DropoutVolts float64 `protobuf:"fixed64,5,opt,name=dropout_volts,json=dropoutVolts,proto3" json:"dropout_volts,omitempty"`
+	// Ripple rejection in decibels.
+	RejectionDb   float64 `protobuf:"fixed64,6,opt,name=rejection_db,json=rejectionDb,proto3" json:"rejection_db,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
-func (x *TrimmedChip) Reset() {
-	*x = TrimmedChip{}
+func (x *Regulator) Reset() {
+	*x = Regulator{}
 	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *TrimmedChip) String() string {
+func (x *Regulator) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*TrimmedChip) ProtoMessage() {}
+func (*Regulator) ProtoMessage() {}
 
-func (x *TrimmedChip) ProtoReflect() protoreflect.Message {
+func (x *Regulator) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1333,136 +1341,79 @@ func (x *TrimmedChip) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use TrimmedChip.ProtoReflect.Descriptor instead.
-func (*TrimmedChip) Descriptor() ([]byte, []int) {
+// Deprecated: Use Regulator.ProtoReflect.Descriptor instead.
+func (*Regulator) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
 }
 
-func (x *TrimmedChip) GetReset_() *durationpb.Duration {
-	if x != nil {
-		return x.Reset_
-	}
-	return nil
-}
-
-func (x *TrimmedChip) GetSupplyVolts() float64 {
+func (x *Regulator) GetSupplyVolts() float64 {
 	if x != nil {
 		return x.SupplyVolts
 	}
 	return 0
 }
 
-func (x *TrimmedChip) GetSupplyRippleVolts() float64 {
+func (x *Regulator) GetSupplyRippleVolts() float64 {
 	if x != nil {
 		return x.SupplyRippleVolts
 	}
 	return 0
 }
 
-func (x *TrimmedChip) GetSupplyRippleHz() float64 {
+func (x *Regulator) GetSupplyRippleHz() float64 {
 	if x != nil {
 		return x.SupplyRippleHz
 	}
 	return 0
 }
 
-func (x *TrimmedChip) GetRegulatorVolts() float64 {
+func (x *Regulator) GetOutputVolts() float64 {
 	if x != nil {
-		return x.RegulatorVolts
+		return x.OutputVolts
 	}
 	return 0
 }
 
-func (x *TrimmedChip) GetRegulatorDropoutVolts() float64 {
+func (x *Regulator) GetDropoutVolts() float64 {
 	if x != nil {
-		return x.RegulatorDropoutVolts
+		return x.DropoutVolts
 	}
 	return 0
 }
 
-func (x *TrimmedChip) GetRegulatorRejectionDb() float64 {
+func (x *Regulator) GetRejectionDb() float64 {
 	if x != nil {
-		return x.RegulatorRejectionDb
+		return x.RejectionDb
 	}
 	return 0
 }
 
-func (x *TrimmedChip) GetPixelBias() *BiasRegister {
-	if x != nil {
-		return x.PixelBias
-	}
-	return nil
-}
-
-func (x *TrimmedChip) GetOutputBias() *BiasRegister {
-	if x != nil {
-		return x.OutputBias
-	}
-	return nil
-}
-
-func (x *TrimmedChip) GetGains() []float64 {
-	if x != nil {
-		return x.Gains
-	}
-	return nil
-}
-
-func (x *TrimmedChip) GetAmplifierMidVolts() float64 {
-	if x != nil {
-		return x.AmplifierMidVolts
-	}
-	return 0
-}
-
-func (x *TrimmedChip) GetOffsetStepVolts() float64 {
-	if x != nil {
-		return x.OffsetStepVolts
-	}
-	return 0
-}
-
-func (x *TrimmedChip) GetOutputLowVolts() float64 {
-	if x != nil {
-		return x.OutputLowVolts
-	}
-	return 0
-}
-
-func (x *TrimmedChip) GetOutputHighVolts() float64 {
-	if x != nil {
-		return x.OutputHighVolts
-	}
-	return 0
-}
-
-// BiasRegister is an 8-bit register that sets a bias.
-type BiasRegister struct {
+// PixelBias is an 8-bit register that moves the operating point of the pixels. On a
+// chip with memory it acts where the pixels are loaded.
+type PixelBias struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Value after power-on, 0 to 255.
 	Nominal uint32 `protobuf:"varint,1,opt,name=nominal,proto3" json:"nominal,omitempty"`
 	// Change of the operating point per step from nominal, in volts.
-	VoltsPerStep float64 `protobuf:"fixed64,2,opt,name=volts_per_step,json=voltsPerStep,proto3" json:"volts_per_step,omitempty"`
-	// Relative change of bandwidth per step from nominal.
-	BandwidthPerStep float64 `protobuf:"fixed64,3,opt,name=bandwidth_per_step,json=bandwidthPerStep,proto3" json:"bandwidth_per_step,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	VoltsPerStep  float64 `protobuf:"fixed64,2,opt,name=volts_per_step,json=voltsPerStep,proto3" json:"volts_per_step,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
-func (x *BiasRegister) Reset() {
-	*x = BiasRegister{}
+func (x *PixelBias) Reset() {
+	*x = PixelBias{}
 	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *BiasRegister) String() string {
+func (x *PixelBias) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*BiasRegister) ProtoMessage() {}
+func (*PixelBias) ProtoMessage() {}
 
-func (x *BiasRegister) ProtoReflect() protoreflect.Message {
+func (x *PixelBias) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1474,54 +1425,50 @@ func (x *BiasRegister) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use BiasRegister.ProtoReflect.Descriptor instead.
-func (*BiasRegister) Descriptor() ([]byte, []int) {
+// Deprecated: Use PixelBias.ProtoReflect.Descriptor instead.
+func (*PixelBias) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
 }
 
-func (x *BiasRegister) GetNominal() uint32 {
+func (x *PixelBias) GetNominal() uint32 {
 	if x != nil {
 		return x.Nominal
 	}
 	return 0
 }
 
-func (x *BiasRegister) GetVoltsPerStep() float64 {
+func (x *PixelBias) GetVoltsPerStep() float64 {
 	if x != nil {
 		return x.VoltsPerStep
 	}
 	return 0
 }
 
-func (x *BiasRegister) GetBandwidthPerStep() float64 {
-	if x != nil {
-		return x.BandwidthPerStep
-	}
-	return 0
+// OutputBias is an 8-bit register that sets the bandwidth of the output.
+type OutputBias struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Value after power-on, 0 to 255.
+	Nominal uint32 `protobuf:"varint,1,opt,name=nominal,proto3" json:"nominal,omitempty"`
+	// Relative change of bandwidth per step from nominal.
+	BandwidthPerStep float64 `protobuf:"fixed64,2,opt,name=bandwidth_per_step,json=bandwidthPerStep,proto3" json:"bandwidth_per_step,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
-// HexagonalChip has offset rows with a row pitch of sqrt(3)/2 of the column
-// pitch. It is read by address, directly from the pixels.
-type HexagonalChip struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *HexagonalChip) Reset() {
-	*x = HexagonalChip{}
+func (x *OutputBias) Reset() {
+	*x = OutputBias{}
 	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *HexagonalChip) String() string {
+func (x *OutputBias) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*HexagonalChip) ProtoMessage() {}
+func (*OutputBias) ProtoMessage() {}
 
-func (x *HexagonalChip) ProtoReflect() protoreflect.Message {
+func (x *OutputBias) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1533,9 +1480,105 @@ func (x *HexagonalChip) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use HexagonalChip.ProtoReflect.Descriptor instead.
-func (*HexagonalChip) Descriptor() ([]byte, []int) {
+// Deprecated: Use OutputBias.ProtoReflect.Descriptor instead.
+func (*OutputBias) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *OutputBias) GetNominal() uint32 {
+	if x != nil {
+		return x.Nominal
+	}
+	return 0
+}
+
+func (x *OutputBias) GetBandwidthPerStep() float64 {
+	if x != nil {
+		return x.BandwidthPerStep
+	}
+	return 0
+}
+
+// Amplifier stands between the readout and the lane.
+type Amplifier struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Selectable gains; the gain register holds an index into them.
+	Gains []float64 `protobuf:"fixed64,1,rep,packed,name=gains,proto3" json:"gains,omitempty"`
+	// Level in volts about which it amplifies.
+	MidVolts float64 `protobuf:"fixed64,2,opt,name=mid_volts,json=midVolts,proto3" json:"mid_volts,omitempty"`
+	// Change of the output per step of the offset register, in volts.
+	OffsetStepVolts float64 `protobuf:"fixed64,3,opt,name=offset_step_volts,json=offsetStepVolts,proto3" json:"offset_step_volts,omitempty"`
+	// Lowest output in volts.
+	LowVolts float64 `protobuf:"fixed64,4,opt,name=low_volts,json=lowVolts,proto3" json:"low_volts,omitempty"`
+	// Highest output in volts.
+	HighVolts     float64 `protobuf:"fixed64,5,opt,name=high_volts,json=highVolts,proto3" json:"high_volts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Amplifier) Reset() {
+	*x = Amplifier{}
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Amplifier) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Amplifier) ProtoMessage() {}
+
+func (x *Amplifier) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Amplifier.ProtoReflect.Descriptor instead.
+func (*Amplifier) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Amplifier) GetGains() []float64 {
+	if x != nil {
+		return x.Gains
+	}
+	return nil
+}
+
+func (x *Amplifier) GetMidVolts() float64 {
+	if x != nil {
+		return x.MidVolts
+	}
+	return 0
+}
+
+func (x *Amplifier) GetOffsetStepVolts() float64 {
+	if x != nil {
+		return x.OffsetStepVolts
+	}
+	return 0
+}
+
+func (x *Amplifier) GetLowVolts() float64 {
+	if x != nil {
+		return x.LowVolts
+	}
+	return 0
+}
+
+func (x *Amplifier) GetHighVolts() float64 {
+	if x != nil {
+		return x.HighVolts
+	}
+	return 0
 }
 
 // Chip is one sensor die on the bus.
@@ -1560,7 +1603,7 @@ type Chip struct {
 
 func (x *Chip) Reset() {
 	*x = Chip{}
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1572,7 +1615,7 @@ func (x *Chip) String() string {
 func (*Chip) ProtoMessage() {}
 
 func (x *Chip) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1585,7 +1628,7 @@ func (x *Chip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Chip.ProtoReflect.Descriptor instead.
 func (*Chip) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Chip) GetName() string {
@@ -1646,7 +1689,7 @@ type Mount struct {
 
 func (x *Mount) Reset() {
 	*x = Mount{}
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1658,7 +1701,7 @@ func (x *Mount) String() string {
 func (*Mount) ProtoMessage() {}
 
 func (x *Mount) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1671,7 +1714,7 @@ func (x *Mount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mount.ProtoReflect.Descriptor instead.
 func (*Mount) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Mount) GetYawDeg() float64 {
@@ -1714,7 +1757,7 @@ type Lens struct {
 
 func (x *Lens) Reset() {
 	*x = Lens{}
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1726,7 +1769,7 @@ func (x *Lens) String() string {
 func (*Lens) ProtoMessage() {}
 
 func (x *Lens) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1739,7 +1782,7 @@ func (x *Lens) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lens.ProtoReflect.Descriptor instead.
 func (*Lens) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Lens) GetHorizontalFovDeg() float64 {
@@ -1790,7 +1833,7 @@ type Group struct {
 
 func (x *Group) Reset() {
 	*x = Group{}
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1802,7 +1845,7 @@ func (x *Group) String() string {
 func (*Group) ProtoMessage() {}
 
 func (x *Group) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1815,7 +1858,7 @@ func (x *Group) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Group.ProtoReflect.Descriptor instead.
 func (*Group) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Group) GetName() string {
@@ -1849,7 +1892,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1861,7 +1904,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1874,7 +1917,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Target) GetChips() isTarget_Chips {
@@ -1947,7 +1990,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1959,7 +2002,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1972,7 +2015,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -2023,7 +2066,7 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\fselect_setup\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\vselectSetup\x12/\n" +
 	"\x05write\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x05write\x121\n" +
 	"\x06strobe\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x06strobe\x12>\n" +
-	"\rrelease_limit\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\freleaseLimit\"\xe1\x04\n" +
+	"\rrelease_limit\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\freleaseLimit\"\xb3\x05\n" +
 	"\tChipClass\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12,\n" +
@@ -2032,21 +2075,25 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x06linear\x18\x05 \x01(\v2\x16.facetd.v1.LinearPixelH\x00R\x06linear\x12,\n" +
 	"\areadout\x18\x06 \x01(\v2\x12.facetd.v1.ReadoutR\areadout\x12/\n" +
 	"\x06memory\x18\n" +
-	" \x01(\v2\x15.facetd.v1.MemoryChipH\x01R\x06memory\x12F\n" +
-	"\x0fin_array_switch\x18\v \x01(\v2\x1c.facetd.v1.InArraySwitchChipH\x01R\rinArraySwitch\x122\n" +
-	"\acounter\x18\f \x01(\v2\x16.facetd.v1.CounterChipH\x01R\acounter\x122\n" +
-	"\atrimmed\x18\r \x01(\v2\x16.facetd.v1.TrimmedChipH\x01R\atrimmed\x128\n" +
-	"\thexagonal\x18\x0e \x01(\v2\x18.facetd.v1.HexagonalChipH\x01R\thexagonal\x12#\n" +
+	" \x01(\v2\x17.facetd.v1.AnalogMemoryR\x06memory\x12?\n" +
+	"\x0epixel_switches\x18\v \x01(\v2\x18.facetd.v1.PixelSwitchesR\rpixelSwitches\x12,\n" +
+	"\acounter\x18\f \x01(\v2\x12.facetd.v1.CounterR\acounter\x122\n" +
+	"\tregulator\x18\r \x01(\v2\x14.facetd.v1.RegulatorR\tregulator\x123\n" +
+	"\n" +
+	"pixel_bias\x18\x0e \x01(\v2\x14.facetd.v1.PixelBiasR\tpixelBias\x126\n" +
+	"\voutput_bias\x18\x0f \x01(\v2\x15.facetd.v1.OutputBiasR\n" +
+	"outputBias\x122\n" +
+	"\tamplifier\x18\x10 \x01(\v2\x14.facetd.v1.AmplifierR\tamplifier\x12#\n" +
 	"\rtemperature_k\x18\x14 \x01(\x01R\ftemperatureKB\a\n" +
-	"\x05pixelB\x06\n" +
-	"\x04kind\"s\n" +
+	"\x05pixel\"\xad\x01\n" +
 	"\aLattice\x12\x12\n" +
 	"\x04rows\x18\x01 \x01(\rR\x04rows\x12\x18\n" +
 	"\acolumns\x18\x02 \x01(\rR\acolumns\x12\x1c\n" +
 	"\n" +
 	"pitch_x_um\x18\x03 \x01(\x01R\bpitchXUm\x12\x1c\n" +
 	"\n" +
-	"pitch_y_um\x18\x04 \x01(\x01R\bpitchYUm\"\xb3\x03\n" +
+	"pitch_y_um\x18\x04 \x01(\x01R\bpitchYUm\x128\n" +
+	"\varrangement\x18\x05 \x01(\x0e2\x16.facetd.v1.ArrangementR\varrangement\"\xb3\x03\n" +
 	"\x10LogarithmicPixel\x12!\n" +
 	"\foffset_volts\x18\x01 \x01(\x01R\voffsetVolts\x12(\n" +
 	"\x10volts_per_decade\x18\x02 \x01(\x01R\x0evoltsPerDecade\x12\x19\n" +
@@ -2079,9 +2126,8 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x04step\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x04step\x124\n" +
 	"\brow_step\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\arowStep\x121\n" +
 	"\x06settle\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x06settle\x124\n" +
-	"\x16output_resistance_ohms\x18\x04 \x01(\x01R\x14outputResistanceOhms\"\xa3\x03\n" +
-	"\n" +
-	"MemoryChip\x124\n" +
+	"\x16output_resistance_ohms\x18\x04 \x01(\x01R\x14outputResistanceOhms\"\xa5\x03\n" +
+	"\fAnalogMemory\x124\n" +
 	"\bload_row\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\aloadRow\x12.\n" +
 	"\x13cell_capacitance_ff\x18\x02 \x01(\x01R\x11cellCapacitanceFf\x124\n" +
 	"\x16switch_resistance_ohms\x18\x03 \x01(\x01R\x14switchResistanceOhms\x12\x17\n" +
@@ -2091,34 +2137,32 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\vcell_spread\x18\a \x01(\x01R\n" +
 	"cellSpread\x12'\n" +
 	"\x0finjection_volts\x18\b \x01(\x01R\x0einjectionVolts\x12<\n" +
-	"\fshare_settle\x18\t \x01(\v2\x19.google.protobuf.DurationR\vshareSettle\"U\n" +
-	"\x11InArraySwitchChip\x12@\n" +
-	"\x0epattern_settle\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\rpatternSettle\">\n" +
-	"\vCounterChip\x12/\n" +
-	"\x05reset\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x05reset\"\x8c\x05\n" +
-	"\vTrimmedChip\x12/\n" +
-	"\x05reset\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x05reset\x12!\n" +
-	"\fsupply_volts\x18\x02 \x01(\x01R\vsupplyVolts\x12.\n" +
-	"\x13supply_ripple_volts\x18\x03 \x01(\x01R\x11supplyRippleVolts\x12(\n" +
-	"\x10supply_ripple_hz\x18\x04 \x01(\x01R\x0esupplyRippleHz\x12'\n" +
-	"\x0fregulator_volts\x18\x05 \x01(\x01R\x0eregulatorVolts\x126\n" +
-	"\x17regulator_dropout_volts\x18\x06 \x01(\x01R\x15regulatorDropoutVolts\x124\n" +
-	"\x16regulator_rejection_db\x18\a \x01(\x01R\x14regulatorRejectionDb\x126\n" +
-	"\n" +
-	"pixel_bias\x18\b \x01(\v2\x17.facetd.v1.BiasRegisterR\tpixelBias\x128\n" +
-	"\voutput_bias\x18\t \x01(\v2\x17.facetd.v1.BiasRegisterR\n" +
-	"outputBias\x12\x14\n" +
-	"\x05gains\x18\n" +
-	" \x03(\x01R\x05gains\x12.\n" +
-	"\x13amplifier_mid_volts\x18\v \x01(\x01R\x11amplifierMidVolts\x12*\n" +
-	"\x11offset_step_volts\x18\f \x01(\x01R\x0foffsetStepVolts\x12(\n" +
-	"\x10output_low_volts\x18\r \x01(\x01R\x0eoutputLowVolts\x12*\n" +
-	"\x11output_high_volts\x18\x0e \x01(\x01R\x0foutputHighVolts\"|\n" +
-	"\fBiasRegister\x12\x18\n" +
+	"\fshare_settle\x18\t \x01(\v2\x19.google.protobuf.DurationR\vshareSettle\"Q\n" +
+	"\rPixelSwitches\x12@\n" +
+	"\x0epattern_settle\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\rpatternSettle\":\n" +
+	"\aCounter\x12/\n" +
+	"\x05reset\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x05reset\"\xf3\x01\n" +
+	"\tRegulator\x12!\n" +
+	"\fsupply_volts\x18\x01 \x01(\x01R\vsupplyVolts\x12.\n" +
+	"\x13supply_ripple_volts\x18\x02 \x01(\x01R\x11supplyRippleVolts\x12(\n" +
+	"\x10supply_ripple_hz\x18\x03 \x01(\x01R\x0esupplyRippleHz\x12!\n" +
+	"\foutput_volts\x18\x04 \x01(\x01R\voutputVolts\x12#\n" +
+	"\rdropout_volts\x18\x05 \x01(\x01R\fdropoutVolts\x12!\n" +
+	"\frejection_db\x18\x06 \x01(\x01R\vrejectionDb\"K\n" +
+	"\tPixelBias\x12\x18\n" +
 	"\anominal\x18\x01 \x01(\rR\anominal\x12$\n" +
-	"\x0evolts_per_step\x18\x02 \x01(\x01R\fvoltsPerStep\x12,\n" +
-	"\x12bandwidth_per_step\x18\x03 \x01(\x01R\x10bandwidthPerStep\"\x0f\n" +
-	"\rHexagonalChip\"\xab\x01\n" +
+	"\x0evolts_per_step\x18\x02 \x01(\x01R\fvoltsPerStep\"T\n" +
+	"\n" +
+	"OutputBias\x12\x18\n" +
+	"\anominal\x18\x01 \x01(\rR\anominal\x12,\n" +
+	"\x12bandwidth_per_step\x18\x02 \x01(\x01R\x10bandwidthPerStep\"\xa6\x01\n" +
+	"\tAmplifier\x12\x14\n" +
+	"\x05gains\x18\x01 \x03(\x01R\x05gains\x12\x1b\n" +
+	"\tmid_volts\x18\x02 \x01(\x01R\bmidVolts\x12*\n" +
+	"\x11offset_step_volts\x18\x03 \x01(\x01R\x0foffsetStepVolts\x12\x1b\n" +
+	"\tlow_volts\x18\x04 \x01(\x01R\blowVolts\x12\x1d\n" +
+	"\n" +
+	"high_volts\x18\x05 \x01(\x01R\thighVolts\"\xab\x01\n" +
 	"\x04Chip\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05class\x18\x02 \x01(\tR\x05class\x12\x18\n" +
@@ -2148,7 +2192,11 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x04list\x18\x03 \x01(\v2\x13.facetd.v1.ChipListH\x00R\x04listB\a\n" +
 	"\x05chips\" \n" +
 	"\bChipList\x12\x14\n" +
-	"\x05names\x18\x01 \x03(\tR\x05namesB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\x05names\x18\x01 \x03(\tR\x05names*]\n" +
+	"\vArrangement\x12\x1b\n" +
+	"\x17ARRANGEMENT_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12ARRANGEMENT_SQUARE\x10\x01\x12\x19\n" +
+	"\x15ARRANGEMENT_HEXAGONAL\x10\x02B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_array_proto_rawDescOnce sync.Once
@@ -2162,67 +2210,70 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_array_proto_rawDescData
 }
 
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
+var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_facetd_v1_array_proto_goTypes = []any{
-	(*Array)(nil),               // 0: facetd.v1.Array
-	(*Lane)(nil),                // 1: facetd.v1.Lane
-	(*Converter)(nil),           // 2: facetd.v1.Converter
-	(*BusTiming)(nil),           // 3: facetd.v1.BusTiming
-	(*ChipClass)(nil),           // 4: facetd.v1.ChipClass
-	(*Lattice)(nil),             // 5: facetd.v1.Lattice
-	(*LogarithmicPixel)(nil),    // 6: facetd.v1.LogarithmicPixel
-	(*LinearPixel)(nil),         // 7: facetd.v1.LinearPixel
-	(*Readout)(nil),             // 8: facetd.v1.Readout
-	(*MemoryChip)(nil),          // 9: facetd.v1.MemoryChip
-	(*InArraySwitchChip)(nil),   // 10: facetd.v1.InArraySwitchChip
-	(*CounterChip)(nil),         // 11: facetd.v1.CounterChip
-	(*TrimmedChip)(nil),         // 12: facetd.v1.TrimmedChip
-	(*BiasRegister)(nil),        // 13: facetd.v1.BiasRegister
-	(*HexagonalChip)(nil),       // 14: facetd.v1.HexagonalChip
-	(*Chip)(nil),                // 15: facetd.v1.Chip
-	(*Mount)(nil),               // 16: facetd.v1.Mount
-	(*Lens)(nil),                // 17: facetd.v1.Lens
-	(*Group)(nil),               // 18: facetd.v1.Group
-	(*Target)(nil),              // 19: facetd.v1.Target
-	(*ChipList)(nil),            // 20: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 21: google.protobuf.Duration
+	(Arrangement)(0),            // 0: facetd.v1.Arrangement
+	(*Array)(nil),               // 1: facetd.v1.Array
+	(*Lane)(nil),                // 2: facetd.v1.Lane
+	(*Converter)(nil),           // 3: facetd.v1.Converter
+	(*BusTiming)(nil),           // 4: facetd.v1.BusTiming
+	(*ChipClass)(nil),           // 5: facetd.v1.ChipClass
+	(*Lattice)(nil),             // 6: facetd.v1.Lattice
+	(*LogarithmicPixel)(nil),    // 7: facetd.v1.LogarithmicPixel
+	(*LinearPixel)(nil),         // 8: facetd.v1.LinearPixel
+	(*Readout)(nil),             // 9: facetd.v1.Readout
+	(*AnalogMemory)(nil),        // 10: facetd.v1.AnalogMemory
+	(*PixelSwitches)(nil),       // 11: facetd.v1.PixelSwitches
+	(*Counter)(nil),             // 12: facetd.v1.Counter
+	(*Regulator)(nil),           // 13: facetd.v1.Regulator
+	(*PixelBias)(nil),           // 14: facetd.v1.PixelBias
+	(*OutputBias)(nil),          // 15: facetd.v1.OutputBias
+	(*Amplifier)(nil),           // 16: facetd.v1.Amplifier
+	(*Chip)(nil),                // 17: facetd.v1.Chip
+	(*Mount)(nil),               // 18: facetd.v1.Mount
+	(*Lens)(nil),                // 19: facetd.v1.Lens
+	(*Group)(nil),               // 20: facetd.v1.Group
+	(*Target)(nil),              // 21: facetd.v1.Target
+	(*ChipList)(nil),            // 22: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 23: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
-	1,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
-	4,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
-	15, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
-	18, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
-	3,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
-	2,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	21, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	21, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	21, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	21, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	21, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	21, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
-	5,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
-	6,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
-	7,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
-	8,  // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
-	9,  // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.MemoryChip
-	10, // 17: facetd.v1.ChipClass.in_array_switch:type_name -> facetd.v1.InArraySwitchChip
-	11, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.CounterChip
-	12, // 19: facetd.v1.ChipClass.trimmed:type_name -> facetd.v1.TrimmedChip
-	14, // 20: facetd.v1.ChipClass.hexagonal:type_name -> facetd.v1.HexagonalChip
-	21, // 21: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
-	21, // 22: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	21, // 23: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	21, // 24: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	21, // 25: facetd.v1.MemoryChip.load_row:type_name -> google.protobuf.Duration
-	21, // 26: facetd.v1.MemoryChip.share_settle:type_name -> google.protobuf.Duration
-	21, // 27: facetd.v1.InArraySwitchChip.pattern_settle:type_name -> google.protobuf.Duration
-	21, // 28: facetd.v1.CounterChip.reset:type_name -> google.protobuf.Duration
-	21, // 29: facetd.v1.TrimmedChip.reset:type_name -> google.protobuf.Duration
-	13, // 30: facetd.v1.TrimmedChip.pixel_bias:type_name -> facetd.v1.BiasRegister
-	13, // 31: facetd.v1.TrimmedChip.output_bias:type_name -> facetd.v1.BiasRegister
-	16, // 32: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
-	17, // 33: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
-	20, // 34: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	2,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
+	5,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
+	17, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
+	20, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
+	4,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
+	3,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
+	23, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	23, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	23, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	23, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	23, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	23, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	6,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
+	7,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
+	8,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
+	9,  // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
+	10, // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
+	11, // 17: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
+	12, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
+	13, // 19: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
+	14, // 20: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
+	15, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
+	16, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
+	0,  // 23: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
+	23, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	23, // 25: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	23, // 26: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	23, // 27: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	23, // 28: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	23, // 29: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	23, // 30: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	23, // 31: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	18, // 32: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
+	19, // 33: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
+	22, // 34: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
 	35, // [35:35] is the sub-list for method output_type
 	35, // [35:35] is the sub-list for method input_type
 	35, // [35:35] is the sub-list for extension type_name
@@ -2238,13 +2289,8 @@ func file_facetd_v1_array_proto_init() {
 	file_facetd_v1_array_proto_msgTypes[4].OneofWrappers = []any{
 		(*ChipClass_Logarithmic)(nil),
 		(*ChipClass_Linear)(nil),
-		(*ChipClass_Memory)(nil),
-		(*ChipClass_InArraySwitch)(nil),
-		(*ChipClass_Counter)(nil),
-		(*ChipClass_Trimmed)(nil),
-		(*ChipClass_Hexagonal)(nil),
 	}
-	file_facetd_v1_array_proto_msgTypes[19].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[20].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
 		(*Target_List)(nil),
@@ -2254,13 +2300,14 @@ func file_facetd_v1_array_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   21,
+			NumEnums:      1,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_facetd_v1_array_proto_goTypes,
 		DependencyIndexes: file_facetd_v1_array_proto_depIdxs,
+		EnumInfos:         file_facetd_v1_array_proto_enumTypes,
 		MessageInfos:      file_facetd_v1_array_proto_msgTypes,
 	}.Build()
 	File_facetd_v1_array_proto = out.File

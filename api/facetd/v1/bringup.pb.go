@@ -43,9 +43,9 @@ const (
 	BringupStep_BRINGUP_STEP_CONVERTERS BringupStep = 7
 	// How fast memories fade.
 	BringupStep_BRINGUP_STEP_HOLD BringupStep = 8
-	// Gain, offset and bias of trimmed chips.
+	// Gain, offset and biases of the chips that have them.
 	BringupStep_BRINGUP_STEP_TRIM BringupStep = 9
-	// Pixels of counter chips in their order.
+	// Pixels of chips read by counter in their order.
 	BringupStep_BRINGUP_STEP_ORDER BringupStep = 10
 	// Whether chips load together.
 	BringupStep_BRINGUP_STEP_SKEW BringupStep = 11

@@ -411,11 +411,11 @@ type ViewSettings struct {
 	// All shares from the load on in order, those of earlier views of the same load
 	// included; for chips with memory.
 	Shares []*Share `protobuf:"bytes,1,rep,name=shares,proto3" json:"shares,omitempty"`
-	// Blocks that are joined before the light is sensed; for in-array switch chips.
+	// Blocks that are joined before the light is sensed; for chips with pixel switches.
 	Binning *Binning `protobuf:"bytes,2,opt,name=binning,proto3" json:"binning,omitempty"`
 	// What is read, with every field filled in.
 	Window *Window `protobuf:"bytes,3,opt,name=window,proto3" json:"window,omitempty"`
-	// The trim registers, every one filled in; for trimmed chips.
+	// The registers of biases and amplifier, every one that the chip has filled in.
 	Trim          *TrimSettings `protobuf:"bytes,4,opt,name=trim,proto3" json:"trim,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -814,7 +814,7 @@ type CorrectionMap struct {
 	// Columns of the frames.
 	Columns uint32 `protobuf:"varint,8,opt,name=columns,proto3" json:"columns,omitempty"`
 	// How the pixels lie.
-	Lattice LatticeKind `protobuf:"varint,9,opt,name=lattice,proto3,enum=facetd.v1.LatticeKind" json:"lattice,omitempty"`
+	Arrangement Arrangement `protobuf:"varint,9,opt,name=arrangement,proto3,enum=facetd.v1.Arrangement" json:"arrangement,omitempty"`
 	// How it corrects.
 	Method CalibrationMethod `protobuf:"varint,10,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	// When it was made (UTC).
@@ -945,11 +945,11 @@ func (x *CorrectionMap) GetColumns() uint32 {
 	return 0
 }
 
-func (x *CorrectionMap) GetLattice() LatticeKind {
+func (x *CorrectionMap) GetArrangement() Arrangement {
 	if x != nil {
-		return x.Lattice
+		return x.Arrangement
 	}
-	return LatticeKind_LATTICE_KIND_UNSPECIFIED
+	return Arrangement_ARRANGEMENT_UNSPECIFIED
 }
 
 func (x *CorrectionMap) GetMethod() CalibrationMethod {
@@ -2809,7 +2809,7 @@ var File_facetd_v1_calibration_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\n" +
-	"\x1bfacetd/v1/calibration.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x15facetd/v1/frame.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"P\n" +
+	"\x1bfacetd/v1/calibration.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"P\n" +
 	"\vDefectCount\x12)\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x15.facetd.v1.DefectKindR\x04kind\x12\x16\n" +
 	"\x06pixels\x18\x02 \x01(\rR\x06pixels\"d\n" +
@@ -2855,7 +2855,7 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06offset\x18\x01 \x03(\x02R\x06offset\x12\x12\n" +
 	"\x04gain\x18\x02 \x03(\x02R\x04gain\x12\x12\n" +
 	"\x04dark\x18\x03 \x03(\x02R\x04dark\x120\n" +
-	"\adefects\x18\x04 \x03(\v2\x16.facetd.v1.PixelDefectR\adefects\"\xb8\b\n" +
+	"\adefects\x18\x04 \x03(\v2\x16.facetd.v1.PixelDefectR\adefects\"\xc0\b\n" +
 	"\rCorrectionMap\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12'\n" +
 	"\x0fchecksum_sha256\x18\x02 \x01(\tR\x0echecksumSha256\x123\n" +
@@ -2864,8 +2864,8 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x04view\x18\x05 \x01(\tR\x04view\x123\n" +
 	"\bsettings\x18\x06 \x01(\v2\x17.facetd.v1.ViewSettingsR\bsettings\x12\x12\n" +
 	"\x04rows\x18\a \x01(\rR\x04rows\x12\x18\n" +
-	"\acolumns\x18\b \x01(\rR\acolumns\x120\n" +
-	"\alattice\x18\t \x01(\x0e2\x16.facetd.v1.LatticeKindR\alattice\x124\n" +
+	"\acolumns\x18\b \x01(\rR\acolumns\x128\n" +
+	"\varrangement\x18\t \x01(\x0e2\x16.facetd.v1.ArrangementR\varrangement\x124\n" +
 	"\x06method\x18\n" +
 	" \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\x12;\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -3107,7 +3107,7 @@ var file_facetd_v1_calibration_proto_goTypes = []any{
 	(*Binning)(nil),                     // 38: facetd.v1.Binning
 	(*Window)(nil),                      // 39: facetd.v1.Window
 	(*TrimSettings)(nil),                // 40: facetd.v1.TrimSettings
-	(LatticeKind)(0),                    // 41: facetd.v1.LatticeKind
+	(Arrangement)(0),                    // 41: facetd.v1.Arrangement
 	(*timestamppb.Timestamp)(nil),       // 42: google.protobuf.Timestamp
 	(*durationpb.Duration)(nil),         // 43: google.protobuf.Duration
 	(*View)(nil),                        // 44: facetd.v1.View
@@ -3123,7 +3123,7 @@ var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	5,  // 6: facetd.v1.CorrectionMapData.defects:type_name -> facetd.v1.PixelDefect
 	1,  // 7: facetd.v1.CorrectionMap.state:type_name -> facetd.v1.CorrectionMapState
 	6,  // 8: facetd.v1.CorrectionMap.settings:type_name -> facetd.v1.ViewSettings
-	41, // 9: facetd.v1.CorrectionMap.lattice:type_name -> facetd.v1.LatticeKind
+	41, // 9: facetd.v1.CorrectionMap.arrangement:type_name -> facetd.v1.Arrangement
 	0,  // 10: facetd.v1.CorrectionMap.method:type_name -> facetd.v1.CalibrationMethod
 	42, // 11: facetd.v1.CorrectionMap.create_time:type_name -> google.protobuf.Timestamp
 	43, // 12: facetd.v1.CorrectionMap.age:type_name -> google.protobuf.Duration
@@ -3189,7 +3189,6 @@ func file_facetd_v1_calibration_proto_init() {
 		return
 	}
 	file_facetd_v1_array_proto_init()
-	file_facetd_v1_frame_proto_init()
 	file_facetd_v1_task_proto_init()
 	file_facetd_v1_calibration_proto_msgTypes[14].OneofWrappers = []any{
 		(*CollectLevelRequest_Lux)(nil),

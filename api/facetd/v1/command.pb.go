@@ -33,13 +33,13 @@ const (
 	Register_REGISTER_ROW_PATTERN Register = 2
 	// 1 lets the chip drive its lane while it listens; 0 after power-on.
 	Register_REGISTER_OUTPUT_ENABLE Register = 3
-	// Pixel bias of trimmed chips; 8 bits.
+	// Pixel bias; 8 bits.
 	Register_REGISTER_PIXEL_BIAS Register = 4
-	// Output bias of trimmed chips; 8 bits.
+	// Output bias; 8 bits.
 	Register_REGISTER_OUTPUT_BIAS Register = 5
-	// Index of the amplifier gain of trimmed chips.
+	// Index of the amplifier gain.
 	Register_REGISTER_GAIN Register = 6
-	// Amplifier offset of trimmed chips; 8 bits, two's complement.
+	// Offset of the amplifier; 8 bits, two's complement.
 	Register_REGISTER_OFFSET Register = 7
 )
 

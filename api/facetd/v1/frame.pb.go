@@ -22,59 +22,6 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// LatticeKind is how the pixels of a frame lie.
-type LatticeKind int32
-
-const (
-	// Unknown.
-	LatticeKind_LATTICE_KIND_UNSPECIFIED LatticeKind = 0
-	// Rows and columns at right angles; the pitches may differ.
-	LatticeKind_LATTICE_KIND_SQUARE LatticeKind = 1
-	// Odd rows of the lattice shifted right by half a column pitch.
-	LatticeKind_LATTICE_KIND_HEXAGONAL LatticeKind = 2
-)
-
-// Enum value maps for LatticeKind.
-var (
-	LatticeKind_name = map[int32]string{
-		0: "LATTICE_KIND_UNSPECIFIED",
-		1: "LATTICE_KIND_SQUARE",
-		2: "LATTICE_KIND_HEXAGONAL",
-	}
-	LatticeKind_value = map[string]int32{
-		"LATTICE_KIND_UNSPECIFIED": 0,
-		"LATTICE_KIND_SQUARE":      1,
-		"LATTICE_KIND_HEXAGONAL":   2,
-	}
-)
-
-func (x LatticeKind) Enum() *LatticeKind {
-	p := new(LatticeKind)
-	*p = x
-	return p
-}
-
-func (x LatticeKind) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (LatticeKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_frame_proto_enumTypes[0].Descriptor()
-}
-
-func (LatticeKind) Type() protoreflect.EnumType {
-	return &file_facetd_v1_frame_proto_enumTypes[0]
-}
-
-func (x LatticeKind) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use LatticeKind.Descriptor instead.
-func (LatticeKind) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{0}
-}
-
 // Correction is a change made to the codes after conversion.
 type Correction int32
 
@@ -125,11 +72,11 @@ func (x Correction) String() string {
 }
 
 func (Correction) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_frame_proto_enumTypes[1].Descriptor()
+	return file_facetd_v1_frame_proto_enumTypes[0].Descriptor()
 }
 
 func (Correction) Type() protoreflect.EnumType {
-	return &file_facetd_v1_frame_proto_enumTypes[1]
+	return &file_facetd_v1_frame_proto_enumTypes[0]
 }
 
 func (x Correction) Number() protoreflect.EnumNumber {
@@ -138,7 +85,7 @@ func (x Correction) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Correction.Descriptor instead.
 func (Correction) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{1}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{0}
 }
 
 // Codes is which codes a client wants.
@@ -179,11 +126,11 @@ func (x Codes) String() string {
 }
 
 func (Codes) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_frame_proto_enumTypes[2].Descriptor()
+	return file_facetd_v1_frame_proto_enumTypes[1].Descriptor()
 }
 
 func (Codes) Type() protoreflect.EnumType {
-	return &file_facetd_v1_frame_proto_enumTypes[2]
+	return &file_facetd_v1_frame_proto_enumTypes[1]
 }
 
 func (x Codes) Number() protoreflect.EnumNumber {
@@ -192,7 +139,7 @@ func (x Codes) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Codes.Descriptor instead.
 func (Codes) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{1}
 }
 
 // Overflow is what a stream does when its reader is too slow.
@@ -233,11 +180,11 @@ func (x Overflow) String() string {
 }
 
 func (Overflow) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_frame_proto_enumTypes[3].Descriptor()
+	return file_facetd_v1_frame_proto_enumTypes[2].Descriptor()
 }
 
 func (Overflow) Type() protoreflect.EnumType {
-	return &file_facetd_v1_frame_proto_enumTypes[3]
+	return &file_facetd_v1_frame_proto_enumTypes[2]
 }
 
 func (x Overflow) Number() protoreflect.EnumNumber {
@@ -246,7 +193,7 @@ func (x Overflow) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Overflow.Descriptor instead.
 func (Overflow) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
 }
 
 // Frame is one view of one chip. Codes are as converted unless `corrections`
@@ -258,7 +205,7 @@ type Frame struct {
 	// View within the task.
 	View string `protobuf:"bytes,2,opt,name=view,proto3" json:"view,omitempty"`
 	// How the pixels lie.
-	Lattice LatticeKind `protobuf:"varint,3,opt,name=lattice,proto3,enum=facetd.v1.LatticeKind" json:"lattice,omitempty"`
+	Arrangement Arrangement `protobuf:"varint,3,opt,name=arrangement,proto3,enum=facetd.v1.Arrangement" json:"arrangement,omitempty"`
 	// Rows of the frame.
 	Rows uint32 `protobuf:"varint,4,opt,name=rows,proto3" json:"rows,omitempty"`
 	// Columns of the frame.
@@ -354,11 +301,11 @@ func (x *Frame) GetView() string {
 	return ""
 }
 
-func (x *Frame) GetLattice() LatticeKind {
+func (x *Frame) GetArrangement() Arrangement {
 	if x != nil {
-		return x.Lattice
+		return x.Arrangement
 	}
-	return LatticeKind_LATTICE_KIND_UNSPECIFIED
+	return Arrangement_ARRANGEMENT_UNSPECIFIED
 }
 
 func (x *Frame) GetRows() uint32 {
@@ -923,11 +870,11 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa1\a\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa9\a\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
-	"\x04view\x18\x02 \x01(\tR\x04view\x120\n" +
-	"\alattice\x18\x03 \x01(\x0e2\x16.facetd.v1.LatticeKindR\alattice\x12\x12\n" +
+	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
+	"\varrangement\x18\x03 \x01(\x0e2\x16.facetd.v1.ArrangementR\varrangement\x12\x12\n" +
 	"\x04rows\x18\x04 \x01(\rR\x04rows\x12\x18\n" +
 	"\acolumns\x18\x05 \x01(\rR\acolumns\x12)\n" +
 	"\x06window\x18\x06 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12!\n" +
@@ -983,11 +930,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"f\n" +
 	"\x15CaptureFramesResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x1b\n" +
-	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs*`\n" +
-	"\vLatticeKind\x12\x1c\n" +
-	"\x18LATTICE_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
-	"\x13LATTICE_KIND_SQUARE\x10\x01\x12\x1a\n" +
-	"\x16LATTICE_KIND_HEXAGONAL\x10\x02*\xad\x01\n" +
+	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs*\xad\x01\n" +
 	"\n" +
 	"Correction\x12\x1a\n" +
 	"\x16CORRECTION_UNSPECIFIED\x10\x00\x12\x15\n" +
@@ -1020,41 +963,41 @@ func file_facetd_v1_frame_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_frame_proto_rawDescData
 }
 
-var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
 var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_facetd_v1_frame_proto_goTypes = []any{
-	(LatticeKind)(0),                // 0: facetd.v1.LatticeKind
-	(Correction)(0),                 // 1: facetd.v1.Correction
-	(Codes)(0),                      // 2: facetd.v1.Codes
-	(Overflow)(0),                   // 3: facetd.v1.Overflow
-	(*Frame)(nil),                   // 4: facetd.v1.Frame
-	(*FrameSet)(nil),                // 5: facetd.v1.FrameSet
-	(*StreamFrameSetsRequest)(nil),  // 6: facetd.v1.StreamFrameSetsRequest
-	(*StreamFrameSetsResponse)(nil), // 7: facetd.v1.StreamFrameSetsResponse
-	(*CaptureFramesRequest)(nil),    // 8: facetd.v1.CaptureFramesRequest
-	(*CaptureFramesResponse)(nil),   // 9: facetd.v1.CaptureFramesResponse
+	(Correction)(0),                 // 0: facetd.v1.Correction
+	(Codes)(0),                      // 1: facetd.v1.Codes
+	(Overflow)(0),                   // 2: facetd.v1.Overflow
+	(*Frame)(nil),                   // 3: facetd.v1.Frame
+	(*FrameSet)(nil),                // 4: facetd.v1.FrameSet
+	(*StreamFrameSetsRequest)(nil),  // 5: facetd.v1.StreamFrameSetsRequest
+	(*StreamFrameSetsResponse)(nil), // 6: facetd.v1.StreamFrameSetsResponse
+	(*CaptureFramesRequest)(nil),    // 7: facetd.v1.CaptureFramesRequest
+	(*CaptureFramesResponse)(nil),   // 8: facetd.v1.CaptureFramesResponse
+	(Arrangement)(0),                // 9: facetd.v1.Arrangement
 	(*Window)(nil),                  // 10: facetd.v1.Window
 	(*timestamppb.Timestamp)(nil),   // 11: google.protobuf.Timestamp
 	(*Target)(nil),                  // 12: facetd.v1.Target
 	(*View)(nil),                    // 13: facetd.v1.View
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
-	0,  // 0: facetd.v1.Frame.lattice:type_name -> facetd.v1.LatticeKind
+	9,  // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
 	10, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
 	11, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
-	1,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
-	4,  // 4: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
-	3,  // 5: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
-	2,  // 6: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
-	5,  // 7: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
+	0,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
+	3,  // 4: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
+	2,  // 5: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
+	1,  // 6: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
+	4,  // 7: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
 	12, // 8: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
 	13, // 9: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
-	2,  // 10: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
-	5,  // 11: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	6,  // 12: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
-	8,  // 13: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	7,  // 14: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
-	9,  // 15: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	1,  // 10: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
+	4,  // 11: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
+	5,  // 12: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
+	7,  // 13: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	6,  // 14: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
+	8,  // 15: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
 	14, // [14:16] is the sub-list for method output_type
 	12, // [12:14] is the sub-list for method input_type
 	12, // [12:12] is the sub-list for extension type_name
@@ -1074,7 +1017,7 @@ func file_facetd_v1_frame_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_frame_proto_rawDesc), len(file_facetd_v1_frame_proto_rawDesc)),
-			NumEnums:      4,
+			NumEnums:      3,
 			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   1,

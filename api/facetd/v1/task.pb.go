@@ -38,7 +38,7 @@ type Task struct {
 	// Largest spread of the frames' sampling times within a set. Unset: no limit.
 	MaxSkew *durationpb.Duration `protobuf:"bytes,6,opt,name=max_skew,json=maxSkew,proto3" json:"max_skew,omitempty"`
 	// What is read of each chip, in order; empty means one plain view. Several
-	// views of a memory chip are a pyramid: they are made from one load, in order,
+	// views of a chip with memory are a pyramid: they are made from one load, in order,
 	// each working on what the one before it left.
 	Views         []*View `protobuf:"bytes,7,rep,name=views,proto3" json:"views,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -137,7 +137,7 @@ type View struct {
 	Shares []*Share `protobuf:"bytes,4,rep,name=shares,proto3" json:"shares,omitempty"`
 	// What is read. Unset: the whole lattice, one pixel of each bin.
 	Window *Window `protobuf:"bytes,5,opt,name=window,proto3" json:"window,omitempty"`
-	// Values of the trim registers of trimmed chips.
+	// Values of the registers of biases and amplifier, of chips that have them.
 	Trim          *TrimSettings `protobuf:"bytes,6,opt,name=trim,proto3" json:"trim,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -418,7 +418,7 @@ func (x *Window) GetColumnStep() uint32 {
 	return 0
 }
 
-// TrimSettings are the values of a trimmed chip's registers during a view.
+// TrimSettings are the values of the registers of biases and amplifier during a view.
 type TrimSettings struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Pixel bias register, 0 to 255. Unset: nominal.

@@ -19,7 +19,7 @@ from .client import Client, EventStream, Stream, connect
 from .enums import (
     Correction,
     EventKind,
-    LatticeKind,
+    Arrangement,
     Pace,
     Phase,
     RecordingState,
@@ -59,7 +59,7 @@ __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
     "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
-    "InvalidField", "Lattice", "LatticeKind", "Lens", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
+    "InvalidField", "Lattice", "Arrangement", "Lens", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Recording", "RecordingState", "Refusal", "RefusalReason",
     "RefusedError", "Register", "RuleViolation", "RunningTask", "Sent", "Severity", "StaleError", "State", "Status",
     "Stream", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from typing import Any
 
-from .enums import LatticeKind
+from .enums import Arrangement
 
 
 @dataclasses.dataclass(frozen=True)
 class Lattice:
     """The pixel grid of a class of chips."""
 
-    kind: LatticeKind
+    arrangement: Arrangement
     rows: int
     columns: int
     #: Distance of two pixels of one row, in micrometres; 0 where the array does not say.
@@ -23,16 +22,8 @@ class Lattice:
 
     @classmethod
     def _of(cls, m: Any) -> Lattice:
-        hexagonal = m.WhichOneof("kind") == "hexagonal"
         l = m.lattice
-        return cls(
-            LatticeKind.HEXAGONAL if hexagonal else LatticeKind.SQUARE,
-            l.rows,
-            l.columns,
-            l.pitch_x_um,
-            # Unset means as the columns; rows of a hexagonal lattice lie sqrt(3)/2 apart.
-            l.pitch_y_um or l.pitch_x_um * (math.sqrt(3) / 2 if hexagonal else 1),
-        )
+        return cls(Arrangement(l.arrangement), l.rows, l.columns, l.pitch_x_um, l.pitch_y_um)
 
 
 @dataclasses.dataclass(frozen=True)
@@ -56,6 +47,9 @@ class Lens:
     blur_pixels: float
 
 
+_PARTS = ("memory", "pixel_switches", "counter", "regulator", "pixel_bias", "output_bias", "amplifier")
+
+
 @dataclasses.dataclass(frozen=True)
 class Chip:
     """One sensor die on the bus."""
@@ -63,8 +57,11 @@ class Chip:
     name: str
     #: Name of its class.
     chip_class: str
-    #: Kind of chip: memory, in_array_switch, counter, trimmed or hexagonal.
-    kind: str
+    #: What it is made of: "memory", "pixel_switches", "counter", "regulator", "pixel_bias",
+    #: "output_bias" and "amplifier", as far as it has them.
+    parts: frozenset[str]
+    #: "logarithmic" or "linear".
+    pixel: str
     lattice: Lattice
     #: The select lines that it listens to, in input order.
     selects: tuple[str, ...]
@@ -98,7 +95,8 @@ class Array:
             chips[c.name] = Chip(
                 c.name,
                 of.name,
-                of.WhichOneof("kind") or "",
+                frozenset(p for p in _PARTS if of.HasField(p)),
+                of.WhichOneof("pixel") or "logarithmic",
                 Lattice._of(of),
                 tuple(c.selects),
                 c.lane,

@@ -30,7 +30,7 @@ class Pace(_Enum):
     FREE = 2
 
 
-class LatticeKind(_Enum):
+class Arrangement(_Enum):
     """How the pixels of a frame lie."""
 
     UNKNOWN = 0
@@ -144,5 +144,5 @@ class RecordingState(_Enum):
 #: By name of the enumeration in the schema; tests compare them.
 ALL: dict[str, type[_Enum]] = {
     cls.__name__: cls
-    for cls in (State, Pace, LatticeKind, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind, RecordingState)
+    for cls in (State, Pace, Arrangement, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind, RecordingState)
 }

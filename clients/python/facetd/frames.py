@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .enums import Correction, LatticeKind
+from .enums import Correction, Arrangement
 from .errors import BadFrameError, ClockError, StaleError
 from .task import Window
 
@@ -74,9 +74,9 @@ class Frame:
         return self.codes * float(self._m.volts_per_code) + float(self._m.code_zero_volts)
 
     @property
-    def lattice(self) -> LatticeKind:
+    def arrangement(self) -> Arrangement:
         """How the pixels lie."""
-        return LatticeKind(self._m.lattice)
+        return Arrangement(self._m.arrangement)
 
     @property
     def window(self) -> Window:

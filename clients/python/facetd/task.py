@@ -65,7 +65,7 @@ class Window:
 
 @dataclasses.dataclass(frozen=True)
 class Trim:
-    """Register values of a trimmed chip during a view; None is nominal."""
+    """Values of the registers of biases and amplifier during a view; None is nominal."""
 
     pixel_bias: int | None = None
     output_bias: int | None = None
@@ -98,7 +98,7 @@ class View:
     shares: tuple[tuple[str, str], ...] = ()
     #: What is read; None is the whole lattice.
     window: Window | None = None
-    #: Registers of trimmed chips; None is nominal.
+    #: Registers of biases and amplifier; None is nominal.
     trim: Trim | None = None
 
     @classmethod

@@ -39,10 +39,10 @@ class Demo(unittest.TestCase):
         self.assertEqual((a.name, len(a.chips), len(a.select_lines), a.lanes), ("culvert-crawler", 19, 10, ("a", "b")))
         self.assertRegex(a.digest, "^[0-9a-f]{64}$")
         comb = a.chips["bow-comb"]
-        self.assertEqual((comb.kind, comb.lattice.kind), ("hexagonal", facetd.LatticeKind.HEXAGONAL))
+        self.assertEqual((comb.parts, comb.pixel, comb.lattice.arrangement), (set(), "logarithmic", facetd.Arrangement.HEXAGONAL))
         # Rows of a hexagonal lattice lie sqrt(3)/2 of the column pitch apart.
         self.assertAlmostEqual(comb.lattice.pitch_y_um / comb.lattice.pitch_x_um, 0.8660254037844386)
-        self.assertEqual({c.kind for c in a.chips.values()}, {"hexagonal", "memory", "counter", "in_array_switch"})
+        self.assertEqual({p for c in a.chips.values() for p in c.parts}, {"memory", "counter", "pixel_switches"})
         # The ring of twelve looks outward, evenly spread about the axis of travel.
         self.assertEqual(len({(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg) for n, c in a.chips.items() if n.startswith("wall")}), 12)
         self.assertEqual({len(c.selects) for c in a.chips.values()}, {3})

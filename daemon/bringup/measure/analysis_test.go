@@ -291,10 +291,10 @@ func TestProgramsViolateNoRule(t *testing.T) {
 		frame := make([]uint16, class.Rows*class.Columns)
 		programs[a.Chips[c].Name+" frame"] = p.Frame(c, Whole(class), 2, time.Millisecond)
 		programs[a.Chips[c].Name+" sweep"] = p.Sweep(NewSweep(a, c, frame, 500*time.Nanosecond))
-		if class.Kind.HasMemory() {
+		if class.HasMemory() {
 			programs[a.Chips[c].Name+" hold"] = p.Hold(c, Spread(class, 8), 3, time.Millisecond)
 		}
-		if class.Kind == chipmodel.Trimmed {
+		if class.HasRegister(chipmodel.Gain) {
 			programs["trim"] = p.Trimmed(c, Trim{Gain: 1, Offset: -5, PixelBias: 9}, Whole(class))
 		}
 	}

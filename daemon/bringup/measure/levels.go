@@ -89,9 +89,9 @@ func Expected(a *chipmodel.Array, chip int, lux float64) float64 {
 	c := &a.Chips[chip]
 	lane := &a.Lanes[c.Lane]
 	volts := die.NewResponse(c.Class).Volts(lux)
-	if t := c.Class.Spec.GetTrimmed(); t != nil {
-		mid := t.GetAmplifierMidVolts()
-		volts = min(max(mid+t.GetGains()[0]*(volts-mid), t.GetOutputLowVolts()), t.GetOutputHighVolts())
+	if amp := c.Class.Spec.GetAmplifier(); amp != nil {
+		mid := amp.GetMidVolts()
+		volts = min(max(mid+amp.GetGains()[0]*(volts-mid), amp.GetLowVolts()), amp.GetHighVolts())
 	}
 	conv := lane.Spec.GetConverter()
 	code := (volts - conv.GetLowVolts()) / VoltsPerCode(lane)

@@ -11,6 +11,7 @@ package measure
 import (
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
@@ -58,7 +59,7 @@ func Whole(c *chipmodel.Class) chipmodel.Window {
 // over the lattice; where every pixel passed costs time they are the first ones.
 func Spread(c *chipmodel.Class, n int) chipmodel.Window {
 	w := Whole(c)
-	if c.Kind.Counts() {
+	if c.Counts() {
 		w.Columns = min(w.Columns, n)
 		w.Rows = max(min(w.Rows, n/w.Columns), 1)
 		return w
@@ -111,12 +112,17 @@ func (p *Programs) alone(chip int, body func(g *program, reached []int)) []bus.O
 	return g.Take()
 }
 
-// ready loads a memory chip, or resets a counter.
+// ready loads a memory and resets a counter.
 func (g *program) ready(chip int, reached []int) {
-	switch kind := g.p.a.Chips[chip].Class.Kind; {
-	case kind.HasMemory():
+	if g.p.a.Chips[chip].Class.HasMemory() {
 		g.Do(bus.Strobe(chipmodel.Load), reached)
-	case kind.Counts():
+	}
+	g.rewind(chip, reached)
+}
+
+// rewind resets a counter.
+func (g *program) rewind(chip int, reached []int) {
+	if g.p.a.Chips[chip].Class.Counts() {
 		g.Do(bus.Strobe(chipmodel.Reset), reached)
 	}
 }
@@ -130,7 +136,7 @@ func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok b
 	}
 	pace, slowest := chips[0], time.Duration(0)
 	for _, c := range chips {
-		if p.a.Chips[pace].Class.Kind.Counts() {
+		if p.a.Chips[pace].Class.Counts() {
 			pace = c
 		}
 		slowest = max(slowest, p.Settle(c))
@@ -156,19 +162,24 @@ func (p *Programs) Frame(chip int, w chipmodel.Window, n int, gap time.Duration)
 	})
 }
 
-// Trimmed reads a window of a trimmed chip with some registers, and puts back those of
-// power-on.
+// Trimmed reads a window of a chip with a setting of those registers that it has, and
+// puts back their values of power-on.
 func (p *Programs) Trimmed(chip int, s Trim, w chipmodel.Window) []bus.Op {
-	t := p.a.Chips[chip].Class.Spec.GetTrimmed()
+	class := p.a.Chips[chip].Class
 	return p.alone(chip, func(g *program, reached []int) {
-		g.Do(bus.Write(chipmodel.Gain, uint16(s.Gain)), reached)
-		g.Do(bus.Write(chipmodel.Offset, uint16(uint8(int8(s.Offset)))), reached)
-		g.Do(bus.Write(chipmodel.PixelBias, uint16(s.PixelBias)), reached)
+		set := func(r facetdv1.Register, value uint16) {
+			if class.HasRegister(r) {
+				g.Do(bus.Write(r, value), reached)
+			}
+		}
+		set(chipmodel.Gain, uint16(s.Gain))
+		set(chipmodel.Offset, uint16(uint8(int8(s.Offset))))
+		set(chipmodel.PixelBias, uint16(s.PixelBias))
 		g.ready(chip, reached)
 		g.look(chip, w, 0)
-		g.Do(bus.Write(chipmodel.Gain, 0), reached)
-		g.Do(bus.Write(chipmodel.Offset, 0), reached)
-		g.Do(bus.Write(chipmodel.PixelBias, uint16(t.GetPixelBias().GetNominal())), reached)
+		for _, r := range []facetdv1.Register{chipmodel.Gain, chipmodel.Offset, chipmodel.PixelBias} {
+			set(r, class.PowerOn(r))
+		}
 	})
 }
 

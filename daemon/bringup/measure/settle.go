@@ -35,7 +35,7 @@ func NewSweep(a *chipmodel.Array, chip int, reference []uint16, longest time.Dur
 		s.Delays = append(s.Delays, max(longest*time.Duration(k)/sweepDelays, 1))
 	}
 	class := a.Chips[chip].Class
-	if class.Kind.Counts() {
+	if class.Counts() {
 		s.rows = steepRows(class, reference)
 		return s
 	}

@@ -7,7 +7,7 @@ import (
 	"facetd.example/daemon/fit"
 )
 
-// Trim is the setting of a trimmed chip's amplifier and pixel bias.
+// Trim is a setting of amplifier and pixel bias; of a part that a chip lacks it says nothing.
 type Trim struct{ Gain, Offset, PixelBias int }
 
 // TrimPoint is what a chip showed at a setting, under one light.
@@ -18,15 +18,25 @@ type TrimPoint struct {
 	Lowest, Highest float64
 }
 
+// Gains is the number of gains of a class, 1 without an amplifier.
+func Gains(c *chipmodel.Class) int { return max(len(c.Spec.GetAmplifier().GetGains()), 1) }
+
 // TrimGrid lists the settings to look at: every gain, with offsets and biases that are
 // spread over their range, one changed at a time.
 func TrimGrid(a *chipmodel.Array, chip int) []Trim {
-	t := a.Chips[chip].Class.Spec.GetTrimmed()
-	nominal := int(t.GetPixelBias().GetNominal())
+	class := a.Chips[chip].Class
+	nominal := int(class.PowerOn(chipmodel.PixelBias))
+	offsets := []int{0}
+	if class.HasRegister(chipmodel.Offset) {
+		offsets = []int{-128, -64, -24, 0, 24, 64, 127}
+	}
 	var grid []Trim
-	for g := range t.GetGains() {
-		for _, offset := range []int{-128, -64, -24, 0, 24, 64, 127} {
+	for g := range Gains(class) {
+		for _, offset := range offsets {
 			grid = append(grid, Trim{g, offset, nominal})
+		}
+		if !class.HasRegister(chipmodel.PixelBias) {
+			continue
 		}
 		for _, bias := range []int{0, nominal - 64, nominal - 24, nominal + 24, nominal + 64, 255} {
 			if bias >= 0 && bias <= 255 && bias != nominal {
@@ -63,14 +73,14 @@ type levels struct {
 func ChooseTrim(a *chipmodel.Array, chip int, points []TrimPoint) (best TrimChoice, ok bool) {
 	c := &a.Chips[chip]
 	lane := &a.Lanes[c.Lane]
-	nominal := int(c.Class.Spec.GetTrimmed().GetPixelBias().GetNominal())
+	nominal := int(c.Class.PowerOn(chipmodel.PixelBias))
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, p := range points {
 		low, high = min(low, p.Lowest), max(high, p.Highest)
 	}
 	margin := 0.01 * math.Exp2(float64(lane.Bits))
 	low, high = low+margin, high-margin
-	for g := range c.Class.Spec.GetTrimmed().GetGains() {
+	for g := range Gains(c.Class) {
 		var of []TrimPoint
 		for _, p := range points {
 			if p.Gain == g && p.Lowest > low && p.Highest < high {

@@ -52,7 +52,7 @@ test("histograms count every code once", () => {
   for (let i = 0; i < 64; i++) assert.equal(h[i], codes.filter((c) => c >= i * 64 && c < (i + 1) * 64).length);
 });
 
-const hexagonal = { lattice: "LATTICE_KIND_HEXAGONAL", rows: 3, columns: 2, window: { row: 1 } };
+const hexagonal = { arrangement: "ARRANGEMENT_HEXAGONAL", rows: 3, columns: 2, window: { row: 1 } };
 
 test("odd rows of a hexagonal lattice lie half a column to the right", () => {
   const lay = lattice(hexagonal, { lattice: { pitch_x_um: 30 } });
@@ -66,7 +66,7 @@ test("odd rows of a hexagonal lattice lie half a column to the right", () => {
 });
 
 test("pixels that are not square, steps, and marks of clipped codes", () => {
-  const frame = { lattice: "LATTICE_KIND_SQUARE", rows: 2, columns: 4, window: { row_step: 2, column_step: 1 } };
+  const frame = { arrangement: "ARRANGEMENT_SQUARE", rows: 2, columns: 4, window: { row_step: 2, column_step: 1 } };
   const lay = lattice(frame, { lattice: { pitch_x_um: 20, pitch_y_um: 30 } });
   assert.deepEqual([lay.width, lay.height, lay.ratio], [4, 2, (4 * 20) / (2 * 2 * 30)]);
   const rgba = new Uint8Array(4 * 8);

@@ -123,7 +123,7 @@ function showFacts(p, range) {
   const rows = [
     ["Task, view", `${set.task} / ${f.view}, job ${num(set.job)}`],
     ["Read", windowText(f.window)],
-    ["Pixels", `${f.rows} × ${f.columns}, ${f.significant_bits} bits, ${f.lattice === "LATTICE_KIND_HEXAGONAL" ? "hexagonal" : "square"}`],
+    ["Pixels", `${f.rows} × ${f.columns}, ${f.significant_bits} bits, ${f.arrangement === "ARRANGEMENT_HEXAGONAL" ? "hexagonal" : "square"}`],
     ["Range shown", `codes ${Math.round(range[0])} to ${Math.round(range[1])}, ${volts(codeVolts(range[0]))} to ${volts(codeVolts(range[1]))}`],
     ["Clipped", `${num(f.clipped_low)} low, ${num(f.clipped_high)} high`],
     ["First sample", `${clock(f.first_sample_time)} ± ${duration(f.time_uncertainty_ns)}`],

@@ -89,7 +89,7 @@ export function lattice(frame, cls) {
   const rows = frame.rows ?? 0, columns = frame.columns ?? 0, w = frame.window ?? {};
   const rowStep = w.row_step || 1, columnStep = w.column_step || 1;
   const pitchX = cls?.lattice?.pitch_x_um || 1;
-  const hex = frame.lattice === "LATTICE_KIND_HEXAGONAL";
+  const hex = frame.arrangement === "ARRANGEMENT_HEXAGONAL";
   const pitchY = cls?.lattice?.pitch_y_um || (hex ? (pitchX * Math.sqrt(3)) / 2 : pitchX);
   const each = hex ? 2 * columnStep : 1;
   const width = hex ? columns * each + 1 : columns;

@@ -47,7 +47,7 @@ func NewPrograms(m *Model, discharge time.Duration) *Programs {
 	return p
 }
 
-func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Kind.Counts() }
+func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Counts() }
 
 // Prepare disables every output and gives every chip something to drive with: memory
 // chips load, counters are reset. enabled are the chips whose outputs may be enabled;
@@ -67,8 +67,8 @@ func (p *Programs) Prepare(enabled []int) []bus.Op {
 	b.Do(bus.Write(chipmodel.OutputEnable, 0), all)
 	memory, counter := false, false
 	for _, c := range a.Classes {
-		memory = memory || c.Kind.HasMemory()
-		counter = counter || c.Kind.Counts()
+		memory = memory || c.HasMemory()
+		counter = counter || c.Counts()
 	}
 	if memory {
 		b.Do(bus.Strobe(chipmodel.Load), all)
@@ -129,7 +129,7 @@ func (p *Programs) look(b *bus.Builder, number int) {
 // first ones where every pixel before costs time.
 func (p *Programs) window(chip int) chipmodel.Window {
 	class := p.m.a.Chips[chip].Class
-	if class.Kind.Counts() {
+	if class.Counts() {
 		return chipmodel.Window{Rows: 1, Columns: min(8, class.Columns), RowStep: 1, ColumnStep: 1}
 	}
 	w := chipmodel.Window{Rows: min(3, class.Rows), Columns: min(4, class.Columns)}

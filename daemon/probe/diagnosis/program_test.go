@@ -40,7 +40,7 @@ func TestCompile(t *testing.T) {
 		switch {
 		case op.Kind == bus.OpSelect:
 			words = append(words, op.Word)
-		case op.Scan != nil && (!op.Scan.Levels || a.Chips[op.Scan.Chips[0]].Class.Kind.Counts()):
+		case op.Scan != nil && (!op.Scan.Levels || a.Chips[op.Scan.Chips[0]].Class.Counts()):
 			t.Errorf("%+v is not a look at levels by an addressed chip", op.Scan)
 		case op.Kind == bus.OpWait && op.Hold < 2*time.Microsecond+a.LaneSettle(M0):
 			t.Errorf("a wait of %v", op.Hold)

@@ -98,7 +98,7 @@ func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.CorrectionMap
 	for i := range int(m.GetRows()) * columns {
 		r, c := i/columns, i%columns
 		x, y := at.X+c*sx, at.Y+r*sy
-		if m.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL && (int(m.GetSettings().GetWindow().GetRow())+r*step)%2 == 1 {
+		if m.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL && (int(m.GetSettings().GetWindow().GetRow())+r*step)%2 == 1 {
 			x += sx / 2
 		}
 		ink := color.NRGBA{A: 255}
@@ -117,7 +117,7 @@ const mapSide = 256
 func mapScale(m *facetdv1.CorrectionMap) (sx int, size image.Point) {
 	sx = max(2, mapSide/int(max(m.GetRows(), m.GetColumns()))) &^ 1
 	size = image.Pt(int(m.GetColumns())*sx, int(m.GetRows())*sx)
-	if m.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL {
+	if m.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL {
 		size.X += sx / 2
 	}
 	return sx, size

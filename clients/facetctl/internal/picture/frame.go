@@ -55,7 +55,7 @@ func NewSet(fs *facetdv1.FrameSet, pitchRatios map[string]float64) ([]*Frame, er
 
 // shifted reports whether row r of the frame lies half a pixel further right.
 func (f *Frame) shifted(r int) bool {
-	return f.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL && (int(f.GetWindow().GetRow())+r*int(max(f.GetWindow().GetRowStep(), 1)))%2 == 1
+	return f.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL && (int(f.GetWindow().GetRow())+r*int(max(f.GetWindow().GetRowStep(), 1)))%2 == 1
 }
 
 // aspect is the height of a pixel of the frame over its width, as the lattice and
@@ -122,7 +122,7 @@ func (f *Frame) Gray16(stretch *Range) *image.Gray16 {
 // size is what the frame takes when drawn with pixels of sx by sy.
 func (f *Frame) size(sx, sy int) image.Point {
 	w := int(f.GetColumns()) * sx
-	if f.GetLattice() == facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL {
+	if f.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL {
 		w += sx / 2
 	}
 	return image.Pt(w, int(f.GetRows())*sy)

@@ -21,7 +21,7 @@ func frame(t *testing.T, rows, columns int, code func(r, c int) uint16) *Frame {
 		}
 	}
 	f, err := New(&facetdv1.Frame{
-		Chip: "m0", Lattice: facetdv1.LatticeKind_LATTICE_KIND_SQUARE, Rows: uint32(rows), Columns: uint32(columns), PixelFormat: "Mono16",
+		Chip: "m0", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE, Rows: uint32(rows), Columns: uint32(columns), PixelFormat: "Mono16",
 		Window: &facetdv1.Window{Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1}, Data: data,
 	})
 	if err != nil {
@@ -131,7 +131,7 @@ func TestTextFits(t *testing.T) {
 // depends on the window.
 func TestHexagonalRowsAreShifted(t *testing.T) {
 	f := frame(t, 2, 3, func(_, _ int) uint16 { return 1 })
-	f.Lattice = facetdv1.LatticeKind_LATTICE_KIND_HEXAGONAL
+	f.Arrangement = facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL
 	shift := func(row int) int {
 		img := image.NewGray(image.Rectangle{Max: f.size(4, 4)})
 		f.draw(img, image.Point{}, 4, 4, Range{0, 1})
@@ -214,7 +214,7 @@ func FuzzNew(f *testing.F) {
 	f.Add(uint32(1), uint32(1), uint32(7), uint32(0), int32(2), []byte{0, 0})
 	f.Fuzz(func(t *testing.T, rows, columns, row, step uint32, lattice int32, data []byte) {
 		one, err := New(&facetdv1.Frame{
-			Rows: rows, Columns: columns, Lattice: facetdv1.LatticeKind(lattice), Data: data,
+			Rows: rows, Columns: columns, Arrangement: facetdv1.Arrangement(lattice), Data: data,
 			Window: &facetdv1.Window{Row: row, RowStep: step, ColumnStep: 1},
 		})
 		if err != nil {

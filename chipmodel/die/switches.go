@@ -9,10 +9,9 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
-// inArraySwitch is a chip whose switches join pixels before the light is sensed: a
-// block shows the logarithm of its mean light, where a share after sensing would
-// give the mean of the logarithms.
-type inArraySwitch struct {
+// switches join pixels before the light is sensed: a block shows the logarithm of its
+// mean light, where a share after sensing would give the mean of the logarithms.
+type switches struct {
 	die *Die
 	px  *pixels
 	// Of the blocks of one block row: light summed over its rows, first and last, how
@@ -27,32 +26,32 @@ type inArraySwitch struct {
 	sharer analog.Sharer
 }
 
-func newInArraySwitch(d *Die, px *pixels) *inArraySwitch {
+func newSwitches(d *Die, px *pixels) *switches {
 	n, columns := d.class.Rows*d.class.Columns, d.class.Columns
-	return &inArraySwitch{die: d, px: px, stale: true,
+	return &switches{die: d, px: px, stale: true,
 		mean: make([]float64, columns), joined: make([]float64, columns), quieter: make([]float64, columns), later: make([]float64, columns),
 		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n),
 		plane: analog.Plane{Rows: d.class.Rows, Columns: d.class.Columns}}
 }
 
-func (m *inArraySwitch) powerOn() { m.stale = true }
+func (m *switches) powerOn() { m.stale = true }
 
-func (m *inArraySwitch) written(r facetdv1.Register) {
+func (m *switches) written(r facetdv1.Register) {
 	if r == chipmodel.ColumnPattern || r == chipmodel.RowPattern {
 		m.stale = true
 	}
 }
 
-func (m *inArraySwitch) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
+func (m *switches) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
 
-func (m *inArraySwitch) heldNS(int, int64) int64 { return 0 }
+func (m *switches) heldNS(int, int64) int64 { return 0 }
 
 // join works out what the pixels of each block show together. Their photocurrents
 // meet in one node, into which their loads feed side by side: in weak inversion
 // V = b ln(sum I / sum exp(-a_i/b)), so the block has the dark term's mean, the mean
 // slope and the offset -b ln(mean exp(-a_i/b)). Of linear pixels the charges meet on
 // the capacitors of all: the mean gain and offset.
-func (m *inArraySwitch) join() {
+func (m *switches) join() {
 	columns, rows := m.die.patterns()
 	mean := func(dst, src []float64) {
 		copy(dst, src)
@@ -78,7 +77,7 @@ func (m *inArraySwitch) join() {
 	}
 }
 
-func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
+func (m *switches) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
 	if m.stale {
 		m.join()
 	}
@@ -100,10 +99,11 @@ func (m *inArraySwitch) row(dst []float64, row, column, step int, atNS, interval
 			dst[i] = m.px.spoil(p, dst[i])
 		}
 	}
+	m.die.supply.add(dst, atNS, intervalNS)
 }
 
 // look puts the mean light of the blocks that a row belongs to into the pixels' buffers.
-func (m *inArraySwitch) look(row int, atNS, spanNS int64, light Light) {
+func (m *switches) look(row int, atNS, spanNS int64, light Light) {
 	columns, rows := m.die.patterns()
 	first := row
 	for first > 0 && rows>>((first-1)&7)&1 == 1 {
@@ -136,7 +136,7 @@ func add(sums, values []float64) {
 }
 
 // blockMeans makes means over blocks of sums over their rows; dst may be nil.
-func (m *inArraySwitch) blockMeans(dst, sums []float64, pattern uint8) {
+func (m *switches) blockMeans(dst, sums []float64, pattern uint8) {
 	for c0 := 0; c0 < len(dst); {
 		c1 := analog.BlockEnd(pattern, len(dst), c0)
 		var sum float64
