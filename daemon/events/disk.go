@@ -36,18 +36,34 @@ type disk struct {
 	dir                   string
 	fileBytes, totalBytes int64
 
-	file    *os.File // being written; nil until the next event
-	written int64    // bytes in it
+	create  func(path string) (file, error)
+	file    file  // being written; nil until the next event
+	written int64 // bytes of whole lines in it
+	lines   int   // in it
 
 	mu  sync.Mutex
 	err error // of the last write
+}
+
+// file is what a file of the journal is written to.
+type file interface {
+	io.Writer
+	Truncate(size int64) error
+	Stat() (os.FileInfo, error)
+	Name() string
+	Close() error
+}
+
+// create opens a new file.
+func create(path string) (file, error) {
+	return os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY|os.O_APPEND, 0o644)
 }
 
 func openDisk(dir string, fileBytes, totalBytes int64) (*disk, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
-	d := &disk{dir: dir, fileBytes: fileBytes, totalBytes: totalBytes}
+	d := &disk{dir: dir, fileBytes: fileBytes, totalBytes: totalBytes, create: create}
 	if _, err := d.files(); err != nil {
 		return nil, err
 	}
@@ -60,9 +76,13 @@ type journalFile struct {
 	first uint64 // number of its first event
 }
 
-// files lists the files in order; others in the folder are left alone.
+// files lists the files in order; others in the folder are left alone. A folder that is gone
+// holds none.
 func (d *disk) files() ([]journalFile, error) {
 	entries, err := os.ReadDir(d.dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
 	if err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
@@ -197,8 +217,9 @@ func readLine(in *bufio.Reader) (line []byte, whole bool, err error) {
 	}
 }
 
-// write appends events and returns how many were written.
-func (d *disk) write(batch []*facetdv1.Event) (n int, err error) {
+// write appends events and returns how many were written, and how many that were written
+// before were removed by somebody else.
+func (d *disk) write(batch []*facetdv1.Event) (n, removed int, err error) {
 	defer func() {
 		if len(batch) > 0 {
 			d.mu.Lock()
@@ -206,17 +227,39 @@ func (d *disk) write(batch []*facetdv1.Event) (n int, err error) {
 			d.mu.Unlock()
 		}
 	}()
+	if len(batch) > 0 {
+		removed = d.leaveRemoved()
+	}
 	for _, e := range batch {
 		line, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(e)
 		if err != nil {
-			return n, err
+			return n, removed, err
 		}
 		if err := d.writeLine(append(line, '\n'), e.GetSequence()); err != nil {
-			return n, err
+			return n, removed, fmt.Errorf("journal: %w", err)
 		}
 		n++
 	}
-	return n, nil
+	return n, removed, nil
+}
+
+// leaveRemoved leaves a file that is no longer in the folder, and returns how many lines went
+// with it: what is written to it would be gone with the process.
+func (d *disk) leaveRemoved() int {
+	if d.file == nil {
+		return 0
+	}
+	mine, err := d.file.Stat()
+	if err != nil {
+		return 0
+	}
+	there, err := os.Stat(d.file.Name())
+	if err == nil && os.SameFile(mine, there) || err != nil && !errors.Is(err, os.ErrNotExist) {
+		return 0
+	}
+	lines := d.lines
+	_ = d.close() // nobody can read it any more
+	return lines
 }
 
 func (d *disk) writeLine(line []byte, sequence uint64) error {
@@ -231,24 +274,40 @@ func (d *disk) writeLine(line []byte, sequence uint64) error {
 		}
 	}
 	if _, err := d.file.Write(line); err != nil {
-		_ = d.close() // what was written of the line is torn; the next event begins a file
-		return fmt.Errorf("journal: %w", err)
+		return errors.Join(err, d.undo())
 	}
 	d.written += int64(len(line))
+	d.lines++
+	return nil
+}
+
+// undo takes back what was written of a line that the disk refused. A file without a line
+// goes; one that cannot be cut is left, so that the next event begins another.
+func (d *disk) undo() error {
+	if d.lines == 0 {
+		name := d.file.Name()
+		return errors.Join(d.close(), os.Remove(name))
+	}
+	if err := d.file.Truncate(d.written); err != nil {
+		return errors.Join(err, d.close())
+	}
 	return nil
 }
 
 // begin opens the next file, after making room for it.
 func (d *disk) begin(sequence uint64) error {
+	// The folder may have been removed; the one above it belongs to others.
+	if err := os.Mkdir(d.dir, 0o755); err != nil && !errors.Is(err, os.ErrExist) {
+		return err
+	}
 	if err := d.makeRoom(); err != nil {
 		return err
 	}
-	name := fmt.Sprintf("%s%0*d%s", filePrefix, numberLen, sequence, fileSuffix)
-	f, err := os.OpenFile(filepath.Join(d.dir, name), os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+	f, err := d.create(filepath.Join(d.dir, fmt.Sprintf("%s%0*d%s", filePrefix, numberLen, sequence, fileSuffix)))
 	if err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return err
 	}
-	d.file, d.written = f, 0
+	d.file, d.written, d.lines = f, 0, 0
 	return nil
 }
 
@@ -270,7 +329,7 @@ func (d *disk) makeRoom() error {
 	}
 	for i := 0; i < len(files) && total > d.totalBytes; i++ {
 		if err := os.Remove(filepath.Join(d.dir, files[i].name)); err != nil {
-			return fmt.Errorf("journal: %w", err)
+			return err
 		}
 		total -= sizes[i]
 	}

@@ -183,9 +183,10 @@ func TestTornLinesArePassedOver(t *testing.T) {
 
 // A disk that refuses costs lines, not events in memory; it is told once it works again.
 func TestADiskThatRefuses(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "j")
+	data := filepath.Join(t.TempDir(), "data") // not the journal's, so it is not made anew
+	dir := filepath.Join(data, "j")
 	j := open(t, Config{Dir: dir})
-	if err := os.RemoveAll(dir); err != nil {
+	if err := os.RemoveAll(data); err != nil {
 		t.Fatal(err)
 	}
 	for range 3 {
@@ -195,7 +196,7 @@ func TestADiskThatRefuses(t *testing.T) {
 	if s := j.Stats(); s.DiskRefused != 3 || s.QueueFull != 0 {
 		t.Errorf("counts %+v", s)
 	}
-	if err := os.Mkdir(dir, 0o755); err != nil {
+	if err := os.Mkdir(data, 0o755); err != nil {
 		t.Fatal(err)
 	}
 	j.Append(event("kept", facetdv1.Severity_SEVERITY_INFO))

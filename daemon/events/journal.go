@@ -7,7 +7,8 @@
 //
 //   - in memory the last Config.Ring events stay; older ones are read from the disk;
 //   - to the disk up to maxUnwritten events wait; more are not written, and counted
-//     in an event of their own (JOURNAL_LOST) once the disk follows again;
+//     in an event of their own (JOURNAL_LOST) once the disk follows again, as are those
+//     that a full disk refused and those whose file somebody removed;
 //   - on the disk JSON lines lie in files of up to Config.FileBytes, and the oldest
 //     file goes when all together pass Config.TotalBytes;
 //   - for a subscriber up to SubscriberQueue events wait; then the oldest is dropped,
@@ -59,6 +60,9 @@ type Config struct {
 	// lock: it must not block and must not append. Nobody changes the event
 	// afterwards.
 	Appended func(*facetdv1.Event)
+
+	// For tests of a disk that is full.
+	create func(path string) (file, error)
 }
 
 // Journal is a journal of events. Its methods may be called from any goroutine.
@@ -73,6 +77,8 @@ type Journal struct {
 	unwritten []*facetdv1.Event
 	lost      uint64 // not written because too many waited, and not yet told
 	refused   uint64 // not written because the disk refused, and not yet told
+	removed   uint64 // written, removed by somebody else, and not yet told
+	writing   bool   // a batch is on its way
 	closed    bool
 	stats     Stats // but for the open streams
 
@@ -103,6 +109,9 @@ func Open(cfg Config) (*Journal, error) {
 	d, err := openDisk(cfg.Dir, cfg.FileBytes, cfg.TotalBytes)
 	if err != nil {
 		return nil, err
+	}
+	if cfg.create != nil {
+		d.create = cfg.create
 	}
 	j.disk = d
 	if j.ring, j.next, err = d.tail(cfg.Ring); err != nil {
@@ -174,7 +183,8 @@ type Listed struct {
 	First, Last uint64
 }
 
-// List returns events, oldest first. Nobody may change them. An error is the disk's.
+// List returns events, oldest first. Nobody may change them. An error is the disk's, where
+// events were asked for that memory no longer holds.
 func (j *Journal) List(q Query) (Listed, error) {
 	if q.Limit == 0 {
 		q.Limit = 100
@@ -190,11 +200,8 @@ func (j *Journal) List(q Query) (Listed, error) {
 		out.First = inMemory
 	}
 	if j.disk != nil {
-		first, err := j.disk.first()
-		if err != nil {
-			return out, err
-		}
-		if first > 0 && (first < out.First || out.First == 0) {
+		// A disk that cannot be read is an error only for what memory does not hold.
+		if first, err := j.disk.first(); err == nil && first > 0 && (first < out.First || out.First == 0) {
 			out.First = first
 		}
 	}
@@ -273,10 +280,13 @@ func (j *Journal) write() {
 	for range j.wake {
 		j.mu.Lock()
 		batch, closed := j.unwritten, j.closed
-		j.unwritten = nil
+		j.unwritten, j.writing = nil, true
 		j.mu.Unlock()
-		n, err := j.disk.write(batch)
+		n, removed, err := j.disk.write(batch)
 		j.mu.Lock()
+		j.writing = false
+		j.removed += uint64(removed)
+		j.stats.Removed += uint64(removed)
 		j.stats.DiskRefused += uint64(len(batch) - n)
 		for _, e := range batch[n:] {
 			if e.GetKind() == facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST {
@@ -285,7 +295,7 @@ func (j *Journal) write() {
 				j.refused++
 			}
 		}
-		if err == nil && n > 0 && j.lost+j.refused > 0 && len(j.unwritten) < maxUnwritten {
+		if err == nil && n > 0 && j.untold() > 0 && len(j.unwritten) < maxUnwritten {
 			j.tellLost()
 		}
 		j.mu.Unlock()
@@ -295,28 +305,31 @@ func (j *Journal) write() {
 	}
 }
 
-// tellLost appends an event about events that did not reach the disk. The caller holds
-// mu.
+// untold counts events that are not on the disk and not yet told of. The caller holds mu.
+func (j *Journal) untold() uint64 { return j.lost + j.refused + j.removed }
+
+// tellLost appends an event about events that are not on the disk. The caller holds mu.
 func (j *Journal) tellLost() {
 	e := &facetdv1.Event{
 		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
-		Text:  fmt.Sprintf("%d events before this one did not reach the disk", j.lost+j.refused),
-		Count: j.lost + j.refused,
+		Text:  fmt.Sprintf("%d events before this one are not on the disk", j.untold()),
+		Count: j.untold(),
 		Fields: map[string]string{
 			"queue_full": strconv.FormatUint(j.lost, 10), "disk_refused": strconv.FormatUint(j.refused, 10),
+			"removed": strconv.FormatUint(j.removed, 10),
 		},
 	}
 	if j.append(e) > 0 {
-		j.lost, j.refused = 0, 0
+		j.lost, j.refused, j.removed = 0, 0, 0
 	}
 }
 
-// Unwritten is how many events are not on the disk, because it refused them or was too
-// slow, and are not yet told of by an event.
+// Unwritten is how many events are not on the disk, because it refused them, was too slow,
+// or somebody removed them, and are not yet told of by an event.
 func (j *Journal) Unwritten() uint64 {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	return j.lost + j.refused
+	return j.untold()
 }
 
 // DiskError is the last error of the journal's disk, or nil when the last write went

@@ -9,6 +9,8 @@ type Stats struct {
 	// QueueFull and DiskRefused count events that are in memory alone: too many waited
 	// for the disk, or it refused them.
 	QueueFull, DiskRefused uint64
+	// Removed counts events whose file was removed by somebody else while it was written.
+	Removed uint64
 	// Streams is how many subscribers there are now.
 	Streams int
 	// Dropped counts events that were dropped because a subscriber was slow, once for

@@ -173,7 +173,7 @@ func sendEvents(st events.Stats, send sender) {
 			send(nameEvents, float64(st.Appended[severity]), name)
 		}
 	}
-	for i, n := range []uint64{st.QueueFull, st.DiskRefused} {
+	for i, n := range []uint64{st.QueueFull, st.DiskRefused, st.Removed} {
 		send(nameEventsLost, float64(n), lossReasons[i])
 	}
 	send(nameEventStreams, float64(st.Streams))

@@ -133,7 +133,7 @@ func Table() []Metric {
 		{Name: nameRecLostSets, Type: Counter, Help: "Frame sets among them."},
 		{Name: nameRecRoom, Type: Gauge, Unit: "bytes", Help: "Room that the disk of the recordings had, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
 		{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:], Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time are one event."},
-		{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that did not reach the journal's disk: too many waited, or the disk refused them."},
+		{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that are not on the journal's disk: too many waited, the disk refused them, or somebody removed the file that was being written."},
 		{Name: nameEventStreams, Type: Gauge, Help: "Streams of events open now."},
 		{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
 		{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
@@ -157,7 +157,7 @@ var (
 	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
 	mapStates   = []string{"active", "stale", "refused"}
 	rawReasons  = []string{"no_correction_map", "unknown_view", "mismatch", "failed_job"}
-	lossReasons = []string{"queue_full", "disk_refused"}
+	lossReasons = []string{"queue_full", "disk_refused", "removed"}
 	ruleNumbers = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )
 
