@@ -31,27 +31,27 @@ type daemon struct {
 	stop func()
 }
 
+// setup is that of a server with the demo on free ports.
+func setup() server.Setup {
+	c := server.Setup{Config: config.Default()}
+	c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
+	c.Logger, c.Version = zap.NewNop(), "test"
+	return c
+}
+
 // run runs a server with the demo in real time; change may change its configuration.
 func run(t *testing.T, change func(*server.Setup)) *daemon {
 	t.Helper()
 	if raceDetector {
 		t.Skip("the simulated chips are slower than real time under the race detector")
 	}
-	c := server.Setup{Config: config.Default()}
-	c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
-	c.Logger, c.Version = zap.NewNop(), "test"
+	c := setup()
 	if change != nil {
 		change(&c)
 	}
-	var s *server.Server
-	var err error
-	// A port that was just given up may still be taken for a moment.
-	for deadline := time.Now().Add(5 * time.Second); ; time.Sleep(50 * time.Millisecond) {
-		if s, err = server.New(c); err == nil {
-			break
-		} else if time.Now().After(deadline) {
-			t.Fatal(err)
-		}
+	s, err := server.New(c)
+	if err != nil {
+		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
@@ -73,22 +73,56 @@ type tab struct {
 
 	mu     sync.Mutex
 	faults []string // errors of the console, of scripts, and breaches of the page's policy
+	noted  chan struct{}
 }
 
-// browse opens a page in a browser of its own. With headers, they go along with every
-// request, as a password that the browser has been told would.
-func browse(t *testing.T, url string, width, height int, headers ...string) *tab {
-	t.Helper()
-	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(peertest.Program(t, "chromium")), chromedp.NoSandbox, chromedp.WindowSize(width, height),
+// browser is the browser of all tests; each has a profile of its own in it.
+var browser struct {
+	once sync.Once
+	ctx  context.Context
+	err  error
+	stop func()
+}
+
+// TestMain stops the browser where a test started it. It is also the daemon that
+// TestLostConnection kills.
+func TestMain(m *testing.M) {
+	if address := os.Getenv(daemonEnv); address != "" {
+		serve(address)
+	}
+	code := m.Run()
+	if browser.stop != nil {
+		browser.stop()
+	}
+	os.Exit(code)
+}
+
+func startBrowser(program string) {
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(program), chromedp.NoSandbox,
 		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-dev-shm-usage", true), chromedp.IgnoreCertErrors)
 	base, stop := chromedp.NewExecAllocator(context.Background(), options...)
-	t.Cleanup(stop)
 	ctx, cancel := chromedp.NewContext(base)
+	browser.stop = func() {
+		cancel()
+		stop()
+	}
+	browser.ctx, browser.err = ctx, chromedp.Do(ctx)
+}
+
+// browse opens a page in a window and a profile of its own. With headers, they go along
+// with every request, as a password that the browser has been told would.
+func browse(t *testing.T, url string, width, height int, headers ...string) *tab {
+	t.Helper()
+	program := peertest.Program(t, "chromium")
+	browser.once.Do(func() { startBrowser(program) })
+	if browser.err != nil {
+		t.Fatal(browser.err)
+	}
+	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
 	ctx, late := context.WithTimeout(ctx, 3*time.Minute)
 	t.Cleanup(late)
-	b := &tab{t: t, ctx: ctx}
+	b := &tab{t: t, ctx: ctx, noted: make(chan struct{}, 1)}
 	said := chromedp.Console(ctx)
 	go func() {
 		for m, err := range said {
@@ -101,6 +135,10 @@ func browse(t *testing.T, url string, width, height int, headers ...string) *tab
 		}
 	}()
 	b.do(chromedp.EmulateViewport(int64(width), int64(height)))
+	// Of several windows one alone has the keyboard; each page is to believe that it has.
+	if _, err := chromedp.Call(ctx, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true}); err != nil {
+		t.Fatal(err)
+	}
 	b.headers(headers...)
 	b.do(chromedp.Navigate(url))
 	return b
@@ -125,6 +163,28 @@ func (b *tab) fault(what string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.faults = append(b.faults, what)
+	select {
+	case b.noted <- struct{}{}:
+	default: // whoever waits looks anyway
+	}
+}
+
+// failed waits until the browser has complained several times.
+func (b *tab) failed(times int) {
+	b.t.Helper()
+	for late := time.After(20 * time.Second); ; {
+		b.mu.Lock()
+		n := len(b.faults)
+		b.mu.Unlock()
+		if n >= times {
+			return
+		}
+		select {
+		case <-b.noted:
+		case <-late:
+			b.t.Fatalf("the browser complained %d times of %d", n, times)
+		}
+	}
 }
 
 // takeFaults returns what went wrong until now, and forgets it.
@@ -134,6 +194,13 @@ func (b *tab) takeFaults() []string {
 	all := b.faults
 	b.faults = nil
 	return all
+}
+
+// refused waits until the browser has noted that a call was refused, and forgets it.
+func (b *tab) refused() {
+	b.t.Helper()
+	b.failed(1)
+	b.takeFaults()
 }
 
 // sound fails the test where the browser complained.
@@ -162,18 +229,33 @@ func eval[T any](b *tab, expression string) T {
 }
 
 // waitFor waits until an expression is true in the page; it is real time that passes.
-func (b *tab) waitFor(expression string, limit time.Duration) time.Duration {
+func (b *tab) waitFor(expression string, limit time.Duration) {
 	b.t.Helper()
-	begin := time.Now()
-	for {
-		if eval[bool](b, "!!("+expression+")") {
-			return time.Since(begin)
+	came := eval[bool](b, fmt.Sprintf(`(async () => {
+		for (const end = performance.now() + %d; performance.now() < end; await new Promise((next) => setTimeout(next, 20))) {
+			if (%s) return true;
 		}
-		if time.Since(begin) > limit {
-			b.picture("failed-" + strings.ReplaceAll(b.t.Name(), "/", "-"))
-			b.t.Fatalf("after %v still not: %s", limit, expression)
-		}
-		time.Sleep(20 * time.Millisecond)
+		return false;
+	})()`, limit.Milliseconds(), expression))
+	if !came {
+		b.picture("failed-" + strings.ReplaceAll(b.t.Name(), "/", "-"))
+		b.t.Fatalf("after %v still not: %s", limit, expression)
+	}
+}
+
+// drawn waits until the page has drawn twice, and so at least once with all that was done.
+func (b *tab) drawn() {
+	b.t.Helper()
+	eval[bool](b, `new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))`)
+}
+
+// settled waits until the page has heard from the daemon several times more, for what may
+// come late.
+func (b *tab) settled() {
+	b.t.Helper()
+	for range 3 {
+		was := b.text(`#facts [data-fact="Bus time"]`)
+		b.waitFor(fmt.Sprintf(`document.querySelector('#facts [data-fact="Bus time"]').textContent !== %q`, was), 5*time.Second)
 	}
 }
 
@@ -191,7 +273,7 @@ func (b *tab) theme(name string) {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	time.Sleep(300 * time.Millisecond) // canvases are drawn anew
+	b.drawn() // canvases, too
 }
 
 // picture keeps a picture of the whole page, or of the part that a selector finds, in
@@ -225,7 +307,7 @@ func (b *tab) shot(selector ...string) chromedp.Action[[]byte] {
 	at := eval[[]float64](b, fmt.Sprintf(`(async () => {
 		const node = document.querySelector(%q);
 		node.scrollIntoView({behavior: "instant"});
-		await new Promise((done) => setTimeout(done, 700));
+		await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
 		const r = node.getBoundingClientRect();
 		const tall = node === document.body ? innerHeight : r.height; // of the page as a whole what a window shows
 		return [r.left + scrollX, r.top + scrollY, r.width, tall];

@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"strings"
 	"testing"
-	"time"
 )
 
 // luminance is the relative luminance of a colour such as #1d2329, and contrast the
@@ -136,6 +135,7 @@ const seenContrast = `(() => {
 
 // TestContrastAsSeen: the same in the page as it stands, in light and in dark.
 func TestContrastAsSeen(t *testing.T) {
+	t.Parallel()
 	d := run(t, nil)
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
@@ -160,7 +160,7 @@ func TestContrastAsSeen(t *testing.T) {
 		t.Errorf("dark by the switch: %s, %s", dark, b.text("#theme"))
 	}
 	b.click("#theme")
-	time.Sleep(100 * time.Millisecond)
+	b.drawn()
 	if ground() != light {
 		t.Error("the switch does not go back to what the system says")
 	}

@@ -31,6 +31,7 @@ const whatFocused = `(() => {
 // TestKeyboardOnly: everything can be reached with the tabulator, has a name and shows
 // that it has the keyboard; the shortcuts lead where they say.
 func TestKeyboardOnly(t *testing.T) {
+	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Data = t.TempDir() })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
@@ -88,7 +89,6 @@ func TestKeyboardOnly(t *testing.T) {
 	}
 	b.do(chromedp.KeyEvent("?"))
 	b.waitFor(`document.getElementById('keys').open`, 2*time.Second)
-	time.Sleep(200 * time.Millisecond)
 	b.picture("keys")
 	b.do(chromedp.KeyEvent(kb.Escape))
 	b.waitFor(`!document.getElementById('keys').open`, 2*time.Second)
@@ -103,6 +103,7 @@ func TestKeyboardOnly(t *testing.T) {
 // TestSmallScreen: on a telephone nothing is wider than the screen, and the pictures are
 // in rows.
 func TestSmallScreen(t *testing.T) {
+	t.Parallel()
 	d := run(t, nil)
 	b := browse(t, d.url(), 390, 844)
 	b.live(19)
@@ -126,6 +127,7 @@ func TestSmallScreen(t *testing.T) {
 // TestEmpty: an array without tasks says so everywhere, and a daemon without a folder says
 // why nothing is recorded.
 func TestEmpty(t *testing.T) {
+	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Tasks = config.None })
 	b := browse(t, d.url(), 1280, 800)
 	b.waitFor(`document.getElementById('rates-empty')?.textContent.includes('No tasks run')`, 20*time.Second)
@@ -137,7 +139,7 @@ func TestEmpty(t *testing.T) {
 	b.picture("empty")
 	b.click("#record-start")
 	b.waitFor(`document.getElementById('record-said').dataset.kind === 'bad' && document.getElementById('record-said').textContent.includes('folder')`, 5*time.Second)
-	b.takeFaults() // the browser notes the refused call
-	time.Sleep(time.Second)
+	b.refused()
+	b.settled()
 	b.sound()
 }

@@ -17,13 +17,14 @@ import (
 // TestReplay: a recording in the place of a bus is shown as a bus is; what needs a bus is
 // refused with the reason.
 func TestReplay(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	d := run(t, func(c *server.Setup) { c.Data = dir })
 	records := facetdv1.NewRecordServiceClient(d.dial(t))
 	if _, err := records.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "walk"}); err != nil {
 		t.Fatal(err)
 	}
-	time.Sleep(2 * time.Second) // what is recorded is real time
+	recorded(t, d, "walk", 100)
 	if _, err := records.StopRecording(limited(t), &facetdv1.StopRecordingRequest{Name: "walk"}); err != nil {
 		t.Fatal(err)
 	}
@@ -55,6 +56,7 @@ func TestReplay(t *testing.T) {
 // TestViews: of several views of one load each can be shown large, and the tile shows the
 // one with most pixels.
 func TestViews(t *testing.T) {
+	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Pace = config.Realtime })
 	_, err := facetdv1.NewTaskServiceClient(d.dial(t)).UpdateTask(limited(t), &facetdv1.UpdateTaskRequest{Task: &facetdv1.Task{
 		Name: "wall", RateHz: 5, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "crown"}},
@@ -78,6 +80,7 @@ func TestViews(t *testing.T) {
 // TestMaps: correction maps that were made are listed, and corrected codes say by which; a chip
 // without one says why its codes are raw.
 func TestMaps(t *testing.T) {
+	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Scene = "uniform:200" })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)

@@ -1,45 +1,67 @@
 package page_test
 
 import (
+	"context"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
+
+	"facetd.example/daemon/server"
 )
 
-// process is the real daemon, which can be killed.
+// process is a daemon of its own, which can be killed.
 type process struct {
-	t       *testing.T
-	program string
-	http    string
-	cmd     *exec.Cmd
+	t    *testing.T
+	http string
+	cmd  *exec.Cmd
 }
 
-// build builds the daemon's program.
-func build(t *testing.T) *process {
+// daemonEnv, where it is set, makes this program a daemon with the demo whose page is at
+// that address.
+const daemonEnv = "FACETD_PAGE_DAEMON"
+
+func serve(address string) {
+	c := setup()
+	c.Listen.HTTP = address
+	s, err := server.New(c)
+	if err == nil {
+		err = s.Run(context.Background())
+	}
+	fmt.Fprintln(os.Stderr, err)
+	os.Exit(1)
+}
+
+// steady returns an address that nobody listens on, and that no one is given who asks for
+// any free port: those begin at 32768 (Linux, ip_local_port_range; from memory).
+func steady(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0") // a port that is free, and stays the same
-	if err != nil {
-		t.Fatal(err)
+	for range 100 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+rand.IntN(10_000)))
+		if err == nil {
+			l.Close()
+			return l.Addr().String()
+		}
 	}
-	p := &process{t: t, program: filepath.Join(t.TempDir(), "facetd"), http: l.Addr().String()}
-	l.Close()
-	if out, err := exec.Command("go", "build", "-o", p.program, "facetd.example/daemon/facetd").CombinedOutput(); err != nil {
-		t.Fatalf("%v\n%s", err, out)
-	}
-	return p
+	t.Fatal("no port is free")
+	return ""
 }
 
 func (p *process) start() {
 	p.t.Helper()
-	p.cmd = exec.Command(p.program, "--listen", "127.0.0.1:0", "--http", p.http, "--log-level", "warn")
+	program, err := os.Executable()
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	p.cmd = exec.Command(program)
+	p.cmd.Env = append(os.Environ(), daemonEnv+"="+p.http)
 	p.cmd.Stderr = os.Stderr
 	if err := p.cmd.Start(); err != nil {
 		p.t.Fatal(err)
@@ -49,7 +71,9 @@ func (p *process) start() {
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait()
 	})
-	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+	look, late := time.NewTicker(20*time.Millisecond), time.After(20*time.Second)
+	defer look.Stop()
+	for {
 		if resp, err := http.Get("http://" + p.http + "/healthz"); err == nil {
 			_, _ = io.Copy(io.Discard, resp.Body)
 			resp.Body.Close()
@@ -57,7 +81,9 @@ func (p *process) start() {
 				return
 			}
 		}
-		if time.Now().After(deadline) {
+		select {
+		case <-look.C:
+		case <-late:
 			p.t.Fatal("the daemon does not run after 20 s")
 		}
 	}
@@ -84,7 +110,10 @@ func (b *tab) changed(state string, since time.Time) time.Duration {
 // anything, is shown as lost within 2 s; every picture says that it is stale; and when the
 // daemon is there again the page mends by itself.
 func TestLostConnection(t *testing.T) {
-	p := build(t)
+	if raceDetector {
+		t.Skip("as the other tests in a browser")
+	}
+	p := &process{t: t, http: steady(t)}
 	p.start()
 	b := browse(t, "http://"+p.http+"/", 1280, 800)
 	b.live(19)
@@ -122,7 +151,7 @@ func TestLostConnection(t *testing.T) {
 	}
 	lost("killed", at)
 	_ = p.cmd.Wait()
-	time.Sleep(1500 * time.Millisecond) // some tries fail meanwhile
+	b.failed(2) // some tries
 	b.picture("lost")
 	p.start()
 	mended("started again", time.Now())
@@ -141,6 +170,6 @@ func TestLostConnection(t *testing.T) {
 	// Events of the daemon that was started again are shown, from their first.
 	b.show("events")
 	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, 10*time.Second)
-	time.Sleep(time.Second)
+	b.settled()
 	b.sound()
 }

@@ -39,10 +39,10 @@ func limited(t *testing.T) context.Context {
 	return ctx
 }
 
-// live waits until every chip's picture is fresh.
+// live waits until every chip's picture is fresh, which a busy machine may be long about.
 func (b *tab) live(chips int) {
 	b.t.Helper()
-	b.waitFor(fmt.Sprintf(`document.querySelectorAll('.tile[data-state="fresh"]').length === %d`, chips), 20*time.Second)
+	b.waitFor(fmt.Sprintf(`document.querySelectorAll('.tile[data-state="fresh"]').length === %d`, chips), time.Minute)
 }
 
 // TestFrames: all nineteen chips are live, the page keeps up, and the pixels of one are
@@ -51,17 +51,11 @@ func TestFrames(t *testing.T) {
 	d := run(t, nil)
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
-	time.Sleep(6 * time.Second) // what is measured is real time
-	number := func(key string) float64 {
-		return eval[float64](b, "Number(document.getElementById('drawn').dataset."+key+")")
-	}
-	received, drawn, lag, worst := number("received"), number("drawn"), number("lagMs"), number("worstMs")
-	t.Logf("%v frames/s received, %v drawn; lag %v ms median, %v ms worst", received, drawn, lag, worst)
-	// Wall, bed and bow at 15 Hz and comb at its 10 Hz make 280 frames a second. The machine
-	// may be busy with other tests, so the bounds are wide.
-	if received < 200 || drawn < 0.7*received || lag > 500 {
-		t.Errorf("the page does not keep up: %s", b.text("#drawn"))
-	}
+	// Wall, bed and bow at 15 Hz and comb at its 10 Hz make 280 frames a second, by the page's
+	// own count of the last two. The machine may be busy with other tests, so the bounds are
+	// wide, and it has time to come to them.
+	b.waitFor(`(({received, drawn, lagMs}) => received >= 200 && drawn >= 0.7 * received && lagMs <= 500)(document.getElementById('drawn').dataset)`, 20*time.Second)
+	t.Log(b.text("#drawn"))
 	comparePixels(t, d, b)
 
 	// Another chip by a click, and by arrow key and Enter.
@@ -81,7 +75,7 @@ func TestFrames(t *testing.T) {
 	b.waitFor(`document.querySelector('#chip-facts [data-fact="Range shown"]').textContent.startsWith('codes 1000 to 3000')`, 5*time.Second)
 	b.choose("#range-mode", "auto")
 	b.choose("#codes", "CODES_CORRECTED")
-	time.Sleep(500 * time.Millisecond)
+	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('not corrected')`, 10*time.Second)
 	b.live(19)
 	b.choose("#codes", "CODES_RAW")
 	// One task alone: the others' pictures grow old and say so.
@@ -118,7 +112,7 @@ func comparePixels(t *testing.T, d *daemon, b *tab) {
 	b.click(`.tile[data-chip="wall-07"]`)
 	b.click("#mark-clipped")
 	b.waitFor(`document.getElementById('chip-canvas').dataset.job?.startsWith('wall/') && document.getElementById('chip-canvas').width === 20`, 5*time.Second)
-	time.Sleep(300 * time.Millisecond)
+	b.drawn() // without marks
 	type shown struct {
 		Job    string
 		Pixels []int
@@ -161,6 +155,7 @@ func comparePixels(t *testing.T, d *daemon, b *tab) {
 // TestNumbers: rates, the timetable, the bus by phase and the events are those of the
 // API.
 func TestNumbers(t *testing.T) {
+	t.Parallel()
 	d := run(t, nil)
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
@@ -217,10 +212,8 @@ func TestNumbers(t *testing.T) {
 	}
 	b.show("timetable")
 	now := `document.querySelector('.tt-now').getAttribute('transform')`
-	before := b.evalAfter(now, 400*time.Millisecond)
-	if after := b.evalAfter(now, 100*time.Millisecond); after == before || after == "" {
-		t.Errorf("the running position stands still at %s", after)
-	}
+	b.waitFor(now, 5*time.Second)
+	b.waitFor(fmt.Sprintf("%s !== %q", now, eval[string](b, now)), 5*time.Second) // it runs
 	b.picture("timetable", "#timetable")
 
 	b.show("bus")
@@ -252,15 +245,10 @@ func TestNumbers(t *testing.T) {
 	b.sound()
 }
 
-func (b *tab) evalAfter(expression string, wait time.Duration) string {
-	b.t.Helper()
-	time.Sleep(wait)
-	return eval[string](b, expression)
-}
-
 // TestWiring: what a word reaches is what the API says, by clicks and by typing; faults
 // are put in and mended, and the probe finds them.
 func TestWiring(t *testing.T) {
+	t.Parallel()
 	d := run(t, nil)
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
@@ -293,7 +281,7 @@ func TestWiring(t *testing.T) {
 	}
 	b.fill("#wiring-lines", "fw, nothing")
 	b.waitFor(`document.getElementById('wiring-said').dataset.kind === 'bad' && document.getElementById('wiring-said').textContent.includes('nothing')`, 5*time.Second)
-	b.takeFaults() // the browser notes the refused call
+	b.refused()
 	b.click(`#wiring-table tr[data-chip="bow-right"] button`)
 	b.waitFor(`document.querySelector('#wiring-table tr[data-chip="bow-right"]').classList.contains('reached')`, 5*time.Second)
 
@@ -325,6 +313,7 @@ func TestWiring(t *testing.T) {
 // TestChange: a task is previewed, added, changed and removed; one that does not fit is
 // refused with what would fit.
 func TestChange(t *testing.T) {
+	t.Parallel()
 	d := run(t, nil)
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
@@ -402,12 +391,28 @@ func TestChange(t *testing.T) {
 	b.click("#preview-button")
 	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad'`, 10*time.Second)
 	t.Logf("a task over all chips: %s", b.text("#change-said"))
-	b.takeFaults()
+	b.refused()
+}
+
+// recorded waits until a recording has so many frame sets.
+func recorded(t *testing.T, d *daemon, name string, sets uint64) {
+	t.Helper()
+	ctx, client := limited(t), facetdv1.NewRecordServiceClient(d.dial(t))
+	for look := time.NewTicker(20 * time.Millisecond); ; <-look.C {
+		got, err := client.GetRecording(ctx, &facetdv1.GetRecordingRequest{Name: name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got.GetRecording().GetFrameSets() >= sets {
+			return
+		}
+	}
 }
 
 // TestCaptureAndRecord: a capture is shown, and a recording started and stopped is in the
 // daemon's folder.
 func TestCaptureAndRecord(t *testing.T) {
+	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Data = t.TempDir() })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
@@ -423,7 +428,7 @@ func TestCaptureAndRecord(t *testing.T) {
 	b.fill("#record-name", "walk")
 	b.click("#record-start")
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_RUNNING"]')`, 10*time.Second)
-	time.Sleep(1500 * time.Millisecond)
+	recorded(t, d, "walk", 50)
 	b.picture("keep", "#keep")
 	b.click(`#record-table [data-recording="walk"] button`)
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`, 10*time.Second)

@@ -15,6 +15,7 @@ import (
 // shows everything and changes nothing; when the token is withdrawn it says so and takes
 // another.
 func TestRights(t *testing.T) {
+	t.Parallel()
 	host := accesstest.Outside(t)
 	ca, tokens := accesstest.NewAuthority(t, "test authority"), accesstest.NewTokens(t)
 	own := ca.Server(host)
@@ -61,5 +62,5 @@ func TestRights(t *testing.T) {
 	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
 	b.click("#apply-button")
 	b.waitFor(`document.querySelector('#rates-table [data-task="crown"]')`, 10*time.Second)
-	b.takeFaults() // the browser notes what was refused
+	b.refused()
 }

@@ -33,17 +33,23 @@ func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Content-Type", "application/connect+json")
-	for r.Context().Err() == nil {
+	for beat := time.NewTicker(200 * time.Millisecond); ; {
 		text := `{"status":` + a.status.Load().(string) + `}`
 		_, _ = w.Write(append(binary.BigEndian.AppendUint32([]byte{0}, uint32(len(text))), text...))
 		_ = http.NewResponseController(w).Flush()
-		time.Sleep(200 * time.Millisecond)
+		select {
+		case <-beat.C:
+		case <-r.Context().Done():
+			beat.Stop()
+			return
+		}
 	}
 }
 
 // TestTrouble: a fault of the bus, rule violations, late and failed jobs and a rate below the
 // plan's are seen at once.
 func TestTrouble(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("as the other tests in a browser")
 	}
