@@ -77,8 +77,9 @@ func TestEditTasks(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- r.Run(ctx) }()
+	applied := 0
 	to := func(tasks ...*facetdv1.Task) error {
-		_, err := r.EditTasks(ctx, func([]*facetdv1.Task) ([]*facetdv1.Task, error) { return tasks, nil })
+		_, err := r.EditTasks(ctx, func([]*facetdv1.Task) ([]*facetdv1.Task, error) { return tasks, nil }, func() { applied++ })
 		return err
 	}
 	if err := to(countTask(20), memTask(40)); err != nil {
@@ -89,6 +90,9 @@ func TestEditTasks(t *testing.T) {
 	}
 	if err := to(countTask(20), memTask(1e5)); err == nil {
 		t.Error("what does not fit was taken")
+	}
+	if applied != 1 {
+		t.Errorf("applied %d times, want once, with the tasks that fit", applied)
 	}
 	if got := r.specs(); len(got) != 2 || got[1].GetRateHz() != 40 {
 		t.Errorf("a refused change left %v", got)

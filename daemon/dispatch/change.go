@@ -17,10 +17,11 @@ import (
 
 // change is a new timetable that waits for an instant when no job is open.
 type change struct {
-	plan  *scheduler.Plan
-	tasks []*facetdv1.Task
-	done  chan changeDone // nil for the loop's own changes; holds one answer
-	seen  bool
+	plan    *scheduler.Plan
+	tasks   []*facetdv1.Task
+	applied func()
+	done    chan changeDone // nil for the loop's own changes; holds one answer
+	seen    bool
 }
 
 type changeDone struct {
@@ -36,7 +37,7 @@ func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, erro
 			return nil, &failure.Exists{What: "task", Name: t.GetName()}
 		}
 		return append(running, t), nil
-	})
+	}, nil)
 }
 
 // RemoveTask returns once the timetable without the task is active.
@@ -47,7 +48,7 @@ func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error)
 			return nil, &failure.NotFound{What: "task", Name: name}
 		}
 		return slices.Delete(running, i, i+1), nil
-	})
+	}, nil)
 }
 
 // UpdateTask replaces the task of the same name and returns once the timetable
@@ -60,20 +61,26 @@ func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, e
 		}
 		running[i] = t
 		return running, nil
-	})
+	}, nil)
 }
 
 // EditTasks replaces the active tasks by what edit makes of them, all at once, and
 // returns once the new timetable is active. edit is given the tasks that run in a
-// slice of its own, and must not change them. Errors are those of AddTask, and edit's;
-// after any of them the tasks are as they were.
-func (d *Dispatcher) EditTasks(ctx context.Context, edit func(running []*facetdv1.Task) ([]*facetdv1.Task, error)) (effectiveNS int64, err error) {
-	return d.changeTasks(ctx, edit)
+// slice of its own, and must not change them. applied is called on the goroutine that
+// owns the bus in the instant in which they become active, and must not block. Errors are
+// those of AddTask, and edit's; after any of them the tasks are as they were, and applied
+// is not called.
+func (d *Dispatcher) EditTasks(
+	ctx context.Context, edit func(running []*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
+) (effectiveNS int64, err error) {
+	return d.changeTasks(ctx, edit, applied)
 }
 
 // changeTasks plans outside the loop and hands the plan over. Changes wait for
 // one another; the queue is the callers themselves, each bounded by its context.
-func (d *Dispatcher) changeTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error)) (int64, error) {
+func (d *Dispatcher) changeTasks(
+	ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
+) (int64, error) {
 	select {
 	case d.changing <- struct{}{}:
 		defer func() { <-d.changing }()
@@ -88,7 +95,7 @@ func (d *Dispatcher) changeTasks(ctx context.Context, edit func([]*facetdv1.Task
 	if err != nil {
 		return 0, err
 	}
-	c := &change{plan: plan, tasks: tasks, done: make(chan changeDone, 1)}
+	c := &change{plan: plan, tasks: tasks, applied: applied, done: make(chan changeDone, 1)}
 	d.mu.Lock()
 	if d.ended != nil {
 		defer d.mu.Unlock()
@@ -159,6 +166,9 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 		d.regs = program.Overlay(d.regs, c.plan.Assumes())
 	}
 	d.mu.Unlock()
+	if c.applied != nil {
+		c.applied()
+	}
 	d.cfg.Observer.PlanChanged(msg, epoch)
 	d.log.Info("timetable active", zap.Int64("bus_ns", epoch), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
 	if c.done != nil {

@@ -103,13 +103,13 @@ func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 }
 
 // Replace sets a light that was read elsewhere, such as from the daemon's own
-// configuration, with its description.
-func (s *Service) Replace(ctx context.Context, described string, light scene.Scene) error {
-	if s.cfg.Bus == nil {
-		return errNotVirtual
-	}
-	_, err := s.set(ctx, described, light, nil)
-	return err
+// configuration, with its description. It is called on the goroutine that owns a virtual
+// bus.
+func (s *Service) Replace(described string, light scene.Scene) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.cfg.Bus.SetScene(light)
+	s.now.Scene = described
 }
 
 // set changes what is given and returns from when on. A light of nil is kept. A caller

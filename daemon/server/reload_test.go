@@ -212,27 +212,6 @@ func TestReloadRefusesWhole(t *testing.T) {
 	}
 }
 
-// A reloader that finds something wrong keeps all else from changing, and one that
-// finds nothing is committed.
-func TestReloaders(t *testing.T) {
-	s := newSite(t)
-	p := s.start()
-	committed := 0
-	var wrong invalid.Errors
-	p.reloaders = append(p.reloaders, func(*config.Config) (func(), string, invalid.Errors) {
-		return func() { committed++ }, "keys", wrong
-	})
-	s.config("log: {level: debug}\n")
-	wrong.Add("keys", "they do not open", "")
-	if err := p.Reload(limited(t), s.read); err == nil || committed != 0 || p.level.Level() != zapcore.InfoLevel {
-		t.Errorf("%v, %d committed, level %v", err, committed, p.level)
-	}
-	wrong = nil
-	if err := p.Reload(limited(t), s.read); err != nil || committed != 1 || p.level.Level() != zapcore.DebugLevel {
-		t.Errorf("%v, %d committed, level %v", err, committed, p.level)
-	}
-}
-
 // told is the other end of the service manager's socket: the assignments of each
 // datagram, as they come.
 func told(t *testing.T, watchdog time.Duration) (m *supervise.Manager, next func() map[string]string) {

@@ -33,6 +33,7 @@ import (
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/record/replay"
+	"facetd.example/daemon/reload"
 	"facetd.example/daemon/stream"
 )
 
@@ -61,10 +62,9 @@ type Server struct {
 
 	// Of reloads.
 	level     zap.AtomicLevel // of the log
-	tasks     taskEditor      // nil in a replay
-	reloaders []Reloader
-	reloading sync.Mutex // guards active
-	active    reloadable
+	owner     reload.Bus      // nil in a replay
+	reload    *reload.Reload
+	reloading sync.Mutex // so that what is told of one is told of it alone
 
 	running atomic.Pointer[context.Context] // of Run
 
@@ -110,11 +110,10 @@ func New(cfg Setup) (*Server, error) {
 	}
 	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
-	s.active = reloadable{cfg: cfg.Config, tasks: in.tasks, light: in.light}
-	s.reloaders = []Reloader{s.levelReloader, s.accessReloader}
 	if err := s.assemble(in); err != nil {
 		return nil, err
 	}
+	s.reload = s.reloadable(in)
 	if s.listeners, err = bind(cfg.Listen, gate); err != nil {
 		_ = s.Close() // it has not run
 		return nil, err
@@ -205,7 +204,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		_ = s.bus.Close() // it has not run
 		return nil, err
 	}
-	s.dispatcher, s.tasks = d, d
+	s.dispatcher, s.owner = d, d
 	s.light = environment.New(environment.Config{
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
 	})
