@@ -134,11 +134,11 @@ type Patterns struct{ Columns, Rows uint8 }
 
 // Job identifies the job that a segment belongs to, with its limits.
 type Job struct {
-	// Task is empty for one-shot captures and commands.
+	// Task is empty for on-demand captures and commands.
 	Task string
-	// Number counts the jobs of the task from 0; one-shots have their own count.
+	// Number counts the jobs of the task from 0; on-demand jobs have their own count.
 	Number uint64
-	// Release and Deadline in bus time; a one-shot's deadline is far away.
+	// Release and Deadline in bus time; an on-demand job's deadline is far away.
 	Release, Deadline int64
 	// MaxHold and MaxSkew are the task's limits; 0 is none.
 	MaxHold, MaxSkew time.Duration

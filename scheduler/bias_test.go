@@ -30,7 +30,7 @@ func scansOf(p *scheduler.Plan) []*bus.Scan {
 
 // A view that lowers the output bias leaves its chips half, or a hundredth, of their
 // bandwidth: the lane is given twice, or a hundred times, the settling time; a higher
-// bias is not relied on. What runs is what was foretold, and violates no rule.
+// bias is not relied on. What runs is what was predicted, and violates no rule.
 func TestLowOutputBiasSettlesLonger(t *testing.T) {
 	// Settling takes 2 us at the nominal bias of 120; a step is 1 % of the bandwidth.
 	for bias, want := range map[uint32]time.Duration{120: 0, 255: 0, 70: 4 * time.Microsecond, 100: 2500 * time.Nanosecond, 0: 200 * time.Microsecond} {
@@ -83,7 +83,7 @@ func TestNoGhostAtLowBias(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer b.Close()
-		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: int64(time.Hour)}, Ops: p.Opening.Ops})
+		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: int64(time.Hour)}, Ops: p.Initialization.Ops})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -225,18 +225,18 @@ func TestBoundByHand(t *testing.T) {
 func TestLeanProgram(t *testing.T) {
 	a := bench(t, [5]int{0, 0, 3})
 	p := mustBuild(t, a, task("bed", "cnts", 20))
-	var opening, ops []bus.Op
+	var initialization, ops []bus.Op
 	for c := range a.Chips {
 		one := []int{c}
 		sel := bus.Op{Kind: bus.OpSelect, Word: a.Chips[c].Wires}
-		opening = append(opening, sel, bus.Op{Kind: bus.OpWrite, Register: chipmodel.OutputEnable, Value: 1, Command: c, Target: one})
+		initialization = append(initialization, sel, bus.Op{Kind: bus.OpWrite, Register: chipmodel.OutputEnable, Value: 1, Command: c, Target: one})
 		window := p.Tasks[0].Task.Views[0].Window
 		ops = append(ops, sel, bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Reset, Command: c, Target: one},
 			bus.Op{Kind: bus.OpClockOut, Scan: &bus.Scan{Chips: one, Window: window, Frames: one}})
 	}
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "bed", Deadline: int64(h), Chips: a.All(), Segments: 1}
-	for _, v := range rules.Judge(a, rules.TimedTable{Opening: opening, Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
+	for _, v := range rules.Judge(a, rules.TimedTable{Initialization: initialization, Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
 		t.Error(v)
 	}
 	if bound := p.Message.GetPredictions()[0].GetJobLowerBoundNs(); bound > int64(h) {

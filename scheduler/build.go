@@ -263,12 +263,12 @@ type failure struct {
 // plan makes the plan of an attempt that fits.
 func (p *planner) plan(at *attempt) (*Plan, error) {
 	plan := &Plan{Array: p.array, Hyperperiod: time.Duration(at.cad.hyperperiod)}
-	ops, err := program.Opening(p.words, p.tasks)
+	ops, err := program.Initialization(p.words, p.tasks)
 	if err != nil {
-		return nil, &InternalError{"the opening: " + err.Error()}
+		return nil, &InternalError{"the initialization: " + err.Error()}
 	}
-	plan.Opening.Ops = ops
-	plan.OpeningTime = bus.CostOf(p.array, ops).Total()
+	plan.Initialization.Ops = ops
+	plan.InitializationTime = bus.CostOf(p.array, ops).Total()
 	for i, t := range p.tasks {
 		prog := at.programs[i]
 		plan.Tasks = append(plan.Tasks, TaskPlan{

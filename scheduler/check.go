@@ -14,7 +14,7 @@ const judgedCycles = 2
 
 // Table returns the plan's timetable in the form that the inspector judges.
 func (p *Plan) Table() rules.TimedTable {
-	t := rules.TimedTable{Opening: p.Opening.Ops, Hyperperiod: p.Hyperperiod}
+	t := rules.TimedTable{Initialization: p.Initialization.Ops, Hyperperiod: p.Hyperperiod}
 	first := make([]int, len(p.Tasks)) // of each task's jobs
 	n := 0
 	for i := range p.Tasks {

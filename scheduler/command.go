@@ -10,19 +10,19 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// OneShot compiles a capture of a target. state is what the registers hold before
+// OnDemand compiles a capture of a target. state is what the registers hold before
 // it; every register with a known value holds that value again afterwards. Errors:
 // invalid.Errors with paths from "target" and "views", *RefusalError when no
 // select words do it.
-func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state program.Registers) (*program.OneShotPlan, error) {
-	plan, err := program.OneShot(a, target, views, state)
+func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state program.Registers) (*program.OnDemandPlan, error) {
+	plan, err := program.OnDemand(a, target, views, state)
 	return plan, refused(err)
 }
 
 // CompileCommand compiles a single command. state is what the registers hold, p the
 // plan active or nil. Errors: invalid.Errors with paths as in the message,
 // *program.DisturbError, *RefusalError when no select words reach exactly the target.
-func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OneShotPlan, error) {
+func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OnDemandPlan, error) {
 	c, err := program.NewCommand(a, cmd, state)
 	if err != nil {
 		return nil, err

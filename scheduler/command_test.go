@@ -148,10 +148,10 @@ func TestCoverMessage(t *testing.T) {
 	}
 }
 
-// TestOneShot: a capture between the jobs of a table leaves every register as it
-// was, keeps the rules, and takes exactly the time foretold. The registers are
+// TestOnDemand: a capture between the jobs of a table leaves every register as it
+// was, keeps the rules, and takes exactly the time predicted. The registers are
 // random, so that what is written back differs from chip to chip.
-func TestOneShot(t *testing.T) {
+func TestOnDemand(t *testing.T) {
 	a := bench(t, [5]int{5, 3, 2, 3, 2})
 	r := rand.New(rand.NewPCG(7, 7))
 	for _, target := range []string{"mems", "sws", "cnts", "trims", "hexs"} {
@@ -164,7 +164,7 @@ func TestOneShot(t *testing.T) {
 				}
 			}
 			views := []*facetdv1.View{randomView(r, class), randomView(r, class)}
-			p, err := scheduler.OneShot(a, group(target), views, state)
+			p, err := scheduler.OnDemand(a, group(target), views, state)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -186,7 +186,7 @@ func TestOneShot(t *testing.T) {
 			}
 			read := n.segment("capture", p.Ops)
 			if n.now != int64(p.Time) || len(read) != 2*len(p.Chips) || len(p.Frames) != len(read) {
-				t.Errorf("%s: takes %d ns, foretold %v; %d readings of %d frames", target, n.now, p.Time, len(read), len(p.Frames))
+				t.Errorf("%s: takes %d ns, predicted %v; %d readings of %d frames", target, n.now, p.Time, len(read), len(p.Frames))
 			}
 			if t.Failed() {
 				var b bytes.Buffer
@@ -199,9 +199,9 @@ func TestOneShot(t *testing.T) {
 	}
 }
 
-func TestOneShotErrors(t *testing.T) {
+func TestOnDemandErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 0, 2})
-	_, err := scheduler.OneShot(a, group("cnts"), []*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, program.PowerOn(a))
+	_, err := scheduler.OnDemand(a, group("cnts"), []*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, program.PowerOn(a))
 	var m invalid.Errors
 	if !errors.As(err, &m) {
 		t.Fatal(err)
@@ -209,11 +209,11 @@ func TestOneShotErrors(t *testing.T) {
 	wantErrors(t, m, []string{"views[0].smoothing_steps: no switches", "views[1].window.row: outside"})
 }
 
-// TestOneShotAmongTasks runs a capture in a gap of a table past the inspector.
-func TestOneShotAmongTasks(t *testing.T) {
+// TestOnDemandAmongTasks runs a capture in a gap of a table past the inspector.
+func TestOnDemandAmongTasks(t *testing.T) {
 	a := bench(t, [5]int{4})
 	p := mustBuild(t, a, task("ring", "mems", 10, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}))
-	one, err := scheduler.OneShot(a, list("mem-1", "mem-2"), []*facetdv1.View{{SmoothingSteps: 2}}, program.Overlay(program.PowerOn(a), p.Assumes()))
+	one, err := scheduler.OnDemand(a, list("mem-1", "mem-2"), []*facetdv1.View{{SmoothingSteps: 2}}, program.Overlay(program.PowerOn(a), p.Assumes()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -223,16 +223,16 @@ func TestOneShotAmongTasks(t *testing.T) {
 		t.Fatal("there is no gap")
 	}
 	// Judged as a task of its own, so that it recurs in every cycle.
-	job := &bus.Job{Task: "one-shot", Release: start, Deadline: start + int64(one.Time), Chips: one.Chips, Segments: 1}
+	job := &bus.Job{Task: "on-demand job", Release: start, Deadline: start + int64(one.Time), Chips: one.Chips, Segments: 1}
 	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops}, Start: start})
 	for _, v := range rules.Judge(a, table, 3) {
 		t.Error(v)
 	}
 }
 
-// TestOneShotRestoresNested: chips that listen whenever another does cannot be
+// TestOnDemandRestoresNested: chips that listen whenever another does cannot be
 // written without it, and get their own values back all the same.
-func TestOneShotRestoresNested(t *testing.T) {
+func TestOnDemandRestoresNested(t *testing.T) {
 	a := bench(t, [5]int{0, 3}, func(m *facetdv1.Array) {
 		m.Chips[1].Selects = []string{"fs", "x0", "y0", "x1"} // listens only where sw-0 does; on the other lane
 		m.Chips[2].Selects = []string{"fs", "x0", "y1"}
@@ -241,7 +241,7 @@ func TestOneShotRestoresNested(t *testing.T) {
 	for c, v := range []int32{1, 2, 1} {
 		state[c][chipmodel.ColumnPattern], state[c][chipmodel.RowPattern] = v, 3-v
 	}
-	p, err := scheduler.OneShot(a, group("sws"), nil, state)
+	p, err := scheduler.OnDemand(a, group("sws"), nil, state)
 	if err != nil {
 		t.Fatal(err)
 	}

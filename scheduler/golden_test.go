@@ -14,7 +14,7 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// script writes a plan's opening, the program of each task, and where the table
+// script writes a plan's initialization, the program of each task, and where the table
 // puts them.
 func script(t *testing.T, p *scheduler.Plan) []byte {
 	t.Helper()
@@ -25,7 +25,7 @@ func script(t *testing.T, p *scheduler.Plan) []byte {
 			t.Fatal(err)
 		}
 	}
-	ops("opening", func() error { return program.WriteScript(&b, p.Array, p.Opening.Ops) })
+	ops("initialization", func() error { return program.WriteScript(&b, p.Array, p.Initialization.Ops) })
 	for i := range p.Tasks {
 		tp := &p.Tasks[i]
 		for s, seg := range tp.Segments {
@@ -80,9 +80,9 @@ func tiny() *facetdv1.View {
 	return &facetdv1.View{Name: "tiny", Window: &facetdv1.Window{Rows: 4, Columns: 4}}
 }
 
-// TestGoldenOneShots: a capture that gives back what it changed, chip by chip where
+// TestGoldenOnDemand: a capture that gives back what it changed, chip by chip where
 // they differed.
-func TestGoldenOneShots(t *testing.T) {
+func TestGoldenOnDemand(t *testing.T) {
 	a := bench(t, [5]int{4, 3})
 	state := program.PowerOn(a)
 	for i, v := range []int32{0x55, 0x55, 0x77} {
@@ -91,7 +91,7 @@ func TestGoldenOneShots(t *testing.T) {
 	}
 	var b bytes.Buffer
 	for _, target := range []string{"sws", "mems"} {
-		p, err := scheduler.OneShot(a, group(target), []*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 4}}}, state)
+		p, err := scheduler.OnDemand(a, group(target), []*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 4}}}, state)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -100,5 +100,5 @@ func TestGoldenOneShots(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	golden.Check(t, "testdata/one-shots.script", b.Bytes())
+	golden.Check(t, "testdata/on-demand.script", b.Bytes())
 }

@@ -19,7 +19,7 @@ import (
 // naive walks a plan operation by operation and pixel by pixel. It shares no code
 // with the planner: durations come from the array's numbers, what listens from a
 // loop over the chips' inputs. It keeps the bus rules that a planner can break and
-// gathers what the predictions foretell.
+// gathers what the predictions predict.
 type naive struct {
 	t   testing.TB
 	a   *chipmodel.Array
@@ -40,7 +40,7 @@ type naiveChip struct {
 func newNaive(t testing.TB, a *chipmodel.Array) *naive {
 	n := &naive{t: t, a: a, active: map[int]bool{}, chips: make([]naiveChip, len(a.Chips))}
 	for i := range n.chips {
-		// An array in any state but with outputs off: what the opening does not set
+		// An array in any state but with outputs off: what the initialization does not set
 		// must not matter.
 		n.chips[i] = naiveChip{registers: map[facetdv1.Register]int{chipmodel.OutputEnable: 0}, counter: -1}
 		for _, r := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.PixelBias, chipmodel.OutputBias, chipmodel.Gain, chipmodel.Offset} {
@@ -320,9 +320,9 @@ func deadlineOf(p *scheduler.Plan, e *scheduler.Entry, m *scheduler.Member) int6
 func checkPlan(t testing.TB, p *scheduler.Plan) {
 	t.Helper()
 	n := newNaive(t, p.Array)
-	n.segment("opening", p.Opening.Ops)
-	if n.now != int64(p.OpeningTime) {
-		t.Errorf("the opening takes %d ns, foretold %v", n.now, p.OpeningTime)
+	n.segment("initialization", p.Initialization.Ops)
+	if n.now != int64(p.InitializationTime) {
+		t.Errorf("the initialization takes %d ns, predicted %v", n.now, p.InitializationTime)
 	}
 	epoch := n.now
 	seen := make([]*seenTask, len(p.Tasks))
@@ -355,9 +355,9 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 		if pr.GetTask() != limits.Name {
 			t.Errorf("the prediction of %s is of %s", limits.Name, pr.GetTask())
 		}
-		compare := func(what string, foretold, found int64) {
-			if foretold != found {
-				t.Errorf("task %s: %s is foretold as %d, found %d", pr.GetTask(), what, foretold, found)
+		compare := func(what string, predicted, found int64) {
+			if predicted != found {
+				t.Errorf("task %s: %s is predicted as %d, found %d", pr.GetTask(), what, predicted, found)
 			}
 		}
 		compare("worst response", pr.GetWorstResponseNs(), s.worst)
@@ -384,7 +384,7 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 		}
 	}
 	if got := int64(p.Busy.Total()); got != busy {
-		t.Errorf("the bus is busy for %d ns, foretold %d", busy, got)
+		t.Errorf("the bus is busy for %d ns, predicted %d", busy, got)
 	}
 }
 
@@ -497,16 +497,16 @@ func TestCrawler(t *testing.T) {
 	}
 }
 
-// TestOpening: the opening brings every register to what the table assumes, and a
+// TestInitialization: the initialization brings every register to what the table assumes, and a
 // cycle leaves it there.
-func TestOpening(t *testing.T) {
+func TestInitialization(t *testing.T) {
 	a := bench(t, [5]int{4, 3, 2, 3, 2})
 	binned := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
 	p := mustBuild(t, a, task("ring", "mems", 10, binned, &facetdv1.View{Name: "s", SmoothingSteps: 2}),
 		&facetdv1.Task{Name: "some", Target: list("mem-1", "mem-2"), RateHz: 10, Views: []*facetdv1.View{binned}},
 		task("pair", "sws", 10, binned), task("trim", "trims", 10))
 	assumes := p.Assumes()
-	regs := program.RegistersAfter(a, p.Opening.Ops, program.NewRegisters(a, program.Unknown))
+	regs := program.RegistersAfter(a, p.Initialization.Ops, program.NewRegisters(a, program.Unknown))
 	agree := func(when string) {
 		t.Helper()
 		known := 0
@@ -526,7 +526,7 @@ func TestOpening(t *testing.T) {
 			t.Errorf("%d registers are assumed", known)
 		}
 	}
-	agree("opening")
+	agree("initialization")
 	for _, e := range p.Entries {
 		regs = program.RegistersAfter(a, p.Tasks[e.Task].Segments[e.Segment], regs)
 	}

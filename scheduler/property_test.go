@@ -111,7 +111,7 @@ func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 }
 
 // TestRandomPlans: whatever is planned keeps every rule over several cycles by the
-// inspector and by the naive walk, and is foretold exactly; whatever is refused
+// inspector and by the naive walk, and is predicted exactly; whatever is refused
 // says why in numbers.
 func TestRandomPlans(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())

@@ -51,12 +51,12 @@ func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer
 	for i := range o.tasks {
 		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, hold: map[string]int64{}}
 	}
-	opening := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
-	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: opening, Ops: p.Opening.Ops})
+	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
+	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.Inspector().JobEnded(opening, bus.Outcome{Kind: bus.OnTime})
+	b.Inspector().JobEnded(initialization, bus.Outcome{Kind: bus.OnTime})
 	o.epoch = res.End
 	table := p.Table()
 	for cycle := range cycles {
@@ -132,13 +132,13 @@ func (o *observer) compare(cycles int) {
 	for i, k := range asked(o.t, o.p) {
 		pr, m := o.p.Message.GetPredictions()[i], &o.tasks[i]
 		jobNS += pr.GetJobNs() * int64(o.p.Tasks[k.job].JobsPerCycle)
-		same := func(what string, foretold, happened int64, lessIsBetter bool) {
+		same := func(what string, predicted, happened int64, lessIsBetter bool) {
 			switch {
-			case foretold == happened:
-			case (foretold < happened) == lessIsBetter:
-				o.t.Errorf("task %s: %s is foretold as %d and was worse: %d", pr.GetTask(), what, foretold, happened)
+			case predicted == happened:
+			case (predicted < happened) == lessIsBetter:
+				o.t.Errorf("task %s: %s is predicted as %d and was worse: %d", pr.GetTask(), what, predicted, happened)
 			default:
-				o.t.Errorf("task %s: %s is foretold as %d, it was %d", pr.GetTask(), what, foretold, happened)
+				o.t.Errorf("task %s: %s is predicted as %d, it was %d", pr.GetTask(), what, predicted, happened)
 			}
 		}
 		same("the worst response", pr.GetWorstResponseNs(), m.worst, true)
@@ -158,18 +158,18 @@ func (o *observer) compare(cycles int) {
 		same("the number of frames", int64(m.jobs)*int64(pr.GetFrames()), int64(m.frames), false)
 	}
 	if jobNS != int64(o.p.Busy.Total()) {
-		o.t.Errorf("the jobs of all tasks are foretold to take %d ns, the table %d ns", jobNS, o.p.Busy.Total())
+		o.t.Errorf("the jobs of all tasks are predicted to take %d ns, the table %d ns", jobNS, o.p.Busy.Total())
 	}
 	want := o.p.Busy
 	for range cycles - 1 {
 		want.Add(o.p.Busy)
 	}
 	if o.busy != want {
-		o.t.Errorf("the bus was busy for %v, foretold %v", o.busy, want)
+		o.t.Errorf("the bus was busy for %v, predicted %v", o.busy, want)
 	}
 	span := float64(o.p.Hyperperiod) * float64(cycles)
 	if u := float64(o.busy.Total()) / span; o.p.Message.GetUtilization() < u*(1-1e-12) {
-		o.t.Errorf("the utilization is foretold as %g, it was %g", o.p.Message.GetUtilization(), u)
+		o.t.Errorf("the utilization is predicted as %g, it was %g", o.p.Message.GetUtilization(), u)
 	}
 }
 

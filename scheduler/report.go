@@ -26,7 +26,7 @@ func (p *report) message() *facetdv1.Plan {
 		Array:  p.array.Name,
 		Method: at.result.Method,
 		Timetable: &facetdv1.Timetable{
-			HyperperiodNs: int64(plan.Hyperperiod), OpeningNs: int64(plan.OpeningTime),
+			HyperperiodNs: int64(plan.Hyperperiod), InitializationNs: int64(plan.InitializationTime),
 		},
 		Utilization: float64(plan.Busy.Total()) / hyper,
 		Phases:      phaseShares(plan.Busy, 1, hyper),

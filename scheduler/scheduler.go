@@ -23,11 +23,11 @@ type Plan struct {
 	// Tasks are the bus jobs, one for each task or for several that share their loads;
 	// Members says for which. Message has the tasks as asked for.
 	Tasks []TaskPlan
-	// Opening brings every register to the state that the table assumes; it runs
+	// Initialization brings every register to the state that the table assumes; it runs
 	// once, before the table.
-	Opening bus.Segment
-	// OpeningTime is how long Opening takes.
-	OpeningTime time.Duration
+	Initialization bus.Segment
+	// InitializationTime is how long Initialization takes.
+	InitializationTime time.Duration
 	// Hyperperiod is the length of the table, which repeats.
 	Hyperperiod time.Duration
 	// Entries are the table, in order of start.

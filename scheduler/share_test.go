@@ -29,7 +29,7 @@ func jobNames(p *scheduler.Plan) string {
 func smoothed(steps uint32) *facetdv1.View { return &facetdv1.View{SmoothingSteps: steps} }
 
 // TestSharedLoad: two tasks that may share a load cost what one task with both their
-// views does, are foretold apart, and run as foretold.
+// views does, are predicted apart, and run as predicted.
 func TestSharedLoad(t *testing.T) {
 	a := bench(t, [5]int{4, 0, 0, 0, 1})
 	small := &facetdv1.View{SmoothingSteps: 1, Window: &facetdv1.Window{Rows: 4, Columns: 4}}

@@ -13,10 +13,10 @@ import (
 	"facetd.example/scheduler"
 )
 
-// TestForetoldOnTheBus runs plans on the simulated bus: what its captures say of
-// light and hold, and when its segments end, is what was foretold to the
+// TestPredictedOnTheBus runs plans on the simulated bus: what its captures say of
+// light and hold, and when its segments end, is what was predicted to the
 // nanosecond, and its inspector sees no rule violated.
-func TestForetoldOnTheBus(t *testing.T) {
+func TestPredictedOnTheBus(t *testing.T) {
 	crawl, specs := crawler(t)
 	small := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
 	for name, p := range map[string]*scheduler.Plan{
@@ -47,14 +47,14 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	opening := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
-	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: opening, Ops: p.Opening.Ops})
+	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
+	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
 	if err != nil {
 		t.Fatal(err)
 	}
 	epoch := res.End
-	if epoch != int64(p.OpeningTime) {
-		t.Errorf("the opening takes %d ns, foretold %v", epoch, p.OpeningTime)
+	if epoch != int64(p.InitializationTime) {
+		t.Errorf("the initialization takes %d ns, predicted %v", epoch, p.InitializationTime)
 	}
 	seen := make([]frameSeen, len(p.Tasks))
 	skew, hold, worst := make([]int64, len(p.Tasks)), make([]int64, len(p.Tasks)), make([]int64, len(p.Tasks))
@@ -96,11 +96,11 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 	}
 	for i, pr := range p.Message.GetPredictions() {
 		if pr.GetSkewNs() != skew[i] || pr.GetWorstHoldNs() != hold[i] || pr.GetWorstResponseNs() != worst[i] {
-			t.Errorf("task %s: skew %d, hold %d, response %d; foretold %d, %d, %d", pr.GetTask(), skew[i], hold[i], worst[i],
+			t.Errorf("task %s: skew %d, hold %d, response %d; predicted %d, %d, %d", pr.GetTask(), skew[i], hold[i], worst[i],
 				pr.GetSkewNs(), pr.GetWorstHoldNs(), pr.GetWorstResponseNs())
 		}
 	}
 	if busy != p.Busy {
-		t.Errorf("busy %v, foretold %v", busy, p.Busy)
+		t.Errorf("busy %v, predicted %v", busy, p.Busy)
 	}
 }

@@ -21,7 +21,7 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 	t := p.GetTimetable()
 	fmt.Fprintf(w, "The tasks fit on the bus of %s: it is busy %s of the time.\n", p.GetArray(), Percent(p.GetUtilization()))
 	fmt.Fprintf(w, "found by     %s\n", p.GetMethod())
-	fmt.Fprintf(w, "hyperperiod  %s, %s; opening %s\n", NS(t.GetHyperperiodNs()), Count(len(t.GetSegments()), "segment"), NS(t.GetOpeningNs()))
+	fmt.Fprintf(w, "hyperperiod  %s, %s; initialization %s\n", NS(t.GetHyperperiodNs()), Count(len(t.GetSegments()), "segment"), NS(t.GetInitializationNs()))
 	if line := PhaseLine(p.GetPhases()); line != "" {
 		fmt.Fprintf(w, "phases       %s\n", line)
 	}

@@ -283,7 +283,7 @@ func jobName(j *bus.Job) string {
 	case j == nil:
 		return "no job"
 	case j.Task == "":
-		return fmt.Sprintf("one-shot %d", j.Number)
+		return fmt.Sprintf("on-demand job %d", j.Number)
 	}
 	return fmt.Sprintf("job %d of %s", j.Number, j.Task)
 }

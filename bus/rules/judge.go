@@ -13,8 +13,8 @@ import (
 // TimedTable is a timetable to be judged. Times are nanoseconds from the start of
 // the table's first cycle.
 type TimedTable struct {
-	// Opening runs once before the table; nil where there is none.
-	Opening []bus.Op
+	// Initialization runs once before the table; nil where there is none.
+	Initialization []bus.Op
 	// Hyperperiod is the length of the table, which repeats.
 	Hyperperiod time.Duration
 	// Entries are the segments of one cycle.
@@ -30,7 +30,7 @@ type TimedEntry struct {
 	NotBefore int64
 }
 
-// Judge runs a timetable's opening and a number of its cycles, at least two, past
+// Judge runs a timetable's initialization and a number of its cycles, at least two, past
 // an inspector, with the exact times of every operation and every job counted as
 // on time. It returns what the inspector saw; nothing for a timetable that may be
 // used. The repetition shows what one cycle leaves to the next; it ends where nothing
@@ -48,10 +48,10 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	}
 	in := NewInspector(a)
 	j := &judge{in: in, programs: map[*bus.Op]*judgedProgram{}}
-	if len(t.Opening) > 0 {
-		cost := int64(bus.CostOf(a, t.Opening).Total())
+	if len(t.Initialization) > 0 {
+		cost := int64(bus.CostOf(a, t.Initialization).Total())
 		job := &bus.Job{Release: -cost, Chips: a.All(), Segments: 1}
-		j.segmentAt(&bus.Segment{Job: job, Ops: t.Opening}, -cost, -cost)
+		j.segmentAt(&bus.Segment{Job: job, Ops: t.Initialization}, -cost, -cost)
 		in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 	}
 	jobs := map[string]uint64{}
@@ -89,7 +89,7 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 			out = append(out, Violation{Rule: RuleClaim, AtNS: at, Message: err.Error()})
 		}
 	}
-	add(0, bus.CheckOps(a, t.Opening))
+	add(0, bus.CheckOps(a, t.Initialization))
 	checked := map[*bus.Op]int{} // jobs repeat their programs
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {

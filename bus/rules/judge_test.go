@@ -26,9 +26,9 @@ func table(a *chipmodel.Array) rules.TimedTable {
 	second := hex(1, period/2)
 	second.NotBefore = period / 2
 	return rules.TimedTable{
-		Opening:     []bus.Op{Select(F | X0 | X1 | X2), Write(1, chipmodel.ColumnPattern, 0, M0, M1, M2)},
-		Hyperperiod: period,
-		Entries:     []rules.TimedEntry{hex(0, 0), entry(mems, 60_000, memoryJob(a)), second},
+		Initialization: []bus.Op{Select(F | X0 | X1 | X2), Write(1, chipmodel.ColumnPattern, 0, M0, M1, M2)},
+		Hyperperiod:    period,
+		Entries:        []rules.TimedEntry{hex(0, 0), entry(mems, 60_000, memoryJob(a)), second},
 	}
 }
 
@@ -52,7 +52,7 @@ func TestJudge(t *testing.T) {
 		{"hold", rules.RuleHoldSkew, "held", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
 		{"a claim", rules.RuleClaim, "shares", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Value = 1 }},
 		{"an unknown chip", rules.RuleClaim, "no chip 99", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
-		{"a broken opening", rules.RuleTarget, "not meant for", func(t *rules.TimedTable) { t.Opening[1].Target = []int{M0} }},
+		{"a broken initialization", rules.RuleTarget, "not meant for", func(t *rules.TimedTable) { t.Initialization[1].Target = []int{M0} }},
 		{"a segment of no job", rules.RuleAccounted, "no job", func(t *rules.TimedTable) { t.Entries[0].Segment.Job = nil }},
 		// What one cycle leaves to the next: the outputs of m0 and m2 stay enabled, and
 		// the next word that both hear joins them.

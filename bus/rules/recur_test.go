@@ -71,6 +71,6 @@ func damage(r *rand.Rand, t *rules.TimedTable) {
 		i := r.IntN(len(e.Segment.Ops))
 		e.Segment.Ops = slices.Delete(e.Segment.Ops, i, i+1)
 	case 8:
-		t.Opening = t.Opening[:r.IntN(len(t.Opening)+1)]
+		t.Initialization = t.Initialization[:r.IntN(len(t.Initialization)+1)]
 	}
 }

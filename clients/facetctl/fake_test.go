@@ -255,7 +255,7 @@ func fakePlan() *facetdv1.Plan {
 	return &facetdv1.Plan{
 		Array: "bench", Tasks: []*facetdv1.Task{fakeTask().GetTask()}, Utilization: 0.625, Method: "simulation of non-preemptive EDF",
 		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_LOAD, Share: 0.125, BusyNs: 4_000_000}},
-		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, OpeningNs: 12_000, Segments: []*facetdv1.Segment{
+		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, InitializationNs: 12_000, Segments: []*facetdv1.Segment{
 			{Task: "look", StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333, Reads: []string{"m0", "m1"}},
 		}},
 		Predictions: []*facetdv1.Prediction{{

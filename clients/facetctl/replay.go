@@ -17,8 +17,8 @@ import (
 func (a *app) replayCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "replay",
-		Short: "Steer a daemon that plays a recording",
-		Long: `replay steers a daemon that was started with --bus replay:FILE: it shows where the
+		Short: "Control a daemon that plays a recording",
+		Long: `replay controls a daemon that was started with --bus replay:FILE: it shows where the
 replay is, and pauses, resumes, steps and seeks. Every one of these prints where the
 replay is then.`,
 		Example: `  facetctl replay status

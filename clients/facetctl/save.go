@@ -163,7 +163,7 @@ func (s *saver) save(fs *facetdv1.FrameSet, count uint64) error {
 	}
 	base := fmt.Sprintf("%s-%06d", fileName(fs.GetTask(), "capture"), fs.GetJob())
 	if fs.GetTask() == "" {
-		// One-shots of different targets may share a number; their start does not.
+		// On-demand jobs of different targets may share a number; their start does not.
 		base = fmt.Sprintf("capture-%015d", fs.GetStartBusNs())
 	}
 	set := proto.CloneOf(fs)

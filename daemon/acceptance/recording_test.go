@@ -286,11 +286,11 @@ func replayed(t *testing.T, file string, sets int) string {
 	d := start(t, "--bus", "replay:"+file, "--replay-speed", "0", "--replay-stepped")
 	conn := d.dial(t)
 	ctx := within(t, 2*time.Minute)
-	frames, steer := follow(t, ctx, conn), facetdv1.NewReplayServiceClient(conn)
+	frames, control := follow(t, ctx, conn), facetdv1.NewReplayServiceClient(conn)
 	digest := framedigest.New()
 	for left := sets; left > 0; {
 		n := min(left, batch)
-		if _, err := steer.StepReplay(ctx, &facetdv1.StepReplayRequest{FrameSets: uint32(n)}); err != nil {
+		if _, err := control.StepReplay(ctx, &facetdv1.StepReplayRequest{FrameSets: uint32(n)}); err != nil {
 			t.Fatal(err)
 		}
 		for range n {
@@ -303,7 +303,7 @@ func replayed(t *testing.T, file string, sets int) string {
 		left -= n
 	}
 	// One step more finds the end.
-	end, err := steer.StepReplay(ctx, &facetdv1.StepReplayRequest{})
+	end, err := control.StepReplay(ctx, &facetdv1.StepReplayRequest{})
 	if err != nil || !end.GetReplay().GetEnded() {
 		t.Errorf("after the last frame set: %v %v", end, err)
 	}
@@ -313,8 +313,8 @@ func replayed(t *testing.T, file string, sets int) string {
 	return digest.Sum()
 }
 
-// TestReplayIsSteered drives a replay in a loop by facetctl alone, as an operator does.
-func TestReplayIsSteered(t *testing.T) {
+// TestReplayIsControlled drives a replay in a loop by facetctl alone, as an operator does.
+func TestReplayIsControlled(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "s-001.mcap")
 	if err := os.WriteFile(file, shortRecording(t), 0o600); err != nil {

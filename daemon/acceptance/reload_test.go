@@ -48,7 +48,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 	ctl := func(args ...string) string {
 		return run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc}, args...)...)
 	}
-	hangUp := func() string {
+	sendSIGHUP := func() string {
 		t.Helper()
 		if err := d.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 			t.Fatal(err)
@@ -63,7 +63,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 	}
 	write(tasks, "tasks:\n  - {name: look, target: {group: bow}, rate_hz: 20}\n  - {name: down, target: {group: bed}, rate_hz: 5}\n")
 	write(config, "tasks: tasks.yaml\nscene: uniform:40\n")
-	if got := hangUp(); !strings.Contains(got, "tasks 2") || strings.Contains(got, "refused") {
+	if got := sendSIGHUP(); !strings.Contains(got, "tasks 2") || strings.Contains(got, "refused") {
 		t.Errorf("%q", got)
 	}
 	if list := ctl("tasks", "list", "--output", "json"); !strings.Contains(list, `"down"`) || !strings.Contains(list, `"rate_hz": 20`) {
@@ -73,7 +73,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 		t.Errorf("scene: %s", scene)
 	}
 	write(config, "tasks: none\nseed: 9\n")
-	if got := hangUp(); !strings.Contains(got, "refused") || !strings.Contains(got, "tasks 2") {
+	if got := sendSIGHUP(); !strings.Contains(got, "refused") || !strings.Contains(got, "tasks 2") {
 		t.Errorf("%q", got)
 	}
 	journal := ctl("events")

@@ -40,7 +40,7 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 		if err != nil {
 			return err
 		}
-		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal, ThinnedTotal: m.ThinnedTotal}); err != nil {
+		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal, DecimatedTotal: m.DecimatedTotal}); err != nil {
 			return err
 		}
 	}
@@ -86,7 +86,7 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 	return o, nil
 }
 
-// Corrector corrects the frame set of a one-shot capture: it returns a copy.
+// Corrector corrects the frame set of an on-demand capture: it returns a copy.
 type Corrector interface {
 	Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facetdv1.FrameSet
 }

@@ -7,7 +7,7 @@
 // server sends up to MaxSendBytes and accepts requests up to MaxReceiveBytes.
 //
 // What waits, and what happens when it is full: frame sets wait in package stream by
-// the overflow policy that the client chose; one-shots wait in the dispatcher, which
+// the overflow policy that the client chose; on-demand jobs wait in the dispatcher, which
 // refuses them beyond its limit; beyond MaxConcurrentStreams calls on one connection
 // the client's further calls wait at the client.
 package api

@@ -310,7 +310,7 @@ func TestTasksAndPlans(t *testing.T) {
 	}
 }
 
-func TestOneShots(t *testing.T) {
+func TestOnDemand(t *testing.T) {
 	r := start(t)
 	r.fake.set(func(f *fake) {
 		f.done = dispatch.Done{FrameSet: &facetdv1.FrameSet{Job: 3}, Words: []*facetdv1.SelectWord{{Lines: []string{"a"}}}, StartNS: 5, Waited: 6}

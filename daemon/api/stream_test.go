@@ -276,8 +276,8 @@ func receive(b *testing.B, c interface {
 	}
 }
 
-// A thinned stream says how many frame sets were left out, and drops none for it.
-func TestThinnedStream(t *testing.T) {
+// a decimated stream says how many frame sets were left out, and drops none for it.
+func TestDecimatedStream(t *testing.T) {
 	r := start(t)
 	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64, MaxRateHz: 15})
 	for job := range uint64(21) { // 20 Hz for a second
@@ -295,8 +295,8 @@ func TestThinnedStream(t *testing.T) {
 		}
 		last, jobs = m, append(jobs, m.GetFrameSet().GetJob())
 	}
-	if len(jobs) != 16 || last.GetThinnedTotal() != 5 || last.GetDroppedTotal() != 0 {
-		t.Errorf("read jobs %v, thinned %d, dropped %d; want 16 of 21", jobs, last.GetThinnedTotal(), last.GetDroppedTotal())
+	if len(jobs) != 16 || last.GetDecimatedTotal() != 5 || last.GetDroppedTotal() != 0 {
+		t.Errorf("read jobs %v, decimated %d, dropped %d; want 16 of 21", jobs, last.GetDecimatedTotal(), last.GetDroppedTotal())
 	}
 	for _, hz := range []float64{-1, math.NaN(), math.Inf(1), 1e5} {
 		s := open(t, r, &facetdv1.StreamFrameSetsRequest{MaxRateHz: hz})

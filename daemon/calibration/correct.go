@@ -55,7 +55,7 @@ func (s *Service) Begin(fs *facetdv1.FrameSet) func() *facetdv1.FrameSet {
 	return func() *facetdv1.FrameSet { return s.correctSet(fs, keys) }
 }
 
-// Captured corrects the frame set of a one-shot capture with these views.
+// Captured corrects the frame set of an on-demand capture with these views.
 func (s *Service) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facetdv1.FrameSet {
 	var keys viewKeys
 	if frames := fs.GetFrames(); len(frames) > 0 {

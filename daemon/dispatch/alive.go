@@ -7,7 +7,7 @@ import (
 
 // Alive returns nil once the goroutine that owns the bus has begun another step after
 // the call: proof that it goes on, for a watchdog. Unlike Do it needs no place among
-// the one-shots. Errors: ctx's when that took too long, *StoppedError when the bus was
+// the on-demand jobs. Errors: ctx's when that took too long, *StoppedError when the bus was
 // given up or Run has ended.
 func (d *Dispatcher) Alive(ctx context.Context) error {
 	begun := make(chan struct{})

@@ -27,7 +27,7 @@ func (h *hanging) Run(ctx context.Context, at int64, s *bus.Segment) (bus.Result
 }
 
 // A loop that runs, waits or idles is alive; one whose bus driver hangs is not, and is
-// again when the driver comes back. None of it counts as a one-shot.
+// again when the driver comes back. None of it counts as an on-demand job.
 func TestAlive(t *testing.T) {
 	for name, tasks := range map[string][]*facetdv1.Task{"with a table": {memTask(50)}, "idle": nil} {
 		t.Run(name, func(t *testing.T) {

@@ -19,7 +19,7 @@ type openJob struct {
 	job bus.Job
 	// set is all frames of the job, as the inspector judges it.
 	set *facetdv1.FrameSet
-	// members are whose frames they are; none for one-shots.
+	// members are whose frames they are; none for on-demand jobs.
 	members []memberJob
 	frames  []program.FrameSpec
 	rows    []int // rows of each frame that have been read
@@ -124,7 +124,7 @@ func (o *openJob) close(endNS int64, failure string) {
 	s.Failure = failure
 	s.SkewNs = skewOf(s.GetFrames(), o.rows)
 	if s.GetTask() == "" {
-		s.DeadlineBusNs = 0 // a one-shot has none
+		s.DeadlineBusNs = 0 // an on-demand job has none
 	}
 }
 

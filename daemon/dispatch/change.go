@@ -137,16 +137,16 @@ func (d *Dispatcher) claimChange() *change {
 	return c
 }
 
-// takeChange activates a timetable at bus time at: it runs the opening, which
+// takeChange activates a timetable at bus time at: it runs the initialization, which
 // brings the registers to what the table assumes, and begins the table right after
 // it.
 func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error {
 	epoch, err := d.open(ctx, c.plan, at)
 	if err != nil {
 		if c.done != nil {
-			c.done <- changeDone{err: fmt.Errorf("opening the timetable: %w", err)}
+			c.done <- changeDone{err: fmt.Errorf("initializing the timetable: %w", err)}
 		}
-		return d.openingFailed(ctx, err)
+		return d.initializationFailed(ctx, err)
 	}
 	stats := d.statsFor(c)
 	d.mu.Lock()
@@ -182,18 +182,18 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 // every pace; a host that takes longer is late once and catches up.
 const firstStart = 20 * time.Millisecond
 
-// open runs the opening of a plan at bus time start, and returns when its table may
+// open runs the initialization of a plan at bus time start, and returns when its table may
 // begin.
 func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan, start int64) (int64, error) {
-	if plan == nil || len(plan.Opening.Ops) == 0 {
+	if plan == nil || len(plan.Initialization.Ops) == 0 {
 		return start, nil
 	}
-	d.oneShots++
-	job := &bus.Job{Number: d.oneShots, Release: start, Deadline: start + int64(plan.OpeningTime), Chips: d.cfg.Array.All(), Segments: 1}
-	res, err := d.cfg.Bus.Run(ctx, start, &bus.Segment{Job: job, Ops: plan.Opening.Ops})
-	d.account("", &res, plan.Opening.Ops)
+	d.onDemands++
+	job := &bus.Job{Number: d.onDemands, Release: start, Deadline: start + int64(plan.InitializationTime), Chips: d.cfg.Array.All(), Segments: 1}
+	res, err := d.cfg.Bus.Run(ctx, start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
+	d.account("", &res, plan.Initialization.Ops)
 	if err != nil {
-		d.noteWrites(plan.Opening.Ops, false)
+		d.noteWrites(plan.Initialization.Ops, false)
 	}
 	if in := d.cfg.Inspector; in != nil {
 		outcome := bus.Outcome{Kind: bus.OnTime}
@@ -205,15 +205,15 @@ func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan, start int64
 	return res.End, err
 }
 
-// openingFailed lets the loop try again while the old table goes on, up to the
+// initializationFailed lets the loop try again while the old table goes on, up to the
 // limit of failures.
-func (d *Dispatcher) openingFailed(ctx context.Context, err error) error {
+func (d *Dispatcher) initializationFailed(ctx context.Context, err error) error {
 	d.failures++
 	d.resync = true
 	if ctx.Err() != nil {
 		return nil
 	}
-	d.log.Warn("opening failed", zap.Error(err))
+	d.log.Warn("initialization failed", zap.Error(err))
 	if d.failures >= faultAfter {
 		return err
 	}

@@ -1,5 +1,5 @@
 // Package dispatch owns the bus: one goroutine runs the active timetable,
-// changes it at instants when no job is open, fits one-shot captures and commands
+// changes it at instants when no job is open, fits on-demand captures and commands
 // into its idle gaps, and hands finished frame sets to an observer.
 //
 // Everything else in the daemon talks to it through the methods of Dispatcher,
@@ -24,12 +24,12 @@ import (
 // nobody changes afterwards.
 type Observer interface {
 	// SegmentRun is called after every segment with the select words it used by
-	// scope. task is empty for one-shots and openings; of a job that several tasks
+	// scope. task is empty for on-demand jobs and initializations; of a job that several tasks
 	// share it is all their names with commas between them.
 	SegmentRun(task string, r *bus.Result, words WordCount)
 	// JobEnded is called once for every job of every task: on time, late, or failed
 	// (then fs.Failure says why); jobs of the bus that several tasks share end once for
-	// each. fs.Task is empty for one-shots.
+	// each. fs.Task is empty for on-demand jobs.
 	JobEnded(fs *facetdv1.FrameSet)
 	// PlanChanged is called when a timetable takes effect.
 	PlanChanged(plan *facetdv1.Plan, epochNS int64)
@@ -74,7 +74,7 @@ type Snapshot struct {
 	PlannedUtil float64
 }
 
-// Done is what became of a one-shot.
+// Done is what became of an on-demand job.
 type Done struct {
 	FrameSet *facetdv1.FrameSet     // captures
 	Words    []*facetdv1.SelectWord // commands
@@ -97,7 +97,7 @@ type Service interface {
 	Snapshot() Snapshot
 }
 
-// NoGapError says that a one-shot fits no idle gap of the timetable. The caller
+// NoGapError says that an on-demand job fits no idle gap of the timetable. The caller
 // may ask for less, or remove a task.
 type NoGapError struct {
 	Needed, Longest time.Duration

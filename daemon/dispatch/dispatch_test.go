@@ -210,7 +210,7 @@ func TestChangesLoseNothing(t *testing.T) {
 			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() {
 				t.Fatalf("job %d: %v", i, fs)
 			}
-			if apart := sets[i+1].GetReleaseBusNs() - fs.GetReleaseBusNs(); apart > int64(10*time.Millisecond+r.plan.OpeningTime) {
+			if apart := sets[i+1].GetReleaseBusNs() - fs.GetReleaseBusNs(); apart > int64(10*time.Millisecond+r.plan.InitializationTime) {
 				t.Errorf("jobs %d and %d are released %v apart", i, i+1, time.Duration(apart))
 			}
 		}
@@ -267,9 +267,9 @@ func TestChangeErrors(t *testing.T) {
 	})
 }
 
-// TestOneShots runs captures and commands between the jobs: they wait for a gap,
+// TestOnDemand runs captures and commands between the jobs: they wait for a gap,
 // and the task's jobs see nothing of them.
-func TestOneShots(t *testing.T) {
+func TestOnDemand(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, realtime, 0, nil, memTask(400))
 		ctx, cancel := context.WithCancel(t.Context())
@@ -418,7 +418,7 @@ func TestStopsAtOnce(t *testing.T) {
 	})
 }
 
-// TestNoTasks: without a table one-shots still run, and a task can be added.
+// TestNoTasks: without a table on-demand jobs still run, and a task can be added.
 func TestNoTasks(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, realtime, 0, nil)
@@ -497,9 +497,9 @@ type lagging struct{ bus.Bus }
 
 func (l lagging) Now() int64 { return l.Bus.Now() + int64(500*time.Millisecond) }
 
-// TestOneShotsOnALaggingHost: the gaps of the table are there in bus time also when
+// TestOnDemandOnALaggingHost: the gaps of the table are there in bus time also when
 // the host has no time to wait for them.
-func TestOneShotsOnALaggingHost(t *testing.T) {
+func TestOnDemandOnALaggingHost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return lagging{b} }, memTask(100))
 		ctx, cancel := context.WithCancel(t.Context())

@@ -17,7 +17,7 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// maxWaiting bounds the one-shots that wait for a gap. More are refused at once:
+// maxWaiting bounds the on-demand jobs that wait for a gap. More are refused at once:
 // the caller sees it, so nothing is lost silently.
 const maxWaiting = 64
 
@@ -40,16 +40,16 @@ type Dispatcher struct {
 	tab *table
 	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
 	// first one. It has no one to answer.
-	standing change
-	reach    map[chipmodel.LineSet]int // chips that a word reaches, by word
-	failures int                       // segments failed one after another
-	resync   bool                      // registers are to be brought back
-	oneShots uint64                    // one-shots begun
+	standing  change
+	reach     map[chipmodel.LineSet]int // chips that a word reaches, by word
+	failures  int                       // segments failed one after another
+	resync    bool                      // registers are to be brought back
+	onDemands uint64                    // on-demand jobs begun
 
 	mu      sync.Mutex
 	last    int64             // end of the last segment
 	regs    program.Registers // what the chips hold while no job is open
-	waiting []*oneShot
+	waiting []*onDemand
 	// resyncAsked is resync, asked for from outside the loop.
 	resyncAsked bool
 	watchers    []chan struct{} // closed by the loop's next step
@@ -190,7 +190,7 @@ func (d *Dispatcher) refuseAll(err error) {
 		d.ended = err
 	}
 	for _, one := range d.waiting {
-		one.done <- oneShotDone{err: err}
+		one.done <- onDemandDone{err: err}
 	}
 	d.waiting = nil
 	d.answerWatchers()

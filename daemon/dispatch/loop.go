@@ -163,7 +163,7 @@ func (d *Dispatcher) reachedStop() bool {
 	return at >= d.cfg.StopAtNS
 }
 
-// step does the next thing: a change, a one-shot, a wait, or a segment.
+// step does the next thing: a change, an on-demand job, a wait, or a segment.
 func (d *Dispatcher) step(ctx, hard context.Context) error {
 	now := max(d.cfg.Bus.Now(), d.last)
 	settledAt, settled := d.tab.settled(d.last, now)
@@ -182,7 +182,7 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 	}
 	if d.tab.idle() {
 		if one := d.pick(now, math.MaxInt64); one != nil {
-			return d.runOneShot(hard, one, now)
+			return d.runOnDemand(hard, one, now)
 		}
 		return d.waitIdle(ctx)
 	}
@@ -195,7 +195,7 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 			begin = d.last
 		}
 		if one := d.pick(begin, at); one != nil {
-			return d.runOneShot(hard, one, begin)
+			return d.runOnDemand(hard, one, begin)
 		}
 	}
 	if d.tab.skipped[entry.Task] {

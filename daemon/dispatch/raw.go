@@ -16,10 +16,10 @@ import (
 // and begin with every line inactive; call Resync when done. Errors as of
 // Service.Send, *rules.ViolationError among them.
 func (d *Dispatcher) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
-	plan := &program.OneShotPlan{Chips: d.cfg.Array.All(), Ops: ops, Time: bus.CostOf(d.cfg.Array, ops).Total()}
-	done, err := d.queue(ctx, &oneShot{
+	plan := &program.OnDemandPlan{Chips: d.cfg.Array.All(), Ops: ops, Time: bus.CostOf(d.cfg.Array, ops).Total()}
+	done, err := d.queue(ctx, &onDemand{
 		raw:     true,
-		compile: func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error) { return plan, nil },
+		compile: func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error) { return plan, nil },
 	})
 	return done.captures, err
 }
@@ -44,16 +44,16 @@ func (d *Dispatcher) Resync() {
 // Do runs f on the goroutine that owns the bus, between two segments. f must not
 // block; its error is returned.
 func (d *Dispatcher) Do(ctx context.Context, f func() error) error {
-	_, err := d.queue(ctx, &oneShot{do: f})
+	_, err := d.queue(ctx, &onDemand{do: f})
 	return err
 }
 
 // runRaw runs a program whose captures go back as they are.
-func (d *Dispatcher) runRaw(ctx context.Context, one *oneShot, now int64) {
-	d.oneShots++
+func (d *Dispatcher) runRaw(ctx context.Context, one *onDemand, now int64) {
+	d.onDemands++
 	p := one.program
 	job := newOpenJob(d.cfg.Array, bus.Job{
-		Number: d.oneShots, Release: min(one.asked, now), Deadline: math.MaxInt64, Chips: p.Chips, Segments: 1,
+		Number: d.onDemands, Release: min(one.asked, now), Deadline: math.MaxInt64, Chips: p.Chips, Segments: 1,
 	}, now, nil, nil)
 	res, err := d.cfg.Bus.Run(ctx, now, &bus.Segment{Job: &job.job, Ops: p.Ops})
 	d.account("", &res, p.Ops)
@@ -64,5 +64,5 @@ func (d *Dispatcher) runRaw(ctx context.Context, one *oneShot, now int64) {
 	}
 	d.noteWrites(p.Ops, err == nil)
 	d.endJob(job, res.End, failure)
-	one.done <- oneShotDone{err: err, Done: Done{StartNS: res.Start}, captures: res.Captures}
+	one.done <- onDemandDone{err: err, Done: Done{StartNS: res.Start}, captures: res.Captures}
 }

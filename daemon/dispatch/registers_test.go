@@ -13,10 +13,10 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// TestOneShotsBetweenTasksThatDisagree: two tasks leave different patterns in one
-// chip, so that nothing can be taken as written between jobs. What a one-shot wrote
-// there holds only until the next job; the one-shot after it must not rely on it.
-func TestOneShotsBetweenTasksThatDisagree(t *testing.T) {
+// TestOnDemandBetweenTasksThatDisagree: two tasks leave different patterns in one
+// chip, so that nothing can be taken as written between jobs. What an on-demand job wrote
+// there holds only until the next job; the on-demand job after it must not rely on it.
+func TestOnDemandBetweenTasksThatDisagree(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		joined := &facetdv1.Task{Name: "joined", Target: list("s0"), RateHz: 50,
 			Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
@@ -66,9 +66,9 @@ func (h *halfway) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Res
 	return res, errors.Join(err, errors.New("a wire came off"))
 }
 
-// TestOneShotThatBreaksOff leaves a chip of no task with registers that it wrote
-// halfway: the next one-shot must not take the old values as written.
-func TestOneShotThatBreaksOff(t *testing.T) {
+// TestOnDemandThatBreaksOff leaves a chip of no task with registers that it wrote
+// halfway: the next on-demand job must not take the old values as written.
+func TestOnDemandThatBreaksOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &halfway{at: -1}
 		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h })

@@ -13,7 +13,7 @@ import (
 )
 
 // TestSoak runs an hour of bus time with a task added or removed every second and a
-// one-shot now and then: every job of every task is numbered without a gap and ends
+// on-demand job now and then: every job of every task is numbered without a gap and ends
 // on time, every frame is whole, no rule is violated.
 func TestSoak(t *testing.T) {
 	hour := time.Hour

@@ -70,7 +70,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 	case fs.GetFailure() != "":
 		what := "job " + strconv.FormatUint(fs.GetJob(), 10) + " of task " + fs.GetTask()
 		if fs.GetTask() == "" {
-			what = "a one-shot"
+			what = "an on-demand job"
 		}
 		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_JOB_FAILED, fs.GetTask(), 0}, at, &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING, Text: what + " failed: " + fs.GetFailure(),

@@ -173,11 +173,11 @@ func sceneOf(s string) string {
 }
 
 func (f *serveFlags) run(cmd *cobra.Command) error {
-	// From the first moment on a hang-up is kept, so that one that comes while the daemon
+	// From the first moment on a SIGHUP is kept, so that one that comes while the daemon
 	// starts does not end it.
-	hangups := make(chan os.Signal, 1) // several that come together are one
-	signal.Notify(hangups, syscall.SIGHUP)
-	defer signal.Stop(hangups)
+	hups := make(chan os.Signal, 1) // several that come together are one
+	signal.Notify(hups, syscall.SIGHUP)
+	defer signal.Stop(hups)
 	c, err := f.settings(cmd)
 	if err != nil {
 		return err
@@ -199,19 +199,19 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	ctx, cancel := context.WithCancel(cmd.Context())
 	defer cancel()
 	cmd.SetContext(ctx)
-	go f.onHangup(ctx, cmd, s, hangups, cancel)
+	go f.onSIGHUP(ctx, cmd, s, hups, cancel)
 	return serve(cmd, s, rec, c.StopAt)
 }
 
-// onHangup reads the configuration again at every hang-up, with the flags over it as at
-// the start. Without a file that can be read again a hang-up ends the daemon in order:
+// onSIGHUP reads the configuration again at every SIGHUP, with the flags over it as at
+// the start. Without a file that can be read again a SIGHUP ends the daemon in order:
 // it comes from a terminal that was closed.
-func (f *serveFlags) onHangup(ctx context.Context, cmd *cobra.Command, s *server.Server, hangups <-chan os.Signal, end func()) {
+func (f *serveFlags) onSIGHUP(ctx context.Context, cmd *cobra.Command, s *server.Server, hups <-chan os.Signal, end func()) {
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-hangups:
+		case <-hups:
 		}
 		if f.config == "" || f.config == "-" {
 			end()

@@ -59,7 +59,7 @@ type Metrics struct {
 	jobs        *prometheus.CounterVec
 	misses      *prometheus.CounterVec
 	frames      *prometheus.CounterVec
-	oneShots    *prometheus.CounterVec
+	onDemands   *prometheus.CounterVec
 	response    *prometheus.HistogramVec
 	skew        *prometheus.HistogramVec
 	hold        *prometheus.HistogramVec
@@ -89,7 +89,7 @@ func New(version string) *Metrics {
 		jobs:        b.counters(nameJobs),
 		misses:      b.counters(nameDeadlineMisses),
 		frames:      b.counters(nameFrames),
-		oneShots:    b.counters(nameOneShots),
+		onDemands:   b.counters(nameOnDemand),
 		response:    b.histograms(nameResponse),
 		skew:        b.histograms(nameSkew),
 		hold:        b.histograms(nameHold),
@@ -102,7 +102,7 @@ func New(version string) *Metrics {
 	for _, v := range []struct {
 		vec  *prometheus.CounterVec
 		name string
-	}{{m.busy, nameBusBusy}, {m.oneShots, nameOneShots}, {m.words, nameSelectWords}, {m.violations, nameViolations}} {
+	}{{m.busy, nameBusBusy}, {m.onDemands, nameOnDemand}, {m.words, nameSelectWords}, {m.violations, nameViolations}} {
 		for _, value := range b.table[v.name].Values {
 			v.vec.WithLabelValues(value)
 		}
@@ -154,7 +154,7 @@ func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
 		if outcome != failed {
 			outcome = done
 		}
-		m.oneShots.WithLabelValues(outcome).Inc()
+		m.onDemands.WithLabelValues(outcome).Inc()
 		return
 	}
 	m.addTask(task)

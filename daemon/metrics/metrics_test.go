@@ -90,7 +90,7 @@ func sample() *Metrics {
 			}
 		},
 		Streams: func() stream.Stats {
-			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2, Thinned: 4}
+			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2, Decimated: 4}
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		Recordings: func() record.Stats {

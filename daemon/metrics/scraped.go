@@ -25,7 +25,7 @@ type scraped struct {
 var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse, nameLeastSlack, namePlanSlack,
-	nameStreams, nameDropped, nameAbandoned, nameThinned, nameUncertainty,
+	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
 	nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
@@ -77,7 +77,7 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 			send(nameDropped, float64(n), policyNames[policy])
 		}
 		send(nameAbandoned, float64(st.Abandoned))
-		send(nameThinned, float64(st.Thinned))
+		send(nameDecimated, float64(st.Decimated))
 	}
 	if source.Uncertainty != nil {
 		send(nameUncertainty, source.Uncertainty().Seconds())
@@ -123,15 +123,15 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 			send(nameMeasuredPhase, measured(snap.Busy[phase]), name)
 		}
 	}
-	foretold := map[string]*facetdv1.Prediction{}
+	predicted := map[string]*facetdv1.Prediction{}
 	for _, p := range snap.Plan.GetPredictions() {
-		foretold[p.GetTask()] = p
+		predicted[p.GetTask()] = p
 	}
 	for _, t := range snap.Tasks {
 		name, status := t.GetTask().GetName(), t.GetStatus()
 		send(nameRequestedRate, status.GetRequestedRateHz(), name)
 		send(namePlannedRate, status.GetPlannedRateHz(), name)
-		if p := foretold[name]; p != nil {
+		if p := predicted[name]; p != nil {
 			send(namePlanResponse, seconds(p.GetWorstResponseNs()), name)
 			send(namePlanSlack, seconds(p.GetLeastSlackNs()), name)
 		}

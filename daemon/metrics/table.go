@@ -41,7 +41,7 @@ const (
 	nameJobs           = "facetd_jobs_total"
 	nameDeadlineMisses = "facetd_deadline_misses_total"
 	nameFrames         = "facetd_frames_total"
-	nameOneShots       = "facetd_one_shots_total"
+	nameOnDemand       = "facetd_on_demand_total"
 	nameRequestedRate  = "facetd_task_requested_rate_hertz"
 	namePlannedRate    = "facetd_task_planned_rate_hertz"
 	nameAchievedRate   = "facetd_task_achieved_rate_hertz"
@@ -57,7 +57,7 @@ const (
 	nameStreams        = "facetd_streams"
 	nameDropped        = "facetd_stream_dropped_frame_sets_total"
 	nameAbandoned      = "facetd_stream_abandoned_frame_sets_total"
-	nameThinned        = "facetd_stream_thinned_frame_sets_total"
+	nameDecimated      = "facetd_stream_decimated_frame_sets_total"
 	nameViolations     = "facetd_rule_violations_total"
 	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
 	nameRecordings     = "facetd_recordings_running"
@@ -96,7 +96,7 @@ func Table() []Metric {
 		{Name: nameState, Type: Gauge, Labels: []string{"state"}, Values: []string{"starting", "running", "fault", "stopping"}, Help: "1 for the state that the daemon is in, 0 for the others."},
 		{Name: nameBusInfo, Type: Gauge, Labels: []string{"array", "bus", "pace"}, Help: "Always 1; the labels say which array is run, on which kind of bus, and how its time runs: realtime or free on a virtual bus, unspecified on any other."},
 		{Name: nameBusSeconds, Type: Counter, Unit: "seconds", Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
-		{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; openings and one-shots included."},
+		{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; initializations and on-demand jobs included."},
 		{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Share of the bus that the active timetable uses, 0 to 1."},
 		{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Share of bus time that the bus was busy, 0 to 1: over the whole cycles of the timetable since it took effect, or until now in its first."},
 		{Name: namePlannedPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Share of the bus that the active timetable uses, by what it does, 0 to 1."},
@@ -105,15 +105,15 @@ func Table() []Metric {
 		{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes, Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
 		{Name: nameDeadlineMisses, Type: Counter, Labels: task, Help: "Jobs that gave no whole frame set by their deadline: late or failed."},
 		{Name: nameFrames, Type: Counter, Labels: task, Help: "Frames of jobs that did not fail."},
-		{Name: nameOneShots, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed}, Help: "One-shot captures and commands that ran in idle gaps, by outcome; they have no deadline."},
+		{Name: nameOnDemand, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed}, Help: "On-demand captures and commands that ran in idle gaps, by outcome; they have no deadline."},
 		{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate that was asked for, in jobs per bus second."},
 		{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: "Rate of the active timetable, in jobs per bus second."},
 		{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: task, Help: achievedHelp},
 		{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: task, Help: "Time of the host's clock since the last whole frame set of the task ended, late ones included; before the first, since the task came into the timetable."},
 		{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are left out, and there is none before the first job."},
-		{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end that the active timetable foretells."},
+		{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: task, Help: "Longest bus time from the release of a job to its end that the active timetable predicts."},
 		{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline under the active timetable, negative when one was late; failed jobs are left out, and there is none before the first job."},
-		{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline that the active timetable foretells."},
+		{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: task, Help: "Least bus time between the end of a job and its deadline that the active timetable predicts."},
 		{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Bus time from the release of a job to its end; failed jobs are left out."},
 		{Name: nameSkew, Type: Histogram, Unit: "seconds", Labels: task, Buckets: skewBuckets, Help: "Spread of the sampling times within a frame set, in bus time; failed jobs are left out."},
 		{Name: nameHold, Type: Histogram, Unit: "seconds", Labels: task, Buckets: responseBuckets, Help: "Longest bus time from load to conversion within a frame set; chips with memory only, failed jobs are left out."},
@@ -121,13 +121,13 @@ func Table() []Metric {
 		{Name: nameStreams, Type: Gauge, Help: "Frame streams open now."},
 		{Name: nameDropped, Type: Counter, Labels: []string{"policy"}, Values: policyNames, Help: "Frame sets that streams dropped because their reader was slow, once for each stream, by overflow policy."},
 		{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
-		{Name: nameThinned, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a lower rate, once for each stream; nothing is lost that was wanted."},
+		{Name: nameDecimated, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a lower rate, once for each stream; nothing is lost that was wanted."},
 		{Name: nameViolations, Type: Counter, Labels: []string{"rule"}, Values: ruleNumbers, Help: "Bus rules that were violated, by number of the rule. Anything but 0 is a defect."},
 		{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
 		{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are there only where the daemon has a folder for them."},
 		{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed}, Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
 		{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind that are in the files of recordings, once for each recording. Those of a running one count once the disk has confirmed them, every five seconds."},
-		{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets among them, one-shot captures included."},
+		{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets among them, on-demand captures included."},
 		{Name: nameRecBytes, Type: Counter, Unit: "bytes", Help: "Bytes written to the files of recordings."},
 		{Name: nameRecLost, Type: Counter, Help: "Messages that no file of a recording holds, because the disk was slower than the bus or failed, once for each recording."},
 		{Name: nameRecLostSets, Type: Counter, Help: "Frame sets among them."},
@@ -174,6 +174,6 @@ const (
 	onTime = "on_time"
 	late   = "late"
 	failed = "failed"
-	done   = "done"   // a one-shot
+	done   = "done"   // an on-demand job
 	closed = "closed" // a recording
 )

@@ -12,7 +12,7 @@
 //	/facetd/array            facetd.v1.Array, once
 //	/facetd/plan             facetd.v1.PlanChange, once at the start and at every change
 //	/facetd/frames/TASK      facetd.v1.FrameSet of one task
-//	/facetd/captures         facetd.v1.FrameSet of one-shot captures
+//	/facetd/captures         facetd.v1.FrameSet of on-demand captures
 //	/facetd/status           facetd.v1.Status, every second of the host's clock
 //	/facetd/events           facetd.v1.Event, the recording's own losses included
 //	/facetd/images/TASK/CHIP/VIEW and /facetd/capture_images/CHIP/VIEW
@@ -56,7 +56,7 @@ const (
 	TopicStatus   = "/facetd/status"
 	TopicEvents   = "/facetd/events"
 	TopicImages   = "/facetd/images/" // and task/chip/view
-	// TopicCaptureImages is for frames of one-shots: and chip/view.
+	// TopicCaptureImages is for frames of on-demand jobs: and chip/view.
 	TopicCaptureImages = "/facetd/capture_images/"
 )
 

@@ -99,7 +99,7 @@ func TestWhatGoesInComesOut(t *testing.T) {
 	if md := r.Metadata(); md["recording"] != "dive" || md["part"] != "1" || md["seed"] != "7" || md["array_digest"] == "" {
 		t.Errorf("metadata %v", md)
 	}
-	// 40 jobs of tasks with two frames each, and 20 one-shots with two.
+	// 40 jobs of tasks with two frames each, and 20 on-demand jobs with two.
 	var images uint64
 	for topic, c := range r.Counts() {
 		if strings.HasPrefix(topic, TopicImages) || strings.HasPrefix(topic, TopicCaptureImages) {

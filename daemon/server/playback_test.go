@@ -108,15 +108,15 @@ func replaying(t *testing.T, file string, change func(*Setup)) (*process, *grpc.
 }
 
 // A recording that is played gives a client what was recorded, with the daemon's
-// metrics and journal as on a bus; it is steered over the API, and can be recorded
+// metrics and journal as on a bus; it is controlled over the API, and can be recorded
 // again.
 func TestAReplayStandsInForABus(t *testing.T) {
 	file, want := recordedRun(t)
 	data := t.TempDir()
 	p, conn, take := replaying(t, file, func(c *Setup) { c.Data = data })
-	steer, rec := facetdv1.NewReplayServiceClient(conn), facetdv1.NewRecordServiceClient(conn)
+	control, rec := facetdv1.NewReplayServiceClient(conn), facetdv1.NewRecordServiceClient(conn)
 
-	got, err := steer.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
+	got, err := control.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
 	if r := got.GetReplay(); err != nil || !r.GetPaused() || r.GetEnded() || r.GetSpeed() != 0 || !slices.Equal(r.GetFiles(), []string{"run-001.mcap"}) ||
 		r.GetLastBusNs() != want[len(want)-1].GetFinishBusNs() || r.GetFirstBusNs() > want[0].GetFinishBusNs() {
 		t.Errorf("at the start: %v %v", r, err)
@@ -125,12 +125,12 @@ func TestAReplayStandsInForABus(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	step, err := steer.StepReplay(limited(t), &facetdv1.StepReplayRequest{FrameSets: 5})
+	step, err := control.StepReplay(limited(t), &facetdv1.StepReplayRequest{FrameSets: 5})
 	if err != nil || step.GetReplay().GetBusNs() != want[4].GetFinishBusNs() || !step.GetReplay().GetPaused() {
 		t.Errorf("after five steps, which end at %d: %v %v", want[4].GetFinishBusNs(), step, err)
 	}
 	sets := take(5)
-	if _, err := steer.ResumeReplay(limited(t), &facetdv1.ResumeReplayRequest{}); err != nil {
+	if _, err := control.ResumeReplay(limited(t), &facetdv1.ResumeReplayRequest{}); err != nil {
 		t.Fatal(err)
 	}
 	sets = append(sets, take(len(want)-5)...)
@@ -138,13 +138,13 @@ func TestAReplayStandsInForABus(t *testing.T) {
 		t.Error("what came is not what was recorded")
 	}
 	eventually(t, "the end", func() bool {
-		r, err := steer.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
+		r, err := control.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
 		return err == nil && r.GetReplay().GetEnded()
 	})
 
 	// Once more from the middle.
 	const from = 10
-	if seek, err := steer.SeekReplay(limited(t), &facetdv1.SeekReplayRequest{BusNs: want[from].GetFinishBusNs()}); err != nil || seek.GetReplay().GetEnded() {
+	if seek, err := control.SeekReplay(limited(t), &facetdv1.SeekReplayRequest{BusNs: want[from].GetFinishBusNs()}); err != nil || seek.GetReplay().GetEnded() {
 		t.Fatal(seek, err)
 	}
 	if got := take(len(want) - from); digestOf(got) != digestOf(want[from:]) {
@@ -210,9 +210,9 @@ func TestAReplayStandsInForABus(t *testing.T) {
 func TestAReplayLoops(t *testing.T) {
 	file, want := recordedRun(t)
 	_, conn, take := replaying(t, file, func(c *Setup) { c.Replay.Loop = true })
-	steer := facetdv1.NewReplayServiceClient(conn)
+	control := facetdv1.NewReplayServiceClient(conn)
 	n := len(want) + 10
-	if _, err := steer.StepReplay(limited(t), &facetdv1.StepReplayRequest{FrameSets: uint32(n)}); err != nil {
+	if _, err := control.StepReplay(limited(t), &facetdv1.StepReplayRequest{FrameSets: uint32(n)}); err != nil {
 		t.Fatal(err)
 	}
 	sets := take(n)
@@ -233,13 +233,13 @@ func TestAReplayLoops(t *testing.T) {
 			t.Errorf("frame set %d of the second turn differs", i-len(want))
 		}
 	}
-	got, err := steer.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
+	got, err := control.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
 	if r := got.GetReplay(); err != nil || !r.GetLoop() || r.GetEnded() || r.GetBusNs() != sets[n-1].GetFinishBusNs() {
 		t.Errorf("%v %v", r, err)
 	}
 }
 
-// What acts on an array is refused in a replay, and what steers a replay elsewhere.
+// What acts on an array is refused in a replay, and what controls a replay elsewhere.
 func TestWhatAReplayRefuses(t *testing.T) {
 	file, _ := recordedRun(t)
 	_, conn, _ := replaying(t, file, nil)
@@ -272,18 +272,18 @@ func TestWhatAReplayRefuses(t *testing.T) {
 		}
 	}
 	bad := 1000.5
-	steer := facetdv1.NewReplayServiceClient(conn)
-	_, tooFast := steer.ResumeReplay(ctx, &facetdv1.ResumeReplayRequest{Speed: &bad})
-	_, tooMany := steer.StepReplay(ctx, &facetdv1.StepReplayRequest{FrameSets: 100_001})
+	control := facetdv1.NewReplayServiceClient(conn)
+	_, tooFast := control.ResumeReplay(ctx, &facetdv1.ResumeReplayRequest{Speed: &bad})
+	_, tooMany := control.StepReplay(ctx, &facetdv1.StepReplayRequest{FrameSets: 100_001})
 	if status.Code(tooFast) != codes.InvalidArgument || status.Code(tooMany) != codes.InvalidArgument {
 		t.Errorf("too fast: %v, too many: %v", tooFast, tooMany)
 	}
-	if r, err := steer.GetReplay(ctx, &facetdv1.GetReplayRequest{}); err != nil || !r.GetReplay().GetPaused() || r.GetReplay().GetSpeed() != 0 {
+	if r, err := control.GetReplay(ctx, &facetdv1.GetReplayRequest{}); err != nil || !r.GetReplay().GetPaused() || r.GetReplay().GetSpeed() != 0 {
 		t.Errorf("refused calls changed something: %v %v", r, err)
 	}
 	short, cancel := context.WithCancel(ctx)
 	cancel()
-	if _, err := steer.StepReplay(short, &facetdv1.StepReplayRequest{}); status.Code(err) != codes.Canceled {
+	if _, err := control.StepReplay(short, &facetdv1.StepReplayRequest{}); status.Code(err) != codes.Canceled {
 		t.Errorf("a call that was given up: %v", err)
 	}
 }

@@ -164,7 +164,7 @@ func TestDemoEndToEnd(t *testing.T) {
 			t.Errorf("%s: %v deadlines missed", label, misses)
 		}
 	}
-	// What the planner foretold against what the bus took.
+	// What the planner predicted against what the bus took.
 	planned, measured := p.metric("facetd_planned_utilization_ratio"), p.metric("facetd_measured_utilization_ratio")
 	if !(math.Abs(planned-measured) <= 0.005) {
 		t.Errorf("utilization: planned %v, measured %v", planned, measured)

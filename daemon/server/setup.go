@@ -29,7 +29,7 @@ type Setup struct {
 	ReadFile func(name string) ([]byte, error)
 	// Logger takes the place of what Log describes.
 	Logger *zap.Logger
-	// JobEnded, where set, is given the frame set of every job and one-shot. It is
+	// JobEnded, where set, is given the frame set of every job and on-demand job. It is
 	// called on the goroutine that owns the bus and must not block; nobody changes
 	// the frame set afterwards.
 	JobEnded func(*facetdv1.FrameSet)

@@ -62,9 +62,9 @@ type Stats struct {
 	// Dropped counts frame sets dropped by policy, once for each subscriber that
 	// lost one.
 	Dropped [numPolicies]uint64
-	// Thinned counts frame sets that subscribers asked to be left out by
+	// Decimated counts frame sets that subscribers asked to be left out by
 	// Options.MaxRateHz, once for each subscriber.
-	Thinned uint64
+	Decimated uint64
 	// Abandoned counts frame sets that still waited when their subscriber left.
 	Abandoned uint64
 }
@@ -128,7 +128,7 @@ func (h *Hub) Flow() (open, waiting int, taken uint64) {
 
 // Publish offers a frame set to every subscriber. It never waits for one: it holds
 // locks only while it puts a pointer into each one's queue. The frame set must not
-// be changed afterwards. One-shot captures (no task) are not for streams: they go
+// be changed afterwards. On-demand captures (no task) are not for streams: they go
 // to whoever asked.
 func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 	if fs.GetTask() == "" {
@@ -196,7 +196,7 @@ func (h *Hub) Stats() Stats {
 	for _, s := range h.subs {
 		dropped, _ := s.counts()
 		sum.Dropped[s.policy] += dropped
-		sum.Thinned += s.leftOut()
+		sum.Decimated += s.leftOut()
 	}
 	return sum
 }
@@ -213,7 +213,7 @@ func (h *Hub) remove(s *Subscription) {
 	s.end(ErrLeft)
 	dropped, waiting := s.counts()
 	h.left.Dropped[s.policy] += dropped
-	h.left.Thinned += s.leftOut()
+	h.left.Decimated += s.leftOut()
 	h.left.Abandoned += uint64(waiting)
 	h.move()
 }

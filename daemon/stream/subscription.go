@@ -21,7 +21,7 @@ type Options struct {
 	Policy Policy
 	// Length of the queue under Queue, up to MaxQueue; 0 means DefaultQueue.
 	Length int
-	// MaxRateHz thins each task to this many frame sets a second of bus time, as evenly
+	// MaxRateHz decimates each task to this many frame sets a second of bus time, as evenly
 	// spread as its jobs allow; 0 means all.
 	MaxRateHz float64
 	// Corrected asks for corrected frames.
@@ -46,9 +46,9 @@ type Message struct {
 	// Dropped counts the frame sets that this subscriber lost since the message
 	// before; DroppedTotal since it subscribed.
 	Dropped, DroppedTotal uint64
-	// ThinnedTotal counts the frame sets that Options.MaxRateHz left out since it
+	// DecimatedTotal counts the frame sets that Options.MaxRateHz left out since it
 	// subscribed. They are not among the dropped.
-	ThinnedTotal uint64
+	DecimatedTotal uint64
 
 	corrected func() *facetdv1.FrameSet // nil for raw ones
 }
@@ -73,19 +73,19 @@ type Subscription struct {
 
 	wake chan struct{} // holds one token when there may be something new
 
-	mu       sync.Mutex
-	waiting  []item
-	bytes    int
-	thin     thinner
-	thinned  uint64
-	dropped  uint64
-	reported uint64 // of dropped, with the last message
-	taken    uint64 // by the reader
-	ended    error
+	mu        sync.Mutex
+	waiting   []item
+	bytes     int
+	decimate  decimator
+	decimated uint64
+	dropped   uint64
+	reported  uint64 // of dropped, with the last message
+	taken     uint64 // by the reader
+	ended     error
 }
 
 func newSubscription(h *Hub, o Options) *Subscription {
-	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected, wake: make(chan struct{}, 1), thin: newThinner(o.MaxRateHz)}
+	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected, wake: make(chan struct{}, 1), decimate: newDecimator(o.MaxRateHz)}
 	switch {
 	case o.Policy == Latest:
 		s.limit = MaxWaitingTasks
@@ -126,7 +126,7 @@ func (s *Subscription) take() (Message, bool, error) {
 		return Message{}, false, s.ended
 	}
 	first := s.shift()
-	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped, ThinnedTotal: s.thinned}
+	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped, DecimatedTotal: s.decimated}
 	s.reported = s.dropped
 	s.taken++
 	s.hub.move()
@@ -142,8 +142,8 @@ func (s *Subscription) flow() (waiting int, taken uint64) {
 // put makes a frame set wait, at the cost of older ones where there is no room.
 func (s *Subscription) put(it item) {
 	s.mu.Lock()
-	if !s.thin.keeps(it.set) {
-		s.thinned++
+	if !s.decimate.keeps(it.set) {
+		s.decimated++
 		s.mu.Unlock()
 		return
 	}
@@ -216,5 +216,5 @@ func (s *Subscription) counts() (dropped uint64, waiting int) {
 func (s *Subscription) leftOut() uint64 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return s.thinned
+	return s.decimated
 }

@@ -101,7 +101,7 @@ func (c scale10) at(v float64) float64 {
 	return c.start + (c.end-c.start)*math.Log(v/c.low)/math.Log(c.high/c.low)
 }
 
-// marks are the round values within the scale, thinned to about seven.
+// marks are the round values within the scale, reduced to about seven.
 func (c scale10) marks() []float64 {
 	var all []float64
 	if c.zero != c.start {

@@ -61,7 +61,7 @@ func (c *Command) Write() (facetdv1.Register, uint16, bool) {
 
 // Compile makes the program of the command. Errors: *DisturbError where outputs would meet on a lane, *SelectError when
 // no select words reach exactly the target.
-func (c *Command) Compile() (*OneShotPlan, error) {
+func (c *Command) Compile() (*OnDemandPlan, error) {
 	if err := c.outputsMeet(); err != nil {
 		return nil, err
 	}

@@ -458,7 +458,7 @@ func (x *Frame) GetCorrectionNote() string {
 // FrameSet is all frames of one job.
 type FrameSet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Task; empty for a one-shot capture.
+	// Task; empty for an on-demand capture.
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Number of the job since the task began, from 0.
 	Job uint64 `protobuf:"varint,2,opt,name=job,proto3" json:"job,omitempty"`
@@ -596,7 +596,7 @@ type StreamFrameSetsRequest struct {
 	// Which codes are wanted.
 	Codes Codes `protobuf:"varint,5,opt,name=codes,proto3,enum=facetd.v1.Codes" json:"codes,omitempty"`
 	// At most this many frame sets of each task a second of bus time are sent, evenly
-	// spread; 0 means all. Those left out are counted as thinned, not as dropped.
+	// spread; 0 means all. Those left out are counted as decimated, not as dropped.
 	MaxRateHz     float64 `protobuf:"fixed64,6,opt,name=max_rate_hz,json=maxRateHz,proto3" json:"max_rate_hz,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -684,9 +684,9 @@ type StreamFrameSetsResponse struct {
 	// Frame sets that this stream dropped since it began.
 	DroppedTotal uint64 `protobuf:"varint,3,opt,name=dropped_total,json=droppedTotal,proto3" json:"dropped_total,omitempty"`
 	// Frame sets that max_rate_hz left out since the stream began.
-	ThinnedTotal  uint64 `protobuf:"varint,4,opt,name=thinned_total,json=thinnedTotal,proto3" json:"thinned_total,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	DecimatedTotal uint64 `protobuf:"varint,4,opt,name=decimated_total,json=decimatedTotal,proto3" json:"decimated_total,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *StreamFrameSetsResponse) Reset() {
@@ -740,14 +740,14 @@ func (x *StreamFrameSetsResponse) GetDroppedTotal() uint64 {
 	return 0
 }
 
-func (x *StreamFrameSetsResponse) GetThinnedTotal() uint64 {
+func (x *StreamFrameSetsResponse) GetDecimatedTotal() uint64 {
 	if x != nil {
-		return x.ThinnedTotal
+		return x.DecimatedTotal
 	}
 	return 0
 }
 
-// CaptureFramesRequest describes a one-shot readout.
+// CaptureFramesRequest describes an on-demand readout.
 type CaptureFramesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Chips to read, of one class.
@@ -918,12 +918,12 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\fqueue_length\x18\x03 \x01(\rR\vqueueLength\x12\x14\n" +
 	"\x05chips\x18\x04 \x03(\tR\x05chips\x12&\n" +
 	"\x05codes\x18\x05 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\x12\x1e\n" +
-	"\vmax_rate_hz\x18\x06 \x01(\x01R\tmaxRateHz\"\xaf\x01\n" +
+	"\vmax_rate_hz\x18\x06 \x01(\x01R\tmaxRateHz\"\xb3\x01\n" +
 	"\x17StreamFrameSetsResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x18\n" +
 	"\adropped\x18\x02 \x01(\x04R\adropped\x12#\n" +
-	"\rdropped_total\x18\x03 \x01(\x04R\fdroppedTotal\x12#\n" +
-	"\rthinned_total\x18\x04 \x01(\x04R\fthinnedTotal\"\x90\x01\n" +
+	"\rdropped_total\x18\x03 \x01(\x04R\fdroppedTotal\x12'\n" +
+	"\x0fdecimated_total\x18\x04 \x01(\x04R\x0edecimatedTotal\"\x90\x01\n" +
 	"\x14CaptureFramesRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
 	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12&\n" +

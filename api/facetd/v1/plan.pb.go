@@ -436,11 +436,11 @@ type Timetable struct {
 	HyperperiodNs int64 `protobuf:"varint,1,opt,name=hyperperiod_ns,json=hyperperiodNs,proto3" json:"hyperperiod_ns,omitempty"`
 	// The segments in order of start.
 	Segments []*Segment `protobuf:"bytes,2,rep,name=segments,proto3" json:"segments,omitempty"`
-	// Length of the opening program that brings every register to the state that
+	// Length of the initialization program that brings every register to the state that
 	// the table assumes, in nanoseconds; it runs once, before the table.
-	OpeningNs     int64 `protobuf:"varint,3,opt,name=opening_ns,json=openingNs,proto3" json:"opening_ns,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	InitializationNs int64 `protobuf:"varint,3,opt,name=initialization_ns,json=initializationNs,proto3" json:"initialization_ns,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Timetable) Reset() {
@@ -487,9 +487,9 @@ func (x *Timetable) GetSegments() []*Segment {
 	return nil
 }
 
-func (x *Timetable) GetOpeningNs() int64 {
+func (x *Timetable) GetInitializationNs() int64 {
 	if x != nil {
-		return x.OpeningNs
+		return x.InitializationNs
 	}
 	return 0
 }
@@ -1378,12 +1378,11 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"PhaseShare\x12&\n" +
 	"\x05phase\x18\x01 \x01(\x0e2\x10.facetd.v1.PhaseR\x05phase\x12\x14\n" +
 	"\x05share\x18\x02 \x01(\x01R\x05share\x12\x17\n" +
-	"\abusy_ns\x18\x03 \x01(\x03R\x06busyNs\"\x81\x01\n" +
+	"\abusy_ns\x18\x03 \x01(\x03R\x06busyNs\"\x8f\x01\n" +
 	"\tTimetable\x12%\n" +
 	"\x0ehyperperiod_ns\x18\x01 \x01(\x03R\rhyperperiodNs\x12.\n" +
-	"\bsegments\x18\x02 \x03(\v2\x12.facetd.v1.SegmentR\bsegments\x12\x1d\n" +
-	"\n" +
-	"opening_ns\x18\x03 \x01(\x03R\topeningNs\"\x92\x02\n" +
+	"\bsegments\x18\x02 \x03(\v2\x12.facetd.v1.SegmentR\bsegments\x12+\n" +
+	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\x92\x02\n" +
 	"\aSegment\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x03R\x03job\x12\x14\n" +

@@ -458,7 +458,7 @@ type Recording struct {
 	// Messages in its files, of every kind. While it runs, those that were handed to the
 	// system; once it has ended, those that the files hold.
 	Messages uint64 `protobuf:"varint,7,opt,name=messages,proto3" json:"messages,omitempty"`
-	// Frame sets among them, one-shot captures included.
+	// Frame sets among them, on-demand captures included.
 	FrameSets uint64 `protobuf:"varint,8,opt,name=frame_sets,json=frameSets,proto3" json:"frame_sets,omitempty"`
 	// Bytes written to its files.
 	Bytes uint64 `protobuf:"varint,9,opt,name=bytes,proto3" json:"bytes,omitempty"`
@@ -654,7 +654,7 @@ func (x *RecordingPart) GetClosed() bool {
 // RecordingOptions say what is recorded and when a file or the recording ends.
 type RecordingOptions struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Tasks whose frame sets are recorded; empty means all, and one-shot captures.
+	// Tasks whose frame sets are recorded; empty means all, and on-demand captures.
 	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Also write every frame as a raw image that common viewers show. It doubles the
 	// work; the files grow by less, since the same pixels pack well.

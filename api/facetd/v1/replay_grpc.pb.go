@@ -30,7 +30,7 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// ReplayService steers a daemon that plays a recording. FAILED_PRECONDITION on any
+// ReplayService controls a daemon that plays a recording. FAILED_PRECONDITION on any
 // other bus.
 type ReplayServiceClient interface {
 	// GetReplay returns where the replay is.
@@ -108,7 +108,7 @@ func (c *replayServiceClient) SeekReplay(ctx context.Context, in *SeekReplayRequ
 // All implementations must embed UnimplementedReplayServiceServer
 // for forward compatibility.
 //
-// ReplayService steers a daemon that plays a recording. FAILED_PRECONDITION on any
+// ReplayService controls a daemon that plays a recording. FAILED_PRECONDITION on any
 // other bus.
 type ReplayServiceServer interface {
 	// GetReplay returns where the replay is.

@@ -128,8 +128,8 @@ class GapTracker:
     """Finds what was lost before each frame set, from job numbers, bus times, the
     daemon's counts and the connection. Give it every set that is handed out, in order."""
 
-    def __init__(self, thinned: bool) -> None:
-        self._thinned = thinned
+    def __init__(self, decimated: bool) -> None:
+        self._decimated = decimated
         self._seen: dict[str, _Seen] = {}
 
     def frame_set(self, a: Arrival) -> FrameSet:
@@ -149,7 +149,7 @@ class GapTracker:
         new_run = reconnects > 0 and last.run is not None and a.run is not None and last.run != a.run
         restarted = new_run or fs.job <= last.job or fs.release_bus_ns < last.release_bus_ns
         missing: range | None = range(0 if restarted else last.job + 1, fs.job)
-        if self._thinned:
+        if self._decimated:
             missing = None
         if not (a.dropped or missing or reconnects or restarted):
             return None
@@ -182,7 +182,7 @@ class Inbox:
         #: Frame sets that were dropped since the stream began, by daemon and client.
         self.dropped_total = 0
         #: Frame sets that max_rate_hz left out since the connection was made.
-        self.thinned_total = 0
+        self.decimated_total = 0
 
     @property
     def full(self) -> bool:
@@ -196,7 +196,7 @@ class Inbox:
         """Adds an arrival; not when full."""
         self._carry += a.message.dropped
         self.dropped_total += a.message.dropped
-        self.thinned_total = a.message.thinned_total
+        self.decimated_total = a.message.decimated_total
         key = a.task if self._latest else None
         if key in self._waiting:
             self._carry += 1

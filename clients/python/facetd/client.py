@@ -250,7 +250,7 @@ class Client:
 
         overflow says what happens when the reader is slow: "latest" keeps only the
         newest set of each task, "queue" up to queue_length of them; what is dropped is
-        counted. max_rate_hz thins each task; corrected asks for corrected codes. A
+        counted. max_rate_hz decimates each task; corrected asks for corrected codes. A
         broken connection is made again as reconnect says (facetd.NO_RECONNECT: never);
         what was lost stands in the `gap` of the next frame set of each task. The stream
         begins before this returns: what finishes from now on comes, or is counted.

@@ -162,9 +162,9 @@ def stamp(ns):
     return new("google.protobuf.Timestamp", seconds=ns // 10**9, nanos=ns % 10**9)
 
 
-def response(task="t", job=0, frames=(), dropped=0, thinned=0, **fields):
+def response(task="t", job=0, frames=(), dropped=0, decimated=0, **fields):
     fs = new("FrameSet", task=task, job=job, frames=list(frames), release_bus_ns=job * 10, **fields)
-    return new("StreamFrameSetsResponse", frame_set=fs, dropped=dropped, thinned_total=thinned)
+    return new("StreamFrameSetsResponse", frame_set=fs, dropped=dropped, decimated_total=decimated)
 
 
 def eventually(condition, within=20.0):

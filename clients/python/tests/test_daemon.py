@@ -88,7 +88,7 @@ class Demo(unittest.TestCase):
         with self.assertRaises(facetd.NotFoundError):
             self.client.stream(["nix"])
 
-    def test_a_thinned_stream_does_not_call_thinning_a_loss(self):
+    def test_a_decimated_stream_does_not_call_decimation_a_loss(self):
         with self.client.stream(["bow"], max_rate_hz=10, overflow="queue") as s:
             sets = [next(s) for _ in range(6)]
         # The task has 50 jobs a second of bus time: every fifth comes.

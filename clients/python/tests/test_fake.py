@@ -250,7 +250,7 @@ class Streams(unittest.TestCase):
 
         def answer(r, context):
             requests.append(r)
-            yield rig.response(thinned=5)
+            yield rig.response(decimated=5)
             rig.hold(context)
 
         def use(next_set, stream):

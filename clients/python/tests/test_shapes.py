@@ -163,9 +163,9 @@ class Age(unittest.TestCase):
 
 
 class Gaps(unittest.TestCase):
-    def feed(self, *arrivals, thinned=False):
+    def feed(self, *arrivals, decimated=False):
         """Returns the gaps of arrivals (task, job, connection, run, dropped)."""
-        t = _follow.GapTracker(thinned)
+        t = _follow.GapTracker(decimated)
         return [
             t.frame_set(_follow.Arrival(rig.response(task, job), 1000 + i, 1, connection, run, dropped)).gap
             for i, (task, job, connection, run, dropped) in enumerate(arrivals)
@@ -192,8 +192,8 @@ class Gaps(unittest.TestCase):
         # A task that was removed and added again counts from 0 without a reconnect.
         self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("a", 0, 1, 7, 0))[1], facetd.Gap(0, range(0), 0, True, 5, None, 1))
 
-    def test_thinned_streams_do_not_call_thinning_a_loss(self):
-        gaps = self.feed(("a", 0, 1, 7, 0), ("a", 5, 1, 7, 0), ("a", 10, 1, 7, 1), thinned=True)
+    def test_decimated_streams_do_not_call_decimation_a_loss(self):
+        gaps = self.feed(("a", 0, 1, 7, 0), ("a", 5, 1, 7, 0), ("a", 10, 1, 7, 1), decimated=True)
         self.assertEqual(gaps[:2], [None, None])
         self.assertEqual((gaps[2].dropped, gaps[2].missing_jobs), (1, None))
 

@@ -49,14 +49,14 @@ func tasks() row {
 	p99 := func(histogram string) string {
 		return `histogram_quantile(0.99, sum by (instance, task, le) (rate(` + histogram + `_bucket{$T}[$__rate_interval])))`
 	}
-	slack := plot("Slack", "Time to spare before the deadline: below zero jobs are late.", units.Seconds, []limit{}, query{expr: `facetd_task_least_slack_seconds{$T}`, legend: "{{task}} least"}, query{`facetd_task_planned_slack_seconds{$T}`, "{{task}} foretold", true})
+	slack := plot("Slack", "Time to spare before the deadline: below zero jobs are late.", units.Seconds, []limit{}, query{expr: `facetd_task_least_slack_seconds{$T}`, legend: "{{task}} least"}, query{`facetd_task_planned_slack_seconds{$T}`, "{{task}} predicted", true})
 	slack.fromZero = false
 	return row{"Tasks", []panel{
 		plot("Rates", "Where achieved leaves planned, jobs fail or are late; where planned leaves requested, the period was snapped down to fit the others'.", units.Hertz, nil,
 			query{expr: `facetd_task_achieved_rate_hertz{$T}`, legend: "{{task}} achieved"}, query{`facetd_task_planned_rate_hertz{$T}`, "{{task}} planned", true}, query{`facetd_task_requested_rate_hertz{$T}`, "{{task}} requested", true}),
 		plot("Age of the newest frames", "A saw: it falls to zero with every frame set. What acts on frames must not act on old ones.", units.Seconds, []limit{{5, bad}}, query{expr: `facetd_task_frame_age_seconds{$T}`, legend: "{{task}}"}),
 		plot("Response", "From release to end of a job, in bus time.", units.Seconds, nil,
-			query{expr: p99("facetd_response_seconds"), legend: "{{task}} 99 of 100 within (upper bound of a bucket)"}, query{expr: `facetd_task_worst_response_seconds{$T}`, legend: "{{task}} worst"}, query{`facetd_task_planned_response_seconds{$T}`, "{{task}} foretold", true}),
+			query{expr: p99("facetd_response_seconds"), legend: "{{task}} 99 of 100 within (upper bound of a bucket)"}, query{expr: `facetd_task_worst_response_seconds{$T}`, legend: "{{task}} worst"}, query{`facetd_task_planned_response_seconds{$T}`, "{{task}} predicted", true}),
 		slack,
 		plot("Deadlines missed", "Share of jobs that were late or failed.", units.PercentUnit, []limit{{0.01, look}, {0.1, bad}},
 			query{expr: `sum by (instance, task) (rate(facetd_deadline_misses_total{$T}[$__rate_interval])) / (sum by (instance, task) (rate(facetd_jobs_total{$T}[$__rate_interval])) > 0)`, legend: "{{task}}"}),
@@ -78,13 +78,13 @@ func busRow() row {
 	uncertain.limits = []limit{{0.02, bad}}
 	return row{"Bus", []panel{
 		measured, planned,
-		plot(lines, "Bus in use, one-shots included", "Over the last minutes; the timetable alone uses the planned share.", units.PercentUnit,
+		plot(lines, "Bus in use, on-demand jobs included", "Over the last minutes; the timetable alone uses the planned share.", units.PercentUnit,
 			query{expr: `sum by (instance) (rate(facetd_bus_busy_seconds_total{$I}[$__rate_interval])) / on (instance) (sum by (instance) (rate(facetd_bus_seconds_total{$I}[$__rate_interval])) > 0)`, legend: "measured"}, query{`facetd_planned_utilization_ratio{$I}`, "planned", true}),
 		plot(lines, "Pace", "Seconds of bus time in a second of the clock on the wall: 1 but in free pace.", count, query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		uncertain,
 		plot(lines, "Rule violations", "", count, query{expr: `increase(facetd_rule_violations_total{$I}[$__rate_interval])`, legend: "rule {{rule}}"}),
 		plot(stacked, "Select words", "", perSecond, query{expr: `rate(facetd_select_words_total{$I}[$__rate_interval])`, legend: "{{scope}}"}),
-		plot(lines, "One-shots", "", perSecond, query{expr: `rate(facetd_one_shots_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),
+		plot(lines, "On-demand jobs", "", perSecond, query{expr: `rate(facetd_on_demand_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),
 		plot(lines, "Changes of the timetable", "", count, query{expr: `increase(facetd_plan_changes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 	}}
 }
@@ -96,7 +96,7 @@ func streams() row {
 	return row{"Streams and drops", []panel{
 		plot("Open streams", "", count, query{expr: `facetd_streams{$I}`, legend: "frames"}, query{expr: `facetd_event_streams{$I}`, legend: "events"}),
 		plot("Frame sets that streams left out", "Under the policy latest dropping is what the reader asked for.", perSecond,
-			query{expr: `rate(facetd_stream_dropped_frame_sets_total{$I}[$__rate_interval])`, legend: "dropped, {{policy}}"}, query{expr: `rate(facetd_stream_abandoned_frame_sets_total{$I}[$__rate_interval])`, legend: "left behind"}, query{expr: `rate(facetd_stream_thinned_frame_sets_total{$I}[$__rate_interval])`, legend: "thinned as asked"}),
+			query{expr: `rate(facetd_stream_dropped_frame_sets_total{$I}[$__rate_interval])`, legend: "dropped, {{policy}}"}, query{expr: `rate(facetd_stream_abandoned_frame_sets_total{$I}[$__rate_interval])`, legend: "left behind"}, query{expr: `rate(facetd_stream_decimated_frame_sets_total{$I}[$__rate_interval])`, legend: "decimated as asked"}),
 		plot("Events lost by streams", "The journal has them still.", perSecond,
 			query{expr: `rate(facetd_event_stream_dropped_events_total{$I}[$__rate_interval])`, legend: "dropped"}, query{expr: `rate(facetd_event_stream_abandoned_events_total{$I}[$__rate_interval])`, legend: "left behind"}),
 	}}

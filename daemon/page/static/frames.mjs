@@ -14,7 +14,7 @@ const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
 let app, feed, layout, lags = [], table = new Uint8Array(65536);
-let lastSet = { dropped: 0, thinned: 0 };
+let lastSet = { dropped: 0, decimated: 0 };
 const byTask = new Map(); // what the stream told of each task: last slack, lost sets
 
 // Picture is the newest frame of one view of one chip.
@@ -161,7 +161,7 @@ function move(e, name) {
 
 function onMessage(m) {
   const set = m.frame_set, now = performance.now();
-  lastSet = { dropped: num(m.dropped_total), thinned: num(m.thinned_total) };
+  lastSet = { dropped: num(m.dropped_total), decimated: num(m.decimated_total) };
   const told = byTask.get(set.task) ?? { lost: 0 };
   told.slackNS = num(set.deadline_bus_ns) - num(set.finish_bus_ns);
   told.leastNS = Math.min(told.leastNS ?? Infinity, told.slackNS);
@@ -269,5 +269,5 @@ function ages() {
   lags = lags.slice(-600);
   text(node, `Up to ${MAX_RATE_HZ} Hz: ${rate(received)} frames/s received, ${rate(drawn)} drawn; ` +
     `${lag.toFixed(0)} ms from the end of a job to its picture (median, by this machine's clock). ` +
-    `Frame sets left out by the limit: ${lastSet.thinned}; lost because this page was slow: ${lastSet.dropped}.`);
+    `Frame sets left out by the limit: ${lastSet.decimated}; lost because this page was slow: ${lastSet.dropped}.`);
 }

@@ -65,7 +65,7 @@ func newBenchUnder(t testing.TB, a *chipmodel.Array, opts diagnosis.Options, lig
 	return &bench{a: a, bus: b, planner: p, programs: diagnosis.NewPrograms(p.Model, time.Microsecond)}
 }
 
-// run runs a program as a one-shot; the inspector's judgement of it by the wiring is
+// run runs a program as an on-demand job; the inspector's judgement of it by the wiring is
 // part of what is tested.
 func (b *bench) run(t testing.TB, ops []bus.Op) bus.Result {
 	t.Helper()
@@ -88,7 +88,7 @@ type ran struct {
 }
 
 // probe puts faults into the array and probes it to the end. Every observation on
-// the virtual bus must be the one that the symbolic array foretells, except while
+// the virtual bus must be the one that the symbolic array predicts, except while
 // chips contend, and so must every contention.
 func (b *bench) probe(t testing.TB, faults []diagnosis.Fault) ran {
 	t.Helper()
@@ -115,12 +115,12 @@ func (b *bench) probe(t testing.TB, faults []diagnosis.Fault) ran {
 		if err != nil {
 			t.Fatal(err)
 		}
-		foretold := b.planner.Observe(faults, e)
-		if !slices.EqualFunc(seen, foretold.Levels, slices.Equal) {
-			t.Fatalf("%v: saw %v, foretold %v by %+v", faults, seen, foretold.Levels, e)
+		predicted := b.planner.Observe(faults, e)
+		if !slices.EqualFunc(seen, predicted.Levels, slices.Equal) {
+			t.Fatalf("%v: saw %v, predicted %v by %+v", faults, seen, predicted.Levels, e)
 		}
-		if now, _ := b.bus.Contentions(); (now > contended) != (foretold.Contending != nil) {
-			t.Fatalf("%v: %d contentions, foretold %v by %+v", faults, now-contended, foretold.Contending, e)
+		if now, _ := b.bus.Contentions(); (now > contended) != (predicted.Contending != nil) {
+			t.Fatalf("%v: %d contentions, predicted %v by %+v", faults, now-contended, predicted.Contending, e)
 		}
 		out.experiments = append(out.experiments, e)
 		out.state = b.planner.Update(out.state, e, seen)

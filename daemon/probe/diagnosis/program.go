@@ -8,7 +8,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Programs compiles experiments to bus operations, each program a one-shot segment
+// Programs compiles experiments to bus operations, each program an on-demand segment
 // of its own, and reads what came back. After each program no output is enabled and
 // no line is active.
 //

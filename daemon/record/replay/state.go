@@ -140,7 +140,7 @@ func (t turn) shift(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 		StartBusNs: fs.GetStartBusNs() + t.shiftNS, FinishBusNs: fs.GetFinishBusNs() + t.shiftNS,
 	}
 	if fs.GetTask() == "" {
-		out.DeadlineBusNs = fs.GetDeadlineBusNs() // one-shots have none
+		out.DeadlineBusNs = fs.GetDeadlineBusNs() // on-demand jobs have none
 	}
 	for _, f := range fs.GetFrames() {
 		data := f.GetData()

@@ -6,8 +6,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// MaxRateHz is the highest rate to which a subscriber may be thinned; above it there
-// is nothing to thin.
+// MaxRateHz is the highest rate to which a subscriber may be decimated; above it there
+// is nothing to decimate.
 const MaxRateHz = 10_000
 
 // thinSlack is how much too early a release may be and still count as due: periods are
@@ -19,9 +19,9 @@ const thinSlack = float64(time.Microsecond)
 //
 // Each task is due once an interval. The first release that is not before the due time
 // is kept and the next due time is an interval after the last due time, not after the
-// release: so a task of 20 Hz thinned to 15 loses every fourth job and not every other,
+// release: so a task of 20 Hz decimated to 15 loses every fourth job and not every other,
 // and each gap is within one period of the even one.
-type thinner struct {
+type decimator struct {
 	intervalNS float64 // 0 keeps everything
 	tasks      map[string]*turn
 }
@@ -32,16 +32,16 @@ type turn struct {
 	due         float64
 }
 
-func newThinner(hz float64) thinner {
+func newDecimator(hz float64) decimator {
 	if hz == 0 {
-		return thinner{}
+		return decimator{}
 	}
-	return thinner{intervalNS: 1e9 / hz, tasks: map[string]*turn{}}
+	return decimator{intervalNS: 1e9 / hz, tasks: map[string]*turn{}}
 }
 
 // keeps tells whether a frame set is to be sent, and takes its turn where it is. After
 // a release before the one kept last, as after a jump in a replay, its task begins anew.
-func (t *thinner) keeps(fs *facetdv1.FrameSet) bool {
+func (t *decimator) keeps(fs *facetdv1.FrameSet) bool {
 	if t.intervalNS == 0 {
 		return true
 	}

@@ -14,22 +14,22 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// oneShot is a capture or command that waits for an idle gap.
-type oneShot struct {
+// onDemand is a capture or command that waits for an idle gap.
+type onDemand struct {
 	// compile makes its program for the registers and the active table.
-	compile func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error)
+	compile func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error)
 	asked   int64 // bus time of the request
-	done    chan oneShotDone
+	done    chan onDemandDone
 	seen    bool
 	raw     bool         // its captures go back as they are
 	do      func() error // only this is to be run; there is no program
 
-	program *program.OneShotPlan
+	program *program.OnDemandPlan
 	forPlan *scheduler.Plan
 	forRegs uint64 // oneShots count when it was compiled
 }
 
-type oneShotDone struct {
+type onDemandDone struct {
 	Done
 	captures []bus.Capture // of raw programs
 	err      error
@@ -37,42 +37,42 @@ type oneShotDone struct {
 
 // Capture reads a target once in an idle gap.
 func (d *Dispatcher) Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error) {
-	return d.submit(ctx, func(state program.Registers, _ *scheduler.Plan) (*program.OneShotPlan, error) {
-		return scheduler.OneShot(d.cfg.Array, r.GetTarget(), r.GetViews(), state)
+	return d.submit(ctx, func(state program.Registers, _ *scheduler.Plan) (*program.OnDemandPlan, error) {
+		return scheduler.OnDemand(d.cfg.Array, r.GetTarget(), r.GetViews(), state)
 	})
 }
 
 // Send sends one command in an idle gap.
 func (d *Dispatcher) Send(ctx context.Context, c *facetdv1.Command) (Done, error) {
-	return d.submit(ctx, func(state program.Registers, p *scheduler.Plan) (*program.OneShotPlan, error) {
+	return d.submit(ctx, func(state program.Registers, p *scheduler.Plan) (*program.OnDemandPlan, error) {
 		return scheduler.CompileCommand(d.cfg.Array, c, state, p)
 	})
 }
 
-// submit checks a one-shot by compiling it once, queues it, and waits.
-func (d *Dispatcher) submit(ctx context.Context, compile func(program.Registers, *scheduler.Plan) (*program.OneShotPlan, error)) (Done, error) {
+// submit checks an on-demand job by compiling it once, queues it, and waits.
+func (d *Dispatcher) submit(ctx context.Context, compile func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error)) (Done, error) {
 	d.mu.Lock()
 	regs, plan := slices.Clone(d.regs), d.plan
 	d.mu.Unlock()
 	if _, err := compile(regs, plan); err != nil {
 		return Done{}, err
 	}
-	done, err := d.queue(ctx, &oneShot{compile: compile})
+	done, err := d.queue(ctx, &onDemand{compile: compile})
 	return done.Done, err
 }
 
-// queue waits until the loop has served a one-shot.
-func (d *Dispatcher) queue(ctx context.Context, one *oneShot) (oneShotDone, error) {
-	one.done = make(chan oneShotDone, 1)
+// queue waits until the loop has served an on-demand job.
+func (d *Dispatcher) queue(ctx context.Context, one *onDemand) (onDemandDone, error) {
+	one.done = make(chan onDemandDone, 1)
 	one.asked = d.cfg.Bus.Now()
 	d.mu.Lock()
 	switch {
 	case d.ended != nil:
 		defer d.mu.Unlock()
-		return oneShotDone{}, d.ended
+		return onDemandDone{}, d.ended
 	case len(d.waiting) >= maxWaiting:
 		defer d.mu.Unlock()
-		return oneShotDone{}, &failure.Exhausted{Message: fmt.Sprintf("%d one-shots wait for a gap already; try again later", len(d.waiting))}
+		return onDemandDone{}, &failure.Exhausted{Message: fmt.Sprintf("%d on-demand jobs wait for a gap already; try again later", len(d.waiting))}
 	}
 	d.waiting = append(d.waiting, one)
 	d.wakeLoop()
@@ -82,15 +82,15 @@ func (d *Dispatcher) queue(ctx context.Context, one *oneShot) (oneShotDone, erro
 		return done, done.err
 	case <-ctx.Done():
 		d.mu.Lock()
-		d.waiting = slices.DeleteFunc(d.waiting, func(o *oneShot) bool { return o == one })
+		d.waiting = slices.DeleteFunc(d.waiting, func(o *onDemand) bool { return o == one })
 		d.mu.Unlock()
-		return oneShotDone{}, ctx.Err()
+		return onDemandDone{}, ctx.Err()
 	}
 }
 
-// pick takes the first waiting one-shot that fits between now and until and
+// pick takes the first waiting on-demand job that fits between now and until and
 // touches no chip of an open job. Those that can never fit are refused.
-func (d *Dispatcher) pick(now, until int64) *oneShot {
+func (d *Dispatcher) pick(now, until int64) *onDemand {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if len(d.waiting) == 0 {
@@ -103,7 +103,7 @@ func (d *Dispatcher) pick(now, until int64) *oneShot {
 		}
 		if err := d.ready(one); err != nil {
 			d.drop(one)
-			one.done <- oneShotDone{err: err}
+			one.done <- onDemandDone{err: err}
 			continue
 		}
 		if d.clashes(one.program.Chips) {
@@ -115,7 +115,7 @@ func (d *Dispatcher) pick(now, until int64) *oneShot {
 		}
 		if longest := d.tab.gaps.longest(d.tab.plan, one.program.Chips); one.program.Time > longest {
 			d.drop(one)
-			one.done <- oneShotDone{err: &NoGapError{
+			one.done <- onDemandDone{err: &NoGapError{
 				Needed: one.program.Time, Longest: longest,
 				Reason: fmt.Sprintf("it takes %v of bus time, but the longest idle gap of the timetable that leaves its chips free is %v; ask for less, or remove a task", one.program.Time, longest),
 			}}
@@ -124,22 +124,22 @@ func (d *Dispatcher) pick(now, until int64) *oneShot {
 	return nil
 }
 
-// ready compiles a one-shot for the table and registers active. The caller
+// ready compiles an on-demand job for the table and registers active. The caller
 // holds mu.
-func (d *Dispatcher) ready(one *oneShot) error {
-	if one.program != nil && one.forPlan == d.tab.plan && one.forRegs == d.oneShots {
+func (d *Dispatcher) ready(one *onDemand) error {
+	if one.program != nil && one.forPlan == d.tab.plan && one.forRegs == d.onDemands {
 		return nil
 	}
 	program, err := one.compile(d.regs, d.tab.plan)
 	if err != nil {
 		return err
 	}
-	one.program, one.forPlan, one.forRegs = program, d.tab.plan, d.oneShots
+	one.program, one.forPlan, one.forRegs = program, d.tab.plan, d.onDemands
 	return nil
 }
 
-func (d *Dispatcher) drop(one *oneShot) {
-	d.waiting = slices.DeleteFunc(d.waiting, func(o *oneShot) bool { return o == one })
+func (d *Dispatcher) drop(one *onDemand) {
+	d.waiting = slices.DeleteFunc(d.waiting, func(o *onDemand) bool { return o == one })
 }
 
 // clashes reports whether an open job touches one of the chips.
@@ -152,20 +152,20 @@ func (d *Dispatcher) clashes(chips []int) bool {
 	return false
 }
 
-// runOneShot runs a one-shot now and answers whoever asked.
-func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) error {
+// runOnDemand runs an on-demand job now and answers whoever asked.
+func (d *Dispatcher) runOnDemand(ctx context.Context, one *onDemand, now int64) error {
 	switch {
 	case one.do != nil:
-		one.done <- oneShotDone{err: one.do()}
+		one.done <- onDemandDone{err: one.do()}
 		return nil
 	case one.raw:
 		d.runRaw(ctx, one, now)
 		return nil
 	}
-	d.oneShots++
+	d.onDemands++
 	p := one.program
 	job := newOpenJob(d.cfg.Array, bus.Job{
-		Number: d.oneShots, Release: min(one.asked, now), Deadline: math.MaxInt64,
+		Number: d.onDemands, Release: min(one.asked, now), Deadline: math.MaxInt64,
 		Chips: p.Chips, Segments: 1,
 	}, now, p.Views, p.Frames)
 	res, err := d.cfg.Bus.Run(ctx, now, &bus.Segment{Job: &job.job, Ops: p.Ops})
@@ -180,7 +180,7 @@ func (d *Dispatcher) runOneShot(ctx context.Context, one *oneShot, now int64) er
 	}
 	d.noteWrites(p.Ops, err == nil)
 	d.endJob(job, res.End, failure)
-	one.done <- oneShotDone{err: err, Done: Done{
+	one.done <- onDemandDone{err: err, Done: Done{
 		FrameSet: job.set, Words: p.Words, StartNS: res.Start,
 		Waited: time.Duration(max(res.Start-one.asked, 0)),
 	}}

@@ -11,9 +11,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// OneShotPlan is the program of a one-shot capture or of a single command: one
+// OnDemandPlan is the program of an on-demand capture or of a single command: one
 // segment that runs while no job is open on its chips.
-type OneShotPlan struct {
+type OnDemandPlan struct {
 	Chips []int  // ascending
 	Views []View // none for commands
 	Ops   []bus.Op
@@ -25,11 +25,11 @@ type OneShotPlan struct {
 	Time time.Duration
 }
 
-// OneShot compiles a capture of a target. state is what the registers hold before
+// OnDemand compiles a capture of a target. state is what the registers hold before
 // it; every register with a known value holds that value again afterwards. Errors:
 // invalid.Errors with paths from "target" and "views", *SelectError when no
 // select words do it.
-func OneShot(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OneShotPlan, error) {
+func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OnDemandPlan, error) {
 	c := &checker{a: a}
 	if a.WiringOnly {
 		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to capture frames")
@@ -112,8 +112,8 @@ func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Regi
 	}
 }
 
-func finish(e *emitter, chips []int, views []View, frames []FrameSpec) *OneShotPlan {
-	out := &OneShotPlan{Chips: chips, Views: views, Frames: frames, Ops: e.Take()}
+func finish(e *emitter, chips []int, views []View, frames []FrameSpec) *OnDemandPlan {
+	out := &OnDemandPlan{Chips: chips, Views: views, Frames: frames, Ops: e.Take()}
 	out.Time = bus.CostOf(e.words.a, out.Ops).Total()
 	seen := map[chipmodel.LineSet]bool{0: true}
 	for i := range out.Ops {

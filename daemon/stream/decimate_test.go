@@ -11,9 +11,9 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// thinned subscribes at a rate, publishes jobs of one task at the releases, and returns
+// decimated subscribes at a rate, publishes jobs of one task at the releases, and returns
 // the releases that were read.
-func thinned(t rapid.TB, hz float64, releases []int64) (kept []int64, left uint64) {
+func decimated(t rapid.TB, hz float64, releases []int64) (kept []int64, left uint64) {
 	t.Helper()
 	h := NewHub()
 	s, err := h.Subscribe(Options{Policy: Queue, Length: MaxQueue, MaxRateHz: hz})
@@ -31,7 +31,7 @@ func thinned(t rapid.TB, hz float64, releases []int64) (kept []int64, left uint6
 			return kept, left
 		}
 		kept = append(kept, m.FrameSet.GetReleaseBusNs())
-		left = m.ThinnedTotal
+		left = m.DecimatedTotal
 		if m.DroppedTotal != 0 {
 			t.Fatalf("%d dropped", m.DroppedTotal)
 		}
@@ -46,15 +46,15 @@ func every(period int64, n int) []int64 {
 	return at
 }
 
-// TestThinningKeepsAnEvenSpread: of a periodic task that is faster than the limit, each
+// TestDecimatingKeepsAnEvenSpread: of a periodic task that is faster than the limit, each
 // gap is within one period of the even one and the count is the rate's; of a slower or
 // equal one nothing is left out.
-func TestThinningKeepsAnEvenSpread(t *testing.T) {
+func TestDecimatingKeepsAnEvenSpread(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		period := rapid.Int64Range(100_000, 2_000_000_000).Draw(t, "period_ns")
 		hz := rapid.Float64Range(0.5, 200).Draw(t, "hz")
 		n := rapid.IntRange(2, 500).Draw(t, "jobs")
-		kept, _ := thinned(t, hz, every(period, n))
+		kept, _ := decimated(t, hz, every(period, n))
 		interval := 1e9 / hz
 		if float64(period) >= interval {
 			if len(kept) != n {
@@ -74,7 +74,7 @@ func TestThinningKeepsAnEvenSpread(t *testing.T) {
 	})
 }
 
-func TestThinning(t *testing.T) {
+func TestDecimating(t *testing.T) {
 	for _, c := range []struct {
 		name     string
 		hz       float64
@@ -89,20 +89,20 @@ func TestThinning(t *testing.T) {
 		{"a jump back", 10, []int64{900_000_000, 1_000_000_000, 0, 20_000_000}, "900000000 1000000000 0"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			kept, left := thinned(t, c.hz, c.releases)
+			kept, left := decimated(t, c.hz, c.releases)
 			if got := strings.Trim(strings.Join(strings.Fields(fmt.Sprint(kept)), " "), "[]"); got != c.kept {
 				t.Errorf("kept %s, want %s", got, c.kept)
 			}
 			if want := len(c.releases) - len(kept); int(left) > want || c.hz == 0 && left != 0 {
-				t.Errorf("%d counted as thinned, of %d", left, want)
+				t.Errorf("%d counted as decimated, of %d", left, want)
 			}
 		})
 	}
 }
 
-// TestThinningIsByTask: tasks do not take each other's turns, and what is thinned takes
+// TestDecimatingIsByTask: tasks do not take each other's turns, and what is decimated takes
 // no place in a queue.
-func TestThinningIsByTask(t *testing.T) {
+func TestDecimatingIsByTask(t *testing.T) {
 	h := NewHub()
 	s, err := h.Subscribe(Options{Policy: Queue, Length: 4, MaxRateHz: 1})
 	if err != nil {
@@ -122,17 +122,17 @@ func TestThinningIsByTask(t *testing.T) {
 		}
 		last, got = m, append(got, m.FrameSet.GetTask())
 	}
-	if strings.Join(got, " ") != "a b a" || last.ThinnedTotal != 197 || last.DroppedTotal != 0 {
-		t.Errorf("read %v, thinned %d, dropped %d", got, last.ThinnedTotal, last.DroppedTotal)
+	if strings.Join(got, " ") != "a b a" || last.DecimatedTotal != 197 || last.DroppedTotal != 0 {
+		t.Errorf("read %v, decimated %d, dropped %d", got, last.DecimatedTotal, last.DroppedTotal)
 	}
-	during := h.Stats().Thinned
+	during := h.Stats().Decimated
 	s.Close()
-	if after := h.Stats().Thinned; during != 197 || after != 197 {
-		t.Errorf("the hub counts %d thinned, and %d once the subscriber left", during, after)
+	if after := h.Stats().Decimated; during != 197 || after != 197 {
+		t.Errorf("the hub counts %d decimated, and %d once the subscriber left", during, after)
 	}
 }
 
-func TestThinningRefused(t *testing.T) {
+func TestDecimatingRefused(t *testing.T) {
 	for _, hz := range []float64{-1, math.NaN(), math.Inf(1), 2 * MaxRateHz} {
 		if _, err := NewHub().Subscribe(Options{MaxRateHz: hz}); err == nil {
 			t.Errorf("%v was accepted", hz)
@@ -140,9 +140,9 @@ func TestThinningRefused(t *testing.T) {
 	}
 }
 
-// TestThinnedTasksAreBounded: names of tasks that come and go do not pile up.
-func TestThinnedTasksAreBounded(t *testing.T) {
-	th := newThinner(1)
+// TestDecimatedTasksAreBounded: names of tasks that come and go do not pile up.
+func TestDecimatedTasksAreBounded(t *testing.T) {
+	th := newDecimator(1)
 	for i := range 10 * MaxWaitingTasks {
 		if !th.keeps(&facetdv1.FrameSet{Task: fmt.Sprint(i)}) {
 			t.Fatalf("the first frame set of task %d was left out", i)
