@@ -5,10 +5,8 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"strings"
 	"time"
@@ -18,6 +16,7 @@ import (
 	"google.golang.org/grpc/codes"
 
 	"facetd.example/api/dial"
+	"facetd.example/api/fileio"
 )
 
 // DefaultAddress is the daemon's loopback address.
@@ -116,7 +115,7 @@ func (c *Connection) config() (*tls.Config, error) {
 	if c.CA != "" {
 		data, err := os.ReadFile(c.CA)
 		if err != nil {
-			return nil, fmt.Errorf("--tls-ca: %w", plain(err))
+			return nil, fmt.Errorf("--tls-ca: %w", fileio.Plain(err))
 		}
 		config.RootCAs = x509.NewCertPool()
 		if !config.RootCAs.AppendCertsFromPEM(data) {
@@ -128,11 +127,11 @@ func (c *Connection) config() (*tls.Config, error) {
 	}
 	cert, err := os.ReadFile(c.Cert)
 	if err != nil {
-		return nil, fmt.Errorf("--tls-cert: %w", plain(err))
+		return nil, fmt.Errorf("--tls-cert: %w", fileio.Plain(err))
 	}
 	key, err := os.ReadFile(c.Key)
 	if err != nil {
-		return nil, fmt.Errorf("--tls-key: %w", plain(err))
+		return nil, fmt.Errorf("--tls-key: %w", fileio.Plain(err))
 	}
 	if block, _ := pem.Decode(cert); block == nil {
 		return nil, fmt.Errorf("--tls-cert: %s holds no PEM certificate", c.Cert)
@@ -150,7 +149,7 @@ func (c *Connection) config() (*tls.Config, error) {
 func readToken(name string) (string, error) {
 	f, err := os.Open(name)
 	if err != nil {
-		return "", fmt.Errorf("--token-file: %w", plain(err))
+		return "", fmt.Errorf("--token-file: %w", fileio.Plain(err))
 	}
 	defer f.Close()
 	return tokenIn(name, f)
@@ -164,15 +163,6 @@ func tokenIn(name string, r io.Reader) (string, error) {
 		return "", fmt.Errorf("--token-file: %s must hold one token and nothing else", name)
 	}
 	return token, nil
-}
-
-// plain drops the system call from an error about a file.
-func plain(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s: %w", p.Path, p.Err)
-	}
-	return err
 }
 
 // Hints say what to do about a call that failed with a code, as far as it is a matter

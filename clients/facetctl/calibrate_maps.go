@@ -14,6 +14,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/clients/facetctl/internal/picture"
 )
 
@@ -187,7 +188,7 @@ func drawMap(file, ext string, m *facetdv1.CorrectionMap) error {
 	if err != nil {
 		return err
 	}
-	return shortPathError(os.WriteFile(file, data, 0o666))
+	return fileio.Plain(os.WriteFile(file, data, 0o666))
 }
 
 func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {

@@ -19,6 +19,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/clients/facetctl/internal/picture"
 )
 
@@ -55,7 +56,7 @@ says how. --sheet adds a picture of each whole frame set with the chips' names.`
 				return cli.Usagef("--binning, --smoothing and --window go with --capture; a task has its own views")
 			}
 			if err := os.MkdirAll(s.dir, 0o777); err != nil {
-				return shortPathError(err)
+				return fileio.Plain(err)
 			}
 			s.cmd = cmd
 			err = a.stream(cmd, func(ctx context.Context, c *client) (err error) {

@@ -2,11 +2,8 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
 	"strings"
 	"time"
 
@@ -16,6 +13,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/api/yamlfile"
 	"facetd.example/clients/facetctl/internal/parse"
@@ -291,29 +289,10 @@ func readTasks(stdin io.Reader, name string) ([]*facetdv1.Task, error) {
 const maxFile = 16 << 20
 
 func readFile(stdin io.Reader, name string) ([]byte, error) {
-	in := stdin
-	if name != "-" {
-		f, err := os.Open(name)
-		if err != nil {
-			return nil, shortPathError(err)
-		}
-		defer f.Close()
-		in = f
+	if name == "-" {
+		return fileio.ReadFrom(stdin, "stdin", maxFile)
 	}
-	data, err := io.ReadAll(io.LimitReader(in, maxFile+1))
-	if err == nil && len(data) > maxFile {
-		err = fmt.Errorf("%s is larger than %d MiB", name, maxFile>>20)
-	}
-	return data, err
-}
-
-// shortPathError drops the system call from an error about a file.
-func shortPathError(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s: %w", p.Path, p.Err)
-	}
-	return err
+	return fileio.Read(name, maxFile)
 }
 
 func (a *app) tasksListCommand() *cobra.Command {

@@ -7,9 +7,8 @@ import (
 	"strings"
 	"sync/atomic"
 
-	"google.golang.org/protobuf/reflect/protoreflect"
-
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/shallow"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/calibration/correction"
@@ -68,8 +67,7 @@ func (s *Service) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facet
 
 // correctSet returns a copy with corrected frames; the original stays as it is.
 func (s *Service) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.FrameSet {
-	out := &facetdv1.FrameSet{}
-	copyBut(out.ProtoReflect(), fs.ProtoReflect(), "frames")
+	out := shallow.Without(fs, "frames")
 	active := *s.active.Load()
 	for _, f := range fs.GetFrames() {
 		out.Frames = append(out.Frames, s.correctFrame(f, fs.GetFailure() != "", keys, active))
@@ -77,20 +75,9 @@ func (s *Service) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.Fra
 	return out
 }
 
-// copyBut copies all fields but one, without copying what they point to.
-func copyBut(dst, src protoreflect.Message, but protoreflect.Name) {
-	src.Range(func(d protoreflect.FieldDescriptor, v protoreflect.Value) bool {
-		if d.Name() != but {
-			dst.Set(d, v)
-		}
-		return true
-	})
-}
-
 // correctFrame returns a corrected copy, or a copy of the raw frame with the reason.
 func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, active map[key]*activeMap) *facetdv1.Frame {
-	out := &facetdv1.Frame{}
-	copyBut(out.ProtoReflect(), f.ProtoReflect(), "data")
+	out := shallow.Without(f, "data")
 	out.Data = f.GetData()
 	refuse := func(counter *atomic.Uint64, why string) *facetdv1.Frame {
 		counter.Add(1)

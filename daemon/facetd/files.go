@@ -1,13 +1,11 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -49,37 +47,15 @@ type source struct {
 
 // open reads a file as fileForm says; builtin is what demo stands for.
 func open(stdin io.Reader, name string, builtin []byte, builtinName string) (source, error) {
-	in := stdin
 	switch name {
 	case "demo":
 		return source{builtinName, builtin}, nil
 	case "-":
-		name = "stdin"
-	default:
-		f, err := os.Open(name)
-		if err != nil {
-			return source{}, plainPathError(err)
-		}
-		defer f.Close()
-		in = f
+		data, err := fileio.ReadFrom(stdin, "stdin", maxFile)
+		return source{"stdin", data}, err
 	}
-	data, err := io.ReadAll(io.LimitReader(in, maxFile+1))
-	switch {
-	case err != nil:
-		return source{}, plainPathError(err)
-	case len(data) > maxFile:
-		return source{}, fmt.Errorf("%s is larger than %d MiB", name, maxFile>>20)
-	}
-	return source{name, data}, nil
-}
-
-// plainPathError drops the system call from an error about a file.
-func plainPathError(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s: %w", p.Path, p.Err)
-	}
-	return err
+	data, err := fileio.Read(name, maxFile)
+	return source{name, data}, err
 }
 
 func readArray(stdin io.Reader, name string) (*chipmodel.Array, error) {

@@ -12,6 +12,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
@@ -117,7 +118,7 @@ func writeFile(cmd *cobra.Command, name string, data []byte) error {
 		err = os.Rename(f.Name(), name)
 	}
 	if err != nil {
-		return plainPathError(err)
+		return fileio.Plain(err)
 	}
 	fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", name)
 	return nil

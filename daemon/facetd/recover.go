@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
+	"facetd.example/api/fileio"
 	"facetd.example/daemon/record"
 )
 
@@ -28,7 +29,7 @@ its own folder when it starts.`,
 				r, err := record.Recover(name)
 				if err != nil {
 					failed = true
-					fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s\n", plainPathError(err)) // it names the file
+					fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s\n", fileio.Plain(err)) // it names the file
 					continue
 				}
 				if err := writeRecovered(cmd, name, r); err != nil {

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"facetd.example/api/cli"
+	"facetd.example/api/fileio"
 	"facetd.example/daemon/access"
 )
 
@@ -103,7 +104,7 @@ func expiry(s string, now time.Time) (time.Time, error) {
 func appendToken(file string, line access.Token) error {
 	old, err := os.ReadFile(file)
 	if err != nil && !os.IsNotExist(err) {
-		return plainPathError(err)
+		return fileio.Plain(err)
 	}
 	add := line.Line() + "\n"
 	if len(old) > 0 && old[len(old)-1] != '\n' {
@@ -114,7 +115,7 @@ func appendToken(file string, line access.Token) error {
 	}
 	f, err := os.OpenFile(file, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
 	if err != nil {
-		return plainPathError(err)
+		return fileio.Plain(err)
 	}
 	_, err = f.WriteString(add)
 	if closeErr := f.Close(); err == nil {

@@ -4,16 +4,13 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
-	"fmt"
 	"io"
-	"io/fs"
-	"os"
 	"strings"
 
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
@@ -132,19 +129,7 @@ func (c *Setup) readFile(name string) ([]byte, error) {
 	if c.ReadFile != nil {
 		return c.ReadFile(name)
 	}
-	f, err := os.Open(name)
-	if err != nil {
-		return nil, plain(err)
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxFileBytes+1))
-	switch {
-	case err != nil:
-		return nil, plain(err)
-	case len(data) > maxFileBytes:
-		return nil, fmt.Errorf("%s is larger than %d MiB", name, maxFileBytes>>20)
-	}
-	return data, nil
+	return fileio.Read(name, maxFileBytes)
 }
 
 // picture opens a picture of the scene.
@@ -154,13 +139,4 @@ func (c *Setup) picture(name string) (io.ReadCloser, error) {
 		return nil, err
 	}
 	return io.NopCloser(bytes.NewReader(data)), nil
-}
-
-// plain drops the system call from an error about a file.
-func plain(err error) error {
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s: %w", p.Path, p.Err)
-	}
-	return err
 }

@@ -4,6 +4,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/environment"
@@ -29,7 +30,7 @@ func (c *Setup) loadRecording(files []string, log *zap.Logger) (*inputs, invalid
 		Speed: c.Replay.Speed, Loop: c.Replay.Loop, Stepped: c.Replay.Stepped, Logger: log.Named("replay"),
 	})
 	if err != nil {
-		m.Add("bus", plain(err).Error(), "give the closed files of one recording in order; 'facetd recover' closes what a crash left")
+		m.Add("bus", fileio.Plain(err).Error(), "give the closed files of one recording in order; 'facetd recover' closes what a crash left")
 		return nil, m
 	}
 	if in.array, m = chipmodel.New(in.player.Array()); len(m) > 0 {

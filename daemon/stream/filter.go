@@ -3,9 +3,8 @@ package stream
 import (
 	"slices"
 
-	"google.golang.org/protobuf/reflect/protoreflect"
-
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/shallow"
 )
 
 // filter chooses frame sets by task, and frames by chip.
@@ -36,13 +35,7 @@ func (f filter) cut(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 	if len(f.chips) == 0 || fs == nil {
 		return fs
 	}
-	out := &facetdv1.FrameSet{}
-	fs.ProtoReflect().Range(func(d protoreflect.FieldDescriptor, v protoreflect.Value) bool {
-		if d.Name() != "frames" {
-			out.ProtoReflect().Set(d, v)
-		}
-		return true
-	})
+	out := shallow.Without(fs, "frames")
 	for _, frame := range fs.GetFrames() {
 		if f.has(frame) {
 			out.Frames = append(out.Frames, frame)
