@@ -174,7 +174,7 @@ func TestExpiryEndsAStream(t *testing.T) {
 	began := time.Now()
 	g, err := New(Settings{Loopback: Checked, Tokens: "t"}, Options{
 		ReadFile: func(string) ([]byte, error) { return []byte(line.Line()), nil },
-		Now:      func() time.Time { return now.Add(time.Since(began)) },
+		Clock:    func() time.Time { return now.Add(time.Since(began)) },
 	})
 	if err != nil {
 		t.Fatal(err)

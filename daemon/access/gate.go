@@ -53,7 +53,7 @@ type verdict struct {
 type Gate struct {
 	settings Settings
 	readFile func(string) ([]byte, error)
-	now      func() time.Time
+	clock    func() time.Time
 	log      *zap.Logger
 	refused  map[Reason]*atomic.Uint64
 
@@ -67,19 +67,19 @@ type Options struct {
 	// where a token file that everybody may write is refused.
 	ReadFile func(string) ([]byte, error)
 	// Now is the clock; nil means time.Now.
-	Now    func() time.Time
+	Clock  func() time.Time
 	Logger *zap.Logger
 }
 
 // New reads what the settings name; they have been checked. The error is
 // invalid.Errors, with all of them.
 func New(s Settings, o Options) (*Gate, error) {
-	g := &Gate{settings: s, readFile: o.ReadFile, now: o.Now, refused: map[Reason]*atomic.Uint64{}}
+	g := &Gate{settings: s, readFile: o.ReadFile, clock: o.Clock, refused: map[Reason]*atomic.Uint64{}}
 	if g.readFile == nil {
 		g.readFile = readPrivate
 	}
-	if g.now == nil {
-		g.now = time.Now
+	if g.clock == nil {
+		g.clock = time.Now
 	}
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
@@ -135,7 +135,7 @@ func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
 
 // warn tells of what counts no longer, or not for long.
 func (g *Gate) warn(m *material) {
-	now := g.now()
+	now := g.clock()
 	if m.certificate != nil && m.certificate.Leaf != nil && now.After(m.certificate.Leaf.NotAfter) {
 		g.log.Warn("the daemon's certificate has expired; clients will refuse it", zap.Time("expired", m.certificate.Leaf.NotAfter))
 	}
@@ -169,7 +169,7 @@ func (g *Gate) count(e *RefusedError, from string, what string) *RefusedError {
 
 // judge says who a caller is by what it showed. A token counts before a certificate.
 func (g *Gate) judge(s *shown) (Caller, *RefusedError) {
-	m, now := g.current.Load(), g.now()
+	m, now := g.current.Load(), g.clock()
 	var c Caller
 	var err *RefusedError
 	switch {
@@ -311,7 +311,7 @@ func (g *Gate) Watch(ctx context.Context, c Caller, fullMethod string) error {
 			return g.count(err, "a stream", fullMethod)
 		}
 		// Clocks are set now and then; a look a second costs nothing and keeps the limit.
-		timer := time.NewTimer(min(max(now.Until.Sub(g.now()), 0), time.Second))
+		timer := time.NewTimer(min(max(now.Until.Sub(g.clock()), 0), time.Second))
 		select {
 		case <-ctx.Done():
 			timer.Stop()

@@ -139,7 +139,7 @@ func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data 
 	light := environment.New(environment.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
 	r.service, err = New(Config{
 		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now, Data: data,
-		Host: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
+		Clock: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now}, diagnosis.Options{}, progress)
 		},

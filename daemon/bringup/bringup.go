@@ -57,8 +57,8 @@ type Config struct {
 	Data string
 	// Version of the daemon.
 	Version string
-	// Host is the host's time, for names of runs; nil is the system's.
-	Host func() time.Time
+	// Clock is the host's time, for names of runs; nil means time.Now.
+	Clock func() time.Time
 	// Logger may be nil.
 	Logger *zap.Logger
 	// Refused, where set, is what starting and resuming end with: there is no array on a
@@ -96,8 +96,8 @@ type waiting struct {
 // cannot be read; the service works without them.
 func New(cfg Config) (*Service, error) {
 	s := &Service{cfg: cfg, runs: map[string]*facetdv1.BringupRun{}}
-	if cfg.Host == nil {
-		s.cfg.Host = time.Now
+	if cfg.Clock == nil {
+		s.cfg.Clock = time.Now
 	}
 	if cfg.Claim == nil {
 		s.cfg.Claim = new(exclusive.Array).Claim
@@ -129,7 +129,7 @@ func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.Serv
 	run := &facetdv1.BringupRun{
 		Id: s.newID(), Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, Steps: steps,
 		Unattended: r.GetUnattended(), VirtualLight: r.GetVirtualLight(),
-		Started: s.cfg.Host().UTC().Format(time.RFC3339), Version: s.cfg.Version,
+		Started: s.cfg.Clock().UTC().Format(time.RFC3339), Version: s.cfg.Version,
 	}
 	for i := range s.cfg.Array.Chips {
 		run.Chips = append(run.Chips, &facetdv1.BringupChip{Chip: s.cfg.Array.Chips[i].Name})
@@ -382,7 +382,7 @@ func (s *Service) get(id string) (*facetdv1.BringupRun, error) {
 func (s *Service) newID() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	base := s.cfg.Host().UTC().Format("20060102-150405")
+	base := s.cfg.Clock().UTC().Format("20060102-150405")
 	id := base
 	for n := 2; s.runs[id] != nil; n++ {
 		id = fmt.Sprintf("%s-%d", base, n)

@@ -118,12 +118,9 @@ func dataMessage(m *correction.Map) *facetdv1.CorrectionMapData {
 
 // note tells the journal.
 func (s *Service) note(severity facetdv1.Severity, chips []string, fields map[string]string, format string, args ...any) {
-	if s.cfg.Note == nil {
-		return
-	}
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_CALIBRATION, fmt.Sprintf(format, args...))
 	e.Severity, e.Chips, e.Fields = severity, chips, fields
-	s.cfg.Note(e)
+	s.cfg.Events.Send(e)
 }
 
 const (

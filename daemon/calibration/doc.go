@@ -25,6 +25,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
 )
 
 const (
@@ -62,8 +63,8 @@ type Config struct {
 	Tasks func() []*facetdv1.RunningTask
 	// Kelvin is the temperature of a chip's die where it is known, else 0.
 	Kelvin func(chip int) float64
-	// Note takes events for the journal; it must not block.
-	Note func(*facetdv1.Event)
+	// Events takes events for the journal.
+	Events events.Sink
 	// Clock is the time of day; nil means the host's.
 	Clock func() time.Time
 	// Share takes the array together with others that only read it; nil means that nobody

@@ -47,7 +47,7 @@ func newBench(t *testing.T) *bench {
 	a := bustest.MustArray()
 	var err error
 	b.Service, err = New(Config{
-		Array: a, Note: b.log.add, Clock: func() time.Time { return time.Unix(0, b.now.Load()) },
+		Array: a, Events: b.log.add, Clock: func() time.Time { return time.Unix(0, b.now.Load()) },
 		Capture: b.capture, Tasks: func() []*facetdv1.RunningTask {
 			return []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "look", Target: unitOf("h0").target, Views: []*facetdv1.View{{Name: "top", Window: &facetdv1.Window{Rows: 2}}}}}}
 		},

@@ -88,7 +88,7 @@ func open(t testing.TB, dir string, a *chipmodel.Array, l *log, now func() time.
 	if l == nil {
 		l = &log{}
 	}
-	s, err := New(Config{Array: a, Dir: dir, Note: l.add, Clock: now})
+	s, err := New(Config{Array: a, Dir: dir, Events: l.add, Clock: now})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -47,6 +47,17 @@ const (
 	maxChips      = 64
 )
 
+// Sink takes events. It must not block, and nobody changes an event that it was given. A nil
+// one discards them.
+type Sink func(*facetdv1.Event)
+
+// Send gives the sink an event.
+func (s Sink) Send(e *facetdv1.Event) {
+	if s != nil {
+		s(e)
+	}
+}
+
 // Config of a journal.
 type Config struct {
 	// Dir is where the files lie; it is made when it is not there. Empty keeps the
@@ -56,10 +67,9 @@ type Config struct {
 	Ring int
 	// FileBytes and TotalBytes bound the files; 0 means the defaults.
 	FileBytes, TotalBytes int64
-	// Appended, where set, is told about every event, in order, under the journal's
-	// lock: it must not block and must not append. Nobody changes the event
-	// afterwards.
-	Appended func(*facetdv1.Event)
+	// Events is told about every event, in order, under the journal's lock: it must not
+	// append.
+	Events Sink
 
 	// For tests of a disk that is full.
 	create func(path string) (file, error)
@@ -160,11 +170,12 @@ func (j *Journal) append(e *facetdv1.Event) uint64 {
 	for _, s := range j.subs {
 		s.put(e)
 	}
-	if j.cfg.Appended != nil {
-		j.cfg.Appended(e)
-	}
+	j.cfg.Events.Send(e)
 	return e.GetSequence()
 }
+
+// Sink is the journal for whoever only tells it of events.
+func (j *Journal) Sink() Sink { return func(e *facetdv1.Event) { j.Append(e) } }
 
 // Query chooses events.
 type Query struct {

@@ -71,7 +71,7 @@ type Metrics struct {
 	mu     sync.Mutex
 	source Source
 	state  map[string]*taskState // by task
-	now    func() time.Time
+	clock  func() time.Time
 }
 
 var _ dispatch.Observer = (*Metrics)(nil)
@@ -97,7 +97,7 @@ func New(version string) *Metrics {
 		violations:  b.counters(nameViolations),
 		tasks:       map[string]bool{},
 		state:       map[string]*taskState{},
-		now:         time.Now,
+		clock:       time.Now,
 	}
 	for _, v := range []struct {
 		vec  *prometheus.CounterVec
@@ -166,7 +166,7 @@ func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
 		return
 	}
 	m.mu.Lock()
-	m.state[task].ended(fs, m.now())
+	m.state[task].ended(fs, m.clock())
 	m.mu.Unlock()
 	m.frames.WithLabelValues(task).Add(float64(len(fs.GetFrames())))
 	m.response.WithLabelValues(task).Observe(seconds(fs.GetFinishBusNs() - fs.GetReleaseBusNs()))
@@ -212,7 +212,7 @@ func (m *Metrics) addTask(task string) {
 	}
 	m.tasks[task] = true
 	m.mu.Lock()
-	m.state[task] = &taskState{last: m.now()}
+	m.state[task] = &taskState{last: m.clock()}
 	m.mu.Unlock()
 	for _, o := range outcomes {
 		m.jobs.WithLabelValues(task, o)

@@ -51,7 +51,7 @@ func busy(phase facetdv1.Phase, d time.Duration) bus.Phases {
 // sample is a daemon in the middle of its work; all numbers are invented.
 func sample() *Metrics {
 	m := New("1.2.3")
-	m.now = func() time.Time { return time.Unix(1000, 0) }
+	m.clock = func() time.Time { return time.Unix(1000, 0) }
 	m.PlanChanged(planOf("ring", "ahead", "gone"), 0)
 	m.JobEnded(job("gone", 1, 1, 1))
 	m.PlanChanged(planOf("ring", "ahead"), 10)
@@ -69,7 +69,7 @@ func sample() *Metrics {
 	m.JobEnded(failure)
 	m.JobEnded(job("", 1, 1, 1))
 	m.Violated(rules.Violation{Rule: 4})
-	m.now = func() time.Time { return time.Unix(1000, 750e6) } // when it is scraped
+	m.clock = func() time.Time { return time.Unix(1000, 750e6) } // when it is scraped
 	m.SetSource(Source{
 		Snapshot: func() dispatch.Snapshot {
 			task := func(name string, requested, planned float64) *facetdv1.RunningTask {
@@ -201,7 +201,7 @@ func TestSeriesOfRemovedTasksGo(t *testing.T) {
 func TestAgeWorstAndSlack(t *testing.T) {
 	m := sample()
 	clock := time.Unix(2000, 0)
-	m.now = func() time.Time { return clock }
+	m.clock = func() time.Time { return clock }
 	m.SetSource(Source{Snapshot: func() dispatch.Snapshot {
 		return dispatch.Snapshot{Tasks: []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "ring"}}}}
 	}})

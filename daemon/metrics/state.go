@@ -54,7 +54,7 @@ func (m *Metrics) look(task string, nowNS int64) (seen, bool) {
 		return seen{}, false
 	}
 	return seen{
-		achievedHz: s.rate.Hertz(nowNS), age: max(m.now().Sub(s.last), 0),
+		achievedHz: s.rate.Hertz(nowNS), age: max(m.clock().Sub(s.last), 0),
 		any: s.any, worst: time.Duration(s.worstNS), least: time.Duration(s.leastSlackNS),
 	}, true
 }

@@ -115,10 +115,6 @@ func (m *Manager) recoverPart(name string, p part) error {
 			Fields: map[string]string{"recording": name, "file": p.file()},
 		}
 	}
-	note := m.cfg.Note
-	if note == nil {
-		note = func(*facetdv1.Event) {}
-	}
 	done, err := Recover(filepath.Join(m.cfg.Dir, p.file()))
 	var locked *LockedError
 	if errors.As(err, &locked) {
@@ -126,13 +122,13 @@ func (m *Manager) recoverPart(name string, p part) error {
 	}
 	if err != nil {
 		m.cfg.Logger.Error("a torn recording cannot be closed", zap.String("file", p.file()), zap.Error(err))
-		note(event(facetdv1.Severity_SEVERITY_ERROR, fmt.Sprintf("%s cannot be closed: %v", p.file(), err)))
+		m.cfg.Events.Send(event(facetdv1.Severity_SEVERITY_ERROR, fmt.Sprintf("%s cannot be closed: %v", p.file(), err)))
 		return err
 	}
 	text := fmt.Sprintf("%s was left open by a crash and was closed: %d messages in %d chunks are kept, %d bytes of a torn end were cut off", p.file(), done.Messages, done.Chunks, done.CutBytes)
 	if done.Rest != "" {
 		text += "; they lie in " + filepath.Base(done.Rest)
 	}
-	note(event(facetdv1.Severity_SEVERITY_WARNING, text))
+	m.cfg.Events.Send(event(facetdv1.Severity_SEVERITY_WARNING, text))
 	return nil
 }

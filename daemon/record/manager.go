@@ -133,10 +133,10 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 	go func() {
 		how := r.run(now)
 		m.retire(r, how)
-		r.note(how.event)
+		r.cfg.Events.Send(how.event)
 		close(r.done)
 	}()
-	r.note(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO, "recording "+name+" began"))
+	r.cfg.Events.Send(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO, "recording "+name+" began"))
 	return r.message(), nil
 }
 

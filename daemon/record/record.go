@@ -41,6 +41,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 )
 
@@ -97,9 +98,9 @@ type Config struct {
 	// Status is written every second; nil writes none, and a chunk that is not full then
 	// waits for the next message.
 	Status func() *facetdv1.Status
-	// Note, where set, is told what happened to recordings, on their goroutines. It may
-	// block for a moment, and may give the event to Manager.Event.
-	Note func(*facetdv1.Event)
+	// Events is told what happened to recordings, on their goroutines. It may give the
+	// event to Manager.Event.
+	Events events.Sink
 	// Labels are written into every file, such as the version and the seed.
 	Labels map[string]string
 	// KeepFree is the room on the disk, in bytes, below which recordings end and none

@@ -373,7 +373,7 @@ func TestARecordingThatHasEndedHoldsNothing(t *testing.T) {
 	var m *Manager
 	told := make(chan error, 1)
 	m, _, _ = manager(t, func(c *Config) {
-		c.Note = func(e *facetdv1.Event) {
+		c.Events = func(e *facetdv1.Event) {
 			if e.GetKind() != facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED || e.GetFields()["recording"] != "r0" {
 				return
 			}

@@ -318,7 +318,7 @@ func (r *recording) tellLoss() {
 	}
 	l := r.told
 	r.told = loss{}
-	r.note(r.lossEvent(l))
+	r.cfg.Events.Send(r.lossEvent(l))
 }
 
 func (r *recording) write(topic string, msg proto.Message, at stamp) error {
@@ -507,12 +507,6 @@ func (r *recording) event(kind facetdv1.EventKind, severity facetdv1.Severity, t
 	return &facetdv1.Event{
 		Time: timestamppb.Now(), Kind: kind, Severity: severity, Text: text, Count: 1,
 		Fields: map[string]string{"recording": r.name},
-	}
-}
-
-func (r *recording) note(e *facetdv1.Event) {
-	if r.cfg.Note != nil {
-		r.cfg.Note(e)
 	}
 }
 

@@ -61,8 +61,8 @@ func manager(t testing.TB, change func(*Config)) (*Manager, *notes, string) {
 	n := &notes{}
 	cfg := Config{
 		Dir: filepath.Join(t.TempDir(), "recordings"), Array: a, HostTime: hostTime,
-		Now:  func() int64 { return 1000 },
-		Note: n.add, Labels: map[string]string{"version": "test", "seed": "7"},
+		Now:    func() int64 { return 1000 },
+		Events: n.add, Labels: map[string]string{"version": "test", "seed": "7"},
 		free: func(string) (uint64, error) { return 1 << 50, nil },
 	}
 	if change != nil {

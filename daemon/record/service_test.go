@@ -41,7 +41,7 @@ func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 			Dir: t.TempDir(), Array: &chipmodel.Array{Name: "a", Message: &facetdv1.Array{Name: "a"}}, KeepFree: keepFree,
 			HostTime: func(ns int64) (time.Time, time.Duration) { return time.Unix(1e9, ns), 0 },
 			Now:      func() int64 { return 5 },
-			Note:     func(e *facetdv1.Event) { r.journal.Append(e) },
+			Events:   r.journal.Sink(),
 		})
 		if err != nil {
 			t.Fatal(err)

@@ -20,7 +20,7 @@ func (s *Server) calibrate() error {
 		},
 		Tasks:  func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
 		Kelvin: s.dieKelvin, Share: s.measuring.Share,
-		Note: func(e *facetdv1.Event) { s.keeping.journal.Append(e) },
+		Events: s.keeping.journal.Sink(),
 	}
 	if s.cfg.Data != "" {
 		cfg.Dir = filepath.Join(s.cfg.Data, "correction-maps")

@@ -34,7 +34,7 @@ type keeping struct {
 func (s *Server) keep() error {
 	k := &s.keeping
 	var err error
-	cfg := events.Config{Appended: func(e *facetdv1.Event) {
+	cfg := events.Config{Events: func(e *facetdv1.Event) {
 		if m := k.recording.Load(); m != nil {
 			m.Event(e)
 		}
@@ -55,7 +55,7 @@ func (s *Server) keep() error {
 	k.recordings, err = record.NewManager(record.Config{
 		Dir: filepath.Join(s.cfg.Data, "recordings"), Array: s.array, HostTime: s.bus.HostTime, Now: s.bus.Now,
 		Status: func() *facetdv1.Status { return s.api.Status() },
-		Note:   func(e *facetdv1.Event) { k.journal.Append(e) },
+		Events: k.journal.Sink(),
 		Labels: s.labels(),
 		Logger: s.log.Named("record"),
 	})

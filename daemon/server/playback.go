@@ -8,6 +8,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/environment"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record/replay"
 )
@@ -17,7 +18,7 @@ import (
 // it runs.
 type playHooks struct {
 	observers
-	event func(*facetdv1.Event)
+	events events.Sink
 }
 
 // loadRecording opens a recording, in which the array is.
@@ -26,7 +27,7 @@ func (c *Setup) loadRecording(files []string, log *zap.Logger) (*inputs, invalid
 	var m invalid.Errors
 	var err error
 	in.player, err = replay.New(replay.Config{
-		Files: files, Observer: in.hooks, Events: func(e *facetdv1.Event) { in.hooks.event(e) },
+		Files: files, Observer: in.hooks, Events: func(e *facetdv1.Event) { in.hooks.events(e) },
 		Speed: c.Replay.Speed, Loop: c.Replay.Loop, Stepped: c.Replay.Stepped, Logger: log.Named("replay"),
 	})
 	if err != nil {
@@ -51,7 +52,7 @@ func (s *Server) playback(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	in.hooks.observers = s.observers()
-	in.hooks.event = func(e *facetdv1.Event) {
+	in.hooks.events = func(e *facetdv1.Event) {
 		if !ofTheRecorder(e.GetKind()) {
 			s.keeping.journal.Append(e)
 		}

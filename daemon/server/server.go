@@ -46,7 +46,7 @@ type Server struct {
 	listeners *listeners
 	// bus is the bus, or the recording that stands in its place; dispatcher is what
 	// drives it, or that recording again.
-	bus        clock
+	bus        source
 	dispatcher driver
 	player     *replay.Player // nil on a bus
 	light      *environment.Service
@@ -72,8 +72,8 @@ type Server struct {
 	final *facetdv1.Status // once the bus has ended
 }
 
-// clock is what the rest of the daemon needs of a bus.
-type clock interface {
+// source is what the rest of the daemon needs of a bus, or of the recording in its place.
+type source interface {
 	Now() int64
 	HostTime(busNS int64) (host time.Time, uncertainty time.Duration)
 	Close() error
@@ -129,7 +129,7 @@ func New(cfg Setup) (*Server, error) {
 
 // assemble makes the parts, from the bus up.
 func (s *Server) assemble(in *inputs) error {
-	probed, err := s.source(in)
+	probed, err := s.open(in)
 	if err != nil {
 		return err
 	}
@@ -172,9 +172,9 @@ func (s *Server) assemble(in *inputs) error {
 	return nil
 }
 
-// source makes the bus with its dispatcher, or the player of a recording, and says
+// open makes the bus with its dispatcher, or the player of a recording, and says
 // what can be probed there.
-func (s *Server) source(in *inputs) (*probe.Config, error) {
+func (s *Server) open(in *inputs) (*probe.Config, error) {
 	if in.player != nil {
 		return s.playback(in)
 	}

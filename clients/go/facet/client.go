@@ -24,9 +24,9 @@ type Options struct {
 	// Timeout bounds every call that is not a stream and has no deadline of its own; 0
 	// means 30 s.
 	Timeout time.Duration
-	// Now is the clock that ages of frames are measured with; nil means time.Now. Package
+	// Clock is what ages of frames are measured with; nil means time.Now. Package
 	// facettest sets it to the time of its virtual array.
-	Now func() time.Time
+	Clock func() time.Time
 	// Lockstep has streams read the wire only while a program waits for a frame set, so that
 	// package facettest can have bus time stand still otherwise. Elsewhere it makes frames
 	// older than they need be.
@@ -39,7 +39,7 @@ type Options struct {
 type Client struct {
 	conn     *grpc.ClientConn
 	timeout  time.Duration
-	now      func() time.Time
+	clock    func() time.Time
 	lockstep bool
 
 	array  facetdv1.ArrayServiceClient
@@ -64,7 +64,7 @@ func Connect(address string, o Options) (*Client, error) {
 		return nil, err
 	}
 	c := &Client{
-		conn: conn, timeout: o.Timeout, now: o.Now, lockstep: o.Lockstep,
+		conn: conn, timeout: o.Timeout, clock: o.Clock, lockstep: o.Lockstep,
 		array:  facetdv1.NewArrayServiceClient(conn),
 		status: facetdv1.NewStatusServiceClient(conn),
 		tasks:  facetdv1.NewTaskServiceClient(conn),
@@ -75,8 +75,8 @@ func Connect(address string, o Options) (*Client, error) {
 	if c.timeout <= 0 {
 		c.timeout = 30 * time.Second
 	}
-	if c.now == nil {
-		c.now = time.Now
+	if c.clock == nil {
+		c.clock = time.Now
 	}
 	return c, nil
 }

@@ -22,7 +22,7 @@ type FrameSet struct {
 	ReceivedAt time.Time
 
 	frames []Frame
-	now    func() time.Time
+	clock  func() time.Time
 }
 
 // Frame is one view of one chip. Its codes may be read, not written.
@@ -34,7 +34,7 @@ type Frame struct {
 
 // received checks what came from the wire, so that nothing needs to be checked later.
 func (c *Client) received(m *facetdv1.FrameSet) (*FrameSet, error) {
-	s := &FrameSet{Message: m, ReceivedAt: c.now(), now: c.now, frames: make([]Frame, len(m.GetFrames()))}
+	s := &FrameSet{Message: m, ReceivedAt: c.clock(), clock: c.clock, frames: make([]Frame, len(m.GetFrames()))}
 	for i, f := range m.GetFrames() {
 		if f.GetPixelFormat() != pixelFormat {
 			return nil, fmt.Errorf("frame of chip %s: pixel format %q is not known here, only %s", f.GetChip(), f.GetPixelFormat(), pixelFormat)
@@ -84,7 +84,7 @@ func (s *FrameSet) Age() time.Duration {
 	if len(s.frames) == 0 {
 		return 1<<63 - 1
 	}
-	now := s.now()
+	now := s.clock()
 	oldest := time.Duration(0)
 	for _, f := range s.frames {
 		oldest = max(oldest, now.Sub(f.LightTime())+f.TimeUncertainty())

@@ -169,7 +169,7 @@ func start(cfg Config) (*Array, error) {
 		return nil, err
 	}
 	a.Client, err = facet.Connect("passthrough:facettest", facet.Options{
-		Now:      func() time.Time { _, host := a.server.Now(); return host },
+		Clock:    func() time.Time { _, host := a.server.Now(); return host },
 		Lockstep: true,
 		DialOptions: []grpc.DialOption{
 			grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }),

@@ -31,6 +31,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
 	"facetd.example/daemon/record"
 )
@@ -58,7 +59,7 @@ type Config struct {
 	// Events, where set, is given those recorded events that an observer does not make
 	// again of what it is told (not tasks, misses, failures, rules), and those of the
 	// replay itself (EVENT_KIND_REPLAY), on the goroutine of Run.
-	Events func(*facetdv1.Event)
+	Events events.Sink
 	// Speed is 1 for the pace at which it happened, more for faster, up to MaxSpeed; 0
 	// plays as fast as the machine can.
 	Speed float64
@@ -205,12 +206,10 @@ func (c *turnCount) another() uint64 {
 // note tells of the replay itself.
 func (p *Player) note(text string, busNS int64, count uint64) {
 	p.log.Info(text, zap.Int64("bus_ns", busNS), zap.Uint64("times", count))
-	if p.cfg.Events != nil {
-		p.cfg.Events(&facetdv1.Event{
-			Kind: facetdv1.EventKind_EVENT_KIND_REPLAY, Severity: facetdv1.Severity_SEVERITY_INFO,
-			Time: timestamppb.Now(), BusNs: busNS, Text: text, Count: count,
-		})
-	}
+	p.cfg.Events.Send(&facetdv1.Event{
+		Kind: facetdv1.EventKind_EVENT_KIND_REPLAY, Severity: facetdv1.Severity_SEVERITY_INFO,
+		Time: timestamppb.Now(), BusNs: busNS, Text: text, Count: count,
+	})
 }
 
 // jumpError ends a turn because of SeekTo.
@@ -234,7 +233,7 @@ func (p *Player) planChanged(change *facetdv1.PlanChange, epochNS int64) {
 
 // play plays one turn from a bus time on.
 func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
-	clock := newClock(fromNS)
+	pacing := newPacer(fromNS)
 	for e, err := range p.tape.from(fromNS) {
 		if err != nil {
 			return err
@@ -250,7 +249,7 @@ func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
 		// Frame sets and timetables set the pace. A status may be some milliseconds
 		// ahead of what the recorder had still to write when it was asked for.
 		if e.Frames != nil || e.Plan != nil {
-			if err := p.wait(ctx, clock, at, e.Frames != nil); err != nil {
+			if err := p.wait(ctx, pacing, at, e.Frames != nil); err != nil {
 				return err
 			}
 			p.update(func(s *state) { s.busNS = max(s.busNS, at+t.shiftNS) })
@@ -279,8 +278,8 @@ func (p *Player) deliver(e *record.Entry, t turn) {
 		if v, is := violation(e.Event, t.shiftNS); is {
 			p.update(func(s *state) { s.violated(v) })
 			p.cfg.Observer.Violated(v)
-		} else if p.cfg.Events != nil && !derived(e.Event.GetKind()) {
-			p.cfg.Events(t.shiftEvent(e.Event))
+		} else if !derived(e.Event.GetKind()) {
+			p.cfg.Events.Send(t.shiftEvent(e.Event))
 		}
 	case e.Status != nil:
 		p.update(func(s *state) { s.status = e.Status })
@@ -289,7 +288,7 @@ func (p *Player) deliver(e *record.Entry, t turn) {
 
 // wait blocks until it is time for something of a bus time, or the controls say
 // otherwise. A frame set takes a step.
-func (p *Player) wait(ctx context.Context, clock *clock, at int64, frames bool) error {
+func (p *Player) wait(ctx context.Context, pacing *pacer, at int64, frames bool) error {
 	for {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -317,10 +316,10 @@ func (p *Player) wait(ctx context.Context, clock *clock, at int64, frames bool) 
 			case <-p.wake:
 			case <-ctx.Done():
 			}
-			clock.hold(at)
+			pacing.hold(at)
 			continue
 		}
-		delay := clock.until(at, speed)
+		delay := pacing.until(at, speed)
 		if delay <= 0 {
 			return nil
 		}

@@ -174,18 +174,18 @@ func (t turn) shiftEvent(e *facetdv1.Event) *facetdv1.Event {
 // maxDelay is the longest that one thing is waited for, in nanoseconds: a century.
 const maxDelay = 100 * 365 * 24 * float64(time.Hour)
 
-// clock paces a replay.
-type clock struct {
+// pacer paces a replay.
+type pacer struct {
 	start  time.Time
 	fromNS int64
 	speed  float64
 }
 
-func newClock(fromNS int64) *clock { return &clock{start: time.Now(), fromNS: fromNS, speed: -1} }
+func newPacer(fromNS int64) *pacer { return &pacer{start: time.Now(), fromNS: fromNS, speed: -1} }
 
 // until is how long to wait for a bus time at a speed; 0 at speed 0. A change of the
 // speed counts from the bus time reached.
-func (c *clock) until(at int64, speed float64) time.Duration {
+func (c *pacer) until(at int64, speed float64) time.Duration {
 	now := time.Now()
 	if speed != c.speed {
 		if c.speed > 0 {
@@ -204,4 +204,4 @@ func (c *clock) until(at int64, speed float64) time.Duration {
 
 // hold makes the bus time at the present one: time spent waiting for a step does not
 // count.
-func (c *clock) hold(at int64) { c.start, c.fromNS = time.Now(), at }
+func (c *pacer) hold(at int64) { c.start, c.fromNS = time.Now(), at }

@@ -12,7 +12,7 @@ func TestHardlyAnyPace(t *testing.T) {
 		if !possible(speed) {
 			t.Fatalf("a speed of %g is not possible", speed)
 		}
-		c := newClock(0)
+		c := newPacer(0)
 		for range 3 {
 			if delay := c.until(int64(time.Second), speed); delay < time.Hour {
 				t.Errorf("at a speed of %g a second is waited for %v", speed, delay)
