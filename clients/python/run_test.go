@@ -18,6 +18,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"facetd.example/api/peertest"
 )
 
@@ -36,11 +38,12 @@ var built struct {
 
 // TestMain removes the daemon that was built, if it was.
 func TestMain(m *testing.M) {
-	code := m.Run()
-	if built.dir != "" {
-		os.RemoveAll(built.dir)
-	}
-	os.Exit(code)
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		if built.dir != "" {
+			os.RemoveAll(built.dir)
+		}
+		os.Exit(code)
+	}))
 }
 
 // facetd returns the path of a freshly built daemon.

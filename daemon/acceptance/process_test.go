@@ -16,6 +16,8 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/goleak"
+
 	"facetd.example/api/peertest"
 )
 
@@ -32,11 +34,12 @@ const version = "9.8.7-rc1"
 // processes of their own, some of them in real time.
 func TestMain(m *testing.M) {
 	peertest.Parallel(6)
-	code := m.Run()
-	if built.dir != "" {
-		os.RemoveAll(built.dir)
-	}
-	os.Exit(code)
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		if built.dir != "" {
+			os.RemoveAll(built.dir)
+		}
+		os.Exit(code)
+	}))
 }
 
 // binary returns the path of a freshly built program: facetd or facetctl.

@@ -15,6 +15,7 @@ import (
 	cdpage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+	"go.uber.org/goleak"
 	"go.uber.org/zap"
 
 	"facetd.example/api/peertest"
@@ -93,6 +94,10 @@ func TestMain(m *testing.M) {
 	code := m.Run()
 	if browser.stop != nil {
 		browser.stop()
+	}
+	if err := goleak.Find(); err != nil && code == 0 {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
 	}
 	os.Exit(code)
 }

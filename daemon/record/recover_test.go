@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/foxglove/mcap/go/mcap"
+	"go.uber.org/goleak"
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -27,7 +28,7 @@ func TestMain(m *testing.M) {
 	if dir := os.Getenv(childEnv); dir != "" {
 		child(dir)
 	}
-	os.Exit(m.Run())
+	goleak.VerifyTestMain(m)
 }
 
 // child records the frame sets of seed 9 until it is killed, and prints again and again

@@ -13,6 +13,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/goleak"
 	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
 
@@ -169,11 +170,12 @@ func recorded(t *testing.T) *session {
 }
 
 func TestMain(m *testing.M) {
-	code := m.Run()
-	if s, err := run(); err == nil {
-		_ = os.RemoveAll(filepath.Dir(s.files[0]))
-	}
-	os.Exit(code)
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		if s, err := run(); err == nil {
+			_ = os.RemoveAll(filepath.Dir(s.files[0]))
+		}
+		os.Exit(code)
+	}))
 }
 
 func player(t *testing.T, c Config) (*Player, *watcher) {
