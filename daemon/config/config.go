@@ -68,6 +68,10 @@ type Config struct {
 	Pace string `yaml:"pace"`
 	// Seed is what everything random on a virtual bus is drawn from.
 	Seed uint64 `yaml:"seed"`
+	// MaxLag is how far the host may fall behind the timetable before an event says so. The bus
+	// works off what it missed, on time by its own clock, but late by everybody else's. 0s means
+	// that no event says so.
+	MaxLag time.Duration `yaml:"max_lag"`
 	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
 	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`
 	// Data is the folder where the daemon keeps recordings, its journal of events, what
@@ -139,6 +143,7 @@ func Default() Config {
 	return Config{
 		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
+		MaxLag:      100 * time.Millisecond,
 		Listen:      Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
 		Calibration: Calibration{MaxAge: 30 * 24 * time.Hour},
 		Access:      access.DefaultSettings(),
@@ -167,6 +172,9 @@ func (c *Config) Validate() invalid.Errors {
 	}
 	if c.Calibration.MaxAge <= 0 {
 		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v", c.Calibration.MaxAge), "give a time above zero, such as 720h, or leave it out")
+	}
+	if c.MaxLag < 0 {
+		m.Add("max_lag", fmt.Sprintf("the host cannot be behind by %v", c.MaxLag), "give a time above zero, such as 100ms, or 0s for no word of it")
 	}
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", c.StopAt), "give a time above zero, or leave it out")

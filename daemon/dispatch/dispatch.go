@@ -53,6 +53,11 @@ type Config struct {
 	// StopAtNS ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
 	StopAtNS int64
+	// MaxLag is how far the host may be behind the timetable before Behind is told; 0
+	// tells of nothing.
+	MaxLag time.Duration
+	// Behind, where set, is told on the goroutine that owns the bus: it must not block.
+	Behind func(Behind)
 }
 
 // Snapshot is the dispatcher at one instant.
@@ -72,6 +77,7 @@ type Snapshot struct {
 	Violations  uint64
 	LastBroken  []rules.Violation
 	PlannedUtil float64
+	Lag         Lag
 }
 
 // Done is what became of an on-demand job.

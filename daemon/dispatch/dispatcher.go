@@ -45,6 +45,7 @@ type Dispatcher struct {
 	failures  int                       // segments failed one after another
 	resync    bool                      // registers are to be brought back
 	onDemands uint64                    // on-demand jobs begun
+	lag       lagWatch
 
 	mu      sync.Mutex
 	last    int64             // end of the last segment
@@ -211,7 +212,7 @@ func (d *Dispatcher) Snapshot() Snapshot {
 		State: d.state, Fault: d.fault, BusNS: now, EpochNS: d.epoch,
 		Uncertainty: off,
 		Busy:        d.busy, MeasuredNS: max(d.last-d.epoch, 0),
-		Violations: d.broken, LastBroken: slices.Clone(d.lastBad),
+		Violations: d.broken, LastBroken: slices.Clone(d.lastBad), Lag: d.lag.seen,
 	}
 	if d.plan != nil {
 		s.Plan = d.plan.Message

@@ -257,8 +257,10 @@ func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64)
 		job = d.beginJob(e, at)
 	}
 	ops := tp.Segments[e.Segment]
+	d.noteLag(at, true)
 	res, err := d.cfg.Bus.Run(ctx, at, &bus.Segment{Job: &job.job, Index: e.Segment, Ops: ops})
 	d.account(tp.Task.Name, &res, ops)
+	d.noteLag(res.End, false)
 	for i := range res.Captures {
 		job.take(&res.Captures[i], d.cfg.Bus.HostTime)
 	}

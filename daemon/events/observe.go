@@ -44,7 +44,7 @@ var _ dispatch.Observer = (*Observer)(nil)
 type runKey struct {
 	kind facetdv1.EventKind
 	task string
-	rule int
+	rule int // of violations; else tells apart what a kind has several of
 }
 
 // run is repetitions of one thing.
@@ -95,6 +95,23 @@ func (o *Observer) Violated(v rules.Violation) {
 		Text:   fmt.Sprintf("bus rule %d violated: %s", v.Rule, v.Message),
 		Fields: map[string]string{"rule": strconv.Itoa(v.Rule)},
 	})
+}
+
+// Behind tells that the host fell behind the timetable, or has caught up.
+func (o *Observer) Behind(b dispatch.Behind) {
+	key := runKey{kind: facetdv1.EventKind_EVENT_KIND_HOST_BEHIND}
+	e := &facetdv1.Event{
+		Severity: facetdv1.Severity_SEVERITY_WARNING,
+		Text:     fmt.Sprintf("the host is %v behind the timetable; what it catches up is late by its own clock", b.By.Round(time.Millisecond)),
+		Fields:   map[string]string{"lag_ns": strconv.FormatInt(int64(b.By), 10)},
+	}
+	if b.CaughtUp {
+		key.rule = 1 // repetitions of its own
+		e.Severity = facetdv1.Severity_SEVERITY_INFO
+		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments began late, by up to %v", b.Segments, b.By.Round(time.Millisecond))
+		e.Fields["segments"] = strconv.Itoa(b.Segments)
+	}
+	o.repeat(key, b.AtNS, e)
 }
 
 // PlanChanged tells which tasks came, went and changed.

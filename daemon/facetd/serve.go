@@ -47,7 +47,7 @@ type serveFlags struct {
 	seed                              uint64
 	listen, socket, http              string
 	logFormat, logLevel, data         string
-	runFor                            time.Duration
+	runFor, maxLag                    time.Duration
 	groundTruth                       string
 	bus                               string
 	replaySpeed                       float64
@@ -91,6 +91,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events and correction maps (default none: no recordings, events and correction maps in memory)")
 	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+virtual.DefectForm)
 	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge, "age at which a correction map counts as stale (30 days is common practice)")
+	fl.DurationVar(&f.maxLag, "max-lag", d.MaxLag, "how far the host may be behind the timetable before an event says so")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
 	fl.StringVar(&f.groundTruth, "ground-truth", "", "file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl bringup' (default as the array file says)")
@@ -130,6 +131,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 		"calibration-max-age": func() { c.Calibration.MaxAge = f.maxAge },
 		"log-format":          func() { c.Log.Format = f.logFormat },
 		"log-level":           func() { c.Log.Level = f.logLevel },
+		"max-lag":             func() { c.MaxLag = f.maxLag },
 		"run-for":             func() { c.StopAt = f.runFor },
 	} {
 		if given(name) {

@@ -26,6 +26,7 @@ var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse, nameLeastSlack, namePlanSlack,
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty,
+	nameWorstLag, nameBehind,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
 	nameRecRoom,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
@@ -105,6 +106,8 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 		send(nameState, boolValue(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
 	}
 	send(nameBusSeconds, seconds(snap.BusNS))
+	send(nameWorstLag, snap.Lag.Worst.Seconds())
+	send(nameBehind, float64(snap.Lag.Times))
 	send(namePlannedUtil, snap.PlannedUtil)
 	measured := func(busy time.Duration) float64 {
 		if snap.MeasuredNS <= 0 {

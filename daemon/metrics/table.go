@@ -60,6 +60,8 @@ const (
 	nameDecimated      = "facetd_stream_decimated_frame_sets_total"
 	nameViolations     = "facetd_rule_violations_total"
 	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
+	nameWorstLag       = "facetd_host_worst_lag_seconds"
+	nameBehind         = "facetd_host_behind_total"
 	nameRecordings     = "facetd_recordings_running"
 	nameRecEnded       = "facetd_recordings_ended_total"
 	nameRecMessages    = "facetd_recording_messages_total"
@@ -124,6 +126,8 @@ func Table() []Metric {
 		{Name: nameDecimated, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a lower rate, once for each stream; nothing is lost that was wanted."},
 		{Name: nameViolations, Type: Counter, Labels: []string{"rule"}, Values: ruleNumbers, Help: "Bus rules that were violated, by number of the rule. Anything but 0 is a defect."},
 		{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
+		{Name: nameWorstLag, Type: Gauge, Unit: "seconds", Help: "How far the host was behind the timetable at most, since the daemon started: as after a stop of the process, or of the machine. The time that the daemon took to come up is left out."},
+		{Name: nameBehind, Type: Counter, Help: "How often the host fell behind the timetable by more than the configured limit (max_lag). Jobs that are caught up count as on time, since bus time stood still meanwhile."},
 		{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are there only where the daemon has a folder for them."},
 		{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed}, Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
 		{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind that are in the files of recordings, once for each recording. Those of a running one count once the disk has confirmed them, every five seconds."},

@@ -198,6 +198,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	d, err := dispatch.New(dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
+		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
 	})
 	if err != nil {
 		_ = s.keeping.close("the daemon did not start")

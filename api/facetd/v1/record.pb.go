@@ -122,6 +122,10 @@ const (
 	EventKind_EVENT_KIND_REPLAY EventKind = 17
 	// The configuration was read again, and applied or refused.
 	EventKind_EVENT_KIND_CONFIGURATION EventKind = 18
+	// The host was behind the timetable by more than the configured limit, or has caught up.
+	EventKind_EVENT_KIND_HOST_BEHIND EventKind = 19
+	// What was stored of the tasks was overruled by their file, does not fit, or cannot be stored.
+	EventKind_EVENT_KIND_STORED_TASKS EventKind = 20
 )
 
 // Enum value maps for EventKind.
@@ -146,6 +150,8 @@ var (
 		16: "EVENT_KIND_JOURNAL_LOST",
 		17: "EVENT_KIND_REPLAY",
 		18: "EVENT_KIND_CONFIGURATION",
+		19: "EVENT_KIND_HOST_BEHIND",
+		20: "EVENT_KIND_STORED_TASKS",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -167,6 +173,8 @@ var (
 		"EVENT_KIND_JOURNAL_LOST":        16,
 		"EVENT_KIND_REPLAY":              17,
 		"EVENT_KIND_CONFIGURATION":       18,
+		"EVENT_KIND_HOST_BEHIND":         19,
+		"EVENT_KIND_STORED_TASKS":        20,
 	}
 )
 
@@ -1543,7 +1551,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xc4\x04\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xfd\x04\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1564,7 +1572,9 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x16EVENT_KIND_CALIBRATION\x10\x0f\x12\x1b\n" +
 	"\x17EVENT_KIND_JOURNAL_LOST\x10\x10\x12\x15\n" +
 	"\x11EVENT_KIND_REPLAY\x10\x11\x12\x1c\n" +
-	"\x18EVENT_KIND_CONFIGURATION\x10\x12*\xa0\x01\n" +
+	"\x18EVENT_KIND_CONFIGURATION\x10\x12\x12\x1a\n" +
+	"\x16EVENT_KIND_HOST_BEHIND\x10\x13\x12\x1b\n" +
+	"\x17EVENT_KIND_STORED_TASKS\x10\x14*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +

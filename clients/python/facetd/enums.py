@@ -129,6 +129,8 @@ class EventKind(_Enum):
     JOURNAL_LOST = 16
     REPLAY = 17
     CONFIGURATION = 18
+    HOST_BEHIND = 19
+    STORED_TASKS = 20
 
 
 class RecordingState(_Enum):

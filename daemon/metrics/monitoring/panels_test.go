@@ -82,6 +82,8 @@ func busRow() row {
 			query{expr: `sum by (instance) (rate(facetd_bus_busy_seconds_total{$I}[$__rate_interval])) / on (instance) (sum by (instance) (rate(facetd_bus_seconds_total{$I}[$__rate_interval])) > 0)`, legend: "measured"}, query{`facetd_planned_utilization_ratio{$I}`, "planned", true}),
 		plot(lines, "Pace", "Seconds of bus time in a second of the clock on the wall: 1 but in free pace.", count, query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		uncertain,
+		plot(lines, "Host behind the timetable", "Since the daemon started.", units.Seconds, query{expr: `facetd_host_worst_lag_seconds{$I}`, legend: "at most, {{instance}}"}),
+		plot(lines, "Times that the host was behind", "By more than max_lag.", count, query{expr: `increase(facetd_host_behind_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		plot(lines, "Rule violations", "", count, query{expr: `increase(facetd_rule_violations_total{$I}[$__rate_interval])`, legend: "rule {{rule}}"}),
 		plot(stacked, "Select words", "", perSecond, query{expr: `rate(facetd_select_words_total{$I}[$__rate_interval])`, legend: "{{scope}}"}),
 		plot(lines, "On-demand jobs", "", perSecond, query{expr: `rate(facetd_on_demand_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),

@@ -1,0 +1,73 @@
+package dispatch
+
+import "time"
+
+// Lag is how far the host has been behind the timetable since the start.
+type Lag struct {
+	// Worst is the most so far.
+	Worst time.Duration
+	// Times counts how often it passed Config.MaxLag.
+	Times uint64
+}
+
+// Behind tells that the host fell behind the timetable by more than Config.MaxLag, or has
+// caught up since.
+type Behind struct {
+	// AtNS is the bus time at which a segment was to begin or end when it was found.
+	AtNS int64
+	// By is how far the host is behind; once it has caught up, how far it was at most.
+	By       time.Duration
+	CaughtUp bool
+	// Segments that began late until the host had caught up.
+	Segments int
+}
+
+// lagWatch belongs to the loop, but for seen.
+type lagWatch struct {
+	// grace is the lag from before the first segment: a bus runs from the moment it is made,
+	// while the daemon still comes up. What is left of it is not the host's.
+	begun bool
+	grace time.Duration
+
+	behind   bool
+	worst    time.Duration
+	segments int
+
+	seen Lag // guarded by the dispatcher's mu
+}
+
+// noteLag compares the bus time now with that at which a segment of the table begins or ends.
+func (d *Dispatcher) noteLag(planNS int64, begins bool) {
+	l := &d.lag
+	by := max(time.Duration(d.cfg.Bus.Now()-planNS), 0)
+	if !l.begun {
+		l.begun, l.grace = true, by
+	}
+	l.grace = min(l.grace, by)
+	by -= l.grace
+	over := d.cfg.MaxLag > 0 && by > d.cfg.MaxLag
+	starts, ends := over && !l.behind, !over && l.behind
+	if starts {
+		l.worst, l.segments = 0, 0
+	}
+	l.behind = over
+	l.worst = max(l.worst, by)
+	if over && begins {
+		l.segments++
+	}
+	if by > l.seen.Worst || starts {
+		d.mu.Lock()
+		l.seen.Worst = max(l.seen.Worst, by)
+		if starts {
+			l.seen.Times++
+		}
+		d.mu.Unlock()
+	}
+	if (starts || ends) && d.cfg.Behind != nil {
+		b := Behind{AtNS: planNS, By: by}
+		if ends {
+			b = Behind{AtNS: planNS, By: l.worst, CaughtUp: true, Segments: l.segments}
+		}
+		d.cfg.Behind(b)
+	}
+}
