@@ -91,6 +91,9 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 		put := func(r facetdv1.Register, v uint16) { add(bus.Op{Kind: bus.OpWrite, Register: r, Value: v}) }
 		add(bus.Op{Kind: bus.OpSelect, Word: a.Chips[c].Wires})
 		if t.Class.HasMemory() {
+			for _, rv := range t.Views[0].Trim {
+				put(rv.Register, rv.Value)
+			}
 			add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Load})
 		}
 		var done []bus.Patterns
@@ -121,7 +124,13 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 				add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Reset})
 				read = bus.OpClockOut
 			}
-			add(bus.Op{Kind: read, Scan: &bus.Scan{Chips: one, Window: view.Window, Frames: []int{v*len(t.Chips) + at}, Claim: claim}})
+			var settle time.Duration // longer where the output's bias is low
+			for _, rv := range view.Trim {
+				if rv.Register == chipmodel.OutputBias {
+					settle = a.BiasedSettle(c, rv.Value)
+				}
+			}
+			add(bus.Op{Kind: read, Scan: &bus.Scan{Settle: settle, Chips: one, Window: view.Window, Frames: []int{v*len(t.Chips) + at}, Claim: claim}})
 			put(chipmodel.OutputEnable, 0)
 		}
 	}

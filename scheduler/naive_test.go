@@ -34,6 +34,7 @@ type naiveChip struct {
 	loadedAt  int64
 	holder    string
 	shares    []bus.Patterns
+	loadBias  int // pixel bias at the load
 	counter   int
 }
 
@@ -159,6 +160,7 @@ func (n *naive) command(job string, op *bus.Op) {
 			one = n.a.Timing.Write
 		case op.Strobe == chipmodel.Load:
 			chip.loadedAt, chip.holder, chip.shares = n.now, job, nil
+			chip.loadBias = chip.registers[chipmodel.PixelBias]
 			one += time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
 		case op.Strobe == chipmodel.Share:
 			chip.shares = append(chip.shares, bus.Patterns{
@@ -243,9 +245,21 @@ func (n *naive) scan(job string, op *bus.Op) []reading {
 	return out
 }
 
-// settle is the measured time, or (bits + 1) ln 2 time constants of the output
-// resistance and the whole line, rounded up to a nanosecond.
+// settle is what a chip's lane needs: by nominal output bias as described, longer as a
+// lower bias leaves less bandwidth, of which a hundredth always is left.
 func (n *naive) settle(chip int) int64 {
+	nominal := n.nominalSettle(chip)
+	bias := n.a.Chips[chip].Class.Spec.GetOutputBias()
+	short := float64(bias.GetNominal()) - float64(n.chips[chip].registers[chipmodel.OutputBias])
+	if bias == nil || short <= 0 {
+		return nominal
+	}
+	return int64(math.Ceil(float64(nominal) / max(1-short*bias.GetBandwidthPerStep(), 0.01)))
+}
+
+// nominalSettle is the measured time, or (bits + 1) ln 2 time constants of the output
+// resistance and the whole line, rounded up to a nanosecond.
+func (n *naive) nominalSettle(chip int) int64 {
 	readout := n.a.Chips[chip].Class.Spec.GetReadout()
 	if readout.GetSettle() != nil {
 		return int64(readout.GetSettle().AsDuration())
@@ -275,6 +289,9 @@ func (n *naive) claims(job string, c int, s *bus.Scan) {
 		if chip.holder != job || !slices.Equal(chip.shares, s.Claim.Shares) {
 			n.errorf("%s: %s is held by %q with shares %v, the frame claims %v", job, n.a.Chips[c].Name, chip.holder, chip.shares, s.Claim.Shares)
 		}
+	}
+	if class.Spec.GetMemory() != nil && class.Spec.GetPixelBias() != nil && chip.loadBias != chip.registers[chipmodel.PixelBias] {
+		n.errorf("%s: %s was loaded under a pixel bias of %d, the frame claims %d", job, n.a.Chips[c].Name, chip.loadBias, chip.registers[chipmodel.PixelBias])
 	}
 	if class.Counts() && chip.counter != 0 {
 		n.errorf("%s: the counter of %s is not reset", job, n.a.Chips[c].Name)

@@ -22,7 +22,7 @@ import (
 func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array {
 	for {
 		msg := &facetdv1.Array{
-			Name: "random", Classes: benchClasses(),
+			Name: "random", Classes: randomClasses(r),
 			Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
 		}
 		for i := range 5 + r.IntN(5) {
@@ -58,6 +58,24 @@ func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array
 	}
 }
 
+// randomTrim sets some of the registers of biases and amplifier that a class has.
+func randomTrim(r *rand.Rand, class *chipmodel.Class) *facetdv1.TrimSettings {
+	trim := &facetdv1.TrimSettings{}
+	if class.HasRegister(chipmodel.PixelBias) {
+		trim.PixelBias = proto.Uint32(uint32(r.IntN(256)))
+	}
+	if class.HasRegister(chipmodel.OutputBias) && r.IntN(2) == 0 {
+		trim.OutputBias = proto.Uint32(uint32(r.IntN(256)))
+	}
+	if class.HasRegister(chipmodel.Gain) {
+		trim.GainIndex, trim.Offset = uint32(r.IntN(3)), int32(r.IntN(256)-128)
+	}
+	if proto.Size(trim) == 0 || r.IntN(2) == 0 {
+		return nil
+	}
+	return trim
+}
+
 func randomView(r *rand.Rand, class *chipmodel.Class) *facetdv1.View {
 	v := &facetdv1.View{}
 	bin := func() uint32 { return 1 << r.IntN(4) }
@@ -70,9 +88,7 @@ func randomView(r *rand.Rand, class *chipmodel.Class) *facetdv1.View {
 			v.Shares = []*facetdv1.Share{{Columns: "11001100", Rows: "00000010"}}
 		}
 	}
-	if class.HasRegister(chipmodel.Gain) && r.IntN(2) == 0 {
-		v.Trim = &facetdv1.TrimSettings{PixelBias: proto.Uint32(uint32(r.IntN(256))), GainIndex: uint32(r.IntN(3)), Offset: int32(r.IntN(256) - 128)}
-	}
+	v.Trim = randomTrim(r, class)
 	if r.IntN(2) == 0 {
 		v.Window = &facetdv1.Window{Row: uint32(r.IntN(class.Rows)), Column: uint32(r.IntN(class.Columns)), RowStep: uint32(r.IntN(4)), ColumnStep: uint32(r.IntN(4))}
 	}
@@ -96,7 +112,11 @@ func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 		t.RateHz = []float64{3, 7.5, 15, 24, 29.97, 60}[r.IntN(6)]
 	}
 	for range r.IntN(3) {
-		t.Views = append(t.Views, randomView(r, class))
+		v := randomView(r, class)
+		if len(t.Views) > 0 && class.HasMemory() { // one load, under one bias
+			v.Trim = proto.CloneOf(t.Views[0].GetTrim())
+		}
+		t.Views = append(t.Views, v)
 	}
 	if r.IntN(4) == 0 {
 		t.Deadline = dur(time.Duration(1e9 / t.RateHz * (0.4 + 0.6*r.Float64())))

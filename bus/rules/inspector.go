@@ -60,6 +60,7 @@ type chipState struct {
 	loaded   bool
 	loadedAt int64          // start of the load
 	loadedBy *jobRecord     // nil once that job has ended
+	loadBias uint16         // of the pixels at the load
 	torn     string         // why the load or a share since is not what it claims to be
 	shares   []bus.Patterns // since the load
 

@@ -335,6 +335,7 @@ func (in *Inspector) load(chip int, from, to int64) {
 	class := in.a.Chips[chip].Class
 	c.loaded, c.loadedAt, c.loadedBy = true, from, in.job
 	c.holder, c.read, c.disturbed = in.job, false, false
+	c.loadBias = c.registers[chipmodel.PixelBias]
 	c.shares, c.torn = c.shares[:0], ""
 	need := time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
 	if time.Duration(to-from) < need {

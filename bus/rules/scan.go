@@ -145,6 +145,11 @@ func (in *Inspector) scanMemory(s *bus.Scan, c int, from int64) {
 	case !slices.Equal(chip.shares, s.Claim.Shares):
 		in.breach(RuleClaim, from, one, "the frame claims shares %x since its load, the chip has done %x", s.Claim.Shares, chip.shares)
 	}
+	for _, rv := range s.Claim.Registers {
+		if rv.Register == chipmodel.PixelBias && chip.loaded && rv.Value != chip.loadBias {
+			in.breach(RuleClaim, from, one, "the frame claims a pixel bias of %d, the chip was loaded under %d", rv.Value, chip.loadBias)
+		}
+	}
 	if chip.disturbed && chip.holder == in.job {
 		in.breach(RuleHeld, chip.disturbedAt, one, "%s reached a chip that %s had loaded and not read to the end", chip.disturbance, in.segmentJob())
 		chip.disturbed = false

@@ -45,15 +45,15 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 	b[facetdv1.Phase_PHASE_SELECT] += time.Duration(fullest-1) * a.SelectTime()
 	apart := time.Duration(chipsApart(w, t.Chips))
 	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.Timing.Write
-	switch {
-	case t.Class.HasMemory():
+	if t.Class.HasMemory() {
 		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
 		for i := range t.Views {
 			for _, s := range t.Views[i].Shares {
 				b[facetdv1.Phase_PHASE_SHARE] += apart * a.ShareTime(t.Class, s.Columns, s.Rows)
 			}
 		}
-	case t.Class.Counts():
+	}
+	if t.Class.Counts() {
 		reset := max(a.Timing.Strobe, t.Class.ResetTime())
 		b[facetdv1.Phase_PHASE_SETTLE] += apart * time.Duration(len(t.Views)) * reset
 	}
@@ -117,22 +117,16 @@ func chipsApart(w *Words, target []int) int {
 // leastWrites is how often the registers of one chip are written at least for a job.
 func leastWrites(t *Task, alone bool) int {
 	n := 0
-	if t.Class.HasMemory() {
-		var shares []bus.Patterns
-		for i := range t.Views {
-			shares = append(shares, t.Views[i].Shares...)
+	shares := t.shares()
+	for i, s := range shares {
+		before := s
+		switch {
+		case i > 0:
+			before = shares[i-1]
+		case alone:
+			before = shares[len(shares)-1]
 		}
-		for i, s := range shares {
-			before := s
-			switch {
-			case i > 0:
-				before = shares[i-1]
-			case alone:
-				before = shares[len(shares)-1]
-			}
-			n += changed(s.Columns, before.Columns) + changed(s.Rows, before.Rows)
-		}
-		return n
+		n += changed(s.Columns, before.Columns) + changed(s.Rows, before.Rows)
 	}
 	values := map[bus.RegisterValue]bool{}
 	registers := map[facetdv1.Register]bool{}
@@ -150,7 +144,7 @@ func leastWrites(t *Task, alone bool) int {
 			need(rv.Register, rv.Value)
 		}
 	}
-	return len(values) - len(registers)
+	return n + len(values) - len(registers)
 }
 
 func changed(a, b uint8) int {

@@ -240,8 +240,13 @@ func (c *Compiler) units(groups [][]int) []unit {
 	slices.Sort(chips)
 	var out []unit
 	if c.task.Class.HasMemory() {
+		var actions []bus.Action
+		if bias, ok := c.task.pixelBias(); ok { // the load takes what the pixels show under it
+			actions = append(actions, bus.Write(chipmodel.PixelBias, bias))
+		}
+		actions = append(actions, bus.Strobe(chipmodel.Load))
 		out = append(out, unit{setup: func(e *emitter) error {
-			_, err := e.apply(chips, []bus.Action{bus.Strobe(chipmodel.Load)})
+			_, err := e.apply(chips, actions)
 			return err
 		}})
 	}
@@ -270,7 +275,9 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 			bus.Share(c.words.a.ShareTime(c.task.Class, s.Columns, s.Rows)-c.words.a.Timing.Strobe))
 	}
 	for _, rv := range v.Trim {
-		actions = append(actions, bus.Write(rv.Register, rv.Value))
+		if !c.task.Class.HasMemory() || rv.Register != chipmodel.PixelBias {
+			actions = append(actions, bus.Write(rv.Register, rv.Value))
+		}
 	}
 	var settle time.Duration
 	if c.task.Class.HasSwitches() {

@@ -47,6 +47,11 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 		}
 		seen[v.Name] = i
 		views[i] = v
+		bias, biased := v.pixelBias()
+		if first, _ := views[0].pixelBias(); biased && class.HasMemory() && bias != first {
+			c.addf(at+".trim.pixel_bias", "give all views the same, or make several tasks",
+				"a bias of %d is not that of the first view, %d: all views show one load, which is made under one bias", bias, first)
+		}
 	}
 	return views
 }
@@ -80,6 +85,16 @@ func (c *checker) view(path string, spec *facetdv1.View, class *chipmodel.Class)
 	c.m = append(c.m, m.Under(path+".window")...)
 	v.Window = w
 	return v
+}
+
+// pixelBias is the value of the pixel bias register, and whether there is one.
+func (v *View) pixelBias() (value uint16, ok bool) {
+	for _, r := range v.Trim {
+		if r.Register == chipmodel.PixelBias {
+			return r.Value, true
+		}
+	}
+	return 0, false
 }
 
 // noMemory reports what only chips with memory can do.

@@ -191,6 +191,7 @@ func (p *Programs) Hold(chip int, w chipmodel.Window, n int, gap time.Duration) 
 		for i := range n {
 			if i > 0 {
 				g.Wait(gap)
+				g.rewind(chip, reached)
 			}
 			g.look(chip, w, 0)
 		}
@@ -211,6 +212,7 @@ func (p *Programs) Together(chips []int, n int) []bus.Op {
 		reached := p.a.Reach(p.a.Chips[c].Wires)
 		g.Select(p.a.Chips[c].Wires)
 		g.Do(bus.Write(chipmodel.OutputEnable, 1), reached)
+		g.rewind(c, reached)
 		g.look(c, Spread(p.a.Chips[c].Class, n), 0)
 		g.Do(bus.Write(chipmodel.OutputEnable, 0), reached)
 	}

@@ -88,7 +88,7 @@ func (p *Programs) Sweep(s *Sweep) []bus.Op {
 		for _, r := range s.rows {
 			w := chipmodel.Window{Row: r, Rows: 1, Columns: class.Columns, RowStep: 1, ColumnStep: 1}
 			for _, d := range append([]time.Duration{long}, s.Delays...) {
-				g.ready(s.Chip, reached)
+				g.rewind(s.Chip, reached)
 				g.look(s.Chip, w, d)
 			}
 		}
