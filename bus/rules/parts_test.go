@@ -1,0 +1,53 @@
+package rules_test
+
+import (
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	. "facetd.example/bus/bustest"
+	"facetd.example/bus/rules"
+	"facetd.example/chipmodel"
+)
+
+// TestBiasOfALoad: a frame shows the pixels as they were biased at the load; a bias that
+// is written after it changes the register, not the frame. The chip is read by counter,
+// so that its load outlives a reset.
+func TestBiasOfALoad(t *testing.T) {
+	msg := Message()
+	for _, c := range msg.GetClasses() {
+		if c.GetMemory() != nil {
+			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: 0.001}
+			c.Counter = &facetdv1.Counter{Reset_: durationpb.New(2000)}
+		}
+	}
+	a, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	bias := Write(1, chipmodel.PixelBias, 90, M0)
+	load := Strobe(2, chipmodel.Load, 0, M0)
+	claim := bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.PixelBias, Value: 90}}}
+	read := []bus.Op{output(3, enable, M0), Strobe(4, chipmodel.Reset, 0, M0), Scan(a, M0, 0, claim), output(5, disable, M0)}
+	for name, c := range map[string]struct {
+		ops  []bus.Op
+		want string
+	}{
+		"before the load":         {append([]bus.Op{Select(F | X0), bias, load}, read...), ""},
+		"after the load":          {append([]bus.Op{Select(F | X0), load, bias}, read...), "claims a pixel bias of 90, the chip was loaded under 100"},
+		"without a counter reset": {append([]bus.Op{Select(F | X0), bias, load, read[0]}, read[2:]...), "was not reset"},
+	} {
+		s := &stream{a: a, in: rules.NewInspector(a), load: map[int]int64{}}
+		s.segment(job("j", 0, 1, M0), 0, c.ops...)
+		var got []string
+		for _, v := range s.in.Violations() {
+			got = append(got, v.String())
+		}
+		if text := strings.Join(got, "; "); (c.want == "") != (text == "") || !strings.Contains(text, c.want) {
+			t.Errorf("%s: %q, want %q", name, text, c.want)
+		}
+	}
+}
