@@ -87,8 +87,9 @@ func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 		if class.Hexagonal() {
 			l.PitchYUm *= analog.HexRowPitch
 		}
+	} else {
+		b.within(path+".pitch_y_um", l.GetPitchYUm(), 0.05, 1000, "um")
 	}
-	b.within(path+".pitch_y_um", l.GetPitchYUm(), 0.05, 1000, "um")
 	if class.Hexagonal() && math.Abs(l.GetPitchYUm()-analog.HexRowPitch*l.GetPitchXUm()) > 0.01*l.GetPitchXUm() {
 		b.m.Add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()), "leave it out on a hexagonal lattice")
 	}

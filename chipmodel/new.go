@@ -109,8 +109,13 @@ const maxDuration = time.Hour
 
 // positive returns a duration that must be given, above zero and under an hour.
 func (b *builder) positive(path string, d *durationpb.Duration) time.Duration {
-	if d == nil || (d.GetSeconds() == 0 && d.GetNanos() == 0) {
-		b.m.Add(path, "is zero", `give a time above zero, such as "500ns"`)
+	const hint = `give a time above zero, such as "500ns"`
+	switch {
+	case d == nil:
+		b.m.Add(path, invalid.Missing, hint)
+		return 0
+	case d.GetSeconds() == 0 && d.GetNanos() == 0:
+		b.m.Add(path, "is zero", hint)
 		return 0
 	}
 	return b.duration(path, d)
@@ -133,7 +138,11 @@ func (b *builder) duration(path string, d *durationpb.Duration) time.Duration {
 
 // within checks that a number lies in [low, high].
 func (b *builder) within(path string, v, low, high float64, unit string) {
-	if !(v >= low && v <= high) {
+	switch {
+	case v >= low && v <= high:
+	case v == 0: // a number that is not given is 0 too
+		b.m.Add(path, invalid.Missing, strings.TrimSpace(fmt.Sprintf("give %g to %g %s", low, high, unit)))
+	default:
 		b.m.Add(path, fmt.Sprintf("%g %s is out of range", v, unit), fmt.Sprintf("use %g to %g", low, high))
 	}
 }
@@ -220,6 +229,15 @@ func (b *builder) selects(path string, names []string) ([]int, LineSet) {
 	return lines, wires
 }
 
+// unknown adds the error about a name that is not one of those known, or not given.
+func (b *builder) unknown(path, name string, known []string, what string) {
+	message := "no " + what + " is called " + quote(name)
+	if name == "" {
+		message = invalid.Missing
+	}
+	b.m.Add(path, message, invalid.Closest(name, known, what))
+}
+
 func (b *builder) classOf(path, name string) *Class {
 	var known []string
 	for _, c := range b.a.Classes {
@@ -228,7 +246,7 @@ func (b *builder) classOf(path, name string) *Class {
 		}
 		known = append(known, c.Name)
 	}
-	b.m.Add(path, "no class is called "+quote(name), invalid.Closest(name, known, "class"))
+	b.unknown(path, name, known, "class")
 	return nil
 }
 
@@ -240,7 +258,7 @@ func (b *builder) laneOf(path, name string) int {
 		}
 		known = append(known, l.Name)
 	}
-	b.m.Add(path, "no lane is called "+quote(name), invalid.Closest(name, known, "lane"))
+	b.unknown(path, name, known, "lane")
 	return -1
 }
 

@@ -45,6 +45,10 @@ func (m Error) String() string {
 	return b.String()
 }
 
+// Missing is the message about a field that must be given and is not. Where 0 cannot be
+// told from nothing, it stands for both; a file that gives the field can tell.
+const Missing = "is missing"
+
 // Errors is everything wrong with an input. A non-empty list is an error.
 type Errors []Error
 

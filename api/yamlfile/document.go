@@ -171,8 +171,11 @@ func (d *Document) place(e *invalid.Error) {
 	}
 	e.File = d.name
 	if e.Line == 0 && d.root != nil {
-		n, _ := find(d.root, e.Path)
+		n, value := find(d.root, e.Path)
 		e.Line, e.Column = max(n.Line, 1), max(n.Column, 1)
+		if e.Message == invalid.Missing && value != nil && value.Kind == yaml.ScalarNode && !isNull(value) {
+			e.Message = value.Value + " is out of range"
+		}
 	}
 }
 

@@ -127,7 +127,7 @@ func (d *Document) enum(n *yaml.Node, path string, of protoreflect.EnumDescripto
 			numbers = append(numbers, v.Number())
 		}
 	}
-	if v := of.Values().ByName(protoreflect.Name(n.Value)); v != nil && n.Kind == yaml.ScalarNode {
+	if v := of.Values().ByName(protoreflect.Name(n.Value)); v != nil && v.Number() != 0 && n.Kind == yaml.ScalarNode {
 		return protoreflect.ValueOfEnum(v.Number()), true
 	}
 	i, ok := d.choice(n, path, words)

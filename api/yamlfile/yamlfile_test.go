@@ -172,6 +172,16 @@ func TestMeaning(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
+	d = Parse("f", []byte("bits: 0\nlow:\n"))
+	missing := invalid.Errors{{Path: "bits", Message: invalid.Missing}, {Path: "low", Message: invalid.Missing}, {Path: "high", Message: invalid.Missing}}
+	got = lines(d.Errors(missing))
+	if want := []string{"f:1:1: bits: 0 is out of range", "f:1:1: high: is missing", "f:2:1: low: is missing"}; !slices.Equal(got, want) {
+		t.Errorf("%q", got)
+	}
+}
+
+func TestHas(t *testing.T) {
+	d := Parse("f", []byte("chips:\n- name: a\n- {class: k}\n"))
 	if !d.Has("chips[1].class") || d.Has("chips[1].lane") || d.Has("chips[2]") || !d.Has("") {
 		t.Error("which fields the file has is not known")
 	}
@@ -188,6 +198,30 @@ func TestNumbers(t *testing.T) {
 		if d.Message(&v); len(d.Errors(nil)) > 0 || v.GetSmoothingSteps() != want {
 			t.Errorf("%s: %v %v", text, v.GetSmoothingSteps(), d.Errors(nil))
 		}
+	}
+}
+
+// TestEnums: the values of an enum by their short names and their whole ones.
+func TestEnums(t *testing.T) {
+	for text, want := range map[string]facetdv1.Arrangement{
+		"hexagonal": facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL, "ARRANGEMENT_SQUARE": facetdv1.Arrangement_ARRANGEMENT_SQUARE,
+		"hexagon": 0, "HEXAGONAL": 0, "2": 0, "unspecified": 0, "ARRANGEMENT_UNSPECIFIED": 0, "[hexagonal]": 0, "~": 0,
+	} {
+		var l facetdv1.Lattice
+		d := Parse("f", []byte("arrangement: "+text))
+		d.Message(&l)
+		if bad := len(d.Errors(nil)) > 0; l.GetArrangement() != want || bad != (want == 0) {
+			t.Errorf("%s: %v %v", text, l.GetArrangement(), d.Errors(nil))
+		}
+	}
+	d := Parse("f", []byte("arrangement: hexagon"))
+	d.Message(&facetdv1.Lattice{})
+	if got := d.Errors(nil).Error(); got != `f:1:14: arrangement: "hexagon" is not possible here (use square, hexagonal)` {
+		t.Error(got)
+	}
+	text, err := Marshal(&facetdv1.Lattice{Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL, Rows: 3})
+	if err != nil || !strings.Contains(string(text), "arrangement: hexagonal\n") {
+		t.Errorf("%q %v", text, err)
 	}
 }
 

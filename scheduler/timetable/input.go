@@ -74,7 +74,7 @@ func checkRead(t *Task, i int, doc *yamlfile.Document, m *invalid.Errors) {
 	}{{".cost_ns", t.Cost, false}, {".period_ns", t.Period, false}, {".deadline_ns", t.Deadline, true}} {
 		switch given := doc.Has(path + f.name); {
 		case !given && !f.optional:
-			m.Add(path+f.name, "is missing", "give whole nanoseconds")
+			m.Add(path+f.name, invalid.Missing, "give whole nanoseconds")
 		case given && (f.value <= 0 || f.value > maxTime):
 			m.Add(path+f.name, fmt.Sprintf("%d is out of range", f.value), fmt.Sprintf("use 1 to %d", int64(maxTime)))
 		}
