@@ -1,12 +1,11 @@
 package draw
 
 import (
-	"bufio"
 	"fmt"
-	"html"
 	"io"
 	"math"
 
+	"facetd.example/api/svg"
 	"facetd.example/scheduler"
 )
 
@@ -32,17 +31,17 @@ func grainOf(p *scheduler.ExplorePoint) int {
 // the Pareto front are filled, the others hollow. Colours tell the grain and suit
 // light and dark pages.
 func Exploration(w io.Writer, x *scheduler.Exploration) error {
-	s := &exploration{svg{bufio.NewWriter(w)}, x}
+	s := &exploration{x: x}
 	s.begin()
 	s.rates()
 	s.batches()
 	s.key()
-	s.printf("</svg>\n")
-	return s.w.Flush()
+	_, err := s.WriteTo(w)
+	return err
 }
 
 type exploration struct {
-	svg
+	*svg.Drawing
 	x *scheduler.Exploration
 }
 
@@ -68,27 +67,7 @@ func newScale(values []float64, from, to float64) scale10 {
 		low, high = 1, 10
 	}
 	// To the next 1, 2 or 5 on either side.
-	return scale10{tick(low, -1), tick(high*1.0001, 1), from, start, to}
-}
-
-// tick is the nearest 1, 2 or 5 times a power of ten not above v, or not below.
-func tick(v float64, side int) float64 {
-	tens := math.Pow(10, math.Floor(math.Log10(v)))
-	steps := []float64{1, 2, 5, 10}
-	if side > 0 {
-		for _, m := range steps {
-			if m*tens >= v {
-				return m * tens
-			}
-		}
-	}
-	best := tens
-	for _, m := range steps {
-		if m*tens <= v {
-			best = m * tens
-		}
-	}
-	return best
+	return scale10{svg.Below(low), svg.Above(high), from, start, to}
 }
 
 func (c scale10) at(v float64) float64 {
@@ -101,64 +80,61 @@ func (c scale10) at(v float64) float64 {
 	return c.start + (c.end-c.start)*math.Log(v/c.low)/math.Log(c.high/c.low)
 }
 
-// marks are the round values within the scale, reduced to about seven.
+// marks are the round values within the scale, about seven.
 func (c scale10) marks() []float64 {
-	var all []float64
+	marks := svg.LogTicks(c.low, c.high, 7)
 	if c.zero != c.start {
-		all = append(all, 0)
+		marks = append(marks, 0)
 	}
-	for v := c.low; v <= c.high*1.0001; v = tick(v*1.01, 1) {
-		all = append(all, v)
-	}
-	if len(all) <= 7 {
-		return all
-	}
-	var tens []float64
-	for _, v := range all {
-		if v == 0 || math.Abs(math.Log10(v)-math.Round(math.Log10(v))) < 1e-9 {
-			tens = append(tens, v)
-		}
-	}
-	return tens
+	return marks
 }
+
+const exploreLight = `
+	text{font:12px system-ui,sans-serif;fill:#24292f}
+	.dim{fill:#57606a}
+	.name{font-weight:600}
+	.page{fill:#ffffff}
+	.grid{stroke:#6e7781;stroke-opacity:.25}
+	.run{fill:none;stroke-width:1;stroke-opacity:.45}
+	.n{stroke:#7d8590}
+	.on.n{fill:#7d8590;stroke:none}
+	.off{fill:none;stroke-width:1.4;stroke-opacity:.75}
+`
+
+const exploreDark = `
+	text{fill:#e6edf3}
+	.dim{fill:#9ba5b0}
+	.page{fill:#11161c}
+	.grid{stroke:#adb8c4}
+`
 
 func (s *exploration) begin() {
 	width, height := exploreLeft+2*exploreWide+exploreGap+24, exploreTop+exploreHigh+exploreBottom
-	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"explore\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
-	s.printf("<title>What task %s could have on %s</title>\n<style>\n", html.EscapeString(s.x.Task), html.EscapeString(s.x.Array))
-	style := func(rules ...string) {
-		for _, r := range rules {
-			s.printf(".explore %s\n", r)
-		}
-	}
-	style("text{font:12px system-ui,sans-serif;fill:#24292f}", ".dim{fill:#57606a}", ".end{text-anchor:end}", ".mid{text-anchor:middle}",
-		".name{font-weight:600}", ".page{fill:#ffffff}", ".grid{stroke:#6e7781;stroke-opacity:.25}", ".run{fill:none;stroke-width:1;stroke-opacity:.45}",
-		".n{stroke:#7d8590}", ".on.n{fill:#7d8590;stroke:none}", ".off{fill:none;stroke-width:1.4;stroke-opacity:.75}")
+	s.Drawing = svg.New("explore", fmt.Sprintf("What task %s could have on %s", s.x.Task, s.x.Array), width, height)
+	light := exploreLight
 	for i, c := range grainColours {
-		style(fmt.Sprintf(".g%d{stroke:%s}", i, c), fmt.Sprintf(".on.g%d{fill:%s;stroke:none}", i, c))
+		light += fmt.Sprintf(".g%d{stroke:%s}\n.on.g%d{fill:%s;stroke:none}\n", i, c, i, c)
 	}
-	s.printf("@media (prefers-color-scheme:dark){\n")
-	style("text{fill:#e6edf3}", ".dim{fill:#9ba5b0}", ".page{fill:#11161c}", ".grid{stroke:#adb8c4}")
-	s.printf("}\n</style>\n")
-	s.rect("page", 0, 0, width, height)
-	s.text("name", exploreLeft, 20, fmt.Sprintf("What task %s could have on %s: %d chips", s.x.Task, s.x.Array, s.x.Chips))
+	s.Style(light, exploreDark)
+	s.Rect("page", 0, 0, width, height)
+	s.Text("name", exploreLeft, 20, fmt.Sprintf("What task %s could have on %s: %d chips", s.x.Task, s.x.Array, s.x.Chips))
 }
 
 // panel draws the frame of one panel, and returns its scales.
 func (s *exploration) panel(left float64, title, across, up string, xs, ys []float64, mark func(float64) string) (scale10, scale10) {
 	bottom := exploreTop + exploreHigh
 	h, v := newScale(xs, left, left+exploreWide), newScale(ys, bottom, exploreTop)
-	s.text("dim", left, exploreTop-14, title)
+	s.Text("dim", left, exploreTop-14, title)
 	for _, m := range h.marks() {
-		s.line("grid", h.at(m), exploreTop, h.at(m), bottom)
-		s.text("dim mid", h.at(m), bottom+15, mark(m))
+		s.Line("grid", h.at(m), exploreTop, h.at(m), bottom)
+		s.Text("dim mid", h.at(m), bottom+15, mark(m))
 	}
 	for _, m := range v.marks() {
-		s.line("grid", left, v.at(m), left+exploreWide, v.at(m))
-		s.text("dim end", left-6, v.at(m)+4, mark(m))
+		s.Line("grid", left, v.at(m), left+exploreWide, v.at(m))
+		s.Text("dim end", left-6, v.at(m)+4, mark(m))
 	}
-	s.text("dim mid", left+exploreWide/2, bottom+32, across)
-	s.printf("<text class=\"dim mid\" transform=\"translate(%.1f %.1f) rotate(-90)\">%s</text>\n", left-46, exploreTop+exploreHigh/2, html.EscapeString(up))
+	s.Text("dim mid", left+exploreWide/2, bottom+32, across)
+	s.Upright("dim mid", left-46, exploreTop+exploreHigh/2, up)
 	return h, v
 }
 
@@ -169,7 +145,7 @@ func (s *exploration) dot(p *scheduler.ExplorePoint, x, y float64) {
 	}
 	// The area of a dot is the part of the asked window that is read.
 	r := 2.2 + 3.6*p.WindowPart
-	s.printf("<circle class=\"%s g%d\" cx=\"%.1f\" cy=\"%.1f\" r=\"%.1f\"><title>%s</title></circle>\n", class, grainOf(p), x, y, r, html.EscapeString(label(p)))
+	s.Put(`<circle class="%v g%v" cx="%v" cy="%v" r="%v"><title>%v</title></circle>`+"\n", class, grainOf(p), x, y, r, label(p))
 }
 
 // label says a point in words.
@@ -214,7 +190,7 @@ func (s *exploration) batches() {
 	for i := range s.x.Points {
 		p := &s.x.Points[i]
 		if i > 0 && p.Batches > s.x.Points[i-1].Batches {
-			s.printf("<path class=\"run g%d\" d=\"M%.1f %.1fL%.1f %.1f\"/>\n", grainOf(p), h.at(xs[i-1]), v.at(ys[i-1]), h.at(xs[i]), v.at(ys[i]))
+			s.Put(`<path class="run g%v" d="M%v %vL%v %v"/>`+"\n", grainOf(p), h.at(xs[i-1]), v.at(ys[i-1]), h.at(xs[i]), v.at(ys[i]))
 		}
 	}
 	for i := range s.x.Points {
@@ -231,8 +207,8 @@ func (s *exploration) key() {
 	}
 	for i, name := range []string{"1 cell a pixel", "2 x 2 cells", "4 x 4", "8 x 8 or more"} {
 		if used[i] {
-			s.printf("<circle class=\"on g%d\" cx=\"%.1f\" cy=\"%.1f\" r=\"5\"/>\n", i, x+5, y-4)
-			s.text("dim", x+15, y, name)
+			s.Put(`<circle class="on g%v" cx="%v" cy="%v" r="5"/>`+"\n", i, x+5, y-4)
+			s.Text("dim", x+15, y, name)
 			x += 30 + 6.6*float64(len(name))
 		}
 	}
@@ -240,8 +216,8 @@ func (s *exploration) key() {
 		class, name string
 		r           float64
 	}{{"on n", "on the Pareto front", 5}, {"off n", "not on it", 5}, {"on n", "whole window", 5.8}, {"on n", "a quarter of its sides", 3.1}} {
-		s.printf("<circle class=\"%s\" cx=\"%.1f\" cy=\"%.1f\" r=\"%.1f\"/>\n", e.class, x+5, y-4, e.r)
-		s.text("dim", x+15, y, e.name)
+		s.Put(`<circle class="%v" cx="%v" cy="%v" r="%v"/>`+"\n", e.class, x+5, y-4, e.r)
+		s.Text("dim", x+15, y, e.name)
 		x += 34 + 6.6*float64(len(e.name))
 	}
 }

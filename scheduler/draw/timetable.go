@@ -1,13 +1,13 @@
+// Package draw draws plans and explorations as SVG, in colours for light and dark pages.
 package draw
 
 import (
-	"bufio"
 	"fmt"
-	"html"
 	"io"
 	"math"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/svg"
 	"facetd.example/bus"
 	"facetd.example/scheduler"
 )
@@ -35,7 +35,7 @@ var phaseColours = [bus.NumPhases]string{"#8b949e", "#7d68c9", "#c05fa6", "#d982
 var phaseNames = [bus.NumPhases]string{"other", "select", "write", "load", "share", "settle", "convert"}
 
 type timetable struct {
-	svg
+	*svg.Drawing
 	p     *scheduler.Plan
 	scale float64 // pixels per nanosecond
 }
@@ -47,7 +47,7 @@ func (s *timetable) x(ns int64) float64 { return svgLeft + float64(ns)*s.scale }
 // under them a thin line for every chip from its load to its last sample. Colours
 // suit light and dark pages.
 func Timetable(w io.Writer, p *scheduler.Plan) error {
-	s := &timetable{svg{bufio.NewWriter(w)}, p, svgWide / float64(p.Hyperperiod)}
+	s := &timetable{p: p, scale: svgWide / float64(p.Hyperperiod)}
 	y := svgTop
 	tops := make([]float64, len(p.Tasks))
 	for i := range p.Tasks {
@@ -60,59 +60,52 @@ func Timetable(w io.Writer, p *scheduler.Plan) error {
 		s.task(i, tops[i])
 	}
 	s.legend(y + svgFoot - 22)
-	s.printf("</svg>\n")
-	return s.w.Flush()
+	_, err := s.WriteTo(w)
+	return err
 }
+
+const timetableLight = `
+	text{font:12px system-ui,sans-serif;fill:#24292f}
+	.dim{fill:#57606a}
+	.name{font-weight:600}
+	.page{fill:#ffffff}
+	.win{fill:#6e7781;fill-opacity:.13}
+	.grid{stroke:#6e7781;stroke-opacity:.28}
+	.due{stroke:#c4302b;stroke-width:1.4}
+	.held{fill:#8a6d1f;fill-opacity:.75}
+`
+
+const timetableDark = `
+	text{fill:#e6edf3}
+	.dim{fill:#9ba5b0}
+	.page{fill:#11161c}
+	.win{fill:#adb8c4;fill-opacity:.16}
+	.grid{stroke:#adb8c4}
+	.due{stroke:#ff7b72}
+	.held{fill:#d8b84f}
+`
 
 func (s *timetable) head(y float64) {
 	width, height := svgLeft+svgWide+svgRight, y+svgFoot
-	s.printf("<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"timetable\" viewBox=\"0 0 %.0f %.0f\" width=\"%.0f\" height=\"%.0f\" role=\"img\">\n", width, height, width, height)
-	s.printf("<title>Timetable of %s</title>\n<style>\n", html.EscapeString(s.p.Array.Name))
-	// Every rule is for this drawing alone: it may stand within a page.
-	style := func(rules ...string) {
-		for _, r := range rules {
-			s.printf(".timetable %s\n", r)
-		}
-	}
-	style("text{font:12px system-ui,sans-serif;fill:#24292f}", ".dim{fill:#57606a}", ".end{text-anchor:end}", ".mid{text-anchor:middle}",
-		".name{font-weight:600}", ".page{fill:#ffffff}", ".win{fill:#6e7781;fill-opacity:.13}", ".grid{stroke:#6e7781;stroke-opacity:.28}",
-		".due{stroke:#c4302b;stroke-width:1.4}", ".held{fill:#8a6d1f;fill-opacity:.75}")
+	s.Drawing = svg.New("timetable", "Timetable of "+s.p.Array.Name, width, height)
+	light := timetableLight
 	for i, c := range phaseColours {
-		style(fmt.Sprintf(".p%d{fill:%s}", i, c))
+		light += fmt.Sprintf(".p%d{fill:%s}\n", i, c)
 	}
-	s.printf("@media (prefers-color-scheme:dark){\n")
-	style("text{fill:#e6edf3}", ".dim{fill:#9ba5b0}", ".page{fill:#11161c}", ".win{fill:#adb8c4;fill-opacity:.16}", ".grid{stroke:#adb8c4}",
-		".due{stroke:#ff7b72}", ".held{fill:#d8b84f}")
-	s.printf("}\n</style>\n")
-	s.rect("page", 0, 0, width, height)
-	m := s.p.Message
-	s.text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus", s.p.Array.Name, scheduler.Millis(int64(s.p.Hyperperiod)), 100*m.GetUtilization()))
+	s.Style(light, timetableDark)
+	s.Rect("page", 0, 0, width, height)
+	s.Text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus",
+		s.p.Array.Name, scheduler.Millis(int64(s.p.Hyperperiod)), 100*s.p.Message.GetUtilization()))
 }
 
 // axis draws the time marks, about ten of them at round times.
 func (s *timetable) axis(bottom float64) {
-	step := niceStep(float64(s.p.Hyperperiod) / 1e6 / 10)
-	for k := 0; ; k++ {
-		ms := float64(k) * step
-		if ms > float64(s.p.Hyperperiod)/1e6*(1+1e-9) {
-			break
-		}
+	for _, ms := range svg.Ticks(0, float64(s.p.Hyperperiod)/1e6, 10) {
 		x := svgLeft + ms*1e6*s.scale
-		s.line("grid", x, svgTop-8, x, bottom)
-		s.text("dim mid", x, bottom+14, fmt.Sprintf("%g", math.Round(ms*1e6)/1e6))
+		s.Line("grid", x, svgTop-8, x, bottom)
+		s.Text("dim mid", x, bottom+14, fmt.Sprintf("%g", math.Round(ms*1e6)/1e6))
 	}
-	s.text("dim end", svgLeft-10, bottom+14, "ms")
-}
-
-// niceStep is the least 1, 2 or 5 times a power of ten that is not below v.
-func niceStep(v float64) float64 {
-	tens := math.Pow(10, math.Floor(math.Log10(v)))
-	for _, m := range []float64{1, 2, 5} {
-		if m*tens >= v*(1-1e-9) {
-			return m * tens
-		}
-	}
-	return 10 * tens
+	s.Text("dim end", svgLeft-10, bottom+14, "ms")
 }
 
 func (s *timetable) holdHeight(task int) float64 {
@@ -125,8 +118,8 @@ func (s *timetable) holdHeight(task int) float64 {
 
 func (s *timetable) task(i int, top float64) {
 	tp := &s.p.Tasks[i]
-	s.text("name end", svgLeft-10, top+11, tp.Task.Name)
-	s.text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
+	s.Text("name end", svgLeft-10, top+11, tp.Task.Name)
+	s.Text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
 	s.windows(i, top)
 	s.segments(i, top)
 	if tp.Task.Class.HasMemory() {
@@ -143,9 +136,9 @@ func (s *timetable) windows(i int, top float64) {
 		}
 		x, w := s.x(e.Release), float64(e.Deadline-e.Release)*s.scale
 		if w >= 3 {
-			s.rect("win", x+.5, top-3, w-1, svgBar+6)
+			s.Rect("win", x+.5, top-3, w-1, svgBar+6)
 		}
-		s.line("due", s.x(e.Deadline), top-6, s.x(e.Deadline), top+3)
+		s.Line("due", s.x(e.Deadline), top-6, s.x(e.Deadline), top+3)
 	}
 }
 
@@ -177,7 +170,7 @@ func (s *timetable) segments(i int, top float64) {
 		for ph, d := range pc.busy {
 			if h := svgBar * float64(d) / total; d > 0 && h >= .05 {
 				y -= h
-				s.rect(fmt.Sprintf("p%d", ph), x, y, w, h)
+				s.Rect(fmt.Sprintf("p%d", ph), x, y, w, h)
 			}
 		}
 	}
@@ -188,7 +181,7 @@ func (s *timetable) holds(i int, top float64) {
 	n := len(s.p.Tasks[i].Task.Chips)
 	for at, h := range s.p.Held(i) {
 		if w := float64(h.For) * s.scale; w >= .2 {
-			s.rect("held", s.x(h.From), top+svgHold*float64(at%n%maxHoldLines), w, svgHold-1)
+			s.Rect("held", s.x(h.From), top+svgHold*float64(at%n%maxHoldLines), w, svgHold-1)
 		}
 	}
 }
@@ -200,13 +193,13 @@ func (s *timetable) legend(y float64) {
 			continue
 		}
 		label := fmt.Sprintf("%s %.2g %%", phaseNames[ph], 100*float64(s.p.Busy[ph])/float64(s.p.Hyperperiod))
-		s.rect(fmt.Sprintf("p%d", ph), x, y-10, 11, 11)
-		s.text("dim", x+16, y, label)
+		s.Rect(fmt.Sprintf("p%d", ph), x, y-10, 11, 11)
+		s.Text("dim", x+16, y, label)
 		x += 30 + 6.6*float64(len(label))
 	}
-	s.rect("held", x, y-6, 16, 2)
-	s.text("dim", x+22, y, "chip holds its load")
+	s.Rect("held", x, y-6, 16, 2)
+	s.Text("dim", x+22, y, "chip holds its load")
 	x += 150
-	s.line("due", x, y-10, x, y)
-	s.text("dim", x+8, y, "deadline")
+	s.Line("due", x, y-10, x, y)
+	s.Text("dim", x+8, y, "deadline")
 }

@@ -1,14 +1,13 @@
 package wiring
 
 import (
-	"bytes"
-	"encoding/xml"
-	"fmt"
 	"io"
 	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
+
+	"facetd.example/api/svg"
 )
 
 // Sizes of the drawing in pixels.
@@ -21,39 +20,39 @@ const (
 	band     = 4 // chips between stronger rules, to keep the eye on a row
 )
 
-// palette is written into the drawing: colours for a light panel, and for a dark
-// one where the reader's system asks for it. The panel is drawn, so that the map
-// can be read on whatever it is laid on.
-const palette = `
-svg{color-scheme:light dark}
-.panel{fill:#fcfbf8;stroke:#b9b4a8}
-.ink{fill:#20262e}
-.dim{fill:#5d6670}
-.row{fill:#f0ede4}
-.line{stroke:#a79f8c;stroke-width:1}
-.strong{stroke:#a79f8c;stroke-width:1.2}
-.dot{fill:#0b5c6b}
-.num{fill:#ffffff;font-weight:bold}
-.group{fill:#b4531a}
-.many{fill:#fcfbf8;stroke:#b4531a;stroke-width:2}
-.stem{stroke:#b4531a;stroke-width:1.5;opacity:.45}
-text{font-family:"DejaVu Sans Mono",Menlo,Consolas,monospace;font-size:12px}
-.title{font-size:16px;font-weight:bold}
-.num,.small{font-size:11px}
-@media (prefers-color-scheme: dark){
-.panel{fill:#171c22;stroke:#4a535e}
-.ink{fill:#e8e6df}
-.dim{fill:#a3acb5}
-.row{fill:#20272f}
-.line{stroke:#6b7580}
-.strong{stroke:#6b7580}
-.dot{fill:#56c2d6}
-.num{fill:#10151a}
-.group{fill:#f09a5b}
-.many{fill:#171c22;stroke:#f09a5b}
-.stem{stroke:#f09a5b}
-}
+// Colours for a light panel, and for a dark one where the reader's system asks for it. The
+// panel is drawn, so that the map can be read on whatever it is laid on.
+const (
+	lightPanel = `
+	.panel{fill:#fcfbf8;stroke:#b9b4a8}
+	.ink{fill:#20262e}
+	.dim{fill:#5d6670}
+	.row{fill:#f0ede4}
+	.line{stroke:#a79f8c;stroke-width:1}
+	.strong{stroke:#a79f8c;stroke-width:1.2}
+	.dot{fill:#0b5c6b}
+	.group{fill:#b4531a}
+	.many{fill:#fcfbf8;stroke:#b4531a;stroke-width:2}
+	.stem{stroke:#b4531a;stroke-width:1.5;opacity:.45}
+	text{font:12px "DejaVu Sans Mono",Menlo,Consolas,monospace}
+	.title{font-size:16px;font-weight:bold}
+	.num{fill:#ffffff;font-weight:bold;font-size:11px}
+	.small{font-size:11px}
 `
+	darkPanel = `
+	.panel{fill:#171c22;stroke:#4a535e}
+	.ink{fill:#e8e6df}
+	.dim{fill:#a3acb5}
+	.row{fill:#20272f}
+	.line{stroke:#6b7580}
+	.strong{stroke:#6b7580}
+	.dot{fill:#56c2d6}
+	.num{fill:#10151a}
+	.group{fill:#f09a5b}
+	.many{fill:#171c22;stroke:#f09a5b}
+	.stem{stroke:#f09a5b}
+`
+)
 
 // Map draws a wiring as an SVG to solder from: a row for each chip, a column for
 // each host line, and where they cross a dot with the number of the chip's input.
@@ -68,13 +67,13 @@ func Map(w io.Writer, in MapInput) error {
 	d := &drawing{in: &in}
 	d.measure()
 	d.draw()
-	_, err := w.Write(d.out.Bytes())
+	_, err := d.WriteTo(w)
 	return err
 }
 
 type drawing struct {
+	*svg.Drawing
 	in                      *MapInput
-	out                     bytes.Buffer
 	top, bottom             float64 // of the rows
 	nameX, laneX            float64 // right end of chip names, left end of lanes
 	linesX, listX, groupsX  float64
@@ -123,20 +122,16 @@ func (d *drawing) measure() {
 }
 
 func (d *drawing) draw() {
-	d.put(`<?xml version="1.0" encoding="UTF-8"?>` + "\n")
-	d.put(`<svg xmlns="http://www.w3.org/2000/svg" width="%s" height="%s" viewBox="0 0 %s %s" role="img">`+"\n",
-		px(d.width), px(d.height), px(d.width), px(d.height))
-	d.put("<title>%s</title>\n", escape(d.in.Title))
-	d.put("<desc>%d chips on %d select lines</desc>\n", len(d.in.Chips), len(d.in.Lines))
-	d.put("<style>%s</style>\n", palette)
-	d.put(`<rect class="panel" x="0.5" y="0.5" width="%s" height="%s" rx="6"/>`+"\n", px(d.width-1), px(d.height-1))
+	d.Drawing = svg.New("wiring", d.in.Title, d.width, d.height)
+	d.Put("<desc>%v chips on %v select lines</desc>\n", len(d.in.Chips), len(d.in.Lines))
+	d.Style(lightPanel, darkPanel)
+	d.Put(`<rect class="panel" x="0.5" y="0.5" width="%v" height="%v" rx="6"/>`+"\n", d.width-1, d.height-1)
 	d.text(margin, margin+14, "title ink", "", d.in.Title)
 	d.rows()
 	d.lines()
 	d.groups()
 	d.chips()
 	d.legend()
-	d.put("</svg>\n")
 }
 
 // rows draws the bands and rules behind everything.
@@ -145,7 +140,7 @@ func (d *drawing) rows() {
 	for i := range d.in.Chips {
 		y := d.top + rowPitch*float64(i)
 		if i%2 == 0 {
-			d.put(`<rect class="row" x="%s" y="%s" width="%s" height="%d"/>`+"\n", px(margin), px(y), px(right-margin), rowPitch)
+			d.Put(`<rect class="row" x="%v" y="%v" width="%v" height="%v"/>`+"\n", margin, y, right-margin, rowPitch)
 		}
 		if i%band == 0 {
 			d.rule("strong", margin, y, right, y)
@@ -172,8 +167,8 @@ func (d *drawing) lines() {
 	for i, name := range d.in.Lines {
 		x := d.lineX(i)
 		d.rule("line", x, d.top-6, x, d.bottom+6)
-		d.upright(x, d.top-10, "ink", "start", name)
-		d.text(x, d.bottom+20, "small dim", "middle", strconv.Itoa(wired[i]))
+		d.upright(x, d.top-10, "ink", "", name)
+		d.text(x, d.bottom+20, "small dim", "mid", strconv.Itoa(wired[i]))
 		d.upright(x, d.bottom+28, "ink", "end", name)
 	}
 	d.text(d.nameX, d.bottom+20, "small dim", "end", "wires")
@@ -183,13 +178,13 @@ func (d *drawing) lines() {
 func (d *drawing) groups() {
 	for i, g := range d.in.Groups {
 		x := d.groupsX + pitch*float64(i)
-		d.upright(x, d.top-10, "ink", "start", g.Name)
+		d.upright(x, d.top-10, "ink", "", g.Name)
 		if d.hasWordCounts {
 			words := "?"
 			if g.Words > 0 {
 				words = strconv.Itoa(g.Words)
 			}
-			d.text(x, d.bottom+20, "small dim", "middle", words)
+			d.text(x, d.bottom+20, "small dim", "mid", words)
 		}
 		if len(g.Chips) == 0 {
 			continue
@@ -200,8 +195,8 @@ func (d *drawing) groups() {
 		}
 		d.rule("stem", x, d.rowY(slices.Min(g.Chips)), x, d.rowY(slices.Max(g.Chips)))
 		for _, c := range slices.Compact(slices.Sorted(slices.Values(g.Chips))) {
-			d.put(`<rect class="%s" x="%s" y="%s" width="12" height="12" rx="2"><title>%s: %s</title></rect>`+"\n",
-				class, px(x-6), px(d.rowY(c)-6), escape(g.Name), escape(d.in.Chips[c].Name))
+			d.Put(`<rect class="%v" x="%v" y="%v" width="12" height="12" rx="2"><title>%v: %v</title></rect>`+"\n",
+				class, x-6, d.rowY(c)-6, g.Name, d.in.Chips[c].Name)
 		}
 	}
 	if d.hasWordCounts {
@@ -228,28 +223,28 @@ func (d *drawing) chips() {
 				continue
 			}
 			half := max(radius, 4+glyph*float64(len(numbers))/2)
-			d.put(`<g><title>%s input %s to %s</title><rect class="dot" x="%s" y="%s" width="%s" height="%d" rx="%d"/>`,
-				escape(c.Name), numbers, escape(d.in.Lines[line]), px(d.lineX(line)-half), px(y-radius), px(2*half), 2*radius, radius)
-			d.text(d.lineX(line), y+4, "num", "middle", numbers)
-			d.put("</g>\n")
+			d.Put(`<g><title>%v input %v to %v</title><rect class="dot" x="%v" y="%v" width="%v" height="%v" rx="%v"/>`,
+				c.Name, numbers, d.in.Lines[line], d.lineX(line)-half, y-radius, 2*half, 2*radius, radius)
+			d.text(d.lineX(line), y+4, "num", "mid", numbers)
+			d.Put("</g>\n")
 		}
 	}
 }
 
 func (d *drawing) legend() {
 	y := d.height - margin
-	d.put(`<rect class="dot" x="%s" y="%s" width="18" height="18" rx="9"/>`+"\n", px(margin), px(y-13))
-	d.text(margin+9, y, "num", "middle", "1")
+	d.Put(`<rect class="dot" x="%v" y="%v" width="18" height="18" rx="9"/>`+"\n", margin, y-13)
+	d.text(margin+9, y, "num", "mid", "1")
 	d.text(margin+26, y, "small dim", "", "input 1 wired to this line")
 	if len(d.in.Groups) == 0 {
 		return
 	}
 	x := margin + 26 + glyph*28.0
-	d.put(`<rect class="group" x="%s" y="%s" width="12" height="12" rx="2"/>`+"\n", px(x), px(y-10))
+	d.Put(`<rect class="group" x="%v" y="%v" width="12" height="12" rx="2"/>`+"\n", x, y-10)
 	d.text(x+18, y, "small dim", "", "in the group")
 	if d.hasWordCounts {
 		x += 18 + glyph*14
-		d.put(`<rect class="many" x="%s" y="%s" width="12" height="12" rx="2"/>`+"\n", px(x), px(y-10))
+		d.Put(`<rect class="many" x="%v" y="%v" width="12" height="12" rx="2"/>`+"\n", x, y-10)
 		d.text(x+18, y, "small dim", "", "in a group of several words")
 	}
 }
@@ -257,38 +252,16 @@ func (d *drawing) legend() {
 func (d *drawing) lineX(line int) float64 { return d.linesX + pitch*float64(line) }
 func (d *drawing) rowY(chip int) float64  { return d.top + rowPitch*(float64(chip)+0.5) }
 
-func (d *drawing) put(format string, args ...any) { fmt.Fprintf(&d.out, format, args...) }
-
+// text writes with its start, its end or its middle at x.
 func (d *drawing) text(x, y float64, class, anchor, text string) {
-	d.put(`<text class="%s" x="%s" y="%s"`, class, px(x), px(y))
-	if anchor != "" {
-		d.put(` text-anchor="%s"`, anchor)
-	}
-	d.put(">%s</text>\n", escape(text))
+	d.Text(strings.TrimSpace(class+" "+anchor), x, y, text)
 }
 
 // upright writes from bottom to top.
 func (d *drawing) upright(x, y float64, class, anchor, text string) {
-	d.put(`<text class="%s" transform="translate(%s %s) rotate(-90)" text-anchor="%s">%s</text>`+"\n",
-		class, px(x+4), px(y), anchor, escape(text))
+	d.Upright(strings.TrimSpace(class+" "+anchor), x+4, y, text)
 }
 
-func (d *drawing) rule(class string, x1, y1, x2, y2 float64) {
-	d.put(`<line class="%s" x1="%s" y1="%s" x2="%s" y2="%s"/>`+"\n", class, px(x1), px(y1), px(x2), px(y2))
-}
-
-// px writes a coordinate to a tenth of a pixel, so that the bytes do not depend on
-// the last bits of a sum.
-func px(v float64) string {
-	return strings.TrimSuffix(strconv.FormatFloat(v, 'f', 1, 64), ".0")
-}
+func (d *drawing) rule(class string, x1, y1, x2, y2 float64) { d.Line(class, x1, y1, x2, y2) }
 
 func runes(s string) int { return utf8.RuneCountInString(s) }
-
-func escape(s string) string {
-	var b strings.Builder
-	if err := xml.EscapeText(&b, []byte(s)); err != nil {
-		return "" // a strings.Builder does not fail
-	}
-	return b.String()
-}

@@ -3,13 +3,14 @@ package measure
 import (
 	"bytes"
 	"fmt"
-	"html"
 	"image"
 	"image/color"
 	"image/png"
 	"math"
 	"strconv"
 	"strings"
+
+	"facetd.example/api/svg"
 )
 
 // Series is one line of a chart.
@@ -83,31 +84,37 @@ func (c *Chart) SVG() []byte {
 	}
 	x.widen()
 	y.widen()
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" width="%d" height="%d" role="img" aria-label="%s">`,
-		chartW, chartH, chartW, chartH, html.EscapeString(c.Title))
-	b.WriteString(`<style>text{font:12px sans-serif;fill:#222}.g{stroke:#8885;fill:none}.f{stroke:#888;fill:none}.l{fill:none;stroke-width:1.6}` +
-		`.m{stroke:#888;stroke-dasharray:5 4;fill:none}@media(prefers-color-scheme:dark){text{fill:#ddd}}</style>`)
-	fmt.Fprintf(&b, `<text x="%d" y="18" font-weight="bold">%s</text>`, chartL, html.EscapeString(c.Title))
-	c.frame(&b, &x, &y)
+	d := svg.New("chart", c.Title, chartW, chartH)
+	d.Style(chartLight, "text{fill:#ddd}")
+	d.Text("title", chartL, 18, c.Title)
+	c.frame(d, &x, &y)
 	px := func(v float64) float64 { return chartL + x.place(v)*(chartW-chartL-chartR) }
 	py := func(v float64) float64 { return chartH - chartB - y.place(v)*(chartH-chartT-chartB) }
 	if c.MarkX != nil {
-		fmt.Fprintf(&b, `<path class="m" d="M%.1f %dV%d"/>`, px(*c.MarkX), chartT, chartH-chartB)
+		d.Line("m", px(*c.MarkX), chartT, px(*c.MarkX), chartH-chartB)
 	}
 	if c.MarkY != nil && usable(*c.MarkY, c.LogY) {
-		fmt.Fprintf(&b, `<path class="m" d="M%d %.1fH%d"/>`, chartL, py(*c.MarkY), chartW-chartR)
+		d.Line("m", chartL, py(*c.MarkY), chartW-chartR, py(*c.MarkY))
 	}
 	for i, s := range c.Series {
-		s.draw(&b, palette[i%len(palette)], c.LogY, px, py)
+		colour := palette[i%len(palette)]
+		s.draw(d, colour, c.LogY, px, py)
 		if i < 14 {
-			fmt.Fprintf(&b, `<rect x="%d" y="%d" width="12" height="3" fill="%s"/><text x="%d" y="%d">%s</text>`,
-				chartW-chartR+12, chartT+6+17*i, palette[i%len(palette)], chartW-chartR+30, chartT+12+17*i, html.EscapeString(short(s.Name)))
+			d.Put(`<rect x="%v" y="%v" width="12" height="3" fill="%v"/>`, chartW-chartR+12, chartT+6+17*i, colour)
+			d.Text("", chartW-chartR+30, float64(chartT+12+17*i), short(s.Name))
 		}
 	}
-	b.WriteString("</svg>\n")
-	return []byte(b.String())
+	return d.Bytes()
 }
+
+const chartLight = `
+	text{font:12px sans-serif;fill:#222}
+	.title{font-weight:bold}
+	.g{stroke:#8885}
+	.f{stroke:#888;fill:none}
+	.l{fill:none;stroke-width:1.6}
+	.m{stroke:#888;stroke-dasharray:5 4}
+`
 
 func short(s string) string {
 	if r := []rune(s); len(r) > 16 {
@@ -129,14 +136,15 @@ func (x *axis) widen() {
 }
 
 // frame draws the field with its grid and numbers.
-func (c *Chart) frame(b *strings.Builder, x, y *axis) {
-	w, h := float64(chartW-chartL-chartR), float64(chartH-chartT-chartB)
-	fmt.Fprintf(b, `<rect class="f" x="%d" y="%d" width="%g" height="%g"/>`, chartL, chartT, w, h)
-	for _, t := range ticks(x.low, x.high, 6) {
+func (c *Chart) frame(d *svg.Drawing, x, y *axis) {
+	const w, h = float64(chartW - chartL - chartR), float64(chartH - chartT - chartB)
+	d.Rect("f", chartL, chartT, w, h)
+	for _, t := range svg.Ticks(x.low, x.high, 6) {
 		at := chartL + (t-x.low)/(x.high-x.low)*w
-		fmt.Fprintf(b, `<path class="g" d="M%.1f %dV%g"/><text x="%.1f" y="%g" text-anchor="middle">%s</text>`, at, chartT, chartT+h, at, chartT+h+16, number(t))
+		d.Line("g", at, chartT, at, chartT+h)
+		d.Text("mid", at, chartT+h+16, number(t))
 	}
-	for _, t := range ticks(y.low, y.high, 5) {
+	for _, t := range svg.Ticks(y.low, y.high, 5) {
 		if y.log && t != math.Round(t) {
 			continue
 		}
@@ -145,27 +153,11 @@ func (c *Chart) frame(b *strings.Builder, x, y *axis) {
 		if y.log {
 			label = number(math.Pow(10, t))
 		}
-		fmt.Fprintf(b, `<path class="g" d="M%d %.1fh%g"/><text x="%d" y="%.1f" text-anchor="end">%s</text>`, chartL, at, w, chartL-5, at+4, label)
+		d.Line("g", chartL, at, chartL+w, at)
+		d.Text("end", chartL-5, at+4, label)
 	}
-	fmt.Fprintf(b, `<text x="%g" y="%d" text-anchor="middle">%s</text>`, chartL+w/2, chartH-8, html.EscapeString(c.X))
-	fmt.Fprintf(b, `<text transform="translate(14 %g) rotate(-90)" text-anchor="middle">%s</text>`, chartT+h/2, html.EscapeString(c.Y))
-}
-
-// ticks are round numbers within a range, about n of them.
-func ticks(low, high float64, n int) []float64 {
-	raw := (high - low) / float64(n)
-	step := math.Pow(10, math.Floor(math.Log10(raw)))
-	for _, f := range []float64{1, 2, 5, 10} {
-		if step*f >= raw {
-			step *= f
-			break
-		}
-	}
-	var out []float64
-	for k := math.Ceil(low / step); k*step <= high && len(out) < 50; k++ {
-		out = append(out, k*step)
-	}
-	return out
+	d.Text("mid", chartL+w/2, chartH-8, c.X)
+	d.Upright("mid", 14, chartT+h/2, c.Y)
 }
 
 func number(v float64) string {
@@ -175,7 +167,7 @@ func number(v float64) string {
 	return strconv.FormatFloat(v, 'g', 4, 64)
 }
 
-func (s *Series) draw(b *strings.Builder, colour string, log bool, px, py func(float64) float64) {
+func (s *Series) draw(d *svg.Drawing, colour string, log bool, px, py func(float64) float64) {
 	var path strings.Builder
 	for i := range s.X {
 		if !usable(s.X[i], false) || !usable(s.Y[i], log) {
@@ -183,17 +175,13 @@ func (s *Series) draw(b *strings.Builder, colour string, log bool, px, py func(f
 		}
 		at, up := px(s.X[i]), py(s.Y[i])
 		if s.Dots {
-			fmt.Fprintf(b, `<circle cx="%.1f" cy="%.1f" r="2.5" fill="%s"/>`, at, up, colour)
+			d.Put(`<circle cx="%v" cy="%v" r="2.5" fill="%v"/>`, at, up, colour)
 			continue
 		}
-		command := "L"
-		if path.Len() == 0 {
-			command = "M"
-		}
-		fmt.Fprintf(&path, "%s%.1f %.1f", command, at, up)
+		fmt.Fprintf(&path, " %.1f,%.1f", at, up)
 	}
 	if path.Len() > 0 {
-		fmt.Fprintf(b, `<path class="l" stroke="%s" d="%s"/>`, colour, path.String())
+		d.Put(`<polyline class="l" stroke="%v" points="%v"/>`, colour, path.String())
 	}
 }
 

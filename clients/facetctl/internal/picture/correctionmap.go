@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/svg"
 )
 
 // panel is one parameter of a correction map, as it is drawn.
@@ -169,16 +170,19 @@ func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 	sx, size := mapScale(m)
 	cell := max(size.X, 230) + svgMargin
 	width := max(len(panels)*cell, svgTable) + 2*svgMargin
-	var b strings.Builder
+	height := 2*svgMargin + size.Y + (9+len(m.GetLevels()))*svgLine
+	d := svg.New("correction", "Correction map "+m.GetId(), float64(width), float64(height))
+	d.Style(svgStyle, "")
+	d.Rect("page", 0, 0, float64(width), float64(height))
 	y := svgMargin + svgLine
-	line := func(x int, class, anchor, format string, args ...any) {
-		fmt.Fprintf(&b, `<text x="%d" y="%d" class="%s" text-anchor="%s">%s</text>`+"\n", x, y, class, anchor, escape(fmt.Sprintf(format, args...)))
+	line := func(x int, class, format string, args ...any) {
+		d.Text(class, float64(x), float64(y), fmt.Sprintf(format, args...))
 	}
-	line(svgMargin, "t", "start", "Correction map %s", m.GetId())
+	line(svgMargin, "t", "Correction map %s", m.GetId())
 	y += svgLine
-	line(svgMargin, "s", "start", "chip %s, class %s, view %s; %s", m.GetChip(), m.GetChipClass(), m.GetView(), methodText(m))
+	line(svgMargin, "s", "chip %s, class %s, view %s; %s", m.GetChip(), m.GetChipClass(), m.GetView(), methodText(m))
 	y += svgLine
-	line(svgMargin, "s", "start", "made %s; %d of %d pixels defective (red)", m.GetCreateTime().AsTime().Format("2006-01-02 15:04 MST"), m.GetDefectivePixels(), m.GetRows()*m.GetColumns())
+	line(svgMargin, "s", "made %s; %d of %d pixels defective (red)", m.GetCreateTime().AsTime().Format("2006-01-02 15:04 MST"), m.GetDefectivePixels(), m.GetRows()*m.GetColumns())
 	y += svgLine
 	for i, p := range panels {
 		img := image.NewNRGBA(image.Rect(0, 0, size.X, size.Y))
@@ -187,44 +191,50 @@ func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 		if err := png.Encode(&data, img); err != nil {
 			return nil, err
 		}
-		fmt.Fprintf(&b, `<image x="%d" y="%d" width="%d" height="%d" href="data:image/png;base64,%s"/>`+"\n", svgMargin+i*cell, y, size.X, size.Y, base64.StdEncoding.EncodeToString(data.Bytes()))
+		d.Put(`<image x="%v" y="%v" width="%v" height="%v" href="data:image/png;base64,%v"/>`+"\n", svgMargin+i*cell, y, size.X, size.Y, base64.StdEncoding.EncodeToString(data.Bytes()))
 	}
 	y += size.Y + svgLine
 	for i, p := range panels {
-		line(svgMargin+i*cell, "h", "start", "%s", p.title)
+		line(svgMargin+i*cell, "h", "%s", p.title)
 	}
 	y += svgLine
 	for i, p := range panels {
-		line(svgMargin+i*cell, "s", "start", "%s", p.rangeText())
+		line(svgMargin+i*cell, "s", "%s", p.rangeText())
 	}
 	y += 2 * svgLine
-	y = residualTable(&b, m, y)
-	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %d %d" role="img" aria-label="Correction map %s">
-<style>text{font-family:sans-serif;fill:#222}.t{font-size:17px;font-weight:600}.h{font-size:13px;font-weight:600}.s,.n{font-size:13px}.n{font-variant-numeric:tabular-nums}</style>
-<rect width="100%%" height="100%%" fill="#fff"/>
-`, width, y, width, y, escape(m.GetId()))
-	return []byte(head + b.String() + "</svg>\n"), nil
+	residualTable(d, m, y)
+	return d.Bytes(), nil
 }
+
+const svgStyle = `
+	text{font-family:sans-serif;fill:#222}
+	.page{fill:#fff}
+	.t{font-size:17px;font-weight:600}
+	.h{font-size:13px;font-weight:600}
+	.s{font-size:13px}
+	.n{font-size:13px;font-variant-numeric:tabular-nums}
+	.before{fill:#b9c4cc}
+	.after{fill:#24546b}
+	.noise{stroke:#b5541c;stroke-width:2}
+`
 
 func methodText(m *facetdv1.CorrectionMap) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(m.GetMethod().String(), "CALIBRATION_METHOD_"), "_", " "))
 }
 
 // residualTable writes a line for each level: the fixed pattern before and after, as
-// numbers and as bars over the temporal noise. It returns where the next line goes.
-func residualTable(b *strings.Builder, m *facetdv1.CorrectionMap, y int) int {
+// numbers and as bars over the temporal noise.
+func residualTable(d *svg.Drawing, m *facetdv1.CorrectionMap, top int) {
 	columns := []struct {
 		name string
-		x    int
+		x    float64
 	}{{"light (lux)", 90}, {"mean", 165}, {"noise", 235}, {"before", 310}, {"after", 380}, {"after (mV)", 465}}
-	cell := func(i, y int, class, value string) {
-		fmt.Fprintf(b, `<text x="%d" y="%d" class="%s" text-anchor="end">%s</text>`+"\n", svgMargin+columns[i].x, y, class, escape(value))
+	y := float64(top)
+	for _, c := range columns {
+		d.Text("h end", svgMargin+c.x, y, c.name)
 	}
-	for i, c := range columns {
-		cell(i, y, "h", c.name)
-	}
-	bars := svgMargin + 490
-	fmt.Fprintf(b, `<text x="%d" y="%d" class="h">before, after (dark); line: noise of a frame</text>`+"\n", bars, y)
+	const bars = svgMargin + 490
+	d.Text("h", bars, y, "before, after (dark); line: noise of a frame")
 	most := 1e-9
 	for _, l := range m.GetLevels() {
 		most = max(most, l.GetBeforeCodes(), l.GetAfterCodes(), l.GetNoiseCodes())
@@ -240,19 +250,14 @@ func residualTable(b *strings.Builder, m *facetdv1.CorrectionMap, y int) int {
 		if left < l.GetFloorCodes() {
 			left, below = l.GetFloorCodes(), "<"
 		}
-		for i, v := range []string{lux, fmt.Sprintf("%.1f", l.GetMeanCodes()), fmt.Sprintf("%.2f", l.GetNoiseCodes()), fmt.Sprintf("%.2f", l.GetBeforeCodes()), below + fmt.Sprintf("%.2f", left), below + fmt.Sprintf("%.3f", 1e3*left*m.GetVoltsPerCode())} {
-			cell(i, y, "n", v)
+		for i, v := range []string{lux, fmt.Sprintf("%.1f", l.GetMeanCodes()), fmt.Sprintf("%.2f", l.GetNoiseCodes()),
+			fmt.Sprintf("%.2f", l.GetBeforeCodes()), below + fmt.Sprintf("%.2f", left), below + fmt.Sprintf("%.3f", 1e3*left*m.GetVoltsPerCode())} {
+			d.Text("n end", svgMargin+columns[i].x, y, v)
 		}
-		fmt.Fprintf(b, `<rect x="%d" y="%d" width="%.1f" height="11" fill="#b9c4cc"/><rect x="%d" y="%d" width="%.1f" height="5" fill="#24546b"/>`+"\n",
-			bars, y-10, l.GetBeforeCodes()*scale, bars, y-7, left*scale)
-		fmt.Fprintf(b, `<line x1="%.1f" x2="%.1f" y1="%d" y2="%d" stroke="#b5541c" stroke-width="2"/>`+"\n",
-			float64(bars)+l.GetNoiseCodes()*scale, float64(bars)+l.GetNoiseCodes()*scale, y-13, y+4)
+		d.Rect("before", bars, y-10, l.GetBeforeCodes()*scale, 11)
+		d.Rect("after", bars, y-7, left*scale, 5)
+		noise := bars + l.GetNoiseCodes()*scale
+		d.Line("noise", noise, y-13, noise, y+4)
 	}
-	y += svgLine
-	fmt.Fprintf(b, `<text x="%d" y="%d" class="s">fixed pattern: standard deviation over the sound pixels, in codes; &lt; is what averaged noise can hide</text>`+"\n", svgMargin, y+4)
-	return y + svgMargin
+	d.Text("s", svgMargin, y+svgLine+4, "fixed pattern: standard deviation over the sound pixels, in codes; < is what averaged noise can hide")
 }
-
-var escaper = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&quot;")
-
-func escape(s string) string { return escaper.Replace(s) }
