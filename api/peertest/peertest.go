@@ -6,9 +6,15 @@
 package peertest
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"flag"
+	"fmt"
+	"math/rand/v2"
+	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -45,24 +51,72 @@ func Python(t testing.TB, modules ...string) string {
 	return path
 }
 
-// Node returns the path of node and a folder of the test in whose node_modules the
-// named npm packages are, such as "name@1.2.3". Where FACETD_PEERS=required npm may
-// fetch them; elsewhere only what its cache holds is used, and the test is skipped
-// when that does not suffice. No script of a package is run.
-func Node(t testing.TB, packages ...string) (node, folder string) {
+// Node returns node with a program and its arguments, where the program finds the named
+// npm packages, such as "name@1.2.3". They are installed once for all tests of a user.
+// Where FACETD_PEERS=required npm may fetch them; elsewhere only what its cache holds is
+// used, and the test is skipped when that does not suffice. No script of a package is run.
+func Node(t testing.TB, packages []string, program string, args ...string) *exec.Cmd {
 	t.Helper()
-	node, npm := Program(t, "node"), Program(t, "npm")
-	folder = t.TempDir()
-	args := []string{"install", "--no-audit", "--no-fund", "--ignore-scripts", "--loglevel=error", "--prefix", folder}
+	cmd := exec.Command(Program(t, "node"), append([]string{program}, args...)...)
+	cmd.Env = append(os.Environ(), "NODE_PATH="+filepath.Join(modules(t, packages), "node_modules"))
+	return cmd
+}
+
+// modules returns a folder in whose node_modules packages are.
+func modules(t testing.TB, packages []string) string {
+	t.Helper()
+	npm := Program(t, "npm")
+	cache, err := os.UserCacheDir()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cache = filepath.Join(cache, "facetd-tests")
+	sum := sha256.Sum256([]byte(strings.Join(packages, " ")))
+	folder := filepath.Join(cache, hex.EncodeToString(sum[:8]))
+	if _, err := os.Stat(folder); err == nil {
+		return folder
+	}
+	// Beside it first: whoever finds the folder finds all that is in it.
+	if err := os.MkdirAll(cache, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	fresh, err := os.MkdirTemp(cache, "new")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer os.RemoveAll(fresh)
+	args := []string{"install", "--no-audit", "--no-fund", "--ignore-scripts", "--loglevel=error", "--prefix", fresh}
 	if os.Getenv(requiredEnv) != "required" {
 		args = append(args, "--offline")
 	}
 	cmd := exec.Command(npm, append(args, packages...)...)
-	cmd.Dir = folder
+	cmd.Dir = fresh
 	if out, err := cmd.CombinedOutput(); err != nil {
 		absent(t, "npm has not "+strings.Join(packages, ", ")+": "+lastLine(out))
 	}
-	return node, folder
+	if err := os.Rename(fresh, folder); err != nil {
+		if _, there := os.Stat(folder); there != nil { // another test was not first
+			t.Fatal(err)
+		}
+	}
+	return folder
+}
+
+// Address returns an address of this machine on which nobody listens, for a program that
+// cannot take a free port by itself, or must take the same one twice. It is none that
+// those are given who ask for any: these begin at 32768 (Linux, ip_local_port_range; from
+// memory).
+func Address(t testing.TB) string {
+	t.Helper()
+	for range 100 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+rand.IntN(10_000)))
+		if err == nil {
+			defer l.Close()
+			return l.Addr().String()
+		}
+	}
+	t.Fatal("no port is free")
+	return ""
 }
 
 // Parallel makes n parallel tests of a package run at a time, unless -parallel says

@@ -81,16 +81,7 @@ type independent struct {
 // readIndependently reads a file with @mcap/core in node.
 func readIndependently(t *testing.T, file string) (got independent) {
 	t.Helper()
-	node, modules := peertest.Node(t, "@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6")
-	script, err := os.ReadFile("../record/testdata/read.cjs")
-	if err != nil {
-		t.Fatal(err)
-	}
-	program := filepath.Join(modules, "read.cjs") // beside its modules, where node looks for them
-	if err := os.WriteFile(program, script, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(node, program, file)
+	cmd := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"}, "../record/testdata/read.cjs", file)
 	cmd.Stderr = os.Stderr
 	text, err := cmd.Output()
 	if err != nil {

@@ -302,6 +302,7 @@ func (d *daemon) checkResponse(m *facetdv1.CorrectionMap, perDecade, gainSpread 
 // TestRawStaysRaw: with active correction maps and somebody who reads corrected frames, the raw ones
 // are what they are without, to the bit; and corrected ones are the correction map applied to them.
 func TestRawStaysRaw(t *testing.T) {
+	t.Parallel()
 	data := t.TempDir()
 	d := start(t, func(c *server.Setup) { c.Data = data })
 	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Task: "bed"}, 8, 10, 100, 500)
@@ -452,6 +453,7 @@ func TestFindsDefects(t *testing.T) {
 // TestOffsetUpdateAfterWarmingUp: correction maps made cold leave a pattern on a warm array, since slopes go
 // with the temperature; one even level brings it down at that light.
 func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
+	t.Parallel()
 	d := start(t, func(c *server.Setup) { c.Tasks, c.Data = config.None, t.TempDir() })
 	_, err := d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{})
 	if status.Code(err) != codes.FailedPrecondition {
@@ -501,6 +503,7 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 // TestPhotonTransferOfLinearPixels: an array with integrating pixels gives the figures of its
 // class.
 func TestPhotonTransferOfLinearPixels(t *testing.T) {
+	t.Parallel()
 	const text = `
 name: linear-bench
 select_lines: [a, b]

@@ -303,6 +303,7 @@ func TestStaleMaps(t *testing.T) {
 // TestKilledWhileWriting kills a process that replaces a correction map over and over, at any moment,
 // and finds a whole one each time.
 func TestKilledWhileWriting(t *testing.T) {
+	t.Parallel()
 	if dir := os.Getenv("CALIBRATION_TEST_WRITES"); dir != "" {
 		s := open(t, dir, bustest.MustArray(), nil, nil)
 		fmt.Println("writing")

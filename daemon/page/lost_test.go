@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"math/rand/v2"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -14,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"facetd.example/api/peertest"
 	"facetd.example/daemon/server"
 )
 
@@ -37,21 +36,6 @@ func serve(address string) {
 	}
 	fmt.Fprintln(os.Stderr, err)
 	os.Exit(1)
-}
-
-// steady returns an address that nobody listens on, and that no one is given who asks for
-// any free port: those begin at 32768 (Linux, ip_local_port_range; from memory).
-func steady(t *testing.T) string {
-	t.Helper()
-	for range 100 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 20_000+rand.IntN(10_000)))
-		if err == nil {
-			l.Close()
-			return l.Addr().String()
-		}
-	}
-	t.Fatal("no port is free")
-	return ""
 }
 
 func (p *process) start() {
@@ -113,7 +97,7 @@ func TestLostConnection(t *testing.T) {
 	if raceDetector {
 		t.Skip("as the other tests in a browser")
 	}
-	p := &process{t: t, http: steady(t)}
+	p := &process{t: t, http: peertest.Address(t)}
 	p.start()
 	b := browse(t, "http://"+p.http+"/", 1280, 800)
 	b.live(19)

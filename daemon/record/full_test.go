@@ -67,6 +67,7 @@ func (f *diskFile) Sync() error {
 // that it was given as lost, whenever the disk fails: in the list, in the event and in the
 // metrics.
 func TestWhatAFailedDiskHoldsIsCounted(t *testing.T) {
+	t.Parallel()
 	const sent = 95
 	disks := map[string]disk{
 		"no sync":             {room: 1 << 40, refuses: syscall.EIO},

@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"testing"
@@ -19,16 +18,7 @@ import (
 // An independent reader (JavaScript: @mcap/core, fzstd, protobufjs) finds the same
 // counts, times and pixels, in a recording that was closed and in one that was torn.
 func TestAnIndependentReaderAgrees(t *testing.T) {
-	node, modules := peertest.Node(t, "@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6")
-	script, err := os.ReadFile(filepath.Join("testdata", "read.cjs"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	// Beside its modules, where node looks for them.
-	program := filepath.Join(modules, "read.cjs")
-	if err := os.WriteFile(program, script, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	t.Parallel()
 	m, _, dir := manager(t, func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
 	m.PlanChanged(plan("wall", "bed"), 5)
 	start(t, m, "p", &facetdv1.RecordingOptions{Images: true, PartBytes: 4 << 20})
@@ -41,7 +31,7 @@ func TestAnIndependentReaderAgrees(t *testing.T) {
 	}
 	stop(t, m, "p")
 	whole := filepath.Join(dir, "p-001.mcap")
-	compare(t, node, program, whole, want, true)
+	compare(t, whole, want, true)
 
 	data, err := os.ReadFile(whole)
 	if err != nil {
@@ -55,12 +45,12 @@ func TestAnIndependentReaderAgrees(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	compare(t, node, program, rec.Path, want, false)
+	compare(t, rec.Path, want, false)
 }
 
-func compare(t *testing.T, node, program, path string, want []*facetdv1.FrameSet, all bool) {
+func compare(t *testing.T, path string, want []*facetdv1.FrameSet, all bool) {
 	t.Helper()
-	cmd := exec.Command(node, program, path)
+	cmd := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"}, "testdata/read.cjs", path)
 	cmd.Stderr = os.Stderr
 	text, err := cmd.Output()
 	if err != nil {

@@ -115,6 +115,7 @@ func wholeChunks(t *testing.T, path string) (chunks int, frames int, end int64) 
 // Killed in the middle of it, again and again: no chunk that was whole is lost, what
 // is kept is what went in, and the file is a proper one afterwards.
 func TestKilledTwentyTimes(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("starts twenty processes")
 	}
@@ -201,6 +202,7 @@ func recorded(t testing.TB, sets int) (path string, data []byte) {
 
 // Cut anywhere, a file keeps exactly the chunks that are whole.
 func TestRecoverKeepsEveryWholeChunk(t *testing.T) {
+	t.Parallel()
 	_, data := recorded(t, 30)
 	whole, err := NewReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 // TestExamples checks the example configurations with all files that they name: those
 // that only a robot or a recorder has are made here.
 func TestExamples(t *testing.T) {
+	t.Parallel()
 	examples, err := filepath.Glob("../../deploy/examples/*.yaml")
 	if err != nil || len(examples) < 3 {
 		t.Fatalf("%v %v", examples, err)

@@ -22,6 +22,7 @@ import (
 
 // TestLimits looks at bounds from outside.
 func TestLimits(t *testing.T) {
+	t.Parallel()
 	s, err := New(quick())
 	if err != nil {
 		t.Fatal(err)

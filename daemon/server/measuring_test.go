@@ -15,6 +15,7 @@ import (
 // Two that would measure each other are not let in together: while a bring-up waits for its
 // operator, probe and calibration are refused by name, and may come when it has ended.
 func TestOneMeasurementAtATime(t *testing.T) {
+	t.Parallel()
 	c := quick()
 	c.Tasks = config.None
 	conn, stop := running(t, c)

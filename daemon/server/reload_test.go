@@ -163,6 +163,7 @@ func TestReload(t *testing.T) {
 // What is wrong or cannot change is refused whole: neither the level of the log nor
 // the scene nor a task changes, although they differ too.
 func TestReloadRefusesWhole(t *testing.T) {
+	t.Parallel()
 	for name, test := range map[string]struct {
 		change func(*site)
 		says   string

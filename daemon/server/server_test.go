@@ -105,12 +105,14 @@ func (p *process) metric(series string) float64 {
 // eventually polls: what is waited for happens on another goroutine in real time.
 func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	deadline := time.Now().Add(20 * time.Second)
+	look, late := time.NewTicker(5*time.Millisecond), time.After(20*time.Second)
+	defer look.Stop()
 	for !ok() {
-		if time.Now().After(deadline) {
+		select {
+		case <-look.C:
+		case <-late:
 			t.Fatalf("after 20 s still not: %s", what)
 		}
-		time.Sleep(5 * time.Millisecond)
 	}
 }
 
@@ -123,6 +125,7 @@ func limited(t *testing.T) context.Context {
 // The demo as a whole, over real sockets: streams, changes of tasks, metrics, health
 // and the end.
 func TestDemoEndToEnd(t *testing.T) {
+	t.Parallel()
 	c := quick()
 	c.Scene = config.DefaultScene
 	c.Listen.Unix = filepath.Join(t.TempDir(), "s")
@@ -264,6 +267,7 @@ func TestStopAt(t *testing.T) {
 
 // Both paces give the same frame sets at the same bus times.
 func TestPacesAgree(t *testing.T) {
+	t.Parallel()
 	sums := map[string]string{}
 	for _, pace := range []string{config.Free, config.Realtime} {
 		c := quick()

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -74,12 +73,7 @@ func watch(t *testing.T, target string) *watcher {
 			t.Fatal(err)
 		}
 	}
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := free.Addr().String()
-	_ = free.Close() // Prometheus cannot take a free port by itself
+	address := peertest.Address(t) // Prometheus cannot take a free port by itself
 	cmd := exec.Command(program, "--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"),
 		"--web.listen-address="+address, "--log.level=warn")
 	var log strings.Builder
@@ -109,11 +103,14 @@ func readFile(t *testing.T, name string) string {
 // until waits for Prometheus, whose scrapes and evaluations come in their own time.
 func (w *watcher) until(what func() string, ok func() bool) {
 	w.t.Helper()
+	look, late := time.NewTicker(100*time.Millisecond), time.After(time.Until(w.deadline))
+	defer look.Stop()
 	for !ok() {
-		if time.Now().After(w.deadline) {
+		select {
+		case <-look.C:
+		case <-late:
 			w.t.Fatalf("not in time: %s", what())
 		}
-		time.Sleep(200 * time.Millisecond)
 	}
 }
 
@@ -220,6 +217,7 @@ func recordedSeries(t *testing.T) map[string]string {
 // A real Prometheus scrapes a daemon at work: every panel and every recording rule has
 // data, and what goes wrong is alerted on.
 func TestPrometheusWatchesTheDaemon(t *testing.T) {
+	t.Parallel()
 	peertest.Program(t, "prometheus")
 	c := quick()
 	c.Pace, c.Data = config.Realtime, t.TempDir()

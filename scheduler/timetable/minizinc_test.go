@@ -30,6 +30,7 @@ solve satisfy;
 // TestAgainstMiniZinc compares verdicts with MiniZinc and Gecode, a general-purpose
 // constraint solver, on 50 random sets, half of them infeasible.
 func TestAgainstMiniZinc(t *testing.T) {
+	t.Parallel()
 	solver := peertest.Program(t, "minizinc")
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
@@ -84,6 +85,7 @@ solve satisfy;
 // TestCutAgainstMiniZinc compares jobs of several segments that share resources and
 // are limited in their spans, where the search decides.
 func TestCutAgainstMiniZinc(t *testing.T) {
+	t.Parallel()
 	solver := peertest.Program(t, "minizinc")
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)

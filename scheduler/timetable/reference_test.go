@@ -97,6 +97,7 @@ func randomJobs(rng *rand.Rand, limits bool) (names []string, h int64, jobs []Jo
 // checker accepts, one of infeasible only where no table exists at all, whatever
 // the order of a task's jobs.
 func TestPlanAgainstAnyTable(t *testing.T) {
+	t.Parallel()
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))
@@ -257,6 +258,7 @@ func anyOrder(h int64, jobs []Job) bool {
 // TestManyLimitsAgainstAnyOrder: several jobs at once whose spans are limited, with
 // fixed slots in between, so that beginning one later moves the others.
 func TestManyLimitsAgainstAnyOrder(t *testing.T) {
+	t.Parallel()
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 8))

@@ -175,6 +175,7 @@ var lights = []float64{0, 0.3, 10, 1000, 30000}
 // noise: all are found, at most one in 10,000 others with them over all seeds, and the
 // residual in fresh frames falls below the temporal noise of one frame.
 func TestDefectsAndResidual(t *testing.T) {
+	t.Parallel()
 	false_, sound := 0, 0
 	for seed := uint64(1); seed <= 8; seed++ {
 		rng := rand.New(rand.NewPCG(seed, 7))

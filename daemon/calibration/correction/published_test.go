@@ -104,6 +104,7 @@ func TestEMVA1288(t *testing.T) {
 // beside scipy.optimize.least_squares: nowhere does scipy, started at the truth, find a
 // smaller sum of squares, and the parameters agree.
 func TestLogFitBesideSciPy(t *testing.T) {
+	t.Parallel()
 	python := peertest.Python(t, "numpy", "scipy")
 	const seed, pixels = 20261125, 100
 	rng := rand.New(rand.NewPCG(seed, 2))
@@ -165,6 +166,7 @@ json.dump(fits, sys.stdout)
 // levels the fixed pattern falls from far above the temporal noise to below a third of it,
 // and truly defective pixels apart nothing is called defective beyond one in 10,000.
 func TestSimulatedDies(t *testing.T) {
+	t.Parallel()
 	array, m := arrayfile.ParseArray("demo", deploy.CrawlerArray)
 	if len(m) > 0 {
 		t.Fatal(m)
@@ -260,6 +262,7 @@ func (s *simulatedChip) level(t *testing.T, lux float64, frames int) Level {
 // TestFalseDefects: of sound pixels with normal pattern and noise no more than one in
 // 10,000 is called defective, over many chips; the seed is in the log.
 func TestFalseDefects(t *testing.T) {
+	t.Parallel()
 	const seed = 77
 	rng := rand.New(rand.NewPCG(seed, 3))
 	shape, scale := Shape{Rows: 64, Columns: 64}, Scale{VoltsPerCode: 1e-3, HighestCode: 4095}
