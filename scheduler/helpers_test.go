@@ -1,7 +1,6 @@
 package scheduler_test
 
 import (
-	"fmt"
 	"math/rand/v2"
 	"os"
 	"testing"
@@ -12,6 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/chiptest"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -134,56 +134,11 @@ func benchClasses() []*facetdv1.ChipClass {
 	return []*facetdv1.ChipClass{mem, sw, cnt, trim, hex}
 }
 
-// combinations is in how many ways a class can be made of parts.
-const combinations = 2 * 2 * 3 * 2 * 16
-
-// classOfParts is the n-th of them.
-func classOfParts(n int) *facetdv1.ChipClass {
-	of := benchClasses()
-	mem, sw, trim, hex := of[0], of[1], of[3], of[4]
-	c := &facetdv1.ChipClass{Name: fmt.Sprint("parts-", n), Lattice: trim.Lattice, Readout: trim.Readout}
-	next := func(choices int) int {
-		i := n % choices
-		n /= choices
-		return i
-	}
-	if next(2) == 1 {
-		c.Lattice = hex.Lattice
-	}
-	if next(2) == 1 {
-		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-			Exposure: dur(1e6), ElectronsPerLuxS: 1e5, FullWellElectrons: 20000, VoltsPerElectron: 4e-5, ResetVolts: 2,
-		}}
-	}
-	switch next(3) {
-	case 1:
-		c.Memory = mem.Memory
-	case 2:
-		c.PixelSwitches = sw.PixelSwitches
-	}
-	if next(2) == 1 {
-		c.Counter = trim.Counter
-	}
-	if next(2) == 1 {
-		c.Regulator = trim.Regulator
-	}
-	if next(2) == 1 {
-		c.PixelBias = trim.PixelBias
-	}
-	if next(2) == 1 {
-		c.OutputBias = trim.OutputBias
-	}
-	if next(2) == 1 {
-		c.Amplifier = trim.Amplifier
-	}
-	return c
-}
-
 // randomClasses are five of all combinations of parts.
 func randomClasses(r *rand.Rand) []*facetdv1.ChipClass {
 	var classes []*facetdv1.ChipClass
-	for _, n := range r.Perm(combinations)[:5] {
-		classes = append(classes, classOfParts(n))
+	for _, n := range r.Perm(chiptest.Combinations)[:5] {
+		classes = append(classes, chiptest.Class(n))
 	}
 	return classes
 }

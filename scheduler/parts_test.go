@@ -7,6 +7,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel/chiptest"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -18,7 +19,7 @@ func TestEveryCombinationOfParts(t *testing.T) {
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	for n := range combinations {
+	for n := range chiptest.Combinations {
 		var p *scheduler.Plan
 		for p == nil {
 			p = planOf(t, r, n)
@@ -34,7 +35,7 @@ func TestEveryCombinationOfParts(t *testing.T) {
 func planOf(t *testing.T, r *rand.Rand, combination int) *scheduler.Plan {
 	t.Helper()
 	a := randomArray(r, func(msg *facetdv1.Array) {
-		msg.Classes = []*facetdv1.ChipClass{classOfParts(combination)}
+		msg.Classes = []*facetdv1.ChipClass{chiptest.Class(combination)}
 		msg.Chips = msg.Chips[:min(len(msg.Chips), 3)]
 		for _, c := range msg.Chips {
 			c.Class = msg.Classes[0].GetName()

@@ -70,6 +70,7 @@ func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64
 	}
 	d.Write(chipmodel.ColumnPattern, uint16(c.Columns))
 	d.Write(chipmodel.RowPattern, uint16(c.Rows))
+	d.Write(chipmodel.Gain, uint16(c.GainIndex))
 	n := class.Rows * class.Columns
 	sum, squares := make([]float64, n), make([]float64, n)
 	volts, codes := make([]float64, class.Columns), make([]uint16, class.Columns)

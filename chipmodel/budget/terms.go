@@ -60,7 +60,8 @@ func (k *reckoning) linearPixel() {
 	if light+dark < p.GetFullWellElectrons() { // a full well holds the same each time
 		k.add("shot noise", Random, volts*math.Sqrt(light+dark), "more light or exposure raises the signal faster than this")
 	}
-	k.add("read noise", Random, volts*p.GetReadNoiseElectrons(), "a higher conversion gain, or the mean of several frames")
+	// Joined pixels are read as one: their number does not lower the noise of the readout.
+	k.add("read noise", Random, volts*math.Sqrt(k.joined())*p.GetReadNoiseElectrons(), "a higher conversion gain, or the mean of several frames")
 	if !k.Calibrated {
 		spread := math.Hypot(p.GetDarkSpreadElectrons(), p.GetGainSpread()*light)
 		k.add("fixed pattern", Fixed, volts*spread, "calibrate dark level and gain of each pixel")

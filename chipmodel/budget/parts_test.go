@@ -1,0 +1,73 @@
+package budget
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/chiptest"
+)
+
+// TestEveryCombinationOfParts: whatever a class is made of, the noise of simulated frames
+// is what the budget states, with patterns, shares and gains drawn at random.
+func TestEveryCombinationOfParts(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	patterns := map[uint8]int{0: 1, 0x55: 2, 0x77: 4} // and the cells that each joins
+	pattern := func() uint8 { return []uint8{0, 0x55, 0x77}[r.IntN(3)] }
+	for n := range chiptest.Combinations {
+		a := arrayOf(t, chiptest.Class(n))
+		class := a.Classes[0]
+		c := Conditions{Lux: 20 + 12*r.Float64()} // far from either end of the converter
+		switch {
+		case class.HasMemory():
+			for range r.IntN(3) {
+				c.Shares = append(c.Shares, Share{Columns: pattern(), Rows: pattern()})
+			}
+		case class.HasSwitches():
+			c.Columns, c.Rows = pattern(), pattern()
+		}
+		c.GainIndex = r.IntN(max(len(class.Spec.GetAmplifier().GetGains()), 1))
+		b, m := New(a, 0, c)
+		if m.Err() != nil {
+			t.Fatal(class.Parts(), m)
+		}
+		const frames = 80
+		random, _ := measure(a, 0, c, frames, seed+uint64(n))
+		// A deviation of n samples has a standard error of 1/sqrt(2n). Pixels of a block
+		// are one sample; ripple moves all pixels of a frame alike.
+		rows, columns := patterns[c.Rows], patterns[c.Columns]
+		for _, s := range c.Shares {
+			rows, columns = max(rows, patterns[s.Rows]), max(columns, patterns[s.Columns])
+		}
+		allowed := 0.01 + 5/math.Sqrt(2*frames*float64(144/rows/columns))
+		ripple := term(b, "supply ripple").Codes / b.Random.Codes
+		if off := random/b.Random.Codes - 1; math.Abs(off) > allowed+ripple*ripple*5/math.Sqrt(2*frames) {
+			t.Errorf("combination %d (%s), %+v: noise of %.3f codes measured, %.3f stated\n%s", n, class.Parts(), c, random, b.Random.Codes, b.Table())
+		}
+	}
+}
+
+// arrayOf is an array of one chip.
+func arrayOf(t *testing.T, class *facetdv1.ChipClass) *chipmodel.Array {
+	t.Helper()
+	ns := func(n int64) *durationpb.Duration { return &durationpb.Duration{Nanos: int32(n)} }
+	a, m := chipmodel.New(&facetdv1.Array{
+		Name: "one", SelectLines: []string{"x"}, Classes: []*facetdv1.ChipClass{class},
+		Timing: &facetdv1.BusTiming{DeadTime: ns(200), SelectSetup: ns(300), Write: ns(1000), Strobe: ns(500), ReleaseLimit: ns(20000)},
+		Lanes: []*facetdv1.Lane{{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+			Bits: 12, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1000), NoiseVolts: 2e-4,
+		}}},
+		Chips: []*facetdv1.Chip{{Name: "c", Class: class.GetName(), Lane: "a", Selects: []string{"x"},
+			Mount: &facetdv1.Mount{}, Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}}},
+	})
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	return a
+}
