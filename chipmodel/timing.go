@@ -34,6 +34,11 @@ func (a *Array) ShareTime(c *Class, columns, rows uint8) time.Duration {
 		m.GetSwitchResistanceOhms(), m.GetCellCapacitanceFf()*1e-15, c.Bits)
 }
 
+// LaneDischarge is how long an undriven lane takes to come back to its idle level. The
+// array file does not say, since it depends on the board: ten microseconds are many time
+// constants of a usual lane (common practice, no source).
+const LaneDischarge = 10 * time.Microsecond
+
 // LaneSettle is how long a chip's lane needs to settle after a change, to half a
 // step of the converter: (bits+1) ln 2 time constants of the output resistance
 // and the whole line's capacitance, or the measured time of the class. The

@@ -223,3 +223,11 @@ func describe(run *facetdv1.BringupRun) string {
 	}
 	return out + run.GetPatch()
 }
+
+// Short names for the schema's.
+const (
+	pass    = facetdv1.Verdict_VERDICT_PASS
+	warn    = facetdv1.Verdict_VERDICT_WARN
+	fail    = facetdv1.Verdict_VERDICT_FAIL
+	skipped = facetdv1.Verdict_VERDICT_SKIPPED
+)

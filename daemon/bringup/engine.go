@@ -16,14 +16,6 @@ import (
 	"facetd.example/daemon/bringup/measure"
 )
 
-// Short names for the schema's.
-const (
-	pass    = facetdv1.Verdict_VERDICT_PASS
-	warn    = facetdv1.Verdict_VERDICT_WARN
-	fail    = facetdv1.Verdict_VERDICT_FAIL
-	skipped = facetdv1.Verdict_VERDICT_SKIPPED
-)
-
 // Light levels that a run sets on a virtual bus, in lux, and the stripes that it lays
 // over the lattices: 10 columns a period.
 const (
@@ -60,107 +52,11 @@ func (e *skipError) Error() string { return e.why }
 
 func skipf(format string, args ...any) error { return &skipError{why: fmt.Sprintf(format, args...)} }
 
-// report gathers the result of a step.
-type report struct {
-	*facetdv1.BringupResult
-}
-
-// add notes a number that passes within its limits and has the given verdict outside.
-// NaN stands for no limit.
-func (r *report) add(subject, quantity string, value float64, unit string, low, high float64, outside facetdv1.Verdict, note string) facetdv1.Verdict {
-	m := &facetdv1.BringupMeasurement{Subject: subject, Quantity: quantity, Value: value, Unit: unit, Verdict: pass}
-	if !math.IsNaN(low) {
-		m.Low = &low
-	}
-	if !math.IsNaN(high) {
-		m.High = &high
-	}
-	if value < low || value > high || math.IsNaN(value) {
-		m.Verdict, m.Note = outside, note
-	}
-	if math.IsNaN(value) || math.IsInf(value, 0) {
-		m.Value = 0
-	}
-	r.Measurements = append(r.Measurements, m)
-	return m.Verdict
-}
-
-// tell notes a number without limits.
-func (r *report) tell(subject, quantity string, value float64, unit, note string) {
-	r.add(subject, quantity, value, unit, none, none, pass, "")
-	r.Measurements[len(r.Measurements)-1].Note = note
-}
-
-var none = math.NaN()
-
-func (r *report) chart(c *measure.Chart) {
-	r.Pictures = append(r.Pictures, &facetdv1.BringupPicture{Title: c.Title, MediaType: "image/svg+xml", Data: c.SVG()})
-}
-
-func (r *report) sheet(title string, tiles []measure.Tile) {
-	if data, err := measure.Sheet(tiles); err == nil && len(tiles) > 0 {
-		r.Pictures = append(r.Pictures, &facetdv1.BringupPicture{Title: title, MediaType: "image/png", Data: data})
-	}
-}
-
-func (r *report) act(format string, args ...any) {
-	r.Actions = append(r.Actions, fmt.Sprintf(format, args...))
-}
-
-func (r *report) propose(path, value, current, reason string) {
-	r.Proposals = append(r.Proposals, &facetdv1.BringupProposal{Path: path, Value: value, Current: current, Reason: reason})
-}
-
-// conclude gives the result its verdict and a sentence.
-func (r *report) conclude(good string) {
-	if len(r.Measurements) == 0 {
-		r.Verdict, r.Summary = skipped, "nothing was measured"
-		return
-	}
-	count := map[facetdv1.Verdict]int{}
-	r.Verdict = pass
-	var worst *facetdv1.BringupMeasurement
-	for _, m := range r.Measurements {
-		count[m.Verdict]++
-		if worse(m.Verdict, r.Verdict) {
-			r.Verdict, worst = m.Verdict, m
-		}
-	}
-	r.Summary = good
-	if worst == nil {
-		return
-	}
-	number := strings.TrimSpace(fmt.Sprintf("%.4g %s", worst.GetValue(), worst.GetUnit()))
-	if worst.GetUnit() == "ns" {
-		number = time.Duration(worst.GetValue()).String()
-	}
-	r.Summary = strings.TrimPrefix(fmt.Sprintf("%s: %s %s: %s", worst.GetSubject(), worst.GetQuantity(), number, worst.GetNote()), ": ")
-	if n := count[r.Verdict] - 1; n > 0 {
-		r.Summary += fmt.Sprintf(" (and %d more)", n)
-	}
-}
-
-// worse orders verdicts: skipped and unset are no judgement.
-func worse(x, y facetdv1.Verdict) bool {
-	rank := func(v facetdv1.Verdict) int {
-		switch v {
-		case pass:
-			return 1
-		case warn:
-			return 2
-		case fail:
-			return 3
-		}
-		return 0
-	}
-	return rank(x) > rank(y)
-}
-
 // one runs one step. An error means that the run cannot go on; whatever keeps the step
 // from being done is in its result.
 func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.BringupResult, error) {
 	e.step = step
-	r := &report{&facetdv1.BringupResult{Step: step, StartBusNs: e.cfg.Now()}}
+	r := measure.NewReport(e.a, step, e.cfg.Now())
 	chips := proto.CloneOf(e.run).GetChips()
 	err := e.do(ctx, step, r)
 	if err == nil {
@@ -175,20 +71,22 @@ func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.
 		return nil, ctx.Err()
 	case errors.As(err, &skip):
 		if skip.disturbed {
-			r = &report{&facetdv1.BringupResult{Step: step, StartBusNs: r.StartBusNs, EndBusNs: r.EndBusNs}}
+			end := r.EndBusNs
+			r = measure.NewReport(e.a, step, r.StartBusNs)
+			r.EndBusNs = end
 			e.run.Chips = chips
 			for c, chip := range chips {
 				e.p.Settled(c, time.Duration(chip.GetSettleNs()))
 			}
 		}
-		r.Verdict, r.Summary = skipped, skip.why
+		r.Verdict, r.Summary = facetdv1.Verdict_VERDICT_SKIPPED, skip.why
 	case err != nil:
 		return nil, err
 	}
 	return r.BringupResult, nil
 }
 
-func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *report) error {
+func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *measure.Report) error {
 	switch step {
 	case facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES:
 		return e.supplies(ctx, r)

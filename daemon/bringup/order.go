@@ -3,7 +3,6 @@ package bringup
 import (
 	"context"
 	"fmt"
-	"math"
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
@@ -13,7 +12,7 @@ import (
 func counts(c *chipmodel.Class) bool { return c.Counts() }
 
 // order checks that counters stand where they should.
-func (e *engine) order(ctx context.Context, r *report) error {
+func (e *engine) order(ctx context.Context, r *measure.Report) error {
 	chips, err := e.chips("counter chips", counts)
 	if err != nil {
 		return err
@@ -45,28 +44,15 @@ func (e *engine) order(ctx context.Context, r *report) error {
 			return err
 		}
 	}
-	r.sheet("Stripes as the counter chips see them: every row should show them in the same place", tiles)
-	r.conclude("full scans and windows show the same pixels in the same places")
+	r.Sheet("Stripes as the counter chips see them: every row should show them in the same place", tiles)
+	r.Conclude("full scans and windows show the same pixels in the same places")
 	return nil
 }
 
 // judgeOrder compares two whole frames, windows after their own reset, and rows.
-func (e *engine) judgeOrder(ctx context.Context, r *report, c int, frames []bus.Capture, even []uint16) error {
+func (e *engine) judgeOrder(ctx context.Context, r *measure.Report, c int, frames []bus.Capture, even []uint16) error {
 	class := e.a.Chips[c].Class
-	bad := false
-	judge := func(what string, w chipmodel.Window, codes []uint16) {
-		shift, sure := measure.Shift(class, frames[0].Codes, w, codes)
-		if sure < 1.5 {
-			r.tell(e.name(c), what, 0, "pixels", "pixels look too much alike to tell")
-			return
-		}
-		note := "clocks were lost"
-		if shift > 0 {
-			note = "extra clocks were counted"
-		}
-		bad = r.add(e.name(c), what, float64(shift), "pixels", 0, 0, fail, note) == fail || bad
-	}
-	judge("a second full scan is off by", measure.Whole(class), frames[1].Codes)
+	bad := measure.JudgeShift(r, c, "a second full scan is off by", frames[0].Codes, measure.Whole(class), frames[1].Codes)
 	// The last row is where the counter comes to the end of its frame.
 	for _, row := range []int{class.Rows / 2, class.Rows - 1} {
 		for _, column := range []int{0, class.Columns / 2} {
@@ -76,24 +62,14 @@ func (e *engine) judgeOrder(ctx context.Context, r *report, c int, frames []bus.
 				return err
 			}
 			if len(captures) > 0 {
-				judge(fmt.Sprintf("a window from row %d, column %d on is off by", row, column), w, captures[0].Codes)
+				what := fmt.Sprintf("a window from row %d, column %d on is off by", row, column)
+				bad = measure.JudgeShift(r, c, what, frames[0].Codes, w, captures[0].Codes) || bad
 			}
 		}
 	}
-	slips, sharp := measure.Slips(class, frames[0].Codes, even)
-	if sharp > 0.3 {
-		r.tell(e.name(c), "stripes tell places to within", sharp, "pixels", "not sharp enough to see rows jump; use bolder stripes")
-	} else {
-		off, note := 0.0, ""
-		for _, s := range slips {
-			if math.Abs(s.Pixels) > math.Abs(off) {
-				off, note = s.Pixels, fmt.Sprintf("the stripes jump at row %d", s.Row)
-			}
-		}
-		bad = r.add(e.name(c), "stripes jump from row to row by", off, "pixels", -0.6, 0.6, fail, note) == fail || bad
-	}
+	bad = measure.JudgeSlips(r, c, frames[0].Codes, even) || bad
 	if bad {
-		r.act("Chip %s: look at its clock line with an oscilloscope at the chip: ringing counts twice, a slow edge not at all. A series resistor at the driver, a shorter wire or a longer step may mend it.", e.name(c))
+		r.Act("Chip %s: look at its clock line with an oscilloscope at the chip: ringing counts twice, a slow edge not at all. A series resistor at the driver, a shorter wire or a longer step may mend it.", e.name(c))
 	}
 	return nil
 }

@@ -13,12 +13,8 @@ import (
 	"facetd.example/daemon/fit"
 )
 
-// Limits in nanoseconds. Pixels lag a little differently after loads that follow each
-// other sooner or later, which is why the second one is wider.
 const (
-	skewLoads     = 40
-	skewLimit     = 20e3
-	togetherLimit = 100e3
+	skewLoads = 40
 	// skewRest is a rest in which pixels in usual light have followed it.
 	skewRest = 2 * time.Millisecond
 	// skewSpread is over what loads are spread by the golden section, so that they meet
@@ -27,7 +23,7 @@ const (
 )
 
 // skew compares when chips sample the light of a lamp that flickers.
-func (e *engine) skew(ctx context.Context, r *report) error {
+func (e *engine) skew(ctx context.Context, r *measure.Report) error {
 	chips, err := e.chips("memory chips", hasMemory)
 	if err != nil {
 		return err
@@ -46,30 +42,20 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 	at, single, hz, err := e.lags(chips, together, alone)
 	var few *fit.ConditionError
 	if errors.As(err, &few) {
-		r.add("", "condition of the lamp's phases that loads met", few.Condition, "", none, fit.MaxCondition, warn, "too few phases to tell delays")
-		r.act("Repeat the step: something else on the bus kept time with the lamp.")
-		r.conclude("")
+		measure.JudgeCondition(r, few)
+		r.Conclude("")
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	if amplitude(at) < 3 {
-		r.add("", "flicker seen", amplitude(at), "codes", 3, none, warn, "too little to compare chips by")
-		r.act("Take a lamp that flickers more.")
-		r.conclude("")
+	if !measure.JudgeFlicker(r, at) {
+		r.Conclude("")
 		return nil
 	}
 	chart := &measure.Chart{Title: fmt.Sprintf("Light at each load over the phase of %g Hz", hz), X: "phase, periods", Y: "mean code"}
 	for i, d := range at {
-		bad := r.add(e.name(d.Chip), "samples later than its class", float64(d.Delay), "ns",
-			-max(skewLimit, 4*float64(d.Sigma)), max(skewLimit, 4*float64(d.Sigma)), fail, fmt.Sprintf("it does not load with the others (± %v)", d.Sigma))
-		if bad == fail {
-			r.act("Chip %s: check its strobe line for a slow edge; frames across chips are not of one instant.", e.name(d.Chip))
-		}
-		later := measure.Later(d.Phase, single[i].Phase, hz)
-		limit := max(togetherLimit, 4*float64(d.Sigma+single[i].Sigma))
-		r.add(e.name(d.Chip), "samples later with the others than alone", float64(later), "ns", -limit, limit, warn, "loading together delays it")
+		measure.JudgeDelay(r, d, single[i], hz)
 		line := measure.Series{Name: e.name(d.Chip), Dots: true}
 		for k, t := range together.times[i] {
 			line.X = append(line.X, math.Mod(float64(t)*1e-9*hz, 1))
@@ -77,8 +63,8 @@ func (e *engine) skew(ctx context.Context, r *report) error {
 		}
 		chart.Series = append(chart.Series, line)
 	}
-	r.chart(chart)
-	r.conclude("chips that are loaded together sample together")
+	r.Chart(chart)
+	r.Conclude("chips that are loaded together sample together")
 	return nil
 }
 
@@ -91,19 +77,11 @@ func (e *engine) lags(chips []int, together, alone loaded) (at, single []measure
 	if err = errors.Join(err, otherErr); err != nil {
 		return nil, nil, 0, err
 	}
-	if amplitude(other) > 1.5*amplitude(at) {
+	if measure.Amplitude(other) > 1.5*measure.Amplitude(at) {
 		hz, at = 120, other
 	}
 	single, err = measure.Delays(e.a, chips, alone.times, alone.levels, hz)
 	return at, single, hz, err
-}
-
-func amplitude(d []measure.Delay) float64 {
-	sum := 0.0
-	for _, one := range d {
-		sum += one.Amplitude / float64(len(d))
-	}
-	return sum
 }
 
 // loaded is what loads showed: bus times and mean codes by chip and load.

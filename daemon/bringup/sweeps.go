@@ -2,9 +2,7 @@ package bringup
 
 import (
 	"context"
-	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"facetd.example/bus"
@@ -13,12 +11,8 @@ import (
 
 const stripesText = "Put stripes before the array, dark and bright, several across each row (a printed grating out of focus will do). Are they there?"
 
-// minContrast is the least root mean square step, in codes, by which settling is
-// measured: below it the converter's own steps count for too much.
-const minContrast = 12.0
-
 // settling sweeps the delay from a step to its sample, chip by chip.
-func (e *engine) settling(ctx context.Context, r *report) error {
+func (e *engine) settling(ctx context.Context, r *measure.Report) error {
 	chips, err := e.chips("chips", every)
 	if err != nil {
 		return err
@@ -41,13 +35,17 @@ func (e *engine) settling(ctx context.Context, r *report) error {
 			}
 		}
 		chart.Series = append(chart.Series, line)
-		e.judgeSettling(r, c, s, missing, found)
+		if measure.JudgeSettling(r, c, s, missing) {
+			found[c] = *s
+			e.p.Settled(c, s.Settle)
+			e.run.Chips[c].SettleNs = int64(s.Settle)
+		}
 	}
-	e.proposeSettling(r, found)
+	measure.ProposeSettling(r, found)
 	half := math.Exp2(-float64(e.a.Lanes[0].Bits) - 1)
 	chart.MarkY = &half
-	r.chart(chart)
-	r.conclude("every lane settles within the time that the description gives it")
+	r.Chart(chart)
+	r.Conclude("every lane settles within the time that the description gives it")
 	return nil
 }
 
@@ -95,69 +93,8 @@ func (e *engine) sweep(ctx context.Context, c int) (*measure.Settling, []measure
 	return nil, missing, nil
 }
 
-func (e *engine) judgeSettling(r *report, c int, s *measure.Settling, missing []measure.Missing, found map[int]measure.Settling) {
-	described := float64(e.a.LaneSettle(c))
-	if contrast := measure.Contrast(missing); contrast < minContrast {
-		r.add(e.name(c), "contrast of the stripes", contrast, "codes", minContrast, none, warn, "too little to measure settling")
-		r.act("Chip %s: bring more contrast into its view and repeat the step.", e.name(c))
-		return
-	}
-	if s == nil {
-		shortest := float64(missing[0].Delay)
-		r.tell(e.name(c), "shortest delay the converter allows", shortest, "ns", "the lane has settled by then; how much sooner cannot be told")
-		return
-	}
-	found[c] = *s
-	e.p.Settled(c, s.Settle)
-	e.run.Chips[c].SettleNs = int64(s.Settle)
-	r.tell(e.name(c), "time constant", float64(s.Tau), "ns", fmt.Sprintf("known to %.1f %%, from %d delays", 100*s.Relative, s.Points))
-	if r.add(e.name(c), "settling to half a step", float64(s.Settle), "ns", none, described*(1.03+2*s.Relative), fail, "slower than described: frames carry ghosts of the pixel before") == fail {
-		r.act("Chip %s: take the proposed settling time; if only this chip is slow, look for a long wire, a bad joint or a weak driver at its output.", e.name(c))
-	}
-}
-
-// proposeSettling proposes the slowest chip's time for each class that is not as
-// described.
-func (e *engine) proposeSettling(r *report, found map[int]measure.Settling) {
-	for i, class := range e.a.Classes {
-		slowest, off, name := time.Duration(0), false, ""
-		for c := range e.a.Chips {
-			s, is := found[c]
-			if !is || e.a.Chips[c].Class != class {
-				continue
-			}
-			described := float64(e.a.LaneSettle(c))
-			off = off || math.Abs(float64(s.Settle)-described) > (0.04+2*s.Relative)*described
-			if s.Settle > slowest {
-				slowest, name = s.Settle, e.name(c)
-			}
-		}
-		if !off {
-			continue
-		}
-		current := ""
-		if s := class.Spec.GetReadout().GetSettle(); s != nil {
-			current = s.AsDuration().String()
-		}
-		r.propose(fmt.Sprintf("classes[%d].readout.settle", i), yamlDuration(roundUp(slowest)), current,
-			fmt.Sprintf("slowest of the class: %s; (bits + 1) ln 2 time constants, to half a step", name))
-	}
-}
-
-// roundUp gives a time three figures.
-func roundUp(d time.Duration) time.Duration {
-	unit := time.Duration(1)
-	for d/unit >= 1000 {
-		unit *= 10
-	}
-	return (d + unit - 1) / unit * unit
-}
-
-// yamlDuration writes a time as array files have it, such as 4.32us.
-func yamlDuration(d time.Duration) string { return strings.ReplaceAll(d.String(), "µ", "u") }
-
 // converters looks at the first conversions after a rest.
-func (e *engine) converters(ctx context.Context, r *report) error {
+func (e *engine) converters(ctx context.Context, r *measure.Report) error {
 	chart := &measure.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion", Y: "codes"}
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
@@ -170,20 +107,10 @@ func (e *engine) converters(ctx context.Context, r *report) error {
 		if len(f.Errors) == 0 {
 			continue
 		}
-		limit := max(0.5, 4*f.Sigma)
-		if r.add(lane.Name, fmt.Sprintf("first conversion after %v of rest", rest), f.Errors[0], "codes", -limit, limit, warn, "it differs from those that follow") == warn {
-			r.act("Lane %s: throw away the first %d conversions after a rest: begin windows that many pixels early, or read a frame that nobody needs first. Check the decoupling of the reference.", lane.Name, f.Discard)
-			r.tell(lane.Name, "conversions to discard", float64(f.Discard), "", "")
-		}
-		r.tell(lane.Name, "noise of single conversions", f.Noise, "codes", "")
-		line := measure.Series{Name: lane.Name}
-		for k, v := range f.Errors {
-			line.X, line.Y = append(line.X, float64(k+1)), append(line.Y, v)
-		}
-		chart.Series = append(chart.Series, line)
+		measure.JudgeFirst(r, lane.Name, f, rest, chart)
 	}
-	r.chart(chart)
-	r.conclude("first conversions are like those that follow; no need to discard any")
+	r.Chart(chart)
+	r.Conclude("first conversions are like those that follow; no need to discard any")
 	return nil
 }
 

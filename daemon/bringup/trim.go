@@ -3,8 +3,6 @@ package bringup
 import (
 	"context"
 	"fmt"
-	"math"
-	"strings"
 
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
@@ -16,7 +14,7 @@ func movable(c *chipmodel.Class) bool {
 }
 
 // trim looks for the gain, offset and bias that use most of the converter.
-func (e *engine) trim(ctx context.Context, r *report) error {
+func (e *engine) trim(ctx context.Context, r *measure.Report) error {
 	chips, err := e.chips("chips with bias or gain registers", movable)
 	if err != nil {
 		return err
@@ -45,23 +43,22 @@ func (e *engine) trim(ctx context.Context, r *report) error {
 	for _, c := range chips {
 		best, ok := measure.ChooseTrim(e.a, c, points[c])
 		if !ok {
-			r.add(e.name(c), "gains that fit", 0, "", 1, none, fail, "no gain brings dark and lit into the range")
-			r.act("Chip %s: narrow the light that it shall see, or check its biases and supplies.", e.name(c))
+			measure.JudgeUntrimmable(r, c)
 			continue
 		}
 		got, err := e.trimPoint(ctx, c, best.Trim, true)
 		if err != nil {
 			return err
 		}
-		e.judgeTrim(r, c, best, got)
+		measure.JudgeTrim(r, c, best, got)
 		for _, lit := range []bool{false, true} {
 			for g := range measure.Gains(e.a.Chips[c].Class) {
 				chart.Series = append(chart.Series, trimLine(e.name(c), g, lit, points[c]))
 			}
 		}
 	}
-	r.chart(chart)
-	r.conclude("a trim is proposed for every chip that has one")
+	r.Chart(chart)
+	r.Conclude("a trim is proposed for every chip that has one")
 	return nil
 }
 
@@ -92,23 +89,4 @@ func (e *engine) trimPoint(ctx context.Context, c int, s measure.Trim, lit bool)
 	}
 	st := measure.StatsOf(captures[0].Codes, e.lane(c).Bits)
 	return measure.TrimPoint{Trim: s, Lit: lit, Mean: st.Mean, Lowest: float64(st.Lowest), Highest: float64(st.Highest)}, nil
-}
-
-func (e *engine) judgeTrim(r *report, c int, best measure.TrimChoice, got measure.TrimPoint) {
-	full := math.Exp2(float64(e.lane(c).Bits))
-	class := e.a.Chips[c].Class
-	var settings []string
-	if class.HasRegister(chipmodel.Gain) {
-		r.tell(e.name(c), "best gain register", float64(best.Gain), "", fmt.Sprintf("gain %g", class.Spec.GetAmplifier().GetGains()[best.Gain]))
-		r.tell(e.name(c), "best offset register", float64(best.Offset), "", "")
-		settings = append(settings, fmt.Sprintf("gain_index: %d, offset: %d", best.Gain, best.Offset))
-	}
-	if class.HasRegister(chipmodel.PixelBias) {
-		r.tell(e.name(c), "best pixel bias register", float64(best.PixelBias), "", "")
-		settings = append(settings, fmt.Sprintf("pixel_bias: %d", best.PixelBias))
-	}
-	r.add(e.name(c), "span from dark to lit", 100*best.Span/full, "% of the converter", 10, none, warn, "most of the converter lies idle")
-	r.add(e.name(c), "lowest pixel, lit, checked with this setting", got.Lowest, "codes", 1, full-2, warn, "clipped")
-	r.add(e.name(c), "highest pixel, lit, checked with this setting", got.Highest, "codes", 1, full-2, warn, "clipped")
-	r.act("Chip %s: put trim: {%s} into the views of its tasks.", e.name(c), strings.Join(settings, ", "))
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"math"
 	"slices"
 	"sync"
 	"time"
@@ -19,11 +18,7 @@ import (
 )
 
 const (
-	// A level has come to rest when the mean of every frame is within restCodes of what it
-	// was restSpan of bus time before, or within what noise allows; after restLimit it is
-	// taken as it is. Logarithmic pixels in the dark have time constants of a second.
-	restCodes = 0.15
-	restSpan  = time.Second
+	// A level that has not come to rest after restLimit of bus time is taken as it is.
 	restLimit = 10 * time.Second
 	// progressEvery is the host time between two messages of progress.
 	progressEvery = 100 * time.Millisecond
@@ -38,19 +33,11 @@ type collector struct {
 	codes []uint16
 	// means holds the mean of each frame that is gathered, by subject.
 	means [][]float64
-	rest  []resting
+	rest  []correction.Rest
 	still bool // came to rest
 
 	send func(*facetdv1.CollectLevelResponse) error
 	told time.Time
-}
-
-// resting watches the mean of one subject's frames until it stays.
-type resting struct {
-	times  []int64
-	means  []float64
-	before []uint16
-	noise  float64 // of a frame's mean, in codes
 }
 
 // CollectLevel gathers frames under the light that is there now. That it is done is said
@@ -184,7 +171,7 @@ func (c *collector) total(frames int) uint32 { return uint32(frames * len(c.ses.
 func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
 	n := len(c.ses.subjects)
 	c.level = &level{lux: lux, frames: frames, gathered: make([]*correction.Accumulator, n), firstNS: make([]int64, n), lastNS: make([]int64, n), kelvin: make([]float64, n)}
-	c.means, c.rest, c.index = make([][]float64, n), make([]resting, n), map[[2]string]int{}
+	c.means, c.rest, c.index = make([][]float64, n), make([]correction.Rest, n), map[[2]string]int{}
 	for i, sub := range c.ses.subjects {
 		var err error
 		if c.level.gathered[i], err = correction.NewAccumulator(sub.shape, sub.scale); err != nil {
@@ -215,6 +202,19 @@ func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
 	return nil
 }
 
+// report is what each chip showed at a level, with what an operator should know.
+func (c *collector) report() *facetdv1.CollectedLevel {
+	out := &facetdv1.CollectedLevel{Lux: c.level.lux, Frames: uint32(c.level.frames)}
+	for i, sub := range c.ses.subjects {
+		l := correction.JudgeLevel(c.level.gathered[i], c.means[i], c.still)
+		out.Chips = append(out.Chips, &facetdv1.ChipLevel{
+			Chip: sub.key.chip, View: sub.view, Frames: uint32(l.Frames), MeanCodes: l.Mean, NoiseCodes: l.Noise,
+			PatternCodes: l.Pattern, WanderCodes: l.Wander, ClippedLow: l.ClippedLow, ClippedHigh: l.ClippedHigh, Cautions: l.Cautions,
+		})
+	}
+	return out
+}
+
 // comeToRest reads frames until none drifts any more.
 func (c *collector) comeToRest(ctx context.Context, frames int) error {
 	var first, last int64
@@ -223,44 +223,16 @@ func (c *collector) comeToRest(ctx context.Context, frames int) error {
 			if last = f.GetLightBusNs(); round == 0 && i == 0 {
 				first = last
 			}
-			c.rest[i].add(last, mean, c.codes)
+			c.rest[i].Add(last, mean, c.codes)
 			return nil
 		}, func(chip string) error { return c.tell(facetdv1.LevelState_LEVEL_STATE_SETTLING, 0, frames, chip) })
 		if err != nil {
 			return err
 		}
-		if c.still = !slices.ContainsFunc(c.rest, func(r resting) bool { return !r.still() }); c.still || last-first > int64(restLimit) {
+		if c.still = !slices.ContainsFunc(c.rest, func(r correction.Rest) bool { return !r.Still() }); c.still || last-first > int64(restLimit) {
 			return nil
 		}
 	}
-}
-
-// add notes a frame. The noise of its mean is that of its pixels over the root of their
-// number; the pixels' comes from the difference of two frames.
-func (r *resting) add(atNS int64, mean float64, codes []uint16) {
-	r.times, r.means = append(r.times, atNS), append(r.means, mean)
-	if n := float64(len(codes)); len(r.before) == len(codes) {
-		var sum, squares float64
-		for i, c := range codes {
-			d := float64(c) - float64(r.before[i])
-			sum += d
-			squares += d * d
-		}
-		r.noise = math.Sqrt(max(squares/n-(sum/n)*(sum/n), 0)/2) / math.Sqrt(n)
-	}
-	r.before = append(r.before[:0], codes...)
-	// What is older than needed is forgotten.
-	for len(r.times) > 2 && atNS-r.times[1] >= int64(restSpan) {
-		r.times, r.means = r.times[1:], r.means[1:]
-	}
-}
-
-func (r *resting) still() bool {
-	last := len(r.times) - 1
-	if last < 1 || r.times[last]-r.times[0] < int64(restSpan) {
-		return false
-	}
-	return math.Abs(r.means[last]-r.means[0]) < max(restCodes, 2*math.Sqrt2*r.noise)
 }
 
 // inFlight is how many captures of a session wait for gaps at a time.

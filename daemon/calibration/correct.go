@@ -159,7 +159,7 @@ func (s *Service) notes(m *activeMap, applied correction.Applied, unfilled int) 
 		out = append(out, "the correction map is "+days(s.age(m))+" old")
 	}
 	now, then := s.cfg.Kelvin(s.cfg.Array.Chip(m.key.chip)), m.cmap.Kelvin
-	if now > 0 && then > 0 && math.Abs(now-then) > otherKelvin {
+	if now > 0 && then > 0 && math.Abs(now-then) > correction.OtherKelvin {
 		out = append(out, fmt.Sprintf("the correction map was made at %.0f K, the die has %.0f K", then, now))
 	}
 	if applied.Clamped > 0 {

@@ -25,10 +25,6 @@ const (
 	// prepareEvery is the bus time after which memories are loaded anew, well below
 	// what small analog memories hold.
 	prepareEvery = 100 * time.Millisecond
-	// discharge is how long a lane that nobody drives takes to come back to its idle
-	// level. The array file does not say; ten microseconds are many time constants of
-	// a usual lane (common practice, no source).
-	discharge = 10 * time.Microsecond
 )
 
 // Runner is what a probe needs of the dispatcher.
@@ -129,7 +125,7 @@ func Probe(ctx context.Context, cfg Config, opts diagnosis.Options, progress fun
 }
 
 func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most int, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, discharge), most: most,
+	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, chipmodel.LaneDischarge), most: most,
 		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: -1}
 	// Whatever the probe leaves, the timetable gets what it assumes.
 	defer cfg.Runner.Resync()

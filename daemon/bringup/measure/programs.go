@@ -16,11 +16,6 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Discharge is how long a lane that nobody drives is given to come back to its idle
-// level. It depends on the board: many time constants of a usual lane (common practice,
-// no source).
-const Discharge = 10 * time.Microsecond
-
 // Programs makes the programs of an array.
 type Programs struct {
 	a *chipmodel.Array
@@ -143,7 +138,7 @@ func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok b
 	}
 	g := p.program()
 	g.Select(0)
-	g.Wait(max(rest, slowest+Discharge))
+	g.Wait(max(rest, slowest+chipmodel.LaneDischarge))
 	g.look(pace, Spread(p.a.Chips[pace].Class, n), 0)
 	g.Select(0)
 	return g.Take(), true

@@ -44,9 +44,6 @@ const (
 	// that together they stay near half a gigabyte.
 	maxSamples = 16 << 20
 	maxNote    = 500
-	// otherKelvin is the difference in temperature from which on a frame says that its
-	// correction map was made at another: common practice, no source.
-	otherKelvin = 5
 )
 
 // Config is what the service stands on.

@@ -264,7 +264,7 @@ func (s *Service) steps(ctx context.Context, e *engine) error {
 		s.cfg.Logger.Info("bring-up step", zap.String("run", run.GetId()), zap.Stringer("step", step),
 			zap.Stringer("verdict", result.GetVerdict()), zap.String("summary", result.GetSummary()))
 		run.Results = append(run.Results, result)
-		if worse(result.GetVerdict(), run.GetVerdict()) {
+		if measure.Worse(result.GetVerdict(), run.GetVerdict()) {
 			run.Verdict = result.GetVerdict()
 		}
 		run.Finished = len(run.GetResults()) == len(run.GetSteps())
