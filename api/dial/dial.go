@@ -71,6 +71,11 @@ func OnThisMachine(address string) bool {
 	if err != nil {
 		return false
 	}
+	return Loopback(host)
+}
+
+// Loopback reports whether a host can be reached from this machine alone.
+func Loopback(host string) bool {
 	ip, err := netip.ParseAddr(host)
 	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }

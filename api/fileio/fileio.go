@@ -1,5 +1,5 @@
-// Package fileio reads files that people name, with a bound and with errors that people
-// read.
+// Package fileio reads files that people name, with a bound, and writes files whole or not
+// at all, with errors that people read.
 package fileio
 
 import (

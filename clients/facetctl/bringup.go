@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"slices"
 	"strings"
 
@@ -15,6 +14,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 )
 
 const bringupHelp = `bringup takes a freshly wired array, step by step and in the order that is safe, to an
@@ -327,7 +327,7 @@ func writeBringupReports(w io.Writer, run *facetdv1.BringupRun, prefix string) e
 		if len(f.data) == 0 {
 			continue
 		}
-		if err := os.WriteFile(prefix+f.ending, f.data, 0o644); err != nil {
+		if err := fileio.Write(prefix+f.ending, f.data); err != nil {
 			return err
 		}
 		fmt.Fprintf(w, "wrote %s\n", prefix+f.ending)

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -188,7 +187,7 @@ func drawMap(file, ext string, m *facetdv1.CorrectionMap) error {
 	if err != nil {
 		return err
 	}
-	return fileio.Plain(os.WriteFile(file, data, 0o666))
+	return fileio.Write(file, data)
 }
 
 func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {

@@ -5,11 +5,10 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"image"
 	"image/png"
-	"io/fs"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -208,7 +207,7 @@ func (s *saver) frame(base string, set *facetdv1.FrameSet, f *picture.Frame, all
 	if side.Frame, err = cli.Raw(bare); err != nil {
 		return err
 	}
-	return s.write(name+".json", func(out *os.File) error { return cli.WriteJSON(out, side) })
+	return s.write(name+".json", func(out io.Writer) error { return cli.WriteJSON(out, side) })
 }
 
 func (s *saver) writeSheet(base string, fs *facetdv1.FrameSet, frames []*picture.Frame) error {
@@ -230,33 +229,12 @@ func (s *saver) writeSheet(base string, fs *facetdv1.FrameSet, frames []*picture
 }
 
 func (s *saver) png(name string, img image.Image) error {
-	return s.write(name, func(out *os.File) error { return png.Encode(out, img) })
+	return s.write(name, func(out io.Writer) error { return png.Encode(out, img) })
 }
 
-// write makes a file whole or not at all: it is written under another name first.
-func (s *saver) write(name string, content func(*os.File) error) error {
+func (s *saver) write(name string, content func(io.Writer) error) error {
 	path := filepath.Join(s.dir, name)
-	f, err := os.CreateTemp(s.dir, ".facetctl-*")
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s: %w", path, p.Err)
-	}
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // fails once it has its name, which is right
-	if err := content(f); err != nil {
-		f.Close()
-		return err
-	}
-	if err := f.Chmod(0o644); err != nil {
-		f.Close()
-		return err
-	}
-	if err := f.Close(); err != nil {
-		return err
-	}
-	if err := os.Rename(f.Name(), path); err != nil {
+	if err := fileio.WriteWith(path, content); err != nil {
 		return err
 	}
 	s.files = append(s.files, path)

@@ -15,11 +15,11 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/die"
-	"facetd.example/daemon/durable"
 	"facetd.example/daemon/failure"
 )
 
@@ -329,13 +329,13 @@ func TestResumedAfterAKill(t *testing.T) {
 	}
 
 	// What a kill in the middle of writing leaves does no harm.
-	for name, text := range map[string]string{durable.TempPrefix + "123": "{", "junk.json": "{]"} {
+	for name, text := range map[string]string{fileio.TempPrefix + "123": "{", "junk.json": "{]"} {
 		if err := os.WriteFile(filepath.Join(data, "bringup", name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
 	again := newRigAllowing(t, groundTruth, 6, data)
-	if _, err := os.Stat(filepath.Join(data, "bringup", durable.TempPrefix+"123")); !errors.Is(err, os.ErrNotExist) {
+	if _, err := os.Stat(filepath.Join(data, "bringup", fileio.TempPrefix+"123")); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("a file half written was left: %v", err)
 	}
 	list, err := again.service.ListBringups(t.Context(), nil)

@@ -13,7 +13,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/daemon/durable"
+	"facetd.example/api/fileio"
 )
 
 // maxRunBytes bounds the file of a run.
@@ -34,7 +34,7 @@ func (s *Service) load() error {
 	errs = append(errs, err)
 	// The newest first, and no more than are kept.
 	for _, entry := range slices.Backward(entries) {
-		if strings.HasPrefix(entry.Name(), durable.TempPrefix) && entry.Type().IsRegular() {
+		if strings.HasPrefix(entry.Name(), fileio.TempPrefix) && entry.Type().IsRegular() {
 			_ = os.Remove(filepath.Join(s.folder(), entry.Name())) // nobody misses it; it is tried again next time
 			continue
 		}
@@ -92,7 +92,7 @@ func (s *Service) keep(run *facetdv1.BringupRun) error {
 	if err := os.MkdirAll(s.folder(), 0o750); err != nil {
 		return err
 	}
-	return durable.WriteFile(filepath.Join(s.folder(), run.GetId()+".json"), data, 0o600)
+	return fileio.WriteDurably(filepath.Join(s.folder(), run.GetId()+".json"), data, 0o600)
 }
 
 // forget drops the oldest runs from memory.

@@ -12,9 +12,9 @@ import (
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
-	"facetd.example/daemon/durable"
 )
 
 const (
@@ -60,7 +60,7 @@ func fileName(k key) string {
 // write puts a correction map's file in the place of an older one of the same name. A crash at any
 // moment leaves the old or the new one, whole.
 func (st *store) write(name string, data []byte) error {
-	return durable.WriteFile(filepath.Join(st.dir, name), data, 0o644)
+	return fileio.WriteDurably(filepath.Join(st.dir, name), data, 0o644)
 }
 
 // remove deletes a file of the folder, durably. One that is not there is no error.
@@ -68,7 +68,7 @@ func (st *store) remove(name string) error {
 	if err := os.Remove(filepath.Join(st.dir, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	return durable.SyncDir(st.dir)
+	return fileio.SyncDir(st.dir)
 }
 
 // found is what lies in the folder: correction maps of this array, and what is refused.
@@ -90,7 +90,7 @@ func (st *store) scan() (found, error) {
 	for i, e := range entries {
 		name := e.Name()
 		switch {
-		case strings.HasPrefix(name, durable.TempPrefix) && e.Type().IsRegular():
+		case strings.HasPrefix(name, fileio.TempPrefix) && e.Type().IsRegular():
 			_ = os.Remove(filepath.Join(st.dir, name)) // nobody misses it; it is tried again next time
 			continue
 		case i >= maxFiles:

@@ -20,10 +20,10 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/calibration/correction"
-	"facetd.example/daemon/durable"
 )
 
 // chip and its plain view, of which correction maps are made here.
@@ -207,7 +207,7 @@ func TestRefusedFiles(t *testing.T) {
 	write("other.map", of)
 	write("notes.txt", []byte("x"))
 	write("lies.map", append([]byte(fileMagic), bytes.Repeat([]byte{0xff}, 60)...))
-	write(durable.TempPrefix+"123", good[:100]) // what a crash leaves
+	write(fileio.TempPrefix+"123", good[:100]) // what a crash leaves
 	if err := os.Mkdir(filepath.Join(dir, "folder.map"), 0o755); err != nil {
 		t.Fatal(err)
 	}
@@ -241,7 +241,7 @@ func TestRefusedFiles(t *testing.T) {
 		t.Errorf("refused %v, want %v", got, want)
 	}
 	l.has(t, warning, "other.map", "another rig")
-	if _, err := os.Stat(filepath.Join(dir, durable.TempPrefix+"123")); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(filepath.Join(dir, fileio.TempPrefix+"123")); !errors.Is(err, fs.ErrNotExist) {
 		t.Error("a half-written file is still there")
 	}
 	if _, err := s.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: "other.map"}); err != nil {

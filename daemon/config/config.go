@@ -6,13 +6,13 @@ package config
 import (
 	"fmt"
 	"net"
-	"net/netip"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"facetd.example/api/dial"
 	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/access"
@@ -230,16 +230,10 @@ func (c *Config) checkAddress(m *invalid.Errors, path, address string) {
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
 		m.Add(path, fmt.Sprintf("%q is not a port", port), "use 0 to 65535; 0 takes a free one")
-	} else if !IsLoopback(host) && !c.Access.Remote() {
+	} else if !dial.Loopback(host) && !c.Access.Remote() {
 		m.Add(path, fmt.Sprintf("%q could be reached from other machines, which takes access control", address),
 			fmt.Sprintf("use 127.0.0.1:%d, or %s", n, access.RemoteHint))
 	}
-}
-
-// IsLoopback reports whether a host can be reached from this machine alone.
-func IsLoopback(host string) bool {
-	ip, err := netip.ParseAddr(host)
-	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }
 
 // Picture is where a picture that the scene names is found: beside the configuration file

@@ -4,9 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -103,22 +100,8 @@ func writeFile(cmd *cobra.Command, name string, data []byte) error {
 		_, err := cmd.OutOrStdout().Write(data)
 		return err
 	}
-	f, err := os.CreateTemp(filepath.Dir(name), ".facetd-*")
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s: %w", name, p.Err)
-	}
-	if err != nil {
+	if err := fileio.Write(name, data); err != nil {
 		return err
-	}
-	defer os.Remove(f.Name()) // fails once it has its name, which is right
-	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(0o644), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), name)
-	}
-	if err != nil {
-		return fileio.Plain(err)
 	}
 	fmt.Fprintf(cmd.ErrOrStderr(), "wrote %s\n", name)
 	return nil

@@ -17,7 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/daemon/durable"
+	"facetd.example/api/fileio"
 	"facetd.example/daemon/failure"
 )
 
@@ -109,7 +109,7 @@ func (r *recording) openPart() error {
 	part, err := newPartWriter(f, r.chunkSize(), metadata)
 	if err == nil {
 		// The name must be as durable as what is synced under it.
-		err = durable.SyncDir(r.cfg.Dir)
+		err = fileio.SyncDir(r.cfg.Dir)
 	}
 	if err != nil {
 		return errors.Join(err, f.Close(), os.Remove(r.path(false)))
@@ -420,7 +420,7 @@ func (r *recording) closePart() error {
 	}
 	r.closed(r.part.handed, r.part.size())
 	r.part = nil
-	return durable.SyncDir(r.cfg.Dir)
+	return fileio.SyncDir(r.cfg.Dir)
 }
 
 // closed says that the last file has its name, and what it holds.

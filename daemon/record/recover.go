@@ -13,7 +13,7 @@ import (
 
 	"github.com/foxglove/mcap/go/mcap"
 
-	"facetd.example/daemon/durable"
+	"facetd.example/api/fileio"
 )
 
 // Recovered is what Recover found and did.
@@ -93,7 +93,7 @@ func recoverFile(path string, limits Limits) (Recovered, error) {
 			return out, err
 		}
 	}
-	return out, durable.SyncDir(filepath.Dir(out.Path))
+	return out, fileio.SyncDir(filepath.Dir(out.Path))
 }
 
 // survey reads a file from the start and notes what is whole.

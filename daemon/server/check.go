@@ -8,9 +8,9 @@ import (
 
 	"go.uber.org/zap"
 
+	"facetd.example/api/dial"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/access"
-	"facetd.example/daemon/config"
 	"facetd.example/scheduler"
 )
 
@@ -81,7 +81,7 @@ func (c *Setup) who() []FoundAddress {
 		host, _, _ := net.SplitHostPort(address) // Validate was asked
 		who := "whoever is on this machine"
 		switch {
-		case !config.IsLoopback(host):
+		case !dial.Loopback(host):
 			var means []string
 			if c.Access.TLS.ClientCA != "" {
 				means = append(means, "client certificates")

@@ -1,0 +1,77 @@
+package fileio
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// TempPrefix begins the names of files that are being written. A crash can leave one
+// behind; whoever owns the folder may remove it when nothing is being written there.
+const TempPrefix = ".writing-"
+
+// Write puts a file of mode 0644 with these data in the place of what path names: at any
+// moment the old or the new one is there, whole. After a crash of the machine the new one
+// may be lost.
+func Write(path string, data []byte) error {
+	return WriteWith(path, func(w io.Writer) error {
+		_, err := w.Write(data)
+		return err
+	})
+}
+
+// WriteWith is Write of what content writes.
+func WriteWith(path string, content func(io.Writer) error) error {
+	return replace(path, 0o644, content, func(*os.File) error { return nil })
+}
+
+// WriteDurably puts a file with these data and this mode in the place of what path names,
+// and returns once it is on the disk. After an error the old file is there, whole; only
+// where the folder itself could not be written down may it be the new one.
+func WriteDurably(path string, data []byte, mode fs.FileMode) error {
+	err := replace(path, mode, func(w io.Writer) error {
+		_, err := w.Write(data)
+		return err
+	}, (*os.File).Sync)
+	if err != nil {
+		return err
+	}
+	return SyncDir(filepath.Dir(path))
+}
+
+func replace(path string, mode fs.FileMode, content func(io.Writer) error, sync func(*os.File) error) error {
+	f, err := os.CreateTemp(filepath.Dir(path), TempPrefix+"*")
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s: %w", path, p.Err) // not the name that nobody gave
+	}
+	if err != nil {
+		return err
+	}
+	err = content(f)
+	if err == nil {
+		err = f.Chmod(mode)
+	}
+	if err == nil {
+		err = sync(f)
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(Plain(err), os.Remove(f.Name()))
+	}
+	return nil
+}
+
+// SyncDir makes durable what was made, renamed or removed in a folder.
+func SyncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
