@@ -20,8 +20,33 @@ func (d *Document) Struct(p any) {
 	}
 }
 
-// Fields lists the names of a struct's fields in a file, and their numbers in the struct.
-func Fields(t reflect.Type) (names []string, numbers []int) {
+// Leaf is a field of a struct that is itself none.
+type Leaf struct {
+	// Path is the field in a file, such as "log.level".
+	Path  string
+	Field reflect.StructField
+	Of    reflect.Type // the struct that it stands in
+	Value reflect.Value
+}
+
+// Leaves lists the fields of the struct that p points to, and of the structs in it.
+func Leaves(p any) []Leaf { return leaves("", reflect.ValueOf(p).Elem()) }
+
+func leaves(path string, s reflect.Value) (list []Leaf) {
+	names, numbers := fieldsOf(s.Type())
+	for i, name := range names {
+		l := Leaf{invalid.Join(path, name), s.Type().Field(numbers[i]), s.Type(), s.Field(numbers[i])}
+		if l.Value.Kind() == reflect.Struct {
+			list = append(list, leaves(l.Path, l.Value)...)
+		} else {
+			list = append(list, l)
+		}
+	}
+	return list
+}
+
+// fieldsOf lists the names of a struct's fields in a file, and their numbers in it.
+func fieldsOf(t reflect.Type) (names []string, numbers []int) {
 	for i := range t.NumField() {
 		if tag := t.Field(i).Tag.Get("yaml"); tag != "" && tag != "-" {
 			names, numbers = append(names, tag), append(numbers, i)
@@ -31,7 +56,7 @@ func Fields(t reflect.Type) (names []string, numbers []int) {
 }
 
 func (d *Document) structure(n *yaml.Node, path string, s reflect.Value) {
-	names, numbers := Fields(s.Type())
+	names, numbers := fieldsOf(s.Type())
 	d.fields(n, path, names, func(i int, n *yaml.Node, path string) { d.any(n, path, s.Field(numbers[i])) })
 }
 

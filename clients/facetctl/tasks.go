@@ -285,14 +285,11 @@ func readTasks(stdin io.Reader, name string) ([]*facetdv1.Task, error) {
 	return list.GetTasks(), nil
 }
 
-// maxFile bounds what is read of a file of tasks.
-const maxFile = 16 << 20
-
 func readFile(stdin io.Reader, name string) ([]byte, error) {
 	if name == "-" {
-		return fileio.ReadFrom(stdin, "stdin", maxFile)
+		return fileio.ReadFrom(stdin, "stdin", yamlfile.MaxBytes)
 	}
-	return fileio.Read(name, maxFile)
+	return fileio.Read(name, yamlfile.MaxBytes)
 }
 
 func (a *app) tasksListCommand() *cobra.Command {

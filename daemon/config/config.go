@@ -171,10 +171,12 @@ func (c *Config) Validate() invalid.Errors {
 		}
 	}
 	if c.Calibration.MaxAge <= 0 {
-		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v", c.Calibration.MaxAge), "give a time above zero, such as 720h, or leave it out")
+		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v", c.Calibration.MaxAge),
+			"give a time above zero, such as 720h, or leave it out")
 	}
 	if c.MaxLag < 0 {
-		m.Add("max_lag", fmt.Sprintf("the host cannot be behind by %v", c.MaxLag), "give a time above zero, such as 100ms, or 0s for no word of it")
+		m.Add("max_lag", fmt.Sprintf("the host cannot be behind by %v", c.MaxLag),
+			"give a time above zero, such as 100ms, or 0s for no word of it")
 	}
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", c.StopAt), "give a time above zero, or leave it out")
@@ -186,7 +188,8 @@ func (c *Config) Validate() invalid.Errors {
 	c.checkAddress(&m, "listen.http", c.Listen.HTTP)
 	c.Access.Check(&m)
 	if n := len(c.Listen.Unix); n > maxSocketPath {
-		m.Add("listen.unix", fmt.Sprintf("the path has %d bytes", n), fmt.Sprintf("a socket's path has at most %d", maxSocketPath))
+		m.Add("listen.unix", fmt.Sprintf("the path has %d bytes", n),
+			fmt.Sprintf("a socket's path has at most %d", maxSocketPath))
 	}
 	choice("log.level", c.Log.Level, "debug", "info", "warn", "error")
 	choice("log.format", c.Log.Format, "json", "console")
@@ -205,7 +208,8 @@ func (c *Config) checkBus(m *invalid.Errors) {
 		m.Add("stop_at", "a recording ends by itself", "leave it out")
 	}
 	if s := c.Replay.Speed; !(s >= 0 && s <= replay.MaxSpeed) { // NaN is neither
-		m.Add("replay.speed", fmt.Sprintf("%v is not possible", s), fmt.Sprintf("use 0 (as fast as possible) to %d", replay.MaxSpeed))
+		m.Add("replay.speed", fmt.Sprintf("%v is not possible", s),
+			fmt.Sprintf("use 0 (as fast as possible) to %d", replay.MaxSpeed))
 	}
 }
 

@@ -2,7 +2,6 @@ package config
 
 import (
 	"fmt"
-	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -150,22 +149,11 @@ func TestDefaultsOfTheReferenceAreRead(t *testing.T) {
 
 // Every field that is said to be live is one of the configuration.
 func TestLiveFieldsExist(t *testing.T) {
-	var names []string
-	var walk func(path string, typ reflect.Type)
-	walk = func(path string, typ reflect.Type) {
-		for i := range typ.NumField() {
-			f := typ.Field(i)
-			if name := f.Tag.Get("yaml"); name != "" && name != "-" {
-				names = append(names, path+name)
-				if f.Type.Kind() == reflect.Struct {
-					walk(path+name+".", f.Type)
-				}
-			}
-		}
-	}
-	walk("", reflect.TypeFor[Config]())
+	leaves := yamlfile.Leaves(&Config{})
 	for _, name := range live {
-		if !slices.Contains(names, name) {
+		if !slices.ContainsFunc(leaves, func(l yamlfile.Leaf) bool {
+			return l.Path == name || strings.HasPrefix(l.Path, name+".")
+		}) {
 			t.Errorf("there is no field %s", name)
 		}
 	}

@@ -17,6 +17,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"facetd.example/api/golden"
+	"facetd.example/api/yamlfile"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
@@ -110,89 +111,83 @@ func written(t *testing.T, value any) string {
 	return "`" + strings.TrimSpace(string(text)) + "`"
 }
 
-// markdown writes the reference from the struct, its comments and its defaults.
-func markdown(t *testing.T) string {
-	docs := fieldDocs(t)
-	var b strings.Builder
-	b.WriteString(`# Configuration
+// What stands before and after the table of fields, with @ for backquotes.
+const (
+	beforeFields = `# Configuration
 
-Written from the configuration's own code; do not edit (` + "`go test ./daemon/config -run TestReference -update`" + `).
+Written from the configuration's own code; do not edit (@go test ./daemon/config -run TestReference -update@).
 
-` + "`facetd --config FILE`" + ` reads a YAML file with these fields; all may be left out, and unknown ones are errors.
-` + "`facetd check --config FILE`" + ` lists every error, also of the files that it names, and says who could connect.
-Names of files are relative to the configuration file, except ` + "`data`" + `, which is relative to the working folder.
+@facetd --config FILE@ reads a YAML file with these fields; all may be left out, and unknown ones are errors.
+@facetd check --config FILE@ lists every error, also of the files that it names, and says who could connect.
+Names of files are relative to the configuration file, except @data@, which is relative to the working folder.
 Flags of the command line come before the file. A reload (SIGHUP) applies the fields that say so in its column; a
 configuration that differs in others is refused as a whole, and the active one stays.
 Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](examples/replay.yaml).
 
 | field | type | default | reload | what it is |
 |---|---|---|---|---|
-`)
-	var walk func(path string, v reflect.Value, isLive bool)
-	walk = func(path string, v reflect.Value, isLive bool) {
-		pkg := filepath.Base(v.Type().PkgPath())
-		for i := range v.NumField() {
-			f := v.Type().Field(i)
-			tag := f.Tag.Get("yaml")
-			if tag == "" || tag == "-" {
-				continue
-			}
-			name := strings.TrimPrefix(path+"."+tag, ".")
-			fieldLive := config.IsLive(name)
-			if f.Type.Kind() == reflect.Struct {
-				walk(name, v.Field(i), fieldLive)
-				continue
-			}
-			doc := described(t, name, f, docs[pkg+"."+v.Type().Name()+"."+f.Name])
-			value := written(t, v.Field(i).Interface())
-			kind := kindOf(t, f.Type)
-			if unit := f.Tag.Get("unit"); unit != "" {
-				kind += ", " + unit
-			}
-			yes := ""
-			if fieldLive {
-				yes = "yes"
-				if name == "array" {
-					yes = "the same array"
-				}
-			}
-			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", name, kind, value, yes, strings.ReplaceAll(doc, "|", `\|`))
-		}
-	}
-	walk("", reflect.ValueOf(config.Default()), false)
-	b.WriteString(`
+`
+	afterFields = `
 ## Who may do what
 
 | address | asks for |
 |---|---|
 | Unix socket | nothing: its file's mode lets the daemon's user alone connect |
-| loopback (127.0.0.0/8, ::1) | nothing, or with ` + "`access.loopback: checked`" + ` a token |
+| loopback (127.0.0.0/8, ::1) | nothing, or with @access.loopback: checked@ a token |
 | any other | TLS 1.3, and a client certificate or a token |
 
-An address that is not a loopback one is refused at the start unless ` + "`access.tls.certificate`, `access.tls.key`" + ` and one of
-` + "`access.tls.client_ca` and `access.tokens`" + ` are there. The right to look reads everything: the array, tasks, plans, frames,
-status, events, metrics, the page, health and reflection, and plans changes without making them. The right to operate
-also changes things and takes bus time: tasks, captures, commands, probes, faults, light, calibrations, runs of bring-up,
-recordings, replays.
+An address that is not a loopback one is refused at the start unless @access.tls.certificate@, @access.tls.key@ and
+one of @access.tls.client_ca@ and @access.tokens@ are there. The right to look reads everything: the array, tasks,
+plans, frames, status, events, metrics, the page, health and reflection, and plans changes without making them. The
+right to operate also changes things and takes bus time: tasks, captures, commands, probes, faults, light,
+calibrations, runs of bring-up, recordings, replays.
 
-A token goes with every call, in gRPC metadata or the HTTP header ` + "`authorization: Bearer TOKEN`" + `; over HTTP also as the password
-of Basic, with any user, which browsers ask for and scrapers know. A caller that shows a token is judged by it alone, else by
-its certificate. ` + "`facetd token new`" + ` makes tokens; the file holds a line for each:
+A token goes with every call, in gRPC metadata or the HTTP header @authorization: Bearer TOKEN@; over HTTP also as
+the password of Basic, with any user, which browsers ask for and scrapers know. A caller that shows a token is judged
+by it alone, else by its certificate. @facetd token new@ makes tokens; the file holds a line for each:
 
-` + "```text\nNAME RIGHT EXPIRY sha256:DIGEST\nbench operate 2030-06-01 sha256:(64 hexadecimal digits)\n```" + `
+@@@text
+NAME RIGHT EXPIRY sha256:DIGEST
+bench operate 2030-06-01 sha256:(64 hexadecimal digits)
+@@@
 
 What a reload takes away, or time, counts at once for new calls on connections old and new, and ends streams within
-` + access.EndOfStreamLimit.String() + `. Refusals are counted in ` + "`facetd_access_refused_total`" + ` by reason; of a flood of them the log keeps ten a minute.
-Browsers: on plain connections the host must be an address or localhost, and requests that pages of other sites make are refused.
+%v. Refusals are counted in @facetd_access_refused_total@ by reason; of a flood of them the log keeps ten a minute.
+Browsers: on plain connections the host must be an address or localhost, and requests that pages of other sites make
+are refused.
 
-Keep the key and the token file readable for the daemon's user alone. Access control keeps strangers out; it does not make it safe
-to move a robot on what a camera saw, or to let two people operate it at once.
+Keep the key and the token file readable for the daemon's user alone. Access control keeps strangers out; it does not
+make it safe to move a robot on what a camera saw, or to let two people operate it at once.
 
 ## Limits
 
 | what | limit | beyond |
 |---|---|---|
-`)
+`
+)
+
+// markdown writes the reference from the struct, its comments and its defaults.
+func markdown(t *testing.T) string {
+	docs := fieldDocs(t)
+	var b strings.Builder
+	b.WriteString(strings.ReplaceAll(beforeFields, "@", "`"))
+	defaults := config.Default()
+	for _, l := range yamlfile.Leaves(&defaults) {
+		key := filepath.Base(l.Of.PkgPath()) + "." + l.Of.Name() + "." + l.Field.Name
+		kind, live := kindOf(t, l.Field.Type), ""
+		if unit := l.Field.Tag.Get("unit"); unit != "" {
+			kind += ", " + unit
+		}
+		switch {
+		case l.Path == "array":
+			live = "the same array"
+		case config.IsLive(l.Path):
+			live = "yes"
+		}
+		doc := strings.ReplaceAll(described(t, l.Path, l.Field, docs[key]), "|", `\|`)
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", l.Path, kind, written(t, l.Value.Interface()), live, doc)
+	}
+	fmt.Fprintf(&b, strings.ReplaceAll(afterFields, "@", "`"), access.EndOfStreamLimit)
 	for _, l := range server.Limits() {
 		fmt.Fprintf(&b, "| %s | %s | %s |\n", l.What, l.Value, l.Then)
 	}
@@ -202,4 +197,23 @@ to move a robot on what a camera saw, or to let two people operate it at once.
 func TestReferenceIsFresh(t *testing.T) {
 	want := markdown(t)
 	golden.Check(t, configDoc, want)
+}
+
+// TestDefaultsAreWritten: every default of the reference can be written into a file, and
+// changes nothing there.
+func TestDefaultsAreWritten(t *testing.T) {
+	want := config.Default()
+	for i, l := range yamlfile.Leaves(&want) {
+		var text strings.Builder
+		parts := strings.Split(l.Path, ".")
+		for depth, part := range parts {
+			fmt.Fprintf(&text, "\n%s%s: ", strings.Repeat(" ", depth), part)
+		}
+		text.WriteString(strings.Trim(written(t, l.Value.Interface()), "`"))
+		c, m := config.Parse("f", []byte(text.String()))
+		got := yamlfile.Leaves(&c)[i].Value
+		if len(m) > 0 || fmt.Sprint(got) != fmt.Sprint(l.Value) { // no list is as good as an empty one
+			t.Errorf("%s is %v, want %v: %v", text.String(), got, l.Value, m)
+		}
+	}
 }

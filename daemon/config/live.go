@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 )
 
 // live are the fields of the configuration that a reload can change. A field that is
@@ -25,24 +26,13 @@ func IsLive(field string) bool {
 
 // FixedChanged finds the fields that differ in next and cannot change while the daemon runs.
 func (c *Config) FixedChanged(next *Config) (m invalid.Errors) {
-	var walk func(path string, a, b reflect.Value)
-	walk = func(path string, a, b reflect.Value) {
-		for i := range a.NumField() {
-			f := a.Type().Field(i)
-			name := f.Tag.Get("yaml")
-			if name == "" || name == "-" {
-				continue
-			}
-			name = strings.TrimPrefix(path+"."+name, ".")
-			switch {
-			case IsLive(name):
-			case f.Type.Kind() == reflect.Struct:
-				walk(name, a.Field(i), b.Field(i))
-			case !reflect.DeepEqual(a.Field(i).Interface(), b.Field(i).Interface()):
-				m.Add(name, fmt.Sprintf("cannot change from %q to %q while the daemon runs", fmt.Sprint(a.Field(i)), fmt.Sprint(b.Field(i))), "restart the daemon")
-			}
+	after := yamlfile.Leaves(next)
+	for i, l := range yamlfile.Leaves(c) {
+		was, will := l.Value.Interface(), after[i].Value.Interface()
+		if !IsLive(l.Path) && !reflect.DeepEqual(was, will) {
+			change := fmt.Sprintf("cannot change from %q to %q while the daemon runs", fmt.Sprint(was), fmt.Sprint(will))
+			m.Add(l.Path, change, "restart the daemon")
 		}
 	}
-	walk("", reflect.ValueOf(c).Elem(), reflect.ValueOf(next).Elem())
 	return m
 }

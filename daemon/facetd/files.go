@@ -7,6 +7,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/api/yamlfile"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/deploy"
@@ -16,7 +17,7 @@ import (
 const fileForm = "a file, - for standard input, or demo for the built-in example"
 
 // maxFile bounds what is read of a file.
-const maxFile = 16 << 20
+const maxFile = yamlfile.MaxBytes
 
 // invalidError is a file with errors.
 type invalidError struct {
