@@ -74,9 +74,8 @@ type Config struct {
 	MaxLag time.Duration `yaml:"max_lag"`
 	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
 	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`
-	// Data is the folder where the daemon keeps recordings, its journal of events, what
-	// corrects frames, and runs of bring-up. Empty means no recordings, and the others in
-	// memory alone.
+	// Data is the folder where the daemon keeps recordings, its journal of events, correction
+	// maps and runs of bring-up. Empty means no recordings, and the others in memory alone.
 	Data string `yaml:"data"`
 	// Defects is a list of defective pixels of a virtual bus, each as
 	// CHIP:ROW,COLUMN=stuck@VOLTS or CHIP:ROW,COLUMN=noisy@VOLTS.
