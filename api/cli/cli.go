@@ -22,7 +22,7 @@ const (
 	StatusUsage  = 2
 )
 
-// UsageError is the error of a command line that makes no sense; nothing was
+// UsageError is the error of a command line that is wrong; nothing was
 // done. The user should read the command's help.
 type UsageError struct{ Message string }
 

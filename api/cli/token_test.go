@@ -6,7 +6,7 @@ import (
 	"testing/iotest"
 )
 
-// A token that a pipe gives in pieces is read whole; one that breaks off counts for nothing.
+// A token that a pipe gives in pieces is read to its end; one that breaks off is ignored.
 func TestTokenInPieces(t *testing.T) {
 	token, err := tokenIn("pipe", iotest.OneByteReader(strings.NewReader("facetd_abcdef\n")))
 	if token != "facetd_abcdef" || err != nil {

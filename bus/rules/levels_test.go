@@ -11,7 +11,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// levelsScan looks at lane a while nobody drives it, paced by a memory chip that was
+// levelsScan reads lane a while it is undriven, paced by a memory chip that was
 // never loaded, under a word that reaches other chips as well.
 func levelsScan() bus.Op {
 	return bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{
@@ -32,7 +32,7 @@ func captureOf(a *chipmodel.Array, op *bus.Op, from, early int64) bus.Capture {
 	}
 }
 
-// A look at levels claims nothing of the chip that paces it: neither that it drives,
+// A readout of levels claims nothing of the chip that paces it: neither that it drives,
 // nor that it was loaded, nor that nobody else listens. A scan without Levels does,
 // and the times of both are judged.
 func TestLevelsClaimNothing(t *testing.T) {
@@ -100,8 +100,8 @@ func TestLevelsMoveCounters(t *testing.T) {
 	}
 }
 
-// Only a look at levels with a settling time of its own may be early: a frame that asks
-// for the same violates rule 4, and so does a look that comes earlier than it says.
+// Only a readout of levels with a settling time of its own may be early: a frame that asks
+// for the same violates rule 4, and so does a readout that comes earlier than it says.
 func TestOnlyLevelsMayBeEarly(t *testing.T) {
 	a := MustArray()
 	for name, c := range map[string]struct {

@@ -218,7 +218,7 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64
 	conversion := in.paces[c].conversion
 	settle := in.needed(c)
 	if s.Levels && s.Settle > 0 {
-		// It is there to find out how the lane settles: it may look early, but not
+		// It is there to find out how the lane settles: it may sample early, but not
 		// earlier than it says.
 		settle = min(settle, s.Settle.Nanoseconds())
 	}

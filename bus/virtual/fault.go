@@ -9,7 +9,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// idleFraction is where in its converter's range a lane lies that nobody drives: a
+// idleFraction is where in its converter's range a undriven lane lies: a
 // weak pull holds it a little above the low end. Invented.
 const idleFraction = 1.0 / 32
 
@@ -75,7 +75,7 @@ func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
 // Faults returns the faults of the simulated array.
 func (b *Bus) Faults() []*facetdv1.Fault { return slices.Clone(b.faults.messages) }
 
-// ClearFaults makes the simulated array sound.
+// ClearFaults makes the simulated array fault-free.
 func (b *Bus) ClearFaults() { _ = b.SetFaults(nil) }
 
 // Contentions returns how often two dies began to drive one lane since the bus was

@@ -44,7 +44,7 @@ func TestFaultsChangeWhoListens(t *testing.T) {
 		word   chipmodel.LineSet
 		want   []int
 	}{
-		{"sound", nil, F | X0, []int{M0}},
+		{"good", nil, F | X0, []int{M0}},
 		{"a stuck active line", []*facetdv1.Fault{{Kind: stuckActive, Line: "x0"}}, F | G, []int{M0, C0}},
 		{"a stuck active line and no word", []*facetdv1.Fault{{Kind: stuckActive, Line: "x0"}}, 0, nil},
 		{"a stuck inactive line", []*facetdv1.Fault{{Kind: stuckInactive, Line: "f"}}, F | G | X0 | X1, []int{C0, T0}},
@@ -66,14 +66,14 @@ func TestFaultsChangeWhoListens(t *testing.T) {
 	}
 }
 
-// look enables under one word and looks at the lane of a chip under another; the
+// readLane enables under one word and reads the lane of a chip under another; the
 // inspector, which knows nothing of the faults, must have nothing to say.
-func look(t *testing.T, b *Bus, enable, word chipmodel.LineSet, chip int) bus.Capture {
+func readLane(t *testing.T, b *Bus, enable, word chipmodel.LineSet, chip int) bus.Capture {
 	t.Helper()
 	op := Scan(b.array, chip, 0, bus.Claim{})
 	op.Scan.Levels = true
 	all := F | G | H | X0 | X1 | X2
-	res, err := b.Run(t.Context(), b.Now(), segment("look", uint64(b.Now()),
+	res, err := b.Run(t.Context(), b.Now(), segment("read", uint64(b.Now()),
 		Select(enable), Write(1, chipmodel.OutputEnable, 1, b.array.Reach(enable)...),
 		Select(word), op,
 		Select(all), Write(2, chipmodel.OutputEnable, 0, b.array.All()...), Select(0)))
@@ -106,7 +106,7 @@ func TestFaultsChangeWhatALaneShows(t *testing.T) {
 		faults []*facetdv1.Fault
 		shows  func(*Bus, bus.Capture) bool
 	}{
-		{"sound", nil, driven},
+		{"good", nil, driven},
 		{"a dead chip", []*facetdv1.Fault{{Kind: dead, Chip: "s0"}}, isIdle},
 		{"another chip dead", []*facetdv1.Fault{{Kind: dead, Chip: "m0"}}, driven},
 		{"an open lane", []*facetdv1.Fault{{Kind: laneOpen, Lane: "a"}}, isIdle},
@@ -116,11 +116,11 @@ func TestFaultsChangeWhatALaneShows(t *testing.T) {
 		{"a line that is never active", []*facetdv1.Fault{{Kind: stuckInactive, Line: "h"}}, isIdle},
 	} {
 		b := faulty(t, c.faults...)
-		if cp := look(t, b, H|X0, H|X0, S0); !c.shows(b, cp) {
+		if cp := readLane(t, b, H|X0, H|X0, S0); !c.shows(b, cp) {
 			t.Errorf("%s: lane a shows %v", c.name, cp.Codes)
 		}
-		if cp := look(t, b, H|X0, H|X1, S0); (len(c.faults) == 0 || c.faults[len(c.faults)-1].Kind != laneSaturated) && !isIdle(b, cp) {
-			t.Errorf("%s: nobody drives and lane a shows %v", c.name, cp.Codes)
+		if cp := readLane(t, b, H|X0, H|X1, S0); (len(c.faults) == 0 || c.faults[len(c.faults)-1].Kind != laneSaturated) && !isIdle(b, cp) {
+			t.Errorf("%s: undriven, and lane a shows %v", c.name, cp.Codes)
 		}
 	}
 }
@@ -133,8 +133,8 @@ func TestFramesShowTheLane(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sound := testBus(t, free, 1)
-	counter, err := sound.Run(t.Context(), 0, segment("c0", 0, readOne(sound.array, C0, G|X0)...))
+	good := testBus(t, free, 1)
+	counter, err := good.Run(t.Context(), 0, segment("c0", 0, readOne(good.array, C0, G|X0)...))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +151,7 @@ func TestFramesShowTheLane(t *testing.T) {
 // inspector sees nothing wrong, the simulation does.
 func TestRealContentionIsNoticed(t *testing.T) {
 	b := faulty(t, &facetdv1.Fault{Kind: shorted, Chip: "m2", Input: 1, OtherLine: "x0"})
-	look(t, b, F|X0, F, M0)
+	readLane(t, b, F|X0, F, M0)
 	total, last := b.Contentions()
 	// Select 300, then the write of 1000 in contention; selecting all lines brings
 	// both back until they are disabled 300 later.
@@ -163,9 +163,9 @@ func TestRealContentionIsNoticed(t *testing.T) {
 		t.Errorf("the inspector judges by the wiring, and says %v", v)
 	}
 	b.ClearFaults()
-	look(t, b, F|X0, F, M0)
+	readLane(t, b, F|X0, F, M0)
 	if again, _ := b.Contentions(); again != total {
-		t.Errorf("a sound array contends")
+		t.Errorf("a fault-free array contends")
 	}
 	// Faults act at once.
 	if err := b.SetFaults([]*facetdv1.Fault{{Kind: stuckActive, Line: "f"}, {Kind: stuckActive, Line: "x0"}}); err != nil {
@@ -180,7 +180,7 @@ func TestContentionsAreBounded(t *testing.T) {
 	b := faulty(t, &facetdv1.Fault{Kind: shorted, Chip: "m2", Input: 1, OtherLine: "x0"})
 	const rounds = 100
 	for range rounds {
-		look(t, b, F|X0, F, M0)
+		readLane(t, b, F|X0, F, M0)
 	}
 	total, last := b.Contentions()
 	if total != 2*rounds || len(last) != keptContentions || !slices.IsSortedFunc(last, func(x, y Contention) int { return int(x.AtNS - y.AtNS) }) {
@@ -234,7 +234,7 @@ func TestSetFaultsReportsEveryError(t *testing.T) {
 	}
 }
 
-// Whatever was wrong with the array, once the faults are cleared it is sound.
+// Whatever was wrong with the array, once the faults are cleared it is fault-free.
 func TestFaultsLeaveNothingBehind(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
@@ -263,14 +263,14 @@ func TestFaultsLeaveNothingBehind(t *testing.T) {
 		if b.SetFaults(set) != nil {
 			continue // contradictory
 		}
-		look(t, b, H|X0, F|G|H|X0|X1|X2, T0)
+		readLane(t, b, H|X0, F|G|H|X0|X1|X2, T0)
 		b.ClearFaults()
 		before, _ := b.Contentions()
-		if cp := look(t, b, H|X0, H|X0, S0); isIdle(b, cp) {
-			t.Fatalf("seed %d: after %v the sound array shows %v", seed, set, cp.Codes)
+		if cp := readLane(t, b, H|X0, H|X0, S0); isIdle(b, cp) {
+			t.Fatalf("seed %d: after %v the fault-free array shows %v", seed, set, cp.Codes)
 		}
 		if total, _ := b.Contentions(); total != before {
-			t.Fatalf("seed %d: after %v the sound array contends", seed, set)
+			t.Fatalf("seed %d: after %v the fault-free array contends", seed, set)
 		}
 	}
 }

@@ -132,8 +132,8 @@ func (b *Bus) firstError(index int, volts []float64, at int64) {
 	}
 }
 
-// firstResidual is what a lane lacks when the first pixel of a look at its levels is
-// sampled. A look with a settling time of its own gives its first pixel just that,
+// firstResidual is what a lane lacks when the first pixel of a readout of its levels is
+// sampled. A readout with a settling time of its own gives its first pixel just that,
 // while the next ones may have to wait for the conversion before.
 func (b *Bus) firstResidual(s *bus.Scan, c int, rest float64) float64 {
 	if !s.Levels || s.Settle == 0 {

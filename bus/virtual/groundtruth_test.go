@@ -71,7 +71,7 @@ func TestCounterSlips(t *testing.T) {
 	}
 }
 
-// TestTrueSettling: a look at levels that comes early lacks exp(-t/tau) of the step, tau
+// TestTrueSettling: a readout of levels that comes early lacks exp(-t/tau) of the step, tau
 // being the true one: (bits + 1) ln 2 of them are the true settling time.
 func TestTrueSettling(t *testing.T) {
 	msg := Message()
@@ -106,13 +106,13 @@ func TestTrueSettling(t *testing.T) {
 // quarter of that; without a rest none is.
 func TestFirstConversions(t *testing.T) {
 	b := trueBus(t, &GroundTruth{Lanes: map[int]LaneGroundTruth{0: {FirstVolts: 0.1, Rest: time.Millisecond}}})
-	look := bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0},
+	readout := bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0},
 		Window: chipmodel.Window{Rows: 2, Columns: 6, RowStep: 1, ColumnStep: 1}}}
 	for _, c := range []struct {
 		rest time.Duration
 		want []float64
 	}{{2 * time.Millisecond, []float64{51.2, 12.8, 3.2}}, {20 * time.Microsecond, []float64{0, 0, 0}}} {
-		caps := run(t, b, Select(0), bus.Op{Kind: bus.OpWait, Hold: c.rest, Phase: 1}, look)
+		caps := run(t, b, Select(0), bus.Op{Kind: bus.OpWait, Hold: c.rest, Phase: 1}, readout)
 		base := float64(caps[0].Codes[11])
 		for i, want := range c.want { // 0.1 V of 2 V are 51.2 of 1024 codes
 			if got := float64(caps[0].Codes[i]) - base; math.Abs(got-want) > 1.5 {

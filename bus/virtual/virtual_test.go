@@ -276,7 +276,7 @@ func TestViolationReleasesTheLines(t *testing.T) {
 	}
 	b.Inspector().JobEnded(&bus.Job{Task: "mems"}, bus.Outcome{Kind: bus.Failed, Cause: err.Error()})
 	// Both outputs are still enabled; disabling them one by one is clean.
-	if _, err := b.Run(t.Context(), res.End, segment("mend", 0,
+	if _, err := b.Run(t.Context(), res.End, segment("fixed", 0,
 		Select(F|X0), Write(1, chipmodel.OutputEnable, 0, M0), Select(F|X2), Write(2, chipmodel.OutputEnable, 0, M2))); err != nil {
 		t.Error(err)
 	}

@@ -58,7 +58,7 @@ func linearBed(t testing.TB, more func(*facetdv1.Array), pixel ...func(*facetdv1
 	})
 }
 
-// measure simulates frames of a chip in even light and gives the temporal noise of a
+// measure simulates frames of a chip in uniform illumination and gives the temporal noise of a
 // pixel and the spread of the pixels' means, both in steps of the converter.
 func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64) (random, fixed float64) {
 	d, lane := die.New(a, chip, seed), die.NewLane(a, a.Chips[chip].Lane, seed)

@@ -16,7 +16,7 @@ func TestDefects(t *testing.T) {
 	for _, name := range []string{"wall-00", "bed-0", "bow-left", "bow-comb"} {
 		chip := a.Chip(name)
 		class := a.Chips[chip].Class
-		sound, spoiled := NewIdeal(a, chip), NewIdeal(a, chip)
+		good, spoiled := NewIdeal(a, chip), NewIdeal(a, chip)
 		if err := spoiled.SetDefects([]Defect{{Row: 1, Column: 2, Stuck: true, Volts: 1.75}}); err != nil {
 			t.Fatal(err)
 		}
@@ -24,10 +24,10 @@ func TestDefects(t *testing.T) {
 			light := flat(lux)
 			for r := range class.Rows {
 				want, got := make([]float64, class.Columns), make([]float64, class.Columns)
-				for _, d := range []*Die{sound, spoiled} {
+				for _, d := range []*Die{good, spoiled} {
 					d.Strobe(chipmodel.Load, 0, 0, light)
 				}
-				sound.Row(want, r, 0, 1, 1000, 100, light)
+				good.Row(want, r, 0, 1, 1000, 100, light)
 				spoiled.Row(got, r, 0, 1, 1000, 100, light)
 				for c := range got {
 					if r == 1 && c == 2 {

@@ -217,12 +217,12 @@ func (p *pixels) volts(i int, lux float64, atNS int64) float64 {
 // the cells into which the row is copied. The sum of two independent normal noises
 // is drawn at once.
 func (p *pixels) rowVolts(dst []float64, base int, atNS int64, extra float64) {
-	p.soundRow(dst, base, atNS, extra)
+	p.goodRow(dst, base, atNS, extra)
 	p.spoilRow(dst, base)
 }
 
-// soundRow is rowVolts without defects.
-func (p *pixels) soundRow(dst []float64, base int, atNS int64, extra float64) {
+// goodRow is rowVolts without defects.
+func (p *pixels) goodRow(dst []float64, base int, atNS int64, extra float64) {
 	if p.linear != nil {
 		for c := range dst {
 			dst[c] = p.integrate(p.linear.gain[base+c], p.linear.offset[base+c], 1, p.lux[c])

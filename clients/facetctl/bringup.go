@@ -19,7 +19,7 @@ import (
 
 const bringupHelp = `bringup takes a freshly wired array, step by step and in the order that is safe, to an
 array file that can be trusted: supplies and idle lanes, select lines, a test level of
-every chip, dark and lit frames, settling times, first conversions, hold times, trim,
+every chip, dark and flat frames, settling times, first conversions, hold times, trim,
 the order of pixels, and whether chips load together. Every step ends with a verdict,
 numbers with limits, and what to do where something is wrong. The operator is asked to
 measure supplies and to cover or light the array; answer y or n, and what you want to
@@ -34,7 +34,7 @@ two chips drive one lane. Data sheets, local rules and qualified practice come f
 The exit status is 1 when a step failed.`
 
 // bringupNames are the steps by name, in order.
-var bringupNames = []string{"supplies", "selects", "levels", "dark", "lit", "settling", "converters", "hold", "trim", "order", "skew"}
+var bringupNames = []string{"supplies", "selects", "levels", "dark", "flat", "settling", "converters", "hold", "trim", "order", "skew"}
 
 func bringupName(s facetdv1.BringupStep) string {
 	if s < 1 || int(s) > len(bringupNames) {

@@ -84,7 +84,7 @@ func diffKind(line string) string {
 
 var bringupTitles = map[string]string{
 	"supplies": "Supplies and idle lanes", "selects": "Select lines", "levels": "Every chip alone", "dark": "Dark frames",
-	"lit": "Lit frames", "settling": "Settling times", "converters": "First conversions", "hold": "Hold times",
+	"flat": "Flat frames", "settling": "Settling times", "converters": "First conversions", "hold": "Hold times",
 	"trim": "Gain, offset and bias", "order": "Order of pixels", "skew": "Loading together",
 }
 
@@ -120,7 +120,7 @@ Array description {{slice .GetArrayDigest 0 12}}….
 Worst verdict: <span class="v {{verdict .GetVerdict}}">{{mark .GetVerdict}} {{verdict .GetVerdict}}</span>.</p>
 <div class="caution"><strong>Before you act on this report.</strong> Bare dies and open boards are destroyed by electrostatic discharge: wrist strap, earthed mat.
 Supplies come up before biases, and biases before digital lines; no pin may be driven above its rail. Keep a current limit on every supply while anything is in doubt.
-Two chips that drive one lane can destroy each other: switch off before you mend select lines. The data sheets of your parts, local rules and the judgement of
+Two chips that drive one lane can destroy each other: switch off before you repair select lines. The data sheets of your parts, local rules and the judgement of
 qualified people come before anything said here.</div>
 <div class="scroll"><table><thead><tr><th>Step<th>Verdict<th>Summary<th>Bus time</thead>
 {{range .GetResults}}<tr><td><a href="#{{step .GetStep}}">{{title .GetStep}}</a><td class="v {{verdict .GetVerdict}}">{{mark .GetVerdict}} {{verdict .GetVerdict}}<td>{{.GetSummary}}<td class="n">{{took .}}

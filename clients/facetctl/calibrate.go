@@ -15,7 +15,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-const calibrateCautions = `The light must be even over every chip and the array at its working temperature: use an
+const calibrateCautions = `The illumination must be uniform over every chip and the array at its working temperature: use an
 integrating sphere, or a diffuser close to the chips, and let lamp and array warm up. What
 is not the chip's own, such as a lamp to one side, goes into the correction map and comes back as a
 false pattern. Logarithmic pixels have no exposure time that averages flicker: use a lamp
@@ -27,7 +27,7 @@ func (a *app) calibrateCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "calibrate",
 		Short: "Make, show and refresh the correction maps that take fixed patterns out of frames",
-		Long: `calibrate gathers frames under even light, level by level, and makes correction maps of them: of
+		Long: `calibrate gathers frames under uniform illumination, level by level, and makes correction maps of them: of
 each chip, under the settings of each view. 'calibrate run' does all of it; start, collect
 and finish do it step by step. Frames are then corrected for those who ask:
 'facetctl capture --corrected', 'facetctl frames watch --corrected'.
@@ -81,7 +81,7 @@ func (f *startFlags) register(cmd *cobra.Command) {
 	f.view.register(cmd)
 }
 
-// check finds what makes no sense before the daemon is asked.
+// check finds what is invalid before the daemon is asked.
 func (f *startFlags) check(args []string) error {
 	views, err := f.view.views()
 	switch {
@@ -135,7 +135,7 @@ TARGET is ` + targetForm + `.`,
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), s)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%s  %s\n\nNow put even light on the chips and run\n  facetctl calibrate collect %s --lux LUX\n", s.GetId(), describeSession(s), s.GetId())
+				fmt.Fprintf(cmd.OutOrStdout(), "%s  %s\n\nNow illuminate the chips uniformly and run\n  facetctl calibrate collect %s --lux LUX\n", s.GetId(), describeSession(s), s.GetId())
 				return nil
 			})
 		},
@@ -171,7 +171,7 @@ func luxOf(s string) (float64, error) {
 	}
 	lux, err := strconv.ParseFloat(s, 64)
 	if err != nil || !(lux >= 0) || math.IsInf(lux, 0) {
-		return 0, cli.Usagef("%q is no light level: give lux, 0 or dark", s)
+		return 0, cli.Usagef("%q is no illumination level: give lux, 0 or dark", s)
 	}
 	return lux, nil
 }
@@ -231,10 +231,10 @@ func (a *app) collect(ctx context.Context, cmd *cobra.Command, c *client, sessio
 			return nil, errors.New("the daemon ended the level without a result")
 		case err != nil:
 			return nil, err
-		case m.GetState() == facetdv1.LevelState_LEVEL_STATE_DONE:
+		case m.GetState() == facetdv1.IlluminationState_ILLUMINATION_STATE_DONE:
 			a.progress(cmd, "", true)
 			return m.GetLevel(), nil
-		case m.GetState() == facetdv1.LevelState_LEVEL_STATE_SETTLING:
+		case m.GetState() == facetdv1.IlluminationState_ILLUMINATION_STATE_SETTLING:
 			a.progress(cmd, luxText(lux)+": waiting until frames no longer drift", false)
 		default:
 			a.progress(cmd, fmt.Sprintf("%s: %d of %d frames", luxText(lux), m.GetFramesDone(), m.GetFramesTotal()), false)

@@ -256,9 +256,9 @@ func (a *app) calibrateUpdateOffsetsCommand() *cobra.Command {
 	r := &facetdv1.UpdateOffsetsRequest{}
 	cmd := &cobra.Command{
 		Use:   "update-offsets [TARGET]",
-		Short: "Bring correction maps up to date with one fresh even level, which is there now",
+		Short: "Bring correction maps up to date with one fresh level of uniform illumination, which is there now",
 		Long: `update-offsets takes out what the pixels have drifted apart since their correction maps were made, such as
-after warming up: one even level is enough, and gains are kept. Without TARGET all correction maps
+after warming up: one level of uniform illumination is enough, and gains are kept. Without TARGET all correction maps
 active are brought up to date.
 TARGET is ` + targetForm + `.
 
@@ -290,7 +290,7 @@ TARGET is ` + targetForm + `.
 		},
 	}
 	cmd.Flags().Uint32Var(&r.Frames, "frames", 16, "frames to average, 2 to 4096")
-	cmd.Flags().Float64Var(&r.Lux, "lux", 0, "the light now, where it is known; it need only be even")
+	cmd.Flags().Float64Var(&r.Lux, "lux", 0, "the light now, where it is known; it need only be uniform")
 	cmd.Flags().Float64Var(&r.DieKelvin, "die-kelvin", 0, "temperature of the dies as measured (default what the daemon knows)")
 	return cmd
 }

@@ -26,7 +26,7 @@ func (a *app) calibrateRunCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "run [TARGET]",
 		Short: "Calibrate: all levels in turn, then the correction maps",
-		Long: `run opens a calibration, asks for each light level in turn and gathers it, and makes the
+		Long: `run opens a calibration, asks for each illumination level in turn and gathers it, and makes the
 correction maps. Put the light in place and press Enter; what is typed before Enter takes the place
 of the level's lux, as measured. On a virtual bus --virtual-light sets the light itself,
 and puts the present one back at the end. What breaks off leaves no calibration open and
@@ -43,7 +43,7 @@ TARGET is ` + targetForm + `.
 				return err
 			}
 			if len(levels) == 0 {
-				return cli.Usagef("give the light levels: --levels 0,1,10,100")
+				return cli.Usagef("give the illumination levels: --levels 0,1,10,100")
 			}
 			run.levels = nil
 			for _, l := range levels {
@@ -61,7 +61,7 @@ TARGET is ` + targetForm + `.
 		},
 	}
 	run.start.register(cmd)
-	cmd.Flags().StringSliceVar(&levels, "levels", nil, "light levels in lux; 0 or dark is covered chips")
+	cmd.Flags().StringSliceVar(&levels, "levels", nil, "illumination levels in lux; 0 or dark is covered chips")
 	cmd.Flags().Uint32Var(&run.frames, "frames", 16, "frames to average at each level, 2 to 4096")
 	cmd.Flags().BoolVar(&run.virtual, "virtual-light", false, "set the light of a virtual array instead of asking for it")
 	return cmd
@@ -176,7 +176,7 @@ func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float6
 		return lux, err
 	}
 	for {
-		what := "even light of " + luxText(lux) + " at the chips"
+		what := "uniform illumination of " + luxText(lux) + " at the chips"
 		if lux == 0 {
 			what = "the chips covered"
 		}

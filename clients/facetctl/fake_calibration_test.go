@@ -69,9 +69,9 @@ func (f *fake) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStre
 		f.mu.Unlock()
 	}
 	return errors.Join(
-		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.LevelState_LEVEL_STATE_SETTLING, FramesTotal: 16}),
-		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.LevelState_LEVEL_STATE_COLLECTING, FramesDone: 7, FramesTotal: 16, Chip: "h0"}),
-		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.LevelState_LEVEL_STATE_DONE, FramesDone: 16, FramesTotal: 16, Level: fakeLevel(r.GetLux())}),
+		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.IlluminationState_ILLUMINATION_STATE_SETTLING, FramesTotal: 16}),
+		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.IlluminationState_ILLUMINATION_STATE_COLLECTING, FramesDone: 7, FramesTotal: 16, Chip: "h0"}),
+		out.Send(&facetdv1.CollectLevelResponse{State: facetdv1.IlluminationState_ILLUMINATION_STATE_DONE, FramesDone: 16, FramesTotal: 16, Level: fakeLevel(r.GetLux())}),
 	)
 }
 
@@ -177,7 +177,7 @@ func TestRunThatBreaksOff(t *testing.T) {
 	}
 	r = runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10", "--frames", "4"}, "soon\n12.5\n")
 	calls = strings.Join(f.taken(), "\n")
-	if r.Status != 0 || !strings.Contains(r.Stderr, `"soon" is no light level`) || !strings.Contains(calls, `"lux":12.5,"frames":4`) {
+	if r.Status != 0 || !strings.Contains(r.Stderr, `"soon" is no illumination level`) || !strings.Contains(calls, `"lux":12.5,"frames":4`) {
 		t.Errorf("status %d, %s\n%s", r.Status, r.Stderr, calls)
 	}
 }

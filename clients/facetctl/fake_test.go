@@ -338,7 +338,7 @@ func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest, s grpc.ServerStream
 			return err
 		}
 	}
-	if r.GetMaxReadouts() == 1 { // a sound array
+	if r.GetMaxReadouts() == 1 { // a fault-free array
 		return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{
 			Result: &facetdv1.ProbeResult{Explained: true, Readouts: 1, Report: "No fault found.\n"},
 		}})

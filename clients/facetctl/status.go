@@ -51,7 +51,7 @@ the response times and the skew. With --watch it goes on until interrupted; unde
 		},
 	}
 	cmd.Flags().BoolVarP(&watch, "watch", "w", false, "go on showing it until interrupted")
-	cmd.Flags().DurationVar(&interval, "interval", time.Second, "time between two looks under --watch")
+	cmd.Flags().DurationVar(&interval, "interval", time.Second, "time between two requests under --watch")
 	return cmd
 }
 

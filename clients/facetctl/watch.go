@@ -71,7 +71,7 @@ without codes unless --data is given.`,
 	cmd.Flags().BoolVar(&noColor, "no-color", false, "draw pictures on a ramp of characters")
 	correctedFlag(cmd, &corrected)
 	cmd.Flags().BoolVar(&data, "data", false, "print the codes too, under --output json")
-	cmd.Flags().DurationVar(&interval, "interval", 500*time.Millisecond, "time between two looks")
+	cmd.Flags().DurationVar(&interval, "interval", 500*time.Millisecond, "time between two requests")
 	cmd.Flags().Uint64Var(&w.count, "count", 0, "end after this many frame sets (default until interrupted)")
 	return cmd
 }

@@ -36,10 +36,10 @@ func outcome(t *testing.T, program string, args ...string) (status int, stdout, 
 }
 
 // newToken makes a token with the real command.
-func newToken(t *testing.T, file, name, right string) (tokenFile string) {
+func newToken(t *testing.T, file, name, role string) (tokenFile string) {
 	t.Helper()
 	var made struct{ Token string }
-	if err := json.Unmarshal([]byte(run(t, binary(t, "facetd"), "token", "new", "--name", name, "--right", right, "--expires", "1d", "--file", file, "--output", "json")), &made); err != nil {
+	if err := json.Unmarshal([]byte(run(t, binary(t, "facetd"), "token", "new", "--name", name, "--role", role, "--expires", "1d", "--file", file, "--output", "json")), &made); err != nil {
 		t.Fatal(err)
 	}
 	tokenFile = filepath.Join(t.TempDir(), name)
@@ -60,10 +60,10 @@ func TestAccessFromElsewhere(t *testing.T) {
 	good := ca.Client("bench", now.Add(-time.Hour), now.Add(time.Hour))
 	dir := t.TempDir()
 	tokens := filepath.Join(dir, "tokens")
-	looker, operator := newToken(t, tokens, "watcher", "look"), newToken(t, tokens, "driver", "operate")
+	viewer, operator := newToken(t, tokens, "watcher", "viewer"), newToken(t, tokens, "driver", "operator")
 	config := filepath.Join(dir, "facetd.yaml")
 	text := "pace: free\nscene: uniform:200\nlisten: {unix: s}\naccess:\n  tokens: tokens\n  tls:\n    certificate: " + own.CertFile + "\n    key: " + own.KeyFile +
-		"\n    client_ca: " + ca.CA() + "\n    crl: " + ca.Revoke(now.Add(time.Hour)) + "\n    clients: {bench: look}\n"
+		"\n    client_ca: " + ca.CA() + "\n    crl: " + ca.Revoke(now.Add(time.Hour)) + "\n    clients: {bench: viewer}\n"
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -97,26 +97,26 @@ func TestAccessFromElsewhere(t *testing.T) {
 		status int
 		want   string
 	}{
-		{"looks with a token", append(with(looker), "status"), 0, "running"},
-		{"operates with the right to look", append(with(looker), remove...), 1, "watcher may look"},
+		{"looks with a token", append(with(viewer), "status"), 0, "running"},
+		{"operates as a viewer", append(with(viewer), remove...), 1, "watcher has the role viewer"},
 		{"operates with a token", append(with(operator), remove...), 0, ""},
 		{"looks with a certificate", append(client(good), "status"), 0, "running"},
-		{"operates with a certificate to look", append(client(good), remove...), 1, "bench may look"},
+		{"operates with a viewer's certificate", append(client(good), remove...), 1, "bench has the role viewer"},
 		{"shows nothing", []string{"--tls-ca", ca.CA(), "status"}, 1, "give --token-file, or --tls-cert and --tls-key"},
 		{"shows a wrong token", append(with(wrong), "status"), 1, "the token does not count here"},
 		{"shows an expired certificate", append(client(ca.Client("bench-old", now.Add(-2*time.Hour), now.Add(-time.Hour))), "status"), 1, "bench-old.pem expired on"},
 		{"shows a certificate of tomorrow", append(client(ca.Client("bench-new", now.Add(time.Hour), now.Add(2*time.Hour))), "status"), 1, "bench-new.pem counts from"},
 		{"shows a strange certificate", append(client(ca.Client("stranger", now.Add(-time.Hour), now.Add(time.Hour))), "status"), 1, "refuses the certificate"},
 		{"does not speak TLS", []string{"status"}, 1, "speaks TLS: give --tls-ca"},
-		{"trusts somebody else", []string{"--tls-ca", accesstest.NewAuthority(t, "else").CA(), "--token-file", looker, "status"}, 1, "another authority"},
-		{"sends a token in the clear", []string{"--token-file", looker, "status"}, 2, "in the clear"},
+		{"trusts somebody else", []string{"--tls-ca", accesstest.NewAuthority(t, "else").CA(), "--token-file", viewer, "status"}, 1, "another authority"},
+		{"sends a token in the clear", []string{"--token-file", viewer, "status"}, 2, "in the clear"},
 	} {
 		if status, out := ask(c.args...); status != c.status || !strings.Contains(out, c.want) {
 			t.Errorf("one who %s: status %d\n%s", c.name, status, out)
 		}
 	}
 	testRevocation(t, d, ca, good, ask)
-	testCounts(t, d, ca, looker)
+	testCounts(t, d, ca, viewer)
 	if err := d.stop(t); err != nil {
 		t.Errorf("%v\n%s", err, d.output)
 	}
@@ -174,7 +174,7 @@ func testCounts(t *testing.T, d *daemon, ca *accesstest.Authority, tokenFile str
 	if err != nil || a.StatusCode != 200 {
 		t.Fatalf("%d %v", a.StatusCode, err)
 	}
-	for _, reason := range []string{"no_credentials", "token_unknown", "certificate_expired", "certificate_not_yet_valid", "certificate_unlisted", "certificate_revoked", "missing_right"} {
+	for _, reason := range []string{"no_credentials", "token_unknown", "certificate_expired", "certificate_not_yet_valid", "certificate_unlisted", "certificate_revoked", "missing_role"} {
 		if !regexp.MustCompile(`facetd_access_refused_total\{reason="` + reason + `"\} [1-9]`).Match(body) {
 			t.Errorf("%s was not counted", reason)
 		}
@@ -189,7 +189,7 @@ func TestGenericClientWithAToken(t *testing.T) {
 	host := accesstest.Outside(t)
 	ca := accesstest.NewAuthority(t, "bench authority")
 	own, tokens := ca.Server(host), accesstest.NewTokens(t)
-	token := tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
+	token := tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour))
 	config := filepath.Join(t.TempDir(), "facetd.yaml")
 	text := "pace: free\nscene: uniform:200\naccess: {tokens: " + tokens.Path + ", tls: {certificate: " + own.CertFile + ", key: " + own.KeyFile + "}}\n"
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {

@@ -156,7 +156,7 @@ func TestBringupAsks(t *testing.T) {
 	if out, err := cmd.CombinedOutput(); err == nil || !strings.Contains(string(out), "--yes") || !strings.Contains(string(out), "--resume") {
 		t.Errorf("without anybody: %v\n%s", err, out)
 	}
-	if status, _, errs := outcome(t, binary(t, "facetctl"), "bringup", "--steps", "lit,nothing"); status != 2 || !strings.Contains(errs, `"nothing"`) {
+	if status, _, errs := outcome(t, binary(t, "facetctl"), "bringup", "--steps", "flat,nothing"); status != 2 || !strings.Contains(errs, `"nothing"`) {
 		t.Errorf("an unknown step: status %d: %s", status, errs)
 	}
 }

@@ -38,7 +38,7 @@ func (d *daemon) probe(t *testing.T, args ...string) (int, probed) {
 	return code, p
 }
 
-// TestProbeOnALiveBus: beside the running tasks a sound array is found sound, and
+// TestProbeOnALiveBus: beside the running tasks a fault-free array is found good, and
 // faults put into the virtual bus are named; the tasks go on.
 func TestProbeOnALiveBus(t *testing.T) {
 	t.Parallel()
@@ -47,7 +47,7 @@ func TestProbeOnALiveBus(t *testing.T) {
 		return run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc}, args...)...)
 	}
 	if code, p := d.probe(t); code != 0 || !p.Explained || len(p.Faults) != 0 || p.Readouts == 0 {
-		t.Errorf("a sound array: status %d, %+v", code, p)
+		t.Errorf("a fault-free array: status %d, %+v", code, p)
 	}
 	for fault, want := range map[string]struct{ kind, line, chip string }{
 		"line-stuck-active:x1":        {"line_stuck_active", "x1", ""},

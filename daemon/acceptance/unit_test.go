@@ -56,9 +56,9 @@ func read(t *testing.T, name string) string {
 	return string(text)
 }
 
-// TestTheUnitIsSound: systemd finds nothing wrong with the unit, also beside an older
+// TestTheUnitIsValid: systemd finds nothing wrong with the unit, also beside an older
 // systemd, where the one line that it does not know is the one that is expected.
-func TestTheUnitIsSound(t *testing.T) {
+func TestTheUnitIsValid(t *testing.T) {
 	t.Parallel()
 	analyze := peertest.Program(t, "systemd-analyze")
 	path, version := unit(t, analyze)
@@ -81,7 +81,7 @@ func TestTheUnitIsSound(t *testing.T) {
 		t.Fatal(err)
 	}
 	if out, err := exec.Command(analyze, "verify", path).CombinedOutput(); err == nil {
-		t.Errorf("a unit without its program was found sound: %s", out)
+		t.Errorf("a unit without its program was found good: %s", out)
 	}
 }
 

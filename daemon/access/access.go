@@ -3,7 +3,7 @@
 // A Unix socket is guarded by its file's mode and stays free; loopback addresses are
 // free unless the configuration says otherwise. Any other address speaks TLS 1.3 and
 // wants a client certificate or a bearer token (RFC 6750) with every call. There are
-// two rights: to look, and to operate, which includes looking; Methods says which one
+// two roles: viewer, and operator, who may do all that a viewer may; Methods says which one
 // a method takes.
 //
 // Certificates, their revocation list and tokens can be read anew while the daemon runs
@@ -30,125 +30,125 @@ import (
 // taken away with a reload, or has expired.
 const EndOfStreamLimit = 3 * time.Second
 
-// Right is what a caller may do.
-type Right int
+// Role is what a caller may do.
+type Role int
 
-// The rights; a greater one includes the smaller.
+// The roles; a greater one includes the smaller.
 const (
-	Nothing Right = iota
-	// Look is to read the array, tasks, plans, frames, status, events and metrics.
-	Look
-	// Operate is to change any of them, and to take bus time.
-	Operate
+	Nothing Role = iota
+	// Viewer reads the array, tasks, plans, frames, status, events and metrics.
+	Viewer
+	// Operator changes any of them, and takes bus time.
+	Operator
 )
 
-// String is the right as the configuration and the token file write it.
-func (r Right) String() string {
+// String is the role as the configuration and the token file write it.
+func (r Role) String() string {
 	switch r {
-	case Look:
-		return "look"
-	case Operate:
-		return "operate"
+	case Viewer:
+		return "viewer"
+	case Operator:
+		return "operator"
 	}
 	return "nothing"
 }
 
-// ParseRight reads look or operate.
-func ParseRight(s string) (Right, error) {
+// ParseRole reads viewer or operator.
+func ParseRole(s string) (Role, error) {
 	switch s {
-	case "look":
-		return Look, nil
-	case "operate":
-		return Operate, nil
+	case "viewer":
+		return Viewer, nil
+	case "operator":
+		return Operator, nil
 	}
-	return Nothing, fmt.Errorf("%q is not a right; use look or operate", s)
+	return Nothing, fmt.Errorf("%q is not a role; use viewer or operator", s)
 }
 
-// methods is the right that every method takes. One that is missing here takes
-// Operate, and fails a test of package server.
-var methods = map[string]Right{
-	facetdv1.ArrayService_GetArray_FullMethodName:     Look,
-	facetdv1.ArrayService_ComputeReach_FullMethodName: Look,
-	facetdv1.ArrayService_ComputeCover_FullMethodName: Look,
+// methods is the role that every method takes. One that is missing here takes
+// Operator, and fails a test of package server.
+var methods = map[string]Role{
+	facetdv1.ArrayService_GetArray_FullMethodName:     Viewer,
+	facetdv1.ArrayService_ComputeReach_FullMethodName: Viewer,
+	facetdv1.ArrayService_ComputeCover_FullMethodName: Viewer,
 
-	facetdv1.BringupService_ListBringups_FullMethodName:  Look,
-	facetdv1.BringupService_GetBringup_FullMethodName:    Look,
-	facetdv1.BringupService_StartBringup_FullMethodName:  Operate, // takes bus time
-	facetdv1.BringupService_ResumeBringup_FullMethodName: Operate,
-	facetdv1.BringupService_AnswerBringup_FullMethodName: Operate,
+	facetdv1.BringupService_ListBringups_FullMethodName:  Viewer,
+	facetdv1.BringupService_GetBringup_FullMethodName:    Viewer,
+	facetdv1.BringupService_StartBringup_FullMethodName:  Operator, // takes bus time
+	facetdv1.BringupService_ResumeBringup_FullMethodName: Operator,
+	facetdv1.BringupService_AnswerBringup_FullMethodName: Operator,
 
-	facetdv1.CalibrationService_GetCalibration_FullMethodName:      Look,
-	facetdv1.CalibrationService_ListCalibrations_FullMethodName:    Look,
-	facetdv1.CalibrationService_ListCorrectionMaps_FullMethodName:  Look,
-	facetdv1.CalibrationService_GetCorrectionMap_FullMethodName:    Look,
-	facetdv1.CalibrationService_StartCalibration_FullMethodName:    Operate,
-	facetdv1.CalibrationService_CollectLevel_FullMethodName:        Operate,
-	facetdv1.CalibrationService_FinishCalibration_FullMethodName:   Operate,
-	facetdv1.CalibrationService_AbortCalibration_FullMethodName:    Operate,
-	facetdv1.CalibrationService_DeleteCorrectionMap_FullMethodName: Operate,
-	facetdv1.CalibrationService_UpdateOffsets_FullMethodName:       Operate,
+	facetdv1.CalibrationService_GetCalibration_FullMethodName:      Viewer,
+	facetdv1.CalibrationService_ListCalibrations_FullMethodName:    Viewer,
+	facetdv1.CalibrationService_ListCorrectionMaps_FullMethodName:  Viewer,
+	facetdv1.CalibrationService_GetCorrectionMap_FullMethodName:    Viewer,
+	facetdv1.CalibrationService_StartCalibration_FullMethodName:    Operator,
+	facetdv1.CalibrationService_CollectLevel_FullMethodName:        Operator,
+	facetdv1.CalibrationService_FinishCalibration_FullMethodName:   Operator,
+	facetdv1.CalibrationService_AbortCalibration_FullMethodName:    Operator,
+	facetdv1.CalibrationService_DeleteCorrectionMap_FullMethodName: Operator,
+	facetdv1.CalibrationService_UpdateOffsets_FullMethodName:       Operator,
 
-	facetdv1.CommandService_SendCommand_FullMethodName: Operate,
+	facetdv1.CommandService_SendCommand_FullMethodName: Operator,
 
-	facetdv1.EventService_ListEvents_FullMethodName:   Look,
-	facetdv1.EventService_StreamEvents_FullMethodName: Look,
+	facetdv1.EventService_ListEvents_FullMethodName:   Viewer,
+	facetdv1.EventService_StreamEvents_FullMethodName: Viewer,
 
-	facetdv1.FaultService_ListFaults_FullMethodName:  Look,
-	facetdv1.FaultService_SetFaults_FullMethodName:   Operate,
-	facetdv1.FaultService_ClearFaults_FullMethodName: Operate,
+	facetdv1.FaultService_ListFaults_FullMethodName:  Viewer,
+	facetdv1.FaultService_SetFaults_FullMethodName:   Operator,
+	facetdv1.FaultService_ClearFaults_FullMethodName: Operator,
 
-	facetdv1.FrameService_StreamFrameSets_FullMethodName: Look,
-	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operate, // takes bus time
+	facetdv1.FrameService_StreamFrameSets_FullMethodName: Viewer,
+	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operator, // takes bus time
 
-	facetdv1.PlanService_GetPlan_FullMethodName:     Look,
-	facetdv1.PlanService_PreviewPlan_FullMethodName: Look, // plans, and changes nothing
+	facetdv1.PlanService_GetPlan_FullMethodName:     Viewer,
+	facetdv1.PlanService_PreviewPlan_FullMethodName: Viewer, // plans, and changes nothing
 
-	facetdv1.ProbeService_ProbeSelects_FullMethodName: Operate, // takes bus time
+	facetdv1.ProbeService_ProbeSelects_FullMethodName: Operator, // takes bus time
 
-	facetdv1.RecordService_GetRecording_FullMethodName:   Look,
-	facetdv1.RecordService_ListRecordings_FullMethodName: Look,
-	facetdv1.RecordService_StartRecording_FullMethodName: Operate,
-	facetdv1.RecordService_StopRecording_FullMethodName:  Operate,
+	facetdv1.RecordService_GetRecording_FullMethodName:   Viewer,
+	facetdv1.RecordService_ListRecordings_FullMethodName: Viewer,
+	facetdv1.RecordService_StartRecording_FullMethodName: Operator,
+	facetdv1.RecordService_StopRecording_FullMethodName:  Operator,
 
-	facetdv1.ReplayService_GetReplay_FullMethodName:    Look,
-	facetdv1.ReplayService_PauseReplay_FullMethodName:  Operate,
-	facetdv1.ReplayService_ResumeReplay_FullMethodName: Operate,
-	facetdv1.ReplayService_StepReplay_FullMethodName:   Operate,
-	facetdv1.ReplayService_SeekReplay_FullMethodName:   Operate,
+	facetdv1.ReplayService_GetReplay_FullMethodName:    Viewer,
+	facetdv1.ReplayService_PauseReplay_FullMethodName:  Operator,
+	facetdv1.ReplayService_ResumeReplay_FullMethodName: Operator,
+	facetdv1.ReplayService_StepReplay_FullMethodName:   Operator,
+	facetdv1.ReplayService_SeekReplay_FullMethodName:   Operator,
 
-	facetdv1.SceneService_GetScene_FullMethodName: Look,
-	facetdv1.SceneService_SetScene_FullMethodName: Operate,
+	facetdv1.SceneService_GetScene_FullMethodName: Viewer,
+	facetdv1.SceneService_SetScene_FullMethodName: Operator,
 
-	facetdv1.StatusService_GetStatus_FullMethodName:   Look,
-	facetdv1.StatusService_WatchStatus_FullMethodName: Look,
+	facetdv1.StatusService_GetStatus_FullMethodName:   Viewer,
+	facetdv1.StatusService_WatchStatus_FullMethodName: Viewer,
 
-	facetdv1.TaskService_ListTasks_FullMethodName:  Look,
-	facetdv1.TaskService_GetTask_FullMethodName:    Look,
-	facetdv1.TaskService_CreateTask_FullMethodName: Operate,
-	facetdv1.TaskService_UpdateTask_FullMethodName: Operate,
-	facetdv1.TaskService_DeleteTask_FullMethodName: Operate,
+	facetdv1.TaskService_ListTasks_FullMethodName:  Viewer,
+	facetdv1.TaskService_GetTask_FullMethodName:    Viewer,
+	facetdv1.TaskService_CreateTask_FullMethodName: Operator,
+	facetdv1.TaskService_UpdateTask_FullMethodName: Operator,
+	facetdv1.TaskService_DeleteTask_FullMethodName: Operator,
 
 	// Health and the schema tell what runs here: strangers learn neither. A probe on
 	// the machine itself uses a loopback address or the socket.
-	grpc_health_v1.Health_Check_FullMethodName: Look,
-	grpc_health_v1.Health_List_FullMethodName:  Look,
-	grpc_health_v1.Health_Watch_FullMethodName: Look,
+	grpc_health_v1.Health_Check_FullMethodName: Viewer,
+	grpc_health_v1.Health_List_FullMethodName:  Viewer,
+	grpc_health_v1.Health_Watch_FullMethodName: Viewer,
 
-	grpc_reflection_v1.ServerReflection_ServerReflectionInfo_FullMethodName:      Look,
-	grpc_reflection_v1alpha.ServerReflection_ServerReflectionInfo_FullMethodName: Look,
+	grpc_reflection_v1.ServerReflection_ServerReflectionInfo_FullMethodName:      Viewer,
+	grpc_reflection_v1alpha.ServerReflection_ServerReflectionInfo_FullMethodName: Viewer,
 }
 
-// MethodRight returns the right that a method takes, by its full name such as
+// MethodRole returns the role that a method takes, by its full name such as
 // /facetd.v1.TaskService/ListTasks. listed is false for one that nobody thought of: it
-// takes Operate.
-func MethodRight(fullMethod string) (right Right, listed bool) {
-	if right, listed = methods[fullMethod]; listed {
-		return right, true
+// takes Operator.
+func MethodRole(fullMethod string) (role Role, listed bool) {
+	if role, listed = methods[fullMethod]; listed {
+		return role, true
 	}
-	return Operate, false
+	return Operator, false
 }
 
-// Methods lists the methods that MethodRight knows.
+// Methods lists the methods that MethodRole knows.
 func Methods() []string {
 	var names []string
 	for name := range methods {
@@ -170,9 +170,9 @@ const (
 	CertificateExpired     Reason = "certificate_expired"
 	CertificateNotYetValid Reason = "certificate_not_yet_valid"
 	CertificateRevoked     Reason = "certificate_revoked"
-	CertificateUnlisted    Reason = "certificate_unlisted" // its name has no right
+	CertificateUnlisted    Reason = "certificate_unlisted" // its name has no role
 	RevocationsStale       Reason = "revocations_stale"    // nobody knows what is revoked
-	MissingRight           Reason = "missing_right"
+	MissingRole            Reason = "missing_role"
 	ForeignHost            Reason = "foreign_host"
 	ForeignOrigin          Reason = "foreign_origin"
 	TooManyConnections     Reason = "too_many_connections"
@@ -181,7 +181,7 @@ const (
 // Reasons are all of them.
 func Reasons() []Reason {
 	return []Reason{NoCredentials, TokenMalformed, TokenUnknown, TokenExpired, CertificateUntrusted, CertificateExpired, CertificateNotYetValid,
-		CertificateRevoked, CertificateUnlisted, RevocationsStale, MissingRight, ForeignHost, ForeignOrigin, TooManyConnections}
+		CertificateRevoked, CertificateUnlisted, RevocationsStale, MissingRole, ForeignHost, ForeignOrigin, TooManyConnections}
 }
 
 // RefusedError is the error of a caller that may not do what it asked. The caller can
@@ -195,9 +195,9 @@ type RefusedError struct {
 
 func (e *RefusedError) Error() string { return e.Message }
 
-// Known reports whether it was clear who asked, so that only the right was missing.
+// Known reports whether it was clear who asked, so that only the role did not suffice.
 func (e *RefusedError) Known() bool {
-	return e.Reason == MissingRight || e.Reason == CertificateUnlisted
+	return e.Reason == MissingRole || e.Reason == CertificateUnlisted
 }
 
 func refuse(r Reason, name, format string, args ...any) *RefusedError {

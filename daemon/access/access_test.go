@@ -19,16 +19,16 @@ import (
 )
 
 func TestRightsAreOrdered(t *testing.T) {
-	if !(Nothing < Look && Look < Operate) {
+	if !(Nothing < Viewer && Viewer < Operator) {
 		t.Error("a greater right must include a smaller one")
 	}
-	for _, r := range []Right{Look, Operate} {
-		if got, err := ParseRight(r.String()); got != r || err != nil {
+	for _, r := range []Role{Viewer, Operator} {
+		if got, err := ParseRole(r.String()); got != r || err != nil {
 			t.Errorf("%v is read as %v, %v", r, got, err)
 		}
 	}
-	if right, listed := MethodRight("/facetd.v1.TaskService/FormatTask"); right != Operate || listed {
-		t.Errorf("a method that nobody thought of takes %v", right)
+	if role, listed := MethodRole("/facetd.v1.TaskService/FormatTask"); role != Operator || listed {
+		t.Errorf("a method that nobody thought of takes %v", role)
 	}
 }
 
@@ -49,9 +49,9 @@ func TestSettings(t *testing.T) {
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c"}, Tokens: "t"}, false, "access.tls.certificate"},
 		{Settings{Loopback: Free, TLS: TLS{Key: "c"}, Tokens: "t"}, false, "access.tls.key"},
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a"}}, true, "access.tls.client_ca"},
-		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a", Clients: map[string]string{"*": "look"}}}, true, ""},
+		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a", Clients: map[string]string{"*": "viewer"}}}, true, ""},
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a", Clients: map[string]string{"*": "all"}}}, true, "access.tls.clients"},
-		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", Clients: map[string]string{"*": "look"}}, Tokens: "t"}, true, "access.tls.clients"},
+		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", Clients: map[string]string{"*": "viewer"}}, Tokens: "t"}, true, "access.tls.clients"},
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", CRL: "l"}, Tokens: "t"}, true, "access.tls.crl"},
 	} {
 		var m invalid.Errors
@@ -67,42 +67,42 @@ func TestSettings(t *testing.T) {
 
 func TestTokenLines(t *testing.T) {
 	expires := time.Date(2030, 6, 1, 12, 0, 0, 0, time.UTC)
-	token, line, err := NewToken("bench.1", Operate, expires)
+	token, line, err := NewToken("bench.1", Operator, expires)
 	if err != nil {
 		t.Fatal(err)
 	}
 	// The digest is that of any other SHA-256.
 	sum := sha256.Sum256([]byte(token))
-	if want := "bench.1 operate 2030-06-01T12:00:00Z sha256:" + hex.EncodeToString(sum[:]); line.Line() != want {
+	if want := "bench.1 operator 2030-06-01T12:00:00Z sha256:" + hex.EncodeToString(sum[:]); line.Line() != want {
 		t.Errorf("line %q, want %q", line.Line(), want)
 	}
 	if strings.Contains(line.Line(), token) || len(token) != len("facetd_")+43 {
 		t.Errorf("token of %d bytes", len(token))
 	}
-	got, m := ParseTokens("f", []byte("# mine\n\n  "+line.Line()+"  \r\nday look 2030-06-01 sha256:"+strings.Repeat("ab", 32)))
+	got, m := ParseTokens("f", []byte("# mine\n\n  "+line.Line()+"  \r\nday viewer 2030-06-01 sha256:"+strings.Repeat("ab", 32)))
 	if len(m) > 0 || len(got) != 2 || got[0] != line {
 		t.Fatalf("%v %v", got, m)
 	}
-	if end := time.Date(2030, 6, 2, 0, 0, 0, 0, time.UTC); !got[1].Expires.Equal(end) || got[1].Right != Look {
+	if end := time.Date(2030, 6, 2, 0, 0, 0, 0, time.UTC); !got[1].Expires.Equal(end) || got[1].Role != Viewer {
 		t.Errorf("a date counts until %v", got[1].Expires)
 	}
 	if find(got, sum) == nil || find(got, sum).Name != "bench.1" || find(got, sha256.Sum256([]byte(token+"x"))) != nil || find(nil, sum) != nil {
 		t.Error("a token is not found by its digest alone")
 	}
 	for _, name := range []string{"", "a b", "-x", "näme", strings.Repeat("x", 65), "a\nb"} {
-		if _, _, err := NewToken(name, Look, expires); err == nil {
+		if _, _, err := NewToken(name, Viewer, expires); err == nil {
 			t.Errorf("%q is taken as a name", name)
 		}
 	}
 	if _, _, err := NewToken("a", Nothing, expires); err == nil {
-		t.Error("a token without a right")
+		t.Error("a token without a role")
 	}
 }
 
 func TestTokenErrors(t *testing.T) {
 	digest := " sha256:" + strings.Repeat("0", 64)
-	_, m := ParseTokens("tokens", []byte("a look 2030-01-01"+digest+"\nb see 2030-01-01"+digest+"\nc look soon"+digest+
-		"\nd look 2030-01-01 facetd_verysecret\na look 2030-01-01"+digest+"\nfacetd_othersecret\ne look 2030-01-01 sha256:00\n"))
+	_, m := ParseTokens("tokens", []byte("a viewer 2030-01-01"+digest+"\nb see 2030-01-01"+digest+"\nc viewer soon"+digest+
+		"\nd viewer 2030-01-01 facetd_verysecret\na viewer 2030-01-01"+digest+"\nfacetd_othersecret\ne viewer 2030-01-01 sha256:00\n"))
 	var lines []int
 	for _, one := range m {
 		lines = append(lines, one.Line)
@@ -119,8 +119,8 @@ func TestTokenErrors(t *testing.T) {
 }
 
 func FuzzParseTokens(f *testing.F) {
-	f.Add([]byte("a look 2030-01-01 sha256:" + strings.Repeat("0", 64) + "\n# x\n"))
-	f.Add([]byte("a operate 2030-01-01T00:00:00+02:00 sha256:" + strings.Repeat("f", 64)))
+	f.Add([]byte("a viewer 2030-01-01 sha256:" + strings.Repeat("0", 64) + "\n# x\n"))
+	f.Add([]byte("a operator 2030-01-01T00:00:00+02:00 sha256:" + strings.Repeat("f", 64)))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		tokens, m := ParseTokens("f", data)
 		if len(m) > 0 && tokens != nil {
@@ -166,7 +166,7 @@ func TestATokenFileThatAllMayWrite(t *testing.T) {
 
 // TestExpiryEndsAStream: nobody reloads, the time just passes.
 func TestExpiryEndsAStream(t *testing.T) {
-	token, line, err := NewToken("short", Look, time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
+	token, line, err := NewToken("short", Viewer, time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -218,7 +218,7 @@ func TestGuardAgainstBrowsers(t *testing.T) {
 		t.Fatal(err)
 	}
 	s := &httptest.Server{Listener: marked, Config: &http.Server{ConnContext: ConnContext, Handler: g.Guard(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if c, ok := CallerOf(r.Context()); !ok || c.Right != Operate {
+		if c, ok := CallerOf(r.Context()); !ok || c.Role != Operator {
 			t.Errorf("the caller is %+v", c)
 		}
 	}))}}
@@ -274,7 +274,7 @@ func TestGuardAgainstBrowsers(t *testing.T) {
 
 // TestGuardAsksWhoYouAre: where loopback is checked, HTTP takes a token too.
 func TestGuardAsksWhoYouAre(t *testing.T) {
-	token, line, err := NewToken("watcher", Look, time.Now().Add(time.Hour))
+	token, line, err := NewToken("watcher", Viewer, time.Now().Add(time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}

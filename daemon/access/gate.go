@@ -19,13 +19,13 @@ import (
 )
 
 // worldWritable is what the mode of a file may not have: whoever can write the tokens
-// could give himself every right.
+// could give himself every role.
 const worldWritable = 0o002
 
 // Caller is somebody whose credentials count.
 type Caller struct {
-	Name  string
-	Right Right
+	Name string
+	Role Role
 	// Until is when the credentials cease to count; the zero time means never.
 	Until time.Time
 
@@ -108,7 +108,7 @@ func readPrivate(name string) ([]byte, error) {
 	case info.IsDir():
 		return nil, fmt.Errorf("%s is a folder", name)
 	case info.Mode().Perm()&worldWritable != 0:
-		return nil, fmt.Errorf("everybody may write %s, and so give himself every right; chmod o-w it", name)
+		return nil, fmt.Errorf("everybody may write %s, and so give himself every role; chmod o-w it", name)
 	}
 	return os.ReadFile(name)
 }
@@ -181,7 +181,7 @@ func (g *Gate) judge(s *shown) (Caller, *RefusedError) {
 		if !now.Before(t.Expires) {
 			return c, refuse(TokenExpired, t.Name, "the token %s expired on %s", t.Name, t.Expires.UTC().Format(time.RFC3339))
 		}
-		c = Caller{Name: t.Name, Right: t.Right, Until: t.Expires}
+		c = Caller{Name: t.Name, Role: t.Role, Until: t.Expires}
 	case len(s.chain) > 0:
 		if v := s.last.Load(); v != nil && v.by == m && now.Before(v.caller.Until) {
 			return v.caller, nil
@@ -210,7 +210,7 @@ func (g *Gate) wanted(m *material) string {
 }
 
 // shownToken reads the value of an authorization header. Basic is for browsers and
-// scrapers: its password is the token, and its user counts for nothing.
+// scrapers: its password is the token, and its user is ignored.
 func shownToken(values []string, basic bool) (digest [sha256.Size]byte, has bool, err *RefusedError) {
 	if len(values) == 0 {
 		return digest, false, nil
@@ -248,7 +248,7 @@ func withCaller(ctx context.Context, c Caller) context.Context {
 }
 
 // Admit finds out who makes a gRPC call and whether the method may be called. A request
-// that came through Guard keeps the rights that it had there. The error is a
+// that came through Guard keeps the role that it had there. The error is a
 // *RefusedError, which has been counted.
 func (g *Gate) Admit(ctx context.Context, fullMethod string) (context.Context, Caller, error) {
 	from := "unknown"
@@ -258,8 +258,8 @@ func (g *Gate) Admit(ctx context.Context, fullMethod string) (context.Context, C
 	}
 	c, err := g.identify(ctx, p)
 	if err == nil {
-		if right, _ := MethodRight(fullMethod); c.Right < right {
-			err = refuse(MissingRight, c.Name, "%s may %s, and %s takes the right to %s", c.Name, c.Right, fullMethod, right)
+		if role, _ := MethodRole(fullMethod); c.Role < role {
+			err = refuse(MissingRole, c.Name, "%s has the role %s, and %s takes the role %s", c.Name, c.Role, fullMethod, role)
 		}
 	}
 	if err != nil {
@@ -291,7 +291,7 @@ func (g *Gate) identify(ctx context.Context, p *peer.Peer) (Caller, *RefusedErro
 }
 
 // freeCaller is whoever comes by an address that asks nothing.
-var freeCaller = Caller{Name: "this machine", Right: Operate}
+var freeCaller = Caller{Name: "this machine", Role: Operator}
 
 // Watch waits until ctx ends, and returns nil, or until the caller's credentials cease
 // to count or to suffice for the method, and returns why; that has been counted.
@@ -300,12 +300,12 @@ func (g *Gate) Watch(ctx context.Context, c Caller, fullMethod string) error {
 		<-ctx.Done()
 		return nil
 	}
-	right, _ := MethodRight(fullMethod)
+	role, _ := MethodRole(fullMethod)
 	for {
 		m := g.current.Load()
 		now, err := g.judge(c.shown)
-		if err == nil && now.Right < right {
-			err = refuse(MissingRight, c.Name, "%s may only %s now", c.Name, now.Right)
+		if err == nil && now.Role < role {
+			err = refuse(MissingRole, c.Name, "%s has only the role %s now", c.Name, now.Role)
 		}
 		if err != nil {
 			return g.count(err, "a stream", fullMethod)

@@ -24,9 +24,9 @@ func ConnContext(ctx context.Context, c net.Conn) context.Context {
 	return context.WithValue(ctx, placeKey{}, p)
 }
 
-// Guard lets requests through to next whose caller has at least the right to look, and
+// Guard lets requests through to next whose caller has at least the role viewer, and
 // keeps who that is in the request's context: a gRPC call that next makes of it, in the
-// same context, has the caller's rights. What takes more goes behind Require.
+// same context, has the caller's role. What takes more goes behind Require.
 //
 // It also keeps pages of other sites in a browser on this machine from acting in its
 // user's name: on a plain connection the host must be an address or localhost, which a
@@ -66,8 +66,8 @@ func (g *Gate) admitHTTP(r *http.Request, cross *http.CrossOriginProtection) (Ca
 		s.chain = r.TLS.PeerCertificates
 	}
 	c, err := g.judge(s)
-	if err == nil && c.Right < Look {
-		err = refuse(MissingRight, c.Name, "%s may not even look", c.Name)
+	if err == nil && c.Role < Viewer {
+		err = refuse(MissingRole, c.Name, "%s has no role", c.Name)
 	}
 	return c, err
 }

@@ -23,7 +23,7 @@ type material struct {
 	authorities *x509.CertPool    // nil where client certificates do not count
 	lists       []*x509.RevocationList
 	revoked     map[string]bool // by revokedKey
-	clients     map[string]Right
+	clients     map[string]Role
 	tokens      []Token
 	hasTokens   bool // a token file was read, be it empty
 
@@ -32,7 +32,7 @@ type material struct {
 
 // read reads everything, and collects all errors.
 func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, invalid.Errors) {
-	m := &material{settings: *s, revoked: map[string]bool{}, clients: map[string]Right{}, replaced: make(chan struct{})}
+	m := &material{settings: *s, revoked: map[string]bool{}, clients: map[string]Role{}, replaced: make(chan struct{})}
 	var wrong invalid.Errors
 	sum := sha256.New()
 	fmt.Fprintf(sum, "%+v", *s) // maps are printed in order
@@ -73,8 +73,8 @@ func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, inval
 			wrong.Add("access.tls.crl", err.Error(), "give PEM or DER revocation lists that the authorities of access.tls.client_ca signed")
 		}
 	}
-	for name, right := range s.TLS.Clients {
-		m.clients[name], _ = ParseRight(right) // Check was asked
+	for name, role := range s.TLS.Clients {
+		m.clients[name], _ = ParseRole(role) // Check was asked
 	}
 	if b := data("access.tokens", s.Tokens); b != nil || s.Tokens != "" {
 		var found invalid.Errors
@@ -193,14 +193,14 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 			}
 		}
 	}
-	right, listed := m.clients[leaf.Subject.CommonName]
+	role, listed := m.clients[leaf.Subject.CommonName]
 	if !listed {
-		right, listed = m.clients[AnyName]
+		role, listed = m.clients[AnyName]
 	}
 	if !listed {
-		return Caller{}, refuse(CertificateUnlisted, name, "the certificate of %s has no right here: access.tls.clients does not list it", name)
+		return Caller{}, refuse(CertificateUnlisted, name, "the certificate of %s has no role here: access.tls.clients does not list it", name)
 	}
-	caller.Right = right
+	caller.Role = role
 	return caller, nil
 }
 

@@ -26,7 +26,7 @@ type Settings struct {
 	Loopback string `yaml:"loopback"`
 	// TLS is what addresses that are not loopback ones speak, version 1.3 at least.
 	TLS TLS `yaml:"tls"`
-	// Tokens is a file of tokens, a line each: name, right, date of expiry, SHA-256 of
+	// Tokens is a file of tokens, a line each: name, role, date of expiry, SHA-256 of
 	// the token. 'facetd token new' makes such lines. Empty means that none counts.
 	Tokens string `yaml:"tokens"`
 }
@@ -45,9 +45,9 @@ type TLS struct {
 	// 5280). Past the date of the next list every certificate of that authority is
 	// refused. Empty means that nothing is revoked.
 	CRL string `yaml:"crl"`
-	// Clients is the right, look or operate, of each client certificate by the common
+	// Clients is the role, viewer or operator, of each client certificate by the common
 	// name of its subject; "*" stands for all others. A certificate that is neither has
-	// no right.
+	// no role.
 	Clients map[string]string `yaml:"clients"`
 }
 
@@ -82,14 +82,14 @@ func (s *Settings) Check(m *invalid.Errors) {
 	both(t.ClientCA, t.Certificate, "client_ca", "certificate")
 	both(t.CRL, t.ClientCA, "crl", "client_ca")
 	if t.ClientCA != "" && len(t.Clients) == 0 {
-		m.Add("access.tls.client_ca", "no certificate would have a right", `give access.tls.clients, such as {bench: operate, "*": look}`)
+		m.Add("access.tls.client_ca", "no certificate would have a role", `give access.tls.clients, such as {bench: operator, "*": viewer}`)
 	}
 	if t.ClientCA == "" && len(t.Clients) > 0 {
 		m.Add("access.tls.clients", "no certificate counts without access.tls.client_ca", "give both or neither")
 	}
 	for _, name := range slices.Sorted(maps.Keys(t.Clients)) {
-		if _, err := ParseRight(t.Clients[name]); err != nil || name == "" {
-			m.Add("access.tls.clients", fmt.Sprintf("%q: %q is not possible", name, t.Clients[name]), "give a common name, and look or operate")
+		if _, err := ParseRole(t.Clients[name]); err != nil || name == "" {
+			m.Add("access.tls.clients", fmt.Sprintf("%q: %q is not possible", name, t.Clients[name]), "give a common name, and viewer or operator")
 		}
 	}
 }

@@ -31,8 +31,8 @@ var nameForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._@-]{0,63}$`)
 
 // Token is a line of the token file.
 type Token struct {
-	Name  string
-	Right Right
+	Name string
+	Role Role
 	// Expires is the first instant at which the token no longer counts.
 	Expires time.Time
 	// Digest is the SHA-256 of the token as it is shown.
@@ -41,29 +41,29 @@ type Token struct {
 
 // NewToken makes a token of 256 random bits, and the line by which the daemon knows it.
 // The token itself is kept nowhere.
-func NewToken(name string, right Right, expires time.Time) (token string, line Token, err error) {
+func NewToken(name string, role Role, expires time.Time) (token string, line Token, err error) {
 	if !nameForm.MatchString(name) {
 		return "", Token{}, fmt.Errorf("%q is not a name; use up to 64 letters, digits and . _ @ -, beginning with a letter or digit", name)
 	}
-	if right != Look && right != Operate {
-		return "", Token{}, fmt.Errorf("a token needs the right to look or to operate")
+	if role != Viewer && role != Operator {
+		return "", Token{}, fmt.Errorf("a token needs a role, viewer or operator")
 	}
 	secret := make([]byte, 32)
 	if _, err := rand.Read(secret); err != nil {
 		return "", Token{}, err
 	}
 	token = tokenPrefix + base64.RawURLEncoding.EncodeToString(secret)
-	return token, Token{Name: name, Right: right, Expires: expires.UTC().Truncate(time.Second), Digest: sha256.Sum256([]byte(token))}, nil
+	return token, Token{Name: name, Role: role, Expires: expires.UTC().Truncate(time.Second), Digest: sha256.Sum256([]byte(token))}, nil
 }
 
 // Line is the token's line of the file, without an end of line.
 func (t *Token) Line() string {
-	return fmt.Sprintf("%s %s %s %s%s", t.Name, t.Right, t.Expires.UTC().Format(time.RFC3339), digestPrefix, hex.EncodeToString(t.Digest[:]))
+	return fmt.Sprintf("%s %s %s %s%s", t.Name, t.Role, t.Expires.UTC().Format(time.RFC3339), digestPrefix, hex.EncodeToString(t.Digest[:]))
 }
 
-// ParseTokens reads a token file: on every line a name, the right, the date of expiry
+// ParseTokens reads a token file: on every line a name, the role, the date of expiry
 // and sha256: with the digest in hexadecimal, with spaces between them; lines that are
-// empty or begin with # count for nothing. A date such as 2030-06-01 counts to the end
+// empty or begin with # are ignored. A date such as 2030-06-01 counts to the end
 // of that day in UTC; 2030-06-01T12:00:00Z to the second. file stands in the errors.
 func ParseTokens(file string, data []byte) ([]Token, invalid.Errors) {
 	var m invalid.Errors
@@ -107,14 +107,14 @@ func ParseTokens(file string, data []byte) ([]Token, invalid.Errors) {
 func parseToken(fields []string) (Token, error) {
 	var t Token
 	if len(fields) != 4 {
-		return t, fmt.Errorf("there are %d words, not the 4 of name, right, expiry and digest", len(fields))
+		return t, fmt.Errorf("there are %d words, not the 4 of name, role, expiry and digest", len(fields))
 	}
 	if t.Name = fields[0]; !nameForm.MatchString(t.Name) {
 		return t, fmt.Errorf("the first word is not a name")
 	}
 	var err error
-	if t.Right, err = ParseRight(fields[1]); err != nil {
-		return t, fmt.Errorf("the right of %s is neither look nor operate", t.Name)
+	if t.Role, err = ParseRole(fields[1]); err != nil {
+		return t, fmt.Errorf("the role of %s is neither viewer nor operator", t.Name)
 	}
 	if t.Expires, err = parseExpiry(fields[2]); err != nil {
 		return t, fmt.Errorf("the expiry of %s is not a date such as 2030-06-01 or 2030-06-01T12:00:00Z", t.Name)

@@ -89,7 +89,7 @@ type patientWriter struct {
 	to *http.ResponseController
 }
 
-// newPatient is for a request that was read whole: a limit of time for reading would
+// newPatient is for a request that was read to its end: a limit of time for reading would
 // now only end a long stream, since the server takes it for a client that went away.
 func newPatient(w http.ResponseWriter) *patientWriter {
 	p := &patientWriter{ResponseWriter: w, to: http.NewResponseController(w)}

@@ -199,7 +199,7 @@ func TestWebStreamEndsWithItsReader(t *testing.T) {
 }
 
 // TestWebMetadata: the headers of a call over HTTP are its metadata, through the same
-// interceptors, so that whoever checks rights there checks these calls too.
+// interceptors, so that whoever checks roles there checks these calls too.
 func TestWebMetadata(t *testing.T) {
 	r := start(t)
 	seen := make(chan []string, 1)

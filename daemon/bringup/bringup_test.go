@@ -28,7 +28,7 @@ const (
 	selects    = facetdv1.BringupStep_BRINGUP_STEP_SELECTS
 	levelsStep = facetdv1.BringupStep_BRINGUP_STEP_LEVELS
 	dark       = facetdv1.BringupStep_BRINGUP_STEP_DARK
-	lit        = facetdv1.BringupStep_BRINGUP_STEP_LIT
+	lit        = facetdv1.BringupStep_BRINGUP_STEP_FLAT
 	settling   = facetdv1.BringupStep_BRINGUP_STEP_SETTLING
 	converters = facetdv1.BringupStep_BRINGUP_STEP_CONVERTERS
 	hold       = facetdv1.BringupStep_BRINGUP_STEP_HOLD
@@ -37,9 +37,9 @@ const (
 	skew       = facetdv1.BringupStep_BRINGUP_STEP_SKEW
 )
 
-// TestSoundArrayPasses: on an array that is as described every step passes, for several
+// TestFaultFreeArrayPasses: on an array that is as described every step passes, for several
 // seeds, and nothing is proposed but leak doublings within their tolerance.
-func TestSoundArrayPasses(t *testing.T) {
+func TestFaultFreeArrayPasses(t *testing.T) {
 	for seed := range uint64(6) {
 		run := newRig(t, nil, seed, "").all(t)
 		if !run.GetFinished() || run.GetVerdict() != pass || len(run.GetResults()) != 11 || run.GetPatch() != "" {
@@ -190,7 +190,7 @@ func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 	}
 	inDark, inLight := die.New(a, chip, seed), die.New(a, chip, seed)
 	measure(inDark, 0, 0)
-	measure(inLight, 0, evenLux)
+	measure(inLight, 0, uniformLux)
 	for g := range spec.GetGains() {
 		for offset := -128; offset < 128; offset += 4 {
 			for bias := 0; bias < 256; bias += 4 {
@@ -200,7 +200,7 @@ func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 					d.Write(chipmodel.PixelBias, uint16(bias))
 				}
 				d, dl, dh := measure(inDark, 1e12, 0)
-				l, ll, lh := measure(inLight, 1e12, evenLux)
+				l, ll, lh := measure(inLight, 1e12, uniformLux)
 				if min(dl, ll) > low && max(dh, lh) < high {
 					best = max(best, math.Abs(l-d))
 				}

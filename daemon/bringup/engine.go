@@ -16,13 +16,13 @@ import (
 	"facetd.example/daemon/bringup/measure"
 )
 
-// Light levels that a run sets on a virtual bus, in lux, and the stripes that it lays
+// Illumination levels that a run sets on a virtual bus, in lux, and the stripes that it lays
 // over the lattices: 10 columns a period.
 const (
-	evenLux   = 200.0
-	darkScene = "uniform:0"
-	stripes   = "grating:mean=200,contrast=0.95,cycles_per_pixel=0.1"
-	warmingK  = 15.0
+	uniformLux = 200.0
+	darkScene  = "uniform:0"
+	stripes    = "grating:mean=200,contrast=0.95,cycles_per_pixel=0.1"
+	warmingK   = 15.0
 )
 
 // engine runs the steps of one run.
@@ -96,8 +96,8 @@ func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *measure.R
 		return e.levels(ctx, r)
 	case facetdv1.BringupStep_BRINGUP_STEP_DARK:
 		return e.darkFrame(ctx, r)
-	case facetdv1.BringupStep_BRINGUP_STEP_LIT:
-		return e.litFrame(ctx, r)
+	case facetdv1.BringupStep_BRINGUP_STEP_FLAT:
+		return e.flatFrame(ctx, r)
 	case facetdv1.BringupStep_BRINGUP_STEP_SETTLING:
 		return e.settling(ctx, r)
 	case facetdv1.BringupStep_BRINGUP_STEP_CONVERTERS:

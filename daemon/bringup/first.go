@@ -15,7 +15,7 @@ const suppliesText = "Before power: wrist strap on, nothing loose on the board, 
 	"Are all within their data sheets?"
 
 // supplies asks for what was measured, adds up what regulators have left, and looks at
-// every lane while nobody drives it.
+// every lane while it is undriven.
 func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 	if err := e.confirm(ctx, suppliesText); err != nil {
 		return err
@@ -27,7 +27,7 @@ func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 	}
 	r.Tell("", "supplies confirmed by an operator", confirmed, "", last.GetNote())
 	measure.JudgeRegulators(r)
-	chart := &measure.Chart{Title: "Lanes while nobody drives them", X: "conversion", Y: "code from the mean"}
+	chart := &measure.Chart{Title: "Lanes while undriven", X: "conversion", Y: "code from the mean"}
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
 		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s at rest", lane.Name)
@@ -44,7 +44,7 @@ func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 		}
 	}
 	r.Chart(chart)
-	r.Conclude("every lane is quiet while nobody drives it")
+	r.Conclude("every lane is quiet while it is undriven")
 	return nil
 }
 
@@ -152,28 +152,28 @@ func (e *engine) darkFrame(ctx context.Context, r *measure.Report) error {
 	return nil
 }
 
-// litFrame reads every chip in even light.
-func (e *engine) litFrame(ctx context.Context, r *measure.Report) error {
+// flatFrame reads every chip in uniform illumination.
+func (e *engine) flatFrame(ctx context.Context, r *measure.Report) error {
 	chips, err := e.chips("chips", every)
 	if err != nil {
 		return err
 	}
-	if err := e.light(ctx, fmt.Sprintf("uniform:%g", evenLux), "Light the whole array evenly and steadily: a diffuser or a white card, and no lamp on the mains. Is it lit?"); err != nil {
+	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux), "Light the whole array evenly and steadily: a diffuser or a white card, and no lamp on the mains. Is it lit?"); err != nil {
 		return err
 	}
 	var tiles []measure.Tile
 	for i, c := range chips {
-		e.progress(float64(i)/float64(len(chips)), "chip %s in even light", e.name(c))
+		e.progress(float64(i)/float64(len(chips)), "chip %s in uniform illumination", e.name(c))
 		captures, err := e.frame(ctx, c, 1)
 		if err != nil {
 			return err
 		}
 		class := e.a.Chips[c].Class
 		codes := captures[0].Codes
-		measure.JudgeLit(r, c, e.dark[c], codes, evenLux, e.run.VirtualLight)
+		measure.JudgeLit(r, c, e.dark[c], codes, uniformLux, e.run.VirtualLight)
 		tiles = append(tiles, measure.Tile{Rows: class.Rows, Columns: class.Columns, Codes: codes})
 	}
-	r.Sheet("Frames in even light, each stretched to its own range, in the order of the array file", tiles)
+	r.Sheet("Frames in uniform illumination, each stretched to its own range, in the order of the array file", tiles)
 	r.Conclude("every chip answers to light")
 	return nil
 }

@@ -22,14 +22,14 @@ func TestRunOfAnotherShape(t *testing.T) {
 	if err := first.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{dark}, Unattended: true, VirtualLight: true}, startStream{s}); err != nil {
 		t.Fatal(err)
 	}
-	sound := s.events[len(s.events)-1].GetEnded()
+	good := s.events[len(s.events)-1].GetEnded()
 	for name, spoil := range map[string]func(*facetdv1.BringupRun){
 		"none":      func(r *facetdv1.BringupRun) { r.Chips = nil },
 		"one fewer": func(r *facetdv1.BringupRun) { r.Chips = r.Chips[1:] },
 		"one more":  func(r *facetdv1.BringupRun) { r.Chips = append(r.Chips, &facetdv1.BringupChip{Chip: "x"}) },
 		"renamed":   func(r *facetdv1.BringupRun) { r.Chips[0].Chip = "x" },
 	} {
-		run := proto.CloneOf(sound)
+		run := proto.CloneOf(good)
 		run.Results, run.Finished = nil, false
 		spoil(run)
 		if err := first.service.keep(run); err != nil {
@@ -121,7 +121,7 @@ func TestLightSetBySomebodyElse(t *testing.T) {
 			r := newRig(t, nil, 1, "")
 			light := &meddled{Light: r.service.cfg.Light, by: by}
 			r.service.cfg.Light = light
-			run := r.all(t, facetdv1.BringupStep_BRINGUP_STEP_DARK, facetdv1.BringupStep_BRINGUP_STEP_LIT, facetdv1.BringupStep_BRINGUP_STEP_ORDER)
+			run := r.all(t, facetdv1.BringupStep_BRINGUP_STEP_DARK, facetdv1.BringupStep_BRINGUP_STEP_FLAT, facetdv1.BringupStep_BRINGUP_STEP_ORDER)
 			if !light.done {
 				t.Fatal("nobody meddled")
 			}

@@ -17,7 +17,7 @@ func (e *engine) order(ctx context.Context, r *measure.Report) error {
 	if err != nil {
 		return err
 	}
-	if err := e.light(ctx, fmt.Sprintf("uniform:%g", evenLux), "Light the whole array evenly. Is it lit?"); err != nil {
+	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux), "Light the whole array evenly. Is it lit?"); err != nil {
 		return err
 	}
 	even := map[int][]uint16{}
@@ -69,7 +69,7 @@ func (e *engine) judgeOrder(ctx context.Context, r *measure.Report, c int, frame
 	}
 	bad = measure.JudgeSlips(r, c, frames[0].Codes, even) || bad
 	if bad {
-		r.Act("Chip %s: look at its clock line with an oscilloscope at the chip: ringing counts twice, a slow edge not at all. A series resistor at the driver, a shorter wire or a longer step may mend it.", e.name(c))
+		r.Act("Chip %s: look at its clock line with an oscilloscope at the chip: ringing counts twice, a slow edge not at all. A series resistor at the driver, a shorter wire or a longer step may help.", e.name(c))
 	}
 	return nil
 }

@@ -40,7 +40,7 @@ type Light interface {
 	SetScene(context.Context, *facetdv1.SetSceneRequest) (*facetdv1.SetSceneResponse, error)
 }
 
-// Config is what the service stands on.
+// Config holds what the service depends on.
 type Config struct {
 	Array *chipmodel.Array
 	// ArrayName and ArrayFile are the array file as it was read, for the patch.
@@ -82,7 +82,7 @@ type Service struct {
 
 	mu   sync.Mutex
 	runs map[string]*facetdv1.BringupRun // as last stored; never changed in place
-	// waiting is the question that the run going on waits for.
+	// waiting is the question that the run in progress waits for.
 	waiting *waiting
 }
 

@@ -31,7 +31,7 @@ func (e *engine) skew(ctx context.Context, r *measure.Report) error {
 	if len(chips) < 2 {
 		return skipf("one memory chip alone has nothing to be compared with")
 	}
-	if err := e.light(ctx, fmt.Sprintf("uniform:%g | flicker:mains=50,depth=0.5", evenLux),
+	if err := e.light(ctx, fmt.Sprintf("uniform:%g | flicker:mains=50,depth=0.5", uniformLux),
 		"Light all chips evenly with a lamp that flickers at twice the mains (a filament lamp, or a lamp of poor make). Is it on?"); err != nil {
 		return err
 	}

@@ -99,11 +99,11 @@ func (e *engine) converters(ctx context.Context, r *measure.Report) error {
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
 		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s after a rest", lane.Name)
-		looks, rest, err := e.rested(ctx, i)
+		samples, rest, err := e.rested(ctx, i)
 		if err != nil {
 			return err
 		}
-		f := measure.FirstOf(looks)
+		f := measure.FirstOf(samples)
 		if len(f.Errors) == 0 {
 			continue
 		}
@@ -115,7 +115,7 @@ func (e *engine) converters(ctx context.Context, r *measure.Report) error {
 }
 
 // rested looks at an idle lane after rests, as long as the timetable has gaps for.
-func (e *engine) rested(ctx context.Context, lane int) (looks [][]uint16, rest time.Duration, err error) {
+func (e *engine) rested(ctx context.Context, lane int) (samples [][]uint16, rest time.Duration, err error) {
 	for _, rest = range []time.Duration{20 * time.Millisecond, 5 * time.Millisecond, time.Millisecond} {
 		for range 16 {
 			ops, ok := e.p.Idle(lane, rest, 64)
@@ -127,11 +127,11 @@ func (e *engine) rested(ctx context.Context, lane int) (looks [][]uint16, rest t
 				break
 			}
 			for _, c := range captures {
-				looks = append(looks, c.Codes)
+				samples = append(samples, c.Codes)
 			}
 		}
 		if err == nil || ctx.Err() != nil {
-			return looks, rest, err
+			return samples, rest, err
 		}
 	}
 	return nil, 0, err

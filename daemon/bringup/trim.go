@@ -22,7 +22,7 @@ func (e *engine) trim(ctx context.Context, r *measure.Report) error {
 	points := map[int][]measure.TrimPoint{}
 	lights := []struct{ scene, ask string }{
 		{darkScene, "Cover the array: the darkest that it shall see. Is it so?"},
-		{fmt.Sprintf("uniform:%g", evenLux), "Light the array evenly: the brightest that it shall see. Is it so?"},
+		{fmt.Sprintf("uniform:%g", uniformLux), "Light the array evenly: the brightest that it shall see. Is it so?"},
 	}
 	for k, l := range lights {
 		if err := e.light(ctx, l.scene, l.ask); err != nil {

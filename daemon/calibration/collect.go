@@ -83,7 +83,7 @@ func (s *Service) collect(r *facetdv1.CollectLevelRequest, out grpc.ServerStream
 		return nil, err
 	}
 	return &facetdv1.CollectLevelResponse{
-		State: facetdv1.LevelState_LEVEL_STATE_DONE, FramesDone: c.total(frames), FramesTotal: c.total(frames), Level: c.level.shown,
+		State: facetdv1.IlluminationState_ILLUMINATION_STATE_DONE, FramesDone: c.total(frames), FramesTotal: c.total(frames), Level: c.level.shown,
 	}, nil
 }
 
@@ -193,7 +193,9 @@ func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
 			c.level.lastNS[i] = f.GetLightBusNs()
 			c.means[i] = append(c.means[i], mean)
 			return c.level.gathered[i].Add(c.codes)
-		}, func(chip string) error { return c.tell(facetdv1.LevelState_LEVEL_STATE_COLLECTING, done, frames, chip) })
+		}, func(chip string) error {
+			return c.tell(facetdv1.IlluminationState_ILLUMINATION_STATE_COLLECTING, done, frames, chip)
+		})
 		if err != nil {
 			return err
 		}
@@ -225,7 +227,9 @@ func (c *collector) comeToRest(ctx context.Context, frames int) error {
 			}
 			c.rest[i].Add(last, mean, c.codes)
 			return nil
-		}, func(chip string) error { return c.tell(facetdv1.LevelState_LEVEL_STATE_SETTLING, 0, frames, chip) })
+		}, func(chip string) error {
+			return c.tell(facetdv1.IlluminationState_ILLUMINATION_STATE_SETTLING, 0, frames, chip)
+		})
 		if err != nil {
 			return err
 		}
@@ -306,7 +310,7 @@ func (c *collector) hand(set *facetdv1.FrameSet, take func(subject int, f *facet
 }
 
 // tell sends the progress, not too often.
-func (c *collector) tell(state facetdv1.LevelState, done, frames int, chip string) error {
+func (c *collector) tell(state facetdv1.IlluminationState, done, frames int, chip string) error {
 	if now := time.Now(); now.Sub(c.told) >= progressEvery {
 		c.told = now
 		if err := c.send(&facetdv1.CollectLevelResponse{State: state, FramesDone: uint32(done), FramesTotal: c.total(frames), Chip: chip}); err != nil {

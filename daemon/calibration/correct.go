@@ -166,7 +166,7 @@ func (s *Service) notes(m *activeMap, applied correction.Applied, unfilled int) 
 		out = append(out, fmt.Sprintf("%d pixels set to an end of the range", applied.Clamped))
 	}
 	if unfilled > 0 {
-		out = append(out, fmt.Sprintf("%d defective pixels have no sound neighbours and stay as they are", unfilled))
+		out = append(out, fmt.Sprintf("%d defective pixels have no good neighbours and stay as they are", unfilled))
 	}
 	return out
 }

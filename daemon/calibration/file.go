@@ -128,7 +128,7 @@ func chunk(b []byte) (head, rest []byte, ok bool) {
 }
 
 // fits checks what a correction map says of itself against its numbers and the array: a file with a
-// sound checksum may still have been made by something else.
+// good checksum may still have been made by something else.
 func fits(meta *facetdv1.CorrectionMap, m *correction.Map, a *chipmodel.Array) error {
 	c := a.Chip(meta.GetChip())
 	if c < 0 {

@@ -11,7 +11,7 @@ import (
 	"facetd.example/daemon/failure"
 )
 
-// UpdateOffsets brings correction maps up to date with the even light that is there now.
+// UpdateOffsets brings correction maps up to date with the uniform illumination that is there now.
 func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse, error) {
 	old, frames, err := s.mapsOf(r)
 	if err != nil {

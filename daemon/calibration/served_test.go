@@ -134,7 +134,7 @@ func (d *daemon) gather(session string, lux float64, frames uint32) *facetdv1.Co
 		if err != nil {
 			d.t.Fatal(err)
 		}
-		if m.GetState() == facetdv1.LevelState_LEVEL_STATE_DONE {
+		if m.GetState() == facetdv1.IlluminationState_ILLUMINATION_STATE_DONE {
 			level = m.GetLevel()
 		}
 	}
@@ -429,7 +429,7 @@ func TestFindsDefects(t *testing.T) {
 			found++
 		}
 	}
-	// One in 100,000 sound pixels may be called defective; there are 1,152.
+	// One in 100,000 good pixels may be called defective; there are 1,152.
 	if found != len(given) || m.GetDefectivePixels() > uint32(len(given))+1 {
 		t.Errorf("%d of %d defects found, %d in all: %v", found, len(given), m.GetDefectivePixels(), full.GetData().GetDefects())
 	}
@@ -451,7 +451,7 @@ func TestFindsDefects(t *testing.T) {
 }
 
 // TestOffsetUpdateAfterWarmingUp: correction maps made cold leave a pattern on a warm array, since slopes go
-// with the temperature; one even level brings it down at that light.
+// with the temperature; one level of uniform illumination brings it down at that light.
 func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	t.Parallel()
 	d := start(t, func(c *server.Setup) { c.Tasks, c.Data = config.None, t.TempDir() })

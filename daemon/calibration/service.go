@@ -46,7 +46,7 @@ const (
 	maxNote    = 500
 )
 
-// Config is what the service stands on.
+// Config holds what the service depends on.
 type Config struct {
 	Array *chipmodel.Array
 	// Dir is the folder of correction maps, which is made when it is not there; empty keeps them in

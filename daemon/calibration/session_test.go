@@ -125,7 +125,7 @@ func (b *bench) collect(ctx context.Context, session string, lux float64, frames
 		if err != nil {
 			return nil, err
 		}
-		if m.GetState() == facetdv1.LevelState_LEVEL_STATE_DONE {
+		if m.GetState() == facetdv1.IlluminationState_ILLUMINATION_STATE_DONE {
 			return m.GetLevel(), nil
 		}
 	}
@@ -234,7 +234,7 @@ func TestFinishAfterTooFewLevels(t *testing.T) {
 	wantCode(t, "a finished session", err, codes.NotFound)
 }
 
-// TestTasksViews: the views of a running task are taken over.
+// TestTasksViews: the views of a running task are applied.
 func TestTasksViews(t *testing.T) {
 	b := newBench(t)
 	r, err := b.client.StartCalibration(t.Context(), &facetdv1.StartCalibrationRequest{Task: "look"})
@@ -303,7 +303,7 @@ func TestOneLevelAtATime(t *testing.T) {
 	}
 }
 
-// TestBrokenOffLevelCounts for nothing, and its room is given back.
+// TestBrokenOffLevel is ignored, and its room is given back.
 func TestBrokenOffLevel(t *testing.T) {
 	b := newBench(t)
 	id := b.start(t, "h0")

@@ -33,7 +33,7 @@ func TestALevelThatIsDoneHoldsNothing(t *testing.T) {
 	id, told := b.start(t, "h0"), false
 	request := &facetdv1.CollectLevelRequest{Session: id, Light: &facetdv1.CollectLevelRequest_Lux{Lux: 10}, Frames: 4}
 	err := b.CollectLevel(request, atOnce{ctx: t.Context(), read: func(m *facetdv1.CollectLevelResponse) {
-		if m.GetState() != facetdv1.LevelState_LEVEL_STATE_DONE {
+		if m.GetState() != facetdv1.IlluminationState_ILLUMINATION_STATE_DONE {
 			return
 		}
 		told = true

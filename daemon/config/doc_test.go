@@ -137,7 +137,7 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 | any other | TLS 1.3, and a client certificate or a token |
 
 An address that is not a loopback one is refused at the start unless @access.tls.certificate@, @access.tls.key@ and
-one of @access.tls.client_ca@ and @access.tokens@ are there. The right to look reads everything: the array, tasks,
+one of @access.tls.client_ca@ and @access.tokens@ are there. The role viewer reads everything: the array, tasks,
 plans, frames, status, events, metrics, the page, health and reflection, and plans changes without making them. The
 right to operate also changes things and takes bus time: tasks, captures, commands, probes, faults, light,
 calibrations, runs of bring-up, recordings, replays.
@@ -147,8 +147,8 @@ the password of Basic, with any user, which browsers ask for and scrapers know. 
 by it alone, else by its certificate. @facetd token new@ makes tokens; the file holds a line for each:
 
 @@@text
-NAME RIGHT EXPIRY sha256:DIGEST
-bench operate 2030-06-01 sha256:(64 hexadecimal digits)
+NAME ROLE EXPIRY sha256:DIGEST
+bench operator 2030-06-01 sha256:(64 hexadecimal digits)
 @@@
 
 What a reload takes away, or time, counts at once for new calls on connections old and new, and ends streams within

@@ -112,11 +112,11 @@ func (o *openJob) incomplete() string {
 	return ""
 }
 
-// close ends the job at a bus time. Frames that were not read whole go out with
+// close ends the job at a bus time. Frames that are incomplete go out with
 // what there is only when the job failed.
 func (o *openJob) close(endNS int64, failure string) {
 	if missing := o.incomplete(); missing != "" && failure == "" {
-		failure = "frame " + missing + " was not read whole"
+		failure = "frame " + missing + " is incomplete"
 	}
 	s := o.set
 	s.FinishBusNs = endNS

@@ -25,7 +25,7 @@ type Bus interface {
 	SetTemperatureOffset(kelvin float64) error
 }
 
-// Config is what the service stands on.
+// Config holds what the service depends on.
 type Config struct {
 	// Bus is nil unless the bus is virtual.
 	Bus Bus

@@ -294,13 +294,13 @@ func (d *disk) undo() error {
 	return nil
 }
 
-// begin opens the next file, after making room for it.
+// begin opens the next file, after making space for it.
 func (d *disk) begin(sequence uint64) error {
 	// The folder may have been removed; the one above it belongs to others.
 	if err := os.Mkdir(d.dir, 0o755); err != nil && !errors.Is(err, os.ErrExist) {
 		return err
 	}
-	if err := d.makeRoom(); err != nil {
+	if err := d.makeSpace(); err != nil {
 		return err
 	}
 	f, err := d.create(filepath.Join(d.dir, fmt.Sprintf("%s%0*d%s", filePrefix, numberLen, sequence, fileSuffix)))
@@ -311,8 +311,8 @@ func (d *disk) begin(sequence uint64) error {
 	return nil
 }
 
-// makeRoom removes the oldest files until a full one more stays within the bound.
-func (d *disk) makeRoom() error {
+// makeSpace removes the oldest files until a full one more stays within the bound.
+func (d *disk) makeSpace() error {
 	files, err := d.files()
 	if err != nil {
 		return err

@@ -15,15 +15,15 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// full is a file of a disk that has so much room left.
+// full is a file of a disk that has so much free space left.
 type full struct {
 	file
-	room *atomic.Int64
+	free *atomic.Int64
 }
 
 func (f *full) Write(p []byte) (int, error) {
-	n, _ := f.file.Write(p[:min(int64(len(p)), f.room.Load())])
-	f.room.Add(int64(-n))
+	n, _ := f.file.Write(p[:min(int64(len(p)), f.free.Load())])
+	f.free.Add(int64(-n))
 	if n < len(p) {
 		return n, syscall.ENOSPC
 	}
@@ -89,22 +89,22 @@ func (j *Journal) idle() bool {
 }
 
 // A full disk leaves neither empty files nor torn lines, every event that it refused is
-// counted, and it goes on in the same file once there is room.
+// counted, and it goes on in the same file once there is free space.
 func TestAFullDisk(t *testing.T) {
-	for room := int64(0); room < 2000; room += 333 {
+	for free := int64(0); free < 2000; free += 333 {
 		dir := t.TempDir()
 		var left atomic.Int64
-		left.Store(room)
+		left.Store(free)
 		j := open(t, Config{Dir: dir, FileBytes: 1000, create: func(path string) (file, error) {
 			f, err := create(path)
 			return &full{f, &left}, err
 		}})
 		kept := fill(t, j, dir, 60)
-		if (kept == 0) != (room == 0) || kept > 20 {
-			t.Errorf("%d events in %d bytes", kept, room)
+		if (kept == 0) != (free == 0) || kept > 20 {
+			t.Errorf("%d events in %d bytes", kept, free)
 		}
 		left.Store(1 << 20)
-		j.Append(event("room again", facetdv1.Severity_SEVERITY_INFO))
+		j.Append(event("space again", facetdv1.Severity_SEVERITY_INFO))
 		wait(t, func() bool { return j.Unwritten() == 0 && j.idle() })
 		if err := j.Close("over"); err != nil {
 			t.Fatal(err)

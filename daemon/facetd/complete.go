@@ -17,7 +17,7 @@ func complete(root *cobra.Command) {
 		"bus":    cli.Choices("virtual\tsimulated chips", "replay:\tfiles of a recording, with commas between them"),
 		"scene": cli.Choices("uniform:\tthe same light everywhere, in lux", "demo:\tthe culvert of the demo",
 			"grating:\tstripes", "panorama:\tan equirectangular picture"),
-		"right":      cli.Choices("look", "operate"),
+		"role":       cli.Choices("viewer", "operator"),
 		"name":       cli.Choices(),
 		"expires":    cli.Choices("90d", "365d"),
 		"address":    cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),

@@ -14,7 +14,7 @@ func newRoot() *cobra.Command {
 which select lines reach which chips, proves a timetable of readouts, runs it, and
 hands out synchronised frames over gRPC. Without a command it runs the daemon, as
 'facetd serve' does; the other commands work on files alone.
-Exit status: 0 done, 1 failed, 2 the command line makes no sense.
+Exit status: 0 done, 1 failed, 2 usage error.
 
 ` + serveHelp
 	root.Example = `  facetd

@@ -151,7 +151,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 	return c, nil
 }
 
-// fitBus refuses flags that count for nothing on the kind of bus. In a file they may
+// fitBus refuses flags that are ignored on the kind of bus. In a file they may
 // stand: one file can then serve both.
 func fitBus(c *config.Config, given func(string) bool) error {
 	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"}, "no recording is played; give --bus replay:FILE"

@@ -19,11 +19,11 @@ import (
 const longestToken = 5 * 366 * 24 * time.Hour
 
 func tokenCommand() *cobra.Command {
-	return cli.Group("token", "Make tokens for clients on other machines", `  facetd token new --name bench --right look --expires 90d --file tokens`, tokenNewCommand())
+	return cli.Group("token", "Make tokens for clients on other machines", `  facetd token new --name bench --role viewer --expires 90d --file tokens`, tokenNewCommand())
 }
 
 func tokenNewCommand() *cobra.Command {
-	var name, right, expires, file string
+	var name, role, expires, file string
 	cmd := &cobra.Command{
 		Use:   "new",
 		Short: "Make a token, and the line by which the daemon knows it",
@@ -32,13 +32,13 @@ token file that the configuration names in access.tokens, so that nobody can rea
 there. Send it to its user by a way that others cannot read; they keep it in a file for
 'facetctl --token-file'. The daemon takes new lines over with a reload; take a line out and
 reload, and the token counts no more and what it opened ends.`,
-		Example: `  facetd token new --name bench --right operate --expires 90d --file /etc/facetd/tokens
-  facetd token new --name scraper --right look --expires 2030-06-01`,
+		Example: `  facetd token new --name bench --role operator --expires 90d --file /etc/facetd/tokens
+  facetd token new --name scraper --role viewer --expires 2030-06-01`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			r, err := access.ParseRight(right)
+			r, err := access.ParseRole(role)
 			if err != nil {
-				return cli.Usagef("--right %s", err)
+				return cli.Usagef("--role %s", err)
 			}
 			until, err := expiry(expires, time.Now())
 			if err != nil {
@@ -69,7 +69,7 @@ reload, and the token counts no more and what it opened ends.`,
 	}
 	fl := cmd.Flags()
 	fl.StringVar(&name, "name", "", "name of the token, for the log")
-	fl.StringVar(&right, "right", "", "look or operate")
+	fl.StringVar(&role, "role", "", "viewer or operator")
 	fl.StringVar(&expires, "expires", "90d", "days such as 90d, a duration such as 12h, or a date such as 2030-06-01")
 	fl.StringVar(&file, "file", "", "token file to add the line to (default print it)")
 	return cmd

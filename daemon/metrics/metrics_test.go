@@ -95,7 +95,7 @@ func sample() *Metrics {
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		Recordings: func() record.Stats {
-			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20, Lost: 6, LostFrameSets: 4, Room: 5 << 30, HasRoom: true}
+			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20, Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}
 		},
 		Events: func() events.Stats {
 			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Removed: 7, Streams: 3, Dropped: 11, Abandoned: 12}

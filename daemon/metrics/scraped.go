@@ -28,7 +28,7 @@ var scrapedNames = []string{
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty,
 	nameWorstLag, nameBehind,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
-	nameRecRoom,
+	nameRecFree,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
@@ -165,8 +165,8 @@ func sendRecordings(st record.Stats, send sender) {
 	send(nameRecBytes, float64(st.Bytes))
 	send(nameRecLost, float64(st.Lost))
 	send(nameRecLostSets, float64(st.LostFrameSets))
-	if st.HasRoom {
-		send(nameRecRoom, float64(max(st.Room, 0)))
+	if st.HasFreeSpace {
+		send(nameRecFree, float64(max(st.FreeSpace, 0)))
 	}
 }
 

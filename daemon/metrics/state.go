@@ -14,7 +14,7 @@ type taskState struct {
 	// last is when a whole frame set ended, by the host's monotonic clock; before the
 	// first, when the task came.
 	last time.Time
-	// Under the active timetable, where any job has ended whole.
+	// Under the active timetable, where any job has completed.
 	any                   bool
 	worstNS, leastSlackNS int64
 }

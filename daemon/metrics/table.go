@@ -69,7 +69,7 @@ const (
 	nameRecBytes       = "facetd_recording_written_bytes_total"
 	nameRecLost        = "facetd_recording_lost_messages_total"
 	nameRecLostSets    = "facetd_recording_lost_frame_sets_total"
-	nameRecRoom        = "facetd_recording_room_bytes"
+	nameRecFree        = "facetd_recording_free_bytes"
 	nameEvents         = "facetd_events_total"
 	nameEventsLost     = "facetd_journal_lost_events_total"
 	nameEventStreams   = "facetd_event_streams"
@@ -135,13 +135,13 @@ func Table() []Metric {
 		{Name: nameRecBytes, Type: Counter, Unit: "bytes", Help: "Bytes written to the files of recordings."},
 		{Name: nameRecLost, Type: Counter, Help: "Messages that no file of a recording holds, because the disk was slower than the bus or failed, once for each recording."},
 		{Name: nameRecLostSets, Type: Counter, Help: "Frame sets among them."},
-		{Name: nameRecRoom, Type: Gauge, Unit: "bytes", Help: "Room that the disk of the recordings had, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
+		{Name: nameRecFree, Type: Gauge, Unit: "bytes", Help: "Free space of the disk of the recordings, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
 		{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:], Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time are one event."},
 		{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that are not on the journal's disk: too many waited, the disk refused them, or somebody removed the file that was being written."},
 		{Name: nameEventStreams, Type: Gauge, Help: "Streams of events open now."},
 		{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
 		{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
-		{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(), Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a missing right, a page of another site, or too many connections."},
+		{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(), Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a role that does not suffice, a page of another site, or too many connections."},
 		{Name: nameMapAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"}, Help: "Age of the oldest active correction map of each chip that has one."},
 		{Name: nameMaps, Type: Gauge, Labels: []string{"state"}, Values: mapStates, Help: "Correction maps: active, those of them that are older than the limit, and files that were refused."},
 		{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a correction map, once for all who wanted them."},
@@ -149,7 +149,7 @@ func Table() []Metric {
 	}
 }
 
-const achievedHelp = "Rate of jobs that ended whole, by bus time: of the last ones under the active timetable (at most 128), their number less one " +
+const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at most 128), their number less one " +
 	"over the time from the first one's release to the last one's. Until two have ended, the rate under the timetable before stands, for up to three of its periods. " +
 	"Once nothing was released and ended for more than three periods, it is their number over the time from the first release until now, so that it falls when a task stalls."
 

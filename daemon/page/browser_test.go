@@ -208,8 +208,8 @@ func (b *tab) refused() {
 	b.takeFaults()
 }
 
-// sound fails the test where the browser complained.
-func (b *tab) sound() {
+// noErrors fails the test where the browser complained.
+func (b *tab) noErrors() {
 	b.t.Helper()
 	for _, f := range b.takeFaults() {
 		b.t.Errorf("the browser says: %s", f)

@@ -97,7 +97,7 @@ func TestKeyboardOnly(t *testing.T) {
 	if got := eval[string](b, `document.activeElement.id + " " + document.activeElement.value`); got != "task-name wtk" {
 		t.Errorf("typing in a field: %s", got)
 	}
-	b.sound()
+	b.noErrors()
 }
 
 // TestSmallScreen: on a telephone nothing is wider than the screen, and the pictures are
@@ -121,7 +121,7 @@ func TestSmallScreen(t *testing.T) {
 	if got := eval[string](b, `getComputedStyle(document.documentElement).scrollBehavior`); got != "auto" {
 		t.Errorf("with less motion asked for, scrolling is %s", got)
 	}
-	b.sound()
+	b.noErrors()
 }
 
 // TestEmpty: an array without tasks says so everywhere, and a daemon without a folder says
@@ -141,5 +141,5 @@ func TestEmpty(t *testing.T) {
 	b.waitFor(`document.getElementById('record-said').dataset.kind === 'bad' && document.getElementById('record-said').textContent.includes('folder')`, 5*time.Second)
 	b.refused()
 	b.settled()
-	b.sound()
+	b.noErrors()
 }

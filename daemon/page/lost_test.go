@@ -92,7 +92,7 @@ func (b *tab) changed(state string, since time.Time) time.Duration {
 
 // TestLostConnection: a daemon that is killed, or that stops answering without closing
 // anything, is shown as lost within 2 s; every picture says that it is stale; and when the
-// daemon is there again the page mends by itself.
+// daemon is there again the page recovers by itself.
 func TestLostConnection(t *testing.T) {
 	if raceDetector {
 		t.Skip("as the other tests in a browser")
@@ -102,7 +102,7 @@ func TestLostConnection(t *testing.T) {
 	b := browse(t, "http://"+p.http+"/", 1280, 800)
 	b.live(19)
 	eval[bool](b, watchLink)
-	b.sound()
+	b.noErrors()
 
 	lost := func(how string, since time.Time) {
 		t.Helper()
@@ -119,7 +119,7 @@ func TestLostConnection(t *testing.T) {
 			t.Errorf("%s: the large picture says %q", how, said)
 		}
 	}
-	mended := func(how string, since time.Time) {
+	recovered := func(how string, since time.Time) {
 		t.Helper()
 		took := b.changed("live", since)
 		b.live(19)
@@ -138,7 +138,7 @@ func TestLostConnection(t *testing.T) {
 	b.failed(2) // some tries
 	b.picture("lost")
 	p.start()
-	mended("started again", time.Now())
+	recovered("started again", time.Now())
 	b.takeFaults() // the browser notes each try that failed
 
 	at = time.Now()
@@ -149,11 +149,11 @@ func TestLostConnection(t *testing.T) {
 	if err := p.cmd.Process.Signal(syscall.SIGCONT); err != nil {
 		t.Fatal(err)
 	}
-	mended("thawed", time.Now())
+	recovered("thawed", time.Now())
 	b.takeFaults()
 	// Events of the daemon that was started again are shown, from their first.
 	b.show("events")
 	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, 10*time.Second)
 	b.settled()
-	b.sound()
+	b.noErrors()
 }

@@ -90,7 +90,7 @@ func TestFrames(t *testing.T) {
 	b.picture("chip", "#chip")
 	b.picture("whole")
 	b.picture("window", "body")
-	b.sound()
+	b.noErrors()
 }
 
 // comparePixels compares the large picture under the full range with the codes of the
@@ -242,11 +242,11 @@ func TestNumbers(t *testing.T) {
 	}
 	b.choose("#events-filter", "SEVERITY_INFO")
 	b.picture("events", "#events")
-	b.sound()
+	b.noErrors()
 }
 
 // TestWiring: what a word reaches is what the API says, by clicks and by typing; faults
-// are put in and mended, and the probe finds them.
+// are put in and cleared, and the probe finds them.
 func TestWiring(t *testing.T) {
 	t.Parallel()
 	d := run(t, nil)
@@ -305,9 +305,9 @@ func TestWiring(t *testing.T) {
 	b.click("#faults-list button")
 	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 0`, 5*time.Second)
 	if faults, err = facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t), &facetdv1.ListFaultsRequest{}); err != nil || len(faults.GetFaults()) != 0 {
-		t.Errorf("after mending the bus has %v, %v", faults, err)
+		t.Errorf("after clearing the bus has %v, %v", faults, err)
 	}
-	b.sound()
+	b.noErrors()
 }
 
 // TestChange: a task is previewed, added, changed and removed; one that does not fit is
@@ -340,7 +340,7 @@ func TestChange(t *testing.T) {
 		t.Error("a task that does not fit can be applied")
 	}
 	b.picture("refusal", "#change")
-	// The highest rate that fits, taken over by its button, fits.
+	// The highest rate that fits, applied by its button, fits.
 	b.click("#highest-rates button")
 	b.click("#preview-button")
 	b.waitFor(`document.querySelector('#preview .fits') && !document.getElementById('apply-button').disabled`, 20*time.Second)
@@ -384,7 +384,7 @@ func TestChange(t *testing.T) {
 	if get() != nil {
 		t.Error("it still runs")
 	}
-	b.sound()
+	b.noErrors()
 	// An error is the daemon's to name.
 	b.fill("#task-name", "odd")
 	b.choose("#task-target", "all")
@@ -436,5 +436,5 @@ func TestCaptureAndRecord(t *testing.T) {
 	if err != nil || got.GetRecording().GetFrameSets() < 50 {
 		t.Errorf("the recording: %v, %v", got, err)
 	}
-	b.sound()
+	b.noErrors()
 }

@@ -11,7 +11,7 @@ import (
 	"facetd.example/daemon/server"
 )
 
-// TestRights: over TLS the page has the rights of its token: with the right to look it
+// TestRights: over TLS the page has the role of its token: with the role viewer it
 // shows everything and changes nothing; when the token is withdrawn it says so and takes
 // another.
 func TestRights(t *testing.T) {
@@ -19,7 +19,7 @@ func TestRights(t *testing.T) {
 	host := accesstest.Outside(t)
 	ca, tokens := accesstest.NewAuthority(t, "test authority"), accesstest.NewTokens(t)
 	own := ca.Server(host)
-	looker := tokens.Add("looker", access.Look, time.Now().Add(time.Hour))
+	viewer := tokens.Add("viewer", access.Viewer, time.Now().Add(time.Hour))
 	var cfg config.Config
 	d := run(t, func(c *server.Setup) {
 		c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: net.JoinHostPort(host, "0")}
@@ -33,9 +33,9 @@ func TestRights(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	b := browse(t, "https://"+d.Addresses().HTTP+"/", 1280, 800, "Authorization", "Bearer "+looker)
+	b := browse(t, "https://"+d.Addresses().HTTP+"/", 1280, 800, "Authorization", "Bearer "+viewer)
 	b.live(19)
-	b.sound()
+	b.noErrors()
 	b.fill("#task-name", "crown")
 	b.choose("#task-target", "group:crown")
 	b.fill("#task-rate", "3")
@@ -43,11 +43,11 @@ func TestRights(t *testing.T) {
 	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
 	b.click("#apply-button")
 	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operate')`, 10*time.Second)
-	t.Logf("applied with the right to look: %s", b.text("#change-said"))
-	b.picture("looker", "#change")
+	t.Logf("applied with the role viewer: %s", b.text("#change-said"))
+	b.picture("viewer", "#change")
 
 	tokens.Clear()
-	operator := tokens.Add("operator", access.Operate, time.Now().Add(time.Hour))
+	operator := tokens.Add("operator", access.Operator, time.Now().Add(time.Hour))
 	b.headers()
 	reload()
 	b.waitFor(`document.getElementById('link').dataset.state === 'barred' && document.getElementById('token').open`, 30*time.Second)

@@ -14,7 +14,7 @@ import (
 	"facetd.example/daemon/page"
 )
 
-// troubled is an API that tells of trouble which a sound daemon on a virtual bus never
+// troubled is an API that tells of trouble which a healthy daemon on a virtual bus never
 // has: its status is what the test says, and it has nothing else.
 type troubled struct{ status atomic.Value }
 
@@ -103,5 +103,5 @@ func TestTrouble(t *testing.T) {
 	if n := eval[int](b, `document.querySelectorAll('#banner img').length`); n != 0 {
 		t.Error("a fault became markup")
 	}
-	b.sound()
+	b.noErrors()
 }

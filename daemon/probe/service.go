@@ -232,11 +232,11 @@ func notBroken(err error) error {
 	return err
 }
 
-func (p *probing) progress(e diagnosis.Experiment, look int, levels diagnosis.Observation, readouts, remaining int) *facetdv1.ProbeProgress {
+func (p *probing) progress(e diagnosis.Experiment, readout int, levels diagnosis.Observation, readouts, remaining int) *facetdv1.ProbeProgress {
 	a := p.cfg.Array
 	msg := &facetdv1.ProbeProgress{
 		Readouts: uint32(readouts), Remaining: uint32(remaining),
-		Enable: program.SelectWord(a, e.Enable), Look: program.SelectWord(a, e.Looks[look]),
+		Enable: program.SelectWord(a, e.Enable), Readout: program.SelectWord(a, e.Readouts[readout]),
 	}
 	for _, l := range levels {
 		msg.Levels = append(msg.Levels, levelMessage(l))

@@ -31,7 +31,7 @@ func (w *Window) Restart(atNS int64) {
 	w.begunNS, w.ended = atNS, 0
 }
 
-// Add counts a job that ended whole. Releases rise.
+// Add counts a job that completed. Releases rise.
 func (w *Window) Add(releaseNS int64) {
 	w.releases[w.ended%Jobs] = releaseNS
 	w.ended++

@@ -146,14 +146,14 @@ func waitFor(t *testing.T, ok func() bool) {
 // full is a file on a disk that fills up.
 type full struct {
 	file
-	room int
+	free int
 }
 
 var errNoSpace = errors.New("no space left on device")
 
 func (f *full) Write(p []byte) (int, error) {
-	n, _ := f.file.Write(p[:min(len(p), f.room)])
-	f.room -= n
+	n, _ := f.file.Write(p[:min(len(p), f.free)])
+	f.free -= n
 	if n < len(p) {
 		return n, errNoSpace
 	}
@@ -166,7 +166,7 @@ func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
 	m, n, dir := manager(t, func(c *Config) {
 		c.create = func(path string) (file, error) {
 			f, err := createExclusive(path)
-			return &full{file: f, room: 300 << 10}, err
+			return &full{file: f, free: 300 << 10}, err
 		}
 	})
 	start(t, m, "f", &facetdv1.RecordingOptions{PartBytes: 1 << 20})
@@ -189,7 +189,7 @@ func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
 		t.Errorf("alarms %v", alarms)
 	}
 	// What waited when the disk failed is lost as well, the one being written included.
-	if s := m.Stats(); s.Failed != 1 || s.Running != 0 || s.Lost == 0 || s.Lost != rec.GetLost() || s.HasRoom {
+	if s := m.Stats(); s.Failed != 1 || s.Running != 0 || s.Lost == 0 || s.Lost != rec.GetLost() || s.HasFreeSpace {
 		t.Errorf("counts %+v of %v", s, rec)
 	}
 	got := frameSets(read(t, filepath.Join(dir, "f-001.mcap")))
@@ -220,7 +220,7 @@ func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
 		m.JobEnded(newSource(6).next("wall", 8))
 		time.Sleep(1100 * time.Millisecond)
 		synctest.Wait()
-		if s := m.Stats(); !s.HasRoom || s.Room != 1<<40-1000 {
+		if s := m.Stats(); !s.HasFreeSpace || s.FreeSpace != 1<<40-1000 {
 			t.Errorf("counts %+v", s)
 		}
 		free.Store(999)
@@ -233,7 +233,7 @@ func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
 		if got := frameSets(read(t, filepath.Join(dir, "low-001.mcap"))); len(got) != 1 {
 			t.Errorf("%d frame sets kept", len(got))
 		}
-		var low *NoRoomError
+		var low *NoFreeSpaceError
 		if _, err := m.Start("next", nil); !errors.As(err, &low) || low.Free != 999 {
 			t.Errorf("another one began: %v", err)
 		}

@@ -14,10 +14,10 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// disk stands for one that has room for so many bytes and whose syncs fail from one on.
+// disk stands for one that has space for so many bytes and whose syncs fail from one on.
 // A refused sync takes what was written since the last good one along, as the system may.
 type disk struct {
-	room      int
+	free      int
 	goodSyncs int
 	refuses   error // what a refused sync says; nil: none is refused
 	forgets   bool
@@ -40,8 +40,8 @@ type diskFile struct {
 }
 
 func (f *diskFile) Write(p []byte) (int, error) {
-	n, _ := f.file.Write(p[:min(len(p), f.disk.room)])
-	f.disk.room -= n
+	n, _ := f.file.Write(p[:min(len(p), f.disk.free)])
+	f.disk.free -= n
 	f.size += int64(n)
 	if n < len(p) {
 		return n, syscall.ENOSPC
@@ -70,12 +70,12 @@ func TestWhatAFailedDiskHoldsIsCounted(t *testing.T) {
 	t.Parallel()
 	const sent = 95
 	disks := map[string]disk{
-		"no sync":             {room: 1 << 40, refuses: syscall.EIO},
-		"no sync, all gone":   {room: 1 << 40, refuses: syscall.EIO, forgets: true},
-		"second sync refused": {room: 1 << 40, refuses: syscall.EIO, goodSyncs: 1, forgets: true},
+		"no sync":             {free: 1 << 40, refuses: syscall.EIO},
+		"no sync, all gone":   {free: 1 << 40, refuses: syscall.EIO, forgets: true},
+		"second sync refused": {free: 1 << 40, refuses: syscall.EIO, goodSyncs: 1, forgets: true},
 	}
-	for room := 1000; room < 800<<10; room += 41_777 {
-		disks[fmt.Sprintf("room for %d", room)] = disk{room: room}
+	for free := 1000; free < 800<<10; free += 41_777 {
+		disks[fmt.Sprintf("space for %d", free)] = disk{free: free}
 	}
 	for name, d := range disks {
 		t.Run(name, func(t *testing.T) {
@@ -151,14 +151,14 @@ func checkFailed(t *testing.T, m *Manager, n *notes, dir string, sent int) (held
 // A disk that fills up just where the next file begins ends the recording like any other.
 func TestADiskFullWhereAFileBegins(t *testing.T) {
 	const sent = 40
-	d := &disk{room: 1 << 40}
+	d := &disk{free: 1 << 40}
 	begun := 0
 	g := newGate()
 	m, n, dir := manager(t, func(c *Config) {
 		c.Array = tiny
 		c.create = g.before(func(path string) (file, error) {
 			if begun++; begun == 2 {
-				d.room = 10
+				d.free = 10
 			}
 			return d.create(path)
 		})
@@ -174,7 +174,7 @@ func TestADiskFullWhereAFileBegins(t *testing.T) {
 
 // A recording that cannot begin leaves no file.
 func TestARecordingThatCannotBegin(t *testing.T) {
-	d := &disk{room: 10}
+	d := &disk{free: 10}
 	m, _, dir := manager(t, func(c *Config) { c.create = d.create })
 	if _, err := m.Start("f", nil); !errors.Is(err, syscall.ENOSPC) {
 		t.Errorf("it began: %v", err)
@@ -203,7 +203,7 @@ func TestAFullFileSystem(t *testing.T) {
 			c.create = g.before(createExclusive)
 		})
 		record(t, m, g, nil, sent)
-		if err := os.Remove(filler); err != nil { // room for what a recovery writes
+		if err := os.Remove(filler); err != nil { // space for what a recovery writes
 			t.Fatal(err)
 		}
 		held := checkFailed(t, m, n, dir, sent)

@@ -39,7 +39,7 @@ func forget(path string) {
 	_ = unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED)
 }
 
-// freeBytes is the room that the daemon's user has on the disk of a folder.
+// freeBytes is the free space that the daemon's user has on the disk of a folder.
 func freeBytes(dir string) (uint64, error) {
 	var st syscall.Statfs_t
 	if err := syscall.Statfs(dir, &st); err != nil {

@@ -105,7 +105,7 @@ func (m *Manager) Event(e *facetdv1.Event) {
 }
 
 // Start begins a recording; an empty name is the time in UTC. Errors:
-// invalid.Errors, *failure.Exists, *failure.Exhausted, *NoRoomError, *failure.Unavailable, and
+// invalid.Errors, *failure.Exists, *failure.Exhausted, *NoFreeSpaceError, *failure.Unavailable, and
 // what the system says about the file.
 func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facetdv1.Recording, error) {
 	if name == "" {
@@ -165,7 +165,7 @@ func (m *Manager) mayStart(name string) error {
 		return err
 	}
 	if free < m.cfg.KeepFree {
-		return &NoRoomError{Free: free, KeepFree: m.cfg.KeepFree}
+		return &NoFreeSpaceError{Free: free, KeepFree: m.cfg.KeepFree}
 	}
 	return nil
 }

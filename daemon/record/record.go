@@ -75,7 +75,7 @@ const (
 	MaxMessageBytes = 256 << 20
 	// ChunkBytes is the size at which a chunk is written.
 	ChunkBytes = 1 << 20
-	// DefaultKeepFree is the room on the disk below which recordings end.
+	// DefaultKeepFree is the free space of the disk below which recordings end.
 	DefaultKeepFree = 256 << 20
 
 	closedSuffix  = ".mcap"
@@ -103,7 +103,7 @@ type Config struct {
 	Events events.Sink
 	// Labels are written into every file, such as the version and the seed.
 	Labels map[string]string
-	// KeepFree is the room on the disk, in bytes, below which recordings end and none
+	// KeepFree is the free space of the disk, in bytes, below which recordings end and none
 	// begins; 0 means DefaultKeepFree.
 	KeepFree uint64
 	Logger   *zap.Logger
@@ -121,15 +121,15 @@ type file interface {
 	Close() error
 }
 
-// NoRoomError says that the disk has too little room. The caller should delete
+// NoFreeSpaceError says that the disk has too little free space. The caller should delete
 // recordings.
-type NoRoomError struct{ Free, KeepFree uint64 }
+type NoFreeSpaceError struct{ Free, KeepFree uint64 }
 
-func (e *NoRoomError) Error() string {
+func (e *NoFreeSpaceError) Error() string {
 	return fmt.Sprintf("the disk of the recordings has %d MiB free, and %d MiB are kept free", e.Free>>20, e.KeepFree>>20)
 }
 
-func (e *NoRoomError) Unwrap() error {
+func (e *NoFreeSpaceError) Unwrap() error {
 	return &failure.Precondition{Kind: failure.NoFreeSpace, Subject: "disk"}
 }
 

@@ -43,7 +43,7 @@ type recording struct {
 	ended     string
 	bytesPast uint64 // of the files closed
 
-	room atomic.Pointer[int64] // see noteRoom
+	free atomic.Pointer[int64] // see noteFreeSpace
 
 	mu      sync.Mutex
 	info    *facetdv1.Recording
@@ -268,9 +268,9 @@ func (r *recording) second() error {
 	if err != nil {
 		return err
 	}
-	r.noteRoom(free)
+	r.noteFreeSpace(free)
 	if free < r.cfg.KeepFree {
-		return &NoRoomError{Free: free, KeepFree: r.cfg.KeepFree}
+		return &NoFreeSpaceError{Free: free, KeepFree: r.cfg.KeepFree}
 	}
 	return r.limits()
 }
@@ -464,7 +464,7 @@ func sizeOf(path string) uint64 {
 
 // end closes the last file, or after an error what can be read of it.
 func (r *recording) end(err error) ending {
-	var low *NoRoomError
+	var low *NoFreeSpaceError
 	if err == nil || errors.As(err, &low) { // the disk still works
 		if closeErr := r.closePart(); err == nil {
 			err = closeErr

@@ -28,7 +28,7 @@ type rig struct {
 	journal *events.Journal
 }
 
-// serve serves both services on a loopback port; keepFree is the room to be kept.
+// serve serves both services on a loopback port; keepFree is the free space to be kept.
 func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 	t.Helper()
 	r := &rig{}
@@ -188,18 +188,18 @@ func TestErrorsOverTheWire(t *testing.T) {
 		code   codes.Code
 		detail string
 	}{
-		"too many":    {tooMany, codes.ResourceExhausted, ""},
-		"exists":      {exists, codes.AlreadyExists, "r0"},
-		"no daemon's": {start(none, "x"), codes.FailedPrecondition, "NO_RECORDING_FOLDER"},
-		"no room":     {start(low, "x"), codes.FailedPrecondition, "NO_FREE_SPACE"},
-		"error":       {start(low, "a/b"), codes.InvalidArgument, "name"},
-		"not running": {stop(full, "nix"), codes.NotFound, "nix"},
-		"no folder":   {stop(none, "nix"), codes.NotFound, "nix"},
-		"not there":   {get, codes.NotFound, "nix"},
-		"none there":  {getNone, codes.NotFound, "nix"},
-		"page":        {page, codes.InvalidArgument, "page_size"},
-		"event page":  {list, codes.InvalidArgument, "page_size,filter.min_severity,filter.kinds[0]"},
-		"going down":  {start(full, "y"), codes.Unavailable, ""},
+		"too many":      {tooMany, codes.ResourceExhausted, ""},
+		"exists":        {exists, codes.AlreadyExists, "r0"},
+		"no daemon's":   {start(none, "x"), codes.FailedPrecondition, "NO_RECORDING_FOLDER"},
+		"no free space": {start(low, "x"), codes.FailedPrecondition, "NO_FREE_SPACE"},
+		"error":         {start(low, "a/b"), codes.InvalidArgument, "name"},
+		"not running":   {stop(full, "nix"), codes.NotFound, "nix"},
+		"no folder":     {stop(none, "nix"), codes.NotFound, "nix"},
+		"not there":     {get, codes.NotFound, "nix"},
+		"none there":    {getNone, codes.NotFound, "nix"},
+		"page":          {page, codes.InvalidArgument, "page_size"},
+		"event page":    {list, codes.InvalidArgument, "page_size,filter.min_severity,filter.kinds[0]"},
+		"going down":    {start(full, "y"), codes.Unavailable, ""},
 	} {
 		st := status.Convert(c.err)
 		var details []string

@@ -14,11 +14,11 @@ type Stats struct {
 	// Lost counts messages that no file holds, LostFrameSets the frame sets among them: the
 	// queue was full, or the disk failed before it had them.
 	Lost, LostFrameSets uint64
-	// Room is how many bytes the disk had left when a running recording last looked,
-	// beyond those that are kept free; negative when it is short of them. HasRoom is
+	// FreeSpace is how many bytes the disk had left when a running recording last looked,
+	// beyond those that are kept free; negative when it is short of them. HasFreeSpace is
 	// false while no recording runs.
-	Room    int64
-	HasRoom bool
+	FreeSpace    int64
+	HasFreeSpace bool
 }
 
 // add counts a recording that runs or has ended.
@@ -48,15 +48,15 @@ func (m *Manager) Stats() Stats {
 	s.Running = len(running)
 	for _, r := range running {
 		s.add(r)
-		if room := r.room.Load(); room != nil {
-			s.Room, s.HasRoom = *room, true
+		if free := r.free.Load(); free != nil {
+			s.FreeSpace, s.HasFreeSpace = *free, true
 		}
 	}
 	return s
 }
 
-// noteRoom keeps how much room the disk has.
-func (r *recording) noteRoom(free uint64) {
-	room := int64(min(free, 1<<62)) - int64(min(r.cfg.KeepFree, 1<<62))
-	r.room.Store(&room)
+// noteFreeSpace keeps how much free space the disk has.
+func (r *recording) noteFreeSpace(free uint64) {
+	spare := int64(min(free, 1<<62)) - int64(min(r.cfg.KeepFree, 1<<62))
+	r.free.Store(&spare)
 }

@@ -47,7 +47,7 @@ type Change struct {
 	Commit func()
 }
 
-// Part is a part of the daemon that can take over a configuration while it runs. It reads
+// Part is a part of the daemon that can apply a configuration while it runs. It reads
 // and checks what the configuration names, and changes nothing before Commit.
 type Part func(next *config.Config) (Change, invalid.Errors)
 

@@ -55,7 +55,7 @@ func (l *live) String() string {
 	return fmt.Sprintf("tasks %v, light %s, parts %v", l.tasks, l.light, l.parts)
 }
 
-// part takes over the level of the log, unless it finds something wrong.
+// part applies the level of the log, unless it finds something wrong.
 func (l *live) part(name string, wrong *invalid.Errors) Part {
 	return func(next *config.Config) (Change, invalid.Errors) {
 		return Change{Say: name, Commit: func() { l.parts = append(l.parts, name+" "+next.Log.Level) }}, *wrong
@@ -99,7 +99,7 @@ func TestOrNothing(t *testing.T) {
 	stopped := errors.New("the bus is stopped")
 	for name, c := range map[string]struct {
 		breaks func(l *live, files *Files, wrong *invalid.Errors, next *config.Config)
-		mends  func(l *live, files *Files, wrong *invalid.Errors, next *config.Config)
+		fixes  func(l *live, files *Files, wrong *invalid.Errors, next *config.Config)
 	}{
 		"the configuration is wrong": {
 			func(_ *live, _ *Files, _ *invalid.Errors, next *config.Config) { next.Pace = "slow" },
@@ -141,7 +141,7 @@ func TestOrNothing(t *testing.T) {
 			if got := l.String(); got != before {
 				t.Errorf("after a refusal: %s, before it %s", got, before)
 			}
-			c.mends(l, files, wrong, &next)
+			c.fixes(l, files, wrong, &next)
 			if _, err := r.Apply(t.Context(), next); err != nil {
 				t.Fatal(err)
 			}

@@ -139,21 +139,21 @@ func callAll(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConn
 	}
 }
 
-// TestEveryMethodTakesARight walks the descriptors of all services that are registered,
+// TestEveryMethodTakesARole walks the descriptors of all services that are registered,
 // health and reflection included, so that a new method cannot be forgotten.
-func TestEveryMethodTakesARight(t *testing.T) {
+func TestEveryMethodTakesARole(t *testing.T) {
 	t.Parallel()
 	// Without tasks: on a single processor a bus that runs as fast as it can keeps every one
 	// of these calls waiting for its turns.
 	g := startGuarded(t, func(c *Setup, _ *guarded) { c.Tasks = config.None })
 	served := map[string]bool{}
-	look := bearer(t.Context(), g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour)))
+	look := bearer(t.Context(), g.tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour)))
 	g.reload(t)
 	conn := g.dial(t)
 
 	callAll(t, g, t.Context(), conn, func(method string, err error) {
 		served[method] = true
-		if _, listed := access.MethodRight(method); !listed {
+		if _, listed := access.MethodRole(method); !listed {
 			t.Errorf("%s is not in the table of package access", method)
 		}
 		if status.Code(err) != codes.Unauthenticated {
@@ -162,9 +162,9 @@ func TestEveryMethodTakesARight(t *testing.T) {
 	})
 	refused := 0
 	callAll(t, g, look, conn, func(method string, err error) {
-		right, _ := access.MethodRight(method)
+		role, _ := access.MethodRole(method)
 		code := status.Code(err)
-		if right == access.Operate {
+		if role == access.Operator {
 			refused++
 			if d := status.Convert(err).Details(); code != codes.PermissionDenied || len(d) != 1 || d[0].(*errdetails.ErrorInfo).GetReason() != "MISSING_RIGHT" {
 				t.Errorf("%s by one who may look: %v", method, err)
@@ -179,16 +179,16 @@ func TestEveryMethodTakesARight(t *testing.T) {
 		}
 	}
 	g.wanted(t, access.NoCredentials, uint64(len(served)))
-	g.wanted(t, access.MissingRight, uint64(refused))
+	g.wanted(t, access.MissingRole, uint64(refused))
 
 	// What changes something or takes bus time has a name that says so; the table must
 	// not give it away for looking.
 	harmless := []string{"Get", "List", "Watch", "Stream", "Compute", "Preview", "Check", "ServerReflection"}
 	for method := range served {
 		name := method[strings.LastIndex(method, "/")+1:]
-		right, _ := access.MethodRight(method)
-		if named := slices.ContainsFunc(harmless, func(p string) bool { return strings.HasPrefix(name, p) }); named != (right == access.Look) {
-			t.Errorf("%s takes the right to %s", method, right)
+		role, _ := access.MethodRole(method)
+		if named := slices.ContainsFunc(harmless, func(p string) bool { return strings.HasPrefix(name, p) }); named != (role == access.Viewer) {
+			t.Errorf("%s takes the right to %s", method, role)
 		}
 	}
 }
@@ -259,7 +259,7 @@ func TestRevokedWhileConnected(t *testing.T) {
 	g := startGuarded(t, nil)
 	now := time.Now()
 	id := g.ca.Client("looker", now.Add(-time.Hour), now.Add(time.Hour))
-	token := g.tokens.Add("other", access.Look, now.Add(time.Hour))
+	token := g.tokens.Add("other", access.Viewer, now.Add(time.Hour))
 	g.reload(t)
 	conn := g.dial(t, id)
 	if err := getStatus(t.Context(), conn); err != nil {
@@ -296,8 +296,8 @@ func TestRevokedWhileConnected(t *testing.T) {
 
 func TestTokens(t *testing.T) {
 	g := startGuarded(t, nil)
-	looking := g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
-	expired := g.tokens.Add("old", access.Operate, time.Now().Add(-time.Second))
+	looking := g.tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour))
+	expired := g.tokens.Add("old", access.Operator, time.Now().Add(-time.Second))
 	g.reload(t)
 	conn := g.dial(t)
 	if err := getStatus(bearer(t.Context(), looking), conn); err != nil {
@@ -360,7 +360,7 @@ func TestCertificatesThatNobodyAskedFor(t *testing.T) {
 	g := startGuarded(t, func(c *Setup, _ *guarded) {
 		c.Access.TLS.ClientCA, c.Access.TLS.CRL, c.Access.TLS.Clients = "", "", nil
 	})
-	token := g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
+	token := g.tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour))
 	g.reload(t)
 	conn := g.dial(t, g.ca.Client("bench", time.Now().Add(-2*time.Hour), time.Now().Add(-time.Hour)))
 	if err := getStatus(bearer(t.Context(), token), conn); err != nil {
@@ -374,7 +374,7 @@ func TestCertificatesThatNobodyAskedFor(t *testing.T) {
 // TestNothingChangesWhenAReloadFails: every file is read before anything changes.
 func TestNothingChangesWhenAReloadFails(t *testing.T) {
 	g := startGuarded(t, nil)
-	token := g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
+	token := g.tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour))
 	g.reload(t)
 	conn := g.dial(t)
 	g.tokens.Clear()
@@ -410,7 +410,7 @@ func TestFreePlaces(t *testing.T) {
 		t.Errorf("without TLS: %v", err)
 	}
 	tokens := accesstest.NewTokens(t)
-	token := tokens.Add("local", access.Operate, time.Now().Add(time.Hour))
+	token := tokens.Add("local", access.Operator, time.Now().Add(time.Hour))
 	cfg := quick()
 	cfg.Access.Loopback, cfg.Access.Tokens = access.Checked, tokens.Path
 	conn, stop := running(t, cfg)
@@ -429,7 +429,7 @@ func TestFreePlaces(t *testing.T) {
 // browsers ask for.
 func TestHTTPAccess(t *testing.T) {
 	g := startGuarded(t, nil)
-	token := g.tokens.Add("watcher", access.Look, time.Now().Add(time.Hour))
+	token := g.tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour))
 	g.reload(t)
 	ask := func(set func(*http.Request)) (int, http.Header) {
 		t.Helper()
@@ -467,7 +467,7 @@ func TestHTTPAccess(t *testing.T) {
 	}); code != 403 {
 		t.Errorf("a page of another site: %d", code)
 	}
-	// A call of the API over HTTP has the caller's rights, and no more.
+	// A call of the API over HTTP has the caller's role, and no more.
 	for method, want := range map[string]int{"StatusService/GetStatus": 200, "TaskService/DeleteTask": 403} {
 		r, err := http.NewRequestWithContext(t.Context(), "POST", "https://"+g.Addresses().HTTP+"/facetd.v1."+method, strings.NewReader("{}"))
 		if err != nil {

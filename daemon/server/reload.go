@@ -86,7 +86,7 @@ func (s *Server) reloadFiles(in *inputs, described string) reload.Files {
 	return reload.Files{Tasks: in.tasks, Light: in.light, SetLight: func() { s.light.Replace(described, in.scene) }}
 }
 
-// levelPart takes over the level of the log.
+// levelPart applies the level of the log.
 func (s *Server) levelPart(next *config.Config) (c reload.Change, wrong invalid.Errors) {
 	level, err := zapcore.ParseLevel(next.Log.Level)
 	if err != nil {

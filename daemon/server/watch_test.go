@@ -341,7 +341,7 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	})
 }
 
-// makeMaps makes correction maps of some chips, under the even light of the test.
+// makeMaps makes correction maps of some chips, under the uniform illumination of the test.
 func makeMaps(t *testing.T, p *process) {
 	t.Helper()
 	calibration := facetdv1.NewCalibrationServiceClient(p.dial(p.Addresses().GRPC))

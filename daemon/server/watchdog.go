@@ -31,14 +31,14 @@ func (s *Server) superviseRun(ctx context.Context) {
 	s.reloading.Lock() // a reload that came first says so itself
 	s.cfg.Supervisor.Ready(s.statusLine())
 	s.reloading.Unlock()
-	s.cfg.Supervisor.Watch(ctx, s.sound, s.statusLine)
+	s.cfg.Supervisor.Watch(ctx, s.healthy, s.statusLine)
 }
 
-// sound returns nil with proof that the goroutine that owns the bus goes on, or that it
+// healthy returns nil with proof that the goroutine that owns the bus goes on, or that it
 // gave the bus up: every line is inactive then and the cause can be asked for. That is
 // for an operator to judge; a service manager that started the daemon anew would drive
 // the chips again without anybody having looked.
-func (s *Server) sound(ctx context.Context) error {
+func (s *Server) healthy(ctx context.Context) error {
 	err := s.dispatcher.Alive(ctx)
 	if errors.As(err, new(*dispatch.StoppedError)) && s.dispatcher.Snapshot().State == facetdv1.State_STATE_FAULT {
 		return nil

@@ -77,7 +77,7 @@ func (m *Manager) Watch(ctx context.Context, alive func(context.Context) error, 
 	}
 	tick := time.NewTicker(period)
 	defer tick.Stop()
-	sound := true
+	healthy := true
 	for {
 		select {
 		case <-ctx.Done():
@@ -99,11 +99,11 @@ func (m *Manager) Watch(ctx context.Context, alive func(context.Context) error, 
 				err = errors.New("the bus does not go on")
 			}
 			m.notify(line(status() + "; not alive: " + err.Error()))
-			if sound {
+			if healthy {
 				m.log.Error("the watchdog is not fed", zap.Error(err))
 			}
 		}
-		sound = err == nil
+		healthy = err == nil
 	}
 }
 

@@ -27,7 +27,7 @@ type BringupStep int32
 const (
 	// Unknown.
 	BringupStep_BRINGUP_STEP_UNSPECIFIED BringupStep = 0
-	// Supplies as the operator measured them; every lane while nobody drives it.
+	// Supplies as the operator measured them; every lane while it is undriven.
 	BringupStep_BRINGUP_STEP_SUPPLIES BringupStep = 1
 	// The probe of the select lines.
 	BringupStep_BRINGUP_STEP_SELECTS BringupStep = 2
@@ -35,8 +35,8 @@ const (
 	BringupStep_BRINGUP_STEP_LEVELS BringupStep = 3
 	// A frame of every chip in the dark.
 	BringupStep_BRINGUP_STEP_DARK BringupStep = 4
-	// A frame of every chip in even light.
-	BringupStep_BRINGUP_STEP_LIT BringupStep = 5
+	// A frame of every chip in uniform illumination.
+	BringupStep_BRINGUP_STEP_FLAT BringupStep = 5
 	// How long each lane takes to settle.
 	BringupStep_BRINGUP_STEP_SETTLING BringupStep = 6
 	// The first conversions after a rest.
@@ -59,7 +59,7 @@ var (
 		2:  "BRINGUP_STEP_SELECTS",
 		3:  "BRINGUP_STEP_LEVELS",
 		4:  "BRINGUP_STEP_DARK",
-		5:  "BRINGUP_STEP_LIT",
+		5:  "BRINGUP_STEP_FLAT",
 		6:  "BRINGUP_STEP_SETTLING",
 		7:  "BRINGUP_STEP_CONVERTERS",
 		8:  "BRINGUP_STEP_HOLD",
@@ -73,7 +73,7 @@ var (
 		"BRINGUP_STEP_SELECTS":     2,
 		"BRINGUP_STEP_LEVELS":      3,
 		"BRINGUP_STEP_DARK":        4,
-		"BRINGUP_STEP_LIT":         5,
+		"BRINGUP_STEP_FLAT":        5,
 		"BRINGUP_STEP_SETTLING":    6,
 		"BRINGUP_STEP_CONVERTERS":  7,
 		"BRINGUP_STEP_HOLD":        8,
@@ -1965,14 +1965,14 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\x04lane\x18\x01 \x01(\tR\x04lane\x12\x1f\n" +
 	"\vfirst_volts\x18\x02 \x01(\x01R\n" +
 	"firstVolts\x12\x17\n" +
-	"\arest_ns\x18\x03 \x01(\x03R\x06restNs*\xbb\x02\n" +
+	"\arest_ns\x18\x03 \x01(\x03R\x06restNs*\xbc\x02\n" +
 	"\vBringupStep\x12\x1c\n" +
 	"\x18BRINGUP_STEP_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15BRINGUP_STEP_SUPPLIES\x10\x01\x12\x18\n" +
 	"\x14BRINGUP_STEP_SELECTS\x10\x02\x12\x17\n" +
 	"\x13BRINGUP_STEP_LEVELS\x10\x03\x12\x15\n" +
-	"\x11BRINGUP_STEP_DARK\x10\x04\x12\x14\n" +
-	"\x10BRINGUP_STEP_LIT\x10\x05\x12\x19\n" +
+	"\x11BRINGUP_STEP_DARK\x10\x04\x12\x15\n" +
+	"\x11BRINGUP_STEP_FLAT\x10\x05\x12\x19\n" +
 	"\x15BRINGUP_STEP_SETTLING\x10\x06\x12\x1b\n" +
 	"\x17BRINGUP_STEP_CONVERTERS\x10\a\x12\x15\n" +
 	"\x11BRINGUP_STEP_HOLD\x10\b\x12\x15\n" +

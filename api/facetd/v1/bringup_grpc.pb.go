@@ -35,7 +35,7 @@ type BringupServiceClient interface {
 	// StartBringup begins a run and streams what happens. A run goes on only while its
 	// stream is read: when that ends, ResumeBringup goes on with the step that was cut
 	// off. FAILED_PRECONDITION without an array on a bus, ABORTED while another
-	// run, a probe or the gathering of a calibration's level is going on.
+	// run, a probe or the collection of a calibration's level is in progress.
 	StartBringup(ctx context.Context, in *StartBringupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StartBringupResponse], error)
 	// ResumeBringup goes on with a run, also after a restart of the daemon when it has a
 	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array was
@@ -134,7 +134,7 @@ type BringupServiceServer interface {
 	// StartBringup begins a run and streams what happens. A run goes on only while its
 	// stream is read: when that ends, ResumeBringup goes on with the step that was cut
 	// off. FAILED_PRECONDITION without an array on a bus, ABORTED while another
-	// run, a probe or the gathering of a calibration's level is going on.
+	// run, a probe or the collection of a calibration's level is in progress.
 	StartBringup(*StartBringupRequest, grpc.ServerStreamingServer[StartBringupResponse]) error
 	// ResumeBringup goes on with a run, also after a restart of the daemon when it has a
 	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array was

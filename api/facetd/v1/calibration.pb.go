@@ -150,7 +150,7 @@ const (
 	DefectKind_DEFECT_KIND_STUCK_LOW DefectKind = 2
 	// It is at the highest code in every frame.
 	DefectKind_DEFECT_KIND_STUCK_HIGH DefectKind = 3
-	// It gives one code in all frames of a level, where noise would have moved a sound one.
+	// It gives one code in all frames of a level, where noise would have moved a good one.
 	DefectKind_DEFECT_KIND_CONSTANT DefectKind = 4
 	// It lies too far above or below the others.
 	DefectKind_DEFECT_KIND_OFFSET_OUTLIER DefectKind = 5
@@ -227,61 +227,61 @@ func (DefectKind) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{2}
 }
 
-// LevelState is where the gathering of a level is.
-type LevelState int32
+// IlluminationState is where the gathering of a level is.
+type IlluminationState int32
 
 const (
 	// Unknown.
-	LevelState_LEVEL_STATE_UNSPECIFIED LevelState = 0
+	IlluminationState_ILLUMINATION_STATE_UNSPECIFIED IlluminationState = 0
 	// Frames are read until they no longer drift: pixels lag in dim light, and lamps warm
 	// up. After 10 seconds of bus time it goes on, with a caution.
-	LevelState_LEVEL_STATE_SETTLING LevelState = 1
+	IlluminationState_ILLUMINATION_STATE_SETTLING IlluminationState = 1
 	// Frames are gathered.
-	LevelState_LEVEL_STATE_COLLECTING LevelState = 2
+	IlluminationState_ILLUMINATION_STATE_COLLECTING IlluminationState = 2
 	// All frames are there.
-	LevelState_LEVEL_STATE_DONE LevelState = 3
+	IlluminationState_ILLUMINATION_STATE_DONE IlluminationState = 3
 )
 
-// Enum value maps for LevelState.
+// Enum value maps for IlluminationState.
 var (
-	LevelState_name = map[int32]string{
-		0: "LEVEL_STATE_UNSPECIFIED",
-		1: "LEVEL_STATE_SETTLING",
-		2: "LEVEL_STATE_COLLECTING",
-		3: "LEVEL_STATE_DONE",
+	IlluminationState_name = map[int32]string{
+		0: "ILLUMINATION_STATE_UNSPECIFIED",
+		1: "ILLUMINATION_STATE_SETTLING",
+		2: "ILLUMINATION_STATE_COLLECTING",
+		3: "ILLUMINATION_STATE_DONE",
 	}
-	LevelState_value = map[string]int32{
-		"LEVEL_STATE_UNSPECIFIED": 0,
-		"LEVEL_STATE_SETTLING":    1,
-		"LEVEL_STATE_COLLECTING":  2,
-		"LEVEL_STATE_DONE":        3,
+	IlluminationState_value = map[string]int32{
+		"ILLUMINATION_STATE_UNSPECIFIED": 0,
+		"ILLUMINATION_STATE_SETTLING":    1,
+		"ILLUMINATION_STATE_COLLECTING":  2,
+		"ILLUMINATION_STATE_DONE":        3,
 	}
 )
 
-func (x LevelState) Enum() *LevelState {
-	p := new(LevelState)
+func (x IlluminationState) Enum() *IlluminationState {
+	p := new(IlluminationState)
 	*p = x
 	return p
 }
 
-func (x LevelState) String() string {
+func (x IlluminationState) String() string {
 	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
 }
 
-func (LevelState) Descriptor() protoreflect.EnumDescriptor {
+func (IlluminationState) Descriptor() protoreflect.EnumDescriptor {
 	return file_facetd_v1_calibration_proto_enumTypes[3].Descriptor()
 }
 
-func (LevelState) Type() protoreflect.EnumType {
+func (IlluminationState) Type() protoreflect.EnumType {
 	return &file_facetd_v1_calibration_proto_enumTypes[3]
 }
 
-func (x LevelState) Number() protoreflect.EnumNumber {
+func (x IlluminationState) Number() protoreflect.EnumNumber {
 	return protoreflect.EnumNumber(x)
 }
 
-// Deprecated: Use LevelState.Descriptor instead.
-func (LevelState) EnumDescriptor() ([]byte, []int) {
+// Deprecated: Use IlluminationState.Descriptor instead.
+func (IlluminationState) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{3}
 }
 
@@ -479,18 +479,18 @@ func (x *ViewSettings) GetTrim() *TrimSettings {
 	return nil
 }
 
-// CorrectionMapLevel is one light level behind a correction map, and what the correction leaves there.
+// CorrectionMapLevel is one illumination level behind a correction map, and what the correction leaves there.
 type CorrectionMapLevel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The light in lux as the operator gave it; 0 is dark.
 	Lux float64 `protobuf:"fixed64,1,opt,name=lux,proto3" json:"lux,omitempty"`
 	// Frames averaged.
 	Frames uint32 `protobuf:"varint,2,opt,name=frames,proto3" json:"frames,omitempty"`
-	// Mean of the sound pixels, in codes.
+	// Mean of the good pixels, in codes.
 	MeanCodes float64 `protobuf:"fixed64,3,opt,name=mean_codes,json=meanCodes,proto3" json:"mean_codes,omitempty"`
 	// Temporal noise of one frame, in codes (root mean square).
 	NoiseCodes float64 `protobuf:"fixed64,4,opt,name=noise_codes,json=noiseCodes,proto3" json:"noise_codes,omitempty"`
-	// Fixed pattern before the correction: standard deviation over the sound pixels of
+	// Fixed pattern before the correction: standard deviation over the good pixels of
 	// their mean, in codes.
 	BeforeCodes float64 `protobuf:"fixed64,5,opt,name=before_codes,json=beforeCodes,proto3" json:"before_codes,omitempty"`
 	// Fixed pattern after the correction, in codes, with the part that averaged noise has
@@ -805,7 +805,7 @@ type CorrectionMap struct {
 	State CorrectionMapState `protobuf:"varint,3,opt,name=state,proto3,enum=facetd.v1.CorrectionMapState" json:"state,omitempty"`
 	// Chip.
 	Chip string `protobuf:"bytes,4,opt,name=chip,proto3" json:"chip,omitempty"`
-	// Name of the view for which it was made, for people; it counts for nothing.
+	// Name of the view for which it was made, for people; it is ignored.
 	View string `protobuf:"bytes,5,opt,name=view,proto3" json:"view,omitempty"`
 	// What the correction map is for.
 	Settings *ViewSettings `protobuf:"bytes,6,opt,name=settings,proto3" json:"settings,omitempty"`
@@ -821,7 +821,7 @@ type CorrectionMap struct {
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// How old it is by the daemon's clock.
 	Age *durationpb.Duration `protobuf:"bytes,12,opt,name=age,proto3" json:"age,omitempty"`
-	// The light levels, and what is left at each.
+	// The illumination levels, and what is left at each.
 	Levels []*CorrectionMapLevel `protobuf:"bytes,13,rep,name=levels,proto3" json:"levels,omitempty"`
 	// The mean pixel, for a log response.
 	MeanResponse *MeanResponse `protobuf:"bytes,14,opt,name=mean_response,json=meanResponse,proto3" json:"mean_response,omitempty"`
@@ -1424,7 +1424,7 @@ func (x *ChipLevel) GetCautions() []string {
 	return nil
 }
 
-// CollectedLevel is a light level of a session.
+// CollectedLevel is an illumination level of a session.
 type CollectedLevel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The light in lux; 0 is dark.
@@ -1488,7 +1488,7 @@ func (x *CollectedLevel) GetChips() []*ChipLevel {
 	return nil
 }
 
-// CalibrationSession is an operator's way through several light levels.
+// CalibrationSession is an operator's way through several illumination levels.
 type CalibrationSession struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Identity.
@@ -1854,7 +1854,7 @@ func (*CollectLevelRequest_Dark) isCollectLevelRequest_Light() {}
 type CollectLevelResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Where it is.
-	State LevelState `protobuf:"varint,1,opt,name=state,proto3,enum=facetd.v1.LevelState" json:"state,omitempty"`
+	State IlluminationState `protobuf:"varint,1,opt,name=state,proto3,enum=facetd.v1.IlluminationState" json:"state,omitempty"`
 	// Frames read so far, over all chips and views.
 	FramesDone uint32 `protobuf:"varint,2,opt,name=frames_done,json=framesDone,proto3" json:"frames_done,omitempty"`
 	// Frames to read, over all chips and views.
@@ -1897,11 +1897,11 @@ func (*CollectLevelResponse) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{15}
 }
 
-func (x *CollectLevelResponse) GetState() LevelState {
+func (x *CollectLevelResponse) GetState() IlluminationState {
 	if x != nil {
 		return x.State
 	}
-	return LevelState_LEVEL_STATE_UNSPECIFIED
+	return IlluminationState_ILLUMINATION_STATE_UNSPECIFIED
 }
 
 func (x *CollectLevelResponse) GetFramesDone() uint32 {
@@ -2233,7 +2233,7 @@ type FinishCalibrationResponse struct {
 	CorrectionMaps []*CorrectionMap `protobuf:"bytes,1,rep,name=correction_maps,json=correctionMaps,proto3" json:"correction_maps,omitempty"`
 	// Those that could not be made; their frames stay as they were.
 	Failures []*CorrectionMapFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
-	// Figures of chips with linear pixels, where dark and three lit levels or more were
+	// Figures of chips with linear pixels, where dark and three illuminated levels or more were
 	// gathered.
 	PhotonTransfers []*PhotonTransfer `protobuf:"bytes,3,rep,name=photon_transfers,json=photonTransfers,proto3" json:"photon_transfers,omitempty"`
 	unknownFields   protoimpl.UnknownFields
@@ -2684,7 +2684,7 @@ type UpdateOffsetsRequest struct {
 	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
 	// Frames to average, 2 to 4096; 0 means 16.
 	Frames uint32 `protobuf:"varint,2,opt,name=frames,proto3" json:"frames,omitempty"`
-	// The light now in lux; 0 where it is not known or dark. It need only be even.
+	// The light now in lux; 0 where it is not known or dark. It need only be uniform.
 	Lux float64 `protobuf:"fixed64,3,opt,name=lux,proto3" json:"lux,omitempty"`
 	// Temperature of the dies in kelvin as measured; 0 means what the daemon knows.
 	DieKelvin     float64 `protobuf:"fixed64,4,opt,name=die_kelvin,json=dieKelvin,proto3" json:"die_kelvin,omitempty"`
@@ -2955,9 +2955,9 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x03lux\x18\x02 \x01(\x01H\x00R\x03lux\x12\x14\n" +
 	"\x04dark\x18\x03 \x01(\bH\x00R\x04dark\x12\x16\n" +
 	"\x06frames\x18\x04 \x01(\rR\x06framesB\a\n" +
-	"\x05light\"\xcc\x01\n" +
-	"\x14CollectLevelResponse\x12+\n" +
-	"\x05state\x18\x01 \x01(\x0e2\x15.facetd.v1.LevelStateR\x05state\x12\x1f\n" +
+	"\x05light\"\xd3\x01\n" +
+	"\x14CollectLevelResponse\x122\n" +
+	"\x05state\x18\x01 \x01(\x0e2\x1c.facetd.v1.IlluminationStateR\x05state\x12\x1f\n" +
 	"\vframes_done\x18\x02 \x01(\rR\n" +
 	"framesDone\x12!\n" +
 	"\fframes_total\x18\x03 \x01(\rR\vframesTotal\x12\x12\n" +
@@ -3032,13 +3032,12 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x13DEFECT_KIND_CLIPPED\x10\t\x12\x1d\n" +
 	"\x19DEFECT_KIND_DEFECTIVE_ROW\x10\n" +
 	"\x12 \n" +
-	"\x1cDEFECT_KIND_DEFECTIVE_COLUMN\x10\v*u\n" +
-	"\n" +
-	"LevelState\x12\x1b\n" +
-	"\x17LEVEL_STATE_UNSPECIFIED\x10\x00\x12\x18\n" +
-	"\x14LEVEL_STATE_SETTLING\x10\x01\x12\x1a\n" +
-	"\x16LEVEL_STATE_COLLECTING\x10\x02\x12\x14\n" +
-	"\x10LEVEL_STATE_DONE\x10\x032\xaf\a\n" +
+	"\x1cDEFECT_KIND_DEFECTIVE_COLUMN\x10\v*\x98\x01\n" +
+	"\x11IlluminationState\x12\"\n" +
+	"\x1eILLUMINATION_STATE_UNSPECIFIED\x10\x00\x12\x1f\n" +
+	"\x1bILLUMINATION_STATE_SETTLING\x10\x01\x12!\n" +
+	"\x1dILLUMINATION_STATE_COLLECTING\x10\x02\x12\x1b\n" +
+	"\x17ILLUMINATION_STATE_DONE\x10\x032\xaf\a\n" +
 	"\x12CalibrationService\x12[\n" +
 	"\x10StartCalibration\x12\".facetd.v1.StartCalibrationRequest\x1a#.facetd.v1.StartCalibrationResponse\x12Q\n" +
 	"\fCollectLevel\x12\x1e.facetd.v1.CollectLevelRequest\x1a\x1f.facetd.v1.CollectLevelResponse0\x01\x12U\n" +
@@ -3069,7 +3068,7 @@ var file_facetd_v1_calibration_proto_goTypes = []any{
 	(CalibrationMethod)(0),              // 0: facetd.v1.CalibrationMethod
 	(CorrectionMapState)(0),             // 1: facetd.v1.CorrectionMapState
 	(DefectKind)(0),                     // 2: facetd.v1.DefectKind
-	(LevelState)(0),                     // 3: facetd.v1.LevelState
+	(IlluminationState)(0),              // 3: facetd.v1.IlluminationState
 	(*DefectCount)(nil),                 // 4: facetd.v1.DefectCount
 	(*PixelDefect)(nil),                 // 5: facetd.v1.PixelDefect
 	(*ViewSettings)(nil),                // 6: facetd.v1.ViewSettings
@@ -3141,7 +3140,7 @@ var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	44, // 24: facetd.v1.StartCalibrationRequest.views:type_name -> facetd.v1.View
 	0,  // 25: facetd.v1.StartCalibrationRequest.method:type_name -> facetd.v1.CalibrationMethod
 	15, // 26: facetd.v1.StartCalibrationResponse.session:type_name -> facetd.v1.CalibrationSession
-	3,  // 27: facetd.v1.CollectLevelResponse.state:type_name -> facetd.v1.LevelState
+	3,  // 27: facetd.v1.CollectLevelResponse.state:type_name -> facetd.v1.IlluminationState
 	14, // 28: facetd.v1.CollectLevelResponse.level:type_name -> facetd.v1.CollectedLevel
 	15, // 29: facetd.v1.GetCalibrationResponse.session:type_name -> facetd.v1.CalibrationSession
 	15, // 30: facetd.v1.ListCalibrationsResponse.sessions:type_name -> facetd.v1.CalibrationSession

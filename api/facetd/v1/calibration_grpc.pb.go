@@ -36,10 +36,10 @@ const (
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
 // CalibrationService makes the correction maps that take fixed patterns out of frames. An operator
-// covers the chips evenly with each light level in turn: a session gathers the frames in
+// covers the chips evenly with each illumination level in turn: a session gathers the frames in
 // the idle gaps of the timetable, so that running tasks go on.
 //
-// The light must be even over every chip (an integrating sphere or a diffuser close by),
+// The illumination must be uniform over every chip (an integrating sphere or a diffuser close by),
 // the array warm, and frames of a lamp on mains must be spread over whole periods of it:
 // logarithmic pixels have no exposure time that would average it. At most 4 sessions are
 // open; one that nothing is done with for 30 minutes ends.
@@ -52,7 +52,7 @@ type CalibrationServiceClient interface {
 	// A level of the same light takes the place of the earlier one. NOT_FOUND for a
 	// session that is not open, ABORTED when another level is being gathered in it,
 	// RESOURCE_EXHAUSTED when the levels would take too much memory. A level that is
-	// broken off counts for nothing.
+	// broken off is ignored.
 	CollectLevel(ctx context.Context, in *CollectLevelRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CollectLevelResponse], error)
 	// GetCalibration returns a session. NOT_FOUND when it is not open.
 	GetCalibration(ctx context.Context, in *GetCalibrationRequest, opts ...grpc.CallOption) (*GetCalibrationResponse, error)
@@ -72,7 +72,7 @@ type CalibrationServiceClient interface {
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
 	DeleteCorrectionMap(ctx context.Context, in *DeleteCorrectionMapRequest, opts ...grpc.CallOption) (*DeleteCorrectionMapResponse, error)
-	// UpdateOffsets brings correction maps up to date with one fresh even level, which is there now:
+	// UpdateOffsets brings correction maps up to date with one fresh level of uniform illumination, which is there now:
 	// what all pixels drifted apart since is taken out, gains are kept. Each new correction map takes
 	// the place of the old one. FAILED_PRECONDITION when none could be.
 	UpdateOffsets(ctx context.Context, in *UpdateOffsetsRequest, opts ...grpc.CallOption) (*UpdateOffsetsResponse, error)
@@ -200,10 +200,10 @@ func (c *calibrationServiceClient) UpdateOffsets(ctx context.Context, in *Update
 // for forward compatibility.
 //
 // CalibrationService makes the correction maps that take fixed patterns out of frames. An operator
-// covers the chips evenly with each light level in turn: a session gathers the frames in
+// covers the chips evenly with each illumination level in turn: a session gathers the frames in
 // the idle gaps of the timetable, so that running tasks go on.
 //
-// The light must be even over every chip (an integrating sphere or a diffuser close by),
+// The illumination must be uniform over every chip (an integrating sphere or a diffuser close by),
 // the array warm, and frames of a lamp on mains must be spread over whole periods of it:
 // logarithmic pixels have no exposure time that would average it. At most 4 sessions are
 // open; one that nothing is done with for 30 minutes ends.
@@ -216,7 +216,7 @@ type CalibrationServiceServer interface {
 	// A level of the same light takes the place of the earlier one. NOT_FOUND for a
 	// session that is not open, ABORTED when another level is being gathered in it,
 	// RESOURCE_EXHAUSTED when the levels would take too much memory. A level that is
-	// broken off counts for nothing.
+	// broken off is ignored.
 	CollectLevel(*CollectLevelRequest, grpc.ServerStreamingServer[CollectLevelResponse]) error
 	// GetCalibration returns a session. NOT_FOUND when it is not open.
 	GetCalibration(context.Context, *GetCalibrationRequest) (*GetCalibrationResponse, error)
@@ -236,7 +236,7 @@ type CalibrationServiceServer interface {
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
 	DeleteCorrectionMap(context.Context, *DeleteCorrectionMapRequest) (*DeleteCorrectionMapResponse, error)
-	// UpdateOffsets brings correction maps up to date with one fresh even level, which is there now:
+	// UpdateOffsets brings correction maps up to date with one fresh level of uniform illumination, which is there now:
 	// what all pixels drifted apart since is taken out, gains are kept. Each new correction map takes
 	// the place of the old one. FAILED_PRECONDITION when none could be.
 	UpdateOffsets(context.Context, *UpdateOffsetsRequest) (*UpdateOffsetsResponse, error)

@@ -108,7 +108,7 @@ type LaneLevel int32
 const (
 	// Unknown.
 	LaneLevel_LANE_LEVEL_UNSPECIFIED LaneLevel = 0
-	// Nobody drives the lane.
+	// The lane is undriven.
 	LaneLevel_LANE_LEVEL_IDLE LaneLevel = 1
 	// A chip drives the lane.
 	LaneLevel_LANE_LEVEL_DRIVEN LaneLevel = 2
@@ -315,7 +315,7 @@ func (x *Fault) GetLane() string {
 // FaultSet is a set of faults that are there together.
 type FaultSet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The faults; none is a sound array.
+	// The faults; none is a fault-free array.
 	Faults        []*Fault `protobuf:"bytes,1,rep,name=faults,proto3" json:"faults,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -510,8 +510,8 @@ type ProbeProgress struct {
 	// The word under which output enable was written, and what it reaches by the
 	// wiring.
 	Enable *SelectWord `protobuf:"bytes,2,opt,name=enable,proto3" json:"enable,omitempty"`
-	// The word under which the lanes were looked at.
-	Look *SelectWord `protobuf:"bytes,3,opt,name=look,proto3" json:"look,omitempty"`
+	// The word under which the lanes were read out.
+	Readout *SelectWord `protobuf:"bytes,3,opt,name=readout,proto3" json:"readout,omitempty"`
 	// What was seen of each lane, in the order of the array file.
 	Levels []LaneLevel `protobuf:"varint,4,rep,packed,name=levels,proto3,enum=facetd.v1.LaneLevel" json:"levels,omitempty"`
 	// Sets of faults that still explain everything seen.
@@ -564,9 +564,9 @@ func (x *ProbeProgress) GetEnable() *SelectWord {
 	return nil
 }
 
-func (x *ProbeProgress) GetLook() *SelectWord {
+func (x *ProbeProgress) GetReadout() *SelectWord {
 	if x != nil {
-		return x.Look
+		return x.Readout
 	}
 	return nil
 }
@@ -590,7 +590,7 @@ type ProbeResult struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Whether some set of at most two faults explains everything seen.
 	Explained bool `protobuf:"varint,1,opt,name=explained,proto3" json:"explained,omitempty"`
-	// The smallest set that does; none is a sound array. Of several equal ones the
+	// The smallest set that does; none is a fault-free array. Of several equal ones the
 	// likeliest.
 	Faults []*Fault `protobuf:"bytes,2,rep,name=faults,proto3" json:"faults,omitempty"`
 	// The other sets that explain everything seen with as few faults.
@@ -1103,11 +1103,11 @@ const file_facetd_v1_probe_proto_rawDesc = "" +
 	"\x14ProbeSelectsResponse\x126\n" +
 	"\bprogress\x18\x01 \x01(\v2\x18.facetd.v1.ProbeProgressH\x00R\bprogress\x120\n" +
 	"\x06result\x18\x02 \x01(\v2\x16.facetd.v1.ProbeResultH\x00R\x06resultB\a\n" +
-	"\x05event\"\xd1\x01\n" +
+	"\x05event\"\xd7\x01\n" +
 	"\rProbeProgress\x12\x1a\n" +
 	"\breadouts\x18\x01 \x01(\rR\breadouts\x12-\n" +
-	"\x06enable\x18\x02 \x01(\v2\x15.facetd.v1.SelectWordR\x06enable\x12)\n" +
-	"\x04look\x18\x03 \x01(\v2\x15.facetd.v1.SelectWordR\x04look\x12,\n" +
+	"\x06enable\x18\x02 \x01(\v2\x15.facetd.v1.SelectWordR\x06enable\x12/\n" +
+	"\areadout\x18\x03 \x01(\v2\x15.facetd.v1.SelectWordR\areadout\x12,\n" +
 	"\x06levels\x18\x04 \x03(\x0e2\x14.facetd.v1.LaneLevelR\x06levels\x12\x1c\n" +
 	"\tremaining\x18\x05 \x01(\rR\tremaining\"\xb4\x02\n" +
 	"\vProbeResult\x12\x1c\n" +
@@ -1210,7 +1210,7 @@ var file_facetd_v1_probe_proto_depIdxs = []int32{
 	7,  // 2: facetd.v1.ProbeSelectsResponse.progress:type_name -> facetd.v1.ProbeProgress
 	8,  // 3: facetd.v1.ProbeSelectsResponse.result:type_name -> facetd.v1.ProbeResult
 	17, // 4: facetd.v1.ProbeProgress.enable:type_name -> facetd.v1.SelectWord
-	17, // 5: facetd.v1.ProbeProgress.look:type_name -> facetd.v1.SelectWord
+	17, // 5: facetd.v1.ProbeProgress.readout:type_name -> facetd.v1.SelectWord
 	1,  // 6: facetd.v1.ProbeProgress.levels:type_name -> facetd.v1.LaneLevel
 	3,  // 7: facetd.v1.ProbeResult.faults:type_name -> facetd.v1.Fault
 	4,  // 8: facetd.v1.ProbeResult.alternatives:type_name -> facetd.v1.FaultSet

@@ -34,7 +34,7 @@ type ProbeServiceClient interface {
 	// until the timetable enables it again.
 	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone,
 	// ABORTED while another probe, a bring-up or the gathering of a calibration's level is
-	// going on.
+	// in progress.
 	ProbeSelects(ctx context.Context, in *ProbeSelectsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ProbeSelectsResponse], error)
 }
 
@@ -77,7 +77,7 @@ type ProbeServiceServer interface {
 	// until the timetable enables it again.
 	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone,
 	// ABORTED while another probe, a bring-up or the gathering of a calibration's level is
-	// going on.
+	// in progress.
 	ProbeSelects(*ProbeSelectsRequest, grpc.ServerStreamingServer[ProbeSelectsResponse]) error
 	mustEmbedUnimplementedProbeServiceServer()
 }

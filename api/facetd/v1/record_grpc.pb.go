@@ -34,7 +34,7 @@ const (
 type RecordServiceClient interface {
 	// StartRecording begins a recording. ALREADY_EXISTS when the name is taken,
 	// INVALID_ARGUMENT with every error, RESOURCE_EXHAUSTED when too many run,
-	// FAILED_PRECONDITION when the disk has too little room or the daemon has no folder
+	// FAILED_PRECONDITION when the disk has too little free space or the daemon has no folder
 	// for recordings.
 	StartRecording(ctx context.Context, in *StartRecordingRequest, opts ...grpc.CallOption) (*StartRecordingResponse, error)
 	// StopRecording ends a running recording, writes what still waits and closes its
@@ -103,7 +103,7 @@ func (c *recordServiceClient) ListRecordings(ctx context.Context, in *ListRecord
 type RecordServiceServer interface {
 	// StartRecording begins a recording. ALREADY_EXISTS when the name is taken,
 	// INVALID_ARGUMENT with every error, RESOURCE_EXHAUSTED when too many run,
-	// FAILED_PRECONDITION when the disk has too little room or the daemon has no folder
+	// FAILED_PRECONDITION when the disk has too little free space or the daemon has no folder
 	// for recordings.
 	StartRecording(context.Context, *StartRecordingRequest) (*StartRecordingResponse, error)
 	// StopRecording ends a running recording, writes what still waits and closes its

@@ -172,7 +172,7 @@ func (s *Subscription) open() error {
 func (s *Subscription) Close() { s.cancel() }
 
 // Next waits for the next frame set. Errors: ctx's of Subscribe, *Error, or that a frame
-// makes no sense. After an error the stream has ended.
+// is invalid. After an error the stream has ended.
 func (s *Subscription) Next() (*FrameSet, error) {
 	if s.box != nil {
 		return s.box.take(s.ctx)

@@ -186,7 +186,7 @@ func TestCallsLetTimeMove(t *testing.T) {
 	}
 }
 
-// What does not fit, and what makes no sense, comes back with everything there is to
+// What does not fit, and what is invalid, comes back with everything there is to
 // know about it.
 func TestRefusals(t *testing.T) {
 	c := facettest.Start(t, facettest.Demo, facettest.Demo)

@@ -94,7 +94,7 @@ class Reader:
 
     def _read(self) -> bool | None:
         """Reads one connection to its end. Returns whether anything came, and None when
-        the stream is closed. Raises what trying again does not mend."""
+        the stream is closed. Raises what trying again does not fix."""
         received = False
         try:
             with self._changed:

@@ -235,7 +235,7 @@ class Client:
         timeout: float | None = None,
     ) -> Recording:
         """Begins a recording in the daemon's folder. Raises ExistsError, InvalidError,
-        and PreconditionError when the daemon has no folder or too little room."""
+        and PreconditionError when the daemon has no folder or too little free space."""
         return await self._run(_calls.start_recording(name, tasks, images, max_bytes, max_duration_ns), timeout)
 
     async def stop_recording(self, name: str, *, timeout: float | None = None) -> Recording:
@@ -344,7 +344,7 @@ class _Reader:
 
     async def _read(self) -> bool:
         """Reads one connection to its end; returns whether anything came. Raises what
-        trying again does not mend."""
+        trying again does not fix."""
         received = False
         call = None
         try:

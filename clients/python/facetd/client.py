@@ -217,7 +217,7 @@ class Client:
         timeout: float | None = None,
     ) -> Recording:
         """Begins a recording in the daemon's folder. Raises ExistsError, InvalidError,
-        and PreconditionError when the daemon has no folder or too little room."""
+        and PreconditionError when the daemon has no folder or too little free space."""
         return self._run(_calls.start_recording(name, tasks, images, max_bytes, max_duration_ns), timeout)
 
     def stop_recording(self, name: str, *, timeout: float | None = None) -> Recording:
@@ -276,7 +276,7 @@ class Stream:
 
     One thread reads at a time; close and the counts may be used from any thread. It
     ends, as an iterator does, when it is closed; an error that trying again does not
-    mend is raised, after what came before it.
+    fix is raised, after what came before it.
     """
 
     def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:

@@ -108,7 +108,7 @@ class Relay:
             s.close()
         self._pairs = []
 
-    def mend(self):
+    def restore(self):
         self._refusing = False
 
     def close(self):

@@ -206,16 +206,16 @@ class Demo(unittest.TestCase):
         self.assertEqual(event, self.client.events(after=0, limit=1)[0])
 
 
-class Rights(unittest.TestCase):
+class Roles(unittest.TestCase):
     def test_a_daemon_that_asks_for_tokens(self):
         with tempfile.TemporaryDirectory() as folder:
             file, config = os.path.join(folder, "tokens"), os.path.join(folder, "facetd.yaml")
 
-            def token(right):
-                made = [os.environ["FACETD_BINARY"], "token", "new", "--name", right, "--right", right, "--file", file, "-o", "json"]
+            def token(role):
+                made = [os.environ["FACETD_BINARY"], "token", "new", "--name", role, "--role", role, "--file", file, "-o", "json"]
                 return json.loads(subprocess.run(made, check=True, capture_output=True).stdout)["token"]
 
-            look, operate = token("look"), token("operate")
+            viewer, operator = token("viewer"), token("operator")
             with open(config, "w") as out:
                 out.write(f"access: {{loopback: checked, tokens: {json.dumps(file)}}}\n")
             task = facetd.Task("crown", ("wall-00",), 2)
@@ -224,24 +224,24 @@ class Rights(unittest.TestCase):
                 with self.assertRaises(facetd.AccessError):
                     async with facetd.aio.connect(address):
                         pass
-                async with facetd.aio.connect(address, token=look) as c:
+                async with facetd.aio.connect(address, token=viewer) as c:
                     async with c.stream(["bed"]) as s:
                         await s.next(20)
                     with self.assertRaises(facetd.AccessError):
                         await c.remove_task("bed")
 
             with rig.Daemon("--config", config) as daemon:
-                for wrong in (None, "wrong", operate[:-1]):
+                for wrong in (None, "wrong", operator[:-1]):
                     with self.assertRaises(facetd.AccessError) as got:
                         facetd.connect(daemon.address, token=wrong)
                     self.assertEqual(got.exception.code, "UNAUTHENTICATED")
-                with facetd.connect(daemon.address, token=look) as c:
+                with facetd.connect(daemon.address, token=viewer) as c:
                     with c.stream(["bed"]) as s:
                         self.assertEqual(s.next(20).task, "bed")
                     with self.assertRaises(facetd.AccessError) as got:
                         c.add_task(task)
                     self.assertEqual(got.exception.code, "PERMISSION_DENIED")
-                with facetd.connect(daemon.address, token=lambda: operate) as c:
+                with facetd.connect(daemon.address, token=lambda: operator) as c:
                     self.assertEqual(c.add_task(task).task, task)
                 rig.run(awaited(daemon.address))
 

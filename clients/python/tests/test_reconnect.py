@@ -134,7 +134,7 @@ class Cut(unittest.TestCase):
                         except facetd.DeadlineError:
                             pass
                     time.sleep(0.5)
-                    relay.mend()
+                    relay.restore()
                     while sum(fs.gap is not None for fs in got) < 2:
                         got.append(s.next(20))
                     last = {fs.task: fs.job for fs in got}
@@ -153,7 +153,7 @@ class Cut(unittest.TestCase):
                     except facetd.DeadlineError:
                         pass
                 await asyncio.sleep(0.5)
-                relay.mend()
+                relay.restore()
                 while sum(fs.gap is not None for fs in got) < 2:
                     got.append(await s.next(20))
                 return got

@@ -165,9 +165,9 @@ func (f *Tokens) write() {
 }
 
 // Add puts a token into the file and returns it.
-func (f *Tokens) Add(name string, right access.Right, expires time.Time) string {
+func (f *Tokens) Add(name string, role access.Role, expires time.Time) string {
 	f.t.Helper()
-	token, line, err := access.NewToken(name, right, expires)
+	token, line, err := access.NewToken(name, role, expires)
 	if err != nil {
 		f.t.Fatal(err)
 	}

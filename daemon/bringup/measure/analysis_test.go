@@ -200,7 +200,7 @@ func TestSlipsOfRows(t *testing.T) {
 				case sharp > 0.2:
 					t.Errorf("slant %g: sharp to %.2f", slant, sharp)
 				case slip == 0 && len(slips) != 0:
-					t.Errorf("slant %g: found %+v in a sound frame", slant, slips)
+					t.Errorf("slant %g: found %+v in a good frame", slant, slips)
 				case slip != 0 && (len(slips) != 1 || math.Abs(slips[0].Pixels+float64(slip)) > 0.45 || math.Abs(float64(slips[0].Row-at/40)) > 1):
 					t.Errorf("slant %g, slip %d in row %d: found %+v", slant, slip, at/40, slips)
 				}
@@ -344,19 +344,19 @@ func TestProgramsViolateNoRule(t *testing.T) {
 			t.Errorf("%s ends with lines active", name)
 		}
 	}
-	// The same sweep as a frame violates rule 4: it is the look at levels that may be early.
+	// The same sweep as a frame violates rule 4: it is the sampling of levels that may be early.
 	ops := p.Sweep(NewSweep(a, bustest.M0, make([]uint16, 24), 500*time.Nanosecond))
 	early := 0
 	for i := range ops {
 		if s := ops[i].Scan; s != nil && s.Settle < a.LaneSettle(s.Chips[0]) {
 			early++
 			if !s.Levels {
-				t.Error("an early look that claims a frame")
+				t.Error("an early sample that claims a frame")
 			}
 		}
 	}
 	if early == 0 {
-		t.Error("the sweep never looks early")
+		t.Error("the sweep never samples early")
 	}
 }
 

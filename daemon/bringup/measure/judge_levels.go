@@ -159,7 +159,7 @@ func JudgeDark(r *Report, chip int, codes []uint16) {
 	r.Tell(r.name(chip), "fixed pattern in the dark", s.Deviation, "codes", "")
 }
 
-// JudgeLit judges a frame in even light, with the one in the dark where there is one. known
+// JudgeLit judges a frame in uniform illumination, with the one in the dark where there is one. known
 // is whether the light has the lux that was asked for.
 func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) {
 	s := StatsOf(lit, r.lane(chip).Bits)

@@ -131,25 +131,25 @@ type First struct {
 	Discard int
 }
 
-// FirstOf compares the first conversions of several looks at a lane at rest with those
+// FirstOf compares the first conversions of several samplings of a lane at rest with those
 // that follow.
-func FirstOf(looks [][]uint16) First {
+func FirstOf(samples [][]uint16) First {
 	var f First
-	if len(looks) == 0 || len(looks[0]) < 8 {
+	if len(samples) == 0 || len(samples[0]) < 8 {
 		return f
 	}
-	n := len(looks[0])
+	n := len(samples[0])
 	var all Stats
 	means := make([]float64, n)
-	for _, codes := range looks {
+	for _, codes := range samples {
 		s := StatsOf(codes[n/2:], 16)
-		all.Deviation += s.Deviation * s.Deviation / float64(len(looks))
+		all.Deviation += s.Deviation * s.Deviation / float64(len(samples))
 		for i := range means {
-			means[i] += (float64(codes[i]) - s.Mean) / float64(len(looks))
+			means[i] += (float64(codes[i]) - s.Mean) / float64(len(samples))
 		}
 	}
 	f.Noise = math.Sqrt(all.Deviation)
-	f.Sigma = math.Sqrt((all.Deviation + 1.0/12) / float64(len(looks)))
+	f.Sigma = math.Sqrt((all.Deviation + 1.0/12) / float64(len(samples)))
 	f.Errors = means[:min(8, n/2)]
 	for f.Discard < len(f.Errors) && math.Abs(f.Errors[f.Discard]) > max(0.5, 4*f.Sigma) {
 		f.Discard++
@@ -253,7 +253,7 @@ type Delay struct {
 // Delays fits a sine of a frequency to the mean codes of every chip over load times,
 // and compares phases. times[i][k] is the bus time of load k of chip i in nanoseconds,
 // levels[i][k] what the chip showed. Chips are compared within their class: pixels of one
-// class lag alike in even light. Error: *fit.ConditionError where a chip's loads met too
+// class lag alike in uniform illumination. Error: *fit.ConditionError where a chip's loads met too
 // few phases of the lamp to tell.
 func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64, hz float64) ([]Delay, error) {
 	out := make([]Delay, len(chips))

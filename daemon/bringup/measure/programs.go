@@ -2,8 +2,8 @@
 // captures mean: settling and hold times, the trim of amplifiers, the order of pixels,
 // the skew of loads; and how to write what follows into the array file.
 //
-// Programs look at lanes (Levels) and claim nothing of frames. The inspector judges
-// them like all others; a look that brings its own settling time may look before the
+// Programs sample lanes (Levels) and claim nothing of frames. The inspector judges
+// them like all others; a sample that brings its own settling time may be taken before the
 // lane has settled, since that is what is measured. Every program begins and ends with
 // no line active and no output enabled, and drives a lane with one chip at a time.
 package measure
@@ -28,10 +28,10 @@ func NewPrograms(a *chipmodel.Array) *Programs {
 	return &Programs{a: a, settle: make([]time.Duration, len(a.Chips))}
 }
 
-// Settled notes the settling time measured of a chip, which later looks allow for.
+// Settled notes the settling time measured of a chip, which later samples allow for.
 func (p *Programs) Settled(chip int, d time.Duration) { p.settle[chip] = d }
 
-// Settle is the time that looks at a chip give its lane: what the description says, or
+// Settle is the time that samples of a chip give its lane: what the description says, or
 // a quarter more than what was measured where that is longer.
 func (p *Programs) Settle(chip int) time.Duration {
 	return max(p.a.LaneSettle(chip), p.settle[chip]+p.settle[chip]/4)
@@ -71,7 +71,7 @@ func Spread(c *chipmodel.Class, n int) chipmodel.Window {
 	return w
 }
 
-// program gathers operations, with frames numbered in the order of the looks.
+// program gathers operations, with frames numbered in the order of the samples.
 type program struct {
 	*bus.Builder
 	p      *Programs
@@ -80,9 +80,9 @@ type program struct {
 
 func (p *Programs) program() *program { return &program{Builder: bus.NewBuilder(p.a), p: p} }
 
-// look reads levels at the pace of a chip and returns the number of its frame. A
+// sample reads levels at the pace of a chip and returns the number of its frame. A
 // settle of 0 gives the time that the chip needs.
-func (g *program) look(chip int, w chipmodel.Window, settle time.Duration) int {
+func (g *program) sample(chip int, w chipmodel.Window, settle time.Duration) int {
 	if settle == 0 {
 		settle = g.p.Settle(chip)
 	}
@@ -122,7 +122,7 @@ func (g *program) rewind(chip int, reached []int) {
 	}
 }
 
-// Idle looks at a lane n times while nobody drives it, after a rest. ok is false for a
+// Idle samples a lane n times while it is undriven, after a rest. ok is false for a
 // lane without chips.
 func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok bool) {
 	chips := p.a.Lanes[lane].Chips
@@ -139,7 +139,7 @@ func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok b
 	g := p.program()
 	g.Select(0)
 	g.Wait(max(rest, slowest+chipmodel.LaneDischarge))
-	g.look(pace, Spread(p.a.Chips[pace].Class, n), 0)
+	g.sample(pace, Spread(p.a.Chips[pace].Class, n), 0)
 	g.Select(0)
 	return g.Take(), true
 }
@@ -152,7 +152,7 @@ func (p *Programs) Frame(chip int, w chipmodel.Window, n int, gap time.Duration)
 				g.Wait(gap)
 			}
 			g.ready(chip, reached)
-			g.look(chip, w, 0)
+			g.sample(chip, w, 0)
 		}
 	})
 }
@@ -171,7 +171,7 @@ func (p *Programs) Trimmed(chip int, s Trim, w chipmodel.Window) []bus.Op {
 		set(chipmodel.Offset, uint16(uint8(int8(s.Offset))))
 		set(chipmodel.PixelBias, uint16(s.PixelBias))
 		g.ready(chip, reached)
-		g.look(chip, w, 0)
+		g.sample(chip, w, 0)
 		for _, r := range []facetdv1.Register{chipmodel.Gain, chipmodel.Offset, chipmodel.PixelBias} {
 			set(r, class.PowerOn(r))
 		}
@@ -188,7 +188,7 @@ func (p *Programs) Hold(chip int, w chipmodel.Window, n int, gap time.Duration) 
 				g.Wait(gap)
 				g.rewind(chip, reached)
 			}
-			g.look(chip, w, 0)
+			g.sample(chip, w, 0)
 		}
 	})
 }
@@ -208,7 +208,7 @@ func (p *Programs) Together(chips []int, n int) []bus.Op {
 		g.Select(p.a.Chips[c].Wires)
 		g.Do(bus.Write(chipmodel.OutputEnable, 1), reached)
 		g.rewind(c, reached)
-		g.look(c, Spread(p.a.Chips[c].Class, n), 0)
+		g.sample(c, Spread(p.a.Chips[c].Class, n), 0)
 		g.Do(bus.Write(chipmodel.OutputEnable, 0), reached)
 	}
 	g.Select(0)

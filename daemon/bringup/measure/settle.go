@@ -24,7 +24,7 @@ type Sweep struct {
 	Chip   int
 	Delays []time.Duration
 	pairs  [][2]Pixel // addressed chips: from one pixel to another
-	rows   []int      // counter chips: rows read whole
+	rows   []int      // counter chips: rows read in full
 }
 
 // NewSweep plans a sweep of delays up to longest. reference is a whole frame of the
@@ -80,8 +80,8 @@ func (p *Programs) Sweep(s *Sweep) []bus.Op {
 		g.ready(s.Chip, reached)
 		for _, pair := range s.pairs {
 			for _, d := range append([]time.Duration{long}, s.Delays...) {
-				g.look(s.Chip, pair[0].Point(), long)
-				g.look(s.Chip, pair[1].Point(), d)
+				g.sample(s.Chip, pair[0].Point(), long)
+				g.sample(s.Chip, pair[1].Point(), d)
 			}
 		}
 		class := p.a.Chips[s.Chip].Class
@@ -89,7 +89,7 @@ func (p *Programs) Sweep(s *Sweep) []bus.Op {
 			w := chipmodel.Window{Row: r, Rows: 1, Columns: class.Columns, RowStep: 1, ColumnStep: 1}
 			for _, d := range append([]time.Duration{long}, s.Delays...) {
 				g.rewind(s.Chip, reached)
-				g.look(s.Chip, w, d)
+				g.sample(s.Chip, w, d)
 			}
 		}
 	})

@@ -176,7 +176,7 @@ var lights = []float64{0, 0.3, 10, 1000, 30000}
 // residual in fresh frames falls below the temporal noise of one frame.
 func TestDefectsAndResidual(t *testing.T) {
 	t.Parallel()
-	false_, sound := 0, 0
+	false_, good := 0, 0
 	for seed := uint64(1); seed <= 8; seed++ {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		w := newGroundTruth(Shape{48, 64, Square}, rng)
@@ -213,7 +213,7 @@ func TestDefectsAndResidual(t *testing.T) {
 		if len(want) > 0 {
 			t.Errorf("seed %d: not found: %v", seed, want)
 		}
-		sound += w.Pixels() - 12
+		good += w.Pixels() - 12
 		for _, x := range []float64{0, 0.1, 100, 10000} {
 			fresh, err := m.Measure([]Level{w.level(t, x, 32, rng)})
 			if err != nil {
@@ -227,9 +227,9 @@ func TestDefectsAndResidual(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("seeds 1-8: %d false of %d sound pixels", false_, sound)
-	if float64(false_) > 1e-4*float64(sound) {
-		t.Errorf("%d false of %d", false_, sound)
+	t.Logf("seeds 1-8: %d false of %d good pixels", false_, good)
+	if float64(false_) > 1e-4*float64(good) {
+		t.Errorf("%d false of %d", false_, good)
 	}
 }
 

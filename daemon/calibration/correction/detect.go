@@ -19,7 +19,7 @@ const (
 	StuckLow
 	StuckHigh
 	// Constant gives one code in all frames of a level, where the noise of the others would
-	// have moved a sound pixel.
+	// have moved a good pixel.
 	Constant
 	// OffsetOutlier lies too far above or below the others at some level: hot pixels and
 	// their like.
@@ -98,8 +98,8 @@ func (in *input) detect() *detector {
 	return d
 }
 
-// sound is the values of pixels without a mark of the kinds given, NaN for others.
-func (d *detector) sound(values []float64, but Kind) []float64 {
+// good is the values of pixels without a mark of the kinds given, NaN for others.
+func (d *detector) good(values []float64, but Kind) []float64 {
 	out := make([]float64, len(values))
 	for i, v := range values {
 		out[i] = v
@@ -131,11 +131,11 @@ func (d *detector) clipping() {
 	}
 }
 
-// constant marks pixels that never moved at a level, if noise would have moved sound ones:
+// constant marks pixels that never moved at a level, if noise would have moved good ones:
 // one whose mean lies in the middle of a code stays there with the probability
 // erf(1/(2 sqrt 2 sigma)) a frame.
 func (d *detector) constant(l int) {
-	middle, _, _ := centre(d.sound(d.variance[l], StuckLow|StuckHigh))
+	middle, _, _ := centre(d.good(d.variance[l], StuckLow|StuckHigh))
 	sigma := math.Sqrt(max(middle-stepVariance, 0))
 	stays := math.Erf(1 / (2 * math.Sqrt2 * max(sigma, 1e-3)))
 	if math.Pow(stays, float64(d.levels[l].Frames.Frames())) > d.p {
@@ -158,7 +158,7 @@ func (d *detector) response() {
 	for i := range response {
 		response[i] = d.mean[high][i] - d.mean[low][i]
 	}
-	middle, _, _ := centre(d.sound(response, StuckLow|StuckHigh))
+	middle, _, _ := centre(d.good(response, StuckLow|StuckHigh))
 	for i, r := range response {
 		if math.Abs(r) < deadBelow*math.Abs(middle) {
 			d.mark(i, Dead)
@@ -187,7 +187,7 @@ func (d *detector) offsets(l int) {
 // outliers marks values too far from the median, in robust standard deviations. The spread
 // counts as at least a step of the converter, so that an ideal array has no outliers.
 func (d *detector) outliers(values []float64, but, kind Kind) {
-	middle, sigma, n := centre(d.sound(values, but))
+	middle, sigma, n := centre(d.good(values, but))
 	far := outlierAt(d.p, n) * math.Hypot(sigma, math.Sqrt(stepVariance))
 	for i, v := range values {
 		if math.Abs(v-middle) > far {
@@ -200,7 +200,7 @@ func (d *detector) outliers(values []float64, but, kind Kind) {
 func (d *detector) noise() {
 	pooled, freedom := make([]float64, d.n), 0.0
 	for l, variance := range d.variance {
-		middle, _, _ := centre(d.sound(variance, StuckLow|StuckHigh|Dead))
+		middle, _, _ := centre(d.good(variance, StuckLow|StuckHigh|Dead))
 		typical := middle + stepVariance
 		f := float64(d.levels[l].Frames.Frames() - 1)
 		freedom += f
@@ -229,7 +229,7 @@ func (d *detector) noisy(ratio []float64) {
 	for i, r := range ratio {
 		roots[i] = math.Cbrt(r)
 	}
-	middle, sigma, n := centre(d.sound(roots, StuckLow|StuckHigh|Dead|Constant))
+	middle, sigma, n := centre(d.good(roots, StuckLow|StuckHigh|Dead|Constant))
 	far := middle + studentQuantile(d.p, max(madFreedom*float64(n-1), 1))*sigma
 	for i, r := range roots {
 		if r > far && ratio[i] > noisyAbove {
@@ -244,7 +244,7 @@ func (d *detector) misfits(squares []float64) {
 	for i, s := range squares {
 		roots[i] = math.Cbrt(s)
 	}
-	middle, sigma, n := centre(d.sound(roots, allKinds))
+	middle, sigma, n := centre(d.good(roots, allKinds))
 	if n == 0 {
 		return
 	}

@@ -58,13 +58,13 @@ func DriftBetween(from, to *Map, lux float64) (Drift, error) {
 	for _, x := range to.Defects {
 		bad[x.Pixel] = true
 	}
-	from.eachSound(func(i int) {
+	from.eachGood(func(i int) {
 		if !bad[i] {
 			m.add(to.deviation(i, from, lux) - from.deviation(i, from, lux))
 		}
 	})
 	if m.n < 2 {
-		return Drift{}, fmt.Errorf("%d pixels are sound in both correction maps", m.n)
+		return Drift{}, fmt.Errorf("%d pixels are good in both correction maps", m.n)
 	}
 	d.SpreadVoltsPerK = math.Sqrt(m.variance()) * math.Abs(perK)
 	d.BaseVolts = from.baseVolts(d.Lux)

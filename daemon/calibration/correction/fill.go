@@ -6,7 +6,7 @@ import (
 )
 
 // A defect is filled from the nearest ring of neighbours, and those within it, that holds
-// fillNeeds sound pixels; beyond fillReach rings there is nothing left that says what it
+// fillNeeds good pixels; beyond fillReach rings there is nothing left that says what it
 // would have seen.
 const (
 	fillNeeds = 3
@@ -14,7 +14,7 @@ const (
 	fillMost  = fillNeeds - 1 + 8*fillReach
 )
 
-// filling is a defective pixel and the sound ones that stand for it.
+// filling is a defective pixel and the good ones that stand for it.
 type filling struct {
 	pixel int32
 	from  []int32
@@ -30,14 +30,14 @@ func newFillings(s Shape, defects []Defect) []filling {
 	}
 	out := make([]filling, len(defects))
 	for i, d := range defects {
-		out[i] = filling{int32(d.Pixel), soundNeighbours(s, bad, d.Pixel)}
+		out[i] = filling{int32(d.Pixel), goodNeighbours(s, bad, d.Pixel)}
 	}
 	return out
 }
 
-// soundNeighbours are the sound pixels of the smallest neighbourhood that has enough; nil
+// goodNeighbours are the good pixels of the smallest neighbourhood that has enough; nil
 // when no neighbourhood within reach has.
-func soundNeighbours(s Shape, bad []bool, pixel int) []int32 {
+func goodNeighbours(s Shape, bad []bool, pixel int) []int32 {
 	var out []int32
 	for ring := 1; ring <= fillReach; ring++ {
 		s.ring(pixel/s.Columns, pixel%s.Columns, ring, func(r, c int) {
@@ -88,9 +88,9 @@ func (s Shape) halves(r, c int) int {
 
 func abs(i int) int { return max(i, -i) }
 
-// Fill replaces the codes of defective pixels by the median of their sound neighbours, in
+// Fill replaces the codes of defective pixels by the median of their good neighbours, in
 // place, after Apply. Only what was measured is taken, never what was filled. Unfilled is
-// how many defects have no sound pixels near enough; they keep their codes. It does not
+// how many defects have no good pixels near enough; they keep their codes. It does not
 // allocate, and fails, changing nothing, when the length is wrong.
 func (m *Map) Fill(codes []uint16) (filled, unfilled int, err error) {
 	if len(codes) != m.Shape.Pixels() {

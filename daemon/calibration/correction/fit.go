@@ -102,7 +102,7 @@ type input struct {
 	n              int
 	levels         []Level
 	mean, variance [][]float64 // by level and pixel, in codes
-	spatial        []float64   // mean of the sound pixels by level
+	spatial        []float64   // mean of the good pixels by level
 	falseRate      float64
 }
 
@@ -115,7 +115,7 @@ func newInput(method Method, levels []Level, o Options) (*input, error) {
 	o.check(&wrong)
 	need := method.MinLevels()
 	if len(levels) < need || (method == Offset && len(levels) != 1) {
-		wrong.Add("levels", fmt.Sprintf("%d light levels; %s takes %d%s", len(levels), method, need, map[bool]string{true: "", false: " or more"}[method == Offset]), "take frames under more levels, or choose another method")
+		wrong.Add("levels", fmt.Sprintf("%d illumination levels; %s takes %d%s", len(levels), method, need, map[bool]string{true: "", false: " or more"}[method == Offset]), "take frames under more levels, or choose another method")
 		return nil, wrong
 	}
 	for i, l := range levels {
@@ -275,7 +275,7 @@ func (m *Map) measure(level Level) LevelReport {
 	r := LevelReport{Lux: max(level.Lux, -1), Frames: f.frames}
 	var before, after moments
 	var noise, noiseAfter float64
-	m.eachSound(func(i int) {
+	m.eachGood(func(i int) {
 		y, v := f.Mean(i), f.Variance(i)
 		before.add(y)
 		after.add(m.corrected(i, y))
@@ -296,8 +296,8 @@ func (m *Map) measure(level Level) LevelReport {
 	return r
 }
 
-// eachSound visits the pixels that are no defects.
-func (m *Map) eachSound(visit func(i int)) {
+// eachGood visits the pixels that are no defects.
+func (m *Map) eachGood(visit func(i int)) {
 	next := 0
 	for i := range m.Shape.Pixels() {
 		if next < len(m.Defects) && m.Defects[next].Pixel == i {

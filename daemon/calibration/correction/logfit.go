@@ -234,7 +234,7 @@ func (in *input) fitLog(m *Map, kinds []Kind, squares []float64) error {
 	return nil
 }
 
-// meanNoise is the noise of the temporal means of sound pixels, in codes.
+// meanNoise is the noise of the temporal means of good pixels, in codes.
 func (in *input) meanNoise(kinds []Kind) float64 {
 	sum, n := 0.0, 0
 	for l, variance := range in.variance {

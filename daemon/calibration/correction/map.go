@@ -31,7 +31,7 @@ func (m Method) String() string {
 	return "unknown"
 }
 
-// MinLevels is how many light levels a method needs.
+// MinLevels is how many illumination levels a method needs.
 func (m Method) MinLevels() int { return int(m) }
 
 // planes is how many parameters a pixel has.
@@ -57,7 +57,7 @@ type Level struct {
 type Options struct {
 	// Kelvin is the temperature at which the frames were taken, 0 when unknown.
 	Kelvin float64
-	// FalseRate is the part of sound pixels that may be called defective when fixed
+	// FalseRate is the part of good pixels that may be called defective when fixed
 	// pattern and noise are normal, over all tests together; 0 means 1e-5. At most 1e-4.
 	FalseRate float64
 	// CodesPerDecade turns the report's codes into decades of light for correction maps that do not
@@ -112,20 +112,20 @@ type Map struct {
 	fill []filling
 }
 
-// LevelReport is what is left at one light level. Fixed patterns are standard deviations
-// over the sound pixels of their temporal mean, with the part that temporal noise over the
+// LevelReport is what is left at one illumination level. Fixed patterns are standard deviations
+// over the good pixels of their temporal mean, with the part that temporal noise over the
 // square root of the number of frames has in it taken out.
 type LevelReport struct {
 	// Lux is the light, below 0 when unknown. Frames is how many frames it stands on.
 	Lux    float64
 	Frames int
-	// MeanCode is the mean of the sound pixels in codes.
+	// MeanCode is the mean of the good pixels in codes.
 	MeanCode float64
 	// NoiseCodes is the temporal noise of one frame in codes: root of the mean variance.
 	NoiseCodes float64
 	// BeforeCodes and AfterCodes are the fixed pattern without and with correction.
 	BeforeCodes, AfterCodes float64
-	// MisfitCodes is how far the mean of the sound pixels lies above the mean pixel's
+	// MisfitCodes is how far the mean of the good pixels lies above the mean pixel's
 	// fitted response; 0 for correction maps without one. A level whose light is not what was said
 	// stands out here.
 	MisfitCodes float64

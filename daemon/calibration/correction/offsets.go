@@ -8,7 +8,7 @@ import (
 )
 
 // UpdateOffsets makes a correction map that takes out what the pixels have drifted apart since another was
-// made, from one fresh uniform level: offsets are set anew so that all sound pixels agree
+// made, from one fresh uniform level: offsets are set anew so that all good pixels agree
 // at its light, slopes and dark terms are kept, and what all have drifted in common stays.
 // The light need not be known. Pixels that are clipped in it, and defects, keep what they
 // had. The error is an invalid.Errors; the old correction map does not change.
@@ -28,18 +28,18 @@ func UpdateOffsets(m *Map, level Level, o Options) (*Map, error) {
 	out.Kelvin = o.Kelvin
 	out.Offset = append([]float32(nil), m.Offset...)
 	mean, n := 0.0, 0
-	m.eachSound(func(i int) {
+	m.eachGood(func(i int) {
 		if f.low[i] == 0 && f.high[i] == 0 {
 			mean += m.corrected(i, f.Mean(i))
 			n++
 		}
 	})
 	if n == 0 {
-		wrong.Add("level.frames", "every sound pixel is clipped", "change the light")
+		wrong.Add("level.frames", "every good pixel is clipped", "change the light")
 		return nil, wrong
 	}
 	mean /= float64(n)
-	m.eachSound(func(i int) {
+	m.eachGood(func(i int) {
 		if f.low[i] == 0 && f.high[i] == 0 {
 			out.Offset[i] += float32(f.Mean(i) - m.raw(i, mean))
 		}

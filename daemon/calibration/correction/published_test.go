@@ -200,7 +200,7 @@ func TestSimulatedDies(t *testing.T) {
 			t.Errorf("%s: %.3f codes left, at most %.3f expected", class.Name, l.AfterCodes, limit)
 		}
 		if n := float64(class.Rows * class.Columns); float64(len(cmap.Defects)) > max(1, n/10000) {
-			t.Errorf("%s: %d of %g sound pixels are called defective", class.Name, len(cmap.Defects), n)
+			t.Errorf("%s: %d of %g good pixels are called defective", class.Name, len(cmap.Defects), n)
 		}
 		// The light that the correction map says is the light that was there, within the spread of the
 		// mean pixel: a decade is CodesPerDecade codes.
@@ -259,7 +259,7 @@ func (s *simulatedChip) level(t *testing.T, lux float64, frames int) Level {
 	return Level{Lux: lux, Frames: acc}
 }
 
-// TestFalseDefects: of sound pixels with normal pattern and noise no more than one in
+// TestFalseDefects: of good pixels with normal pattern and noise no more than one in
 // 10,000 is called defective, over many chips; the seed is in the log.
 func TestFalseDefects(t *testing.T) {
 	t.Parallel()
@@ -283,7 +283,7 @@ func TestFalseDefects(t *testing.T) {
 		false_ += len(m.Defects)
 		pixels += shape.Pixels()
 	}
-	t.Logf("seed %d: %d of %d sound pixels called defective", seed, false_, pixels)
+	t.Logf("seed %d: %d of %d good pixels called defective", seed, false_, pixels)
 	if false_*10000 > pixels {
 		t.Errorf("more than one in 10,000")
 	}

@@ -41,7 +41,7 @@ const linearPart = 0.7
 // point is a level: signal above the dark, variances in codes squared.
 type point struct{ lux, signal, temporal, spatial float64 }
 
-// PhotonTransfer works the figures out from a dark level (Lux 0) and three lit ones or more.
+// PhotonTransfer works the figures out from a dark level (Lux 0) and three illuminated ones or more.
 // The error is an invalid.Errors.
 func PhotonTransfer(levels []Level) (*Transfer, error) {
 	var wrong invalid.Errors
@@ -53,7 +53,7 @@ func PhotonTransfer(levels []Level) (*Transfer, error) {
 	}
 	dark := slices.IndexFunc(levels, func(l Level) bool { return l.Lux == 0 })
 	if dark < 0 || len(levels) < 4 {
-		wrong.Add("levels", fmt.Sprintf("%d levels, dark among them: %t", len(levels), dark >= 0), "take the dark and three lit levels or more")
+		wrong.Add("levels", fmt.Sprintf("%d levels, dark among them: %t", len(levels), dark >= 0), "take the dark and three illuminated levels or more")
 		return nil, wrong
 	}
 	d := pointOf(levels[dark], 0)

@@ -116,7 +116,7 @@ func recordings() row {
 			query{expr: `rate(facetd_recording_frame_sets_total{$I}[$__rate_interval])`, legend: "frame sets among them"},
 			query{expr: `rate(facetd_recording_lost_messages_total{$I}[$__rate_interval])`, legend: "messages lost"},
 			query{expr: `rate(facetd_recording_lost_frame_sets_total{$I}[$__rate_interval])`, legend: "frame sets lost"}),
-		plot("Room on the disk", none+"At zero recordings end.", units.BytesIEC, query{expr: `facetd_recording_room_bytes{$I}`, legend: "{{instance}}"}),
+		plot("Free space of the disk", none+"At zero recordings end.", units.BytesIEC, query{expr: `facetd_recording_free_bytes{$I}`, legend: "{{instance}}"}),
 		plot("Events", "", perSecond, query{expr: `rate(facetd_events_total{$I}[$__rate_interval])`, legend: "{{severity}}"}),
 		plot("Events not on the disk", "", perSecond, query{expr: `rate(facetd_journal_lost_events_total{$I}[$__rate_interval])`, legend: "{{reason}}"}),
 	}}

@@ -85,8 +85,8 @@ async function load() {
 
 function show(got) {
   now = got.faults ?? [];
-  const remove = (i) => h("button", { type: "button", class: "small", onclick: () => put(now.filter((_, j) => j !== i)), "aria-label": `Mend: ${describe(now[i])}` }, "Mend");
-  list.replaceChildren(...(now.length ? now.map((f, i) => h("li", {}, h("span", { class: "bad" }, describe(f)), " ", remove(i))) : [h("li", { class: "muted" }, "None: the bus is sound.")]),
+  const remove = (i) => h("button", { type: "button", class: "small", onclick: () => put(now.filter((_, j) => j !== i)), "aria-label": `Clear: ${describe(now[i])}` }, "Clear");
+  list.replaceChildren(...(now.length ? now.map((f, i) => h("li", {}, h("span", { class: "bad" }, describe(f)), " ", remove(i))) : [h("li", { class: "muted" }, "None: the bus is fault-free.")]),
     num(got.contentions) ? h("li", { class: "bad" }, `Two chips began to drive one lane ${count(got.contentions, "time")}; on a real bus that can destroy them.`) : "");
   mark(now);
 }
@@ -105,7 +105,7 @@ function add(e) {
 async function put(list) {
   try {
     await (list.length ? call("FaultService", "SetFaults", { faults: list }) : call("FaultService", "ClearFaults"));
-    app.say(said, "ok", list.length ? `The bus has ${count(list.length, "fault")} now.` : "The bus is sound now.");
+    app.say(said, "ok", list.length ? `The bus has ${count(list.length, "fault")} now.` : "The bus is fault-free now.");
     await load();
   } catch (e) {
     app.say(said, "bad", e.message);

@@ -126,7 +126,7 @@ function showBanner() {
   let message = "", retry = false;
   if (link.state === "lost") {
     const s = Math.round((performance.now() - link.since) / 1000);
-    message = `Connection lost${s > 0 ? ` ${s} s ago` : ""}: ${link.reason}. Everything below is old: do not act on it. It mends by itself.`;
+    message = `Connection lost${s > 0 ? ` ${s} s ago` : ""}: ${link.reason}. Everything below is old: do not act on it. It recovers by itself.`;
     retry = true;
   } else if (link.state === "barred") {
     message = `The daemon does not let this page look: ${link.reason}.`;

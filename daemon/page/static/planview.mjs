@@ -4,7 +4,7 @@
 import { h } from "./dom.mjs";
 import { duration, hertz, num, percent, volts, windowText, words } from "./units.mjs";
 
-// planView shows a plan beside the active one. use is given what a person takes over.
+// planView shows a plan beside the active one. use is given what a person applies.
 export function planView(app, plan, use) {
   return plan.refusal ? refusal(app, plan.refusal, use) : fits(app, plan);
 }

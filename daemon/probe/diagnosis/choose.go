@@ -46,12 +46,12 @@ func (m *Model) hypothesis(faults ...Fault) hypothesis {
 }
 
 // reached sets, lane by lane, the chips that drive under a word when their output is
-// enabled; sound is what the word reaches on a sound array.
-func (m *Model) reached(h *hypothesis, word chipmodel.LineSet, sound, dst []uint64) {
+// enabled; good is what the word reaches on a fault-free array.
+func (m *Model) reached(h *hypothesis, word chipmodel.LineSet, good, dst []uint64) {
 	if h.lines {
 		m.wired(net(h.faults, word), dst)
 	} else {
-		copy(dst, sound)
+		copy(dst, good)
 	}
 	for i := range h.odd {
 		o := &h.odd[i]
@@ -103,12 +103,12 @@ func (m *Model) table(hyps []hypothesis, words []chipmodel.LineSet) *table {
 	t := &table{lanes: len(m.a.Lanes)}
 	t.width = len(hyps) * t.lanes
 	t.rows = make([]uint64, len(words)*t.width)
-	sound := make([]uint64, t.lanes)
+	good := make([]uint64, t.lanes)
 	for w, word := range words {
 		row := t.row(w)
-		m.wired(word, sound)
+		m.wired(word, good)
 		for h := range hyps {
-			m.reached(&hyps[h], word, sound, row[h*t.lanes:(h+1)*t.lanes])
+			m.reached(&hyps[h], word, good, row[h*t.lanes:(h+1)*t.lanes])
 		}
 	}
 	return t
@@ -135,13 +135,13 @@ func newRater(hyps []hypothesis, lanes int) *rater {
 
 // left is the expected information, times the number of hypotheses, that is missing
 // after an experiment; smaller is better. It is at most r.none(). Outcomes of more
-// than one look or four lanes may fall together, which only makes the rating modest.
-func (r *rater) left(enabled []uint64, looks ...[]uint64) float64 {
+// than one readout or four lanes may fall together, which only makes the rating modest.
+func (r *rater) left(enabled []uint64, readouts ...[]uint64) float64 {
 	r.used = r.used[:0]
 	for h := range r.hyps {
 		var outcome uint64
 		c := &r.hyps[h].conv
-		for _, selected := range looks {
+		for _, selected := range readouts {
 			var out uint64
 			for lane := range r.lanes {
 				if at := h*r.lanes + lane; enabled[at]&selected[at] != 0 {
@@ -150,7 +150,7 @@ func (r *rater) left(enabled []uint64, looks ...[]uint64) float64 {
 			}
 			outcome = outcome*0x9e3779b97f4a7c15 + (out&c.keep | c.set)
 		}
-		if r.lanes > 4 || len(looks) > 1 {
+		if r.lanes > 4 || len(readouts) > 1 {
 			outcome = outcome * 0x9e3779b97f4a7c15 >> 56
 		}
 		if r.counts[outcome] == 0 {
@@ -180,7 +180,7 @@ func sample(hyps []hypothesis, n int) []hypothesis {
 	return out
 }
 
-// never is the risk of a word that enables two chips of a lane on a sound array.
+// never is the risk of a word that enables two chips of a lane on a fault-free array.
 const never = math.MaxInt
 
 // chooser remembers which words are safe for one set of hypotheses.
@@ -199,13 +199,13 @@ func (m *Model) chooser(hyps []hypothesis) *chooser {
 // risk is the number of hypotheses under which enabling under a word leaves more
 // than one chip of a lane enabled.
 func (c *chooser) risk(word chipmodel.LineSet) int {
-	buf, sound := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
-	if c.m.wired(word, sound); clash(sound) {
+	buf, good := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
+	if c.m.wired(word, good); clash(good) {
 		return never
 	}
 	risk := 0
 	for h := range c.hyps {
-		if c.m.reached(&c.hyps[h], word, sound, buf); clash(buf) {
+		if c.m.reached(&c.hyps[h], word, good, buf); clash(buf) {
 			risk++
 		}
 	}
@@ -213,7 +213,7 @@ func (c *chooser) risk(word chipmodel.LineSet) int {
 }
 
 // allowed reports whether at most one chip of each lane is enabled under every
-// hypothesis, and on a sound array.
+// hypothesis, and on a fault-free array.
 func (c *chooser) allowed(word chipmodel.LineSet) bool {
 	if c.anything {
 		return true
@@ -227,14 +227,14 @@ func (c *chooser) allowed(word chipmodel.LineSet) bool {
 }
 
 // safe reports whether enabling under a word leaves at most one chip of each lane
-// enabled, under every hypothesis and on a sound array.
+// enabled, under every hypothesis and on a fault-free array.
 func (m *Model) safe(hyps []hypothesis, word chipmodel.LineSet) bool {
-	buf, sound := make([]uint64, len(m.a.Lanes)), make([]uint64, len(m.a.Lanes))
-	if m.wired(word, sound); clash(sound) {
+	buf, good := make([]uint64, len(m.a.Lanes)), make([]uint64, len(m.a.Lanes))
+	if m.wired(word, good); clash(good) {
 		return false
 	}
 	for h := range hyps {
-		if m.reached(&hyps[h], word, sound, buf); clash(buf) {
+		if m.reached(&hyps[h], word, good, buf); clash(buf) {
 			return false
 		}
 	}
@@ -244,19 +244,19 @@ func (m *Model) safe(hyps []hypothesis, word chipmodel.LineSet) bool {
 // cross finds, among all pairs of words, the safe experiment that splits a sample of
 // the hypotheses best; the first of equals. Words that act alike on the sample count
 // once, and so do hypotheses that no word tells apart.
-func (c *chooser) cross(of []hypothesis, enable, look []chipmodel.LineSet) (best Experiment, found bool) {
-	us, ws := c.m.table(of, enable), c.m.table(of, look)
+func (c *chooser) cross(of []hypothesis, enable, readout []chipmodel.LineSet) (best Experiment, found bool) {
+	us, ws := c.m.table(of, enable), c.m.table(of, readout)
 	enable, us = c.safest(enable, us)
 	us.mask(ws)
 	if of, us, ws = unique(of, us, ws); len(of) < 2 {
 		return best, false
 	}
-	look, ws = firsts(look, ws)
-	return rate(of, enable, look, us, ws)
+	readout, ws = firsts(readout, ws)
+	return rate(of, enable, readout, us, ws)
 }
 
 // rate rates every pair of rows.
-func rate(of []hypothesis, enable, look []chipmodel.LineSet, us, ws *table) (best Experiment, found bool) {
+func rate(of []hypothesis, enable, readout []chipmodel.LineSet, us, ws *table) (best Experiment, found bool) {
 	r := newRater(of, us.lanes)
 	least := r.none() - 1e-9
 	for u, enableWord := range enable {
@@ -268,9 +268,9 @@ func rate(of []hypothesis, enable, look []chipmodel.LineSet, us, ws *table) (bes
 			}
 			continue
 		}
-		for w, lookWord := range look {
+		for w, readoutWord := range readout {
 			if left := r.left(row, ws.row(w)); left < least-1e-9 {
-				best, found, least = one(enableWord, lookWord), true, left
+				best, found, least = one(enableWord, readoutWord), true, left
 			}
 		}
 	}
@@ -382,8 +382,8 @@ func (c *chooser) safest(words []chipmodel.LineSet, t *table) ([]chipmodel.LineS
 	return t.take(words, at)
 }
 
-func one(enable, look chipmodel.LineSet) Experiment {
-	return Experiment{Enable: enable, Looks: []chipmodel.LineSet{look}}
+func one(enable, readout chipmodel.LineSet) Experiment {
+	return Experiment{Enable: enable, Readouts: []chipmodel.LineSet{readout}}
 }
 
 func empty(row []uint64) bool {
@@ -400,12 +400,12 @@ func (c *chooser) among(of []hypothesis, list []Experiment) (best Experiment, fo
 	r := newRater(of, len(c.m.a.Lanes))
 	least := r.none() - 1e-9
 	for _, e := range list {
-		t := c.m.table(of, append([]chipmodel.LineSet{e.Enable}, e.Looks...))
-		looks := make([][]uint64, len(e.Looks))
-		for i := range looks {
-			looks[i] = t.row(i + 1)
+		t := c.m.table(of, append([]chipmodel.LineSet{e.Enable}, e.Readouts...))
+		readouts := make([][]uint64, len(e.Readouts))
+		for i := range readouts {
+			readouts[i] = t.row(i + 1)
 		}
-		if left := r.left(t.row(0), looks...); left < least-1e-9 && c.allowed(e.Enable) {
+		if left := r.left(t.row(0), readouts...); left < least-1e-9 && c.allowed(e.Enable) {
 			best, found, least = e, true, left
 			best.Risks = nil
 		}

@@ -166,8 +166,8 @@ func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 			for e, done := p.Next(s); !done; e, done = p.Next(s) {
 				s = p.Update(s, e, p.Observe(pairs[groundTruth], e).Levels)
 				for i, ref := range left {
-					for _, look := range e.Looks {
-						if ref != nil && ref.shows(int(e.Enable), int(look)) != refs[groundTruth].shows(int(e.Enable), int(look)) {
+					for _, readout := range e.Readouts {
+						if ref != nil && ref.shows(int(e.Enable), int(readout)) != refs[groundTruth].shows(int(e.Enable), int(readout)) {
 							left[i] = nil
 							break
 						}

@@ -2,7 +2,7 @@
 // swapped, inputs open or shorted, dead chips, open lanes, saturated converters.
 //
 // Each experiment enables the outputs of whoever listens under one select word,
-// and then looks at the lanes under another: a lane leaves its idle level exactly
+// and then reads out the lanes under another: a lane leaves its idle level exactly
 // when a chip that listened under the first word listens under the second as well.
 // Only that is used, never the picture.
 //
@@ -10,12 +10,12 @@
 // only when, under each of those faults and under the wiring as described, at most
 // one chip of a lane is enabled. Nothing that is selected afterwards can then make
 // two chips drive one lane. Lines are first tried in words that reach nobody on a
-// sound array, so that a line stuck active shows itself before it could do harm.
+// fault-free array, so that a line stuck active shows itself before it could do harm.
 //
 // Some risk cannot be avoided: where two chips of a lane differ in one line each, one
 // of two shorts makes both drive, whichever chip is enabled first. Such a risk is run
 // for one register write, announced in the experiment, and only for more faults than
-// the simplest explanation needs: for a single one while the array may be sound, for
+// the simplest explanation needs: for a single one while the array may be fault-free, for
 // a second one while a single one explains everything. The result lists experiments
 // that would tell more and were not made.
 //

@@ -13,7 +13,7 @@ import (
 // is monotone, so its shortest form is unique: clauses that contain another one left
 // out.
 //
-// It follows which words are worth trying. Say that enabling under u and looking under
+// It follows which words are worth trying. Say that enabling under u and reading out under
 // w shows a chip A under one hypothesis and nobody under another.
 //
 //   - Of u only the lines of one smallest word that makes A listen are needed. With
@@ -24,8 +24,8 @@ import (
 //     enables none, all lines may be active.
 //
 // So if any experiment splits hypotheses, one of these words does: smallest words of
-// a chip for enabling; and for looking all lines, or all but one clause. The same
-// argument shows that several enabling or disabling writes before a look tell no more,
+// a chip for enabling; and for reading out all lines, or all but one clause. The same
+// argument shows that several enabling or disabling writes before a readout tell no more,
 // as long as every one of them is safe.
 
 // clauses returns a chip's shortest form under faults, ascending; never says that it
@@ -125,9 +125,9 @@ func smallest(clauses []chipmodel.LineSet) []chipmodel.LineSet {
 	return words
 }
 
-// worthwhile returns the words for enabling and for looking with which hypotheses can
+// worthwhile returns the words for enabling and for reading out with which hypotheses can
 // be split, if they can be split at all.
-func (m *Model) worthwhile(hyps []hypothesis) (enable, look []chipmodel.LineSet) {
+func (m *Model) worthwhile(hyps []hypothesis) (enable, readout []chipmodel.LineSet) {
 	var u, w wordList
 	w.add(m.every)
 	add := func(clauses []chipmodel.LineSet) {
@@ -163,20 +163,20 @@ func (c *chooser) exact() (Experiment, bool) {
 	}
 	for others := range slices.Chunk(c.hyps[1:], blockSize-1) {
 		block := append([]hypothesis{c.hyps[0]}, others...)
-		enable, look := c.m.worthwhile(block)
+		enable, readout := c.m.worthwhile(block)
 		enable = slices.DeleteFunc(enable, func(w chipmodel.LineSet) bool { return !c.allowed(w) })
 		us := c.m.table(block, enable)
 		if empty(us.rows) && !slices.ContainsFunc(block, func(h hypothesis) bool { return h.conv != block[0].conv }) {
 			continue
 		}
-		ws := c.m.table(block, look)
+		ws := c.m.table(block, readout)
 		us.mask(ws)
 		block, us, ws = unique(block, us, ws)
 		if len(block) < 2 {
 			continue
 		}
 		enable, us = firsts(enable, us)
-		look, ws = firsts(look, ws)
+		readout, ws = firsts(readout, ws)
 		rest := make([]int, len(block)-1)
 		for i := range rest {
 			rest[i] = i + 1
@@ -187,8 +187,8 @@ func (c *chooser) exact() (Experiment, bool) {
 			for i, h := range some {
 				chunk[i] = block[h]
 			}
-			if e, ok := rate(chunk, enable, look, us.columns(some), ws.columns(some)); ok {
-				return c.grow(append(chunk, sample(c.hyps, sampleSize)...), e, enable, look), true
+			if e, ok := rate(chunk, enable, readout, us.columns(some), ws.columns(some)); ok {
+				return c.grow(append(chunk, sample(c.hyps, sampleSize)...), e, enable, readout), true
 			}
 		}
 	}
@@ -199,11 +199,11 @@ func (c *chooser) exact() (Experiment, bool) {
 const mostGrowth = 8
 
 // grow makes a safe experiment split more: it enables under more lines, as long as
-// that is safe, and looks under fewer.
-func (c *chooser) grow(of []hypothesis, e Experiment, enable, look []chipmodel.LineSet) Experiment {
+// that is safe, and reads out under fewer.
+func (c *chooser) grow(of []hypothesis, e Experiment, enable, readout []chipmodel.LineSet) Experiment {
 	m := c.m
 	r := newRater(of, len(m.a.Lanes))
-	u, w := e.Enable, e.Looks[0]
+	u, w := e.Enable, e.Readouts[0]
 	rated := func(u, w chipmodel.LineSet) float64 {
 		t := m.table(of, []chipmodel.LineSet{u, w})
 		return r.left(t.row(0), t.row(1))
@@ -222,7 +222,7 @@ func (c *chooser) grow(of []hypothesis, e Experiment, enable, look []chipmodel.L
 		for _, v := range enable {
 			try(u|v, w)
 		}
-		for _, v := range look {
+		for _, v := range readout {
 			try(u, w&v)
 		}
 		if least >= before {

@@ -35,7 +35,7 @@ func TestShortestFormsAgainstEveryWord(t *testing.T) {
 		chip := r.IntN(len(a.Chips))
 		clauses, never := m.clauses(set, chip)
 		words := smallest(clauses)
-		quick, slow, sound := make([]uint64, lanes), make([]uint64, lanes), make([]uint64, lanes)
+		quick, slow, good := make([]uint64, lanes), make([]uint64, lanes), make([]uint64, lanes)
 		for w := range chipmodel.LineSet(1) << len(a.Lines) {
 			listens := m.listens(set, chip, net(set, w))
 			if listens != (!never && holds(clauses, w)) {
@@ -44,8 +44,8 @@ func TestShortestFormsAgainstEveryWord(t *testing.T) {
 			if some := slices.ContainsFunc(words, func(v chipmodel.LineSet) bool { return v.Within(w) }); !never && some != listens {
 				t.Fatalf("seed %d: %v: chip %d under %b: smallest words %b, listens %v", seed, set, chip, w, words, listens)
 			}
-			m.wired(w, sound)
-			m.reached(&h, w, sound, quick)
+			m.wired(w, good)
+			m.reached(&h, w, good, quick)
 			if m.reach(set, w, slow); !slices.Equal(quick, slow) {
 				t.Fatalf("seed %d: %v under %b: %b, want %b", seed, set, w, quick, slow)
 			}

@@ -13,15 +13,15 @@ import (
 type Result struct {
 	// Explained says that some set of at most two faults explains everything seen.
 	Explained bool `json:"explained"`
-	// Faults is the smallest such set; none is a sound array. Of several equal ones
+	// Faults is the smallest such set; none is a fault-free array. Of several equal ones
 	// it is the first by Fault.Compare.
 	Faults []Named `json:"faults"`
 	// Alternatives are the other sets that explain everything seen with as few
-	// faults; of a sound array those with one.
+	// faults; of a fault-free array those with one.
 	Alternatives [][]Named `json:"alternatives"`
-	// Readouts is the number of looks.
+	// Readouts is the number of readouts made.
 	Readouts int `json:"readouts"`
-	// Unclear is how many looks were neither clearly idle nor clearly driven.
+	// Unclear is how many readouts were neither clearly idle nor clearly driven.
 	Unclear int `json:"unclear,omitempty"`
 	// Answers says of each chip whether it answers to its own word.
 	Answers []Answer `json:"-"`
@@ -67,11 +67,11 @@ const (
 // Unsafe is an experiment that was not made because two chips could have driven one
 // lane.
 type Unsafe struct {
-	// Enable and Look are names of lines; Disable, where there is one, is a word under
+	// Enable and Readout are names of lines; Disable, where there is one, is a word under
 	// which outputs are disabled again in between.
 	Enable  []string `json:"enable"`
 	Disable []string `json:"disable,omitempty"`
-	Look    []string `json:"look"`
+	Readout []string `json:"readout"`
 	// Under is the fault under which Chips would be enabled together.
 	Under string   `json:"under"`
 	Lane  string   `json:"lane"`
@@ -172,17 +172,17 @@ func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 	return out
 }
 
-// mostWords bounds the words that are tried for enabling, disabling and looking.
+// mostWords bounds the words that are tried for enabling, disabling and reading out.
 const mostWords = 48
 
 // withDisabling finds an experiment that splits hypotheses by disabling some of
 // several chips that it had enabled. It is never safe: with one chip of each lane
-// enabled, disabling shows nothing that looking does not.
+// enabled, disabling shows nothing that reading out does not.
 func (p *Planner) withDisabling(hyps []hypothesis) (Unsafe, bool) {
 	if len(hyps) < 2 {
 		return Unsafe{}, false
 	}
-	enable, look := p.worthwhile(hyps)
+	enable, readout := p.worthwhile(hyps)
 	var l wordList
 	for _, h := range hyps {
 		for _, o := range h.odd {
@@ -190,7 +190,7 @@ func (p *Planner) withDisabling(hyps []hypothesis) (Unsafe, bool) {
 		}
 	}
 	l.add(enable...)
-	l.add(look...)
+	l.add(readout...)
 	words := l.words[:min(len(l.words), mostWords)]
 	t := p.table(hyps, words)
 	shows := func(u, v, w, h int) uint64 {
@@ -243,7 +243,7 @@ func (p *Planner) whyUnsafe(hyps []hypothesis, e Experiment) (Unsafe, bool) {
 	for _, h := range append([]hypothesis{p.hypothesis()}, hyps...) {
 		if o := p.Observe(h.faults, e); o.Contending != nil {
 			return Unsafe{
-				Enable: p.a.LineNames(e.Enable), Look: p.a.LineNames(e.Looks[0]),
+				Enable: p.a.LineNames(e.Enable), Readout: p.a.LineNames(e.Readouts[0]),
 				Under: places(p.a, h.faults), Chips: p.a.ChipNames(o.Contending),
 				Lane: p.a.Lanes[p.lane[o.Contending[0]]].Name,
 			}, true
@@ -261,7 +261,7 @@ func (p *Planner) contended(s *State, hyps []hypothesis) []string {
 			if i > 0 && s.seen[i-1].enable == o.enable {
 				continue
 			}
-			if chips := p.Observe(h.faults, one(o.enable, o.look)).Contending; chips != nil {
+			if chips := p.Observe(h.faults, one(o.enable, o.readout)).Contending; chips != nil {
 				says := fmt.Sprintf("%s under word {%s}", strings.Join(p.a.ChipNames(chips), " and "), strings.Join(p.a.LineNames(o.enable), " "))
 				if len(hyps) > 1 {
 					says += ", if " + places(p.a, h.faults)
@@ -305,8 +305,8 @@ func (u Unsafe) String() string {
 	if u.Disable != nil {
 		disabling = fmt.Sprintf(", disabling under {%s}", strings.Join(u.Disable, " "))
 	}
-	return fmt.Sprintf("enabling under {%s}%s and looking under {%s} would tell more, but with %s, chips %s would drive lane %s together",
-		strings.Join(u.Enable, " "), disabling, strings.Join(u.Look, " "), u.Under, strings.Join(u.Chips, " and "), u.Lane)
+	return fmt.Sprintf("enabling under {%s}%s and reading out under {%s} would tell more, but with %s, chips %s would drive lane %s together",
+		strings.Join(u.Enable, " "), disabling, strings.Join(u.Readout, " "), u.Under, strings.Join(u.Chips, " and "), u.Lane)
 }
 
 // mostListed bounds the alternatives that a report spells out.
@@ -330,7 +330,7 @@ func (r *Result) Report() string {
 		}
 	}
 	if r.Unclear > 0 {
-		fmt.Fprintf(&b, "%d looks were neither clearly idle nor clearly driven; more light, less of it, or a longer discharge of the lanes may help.\n", r.Unclear)
+		fmt.Fprintf(&b, "%d readouts were neither clearly idle nor clearly driven; more light, less of it, or a longer discharge of the lanes may help.\n", r.Unclear)
 	}
 	r.reportAlternatives(&b)
 	if r.Larger > 0 {

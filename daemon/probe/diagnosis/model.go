@@ -13,7 +13,7 @@ type Level uint8
 
 // The levels of a lane.
 const (
-	Idle      Level = iota // nobody drives
+	Idle      Level = iota // undriven
 	Driven                 // a chip drives
 	Saturated              // full scale
 	// Unclear is neither clearly idle nor clearly driven; nothing follows from it.
@@ -25,12 +25,12 @@ func (l Level) String() string { return [...]string{"idle", "driven", "saturated
 // Observation is the level of each lane, by the array's index.
 type Observation []Level
 
-// Experiment writes output enable 1 to whoever listens under the word Enable, looks
-// at every lane under each of the words Looks, and disables all outputs again. Each
-// look is one readout.
+// Experiment writes output enable 1 to whoever listens under the word Enable, reads out
+// every lane under each of the words Readouts, and disables all outputs again. Each
+// of them is one readout.
 type Experiment struct {
-	Enable chipmodel.LineSet
-	Looks  []chipmodel.LineSet
+	Enable   chipmodel.LineSet
+	Readouts []chipmodel.LineSet
 	// Risks are sets of faults, not excluded yet, under which several chips of a
 	// lane would be enabled and drive it together for the time of one register
 	// write; none where the experiment is safe.
@@ -38,7 +38,7 @@ type Experiment struct {
 }
 
 func (e *Experiment) equal(f *Experiment) bool {
-	return e.Enable == f.Enable && slices.Equal(e.Looks, f.Looks)
+	return e.Enable == f.Enable && slices.Equal(e.Readouts, f.Readouts)
 }
 
 // Bounds of the arrays that are handled: a lane is a word of bits, and the lanes'
@@ -200,12 +200,12 @@ func clashBoth(enabled, selected []uint64) bool {
 
 // Outcome is what an experiment does under a set of faults.
 type Outcome struct {
-	// Levels are what each look shows.
+	// Levels are what each readout shows.
 	Levels []Observation
 	// Contending are the chips that drive one lane together after the enabling
 	// write, ascending, of the first such lane; none on a safe experiment.
 	Contending []int
-	// Lasting says that they do so during a look as well.
+	// Lasting says that they do so during a readout as well.
 	Lasting bool
 }
 
@@ -216,8 +216,8 @@ func (m *Model) Observe(faults []Fault, e Experiment) Outcome {
 	conv := converterOf(faults)
 	m.reach(faults, e.Enable, enabled)
 	var out Outcome
-	for _, look := range e.Looks {
-		m.reach(faults, look, selected)
+	for _, readout := range e.Readouts {
+		m.reach(faults, readout, selected)
 		out.Levels = append(out.Levels, m.unpack(conv.levels(enabled, selected)))
 		out.Lasting = out.Lasting || clashBoth(enabled, selected)
 	}
@@ -238,17 +238,17 @@ func (m *Model) unpack(levels uint64) Observation {
 	return out
 }
 
-// seen is a packed observation of one look; lanes that were unclear are masked out.
+// seen is a packed observation of one readout; lanes that were unclear are masked out.
 type seen struct {
-	enable, look chipmodel.LineSet
-	levels, mask uint64
+	enable, readout chipmodel.LineSet
+	levels, mask    uint64
 }
 
-// pack packs the observations of an experiment, one for each of its looks.
+// pack packs the observations of an experiment, one for each of its readouts.
 func pack(e Experiment, o []Observation) []seen {
-	out := make([]seen, len(e.Looks))
+	out := make([]seen, len(e.Readouts))
 	for i := range out {
-		out[i] = seen{enable: e.Enable, look: e.Looks[i]}
+		out[i] = seen{enable: e.Enable, readout: e.Readouts[i]}
 		if i >= len(o) {
 			continue // not made
 		}

@@ -10,7 +10,7 @@ type pairSeeker struct {
 	x     *explainer
 	lanes int
 	// reached holds, for each single hypothesis, observation and lane, what is
-	// reached under both words; the first hypothesis is a sound array.
+	// reached under both words; the first hypothesis is a fault-free array.
 	reached []uint64
 	touched []uint64            // by single hypothesis and lane
 	lines   []chipmodel.LineSet // by single hypothesis
@@ -57,7 +57,7 @@ func (p *Planner) seeker(all []seen) *pairSeeker {
 		for i := range k.x.seen {
 			o := &k.x.seen[i]
 			p.reach(p.singles[h].faults, o.enable, k.reached[at:at+k.lanes])
-			p.reach(p.singles[h].faults, o.look, k.reached[at+k.lanes:at+2*k.lanes])
+			p.reach(p.singles[h].faults, o.readout, k.reached[at+k.lanes:at+2*k.lanes])
 			at += 2 * k.lanes
 		}
 		for _, f := range p.singles[h].faults {
@@ -114,7 +114,7 @@ func linesOf(f Fault) chipmodel.LineSet {
 // seen together.
 func (k *pairSeeker) explain(i, j int) bool {
 	n := 2 * len(k.x.seen) * k.lanes
-	sound, f, g := k.reached[:n], k.reached[i*n:(i+1)*n], k.reached[j*n:(j+1)*n]
+	good, f, g := k.reached[:n], k.reached[i*n:(i+1)*n], k.reached[j*n:(j+1)*n]
 	tf, tg := k.touched[i*k.lanes:(i+1)*k.lanes], k.touched[j*k.lanes:(j+1)*k.lanes]
 	at := 0
 	for o := range k.x.seen {
@@ -122,8 +122,8 @@ func (k *pairSeeker) explain(i, j int) bool {
 		for lane := range k.lanes {
 			mf, mg := tf[lane], tg[lane]
 			u, w := at+lane, at+k.lanes+lane
-			enabled := f[u]&mf | g[u]&mg | sound[u]&^(mf|mg)
-			selected := f[w]&mf | g[w]&mg | sound[w]&^(mf|mg)
+			enabled := f[u]&mf | g[u]&mg | good[u]&^(mf|mg)
+			selected := f[w]&mf | g[w]&mg | good[w]&^(mf|mg)
 			if enabled&selected != 0 {
 				levels |= uint64(Driven) << (2 * uint(lane))
 			}

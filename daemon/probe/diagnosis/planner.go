@@ -11,7 +11,7 @@ import (
 type Options struct {
 	// Thorough goes on, once one fault explains everything seen, until every second
 	// fault that a safe experiment could show is excluded, and makes all that is safe
-	// of what a sound array would be asked, so that a third one is not missed.
+	// of what a fault-free array would be asked, so that a third one is not missed.
 	// Without it, two faults are looked for only when no single one explains what was
 	// seen.
 	Thorough bool
@@ -25,10 +25,10 @@ type Planner struct {
 	*Model
 	opts Options
 	// singles are the hypotheses of no fault, first, and of every single fault.
-	singles      []hypothesis
-	enable, look []chipmodel.LineSet
-	root         *node
-	spine        []Experiment // what a sound array is asked, in order
+	singles         []hypothesis
+	enable, readout []chipmodel.LineSet
+	root            *node
+	spine           []Experiment // what a fault-free array is asked, in order
 }
 
 // node is a state of knowledge while single faults are considered.
@@ -37,7 +37,7 @@ type node struct {
 	planned bool
 	next    Experiment
 	done    bool
-	after   map[string]*node // by levels and mask of each look
+	after   map[string]*node // by levels and mask of each readout
 }
 
 // New returns a planner. Errors are those of NewModel.
@@ -46,7 +46,7 @@ func New(a *chipmodel.Array, opts Options) (*Planner, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Planner{Model: m, opts: opts, enable: m.enableWords(), look: m.lookWords()}
+	p := &Planner{Model: m, opts: opts, enable: m.enableWords(), readout: m.readoutWords()}
 	p.singles = append(p.singles, p.hypothesis())
 	for _, f := range m.Faults() {
 		p.singles = append(p.singles, p.hypothesis(f))
@@ -62,7 +62,7 @@ func New(a *chipmodel.Array, opts Options) (*Planner, error) {
 // planner's goroutine.
 type State struct {
 	seen []seen
-	// unclear counts the looks of which some lane was neither idle nor driven.
+	// unclear counts the readouts of which some lane was neither idle nor driven.
 	unclear int
 	node    *node // knowledge of single faults; nil when none explains what was seen
 	// doubles are the hypotheses of two faults that explain everything seen. They
@@ -77,7 +77,7 @@ type State struct {
 // Start returns the state in which nothing has been seen.
 func (p *Planner) Start() *State { return &State{node: p.root} }
 
-// Readouts is how many looks have been made.
+// Readouts is how many readouts have been made.
 func (s *State) Readouts() int { return len(s.seen) }
 
 // Remaining is how many sets of faults are considered and explain everything seen.
@@ -89,12 +89,12 @@ func (s *State) Remaining() int {
 	return n
 }
 
-// mostUnclear bounds the unclear looks of a probe: each is tried again, as light and
+// mostUnclear bounds the unclear readouts of a probe: each is tried again, as light and
 // lanes may settle, but not for ever.
 const mostUnclear = 8
 
 // Next returns the safe experiment that splits the remaining hypotheses best, or
-// done when no safe experiment splits them or too many looks were unclear. It is a
+// done when no safe experiment splits them or too many readouts were unclear. It is a
 // function of what has been seen.
 func (p *Planner) Next(s *State) (e Experiment, done bool) {
 	if s.unclear > mostUnclear {
@@ -131,13 +131,13 @@ func (p *Planner) planNode(n *node) {
 	c := p.chooser(hyps)
 	var found bool
 	if len(hyps) > chunkSize {
-		n.next, found = c.cross(sample(hyps, sampleSize), p.enable, p.look)
+		n.next, found = c.cross(sample(hyps, sampleSize), p.enable, p.readout)
 	}
 	if !found {
 		n.next, found = c.exact()
 	}
 	if !found && !p.opts.Strict {
-		n.next, found = c.risky(p.enable, p.look)
+		n.next, found = c.risky(p.enable, p.readout)
 	}
 	n.done = !found
 }
@@ -154,7 +154,7 @@ func (p *Planner) of(n *node) []hypothesis {
 }
 
 // planWide plans a state in which pairs of faults are considered: first with the
-// experiments that a sound array would see, then with others. A thorough probe then
+// experiments that a fault-free array would see, then with others. A thorough probe then
 // makes those that are left of the former: if something else is wrong, some of them
 // show what nothing explains.
 func (p *Planner) planWide(s *State) (Experiment, bool) {
@@ -163,7 +163,7 @@ func (p *Planner) planWide(s *State) (Experiment, bool) {
 		return Experiment{}, true
 	}
 	c := p.chooser(hyps)
-	spine := slices.DeleteFunc(slices.Clone(p.soundSpine()), s.made)
+	spine := slices.DeleteFunc(slices.Clone(p.goodSpine()), s.made)
 	if e, ok := p.splitting(c, spine); ok {
 		return e, false
 	}
@@ -187,7 +187,7 @@ func (p *Planner) splitting(c *chooser, spine []Experiment) (Experiment, bool) {
 	if e, ok := c.among(some, spine); ok {
 		return e, true
 	}
-	if e, ok := c.cross(some, p.enable, p.look); ok {
+	if e, ok := c.cross(some, p.enable, p.readout); ok {
 		return e, true
 	}
 	if e, ok := c.exact(); ok {
@@ -196,21 +196,21 @@ func (p *Planner) splitting(c *chooser, spine []Experiment) (Experiment, bool) {
 	if p.opts.Strict {
 		return Experiment{}, false
 	}
-	return c.risky(p.enable, p.look)
+	return c.risky(p.enable, p.readout)
 }
 
-// made reports whether every look of an experiment has been made already.
+// made reports whether every readout of an experiment has been made already.
 func (s *State) made(e Experiment) bool {
-	for _, look := range e.Looks {
-		if !slices.ContainsFunc(s.seen, func(o seen) bool { return o.enable == e.Enable && o.look == look }) {
+	for _, readout := range e.Readouts {
+		if !slices.ContainsFunc(s.seen, func(o seen) bool { return o.enable == e.Enable && o.readout == readout }) {
 			return false
 		}
 	}
 	return true
 }
 
-// soundSpine lists what a sound array would be asked.
-func (p *Planner) soundSpine() []Experiment {
+// goodSpine lists what a fault-free array would be asked.
+func (p *Planner) goodSpine() []Experiment {
 	if p.spine == nil {
 		p.spine = []Experiment{}
 		n := p.root
@@ -257,10 +257,10 @@ func (p *Planner) without(n *node, o []seen) *node {
 }
 
 // Update returns the state after an experiment, which need not be the planned one. o
-// has what each look showed.
+// has what each readout showed.
 func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
-	look := pack(e, o)
-	next := &State{seen: append(slices.Clip(s.seen), look...), node: s.node, wide: s.wide, unclear: s.unclear}
+	readout := pack(e, o)
+	next := &State{seen: append(slices.Clip(s.seen), readout...), node: s.node, wide: s.wide, unclear: s.unclear}
 	for _, levels := range o {
 		if slices.Contains(levels, Unclear) {
 			next.unclear++
@@ -268,13 +268,13 @@ func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 	}
 	if s.node != nil {
 		if s.node.planned && !s.node.done && s.node.next.equal(&e) {
-			next.node = p.follow(s.node, look)
+			next.node = p.follow(s.node, readout)
 		} else {
-			next.node = p.without(s.node, look)
+			next.node = p.without(s.node, readout)
 		}
 	}
 	if s.wide {
-		x := p.explainer(look)
+		x := p.explainer(readout)
 		for i := range s.doubles {
 			if x.explains(&s.doubles[i]) {
 				next.doubles = append(next.doubles, s.doubles[i])
@@ -284,7 +284,7 @@ func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 	return next
 }
 
-// explainer checks hypotheses against observations, those first that a sound array
+// explainer checks hypotheses against observations, those first that a fault-free array
 // does not explain: they reject most.
 type explainer struct {
 	m                 *Model
@@ -295,10 +295,10 @@ type explainer struct {
 func (p *Planner) explainer(all []seen) *explainer {
 	x := &explainer{m: p.Model, seen: all, enabled: make([]uint64, len(p.a.Lanes)), selected: make([]uint64, len(p.a.Lanes))}
 	if len(all) > 1 {
-		sound := hypothesis{conv: converterOf(nil)}
+		good := hypothesis{conv: converterOf(nil)}
 		var strange, normal []seen
 		for _, o := range all {
-			if x.shows(&sound, &o) {
+			if x.shows(&good, &o) {
 				normal = append(normal, o)
 			} else {
 				strange = append(strange, o)
@@ -311,7 +311,7 @@ func (p *Planner) explainer(all []seen) *explainer {
 
 func (x *explainer) shows(h *hypothesis, o *seen) bool {
 	x.m.reach(h.faults, o.enable, x.enabled)
-	x.m.reach(h.faults, o.look, x.selected)
+	x.m.reach(h.faults, o.readout, x.selected)
 	return (h.conv.levels(x.enabled, x.selected)^o.levels)&o.mask == 0
 }
 

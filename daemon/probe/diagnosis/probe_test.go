@@ -39,7 +39,7 @@ func TestEverySingleFault(t *testing.T) {
 	a := crawler(t)
 	b := newBench(t, a, diagnosis.Options{})
 	faults := b.planner.Faults()
-	sound := newReference(a, nil)
+	good := newReference(a, nil)
 	checked := map[string]bool{}
 	contended, classes := 0, map[int]int{}
 	named := map[diagnosis.Kind][2]int{}
@@ -61,7 +61,7 @@ func TestEverySingleFault(t *testing.T) {
 			for _, s := range sets {
 				refs = append(refs, newReference(a, s))
 			}
-			if separate(sound, refs) {
+			if separate(good, refs) {
 				t.Errorf("a safe readout would have told apart %v", sets)
 			}
 		}
@@ -78,17 +78,17 @@ func TestEverySingleFault(t *testing.T) {
 	if v := b.bus.Inspector().Violations(); v != nil {
 		t.Errorf("by the wiring, rules were violated: %v", v)
 	}
-	soundReadouts := readouts[0]
+	goodReadouts := readouts[0]
 	slices.Sort(readouts)
 	naive := 0
 	for c := range a.Chips {
 		naive += 1 + len(a.Chips[c].Selects)
 	}
-	t.Logf("%d single faults and the sound array; kind: [named exactly, in a class of several] %v", len(faults), named)
+	t.Logf("%d single faults and the fault-free array; kind: [named exactly, in a class of several] %v", len(faults), named)
 	t.Logf("sizes of classes: %v; distinct classes: %d", classes, len(checked))
 	t.Logf("%d of the faults make two chips contend once, for one register write; no order of readouts that enables every chip has fewer", contended)
-	t.Logf("readouts: median %d, most %d, sound array %d; naive walk (each chip's word, and less each line): %d; only whether chips answer: %d",
-		readouts[len(readouts)/2], readouts[len(readouts)-1], soundReadouts, naive, len(a.Chips))
+	t.Logf("readouts: median %d, most %d, fault-free array %d; naive walk (each chip's word, and less each line): %d; only whether chips answer: %d",
+		readouts[len(readouts)/2], readouts[len(readouts)-1], goodReadouts, naive, len(a.Chips))
 }
 
 // judgeContentions checks that chips contended at most once, announced, and for no
@@ -134,7 +134,7 @@ func TestDoubleFaults(t *testing.T) {
 	t.Logf("seed %d", seed)
 	rnd := rand.New(rand.NewPCG(seed, 2))
 	var exact, ambiguous, simpler, contended int
-	sound := newReference(a, nil)
+	good := newReference(a, nil)
 	var readouts []int
 	for done := 0; done < n; {
 		set := []diagnosis.Fault{faults[rnd.IntN(len(faults))], faults[rnd.IntN(len(faults))]}
@@ -161,7 +161,7 @@ func TestDoubleFaults(t *testing.T) {
 		}
 		// What was named and what is true are not told apart by any readout that is
 		// safe with either.
-		if done%4 == 0 && len(sets) < 12 && !slices.Equal(sets[0], set) && separate(sound, references(a, sets)) {
+		if done%4 == 0 && len(sets) < 12 && !slices.Equal(sets[0], set) && separate(good, references(a, sets)) {
 			t.Errorf("%v: a safe readout would tell %v apart", set, sets)
 		}
 	}
@@ -285,7 +285,7 @@ func TestNoiseIsNeverEndless(t *testing.T) {
 			if done {
 				break
 			}
-			seen := make([]diagnosis.Observation, len(e.Looks))
+			seen := make([]diagnosis.Observation, len(e.Readouts))
 			for i := range seen {
 				seen[i] = diagnosis.Observation{diagnosis.Level(r.IntN(3)), diagnosis.Level(r.IntN(3))}
 			}
@@ -302,7 +302,7 @@ func TestNoiseIsNeverEndless(t *testing.T) {
 }
 
 // Probing costs these readouts beside a walk through all chips.
-func BenchmarkProbeSound(b *testing.B) {
+func BenchmarkProbeFaultFree(b *testing.B) {
 	a := crawler(b)
 	bench := newBench(b, a, diagnosis.Options{})
 	n := 0
@@ -312,8 +312,8 @@ func BenchmarkProbeSound(b *testing.B) {
 	b.ReportMetric(float64(n), "readouts")
 }
 
-// BenchmarkPlanSound plans the course of a sound array from nothing.
-func BenchmarkPlanSound(b *testing.B) {
+// BenchmarkPlanFaultFree plans the course of a fault-free array from nothing.
+func BenchmarkPlanFaultFree(b *testing.B) {
 	a := crawler(b)
 	for b.Loop() {
 		p, err := diagnosis.New(a, diagnosis.Options{})

@@ -27,7 +27,7 @@ type Programs struct {
 }
 
 // NewPrograms returns a compiler for the array of a model. discharge is how long a
-// lane that nobody drives any more takes to come back to its idle level; it depends
+// lane that is no longer driven takes to come back to its idle level; it depends
 // on the board.
 func NewPrograms(m *Model, discharge time.Duration) *Programs {
 	p := &Programs{m: m, discharge: discharge, pace: make([]int, len(m.a.Lanes)), settle: make([]time.Duration, len(m.a.Lanes))}
@@ -51,7 +51,7 @@ func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Counts() }
 
 // Prepare disables every output and gives every chip something to drive with: memory
 // chips load, counters are reset. enabled are the chips whose outputs may be enabled;
-// they are disabled one by one first. That is safe on a sound array. With a fault it
+// they are disabled one by one first. That is safe on a fault-free array. With a fault it
 // cannot be made so, as long as two of a lane are enabled; after power-on none is.
 //
 // The memory fades, so a probe that takes longer than memories hold prepares again.
@@ -81,28 +81,28 @@ func (p *Programs) Prepare(enabled []int) []bus.Op {
 }
 
 // Compile returns the program of an experiment: all lanes idle, the enabling write,
-// the looks, and every output disabled again.
+// the readouts, and every output disabled again.
 //
 // Selecting all lines reaches every chip that listens under any word, faults or not,
 // so the last write disables whatever the first enabled. Where the first may have
-// enabled two chips of a lane, they are disabled under the words of the looks before
+// enabled two chips of a lane, they are disabled under the words of the readouts before
 // that, one after the other.
 func (p *Programs) Compile(e Experiment) []bus.Op {
 	a := p.m.a
 	b := bus.NewBuilder(a)
 	b.Select(0)
-	p.look(b, 0)
+	p.readout(b, 0)
 	b.Select(e.Enable)
 	b.Do(bus.Write(chipmodel.OutputEnable, 1), a.Reach(e.Enable))
-	for i, w := range e.Looks {
+	for i, w := range e.Readouts {
 		if w != e.Enable || i > 0 {
 			b.Select(w)
 		}
-		p.look(b, i+1)
+		p.readout(b, i+1)
 	}
 	words := []chipmodel.LineSet{p.m.every}
 	if len(e.Risks) > 0 {
-		words = append(append(words[:0:0], e.Looks...), p.m.every)
+		words = append(append(words[:0:0], e.Readouts...), p.m.every)
 	}
 	for _, w := range words {
 		b.Select(w)
@@ -112,8 +112,8 @@ func (p *Programs) Compile(e Experiment) []bus.Op {
 	return b.Take()
 }
 
-// look reads every lane; look 0 is the idle one. Frames number looks and lanes.
-func (p *Programs) look(b *bus.Builder, number int) {
+// readout reads every lane; readout 0 is the idle one. Frames number readouts and lanes.
+func (p *Programs) readout(b *bus.Builder, number int) {
 	for lane, chip := range p.pace {
 		if chip < 0 {
 			continue
@@ -138,7 +138,7 @@ func (p *Programs) window(chip int) chipmodel.Window {
 	return w
 }
 
-// LaneIdle is the level of a lane that nobody drives, in codes.
+// LaneIdle is the level of an undriven lane, in codes.
 type LaneIdle struct {
 	Mean float64
 	// Spread is the largest distance from the mean.
@@ -147,19 +147,19 @@ type LaneIdle struct {
 	Full bool
 }
 
-// Read returns what each look of an experiment showed, and the idle levels measured
+// Read returns what each readout of an experiment showed, and the idle levels measured
 // with it. A missing capture is an error.
 func (p *Programs) Read(e Experiment, captures []bus.Capture) ([]Observation, []LaneIdle, error) {
 	lanes := len(p.pace)
-	byFrame := make([][]uint16, (len(e.Looks)+1)*lanes)
+	byFrame := make([][]uint16, (len(e.Readouts)+1)*lanes)
 	for i := range captures {
 		if f := captures[i].Frame; f >= 0 && f < len(byFrame) {
 			byFrame[f] = captures[i].Codes
 		}
 	}
-	looks := make([]Observation, len(e.Looks))
-	for i := range looks {
-		looks[i] = make(Observation, lanes)
+	readouts := make([]Observation, len(e.Readouts))
+	for i := range readouts {
+		readouts[i] = make(Observation, lanes)
 	}
 	idle := make([]LaneIdle, lanes)
 	for lane := range lanes {
@@ -167,19 +167,19 @@ func (p *Programs) Read(e Experiment, captures []bus.Capture) ([]Observation, []
 			continue // a lane without chips is never driven
 		}
 		highest := uint16(1)<<uint(p.m.a.Lanes[lane].Bits) - 1
-		for n := range len(looks) + 1 {
+		for n := range len(readouts) + 1 {
 			codes := byFrame[n*lanes+lane]
 			switch {
 			case len(codes) == 0:
-				return nil, nil, fmt.Errorf("look %d gave no capture of lane %s", n, p.m.a.Lanes[lane].Name)
+				return nil, nil, fmt.Errorf("readout %d gave no capture of lane %s", n, p.m.a.Lanes[lane].Name)
 			case n == 0:
 				idle[lane] = idleOf(codes, highest)
 			default:
-				looks[n-1][lane] = p.level(codes, idle[lane], lane, highest)
+				readouts[n-1][lane] = p.level(codes, idle[lane], lane, highest)
 			}
 		}
 	}
-	return looks, idle, nil
+	return readouts, idle, nil
 }
 
 func idleOf(codes []uint16, highest uint16) LaneIdle {

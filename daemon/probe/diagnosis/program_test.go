@@ -24,11 +24,11 @@ func testPrograms(t *testing.T) (*chipmodel.Array, *diagnosis.Programs) {
 }
 
 // The program of an experiment, operation by operation: lane a is paced by an
-// addressed chip, and every look waits for the slowest chip of the lane and for the
+// addressed chip, and every readout waits for the slowest chip of the lane and for the
 // lane to discharge.
 func TestCompile(t *testing.T) {
 	a, p := testPrograms(t)
-	e := diagnosis.Experiment{Enable: F | X0, Looks: []chipmodel.LineSet{F | X0, G | X1}}
+	e := diagnosis.Experiment{Enable: F | X0, Readouts: []chipmodel.LineSet{F | X0, G | X1}}
 	ops := p.Compile(e)
 	if err := bus.CheckOps(a, ops); err != nil {
 		t.Fatal(err)
@@ -41,7 +41,7 @@ func TestCompile(t *testing.T) {
 		case op.Kind == bus.OpSelect:
 			words = append(words, op.Word)
 		case op.Scan != nil && (!op.Scan.Levels || a.Chips[op.Scan.Chips[0]].Class.Counts()):
-			t.Errorf("%+v is not a look at levels by an addressed chip", op.Scan)
+			t.Errorf("%+v is not a readout of levels by an addressed chip", op.Scan)
 		case op.Kind == bus.OpWait && op.Hold < 2*time.Microsecond+a.LaneSettle(M0):
 			t.Errorf("a wait of %v", op.Hold)
 		}
@@ -49,8 +49,8 @@ func TestCompile(t *testing.T) {
 	const sel, write, wait, scan = bus.OpSelect, bus.OpWrite, bus.OpWait, bus.OpScan
 	want := []bus.OpKind{
 		sel, wait, scan, wait, scan, // idle
-		sel, write, wait, scan, wait, scan, // enabled, and the first look under the same word
-		sel, wait, scan, wait, scan, // the second look
+		sel, write, wait, scan, wait, scan, // enabled, and the first readout under the same word
+		sel, wait, scan, wait, scan, // the second readout
 		sel, write, sel, // everything disabled, no line active
 	}
 	all := F | G | H | X0 | X1 | X2
@@ -60,7 +60,7 @@ func TestCompile(t *testing.T) {
 	if enabling := ops[6]; enabling.Value != 1 || !slices.Equal(enabling.Target, []int{M0}) {
 		t.Errorf("enables with %+v", enabling)
 	}
-	// After a risky write, outputs are disabled where the looks reach, then anywhere.
+	// After a risky write, outputs are disabled where the readouts reach, then anywhere.
 	e.Risks = [][]diagnosis.Fault{{{Kind: diagnosis.Shorted, Chip: M2, Input: 1, Other: 3}}}
 	var disabled []chipmodel.LineSet
 	for i, op := range p.Compile(e) {
@@ -110,15 +110,15 @@ func TestPrepare(t *testing.T) {
 // noise and the spread are smaller; the noise of 0.1 mV in 2 V is 0.05 codes.
 func TestRead(t *testing.T) {
 	_, p := testPrograms(t)
-	e := diagnosis.Experiment{Looks: []chipmodel.LineSet{0}}
+	e := diagnosis.Experiment{Readouts: []chipmodel.LineSet{0}}
 	steady := func(code uint16) []uint16 { return slices.Repeat([]uint16{code}, 12) }
 	mixed := func(n int, code, other uint16) []uint16 {
 		return slices.Concat(slices.Repeat([]uint16{other}, n), slices.Repeat([]uint16{code}, 12-n))
 	}
 	for _, c := range []struct {
-		name       string
-		idle, look []uint16
-		want       diagnosis.Level
+		name          string
+		idle, readout []uint16
+		want          diagnosis.Level
 	}{
 		{"the same", steady(100), steady(100), diagnosis.Idle},
 		{"at the edge of the band", steady(100), steady(110), diagnosis.Idle},
@@ -135,12 +135,12 @@ func TestRead(t *testing.T) {
 		{"idle at full scale, pulled down", steady(1023), steady(400), diagnosis.Driven},
 	} {
 		var caps []bus.Capture
-		for frame, codes := range [][]uint16{c.idle, steady(7), c.look, steady(7)} {
+		for frame, codes := range [][]uint16{c.idle, steady(7), c.readout, steady(7)} {
 			caps = append(caps, bus.Capture{Frame: frame, Codes: codes})
 		}
-		looks, idle, err := p.Read(e, caps)
-		if err != nil || len(looks) != 1 || looks[0][0] != c.want || looks[0][1] != diagnosis.Idle {
-			t.Errorf("%s: %v, %v; want %v", c.name, looks, err, c.want)
+		readouts, idle, err := p.Read(e, caps)
+		if err != nil || len(readouts) != 1 || readouts[0][0] != c.want || readouts[0][1] != diagnosis.Idle {
+			t.Errorf("%s: %v, %v; want %v", c.name, readouts, err, c.want)
 		}
 		if mean := idle[0].Mean; mean < 99 || idle[1].Mean != 7 {
 			t.Errorf("%s: idle at %v", c.name, idle)
@@ -160,7 +160,7 @@ func TestUnclearLanesAreLeftOut(t *testing.T) {
 	}
 	s := p.Start()
 	before := s.Remaining()
-	e := diagnosis.Experiment{Enable: F | X0, Looks: []chipmodel.LineSet{F | X0}}
+	e := diagnosis.Experiment{Enable: F | X0, Readouts: []chipmodel.LineSet{F | X0}}
 	if s := p.Update(s, e, []diagnosis.Observation{{diagnosis.Unclear, diagnosis.Unclear}}); s.Remaining() != before {
 		t.Errorf("%d of %d hypotheses are left", s.Remaining(), before)
 	}
@@ -187,7 +187,7 @@ func TestUnclearLanesEndTheProbe(t *testing.T) {
 	}
 	s, n := p.Start(), 0
 	for e, done := p.Next(s); !done; e, done = p.Next(s) {
-		s = p.Update(s, e, slices.Repeat([]diagnosis.Observation{{diagnosis.Unclear, diagnosis.Unclear}}, len(e.Looks)))
+		s = p.Update(s, e, slices.Repeat([]diagnosis.Observation{{diagnosis.Unclear, diagnosis.Unclear}}, len(e.Readouts)))
 		n++
 	}
 	res := p.Explain(s)

@@ -130,13 +130,13 @@ func (r *reference) clash(enable int) bool {
 	return false
 }
 
-func (r *reference) shows(enable, look int) string {
+func (r *reference) shows(enable, readout int) string {
 	var b strings.Builder
 	for i, lane := range r.lanes {
 		switch {
 		case r.fixed[i] != "":
 			b.WriteString(r.fixed[i] + " ")
-		case r.reach[enable]&r.reach[look]&lane != 0:
+		case r.reach[enable]&r.reach[readout]&lane != 0:
 			b.WriteString("driven ")
 		default:
 			b.WriteString("idle ")
@@ -146,8 +146,8 @@ func (r *reference) shows(enable, look int) string {
 }
 
 // separate reports whether some pair of words, that clashes under none of the
-// references nor on a sound array, shows different things under two of them.
-func separate(sound *reference, refs []*reference) bool {
+// references nor on a fault-free array, shows different things under two of them.
+func separate(good *reference, refs []*reference) bool {
 	group := func(all []int) []int { // one of the words that reach alike
 		seen := map[string]bool{}
 		return slices.DeleteFunc(all, func(w int) bool {
@@ -160,9 +160,9 @@ func separate(sound *reference, refs []*reference) bool {
 		})
 	}
 	var safe, words []int
-	for w := range sound.reach {
+	for w := range good.reach {
 		words = append(words, w)
-		if !sound.clash(w) && !slices.ContainsFunc(refs, func(r *reference) bool { return r.clash(w) }) {
+		if !good.clash(w) && !slices.ContainsFunc(refs, func(r *reference) bool { return r.clash(w) }) {
 			safe = append(safe, w)
 		}
 	}
@@ -199,10 +199,10 @@ func TestObserveAgreesWithTheReference(t *testing.T) {
 		}
 		ref := newReference(a, set)
 		u, w := r.IntN(1<<len(a.Lines)), r.IntN(1<<len(a.Lines))
-		got := m.Observe(set, diagnosis.Experiment{Enable: chipmodel.LineSet(u), Looks: []chipmodel.LineSet{chipmodel.LineSet(w), chipmodel.LineSet(u)}})
-		for i, look := range []int{w, u} {
-			if said, want := levels(got.Levels[i]), ref.shows(u, look); said != want {
-				t.Fatalf("seed %d: %v under %b then %b: %q, want %q", seed, set, u, look, said, want)
+		got := m.Observe(set, diagnosis.Experiment{Enable: chipmodel.LineSet(u), Readouts: []chipmodel.LineSet{chipmodel.LineSet(w), chipmodel.LineSet(u)}})
+		for i, readout := range []int{w, u} {
+			if said, want := levels(got.Levels[i]), ref.shows(u, readout); said != want {
+				t.Fatalf("seed %d: %v under %b then %b: %q, want %q", seed, set, u, readout, said, want)
 			}
 		}
 		if (got.Contending != nil) != ref.clash(u) || got.Lasting != ref.clash(u) {

@@ -7,22 +7,22 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// mostLooks bounds the looks of one risky experiment.
-const mostLooks = 8
+// mostReadouts bounds the readouts of one risky experiment.
+const mostReadouts = 8
 
 // risky finds an experiment for hypotheses that no safe one splits. It is safe on a
-// sound array and under every simplest hypothesis: while the array may be sound, a
+// fault-free array and under every simplest hypothesis: while the array may be fault-free, a
 // risk is run for faults that nothing speaks for; once there is a fault, none is run
 // for another single one. Of those it is the one unsafe under the fewest hypotheses.
 // Under these, two chips drive one lane from the enabling write until the word
-// changes; no look leaves them in contention, and as many of these hypotheses as can
+// changes; no readout leaves them in contention, and as many of these hypotheses as can
 // be are told from the rest in the same experiment, so that the risk is run once.
 //
 // Some risk cannot be avoided. Let two chips of a lane differ in one input each,
 // wired to l and m. If the first's input were shorted to m, enabling the second would
 // enable both; if the second's were shorted to l, enabling the first would. One of
 // the two has to be enabled first.
-func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
+func (c *chooser) risky(enable, readout []chipmodel.LineSet) (Experiment, bool) {
 	size := func(h hypothesis) int { return len(h.faults) }
 	if fewest := size(c.hyps[0]); !slices.ContainsFunc(c.hyps, func(h hypothesis) bool { return size(h) != fewest }) {
 		return Experiment{}, false // all are simplest
@@ -49,7 +49,7 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 		return Experiment{}, false
 	}
 	for _, w := range words {
-		if e, ok := c.riskyLooks(w.word, look); ok {
+		if e, ok := c.riskyReadouts(w.word, readout); ok {
 			return e, true
 		}
 	}
@@ -60,23 +60,23 @@ func (c *chooser) risky(enable, look []chipmodel.LineSet) (Experiment, bool) {
 // the fewest faults.
 func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
 	fewest := len(c.hyps[0].faults) // the smaller come first
-	buf, sound := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
-	c.m.wired(word, sound)
+	buf, good := make([]uint64, len(c.m.a.Lanes)), make([]uint64, len(c.m.a.Lanes))
+	c.m.wired(word, good)
 	for i := range c.hyps {
 		h := &c.hyps[i]
 		if len(h.faults) > fewest {
 			continue
 		}
-		if c.m.reached(h, word, sound, buf); clash(buf) {
+		if c.m.reached(h, word, good, buf); clash(buf) {
 			return false
 		}
 	}
 	return true
 }
 
-// riskyLooks chooses the looks of a risky experiment: one after another that tells
+// riskyReadouts chooses the readouts of a risky experiment: one after another that tells
 // the most risky hypotheses from the first that is not.
-func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet) (Experiment, bool) {
+func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.LineSet) (Experiment, bool) {
 	e := Experiment{Enable: word}
 	// The first is calm, then come the risky ones, then some of all to rate with.
 	var hyps []hypothesis
@@ -98,12 +98,12 @@ func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet) (
 		risky[i] = i + 1
 	}
 	hyps = slices.Concat(c.hyps[calm:calm+1], hyps, sample(c.hyps, sampleSize))
-	enabled, looks := c.m.table(hyps, []chipmodel.LineSet{word}).row(0), c.m.table(hyps, look)
-	of := func(row []uint64, h int) []uint64 { return row[h*looks.lanes : (h+1)*looks.lanes] }
-	r := newRater(hyps, looks.lanes)
-	usable := make([]int, 0, len(look))
-	for w := range look {
-		row := looks.row(w)
+	enabled, readouts := c.m.table(hyps, []chipmodel.LineSet{word}).row(0), c.m.table(hyps, readout)
+	of := func(row []uint64, h int) []uint64 { return row[h*readouts.lanes : (h+1)*readouts.lanes] }
+	r := newRater(hyps, readouts.lanes)
+	usable := make([]int, 0, len(readout))
+	for w := range readout {
+		row := readouts.row(w)
 		lasting := false
 		for _, h := range risky {
 			lasting = lasting || clashBoth(of(enabled, h), of(row, h))
@@ -112,8 +112,8 @@ func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet) (
 			usable = append(usable, w)
 		}
 	}
-	shows := func(w, h int) uint64 { return hyps[h].conv.levels(of(enabled, h), of(looks.row(w), h)) }
-	for len(risky) > 0 && len(e.Looks) < mostLooks {
+	shows := func(w, h int) uint64 { return hyps[h].conv.levels(of(enabled, h), of(readouts.row(w), h)) }
+	for len(risky) > 0 && len(e.Readouts) < mostReadouts {
 		best, most, least := -1, 0, r.none()
 		for _, w := range usable {
 			told, expected := 0, shows(w, 0)
@@ -123,7 +123,7 @@ func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet) (
 				}
 			}
 			if told > 0 && told >= most {
-				if left := r.left(enabled, looks.row(w)); told > most || left < least-1e-9 {
+				if left := r.left(enabled, readouts.row(w)); told > most || left < least-1e-9 {
 					best, most, least = w, told, left
 				}
 			}
@@ -131,19 +131,19 @@ func (c *chooser) riskyLooks(word chipmodel.LineSet, look []chipmodel.LineSet) (
 		if best < 0 {
 			break
 		}
-		e.Looks = append(e.Looks, look[best])
+		e.Readouts = append(e.Readouts, readout[best])
 		expected := shows(best, 0)
 		risky = slices.DeleteFunc(risky, func(h int) bool { return shows(best, h) != expected })
 	}
 	// What else the enabled chips can show comes with the risk that is taken anyway.
 	best, least := -1, r.none()-1e-9
 	for _, w := range usable {
-		if left := r.left(enabled, looks.row(w)); left < least-1e-9 {
+		if left := r.left(enabled, readouts.row(w)); left < least-1e-9 {
 			best, least = w, left
 		}
 	}
-	if best >= 0 && !slices.Contains(e.Looks, look[best]) && len(e.Looks) < mostLooks {
-		e.Looks = append(e.Looks, look[best])
+	if best >= 0 && !slices.Contains(e.Readouts, readout[best]) && len(e.Readouts) < mostReadouts {
+		e.Readouts = append(e.Readouts, readout[best])
 	}
-	return e, len(e.Looks) > 0
+	return e, len(e.Readouts) > 0
 }

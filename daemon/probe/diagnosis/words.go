@@ -30,7 +30,7 @@ func (l *wordList) add(words ...chipmodel.LineSet) {
 
 // enableWords are the words that outputs are enabled under: those of single chips
 // and of two chips on different lanes, and all of them less one line, which reach
-// nobody on a sound array.
+// nobody on a fault-free array.
 func (m *Model) enableWords() []chipmodel.LineSet {
 	var l wordList
 	for _, w := range m.wires {
@@ -74,10 +74,10 @@ func linesOut(words func(func(chipmodel.LineSet) bool)) func(func(chipmodel.Line
 	}
 }
 
-// lookWords are the words that lanes are looked at under: all lines, all less one or
+// readoutWords are the words that lanes are looked at under: all lines, all less one or
 // two, and the word of a chip less one line, with halves of the other lines added.
-// The halves bisect the lines, so that a foreign line is found in few looks.
-func (m *Model) lookWords() []chipmodel.LineSet {
+// The halves bisect the lines, so that a foreign line is found in few readouts.
+func (m *Model) readoutWords() []chipmodel.LineSet {
 	var l wordList
 	l.add(m.every)
 	n := len(m.a.Lines)

@@ -24,7 +24,7 @@ type panel struct {
 }
 
 // panelsOf are the parameters of a correction map with the range of each: three standard deviations
-// about the mean of the sound pixels.
+// about the mean of the good pixels.
 func panelsOf(m *facetdv1.CorrectionMap) ([]panel, map[int]bool, error) {
 	n := int(m.GetRows()) * int(m.GetColumns())
 	d := m.GetData()
@@ -259,5 +259,5 @@ func residualTable(d *svg.Drawing, m *facetdv1.CorrectionMap, top int) {
 		noise := bars + l.GetNoiseCodes()*scale
 		d.Line("noise", noise, y-13, noise, y+4)
 	}
-	d.Text("s", svgMargin, y+svgLine+4, "fixed pattern: standard deviation over the sound pixels, in codes; < is what averaged noise can hide")
+	d.Text("s", svgMargin, y+svgLine+4, "fixed pattern: standard deviation over the good pixels, in codes; < is what averaged noise can hide")
 }
