@@ -45,10 +45,10 @@ const (
 	// cut off.
 	MinPingInterval = 5 * time.Second
 
-	maxHeaderBytes    = 64 << 10
-	handshakeLimit    = 10 * time.Second
-	pingAfterIdle     = 30 * time.Second
-	pingAnswerLimit   = 10 * time.Second
+	MaxHeaderBytes    = 64 << 10
+	HandshakeLimit    = 10 * time.Second
+	PingAfterIdle     = 30 * time.Second
+	PingAnswerLimit   = 10 * time.Second
 	healthPollPeriod  = 100 * time.Millisecond
 	minStatusInterval = 50 * time.Millisecond
 )
@@ -98,9 +98,9 @@ func New(cfg Config) *Server {
 		grpc.MaxSendMsgSize(MaxSendBytes),
 		grpc.MaxRecvMsgSize(MaxReceiveBytes),
 		grpc.MaxConcurrentStreams(MaxConcurrentStreams),
-		grpc.MaxHeaderListSize(maxHeaderBytes),
-		grpc.ConnectionTimeout(handshakeLimit),
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: pingAfterIdle, Timeout: pingAnswerLimit}),
+		grpc.MaxHeaderListSize(MaxHeaderBytes),
+		grpc.ConnectionTimeout(HandshakeLimit),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: PingAfterIdle, Timeout: PingAnswerLimit}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval, PermitWithoutStream: true}),
 		grpc.ChainUnaryInterceptor(s.logUnary, status.Unary(cfg.Array), s.recoverUnary),
 		grpc.ChainStreamInterceptor(s.logStream, status.Stream(cfg.Array), s.recoverStream),

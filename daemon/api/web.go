@@ -22,9 +22,9 @@ const (
 	// MaxWebCalls is how many calls over HTTP run at once, streams included; further
 	// ones are refused.
 	MaxWebCalls = 128
-	// webStall is how long a client may take to read what was written to it before it
+	// WebStall is how long a client may take to read what was written to it before it
 	// is cut off.
-	webStall = 30 * time.Second
+	WebStall = 30 * time.Second
 )
 
 // Web returns a handler that serves the same services over HTTP to clients that cannot
@@ -99,7 +99,7 @@ func newPatient(w http.ResponseWriter) *patientWriter {
 }
 
 func (w *patientWriter) extend() {
-	_ = w.to.SetWriteDeadline(time.Now().Add(webStall)) // else the server's own limit holds
+	_ = w.to.SetWriteDeadline(time.Now().Add(WebStall)) // else the server's own limit holds
 }
 
 func (w *patientWriter) Write(p []byte) (int, error) {

@@ -20,7 +20,6 @@ import (
 	"facetd.example/api/yamlfile"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/config"
-	"facetd.example/daemon/server"
 )
 
 const configDoc = "../../deploy/CONFIG.md"
@@ -188,8 +187,8 @@ func markdown(t *testing.T) string {
 		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", l.Path, kind, written(t, l.Value.Interface()), live, doc)
 	}
 	fmt.Fprintf(&b, strings.ReplaceAll(afterFields, "@", "`"), access.EndOfStreamLimit)
-	for _, l := range server.Limits() {
-		fmt.Fprintf(&b, "| %s | %s | %s |\n", l.What, l.Value, l.Then)
+	for _, l := range limits() {
+		fmt.Fprintf(&b, "| %s | %s | %s |\n", l.what, l.value, l.then)
 	}
 	return b.String()
 }

@@ -145,7 +145,7 @@ func TestExposition(t *testing.T) {
 	}
 }
 
-func TestMarkdownIsFresh(t *testing.T) { golden.Check(t, "METRICS.md", Markdown()) }
+func TestMarkdownIsFresh(t *testing.T) { golden.Check(t, "METRICS.md", markdown()) }
 
 // Everything of the table is exposed with its type, help and labels, and nothing
 // else of our own is.

@@ -17,12 +17,12 @@ import (
 // Limits of the HTTP server. It has no queue: what is asked is answered or, beyond
 // the limits of the metrics handler, refused.
 const (
-	httpHeaderLimit = 5 * time.Second
-	httpReadLimit   = 10 * time.Second
-	httpWriteLimit  = 30 * time.Second
-	httpIdleLimit   = 2 * time.Minute
-	httpHeaderBytes = 16 << 10
-	httpBodyBytes   = 4 << 10
+	HTTPHeaderLimit = 5 * time.Second
+	HTTPReadLimit   = 10 * time.Second
+	HTTPWriteLimit  = 30 * time.Second
+	HTTPIdleLimit   = 2 * time.Minute
+	HTTPHeaderBytes = 16 << 10
+	HTTPBodyBytes   = 4 << 10
 )
 
 func (s *Server) newHTTP() (*http.Server, error) {
@@ -35,16 +35,16 @@ func (s *Server) newHTTP() (*http.Server, error) {
 		return nil, err
 	}
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", http.MaxBytesHandler(s.metrics.Handler(), httpBodyBytes))
+	mux.Handle("GET /metrics", http.MaxBytesHandler(s.metrics.Handler(), HTTPBodyBytes))
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.Handle("/", operators) // bounds the bodies of its calls itself
 	return &http.Server{
 		Handler:           s.access.Guard(mux),
 		ConnContext:       access.ConnContext,
 		TLSConfig:         s.access.HTTPConfig(),
-		ReadHeaderTimeout: httpHeaderLimit, ReadTimeout: httpReadLimit,
-		WriteTimeout: httpWriteLimit, IdleTimeout: httpIdleLimit,
-		MaxHeaderBytes: httpHeaderBytes,
+		ReadHeaderTimeout: HTTPHeaderLimit, ReadTimeout: HTTPReadLimit,
+		WriteTimeout: HTTPWriteLimit, IdleTimeout: HTTPIdleLimit,
+		MaxHeaderBytes: HTTPHeaderBytes,
 		ErrorLog:       zap.NewStdLog(s.log.Named("http")),
 	}, nil
 }

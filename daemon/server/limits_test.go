@@ -70,14 +70,14 @@ func TestLimits(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Header.Set("X-Long", strings.Repeat("x", 2*httpHeaderBytes))
+	r.Header.Set("X-Long", strings.Repeat("x", 2*HTTPHeaderBytes))
 	a, err := http.DefaultClient.Do(r)
 	if err != nil {
 		t.Fatal(err)
 	}
 	a.Body.Close()
 	if a.StatusCode != http.StatusRequestHeaderFieldsTooLarge {
-		t.Errorf("headers of %d bytes: %d", 2*httpHeaderBytes, a.StatusCode)
+		t.Errorf("headers of %d bytes: %d", 2*HTTPHeaderBytes, a.StatusCode)
 	}
 	testConnections(t, s)
 }

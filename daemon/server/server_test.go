@@ -332,7 +332,7 @@ func TestHTTPHeadersAreBounded(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	fmt.Fprintf(conn, "GET /metrics HTTP/1.1\r\nHost: x\r\nX: %s\r\n\r\n", strings.Repeat("x", 4*httpHeaderBytes))
+	fmt.Fprintf(conn, "GET /metrics HTTP/1.1\r\nHost: x\r\nX: %s\r\n\r\n", strings.Repeat("x", 4*HTTPHeaderBytes))
 	line, err := bufio.NewReader(conn).ReadString('\n')
 	if !regexp.MustCompile(`^HTTP/1\.1 431 `).MatchString(line) {
 		t.Errorf("got %q %v", line, err)

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// Markdown writes the table as a document.
-func Markdown() string {
+// markdown writes the table as a document.
+func markdown() string {
 	var b strings.Builder
 	b.WriteString(`# Metrics
 
