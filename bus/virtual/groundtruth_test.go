@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
@@ -159,5 +160,19 @@ func TestGroundTruthMustFit(t *testing.T) {
 		if _, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1), GroundTruth: &GroundTruth{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", want, err)
 		}
+	}
+}
+
+// TestGroundTruthErrors: what a ground truth file has wrong is told with its place.
+func TestGroundTruthErrors(t *testing.T) {
+	_, m := GroundTruthOf(MustArray(), &facetdv1.GroundTruth{
+		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},
+	})
+	var paths []string
+	for _, one := range m {
+		paths = append(paths, one.Path)
+	}
+	if !slices.Equal(paths, []string{"chips[0].chip", "chips[1]", "lanes[0].lane"}) {
+		t.Errorf("%v", m)
 	}
 }

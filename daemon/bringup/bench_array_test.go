@@ -124,7 +124,7 @@ func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data 
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
 	if groundTruth != nil {
 		var m invalid.Errors
-		if cfg.GroundTruth, m = GroundTruthOf(a, groundTruth); len(m) > 0 {
+		if cfg.GroundTruth, m = virtual.GroundTruthOf(a, groundTruth); len(m) > 0 {
 			t.Fatal(m)
 		}
 	}

@@ -437,20 +437,6 @@ func TestErrorsStartNothing(t *testing.T) {
 	}
 }
 
-// TestGroundTruthErrors: what a ground truth file has wrong is told with its place.
-func TestGroundTruthErrors(t *testing.T) {
-	_, m := GroundTruthOf(mustArray(t), &facetdv1.GroundTruth{
-		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},
-	})
-	var paths []string
-	for _, one := range m {
-		paths = append(paths, one.Path)
-	}
-	if !slices.Equal(paths, []string{"chips[0].chip", "chips[1]", "lanes[0].lane"}) {
-		t.Errorf("%v", m)
-	}
-}
-
 // TestARunThatHasEndedHoldsNothing: whoever is told that a run has ended may begin or
 // resume one in the same instant.
 func TestARunThatHasEndedHoldsNothing(t *testing.T) {

@@ -50,7 +50,7 @@ func (c *Setup) loadGroundTruth(described *chipmodel.Array) (*virtual.GroundTrut
 	}
 	var groundTruth *virtual.GroundTruth
 	m = arrayfile.ParseGroundTruth(c.GroundTruth, data, func(msg *facetdv1.GroundTruth) (wrong invalid.Errors) {
-		groundTruth, wrong = bringup.GroundTruthOf(described, msg)
+		groundTruth, wrong = virtual.GroundTruthOf(described, msg)
 		return wrong
 	})
 	return groundTruth, m

@@ -1,4 +1,4 @@
-package bringup
+package virtual
 
 import (
 	"fmt"
@@ -9,13 +9,12 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
-	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 )
 
 // GroundTruthOf makes the ground truth behind a simulated array from its description. Errors are
 // collected with their paths.
-func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*virtual.GroundTruth, invalid.Errors) {
+func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*GroundTruth, invalid.Errors) {
 	msg := described.Message
 	if t.GetArray() != nil {
 		msg = t.GetArray()
@@ -25,7 +24,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*virtua
 	if len(m) > 0 {
 		return nil, m.Under("array")
 	}
-	out := &virtual.GroundTruth{Chips: map[int]virtual.ChipGroundTruth{}, Lanes: map[int]virtual.LaneGroundTruth{}}
+	out := &GroundTruth{Chips: map[int]ChipGroundTruth{}, Lanes: map[int]LaneGroundTruth{}}
 	for i, c := range t.GetChips() {
 		path := fmt.Sprintf("chips[%d]", i)
 		chip := base.Chip(c.GetChip())
@@ -36,7 +35,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*virtua
 		if c.GetSettleFactor() < 0 || c.GetLoadDelayNs() < 0 || c.GetLoadDelayNs() > int64(time.Second) {
 			m.Add(path, "a factor or delay is out of range", "factors of 0 or more, at most a second")
 		}
-		out.Chips[chip] = virtual.ChipGroundTruth{
+		out.Chips[chip] = ChipGroundTruth{
 			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()), PassedOnly: c.GetPassedOnly(),
 		}
 		msg.Classes = append(msg.Classes, ownClass(base, chip, c))
@@ -47,7 +46,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*virtua
 		for k := range base.Lanes {
 			if base.Lanes[k].Name == l.GetLane() {
 				found = true
-				out.Lanes[k] = virtual.LaneGroundTruth{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
+				out.Lanes[k] = LaneGroundTruth{FirstVolts: l.GetFirstVolts(), Rest: time.Duration(l.GetRestNs())}
 			}
 		}
 		if !found {
