@@ -25,9 +25,9 @@ const (
 	MaxBytes = 16 << 20
 	// MaxErrors bounds the errors that are listed.
 	MaxErrors = 1000
-	// maxMarks bounds the values of a file, of which each takes about 200 bytes in
+	// MaxMarks bounds the values of a file, of which each takes about 200 bytes in
 	// memory: there are at most two to every mark that begins or separates values.
-	maxMarks = 500_000
+	MaxMarks = 500_000
 )
 
 // Document is a file whose fields know their places.
@@ -76,8 +76,8 @@ func bounded(data []byte) *invalid.Error {
 	for _, mark := range []string{",", ":", "-", "?", "[", "{"} {
 		marks += bytes.Count(data, []byte(mark))
 	}
-	if marks > maxMarks {
-		return tooMany("of the marks , : - ? [ and {", marks, maxMarks)
+	if marks > MaxMarks {
+		return tooMany("of the marks , : - ? [ and {", marks, MaxMarks)
 	}
 	return nil
 }

@@ -275,7 +275,7 @@ func TestStruct(t *testing.T) {
 func TestBounds(t *testing.T) {
 	for name, data := range map[string]string{
 		"bytes":    strings.Repeat("#", MaxBytes+1),
-		"values":   "name: [" + strings.Repeat("a,", maxMarks) + "]",
+		"values":   "name: [" + strings.Repeat("a,", MaxMarks) + "]",
 		"unfolded": "a: &a [x,x,x,x,x,x,x,x,x]\nb: &b [*a,*a,*a,*a,*a,*a,*a,*a]\nchips: [*b,*b,*b,*b,*b,*b]\n",
 		"depth":    strings.Repeat("[", 20_000),
 	} {

@@ -38,6 +38,8 @@ func limits() []limit {
 		{"time for an HTTP answer; for the API over HTTP between two writes", server.HTTPWriteLimit.String(), "the connection is closed"},
 		{"silence on an HTTP connection", server.HTTPIdleLimit.String(), "it is closed"},
 		{"file of the configuration, an array or tasks", binary(yamlfile.MaxBytes), "the daemon does not start; a reload is refused"},
+		{"marks that begin or separate values in such a file (, : - ? [ {)", fmt.Sprint(yamlfile.MaxMarks), "the same"},
+		{"a picture of the scene", binary(server.MaxFileBytes), "the same"},
 	}
 }
 

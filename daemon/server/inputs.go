@@ -22,8 +22,8 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// maxFileBytes bounds every file that is read.
-const maxFileBytes = 64 << 20
+// MaxFileBytes bounds every file that is read.
+const MaxFileBytes = 64 << 20
 
 // inputs are what the configuration's files hold.
 type inputs struct {
@@ -129,7 +129,7 @@ func (c *Setup) readFile(name string) ([]byte, error) {
 	if c.ReadFile != nil {
 		return c.ReadFile(name)
 	}
-	return fileio.Read(name, maxFileBytes)
+	return fileio.Read(name, MaxFileBytes)
 }
 
 // picture opens a picture of the scene.
