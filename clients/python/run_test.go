@@ -38,6 +38,7 @@ var built struct {
 
 // TestMain removes the daemon that was built, if it was.
 func TestMain(m *testing.M) {
+	peertest.Parallel(4)
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		if built.dir != "" {
 			os.RemoveAll(built.dir)

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -160,21 +161,41 @@ func (d *daemon) calibrate(r *facetdv1.StartCalibrationRequest, frames uint32, l
 // frame.
 func (d *daemon) pattern(target *facetdv1.Target, views []*facetdv1.View, codes facetdv1.Codes, n int) map[string]*seen {
 	d.t.Helper()
+	ctx := limited(d.t)
+	sets := make(chan *facetdv1.FrameSet, n)
+	// Several wait for gaps at a time: a bus that is as fast as it goes has run much else
+	// before an answer has come and the next is asked for.
+	var left atomic.Int64
+	left.Store(int64(n))
+	var failed atomic.Bool
+	var askers sync.WaitGroup
+	for range 8 {
+		askers.Go(func() {
+			for left.Add(-1) >= 0 {
+				r, err := d.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codes})
+				if err != nil {
+					d.t.Error(err)
+					failed.Store(true)
+					return
+				}
+				sets <- r.GetFrameSet()
+			}
+		})
+	}
+	askers.Wait()
+	close(sets)
+	if failed.Load() {
+		d.t.FailNow()
+	}
 	out := map[string]*seen{}
-	for range n {
-		r := must[*facetdv1.CaptureFramesResponse](d.t)(d.frames.CaptureFrames(limited(d.t), &facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codes}))
-		for _, f := range r.GetFrameSet().GetFrames() {
+	for set := range sets {
+		for _, f := range set.GetFrames() {
 			s := out[f.GetChip()]
 			if s == nil {
 				s = &seen{frame: f, sum: make([]float64, len(f.GetData())/2), squares: make([]float64, len(f.GetData())/2)}
 				out[f.GetChip()] = s
 			}
-			s.n++
-			for i := range s.sum {
-				v := float64(binary.LittleEndian.Uint16(f.GetData()[2*i:]))
-				s.sum[i] += v
-				s.squares[i] += v * v
-			}
+			s.add(f)
 		}
 	}
 	return out
@@ -184,6 +205,15 @@ type seen struct {
 	frame        *facetdv1.Frame
 	n            float64
 	sum, squares []float64
+}
+
+func (s *seen) add(f *facetdv1.Frame) {
+	s.n++
+	for i := range s.sum {
+		v := float64(binary.LittleEndian.Uint16(f.GetData()[2*i:]))
+		s.sum[i] += v
+		s.squares[i] += v * v
+	}
 }
 
 // numbers are the mean, the standard deviation of the pixels' means, and the temporal noise
