@@ -169,6 +169,9 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 	if c.applied != nil {
 		c.applied()
 	}
+	if c.done != nil && d.cfg.Applied != nil {
+		d.cfg.Applied(c.tasks)
+	}
 	d.cfg.Observer.PlanChanged(msg, epoch)
 	d.log.Info("timetable active", zap.Int64("bus_ns", epoch), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
 	if c.done != nil {

@@ -53,6 +53,9 @@ type Config struct {
 	// StopAtNS ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
 	StopAtNS int64
+	// Applied, where set, is told which tasks run once a change of them is active, on the
+	// goroutine that owns the bus: it must not block, and must not change them.
+	Applied func(tasks []*facetdv1.Task)
 	// MaxLag is how far the host may be behind the timetable before Behind is told; 0
 	// tells of nothing.
 	MaxLag time.Duration

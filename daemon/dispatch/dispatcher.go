@@ -97,6 +97,17 @@ func New(cfg Config) (*Dispatcher, error) {
 
 // planFor plans a set of tasks; none at all is a nil plan.
 func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
+	return planFor(d.cfg.Array, specs)
+}
+
+// Fits says what is wrong with a set of tasks on an array, as New would. Errors:
+// invalid.Errors, *scheduler.RefusalError.
+func Fits(a *chipmodel.Array, specs []*facetdv1.Task) error {
+	_, err := planFor(a, specs)
+	return err
+}
+
+func planFor(a *chipmodel.Array, specs []*facetdv1.Task) (*scheduler.Plan, error) {
 	if len(specs) == 0 {
 		return nil, nil
 	}
@@ -104,11 +115,11 @@ func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
 		return nil, invalid.Errors{{Path: "tasks", Message: fmt.Sprintf("%d tasks are too many", len(specs)),
 			Hint: fmt.Sprintf("use at most %d; one task can have several chips and views", maxTasks)}}
 	}
-	tasks, m := program.NewTasks(d.cfg.Array, specs)
+	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		return nil, m
 	}
-	return scheduler.Build(d.cfg.Array, tasks, scheduler.Options{})
+	return scheduler.Build(a, tasks, scheduler.Options{})
 }
 
 func (d *Dispatcher) noteViolation(v rules.Violation) {

@@ -25,12 +25,15 @@ import (
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
+	"facetd.example/daemon/taskstore"
 )
 
 // Source is what is asked at every scrape; nil functions leave their metrics out.
 type Source struct {
 	Snapshot func() dispatch.Snapshot
 	Streams  func() stream.Stats
+	// StoredTasks is what is stored of the tasks; nil without a folder for data.
+	StoredTasks func() taskstore.Stats
 	// Uncertainty is how far host times may be off.
 	Uncertainty func() time.Duration
 	// Recordings is nil where the daemon keeps none.

@@ -24,6 +24,7 @@ import (
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/stream"
+	"facetd.example/daemon/taskstore"
 )
 
 func planOf(tasks ...string) *facetdv1.Plan {
@@ -96,6 +97,9 @@ func sample() *Metrics {
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		Recordings: func() record.Stats {
 			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20, Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}
+		},
+		StoredTasks: func() taskstore.Stats {
+			return taskstore.Stats{Entries: map[taskstore.Kind]int{taskstore.Configured: 4, taskstore.Made: 2, taskstore.Removed: 1}, Aside: 3, Unstored: 5}
 		},
 		Events: func() events.Stats {
 			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Removed: 7, Streams: 3, Dropped: 11, Abandoned: 12}

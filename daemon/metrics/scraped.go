@@ -11,6 +11,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
+	"facetd.example/daemon/taskstore"
 )
 
 // scraped collects what is read from the dispatcher and the streams at every
@@ -29,6 +30,7 @@ var scrapedNames = []string{
 	nameWorstLag, nameBehind,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
 	nameRecFree,
+	nameStoredTasks, nameUnstored,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
@@ -85,6 +87,14 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	}
 	if source.Recordings != nil {
 		sendRecordings(source.Recordings(), send)
+	}
+	if source.StoredTasks != nil {
+		st := source.StoredTasks()
+		for _, state := range storedStates[:4] {
+			send(nameStoredTasks, float64(st.Entries[taskstore.Kind(state)]), state)
+		}
+		send(nameStoredTasks, float64(st.Aside), storedStates[4])
+		send(nameUnstored, float64(st.Unstored))
 	}
 	if source.Events != nil {
 		sendEvents(source.Events(), send)

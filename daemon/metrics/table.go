@@ -70,6 +70,8 @@ const (
 	nameRecLost        = "facetd_recording_lost_messages_total"
 	nameRecLostSets    = "facetd_recording_lost_frame_sets_total"
 	nameRecFree        = "facetd_recording_free_bytes"
+	nameStoredTasks    = "facetd_stored_tasks"
+	nameUnstored       = "facetd_unstored_task_changes"
 	nameEvents         = "facetd_events_total"
 	nameEventsLost     = "facetd_journal_lost_events_total"
 	nameEventStreams   = "facetd_event_streams"
@@ -136,6 +138,8 @@ func Table() []Metric {
 		{Name: nameRecLost, Type: Counter, Help: "Messages that no file of a recording holds, because the disk was slower than the bus or failed, once for each recording."},
 		{Name: nameRecLostSets, Type: Counter, Help: "Frame sets among them."},
 		{Name: nameRecFree, Type: Gauge, Unit: "bytes", Help: "Free space of the disk of the recordings, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
+		{Name: nameStoredTasks, Type: Gauge, Labels: []string{"state"}, Values: storedStates, Help: "Tasks in the data folder, by how they differ from those configured: not at all, made, changed or removed over the API; and those kept aside since they do not fit what runs. Only where the daemon has a data folder."},
+		{Name: nameUnstored, Type: Gauge, Help: "Changes of the tasks that the disk refuses to hold: they would be gone after a crash. 0 but while a disk is full or broken; only where the daemon has a data folder."},
 		{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:], Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time are one event."},
 		{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that are not on the journal's disk: too many waited, the disk refused them, or somebody removed the file that was being written."},
 		{Name: nameEventStreams, Type: Gauge, Help: "Streams of events open now."},
@@ -154,15 +158,16 @@ const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones
 	"Once nothing was released and ended for more than three periods, it is their number over the time from the first release until now, so that it falls when a task stalls."
 
 var (
-	phaseNames  = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase
-	outcomes    = []string{onTime, late, failed}
-	scopes      = []string{"broadcast", "group", "single"}
-	policyNames = []string{"latest", "queue"}              // by stream.Policy
-	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
-	mapStates   = []string{"active", "stale", "refused"}
-	rawReasons  = []string{"no_correction_map", "unknown_view", "mismatch", "failed_job"}
-	lossReasons = []string{"queue_full", "disk_refused", "removed"}
-	ruleNumbers = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
+	phaseNames   = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase
+	outcomes     = []string{onTime, late, failed}
+	scopes       = []string{"broadcast", "group", "single"}
+	policyNames  = []string{"latest", "queue"}              // by stream.Policy
+	severities   = []string{"", "info", "warning", "error"} // by facetdv1.Severity
+	mapStates    = []string{"active", "stale", "refused"}
+	rawReasons   = []string{"no_correction_map", "unknown_view", "mismatch", "failed_job"}
+	storedStates = []string{"configured", "made", "changed", "removed", "aside"} // taskstore.Kind, and aside
+	lossReasons  = []string{"queue_full", "disk_refused", "removed"}
+	ruleNumbers  = []string{"1", "2", "3", "4", "5", "6", "7", "8", "9", "10"}
 )
 
 func refusals() []string {

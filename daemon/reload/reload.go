@@ -37,6 +37,8 @@ type Files struct {
 	// SetLight makes it the light. It is called on the goroutine that owns the bus, and
 	// cannot fail.
 	SetLight func()
+	// Applied, where set, is called once all of them are applied.
+	Applied func()
 }
 
 // Change is what a part of the daemon does about a configuration.
@@ -96,6 +98,9 @@ func (r *Reload) Apply(ctx context.Context, next config.Config) (changes []strin
 	}
 	for _, commit := range commits {
 		commit()
+	}
+	if files.Applied != nil {
+		files.Applied()
 	}
 	r.active, r.files = next, files
 	return changes, nil

@@ -83,7 +83,14 @@ func (s *Server) reloadRead(next *config.Config) (reload.Files, invalid.Errors) 
 }
 
 func (s *Server) reloadFiles(in *inputs, described string) reload.Files {
-	return reload.Files{Tasks: in.tasks, Light: in.light, SetLight: func() { s.light.Replace(described, in.scene) }}
+	return reload.Files{
+		Tasks: in.tasks, Light: in.light, SetLight: func() { s.light.Replace(described, in.scene) },
+		Applied: func() {
+			if s.stored != nil {
+				s.stored.Configured(in.tasks)
+			}
+		},
+	}
 }
 
 // levelPart applies the level of the log.

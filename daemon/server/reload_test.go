@@ -47,7 +47,7 @@ func (s *site) write(name, text string) {
 // config writes a configuration with further fields.
 func (s *site) config(more string) {
 	s.t.Helper()
-	text := "array: array.yaml\ntasks: tasks.yaml\npace: free\nlisten: {grpc: '127.0.0.1:0', http: ''}\n"
+	text := "array: array.yaml\ntasks: tasks.yaml\npace: free\nlisten: {grpc: '127.0.0.1:0', http: '127.0.0.1:0'}\n"
 	if !strings.Contains(more, "scene:") {
 		text += "scene: uniform:200\n"
 	}

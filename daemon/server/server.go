@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -35,6 +36,7 @@ import (
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/reload"
 	"facetd.example/daemon/stream"
+	"facetd.example/daemon/taskstore"
 )
 
 // Server is the daemon.
@@ -48,7 +50,8 @@ type Server struct {
 	// drives it, or that recording again.
 	bus        source
 	dispatcher driver
-	player     *replay.Player // nil on a bus
+	stored     *taskstore.Keeper // the dispatcher, where there is a folder for data
+	player     *replay.Player    // nil on a bus
 	light      *environment.Service
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
@@ -166,6 +169,9 @@ func (s *Server) assemble(in *inputs) error {
 	if s.keeping.recordings != nil {
 		source.Recordings = s.keeping.recordings.Stats
 	}
+	if s.stored != nil {
+		source.StoredTasks = s.stored.Stats
+	}
 	s.metrics.SetSource(source)
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
 		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
@@ -195,7 +201,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		_ = s.bus.Close() // it has not run
 		return nil, err
 	}
-	d, err := dispatch.New(dispatch.Config{
+	d, err := s.dispatch(in, dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
@@ -205,13 +211,40 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		_ = s.bus.Close() // it has not run
 		return nil, err
 	}
-	s.dispatcher, s.owner = d, d
 	s.light = environment.New(environment.Config{
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
 	})
 	return &probe.Config{
 		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.measuring.Claim,
 	}, nil
+}
+
+// dispatch makes the dispatcher, which runs the tasks configured and, where there is a folder
+// for data, what is stored of them.
+func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher, error) {
+	if s.cfg.Data == "" {
+		d, err := dispatch.New(cfg)
+		if err != nil {
+			return nil, err
+		}
+		s.dispatcher, s.owner = d, d
+		return d, nil
+	}
+	stored, err := taskstore.Open(taskstore.Config{
+		Path: filepath.Join(s.cfg.Data, "tasks.json"), Mode: 0o600,
+		Events: s.keeping.journal.Sink(), Logger: s.log.Named("tasks"),
+	}, in.tasks, func(tasks []*facetdv1.Task) error { return dispatch.Fits(s.array, tasks) })
+	if err != nil {
+		return nil, err
+	}
+	cfg.Tasks, cfg.Applied = stored.Tasks(), stored.Applied
+	d, err := dispatch.New(cfg)
+	if err != nil {
+		return nil, err
+	}
+	stored.Drive(d)
+	s.stored, s.dispatcher, s.owner = stored, stored, stored
+	return d, nil
 }
 
 // observers are all who are told what happens on the bus.
@@ -289,6 +322,9 @@ func (s *Server) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s.running.Store(&ctx)
+	if s.stored != nil {
+		go s.stored.Keep(ctx)
+	}
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()

@@ -118,6 +118,7 @@ func recordings() row {
 			query{expr: `rate(facetd_recording_lost_frame_sets_total{$I}[$__rate_interval])`, legend: "frame sets lost"}),
 		plot("Free space of the disk", none+"At zero recordings end.", units.BytesIEC, query{expr: `facetd_recording_free_bytes{$I}`, legend: "{{instance}}"}),
 		plot("Events", "", perSecond, query{expr: `rate(facetd_events_total{$I}[$__rate_interval])`, legend: "{{severity}}"}),
+		plot("Tasks stored", none, count, query{expr: `facetd_stored_tasks{$I}`, legend: "{{state}}"}, query{expr: `facetd_unstored_task_changes{$I}`, legend: "changes that the disk refused"}),
 		plot("Events not on the disk", "", perSecond, query{expr: `rate(facetd_journal_lost_events_total{$I}[$__rate_interval])`, legend: "{{reason}}"}),
 	}}
 }

@@ -1,0 +1,236 @@
+package taskstore
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"unicode/utf8"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+const (
+	formatName = "facetd tasks"
+	// Version is the format that is written, and the newest that is read.
+	Version = 1
+
+	maxBytes    = 16 << 20
+	maxEntries  = 1024
+	maxName     = 1000
+	maxRevision = 1 << 62 // what is beyond is a lie, after which the numbers would begin anew
+)
+
+// Kind is how a task that is stored differs from the file of tasks.
+type Kind string
+
+// Kinds of entries.
+const (
+	// Configured is as the file has it; only its generation is stored.
+	Configured Kind = "configured"
+	// Made is in no file.
+	Made Kind = "made"
+	// Changed is otherwise than the file has it.
+	Changed Kind = "changed"
+	// Removed is in the file, and does not run.
+	Removed Kind = "removed"
+)
+
+// Entry is what is stored of one task.
+type Entry struct {
+	Name string
+	Kind Kind
+	// Generation is the revision in which the task became as it is: a task of the same name
+	// that is made anew has a higher one.
+	Generation uint64
+	// Configured is the digest of the task in the file at that time; empty where it had none.
+	Configured string
+	// Task of those Made and Changed.
+	Task *facetdv1.Task
+	// Paused is whether it runs. Nothing pauses tasks yet; it is carried along.
+	Paused bool
+	// Reason why it is kept aside; empty where it is not.
+	Reason string
+}
+
+// State is what a file holds.
+type State struct {
+	// Revision counts the changes of the tasks since the file was begun, from 1.
+	Revision uint64
+	// Tasks in the order in which they run, then those removed.
+	Tasks []Entry
+	// Aside are tasks that do not fit what runs; they are tried again at the next start.
+	Aside []Entry
+}
+
+// FutureError is the error of a file that a newer version of the daemon wrote. It is left as
+// it is; the caller should run that version, or move the file away.
+type FutureError struct{ Version int }
+
+func (e *FutureError) Error() string {
+	return fmt.Sprintf("it has format %d, and this version reads up to %d: run the newer version that wrote it, or move the file away to go on without it", e.Version, Version)
+}
+
+// DamagedError is the error of a file that is not whole or was not written by the daemon.
+type DamagedError struct{ What string }
+
+func (e *DamagedError) Error() string { return e.What }
+
+// header is what every version has.
+type header struct {
+	Format  string `json:"format"`
+	Version int    `json:"version"`
+}
+
+type fileForm struct {
+	header
+	Revision uint64      `json:"revision"`
+	Tasks    []entryForm `json:"tasks"`
+	Aside    []entryForm `json:"aside,omitempty"`
+}
+
+type entryForm struct {
+	Name       string          `json:"name"`
+	Kind       Kind            `json:"kind"`
+	Generation uint64          `json:"generation"`
+	Configured string          `json:"configured,omitempty"`
+	Task       json.RawMessage `json:"task,omitempty"`
+	Paused     bool            `json:"paused,omitempty"`
+	Reason     string          `json:"reason,omitempty"`
+}
+
+// Encode writes a state as a file.
+func (s *State) Encode() ([]byte, error) {
+	f := fileForm{header: header{formatName, Version}, Revision: s.Revision}
+	var err error
+	if f.Tasks, err = formsOf(s.Tasks); err != nil {
+		return nil, err
+	}
+	if f.Aside, err = formsOf(s.Aside); err != nil {
+		return nil, err
+	}
+	out, err := json.MarshalIndent(&f, "", "  ")
+	return append(out, '\n'), err
+}
+
+func formsOf(list []Entry) ([]entryForm, error) {
+	out := make([]entryForm, len(list))
+	for i, e := range list {
+		out[i] = entryForm{Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused, Reason: e.Reason}
+		if e.Task == nil {
+			continue
+		}
+		text, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(e.Task)
+		if err != nil {
+			return nil, err
+		}
+		out[i].Task = text
+	}
+	return out, nil
+}
+
+// Parse reads a file. Errors: *FutureError, *DamagedError.
+func Parse(data []byte) (*State, error) {
+	if len(data) > maxBytes {
+		return nil, &DamagedError{fmt.Sprintf("it has %d bytes, more than %d", len(data), maxBytes)}
+	}
+	var h header
+	if err := json.Unmarshal(data, &h); err != nil { // nor may anything follow the value
+		return nil, &DamagedError{err.Error()}
+	}
+	switch {
+	case h.Format != formatName:
+		return nil, &DamagedError{fmt.Sprintf("its format is %q, not %q", h.Format, formatName)}
+	case h.Version > Version:
+		return nil, &FutureError{h.Version}
+	case h.Version < 1:
+		return nil, &DamagedError{fmt.Sprintf("there is no version %d", h.Version)}
+	}
+	var f fileForm
+	in := json.NewDecoder(bytes.NewReader(data))
+	in.DisallowUnknownFields()
+	if err := in.Decode(&f); err != nil {
+		return nil, &DamagedError{err.Error()}
+	}
+	return f.state()
+}
+
+func (f *fileForm) state() (*State, error) {
+	if f.Revision < 1 || f.Revision > maxRevision {
+		return nil, &DamagedError{fmt.Sprintf("revision %d is not possible", f.Revision)}
+	}
+	if len(f.Tasks) > maxEntries || len(f.Aside) > maxEntries {
+		return nil, &DamagedError{fmt.Sprintf("%d tasks and %d aside are too many", len(f.Tasks), len(f.Aside))}
+	}
+	s := &State{Revision: f.Revision}
+	for _, list := range []struct {
+		what string
+		from []entryForm
+		to   *[]Entry
+	}{{"tasks", f.Tasks, &s.Tasks}, {"aside", f.Aside, &s.Aside}} {
+		seen := map[string]bool{}
+		for i := range list.from {
+			e, err := list.from[i].entry(f.Revision)
+			if err == nil && seen[e.Name] {
+				err = fmt.Errorf("a second task is called %q", e.Name)
+			}
+			if err == nil && list.what == "aside" && e.Task == nil && !e.Paused {
+				err = fmt.Errorf("nothing is kept of %q", e.Name)
+			}
+			if err != nil {
+				return nil, &DamagedError{fmt.Sprintf("%s[%d]: %v", list.what, i, err)}
+			}
+			seen[e.Name] = true
+			*list.to = append(*list.to, e)
+		}
+	}
+	return s, nil
+}
+
+var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
+
+func (f *entryForm) entry(revision uint64) (Entry, error) {
+	e := Entry{Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Paused: f.Paused, Reason: f.Reason}
+	own := f.Kind == Made || f.Kind == Changed
+	switch {
+	case f.Name == "" || len(f.Name) > maxName || !utf8.ValidString(f.Name):
+		return e, fmt.Errorf("%.40q is not a name", f.Name)
+	case !own && f.Kind != Configured && f.Kind != Removed:
+		return e, fmt.Errorf("there is no kind %.40q", f.Kind)
+	case f.Generation < 1 || f.Generation > revision:
+		return e, fmt.Errorf("generation %d is not possible in revision %d", f.Generation, revision)
+	case (f.Kind == Made) != (f.Configured == "") || f.Configured != "" && !digestForm.MatchString(f.Configured):
+		return e, fmt.Errorf("%.80q is no digest for a task that is %s", f.Configured, f.Kind)
+	case own != (len(f.Task) > 0):
+		return e, fmt.Errorf("a task that is %s has a description: %v", f.Kind, len(f.Task) > 0)
+	case !own:
+		return e, nil
+	}
+	e.Task = &facetdv1.Task{}
+	if err := protojson.Unmarshal(f.Task, e.Task); err != nil {
+		return e, err
+	}
+	if e.Task.GetName() != f.Name {
+		return e, fmt.Errorf("its task is called %.40q", e.Task.GetName())
+	}
+	return e, nil
+}
+
+// Digest identifies a task's description, whatever the layout of the file that it came from.
+// It is empty for nil.
+func Digest(t *facetdv1.Task) string {
+	if t == nil {
+		return ""
+	}
+	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(t)
+	if err != nil {
+		return "" // a text that is not UTF-8, which no parser lets through
+	}
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
+}

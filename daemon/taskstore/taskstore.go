@@ -1,0 +1,341 @@
+// Package taskstore keeps the tasks that came over the API beyond the end of the process.
+//
+// It stores how the tasks that run differ from those configured: made, changed and removed
+// ones, with a revision that counts the changes and the generation of every task, as one file
+// of JSON that is written whole before a change is answered. At a start what is stored wins,
+// unless the configured description of that task has changed since: then that wins, and an
+// event says so. A reload of the configuration follows the same rule. A stored task that does
+// not fit what runs is kept aside, told of, and tried again at the next start.
+//
+// A file that is damaged is moved aside, told of, and the configured tasks run. A file that a
+// newer version wrote ends the start.
+package taskstore
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"slices"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
+	"facetd.example/daemon/failure"
+)
+
+// retryPeriod is how often a file is written again that the disk refused.
+const retryPeriod = 5 * time.Second
+
+// Config is what a keeper needs.
+type Config struct {
+	// Path of the file; its folder is there.
+	Path string
+	// Mode of the file.
+	Mode   fs.FileMode
+	Events events.Sink
+	Logger *zap.Logger
+
+	// For tests of a disk that refuses.
+	write func(path string, data []byte, mode fs.FileMode) error
+}
+
+// Keeper stands before a dispatcher and stores what changes. Its methods may be called from
+// any goroutine.
+type Keeper struct {
+	*dispatch.Dispatcher // set by Drive
+
+	cfg   Config
+	tasks []*facetdv1.Task // that run at the start
+	wake  chan struct{}    // holds one token when there may be something to write
+
+	mu      sync.Mutex // held for moments: the goroutine that owns the bus takes it
+	pending [][]*facetdv1.Task
+	stats   Stats
+
+	writing    sync.Mutex // held while the disk is used; guards what follows
+	configured []*facetdv1.Task
+	running    []*facetdv1.Task
+	state      *State
+	written    []byte // that the disk holds
+	revision   uint64 // of it
+	refused    bool   // the last write failed
+}
+
+// Stats is what is stored.
+type Stats struct {
+	// Entries by kind, and Aside those that do not fit.
+	Entries map[Kind]int
+	Aside   int
+	// Unstored counts changes that the disk does not hold: it refuses them.
+	Unstored uint64
+}
+
+// Open reads the file and works out what runs. fits says what is wrong with a set of tasks.
+// Errors: those of Resolve; *FutureError, with the name of the file; the system's.
+func Open(cfg Config, configured []*facetdv1.Task, fits func([]*facetdv1.Task) error) (*Keeper, error) {
+	if cfg.write == nil {
+		cfg.write = fileio.WriteDurably
+	}
+	if cfg.Logger == nil {
+		cfg.Logger = zap.NewNop()
+	}
+	k := &Keeper{cfg: cfg, configured: configured, wake: make(chan struct{}, 1)}
+	stored, err := k.read()
+	if err != nil {
+		return nil, fmt.Errorf("stored tasks: %s: %w", cfg.Path, err)
+	}
+	r, err := Resolve(stored, configured, fits)
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range r.Notes {
+		k.tell(facetdv1.Severity_SEVERITY_WARNING, n)
+	}
+	k.tasks, k.running, k.state = r.Tasks, r.Tasks, r.State
+	k.count()
+	return k, nil
+}
+
+// read reads the file; nil where there is none, or where it is damaged and was moved aside.
+func (k *Keeper) read() (*State, error) {
+	f, err := os.Open(k.cfg.Path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxBytes+1))
+	if err != nil {
+		return nil, err
+	}
+	s, err := Parse(data)
+	var damaged *DamagedError
+	if !errors.As(err, &damaged) {
+		if err == nil {
+			k.written, k.revision = data, s.Revision
+		}
+		return s, err
+	}
+	to := k.cfg.Path + ".damaged-" + time.Now().UTC().Format("20060102T150405.000000000Z")
+	if err := os.Rename(k.cfg.Path, to); err != nil {
+		return nil, err
+	}
+	k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: fmt.Sprintf("the stored tasks are damaged: %s; the configured ones run, and the file is now %s", damaged.What, to)})
+	return nil, nil
+}
+
+// Tasks are those that run at the start.
+func (k *Keeper) Tasks() []*facetdv1.Task { return k.tasks }
+
+// Drive makes a dispatcher the one that runs the tasks. Its configuration must name Applied.
+func (k *Keeper) Drive(d *dispatch.Dispatcher) { k.Dispatcher = d }
+
+// Applied is told which tasks run from now on, on the goroutine that owns the bus.
+func (k *Keeper) Applied(tasks []*facetdv1.Task) {
+	k.mu.Lock()
+	k.pending = append(k.pending, tasks)
+	k.mu.Unlock()
+	select {
+	case k.wake <- struct{}{}:
+	default: // a token is there already
+	}
+}
+
+// AddTask is the dispatcher's, and returns once the task is stored or the disk has refused it.
+func (k *Keeper) AddTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+	return k.after(t.GetName(), func() (int64, error) { return k.Dispatcher.AddTask(ctx, t) })
+}
+
+// UpdateTask is the dispatcher's, in the same way.
+func (k *Keeper) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+	return k.after(t.GetName(), func() (int64, error) { return k.Dispatcher.UpdateTask(ctx, t) })
+}
+
+// RemoveTask is the dispatcher's, in the same way. A task that is kept aside alone is removed
+// from there.
+func (k *Keeper) RemoveTask(ctx context.Context, name string) (int64, error) {
+	at, err := k.after(name, func() (int64, error) { return k.Dispatcher.RemoveTask(ctx, name) })
+	if errors.As(err, new(*failure.NotFound)) && k.dropAside(func(e *Entry) bool { return e.Name == name }) {
+		k.flush()
+		return k.Snapshot().BusNS, nil
+	}
+	return at, err
+}
+
+// after stores what a change of one task came to. What was kept aside under its name is
+// overtaken.
+func (k *Keeper) after(name string, change func() (int64, error)) (int64, error) {
+	at, err := change()
+	if err == nil {
+		k.dropAside(func(e *Entry) bool { return e.Name == name })
+		k.flush()
+	}
+	return at, err
+}
+
+// EditTasks is the dispatcher's, for a reload: what it changes of tasks that the API had
+// changed is told.
+func (k *Keeper) EditTasks(
+	ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
+) (int64, error) {
+	k.writing.Lock()
+	configured := k.configured
+	k.writing.Unlock()
+	var notes []Note
+	at, err := k.Dispatcher.EditTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
+		before := slices.Clone(running)
+		next, err := edit(running)
+		notes = overruled(configured, before, next)
+		return next, err
+	}, applied)
+	if err != nil {
+		return at, err
+	}
+	for _, n := range notes {
+		k.tell(facetdv1.Severity_SEVERITY_WARNING, n)
+	}
+	return at, nil
+}
+
+// overruled finds the tasks that the API had made, changed or removed, and that now run as a
+// file has them.
+func overruled(configured, before, next []*facetdv1.Task) (notes []Note) {
+	names := map[string]bool{}
+	for _, list := range [][]*facetdv1.Task{configured, before, next} {
+		for _, t := range list {
+			name := t.GetName()
+			was, old, now := find(configured, name), find(before, name), find(next, name)
+			if names[name] || proto.Equal(was, old) || proto.Equal(old, now) {
+				continue
+			}
+			names[name] = true
+			kind := Changed
+			switch {
+			case was == nil:
+				kind = Made
+			case old == nil:
+				kind = Removed
+			}
+			notes = append(notes, overruling(&Entry{Name: name, Kind: kind, Task: old}, now))
+		}
+	}
+	return notes
+}
+
+// Configured tells which tasks are configured from now on.
+func (k *Keeper) Configured(tasks []*facetdv1.Task) {
+	k.writing.Lock()
+	k.configured = tasks
+	k.writing.Unlock()
+	k.dropAside(func(e *Entry) bool { return Digest(find(tasks, e.Name)) != e.Configured })
+	k.flush()
+}
+
+// dropAside gives up tasks that are kept aside, and reports whether there were any.
+func (k *Keeper) dropAside(which func(*Entry) bool) bool {
+	k.writing.Lock()
+	defer k.writing.Unlock()
+	left := slices.DeleteFunc(slices.Clone(k.state.Aside), func(e Entry) bool { return which(&e) })
+	if len(left) == len(k.state.Aside) {
+		return false
+	}
+	next := *k.state
+	next.Aside = left
+	k.state = &next
+	return true
+}
+
+// Keep writes what the disk refused, until ctx ends.
+func (k *Keeper) Keep(ctx context.Context) {
+	tick := time.NewTicker(retryPeriod)
+	defer tick.Stop()
+	for {
+		k.flush()
+		select {
+		case <-ctx.Done():
+			return
+		case <-k.wake:
+		case <-tick.C:
+		}
+	}
+}
+
+// flush writes what has changed.
+func (k *Keeper) flush() {
+	k.writing.Lock()
+	defer k.writing.Unlock()
+	k.mu.Lock()
+	pending := k.pending
+	k.pending = nil
+	k.mu.Unlock()
+	for _, tasks := range pending {
+		k.running = tasks
+		k.state = after(k.state, k.configured, tasks, k.state.Aside)
+	}
+	k.state = after(k.state, k.configured, k.running, k.state.Aside)
+	defer k.count()
+	data, err := k.state.Encode()
+	if err == nil && bytes.Equal(data, k.written) {
+		return
+	}
+	if err == nil {
+		err = k.cfg.write(k.cfg.Path, data, k.cfg.Mode)
+	}
+	switch {
+	case err != nil && !k.refused:
+		k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: fmt.Sprintf("changes of the tasks are not stored, and would be gone after a crash: %v", err)})
+	case err == nil && k.refused:
+		k.tell(facetdv1.Severity_SEVERITY_INFO, Note{Text: "changes of the tasks are stored again"})
+	}
+	k.refused = err != nil
+	if err == nil {
+		k.written, k.revision = data, k.state.Revision
+	}
+}
+
+// count notes what is stored. The caller holds writing, or is alone.
+func (k *Keeper) count() {
+	s := Stats{Entries: map[Kind]int{}, Aside: len(k.state.Aside)}
+	for _, e := range k.state.Tasks {
+		s.Entries[e.Kind]++
+	}
+	if k.refused {
+		s.Unstored = max(k.state.Revision-k.revision, 1)
+	}
+	k.mu.Lock()
+	k.stats = s
+	k.mu.Unlock()
+}
+
+// Stats returns the counts until now.
+func (k *Keeper) Stats() Stats {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.stats
+}
+
+func (k *Keeper) tell(severity facetdv1.Severity, n Note) {
+	e := events.Info(facetdv1.EventKind_EVENT_KIND_STORED_TASKS, n.Text)
+	e.Severity, e.Task = severity, n.Task
+	if n.Stored != nil {
+		e.Fields = map[string]string{"stored": text(n.Stored)}
+	}
+	log := k.cfg.Logger.Warn
+	if severity == facetdv1.Severity_SEVERITY_INFO {
+		log = k.cfg.Logger.Info
+	}
+	log(n.Text, zap.String("task", n.Task), zap.String("stored", text(n.Stored)))
+	k.cfg.Events.Send(e)
+}
