@@ -276,7 +276,7 @@ func TestUtilization(t *testing.T) {
 	}
 	var shares float64
 	for _, ph := range p.Message.GetPhases() {
-		shares += ph.GetShare()
+		shares += ph.GetFraction()
 	}
 	if shares < want*(1-1e-12) || shares > want*(1+1e-12) {
 		t.Errorf("the phases sum to %v, expected %v", shares, want)

@@ -29,7 +29,7 @@ func (p *report) message() *facetdv1.Plan {
 			HyperperiodNs: int64(plan.Hyperperiod), InitializationNs: int64(plan.InitializationTime),
 		},
 		Utilization: float64(plan.Busy.Total()) / hyper,
-		Phases:      phaseShares(plan.Busy, 1, hyper),
+		Phases:      phaseUtilizations(plan.Busy, 1, hyper),
 	}
 	for _, t := range p.wanted {
 		m.Tasks = append(m.Tasks, t.Spec())
@@ -61,10 +61,10 @@ func (p *report) message() *facetdv1.Plan {
 // segmentMessages are the table's entries. What every job has alike they share.
 func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	reads, holds := segmentChips(plan)
-	phases := make([][][]*facetdv1.PhaseShare, len(plan.Tasks))
+	phases := make([][][]*facetdv1.PhaseUtilization, len(plan.Tasks))
 	for i := range plan.Tasks {
 		for _, cost := range plan.Tasks[i].Costs {
-			phases[i] = append(phases[i], phaseShares(cost, 1, float64(cost.Total())))
+			phases[i] = append(phases[i], phaseUtilizations(cost, 1, float64(cost.Total())))
 		}
 	}
 	all := make([]facetdv1.Segment, len(plan.Entries))
@@ -80,12 +80,12 @@ func segmentMessages(plan *Plan) []*facetdv1.Segment {
 }
 
 // phaseShares are the phases of times that occur n times in a span.
-func phaseShares(busy bus.Phases, n int64, spanNS float64) []*facetdv1.PhaseShare {
-	var out []*facetdv1.PhaseShare
+func phaseUtilizations(busy bus.Phases, n int64, spanNS float64) []*facetdv1.PhaseUtilization {
+	var out []*facetdv1.PhaseUtilization
 	for ph, d := range busy {
 		if d > 0 {
 			total := int64(d) * n
-			out = append(out, &facetdv1.PhaseShare{Phase: facetdv1.Phase(ph), BusyNs: total, Share: float64(total) / spanNS})
+			out = append(out, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(ph), BusyNs: total, Fraction: float64(total) / spanNS})
 		}
 	}
 	return out
@@ -147,11 +147,11 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 	}
 	for k := range t.Members {
 		if other := &t.Members[k]; other.Asked != m.Asked {
-			out.SharedWith = append(out.SharedWith, other.Task.Name)
+			out.MergedWith = append(out.MergedWith, other.Task.Name)
 		}
 	}
-	out.BusShare = float64(out.JobNs*at.cad.jobs[task]) / hyper
-	out.Phases = phaseShares(job, at.cad.jobs[task], hyper)
+	out.BusUtilization = float64(out.JobNs*at.cad.jobs[task]) / hyper
+	out.Phases = phaseUtilizations(job, at.cad.jobs[task], hyper)
 
 	c := courses{prog: prog}
 	starts := make([][]int64, at.cad.jobs[task])

@@ -47,11 +47,11 @@ func TestSharedLoad(t *testing.T) {
 	if pr[0].GetTask() != "soft" || pr[1].GetTask() != "comb" || pr[2].GetTask() != "plain" || pr[0].GetFrames() != 4 || pr[2].GetFrames() != 4 {
 		t.Fatalf("predictions: %v", pr)
 	}
-	if !slices.Equal(pr[0].GetSharedWith(), []string{"plain"}) || len(pr[1].GetSharedWith()) > 0 || !slices.Equal(pr[2].GetSharedWith(), []string{"soft"}) {
-		t.Errorf("shared with %v, %v, %v", pr[0].GetSharedWith(), pr[1].GetSharedWith(), pr[2].GetSharedWith())
+	if !slices.Equal(pr[0].GetMergedWith(), []string{"plain"}) || len(pr[1].GetMergedWith()) > 0 || !slices.Equal(pr[2].GetMergedWith(), []string{"soft"}) {
+		t.Errorf("merged with %v, %v, %v", pr[0].GetMergedWith(), pr[1].GetMergedWith(), pr[2].GetMergedWith())
 	}
-	if sum := pr[0].GetBusShare() + pr[1].GetBusShare() + pr[2].GetBusShare(); math.Abs(sum-p.Message.GetUtilization()) > 1e-12 {
-		t.Errorf("the tasks' shares of the bus are %g together, the table uses %g", sum, p.Message.GetUtilization())
+	if sum := pr[0].GetBusUtilization() + pr[1].GetBusUtilization() + pr[2].GetBusUtilization(); math.Abs(sum-p.Message.GetUtilization()) > 1e-12 {
+		t.Errorf("the tasks' utilizations are %g together, the table uses %g", sum, p.Message.GetUtilization())
 	}
 	// The task that comes first bears the load: its part is what it takes alone.
 	if alone := mustBuild(t, a, task("plain", "mems", 50)).Message.GetPredictions()[0]; pr[2].GetJobNs() != alone.GetJobNs() || pr[2].GetWorstHoldNs() != alone.GetWorstHoldNs() {
@@ -112,7 +112,7 @@ func TestNotShared(t *testing.T) {
 			t.Fatalf("advice: %v", advice)
 		}
 		free := mustBuild(t, a, plain, with(tasks[1], func(x *facetdv1.Task) { x.MaxHold = nil }))
-		if saved := p.Message.GetUtilization() - free.Message.GetUtilization(); len(free.Tasks) != 1 || math.Abs(saved-advice[0].GetSavedShare()) > 1e-9 || saved < 160.499e-6*50 {
+		if saved := p.Message.GetUtilization() - free.Message.GetUtilization(); len(free.Tasks) != 1 || math.Abs(saved-advice[0].GetSavedUtilization()) > 1e-9 || saved < 160.499e-6*50 {
 			t.Errorf("bus jobs %s, saved %g; %s", jobNames(free), saved, advice[0].GetMessage())
 		}
 	}

@@ -33,7 +33,7 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 		return err
 	}
 	for _, q := range p.GetPredictions() {
-		if with := q.GetSharedWith(); len(with) > 0 {
+		if with := q.GetMergedWith(); len(with) > 0 {
 			fmt.Fprintf(w, "shared: %s is read from the same load as %s\n", q.GetTask(), strings.Join(with, ", "))
 		}
 	}
@@ -58,7 +58,7 @@ func predictions(w io.Writer, p *facetdv1.Plan) error {
 			hold, droop = NS(q.GetWorstHoldNs()), Volts(q.GetWorstDroopVolts())
 		}
 		t.Row(q.GetTask(), Significant(q.GetRequestedRateHz()), Significant(q.GetPlannedRateHz()),
-			NS(q.GetJobNs()), Percent(q.GetBusShare()), NS(q.GetBestResponseNs()), NS(q.GetWorstResponseNs()),
+			NS(q.GetJobNs()), Percent(q.GetBusUtilization()), NS(q.GetBestResponseNs()), NS(q.GetWorstResponseNs()),
 			NS(q.GetLeastSlackNs()), NS(q.GetJitterNs()), NS(q.GetSkewNs()), hold, droop,
 			fmt.Sprint(q.GetFrames()), fmt.Sprint(q.GetSegments()))
 	}
@@ -74,12 +74,12 @@ func segmentTable(w io.Writer, t *facetdv1.Timetable) error {
 	return table.Write(w)
 }
 
-// PhaseLine writes shares of the bus by phase on one line; empty when there are
+// PhaseLine writes the utilization of the bus by phase on one line; empty when there are
 // none.
-func PhaseLine(phases []*facetdv1.PhaseShare) string {
+func PhaseLine(phases []*facetdv1.PhaseUtilization) string {
 	var parts []string
 	for _, p := range phases {
-		parts = append(parts, Label(p.GetPhase(), "PHASE_")+" "+Percent(p.GetShare()))
+		parts = append(parts, Label(p.GetPhase(), "PHASE_")+" "+Percent(p.GetFraction()))
 	}
 	return strings.Join(parts, ", ")
 }

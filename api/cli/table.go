@@ -83,7 +83,7 @@ func Significant(v float64) string {
 	return fmt.Sprintf("%.4g", v)
 }
 
-// Percent writes a share of one in percent.
+// Percent writes a fraction in percent.
 func Percent(share float64) string { return fmt.Sprintf("%.1f %%", 100*share) }
 
 // Volts writes volts with a fitting unit.

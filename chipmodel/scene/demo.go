@@ -19,7 +19,7 @@ const (
 	demoWater    = 0.66 // depth of the water surface below the axis
 	demoOutlet   = 10.0 // distance of the bright end ahead
 	demoDeadEnd  = 40.0 // distance of the dark end behind
-	demoMortar   = 0.09 // mortar as a share of the ring length
+	demoMortar   = 0.09 // mortar as a fraction of the ring length
 	demoJoint    = 0.03
 	demoFillLamp = 1.3  // the crawler's own lamps, against full daylight
 	demoOffset   = 0.55 // the picture is taken between two joints

@@ -185,7 +185,7 @@ func compare(got, want [][]float64) (relative, bias float64) {
 
 // Against brute-force supersampling of a picture with irregular detail in every
 // pixel, the hardest content there is for an average: the difference stays
-// within the stated share of the contrast of the frame, and the mean light
+// within the stated fraction of the contrast of the frame, and the mean light
 // within 1.5 %. In "wide" ten picture pixels fall into a chip pixel along each
 // axis (aliasing would show), in "narrow" three and a half.
 func TestPanoramaAgainstSupersampling(t *testing.T) {

@@ -154,7 +154,7 @@ func fakeStatus() *facetdv1.Status {
 		State: facetdv1.State_STATE_RUNNING, Version: "1.2.3", Array: "bench", Bus: "virtual", Pace: facetdv1.Pace_PACE_FREE, Seed: 7,
 		BusNs: 41_500_250_000, StartTime: timestamppb.New(time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)),
 		PlannedUtilization: 0.625, MeasuredUtilization: 0.6249,
-		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_SELECT, Share: 0.01}, {Phase: facetdv1.Phase_PHASE_SETTLE, Share: 0.4149}, {Phase: facetdv1.Phase_PHASE_CONVERT, Share: 0.2}},
+		Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SELECT, Fraction: 0.01}, {Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.4149}, {Phase: facetdv1.Phase_PHASE_CONVERT, Fraction: 0.2}},
 		Tasks:  []*facetdv1.RunningTask{fakeTask()}, RuleViolations: 1,
 		LastViolations: []*facetdv1.RuleViolation{{Rule: 4, Message: "converted 12 ns early", BusNs: 1_000_500, Chips: []string{"m0"}}},
 		Streams:        2, TimeUncertaintyNs: 1_200_000, DroppedFrameSets: 3,
@@ -254,13 +254,13 @@ func (f *fake) SendCommand(_ context.Context, r *facetdv1.SendCommandRequest) (*
 func fakePlan() *facetdv1.Plan {
 	return &facetdv1.Plan{
 		Array: "bench", Tasks: []*facetdv1.Task{fakeTask().GetTask()}, Utilization: 0.625, Method: "simulation of non-preemptive EDF",
-		Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_LOAD, Share: 0.125, BusyNs: 4_000_000}},
+		Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125, BusyNs: 4_000_000}},
 		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, InitializationNs: 12_000, Segments: []*facetdv1.Segment{
 			{Task: "look", StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333, Reads: []string{"m0", "m1"}},
 		}},
 		Predictions: []*facetdv1.Prediction{{
 			Task: "look", RequestedRateHz: 30, PlannedRateHz: 29.296875, WorstResponseNs: 21_333_000, BestResponseNs: 21_333_000, LeastSlackNs: 12_800_333,
-			WorstHoldNs: 20_000_000, WorstDroopVolts: 0.00035, JobNs: 21_333_000, BusShare: 0.625, Segments: 1, Frames: 2,
+			WorstHoldNs: 20_000_000, WorstDroopVolts: 0.00035, JobNs: 21_333_000, BusUtilization: 0.625, Segments: 1, Frames: 2,
 		}},
 	}
 }

@@ -35,7 +35,7 @@ func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerIn
 	return handler(ctx, r)
 }
 
-// admitStream also ends the stream when its caller loses the right to it.
+// admitStream also ends the stream when its caller loses its role.
 func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	ctx, caller, err := s.cfg.Access.Admit(ss.Context(), info.FullMethod)
 	if err != nil {

@@ -344,7 +344,7 @@ func TestStatus(t *testing.T) {
 	st := got.GetStatus()
 	shares := map[string]float64{}
 	for _, p := range st.GetPhases() {
-		shares[p.GetPhase().String()] = p.GetShare()
+		shares[p.GetPhase().String()] = p.GetFraction()
 	}
 	if st.GetState() != facetdv1.State_STATE_RUNNING || st.GetVersion() != "1.2.3" || st.GetBus() != "virtual" || st.GetPace() != facetdv1.Pace_PACE_FREE || st.GetSeed() != 5 ||
 		st.GetArray() != r.array.Name || st.GetBusNs() != 8e9 || st.GetStartTime().GetSeconds() != 1_700_000_000 ||

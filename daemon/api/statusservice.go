@@ -72,7 +72,7 @@ func (s *Server) Status() *facetdv1.Status {
 	measured := float64(snap.MeasuredNS)
 	st.MeasuredUtilization = float64(snap.Busy.Total()) / measured
 	for phase := 1; phase < bus.NumPhases; phase++ {
-		st.Phases = append(st.Phases, &facetdv1.PhaseShare{Phase: facetdv1.Phase(phase), Share: float64(snap.Busy[phase]) / measured})
+		st.Phases = append(st.Phases, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(phase), Fraction: float64(snap.Busy[phase]) / measured})
 	}
 	return st
 }

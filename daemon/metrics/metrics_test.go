@@ -84,7 +84,7 @@ func sample() *Metrics {
 				Busy: busy(facetdv1.Phase_PHASE_SETTLE, 1250*time.Millisecond), MeasuredNS: 2_000_000_000,
 				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50)},
 				Plan: &facetdv1.Plan{
-					Phases: []*facetdv1.PhaseShare{{Phase: facetdv1.Phase_PHASE_SETTLE, Share: 0.5}, {Phase: facetdv1.Phase_PHASE_LOAD, Share: 0.125}},
+					Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.5}, {Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125}},
 					Predictions: []*facetdv1.Prediction{
 						{Task: "ring", WorstResponseNs: 31_000_000, LeastSlackNs: 35_000_000}, {Task: "ahead", WorstResponseNs: 7_000_000, LeastSlackNs: 13_000_000},
 					},

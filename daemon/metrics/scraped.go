@@ -128,7 +128,7 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	send(nameMeasuredUtil, measured(snap.Busy.Total()))
 	planned := map[facetdv1.Phase]float64{}
 	for _, p := range snap.Plan.GetPhases() {
-		planned[p.GetPhase()] = p.GetShare()
+		planned[p.GetPhase()] = p.GetFraction()
 	}
 	for phase, name := range phaseNames {
 		if name != "" {

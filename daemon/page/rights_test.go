@@ -42,7 +42,7 @@ func TestRights(t *testing.T) {
 	b.click("#preview-button")
 	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
 	b.click("#apply-button")
-	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operate')`, 10*time.Second)
+	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operator')`, 10*time.Second)
 	t.Logf("applied with the role viewer: %s", b.text("#change-said"))
 	b.picture("viewer", "#change")
 

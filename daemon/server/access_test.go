@@ -47,7 +47,7 @@ func startGuarded(t *testing.T, change func(*Setup, *guarded)) *guarded {
 	own := g.ca.Server(host)
 	cfg := quick()
 	cfg.Listen = config.Listen{GRPC: net.JoinHostPort(host, "0"), HTTP: net.JoinHostPort(host, "0"), Unix: filepath.Join(t.TempDir(), "s")}
-	cfg.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile, ClientCA: g.ca.CA(), CRL: g.ca.Revoke(time.Now().Add(time.Hour)), Clients: map[string]string{"looker": "look", "operator": "operate"}}
+	cfg.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile, ClientCA: g.ca.CA(), CRL: g.ca.Revoke(time.Now().Add(time.Hour)), Clients: map[string]string{"viewer": "viewer", "operator": "operator"}}
 	cfg.Access.Tokens = g.tokens.Path
 	if change != nil {
 		change(&cfg, g)
@@ -166,11 +166,11 @@ func TestEveryMethodTakesARole(t *testing.T) {
 		code := status.Code(err)
 		if role == access.Operator {
 			refused++
-			if d := status.Convert(err).Details(); code != codes.PermissionDenied || len(d) != 1 || d[0].(*errdetails.ErrorInfo).GetReason() != "MISSING_RIGHT" {
-				t.Errorf("%s by one who may look: %v", method, err)
+			if d := status.Convert(err).Details(); code != codes.PermissionDenied || len(d) != 1 || d[0].(*errdetails.ErrorInfo).GetReason() != "MISSING_ROLE" {
+				t.Errorf("%s by a viewer: %v", method, err)
 			}
 		} else if code == codes.PermissionDenied || code == codes.Unauthenticated {
-			t.Errorf("%s by one who may look: %v", method, err)
+			t.Errorf("%s by a viewer: %v", method, err)
 		}
 	})
 	for _, method := range access.Methods() {
@@ -182,13 +182,13 @@ func TestEveryMethodTakesARole(t *testing.T) {
 	g.wanted(t, access.MissingRole, uint64(refused))
 
 	// What changes something or takes bus time has a name that says so; the table must
-	// not give it away for looking.
+	// not give it away to a viewer.
 	harmless := []string{"Get", "List", "Watch", "Stream", "Compute", "Preview", "Check", "ServerReflection"}
 	for method := range served {
 		name := method[strings.LastIndex(method, "/")+1:]
 		role, _ := access.MethodRole(method)
 		if named := slices.ContainsFunc(harmless, func(p string) bool { return strings.HasPrefix(name, p) }); named != (role == access.Viewer) {
-			t.Errorf("%s takes the right to %s", method, role)
+			t.Errorf("%s takes the role %s", method, role)
 		}
 	}
 }
@@ -216,14 +216,14 @@ func TestCertificates(t *testing.T) {
 		_, err := facetdv1.NewTaskServiceClient(g.dial(t, id)).CreateTask(t.Context(), &facetdv1.CreateTaskRequest{})
 		return err
 	}
-	if err := create(good("looker")); status.Code(err) != codes.PermissionDenied || !strings.Contains(err.Error(), "looker may look") {
-		t.Errorf("one who may look creates: %v", err)
+	if err := create(good("viewer")); status.Code(err) != codes.PermissionDenied || !strings.Contains(err.Error(), "viewer has the role viewer") {
+		t.Errorf("a viewer creates: %v", err)
 	}
 	if err := create(good("operator")); status.Code(err) != codes.InvalidArgument { // nothing was said
-		t.Errorf("one who may operate creates: %v", err)
+		t.Errorf("an operator creates: %v", err)
 	}
-	if err := getStatus(t.Context(), g.dial(t, good("looker"))); err != nil {
-		t.Errorf("one who may look: %v", err)
+	if err := getStatus(t.Context(), g.dial(t, good("viewer"))); err != nil {
+		t.Errorf("a viewer: %v", err)
 	}
 	for _, c := range []struct {
 		name   string
@@ -258,7 +258,7 @@ func TestRevokedWhileConnected(t *testing.T) {
 	t.Parallel()
 	g := startGuarded(t, nil)
 	now := time.Now()
-	id := g.ca.Client("looker", now.Add(-time.Hour), now.Add(time.Hour))
+	id := g.ca.Client("viewer", now.Add(-time.Hour), now.Add(time.Hour))
 	token := g.tokens.Add("other", access.Viewer, now.Add(time.Hour))
 	g.reload(t)
 	conn := g.dial(t, id)

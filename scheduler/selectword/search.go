@@ -79,7 +79,7 @@ func (s *search) node(open []uint64, avail []int32, spent int64) bool {
 }
 
 // inspect returns the open row with the fewest columns (-1 where one has none) and
-// a bound: every row costs at least its fair share of the best column it is in.
+// a bound: every row costs at least its fair part of the best column it is in.
 func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 	const none = int64(1) << 62
 	for r := range s.tally {

@@ -162,7 +162,7 @@ func (d *drawing) lines() {
 		d.text(d.laneX, d.top-10, "small dim", "", "lane")
 	}
 	for k := range d.inputs {
-		d.text(d.listX+d.listWidth*float64(k), d.top-10, "small dim", "", "in "+strconv.Itoa(k+1))
+		d.text(d.listX+d.listWidth*float64(k), d.top-10, "small dim", "", "in "+strconv.Itoa(k))
 	}
 	for i, name := range d.in.Lines {
 		x := d.lineX(i)
@@ -214,7 +214,7 @@ func (d *drawing) chips() {
 		}
 		atLine := map[int][]string{} // several inputs may share a line
 		for k, line := range c.Inputs {
-			atLine[line] = append(atLine[line], strconv.Itoa(k+1))
+			atLine[line] = append(atLine[line], strconv.Itoa(k))
 			d.text(d.listX+d.listWidth*float64(k), y+4, "ink", "", d.in.Lines[line])
 		}
 		for line := range d.in.Lines {
@@ -234,8 +234,8 @@ func (d *drawing) chips() {
 func (d *drawing) legend() {
 	y := d.height - margin
 	d.Put(`<rect class="dot" x="%v" y="%v" width="18" height="18" rx="9"/>`+"\n", margin, y-13)
-	d.text(margin+9, y, "num", "mid", "1")
-	d.text(margin+26, y, "small dim", "", "input 1 wired to this line")
+	d.text(margin+9, y, "num", "mid", "0")
+	d.text(margin+26, y, "small dim", "", "input 0 wired to this line")
 	if len(d.in.Groups) == 0 {
 		return
 	}

@@ -85,7 +85,7 @@ func TestMapShowsEveryWire(t *testing.T) {
 	if dots != 7*3+2 {
 		t.Errorf("%d dots, want 23", dots)
 	}
-	for _, want := range []string{"ring-4 input 2 to SEL3", "pair<left> input 1 to SEL6", "pair<right> input 1,2 to SEL6", "ring: ring-5"} {
+	for _, want := range []string{"ring-4 input 1 to SEL3", "pair<left> input 0 to SEL6", "pair<right> input 0,1 to SEL6", "ring: ring-5"} {
 		if titles[want] != 1 {
 			t.Errorf("%q stands %d times", want, titles[want])
 		}

@@ -18,7 +18,7 @@ type MapInput struct {
 type MapChip struct {
 	Name string
 	Lane string // may be empty
-	// Inputs are the lines of the chip's inputs, input 1 first.
+	// Inputs are the lines of the chip's inputs, input 0 first.
 	Inputs []int
 }
 

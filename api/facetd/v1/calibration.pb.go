@@ -1314,9 +1314,9 @@ type ChipLevel struct {
 	// How much the means of whole frames wander, in codes (standard deviation): flicker, a
 	// lamp or an array that warms up.
 	WanderCodes float64 `protobuf:"fixed64,7,opt,name=wander_codes,json=wanderCodes,proto3" json:"wander_codes,omitempty"`
-	// Share of the samples at the lowest code, 0 to 1.
+	// Fraction of the samples at the lowest code, 0 to 1.
 	ClippedLow float64 `protobuf:"fixed64,8,opt,name=clipped_low,json=clippedLow,proto3" json:"clipped_low,omitempty"`
-	// Share of the samples at the highest code, 0 to 1.
+	// Fraction of the samples at the highest code, 0 to 1.
 	ClippedHigh float64 `protobuf:"fixed64,9,opt,name=clipped_high,json=clippedHigh,proto3" json:"clipped_high,omitempty"`
 	// What an operator should know before going on.
 	Cautions      []string `protobuf:"bytes,10,rep,name=cautions,proto3" json:"cautions,omitempty"`

@@ -175,10 +175,10 @@ type Plan struct {
 	Timetable *Timetable `protobuf:"bytes,3,opt,name=timetable,proto3" json:"timetable,omitempty"`
 	// What each task will see, in the order of the tasks; set when they fit.
 	Predictions []*Prediction `protobuf:"bytes,4,rep,name=predictions,proto3" json:"predictions,omitempty"`
-	// Share of the bus that the timetable uses, 0 to 1.
+	// Utilization of the bus by the timetable, 0 to 1.
 	Utilization float64 `protobuf:"fixed64,5,opt,name=utilization,proto3" json:"utilization,omitempty"`
 	// The same by phase.
-	Phases []*PhaseShare `protobuf:"bytes,6,rep,name=phases,proto3" json:"phases,omitempty"`
+	Phases []*PhaseUtilization `protobuf:"bytes,6,rep,name=phases,proto3" json:"phases,omitempty"`
 	// Which test or search found the verdict.
 	Method string `protobuf:"bytes,7,opt,name=method,proto3" json:"method,omitempty"`
 	// Set when the tasks do not fit.
@@ -259,7 +259,7 @@ func (x *Plan) GetUtilization() float64 {
 	return 0
 }
 
-func (x *Plan) GetPhases() []*PhaseShare {
+func (x *Plan) GetPhases() []*PhaseUtilization {
 	if x != nil {
 		return x.Phases
 	}
@@ -308,10 +308,10 @@ type Advice struct {
 	Message string `protobuf:"bytes,1,opt,name=message,proto3" json:"message,omitempty"`
 	// Tasks concerned.
 	Tasks []string `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
-	// Share of the bus that it would save, 0 to 1.
-	SavedShare    float64 `protobuf:"fixed64,3,opt,name=saved_share,json=savedShare,proto3" json:"saved_share,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Bus utilization that it would save, 0 to 1.
+	SavedUtilization float64 `protobuf:"fixed64,3,opt,name=saved_utilization,json=savedUtilization,proto3" json:"saved_utilization,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Advice) Reset() {
@@ -358,40 +358,40 @@ func (x *Advice) GetTasks() []string {
 	return nil
 }
 
-func (x *Advice) GetSavedShare() float64 {
+func (x *Advice) GetSavedUtilization() float64 {
 	if x != nil {
-		return x.SavedShare
+		return x.SavedUtilization
 	}
 	return 0
 }
 
-// PhaseShare is the share of the bus that one phase takes.
-type PhaseShare struct {
+// PhaseUtilization is the fraction of bus time that one phase takes.
+type PhaseUtilization struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The phase.
 	Phase Phase `protobuf:"varint,1,opt,name=phase,proto3,enum=facetd.v1.Phase" json:"phase,omitempty"`
-	// Its share of bus time, 0 to 1.
-	Share float64 `protobuf:"fixed64,2,opt,name=share,proto3" json:"share,omitempty"`
+	// Its fraction of bus time, 0 to 1.
+	Fraction float64 `protobuf:"fixed64,2,opt,name=fraction,proto3" json:"fraction,omitempty"`
 	// Its time in one hyperperiod, in nanoseconds.
 	BusyNs        int64 `protobuf:"varint,3,opt,name=busy_ns,json=busyNs,proto3" json:"busy_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *PhaseShare) Reset() {
-	*x = PhaseShare{}
+func (x *PhaseUtilization) Reset() {
+	*x = PhaseUtilization{}
 	mi := &file_facetd_v1_plan_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *PhaseShare) String() string {
+func (x *PhaseUtilization) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*PhaseShare) ProtoMessage() {}
+func (*PhaseUtilization) ProtoMessage() {}
 
-func (x *PhaseShare) ProtoReflect() protoreflect.Message {
+func (x *PhaseUtilization) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_plan_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -403,26 +403,26 @@ func (x *PhaseShare) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use PhaseShare.ProtoReflect.Descriptor instead.
-func (*PhaseShare) Descriptor() ([]byte, []int) {
+// Deprecated: Use PhaseUtilization.ProtoReflect.Descriptor instead.
+func (*PhaseUtilization) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{2}
 }
 
-func (x *PhaseShare) GetPhase() Phase {
+func (x *PhaseUtilization) GetPhase() Phase {
 	if x != nil {
 		return x.Phase
 	}
 	return Phase_PHASE_UNSPECIFIED
 }
 
-func (x *PhaseShare) GetShare() float64 {
+func (x *PhaseUtilization) GetFraction() float64 {
 	if x != nil {
-		return x.Share
+		return x.Fraction
 	}
 	return 0
 }
 
-func (x *PhaseShare) GetBusyNs() int64 {
+func (x *PhaseUtilization) GetBusyNs() int64 {
 	if x != nil {
 		return x.BusyNs
 	}
@@ -517,7 +517,7 @@ type Segment struct {
 	// Chips that hold a load not yet read when it ends.
 	Holds []string `protobuf:"bytes,9,rep,name=holds,proto3" json:"holds,omitempty"`
 	// Bus time by phase.
-	Phases        []*PhaseShare `protobuf:"bytes,10,rep,name=phases,proto3" json:"phases,omitempty"`
+	Phases        []*PhaseUtilization `protobuf:"bytes,10,rep,name=phases,proto3" json:"phases,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -615,7 +615,7 @@ func (x *Segment) GetHolds() []string {
 	return nil
 }
 
-func (x *Segment) GetPhases() []*PhaseShare {
+func (x *Segment) GetPhases() []*PhaseUtilization {
 	if x != nil {
 		return x.Phases
 	}
@@ -646,13 +646,13 @@ type Prediction struct {
 	// Droop over the longest hold at the class's leakage and temperature, in
 	// volts; the light leakage is not part of it.
 	WorstDroopVolts float64 `protobuf:"fixed64,10,opt,name=worst_droop_volts,json=worstDroopVolts,proto3" json:"worst_droop_volts,omitempty"`
-	// Bus time of one job in nanoseconds; of a shared job this task's part: the task
+	// Bus time of one job in nanoseconds; of a merged job this task's part: the task
 	// read first bears the load, the others what they add.
 	JobNs int64 `protobuf:"varint,11,opt,name=job_ns,json=jobNs,proto3" json:"job_ns,omitempty"`
-	// Share of the bus, 0 to 1.
-	BusShare float64 `protobuf:"fixed64,12,opt,name=bus_share,json=busShare,proto3" json:"bus_share,omitempty"`
+	// Fraction of bus time that it uses, 0 to 1.
+	BusUtilization float64 `protobuf:"fixed64,12,opt,name=bus_utilization,json=busUtilization,proto3" json:"bus_utilization,omitempty"`
 	// The same by phase.
-	Phases []*PhaseShare `protobuf:"bytes,13,rep,name=phases,proto3" json:"phases,omitempty"`
+	Phases []*PhaseUtilization `protobuf:"bytes,13,rep,name=phases,proto3" json:"phases,omitempty"`
 	// Segments that a job is cut into.
 	Segments uint32 `protobuf:"varint,14,opt,name=segments,proto3" json:"segments,omitempty"`
 	// Frames of one job.
@@ -660,11 +660,11 @@ type Prediction struct {
 	// Hold of each chip, in the order of the target.
 	Holds []*ChipHold `protobuf:"bytes,16,rep,name=holds,proto3" json:"holds,omitempty"`
 	// Bus time that every correct program of a job needs at least, in nanoseconds; of
-	// a shared job what this task adds to those read before it.
+	// a merged job what this task adds to those read before it.
 	JobLowerBoundNs int64 `protobuf:"varint,17,opt,name=job_lower_bound_ns,json=jobLowerBoundNs,proto3" json:"job_lower_bound_ns,omitempty"`
-	// Other tasks with which it shares its jobs, in the order of their reading: they
+	// Other tasks with which its jobs are merged, in the order of their reading: they
 	// are read from the same load, and finish together.
-	SharedWith    []string `protobuf:"bytes,18,rep,name=shared_with,json=sharedWith,proto3" json:"shared_with,omitempty"`
+	MergedWith    []string `protobuf:"bytes,18,rep,name=merged_with,json=mergedWith,proto3" json:"merged_with,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -776,14 +776,14 @@ func (x *Prediction) GetJobNs() int64 {
 	return 0
 }
 
-func (x *Prediction) GetBusShare() float64 {
+func (x *Prediction) GetBusUtilization() float64 {
 	if x != nil {
-		return x.BusShare
+		return x.BusUtilization
 	}
 	return 0
 }
 
-func (x *Prediction) GetPhases() []*PhaseShare {
+func (x *Prediction) GetPhases() []*PhaseUtilization {
 	if x != nil {
 		return x.Phases
 	}
@@ -818,9 +818,9 @@ func (x *Prediction) GetJobLowerBoundNs() int64 {
 	return 0
 }
 
-func (x *Prediction) GetSharedWith() []string {
+func (x *Prediction) GetMergedWith() []string {
 	if x != nil {
-		return x.SharedWith
+		return x.MergedWith
 	}
 	return nil
 }
@@ -1353,14 +1353,14 @@ var File_facetd_v1_plan_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/plan.proto\x12\tfacetd.v1\x1a\x14facetd/v1/task.proto\"\xb8\x03\n" +
+	"\x14facetd/v1/plan.proto\x12\tfacetd.v1\x1a\x14facetd/v1/task.proto\"\xbe\x03\n" +
 	"\x04Plan\x12\x14\n" +
 	"\x05array\x18\x01 \x01(\tR\x05array\x12%\n" +
 	"\x05tasks\x18\x02 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\x122\n" +
 	"\ttimetable\x18\x03 \x01(\v2\x14.facetd.v1.TimetableR\ttimetable\x127\n" +
 	"\vpredictions\x18\x04 \x03(\v2\x15.facetd.v1.PredictionR\vpredictions\x12 \n" +
-	"\vutilization\x18\x05 \x01(\x01R\vutilization\x12-\n" +
-	"\x06phases\x18\x06 \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\x12\x16\n" +
+	"\vutilization\x18\x05 \x01(\x01R\vutilization\x123\n" +
+	"\x06phases\x18\x06 \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\x12\x16\n" +
 	"\x06method\x18\a \x01(\tR\x06method\x12,\n" +
 	"\arefusal\x18\b \x01(\v2\x12.facetd.v1.RefusalR\arefusal\x12$\n" +
 	"\x0elower_bound_ns\x18\t \x01(\x03R\flowerBoundNs\x12\x1e\n" +
@@ -1368,21 +1368,19 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"efficiency\x18\n" +
 	" \x01(\x01R\n" +
 	"efficiency\x12)\n" +
-	"\x06advice\x18\v \x03(\v2\x11.facetd.v1.AdviceR\x06advice\"Y\n" +
+	"\x06advice\x18\v \x03(\v2\x11.facetd.v1.AdviceR\x06advice\"e\n" +
 	"\x06Advice\x12\x18\n" +
 	"\amessage\x18\x01 \x01(\tR\amessage\x12\x14\n" +
-	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x1f\n" +
-	"\vsaved_share\x18\x03 \x01(\x01R\n" +
-	"savedShare\"c\n" +
-	"\n" +
-	"PhaseShare\x12&\n" +
-	"\x05phase\x18\x01 \x01(\x0e2\x10.facetd.v1.PhaseR\x05phase\x12\x14\n" +
-	"\x05share\x18\x02 \x01(\x01R\x05share\x12\x17\n" +
+	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12+\n" +
+	"\x11saved_utilization\x18\x03 \x01(\x01R\x10savedUtilization\"o\n" +
+	"\x10PhaseUtilization\x12&\n" +
+	"\x05phase\x18\x01 \x01(\x0e2\x10.facetd.v1.PhaseR\x05phase\x12\x1a\n" +
+	"\bfraction\x18\x02 \x01(\x01R\bfraction\x12\x17\n" +
 	"\abusy_ns\x18\x03 \x01(\x03R\x06busyNs\"\x8f\x01\n" +
 	"\tTimetable\x12%\n" +
 	"\x0ehyperperiod_ns\x18\x01 \x01(\x03R\rhyperperiodNs\x12.\n" +
 	"\bsegments\x18\x02 \x03(\v2\x12.facetd.v1.SegmentR\bsegments\x12+\n" +
-	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\x92\x02\n" +
+	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\x98\x02\n" +
 	"\aSegment\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x03R\x03job\x12\x14\n" +
@@ -1394,9 +1392,9 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\vdeadline_ns\x18\a \x01(\x03R\n" +
 	"deadlineNs\x12\x14\n" +
 	"\x05reads\x18\b \x03(\tR\x05reads\x12\x14\n" +
-	"\x05holds\x18\t \x03(\tR\x05holds\x12-\n" +
+	"\x05holds\x18\t \x03(\tR\x05holds\x123\n" +
 	"\x06phases\x18\n" +
-	" \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\"\x86\x05\n" +
+	" \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\"\x98\x05\n" +
 	"\n" +
 	"Prediction\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
@@ -1410,15 +1408,15 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\rworst_hold_ns\x18\t \x01(\x03R\vworstHoldNs\x12*\n" +
 	"\x11worst_droop_volts\x18\n" +
 	" \x01(\x01R\x0fworstDroopVolts\x12\x15\n" +
-	"\x06job_ns\x18\v \x01(\x03R\x05jobNs\x12\x1b\n" +
-	"\tbus_share\x18\f \x01(\x01R\bbusShare\x12-\n" +
-	"\x06phases\x18\r \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\x12\x1a\n" +
+	"\x06job_ns\x18\v \x01(\x03R\x05jobNs\x12'\n" +
+	"\x0fbus_utilization\x18\f \x01(\x01R\x0ebusUtilization\x123\n" +
+	"\x06phases\x18\r \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\x12\x1a\n" +
 	"\bsegments\x18\x0e \x01(\rR\bsegments\x12\x16\n" +
 	"\x06frames\x18\x0f \x01(\rR\x06frames\x12)\n" +
 	"\x05holds\x18\x10 \x03(\v2\x13.facetd.v1.ChipHoldR\x05holds\x12+\n" +
 	"\x12job_lower_bound_ns\x18\x11 \x01(\x03R\x0fjobLowerBoundNs\x12\x1f\n" +
-	"\vshared_with\x18\x12 \x03(\tR\n" +
-	"sharedWith\"X\n" +
+	"\vmerged_with\x18\x12 \x03(\tR\n" +
+	"mergedWith\"X\n" +
 	"\bChipHold\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
@@ -1497,7 +1495,7 @@ var file_facetd_v1_plan_proto_goTypes = []any{
 	(RefusalReason)(0),          // 1: facetd.v1.RefusalReason
 	(*Plan)(nil),                // 2: facetd.v1.Plan
 	(*Advice)(nil),              // 3: facetd.v1.Advice
-	(*PhaseShare)(nil),          // 4: facetd.v1.PhaseShare
+	(*PhaseUtilization)(nil),    // 4: facetd.v1.PhaseUtilization
 	(*Timetable)(nil),           // 5: facetd.v1.Timetable
 	(*Segment)(nil),             // 6: facetd.v1.Segment
 	(*Prediction)(nil),          // 7: facetd.v1.Prediction
@@ -1517,13 +1515,13 @@ var file_facetd_v1_plan_proto_depIdxs = []int32{
 	16, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
 	5,  // 1: facetd.v1.Plan.timetable:type_name -> facetd.v1.Timetable
 	7,  // 2: facetd.v1.Plan.predictions:type_name -> facetd.v1.Prediction
-	4,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseShare
+	4,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseUtilization
 	9,  // 4: facetd.v1.Plan.refusal:type_name -> facetd.v1.Refusal
 	3,  // 5: facetd.v1.Plan.advice:type_name -> facetd.v1.Advice
-	0,  // 6: facetd.v1.PhaseShare.phase:type_name -> facetd.v1.Phase
+	0,  // 6: facetd.v1.PhaseUtilization.phase:type_name -> facetd.v1.Phase
 	6,  // 7: facetd.v1.Timetable.segments:type_name -> facetd.v1.Segment
-	4,  // 8: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseShare
-	4,  // 9: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseShare
+	4,  // 8: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseUtilization
+	4,  // 9: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseUtilization
 	8,  // 10: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
 	1,  // 11: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
 	11, // 12: facetd.v1.Refusal.highest_rates:type_name -> facetd.v1.RateBound

@@ -234,8 +234,8 @@ type Status struct {
 	PlannedUtilization float64 `protobuf:"fixed64,10,opt,name=planned_utilization,json=plannedUtilization,proto3" json:"planned_utilization,omitempty"`
 	// Measured utilization since the timetable took effect, 0 to 1.
 	MeasuredUtilization float64 `protobuf:"fixed64,11,opt,name=measured_utilization,json=measuredUtilization,proto3" json:"measured_utilization,omitempty"`
-	// Measured share of the bus by phase.
-	Phases []*PhaseShare `protobuf:"bytes,12,rep,name=phases,proto3" json:"phases,omitempty"`
+	// Measured utilization of the bus by phase.
+	Phases []*PhaseUtilization `protobuf:"bytes,12,rep,name=phases,proto3" json:"phases,omitempty"`
 	// The tasks.
 	Tasks []*RunningTask `protobuf:"bytes,13,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Bus rules violated since the start.
@@ -361,7 +361,7 @@ func (x *Status) GetMeasuredUtilization() float64 {
 	return 0
 }
 
-func (x *Status) GetPhases() []*PhaseShare {
+func (x *Status) GetPhases() []*PhaseUtilization {
 	if x != nil {
 		return x.Phases
 	}
@@ -594,7 +594,7 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\rR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xb8\x05\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xbe\x05\n" +
 	"\x06Status\x12&\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12\x18\n" +
@@ -608,8 +608,8 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"start_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12/\n" +
 	"\x13planned_utilization\x18\n" +
 	" \x01(\x01R\x12plannedUtilization\x121\n" +
-	"\x14measured_utilization\x18\v \x01(\x01R\x13measuredUtilization\x12-\n" +
-	"\x06phases\x18\f \x03(\v2\x15.facetd.v1.PhaseShareR\x06phases\x12,\n" +
+	"\x14measured_utilization\x18\v \x01(\x01R\x13measuredUtilization\x123\n" +
+	"\x06phases\x18\f \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\x12,\n" +
 	"\x05tasks\x18\r \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\x12'\n" +
 	"\x0frule_violations\x18\x0e \x01(\x04R\x0eruleViolations\x12A\n" +
 	"\x0flast_violations\x18\x0f \x03(\v2\x18.facetd.v1.RuleViolationR\x0elastViolations\x12\x18\n" +
@@ -662,14 +662,14 @@ var file_facetd_v1_status_proto_goTypes = []any{
 	(*WatchStatusRequest)(nil),    // 6: facetd.v1.WatchStatusRequest
 	(*WatchStatusResponse)(nil),   // 7: facetd.v1.WatchStatusResponse
 	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*PhaseShare)(nil),            // 9: facetd.v1.PhaseShare
+	(*PhaseUtilization)(nil),      // 9: facetd.v1.PhaseUtilization
 	(*RunningTask)(nil),           // 10: facetd.v1.RunningTask
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
 	1,  // 0: facetd.v1.Status.state:type_name -> facetd.v1.State
 	0,  // 1: facetd.v1.Status.pace:type_name -> facetd.v1.Pace
 	8,  // 2: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseShare
+	9,  // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
 	10, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
 	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
 	3,  // 6: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status

@@ -129,7 +129,7 @@ class Status:
             start_time_ns=timestamp_ns(m.start_time),
             planned_utilization=m.planned_utilization,
             measured_utilization=m.measured_utilization,
-            phases={Phase(p.phase): p.share for p in m.phases},
+            phases={Phase(p.phase): p.fraction for p in m.phases},
             tasks={t.task.name: RunningTask._of(t) for t in m.tasks},
             rule_violations=m.rule_violations,
             last_violations=tuple(RuleViolation(v.rule, v.message, v.bus_ns, tuple(v.chips)) for v in m.last_violations),

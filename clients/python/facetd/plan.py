@@ -86,8 +86,8 @@ class Prediction:
     worst_hold_ns: int
     worst_droop_volts: float
     job_ns: int
-    #: Share of the bus, 0 to 1.
-    bus_share: float
+    #: Fraction of bus time, 0 to 1.
+    bus_utilization: float
     segments: int
     #: Frames of one job.
     frames: int
@@ -105,7 +105,7 @@ class Plan:
     tasks: tuple[Task, ...]
     #: Of each task by its name; empty where they do not fit.
     predictions: dict[str, Prediction]
-    #: Share of the bus that is used, 0 to 1.
+    #: Fraction of bus time that is used, 0 to 1.
     utilization: float
     phases: dict[Phase, float]
     #: Which test or search found the verdict.
@@ -129,7 +129,7 @@ class Plan:
             tuple(Task._of(t) for t in m.tasks),
             {p.task: Prediction._of(p) for p in m.predictions},
             m.utilization,
-            {Phase(p.phase): p.share for p in m.phases},
+            {Phase(p.phase): p.fraction for p in m.phases},
             m.method,
             m.timetable.hyperperiod_ns,
             tuple(a.message for a in m.advice),

@@ -58,7 +58,7 @@ func tasks() row {
 		plot("Response", "From release to end of a job, in bus time.", units.Seconds, nil,
 			query{expr: p99("facetd_response_seconds"), legend: "{{task}} 99 of 100 within (upper bound of a bucket)"}, query{expr: `facetd_task_worst_response_seconds{$T}`, legend: "{{task}} worst"}, query{`facetd_task_planned_response_seconds{$T}`, "{{task}} predicted", true}),
 		slack,
-		plot("Deadlines missed", "Share of jobs that were late or failed.", units.PercentUnit, []limit{{0.01, look}, {0.1, bad}},
+		plot("Deadlines missed", "Fraction of jobs that were late or failed.", units.PercentUnit, []limit{{0.01, look}, {0.1, bad}},
 			query{expr: `sum by (instance, task) (rate(facetd_deadline_misses_total{$T}[$__rate_interval])) / (sum by (instance, task) (rate(facetd_jobs_total{$T}[$__rate_interval])) > 0)`, legend: "{{task}}"}),
 		plot("Jobs that were not on time", "", perSecond, nil, query{expr: `rate(facetd_jobs_total{$T, outcome!="on_time"}[$__rate_interval])`, legend: "{{task}} {{outcome}}"}),
 		plot("Skew", "99 of 100 frame sets were sampled within this time (upper bound of a bucket).", units.Seconds, nil, query{expr: p99("facetd_skew_seconds"), legend: "{{task}}"}),
@@ -78,7 +78,7 @@ func busRow() row {
 	uncertain.limits = []limit{{0.02, bad}}
 	return row{"Bus", []panel{
 		measured, planned,
-		plot(lines, "Bus in use, on-demand jobs included", "Over the last minutes; the timetable alone uses the planned share.", units.PercentUnit,
+		plot(lines, "Bus in use, on-demand jobs included", "Over the last minutes; the timetable alone uses the planned fraction.", units.PercentUnit,
 			query{expr: `sum by (instance) (rate(facetd_bus_busy_seconds_total{$I}[$__rate_interval])) / on (instance) (sum by (instance) (rate(facetd_bus_seconds_total{$I}[$__rate_interval])) > 0)`, legend: "measured"}, query{`facetd_planned_utilization_ratio{$I}`, "planned", true}),
 		plot(lines, "Pace", "Seconds of bus time in a second of the clock on the wall: 1 but in free pace.", count, query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		uncertain,

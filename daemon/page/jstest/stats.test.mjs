@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { ageText, BusClock, History, isStale, median, Meter, recentShares } from "../static/stats.mjs";
+import { ageText, BusClock, History, isStale, median, Meter, recentFractions } from "../static/stats.mjs";
 import { bytes, duration, hertz, percent, seconds, targetText, toSeconds, windowText, words } from "../static/units.mjs";
 
 test("bus time in real time follows the message least on its way", () => {
@@ -52,11 +52,11 @@ test("meters and medians", () => {
   assert.equal(median([]), 0);
 });
 
-test("shares of the last second from shares since the timetable began", () => {
+test("fractions of the last second from fractions since the timetable began", () => {
   // Half the time for 10 s, then all of it for 1 s: since the beginning 6 of 11.
-  const got = recentShares({ busNS: 10e9 + 5, shares: { LOAD: 0.5 } }, { busNS: 11e9 + 5, shares: { LOAD: 6 / 11 } }, 5);
+  const got = recentFractions({ busNS: 10e9 + 5, fractions: { LOAD: 0.5 } }, { busNS: 11e9 + 5, fractions: { LOAD: 6 / 11 } }, 5);
   assert.ok(Math.abs(got.LOAD - 1) < 1e-9);
-  assert.deepEqual(recentShares({ busNS: 5, shares: {} }, { busNS: 9, shares: { LOAD: 0.2 } }, 5), { LOAD: 0.2 });
+  assert.deepEqual(recentFractions({ busNS: 5, fractions: {} }, { busNS: 9, fractions: { LOAD: 0.2 } }, 5), { LOAD: 0.2 });
 });
 
 test("numbers carry their unit", () => {

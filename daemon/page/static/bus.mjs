@@ -1,7 +1,7 @@
 // How much of the bus is used, by phase, over the last 90 s.
 
 import { byID, colour, fit, h, seen, text } from "./dom.mjs";
-import { recentShares } from "./stats.mjs";
+import { recentFractions } from "./stats.mjs";
 import { PHASES, phaseText } from "./timetable.mjs";
 import { num, percent } from "./units.mjs";
 
@@ -25,16 +25,16 @@ export function start(a) {
   app.hub.on("plan", () => (marks = []));
 }
 
-const shares = (list) => Object.fromEntries((list ?? []).map((p) => [p.phase.replace("PHASE_", ""), num(p.share)]));
+const fractions = (list) => Object.fromEntries((list ?? []).map((p) => [p.phase.replace("PHASE_", ""), num(p.fraction)]));
 
 function add(st) {
-  const now = performance.now(), mark = { at: now, busNS: num(st.bus_ns), shares: shares(st.phases) };
-  const planned = shares(app.plan?.phases);
+  const now = performance.now(), mark = { at: now, busNS: num(st.bus_ns), fractions: fractions(st.phases) };
+  const planned = fractions(app.plan?.phases);
   const before = marks.findLast((m) => now - m.at >= EACH_MS);
-  const recent = before && mark.busNS > before.busNS ? recentShares(before, mark, app.epochNS) : mark.shares;
+  const recent = before && mark.busNS > before.busNS ? recentFractions(before, mark, app.epochNS) : mark.fractions;
   marks.push(mark);
   while (marks.length > 2 && now - marks[1].at > EACH_MS) marks.shift();
-  points.push({ at: now, shares: recent });
+  points.push({ at: now, fractions: recent });
   while (points.length && now - points[0].at > SPAN_MS) points.shift();
   let sum = 0, sumPlanned = 0;
   const show = (key, now, mean, plan) => {
@@ -45,7 +45,7 @@ function add(st) {
   for (const p of PHASES) {
     sum += recent[p] ?? 0;
     sumPlanned += planned[p] ?? 0;
-    show(p, recent[p] ?? 0, mark.shares[p] ?? 0, planned[p] ?? 0);
+    show(p, recent[p] ?? 0, mark.fractions[p] ?? 0, planned[p] ?? 0);
   }
   show("ALL", sum, num(st.measured_utilization), num(app.plan?.utilization) || sumPlanned);
   canvas.setAttribute("aria-label", `Utilization of the bus over 90 s, by phase; now ${percent(sum)} of which ` +
@@ -56,7 +56,7 @@ function add(st) {
 function draw() {
   const { c, w, h: tall } = fit(canvas);
   const left = 40, base = tall - 16, now = performance.now();
-  const x = (at) => left + (1 - (now - at) / SPAN_MS) * (w - left), y = (share) => base - share * (base - 6);
+  const x = (at) => left + (1 - (now - at) / SPAN_MS) * (w - left), y = (fraction) => base - fraction * (base - 6);
   c.font = "11px system-ui, sans-serif";
   c.textBaseline = "middle";
   c.textAlign = "right";
@@ -75,7 +75,7 @@ function draw() {
   c.fillText("90 s ago", left, tall);
   let under = points.map(() => 0);
   for (const p of PHASES) {
-    const over = points.map((q, i) => under[i] + (q.shares[p] ?? 0));
+    const over = points.map((q, i) => under[i] + (q.fractions[p] ?? 0));
     c.beginPath();
     points.forEach((q, i) => c.lineTo(x(q.at), y(Math.min(1, over[i]))));
     for (let i = points.length - 1; i >= 0; i--) c.lineTo(x(points[i].at), y(Math.min(1, under[i])));

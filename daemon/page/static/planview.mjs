@@ -10,15 +10,15 @@ export function planView(app, plan, use) {
 }
 
 function fits(app, plan) {
-  const columns = ["Task", "Requested", "Planned", "Worst response", "Least slack", "Skew", "Longest hold", "Droop", "Bus share"];
+  const columns = ["Task", "Requested", "Planned", "Worst response", "Least slack", "Skew", "Longest hold", "Droop", "Utilization"];
   const rows = (plan.predictions ?? []).map((p) => h("tr", { data: { task: p.task } }, h("th", { scope: "row" }, p.task),
     [hertz(p.requested_rate_hz), hertz(p.planned_rate_hz), duration(p.worst_response_ns), duration(p.least_slack_ns), duration(p.skew_ns),
       num(p.worst_hold_ns) ? duration(p.worst_hold_ns) : "none", num(p.worst_hold_ns) ? volts(num(p.worst_droop_volts)) : "none",
-      percent(p.bus_share) + (p.shared_with?.length ? ` (shares jobs with ${p.shared_with.join(", ")})` : "")].map((v) => h("td", {}, v))));
+      percent(p.bus_utilization) + (p.merged_with?.length ? ` (merged with ${p.merged_with.join(", ")})` : "")].map((v) => h("td", {}, v))));
   return h("div", { class: "preview fits" },
     h("p", {}, "Bus used: ", h("b", {}, percent(app.plan?.utilization)), " now, ", h("b", { id: "preview-utilization" }, percent(plan.utilization)), " afterwards. Found by ", plan.method ?? "", "."),
     h("div", { class: "scroll" }, h("table", {}, h("thead", {}, h("tr", {}, columns.map((c) => h("th", { scope: "col" }, c)))), h("tbody", {}, rows))),
-    (plan.advice ?? []).length ? h("div", {}, h("h3", {}, "What would save bus time"), h("ul", {}, plan.advice.map((a) => h("li", {}, `${a.message} (${percent(a.saved_share)})`)))) : "");
+    (plan.advice ?? []).length ? h("div", {}, h("h3", {}, "What would save bus time"), h("ul", {}, plan.advice.map((a) => h("li", {}, `${a.message} (${percent(a.saved_utilization)})`)))) : "");
 }
 
 function refusal(app, r, use) {

@@ -100,13 +100,13 @@ export function median(values) {
   return v[v.length >> 1];
 }
 
-// recentShares are the shares of the bus between two statuses of one timetable, from
-// shares since it took effect (at epochNS).
-export function recentShares(before, now, epochNS) {
+// recentFractions are the fractions of bus time between two statuses of one timetable, from
+// fractions since it took effect (at epochNS).
+export function recentFractions(before, now, epochNS) {
   const t0 = before.busNS - epochNS, t1 = now.busNS - epochNS;
   const out = {};
-  for (const [phase, share] of Object.entries(now.shares)) {
-    const v = t1 > t0 && t0 > 0 ? (share * t1 - (before.shares[phase] ?? 0) * t0) / (t1 - t0) : share;
+  for (const [phase, fraction] of Object.entries(now.fractions)) {
+    const v = t1 > t0 && t0 > 0 ? (fraction * t1 - (before.fractions[phase] ?? 0) * t0) / (t1 - t0) : fraction;
     out[phase] = Math.max(0, v);
   }
   return out;

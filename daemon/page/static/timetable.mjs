@@ -111,10 +111,10 @@ function jobMarks(segments, x, y) {
 function segmentBox(seg, i, x, top, segments) {
   const from = x(num(seg.start_ns)), w = Math.max(1.2, x(num(seg.end_ns)) - from), tall = ROW - 12;
   const g = s("g", { class: "tt-seg", data: { index: i }, onclick: () => pick(i, segments) }, s("rect", { x: from, y: top + 8, width: w, height: tall, class: "tt-back" }));
-  const shares = (seg.phases ?? []).map((p) => ({ name: words(p.phase, "PHASE_"), busy: num(p.busy_ns) || num(p.share) }));
-  const all = shares.reduce((sum, p) => sum + p.busy, 0);
+  const phases = (seg.phases ?? []).map((p) => ({ name: words(p.phase, "PHASE_"), busy: num(p.busy_ns) || num(p.fraction) }));
+  const all = phases.reduce((sum, p) => sum + p.busy, 0);
   // A phase that is there is seen: it is at least 2 pixels high.
-  const least = 2, there = shares.filter((p) => p.busy > 0), rest = tall - least * there.length;
+  const least = 2, there = phases.filter((p) => p.busy > 0), rest = tall - least * there.length;
   let y = top + 8;
   for (const p of there) {
     const part = least + (rest * p.busy) / all;

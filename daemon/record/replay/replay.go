@@ -9,7 +9,7 @@
 // nothing is invented.
 //
 // What is missing in a replay: segments (Observer.SegmentRun is not called, so counts
-// of select words stay at zero; the shares of bus time come from the recorded status),
+// of select words stay at zero; the fractions of bus time come from the recorded status),
 // and everything that acts on the array: it is refused.
 package replay
 

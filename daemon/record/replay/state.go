@@ -93,9 +93,9 @@ func (s *state) snapshot() dispatch.Snapshot {
 		Uncertainty: time.Duration(s.status.GetTimeUncertaintyNs()),
 		MeasuredNS:  max(s.busNS-s.epochNS, 0),
 	}
-	for _, share := range s.status.GetPhases() {
-		if phase := int(share.GetPhase()); phase > 0 && phase < bus.NumPhases {
-			out.Busy[phase] = time.Duration(share.GetShare() * float64(out.MeasuredNS))
+	for _, used := range s.status.GetPhases() {
+		if phase := int(used.GetPhase()); phase > 0 && phase < bus.NumPhases {
+			out.Busy[phase] = time.Duration(used.GetFraction() * float64(out.MeasuredNS))
 		}
 	}
 	for _, t := range s.tasks {
