@@ -121,16 +121,13 @@ func Closest(written string, known []string, what string) string {
 
 // Nearest returns the known name that was most likely meant, or "".
 func Nearest(written string, known []string) string {
-	if written == "" {
-		return ""
-	}
 	best, least := "", len(written)/3+1
 	for _, k := range known {
 		d := levenshtein.ComputeDistance(written, k)
 		if len(written) > 2 && strings.HasPrefix(k, written) {
 			d = min(d, 1) // cut short
 		}
-		if d <= least && d > 0 {
+		if d <= least && d > 0 && d < len(written) { // a name of which nothing is left is another
 			best, least = k, d-1
 		}
 	}
