@@ -134,6 +134,7 @@ func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 // inspector and by the naive walk, and is predicted exactly; whatever is refused
 // says why in numbers.
 func TestRandomPlans(t *testing.T) {
+	t.Parallel()
 	seed := uint64(time.Now().UnixNano())
 	if testing.Short() {
 		seed = 1

@@ -239,6 +239,7 @@ func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 // TestRandomPlansOnTheBus runs the plans of 2,000 random arrays on the simulated
 // bus, two cycles each.
 func TestRandomPlansOnTheBus(t *testing.T) {
+	t.Parallel()
 	cases, seed := 2000, uint64(time.Now().UnixNano())
 	if testing.Short() {
 		cases, seed = 200, 1

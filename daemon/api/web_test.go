@@ -190,9 +190,12 @@ func TestWebStreamEndsWithItsReader(t *testing.T) {
 	s := web(t, r)
 	answers := subscribe(t, r, s, 1)
 	r.hub.Publish(frameSet("ring", 1, "c", 2))
+	moved, late := r.hub.Moved(), time.After(5*time.Second)
 	(<-answers).Body.Close()
-	for deadline := time.Now().Add(5 * time.Second); r.hub.Stats().Open != 0; time.Sleep(time.Millisecond) {
-		if time.Now().After(deadline) {
+	for r.hub.Stats().Open != 0 {
+		select {
+		case <-moved:
+		case <-late:
 			t.Fatal("the stream is still open 5 s after its reader left")
 		}
 	}

@@ -42,6 +42,7 @@ func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 // miss, no rule violated, measured utilization as planned, what was predicted is what
 // happened.
 func TestDemoTenSeconds(t *testing.T) {
+	t.Parallel()
 	r := demoRig(t, 1, 10*time.Second)
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)

@@ -16,6 +16,7 @@ import (
 // on-demand job now and then: every job of every task is numbered without a gap and ends
 // on time, every frame is whole, no rule is violated.
 func TestSoak(t *testing.T) {
+	t.Parallel()
 	hour := time.Hour
 	if testing.Short() {
 		hour = 2 * time.Minute

@@ -331,9 +331,7 @@ func TestTokens(t *testing.T) {
 	if _, err := unread.Recv(); err != nil {
 		t.Fatal(err)
 	}
-	for deadline := time.Now().Add(10 * time.Second); g.hub.Stats().Open != 2 && time.Now().Before(deadline); {
-		time.Sleep(time.Millisecond) // the real clock: frames fill the connection of the one who does not read
-	}
+	eventually(t, "two streams", func() bool { return g.hub.Stats().Open == 2 })
 	begin := time.Now()
 	g.tokens.Clear()
 	g.reload(t)
@@ -343,11 +341,9 @@ func TestTokens(t *testing.T) {
 	if status.Code(err) != codes.Unauthenticated || time.Since(begin) > access.EndOfStreamLimit {
 		t.Errorf("the stream ended after %v with %v", time.Since(begin), err)
 	}
-	for g.hub.Stats().Open != 0 && time.Since(begin) < access.EndOfStreamLimit {
-		time.Sleep(time.Millisecond)
-	}
-	if open := g.hub.Stats().Open; open != 0 {
-		t.Errorf("%d streams are open %v after their token was taken away", open, time.Since(begin))
+	eventually(t, "the end of both", func() bool { return g.hub.Stats().Open == 0 })
+	if took := time.Since(begin); took > access.EndOfStreamLimit {
+		t.Errorf("they were open for %v after their token was taken away", took)
 	}
 	if err := getStatus(bearer(t.Context(), looking), conn); status.Code(err) != codes.Unauthenticated {
 		t.Errorf("a token that was taken away: %v", err)

@@ -94,6 +94,7 @@ func splitOnce(refs []*reference, class []int) [][]int {
 // On small arrays the planner that makes safe readouts only ends in exactly the
 // classes that trying every pair of words until nothing splits ends in.
 func TestSafeClassesAgainstEveryPairOfWords(t *testing.T) {
+	t.Parallel()
 	r, seed := seeded(t)
 	several := 0
 	for round := range 60 {
@@ -142,6 +143,7 @@ func TestSafeClassesAgainstEveryPairOfWords(t *testing.T) {
 // On small arrays, whatever the pair of faults is, a thorough probe keeps it, and what
 // it keeps is what explains every safe readout made, by the reference.
 func TestDoubleFaultsOnSmallArrays(t *testing.T) {
+	t.Parallel()
 	r, seed := seeded(t)
 	for round := range 12 {
 		a := smallArray(t, r)

@@ -36,6 +36,7 @@ func unavoidable(a *chipmodel.Array) int {
 // and only the shorts that must be risked make two chips drive together, once, for one
 // register write.
 func TestEverySingleFault(t *testing.T) {
+	t.Parallel()
 	a := crawler(t)
 	b := newBench(t, a, diagnosis.Options{})
 	faults := b.planner.Faults()
@@ -120,6 +121,7 @@ const doublesRun = 80
 // Seeded double faults on the virtual bus, probed thoroughly: the true pair explains
 // everything seen, and what is named instead is no larger.
 func TestDoubleFaults(t *testing.T) {
+	t.Parallel()
 	a := crawler(t)
 	n := doublesRun
 	if s := os.Getenv("FACETD_PROBE_DOUBLES"); s != "" {

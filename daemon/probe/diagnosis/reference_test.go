@@ -182,6 +182,7 @@ func separate(good *reference, refs []*reference) bool {
 
 // The compact form that the planner works with agrees with the reference.
 func TestObserveAgreesWithTheReference(t *testing.T) {
+	t.Parallel()
 	a := crawler(t)
 	m, err := diagnosis.NewModel(a)
 	if err != nil {
