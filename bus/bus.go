@@ -12,28 +12,31 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 )
+
+// Time is the time on a bus.
+type Time = bustime.Time
 
 // Bus is what the dispatcher needs of a bus. It is owned by one goroutine: no
 // method may be called while another runs, except Now and HostTime.
 type Bus interface {
-	// Now returns the bus time in nanoseconds since the bus started. It never
-	// runs backwards.
-	Now() int64
+	// Now returns the bus time. It never runs backwards.
+	Now() Time
 	// WaitUntil blocks until bus time at, or until ctx ends, and returns ctx's
 	// error in that case. A virtual bus in free pace moves its time there at once.
-	WaitUntil(ctx context.Context, at int64) error
+	WaitUntil(ctx context.Context, at Time) error
 	// Run executes one segment from bus time start on, and blocks until its last
 	// conversion is there. start must not lie before the end of the segment before
 	// (rule 8). The result holds the captures made, also beside an error; a
 	// *ViolationError means that a rule was violated, ctx's error that the segment
 	// was given up between two operations with every line inactive.
-	Run(ctx context.Context, start int64, s *Segment) (Result, error)
+	Run(ctx context.Context, start Time, s *Segment) (Result, error)
 	// Release makes every select line inactive at once (rule 10) and returns the
 	// bus time at which they were.
-	Release() int64
+	Release() Time
 	// HostTime maps bus time to host time (UTC) and says how far that may be off.
-	HostTime(at int64) (host time.Time, uncertainty time.Duration)
+	HostTime(at Time) (host time.Time, uncertainty time.Duration)
 }
 
 // BusCloser is a Bus with its end; only the daemon holds it.
@@ -139,7 +142,7 @@ type Job struct {
 	// Number counts the jobs of the task from 0; on-demand jobs have their own count.
 	Number uint64
 	// Release and Deadline in bus time; an on-demand job's deadline is far away.
-	Release, Deadline int64
+	Release, Deadline Time
 	// MaxHold and MaxSkew are the task's limits; 0 is none.
 	MaxHold, MaxSkew time.Duration
 	// Chips are all chips that the job touches, ascending. None leaves open which.
@@ -185,29 +188,32 @@ type Capture struct {
 	Codes []uint16
 	// Low and High count the codes at either end of the range.
 	Low, High int
-	// FirstSampleNS is the bus time at which the first pixel was sampled; pixel
+	// FirstSample is the bus time at which the first pixel was sampled; pixel
 	// (r, c) follows RowInterval r + PixelInterval c later.
-	FirstSampleNS              int64
+	FirstSample                Time
 	RowInterval, PixelInterval time.Duration
-	// ConvertedNS is the bus time at which the last conversion ended.
-	ConvertedNS int64
-	// LightNS is the bus time at which the light was sampled: the start of the
+	// Converted is the bus time at which the last conversion ended.
+	Converted Time
+	// Light is the bus time at which the light was sampled: the start of the
 	// load, or the first sample of chips without memory.
-	LightNS int64
-	// HoldNS is the time from the start of the load to the last sample; 0 without
+	Light Time
+	// Hold is the time from the start of the load to the last sample; 0 without
 	// memory.
-	HoldNS int64
+	Hold time.Duration
 }
 
-// LastSampleNS is the bus time at which the last pixel was sampled.
-func (c *Capture) LastSampleNS() int64 {
-	return c.FirstSampleNS + int64(c.Window.Rows-1)*int64(c.RowInterval) + int64(c.Window.Columns-1)*int64(c.PixelInterval)
+// LastSample is the bus time at which the last pixel was sampled.
+func (c *Capture) LastSample() Time {
+	return c.RowStart(c.Window.Rows - 1).Add(time.Duration(c.Window.Columns-1) * c.PixelInterval)
 }
+
+// RowStart is the bus time at which the first pixel of a row of the window was sampled.
+func (c *Capture) RowStart(r int) Time { return c.FirstSample.Add(time.Duration(r) * c.RowInterval) }
 
 // Result is what a segment did.
 type Result struct {
 	// Start and End in bus time; Start is never before the time asked for.
-	Start, End int64
+	Start, End Time
 	Captures   []Capture
 	// Busy is the bus time by phase; the sum is End - Start.
 	Busy Phases

@@ -83,7 +83,7 @@ func TestNoGhostAtLowBias(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer b.Close()
-		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: int64(time.Hour)}, Ops: p.Initialization.Ops})
+		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: bus.Time(time.Hour)}, Ops: p.Initialization.Ops})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -96,7 +96,7 @@ func TestNoGhostAtLowBias(t *testing.T) {
 			}
 		}
 		job := *seg.Job
-		job.Release, job.Deadline = res.End, res.End+int64(time.Second)
+		job.Release, job.Deadline = res.End, res.End.Add(time.Second)
 		seg.Job = &job
 		if res, err = b.Run(t.Context(), res.End, &seg); err != nil {
 			t.Fatal(err)

@@ -141,7 +141,7 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 func valid(t *testing.T, a *chipmodel.Array, task *program.Task, ops []bus.Op) {
 	t.Helper()
 	h := bus.CostOf(a, ops).Total()
-	job := &bus.Job{Task: "by-hand", Deadline: int64(h), Chips: task.Chips, Segments: 1}
+	job := &bus.Job{Task: "by-hand", Deadline: bus.Time(h), Chips: task.Chips, Segments: 1}
 	table := rules.TimedTable{Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}
 	for _, v := range rules.Judge(a, table, 2) {
 		t.Errorf("by hand: %v", v)
@@ -244,7 +244,7 @@ func TestLeanProgram(t *testing.T) {
 			bus.Op{Kind: bus.OpClockOut, Scan: &bus.Scan{Chips: one, Window: window, Frames: one}})
 	}
 	h := bus.CostOf(a, ops).Total()
-	job := &bus.Job{Task: "bed", Deadline: int64(h), Chips: a.All(), Segments: 1}
+	job := &bus.Job{Task: "bed", Deadline: bus.Time(h), Chips: a.All(), Segments: 1}
 	for _, v := range rules.Judge(a, rules.TimedTable{Initialization: initialization, Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
 		t.Error(v)
 	}

@@ -233,7 +233,7 @@ func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.D
 		if last != nil && (longest(programs) >= longest(last.programs) || segments > int64(p.opt.MaxSegments)) {
 			break // what is in the way cannot be cut shorter
 		}
-		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: Millis})
+		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: ticks})
 		if err != nil { // jobs that are no input for a table: an error here, not of the tasks
 			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
 		}
@@ -278,8 +278,10 @@ func (p *planner) plan(at *attempt) (*Plan, error) {
 	plan.Entries = make([]Entry, 0, len(at.result.Table.Placements))
 	for _, pl := range at.result.Table.Placements {
 		plan.Entries = append(plan.Entries, Entry{
-			Task: pl.Task, Job: pl.Number, Segment: pl.Segment, Start: pl.Start, End: pl.End,
-			Release: at.cad.release(pl.Task, int64(pl.Number)), Deadline: at.cad.deadline(pl.Task, int64(pl.Number)),
+			Task: pl.Task, Job: pl.Number, Segment: pl.Segment,
+			Start: time.Duration(pl.Start), End: time.Duration(pl.End),
+			Release:  time.Duration(at.cad.release(pl.Task, int64(pl.Number))),
+			Deadline: time.Duration(at.cad.deadline(pl.Task, int64(pl.Number))),
 		})
 		plan.Busy.Add(plan.Tasks[pl.Task].Costs[pl.Segment])
 	}

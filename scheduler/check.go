@@ -29,11 +29,11 @@ func (p *Plan) Table() rules.TimedTable {
 		tp := &p.Tasks[e.Task]
 		job := &jobs[first[e.Task]+e.Job]
 		*job = bus.Job{
-			Task: tp.Task.Name, Number: uint64(e.Job), Release: e.Release, Deadline: e.Deadline,
+			Task: tp.Task.Name, Number: uint64(e.Job), Release: bus.Time(e.Release), Deadline: bus.Time(e.Deadline),
 			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Chips, Segments: len(tp.Segments),
 		}
 		segments[i] = bus.Segment{Job: job, Index: e.Segment, Ops: tp.Segments[e.Segment]}
-		t.Entries[i] = rules.TimedEntry{Segment: &segments[i], Start: e.Start, NotBefore: e.Release}
+		t.Entries[i] = rules.TimedEntry{Segment: &segments[i], Start: bus.Time(e.Start), NotBefore: bus.Time(e.Release)}
 	}
 	return t
 }

@@ -219,12 +219,12 @@ func TestOnDemandAmongTasks(t *testing.T) {
 	}
 	table := p.Table()
 	start := p.Entries[len(p.Entries)-1].End
-	if start+int64(one.Time) > int64(p.Hyperperiod) {
+	if start+one.Time > p.Hyperperiod {
 		t.Fatal("there is no gap")
 	}
 	// Judged as a task of its own, so that it recurs in every cycle.
-	job := &bus.Job{Task: "on-demand job", Release: start, Deadline: start + int64(one.Time), Chips: one.Chips, Segments: 1}
-	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops}, Start: start})
+	job := &bus.Job{Task: "on-demand job", Release: bus.Time(start), Deadline: bus.Time(start + one.Time), Chips: one.Chips, Segments: 1}
+	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops}, Start: bus.Time(start)})
 	for _, v := range rules.Judge(a, table, 3) {
 		t.Error(v)
 	}

@@ -78,8 +78,8 @@ func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int,
 		if first == nil {
 			first = seen
 		}
-		held := t.MaxHold > 0 && seen.WorstHold() > int64(t.MaxHold)
-		apart := t.MaxSkew > 0 && seen.Skew() > int64(t.MaxSkew)
+		held := t.MaxHold > 0 && seen.WorstHold() > t.MaxHold
+		apart := t.MaxSkew > 0 && seen.Skew() > t.MaxSkew
 		if !held && !apart {
 			return p, batches, nil
 		}
@@ -90,25 +90,25 @@ func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int,
 // limitRefusal says why a job breaks its own limits even when nothing interrupts
 // it, from its course in one batch.
 func limitRefusal(c *program.Compiler, t *program.Task, one *program.Course) *facetdv1.Refusal {
-	if t.MaxSkew > 0 && one.Skew() > int64(t.MaxSkew) {
+	if t.MaxSkew > 0 && one.Skew() > t.MaxSkew {
 		return &facetdv1.Refusal{
 			Reason: facetdv1.RefusalReason_REFUSAL_REASON_SKEW, Task: t.Name,
-			NeededNs: one.Skew(), AvailableNs: int64(t.MaxSkew),
+			NeededNs: int64(one.Skew()), AvailableNs: int64(t.MaxSkew),
 			Message: fmt.Sprintf("the frames of task %s would be sampled %s apart even when nothing interrupts it, but its max_skew is %s",
-				t.Name, Millis(one.Skew()), Millis(int64(t.MaxSkew))),
+				t.Name, Millis(one.Skew()), Millis(t.MaxSkew)),
 		}
 	}
 	how := ""
 	if t.MaxSkew > 0 {
-		how = fmt.Sprintf(", and loading in batches would break its max_skew of %s or not help", Millis(int64(t.MaxSkew)))
+		how = fmt.Sprintf(", and loading in batches would break its max_skew of %s or not help", Millis(t.MaxSkew))
 	} else if c.Groups() > 1 {
 		how = ", and loading in batches does not help"
 	}
 	return &facetdv1.Refusal{
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_HOLD, Task: t.Name,
-		NeededNs: one.WorstHold(), AvailableNs: int64(t.MaxHold),
+		NeededNs: int64(one.WorstHold()), AvailableNs: int64(t.MaxHold),
 		Message: fmt.Sprintf("task %s would hold its last chip for %s even when nothing interrupts it, but its max_hold is %s%s",
-			t.Name, Millis(one.WorstHold()), Millis(int64(t.MaxHold)), how),
+			t.Name, Millis(one.WorstHold()), Millis(t.MaxHold), how),
 	}
 }
 
@@ -149,7 +149,7 @@ func (p *compiled) batched(task int, limit time.Duration) *program.Program {
 			continue
 		}
 		seen := prog.Follow(prog.BackToBack())
-		if t.MaxSkew == 0 || seen.Skew() <= int64(t.MaxSkew) {
+		if t.MaxSkew == 0 || seen.Skew() <= t.MaxSkew {
 			p.cut[key] = prog
 			break
 		}
@@ -217,7 +217,9 @@ func (p *compiled) jobs(cad *cadence, programs []*program.Program) []timetable.J
 			job.Resources = t.Chips // whole jobs too must not touch what a cut one holds
 		}
 		if len(costs) > 1 {
-			job.Within = prog.Within(t)
+			for _, end := range prog.Within(t) {
+				job.Within = append(job.Within, int64(end))
+			}
 		}
 		for k := range cad.jobs[i] {
 			job.Number = int(k)

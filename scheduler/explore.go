@@ -180,7 +180,7 @@ func (x *explorer) run(t *program.Task, p *ExplorePoint) bool {
 	p.JobNS = int64(prog.Total())
 	alone := math.Floor(1e15/float64(p.JobNS)) / 1e6 // a decimal whose period is no shorter than the job
 	seen := prog.Follow(prog.BackToBack())
-	p.RateHz, p.SkewNS, p.WorstHoldNS = alone, seen.Skew(), seen.WorstHold()
+	p.RateHz, p.SkewNS, p.WorstHoldNS = alone, int64(seen.Skew()), int64(seen.WorstHold())
 	if len(x.beside) > 0 && !x.fit(pl, p, alone) {
 		return false
 	}

@@ -1,6 +1,10 @@
 package scheduler
 
-import "facetd.example/scheduler/program"
+import (
+	"time"
+
+	"facetd.example/scheduler/program"
+)
 
 // Assumes returns what the table relies on whenever no job is open: a value that
 // must not be changed, Unknown for a register that its jobs write before they
@@ -16,15 +20,15 @@ func (p *Plan) Assumes() program.Registers {
 // Hold is how long one chip holds a load within a table.
 type Hold struct {
 	Chip int
-	From int64 // start of the load, nanoseconds from the table's start
-	For  int64 // to the last sample, nanoseconds
+	From time.Duration // start of the load, from the table's start
+	For  time.Duration // to the last sample
 }
 
 // Held returns the holds of a task's jobs in one hyperperiod: job by job, and for each job one of every chip of the task
 // in order. It is of use for chips with memory only.
 func (p *Plan) Held(task int) []Hold {
 	tp := &p.Tasks[task]
-	starts := make([][]int64, tp.JobsPerCycle)
+	starts := make([][]time.Duration, tp.JobsPerCycle)
 	for k := range p.Entries {
 		if e := &p.Entries[k]; e.Task == task {
 			starts[e.Job] = append(starts[e.Job], e.Start)

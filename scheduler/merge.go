@@ -31,12 +31,12 @@ type Member struct {
 
 // MemberDeadline is when a member wants the job of an entry to be finished, from the
 // table's start like Entry.Deadline, which is the earliest of all members'.
-func (p *Plan) MemberDeadline(e *Entry, m *Member) int64 {
+func (p *Plan) MemberDeadline(e *Entry, m *Member) time.Duration {
 	if len(p.Tasks[e.Task].Members) == 1 {
 		return e.Deadline
 	}
 	c := cadence{hyperperiod: int64(p.Hyperperiod), jobs: []int64{int64(p.Tasks[e.Task].JobsPerCycle)}, deadlines: []int64{int64(m.Task.Deadline)}}
-	return c.deadline(0, int64(e.Job))
+	return time.Duration(c.deadline(0, int64(e.Job)))
 }
 
 // membersOf describes the members of a bus job among the tasks asked for.

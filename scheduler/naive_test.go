@@ -330,7 +330,7 @@ func memberOf(tp *scheduler.TaskPlan, frame int) int {
 func deadlineOf(p *scheduler.Plan, e *scheduler.Entry, m *scheduler.Member) int64 {
 	next := new(big.Int).Mul(big.NewInt(int64(e.Job)+1), big.NewInt(int64(p.Hyperperiod)))
 	next.Quo(next, big.NewInt(int64(p.Tasks[e.Task].JobsPerCycle)))
-	return min(e.Release+int64(m.Task.Deadline), next.Int64())
+	return min(int64(e.Release)+int64(m.Task.Deadline), next.Int64())
 }
 
 // checkPlan walks two cycles of a plan and compares the second with the predictions.
@@ -355,14 +355,14 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 		for i := range p.Entries {
 			e := &p.Entries[i]
 			begin := epoch + int64(cycle)*int64(p.Hyperperiod)
-			if begin+e.Start < n.now {
-				t.Fatalf("segment of %s begins at %d, before the end of the last at %d", p.Tasks[e.Task].Task.Name, begin+e.Start, n.now)
+			if begin+int64(e.Start) < n.now {
+				t.Fatalf("segment of %s begins at %d, before the end of the last at %d", p.Tasks[e.Task].Task.Name, begin+int64(e.Start), n.now)
 			}
-			n.now = begin + e.Start
+			n.now = begin + int64(e.Start)
 			n.entry(p, e, begin, seen[e.Task], fmt.Sprintf("%s-%d-%d", p.Tasks[e.Task].Task.Name, cycle, e.Job))
-			busy += n.now - begin - e.Start
-			if n.now != begin+e.End {
-				t.Errorf("segment of %s takes %d ns, table says %d", p.Tasks[e.Task].Task.Name, n.now-begin-e.Start, e.End-e.Start)
+			busy += n.now - begin - int64(e.Start)
+			if n.now != begin+int64(e.End) {
+				t.Errorf("segment of %s takes %d ns, table says %d", p.Tasks[e.Task].Task.Name, n.now-begin-int64(e.Start), int64(e.End)-int64(e.Start))
 			}
 		}
 	}
@@ -433,7 +433,7 @@ func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *see
 	n.t.Helper()
 	tp := &p.Tasks[e.Task]
 	if e.Segment == 0 {
-		s.early, s.late = min(s.early, e.Start-e.Release), max(s.late, e.Start-e.Release)
+		s.early, s.late = min(s.early, int64(e.Start)-int64(e.Release)), max(s.late, int64(e.Start)-int64(e.Release))
 		clear(s.frames)
 		s.chipLight = nil
 		for k := range s.of {
@@ -441,7 +441,7 @@ func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *see
 		}
 		s.jobs++
 	}
-	if e.Start < e.Release {
+	if int64(e.Start) < int64(e.Release) {
 		n.errorf("%s begins before its release", job)
 	}
 	for _, r := range n.segment(job, tp.Segments[e.Segment]) {
@@ -478,14 +478,14 @@ func (n *naive) entry(p *scheduler.Plan, e *scheduler.Entry, begin int64, s *see
 			n.errorf("%s: frame %d has %d rows of %d", job, i, s.frames[i], f.Window.Rows)
 		}
 	}
-	response := n.now - begin - e.Release
+	response := n.now - begin - int64(e.Release)
 	s.worst, s.best = max(s.worst, response), min(s.best, response)
-	s.slack = min(s.slack, e.Deadline-e.Release-response)
+	s.slack = min(s.slack, int64(e.Deadline)-int64(e.Release)-response)
 	s.skew = max(s.skew, slices.Max(s.chipLight)-slices.Min(s.chipLight))
 	for k := range s.of {
 		m := &s.of[k]
 		m.skew = max(m.skew, slices.Max(m.light)-slices.Min(m.light))
-		m.slack = min(m.slack, deadlineOf(p, e, &tp.Members[k])-e.Release-response)
+		m.slack = min(m.slack, deadlineOf(p, e, &tp.Members[k])-int64(e.Release)-response)
 	}
 }
 

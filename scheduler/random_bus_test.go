@@ -21,10 +21,10 @@ import (
 
 // measured is what a run of a plan showed of one task.
 type measured struct {
-	worst, best, slack int64
-	early, late        int64
-	skew               int64
-	hold               map[string]int64
+	worst, best, slack time.Duration
+	early, late        time.Duration
+	skew               time.Duration
+	hold               map[string]time.Duration
 	jobs, frames       int
 }
 
@@ -34,7 +34,7 @@ type observer struct {
 	t     *testing.T
 	p     *scheduler.Plan
 	b     *virtual.Bus
-	epoch int64
+	epoch bus.Time
 	tasks []measured // as asked for
 	busy  bus.Phases
 	lit   []frameSeen // of each task's open job, likewise
@@ -49,9 +49,9 @@ func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer
 	defer b.Close()
 	o := &observer{t: t, p: p, b: b, tasks: make([]measured, len(p.Message.GetTasks())), lit: make([]frameSeen, len(p.Message.GetTasks()))}
 	for i := range o.tasks {
-		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, hold: map[string]int64{}}
+		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, hold: map[string]time.Duration{}}
 	}
-	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
+	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: bus.Time(time.Hour)}
 	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
 	if err != nil {
 		t.Fatal(err)
@@ -73,13 +73,13 @@ func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer
 
 // run runs one entry of the table in one of its cycles.
 func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
-	shift := o.epoch + int64(cycle)*int64(o.p.Hyperperiod)
+	begin := o.epoch.Add(time.Duration(cycle) * o.p.Hyperperiod)
 	tp := &o.p.Tasks[e.Task]
 	job := *planned.Job
 	job.Number += uint64(cycle * tp.JobsPerCycle)
-	job.Release += shift
-	job.Deadline += shift
-	res, err := o.b.Run(o.t.Context(), shift+e.Start, &bus.Segment{Job: &job, Index: planned.Index, Ops: planned.Ops})
+	job.Release = begin.Add(job.Release.Elapsed())
+	job.Deadline = begin.Add(job.Deadline.Elapsed())
+	res, err := o.b.Run(o.t.Context(), begin.Add(e.Start), &bus.Segment{Job: &job, Index: planned.Index, Ops: planned.Ops})
 	if err != nil {
 		o.t.Fatal(err)
 	}
@@ -87,7 +87,7 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 	if e.Segment == 0 {
 		for _, member := range tp.Members {
 			m := &o.tasks[member.Asked]
-			m.early, m.late = min(m.early, res.Start-job.Release), max(m.late, res.Start-job.Release)
+			m.early, m.late = min(m.early, res.Start.Sub(job.Release)), max(m.late, res.Start.Sub(job.Release))
 		}
 	}
 	for k := range res.Captures {
@@ -95,13 +95,13 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 		name := o.p.Array.Chips[c.Chip].Name
 		asked := tp.Members[memberOf(tp, c.Frame)].Asked
 		m, s := &o.tasks[asked], &o.lit[asked]
-		m.hold[name] = max(m.hold[name], c.HoldNS)
+		m.hold[name] = max(m.hold[name], c.Hold)
 		if c.FirstRow == 0 {
 			m.frames++
 			if !s.any {
-				*s = frameSeen{first: c.LightNS, last: c.LightNS, any: true}
+				*s = frameSeen{first: c.Light, last: c.Light, any: true}
 			}
-			s.first, s.last = min(s.first, c.LightNS), max(s.last, c.LightNS)
+			s.first, s.last = min(s.first, c.Light), max(s.last, c.Light)
 		}
 	}
 	if e.Segment < len(tp.Segments)-1 {
@@ -111,9 +111,9 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 		member := &tp.Members[k]
 		m, s := &o.tasks[member.Asked], &o.lit[member.Asked]
 		m.jobs++
-		m.skew = max(m.skew, s.last-s.first)
-		m.worst, m.best = max(m.worst, res.End-job.Release), min(m.best, res.End-job.Release)
-		m.slack = min(m.slack, shift+deadlineOf(o.p, e, member)-res.End)
+		m.skew = max(m.skew, s.last.Sub(s.first))
+		m.worst, m.best = max(m.worst, res.End.Sub(job.Release)), min(m.best, res.End.Sub(job.Release))
+		m.slack = min(m.slack, begin.Add(time.Duration(deadlineOf(o.p, e, member))).Sub(res.End))
 		*s = frameSeen{}
 	}
 	outcome := bus.OnTime
@@ -132,7 +132,8 @@ func (o *observer) compare(cycles int) {
 	for i, k := range asked(o.t, o.p) {
 		pr, m := o.p.Message.GetPredictions()[i], &o.tasks[i]
 		jobNS += pr.GetJobNs() * int64(o.p.Tasks[k.job].JobsPerCycle)
-		same := func(what string, predicted, happened int64, lessIsBetter bool) {
+		same := func(what string, predicted int64, found time.Duration, lessIsBetter bool) {
+			happened := int64(found)
 			switch {
 			case predicted == happened:
 			case (predicted < happened) == lessIsBetter:
@@ -146,7 +147,7 @@ func (o *observer) compare(cycles int) {
 		same("the least slack", pr.GetLeastSlackNs(), m.slack, false)
 		same("the jitter", pr.GetJitterNs(), m.late-m.early, true)
 		same("the skew", pr.GetSkewNs(), m.skew, true)
-		var worst int64
+		var worst time.Duration
 		for _, h := range pr.GetHolds() {
 			same("the hold of "+h.GetChip(), h.GetHoldNs(), m.hold[h.GetChip()], true)
 		}
@@ -154,8 +155,8 @@ func (o *observer) compare(cycles int) {
 			worst = max(worst, h)
 		}
 		same("the worst hold", pr.GetWorstHoldNs(), worst, true)
-		same("the number of jobs", int64(o.p.Tasks[k.job].JobsPerCycle*cycles), int64(m.jobs), false)
-		same("the number of frames", int64(m.jobs)*int64(pr.GetFrames()), int64(m.frames), false)
+		same("the number of jobs", int64(o.p.Tasks[k.job].JobsPerCycle*cycles), time.Duration(m.jobs), false)
+		same("the number of frames", int64(m.jobs)*int64(pr.GetFrames()), time.Duration(m.frames), false)
 	}
 	if jobNS != int64(o.p.Busy.Total()) {
 		o.t.Errorf("the jobs of all tasks are predicted to take %d ns, the table %d ns", jobNS, o.p.Busy.Total())

@@ -4,18 +4,22 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/scheduler/timetable"
 )
 
 // Millis writes a time in milliseconds, or microseconds below one.
-func Millis(ns int64) string {
-	if ns < 1e6 && ns > -1e6 {
-		return fmt.Sprintf("%.4g us", float64(ns)/1e3)
+func Millis(d time.Duration) string {
+	if d.Abs() < time.Millisecond {
+		return fmt.Sprintf("%.4g us", float64(d)/1e3)
 	}
-	return fmt.Sprintf("%.4g ms", float64(ns)/1e6)
+	return fmt.Sprintf("%.4g ms", float64(d)/1e6)
 }
+
+// ticks is Millis for the ticks of a timetable, which are nanoseconds.
+func ticks(n int64) string { return Millis(time.Duration(n)) }
 
 // reject finds what no table of whole or cut jobs could help: cutting only adds
 // bus time.
@@ -30,7 +34,7 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 			return &facetdv1.Refusal{
 				Reason: facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, Task: t.Name,
 				NeededNs: need, AvailableNs: have, Utilization: p.utilization(cad),
-				Message: fmt.Sprintf("reading %s takes %s, but its %s is %s", t.Name, Millis(need), limit, Millis(have)),
+				Message: fmt.Sprintf("reading %s takes %s, but its %s is %s", t.Name, ticks(need), limit, ticks(have)),
 			}
 		}
 	}
@@ -73,7 +77,7 @@ func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 				Reason: facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, Task: t.Name,
 				NeededNs: need, AvailableNs: gap, Utilization: p.utilization(cad),
 				Message: fmt.Sprintf("reading %s takes %s, but task %s, which reads chip %s too, leaves at most %s between its jobs",
-					t.Name, Millis(need), other.Name, p.array.Chips[t.Chips[k]].Name, Millis(gap)),
+					t.Name, ticks(need), other.Name, p.array.Chips[t.Chips[k]].Name, ticks(gap)),
 			}
 		}
 	}
@@ -114,7 +118,7 @@ func (p *planner) inTheWay(cad *cadence, f *failure, r *facetdv1.Refusal) bool {
 				piece = "a piece of reading " + t.Name + ", cut as short as it can be,"
 			}
 			r.Task, r.NeededNs, r.AvailableNs = t.Name, long, gap
-			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, Millis(long), other.Name, Millis(gap))
+			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, ticks(long), other.Name, ticks(gap))
 		}
 	}
 	return r.Message != ""

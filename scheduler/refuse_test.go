@@ -293,7 +293,7 @@ func TestRates(t *testing.T) {
 	}
 	for _, e := range p.Entries {
 		rate := []int64{3, 7}[e.Task]
-		if want := int64(e.Job) * 1e9 / rate; e.Release != want {
+		if want := int64(e.Job) * 1e9 / rate; int64(e.Release) != want {
 			t.Errorf("job %d of task %d is released at %d, expected %d", e.Job, e.Task, e.Release, want)
 		}
 	}

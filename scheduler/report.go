@@ -72,7 +72,7 @@ func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	for i := range plan.Entries {
 		e, s := &plan.Entries[i], &all[i]
 		s.Task, s.Job, s.Index = plan.Tasks[e.Task].Task.Name, int64(e.Job), uint32(e.Segment)
-		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = e.Start, e.End, e.Release, e.Deadline
+		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = int64(e.Start), int64(e.End), int64(e.Release), int64(e.Deadline)
 		s.Reads, s.Holds, s.Phases = reads[e.Task][e.Segment], holds[e.Task][e.Segment], phases[e.Task][e.Segment]
 		out[i] = s
 	}
@@ -117,10 +117,10 @@ type courses struct {
 
 // of returns the course of a job whose segments begin at starts, or nil when a job
 // before had its segments just as far apart: hold and skew are the same.
-func (c *courses) of(starts []int64) *program.Course {
+func (c *courses) of(starts []time.Duration) *program.Course {
 	c.key = c.key[:0]
 	for _, s := range starts[1:] {
-		c.key = binary.AppendVarint(c.key, s-starts[0])
+		c.key = binary.AppendVarint(c.key, int64(s-starts[0]))
 	}
 	if c.known[string(c.key)] {
 		return nil
@@ -154,40 +154,41 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 	out.Phases = phaseUtilizations(job, at.cad.jobs[task], hyper)
 
 	c := courses{prog: prog}
-	starts := make([][]int64, at.cad.jobs[task])
-	early, late := int64(math.MaxInt64), int64(math.MinInt64)
-	holds := make([]int64, len(p.array.Chips))
+	starts := make([][]time.Duration, at.cad.jobs[task])
+	early, late := time.Duration(math.MaxInt64), time.Duration(math.MinInt64)
+	holds := make([]time.Duration, len(p.array.Chips))
 	for _, e := range entries {
 		if e.Segment == 0 {
 			early, late = min(early, e.Start-e.Release), max(late, e.Start-e.Release)
-			starts[e.Job] = make([]int64, 0, len(prog.Segments))
+			starts[e.Job] = make([]time.Duration, 0, len(prog.Segments))
 		}
 		starts[e.Job] = append(starts[e.Job], e.Start)
 		if e.Segment < len(prog.Segments)-1 {
 			continue
 		}
-		out.WorstResponseNs = max(out.WorstResponseNs, e.End-e.Release)
-		out.BestResponseNs = min(out.BestResponseNs, e.End-e.Release)
-		out.LeastSlackNs = min(out.LeastSlackNs, plan.MemberDeadline(e, m)-e.End)
+		response := int64(e.End - e.Release)
+		out.WorstResponseNs = max(out.WorstResponseNs, response)
+		out.BestResponseNs = min(out.BestResponseNs, response)
+		out.LeastSlackNs = min(out.LeastSlackNs, int64(plan.MemberDeadline(e, m)-e.End))
 		if seen := c.of(starts[e.Job]); seen != nil {
 			first := m.FirstFrame
 			light := seen.Light[first : first+m.Frames]
-			out.SkewNs = max(out.SkewNs, slices.Max(light)-slices.Min(light))
+			out.SkewNs = max(out.SkewNs, int64(slices.Max(light)-slices.Min(light)))
 			for f, h := range seen.Held[first : first+m.Frames] {
 				c := t.Frames[first+f].Chip
 				holds[c] = max(holds[c], h)
 			}
 		}
 	}
-	out.JitterNs = late - early
+	out.JitterNs = int64(late - early)
 	if t.Task.Class.HasMemory() {
 		for _, c := range t.Task.Chips {
-			out.WorstHoldNs = max(out.WorstHoldNs, holds[c])
+			out.WorstHoldNs = max(out.WorstHoldNs, int64(holds[c]))
 			out.Holds = append(out.Holds, &facetdv1.ChipHold{
-				Chip: p.array.Chips[c].Name, HoldNs: holds[c], DroopVolts: droop(t.Task.Class, holds[c]),
+				Chip: p.array.Chips[c].Name, HoldNs: int64(holds[c]), DroopVolts: droop(t.Task.Class, holds[c]),
 			})
 		}
-		out.WorstDroopVolts = droop(t.Task.Class, out.WorstHoldNs)
+		out.WorstDroopVolts = droop(t.Task.Class, time.Duration(out.WorstHoldNs))
 	}
 	return out
 }
@@ -195,13 +196,13 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 // droop is the volts that leak from a cell in a time: I t / C, with a leakage that
 // doubles with every leak_doubling_k above 300 K. Light leakage is left out: it
 // depends on the scene.
-func droop(class *chipmodel.Class, holdNS int64) float64 {
+func droop(class *chipmodel.Class, hold time.Duration) float64 {
 	m := class.Spec.GetMemory()
 	leak := m.GetLeakFa() * 1e-15
 	if d := m.GetLeakDoublingK(); d > 0 {
 		leak *= math.Exp2((class.Spec.GetTemperatureK() - 300) / d)
 	}
-	return leak * (time.Duration(holdNS).Seconds()) / (m.GetCellCapacitanceFf() * 1e-15)
+	return leak * hold.Seconds() / (m.GetCellCapacitanceFf() * 1e-15)
 }
 
 // bounds is the least time of every bus job, by members.

@@ -52,11 +52,11 @@ type TaskPlan struct {
 	*program.Program
 }
 
-// Entry is one segment in the table. Times are nanoseconds from the table's start.
+// Entry is one segment in the table. Times are from the table's start.
 type Entry struct {
 	Task, Job, Segment int // indices: of Plan.Tasks, within the cycle, within the job
-	Start, End         int64
-	Release, Deadline  int64
+	Start, End         time.Duration
+	Release, Deadline  time.Duration
 }
 
 // RefusalError is the error of tasks that do not fit. The caller shows the

@@ -36,8 +36,9 @@ func TestPredictedOnTheBus(t *testing.T) {
 
 // frameSeen is what the captures of one job say.
 type frameSeen struct {
-	first, last, hold int64
-	any               bool
+	first, last bus.Time
+	hold        time.Duration
+	any         bool
 }
 
 func runOnBus(t *testing.T, p *scheduler.Plan) {
@@ -47,55 +48,55 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: int64(time.Hour)}
+	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: bus.Time(time.Hour)}
 	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
 	if err != nil {
 		t.Fatal(err)
 	}
 	epoch := res.End
-	if epoch != int64(p.InitializationTime) {
+	if epoch != bus.Time(p.InitializationTime) {
 		t.Errorf("the initialization takes %d ns, predicted %v", epoch, p.InitializationTime)
 	}
 	seen := make([]frameSeen, len(p.Tasks))
-	skew, hold, worst := make([]int64, len(p.Tasks)), make([]int64, len(p.Tasks)), make([]int64, len(p.Tasks))
+	skew, hold, worst := make([]time.Duration, len(p.Tasks)), make([]time.Duration, len(p.Tasks)), make([]time.Duration, len(p.Tasks))
 	var busy bus.Phases
 	table := p.Table()
 	for i := range p.Entries {
 		e := &p.Entries[i]
 		seg := *table.Entries[i].Segment
 		job := *seg.Job
-		job.Release += epoch
-		job.Deadline += epoch
+		job.Release = epoch.Add(job.Release.Elapsed())
+		job.Deadline = epoch.Add(job.Deadline.Elapsed())
 		seg.Job = &job
-		res, err := b.Run(t.Context(), epoch+e.Start, &seg)
+		res, err := b.Run(t.Context(), epoch.Add(e.Start), &seg)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if res.Start != epoch+e.Start || res.End != epoch+e.End {
-			t.Errorf("segment %d runs from %d to %d, planned %d to %d", i, res.Start-epoch, res.End-epoch, e.Start, e.End)
+		if res.Start != epoch.Add(e.Start) || res.End != epoch.Add(e.End) {
+			t.Errorf("segment %d runs from %d to %d, planned %d to %d", i, res.Start.Sub(epoch), res.End.Sub(epoch), e.Start, e.End)
 		}
 		busy.Add(res.Busy)
 		s := &seen[e.Task]
 		for k := range res.Captures {
 			c := &res.Captures[k]
-			s.hold = max(s.hold, c.HoldNS)
+			s.hold = max(s.hold, c.Hold)
 			if c.FirstRow > 0 {
 				continue
 			}
 			if !s.any {
-				s.first, s.last, s.any = c.LightNS, c.LightNS, true
+				s.first, s.last, s.any = c.Light, c.Light, true
 			}
-			s.first, s.last = min(s.first, c.LightNS), max(s.last, c.LightNS)
+			s.first, s.last = min(s.first, c.Light), max(s.last, c.Light)
 		}
 		if e.Segment == len(p.Tasks[e.Task].Segments)-1 {
-			skew[e.Task] = max(skew[e.Task], s.last-s.first)
+			skew[e.Task] = max(skew[e.Task], s.last.Sub(s.first))
 			hold[e.Task] = max(hold[e.Task], s.hold)
-			worst[e.Task] = max(worst[e.Task], res.End-job.Release)
+			worst[e.Task] = max(worst[e.Task], res.End.Sub(job.Release))
 			*s = frameSeen{}
 		}
 	}
 	for i, pr := range p.Message.GetPredictions() {
-		if pr.GetSkewNs() != skew[i] || pr.GetWorstHoldNs() != hold[i] || pr.GetWorstResponseNs() != worst[i] {
+		if pr.GetSkewNs() != int64(skew[i]) || pr.GetWorstHoldNs() != int64(hold[i]) || pr.GetWorstResponseNs() != int64(worst[i]) {
 			t.Errorf("task %s: skew %d, hold %d, response %d; predicted %d, %d, %d", pr.GetTask(), skew[i], hold[i], worst[i],
 				pr.GetSkewNs(), pr.GetWorstHoldNs(), pr.GetWorstResponseNs())
 		}

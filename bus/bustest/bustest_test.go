@@ -27,7 +27,7 @@ func freeBus(t *testing.T) *virtual.Bus {
 
 func hexSegment(n uint64) *bus.Segment {
 	return &bus.Segment{
-		Job: &bus.Job{Task: "hex", Number: n, Deadline: int64(time.Hour), Segments: 1},
+		Job: &bus.Job{Task: "hex", Number: n, Deadline: bus.Time(time.Hour), Segments: 1},
 		Ops: []bus.Op{
 			Select(H | X1), Write(1, chipmodel.OutputEnable, 1, H0),
 			Scan(MustArray(), H0, 0, bus.Claim{}), Write(2, chipmodel.OutputEnable, 0, H0),
@@ -44,14 +44,14 @@ func record(t *testing.T) []Record {
 		if n == 2 {
 			s.Ops[1].Value = 0
 		}
-		_, err := r.Run(t.Context(), int64(n)*100_000, s)
+		_, err := r.Run(t.Context(), bus.Time(int64(n)*100_000), s)
 		if (err != nil) != (n == 2) {
 			t.Fatal(err)
 		}
 		s.Job.Number = 99 // the recorder keeps its own copy
 	}
 	at := r.Release()
-	if !slices.Equal(r.Released(), []int64{at}) || len(r.Records()) != 3 {
+	if !slices.Equal(r.Released(), []bus.Time{at}) || len(r.Records()) != 3 {
 		t.Fatalf("released %v, %d records", r.Released(), len(r.Records()))
 	}
 	return r.Records()
@@ -62,14 +62,14 @@ func TestPlayerAnswersAsRecorded(t *testing.T) {
 	epoch := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
 	p := NewPlayer(records, epoch)
 	for n := range uint64(3) {
-		if err := p.WaitUntil(t.Context(), int64(n)*100_000); err != nil || p.Now() != int64(n)*100_000 {
+		if err := p.WaitUntil(t.Context(), bus.Time(int64(n)*100_000)); err != nil || p.Now() != bus.Time(n)*bus.Time(100_000) {
 			t.Fatalf("now %d, %v", p.Now(), err)
 		}
 		s := hexSegment(n)
 		if n == 2 {
 			s.Ops[1].Value = 0
 		}
-		res, err := p.Run(t.Context(), int64(n)*100_000, s)
+		res, err := p.Run(t.Context(), bus.Time(int64(n)*100_000), s)
 		if err != records[n].Err || res.End != records[n].Result.End || p.Now() != res.End || len(res.Captures) != len(records[n].Result.Captures) {
 			t.Errorf("segment %d: %+v, %v", n, res, err)
 		}
@@ -135,20 +135,20 @@ func TestPlayerFailsOnMismatch(t *testing.T) {
 
 func TestFaults(t *testing.T) {
 	cause := errors.New("connector pulled")
-	second := func(_ int64, s *bus.Segment) bool { return s.Job.Number >= 1 }
+	second := func(_ bus.Time, s *bus.Segment) bool { return s.Job.Number >= 1 }
 	f := NewFaulty(freeBus(t),
 		Fault{When: second, Skip: 1, Times: 1, Err: cause},
 		Fault{When: second, Skip: 1, Times: 1, Delay: time.Microsecond},
-		Fault{When: func(start int64, _ *bus.Segment) bool { return start == 400_000 }, Err: cause, After: true},
+		Fault{When: func(start bus.Time, _ *bus.Segment) bool { return start == 400_000 }, Err: cause, After: true},
 	)
 	type got struct {
-		start    int64
+		start    bus.Time
 		captures int
 		err      error
 	}
 	var all []got
 	for n := range uint64(5) {
-		res, err := f.Run(t.Context(), int64(n)*100_000, hexSegment(n))
+		res, err := f.Run(t.Context(), bus.Time(int64(n)*100_000), hexSegment(n))
 		all = append(all, got{res.Start, len(res.Captures), err})
 	}
 	want := []got{{0, 1, nil}, {100_000, 1, nil}, {200_000, 0, cause}, {301_000, 1, nil}, {400_000, 1, cause}}

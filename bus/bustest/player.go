@@ -4,10 +4,10 @@ import (
 	"context"
 	"fmt"
 	"reflect"
-	"sync/atomic"
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
 )
 
 // MismatchError is the error of a player that was asked for something else than
@@ -28,7 +28,7 @@ type Player struct {
 	epoch   time.Time
 	next    int
 	failed  error
-	now     atomic.Int64
+	now     bustime.Clock
 }
 
 var _ bus.BusCloser = (*Player)(nil)
@@ -39,21 +39,19 @@ func NewPlayer(records []Record, epoch time.Time) *Player {
 }
 
 // Now returns the bus time.
-func (p *Player) Now() int64 { return p.now.Load() }
-
-func (p *Player) reach(at int64) { p.now.Store(max(p.now.Load(), at)) }
+func (p *Player) Now() bus.Time { return p.now.Now() }
 
 // WaitUntil moves the bus time.
-func (p *Player) WaitUntil(ctx context.Context, at int64) error {
+func (p *Player) WaitUntil(ctx context.Context, at bus.Time) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	p.reach(at)
+	p.now.Reach(at)
 	return nil
 }
 
 // Run returns what was recorded. A *MismatchError is kept for Close as well.
-func (p *Player) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (p *Player) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	if err := ctx.Err(); err != nil {
 		return bus.Result{}, err
 	}
@@ -66,12 +64,12 @@ func (p *Player) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Resu
 	}
 	r := &p.records[p.next]
 	p.next++
-	p.reach(r.Result.End)
+	p.now.Reach(r.Result.End)
 	return r.Result, r.Err
 }
 
 // differs says how a segment differs from the one due, or "".
-func (p *Player) differs(start int64, s *bus.Segment) string {
+func (p *Player) differs(start bus.Time, s *bus.Segment) string {
 	if p.next == len(p.records) {
 		return "nothing more was recorded"
 	}
@@ -95,11 +93,11 @@ func (p *Player) differs(start int64, s *bus.Segment) string {
 }
 
 // Release does nothing but tell the time.
-func (p *Player) Release() int64 { return p.Now() }
+func (p *Player) Release() bus.Time { return p.Now() }
 
 // HostTime counts from the epoch, without uncertainty.
-func (p *Player) HostTime(at int64) (time.Time, time.Duration) {
-	return p.epoch.Add(time.Duration(at)), 0
+func (p *Player) HostTime(at bus.Time) (time.Time, time.Duration) {
+	return p.epoch.Add(at.Elapsed()), 0
 }
 
 // Close reports the first mismatch, or how much of the record was not run.

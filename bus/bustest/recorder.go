@@ -11,7 +11,7 @@ import (
 
 // Record is one segment that was run, and what came of it.
 type Record struct {
-	Start   int64 // as asked for
+	Start   bus.Time // as asked for
 	Segment bus.Segment
 	Result  bus.Result
 	Err     error
@@ -23,14 +23,14 @@ type Recorder struct {
 
 	mu       sync.Mutex
 	records  []Record
-	released []int64
+	released []bus.Time
 }
 
 // NewRecorder returns a recorder of b.
 func NewRecorder(b bus.BusCloser) *Recorder { return &Recorder{BusCloser: b} }
 
 // Run runs the segment and notes it, with a copy of its job.
-func (r *Recorder) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (r *Recorder) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	kept := copyOf(s)
 	res, err := r.BusCloser.Run(ctx, start, s)
 	r.mu.Lock()
@@ -49,7 +49,7 @@ func copyOf(s *bus.Segment) bus.Segment {
 }
 
 // Release releases the lines and notes when.
-func (r *Recorder) Release() int64 {
+func (r *Recorder) Release() bus.Time {
 	at := r.BusCloser.Release()
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -65,7 +65,7 @@ func (r *Recorder) Records() []Record {
 }
 
 // Released returns the bus times of every call of Release.
-func (r *Recorder) Released() []int64 {
+func (r *Recorder) Released() []bus.Time {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return slices.Clone(r.released)
@@ -74,7 +74,7 @@ func (r *Recorder) Released() []int64 {
 // Fault is what goes wrong with the segments that it matches.
 type Fault struct {
 	// When tells which segments; nil is every one.
-	When func(start int64, s *bus.Segment) bool
+	When func(start bus.Time, s *bus.Segment) bool
 	// Skip is how many matching segments are left alone first.
 	Skip int
 	// Times is how many are hit; 0 is all.
@@ -103,19 +103,19 @@ func NewFaulty(b bus.BusCloser, faults ...Fault) *Faulty {
 }
 
 // Run runs the segment, or fails it.
-func (f *Faulty) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (f *Faulty) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	fault := f.match(start, s)
 	switch {
 	case fault == nil:
 		return f.BusCloser.Run(ctx, start, s)
 	case fault.Err != nil && !fault.After:
-		at := start + int64(fault.Delay)
+		at := start.Add(fault.Delay)
 		if err := f.WaitUntil(ctx, at); err != nil {
 			return bus.Result{}, err
 		}
 		return bus.Result{Start: at, End: at}, fault.Err
 	}
-	res, err := f.BusCloser.Run(ctx, start+int64(fault.Delay), s)
+	res, err := f.BusCloser.Run(ctx, start.Add(fault.Delay), s)
 	if err == nil {
 		err = fault.Err
 	}
@@ -123,7 +123,7 @@ func (f *Faulty) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Resu
 }
 
 // match returns the fault that hits a segment, or nil, and counts it.
-func (f *Faulty) match(start int64, s *bus.Segment) *Fault {
+func (f *Faulty) match(start bus.Time, s *bus.Segment) *Fault {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for i := range f.faults {

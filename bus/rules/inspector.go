@@ -6,9 +6,11 @@ package rules
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 )
 
 const (
@@ -30,8 +32,8 @@ const (
 // Registers hold 0 after power-on, biases their nominal value.
 type Inspector struct {
 	a      *chipmodel.Array
-	settle []int64 // least settling time of a chip's lane after a change, ns
-	paces  []pace  // of each chip's readout
+	settle []time.Duration // least settling time of a chip's lane after a change
+	paces  []pace          // of each chip's readout
 	reach  map[chipmodel.LineSet][]int
 
 	word      chipmodel.LineSet
@@ -39,7 +41,7 @@ type Inspector struct {
 	chips     []chipState
 	lanes     []laneState
 
-	now      int64 // end of the last operation
+	now      bus.Time // end of the last operation
 	segment  *bus.Segment
 	job      *jobRecord // of the running segment
 	commands commandLog
@@ -55,10 +57,10 @@ type Inspector struct {
 type chipState struct {
 	registers [chipmodel.NumRegisters]uint16
 	// patternAt is when a pattern register last changed.
-	patternAt int64
+	patternAt bus.Time
 
 	loaded   bool
-	loadedAt int64          // start of the load
+	loadedAt bus.Time       // start of the load
 	loadedBy *jobRecord     // nil once that job has ended
 	loadBias uint16         // of the pixels at the load
 	torn     string         // why the load or a share since is not what it claims to be
@@ -69,7 +71,7 @@ type chipState struct {
 	// disturbed is the first time another job acted on the chip after a first
 	// readout; it violates rule 5 only if the holder reads on.
 	disturbed   bool
-	disturbedAt int64
+	disturbedAt bus.Time
 	disturbance string
 
 	counted bool // counter chips: the counter's position is known
@@ -78,8 +80,8 @@ type chipState struct {
 
 // laneState is what is known of one lane.
 type laneState struct {
-	changed   int64 // last change of what drives it
-	busyUntil int64 // end of the last conversion
+	changed   bus.Time // last change of what drives it
+	busyUntil bus.Time // end of the last conversion
 }
 
 // NewInspector returns an inspector of an array that was just switched on: every
@@ -87,21 +89,21 @@ type laneState struct {
 func NewInspector(a *chipmodel.Array) *Inspector {
 	in := &Inspector{
 		a:      a,
-		settle: make([]int64, len(a.Chips)),
+		settle: make([]time.Duration, len(a.Chips)),
 		paces:  make([]pace, len(a.Chips)),
 		reach:  map[chipmodel.LineSet][]int{},
 		chips:  make([]chipState, len(a.Chips)),
 		lanes:  make([]laneState, len(a.Lanes)),
 		tasks:  map[string]*taskRecord{},
-		now:    math.MinInt64,
+		now:    bustime.Never,
 	}
 	for i := range in.lanes {
-		in.lanes[i] = laneState{math.MinInt64, math.MinInt64}
+		in.lanes[i] = laneState{bustime.Never, bustime.Never}
 	}
 	for i := range a.Chips {
 		in.settle[i] = requiredSettle(a, i)
 		in.paces[i] = paceOf(a, i)
-		in.chips[i].patternAt = math.MinInt64
+		in.chips[i].patternAt = bustime.Never
 		if class := a.Chips[i].Class; class != nil {
 			in.chips[i].registers[chipmodel.PixelBias] = uint16(class.Spec.GetPixelBias().GetNominal())
 			in.chips[i].registers[chipmodel.OutputBias] = uint16(class.Spec.GetOutputBias().GetNominal())
@@ -110,18 +112,18 @@ func NewInspector(a *chipmodel.Array) *Inspector {
 	return in
 }
 
-// requiredSettle is the least time in nanoseconds between the last change of a
+// requiredSettle is the least time between the last change of a
 // chip's lane and the sample: the measured one, or what a single pole of the output
 // resistance and the whole line's capacitance needs to come within half a step of
 // the converter.
-func requiredSettle(a *chipmodel.Array, chip int) int64 {
+func requiredSettle(a *chipmodel.Array, chip int) time.Duration {
 	c := &a.Chips[chip]
 	if c.Class == nil || c.Lane < 0 {
 		return 0
 	}
 	readout := c.Class.Spec.GetReadout()
 	if readout.GetSettle() != nil {
-		return readout.GetSettle().AsDuration().Nanoseconds()
+		return readout.GetSettle().AsDuration()
 	}
 	spec := a.Lanes[c.Lane].Spec
 	picofarads := spec.GetLineCapacitancePf()
@@ -132,17 +134,17 @@ func requiredSettle(a *chipmodel.Array, chip int) int64 {
 	}
 	steps := math.Exp2(float64(spec.GetConverter().GetBits() + 1)) // half steps of the full range
 	ns := readout.GetOutputResistanceOhms() * picofarads * 1e-3 * math.Log(steps)
-	return int64(math.Ceil(ns - 1e-6))
+	return time.Duration(math.Ceil(ns - 1e-6))
 }
 
 // needed is the least settling time of a chip's lane with the output bias that the chip
 // has: in proportion longer as a bias below nominal takes bandwidth from its output,
 // down to a hundredth.
-func (in *Inspector) needed(chip int) int64 {
+func (in *Inspector) needed(chip int) time.Duration {
 	return in.neededAt(chip, in.chips[chip].registers[chipmodel.OutputBias])
 }
 
-func (in *Inspector) neededAt(chip int, bias uint16) int64 {
+func (in *Inspector) neededAt(chip int, bias uint16) time.Duration {
 	class := in.a.Chips[chip].Class
 	if class == nil {
 		return in.settle[chip]
@@ -153,19 +155,19 @@ func (in *Inspector) neededAt(chip int, bias uint16) int64 {
 		return in.settle[chip]
 	}
 	left := math.Max(1-short*spec.GetBandwidthPerStep(), 0.01)
-	return int64(math.Ceil(float64(in.settle[chip])/left - 1e-6))
+	return time.Duration(math.Ceil(float64(in.settle[chip])/left - 1e-6))
 }
 
 // BeginSegment begins a segment at bus time start; notBefore is the earliest time
 // that it may begin. (Rule 8.)
-func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start int64) {
-	early := func(than int64, what string) {
+func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start bus.Time) {
+	early := func(than bus.Time, what string) {
 		if start < than {
 			var chips []int
 			if s.Job != nil {
 				chips = s.Job.Chips
 			}
-			in.breach(RuleOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job), than-start, what)
+			in.breach(RuleOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job), than.Sub(start), what)
 		}
 	}
 	early(in.now, "the end of the one before it")
@@ -181,12 +183,12 @@ func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start int64) {
 
 // Op judges one operation that ran from bus time from until to, with the captures
 // that a scan gave. (Rules 1 to 6, and 7 for what a capture says of its hold.)
-func (in *Inspector) Op(op *bus.Op, from, to int64, caps []bus.Capture) {
+func (in *Inspector) Op(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	if from < in.now {
-		in.breach(RuleOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now-from)
+		in.breach(RuleOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now.Sub(from))
 	}
 	if to < from {
-		in.breach(RuleOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from-to)
+		in.breach(RuleOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from.Sub(to))
 	}
 	switch op.Kind {
 	case bus.OpSelect:
@@ -207,12 +209,12 @@ func (in *Inspector) Op(op *bus.Op, from, to int64, caps []bus.Capture) {
 
 // EndSegment ends the running segment at bus time end. (Rule 3: its commands have
 // reached their whole targets.)
-func (in *Inspector) EndSegment(end int64) {
+func (in *Inspector) EndSegment(end bus.Time) {
 	if in.segment == nil {
 		return
 	}
 	if end < in.now {
-		in.breach(RuleOrder, end, nil, "a segment ends %d ns before its last operation", in.now-end)
+		in.breach(RuleOrder, end, nil, "a segment ends %d ns before its last operation", in.now.Sub(end))
 	}
 	in.now = max(in.now, end)
 	for i := range in.commands.list {
@@ -230,7 +232,7 @@ func (in *Inspector) EndSegment(end int64) {
 
 // GiveUp ends the running segment at bus time at, in the middle of an operation
 // unless op is nil; Released says when the lines went inactive.
-func (in *Inspector) GiveUp(op *bus.Op, at int64) {
+func (in *Inspector) GiveUp(op *bus.Op, at bus.Time) {
 	if op != nil && op.Kind == bus.OpStrobe {
 		for _, c := range in.listening {
 			in.chips[c].loaded = false
@@ -261,8 +263,8 @@ func (in *Inspector) Total() uint64 { return in.total }
 func (in *Inspector) Broken() uint64 { return in.broken }
 
 // breach notes a violation.
-func (in *Inspector) breach(rule int, at int64, chips []int, format string, args ...any) {
-	v := Violation{Rule: rule, AtNS: at, Message: fmt.Sprintf(format, args...), Chips: in.a.ChipNames(chips)}
+func (in *Inspector) breach(rule int, at bus.Time, chips []int, format string, args ...any) {
+	v := Violation{Rule: rule, At: at, Message: fmt.Sprintf(format, args...), Chips: in.a.ChipNames(chips)}
 	in.total++
 	if rule <= RuleClaim || rule == RuleOrder {
 		in.broken++

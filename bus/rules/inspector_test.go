@@ -15,15 +15,15 @@ import (
 type stream struct {
 	a    *chipmodel.Array
 	in   *rules.Inspector
-	now  int64
-	load map[int]int64 // start of each chip's load
+	now  bus.Time
+	load map[int]bus.Time // start of each chip's load
 	// edit changes the captures of a scan before they are claimed.
 	edit func([]bus.Capture)
 }
 
 func newStream() *stream {
 	a := MustArray()
-	return &stream{a: a, in: rules.NewInspector(a), load: map[int]int64{}}
+	return &stream{a: a, in: rules.NewInspector(a), load: map[int]bus.Time{}}
 }
 
 // captures of a scan in exact time, from the array's own description of it.
@@ -32,10 +32,10 @@ func (s *stream) captures(op *bus.Op) []bus.Capture {
 	t := s.a.ScanTime(op.Scan.Chips, op.Scan.Window, op.Scan.Settle)
 	for i, c := range op.Scan.Chips {
 		cp := bus.Capture{Chip: c, Frame: op.Scan.Frames[i], FirstRow: op.Scan.FirstRow, Window: op.Scan.Window,
-			FirstSampleNS: s.now + int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
-			ConvertedNS: s.now + int64(t.Duration)}
+			FirstSample: s.now.Add(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+			Converted: s.now.Add(t.Duration)}
 		if at, loaded := s.load[c]; loaded {
-			cp.HoldNS = cp.LastSampleNS() - at
+			cp.Hold = time.Duration(cp.LastSample() - at)
 		}
 		caps = append(caps, cp)
 	}
@@ -43,7 +43,7 @@ func (s *stream) captures(op *bus.Op) []bus.Capture {
 }
 
 func (s *stream) op(op bus.Op) {
-	end := s.now + int64(bus.Cost(s.a, &op).Total())
+	end := s.now.Add(bus.Cost(s.a, &op).Total())
 	var caps []bus.Capture
 	switch {
 	case op.Scan != nil:
@@ -72,7 +72,7 @@ func (s *stream) segment(job *bus.Job, index int, ops ...bus.Op) {
 const none = int64(time.Hour)
 
 func job(task string, number uint64, segments int, chips ...int) *bus.Job {
-	return &bus.Job{Task: task, Number: number, Deadline: none, Segments: segments, Chips: chips}
+	return &bus.Job{Task: task, Number: number, Deadline: bus.Time(none), Segments: segments, Chips: chips}
 }
 
 const (
@@ -159,7 +159,7 @@ func TestCleanProgramsViolateNoRule(t *testing.T) {
 type broken struct {
 	name  string
 	rule  int
-	at    int64 // -1 where the time is not fixed by hand
+	at    bus.Time // -1 where the time is not fixed by hand
 	chips []string
 	run   func(*stream)
 }
@@ -174,7 +174,7 @@ func (b broken) check(t *testing.T) {
 		t.Fatalf("%s: nothing was caught", b.name)
 	}
 	v := got[0]
-	if v.Rule != b.rule || !slices.Equal(v.Chips, b.chips) || (b.at >= 0 && v.AtNS != b.at) || v.Message == "" {
+	if v.Rule != b.rule || !slices.Equal(v.Chips, b.chips) || (b.at >= 0 && v.At != b.at) || v.Message == "" {
 		t.Errorf("%s: caught %v (and %d more), want rule %d at %d of %v", b.name, v, len(got)-1, b.rule, b.at, b.chips)
 	}
 	if s.in.Total() != uint64(len(got)) {
@@ -329,18 +329,18 @@ func TestSettling(t *testing.T) {
 	const began, counted = 9800, 3300
 	for _, b := range []broken{
 		{"first sample early", rules.RuleSettle, began + 1199, []string{"m0"}, settled(single, func(c []bus.Capture) {
-			c[0].FirstSampleNS--
-			c[0].HoldNS++
+			c[0].FirstSample--
+			c[0].Hold++
 		})},
 		{"pixels too close", rules.RuleSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
 		{"rows too close", rules.RuleSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
 			c[0].RowInterval--
-			c[0].HoldNS += 10
+			c[0].Hold += 10
 		})},
-		{"conversion ends too soon", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS-- })},
-		{"operation ends before the conversion", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].ConvertedNS++ })},
+		{"conversion ends too soon", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].Converted-- })},
+		{"operation ends before the conversion", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].Converted++ })},
 		{"lane moves during the conversion", rules.RuleSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"computed settling cut", rules.RuleSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSampleNS-- })},
+		{"computed settling cut", rules.RuleSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSample-- })},
 		{"pixels joined before sensing not settled", rules.RuleSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
 			s.segment(job("t", 0, 1), 0, switchJob(s.a, 2799)...)
 		}},
@@ -384,32 +384,32 @@ func TestInspectorDoesNotAllocate(t *testing.T) {
 	s := newStream()
 	ops := memoryJob(s.a)
 	caps := make([][]bus.Capture, len(ops))
-	ends := make([]int64, len(ops))
-	s.load = map[int]int64{M0: 300, M1: 300, M2: 300}
+	ends := make([]time.Duration, len(ops))
+	s.load = map[int]bus.Time{M0: 300, M1: 300, M2: 300}
 	for i := range ops {
 		if ops[i].Scan != nil {
 			caps[i] = s.captures(&ops[i])
 		}
-		s.now += int64(bus.Cost(s.a, &ops[i]).Total())
-		ends[i] = s.now
+		s.now = s.now.Add(bus.Cost(s.a, &ops[i]).Total())
+		ends[i] = s.now.Elapsed()
 	}
 	j := job("mems", 0, 1)
 	segment := &bus.Segment{Job: j, Ops: ops}
-	length, at := s.now, int64(0)
+	length, at := s.now.Elapsed(), bus.Time(0)
 	run := func() {
 		s.in.BeginSegment(segment, at, at)
 		from := at
 		for i := range ops {
-			s.in.Op(&ops[i], from, at+ends[i], caps[i])
-			from = at + ends[i]
+			s.in.Op(&ops[i], from, at.Add(ends[i]), caps[i])
+			from = at.Add(ends[i])
 		}
 		s.in.EndSegment(from)
 		s.in.JobEnded(j, bus.Outcome{Kind: bus.OnTime})
-		at += length
+		at = at.Add(length)
 		for i := range caps {
 			for k := range caps[i] {
-				caps[i][k].FirstSampleNS += length
-				caps[i][k].ConvertedNS += length
+				caps[i][k].FirstSample = caps[i][k].FirstSample.Add(length)
+				caps[i][k].Converted = caps[i][k].Converted.Add(length)
 			}
 		}
 	}

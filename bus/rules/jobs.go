@@ -14,7 +14,7 @@ type jobRecord struct {
 	job      bus.Job
 	segments int
 	ran      int
-	end      int64 // of the last segment
+	end      bus.Time // of the last segment
 	frames   []seenFrame
 	judged   bool // hold and skew were held against the limits
 }
@@ -22,8 +22,8 @@ type jobRecord struct {
 // seenFrame is what was seen of one frame.
 type seenFrame struct {
 	chip  int // -1: not read
-	light int64
-	hold  int64
+	light bus.Time
+	hold  time.Duration
 }
 
 // taskRecord is what is known of a task's jobs.
@@ -34,7 +34,7 @@ type taskRecord struct {
 }
 
 // begin finds or makes the record of a segment's job.
-func (in *Inspector) begin(s *bus.Segment, start int64) *jobRecord {
+func (in *Inspector) begin(s *bus.Segment, start bus.Time) *jobRecord {
 	j := s.Job
 	if j == nil {
 		in.breach(RuleAccounted, start, nil, "a segment belongs to no job")
@@ -100,7 +100,7 @@ func (in *Inspector) unhold(r *jobRecord) {
 }
 
 // saw notes one readout of a frame.
-func (r *jobRecord) saw(frame, chip int, light, hold int64) {
+func (r *jobRecord) saw(frame, chip int, light bus.Time, hold time.Duration) {
 	if frame >= bus.MaxFrames {
 		return
 	}
@@ -116,8 +116,8 @@ func (r *jobRecord) saw(frame, chip int, light, hold int64) {
 }
 
 // skew is the spread of the light of the frames seen.
-func (r *jobRecord) skew() int64 {
-	var first, last int64
+func (r *jobRecord) skew() time.Duration {
+	var first, last bus.Time
 	any := false
 	for _, f := range r.frames {
 		switch {
@@ -128,7 +128,7 @@ func (r *jobRecord) skew() int64 {
 			first, last = min(first, f.light), max(last, f.light)
 		}
 	}
-	return last - first
+	return last.Sub(first)
 }
 
 // limits judges hold and skew of a job against its limits, once.
@@ -138,14 +138,14 @@ func (in *Inspector) limits(r *jobRecord) {
 	}
 	r.judged = true
 	for i, f := range r.frames {
-		if f.chip >= 0 && r.job.MaxHold > 0 && f.hold > int64(r.job.MaxHold) {
+		if f.chip >= 0 && r.job.MaxHold > 0 && f.hold > r.job.MaxHold {
 			in.breach(RuleHoldSkew, r.end, []int{f.chip}, "frame %d of %s was held for %v, its limit is %v",
-				i, r.name(), time.Duration(f.hold), r.job.MaxHold)
+				i, r.name(), f.hold, r.job.MaxHold)
 		}
 	}
-	if skew := r.skew(); r.job.MaxSkew > 0 && skew > int64(r.job.MaxSkew) {
+	if skew := r.skew(); r.job.MaxSkew > 0 && skew > r.job.MaxSkew {
 		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the frames of %s are %v apart, its limit is %v",
-			r.name(), time.Duration(skew), r.job.MaxSkew)
+			r.name(), skew, r.job.MaxSkew)
 	}
 }
 
@@ -166,12 +166,12 @@ func (in *Inspector) FrameSet(job *bus.Job, fs *facetdv1.FrameSet) {
 			in.breach(RuleAccounted, r.end, one, "frame %d of %s was read but is not in its frame set", i, jobName(job))
 			continue
 		}
-		if reported[i].GetHoldNs() < f.hold {
+		if time.Duration(reported[i].GetHoldNs()) < f.hold {
 			in.breach(RuleHoldSkew, r.end, one, "frame %d of %s is reported as held for %d ns, it was %d ns",
 				i, jobName(job), reported[i].GetHoldNs(), f.hold)
 		}
 	}
-	if skew := r.skew(); fs.GetSkewNs() < skew {
+	if skew := r.skew(); time.Duration(fs.GetSkewNs()) < skew {
 		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", jobName(job), fs.GetSkewNs(), skew)
 	}
 	if fs.GetFailure() == "" {
@@ -215,7 +215,7 @@ func (in *Inspector) JobEnded(job *bus.Job, outcome bus.Outcome) {
 }
 
 // finished judges a job that is counted as having run.
-func (in *Inspector) finished(job *bus.Job, r *jobRecord, at int64, outcome bus.Outcome) {
+func (in *Inspector) finished(job *bus.Job, r *jobRecord, at bus.Time, outcome bus.Outcome) {
 	switch {
 	case outcome.Kind != bus.OnTime && outcome.Kind != bus.Late:
 		in.breach(RuleAccounted, at, job.Chips, "%s ended %s", jobName(job), bus.OutcomeKind(0))
@@ -231,7 +231,7 @@ func (in *Inspector) finished(job *bus.Job, r *jobRecord, at int64, outcome bus.
 
 // Finish judges that every job that began has been accounted for; call it at the
 // end of a run. (Rule 9.)
-func (in *Inspector) Finish(at int64) {
+func (in *Inspector) Finish(at bus.Time) {
 	for _, name := range slices.Sorted(maps.Keys(in.tasks)) {
 		if t := in.tasks[name]; t.open != nil {
 			in.breach(RuleAccounted, at, t.open.job.Chips, "%s was not accounted for at the end", t.open.name())
@@ -242,8 +242,8 @@ func (in *Inspector) Finish(at int64) {
 
 // Released judges a stop asked for at stopAt, after which every line was inactive
 // at inactiveAt. (Rule 10.)
-func (in *Inspector) Released(stopAt, inactiveAt int64) {
-	if took := time.Duration(inactiveAt - stopAt); took > in.a.Timing.ReleaseLimit {
+func (in *Inspector) Released(stopAt, inactiveAt bus.Time) {
+	if took := inactiveAt.Sub(stopAt); took > in.a.Timing.ReleaseLimit {
 		in.breach(RuleReleaseInTime, inactiveAt, in.listening, "the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
 	}
 	in.touchLanes(inactiveAt)

@@ -142,7 +142,7 @@ func TestHoldAndSkew(t *testing.T) {
 		{"held too long", rules.RuleHoldSkew, -1, []string{"m1"}, reported(bus.Job{MaxHold: 97199}, nil)},
 		{"hold reported too short", rules.RuleHoldSkew, -1, []string{"m0"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[0].HoldNs-- })},
 		{"capture says too short a hold", rules.RuleHoldSkew, 300 + held, []string{"m0"}, func(s *stream) {
-			s.edit = func(c []bus.Capture) { c[0].HoldNS-- }
+			s.edit = func(c []bus.Capture) { c[0].Hold-- }
 			reported(bus.Job{}, nil)(s)
 		}},
 		{"skew too large", rules.RuleHoldSkew, -1, []string{"s0", "h0"}, skewed(skew-1, skew)},
@@ -166,7 +166,7 @@ func TestHoldAndSkew(t *testing.T) {
 
 func TestOrder(t *testing.T) {
 	ops := []bus.Op{Select(F | X0)}
-	begin := func(s *stream, j *bus.Job, index int, notBefore, start int64) {
+	begin := func(s *stream, j *bus.Job, index int, notBefore, start bus.Time) {
 		s.in.BeginSegment(&bus.Segment{Job: j, Index: index, Ops: ops}, notBefore, start)
 	}
 	chips := []string{"m0"}
@@ -207,7 +207,7 @@ func TestOrder(t *testing.T) {
 }
 
 func TestAccounting(t *testing.T) {
-	ran := func(outcome bus.Outcome, deadline int64) func(*stream) {
+	ran := func(outcome bus.Outcome, deadline bus.Time) func(*stream) {
 		return func(s *stream) {
 			j := job("a", 0, 1, M0)
 			j.Deadline = deadline
@@ -220,8 +220,8 @@ func TestAccounting(t *testing.T) {
 	for _, b := range []broken{
 		{"late and called on time", rules.RuleAccounted, 300, m0, ran(onTime, 299)},
 		{"on time and called late", rules.RuleAccounted, 300, m0, ran(late, 300)},
-		{"failed without a cause", rules.RuleAccounted, 300, m0, ran(bus.Outcome{Kind: bus.Failed}, none)},
-		{"no outcome", rules.RuleAccounted, 300, m0, ran(bus.Outcome{}, none)},
+		{"failed without a cause", rules.RuleAccounted, 300, m0, ran(bus.Outcome{Kind: bus.Failed}, bus.Time(none))},
+		{"no outcome", rules.RuleAccounted, 300, m0, ran(bus.Outcome{}, bus.Time(none))},
 		{"half a job", rules.RuleAccounted, 300, m0, func(s *stream) {
 			j := job("a", 0, 2, M0)
 			s.segment(j, 0, Select(F|X0))
@@ -238,7 +238,7 @@ func TestAccounting(t *testing.T) {
 			s.in.JobEnded(j, failed)
 		}},
 		{"a number left out", rules.RuleAccounted, -1, m0, func(s *stream) {
-			ran(onTime, none)(s)
+			ran(onTime, bus.Time(none))(s)
 			s.in.JobEnded(job("a", 2, 1, M0), failed)
 		}},
 		{"vanished under the next job", rules.RuleAccounted, 300, m0, func(s *stream) {
@@ -262,11 +262,11 @@ func TestAccounting(t *testing.T) {
 	for name, run := range map[string]func(*stream){
 		"late":                 ran(late, 299),
 		"on time to the tick":  ran(onTime, 300),
-		"failed":               ran(failed, none),
+		"failed":               ran(failed, bus.Time(none)),
 		"failed before it ran": func(s *stream) { s.in.JobEnded(job("a", 0, 1), failed) },
 		"numbers begin anew with the task": func(s *stream) {
-			ran(onTime, none)(s)
-			ran(onTime, none)(s)
+			ran(onTime, bus.Time(none))(s)
+			ran(onTime, bus.Time(none))(s)
 		},
 	} {
 		s := newStream()
@@ -320,7 +320,7 @@ func TestGivenUpLoad(t *testing.T) {
 func TestViolationsAreBoundedAndCounted(t *testing.T) {
 	s := newStream()
 	for range 1000 {
-		s.in.Released(0, none)
+		s.in.Released(0, bus.Time(none))
 	}
 	if got := len(s.in.Take()); got == 0 || got > 200 || s.in.Total() != 1000 || len(s.in.Violations()) != got {
 		t.Errorf("%d violations kept of %d", got, s.in.Total())
@@ -336,7 +336,7 @@ func TestVoidCapturesAreNotHeldAgainstTheReport(t *testing.T) {
 	s := newStream()
 	j := job("holder", 0, 3, M0, M1)
 	s.segment(j, 0, loadRead(s.a)[0]...)
-	s.edit = func(c []bus.Capture) { c[0].FirstSampleNS-- }
+	s.edit = func(c []bus.Capture) { c[0].FirstSample-- }
 	s.segment(j, 1, loadRead(s.a)[1]...)
 	if v := s.in.Take(); len(v) == 0 || v[0].Rule != rules.RuleSettle {
 		t.Fatalf("caught %v", v)

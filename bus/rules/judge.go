@@ -10,8 +10,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// TimedTable is a timetable to be judged. Times are nanoseconds from the start of
-// the table's first cycle.
+// TimedTable is a timetable to be judged. The table's first cycle begins at bus time 0.
 type TimedTable struct {
 	// Initialization runs once before the table; nil where there is none.
 	Initialization []bus.Op
@@ -25,9 +24,9 @@ type TimedTable struct {
 // task within the cycle, from 0; Release and Deadline are from the table's start.
 type TimedEntry struct {
 	Segment *bus.Segment
-	Start   int64
+	Start   bus.Time
 	// NotBefore is the earliest start, where that is later than the job's release.
-	NotBefore int64
+	NotBefore bus.Time
 }
 
 // Judge runs a timetable's initialization and a number of its cycles, at least two, past
@@ -49,9 +48,9 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	in := NewInspector(a)
 	j := &judge{in: in, programs: map[*bus.Op]*judgedProgram{}}
 	if len(t.Initialization) > 0 {
-		cost := int64(bus.CostOf(a, t.Initialization).Total())
-		job := &bus.Job{Release: -cost, Chips: a.All(), Segments: 1}
-		j.segmentAt(&bus.Segment{Job: job, Ops: t.Initialization}, -cost, -cost)
+		begin := bus.Time(0).Add(-bus.CostOf(a, t.Initialization).Total())
+		job := &bus.Job{Release: begin, Chips: a.All(), Segments: 1}
+		j.segmentAt(&bus.Segment{Job: job, Ops: t.Initialization}, begin, begin)
 		in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 	}
 	jobs := map[string]uint64{}
@@ -62,13 +61,13 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	job, s := new(bus.Job), new(bus.Segment)
 	again := newRecurrence(in, &t)
 	for e := range t.unrolled(max(cycles, 2)) {
-		shift := int64(e.cycle) * int64(t.Hyperperiod)
+		shift := time.Duration(e.cycle) * t.Hyperperiod
 		*job = *e.Segment.Job
 		job.Number += uint64(e.cycle) * jobs[job.Task]
-		job.Release += shift
-		job.Deadline += shift
+		job.Release = job.Release.Add(shift)
+		job.Deadline = job.Deadline.Add(shift)
 		*s = bus.Segment{Job: job, Index: e.Segment.Index, Ops: e.Segment.Ops}
-		j.segmentAt(s, e.NotBefore+shift, e.Start+shift)
+		j.segmentAt(s, e.NotBefore.Add(shift), e.Start.Add(shift))
 		if s.Index == max(job.Segments, 1)-1 {
 			in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 			if early && e.place >= 0 && again.ended(job.Task, e.place, e.cycle) {
@@ -84,16 +83,16 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 // checkTable reports what cannot be run at all, as broken claims.
 func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 	var out []Violation
-	add := func(at int64, err error) {
+	add := func(at bus.Time, err error) {
 		if err != nil {
-			out = append(out, Violation{Rule: RuleClaim, AtNS: at, Message: err.Error()})
+			out = append(out, Violation{Rule: RuleClaim, At: at, Message: err.Error()})
 		}
 	}
 	add(0, bus.CheckOps(a, t.Initialization))
 	checked := map[*bus.Op]int{} // jobs repeat their programs
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {
-			out = append(out, Violation{Rule: RuleAccounted, AtNS: e.Start, Message: "a segment belongs to no job"})
+			out = append(out, Violation{Rule: RuleAccounted, At: e.Start, Message: "a segment belongs to no job"})
 			continue
 		}
 		if ops := e.Segment.Ops; len(ops) > 0 && checked[&ops[0]] < len(ops) {
@@ -117,9 +116,9 @@ func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 		inCycle[i].TimedEntry = &t.Entries[i]
 	}
 	slices.SortStableFunc(inCycle, func(x, y cycleEntry) int { return cmp.Compare(x.Start, y.Start) })
-	h := int64(t.Hyperperiod)
+	h := t.Hyperperiod
 	all := inCycle
-	if n := len(inCycle); n > 0 && inCycle[n-1].Start-inCycle[0].Start > h { // cycles overlap
+	if n := len(inCycle); n > 0 && inCycle[n-1].Start.Sub(inCycle[0].Start) > h { // cycles overlap
 		all = make([]cycleEntry, 0, cycles*n)
 		for c := range cycles {
 			for _, e := range inCycle {
@@ -127,7 +126,7 @@ func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 			}
 		}
 		slices.SortStableFunc(all, func(x, y cycleEntry) int {
-			return cmp.Compare(int64(x.cycle)*h+x.Start, int64(y.cycle)*h+y.Start)
+			return cmp.Compare(x.Start.Add(time.Duration(x.cycle)*h), y.Start.Add(time.Duration(y.cycle)*h))
 		})
 		cycles = 1
 	}
@@ -157,7 +156,7 @@ type judge struct {
 // judgedProgram is a run of operations with their lengths and the captures of a bus
 // in exact time, without codes, holds and the operation's start.
 type judgedProgram struct {
-	lengths  []int64
+	lengths  []time.Duration
 	captures [][]bus.Capture
 }
 
@@ -168,9 +167,9 @@ func (j *judge) program(ops []bus.Op) *judgedProgram {
 	if p := j.programs[&ops[0]]; p != nil && len(p.lengths) == len(ops) {
 		return p
 	}
-	p := &judgedProgram{make([]int64, len(ops)), make([][]bus.Capture, len(ops))}
+	p := &judgedProgram{make([]time.Duration, len(ops)), make([][]bus.Capture, len(ops))}
 	for i := range ops {
-		p.lengths[i] = int64(bus.Cost(j.in.a, &ops[i]).Total())
+		p.lengths[i] = bus.Cost(j.in.a, &ops[i]).Total()
 		p.captures[i] = expected(j.in.a, &ops[i])
 	}
 	j.programs[&ops[0]] = p
@@ -178,7 +177,7 @@ func (j *judge) program(ops []bus.Op) *judgedProgram {
 }
 
 // segmentAt runs a segment past the inspector.
-func (j *judge) segmentAt(s *bus.Segment, notBefore, start int64) {
+func (j *judge) segmentAt(s *bus.Segment, notBefore, start bus.Time) {
 	j.in.BeginSegment(s, notBefore, start)
 	now := start
 	p := j.program(s.Ops)
@@ -186,13 +185,13 @@ func (j *judge) segmentAt(s *bus.Segment, notBefore, start int64) {
 		j.captures = append(j.captures[:0], p.captures[i]...)
 		for k := range j.captures {
 			c := &j.captures[k]
-			c.FirstSampleNS += now
-			c.ConvertedNS += now
+			c.FirstSample = now.Add(c.FirstSample.Elapsed())
+			c.Converted = now.Add(c.Converted.Elapsed())
 			if chip := &j.in.chips[c.Chip]; chip.loaded && j.in.a.Chips[c.Chip].Class.HasMemory() {
-				c.HoldNS = c.LastSampleNS() - chip.loadedAt
+				c.Hold = c.LastSample().Sub(chip.loadedAt)
 			}
 		}
-		end := now + p.lengths[i]
+		end := now.Add(p.lengths[i])
 		j.in.Op(&s.Ops[i], now, end, j.captures)
 		now = end
 	}
@@ -209,8 +208,8 @@ func expected(a *chipmodel.Array, op *bus.Op) []bus.Capture {
 	for i, c := range op.Scan.Chips {
 		caps[i] = bus.Capture{
 			Chip: c, Frame: op.Scan.Frames[i], FirstRow: op.Scan.FirstRow, Window: op.Scan.Window,
-			FirstSampleNS: int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
-			ConvertedNS: int64(t.Duration),
+			FirstSample: bus.Time(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+			Converted: bus.Time(t.Duration),
 		}
 	}
 	return caps

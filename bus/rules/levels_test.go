@@ -22,13 +22,13 @@ func levelsScan() bus.Op {
 
 // captureOf is the capture of the one chip of a scan that begins at a time, at the
 // array's own pace, each sample early by some nanoseconds.
-func captureOf(a *chipmodel.Array, op *bus.Op, from, early int64) bus.Capture {
+func captureOf(a *chipmodel.Array, op *bus.Op, from bus.Time, early time.Duration) bus.Capture {
 	s := op.Scan
 	t := a.ScanTime(s.Chips, s.Window, s.Settle)
 	return bus.Capture{
 		Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window, Codes: make([]uint16, s.Window.Pixels()),
-		FirstSampleNS: from + int64(t.First) - early, RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
-		ConvertedNS: from + int64(t.Duration) - early,
+		FirstSample: from.Add(t.First).Add(-early), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+		Converted: from.Add(t.Duration).Add(-early),
 	}
 }
 
@@ -52,10 +52,10 @@ func TestLevelsClaimNothing(t *testing.T) {
 		scan.Scan.Levels = c.levels
 		in.BeginSegment(&bus.Segment{Job: job}, 0, 0)
 		at := int64(bus.Cost(a, &sel).Total())
-		in.Op(&sel, 0, at, nil)
+		in.Op(&sel, 0, bus.Time(at), nil)
 		end := at + int64(bus.Cost(a, &scan).Total())
-		in.Op(&scan, at, end, []bus.Capture{captureOf(a, &scan, at, c.early)})
-		in.EndSegment(end)
+		in.Op(&scan, bus.Time(at), bus.Time(end), []bus.Capture{captureOf(a, &scan, bus.Time(at), time.Duration(c.early))})
+		in.EndSegment(bus.Time(end))
 		var violated []int
 		for _, v := range in.Take() {
 			violated = append(violated, v.Rule)
@@ -78,9 +78,9 @@ func TestLevelsMoveCounters(t *testing.T) {
 			end := at + int64(bus.Cost(a, &op).Total())
 			var caps []bus.Capture
 			if op.Scan != nil {
-				caps = []bus.Capture{captureOf(a, &op, at, 0)}
+				caps = []bus.Capture{captureOf(a, &op, bus.Time(at), 0)}
 			}
-			in.Op(&op, at, end, caps)
+			in.Op(&op, bus.Time(at), bus.Time(end), caps)
 			at = end
 		}
 		levels := Scan(a, C0, 0, bus.Claim{})
@@ -123,12 +123,12 @@ func TestOnlyLevelsMayBeEarly(t *testing.T) {
 			end := at + int64(bus.Cost(a, &op).Total())
 			var caps []bus.Capture
 			if op.Scan != nil {
-				caps = []bus.Capture{captureOf(a, &op, at, c.early)}
+				caps = []bus.Capture{captureOf(a, &op, bus.Time(at), time.Duration(c.early))}
 			}
-			in.Op(&op, at, end, caps)
+			in.Op(&op, bus.Time(at), bus.Time(end), caps)
 			at = end
 		}
-		in.EndSegment(at)
+		in.EndSegment(bus.Time(at))
 		broken := slices.ContainsFunc(in.Take(), func(v rules.Violation) bool { return v.Rule == rules.RuleSettle })
 		if broken != c.want {
 			t.Errorf("%s: rule 4 violated: %v", name, broken)

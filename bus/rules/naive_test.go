@@ -198,7 +198,7 @@ func TestScanTimesAreValidAndTight(t *testing.T) {
 			s := newStream()
 			s.a, s.in = a, rules.NewInspector(a)
 			s.edit = func(c []bus.Capture) {
-				c[0].HoldNS = 1e9
+				c[0].Hold = 1e9
 				edit(&c[0])
 			}
 			scan := Scan(a, chip, 0, bus.Claim{})
@@ -211,23 +211,23 @@ func TestScanTimesAreValidAndTight(t *testing.T) {
 			t.Fatalf("%s, %+v: %v", class.Name, w, v)
 		}
 		for what, edit := range map[string]func(*bus.Capture){
-			"first": func(c *bus.Capture) { c.FirstSampleNS-- },
+			"first": func(c *bus.Capture) { c.FirstSample-- },
 			"pixel": func(c *bus.Capture) {
 				if w.Columns > 1 {
 					c.PixelInterval--
 					c.RowInterval -= time.Duration(w.Columns - 1) // the step to the next row stays
 				} else {
-					c.FirstSampleNS--
+					c.FirstSample--
 				}
 			},
 			"row": func(c *bus.Capture) {
 				if w.Rows > 1 {
 					c.RowInterval--
 				} else {
-					c.FirstSampleNS--
+					c.FirstSample--
 				}
 			},
-			"conversion": func(c *bus.Capture) { c.ConvertedNS-- },
+			"conversion": func(c *bus.Capture) { c.Converted-- },
 		} {
 			if v := run(edit); len(v) == 0 || v[0].Rule != rules.RuleSettle {
 				t.Fatalf("%s, %+v: %s a nanosecond shorter was not caught: %v", class.Name, w, what, v)

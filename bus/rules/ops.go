@@ -11,19 +11,19 @@ import (
 )
 
 // selectWord makes all lines inactive and then those of the new word active.
-func (in *Inspector) selectWord(op *bus.Op, from, to int64) {
+func (in *Inspector) selectWord(op *bus.Op, from, to bus.Time) {
 	least := in.a.Timing.DeadTime
 	if op.Word != 0 {
 		least += in.a.Timing.SelectSetup
 	}
-	if time.Duration(to-from) < least {
+	if to.Sub(from) < least {
 		in.breach(RuleOneDriver, from, in.listening, "a change of the select word takes %v, but break before make and set-up need %v",
-			time.Duration(to-from), least)
+			to.Sub(from), least)
 	}
 	in.touchLanes(from)
 	in.word = op.Word
 	in.listening = in.reachOf(op.Word)
-	active := min(from+int64(in.a.Timing.DeadTime), to)
+	active := min(from.Add(in.a.Timing.DeadTime), to)
 	in.touchLanes(active)
 	in.drivers(active)
 }
@@ -52,7 +52,7 @@ func (in *Inspector) drives(chip int) bool {
 }
 
 // touchLanes notes that the lanes of the chips that drive now change at a time.
-func (in *Inspector) touchLanes(at int64) {
+func (in *Inspector) touchLanes(at bus.Time) {
 	for _, c := range in.listening {
 		if in.drives(c) {
 			in.touch(c, at)
@@ -60,14 +60,14 @@ func (in *Inspector) touchLanes(at int64) {
 	}
 }
 
-func (in *Inspector) touch(chip int, at int64) {
+func (in *Inspector) touch(chip int, at bus.Time) {
 	if lane := in.a.Chips[chip].Lane; lane >= 0 {
 		in.lanes[lane].changed = max(in.lanes[lane].changed, at)
 	}
 }
 
 // drivers judges rule 1: at most one chip a lane listens with its output enabled.
-func (in *Inspector) drivers(at int64) {
+func (in *Inspector) drivers(at bus.Time) {
 	for i, c := range in.listening {
 		if !in.drives(c) {
 			continue
@@ -161,7 +161,7 @@ func nameOf(op *bus.Op) string {
 }
 
 // addressed judges rules 2, 3 and 5 for a write or strobe.
-func (in *Inspector) addressed(op *bus.Op, from int64) {
+func (in *Inspector) addressed(op *bus.Op, from bus.Time) {
 	command, counts := in.commands.find(op)
 	same := sameChips(command.target, op.Target)
 	if !same {
@@ -206,7 +206,7 @@ func (in *Inspector) addressed(op *bus.Op, from int64) {
 // withinJob judges rule 2 against the job: what its operations are meant for must be
 // chips that the job is said to touch. The program says what each operation is meant
 // for, so a program made for the wrong chips would otherwise judge itself.
-func (in *Inspector) withinJob(target []int, at int64, what string) {
+func (in *Inspector) withinJob(target []int, at bus.Time, what string) {
 	if in.job == nil || len(in.job.job.Chips) == 0 || sameChips(target, in.job.job.Chips) {
 		return
 	}
@@ -227,12 +227,12 @@ func (in *Inspector) withinJob(target []int, at int64, what string) {
 
 // lasting judges that a write or strobe has the time that the chips need to take it:
 // whoever says how long it takes must not be the one who judges that.
-func (in *Inspector) lasting(op *bus.Op, from, to int64) {
+func (in *Inspector) lasting(op *bus.Op, from, to bus.Time) {
 	need := in.a.Timing.Strobe
 	if op.Kind == bus.OpWrite {
 		need = in.a.Timing.Write
 	}
-	if took := time.Duration(to - from); took < need {
+	if took := to.Sub(from); took < need {
 		in.breach(RuleClaim, from, in.listening, "%s takes %v, the chips need %v", nameOf(op), took, need)
 	}
 }
@@ -254,7 +254,7 @@ func (in *Inspector) complete(i int) {
 // disturb judges rule 5 for a command that reaches a chip. When the holder has read
 // some of its load already, only a further readout of it will show that the load
 // was still needed.
-func (in *Inspector) disturb(chip int, op *bus.Op, at int64) {
+func (in *Inspector) disturb(chip int, op *bus.Op, at bus.Time) {
 	c := &in.chips[chip]
 	if c.holder == nil || c.holder == in.job {
 		return
@@ -278,7 +278,7 @@ func (in *Inspector) segmentJob() string {
 }
 
 // write changes a register of every chip that listens; to is when it is done.
-func (in *Inspector) write(op *bus.Op, to int64) {
+func (in *Inspector) write(op *bus.Op, to bus.Time) {
 	if op.Register <= 0 || int(op.Register) >= chipmodel.NumRegisters {
 		return // no chip has it
 	}
@@ -302,7 +302,7 @@ func (in *Inspector) write(op *bus.Op, to int64) {
 }
 
 // strobe acts on every chip that listens.
-func (in *Inspector) strobe(op *bus.Op, from, to int64) {
+func (in *Inspector) strobe(op *bus.Op, from, to bus.Time) {
 	for _, c := range in.listening {
 		class := in.a.Chips[c].Class
 		if class == nil {
@@ -314,10 +314,10 @@ func (in *Inspector) strobe(op *bus.Op, from, to int64) {
 		case op.Strobe == chipmodel.Load && memory:
 			in.load(c, from, to)
 		case op.Strobe == chipmodel.Share && memory:
-			in.share(c, min(op.Hold, time.Duration(to-from)))
+			in.share(c, min(op.Hold, to.Sub(from)))
 		case op.Strobe == chipmodel.Reset && class.Counts():
 			pulse := class.Spec.GetCounter().GetReset_().AsDuration()
-			chip.counted, chip.counter = time.Duration(to-from) >= pulse, 0
+			chip.counted, chip.counter = to.Sub(from) >= pulse, 0
 		case op.Strobe == chipmodel.Advance && class.Counts():
 			chip.counter++
 		default:
@@ -330,7 +330,7 @@ func (in *Inspector) strobe(op *bus.Op, from, to int64) {
 }
 
 // load begins a chip's share history anew and gives it to the job.
-func (in *Inspector) load(chip int, from, to int64) {
+func (in *Inspector) load(chip int, from, to bus.Time) {
 	c := &in.chips[chip]
 	class := in.a.Chips[chip].Class
 	c.loaded, c.loadedAt, c.loadedBy = true, from, in.job
@@ -338,7 +338,7 @@ func (in *Inspector) load(chip int, from, to int64) {
 	c.loadBias = c.registers[chipmodel.PixelBias]
 	c.shares, c.torn = c.shares[:0], ""
 	need := time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
-	if time.Duration(to-from) < need {
+	if to.Sub(from) < need {
 		c.torn = "the load ended before its last row"
 	}
 }

@@ -40,7 +40,7 @@ func TestBiasOfALoad(t *testing.T) {
 		"after the load":          {append([]bus.Op{Select(F | X0), load, bias}, read...), "claims a pixel bias of 90, the chip was loaded under 100"},
 		"without a counter reset": {append([]bus.Op{Select(F | X0), bias, load, read[0]}, read[2:]...), "was not reset"},
 	} {
-		s := &stream{a: a, in: rules.NewInspector(a), load: map[int]int64{}}
+		s := &stream{a: a, in: rules.NewInspector(a), load: map[int]bus.Time{}}
 		s.segment(job("j", 0, 1, M0), 0, c.ops...)
 		var got []string
 		for _, v := range s.in.Violations() {

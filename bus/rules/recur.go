@@ -2,7 +2,9 @@ package rules
 
 import (
 	"slices"
+	"time"
 
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -51,12 +53,15 @@ func (r *recurrence) ended(task string, place, cycle int) bool {
 type moment struct {
 	word  chipmodel.LineSet
 	chips []chipMoment
-	lanes []laneState
+	lanes []laneMoment
 }
+
+// laneMoment is how long ago a lane changed, and its last conversion ended.
+type laneMoment struct{ changed, converted time.Duration }
 
 type chipMoment struct {
 	registers  [chipmodel.NumRegisters]uint16
-	patternAge int64
+	patternAge time.Duration
 	counted    bool
 	counter    int
 }
@@ -69,17 +74,17 @@ func (in *Inspector) moment() (moment, bool) {
 			return moment{}, false
 		}
 	}
-	ago := func(at, longest int64) int64 {
-		if at < in.now-longest { // or never
+	ago := func(at bus.Time, longest time.Duration) time.Duration {
+		if at < in.now.Add(-longest) { // or never
 			return longest
 		}
-		return in.now - at
+		return in.now.Sub(at)
 	}
-	settle := int64(0)
+	settle := time.Duration(0)
 	for i := range in.settle {
 		settle = max(settle, in.neededAt(i, 0))
 	}
-	m := moment{word: in.word, chips: make([]chipMoment, len(in.chips)), lanes: make([]laneState, len(in.lanes))}
+	m := moment{word: in.word, chips: make([]chipMoment, len(in.chips)), lanes: make([]laneMoment, len(in.lanes))}
 	for i := range in.chips {
 		c := &in.chips[i]
 		if c.loaded || c.holder != nil {
@@ -87,11 +92,11 @@ func (in *Inspector) moment() (moment, bool) {
 		}
 		m.chips[i] = chipMoment{registers: c.registers, counted: c.counted, counter: c.counter}
 		if class := in.a.Chips[i].Class; class != nil && class.HasSwitches() {
-			m.chips[i].patternAge = ago(c.patternAt, class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration().Nanoseconds())
+			m.chips[i].patternAge = ago(c.patternAt, class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration())
 		}
 	}
 	for i, l := range in.lanes {
-		m.lanes[i] = laneState{ago(l.changed, settle), ago(l.busyUntil, 0)}
+		m.lanes[i] = laneMoment{ago(l.changed, settle), ago(l.busyUntil, 0)}
 	}
 	return m, true
 }

@@ -62,7 +62,7 @@ func damage(r *rand.Rand, t *rules.TimedTable) {
 	case 3:
 		op.Command = r.IntN(5)
 	case 4:
-		e.Start += int64(r.IntN(2000) - 1000)
+		e.Start = e.Start.Add(time.Duration(r.IntN(2000) - 1000))
 	case 5:
 		e.Segment.Job.MaxHold = time.Duration(r.IntN(200_000))
 	case 6:

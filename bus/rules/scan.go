@@ -7,6 +7,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 )
 
 // joined is the number of cells of the longest run that a pattern joins among n
@@ -35,7 +36,7 @@ func chainSettle(n int, rcNS float64, bits int) time.Duration {
 }
 
 // scan judges a readout by rules 1, 2, 4, 5 and 6, and takes note of its hold.
-func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
+func (in *Inspector) scan(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	s := op.Scan
 	if s == nil {
 		in.breach(RuleClaim, from, nil, "a %s says nothing of what it reads", op.Kind)
@@ -83,7 +84,7 @@ func (in *Inspector) scan(op *bus.Op, from, to int64, caps []bus.Capture) {
 }
 
 // parallel judges that the chips of a readout can be read together.
-func (in *Inspector) parallel(s *bus.Scan, from int64) {
+func (in *Inspector) parallel(s *bus.Scan, from bus.Time) {
 	for i, c := range s.Chips {
 		for _, other := range s.Chips[:i] {
 			x, y := &in.a.Chips[other], &in.a.Chips[c]
@@ -98,7 +99,7 @@ func (in *Inspector) parallel(s *bus.Scan, from int64) {
 }
 
 // scanChip judges the state of one chip of a readout.
-func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
+func (in *Inspector) scanChip(op *bus.Op, i int, from bus.Time) {
 	s := op.Scan
 	c := s.Chips[i]
 	chip := &in.chips[c]
@@ -132,7 +133,7 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from int64) {
 }
 
 // scanMemory judges what a memory chip holds against what its frame will say.
-func (in *Inspector) scanMemory(s *bus.Scan, c int, from int64) {
+func (in *Inspector) scanMemory(s *bus.Scan, c int, from bus.Time) {
 	chip := &in.chips[c]
 	one := []int{c}
 	switch {
@@ -159,11 +160,11 @@ func (in *Inspector) scanMemory(s *bus.Scan, c int, from int64) {
 
 // moves is the time from the start of a readout, from one pixel to the next and
 // from the end of one row to the next row until the lane changes last.
-type moves struct{ first, pixel, row int64 }
+type moves struct{ first, pixel, row time.Duration }
 
 // pace is what a chip's readout takes, from its class and its lane.
 type pace struct {
-	step, rowStep, conversion int64 // ns
+	step, rowStep, conversion time.Duration
 	sampleAndHold             bool
 }
 
@@ -174,9 +175,9 @@ func paceOf(a *chipmodel.Array, chip int) pace {
 	}
 	readout, converter := c.Class.Spec.GetReadout(), a.Lanes[c.Lane].Spec.GetConverter()
 	return pace{
-		step:          readout.GetStep().AsDuration().Nanoseconds(),
-		rowStep:       readout.GetRowStep().AsDuration().Nanoseconds(),
-		conversion:    converter.GetConversion().AsDuration().Nanoseconds(),
+		step:          readout.GetStep().AsDuration(),
+		rowStep:       readout.GetRowStep().AsDuration(),
+		conversion:    converter.GetConversion().AsDuration(),
 		sampleAndHold: converter.GetSampleAndHold(),
 	}
 }
@@ -188,11 +189,11 @@ func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 		return moves{first: rowStep + step, pixel: step, row: rowStep + step}
 	}
 	// Position of a pixel in the counter's order, and rows entered before it.
-	at := func(r, c int) (int64, int64) {
-		row := w.Row + r*w.RowStep
-		return int64(row*class.Columns + w.Column + c*w.ColumnStep), int64(row)
+	at := func(r, c int) (pixel, row time.Duration) {
+		n := w.Row + r*w.RowStep
+		return time.Duration(n*class.Columns + w.Column + c*w.ColumnStep), time.Duration(n)
 	}
-	between := func(r0, c0, r1, c1 int) int64 {
+	between := func(r0, c0, r1, c1 int) time.Duration {
 		p0, q0 := at(r0, c0)
 		p1, q1 := at(r1, c1)
 		return (p1-p0)*step + (q1-q0)*rowStep
@@ -206,7 +207,7 @@ func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 }
 
 // capture judges the sampling times of one chip by rule 4.
-func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64) {
+func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to bus.Time) {
 	s := op.Scan
 	c := s.Chips[i]
 	class := in.a.Chips[c].Class
@@ -220,54 +221,54 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to int64
 	if s.Levels && s.Settle > 0 {
 		// It is there to find out how the lane settles: it may sample early, but not
 		// earlier than it says.
-		settle = min(settle, s.Settle.Nanoseconds())
+		settle = min(settle, s.Settle)
 	}
 	m := movesOf(class, s.Window, in.paces[c])
 	// From one sample until the lane may be moved on.
-	busy := int64(0)
+	busy := time.Duration(0)
 	if !in.paces[c].sampleAndHold {
 		busy = conversion
 	}
-	pixel, row := int64(got.PixelInterval), int64(got.RowInterval)
-	last := got.LastSampleNS()
-	early := func(what string, at, have, need int64) {
+	pixel, row := got.PixelInterval, got.RowInterval
+	last := got.LastSample()
+	early := func(what string, at bus.Time, have, need time.Duration) {
 		in.breach(RuleSettle, at, []int{c}, "%s comes %d ns after the last change on lane %s, it needs %d ns",
 			what, have, in.a.Lanes[in.a.Chips[c].Lane].Name, need)
 	}
-	if have := got.FirstSampleNS - from; have < m.first+settle {
-		early("the first sample", got.FirstSampleNS, have-m.first, settle)
+	if have := got.FirstSample.Sub(from); have < m.first+settle {
+		early("the first sample", got.FirstSample, have-m.first, settle)
 	}
-	if have := got.FirstSampleNS - lane.changed; lane.changed > math.MinInt64 && have < settle {
-		early("the first sample", got.FirstSampleNS, have, settle)
+	if have := got.FirstSample.Sub(lane.changed); lane.changed > bustime.Never && have < settle {
+		early("the first sample", got.FirstSample, have, settle)
 	}
 	if s.Window.Columns > 1 {
 		if have := pixel - m.pixel - busy; have < settle {
-			early("a sample within a row", got.FirstSampleNS+pixel, have, settle)
+			early("a sample within a row", got.FirstSample.Add(pixel), have, settle)
 		}
 	}
-	if gap := row - int64(s.Window.Columns-1)*pixel; s.Window.Rows > 1 {
+	if gap := row - time.Duration(s.Window.Columns-1)*pixel; s.Window.Rows > 1 {
 		if have := gap - m.row - busy; have < settle {
-			early("the first sample of a row", got.FirstSampleNS+row, have, settle)
+			early("the first sample of a row", got.FirstSample.Add(row), have, settle)
 		}
-		in.overlap(c, got.FirstSampleNS+row, gap, conversion)
+		in.overlap(c, got.FirstSample.Add(row), gap, conversion)
 	}
 	if s.Window.Columns > 1 {
-		in.overlap(c, got.FirstSampleNS+pixel, pixel, conversion)
+		in.overlap(c, got.FirstSample.Add(pixel), pixel, conversion)
 	}
-	if lane.busyUntil > math.MinInt64 {
-		in.overlap(c, got.FirstSampleNS, got.FirstSampleNS-lane.busyUntil, 0)
+	if lane.busyUntil > bustime.Never {
+		in.overlap(c, got.FirstSample, got.FirstSample.Sub(lane.busyUntil), 0)
 	}
-	in.overlap(c, got.ConvertedNS, got.ConvertedNS-last, conversion)
-	in.overlap(c, to, to-got.ConvertedNS, 0)
-	lane.busyUntil = max(lane.busyUntil, last+conversion)
-	lane.changed = max(lane.changed, last+busy)
+	in.overlap(c, got.Converted, got.Converted.Sub(last), conversion)
+	in.overlap(c, to, to.Sub(got.Converted), 0)
+	lane.busyUntil = max(lane.busyUntil, last.Add(conversion))
+	lane.changed = max(lane.changed, last.Add(busy))
 	if !s.Levels {
-		in.patterns(c, got.FirstSampleNS)
+		in.patterns(c, got.FirstSample)
 	}
 }
 
 // overlap judges that a conversion has its whole time.
-func (in *Inspector) overlap(chip int, at, have, need int64) {
+func (in *Inspector) overlap(chip int, at bus.Time, have, need time.Duration) {
 	if have < need {
 		in.breach(RuleSettle, at, []int{chip}, "conversions on lane %s overlap: %d ns where %d ns are needed",
 			in.a.Lanes[in.a.Chips[chip].Lane].Name, have, need)
@@ -275,28 +276,29 @@ func (in *Inspector) overlap(chip int, at, have, need int64) {
 }
 
 // patterns judges that pixels joined before sensing had time to follow the light.
-func (in *Inspector) patterns(chip int, first int64) {
+func (in *Inspector) patterns(chip int, first bus.Time) {
 	class := in.a.Chips[chip].Class
 	changed := in.chips[chip].patternAt
-	if !class.HasSwitches() || changed == math.MinInt64 {
+	if !class.HasSwitches() || changed == bustime.Never {
 		return
 	}
-	need := class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration().Nanoseconds()
-	if first-changed < need {
-		in.breach(RuleSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns", first-changed, need)
+	need := class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration()
+	if since := first.Sub(changed); since < need {
+		in.breach(RuleSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns",
+			since, need)
 	}
 }
 
 // seen notes light and hold of a frame, and judges what the capture says of them.
 func (in *Inspector) seen(s *bus.Scan, i int, got *bus.Capture) {
-	c, last := s.Chips[i], got.LastSampleNS()
+	c, last := s.Chips[i], got.LastSample()
 	chip := &in.chips[c]
-	light, hold := got.FirstSampleNS, int64(0)
+	light, hold := got.FirstSample, time.Duration(0)
 	if in.a.Chips[c].Class.HasMemory() && chip.loaded {
-		light, hold = chip.loadedAt, last-chip.loadedAt
+		light, hold = chip.loadedAt, last.Sub(chip.loadedAt)
 	}
-	if got.HoldNS < hold {
-		in.breach(RuleHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.HoldNS, hold)
+	if got.Hold < hold {
+		in.breach(RuleHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.Hold, hold)
 	}
 	if in.job == nil || i >= len(s.Frames) || s.Frames[i] < 0 {
 		return

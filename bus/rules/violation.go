@@ -3,6 +3,8 @@ package rules
 import (
 	"fmt"
 	"strings"
+
+	"facetd.example/bus"
 )
 
 // The bus rules, by number.
@@ -21,14 +23,14 @@ const (
 
 // Violation is one violation of a bus rule.
 type Violation struct {
-	Rule    int      // number, 1 to 10
-	AtNS    int64    // bus time
+	Rule    int // number, 1 to 10
+	At      bus.Time
 	Message string   // what happened, with names and numbers
 	Chips   []string // chips concerned
 }
 
 func (v Violation) String() string {
-	s := fmt.Sprintf("rule %d violated at %d ns: %s", v.Rule, v.AtNS, v.Message)
+	s := fmt.Sprintf("rule %d violated at %d ns: %s", v.Rule, v.At, v.Message)
 	if len(v.Chips) > 0 {
 		s += " [" + strings.Join(v.Chips, ", ") + "]"
 	}

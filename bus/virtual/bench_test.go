@@ -94,7 +94,7 @@ func demoJobs(a *chipmodel.Array) (jobs [][]bus.Op, times []int) {
 func demoCycle(tb testing.TB, b *Bus, jobs [][]bus.Op, times []int, number []uint64) int {
 	pixels := 0
 	cycle := b.Now()
-	end := cycle + int64(200*time.Millisecond)
+	end := cycle.Add(200 * time.Millisecond)
 	for i, ops := range jobs {
 		for range times[i] {
 			job := &bus.Job{Task: string(rune('a' + i)), Number: number[i], Deadline: math.MaxInt64, Segments: 1}

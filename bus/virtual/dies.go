@@ -5,6 +5,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
 	"facetd.example/chipmodel/scene"
@@ -14,10 +15,10 @@ import (
 type dieModel interface {
 	Write(r facetdv1.Register, value uint16)
 	Register(r facetdv1.Register) uint16
-	Strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light die.Light)
+	Strobe(s facetdv1.Strobe, at bus.Time, hold time.Duration, light die.Light)
 	// Row gives the volts of pixels of one row, the first at column and columnStep
-	// apart, sampled from atNS on, intervalNS apart.
-	Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light die.Light)
+	// apart, sampled from a bus time on, an interval apart.
+	Row(dst []float64, row, column, columnStep int, at bus.Time, interval time.Duration, light die.Light)
 	SetKelvin(kelvin float64)
 }
 
@@ -38,14 +39,14 @@ type simulatedChip struct {
 	memory bool
 	loaded bool
 	// loadedAt is the start of the last load.
-	loadedAt int64
+	loadedAt bus.Time
 }
 
 type simulatedLane struct {
 	laneModel
 	highest uint16 // code
 	// With a ground truth: the last conversion, and the error of the next one.
-	lastNS     int64
+	last       bus.Time
 	firstError float64
 }
 

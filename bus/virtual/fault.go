@@ -3,6 +3,7 @@ package virtual
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -19,10 +20,10 @@ const keptContentions = 64
 // Contention is two or more simulated dies that drove one lane together. On a real
 // bus it hurts, and may destroy chips.
 type Contention struct {
-	// AtNS and UntilNS are bus times; UntilNS is 0 while it lasts.
-	AtNS, UntilNS int64
-	Lane          int
-	Chips         []int // ascending
+	// From and Until are bus times; Until is 0 while it lasts.
+	From, Until bus.Time
+	Lane        int
+	Chips       []int // ascending
 }
 
 // faults are what is wrong with the simulated array. They change which dies listen,
@@ -141,7 +142,7 @@ func (b *Bus) drivers(lane int) []int {
 }
 
 // contend notes which lanes have more than one driver from bus time at on.
-func (b *Bus) contend(at int64) {
+func (b *Bus) contend(at bus.Time) {
 	f := &b.faults
 	for lane := range b.lanes {
 		if !b.contested(lane) && f.current == nil {
@@ -155,7 +156,7 @@ func (b *Bus) contend(at int64) {
 			if slices.Equal(f.kept[i].Chips, chips) {
 				continue
 			}
-			f.kept[i].UntilNS = at
+			f.kept[i].Until = at
 			f.current[lane] = -1
 		}
 		if len(chips) < 2 {
@@ -164,7 +165,7 @@ func (b *Bus) contend(at int64) {
 		f.total++
 		f.forget()
 		f.current[lane] = len(f.kept)
-		f.kept = append(f.kept, Contention{AtNS: at, Lane: lane, Chips: chips})
+		f.kept = append(f.kept, Contention{From: at, Lane: lane, Chips: chips})
 	}
 }
 
@@ -184,7 +185,7 @@ func (f *faults) forget() {
 	if len(f.kept) < keptContentions {
 		return
 	}
-	i := slices.IndexFunc(f.kept, func(c Contention) bool { return c.UntilNS != 0 })
+	i := slices.IndexFunc(f.kept, func(c Contention) bool { return c.Until != 0 })
 	if i < 0 {
 		return
 	}
@@ -211,7 +212,7 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 	volts, one := b.volts[:w.Columns], make([]float64, w.Columns)
 	for r := range w.Rows {
 		codes := cp.Codes[r*w.Columns : (r+1)*w.Columns]
-		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
+		at := cp.RowStart(r)
 		level := 0.0
 		if len(drivers) == 0 {
 			level = conv.GetLowVolts() + idleFraction*(conv.GetHighVolts()-conv.GetLowVolts())
@@ -220,12 +221,12 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 			volts[i] = level
 		}
 		for _, c := range drivers {
-			b.rowOf(one, c, w, r, at, int64(cp.PixelInterval))
+			b.rowOf(one, c, w, r, at, cp.PixelInterval)
 			for i := range volts {
 				volts[i] += one[i] / float64(len(drivers))
 			}
 		}
-		b.convert(index, codes, volts, first, residual, at, int64(cp.PixelInterval))
+		b.convert(index, codes, volts, first, residual, at, cp.PixelInterval)
 		first = residual
 		if b.faults.laneSaturated[index] {
 			for i := range codes {
@@ -238,7 +239,7 @@ func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 
 // rowOf fills dst with the volts of a row of a window, wrapped around the lattice of
 // a chip that the window was not made for.
-func (b *Bus) rowOf(dst []float64, chip int, w chipmodel.Window, r int, at, interval int64) {
+func (b *Bus) rowOf(dst []float64, chip int, w chipmodel.Window, r int, at bus.Time, interval time.Duration) {
 	if t := b.groundTruth.chip(chip); t.Slip != 0 {
 		b.slips(dst, chip, t, w, r, at, interval)
 		return
@@ -251,6 +252,6 @@ func (b *Bus) rowOf(dst []float64, chip int, w chipmodel.Window, r int, at, inte
 	}
 	for i := range dst {
 		column := (w.Column + i*w.ColumnStep) % class.Columns
-		c.die.Row(dst[i:i+1], row, column, 1, at+int64(i)*interval, interval, c.light)
+		c.die.Row(dst[i:i+1], row, column, 1, at.Add(time.Duration(i)*interval), interval, c.light)
 	}
 }

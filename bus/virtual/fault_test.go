@@ -156,7 +156,7 @@ func TestRealContentionIsNoticed(t *testing.T) {
 	// Select 300, then the write of 1000 in contention; selecting all lines brings
 	// both back until they are disabled 300 later.
 	if total != 2 || len(last) != 2 || !slices.Equal(last[0].Chips, []int{M0, M2}) || last[0].Lane != 0 ||
-		last[0].AtNS != 300 || last[0].UntilNS != 1300 || last[1].UntilNS-last[1].AtNS != 300 {
+		last[0].From != 300 || last[0].Until != 1300 || last[1].Until-last[1].From != 300 {
 		t.Errorf("%d contentions: %+v", total, last)
 	}
 	if v := b.Inspector().Violations(); v != nil {
@@ -183,11 +183,11 @@ func TestContentionsAreBounded(t *testing.T) {
 		readLane(t, b, F|X0, F, M0)
 	}
 	total, last := b.Contentions()
-	if total != 2*rounds || len(last) != keptContentions || !slices.IsSortedFunc(last, func(x, y Contention) int { return int(x.AtNS - y.AtNS) }) {
+	if total != 2*rounds || len(last) != keptContentions || !slices.IsSortedFunc(last, func(x, y Contention) int { return int(x.From - y.From) }) {
 		t.Errorf("%d contentions, %d kept", total, len(last))
 	}
 	for _, c := range last {
-		if c.UntilNS == 0 {
+		if c.Until == 0 {
 			t.Errorf("%+v has not ended", c)
 		}
 	}

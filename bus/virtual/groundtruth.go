@@ -82,7 +82,7 @@ func (t *GroundTruth) chip(c int) ChipGroundTruth {
 }
 
 // slips gives the die row for the pixels of a row of a window whose counter slips.
-func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Window, r int, at, interval int64) {
+func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Window, r int, at bus.Time, interval time.Duration) {
 	class, c := b.array.Chips[chip].Class, &b.chips[chip]
 	all := class.Rows * class.Columns
 	for i := range dst {
@@ -91,7 +91,7 @@ func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Wind
 			pixel += t.Slip
 		}
 		pixel = (pixel%all + all) % all // the counter wraps
-		c.die.Row(dst[i:i+1], pixel/class.Columns, pixel%class.Columns, 1, at+int64(i)*interval, interval, c.light)
+		c.die.Row(dst[i:i+1], pixel/class.Columns, pixel%class.Columns, 1, at.Add(time.Duration(i)*interval), interval, c.light)
 	}
 }
 
@@ -103,11 +103,11 @@ func sampled(w chipmodel.Window, class *chipmodel.Class, pixel int) bool {
 
 // convert converts a row that is sampled from at on. first is what is missing of the
 // step to its first pixel, rest of the others.
-func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at, interval int64) {
+func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at bus.Time, interval time.Duration) {
 	lane := &b.lanes[index]
 	if b.groundTruth != nil {
 		b.firstError(index, volts, at)
-		lane.lastNS = at + int64(len(volts)-1)*interval
+		lane.last = at.Add(time.Duration(len(volts)-1) * interval)
 	}
 	if first == rest {
 		lane.Convert(codes, volts, rest)
@@ -118,12 +118,12 @@ func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest fl
 }
 
 // firstError adds the error of the first conversions after a rest.
-func (b *Bus) firstError(index int, volts []float64, at int64) {
+func (b *Bus) firstError(index int, volts []float64, at bus.Time) {
 	lane, t := &b.lanes[index], b.groundTruth.Lanes[index]
 	if t.FirstVolts == 0 {
 		return
 	}
-	if at-lane.lastNS >= int64(t.Rest) {
+	if at.Sub(lane.last) >= t.Rest {
 		lane.firstError = t.FirstVolts
 	}
 	for i := 0; i < len(volts) && lane.firstError*lane.firstError > 1e-14; i++ {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
 )
@@ -34,7 +35,7 @@ func (d *nominalDie) volts(lux float64) float64 {
 	return p.GetOffsetVolts() + p.GetVoltsPerDecade()*math.Log10(p.GetDarkLux()+lux)
 }
 
-func (d *nominalDie) Strobe(s facetdv1.Strobe, atNS int64, _ time.Duration, light die.Light) {
+func (d *nominalDie) Strobe(s facetdv1.Strobe, at bus.Time, _ time.Duration, light die.Light) {
 	if d.cells == nil {
 		return
 	}
@@ -42,7 +43,7 @@ func (d *nominalDie) Strobe(s facetdv1.Strobe, atNS int64, _ time.Duration, ligh
 	switch s {
 	case chipmodel.Load:
 		for row := range d.class.Rows {
-			light(d.lux, row, atNS)
+			light(d.lux, row, at.NS())
 			for c, lux := range d.lux {
 				d.cells[row*columns+c] = d.volts(lux)
 			}
@@ -73,14 +74,14 @@ func shareLine(cells []float64, n, stride int, pattern uint16) {
 	}
 }
 
-func (d *nominalDie) Row(dst []float64, row, column, columnStep int, atNS, _ int64, light die.Light) {
+func (d *nominalDie) Row(dst []float64, row, column, columnStep int, at bus.Time, _ time.Duration, light die.Light) {
 	if d.cells != nil {
 		for i := range dst {
 			dst[i] = d.cells[row*d.class.Columns+column+i*columnStep]
 		}
 		return
 	}
-	light(d.lux, row, atNS)
+	light(d.lux, row, at.NS())
 	for i := range dst {
 		dst[i] = d.volts(d.lux[column+i*columnStep])
 	}

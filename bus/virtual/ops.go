@@ -13,7 +13,7 @@ import (
 const keptWords = 4096
 
 // do simulates one operation that begins at bus time at.
-func (b *Bus) do(op *bus.Op, at int64, res *bus.Result) {
+func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
 	switch op.Kind {
 	case bus.OpSelect:
 		b.word = op.Word
@@ -46,21 +46,21 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 }
 
 // scan reads a window of every chip of a scan. The captures share one allocation.
-func (b *Bus) scan(s *bus.Scan, at int64, res *bus.Result) {
+func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 	t := s.Timing(b.array)
 	pixels := s.Window.Pixels()
 	codes := make([]uint16, pixels*len(s.Chips))
 	for i, c := range s.Chips {
 		cp := bus.Capture{
 			Chip: c, Frame: s.Frames[i], FirstRow: s.FirstRow, Window: s.Window,
-			Codes:         codes[i*pixels : (i+1)*pixels : (i+1)*pixels],
-			FirstSampleNS: at + int64(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
-			ConvertedNS: at + int64(t.Duration),
+			Codes:       codes[i*pixels : (i+1)*pixels : (i+1)*pixels],
+			FirstSample: at.Add(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
+			Converted: at.Add(t.Duration),
 		}
-		cp.LightNS = cp.FirstSampleNS
+		cp.Light = cp.FirstSample
 		if chip := &b.chips[c]; chip.memory && chip.loaded {
-			cp.LightNS = chip.loadedAt
-			cp.HoldNS = cp.LastSampleNS() - chip.loadedAt
+			cp.Light = chip.loadedAt
+			cp.Hold = cp.LastSample().Sub(chip.loadedAt)
 		}
 		rest := b.residual(&t, s, c)
 		b.read(&cp, s.Levels, b.firstResidual(s, c, rest), rest)
@@ -108,9 +108,9 @@ func (b *Bus) read(cp *bus.Capture, levels bool, first, residual float64) {
 	volts := b.volts[:w.Columns]
 	for r := range w.Rows {
 		codes := cp.Codes[r*w.Columns : (r+1)*w.Columns]
-		at := cp.FirstSampleNS + int64(r)*int64(cp.RowInterval)
-		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, int64(cp.PixelInterval), chip.light)
-		b.convert(b.array.Chips[cp.Chip].Lane, codes, volts, first, residual, at, int64(cp.PixelInterval))
+		at := cp.RowStart(r)
+		chip.die.Row(volts, w.Row+r*w.RowStep, w.Column, w.ColumnStep, at, cp.PixelInterval, chip.light)
+		b.convert(b.array.Chips[cp.Chip].Lane, codes, volts, first, residual, at, cp.PixelInterval)
 		first = residual
 		lane.count(cp, codes)
 	}
@@ -130,12 +130,12 @@ func (l *simulatedLane) count(cp *bus.Capture, codes []uint16) {
 
 // strobe acts on one chip that listens.
 // delay is how much later than that it loads.
-func (c *simulatedChip) strobe(s facetdv1.Strobe, at int64, hold, delay time.Duration) {
+func (c *simulatedChip) strobe(s facetdv1.Strobe, at bus.Time, hold, delay time.Duration) {
 	if s == chipmodel.Load && c.memory {
 		c.loaded, c.loadedAt = true, at
 	}
 	if s == chipmodel.Load {
-		at += int64(delay)
+		at = at.Add(delay)
 	}
 	c.die.Strobe(s, at, hold, c.light)
 }

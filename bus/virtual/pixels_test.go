@@ -69,8 +69,8 @@ func TestWindowsAndTimes(t *testing.T) {
 		bits := b.array.Lanes[b.array.Chips[c.chip].Lane].Bits
 		for i, have := range got.Codes {
 			r, col := i/c.window.Columns, i%c.window.Columns
-			at := got.FirstSampleNS + int64(r)*int64(got.RowInterval) // light of a row: at its first sample
-			want := code(rampLux(c.window.Row+r*c.window.RowStep, c.window.Column+col*c.window.ColumnStep, at), bits)
+			at := got.FirstSample.Add(time.Duration(int64(r) * int64(got.RowInterval))) // light of a row: at its first sample
+			want := code(rampLux(c.window.Row+r*c.window.RowStep, c.window.Column+col*c.window.ColumnStep, at.NS()), bits)
 			if !near(have, want) {
 				t.Errorf("%d, pixel %d: %d, want %d", n, i, have, want)
 			}
@@ -86,12 +86,12 @@ func TestMemoryKeepsTheLightOfItsLoad(t *testing.T) {
 		t.Fatal(err)
 	}
 	const start = 100
-	job := &bus.Job{Task: "m", Deadline: int64(time.Hour), Segments: 2}
+	job := &bus.Job{Task: "m", Deadline: bus.Time(time.Hour), Segments: 2}
 	claim := bus.Claim{Shares: []bus.Patterns{{Columns: 0x55}}}
 	first, rest := Scan(b.array, M0, 0, claim), Scan(b.array, M0, 0, claim)
 	whole := first.Scan.Window
 	first.Scan.Window, rest.Scan.Window, rest.Scan.FirstRow = whole.Part(0, 1), whole.Part(1, 3), 1
-	run := func(at int64, index int, ops ...bus.Op) bus.Result {
+	run := func(at bus.Time, index int, ops ...bus.Op) bus.Result {
 		res, err := b.Run(t.Context(), at, &bus.Segment{Job: job, Index: index, Ops: ops})
 		if err != nil {
 			t.Fatal(err)
@@ -111,7 +111,7 @@ func TestMemoryKeepsTheLightOfItsLoad(t *testing.T) {
 			t.Errorf("pixel %d: %d, want %d", i, have, want)
 		}
 	}
-	if c := two.Captures[0]; c.LightNS != light || c.HoldNS != c.LastSampleNS()-light || c.FirstRow != 1 {
+	if c := two.Captures[0]; c.Light != light || c.Hold != c.LastSample().Sub(light) || c.FirstRow != 1 {
 		t.Errorf("%+v", c)
 	}
 }

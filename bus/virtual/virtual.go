@@ -25,6 +25,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -74,8 +75,8 @@ type Bus struct {
 	timer  *time.Timer
 	closed bool
 
-	reached atomic.Int64 // bus time that has been reached, at least
-	lag     atomic.Int64 // realtime: how late the host was lately, in nanoseconds
+	reached bustime.Clock // bus time that has been reached, at least
+	lag     atomic.Int64  // realtime: how late the host was lately, in nanoseconds
 }
 
 var _ bus.BusCloser = (*Bus)(nil)
@@ -148,40 +149,33 @@ func (b *Bus) SetTemperatureOffset(kelvin float64) error {
 func (b *Bus) Inspector() *rules.Inspector { return b.inspector }
 
 // Now returns the bus time. It may be called while Run runs.
-func (b *Bus) Now() int64 {
-	reached := b.reached.Load()
+func (b *Bus) Now() bus.Time {
+	reached := b.reached.Now()
 	if b.free {
 		return reached
 	}
-	return max(reached, int64(time.Since(b.epoch)))
+	return max(reached, b.hostNow())
 }
 
-// reachTime moves the bus time that has been reached to at.
-func (b *Bus) reachTime(at int64) {
-	for {
-		old := b.reached.Load()
-		if at <= old || b.reached.CompareAndSwap(old, at) {
-			return
-		}
-	}
-}
+// hostNow is the bus time by the host's clock.
+func (b *Bus) hostNow() bus.Time { return bus.Time(time.Since(b.epoch)) }
 
 // HostTime maps bus time to host time. In realtime pace the uncertainty is how late
 // the host was lately, and by how much its clock was set since the bus began; in
 // free pace it is how far bus time and the host's clock are apart now.
-func (b *Bus) HostTime(at int64) (time.Time, time.Duration) {
-	host := b.epoch.Add(time.Duration(at)).UTC()
+func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) {
+	host := b.epoch.Add(at.Elapsed()).UTC()
 	now := time.Now()
 	elapsed := now.Sub(b.epoch)
 	if b.free {
-		return host, (elapsed - time.Duration(b.reached.Load())).Abs()
+		return host, (elapsed - b.reached.Now().Elapsed()).Abs()
 	}
 	stepped := now.Round(0).Sub(b.epoch.Round(0)) - elapsed
 	return host, time.Duration(b.lag.Load()) + stepped.Abs()
 }
 
 // WaitUntil blocks until bus time at or until ctx ends.
-func (b *Bus) WaitUntil(ctx context.Context, at int64) error {
+func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error {
 	if b.closed {
 		return ErrClosed
 	}
@@ -191,13 +185,13 @@ func (b *Bus) WaitUntil(ctx context.Context, at int64) error {
 	if !b.free {
 		return b.sleep(ctx, at)
 	}
-	b.reachTime(at)
+	b.reached.Reach(at)
 	return nil
 }
 
 // sleep blocks until the host's clock has reached bus time at.
-func (b *Bus) sleep(ctx context.Context, at int64) error {
-	wait := time.Duration(at) - time.Since(b.epoch)
+func (b *Bus) sleep(ctx context.Context, at bus.Time) error {
+	wait := at.Elapsed() - time.Since(b.epoch)
 	if wait <= 0 {
 		return ctx.Err()
 	}
@@ -216,18 +210,18 @@ func (b *Bus) sleep(ctx context.Context, at int64) error {
 }
 
 // Release makes every select line inactive at once.
-func (b *Bus) Release() int64 {
+func (b *Bus) Release() bus.Time {
 	at := b.Now()
 	b.inactive(at)
 	return at
 }
 
 // inactive makes every line inactive at bus time at.
-func (b *Bus) inactive(at int64) {
+func (b *Bus) inactive(at bus.Time) {
 	b.word, b.listening = 0, b.reachOf(0)
 	b.contend(at)
 	b.inspector.Released(at, at)
-	b.reachTime(at)
+	b.reached.Reach(at)
 }
 
 // Close releases every line and ends the bus.
@@ -248,7 +242,7 @@ func (b *Bus) Close() error {
 // is given up: it has no effect, except that a chip which was being loaded or reset
 // must be loaded or reset again. Operations that could never run are an error
 // before anything has happened.
-func (b *Bus) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (b *Bus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	if b.closed {
 		return bus.Result{}, ErrClosed
 	}
@@ -268,7 +262,7 @@ func (b *Bus) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result,
 	for i := range s.Ops {
 		op := &s.Ops[i]
 		cost := bus.Cost(b.array, op)
-		end := res.End + int64(cost.Total())
+		end := res.End.Add(cost.Total())
 		if at, err := b.pace(ctx, res.End, end); err != nil {
 			return res, b.giveUp(&res, op, cost, at, err)
 		}
@@ -283,7 +277,7 @@ func (b *Bus) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result,
 		}
 	}
 	b.inspector.EndSegment(res.End)
-	b.reachTime(res.End)
+	b.reached.Reach(res.End)
 	if b.inspector.Broken() != before {
 		return res, b.violated(&res, res.End)
 	}
@@ -309,36 +303,36 @@ func captures(ops []bus.Op) int {
 
 // pace lets the host's clock follow before an operation that runs from from to end
 // is simulated. An error means that ctx has ended, at bus time at.
-func (b *Bus) pace(ctx context.Context, from, end int64) (at int64, err error) {
-	if b.free || time.Duration(end)-time.Since(b.epoch) <= b.ahead {
+func (b *Bus) pace(ctx context.Context, from, end bus.Time) (at bus.Time, err error) {
+	if b.free || end.Elapsed()-time.Since(b.epoch) <= b.ahead {
 		return from, ctx.Err()
 	}
 	if err := b.sleep(ctx, end); err != nil {
-		return min(max(from, int64(time.Since(b.epoch))), end), err
+		return min(max(from, b.hostNow()), end), err
 	}
 	return end, nil
 }
 
 // catchUp waits until the host's clock has reached the end of a segment, and notes
 // how late it was.
-func (b *Bus) catchUp(end int64) {
+func (b *Bus) catchUp(end bus.Time) {
 	if b.free {
 		return
 	}
 	// At most the time that simulation may run ahead.
 	_ = b.sleep(context.Background(), end)
-	late := int64(time.Since(b.epoch)) - end
+	late := int64(b.hostNow().Sub(end))
 	old := b.lag.Load()
 	b.lag.Store(max(late, old-old/8))
 }
 
 // giveUp ends a segment at bus time at, in the middle of an operation when that is
 // after its start.
-func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at int64, cause error) error {
+func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at bus.Time, cause error) error {
 	if at == res.End {
 		op = nil
 	}
-	left := time.Duration(at - res.End)
+	left := at.Sub(res.End)
 	for phase, d := range cost {
 		d = min(d, left)
 		res.Busy[phase] += d
@@ -356,7 +350,7 @@ func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at int64, cau
 }
 
 // violated releases every line at bus time at and says which rules were violated.
-func (b *Bus) violated(res *bus.Result, at int64) error {
+func (b *Bus) violated(res *bus.Result, at bus.Time) error {
 	b.inspector.GiveUp(nil, res.End)
 	b.inactive(at)
 	return &rules.ViolationError{Violations: slices.Clip(b.inspector.Take())}

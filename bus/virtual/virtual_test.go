@@ -37,7 +37,7 @@ const (
 )
 
 func segment(task string, number uint64, ops ...bus.Op) *bus.Segment {
-	return &bus.Segment{Job: &bus.Job{Task: task, Number: number, Deadline: int64(time.Hour), Segments: 1}, Ops: ops}
+	return &bus.Segment{Job: &bus.Job{Task: task, Number: number, Deadline: bus.Time(time.Hour), Segments: 1}, Ops: ops}
 }
 
 // readMemories loads all memory chips, shares pairs of columns, and reads the two of
@@ -86,7 +86,7 @@ func TestRunTakesTheExactTimes(t *testing.T) {
 	if res.Busy != want {
 		t.Errorf("busy %v, want %v", res.Busy, want)
 	}
-	if res.Busy.Total() != time.Duration(res.End-res.Start) {
+	if res.Busy.Total() != res.End.Sub(res.Start) {
 		t.Errorf("busy for %v of %d ns", res.Busy.Total(), res.End-res.Start)
 	}
 	if len(res.Captures) != 2 {
@@ -94,10 +94,10 @@ func TestRunTakesTheExactTimes(t *testing.T) {
 	}
 	for i, c := range res.Captures {
 		const light, first = start + 300, start + scanAt + 1200
-		last := int64(first + 3*15200 + 5*2500)
+		const last bus.Time = first + 3*15200 + 5*2500
 		if c.Chip != i || c.Frame != i || len(c.Codes) != 24 || cap(c.Codes) != 24 ||
-			c.FirstSampleNS != first || c.PixelInterval != 2500 || c.RowInterval != 15200 ||
-			c.LastSampleNS() != last || c.ConvertedNS != last+1500 || c.LightNS != light || c.HoldNS != last-light {
+			c.FirstSample != first || c.PixelInterval != 2500 || c.RowInterval != 15200 ||
+			c.LastSample() != last || c.Converted != last.Add(1500) || c.Light != light || c.Hold != last.Sub(light) {
 			t.Errorf("capture %d: %+v", i, c)
 		}
 	}
@@ -114,7 +114,7 @@ func TestLightOfChipsWithoutMemory(t *testing.T) {
 	}
 	c := res.Captures[0]
 	const scan = 300 + 1000 + 2000
-	if c.FirstSampleNS != scan+250+1352 || c.LightNS != c.FirstSampleNS || c.HoldNS != 0 || c.PixelInterval != 250+1352+1500 {
+	if c.FirstSample != scan+250+1352 || c.Light != c.FirstSample || c.Hold != 0 || c.PixelInterval != 250+1352+1500 {
 		t.Errorf("%+v", c)
 	}
 }
@@ -122,19 +122,19 @@ func TestLightOfChipsWithoutMemory(t *testing.T) {
 func TestFreePaceMovesTimeOnDemand(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := testBus(t, free, 1)
-		if err := b.WaitUntil(t.Context(), int64(time.Hour)); err != nil || b.Now() != int64(time.Hour) {
+		if err := b.WaitUntil(t.Context(), bus.Time(time.Hour)); err != nil || b.Now() != bus.Time(time.Hour) {
 			t.Errorf("now %d, error %v", b.Now(), err)
 		}
-		if err := b.WaitUntil(t.Context(), 5); err != nil || b.Now() != int64(time.Hour) {
+		if err := b.WaitUntil(t.Context(), 5); err != nil || b.Now() != bus.Time(time.Hour) {
 			t.Errorf("time ran backwards to %d, error %v", b.Now(), err)
 		}
-		host, off := b.HostTime(int64(time.Hour))
+		host, off := b.HostTime(bus.Time(time.Hour))
 		if off != time.Hour || time.Until(host) != time.Hour || host.Location() != time.UTC {
 			t.Errorf("host time %v off by %v", host, off)
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		if err := b.WaitUntil(ctx, int64(2*time.Hour)); !errors.Is(err, context.Canceled) || b.Now() != int64(time.Hour) {
+		if err := b.WaitUntil(ctx, bus.Time(2*time.Hour)); !errors.Is(err, context.Canceled) || b.Now() != bus.Time(time.Hour) {
 			t.Errorf("waited after the end: now %d, error %v", b.Now(), err)
 		}
 	})
@@ -152,8 +152,8 @@ func TestRealtimeFollowsTheWallClock(t *testing.T) {
 		go func() {
 			var during []int64
 			for range 5 {
-				during = append(during, b.Now())
-				b.HostTime(during[0])
+				during = append(during, b.Now().NS())
+				b.HostTime(bus.Time(during[0]))
 				time.Sleep(80 * time.Microsecond)
 			}
 			watched <- during
@@ -211,8 +211,8 @@ func equalResults(x, y bus.Result) bool {
 		slices.EqualFunc(x.Captures, y.Captures, func(a, b bus.Capture) bool {
 			same := slices.Equal(a.Codes, b.Codes)
 			a.Codes, b.Codes = nil, nil
-			return same && a.Chip == b.Chip && a.FirstSampleNS == b.FirstSampleNS && a.HoldNS == b.HoldNS &&
-				a.LightNS == b.LightNS && a.Low == b.Low && a.High == b.High && a.Window == b.Window
+			return same && a.Chip == b.Chip && a.FirstSample == b.FirstSample && a.Hold == b.Hold &&
+				a.Light == b.Light && a.Low == b.Low && a.High == b.High && a.Window == b.Window
 		})
 }
 
@@ -227,15 +227,15 @@ func course(t *testing.T, b *Bus) []bus.Result {
 			segment("switch", n, readOne(b.array, S0, H|X0)...),
 		} {
 			at += int64(n) * 10_000
-			if err := b.WaitUntil(t.Context(), at); err != nil {
+			if err := b.WaitUntil(t.Context(), bus.Time(at)); err != nil {
 				t.Fatal(err)
 			}
-			res, err := b.Run(t.Context(), at, s)
+			res, err := b.Run(t.Context(), bus.Time(at), s)
 			if err != nil {
 				t.Fatal(err)
 			}
 			out = append(out, res)
-			at = res.End
+			at = res.End.NS()
 		}
 	}
 	return out
@@ -268,7 +268,7 @@ func TestViolationReleasesTheLines(t *testing.T) {
 	if len(res.Captures) != 2 || len(res.Captures[0].Codes) != 24 {
 		t.Errorf("captures before the violation: %+v", res.Captures)
 	}
-	if end := bus.CostOf(b.array, bad[:10]).Total(); res.End != int64(end) || res.Busy.Total() != end || b.word != 0 {
+	if end := bus.CostOf(b.array, bad[:10]).Total(); res.End != bus.Time(end) || res.Busy.Total() != end || b.word != 0 {
 		t.Errorf("ended at %d after %v with word %x, want %v", res.End, res.Busy.Total(), b.word, end)
 	}
 	if b.Inspector().Take() != nil {
@@ -331,10 +331,10 @@ func TestEndOfContext(t *testing.T) {
 		t.Errorf("%v, word %x, %v", err, b.word, b.Inspector().Violations())
 	}
 	n := 0
-	for n < len(ops) && int64(bus.CostOf(b.array, ops[:n]).Total()) < res.End {
+	for n < len(ops) && bus.Time(bus.CostOf(b.array, ops[:n]).Total()) < res.End {
 		n++
 	}
-	if n == 0 || n == len(ops) || int64(bus.CostOf(b.array, ops[:n]).Total()) != res.End {
+	if n == 0 || n == len(ops) || bus.Time(bus.CostOf(b.array, ops[:n]).Total()) != res.End {
 		t.Errorf("ended at %d, which is not between two operations", res.End)
 	}
 }
@@ -404,7 +404,7 @@ func TestRandomPrograms(t *testing.T) {
 			ops[i] = randomOp(r, b.array)
 		}
 		before := b.Now()
-		res, err := b.Run(t.Context(), before+int64(r.IntN(3))-1, segment("random", n, ops...))
+		res, err := b.Run(t.Context(), before.Add(time.Duration(r.IntN(3)))-1, segment("random", n, ops...))
 		var broken *rules.ViolationError
 		switch {
 		case err == nil:
@@ -414,7 +414,7 @@ func TestRandomPrograms(t *testing.T) {
 		case !strings.Contains(err.Error(), "cannot run"):
 			t.Fatalf("%v", err)
 		}
-		if b.Now() < before || res.Busy.Total() != time.Duration(res.End-res.Start) {
+		if b.Now() < before || res.Busy.Total() != res.End.Sub(res.Start) {
 			t.Fatalf("now %d after %d; %+v", b.Now(), before, res)
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
 	"facetd.example/deploy"
 )
@@ -77,14 +78,14 @@ func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64
 	at := int64(0)
 	for f := range frames + 1 {
 		at += 1e9
-		d.Strobe(chipmodel.Load, at, 0, light)
+		d.Strobe(chipmodel.Load, bustime.Time(at), 0, light)
 		for _, s := range c.Shares {
 			d.Write(chipmodel.ColumnPattern, uint16(s.Columns))
 			d.Write(chipmodel.RowPattern, uint16(s.Rows))
-			d.Strobe(chipmodel.Share, at+1e6, a.ShareTime(class, s.Columns, s.Rows)-a.Timing.Strobe, light)
+			d.Strobe(chipmodel.Share, bustime.Time(at+1e6), a.ShareTime(class, s.Columns, s.Rows)-a.Timing.Strobe, light)
 		}
 		for r := range class.Rows {
-			d.Row(volts, r, 0, 1, at+2e6, 0, light)
+			d.Row(volts, r, 0, 1, bustime.Time(at+2e6), 0, light)
 			lane.Convert(codes, volts, 0)
 			if f == 0 {
 				continue // pixels take on the light

@@ -6,6 +6,7 @@ import (
 
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // BenchmarkReadout times rows from the die's output to codes, without the scene, for
@@ -26,7 +27,7 @@ func BenchmarkReadout(b *testing.B) {
 			at := int64(1e6)
 			for b.Loop() {
 				for r := range c.Class.Rows {
-					d.Row(volts, r, 0, 1, at, 4600, light)
+					d.Row(volts, r, 0, 1, bustime.Time(at), 4600, light)
 					lane.Convert(codes, volts, 1e-4)
 					at += 250_000
 				}

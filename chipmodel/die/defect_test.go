@@ -7,6 +7,7 @@ import (
 
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 )
 
 // TestDefects: a stuck pixel shows its volts under any light, a noisy one has the noise it
@@ -48,7 +49,7 @@ func TestDefects(t *testing.T) {
 	const n = 4000
 	for i := range n {
 		v := make([]float64, 4)
-		noisy.Row(v, 2, 0, 1, int64(i)*1e9, 100, flat(100))
+		noisy.Row(v, 2, 0, 1, bustime.Time(int64(i)*1e9), 100, flat(100))
 		sum += v[1]
 		squares += v[1] * v[1]
 	}

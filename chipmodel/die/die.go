@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // Light fills dst, as long as the lattice has columns, with the light in lux on
@@ -103,14 +104,15 @@ func (d *Die) Write(r facetdv1.Register, v uint16) {
 
 // Strobe gives a strobe that begins at a bus time; hold is how long a share keeps
 // the switches closed. Strobes that the chip does not know do nothing.
-func (d *Die) Strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light Light) {
-	d.storage.strobe(s, atNS, hold, light)
+func (d *Die) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light) {
+	d.storage.strobe(s, at.NS(), hold, light)
 }
 
 // Row gives the volts at the chip's output for len(dst) pixels of a lattice row,
-// from column on and columnStep apart; pixel i is sampled at atNS + i intervalNS.
-func (d *Die) Row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light Light) {
-	d.storage.row(dst, row, column, columnStep, atNS, intervalNS, light)
+// from column on and columnStep apart; pixel i is sampled i intervals
+// after a bus time.
+func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light Light) {
+	d.storage.row(dst, row, column, columnStep, at.NS(), int64(interval), light)
 	d.output.drive(dst)
 }
 

@@ -12,6 +12,7 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/deploy"
 )
 
@@ -42,7 +43,7 @@ func ramp(dst []float64, row int, _ int64) {
 func frame(d *Die, rows, columns int, atNS int64, light Light) []float64 {
 	out := make([]float64, rows*columns)
 	for r := range rows {
-		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, atNS+int64(r)*int64(columns)*1000, 1000, light)
+		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, bustime.Time(atNS+int64(r)*int64(columns)*1000), 1000, light)
 	}
 	return out
 }
@@ -169,7 +170,7 @@ func TestLoadNoise(t *testing.T) {
 	c := &a.Chips[a.Chip("wall-00")]
 	d := New(a, c.Index, rand.Uint64())
 	read := func(at int64) []float64 {
-		d.Strobe(chipmodel.Load, at, 0, flat(100))
+		d.Strobe(chipmodel.Load, bustime.Time(at), 0, flat(100))
 		return frame(d, c.Class.Rows, c.Class.Columns, at+1e6, flat(100))
 	}
 	read(0) // the pixels take on the light
@@ -333,12 +334,12 @@ func TestNoAllocation(t *testing.T) {
 		at := int64(0)
 		frame := func() {
 			at += 1e8
-			d.Strobe(chipmodel.Load, at, 0, light)
+			d.Strobe(chipmodel.Load, bustime.Time(at), 0, light)
 			for _, p := range []uint16{0x55, 0xaa, 0x77} {
 				d.Write(chipmodel.ColumnPattern, p)
 				d.Write(chipmodel.RowPattern, p)
-				d.Strobe(chipmodel.Share, at, 20, light)
-				d.Row(volts, 3, 0, 1, at+1e6, 1000, light)
+				d.Strobe(chipmodel.Share, bustime.Time(at), 20, light)
+				d.Row(volts, 3, 0, 1, bustime.Time(at+1e6), 1000, light)
 				lane.Convert(codes, volts, 1e-4)
 			}
 		}
@@ -381,7 +382,7 @@ func BenchmarkLoad(b *testing.B) {
 		at := int64(0)
 		for b.Loop() {
 			at += 66e6
-			d.Strobe(chipmodel.Load, at, 0, flat(100))
+			d.Strobe(chipmodel.Load, bustime.Time(at), 0, flat(100))
 		}
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/pixels, "ns/pixel")
 	})

@@ -8,6 +8,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // TestLinearMemory: a memory chip of linear pixels holds their signals: two loads of
@@ -28,7 +29,7 @@ func TestLinearMemory(t *testing.T) {
 	})
 	d := New(a, 0, seed)
 	load := func(at int64) []float64 {
-		d.Strobe(chipmodel.Load, at, 0, flat(100))
+		d.Strobe(chipmodel.Load, bustime.Time(at), 0, flat(100))
 		return frame(d, side, side, at+1e6, flat(1))
 	}
 	one, two := load(0), load(1e9)
@@ -68,7 +69,7 @@ func TestLagOfADie(t *testing.T) {
 		mean := func(lux float64, at int64) (sum float64) {
 			volts := make([]float64, side)
 			for r := range side {
-				d.Row(volts, r, 0, 1, at, 0, flat(lux))
+				d.Row(volts, r, 0, 1, bustime.Time(at), 0, flat(lux))
 				for _, v := range volts {
 					sum += v / (side * side)
 				}
@@ -191,8 +192,8 @@ func TestDroopBeforeAShare(t *testing.T) {
 	rate := func(row, column int) float64 { return (leak + perLux*float64(1+10*row+5*column)) / cell } // V/s
 	d := New(a, 0, 5)
 	read := func(at int64) (v [4]float64) {
-		d.Row(v[:2], 0, 0, 1, at, 0, light)
-		d.Row(v[2:], 1, 0, 1, at, 0, light)
+		d.Row(v[:2], 0, 0, 1, bustime.Time(at), 0, light)
+		d.Row(v[2:], 1, 0, 1, bustime.Time(at), 0, light)
 		return v
 	}
 	d.Strobe(chipmodel.Load, 0, 0, light)

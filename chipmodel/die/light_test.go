@@ -8,6 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 )
 
 // lamp is light of 100 lux that flickers.
@@ -42,7 +43,7 @@ func TestExposure(t *testing.T) {
 			x := math.Pi * hz * exposure.Seconds()
 			for _, at := range []int64{0, 1_234_567, 3_000_000} {
 				var v [1]float64
-				d.Row(v[:], 0, 0, 1, at, 0, lamp(hz, depth))
+				d.Row(v[:], 0, 0, 1, bustime.Time(at), 0, lamp(hz, depth))
 				middle := float64(at)*1e-9 - exposure.Seconds()/2
 				want := 100 * (1 + depth*math.Sin(x)/x*math.Sin(2*math.Pi*hz*middle))
 				if got := -1e3 * v[0]; math.Abs(got-want) > 0.003*100*depth {
@@ -73,7 +74,7 @@ func TestLightMovesAlongARow(t *testing.T) {
 		for _, interval := range []int64{0, 1500, 5000, 12_000} {
 			var v [20]float64
 			const start = 777_000
-			d.Row(v[:], 1, 3, 2, start, interval, lamp(hz, depth))
+			d.Row(v[:], 1, 3, 2, start, time.Duration(interval), lamp(hz, depth))
 			for i, got := range v {
 				lux := math.Pow(10, (got-1)/0.06) - 0.01
 				want := 100 * (1 + depth*math.Sin(2*math.Pi*hz*(start+float64(i)*float64(interval))*1e-9))
@@ -157,7 +158,7 @@ func TestRegulator(t *testing.T) {
 		high, low := math.Inf(-1), math.Inf(1)
 		for at := int64(0); at < 1e6; at += 10_000 { // a period
 			var v [1]float64
-			d.Row(v[:], 0, 0, 1, at, 0, flat(100))
+			d.Row(v[:], 0, 0, 1, bustime.Time(at), 0, flat(100))
 			off := (v[0]-1)/4 + 1 - nominal[0] // mid is 1 V
 			high, low = max(high, off), min(low, off)
 		}

@@ -13,6 +13,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -169,7 +170,7 @@ func (c *emvaChip) frame(lux float64) []float64 {
 	out := make([]float64, 0, c.side*c.side)
 	volts, codes := make([]float64, c.side), make([]uint16, c.side)
 	for r := range c.side {
-		c.die.Row(volts, r, 0, 1, c.atNS, 0, flat(lux))
+		c.die.Row(volts, r, 0, 1, bustime.Time(c.atNS), 0, flat(lux))
 		c.lane.Convert(codes, volts, 0)
 		for _, code := range codes {
 			out = append(out, 4095-float64(code))

@@ -10,6 +10,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
 )
 
@@ -289,11 +290,11 @@ func (p *plan) run() Matrix {
 	}
 	p.prepare(d, light)
 	out := Matrix{Rows: p.window.Rows, Columns: p.window.Columns, Pixels: make([]float64, p.window.Pixels())}
-	loadRow := int64(p.class.Spec.GetMemory().GetLoadRow().AsDuration())
+	loadRow := p.class.Spec.GetMemory().GetLoadRow().AsDuration()
 	for i := range out.Rows {
 		row := p.window.Row + i*p.window.RowStep
 		line := out.Pixels[i*out.Columns : (i+1)*out.Columns]
-		d.Row(line, row, p.window.Column, p.window.ColumnStep, int64(row)*loadRow+int64(p.Hold), 0, light)
+		d.Row(line, row, p.window.Column, p.window.ColumnStep, bustime.Time(time.Duration(row)*loadRow+p.Hold), 0, light)
 		if p.Unit == Lux {
 			for c, v := range line {
 				line[c], _ = response.Lux(d.Signal(v))

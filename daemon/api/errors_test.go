@@ -90,7 +90,7 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 		"deadline":         {context.DeadlineExceeded, codes.DeadlineExceeded, "context deadline exceeded", nil},
 		"cancelled":        {fmt.Errorf("waiting: %w", context.Canceled), codes.Canceled, "waiting: context canceled", nil},
 		"a status already": {status.Error(codes.Aborted, "mine"), codes.Aborted, "mine", nil},
-		"rule":             {&rules.ViolationError{Violations: []rules.Violation{{Rule: 1, AtNS: 2, Message: "two drive"}}}, codes.Internal, "rule 1 violated at 2 ns: two drive", nil},
+		"rule":             {&rules.ViolationError{Violations: []rules.Violation{{Rule: 1, At: 2, Message: "two drive"}}}, codes.Internal, "rule 1 violated at 2 ns: two drive", nil},
 		"anything else":    {errors.New("odd"), codes.Internal, "odd", nil},
 	} {
 		t.Run(name, func(t *testing.T) {

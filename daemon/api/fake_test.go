@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/demo"
 	"facetd.example/daemon/dispatch"
@@ -45,14 +46,14 @@ func (f *fake) note(asked ...any) error {
 	return f.err
 }
 
-func (f *fake) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+func (f *fake) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
 	return f.AddTask(ctx, t)
 }
 
-func (f *fake) AddTask(_ context.Context, t *facetdv1.Task) (int64, error) {
+func (f *fake) AddTask(_ context.Context, t *facetdv1.Task) (bus.Time, error) {
 	return 11, f.note("add", t)
 }
-func (f *fake) RemoveTask(_ context.Context, name string) (int64, error) {
+func (f *fake) RemoveTask(_ context.Context, name string) (bus.Time, error) {
 	return 12, f.note("remove", name)
 }
 func (f *fake) Preview(_ context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {

@@ -133,5 +133,5 @@ func (v *commandService) SendCommand(ctx context.Context, r *facetdv1.SendComman
 	if err != nil {
 		return nil, under("command", err)
 	}
-	return &facetdv1.SendCommandResponse{Words: done.Words, StartBusNs: done.StartNS, WaitedNs: int64(done.Waited)}, nil
+	return &facetdv1.SendCommandResponse{Words: done.Words, StartBusNs: done.Start.NS(), WaitedNs: int64(done.Waited)}, nil
 }

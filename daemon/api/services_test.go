@@ -297,7 +297,7 @@ func TestTasksAndPlans(t *testing.T) {
 		t.Errorf("plan without tasks: %v %v", plan, err)
 	}
 	r.fake.set(func(f *fake) {
-		f.snap.Plan, f.snap.EpochNS = &facetdv1.Plan{Array: "x", Utilization: 0.5}, 77
+		f.snap.Plan, f.snap.Epoch = &facetdv1.Plan{Array: "x", Utilization: 0.5}, 77
 		f.plan = &facetdv1.Plan{Refusal: &facetdv1.Refusal{Message: "no"}}
 	})
 	plan, err = plans.GetPlan(context10(t), &facetdv1.GetPlanRequest{})
@@ -313,7 +313,7 @@ func TestTasksAndPlans(t *testing.T) {
 func TestOnDemand(t *testing.T) {
 	r := start(t)
 	r.fake.set(func(f *fake) {
-		f.done = dispatch.Done{FrameSet: &facetdv1.FrameSet{Job: 3}, Words: []*facetdv1.SelectWord{{Lines: []string{"a"}}}, StartNS: 5, Waited: 6}
+		f.done = dispatch.Done{FrameSet: &facetdv1.FrameSet{Job: 3}, Words: []*facetdv1.SelectWord{{Lines: []string{"a"}}}, Start: 5, Waited: 6}
 	})
 	captured, err := facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(context10(t), &facetdv1.CaptureFramesRequest{})
 	if err != nil || captured.GetFrameSet().GetJob() != 3 || captured.GetWaitedNs() != 6 {
@@ -332,9 +332,9 @@ func TestOnDemand(t *testing.T) {
 func TestStatus(t *testing.T) {
 	r := start(t)
 	r.fake.set(func(f *fake) {
-		f.snap.BusNS, f.snap.PlannedUtil, f.snap.MeasuredNS = 8e9, 0.5, 4e9
+		f.snap.Now, f.snap.PlannedUtil, f.snap.Measured = 8e9, 0.5, 4e9
 		f.snap.Busy[facetdv1.Phase_PHASE_CONVERT] = time.Second
-		f.snap.Violations, f.snap.LastBroken = 2, []rules.Violation{{Rule: 4, AtNS: 9, Message: "early", Chips: []string{"c"}}}
+		f.snap.Violations, f.snap.LastBroken = 2, []rules.Violation{{Rule: 4, At: 9, Message: "early", Chips: []string{"c"}}}
 	})
 	c := facetdv1.NewStatusServiceClient(r.conn)
 	got, err := c.GetStatus(context10(t), &facetdv1.GetStatusRequest{})

@@ -56,7 +56,7 @@ func (s *Server) Status() *facetdv1.Status {
 	st := &facetdv1.Status{
 		State: s.state(&snap), Fault: snap.Fault,
 		Version: info.Version, Array: s.cfg.Array.Name, Bus: info.Bus, Pace: info.Pace, Seed: info.Seed,
-		BusNs: snap.BusNS, StartTime: timestamppb.New(info.Started),
+		BusNs: snap.Now.NS(), StartTime: timestamppb.New(info.Started),
 		PlannedUtilization: snap.PlannedUtil,
 		Tasks:              snap.Tasks,
 		RuleViolations:     snap.Violations,
@@ -64,12 +64,12 @@ func (s *Server) Status() *facetdv1.Status {
 		Streams:            uint32(streams.Open), DroppedFrameSets: streams.DroppedTotal(),
 	}
 	for _, v := range snap.LastBroken {
-		st.LastViolations = append(st.LastViolations, &facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.AtNS, Chips: v.Chips})
+		st.LastViolations = append(st.LastViolations, &facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})
 	}
-	if snap.MeasuredNS <= 0 {
+	if snap.Measured <= 0 {
 		return st
 	}
-	measured := float64(snap.MeasuredNS)
+	measured := float64(snap.Measured)
 	st.MeasuredUtilization = float64(snap.Busy.Total()) / measured
 	for phase := 1; phase < bus.NumPhases; phase++ {
 		st.Phases = append(st.Phases, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(phase), Fraction: float64(snap.Busy[phase]) / measured})

@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/bus"
 	"facetd.example/daemon/failure"
 )
 
@@ -46,7 +47,7 @@ func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequ
 }
 
 // change adds or replaces a task and returns it as it runs then.
-func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(context.Context, *facetdv1.Task) (int64, error)) (*facetdv1.RunningTask, int64, error) {
+func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(context.Context, *facetdv1.Task) (bus.Time, error)) (*facetdv1.RunningTask, int64, error) {
 	if t == nil {
 		return nil, 0, invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}}
 	}
@@ -58,7 +59,7 @@ func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(cont
 	if running == nil { // removed again by someone else
 		running = &facetdv1.RunningTask{Task: t}
 	}
-	return running, effective, nil
+	return running, effective.NS(), nil
 }
 
 func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse, error) {
@@ -66,7 +67,7 @@ func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequ
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: effective}, nil
+	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: effective.NS()}, nil
 }
 
 type planService struct {
@@ -80,7 +81,7 @@ func (v *planService) GetPlan(context.Context, *facetdv1.GetPlanRequest) (*facet
 	if plan == nil { // no tasks
 		plan = &facetdv1.Plan{Array: v.s.cfg.Array.Name}
 	}
-	return &facetdv1.GetPlanResponse{Plan: plan, EpochBusNs: snap.EpochNS}, nil
+	return &facetdv1.GetPlanResponse{Plan: plan, EpochBusNs: snap.Epoch.NS()}, nil
 }
 
 func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse, error) {

@@ -19,6 +19,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
 	"facetd.example/daemon/failure"
 )
@@ -180,7 +181,7 @@ func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 		row := make([]float64, class.Columns)
 		lowest, highest = math.Inf(1), math.Inf(-1)
 		for r := range 4 {
-			d.Row(row, r, 0, 1, at, 0, light)
+			d.Row(row, r, 0, 1, bustime.Time(at), 0, light)
 			for _, v := range row {
 				mean += v / float64(4*len(row))
 				lowest, highest = min(lowest, v), max(highest, v)

@@ -64,7 +64,7 @@ func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.
 	}
 	// Whatever the step left, the timetable gets what it assumes.
 	e.cfg.Runner.Resync()
-	r.EndBusNs = e.cfg.Now()
+	r.EndBusNs = e.cfg.Now().NS()
 	var skip *skipError
 	switch {
 	case ctx.Err() != nil:
@@ -72,7 +72,7 @@ func (e *engine) one(ctx context.Context, step facetdv1.BringupStep) (*facetdv1.
 	case errors.As(err, &skip):
 		if skip.disturbed {
 			end := r.EndBusNs
-			r = measure.NewReport(e.a, step, r.StartBusNs)
+			r = measure.NewReport(e.a, step, bus.Time(r.StartBusNs))
 			r.EndBusNs = end
 			e.run.Chips = chips
 			for c, chip := range chips {

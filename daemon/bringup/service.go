@@ -52,7 +52,7 @@ type Config struct {
 	// Probe runs the probe of the select lines.
 	Probe func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error)
 	// Now is the bus time.
-	Now func() int64
+	Now func() bus.Time
 	// Data is the folder of the daemon's data; empty keeps runs in memory alone.
 	Data string
 	// Version of the daemon.
@@ -229,7 +229,7 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func
 	}
 	// Sweeps look at lanes before they have settled, which the inspector lets pass for
 	// looks at levels alone; whoever reads the log shall know when that was.
-	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose", zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now()))
+	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose", zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now().NS()))
 	e := &engine{
 		cfg: s.cfg, a: s.cfg.Array, p: measure.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
 		ask: func(ctx context.Context, q *facetdv1.BringupQuestion) (bool, string, error) {

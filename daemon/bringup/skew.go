@@ -86,12 +86,12 @@ func (e *engine) lags(chips []int, together, alone loaded) (at, single []measure
 
 // loaded is what loads showed: bus times and mean codes by chip and load.
 type loaded struct {
-	times  [][]int64
+	times  [][]bus.Time
 	levels [][]float64
 }
 
 func (l *loaded) add(chip int, c *bus.Capture) {
-	l.times[chip] = append(l.times[chip], c.LightNS)
+	l.times[chip] = append(l.times[chip], c.Light)
 	l.levels[chip] = append(l.levels[chip], measure.Mean(c.Codes))
 }
 
@@ -99,8 +99,8 @@ func (l *loaded) add(chip int, c *bus.Capture) {
 // spread over its periods.
 func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded, err error) {
 	n := len(chips)
-	together = loaded{make([][]int64, n), make([][]float64, n)}
-	alone = loaded{make([][]int64, n), make([][]float64, n)}
+	together = loaded{make([][]bus.Time, n), make([][]float64, n)}
+	alone = loaded{make([][]bus.Time, n), make([][]float64, n)}
 	for k := range skewLoads {
 		e.progress(float64(k)/skewLoads, "%d loads under the lamp", k+1)
 		captures, err := e.program(ctx, e.p.Together(chips, 64))

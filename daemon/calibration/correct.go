@@ -33,7 +33,7 @@ func (s *Service) JobEnded(*facetdv1.FrameSet) {}
 func (s *Service) Violated(rules.Violation) {}
 
 // PlanChanged remembers what the views of every task do.
-func (s *Service) PlanChanged(plan *facetdv1.Plan, _ int64) {
+func (s *Service) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
 	next := taskViews{}
 	for _, t := range plan.GetTasks() {
 		chips, m := s.cfg.Array.Resolve(t.GetTarget())

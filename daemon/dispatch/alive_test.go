@@ -17,7 +17,7 @@ type hanging struct {
 	hang chan chan struct{} // what it then waits for
 }
 
-func (h *hanging) Run(ctx context.Context, at int64, s *bus.Segment) (bus.Result, error) {
+func (h *hanging) Run(ctx context.Context, at bus.Time, s *bus.Segment) (bus.Result, error) {
 	select {
 	case until := <-h.hang:
 		<-until

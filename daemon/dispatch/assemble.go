@@ -26,11 +26,11 @@ type openJob struct {
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
-func newOpenJob(a *chipmodel.Array, job bus.Job, startNS int64, views []program.View, frames []program.FrameSpec) *openJob {
+func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program.View, frames []program.FrameSpec) *openJob {
 	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames))}
 	o.set = &facetdv1.FrameSet{
-		Task: job.Task, Job: job.Number, StartBusNs: startNS,
-		ReleaseBusNs: job.Release, DeadlineBusNs: job.Deadline,
+		Task: job.Task, Job: job.Number, StartBusNs: start.NS(),
+		ReleaseBusNs: job.Release.NS(), DeadlineBusNs: job.Deadline.NS(),
 		Frames: make([]*facetdv1.Frame, len(frames)),
 	}
 	for i, f := range frames {
@@ -42,9 +42,9 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, startNS int64, views []program.
 // memberJob is one task's part of a job of the table.
 type memberJob struct {
 	*scheduler.Member
-	stats      *taskStats
-	number     uint64 // among the jobs of the task
-	deadlineNS int64
+	stats    *taskStats
+	number   uint64 // among the jobs of the task
+	deadline bus.Time
 }
 
 // setOf is the frame set of one member of a job that is closed: its own frames, job
@@ -54,7 +54,7 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 	frames := m.FirstFrame + m.Frames
 	s := &facetdv1.FrameSet{
 		Task: m.Task.Name, Job: m.number, StartBusNs: o.set.GetStartBusNs(), FinishBusNs: o.set.GetFinishBusNs(),
-		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadlineNS, Failure: o.set.GetFailure(),
+		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadline.NS(), Failure: o.set.GetFailure(),
 		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]),
 	}
 	s.Late = s.GetFinishBusNs() > s.GetDeadlineBusNs()
@@ -78,28 +78,28 @@ func emptyFrame(a *chipmodel.Array, f program.FrameSpec, view string) *facetdv1.
 }
 
 // take puts a capture into its frame.
-func (o *openJob) take(c *bus.Capture, hostTime func(int64) (time.Time, time.Duration)) {
+func (o *openJob) take(c *bus.Capture, hostTime func(bus.Time) (time.Time, time.Duration)) {
 	f := o.set.Frames[c.Frame]
 	base := c.FirstRow * int(f.GetColumns()) * 2
 	for i, code := range c.Codes {
 		binary.LittleEndian.PutUint16(f.Data[base+2*i:], code)
 	}
 	if o.rows[c.Frame] == 0 {
-		host, off := hostTime(c.FirstSampleNS)
-		f.FirstSampleBusNs = c.FirstSampleNS
+		host, off := hostTime(c.FirstSample)
+		f.FirstSampleBusNs = c.FirstSample.NS()
 		f.FirstSampleTime = timestamppb.New(host)
 		f.TimeUncertaintyNs = int64(off)
 		f.PixelIntervalNs = int64(c.PixelInterval)
-		f.LightBusNs = c.LightNS
+		f.LightBusNs = c.Light.NS()
 	}
 	for r := range c.Window.Rows {
-		f.RowOffsetNs[c.FirstRow+r] = c.FirstSampleNS + int64(r)*int64(c.RowInterval) - f.GetFirstSampleBusNs()
+		f.RowOffsetNs[c.FirstRow+r] = c.RowStart(r).NS() - f.GetFirstSampleBusNs()
 	}
 	o.rows[c.Frame] += c.Window.Rows
 	f.ClippedLow += uint32(c.Low)
 	f.ClippedHigh += uint32(c.High)
-	f.HoldNs = max(f.GetHoldNs(), c.HoldNS)
-	f.LastConvertedBusNs = max(f.GetLastConvertedBusNs(), c.ConvertedNS)
+	f.HoldNs = max(f.GetHoldNs(), int64(c.Hold))
+	f.LastConvertedBusNs = max(f.GetLastConvertedBusNs(), c.Converted.NS())
 }
 
 // incomplete names the first frame that lacks rows, or is "".
@@ -114,13 +114,13 @@ func (o *openJob) incomplete() string {
 
 // close ends the job at a bus time. Frames that are incomplete go out with
 // what there is only when the job failed.
-func (o *openJob) close(endNS int64, failure string) {
+func (o *openJob) close(end bus.Time, failure string) {
 	if missing := o.incomplete(); missing != "" && failure == "" {
 		failure = "frame " + missing + " is incomplete"
 	}
 	s := o.set
-	s.FinishBusNs = endNS
-	s.Late = endNS > s.GetDeadlineBusNs()
+	s.FinishBusNs = end.NS()
+	s.Late = end.NS() > s.GetDeadlineBusNs()
 	s.Failure = failure
 	s.SkewNs = skewOf(s.GetFrames(), o.rows)
 	if s.GetTask() == "" {

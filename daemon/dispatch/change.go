@@ -25,13 +25,13 @@ type change struct {
 }
 
 type changeDone struct {
-	effectiveNS int64
-	err         error
+	effective bus.Time
+	err       error
 }
 
 // AddTask plans a task beside the running ones and returns once the timetable
 // with it is active.
-func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		if slices.ContainsFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() }) {
 			return nil, &failure.Exists{What: "task", Name: t.GetName()}
@@ -41,7 +41,7 @@ func (d *Dispatcher) AddTask(ctx context.Context, t *facetdv1.Task) (int64, erro
 }
 
 // RemoveTask returns once the timetable without the task is active.
-func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error) {
+func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (bus.Time, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == name })
 		if i < 0 {
@@ -53,7 +53,7 @@ func (d *Dispatcher) RemoveTask(ctx context.Context, name string) (int64, error)
 
 // UpdateTask replaces the task of the same name and returns once the timetable
 // with it is active.
-func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
+func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
 	return d.changeTasks(ctx, func(running []*facetdv1.Task) ([]*facetdv1.Task, error) {
 		i := slices.IndexFunc(running, func(r *facetdv1.Task) bool { return r.GetName() == t.GetName() })
 		if i < 0 {
@@ -72,7 +72,7 @@ func (d *Dispatcher) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, e
 // is not called.
 func (d *Dispatcher) EditTasks(
 	ctx context.Context, edit func(running []*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
-) (effectiveNS int64, err error) {
+) (effective bus.Time, err error) {
 	return d.changeTasks(ctx, edit, applied)
 }
 
@@ -80,7 +80,7 @@ func (d *Dispatcher) EditTasks(
 // one another; the queue is the callers themselves, each bounded by its context.
 func (d *Dispatcher) changeTasks(
 	ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
-) (int64, error) {
+) (bus.Time, error) {
 	select {
 	case d.changing <- struct{}{}:
 		defer func() { <-d.changing }()
@@ -106,14 +106,14 @@ func (d *Dispatcher) changeTasks(
 	d.mu.Unlock()
 	select {
 	case done := <-c.done:
-		return done.effectiveNS, done.err
+		return done.effective, done.err
 	case <-ctx.Done():
 		return d.withdraw(ctx, c)
 	}
 }
 
 // withdraw takes a change back, unless the loop was faster.
-func (d *Dispatcher) withdraw(ctx context.Context, c *change) (int64, error) {
+func (d *Dispatcher) withdraw(ctx context.Context, c *change) (bus.Time, error) {
 	d.mu.Lock()
 	taken := d.change != c
 	if !taken {
@@ -124,7 +124,7 @@ func (d *Dispatcher) withdraw(ctx context.Context, c *change) (int64, error) {
 		return 0, ctx.Err()
 	}
 	done := <-c.done
-	return done.effectiveNS, done.err
+	return done.effective, done.err
 }
 
 // claimChange takes the change that waits, if one does. From then on it cannot be
@@ -140,7 +140,7 @@ func (d *Dispatcher) claimChange() *change {
 // takeChange activates a timetable at bus time at: it runs the initialization, which
 // brings the registers to what the table assumes, and begins the table right after
 // it.
-func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error {
+func (d *Dispatcher) takeChange(ctx context.Context, c *change, at bus.Time) error {
 	epoch, err := d.open(ctx, c.plan, at)
 	if err != nil {
 		if c.done != nil {
@@ -173,9 +173,9 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 		d.cfg.Applied(c.tasks)
 	}
 	d.cfg.Observer.PlanChanged(msg, epoch)
-	d.log.Info("timetable active", zap.Int64("bus_ns", epoch), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
+	d.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
 	if c.done != nil {
-		c.done <- changeDone{effectiveNS: epoch}
+		c.done <- changeDone{effective: epoch}
 	}
 	return nil
 }
@@ -183,16 +183,16 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at int64) error 
 // firstStart is the bus time at which a dispatcher begins. It is fixed, not the
 // time that the host took to come up, so that equal seeds give equal captures in
 // every pace; a host that takes longer is late once and catches up.
-const firstStart = 20 * time.Millisecond
+const firstStart = bus.Time(20 * time.Millisecond)
 
 // open runs the initialization of a plan at bus time start, and returns when its table may
 // begin.
-func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan, start int64) (int64, error) {
+func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan, start bus.Time) (bus.Time, error) {
 	if plan == nil || len(plan.Initialization.Ops) == 0 {
 		return start, nil
 	}
 	d.onDemands++
-	job := &bus.Job{Number: d.onDemands, Release: start, Deadline: start + int64(plan.InitializationTime), Chips: d.cfg.Array.All(), Segments: 1}
+	job := &bus.Job{Number: d.onDemands, Release: start, Deadline: start.Add(plan.InitializationTime), Chips: d.cfg.Array.All(), Segments: 1}
 	res, err := d.cfg.Bus.Run(ctx, start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
 	d.account("", &res, plan.Initialization.Ops)
 	if err != nil {

@@ -7,6 +7,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"facetd.example/bus"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/demo"
@@ -31,7 +32,7 @@ func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 		t.Fatal(err)
 	}
 	w := &watcher{}
-	d, err := New(Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAtNS: int64(stopAt)})
+	d, err := New(Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAt: bus.Time(stopAt)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -71,7 +72,7 @@ func TestDemoTenSeconds(t *testing.T) {
 			t.Errorf("%s: hold %v skew %v, predicted %v and %v", name, time.Duration(hold), time.Duration(skew), time.Duration(p.GetWorstHoldNs()), time.Duration(p.GetSkewNs()))
 		}
 	}
-	measured := float64(snap.Busy.Total()) / float64(snap.MeasuredNS)
+	measured := float64(snap.Busy.Total()) / float64(snap.Measured)
 	if math.Abs(measured/snap.PlannedUtil-1) > 0.02 {
 		t.Errorf("measured utilization %v, planned %v", measured, snap.PlannedUtil)
 	}

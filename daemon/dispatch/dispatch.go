@@ -32,7 +32,7 @@ type Observer interface {
 	// each. fs.Task is empty for on-demand jobs.
 	JobEnded(fs *facetdv1.FrameSet)
 	// PlanChanged is called when a timetable takes effect.
-	PlanChanged(plan *facetdv1.Plan, epochNS int64)
+	PlanChanged(plan *facetdv1.Plan, epoch bus.Time)
 	// Violated is called for every bus rule that was violated.
 	Violated(v rules.Violation)
 }
@@ -50,9 +50,9 @@ type Config struct {
 	Inspector *rules.Inspector
 	// Tasks run from the start.
 	Tasks []*facetdv1.Task
-	// StopAtNS ends Run at this bus time, at an instant when no job is open; 0
+	// StopAt ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
-	StopAtNS int64
+	StopAt bus.Time
 	// Applied, where set, is told which tasks run once a change of them is active, on the
 	// goroutine that owns the bus: it must not block, and must not change them.
 	Applied func(tasks []*facetdv1.Task)
@@ -65,16 +65,16 @@ type Config struct {
 
 // Snapshot is the dispatcher at one instant.
 type Snapshot struct {
-	State   facetdv1.State
-	Fault   string
-	BusNS   int64
-	EpochNS int64 // when the active table began
-	Plan    *facetdv1.Plan
-	Tasks   []*facetdv1.RunningTask
-	// Busy is the bus time used since EpochNS, over the whole cycles of the table
-	// that have passed, or until now in the first; MeasuredNS is how long that is.
-	Busy       bus.Phases
-	MeasuredNS int64
+	State facetdv1.State
+	Fault string
+	Now   bus.Time
+	Epoch bus.Time // when the active table began
+	Plan  *facetdv1.Plan
+	Tasks []*facetdv1.RunningTask
+	// Busy is the bus time used since Epoch, over the whole cycles of the table
+	// that have passed, or until now in the first; Measured is how long that is.
+	Busy     bus.Phases
+	Measured time.Duration
 	// Uncertainty is how far host times given for bus times may be off.
 	Uncertainty time.Duration
 	Violations  uint64
@@ -87,7 +87,7 @@ type Snapshot struct {
 type Done struct {
 	FrameSet *facetdv1.FrameSet     // captures
 	Words    []*facetdv1.SelectWord // commands
-	StartNS  int64
+	Start    bus.Time
 	Waited   time.Duration // bus time from the request to its start
 }
 
@@ -95,9 +95,9 @@ type Done struct {
 // invalid.Errors for bad input, *scheduler.RefusalError for what does not
 // fit, *failure.NotFound, *failure.Exists, *failure.Exhausted, *NoGapError, *StoppedError, the context's.
 type Service interface {
-	AddTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
-	UpdateTask(ctx context.Context, t *facetdv1.Task) (effectiveNS int64, err error)
-	RemoveTask(ctx context.Context, name string) (effectiveNS int64, err error)
+	AddTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
+	UpdateTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
+	RemoveTask(ctx context.Context, name string) (effective bus.Time, err error)
 	// Preview plans a change without applying it; tasks that do not fit come back
 	// as a plan with a refusal, bad input as an error.
 	Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error)

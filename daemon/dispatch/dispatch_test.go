@@ -54,7 +54,7 @@ func (w *watcher) JobEnded(fs *facetdv1.FrameSet) {
 	w.sets = append(w.sets, fs)
 }
 
-func (w *watcher) PlanChanged(*facetdv1.Plan, int64) { w.plans++ }
+func (w *watcher) PlanChanged(*facetdv1.Plan, bus.Time) { w.plans++ }
 
 func (w *watcher) Violated(v rules.Violation) {
 	w.mu.Lock()
@@ -99,7 +99,7 @@ func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bu
 		used = wrap(b)
 	}
 	w := &watcher{}
-	d, err := New(Config{Array: a, Bus: used, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAtNS: int64(stopAt)})
+	d, err := New(Config{Array: a, Bus: used, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAt: bus.Time(stopAt)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -114,7 +114,7 @@ const (
 // TestRunsTheTable: over a second every job of both tasks ends on time, frames are
 // whole, measured bus time equals the planned, and no rule is violated.
 func TestRunsTheTable(t *testing.T) {
-	r := newRig(t, free, time.Second+firstStart, nil, memTask(100), countTask(30))
+	r := newRig(t, free, time.Second+firstStart.Elapsed(), nil, memTask(100), countTask(30))
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -143,7 +143,7 @@ func TestRunsTheTable(t *testing.T) {
 			t.Errorf("%s: achieved %v Hz, planned %v Hz", task.GetTask().GetName(), s.GetAchievedRateHz(), s.GetPlannedRateHz())
 		}
 	}
-	measured := float64(snap.Busy.Total()) / float64(snap.MeasuredNS)
+	measured := float64(snap.Busy.Total()) / float64(snap.Measured)
 	if math.Abs(measured-snap.PlannedUtil) > 1e-3*snap.PlannedUtil {
 		t.Errorf("measured utilization %v, planned %v", measured, snap.PlannedUtil)
 	}
@@ -275,7 +275,7 @@ func TestOnDemand(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()
-		time.Sleep(2 * firstStart)
+		time.Sleep(2 * firstStart.Elapsed())
 		for i := range 30 {
 			time.Sleep(time.Duration(1+i) * 330 * time.Microsecond)
 			got, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("m0", "m2"), Views: []*facetdv1.View{{SmoothingSteps: 3}}})
@@ -283,7 +283,7 @@ func TestOnDemand(t *testing.T) {
 				t.Fatal(err)
 			}
 			fs := got.FrameSet
-			if len(fs.GetFrames()) != 2 || fs.GetTask() != "" || fs.GetFailure() != "" || got.StartNS < 0 || got.Waited > 3*time.Millisecond {
+			if len(fs.GetFrames()) != 2 || fs.GetTask() != "" || fs.GetFailure() != "" || got.Start < 0 || got.Waited > 3*time.Millisecond {
 				t.Fatalf("capture: %v, waited %v", fs, got.Waited)
 			}
 			if _, err := r.Send(ctx, &facetdv1.Command{Target: list("s0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 0x55}}}); err != nil {
@@ -335,7 +335,7 @@ type failing struct {
 	fail func(n int) bool
 }
 
-func (f *failing) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (f *failing) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	f.n++
 	if f.fail(f.n) {
 		return bus.Result{Start: start, End: start}, errors.New("a wire came off")
@@ -495,7 +495,7 @@ func TestUpdateTask(t *testing.T) {
 // lagging is a bus whose host is always half a second behind.
 type lagging struct{ bus.Bus }
 
-func (l lagging) Now() int64 { return l.Bus.Now() + int64(500*time.Millisecond) }
+func (l lagging) Now() bus.Time { return l.Bus.Now().Add(500 * time.Millisecond) }
 
 // TestOnDemandOnALaggingHost: the gaps of the table are there in bus time also when
 // the host has no time to wait for them.

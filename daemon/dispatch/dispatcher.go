@@ -48,7 +48,7 @@ type Dispatcher struct {
 	lag       lagWatch
 
 	mu      sync.Mutex
-	last    int64             // end of the last segment
+	last    bus.Time          // end of the last segment
 	regs    program.Registers // what the chips hold while no job is open
 	waiting []*onDemand
 	// resyncAsked is resync, asked for from outside the loop.
@@ -60,10 +60,10 @@ type Dispatcher struct {
 	fault       string
 	ended       error
 	busy        bus.Phases // since the table's epoch
-	epoch       int64
+	epoch       bus.Time
 	// Of the whole cycles since the epoch.
 	cycleBusy bus.Phases
-	cycleEnd  int64
+	cycleEnd  bus.Time
 	plan      *scheduler.Plan
 	stats     []*taskStats
 	broken    uint64
@@ -130,7 +130,7 @@ func (d *Dispatcher) noteViolation(v rules.Violation) {
 		d.lastBad = slices.Delete(d.lastBad, 0, extra)
 	}
 	d.mu.Unlock()
-	d.log.Error("bus rule violated", zap.Int("rule", v.Rule), zap.Int64("bus_ns", v.AtNS), zap.String("what", v.Message), zap.Strings("chips", v.Chips))
+	d.log.Error("bus rule violated", zap.Int("rule", v.Rule), zap.Int64("bus_ns", v.At.NS()), zap.String("what", v.Message), zap.Strings("chips", v.Chips))
 	d.cfg.Observer.Violated(v)
 }
 
@@ -142,7 +142,7 @@ func (d *Dispatcher) setState(s facetdv1.State, fault string) {
 
 // armWake lets requests end the wait that is about to begin, and reports whether
 // it may begin: false when one is waiting that could be served now.
-func (d *Dispatcher) armWake(cancel context.CancelFunc, until int64) bool {
+func (d *Dispatcher) armWake(cancel context.CancelFunc, until bus.Time) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.change != nil && !d.change.seen {
@@ -220,17 +220,17 @@ func (d *Dispatcher) Snapshot() Snapshot {
 	defer d.mu.Unlock()
 	now = max(now, d.last)
 	s := Snapshot{
-		State: d.state, Fault: d.fault, BusNS: now, EpochNS: d.epoch,
+		State: d.state, Fault: d.fault, Now: now, Epoch: d.epoch,
 		Uncertainty: off,
-		Busy:        d.busy, MeasuredNS: max(d.last-d.epoch, 0),
+		Busy:        d.busy, Measured: max(d.last.Sub(d.epoch), 0),
 		Violations: d.broken, LastBroken: slices.Clone(d.lastBad), Lag: d.lag.seen,
 	}
 	if d.plan != nil {
 		s.Plan = d.plan.Message
 		s.PlannedUtil = d.plan.Message.GetUtilization()
-		s.MeasuredNS = max(now-d.epoch, 0)
+		s.Measured = max(now.Sub(d.epoch), 0)
 		if d.cycleEnd > d.epoch {
-			s.Busy, s.MeasuredNS = d.cycleBusy, d.cycleEnd-d.epoch
+			s.Busy, s.Measured = d.cycleBusy, d.cycleEnd.Sub(d.epoch)
 		}
 	}
 	for _, t := range d.stats {

@@ -18,7 +18,7 @@ func failFirst(n int) func(bus.Bus) bus.Bus {
 // TestFirstInitializationFails: the dispatcher tries again, and then runs the tasks that it was made with.
 func TestFirstInitializationFails(t *testing.T) {
 	for _, n := range []int{1, faultAfter - 1} {
-		r := newRig(t, free, time.Second+firstStart, failFirst(n), memTask(100), countTask(30))
+		r := newRig(t, free, time.Second+firstStart.Elapsed(), failFirst(n), memTask(100), countTask(30))
 		if err := r.Run(t.Context()); err != nil {
 			t.Fatalf("after %d failures: %v", n, err)
 		}

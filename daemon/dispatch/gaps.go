@@ -27,12 +27,12 @@ func gapsOf(p *scheduler.Plan) gapList {
 		} else {
 			open[e.Task] = true
 		}
-		next := p.Entries[0].Start + int64(p.Hyperperiod)
+		next := p.Entries[0].Start + p.Hyperperiod
 		if i+1 < len(p.Entries) {
 			next = p.Entries[i+1].Start
 		}
 		if length := next - e.End; length > 0 {
-			g := gap{length: time.Duration(length)}
+			g := gap{length: length}
 			for task := range open {
 				g.open = append(g.open, task)
 			}

@@ -20,7 +20,7 @@ type slow struct {
 	extra time.Duration
 }
 
-func (s *slow) Run(ctx context.Context, start int64, seg *bus.Segment) (bus.Result, error) {
+func (s *slow) Run(ctx context.Context, start bus.Time, seg *bus.Segment) (bus.Result, error) {
 	res, err := s.Bus.Run(ctx, start, seg)
 	time.Sleep(s.extra) // of the bubble's clock
 	return res, err
@@ -36,9 +36,9 @@ func TestChangeOnASlowHost(t *testing.T) {
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()
 		time.Sleep(2 * time.Second)
-		for _, change := range []func(context.Context) (int64, error){
-			func(ctx context.Context) (int64, error) { return r.AddTask(ctx, countTask(7)) },
-			func(ctx context.Context) (int64, error) { return r.RemoveTask(ctx, "mem") },
+		for _, change := range []func(context.Context) (bus.Time, error){
+			func(ctx context.Context) (bus.Time, error) { return r.AddTask(ctx, countTask(7)) },
+			func(ctx context.Context) (bus.Time, error) { return r.RemoveTask(ctx, "mem") },
 		} {
 			within, stop := context.WithTimeout(ctx, time.Second)
 			if _, err := change(within); err != nil {
@@ -97,7 +97,7 @@ func TestFirstTaskAfterIdleTime(t *testing.T) {
 		go func() { done <- r.Run(ctx) }()
 		time.Sleep(5 * time.Second)
 		effective, err := r.AddTask(ctx, countTask(10))
-		if err != nil || effective < int64(5*time.Second) {
+		if err != nil || effective < bus.Time(5*time.Second) {
 			t.Errorf("active at %v, %v; want after 5 s", time.Duration(effective), err)
 		}
 		time.Sleep(time.Second)

@@ -1,6 +1,10 @@
 package dispatch
 
-import "time"
+import (
+	"time"
+
+	"facetd.example/bus"
+)
 
 // Lag is how far the host has been behind the timetable since the start.
 type Lag struct {
@@ -13,8 +17,8 @@ type Lag struct {
 // Behind tells that the host fell behind the timetable by more than Config.MaxLag, or has
 // caught up since.
 type Behind struct {
-	// AtNS is the bus time at which a segment was to begin or end when it was found.
-	AtNS int64
+	// At is the bus time at which a segment was to begin or end when it was found.
+	At bus.Time
 	// By is how far the host is behind; once it has caught up, how far it was at most.
 	By       time.Duration
 	CaughtUp bool
@@ -37,9 +41,9 @@ type lagWatch struct {
 }
 
 // noteLag compares the bus time now with that at which a segment of the table begins or ends.
-func (d *Dispatcher) noteLag(planNS int64, begins bool) {
+func (d *Dispatcher) noteLag(planned bus.Time, begins bool) {
 	l := &d.lag
-	by := max(time.Duration(d.cfg.Bus.Now()-planNS), 0)
+	by := max(d.cfg.Bus.Now().Sub(planned), 0)
 	if !l.begun {
 		l.begun, l.grace = true, by
 	}
@@ -64,9 +68,9 @@ func (d *Dispatcher) noteLag(planNS int64, begins bool) {
 		d.mu.Unlock()
 	}
 	if (starts || ends) && d.cfg.Behind != nil {
-		b := Behind{AtNS: planNS, By: by}
+		b := Behind{At: planned, By: by}
 		if ends {
-			b = Behind{AtNS: planNS, By: l.worst, CaughtUp: true, Segments: l.segments}
+			b = Behind{At: planned, By: l.worst, CaughtUp: true, Segments: l.segments}
 		}
 		d.cfg.Behind(b)
 	}

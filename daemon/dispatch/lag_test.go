@@ -16,7 +16,7 @@ type stalling struct {
 	stall map[int]time.Duration // by number of the segment, from 1
 }
 
-func (s *stalling) Run(ctx context.Context, start int64, seg *bus.Segment) (bus.Result, error) {
+func (s *stalling) Run(ctx context.Context, start bus.Time, seg *bus.Segment) (bus.Result, error) {
 	res, err := s.Bus.Run(ctx, start, seg)
 	s.n++
 	time.Sleep(s.stall[s.n])
@@ -48,8 +48,8 @@ func TestAHostThatStandsStillIsTold(t *testing.T) {
 					t.Errorf("%v behind after a stop of %v", b.By, stop)
 				}
 			}
-			if n := told[1].Segments; n < 130*4 || told[1].AtNS-told[0].AtNS < int64(4*time.Second) {
-				t.Errorf("%d segments caught up from %d to %d ns", n, told[0].AtNS, told[1].AtNS)
+			if n := told[1].Segments; n < 130*4 || told[1].At.Sub(told[0].At) < 4*time.Second {
+				t.Errorf("%d segments caught up from %d to %d ns", n, told[0].At, told[1].At)
 			}
 			if lag := r.Snapshot().Lag; lag.Times != 1 || lag.Worst != told[1].By {
 				t.Errorf("counted %+v, told %v", lag, told[1].By)

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"time"
 
@@ -14,6 +13,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/scheduler"
 )
 
@@ -34,12 +34,12 @@ type table struct {
 	// shared jobs with others since the last table, or does so from now on, has other
 	// numbers of its own.
 	numbers []uint64
-	epoch   int64 // bus time at which cycle 0 began
+	epoch   bus.Time // bus time at which cycle 0 began
 	cycle   int64
 	next    int // index of the next entry
 	// earliest[i] is the earliest release among the entries from i to the end of
 	// the cycle: before it, everything released has been run.
-	earliest []int64
+	earliest []time.Duration
 	open     map[int]*openJob // by index in plan.Tasks
 	// skipped marks those of plan.Tasks whose current job was given up.
 	skipped map[int]bool
@@ -48,7 +48,7 @@ type table struct {
 
 // newTable is a table at its beginning. The bus jobs that the table before had too
 // are counted on.
-func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch int64, before *table) *table {
+func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch bus.Time, before *table) *table {
 	t := &table{plan: plan, tasks: tasks, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
 	if plan == nil {
 		return t
@@ -57,8 +57,8 @@ func newTable(plan *scheduler.Plan, tasks []*taskStats, epoch int64, before *tab
 	for i := range t.numbers {
 		t.numbers[i] = before.numberOf(plan.Tasks[i].Task.Name)
 	}
-	t.earliest = make([]int64, len(plan.Entries)+1)
-	t.earliest[len(plan.Entries)] = int64(plan.Hyperperiod)
+	t.earliest = make([]time.Duration, len(plan.Entries)+1)
+	t.earliest[len(plan.Entries)] = plan.Hyperperiod
 	for i := len(plan.Entries) - 1; i >= 0; i-- {
 		t.earliest[i] = min(t.earliest[i+1], plan.Entries[i].Release)
 	}
@@ -82,17 +82,17 @@ func (t *table) numberOf(name string) uint64 {
 func (t *table) idle() bool { return t.plan == nil || len(t.plan.Entries) == 0 }
 
 // cycleStart is the bus time at which the running cycle began.
-func (t *table) cycleStart() int64 {
+func (t *table) cycleStart() bus.Time {
 	if t.plan == nil {
 		return t.epoch
 	}
-	return t.epoch + t.cycle*int64(t.plan.Hyperperiod)
+	return t.epoch.Add(time.Duration(t.cycle) * t.plan.Hyperperiod)
 }
 
 // entry returns the next segment and its start in bus time.
-func (t *table) entry() (*scheduler.Entry, int64) {
+func (t *table) entry() (*scheduler.Entry, bus.Time) {
 	e := &t.plan.Entries[t.next]
-	return e, t.cycleStart() + e.Start
+	return e, t.cycleStart().Add(e.Start)
 }
 
 // advance moves on to the next entry and reports whether a cycle is complete.
@@ -110,18 +110,18 @@ func (t *table) advance() bool {
 // nothing: no job is open then, and none released before it waits. last is when the
 // bus was last used. On a host that cannot keep up the instant lies before now, as
 // the segments that run then do; without it a change would wait for ever.
-func (t *table) settled(last, now int64) (int64, bool) {
+func (t *table) settled(last, now bus.Time) (bus.Time, bool) {
 	if len(t.open) > 0 {
 		return 0, false
 	}
 	if t.idle() {
 		return now, true
 	}
-	at := min(now, t.cycleStart()+t.earliest[t.next])
+	at := min(now, t.cycleStart().Add(t.earliest[t.next]))
 	return at, at >= last
 }
 
-// Run drives the bus until ctx ends or the bus time of Config.StopAtNS, and
+// Run drives the bus until ctx ends or the bus time of Config.StopAt, and
 // leaves every select line inactive. It returns nil in both cases, and the cause
 // when the bus failed for good.
 func (d *Dispatcher) Run(ctx context.Context) error {
@@ -132,7 +132,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 
 	defer d.shut("the daemon stopped")
 	d.setState(facetdv1.State_STATE_RUNNING, "")
-	if err := d.takeChange(hard, &d.standing, int64(firstStart)); err != nil {
+	if err := d.takeChange(hard, &d.standing, firstStart); err != nil {
 		return err
 	}
 	for ctx.Err() == nil && !d.reachedStop() {
@@ -153,14 +153,14 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 
 // reachedStop reports whether the run is to end here.
 func (d *Dispatcher) reachedStop() bool {
-	if d.cfg.StopAtNS == 0 || len(d.tab.open) > 0 {
+	if d.cfg.StopAt == 0 || len(d.tab.open) > 0 {
 		return false
 	}
 	if d.tab.idle() {
-		return d.last >= d.cfg.StopAtNS
+		return d.last >= d.cfg.StopAt
 	}
 	_, at := d.tab.entry()
-	return at >= d.cfg.StopAtNS
+	return at >= d.cfg.StopAt
 }
 
 // step does the next thing: a change, an on-demand job, a wait, or a segment.
@@ -181,7 +181,7 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 		return d.takeChange(hard, &d.standing, settledAt)
 	}
 	if d.tab.idle() {
-		if one := d.pick(now, math.MaxInt64); one != nil {
+		if one := d.pick(now, bustime.Forever); one != nil {
 			return d.runOnDemand(hard, one, now)
 		}
 		return d.waitIdle(ctx)
@@ -213,7 +213,7 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 
 // wait blocks until bus time at. It reports true when something else is to be
 // looked at first: a request, or the end.
-func (d *Dispatcher) wait(ctx context.Context, at int64) (bool, error) {
+func (d *Dispatcher) wait(ctx context.Context, at bus.Time) (bool, error) {
 	waitCtx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	if !d.armWake(cancel, at) {
@@ -233,16 +233,16 @@ func (d *Dispatcher) wait(ctx context.Context, at int64) (bool, error) {
 // waitIdle blocks while there is no table: bus time runs on only to a stop that
 // was asked for.
 func (d *Dispatcher) waitIdle(ctx context.Context) error {
-	if d.cfg.StopAtNS > 0 {
-		woken, err := d.wait(ctx, d.cfg.StopAtNS)
+	if d.cfg.StopAt > 0 {
+		woken, err := d.wait(ctx, d.cfg.StopAt)
 		if err == nil && !woken {
-			d.reachLast(d.cfg.StopAtNS)
+			d.reachLast(d.cfg.StopAt)
 		}
 		return err
 	}
 	waitCtx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	if d.armWake(cancel, math.MaxInt64) {
+	if d.armWake(cancel, bustime.Forever) {
 		<-waitCtx.Done()
 		d.disarmWake()
 	}
@@ -250,7 +250,7 @@ func (d *Dispatcher) waitIdle(ctx context.Context) error {
 }
 
 // runEntry runs one segment of the table at its time.
-func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64) error {
+func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at bus.Time) error {
 	tp := &d.tab.plan.Tasks[e.Task]
 	job := d.tab.open[e.Task]
 	if e.Segment == 0 {
@@ -279,13 +279,13 @@ func (d *Dispatcher) runEntry(ctx context.Context, e *scheduler.Entry, at int64)
 }
 
 // beginJob opens the job of a table's entry, with the next number of every member.
-func (d *Dispatcher) beginJob(e *scheduler.Entry, at int64) *openJob {
+func (d *Dispatcher) beginJob(e *scheduler.Entry, at bus.Time) *openJob {
 	t := d.tab
 	tp := &t.plan.Tasks[e.Task]
 	begin := t.cycleStart()
 	job := newOpenJob(d.cfg.Array, bus.Job{
 		Task: tp.Task.Name, Number: t.numbers[e.Task],
-		Release: begin + e.Release, Deadline: begin + e.Deadline,
+		Release: begin.Add(e.Release), Deadline: begin.Add(e.Deadline),
 		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
 		Chips: tp.Task.Chips, Segments: len(tp.Segments),
 	}, at, tp.Task.Views, tp.Frames)
@@ -294,7 +294,7 @@ func (d *Dispatcher) beginJob(e *scheduler.Entry, at int64) *openJob {
 	for i := range tp.Members {
 		m := &tp.Members[i]
 		stats := t.tasks[m.Asked]
-		job.members[i] = memberJob{m, stats, stats.nextJob, begin + t.plan.MemberDeadline(e, m)}
+		job.members[i] = memberJob{m, stats, stats.nextJob, begin.Add(t.plan.MemberDeadline(e, m))}
 		stats.nextJob++
 	}
 	t.open[e.Task] = job
@@ -328,7 +328,7 @@ func (d *Dispatcher) segmentFailed(ctx context.Context, task int, last bool, err
 }
 
 // skip passes over a segment of a job that was given up.
-func (d *Dispatcher) skip(e *scheduler.Entry, at int64) {
+func (d *Dispatcher) skip(e *scheduler.Entry, at bus.Time) {
 	if e.Segment == len(d.tab.plan.Tasks[e.Task].Segments)-1 {
 		delete(d.tab.skipped, e.Task)
 	}
@@ -338,7 +338,7 @@ func (d *Dispatcher) skip(e *scheduler.Entry, at int64) {
 
 // reachLast moves the end of what has been dealt with to at. The loop alone writes
 // it, and reads it without the lock.
-func (d *Dispatcher) reachLast(at int64) {
+func (d *Dispatcher) reachLast(at bus.Time) {
 	d.mu.Lock()
 	d.last = max(d.last, at)
 	d.mu.Unlock()
@@ -357,8 +357,8 @@ func (d *Dispatcher) moveOn() {
 
 // endJob closes a job and tells everybody: the inspector of the job as one, the
 // others of each member's part.
-func (d *Dispatcher) endJob(job *openJob, endNS int64, failure string) {
-	job.close(endNS, failure)
+func (d *Dispatcher) endJob(job *openJob, end bus.Time, failure string) {
+	job.close(end, failure)
 	if in := d.cfg.Inspector; in != nil {
 		in.FrameSet(&job.job, job.set)
 		in.JobEnded(&job.job, outcomeOf(job.set))

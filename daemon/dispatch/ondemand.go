@@ -3,12 +3,11 @@ package dispatch
 import (
 	"context"
 	"fmt"
-	"math"
 	"slices"
-	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
@@ -18,7 +17,7 @@ import (
 type onDemand struct {
 	// compile makes its program for the registers and the active table.
 	compile func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error)
-	asked   int64 // bus time of the request
+	asked   bus.Time // bus time of the request
 	done    chan onDemandDone
 	seen    bool
 	raw     bool         // its captures go back as they are
@@ -90,7 +89,7 @@ func (d *Dispatcher) queue(ctx context.Context, one *onDemand) (onDemandDone, er
 
 // pick takes the first waiting on-demand job that fits between now and until and
 // touches no chip of an open job. Those that can never fit are refused.
-func (d *Dispatcher) pick(now, until int64) *onDemand {
+func (d *Dispatcher) pick(now, until bus.Time) *onDemand {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if len(d.waiting) == 0 {
@@ -109,7 +108,7 @@ func (d *Dispatcher) pick(now, until int64) *onDemand {
 		if d.clashes(one.program.Chips) {
 			continue
 		}
-		if int64(one.program.Time) <= until-now {
+		if one.program.Time <= until.Sub(now) {
 			d.drop(one)
 			return one
 		}
@@ -153,7 +152,7 @@ func (d *Dispatcher) clashes(chips []int) bool {
 }
 
 // runOnDemand runs an on-demand job now and answers whoever asked.
-func (d *Dispatcher) runOnDemand(ctx context.Context, one *onDemand, now int64) error {
+func (d *Dispatcher) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) error {
 	switch {
 	case one.do != nil:
 		one.done <- onDemandDone{err: one.do()}
@@ -165,7 +164,7 @@ func (d *Dispatcher) runOnDemand(ctx context.Context, one *onDemand, now int64) 
 	d.onDemands++
 	p := one.program
 	job := newOpenJob(d.cfg.Array, bus.Job{
-		Number: d.onDemands, Release: min(one.asked, now), Deadline: math.MaxInt64,
+		Number: d.onDemands, Release: min(one.asked, now), Deadline: bustime.Forever,
 		Chips: p.Chips, Segments: 1,
 	}, now, p.Views, p.Frames)
 	res, err := d.cfg.Bus.Run(ctx, now, &bus.Segment{Job: &job.job, Ops: p.Ops})
@@ -181,8 +180,8 @@ func (d *Dispatcher) runOnDemand(ctx context.Context, one *onDemand, now int64) 
 	d.noteWrites(p.Ops, err == nil)
 	d.endJob(job, res.End, failure)
 	one.done <- onDemandDone{err: err, Done: Done{
-		FrameSet: job.set, Words: p.Words, StartNS: res.Start,
-		Waited: time.Duration(max(res.Start-one.asked, 0)),
+		FrameSet: job.set, Words: p.Words, Start: res.Start,
+		Waited: max(res.Start.Sub(one.asked), 0),
 	}}
 	return nil
 }

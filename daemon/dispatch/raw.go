@@ -2,10 +2,10 @@ package dispatch
 
 import (
 	"context"
-	"math"
 	"slices"
 
 	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
@@ -49,11 +49,11 @@ func (d *Dispatcher) Do(ctx context.Context, f func() error) error {
 }
 
 // runRaw runs a program whose captures go back as they are.
-func (d *Dispatcher) runRaw(ctx context.Context, one *onDemand, now int64) {
+func (d *Dispatcher) runRaw(ctx context.Context, one *onDemand, now bus.Time) {
 	d.onDemands++
 	p := one.program
 	job := newOpenJob(d.cfg.Array, bus.Job{
-		Number: d.onDemands, Release: min(one.asked, now), Deadline: math.MaxInt64, Chips: p.Chips, Segments: 1,
+		Number: d.onDemands, Release: min(one.asked, now), Deadline: bustime.Forever, Chips: p.Chips, Segments: 1,
 	}, now, nil, nil)
 	res, err := d.cfg.Bus.Run(ctx, now, &bus.Segment{Job: &job.job, Ops: p.Ops})
 	d.account("", &res, p.Ops)
@@ -64,5 +64,5 @@ func (d *Dispatcher) runRaw(ctx context.Context, one *onDemand, now int64) {
 	}
 	d.noteWrites(p.Ops, err == nil)
 	d.endJob(job, res.End, failure)
-	one.done <- onDemandDone{err: err, Done: Done{StartNS: res.Start}, captures: res.Captures}
+	one.done <- onDemandDone{err: err, Done: Done{Start: res.Start}, captures: res.Captures}
 }

@@ -49,7 +49,7 @@ type halfway struct {
 	at, n int
 }
 
-func (h *halfway) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (h *halfway) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	h.n++
 	if h.n != h.at {
 		return h.Bus.Run(ctx, start, s)

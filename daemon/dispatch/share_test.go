@@ -31,7 +31,7 @@ var (
 // TestSharedLoadRuns: two tasks that share a load see what one task with both their
 // views does, each its own frames under its own numbers, deadline and skew.
 func TestSharedLoadRuns(t *testing.T) {
-	until := firstStart + 500*time.Millisecond
+	until := firstStart.Elapsed() + 500*time.Millisecond
 	apart := newRig(t, free, until, nil, sharer("soft", 4*time.Millisecond, softView), countTask(30), sharer("whole", 0, wholeView))
 	one := newRig(t, free, until, nil, sharer("both", 0, wholeView, softView), countTask(30))
 	for _, r := range []*rig{apart, one} {
@@ -166,7 +166,7 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 // TestSharedJobFails: a job that fails fails for every task that shares it, with the
 // cause, and none is lost.
 func TestSharedJobFails(t *testing.T) {
-	r := newRig(t, free, firstStart+200*time.Millisecond, func(b bus.Bus) bus.Bus {
+	r := newRig(t, free, firstStart.Elapsed()+200*time.Millisecond, func(b bus.Bus) bus.Bus {
 		return &failing{Bus: b, fail: func(n int) bool { return n == 7 }}
 	}, sharer("whole", 0, wholeView), sharer("soft", 0, softView))
 	if err := r.Run(t.Context()); err != nil {

@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/daemon/rate"
 )
 
@@ -31,13 +32,13 @@ func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 	s.LastResponseNs = fs.GetFinishBusNs() - fs.GetReleaseBusNs()
 	s.WorstResponseNs = max(s.GetWorstResponseNs(), s.GetLastResponseNs())
 	s.LastSkewNs = fs.GetSkewNs()
-	t.rate.Add(fs.GetReleaseBusNs())
+	t.rate.Add(bus.Time(fs.GetReleaseBusNs()))
 }
 
-func (t *taskStats) running(nowNS int64) *facetdv1.RunningTask {
+func (t *taskStats) running(now bus.Time) *facetdv1.RunningTask {
 	s := &t.status
 	return &facetdv1.RunningTask{Task: t.task, Status: &facetdv1.TaskStatus{
-		RequestedRateHz: t.task.GetRateHz(), PlannedRateHz: t.planned, AchievedRateHz: t.rate.Hertz(nowNS),
+		RequestedRateHz: t.task.GetRateHz(), PlannedRateHz: t.planned, AchievedRateHz: t.rate.Hertz(now),
 		JobsOnTime: s.GetJobsOnTime(), JobsLate: s.GetJobsLate(), JobsFailed: s.GetJobsFailed(), Frames: s.GetFrames(),
 		LastResponseNs: s.GetLastResponseNs(), WorstResponseNs: s.GetWorstResponseNs(), LastSkewNs: s.GetLastSkewNs(),
 		LastFailure: s.GetLastFailure(),

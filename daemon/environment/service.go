@@ -15,6 +15,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/bus"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/failure"
 )
@@ -34,7 +35,7 @@ type Config struct {
 	// Do runs a function on the goroutine that owns the bus, between two segments.
 	Do func(ctx context.Context, f func() error) error
 	// Now is the bus time.
-	Now func() int64
+	Now func() bus.Time
 }
 
 // Service is the service. Its methods may be called from any goroutine.
@@ -116,7 +117,7 @@ func (s *Service) Replace(described string, light scene.Scene) {
 // that leaves may leave a change behind that is still made: what is active is noted
 // where it is made, so that it is never another than the bus's.
 func (s *Service) set(ctx context.Context, described string, light scene.Scene, offset *float64) (atNS int64, err error) {
-	made := make(chan int64, 1)
+	made := make(chan bus.Time, 1)
 	err = s.cfg.Do(ctx, func() error {
 		s.mu.Lock()
 		defer s.mu.Unlock()
@@ -137,7 +138,7 @@ func (s *Service) set(ctx context.Context, described string, light scene.Scene, 
 	if err != nil {
 		return 0, err
 	}
-	return <-made, nil
+	return (<-made).NS(), nil
 }
 
 // refuse keeps clients from having the daemon open files.

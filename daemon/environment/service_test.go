@@ -7,6 +7,7 @@ import (
 	"testing/synctest"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/failure"
 )
@@ -44,7 +45,7 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 		simulated := &recordingBus{}
 		leave := make(chan struct{})
 		s := New(Config{
-			Bus: simulated, Scene: "uniform:1", Now: func() int64 { return 7 },
+			Bus: simulated, Scene: "uniform:1", Now: func() bus.Time { return 7 },
 			Do: func(ctx context.Context, f func() error) error {
 				done := make(chan error, 1)
 				go func() { // the bus

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/failure"
@@ -314,7 +315,7 @@ func TestEventsAreBounded(t *testing.T) {
 	}
 }
 
-func host(ns int64) (time.Time, time.Duration) { return time.Unix(1000, ns).UTC(), 0 }
+func host(ns bus.Time) (time.Time, time.Duration) { return time.Unix(1000, ns.NS()).UTC(), 0 }
 
 const second = int64(time.Second)
 
@@ -347,9 +348,9 @@ func TestTheBusAsEvents(t *testing.T) {
 	o.JobEnded(late("b", 7, 5*second))
 	o.JobEnded(&facetdv1.FrameSet{Task: "a", Job: 9, FinishBusNs: 5*second + 1, Failure: "no answer"})
 	o.JobEnded(&facetdv1.FrameSet{FinishBusNs: 5*second + 2, Failure: "no answer"})
-	o.Violated(rules.Violation{Rule: 4, AtNS: 5*second + 3, Message: "too soon", Chips: []string{"x"}})
-	o.Violated(rules.Violation{Rule: 4, AtNS: 5*second + 4, Message: "too soon again", Chips: []string{"y"}})
-	o.Violated(rules.Violation{Rule: 1, AtNS: 5*second + 5, Message: "two drive"})
+	o.Violated(rules.Violation{Rule: 4, At: bus.Time(5*second + 3), Message: "too soon", Chips: []string{"x"}})
+	o.Violated(rules.Violation{Rule: 4, At: bus.Time(5*second + 4), Message: "too soon again", Chips: []string{"y"}})
+	o.Violated(rules.Violation{Rule: 1, At: bus.Time(5*second + 5), Message: "two drive"})
 	o.Flush()
 	o.Flush()
 	counts := map[string]uint64{}
@@ -358,7 +359,7 @@ func TestTheBusAsEvents(t *testing.T) {
 	for _, e := range got {
 		counts[e.GetKind().String()+" "+e.GetTask()] += e.GetCount()
 		lines = append(lines, e.GetText())
-		if want, _ := host(e.GetBusNs()); !e.GetTime().AsTime().Equal(want) {
+		if want, _ := host(bus.Time(e.GetBusNs())); !e.GetTime().AsTime().Equal(want) {
 			t.Errorf("%v: time", e)
 		}
 	}
@@ -381,7 +382,7 @@ func TestWatch(t *testing.T) {
 		j := open(t, Config{})
 		o := NewObserver(j, host)
 		snap := make(chan dispatch.Snapshot, 1)
-		now := dispatch.Snapshot{BusNS: 1}
+		now := dispatch.Snapshot{Now: 1}
 		snap <- now
 		ctx, cancel := context.WithCancel(t.Context())
 		go o.Watch(ctx, func() dispatch.Snapshot {
@@ -397,13 +398,13 @@ func TestWatch(t *testing.T) {
 		}
 		o.JobEnded(late("a", 1, 1))
 		o.JobEnded(late("a", 2, 2))
-		set(dispatch.Snapshot{BusNS: 3})
+		set(dispatch.Snapshot{Now: 3})
 		if n := list(t, j, Query{}).Last; n != 1 {
 			t.Errorf("%d events", n)
 		}
-		set(dispatch.Snapshot{BusNS: 2 * second})
-		set(dispatch.Snapshot{BusNS: 2 * second, State: facetdv1.State_STATE_FAULT, Fault: "no power"})
-		set(dispatch.Snapshot{BusNS: 2 * second, State: facetdv1.State_STATE_FAULT, Fault: "no power"})
+		set(dispatch.Snapshot{Now: bus.Time(2 * second)})
+		set(dispatch.Snapshot{Now: bus.Time(2 * second), State: facetdv1.State_STATE_FAULT, Fault: "no power"})
+		set(dispatch.Snapshot{Now: bus.Time(2 * second), State: facetdv1.State_STATE_FAULT, Fault: "no power"})
 		got := list(t, j, Query{}).Events
 		if len(got) != 3 || got[2].GetKind() != facetdv1.EventKind_EVENT_KIND_BUS_FAULT || !strings.Contains(got[2].GetText(), "no power") {
 			t.Errorf("events: %s", texts(got))

@@ -20,7 +20,7 @@ import (
 
 const (
 	// together is the bus time within which repetitions of one thing are one event.
-	together = int64(time.Second)
+	together = time.Second
 	// watchPeriod is how often Watch looks.
 	watchPeriod = 100 * time.Millisecond
 )
@@ -31,7 +31,7 @@ const (
 // does not fill the journal.
 type Observer struct {
 	journal  *Journal
-	hostTime func(busNS int64) (time.Time, time.Duration)
+	hostTime func(at bus.Time) (time.Time, time.Duration)
 
 	mu    sync.Mutex
 	tasks map[string]*facetdv1.Task
@@ -49,14 +49,14 @@ type runKey struct {
 
 // run is repetitions of one thing.
 type run struct {
-	toldNS int64           // bus time of the last event
-	more   uint64          // since then
-	last   *facetdv1.Event // the newest of them
+	told bus.Time        // bus time of the last event
+	more uint64          // since then
+	last *facetdv1.Event // the newest of them
 }
 
 // NewObserver returns an observer that appends to a journal. hostTime maps bus time
 // to host time, and may be called from any goroutine.
-func NewObserver(j *Journal, hostTime func(busNS int64) (time.Time, time.Duration)) *Observer {
+func NewObserver(j *Journal, hostTime func(at bus.Time) (time.Time, time.Duration)) *Observer {
 	return &Observer{journal: j, hostTime: hostTime, tasks: map[string]*facetdv1.Task{}, runs: map[runKey]*run{}}
 }
 
@@ -65,7 +65,7 @@ func (o *Observer) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
 // JobEnded tells of jobs that failed or missed their deadline.
 func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
-	at := fs.GetFinishBusNs()
+	at := bus.Time(fs.GetFinishBusNs())
 	switch {
 	case fs.GetFailure() != "":
 		what := "job " + strconv.FormatUint(fs.GetJob(), 10) + " of task " + fs.GetTask()
@@ -77,11 +77,11 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10)},
 		})
 	case fs.GetLate():
-		late := at - fs.GetDeadlineBusNs()
+		late := at.Sub(bus.Time(fs.GetDeadlineBusNs()))
 		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}, at, &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING,
-			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), time.Duration(late)),
-			Fields:   map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10), "late_ns": strconv.FormatInt(late, 10)},
+			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), late),
+			Fields:   map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10), "late_ns": strconv.FormatInt(int64(late), 10)},
 		})
 	default:
 		o.flush(at)
@@ -90,7 +90,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 
 // Violated tells of a rule violation.
 func (o *Observer) Violated(v rules.Violation) {
-	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.AtNS, &facetdv1.Event{
+	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.At, &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
 		Text:   fmt.Sprintf("bus rule %d violated: %s", v.Rule, v.Message),
 		Fields: map[string]string{"rule": strconv.Itoa(v.Rule)},
@@ -111,11 +111,11 @@ func (o *Observer) Behind(b dispatch.Behind) {
 		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments began late, by up to %v", b.Segments, b.By.Round(time.Millisecond))
 		e.Fields["segments"] = strconv.Itoa(b.Segments)
 	}
-	o.repeat(key, b.AtNS, e)
+	o.repeat(key, b.At, e)
 }
 
 // PlanChanged tells which tasks came, went and changed.
-func (o *Observer) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
+func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	now := map[string]*facetdv1.Task{}
@@ -125,14 +125,14 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 		old, was := o.tasks[name]
 		switch {
 		case !was:
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epochNS, fmt.Sprintf("task %s added at %g Hz", name, t.GetRateHz()), plan)
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epoch, fmt.Sprintf("task %s added at %g Hz", name, t.GetRateHz()), plan)
 		case !proto.Equal(old, t):
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epochNS, fmt.Sprintf("task %s changed, now at %g Hz", name, t.GetRateHz()), plan)
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epoch, fmt.Sprintf("task %s changed, now at %g Hz", name, t.GetRateHz()), plan)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(o.tasks)) {
 		if now[name] == nil {
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_REMOVED, name, epochNS, "task "+name+" removed", plan)
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_REMOVED, name, epoch, "task "+name+" removed", plan)
 			for key := range o.runs {
 				if key.task == name {
 					o.flushRun(o.runs[key])
@@ -144,29 +144,29 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 	o.tasks = now
 }
 
-func (o *Observer) tell(kind facetdv1.EventKind, task string, atNS int64, text string, plan *facetdv1.Plan) {
+func (o *Observer) tell(kind facetdv1.EventKind, task string, at bus.Time, text string, plan *facetdv1.Plan) {
 	e := Info(kind, text)
 	e.Task = task
 	e.Fields = map[string]string{"utilization": strconv.FormatFloat(plan.GetUtilization(), 'f', 4, 64)}
-	o.append(e, atNS)
+	o.append(e, at)
 }
 
-func (o *Observer) append(e *facetdv1.Event, atNS int64) {
-	host, _ := o.hostTime(atNS)
-	e.Time, e.BusNs = timestamppb.New(host), atNS
+func (o *Observer) append(e *facetdv1.Event, at bus.Time) {
+	host, _ := o.hostTime(at)
+	e.Time, e.BusNs = timestamppb.New(host), at.NS()
 	o.journal.Append(e)
 }
 
 // repeat tells of e at once, or later together with its repetitions.
-func (o *Observer) repeat(key runKey, atNS int64, e *facetdv1.Event) {
-	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, atNS, 1
+func (o *Observer) repeat(key runKey, at bus.Time, e *facetdv1.Event) {
+	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, at.NS(), 1
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.flushOld(atNS)
+	o.flushOld(at)
 	r := o.runs[key]
 	if r == nil {
-		o.runs[key] = &run{toldNS: atNS}
-		o.append(e, atNS)
+		o.runs[key] = &run{told: at}
+		o.append(e, at)
 		return
 	}
 	r.more++
@@ -174,19 +174,19 @@ func (o *Observer) repeat(key runKey, atNS int64, e *facetdv1.Event) {
 }
 
 // flush tells of repetitions that have waited long enough at a bus time.
-func (o *Observer) flush(atNS int64) {
+func (o *Observer) flush(at bus.Time) {
 	o.mu.Lock()
-	o.flushOld(atNS)
+	o.flushOld(at)
 	o.mu.Unlock()
 }
 
-func (o *Observer) flushOld(atNS int64) {
+func (o *Observer) flushOld(at bus.Time) {
 	for key, r := range o.runs {
 		switch {
-		case atNS-r.toldNS < together:
+		case at.Sub(r.told) < together:
 		case r.more > 0:
 			o.flushRun(r)
-			r.toldNS = atNS
+			r.told = at
 		default:
 			delete(o.runs, key)
 		}
@@ -198,11 +198,12 @@ func (o *Observer) flushRun(r *run) {
 		return
 	}
 	e := r.last
+	last := bus.Time(e.GetBusNs())
 	if r.more > 1 {
-		e.Text += fmt.Sprintf(" (the last of %d within %v)", r.more, time.Duration(e.GetBusNs()-r.toldNS).Round(time.Millisecond))
+		e.Text += fmt.Sprintf(" (the last of %d within %v)", r.more, last.Sub(r.told).Round(time.Millisecond))
 	}
 	e.Count = r.more
-	o.append(e, e.GetBusNs())
+	o.append(e, last)
 	r.more, r.last = 0, nil
 }
 
@@ -228,13 +229,13 @@ func (o *Observer) Watch(ctx context.Context, snapshot func() dispatch.Snapshot)
 		case <-tick.C:
 		}
 		s := snapshot()
-		o.flush(s.BusNS)
+		o.flush(s.Now)
 		fault := s.State == facetdv1.State_STATE_FAULT
 		if fault && !faulty {
 			o.append(&facetdv1.Event{
 				Severity: facetdv1.Severity_SEVERITY_ERROR, Kind: facetdv1.EventKind_EVENT_KIND_BUS_FAULT,
 				Text: "the bus was given up, every line inactive: " + s.Fault,
-			}, s.BusNS)
+			}, s.Now)
 		}
 		faulty = fault
 	}

@@ -185,7 +185,7 @@ func (m *Metrics) JobEnded(fs *facetdv1.FrameSet) {
 
 // PlanChanged makes the series of new tasks and drops those of tasks that have
 // gone.
-func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
+func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	m.planChanges.Inc()
 	now := map[string]bool{}
 	for _, t := range plan.GetTasks() {
@@ -199,7 +199,7 @@ func (m *Metrics) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
 	}
 	m.mu.Lock()
 	for _, s := range m.state {
-		s.restart(epochNS)
+		s.restart(epoch)
 	}
 	m.mu.Unlock()
 }

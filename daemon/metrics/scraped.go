@@ -7,6 +7,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
@@ -115,15 +116,15 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	} {
 		send(nameState, boolValue(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
 	}
-	send(nameBusSeconds, seconds(snap.BusNS))
+	send(nameBusSeconds, snap.Now.Elapsed().Seconds())
 	send(nameWorstLag, snap.Lag.Worst.Seconds())
 	send(nameBehind, float64(snap.Lag.Times))
 	send(namePlannedUtil, snap.PlannedUtil)
 	measured := func(busy time.Duration) float64 {
-		if snap.MeasuredNS <= 0 {
+		if snap.Measured <= 0 {
 			return 0
 		}
-		return busy.Seconds() / seconds(snap.MeasuredNS)
+		return busy.Seconds() / snap.Measured.Seconds()
 	}
 	send(nameMeasuredUtil, measured(snap.Busy.Total()))
 	planned := map[facetdv1.Phase]float64{}
@@ -148,14 +149,14 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 			send(namePlanResponse, seconds(p.GetWorstResponseNs()), name)
 			send(namePlanSlack, seconds(p.GetLeastSlackNs()), name)
 		}
-		s.sendSeen(name, snap.BusNS, send)
+		s.sendSeen(name, snap.Now, send)
 	}
 }
 
 // sendSeen sends what the observer knows of a task. Between the dispatcher's change of
 // tasks and the observer's news of it a task may be unknown: then only its rate is there.
-func (s *scraped) sendSeen(task string, nowNS int64, send sender) {
-	seen, known := s.m.look(task, nowNS)
+func (s *scraped) sendSeen(task string, now bus.Time, send sender) {
+	seen, known := s.m.look(task, now)
 	send(nameAchievedRate, seen.achievedHz, task)
 	if known {
 		send(nameFrameAge, seen.age.Seconds(), task)

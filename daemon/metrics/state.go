@@ -4,6 +4,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/daemon/rate"
 )
 
@@ -21,7 +22,7 @@ type taskState struct {
 
 // ended notes a whole job.
 func (s *taskState) ended(fs *facetdv1.FrameSet, now time.Time) {
-	s.rate.Add(fs.GetReleaseBusNs())
+	s.rate.Add(bus.Time(fs.GetReleaseBusNs()))
 	s.last = now
 	response := fs.GetFinishBusNs() - fs.GetReleaseBusNs()
 	slack := fs.GetDeadlineBusNs() - fs.GetFinishBusNs()
@@ -32,8 +33,8 @@ func (s *taskState) ended(fs *facetdv1.FrameSet, now time.Time) {
 }
 
 // restart is a new timetable.
-func (s *taskState) restart(epochNS int64) {
-	s.rate.Restart(epochNS)
+func (s *taskState) restart(epoch bus.Time) {
+	s.rate.Restart(epoch)
 	s.any = false
 }
 
@@ -46,7 +47,7 @@ type seen struct {
 }
 
 // look returns the state of a task at a bus time; false where it is in no timetable.
-func (m *Metrics) look(task string, nowNS int64) (seen, bool) {
+func (m *Metrics) look(task string, now bus.Time) (seen, bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	s := m.state[task]
@@ -54,7 +55,7 @@ func (m *Metrics) look(task string, nowNS int64) (seen, bool) {
 		return seen{}, false
 	}
 	return seen{
-		achievedHz: s.rate.Hertz(nowNS), age: max(m.clock().Sub(s.last), 0),
+		achievedHz: s.rate.Hertz(now), age: max(m.clock().Sub(s.last), 0),
 		any: s.any, worst: time.Duration(s.worstNS), least: time.Duration(s.leastSlackNS),
 	}, true
 }

@@ -16,6 +16,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/probe/diagnosis"
 	"facetd.example/scheduler/program"
@@ -51,7 +52,7 @@ type Config struct {
 	// Faulty is nil unless the bus is virtual.
 	Faulty Faulty
 	// Now is the bus time.
-	Now func() int64
+	Now func() bus.Time
 	// Refused, where set, is what every call ends with: there is no array.
 	Refused error
 	// Claim takes the array for a measurement that would disturb others; nil means that
@@ -126,7 +127,7 @@ func Probe(ctx context.Context, cfg Config, opts diagnosis.Options, progress fun
 
 func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most int, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, chipmodel.LaneDischarge), most: most,
-		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: -1}
+		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: bustime.Never}
 	// Whatever the probe leaves, the timetable gets what it assumes.
 	defer cfg.Runner.Resync()
 	return run.all(ctx, progress)
@@ -153,7 +154,7 @@ type probing struct {
 	planner  *diagnosis.Planner
 	programs *diagnosis.Programs
 	most     int
-	prepared int64 // bus time of the last preparation, -1 before the first
+	prepared bus.Time // the last preparation; bustime.Never before the first
 	lanes    []laneSum
 }
 
@@ -193,7 +194,7 @@ func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress
 
 // experiment runs one experiment, after preparing the chips where that is due.
 func (p *probing) experiment(ctx context.Context, e diagnosis.Experiment) ([]diagnosis.Observation, error) {
-	if now := p.cfg.Now(); p.prepared < 0 || now-p.prepared > int64(prepareEvery) {
+	if now := p.cfg.Now(); p.prepared == bustime.Never || now.Sub(p.prepared) > prepareEvery {
 		var enabled []int
 		for c, regs := range p.cfg.Runner.Registers() {
 			if regs[chipmodel.OutputEnable] != 0 {

@@ -1,6 +1,8 @@
 // Package rate measures how often the jobs of a task end whole, by bus time.
 package rate
 
+import "facetd.example/chipmodel/bustime"
+
 const (
 	// Jobs is how many of the last jobs are measured over.
 	Jobs = 128
@@ -19,21 +21,21 @@ const (
 //
 // A Window is owned by one goroutine; the zero value is ready.
 type Window struct {
-	releases [Jobs]int64 // a ring
-	ended    int         // jobs since the restart
-	begunNS  int64
+	releases [Jobs]bustime.Time // a ring
+	ended    int                // jobs since the restart
+	begun    bustime.Time
 	before   float64 // rate at the restart
 }
 
 // Restart begins anew at the bus time at which a timetable takes effect.
-func (w *Window) Restart(atNS int64) {
-	w.before = w.Hertz(atNS)
-	w.begunNS, w.ended = atNS, 0
+func (w *Window) Restart(at bustime.Time) {
+	w.before = w.Hertz(at)
+	w.begun, w.ended = at, 0
 }
 
 // Add counts a job that completed. Releases rise.
-func (w *Window) Add(releaseNS int64) {
-	w.releases[w.ended%Jobs] = releaseNS
+func (w *Window) Add(release bustime.Time) {
+	w.releases[w.ended%Jobs] = release
 	w.ended++
 }
 
@@ -42,19 +44,19 @@ func (w *Window) Add(releaseNS int64) {
 // three periods have passed since the last release, it is their number over the time
 // from the first release until now, so that it falls when a task stalls. It is 0
 // before the second job.
-func (w *Window) Hertz(nowNS int64) float64 {
+func (w *Window) Hertz(now bustime.Time) float64 {
 	n := min(w.ended, Jobs)
 	if n < 2 {
-		if float64(nowNS-w.begunNS)*1e-9*w.before <= stalledAfter {
+		if now.Sub(w.begun).Seconds()*w.before <= stalledAfter {
 			return w.before
 		}
 		return 0
 	}
 	last := w.releases[(w.ended-1)%Jobs]
 	first := w.releases[(w.ended-n)%Jobs]
-	period := float64(last-first) / float64(n-1)
-	if float64(nowNS-last) > stalledAfter*period {
-		return float64(n) * 1e9 / float64(nowNS-first)
+	period := float64(last.Sub(first)) / float64(n-1)
+	if float64(now.Sub(last)) > stalledAfter*period {
+		return float64(n) * 1e9 / float64(now.Sub(first))
 	}
 	return 1e9 / period
 }

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/daemon/failure"
 )
 
@@ -244,7 +245,7 @@ func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
 func TestTimePassesWithoutFrames(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		begin := time.Now()
-		m, _, _ := manager(t, func(c *Config) { c.Now = func() int64 { return int64(time.Since(begin)) } })
+		m, _, _ := manager(t, func(c *Config) { c.Now = func() bus.Time { return bus.Time(time.Since(begin)) } })
 		start(t, m, "idle", &facetdv1.RecordingOptions{MaxDuration: durationpb.New(5 * time.Second)})
 		time.Sleep(10 * time.Second)
 		synctest.Wait()

@@ -81,13 +81,13 @@ func (m *Manager) JobEnded(fs *facetdv1.FrameSet) {
 }
 
 // PlanChanged hands a timetable to every recording, and keeps it for the next one.
-func (m *Manager) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
-	change := &facetdv1.PlanChange{Plan: plan, EpochBusNs: epochNS}
+func (m *Manager) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+	change := &facetdv1.PlanChange{Plan: plan, EpochBusNs: epoch.NS()}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.plan = change
 	for _, r := range *m.running.Load() {
-		r.queue.put(item{plan: change}, epochNS)
+		r.queue.put(item{plan: change}, epoch.NS())
 	}
 }
 
@@ -131,7 +131,7 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 	delete(m.ended, name)
 	m.mu.Unlock()
 	go func() {
-		how := r.run(now)
+		how := r.run(now.NS())
 		m.retire(r, how)
 		r.cfg.Events.Send(how.event)
 		close(r.done)

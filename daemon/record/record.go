@@ -40,6 +40,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
@@ -92,9 +93,9 @@ type Config struct {
 	// Array that runs.
 	Array *chipmodel.Array
 	// HostTime maps bus time to host time; any goroutine may call it.
-	HostTime func(busNS int64) (time.Time, time.Duration)
+	HostTime func(at bus.Time) (time.Time, time.Duration)
 	// Now is the bus time; any goroutine may call it.
-	Now func() int64
+	Now func() bus.Time
 	// Status is written every second; nil writes none, and a chunk that is not full then
 	// waits for the next message.
 	Status func() *facetdv1.Status

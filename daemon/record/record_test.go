@@ -23,6 +23,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
 	"facetd.example/api/invalid"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/failure"
 )
 
@@ -42,7 +43,7 @@ func TestWhatGoesInComesOut(t *testing.T) {
 		want = append(want, fs)
 		m.JobEnded(fs)
 	}
-	m.PlanChanged(plan("wall"), src.at)
+	m.PlanChanged(plan("wall"), bustime.Time(src.at))
 	m.Event(&facetdv1.Event{Text: "look", BusNs: 5, Sequence: 12})
 	m.Event(&facetdv1.Event{Text: "about itself", Fields: map[string]string{"recording": "dive"}})
 	rec := stop(t, m, "dive")

@@ -18,6 +18,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
+	"facetd.example/bus"
 	"facetd.example/daemon/failure"
 )
 
@@ -259,7 +260,7 @@ func (r *recording) second() error {
 	r.flushDue = true
 	r.tellLoss()
 	if r.queue.empty() { // otherwise the bus is ahead of what is written
-		r.covers(r.cfg.Now())
+		r.covers(r.cfg.Now().NS())
 	}
 	if err := r.writeStatus(); err != nil {
 		return err
@@ -531,7 +532,7 @@ func (r *recording) wants(fs *facetdv1.FrameSet) bool {
 }
 
 func (r *recording) hostNS(busNS int64) uint64 {
-	host, _ := r.cfg.HostTime(busNS)
+	host, _ := r.cfg.HostTime(bus.Time(busNS))
 	return unixNS(host)
 }
 

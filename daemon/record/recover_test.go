@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 )
 
 const childEnv = "FACETD_RECORD_CHILD"
@@ -52,7 +53,7 @@ func managerIn(dir string) *Manager {
 		panic(err)
 	}
 	m, err := NewManager(Config{
-		Dir: dir, Array: a, HostTime: hostTime, Now: func() int64 { return 0 },
+		Dir: dir, Array: a, HostTime: hostTime, Now: func() bus.Time { return 0 },
 		Status: func() *facetdv1.Status { return &facetdv1.Status{} },
 	})
 	if err != nil {

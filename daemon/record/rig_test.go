@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/demo"
 )
@@ -23,8 +24,8 @@ import (
 // epoch is the host time of bus time 0 in tests.
 var epoch = time.Date(2031, 5, 6, 7, 8, 9, 123456789, time.UTC)
 
-func hostTime(busNS int64) (time.Time, time.Duration) {
-	return epoch.Add(time.Duration(busNS)), 3 * time.Microsecond
+func hostTime(at bus.Time) (time.Time, time.Duration) {
+	return epoch.Add(at.Elapsed()), 3 * time.Microsecond
 }
 
 // notes keeps what a manager told.
@@ -61,7 +62,7 @@ func manager(t testing.TB, change func(*Config)) (*Manager, *notes, string) {
 	n := &notes{}
 	cfg := Config{
 		Dir: filepath.Join(t.TempDir(), "recordings"), Array: a, HostTime: hostTime,
-		Now:    func() int64 { return 1000 },
+		Now:    func() bus.Time { return 1000 },
 		Events: n.add, Labels: map[string]string{"version": "test", "seed": "7"},
 		free: func(string) (uint64, error) { return 1 << 50, nil },
 	}
@@ -97,7 +98,7 @@ func (s *source) next(task string, size int) *facetdv1.FrameSet {
 	}
 	s.job[task]++
 	for i := range 2 {
-		host, off := hostTime(release + 20)
+		host, off := hostTime(bus.Time(release + 20))
 		f := &facetdv1.Frame{
 			Chip: fmt.Sprintf("c%d", i), View: "plain", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE,
 			Rows: uint32(size), Columns: uint32(size), PixelFormat: "Mono16", SignificantBits: 10,

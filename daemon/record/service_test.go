@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -39,8 +40,8 @@ func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 	if withFolder {
 		r.manager, err = record.NewManager(record.Config{
 			Dir: t.TempDir(), Array: &chipmodel.Array{Name: "a", Message: &facetdv1.Array{Name: "a"}}, KeepFree: keepFree,
-			HostTime: func(ns int64) (time.Time, time.Duration) { return time.Unix(1e9, ns), 0 },
-			Now:      func() int64 { return 5 },
+			HostTime: func(ns bus.Time) (time.Time, time.Duration) { return time.Unix(1e9, ns.NS()), 0 },
+			Now:      func() bus.Time { return 5 },
 			Events:   r.journal.Sink(),
 		})
 		if err != nil {

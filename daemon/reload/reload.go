@@ -13,6 +13,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/bus"
 	"facetd.example/daemon/config"
 )
 
@@ -23,7 +24,7 @@ const Limit = 30 * time.Second
 type Bus interface {
 	// EditTasks replaces the tasks, and calls applied on the goroutine that owns the bus in
 	// the instant in which they become active; after an error neither has happened.
-	EditTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func()) (effectiveNS int64, err error)
+	EditTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func()) (effective bus.Time, err error)
 	// Do runs f on that goroutine between two segments. A caller that ctx takes away may
 	// leave an f behind that still runs.
 	Do(ctx context.Context, f func() error) error

@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/bus"
 	"facetd.example/daemon/config"
 )
 
@@ -23,7 +24,7 @@ type live struct {
 	late   func() error
 }
 
-func (l *live) EditTasks(_ context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func()) (int64, error) {
+func (l *live) EditTasks(_ context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func()) (bus.Time, error) {
 	var running []*facetdv1.Task
 	for _, name := range l.tasks {
 		running = append(running, &facetdv1.Task{Name: name})

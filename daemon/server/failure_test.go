@@ -28,7 +28,7 @@ type failing struct {
 	unhang           chan struct{}
 }
 
-func (f *failing) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (f *failing) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	if f.hung.Load() {
 		f.hanging.Store(true)
 		<-f.unhang // whatever ctx says
@@ -39,7 +39,7 @@ func (f *failing) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Res
 	return f.BusCloser.Run(ctx, start, s)
 }
 
-func (f *failing) Release() int64 {
+func (f *failing) Release() bus.Time {
 	f.releases.Add(1)
 	return f.BusCloser.Release()
 }

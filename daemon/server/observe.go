@@ -23,9 +23,9 @@ func (o observers) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
-func (o observers) PlanChanged(plan *facetdv1.Plan, epochNS int64) {
+func (o observers) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	for _, each := range o {
-		each.PlanChanged(plan, epochNS)
+		each.PlanChanged(plan, epoch)
 	}
 }
 
@@ -40,7 +40,7 @@ type onJobEnded func(*facetdv1.FrameSet)
 
 func (f onJobEnded) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (f onJobEnded) JobEnded(fs *facetdv1.FrameSet)                     { f(fs) }
-func (f onJobEnded) PlanChanged(*facetdv1.Plan, int64)                  {}
+func (f onJobEnded) PlanChanged(*facetdv1.Plan, bus.Time)               {}
 func (f onJobEnded) Violated(rules.Violation)                           {}
 
 // paced holds the bus until Config.Pacer lets it go on.
@@ -51,16 +51,16 @@ type paced struct {
 
 func (p *paced) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 func (p *paced) Violated(rules.Violation)                           {}
-func (p *paced) JobEnded(fs *facetdv1.FrameSet)                     { p.hold(fs.GetFinishBusNs()) }
-func (p *paced) PlanChanged(_ *facetdv1.Plan, epochNS int64) {
+func (p *paced) JobEnded(fs *facetdv1.FrameSet)                     { p.hold(bus.Time(fs.GetFinishBusNs())) }
+func (p *paced) PlanChanged(_ *facetdv1.Plan, epoch bus.Time) {
 	if !p.begun { // a later plan takes effect within a request, which waits for it
-		p.hold(epochNS)
+		p.hold(epoch)
 	}
 }
 
-func (p *paced) hold(busNS int64) {
+func (p *paced) hold(at bus.Time) {
 	p.begun = true
-	p.s.cfg.Pacer(*p.s.running.Load(), p.s.hub, busNS)
+	p.s.cfg.Pacer(*p.s.running.Load(), p.s.hub, at.Elapsed())
 }
 
 // toStreams publishes every frame set.

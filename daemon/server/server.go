@@ -77,8 +77,8 @@ type Server struct {
 
 // source is what the rest of the daemon needs of a bus, or of the recording in its place.
 type source interface {
-	Now() int64
-	HostTime(busNS int64) (host time.Time, uncertainty time.Duration)
+	Now() bus.Time
+	HostTime(at bus.Time) (host time.Time, uncertainty time.Duration)
 	Close() error
 }
 
@@ -203,7 +203,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	}
 	d, err := s.dispatch(in, dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
-		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAtNS: int64(s.cfg.StopAt),
+		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: bus.Time(s.cfg.StopAt),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
 	})
 	if err != nil {
@@ -290,11 +290,11 @@ func (s *Server) Addresses() Addresses { return s.listeners.addresses() }
 // Array returns the array that the server runs.
 func (s *Server) Array() *chipmodel.Array { return s.array }
 
-// Now returns the bus time in nanoseconds and the host time that stands for it.
-func (s *Server) Now() (busNS int64, host time.Time) {
-	busNS = s.bus.Now()
-	host, _ = s.bus.HostTime(busNS)
-	return busNS, host
+// Now returns the bus time and the host time that stands for it.
+func (s *Server) Now() (at bus.Time, host time.Time) {
+	at = s.bus.Now()
+	host, _ = s.bus.HostTime(at)
+	return at, host
 }
 
 // Status is the daemon now, or as it was when the bus ended.

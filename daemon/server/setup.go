@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"net"
+	"time"
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
@@ -35,8 +36,8 @@ type Setup struct {
 	JobEnded func(*facetdv1.FrameSet)
 	// Pacer, where set, is asked before the first and after every job whether the bus may
 	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
-	// stands still meanwhile. ctx ends with the daemon.
-	Pacer func(ctx context.Context, hub *stream.Hub, busNS int64)
+	// stands still meanwhile. at is how long after its start the bus is; ctx ends with the daemon.
+	Pacer func(ctx context.Context, hub *stream.Hub, at time.Duration)
 	// Supervisor, where set, is told how the daemon is doing.
 	Supervisor *supervise.Manager
 	// Listener, where set, is served beside those of Listen, as one of this machine.

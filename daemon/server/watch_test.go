@@ -35,10 +35,10 @@ type violating struct {
 	next atomic.Bool
 }
 
-func (u *violating) Run(ctx context.Context, start int64, s *bus.Segment) (bus.Result, error) {
+func (u *violating) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	res, err := u.BusCloser.Run(ctx, start, s)
 	if err == nil && u.next.CompareAndSwap(true, false) {
-		err = &rules.ViolationError{Violations: []rules.Violation{{Rule: 4, AtNS: res.End, Message: "made by a test"}}}
+		err = &rules.ViolationError{Violations: []rules.Violation{{Rule: 4, At: res.End, Message: "made by a test"}}}
 	}
 	return res, err
 }

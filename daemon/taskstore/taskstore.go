@@ -28,6 +28,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
+	"facetd.example/bus"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/failure"
@@ -154,29 +155,29 @@ func (k *Keeper) Applied(tasks []*facetdv1.Task) {
 }
 
 // AddTask is the dispatcher's, and returns once the task is stored or the disk has refused it.
-func (k *Keeper) AddTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
-	return k.after(t.GetName(), func() (int64, error) { return k.Dispatcher.AddTask(ctx, t) })
+func (k *Keeper) AddTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
+	return k.after(t.GetName(), func() (bus.Time, error) { return k.Dispatcher.AddTask(ctx, t) })
 }
 
 // UpdateTask is the dispatcher's, in the same way.
-func (k *Keeper) UpdateTask(ctx context.Context, t *facetdv1.Task) (int64, error) {
-	return k.after(t.GetName(), func() (int64, error) { return k.Dispatcher.UpdateTask(ctx, t) })
+func (k *Keeper) UpdateTask(ctx context.Context, t *facetdv1.Task) (bus.Time, error) {
+	return k.after(t.GetName(), func() (bus.Time, error) { return k.Dispatcher.UpdateTask(ctx, t) })
 }
 
 // RemoveTask is the dispatcher's, in the same way. A task that is kept aside alone is removed
 // from there.
-func (k *Keeper) RemoveTask(ctx context.Context, name string) (int64, error) {
-	at, err := k.after(name, func() (int64, error) { return k.Dispatcher.RemoveTask(ctx, name) })
+func (k *Keeper) RemoveTask(ctx context.Context, name string) (bus.Time, error) {
+	at, err := k.after(name, func() (bus.Time, error) { return k.Dispatcher.RemoveTask(ctx, name) })
 	if errors.As(err, new(*failure.NotFound)) && k.dropAside(func(e *Entry) bool { return e.Name == name }) {
 		k.flush()
-		return k.Snapshot().BusNS, nil
+		return k.Snapshot().Now, nil
 	}
 	return at, err
 }
 
 // after stores what a change of one task came to. What was kept aside under its name is
 // overtaken.
-func (k *Keeper) after(name string, change func() (int64, error)) (int64, error) {
+func (k *Keeper) after(name string, change func() (bus.Time, error)) (bus.Time, error) {
 	at, err := change()
 	if err == nil {
 		k.dropAside(func(e *Entry) bool { return e.Name == name })
@@ -189,7 +190,7 @@ func (k *Keeper) after(name string, change func() (int64, error)) (int64, error)
 // changed is told.
 func (k *Keeper) EditTasks(
 	ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
-) (int64, error) {
+) (bus.Time, error) {
 	k.writing.Lock()
 	configured := k.configured
 	k.writing.Unlock()

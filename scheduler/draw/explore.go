@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"time"
 
 	"facetd.example/api/svg"
 	"facetd.example/scheduler"
@@ -151,7 +152,7 @@ func (s *exploration) dot(p *scheduler.ExplorePoint, x, y float64) {
 // label says a point in words.
 func label(p *scheduler.ExplorePoint) string {
 	return fmt.Sprintf("%d x %d pixels, block %d x %d, batches %d: %.4g Hz, skew %s, hold %s",
-		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, scheduler.Millis(p.SkewNS), scheduler.Millis(p.WorstHoldNS))
+		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, scheduler.Millis(time.Duration(p.SkewNS)), scheduler.Millis(time.Duration(p.WorstHoldNS)))
 }
 
 func (s *exploration) rates() {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/svg"
@@ -40,7 +41,7 @@ type timetable struct {
 	scale float64 // pixels per nanosecond
 }
 
-func (s *timetable) x(ns int64) float64 { return svgLeft + float64(ns)*s.scale }
+func (s *timetable) x(at time.Duration) float64 { return svgLeft + float64(at)*s.scale }
 
 // Timetable draws one hyperperiod of a plan: a row for each task with the
 // window of every job, its segments split by phase, a mark at each deadline, and
@@ -95,7 +96,7 @@ func (s *timetable) head(y float64) {
 	s.Style(light, timetableDark)
 	s.Rect("page", 0, 0, width, height)
 	s.Text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus",
-		s.p.Array.Name, scheduler.Millis(int64(s.p.Hyperperiod)), 100*s.p.Message.GetUtilization()))
+		s.p.Array.Name, scheduler.Millis(s.p.Hyperperiod), 100*s.p.Message.GetUtilization()))
 }
 
 // axis draws the time marks, about ten of them at round times.
@@ -144,7 +145,7 @@ func (s *timetable) windows(i int, top float64) {
 
 // piece is a run of segments of one task, drawn as one.
 type piece struct {
-	start, end int64
+	start, end time.Duration
 	busy       bus.Phases
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
@@ -14,13 +15,13 @@ import (
 // nanoseconds from the start of the run, names in place of indices and switch
 // patterns in both forms.
 func WriteScript(w io.Writer, a *chipmodel.Array, ops []bus.Op) error {
-	var now int64
+	var now time.Duration
 	for i := range ops {
 		op := &ops[i]
 		if _, err := fmt.Fprintf(w, "%10d  %s\n", now, opText(a, op)); err != nil {
 			return err
 		}
-		now += int64(bus.Cost(a, op).Total())
+		now += bus.Cost(a, op).Total()
 	}
 	_, err := fmt.Fprintf(w, "%10d  end\n", now)
 	return err

@@ -1,30 +1,32 @@
 package program
 
 import (
+	"time"
+
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
-// trace is when the events of one segment that matter to hold and skew happen, in
-// nanoseconds from its start.
+// trace is when the events of one segment that matter to hold and skew happen, from
+// its start.
 type trace struct {
 	loads []loadEvent
 	scans []scanEvent
 }
 
 type loadEvent struct {
-	at    int64
+	at    time.Duration
 	chips []int
 }
 
 type scanEvent struct {
-	first, last int64 // sampling of the first and the last pixel
+	first, last time.Duration // sampling of the first and the last pixel
 	scan        *bus.Scan
 }
 
 func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 	var t trace
-	var now int64
+	var now time.Duration
 	var word chipmodel.LineSet
 	for i := range ops {
 		op := &ops[i]
@@ -38,28 +40,28 @@ func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 		case bus.OpScan, bus.OpClockOut:
 			s := op.Scan.Timing(a)
 			last := s.SampleAt(op.Scan.Window.Rows-1, op.Scan.Window.Columns-1)
-			t.scans = append(t.scans, scanEvent{now + int64(s.First), now + int64(last), op.Scan})
+			t.scans = append(t.scans, scanEvent{now + s.First, now + last, op.Scan})
 		}
-		now += int64(bus.Cost(a, op).Total())
+		now += bus.Cost(a, op).Total()
 	}
 	return t
 }
 
 // Course is what one job sees, given the starts of its segments.
 type Course struct {
-	Light []int64 // of each frame: the start of its load, or its first sample
-	Hold  []int64 // of each chip of the array: load to last sample; 0 without memory
-	Held  []int64 // of each frame, likewise
+	Light []time.Duration // of each frame: the start of its load, or its first sample
+	Hold  []time.Duration // of each chip of the array: load to last sample; 0 without memory
+	Held  []time.Duration // of each frame, likewise
 	// Earliest and latest light of all frames.
-	firstLight, lastLight int64
+	firstLight, lastLight time.Duration
 }
 
 // Skew is the spread of the light of all frames.
-func (c *Course) Skew() int64 { return c.lastLight - c.firstLight }
+func (c *Course) Skew() time.Duration { return c.lastLight - c.firstLight }
 
 // WorstHold is the longest hold of all chips.
-func (c *Course) WorstHold() int64 {
-	var most int64
+func (c *Course) WorstHold() time.Duration {
+	var most time.Duration
 	for _, h := range c.Hold {
 		most = max(most, h)
 	}
@@ -67,10 +69,10 @@ func (c *Course) WorstHold() int64 {
 }
 
 // Follow walks a job whose segments begin at starts.
-func (p *Program) Follow(starts []int64) *Course {
+func (p *Program) Follow(starts []time.Duration) *Course {
 	a, frames := p.a, len(p.Frames)
-	c := &Course{Light: make([]int64, frames), Hold: make([]int64, len(a.Chips)), Held: make([]int64, frames)}
-	loaded := make([]int64, len(a.Chips))
+	c := &Course{Light: make([]time.Duration, frames), Hold: make([]time.Duration, len(a.Chips)), Held: make([]time.Duration, frames)}
+	loaded := make([]time.Duration, len(a.Chips))
 	any := false
 	for s, t := range p.traces {
 		// A batch loads before it reads, and the loads of one segment all come before
@@ -110,12 +112,12 @@ func (p *Program) Follow(starts []int64) *Course {
 }
 
 // BackToBack is the starts of the segments of a job that nothing interrupts.
-func (p *Program) BackToBack() []int64 {
-	starts := make([]int64, len(p.Segments))
-	var now int64
+func (p *Program) BackToBack() []time.Duration {
+	starts := make([]time.Duration, len(p.Segments))
+	var now time.Duration
 	for i := range starts {
 		starts[i] = now
-		now += int64(p.Costs[i].Total())
+		now += p.Costs[i].Total()
 	}
 	return starts
 }
@@ -124,21 +126,21 @@ func (p *Program) BackToBack() []int64 {
 // first segment that keeps hold and skew within the task's limits; 0 is none. Only
 // jobs of one batch are cut so that it matters, or batches that are one segment
 // each and hold nothing longer.
-func (p *Program) Within(t *Task) []int64 {
+func (p *Program) Within(t *Task) []time.Duration {
 	a := p.a
-	out := make([]int64, len(p.Segments))
-	tighten := func(s int, end int64) {
+	out := make([]time.Duration, len(p.Segments))
+	tighten := func(s int, end time.Duration) {
 		if out[s] == 0 || end < out[s] {
 			out[s] = end
 		}
 	}
 	// light is the earliest that the first light can be, from the job's start.
-	light, known := int64(0), false
-	loaded := make([]int64, len(a.Chips))
+	light, known := time.Duration(0), false
+	loaded := make([]time.Duration, len(a.Chips))
 	loadedIn := make([]int, len(a.Chips))
 	starts := p.BackToBack()
 	for s, tr := range p.traces {
-		cost := int64(p.Costs[s].Total())
+		cost := p.Costs[s].Total()
 		for _, l := range tr.loads {
 			for _, chip := range l.chips {
 				loaded[chip], loadedIn[chip] = l.at, s
@@ -147,7 +149,7 @@ func (p *Program) Within(t *Task) []int64 {
 				light, known = starts[s]+l.at, true
 			}
 			if s > 0 && t.MaxSkew > 0 {
-				tighten(s, light+int64(t.MaxSkew)-l.at+cost)
+				tighten(s, light+t.MaxSkew-l.at+cost)
 			}
 		}
 		for _, ev := range tr.scans {
@@ -155,7 +157,7 @@ func (p *Program) Within(t *Task) []int64 {
 			if memory && t.MaxHold > 0 {
 				for _, chip := range ev.scan.Chips {
 					if loadedIn[chip] == 0 && s > 0 {
-						tighten(s, loaded[chip]+int64(t.MaxHold)-ev.last+cost)
+						tighten(s, loaded[chip]+t.MaxHold-ev.last+cost)
 					}
 				}
 			}
@@ -164,7 +166,7 @@ func (p *Program) Within(t *Task) []int64 {
 					light, known = starts[s]+ev.first, true
 				}
 				if s > 0 && t.MaxSkew > 0 && ev.scan.FirstRow == 0 {
-					tighten(s, light+int64(t.MaxSkew)-ev.first+cost)
+					tighten(s, light+t.MaxSkew-ev.first+cost)
 				}
 			}
 		}

@@ -55,11 +55,11 @@ func (g *gate) change(f func()) {
 }
 
 // hold is the server's pacer: it returns when bus time may move on.
-func (g *gate) hold(ctx context.Context, hub *stream.Hub, busNS int64) {
+func (g *gate) hold(ctx context.Context, hub *stream.Hub, at time.Duration) {
 	g.begin.Do(func() { close(g.begun) })
 	moved := hub.Moved() // before the first look: nothing that moves later is missed
 	for {
-		open, patient := g.look(hub, time.Duration(busNS))
+		open, patient := g.look(hub, at)
 		if open {
 			return
 		}

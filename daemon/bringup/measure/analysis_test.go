@@ -109,7 +109,7 @@ func TestDroopIsAsDerived(t *testing.T) {
 		var captures []bus.Capture
 		for k := range 8 {
 			at := float64(k) * 20 * row.Half / 7 // ten codes
-			c := bus.Capture{FirstSampleNS: int64(at * 1e9), Codes: make([]uint16, len(offsets))}
+			c := bus.Capture{FirstSample: bus.Time(at * 1e9), Codes: make([]uint16, len(offsets))}
 			for i, o := range offsets {
 				c.Codes[i] = uint16(o - at*row.Leak/row.Cell*1024)
 			}
@@ -122,7 +122,7 @@ func TestDroopIsAsDerived(t *testing.T) {
 		}
 	}
 	a := bustest.MustArray()
-	rails := []bus.Capture{{Codes: []uint16{0}}, {Codes: []uint16{0}, FirstSampleNS: 1}, {Codes: []uint16{0}, FirstSampleNS: 2}}
+	rails := []bus.Capture{{Codes: []uint16{0}}, {Codes: []uint16{0}, FirstSample: 1}, {Codes: []uint16{0}, FirstSample: 2}}
 	if _, ok := FitDroop(a, bustest.M0, rails); ok {
 		t.Error("pixels at a rail gave a droop")
 	}
@@ -219,12 +219,12 @@ func TestDelaysOfSines(t *testing.T) {
 	chips := []int{bustest.M0, bustest.M1, bustest.M2}
 	want := []float64{0, 150e-6, -20e-6}
 	rng := rand.New(rand.NewPCG(7, 8))
-	times, levels := make([][]int64, 3), make([][]float64, 3)
+	times, levels := make([][]bus.Time, 3), make([][]float64, 3)
 	for range 60 {
 		at := rng.Int64N(3e9)
 		for i, d := range want {
 			p := 2 * math.Pi * 100 * (float64(at)*1e-9 + d)
-			times[i] = append(times[i], at)
+			times[i] = append(times[i], bus.Time(at))
 			levels[i] = append(levels[i], 500+40*math.Sin(p)+7*math.Cos(2*p+1)+0.1*rng.NormFloat64())
 		}
 	}
@@ -245,11 +245,11 @@ func TestDelaysNeedPhases(t *testing.T) {
 	chips := []int{bustest.M0, bustest.M1, bustest.M2}
 	rng := rand.New(rand.NewPCG(1, 2))
 	for _, jitter := range []int64{1, 2, 1000, 100_000} {
-		times, levels := make([][]int64, 3), make([][]float64, 3)
+		times, levels := make([][]bus.Time, 3), make([][]float64, 3)
 		for k := range int64(40) {
 			at := k*10_000_000 + rng.Int64N(jitter)
 			for i, late := range []float64{0, 1e-3, 4e-3} {
-				times[i] = append(times[i], at)
+				times[i] = append(times[i], bus.Time(at))
 				levels[i] = append(levels[i], math.Round(500+40*math.Sin(2*math.Pi*100*(float64(at)*1e-9+late))))
 			}
 		}
@@ -320,18 +320,18 @@ func TestProgramsViolateNoRule(t *testing.T) {
 			var caps []bus.Capture
 			if s := op.Scan; s != nil {
 				timing := s.Timing(a)
-				caps = []bus.Capture{{Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window, FirstSampleNS: at + int64(timing.First),
-					RowInterval: timing.RowInterval, PixelInterval: timing.PixelInterval, ConvertedNS: at + int64(timing.Duration)}}
+				caps = []bus.Capture{{Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window, FirstSample: bus.Time(at + int64(timing.First)),
+					RowInterval: timing.RowInterval, PixelInterval: timing.PixelInterval, Converted: bus.Time(at + int64(timing.Duration))}}
 			}
 			if op.Kind == bus.OpWrite && op.Register == chipmodel.OutputEnable {
 				for _, c := range op.Target {
 					enabled[c] = op.Value == 1
 				}
 			}
-			in.Op(op, at, end, caps)
+			in.Op(op, bus.Time(at), bus.Time(end), caps)
 			at = end
 		}
-		in.EndSegment(at)
+		in.EndSegment(bus.Time(at))
 		if v := in.Take(); len(v) > 0 {
 			t.Errorf("%s: %v", name, v)
 		}

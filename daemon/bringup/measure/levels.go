@@ -180,7 +180,7 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 		return d, false
 	}
 	captures = slices.Clone(captures)
-	slices.SortFunc(captures, func(x, y bus.Capture) int { return cmp.Compare(x.FirstSampleNS, y.FirstSampleNS) })
+	slices.SortFunc(captures, func(x, y bus.Capture) int { return cmp.Compare(x.FirstSample, y.FirstSample) })
 	lane := &a.Lanes[a.Chips[chip].Lane]
 	top := uint16(1)<<uint(lane.Bits) - 1
 	var inRange []int
@@ -198,7 +198,7 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 		for _, i := range inRange {
 			sum += float64(captures[k].Codes[i])
 		}
-		d.Seconds = append(d.Seconds, float64(captures[k].FirstSampleNS-captures[0].FirstSampleNS)*1e-9)
+		d.Seconds = append(d.Seconds, float64(captures[k].FirstSample-captures[0].FirstSample)*1e-9)
 		d.Levels = append(d.Levels, sum/float64(len(inRange)))
 	}
 	line := fit.NewLine(d.Seconds, d.Levels, nil)
@@ -251,11 +251,11 @@ type Delay struct {
 }
 
 // Delays fits a sine of a frequency to the mean codes of every chip over load times,
-// and compares phases. times[i][k] is the bus time of load k of chip i in nanoseconds,
+// and compares phases. times[i][k] is the bus time of load k of chip i,
 // levels[i][k] what the chip showed. Chips are compared within their class: pixels of one
 // class lag alike in uniform illumination. Error: *fit.ConditionError where a chip's loads met too
 // few phases of the lamp to tell.
-func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64, hz float64) ([]Delay, error) {
+func Delays(a *chipmodel.Array, chips []int, times [][]bus.Time, levels [][]float64, hz float64) ([]Delay, error) {
 	out := make([]Delay, len(chips))
 	omega := 2 * math.Pi * hz
 	for i, chip := range chips {
@@ -280,7 +280,7 @@ func Delays(a *chipmodel.Array, chips []int, times [][]int64, levels [][]float64
 // sine fits mean + harmonics of omega, of which the first counts: a chip that samples
 // later by d than the time it is taken for shows s(t + d), a phase larger by omega d. The
 // second harmonic takes up that the logarithm of a sine is none.
-func sine(times []int64, levels []float64, omega float64) (phase, amplitude, sigma float64, err error) {
+func sine(times []bus.Time, levels []float64, omega float64) (phase, amplitude, sigma float64, err error) {
 	rows := make([][]float64, len(times))
 	for k, t := range times {
 		s1, c1 := math.Sincos(omega * float64(t) * 1e-9)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -25,8 +26,8 @@ type Report struct {
 }
 
 // NewReport begins the report of a step at a bus time.
-func NewReport(a *chipmodel.Array, step facetdv1.BringupStep, startNS int64) *Report {
-	return &Report{&facetdv1.BringupResult{Step: step, StartBusNs: startNS}, a}
+func NewReport(a *chipmodel.Array, step facetdv1.BringupStep, start bus.Time) *Report {
+	return &Report{&facetdv1.BringupResult{Step: step, StartBusNs: start.NS()}, a}
 }
 
 // limits are what a number passes within, and what is said of one outside. NaN stands for

@@ -12,6 +12,7 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
 	"facetd.example/deploy"
 )
@@ -247,9 +248,9 @@ func (s *simulatedChip) level(t *testing.T, lux float64, frames int) Level {
 	s.atNS += 30_000_000_000 // dim pixels have long settled
 	for range frames {
 		s.atNS += 100_000_000
-		s.die.Strobe(chipmodel.Load, s.atNS, 0, light)
+		s.die.Strobe(chipmodel.Load, bustime.Time(s.atNS), 0, light)
 		for r := range s.class.Rows {
-			s.die.Row(volts, r, 0, 1, s.atNS+10_000_000+int64(r)*200_000, 5_000, light)
+			s.die.Row(volts, r, 0, 1, bustime.Time(s.atNS+10_000_000+int64(r)*200_000), 5_000, light)
 			s.lane.Convert(codes[r*s.class.Columns:(r+1)*s.class.Columns], volts, 0)
 		}
 		if err := acc.Add(codes); err != nil {

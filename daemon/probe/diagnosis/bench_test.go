@@ -71,7 +71,7 @@ func (b *bench) run(t testing.TB, ops []bus.Op) bus.Result {
 	t.Helper()
 	b.job++
 	now := b.bus.Now()
-	job := &bus.Job{Number: b.job, Release: now, Deadline: now + int64(time.Hour), Chips: b.a.All(), Segments: 1}
+	job := &bus.Job{Number: b.job, Release: now, Deadline: now.Add(time.Hour), Chips: b.a.All(), Segments: 1}
 	res, err := b.bus.Run(t.Context(), now, &bus.Segment{Job: job, Ops: ops})
 	if err != nil {
 		t.Fatal(err)

@@ -107,7 +107,7 @@ func judgeContentions(t *testing.T, b *bench, f diagnosis.Fault, r ran, res *dia
 		return slices.ContainsFunc(e.Risks, func(risk []diagnosis.Fault) bool { return slices.Equal(risk, []diagnosis.Fault{f}) })
 	})
 	for _, c := range r.contentions {
-		if !announced || c.UntilNS == 0 || c.UntilNS-c.AtNS > int64(b.a.Timing.Write+b.a.Timing.DeadTime) {
+		if !announced || c.Until == 0 || c.Until.Sub(c.From) > b.a.Timing.Write+b.a.Timing.DeadTime {
 			t.Errorf("%v: contention %+v, announced %v", f, c, announced)
 		}
 	}

@@ -88,14 +88,14 @@ func TestPrepare(t *testing.T) {
 		if err := bus.CheckOps(a, ops); err != nil {
 			t.Fatal(err)
 		}
-		job := &bus.Job{Number: uint64(n), Release: at, Deadline: 1 << 40, Segments: 1}
-		in.BeginSegment(&bus.Segment{Job: job}, at, at)
+		job := &bus.Job{Number: uint64(n), Release: bus.Time(at), Deadline: 1 << 40, Segments: 1}
+		in.BeginSegment(&bus.Segment{Job: job}, bus.Time(at), bus.Time(at))
 		for i := range ops {
 			end := at + int64(bus.Cost(a, &ops[i]).Total())
-			in.Op(&ops[i], at, end, nil)
+			in.Op(&ops[i], bus.Time(at), bus.Time(end), nil)
 			at = end
 		}
-		in.EndSegment(at)
+		in.EndSegment(bus.Time(at))
 		in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 	}
 	if v := in.Violations(); v != nil {

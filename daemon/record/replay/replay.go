@@ -29,6 +29,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
@@ -130,7 +131,7 @@ func New(cfg Config) (*Player, error) {
 	}
 	p := &Player{cfg: cfg, tape: t, log: cfg.Logger, array: t.array, wake: make(chan struct{}, 1)}
 	p.controls = controls{speed: cfg.Speed, stepped: cfg.Stepped, seek: -1}
-	p.state = state{phase: facetdv1.State_STATE_STARTING, busNS: t.firstNS}
+	p.state = state{phase: facetdv1.State_STATE_STARTING, now: bus.Time(t.firstNS)}
 	return p, nil
 }
 
@@ -174,7 +175,7 @@ func (p *Player) Run(ctx context.Context) error {
 			}
 			continue
 		}
-		p.note("the replay has reached its end", p.Now(), 1)
+		p.note("the replay has reached its end", p.Now().NS(), 1)
 		to, ok := p.waitAtEnd(ctx)
 		if !ok {
 			return nil
@@ -220,15 +221,15 @@ func (*jumpError) Error() string { return "a jump" }
 // announce tells about the active timetable at a bus time, as a dispatcher does when
 // it comes up.
 func (p *Player) announce(atNS int64, t turn) {
-	p.update(func(s *state) { s.busNS, s.shiftNS = atNS+t.shiftNS, t.shiftNS })
+	p.update(func(s *state) { s.now, s.shift = bus.Time(atNS+t.shiftNS), time.Duration(t.shiftNS) })
 	if change := p.tape.planAt(atNS); change != nil {
-		p.planChanged(change, change.GetEpochBusNs()+t.shiftNS)
+		p.planChanged(change, bus.Time(change.GetEpochBusNs()+t.shiftNS))
 	}
 }
 
-func (p *Player) planChanged(change *facetdv1.PlanChange, epochNS int64) {
-	p.update(func(s *state) { s.planChanged(change.GetPlan(), epochNS) })
-	p.cfg.Observer.PlanChanged(change.GetPlan(), epochNS)
+func (p *Player) planChanged(change *facetdv1.PlanChange, epoch bus.Time) {
+	p.update(func(s *state) { s.planChanged(change.GetPlan(), epoch) })
+	p.cfg.Observer.PlanChanged(change.GetPlan(), epoch)
 }
 
 // play plays one turn from a bus time on.
@@ -252,7 +253,7 @@ func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
 			if err := p.wait(ctx, pacing, at, e.Frames != nil); err != nil {
 				return err
 			}
-			p.update(func(s *state) { s.busNS = max(s.busNS, at+t.shiftNS) })
+			p.update(func(s *state) { s.now = max(s.now, bus.Time(at+t.shiftNS)) })
 		}
 		p.deliver(&e, t)
 	}
@@ -263,7 +264,7 @@ func (p *Player) play(ctx context.Context, fromNS int64, t turn) error {
 func (p *Player) isNew(c *facetdv1.PlanChange, t turn) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return !p.state.announced || p.state.epochNS < c.GetEpochBusNs()+t.shiftNS
+	return !p.state.announced || p.state.epoch < bus.Time(c.GetEpochBusNs()+t.shiftNS)
 }
 
 func (p *Player) deliver(e *record.Entry, t turn) {
@@ -273,7 +274,7 @@ func (p *Player) deliver(e *record.Entry, t turn) {
 		p.update(func(s *state) { s.jobEnded(fs) })
 		p.cfg.Observer.JobEnded(fs)
 	case e.Plan != nil:
-		p.planChanged(e.Plan, e.Plan.GetEpochBusNs()+t.shiftNS)
+		p.planChanged(e.Plan, bus.Time(e.Plan.GetEpochBusNs()+t.shiftNS))
 	case e.Event != nil:
 		if v, is := violation(e.Event, t.shiftNS); is {
 			p.update(func(s *state) { s.violated(v) })
@@ -495,37 +496,37 @@ func (p *Player) Replay() *facetdv1.Replay {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	out.BusNs, out.Speed, out.Paused, out.Ended = p.state.busNS, p.speed, p.stepped, p.ended
+	out.BusNs, out.Speed, out.Paused, out.Ended = p.state.now.NS(), p.speed, p.stepped, p.ended
 	if p.seek >= 0 {
-		out.BusNs, out.Ended = p.seek+p.state.shiftNS, false
+		out.BusNs, out.Ended = p.seek+int64(p.state.shift), false
 	}
 	return out
 }
 
 // Now is the bus time that the replay has reached.
-func (p *Player) Now() int64 {
+func (p *Player) Now() bus.Time {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.state.busNS
+	return p.state.now
 }
 
 // HostTime maps bus time to the host time that was recorded.
-func (p *Player) HostTime(busNS int64) (time.Time, time.Duration) {
-	return time.Unix(0, p.tape.hostOffsetNS+busNS).UTC(), 0
+func (p *Player) HostTime(at bus.Time) (time.Time, time.Duration) {
+	return time.Unix(0, p.tape.hostOffsetNS+at.NS()).UTC(), 0
 }
 
 // AddTask is refused, as are all that change the array or ask it for something.
-func (p *Player) AddTask(context.Context, *facetdv1.Task) (int64, error) {
+func (p *Player) AddTask(context.Context, *facetdv1.Task) (bus.Time, error) {
 	return 0, &RefusedError{"adding a task"}
 }
 
 // UpdateTask is refused.
-func (p *Player) UpdateTask(context.Context, *facetdv1.Task) (int64, error) {
+func (p *Player) UpdateTask(context.Context, *facetdv1.Task) (bus.Time, error) {
 	return 0, &RefusedError{"changing a task"}
 }
 
 // RemoveTask is refused.
-func (p *Player) RemoveTask(context.Context, string) (int64, error) {
+func (p *Player) RemoveTask(context.Context, string) (bus.Time, error) {
 	return 0, &RefusedError{"removing a task"}
 }
 
@@ -568,5 +569,5 @@ func violation(e *facetdv1.Event, shiftNS int64) (rules.Violation, bool) {
 		return rules.Violation{}, false
 	}
 	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus rule %d violated: ", rule))
-	return rules.Violation{Rule: rule, AtNS: e.GetBusNs() + shiftNS, Message: text, Chips: slices.Clone(e.GetChips())}, true
+	return rules.Violation{Rule: rule, At: bus.Time(e.GetBusNs() + shiftNS), Message: text, Chips: slices.Clone(e.GetChips())}, true
 }

@@ -52,10 +52,10 @@ func (w *watcher) JobEnded(fs *facetdv1.FrameSet) {
 		w.seen(n)
 	}
 }
-func (w *watcher) PlanChanged(p *facetdv1.Plan, epochNS int64) {
+func (w *watcher) PlanChanged(p *facetdv1.Plan, epoch bus.Time) {
 	w.mu.Lock()
 	w.plans = append(w.plans, p)
-	w.epochs = append(w.epochs, epochNS)
+	w.epochs = append(w.epochs, epoch.NS())
 	w.mu.Unlock()
 }
 func (w *watcher) Violated(v rules.Violation) {
@@ -86,7 +86,7 @@ func (o both) SegmentRun(t string, r *bus.Result, w dispatch.WordCount) {
 	o.b.SegmentRun(t, r, w)
 }
 func (o both) JobEnded(fs *facetdv1.FrameSet) { o.a.JobEnded(fs); o.b.JobEnded(fs) }
-func (o both) PlanChanged(p *facetdv1.Plan, e int64) {
+func (o both) PlanChanged(p *facetdv1.Plan, e bus.Time) {
 	o.a.PlanChanged(p, e)
 	o.b.PlanChanged(p, e)
 }
@@ -126,12 +126,12 @@ var run = sync.OnceValues(func() (*session, error) {
 	var d *dispatch.Dispatcher
 	m, err := record.NewManager(record.Config{
 		Dir: dir, Array: a, HostTime: b.HostTime, Now: b.Now, KeepFree: 1,
-		Status: func() *facetdv1.Status { return &facetdv1.Status{BusNs: b.Now()} },
+		Status: func() *facetdv1.Status { return &facetdv1.Status{BusNs: b.Now().NS()} },
 	})
 	if err != nil {
 		return nil, err
 	}
-	d, err = dispatch.New(dispatch.Config{Array: a, Bus: b, Observer: both{live, m}, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks[1:], StopAtNS: int64(time.Second)})
+	d, err = dispatch.New(dispatch.Config{Array: a, Bus: b, Observer: both{live, m}, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks[1:], StopAt: bus.Time(time.Second)})
 	if err != nil {
 		return nil, err
 	}
@@ -238,7 +238,7 @@ func TestReplayEqualsTheRun(t *testing.T) {
 				t.Errorf("task %v, in the run %v", task, want)
 			}
 		}
-		if !proto.Equal(got.Plan, s.final.Plan) || got.EpochNS != s.final.EpochNS {
+		if !proto.Equal(got.Plan, s.final.Plan) || got.Epoch != s.final.Epoch {
 			t.Error("the last plan is another")
 		}
 	}

@@ -109,7 +109,7 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 type publish struct{ hub *stream.Hub }
 
 func (p publish) JobEnded(fs *facetdv1.FrameSet)                   { p.hub.Publish(fs) }
-func (publish) PlanChanged(*facetdv1.Plan, int64)                  {}
+func (publish) PlanChanged(*facetdv1.Plan, bus.Time)               {}
 func (publish) Violated(rules.Violation)                           {}
 func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
@@ -137,7 +137,7 @@ func TestViolationsAndEvents(t *testing.T) {
 	}
 	defer p.Close()
 	runUntil(t, p, w, 2)
-	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Rule: 4, AtNS: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
+	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Rule: 4, At: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
 		t.Errorf("rules %v", w.broken)
 	}
 	if len(passed) < 2 || passed[0].GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY || passed[1].GetText() != "calibrated" ||
@@ -195,8 +195,8 @@ func small(t *testing.T, dir string) *record.Manager {
 	t.Helper()
 	m, err := record.NewManager(record.Config{
 		Dir: dir, Array: &chipmodel.Array{Name: "a", Digest: "d", Message: &facetdv1.Array{Name: "a"}}, KeepFree: 1,
-		Now:      func() int64 { return 1 },
-		HostTime: func(ns int64) (time.Time, time.Duration) { return time.Unix(1e9, ns), 0 },
+		Now:      func() bus.Time { return 1 },
+		HostTime: func(ns bus.Time) (time.Time, time.Duration) { return time.Unix(1e9, ns.NS()), 0 },
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -21,9 +21,9 @@ const keptViolations = 16
 type state struct {
 	phase     facetdv1.State
 	fault     string
-	busNS     int64
-	shiftNS   int64 // how much of busNS is of turns before
-	epochNS   int64
+	now       bus.Time
+	shift     time.Duration // how much of now is of turns before
+	epoch     bus.Time
 	announced bool // whether a plan is active
 	plan      *facetdv1.Plan
 	tasks     []*taskState
@@ -39,9 +39,9 @@ type taskState struct {
 	rate    rate.Window
 }
 
-func (s *state) planChanged(plan *facetdv1.Plan, epochNS int64) {
+func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	old := s.tasks
-	s.plan, s.epochNS, s.announced, s.tasks = plan, epochNS, true, nil
+	s.plan, s.epoch, s.announced, s.tasks = plan, epoch, true, nil
 	for i, spec := range plan.GetTasks() {
 		t := &taskState{}
 		if j := slices.IndexFunc(old, func(o *taskState) bool { return o.task.GetName() == spec.GetName() }); j >= 0 {
@@ -51,7 +51,7 @@ func (s *state) planChanged(plan *facetdv1.Plan, epochNS int64) {
 		if p := plan.GetPredictions(); i < len(p) {
 			t.planned = p[i].GetPlannedRateHz()
 		}
-		t.rate.Restart(epochNS)
+		t.rate.Restart(epoch)
 		s.tasks = append(s.tasks, t)
 	}
 }
@@ -77,7 +77,7 @@ func (s *state) jobEnded(fs *facetdv1.FrameSet) {
 	c.LastResponseNs = fs.GetFinishBusNs() - fs.GetReleaseBusNs()
 	c.WorstResponseNs = max(c.GetWorstResponseNs(), c.GetLastResponseNs())
 	c.LastSkewNs = fs.GetSkewNs()
-	t.rate.Add(fs.GetReleaseBusNs())
+	t.rate.Add(bus.Time(fs.GetReleaseBusNs()))
 }
 
 func (s *state) violated(v rules.Violation) {
@@ -88,19 +88,19 @@ func (s *state) violated(v rules.Violation) {
 
 func (s *state) snapshot() dispatch.Snapshot {
 	out := dispatch.Snapshot{
-		State: s.phase, Fault: s.fault, BusNS: s.busNS, EpochNS: s.epochNS, Plan: s.plan,
+		State: s.phase, Fault: s.fault, Now: s.now, Epoch: s.epoch, Plan: s.plan,
 		PlannedUtil: s.plan.GetUtilization(), Violations: s.broken, LastBroken: slices.Clone(s.lastBad),
 		Uncertainty: time.Duration(s.status.GetTimeUncertaintyNs()),
-		MeasuredNS:  max(s.busNS-s.epochNS, 0),
+		Measured:    max(s.now.Sub(s.epoch), 0),
 	}
 	for _, used := range s.status.GetPhases() {
 		if phase := int(used.GetPhase()); phase > 0 && phase < bus.NumPhases {
-			out.Busy[phase] = time.Duration(used.GetFraction() * float64(out.MeasuredNS))
+			out.Busy[phase] = time.Duration(used.GetFraction() * float64(out.Measured))
 		}
 	}
 	for _, t := range s.tasks {
 		status := proto.CloneOf(&t.counts)
-		status.RequestedRateHz, status.PlannedRateHz, status.AchievedRateHz = t.task.GetRateHz(), t.planned, t.rate.Hertz(s.busNS)
+		status.RequestedRateHz, status.PlannedRateHz, status.AchievedRateHz = t.task.GetRateHz(), t.planned, t.rate.Hertz(s.now)
 		out.Tasks = append(out.Tasks, &facetdv1.RunningTask{Task: t.task, Status: status})
 	}
 	return out
