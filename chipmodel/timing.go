@@ -50,7 +50,7 @@ func (a *Array) LaneSettle(chip int) time.Duration {
 	}
 	lane := &a.Lanes[c.Lane]
 	tau := c.Class.Spec.GetReadout().GetOutputResistanceOhms() * lane.CapacitanceFarads
-	return time.Duration(math.Ceil(float64(lane.Bits+1) * math.Ln2 * tau * 1e9))
+	return time.Duration(math.Ceil(analog.SettlingTaus(lane.Bits+1) * tau * 1e9))
 }
 
 // BiasedSettle is LaneSettle of a chip whose output bias register holds a value: a bias

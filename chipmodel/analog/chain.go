@@ -156,10 +156,6 @@ func decay(t float64) func(rate float64) float64 {
 	}
 }
 
-// ChainKernel returns exp(-L t) for the chain of n equal cells, row by row; L is
-// the Laplacian of the path graph and t is in units of RC.
-func ChainKernel(n int, t float64) []float64 { return sumOfModes(n, chainModes(n, decay(t))) }
-
 func sumOfModes(n int, modes []chainMode) []float64 {
 	k := make([]float64, n*n)
 	for _, mode := range modes {

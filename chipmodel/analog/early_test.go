@@ -17,7 +17,7 @@ func TestSettlesToHalfAStep(t *testing.T) {
 		for long := 2; long <= 12; long++ {
 			for short := 1; short <= long; short++ {
 				after := ShareSettle(short, long, 1e9, 1e-9, bits).Seconds() // RC is 1 s
-				along, across := ChainKernel(long, after), ChainKernel(short, after)
+				along, across := chainKernel(long, after), chainKernel(short, after)
 				var worst float64
 				for a := range long * short {
 					var sum float64

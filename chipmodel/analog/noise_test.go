@@ -160,7 +160,7 @@ func TestOpeningEarly(t *testing.T) {
 		p := &Plane{Rows: c.rows, Columns: c.columns, Volts: make([]float64, n)}
 		s := &Sharer{SwitchOhms: 1, CellFarads: 1, Kelvin: 300, Noise: NewNoise(seed, 7)}
 		// Twice the time is the kernel's square.
-		rows, columns := ChainKernel(c.rows, 2*c.seconds), ChainKernel(c.columns, 2*c.seconds)
+		rows, columns := chainKernel(c.rows, 2*c.seconds), chainKernel(c.columns, 2*c.seconds)
 		want := func(i, j int) float64 {
 			k := rows[i/c.columns*c.rows+j/c.columns] * columns[i%c.columns*c.columns+j%c.columns]
 			if i == j {

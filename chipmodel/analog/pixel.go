@@ -41,21 +41,3 @@ func DroopVoltsPerS(amperes, farads float64) float64 { return amperes / farads }
 func LogTau(farads, kelvin, amperes float64) float64 {
 	return farads * ThermalVolts(kelvin) / amperes
 }
-
-// PhotonsPerLuxM2S is how many photons of 555 nm (540 THz) a lux brings on a square
-// metre in a second: 1/(683 lm/W h f), the SI's definition of the lumen, at the peak
-// of the eye's curve as it is in air, 683.002 lm/W.
-const PhotonsPerLuxM2S = 1 / (683.002 * 6.62607015e-34 * 299792458 / 555e-9)
-
-// PhotocurrentAmperes is the current of a photodiode of an area under light of 555 nm
-// with a quantum efficiency times fill factor.
-func PhotocurrentAmperes(lux, squareMetres, efficiency float64) float64 {
-	return lux * PhotonsPerLuxM2S * squareMetres * efficiency * ElectronC
-}
-
-// ArrheniusGrowth is the factor by which a thermally activated current grows from one
-// temperature to another: exp(-(Ea/k)(1/T - 1/T0)), Ea in electronvolts (0.56 to 0.65
-// for generation, 1.12 for diffusion).
-func ArrheniusGrowth(electronvolts, fromKelvin, toKelvin float64) float64 {
-	return math.Exp(electronvolts * ElectronC / BoltzmannJPerK * (1/fromKelvin - 1/toKelvin))
-}

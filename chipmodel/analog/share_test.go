@@ -111,7 +111,7 @@ func TestChain(t *testing.T) {
 		near(t, fmt.Sprintf("tau of %d x %d", r.Rows, r.Cols), ChainTau(max(r.Rows, r.Cols)), r.Tau, 1e-9)
 	}
 	for _, r := range table.Partial {
-		k, got := ChainKernel(r.N, r.T), make([]float64, r.N)
+		k, got := chainKernel(r.N, r.T), make([]float64, r.N)
 		for i := range got {
 			for j, x := range r.X {
 				got[i] += k[i*r.N+j] * x
@@ -129,7 +129,7 @@ func TestChain(t *testing.T) {
 	}
 	for _, r := range table.Timed { // far from the ends a long chain is a discrete Gaussian (Lindeberg 1990)
 		const n = 201
-		k := ChainKernel(n, r.T)
+		k := chainKernel(n, r.T)
 		var variance float64
 		for i := range n {
 			d := float64(i - n/2)
@@ -146,7 +146,7 @@ func TestBlockSettles(t *testing.T) {
 	const bits = 10
 	for _, side := range [][2]int{{1, 2}, {1, 5}, {2, 2}, {3, 3}, {4, 4}, {8, 8}, {7, 8}, {3, 8}, {8, 2}, {20, 20}, {20, 19}, {1, 40}} {
 		when := ShareSettle(side[0], side[1], 1e9, 1e-9, bits).Seconds() // RC is 1 s
-		rows, columns := ChainKernel(side[0], when), ChainKernel(side[1], when)
+		rows, columns := chainKernel(side[0], when), chainKernel(side[1], when)
 		cells := float64(side[0] * side[1])
 		var worst float64 // at a corner: the cells whose weight is above the mean's are 1
 		for _, r := range rows[:side[0]] {
@@ -384,7 +384,7 @@ func TestLongChains(t *testing.T) {
 		for _, seconds := range []float64{0, 0.5, 30, float64(n * n), float64(5 * n * n)} {
 			p := randomPlane(rng, 1, n, 0)
 			want := make([]float64, n)
-			k := ChainKernel(n, seconds)
+			k := chainKernel(n, seconds)
 			for i := range want {
 				for j, v := range p.Volts {
 					want[i] += k[i*n+j] * v

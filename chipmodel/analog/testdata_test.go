@@ -35,3 +35,7 @@ func largest(a, b []float64) float64 {
 	}
 	return m
 }
+
+// chainKernel returns exp(-L t) for the chain of n equal cells, row by row; L is
+// the Laplacian of the path graph and t is in units of RC.
+func chainKernel(n int, t float64) []float64 { return sumOfModes(n, chainModes(n, decay(t))) }

@@ -17,7 +17,7 @@ func TestDefects(t *testing.T) {
 	for _, name := range []string{"wall-00", "bed-0", "bow-left", "bow-comb"} {
 		chip := a.Chip(name)
 		class := a.Chips[chip].Class
-		good, spoiled := NewIdeal(a, chip), NewIdeal(a, chip)
+		good, spoiled := newIdeal(a, chip), newIdeal(a, chip)
 		if err := spoiled.SetDefects([]Defect{{Row: 1, Column: 2, Stuck: true, Volts: 1.75}}); err != nil {
 			t.Fatal(err)
 		}

@@ -46,12 +46,6 @@ func New(a *chipmodel.Array, chip int, seed uint64) *Die {
 	return newDie(a.Chips[chip].Class, a.Timing.Strobe, analog.NewNoise(seed, 0x5eed0000+uint64(chip)))
 }
 
-// NewIdeal makes a die without noise, spread, leakage, lag and injection, whose
-// switches settle fully.
-func NewIdeal(a *chipmodel.Array, chip int) *Die {
-	return newDie(a.Chips[chip].Class, a.Timing.Strobe, nil)
-}
-
 func newDie(class *chipmodel.Class, pulse time.Duration, rng *analog.Noise) *Die {
 	d := &Die{class: class, px: newPixels(class, rng)}
 	d.supply = newSupply(class.Spec, rng)

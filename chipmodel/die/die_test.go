@@ -80,7 +80,7 @@ func TestEqualSeedsEqualVolts(t *testing.T) {
 func TestIdealMemoryChip(t *testing.T) {
 	a := crawler(t)
 	c := &a.Chips[a.Chip("wall-00")]
-	d := NewIdeal(a, c.Index)
+	d := newIdeal(a, c.Index)
 	d.Strobe(chipmodel.Load, 0, 0, ramp)
 	rows, cols := c.Class.Rows, c.Class.Columns
 	before := frame(d, rows, cols, 1e6, ramp)
@@ -119,7 +119,7 @@ func TestIdealMemoryChip(t *testing.T) {
 func TestJoinedBeforeAgainstSharedAfter(t *testing.T) {
 	a := crawler(t)
 	c := &a.Chips[a.Chip("bow-left")]
-	d := NewIdeal(a, c.Index)
+	d := newIdeal(a, c.Index)
 	d.Write(chipmodel.ColumnPattern, 0x55)
 	var got [1]float64
 	d.Row(got[:], 0, 0, 1, 0, 0, ramp)
@@ -212,7 +212,7 @@ func TestTrimRegisters(t *testing.T) {
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
-	d := NewIdeal(a, 0)
+	d := newIdeal(a, 0)
 	read := func() float64 {
 		var v [1]float64
 		d.Row(v[:], 0, 0, 1, 0, 0, flat(100))
@@ -363,7 +363,7 @@ func TestDarkCurrent(t *testing.T) {
 			}}
 		})
 		var v [1]float64
-		NewIdeal(a, 0).Row(v[:], 0, 0, 1, 0, 0, flat(0))
+		newIdeal(a, 0).Row(v[:], 0, 0, 1, 0, 0, flat(0))
 		return 2 - v[0]
 	}
 	for kelvin, want := range map[float64]float64{300: 0.01, 307: 0.02, 321: 0.08, 293: 0.005} {
@@ -412,3 +412,9 @@ func BenchmarkShare(b *testing.B) {
 }
 
 func dur(d time.Duration) *durationpb.Duration { return durationpb.New(d) }
+
+// newIdeal makes a die without noise, spread, leakage, lag and injection, whose
+// switches settle fully.
+func newIdeal(a *chipmodel.Array, chip int) *Die {
+	return newDie(a.Chips[chip].Class, a.Timing.Strobe, nil)
+}

@@ -99,7 +99,7 @@ func TestLagOfADie(t *testing.T) {
 // TestPowerOn: registers go back to their values after power-on and memory forgets.
 func TestPowerOn(t *testing.T) {
 	a := crawler(t)
-	d := NewIdeal(a, a.Chip("wall-00"))
+	d := newIdeal(a, a.Chip("wall-00"))
 	if d.HoldNS(0, 1e9) != 0 {
 		t.Error("a memory that was never loaded is held")
 	}
@@ -114,19 +114,19 @@ func TestPowerOn(t *testing.T) {
 	if d.Register(chipmodel.ColumnPattern) != 0 || d.HoldNS(3, 1e9) != 0 || v[0] != 0 {
 		t.Errorf("after power-on: pattern %#x, held %d ns, %v V", d.Register(chipmodel.ColumnPattern), d.HoldNS(3, 1e9), v[0])
 	}
-	trim := NewIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0)
+	trim := newIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0)
 	trim.Write(chipmodel.PixelBias, 3)
 	trim.Write(chipmodel.Gain, 1)
 	d.Row(v[:], 0, 0, 1, 0, 0, ramp)
 	trim.PowerOn()
 	var one, two [1]float64
 	trim.Row(one[:], 0, 0, 1, 0, 0, flat(100))
-	NewIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0).Row(two[:], 0, 0, 1, 0, 0, flat(100))
+	newIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0).Row(two[:], 0, 0, 1, 0, 0, flat(100))
 	if trim.Register(chipmodel.PixelBias) != 128 || one != two {
 		t.Errorf("after power-on: bias %d, %v V, want 128 and %v V", trim.Register(chipmodel.PixelBias), one, two)
 	}
 	for _, name := range []string{"bed-1", "bow-left", "bow-comb"} { // no memory
-		d := NewIdeal(a, a.Chip(name))
+		d := newIdeal(a, a.Chip(name))
 		d.Strobe(chipmodel.Load, 0, 0, ramp)
 		if d.HoldNS(1, 1e9) != 0 {
 			t.Errorf("%s: held without a memory", name)
@@ -152,7 +152,7 @@ func TestSignalAndResponse(t *testing.T) {
 				}}
 			}
 		})
-		d, response := NewIdeal(a, 0), NewResponse(a.Classes[0])
+		d, response := newIdeal(a, 0), NewResponse(a.Classes[0])
 		d.Write(chipmodel.PixelBias, uint16(rng.IntN(256)))
 		d.Write(chipmodel.Gain, uint16(rng.IntN(2)))
 		d.Write(chipmodel.Offset, uint16(rng.IntN(256)))

@@ -22,7 +22,7 @@ func lamp(hz, depth float64) Light {
 
 // linearChip is an ideal counter chip of linear pixels at 1 mV a lux.
 func linearChip(t testing.TB, columns uint32, exposure time.Duration) *Die {
-	return NewIdeal(classOf(t, func(c *facetdv1.ChipClass) {
+	return newIdeal(classOf(t, func(c *facetdv1.ChipClass) {
 		c.Lattice = &facetdv1.Lattice{Rows: 2, Columns: columns, PitchXUm: 10}
 		bare(c)
 		c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
@@ -67,10 +67,10 @@ func TestLightMovesAlongARow(t *testing.T) {
 		bare(c)
 		c.Lattice = &facetdv1.Lattice{Rows: 4, Columns: 48, PitchXUm: 10, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}
 	})
-	joined := NewIdeal(a, 0)
+	joined := newIdeal(a, 0)
 	joined.Write(chipmodel.ColumnPattern, 0x55)
 	joined.Write(chipmodel.RowPattern, 0x77)
-	for name, d := range map[string]*Die{"hexagonal": NewIdeal(hexed, 0), "switches open": NewIdeal(a, 0), "joined": joined} {
+	for name, d := range map[string]*Die{"hexagonal": newIdeal(hexed, 0), "switches open": newIdeal(a, 0), "joined": joined} {
 		for _, interval := range []int64{0, 1500, 5000, 12_000} {
 			var v [20]float64
 			const start = 777_000
@@ -154,7 +154,7 @@ func TestRegulator(t *testing.T) {
 		d := New(a, 0, 1)
 		d.Write(chipmodel.Gain, 1)
 		var nominal [1]float64
-		NewIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0).Row(nominal[:], 0, 0, 1, 0, 0, flat(100))
+		newIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0).Row(nominal[:], 0, 0, 1, 0, 0, flat(100))
 		high, low := math.Inf(-1), math.Inf(1)
 		for at := int64(0); at < 1e6; at += 10_000 { // a period
 			var v [1]float64
@@ -172,7 +172,7 @@ func TestRegulator(t *testing.T) {
 func TestRegistersThatNoChipHas(t *testing.T) {
 	a := crawler(t)
 	for _, name := range []string{"wall-00", "bed-1", "bow-left", "bow-comb"} {
-		d := NewIdeal(a, a.Chip(name))
+		d := newIdeal(a, a.Chip(name))
 		d.Strobe(chipmodel.Load, 0, 0, flat(100))
 		var before, after [1]float64
 		d.Row(before[:], 1, 1, 1, 1e6, 0, flat(100))

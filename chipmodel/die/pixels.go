@@ -89,7 +89,7 @@ func (p *pixels) setNode(spec *facetdv1.LogarithmicPixel, kelvin float64) {
 	node := spec.GetNodeCapacitanceFf() * 1e-15
 	p.noise = math.Abs(gain) * analog.KTCVolts(kelvin, node) / analog.ThermalVolts(kelvin)
 	if spec.GetPhotocurrentFaPerLux() > 0 {
-		p.luxSeconds = node * analog.ThermalVolts(kelvin) / (spec.GetPhotocurrentFaPerLux() * 1e-15)
+		p.luxSeconds = analog.LogTau(node, kelvin, spec.GetPhotocurrentFaPerLux()*1e-15)
 	}
 }
 

@@ -67,13 +67,13 @@ func TestTemperature(t *testing.T) {
 			c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 		})
 		var got [1]float64
-		NewIdeal(a, 0).Row(got[:], 0, 0, 1, 0, 0, flat(r.X))
+		newIdeal(a, 0).Row(got[:], 0, 0, 1, 0, 0, flat(r.X))
 		if math.Abs(got[0]-r.V) > 1e-12 {
 			t.Errorf("%g K, light %g: %v V, want %v V", r.T, r.X, got[0], r.V)
 		}
 		// A die of another temperature that is brought to this one.
 		a.Chips[0].Class.Spec.TemperatureK = 310
-		d := NewIdeal(a, 0)
+		d := newIdeal(a, 0)
 		d.SetKelvin(r.T)
 		if d.Row(got[:], 0, 0, 1, 0, 0, flat(r.X)); math.Abs(got[0]-r.V) > 1e-12 {
 			t.Errorf("from 310 K to %g K, light %g: %v V, want %v V", r.T, r.X, got[0], r.V)
@@ -106,7 +106,7 @@ func TestAmplifier(t *testing.T) {
 			k.Gains, k.MidVolts, k.LowVolts, k.HighVolts = []float64{r.G}, r.Mid, r.Low, r.High
 			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: r.Mid - r.Bias}
 		})
-		d := NewIdeal(a, 0)
+		d := newIdeal(a, 0)
 		d.Write(chipmodel.PixelBias, 101)
 		for i, v := range r.In {
 			var got [1]float64
@@ -137,7 +137,7 @@ func TestJoinedBeforeSensing(t *testing.T) {
 		bare(c)
 		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(1000)}
 	})
-	d := NewIdeal(a, 0)
+	d := newIdeal(a, 0)
 	px := d.px
 	for i := range table.A {
 		px.a[i], px.b[i], px.c[i] = table.A[i], table.B, 0
@@ -355,7 +355,7 @@ func TestStarvedOutput(t *testing.T) {
 	a := classOf(t, func(c *facetdv1.ChipClass) {
 		c.OutputBias = &facetdv1.OutputBias{Nominal: 128, BandwidthPerStep: 0.005}
 	})
-	d := NewIdeal(a, 0)
+	d := newIdeal(a, 0)
 	if d.Bandwidth() != 1 {
 		t.Errorf("bandwidth %v at nominal bias", d.Bandwidth())
 	}
@@ -379,7 +379,7 @@ func TestStarvedOutput(t *testing.T) {
 	if got := analog.BiasBandwidth(0.1, -128); !(got > 0 && got < 0.1) {
 		t.Errorf("a starved output has bandwidth %v", got)
 	}
-	other := NewIdeal(crawler(t), 0)
+	other := newIdeal(crawler(t), 0)
 	if fmt.Sprint(other.Bandwidth()) != "1" {
 		t.Error("a chip without bias registers has another bandwidth")
 	}

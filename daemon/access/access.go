@@ -148,15 +148,6 @@ func MethodRole(fullMethod string) (role Role, listed bool) {
 	return Operator, false
 }
 
-// Methods lists the methods that MethodRole knows.
-func Methods() []string {
-	var names []string
-	for name := range methods {
-		names = append(names, name)
-	}
-	return names
-}
-
 // Reason says why somebody was refused; it is a label of the metrics.
 type Reason string
 

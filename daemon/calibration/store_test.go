@@ -46,7 +46,7 @@ func fitted(t testing.TB, sub *subject, seed uint64) *correction.Map {
 			t.Fatal(err)
 		}
 	}
-	m, err := correction.FitOffset(correction.Level{Lux: 10, Frames: a}, correction.Options{Kelvin: 300})
+	m, err := correction.Fit(correction.Offset, []correction.Level{{Lux: 10, Frames: a}}, correction.Options{Kelvin: 300})
 	if err != nil {
 		t.Fatal(err)
 	}

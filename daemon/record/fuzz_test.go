@@ -90,7 +90,7 @@ func FuzzReader(f *testing.F) {
 }
 
 func readAll(t *testing.T, data []byte) {
-	r, err := NewReader(bytes.NewReader(data), int64(len(data)), tight)
+	r, err := newReader(bytes.NewReader(data), int64(len(data)), tight)
 	if err != nil {
 		if !typed(err) {
 			t.Errorf("untyped: %v", err)
@@ -148,7 +148,7 @@ func TestHostileFiles(t *testing.T) {
 	le := func(n uint64) []byte {
 		return []byte{byte(n), byte(n >> 8), byte(n >> 16), byte(n >> 24), byte(n >> 32), byte(n >> 40), byte(n >> 48), byte(n >> 56)}
 	}
-	r, err := NewReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
+	r, err := newReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -181,7 +181,7 @@ func TestHostileFiles(t *testing.T) {
 	} {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		r, err := NewReader(bytes.NewReader(file), int64(len(file)), Limits{RecordBytes: DefaultLimits.RecordBytes, ChunkBytes: DefaultLimits.ChunkBytes, SummaryBytes: DefaultLimits.SummaryBytes, Messages: 10000})
+		r, err := newReader(bytes.NewReader(file), int64(len(file)), Limits{RecordBytes: DefaultLimits.RecordBytes, ChunkBytes: DefaultLimits.ChunkBytes, SummaryBytes: DefaultLimits.SummaryBytes, Messages: 10000})
 		if err == nil {
 			for _, e := range r.All() {
 				err = e

@@ -64,11 +64,6 @@ func Open(path string) (*Reader, error) {
 	return r, nil
 }
 
-// NewReader reads a closed file of a size from r within limits.
-func NewReader(r io.ReaderAt, size int64, limits Limits) (*Reader, error) {
-	return newReader(r, size, limits)
-}
-
 const (
 	footerContent = 8 + 8 + 4
 	magicLen      = 8

@@ -205,7 +205,7 @@ func recorded(t testing.TB, sets int) (path string, data []byte) {
 func TestRecoverKeepsEveryWholeChunk(t *testing.T) {
 	t.Parallel()
 	_, data := recorded(t, 30)
-	whole, err := NewReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
+	whole, err := newReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -298,7 +298,7 @@ func checkIndex(t *testing.T, path string) {
 // Damage ahead of the end: what is before it is kept, and not a byte behind it is lost.
 func TestDamageKeepsTheRestAside(t *testing.T) {
 	_, data := recorded(t, 30)
-	whole, err := NewReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
+	whole, err := newReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -176,6 +176,17 @@ func TestCallsLetTimeMove(t *testing.T) {
 	if err != nil || len(tasks) != 5 || tasks[4].GetTask().GetName() != "look" {
 		t.Errorf("tasks %v, %v", tasks, err)
 	}
+	changed, err := c.ChangeTask(t.Context(), &facetdv1.Task{Name: "look", Target: facet.Chips("bow-comb"), RateHz: 4})
+	if err != nil || changed < at {
+		t.Errorf("changed at %d, added at %d: %v", changed, at, err)
+	}
+	one, err := facetdv1.NewTaskServiceClient(c.Conn()).GetTask(t.Context(), &facetdv1.GetTaskRequest{Name: "look"})
+	if err != nil || one.GetTask().GetTask().GetRateHz() != 4 {
+		t.Errorf("changed to %v, %v", one.GetTask(), err)
+	}
+	if _, err := c.ChangeTask(t.Context(), &facetdv1.Task{Name: "nobody", Target: facet.AllChips(), RateHz: 1}); err == nil {
+		t.Error("a task that does not run was changed")
+	}
 	if err := c.RemoveTask(t.Context(), "look"); err != nil {
 		t.Error(err)
 	}

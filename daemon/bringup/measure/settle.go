@@ -8,6 +8,7 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
 	"facetd.example/daemon/fit"
 )
 
@@ -225,6 +226,6 @@ func FitSettling(m []Missing, bits int) (s Settling, ok bool) {
 	tau := -1 / line.Slope
 	s.Tau = time.Duration(math.Round(tau))
 	s.Relative = tau / math.Sqrt(line.Spread)
-	s.Settle = time.Duration(math.Ceil(tau * (float64(bits+1)*math.Ln2 + line.Intercept)))
+	s.Settle = time.Duration(math.Ceil(tau * (analog.SettlingTaus(bits+1) + line.Intercept)))
 	return s, true
 }

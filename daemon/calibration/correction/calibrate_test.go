@@ -197,7 +197,7 @@ func TestDefectsAndResidual(t *testing.T) {
 		for _, x := range lights {
 			levels = append(levels, w.level(t, x, 32, rng))
 		}
-		m, err := FitLogResponse(levels, Options{})
+		m, err := Fit(LogResponse, levels, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -247,7 +247,7 @@ func TestDefectiveLines(t *testing.T) {
 	for _, x := range lights {
 		levels = append(levels, w.level(t, x, 32, rng))
 	}
-	m, err := FitOffsetGain(levels, Options{})
+	m, err := Fit(OffsetGain, levels, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -449,76 +449,6 @@ func TestAccumulator(t *testing.T) {
 		}
 	}
 	near(t, "pairs", parts[0].PairVariance(), whole.PairVariance(), 1e-12)
-}
-
-// TestTemperature builds correction maps of the table's mean pixel at each temperature: the drift
-// between them is the table's dV.
-func TestTemperature(t *testing.T) {
-	var f struct {
-		Temperature struct {
-			Rows []struct {
-				K  float64 `json:"T_K"`
-				X  float64 `json:"x"`
-				DV float64 `json:"dV_mV"`
-				Ds float64 `json:"equiv_decades_error"`
-			} `json:"rows"`
-		} `json:"temperature"`
-	}
-	load(t, "log_pixel", &f)
-	const b0 = 0.0336075997223662
-	at := func(k float64) *Map {
-		s := Scale{0, 1e-4, 65535}
-		r := Response{(1 - 1.5e-3*(k-300)) / s.VoltsPerCode, b0 * k / 300 / s.VoltsPerCode, 0.05 * math.Exp2((k-300)/8)}
-		m := &Map{Shape: Shape{1, 2, Square}, Scale: s, Method: LogResponse, Kelvin: k, Mean: r, CodesPerDecade: b0 * math.Ln10 / s.VoltsPerCode,
-			Offset: make([]float32, 2), Gain: make([]float32, 2), Dark: make([]float32, 2)}
-		m.identity(0)
-		m.identity(1)
-		return m
-	}
-	for _, r := range f.Temperature.Rows {
-		if r.K == 300 {
-			continue
-		}
-		d, err := DriftBetween(at(300), at(r.K), r.X)
-		if err != nil {
-			t.Fatal(err)
-		}
-		_, common := d.Residual(r.K - 300)
-		near(t, "drift", common*1e3, r.DV, 1e-9)
-		near(t, "decades", d.Decades(common), r.Ds, 1e-9)
-	}
-}
-
-// TestDriftSpread moves every offset by a known mean and spread between two correction maps.
-func TestDriftSpread(t *testing.T) {
-	rng := rand.New(rand.NewPCG(9, 9))
-	w := newGroundTruth(Shape{40, 40, Square}, rng)
-	var ms []*Map
-	for _, kelvin := range []float64{300, 310} {
-		var levels []Level
-		for _, x := range lights {
-			levels = append(levels, w.level(t, x, 64, rng))
-		}
-		m, err := FitLogResponse(levels, Options{Kelvin: kelvin})
-		if err != nil {
-			t.Fatal(err)
-		}
-		ms = append(ms, m)
-		for i := range w.a {
-			w.a[i] += -20 + 6*rng.NormFloat64()
-		}
-	}
-	d, err := DriftBetween(ms[0], ms[1], 10)
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "common drift", d.CommonVoltsPerK*10*4096, -20, 0.05)
-	near(t, "spread", d.SpreadVoltsPerK*10*4096, 6, 0.1)
-	pattern, _ := d.Residual(5)
-	near(t, "predicted pattern", pattern*4096, 3, 0.15)
-	if _, err := DriftBetween(ms[0], ms[0], 10); err == nil {
-		t.Error("a drift from one temperature")
-	}
 }
 
 // TestHexagonalNeighbours: every inner pixel has six neighbours, all one pitch away.

@@ -2,10 +2,9 @@
 // chip under uniform light it works out what each pixel does differently from the
 // others, which pixels are defective, and how to take that out of later frames.
 //
-// The order of work is: an [Accumulator] for each illumination level; [FitOffset],
-// [FitOffsetGain] or [FitLogResponse], which give a [Map]; [Map.Apply] and then
-// [Map.Fill] on every frame; [UpdateOffsets] when the array has warmed up;
-// [PhotonTransfer] for the figures of linear pixels.
+// The order of work is: an [Accumulator] for each illumination level; [Fit] by a [Method],
+// which gives a [Map]; [Map.Apply] and then [Map.Fill] on every frame; [UpdateOffsets] when
+// the array has warmed up; [PhotonTransfer] for the figures of linear pixels.
 //
 // It is pure: no clock, file or goroutine, and nothing random. Frames are slices of
 // codes, row by row. Light is in lux; parameters are in codes, and [Scale] turns codes

@@ -14,30 +14,6 @@ import (
 // then the light or the bias is wrong, not the pixels.
 const clippedLimit = 0.1
 
-// FitOffset makes a correction map from one level: each pixel's offset from the mean pixel. It is
-// right at that light; elsewhere what slopes and dark terms differ by comes back.
-func FitOffset(level Level, o Options) (*Map, error) {
-	return Fit(Offset, []Level{level}, o)
-}
-
-// FitOffsetGain makes a correction map from two or more levels: the straight line y = A + B mean of
-// each pixel over the mean pixel, by least squares. It serves linear pixels, and
-// logarithmic ones where the light is well above their dark terms. The light need not be
-// known, only be equal for all pixels.
-func FitOffsetGain(levels []Level, o Options) (*Map, error) { return Fit(OffsetGain, levels, o) }
-
-// FitLogResponse makes a correction map from three or more levels of known light: y = a + b ln(c + x)
-// of each pixel (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5), 2002), by least
-// squares.
-//
-// Light that is uneven in the same way at every level, g_j x on pixel j, gives the same
-// curves with ln g_j in a and c/g_j for c: the correction map then takes out the pattern of the lamp
-// and of the lens along with that of the pixels, which is wanted of a lens and not of a
-// lamp. A level whose light is not what was said bends all pixels' fits alike: corrected
-// frames stay nearly as even, but the light that they say is wrong, and LevelReport's
-// MisfitCodes stands out there (with three levels nothing can).
-func FitLogResponse(levels []Level, o Options) (*Map, error) { return Fit(LogResponse, levels, o) }
-
 // Fit makes a correction map by a method. The error is an invalid.Errors with everything that is
 // wrong with levels and options.
 func Fit(method Method, levels []Level, o Options) (*Map, error) {

@@ -10,12 +10,25 @@ import (
 type Method uint8
 
 const (
-	// Offset subtracts from each pixel what it lies above the mean pixel.
+	// Offset subtracts from each pixel what it lies above the mean pixel, as seen in one
+	// level. It is right at that light; elsewhere what slopes and dark terms differ by comes
+	// back.
 	Offset Method = 1 + iota
-	// OffsetGain is (y - A)/B of each pixel.
+	// OffsetGain is (y - A)/B of each pixel: a straight line over the mean pixel, by least
+	// squares from two or more levels. It serves linear pixels, and logarithmic ones where the
+	// light is well above their dark terms. The light need not be known, only be equal for all
+	// pixels.
 	OffsetGain
 	// LogResponse finds the light that a pixel's own y = a + b ln(c + x) says and gives
-	// the mean pixel's response to it.
+	// the mean pixel's response to it (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5),
+	// 2002), by least squares from three or more levels of known light.
+	//
+	// Light that is uneven in the same way at every level, g_j x on pixel j, gives the same
+	// curves with ln g_j in a and c/g_j for c: the correction map then takes out the pattern
+	// of the lamp and of the lens along with that of the pixels, which is wanted of a lens and
+	// not of a lamp. A level whose light is not what was said bends all pixels' fits alike:
+	// corrected frames stay nearly as even, but the light that they say is wrong, and
+	// LevelReport's MisfitCodes stands out there (with three levels nothing can).
 	LogResponse
 )
 

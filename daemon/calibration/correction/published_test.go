@@ -184,7 +184,7 @@ func TestSimulatedDies(t *testing.T) {
 		for _, lux := range []float64{0.1, 1, 10, 100, 1000} {
 			levels = append(levels, s.level(t, lux, 64))
 		}
-		cmap, err := FitLogResponse(levels, Options{Kelvin: class.Spec.GetTemperatureK()})
+		cmap, err := Fit(LogResponse, levels, Options{Kelvin: class.Spec.GetTemperatureK()})
 		if err != nil {
 			t.Fatal(class.Name, err)
 		}
@@ -277,7 +277,7 @@ func TestFalseDefects(t *testing.T) {
 		for _, lux := range []float64{1, 30, 900} {
 			levels = append(levels, Level{lux, simulated(t, shape, scale, 8, func(i int) float64 { return a[i] + b[i]*math.Log(0.05+lux) + 1.5*rng.NormFloat64() })})
 		}
-		m, err := FitOffsetGain(levels, Options{})
+		m, err := Fit(OffsetGain, levels, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
