@@ -4,15 +4,33 @@ import (
 	"fmt"
 	"math"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel/analog"
 )
 
-// defaultTemperatureK is the die temperature of a class that does not give one: common
-// practice, no source.
-const defaultTemperatureK = 300
+// Values of numbers that a class or a chip leaves out and that only the simulation needs,
+// typical of small sensor chips: common practice, no source. The schema states them.
+const (
+	defaultTemperatureK     = 300
+	defaultOffsetVolts      = 1 // of a logarithmic pixel of which nothing is said
+	defaultVoltsPerDecade   = 0.06
+	defaultDarkLux          = 0.01
+	defaultElectronsPerLuxS = 1e5
+	defaultFullWell         = 2e4
+	defaultVoltsPerElectron = 40e-6
+	defaultFOVDeg           = 40
+)
+
+// orElse gives a number that was left out its default.
+func orElse(v *float64, value float64) {
+	if *v == 0 {
+		*v = value
+	}
+}
 
 func (b *builder) classes() {
 	seen := map[string]int{}
@@ -27,9 +45,7 @@ func (b *builder) classes() {
 		b.pixel(path, c)
 		b.readout(path+".readout", c.GetReadout())
 		b.parts(path, c)
-		if c.GetTemperatureK() == 0 {
-			c.TemperatureK = defaultTemperatureK
-		}
+		orElse(&c.TemperatureK, defaultTemperatureK)
 		b.within(path+".temperature_k", c.GetTemperatureK(), 150, 500, "K")
 		b.a.Classes = append(b.a.Classes, class)
 	}
@@ -45,6 +61,9 @@ func (b *builder) parts(path string, c *facetdv1.ChipClass) {
 		b.memory(path+".memory", m)
 	}
 	if s := c.GetPixelSwitches(); s != nil {
+		if s.GetPatternSettle() == nil {
+			b.m.Add(path+".pixel_switches.pattern_settle", invalid.Missing, `give a time, such as "40us"; 0s if the pixels follow at once`)
+		}
 		b.duration(path+".pixel_switches.pattern_settle", s.GetPatternSettle())
 	}
 	if r := c.GetCounter(); r != nil {
@@ -55,11 +74,11 @@ func (b *builder) parts(path string, c *facetdv1.ChipClass) {
 	}
 	if p := c.GetPixelBias(); p != nil {
 		b.within(path+".pixel_bias.nominal", float64(p.GetNominal()), 0, 255, "")
-		b.within(path+".pixel_bias.volts_per_step", p.GetVoltsPerStep(), -1, 1, "V")
+		b.given(path+".pixel_bias.volts_per_step", p.VoltsPerStep, -1, 1, "V")
 	}
 	if p := c.GetOutputBias(); p != nil {
 		b.within(path+".output_bias.nominal", float64(p.GetNominal()), 0, 255, "")
-		b.within(path+".output_bias.bandwidth_per_step", p.GetBandwidthPerStep(), -1, 1, "")
+		b.given(path+".output_bias.bandwidth_per_step", p.BandwidthPerStep, -1, 1, "")
 	}
 	if a := c.GetAmplifier(); a != nil {
 		b.amplifier(path+".amplifier", a)
@@ -99,9 +118,8 @@ func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 func (b *builder) pixel(path string, c *facetdv1.ChipClass) {
 	switch p := c.GetPixel().(type) {
 	case nil:
-		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
-			OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01,
-		}}
+		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{}}
+		b.pixel(path, c)
 	case *facetdv1.ChipClass_Logarithmic:
 		b.logarithmic(path+".logarithmic", p.Logarithmic)
 	case *facetdv1.ChipClass_Linear:
@@ -110,6 +128,11 @@ func (b *builder) pixel(path string, c *facetdv1.ChipClass) {
 }
 
 func (b *builder) logarithmic(path string, p *facetdv1.LogarithmicPixel) {
+	if proto.Size(p) == 0 {
+		p.OffsetVolts = defaultOffsetVolts
+	}
+	orElse(&p.VoltsPerDecade, defaultVoltsPerDecade)
+	orElse(&p.DarkLux, defaultDarkLux)
 	b.within(path+".offset_volts", p.GetOffsetVolts(), -20, 20, "V")
 	b.within(path+".volts_per_decade", math.Abs(p.GetVoltsPerDecade()), 1e-4, 10, "V per decade")
 	b.within(path+".dark_lux", p.GetDarkLux(), 1e-9, 1e6, "lux")
@@ -123,6 +146,9 @@ func (b *builder) logarithmic(path string, p *facetdv1.LogarithmicPixel) {
 }
 
 func (b *builder) linear(path string, p *facetdv1.LinearPixel) {
+	orElse(&p.ElectronsPerLuxS, defaultElectronsPerLuxS)
+	orElse(&p.FullWellElectrons, defaultFullWell)
+	orElse(&p.VoltsPerElectron, defaultVoltsPerElectron)
 	b.positive(path+".exposure", p.GetExposure())
 	b.within(path+".electrons_per_lux_s", p.GetElectronsPerLuxS(), 1e-6, 1e12, "electrons per lux s")
 	b.within(path+".dark_electrons_per_s", p.GetDarkElectronsPerS(), 0, 1e12, "electrons per s")
@@ -144,6 +170,10 @@ func (b *builder) readout(path string, r *facetdv1.Readout) {
 	b.duration(path+".row_step", r.GetRowStep())
 	if r.GetSettle() != nil {
 		b.positive(path+".settle", r.GetSettle())
+		return
+	}
+	if r.GetOutputResistanceOhms() == 0 {
+		b.m.Add(path+".settle", invalid.Missing, "give it as measured, or output_resistance_ohms, from which it is computed")
 		return
 	}
 	b.within(path+".output_resistance_ohms", r.GetOutputResistanceOhms(), 1e-3, 1e9, "ohms")
@@ -184,8 +214,11 @@ func (b *builder) amplifier(path string, a *facetdv1.Amplifier) {
 		}
 		b.within(invalid.Index(path+".gains", i), math.Abs(g), 1e-3, 1e4, "")
 	}
-	b.within(path+".offset_step_volts", a.GetOffsetStepVolts(), -1, 1, "V")
-	if !(a.GetHighVolts() > a.GetLowVolts()) {
+	b.given(path+".mid_volts", a.MidVolts, -20, 20, "V")
+	b.given(path+".offset_step_volts", a.OffsetStepVolts, -1, 1, "V")
+	if a.GetHighVolts() == 0 && a.GetLowVolts() == 0 {
+		b.m.Add(path+".high_volts", invalid.Missing, "give the range of the amplifier, low_volts and high_volts")
+	} else if !(a.GetHighVolts() > a.GetLowVolts()) {
 		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", a.GetHighVolts(), a.GetLowVolts()), "give the range of the amplifier")
 	}
 }

@@ -147,6 +147,15 @@ func (b *builder) within(path string, v, low, high float64, unit string) {
 	}
 }
 
+// given checks a number that may be 0 but must be given.
+func (b *builder) given(path string, v *float64, low, high float64, unit string) {
+	if v == nil {
+		b.m.Add(path, invalid.Missing, strings.TrimSpace(fmt.Sprintf("give %g to %g %s", low, high, unit)))
+		return
+	}
+	b.within(path, *v, low, high, unit)
+}
+
 func (b *builder) lanes() {
 	seen := map[string]int{}
 	if len(b.msg.GetLanes()) == 0 {
@@ -174,7 +183,9 @@ func (b *builder) converter(path string, c *facetdv1.Converter) {
 		return
 	}
 	b.within(path+".bits", float64(c.GetBits()), 4, 16, "bits")
-	if !(c.GetHighVolts() > c.GetLowVolts()) || math.IsInf(c.GetHighVolts()-c.GetLowVolts(), 0) {
+	if c.GetHighVolts() == 0 && c.GetLowVolts() == 0 {
+		b.m.Add(path+".high_volts", invalid.Missing, "give the range of the input, low_volts and high_volts")
+	} else if !(c.GetHighVolts() > c.GetLowVolts()) || math.IsInf(c.GetHighVolts()-c.GetLowVolts(), 0) {
 		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", c.GetHighVolts(), c.GetLowVolts()), "give the range of the input")
 	}
 	b.positive(path+".conversion", c.GetConversion())
@@ -201,10 +212,13 @@ func (b *builder) chips() {
 		} else {
 			chip.Class = b.classOf(path+".class", c.GetClass())
 			chip.Lane = b.laneOf(path+".lane", c.GetLane())
-			b.optics(path, c)
+			b.mount(path+".mount", c.GetMount())
+			b.lens(path+".lens", c, chip.Class)
 		}
 		b.a.Chips = append(b.a.Chips, chip)
 	}
+	b.mounts()
+	b.capacitances()
 }
 
 func (b *builder) selects(path string, names []string) ([]int, LineSet) {
@@ -262,20 +276,68 @@ func (b *builder) laneOf(path, name string) int {
 	return -1
 }
 
-func (b *builder) optics(path string, c *facetdv1.Chip) {
-	m, l := c.GetMount(), c.GetLens()
-	b.within(path+".mount.yaw_deg", m.GetYawDeg(), -360, 360, "degrees")
-	b.within(path+".mount.pitch_deg", m.GetPitchDeg(), -90, 90, "degrees")
-	b.within(path+".mount.roll_deg", m.GetRollDeg(), -360, 360, "degrees")
-	if l == nil {
-		b.m.Add(path+".lens", "the chip has no lens", "give horizontal_fov_deg and vertical_fov_deg")
-		return
+func (b *builder) mount(path string, m *facetdv1.Mount) {
+	b.within(path+".yaw_deg", m.GetYawDeg(), -360, 360, "degrees")
+	b.within(path+".pitch_deg", m.GetPitchDeg(), -90, 90, "degrees")
+	b.within(path+".roll_deg", m.GetRollDeg(), -360, 360, "degrees")
+}
+
+// mounts reports chips without a mount beside chips with one: a picture of all that they
+// see, in a panorama or on the page, needs to know where each looks.
+func (b *builder) mounts() {
+	any := slices.ContainsFunc(b.msg.GetChips(), func(c *facetdv1.Chip) bool { return c.GetMount() != nil })
+	for i, c := range b.msg.GetChips() {
+		if any && c.GetMount() == nil {
+			b.m.Add(invalid.Index("chips", i)+".mount", invalid.Missing, "give yaw_deg, pitch_deg and roll_deg, as of the other chips; {} is straight ahead")
+		}
 	}
-	b.within(path+".lens.horizontal_fov_deg", l.GetHorizontalFovDeg(), 0.01, 170, "degrees")
-	b.within(path+".lens.vertical_fov_deg", l.GetVerticalFovDeg(), 0.01, 170, "degrees")
-	b.within(path+".lens.distortion_k1", l.GetDistortionK1(), -1, 1, "")
-	b.within(path+".lens.vignetting", l.GetVignetting(), 0, 1, "")
-	b.within(path+".lens.blur_pixels", l.GetBlurPixels(), 0, 64, "pixels")
+}
+
+// capacitances reports lanes that do not say what a chip adds to them, where the settling
+// of a chip is computed from it.
+func (b *builder) capacitances() {
+	missing := map[int]bool{}
+	for i := range b.a.Chips {
+		c := &b.a.Chips[i]
+		if c.Lane < 0 || c.Class == nil || c.Class.Spec.GetReadout().GetSettle() != nil || missing[c.Lane] {
+			continue
+		}
+		if b.a.Lanes[c.Lane].Spec.ChipCapacitancePf == nil {
+			missing[c.Lane] = true
+			b.m.Add(invalid.Index("lanes", c.Lane)+".chip_capacitance_pf", invalid.Missing, fmt.Sprintf(
+				"give it in pF: the settling of class %q is computed from it; or give that class a measured readout.settle", c.Class.Name))
+		}
+	}
+}
+
+// verticalFOV is the vertical field of view in degrees of a lens that shows a horizontal one
+// on the lattice of a class; the same where there is no such lattice, which is an error
+// elsewhere.
+func verticalFOV(horizontal float64, class *Class) float64 {
+	if class == nil {
+		return horizontal
+	}
+	l := class.Spec.GetLattice()
+	height, width := float64(class.Rows)*l.GetPitchYUm(), float64(class.Columns)*l.GetPitchXUm()
+	if !(height > 0 && width > 0) {
+		return horizontal
+	}
+	return min(360/math.Pi*math.Atan(math.Tan(horizontal*math.Pi/360)*height/width), 170)
+}
+
+// lens checks the optics of a chip and gives them their defaults.
+func (b *builder) lens(path string, chip *facetdv1.Chip, class *Class) {
+	if chip.GetLens() == nil {
+		chip.Lens = &facetdv1.Lens{}
+	}
+	l := chip.GetLens()
+	orElse(&l.HorizontalFovDeg, defaultFOVDeg)
+	orElse(&l.VerticalFovDeg, verticalFOV(l.GetHorizontalFovDeg(), class))
+	b.within(path+".horizontal_fov_deg", l.GetHorizontalFovDeg(), 0.01, 170, "degrees")
+	b.within(path+".vertical_fov_deg", l.GetVerticalFovDeg(), 0.01, 170, "degrees")
+	b.within(path+".distortion_k1", l.GetDistortionK1(), -1, 1, "")
+	b.within(path+".vignetting", l.GetVignetting(), 0, 1, "")
+	b.within(path+".blur_pixels", l.GetBlurPixels(), 0, 64, "pixels")
 }
 
 // shownApart bounds the chips that are named for each one that cannot be read apart

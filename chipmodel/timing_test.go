@@ -7,6 +7,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
@@ -17,7 +19,7 @@ func dur(d time.Duration) *durationpb.Duration { return durationpb.New(d) }
 func testArray(t *testing.T, hold bool) *Array {
 	t.Helper()
 	lane := func(name string) *facetdv1.Lane {
-		return &facetdv1.Lane{Name: name, LineCapacitancePf: 8, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+		return &facetdv1.Lane{Name: name, LineCapacitancePf: 8, ChipCapacitancePf: proto.Float64(1), Converter: &facetdv1.Converter{
 			Bits: 12, HighVolts: 2, Conversion: dur(1500), SampleAndHold: hold,
 		}}
 	}

@@ -36,7 +36,7 @@ func TestLowOutputBiasSettlesLonger(t *testing.T) {
 	for bias, want := range map[uint32]time.Duration{120: 0, 255: 0, 70: 4 * time.Microsecond, 100: 2500 * time.Nanosecond, 0: 200 * time.Microsecond} {
 		a := bench(t, [5]int{0, 0, 0, 2, 0}, func(msg *facetdv1.Array) {
 			if bias == 0 { // far enough below nominal for the output to starve
-				msg.Classes[3].GetOutputBias().BandwidthPerStep = 0.02
+				msg.Classes[3].GetOutputBias().BandwidthPerStep = proto.Float64(0.02)
 			}
 		})
 		p := mustBuild(t, a, task("trim", "trims", 10, &facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}}))

@@ -8,6 +8,8 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -27,7 +29,7 @@ func reference(t testing.TB, nx, ny, lanes int) *chipmodel.Array {
 	}
 	for i := range lanes {
 		msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
-			Name: fmt.Sprint("lane-", i), LineCapacitancePf: 10, ChipCapacitancePf: .4,
+			Name: fmt.Sprint("lane-", i), LineCapacitancePf: 10, ChipCapacitancePf: proto.Float64(.4),
 			Converter: &facetdv1.Converter{Bits: 12, HighVolts: 2, Conversion: dur(1500), SampleAndHold: true},
 		})
 	}

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel/chiptest"
 	"facetd.example/scheduler"
@@ -59,7 +61,7 @@ func planOf(t *testing.T, r *rand.Rand, combination int) *scheduler.Plan {
 // tasks that want different ones do not use each other's load.
 func TestOneLoadHasOneBias(t *testing.T) {
 	a := bench(t, [5]int{2, 0, 0, 0, 0}, func(msg *facetdv1.Array) {
-		msg.Classes[0].PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: 0.001}
+		msg.Classes[0].PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(0.001)}
 	})
 	bias := func(v uint32) *facetdv1.View { return &facetdv1.View{Trim: &facetdv1.TrimSettings{PixelBias: &v}} }
 	_, m := program.NewTasks(a, []*facetdv1.Task{task("two", "mems", 10, bias(90), &facetdv1.View{})})

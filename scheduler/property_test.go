@@ -31,7 +31,7 @@ func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array
 		hold := r.IntN(2) == 0
 		for i := range 1 + r.IntN(3) {
 			msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
-				Name: fmt.Sprint("lane", i), ChipCapacitancePf: 1,
+				Name: fmt.Sprint("lane", i), ChipCapacitancePf: proto.Float64(1),
 				Converter: &facetdv1.Converter{Bits: 10, HighVolts: 2, Conversion: dur(time.Duration(500 + r.IntN(3000))), SampleAndHold: hold},
 			})
 		}

@@ -6,6 +6,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 )
@@ -53,10 +55,10 @@ func Message() *facetdv1.Array {
 			DeadTime: ns(100), SelectSetup: ns(200), Write: ns(1000), Strobe: ns(500), ReleaseLimit: ns(20000),
 		},
 		Lanes: []*facetdv1.Lane{
-			{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+			{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: proto.Float64(1), Converter: &facetdv1.Converter{
 				Bits: 10, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1000), SampleAndHold: true, NoiseVolts: 1e-4,
 			}},
-			{Name: "b", LineCapacitancePf: 12, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+			{Name: "b", LineCapacitancePf: 12, ChipCapacitancePf: proto.Float64(1), Converter: &facetdv1.Converter{
 				Bits: 12, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1500), NoiseVolts: 1e-4,
 			}},
 		},
@@ -99,9 +101,9 @@ func classes() []*facetdv1.ChipClass {
 		{Name: "count", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Counter: &facetdv1.Counter{Reset_: ns(2000)}},
 		{Name: "trim", Lattice: lattice(3, 5), Pixel: log(), Readout: computed, Counter: &facetdv1.Counter{Reset_: ns(2000)},
 			Regulator:  &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3.3, DropoutVolts: 0.3, RejectionDb: 60},
-			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: 0.001},
-			OutputBias: &facetdv1.OutputBias{Nominal: 100, BandwidthPerStep: 0.002},
-			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: 1.2, OffsetStepVolts: 0.002, LowVolts: 0.1, HighVolts: 3},
+			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: proto.Float64(0.001)},
+			OutputBias: &facetdv1.OutputBias{Nominal: 100, BandwidthPerStep: proto.Float64(0.002)},
+			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: proto.Float64(1.2), OffsetStepVolts: proto.Float64(0.002), LowVolts: 0.1, HighVolts: 3},
 		},
 		{Name: "switch", Lattice: lattice(4, 4), Pixel: log(), Readout: measured, PixelSwitches: &facetdv1.PixelSwitches{PatternSettle: ns(5000)}},
 		{Name: "hex", Pixel: log(), Readout: measured, Lattice: &facetdv1.Lattice{

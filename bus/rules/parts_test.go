@@ -6,6 +6,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
@@ -20,7 +22,7 @@ func TestBiasOfALoad(t *testing.T) {
 	msg := Message()
 	for _, c := range msg.GetClasses() {
 		if c.GetMemory() != nil {
-			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: 0.001}
+			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(0.001)}
 			c.Counter = &facetdv1.Counter{Reset_: durationpb.New(2000)}
 		}
 	}

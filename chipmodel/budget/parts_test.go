@@ -7,6 +7,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/chiptest"
@@ -60,7 +62,7 @@ func arrayOf(t *testing.T, class *facetdv1.ChipClass) *chipmodel.Array {
 	a, m := chipmodel.New(&facetdv1.Array{
 		Name: "one", SelectLines: []string{"x"}, Classes: []*facetdv1.ChipClass{class},
 		Timing: &facetdv1.BusTiming{DeadTime: ns(200), SelectSetup: ns(300), Write: ns(1000), Strobe: ns(500), ReleaseLimit: ns(20000)},
-		Lanes: []*facetdv1.Lane{{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: 1, Converter: &facetdv1.Converter{
+		Lanes: []*facetdv1.Lane{{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: proto.Float64(1), Converter: &facetdv1.Converter{
 			Bits: 12, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1000), NoiseVolts: 2e-4,
 		}}},
 		Chips: []*facetdv1.Chip{{Name: "c", Class: class.GetName(), Lane: "a", Selects: []string{"x"},

@@ -8,6 +8,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
@@ -56,13 +58,13 @@ func Class(n int) *facetdv1.ChipClass {
 		}
 	}
 	if next(2) == 1 {
-		c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: 0.001}
+		c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(0.001)}
 	}
 	if next(2) == 1 {
-		c.OutputBias = &facetdv1.OutputBias{Nominal: 120, BandwidthPerStep: 0.01}
+		c.OutputBias = &facetdv1.OutputBias{Nominal: 120, BandwidthPerStep: proto.Float64(0.01)}
 	}
 	if next(2) == 1 {
-		c.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: 1.4, OffsetStepVolts: 0.005, LowVolts: 0.2, HighVolts: 2.8}
+		c.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: proto.Float64(1.4), OffsetStepVolts: proto.Float64(0.005), LowVolts: 0.2, HighVolts: 2.8}
 	}
 	return c
 }

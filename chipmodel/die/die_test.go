@@ -8,6 +8,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
@@ -245,9 +247,9 @@ func partsArray() *facetdv1.Array {
 			Pixel:      &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01}},
 			Counter:    &facetdv1.Counter{Reset_: dur(1000)},
 			Regulator:  &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 60},
-			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: 0.01},
-			OutputBias: &facetdv1.OutputBias{Nominal: 128},
-			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 4}, MidVolts: 1, OffsetStepVolts: 0.01, LowVolts: 0.1, HighVolts: 2.5},
+			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: proto.Float64(0.01)},
+			OutputBias: &facetdv1.OutputBias{Nominal: 128, BandwidthPerStep: proto.Float64(0)},
+			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 4}, MidVolts: proto.Float64(1), OffsetStepVolts: proto.Float64(0.01), LowVolts: 0.1, HighVolts: 2.5},
 		}},
 		Chips: []*facetdv1.Chip{{Name: "c", Class: "t", Selects: []string{"y"}, Lane: "a", Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}}},
 	}

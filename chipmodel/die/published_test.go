@@ -103,8 +103,8 @@ func TestAmplifier(t *testing.T) {
 		a := classOf(t, func(c *facetdv1.ChipClass) {
 			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{VoltsPerDecade: 1, DarkLux: 1e-9}}
 			k := c.GetAmplifier()
-			k.Gains, k.MidVolts, k.LowVolts, k.HighVolts = []float64{r.G}, r.Mid, r.Low, r.High
-			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: r.Mid - r.Bias}
+			k.Gains, k.MidVolts, k.LowVolts, k.HighVolts = []float64{r.G}, proto.Float64(r.Mid), r.Low, r.High
+			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(r.Mid - r.Bias)}
 		})
 		d := newIdeal(a, 0)
 		d.Write(chipmodel.PixelBias, 101)
@@ -353,7 +353,7 @@ func TestFlickerBeats(t *testing.T) {
 // a ghost, which slowing the readout by the same factor takes away.
 func TestStarvedOutput(t *testing.T) {
 	a := classOf(t, func(c *facetdv1.ChipClass) {
-		c.OutputBias = &facetdv1.OutputBias{Nominal: 128, BandwidthPerStep: 0.005}
+		c.OutputBias = &facetdv1.OutputBias{Nominal: 128, BandwidthPerStep: proto.Float64(0.005)}
 	})
 	d := newIdeal(a, 0)
 	if d.Bandwidth() != 1 {

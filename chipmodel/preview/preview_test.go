@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -308,7 +310,7 @@ func TestAmplifier(t *testing.T) {
 		TemperatureK: 300,
 		Pixel:        &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.1, DarkLux: 0.01}},
 		Regulator:    &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3},
-		Amplifier:    &facetdv1.Amplifier{Gains: []float64{1, 2}, MidVolts: 1, OffsetStepVolts: 0.01, LowVolts: 0, HighVolts: 3},
+		Amplifier:    &facetdv1.Amplifier{Gains: []float64{1, 2}, MidVolts: proto.Float64(1), OffsetStepVolts: proto.Float64(0.01), LowVolts: 0, HighVolts: 3},
 	}}
 	view := &facetdv1.View{Trim: &facetdv1.TrimSettings{GainIndex: 1, Offset: -5}}
 	got, m := Run(Request{Class: c, Input: Matrix{1, 2, []float64{1.1, 1.3}}, View: view, Ideal: true})

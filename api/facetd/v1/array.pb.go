@@ -198,8 +198,9 @@ type Lane struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Capacitance of the bare line in picofarads.
 	LineCapacitancePf float64 `protobuf:"fixed64,2,opt,name=line_capacitance_pf,json=lineCapacitancePf,proto3" json:"line_capacitance_pf,omitempty"`
-	// Capacitance that each chip wired to the lane adds, in picofarads.
-	ChipCapacitancePf float64 `protobuf:"fixed64,3,opt,name=chip_capacitance_pf,json=chipCapacitancePf,proto3" json:"chip_capacitance_pf,omitempty"`
+	// Capacitance that each chip wired to the lane adds, in picofarads. It must be
+	// given where a chip of the lane has no measured settling time.
+	ChipCapacitancePf *float64 `protobuf:"fixed64,3,opt,name=chip_capacitance_pf,json=chipCapacitancePf,proto3,oneof" json:"chip_capacitance_pf,omitempty"`
 	// The converter at the end of the lane.
 	Converter     *Converter `protobuf:"bytes,4,opt,name=converter,proto3" json:"converter,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -251,8 +252,8 @@ func (x *Lane) GetLineCapacitancePf() float64 {
 }
 
 func (x *Lane) GetChipCapacitancePf() float64 {
-	if x != nil {
-		return x.ChipCapacitancePf
+	if x != nil && x.ChipCapacitancePf != nil {
+		return *x.ChipCapacitancePf
 	}
 	return 0
 }
@@ -752,15 +753,18 @@ func (x *Lattice) GetArrangement() Arrangement {
 	return Arrangement_ARRANGEMENT_UNSPECIFIED
 }
 
-// LogarithmicPixel is the model y = a + b ln(c + x), x in lux, y in volts.
+// LogarithmicPixel is the model y = a + b ln(c + x), x in lux, y in volts. Only the
+// simulation needs its numbers. Without any of them it has an offset of 1 V and the
+// defaults below.
 type LogarithmicPixel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Mean a: the signal at c + x = 1 lux, in volts.
 	OffsetVolts float64 `protobuf:"fixed64,1,opt,name=offset_volts,json=offsetVolts,proto3" json:"offset_volts,omitempty"`
 	// Mean gain, in volts per decade of light; negative when light lowers the
-	// signal. It is b times ln 10 at 300 K, and goes as the absolute temperature.
+	// signal. It is b times ln 10 at 300 K, and goes as the absolute temperature; 0
+	// means 0.06.
 	VoltsPerDecade float64 `protobuf:"fixed64,2,opt,name=volts_per_decade,json=voltsPerDecade,proto3" json:"volts_per_decade,omitempty"`
-	// Mean c: the dark term as an equivalent light, in lux.
+	// Mean c: the dark term as an equivalent light, in lux; 0 means 0.01.
 	DarkLux float64 `protobuf:"fixed64,3,opt,name=dark_lux,json=darkLux,proto3" json:"dark_lux,omitempty"`
 	// Spread of a from pixel to pixel (standard deviation), in volts.
 	OffsetSpreadVolts float64 `protobuf:"fixed64,4,opt,name=offset_spread_volts,json=offsetSpreadVolts,proto3" json:"offset_spread_volts,omitempty"`
@@ -881,18 +885,19 @@ func (x *LogarithmicPixel) GetPhotocurrentFaPerLux() float64 {
 	return 0
 }
 
-// LinearPixel integrates a photocurrent for an exposure time.
+// LinearPixel integrates a photocurrent for an exposure time. All other numbers serve
+// the simulation alone.
 type LinearPixel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Exposure time.
 	Exposure *durationpb.Duration `protobuf:"bytes,1,opt,name=exposure,proto3" json:"exposure,omitempty"`
-	// Electrons per lux and second.
+	// Electrons per lux and second; 0 means 100,000.
 	ElectronsPerLuxS float64 `protobuf:"fixed64,2,opt,name=electrons_per_lux_s,json=electronsPerLuxS,proto3" json:"electrons_per_lux_s,omitempty"`
 	// Dark current in electrons per second at 300 K.
 	DarkElectronsPerS float64 `protobuf:"fixed64,3,opt,name=dark_electrons_per_s,json=darkElectronsPerS,proto3" json:"dark_electrons_per_s,omitempty"`
-	// Full well in electrons.
+	// Full well in electrons; 0 means 20,000.
 	FullWellElectrons float64 `protobuf:"fixed64,4,opt,name=full_well_electrons,json=fullWellElectrons,proto3" json:"full_well_electrons,omitempty"`
-	// Conversion gain in volts per electron, before the reset level.
+	// Conversion gain in volts per electron, before the reset level; 0 means 40e-6.
 	VoltsPerElectron float64 `protobuf:"fixed64,5,opt,name=volts_per_electron,json=voltsPerElectron,proto3" json:"volts_per_electron,omitempty"`
 	// Reset level in volts; the signal falls from here as charge gathers.
 	ResetVolts float64 `protobuf:"fixed64,6,opt,name=reset_volts,json=resetVolts,proto3" json:"reset_volts,omitempty"`
@@ -1394,8 +1399,8 @@ type PixelBias struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Value after power-on, 0 to 255.
 	Nominal uint32 `protobuf:"varint,1,opt,name=nominal,proto3" json:"nominal,omitempty"`
-	// Change of the operating point per step from nominal, in volts.
-	VoltsPerStep  float64 `protobuf:"fixed64,2,opt,name=volts_per_step,json=voltsPerStep,proto3" json:"volts_per_step,omitempty"`
+	// Change of the operating point per step from nominal, in volts; must be given.
+	VoltsPerStep  *float64 `protobuf:"fixed64,2,opt,name=volts_per_step,json=voltsPerStep,proto3,oneof" json:"volts_per_step,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1438,8 +1443,8 @@ func (x *PixelBias) GetNominal() uint32 {
 }
 
 func (x *PixelBias) GetVoltsPerStep() float64 {
-	if x != nil {
-		return x.VoltsPerStep
+	if x != nil && x.VoltsPerStep != nil {
+		return *x.VoltsPerStep
 	}
 	return 0
 }
@@ -1449,8 +1454,8 @@ type OutputBias struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Value after power-on, 0 to 255.
 	Nominal uint32 `protobuf:"varint,1,opt,name=nominal,proto3" json:"nominal,omitempty"`
-	// Relative change of bandwidth per step from nominal.
-	BandwidthPerStep float64 `protobuf:"fixed64,2,opt,name=bandwidth_per_step,json=bandwidthPerStep,proto3" json:"bandwidth_per_step,omitempty"`
+	// Relative change of bandwidth per step from nominal; must be given.
+	BandwidthPerStep *float64 `protobuf:"fixed64,2,opt,name=bandwidth_per_step,json=bandwidthPerStep,proto3,oneof" json:"bandwidth_per_step,omitempty"`
 	unknownFields    protoimpl.UnknownFields
 	sizeCache        protoimpl.SizeCache
 }
@@ -1493,8 +1498,8 @@ func (x *OutputBias) GetNominal() uint32 {
 }
 
 func (x *OutputBias) GetBandwidthPerStep() float64 {
-	if x != nil {
-		return x.BandwidthPerStep
+	if x != nil && x.BandwidthPerStep != nil {
+		return *x.BandwidthPerStep
 	}
 	return 0
 }
@@ -1504,10 +1509,10 @@ type Amplifier struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Selectable gains; the gain register holds an index into them.
 	Gains []float64 `protobuf:"fixed64,1,rep,packed,name=gains,proto3" json:"gains,omitempty"`
-	// Level in volts about which it amplifies.
-	MidVolts float64 `protobuf:"fixed64,2,opt,name=mid_volts,json=midVolts,proto3" json:"mid_volts,omitempty"`
-	// Change of the output per step of the offset register, in volts.
-	OffsetStepVolts float64 `protobuf:"fixed64,3,opt,name=offset_step_volts,json=offsetStepVolts,proto3" json:"offset_step_volts,omitempty"`
+	// Level in volts about which it amplifies; must be given.
+	MidVolts *float64 `protobuf:"fixed64,2,opt,name=mid_volts,json=midVolts,proto3,oneof" json:"mid_volts,omitempty"`
+	// Change of the output per step of the offset register, in volts; must be given.
+	OffsetStepVolts *float64 `protobuf:"fixed64,3,opt,name=offset_step_volts,json=offsetStepVolts,proto3,oneof" json:"offset_step_volts,omitempty"`
 	// Lowest output in volts.
 	LowVolts float64 `protobuf:"fixed64,4,opt,name=low_volts,json=lowVolts,proto3" json:"low_volts,omitempty"`
 	// Highest output in volts.
@@ -1554,15 +1559,15 @@ func (x *Amplifier) GetGains() []float64 {
 }
 
 func (x *Amplifier) GetMidVolts() float64 {
-	if x != nil {
-		return x.MidVolts
+	if x != nil && x.MidVolts != nil {
+		return *x.MidVolts
 	}
 	return 0
 }
 
 func (x *Amplifier) GetOffsetStepVolts() float64 {
-	if x != nil {
-		return x.OffsetStepVolts
+	if x != nil && x.OffsetStepVolts != nil {
+		return *x.OffsetStepVolts
 	}
 	return 0
 }
@@ -1593,9 +1598,10 @@ type Chip struct {
 	Selects []string `protobuf:"bytes,3,rep,name=selects,proto3" json:"selects,omitempty"`
 	// Name of the lane that its output is wired to.
 	Lane string `protobuf:"bytes,4,opt,name=lane,proto3" json:"lane,omitempty"`
-	// Where it looks.
+	// Where it looks. All chips of an array have a mount, or none has: they then look
+	// straight ahead.
 	Mount *Mount `protobuf:"bytes,5,opt,name=mount,proto3" json:"mount,omitempty"`
-	// What its lens shows it.
+	// What its lens shows it. Unset: a lens with the default field of view.
 	Lens          *Lens `protobuf:"bytes,6,opt,name=lens,proto3" json:"lens,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1738,12 +1744,13 @@ func (x *Mount) GetRollDeg() float64 {
 	return 0
 }
 
-// Lens is the optics of one chip.
+// Lens is the optics of one chip. Only the simulation needs it.
 type Lens struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Full horizontal field of view in degrees.
+	// Full horizontal field of view in degrees; 0 means 40.
 	HorizontalFovDeg float64 `protobuf:"fixed64,1,opt,name=horizontal_fov_deg,json=horizontalFovDeg,proto3" json:"horizontal_fov_deg,omitempty"`
-	// Full vertical field of view in degrees.
+	// Full vertical field of view in degrees; 0 means what the horizontal one gives on
+	// a lattice of this height and width.
 	VerticalFovDeg float64 `protobuf:"fixed64,2,opt,name=vertical_fov_deg,json=verticalFovDeg,proto3" json:"vertical_fov_deg,omitempty"`
 	// Radial distortion, first coefficient.
 	DistortionK1 float64 `protobuf:"fixed64,3,opt,name=distortion_k1,json=distortionK1,proto3" json:"distortion_k1,omitempty"`
@@ -2038,12 +2045,13 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\aclasses\x18\x05 \x03(\v2\x14.facetd.v1.ChipClassR\aclasses\x12%\n" +
 	"\x05chips\x18\x06 \x03(\v2\x0f.facetd.v1.ChipR\x05chips\x12(\n" +
 	"\x06groups\x18\a \x03(\v2\x10.facetd.v1.GroupR\x06groups\x12,\n" +
-	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\"\xae\x01\n" +
+	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\"\xcb\x01\n" +
 	"\x04Lane\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
-	"\x13line_capacitance_pf\x18\x02 \x01(\x01R\x11lineCapacitancePf\x12.\n" +
-	"\x13chip_capacitance_pf\x18\x03 \x01(\x01R\x11chipCapacitancePf\x122\n" +
-	"\tconverter\x18\x04 \x01(\v2\x14.facetd.v1.ConverterR\tconverter\"\xa9\x03\n" +
+	"\x13line_capacitance_pf\x18\x02 \x01(\x01R\x11lineCapacitancePf\x123\n" +
+	"\x13chip_capacitance_pf\x18\x03 \x01(\x01H\x00R\x11chipCapacitancePf\x88\x01\x01\x122\n" +
+	"\tconverter\x18\x04 \x01(\v2\x14.facetd.v1.ConverterR\tconverterB\x16\n" +
+	"\x14_chip_capacitance_pf\"\xa9\x03\n" +
 	"\tConverter\x12\x12\n" +
 	"\x04bits\x18\x01 \x01(\rR\x04bits\x12\x1b\n" +
 	"\tlow_volts\x18\x02 \x01(\x01R\blowVolts\x12\x1d\n" +
@@ -2148,21 +2156,26 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x10supply_ripple_hz\x18\x03 \x01(\x01R\x0esupplyRippleHz\x12!\n" +
 	"\foutput_volts\x18\x04 \x01(\x01R\voutputVolts\x12#\n" +
 	"\rdropout_volts\x18\x05 \x01(\x01R\fdropoutVolts\x12!\n" +
-	"\frejection_db\x18\x06 \x01(\x01R\vrejectionDb\"K\n" +
+	"\frejection_db\x18\x06 \x01(\x01R\vrejectionDb\"c\n" +
 	"\tPixelBias\x12\x18\n" +
-	"\anominal\x18\x01 \x01(\rR\anominal\x12$\n" +
-	"\x0evolts_per_step\x18\x02 \x01(\x01R\fvoltsPerStep\"T\n" +
+	"\anominal\x18\x01 \x01(\rR\anominal\x12)\n" +
+	"\x0evolts_per_step\x18\x02 \x01(\x01H\x00R\fvoltsPerStep\x88\x01\x01B\x11\n" +
+	"\x0f_volts_per_step\"p\n" +
 	"\n" +
 	"OutputBias\x12\x18\n" +
-	"\anominal\x18\x01 \x01(\rR\anominal\x12,\n" +
-	"\x12bandwidth_per_step\x18\x02 \x01(\x01R\x10bandwidthPerStep\"\xa6\x01\n" +
+	"\anominal\x18\x01 \x01(\rR\anominal\x121\n" +
+	"\x12bandwidth_per_step\x18\x02 \x01(\x01H\x00R\x10bandwidthPerStep\x88\x01\x01B\x15\n" +
+	"\x13_bandwidth_per_step\"\xd4\x01\n" +
 	"\tAmplifier\x12\x14\n" +
-	"\x05gains\x18\x01 \x03(\x01R\x05gains\x12\x1b\n" +
-	"\tmid_volts\x18\x02 \x01(\x01R\bmidVolts\x12*\n" +
-	"\x11offset_step_volts\x18\x03 \x01(\x01R\x0foffsetStepVolts\x12\x1b\n" +
+	"\x05gains\x18\x01 \x03(\x01R\x05gains\x12 \n" +
+	"\tmid_volts\x18\x02 \x01(\x01H\x00R\bmidVolts\x88\x01\x01\x12/\n" +
+	"\x11offset_step_volts\x18\x03 \x01(\x01H\x01R\x0foffsetStepVolts\x88\x01\x01\x12\x1b\n" +
 	"\tlow_volts\x18\x04 \x01(\x01R\blowVolts\x12\x1d\n" +
 	"\n" +
-	"high_volts\x18\x05 \x01(\x01R\thighVolts\"\xab\x01\n" +
+	"high_volts\x18\x05 \x01(\x01R\thighVoltsB\f\n" +
+	"\n" +
+	"_mid_voltsB\x14\n" +
+	"\x12_offset_step_volts\"\xab\x01\n" +
 	"\x04Chip\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05class\x18\x02 \x01(\tR\x05class\x12\x18\n" +
@@ -2286,10 +2299,14 @@ func file_facetd_v1_array_proto_init() {
 	if File_facetd_v1_array_proto != nil {
 		return
 	}
+	file_facetd_v1_array_proto_msgTypes[1].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[4].OneofWrappers = []any{
 		(*ChipClass_Logarithmic)(nil),
 		(*ChipClass_Linear)(nil),
 	}
+	file_facetd_v1_array_proto_msgTypes[13].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[14].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[15].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[20].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
