@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"sync"
-	"time"
 
 	"google.golang.org/grpc"
 
@@ -20,12 +19,6 @@ import (
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/probe/diagnosis"
 	"facetd.example/scheduler/program"
-)
-
-const (
-	// prepareEvery is the bus time after which memories are loaded anew, well below
-	// what small analog memories hold.
-	prepareEvery = 100 * time.Millisecond
 )
 
 // Runner is what a probe needs of the dispatcher.
@@ -194,7 +187,7 @@ func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress
 
 // experiment runs one experiment, after preparing the chips where that is due.
 func (p *probing) experiment(ctx context.Context, e diagnosis.Experiment) ([]diagnosis.Observation, error) {
-	if now := p.cfg.Now(); p.prepared == bustime.Never || now.Sub(p.prepared) > prepareEvery {
+	if now := p.cfg.Now(); p.prepared == bustime.Never || now.Sub(p.prepared) > diagnosis.PrepareEvery {
 		var enabled []int
 		for c, regs := range p.cfg.Runner.Registers() {
 			if regs[chipmodel.OutputEnable] != 0 {

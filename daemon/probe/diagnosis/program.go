@@ -49,6 +49,10 @@ func NewPrograms(m *Model, discharge time.Duration) *Programs {
 
 func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Counts() }
 
+// PrepareEvery is the bus time after which chips are prepared anew, well below what small
+// analog memories hold.
+const PrepareEvery = 100 * time.Millisecond
+
 // Prepare disables every output and gives every chip something to drive with: memory
 // chips load, counters are reset. enabled are the chips whose outputs may be enabled;
 // they are disabled one by one first. That is safe on a fault-free array. With a fault it

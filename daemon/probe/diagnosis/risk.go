@@ -79,22 +79,13 @@ func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
 func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.LineSet) (Experiment, bool) {
 	e := Experiment{Enable: word}
 	// The first is calm, then come the risky ones, then some of all to rate with.
-	var hyps []hypothesis
-	all := c.m.table(c.hyps, []chipmodel.LineSet{word})
-	calm := -1
-	for h := range c.hyps {
-		if clash(all.rows[h*all.lanes : (h+1)*all.lanes]) {
-			hyps = append(hyps, c.hyps[h])
-			e.Risks = append(e.Risks, c.hyps[h].faults)
-		} else if calm < 0 {
-			calm = h
-		}
-	}
+	calm, hyps := c.divide(word)
 	if calm < 0 {
 		return e, false
 	}
 	risky := make([]int, len(hyps))
-	for i := range risky {
+	for i, h := range hyps {
+		e.Risks = append(e.Risks, h.faults)
 		risky[i] = i + 1
 	}
 	hyps = slices.Concat(c.hyps[calm:calm+1], hyps, sample(c.hyps, sampleSize))
@@ -146,4 +137,19 @@ func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.Line
 		e.Readouts = append(e.Readouts, readout[best])
 	}
 	return e, len(e.Readouts) > 0
+}
+
+// divide returns the first hypothesis under which a word makes no two chips drive one lane,
+// -1 where there is none, and those under which it does.
+func (c *chooser) divide(word chipmodel.LineSet) (calm int, risky []hypothesis) {
+	calm = -1
+	all := c.m.table(c.hyps, []chipmodel.LineSet{word})
+	for h := range c.hyps {
+		if clash(all.rows[h*all.lanes : (h+1)*all.lanes]) {
+			risky = append(risky, c.hyps[h])
+		} else if calm < 0 {
+			calm = h
+		}
+	}
+	return calm, risky
 }
