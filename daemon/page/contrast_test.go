@@ -5,8 +5,11 @@ import (
 	"math"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
+
+	"facetd.example/scheduler/draw"
 )
 
 // luminance is the relative luminance of a colour such as #1d2329, and contrast the
@@ -165,4 +168,26 @@ func TestContrastAsSeen(t *testing.T) {
 		t.Error("the switch does not go back to what the system says")
 	}
 	b.noErrors()
+}
+
+// TestPhasesAreDrawnAlike: the page shows the phases of the bus in the colours of the drawings.
+func TestPhasesAreDrawnAlike(t *testing.T) {
+	css, err := os.ReadFile("static/tokens.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := 0
+	for _, c := range token.FindAllStringSubmatch(string(css), -1) {
+		name, is := strings.CutPrefix(c[1], "phase-")
+		if !is {
+			continue
+		}
+		shown++
+		if !slices.Contains(draw.PhaseColours[:], draw.PhaseColour{Name: name, Light: c[2], Dark: c[3]}) {
+			t.Errorf("the page draws %s in %s and %s, the drawings' palette is %v", name, c[2], c[3], draw.PhaseColours)
+		}
+	}
+	if shown != len(draw.PhaseColours)-1 {
+		t.Errorf("the page has %d of %d phases", shown, len(draw.PhaseColours)-1)
+	}
 }

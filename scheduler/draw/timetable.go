@@ -30,11 +30,6 @@ const (
 // maxHoldLines is how many held chips a task's row has room for; more share lines.
 const maxHoldLines = 24
 
-// phaseColours are told apart by lightness as well as hue.
-var phaseColours = [bus.NumPhases]string{"#8b949e", "#7d68c9", "#c05fa6", "#d9822b", "#d3b427", "#3d86c6", "#23a08a"}
-
-var phaseNames = [bus.NumPhases]string{"other", "select", "write", "load", "share", "settle", "convert"}
-
 type timetable struct {
 	*svg.Drawing
 	p     *scheduler.Plan
@@ -89,11 +84,12 @@ const timetableDark = `
 func (s *timetable) head(y float64) {
 	width, height := svgLeft+svgWide+svgRight, y+svgFoot
 	s.Drawing = svg.New("timetable", "Timetable of "+s.p.Array.Name, width, height)
-	light := timetableLight
-	for i, c := range phaseColours {
-		light += fmt.Sprintf(".p%d{fill:%s}\n", i, c)
+	light, dark := timetableLight, timetableDark
+	for i, c := range PhaseColours {
+		light += fmt.Sprintf(".p%d{fill:%s}\n", i, c.Light)
+		dark += fmt.Sprintf(".p%d{fill:%s}\n", i, c.Dark)
 	}
-	s.Style(light, timetableDark)
+	s.Style(light, dark)
 	s.Rect("page", 0, 0, width, height)
 	s.Text("name", svgLeft, 20, fmt.Sprintf("%s: one hyperperiod of %s, %.1f %% of the bus",
 		s.p.Array.Name, scheduler.Millis(s.p.Hyperperiod), 100*s.p.Message.GetUtilization()))
@@ -193,7 +189,7 @@ func (s *timetable) legend(y float64) {
 		if s.p.Busy[ph] == 0 {
 			continue
 		}
-		label := fmt.Sprintf("%s %.2g %%", phaseNames[ph], 100*float64(s.p.Busy[ph])/float64(s.p.Hyperperiod))
+		label := fmt.Sprintf("%s %.2g %%", PhaseColours[ph].Name, 100*float64(s.p.Busy[ph])/float64(s.p.Hyperperiod))
 		s.Rect(fmt.Sprintf("p%d", ph), x, y-10, 11, 11)
 		s.Text("dim", x+16, y, label)
 		x += 30 + 6.6*float64(len(label))
