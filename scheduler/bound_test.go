@@ -211,7 +211,7 @@ func TestBoundByHand(t *testing.T) {
 	a := bench(t, [5]int{4})
 	p := mustBuild(t, a, task("small", "mems", 100, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}))
 	// A chip's 4 rows of 4 pixels: a first pixel of 3 us, 3 more rows after 3 us, 12
-	// more pixels after 2.5 us, and the last conversion of 1 us. Two chips a lane,
+	// more pixels after 2.5 us, and the last conversion of 1 us. Two chips per lane,
 	// with a change of the word between them of 0.5 us. A load of 160.5 us and a share
 	// of 4.5 us, each under one word. The pattern stays.
 	want := 2*(3+3*3+12*2.5+1) + .5 + 160.5 + 4.5

@@ -235,7 +235,7 @@ func (p *compiled) divisible() bool {
 	return len(p.tasks) > 1 && slices.ContainsFunc(p.compilers, (*program.Compiler).Divisible)
 }
 
-// maxTick bounds the parts that a nanosecond is divided into.
+// maxTick limits the parts that a nanosecond is divided into.
 const maxTick = 1 << 20
 
 // wholeTasks are the tasks with whole jobs, in ticks of a part of a nanosecond in

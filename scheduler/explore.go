@@ -58,7 +58,7 @@ type ExplorePoint struct {
 	WorstHoldNS int64 `json:"worst_hold_ns"`
 	// WithinLimits says that hold and skew keep the task's own limits.
 	WithinLimits bool `json:"within_limits"`
-	// Pareto says that no other point is as good in rate, cells a pixel, cells seen,
+	// Pareto says that no other point is as good in rate, cells per pixel, cells seen,
 	// skew and hold, and better in one of them.
 	Pareto bool `json:"pareto"`
 }

@@ -61,7 +61,7 @@ func mustBuild(t testing.TB, a *chipmodel.Array, specs ...*facetdv1.Task) *sched
 func dur(d time.Duration) *durationpb.Duration { return durationpb.New(d) }
 
 // bench is an array for tests with one class of every kind, round numbers, and
-// three select inputs a chip: a family line, a column line and a row line. Chips
+// three select inputs per chip: a family line, a column line and a row line. Chips
 // lie alternately on two lanes. counts gives the number of chips of each class, in
 // the order memory, pixel switches, counter, trimmed (a counter with regulator, biases and
 // amplifier), hexagonal; up to 16 each.

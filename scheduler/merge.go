@@ -52,7 +52,7 @@ func membersOf(t *program.Task, asked []*program.Task) []Member {
 	return out
 }
 
-// maxMergeTries bounds how often tasks are planned to see whose loads may be merged.
+// maxMergeTries limits how often tasks are planned to see whose loads may be merged.
 const maxMergeTries = 16
 
 // merger looks for tasks of a planner whose loads can be merged into one.

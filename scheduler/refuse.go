@@ -102,8 +102,8 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 	return r
 }
 
-// inTheWay finds a piece of one task that is longer than what another task, read
-// whole, can leave free between two of its jobs, and puts the worst such case into
+// inTheWay finds a piece of one task that is longer than what another task, read in
+// one piece, can leave free between two of its jobs, and puts the worst such case into
 // the refusal.
 func (p *planner) inTheWay(cad *cadence, f *failure, r *facetdv1.Refusal) bool {
 	for i, t := range p.tasks {

@@ -22,7 +22,7 @@ import (
 // DefaultAddress is the daemon's loopback address.
 const DefaultAddress = "127.0.0.1:7660"
 
-// maxTokenFile bounds a file with one token, in bytes.
+// maxTokenFile limits a file with one token, in bytes.
 const maxTokenFile = 4 << 10
 
 // Connection says which daemon to talk to, and what to show it.

@@ -171,7 +171,7 @@ func WriteCover(w io.Writer, words []*facetdv1.SelectWord, optimal bool, lowerBo
 	}
 	verdict := "no fewer will do"
 	if !optimal {
-		verdict = fmt.Sprintf("at least %d are needed; whether fewer than this would do was not settled", lowerBound)
+		verdict = fmt.Sprintf("at least %d are needed; whether fewer than this would do is not known", lowerBound)
 	}
 	_, err := fmt.Fprintf(w, "%s; %s\n", Count(len(words), "word"), verdict)
 	return err

@@ -38,7 +38,7 @@ const (
 	maxVolts = 100
 	maxLux   = 1e9
 	maxSteps = 4096
-	// maxWork bounds cells times steps: some seconds of a processor.
+	// maxWork limits cells times steps: some seconds of a processor.
 	maxWork = 1 << 32
 )
 

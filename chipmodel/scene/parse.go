@@ -11,7 +11,7 @@ import (
 	"time"
 )
 
-// maxSpec bounds a description; maxStages its parts, each of which costs time
+// maxSpec limits a description; maxStages its parts, each of which costs time
 // at every pixel.
 const (
 	maxSpec   = 4096

@@ -64,7 +64,7 @@ func (a *app) bringupCommand() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&f.steps, "steps", "", "only these, with commas: "+strings.Join(bringupNames, ","))
 	cmd.Flags().StringVar(&f.resume, "resume", "", "go on with the run of this name")
-	cmd.Flags().StringVar(&f.report, "report", "", "name of the reports without ending (default bringup- and the run's name); - writes none")
+	cmd.Flags().StringVar(&f.report, "report", "", "name of the reports without extension (default bringup- and the run's name); - writes none")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "ask nobody; the report says so")
 	cmd.Flags().BoolVar(&f.virtualLight, "virtual-light", false, "set the light of a virtual array instead of asking for it")
 	cmd.AddCommand(a.bringupListCommand(), a.bringupShowCommand())
@@ -320,17 +320,17 @@ func writeBringupReports(w io.Writer, run *facetdv1.BringupRun, prefix string) e
 		return err
 	}
 	files := []struct {
-		ending string
-		data   []byte
+		extension string
+		data      []byte
 	}{{".html", page}, {".json", append(message, '\n')}, {".patch", []byte(run.GetPatch())}}
 	for _, f := range files {
 		if len(f.data) == 0 {
 			continue
 		}
-		if err := fileio.Write(prefix+f.ending, f.data); err != nil {
+		if err := fileio.Write(prefix+f.extension, f.data); err != nil {
 			return err
 		}
-		fmt.Fprintf(w, "wrote %s\n", prefix+f.ending)
+		fmt.Fprintf(w, "wrote %s\n", prefix+f.extension)
 	}
 	if run.GetPatch() != "" {
 		fmt.Fprintf(w, "read the patch, then apply it in the folder of the array file: patch -p1 < %s.patch\n", prefix)
@@ -407,6 +407,6 @@ func (a *app) bringupShowCommand() *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().StringVar(&prefix, "report", "", "write the reports, under this name without ending")
+	cmd.Flags().StringVar(&prefix, "report", "", "write the reports, under this name without extension")
 	return cmd
 }

@@ -204,7 +204,7 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 		if !m.GetDarkResolved() {
 			dark = "not told by the levels for each pixel; add dimmer ones"
 		}
-		line("mean pixel", "%s codes + %s codes ln(%s lux + x), %s codes a decade; dark term %s", cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
+		line("mean pixel", "%s codes + %s codes ln(%s lux + x), %s codes per decade; dark term %s", cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
 			cli.Significant(r.GetDarkLux()), cli.Significant(m.GetCodesPerDecade()), dark)
 	}
 	if k := m.GetDieKelvin(); k > 0 {

@@ -72,7 +72,7 @@ type Config struct {
 // keptRuns bounds the runs in memory; older ones that are on disk stay there.
 const keptRuns = 64
 
-// maxNote bounds what is kept of an operator's note.
+// maxNote limits what is kept of an operator's note.
 const maxNote = 1000
 
 // Service is the service.

@@ -16,7 +16,7 @@ import (
 	"facetd.example/api/fileio"
 )
 
-// maxRunBytes bounds the file of a run.
+// maxRunBytes limits the file of a run.
 const maxRunBytes = 64 << 20
 
 func (s *Service) folder() string { return filepath.Join(s.cfg.Data, "bringup") }

@@ -24,7 +24,7 @@ import (
 //	checksum  SHA-256 over everything before it
 const (
 	fileMagic = "FCTCORR\n"
-	// maxHead bounds the head: hundreds of levels and shares.
+	// maxHead limits the head: hundreds of levels and shares.
 	maxHead = 1 << 20
 	// idDigits is how much of the checksum is in a correction map's identity.
 	idDigits = 12

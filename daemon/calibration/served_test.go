@@ -310,7 +310,7 @@ func TestMapsOfTheDemo(t *testing.T) {
 func (d *daemon) checkResponse(m *facetdv1.CorrectionMap, perDecade, gainSpread float64) {
 	d.t.Helper()
 	if got := m.GetCodesPerDecade(); math.Abs(got/perDecade-1) > 0.003 {
-		d.t.Errorf("%s: %.2f codes a decade, the class says %.2f", m.GetChip(), got, perDecade)
+		d.t.Errorf("%s: %.2f codes per decade, the class says %.2f", m.GetChip(), got, perDecade)
 	}
 	full := must[*facetdv1.GetCorrectionMapResponse](d.t)(d.cal.GetCorrectionMap(limited(d.t), &facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true}))
 	gains := full.GetCorrectionMap().GetData().GetGain()

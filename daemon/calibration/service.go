@@ -40,7 +40,7 @@ const (
 	// given.
 	MaxFrames     = 4096
 	DefaultFrames = 16
-	// maxSamples bounds the pixels times levels of all sessions: each takes 34 bytes, so
+	// maxSamples limits the pixels times levels of all sessions: each takes 34 bytes, so
 	// that together they stay near half a gigabyte.
 	maxSamples = 16 << 20
 	maxNote    = 500

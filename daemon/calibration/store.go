@@ -19,9 +19,9 @@ import (
 
 const (
 	suffix = ".map"
-	// maxFiles bounds what is looked at in the folder.
+	// maxFiles limits what is looked at in the folder.
 	maxFiles = 16384
-	// maxRefused bounds the list of what was refused.
+	// maxRefused limits the list of what was refused.
 	maxRefused = 256
 )
 

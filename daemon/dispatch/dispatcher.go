@@ -17,11 +17,11 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// maxWaiting bounds the on-demand jobs that wait for a gap. More are refused at once:
+// maxWaiting limits the on-demand jobs that wait for a gap. More are refused at once:
 // the caller sees it, so nothing is lost silently.
 const maxWaiting = 64
 
-// maxTasks bounds how long a plan takes to make: a request of a few kilobytes could
+// maxTasks limits how long a plan takes to make: a request of a few kilobytes could
 // name thousands, and planning goes on when its caller has gone away.
 const maxTasks = 256
 

@@ -106,11 +106,11 @@ func (t *table) advance() bool {
 	return true
 }
 
-// settled returns the latest instant from last to now at which a change loses
+// quiescent returns the latest instant from last to now at which a change loses
 // nothing: no job is open then, and none released before it waits. last is when the
 // bus was last used. On a host that cannot keep up the instant lies before now, as
 // the segments that run then do; without it a change would wait for ever.
-func (t *table) settled(last, now bus.Time) (bus.Time, bool) {
+func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {
 	if len(t.open) > 0 {
 		return 0, false
 	}
@@ -166,10 +166,10 @@ func (d *Dispatcher) reachedStop() bool {
 // step does the next thing: a change, an on-demand job, a wait, or a segment.
 func (d *Dispatcher) step(ctx, hard context.Context) error {
 	now := max(d.cfg.Bus.Now(), d.last)
-	settledAt, settled := d.tab.settled(d.last, now)
-	if settled {
+	quiescentAt, quiescent := d.tab.quiescent(d.last, now)
+	if quiescent {
 		if c := d.claimChange(); c != nil {
-			return d.takeChange(hard, c, settledAt)
+			return d.takeChange(hard, c, quiescentAt)
 		}
 	}
 	d.mu.Lock()
@@ -177,8 +177,8 @@ func (d *Dispatcher) step(ctx, hard context.Context) error {
 	d.resyncAsked = false
 	d.answerWatchers()
 	d.mu.Unlock()
-	if d.resync && settled {
-		return d.takeChange(hard, &d.standing, settledAt)
+	if d.resync && quiescent {
+		return d.takeChange(hard, &d.standing, quiescentAt)
 	}
 	if d.tab.idle() {
 		if one := d.pick(now, bustime.Forever); one != nil {

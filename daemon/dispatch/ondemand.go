@@ -25,7 +25,7 @@ type onDemand struct {
 
 	program *program.OnDemandPlan
 	forPlan *scheduler.Plan
-	forRegs uint64 // oneShots count when it was compiled
+	forRegs uint64 // onDemands count when it was compiled
 }
 
 type onDemandDone struct {

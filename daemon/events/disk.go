@@ -26,7 +26,7 @@ const (
 	// maxSequence is above any number that a journal reaches; what is beyond is a lie,
 	// after which the numbers would begin anew.
 	maxSequence = 1 << 62
-	// maxLineBytes bounds one line that is read; bound keeps what is written below.
+	// maxLineBytes limits one line that is read; bound keeps what is written below.
 	maxLineBytes = 128 << 10
 )
 

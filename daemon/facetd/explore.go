@@ -23,7 +23,7 @@ func exploreCommand() *cobra.Command {
 		Short: "Show what rate, resolution, skew and hold a task could have on an array",
 		Long: `explore tries square blocks (from the task's own on), parts of the window and batches
 of loading for one task, and finds the highest rate of each. It lists the ways that no
-other beats in rate, cells a pixel, cells seen, skew and hold (the Pareto front), or all
+other beats in rate, cells per pixel, cells seen, skew and hold (the Pareto front), or all
 with --all. The task's own rate and limits do not bound the search; ways outside its
 limits are marked. With --beside the other tasks of the file keep their rates.
 ARRAY and TASKS are ` + fileForm + `.`,

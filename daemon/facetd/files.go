@@ -16,7 +16,7 @@ import (
 // fileForm says what may stand for a file on the command line.
 const fileForm = "a file, - for standard input, or demo for the built-in example"
 
-// maxFile bounds what is read of a file.
+// maxFile limits what is read of a file.
 const maxFile = yamlfile.MaxBytes
 
 // invalidError is a file with errors.

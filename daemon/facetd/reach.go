@@ -12,7 +12,7 @@ import (
 	"facetd.example/scheduler/selectword"
 )
 
-// maxReachRows bounds the table of useful words.
+// maxReachRows limits the table of useful words.
 const maxReachRows = 100_000
 
 // reachTable is what reach prints of all words.

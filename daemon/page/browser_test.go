@@ -254,9 +254,9 @@ func (b *tab) drawn() {
 	eval[bool](b, `new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))`)
 }
 
-// settled waits until the page has heard from the daemon several times more, for what may
+// quiet waits until the page has heard from the daemon several times more, for what may
 // come late.
-func (b *tab) settled() {
+func (b *tab) quiet() {
 	b.t.Helper()
 	for range 3 {
 		was := b.text(`#facts [data-fact="Bus time"]`)

@@ -140,6 +140,6 @@ func TestEmpty(t *testing.T) {
 	b.click("#record-start")
 	b.waitFor(`document.getElementById('record-said').dataset.kind === 'bad' && document.getElementById('record-said').textContent.includes('folder')`, 5*time.Second)
 	b.refused()
-	b.settled()
+	b.quiet()
 	b.noErrors()
 }

@@ -154,6 +154,6 @@ func TestLostConnection(t *testing.T) {
 	// Events of the daemon that was started again are shown, from their first.
 	b.show("events")
 	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, 10*time.Second)
-	b.settled()
+	b.quiet()
 	b.noErrors()
 }

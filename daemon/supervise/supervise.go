@@ -21,7 +21,7 @@ import (
 // statusPeriod is how often the status is sent where no watchdog asks for more.
 const statusPeriod = 10 * time.Second
 
-// maxStatus bounds the line of status, in bytes.
+// maxStatus limits the line of status, in bytes.
 const maxStatus = 500
 
 // Manager is the service manager. A nil one takes everything and sends nothing. It is

@@ -82,7 +82,7 @@ func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) 
 	return longest, slices.Max(chips)
 }
 
-// maxApart bounds the chips among which chipsApart looks for those that are apart.
+// maxApart limits the chips among which chipsApart looks for those that are apart.
 const maxApart = 256
 
 // chipsApart is a number of chips of a target such that no word reaches two of them

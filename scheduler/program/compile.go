@@ -121,7 +121,7 @@ func selectErrorOf(a *chipmodel.Array, err error) *SelectError {
 	return &SelectError{err.Error()}
 }
 
-// maxSegmentsOfJob bounds how fine a job is cut.
+// maxSegmentsOfJob limits how fine a job is cut.
 const maxSegmentsOfJob = 4096
 
 var errTooFine = errors.New("the job would be cut into too many segments")

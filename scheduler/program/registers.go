@@ -50,8 +50,8 @@ func PowerOn(a *chipmodel.Array) Registers {
 	return r
 }
 
-// Overlay returns what is known once a table that assumes those registers is in
-// force: its values, and what was known before where it does not touch a register.
+// Overlay returns what is known once a table that assumes those registers is
+// active: its values, and what was known before where it does not touch a register.
 func Overlay(before, assumes Registers) Registers {
 	out := slices.Clone(before)
 	for c := range out {

@@ -2,7 +2,7 @@ package selectword
 
 import "math"
 
-// maxSimplexRows bounds the linear program: its basis is a dense square matrix.
+// maxSimplexRows limits the linear program: its basis is a dense square matrix.
 const maxSimplexRows = 160
 
 // dual is a price for each row such that no column holds rows worth more than its

@@ -6,7 +6,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// maxColumns bounds the memory of one part: a column is a word and a set of
+// maxColumns limits the memory of one part: a column is a word and a set of
 // elements.
 const maxColumns = 200_000
 

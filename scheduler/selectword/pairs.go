@@ -2,7 +2,7 @@ package selectword
 
 import "math/bits"
 
-// maxPairs bounds the elements for which pairs are looked at: the table is square.
+// maxPairs limits the elements for which pairs are looked at: the table is square.
 const maxPairs = 256
 
 // pairs knows, for every two elements of a part, which elements a word holds that

@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// maxCached bounds a Resolver's memory. When it is full the oldest answer goes.
+// maxCached limits a Resolver's memory. When it is full the oldest answer goes.
 const maxCached = 4096
 
 // Resolver remembers the covers of targets. It is for one goroutine.

@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// maxMemo bounds the table of open elements already looked at.
+// maxMemo limits the table of open elements already looked at.
 const maxMemo = 1 << 16
 
 // trialNodes takes about two milliseconds; a search that needs no more is done sooner

@@ -30,7 +30,7 @@ func (w *Wiring) Inseparable(lane []int) [][2]int {
 	return pairs
 }
 
-// maxCountedLines bounds the words that Table goes through one by one.
+// maxCountedLines limits the words that Table goes through one by one.
 const maxCountedLines = 20
 
 // Table is what the words of a wiring do.

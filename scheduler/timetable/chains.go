@@ -67,7 +67,7 @@ func (p *problem) chainsOf(tasks []int) [][]int {
 	return out
 }
 
-// maxOpenChains bounds how many chains are tried for a job.
+// maxOpenChains limits how many chains are tried for a job.
 const maxOpenChains = 64
 
 // firstFit appends each job in turn to the first chain whose last job it may

@@ -82,7 +82,7 @@ const (
 	missTooLong
 )
 
-// maxWalk bounds the deadlines that one walk looks at.
+// maxWalk limits the deadlines that one walk looks at.
 const maxWalk = 1_000_000
 
 // overload walks the absolute deadlines t of a synchronous release from to-1 down

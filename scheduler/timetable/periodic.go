@@ -101,7 +101,7 @@ func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
 	return nil, ""
 }
 
-// maxTasks bounds a set of abstract tasks, whose exact utilization is a fraction of
+// maxTasks limits a set of abstract tasks, whose exact utilization is a fraction of
 // as many factors.
 const maxTasks = 1000
 

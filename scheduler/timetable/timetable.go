@@ -263,11 +263,11 @@ func (p *problem) total() int64 {
 
 func (p *problem) utilization() *big.Rat { return big.NewRat(p.total(), p.h) }
 
-// maxTime bounds every time, so that a few of them can be added without overflow.
+// maxTime limits every time, so that a few of them can be added without overflow.
 // As nanoseconds it is 36 years.
 const maxTime = 1 << 60
 
-// maxResource bounds the resources' numbers, which index a slice.
+// maxResource limits the resources' numbers, which index a slice.
 const maxResource = 1 << 20
 
 // saturated adds times that are not negative, up to twice maxTime, which is more

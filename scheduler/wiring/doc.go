@@ -1,6 +1,6 @@
 // Package wiring designs which select lines an array's chips are wired to.
 //
-// Which groups of chips one command can reach at once is settled when the boards
+// Which groups of chips one command can reach at once is decided when the boards
 // are wired. Given the groups that will be commanded and how often, Design looks
 // for the wiring under which they need fewest select words, and FewestLines for
 // the fewest lines on which each of them is one word. Every chip stays readable by

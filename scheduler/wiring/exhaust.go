@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// maxExhaustive bounds the chips of an exhaustive search; beyond, it would not end.
+// maxExhaustive limits the chips of an exhaustive search; beyond, it would not end.
 const maxExhaustive = 10
 
 // exhaustive tries all wirings, chip by chip. What the chips wired so far make of

@@ -108,7 +108,7 @@ func skolem(t int) []word {
 	return blocks
 }
 
-// maxGrids bounds the shapes that are tried.
+// maxGrids limits the shapes that are tried.
 const maxGrids = 12
 
 // grids returns shapes with one axis per input that hold the chips and fit on the

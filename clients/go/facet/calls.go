@@ -40,8 +40,8 @@ func (c *Client) Tasks(ctx context.Context) ([]*facetdv1.RunningTask, error) {
 	return r.GetTasks(), err
 }
 
-// AddTask starts a task beside the running ones and returns once its timetable is in
-// force, with the bus time of that in nanoseconds. An *Error with a Refusal says why it
+// AddTask starts a task beside the running ones and returns once its timetable is
+// active, with the bus time of that in nanoseconds. An *Error with a Refusal says why it
 // does not fit, and what would.
 func (c *Client) AddTask(ctx context.Context, t *facetdv1.Task) (effectiveBusNS int64, err error) {
 	r, err := call(ctx, c, c.tasks.CreateTask, &facetdv1.CreateTaskRequest{Task: t})

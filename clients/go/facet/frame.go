@@ -8,7 +8,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// pixelFormat is the only format of codes that there is: 16 bits a pixel, least
+// pixelFormat is the only format of codes that there is: 16 bits per pixel, least
 // significant byte first (GenICam Pixel Format Naming Convention).
 const pixelFormat = "Mono16"
 

@@ -36,7 +36,7 @@ func JudgeIdleLane(r *Report, index int, codes []uint16, chart *Chart) {
 	s := StatsOf(codes, lane.Bits)
 	full := 0.98 * (math.Exp2(float64(lane.Bits)) - 1)
 	r.judge(lane.Name, "level of the idle lane", s.Mean, "codes",
-		within(0, full, fail, "the converter reads full scale while nobody drives the lane"))
+		within(0, full, fail, "the converter reads full scale while it is undriven"))
 	step := VoltsPerCode(lane)
 	declared := lane.Spec.GetConverter().GetNoiseVolts() / step
 	// Half as much again as the converter's noise and its step's (1/12 of its square), and

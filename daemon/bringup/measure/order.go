@@ -58,8 +58,8 @@ type Slip struct {
 }
 
 // Slips finds rows that jump against the row before, under a light that changes along
-// rows and not much from row to row. striped is a frame in that light, even one in even
-// light: what pixels differ by is taken out. sharp is how well places are told, in
+// rows and not much from row to row. striped is a frame in that light, even one under
+// uniform illumination: what pixels differ by is taken out. sharp is how well places are told, in
 // pixels; above about a third nothing is told.
 func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp float64) {
 	rows := make([][]float64, class.Rows)

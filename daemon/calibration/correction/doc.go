@@ -42,7 +42,7 @@ type Shape struct {
 	Lattice       Lattice
 }
 
-// Pixels is how many pixels a frame has.
+// Pixels is how many pixels per frame has.
 func (s Shape) Pixels() int { return s.Rows * s.Columns }
 
 func (s Shape) check() error {

@@ -82,7 +82,7 @@ func Decode(b []byte) (*Map, error) {
 		return nil, fmt.Errorf("%w: it does not begin like one", ErrNotMap)
 	}
 	if v := r.u16(); v != mapVersion {
-		return nil, fmt.Errorf("%w: %d, and this program reads %d", ErrMapVersion, v, mapVersion)
+		return nil, fmt.Errorf("%w: %d, and this daemon reads %d", ErrMapVersion, v, mapVersion)
 	}
 	m := &Map{Method: Method(r.u8()), Shape: Shape{Lattice: Lattice(r.u8())}}
 	m.Shape.Rows, m.Shape.Columns = int(r.u32()), int(r.u32())

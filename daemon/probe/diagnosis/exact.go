@@ -195,7 +195,7 @@ func (c *chooser) exact() (Experiment, bool) {
 	return Experiment{}, false
 }
 
-// mostGrowth bounds the steps of growing an experiment.
+// mostGrowth limits the steps of growing an experiment.
 const mostGrowth = 8
 
 // grow makes a safe experiment split more: it enables under more lines, as long as

@@ -78,7 +78,7 @@ type Unsafe struct {
 	Chips []string `json:"chips"`
 }
 
-// mostUnsafe bounds the list of experiments that were not made.
+// mostUnsafe limits the list of experiments that were not made.
 const mostUnsafe = 8
 
 // Explain returns the smallest sets of faults that are consistent with everything
@@ -172,7 +172,7 @@ func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 	return out
 }
 
-// mostWords bounds the words that are tried for enabling, disabling and reading out.
+// mostWords limits the words that are tried for enabling, disabling and reading out.
 const mostWords = 48
 
 // withDisabling finds an experiment that splits hypotheses by disabling some of
@@ -309,7 +309,7 @@ func (u Unsafe) String() string {
 		strings.Join(u.Enable, " "), disabling, strings.Join(u.Readout, " "), u.Under, strings.Join(u.Chips, " and "), u.Lane)
 }
 
-// mostListed bounds the alternatives that a report spells out.
+// mostListed limits the alternatives that a report spells out.
 const mostListed = 12
 
 // Report is the result in words, with the places to look at.

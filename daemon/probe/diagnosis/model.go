@@ -108,7 +108,7 @@ func net(faults []Fault, word chipmodel.LineSet) chipmodel.LineSet {
 }
 
 // reach sets, lane by lane, the chips that drive under a word when their output is
-// enabled. dst has one word of bits a lane.
+// enabled. dst has one word of bits per lane.
 func (m *Model) reach(faults []Fault, word chipmodel.LineSet, dst []uint64) {
 	active := net(faults, word)
 	m.wired(active, dst)
@@ -151,7 +151,7 @@ func (m *Model) listens(faults []Fault, chip int, active chipmodel.LineSet) bool
 	return true
 }
 
-// converter is what lane faults make of the levels: keep, then set, two bits a lane.
+// converter is what lane faults make of the levels: keep, then set, two bits per lane.
 type converter struct{ keep, set uint64 }
 
 func converterOf(faults []Fault) converter {

@@ -89,7 +89,7 @@ func (s *State) Remaining() int {
 	return n
 }
 
-// mostUnclear bounds the unclear readouts of a probe: each is tried again, as light and
+// mostUnclear limits the unclear readouts of a probe: each is tried again, as light and
 // lanes may settle, but not for ever.
 const mostUnclear = 8
 

@@ -7,7 +7,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// mostReadouts bounds the readouts of one risky experiment.
+// mostReadouts limits the readouts of one risky experiment.
 const mostReadouts = 8
 
 // risky finds an experiment for hypotheses that no safe one splits. It is safe on a
