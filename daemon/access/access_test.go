@@ -3,6 +3,7 @@ package access
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -161,6 +162,39 @@ func TestATokenFileThatAllMayWrite(t *testing.T) {
 	}
 	if _, err := New(Settings{Loopback: Checked, Tokens: path}, Options{}); err == nil || !strings.Contains(err.Error(), "everybody may write") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// A private key that others may read is refused, at a start and at a reload; its group may.
+func TestAKeyThatAllMayRead(t *testing.T) {
+	dir := t.TempDir()
+	cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	for _, path := range []string{cert, key} {
+		if err := os.WriteFile(path, []byte("no PEM"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := Settings{Loopback: Free, TLS: TLS{Certificate: cert, Key: key}}
+	for mode, refused := range map[os.FileMode]bool{
+		0o600: false, 0o400: false, 0o640: false, 0o440: false, 0o644: true, 0o604: true, 0o602: true, 0o666: true, 0o444: true,
+	} {
+		if err := os.Chmod(key, mode); err != nil {
+			t.Fatal(err)
+		}
+		_, atStart := New(s, Options{})
+		_, _, atReload := newGate(t, Settings{Loopback: Free}).Prepare(s)
+		for _, err := range []error{atStart, atReload} {
+			if err == nil || strings.Contains(err.Error(), "access.tls.key: everybody may read or write the key "+key) != refused {
+				t.Errorf("mode %03o: %v; refused for it: %v", mode, err, refused)
+			}
+		}
+	}
+	// The certificate is no secret.
+	if err := errors.Join(os.Chmod(key, 0o600), os.Chmod(cert, 0o644)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := New(s, Options{}); err == nil || strings.Contains(err.Error(), "everybody") {
+		t.Errorf("a certificate that all may read: %v", err)
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"crypto/x509"
 	"encoding/base64"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
 	"strings"
 	"sync"
@@ -18,9 +20,14 @@ import (
 	"google.golang.org/grpc/peer"
 )
 
-// worldWritable is what the mode of a file may not have: whoever can write the tokens
-// could give himself every role.
-const worldWritable = 0o002
+const (
+	// worldWritable is what the mode of a file may not have: whoever can write the tokens
+	// could give himself every role.
+	worldWritable = 0o002
+	// worldReadable is what that of a key may not have: whoever can read it could stand in
+	// for the daemon. Its group may, as is usual for keys that several services share.
+	worldReadable = 0o004
+)
 
 // Caller is somebody whose credentials count.
 type Caller struct {
@@ -53,6 +60,7 @@ type verdict struct {
 type Gate struct {
 	settings Settings
 	readFile func(string) ([]byte, error)
+	readKey  func(string) ([]byte, error)
 	clock    func() time.Time
 	log      *zap.Logger
 	refused  map[Reason]*atomic.Uint64
@@ -64,7 +72,7 @@ type Gate struct {
 // Options of a gate.
 type Options struct {
 	// ReadFile reads the files that the settings name; nil means from the file system,
-	// where a token file that everybody may write is refused.
+	// where one that everybody may write is refused, and a key that everybody may read.
 	ReadFile func(string) ([]byte, error)
 	// Now is the clock; nil means time.Now.
 	Clock  func() time.Time
@@ -74,9 +82,9 @@ type Options struct {
 // New reads what the settings name; they have been checked. The error is
 // invalid.Errors, with all of them.
 func New(s Settings, o Options) (*Gate, error) {
-	g := &Gate{settings: s, readFile: o.ReadFile, clock: o.Clock, refused: map[Reason]*atomic.Uint64{}}
+	g := &Gate{settings: s, readFile: o.ReadFile, readKey: o.ReadFile, clock: o.Clock, refused: map[Reason]*atomic.Uint64{}}
 	if g.readFile == nil {
-		g.readFile = readPrivate
+		g.readFile, g.readKey = readGuarded, readPrivate
 	}
 	if g.clock == nil {
 		g.clock = time.Now
@@ -100,17 +108,34 @@ func New(s Settings, o Options) (*Gate, error) {
 	return g, nil
 }
 
+// readGuarded reads a file that not everybody may write.
+func readGuarded(name string) ([]byte, error) {
+	return readUnless(name, worldWritable, "everybody may write %s, and so give himself every role; chmod o-w it")
+}
+
+// readPrivate reads a key.
 func readPrivate(name string) ([]byte, error) {
-	info, err := os.Stat(name)
+	return readUnless(name, worldReadable|worldWritable, "everybody may read or write the key %s, and so stand in for the daemon; chmod o-rwx it")
+}
+
+// readUnless reads a file whose mode has none of some bits. The mode is that of what is read,
+// whatever takes the place of the name meanwhile.
+func readUnless(name string, bits fs.FileMode, refusal string) ([]byte, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
 	switch {
 	case err != nil:
 		return nil, err
 	case info.IsDir():
 		return nil, fmt.Errorf("%s is a folder", name)
-	case info.Mode().Perm()&worldWritable != 0:
-		return nil, fmt.Errorf("everybody may write %s, and so give himself every role; chmod o-w it", name)
+	case info.Mode().Perm()&bits != 0:
+		return nil, fmt.Errorf(refusal, name)
 	}
-	return os.ReadFile(name)
+	return io.ReadAll(f)
 }
 
 // Prepare reads certificates, revocation lists and tokens anew, as checked settings name
@@ -118,7 +143,7 @@ func readPrivate(name string) ([]byte, error) {
 // addresses ask for stays as it was. changed reports whether anything differs. The
 // error is invalid.Errors.
 func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
-	next, wrong := s.read(g.readFile)
+	next, wrong := s.read(g.readFile, g.readKey)
 	if len(wrong) > 0 {
 		return nil, false, wrong
 	}

@@ -31,13 +31,13 @@ type material struct {
 }
 
 // read reads everything, and collects all errors.
-func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, invalid.Errors) {
+func (s *Settings) read(readFile, readKey func(string) ([]byte, error)) (*material, invalid.Errors) {
 	m := &material{settings: *s, revoked: map[string]bool{}, clients: map[string]Role{}, replaced: make(chan struct{})}
 	var wrong invalid.Errors
 	sum := sha256.New()
 	fmt.Fprintf(sum, "%+v", *s) // maps are printed in order
 	defer func() { sum.Sum(m.digest[:0]) }()
-	data := func(path, name string) []byte {
+	read := func(path, name string, readFile func(string) ([]byte, error)) []byte {
 		if name == "" {
 			return nil
 		}
@@ -49,7 +49,8 @@ func (s *Settings) read(readFile func(string) ([]byte, error)) (*material, inval
 		fmt.Fprintf(sum, "%s %d\n%s", path, len(b), b)
 		return b
 	}
-	cert, key := data("access.tls.certificate", s.TLS.Certificate), data("access.tls.key", s.TLS.Key)
+	data := func(path, name string) []byte { return read(path, name, readFile) }
+	cert, key := data("access.tls.certificate", s.TLS.Certificate), read("access.tls.key", s.TLS.Key, readKey)
 	if cert != nil && key != nil {
 		pair, err := tls.X509KeyPair(cert, key)
 		if err != nil {

@@ -36,7 +36,8 @@ type TLS struct {
 	// Certificate is a PEM file of the daemon's certificate, with the chain up to its
 	// authority.
 	Certificate string `yaml:"certificate"`
-	// Key is the PEM file of the certificate's private key.
+	// Key is the PEM file of the certificate's private key. One that others than its owner and
+	// its group may read is refused.
 	Key string `yaml:"key"`
 	// ClientCA is a PEM file of the authorities whose client certificates count; empty
 	// means that none does.

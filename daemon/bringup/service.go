@@ -20,6 +20,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
@@ -55,6 +56,8 @@ type Config struct {
 	Now func() bus.Time
 	// Data is the folder of the daemon's data; empty keeps runs in memory alone.
 	Data string
+	// Modes of its files and folders.
+	Modes fileio.Modes
 	// Version of the daemon.
 	Version string
 	// Clock is the host's time, for names of runs; nil means time.Now.

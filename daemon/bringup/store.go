@@ -89,10 +89,10 @@ func (s *Service) keep(run *facetdv1.BringupRun) error {
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(s.folder(), 0o750); err != nil {
+	if err := s.cfg.Modes.MkdirAll(s.folder()); err != nil {
 		return err
 	}
-	return fileio.WriteDurably(filepath.Join(s.folder(), run.GetId()+".json"), data, 0o600)
+	return fileio.WriteDurably(filepath.Join(s.folder(), run.GetId()+".json"), data, s.cfg.Modes.File())
 }
 
 // forget drops the oldest runs from memory.

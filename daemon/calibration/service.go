@@ -23,6 +23,7 @@ import (
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
@@ -52,6 +53,8 @@ type Config struct {
 	// Dir is the folder of correction maps, which is made when it is not there; empty keeps them in
 	// memory alone.
 	Dir string
+	// Modes of its files and of the folder.
+	Modes fileio.Modes
 	// MaxAge is the age at which a correction map is stale; 0 means DefaultMaxAge.
 	MaxAge time.Duration
 	// Capture reads chips once.
@@ -113,7 +116,7 @@ func New(cfg Config) (*Service, error) {
 		return s, nil
 	}
 	var err error
-	if s.store, err = openStore(cfg.Dir, cfg.Array); err != nil {
+	if s.store, err = openStore(cfg.Dir, cfg.Modes, cfg.Array); err != nil {
 		return nil, fmt.Errorf("correction maps: %w", err)
 	}
 	return s, s.load()

@@ -28,13 +28,14 @@ const (
 // store is the folder of correction maps. The service's mu guards it.
 type store struct {
 	dir   string
+	modes fileio.Modes
 	array *chipmodel.Array
 	// maxBytes is the size of the largest correction map that the array could have.
 	maxBytes int64
 }
 
-func openStore(dir string, a *chipmodel.Array) (*store, error) {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+func openStore(dir string, modes fileio.Modes, a *chipmodel.Array) (*store, error) {
+	if err := modes.MkdirAll(dir); err != nil {
 		return nil, err
 	}
 	pixels := 0
@@ -42,7 +43,7 @@ func openStore(dir string, a *chipmodel.Array) (*store, error) {
 		pixels = max(pixels, c.Rows*c.Columns)
 	}
 	// Three parameters of 4 bytes and a defect of 6 for each pixel.
-	return &store{dir: dir, array: a, maxBytes: int64(pixels)*18 + maxHead + 1<<16}, nil
+	return &store{dir: dir, modes: modes, array: a, maxBytes: int64(pixels)*18 + maxHead + 1<<16}, nil
 }
 
 // fileName is where the correction map of a key lies. Names of chips may hold what names of files may
@@ -60,7 +61,7 @@ func fileName(k key) string {
 // write puts a correction map's file in the place of an older one of the same name. A crash at any
 // moment leaves the old or the new one, whole.
 func (st *store) write(name string, data []byte) error {
-	return fileio.WriteDurably(filepath.Join(st.dir, name), data, 0o644)
+	return fileio.WriteDurably(filepath.Join(st.dir, name), data, st.modes.File())
 }
 
 // remove deletes a file of the folder, durably. One that is not there is no error.

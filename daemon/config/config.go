@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"facetd.example/api/dial"
+	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
 	"facetd.example/bus/virtual"
 	"facetd.example/daemon/access"
@@ -36,6 +37,13 @@ const (
 const (
 	Realtime = "realtime"
 	Free     = "free"
+)
+
+// Who may read the daemon's data.
+const (
+	NoReaders  = "none"
+	GroupReads = "group"
+	AllRead    = "all"
 )
 
 // DefaultScene is the light around the demo: its culvert, through which the crawler
@@ -75,8 +83,13 @@ type Config struct {
 	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
 	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`
 	// Data is the folder where the daemon keeps recordings, its journal of events, correction
-	// maps and runs of bring-up. Empty means no recordings, and the others in memory alone.
+	// maps, runs of bring-up, and the tasks that were made, changed or removed over the API,
+	// which then outlive it. Empty means no recordings, and the others in memory alone.
 	Data string `yaml:"data"`
+	// DataReaders is who beside the daemon's own user may read what it keeps there: none (files
+	// of mode 0600 in folders of mode 0700), group (0640, 0750) or all (0644, 0755). The umask
+	// does not count; files and folders that are there stay as they are.
+	DataReaders string `yaml:"data_readers"`
 	// Defects is a list of defective pixels of a virtual bus, each as
 	// CHIP:ROW,COLUMN=stuck@VOLTS or CHIP:ROW,COLUMN=noisy@VOLTS.
 	Defects []string `yaml:"defects"`
@@ -143,11 +156,23 @@ func Default() Config {
 		Bus: Virtual, Replay: Replay{Speed: 1},
 		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
 		MaxLag:      100 * time.Millisecond,
+		DataReaders: NoReaders,
 		Listen:      Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
 		Calibration: Calibration{MaxAge: 30 * 24 * time.Hour},
 		Access:      access.DefaultSettings(),
 		Log:         Log{Level: "info", Format: "console"},
 	}
+}
+
+// DataModes are the modes of what the daemon keeps.
+func (c *Config) DataModes() fileio.Modes {
+	switch c.DataReaders {
+	case GroupReads:
+		return fileio.Modes{Files: 0o640, Folders: 0o750}
+	case AllRead:
+		return fileio.Modes{Files: 0o644, Folders: 0o755}
+	}
+	return fileio.Modes{}
 }
 
 // Validate finds everything wrong with the configuration itself; what the files that it
@@ -164,6 +189,7 @@ func (c *Config) Validate() invalid.Errors {
 		}
 	}
 	choice("pace", c.Pace, Realtime, Free)
+	choice("data_readers", c.DataReaders, NoReaders, GroupReads, AllRead)
 	for i, text := range c.Defects {
 		if _, err := virtual.ParseDefect(text); err != nil {
 			m.Add(fmt.Sprintf("defects[%d]", i), err.Error(), "")

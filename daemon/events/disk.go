@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 )
 
 // Files are called by the number of their first event, in twenty digits, so that
@@ -34,6 +35,7 @@ const (
 // be called from any.
 type disk struct {
 	dir                   string
+	modes                 fileio.Modes
 	fileBytes, totalBytes int64
 
 	create  func(path string) (file, error)
@@ -54,16 +56,14 @@ type file interface {
 	Close() error
 }
 
-// create opens a new file.
-func create(path string) (file, error) {
-	return os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY|os.O_APPEND, 0o644)
-}
-
-func openDisk(dir string, fileBytes, totalBytes int64) (*disk, error) {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
+func openDisk(cfg *Config) (*disk, error) {
+	if err := cfg.Modes.MkdirAll(cfg.Dir); err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
-	d := &disk{dir: dir, fileBytes: fileBytes, totalBytes: totalBytes, create: create}
+	d := &disk{dir: cfg.Dir, modes: cfg.Modes, fileBytes: cfg.FileBytes, totalBytes: cfg.TotalBytes, create: cfg.create}
+	if d.create == nil {
+		d.create = d.createFile
+	}
 	if _, err := d.files(); err != nil {
 		return nil, err
 	}
@@ -294,10 +294,13 @@ func (d *disk) undo() error {
 	return nil
 }
 
+// createFile opens a new file.
+func (d *disk) createFile(path string) (file, error) { return d.modes.Create(path, os.O_APPEND) }
+
 // begin opens the next file, after making space for it.
 func (d *disk) begin(sequence uint64) error {
 	// The folder may have been removed; the one above it belongs to others.
-	if err := os.Mkdir(d.dir, 0o755); err != nil && !errors.Is(err, os.ErrExist) {
+	if err := d.modes.Mkdir(d.dir); err != nil {
 		return err
 	}
 	if err := d.makeSpace(); err != nil {

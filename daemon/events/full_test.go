@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 )
 
 // full is a file of a disk that has so much free space left.
@@ -96,7 +97,7 @@ func TestAFullDisk(t *testing.T) {
 		var left atomic.Int64
 		left.Store(free)
 		j := open(t, Config{Dir: dir, FileBytes: 1000, create: func(path string) (file, error) {
-			f, err := create(path)
+			f, err := fileio.Modes{}.Create(path, os.O_APPEND)
 			return &full{f, &left}, err
 		}})
 		kept := fill(t, j, dir, 60)

@@ -24,6 +24,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/daemon/failure"
 )
 
@@ -63,6 +64,8 @@ type Config struct {
 	// Dir is where the files lie; it is made when it is not there. Empty keeps the
 	// journal in memory alone.
 	Dir string
+	// Modes of the files and their folder.
+	Modes fileio.Modes
 	// Ring is how many events stay in memory; 0 means DefaultRing.
 	Ring int
 	// FileBytes and TotalBytes bound the files; 0 means the defaults.
@@ -116,12 +119,9 @@ func Open(cfg Config) (*Journal, error) {
 		close(j.done)
 		return j, nil
 	}
-	d, err := openDisk(cfg.Dir, cfg.FileBytes, cfg.TotalBytes)
+	d, err := openDisk(&cfg)
 	if err != nil {
 		return nil, err
-	}
-	if cfg.create != nil {
-		d.create = cfg.create
 	}
 	j.disk = d
 	if j.ring, j.next, err = d.tail(cfg.Ring); err != nil {

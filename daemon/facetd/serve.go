@@ -88,7 +88,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control (--config)")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
 	fl.StringVar(&f.http, "http", d.Listen.HTTP, "HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback takes access control (--config)")
-	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events, correction maps and runs of bring-up (default none: no recordings, the others in memory)")
+	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events, correction maps, runs of bring-up and tasks made over the API (default none: no recordings, the others in memory)")
 	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+virtual.DefectForm)
 	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge, "age at which a correction map counts as stale (30 days is common practice)")
 	fl.DurationVar(&f.maxLag, "max-lag", d.MaxLag, "how far the host may be behind the timetable before an event says so")

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/bus"
 	"facetd.example/daemon/failure"
 )
@@ -62,7 +63,7 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 	m, n, dir := manager(t, func(c *Config) {
 		c.queue = queueLimits{length: 8}
 		c.create = func(path string) (file, error) {
-			f, err := createExclusive(path)
+			f, err := createExclusive(path, fileio.Modes{})
 			g.file = f
 			return g, err
 		}
@@ -166,7 +167,7 @@ func (f *full) Write(p []byte) (int, error) {
 func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
 	m, n, dir := manager(t, func(c *Config) {
 		c.create = func(path string) (file, error) {
-			f, err := createExclusive(path)
+			f, err := createExclusive(path, fileio.Modes{})
 			return &full{file: f, free: 300 << 10}, err
 		}
 	})
@@ -282,7 +283,7 @@ func TestStopWaitsNoLongerThanItsCaller(t *testing.T) {
 	g := newGate()
 	m, _, _ := manager(t, func(c *Config) {
 		c.create = func(path string) (file, error) {
-			f, err := createExclusive(path)
+			f, err := createExclusive(path, fileio.Modes{})
 			g.file = f
 			return g, err
 		}

@@ -12,6 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 )
 
 // disk stands for one that has space for so many bytes and whose syncs fail from one on.
@@ -24,7 +25,7 @@ type disk struct {
 }
 
 func (d *disk) create(path string) (file, error) {
-	f, err := createExclusive(path)
+	f, err := createExclusive(path, fileio.Modes{})
 	if err != nil {
 		return nil, err
 	}
@@ -200,7 +201,7 @@ func TestAFullFileSystem(t *testing.T) {
 		g := newGate()
 		m, n, dir := manager(t, func(c *Config) {
 			c.Dir, c.Array, c.free, c.KeepFree = filepath.Join(mounted, "recordings"), tiny, nil, 1
-			c.create = g.before(createExclusive)
+			c.create = g.before(func(path string) (file, error) { return createExclusive(path, fileio.Modes{}) })
 		})
 		record(t, m, g, nil, sent)
 		if err := os.Remove(filler); err != nil { // space for what a recovery writes

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"maps"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -52,7 +51,7 @@ func NewManager(cfg Config) (*Manager, error) {
 		cfg.KeepFree = DefaultKeepFree
 	}
 	if cfg.create == nil {
-		cfg.create = createExclusive
+		cfg.create = func(path string) (file, error) { return createExclusive(path, cfg.Modes) }
 	}
 	if cfg.free == nil {
 		cfg.free = freeBytes
@@ -60,7 +59,7 @@ func NewManager(cfg Config) (*Manager, error) {
 	if cfg.Logger == nil {
 		cfg.Logger = zap.NewNop()
 	}
-	if err := os.MkdirAll(cfg.Dir, 0o755); err != nil {
+	if err := cfg.Modes.MkdirAll(cfg.Dir); err != nil {
 		return nil, fmt.Errorf("recordings: %w", err)
 	}
 	m := &Manager{cfg: cfg, ended: map[string]*recording{}}

@@ -32,7 +32,6 @@ package record
 import (
 	"fmt"
 	"io"
-	"os"
 	"regexp"
 	"strconv"
 	"time"
@@ -40,6 +39,7 @@ import (
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/events"
@@ -90,6 +90,8 @@ const (
 type Config struct {
 	// Dir is the folder of the recordings; it is made when it is not there.
 	Dir string
+	// Modes of its files and of the folder.
+	Modes fileio.Modes
 	// Array that runs.
 	Array *chipmodel.Array
 	// HostTime maps bus time to host time; any goroutine may call it.
@@ -175,8 +177,8 @@ func (p part) file() string {
 
 // createExclusive opens a new file and locks it, so that nobody recovers it while it is
 // written.
-func createExclusive(path string) (file, error) {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o644)
+func createExclusive(path string, modes fileio.Modes) (file, error) {
+	f, err := modes.Create(path, 0)
 	if err != nil {
 		return nil, err
 	}

@@ -402,11 +402,16 @@ func each[T any](list []T, do func(T) error) error {
 // saveRest copies the bytes from an offset on into a file beside, under a new name: a
 // recovery that was itself cut short may have left one.
 func saveRest(f *os.File, path string, from, to int64) (string, error) {
+	info, err := f.Stat()
+	if err != nil {
+		return "", err
+	}
+	modes := fileio.Modes{Files: info.Mode().Perm()} // whoever may read the one may read the other
 	name := path + ".rest"
-	out, err := os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+	out, err := modes.Create(name, 0)
 	for i := 2; errors.Is(err, os.ErrExist) && i < 100; i++ {
 		name = fmt.Sprintf("%s.rest%d", path, i)
-		out, err = os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o644)
+		out, err = modes.Create(name, 0)
 	}
 	if err != nil {
 		return "", err

@@ -23,7 +23,7 @@ func (s *Server) calibrate() error {
 		Events: s.keeping.journal.Sink(),
 	}
 	if s.cfg.Data != "" {
-		cfg.Dir = filepath.Join(s.cfg.Data, "correction-maps")
+		cfg.Dir, cfg.Modes = filepath.Join(s.cfg.Data, "correction-maps"), s.cfg.DataModes()
 	}
 	var err error
 	if s.calibration, err = calibration.New(cfg); err != nil {

@@ -34,7 +34,7 @@ type keeping struct {
 func (s *Server) keep() error {
 	k := &s.keeping
 	var err error
-	cfg := events.Config{Events: func(e *facetdv1.Event) {
+	cfg := events.Config{Modes: s.cfg.DataModes(), Events: func(e *facetdv1.Event) {
 		if m := k.recording.Load(); m != nil {
 			m.Event(e)
 		}
@@ -53,7 +53,7 @@ func (s *Server) keep() error {
 		return nil
 	}
 	k.recordings, err = record.NewManager(record.Config{
-		Dir: filepath.Join(s.cfg.Data, "recordings"), Array: s.array, HostTime: s.bus.HostTime, Now: s.bus.Now,
+		Dir: filepath.Join(s.cfg.Data, "recordings"), Modes: s.cfg.DataModes(), Array: s.array, HostTime: s.bus.HostTime, Now: s.bus.Now,
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Events: k.journal.Sink(),
 		Labels: s.labels(),

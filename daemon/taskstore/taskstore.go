@@ -40,9 +40,8 @@ const retryPeriod = 5 * time.Second
 // Config is what a keeper needs.
 type Config struct {
 	// Path of the file; its folder is there.
-	Path string
-	// Mode of the file.
-	Mode   fs.FileMode
+	Path   string
+	Modes  fileio.Modes
 	Events events.Sink
 	Logger *zap.Logger
 
@@ -292,7 +291,7 @@ func (k *Keeper) flush() {
 		return
 	}
 	if err == nil {
-		err = k.cfg.write(k.cfg.Path, data, k.cfg.Mode)
+		err = k.cfg.write(k.cfg.Path, data, k.cfg.Modes.File())
 	}
 	switch {
 	case err != nil && !k.refused:
