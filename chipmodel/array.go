@@ -53,34 +53,6 @@ func (s LineSet) String() string {
 	return "{" + strings.Trim(strings.Join(strings.Fields(fmt.Sprint(s.Lines())), ","), "[]") + "}"
 }
 
-// Kind is the kind of a chip class.
-type Kind int
-
-// The kinds of chip. Wiring is the kind of the chips of an array file that
-// describes wiring alone.
-const (
-	Wiring Kind = iota
-	Memory
-	InArraySwitch
-	Counter
-	Trimmed
-	Hexagonal
-)
-
-func (k Kind) String() string {
-	return [...]string{"wiring", "memory", "in-array switch", "counter", "trimmed", "hexagonal"}[k]
-}
-
-// HasMemory reports whether chips of the kind hold a loaded snapshot.
-func (k Kind) HasMemory() bool { return k == Memory }
-
-// Counts reports whether chips of the kind are read by reset and clock, so that
-// a window costs every pixel before it.
-func (k Kind) Counts() bool { return k == Counter || k == Trimmed }
-
-// HasPatterns reports whether chips of the kind have switch pattern registers.
-func (k Kind) HasPatterns() bool { return k == Memory || k == InArraySwitch }
-
 // Registers of a chip; short names for the schema's.
 const (
 	ColumnPattern = facetdv1.Register_REGISTER_COLUMN_PATTERN
