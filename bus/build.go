@@ -2,6 +2,7 @@ package bus
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -145,3 +146,13 @@ func (m BuilderMark) Empty() bool { return len(m.draft.ops) == 0 }
 
 // Back drops what was written since a mark of the same segment.
 func (b *Builder) Back(m BuilderMark) { b.draft = m.draft }
+
+// RegisterName is a register in an operator's words.
+func RegisterName(r facetdv1.Register) string {
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(r.String(), "REGISTER_"), "_", " "))
+}
+
+// StrobeName is a strobe in an operator's words.
+func StrobeName(s facetdv1.Strobe) string {
+	return strings.ToLower(strings.TrimPrefix(s.String(), "STROBE_"))
+}

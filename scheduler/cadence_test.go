@@ -1,13 +1,16 @@
 package scheduler
 
 import (
+	"encoding/json"
 	"fmt"
 	"math/big"
 	"math/rand/v2"
+	"os"
 	"testing"
 	"time"
 
 	"facetd.example/scheduler/program"
+	"facetd.example/scheduler/timetable"
 )
 
 // TestExactCadence: the hyperperiod is the least time that holds whole jobs of
@@ -67,6 +70,105 @@ func TestSnappedCadence(t *testing.T) {
 				if c.release(i, k+1)-c.release(i, k) < c.window(i) || c.deadline(i, k) > c.release(i, k+1) {
 					t.Fatalf("%v: job %d of task %d has the window %d to %d", periods, k, i, c.release(i, k), c.deadline(i, k))
 				}
+			}
+		}
+	}
+}
+
+// snapped are the tasks of a cadence of their own periods, snapped.
+func snapped(t *testing.T, tasks []timetable.Task) []timetable.Task {
+	t.Helper()
+	var periods []*big.Rat
+	var deadlines, costs []time.Duration
+	for _, k := range tasks {
+		periods = append(periods, big.NewRat(k.Period, 1))
+		deadlines, costs = append(deadlines, time.Duration(k.Period)), append(costs, time.Duration(k.Cost))
+	}
+	c, ok := snappedCadence(periods, deadlines, costs, 1<<20)
+	if !ok {
+		t.Fatalf("%v are not snapped", tasks)
+	}
+	var out []timetable.Task
+	for i, k := range tasks {
+		k.Period = c.hyperperiod / c.jobs[i]
+		k.Deadline = min(k.Deadline, k.Period)
+		out = append(out, k)
+	}
+	return out
+}
+
+// TestSnappedExamples: periods snapped to a base times powers of two (derived), and whether the tasks fit then.
+func TestSnappedExamples(t *testing.T) {
+	var file struct {
+		Examples []struct {
+			Tasks    []struct{ C, T, D int64 }
+			Periods  []int64 `json:"snap_periods"`
+			Fits     bool    `json:"snap_feasible_with_idle"`
+			AnyPhase bool    `json:"np_edf_any_offsets"`
+		} `json:"snapping_examples"`
+	}
+	data, err := os.ReadFile("timetable/testdata/extras.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(data, &file); err != nil || len(file.Examples) != 5 {
+		t.Fatalf("%d examples, %v", len(file.Examples), err)
+	}
+	for _, e := range file.Examples {
+		var tasks []timetable.Task
+		for i, k := range e.Tasks {
+			tasks = append(tasks, timetable.Task{Name: fmt.Sprint(i), Cost: k.C, Period: k.T, Deadline: k.D})
+		}
+		got := snapped(t, tasks)
+		// Of bases that ask for the same bus time the planner may take another.
+		want, have := new(big.Rat), new(big.Rat)
+		for i, k := range e.Tasks {
+			want.Add(want, big.NewRat(k.C, e.Periods[i]))
+			have.Add(have, big.NewRat(k.C, got[i].Period))
+		}
+		if have.Cmp(want) != 0 {
+			t.Errorf("%v: snapped to %v, which asks for %v of the bus, want %v", e.Tasks, got, have, want)
+		}
+		if r, err := timetable.PlanPeriodic(got, timetable.Options{}); err != nil || (r.Verdict == timetable.Feasible) != e.Fits {
+			t.Errorf("%v: snapped: %v %v, want fits %v", e.Tasks, r.Verdict, err, e.Fits)
+		}
+		if fits, _ := timetable.AnyPhase(tasks); fits != e.AnyPhase {
+			t.Errorf("%v: any phase %v, want %v", e.Tasks, fits, e.AnyPhase)
+		}
+	}
+}
+
+// TestSnappedIsBest: no whole base asks for less bus time, by trying them all.
+func TestSnappedIsBest(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rng := rand.New(rand.NewPCG(seed, 4))
+	use := func(tasks []timetable.Task, period func(timetable.Task) int64) *big.Rat {
+		sum := new(big.Rat)
+		for _, k := range tasks {
+			sum.Add(sum, big.NewRat(k.Cost, period(k)))
+		}
+		return sum
+	}
+	for range 500 {
+		tasks := make([]timetable.Task, 1+rng.IntN(5))
+		shortest := int64(1000)
+		for i := range tasks {
+			period := 5 + rng.Int64N(200)
+			tasks[i] = timetable.Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(5), Period: period}
+			shortest = min(shortest, period)
+		}
+		got := use(snapped(t, tasks), func(k timetable.Task) int64 { return k.Period })
+		for base := int64(1); base <= shortest; base++ {
+			other := use(tasks, func(k timetable.Task) int64 {
+				period := base
+				for period*2 <= k.Period {
+					period *= 2
+				}
+				return period
+			})
+			if other.Cmp(got) < 0 {
+				t.Fatalf("%v: base %d asks for %v, snapped for %v", tasks, base, other, got)
 			}
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler/program"
 )
@@ -68,7 +69,7 @@ func (p *Plan) disturbed(cmd *program.Command) error {
 				return &program.DisturbError{
 					Task: name, Chips: p.Array.ChipNames([]int{c}),
 					Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or leave the chip out",
-						name, program.RegisterName(reg), p.Array.Chips[c].Name, v),
+						name, bus.RegisterName(reg), p.Array.Chips[c].Name, v),
 				}
 			}
 		}

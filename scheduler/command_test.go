@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
@@ -190,7 +191,7 @@ func TestOnDemand(t *testing.T) {
 			}
 			if t.Failed() {
 				var b bytes.Buffer
-				if err := program.WriteScript(&b, a, p.Ops); err != nil {
+				if err := bustest.WriteScript(&b, a, p.Ops); err != nil {
 					t.Fatal(err)
 				}
 				t.Fatalf("%s", b.Bytes())

@@ -9,6 +9,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/golden"
+	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
@@ -25,12 +26,12 @@ func script(t *testing.T, p *scheduler.Plan) []byte {
 			t.Fatal(err)
 		}
 	}
-	ops("initialization", func() error { return program.WriteScript(&b, p.Array, p.Initialization.Ops) })
+	ops("initialization", func() error { return bustest.WriteScript(&b, p.Array, p.Initialization.Ops) })
 	for i := range p.Tasks {
 		tp := &p.Tasks[i]
 		for s, seg := range tp.Segments {
 			ops(fmt.Sprintf("%s, segment %d of %d", tp.Task.Name, s+1, len(tp.Segments)),
-				func() error { return program.WriteScript(&b, p.Array, seg) })
+				func() error { return bustest.WriteScript(&b, p.Array, seg) })
 		}
 	}
 	fmt.Fprintf(&b, "== table of %d ns\n", int64(p.Hyperperiod))
@@ -96,7 +97,7 @@ func TestGoldenOnDemand(t *testing.T) {
 			t.Fatal(err)
 		}
 		fmt.Fprintf(&b, "== %s in %v\n", target, p.Time)
-		if err := program.WriteScript(&b, a, p.Ops); err != nil {
+		if err := bustest.WriteScript(&b, a, p.Ops); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -73,15 +73,6 @@ func (c *Command) Compile() (*OnDemandPlan, error) {
 	return finish(e, c.Chips, nil, nil), nil
 }
 
-// RegisterName is a register in an operator's words.
-func RegisterName(r facetdv1.Register) string {
-	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(r.String(), "REGISTER_"), "_", " "))
-}
-
-func strobeName(s facetdv1.Strobe) string {
-	return strings.ToLower(strings.TrimPrefix(s.String(), "STROBE_"))
-}
-
 // register checks a write for every chip of its target.
 func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 	r, v := w.GetRegister(), w.GetValue()
@@ -102,7 +93,7 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 		}
 	}
 	if len(lacking) > 0 {
-		c.addf("write.register", "leave them out of the target", "%s: no %s register", few(lacking), RegisterName(r))
+		c.addf("write.register", "leave them out of the target", "%s: no %s register", few(lacking), bus.RegisterName(r))
 		return bus.Action{}
 	}
 	most := uint32(255)
@@ -113,7 +104,7 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 		most = uint32(max(gains, 1) - 1)
 	}
 	if v > most {
-		c.addf("write.value", fmt.Sprintf("use 0 to %d", most), "%d is out of range for the %s register", v, RegisterName(r))
+		c.addf("write.value", fmt.Sprintf("use 0 to %d", most), "%d is out of range for the %s register", v, bus.RegisterName(r))
 	}
 	return bus.Write(r, uint16(v))
 }
@@ -163,7 +154,7 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 		act.Hold = max(act.Hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
 	}
 	if len(deaf) > 0 {
-		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf), strobeName(s))
+		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf), bus.StrobeName(s))
 	}
 	if len(idle) > 0 {
 		c.addf("strobe", "write a pattern first", "%s: both switch patterns are 0, so a share closes no switch", few(idle))

@@ -65,8 +65,8 @@ func TestLiuLaylandExample(t *testing.T) {
 	for cost, want := range map[int64]bool{24: true, 25: true, 26: false} {
 		tasks := []Task{{"1", 12, 36, 0}, {"2", 12, 48, 0}, {"3", cost, 60, 0}}
 		h, _ := Hyperperiod(tasks)
-		if fits, trace := QPA(tasks, h+1); fits != want {
-			t.Errorf("cost %d/12: fits %v, want %v: %v", cost, fits, want, trace)
+		if at, found := overload(tasks, 1, h+1, 0); (found == missNone) != want {
+			t.Errorf("cost %d/12: overload at %d (%v), want fitting %v", cost, at, found, want)
 		}
 	}
 }

@@ -69,8 +69,6 @@ func TestTaskErrors(t *testing.T) {
 		entries := map[string]error{}
 		_, entries["PlanPeriodic"] = PlanPeriodic(tasks, Options{})
 		_, _, entries["MinStretch"] = MinStretch(tasks, Options{})
-		_, _, entries["HighestRate"] = HighestRate(tasks, 0, Options{})
-		_, _, entries["Snap"] = Snap(tasks)
 		_, entries["FixedPriority"] = FixedPriority(tasks, nil, FixedOptions{})
 		_, _, entries["Assign"] = Assign(tasks, FixedOptions{})
 		for entry, err := range entries {
@@ -108,8 +106,5 @@ func TestLongestTimes(t *testing.T) {
 	}
 	if _, verdict, err := MinStretch(odd, Options{}); err != nil || verdict != Unknown {
 		t.Errorf("odd periods: stretch %v (%v)", verdict, err)
-	}
-	if _, verdict, err := HighestRate(odd, 0, Options{}); err != nil || verdict != Unknown {
-		t.Errorf("odd periods: rate %v (%v)", verdict, err)
 	}
 }

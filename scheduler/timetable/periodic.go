@@ -92,7 +92,7 @@ func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
 		return nil, ""
 	}
 	if at, miss := overload(tasks, 0, end+1, 0); miss == missFound {
-		demand := DemandBound(tasks, at)
+		demand := demandBound(tasks, at)
 		return &Witness{
 			Message: fmt.Sprintf("in the first %s %s of bus time is asked for", opt.time(at), opt.time(demand)),
 			Needed:  demand, Available: at,
@@ -253,7 +253,7 @@ func firstOverload(tasks []Task, from, at, blocking int64) int64 {
 			d := k.deadline()
 			t = min(t, d+ceilDiv(max(from-d, 0), k.Period)*k.Period)
 		}
-		if t == at || DemandBound(tasks, t)+blocking > t {
+		if t == at || demandBound(tasks, t)+blocking > t {
 			return t
 		}
 		from = t + 1

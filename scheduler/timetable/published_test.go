@@ -2,7 +2,6 @@ package timetable
 
 import (
 	"encoding/json"
-	"math"
 	"os"
 	"slices"
 	"testing"
@@ -78,8 +77,8 @@ func TestTaskSets(t *testing.T) {
 		if fits != set.AnyPhase || !fits && at != set.Witness[0] {
 			t.Errorf("%s: any phase %v, fails at %d, want %v %v", set.Name, fits, at, set.AnyPhase, set.Witness)
 		}
-		if !fits && DemandBound(tasks, at) != set.Witness[1] {
-			t.Errorf("%s: demand of %d up to %d, want %v", set.Name, DemandBound(tasks, at), at, set.Witness)
+		if !fits && demandBound(tasks, at) != set.Witness[1] {
+			t.Errorf("%s: demand of %d up to %d, want %v", set.Name, demandBound(tasks, at), at, set.Witness)
 		}
 		table, miss := newProblem(make([]string, len(tasks)), set.Hyperperiod, jobsOf(tasks, set.Hyperperiod), Options{}).edf()
 		switch {
@@ -225,39 +224,12 @@ func TestDavis(t *testing.T) {
 	}
 }
 
-// TestLiuLayland: Liu and Layland, J. ACM 20, 1973, Theorem 5 (formula, the values
-// for 2 and 3 and the limit ln 2 confirmed; six digits derived).
-func TestLiuLayland(t *testing.T) {
-	var file struct {
-		A2 struct {
-			Table []struct {
-				N     int
-				Bound float64
-			}
-		} `json:"A2_liu_layland"`
-	}
-	load(t, "worked_examples.json", &file)
-	if len(file.A2.Table) < 20 {
-		t.Fatal("no table")
-	}
-	for _, row := range file.A2.Table {
-		if got := LiuLayland(row.N); math.Abs(got-row.Bound) > 5e-7 {
-			t.Errorf("%d tasks: %v, want %v", row.N, got, row.Bound)
-		}
-	}
-	if got := LiuLayland(1 << 30); math.Abs(got-math.Ln2) > 1e-6 {
-		t.Errorf("the limit is %v, want ln 2", got)
-	}
-}
-
-// TestDemandAndQPA: demand bounds (Baruah, Rosier and Howell 1990), L* (Buttazzo
-// 2005, equation 5) and the walk of Zhang and Burns 2009 (from memory, checked
-// against an exhaustive test).
-func TestDemandAndQPA(t *testing.T) {
+// TestDemand: demand bounds (Baruah, Rosier and Howell 1990) and what the walk of
+// Zhang and Burns 2009 finds (from memory, checked against an exhaustive test).
+func TestDemand(t *testing.T) {
 	type walk struct {
-		L     int64
-		OK    bool
-		Trace [][2]int64
+		L  int64
+		OK bool
 	}
 	var file struct {
 		A4 struct {
@@ -265,12 +237,12 @@ func TestDemandAndQPA(t *testing.T) {
 				Name  string
 				Tasks []ctd
 				PDC   struct {
-					Lstar float64
-					Rows  [][2]int64
-					OK    bool
+					Rows [][2]int64
+					OK   bool
 				} `json:"pdc"`
 				FromL    *walk `json:"qpa_from_Lstar"`
 				FromBusy *walk `json:"qpa_from_busy_plus1"`
+				Walk     *walk `json:"qpa"`
 			}
 		} `json:"A4_demand"`
 	}
@@ -279,26 +251,21 @@ func TestDemandAndQPA(t *testing.T) {
 	for _, e := range file.A4.Examples {
 		tasks := tasksOf(e.Tasks)
 		for _, row := range e.PDC.Rows {
-			if got := DemandBound(tasks, row[0]); got != row[1] {
+			if got := demandBound(tasks, row[0]); got != row[1] {
 				t.Errorf("%s: demand up to %d is %d, want %d", e.Name, row[0], got, row[1])
 			}
 		}
-		if e.PDC.Lstar != 0 {
-			if got, _ := DemandLimit(tasks).Float64(); math.Abs(got-e.PDC.Lstar) > 1e-9 {
-				t.Errorf("%s: L* %v, want %v", e.Name, got, e.PDC.Lstar)
-			}
-		}
-		for _, w := range []*walk{e.FromL, e.FromBusy} {
+		for _, w := range []*walk{e.FromL, e.FromBusy, e.Walk} {
 			if w == nil {
 				continue
 			}
 			walks++
-			if fits, trace := QPA(tasks, w.L); fits != w.OK || !slices.Equal(trace, w.Trace) {
-				t.Errorf("%s from %d: %v %v, want %v %v", e.Name, w.L, fits, trace, w.OK, w.Trace)
+			if at, found := overload(tasks, 1, w.L, 0); (found == missNone) != w.OK {
+				t.Errorf("%s from %d: overload at %d (%v), want fitting %v", e.Name, w.L, at, found, w.OK)
 			}
 		}
 	}
-	if walks < 2 {
+	if walks < 6 {
 		t.Errorf("%d walks compared", walks)
 	}
 }

@@ -19,8 +19,6 @@ import (
 //	> table H          decide the jobs over a hyperperiod of H, and draw the table
 //	> plan             decide the tasks, and draw the table
 //	> stretch          the least factor on periods and deadlines
-//	> rates            for every task alone the shortest period that fits
-//	> snap             periods brought to a base times powers of two, and used so
 //	> fixed            responses under fixed priorities, in the order given
 //	> assign           an order of priorities that fits
 //	> forget           drop all tasks and jobs
@@ -125,23 +123,6 @@ func (s *scenario) do(words []string) {
 		factor, verdict, err := MinStretch(s.tasks, opt)
 		if s.ok(err) {
 			s.printf("least factor %s, %v", factor.RatString(), verdict)
-		}
-	case "rates":
-		for i, task := range s.tasks {
-			period, verdict, err := HighestRate(s.tasks, i, opt)
-			if s.ok(err) {
-				s.printf("%s: period %d, %v", task.Name, period, verdict)
-			}
-		}
-	case "snap":
-		snapped, base, err := Snap(s.tasks)
-		if !s.ok(err) {
-			return
-		}
-		s.printf("base %d", base)
-		s.tasks = snapped
-		for _, task := range snapped {
-			s.printf("%s: period %d", task.Name, task.Period)
 		}
 	case "fixed", "assign":
 		s.fixed(words[0] == "assign")

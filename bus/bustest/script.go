@@ -1,4 +1,4 @@
-package program
+package bustest
 
 import (
 	"fmt"
@@ -39,9 +39,9 @@ func opText(a *chipmodel.Array, op *bus.Op) string {
 		if op.Register == chipmodel.ColumnPattern || op.Register == chipmodel.RowPattern {
 			value = analog.FormatPattern(uint8(op.Value))
 		}
-		return fmt.Sprintf("  #%d write %s = %s", op.Command, RegisterName(op.Register), value)
+		return fmt.Sprintf("  #%d write %s = %s", op.Command, bus.RegisterName(op.Register), value)
 	case bus.OpStrobe:
-		text := fmt.Sprintf("  #%d strobe %s", op.Command, strobeName(op.Strobe))
+		text := fmt.Sprintf("  #%d strobe %s", op.Command, bus.StrobeName(op.Strobe))
 		if op.Hold > 0 {
 			text += fmt.Sprintf(", hold %v", op.Hold)
 		}
