@@ -14,7 +14,7 @@ Written from the table in ` + "`table.go`" + `; do not edit (` + "`go test ./dae
 
 facetd serves these at ` + "`/metrics`" + ` on its HTTP address, beside the usual ` + "`go_`" + ` and ` + "`process_`" + ` metrics.
 Series of a task begin at zero when a timetable with the task takes effect and end when one without it does.
-Rates, responses, skews and holds are in bus time; on a virtual bus in free pace that is not the time of the clock on the wall.
+Rates, responses, skews and holds are in bus time; on a virtual bus in free pace that is not wall-clock time.
 
 | metric | type | unit | labels | what it is |
 |---|---|---|---|---|

@@ -37,7 +37,7 @@ func health() row {
 		tile("Time uncertainty", "", units.Seconds, `facetd_host_time_uncertainty_seconds{$I}`, "{{instance}}", limit{0.005, look}, limit{0.02, bad}),
 		tile("Frame sets lost", "By streams and recordings, in the last hour.", count, `sum by (instance) (increase(facetd_stream_dropped_frame_sets_total{$I, policy="queue"}[1h])) + on (instance) (sum by (instance) (increase(facetd_recording_lost_frame_sets_total{$I}[1h])) or sum by (instance) (facetd_streams{$I}) * 0)`, "{{instance}}", limit{1, look}, limit{100, bad}),
 		tile("Recordings", "That run now.", count, `facetd_recordings_running{$I}`, "{{instance}}"),
-		tile("Frames", "Of all tasks, in a second of the clock on the wall.", perSecond, `sum by (instance) (rate(facetd_frames_total{$I}[$__rate_interval]))`, "{{instance}}"),
+		tile("Frames", "Of all tasks, per second of wall-clock time.", perSecond, `sum by (instance) (rate(facetd_frames_total{$I}[$__rate_interval]))`, "{{instance}}"),
 		build,
 	}}
 }
@@ -80,7 +80,7 @@ func busRow() row {
 		measured, planned,
 		plot(lines, "Bus in use, on-demand jobs included", "Over the last minutes; the timetable alone uses the planned fraction.", units.PercentUnit,
 			query{expr: `sum by (instance) (rate(facetd_bus_busy_seconds_total{$I}[$__rate_interval])) / on (instance) (sum by (instance) (rate(facetd_bus_seconds_total{$I}[$__rate_interval])) > 0)`, legend: "measured"}, query{`facetd_planned_utilization_ratio{$I}`, "planned", true}),
-		plot(lines, "Pace", "Seconds of bus time in a second of the clock on the wall: 1 but in free pace.", count, query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
+		plot(lines, "Pace", "Seconds of bus time per second of wall-clock time: 1 but in free pace.", count, query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		uncertain,
 		plot(lines, "Host behind the timetable", "Since the daemon started.", units.Seconds, query{expr: `facetd_host_worst_lag_seconds{$I}`, legend: "at most, {{instance}}"}),
 		plot(lines, "Times that the host was behind", "By more than max_lag.", count, query{expr: `increase(facetd_host_behind_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
