@@ -55,9 +55,29 @@ func NewHexResampler(rows, columns int, xs, ys []float64) (*HexResampler, error)
 }
 
 // NewHexToSquare makes a resampler to the largest square grid of equal density that
-// lies within the cells: the points are HexPitch apart.
-func NewHexToSquare(rows, columns int) (*HexResampler, error) {
-	return NewHexResampler(rows, columns, steps(0.5, float64(columns-1)), steps(0, float64(rows-1)*HexRowPitch))
+// lies within the cells: the points are HexPitch apart, the first half a pitch right of
+// the first cell. With odd the first row is one that lies half a pitch to the right, and
+// the first point is its first cell.
+func NewHexToSquare(rows, columns int, odd bool) (*HexResampler, error) {
+	xs, ys := steps(0.5, float64(columns-1)), steps(0, float64(rows-1)*HexRowPitch)
+	if !odd {
+		return NewHexResampler(rows, columns, xs, ys)
+	}
+	// A lattice with one row more before it, which none of the points lies on.
+	for i := range ys {
+		ys[i] += HexRowPitch
+	}
+	h, err := NewHexResampler(rows+1, columns, xs, ys)
+	if err != nil {
+		return nil, err
+	}
+	h.cells = rows * columns
+	for i := range h.taps {
+		for k, cell := range h.taps[i].cell {
+			h.taps[i].cell[k] = max(cell-int32(columns), 0) // rounding may give that row a weight of 1e-16
+		}
+	}
+	return h, nil
 }
 
 func steps(from, to float64) []float64 {

@@ -114,7 +114,7 @@ func TestHexPlaces(t *testing.T) {
 			}
 		}
 	}
-	square, err := NewHexToSquare(rows, columns)
+	square, err := NewHexToSquare(rows, columns, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -147,7 +147,10 @@ func TestHexRefuses(t *testing.T) {
 		func() error { _, err := NewHexResampler(1, 5, one, one); return err },
 		func() error { _, err := NewHexResampler(5, 5, nil, one); return err },
 		func() error { _, err := NewHexResampler(5, 5, []float64{math.NaN()}, one); return err },
-		func() error { h, _ := NewHexToSquare(5, 5); return h.Resample(make([]float64, 3), make([]float64, 25)) },
+		func() error {
+			h, _ := NewHexToSquare(5, 5, false)
+			return h.Resample(make([]float64, 3), make([]float64, 25))
+		},
 	} {
 		if err := try(); err == nil {
 			t.Errorf("case %d is taken", i)

@@ -244,7 +244,7 @@ func TestReciprocalWaves(t *testing.T) {
 	var table wavesTable
 	load(t, "waves", &table)
 	const rows, columns = 12, 14
-	h, err := NewHexToSquare(rows, columns)
+	h, err := NewHexToSquare(rows, columns, false)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,7 +15,8 @@ import (
 
 func (a *app) captureCommand() *cobra.Command {
 	var view viewFlags
-	var noPicture, noColor, corrected bool
+	var noPicture, noColor bool
+	var codes codesWanted
 	cmd := &cobra.Command{
 		Use:   "capture TARGET",
 		Short: "Read chips once, in an idle gap of the timetable, and show their frames",
@@ -37,7 +38,7 @@ TARGET is ` + targetForm + `, all of one class.`,
 				if err != nil {
 					return err
 				}
-				r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codesOf(corrected)})
+				r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codes.wanted()})
 				if err != nil {
 					return err
 				}
@@ -57,7 +58,7 @@ TARGET is ` + targetForm + `, all of one class.`,
 		},
 	}
 	view.register(cmd)
-	correctedFlag(cmd, &corrected)
+	codes.flags(cmd)
 	cmd.Flags().BoolVar(&noPicture, "no-picture", false, "show no pictures, only what is known of the frames")
 	cmd.Flags().BoolVar(&noColor, "no-color", false, "draw pictures on a ramp of characters")
 	return cmd
@@ -92,13 +93,19 @@ func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames
 	return nil
 }
 
-// correctedFlag asks for corrected frames.
-func correctedFlag(cmd *cobra.Command, corrected *bool) {
-	cmd.Flags().BoolVar(corrected, "corrected", false, "frames corrected by the active correction maps ('facetctl calibrate'); one without a correction map stays raw and says why")
+// codesWanted are the codes that the flags of a command ask for.
+type codesWanted struct{ corrected, square bool }
+
+func (c *codesWanted) flags(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&c.corrected, "corrected", false, "frames corrected by the active correction maps ('facetctl calibrate'); one without a correction map stays raw and says why")
+	cmd.Flags().BoolVar(&c.square, "square", false, "corrected frames, those of hexagonal chips resampled to a square lattice")
 }
 
-func codesOf(corrected bool) facetdv1.Codes {
-	if corrected {
+func (c *codesWanted) wanted() facetdv1.Codes {
+	switch {
+	case c.square:
+		return facetdv1.Codes_CODES_CORRECTED_SQUARE
+	case c.corrected:
 		return facetdv1.Codes_CODES_CORRECTED
 	}
 	return facetdv1.Codes_CODES_UNSPECIFIED

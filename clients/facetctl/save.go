@@ -80,7 +80,7 @@ says how. --sheet adds a picture of each whole frame set with the chips' names.`
 	cmd.Flags().BoolVar(&s.stretch, "stretch", false, "spread the codes of each frame set over the full 16 bits")
 	cmd.Flags().BoolVar(&s.sheet, "sheet", false, "write a picture of each whole frame set, NAME-sheet.png")
 	view.register(cmd)
-	correctedFlag(cmd, &s.corrected)
+	s.codes.flags(cmd)
 	return cmd
 }
 
@@ -89,7 +89,7 @@ type saver struct {
 	cmd            *cobra.Command
 	dir            string
 	stretch, sheet bool
-	corrected      bool
+	codes          codesWanted
 	ratios         map[string]float64 // pitch ratios by chip
 
 	sets  uint64
@@ -100,7 +100,7 @@ func (s *saver) fromTask(ctx context.Context, c *client, task string, count uint
 	if err := knownTask(ctx, c, task); err != nil {
 		return err
 	}
-	req := &facetdv1.StreamFrameSetsRequest{Tasks: []string{task}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64, Codes: codesOf(s.corrected)}
+	req := &facetdv1.StreamFrameSetsRequest{Tasks: []string{task}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64, Codes: s.codes.wanted()}
 	err := receive(ctx, c, req, func(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
 		if r.GetDropped() > 0 && s.sets > 0 {
 			fmt.Fprintf(s.cmd.ErrOrStderr(), "%s lost before job %d: saving is slower than the task\n", cli.Count(int(r.GetDropped()), "frame set"), r.GetFrameSet().GetJob())
@@ -120,7 +120,7 @@ func (s *saver) fromCaptures(ctx context.Context, c *client, capture string, vie
 		return err
 	}
 	for s.sets < count {
-		r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codesOf(s.corrected)})
+		r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: s.codes.wanted()})
 		if err != nil {
 			return err
 		}

@@ -19,7 +19,8 @@ import (
 func (a *app) framesWatchCommand() *cobra.Command {
 	w := &watcher{}
 	var tasks, chips []string
-	var noPicture, noColor, data, corrected bool
+	var noPicture, noColor, data bool
+	var codes codesWanted
 	var interval time.Duration
 	cmd := &cobra.Command{
 		Use:   "watch",
@@ -48,7 +49,7 @@ without codes unless --data is given.`,
 						return err
 					}
 				}
-				req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_LATEST, Chips: chips, Codes: codesOf(corrected)}
+				req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_LATEST, Chips: chips, Codes: codes.wanted()}
 				var err error
 				if w.ratios, err = pitchRatios(ctx, c); err != nil {
 					return ended(ctx, err)
@@ -69,7 +70,7 @@ without codes unless --data is given.`,
 	cmd.Flags().StringSliceVar(&chips, "chips", nil, "chips to draw (default the first of each task)")
 	cmd.Flags().BoolVar(&noPicture, "no-picture", false, "show rates only")
 	cmd.Flags().BoolVar(&noColor, "no-color", false, "draw pictures on a ramp of characters")
-	correctedFlag(cmd, &corrected)
+	codes.flags(cmd)
 	cmd.Flags().BoolVar(&data, "data", false, "print the codes too, under --output json")
 	cmd.Flags().DurationVar(&interval, "interval", 500*time.Millisecond, "time between two requests")
 	cmd.Flags().Uint64Var(&w.count, "count", 0, "end after this many frame sets (default until interrupted)")

@@ -10,6 +10,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/failure"
+	"facetd.example/daemon/resample"
 	"facetd.example/daemon/stream"
 )
 
@@ -39,6 +40,9 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 		m, err := sub.Next(out.Context())
 		if err != nil {
 			return err
+		}
+		if r.GetCodes() == facetdv1.Codes_CODES_CORRECTED_SQUARE {
+			m.FrameSet = resample.Square(m.FrameSet)
 		}
 		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal, DecimatedTotal: m.DecimatedTotal}); err != nil {
 			return err
@@ -96,8 +100,8 @@ func (v *frameService) corrected(m *invalid.Errors, c facetdv1.Codes) bool {
 	switch {
 	case c == facetdv1.Codes_CODES_UNSPECIFIED, c == facetdv1.Codes_CODES_RAW:
 		return false
-	case c != facetdv1.Codes_CODES_CORRECTED:
-		m.Add("codes", fmt.Sprintf("there are no codes %d", c), "use CODES_RAW or CODES_CORRECTED")
+	case c != facetdv1.Codes_CODES_CORRECTED && c != facetdv1.Codes_CODES_CORRECTED_SQUARE:
+		m.Add("codes", fmt.Sprintf("there are no codes %d", c), "use CODES_RAW, CODES_CORRECTED or CODES_CORRECTED_SQUARE")
 	case v.s.cfg.Corrector == nil:
 		m.Add("codes", "this daemon corrects no frames", "use CODES_RAW")
 	}
@@ -116,6 +120,9 @@ func (v *frameService) CaptureFrames(ctx context.Context, r *facetdv1.CaptureFra
 	}
 	if corrected {
 		done.FrameSet = v.s.cfg.Corrector.Captured(done.FrameSet, r.GetViews())
+	}
+	if r.GetCodes() == facetdv1.Codes_CODES_CORRECTED_SQUARE {
+		done.FrameSet = resample.Square(done.FrameSet)
 	}
 	return &facetdv1.CaptureFramesResponse{FrameSet: done.FrameSet, WaitedNs: int64(done.Waited)}, nil
 }

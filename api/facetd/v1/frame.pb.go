@@ -99,6 +99,11 @@ const (
 	// Corrected by the correction map that belongs to the chip, view and gain; a frame without
 	// such a correction map stays raw and says why in `correction_note`.
 	Codes_CODES_CORRECTED Codes = 2
+	// Corrected, and resampled where the pixels lie on a hexagonal lattice: such a frame
+	// then lies on a square one, of sqrt(sqrt(3)/2) of the column pitch, its first pixel
+	// half a column pitch right of where a row that is not shifted begins. A frame that
+	// cannot be resampled stays as it lies and says why in `correction_note`.
+	Codes_CODES_CORRECTED_SQUARE Codes = 3
 )
 
 // Enum value maps for Codes.
@@ -107,11 +112,13 @@ var (
 		0: "CODES_UNSPECIFIED",
 		1: "CODES_RAW",
 		2: "CODES_CORRECTED",
+		3: "CODES_CORRECTED_SQUARE",
 	}
 	Codes_value = map[string]int32{
-		"CODES_UNSPECIFIED": 0,
-		"CODES_RAW":         1,
-		"CODES_CORRECTED":   2,
+		"CODES_UNSPECIFIED":      0,
+		"CODES_RAW":              1,
+		"CODES_CORRECTED":        2,
+		"CODES_CORRECTED_SQUARE": 3,
 	}
 )
 
@@ -938,11 +945,12 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x16CORRECTION_OFFSET_GAIN\x10\x02\x12\x19\n" +
 	"\x15CORRECTION_PIXEL_FILL\x10\x03\x12\x18\n" +
 	"\x14CORRECTION_RESAMPLED\x10\x04\x12\x1b\n" +
-	"\x17CORRECTION_LOG_RESPONSE\x10\x05*B\n" +
+	"\x17CORRECTION_LOG_RESPONSE\x10\x05*^\n" +
 	"\x05Codes\x12\x15\n" +
 	"\x11CODES_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tCODES_RAW\x10\x01\x12\x13\n" +
-	"\x0fCODES_CORRECTED\x10\x02*M\n" +
+	"\x0fCODES_CORRECTED\x10\x02\x12\x1a\n" +
+	"\x16CODES_CORRECTED_SQUARE\x10\x03*M\n" +
 	"\bOverflow\x12\x18\n" +
 	"\x14OVERFLOW_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fOVERFLOW_LATEST\x10\x01\x12\x12\n" +

@@ -75,9 +75,9 @@ def preview_plan(add: Sequence[Task], remove: Sequence[str]) -> Call[Plan]:
     return Call("PlanService/PreviewPlan", request, lambda r: Plan._of(r.plan))
 
 
-def capture(target: Target, views: Sequence[View], corrected: bool) -> Call[Capture]:
+def capture(target: Target, views: Sequence[View], codes: int) -> Call[Capture]:
     request = new(
-        "CaptureFramesRequest", target=target_message(target), views=[v._message() for v in views], codes=2 if corrected else 1
+        "CaptureFramesRequest", target=target_message(target), views=[v._message() for v in views], codes=codes
     )
     return Call("FrameService/CaptureFrames", request, lambda r: Capture(FrameSet.of(r.frame_set), r.waited_ns))
 

@@ -55,13 +55,19 @@ def jitter() -> float:
     return random.random()
 
 
+def codes(corrected: bool, square: bool) -> int:
+    """Which codes to ask for, a value of facetd.v1.Codes."""
+    return 3 if square else 2 if corrected else 1
+
+
 @dataclasses.dataclass(frozen=True)
 class StreamOptions:
     """What a stream of frame sets is asked for; checked when made."""
 
     tasks: tuple[str, ...] = ()
     chips: tuple[str, ...] = ()
-    corrected: bool = False
+    #: A value of facetd.v1.Codes.
+    codes: int = 1
     max_rate_hz: float = 0.0
     #: "latest" or "queue".
     overflow: str = "latest"
@@ -87,7 +93,7 @@ class StreamOptions:
             chips=self.chips,
             overflow=1 if self.latest else 2,
             queue_length=0 if self.latest else self.queue_length,
-            codes=2 if self.corrected else 1,
+            codes=self.codes,
             max_rate_hz=self.max_rate_hz,
         )
 

@@ -21,7 +21,7 @@ import grpc.aio
 from . import _calls
 from ._calls import Call
 from ._channel import TLS, Endpoint, Token
-from ._follow import Arrival, Backoff, GapTracker, Inbox, StreamOptions, jitter
+from ._follow import Arrival, Backoff, GapTracker, Inbox, StreamOptions, codes, jitter
 from ._schema import schema
 from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
@@ -177,11 +177,11 @@ class Client:
         return await self._run(_calls.preview_plan(add, remove), timeout)
 
     async def capture(
-        self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, timeout: float | None = None
+        self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, square: bool = False, timeout: float | None = None
     ) -> Capture:
         """Reads a target once in a gap of the timetable. Raises PreconditionError when
         no gap is long enough."""
-        return await self._run(_calls.capture(target, views, corrected), timeout)
+        return await self._run(_calls.capture(target, views, codes(corrected, square)), timeout)
 
     async def write_register(self, target: Target, register: Register, value: int, *, timeout: float | None = None) -> Sent:
         """Writes a register of every chip of a target, in a gap of the timetable.
@@ -259,6 +259,7 @@ class Client:
         *,
         chips: Sequence[str] = (),
         corrected: bool = False,
+        square: bool = False,
         max_rate_hz: float = 0.0,
         overflow: str = "latest",
         queue_length: int = 16,
@@ -267,7 +268,7 @@ class Client:
         """Returns the frame sets of some tasks (none means all) as they finish; see
         facetd.Client.stream. It begins with ``async with``, or with the first set that
         is asked for; then errors come too."""
-        options = StreamOptions(tuple(tasks), tuple(chips), corrected, max_rate_hz, overflow, queue_length)
+        options = StreamOptions(tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length)
         stream = Stream(self, options, reconnect)
         self._streams.add(stream)
         return stream

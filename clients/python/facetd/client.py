@@ -14,7 +14,7 @@ import grpc
 from . import _calls
 from ._calls import Call
 from ._channel import TLS, Endpoint, Token
-from ._follow import Backoff, GapTracker, Inbox, StreamOptions
+from ._follow import Backoff, GapTracker, Inbox, StreamOptions, codes
 from ._reader import Reader
 from ._schema import schema
 from .array import Array
@@ -159,11 +159,11 @@ class Client:
         return self._run(_calls.preview_plan(add, remove), timeout)
 
     def capture(
-        self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, timeout: float | None = None
+        self, target: Target, views: Sequence[View] = (), *, corrected: bool = False, square: bool = False, timeout: float | None = None
     ) -> Capture:
         """Reads a target once in a gap of the timetable. Raises PreconditionError when
-        no gap is long enough."""
-        return self._run(_calls.capture(target, views, corrected), timeout)
+        no gap is long enough. corrected and square are those of `stream`."""
+        return self._run(_calls.capture(target, views, codes(corrected, square)), timeout)
 
     def write_register(self, target: Target, register: Register, value: int, *, timeout: float | None = None) -> Sent:
         """Writes a register of every chip of a target, in a gap of the timetable.
@@ -241,6 +241,7 @@ class Client:
         *,
         chips: Sequence[str] = (),
         corrected: bool = False,
+        square: bool = False,
         max_rate_hz: float = 0.0,
         overflow: str = "latest",
         queue_length: int = 16,
@@ -250,13 +251,14 @@ class Client:
 
         overflow says what happens when the reader is slow: "latest" keeps only the
         newest set of each task, "queue" up to queue_length of them; what is dropped is
-        counted. max_rate_hz decimates each task; corrected asks for corrected codes. A
+        counted. max_rate_hz decimates each task; corrected asks for corrected codes,
+        square for corrected ones of which hexagonal frames lie on a square lattice. A
         broken connection is made again as reconnect says (facetd.NO_RECONNECT: never);
         what was lost stands in the `gap` of the next frame set of each task. The stream
         begins before this returns: what finishes from now on comes, or is counted.
         Raises NotFoundError for a task, InvalidError for a chip.
         """
-        options = StreamOptions(tuple(tasks), tuple(chips), corrected, max_rate_hz, overflow, queue_length)
+        options = StreamOptions(tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length)
         stream = Stream(self, options, reconnect)
         self._add(stream)
         try:

@@ -258,5 +258,5 @@ class Backing(unittest.TestCase):
         for bad in (dict(overflow="drop"), dict(tasks="bed"), dict(chips="c")):
             with self.assertRaises(ValueError):
                 _follow.StreamOptions(**bad)
-        r = _follow.StreamOptions(("a",), ("c",), True, 2.5, "queue", 7).request()
+        r = _follow.StreamOptions(("a",), ("c",), _follow.codes(True, False), 2.5, "queue", 7).request()
         self.assertEqual((list(r.tasks), list(r.chips), r.codes, r.max_rate_hz, r.overflow, r.queue_length), (["a"], ["c"], 2, 2.5, 2, 7))

@@ -80,7 +80,7 @@ function tools() {
     redraw();
   });
   range.box.id = "range-mode";
-  const codes = select("Codes", [["CODES_RAW", "raw"], ["CODES_CORRECTED", "corrected"]], options.codes, (v) => {
+  const codes = select("Codes", [["CODES_RAW", "raw"], ["CODES_CORRECTED", "corrected"], ["CODES_CORRECTED_SQUARE", "corrected, square"]], options.codes, (v) => {
     options.codes = v;
     feed.restart();
   });

@@ -1,0 +1,98 @@
+// Package resample puts corrected frames of hexagonal lattices on square ones. It is pure.
+package resample
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math"
+	"sync"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/shallow"
+	"facetd.example/chipmodel/analog"
+)
+
+// Square returns a frame set whose corrected hexagonal frames lie on a square lattice, of
+// as many points to the area. Others are as they were, hexagonal ones with the reason in
+// their correction_note. The set that is given stays as it is.
+//
+// Of a frame that lies on another lattice now, row offsets and the pixel interval are those
+// of the places that its points have on the old one.
+func Square(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
+	out := shallow.Without(fs, "frames")
+	for _, f := range fs.GetFrames() {
+		if f.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL {
+			f = square(f)
+		}
+		out.Frames = append(out.Frames, f)
+	}
+	return out
+}
+
+// shape is what a resampler depends on.
+type shape struct {
+	rows, columns int
+	odd           bool // the first row is one that lies half a pitch to the right
+}
+
+// made keeps resamplers by their shape: an array has as many as it has views.
+var made sync.Map
+
+func square(f *facetdv1.Frame) *facetdv1.Frame {
+	out := shallow.Without(f, "data")
+	out.Data = f.GetData()
+	refuse := func(why string) *facetdv1.Frame {
+		if out.CorrectionNote != "" {
+			out.CorrectionNote += "; "
+		}
+		out.CorrectionNote += "not resampled: " + why
+		return out
+	}
+	w := f.GetWindow()
+	switch {
+	case len(f.GetCorrections()) == 0:
+		return refuse("the frame is not corrected")
+	case w.GetRowStep() != 1 || w.GetColumnStep() != 1:
+		return refuse(fmt.Sprintf("with steps of %d rows and %d columns the pixels do not lie on a hexagonal lattice", w.GetRowStep(), w.GetColumnStep()))
+	}
+	of := shape{int(f.GetRows()), int(f.GetColumns()), w.GetRow()%2 == 1}
+	if len(f.GetData()) != 2*of.rows*of.columns {
+		return refuse("the frame is not whole")
+	}
+	r, known := made.Load(of)
+	if !known {
+		fresh, err := analog.NewHexToSquare(of.rows, of.columns, of.odd)
+		if err != nil {
+			return refuse(err.Error())
+		}
+		r, _ = made.LoadOrStore(of, fresh)
+	}
+	return apply(out, r.(*analog.HexResampler), of)
+}
+
+// apply fills in a frame, which still holds the data of the old lattice.
+func apply(out *facetdv1.Frame, r *analog.HexResampler, of shape) *facetdv1.Frame {
+	samples, points := make([]float64, of.rows*of.columns), make([]float64, r.Rows*r.Columns)
+	for i := range samples {
+		samples[i] = float64(binary.LittleEndian.Uint16(out.Data[2*i:]))
+	}
+	if err := r.Resample(points, samples); err != nil {
+		out.CorrectionNote = "not resampled: " + err.Error()
+		return out
+	}
+	out.Data = make([]byte, 2*len(points))
+	for i, v := range points {
+		binary.LittleEndian.PutUint16(out.Data[2*i:], uint16(math.Round(v)))
+	}
+	offsets := out.GetRowOffsetNs()
+	out.RowOffsetNs = make([]int64, r.Rows)
+	for i := range out.RowOffsetNs {
+		row := int(math.Round(float64(i) * analog.HexPitch / analog.HexRowPitch))
+		out.RowOffsetNs[i] = offsets[min(row, len(offsets)-1)]
+	}
+	out.PixelIntervalNs = int64(math.Round(float64(out.GetPixelIntervalNs()) * analog.HexPitch))
+	out.Rows, out.Columns = uint32(r.Rows), uint32(r.Columns)
+	out.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE
+	out.Corrections = append(out.Corrections[:len(out.Corrections):len(out.Corrections)], facetdv1.Correction_CORRECTION_RESAMPLED)
+	return out
+}
