@@ -42,7 +42,9 @@ func TestModes(t *testing.T) {
 			if err := m.MkdirAll(f.Name()); !errors.Is(err, fs.ErrExist) {
 				t.Errorf("a folder in the place of a file: %v", err)
 			}
-			for path, mode := range map[string]fs.FileMode{dir: 0o711, filepath.Dir(deep): want.Folders, deep: want.Folders, f.Name(): want.Files} {
+			for path, mode := range map[string]fs.FileMode{
+				dir: 0o711, filepath.Dir(deep): want.Folders, deep: want.Folders, f.Name(): want.Files,
+			} {
 				if info, err := os.Stat(path); err != nil || info.Mode().Perm() != mode {
 					t.Errorf("umask %03o: %s is %v, %v; want %03o", umask, path, info.Mode(), err, mode)
 				}

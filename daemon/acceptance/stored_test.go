@@ -42,10 +42,13 @@ func running(t *testing.T, tasks facetdv1.TaskServiceClient) rates {
 }
 
 // change makes, changes or removes one of a few tasks at random; rate 0 removes it.
-func change(ctx context.Context, tasks facetdv1.TaskServiceClient, now rates, rng *rand.Rand) (name string, rate float64, err error) {
+func change(
+	ctx context.Context, tasks facetdv1.TaskServiceClient, now rates, rng *rand.Rand,
+) (name string, rate float64, err error) {
 	name = fmt.Sprintf("task-%d", rng.IntN(4))
 	rate = float64(1 + rng.IntN(5))
-	task := &facetdv1.Task{Name: name, RateHz: rate, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}}}
+	target := &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}}
+	task := &facetdv1.Task{Name: name, RateHz: rate, Target: target}
 	switch {
 	case now[name] == 0:
 		_, err = tasks.CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: task})
@@ -69,7 +72,8 @@ func TestKilledWhileTasksChange(t *testing.T) {
 	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "tasks.yaml")
 	write := func(rate int) {
 		t.Helper()
-		text := fmt.Sprintf("tasks:\n  - {name: task-0, target: {group: bow}, rate_hz: %d}\n  - {name: look, target: {group: bed}, rate_hz: 2}\n", rate)
+		text := fmt.Sprintf("tasks:\n  - {name: task-0, target: {group: bow}, rate_hz: %d}\n", rate) +
+			"  - {name: look, target: {group: bed}, rate_hz: 2}\n"
 		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}

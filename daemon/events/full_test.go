@@ -112,7 +112,8 @@ func TestAFullDisk(t *testing.T) {
 		}
 		got := list(t, open(t, Config{Dir: dir}), Query{Limit: MaxList}).Events
 		last := got[len(got)-1]
-		if len(got) != kept+2 || last.GetKind() != facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST || last.GetCount() != uint64(60-kept) {
+		if len(got) != kept+2 || last.GetKind() != facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST ||
+			last.GetCount() != uint64(60-kept) {
 			t.Errorf("%d kept, then %s", kept, texts(got))
 		}
 	}
@@ -137,8 +138,10 @@ func TestAFullFileSystem(t *testing.T) {
 func TestItsFolderIsGone(t *testing.T) {
 	for name, gone := range map[string]func(dir string) error{
 		"folder": os.RemoveAll,
-		"file":   func(dir string) error { return os.Remove(filepath.Join(dir, "events-00000000000000000001.jsonl")) },
-		"moved":  func(dir string) error { return os.Rename(dir, dir+"-old") },
+		"file": func(dir string) error {
+			return os.Remove(filepath.Join(dir, "events-00000000000000000001.jsonl"))
+		},
+		"moved": func(dir string) error { return os.Rename(dir, dir+"-old") },
 		"unreadable": func(dir string) error {
 			if err := os.Rename(dir, dir+"-old"); err != nil {
 				return err
@@ -176,7 +179,8 @@ func TestItsFolderIsGone(t *testing.T) {
 				t.Fatal(err)
 			}
 			got := list(t, open(t, Config{Dir: dir}), Query{}).Events
-			if len(got) != 2 || got[0].GetText() != "after" || got[1].GetKind() != facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST || got[1].GetCount() != 3 {
+			if len(got) != 2 || got[0].GetText() != "after" ||
+				got[1].GetKind() != facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST || got[1].GetCount() != 3 {
 				t.Errorf("on the disk: %v", got)
 			}
 		})

@@ -138,12 +138,14 @@ func checkFailed(t *testing.T, m *Manager, n *notes, dir string, sent int) (held
 	if int(rec.GetFrameSets()) != held || int(rec.GetLostFrameSets()) != sent-held || int(rec.GetMessages()) != messages {
 		t.Errorf("of %d frame sets the files hold %d, with %d messages; told: %v", sent, held, messages, rec)
 	}
-	if s := m.Stats(); s.FrameSets != uint64(held) || s.LostFrameSets != uint64(sent-held) || s.Messages != uint64(messages) ||
+	s := m.Stats()
+	if s.FrameSets != uint64(held) || s.LostFrameSets != uint64(sent-held) || s.Messages != uint64(messages) ||
 		s.Lost != rec.GetLost() || s.Lost < s.LostFrameSets {
 		t.Errorf("the files hold %d frame sets and %d messages; counted: %+v", held, messages, s)
 	}
 	alarms := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED)
-	if len(alarms) != 1 || alarms[0].GetFields()["frame_sets"] != strconv.Itoa(held) || alarms[0].GetFields()["lost_frame_sets"] != strconv.Itoa(sent-held) {
+	if len(alarms) != 1 || alarms[0].GetFields()["frame_sets"] != strconv.Itoa(held) ||
+		alarms[0].GetFields()["lost_frame_sets"] != strconv.Itoa(sent-held) {
 		t.Errorf("held %d; told: %v", held, alarms)
 	}
 	return held

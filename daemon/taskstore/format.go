@@ -73,7 +73,8 @@ type State struct {
 type FutureError struct{ Version int }
 
 func (e *FutureError) Error() string {
-	return fmt.Sprintf("it has format %d, and this version reads up to %d: run the newer version that wrote it, or move the file away to go on without it", e.Version, Version)
+	return fmt.Sprintf("it has format %d, and this version reads up to %d: run the newer version that wrote it, "+
+		"or move the file away to go on without it", e.Version, Version)
 }
 
 // DamagedError is the error of a file that is not whole or was not written by the daemon.
@@ -121,7 +122,9 @@ func (s *State) Encode() ([]byte, error) {
 func formsOf(list []Entry) ([]entryForm, error) {
 	out := make([]entryForm, len(list))
 	for i, e := range list {
-		out[i] = entryForm{Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused, Reason: e.Reason}
+		out[i] = entryForm{
+			Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused, Reason: e.Reason,
+		}
 		if e.Task == nil {
 			continue
 		}
@@ -195,7 +198,9 @@ func (f *fileForm) state() (*State, error) {
 var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 func (f *entryForm) entry(revision uint64) (Entry, error) {
-	e := Entry{Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Paused: f.Paused, Reason: f.Reason}
+	e := Entry{
+		Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Paused: f.Paused, Reason: f.Reason,
+	}
 	own := f.Kind == Made || f.Kind == Changed
 	switch {
 	case f.Name == "" || len(f.Name) > maxName || !utf8.ValidString(f.Name):

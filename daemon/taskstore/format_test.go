@@ -14,7 +14,8 @@ import (
 
 // task is one of a group at a rate.
 func task(name string, rate float64) *facetdv1.Task {
-	return &facetdv1.Task{Name: name, RateHz: rate, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}}}
+	target := &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}}
+	return &facetdv1.Task{Name: name, RateHz: rate, Target: target}
 }
 
 // whole is a state with everything in it that a file can hold.
@@ -107,8 +108,11 @@ func TestDamagedFiles(t *testing.T) {
 			t.Fatalf("cut after %d bytes: %v, %v", n, s, err)
 		}
 	}
-	many := `{"format": "facetd tasks", "version": 1, "revision": 1, "tasks": [` + strings.Repeat(`{},`, maxEntries) + `{}]}`
-	for name, text := range map[string]string{"nothing": "", "too many": many, "too long": strings.Repeat(" ", maxBytes+1), "deep": strings.Repeat("[", 1<<20)} {
+	many := `{"format": "facetd tasks", "version": 1, "revision": 1, "tasks": [` +
+		strings.Repeat(`{},`, maxEntries) + `{}]}`
+	for name, text := range map[string]string{
+		"nothing": "", "too many": many, "too long": strings.Repeat(" ", maxBytes+1), "deep": strings.Repeat("[", 1<<20),
+	} {
 		if s, err := Parse([]byte(text)); !errors.As(err, new(*DamagedError)) || len(err.Error()) > 500 {
 			t.Errorf("%s: %v, %.600v", name, s, err)
 		}
@@ -117,7 +121,8 @@ func TestDamagedFiles(t *testing.T) {
 
 // What a newer version wrote is not damaged, whatever is in it.
 func TestAFileFromTheFuture(t *testing.T) {
-	s, err := Parse(fmt.Appendf(nil, `{"format": "facetd tasks", "version": %d, "tasks": {"in": "another form"}}`, Version+1))
+	const form = `{"format": "facetd tasks", "version": %d, "tasks": {"in": "another form"}}`
+	s, err := Parse(fmt.Appendf(nil, form, Version+1))
 	var future *FutureError
 	if !errors.As(err, &future) || future.Version != Version+1 || !strings.Contains(err.Error(), "newer version") {
 		t.Errorf("%v, %v", s, err)
@@ -130,7 +135,8 @@ func FuzzParse(f *testing.F) {
 	f.Add(encode(f, whole()))
 	f.Add(encode(f, &State{Revision: 1}))
 	f.Add([]byte(`{"format": "facetd tasks", "version": 2}`))
-	f.Add([]byte(`{"format": "facetd tasks", "version": 1, "revision": 1, "tasks": [{"name": "x", "kind": "made", "generation": 1, "task": {"name": "x"}}]}`))
+	f.Add([]byte(`{"format": "facetd tasks", "version": 1, "revision": 1, "tasks": [
+		{"name": "x", "kind": "made", "generation": 1, "task": {"name": "x"}}]}`))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		s, err := Parse(data)
 		if err != nil {

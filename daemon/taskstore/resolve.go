@@ -139,7 +139,8 @@ func overruling(e *Entry, now *facetdv1.Task) Note {
 func (r *resolution) setAside(e Entry, reason string) {
 	e.Reason = reason
 	r.aside = append(r.aside, e)
-	r.notes = append(r.notes, Note{e.Name, fmt.Sprintf("stored task %s is kept aside and tried again at the next start: %s", e.Name, reason), e.Task})
+	said := fmt.Sprintf("stored task %s is kept aside and tried again at the next start: %s", e.Name, reason)
+	r.notes = append(r.notes, Note{e.Name, said, e.Task})
 }
 
 // choose leaves those candidates among the slots that fit.

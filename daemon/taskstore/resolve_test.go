@@ -55,29 +55,35 @@ func stored(configured, running []*facetdv1.Task) *State {
 // What is stored wins where the configured description is as it was, and loses where it is not.
 func TestWhoWins(t *testing.T) {
 	ab := list(task("a", 1), task("b", 2))
+	abc := func(rate float64) []*facetdv1.Task { return list(ab[0], ab[1], task("c", rate)) }
+	a7, a8 := list(task("a", 7), ab[1]), list(task("a", 8), ab[1])
 	for name, c := range map[string]struct {
 		stored     *State
 		configured []*facetdv1.Task
 		runs       string
 		notes      []string // parts of each
 	}{
-		"a first start":              {nil, ab, "a 1, b 2", nil},
-		"nothing changed":            {stored(ab, ab), ab, "a 1, b 2", nil},
-		"made":                       {stored(ab, append(list(), ab[0], ab[1], task("c", 3))), ab, "a 1, b 2, c 3", nil},
-		"changed":                    {stored(ab, list(task("a", 7), ab[1])), ab, "a 7, b 2", nil},
-		"removed":                    {stored(ab, ab[1:]), ab, "b 2", nil},
-		"all removed":                {stored(ab, nil), ab, "", nil},
-		"in another order":           {stored(ab, list(ab[1], task("c", 3), ab[0])), ab, "b 2, c 3, a 1", nil},
-		"configured anew":            {stored(ab, ab), list(task("a", 1), task("b", 9), task("c", 3)), "a 1, b 9, c 3", nil},
-		"no longer configured":       {stored(ab, ab), ab[:1], "a 1", nil},
-		"changed, and configured":    {stored(ab, list(task("a", 7), ab[1])), list(task("a", 8), ab[1]), "a 8, b 2", []string{"task a was changed over the API; its configured description has changed since"}},
-		"changed, and not any more":  {stored(ab, list(task("a", 7), ab[1])), ab[1:], "b 2", []string{"task a was changed over the API; it is no longer configured"}},
-		"removed, and configured":    {stored(ab, ab[1:]), list(task("a", 8), ab[1]), "b 2, a 8", []string{"task a was removed over the API; its configured"}},
-		"removed, and not any more":  {stored(ab, ab[1:]), ab[1:], "b 2", nil},
-		"made, and configured":       {stored(ab, append(list(), ab[0], ab[1], task("c", 3))), append(list(), ab[0], ab[1], task("c", 4)), "a 1, b 2, c 4", []string{"task c was made over the API; its configured"}},
-		"changed to what it is now":  {stored(ab, list(task("a", 7), ab[1])), list(task("a", 7), ab[1]), "a 7, b 2", nil},
-		"made as it is configured":   {stored(ab, append(list(), ab[0], ab[1], task("c", 3))), append(list(), ab[0], ab[1], task("c", 3)), "a 1, b 2, c 3", nil},
-		"another is configured anew": {stored(ab, list(task("a", 7), ab[1])), list(ab[0], task("b", 9)), "a 7, b 9", nil},
+		"a first start":        {nil, ab, "a 1, b 2", nil},
+		"nothing changed":      {stored(ab, ab), ab, "a 1, b 2", nil},
+		"made":                 {stored(ab, abc(3)), ab, "a 1, b 2, c 3", nil},
+		"changed":              {stored(ab, a7), ab, "a 7, b 2", nil},
+		"removed":              {stored(ab, ab[1:]), ab, "b 2", nil},
+		"all removed":          {stored(ab, nil), ab, "", nil},
+		"in another order":     {stored(ab, list(ab[1], task("c", 3), ab[0])), ab, "b 2, c 3, a 1", nil},
+		"configured anew":      {stored(ab, ab), list(ab[0], task("b", 9), task("c", 3)), "a 1, b 9, c 3", nil},
+		"no longer configured": {stored(ab, ab), ab[:1], "a 1", nil},
+		"changed, and configured": {stored(ab, a7), a8, "a 8, b 2",
+			[]string{"task a was changed over the API; its configured description has changed since"}},
+		"changed, and not any more": {stored(ab, a7), ab[1:], "b 2",
+			[]string{"task a was changed over the API; it is no longer configured"}},
+		"removed, and configured": {stored(ab, ab[1:]), a8, "b 2, a 8",
+			[]string{"task a was removed over the API; its configured"}},
+		"removed, and not any more": {stored(ab, ab[1:]), ab[1:], "b 2", nil},
+		"made, and configured": {stored(ab, abc(3)), abc(4), "a 1, b 2, c 4",
+			[]string{"task c was made over the API; its configured"}},
+		"changed to what it is now":  {stored(ab, a7), a7, "a 7, b 2", nil},
+		"made as it is configured":   {stored(ab, abc(3)), abc(3), "a 1, b 2, c 3", nil},
+		"another is configured anew": {stored(ab, a7), list(ab[0], task("b", 9)), "a 7, b 9", nil},
 	} {
 		r, err := Resolve(c.stored, c.configured, upTo(100))
 		if err != nil {
@@ -102,8 +108,8 @@ func TestWhoWins(t *testing.T) {
 // Stored tasks that do not fit are kept aside, the newest first; they come back once they fit.
 func TestKeptAside(t *testing.T) {
 	ab := list(task("a", 10), task("b", 20))
-	s := stored(ab, append(list(), ab[0], task("b", 5), task("c", 30)))
-	s = after(s, ab, append(list(), ab[0], task("b", 5), task("c", 30), task("d", 40)), nil)
+	s := stored(ab, list(ab[0], task("b", 5), task("c", 30)))
+	s = after(s, ab, list(ab[0], task("b", 5), task("c", 30), task("d", 40)), nil)
 	for _, step := range []struct {
 		limit       float64
 		runs, aside string
@@ -131,7 +137,8 @@ func TestKeptAside(t *testing.T) {
 			}
 		}
 		if show(r.Tasks) != step.runs || show(aside) != step.aside || len(r.Notes) != step.told {
-			t.Errorf("%g Hz: runs %s, aside %s, told\n%s", step.limit, show(r.Tasks), show(aside), showNotes(r.Notes))
+			t.Errorf("%g Hz: runs %s, aside %s, told\n%s",
+				step.limit, show(r.Tasks), show(aside), showNotes(r.Notes))
 		}
 	}
 	// One that is wrong by itself is told so; what the file has runs in its stead.
@@ -140,7 +147,7 @@ func TestKeptAside(t *testing.T) {
 		t.Errorf("%v, %v", r, err)
 	}
 	// Configured tasks that do not fit by themselves are the caller's to refuse.
-	if r, err := Resolve(stored(ab, append(list(), ab[0], ab[1], task("c", 1))), ab, upTo(15)); err == nil {
+	if r, err := Resolve(stored(ab, list(ab[0], ab[1], task("c", 1))), ab, upTo(15)); err == nil {
 		t.Errorf("30 Hz within 15: %v", r)
 	}
 	// A change that makes room for what is configured does.
@@ -152,7 +159,7 @@ func TestKeptAside(t *testing.T) {
 // A paused task, which a newer version may store, does not run, and is still there.
 func TestPausedIsCarried(t *testing.T) {
 	ab := list(task("a", 1), task("b", 2))
-	s := stored(ab, append(list(), ab[0], ab[1], task("c", 3)))
+	s := stored(ab, list(ab[0], ab[1], task("c", 3)))
 	for i := range s.Tasks {
 		s.Tasks[i].Paused = s.Tasks[i].Name != "a"
 	}
@@ -164,7 +171,8 @@ func TestPausedIsCarried(t *testing.T) {
 		if s, err = Parse(encode(t, r.State)); err != nil {
 			t.Fatal(err)
 		}
-		if len(s.Aside) != 2 || !s.Aside[0].Paused || s.Aside[0].Name != "b" || !s.Aside[1].Paused || s.Aside[1].Task.GetRateHz() != 3 {
+		if len(s.Aside) != 2 || !s.Aside[0].Paused || s.Aside[0].Name != "b" || !s.Aside[1].Paused ||
+			s.Aside[1].Task.GetRateHz() != 3 {
 			t.Errorf("aside %+v", s.Aside)
 		}
 	}

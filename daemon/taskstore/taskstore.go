@@ -4,8 +4,9 @@
 // ones, with a revision that counts the changes and the generation of every task, as one file
 // of JSON that is written whole before a change is answered. At a start what is stored wins,
 // unless the configured description of that task has changed since: then that wins, and an
-// event says so. A reload of the configuration follows the same rule. A stored task that does
-// not fit what runs is kept aside, told of, and tried again at the next start.
+// event says so. A reload of the configuration follows the same rule, but one after which the
+// tasks would not fit together is refused: what runs is not taken away. A stored task that does
+// not fit at a start is kept aside, told of, and tried again at the next one.
 //
 // A file that is damaged is moved aside, told of, and the configured tasks run. A file that a
 // newer version wrote ends the start.
@@ -132,7 +133,8 @@ func (k *Keeper) read() (*State, error) {
 	if err := os.Rename(k.cfg.Path, to); err != nil {
 		return nil, err
 	}
-	k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: fmt.Sprintf("the stored tasks are damaged: %s; the configured ones run, and the file is now %s", damaged.What, to)})
+	said := fmt.Sprintf("the stored tasks are damaged: %s; the configured ones run, and the file is now %s", damaged.What, to)
+	k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: said})
 	return nil, nil
 }
 
@@ -295,7 +297,8 @@ func (k *Keeper) flush() {
 	}
 	switch {
 	case err != nil && !k.refused:
-		k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: fmt.Sprintf("changes of the tasks are not stored, and would be gone after a crash: %v", err)})
+		said := fmt.Sprintf("changes of the tasks are not stored, and would be gone after a crash: %v", err)
+		k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: said})
 	case err == nil && k.refused:
 		k.tell(facetdv1.Severity_SEVERITY_INFO, Note{Text: "changes of the tasks are stored again"})
 	}
