@@ -2,6 +2,7 @@ package record
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -73,7 +74,8 @@ func manager(t testing.TB, change func(*Config)) (*Manager, *notes, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = m.Close(t.Context()) })
+	// The context of a test ends before its cleanups: with it, Close would wait for nothing.
+	t.Cleanup(func() { _ = m.Close(context.WithoutCancel(t.Context())) })
 	return m, n, cfg.Dir
 }
 
