@@ -61,7 +61,7 @@ func TestModesOfTheData(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, dir := range []string{".", "events", "recordings", "correction-maps"} {
+		for _, dir := range []string{"tasks", "events", "recordings", "correction-maps"} {
 			if !found[dir] {
 				t.Errorf("%q: nothing was written in %s: %v", readers, dir, found)
 			}

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/fileio"
 	"facetd.example/daemon/taskstore"
 )
 
@@ -21,7 +22,7 @@ func withData(t *testing.T) *site {
 	return s
 }
 
-func (s *site) storedPath() string { return filepath.Join(s.dir, "data", "tasks.json") }
+func (s *site) storedPath() string { return filepath.Join(s.dir, "data", "tasks", "tasks.json") }
 
 // stored reads what the daemon stored.
 func (s *site) stored() *taskstore.State {
@@ -232,6 +233,16 @@ func TestStoredTasksThatCannotBeRead(t *testing.T) {
 	}
 	if kept, err := os.ReadFile(aside[0]); err != nil || string(kept) != string(torn) {
 		t.Errorf("kept %q, %v", kept, err)
+	}
+
+	// What a crash left half-written goes.
+	half := filepath.Join(s.dir, "data", "tasks", fileio.TempPrefix+"half")
+	if err := os.WriteFile(half, torn, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s.start().end()
+	if _, err := os.Stat(half); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("%s is left: %v", half, err)
 	}
 
 	future := strings.Replace(string(data), `"version": 1`, `"version": 2`, 1)

@@ -20,6 +20,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"slices"
 	"sync"
 	"time"
@@ -40,7 +41,7 @@ const retryPeriod = 5 * time.Second
 
 // Config is what a keeper needs.
 type Config struct {
-	// Path of the file; its folder is there.
+	// Path of the file. Its folder is the keeper's own, and is made where it is not there.
 	Path   string
 	Modes  fileio.Modes
 	Events events.Sink
@@ -90,6 +91,9 @@ func Open(cfg Config, configured []*facetdv1.Task, fits func([]*facetdv1.Task) e
 	if cfg.Logger == nil {
 		cfg.Logger = zap.NewNop()
 	}
+	if err := prepare(&cfg); err != nil {
+		return nil, fmt.Errorf("stored tasks: %w", err)
+	}
 	k := &Keeper{cfg: cfg, configured: configured, wake: make(chan struct{}, 1)}
 	stored, err := k.read()
 	if err != nil {
@@ -105,6 +109,24 @@ func Open(cfg Config, configured []*facetdv1.Task, fits func([]*facetdv1.Task) e
 	k.tasks, k.running, k.state = r.Tasks, r.Tasks, r.State
 	k.count()
 	return k, nil
+}
+
+// prepare makes the folder, and removes what a crash left half-written there.
+func prepare(cfg *Config) error {
+	dir := filepath.Dir(cfg.Path)
+	if err := cfg.Modes.MkdirAll(dir); err != nil {
+		return err
+	}
+	left, err := filepath.Glob(filepath.Join(dir, fileio.TempPrefix+"*"))
+	if err != nil {
+		return err
+	}
+	for _, path := range left {
+		if err := os.Remove(path); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // read reads the file; nil where there is none, or where it is damaged and was moved aside.
@@ -291,6 +313,10 @@ func (k *Keeper) flush() {
 	data, err := k.state.Encode()
 	if err == nil && bytes.Equal(data, k.written) {
 		return
+	}
+	if err == nil {
+		// The folder may have been removed; the one above it belongs to others.
+		err = k.cfg.Modes.Mkdir(filepath.Dir(k.cfg.Path))
 	}
 	if err == nil {
 		err = k.cfg.write(k.cfg.Path, data, k.cfg.Modes.File())
