@@ -1,6 +1,4 @@
-// Package words_test keeps the vocabulary of the project: a word that was replaced by a standard term
-// does not come back. It stands in the api room because it is about every other room.
-package words_test
+package layout
 
 import (
 	"fmt"
@@ -90,7 +88,6 @@ func TestOffences(t *testing.T) {
 
 // TestReplacedWords reads every text of the project but what is generated or quoted from others.
 func TestReplacedWords(t *testing.T) {
-	const root = "../.."
 	texts := 0
 	err := filepath.WalkDir(root, func(name string, d fs.DirEntry, err error) error {
 		if err != nil {
