@@ -13,7 +13,7 @@ import (
 	"github.com/rogpeppe/go-internal/diff"
 )
 
-var update = flag.Bool("update", false, "write the files that are kept anew")
+var update = flag.Bool("update", false, "rewrite the files that are kept")
 
 // Check compares a text with a file and shows how they differ.
 func Check[Text string | []byte](t testing.TB, path string, got Text) {

@@ -200,9 +200,9 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 	line("made", "%s, %s ago", clock(m.GetCreateTime()), ageText(m.GetAge().AsDuration()))
 	line("method", "%s", cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"))
 	if r := m.GetMeanResponse(); r != nil {
-		dark := "told by the levels for each pixel"
+		dark := "resolved by the levels for each pixel"
 		if !m.GetDarkResolved() {
-			dark = "not told by the levels for each pixel; add dimmer ones"
+			dark = "not resolved by the levels for each pixel; add dimmer ones"
 		}
 		line("mean pixel", "%s codes + %s codes ln(%s lux + x), %s codes per decade; dark term %s", cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
 			cli.Significant(r.GetDarkLux()), cli.Significant(m.GetCodesPerDecade()), dark)
@@ -256,7 +256,7 @@ func (a *app) calibrateUpdateOffsetsCommand() *cobra.Command {
 	r := &facetdv1.UpdateOffsetsRequest{}
 	cmd := &cobra.Command{
 		Use:   "update-offsets [TARGET]",
-		Short: "Bring correction maps up to date with one fresh level of uniform illumination, which is there now",
+		Short: "Update the offsets of correction maps from the uniform illumination that is there now",
 		Long: `update-offsets takes out what the pixels have drifted apart since their correction maps were made, such as
 after warming up: one level of uniform illumination is enough, and gains are kept. Without TARGET all correction maps
 active are brought up to date.

@@ -137,7 +137,7 @@ func (s *Service) noteLoaded(got found) {
 			chips = append(chips, m.key.chip)
 		}
 		if s.stale(m) {
-			s.note(warning, []string{m.key.chip}, mapFields(m.meta), "correction map %s is %s old and stale: calibrate chip %s anew", m.meta.GetId(), days(s.age(m)), m.key.chip)
+			s.note(warning, []string{m.key.chip}, mapFields(m.meta), "correction map %s is %s old and stale: calibrate chip %s again", m.meta.GetId(), days(s.age(m)), m.key.chip)
 		}
 	}
 	slices.Sort(chips)

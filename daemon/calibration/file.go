@@ -44,7 +44,7 @@ type OtherArrayError struct {
 }
 
 func (e *OtherArrayError) Error() string {
-	return fmt.Sprintf("it was made for array %q as described by %s; the array active is described by %s: calibrate anew, or bring back that description",
+	return fmt.Sprintf("it was made for array %q as described by %s; the active array is described by %s: calibrate again, or bring back that description",
 		e.Array, shortDigest(e.Digest), shortDigest(e.Mine))
 }
 

@@ -11,7 +11,7 @@ import (
 	"facetd.example/daemon/failure"
 )
 
-// UpdateOffsets brings correction maps up to date with the uniform illumination that is there now.
+// UpdateOffsets updates correction maps from the uniform illumination that is there now.
 func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse, error) {
 	old, frames, err := s.mapsOf(r)
 	if err != nil {
@@ -21,9 +21,9 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 	case s.updating <- struct{}{}:
 		defer func() { <-s.updating }()
 	default:
-		return nil, &failure.InProgress{Message: "correction maps are being brought up to date already; retry when that finishes"}
+		return nil, &failure.InProgress{Message: "an offset update is in progress; retry when that finishes"}
 	}
-	release, err := s.share("correction maps being brought up to date")
+	release, err := s.share("an offset update")
 	if err != nil {
 		return nil, err
 	}
@@ -37,14 +37,14 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 		if err != nil {
 			f := &facetdv1.CorrectionMapFailure{Chip: m.key.chip, View: m.meta.GetView(), Reason: reasonOf(err)}
 			out.Failures = append(out.Failures, f)
-			s.note(warning, []string{f.GetChip()}, mapFields(m.meta), "correction map %s of chip %s could not be brought up to date: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
+			s.note(warning, []string{f.GetChip()}, mapFields(m.meta), "correction map %s of chip %s could not be updated: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
 			continue
 		}
 		out.CorrectionMaps = append(out.CorrectionMaps, meta)
-		s.noteMade("brought up to date from "+m.meta.GetId(), meta)
+		s.noteMade("updated from "+m.meta.GetId(), meta)
 	}
 	if len(out.CorrectionMaps) == 0 {
-		return nil, nothingMade("no correction map could be brought up to date", out.GetFailures())
+		return nil, nothingMade("no correction map could be updated", out.GetFailures())
 	}
 	return out, nil
 }

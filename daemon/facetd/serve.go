@@ -78,7 +78,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
 	fl.StringVar(&f.bus, "bus", d.Bus, "virtual, or replay:FILE[,FILE...]: the files of one recording in order")
 	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed, "how many times as fast as it happened a recording is played; 0 as fast as possible")
-	fl.BoolVar(&f.replayLoop, "replay-loop", false, "begin a recording anew at its end")
+	fl.BoolVar(&f.replayLoop, "replay-loop", false, "start a recording over at its end")
 	fl.BoolVar(&f.replayStepped, "replay-stepped", false, "wait before the first frame set for 'facetctl replay'")
 	fl.StringVar(&f.array, "array", d.Array, "array file, or demo")
 	fl.StringVar(&f.tasks, "tasks", "", "file of tasks, demo, or none (default demo's with the demo array, else none)")

@@ -37,7 +37,7 @@ type Recovered struct {
 }
 
 // Recover closes a file that its writer did not close: everything up to the last whole
-// chunk is kept, with its summary written anew, and NAME.mcap.partial becomes
+// chunk is kept, with its summary rewritten, and NAME.mcap.partial becomes
 // NAME.mcap. A file that is damaged further ahead keeps what is before the damage; the
 // bytes after it are put beside it, under the file's name with .rest. Recovering a file
 // that is whole only gives it its name. A process that dies while it recovers leaves a
@@ -235,7 +235,7 @@ func (s *survey) chunk(rec rawRecord) error {
 }
 
 // messageIndex notes an index of the last chunk. One that does not say what the chunk
-// says counts as damage: it is written anew.
+// says counts as damage: it is rewritten.
 func (s *survey) messageIndex(rec rawRecord) error {
 	data, err := s.container.content(rec, "an index")
 	if err != nil {
@@ -274,7 +274,7 @@ func (s *survey) metadataRecord(rec rawRecord) error {
 }
 
 // finishLast is called when the indexes of the last chunk are over. When some are
-// missing at the end of the file, all are cut off, to be written anew.
+// missing at the end of the file, all are cut off, to be rewritten.
 func (s *survey) finishLast() {
 	if len(s.chunks) == 0 || s.indexes == nil {
 		return

@@ -113,7 +113,7 @@ func (m *Manager) notify(assignments ...string) {
 		return
 	}
 	if _, err := m.send(strings.Join(assignments, "\n")); err != nil {
-		m.log.Warn("the service manager was not told", zap.Strings("what", assignments), zap.Error(err))
+		m.log.Warn("the service manager could not be notified", zap.Strings("what", assignments), zap.Error(err))
 	}
 }
 

@@ -849,7 +849,7 @@ type CorrectionMap struct {
 	UpdatedFrom string `protobuf:"bytes,24,opt,name=updated_from,json=updatedFrom,proto3" json:"updated_from,omitempty"`
 	// The numbers; only where they were asked for.
 	Data *CorrectionMapData `protobuf:"bytes,25,opt,name=data,proto3" json:"data,omitempty"`
-	// Whether each pixel's own dark term was told by the levels, for a log response.
+	// Whether each pixel's own dark term was resolved by the levels, for a log response.
 	DarkResolved bool `protobuf:"varint,26,opt,name=dark_resolved,json=darkResolved,proto3" json:"dark_resolved,omitempty"`
 	// Name of the file in the daemon's folder of correction maps; empty without a folder.
 	File string `protobuf:"bytes,27,opt,name=file,proto3" json:"file,omitempty"`
@@ -2680,7 +2680,7 @@ func (*DeleteCorrectionMapResponse) Descriptor() ([]byte, []int) {
 // UpdateOffsetsRequest says which correction maps.
 type UpdateOffsetsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Chips whose correction maps are brought up to date. Unset: all active correction maps.
+	// Chips whose correction maps are updated. Unset: all active correction maps.
 	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
 	// Frames to average, 2 to 4096; 0 means 16.
 	Frames uint32 `protobuf:"varint,2,opt,name=frames,proto3" json:"frames,omitempty"`

@@ -118,7 +118,7 @@ const (
 	EventKind_EVENT_KIND_CALIBRATION EventKind = 15
 	// The journal itself lost events on their way to the disk.
 	EventKind_EVENT_KIND_JOURNAL_LOST EventKind = 16
-	// A replay began, ended, jumped, or began anew.
+	// A replay began, ended, jumped, or started over.
 	EventKind_EVENT_KIND_REPLAY EventKind = 17
 	// The configuration was read again, and applied or refused.
 	EventKind_EVENT_KIND_CONFIGURATION EventKind = 18

@@ -37,7 +37,7 @@ type Replay struct {
 	Speed float64 `protobuf:"fixed64,5,opt,name=speed,proto3" json:"speed,omitempty"`
 	// Whether it is paused.
 	Paused bool `protobuf:"varint,6,opt,name=paused,proto3" json:"paused,omitempty"`
-	// Whether it begins anew at the end.
+	// Whether it starts over at the end.
 	Loop bool `protobuf:"varint,7,opt,name=loop,proto3" json:"loop,omitempty"`
 	// Whether everything was played, and nothing more comes without a seek.
 	Ended         bool `protobuf:"varint,8,opt,name=ended,proto3" json:"ended,omitempty"`

@@ -22,7 +22,7 @@ func JudgeSettling(r *Report, chip int, s *Settling, missing []Missing) bool {
 	}
 	if s == nil {
 		r.Tell(r.name(chip), "shortest delay the converter allows", float64(missing[0].Delay), "ns",
-			"the lane has settled by then; how much sooner cannot be told")
+			"the lane has settled by then; how much sooner is not known")
 		return false
 	}
 	r.Tell(r.name(chip), "time constant", float64(s.Tau), "ns", fmt.Sprintf("known to %.1f %%, from %d delays", 100*s.Relative, s.Points))

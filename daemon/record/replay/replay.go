@@ -171,7 +171,7 @@ func (p *Player) Run(ctx context.Context) error {
 			turn = p.nextTurn(turn)
 			from = p.tape.firstNS
 			if n := turns.another(); n > 0 {
-				p.note("the replay begins anew", from+turn.shiftNS, n)
+				p.note("the replay starts over", from+turn.shiftNS, n)
 			}
 			continue
 		}
