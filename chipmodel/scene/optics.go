@@ -1,9 +1,10 @@
 package scene
 
-import "math"
+import (
+	"math"
 
-// hexRowRatio is the row pitch of a hexagonal lattice over its column pitch.
-var hexRowRatio = math.Sqrt(3) / 2
+	"facetd.example/chipmodel/analog"
+)
 
 // Largest lattice for which a view is built; it bounds memory, not optics.
 const maxLatticeSide = 8192
@@ -58,7 +59,7 @@ func (l Lattice) extent() (width, height float64) {
 // rowPitch is the row pitch in column pitches.
 func (l Lattice) rowPitch() float64 {
 	if l.Hexagonal {
-		return hexRowRatio
+		return analog.HexRowPitch
 	}
 	return l.PitchYUm / l.PitchXUm
 }
@@ -91,7 +92,7 @@ func (l Lattice) check(c *checks) {
 		return
 	}
 	if okX {
-		off := math.Abs(l.PitchYUm/l.PitchXUm/hexRowRatio - 1)
+		off := math.Abs(l.PitchYUm/l.PitchXUm/analog.HexRowPitch - 1)
 		c.that(l.PitchYUm == 0 || off <= 0.01, "PitchYUm", l.PitchYUm,
 			"0 or sqrt(3)/2 of PitchXUm on a hexagonal lattice")
 	}

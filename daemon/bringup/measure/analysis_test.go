@@ -13,10 +13,12 @@ import (
 	"testing"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/chiptest"
 	"facetd.example/daemon/fit"
 )
 
@@ -306,6 +308,76 @@ func TestProgramsViolateNoRule(t *testing.T) {
 		}
 		programs["idle "+a.Lanes[lane].Name] = ops
 	}
+	judgePrograms(t, a, programs)
+	// The same sweep as a frame violates rule 4: it is the sampling of levels that may be early.
+	ops := p.Sweep(NewSweep(a, bustest.M0, make([]uint16, 24), 500*time.Nanosecond))
+	early := 0
+	for i := range ops {
+		if s := ops[i].Scan; s != nil && s.Settle < a.LaneSettle(s.Chips[0]) {
+			early++
+			if !s.Levels {
+				t.Error("an early sample that claims a frame")
+			}
+		}
+	}
+	if early == 0 {
+		t.Error("the sweep never samples early")
+	}
+}
+
+// TestProgramsOfEveryCombinationOfParts: nor do those of chips of any make, and a counter
+// that is read again was reset before.
+func TestProgramsOfEveryCombinationOfParts(t *testing.T) {
+	for n := range chiptest.Combinations {
+		msg := bustest.Message()
+		class := chiptest.Class(n)
+		msg.Classes, msg.Groups = []*facetdv1.ChipClass{class}, nil
+		for _, c := range msg.Chips {
+			c.Class = class.GetName()
+		}
+		a, m := chipmodel.New(msg)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		p, of := NewPrograms(a), a.Classes[0]
+		programs := map[string][]bus.Op{
+			"frame": p.Frame(0, Whole(of), 2, time.Millisecond),
+			"sweep": p.Sweep(NewSweep(a, 0, make([]uint16, of.Rows*of.Columns), 500*time.Nanosecond)),
+			"trim":  p.Trimmed(0, TrimGrid(a, 0)[0], Whole(of)),
+		}
+		if of.HasMemory() {
+			programs["hold"], programs["together"] = p.Hold(0, Spread(of, 8), 3, time.Millisecond), p.Together([]int{0, 1, 2}, 4)
+		}
+		judgePrograms(t, a, programs)
+		for name, ops := range programs {
+			loads, ready := 0, false
+			for i := range ops {
+				switch op := &ops[i]; {
+				case op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Load:
+					loads++
+				case op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Reset:
+					ready = true
+				case op.Kind == bus.OpWrite && !of.HasRegister(op.Register):
+					t.Errorf("%s of %s writes %v", name, of.Parts(), op.Register)
+				case op.Scan != nil && of.Counts() && !ready:
+					t.Errorf("%s of %s reads a counter that was not reset", name, of.Parts())
+				case op.Scan != nil:
+					ready = false
+				}
+			}
+			if (loads > 0) != of.HasMemory() {
+				t.Errorf("%s of %s loads %d times", name, of.Parts(), loads)
+			}
+		}
+		if t.Failed() {
+			t.Fatalf("combination %d", n)
+		}
+	}
+}
+
+// judgePrograms judges programs, each by itself.
+func judgePrograms(t *testing.T, a *chipmodel.Array, programs map[string][]bus.Op) {
+	t.Helper()
 	for name, ops := range programs {
 		if err := bus.CheckOps(a, ops); err != nil {
 			t.Errorf("%s: %v", name, err)
@@ -343,20 +415,6 @@ func TestProgramsViolateNoRule(t *testing.T) {
 		if last := ops[len(ops)-1]; last.Kind != bus.OpSelect || last.Word != 0 {
 			t.Errorf("%s ends with lines active", name)
 		}
-	}
-	// The same sweep as a frame violates rule 4: it is the sampling of levels that may be early.
-	ops := p.Sweep(NewSweep(a, bustest.M0, make([]uint16, 24), 500*time.Nanosecond))
-	early := 0
-	for i := range ops {
-		if s := ops[i].Scan; s != nil && s.Settle < a.LaneSettle(s.Chips[0]) {
-			early++
-			if !s.Levels {
-				t.Error("an early sample that claims a frame")
-			}
-		}
-	}
-	if early == 0 {
-		t.Error("the sweep never samples early")
 	}
 }
 

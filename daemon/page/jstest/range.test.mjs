@@ -55,7 +55,7 @@ test("histograms count every code once", () => {
 const hexagonal = { arrangement: "ARRANGEMENT_HEXAGONAL", rows: 3, columns: 2, window: { row: 1 } };
 
 test("odd rows of a hexagonal lattice lie half a column to the right", () => {
-  const lay = lattice(hexagonal, { lattice: { pitch_x_um: 30 } });
+  const lay = lattice(hexagonal, { lattice: { pitch_x_um: 30, pitch_y_um: 30 * Math.sqrt(0.75) } });
   assert.deepEqual([lay.width, lay.height, lay.shift(0), lay.shift(1)], [5, 3, 1, 0]);
   const rgba = new Uint8Array(4 * 15), table = grey(0, 255);
   paint(rgba, Uint16Array.from([10, 20, 30, 40, 50, 60]), hexagonal, lay, table, undefined, 12);
@@ -69,6 +69,8 @@ test("pixels that are not square, steps, and marks of clipped codes", () => {
   const frame = { arrangement: "ARRANGEMENT_SQUARE", rows: 2, columns: 4, window: { row_step: 2, column_step: 1 } };
   const lay = lattice(frame, { lattice: { pitch_x_um: 20, pitch_y_um: 30 } });
   assert.deepEqual([lay.width, lay.height, lay.ratio], [4, 2, (4 * 20) / (2 * 2 * 30)]);
+  const resampled = { ...frame, window: { row_step: 1, column_step: 1 }, corrections: ["CORRECTION_RESAMPLED"] };
+  assert.equal(lattice(resampled, { lattice: { pitch_x_um: 20, pitch_y_um: 17 } }).ratio, 2);
   const rgba = new Uint8Array(4 * 8);
   paint(rgba, Uint16Array.from([0, 1, 4095, 4094, 7, 7, 7, 7]), frame, lay, grey(0, 4095), [[1, 2, 3], [4, 5, 6]], 12);
   assert.deepEqual([...rgba.subarray(0, 16)], [1, 2, 3, 255, 0, 0, 0, 255, 4, 5, 6, 255, 255, 255, 255, 255]);

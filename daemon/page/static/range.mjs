@@ -88,9 +88,10 @@ export function histogram(codes, bits, bins) {
 export function lattice(frame, cls) {
   const rows = frame.rows ?? 0, columns = frame.columns ?? 0, w = frame.window ?? {};
   const rowStep = w.row_step || 1, columnStep = w.column_step || 1;
-  const pitchX = cls?.lattice?.pitch_x_um || 1;
   const hex = frame.arrangement === "ARRANGEMENT_HEXAGONAL";
-  const pitchY = cls?.lattice?.pitch_y_um || (hex ? (pitchX * Math.sqrt(3)) / 2 : pitchX);
+  // A resampled frame has left the lattice of its class for one of equal pitches.
+  const on = frame.corrections?.includes("CORRECTION_RESAMPLED") ? undefined : cls?.lattice;
+  const pitchX = on?.pitch_x_um || 1, pitchY = on?.pitch_y_um || pitchX;
   const each = hex ? 2 * columnStep : 1;
   const width = hex ? columns * each + 1 : columns;
   const across = hex ? (width / 2) * pitchX : columns * columnStep * pitchX;

@@ -47,7 +47,9 @@ func NewSet(fs *facetdv1.FrameSet, pitchRatios map[string]float64) ([]*Frame, er
 		if err != nil {
 			return nil, err
 		}
-		one.PitchRatio = pitchRatios[f.GetChip()]
+		if !slices.Contains(f.GetCorrections(), facetdv1.Correction_CORRECTION_RESAMPLED) { // which left that lattice
+			one.PitchRatio = pitchRatios[f.GetChip()]
+		}
 		frames = append(frames, one)
 	}
 	return frames, nil
