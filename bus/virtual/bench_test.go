@@ -168,7 +168,7 @@ func renderDemo(b *testing.B, a *chipmodel.Array, light scene.Scene, jobs [][]bu
 				p := a.Chips[c].Class.Spec.GetLogarithmic()
 				codes := make([]uint16, 0, s.Window.Pixels())
 				for r := range s.Window.Rows {
-					light.Row(lux[:a.Chips[c].Class.Columns], views[c], s.Window.Row+r*s.Window.RowStep, at)
+					light.Row(lux[:a.Chips[c].Class.Columns], views[c], s.Window.Row+r*s.Window.RowStep, bus.Time(at))
 					for k := range s.Window.Columns {
 						volts := p.GetOffsetVolts() + p.GetVoltsPerDecade()*math.Log10(p.GetDarkLux()+lux[s.Window.Column+k*s.Window.ColumnStep])
 						codes = append(codes, uint16(volts*2000))

@@ -77,8 +77,8 @@ func (b *Bus) makeDies(m makers) error {
 			die:    m.die(b.real, i, b.cfg.Seed),
 			needed: b.real.LaneSettle(i),
 			memory: chip.Class.HasMemory(),
-			light: func(dst []float64, row int, atNS int64) {
-				b.cfg.Scene.Row(dst, view, row, atNS)
+			light: func(dst []float64, row int, at bus.Time) {
+				b.cfg.Scene.Row(dst, view, row, bus.Time(at))
 			},
 		}
 	}

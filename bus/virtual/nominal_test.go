@@ -43,7 +43,7 @@ func (d *nominalDie) Strobe(s facetdv1.Strobe, at bus.Time, _ time.Duration, lig
 	switch s {
 	case chipmodel.Load:
 		for row := range d.class.Rows {
-			light(d.lux, row, at.NS())
+			light(d.lux, row, bus.Time(at))
 			for c, lux := range d.lux {
 				d.cells[row*columns+c] = d.volts(lux)
 			}
@@ -81,7 +81,7 @@ func (d *nominalDie) Row(dst []float64, row, column, columnStep int, at bus.Time
 		}
 		return
 	}
-	light(d.lux, row, at.NS())
+	light(d.lux, row, bus.Time(at))
 	for i := range dst {
 		dst[i] = d.volts(d.lux[column+i*columnStep])
 	}

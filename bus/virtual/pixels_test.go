@@ -9,6 +9,7 @@ import (
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -18,9 +19,9 @@ type ramp struct{}
 
 func (ramp) Name() string { return "ramp" }
 
-func (ramp) Row(dst []float64, _ *scene.View, row int, atNS int64) {
+func (ramp) Row(dst []float64, _ *scene.View, row int, atNS bustime.Time) {
 	for c := range dst {
-		dst[c] = rampLux(row, c, atNS)
+		dst[c] = rampLux(row, c, atNS.NS())
 	}
 }
 

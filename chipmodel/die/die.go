@@ -17,7 +17,7 @@ import (
 
 // Light fills dst, as long as the lattice has columns, with the light in lux on
 // one row of a chip at a bus time in nanoseconds.
-type Light = func(dst []float64, row int, atNS int64)
+type Light = func(dst []float64, row int, at bustime.Time)
 
 // storage is what lies between the pixels and the output: analog memory, switches between
 // the pixels, or nothing.
@@ -25,9 +25,9 @@ type storage interface {
 	powerOn()
 	// written is called after a register changed.
 	written(r facetdv1.Register)
-	strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light Light)
-	row(dst []float64, row, column, columnStep int, atNS, intervalNS int64, light Light)
-	heldNS(row int, atNS int64) int64
+	strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light)
+	row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light Light)
+	held(row int, at bustime.Time) time.Duration
 }
 
 // Die is one simulated chip: pixels under a supply, a storage, and an output.
@@ -99,14 +99,14 @@ func (d *Die) Write(r facetdv1.Register, v uint16) {
 // Strobe gives a strobe that begins at a bus time; hold is how long a share keeps
 // the switches closed. Strobes that the chip does not know do nothing.
 func (d *Die) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light) {
-	d.storage.strobe(s, at.NS(), hold, light)
+	d.storage.strobe(s, at, hold, light)
 }
 
 // Row gives the volts at the chip's output for len(dst) pixels of a lattice row,
 // from column on and columnStep apart; pixel i is sampled i intervals
 // after a bus time.
 func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light Light) {
-	d.storage.row(dst, row, column, columnStep, at.NS(), int64(interval), light)
+	d.storage.row(dst, row, column, columnStep, at, interval, light)
 	d.output.drive(dst)
 }
 
@@ -116,8 +116,8 @@ func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, i
 // allow for it shows a ghost of the pixel before.
 func (d *Die) Bandwidth() float64 { return d.output.bandwidth }
 
-// HoldNS is the time since a row was loaded, 0 for chips without memory.
-func (d *Die) HoldNS(row int, atNS int64) int64 { return d.storage.heldNS(row, atNS) }
+// Hold is the time since a row was loaded, 0 for chips without memory.
+func (d *Die) Hold(row int, at bustime.Time) time.Duration { return d.storage.held(row, at) }
 
 // SetKelvin brings the die to another temperature than its class says: offsets drift,
 // slopes go as the absolute temperature, dark terms and leakage double every so many
@@ -138,16 +138,16 @@ func (d *Die) patterns() (columns, rows uint8) {
 // the bus does that; the die only sees which pixel is read.
 type direct struct{ die *Die }
 
-func (m *direct) powerOn()                                            {}
-func (m *direct) written(facetdv1.Register)                           {}
-func (m *direct) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
-func (m *direct) heldNS(int, int64) int64                             { return 0 }
-func (m *direct) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
+func (m *direct) powerOn()                                                   {}
+func (m *direct) written(facetdv1.Register)                                  {}
+func (m *direct) strobe(facetdv1.Strobe, bustime.Time, time.Duration, Light) {}
+func (m *direct) held(int, bustime.Time) time.Duration                       { return 0 }
+func (m *direct) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light Light) {
 	n, px := len(dst), m.die.px
-	px.look(row, atNS, int64(n-1)*intervalNS, light)
+	px.look(row, at, time.Duration(n-1)*interval, light)
 	for i := range dst {
 		c := column + i*step
-		dst[i] = px.volts(row*px.columns+c, px.luxAt(c, i, n), atNS+int64(i)*intervalNS)
+		dst[i] = px.volts(row*px.columns+c, px.luxAt(c, i, n), at.Add(time.Duration(i)*interval))
 	}
-	m.die.supply.add(dst, atNS, intervalNS)
+	m.die.supply.add(dst, at, interval)
 }

@@ -28,7 +28,7 @@ func crawler(t testing.TB) *chipmodel.Array {
 }
 
 func flat(lux float64) Light {
-	return func(dst []float64, _ int, _ int64) {
+	return func(dst []float64, _ int, _ bustime.Time) {
 		for i := range dst {
 			dst[i] = lux
 		}
@@ -36,16 +36,16 @@ func flat(lux float64) Light {
 }
 
 // ramp is brighter to the right and downwards.
-func ramp(dst []float64, row int, _ int64) {
+func ramp(dst []float64, row int, _ bustime.Time) {
 	for i := range dst {
 		dst[i] = 10 * math.Exp(0.1*float64(i)+0.07*float64(row))
 	}
 }
 
-func frame(d *Die, rows, columns int, atNS int64, light Light) []float64 {
+func frame(d *Die, rows, columns int, at bustime.Time, light Light) []float64 {
 	out := make([]float64, rows*columns)
 	for r := range rows {
-		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, bustime.Time(atNS+int64(r)*int64(columns)*1000), 1000, light)
+		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, bustime.Time(at.Add(time.Duration(int64(r)*int64(columns)*1000))), 1000, light)
 	}
 	return out
 }
@@ -160,7 +160,7 @@ func TestDroop(t *testing.T) {
 	if math.Abs(mean/want-1) > 0.01 {
 		t.Errorf("droop of %v V in a second, want %v V within the cells' spread", mean, want)
 	}
-	if got := d.HoldNS(5, 1e9); got != 1e9-int64(a.Timing.Strobe)-5*int64(m.GetLoadRow().AsDuration()) {
+	if got := d.Hold(5, 1e9); got != 1e9-a.Timing.Strobe-5*m.GetLoadRow().AsDuration() {
 		t.Errorf("row 5 is held for %d ns", got)
 	}
 }
@@ -173,7 +173,7 @@ func TestLoadNoise(t *testing.T) {
 	d := New(a, c.Index, rand.Uint64())
 	read := func(at int64) []float64 {
 		d.Strobe(chipmodel.Load, bustime.Time(at), 0, flat(100))
-		return frame(d, c.Class.Rows, c.Class.Columns, at+1e6, flat(100))
+		return frame(d, c.Class.Rows, c.Class.Columns, bustime.Time(at+1e6), flat(100))
 	}
 	read(0) // the pixels take on the light
 	one, two := read(1e9), read(2e9)
@@ -303,7 +303,7 @@ func TestJoinedLag(t *testing.T) {
 	d := New(a, 0, 1)
 	d.Write(chipmodel.ColumnPattern, 0x55)
 	uneven := func(left, right float64) Light {
-		return func(dst []float64, _ int, _ int64) {
+		return func(dst []float64, _ int, _ bustime.Time) {
 			for i := range dst {
 				dst[i] = left
 				if i%2 == 1 {

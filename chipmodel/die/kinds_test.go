@@ -30,7 +30,7 @@ func TestLinearMemory(t *testing.T) {
 	d := New(a, 0, seed)
 	load := func(at int64) []float64 {
 		d.Strobe(chipmodel.Load, bustime.Time(at), 0, flat(100))
-		return frame(d, side, side, at+1e6, flat(1))
+		return frame(d, side, side, bustime.Time(at+1e6), flat(1))
 	}
 	one, two := load(0), load(1e9)
 	var mean, variance float64
@@ -100,19 +100,19 @@ func TestLagOfADie(t *testing.T) {
 func TestPowerOn(t *testing.T) {
 	a := crawler(t)
 	d := newIdeal(a, a.Chip("wall-00"))
-	if d.HoldNS(0, 1e9) != 0 {
+	if d.Hold(0, 1e9) != 0 {
 		t.Error("a memory that was never loaded is held")
 	}
 	d.Write(chipmodel.ColumnPattern, 0x55)
 	d.Strobe(chipmodel.Load, 0, 0, ramp)
-	if d.HoldNS(3, 1e9) <= 0 || d.HoldNS(3, 0) != 0 {
+	if d.Hold(3, 1e9) <= 0 || d.Hold(3, 0) != 0 {
 		t.Error("a loaded memory is not held from its load on")
 	}
 	d.PowerOn()
 	var v [1]float64
 	d.Row(v[:], 0, 0, 1, 2e9, 0, ramp)
-	if d.Register(chipmodel.ColumnPattern) != 0 || d.HoldNS(3, 1e9) != 0 || v[0] != 0 {
-		t.Errorf("after power-on: pattern %#x, held %d ns, %v V", d.Register(chipmodel.ColumnPattern), d.HoldNS(3, 1e9), v[0])
+	if d.Register(chipmodel.ColumnPattern) != 0 || d.Hold(3, 1e9) != 0 || v[0] != 0 {
+		t.Errorf("after power-on: pattern %#x, held %d ns, %v V", d.Register(chipmodel.ColumnPattern), d.Hold(3, 1e9), v[0])
 	}
 	trim := newIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0)
 	trim.Write(chipmodel.PixelBias, 3)
@@ -128,7 +128,7 @@ func TestPowerOn(t *testing.T) {
 	for _, name := range []string{"bed-1", "bow-left", "bow-comb"} { // no memory
 		d := newIdeal(a, a.Chip(name))
 		d.Strobe(chipmodel.Load, 0, 0, ramp)
-		if d.HoldNS(1, 1e9) != 0 {
+		if d.Hold(1, 1e9) != 0 {
 			t.Errorf("%s: held without a memory", name)
 		}
 	}
@@ -184,7 +184,7 @@ func TestDroopBeforeAShare(t *testing.T) {
 			LoadRow: dur(1000), CellCapacitanceFf: cell, SwitchResistanceOhms: 1e4, LeakFa: leak, LightLeakFaPerLux: perLux,
 		}
 	})
-	light := func(dst []float64, row int, _ int64) {
+	light := func(dst []float64, row int, _ bustime.Time) {
 		for c := range dst {
 			dst[c] = float64(1 + 10*row + 5*c)
 		}
@@ -207,7 +207,7 @@ func TestDroopBeforeAShare(t *testing.T) {
 		r := rate(i/2, i%2)
 		mean += (v - r*0.5) / 4
 	}
-	if got, held := read(12e8), d.HoldNS(0, 12e8); held != 12e8-500 {
+	if got, held := read(12e8), d.Hold(0, 12e8); held != 12e8-500 {
 		t.Errorf("held for %d ns after %v", held, got)
 	} else {
 		for i, v := range got {

@@ -13,9 +13,9 @@ import (
 
 // lamp is light of 100 lux that flickers.
 func lamp(hz, depth float64) Light {
-	return func(dst []float64, _ int, atNS int64) {
+	return func(dst []float64, _ int, at bustime.Time) {
 		for i := range dst {
-			dst[i] = 100 * (1 + depth*math.Sin(2*math.Pi*hz*float64(atNS)*1e-9))
+			dst[i] = 100 * (1 + depth*math.Sin(2*math.Pi*hz*float64(at)*1e-9))
 		}
 	}
 }
@@ -71,10 +71,10 @@ func TestLightMovesAlongARow(t *testing.T) {
 	joined.Write(chipmodel.ColumnPattern, 0x55)
 	joined.Write(chipmodel.RowPattern, 0x77)
 	for name, d := range map[string]*Die{"hexagonal": newIdeal(hexed, 0), "switches open": newIdeal(a, 0), "joined": joined} {
-		for _, interval := range []int64{0, 1500, 5000, 12_000} {
+		for _, interval := range []time.Duration{0, 1500, 5000, 12_000} {
 			var v [20]float64
 			const start = 777_000
-			d.Row(v[:], 1, 3, 2, start, time.Duration(interval), lamp(hz, depth))
+			d.Row(v[:], 1, 3, 2, start, interval, lamp(hz, depth))
 			for i, got := range v {
 				lux := math.Pow(10, (got-1)/0.06) - 0.01
 				want := 100 * (1 + depth*math.Sin(2*math.Pi*hz*(start+float64(i)*float64(interval))*1e-9))
@@ -82,7 +82,7 @@ func TestLightMovesAlongARow(t *testing.T) {
 					t.Errorf("%s, %d ns a pixel, pixel %d: %v lux, want %v", name, interval, i, lux, want)
 				}
 			}
-			if slow := interval*19 > steadyNS; slow && math.Abs(v[19]-v[0]) < 1e-5 {
+			if slow := interval*19 > steady; slow && math.Abs(v[19]-v[0]) < 1e-5 {
 				t.Errorf("%s, %d ns a pixel: the row shows one light", name, interval)
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // memory is a plane of one capacitor per pixel.
@@ -16,17 +17,17 @@ type memory struct {
 	plane  analog.Plane
 	sharer analog.Sharer
 	// Volts a second that each cell loses; written at the load.
-	droop      []float64
-	leak       float64   // amperes in the dark
-	lightLeak  float64   // amperes per lux
-	inverse    []float64 // 1/C of each cell
-	ktc        float64   // volts, noise of the load
-	pulse      int64     // ns from the start of the load strobe to its first row
-	rowNS      int64
-	loadedAtNS int64 // first row; -1 before the first load
+	droop     []float64
+	leak      float64       // amperes in the dark
+	lightLeak float64       // amperes per lux
+	inverse   []float64     // 1/C of each cell
+	ktc       float64       // volts, noise of the load
+	pulse     time.Duration // from the start of the load strobe to its first row
+	rowTime   time.Duration
+	loadedAt  bustime.Time // first row; bustime.Never before the first load
 	// Start of the last share, or of the load: the volts have their droop up to here in
 	// them.
-	sharedAtNS int64
+	sharedAt bustime.Time
 }
 
 func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memory {
@@ -40,7 +41,7 @@ func newMemory(d *Die, px *pixels, pulse time.Duration, rng *analog.Noise) *memo
 		sharer:  analog.Sharer{SwitchOhms: spec.GetSwitchResistanceOhms(), CellFarads: cell, Noise: rng},
 		droop:   make([]float64, n),
 		inverse: make([]float64, n),
-		pulse:   int64(pulse), rowNS: int64(spec.GetLoadRow().AsDuration()), loadedAtNS: -1,
+		pulse:   pulse, rowTime: spec.GetLoadRow().AsDuration(), loadedAt: bustime.Never,
 	}
 	for i := range m.inverse {
 		m.inverse[i] = 1 / cell
@@ -76,18 +77,18 @@ func (m *memory) setKelvin(kelvin float64) {
 func (m *memory) powerOn() {
 	clear(m.plane.Volts)
 	clear(m.droop)
-	m.loadedAtNS, m.sharedAtNS = -1, 0
+	m.loadedAt, m.sharedAt = bustime.Never, 0
 }
 
 func (m *memory) written(facetdv1.Register) {}
 
-func (m *memory) strobe(s facetdv1.Strobe, atNS int64, hold time.Duration, light Light) {
+func (m *memory) strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light) {
 	switch s {
 	case chipmodel.Load:
-		m.load(atNS, light)
+		m.load(at, light)
 	case chipmodel.Share:
 		columns, rows := m.die.patterns()
-		m.leakUntil(atNS)
+		m.leakUntil(at)
 		m.sharer.Share(&m.plane, columns, rows, m.shareSeconds(hold))
 	}
 }
@@ -103,38 +104,38 @@ func (m *memory) shareSeconds(hold time.Duration) float64 {
 
 // leakUntil takes from the cells what they have lost by a bus time: a share then
 // spreads that over its blocks.
-func (m *memory) leakUntil(atNS int64) {
+func (m *memory) leakUntil(at bustime.Time) {
 	if m.leak == 0 && m.lightLeak == 0 {
 		return
 	}
 	columns := m.px.columns
 	for r := range m.px.rows {
-		seconds := float64(m.leakedNS(r, atNS)) * 1e-9
+		seconds := float64(m.leaked(r, at)) * 1e-9
 		volts, droop := m.plane.Volts[r*columns:(r+1)*columns], m.droop[r*columns:(r+1)*columns]
 		for c := range volts {
 			volts[c] -= droop[c] * seconds
 		}
 	}
-	m.sharedAtNS = max(atNS, m.sharedAtNS)
+	m.sharedAt = max(at, m.sharedAt)
 }
 
-// leakedNS is for how long a row has lost voltage that its volts do not tell.
-func (m *memory) leakedNS(row int, atNS int64) int64 {
-	return min(m.heldNS(row, atNS), max(atNS-m.sharedAtNS, 0))
+// leaked is for how long a row has lost voltage that its volts do not tell.
+func (m *memory) leaked(row int, at bustime.Time) time.Duration {
+	return min(m.held(row, at), max(at.Sub(m.sharedAt), 0))
 }
 
 // hold begins the hold of a load strobed at a bus time.
-func (m *memory) hold(atNS int64) {
-	m.loadedAtNS = atNS + m.pulse
-	m.sharedAtNS = m.loadedAtNS
+func (m *memory) hold(at bustime.Time) {
+	m.loadedAt = at.Add(m.pulse)
+	m.sharedAt = m.loadedAt
 }
 
 // load copies the pixel signals row by row, after the strobe's pulse.
-func (m *memory) load(atNS int64, light Light) {
-	m.hold(atNS)
+func (m *memory) load(at bustime.Time, light Light) {
+	m.hold(at)
 	columns := m.px.columns
 	for r := range m.px.rows {
-		at := m.loadedAtNS + int64(r)*m.rowNS
+		at := m.loadedAt.Add(time.Duration(r) * m.rowTime)
 		m.px.gather(m.px.lux, r, at, light)
 		base := r * columns
 		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc)
@@ -148,18 +149,18 @@ func (m *memory) load(atNS int64, light Light) {
 
 // row reads cells; each has drooped for its own time since its row was loaded, and
 // since the last share at a rate of its own.
-func (m *memory) row(dst []float64, row, column, step int, atNS, intervalNS int64, _ Light) {
+func (m *memory) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, _ Light) {
 	base := row * m.px.columns
-	held := m.leakedNS(row, atNS)
+	held := m.leaked(row, at)
 	for i := range dst {
 		c := base + column + i*step
-		dst[i] = m.plane.Volts[c] - m.droop[c]*float64(held+int64(i)*intervalNS)*1e-9
+		dst[i] = m.plane.Volts[c] - m.droop[c]*float64(held+time.Duration(i)*interval)*1e-9
 	}
 }
 
-func (m *memory) heldNS(row int, atNS int64) int64 {
-	if m.loadedAtNS < 0 {
+func (m *memory) held(row int, at bustime.Time) time.Duration {
+	if m.loadedAt == bustime.Never {
 		return 0
 	}
-	return max(atNS-m.loadedAtNS-int64(row)*m.rowNS, 0)
+	return max(at.Sub(m.loadedAt)-time.Duration(row)*m.rowTime, 0)
 }

@@ -2,10 +2,12 @@ package die
 
 import (
 	"math"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // supply is what the pixels stand on: the operating point that a bias register moves, and
@@ -46,24 +48,24 @@ func pixelShift(bias *facetdv1.PixelBias, value uint16) float64 {
 // regulated is by how much the supply of the pixels is off its nominal value at a bus time.
 // A regulator lets a little ripple through; where the supply comes nearer to its output
 // than the dropout, the output follows the supply, ripple and all.
-func (s *supply) regulated(atNS int64) float64 {
+func (s *supply) regulated(at bustime.Time) float64 {
 	if s.ripple == 0 {
 		return -s.sag
 	}
-	wave := math.Sin(2 * math.Pi * s.hz * float64(atNS) * 1e-9)
+	wave := math.Sin(2 * math.Pi * s.hz * float64(at) * 1e-9)
 	return min(s.rejected*wave, s.headroom+s.ripple*wave)
 }
 
 // at is what the supply adds to the signal of a pixel at a bus time.
-func (s *supply) at(atNS int64) float64 { return s.shift + s.regulated(atNS) }
+func (s *supply) at(at bustime.Time) float64 { return s.shift + s.regulated(at) }
 
 // add moves the signals of pixels that are sampled one after another.
-func (s *supply) add(volts []float64, atNS, intervalNS int64) {
+func (s *supply) add(volts []float64, at bustime.Time, interval time.Duration) {
 	if !s.moves {
 		return
 	}
 	for i := range volts {
-		volts[i] += s.at(atNS + int64(i)*intervalNS)
+		volts[i] += s.at(at.Add(time.Duration(i) * interval))
 	}
 }
 

@@ -3,10 +3,12 @@ package die
 import (
 	"math"
 	"slices"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // pixels are the photosensitive cells of one die with their fixed pattern.
@@ -22,7 +24,7 @@ type pixels struct {
 	noise   float64 // volts
 	// Lag: what light each pixel shows, and since when; nil without lag.
 	shown      []float64
-	shownAtNS  []int64
+	shownAt    []bustime.Time
 	luxSeconds float64
 	// Linear: nil for logarithmic pixels.
 	linear *linear
@@ -42,7 +44,7 @@ type linear struct {
 	gain, offset     []float64 // electrons per lux, electrons
 	dark, full, read float64   // electrons
 	voltsPerE, zero  float64
-	exposureNS       int64
+	exposure         time.Duration
 }
 
 // newPixels draws the fixed pattern; a nil rng means none, and no noise or lag. The
@@ -75,7 +77,7 @@ func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 	}
 	p.setNode(spec, kelvin)
 	if spec.GetPhotocurrentFaPerLux() > 0 {
-		p.shown, p.shownAtNS = make([]float64, n), make([]int64, n)
+		p.shown, p.shownAt = make([]float64, n), make([]bustime.Time, n)
 	}
 	return p
 }
@@ -127,7 +129,7 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	l := &linear{
 		gain: make([]float64, n), offset: make([]float64, n), dark: dark,
 		full: spec.GetFullWellElectrons(), voltsPerE: spec.GetVoltsPerElectron(), zero: spec.GetResetVolts(),
-		exposureNS: int64(spec.GetExposure().AsDuration()),
+		exposure: spec.GetExposure().AsDuration(),
 	}
 	for i := range n {
 		l.gain[i] = gain
@@ -142,22 +144,22 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	return l
 }
 
-// steadyNS is how long light counts as steady. Half of it to either side of the middle
+// steady is how long light counts as steady. Half of it to either side of the middle
 // a lamp of 100 Hz changes by 3 % of its amplitude.
-const steadyNS = 100_000
+const steady = 100 * time.Microsecond
 
 // look fetches the light on a row whose pixels are read one after another for a time.
 // A short time takes the light of its middle; else luxAt goes straight from the light
 // at the first pixel to that at the last.
-func (p *pixels) look(row int, atNS, spanNS int64, light Light) {
-	if spanNS <= steadyNS {
+func (p *pixels) look(row int, at bustime.Time, span time.Duration, light Light) {
+	if span <= steady {
 		p.later = nil
-		p.gather(p.lux, row, atNS+spanNS/2, light)
+		p.gather(p.lux, row, at.Add(span/2), light)
 		return
 	}
 	p.later = p.end
-	p.gather(p.lux, row, atNS, light)
-	p.gather(p.later, row, atNS+spanNS, light)
+	p.gather(p.lux, row, at, light)
+	p.gather(p.later, row, at.Add(span), light)
 }
 
 // luxAt is the light on a column when pixel i of n of the row is read.
@@ -169,9 +171,9 @@ func (p *pixels) luxAt(column, i, n int) float64 {
 	return lux
 }
 
-// An exposure is cut into parts of at most partNS, at most maxParts of them.
+// An exposure is cut into parts of at most part, at most maxParts of them.
 const (
-	partNS   = 5_000_000
+	part     = 5 * time.Millisecond
 	maxParts = 200
 )
 
@@ -179,24 +181,24 @@ const (
 // that time, integrating ones on average over their exposure. The average takes three
 // points a part (Gauss and Legendre), which is within 0.1 % of the amplitude of a lamp
 // of 100 Hz. An exposure shorter than what counts as steady takes its middle.
-func (p *pixels) gather(dst []float64, row int, atNS int64, light Light) {
+func (p *pixels) gather(dst []float64, row int, at bustime.Time, light Light) {
 	if p.linear == nil {
-		light(dst, row, atNS)
+		light(dst, row, at)
 		return
 	}
-	exposure := p.linear.exposureNS
-	if exposure <= steadyNS {
-		light(dst, row, atNS-exposure/2)
+	exposure := p.linear.exposure
+	if exposure <= steady {
+		light(dst, row, at.Add(-(exposure / 2)))
 		return
 	}
-	parts := min((exposure+partNS-1)/partNS, maxParts)
+	parts := min((exposure+part-1)/part, maxParts)
 	half := float64(exposure) / float64(2*parts)
 	clear(dst)
 	for k := range parts {
-		middle := atNS - int64((float64(2*k)+1)*half)
+		middle := at.Add(-time.Duration((float64(2*k) + 1) * half))
 		for i, place := range [3]float64{-math.Sqrt(3.0 / 5), 0, math.Sqrt(3.0 / 5)} {
 			weight := [3]float64{5.0 / 18, 4.0 / 9, 5.0 / 18}[i] / float64(parts)
-			light(p.once, row, middle+int64(math.Round(place*half)))
+			light(p.once, row, middle.Add(time.Duration(math.Round(place*half))))
 			for c, lux := range p.once {
 				dst[c] += weight * lux
 			}
@@ -205,24 +207,24 @@ func (p *pixels) gather(dst []float64, row int, atNS int64, light Light) {
 }
 
 // volts is the signal of one pixel under a light at a bus time.
-func (p *pixels) volts(i int, lux float64, atNS int64) float64 {
+func (p *pixels) volts(i int, lux float64, at bustime.Time) float64 {
 	if l := p.linear; l != nil {
 		return p.spoil(i, p.integrate(l.gain[i], l.offset[i], 1, lux))
 	}
-	return p.spoil(i, p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, atNS, p.noise))
+	return p.spoil(i, p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, at, p.noise))
 }
 
 // rowVolts fills dst with the signals of a whole row, its first pixel being base,
 // at one bus time under the light in p.lux, with a noise in volts on top: that of
 // the cells into which the row is copied. The sum of two independent normal noises
 // is drawn at once.
-func (p *pixels) rowVolts(dst []float64, base int, atNS int64, extra float64) {
-	p.goodRow(dst, base, atNS, extra)
+func (p *pixels) rowVolts(dst []float64, base int, at bustime.Time, extra float64) {
+	p.goodRow(dst, base, at, extra)
 	p.spoilRow(dst, base)
 }
 
 // goodRow is rowVolts without defects.
-func (p *pixels) goodRow(dst []float64, base int, atNS int64, extra float64) {
+func (p *pixels) goodRow(dst []float64, base int, at bustime.Time, extra float64) {
 	if p.linear != nil {
 		for c := range dst {
 			dst[c] = p.integrate(p.linear.gain[base+c], p.linear.offset[base+c], 1, p.lux[c])
@@ -238,7 +240,7 @@ func (p *pixels) goodRow(dst []float64, base int, atNS int64, extra float64) {
 	for c := range dst {
 		x := lux[c] + dark[c]
 		if p.shown != nil {
-			x = p.follow(base+c, x, atNS)
+			x = p.follow(base+c, x, at)
 		}
 		dst[c] = a[c] + b[c]*analog.Ln(x)
 		if noise > 0 {
@@ -249,10 +251,10 @@ func (p *pixels) goodRow(dst []float64, base int, atNS int64, extra float64) {
 
 // logVolts is the response with given a, b, c and noise; i is the pixel whose lag
 // counts.
-func (p *pixels) logVolts(a, b, c float64, i int, lux float64, atNS int64, noise float64) float64 {
+func (p *pixels) logVolts(a, b, c float64, i int, lux float64, at bustime.Time, noise float64) float64 {
 	x := lux + c
 	if p.shown != nil {
-		x = p.follow(i, x, atNS)
+		x = p.follow(i, x, at)
 	}
 	y := a + b*analog.Ln(x)
 	if noise > 0 {
@@ -263,11 +265,11 @@ func (p *pixels) logVolts(a, b, c float64, i int, lux float64, atNS int64, noise
 
 // follow is the light that a pixel shows by a bus time at which x falls on it, taking x
 // as its light ever since it was last looked at: what came between is not known.
-func (p *pixels) follow(i int, x float64, atNS int64) float64 {
+func (p *pixels) follow(i int, x float64, at bustime.Time) float64 {
 	if before := p.shown[i]; before > 0 {
-		x = analog.LogStep(before, x, float64(atNS-p.shownAtNS[i])*1e-9, p.luxSeconds)
+		x = analog.LogStep(before, x, float64(at.Sub(p.shownAt[i]))*1e-9, p.luxSeconds)
 	}
-	p.shown[i], p.shownAtNS[i] = x, atNS
+	p.shown[i], p.shownAt[i] = x, at
 	return x
 }
 

@@ -144,7 +144,7 @@ func TestJoinedBeforeSensing(t *testing.T) {
 	}
 	d.Write(chipmodel.ColumnPattern, table.Pattern)
 	d.Write(chipmodel.RowPattern, table.Pattern)
-	got := frame(d, rows, table.Columns, 0, func(dst []float64, row int, _ int64) {
+	got := frame(d, rows, table.Columns, 0, func(dst []float64, row int, _ bustime.Time) {
 		for c := range dst {
 			dst[c] = table.I[row*table.Columns+c] / table.I0
 		}
@@ -162,7 +162,7 @@ type emvaChip struct {
 	die  *Die
 	lane *Lane
 	side int
-	atNS int64
+	at   bustime.Time
 }
 
 // frame gives the digits of one frame, rising with light.
@@ -170,13 +170,13 @@ func (c *emvaChip) frame(lux float64) []float64 {
 	out := make([]float64, 0, c.side*c.side)
 	volts, codes := make([]float64, c.side), make([]uint16, c.side)
 	for r := range c.side {
-		c.die.Row(volts, r, 0, 1, bustime.Time(c.atNS), 0, flat(lux))
+		c.die.Row(volts, r, 0, 1, bustime.Time(c.at), 0, flat(lux))
 		c.lane.Convert(codes, volts, 0)
 		for _, code := range codes {
 			out = append(out, 4095-float64(code))
 		}
 	}
-	c.atNS += 1e6
+	c.at += 1e6
 	return out
 }
 
@@ -335,7 +335,7 @@ func TestFlickerBeats(t *testing.T) {
 		}
 		sample := func(i int) float64 {
 			var lux [1]float64
-			lamp.Row(lux[:], view, 0, int64(math.Round((float64(i)/r.Frame+0.0007)*1e9)))
+			lamp.Row(lux[:], view, 0, bustime.Time(math.Round((float64(i)/r.Frame+0.0007)*1e9)))
 			return lux[0] - 100
 		}
 		// A sampled sine obeys x(n+1) + x(n-1) = 2 cos(2 pi f/F) x(n).

@@ -6,6 +6,7 @@ import (
 
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // NewClass makes the die of a class on no bus. noise draws everything random; nil
@@ -16,7 +17,7 @@ func NewClass(c *chipmodel.Class, noise *analog.Noise) *Die { return newDie(c, 0
 // bus time would, with the noise of the cells but without that of pixels, and in the
 // dark; the supply moves them as it moves a load. It fails on a chip without memory and when the number of signals is not the
 // lattice's.
-func (d *Die) Preset(volts []float64, atNS int64) error {
+func (d *Die) Preset(volts []float64, at bustime.Time) error {
 	m, ok := d.storage.(*memory)
 	if !ok {
 		return fmt.Errorf("chips of class %q have no memory to preset (%s)", d.class.Name, d.class.Parts())
@@ -24,8 +25,8 @@ func (d *Die) Preset(volts []float64, atNS int64) error {
 	if len(volts) != len(m.plane.Volts) {
 		return fmt.Errorf("%d signals for a lattice of %d x %d", len(volts), d.class.Rows, d.class.Columns)
 	}
-	m.hold(atNS)
-	shift := d.supply.at(atNS)
+	m.hold(at)
+	shift := d.supply.at(at)
 	for i, v := range volts {
 		v += shift
 		if m.ktc > 0 {

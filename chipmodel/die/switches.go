@@ -7,6 +7,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // switches join pixels before the light is sensed: a block shows the logarithm of its
@@ -42,9 +43,9 @@ func (m *switches) written(r facetdv1.Register) {
 	}
 }
 
-func (m *switches) strobe(facetdv1.Strobe, int64, time.Duration, Light) {}
+func (m *switches) strobe(facetdv1.Strobe, bustime.Time, time.Duration, Light) {}
 
-func (m *switches) heldNS(int, int64) int64 { return 0 }
+func (m *switches) held(int, bustime.Time) time.Duration { return 0 }
 
 // join works out what the pixels of each block show together. Their photocurrents
 // meet in one node, into which their loads feed side by side: in weak inversion
@@ -77,17 +78,17 @@ func (m *switches) join() {
 	}
 }
 
-func (m *switches) row(dst []float64, row, column, step int, atNS, intervalNS int64, light Light) {
+func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light Light) {
 	if m.stale {
 		m.join()
 	}
 	n := len(dst)
-	m.look(row, atNS, int64(n-1)*intervalNS, light)
+	m.look(row, at, time.Duration(n-1)*interval, light)
 	// The node of n joined pixels has n times the capacitance and n times the current
 	// of one: the same lag, and noise lower by sqrt(n).
 	for i := range dst {
 		c := column + i*step
-		at := atNS + int64(i)*intervalNS
+		at := at.Add(time.Duration(i) * interval)
 		p := row*m.px.columns + c
 		lux := m.px.luxAt(c, i, n)
 		if m.px.linear != nil {
@@ -99,11 +100,11 @@ func (m *switches) row(dst []float64, row, column, step int, atNS, intervalNS in
 			dst[i] = m.px.spoil(p, dst[i])
 		}
 	}
-	m.die.supply.add(dst, atNS, intervalNS)
+	m.die.supply.add(dst, at, interval)
 }
 
 // look puts the mean light of the blocks that a row belongs to into the pixels' buffers.
-func (m *switches) look(row int, atNS, spanNS int64, light Light) {
+func (m *switches) look(row int, at bustime.Time, span time.Duration, light Light) {
 	columns, rows := m.die.patterns()
 	first := row
 	for first > 0 && rows>>((first-1)&7)&1 == 1 {
@@ -121,7 +122,7 @@ func (m *switches) look(row int, atNS, spanNS int64, light Light) {
 	clear(m.mean)
 	clear(m.later)
 	for r := first; r < last; r++ {
-		m.px.look(r, atNS, spanNS, light)
+		m.px.look(r, at, span, light)
 		add(m.mean, m.px.lux)
 		add(m.later, m.px.later)
 	}

@@ -285,7 +285,7 @@ func (p *plan) run() Matrix {
 			lux[i], _ = response.Lux(v)
 		}
 	}
-	light := func(dst []float64, row int, _ int64) {
+	light := func(dst []float64, row int, _ bustime.Time) {
 		copy(dst, lux[row*p.Input.Columns:(row+1)*p.Input.Columns])
 	}
 	p.prepare(d, light)

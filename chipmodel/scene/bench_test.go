@@ -3,6 +3,8 @@ package scene
 import (
 	"math"
 	"testing"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // naive is the baseline: the nearest pixel of the picture by atan2 and asin,
@@ -12,8 +14,8 @@ type naive struct {
 	motion Motion
 }
 
-func (s naive) row(dst []float64, v *View, row int, atNS int64) {
-	p := s.motion.At(atNS)
+func (s naive) row(dst []float64, v *View, row int, at bustime.Time) {
+	p := s.motion.At(at)
 	m := attitude(p.YawDeg, p.PitchDeg, p.RollDeg)
 	for i := range dst {
 		x, y, z := m.apply(v.Ray(row, i))
@@ -38,7 +40,7 @@ func BenchmarkRow(b *testing.B) {
 	turning := Motion{YawRateDegPerS: 20}
 	side := mustView(b, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
 	skew := mustView(b, square64, Optics{YawDeg: 45, PitchDeg: 35, RollDeg: 20, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
-	scene := func(m Motion) func([]float64, *View, int, int64) {
+	scene := func(m Motion) func([]float64, *View, int, bustime.Time) {
 		return mustPanorama(b, img, PanoramaOptions{LuxHigh: 1000, Motion: m}).Row
 	}
 	grating, err := Grating(GratingOptions{MeanLux: 100, Contrast: 1, CyclesPerPixel: 0.1, DriftHz: 1})
@@ -48,7 +50,7 @@ func BenchmarkRow(b *testing.B) {
 	for _, c := range []struct {
 		name string
 		view *View
-		row  func([]float64, *View, int, int64)
+		row  func([]float64, *View, int, bustime.Time)
 	}{
 		{"baseline-still", side, naive{linearise(img), Motion{}}.row},
 		{"baseline-moving", side, naive{linearise(img), moving}.row},
@@ -65,7 +67,7 @@ func BenchmarkRow(b *testing.B) {
 			at := int64(0)
 			for b.Loop() {
 				for r := range 64 {
-					c.row(dst, c.view, r, at)
+					c.row(dst, c.view, r, bustime.Time(at))
 				}
 				at += 1e7
 			}

@@ -3,6 +3,8 @@ package scene
 import (
 	"fmt"
 	"math"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // GratingOptions describe a sine grating on the sensor plane.
@@ -50,7 +52,7 @@ func (g grating) Name() string {
 		g.CyclesPerPixel, g.OrientationDeg, g.MeanLux, g.Contrast)
 }
 
-func (g grating) Row(dst []float64, v *View, row int, atNS int64) {
+func (g grating) Row(dst []float64, v *View, row int, at bustime.Time) {
 	first, n := v.span(dst, row)
 	if n == 0 {
 		return
@@ -61,7 +63,7 @@ func (g grating) Row(dst []float64, v *View, row int, atNS int64) {
 	amplitude := g.MeanLux * g.Contrast * math.Exp(-2*math.Pi*math.Pi*sigma*sigma) *
 		sinc(fx) * sinc(fy*v.lattice.rowPitch())
 	x, y := v.lattice.centre(row, 0)
-	phase := fx*x + fy*y + math.Mod(g.PhaseDeg, 360)/360 - cyclesAt(g.DriftHz, atNS)
+	phase := fx*x + fy*y + math.Mod(g.PhaseDeg, 360)/360 - cyclesAt(g.DriftHz, at)
 	// The sine advances by a fixed angle a column: turn a unit vector.
 	s, c := math.Sincos(2 * math.Pi * phase)
 	ds, dc := math.Sincos(2 * math.Pi * fx)

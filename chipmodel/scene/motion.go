@@ -1,6 +1,10 @@
 package scene
 
-import "math"
+import (
+	"math"
+
+	"facetd.example/chipmodel/bustime"
+)
 
 // Motion is how the crawler turns and moves, an exact function of bus time.
 // Its zero value stands still at the place where the picture was taken, looking
@@ -60,12 +64,12 @@ type Pose struct {
 }
 
 // At returns the pose at a bus time.
-func (m Motion) At(atNS int64) Pose {
+func (m Motion) At(at bustime.Time) Pose {
 	turn := func(start, rate float64) float64 {
 		if rate == 0 {
 			return start
 		}
-		return start + 360*cyclesAt(rate/360, atNS)
+		return start + 360*cyclesAt(rate/360, at)
 	}
 	p := Pose{
 		YawDeg:   turn(m.YawDeg, m.YawRateDegPerS),
@@ -74,14 +78,14 @@ func (m Motion) At(atNS int64) Pose {
 		ForwardM: m.ForwardM,
 	}
 	if m.YawSwingDeg != 0 && m.YawSwingHz != 0 {
-		p.YawDeg += m.YawSwingDeg * math.Sin(2*math.Pi*cyclesAt(m.YawSwingHz, atNS))
+		p.YawDeg += m.YawSwingDeg * math.Sin(2*math.Pi*cyclesAt(m.YawSwingHz, at))
 	}
 	switch {
 	case m.ForwardMPerS == 0:
 	case m.TravelM > 0:
-		p.ForwardM += m.TravelM * triangle(cyclesAt(m.ForwardMPerS/(2*m.TravelM), atNS))
+		p.ForwardM += m.TravelM * triangle(cyclesAt(m.ForwardMPerS/(2*m.TravelM), at))
 	default:
-		p.ForwardM += m.ForwardMPerS * (float64(atNS) * 1e-9)
+		p.ForwardM += m.ForwardMPerS * (float64(at) * 1e-9)
 	}
 	return p
 }

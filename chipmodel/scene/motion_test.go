@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 const second = 1_000_000_000
@@ -36,7 +38,7 @@ func TestMotionAt(t *testing.T) {
 		{"shuttle backwards, returning", back, 3, Pose{ForwardM: -0.5}},
 		{"on and on", on, 1000, Pose{ForwardM: 500}},
 	} {
-		got := c.m.At(int64(c.at * second))
+		got := c.m.At(bustime.Time(c.at * second))
 		near := func(a, b, turn float64) bool { return math.Abs(math.Remainder(a-b, turn)) < 1e-6 }
 		if !near(got.YawDeg, c.want.YawDeg, 360) || !near(got.PitchDeg, c.want.PitchDeg, 360) ||
 			!near(got.RollDeg, c.want.RollDeg, 360) || math.Abs(got.ForwardM-c.want.ForwardM) > 1e-9 {
@@ -62,7 +64,7 @@ func TestMarkOnTheWallPassesBy(t *testing.T) {
 		at := int64(seconds * second)
 		want := degrees(math.Atan2(radius, ahead-0.1*seconds))
 		v := mustView(t, square64, Optics{YawDeg: want, HorizontalFOVDeg: 40, VerticalFOVDeg: 40})
-		row, column, sum := centroid(frame(s, v, at))
+		row, column, sum := centroid(frame(s, v, bustime.Time(at)))
 		// Half a cell; a pixel is 0.6 degrees.
 		if math.Abs(row-31.5) > 0.5 || math.Abs(column-31.5) > 0.75 || sum == 0 {
 			t.Errorf("after %v s: mark at row %.2f column %.2f of the chip that looks at azimuth %.1f", seconds, row, column, want)
@@ -77,7 +79,7 @@ func TestTheAxisOfThePipeStays(t *testing.T) {
 			Motion: Motion{ForwardMPerS: 1, TravelM: 4, PipeRadiusM: 0.5}})
 		v := mustView(t, square64, Optics{YawDeg: ahead, HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
 		for _, at := range []int64{0, second, 5 * second / 2} {
-			if got := oneRow(s, v, 31, at)[31]; math.Abs(got-100) > 0.01 {
+			if got := oneRow(s, v, 31, bustime.Time(at))[31]; math.Abs(got-100) > 0.01 {
 				t.Errorf("azimuth %v, %d ns: %v lx on the axis, want 100", ahead, at, got)
 			}
 		}
@@ -90,7 +92,7 @@ func TestCyclesAt(t *testing.T) {
 		at   int64
 		want float64
 	}{{100, 2_500_000, 0.25}, {100, 31_536_000*second + 2_500_000, 0.25}, {-1, second / 4, 0.75}, {0.3, 10 * second, 0}, {1, -second / 4, 0.75}} {
-		got := cyclesAt(c.hz, c.at)
+		got := cyclesAt(c.hz, bustime.Time(c.at))
 		if got < 0 || got >= 1 || math.Abs(math.Remainder(got-c.want, 1)) > 1e-9 {
 			t.Errorf("%v Hz at %d ns: %v, want %v", c.hz, c.at, got, c.want)
 		}

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"image"
 	"math"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // MaxPixels is the largest picture accepted, 8192 by 4096.
@@ -97,8 +99,8 @@ func cubeSize(width int) int {
 	return size
 }
 
-func newPose32(m Motion, atNS int64) pose32 {
-	p := m.At(atNS)
+func newPose32(m Motion, at bustime.Time) pose32 {
+	p := m.At(at)
 	var out pose32
 	for i, v := range attitude(p.YawDeg, p.PitchDeg, p.RollDeg) {
 		out.m[i] = float32(v)
@@ -132,11 +134,11 @@ func (p *panorama) Name() string {
 // p^2/3 in texels of level 0, so that the variances of the levels are equal to
 // the pixel's at areas of 1, 11/3, 4 x 11/3 ...; in between, the mixture of two
 // levels is that of equal variance.
-func (p *panorama) Row(dst []float64, v *View, row int, atNS int64) {
+func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 	first, n := v.span(dst, row)
 	pose := &p.fixed
 	if !p.still {
-		moved := newPose32(p.opts.Motion, atNS)
+		moved := newPose32(p.opts.Motion, at)
 		pose = &moved
 	}
 	m, forward := &pose.m, pose.forward

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // spots is a black panorama of 720 by 360 (half a degree a pixel) with white
@@ -109,7 +111,7 @@ func TestUniformPanoramaIsExactlyUniform(t *testing.T) {
 		for _, field := range []float64{2, 60, 178} {
 			v := mustView(t, square64, Optics{YawDeg: rng.Float64() * 360, PitchDeg: rng.Float64() * 90, RollDeg: 20,
 				HorizontalFOVDeg: field, VerticalFOVDeg: field, BlurPixels: rng.Float64() * 3})
-			for r, line := range frame(s, v, rng.Int64N(1e10)) {
+			for r, line := range frame(s, v, bustime.Time(rng.Int64N(1e10))) {
 				for c, got := range line {
 					if got != want {
 						t.Fatalf("%v, field %v: pixel %d,%d has %v lx, want exactly %v", size, field, r, c, got, want)

@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // maxSpec limits a description; maxStages its parts, each of which costs time
@@ -64,7 +66,7 @@ func Parse(spec string, open Opener) (Scene, error) {
 		last = max(last, at)
 		next, err := parseChain(rest, open)
 		if errs = append(errs, err); errors.Join(errs...) == nil {
-			current, err = Step(current, next, int64(at))
+			current, err = Step(current, next, bustime.Time(at))
 			errs = append(errs, err)
 		}
 	}

@@ -9,6 +9,8 @@ import (
 	"os"
 	"strings"
 	"testing"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 func TestParse(t *testing.T) {
@@ -42,7 +44,7 @@ func TestParse(t *testing.T) {
 			continue
 		}
 		for _, at := range []int64{0, 499_999_999, 503_000_000, 2 * second} {
-			a, b := frame(got, v, at), frame(want, v, at)
+			a, b := frame(got, v, bustime.Time(at)), frame(want, v, bustime.Time(at))
 			for r := range a {
 				for c := range a[r] {
 					if a[r][c] != b[r][c] {
@@ -118,7 +120,7 @@ func FuzzParse(f *testing.F) {
 			return
 		}
 		for _, at := range []int64{-1 << 63, -5, 0, 12_345_678_901, 1<<63 - 1} {
-			for _, lux := range oneRow(s, v, 0, at) {
+			for _, lux := range oneRow(s, v, 0, bustime.Time(at)) {
 				if math.IsNaN(lux) || math.IsInf(lux, 0) || lux < -1e-6 {
 					t.Fatalf("%q gives %v lx at %d ns", spec, lux, at)
 				}

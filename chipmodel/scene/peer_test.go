@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"facetd.example/api/peertest"
+	"facetd.example/chipmodel/bustime"
 )
 
 // BenchmarkBesideScipy samples a panorama for a turning chip, small and large, beside
@@ -32,7 +33,7 @@ func BenchmarkBesideScipy(b *testing.B) {
 			b.ResetTimer()
 			for b.Loop() {
 				for r := range side {
-					scene.Row(dst, view, r, at)
+					scene.Row(dst, view, r, bustime.Time(at))
 				}
 				at += 1e7
 			}

@@ -10,6 +10,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // mustView fails the test when a view cannot be made.
@@ -32,11 +34,11 @@ func mustPanorama(t testing.TB, img image.Image, o PanoramaOptions) Scene {
 }
 
 // frame is all rows of a view at one instant.
-func frame(s Scene, v *View, atNS int64) [][]float64 {
+func frame(s Scene, v *View, at bustime.Time) [][]float64 {
 	out := make([][]float64, v.Lattice().Rows)
 	for r := range out {
 		out[r] = make([]float64, v.Lattice().Columns)
-		s.Row(out[r], v, r, atNS)
+		s.Row(out[r], v, r, at)
 	}
 	return out
 }
@@ -144,7 +146,7 @@ func TestPicturesToLookAt(t *testing.T) {
 			o.HorizontalFOVDeg = 80
 		}
 		o.VerticalFOVDeg = l.VerticalFOVDeg(o.HorizontalFOVDeg)
-		return picture(frame(s, mustView(t, l, o), at), 500, 384/l.Columns)
+		return picture(frame(s, mustView(t, l, o), bustime.Time(at)), 500, 384/l.Columns)
 	}
 	save(t, "mounts", sheet(3, []image.Image{
 		shoot(l, Optics{}, 0), shoot(l, Optics{YawDeg: 180}, 0), shoot(l, Optics{RollDeg: 30}, 0),

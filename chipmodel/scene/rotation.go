@@ -1,6 +1,10 @@
 package scene
 
-import "math"
+import (
+	"math"
+
+	"facetd.example/chipmodel/bustime"
+)
 
 // matrix is a rotation; rows first.
 type matrix [9]float64
@@ -40,8 +44,8 @@ func sincosDeg(deg float64) (sin, cos float64) {
 
 // cyclesAt returns the fractional part of hz times the bus time, in [0, 1).
 // Whole seconds are split off first so that long runs keep their phase.
-func cyclesAt(hz float64, atNS int64) float64 {
-	whole, rest := atNS/1e9, atNS%1e9
+func cyclesAt(hz float64, at bustime.Time) float64 {
+	whole, rest := at/1e9, at%1e9
 	phase := math.Mod(hz*float64(whole), 1) + hz*(float64(rest)*1e-9)
 	return phase - math.Floor(phase)
 }

@@ -3,17 +3,18 @@ package scene
 import (
 	"fmt"
 	"math"
-	"time"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 // Scene is the light around the crawler.
 type Scene interface {
 	// Row fills dst (as long as the lattice has columns) with the light in lux
-	// on one row of the view at bus time atNS (nanoseconds since the bus
+	// on one row of the view at bus time at (counted from when the bus
 	// started; may be negative). It is deterministic, keeps no state, does not
 	// allocate and is safe for concurrent use. Entries of dst beyond the
 	// lattice, and all of them when the row does not exist, are set to 0.
-	Row(dst []float64, v *View, row int, atNS int64)
+	Row(dst []float64, v *View, row int, at bustime.Time)
 	// Name describes the scene in a few words, for logs and pages.
 	Name() string
 }
@@ -31,7 +32,7 @@ func Uniform(lux float64) Scene {
 
 func (u uniform) Name() string { return fmt.Sprintf("uniform %g lx", u.lux) }
 
-func (u uniform) Row(dst []float64, v *View, row int, _ int64) {
+func (u uniform) Row(dst []float64, v *View, row int, _ bustime.Time) {
 	first, n := v.span(dst, row)
 	for i := range n {
 		dst[i] = u.lux * float64(v.gain[first+i])
@@ -62,9 +63,9 @@ func (f flicker) Name() string {
 	return fmt.Sprintf("%s with %g Hz flicker of depth %g", f.base.Name(), 2*f.mainsHz, f.depth)
 }
 
-func (f flicker) Row(dst []float64, v *View, row int, atNS int64) {
-	f.base.Row(dst, v, row, atNS)
-	factor := 1 + f.depth*math.Sin(2*math.Pi*cyclesAt(2*f.mainsHz, atNS))
+func (f flicker) Row(dst []float64, v *View, row int, at bustime.Time) {
+	f.base.Row(dst, v, row, at)
+	factor := 1 + f.depth*math.Sin(2*math.Pi*cyclesAt(2*f.mainsHz, at))
 	for i := range dst {
 		dst[i] *= factor
 	}
@@ -72,28 +73,28 @@ func (f flicker) Row(dst []float64, v *View, row int, atNS int64) {
 
 type step struct {
 	before, after Scene
-	atNS          int64
+	at            bustime.Time
 }
 
-// Step is one scene until bus time atNS and another from that instant on.
-func Step(before, after Scene, atNS int64) (Scene, error) {
+// Step is one scene until bus time at and another from that instant on.
+func Step(before, after Scene, at bustime.Time) (Scene, error) {
 	var c checks
 	c.that(before != nil, "before", before, "a scene")
 	c.that(after != nil, "after", after, "a scene")
 	if err := c.err("step"); err != nil {
 		return nil, err
 	}
-	return step{before, after, atNS}, nil
+	return step{before, after, at}, nil
 }
 
 func (s step) Name() string {
-	return fmt.Sprintf("%s, from %v %s", s.before.Name(), time.Duration(s.atNS), s.after.Name())
+	return fmt.Sprintf("%s, from %v %s", s.before.Name(), s.at.Elapsed(), s.after.Name())
 }
 
-func (s step) Row(dst []float64, v *View, row int, atNS int64) {
-	if atNS < s.atNS {
-		s.before.Row(dst, v, row, atNS)
+func (s step) Row(dst []float64, v *View, row int, at bustime.Time) {
+	if at < s.at {
+		s.before.Row(dst, v, row, at)
 		return
 	}
-	s.after.Row(dst, v, row, atNS)
+	s.after.Row(dst, v, row, at)
 }

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 	"sync"
 	"testing"
+
+	"facetd.example/chipmodel/bustime"
 )
 
 func mustScene(t testing.TB) func(Scene, error) Scene {
@@ -18,9 +20,9 @@ func mustScene(t testing.TB) func(Scene, error) Scene {
 	}
 }
 
-func oneRow(s Scene, v *View, row int, atNS int64) []float64 {
+func oneRow(s Scene, v *View, row int, at bustime.Time) []float64 {
 	dst := make([]float64, v.Lattice().Columns)
-	s.Row(dst, v, row, atNS)
+	s.Row(dst, v, row, at)
 	return dst
 }
 
@@ -94,7 +96,7 @@ func TestFlickerFoldsAtTheFrameRate(t *testing.T) {
 			var re, im float64
 			for i := range n {
 				at := int64(math.Round(float64(i)/c.frames*1e9)) + 1_234_567
-				y := oneRow(s, v, 0, at)[0] - 100
+				y := oneRow(s, v, 0, bustime.Time(at))[0] - 100
 				sin, cos := math.Sincos(2 * math.Pi * hz * float64(i) / c.frames)
 				re, im = re+y*cos, im+y*sin
 			}
@@ -116,7 +118,7 @@ func TestFlickerDepthAndLongRuns(t *testing.T) {
 			after int64
 			want  float64
 		}{{0, 200}, {2_500_000, 250}, {5_000_000, 200}, {7_500_000, 150}, {10_000_000, 200}} {
-			if got := oneRow(s, v, 0, start+c.after)[0]; math.Abs(got-c.want) > 1e-6 {
+			if got := oneRow(s, v, 0, bustime.Time(start+c.after))[0]; math.Abs(got-c.want) > 1e-6 {
 				t.Errorf("%d ns after %d: %v lx, want %v", c.after, start, got, c.want)
 			}
 		}
@@ -127,7 +129,7 @@ func TestStepChangesAtItsInstant(t *testing.T) {
 	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1}, Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
 	s := mustScene(t)(Step(Uniform(1), Uniform(2), 1000))
 	for at, want := range map[int64]float64{-1 << 63: 1, 999: 1, 1000: 2, 1<<63 - 1: 2} {
-		if got := oneRow(s, v, 0, at)[0]; got != want {
+		if got := oneRow(s, v, 0, bustime.Time(at))[0]; got != want {
 			t.Errorf("at %d: %v, want %v", at, got, want)
 		}
 	}
@@ -175,7 +177,7 @@ func TestGratingAgainstIntegration(t *testing.T) {
 			v := mustView(t, l, Optics{HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
 			at := rng.Int64N(1e9)
 			row := rng.IntN(5)
-			got := oneRow(mustScene(t)(Grating(g)), v, row, at)
+			got := oneRow(mustScene(t)(Grating(g)), v, row, bustime.Time(at))
 			sin, cos := math.Sincos(g.OrientationDeg * math.Pi / 180)
 			width := 70.0
 			if hex {

@@ -173,7 +173,7 @@ func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 	low, high := max(conv.GetLowVolts(), spec.GetLowVolts())+margin, min(conv.GetHighVolts(), spec.GetHighVolts())-margin
 	best := 0.0
 	measure := func(d *die.Die, at int64, lux float64) (mean, lowest, highest float64) {
-		light := func(dst []float64, _ int, _ int64) {
+		light := func(dst []float64, _ int, _ bustime.Time) {
 			for i := range dst {
 				dst[i] = lux
 			}

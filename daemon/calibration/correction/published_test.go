@@ -238,7 +238,7 @@ func (s *simulatedChip) level(t *testing.T, lux float64, frames int) Level {
 	if err != nil {
 		t.Fatal(err)
 	}
-	light := func(dst []float64, _ int, _ int64) {
+	light := func(dst []float64, _ int, _ bustime.Time) {
 		for i := range dst {
 			dst[i] = lux
 		}
