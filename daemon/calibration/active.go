@@ -31,12 +31,12 @@ func newActiveMap(meta *facetdv1.CorrectionMap, m *correction.Map) *activeMap {
 }
 
 // age is how old a correction map is; a clock that was set back makes it new.
-func (s *Service) age(m *activeMap) time.Duration { return max(s.cfg.Clock().Sub(m.created), 0) }
+func (s *Maps) age(m *activeMap) time.Duration { return max(s.cfg.Clock().Sub(m.created), 0) }
 
-func (s *Service) stale(m *activeMap) bool { return s.age(m) > s.cfg.MaxAge }
+func (s *Maps) stale(m *activeMap) bool { return s.age(m) > s.cfg.MaxAge }
 
 // shown is what is said of a correction map now, without its numbers.
-func (s *Service) shown(m *activeMap) *facetdv1.CorrectionMap {
+func (s *Maps) shown(m *activeMap) *facetdv1.CorrectionMap {
 	out := proto.CloneOf(m.meta)
 	out.Age = durationpb.New(s.age(m).Truncate(time.Second))
 	out.State = facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_ACTIVE
@@ -117,7 +117,7 @@ func dataMessage(m *correction.Map) *facetdv1.CorrectionMapData {
 }
 
 // note tells the journal.
-func (s *Service) note(severity facetdv1.Severity, chips []string, fields map[string]string, format string, args ...any) {
+func (s *Maps) note(severity facetdv1.Severity, chips []string, fields map[string]string, format string, args ...any) {
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_CALIBRATION, fmt.Sprintf(format, args...))
 	e.Severity, e.Chips, e.Fields = severity, chips, fields
 	s.cfg.Events.Send(e)
@@ -130,7 +130,7 @@ const (
 
 // noteLoaded tells what came from the folder: one event for all that are active, and one
 // for each file that was refused.
-func (s *Service) noteLoaded(got found) {
+func (s *Maps) noteLoaded(got found) {
 	var chips []string
 	for _, m := range got.cmaps {
 		if !slices.Contains(chips, m.key.chip) {
@@ -153,7 +153,7 @@ func (s *Service) noteLoaded(got found) {
 	}
 }
 
-func (s *Service) noteMade(what string, meta *facetdv1.CorrectionMap) {
+func (s *Maps) noteMade(what string, meta *facetdv1.CorrectionMap) {
 	worst := 0.0
 	for _, l := range meta.GetLevels() {
 		worst = max(worst, l.GetAfterVolts(), l.GetFloorCodes()*meta.GetVoltsPerCode())

@@ -24,16 +24,16 @@ type counts struct {
 var _ dispatch.Observer = (*Service)(nil)
 
 // SegmentRun does nothing.
-func (s *Service) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+func (s *Maps) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
 // JobEnded does nothing: frame sets are corrected for those who want it, elsewhere.
-func (s *Service) JobEnded(*facetdv1.FrameSet) {}
+func (s *Maps) JobEnded(*facetdv1.FrameSet) {}
 
 // Violated does nothing.
-func (s *Service) Violated(rules.Violation) {}
+func (s *Maps) Violated(rules.Violation) {}
 
 // PlanChanged remembers what the views of every task do.
-func (s *Service) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
+func (s *Maps) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
 	next := taskViews{}
 	for _, t := range plan.GetTasks() {
 		chips, m := s.cfg.Array.Resolve(t.GetTarget())
@@ -49,13 +49,13 @@ func (s *Service) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
 
 // Begin is called when a frame set of a task ends, before the timetable can change, and
 // says how to correct it later, on any goroutine. It is a look-up.
-func (s *Service) Begin(fs *facetdv1.FrameSet) func() *facetdv1.FrameSet {
+func (s *Maps) Begin(fs *facetdv1.FrameSet) func() *facetdv1.FrameSet {
 	keys := (*s.views.Load())[fs.GetTask()]
 	return func() *facetdv1.FrameSet { return s.correctSet(fs, keys) }
 }
 
 // Captured corrects the frame set of an on-demand capture with these views.
-func (s *Service) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facetdv1.FrameSet {
+func (s *Maps) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facetdv1.FrameSet {
 	var keys viewKeys
 	if frames := fs.GetFrames(); len(frames) > 0 {
 		if c := s.cfg.Array.Chip(frames[0].GetChip()); c >= 0 {
@@ -66,7 +66,7 @@ func (s *Service) Captured(fs *facetdv1.FrameSet, views []*facetdv1.View) *facet
 }
 
 // correctSet returns a copy with corrected frames; the original stays as it is.
-func (s *Service) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.FrameSet {
+func (s *Maps) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.FrameSet {
 	out := shallow.Without(fs, "frames")
 	active := *s.active.Load()
 	for _, f := range fs.GetFrames() {
@@ -76,7 +76,7 @@ func (s *Service) correctSet(fs *facetdv1.FrameSet, keys viewKeys) *facetdv1.Fra
 }
 
 // correctFrame returns a corrected copy, or a copy of the raw frame with the reason.
-func (s *Service) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, active map[key]*activeMap) *facetdv1.Frame {
+func (s *Maps) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, active map[key]*activeMap) *facetdv1.Frame {
 	out := shallow.Without(f, "data")
 	out.Data = f.GetData()
 	refuse := func(counter *atomic.Uint64, why string) *facetdv1.Frame {
@@ -136,7 +136,7 @@ func correctionOf(m correction.Method) facetdv1.Correction {
 }
 
 // noMap says why a chip has no correction map for a view.
-func (s *Service) noMap(chip string, active map[key]*activeMap) string {
+func (s *Maps) noMap(chip string, active map[key]*activeMap) string {
 	others := 0
 	for k := range active {
 		if k.chip == chip {
@@ -153,7 +153,7 @@ func (s *Service) noMap(chip string, active map[key]*activeMap) string {
 }
 
 // notes are what to know of a correction that was made.
-func (s *Service) notes(m *activeMap, applied correction.Applied, unfilled int) []string {
+func (s *Maps) notes(m *activeMap, applied correction.Applied, unfilled int) []string {
 	var out []string
 	if s.stale(m) {
 		out = append(out, "the correction map is "+days(s.age(m))+" old")

@@ -15,7 +15,7 @@ import (
 
 // inOrder returns the active correction maps by chip in the order of the array, then by what they
 // are for.
-func (s *Service) inOrder() []*activeMap {
+func (s *Maps) inOrder() []*activeMap {
 	var out []*activeMap
 	for _, m := range *s.active.Load() {
 		out = append(out, m)
@@ -37,8 +37,8 @@ func (s *Service) ListCorrectionMaps(_ context.Context, r *facetdv1.ListCorrecti
 			out.CorrectionMaps = append(out.CorrectionMaps, s.shown(m))
 		}
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	s.Maps.mu.Lock()
+	defer s.Maps.mu.Unlock()
 	for _, f := range s.refused {
 		if r.GetChip() == "" || r.GetChip() == f.GetChip() {
 			out.Refused = append(out.Refused, proto.CloneOf(f))
@@ -48,7 +48,7 @@ func (s *Service) ListCorrectionMaps(_ context.Context, r *facetdv1.ListCorrecti
 }
 
 // find returns the active correction map of an identity, or nil.
-func (s *Service) find(id string) *activeMap {
+func (s *Maps) find(id string) *activeMap {
 	for _, m := range *s.active.Load() {
 		if m.meta.GetId() == id {
 			return m
@@ -75,28 +75,36 @@ func (s *Service) DeleteCorrectionMap(_ context.Context, r *facetdv1.DeleteCorre
 	if r.GetId() == "" {
 		return nil, invalid.Errors{{Path: "id", Message: "no correction map is named", Hint: "give the identity of a correction map, or the name of a refused file"}}
 	}
+	if err := s.remove(r.GetId()); err != nil {
+		return nil, err
+	}
+	return &facetdv1.DeleteCorrectionMapResponse{}, nil
+}
+
+// remove deletes an active correction map, or a file that was refused.
+func (s *Maps) remove(id string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if m := s.find(r.GetId()); m != nil {
+	if m := s.find(id); m != nil {
 		if s.store != nil {
 			if err := s.store.remove(m.meta.GetFile()); err != nil {
-				return nil, err
+				return err
 			}
 		}
 		s.replace(m.key, nil)
 		s.note(info, []string{m.key.chip}, mapFields(m.meta), "correction map %s of chip %s deleted", m.meta.GetId(), m.key.chip)
-		return &facetdv1.DeleteCorrectionMapResponse{}, nil
+		return nil
 	}
-	i := slices.IndexFunc(s.refused, func(f *facetdv1.RefusedCorrectionMap) bool { return f.GetFile() == r.GetId() })
+	i := slices.IndexFunc(s.refused, func(f *facetdv1.RefusedCorrectionMap) bool { return f.GetFile() == id })
 	if i < 0 || s.store == nil {
-		return nil, &failure.NotFound{What: "correction map or refused file", Name: r.GetId()}
+		return &failure.NotFound{What: "correction map or refused file", Name: id}
 	}
 	if err := s.store.remove(s.refused[i].GetFile()); err != nil {
-		return nil, err
+		return err
 	}
 	s.refused = slices.Delete(s.refused, i, i+1)
-	s.note(info, nil, map[string]string{"file": r.GetId()}, "refused correction map file %s deleted", r.GetId())
-	return &facetdv1.DeleteCorrectionMapResponse{}, nil
+	s.note(info, nil, map[string]string{"file": id}, "refused correction map file %s deleted", id)
+	return nil
 }
 
 // Stats is what metrics show.
@@ -112,7 +120,7 @@ type Stats struct {
 }
 
 // Stats returns the counts until now.
-func (s *Service) Stats() Stats {
+func (s *Maps) Stats() Stats {
 	out := Stats{
 		OldestSeconds: map[string]float64{}, Corrected: s.counts.corrected.Load(), NoMap: s.counts.noMap.Load(),
 		UnknownView: s.counts.unknownView.Load(), Mismatch: s.counts.mismatch.Load(), Incomplete: s.counts.incomplete.Load(),

@@ -72,10 +72,10 @@ type Config struct {
 	Share func(by string) (release func(), err error)
 }
 
-// Service is the calibration service, and the corrector of frames. Its methods may be
-// called from any goroutine; those of dispatch.Observer are for the one that owns the bus.
-type Service struct {
-	facetdv1.UnimplementedCalibrationServiceServer
+// Maps are the active correction maps, their folder, and the corrector of frames. Their
+// methods may be called from any goroutine; those of dispatch.Observer are for the one that
+// owns the bus.
+type Maps struct {
 	cfg   Config
 	store *store
 
@@ -85,12 +85,22 @@ type Service struct {
 	views atomic.Pointer[taskViews]
 
 	counts counts
+
+	mu      sync.Mutex // of what follows, and of every change of active and the store
+	refused []*facetdv1.RefusedCorrectionMap
+}
+
+// Service is the calibration service: an operator's sessions, which make maps. Its methods
+// may be called from any goroutine.
+type Service struct {
+	facetdv1.UnimplementedCalibrationServiceServer
+	*Maps
+
 	// updating lets one call at a time bring correction maps up to date.
 	updating chan struct{}
 
-	mu       sync.Mutex // of what follows, and of every change of force and the store
+	mu       sync.Mutex // of the sessions
 	sessions map[string]*session
-	refused  []*facetdv1.RefusedCorrectionMap
 }
 
 // New opens the folder of correction maps and activates those of this array. What cannot be
@@ -109,7 +119,7 @@ func New(cfg Config) (*Service, error) {
 	if cfg.Kelvin == nil {
 		cfg.Kelvin = func(int) float64 { return 0 }
 	}
-	s := &Service{cfg: cfg, sessions: map[string]*session{}, updating: make(chan struct{}, 1)}
+	s := &Service{Maps: &Maps{cfg: cfg}, sessions: map[string]*session{}, updating: make(chan struct{}, 1)}
 	s.active.Store(&map[key]*activeMap{})
 	s.views.Store(&taskViews{})
 	if cfg.Dir == "" {

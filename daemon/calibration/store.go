@@ -169,7 +169,7 @@ func plain(err error) error {
 }
 
 // load activates the correction maps of the folder.
-func (s *Service) load() error {
+func (s *Maps) load() error {
 	got, err := s.store.scan()
 	if err != nil {
 		return fmt.Errorf("correction maps: %w", err)
@@ -185,7 +185,7 @@ func (s *Service) load() error {
 }
 
 // keep stores a correction map and activates it in the place of an older one.
-func (s *Service) keep(meta *facetdv1.CorrectionMap, m *correction.Map) (*facetdv1.CorrectionMap, error) {
+func (s *Maps) keep(meta *facetdv1.CorrectionMap, m *correction.Map) (*facetdv1.CorrectionMap, error) {
 	data, err := encodeFile(meta, m)
 	if err != nil {
 		return nil, err
@@ -207,7 +207,7 @@ func (s *Service) keep(meta *facetdv1.CorrectionMap, m *correction.Map) (*facetd
 }
 
 // replace changes what is active for a key; nil takes it out. The caller holds mu.
-func (s *Service) replace(k key, m *activeMap) {
+func (s *Maps) replace(k key, m *activeMap) {
 	next := map[key]*activeMap{}
 	for k, v := range *s.active.Load() {
 		next[k] = v
