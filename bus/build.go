@@ -128,7 +128,8 @@ func (b *Builder) Wait(d time.Duration) {
 // Read reads chips of one class.
 func (b *Builder) Read(s Scan) { b.add(ReadOp(b.a, s)) }
 
-// Take ends the segment and returns its operations. The next segment selects anew, as what runs in between is not known.
+// Take ends the segment and returns its operations. The next segment selects anew, as what runs in between is not
+// known.
 func (b *Builder) Take() []Op {
 	ops := slices.Clip(b.ops)
 	b.draft = draft{}

@@ -249,7 +249,8 @@ func (a *Array) resolveList(names []string) ([]int, invalid.Errors) {
 		c := a.Chip(name)
 		switch {
 		case c < 0:
-			m.Add(invalid.Index("list.names", i), "no chip is called "+quote(name), invalid.Closest(name, a.ChipNames(a.All()), "chip"))
+			m.Add(invalid.Index("list.names", i), "no chip is called "+quote(name),
+				invalid.Closest(name, a.ChipNames(a.All()), "chip"))
 		case slices.Contains(chips, c):
 			m.Add(invalid.Index("list.names", i), "chip "+quote(name)+" is listed twice", "name each chip once")
 		default:

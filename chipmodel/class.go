@@ -54,7 +54,8 @@ func (b *builder) classes() {
 // parts checks what a class has beside its lattice and pixels.
 func (b *builder) parts(path string, c *facetdv1.ChipClass) {
 	if c.GetMemory() != nil && c.GetPixelSwitches() != nil {
-		b.m.Add(path+".pixel_switches", "the class has a memory too: both take the two pattern registers, so that a share of the memory would join the pixels",
+		b.m.Add(path+".pixel_switches", "the class has a memory too: both take the two pattern registers, so that a "+
+			"share of the memory would join the pixels",
 			"leave out memory or pixel_switches")
 	}
 	if m := c.GetMemory(); m != nil {
@@ -62,7 +63,8 @@ func (b *builder) parts(path string, c *facetdv1.ChipClass) {
 	}
 	if s := c.GetPixelSwitches(); s != nil {
 		if s.GetPatternSettle() == nil {
-			b.m.Add(path+".pixel_switches.pattern_settle", invalid.Missing, `give a time, such as "40us"; 0s if the pixels follow at once`)
+			b.m.Add(path+".pixel_switches.pattern_settle", invalid.Missing,
+				`give a time, such as "40us"; 0s if the pixels follow at once`)
 		}
 		b.duration(path+".pixel_switches.pattern_settle", s.GetPatternSettle())
 	}
@@ -96,7 +98,8 @@ func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 		l.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE
 	case facetdv1.Arrangement_ARRANGEMENT_SQUARE, facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL:
 	default:
-		b.m.Add(path+".arrangement", fmt.Sprintf("there is no arrangement %d", l.GetArrangement()), "use square or hexagonal")
+		b.m.Add(path+".arrangement", fmt.Sprintf("there is no arrangement %d", l.GetArrangement()),
+			"use square or hexagonal")
 	}
 	b.within(path+".rows", float64(l.GetRows()), 1, MaxLatticeSide, "rows")
 	b.within(path+".columns", float64(l.GetColumns()), 1, MaxLatticeSide, "columns")
@@ -110,7 +113,8 @@ func (b *builder) lattice(path string, c *facetdv1.ChipClass, class *Class) {
 		b.within(path+".pitch_y_um", l.GetPitchYUm(), 0.05, 1000, "um")
 	}
 	if class.Hexagonal() && math.Abs(l.GetPitchYUm()-analog.HexRowPitch*l.GetPitchXUm()) > 0.01*l.GetPitchXUm() {
-		b.m.Add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()), "leave it out on a hexagonal lattice")
+		b.m.Add(path+".pitch_y_um", fmt.Sprintf("%g um is not sqrt(3)/2 of pitch_x_um", l.GetPitchYUm()),
+			"leave it out on a hexagonal lattice")
 	}
 	class.Rows, class.Columns = int(l.GetRows()), int(l.GetColumns())
 }
@@ -173,7 +177,8 @@ func (b *builder) readout(path string, r *facetdv1.Readout) {
 		return
 	}
 	if r.GetOutputResistanceOhms() == 0 {
-		b.m.Add(path+".settle", invalid.Missing, "give it as measured, or output_resistance_ohms, from which it is computed")
+		b.m.Add(path+".settle", invalid.Missing,
+			"give it as measured, or output_resistance_ohms, from which it is computed")
 		return
 	}
 	b.within(path+".output_resistance_ohms", r.GetOutputResistanceOhms(), 1e-3, 1e9, "ohms")
@@ -219,6 +224,7 @@ func (b *builder) amplifier(path string, a *facetdv1.Amplifier) {
 	if a.GetHighVolts() == 0 && a.GetLowVolts() == 0 {
 		b.m.Add(path+".high_volts", invalid.Missing, "give the range of the amplifier, low_volts and high_volts")
 	} else if !(a.GetHighVolts() > a.GetLowVolts()) {
-		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", a.GetHighVolts(), a.GetLowVolts()), "give the range of the amplifier")
+		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", a.GetHighVolts(), a.GetLowVolts()),
+			"give the range of the amplifier")
 	}
 }

@@ -27,7 +27,8 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 		byName: map[string]int{}, lines: map[string]int{},
 	}}
 	if strings.ContainsFunc(msg.GetName(), func(r rune) bool { return !unicode.IsGraphic(r) }) {
-		b.m.Add("name", "the name "+quote(msg.GetName())+" cannot be shown on one line", "leave out line breaks and control characters")
+		b.m.Add("name", "the name "+quote(msg.GetName())+" cannot be shown on one line",
+			"leave out line breaks and control characters")
 	}
 	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
 	b.selectLines()
@@ -81,7 +82,8 @@ func (b *builder) selectLines() {
 	case len(names) == 0:
 		b.m.Add("select_lines", "the array has no select lines", "list their names in wiring order")
 	case len(names) > MaxLines:
-		b.m.Add("select_lines", fmt.Sprintf("%d select lines are too many", len(names)), fmt.Sprintf("at most %d", MaxLines))
+		b.m.Add("select_lines", fmt.Sprintf("%d select lines are too many", len(names)),
+			fmt.Sprintf("at most %d", MaxLines))
 		names = names[:MaxLines]
 	}
 	for i, name := range names {
@@ -186,7 +188,8 @@ func (b *builder) converter(path string, c *facetdv1.Converter) {
 	if c.GetHighVolts() == 0 && c.GetLowVolts() == 0 {
 		b.m.Add(path+".high_volts", invalid.Missing, "give the range of the input, low_volts and high_volts")
 	} else if !(c.GetHighVolts() > c.GetLowVolts()) || math.IsInf(c.GetHighVolts()-c.GetLowVolts(), 0) {
-		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", c.GetHighVolts(), c.GetLowVolts()), "give the range of the input")
+		b.m.Add(path+".high_volts", fmt.Sprintf("%g V is not above low_volts, %g V", c.GetHighVolts(), c.GetLowVolts()),
+			"give the range of the input")
 	}
 	b.positive(path+".conversion", c.GetConversion())
 	b.within(path+".noise_volts", c.GetNoiseVolts(), 0, 10, "V")
@@ -207,7 +210,8 @@ func (b *builder) chips() {
 		chip.Selects, chip.Wires = b.selects(path+".selects", c.GetSelects())
 		if b.a.WiringOnly {
 			if c.GetClass() != "" || c.GetLane() != "" {
-				b.m.Add(path, "names a class or lane, but the file describes none", "add classes, lanes and timing, or leave them out here")
+				b.m.Add(path, "names a class or lane, but the file describes none",
+					"add classes, lanes and timing, or leave them out here")
 			}
 		} else {
 			chip.Class = b.classOf(path+".class", c.GetClass())
@@ -223,7 +227,8 @@ func (b *builder) chips() {
 
 func (b *builder) selects(path string, names []string) ([]int, LineSet) {
 	if len(names) == 0 {
-		b.m.Add(path, "the chip is wired to no select line", "a chip without select inputs would listen always; name the line of each input")
+		b.m.Add(path, "the chip is wired to no select line",
+			"a chip without select inputs would listen always; name the line of each input")
 	}
 	var lines []int
 	var wires LineSet
@@ -231,10 +236,12 @@ func (b *builder) selects(path string, names []string) ([]int, LineSet) {
 		line := b.a.Line(name)
 		switch {
 		case line < 0:
-			b.m.Add(invalid.Index(path, i), "no select line is called "+quote(name), invalid.Closest(name, b.a.Lines, "select line"))
+			b.m.Add(invalid.Index(path, i), "no select line is called "+quote(name),
+				invalid.Closest(name, b.a.Lines, "select line"))
 			continue
 		case wires.Has(line):
-			b.m.Add(invalid.Index(path, i), "line "+quote(name)+" is wired to two inputs of this chip", "wire each input to its own line, or list fewer inputs")
+			b.m.Add(invalid.Index(path, i), "line "+quote(name)+" is wired to two inputs of this chip",
+				"wire each input to its own line, or list fewer inputs")
 			continue
 		}
 		lines = append(lines, line)
@@ -288,7 +295,8 @@ func (b *builder) mounts() {
 	any := slices.ContainsFunc(b.msg.GetChips(), func(c *facetdv1.Chip) bool { return c.GetMount() != nil })
 	for i, c := range b.msg.GetChips() {
 		if any && c.GetMount() == nil {
-			b.m.Add(invalid.Index("chips", i)+".mount", invalid.Missing, "give yaw_deg, pitch_deg and roll_deg, as of the other chips; {} is straight ahead")
+			b.m.Add(invalid.Index("chips", i)+".mount", invalid.Missing,
+				"give yaw_deg, pitch_deg and roll_deg, as of the other chips; {} is straight ahead")
 		}
 	}
 }
@@ -305,7 +313,8 @@ func (b *builder) capacitances() {
 		if b.a.Lanes[c.Lane].Spec.ChipCapacitancePf == nil {
 			missing[c.Lane] = true
 			b.m.Add(invalid.Index("lanes", c.Lane)+".chip_capacitance_pf", invalid.Missing, fmt.Sprintf(
-				"give it in pF: the settling of class %q is computed from it; or give that class a measured readout.settle", c.Class.Name))
+				"give it in pF: the settling of class %q is computed from it; or give that class a measured "+
+					"readout.settle", c.Class.Name))
 		}
 	}
 }
@@ -354,20 +363,23 @@ func (b *builder) apart() {
 		y, found := &b.a.Chips[j], 0
 		for i := range b.a.Chips {
 			x := &b.a.Chips[i]
-			if i == j || x.Lane < 0 || x.Wires == 0 || x.Lane != y.Lane || !x.Wires.Within(y.Wires) || (x.Wires == y.Wires && i > j) {
+			if i == j || x.Lane < 0 || x.Wires == 0 || x.Lane != y.Lane || !x.Wires.Within(y.Wires) ||
+				(x.Wires == y.Wires && i > j) {
 				continue
 			}
 			if found++; found > shownApart {
 				continue
 			}
 			b.m.Add(invalid.Index("chips", j)+".selects",
-				fmt.Sprintf("chips %q and %q can never be read apart: every word that selects %q selects %q too, and both are on lane %q",
+				fmt.Sprintf("chips %q and %q can never be read apart: every word that selects %q selects %q too, "+
+					"and both are on lane %q",
 					x.Name, y.Name, y.Name, x.Name, b.a.Lanes[x.Lane].Name),
 				"two drivers on one lane can damage both; wire one of them differently or to another lane")
 		}
 		if more := found - shownApart; more > 0 {
 			b.m.Add(invalid.Index("chips", j)+".selects",
-				fmt.Sprintf("chip %q cannot be read apart from %d more chips on lane %q", y.Name, more, b.a.Lanes[y.Lane].Name), "wire them differently")
+				fmt.Sprintf("chip %q cannot be read apart from %d more chips on lane %q", y.Name, more,
+					b.a.Lanes[y.Lane].Name), "wire them differently")
 		}
 	}
 }
@@ -380,7 +392,8 @@ func (b *builder) groups() {
 			b.m.Add(path+".name", `"all" is the name of the whole array`, "choose another name")
 		}
 		if c := b.a.Chip(g.GetName()); c >= 0 {
-			b.m.Add(path+".name", "a chip is called "+quote(g.GetName())+" too", "a target could mean either; choose another name")
+			b.m.Add(path+".name", "a chip is called "+quote(g.GetName())+" too",
+				"a target could mean either; choose another name")
 		}
 		b.name(path+".name", g.GetName(), seen, i, "group")
 		if len(g.GetChips()) == 0 {

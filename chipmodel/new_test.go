@@ -45,12 +45,14 @@ func TestNamesCanBeShown(t *testing.T) {
 		"": false, "a b": false, "a\nb": false, "a\tb": false, "\x1b[31m": false, "a\u00a0b": false,
 		"a\u0085b": false, "a\u2028b": false, "a\u202eb": false, "a\u200bb": false, "a,b": false, "a/b": false,
 	} {
-		msg := &facetdv1.Array{SelectLines: []string{"x"}, Chips: []*facetdv1.Chip{{Name: name, Selects: []string{"x"}}}}
+		msg := &facetdv1.Array{SelectLines: []string{"x"},
+			Chips: []*facetdv1.Chip{{Name: name, Selects: []string{"x"}}}}
 		if _, m := New(msg); (len(m) == 0) != good {
 			t.Errorf("chip %q: %v", name, m)
 		}
 	}
-	msg := &facetdv1.Array{Name: "two\nlines", SelectLines: []string{"x"}, Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"x"}}}}
+	msg := &facetdv1.Array{Name: "two\nlines", SelectLines: []string{"x"},
+		Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"x"}}}}
 	if _, m := New(msg); len(m) != 1 || m[0].Path != "name" {
 		t.Errorf("an array's name of two lines: %v", m)
 	}

@@ -72,7 +72,8 @@ func (c *Class) Trim(t *facetdv1.TrimSettings) ([]RegisterValue, invalid.Errors)
 	var values []RegisterValue
 	if !c.HasRegister(PixelBias) && !c.HasRegister(OutputBias) && !c.HasRegister(Gain) {
 		if t != nil {
-			m.Add("", fmt.Sprintf("chips of class %q have neither biases nor amplifier (%s)", c.Name, c.Parts()), "leave it out")
+			m.Add("", fmt.Sprintf("chips of class %q have neither biases nor amplifier (%s)", c.Name, c.Parts()),
+				"leave it out")
 		}
 		return nil, m
 	}
@@ -80,7 +81,8 @@ func (c *Class) Trim(t *facetdv1.TrimSettings) ([]RegisterValue, invalid.Errors)
 		switch {
 		case !c.HasRegister(r):
 			if given {
-				m.Add(name, fmt.Sprintf("chips of class %q have no such register (%s)", c.Name, c.Parts()), "leave it out")
+				m.Add(name, fmt.Sprintf("chips of class %q have no such register (%s)", c.Name, c.Parts()),
+					"leave it out")
 			}
 			return
 		case !given:

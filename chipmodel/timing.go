@@ -98,8 +98,10 @@ func (w Window) Message() *facetdv1.Window {
 // leaves the lattice.
 func NewWindow(w *facetdv1.Window, c *Class, binRows, binColumns int) (Window, invalid.Errors) {
 	var m invalid.Errors
-	rows := windowAxis(&m, axisSpec{"row", "rows", "row_step", c.Rows, binRows}, w.GetRow(), w.GetRows(), w.GetRowStep())
-	cols := windowAxis(&m, axisSpec{"column", "columns", "column_step", c.Columns, binColumns}, w.GetColumn(), w.GetColumns(), w.GetColumnStep())
+	rows := windowAxis(&m, axisSpec{"row", "rows", "row_step", c.Rows, binRows}, w.GetRow(), w.GetRows(),
+		w.GetRowStep())
+	cols := windowAxis(&m, axisSpec{"column", "columns", "column_step", c.Columns, binColumns}, w.GetColumn(),
+		w.GetColumns(), w.GetColumnStep())
 	return Window{
 		Row: rows[0], Rows: rows[1], RowStep: rows[2],
 		Column: cols[0], Columns: cols[1], ColumnStep: cols[2],
@@ -118,7 +120,8 @@ func windowAxis(m *invalid.Errors, ax axisSpec, first, count, step uint32) [3]in
 		st = uint64(max(ax.bin, 1))
 	}
 	if uint64(first) >= size {
-		m.Add(ax.first, fmt.Sprintf("%d is outside the lattice of %d", first, ax.size), fmt.Sprintf("use 0 to %d", ax.size-1))
+		m.Add(ax.first, fmt.Sprintf("%d is outside the lattice of %d", first, ax.size),
+			fmt.Sprintf("use 0 to %d", ax.size-1))
 		return [3]int{0, 1, 1}
 	}
 	most := (size - uint64(first) + st - 1) / st

@@ -19,18 +19,21 @@ func dur(d time.Duration) *durationpb.Duration { return durationpb.New(d) }
 func testArray(t *testing.T, hold bool) *Array {
 	t.Helper()
 	lane := func(name string) *facetdv1.Lane {
-		return &facetdv1.Lane{Name: name, LineCapacitancePf: 8, ChipCapacitancePf: proto.Float64(1), Converter: &facetdv1.Converter{
-			Bits: 12, HighVolts: 2, Conversion: dur(1500), SampleAndHold: hold,
-		}}
+		return &facetdv1.Lane{Name: name, LineCapacitancePf: 8, ChipCapacitancePf: proto.Float64(1),
+			Converter: &facetdv1.Converter{
+				Bits: 12, HighVolts: 2, Conversion: dur(1500), SampleAndHold: hold,
+			}}
 	}
 	lattice := &facetdv1.Lattice{Rows: 16, Columns: 16, PitchXUm: 20}
 	readout := &facetdv1.Readout{Step: dur(100), RowStep: dur(300), Settle: dur(2000)}
 	msg := &facetdv1.Array{
 		SelectLines: []string{"p", "q", "x", "y"},
 		Lanes:       []*facetdv1.Lane{lane("a"), lane("b")},
-		Timing:      &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
+		Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500),
+			ReleaseLimit: dur(20000)},
 		Classes: []*facetdv1.ChipClass{
-			{Name: "mem", Lattice: lattice, Readout: &facetdv1.Readout{Step: dur(100), RowStep: dur(300), OutputResistanceOhms: 10000},
+			{Name: "mem", Lattice: lattice, Readout: &facetdv1.Readout{Step: dur(100), RowStep: dur(300),
+				OutputResistanceOhms: 10000},
 				Memory: &facetdv1.AnalogMemory{LoadRow: dur(7000), CellCapacitanceFf: 100, SwitchResistanceOhms: 10e6}},
 			{Name: "count", Lattice: lattice, Readout: readout, Counter: &facetdv1.Counter{Reset_: dur(2000)}},
 		},
@@ -70,7 +73,8 @@ func naiveScan(a *Array, chip int, w Window) (samples []time.Duration, end time.
 	var now, converterFree time.Duration
 	wanted := func(r, col int) bool {
 		dr, dc := r-w.Row, col-w.Column
-		return dr >= 0 && dc >= 0 && dr%w.RowStep == 0 && dc%w.ColumnStep == 0 && dr/w.RowStep < w.Rows && dc/w.ColumnStep < w.Columns
+		return dr >= 0 && dc >= 0 && dr%w.RowStep == 0 && dc%w.ColumnStep == 0 && dr/w.RowStep < w.Rows &&
+			dc/w.ColumnStep < w.Columns
 	}
 	lastRow := -1
 	for r := range c.Rows {
@@ -124,12 +128,14 @@ func TestScanTime(t *testing.T) {
 			for r := range w.Rows {
 				for c := range w.Columns {
 					if at := got.SampleAt(r, c); at != samples[r*w.Columns+c] {
-						t.Fatalf("chip %d hold %v %+v: pixel (%d,%d) sampled at %v, the walk says %v", chip, hold, w, r, c, at, samples[r*w.Columns+c])
+						t.Fatalf("chip %d hold %v %+v: pixel (%d,%d) sampled at %v, the walk says %v", chip, hold, w, r,
+							c, at, samples[r*w.Columns+c])
 					}
 				}
 			}
 			if got.Duration != end || got.Settle+got.Convert != end || got.Convert < a.Lanes[0].Conversion {
-				t.Fatalf("chip %d hold %v %+v: lasts %v (settle %v, convert %v), the walk says %v", chip, hold, w, got.Duration, got.Settle, got.Convert, end)
+				t.Fatalf("chip %d hold %v %+v: lasts %v (settle %v, convert %v), the walk says %v", chip, hold, w,
+					got.Duration, got.Settle, got.Convert, end)
 			}
 		}
 	}
@@ -162,7 +168,8 @@ func TestNewWindow(t *testing.T) {
 	if want := (Window{Rows: 8, Columns: 4, RowStep: 2, ColumnStep: 4}); len(m) > 0 || w != want {
 		t.Errorf("default window of a 2 x 4 bin: %+v %v, want %+v", w, m, want)
 	}
-	for _, bad := range []*facetdv1.Window{{Row: 16}, {Column: 99}, {Rows: 17}, {Rows: 9, RowStep: 2}, {Row: 8, Rows: 4294967295}, {ColumnStep: 4294967295, Columns: 2}} {
+	for _, bad := range []*facetdv1.Window{{Row: 16}, {Column: 99}, {Rows: 17}, {Rows: 9, RowStep: 2},
+		{Row: 8, Rows: 4294967295}, {ColumnStep: 4294967295, Columns: 2}} {
 		if _, m := NewWindow(bad, class, 1, 1); len(m) != 1 || m[0].Hint == "" {
 			t.Errorf("window %v: errors %v, want one with a hint", bad, m)
 		}

@@ -53,7 +53,8 @@ func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 				}
 				out = append(out, &facetdv1.Advice{
 					Tasks: []string{x.Name, y.Name}, SavedUtilization: saved,
-					Message: fmt.Sprintf("tasks %s and %s load the same chips at the same rate: without the %s of %s they would share the load and save %.2g %% of the bus",
+					Message: fmt.Sprintf("tasks %s and %s load the same chips at the same rate: without the %s of "+
+						"%s they would share the load and save %.2g %% of the bus",
 						x.Name, y.Name, limit.name, Millis(tight), 100*saved),
 				})
 				break

@@ -33,16 +33,19 @@ func scansOf(p *scheduler.Plan) []*bus.Scan {
 // bias is not relied on. What runs is what was predicted, and violates no rule.
 func TestLowOutputBiasSettlesLonger(t *testing.T) {
 	// Settling takes 2 us at the nominal bias of 120; a step is 1 % of the bandwidth.
-	for bias, want := range map[uint32]time.Duration{120: 0, 255: 0, 70: 4 * time.Microsecond, 100: 2500 * time.Nanosecond, 0: 200 * time.Microsecond} {
+	for bias, want := range map[uint32]time.Duration{120: 0, 255: 0, 70: 4 * time.Microsecond,
+		100: 2500 * time.Nanosecond, 0: 200 * time.Microsecond} {
 		a := bench(t, [5]int{0, 0, 0, 2, 0}, func(msg *facetdv1.Array) {
 			if bias == 0 { // far enough below nominal for the output to starve
 				msg.Classes[3].GetOutputBias().BandwidthPerStep = proto.Float64(0.02)
 			}
 		})
-		p := mustBuild(t, a, task("trim", "trims", 10, &facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}}))
+		p := mustBuild(t, a, task("trim", "trims", 10,
+			&facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}}))
 		for _, s := range scansOf(p) {
 			if s.Settle != want {
-				t.Errorf("bias %d: the lane is given %v, want %v (0 is what it needs at nominal bias)", bias, s.Settle, want)
+				t.Errorf("bias %d: the lane is given %v, want %v (0 is what it needs at nominal bias)", bias, s.Settle,
+					want)
 			}
 		}
 		runOnBus(t, p)
@@ -52,7 +55,8 @@ func TestLowOutputBiasSettlesLonger(t *testing.T) {
 // The inspector knows by itself that a lowered bias takes longer.
 func TestInspectorKnowsOfLowBias(t *testing.T) {
 	a := bench(t, [5]int{0, 0, 0, 2, 0})
-	p := mustBuild(t, a, task("trim", "trims", 10, &facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(70)}}))
+	p := mustBuild(t, a, task("trim", "trims", 10,
+		&facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(70)}}))
 	judged := func() []rules.Violation { return rules.Judge(a, p.Table(), 2) }
 	if v := judged(); len(v) > 0 {
 		t.Fatalf("as planned: %v", v)
@@ -70,20 +74,23 @@ func TestInspectorKnowsOfLowBias(t *testing.T) {
 // they are at nominal bias, after the longer time; after the nominal time it does not.
 func TestNoGhostAtLowBias(t *testing.T) {
 	a := bench(t, [5]int{0, 0, 0, 1, 0}, func(msg *facetdv1.Array) {
-		msg.Classes[3].Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 0.6, VoltsPerDecade: 0.3, DarkLux: 0.01}}
+		msg.Classes[3].Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 0.6,
+			VoltsPerDecade: 0.3, DarkLux: 0.01}}
 	})
 	board, err := scene.Grating(scene.GratingOptions{MeanLux: 500, Contrast: 0.998, CyclesPerPixel: 0.5})
 	if err != nil {
 		t.Fatal(err)
 	}
 	read := func(bias uint32, nominal bool) []uint16 {
-		p := mustBuild(t, a, task("trim", "trims", 10, &facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}}))
+		p := mustBuild(t, a, task("trim", "trims", 10,
+			&facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}}))
 		b, err := virtual.New(virtual.Config{Array: a, Scene: board, Pace: facetdv1.Pace_PACE_FREE, Seed: 1})
 		if err != nil {
 			t.Fatal(err)
 		}
 		defer b.Close()
-		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: bus.Time(time.Hour)}, Ops: p.Initialization.Ops})
+		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1,
+			Deadline: bus.Time(time.Hour)}, Ops: p.Initialization.Ops})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -112,7 +119,8 @@ func TestNoGhostAtLowBias(t *testing.T) {
 	}
 	settled, low, early := read(120, false), read(70, false), read(70, true)
 	spread := int(slices.Max(settled)) - int(slices.Min(settled))
-	t.Logf("the board has %d steps; at low bias %d off, %d without the longer time", spread, worst(settled, low), worst(settled, early))
+	t.Logf("the board has %d steps; at low bias %d off, %d without the longer time", spread, worst(settled, low),
+		worst(settled, early))
 	if spread < 300 || worst(settled, low) > 1 || worst(settled, early) < 5 {
 		t.Errorf("spread %d, %d off, %d off when early", spread, worst(settled, low), worst(settled, early))
 	}

@@ -24,7 +24,8 @@ func reference(t testing.TB, nx, ny, lanes int) *chipmodel.Array {
 	t.Helper()
 	msg := &facetdv1.Array{
 		Name: fmt.Sprintf("reference-%d-%d", nx*ny, lanes), SelectLines: []string{"f"},
-		Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
+		Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500),
+			ReleaseLimit: dur(20000)},
 		Groups: []*facetdv1.Group{{Name: "upper"}, {Name: "lower"}},
 	}
 	for i := range lanes {
@@ -48,8 +49,9 @@ func reference(t testing.TB, nx, ny, lanes int) *chipmodel.Array {
 		for x := range nx {
 			name := fmt.Sprintf("eye-%d-%d", x, y)
 			msg.Chips = append(msg.Chips, &facetdv1.Chip{
-				Name: name, Class: "eye", Lane: fmt.Sprint("lane-", x%lanes), Selects: []string{"f", fmt.Sprint("x", x), fmt.Sprint("y", y)},
-				Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
+				Name: name, Class: "eye", Lane: fmt.Sprint("lane-", x%lanes),
+				Selects: []string{"f", fmt.Sprint("x", x), fmt.Sprint("y", y)},
+				Lens:    &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
 			})
 			g := msg.Groups[2*y/ny]
 			g.Chips = append(g.Chips, name)
@@ -105,14 +107,16 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 			for _, s := range view.Shares {
 				put(chipmodel.ColumnPattern, uint16(s.Columns))
 				put(chipmodel.RowPattern, uint16(s.Rows))
-				add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Share, Hold: a.ShareTime(t.Class, s.Columns, s.Rows) - a.Timing.Strobe})
+				add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Share,
+					Hold: a.ShareTime(t.Class, s.Columns, s.Rows) - a.Timing.Strobe})
 				done = append(done, s)
 			}
 			claim.Shares = append(claim.Shares, done...)
 			if t.Class.HasSwitches() {
 				put(chipmodel.ColumnPattern, uint16(view.Patterns.Columns))
 				put(chipmodel.RowPattern, uint16(view.Patterns.Rows))
-				add(bus.Op{Kind: bus.OpWait, Hold: t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration(), Phase: facetdv1.Phase_PHASE_SETTLE})
+				add(bus.Op{Kind: bus.OpWait, Hold: t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration(),
+					Phase: facetdv1.Phase_PHASE_SETTLE})
 				claim.Registers = append(slices.Clone(view.Trim),
 					bus.RegisterValue{Register: chipmodel.ColumnPattern, Value: uint16(view.Patterns.Columns)},
 					bus.RegisterValue{Register: chipmodel.RowPattern, Value: uint16(view.Patterns.Rows)})
@@ -132,7 +136,8 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 					settle = a.BiasedSettle(c, rv.Value)
 				}
 			}
-			add(bus.Op{Kind: read, Scan: &bus.Scan{Settle: settle, Chips: one, Window: view.Window, Frames: []int{v*len(t.Chips) + at}, Claim: claim}})
+			add(bus.Op{Kind: read, Scan: &bus.Scan{Settle: settle, Chips: one, Window: view.Window,
+				Frames: []int{v*len(t.Chips) + at}, Claim: claim}})
 			put(chipmodel.OutputEnable, 0)
 		}
 	}
@@ -169,7 +174,8 @@ func TestEfficiency(t *testing.T) {
 	}
 	var b strings.Builder
 	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "array\tchips\tlanes\tcycle\tplanned\tbound\tplanned/bound\tmost of the rest\tby hand\tby hand/planned\t")
+	fmt.Fprintln(w, "array\tchips\tlanes\tcycle\tplanned\tbound\tplanned/bound\tmost of the rest\tby hand\tby "+
+		"hand/planned\t")
 	for _, r := range rows {
 		p := mustBuild(t, r.a, r.specs...)
 		var hand time.Duration
@@ -189,13 +195,17 @@ func TestEfficiency(t *testing.T) {
 			}
 		}
 		ratio := float64(busy) / float64(bound)
-		fmt.Fprintf(w, "%s\t%d\t%d\t%v\t%v\t%v\t%.4f\t%s\t%v\t%.2f\t\n", r.a.Name, len(r.a.Chips), r.lanes, p.Hyperperiod,
-			busy, bound, ratio, strings.ToLower(strings.TrimPrefix(rest.String(), "PHASE_")), hand, float64(hand)/float64(busy))
+		fmt.Fprintf(w, "%s\t%d\t%d\t%v\t%v\t%v\t%.4f\t%s\t%v\t%.2f\t\n", r.a.Name, len(r.a.Chips), r.lanes,
+			p.Hyperperiod,
+			busy, bound, ratio, strings.ToLower(strings.TrimPrefix(rest.String(), "PHASE_")), hand,
+			float64(hand)/float64(busy))
 		if ratio < 1 || ratio > 1.02 {
 			t.Errorf("%s with %d lanes: %v planned, the bound is %v", r.a.Name, r.lanes, busy, bound)
 		}
-		if got := p.Message; got.GetLowerBoundNs() != int64(bound) || got.GetEfficiency() != float64(bound)/float64(busy) {
-			t.Errorf("%s: the plan says a bound of %d and an efficiency of %g", r.a.Name, got.GetLowerBoundNs(), got.GetEfficiency())
+		if got := p.Message; got.GetLowerBoundNs() != int64(bound) ||
+			got.GetEfficiency() != float64(bound)/float64(busy) {
+			t.Errorf("%s: the plan says a bound of %d and an efficiency of %g", r.a.Name, got.GetLowerBoundNs(),
+				got.GetEfficiency())
 		}
 		if hand < busy {
 			t.Errorf("%s: the loop by hand takes %v, the plan %v", r.a.Name, hand, busy)
@@ -219,9 +229,11 @@ func TestBoundByHand(t *testing.T) {
 		t.Errorf("bound %d ns, by hand %g us", got, want)
 	}
 	// With two patterns each register is written twice a job, 1 us each.
-	view := &facetdv1.View{Shares: []*facetdv1.Share{{Columns: "10101010", Rows: "10101010"}, {Columns: "01010101", Rows: "01010101"}},
+	view := &facetdv1.View{Shares: []*facetdv1.Share{{Columns: "10101010", Rows: "10101010"},
+		{Columns: "01010101", Rows: "01010101"}},
 		Window: &facetdv1.Window{RowStep: 4, ColumnStep: 4}}
-	if got := mustBuild(t, a, task("small", "mems", 100, view)).Message.GetPredictions()[0].GetJobLowerBoundNs(); float64(got) != (want+4.5+4)*1e3 {
+	if got := mustBuild(t, a, task("small", "mems", 100,
+		view)).Message.GetPredictions()[0].GetJobLowerBoundNs(); float64(got) != (want+4.5+4)*1e3 {
 		t.Errorf("bound %d ns with two shares, by hand %g us", got, want+4.5+4)
 	}
 	// Where another task uses the chips too, it may have left the first pattern.
@@ -240,14 +252,16 @@ func TestLeanProgram(t *testing.T) {
 	for c := range a.Chips {
 		one := []int{c}
 		sel := bus.Op{Kind: bus.OpSelect, Word: a.Chips[c].Wires}
-		initialization = append(initialization, sel, bus.Op{Kind: bus.OpWrite, Register: chipmodel.OutputEnable, Value: 1, Command: c, Target: one})
+		initialization = append(initialization, sel,
+			bus.Op{Kind: bus.OpWrite, Register: chipmodel.OutputEnable, Value: 1, Command: c, Target: one})
 		window := p.Tasks[0].Task.Views[0].Window
 		ops = append(ops, sel, bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Reset, Command: c, Target: one},
 			bus.Op{Kind: bus.OpClockOut, Scan: &bus.Scan{Chips: one, Window: window, Frames: one}})
 	}
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "bed", Deadline: bus.Time(h), Chips: a.All(), Segments: 1}
-	for _, v := range rules.Judge(a, rules.TimedTable{Initialization: initialization, Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
+	for _, v := range rules.Judge(a, rules.TimedTable{Initialization: initialization, Hyperperiod: h,
+		Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
 		t.Error(v)
 	}
 	if bound := p.Message.GetPredictions()[0].GetJobLowerBoundNs(); bound > int64(h) {

@@ -38,7 +38,8 @@ const (
 func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error) {
 	if a.WiringOnly || len(tasks) == 0 {
 		var m invalid.Errors
-		m.Add("tasks", "there is nothing to plan", "give at least one task, and an array with classes, lanes and timing")
+		m.Add("tasks", "there is nothing to plan",
+			"give at least one task, and an array with classes, lanes and timing")
 		return nil, m
 	}
 	if opt.MaxSegments == 0 {
@@ -166,8 +167,9 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 	snapped, ok := snappedCadence(periods, deadlines, costs, most)
 	if !ok {
 		return nil, &facetdv1.Refusal{
-			Reason:  facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED,
-			Message: fmt.Sprintf("a table of these rates has %d jobs, more than the %d that are searched", snapped.total(), most),
+			Reason: facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED,
+			Message: fmt.Sprintf("a table of these rates has %d jobs, more than the %d that are searched",
+				snapped.total(), most),
 		}
 	}
 	even := evenCadence(periods, deadlines, most, p.utilization)
@@ -219,7 +221,8 @@ func (p *planner) solve(cad *cadence) (*attempt, *facetdv1.Refusal) {
 
 // try looks for a table with segments of ever shorter limits. It returns what fits,
 // or the finest attempt that did not, and whether any of them was left undecided.
-func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.Duration) *program.Program) (found *attempt, last *failure, undecided bool) {
+func (p *planner) try(cad *cadence, limits []time.Duration,
+	cut func(int, time.Duration) *program.Program) (found *attempt, last *failure, undecided bool) {
 	for _, limit := range limits {
 		programs := make([]*program.Program, len(p.tasks))
 		var segments int64
@@ -233,7 +236,8 @@ func (p *planner) try(cad *cadence, limits []time.Duration, cut func(int, time.D
 		if last != nil && (longest(programs) >= longest(last.programs) || segments > int64(p.opt.MaxSegments)) {
 			break // what is in the way cannot be cut shorter
 		}
-		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs), timetable.Options{States: p.states, Ticks: ticks})
+		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs),
+			timetable.Options{States: p.states, Ticks: ticks})
 		if err != nil { // jobs that are no input for a table: an error here, not of the tasks
 			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
 		}

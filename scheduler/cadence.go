@@ -157,7 +157,8 @@ const (
 // evenCadence puts the fewest whole jobs that keep every rate into some multiple of
 // the longest period: the shortest table whose utilization is near the least. It is
 // nil where every table has more jobs than allowed.
-func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64, utilization func(*cadence) float64) *cadence {
+func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64,
+	utilization func(*cadence) float64) *cadence {
 	longest := int64(1)
 	for _, p := range periods {
 		longest = max(longest, floor(p))

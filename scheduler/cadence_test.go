@@ -68,7 +68,8 @@ func TestSnappedCadence(t *testing.T) {
 			}
 			for k := range c.jobs[i] {
 				if c.release(i, k+1)-c.release(i, k) < c.window(i) || c.deadline(i, k) > c.release(i, k+1) {
-					t.Fatalf("%v: job %d of task %d has the window %d to %d", periods, k, i, c.release(i, k), c.deadline(i, k))
+					t.Fatalf("%v: job %d of task %d has the window %d to %d", periods, k, i, c.release(i, k),
+						c.deadline(i, k))
 				}
 			}
 		}
@@ -129,7 +130,8 @@ func TestSnappedExamples(t *testing.T) {
 		if have.Cmp(want) != 0 {
 			t.Errorf("%v: snapped to %v, which asks for %v of the bus, want %v", e.Tasks, got, have, want)
 		}
-		if r, err := timetable.PlanPeriodic(got, timetable.Options{}); err != nil || (r.Verdict == timetable.Feasible) != e.Fits {
+		if r, err := timetable.PlanPeriodic(got, timetable.Options{}); err != nil ||
+			(r.Verdict == timetable.Feasible) != e.Fits {
 			t.Errorf("%v: snapped: %v %v, want fits %v", e.Tasks, r.Verdict, err, e.Fits)
 		}
 		if fits, _ := timetable.AnyPhase(tasks); fits != e.AnyPhase {

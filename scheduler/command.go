@@ -15,7 +15,8 @@ import (
 // it; every register with a known value holds that value again afterwards. Errors:
 // invalid.Errors with paths from "target" and "views", *RefusalError when no
 // select words do it.
-func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state program.Registers) (*program.OnDemandPlan, error) {
+func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View,
+	state program.Registers) (*program.OnDemandPlan, error) {
 	plan, err := program.OnDemand(a, target, views, state)
 	return plan, refused(err)
 }
@@ -23,7 +24,8 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 // CompileCommand compiles a single command. state is what the registers hold, p the
 // plan active or nil. Errors: invalid.Errors with paths as in the message,
 // *program.DisturbError, *RefusalError when no select words reach exactly the target.
-func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OnDemandPlan, error) {
+func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OnDemandPlan,
+	error) {
 	c, err := program.NewCommand(a, cmd, state)
 	if err != nil {
 		return nil, err
@@ -40,7 +42,8 @@ func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Reg
 // refused makes a refusal of what no select words can do, and leaves other errors as they are.
 func refused(err error) error {
 	if wordless := new(program.SelectError); errors.As(err, &wordless) {
-		return &RefusalError{&facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_SELECT, Message: err.Error()}}
+		return &RefusalError{&facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_SELECT,
+			Message: err.Error()}}
 	}
 	return err
 }
@@ -68,7 +71,8 @@ func (p *Plan) disturbed(cmd *program.Command) error {
 			if used && v >= 0 && v != int32(value) && slices.Contains(t.Chips, c) {
 				return &program.DisturbError{
 					Task: name, Chips: p.Array.ChipNames([]int{c}),
-					Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or leave the chip out",
+					Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or "+
+						"leave the chip out",
 						name, bus.RegisterName(reg), p.Array.Chips[c].Name, v),
 				}
 			}

@@ -20,7 +20,8 @@ import (
 )
 
 func writeCmd(target *facetdv1.Target, r facetdv1.Register, v uint32) *facetdv1.Command {
-	return &facetdv1.Command{Target: target, Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: r, Value: v}}}
+	return &facetdv1.Command{Target: target, Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: r,
+		Value: v}}}
 }
 
 func strobeCmd(target *facetdv1.Target, s facetdv1.Strobe) *facetdv1.Command {
@@ -36,10 +37,14 @@ func TestCommandErrors(t *testing.T) {
 		want []string
 	}{
 		{"empty", &facetdv1.Command{}, []string{"target: no chips", ": does nothing"}},
-		{"both wrong", writeCmd(group("nope"), 99, 0), []string{"target.group: no group", "write.register: no register 99"}},
-		{"absent register", writeCmd(list("mem-0", "cnt-1"), chipmodel.RowPattern, 1), []string{"write.register: cnt-1: no row pattern"}},
-		{"pattern value", writeCmd(group("mems"), chipmodel.RowPattern, 256), []string{"write.value: 256 is out of range"}},
-		{"enable value", writeCmd(list("mem-0"), chipmodel.OutputEnable, 2), []string{"write.value: 2 is out of range"}},
+		{"both wrong", writeCmd(group("nope"), 99, 0),
+			[]string{"target.group: no group", "write.register: no register 99"}},
+		{"absent register", writeCmd(list("mem-0", "cnt-1"), chipmodel.RowPattern, 1),
+			[]string{"write.register: cnt-1: no row pattern"}},
+		{"pattern value", writeCmd(group("mems"), chipmodel.RowPattern, 256),
+			[]string{"write.value: 256 is out of range"}},
+		{"enable value", writeCmd(list("mem-0"), chipmodel.OutputEnable, 2),
+			[]string{"write.value: 2 is out of range"}},
 		{"gain", writeCmd(group("trims"), chipmodel.Gain, 3), []string{"write.value: 3 is out of range"}},
 		{"unknown strobe", strobeCmd(group("mems"), 9), []string{"strobe: no strobe 9"}},
 		{"load of a counter chip", strobeCmd(list("cnt-0", "mem-0"), chipmodel.Load), []string{"strobe: cnt-0"}},
@@ -160,7 +165,8 @@ func TestOnDemand(t *testing.T) {
 			state := program.PowerOn(a)
 			class := a.Chips[a.Group(target)[0]].Class
 			for c := range state {
-				for _, reg := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.Gain, chipmodel.Offset} {
+				for _, reg := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.Gain,
+					chipmodel.Offset} {
 					state[c][reg] = int32(r.IntN(3)) - 1
 				}
 			}
@@ -173,7 +179,8 @@ func TestOnDemand(t *testing.T) {
 			for c := range state {
 				for reg, v := range state[c] {
 					if v >= 0 && after[c][reg] != v {
-						t.Errorf("%s: %s of %s was %d, is %d", target, facetdv1.Register(reg), a.Chips[c].Name, v, after[c][reg])
+						t.Errorf("%s: %s of %s was %d, is %d", target, facetdv1.Register(reg), a.Chips[c].Name, v,
+							after[c][reg])
 					}
 				}
 			}
@@ -187,7 +194,8 @@ func TestOnDemand(t *testing.T) {
 			}
 			read := n.segment("capture", p.Ops)
 			if n.now != int64(p.Time) || len(read) != 2*len(p.Chips) || len(p.Frames) != len(read) {
-				t.Errorf("%s: takes %d ns, predicted %v; %d readings of %d frames", target, n.now, p.Time, len(read), len(p.Frames))
+				t.Errorf("%s: takes %d ns, predicted %v; %d readings of %d frames", target, n.now, p.Time, len(read),
+					len(p.Frames))
 			}
 			if t.Failed() {
 				var b bytes.Buffer
@@ -202,7 +210,8 @@ func TestOnDemand(t *testing.T) {
 
 func TestOnDemandErrors(t *testing.T) {
 	a := bench(t, [5]int{2, 0, 2})
-	_, err := scheduler.OnDemand(a, group("cnts"), []*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, program.PowerOn(a))
+	_, err := scheduler.OnDemand(a, group("cnts"),
+		[]*facetdv1.View{{SmoothingSteps: 1}, {Window: &facetdv1.Window{Row: 99}}}, program.PowerOn(a))
 	var m invalid.Errors
 	if !errors.As(err, &m) {
 		t.Fatal(err)
@@ -214,7 +223,8 @@ func TestOnDemandErrors(t *testing.T) {
 func TestOnDemandAmongTasks(t *testing.T) {
 	a := bench(t, [5]int{4})
 	p := mustBuild(t, a, task("ring", "mems", 10, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}))
-	one, err := scheduler.OnDemand(a, list("mem-1", "mem-2"), []*facetdv1.View{{SmoothingSteps: 2}}, program.Overlay(program.PowerOn(a), p.Assumes()))
+	one, err := scheduler.OnDemand(a, list("mem-1", "mem-2"), []*facetdv1.View{{SmoothingSteps: 2}},
+		program.Overlay(program.PowerOn(a), p.Assumes()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -224,8 +234,10 @@ func TestOnDemandAmongTasks(t *testing.T) {
 		t.Fatal("there is no gap")
 	}
 	// Judged as a task of its own, so that it recurs in every cycle.
-	job := &bus.Job{Task: "on-demand job", Release: bus.Time(start), Deadline: bus.Time(start + one.Time), Chips: one.Chips, Segments: 1}
-	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops}, Start: bus.Time(start)})
+	job := &bus.Job{Task: "on-demand job", Release: bus.Time(start), Deadline: bus.Time(start + one.Time),
+		Chips: one.Chips, Segments: 1}
+	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops},
+		Start: bus.Time(start)})
 	for _, v := range rules.Judge(a, table, 3) {
 		t.Error(v)
 	}

@@ -94,7 +94,8 @@ func limitRefusal(c *program.Compiler, t *program.Task, one *program.Course) *fa
 		return &facetdv1.Refusal{
 			Reason: facetdv1.RefusalReason_REFUSAL_REASON_SKEW, Task: t.Name,
 			NeededNs: int64(one.Skew()), AvailableNs: int64(t.MaxSkew),
-			Message: fmt.Sprintf("the frames of task %s would be sampled %s apart even when nothing interrupts it, but its max_skew is %s",
+			Message: fmt.Sprintf("the frames of task %s would be sampled %s apart even when nothing interrupts it, "+
+				"but its max_skew is %s",
 				t.Name, Millis(one.Skew()), Millis(t.MaxSkew)),
 		}
 	}
@@ -107,7 +108,8 @@ func limitRefusal(c *program.Compiler, t *program.Task, one *program.Course) *fa
 	return &facetdv1.Refusal{
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_HOLD, Task: t.Name,
 		NeededNs: int64(one.WorstHold()), AvailableNs: int64(t.MaxHold),
-		Message: fmt.Sprintf("task %s would hold its last chip for %s even when nothing interrupts it, but its max_hold is %s%s",
+		Message: fmt.Sprintf("task %s would hold its last chip for %s even when nothing interrupts it, but its "+
+			"max_hold is %s%s",
 			t.Name, Millis(one.WorstHold()), Millis(t.MaxHold), how),
 	}
 }
@@ -254,9 +256,11 @@ func (p *compiled) wholeTasks(cad *cadence) ([]timetable.Task, bool) {
 	}
 	tasks := make([]timetable.Task, len(p.tasks))
 	for i, t := range p.tasks {
-		period := cad.hyperperiod / gcd(cad.hyperperiod, cad.jobs[i]) * tick / (cad.jobs[i] / gcd(cad.hyperperiod, cad.jobs[i]))
+		period := cad.hyperperiod / gcd(cad.hyperperiod,
+			cad.jobs[i]) * tick / (cad.jobs[i] / gcd(cad.hyperperiod, cad.jobs[i]))
 		tasks[i] = timetable.Task{
-			Name: t.Name, Cost: int64(p.whole[i].Total()) * tick, Period: period, Deadline: min(cad.deadlines[i]*tick, period),
+			Name: t.Name, Cost: int64(p.whole[i].Total()) * tick, Period: period,
+			Deadline: min(cad.deadlines[i]*tick, period),
 		}
 	}
 	return tasks, true

@@ -100,7 +100,8 @@ func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Expl
 	for _, bin := range []int{1, 2, 4, 8} {
 		for _, part := range opt.Windows {
 			for _, p := range x.resolution(bin, part) {
-				same := ExplorePoint{Rows: p.Rows, Columns: p.Columns, CellsPerPixel: p.CellsPerPixel, Batches: p.Batches}
+				same := ExplorePoint{Rows: p.Rows, Columns: p.Columns, CellsPerPixel: p.CellsPerPixel,
+					Batches: p.Batches}
 				if !seen[same] && len(out.Points) < maxExplored {
 					seen[same] = true
 					out.Points = append(out.Points, p)
@@ -149,7 +150,8 @@ func (x *explorer) resolution(bin int, part float64) []ExplorePoint {
 	var out []ExplorePoint
 	for batches := 1; batches <= most; batches++ {
 		p := ExplorePoint{
-			BinRows: t.Views[0].BinRows, BinColumns: t.Views[0].BinColumns, WindowPart: part, Batches: batches, Rows: w.Rows, Columns: w.Columns,
+			BinRows: t.Views[0].BinRows, BinColumns: t.Views[0].BinColumns, WindowPart: part, Batches: batches,
+			Rows: w.Rows, Columns: w.Columns,
 			CellsPerPixel: w.RowStep * w.ColumnStep,
 		}
 		p.CellsSeen = seen(w.Rows, w.RowStep, p.BinRows) * seen(w.Columns, w.ColumnStep, p.BinColumns)
@@ -218,9 +220,11 @@ func (x *explorer) fit(pl *planner, p *ExplorePoint, alone float64) bool {
 // dominates reports that p is as good as q in everything and better in something.
 func (p *ExplorePoint) dominates(q *ExplorePoint) bool {
 	better := []bool{
-		p.RateHz > q.RateHz, p.CellsPerPixel < q.CellsPerPixel, p.CellsSeen > q.CellsSeen, p.SkewNS < q.SkewNS, p.WorstHoldNS < q.WorstHoldNS,
+		p.RateHz > q.RateHz, p.CellsPerPixel < q.CellsPerPixel, p.CellsSeen > q.CellsSeen, p.SkewNS < q.SkewNS,
+		p.WorstHoldNS < q.WorstHoldNS,
 	}
-	worse := p.RateHz < q.RateHz || p.CellsPerPixel > q.CellsPerPixel || p.CellsSeen < q.CellsSeen || p.SkewNS > q.SkewNS || p.WorstHoldNS > q.WorstHoldNS
+	worse := p.RateHz < q.RateHz || p.CellsPerPixel > q.CellsPerPixel || p.CellsSeen < q.CellsSeen ||
+		p.SkewNS > q.SkewNS || p.WorstHoldNS > q.WorstHoldNS
 	return !worse && slices.Contains(better, true)
 }
 

@@ -19,7 +19,8 @@ import (
 	"facetd.example/scheduler/draw"
 )
 
-func explored(t *testing.T, a *chipmodel.Array, spec *facetdv1.Task, opt scheduler.ExploreOptions) *scheduler.Exploration {
+func explored(t *testing.T, a *chipmodel.Array, spec *facetdv1.Task,
+	opt scheduler.ExploreOptions) *scheduler.Exploration {
 	t.Helper()
 	x, err := scheduler.Explore(a, spec, opt)
 	if err != nil {
@@ -43,8 +44,9 @@ func asTask(spec *facetdv1.Task, p *scheduler.ExplorePoint, rate float64) *facet
 		if p.WindowPart < 1 {
 			w := v.Binning
 			v.Window = &facetdv1.Window{
-				Row: (16/w.Rows - uint32(p.Rows)) / 2 * w.Rows, Column: (16/w.Columns - uint32(p.Columns)) / 2 * w.Columns,
-				Rows: uint32(p.Rows), Columns: uint32(p.Columns),
+				Row:    (16/w.Rows - uint32(p.Rows)) / 2 * w.Rows,
+				Column: (16/w.Columns - uint32(p.Columns)) / 2 * w.Columns,
+				Rows:   uint32(p.Rows), Columns: uint32(p.Columns),
 			}
 		}
 	}
@@ -105,7 +107,8 @@ func TestPareto(t *testing.T) {
 	for _, spec := range specs {
 		x := explored(t, crawl, spec, scheduler.ExploreOptions{})
 		measures := func(p scheduler.ExplorePoint) [5]float64 {
-			return [5]float64{-p.RateHz, float64(p.CellsPerPixel), -float64(p.CellsSeen), float64(p.SkewNS), float64(p.WorstHoldNS)}
+			return [5]float64{-p.RateHz, float64(p.CellsPerPixel), -float64(p.CellsSeen), float64(p.SkewNS),
+				float64(p.WorstHoldNS)}
 		}
 		front := 0
 		for _, p := range x.Points {
@@ -159,7 +162,8 @@ func TestExploreErrors(t *testing.T) {
 	if _, err := scheduler.Explore(a, task("x", "nobody", 1), scheduler.ExploreOptions{}); !errors.As(err, &m) {
 		t.Errorf("an unknown group: %v", err)
 	}
-	if _, err := scheduler.Explore(a, task("x", "mems", 1), scheduler.ExploreOptions{Windows: []float64{0, 2}}); !errors.As(err, &m) || len(m) != 2 {
+	if _, err := scheduler.Explore(a, task("x", "mems", 1),
+		scheduler.ExploreOptions{Windows: []float64{0, 2}}); !errors.As(err, &m) || len(m) != 2 {
 		t.Errorf("windows: %v", err)
 	}
 	for _, p := range explored(t, a, task("bed", "cnts", 1), scheduler.ExploreOptions{}).Points {

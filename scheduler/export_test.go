@@ -13,13 +13,15 @@ import (
 var StretchStep = big.NewRat(1, stretchDen)
 
 // StretchedPlan plans tasks with all periods and deadlines stretched by a factor.
-func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, factor *big.Rat) (*Plan, *facetdv1.Refusal) {
+func StretchedPlan(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, factor *big.Rat) (*Plan,
+	*facetdv1.Refusal) {
 	t.Helper()
 	tasks, m := program.NewTasks(a, specs)
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
-	p, r := newPlanner(program.NewWords(a), tasks, Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod})
+	p, r := newPlanner(program.NewWords(a), tasks,
+		Options{MaxSegments: defaultMaxSegments, MaxHyperperiod: defaultMaxHyperperiod})
 	if r != nil {
 		t.Fatal(r)
 	}

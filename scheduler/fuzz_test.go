@@ -18,8 +18,10 @@ import (
 // wrong with every error placed; nothing panics.
 func FuzzTasks(f *testing.F) {
 	for _, list := range [][]*facetdv1.Task{
-		{task("ring", "mems", 15, &facetdv1.View{SmoothingSteps: 2, Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}), task("quick", "hexs", 900, tiny())},
-		{task("trim", "trims", 29.97, &facetdv1.View{Trim: &facetdv1.TrimSettings{Offset: -128, PixelBias: proto.Uint32(255)}})},
+		{task("ring", "mems", 15, &facetdv1.View{SmoothingSteps: 2, Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}),
+			task("quick", "hexs", 900, tiny())},
+		{task("trim", "trims", 29.97, &facetdv1.View{Trim: &facetdv1.TrimSettings{Offset: -128,
+			PixelBias: proto.Uint32(255)}})},
 		{task("bad", "cnts", -1, &facetdv1.View{Shares: []*facetdv1.Share{{Columns: "1010101"}}})},
 	} {
 		raw, err := proto.Marshal(&facetdv1.TaskList{Tasks: list})

@@ -92,7 +92,8 @@ func TestGoldenOnDemand(t *testing.T) {
 	}
 	var b bytes.Buffer
 	for _, target := range []string{"sws", "mems"} {
-		p, err := scheduler.OnDemand(a, group(target), []*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 4}}}, state)
+		p, err := scheduler.OnDemand(a, group(target),
+			[]*facetdv1.View{{Window: &facetdv1.Window{Rows: 2, Columns: 4}}}, state)
 		if err != nil {
 			t.Fatal(err)
 		}

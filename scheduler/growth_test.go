@@ -16,8 +16,9 @@ import (
 func cube(t testing.TB, nf, nx, ny, parts int) *chipmodel.Array {
 	t.Helper()
 	msg := &facetdv1.Array{
-		Name:    fmt.Sprint("cube-", nf*nx*ny),
-		Timing:  &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
+		Name: fmt.Sprint("cube-", nf*nx*ny),
+		Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500),
+			ReleaseLimit: dur(20000)},
 		Classes: benchClasses()[:1],
 	}
 	for i := range 4 {
@@ -40,8 +41,9 @@ func cube(t testing.TB, nf, nx, ny, parts int) *chipmodel.Array {
 			for x := range nx {
 				name := fmt.Sprintf("c-%d-%d-%d", f, x, y)
 				msg.Chips = append(msg.Chips, &facetdv1.Chip{
-					Name: name, Class: "mem", Lane: fmt.Sprint("lane-", x%4), Selects: []string{fmt.Sprint("f", f), fmt.Sprint("x", x), fmt.Sprint("y", y)},
-					Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
+					Name: name, Class: "mem", Lane: fmt.Sprint("lane-", x%4),
+					Selects: []string{fmt.Sprint("f", f), fmt.Sprint("x", x), fmt.Sprint("y", y)},
+					Lens:    &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
 				})
 				g.Chips = append(g.Chips, name)
 			}
@@ -71,7 +73,8 @@ func BenchmarkGrowth(b *testing.B) {
 	for _, seconds := range []float64{1, 10, 100} { // of the hyperperiod
 		a := cube(b, 3, 4, 6, 2) // 72 chips; 64 are read
 		specs := []*facetdv1.Task{
-			coarse("t0", "g0", 300), coarse("t1", "g1", 300), coarse("t2", "g2", 200), coarse("t3", "g3", 100), coarse("t4", "g4", 99),
+			coarse("t0", "g0", 300), coarse("t1", "g1", 300), coarse("t2", "g2", 200), coarse("t3", "g3", 100),
+			coarse("t4", "g4", 99),
 			task("t5", "g5", 1/seconds, &facetdv1.View{Window: &facetdv1.Window{Rows: 1, Columns: 1}}),
 		}
 		specs[5].Target = list("c-2-0-3", "c-2-1-3", "c-2-2-3", "c-2-3-3")

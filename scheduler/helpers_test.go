@@ -78,7 +78,8 @@ func bench(t testing.TB, counts [5]int, change ...func(*facetdv1.Array)) *chipmo
 	for _, lane := range []string{"a", "b"} {
 		msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
 			Name: lane, LineCapacitancePf: 10, ChipCapacitancePf: proto.Float64(1),
-			Converter: &facetdv1.Converter{Bits: 12, LowVolts: 0, HighVolts: 2, Conversion: dur(1000), SampleAndHold: true},
+			Converter: &facetdv1.Converter{Bits: 12, LowVolts: 0, HighVolts: 2, Conversion: dur(1000),
+				SampleAndHold: true},
 		})
 	}
 	for k, n := range counts {
@@ -130,7 +131,8 @@ func benchClasses() []*facetdv1.ChipClass {
 	trim.Regulator = &facetdv1.Regulator{SupplyVolts: 3.3, OutputVolts: 2.5, DropoutVolts: 0.2, RejectionDb: 40}
 	trim.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(0.001)}
 	trim.OutputBias = &facetdv1.OutputBias{Nominal: 120, BandwidthPerStep: proto.Float64(0.01)}
-	trim.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: proto.Float64(1), OffsetStepVolts: proto.Float64(0.005), HighVolts: 2}
+	trim.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: proto.Float64(1),
+		OffsetStepVolts: proto.Float64(0.005), HighVolts: 2}
 	hex := class("hex", 12, 12)
 	hex.Lattice.Arrangement = facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL
 	return []*facetdv1.ChipClass{mem, sw, cnt, trim, hex}

@@ -35,7 +35,8 @@ func (p *Plan) MemberDeadline(e *Entry, m *Member) time.Duration {
 	if len(p.Tasks[e.Task].Members) == 1 {
 		return e.Deadline
 	}
-	c := cadence{hyperperiod: int64(p.Hyperperiod), jobs: []int64{int64(p.Tasks[e.Task].JobsPerCycle)}, deadlines: []int64{int64(m.Task.Deadline)}}
+	c := cadence{hyperperiod: int64(p.Hyperperiod), jobs: []int64{int64(p.Tasks[e.Task].JobsPerCycle)},
+		deadlines: []int64{int64(m.Task.Deadline)}}
 	return time.Duration(c.deadline(0, int64(e.Job)))
 }
 
@@ -45,7 +46,8 @@ func membersOf(t *program.Task, asked []*program.Task) []Member {
 	frames, views := 0, 0
 	for _, m := range t.Members() {
 		n := len(m.Views) * len(m.Chips)
-		out = append(out, Member{Task: m, Asked: slices.Index(asked, m), FirstFrame: frames, Frames: n, FirstView: views})
+		out = append(out, Member{Task: m, Asked: slices.Index(asked, m), FirstFrame: frames, Frames: n,
+			FirstView: views})
 		frames += n
 		views += len(m.Views)
 	}

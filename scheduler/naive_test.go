@@ -44,7 +44,8 @@ func newNaive(t testing.TB, a *chipmodel.Array) *naive {
 		// An array in any state but with outputs off: what the initialization does not set
 		// must not matter.
 		n.chips[i] = naiveChip{registers: map[facetdv1.Register]int{chipmodel.OutputEnable: 0}, counter: -1}
-		for _, r := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.PixelBias, chipmodel.OutputBias, chipmodel.Gain, chipmodel.Offset} {
+		for _, r := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.PixelBias,
+			chipmodel.OutputBias, chipmodel.Gain, chipmodel.Offset} {
 			n.chips[i].registers[r] = -7 - i
 		}
 	}
@@ -164,7 +165,8 @@ func (n *naive) command(job string, op *bus.Op) {
 			one += time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
 		case op.Strobe == chipmodel.Share:
 			chip.shares = append(chip.shares, bus.Patterns{
-				Columns: uint8(chip.registers[chipmodel.ColumnPattern]), Rows: uint8(chip.registers[chipmodel.RowPattern]),
+				Columns: uint8(chip.registers[chipmodel.ColumnPattern]),
+				Rows:    uint8(chip.registers[chipmodel.RowPattern]),
 			})
 			one += op.Hold
 			if op.Hold < class.Spec.GetMemory().GetShareSettle().AsDuration() {
@@ -278,7 +280,8 @@ func (n *naive) claims(job string, c int, s *bus.Scan) {
 	chip := &n.chips[c]
 	for _, rv := range s.Claim.Registers {
 		if chip.registers[rv.Register] != int(rv.Value) {
-			n.errorf("%s: the frame of %s claims %s %d, it is %d", job, n.a.Chips[c].Name, rv.Register, rv.Value, chip.registers[rv.Register])
+			n.errorf("%s: the frame of %s claims %s %d, it is %d", job, n.a.Chips[c].Name, rv.Register, rv.Value,
+				chip.registers[rv.Register])
 		}
 	}
 	if chip.registers[chipmodel.OutputEnable] != 1 {
@@ -287,11 +290,14 @@ func (n *naive) claims(job string, c int, s *bus.Scan) {
 	class := n.a.Chips[c].Class
 	if class.Spec.GetMemory() != nil {
 		if chip.holder != job || !slices.Equal(chip.shares, s.Claim.Shares) {
-			n.errorf("%s: %s is held by %q with shares %v, the frame claims %v", job, n.a.Chips[c].Name, chip.holder, chip.shares, s.Claim.Shares)
+			n.errorf("%s: %s is held by %q with shares %v, the frame claims %v", job, n.a.Chips[c].Name, chip.holder,
+				chip.shares, s.Claim.Shares)
 		}
 	}
-	if class.Spec.GetMemory() != nil && class.Spec.GetPixelBias() != nil && chip.loadBias != chip.registers[chipmodel.PixelBias] {
-		n.errorf("%s: %s was loaded under a pixel bias of %d, the frame claims %d", job, n.a.Chips[c].Name, chip.loadBias, chip.registers[chipmodel.PixelBias])
+	if class.Spec.GetMemory() != nil && class.Spec.GetPixelBias() != nil &&
+		chip.loadBias != chip.registers[chipmodel.PixelBias] {
+		n.errorf("%s: %s was loaded under a pixel bias of %d, the frame claims %d", job, n.a.Chips[c].Name,
+			chip.loadBias, chip.registers[chipmodel.PixelBias])
 	}
 	if class.Counts() && chip.counter != 0 {
 		n.errorf("%s: the counter of %s is not reset", job, n.a.Chips[c].Name)
@@ -356,13 +362,15 @@ func checkPlan(t testing.TB, p *scheduler.Plan) {
 			e := &p.Entries[i]
 			begin := epoch + int64(cycle)*int64(p.Hyperperiod)
 			if begin+int64(e.Start) < n.now {
-				t.Fatalf("segment of %s begins at %d, before the end of the last at %d", p.Tasks[e.Task].Task.Name, begin+int64(e.Start), n.now)
+				t.Fatalf("segment of %s begins at %d, before the end of the last at %d", p.Tasks[e.Task].Task.Name,
+					begin+int64(e.Start), n.now)
 			}
 			n.now = begin + int64(e.Start)
 			n.entry(p, e, begin, seen[e.Task], fmt.Sprintf("%s-%d-%d", p.Tasks[e.Task].Task.Name, cycle, e.Job))
 			busy += n.now - begin - int64(e.Start)
 			if n.now != begin+int64(e.End) {
-				t.Errorf("segment of %s takes %d ns, table says %d", p.Tasks[e.Task].Task.Name, n.now-begin-int64(e.Start), int64(e.End)-int64(e.Start))
+				t.Errorf("segment of %s takes %d ns, table says %d", p.Tasks[e.Task].Task.Name,
+					n.now-begin-int64(e.Start), int64(e.End)-int64(e.Start))
 			}
 		}
 	}
@@ -509,7 +517,8 @@ func TestCrawler(t *testing.T) {
 	golden.Check(t, "testdata/crawler.script", script(t, p))
 	for i, want := range []float64{15, 20, 50, 10} {
 		if pr := p.Message.GetPredictions()[i]; pr.GetPlannedRateHz() != want || pr.GetSegments() != 1 {
-			t.Errorf("task %s: %g Hz in %d segments, expected %g in 1", pr.GetTask(), pr.GetPlannedRateHz(), pr.GetSegments(), want)
+			t.Errorf("task %s: %g Hz in %d segments, expected %g in 1", pr.GetTask(), pr.GetPlannedRateHz(),
+				pr.GetSegments(), want)
 		}
 	}
 }
@@ -532,7 +541,8 @@ func TestInitialization(t *testing.T) {
 				if v >= 0 {
 					known++
 					if regs[c][r] != v {
-						t.Errorf("%s: %s of %s is %d, assumed %d", when, facetdv1.Register(r), a.Chips[c].Name, regs[c][r], v)
+						t.Errorf("%s: %s of %s is %d, assumed %d", when, facetdv1.Register(r), a.Chips[c].Name,
+							regs[c][r], v)
 					}
 				}
 			}
@@ -560,7 +570,8 @@ func TestGoldenPlansWalked(t *testing.T) {
 	binned := &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
 	a := bench(t, [5]int{4, 3, 3, 3, 2})
 	checkPlan(t, mustBuild(t, a,
-		task("ring", "mems", 40, &facetdv1.View{SmoothingSteps: 3}, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2}}),
+		task("ring", "mems", 40, &facetdv1.View{SmoothingSteps: 3},
+			&facetdv1.View{Binning: &facetdv1.Binning{Rows: 2}}),
 		task("fast", "hexs", 700, tiny()), task("pair", "sws", 50, binned, &facetdv1.View{}),
 		task("bed", "cnts", 30, fine0()), task("trim", "trims", 20),
 	))

@@ -23,7 +23,8 @@ func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array
 	for {
 		msg := &facetdv1.Array{
 			Name: "random", Classes: randomClasses(r),
-			Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
+			Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500),
+				ReleaseLimit: dur(20000)},
 		}
 		for i := range 5 + r.IntN(5) {
 			msg.SelectLines = append(msg.SelectLines, fmt.Sprint("l", i))
@@ -32,13 +33,15 @@ func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array
 		for i := range 1 + r.IntN(3) {
 			msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
 				Name: fmt.Sprint("lane", i), ChipCapacitancePf: proto.Float64(1),
-				Converter: &facetdv1.Converter{Bits: 10, HighVolts: 2, Conversion: dur(time.Duration(500 + r.IntN(3000))), SampleAndHold: hold},
+				Converter: &facetdv1.Converter{Bits: 10, HighVolts: 2,
+					Conversion: dur(time.Duration(500 + r.IntN(3000))), SampleAndHold: hold},
 			})
 		}
 		for i := range 2 + r.IntN(13) {
 			c := &facetdv1.Chip{
 				Name: fmt.Sprint("c", i), Class: msg.Classes[r.IntN(len(msg.Classes))].GetName(),
-				Lane: msg.Lanes[r.IntN(len(msg.Lanes))].GetName(), Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
+				Lane: msg.Lanes[r.IntN(len(msg.Lanes))].GetName(),
+				Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30},
 			}
 			inputs := 3
 			if r.IntN(6) == 0 {
@@ -90,7 +93,8 @@ func randomView(r *rand.Rand, class *chipmodel.Class) *facetdv1.View {
 	}
 	v.Trim = randomTrim(r, class)
 	if r.IntN(2) == 0 {
-		v.Window = &facetdv1.Window{Row: uint32(r.IntN(class.Rows)), Column: uint32(r.IntN(class.Columns)), RowStep: uint32(r.IntN(4)), ColumnStep: uint32(r.IntN(4))}
+		v.Window = &facetdv1.Window{Row: uint32(r.IntN(class.Rows)), Column: uint32(r.IntN(class.Columns)),
+			RowStep: uint32(r.IntN(4)), ColumnStep: uint32(r.IntN(4))}
 	}
 	return v
 }
@@ -206,8 +210,10 @@ func checkBound(t *testing.T, p *scheduler.Plan) {
 		if bound := pr.GetJobLowerBoundNs(); bound <= 0 || bound > pr.GetJobNs() {
 			t.Errorf("task %s: a job takes %d ns, the bound is %d", pr.GetTask(), pr.GetJobNs(), bound)
 		}
-		if hand := bus.CostOf(p.Array, loopByHand(p.Array, p.Tasks[i].Task)).Total(); pr.GetJobLowerBoundNs() > int64(hand) {
-			t.Errorf("task %s: the bound of a job is %d ns, by hand it takes %v", pr.GetTask(), pr.GetJobLowerBoundNs(), hand)
+		if hand := bus.CostOf(p.Array, loopByHand(p.Array,
+			p.Tasks[i].Task)).Total(); pr.GetJobLowerBoundNs() > int64(hand) {
+			t.Errorf("task %s: the bound of a job is %d ns, by hand it takes %v", pr.GetTask(), pr.GetJobLowerBoundNs(),
+				hand)
 		}
 	}
 }
@@ -220,7 +226,8 @@ func checkSharedBound(t *testing.T, p *scheduler.Plan, tp *scheduler.TaskPlan) {
 	for _, m := range tp.Members {
 		pr := p.Message.GetPredictions()[m.Asked]
 		if b := pr.GetJobLowerBoundNs(); b <= 0 || b > pr.GetJobNs() {
-			t.Errorf("%s of %s: its part of a job takes %d ns, the bound is %d", pr.GetTask(), tp.Task.Name, pr.GetJobNs(), b)
+			t.Errorf("%s of %s: its part of a job takes %d ns, the bound is %d", pr.GetTask(), tp.Task.Name,
+				pr.GetJobNs(), b)
 		}
 		bound += pr.GetJobLowerBoundNs()
 		job += pr.GetJobNs()

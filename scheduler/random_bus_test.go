@@ -42,14 +42,17 @@ type observer struct {
 
 func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer {
 	t.Helper()
-	b, err := virtual.New(virtual.Config{Array: p.Array, Scene: scene.Uniform(100), Pace: facetdv1.Pace_PACE_FREE, Seed: seed})
+	b, err := virtual.New(virtual.Config{Array: p.Array, Scene: scene.Uniform(100), Pace: facetdv1.Pace_PACE_FREE,
+		Seed: seed})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer b.Close()
-	o := &observer{t: t, p: p, b: b, tasks: make([]measured, len(p.Message.GetTasks())), lit: make([]frameSeen, len(p.Message.GetTasks()))}
+	o := &observer{t: t, p: p, b: b, tasks: make([]measured, len(p.Message.GetTasks())),
+		lit: make([]frameSeen, len(p.Message.GetTasks()))}
 	for i := range o.tasks {
-		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62, hold: map[string]time.Duration{}}
+		o.tasks[i] = measured{best: 1 << 62, slack: 1 << 62, early: 1 << 62, late: -1 << 62,
+			hold: map[string]time.Duration{}}
 	}
 	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: bus.Time(time.Hour)}
 	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
@@ -79,7 +82,8 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 	job.Number += uint64(cycle * tp.JobsPerCycle)
 	job.Release = begin.Add(job.Release.Elapsed())
 	job.Deadline = begin.Add(job.Deadline.Elapsed())
-	res, err := o.b.Run(o.t.Context(), begin.Add(e.Start), &bus.Segment{Job: &job, Index: planned.Index, Ops: planned.Ops})
+	res, err := o.b.Run(o.t.Context(), begin.Add(e.Start),
+		&bus.Segment{Job: &job, Index: planned.Index, Ops: planned.Ops})
 	if err != nil {
 		o.t.Fatal(err)
 	}
@@ -270,7 +274,8 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 			held += min(int(pr.GetWorstHoldNs()), 1)
 		}
 	}
-	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in batches, %d share another's load",
+	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in "+
+		"batches, %d share another's load",
 		cases, none, segments, jobs, cut, held, batched, shared)
 	if none > cases/3 || cut == 0 || batched == 0 || held == 0 || shared == 0 {
 		t.Error("the draw is one-sided")

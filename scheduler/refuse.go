@@ -76,7 +76,8 @@ func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 			return &facetdv1.Refusal{
 				Reason: facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, Task: t.Name,
 				NeededNs: need, AvailableNs: gap, Utilization: p.utilization(cad),
-				Message: fmt.Sprintf("reading %s takes %s, but task %s, which reads chip %s too, leaves at most %s between its jobs",
+				Message: fmt.Sprintf("reading %s takes %s, but task %s, which reads chip %s too, leaves at most %s "+
+					"between its jobs",
 					t.Name, ticks(need), other.Name, p.array.Chips[t.Chips[k]].Name, ticks(gap)),
 			}
 		}
@@ -97,7 +98,8 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 	r.Message, r.Task, r.NeededNs, r.AvailableNs = w.Message, w.Task, w.Needed, w.Available
 	if undecided {
 		r.Reason = facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED
-		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended before it could rule one out: %s", 100*r.Utilization, w.Message)
+		r.Message = fmt.Sprintf("no timetable was found at %.1f %% of the bus, and the search ended before it could "+
+			"rule one out: %s", 100*r.Utilization, w.Message)
 	}
 	return r
 }
@@ -118,7 +120,8 @@ func (p *planner) inTheWay(cad *cadence, f *failure, r *facetdv1.Refusal) bool {
 				piece = "a piece of reading " + t.Name + ", cut as short as it can be,"
 			}
 			r.Task, r.NeededNs, r.AvailableNs = t.Name, long, gap
-			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, ticks(long), other.Name, ticks(gap))
+			r.Message = fmt.Sprintf("%s takes %s, but task %s leaves at most %s between its jobs", piece, ticks(long),
+				other.Name, ticks(gap))
 		}
 	}
 	return r.Message != ""

@@ -52,7 +52,8 @@ func TestRefusals(t *testing.T) {
 		{"longer than its period", []*facetdv1.Task{task("fast", "hexs", 5000)},
 			facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, "fast", 369500, 200000,
 			"reading fast takes 369.5 us, but its period is 200 us"},
-		{"longer than its deadline", []*facetdv1.Task{with(task("fast", "hexs", 1000), func(x *facetdv1.Task) { x.Deadline = dur(300 * time.Microsecond) })},
+		{"longer than its deadline", []*facetdv1.Task{with(task("fast", "hexs", 1000),
+			func(x *facetdv1.Task) { x.Deadline = dur(300 * time.Microsecond) })},
 			facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, "fast", 369500, 300000,
 			"reading fast takes 369.5 us, but its deadline is 300 us"},
 		// 2000 x 369.5 us + 250 x 1464 us = 739 ms + 366 ms a second.
@@ -63,30 +64,38 @@ func TestRefusals(t *testing.T) {
 		// conversion of 1 us and its write of 1 us.
 		{"held too long", []*facetdv1.Task{hold(800*time.Microsecond, 0)},
 			facetdv1.RefusalReason_REFUSAL_REASON_HOLD, "ring", 1461500, 800000,
-			"task ring would hold its last chip for 1.462 ms even when nothing interrupts it, but its max_hold is 800 us"},
+			"task ring would hold its last chip for 1.462 ms even when nothing interrupts it, but its max_hold is " +
+				"800 us"},
 		{"held too long without batches", []*facetdv1.Task{hold(900*time.Microsecond, 100*time.Microsecond)},
 			facetdv1.RefusalReason_REFUSAL_REASON_HOLD, "ring", 1461500, 900000, "max_skew of 100 us"},
 		// The second group of counter chips begins after the first: 2.5 us to its first
 		// sample, 7 rows of 15 x 2.5 us + 3 us, the last row of 37.5 us, a conversion of
 		// 1 us, and 4.5 us for a write, a select, a write and a reset.
-		{"skew", []*facetdv1.Task{with(task("bed", "cnts", 10), func(x *facetdv1.Task) { x.MaxSkew = dur(100 * time.Microsecond) })},
+		{"skew", []*facetdv1.Task{with(task("bed", "cnts", 10),
+			func(x *facetdv1.Task) { x.MaxSkew = dur(100 * time.Microsecond) })},
 			facetdv1.RefusalReason_REFUSAL_REASON_SKEW, "bed", 329000, 100000,
-			"the frames of task bed would be sampled 329 us apart even when nothing interrupts it, but its max_skew is 100 us"},
+			"the frames of task bed would be sampled 329 us apart even when nothing interrupts it, but its max_skew " +
+				"is 100 us"},
 		// The load cannot be cut: 0.5 us + 160.5 us. Two periods less two readouts of 45.5 us.
 		{"no gap", []*facetdv1.Task{task("fast", "hexs", 10000, tiny()), task("ring", "mems", 10)},
 			facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, "ring", 161000, 109000,
-			"a piece of reading ring, cut as short as it can be, takes 161 us, but task fast leaves at most 109 us between its jobs"},
+			"a piece of reading ring, cut as short as it can be, takes 161 us, but task fast leaves at most 109 us " +
+				"between its jobs"},
 		// A job of the quick one: 161 us for the load, 1 us + 43 us + 1 us under the same
 		// word. Two periods of 800 us less two jobs of 206 us. Cutting the ring, whose
 		// 1464 us hold the chip, would not help.
-		{"the same chip", []*facetdv1.Task{task("ring", "mems", 10), with(task("quick", "mems", 1250, tiny()), func(x *facetdv1.Task) { x.Target = list("mem-0") })},
+		{"the same chip", []*facetdv1.Task{task("ring", "mems", 10),
+			with(task("quick", "mems", 1250, tiny()), func(x *facetdv1.Task) { x.Target = list("mem-0") })},
 			facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, "ring", 1464000, 1188000,
-			"reading ring takes 1.464 ms, but task quick, which reads chip mem-0 too, leaves at most 1.188 ms between its jobs"},
+			"reading ring takes 1.464 ms, but task quick, which reads chip mem-0 too, leaves at most 1.188 ms " +
+				"between its jobs"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := refusalOf(t, a, c.tasks...)
-			if r.GetReason() != c.reason || r.GetTask() != c.task || r.GetNeededNs() != c.needed || r.GetAvailableNs() != c.available || !strings.Contains(r.GetMessage(), c.message) {
-				t.Errorf("refused with %v\nexpected %v %s, %d of %d: %s", r, c.reason, c.task, c.needed, c.available, c.message)
+			if r.GetReason() != c.reason || r.GetTask() != c.task || r.GetNeededNs() != c.needed ||
+				r.GetAvailableNs() != c.available || !strings.Contains(r.GetMessage(), c.message) {
+				t.Errorf("refused with %v\nexpected %v %s, %d of %d: %s", r, c.reason, c.task, c.needed, c.available,
+					c.message)
 			}
 			bounds(t, a, r, c.tasks)
 		})
@@ -122,7 +131,8 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 			t.Errorf("rate %d is of task %s", i, b.GetTask())
 		}
 		if b.GetRateHz() > specs[i].GetRateHz() {
-			t.Errorf("highest rate of %s is %g Hz, above the %g Hz asked for", b.GetTask(), b.GetRateHz(), specs[i].GetRateHz())
+			t.Errorf("highest rate of %s is %g Hz, above the %g Hz asked for", b.GetTask(), b.GetRateHz(),
+				specs[i].GetRateHz())
 		}
 		if b.GetRateHz() > 0 {
 			mustFit(t, a, specs, func(x *facetdv1.Task, k int) {
@@ -155,7 +165,8 @@ func suggested(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*f
 		}
 		mustFit(t, a, specs, change(s.GetBinning(), s.GetWindow()))
 		if b := s.GetBinning(); b != nil {
-			for _, less := range []*facetdv1.Binning{{Rows: b.Rows / 2, Columns: b.Columns}, {Rows: b.Rows, Columns: b.Columns / 2}} {
+			for _, less := range []*facetdv1.Binning{{Rows: b.Rows / 2, Columns: b.Columns},
+				{Rows: b.Rows, Columns: b.Columns / 2}} {
 				if less.Rows > 0 && less.Columns > 0 && fits(t, a, changed(specs, change(less, nil))) {
 					t.Errorf("%s, but %v fits too", s.GetMessage(), less)
 				}
@@ -209,7 +220,8 @@ func TestExactStretch(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			r := refusalOf(t, a, c.tasks...)
 			if !r.GetLeastStretchExact() || r.GetLeastStretch() != c.want {
-				t.Errorf("least stretch %q, exact: %v; by hand %s", r.GetLeastStretch(), r.GetLeastStretchExact(), c.want)
+				t.Errorf("least stretch %q, exact: %v; by hand %s", r.GetLeastStretch(), r.GetLeastStretchExact(),
+					c.want)
 			}
 			bounds(t, a, r, c.tasks)
 		})
@@ -220,7 +232,8 @@ func TestExactStretch(t *testing.T) {
 // batches, at the price of skew.
 func TestBatches(t *testing.T) {
 	a := bench(t, [5]int{4})
-	p := mustBuild(t, a, with(task("ring", "mems", 100), func(x *facetdv1.Task) { x.MaxHold = dur(900 * time.Microsecond) }))
+	p := mustBuild(t, a, with(task("ring", "mems", 100),
+		func(x *facetdv1.Task) { x.MaxHold = dur(900 * time.Microsecond) }))
 	checkPlan(t, p)
 	pr := p.Message.GetPredictions()[0]
 	// A batch is loaded and read under one word: 160.5 us of load, 1 us write, 648 us to
@@ -256,7 +269,8 @@ func TestSelectRefusal(t *testing.T) {
 		m.Chips[1].Selects = []string{"fm", "x0", "y0", "x1"} // mem-0 is wired to fm, x0, y0, on the other lane
 	})
 	r := refusalOf(t, a, &facetdv1.Task{Name: "one", Target: list("mem-1"), RateHz: 1})
-	if r.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT || r.GetTask() != "one" || !strings.Contains(r.GetMessage(), "mem-0") {
+	if r.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT || r.GetTask() != "one" ||
+		!strings.Contains(r.GetMessage(), "mem-0") {
 		t.Errorf("refused with %v", r)
 	}
 	// Both are read together.
@@ -302,7 +316,8 @@ func TestRates(t *testing.T) {
 	checkPlan(t, odd)
 	for i, most := range []float64{1.01 * 29.97, 1.01 * 101.3, 1.01 * 0.77} {
 		if pr := odd.Message.GetPredictions()[i]; pr.GetPlannedRateHz() > most {
-			t.Errorf("task %s asks for %g Hz and runs at %g", pr.GetTask(), pr.GetRequestedRateHz(), pr.GetPlannedRateHz())
+			t.Errorf("task %s asks for %g Hz and runs at %g", pr.GetTask(), pr.GetRequestedRateHz(),
+				pr.GetPlannedRateHz())
 		}
 	}
 	// Nearly powers of two apart: they are snapped to them.
@@ -310,7 +325,8 @@ func TestRates(t *testing.T) {
 	checkPlan(t, near)
 	base := near.Message.GetPredictions()[0].GetPlannedRateHz()
 	for i, ratio := range []float64{1, 2, 0.25} {
-		if got := near.Message.GetPredictions()[i].GetPlannedRateHz() / base; got < ratio*(1-1e-9) || got > ratio*(1+1e-9) {
+		if got := near.Message.GetPredictions()[i].GetPlannedRateHz() / base; got < ratio*(1-1e-9) ||
+			got > ratio*(1+1e-9) {
 			t.Errorf("task %d runs at %g of the first's rate, expected %g", i, got, ratio)
 		}
 	}
@@ -348,7 +364,8 @@ func TestRatesThatSnapTooHigh(t *testing.T) {
 	checkPlan(t, p)
 	for i, most := range []float64{20.5, 30.7} {
 		if pr := p.Message.GetPredictions()[i]; pr.GetPlannedRateHz() > most {
-			t.Errorf("task %s runs at %g Hz, asked for %g", pr.GetTask(), pr.GetPlannedRateHz(), pr.GetRequestedRateHz())
+			t.Errorf("task %s runs at %g Hz, asked for %g", pr.GetTask(), pr.GetPlannedRateHz(),
+				pr.GetRequestedRateHz())
 		}
 	}
 }

@@ -72,7 +72,8 @@ func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	for i := range plan.Entries {
 		e, s := &plan.Entries[i], &all[i]
 		s.Task, s.Job, s.Index = plan.Tasks[e.Task].Task.Name, int64(e.Job), uint32(e.Segment)
-		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = int64(e.Start), int64(e.End), int64(e.Release), int64(e.Deadline)
+		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = int64(e.Start), int64(e.End), int64(e.Release),
+			int64(e.Deadline)
 		s.Reads, s.Holds, s.Phases = reads[e.Task][e.Segment], holds[e.Task][e.Segment], phases[e.Task][e.Segment]
 		out[i] = s
 	}
@@ -85,7 +86,8 @@ func phaseUtilizations(busy bus.Phases, n int64, spanNS float64) []*facetdv1.Pha
 	for ph, d := range busy {
 		if d > 0 {
 			total := int64(d) * n
-			out = append(out, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(ph), BusyNs: total, Fraction: float64(total) / spanNS})
+			out = append(out, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(ph), BusyNs: total,
+				Fraction: float64(total) / spanNS})
 		}
 	}
 	return out

@@ -44,18 +44,22 @@ func TestSharedLoad(t *testing.T) {
 		t.Errorf("busy %v of at least %v; as one task %v, %v", p.Busy, p.Bound, one.Busy, one.Bound)
 	}
 	pr := p.Message.GetPredictions()
-	if pr[0].GetTask() != "soft" || pr[1].GetTask() != "comb" || pr[2].GetTask() != "plain" || pr[0].GetFrames() != 4 || pr[2].GetFrames() != 4 {
+	if pr[0].GetTask() != "soft" || pr[1].GetTask() != "comb" || pr[2].GetTask() != "plain" || pr[0].GetFrames() != 4 ||
+		pr[2].GetFrames() != 4 {
 		t.Fatalf("predictions: %v", pr)
 	}
-	if !slices.Equal(pr[0].GetMergedWith(), []string{"plain"}) || len(pr[1].GetMergedWith()) > 0 || !slices.Equal(pr[2].GetMergedWith(), []string{"soft"}) {
+	if !slices.Equal(pr[0].GetMergedWith(), []string{"plain"}) || len(pr[1].GetMergedWith()) > 0 ||
+		!slices.Equal(pr[2].GetMergedWith(), []string{"soft"}) {
 		t.Errorf("merged with %v, %v, %v", pr[0].GetMergedWith(), pr[1].GetMergedWith(), pr[2].GetMergedWith())
 	}
 	if sum := pr[0].GetBusUtilization() + pr[1].GetBusUtilization() + pr[2].GetBusUtilization(); math.Abs(sum-p.Message.GetUtilization()) > 1e-12 {
 		t.Errorf("the tasks' utilizations are %g together, the table uses %g", sum, p.Message.GetUtilization())
 	}
 	// The task that comes first bears the load: its part is what it takes alone.
-	if alone := mustBuild(t, a, task("plain", "mems", 50)).Message.GetPredictions()[0]; pr[2].GetJobNs() != alone.GetJobNs() || pr[2].GetWorstHoldNs() != alone.GetWorstHoldNs() {
-		t.Errorf("plain takes %d ns and holds for %d ns, alone %d and %d", pr[2].GetJobNs(), pr[2].GetWorstHoldNs(), alone.GetJobNs(), alone.GetWorstHoldNs())
+	if alone := mustBuild(t, a, task("plain", "mems",
+		50)).Message.GetPredictions()[0]; pr[2].GetJobNs() != alone.GetJobNs() || pr[2].GetWorstHoldNs() != alone.GetWorstHoldNs() {
+		t.Errorf("plain takes %d ns and holds for %d ns, alone %d and %d", pr[2].GetJobNs(), pr[2].GetWorstHoldNs(),
+			alone.GetJobNs(), alone.GetWorstHoldNs())
 	}
 	// Each has its own deadline: plain that of its period, 5 ms later.
 	if more := pr[2].GetLeastSlackNs() - pr[0].GetLeastSlackNs(); more != 5e6 {
@@ -73,7 +77,8 @@ func TestSharedLoad(t *testing.T) {
 	}
 	// Where one smooths first and another bins what is smoothed, all three share.
 	coarse := &facetdv1.View{SmoothingSteps: 1, Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
-	three := mustBuild(t, a, task("coarse", "mems", 50, coarse), task("fine", "mems", 50, smoothed(1)), task("plain", "mems", 50))
+	three := mustBuild(t, a, task("coarse", "mems", 50, coarse), task("fine", "mems", 50, smoothed(1)),
+		task("plain", "mems", 50))
 	if jobNames(three) != "plain,fine,coarse" {
 		t.Errorf("bus jobs %s", jobNames(three))
 	}
@@ -89,12 +94,14 @@ func TestNotShared(t *testing.T) {
 		return &facetdv1.View{Binning: &facetdv1.Binning{Rows: n, Columns: n}}
 	}
 	for name, tasks := range map[string][]*facetdv1.Task{
-		"other rates":             {plain, task("soft", "mems", 25, smoothed(1))},
-		"other chips":             {plain, with(task("soft", "mems", 50, smoothed(1)), func(x *facetdv1.Task) { x.Target = list("mem-0", "mem-1") })},
+		"other rates": {plain, task("soft", "mems", 25, smoothed(1))},
+		"other chips": {plain, with(task("soft", "mems", 50, smoothed(1)),
+			func(x *facetdv1.Task) { x.Target = list("mem-0", "mem-1") })},
 		"neither's shares before": {task("plain", "mems", 50, bins(4)), task("small", "mems", 50, bins(2))},
 		"no memory":               {task("one", "hexs", 50), task("two", "hexs", 50)},
 		// Read after the other's views, the second would be held too long.
-		"the hold": {plain, with(task("soft", "mems", 50, bins(2)), func(x *facetdv1.Task) { x.MaxHold = dur(550 * time.Microsecond) })},
+		"the hold": {plain, with(task("soft", "mems", 50, bins(2)),
+			func(x *facetdv1.Task) { x.MaxHold = dur(550 * time.Microsecond) })},
 	} {
 		p := mustBuild(t, a, tasks...)
 		if len(p.Tasks) != 2 {
@@ -108,11 +115,13 @@ func TestNotShared(t *testing.T) {
 			continue
 		}
 		// Without the limit they share, and save as much as the advice says.
-		if len(advice) != 1 || !strings.Contains(advice[0].GetMessage(), "max_hold of 550 us") || !slices.Equal(advice[0].GetTasks(), []string{"plain", "soft"}) {
+		if len(advice) != 1 || !strings.Contains(advice[0].GetMessage(), "max_hold of 550 us") ||
+			!slices.Equal(advice[0].GetTasks(), []string{"plain", "soft"}) {
 			t.Fatalf("advice: %v", advice)
 		}
 		free := mustBuild(t, a, plain, with(tasks[1], func(x *facetdv1.Task) { x.MaxHold = nil }))
-		if saved := p.Message.GetUtilization() - free.Message.GetUtilization(); len(free.Tasks) != 1 || math.Abs(saved-advice[0].GetSavedUtilization()) > 1e-9 || saved < 160.499e-6*50 {
+		if saved := p.Message.GetUtilization() - free.Message.GetUtilization(); len(free.Tasks) != 1 ||
+			math.Abs(saved-advice[0].GetSavedUtilization()) > 1e-9 || saved < 160.499e-6*50 {
 			t.Errorf("bus jobs %s, saved %g; %s", jobNames(free), saved, advice[0].GetMessage())
 		}
 	}
@@ -134,7 +143,8 @@ func TestSharedInPart(t *testing.T) {
 func TestOnlySharedFits(t *testing.T) {
 	a := bench(t, [5]int{4, 0, 0, 0, 0})
 	job := mustBuild(t, a, task("plain", "mems", 1)).Message.GetPredictions()[0].GetJobNs()
-	both := mustBuild(t, a, task("both", "mems", 1, &facetdv1.View{Name: "x"}, &facetdv1.View{Name: "y"})).Message.GetPredictions()[0].GetJobNs()
+	both := mustBuild(t, a, task("both", "mems", 1, &facetdv1.View{Name: "x"},
+		&facetdv1.View{Name: "y"})).Message.GetPredictions()[0].GetJobNs()
 	rate := 2e9 / float64(2*job+both) // between the two
 	rate = math.Floor(rate)
 	if rate*float64(2*job) <= 1e9 || rate*float64(both) >= 1e9 {
@@ -155,7 +165,8 @@ func TestSharedRegisters(t *testing.T) {
 	if v := p.Assumes()[a.Chip("mem-0")][chipmodel.ColumnPattern]; len(p.Tasks) != 1 || v != 0x55 {
 		t.Fatalf("bus jobs %s, assumed %d", jobNames(p), v)
 	}
-	cmd := &facetdv1.Command{Target: list("mem-0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 3}}}
+	cmd := &facetdv1.Command{Target: list("mem-0"),
+		Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 3}}}
 	_, err := scheduler.CompileCommand(a, cmd, p.Assumes(), p)
 	var disturb *program.DisturbError
 	if !errors.As(err, &disturb) || disturb.Task != "soft" {
@@ -179,11 +190,13 @@ func TestStretchOfSharers(t *testing.T) {
 		t.Fatal(refused.Refusal.GetLeastStretch())
 	}
 	factor, _ := least.Float64()
-	if p := mustBuild(t, a, task("one", "mems", rate/factor*1.02), task("two", "mems", rate/factor*1.02)); len(p.Tasks) != 1 {
+	if p := mustBuild(t, a, task("one", "mems", rate/factor*1.02),
+		task("two", "mems", rate/factor*1.02)); len(p.Tasks) != 1 {
 		t.Errorf("bus jobs %s", jobNames(p))
 	}
 	// Tasks that may not share have an exact one.
-	_, err = build(t, a, task("one", "mems", rate), with(task("two", "mems", rate), func(x *facetdv1.Task) { x.Target = list("mem-0", "mem-1") }))
+	_, err = build(t, a, task("one", "mems", rate),
+		with(task("two", "mems", rate), func(x *facetdv1.Task) { x.Target = list("mem-0", "mem-1") }))
 	if !errors.As(err, &refused) || !refused.Refusal.GetLeastStretchExact() {
 		t.Errorf("got %v: %v", err, refused)
 	}

@@ -73,7 +73,8 @@ func (p *remedies) leastBinning(task int) *facetdv1.Suggestion {
 		if job := p.changed(task, coarse); job > 0 {
 			return &facetdv1.Suggestion{
 				Task: t.Name, JobNs: job, Binning: &facetdv1.Binning{Rows: uint32(b[0]), Columns: uint32(b[1])},
-				Message: fmt.Sprintf("binning %d x %d would make task %s fit, with %s a job", b[0], b[1], t.Name, ticks(job)),
+				Message: fmt.Sprintf("binning %d x %d would make task %s fit, with %s a job", b[0], b[1], t.Name,
+					ticks(job)),
 			}
 		}
 	}
@@ -130,6 +131,7 @@ func (p *remedies) largestWindow(task int) *facetdv1.Suggestion {
 	}
 	return &facetdv1.Suggestion{
 		Task: t.Name, JobNs: job, Window: w.Message(),
-		Message: fmt.Sprintf("a window of %d x %d pixels %s%s would make task %s fit, with %s a job", w.Rows, w.Columns, where, views, t.Name, ticks(job)),
+		Message: fmt.Sprintf("a window of %d x %d pixels %s%s would make task %s fit, with %s a job", w.Rows, w.Columns,
+			where, views, t.Name, ticks(job)),
 	}
 }

@@ -55,7 +55,8 @@ func TestTimetableSVG(t *testing.T) {
 			}
 			// One mark for each deadline and one bar for each chip held, and the legend.
 			if elements["line.due"] != jobs+1 || elements["rect.held"] != holds+1 {
-				t.Errorf("%d deadlines of %d jobs, %d holds of %d: %v", elements["line.due"], jobs, elements["rect.held"], holds, elements)
+				t.Errorf("%d deadlines of %d jobs, %d holds of %d: %v", elements["line.due"], jobs,
+					elements["rect.held"], holds, elements)
 			}
 		})
 	}

@@ -31,36 +31,55 @@ func TestTaskErrors(t *testing.T) {
 		{"good", ok(), nil},
 		{"no name", set(func(x *facetdv1.Task) { x.Name = "" }), []string{"tasks[0].name: has no name"}},
 		{"bad name", set(func(x *facetdv1.Task) { x.Name = "a b" }), []string{"tasks[0].name: space"}},
-		{"long name", set(func(x *facetdv1.Task) { x.Name = strings.Repeat("n", 65) }), []string{"tasks[0].name: 65 bytes"}},
+		{"long name", set(func(x *facetdv1.Task) { x.Name = strings.Repeat("n", 65) }),
+			[]string{"tasks[0].name: 65 bytes"}},
 		{"no target", set(func(x *facetdv1.Task) { x.Target = nil }), []string{"tasks[0].target: no chips"}},
-		{"unknown group", set(func(x *facetdv1.Task) { x.Target = group("mem") }), []string{"tasks[0].target.group: no group"}},
-		{"two classes", set(func(x *facetdv1.Task) { x.Target = list("mem-0", "hex-0") }), []string{"tasks[0].target: several classes"}},
+		{"unknown group", set(func(x *facetdv1.Task) { x.Target = group("mem") }),
+			[]string{"tasks[0].target.group: no group"}},
+		{"two classes", set(func(x *facetdv1.Task) { x.Target = list("mem-0", "hex-0") }),
+			[]string{"tasks[0].target: several classes"}},
 		{"no rate", set(func(x *facetdv1.Task) { x.RateHz = 0 }), []string{"tasks[0].rate_hz: no rate"}},
 		{"negative rate", set(func(x *facetdv1.Task) { x.RateHz = -1 }), []string{"tasks[0].rate_hz: negative"}},
 		{"NaN", set(func(x *facetdv1.Task) { x.RateHz = math.NaN() }), []string{"tasks[0].rate_hz: not a number"}},
-		{"infinite", set(func(x *facetdv1.Task) { x.RateHz = math.Inf(1) }), []string{"tasks[0].rate_hz: not a number"}},
+		{"infinite", set(func(x *facetdv1.Task) { x.RateHz = math.Inf(1) }),
+			[]string{"tasks[0].rate_hz: not a number"}},
 		{"too fast", set(func(x *facetdv1.Task) { x.RateHz = 1.1e6 }), []string{"tasks[0].rate_hz: out of range"}},
 		{"too slow", set(func(x *facetdv1.Task) { x.RateHz = 1e-9 }), []string{"tasks[0].rate_hz: out of range"}},
-		{"late deadline", set(func(x *facetdv1.Task) { x.Deadline = dur(101 * time.Millisecond) }), []string{"tasks[0].deadline: above the period of 100ms"}},
-		{"zero deadline", set(func(x *facetdv1.Task) { x.Deadline = dur(0) }), []string{"tasks[0].deadline: not a time"}},
-		{"limits", set(func(x *facetdv1.Task) { x.MaxHold, x.MaxSkew = dur(-1), dur(0) }), []string{"tasks[0].max_hold: negative", "tasks[0].max_skew: zero"}},
-		{"hold without memory", set(func(x *facetdv1.Task) { x.Target, x.MaxHold = group("cnts"), dur(1) }), []string{"tasks[0].max_hold: no memory"}},
+		{"late deadline", set(func(x *facetdv1.Task) { x.Deadline = dur(101 * time.Millisecond) }),
+			[]string{"tasks[0].deadline: above the period of 100ms"}},
+		{"zero deadline", set(func(x *facetdv1.Task) { x.Deadline = dur(0) }),
+			[]string{"tasks[0].deadline: not a time"}},
+		{"limits", set(func(x *facetdv1.Task) { x.MaxHold, x.MaxSkew = dur(-1), dur(0) }),
+			[]string{"tasks[0].max_hold: negative", "tasks[0].max_skew: zero"}},
+		{"hold without memory", set(func(x *facetdv1.Task) { x.Target, x.MaxHold = group("cnts"), dur(1) }),
+			[]string{"tasks[0].max_hold: no memory"}},
 		{"block of 3", view("mems", &facetdv1.View{Binning: &facetdv1.Binning{Rows: 3, Columns: 16}}),
 			[]string{"tasks[0].views[0].binning.rows: block of 3", "tasks[0].views[0].binning.columns: block of 16"}},
 		{"patterns", view("mems", &facetdv1.View{Shares: []*facetdv1.Share{{Columns: "1010"}, {Rows: "1010101x"}, {}}}),
-			[]string{"tasks[0].views[0].shares[0].columns: not a switch pattern", "tasks[0].views[0].shares[1].rows: not a switch pattern", "tasks[0].views[0].shares[2]: closes no switch"}},
-		{"many steps", view("mems", &facetdv1.View{SmoothingSteps: 1 << 31}), []string{"tasks[0].views[0].smoothing_steps: too many"}},
-		{"smoothing before sensing", view("sws", &facetdv1.View{SmoothingSteps: 1, Shares: []*facetdv1.Share{{Rows: "10101010"}}}),
-			[]string{"tasks[0].views[0].shares: act before the light is sensed", "tasks[0].views[0].smoothing_steps: act before the light is sensed"}},
-		{"smoothing a counter chip", view("cnts", &facetdv1.View{SmoothingSteps: 1}), []string{"tasks[0].views[0].smoothing_steps: no switches"}},
-		{"binning a hexagonal chip", view("hexs", &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2}}), []string{"tasks[0].views[0].binning: no switches"}},
+			[]string{"tasks[0].views[0].shares[0].columns: not a switch pattern",
+				"tasks[0].views[0].shares[1].rows: not a switch pattern",
+				"tasks[0].views[0].shares[2]: closes no switch"}},
+		{"many steps", view("mems", &facetdv1.View{SmoothingSteps: 1 << 31}),
+			[]string{"tasks[0].views[0].smoothing_steps: too many"}},
+		{"smoothing before sensing", view("sws",
+			&facetdv1.View{SmoothingSteps: 1, Shares: []*facetdv1.Share{{Rows: "10101010"}}}),
+			[]string{"tasks[0].views[0].shares: act before the light is sensed",
+				"tasks[0].views[0].smoothing_steps: act before the light is sensed"}},
+		{"smoothing a counter chip", view("cnts", &facetdv1.View{SmoothingSteps: 1}),
+			[]string{"tasks[0].views[0].smoothing_steps: no switches"}},
+		{"binning a hexagonal chip", view("hexs", &facetdv1.View{Binning: &facetdv1.Binning{Rows: 2}}),
+			[]string{"tasks[0].views[0].binning: no switches"}},
 		{"window outside", view("mems", &facetdv1.View{Window: &facetdv1.Window{Row: 16, Columns: 17}}),
 			[]string{"tasks[0].views[0].window.row: outside", "tasks[0].views[0].window.columns: leave the lattice"}},
-		{"trim elsewhere", view("hexs", &facetdv1.View{Trim: &facetdv1.TrimSettings{}}), []string{"tasks[0].views[0].trim: neither biases nor amplifier"}},
-		{"trim out of range", view("trims", &facetdv1.View{Trim: &facetdv1.TrimSettings{PixelBias: proto.Uint32(256), OutputBias: proto.Uint32(300), GainIndex: 3, Offset: -129}}),
-			[]string{"trim.pixel_bias: 256", "trim.output_bias: 300", "views[0].trim.gain_index: none of the 3 gains", "trim.offset: -129"}},
+		{"trim elsewhere", view("hexs", &facetdv1.View{Trim: &facetdv1.TrimSettings{}}),
+			[]string{"tasks[0].views[0].trim: neither biases nor amplifier"}},
+		{"trim out of range", view("trims", &facetdv1.View{Trim: &facetdv1.TrimSettings{PixelBias: proto.Uint32(256),
+			OutputBias: proto.Uint32(300), GainIndex: 3, Offset: -129}}),
+			[]string{"trim.pixel_bias: 256", "trim.output_bias: 300", "views[0].trim.gain_index: none of the 3 gains",
+				"trim.offset: -129"}},
 		{"many views", task("ok", "mems", 10, make([]*facetdv1.View, 65)...), []string{"tasks[0].views: 65 views"}},
-		{"view names", task("ok", "mems", 10, &facetdv1.View{Name: "v"}, &facetdv1.View{Name: "v"}, &facetdv1.View{Name: "a,b"}),
+		{"view names", task("ok", "mems", 10, &facetdv1.View{Name: "v"}, &facetdv1.View{Name: "v"},
+			&facetdv1.View{Name: "a,b"}),
 			[]string{"tasks[0].views[1].name: taken by view 1", "tasks[0].views[2].name: comma"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -91,10 +110,12 @@ func wantErrors(t *testing.T, m invalid.Errors, want []string) {
 func TestTaskListErrors(t *testing.T) {
 	a := bench(t, [5]int{2})
 	_, m := program.NewTasks(a, []*facetdv1.Task{task("x", "mems", 1), task("x", "mems", 2), task("", "nope", -1)})
-	wantErrors(t, m, []string{"tasks[1].name: taken by task 1", "tasks[2].name: no name", "tasks[2].target.group: no group", "tasks[2].rate_hz: negative"})
+	wantErrors(t, m, []string{"tasks[1].name: taken by task 1", "tasks[2].name: no name",
+		"tasks[2].target.group: no group", "tasks[2].rate_hz: negative"})
 	_, m = program.NewTasks(a, nil)
 	wantErrors(t, m, []string{"tasks: no tasks"})
-	wiring, mm := chipmodel.New(&facetdv1.Array{SelectLines: []string{"a"}, Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"a"}}}})
+	wiring, mm := chipmodel.New(&facetdv1.Array{SelectLines: []string{"a"},
+		Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"a"}}}})
 	if len(mm) > 0 {
 		t.Fatal(mm)
 	}
@@ -136,7 +157,8 @@ func TestBlockPatterns(t *testing.T) {
 func TestShareOrder(t *testing.T) {
 	a := bench(t, [5]int{1})
 	tasks, m := program.NewTasks(a, []*facetdv1.Task{task("m", "mems", 1, &facetdv1.View{
-		Shares: []*facetdv1.Share{{Columns: "11000001"}}, SmoothingSteps: 3, Binning: &facetdv1.Binning{Rows: 2, Columns: 8},
+		Shares: []*facetdv1.Share{{Columns: "11000001"}}, SmoothingSteps: 3,
+		Binning: &facetdv1.Binning{Rows: 2, Columns: 8},
 	})})
 	if len(m) > 0 {
 		t.Fatal(m)

@@ -22,7 +22,8 @@ func TestPredictedOnTheBus(t *testing.T) {
 	for name, p := range map[string]*scheduler.Plan{
 		"crawler": mustBuild(t, crawl, specs...),
 		"cut and snapped": mustBuild(t, bench(t, [5]int{6, 3, 3, 3, 2}),
-			task("ring", "mems", 29.97, &facetdv1.View{SmoothingSteps: 2}, proto.CloneOf(small)), task("pair", "sws", 50, small),
+			task("ring", "mems", 29.97, &facetdv1.View{SmoothingSteps: 2}, proto.CloneOf(small)),
+			task("pair", "sws", 50, small),
 			task("bed", "cnts", 31, fine0()), task("trim", "trims", 20), task("fast", "hexs", 900, tiny())),
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -43,7 +44,8 @@ type frameSeen struct {
 
 func runOnBus(t *testing.T, p *scheduler.Plan) {
 	t.Helper()
-	b, err := virtual.New(virtual.Config{Array: p.Array, Scene: scene.Uniform(200), Pace: facetdv1.Pace_PACE_FREE, Seed: 1})
+	b, err := virtual.New(virtual.Config{Array: p.Array, Scene: scene.Uniform(200), Pace: facetdv1.Pace_PACE_FREE,
+		Seed: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,7 +60,8 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 		t.Errorf("the initialization takes %d ns, predicted %v", epoch, p.InitializationTime)
 	}
 	seen := make([]frameSeen, len(p.Tasks))
-	skew, hold, worst := make([]time.Duration, len(p.Tasks)), make([]time.Duration, len(p.Tasks)), make([]time.Duration, len(p.Tasks))
+	skew, hold, worst := make([]time.Duration, len(p.Tasks)), make([]time.Duration, len(p.Tasks)),
+		make([]time.Duration, len(p.Tasks))
 	var busy bus.Phases
 	table := p.Table()
 	for i := range p.Entries {
@@ -73,7 +76,8 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 			t.Fatal(err)
 		}
 		if res.Start != epoch.Add(e.Start) || res.End != epoch.Add(e.End) {
-			t.Errorf("segment %d runs from %d to %d, planned %d to %d", i, res.Start.Sub(epoch), res.End.Sub(epoch), e.Start, e.End)
+			t.Errorf("segment %d runs from %d to %d, planned %d to %d", i, res.Start.Sub(epoch), res.End.Sub(epoch),
+				e.Start, e.End)
 		}
 		busy.Add(res.Busy)
 		s := &seen[e.Task]
@@ -96,8 +100,10 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 		}
 	}
 	for i, pr := range p.Message.GetPredictions() {
-		if pr.GetSkewNs() != int64(skew[i]) || pr.GetWorstHoldNs() != int64(hold[i]) || pr.GetWorstResponseNs() != int64(worst[i]) {
-			t.Errorf("task %s: skew %d, hold %d, response %d; predicted %d, %d, %d", pr.GetTask(), skew[i], hold[i], worst[i],
+		if pr.GetSkewNs() != int64(skew[i]) || pr.GetWorstHoldNs() != int64(hold[i]) ||
+			pr.GetWorstResponseNs() != int64(worst[i]) {
+			t.Errorf("task %s: skew %d, hold %d, response %d; predicted %d, %d, %d", pr.GetTask(), skew[i], hold[i],
+				worst[i],
 				pr.GetSkewNs(), pr.GetWorstHoldNs(), pr.GetWorstResponseNs())
 		}
 	}

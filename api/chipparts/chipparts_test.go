@@ -12,7 +12,8 @@ func TestText(t *testing.T) {
 	for want, class := range map[string]*facetdv1.ChipClass{
 		"square": {},
 		"hexagonal, memory, counter, amplifier": {
-			Lattice: hexagonal, Memory: &facetdv1.AnalogMemory{}, Counter: &facetdv1.Counter{}, Amplifier: &facetdv1.Amplifier{},
+			Lattice: hexagonal, Memory: &facetdv1.AnalogMemory{}, Counter: &facetdv1.Counter{},
+			Amplifier: &facetdv1.Amplifier{},
 		},
 		"square, linear, pixel switches, regulator, pixel bias, output bias": {
 			Pixel: linear, PixelSwitches: &facetdv1.PixelSwitches{}, Regulator: &facetdv1.Regulator{},

@@ -159,7 +159,8 @@ func Args(names ...string) cobra.PositionalArgs {
 		case len(args) < need:
 			return Usagef("'%s' needs %s", cmd.CommandPath(), strings.Join(names[len(args):], " "))
 		case len(args) > len(names):
-			return Usagef("'%s' takes %s, but %q was given as well", cmd.CommandPath(), strings.Join(names, " "), args[len(names)])
+			return Usagef("'%s' takes %s, but %q was given as well", cmd.CommandPath(), strings.Join(names, " "),
+				args[len(names)])
 		}
 		return nil
 	}

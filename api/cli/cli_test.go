@@ -14,7 +14,8 @@ import (
 
 func TestQuantities(t *testing.T) {
 	for ns, want := range map[int64]string{
-		0: "0 ns", 999: "999 ns", 1000: "1 us", 1500: "1.5 us", 999_949: "999.9 us", 999_950: "1 ms", 12_345_678: "12.35 ms",
+		0: "0 ns", 999: "999 ns", 1000: "1 us", 1500: "1.5 us", 999_949: "999.9 us", 999_950: "1 ms",
+		12_345_678:    "12.35 ms",
 		1_000_000_000: "1 s", 3_600_000_000_000: "3600 s", -1500: "-1.5 us", math.MaxInt64: "9.223e+09 s",
 	} {
 		if got := NS(ns); got != want {
@@ -67,7 +68,8 @@ func TestStatuses(t *testing.T) {
 		root := &cobra.Command{Use: "tool", Args: UnknownCommand, RunE: MissingCommand}
 		AddOutputFlag(root)
 		add := func(use string, err error) {
-			root.AddCommand(&cobra.Command{Use: use, Args: Args("[A]"), RunE: func(*cobra.Command, []string) error { return err }})
+			root.AddCommand(&cobra.Command{Use: use, Args: Args("[A]"),
+				RunE: func(*cobra.Command, []string) error { return err }})
 		}
 		add("fine", nil)
 		add("fails", errors.New("broken\nin two places"))
@@ -89,7 +91,8 @@ func TestStatuses(t *testing.T) {
 		{"misused", 2, "", "tool: no\nTry 'tool misused --help'.\n"},
 		{"finn", 2, "", "tool: \"finn\" is not a command of 'tool'; did you mean fine?\nTry 'tool --help'.\n"},
 		{"fine --nope", 2, "", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
-		{"fine --nope --output json", 2, "{\"error\":\"unknown flag: --nope\"}\n", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
+		{"fine --nope --output json", 2, "{\"error\":\"unknown flag: --nope\"}\n",
+			"tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
 		{"fine --nope -- -ojson", 2, "", "tool: unknown flag: --nope\nTry 'tool fine --help'.\n"},
 		{"fine -o yaml", 2, "", "tool: --output \"yaml\": use human or json\nTry 'tool fine --help'.\n"},
 	} {

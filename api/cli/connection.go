@@ -53,13 +53,20 @@ func (c *Connection) Register(fs *pflag.FlagSet, env func(string) string) {
 		}
 		return otherwise
 	}
-	fs.StringVar(&c.Address, "address", or("FACETD_ADDRESS", DefaultAddress), "the daemon: HOST:PORT or unix:PATH (environment: FACETD_ADDRESS)")
-	fs.BoolVar(&c.TLS, "tls", env("FACETD_TLS") == "1", "speak TLS and trust the system's authorities (environment: FACETD_TLS=1)")
-	fs.StringVar(&c.CA, "tls-ca", env("FACETD_TLS_CA"), "speak TLS and trust the authorities of this PEM file (environment: FACETD_TLS_CA)")
-	fs.StringVar(&c.Cert, "tls-cert", env("FACETD_TLS_CERT"), "PEM file of your certificate (environment: FACETD_TLS_CERT)")
-	fs.StringVar(&c.Key, "tls-key", env("FACETD_TLS_KEY"), "PEM file of your certificate's key (environment: FACETD_TLS_KEY)")
-	fs.StringVar(&c.Name, "tls-name", env("FACETD_TLS_NAME"), "name in the daemon's certificate, where it is not the address's (environment: FACETD_TLS_NAME)")
-	fs.StringVar(&c.TokenFile, "token-file", env("FACETD_TOKEN_FILE"), "file with your token (environment: FACETD_TOKEN_FILE)")
+	fs.StringVar(&c.Address, "address", or("FACETD_ADDRESS", DefaultAddress),
+		"the daemon: HOST:PORT or unix:PATH (environment: FACETD_ADDRESS)")
+	fs.BoolVar(&c.TLS, "tls", env("FACETD_TLS") == "1",
+		"speak TLS and trust the system's authorities (environment: FACETD_TLS=1)")
+	fs.StringVar(&c.CA, "tls-ca", env("FACETD_TLS_CA"),
+		"speak TLS and trust the authorities of this PEM file (environment: FACETD_TLS_CA)")
+	fs.StringVar(&c.Cert, "tls-cert", env("FACETD_TLS_CERT"),
+		"PEM file of your certificate (environment: FACETD_TLS_CERT)")
+	fs.StringVar(&c.Key, "tls-key", env("FACETD_TLS_KEY"),
+		"PEM file of your certificate's key (environment: FACETD_TLS_KEY)")
+	fs.StringVar(&c.Name, "tls-name", env("FACETD_TLS_NAME"),
+		"name in the daemon's certificate, where it is not the address's (environment: FACETD_TLS_NAME)")
+	fs.StringVar(&c.TokenFile, "token-file", env("FACETD_TOKEN_FILE"),
+		"file with your token (environment: FACETD_TOKEN_FILE)")
 }
 
 // speaksTLS reports whether TLS is spoken.
@@ -186,25 +193,32 @@ func (c *Connection) Hints(code codes.Code, message string, now time.Time) []str
 // other side says little, and often does not arrive.
 func (c *Connection) unavailable(message string, now time.Time) []string {
 	if l := c.leaf; l != nil && now.After(l.NotAfter) {
-		return []string{fmt.Sprintf("the certificate %s expired on %s: get a new one", c.Cert, l.NotAfter.UTC().Format(time.RFC3339))}
+		return []string{fmt.Sprintf("the certificate %s expired on %s: get a new one", c.Cert,
+			l.NotAfter.UTC().Format(time.RFC3339))}
 	}
 	if l := c.leaf; l != nil && now.Before(l.NotBefore) {
-		return []string{fmt.Sprintf("the certificate %s counts from %s on", c.Cert, l.NotBefore.UTC().Format(time.RFC3339))}
+		return []string{fmt.Sprintf("the certificate %s counts from %s on", c.Cert,
+			l.NotBefore.UTC().Format(time.RFC3339))}
 	}
 	switch {
 	case strings.Contains(message, "certificate has expired or is not yet valid"):
 		return []string{"the daemon's certificate is out of date (or this machine's clock is wrong)"}
-	case strings.Contains(message, "certificate signed by unknown authority"), strings.Contains(message, "certificate is not trusted"):
+	case strings.Contains(message, "certificate signed by unknown authority"),
+		strings.Contains(message, "certificate is not trusted"):
 		return []string{"the daemon's certificate is of another authority than --tls-ca trusts"}
-	case strings.Contains(message, "certificate is valid for"), strings.Contains(message, "doesn't contain any IP SANs"), strings.Contains(message, "not valid for any names"):
-		return []string{"the daemon's certificate is for another name; give that with --tls-name if you are sure whom you talk to"}
+	case strings.Contains(message, "certificate is valid for"),
+		strings.Contains(message, "doesn't contain any IP SANs"), strings.Contains(message, "not valid for any names"):
+		return []string{"the daemon's certificate is for another name; give that with --tls-name if you are sure " +
+			"whom you talk to"}
 	case strings.Contains(message, "first record does not look like a TLS handshake"):
 		return []string{"the daemon does not speak TLS at this address; leave --tls-ca, --tls-cert and --tls out"}
-	case c.speaksTLS() && (strings.Contains(message, "bad certificate") || strings.Contains(message, "broken pipe") || strings.Contains(message, "connection reset")):
+	case c.speaksTLS() && (strings.Contains(message, "bad certificate") || strings.Contains(message, "broken pipe") ||
+		strings.Contains(message, "connection reset")):
 		if c.Cert == "" {
 			return []string{"the daemon wants a client certificate: give --tls-cert and --tls-key, or --token-file"}
 		}
-		return []string{"the daemon refuses the certificate " + c.Cert + " (not one of its authorities, revoked, or not listed); its log says why"}
+		return []string{"the daemon refuses the certificate " + c.Cert +
+			" (not one of its authorities, revoked, or not listed); its log says why"}
 	case !c.speaksTLS() && !dial.OnThisMachine(c.Address) && !strings.Contains(message, "refused"):
 		return []string{"a daemon on another machine speaks TLS: give --tls-ca"}
 	}

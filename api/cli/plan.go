@@ -19,14 +19,17 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 		return nil
 	}
 	t := p.GetTimetable()
-	fmt.Fprintf(w, "The tasks fit on the bus of %s: it is busy %s of the time.\n", p.GetArray(), Percent(p.GetUtilization()))
+	fmt.Fprintf(w, "The tasks fit on the bus of %s: it is busy %s of the time.\n", p.GetArray(),
+		Percent(p.GetUtilization()))
 	fmt.Fprintf(w, "found by     %s\n", p.GetMethod())
-	fmt.Fprintf(w, "hyperperiod  %s, %s; initialization %s\n", NS(t.GetHyperperiodNs()), Count(len(t.GetSegments()), "segment"), NS(t.GetInitializationNs()))
+	fmt.Fprintf(w, "hyperperiod  %s, %s; initialization %s\n", NS(t.GetHyperperiodNs()),
+		Count(len(t.GetSegments()), "segment"), NS(t.GetInitializationNs()))
 	if line := PhaseLine(p.GetPhases()); line != "" {
 		fmt.Fprintf(w, "phases       %s\n", line)
 	}
 	if p.GetLowerBoundNs() > 0 {
-		fmt.Fprintf(w, "efficiency   %s (what any correct program needs at least, over what is planned)\n", Percent(p.GetEfficiency()))
+		fmt.Fprintf(w, "efficiency   %s (what any correct program needs at least, over what is planned)\n",
+			Percent(p.GetEfficiency()))
 	}
 	fmt.Fprintln(w)
 	if err := predictions(w, p); err != nil {
@@ -51,7 +54,8 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 }
 
 func predictions(w io.Writer, p *facetdv1.Plan) error {
-	t := NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">JOB", ">BUS", ">RESPONSE FROM", ">TO", ">SLACK", ">JITTER", ">SKEW", ">HOLD", ">DROOP", ">FRAMES", ">SEGMENTS")
+	t := NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">JOB", ">BUS", ">RESPONSE FROM", ">TO", ">SLACK", ">JITTER",
+		">SKEW", ">HOLD", ">DROOP", ">FRAMES", ">SEGMENTS")
 	for _, q := range p.GetPredictions() {
 		hold, droop := "-", "-"
 		if q.GetWorstHoldNs() > 0 {
@@ -106,7 +110,8 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 	var none []string
 	for _, b := range r.GetHighestRates() {
 		if b.GetRateHz() > 0 {
-			lines = append(lines, "highest rate of "+b.GetTask()+" beside the others: "+Significant(b.GetRateHz())+" Hz")
+			lines = append(lines, "highest rate of "+b.GetTask()+" beside the others: "+Significant(b.GetRateHz())+
+				" Hz")
 		} else {
 			none = append(none, b.GetTask())
 		}
@@ -124,7 +129,8 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 func WriteWords(w io.Writer, words []*facetdv1.SelectWord) error {
 	t := NewTable(">WORD", "LINES", ">REACHES", "CHIPS")
 	for i, word := range words {
-		t.Row(fmt.Sprint(i+1), strings.Join(word.GetLines(), ","), fmt.Sprint(len(word.GetReaches())), strings.Join(word.GetReaches(), " "))
+		t.Row(fmt.Sprint(i+1), strings.Join(word.GetLines(), ","), fmt.Sprint(len(word.GetReaches())),
+			strings.Join(word.GetReaches(), " "))
 	}
 	return t.Write(w)
 }

@@ -12,7 +12,8 @@ func TestTokenInPieces(t *testing.T) {
 	if token != "facetd_abcdef" || err != nil {
 		t.Errorf("%q, %v", token, err)
 	}
-	if token, err = tokenIn("pipe", iotest.TimeoutReader(iotest.OneByteReader(strings.NewReader("facetd_abcdef\n")))); token != "" || err == nil {
+	if token, err = tokenIn("pipe",
+		iotest.TimeoutReader(iotest.OneByteReader(strings.NewReader("facetd_abcdef\n")))); token != "" || err == nil {
 		t.Errorf("broken off: %q, %v", token, err)
 	}
 }

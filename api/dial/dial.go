@@ -42,7 +42,8 @@ func New(address string, o Options) (*grpc.ClientConn, error) {
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		// gRPC's own pauses begin at a second, which is long for a robot.
 		grpc.WithConnectParams(grpc.ConnectParams{
-			Backoff:           backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second},
+			Backoff: backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2,
+				MaxDelay: 5 * time.Second},
 			MinConnectTimeout: 5 * time.Second,
 		}),
 	}

@@ -71,7 +71,8 @@ func TestWriteFileFails(t *testing.T) {
 		t.Errorf("half a file is left: %v", got)
 	}
 	none := filepath.Join(dir, "none", "a")
-	if err := Write(none, nil); err == nil || err.Error() != none+": no such file or directory" || !errors.Is(err, fs.ErrNotExist) {
+	if err := Write(none, nil); err == nil || err.Error() != none+": no such file or directory" ||
+		!errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("a folder that is not there: %v", err)
 	}
 	if err := WriteDurably(none, nil, 0o600); err == nil {

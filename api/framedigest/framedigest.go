@@ -30,7 +30,8 @@ func New() *Digest { return &Digest{h: sha256.New()} }
 func (d *Digest) Add(fs *facetdv1.FrameSet) {
 	d.sets++
 	d.text(fs.GetTask())
-	d.numbers(int64(fs.GetJob()), fs.GetReleaseBusNs(), fs.GetDeadlineBusNs(), fs.GetStartBusNs(), fs.GetFinishBusNs(), int64(len(fs.GetFrames())))
+	d.numbers(int64(fs.GetJob()), fs.GetReleaseBusNs(), fs.GetDeadlineBusNs(), fs.GetStartBusNs(), fs.GetFinishBusNs(),
+		int64(len(fs.GetFrames())))
 	for _, f := range fs.GetFrames() {
 		d.text(f.GetChip())
 		d.text(f.GetView())

@@ -17,7 +17,8 @@ func set() *facetdv1.FrameSet {
 	return &facetdv1.FrameSet{
 		Task: "look", Job: 3, ReleaseBusNs: 10, DeadlineBusNs: 20, StartBusNs: 11, FinishBusNs: 19,
 		Frames: []*facetdv1.Frame{
-			{Chip: "m0", View: "v", LightBusNs: 12, FirstSampleBusNs: 13, LastConvertedBusNs: 18, Data: []byte{1, 2, 3, 4}},
+			{Chip: "m0", View: "v", LightBusNs: 12, FirstSampleBusNs: 13, LastConvertedBusNs: 18,
+				Data: []byte{1, 2, 3, 4}},
 			{Chip: "m1", Data: []byte{5, 6}},
 		},
 	}

@@ -26,7 +26,8 @@ func Check[Text string | []byte](t testing.TB, path string, got Text) {
 		t.Fatal(err)
 	}
 	if err != nil || string(want) != string(got) {
-		t.Errorf("%s is not what the code makes; run the test with -update to accept:\n%s", path, diff.Diff(path, want, "now", []byte(got)))
+		t.Errorf("%s is not what the code makes; run the test with -update to accept:\n%s", path,
+			diff.Diff(path, want, "now", []byte(got)))
 	}
 }
 

@@ -38,7 +38,8 @@ func TestCheck(t *testing.T) {
 	if said := check("one\ntwo\nthree\n"); said != "" {
 		t.Errorf("of the same: %s", said)
 	}
-	if said := check("one\n2\nthree\n"); !strings.Contains(said, " one\n-two\n+2\n three\n") || !strings.Contains(said, "-update") {
+	if said := check("one\n2\nthree\n"); !strings.Contains(said, " one\n-two\n+2\n three\n") ||
+		!strings.Contains(said, "-update") {
 		t.Errorf("of another: %s", said)
 	}
 }

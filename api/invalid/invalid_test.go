@@ -43,7 +43,8 @@ func TestErrors(t *testing.T) {
 func TestClosest(t *testing.T) {
 	known := []string{"select_lines", "lanes", "classes", "chips", "groups", "timing", "name"}
 	for written, want := range map[string]string{
-		"select_line": `did you mean "select_lines"?`, "sel": `did you mean "select_lines"?`, "lane": `did you mean "lanes"?`,
+		"select_line": `did you mean "select_lines"?`, "sel": `did you mean "select_lines"?`,
+		"lane": `did you mean "lanes"?`,
 		"nmae": `did you mean "name"?`, "colour": "known: select_lines, lanes, classes, chips, groups, timing, ...",
 	} {
 		if got := Closest(written, known, "field"); got != want {

@@ -22,7 +22,8 @@ type Drawing struct {
 // New begins a drawing of a size. Its rules of style apply to its class alone.
 func New(class, title string, width, height float64) *Drawing {
 	d := &Drawing{class: class}
-	d.Put(`<svg xmlns="http://www.w3.org/2000/svg" class="%v" viewBox="0 0 %v %v" width="%v" height="%v" role="img">`+"\n<title>%v</title>\n",
+	d.Put(`<svg xmlns="http://www.w3.org/2000/svg" class="%v" viewBox="0 0 %v %v" width="%v" height="%v" role="img">`+
+		"\n<title>%v</title>\n",
 		class, width, height, width, height, title)
 	return d
 }

@@ -30,7 +30,8 @@ func TestDrawing(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		if text := string(d.Bytes()); !strings.Contains(text, `x="0.33" y="0" width="2"`) || !strings.Contains(text, "\n.some text{fill:#fff}\n") {
+		if text := string(d.Bytes()); !strings.Contains(text, `x="0.33" y="0" width="2"`) ||
+			!strings.Contains(text, "\n.some text{fill:#fff}\n") {
 			t.Error(text)
 		}
 	})
@@ -38,9 +39,11 @@ func TestDrawing(t *testing.T) {
 
 func TestRoundNumbers(t *testing.T) {
 	for _, c := range []struct{ v, below, above float64 }{
-		{1, 1, 1}, {1.01, 1, 2}, {2, 2, 2}, {4.9, 2, 5}, {0.3, 0.2, 0.5}, {0.1 + 0.2 - 0.1, 0.2, 0.2}, {7000, 5000, 10000}, {1e-9, 1e-9, 1e-9}, {1000, 1000, 1000},
+		{1, 1, 1}, {1.01, 1, 2}, {2, 2, 2}, {4.9, 2, 5}, {0.3, 0.2, 0.5}, {0.1 + 0.2 - 0.1, 0.2, 0.2},
+		{7000, 5000, 10000}, {1e-9, 1e-9, 1e-9}, {1000, 1000, 1000},
 	} {
-		if below, above := Below(c.v), Above(c.v); math.Abs(below/c.below-1) > 1e-12 || math.Abs(above/c.above-1) > 1e-12 {
+		if below, above := Below(c.v), Above(c.v); math.Abs(below/c.below-1) > 1e-12 ||
+			math.Abs(above/c.above-1) > 1e-12 {
 			t.Errorf("round numbers about %g: %g and %g, want %g and %g", c.v, below, above, c.below, c.above)
 		}
 	}
@@ -53,7 +56,8 @@ func TestTicks(t *testing.T) {
 		n         int
 		want      []float64
 	}{
-		{0, 10, 5, []float64{0, 2, 4, 6, 8, 10}}, {-0.3, 0.3, 3, []float64{-0.2, 0, 0.2}}, {0, 0.6, 6, []float64{0, .1, .2, .3, .4, .5, .6}}, {3, 3, 5, nil}, {0, math.Inf(1), 5, nil},
+		{0, 10, 5, []float64{0, 2, 4, 6, 8, 10}}, {-0.3, 0.3, 3, []float64{-0.2, 0, 0.2}},
+		{0, 0.6, 6, []float64{0, .1, .2, .3, .4, .5, .6}}, {3, 3, 5, nil}, {0, math.Inf(1), 5, nil},
 	} {
 		if got := Ticks(c.low, c.high, c.n); !slices.EqualFunc(got, c.want, near) {
 			t.Errorf("from %g to %g: %v, want %v", c.low, c.high, got, c.want)

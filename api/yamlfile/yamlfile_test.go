@@ -173,9 +173,11 @@ func TestMeaning(t *testing.T) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
 	d = Parse("f", []byte("bits: 0\nlow:\n"))
-	missing := invalid.Errors{{Path: "bits", Message: invalid.Missing}, {Path: "low", Message: invalid.Missing}, {Path: "high", Message: invalid.Missing}}
+	missing := invalid.Errors{{Path: "bits", Message: invalid.Missing}, {Path: "low", Message: invalid.Missing},
+		{Path: "high", Message: invalid.Missing}}
 	got = lines(d.Errors(missing))
-	if want := []string{"f:1:1: bits: 0 is out of range", "f:1:1: high: is missing", "f:2:1: low: is missing"}; !slices.Equal(got, want) {
+	if want := []string{"f:1:1: bits: 0 is out of range", "f:1:1: high: is missing",
+		"f:2:1: low: is missing"}; !slices.Equal(got, want) {
 		t.Errorf("%q", got)
 	}
 }
@@ -204,8 +206,10 @@ func TestNumbers(t *testing.T) {
 // TestEnums: the values of an enum by their short names and their whole ones.
 func TestEnums(t *testing.T) {
 	for text, want := range map[string]facetdv1.Arrangement{
-		"hexagonal": facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL, "ARRANGEMENT_SQUARE": facetdv1.Arrangement_ARRANGEMENT_SQUARE,
-		"hexagon": 0, "HEXAGONAL": 0, "2": 0, "unspecified": 0, "ARRANGEMENT_UNSPECIFIED": 0, "[hexagonal]": 0, "~": 0,
+		"hexagonal":          facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL,
+		"ARRANGEMENT_SQUARE": facetdv1.Arrangement_ARRANGEMENT_SQUARE,
+		"hexagon":            0, "HEXAGONAL": 0, "2": 0, "unspecified": 0, "ARRANGEMENT_UNSPECIFIED": 0,
+		"[hexagonal]": 0, "~": 0,
 	} {
 		var l facetdv1.Lattice
 		d := Parse("f", []byte("arrangement: "+text))

@@ -18,7 +18,8 @@ import (
 
 func freeBus(t *testing.T) *virtual.Bus {
 	t.Helper()
-	b, err := virtual.New(virtual.Config{Array: MustArray(), Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: 3})
+	b, err := virtual.New(virtual.Config{Array: MustArray(), Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE,
+		Seed: 3})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +63,8 @@ func TestPlayerAnswersAsRecorded(t *testing.T) {
 	epoch := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
 	p := NewPlayer(records, epoch)
 	for n := range uint64(3) {
-		if err := p.WaitUntil(t.Context(), bus.Time(int64(n)*100_000)); err != nil || p.Now() != bus.Time(n)*bus.Time(100_000) {
+		if err := p.WaitUntil(t.Context(), bus.Time(int64(n)*100_000)); err != nil ||
+			p.Now() != bus.Time(n)*bus.Time(100_000) {
 			t.Fatalf("now %d, %v", p.Now(), err)
 		}
 		s := hexSegment(n)
@@ -70,7 +72,8 @@ func TestPlayerAnswersAsRecorded(t *testing.T) {
 			s.Ops[1].Value = 0
 		}
 		res, err := p.Run(t.Context(), bus.Time(int64(n)*100_000), s)
-		if err != records[n].Err || res.End != records[n].Result.End || p.Now() != res.End || len(res.Captures) != len(records[n].Result.Captures) {
+		if err != records[n].Err || res.End != records[n].Result.End || p.Now() != res.End ||
+			len(res.Captures) != len(records[n].Result.Captures) {
 			t.Errorf("segment %d: %+v, %v", n, res, err)
 		}
 	}
@@ -128,7 +131,8 @@ func TestPlayerFailsOnMismatch(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := p.Run(ctx, 0, hexSegment(1)); !errors.Is(err, context.Canceled) || !errors.Is(p.WaitUntil(ctx, 1), context.Canceled) {
+	if _, err := p.Run(ctx, 0, hexSegment(1)); !errors.Is(err, context.Canceled) ||
+		!errors.Is(p.WaitUntil(ctx, 1), context.Canceled) {
 		t.Errorf("an ended context: %v", err)
 	}
 }

@@ -33,7 +33,8 @@ func opText(a *chipmodel.Array, op *bus.Op) string {
 		if op.Word == 0 {
 			return "select nothing"
 		}
-		return fmt.Sprintf("select %s -> %s", strings.Join(a.LineNames(op.Word), "+"), strings.Join(a.ChipNames(a.Reach(op.Word)), " "))
+		return fmt.Sprintf("select %s -> %s", strings.Join(a.LineNames(op.Word), "+"),
+			strings.Join(a.ChipNames(a.Reach(op.Word)), " "))
 	case bus.OpWrite:
 		value := fmt.Sprint(op.Value)
 		if op.Register == chipmodel.ColumnPattern || op.Register == chipmodel.RowPattern {
@@ -52,7 +53,8 @@ func opText(a *chipmodel.Array, op *bus.Op) string {
 	s := op.Scan
 	win := s.Window
 	text := fmt.Sprintf("  %s %s: %d x %d from (%d, %d), steps %d x %d, frames %v", op.Kind,
-		strings.Join(a.ChipNames(s.Chips), " "), win.Rows, win.Columns, win.Row, win.Column, win.RowStep, win.ColumnStep, s.Frames)
+		strings.Join(a.ChipNames(s.Chips), " "), win.Rows, win.Columns, win.Row, win.Column, win.RowStep,
+		win.ColumnStep, s.Frames)
 	if s.FirstRow > 0 {
 		text += fmt.Sprintf(", from frame row %d", s.FirstRow)
 	}

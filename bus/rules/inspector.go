@@ -1,4 +1,5 @@
-// Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus rules, and a
+// Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus rules, and
+// a
 // judge that runs a timetable past it. It shares no code with the planner, so that an error of one is not repeated by
 // the other.
 package rules
@@ -167,7 +168,8 @@ func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start bus.Time) {
 			if s.Job != nil {
 				chips = s.Job.Chips
 			}
-			in.breach(RuleOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job), than.Sub(start), what)
+			in.breach(RuleOrder, start, chips, "segment %d of %s begins %d ns before %s", s.Index, jobName(s.Job),
+				than.Sub(start), what)
 		}
 	}
 	early(in.now, "the end of the one before it")
@@ -185,7 +187,8 @@ func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start bus.Time) {
 // that a scan gave. (Rules 1 to 6, and 7 for what a capture says of its hold.)
 func (in *Inspector) Op(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	if from < in.now {
-		in.breach(RuleOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind, in.now.Sub(from))
+		in.breach(RuleOrder, from, nil, "a %s begins %d ns before the end of the operation before it", op.Kind,
+			in.now.Sub(from))
 	}
 	if to < from {
 		in.breach(RuleOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from.Sub(to))

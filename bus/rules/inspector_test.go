@@ -216,12 +216,14 @@ func TestRulesOfOneOperation(t *testing.T) {
 			s.segment(j, 0, Select(F|X0|X1), Write(1, chipmodel.ColumnPattern, 1, M0))
 		}},
 		{"a readout under too wide a word", rules.RuleTarget, 10000, []string{"m1"}, func(s *stream) {
-			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1), Write(2, chipmodel.ColumnPattern, 1, M0, M1))
+			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1),
+				Write(2, chipmodel.ColumnPattern, 1, M0, M1))
 			s.now = 10000
 			s.op(Scan(s.a, M0, 0, bus.Claim{}))
 		}},
 		{"one command with two targets", rules.RuleTarget, 1600, []string{"m1"}, func(s *stream) {
-			s.segment(j, 0, Select(F|X0), Write(1, chipmodel.ColumnPattern, 1, M0), Select(F|X1), Write(1, chipmodel.ColumnPattern, 1, M1))
+			s.segment(j, 0, Select(F|X0), Write(1, chipmodel.ColumnPattern, 1, M0), Select(F|X1),
+				Write(1, chipmodel.ColumnPattern, 1, M1))
 		}},
 		{"a command for a chip of no concern to the job", rules.RuleTarget, 300, []string{"c0"}, func(s *stream) {
 			s.segment(mems, 0, Select(G|X0), output(1, disable, C0))
@@ -253,7 +255,8 @@ func TestRulesOfOneOperation(t *testing.T) {
 			}
 		}},
 		{"a strobe that arrives twice", rules.RuleStrobeOnce, 9100, []string{"m1"}, func(s *stream) {
-			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1, M2), Select(F|X1|X2), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
+			s.segment(j, 0, Select(F|X0|X1), Strobe(1, chipmodel.Load, 0, M0, M1, M2), Select(F|X1|X2),
+				Strobe(1, chipmodel.Load, 0, M0, M1, M2))
 		}},
 		{"a strobe that misses a chip", rules.RuleStrobeOnce, 8800, []string{"m1", "m2"}, func(s *stream) {
 			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1, M2))
@@ -267,7 +270,8 @@ func TestRulesOfOneOperation(t *testing.T) {
 			s.segment(j, 0, ops...)
 		}},
 		{"a share that never was", rules.RuleClaim, 9800, []string{"m0"}, func(s *stream) {
-			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0), Scan(s.a, M0, 0, claim))
+			s.segment(j, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0),
+				Scan(s.a, M0, 0, claim))
 		}},
 		{"a share of other patterns", rules.RuleClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
@@ -290,7 +294,8 @@ func TestRulesOfOneOperation(t *testing.T) {
 		}},
 		{"a counter that was advanced", rules.RuleClaim, 4050, []string{"c0"}, func(s *stream) {
 			// Reset 2000 ns (its pulse, longer than the strobe), advance 500 ns.
-			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Strobe(2, chipmodel.Reset, 0, C0), Strobe(3, chipmodel.Advance, 0, C0))
+			s.segment(j, 0, Select(G|X0), output(1, enable, C0), Strobe(2, chipmodel.Reset, 0, C0),
+				Strobe(3, chipmodel.Advance, 0, C0))
 			s.now = 4050
 			s.op(Scan(s.a, C0, 0, bus.Claim{}))
 		}},
@@ -319,10 +324,12 @@ func settled(ops func(*chipmodel.Array) []bus.Op, edit func([]bus.Capture)) func
 // (10 + 4 x 1) pF = 1067.4 ns, rounded up.
 func TestSettling(t *testing.T) {
 	single := func(a *chipmodel.Array) []bus.Op {
-		return []bus.Op{Select(F | X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0), Scan(a, M0, 0, bus.Claim{}), output(3, disable, M0)}
+		return []bus.Op{Select(F | X0), Strobe(1, chipmodel.Load, 0, M0), output(2, enable, M0),
+			Scan(a, M0, 0, bus.Claim{}), output(3, disable, M0)}
 	}
 	laneB := func(a *chipmodel.Array) []bus.Op {
-		return []bus.Op{Select(F | X1), Strobe(1, chipmodel.Load, 0, M1), output(2, enable, M1), Scan(a, M1, 0, bus.Claim{}), output(3, disable, M1)}
+		return []bus.Op{Select(F | X1), Strobe(1, chipmodel.Load, 0, M1), output(2, enable, M1),
+			Scan(a, M1, 0, bus.Claim{}), output(3, disable, M1)}
 	}
 	count := func(a *chipmodel.Array) []bus.Op { return counterJob(a, C0, G|X0) }
 	// The scan of single begins at 300 + 8500 + 1000 ns, that of count at 300 + 1000 + 2000.
@@ -332,18 +339,25 @@ func TestSettling(t *testing.T) {
 			c[0].FirstSample--
 			c[0].Hold++
 		})},
-		{"pixels too close", rules.RuleSettle, began + 1200 + 999, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"rows too close", rules.RuleSettle, began + 1200 + 6199, []string{"m0"}, settled(single, func(c []bus.Capture) {
-			c[0].RowInterval--
-			c[0].Hold += 10
-		})},
-		{"conversion ends too soon", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].Converted-- })},
-		{"operation ends before the conversion", rules.RuleSettle, -1, []string{"m0"}, settled(single, func(c []bus.Capture) { c[0].Converted++ })},
-		{"lane moves during the conversion", rules.RuleSettle, began + 1200 + 2499, []string{"m1"}, settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
-		{"computed settling cut", rules.RuleSettle, counted + 250 + 1067, []string{"c0"}, settled(count, func(c []bus.Capture) { c[0].FirstSample-- })},
-		{"pixels joined before sensing not settled", rules.RuleSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"}, func(s *stream) {
-			s.segment(job("t", 0, 1), 0, switchJob(s.a, 2799)...)
-		}},
+		{"pixels too close", rules.RuleSettle, began + 1200 + 999, []string{"m0"},
+			settled(single, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"rows too close", rules.RuleSettle, began + 1200 + 6199, []string{"m0"},
+			settled(single, func(c []bus.Capture) {
+				c[0].RowInterval--
+				c[0].Hold += 10
+			})},
+		{"conversion ends too soon", rules.RuleSettle, -1, []string{"m0"},
+			settled(single, func(c []bus.Capture) { c[0].Converted-- })},
+		{"operation ends before the conversion", rules.RuleSettle, -1, []string{"m0"},
+			settled(single, func(c []bus.Capture) { c[0].Converted++ })},
+		{"lane moves during the conversion", rules.RuleSettle, began + 1200 + 2499, []string{"m1"},
+			settled(laneB, func(c []bus.Capture) { c[0].PixelInterval-- })},
+		{"computed settling cut", rules.RuleSettle, counted + 250 + 1067, []string{"c0"},
+			settled(count, func(c []bus.Capture) { c[0].FirstSample-- })},
+		{"pixels joined before sensing not settled", rules.RuleSettle, 1300 + 2799 + 1000 + 1200, []string{"s0"},
+			func(s *stream) {
+				s.segment(job("t", 0, 1), 0, switchJob(s.a, 2799)...)
+			}},
 	} {
 		b.check(t)
 	}

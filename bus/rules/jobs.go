@@ -42,14 +42,16 @@ func (in *Inspector) begin(s *bus.Segment, start bus.Time) *jobRecord {
 	}
 	t := in.task(j.Task)
 	if t.open != nil && t.open.job.Number != j.Number {
-		in.breach(RuleAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.name(), jobName(j))
+		in.breach(RuleAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.name(),
+			jobName(j))
 		in.forget(t)
 	}
 	if t.open == nil {
 		t.open = in.newRecord(j)
 	}
 	if s.Index != t.open.ran {
-		in.breach(RuleOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, jobName(j), t.open.ran)
+		in.breach(RuleOrder, start, j.Chips, "segment %d of %s runs where segment %d is due", s.Index, jobName(j),
+			t.open.ran)
 	}
 	return t.open
 }
@@ -172,7 +174,8 @@ func (in *Inspector) FrameSet(job *bus.Job, fs *facetdv1.FrameSet) {
 		}
 	}
 	if skew := r.skew(); time.Duration(fs.GetSkewNs()) < skew {
-		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", jobName(job), fs.GetSkewNs(), skew)
+		in.breach(RuleHoldSkew, r.end, r.job.Chips, "the skew of %s is reported as %d ns, it was %d ns", jobName(job),
+			fs.GetSkewNs(), skew)
 	}
 	if fs.GetFailure() == "" {
 		in.limits(r)
@@ -222,7 +225,8 @@ func (in *Inspector) finished(job *bus.Job, r *jobRecord, at bus.Time, outcome b
 	case r == nil:
 		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s but never ran", jobName(job), outcome.Kind)
 	case r.ran < r.segments:
-		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", jobName(job), outcome.Kind, r.ran, r.segments)
+		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s after %d of %d segments", jobName(job),
+			outcome.Kind, r.ran, r.segments)
 	case (r.end > job.Deadline) != (outcome.Kind == bus.Late):
 		in.breach(RuleAccounted, at, job.Chips, "%s is counted as %s, but ended at %d ns with its deadline at %d ns",
 			jobName(job), outcome.Kind, r.end, job.Deadline)
@@ -244,7 +248,8 @@ func (in *Inspector) Finish(at bus.Time) {
 // at inactiveAt. (Rule 10.)
 func (in *Inspector) Released(stopAt, inactiveAt bus.Time) {
 	if took := inactiveAt.Sub(stopAt); took > in.a.Timing.ReleaseLimit {
-		in.breach(RuleReleaseInTime, inactiveAt, in.listening, "the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
+		in.breach(RuleReleaseInTime, inactiveAt, in.listening,
+			"the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
 	}
 	in.touchLanes(inactiveAt)
 	in.word, in.listening = 0, nil

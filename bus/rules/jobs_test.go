@@ -59,8 +59,10 @@ func TestHeldChips(t *testing.T) {
 	}
 	for _, b := range []broken{
 		{"written before it is read", rules.RuleHeld, 8800 + 300, []string{"m0"}, between(1, write...)},
-		{"loaded by another job", rules.RuleHeld, 8800 + 300, []string{"m0"}, between(1, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0))},
-		{"the other chip is still unread", rules.RuleHeld, 8800 + 28100 + 300, []string{"m1"}, between(2, Select(F|X1), output(1, enable, M1), output(2, disable, M1))},
+		{"loaded by another job", rules.RuleHeld, 8800 + 300, []string{"m0"},
+			between(1, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0))},
+		{"the other chip is still unread", rules.RuleHeld, 8800 + 28100 + 300, []string{"m1"},
+			between(2, Select(F|X1), output(1, enable, M1), output(2, disable, M1))},
 		{"written between two readouts", rules.RuleHeld, 8800 + 28100 + 300, []string{"m0"}, reread},
 		{"read by another job", rules.RuleHeld, 8800 + 300, []string{"m0"}, func(s *stream) {
 			between(1, loadRead(s.a)[1]...)(s)
@@ -127,7 +129,8 @@ func skewed(limit time.Duration, skew int64) func(*stream) {
 		first := hexAt(s.a)
 		second := hexJob(s.a)
 		second[2].Scan.Frames[0] = 1
-		s.segment(j, 0, slices.Concat(first[:3], []bus.Op{output(9, disable, S0)}, second[:1], []bus.Op{output(7, enable, H0), second[2]})...)
+		s.segment(j, 0, slices.Concat(first[:3], []bus.Op{output(9, disable, S0)}, second[:1],
+			[]bus.Op{output(7, enable, H0), second[2]})...)
 		s.in.FrameSet(j, &facetdv1.FrameSet{SkewNs: skew, Frames: []*facetdv1.Frame{{Chip: "s0"}, {Chip: "h0"}}})
 		s.in.JobEnded(j, onTime)
 	}
@@ -140,15 +143,18 @@ func TestHoldAndSkew(t *testing.T) {
 	const held = 8500 + 2500 + 18600 + 5000
 	for _, b := range []broken{
 		{"held too long", rules.RuleHoldSkew, -1, []string{"m1"}, reported(bus.Job{MaxHold: 97199}, nil)},
-		{"hold reported too short", rules.RuleHoldSkew, -1, []string{"m0"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[0].HoldNs-- })},
+		{"hold reported too short", rules.RuleHoldSkew, -1, []string{"m0"},
+			reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[0].HoldNs-- })},
 		{"capture says too short a hold", rules.RuleHoldSkew, 300 + held, []string{"m0"}, func(s *stream) {
 			s.edit = func(c []bus.Capture) { c[0].Hold-- }
 			reported(bus.Job{}, nil)(s)
 		}},
 		{"skew too large", rules.RuleHoldSkew, -1, []string{"s0", "h0"}, skewed(skew-1, skew)},
 		{"skew reported too small", rules.RuleHoldSkew, -1, []string{"s0", "h0"}, skewed(0, skew-1)},
-		{"a frame is missing", rules.RuleAccounted, -1, []string{"m1"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames = fs.Frames[:1] })},
-		{"a frame of another chip", rules.RuleAccounted, -1, []string{"m1"}, reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[1].Chip = "m2" })},
+		{"a frame is missing", rules.RuleAccounted, -1, []string{"m1"},
+			reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames = fs.Frames[:1] })},
+		{"a frame of another chip", rules.RuleAccounted, -1, []string{"m1"},
+			reported(bus.Job{}, func(fs *facetdv1.FrameSet) { fs.Frames[1].Chip = "m2" })},
 	} {
 		b.check(t)
 	}
@@ -250,7 +256,8 @@ func TestAccounting(t *testing.T) {
 			s.segment(job("a", 0, 1, M0), 0, Select(F|X0))
 			s.in.Finish(777)
 		}},
-		{"a segment of no job", rules.RuleAccounted, 0, []string{}, func(s *stream) { s.segment(nil, 0, Select(F|X0)) }},
+		{"a segment of no job", rules.RuleAccounted, 0, []string{},
+			func(s *stream) { s.segment(nil, 0, Select(F|X0)) }},
 		{"a readout without a capture", rules.RuleAccounted, 1300, []string{"h0"}, func(s *stream) {
 			s.segment(job("a", 0, 1), 0, Select(H|X1), output(1, enable, H0))
 			op := Scan(s.a, H0, 0, bus.Claim{})

@@ -20,7 +20,8 @@ func table(a *chipmodel.Array) rules.TimedTable {
 		return rules.TimedEntry{Segment: &bus.Segment{Job: j, Ops: ops}, Start: start}
 	}
 	hex := func(n uint64, release bus.Time) rules.TimedEntry {
-		j := &bus.Job{Task: "hex", Number: n, Release: release, Deadline: release + period/2, Segments: 1, Chips: []int{H0}}
+		j := &bus.Job{Task: "hex", Number: n, Release: release, Deadline: release + period/2, Segments: 1,
+			Chips: []int{H0}}
 		return entry(j, release, hexJob(a))
 	}
 	second := hex(1, period/2)
@@ -43,17 +44,25 @@ func TestJudge(t *testing.T) {
 		says string
 		edit func(*rules.TimedTable)
 	}{
-		{"segments overlap", rules.RuleOrder, "before the end", func(t *rules.TimedTable) { t.Entries[1].Start = 10_000 }},
+		{"segments overlap", rules.RuleOrder, "before the end",
+			func(t *rules.TimedTable) { t.Entries[1].Start = 10_000 }},
 		{"cycles overlap", rules.RuleOrder, "before the end", func(t *rules.TimedTable) { t.Hyperperiod = 210_000 }},
-		{"too early", rules.RuleOrder, "release", func(t *rules.TimedTable) { t.Entries[2].Start--; t.Entries[2].NotBefore = 0 }},
+		{"too early", rules.RuleOrder, "release",
+			func(t *rules.TimedTable) { t.Entries[2].Start--; t.Entries[2].NotBefore = 0 }},
 		{"not before", rules.RuleOrder, "its time", func(t *rules.TimedTable) { t.Entries[2].NotBefore++ }},
-		{"a deadline missed", rules.RuleAccounted, "deadline", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Deadline = 60_001 }},
-		{"a job cut off", rules.RuleAccounted, "not accounted", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Segments = 2 }},
-		{"hold", rules.RuleHoldSkew, "held", func(t *rules.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
+		{"a deadline missed", rules.RuleAccounted, "deadline",
+			func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Deadline = 60_001 }},
+		{"a job cut off", rules.RuleAccounted, "not accounted",
+			func(t *rules.TimedTable) { t.Entries[1].Segment.Job.Segments = 2 }},
+		{"hold", rules.RuleHoldSkew, "held",
+			func(t *rules.TimedTable) { t.Entries[1].Segment.Job.MaxHold = 50 * time.Microsecond }},
 		{"a claim", rules.RuleClaim, "shares", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Value = 1 }},
-		{"an unknown chip", rules.RuleClaim, "no chip 99", func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
-		{"a broken initialization", rules.RuleTarget, "not meant for", func(t *rules.TimedTable) { t.Initialization[1].Target = []int{M0} }},
-		{"a segment of no job", rules.RuleAccounted, "no job", func(t *rules.TimedTable) { t.Entries[0].Segment.Job = nil }},
+		{"an unknown chip", rules.RuleClaim, "no chip 99",
+			func(t *rules.TimedTable) { t.Entries[1].Segment.Ops[2].Target = []int{99} }},
+		{"a broken initialization", rules.RuleTarget, "not meant for",
+			func(t *rules.TimedTable) { t.Initialization[1].Target = []int{M0} }},
+		{"a segment of no job", rules.RuleAccounted, "no job",
+			func(t *rules.TimedTable) { t.Entries[0].Segment.Job = nil }},
 		// What one cycle leaves to the next: the outputs of m0 and m2 stay enabled, and
 		// the next word that both hear joins them.
 		{"left over from the cycle before", rules.RuleOneDriver, "drive lane a", func(t *rules.TimedTable) {
@@ -109,11 +118,13 @@ func TestCheckOps(t *testing.T) {
 		"ColumnStep:2":        scan(func(s *bus.Scan) { s.Window.ColumnStep = 2 }),
 	}
 	for says, op := range bad {
-		if err := bus.CheckOps(a, []bus.Op{Select(F), op}); err == nil || !strings.Contains(err.Error(), says) || !strings.Contains(err.Error(), "operation 1") {
+		if err := bus.CheckOps(a, []bus.Op{Select(F), op}); err == nil || !strings.Contains(err.Error(), says) ||
+			!strings.Contains(err.Error(), "operation 1") {
 			t.Errorf("error %v, want it to say %q", err, says)
 		}
 	}
-	if err := bus.CheckOps(a, []bus.Op{bad["kind 0"], bad["no chip 7"]}); strings.Count(err.Error(), "operation 0:")+strings.Count(err.Error(), "operation 1:") != 2 {
+	if err := bus.CheckOps(a, []bus.Op{bad["kind 0"], bad["no chip 7"]}); strings.Count(err.Error(),
+		"operation 0:")+strings.Count(err.Error(), "operation 1:") != 2 {
 		t.Errorf("not every error is reported: %v", err)
 	}
 }

@@ -54,7 +54,8 @@ func TestLevelsClaimNothing(t *testing.T) {
 		at := int64(bus.Cost(a, &sel).Total())
 		in.Op(&sel, 0, bus.Time(at), nil)
 		end := at + int64(bus.Cost(a, &scan).Total())
-		in.Op(&scan, bus.Time(at), bus.Time(end), []bus.Capture{captureOf(a, &scan, bus.Time(at), time.Duration(c.early))})
+		in.Op(&scan, bus.Time(at), bus.Time(end),
+			[]bus.Capture{captureOf(a, &scan, bus.Time(at), time.Duration(c.early))})
 		in.EndSegment(bus.Time(end))
 		var violated []int
 		for _, v := range in.Take() {
@@ -116,7 +117,8 @@ func TestOnlyLevelsMayBeEarly(t *testing.T) {
 	} {
 		in := rules.NewInspector(a)
 		in.BeginSegment(&bus.Segment{Job: &bus.Job{Segments: 1, Deadline: 1 << 40}}, 0, 0)
-		sel, load, on, scan := Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), Write(2, chipmodel.OutputEnable, 1, M0), levelsScan()
+		sel, load, on, scan := Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), Write(2, chipmodel.OutputEnable, 1, M0),
+			levelsScan()
 		scan.Scan.Levels, scan.Scan.Settle = c.levels, 100*time.Nanosecond // the lane needs 700
 		at := int64(0)
 		for _, op := range []bus.Op{sel, load, on, scan} {

@@ -68,7 +68,8 @@ func (v naive) broken() []int {
 			violated[rules.RuleTarget] = true
 		}
 		for i := range v.ops[:n] {
-			if op.Kind == bus.OpStrobe && v.ops[i].Command == op.Command && v.ops[i].Kind != bus.OpSelect && v.listens(c, i) {
+			if op.Kind == bus.OpStrobe && v.ops[i].Command == op.Command && v.ops[i].Kind != bus.OpSelect &&
+				v.listens(c, i) {
 				violated[rules.RuleStrobeOnce] = true
 			}
 		}
@@ -203,7 +204,8 @@ func TestScanTimesAreValidAndTight(t *testing.T) {
 			}
 			scan := Scan(a, chip, 0, bus.Claim{})
 			scan.Scan.Window = w
-			s.segment(job("t", 0, 1), 0, Select(words[chip]), Strobe(1, chipmodel.Load, 0, chip), Strobe(2, chipmodel.Reset, 0, chip),
+			s.segment(job("t", 0, 1), 0, Select(words[chip]), Strobe(1, chipmodel.Load, 0, chip),
+				Strobe(2, chipmodel.Reset, 0, chip),
 				output(3, enable, chip), scan, output(4, disable, chip))
 			return s.in.Take()
 		}

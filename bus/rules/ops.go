@@ -17,7 +17,8 @@ func (in *Inspector) selectWord(op *bus.Op, from, to bus.Time) {
 		least += in.a.Timing.SelectSetup
 	}
 	if to.Sub(from) < least {
-		in.breach(RuleOneDriver, from, in.listening, "a change of the select word takes %v, but break before make and set-up need %v",
+		in.breach(RuleOneDriver, from, in.listening,
+			"a change of the select word takes %v, but break before make and set-up need %v",
 			to.Sub(from), least)
 	}
 	in.touchLanes(from)
@@ -79,9 +80,11 @@ func (in *Inspector) drivers(at bus.Time) {
 				both = append(both, other)
 			}
 		}
-		earlier := slices.ContainsFunc(in.listening[:i], func(o int) bool { return in.a.Chips[o].Lane == lane && in.drives(o) })
+		earlier := slices.ContainsFunc(in.listening[:i],
+			func(o int) bool { return in.a.Chips[o].Lane == lane && in.drives(o) })
 		if both != nil && !earlier {
-			in.breach(RuleOneDriver, at, append([]int{c}, both...), "%d chips drive lane %s", 1+len(both), in.a.Lanes[lane].Name)
+			in.breach(RuleOneDriver, at, append([]int{c}, both...), "%d chips drive lane %s", 1+len(both),
+				in.a.Lanes[lane].Name)
 		}
 	}
 }
@@ -141,7 +144,8 @@ func (l *commandLog) find(op *bus.Op) (*commandState, []bool) {
 		i = len(l.list)
 		l.most = max(l.most, op.Command)
 		first := len(l.reached)
-		l.list = append(l.list, commandState{number: op.Command, kind: op.Kind, code: codeOf(op), target: op.Target, first: first})
+		l.list = append(l.list, commandState{number: op.Command, kind: op.Kind, code: codeOf(op), target: op.Target,
+			first: first})
 		l.reached = slices.Grow(l.reached, len(op.Target))[:first+len(op.Target)]
 		clear(l.reached[first:])
 	}
@@ -165,7 +169,8 @@ func (in *Inspector) addressed(op *bus.Op, from bus.Time) {
 	command, counts := in.commands.find(op)
 	same := sameChips(command.target, op.Target)
 	if !same {
-		in.breach(RuleTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command, nameOf(op))
+		in.breach(RuleTarget, from, op.Target, "the parts of command %d (%s) are meant for different chips", op.Command,
+			nameOf(op))
 	}
 	if command.kind != op.Kind || command.code != codeOf(op) {
 		in.breach(RuleTarget, from, op.Target, "command %d is both %s and %s", op.Command, command.what(), nameOf(op))
@@ -221,7 +226,8 @@ func (in *Inspector) withinJob(target []int, at bus.Time, what string) {
 		}
 	}
 	if strange != nil {
-		in.breach(RuleTarget, at, strange, "%s is meant for chips that %s has nothing to do with", what, in.segmentJob())
+		in.breach(RuleTarget, at, strange, "%s is meant for chips that %s has nothing to do with", what,
+			in.segmentJob())
 	}
 }
 
@@ -247,7 +253,8 @@ func (in *Inspector) complete(i int) {
 		}
 	}
 	if missed != nil {
-		in.breach(RuleStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what(), c.number)
+		in.breach(RuleStrobeOnce, in.now, missed, "%s of command %d does not reach its whole target", c.what(),
+			c.number)
 	}
 }
 
@@ -346,7 +353,8 @@ func (in *Inspector) load(chip int, from, to bus.Time) {
 // share adds the patterns to a chip's history.
 func (in *Inspector) share(chip int, hold time.Duration) {
 	c := &in.chips[chip]
-	p := bus.Patterns{Columns: uint8(c.registers[chipmodel.ColumnPattern]), Rows: uint8(c.registers[chipmodel.RowPattern])}
+	p := bus.Patterns{Columns: uint8(c.registers[chipmodel.ColumnPattern]),
+		Rows: uint8(c.registers[chipmodel.RowPattern])}
 	c.shares = append(c.shares, p)
 	if hold < leastShare(in.a.Chips[chip].Class, p) {
 		c.torn = "a share was opened before its charge had settled"

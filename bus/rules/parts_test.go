@@ -33,14 +33,17 @@ func TestBiasOfALoad(t *testing.T) {
 	bias := Write(1, chipmodel.PixelBias, 90, M0)
 	load := Strobe(2, chipmodel.Load, 0, M0)
 	claim := bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.PixelBias, Value: 90}}}
-	read := []bus.Op{output(3, enable, M0), Strobe(4, chipmodel.Reset, 0, M0), Scan(a, M0, 0, claim), output(5, disable, M0)}
+	read := []bus.Op{output(3, enable, M0), Strobe(4, chipmodel.Reset, 0, M0), Scan(a, M0, 0, claim),
+		output(5, disable, M0)}
 	for name, c := range map[string]struct {
 		ops  []bus.Op
 		want string
 	}{
-		"before the load":         {append([]bus.Op{Select(F | X0), bias, load}, read...), ""},
-		"after the load":          {append([]bus.Op{Select(F | X0), load, bias}, read...), "claims a pixel bias of 90, the chip was loaded under 100"},
-		"without a counter reset": {append([]bus.Op{Select(F | X0), bias, load, read[0]}, read[2:]...), "was not reset"},
+		"before the load": {append([]bus.Op{Select(F | X0), bias, load}, read...), ""},
+		"after the load": {append([]bus.Op{Select(F | X0), load, bias}, read...),
+			"claims a pixel bias of 90, the chip was loaded under 100"},
+		"without a counter reset": {append([]bus.Op{Select(F | X0), bias, load, read[0]}, read[2:]...),
+			"was not reset"},
 	} {
 		s := &stream{a: a, in: rules.NewInspector(a), load: map[int]bus.Time{}}
 		s.segment(job("j", 0, 1, M0), 0, c.ops...)

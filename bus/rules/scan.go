@@ -89,7 +89,8 @@ func (in *Inspector) parallel(s *bus.Scan, from bus.Time) {
 		for _, other := range s.Chips[:i] {
 			x, y := &in.a.Chips[other], &in.a.Chips[c]
 			if x.Lane == y.Lane {
-				in.breach(RuleOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s", in.a.Lanes[x.Lane].Name)
+				in.breach(RuleOneDriver, from, []int{other, c}, "two chips of one readout are on lane %s",
+					in.a.Lanes[x.Lane].Name)
 			}
 			if x.Class != y.Class {
 				in.breach(RuleClaim, from, []int{other, c}, "two chips of one readout are of different classes")
@@ -117,7 +118,8 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from bus.Time) {
 			if rv.Register > 0 && int(rv.Register) < chipmodel.NumRegisters {
 				held = chip.registers[rv.Register]
 			}
-			in.breach(RuleClaim, from, one(), "the frame claims %d in %s, the chip holds %d", rv.Value, rv.Register, held)
+			in.breach(RuleClaim, from, one(), "the frame claims %d in %s, the chip holds %d", rv.Value, rv.Register,
+				held)
 		}
 	}
 	if class.HasMemory() {
@@ -144,15 +146,18 @@ func (in *Inspector) scanMemory(s *bus.Scan, c int, from bus.Time) {
 	case chip.torn != "":
 		in.breach(RuleClaim, from, one, "the frame is not what it claims: %s", chip.torn)
 	case !slices.Equal(chip.shares, s.Claim.Shares):
-		in.breach(RuleClaim, from, one, "the frame claims shares %x since its load, the chip has done %x", s.Claim.Shares, chip.shares)
+		in.breach(RuleClaim, from, one, "the frame claims shares %x since its load, the chip has done %x",
+			s.Claim.Shares, chip.shares)
 	}
 	for _, rv := range s.Claim.Registers {
 		if rv.Register == chipmodel.PixelBias && chip.loaded && rv.Value != chip.loadBias {
-			in.breach(RuleClaim, from, one, "the frame claims a pixel bias of %d, the chip was loaded under %d", rv.Value, chip.loadBias)
+			in.breach(RuleClaim, from, one, "the frame claims a pixel bias of %d, the chip was loaded under %d",
+				rv.Value, chip.loadBias)
 		}
 	}
 	if chip.disturbed && chip.holder == in.job {
-		in.breach(RuleHeld, chip.disturbedAt, one, "%s reached a chip that %s had loaded and not read to the end", chip.disturbance, in.segmentJob())
+		in.breach(RuleHeld, chip.disturbedAt, one, "%s reached a chip that %s had loaded and not read to the end",
+			chip.disturbance, in.segmentJob())
 		chip.disturbed = false
 	}
 	chip.read = true
@@ -211,7 +216,8 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to bus.T
 	s := op.Scan
 	c := s.Chips[i]
 	class := in.a.Chips[c].Class
-	if got.Window != s.Window || got.FirstRow != s.FirstRow || (i < len(s.Frames) && got.Frame != s.Frames[i]) || len(got.Codes) != s.Window.Pixels() && got.Codes != nil {
+	if got.Window != s.Window || got.FirstRow != s.FirstRow || (i < len(s.Frames) && got.Frame != s.Frames[i]) ||
+		len(got.Codes) != s.Window.Pixels() && got.Codes != nil {
 		in.breach(RuleClaim, from, []int{c}, "a capture is not of the window that was read")
 		return
 	}
@@ -284,7 +290,8 @@ func (in *Inspector) patterns(chip int, first bus.Time) {
 	}
 	need := class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration()
 	if since := first.Sub(changed); since < need {
-		in.breach(RuleSettle, first, []int{chip}, "the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns",
+		in.breach(RuleSettle, first, []int{chip},
+			"the first sample comes %d ns after the last change of a pattern, the joined pixels need %d ns",
 			since, need)
 	}
 }
@@ -298,7 +305,8 @@ func (in *Inspector) seen(s *bus.Scan, i int, got *bus.Capture) {
 		light, hold = chip.loadedAt, last.Sub(chip.loadedAt)
 	}
 	if got.Hold < hold {
-		in.breach(RuleHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.Hold, hold)
+		in.breach(RuleHoldSkew, last, []int{c}, "a capture says that it was held for %d ns, it was %d ns", got.Hold,
+			hold)
 	}
 	if in.job == nil || i >= len(s.Frames) || s.Frames[i] < 0 {
 		return

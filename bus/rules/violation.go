@@ -9,13 +9,14 @@ import (
 
 // The bus rules, by number.
 const (
-	RuleOneDriver     = 1  // at most one chip drives each lane at any instant
-	RuleTarget        = 2  // no command reaches a chip outside its target
-	RuleStrobeOnce    = 3  // a strobe reaches each chip of its target exactly once
-	RuleSettle        = 4  // every conversion comes at least the settling time after the last change on its lane
-	RuleHeld          = 5  // a chip with a load not yet read is not written, strobed or loaded by another job
-	RuleClaim         = 6  // when a frame is read, the chip's registers hold what the frame claims
-	RuleHoldSkew      = 7  // hold and skew stay within the task's limits, and what is reported is never below what happened
+	RuleOneDriver  = 1 // at most one chip drives each lane at any instant
+	RuleTarget     = 2 // no command reaches a chip outside its target
+	RuleStrobeOnce = 3 // a strobe reaches each chip of its target exactly once
+	RuleSettle     = 4 // every conversion comes at least the settling time after the last change on its lane
+	RuleHeld       = 5 // a chip with a load not yet read is not written, strobed or loaded by another job
+	RuleClaim      = 6 // when a frame is read, the chip's registers hold what the frame claims
+	// hold and skew stay within the task's limits, and what is reported is never below what happened
+	RuleHoldSkew      = 7
 	RuleOrder         = 8  // segments do not overlap, and none starts before its time
 	RuleAccounted     = 9  // every job ends as on time, late, or failed with a cause, and is counted
 	RuleReleaseInTime = 10 // on stop, error or lost host, every select line goes inactive within the release limit

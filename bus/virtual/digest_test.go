@@ -40,8 +40,10 @@ func TestDigestsOfTheTestArray(t *testing.T) {
 			}
 			if pixel == "linear" {
 				c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-					Exposure: durationpb.New(2 * time.Millisecond), ElectronsPerLuxS: 50_000, DarkElectronsPerS: 1000, FullWellElectrons: 40_000,
-					VoltsPerElectron: 4e-5, ResetVolts: 2.2, ReadNoiseElectrons: 12, DarkSpreadElectrons: 20, GainSpread: 0.01,
+					Exposure: durationpb.New(2 * time.Millisecond), ElectronsPerLuxS: 50_000, DarkElectronsPerS: 1000,
+					FullWellElectrons: 40_000,
+					VoltsPerElectron:  4e-5, ResetVolts: 2.2, ReadNoiseElectrons: 12, DarkSpreadElectrons: 20,
+					GainSpread: 0.01,
 				}}
 			}
 		}
@@ -49,7 +51,8 @@ func TestDigestsOfTheTestArray(t *testing.T) {
 		if len(m) > 0 {
 			t.Fatal(m)
 		}
-		light, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.8, CyclesPerPixel: 0.2, DriftHz: 300})
+		light, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.8, CyclesPerPixel: 0.2,
+			DriftHz: 300})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -57,7 +60,8 @@ func TestDigestsOfTheTestArray(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		families := []chipmodel.LineSet{M0: F | X0, M1: F | X1, M2: F | X2, C0: G | X0, T0: G | X1, S0: H | X0, H0: H | X1}
+		families := []chipmodel.LineSet{M0: F | X0, M1: F | X1, M2: F | X2, C0: G | X0, T0: G | X1, S0: H | X0,
+			H0: H | X1}
 		for chip, word := range families {
 			fmt.Fprintf(&got, "%s, %s pixels: %x\n", a.Chips[chip].Name, pixel, digestOf(t, b, a, chip, word))
 		}
@@ -95,10 +99,13 @@ func digestOf(t *testing.T, b *Bus, a *chipmodel.Array, chip int, word chipmodel
 		switch {
 		case class.HasMemory():
 			read(i, bus.Claim{Shares: []bus.Patterns{{Columns: 0x55, Rows: 0xaa}}},
-				Strobe(0, chipmodel.Load, 0, chip), Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0xaa, chip),
+				Strobe(0, chipmodel.Load, 0, chip), Write(0, chipmodel.ColumnPattern, 0x55, chip),
+				Write(0, chipmodel.RowPattern, 0xaa, chip),
 				Strobe(0, chipmodel.Share, a.ShareTime(class, 0x55, 0xaa)-a.Timing.Strobe, chip))
 		case i > 0 && class.HasSwitches():
-			read(i, bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.ColumnPattern, Value: 0x55}, {Register: chipmodel.RowPattern, Value: 0x11}}}, Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0x11, chip),
+			read(i, bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.ColumnPattern, Value: 0x55},
+				{Register: chipmodel.RowPattern,
+					Value: 0x11}}}, Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0x11, chip),
 				bus.Op{Kind: bus.OpWait, Hold: 5 * time.Microsecond, Phase: 5})
 		case i > 0 && chip == T0:
 			read(i, bus.Claim{}, Write(0, chipmodel.PixelBias, 150, chip), Write(0, chipmodel.Gain, 1, chip),

@@ -134,7 +134,8 @@ func (f *faults) input(chip, input, line int, active chipmodel.LineSet) bool {
 func (b *Bus) drivers(lane int) []int {
 	var out []int
 	for _, c := range b.listening {
-		if b.array.Chips[c].Lane == lane && !b.faults.dead[c] && b.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
+		if b.array.Chips[c].Lane == lane && !b.faults.dead[c] &&
+			b.chips[c].die.Register(chipmodel.OutputEnable)&1 == 1 {
 			out = append(out, c)
 		}
 	}

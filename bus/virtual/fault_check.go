@@ -40,7 +40,8 @@ func (c *faultChecker) add(m *facetdv1.Fault) {
 			c.wrong("other_line", "name another line", "line %q cannot be swapped with itself", m.GetLine())
 		}
 		c.f.swaps = append(c.f.swaps, [2]int{x, y})
-	case facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_INACTIVE, facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED:
+	case facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_INACTIVE,
+		facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED:
 		c.input(m)
 	case facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD:
 		c.f.dead[c.chip(m.GetChip())] = true
@@ -83,11 +84,13 @@ func (c *faultChecker) input(m *facetdv1.Fault) {
 	selects := c.a.Chips[chip].Selects
 	i := int(m.GetInput())
 	if i >= len(selects) {
-		c.wrong("input", fmt.Sprintf("inputs count from 0 to %d", len(selects)-1), "chip %q has no input %d", m.GetChip(), i)
+		c.wrong("input", fmt.Sprintf("inputs count from 0 to %d", len(selects)-1), "chip %q has no input %d",
+			m.GetChip(), i)
 		return
 	}
 	if wired := c.a.Lines[selects[i]]; m.GetLine() != "" && m.GetLine() != wired {
-		c.wrong("line", "leave it out, or name that line", "input %d of chip %q is wired to line %q, not to %q", i, m.GetChip(), wired, m.GetLine())
+		c.wrong("line", "leave it out, or name that line", "input %d of chip %q is wired to line %q, not to %q", i,
+			m.GetChip(), wired, m.GetLine())
 	}
 	key := [2]int{chip, i}
 	broken := c.f.inputs[key]
@@ -99,7 +102,8 @@ func (c *faultChecker) input(m *facetdv1.Fault) {
 	case !shorted:
 		pull := m.GetKind() == facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE
 		if broken.open && broken.pull != pull {
-			c.wrong("kind", "keep one of both", "input %d of chip %q is said to be always active and always inactive", i, m.GetChip())
+			c.wrong("kind", "keep one of both", "input %d of chip %q is said to be always active and always inactive",
+				i, m.GetChip())
 		}
 		broken.open, broken.pull = true, pull
 	}

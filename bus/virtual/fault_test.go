@@ -49,14 +49,22 @@ func TestFaultsChangeWhoListens(t *testing.T) {
 		{"a stuck active line and no word", []*facetdv1.Fault{{Kind: stuckActive, Line: "x0"}}, 0, nil},
 		{"a stuck inactive line", []*facetdv1.Fault{{Kind: stuckInactive, Line: "f"}}, F | G | X0 | X1, []int{C0, T0}},
 		{"two lines swapped", []*facetdv1.Fault{{Kind: swapped, Line: "f", OtherLine: "h"}}, F | X0, []int{S0}},
-		{"swaps one after another", []*facetdv1.Fault{{Kind: swapped, Line: "f", OtherLine: "g"}, {Kind: swapped, Line: "g", OtherLine: "h"}}, F | X0, []int{S0}},
-		{"stuck beats swapped", []*facetdv1.Fault{{Kind: swapped, Line: "f", OtherLine: "g"}, {Kind: stuckActive, Line: "f"}}, F | X0, []int{M0, C0}},
+		{"swaps one after another", []*facetdv1.Fault{{Kind: swapped, Line: "f", OtherLine: "g"},
+			{Kind: swapped, Line: "g", OtherLine: "h"}}, F | X0, []int{S0}},
+		{"stuck beats swapped", []*facetdv1.Fault{{Kind: swapped, Line: "f", OtherLine: "g"},
+			{Kind: stuckActive, Line: "f"}}, F | X0, []int{M0, C0}},
 		{"an open input, active", []*facetdv1.Fault{{Kind: openActive, Chip: "m1", Input: 1}}, F, []int{M1}},
-		{"an open input, inactive", []*facetdv1.Fault{{Kind: openInactive, Chip: "m1", Input: 1}}, F | X0 | X1, []int{M0}},
-		{"a shorted input follows both lines", []*facetdv1.Fault{{Kind: shorted, Chip: "m1", Input: 1, OtherLine: "x2"}}, F | X2, []int{M1, M2}},
-		{"a shorted input, its own line", []*facetdv1.Fault{{Kind: shorted, Chip: "m1", Input: 1, OtherLine: "x2"}}, F | X1, []int{M1}},
-		{"open and shorted follows the foreign line", []*facetdv1.Fault{{Kind: shorted, Chip: "m1", Input: 1, OtherLine: "x2"}, {Kind: openActive, Chip: "m1", Input: 1}}, F | X1, nil},
-		{"both inputs open", []*facetdv1.Fault{{Kind: openActive, Chip: "m1"}, {Kind: openActive, Chip: "m1", Input: 1}}, 0, []int{M1}},
+		{"an open input, inactive", []*facetdv1.Fault{{Kind: openInactive, Chip: "m1", Input: 1}}, F | X0 | X1,
+			[]int{M0}},
+		{"a shorted input follows both lines",
+			[]*facetdv1.Fault{{Kind: shorted, Chip: "m1", Input: 1, OtherLine: "x2"}}, F | X2, []int{M1, M2}},
+		{"a shorted input, its own line", []*facetdv1.Fault{{Kind: shorted, Chip: "m1", Input: 1, OtherLine: "x2"}},
+			F | X1, []int{M1}},
+		{"open and shorted follows the foreign line",
+			[]*facetdv1.Fault{{Kind: shorted, Chip: "m1", Input: 1, OtherLine: "x2"},
+				{Kind: openActive, Chip: "m1", Input: 1}}, F | X1, nil},
+		{"both inputs open", []*facetdv1.Fault{{Kind: openActive, Chip: "m1"},
+			{Kind: openActive, Chip: "m1", Input: 1}}, 0, []int{M1}},
 		{"a dead chip listens on", []*facetdv1.Fault{{Kind: dead, Chip: "m0"}}, F | X0, []int{M0}},
 	} {
 		b := faulty(t, c.faults...)
@@ -119,7 +127,8 @@ func TestFaultsChangeWhatALaneShows(t *testing.T) {
 		if cp := readLane(t, b, H|X0, H|X0, S0); !c.shows(b, cp) {
 			t.Errorf("%s: lane a shows %v", c.name, cp.Codes)
 		}
-		if cp := readLane(t, b, H|X0, H|X1, S0); (len(c.faults) == 0 || c.faults[len(c.faults)-1].Kind != laneSaturated) && !isIdle(b, cp) {
+		if cp := readLane(t, b, H|X0, H|X1, S0); (len(c.faults) == 0 ||
+			c.faults[len(c.faults)-1].Kind != laneSaturated) && !isIdle(b, cp) {
 			t.Errorf("%s: undriven, and lane a shows %v", c.name, cp.Codes)
 		}
 	}
@@ -168,7 +177,8 @@ func TestRealContentionIsNoticed(t *testing.T) {
 		t.Errorf("a fault-free array contends")
 	}
 	// Faults act at once.
-	if err := b.SetFaults([]*facetdv1.Fault{{Kind: stuckActive, Line: "f"}, {Kind: stuckActive, Line: "x0"}}); err != nil {
+	if err := b.SetFaults([]*facetdv1.Fault{{Kind: stuckActive, Line: "f"},
+		{Kind: stuckActive, Line: "x0"}}); err != nil {
 		t.Fatal(err)
 	}
 	if !slices.Equal(b.listening, []int{M0}) {
@@ -183,7 +193,8 @@ func TestContentionsAreBounded(t *testing.T) {
 		readLane(t, b, F|X0, F, M0)
 	}
 	total, last := b.Contentions()
-	if total != 2*rounds || len(last) != keptContentions || !slices.IsSortedFunc(last, func(x, y Contention) int { return int(x.From - y.From) }) {
+	if total != 2*rounds || len(last) != keptContentions ||
+		!slices.IsSortedFunc(last, func(x, y Contention) int { return int(x.From - y.From) }) {
 		t.Errorf("%d contentions, %d kept", total, len(last))
 	}
 	for _, c := range last {

@@ -55,12 +55,14 @@ func (t *GroundTruth) check(described *chipmodel.Array) error {
 		x, y := &a.Chips[i], &described.Chips[i]
 		if x.Name != y.Name || x.Lane != y.Lane || x.Wires != y.Wires || x.Class.Parts() != y.Class.Parts() ||
 			x.Class.Rows != y.Class.Rows || x.Class.Columns != y.Class.Columns {
-			return fmt.Errorf("chip %s: name, wiring, lane, parts or lattice of the true array differ from the description", y.Name)
+			return fmt.Errorf("chip %s: name, wiring, lane, parts or lattice of the true array differ from the "+
+				"description", y.Name)
 		}
 	}
 	for i := range a.Lanes {
 		if a.Lanes[i].Bits != described.Lanes[i].Bits {
-			return fmt.Errorf("lane %s: the true converter has %d bits, the described one %d", described.Lanes[i].Name, a.Lanes[i].Bits, described.Lanes[i].Bits)
+			return fmt.Errorf("lane %s: the true converter has %d bits, the described one %d", described.Lanes[i].Name,
+				a.Lanes[i].Bits, described.Lanes[i].Bits)
 		}
 	}
 	return nil
@@ -82,7 +84,8 @@ func (t *GroundTruth) chip(c int) ChipGroundTruth {
 }
 
 // slips gives the die row for the pixels of a row of a window whose counter slips.
-func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Window, r int, at bus.Time, interval time.Duration) {
+func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Window, r int, at bus.Time,
+	interval time.Duration) {
 	class, c := b.array.Chips[chip].Class, &b.chips[chip]
 	all := class.Rows * class.Columns
 	for i := range dst {
@@ -91,19 +94,22 @@ func (b *Bus) slips(dst []float64, chip int, t ChipGroundTruth, w chipmodel.Wind
 			pixel += t.Slip
 		}
 		pixel = (pixel%all + all) % all // the counter wraps
-		c.die.Row(dst[i:i+1], pixel/class.Columns, pixel%class.Columns, 1, at.Add(time.Duration(i)*interval), interval, c.light)
+		c.die.Row(dst[i:i+1], pixel/class.Columns, pixel%class.Columns, 1, at.Add(time.Duration(i)*interval), interval,
+			c.light)
 	}
 }
 
 // sampled reports whether a window reads a pixel of the lattice.
 func sampled(w chipmodel.Window, class *chipmodel.Class, pixel int) bool {
 	row, column := pixel/class.Columns-w.Row, pixel%class.Columns-w.Column
-	return row >= 0 && row%w.RowStep == 0 && row/w.RowStep < w.Rows && column >= 0 && column%w.ColumnStep == 0 && column/w.ColumnStep < w.Columns
+	return row >= 0 && row%w.RowStep == 0 && row/w.RowStep < w.Rows && column >= 0 && column%w.ColumnStep == 0 &&
+		column/w.ColumnStep < w.Columns
 }
 
 // convert converts a row that is sampled from at on. first is what is missing of the
 // step to its first pixel, rest of the others.
-func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at bus.Time, interval time.Duration) {
+func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at bus.Time,
+	interval time.Duration) {
 	lane := &b.lanes[index]
 	if b.groundTruth != nil {
 		b.firstError(index, volts, at)

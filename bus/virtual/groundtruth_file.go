@@ -36,7 +36,8 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 			m.Add(path, "a factor or delay is out of range", "factors of 0 or more, at most a second")
 		}
 		out.Chips[chip] = ChipGroundTruth{
-			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()), PassedOnly: c.GetPassedOnly(),
+			LoadDelay: time.Duration(c.GetLoadDelayNs()), Slip: int(c.GetSlip()), SlipAt: int(c.GetSlipAt()),
+			PassedOnly: c.GetPassedOnly(),
 		}
 		msg.Classes = append(msg.Classes, ownClass(base, chip, c))
 		msg.Chips[chip].Class = msg.Classes[len(msg.Classes)-1].Name

@@ -42,7 +42,8 @@ func run(t *testing.T, b *Bus, ops ...bus.Op) []bus.Capture {
 // TestNoGroundTruthIsAsDescribed: an empty ground truth changes nothing.
 func TestNoGroundTruthIsAsDescribed(t *testing.T) {
 	plain, withGroundTruth := trueBus(t, nil), trueBus(t, &GroundTruth{})
-	x, y := run(t, plain, readOne(plain.array, C0, G|X0)...), run(t, withGroundTruth, readOne(withGroundTruth.array, C0, G|X0)...)
+	x, y := run(t, plain, readOne(plain.array, C0, G|X0)...),
+		run(t, withGroundTruth, readOne(withGroundTruth.array, C0, G|X0)...)
 	if !slices.Equal(x[0].Codes, y[0].Codes) {
 		t.Errorf("%v and %v", x[0].Codes, y[0].Codes)
 	}
@@ -66,7 +67,8 @@ func TestCounterSlips(t *testing.T) {
 				want = right[(i+slip+len(right))%len(right)]
 			}
 			if !near(got[i], want) || !near(passed[i], right[i]) {
-				t.Errorf("slip %d, pixel %d: %d, want %d; %d where only passed pulses slip, want %d", slip, i, got[i], want, passed[i], right[i])
+				t.Errorf("slip %d, pixel %d: %d, want %d; %d where only passed pulses slip, want %d", slip, i, got[i],
+					want, passed[i], right[i])
 			}
 		}
 	}
@@ -83,7 +85,8 @@ func TestTrueSettling(t *testing.T) {
 	}
 	b := trueBus(t, &GroundTruth{Array: real})
 	point := func(column int, settle time.Duration) bus.Op {
-		return bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0}, Settle: settle,
+		return bus.Op{Kind: bus.OpScan, Scan: &bus.Scan{Levels: true, Chips: []int{M0}, Frames: []int{0},
+			Settle: settle,
 			Window: chipmodel.Window{Column: column, Rows: 1, Columns: 1, RowStep: 1, ColumnStep: 1}}}
 	}
 	const long = 50 * time.Microsecond
@@ -131,7 +134,8 @@ func TestLoadDelay(t *testing.T) {
 		t.Fatal(err)
 	}
 	for delay, wantBright := range map[time.Duration]bool{0: false, 200 * time.Microsecond: true} {
-		b, err := New(Config{Array: MustArray(), Scene: step, Pace: free, GroundTruth: &GroundTruth{Chips: map[int]ChipGroundTruth{M0: {LoadDelay: delay}}}})
+		b, err := New(Config{Array: MustArray(), Scene: step, Pace: free,
+			GroundTruth: &GroundTruth{Chips: map[int]ChipGroundTruth{M0: {LoadDelay: delay}}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -157,7 +161,8 @@ func TestGroundTruthMustFit(t *testing.T) {
 	} {
 		real := MustArray()
 		change(real)
-		if _, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1), GroundTruth: &GroundTruth{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1),
+			GroundTruth: &GroundTruth{Array: real}}); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", want, err)
 		}
 	}
@@ -166,7 +171,8 @@ func TestGroundTruthMustFit(t *testing.T) {
 // TestGroundTruthErrors: what a ground truth file has wrong is told with its place.
 func TestGroundTruthErrors(t *testing.T) {
 	_, m := GroundTruthOf(MustArray(), &facetdv1.GroundTruth{
-		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}}, Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},
+		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}},
+		Lanes: []*facetdv1.LaneGroundTruth{{Lane: "z"}},
 	})
 	var paths []string
 	for _, one := range m {

@@ -91,7 +91,8 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		return nil, errors.New("a virtual bus needs an array with classes and lanes")
 	case cfg.Scene == nil:
 		return nil, errors.New("a virtual bus needs a scene")
-	case cfg.Pace != facetdv1.Pace_PACE_UNSPECIFIED && cfg.Pace != facetdv1.Pace_PACE_REALTIME && cfg.Pace != facetdv1.Pace_PACE_FREE:
+	case cfg.Pace != facetdv1.Pace_PACE_UNSPECIFIED && cfg.Pace != facetdv1.Pace_PACE_REALTIME &&
+		cfg.Pace != facetdv1.Pace_PACE_FREE:
 		return nil, fmt.Errorf("there is no pace %d", cfg.Pace)
 	}
 	if cfg.GroundTruth != nil {
@@ -131,7 +132,8 @@ func (b *Bus) SetTemperatureOffset(kelvin float64) error {
 	for i := range b.real.Chips {
 		class := b.real.Chips[i].Class
 		if k := class.Spec.GetTemperatureK() + kelvin; !(k >= 150 && k <= 500) {
-			m.Add("temperature_offset_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k), "dies are simulated from 150 to 500 K")
+			m.Add("temperature_offset_k", fmt.Sprintf("chips of class %s would have %g K", class.Name, k),
+				"dies are simulated from 150 to 500 K")
 			break
 		}
 	}

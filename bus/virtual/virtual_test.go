@@ -134,7 +134,8 @@ func TestFreePaceMovesTimeOnDemand(t *testing.T) {
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		if err := b.WaitUntil(ctx, bus.Time(2*time.Hour)); !errors.Is(err, context.Canceled) || b.Now() != bus.Time(time.Hour) {
+		if err := b.WaitUntil(ctx, bus.Time(2*time.Hour)); !errors.Is(err, context.Canceled) ||
+			b.Now() != bus.Time(time.Hour) {
 			t.Errorf("waited after the end: now %d, error %v", b.Now(), err)
 		}
 	})
@@ -160,7 +161,8 @@ func TestRealtimeFollowsTheWallClock(t *testing.T) {
 		}()
 		res, err := b.Run(t.Context(), 1_000_000, segment("mems", 0, readMemories(b.array)...))
 		if err != nil || time.Since(began) != time.Duration(res.End) || b.Now() != res.End {
-			t.Errorf("returned after %v at bus time %d, the segment ended at %d, error %v", time.Since(began), b.Now(), res.End, err)
+			t.Errorf("returned after %v at bus time %d, the segment ended at %d, error %v", time.Since(began), b.Now(),
+				res.End, err)
 		}
 		host, off := b.HostTime(res.End)
 		if off != 0 || !host.Equal(time.Now()) {
@@ -262,13 +264,15 @@ func TestViolationReleasesTheLines(t *testing.T) {
 	bad := append(slices.Clone(good), Select(F|X0|X2), Write(9, chipmodel.OutputEnable, 1, M0, M2), good[6])
 	res, err := b.Run(t.Context(), 0, segment("mems", 0, bad...))
 	var broken *rules.ViolationError
-	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleOneDriver || !slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
+	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleOneDriver ||
+		!slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
 		t.Fatalf("error %v", err)
 	}
 	if len(res.Captures) != 2 || len(res.Captures[0].Codes) != 24 {
 		t.Errorf("captures before the violation: %+v", res.Captures)
 	}
-	if end := bus.CostOf(b.array, bad[:10]).Total(); res.End != bus.Time(end) || res.Busy.Total() != end || b.word != 0 {
+	if end := bus.CostOf(b.array, bad[:10]).Total(); res.End != bus.Time(end) || res.Busy.Total() != end ||
+		b.word != 0 {
 		t.Errorf("ended at %d after %v with word %x, want %v", res.End, res.Busy.Total(), b.word, end)
 	}
 	if b.Inspector().Take() != nil {
@@ -277,7 +281,8 @@ func TestViolationReleasesTheLines(t *testing.T) {
 	b.Inspector().JobEnded(&bus.Job{Task: "mems"}, bus.Outcome{Kind: bus.Failed, Cause: err.Error()})
 	// Both outputs are still enabled; disabling them one by one is clean.
 	if _, err := b.Run(t.Context(), res.End, segment("fixed", 0,
-		Select(F|X0), Write(1, chipmodel.OutputEnable, 0, M0), Select(F|X2), Write(2, chipmodel.OutputEnable, 0, M2))); err != nil {
+		Select(F|X0), Write(1, chipmodel.OutputEnable, 0, M0), Select(F|X2),
+		Write(2, chipmodel.OutputEnable, 0, M2))); err != nil {
 		t.Error(err)
 	}
 	if _, err := b.Run(t.Context(), b.Now(), segment("mems", 1, good...)); err != nil {
@@ -307,7 +312,8 @@ func TestEndOfContext(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 40*time.Microsecond)
 		defer cancel()
 		res, err := b.Run(ctx, 0, segment("mems", 0, readMemories(b.array)...))
-		if !errors.Is(err, context.DeadlineExceeded) || res.End != 40_000 || b.Now() != 40_000 || b.word != 0 || len(res.Captures) != 0 {
+		if !errors.Is(err, context.DeadlineExceeded) || res.End != 40_000 || b.Now() != 40_000 || b.word != 0 ||
+			len(res.Captures) != 0 {
 			t.Errorf("%+v, now %d, word %x, error %v", res, b.Now(), b.word, err)
 		}
 		if res.Busy.Total() != 40_000 {
@@ -375,7 +381,8 @@ func TestReleaseAndClose(t *testing.T) {
 }
 
 func TestNewRefuses(t *testing.T) {
-	wiring, m := chipmodel.New(&facetdv1.Array{SelectLines: []string{"x"}, Chips: []*facetdv1.Chip{{Name: "a", Selects: []string{"x"}}}})
+	wiring, m := chipmodel.New(&facetdv1.Array{SelectLines: []string{"x"},
+		Chips: []*facetdv1.Chip{{Name: "a", Selects: []string{"x"}}}})
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
@@ -441,7 +448,8 @@ func randomOp(r *rand.Rand, a *chipmodel.Array) bus.Op {
 	chip := r.IntN(len(a.Chips))
 	op := Scan(a, chip, r.IntN(3), bus.Claim{})
 	if r.IntN(2) == 0 {
-		op.Scan.Window = chipmodel.Window{Row: r.IntN(4), Column: r.IntN(4), Rows: 1 + r.IntN(4), Columns: 1 + r.IntN(3), RowStep: 1 + r.IntN(3), ColumnStep: 1 + r.IntN(3)}
+		op.Scan.Window = chipmodel.Window{Row: r.IntN(4), Column: r.IntN(4), Rows: 1 + r.IntN(4),
+			Columns: 1 + r.IntN(3), RowStep: 1 + r.IntN(3), ColumnStep: 1 + r.IntN(3)}
 	}
 	if r.IntN(4) == 0 {
 		op.Scan.Chips, op.Scan.Frames = append(op.Scan.Chips, (chip+1)%len(a.Chips)), []int{0, 1}

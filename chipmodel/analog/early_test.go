@@ -112,7 +112,8 @@ func TestEarlyOpeningNoise(t *testing.T) {
 			for j := range n {
 				spread := math.Sqrt((want[i*n+i]*want[j*n+j] + want[i*n+j]*want[i*n+j]) / draws)
 				if math.Abs(got[i*n+j]-want[i*n+j]) > 5.5*spread+c.slack+1e-5 {
-					t.Errorf("%v after %g RC, cells %d and %d: %v, want %v", c.farads, c.seconds, i, j, got[i*n+j], want[i*n+j])
+					t.Errorf("%v after %g RC, cells %d and %d: %v, want %v", c.farads, c.seconds, i, j, got[i*n+j],
+						want[i*n+j])
 				}
 			}
 		}

@@ -37,7 +37,8 @@ type hexTap struct {
 // place that triangles cover in its row.
 func NewHexResampler(rows, columns int, xs, ys []float64) (*HexResampler, error) {
 	if rows < 2 || columns < 2 {
-		return nil, fmt.Errorf("a hexagonal lattice of %d x %d cells has no triangles; give at least 2 x 2", rows, columns)
+		return nil, fmt.Errorf("a hexagonal lattice of %d x %d cells has no triangles; give at least 2 x 2", rows,
+			columns)
 	}
 	if len(xs) == 0 || len(ys) == 0 {
 		return nil, fmt.Errorf("the grid of %d x %d points is empty", len(ys), len(xs))
@@ -126,7 +127,8 @@ func hexHighest(r int, t float64, columns int) float64 {
 // does not allocate.
 func (h *HexResampler) Resample(dst, samples []float64) error {
 	if len(dst) != len(h.taps) || len(samples) != h.cells {
-		return fmt.Errorf("%d samples to %d points; this resampler takes %d to %d", len(samples), len(dst), h.cells, len(h.taps))
+		return fmt.Errorf("%d samples to %d points; this resampler takes %d to %d", len(samples), len(dst), h.cells,
+			len(h.taps))
 	}
 	for i := range h.taps {
 		t := &h.taps[i]

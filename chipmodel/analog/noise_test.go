@@ -38,7 +38,8 @@ func TestNormal(t *testing.T) {
 	within("fourth moment", m4, 3, 96)
 	within("correlation of neighbours", lag, 0, 1)
 	slices.Sort(draws)
-	for _, x := range []float64{-4.5, -4, -3.66, -3.65, -3, -2.5, -2, -1.5, -1, -0.5, -0.1, 0, 0.21, 0.5, 1, 1.5, 2, 3, 3.6, 3.7, 4} {
+	for _, x := range []float64{-4.5, -4, -3.66, -3.65, -3, -2.5, -2, -1.5, -1, -0.5, -0.1, 0, 0.21, 0.5, 1, 1.5, 2, 3,
+		3.6, 3.7, 4} {
 		at, _ := slices.BinarySearch(draws, x)
 		p := 0.5 * math.Erfc(-x/math.Sqrt2)
 		within(fmt.Sprintf("part below %g", x), float64(at)/n, p, p*(1-p))
@@ -108,7 +109,8 @@ func TestOpeningNoise(t *testing.T) {
 			for j := range n {
 				spread := math.Sqrt((want(i, i)*want(j, j) + want(i, j)*want(i, j)) / draws)
 				if math.Abs(got[i*n+j]-want(i, j)) > 5.5*spread {
-					t.Errorf("%s, cells %d and %d: %v, want %v within %v", what, i, j, got[i*n+j], want(i, j), 5.5*spread)
+					t.Errorf("%s, cells %d and %d: %v, want %v within %v", what, i, j, got[i*n+j], want(i, j),
+						5.5*spread)
 				}
 			}
 		}
@@ -182,7 +184,8 @@ func TestOpeningEarly(t *testing.T) {
 			for j := range n {
 				spread := math.Sqrt((want(i, i)*want(j, j) + want(i, j)*want(i, j)) / draws)
 				if math.Abs(got[i*n+j]-want(i, j)) > 5.5*spread {
-					t.Errorf("%d x %d after %g RC, cells %d and %d: %v, want %v within %v", c.rows, c.columns, c.seconds, i, j, got[i*n+j], want(i, j), 5.5*spread)
+					t.Errorf("%d x %d after %g RC, cells %d and %d: %v, want %v within %v", c.rows, c.columns,
+						c.seconds, i, j, got[i*n+j], want(i, j), 5.5*spread)
 				}
 			}
 		}

@@ -89,7 +89,8 @@ func TestBesideGaussianFilter(t *testing.T) {
 			d := v - answers[0].Gaussian[i][j]
 			squares += d * d
 		}
-		near(t, fmt.Sprintf("%d double steps: largest difference", r.Steps), largest(got, answers[0].Gaussian[i]), r.Max, 1e-6)
+		near(t, fmt.Sprintf("%d double steps: largest difference", r.Steps), largest(got, answers[0].Gaussian[i]),
+			r.Max, 1e-6)
 		near(t, fmt.Sprintf("%d double steps: rms difference", r.Steps), math.Sqrt(squares/4096), r.RMS, 1e-6)
 	}
 }

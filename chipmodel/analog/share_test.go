@@ -144,7 +144,8 @@ func TestChain(t *testing.T) {
 // hold, found from all its modes, is half a step away from settled, within two hundredths.
 func TestBlockSettles(t *testing.T) {
 	const bits = 10
-	for _, side := range [][2]int{{1, 2}, {1, 5}, {2, 2}, {3, 3}, {4, 4}, {8, 8}, {7, 8}, {3, 8}, {8, 2}, {20, 20}, {20, 19}, {1, 40}} {
+	for _, side := range [][2]int{{1, 2}, {1, 5}, {2, 2}, {3, 3}, {4, 4}, {8, 8}, {7, 8}, {3, 8}, {8, 2}, {20, 20},
+		{20, 19}, {1, 40}} {
 		when := ShareSettle(side[0], side[1], 1e9, 1e-9, bits).Seconds() // RC is 1 s
 		rows, columns := chainKernel(side[0], when), chainKernel(side[1], when)
 		cells := float64(side[0] * side[1])
@@ -190,7 +191,8 @@ func TestPatterns(t *testing.T) {
 				t.Errorf("%s on %d cells: blocks end at %v, want %v", p.Spatial, cells, ends, want)
 			}
 			if LargestBlock(p.Value, cells) != longest {
-				t.Errorf("%s on %d cells: largest block %d, want %d", p.Spatial, cells, LargestBlock(p.Value, cells), longest)
+				t.Errorf("%s on %d cells: largest block %d, want %d", p.Spatial, cells, LargestBlock(p.Value, cells),
+					longest)
 			}
 		}
 	}
@@ -331,7 +333,8 @@ func TestShareProperties(t *testing.T) {
 		seconds := []float64{-1, 0, 0.3 * rng.ExpFloat64(), 20 * rng.ExpFloat64()}[rng.IntN(4)]
 		before := p.clone()
 		s.Share(p, columns, rows, seconds)
-		where := fmt.Sprintf("%d x %d, columns %02x, rows %02x, %g RC, spread %g", p.Rows, p.Columns, columns, rows, seconds, spread)
+		where := fmt.Sprintf("%d x %d, columns %02x, rows %02x, %g RC, spread %g", p.Rows, p.Columns, columns, rows,
+			seconds, spread)
 		total := func(q *Plane) (sum float64) {
 			for i, v := range q.Volts {
 				c := 1.0
@@ -349,8 +352,10 @@ func TestShareProperties(t *testing.T) {
 		if spread > 0 && seconds >= 0 {
 			slack = spread // see Share
 		}
-		if slices.Max(p.Volts) > slices.Max(before.Volts)+slack || slices.Min(p.Volts) < slices.Min(before.Volts)-slack {
-			t.Errorf("%s: from %v..%v to %v..%v", where, slices.Min(before.Volts), slices.Max(before.Volts), slices.Min(p.Volts), slices.Max(p.Volts))
+		if slices.Max(p.Volts) > slices.Max(before.Volts)+slack ||
+			slices.Min(p.Volts) < slices.Min(before.Volts)-slack {
+			t.Errorf("%s: from %v..%v to %v..%v", where, slices.Min(before.Volts), slices.Max(before.Volts),
+				slices.Min(p.Volts), slices.Max(p.Volts))
 		}
 		if seconds < 0 {
 			again := p.clone()

@@ -103,7 +103,8 @@ func TestDoubleStepEigenvalues(t *testing.T) {
 				positive++
 			}
 			if math.Abs(trace-want) > 1e-12*float64(r.L) || positive != r.Nonzero {
-				t.Errorf("%d cells: trace of power %d is %v, want %v; %d eigenvalues, want %d", r.L, k, trace, want, positive, r.Nonzero)
+				t.Errorf("%d cells: trace of power %d is %v, want %v; %d eigenvalues, want %d", r.L, k, trace, want,
+					positive, r.Nonzero)
 			}
 			next := make([][]float64, r.L)
 			for j := range next {

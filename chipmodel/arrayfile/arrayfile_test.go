@@ -76,7 +76,8 @@ func TestDemoTasks(t *testing.T) {
 
 // TestWiringOnly reads a file with select lines and chips alone.
 func TestWiringOnly(t *testing.T) {
-	a, m := ParseArray("w.yaml", []byte("select_lines: [a, b]\nchips:\n- {name: p, selects: [a]}\n- {name: q, selects: [a, b]}\n"))
+	a, m := ParseArray("w.yaml", []byte("select_lines: [a, b]\nchips:\n- {name: p, selects: [a]}\n- {name: q, "+
+		"selects: [a, b]}\n"))
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
@@ -99,7 +100,8 @@ func TestLocateTasks(t *testing.T) {
 	if len(got) != 4 {
 		t.Fatal(got)
 	}
-	want := map[string]int{"tasks[1].rate_hz": 5, "tasks[1].views[0].window.rows": 7, "tasks[0].rate_hz": 3, "tasks[0].target": 2}
+	want := map[string]int{"tasks[1].rate_hz": 5, "tasks[1].views[0].window.rows": 7, "tasks[0].rate_hz": 3,
+		"tasks[0].target": 2}
 	for _, one := range got {
 		if one.Line != want[one.Path] || one.File != "t.yaml" {
 			t.Errorf("%s is placed at %s:%d, want line %d", one.Path, one.File, one.Line, want[one.Path])

@@ -22,7 +22,8 @@ func thousand() []byte {
 	b.WriteString("\nchips:\n")
 	for i := range 1000 {
 		fmt.Fprintf(&b, "  - {name: c%d, class: wall-eye, selects: [s%d, s%d, s%d], lane: %c, mount: {yaw_deg: %d},"+
-			" lens: {horizontal_fov_deg: 40, vertical_fov_deg: 40}}\n", i, i/100, 10+i/10%10, 20+i%10, 'a'+i%2, i%360-180)
+			" lens: {horizontal_fov_deg: 40, vertical_fov_deg: 40}}\n", i, i/100, 10+i/10%10, 20+i%10, 'a'+i%2,
+			i%360-180)
 	}
 	return b.Bytes()
 }

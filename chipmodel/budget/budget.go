@@ -133,13 +133,16 @@ func (k *reckoning) check() {
 	within("bandwidth", k.Bandwidth, 0, 100, "give a part of the nominal bandwidth")
 	within("difference_volts", k.DifferenceVolts, 0, 100, "give 0 to 100 V")
 	if !k.class.HasMemory() && len(k.Shares) > 0 {
-		k.m.Add("shares", fmt.Sprintf("chips of class %q cannot share (%s)", k.class.Name, k.class.Parts()), "leave them out")
+		k.m.Add("shares", fmt.Sprintf("chips of class %q cannot share (%s)", k.class.Name, k.class.Parts()),
+			"leave them out")
 	}
 	if !k.class.HasMemory() && k.Hold > 0 {
-		k.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing (%s)", k.class.Name, k.class.Parts()), "leave it out")
+		k.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing (%s)", k.class.Name, k.class.Parts()),
+			"leave it out")
 	}
 	if !k.class.HasSwitches() && (k.Columns != 0 || k.Rows != 0) {
-		k.m.Add("columns", fmt.Sprintf("chips of class %q set no patterns before sensing (%s)", k.class.Name, k.class.Parts()),
+		k.m.Add("columns", fmt.Sprintf("chips of class %q set no patterns before sensing (%s)", k.class.Name,
+			k.class.Parts()),
 			"give shares to a chip with memory, nothing to others")
 	}
 	if len(k.Shares) > 4096 {

@@ -50,7 +50,8 @@ func TestEveryCombinationOfParts(t *testing.T) {
 		allowed := 0.01 + 5/math.Sqrt(2*frames*float64(144/rows/columns))
 		ripple := term(b, "supply ripple").Codes / b.Random.Codes
 		if off := random/b.Random.Codes - 1; math.Abs(off) > allowed+ripple*ripple*5/math.Sqrt(2*frames) {
-			t.Errorf("combination %d (%s), %+v: noise of %.3f codes measured, %.3f stated\n%s", n, class.Parts(), c, random, b.Random.Codes, b.Table())
+			t.Errorf("combination %d (%s), %+v: noise of %.3f codes measured, %.3f stated\n%s", n, class.Parts(), c,
+				random, b.Random.Codes, b.Table())
 		}
 	}
 }
@@ -61,10 +62,12 @@ func arrayOf(t *testing.T, class *facetdv1.ChipClass) *chipmodel.Array {
 	ns := func(n int64) *durationpb.Duration { return &durationpb.Duration{Nanos: int32(n)} }
 	a, m := chipmodel.New(&facetdv1.Array{
 		Name: "one", SelectLines: []string{"x"}, Classes: []*facetdv1.ChipClass{class},
-		Timing: &facetdv1.BusTiming{DeadTime: ns(200), SelectSetup: ns(300), Write: ns(1000), Strobe: ns(500), ReleaseLimit: ns(20000)},
-		Lanes: []*facetdv1.Lane{{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: proto.Float64(1), Converter: &facetdv1.Converter{
-			Bits: 12, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1000), NoiseVolts: 2e-4,
-		}}},
+		Timing: &facetdv1.BusTiming{DeadTime: ns(200), SelectSetup: ns(300), Write: ns(1000), Strobe: ns(500),
+			ReleaseLimit: ns(20000)},
+		Lanes: []*facetdv1.Lane{{Name: "a", LineCapacitancePf: 10, ChipCapacitancePf: proto.Float64(1),
+			Converter: &facetdv1.Converter{
+				Bits: 12, LowVolts: 0.5, HighVolts: 2.5, Conversion: ns(1000), NoiseVolts: 2e-4,
+			}}},
 		Chips: []*facetdv1.Chip{{Name: "c", Class: class.GetName(), Lane: "a", Selects: []string{"x"},
 			Mount: &facetdv1.Mount{}, Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}}},
 	})

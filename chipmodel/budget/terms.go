@@ -58,10 +58,12 @@ func (k *reckoning) linearPixel() {
 	dark := p.GetDarkElectronsPerS() * seconds * analog.Doubling(k.kelvin, p.GetDarkDoublingK())
 	volts := p.GetVoltsPerElectron() * k.gain * math.Sqrt(k.cells/k.joined())
 	if light+dark < p.GetFullWellElectrons() { // a full well holds the same each time
-		k.add("shot noise", Random, volts*math.Sqrt(light+dark), "more light or exposure raises the signal faster than this")
+		k.add("shot noise", Random, volts*math.Sqrt(light+dark),
+			"more light or exposure raises the signal faster than this")
 	}
 	// Joined pixels are read as one: their number does not lower the noise of the readout.
-	k.add("read noise", Random, volts*math.Sqrt(k.joined())*p.GetReadNoiseElectrons(), "a higher conversion gain, or the mean of several frames")
+	k.add("read noise", Random, volts*math.Sqrt(k.joined())*p.GetReadNoiseElectrons(),
+		"a higher conversion gain, or the mean of several frames")
 	if !k.Calibrated {
 		spread := math.Hypot(p.GetDarkSpreadElectrons(), p.GetGainSpread()*light)
 		k.add("fixed pattern", Fixed, volts*spread, "calibrate dark level and gain of each pixel")
@@ -87,7 +89,8 @@ func (k *reckoning) logarithmicPixel() {
 	offset := p.GetOffsetSpreadVolts()
 	gain := p.GetGainSpread() * b * math.Log(k.Lux+dark)
 	bend := p.GetDarkSpread() * b * dark / (k.Lux + dark)
-	k.add("fixed pattern", Fixed, k.gain*part*math.Sqrt(offset*offset+gain*gain+bend*bend), "calibrate offset, gain and dark term of each pixel")
+	k.add("fixed pattern", Fixed, k.gain*part*math.Sqrt(offset*offset+gain*gain+bend*bend),
+		"calibrate offset, gain and dark term of each pixel")
 }
 
 // memory: kT/C of the cells, which sharing neither lowers nor raises (thermal
@@ -98,7 +101,8 @@ func (k *reckoning) memory() {
 	k.add("kT/C of the memory cells", Random, k.gain*analog.KTCVolts(k.kelvin, cell),
 		"larger cells, or the mean of several frames; smoothing and binning do not lower it")
 	leak := m.GetLeakFa()*analog.Doubling(k.kelvin, m.GetLeakDoublingK()) + m.GetLightLeakFaPerLux()*k.Lux
-	k.add("droop", Systematic, k.gain*analog.DroopVoltsPerS(leak*1e-15, cell)*k.Hold.Seconds(), "a shorter hold (load in batches), a cooler chip, or shade")
+	k.add("droop", Systematic, k.gain*analog.DroopVoltsPerS(leak*1e-15, cell)*k.Hold.Seconds(),
+		"a shorter hold (load in batches), a cooler chip, or shade")
 	var injected, unsettled float64
 	for _, s := range k.Shares {
 		rows, columns := analog.LargestBlock(s.Rows, k.class.Rows), analog.LargestBlock(s.Columns, k.class.Columns)
@@ -117,7 +121,8 @@ func (k *reckoning) memory() {
 		}
 		unsettled += left * k.DifferenceVolts
 	}
-	k.add("charge injection", Systematic, k.gain*injected, "fewer shares; a calibration with the same shares takes it away")
+	k.add("charge injection", Systematic, k.gain*injected,
+		"fewer shares; a calibration with the same shares takes it away")
 	k.add("shares not settled", Systematic, unsettled, "keep the switches closed for longer, or use smaller blocks")
 }
 
@@ -142,22 +147,27 @@ func (k *reckoning) readout() {
 		bandwidth = 1
 	}
 	bits := float64(k.lane.Bits)
-	k.add("ghost of the pixel before", Systematic, k.DifferenceVolts*math.Exp2(-(bits+1)*bandwidth*float64(given)/float64(needed)),
+	k.add("ghost of the pixel before", Systematic,
+		k.DifferenceVolts*math.Exp2(-(bits+1)*bandwidth*float64(given)/float64(needed)),
 		"give the lane longer to settle, raise the output's bias, or put fewer chips on the lane")
 	c := k.lane.Spec.GetConverter()
 	step := k.out.StepVolts
-	k.add("amplifier and converter noise", Random, c.GetNoiseVolts(), "the mean of several frames, or a quieter amplifier")
+	k.add("amplifier and converter noise", Random, c.GetNoiseVolts(),
+		"the mean of several frames, or a quieter amplifier")
 	k.add("quantisation", Random, step/math.Sqrt(12), "more bits, or a range that fits the signal")
 	// A parabola of peak p through both ends has the mean square 8/15 p^2.
-	k.add("integral non-linearity", Systematic, c.GetIntegralNonlinearitySteps()*step*math.Sqrt(8.0/15), "calibrate the converter's curve")
-	k.add("differential non-linearity", Systematic, c.GetDifferentialNonlinearitySteps()*step/math.Sqrt2, "calibrate the converter's curve, or the mean over a ramp of several codes")
+	k.add("integral non-linearity", Systematic, c.GetIntegralNonlinearitySteps()*step*math.Sqrt(8.0/15),
+		"calibrate the converter's curve")
+	k.add("differential non-linearity", Systematic, c.GetDifferentialNonlinearitySteps()*step/math.Sqrt2,
+		"calibrate the converter's curve, or the mean over a ramp of several codes")
 	if !k.Calibrated {
 		shift := c.GetOffsetVolts() + c.GetGainError()*(k.out.SignalVolts-c.GetLowVolts())
 		k.add("offset and gain of the converter", Systematic, shift, "calibrate the converter at two voltages")
 	}
 	if r := k.class.Spec.GetRegulator(); r != nil {
 		// It moves all pixels of an instant alike: joining them takes nothing away.
-		k.add("supply ripple", Random, k.gain*supplyRipple(r), "a supply further above the regulator's output, or a filter")
+		k.add("supply ripple", Random, k.gain*supplyRipple(r),
+			"a supply further above the regulator's output, or a filter")
 	}
 }
 

@@ -1,4 +1,5 @@
-// Package bustime has the time on the bus, which is no time of day and no duration: it counts from when the bus started.
+// Package bustime has the time on the bus, which is no time of day and no duration: it counts from when the bus
+// started.
 package bustime
 
 import (

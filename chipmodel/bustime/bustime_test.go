@@ -8,7 +8,8 @@ import (
 
 func TestArithmetic(t *testing.T) {
 	at := Time(1500)
-	if got := at.Add(2 * time.Microsecond); got != 3500 || got.Sub(at) != 2*time.Microsecond || at.Sub(got) != -2*time.Microsecond {
+	if got := at.Add(2 * time.Microsecond); got != 3500 || got.Sub(at) != 2*time.Microsecond ||
+		at.Sub(got) != -2*time.Microsecond {
 		t.Errorf("%v, %v apart", got, got.Sub(at))
 	}
 	if at.NS() != 1500 || at.Elapsed() != 1500*time.Nanosecond || at.String() != "1500 ns" {

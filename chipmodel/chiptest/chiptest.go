@@ -21,11 +21,13 @@ const Combinations = 2 * 2 * 3 * 2 * 16
 // Class is the n-th of them, with a lattice of 12 x 12 pixels and a settling time of 2 us.
 func Class(n int) *facetdv1.ChipClass {
 	c := &facetdv1.ChipClass{
-		Name:    fmt.Sprint("parts-", n),
-		Lattice: &facetdv1.Lattice{Rows: 12, Columns: 12, PitchXUm: 20, Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE},
+		Name: fmt.Sprint("parts-", n),
+		Lattice: &facetdv1.Lattice{Rows: 12, Columns: 12, PitchXUm: 20,
+			Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE},
 		Readout: &facetdv1.Readout{Step: us(0.5), RowStep: us(0.5), Settle: us(2)},
 		Pixel: &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
-			OffsetVolts: 1.2, VoltsPerDecade: 0.1, DarkLux: 0.01, OffsetSpreadVolts: 0.005, NodeCapacitanceFf: 50, PhotocurrentFaPerLux: 100,
+			OffsetVolts: 1.2, VoltsPerDecade: 0.1, DarkLux: 0.01, OffsetSpreadVolts: 0.005, NodeCapacitanceFf: 50,
+			PhotocurrentFaPerLux: 100,
 		}},
 	}
 	// next is the next digit of n, in a system whose digits have different bases.
@@ -39,13 +41,15 @@ func Class(n int) *facetdv1.ChipClass {
 	}
 	if next(2) == 1 {
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-			Exposure: us(10_000), ElectronsPerLuxS: 2e4, DarkElectronsPerS: 1e4, FullWellElectrons: 2e4, VoltsPerElectron: 1e-4,
-			ResetVolts: 2, ReadNoiseElectrons: 15, DarkSpreadElectrons: 10, GainSpread: 0.008,
+			Exposure: us(10_000), ElectronsPerLuxS: 2e4, DarkElectronsPerS: 1e4, FullWellElectrons: 2e4,
+			VoltsPerElectron: 1e-4,
+			ResetVolts:       2, ReadNoiseElectrons: 15, DarkSpreadElectrons: 10, GainSpread: 0.008,
 		}}
 	}
 	switch next(3) {
 	case 1:
-		c.Memory = &facetdv1.AnalogMemory{LoadRow: us(5), CellCapacitanceFf: 100, ShareSettle: us(4), LeakFa: 2, LeakDoublingK: 10}
+		c.Memory = &facetdv1.AnalogMemory{LoadRow: us(5), CellCapacitanceFf: 100, ShareSettle: us(4), LeakFa: 2,
+			LeakDoublingK: 10}
 	case 2:
 		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: us(30)}
 	}
@@ -54,7 +58,8 @@ func Class(n int) *facetdv1.ChipClass {
 	}
 	if next(2) == 1 {
 		c.Regulator = &facetdv1.Regulator{
-			SupplyVolts: 3.3, SupplyRippleVolts: 0.05, SupplyRippleHz: 1234.567, OutputVolts: 2.5, DropoutVolts: 0.2, RejectionDb: 40,
+			SupplyVolts: 3.3, SupplyRippleVolts: 0.05, SupplyRippleHz: 1234.567, OutputVolts: 2.5, DropoutVolts: 0.2,
+			RejectionDb: 40,
 		}
 	}
 	if next(2) == 1 {
@@ -64,7 +69,8 @@ func Class(n int) *facetdv1.ChipClass {
 		c.OutputBias = &facetdv1.OutputBias{Nominal: 120, BandwidthPerStep: proto.Float64(0.01)}
 	}
 	if next(2) == 1 {
-		c.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: proto.Float64(1.4), OffsetStepVolts: proto.Float64(0.005), LowVolts: 0.2, HighVolts: 2.8}
+		c.Amplifier = &facetdv1.Amplifier{Gains: []float64{1, 2, 4}, MidVolts: proto.Float64(1.4),
+			OffsetStepVolts: proto.Float64(0.005), LowVolts: 0.2, HighVolts: 2.8}
 	}
 	return c
 }

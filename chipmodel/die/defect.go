@@ -37,7 +37,8 @@ func (d *Die) SetDefects(defects []Defect) error {
 	for i, f := range defects {
 		path := fmt.Sprintf("defects[%d]", i)
 		if f.Row < 0 || f.Row >= d.px.rows || f.Column < 0 || f.Column >= d.px.columns {
-			m.Add(path, fmt.Sprintf("row %d, column %d is not on the lattice", f.Row, f.Column), fmt.Sprintf("chips of class %s have %d x %d pixels", d.class.Name, d.px.rows, d.px.columns))
+			m.Add(path, fmt.Sprintf("row %d, column %d is not on the lattice", f.Row, f.Column),
+				fmt.Sprintf("chips of class %s have %d x %d pixels", d.class.Name, d.px.rows, d.px.columns))
 		}
 		if !(math.Abs(f.Volts) <= 100 && f.NoiseVolts >= 0 && f.NoiseVolts <= 100) {
 			m.Add(path, fmt.Sprintf("%g V with noise of %g V is not possible", f.Volts, f.NoiseVolts), "at most 100 V")
@@ -57,7 +58,8 @@ func (p *pixels) spoil(pixel int, volts float64) float64 {
 	if len(p.defects) == 0 {
 		return volts
 	}
-	i, _ := slices.BinarySearchFunc(p.defects, pixel, func(d pixelDefect, pixel int) int { return cmp.Compare(d.pixel, pixel) })
+	i, _ := slices.BinarySearchFunc(p.defects, pixel,
+		func(d pixelDefect, pixel int) int { return cmp.Compare(d.pixel, pixel) })
 	for ; i < len(p.defects) && p.defects[i].pixel == pixel; i++ {
 		volts = p.spoiled(&p.defects[i], volts)
 	}

@@ -35,7 +35,8 @@ func TestDefects(t *testing.T) {
 						want[c] = 1.75
 					}
 					if got[c] != want[c] {
-						t.Errorf("%s at %g lux: row %d, column %d shows %g V, want %g", class.Name, lux, r, c, got[c], want[c])
+						t.Errorf("%s at %g lux: row %d, column %d shows %g V, want %g", class.Name, lux, r, c, got[c],
+							want[c])
 					}
 				}
 			}
@@ -57,7 +58,8 @@ func TestDefects(t *testing.T) {
 		t.Errorf("noise of %g V, want 0.03", sd)
 	}
 	var m invalid.Errors
-	if err := noisy.SetDefects([]Defect{{Row: 36}, {Column: -1}, {Stuck: true, Volts: math.NaN()}}); !errors.As(err, &m) || len(m) != 3 || len(noisy.px.defects) != 1 {
+	if err := noisy.SetDefects([]Defect{{Row: 36}, {Column: -1}, {Stuck: true, Volts: math.NaN()}}); !errors.As(err,
+		&m) || len(m) != 3 || len(noisy.px.defects) != 1 {
 		t.Errorf("%v", err)
 	}
 }

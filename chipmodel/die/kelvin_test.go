@@ -22,8 +22,10 @@ func TestBroughtToAnotherTemperature(t *testing.T) {
 		return classOf(t, func(c *facetdv1.ChipClass) {
 			c.TemperatureK = k
 			c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-				Exposure: dur(5_000_000), ElectronsPerLuxS: 1e5, DarkElectronsPerS: 5e4, FullWellElectrons: 1e5, VoltsPerElectron: 1e-5,
-				ResetVolts: 2, DarkSpreadElectrons: 20, GainSpread: 0.01, ReadNoiseElectrons: 10, DarkDoublingK: 8,
+				Exposure: dur(5_000_000), ElectronsPerLuxS: 1e5, DarkElectronsPerS: 5e4, FullWellElectrons: 1e5,
+				VoltsPerElectron: 1e-5,
+				ResetVolts:       2, DarkSpreadElectrons: 20, GainSpread: 0.01, ReadNoiseElectrons: 10,
+				DarkDoublingK: 8,
 			}}
 		})
 	}

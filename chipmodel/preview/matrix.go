@@ -197,7 +197,8 @@ func (p *matrixParser) row(row int) {
 	if row == 0 {
 		p.out.Columns = n
 	} else if n != p.out.Columns && !p.over {
-		p.m.Add(fmt.Sprintf("row %d", row), fmt.Sprintf("the row has %d values, row 0 has %d", n, p.out.Columns), "give rows of one length")
+		p.m.Add(fmt.Sprintf("row %d", row), fmt.Sprintf("the row has %d values, row 0 has %d", n, p.out.Columns),
+			"give rows of one length")
 	}
 }
 

@@ -27,7 +27,8 @@ func TestEveryCombinationOfParts(t *testing.T) {
 		}
 		request := Request{Class: c, Input: in, Unit: Lux, Ideal: true}
 		if c.HasRegister(chipmodel.Gain) {
-			request.View = &facetdv1.View{Trim: &facetdv1.TrimSettings{GainIndex: uint32(r.IntN(3)), Offset: int32(r.IntN(20))}}
+			request.View = &facetdv1.View{Trim: &facetdv1.TrimSettings{GainIndex: uint32(r.IntN(3)),
+				Offset: int32(r.IntN(20))}}
 		}
 		got, m := Run(request)
 		if m.Err() != nil {

@@ -17,7 +17,8 @@ type Scale struct{ Low, High float64 }
 
 func (s Scale) errs() (m invalid.Errors) {
 	if !finite(s.Low) || !finite(s.High) || s.Low == s.High {
-		m.Add("scale", fmt.Sprintf("%g to %g is no scale", s.Low, s.High), "give two different finite values for black and white")
+		m.Add("scale", fmt.Sprintf("%g to %g is no scale", s.Low, s.High),
+			"give two different finite values for black and white")
 	}
 	return m
 }
@@ -48,7 +49,8 @@ func ParsePGM(data []byte, s Scale) (Matrix, invalid.Errors) {
 		p.at++ // exactly one blank ends the header
 		read = p.raw
 		if need, have := width*height*p.bytes(most), max(len(data)-p.at, 0); have < need {
-			m.Add("", fmt.Sprintf("%d bytes of pixels, %d x %d need %d", have, width, height, need), "the file is cut short")
+			m.Add("", fmt.Sprintf("%d bytes of pixels, %d x %d need %d", have, width, height, need),
+				"the file is cut short")
 			return Matrix{}, m
 		}
 	}
@@ -56,7 +58,8 @@ func ParsePGM(data []byte, s Scale) (Matrix, invalid.Errors) {
 	for i := range width * height {
 		v := read(i, most)
 		if v > most {
-			p.errs.Add(fmt.Sprintf("row %d, column %d", i/width, i%width), fmt.Sprintf("%d is above the largest value, %d", v, most), "correct the header or the value")
+			p.errs.Add(fmt.Sprintf("row %d, column %d", i/width, i%width),
+				fmt.Sprintf("%d is above the largest value, %d", v, most), "correct the header or the value")
 		}
 		if p.errs != nil {
 			return Matrix{}, p.errs
@@ -76,7 +79,8 @@ func (p *pgmParser) limits(width, height, most int) {
 	if width < 1 || height < 1 {
 		p.errs.Add("", fmt.Sprintf("the picture is %d x %d", width, height), "give at least one pixel")
 	} else if width > MaxPixels/height {
-		p.errs.Add("", fmt.Sprintf("%d x %d pixels are too many", width, height), fmt.Sprintf("at most %d are taken", MaxPixels))
+		p.errs.Add("", fmt.Sprintf("%d x %d pixels are too many", width, height),
+			fmt.Sprintf("at most %d are taken", MaxPixels))
 	}
 	if most < 1 || most > 65535 {
 		p.errs.Add("", fmt.Sprintf("the largest value is %d", most), "1 to 65535 are possible")
@@ -132,7 +136,8 @@ func ParsePNG(data []byte, s Scale) (Matrix, invalid.Errors) {
 	case err != nil:
 		m.Add("", fmt.Sprintf("not a PNG: %v", err), "give a PNG")
 	case config.Width < 1 || config.Height < 1 || config.Width > MaxPixels/config.Height:
-		m.Add("", fmt.Sprintf("%d x %d pixels", config.Width, config.Height), fmt.Sprintf("1 to %d are taken", MaxPixels))
+		m.Add("", fmt.Sprintf("%d x %d pixels", config.Width, config.Height),
+			fmt.Sprintf("1 to %d are taken", MaxPixels))
 	}
 	if len(m) > 0 {
 		return Matrix{}, m

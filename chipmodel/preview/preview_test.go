@@ -266,26 +266,38 @@ func TestRefusals(t *testing.T) {
 		want []string
 	}{
 		"pattern": {Request{Input: random(3, 3, 0, 1, 1), Ideal: true, Columns: []string{"101", "1010101x"}},
-			[]string{`columns[0]: a switch pattern has 8 characters`, `columns[1]: a switch pattern is made of 0 and 1`}},
-		"lengths": {Request{Input: random(3, 3, 0, 1, 1), Ideal: true, Columns: []string{"10101010"}, Rows: []string{"-", "-"}},
+			[]string{`columns[0]: a switch pattern has 8 characters`,
+				`columns[1]: a switch pattern is made of 0 and 1`}},
+		"lengths": {Request{Input: random(3, 3, 0, 1, 1), Ideal: true, Columns: []string{"10101010"},
+			Rows: []string{"-", "-"}},
 			[]string{"do not pair up"}},
-		"empty":      {Request{Ideal: true}, []string{"0 values"}},
-		"no class":   {Request{Input: random(3, 3, 0, 1, 1)}, []string{"no chip class is named"}},
-		"size":       {Request{Class: wall, Array: a, Input: random(3, 3, 0, 1, 1)}, []string{"3 x 3, the lattice of class \"wall-eye\" is 40 x 40"}},
+		"empty":    {Request{Ideal: true}, []string{"0 values"}},
+		"no class": {Request{Input: random(3, 3, 0, 1, 1)}, []string{"no chip class is named"}},
+		"size": {Request{Class: wall, Array: a, Input: random(3, 3, 0, 1, 1)},
+			[]string{"3 x 3, the lattice of class \"wall-eye\" is 40 x 40"}},
 		"not finite": {Request{Class: wall, Array: a, Input: nan}, []string{"row 1, column 3: NaN is not finite"}},
-		"volts":      {Request{Input: Matrix{1, 2, []float64{0, 1e6}}, Ideal: true}, []string{"row 0, column 1: 1e+06 V are impossible"}},
-		"lux":        {Request{Input: Matrix{1, 2, []float64{-3, 1}}, Unit: Lux, Ideal: true}, []string{"row 0, column 0: -3 lux are impossible"}},
-		"no light":   {Request{Class: bed, Array: a, Input: dim}, []string{"row 0, column 3: -50 V: no light gives"}},
+		"volts": {Request{Input: Matrix{1, 2, []float64{0, 1e6}}, Ideal: true},
+			[]string{"row 0, column 1: 1e+06 V are impossible"}},
+		"lux": {Request{Input: Matrix{1, 2, []float64{-3, 1}}, Unit: Lux, Ideal: true},
+			[]string{"row 0, column 0: -3 lux are impossible"}},
+		"no light": {Request{Class: bed, Array: a, Input: dim}, []string{"row 0, column 3: -50 V: no light gives"}},
 		"smoothing": {Request{Class: bow, Array: a, Input: fit(bow), View: &facetdv1.View{SmoothingSteps: 4}},
-			[]string{"cannot share 4 times, so they cannot smooth: their switches join pixels before the light is sensed"}},
-		"no switches": {Request{Class: bed, Array: a, Input: fit(bed), Columns: []string{"10101010"}}, []string{"they have no switches"}},
-		"hold":        {Request{Class: bed, Array: a, Input: fit(bed), Hold: time.Second}, []string{"they have no memory"}},
-		"window": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Window: &facetdv1.Window{Row: 44, Columns: 90}}},
+			[]string{"cannot share 4 times, so they cannot smooth: their switches join pixels before the light is " +
+				"sensed"}},
+		"no switches": {Request{Class: bed, Array: a, Input: fit(bed), Columns: []string{"10101010"}},
+			[]string{"they have no switches"}},
+		"hold": {Request{Class: bed, Array: a, Input: fit(bed), Hold: time.Second},
+			[]string{"they have no memory"}},
+		"window": {Request{Class: wall, Array: a, Input: fit(wall),
+			View: &facetdv1.View{Window: &facetdv1.Window{Row: 44, Columns: 90}}},
 			[]string{"view.window.row: 44 is outside the lattice of 40", "view.window.columns: 90 pixels"}},
-		"binning": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Binning: &facetdv1.Binning{Rows: 3}}},
+		"binning": {Request{Class: wall, Array: a, Input: fit(wall),
+			View: &facetdv1.View{Binning: &facetdv1.Binning{Rows: 3}}},
 			[]string{"a block of 3 is not possible"}},
-		"trim": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Trim: &facetdv1.TrimSettings{}}}, []string{"neither biases nor amplifier"}},
-		"work": {Request{Input: random(1, 1, 0, 1, 1), Ideal: true, View: &facetdv1.View{SmoothingSteps: 1 << 20}}, []string{"1048576 steps are too many"}},
+		"trim": {Request{Class: wall, Array: a, Input: fit(wall), View: &facetdv1.View{Trim: &facetdv1.TrimSettings{}}},
+			[]string{"neither biases nor amplifier"}},
+		"work": {Request{Input: random(1, 1, 0, 1, 1), Ideal: true, View: &facetdv1.View{SmoothingSteps: 1 << 20}},
+			[]string{"1048576 steps are too many"}},
 	} {
 		out, m := Run(c.r)
 		if len(m) != len(c.want) || len(out.Pixels) != 0 {
@@ -308,9 +320,11 @@ func TestRefusals(t *testing.T) {
 func TestAmplifier(t *testing.T) {
 	c := &chipmodel.Class{Name: "t", Rows: 1, Columns: 2, Spec: &facetdv1.ChipClass{
 		TemperatureK: 300,
-		Pixel:        &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.1, DarkLux: 0.01}},
-		Regulator:    &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3},
-		Amplifier:    &facetdv1.Amplifier{Gains: []float64{1, 2}, MidVolts: proto.Float64(1), OffsetStepVolts: proto.Float64(0.01), LowVolts: 0, HighVolts: 3},
+		Pixel: &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1,
+			VoltsPerDecade: 0.1, DarkLux: 0.01}},
+		Regulator: &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3},
+		Amplifier: &facetdv1.Amplifier{Gains: []float64{1, 2}, MidVolts: proto.Float64(1),
+			OffsetStepVolts: proto.Float64(0.01), LowVolts: 0, HighVolts: 3},
 	}}
 	view := &facetdv1.View{Trim: &facetdv1.TrimSettings{GainIndex: 1, Offset: -5}}
 	got, m := Run(Request{Class: c, Input: Matrix{1, 2, []float64{1.1, 1.3}}, View: view, Ideal: true})

@@ -20,15 +20,17 @@ func TestParseJSON(t *testing.T) {
 		`{"pixels":[[1],[2],[3]],"columns":1}`:    {3, 1, []float64{1, 2, 3}},
 	} {
 		got, m := ParseJSON([]byte(in))
-		if m.Err() != nil || got.Rows != want.Rows || got.Columns != want.Columns || !slices.Equal(got.Pixels, want.Pixels) {
+		if m.Err() != nil || got.Rows != want.Rows || got.Columns != want.Columns ||
+			!slices.Equal(got.Pixels, want.Pixels) {
 			t.Errorf("%s: %v, %v", in, got, m)
 		}
 	}
 	for in, want := range map[string][]string{
-		`[[1,2],[3],[4,5,6]]`:             {"row 1: the row has 1 values, row 0 has 2", "row 2: the row has 3 values"},
-		`[]`:                              {"the matrix is empty"},
-		`[[],[]]`:                         {"the matrix is empty"},
-		`[[1,1e999],[1e400,2]]`:           {"row 0, column 1: 1e999 is not finite", "row 1, column 0: 1e400 is not finite"},
+		`[[1,2],[3],[4,5,6]]`: {"row 1: the row has 1 values, row 0 has 2", "row 2: the row has 3 values"},
+		`[]`:                  {"the matrix is empty"},
+		`[[],[]]`:             {"the matrix is empty"},
+		`[[1,1e999],[1e400,2]]`: {"row 0, column 1: 1e999 is not finite",
+			"row 1, column 0: 1e400 is not finite"},
 		`[[1,null]]`:                      {"row 0, column 1: the value is no number"},
 		`[[1,"2"]]`:                       {"row 0, column 1: the value is no number"},
 		`[[1,[2]]]`:                       {"row 0, column 1: the value is no number"},
@@ -58,7 +60,8 @@ func TestParseJSON(t *testing.T) {
 
 // TestTooLarge: reading stops at the first value too many.
 func TestTooLarge(t *testing.T) {
-	if _, m := parseJSON([]byte(`[[1,2,3],[4,5,6]]`), 5); len(m) != 1 || !strings.Contains(m[0].String(), "row 1, column 2: the matrix is too large") {
+	if _, m := parseJSON([]byte(`[[1,2,3],[4,5,6]]`), 5); len(m) != 1 ||
+		!strings.Contains(m[0].String(), "row 1, column 2: the matrix is too large") {
 		t.Errorf("%v", m)
 	}
 	if _, m := parseJSON([]byte(`[[1,2,3],[4,5,6]]`), 6); len(m) != 0 {
@@ -74,7 +77,8 @@ func TestParsePGM(t *testing.T) {
 		"P5 1 2 65535\n\xff\xff\x00\x00":             {2, 1, []float64{2, 0}},
 	} {
 		got, m := ParsePGM([]byte(in), s)
-		if m.Err() != nil || got.Rows != want.Rows || got.Columns != want.Columns || !slices.Equal(got.Pixels, want.Pixels) {
+		if m.Err() != nil || got.Rows != want.Rows || got.Columns != want.Columns ||
+			!slices.Equal(got.Pixels, want.Pixels) {
 			t.Errorf("%q: %v, %v", in, got, m)
 		}
 	}
@@ -147,7 +151,8 @@ func TestPicture(t *testing.T) {
 }
 
 func FuzzParseJSON(f *testing.F) {
-	for _, s := range []string{`[[1,2],[3,4]]`, `[[1],[2,3]]`, `{"pixels":[[1]]}`, `[[`, `[[1e999]]`, `{"rows":[[]]}`, `{"rows":{"a":1},"pixels":[[1]]}`} {
+	for _, s := range []string{`[[1,2],[3,4]]`, `[[1],[2,3]]`, `{"pixels":[[1]]}`, `[[`, `[[1e999]]`, `{"rows":[[]]}`,
+		`{"rows":{"a":1},"pixels":[[1]]}`} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
@@ -173,7 +178,8 @@ func FuzzParseJSON(f *testing.F) {
 }
 
 func FuzzParsePGM(f *testing.F) {
-	for _, s := range []string{"P2 2 2 255 0 1 2 3", "P5 1 1 255\n\x10", "P5 1 1 65535\n\x10\x00", "P2 #\n1", "P5 2 2 9", "P5 70000 70000 255\n"} {
+	for _, s := range []string{"P2 2 2 255 0 1 2 3", "P5 1 1 255\n\x10", "P5 1 1 65535\n\x10\x00", "P2 #\n1",
+		"P5 2 2 9", "P5 70000 70000 255\n"} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {

@@ -107,7 +107,8 @@ func TestLinearisePictureTypes(t *testing.T) {
 		return color.NRGBA{uint8(x * 50), uint8(y * 77), uint8(x*y + 9), uint8(255 - 40*((x+9)%3))}
 	}
 	nrgba, rgba, wide := image.NewNRGBA(bounds), image.NewRGBA(bounds), image.NewNRGBA64(bounds)
-	grey, paletted := image.NewGray(bounds), image.NewPaletted(bounds, color.Palette{color.Black, color.White, color.NRGBA{200, 10, 60, 255}})
+	grey, paletted := image.NewGray(bounds), image.NewPaletted(bounds,
+		color.Palette{color.Black, color.White, color.NRGBA{200, 10, 60, 255}})
 	ycc := image.NewYCbCr(bounds, image.YCbCrSubsampleRatio420)
 	for i := range ycc.Y {
 		ycc.Y[i] = uint8(i * 9)
@@ -135,7 +136,8 @@ func TestLinearisePictureTypes(t *testing.T) {
 			n := color.NRGBA64Model.Convert(img.At(b.Min.X+i%b.Dx(), b.Min.Y+i/b.Dx())).(color.NRGBA64)
 			part := func(v uint16) float64 { return decodeSRGB(float64(v) / 65535) }
 			want := (0.2126*part(n.R) + 0.7152*part(n.G) + 0.0722*part(n.B)) * float64(n.A) / 65535
-			if math.Abs(float64(light)-want) > 4e-3 { // YCbCr: half an 8-bit code, as its 16-bit colours are not rounded to 8
+			// YCbCr: half an 8-bit code, as its 16-bit colours are not rounded to 8
+			if math.Abs(float64(light)-want) > 4e-3 {
 				t.Errorf("%T pixel %d: %v, want %v", img, i, light, want)
 			}
 		}

@@ -122,7 +122,8 @@ type lens struct {
 }
 
 func newLens(o Optics) lens {
-	l := lens{k1: o.DistortionK1, tanX: math.Tan(radians(o.HorizontalFOVDeg) / 2), tanY: math.Tan(radians(o.VerticalFOVDeg) / 2)}
+	l := lens{k1: o.DistortionK1, tanX: math.Tan(radians(o.HorizontalFOVDeg) / 2),
+		tanY: math.Tan(radians(o.VerticalFOVDeg) / 2)}
 	l.edgeX = l.tanX * (1 + l.k1*l.tanX*l.tanX)
 	l.edgeY = l.tanY * (1 + l.k1*l.tanY*l.tanY)
 	return l

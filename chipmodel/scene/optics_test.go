@@ -43,8 +43,9 @@ func wantParams(t *testing.T, err error, want ...string) {
 
 func TestNewViewTellsEveryError(t *testing.T) {
 	nan := math.NaN()
-	_, err := NewView(Lattice{Rows: 0, Columns: 9000, PitchXUm: -1}, Optics{YawDeg: nan, PitchDeg: math.Inf(1), RollDeg: nan,
-		HorizontalFOVDeg: 180, VerticalFOVDeg: nan, DistortionK1: nan, Vignetting: 1.1, BlurPixels: -1})
+	_, err := NewView(Lattice{Rows: 0, Columns: 9000, PitchXUm: -1},
+		Optics{YawDeg: nan, PitchDeg: math.Inf(1), RollDeg: nan,
+			HorizontalFOVDeg: 180, VerticalFOVDeg: nan, DistortionK1: nan, Vignetting: 1.1, BlurPixels: -1})
 	wantParams(t, err, "Rows", "Columns", "PitchXUm", "PitchYUm", "YawDeg", "PitchDeg", "RollDeg",
 		"HorizontalFOVDeg", "VerticalFOVDeg", "DistortionK1", "Vignetting", "BlurPixels")
 	var p *ParamError
@@ -56,7 +57,8 @@ func TestNewViewTellsEveryError(t *testing.T) {
 	_, err = NewView(Lattice{Rows: 4, Columns: 4, Hexagonal: true, PitchXUm: 10, PitchYUm: 10}, plain)
 	wantParams(t, err, "PitchYUm")
 	for _, y := range []float64{0, 8.66, 8.6603} {
-		if _, err = NewView(Lattice{Rows: 4, Columns: 4, Hexagonal: true, PitchXUm: 10, PitchYUm: y}, plain); err != nil {
+		if _, err = NewView(Lattice{Rows: 4, Columns: 4, Hexagonal: true, PitchXUm: 10, PitchYUm: y},
+			plain); err != nil {
 			t.Errorf("hexagonal row pitch %v: %v", y, err)
 		}
 	}
@@ -154,7 +156,8 @@ func TestSolidAngleUnderDistortion(t *testing.T) {
 				x, y, z := w.Ray(3*p[0]+dr, 3*p[1]+dc)
 				return [3]float64{x, y, z}
 			}
-			want := (triangleArea(corner(0, 0), corner(0, 2), corner(2, 2)) + triangleArea(corner(0, 0), corner(2, 2), corner(2, 0))) * 9 / 4
+			want := (triangleArea(corner(0, 0), corner(0, 2), corner(2, 2)) + triangleArea(corner(0, 0), corner(2, 2),
+				corner(2, 0))) * 9 / 4
 			if got := v.SolidAngle(p[0], p[1]); math.Abs(got/want-1) > 0.01 {
 				t.Errorf("k1 %v pixel %v: %v sr, corners say %v", k1, p, got, want)
 			}
@@ -226,7 +229,8 @@ func TestAttitudeAgainstRodrigues(t *testing.T) {
 	for range 200 {
 		yaw, pitch, roll := rng.Float64()*800-400, rng.Float64()*800-400, rng.Float64()*800-400
 		v := [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}
-		want := rotate(rotate(rotate(v, [3]float64{1, 0, 0}, roll), [3]float64{0, 1, 0}, -pitch), [3]float64{0, 0, 1}, yaw)
+		want := rotate(rotate(rotate(v, [3]float64{1, 0, 0}, roll), [3]float64{0, 1, 0}, -pitch), [3]float64{0, 0, 1},
+			yaw)
 		x, y, z := attitude(yaw, pitch, roll).apply(v[0], v[1], v[2])
 		if math.Hypot(math.Hypot(x-want[0], y-want[1]), z-want[2]) > 1e-12 {
 			t.Fatalf("yaw %v pitch %v roll %v: %v %v %v, want %v", yaw, pitch, roll, x, y, z, want)

@@ -32,8 +32,10 @@ pitch and roll in degrees) and groups; under --output json the whole array.`,
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%s: %s, %s, %s\n\n", r.GetArray().GetName(), cli.Count(len(r.GetArray().GetChips()), "chip"),
-					cli.Count(len(r.GetArray().GetLanes()), "lane"), cli.Count(len(r.GetArray().GetSelectLines()), "select line"))
+				fmt.Fprintf(cmd.OutOrStdout(), "%s: %s, %s, %s\n\n", r.GetArray().GetName(),
+					cli.Count(len(r.GetArray().GetChips()), "chip"),
+					cli.Count(len(r.GetArray().GetLanes()), "lane"),
+					cli.Count(len(r.GetArray().GetSelectLines()), "select line"))
 				return chipTable(r.GetArray()).Write(cmd.OutOrStdout())
 			})
 		},
@@ -59,7 +61,8 @@ func chipTable(array *facetdv1.Array) *cli.Table {
 				groups = append(groups, g.GetName())
 			}
 		}
-		t.Row(c.GetName(), c.GetClass(), parts, fmt.Sprintf("%dx%d", class.GetLattice().GetRows(), class.GetLattice().GetColumns()),
+		t.Row(c.GetName(), c.GetClass(), parts,
+			fmt.Sprintf("%dx%d", class.GetLattice().GetRows(), class.GetLattice().GetColumns()),
 			c.GetLane(), strings.Join(c.GetSelects(), ","), mount, strings.Join(groups, ","))
 	}
 	return t
@@ -178,7 +181,8 @@ TARGET is ` + targetForm + `.`,
 					return err
 				}
 				if cli.WantsJSON(cmd) {
-					return cli.WriteJSONLine(cmd.OutOrStdout(), cli.NewWords(r.GetWords(), r.GetOptimal(), r.GetLowerBound()))
+					return cli.WriteJSONLine(cmd.OutOrStdout(),
+						cli.NewWords(r.GetWords(), r.GetOptimal(), r.GetLowerBound()))
 				}
 				return cli.WriteCover(cmd.OutOrStdout(), r.GetWords(), r.GetOptimal(), r.GetLowerBound())
 			})

@@ -34,7 +34,8 @@ two chips drive one lane. Data sheets, local rules and qualified practice come f
 The exit status is 1 when a step failed.`
 
 // bringupNames are the steps by name, in order.
-var bringupNames = []string{"supplies", "selects", "levels", "dark", "flat", "settling", "converters", "hold", "trim", "order", "skew"}
+var bringupNames = []string{"supplies", "selects", "levels", "dark", "flat", "settling", "converters", "hold", "trim",
+	"order", "skew"}
 
 func bringupName(s facetdv1.BringupStep) string {
 	if s < 1 || int(s) > len(bringupNames) {
@@ -64,9 +65,11 @@ func (a *app) bringupCommand() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&f.steps, "steps", "", "only these, with commas: "+strings.Join(bringupNames, ","))
 	cmd.Flags().StringVar(&f.resume, "resume", "", "go on with the run of this name")
-	cmd.Flags().StringVar(&f.report, "report", "", "name of the reports without extension (default bringup- and the run's name); - writes none")
+	cmd.Flags().StringVar(&f.report, "report", "",
+		"name of the reports without extension (default bringup- and the run's name); - writes none")
 	cmd.Flags().BoolVar(&f.yes, "yes", false, "ask nobody; the report says so")
-	cmd.Flags().BoolVar(&f.virtualLight, "virtual-light", false, "set the light of a virtual array instead of asking for it")
+	cmd.Flags().BoolVar(&f.virtualLight, "virtual-light", false,
+		"set the light of a virtual array instead of asking for it")
 	cmd.AddCommand(a.bringupListCommand(), a.bringupShowCommand())
 	return cmd
 }
@@ -107,7 +110,8 @@ func (a *app) bringup(cmd *cobra.Command, f *bringupFlags) error {
 		run, err := g.follow(ctx, next)
 		if err != nil {
 			if g.id != "" {
-				fmt.Fprintf(cmd.ErrOrStderr(), "what was done is kept; go on with: facetctl bringup --resume %s\n", g.id)
+				fmt.Fprintf(cmd.ErrOrStderr(), "what was done is kept; go on with: facetctl bringup --resume %s\n",
+					g.id)
 			}
 			return err
 		}
@@ -125,7 +129,8 @@ func (a *app) bringup(cmd *cobra.Command, f *bringupFlags) error {
 }
 
 // open starts or resumes a run and returns its events.
-func (f *bringupFlags) open(ctx context.Context, c *client, r *facetdv1.StartBringupRequest) (func() (*facetdv1.BringupEvent, error), error) {
+func (f *bringupFlags) open(ctx context.Context, c *client,
+	r *facetdv1.StartBringupRequest) (func() (*facetdv1.BringupEvent, error), error) {
 	if f.resume != "" {
 		s, err := c.bringup.ResumeBringup(ctx, &facetdv1.ResumeBringupRequest{Id: f.resume, Unattended: f.yes})
 		if err != nil {
@@ -205,7 +210,8 @@ func (g *guide) progress(p *facetdv1.BringupProgress) {
 		return
 	}
 	columns, _ := g.a.size()
-	fmt.Fprintf(g.cmd.ErrOrStderr(), "\r\x1b[K%s", cli.Short(fmt.Sprintf("%s %3.0f %%  %s", bringupName(p.GetStep()), 100*p.GetDone(), p.GetDoing()), columns-1))
+	fmt.Fprintf(g.cmd.ErrOrStderr(), "\r\x1b[K%s",
+		cli.Short(fmt.Sprintf("%s %3.0f %%  %s", bringupName(p.GetStep()), 100*p.GetDone(), p.GetDoing()), columns-1))
 	g.shown = true
 }
 
@@ -227,7 +233,9 @@ func (g *guide) question(ctx context.Context, q *facetdv1.BringupQuestion) error
 		word, note, _ := strings.Cut(strings.TrimSpace(text), " ")
 		yes := strings.EqualFold(word, "y") || strings.EqualFold(word, "yes")
 		if yes || strings.EqualFold(word, "n") || strings.EqualFold(word, "no") {
-			_, err := g.c.bringup.AnswerBringup(ctx, &facetdv1.AnswerBringupRequest{Id: g.id, Question: q.GetNumber(), Proceed: yes, Note: strings.TrimSpace(note)})
+			_, err := g.c.bringup.AnswerBringup(ctx,
+				&facetdv1.AnswerBringupRequest{Id: g.id, Question: q.GetNumber(), Proceed: yes,
+					Note: strings.TrimSpace(note)})
 			return err
 		}
 		switch {
@@ -247,7 +255,8 @@ func writeBringupResult(w io.Writer, r *facetdv1.BringupResult) {
 		t := cli.NewTable("", "verdict", "of", "measured", "value", "limits", "why")
 		for _, m := range r.GetMeasurements() {
 			if m.GetVerdict() != facetdv1.Verdict_VERDICT_PASS {
-				t.Row("", cli.Label(m.GetVerdict(), "VERDICT_"), m.GetSubject(), m.GetQuantity(), quantity(m.GetValue(), m.GetUnit()), limits(m), m.GetNote())
+				t.Row("", cli.Label(m.GetVerdict(), "VERDICT_"), m.GetSubject(), m.GetQuantity(),
+					quantity(m.GetValue(), m.GetUnit()), limits(m), m.GetNote())
 			}
 		}
 		_ = t.Write(w) // standard output; the next write fails as well
@@ -355,7 +364,8 @@ func (a *app) bringupListCommand() *cobra.Command {
 				}
 				t := cli.NewTable("run", "array", "started", "done", "verdict")
 				for _, run := range r.GetRuns() {
-					t.Row(run.GetId(), run.GetArray(), run.GetStarted(), fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), soFar(run))
+					t.Row(run.GetId(), run.GetArray(), run.GetStarted(),
+						fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), soFar(run))
 				}
 				return t.Write(cmd.OutOrStdout())
 			})

@@ -83,7 +83,8 @@ func diffKind(line string) string {
 }
 
 var bringupTitles = map[string]string{
-	"supplies": "Supplies and idle lanes", "selects": "Select lines", "levels": "Every chip alone", "dark": "Dark frames",
+	"supplies": "Supplies and idle lanes", "selects": "Select lines", "levels": "Every chip alone",
+	"dark": "Dark frames",
 	"flat": "Flat frames", "settling": "Settling times", "converters": "First conversions", "hold": "Hold times",
 	"trim": "Gain, offset and bias", "order": "Order of pixels", "skew": "Loading together",
 }

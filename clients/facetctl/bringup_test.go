@@ -16,28 +16,37 @@ import (
 func oddRun() *facetdv1.BringupRun {
 	low, high := 1.0, 4300.0
 	return &facetdv1.BringupRun{
-		Id: "20260102-030405", Array: `bench <script>alert("x")</script>`, ArrayDigest: strings.Repeat("0123456789abcdef", 4), Version: "1.2.3",
+		Id: "20260102-030405", Array: `bench <script>alert("x")</script>`,
+		ArrayDigest: strings.Repeat("0123456789abcdef", 4), Version: "1.2.3",
 		Started: "2026-01-02T03:04:05Z", Finished: true, Verdict: facetdv1.Verdict_VERDICT_FAIL,
-		Steps: []facetdv1.BringupStep{facetdv1.BringupStep_BRINGUP_STEP_SETTLING, facetdv1.BringupStep_BRINGUP_STEP_TRIM},
+		Steps: []facetdv1.BringupStep{facetdv1.BringupStep_BRINGUP_STEP_SETTLING,
+			facetdv1.BringupStep_BRINGUP_STEP_TRIM},
 		Results: []*facetdv1.BringupResult{
 			{
-				Step: facetdv1.BringupStep_BRINGUP_STEP_SETTLING, Verdict: facetdv1.Verdict_VERDICT_FAIL, Summary: "m0 is <slow>",
+				Step: facetdv1.BringupStep_BRINGUP_STEP_SETTLING, Verdict: facetdv1.Verdict_VERDICT_FAIL,
+				Summary: "m0 is <slow>",
 				Measurements: []*facetdv1.BringupMeasurement{
-					{Subject: "m0", Quantity: "settling to half a step", Value: 6762, Unit: "ns", High: &high, Verdict: facetdv1.Verdict_VERDICT_FAIL, Note: "slower than described"},
-					{Subject: "m1", Quantity: "contrast", Value: 80, Unit: "codes", Low: &low, Verdict: facetdv1.Verdict_VERDICT_PASS},
+					{Subject: "m0", Quantity: "settling to half a step", Value: 6762, Unit: "ns", High: &high,
+						Verdict: facetdv1.Verdict_VERDICT_FAIL, Note: "slower than described"},
+					{Subject: "m1", Quantity: "contrast", Value: 80, Unit: "codes", Low: &low,
+						Verdict: facetdv1.Verdict_VERDICT_PASS},
 				},
 				Pictures: []*facetdv1.BringupPicture{
 					{Title: `a "picture"`, MediaType: "image/svg+xml", Data: []byte("<svg/>")},
 					{Title: "not one", MediaType: "text/html", Data: []byte("<b>")},
 				},
-				Actions:   []string{"Look at\nthe joint."},
-				Proposals: []*facetdv1.BringupProposal{{Path: "classes[0].readout.settle", Value: "6.77us", Reason: "measured"}},
+				Actions: []string{"Look at\nthe joint."},
+				Proposals: []*facetdv1.BringupProposal{{Path: "classes[0].readout.settle", Value: "6.77us",
+					Reason: "measured"}},
 			},
-			{Step: facetdv1.BringupStep_BRINGUP_STEP_TRIM, Verdict: facetdv1.Verdict_VERDICT_SKIPPED, Summary: "there are none"},
+			{Step: facetdv1.BringupStep_BRINGUP_STEP_TRIM, Verdict: facetdv1.Verdict_VERDICT_SKIPPED,
+				Summary: "there are none"},
 		},
-		Chips:   []*facetdv1.BringupChip{{Chip: "m0", SettleNs: 6762}, {Chip: "m1", Excluded: "it never drives its lane"}},
-		Answers: []*facetdv1.BringupAnswer{{Question: &facetdv1.BringupQuestion{Number: 1, Step: facetdv1.BringupStep_BRINGUP_STEP_SETTLING, Text: "Stripes?"}, Proceed: true, Note: "<i>yes</i>"}},
-		Patch:   "--- a/x\n+++ b/x\n@@ -1 +1 @@\n-a: {b: 1}\n+a: {b: 2}\n",
+		Chips: []*facetdv1.BringupChip{{Chip: "m0", SettleNs: 6762},
+			{Chip: "m1", Excluded: "it never drives its lane"}},
+		Answers: []*facetdv1.BringupAnswer{{Question: &facetdv1.BringupQuestion{Number: 1,
+			Step: facetdv1.BringupStep_BRINGUP_STEP_SETTLING, Text: "Stripes?"}, Proceed: true, Note: "<i>yes</i>"}},
+		Patch: "--- a/x\n+++ b/x\n@@ -1 +1 @@\n-a: {b: 1}\n+a: {b: 2}\n",
 	}
 }
 
@@ -56,8 +65,10 @@ func TestBringupPage(t *testing.T) {
 		}
 	}
 	for _, want := range []string{
-		"&lt;script&gt;", "✗ fail", "– skipped", "6.762 us", "at most 4.3 us", "at least 1", "data:image/png;base64,", "classes[0].readout.settle",
-		`<span class="plus">&#43;a: {b: 2}</span>`, "6.762 µs", "it never drives its lane", "electrostatic", "prefers-color-scheme: dark",
+		"&lt;script&gt;", "✗ fail", "– skipped", "6.762 us", "at most 4.3 us", "at least 1", "data:image/png;base64,",
+		"classes[0].readout.settle",
+		`<span class="plus">&#43;a: {b: 2}</span>`, "6.762 µs", "it never drives its lane", "electrostatic",
+		"prefers-color-scheme: dark",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page lacks %q", want)
@@ -71,7 +82,8 @@ func TestBringupText(t *testing.T) {
 	for _, r := range oddRun().GetResults() {
 		writeBringupResult(&b, r)
 	}
-	for _, want := range []string{"settling    fail     m0 is <slow>", "at most 4.3 us", "    > Look at\n      the joint.", "now not given", "trim        skipped  there are none"} {
+	for _, want := range []string{"settling    fail     m0 is <slow>", "at most 4.3 us",
+		"    > Look at\n      the joint.", "now not given", "trim        skipped  there are none"} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("%q is not said:\n%s", want, b.String())
 		}

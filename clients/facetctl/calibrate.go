@@ -76,8 +76,10 @@ type startFlags struct {
 func (f *startFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.task, "task", "", "calibrate the chips and views of this running task")
 	cmd.Flags().StringVar(&f.method, "method", "auto", "how correction maps correct: "+methodForm)
-	cmd.Flags().StringVar(&f.note, "note", "", "what is kept with the correction maps: the lamp, the diffuser, who did it")
-	cmd.Flags().Float64Var(&f.kelvin, "die-kelvin", 0, "temperature of the dies as measured (default what the daemon knows)")
+	cmd.Flags().StringVar(&f.note, "note", "",
+		"what is kept with the correction maps: the lamp, the diffuser, who did it")
+	cmd.Flags().Float64Var(&f.kelvin, "die-kelvin", 0,
+		"temperature of the dies as measured (default what the daemon knows)")
 	f.view.register(cmd)
 }
 
@@ -97,7 +99,8 @@ func (f *startFlags) check(args []string) error {
 }
 
 func (f *startFlags) start(ctx context.Context, c *client, args []string) (*facetdv1.CalibrationSession, error) {
-	r := &facetdv1.StartCalibrationRequest{Task: f.task, Note: f.note, DieKelvin: f.kelvin, Method: calibrationMethods[f.method]}
+	r := &facetdv1.StartCalibrationRequest{Task: f.task, Note: f.note, DieKelvin: f.kelvin,
+		Method: calibrationMethods[f.method]}
 	if len(args) > 0 {
 		var err error
 		if r.Target, err = target(ctx, c, args[0]); err != nil {
@@ -135,7 +138,9 @@ TARGET is ` + targetForm + `.`,
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), s)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%s  %s\n\nNow illuminate the chips uniformly and run\n  facetctl calibrate collect %s --lux LUX\n", s.GetId(), describeSession(s), s.GetId())
+				fmt.Fprintf(cmd.OutOrStdout(),
+					"%s  %s\n\nNow illuminate the chips uniformly and run\n  facetctl calibrate collect %s --lux LUX\n",
+					s.GetId(), describeSession(s), s.GetId())
 				return nil
 			})
 		},
@@ -153,7 +158,8 @@ func describeSession(s *facetdv1.CalibrationSession) string {
 	if len(lux) > 0 {
 		levels = "levels " + strings.Join(lux, ", ")
 	}
-	return fmt.Sprintf("%s, %s, %s", cli.Count(len(s.GetChips()), "chip"), cli.Count(max(len(s.GetViews()), 1), "view"), levels)
+	return fmt.Sprintf("%s, %s, %s", cli.Count(len(s.GetChips()), "chip"), cli.Count(max(len(s.GetViews()), 1), "view"),
+		levels)
 }
 
 func luxText(lux float64) string {
@@ -215,8 +221,10 @@ and tells what each chip showed. A level of the same light takes the place of th
 }
 
 // collect gathers one level and shows its progress on standard error.
-func (a *app) collect(ctx context.Context, cmd *cobra.Command, c *client, session string, lux float64, frames uint32) (*facetdv1.CollectedLevel, error) {
-	r := &facetdv1.CollectLevelRequest{Session: session, Frames: frames, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux}}
+func (a *app) collect(ctx context.Context, cmd *cobra.Command, c *client, session string, lux float64,
+	frames uint32) (*facetdv1.CollectedLevel, error) {
+	r := &facetdv1.CollectLevelRequest{Session: session, Frames: frames,
+		Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux}}
 	if lux == 0 {
 		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: true}
 	}
@@ -237,7 +245,8 @@ func (a *app) collect(ctx context.Context, cmd *cobra.Command, c *client, sessio
 		case m.GetState() == facetdv1.IlluminationState_ILLUMINATION_STATE_SETTLING:
 			a.progress(cmd, luxText(lux)+": waiting until frames no longer drift", false)
 		default:
-			a.progress(cmd, fmt.Sprintf("%s: %d of %d frames", luxText(lux), m.GetFramesDone(), m.GetFramesTotal()), false)
+			a.progress(cmd, fmt.Sprintf("%s: %d of %d frames", luxText(lux), m.GetFramesDone(), m.GetFramesTotal()),
+				false)
 		}
 	}
 }
@@ -257,7 +266,8 @@ func writeLevel(w io.Writer, l *facetdv1.CollectedLevel) error {
 	fmt.Fprintf(w, "%s, %d frames of each\n\n", luxText(l.GetLux()), l.GetFrames())
 	t := cli.NewTable("CHIP", "VIEW", ">MEAN", ">NOISE", ">PATTERN", ">WANDER", ">LOW", ">HIGH")
 	for _, c := range l.GetChips() {
-		t.Row(c.GetChip(), c.GetView(), codesText(c.GetMeanCodes()), codesText(c.GetNoiseCodes()), codesText(c.GetPatternCodes()), codesText(c.GetWanderCodes()),
+		t.Row(c.GetChip(), c.GetView(), codesText(c.GetMeanCodes()), codesText(c.GetNoiseCodes()),
+			codesText(c.GetPatternCodes()), codesText(c.GetWanderCodes()),
 			cli.Percent(c.GetClippedLow()), cli.Percent(c.GetClippedHigh()))
 	}
 	if err := t.Write(w); err != nil {
@@ -282,7 +292,8 @@ func writeCautions(w io.Writer, l *facetdv1.CollectedLevel) {
 		}
 	}
 	if n > mostCautions {
-		fmt.Fprintf(w, "and %d more cautions at this level; --output json of 'facetctl calibrate collect' has all\n", n-mostCautions)
+		fmt.Fprintf(w, "and %d more cautions at this level; --output json of 'facetctl calibrate collect' has all\n",
+			n-mostCautions)
 	}
 }
 
@@ -302,7 +313,8 @@ func (a *app) calibrateFinishCommand() *cobra.Command {
 				return err
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.FinishCalibration(ctx, &facetdv1.FinishCalibrationRequest{Session: args[0], Method: m})
+				r, err := c.calibration.FinishCalibration(ctx,
+					&facetdv1.FinishCalibrationRequest{Session: args[0], Method: m})
 				if err != nil {
 					return err
 				}
@@ -353,7 +365,8 @@ func (a *app) calibrateSessionsCommand() *cobra.Command {
 				}
 				t := cli.NewTable("SESSION", "STARTED", "EXPIRES", "WHAT", "NOTE")
 				for _, s := range r.GetSessions() {
-					t.Row(s.GetId(), clock(s.GetCreateTime()), clock(s.GetExpireTime()), describeSession(s), s.GetNote())
+					t.Row(s.GetId(), clock(s.GetCreateTime()), clock(s.GetExpireTime()), describeSession(s),
+						s.GetNote())
 				}
 				return t.Write(cmd.OutOrStdout())
 			})

@@ -38,9 +38,11 @@ func ageText(d time.Duration) string {
 
 // writeResiduals is the table of what correction maps leave, a line for each level.
 func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
-	t := cli.NewTable("MAP", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE", ">AFTER", ">DECADES")
+	t := cli.NewTable("MAP", "VIEW", "METHOD", ">DEFECTS", ">LIGHT", ">MEAN", ">NOISE", ">BEFORE", ">AFTER", ">BEFORE",
+		">AFTER", ">DECADES")
 	for _, m := range cmaps {
-		id, view, method, defects := m.GetId(), m.GetView(), cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(m.GetDefectivePixels())
+		id, view, method, defects := m.GetId(), m.GetView(), cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"),
+			fmt.Sprint(m.GetDefectivePixels())
 		for _, l := range m.GetLevels() {
 			left, below := leftCodes(l)
 			decades := "-"
@@ -48,14 +50,16 @@ func writeResiduals(w io.Writer, cmaps []*facetdv1.CorrectionMap) error {
 				decades = below + fmt.Sprintf("%.4f", left/slope)
 			}
 			t.Row(id, view, method, defects, mapLux(l), codesText(l.GetMeanCodes()), codesText(l.GetNoiseCodes()),
-				codesText(l.GetBeforeCodes()), below+codesText(left), cli.Volts(l.GetBeforeVolts()), below+cli.Volts(left*m.GetVoltsPerCode()), decades)
+				codesText(l.GetBeforeCodes()), below+codesText(left), cli.Volts(l.GetBeforeVolts()),
+				below+cli.Volts(left*m.GetVoltsPerCode()), decades)
 			id, view, method, defects = "", "", "", ""
 		}
 	}
 	if err := t.Write(w); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintln(w, "fixed pattern before and after (standard deviation), mean and temporal noise of a frame in codes;\nDECADES is what is left in decades of light; < is what averaged noise can hide")
+	_, err := fmt.Fprintln(w, "fixed pattern before and after (standard deviation), mean and temporal noise of a "+
+		"frame in codes;\nDECADES is what is left in decades of light; < is what averaged noise can hide")
 	return err
 }
 
@@ -106,8 +110,10 @@ func writeMaps(w io.Writer, r *facetdv1.ListCorrectionMapsResponse) error {
 		if k := m.GetDieKelvin(); k > 0 {
 			kelvin = fmt.Sprintf("%.0f K", k)
 		}
-		t.Row(m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"), ageText(m.GetAge().AsDuration()), m.GetView(), settingsText(m.GetSettings()),
-			cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(len(m.GetLevels())), fmt.Sprint(m.GetDefectivePixels()), kelvin, below+cli.Volts(left*m.GetVoltsPerCode()))
+		t.Row(m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"), ageText(m.GetAge().AsDuration()),
+			m.GetView(), settingsText(m.GetSettings()),
+			cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"), fmt.Sprint(len(m.GetLevels())),
+			fmt.Sprint(m.GetDefectivePixels()), kelvin, below+cli.Volts(left*m.GetVoltsPerCode()))
 	}
 	if err := t.Write(w); err != nil {
 		return err
@@ -116,7 +122,8 @@ func writeMaps(w io.Writer, r *facetdv1.ListCorrectionMapsResponse) error {
 		fmt.Fprintf(w, "refused: %s: %s\n", f.GetFile(), f.GetReason())
 	}
 	if !r.GetStored() {
-		fmt.Fprintln(w, "correction maps are kept in memory alone, and gone with the daemon; start it with --data DIR to keep them")
+		fmt.Fprintln(w, "correction maps are kept in memory alone, and gone with the daemon; start it with --data "+
+			"DIR to keep them")
 	}
 	return nil
 }
@@ -135,7 +142,8 @@ func settingsText(v *facetdv1.ViewSettings) string {
 		parts = append(parts, fmt.Sprintf("bin %dx%d", b.GetRows(), b.GetColumns()))
 	}
 	if t := v.GetTrim(); t != nil {
-		parts = append(parts, fmt.Sprintf("bias %d/%d gain %d offset %d", t.GetPixelBias(), t.GetOutputBias(), t.GetGainIndex(), t.GetOffset()))
+		parts = append(parts, fmt.Sprintf("bias %d/%d gain %d offset %d", t.GetPixelBias(), t.GetOutputBias(),
+			t.GetGainIndex(), t.GetOffset()))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -157,7 +165,8 @@ in red. Under --output json the numbers themselves come too.`,
 				return cli.Usagef("--picture %q: the name must end in .svg or .png", file)
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.calibration.GetCorrectionMap(ctx, &facetdv1.GetCorrectionMapRequest{Id: args[0], Data: file != "" || cli.WantsJSON(cmd)})
+				r, err := c.calibration.GetCorrectionMap(ctx,
+					&facetdv1.GetCorrectionMapRequest{Id: args[0], Data: file != "" || cli.WantsJSON(cmd)})
 				if err != nil {
 					return err
 				}
@@ -196,7 +205,8 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 	}
 	line("map", "%s (%s)", m.GetId(), cli.Label(m.GetState(), "CORRECTION_MAP_STATE_"))
 	line("checksum", "SHA-256 %s", m.GetChecksumSha256())
-	line("for", "chip %s, class %s, view %s: %s", m.GetChip(), m.GetChipClass(), m.GetView(), settingsText(m.GetSettings()))
+	line("for", "chip %s, class %s, view %s: %s", m.GetChip(), m.GetChipClass(), m.GetView(),
+		settingsText(m.GetSettings()))
 	line("made", "%s, %s ago", clock(m.GetCreateTime()), ageText(m.GetAge().AsDuration()))
 	line("method", "%s", cli.Label(m.GetMethod(), "CALIBRATION_METHOD_"))
 	if r := m.GetMeanResponse(); r != nil {
@@ -204,7 +214,8 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 		if !m.GetDarkResolved() {
 			dark = "not resolved by the levels for each pixel; add dimmer ones"
 		}
-		line("mean pixel", "%s codes + %s codes ln(%s lux + x), %s codes per decade; dark term %s", cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
+		line("mean pixel", "%s codes + %s codes ln(%s lux + x), %s codes per decade; dark term %s",
+			cli.Significant(r.GetOffsetCodes()), cli.Significant(r.GetSlopeCodes()),
 			cli.Significant(r.GetDarkLux()), cli.Significant(m.GetCodesPerDecade()), dark)
 	}
 	if k := m.GetDieKelvin(); k > 0 {
@@ -224,7 +235,8 @@ func writeMap(w io.Writer, m *facetdv1.CorrectionMap) error {
 	for _, d := range m.GetDefects() {
 		kinds = append(kinds, fmt.Sprintf("%d %s", d.GetPixels(), cli.Label(d.GetKind(), "DEFECT_KIND_")))
 	}
-	line("defects", "%d of %d pixels%s", m.GetDefectivePixels(), m.GetRows()*m.GetColumns(), strings.Join(append([]string{""}, kinds...), ", "))
+	line("defects", "%d of %d pixels%s", m.GetDefectivePixels(), m.GetRows()*m.GetColumns(),
+		strings.Join(append([]string{""}, kinds...), ", "))
 	fmt.Fprintln(w)
 	return writeResiduals(w, []*facetdv1.CorrectionMap{m})
 }
@@ -291,7 +303,8 @@ TARGET is ` + targetForm + `.
 	}
 	cmd.Flags().Uint32Var(&r.Frames, "frames", 16, "frames to average, 2 to 4096")
 	cmd.Flags().Float64Var(&r.Lux, "lux", 0, "the light now, where it is known; it need only be uniform")
-	cmd.Flags().Float64Var(&r.DieKelvin, "die-kelvin", 0, "temperature of the dies as measured (default what the daemon knows)")
+	cmd.Flags().Float64Var(&r.DieKelvin, "die-kelvin", 0,
+		"temperature of the dies as measured (default what the daemon knows)")
 	return cmd
 }
 

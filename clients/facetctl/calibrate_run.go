@@ -63,7 +63,8 @@ TARGET is ` + targetForm + `.
 	run.start.register(cmd)
 	cmd.Flags().StringSliceVar(&levels, "levels", nil, "illumination levels in lux; 0 or dark is covered chips")
 	cmd.Flags().Uint32Var(&run.frames, "frames", 16, "frames to average at each level, 2 to 4096")
-	cmd.Flags().BoolVar(&run.virtual, "virtual-light", false, "set the light of a virtual array instead of asking for it")
+	cmd.Flags().BoolVar(&run.virtual, "virtual-light", false,
+		"set the light of a virtual array instead of asking for it")
 	return cmd
 }
 
@@ -92,7 +93,9 @@ func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 		return err
 	}
 	if is := now.GetEnvironment(); !proto.Equal(is, r.set) {
-		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, %+g K instead of %s, %+g K; no correction map was made: calibrate again when nobody else sets the light, such as a bring-up",
+		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, "+
+			"%+g K instead of %s, %+g K; no correction map was made: calibrate again when nobody else sets the "+
+			"light, such as a bring-up",
 			is.GetScene(), is.GetTemperatureOffsetK(), r.set.GetScene(), r.set.GetTemperatureOffsetK())
 	}
 	return nil
@@ -126,10 +129,12 @@ func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err
 		if !finished {
 			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), tidyLimit)
 			defer cancel()
-			_, _ = c.calibration.AbortCalibration(ctx, &facetdv1.AbortCalibrationRequest{Session: s.GetId()}) // it would expire
+			// it would expire
+			_, _ = c.calibration.AbortCalibration(ctx, &facetdv1.AbortCalibrationRequest{Session: s.GetId()})
 		}
 	}()
-	fmt.Fprintf(r.cmd.ErrOrStderr(), "calibrating %s, %s at each of %s\n", describeChips(s.GetChips()), cli.Count(int(r.frames), "frame"), cli.Count(len(r.levels), "level"))
+	fmt.Fprintf(r.cmd.ErrOrStderr(), "calibrating %s, %s at each of %s\n", describeChips(s.GetChips()),
+		cli.Count(int(r.frames), "frame"), cli.Count(len(r.levels), "level"))
 	for i, lux := range r.levels {
 		if lux, err = r.light(ctx, c, i, lux); err != nil {
 			return err
@@ -180,7 +185,8 @@ func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float6
 		if lux == 0 {
 			what = "the chips covered"
 		}
-		fmt.Fprintf(r.cmd.ErrOrStderr(), "level %d of %d: %s? Press Enter, or type the lux as measured: ", i+1, len(r.levels), what)
+		fmt.Fprintf(r.cmd.ErrOrStderr(), "level %d of %d: %s? Press Enter, or type the lux as measured: ", i+1,
+			len(r.levels), what)
 		text, err := r.line(ctx)
 		if err != nil {
 			return 0, err
@@ -253,10 +259,13 @@ func writeTransfers(w io.Writer, all []*facetdv1.PhotonTransfer) {
 		return
 	}
 	fmt.Fprintln(w)
-	t := cli.NewTable("CHIP", "VIEW", ">CODES/E", ">DARK NOISE", ">SATURATION", ">DSNU", ">PRNU", ">SNR MAX", ">RANGE", ">LINEARITY")
+	t := cli.NewTable("CHIP", "VIEW", ">CODES/E", ">DARK NOISE", ">SATURATION", ">DSNU", ">PRNU", ">SNR MAX", ">RANGE",
+		">LINEARITY")
 	for _, p := range all {
-		t.Row(p.GetChip(), p.GetView(), cli.Significant(p.GetCodesPerElectron()), cli.Significant(p.GetDarkNoiseElectrons())+" e", cli.Significant(p.GetSaturationElectrons())+" e",
-			cli.Significant(p.GetDsnuElectrons())+" e", cli.Percent(p.GetPrnu()), cli.Significant(p.GetMaxSnr()), cli.Significant(p.GetDynamicRange()), cli.Percent(p.GetLinearityError()))
+		t.Row(p.GetChip(), p.GetView(), cli.Significant(p.GetCodesPerElectron()),
+			cli.Significant(p.GetDarkNoiseElectrons())+" e", cli.Significant(p.GetSaturationElectrons())+" e",
+			cli.Significant(p.GetDsnuElectrons())+" e", cli.Percent(p.GetPrnu()), cli.Significant(p.GetMaxSnr()),
+			cli.Significant(p.GetDynamicRange()), cli.Percent(p.GetLinearityError()))
 	}
 	_ = t.Write(w) // the rest of the output fails alike
 }

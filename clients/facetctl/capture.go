@@ -38,7 +38,8 @@ TARGET is ` + targetForm + `, all of one class.`,
 				if err != nil {
 					return err
 				}
-				r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codes.wanted()})
+				r, err := c.frames.CaptureFrames(ctx,
+					&facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: codes.wanted()})
 				if err != nil {
 					return err
 				}
@@ -64,15 +65,18 @@ TARGET is ` + targetForm + `, all of one class.`,
 	return cmd
 }
 
-func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames []*picture.Frame, pictures, colour bool) error {
+func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames []*picture.Frame, pictures,
+	colour bool) error {
 	fs := r.GetFrameSet()
 	fmt.Fprintf(w, "captured %s at bus time %s after waiting %s, skew %s\n\n", cli.Count(len(frames), "frame"),
 		cli.NS(fs.GetStartBusNs()), cli.NS(r.GetWaitedNs()), cli.NS(fs.GetSkewNs()))
 	t := cli.NewTable("CHIP", "VIEW", ">SIZE", "WINDOW", ">LIGHT AT", ">HOLD", ">LOW", ">HIGH", ">CODES", "CORRECTIONS")
 	for _, f := range frames {
 		rng := picture.FullRange(f)
-		t.Row(f.GetChip(), f.GetView(), fmt.Sprintf("%dx%d", f.GetRows(), f.GetColumns()), parse.FormatWindow(f.GetWindow()),
-			cli.NS(f.GetLightBusNs()-fs.GetStartBusNs()), cli.NS(f.GetHoldNs()), fmt.Sprint(f.GetClippedLow()), fmt.Sprint(f.GetClippedHigh()),
+		t.Row(f.GetChip(), f.GetView(), fmt.Sprintf("%dx%d", f.GetRows(), f.GetColumns()),
+			parse.FormatWindow(f.GetWindow()),
+			cli.NS(f.GetLightBusNs()-fs.GetStartBusNs()), cli.NS(f.GetHoldNs()), fmt.Sprint(f.GetClippedLow()),
+			fmt.Sprint(f.GetClippedHigh()),
 			fmt.Sprintf("%d..%d", rng.Low, rng.High), corrections(f.GetCorrections()))
 	}
 	if err := t.Write(w); err != nil {
@@ -97,8 +101,11 @@ func (a *app) showCapture(w io.Writer, r *facetdv1.CaptureFramesResponse, frames
 type codesWanted struct{ corrected, square bool }
 
 func (c *codesWanted) flags(cmd *cobra.Command) {
-	cmd.Flags().BoolVar(&c.corrected, "corrected", false, "frames corrected by the active correction maps ('facetctl calibrate'); one without a correction map stays raw and says why")
-	cmd.Flags().BoolVar(&c.square, "square", false, "corrected frames, those of hexagonal chips resampled to a square lattice")
+	cmd.Flags().BoolVar(&c.corrected, "corrected", false,
+		"frames corrected by the active correction maps ('facetctl calibrate'); one without a correction map stays "+
+			"raw and says why")
+	cmd.Flags().BoolVar(&c.square, "square", false,
+		"corrected frames, those of hexagonal chips resampled to a square lattice")
 }
 
 func (c *codesWanted) wanted() facetdv1.Codes {
@@ -180,7 +187,8 @@ TARGET is ` + targetForm + `.`,
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "sent %s at bus time %s after waiting %s\n\n", parse.FormatAction(command), cli.NS(r.GetStartBusNs()), cli.NS(r.GetWaitedNs()))
+				fmt.Fprintf(cmd.OutOrStdout(), "sent %s at bus time %s after waiting %s\n\n",
+					parse.FormatAction(command), cli.NS(r.GetStartBusNs()), cli.NS(r.GetWaitedNs()))
 				return cli.WriteWords(cmd.OutOrStdout(), r.GetWords())
 			})
 		},

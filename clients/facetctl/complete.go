@@ -24,20 +24,26 @@ func (a *app) complete(root *cobra.Command) {
 		"severity": cli.Choices("info", "warning", "error"),
 		"task":     tasks, "tasks": tasks, "remove": tasks,
 		"chips": chips, "target": targets, "capture": targets,
-		"method": cli.Choices("auto", "offset", "offset-gain", "log"), "levels": cli.Choices(), "lux": cli.Choices("dark"),
+		"method": cli.Choices("auto", "offset", "offset-gain", "log"), "levels": cli.Choices(),
+		"lux":  cli.Choices("dark"),
 		"chip": chips, "note": cli.Choices(), "picture": cli.FilesEnding("svg", "png"),
 		"binning": blocks, "out": cli.Folders, "add": cli.FilesEnding("yaml", "yml", "json"),
-		"name": cli.Choices(), "window": cli.Choices(), "address": cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),
-		"tls-ca": cli.FilesEnding("pem", "crt"), "tls-cert": cli.FilesEnding("pem", "crt"), "tls-key": cli.FilesEnding("pem", "key"), "tls-name": cli.Choices(),
+		"name": cli.Choices(), "window": cli.Choices(),
+		"address": cli.Choices(cli.DefaultAddress, "unix:\tpath of a socket"),
+		"tls-ca":  cli.FilesEnding("pem", "crt"), "tls-cert": cli.FilesEnding("pem", "crt"),
+		"tls-key": cli.FilesEnding("pem", "key"), "tls-name": cli.Choices(),
 	}, map[string]cli.Completer{
 		"tasks show": cli.First(tasks), "tasks remove": cli.First(tasks),
 		"capture": cli.First(targets), "send": cli.First(targets), "cover": cli.First(targets),
 		"reach": cli.First(a.named(lineNames)), "record stop": cli.First(a.named(recordingNames)),
 		"replay seek":   cli.Choices(),
-		"calibrate run": cli.First(targets), "calibrate start": cli.First(targets), "calibrate update-offsets": cli.First(targets),
-		"calibrate show": cli.First(a.named(mapNames)), "calibrate delete": cli.First(a.named(mapNames)),
-		"calibrate collect": cli.First(a.named(sessionNames)), "calibrate finish": cli.First(a.named(sessionNames)), "calibrate abort": cli.First(a.named(sessionNames)),
-		"scene set": cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux", "demo:\tthe culvert of the demo", "grating:\tstripes")),
+		"calibrate run": cli.First(targets), "calibrate start": cli.First(targets),
+		"calibrate update-offsets": cli.First(targets),
+		"calibrate show":           cli.First(a.named(mapNames)), "calibrate delete": cli.First(a.named(mapNames)),
+		"calibrate collect": cli.First(a.named(sessionNames)), "calibrate finish": cli.First(a.named(sessionNames)),
+		"calibrate abort": cli.First(a.named(sessionNames)),
+		"scene set": cli.First(cli.Choices("uniform:\tthe same light everywhere, in lux",
+			"demo:\tthe culvert of the demo", "grating:\tstripes")),
 		"fault set": cli.Choices(faultKinds()...),
 	})
 }
@@ -72,7 +78,8 @@ func taskNames(ctx context.Context, c *client) ([]string, error) {
 	r, err := c.tasks.ListTasks(ctx, &facetdv1.ListTasksRequest{})
 	var out []string
 	for _, t := range r.GetTasks() {
-		out = append(out, t.GetTask().GetName()+"\t"+cli.Target(t.GetTask().GetTarget())+" at "+cli.Significant(t.GetTask().GetRateHz())+" Hz")
+		out = append(out, t.GetTask().GetName()+"\t"+cli.Target(t.GetTask().GetTarget())+" at "+
+			cli.Significant(t.GetTask().GetRateHz())+" Hz")
 	}
 	return out, err
 }

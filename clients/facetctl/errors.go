@@ -53,10 +53,12 @@ func (a *app) explain(err error) error {
 		return err
 	}
 	// What wraps the daemon's error stands before its message.
-	e := &callError{Code: constant(daemon.Code), Message: strings.Replace(err.Error(), daemon.Error(), daemon.Message, 1)}
+	e := &callError{Code: constant(daemon.Code),
+		Message: strings.Replace(err.Error(), daemon.Error(), daemon.Message, 1)}
 	switch daemon.Code {
 	case codes.Unavailable:
-		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.to.Address, dialError(daemon.Message))
+		e.Message = fmt.Sprintf("the daemon at %s is not there or went away: %s", a.to.Address,
+			dialError(daemon.Message))
 	case codes.DeadlineExceeded:
 		e.Message = fmt.Sprintf("no answer from %s within %s", a.to.Address, a.timeout)
 	case codes.Canceled:

@@ -48,7 +48,10 @@ Under --output json every event is a line of its own.`,
 			if err != nil || !follow {
 				return err
 			}
-			return a.stream(cmd, func(ctx context.Context, c *client) error { return followEvents(ctx, cmd, c, last, filter) })
+			return a.stream(cmd, func(ctx context.Context,
+				c *client) error {
+				return followEvents(ctx, cmd, c, last, filter)
+			})
 		},
 	}
 	cmd.Flags().BoolVar(&follow, "follow", false, "go on with events as they happen")
@@ -66,7 +69,8 @@ func eventFilter(severity, task string) (*facetdv1.EventFilter, error) {
 	return &facetdv1.EventFilter{MinSeverity: facetdv1.Severity(s), Task: task}, nil
 }
 
-func followEvents(ctx context.Context, cmd *cobra.Command, c *client, after uint64, filter *facetdv1.EventFilter) error {
+func followEvents(ctx context.Context, cmd *cobra.Command, c *client, after uint64,
+	filter *facetdv1.EventFilter) error {
 	stream, err := c.events.StreamEvents(ctx, &facetdv1.StreamEventsRequest{AfterSequence: &after, Filter: filter})
 	if err != nil {
 		return err
@@ -97,7 +101,8 @@ func writeEvent(cmd *cobra.Command, e *facetdv1.Event) error {
 }
 
 func eventLine(e *facetdv1.Event) string {
-	line := fmt.Sprintf("%s  %-7s  %s", e.GetTime().AsTime().UTC().Format("2006-01-02 15:04:05.000"), cli.Label(e.GetSeverity(), "SEVERITY_"), e.GetText())
+	line := fmt.Sprintf("%s  %-7s  %s", e.GetTime().AsTime().UTC().Format("2006-01-02 15:04:05.000"),
+		cli.Label(e.GetSeverity(), "SEVERITY_"), e.GetText())
 	if e.GetTask() != "" && !strings.Contains(e.GetText(), e.GetTask()) {
 		line += " [" + e.GetTask() + "]"
 	}

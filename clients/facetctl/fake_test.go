@@ -104,15 +104,20 @@ func fakeArray() *facetdv1.Array {
 		Name: "bench", SelectLines: []string{"p", "q", "x0", "x1"},
 		Lanes: []*facetdv1.Lane{{Name: "a"}, {Name: "b"}},
 		Classes: []*facetdv1.ChipClass{
-			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16, PitchXUm: 20, PitchYUm: 30}, Memory: &facetdv1.AnalogMemory{}},
-			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8, PitchXUm: 30, PitchYUm: 25.98, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}},
+			{Name: "mem", Lattice: &facetdv1.Lattice{Rows: 12, Columns: 16, PitchXUm: 20, PitchYUm: 30},
+				Memory: &facetdv1.AnalogMemory{}},
+			{Name: "hex", Lattice: &facetdv1.Lattice{Rows: 6, Columns: 8, PitchXUm: 30, PitchYUm: 25.98,
+				Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}},
 		},
 		Chips: []*facetdv1.Chip{
-			{Name: "m0", Class: "mem", Selects: []string{"p", "x0"}, Lane: "a", Mount: &facetdv1.Mount{YawDeg: 90, PitchDeg: -15}},
-			{Name: "m1", Class: "mem", Selects: []string{"p", "x1"}, Lane: "b", Mount: &facetdv1.Mount{YawDeg: -90, RollDeg: 2.5}},
+			{Name: "m0", Class: "mem", Selects: []string{"p", "x0"}, Lane: "a",
+				Mount: &facetdv1.Mount{YawDeg: 90, PitchDeg: -15}},
+			{Name: "m1", Class: "mem", Selects: []string{"p", "x1"}, Lane: "b",
+				Mount: &facetdv1.Mount{YawDeg: -90, RollDeg: 2.5}},
 			{Name: "h0", Class: "hex", Selects: []string{"q", "x0"}, Lane: "a"},
 		},
-		Groups: []*facetdv1.Group{{Name: "pair", Chips: []string{"m0", "m1"}}, {Name: "low", Chips: []string{"m0", "h0"}}},
+		Groups: []*facetdv1.Group{{Name: "pair", Chips: []string{"m0", "m1"}},
+			{Name: "low", Chips: []string{"m0", "h0"}}},
 	}
 }
 
@@ -120,18 +125,23 @@ func (f *fake) GetArray(context.Context, *facetdv1.GetArrayRequest) (*facetdv1.G
 	return &facetdv1.GetArrayResponse{Array: fakeArray(), Digest: "c0ffee"}, nil
 }
 
-func (f *fake) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse, error) {
+func (f *fake) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse,
+	error) {
 	f.note(r)
-	return &facetdv1.ComputeReachResponse{Word: &facetdv1.SelectWord{Lines: r.GetLines(), Reaches: []string{"m0", "m1"}}}, nil
+	return &facetdv1.ComputeReachResponse{Word: &facetdv1.SelectWord{Lines: r.GetLines(),
+		Reaches: []string{"m0", "m1"}}}, nil
 }
 
-func (f *fake) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse, error) {
+func (f *fake) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse,
+	error) {
 	f.note(r)
 	if r.GetTarget().GetGroup() == "low" {
-		return nil, status.Error(codes.FailedPrecondition, "m1 is in the way: every word that reaches m0 and h0 reaches it too")
+		return nil, status.Error(codes.FailedPrecondition,
+			"m1 is in the way: every word that reaches m0 and h0 reaches it too")
 	}
 	return &facetdv1.ComputeCoverResponse{
-		Words:   []*facetdv1.SelectWord{{Lines: []string{"p", "x0", "x1"}, Reaches: []string{"m0", "m1"}}, {Lines: []string{"q", "x0"}, Reaches: []string{"h0"}}},
+		Words: []*facetdv1.SelectWord{{Lines: []string{"p", "x0", "x1"}, Reaches: []string{"m0", "m1"}},
+			{Lines: []string{"q", "x0"}, Reaches: []string{"h0"}}},
 		Optimal: !r.GetOnce(), LowerBound: 1,
 	}, nil
 }
@@ -139,25 +149,33 @@ func (f *fake) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) 
 func fakeTask() *facetdv1.RunningTask {
 	return &facetdv1.RunningTask{
 		Task: &facetdv1.Task{
-			Name: "look", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "pair"}}, RateHz: 30, MaxHold: durationpb.New(40 * time.Millisecond),
-			Views: []*facetdv1.View{{Name: "whole", SmoothingSteps: 2, Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}},
+			Name: "look", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "pair"}}, RateHz: 30,
+			MaxHold: durationpb.New(40 * time.Millisecond),
+			Views: []*facetdv1.View{{Name: "whole", SmoothingSteps: 2,
+				Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}},
 		},
 		Status: &facetdv1.TaskStatus{
-			RequestedRateHz: 30, PlannedRateHz: 29.296875, AchievedRateHz: 29.29, JobsOnTime: 1200, JobsLate: 1, JobsFailed: 2, Frames: 2402,
-			LastResponseNs: 3_141_592, WorstResponseNs: 12_000_000, LastSkewNs: 800, LastFailure: "the capture was cut short",
+			RequestedRateHz: 30, PlannedRateHz: 29.296875, AchievedRateHz: 29.29, JobsOnTime: 1200, JobsLate: 1,
+			JobsFailed: 2, Frames: 2402,
+			LastResponseNs: 3_141_592, WorstResponseNs: 12_000_000, LastSkewNs: 800,
+			LastFailure: "the capture was cut short",
 		},
 	}
 }
 
 func fakeStatus() *facetdv1.Status {
 	return &facetdv1.Status{
-		State: facetdv1.State_STATE_RUNNING, Version: "1.2.3", Array: "bench", Bus: "virtual", Pace: facetdv1.Pace_PACE_FREE, Seed: 7,
+		State: facetdv1.State_STATE_RUNNING, Version: "1.2.3", Array: "bench", Bus: "virtual",
+		Pace: facetdv1.Pace_PACE_FREE, Seed: 7,
 		BusNs: 41_500_250_000, StartTime: timestamppb.New(time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC)),
 		PlannedUtilization: 0.625, MeasuredUtilization: 0.6249,
-		Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SELECT, Fraction: 0.01}, {Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.4149}, {Phase: facetdv1.Phase_PHASE_CONVERT, Fraction: 0.2}},
-		Tasks:  []*facetdv1.RunningTask{fakeTask()}, RuleViolations: 1,
-		LastViolations: []*facetdv1.RuleViolation{{Rule: 4, Message: "converted 12 ns early", BusNs: 1_000_500, Chips: []string{"m0"}}},
-		Streams:        2, TimeUncertaintyNs: 1_200_000, DroppedFrameSets: 3,
+		Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SELECT, Fraction: 0.01},
+			{Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.4149},
+			{Phase: facetdv1.Phase_PHASE_CONVERT, Fraction: 0.2}},
+		Tasks: []*facetdv1.RunningTask{fakeTask()}, RuleViolations: 1,
+		LastViolations: []*facetdv1.RuleViolation{{Rule: 4, Message: "converted 12 ns early", BusNs: 1_000_500,
+			Chips: []string{"m0"}}},
+		Streams: 2, TimeUncertaintyNs: 1_200_000, DroppedFrameSets: 3,
 	}
 }
 
@@ -165,7 +183,8 @@ func (f *fake) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1
 	return &facetdv1.GetStatusResponse{Status: fakeStatus()}, nil
 }
 
-func (f *fake) WatchStatus(r *facetdv1.WatchStatusRequest, s grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
+func (f *fake) WatchStatus(r *facetdv1.WatchStatusRequest,
+	s grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
 	f.note(r)
 	for i := range 2 {
 		st := fakeStatus()
@@ -194,15 +213,18 @@ func (f *fake) CreateTask(_ context.Context, r *facetdv1.CreateTaskRequest) (*fa
 	f.note(r)
 	switch t := r.GetTask(); {
 	case t.GetRateHz() < 0:
-		return nil, detailed(codes.InvalidArgument, "the task has 2 errors", &errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
-			{Field: "task.rate_hz", Description: "-1 Hz is out of range (use 0.001 to 1e+06)"},
-			{Field: "task.target.group", Description: `no group is called "nine" (known: pair, low)`},
-		}})
+		return nil, detailed(codes.InvalidArgument, "the task has 2 errors",
+			&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
+				{Field: "task.rate_hz", Description: "-1 Hz is out of range (use 0.001 to 1e+06)"},
+				{Field: "task.target.group", Description: `no group is called "nine" (known: pair, low)`},
+			}})
 	case t.GetRateHz() > 1000:
 		return nil, detailed(codes.FailedPrecondition, fakeRefusal().GetMessage(), fakeRefusal())
 	default:
 		return &facetdv1.CreateTaskResponse{
-			Task: &facetdv1.RunningTask{Task: t, Status: &facetdv1.TaskStatus{RequestedRateHz: t.GetRateHz(), PlannedRateHz: t.GetRateHz()}}, EffectiveBusNs: 2_500_000_000,
+			Task: &facetdv1.RunningTask{Task: t,
+				Status: &facetdv1.TaskStatus{RequestedRateHz: t.GetRateHz(),
+					PlannedRateHz: t.GetRateHz()}}, EffectiveBusNs: 2_500_000_000,
 		}, nil
 	}
 }
@@ -213,13 +235,15 @@ func (f *fake) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*
 		return nil, status.Error(codes.NotFound, "there is no task called nobody")
 	}
 	return &facetdv1.UpdateTaskResponse{
-		Task: &facetdv1.RunningTask{Task: r.GetTask(), Status: &facetdv1.TaskStatus{PlannedRateHz: r.GetTask().GetRateHz()}}, EffectiveBusNs: 3_500_000_000,
+		Task: &facetdv1.RunningTask{Task: r.GetTask(),
+			Status: &facetdv1.TaskStatus{PlannedRateHz: r.GetTask().GetRateHz()}}, EffectiveBusNs: 3_500_000_000,
 	}, nil
 }
 
 func fakeRefusal() *facetdv1.Refusal {
 	return &facetdv1.Refusal{
-		Reason: facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, Message: "the tasks ask for 131.3 % of the bus", Task: "fast",
+		Reason: facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, Message: "the tasks ask for 131.3 % of the bus",
+		Task:     "fast",
 		NeededNs: 12_500_000, AvailableNs: 10_000_000, Utilization: 1.3125, LeastStretch: "21/16",
 		HighestRates: []*facetdv1.RateBound{{Task: "look", RateHz: 12.5}, {Task: "fast", RateHz: 0}},
 	}
@@ -243,24 +267,30 @@ func (f *fake) SendCommand(_ context.Context, r *facetdv1.SendCommandRequest) (*
 	if r.GetCommand().GetStrobe() == facetdv1.Strobe_STROBE_LOAD {
 		const why = "a load would overwrite what m0 holds for task look"
 		return nil, detailed(codes.FailedPrecondition, why, &errdetails.PreconditionFailure{
-			Violations: []*errdetails.PreconditionFailure_Violation{{Type: "DISTURBS", Subject: "look", Description: why}},
+			Violations: []*errdetails.PreconditionFailure_Violation{{Type: "DISTURBS", Subject: "look",
+				Description: why}},
 		})
 	}
 	return &facetdv1.SendCommandResponse{
-		Words: []*facetdv1.SelectWord{{Lines: []string{"p", "x0"}, Reaches: []string{"m0"}}}, StartBusNs: 1_234_567, WaitedNs: 500,
+		Words: []*facetdv1.SelectWord{{Lines: []string{"p", "x0"}, Reaches: []string{"m0"}}}, StartBusNs: 1_234_567,
+		WaitedNs: 500,
 	}, nil
 }
 
 func fakePlan() *facetdv1.Plan {
 	return &facetdv1.Plan{
-		Array: "bench", Tasks: []*facetdv1.Task{fakeTask().GetTask()}, Utilization: 0.625, Method: "simulation of non-preemptive EDF",
+		Array: "bench", Tasks: []*facetdv1.Task{fakeTask().GetTask()}, Utilization: 0.625,
+		Method: "simulation of non-preemptive EDF",
 		Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125, BusyNs: 4_000_000}},
-		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, InitializationNs: 12_000, Segments: []*facetdv1.Segment{
-			{Task: "look", StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333, Reads: []string{"m0", "m1"}},
-		}},
+		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, InitializationNs: 12_000,
+			Segments: []*facetdv1.Segment{
+				{Task: "look", StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333, Reads: []string{"m0", "m1"}},
+			}},
 		Predictions: []*facetdv1.Prediction{{
-			Task: "look", RequestedRateHz: 30, PlannedRateHz: 29.296875, WorstResponseNs: 21_333_000, BestResponseNs: 21_333_000, LeastSlackNs: 12_800_333,
-			WorstHoldNs: 20_000_000, WorstDroopVolts: 0.00035, JobNs: 21_333_000, BusUtilization: 0.625, Segments: 1, Frames: 2,
+			Task: "look", RequestedRateHz: 30, PlannedRateHz: 29.296875, WorstResponseNs: 21_333_000,
+			BestResponseNs: 21_333_000, LeastSlackNs: 12_800_333,
+			WorstHoldNs: 20_000_000, WorstDroopVolts: 0.00035, JobNs: 21_333_000, BusUtilization: 0.625, Segments: 1,
+			Frames: 2,
 		}},
 	}
 }
@@ -287,7 +317,8 @@ func fakeFrame(chip string, rows, columns, base int) *facetdv1.Frame {
 		binary.LittleEndian.PutUint16(data[2*i:], uint16(base+100*(i/columns)+i%columns))
 	}
 	return &facetdv1.Frame{
-		Chip: chip, View: "whole", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE, Rows: uint32(rows), Columns: uint32(columns),
+		Chip: chip, View: "whole", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE, Rows: uint32(rows),
+		Columns:     uint32(columns),
 		Window:      &facetdv1.Window{Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1},
 		PixelFormat: "Mono16", SignificantBits: 12, Data: data, HoldNs: 2_000_000,
 	}
@@ -300,14 +331,16 @@ func fakeSet(task string, n int) *facetdv1.FrameSet {
 	h.Arrangement = facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL
 	m.LightBusNs, h.LightBusNs = release+1000, release+1800
 	return &facetdv1.FrameSet{
-		Task: task, Job: uint64(n), ReleaseBusNs: release, DeadlineBusNs: release + 20_000_000, StartBusNs: release + 500, FinishBusNs: release + 5_000_000, SkewNs: 800,
+		Task: task, Job: uint64(n), ReleaseBusNs: release, DeadlineBusNs: release + 20_000_000,
+		StartBusNs: release + 500, FinishBusNs: release + 5_000_000, SkewNs: 800,
 		Frames: []*facetdv1.Frame{m, h},
 	}
 }
 
 // StreamFrameSets sends jobs 3 to 7 and ends. Without a task named, it loses two
 // sets before the last.
-func (f *fake) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, s grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+func (f *fake) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest,
+	s grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
 	f.note(r)
 	for n := 3; n <= 7; n++ {
 		m := &facetdv1.StreamFrameSetsResponse{FrameSet: fakeSet("look", n)}
@@ -321,15 +354,18 @@ func (f *fake) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, s grpc.Server
 	return nil
 }
 
-func (f *fake) CaptureFrames(_ context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
+func (f *fake) CaptureFrames(_ context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse,
+	error) {
 	f.note(r)
 	if len(r.GetTarget().GetList().GetNames()) == 1 && r.GetTarget().GetList().GetNames()[0] == "h0" {
-		return nil, status.Error(codes.FailedPrecondition, "the readout takes 9 ms, the longest gap of the timetable is 4 ms")
+		return nil, status.Error(codes.FailedPrecondition,
+			"the readout takes 9 ms, the longest gap of the timetable is 4 ms")
 	}
 	return &facetdv1.CaptureFramesResponse{FrameSet: fakeSet("", 1), WaitedNs: 1500}, nil
 }
 
-func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest, s grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest,
+	s grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
 	f.note(r)
 	for n := range uint32(2) {
 		if err := s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{
@@ -343,7 +379,8 @@ func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest, s grpc.ServerStream
 			Result: &facetdv1.ProbeResult{Explained: true, Readouts: 1, Report: "No fault found.\n"},
 		}})
 	}
-	shorted := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "eye-0", Input: 0, Line: "x0", OtherLine: "x1"}
+	shorted := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "eye-0", Input: 0, Line: "x0",
+		OtherLine: "x1"}
 	stuck := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, Line: "x1"}
 	return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: &facetdv1.ProbeResult{
 		Explained: true, Readouts: 2, Faults: []*facetdv1.Fault{shorted},
@@ -381,7 +418,8 @@ func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetd
 	f.note(r)
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.around = &facetdv1.Environment{Scene: cmp.Or(r.GetScene(), f.around.GetScene()), TemperatureOffsetK: f.around.GetTemperatureOffsetK()}
+	f.around = &facetdv1.Environment{Scene: cmp.Or(r.GetScene(), f.around.GetScene()),
+		TemperatureOffsetK: f.around.GetTemperatureOffsetK()}
 	if r.TemperatureOffsetK != nil {
 		f.around.TemperatureOffsetK = r.GetTemperatureOffsetK()
 	}
@@ -390,17 +428,21 @@ func (f *fake) SetScene(_ context.Context, r *facetdv1.SetSceneRequest) (*facetd
 
 func fakeRecording(name string, state facetdv1.RecordingState) *facetdv1.Recording {
 	return &facetdv1.Recording{
-		Name: name, State: state, FrameSets: 950, Lost: 3, LostFrameSets: 2, Bytes: 123456, Parts: []*facetdv1.RecordingPart{{File: name + "-001.mcap"}},
+		Name: name, State: state, FrameSets: 950, Lost: 3, LostFrameSets: 2, Bytes: 123456,
+		Parts:     []*facetdv1.RecordingPart{{File: name + "-001.mcap"}},
 		StartTime: timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)),
 	}
 }
 
-func (f *fake) StartRecording(_ context.Context, r *facetdv1.StartRecordingRequest) (*facetdv1.StartRecordingResponse, error) {
+func (f *fake) StartRecording(_ context.Context, r *facetdv1.StartRecordingRequest) (*facetdv1.StartRecordingResponse,
+	error) {
 	f.note(r)
-	return &facetdv1.StartRecordingResponse{Recording: fakeRecording("bend", facetdv1.RecordingState_RECORDING_STATE_RUNNING)}, nil
+	return &facetdv1.StartRecordingResponse{Recording: fakeRecording("bend",
+		facetdv1.RecordingState_RECORDING_STATE_RUNNING)}, nil
 }
 
-func (f *fake) StopRecording(_ context.Context, r *facetdv1.StopRecordingRequest) (*facetdv1.StopRecordingResponse, error) {
+func (f *fake) StopRecording(_ context.Context, r *facetdv1.StopRecordingRequest) (*facetdv1.StopRecordingResponse,
+	error) {
 	f.note(r)
 	if r.GetName() != "bend" {
 		return nil, status.Error(codes.NotFound, "no recording of that name runs")
@@ -411,25 +453,31 @@ func (f *fake) StopRecording(_ context.Context, r *facetdv1.StopRecordingRequest
 }
 
 // ListRecordings has two pages.
-func (f *fake) ListRecordings(_ context.Context, r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse, error) {
+func (f *fake) ListRecordings(_ context.Context, r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse,
+	error) {
 	f.note(r)
 	if r.GetPageToken() == "" {
-		return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("arch", facetdv1.RecordingState_RECORDING_STATE_TORN)}, NextPageToken: "arch"}, nil
+		return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("arch",
+			facetdv1.RecordingState_RECORDING_STATE_TORN)}, NextPageToken: "arch"}, nil
 	}
-	return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("bend", facetdv1.RecordingState_RECORDING_STATE_CLOSED)}}, nil
+	return &facetdv1.ListRecordingsResponse{Recordings: []*facetdv1.Recording{fakeRecording("bend",
+		facetdv1.RecordingState_RECORDING_STATE_CLOSED)}}, nil
 }
 
 func (f *fake) ListEvents(_ context.Context, r *facetdv1.ListEventsRequest) (*facetdv1.ListEventsResponse, error) {
 	f.note(r)
 	at := timestamppb.New(time.Date(2026, 3, 1, 12, 0, 0, 5e6, time.UTC))
 	return &facetdv1.ListEventsResponse{LastSequence: 2, FirstSequence: 1, Events: []*facetdv1.Event{
-		{Sequence: 1, Time: at, Severity: facetdv1.Severity_SEVERITY_INFO, Kind: facetdv1.EventKind_EVENT_KIND_TASK_ADDED, Text: "task look was added", Task: "look"},
-		{Sequence: 2, Time: at, Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, Text: "3 jobs ended late", Task: "look", Count: 3},
+		{Sequence: 1, Time: at, Severity: facetdv1.Severity_SEVERITY_INFO,
+			Kind: facetdv1.EventKind_EVENT_KIND_TASK_ADDED, Text: "task look was added", Task: "look"},
+		{Sequence: 2, Time: at, Severity: facetdv1.Severity_SEVERITY_WARNING,
+			Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, Text: "3 jobs ended late", Task: "look", Count: 3},
 	}}, nil
 }
 
 func fakeReplay() *facetdv1.Replay {
-	return &facetdv1.Replay{Files: []string{"bend-001.mcap", "bend-002.mcap"}, FirstBusNs: 2_500_000_000, LastBusNs: 62_500_000_000, BusNs: 10_125_000_000, Speed: 1}
+	return &facetdv1.Replay{Files: []string{"bend-001.mcap", "bend-002.mcap"}, FirstBusNs: 2_500_000_000,
+		LastBusNs: 62_500_000_000, BusNs: 10_125_000_000, Speed: 1}
 }
 
 func (f *fake) GetReplay(_ context.Context, r *facetdv1.GetReplayRequest) (*facetdv1.GetReplayResponse, error) {
@@ -444,7 +492,8 @@ func (f *fake) PauseReplay(_ context.Context, r *facetdv1.PauseReplayRequest) (*
 	return &facetdv1.PauseReplayResponse{Replay: got}, nil
 }
 
-func (f *fake) ResumeReplay(_ context.Context, r *facetdv1.ResumeReplayRequest) (*facetdv1.ResumeReplayResponse, error) {
+func (f *fake) ResumeReplay(_ context.Context, r *facetdv1.ResumeReplayRequest) (*facetdv1.ResumeReplayResponse,
+	error) {
 	f.note(r)
 	if r.GetSpeed() > 1000 {
 		return nil, status.Error(codes.InvalidArgument, "speed: a speed of 2000 is not possible")

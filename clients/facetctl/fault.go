@@ -62,7 +62,8 @@ func (a *app) faultSetCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), got)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%s from bus time %s on\n", cli.Count(len(r.Faults), "fault"), cli.NS(got.GetEffectiveBusNs()))
+				fmt.Fprintf(cmd.OutOrStdout(), "%s from bus time %s on\n", cli.Count(len(r.Faults), "fault"),
+					cli.NS(got.GetEffectiveBusNs()))
 				return nil
 			})
 		},

@@ -21,7 +21,8 @@ func (a *app) framesCommand() *cobra.Command {
 
 // receive hands the frame sets of a stream to f until f says that it is done, or
 // the stream ends; the stream's end is an error, io.EOF where it was in order.
-func receive(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest, f func(*facetdv1.StreamFrameSetsResponse) (done bool, err error)) error {
+func receive(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest,
+	f func(*facetdv1.StreamFrameSetsResponse) (done bool, err error)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	stream, err := c.frames.StreamFrameSets(ctx, req)
@@ -91,7 +92,8 @@ whatever job comes next.`,
 	}
 	cmd.Flags().StringSliceVar(&tasks, "task", nil, "tasks to sum up (default all)")
 	cmd.Flags().Uint64Var(&count, "count", 100, "number of frame sets")
-	cmd.Flags().Int64Var(&firstJob, "first-job", -1, "skip the frame sets before this job; fail when it is past already")
+	cmd.Flags().Int64Var(&firstJob, "first-job", -1,
+		"skip the frame sets before this job; fail when it is past already")
 	cmd.Flags().BoolVar(&each, "each", false, "print the running digest after every frame set")
 	return cmd
 }
@@ -123,13 +125,15 @@ func (d *digester) run(ctx context.Context, c *client, tasks []string) error {
 	case ended(ctx, err) != nil:
 		return err
 	}
-	return fmt.Errorf("the stream ended after %d of %d frame sets; their digest is %s", d.sum.Sets(), d.count, d.sum.Sum())
+	return fmt.Errorf("the stream ended after %d of %d frame sets; their digest is %s", d.sum.Sets(), d.count,
+		d.sum.Sum())
 }
 
 func (d *digester) add(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
 	fs := r.GetFrameSet()
 	if r.GetDropped() > 0 && d.sum.Sets() > 0 {
-		return false, fmt.Errorf("%s lost because we read too slowly; a digest would mean nothing", cli.Count(int(r.GetDropped()), "frame set"))
+		return false, fmt.Errorf("%s lost because we read too slowly; a digest would mean nothing",
+			cli.Count(int(r.GetDropped()), "frame set"))
 	}
 	if d.firstJob >= 0 && d.sum.Sets() == 0 {
 		switch job := int64(fs.GetJob()); {
@@ -156,7 +160,8 @@ func (d *digester) print() error {
 	if cli.WantsJSON(d.cmd) {
 		return cli.WriteJSONLine(d.cmd.OutOrStdout(), line)
 	}
-	_, err := fmt.Fprintf(d.cmd.OutOrStdout(), "%s  %s, bus time %s to %s\n", line.SHA256, cli.Count(int(line.FrameSets), "frame set"),
+	_, err := fmt.Fprintf(d.cmd.OutOrStdout(), "%s  %s, bus time %s to %s\n", line.SHA256,
+		cli.Count(int(line.FrameSets), "frame set"),
 		cli.NS(line.FromBusNS), cli.NS(line.ToBusNS))
 	return err
 }

@@ -45,7 +45,8 @@ func TestEveryCommandHasHelpWithAnExample(t *testing.T) {
 }
 
 func TestDaemonAway(t *testing.T) {
-	for _, args := range [][]string{{"status"}, {"status", "--watch"}, {"chips"}, {"frames", "watch"}, {"tasks", "list"}} {
+	for _, args := range [][]string{{"status"}, {"status", "--watch"}, {"chips"}, {"frames", "watch"},
+		{"tasks", "list"}} {
 		r := runAgainst(t, "unix:"+filepath.Join(t.TempDir(), "none"), args, "")
 		if r.Status != cli.StatusFailed || !strings.Contains(r.Stderr, "is facetd running") || r.Stdout != "" {
 			t.Errorf("%v without a daemon: status %d, stdout %q, stderr %q", args, r.Status, r.Stdout, r.Stderr)
@@ -65,7 +66,8 @@ func TestInterrupted(t *testing.T) {
 		}
 		return ""
 	}
-	if s := cli.Execute(ctx, newRoot(&app{env: env}), []string{"frames", "watch"}, nil, &out, &errs); s != cli.StatusOK {
+	if s := cli.Execute(ctx, newRoot(&app{env: env}), []string{"frames", "watch"}, nil, &out,
+		&errs); s != cli.StatusOK {
 		t.Errorf("an interrupted watch ended with %d: %s", s, &errs)
 	}
 	if s := cli.Execute(ctx, newRoot(&app{env: env}), []string{"chips"}, nil, &out, &errs); s != cli.StatusFailed {
@@ -77,7 +79,8 @@ func TestInterrupted(t *testing.T) {
 func TestSaveKeepsCodes(t *testing.T) {
 	f := startFake(t)
 	dir := filepath.Join(t.TempDir(), "new", "dir")
-	if r := runAgainst(t, f.address, []string{"frames", "save", "--task", "look", "--count", "2", "--out", dir, "--sheet"}, ""); r.Status != 0 {
+	if r := runAgainst(t, f.address, []string{"frames", "save", "--task", "look", "--count", "2", "--out", dir,
+		"--sheet"}, ""); r.Status != 0 {
 		t.Fatal(r.Stderr)
 	}
 	var names []string
@@ -89,8 +92,10 @@ func TestSaveKeepsCodes(t *testing.T) {
 		names = append(names, e.Name())
 	}
 	want := []string{
-		"look-000003-h0-whole.json", "look-000003-h0-whole.png", "look-000003-m0-whole.json", "look-000003-m0-whole.png", "look-000003-sheet.png",
-		"look-000004-h0-whole.json", "look-000004-h0-whole.png", "look-000004-m0-whole.json", "look-000004-m0-whole.png", "look-000004-sheet.png",
+		"look-000003-h0-whole.json", "look-000003-h0-whole.png", "look-000003-m0-whole.json",
+		"look-000003-m0-whole.png", "look-000003-sheet.png",
+		"look-000004-h0-whole.json", "look-000004-h0-whole.png", "look-000004-m0-whole.json",
+		"look-000004-m0-whole.png", "look-000004-sheet.png",
 	}
 	if !slices.Equal(names, want) {
 		t.Fatalf("saved %q, want %q", names, want)
@@ -131,7 +136,8 @@ func TestSaveKeepsCodes(t *testing.T) {
 	if err := json.Unmarshal(raw, &side); err != nil {
 		t.Fatal(err)
 	}
-	if side.Picture != "look-000004-m0-whole.png" || side.FrameSet.Release != "80000000" || side.Frame.Light != "80001000" || side.Frame.Data != "" {
+	if side.Picture != "look-000004-m0-whole.png" || side.FrameSet.Release != "80000000" ||
+		side.Frame.Light != "80001000" || side.Frame.Data != "" {
 		t.Errorf("the sidecar says %+v", side)
 	}
 }
@@ -160,7 +166,8 @@ func TestTerminal(t *testing.T) {
 		}
 		return ""
 	}, terminal: func() (int, int) { return 100, 40 }}
-	if s := cli.Execute(t.Context(), newRoot(a), []string{"frames", "watch", "--interval", "1h"}, nil, &out, &errs); s != 0 {
+	if s := cli.Execute(t.Context(), newRoot(a), []string{"frames", "watch", "--interval", "1h"}, nil, &out,
+		&errs); s != 0 {
 		t.Fatal(errs.String())
 	}
 	for _, want := range []string{"\x1b[2J\x1b[H", "\u2580", "\x1b[38;2;255;255;255", "\x1b[0m"} {

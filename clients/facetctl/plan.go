@@ -63,7 +63,8 @@ status is 1 when the tasks would not fit.`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if len(add)+len(remove) == 0 {
-				return cli.Usagef("give --add FILE or --remove NAME, or both; 'facetctl plan show' shows the active plan")
+				return cli.Usagef("give --add FILE or --remove NAME, or both; 'facetctl plan show' shows the active " +
+					"plan")
 			}
 			req := &facetdv1.PreviewPlanRequest{Remove: remove}
 			for _, file := range add {
@@ -90,7 +91,8 @@ status is 1 when the tasks would not fit.`,
 			})
 		},
 	}
-	cmd.Flags().StringArrayVar(&add, "add", nil, "a YAML or JSON file of a task or tasks to add (- is standard input); may be repeated")
+	cmd.Flags().StringArrayVar(&add, "add", nil,
+		"a YAML or JSON file of a task or tasks to add (- is standard input); may be repeated")
 	cmd.Flags().StringArrayVar(&remove, "remove", nil, "a running task to leave out; may be repeated")
 	cmd.Flags().BoolVar(&segments, "segments", false, segmentsHelp)
 	return cmd

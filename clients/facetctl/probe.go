@@ -35,7 +35,8 @@ off dies without protection against electrostatic discharge.`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return a.stream(cmd, func(ctx context.Context, c *client) error {
-				stream, err := c.probe.ProbeSelects(ctx, &facetdv1.ProbeSelectsRequest{Thorough: !quick, MaxReadouts: most})
+				stream, err := c.probe.ProbeSelects(ctx,
+					&facetdv1.ProbeSelectsRequest{Thorough: !quick, MaxReadouts: most})
 				if err != nil {
 					return err
 				}
@@ -55,13 +56,15 @@ off dies without protection against electrostatic discharge.`,
 			})
 		},
 	}
-	cmd.Flags().BoolVar(&quick, "quick", false, "stop at the first fault that explains everything, without looking for a second")
+	cmd.Flags().BoolVar(&quick, "quick", false,
+		"stop at the first fault that explains everything, without looking for a second")
 	cmd.Flags().Uint32Var(&most, "max-readouts", 0, "give up after this many readouts (default no limit)")
 	return cmd
 }
 
 // followProbe shows the progress and returns the result.
-func (a *app) followProbe(w io.Writer, next func() (*facetdv1.ProbeSelectsResponse, error)) (*facetdv1.ProbeResult, error) {
+func (a *app) followProbe(w io.Writer, next func() (*facetdv1.ProbeSelectsResponse, error)) (*facetdv1.ProbeResult,
+	error) {
 	shown := false
 	for {
 		r, err := next()
@@ -105,7 +108,8 @@ type faultJSON struct {
 }
 
 func probeReport(r *facetdv1.ProbeResult) probeJSON {
-	out := probeJSON{Explained: r.GetExplained(), Faults: faultsJSON(r.GetFaults()), Alternatives: [][]faultJSON{}, Readouts: r.GetReadouts(), Unsafe: []string{}}
+	out := probeJSON{Explained: r.GetExplained(), Faults: faultsJSON(r.GetFaults()), Alternatives: [][]faultJSON{},
+		Readouts: r.GetReadouts(), Unsafe: []string{}}
 	for _, set := range r.GetAlternatives() {
 		out.Alternatives = append(out.Alternatives, faultsJSON(set.GetFaults()))
 	}
@@ -116,7 +120,8 @@ func probeReport(r *facetdv1.ProbeResult) probeJSON {
 func faultsJSON(faults []*facetdv1.Fault) []faultJSON {
 	out := []faultJSON{}
 	for _, f := range faults {
-		j := faultJSON{Kind: kindName(f.GetKind()), Line: f.GetLine(), OtherLine: f.GetOtherLine(), Chip: f.GetChip(), Lane: f.GetLane()}
+		j := faultJSON{Kind: kindName(f.GetKind()), Line: f.GetLine(), OtherLine: f.GetOtherLine(), Chip: f.GetChip(),
+			Lane: f.GetLane()}
 		if atInput(f.GetKind()) {
 			j.Input = new(f.GetInput())
 		}
@@ -128,7 +133,8 @@ func faultsJSON(faults []*facetdv1.Fault) []faultJSON {
 // atInput reports whether a kind of fault is one of a select input.
 func atInput(k facetdv1.FaultKind) bool {
 	switch k {
-	case facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_INACTIVE, facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED:
+	case facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_INACTIVE,
+		facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED:
 		return true
 	}
 	return false

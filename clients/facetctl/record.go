@@ -131,7 +131,8 @@ func recordingTable(list []*facetdv1.Recording) *cli.Table {
 		if r.GetStartTime() != nil {
 			began = r.GetStartTime().AsTime().UTC().Format("2006-01-02 15:04:05")
 		}
-		t.Row(r.GetName(), cli.Label(r.GetState(), "RECORDING_STATE_"), began, fmt.Sprint(r.GetFrameSets()), fmt.Sprint(r.GetLostFrameSets()),
+		t.Row(r.GetName(), cli.Label(r.GetState(), "RECORDING_STATE_"), began, fmt.Sprint(r.GetFrameSets()),
+			fmt.Sprint(r.GetLostFrameSets()),
 			fmt.Sprint(r.GetBytes()), fmt.Sprint(len(r.GetParts())), r.GetReason())
 	}
 	return t

@@ -80,10 +80,14 @@ func (a *app) replayResumeCommand() *cobra.Command {
 			if cmd.Flags().Changed("speed") {
 				r.Speed = &speed
 			}
-			return a.replayDo(cmd, func(ctx context.Context, c *client) (replayed, error) { return c.replay.ResumeReplay(ctx, r) })
+			return a.replayDo(cmd, func(ctx context.Context, c *client) (replayed,
+				error) {
+				return c.replay.ResumeReplay(ctx, r)
+			})
 		},
 	}
-	cmd.Flags().Float64Var(&speed, "speed", 1, "how many times as fast as it happened, up to 1000; 0 as fast as possible (default the pace before)")
+	cmd.Flags().Float64Var(&speed, "speed", 1,
+		"how many times as fast as it happened, up to 1000; 0 as fast as possible (default the pace before)")
 	cmd.Flags().Lookup("speed").DefValue = "" // the help says what it is
 	return cmd
 }

@@ -38,12 +38,14 @@ select words, faults, light, calibration, recordings and events. Exit status: 0 
 		RunE: cli.MissingCommand,
 	}
 	a.to.Register(root.PersistentFlags(), a.env)
-	root.PersistentFlags().DurationVar(&a.timeout, "timeout", 30*time.Second, "give up on a single answer after this long; streams have no limit")
+	root.PersistentFlags().DurationVar(&a.timeout, "timeout", 30*time.Second,
+		"give up on a single answer after this long; streams have no limit")
 	cli.AddOutputFlag(root)
 	root.AddCommand(
 		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
-		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(), a.eventsCommand(),
+		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(),
+		a.eventsCommand(),
 		a.calibrateCommand(),
 	)
 	a.complete(root)

@@ -100,10 +100,12 @@ func (s *saver) fromTask(ctx context.Context, c *client, task string, count uint
 	if err := knownTask(ctx, c, task); err != nil {
 		return err
 	}
-	req := &facetdv1.StreamFrameSetsRequest{Tasks: []string{task}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64, Codes: s.codes.wanted()}
+	req := &facetdv1.StreamFrameSetsRequest{Tasks: []string{task}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
+		QueueLength: 64, Codes: s.codes.wanted()}
 	err := receive(ctx, c, req, func(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
 		if r.GetDropped() > 0 && s.sets > 0 {
-			fmt.Fprintf(s.cmd.ErrOrStderr(), "%s lost before job %d: saving is slower than the task\n", cli.Count(int(r.GetDropped()), "frame set"), r.GetFrameSet().GetJob())
+			fmt.Fprintf(s.cmd.ErrOrStderr(), "%s lost before job %d: saving is slower than the task\n",
+				cli.Count(int(r.GetDropped()), "frame set"), r.GetFrameSet().GetJob())
 		}
 		err := s.save(r.GetFrameSet(), count)
 		return s.sets == count, err
@@ -114,13 +116,15 @@ func (s *saver) fromTask(ctx context.Context, c *client, task string, count uint
 	return err
 }
 
-func (s *saver) fromCaptures(ctx context.Context, c *client, capture string, views []*facetdv1.View, count uint64) error {
+func (s *saver) fromCaptures(ctx context.Context, c *client, capture string, views []*facetdv1.View,
+	count uint64) error {
 	t, err := target(ctx, c, capture)
 	if err != nil {
 		return err
 	}
 	for s.sets < count {
-		r, err := c.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: s.codes.wanted()})
+		r, err := c.frames.CaptureFrames(ctx,
+			&facetdv1.CaptureFramesRequest{Target: t, Views: views, Codes: s.codes.wanted()})
 		if err != nil {
 			return err
 		}
@@ -216,7 +220,8 @@ func (s *saver) writeSheet(base string, fs *facetdv1.FrameSet, frames []*picture
 	if task == "" {
 		task = "capture"
 	}
-	title := fmt.Sprintf("%s job %d at %.6f s  codes %d to %d", task, fs.GetJob(), float64(fs.GetReleaseBusNs())/1e9, rng.Low, rng.High)
+	title := fmt.Sprintf("%s job %d at %.6f s  codes %d to %d", task, fs.GetJob(), float64(fs.GetReleaseBusNs())/1e9,
+		rng.Low, rng.High)
 	var cells []picture.Cell
 	for _, f := range frames {
 		captions := []string{f.GetChip()}
@@ -245,7 +250,8 @@ func (s *saver) report() error {
 	if cli.WantsJSON(s.cmd) {
 		return cli.WriteJSON(s.cmd.OutOrStdout(), map[string]any{"frame_sets": s.sets, "files": s.files})
 	}
-	_, err := fmt.Fprintf(s.cmd.OutOrStdout(), "%s, %s in %s\n", cli.Count(int(s.sets), "frame set"), cli.Count(len(s.files), "file"), s.dir)
+	_, err := fmt.Fprintf(s.cmd.OutOrStdout(), "%s, %s in %s\n", cli.Count(int(s.sets), "frame set"),
+		cli.Count(len(s.files), "file"), s.dir)
 	return err
 }
 
@@ -255,7 +261,8 @@ func fileName(name, otherwise string) string {
 	var b strings.Builder
 	for i, c := range []byte(name) {
 		switch {
-		case c == '-' || c == '_' || c == '.' && i > 0 || c >= '0' && c <= '9' || c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z':
+		case c == '-' || c == '_' || c == '.' && i > 0 || c >= '0' && c <= '9' || c >= 'a' && c <= 'z' || c >= 'A' &&
+			c <= 'Z':
 			b.WriteByte(c)
 		default:
 			fmt.Fprintf(&b, "%%%02X", c)

@@ -86,7 +86,8 @@ func (a *app) sceneSetCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), got)
 				}
-				fmt.Fprintf(cmd.OutOrStdout(), "%s, from bus time %s on\n", describeEnvironment(got.GetEnvironment()), cli.NS(got.GetEffectiveBusNs()))
+				fmt.Fprintf(cmd.OutOrStdout(), "%s, from bus time %s on\n", describeEnvironment(got.GetEnvironment()),
+					cli.NS(got.GetEffectiveBusNs()))
 				return nil
 			})
 		},

@@ -57,7 +57,8 @@ the response times and the skew. With --watch it goes on until interrupted; unde
 
 func (a *app) watchStatus(cmd *cobra.Command, interval time.Duration) error {
 	return a.stream(cmd, func(ctx context.Context, c *client) error {
-		stream, err := c.status.WatchStatus(ctx, &facetdv1.WatchStatusRequest{IntervalMs: uint32(interval.Milliseconds())})
+		stream, err := c.status.WatchStatus(ctx,
+			&facetdv1.WatchStatusRequest{IntervalMs: uint32(interval.Milliseconds())})
 		if err != nil {
 			return err
 		}
@@ -100,18 +101,23 @@ func writeStatus(w io.Writer, s *facetdv1.Status) error {
 		bus += fmt.Sprintf(", pace %s, seed %d", cli.Label(s.GetPace(), "PACE_"), s.GetSeed())
 	}
 	fmt.Fprintf(w, "bus       %s\n", bus)
-	fmt.Fprintf(w, "bus time  %.3f s, host time within %s\n", float64(s.GetBusNs())/1e9, cli.NS(s.GetTimeUncertaintyNs()))
+	fmt.Fprintf(w, "bus time  %.3f s, host time within %s\n", float64(s.GetBusNs())/1e9,
+		cli.NS(s.GetTimeUncertaintyNs()))
 	if s.GetStartTime() != nil {
-		fmt.Fprintf(w, "daemon    version %s, up since %s\n", s.GetVersion(), s.GetStartTime().AsTime().Format("2006-01-02 15:04:05 UTC"))
+		fmt.Fprintf(w, "daemon    version %s, up since %s\n", s.GetVersion(),
+			s.GetStartTime().AsTime().Format("2006-01-02 15:04:05 UTC"))
 	}
-	fmt.Fprintf(w, "busy      planned %s, measured %s\n", cli.Percent(s.GetPlannedUtilization()), cli.Percent(s.GetMeasuredUtilization()))
+	fmt.Fprintf(w, "busy      planned %s, measured %s\n", cli.Percent(s.GetPlannedUtilization()),
+		cli.Percent(s.GetMeasuredUtilization()))
 	if line := cli.PhaseLine(s.GetPhases()); line != "" {
 		fmt.Fprintf(w, "phases    %s\n", line)
 	}
-	fmt.Fprintf(w, "streams   %d open, %s dropped\n", s.GetStreams(), cli.Count(int(s.GetDroppedFrameSets()), "frame set"))
+	fmt.Fprintf(w, "streams   %d open, %s dropped\n", s.GetStreams(),
+		cli.Count(int(s.GetDroppedFrameSets()), "frame set"))
 	fmt.Fprintf(w, "bus rules violated %s\n", cli.Count(int(s.GetRuleViolations()), "time"))
 	for _, v := range s.GetLastViolations() {
-		fmt.Fprintf(w, "          rule %d at %.6f s: %s%s\n", v.GetRule(), float64(v.GetBusNs())/1e9, v.GetMessage(), inBrackets(v.GetChips()))
+		fmt.Fprintf(w, "          rule %d at %.6f s: %s%s\n", v.GetRule(), float64(v.GetBusNs())/1e9, v.GetMessage(),
+			inBrackets(v.GetChips()))
 	}
 	fmt.Fprintln(w)
 	return writeTasks(w, s.GetTasks())
@@ -129,11 +135,13 @@ func writeTasks(w io.Writer, tasks []*facetdv1.RunningTask) error {
 		_, err := fmt.Fprintln(w, "no tasks are running")
 		return err
 	}
-	t := cli.NewTable("TASK", "TARGET", ">ASKED Hz", ">PLANNED Hz", ">ACHIEVED Hz", ">ON TIME", ">LATE", ">FAILED", ">RESPONSE", ">WORST", ">SKEW")
+	t := cli.NewTable("TASK", "TARGET", ">ASKED Hz", ">PLANNED Hz", ">ACHIEVED Hz", ">ON TIME", ">LATE", ">FAILED",
+		">RESPONSE", ">WORST", ">SKEW")
 	for _, r := range tasks {
 		s := r.GetStatus()
 		t.Row(r.GetTask().GetName(), cli.Short(cli.Target(r.GetTask().GetTarget()), 24),
-			cli.Significant(s.GetRequestedRateHz()), cli.Significant(s.GetPlannedRateHz()), cli.Significant(s.GetAchievedRateHz()),
+			cli.Significant(s.GetRequestedRateHz()), cli.Significant(s.GetPlannedRateHz()),
+			cli.Significant(s.GetAchievedRateHz()),
 			fmt.Sprint(s.GetJobsOnTime()), fmt.Sprint(s.GetJobsLate()), fmt.Sprint(s.GetJobsFailed()),
 			cli.NS(s.GetLastResponseNs()), cli.NS(s.GetWorstResponseNs()), cli.NS(s.GetLastSkewNs()))
 	}

@@ -23,7 +23,8 @@ func (a *app) tasksCommand() *cobra.Command {
 	return cli.Group("tasks", "Add, list, show and remove tasks", `  facetctl tasks list
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
-		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(), a.tasksRemoveCommand())
+		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(),
+		a.tasksRemoveCommand())
 }
 
 // viewFlags are the flags that describe a view.
@@ -74,14 +75,18 @@ func (f *taskFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&f.name, "name", "", "name of the task")
 	cmd.Flags().StringVar(&f.target, "target", "", "chips to read: "+targetForm)
 	cmd.Flags().Float64Var(&f.rate, "rate", 0, "jobs per second")
-	cmd.Flags().DurationVar(&f.deadline, "deadline", 0, "a job must be finished this long after its release (default one period)")
-	cmd.Flags().DurationVar(&f.maxHold, "max-hold", 0, "longest time from load to the last conversion (default no limit)")
-	cmd.Flags().DurationVar(&f.maxSkew, "max-skew", 0, "largest spread of the sampling times in a frame set (default no limit)")
+	cmd.Flags().DurationVar(&f.deadline, "deadline", 0,
+		"a job must be finished this long after its release (default one period)")
+	cmd.Flags().DurationVar(&f.maxHold, "max-hold", 0,
+		"longest time from load to the last conversion (default no limit)")
+	cmd.Flags().DurationVar(&f.maxSkew, "max-skew", 0,
+		"largest spread of the sampling times in a frame set (default no limit)")
 	f.view.register(cmd)
 }
 
 // taskFlagNames are those that only make sense without a file.
-var taskFlagNames = []string{"name", "target", "rate", "deadline", "max-hold", "max-skew", "binning", "smoothing", "window"}
+var taskFlagNames = []string{"name", "target", "rate", "deadline", "max-hold", "max-skew", "binning", "smoothing",
+	"window"}
 
 // task returns the task without its target, which needs the daemon's array.
 func (f *taskFlags) task() (*facetdv1.Task, error) {
@@ -216,8 +221,10 @@ func (w taskWriting) write(ctx context.Context, cmd *cobra.Command, c *client, t
 			err = cli.WriteJSONLine(cmd.OutOrStdout(), r)
 		} else {
 			s := r.GetTask().GetStatus()
-			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s %s: asked %s Hz, planned %s Hz, active since bus time %s\n", w.verb, r.GetTask().GetTask().GetName(),
-				cli.Significant(r.GetTask().GetTask().GetRateHz()), cli.Significant(s.GetPlannedRateHz()), cli.NS(r.GetEffectiveBusNs()))
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s %s: asked %s Hz, planned %s Hz, active since bus time %s\n",
+				w.verb, r.GetTask().GetTask().GetName(),
+				cli.Significant(r.GetTask().GetTask().GetRateHz()), cli.Significant(s.GetPlannedRateHz()),
+				cli.NS(r.GetEffectiveBusNs()))
 		}
 		if err != nil {
 			return err
@@ -368,7 +375,8 @@ func (a *app) tasksRemoveCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				_, err = fmt.Fprintf(cmd.OutOrStdout(), "removed %s at bus time %s\n", args[0], cli.NS(r.GetEffectiveBusNs()))
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "removed %s at bus time %s\n", args[0],
+					cli.NS(r.GetEffectiveBusNs()))
 				return err
 			})
 		},

@@ -49,7 +49,8 @@ without codes unless --data is given.`,
 						return err
 					}
 				}
-				req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_LATEST, Chips: chips, Codes: codes.wanted()}
+				req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
+					Chips: chips, Codes: codes.wanted()}
 				var err error
 				if w.ratios, err = pitchRatios(ctx, c); err != nil {
 					return ended(ctx, err)
@@ -178,7 +179,8 @@ func (w *watcher) lines(ctx context.Context, c *client, req *facetdv1.StreamFram
 // run receives on one goroutine and draws on another, so that a slow terminal
 // does not lose frame sets that it would not have shown anyway. The channel holds
 // one message: a receiver that waits makes the daemon drop, which is counted.
-func (w *watcher) run(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest, interval time.Duration) error {
+func (w *watcher) run(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest,
+	interval time.Duration) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	arrived := make(chan *facetdv1.StreamFrameSetsResponse, 1)
@@ -251,7 +253,8 @@ func (w *watcher) compose(out io.Writer) error {
 		for _, f := range task.last.GetFrames() {
 			hold = max(hold, f.GetHoldNs())
 		}
-		t.Row(task.name, task.rate(), fmt.Sprint(task.sets), fmt.Sprint(task.last.GetJob()), fmt.Sprint(len(task.last.GetFrames())),
+		t.Row(task.name, task.rate(), fmt.Sprint(task.sets), fmt.Sprint(task.last.GetJob()),
+			fmt.Sprint(len(task.last.GetFrames())),
 			cli.NS(task.last.GetFinishBusNs()-task.last.GetReleaseBusNs()), cli.NS(task.last.GetSkewNs()), cli.NS(hold),
 			fmt.Sprint(task.late), fmt.Sprint(task.failed))
 		frames = append(frames, task.frames...)

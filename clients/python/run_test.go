@@ -52,7 +52,8 @@ func facetd(t *testing.T) string {
 	t.Helper()
 	built.once.Do(func() {
 		if built.dir, built.err = os.MkdirTemp("", "facetd"); built.err == nil {
-			built.out, built.err = exec.Command("go", "build", "-o", built.dir, "facetd.example/daemon/facetd").CombinedOutput()
+			built.out, built.err = exec.Command("go", "build", "-o", built.dir,
+				"facetd.example/daemon/facetd").CombinedOutput()
 		}
 	})
 	if built.err != nil {
@@ -94,7 +95,8 @@ func TestPython(t *testing.T) {
 // daemon runs facetd with these arguments until the test ends, and returns its address.
 func daemon(t *testing.T, args ...string) string {
 	t.Helper()
-	cmd := exec.Command(facetd(t), append([]string{"--listen", "127.0.0.1:0", "--http", "", "--log-level", "error"}, args...)...)
+	cmd := exec.Command(facetd(t), append([]string{"--listen", "127.0.0.1:0", "--http", "", "--log-level", "error"},
+		args...)...)
 	cmd.Stderr = t.Output()
 	out, err := cmd.StdoutPipe()
 	if err != nil {
@@ -119,11 +121,13 @@ func writeCertificates(t *testing.T, dir string) {
 	t.Helper()
 	number := int64(0)
 	write := func(name, kind string, der []byte) {
-		if err := os.WriteFile(filepath.Join(dir, name), pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}), 0o600); err != nil {
+		if err := os.WriteFile(filepath.Join(dir, name), pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}),
+			0o600); err != nil {
 			t.Fatal(err)
 		}
 	}
-	make := func(name string, parent *x509.Certificate, parentKey *ecdsa.PrivateKey) (*x509.Certificate, *ecdsa.PrivateKey) {
+	make := func(name string, parent *x509.Certificate, parentKey *ecdsa.PrivateKey) (*x509.Certificate,
+		*ecdsa.PrivateKey) {
 		number++
 		key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 		if err != nil {

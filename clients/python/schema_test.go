@@ -27,7 +27,8 @@ func descriptors(t *testing.T) *descriptorpb.FileDescriptorSet {
 	t.Helper()
 	var roots []protoreflect.FileDescriptor
 	protoregistry.GlobalFiles.RangeFiles(func(f protoreflect.FileDescriptor) bool {
-		if strings.HasPrefix(f.Path(), "facetd/v1/") || f.Path() == "google/rpc/error_details.proto" || f.Path() == "google/rpc/status.proto" {
+		if strings.HasPrefix(f.Path(), "facetd/v1/") || f.Path() == "google/rpc/error_details.proto" ||
+			f.Path() == "google/rpc/status.proto" {
 			roots = append(roots, f)
 		}
 		return true

@@ -39,7 +39,8 @@ func outcome(t *testing.T, program string, args ...string) (status int, stdout, 
 func newToken(t *testing.T, file, name, role string) (tokenFile string) {
 	t.Helper()
 	var made struct{ Token string }
-	if err := json.Unmarshal([]byte(run(t, binary(t, "facetd"), "token", "new", "--name", name, "--role", role, "--expires", "1d", "--file", file, "--output", "json")), &made); err != nil {
+	if err := json.Unmarshal([]byte(run(t, binary(t, "facetd"), "token", "new", "--name", name, "--role", role,
+		"--expires", "1d", "--file", file, "--output", "json")), &made); err != nil {
 		t.Fatal(err)
 	}
 	tokenFile = filepath.Join(t.TempDir(), name)
@@ -62,8 +63,10 @@ func TestAccessFromElsewhere(t *testing.T) {
 	tokens := filepath.Join(dir, "tokens")
 	viewer, operator := newToken(t, tokens, "watcher", "viewer"), newToken(t, tokens, "driver", "operator")
 	config := filepath.Join(dir, "facetd.yaml")
-	text := "pace: free\nscene: uniform:200\nlisten: {unix: s}\naccess:\n  tokens: tokens\n  tls:\n    certificate: " + own.CertFile + "\n    key: " + own.KeyFile +
-		"\n    client_ca: " + ca.CA() + "\n    crl: " + ca.Revoke(now.Add(time.Hour)) + "\n    clients: {bench: viewer}\n"
+	text := "pace: free\nscene: uniform:200\nlisten: {unix: s}\naccess:\n  tokens: tokens\n  tls:\n    certificate: " +
+		own.CertFile + "\n    key: " + own.KeyFile +
+		"\n    client_ca: " + ca.CA() + "\n    crl: " + ca.Revoke(now.Add(time.Hour)) +
+		"\n    clients: {bench: viewer}\n"
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -104,11 +107,15 @@ func TestAccessFromElsewhere(t *testing.T) {
 		{"operates with a viewer's certificate", append(client(good), remove...), 1, "bench has the role viewer"},
 		{"shows nothing", []string{"--tls-ca", ca.CA(), "status"}, 1, "give --token-file, or --tls-cert and --tls-key"},
 		{"shows a wrong token", append(with(wrong), "status"), 1, "the token does not count here"},
-		{"shows an expired certificate", append(client(ca.Client("bench-old", now.Add(-2*time.Hour), now.Add(-time.Hour))), "status"), 1, "bench-old.pem expired on"},
-		{"shows a certificate of tomorrow", append(client(ca.Client("bench-new", now.Add(time.Hour), now.Add(2*time.Hour))), "status"), 1, "bench-new.pem counts from"},
-		{"shows a strange certificate", append(client(ca.Client("stranger", now.Add(-time.Hour), now.Add(time.Hour))), "status"), 1, "refuses the certificate"},
+		{"shows an expired certificate", append(client(ca.Client("bench-old", now.Add(-2*time.Hour),
+			now.Add(-time.Hour))), "status"), 1, "bench-old.pem expired on"},
+		{"shows a certificate of tomorrow", append(client(ca.Client("bench-new", now.Add(time.Hour),
+			now.Add(2*time.Hour))), "status"), 1, "bench-new.pem counts from"},
+		{"shows a strange certificate", append(client(ca.Client("stranger", now.Add(-time.Hour), now.Add(time.Hour))),
+			"status"), 1, "refuses the certificate"},
 		{"does not speak TLS", []string{"status"}, 1, "speaks TLS: give --tls-ca"},
-		{"trusts somebody else", []string{"--tls-ca", accesstest.NewAuthority(t, "else").CA(), "--token-file", viewer, "status"}, 1, "another authority"},
+		{"trusts somebody else", []string{"--tls-ca", accesstest.NewAuthority(t, "else").CA(), "--token-file", viewer,
+			"status"}, 1, "another authority"},
 		{"sends a token in the clear", []string{"--token-file", viewer, "status"}, 2, "in the clear"},
 	} {
 		if status, out := ask(c.args...); status != c.status || !strings.Contains(out, c.want) {
@@ -123,8 +130,10 @@ func TestAccessFromElsewhere(t *testing.T) {
 }
 
 // testRevocation: SIGHUP takes a new list over, and ends what the certificate opened.
-func testRevocation(t *testing.T, d *daemon, ca *accesstest.Authority, id accesstest.Identity, ask func(...string) (int, string)) {
-	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "--tls-ca", ca.CA(), "--tls-cert", id.CertFile, "--tls-key", id.KeyFile, "status", "--watch", "--output", "json")
+func testRevocation(t *testing.T, d *daemon, ca *accesstest.Authority, id accesstest.Identity,
+	ask func(...string) (int, string)) {
+	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "--tls-ca", ca.CA(), "--tls-cert", id.CertFile,
+		"--tls-key", id.KeyFile, "status", "--watch", "--output", "json")
 	var errs bytes.Buffer
 	cmd.Stderr = &errs
 	out, err := cmd.StdoutPipe()
@@ -149,7 +158,8 @@ func testRevocation(t *testing.T, d *daemon, ca *accesstest.Authority, id access
 	if took := time.Since(begin); took > access.EndOfStreamLimit+2*time.Second { // the reload itself reads files
 		t.Errorf("it took %v", took)
 	}
-	if status, out := ask("--tls-ca", ca.CA(), "--tls-cert", id.CertFile, "--tls-key", id.KeyFile, "status"); status != 1 {
+	if status, out := ask("--tls-ca", ca.CA(), "--tls-cert", id.CertFile, "--tls-key", id.KeyFile,
+		"status"); status != 1 {
 		t.Errorf("a revoked certificate: %d %s", status, out)
 	}
 }
@@ -174,7 +184,8 @@ func testCounts(t *testing.T, d *daemon, ca *accesstest.Authority, tokenFile str
 	if err != nil || a.StatusCode != 200 {
 		t.Fatalf("%d %v", a.StatusCode, err)
 	}
-	for _, reason := range []string{"no_credentials", "token_unknown", "certificate_expired", "certificate_not_yet_valid", "certificate_unlisted", "certificate_revoked", "missing_role"} {
+	for _, reason := range []string{"no_credentials", "token_unknown", "certificate_expired",
+		"certificate_not_yet_valid", "certificate_unlisted", "certificate_revoked", "missing_role"} {
 		if !regexp.MustCompile(`facetd_access_refused_total\{reason="` + reason + `"\} [1-9]`).Match(body) {
 			t.Errorf("%s was not counted", reason)
 		}
@@ -191,15 +202,18 @@ func TestGenericClientWithAToken(t *testing.T) {
 	own, tokens := ca.Server(host), accesstest.NewTokens(t)
 	token := tokens.Add("watcher", access.Viewer, time.Now().Add(time.Hour))
 	config := filepath.Join(t.TempDir(), "facetd.yaml")
-	text := "pace: free\nscene: uniform:200\naccess: {tokens: " + tokens.Path + ", tls: {certificate: " + own.CertFile + ", key: " + own.KeyFile + "}}\n"
+	text := "pace: free\nscene: uniform:200\naccess: {tokens: " + tokens.Path + ", tls: {certificate: " + own.CertFile +
+		", key: " + own.KeyFile + "}}\n"
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	d := start(t, "--config", config, "--listen", host+":0")
-	if out := run(t, grpcurl, "-cacert", ca.CA(), "-H", "authorization: Bearer "+token, d.grpc, "list"); !strings.Contains(out, "facetd.v1.TaskService") {
+	if out := run(t, grpcurl, "-cacert", ca.CA(), "-H", "authorization: Bearer "+token, d.grpc,
+		"list"); !strings.Contains(out, "facetd.v1.TaskService") {
 		t.Errorf("the list is %s", out)
 	}
-	if status, out, errs := outcome(t, grpcurl, "-cacert", ca.CA(), d.grpc, "list"); status == 0 || !strings.Contains(out+errs, "asks for a token") {
+	if status, out, errs := outcome(t, grpcurl, "-cacert", ca.CA(), d.grpc, "list"); status == 0 ||
+		!strings.Contains(out+errs, "asks for a token") {
 		t.Errorf("without a token: %d %s%s", status, out, errs)
 	}
 }

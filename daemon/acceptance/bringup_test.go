@@ -39,7 +39,8 @@ type bringupReport struct {
 func TestBringupKilledAndResumed(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	file, odd, data := filepath.Join(dir, "array.yaml"), filepath.Join(dir, "ground-truth.yaml"), filepath.Join(dir, "data")
+	file, odd, data := filepath.Join(dir, "array.yaml"), filepath.Join(dir, "ground-truth.yaml"),
+		filepath.Join(dir, "data")
 	for name, text := range map[string][]byte{file: deploy.CrawlerArray, odd: []byte(groundTruth)} {
 		if err := os.WriteFile(name, text, 0o600); err != nil {
 			t.Fatal(err)
@@ -47,7 +48,8 @@ func TestBringupKilledAndResumed(t *testing.T) {
 	}
 	args := []string{"--array", file, "--ground-truth", odd, "--data", data, "--pace", "free", "--scene", "uniform:100"}
 	d := start(t, args...)
-	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--yes", "--virtual-light", "--report", "-", "--output", "json")
+	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--yes", "--virtual-light", "--report",
+		"-", "--output", "json")
 	out, err := cmd.StdoutPipe()
 	if err == nil {
 		err = cmd.Start()
@@ -82,11 +84,13 @@ func TestBringupKilledAndResumed(t *testing.T) {
 	<-d.done
 
 	d = start(t, args...)
-	if list := run(t, binary(t, "facetctl"), "--address", d.grpc, "bringup", "list"); !strings.Contains(list, id) || !strings.Contains(list, "5 of 11") {
+	if list := run(t, binary(t, "facetctl"), "--address", d.grpc, "bringup", "list"); !strings.Contains(list, id) ||
+		!strings.Contains(list, "5 of 11") {
 		t.Errorf("kept:\n%s", list)
 	}
 	prefix := filepath.Join(dir, "first")
-	status, said, errs := outcome(t, binary(t, "facetctl"), "--address", d.grpc, "bringup", "--resume", id, "--yes", "--report", prefix)
+	status, said, errs := outcome(t, binary(t, "facetctl"), "--address", d.grpc, "bringup", "--resume", id, "--yes",
+		"--report", prefix)
 	if status != 1 {
 		t.Fatalf("status %d\n%s%s", status, said, errs)
 	}
@@ -98,7 +102,8 @@ func TestBringupKilledAndResumed(t *testing.T) {
 	if err != nil || !r.Finished || r.Verdict != "VERDICT_FAIL" || len(r.Results) != 11 {
 		t.Fatalf("%v: %s", err, said)
 	}
-	blamed := map[string]string{"BRINGUP_STEP_SETTLING": "wall-04", "BRINGUP_STEP_HOLD": "wall-07", "BRINGUP_STEP_ORDER": "bed-1"}
+	blamed := map[string]string{"BRINGUP_STEP_SETTLING": "wall-04", "BRINGUP_STEP_HOLD": "wall-07",
+		"BRINGUP_STEP_ORDER": "bed-1"}
 	for _, step := range r.Results {
 		for _, m := range step.Measurements {
 			if m.Verdict != "VERDICT_PASS" && m.Subject != blamed[step.Step] {
@@ -141,7 +146,8 @@ func TestBringupKilledAndResumed(t *testing.T) {
 func TestBringupAsks(t *testing.T) {
 	t.Parallel()
 	d := start(t, "--pace", "free", "--tasks", "none", "--scene", "uniform:100")
-	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--steps", "supplies,dark", "--report", "-")
+	cmd := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--steps", "supplies,dark", "--report",
+		"-")
 	cmd.Stdin = strings.NewReader("what?\ny 5.01 V and 60 mA\nn\n")
 	out, err := cmd.CombinedOutput()
 	if err != nil {
@@ -153,10 +159,12 @@ func TestBringupAsks(t *testing.T) {
 		}
 	}
 	cmd = exec.Command(binary(t, "facetctl"), "--address", d.grpc, "bringup", "--steps", "supplies", "--report", "-")
-	if out, err := cmd.CombinedOutput(); err == nil || !strings.Contains(string(out), "--yes") || !strings.Contains(string(out), "--resume") {
+	if out, err := cmd.CombinedOutput(); err == nil || !strings.Contains(string(out), "--yes") ||
+		!strings.Contains(string(out), "--resume") {
 		t.Errorf("without anybody: %v\n%s", err, out)
 	}
-	if status, _, errs := outcome(t, binary(t, "facetctl"), "bringup", "--steps", "flat,nothing"); status != 2 || !strings.Contains(errs, `"nothing"`) {
+	if status, _, errs := outcome(t, binary(t, "facetctl"), "bringup", "--steps", "flat,nothing"); status != 2 ||
+		!strings.Contains(errs, `"nothing"`) {
 		t.Errorf("an unknown step: status %d: %s", status, errs)
 	}
 }

@@ -120,7 +120,8 @@ func killedRecording(t *testing.T, sets int, after time.Duration) string {
 	conn := d.dial(t)
 	ctx := within(t, time.Minute)
 	frames := follow(t, ctx, conn)
-	if _, err := facetdv1.NewRecordServiceClient(conn).StartRecording(ctx, &facetdv1.StartRecordingRequest{Name: "k"}); err != nil {
+	if _, err := facetdv1.NewRecordServiceClient(conn).StartRecording(ctx,
+		&facetdv1.StartRecordingRequest{Name: "k"}); err != nil {
 		t.Fatal(err)
 	}
 	for n := 0; ; n++ {
@@ -157,8 +158,9 @@ func TestFilesThatAreNoRecordings(t *testing.T) {
 		t.Fatal("the recording has no packed chunk")
 	}
 	files := map[string]struct{ path, says string }{
-		"nothing":         {write("nothing.mcap", nil), "header"},
-		"text":            {write("notes.mcap", []byte(strings.Repeat("no recording\n", 1000))), "not a recording of facetd"},
+		"nothing": {write("nothing.mcap", nil), "header"},
+		"text": {write("notes.mcap", []byte(strings.Repeat("no recording\n", 1000))),
+			"not a recording of facetd"},
 		"a folder":        {dir, "not a file"},
 		"no file":         {filepath.Join(dir, "none.mcap"), "no such file"},
 		"cut in half":     {write("half.mcap", whole[:len(whole)/2]), "recover"},
@@ -181,8 +183,10 @@ func TestFilesThatAreNoRecordings(t *testing.T) {
 	}
 	_, idle, _ := startedWith(t, "version")
 	for what, f := range files {
-		status, used, errs := startedWith(t, "--bus", "replay:"+f.path, "--listen", "127.0.0.1:0", "--http", "", "--log-level", "error")
-		if status != 1 || !strings.Contains(errs, f.says) || !strings.Contains(errs, f.path) || strings.Contains(errs, "goroutine ") || len(errs) > 1000 {
+		status, used, errs := startedWith(t, "--bus", "replay:"+f.path, "--listen", "127.0.0.1:0", "--http", "",
+			"--log-level", "error")
+		if status != 1 || !strings.Contains(errs, f.says) || !strings.Contains(errs, f.path) ||
+			strings.Contains(errs, "goroutine ") || len(errs) > 1000 {
 			t.Errorf("%s: status %d, want %q in\n%s", what, status, f.says, errs)
 		}
 		if used > idle+64<<20 {

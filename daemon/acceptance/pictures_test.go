@@ -58,7 +58,8 @@ func TestFramesShowThePicture(t *testing.T) {
 		for j := range a.Chips {
 			if j != i && a.Chips[j].Class == chip.Class {
 				if other := correlation(got, expected(t, a, j, light, got.Bounds())); other >= own {
-					t.Errorf("%s: correlation %.2f with its own direction, %.2f with that of %s", chip.Name, own, other, a.Chips[j].Name)
+					t.Errorf("%s: correlation %.2f with its own direction, %.2f with that of %s", chip.Name, own, other,
+						a.Chips[j].Name)
 				}
 			}
 		}
@@ -101,7 +102,8 @@ func expected(t *testing.T, a *chipmodel.Array, chip int, light scene.Scene, siz
 	c := &a.Chips[chip]
 	l, lens, mount := c.Class.Spec.GetLattice(), c.Spec.GetLens(), c.Spec.GetMount()
 	v, err := scene.NewView(
-		scene.Lattice{Rows: c.Class.Rows, Columns: c.Class.Columns, Hexagonal: c.Class.Hexagonal(), PitchXUm: l.GetPitchXUm(), PitchYUm: l.GetPitchYUm()},
+		scene.Lattice{Rows: c.Class.Rows, Columns: c.Class.Columns, Hexagonal: c.Class.Hexagonal(),
+			PitchXUm: l.GetPitchXUm(), PitchYUm: l.GetPitchYUm()},
 		scene.Optics{
 			YawDeg: mount.GetYawDeg(), PitchDeg: mount.GetPitchDeg(), RollDeg: mount.GetRollDeg(),
 			HorizontalFOVDeg: lens.GetHorizontalFovDeg(), VerticalFOVDeg: lens.GetVerticalFovDeg(),

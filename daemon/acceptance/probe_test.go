@@ -23,7 +23,8 @@ type probed struct {
 // probe runs facetctl probe and returns its exit status and what it printed.
 func (d *daemon) probe(t *testing.T, args ...string) (int, probed) {
 	t.Helper()
-	out, err := exec.Command(binary(t, "facetctl"), append([]string{"--address", d.grpc, "probe", "--output", "json"}, args...)...).Output()
+	out, err := exec.Command(binary(t, "facetctl"),
+		append([]string{"--address", d.grpc, "probe", "--output", "json"}, args...)...).Output()
 	var exit *exec.ExitError
 	code := 0
 	if errors.As(err, &exit) {

@@ -89,7 +89,8 @@ func start(t testing.TB, args ...string) *daemon {
 func startIn(t testing.TB, environment []string, args ...string) *daemon {
 	t.Helper()
 	d := &daemon{done: make(chan error, 1), output: &bytes.Buffer{}}
-	d.cmd = exec.Command(binary(t, "facetd"), append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
+	d.cmd = exec.Command(binary(t, "facetd"),
+		append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
 	d.cmd.Env = append(os.Environ(), environment...)
 	d.cmd.Stderr = d.output
 	out, err := d.cmd.StdoutPipe()
@@ -155,27 +156,34 @@ func TestGenericClient(t *testing.T) {
 		return run(t, grpcurl, append([]string{"-plaintext", "-max-time", "20"}, args...)...)
 	}
 	services := call(d.grpc, "list")
-	for _, want := range []string{"ArrayService", "TaskService", "PlanService", "FrameService", "CommandService", "StatusService"} {
+	for _, want := range []string{"ArrayService", "TaskService", "PlanService", "FrameService", "CommandService",
+		"StatusService"} {
 		if !strings.Contains(services, "facetd.v1."+want) {
 			t.Errorf("reflection does not list %s:\n%s", want, services)
 		}
 	}
-	if got := call(d.grpc, "grpc.health.v1.Health/Check"); !strings.Contains(got, "SERVING") || strings.Contains(got, "NOT_SERVING") {
+	if got := call(d.grpc, "grpc.health.v1.Health/Check"); !strings.Contains(got, "SERVING") ||
+		strings.Contains(got, "NOT_SERVING") {
 		t.Errorf("health: %s", got)
 	}
-	call("-d", `{"task":{"name":"crown","target":{"group":"crown"},"rate_hz":10,"views":[{"smoothing_steps":4}]}}`, d.grpc, "facetd.v1.TaskService/CreateTask")
+	call("-d", `{"task":{"name":"crown","target":{"group":"crown"},"rate_hz":10,"views":[{"smoothing_steps":4}]}}`,
+		d.grpc, "facetd.v1.TaskService/CreateTask")
 	if got := call(d.grpc, "facetd.v1.TaskService/ListTasks"); !strings.Contains(got, `"crown"`) {
 		t.Errorf("the created task is not listed: %s", got)
 	}
 	sets := stream(t, grpcurl, d.grpc, 3)
 	for i, fs := range sets {
-		if fs.Task != "crown" || len(fs.Frames) != 4 || fs.Frames[0].PixelFormat != "Mono16" || len(fs.Frames[0].Data) != 40*40*2 {
+		if fs.Task != "crown" || len(fs.Frames) != 4 || fs.Frames[0].PixelFormat != "Mono16" ||
+			len(fs.Frames[0].Data) != 40*40*2 {
 			t.Errorf("set %d: task %q, %d frames", i, fs.Task, len(fs.Frames))
 		}
 	}
 	call("-d", `{"name":"crown"}`, d.grpc, "facetd.v1.TaskService/DeleteTask")
-	out, err := exec.Command(grpcurl, "-plaintext", "-d", `{"task":{"name":"more","target":{"group":"wall"},"rate_hz":100}}`, d.grpc, "facetd.v1.TaskService/CreateTask").CombinedOutput()
-	if err == nil || !strings.Contains(string(out), "FailedPrecondition") || !strings.Contains(string(out), "facetd.v1.Refusal") {
+	out, err := exec.Command(grpcurl, "-plaintext", "-d",
+		`{"task":{"name":"more","target":{"group":"wall"},"rate_hz":100}}`, d.grpc,
+		"facetd.v1.TaskService/CreateTask").CombinedOutput()
+	if err == nil || !strings.Contains(string(out), "FailedPrecondition") ||
+		!strings.Contains(string(out), "facetd.v1.Refusal") {
 		t.Errorf("too much was not refused with its numbers: %v\n%s", err, out)
 	}
 	if err := d.stop(t); err != nil {
@@ -195,7 +203,8 @@ type frameSet struct {
 // stream reads n frame sets of the task crown from a generic client's output.
 func stream(t *testing.T, grpcurl, address string, n int) []frameSet {
 	t.Helper()
-	cmd := exec.Command(grpcurl, "-plaintext", "-d", `{"tasks":["crown"],"overflow":"OVERFLOW_QUEUE"}`, address, "facetd.v1.FrameService/StreamFrameSets")
+	cmd := exec.Command(grpcurl, "-plaintext", "-d", `{"tasks":["crown"],"overflow":"OVERFLOW_QUEUE"}`, address,
+		"facetd.v1.FrameService/StreamFrameSets")
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -258,7 +267,8 @@ type summary struct {
 
 func runFor(t *testing.T, pace, seed string) (summary, string) {
 	t.Helper()
-	out := run(t, binary(t, "facetd"), "--run-for", "3s", "--pace", pace, "--seed", seed, "--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "error", "--output", "json")
+	out := run(t, binary(t, "facetd"), "--run-for", "3s", "--pace", pace, "--seed", seed, "--listen", "127.0.0.1:0",
+		"--http", "127.0.0.1:0", "--log-level", "error", "--output", "json")
 	var s summary
 	if err := json.Unmarshal([]byte(out), &s); err != nil {
 		t.Fatalf("%v\n%s", err, out)

@@ -26,7 +26,8 @@ import (
 
 func (d *daemon) dial(t *testing.T) *grpc.ClientConn {
 	t.Helper()
-	conn, err := grpc.NewClient(d.grpc, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
+	conn, err := grpc.NewClient(d.grpc, grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -40,7 +41,8 @@ func within(t *testing.T, d time.Duration) context.Context {
 	return ctx
 }
 
-func follow(t *testing.T, ctx context.Context, conn *grpc.ClientConn) grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
+func follow(t *testing.T, ctx context.Context,
+	conn *grpc.ClientConn) grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
 	t.Helper()
 	s, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{
 		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
@@ -81,7 +83,8 @@ type independent struct {
 // readIndependently reads a file with @mcap/core in node.
 func readIndependently(t *testing.T, file string) (got independent) {
 	t.Helper()
-	cmd := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"}, "../record/testdata/read.cjs", file)
+	cmd := peertest.Node(t, []string{"@mcap/core@2.2.2", "fzstd@0.1.1", "protobufjs@7.6.6"},
+		"../record/testdata/read.cjs", file)
 	cmd.Stderr = os.Stderr
 	text, err := cmd.Output()
 	if err != nil {
@@ -166,8 +169,10 @@ func TestAMinuteIsWhatAClientSaw(t *testing.T) {
 	}
 	defer r.Close()
 	first, last := r.Span()
-	t.Logf("%d frame sets, %d messages in %.2f s of bus time, %d lost, the client dropped %d", r.FrameSets(), r.Messages(), float64(last-first)/1e9, live.lost, live.dropped)
-	if spanned := time.Duration(last - first); spanned < time.Minute-time.Second || spanned > time.Minute+5*time.Second {
+	t.Logf("%d frame sets, %d messages in %.2f s of bus time, %d lost, the client dropped %d", r.FrameSets(),
+		r.Messages(), float64(last-first)/1e9, live.lost, live.dropped)
+	if spanned := time.Duration(last - first); spanned < time.Minute-time.Second ||
+		spanned > time.Minute+5*time.Second {
 		t.Errorf("the recording spans %v", spanned)
 	}
 	recorded := recordedSets(t, r, live)
@@ -240,7 +245,8 @@ func compareIndependent(t *testing.T, got independent, want []seen, counts map[s
 		t.Fatalf("%d frame sets found elsewhere, %d here", len(got.Sets), len(want))
 	}
 	// Elsewhere they come by log time. Bus and host time are apart by one offset.
-	byFinish := slices.SortedStableFunc(slices.Values(want), func(a, b seen) int { return int(a.finishNS - b.finishNS) })
+	byFinish := slices.SortedStableFunc(slices.Values(want),
+		func(a, b seen) int { return int(a.finishNS - b.finishNS) })
 	var offset int64
 	for i, s := range got.Sets {
 		w := byFinish[i]
@@ -249,7 +255,8 @@ func compareIndependent(t *testing.T, got independent, want []seen, counts map[s
 		if i == 0 {
 			offset = log - finish
 		}
-		if finishErr != nil || logErr != nil || log-finish != offset || finish != w.finishNS || s.Task != w.task || s.Job != strconv.FormatUint(w.job, 10) || s.Pixels != w.pixels {
+		if finishErr != nil || logErr != nil || log-finish != offset || finish != w.finishNS || s.Task != w.task ||
+			s.Job != strconv.FormatUint(w.job, 10) || s.Pixels != w.pixels {
 			t.Fatalf("frame set %d is %+v elsewhere, %+v here", i, s, w)
 		}
 	}
@@ -322,7 +329,8 @@ func TestReplayIsControlled(t *testing.T) {
 	}
 	ctl := func(args ...string) (w where) {
 		t.Helper()
-		out := run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc, "--output", "json", "replay"}, args...)...)
+		out := run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc, "--output", "json", "replay"},
+			args...)...)
 		if err := json.Unmarshal([]byte(out), &w); err != nil {
 			t.Fatalf("%v: %s", err, out)
 		}
@@ -355,7 +363,8 @@ func TestReplayIsControlled(t *testing.T) {
 	if w := ctl("pause"); !w.Paused || w.Speed != 8 {
 		t.Errorf("paused: %+v", w)
 	}
-	if out, err := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "probe").CombinedOutput(); err == nil || !strings.Contains(string(out), "plays a recording") {
+	if out, err := exec.Command(binary(t, "facetctl"), "--address", d.grpc, "probe").CombinedOutput(); err == nil ||
+		!strings.Contains(string(out), "plays a recording") {
 		t.Errorf("a probe of a recording: %v %s", err, out)
 	}
 	if err := d.stop(t); err != nil {

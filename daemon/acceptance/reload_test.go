@@ -44,7 +44,8 @@ func TestReloadOnSIGHUP(t *testing.T) {
 	}
 	write(config, "tasks: tasks.yaml\n")
 	write(tasks, "tasks:\n  - {name: look, target: {group: bow}, rate_hz: 10}\n")
-	d := startIn(t, []string{"NOTIFY_SOCKET=" + filepath.Join(dir, "notify"), "WATCHDOG_USEC=1500000"}, "--config", config)
+	d := startIn(t, []string{"NOTIFY_SOCKET=" + filepath.Join(dir, "notify"), "WATCHDOG_USEC=1500000"}, "--config",
+		config)
 	ctl := func(args ...string) string {
 		return run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc}, args...)...)
 	}
@@ -61,12 +62,14 @@ func TestReloadOnSIGHUP(t *testing.T) {
 	if got := until("READY=1"); !strings.Contains(got, "tasks 1") {
 		t.Errorf("%q", got)
 	}
-	write(tasks, "tasks:\n  - {name: look, target: {group: bow}, rate_hz: 20}\n  - {name: down, target: {group: bed}, rate_hz: 5}\n")
+	write(tasks, "tasks:\n  - {name: look, target: {group: bow}, rate_hz: 20}\n  - {name: down, target: {group: "+
+		"bed}, rate_hz: 5}\n")
 	write(config, "tasks: tasks.yaml\nscene: uniform:40\n")
 	if got := sendSIGHUP(); !strings.Contains(got, "tasks 2") || strings.Contains(got, "refused") {
 		t.Errorf("%q", got)
 	}
-	if list := ctl("tasks", "list", "--output", "json"); !strings.Contains(list, `"down"`) || !strings.Contains(list, `"rate_hz": 20`) {
+	if list := ctl("tasks", "list", "--output", "json"); !strings.Contains(list, `"down"`) ||
+		!strings.Contains(list, `"rate_hz": 20`) {
 		t.Errorf("tasks: %s", list)
 	}
 	if scene := ctl("scene", "show"); !strings.Contains(scene, "uniform:40") {
@@ -77,7 +80,8 @@ func TestReloadOnSIGHUP(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 	journal := ctl("events")
-	for _, want := range []string{"configuration applied: tasks added down, changed look; scene uniform:40", "configuration refused: seed: cannot change"} {
+	for _, want := range []string{"configuration applied: tasks added down, changed look; scene uniform:40",
+		"configuration refused: seed: cannot change"} {
 		if !strings.Contains(journal, want) {
 			t.Errorf("no %q in\n%s", want, journal)
 		}

@@ -96,7 +96,8 @@ func TestKilledWhileTasksChange(t *testing.T) {
 		after := 2 + rng.IntN(8)
 		for n := 0; ; n++ {
 			if n == after {
-				time.AfterFunc(time.Duration(rng.IntN(20_000))*time.Microsecond, func() { d.cmd.Process.Kill() }) // SIGKILL
+				// SIGKILL
+				time.AfterFunc(time.Duration(rng.IntN(20_000))*time.Microsecond, func() { d.cmd.Process.Kill() })
 			}
 			name, rate, err := change(ctx, tasks, answered, rng)
 			if err != nil {

@@ -21,7 +21,8 @@ import (
 func startFast(t testing.TB) *daemon {
 	t.Helper()
 	tasks := filepath.Join(t.TempDir(), "tasks.yaml")
-	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: true}, rate_hz: 100}\n"), 0o600); err != nil {
+	if err := os.WriteFile(tasks, []byte("tasks:\n- {name: fast, target: {all: true}, rate_hz: 100}\n"),
+		0o600); err != nil {
 		t.Fatal(err)
 	}
 	return start(t, "--array", "testdata/one-fast.yaml", "--tasks", tasks, "--scene", "uniform:200")
@@ -74,7 +75,8 @@ func TestAHundredSubscribers(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	open := func() grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
-		stream, err := facetdv1.NewFrameServiceClient(dial(t, d.grpc)).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
+		stream, err := facetdv1.NewFrameServiceClient(dial(t, d.grpc)).StreamFrameSets(ctx,
+			&facetdv1.StreamFrameSetsRequest{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -109,20 +111,24 @@ func TestAHundredSubscribers(t *testing.T) {
 			t.Fatalf("subscriber %d: %v", i, s.err)
 		}
 		if got := s.received + s.dropped; got != s.last-s.first+1 {
-			t.Errorf("subscriber %d: %d received and %d dropped of the jobs %d to %d", i, s.received, s.dropped, s.first, s.last)
+			t.Errorf("subscriber %d: %d received and %d dropped of the jobs %d to %d", i, s.received, s.dropped,
+				s.first, s.last)
 		}
 		counts = append(counts, s.received)
 	}
 	slices.Sort(counts)
 	least, middle := counts[0], counts[readers/2]
-	t.Logf("of %d jobs the readers got %d at least, %d in the median, %d at most", jobs, least, middle, counts[readers-1])
+	t.Logf("of %d jobs the readers got %d at least, %d in the median, %d at most", jobs, least, middle,
+		counts[readers-1])
 	if least*4 < middle {
 		t.Errorf("a reader got %d frame sets, the median one %d", least, middle)
 	}
 	st := state()
 	task := st.GetTasks()[0].GetStatus()
-	t.Logf("achieved %.1f Hz, %d on time, times off by %v at most", task.GetAchievedRateHz(), task.GetJobsOnTime(), time.Duration(st.GetTimeUncertaintyNs()))
-	if task.GetJobsLate()+task.GetJobsFailed() > 0 || st.GetRuleViolations() > 0 || task.GetJobsOnTime() < until || task.GetAchievedRateHz() < 99 {
+	t.Logf("achieved %.1f Hz, %d on time, times off by %v at most", task.GetAchievedRateHz(), task.GetJobsOnTime(),
+		time.Duration(st.GetTimeUncertaintyNs()))
+	if task.GetJobsLate()+task.GetJobsFailed() > 0 || st.GetRuleViolations() > 0 || task.GetJobsOnTime() < until ||
+		task.GetAchievedRateHz() < 99 {
 		t.Errorf("the bus suffered: %v", task)
 	}
 	if err := d.stop(t); err != nil {

@@ -31,7 +31,8 @@ func unit(t *testing.T, analyze string) (path string, version int) {
 		t.Fatal(err)
 	}
 	path = filepath.Join(t.TempDir(), "facetd.service")
-	text := strings.Replace(read(t, "facetd.service"), "ExecStart=/usr/bin/facetd ", "ExecStart="+binary(t, "facetd")+" ", 1)
+	text := strings.Replace(read(t, "facetd.service"), "ExecStart=/usr/bin/facetd ", "ExecStart="+binary(t, "facetd")+
+		" ", 1)
 	write := func(path, text string) {
 		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 			t.Fatal(err)
@@ -77,7 +78,8 @@ func TestTheUnitIsValid(t *testing.T) {
 		t.Errorf("systemd %d: %v\n%s", version, err, out)
 	}
 	// The check finds what is wrong.
-	if err := os.WriteFile(path, []byte(strings.Replace(read(t, "facetd.service"), "/usr/bin/facetd", "/nowhere/facetd", 1)), 0o644); err != nil {
+	if err := os.WriteFile(path, []byte(strings.Replace(read(t, "facetd.service"), "/usr/bin/facetd", "/nowhere/facetd",
+		1)), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	if out, err := exec.Command(analyze, "verify", path).CombinedOutput(); err == nil {
@@ -91,7 +93,8 @@ func TestTheUnitIsConfined(t *testing.T) {
 	analyze := peertest.Program(t, "systemd-analyze")
 	path, _ := unit(t, analyze)
 	judge := func(path string) (string, error) {
-		out, err := exec.Command(analyze, "security", "--offline=true", "--no-pager", "--threshold=15", path).CombinedOutput()
+		out, err := exec.Command(analyze, "security", "--offline=true", "--no-pager", "--threshold=15",
+			path).CombinedOutput()
 		lines := strings.Split(strings.TrimSpace(string(out)), "\n")
 		return lines[len(lines)-1], err
 	}
@@ -122,7 +125,8 @@ func TestTheUnitsFiles(t *testing.T) {
 		"StateDirectory":   {c.Data, "/var/lib/"},
 		"RuntimeDirectory": {filepath.Dir(c.Listen.Unix), "/run/"},
 	} {
-		if !strings.Contains(text, "\n"+field+"="+strings.TrimPrefix(want.got, want.folder)+"\n") || !strings.HasPrefix(want.got, want.folder) {
+		if !strings.Contains(text, "\n"+field+"="+strings.TrimPrefix(want.got, want.folder)+"\n") ||
+			!strings.HasPrefix(want.got, want.folder) {
 			t.Errorf("the configuration has %s, the unit another %s", want.got, field)
 		}
 	}

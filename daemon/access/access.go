@@ -171,8 +171,10 @@ const (
 
 // Reasons are all of them.
 func Reasons() []Reason {
-	return []Reason{NoCredentials, TokenMalformed, TokenUnknown, TokenExpired, CertificateUntrusted, CertificateExpired, CertificateNotYetValid,
-		CertificateRevoked, CertificateUnlisted, RevocationsStale, MissingRole, ForeignHost, ForeignOrigin, TooManyConnections}
+	return []Reason{NoCredentials, TokenMalformed, TokenUnknown, TokenExpired, CertificateUntrusted, CertificateExpired,
+		CertificateNotYetValid,
+		CertificateRevoked, CertificateUnlisted, RevocationsStale, MissingRole, ForeignHost, ForeignOrigin,
+		TooManyConnections}
 }
 
 // RefusedError is the error of a caller that may not do what it asked. The caller can

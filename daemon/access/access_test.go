@@ -50,9 +50,12 @@ func TestSettings(t *testing.T) {
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c"}, Tokens: "t"}, false, "access.tls.certificate"},
 		{Settings{Loopback: Free, TLS: TLS{Key: "c"}, Tokens: "t"}, false, "access.tls.key"},
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a"}}, true, "access.tls.client_ca"},
-		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a", Clients: map[string]string{"*": "viewer"}}}, true, ""},
-		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a", Clients: map[string]string{"*": "all"}}}, true, "access.tls.clients"},
-		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", Clients: map[string]string{"*": "viewer"}}, Tokens: "t"}, true, "access.tls.clients"},
+		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a",
+			Clients: map[string]string{"*": "viewer"}}}, true, ""},
+		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", ClientCA: "a",
+			Clients: map[string]string{"*": "all"}}}, true, "access.tls.clients"},
+		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", Clients: map[string]string{"*": "viewer"}},
+			Tokens: "t"}, true, "access.tls.clients"},
 		{Settings{Loopback: Free, TLS: TLS{Certificate: "c", Key: "k", CRL: "l"}, Tokens: "t"}, true, "access.tls.crl"},
 	} {
 		var m invalid.Errors
@@ -80,14 +83,16 @@ func TestTokenLines(t *testing.T) {
 	if strings.Contains(line.Line(), token) || len(token) != len("facetd_")+43 {
 		t.Errorf("token of %d bytes", len(token))
 	}
-	got, m := ParseTokens("f", []byte("# mine\n\n  "+line.Line()+"  \r\nday viewer 2030-06-01 sha256:"+strings.Repeat("ab", 32)))
+	got, m := ParseTokens("f", []byte("# mine\n\n  "+line.Line()+"  \r\nday viewer 2030-06-01 sha256:"+
+		strings.Repeat("ab", 32)))
 	if len(m) > 0 || len(got) != 2 || got[0] != line {
 		t.Fatalf("%v %v", got, m)
 	}
 	if end := time.Date(2030, 6, 2, 0, 0, 0, 0, time.UTC); !got[1].Expires.Equal(end) || got[1].Role != Viewer {
 		t.Errorf("a date counts until %v", got[1].Expires)
 	}
-	if find(got, sum) == nil || find(got, sum).Name != "bench.1" || find(got, sha256.Sum256([]byte(token+"x"))) != nil || find(nil, sum) != nil {
+	if find(got, sum) == nil || find(got, sum).Name != "bench.1" ||
+		find(got, sha256.Sum256([]byte(token+"x"))) != nil || find(nil, sum) != nil {
 		t.Error("a token is not found by its digest alone")
 	}
 	for _, name := range []string{"", "a b", "-x", "näme", strings.Repeat("x", 65), "a\nb"} {
@@ -102,8 +107,10 @@ func TestTokenLines(t *testing.T) {
 
 func TestTokenErrors(t *testing.T) {
 	digest := " sha256:" + strings.Repeat("0", 64)
-	_, m := ParseTokens("tokens", []byte("a viewer 2030-01-01"+digest+"\nb see 2030-01-01"+digest+"\nc viewer soon"+digest+
-		"\nd viewer 2030-01-01 facetd_verysecret\na viewer 2030-01-01"+digest+"\nfacetd_othersecret\ne viewer 2030-01-01 sha256:00\n"))
+	_, m := ParseTokens("tokens", []byte("a viewer 2030-01-01"+digest+"\nb see 2030-01-01"+digest+"\nc viewer soon"+
+		digest+
+		"\nd viewer 2030-01-01 facetd_verysecret\na viewer 2030-01-01"+digest+
+		"\nfacetd_othersecret\ne viewer 2030-01-01 sha256:00\n"))
 	var lines []int
 	for _, one := range m {
 		lines = append(lines, one.Line)
@@ -136,7 +143,8 @@ func FuzzParseTokens(f *testing.F) {
 			t.Fatalf("what was written is not read: %v\n%s", m, text.String())
 		}
 		for i := range again {
-			if again[i].Name != tokens[i].Name || again[i].Digest != tokens[i].Digest || again[i].Expires.Unix() != tokens[i].Expires.Unix() {
+			if again[i].Name != tokens[i].Name || again[i].Digest != tokens[i].Digest ||
+				again[i].Expires.Unix() != tokens[i].Expires.Unix() {
 				t.Errorf("%v became %v", tokens[i], again[i])
 			}
 		}
@@ -160,7 +168,8 @@ func TestATokenFileThatAllMayWrite(t *testing.T) {
 	if err := os.Chmod(path, 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := New(Settings{Loopback: Checked, Tokens: path}, Options{}); err == nil || !strings.Contains(err.Error(), "everybody may write") {
+	if _, err := New(Settings{Loopback: Checked, Tokens: path}, Options{}); err == nil ||
+		!strings.Contains(err.Error(), "everybody may write") {
 		t.Errorf("got %v", err)
 	}
 }
@@ -176,7 +185,8 @@ func TestAKeyThatAllMayRead(t *testing.T) {
 	}
 	s := Settings{Loopback: Free, TLS: TLS{Certificate: cert, Key: key}}
 	for mode, refused := range map[os.FileMode]bool{
-		0o600: false, 0o400: false, 0o640: false, 0o440: false, 0o644: true, 0o604: true, 0o602: true, 0o666: true, 0o444: true,
+		0o600: false, 0o400: false, 0o640: false, 0o440: false, 0o644: true, 0o604: true, 0o602: true, 0o666: true,
+		0o444: true,
 	} {
 		if err := os.Chmod(key, mode); err != nil {
 			t.Fatal(err)
@@ -184,7 +194,8 @@ func TestAKeyThatAllMayRead(t *testing.T) {
 		_, atStart := New(s, Options{})
 		_, _, atReload := newGate(t, Settings{Loopback: Free}).Prepare(s)
 		for _, err := range []error{atStart, atReload} {
-			if err == nil || strings.Contains(err.Error(), "access.tls.key: everybody may read or write the key "+key) != refused {
+			if err == nil || strings.Contains(err.Error(), "access.tls.key: everybody may read or write the key "+
+				key) != refused {
 				t.Errorf("mode %03o: %v; refused for it: %v", mode, err, refused)
 			}
 		}
@@ -251,11 +262,12 @@ func TestGuardAgainstBrowsers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &httptest.Server{Listener: marked, Config: &http.Server{ConnContext: ConnContext, Handler: g.Guard(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if c, ok := CallerOf(r.Context()); !ok || c.Role != Operator {
-			t.Errorf("the caller is %+v", c)
-		}
-	}))}}
+	s := &httptest.Server{Listener: marked, Config: &http.Server{ConnContext: ConnContext,
+		Handler: g.Guard(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if c, ok := CallerOf(r.Context()); !ok || c.Role != Operator {
+				t.Errorf("the caller is %+v", c)
+			}
+		}))}}
 	s.Start()
 	defer s.Close()
 	own := l.Addr().String()
@@ -312,7 +324,8 @@ func TestGuardAsksWhoYouAre(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	g, err := New(Settings{Loopback: Checked, Tokens: "t"}, Options{ReadFile: func(string) ([]byte, error) { return []byte(line.Line()), nil }})
+	g, err := New(Settings{Loopback: Checked, Tokens: "t"},
+		Options{ReadFile: func(string) ([]byte, error) { return []byte(line.Line()), nil }})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -58,7 +58,8 @@ func (g *Gate) Listener(l net.Listener) (net.Listener, error) {
 	if at, is := l.Addr().(*net.TCPAddr); is {
 		switch {
 		case !at.IP.IsLoopback() && !g.settings.Remote():
-			return nil, fmt.Errorf("%s could be reached from other machines, which takes access control: %s", l.Addr(), RemoteHint)
+			return nil, fmt.Errorf("%s could be reached from other machines, which takes access control: %s", l.Addr(),
+				RemoteHint)
 		case !at.IP.IsLoopback():
 			p = remotePlace
 		case g.settings.Loopback == Checked:
@@ -85,7 +86,8 @@ func (l *listener) Accept() (net.Conn, error) {
 			return &markedConn{Conn: c, place: l.place, done: func() { l.open.Add(-1) }}, nil
 		}
 		l.open.Add(-1)
-		l.g.count(refuse(TooManyConnections, "", "%d connections are open on %s", l.limit, l.Addr()), c.RemoteAddr().String(), "connection")
+		l.g.count(refuse(TooManyConnections, "", "%d connections are open on %s", l.limit, l.Addr()),
+			c.RemoteAddr().String(), "connection")
 		_ = c.Close() // it was never used
 	}
 }
@@ -166,7 +168,8 @@ func (c gateCredentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.Au
 		_ = raw.Close() // nothing was said on it
 		return nil, nil, errors.New("a connection came in where access is not known")
 	}
-	info := connInfo{place: marked.place, CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.NoSecurity}}
+	info := connInfo{place: marked.place,
+		CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.NoSecurity}}
 	if marked.place != remotePlace {
 		return raw, info, nil
 	}

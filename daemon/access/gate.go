@@ -82,7 +82,8 @@ type Options struct {
 // New reads what the settings name; they have been checked. The error is
 // invalid.Errors, with all of them.
 func New(s Settings, o Options) (*Gate, error) {
-	g := &Gate{settings: s, readFile: o.ReadFile, readKey: o.ReadFile, clock: o.Clock, refused: map[Reason]*atomic.Uint64{}}
+	g := &Gate{settings: s, readFile: o.ReadFile, readKey: o.ReadFile, clock: o.Clock,
+		refused: map[Reason]*atomic.Uint64{}}
 	if g.readFile == nil {
 		g.readFile, g.readKey = readGuarded, readPrivate
 	}
@@ -115,7 +116,8 @@ func readGuarded(name string) ([]byte, error) {
 
 // readPrivate reads a key.
 func readPrivate(name string) ([]byte, error) {
-	return readUnless(name, worldReadable|worldWritable, "everybody may read or write the key %s, and so stand in for the daemon; chmod o-rwx it")
+	return readUnless(name, worldReadable|worldWritable,
+		"everybody may read or write the key %s, and so stand in for the daemon; chmod o-rwx it")
 }
 
 // readUnless reads a file whose mode has none of some bits. The mode is that of what is read,
@@ -162,11 +164,13 @@ func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
 func (g *Gate) warn(m *material) {
 	now := g.clock()
 	if m.certificate != nil && m.certificate.Leaf != nil && now.After(m.certificate.Leaf.NotAfter) {
-		g.log.Warn("the daemon's certificate has expired; clients will refuse it", zap.Time("expired", m.certificate.Leaf.NotAfter))
+		g.log.Warn("the daemon's certificate has expired; clients will refuse it",
+			zap.Time("expired", m.certificate.Leaf.NotAfter))
 	}
 	for _, l := range m.lists {
 		if !l.NextUpdate.IsZero() && !now.Before(l.NextUpdate) {
-			g.log.Warn("a revocation list is out of date; certificates of its authority are refused", zap.Stringer("issuer", l.Issuer), zap.Time("next_update", l.NextUpdate))
+			g.log.Warn("a revocation list is out of date; certificates of its authority are refused",
+				zap.Stringer("issuer", l.Issuer), zap.Time("next_update", l.NextUpdate))
 		}
 	}
 	for _, t := range m.tokens {
@@ -188,7 +192,8 @@ func (g *Gate) Refused() map[string]uint64 {
 // count counts and logs a refusal.
 func (g *Gate) count(e *RefusedError, from string, what string) *RefusedError {
 	g.refused[e.Reason].Add(1)
-	g.log.Warn("refused: "+string(e.Reason), zap.String("peer", from), zap.String("asked", what), zap.String("name", e.Name), zap.String("why", e.Message))
+	g.log.Warn("refused: "+string(e.Reason), zap.String("peer", from), zap.String("asked", what),
+		zap.String("name", e.Name), zap.String("why", e.Message))
 	return e
 }
 
@@ -204,7 +209,8 @@ func (g *Gate) judge(s *shown) (Caller, *RefusedError) {
 			return c, refuse(TokenUnknown, "", "the token does not count here: it is wrong, or was taken away")
 		}
 		if !now.Before(t.Expires) {
-			return c, refuse(TokenExpired, t.Name, "the token %s expired on %s", t.Name, t.Expires.UTC().Format(time.RFC3339))
+			return c, refuse(TokenExpired, t.Name, "the token %s expired on %s", t.Name,
+				t.Expires.UTC().Format(time.RFC3339))
 		}
 		c = Caller{Name: t.Name, Role: t.Role, Until: t.Expires}
 	case len(s.chain) > 0:
@@ -284,7 +290,8 @@ func (g *Gate) Admit(ctx context.Context, fullMethod string) (context.Context, C
 	c, err := g.identify(ctx, p)
 	if err == nil {
 		if role, _ := MethodRole(fullMethod); c.Role < role {
-			err = refuse(MissingRole, c.Name, "%s has the role %s, and %s takes the role %s", c.Name, c.Role, fullMethod, role)
+			err = refuse(MissingRole, c.Name, "%s has the role %s, and %s takes the role %s", c.Name, c.Role,
+				fullMethod, role)
 		}
 	}
 	if err != nil {

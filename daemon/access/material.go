@@ -71,7 +71,8 @@ func (s *Settings) read(readFile, readKey func(string) ([]byte, error)) (*materi
 	}
 	if b := data("access.tls.crl", s.TLS.CRL); b != nil {
 		if err := m.revoke(b, authorities); err != nil {
-			wrong.Add("access.tls.crl", err.Error(), "give PEM or DER revocation lists that the authorities of access.tls.client_ca signed")
+			wrong.Add("access.tls.crl", err.Error(),
+				"give PEM or DER revocation lists that the authorities of access.tls.client_ca signed")
 		}
 	}
 	for name, role := range s.TLS.Clients {
@@ -159,7 +160,8 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 		return Caller{}, refuse(CertificateUntrusted, name, "client certificates do not count here: show a token")
 	}
 	opts := x509.VerifyOptions{
-		Roots: m.authorities, Intermediates: x509.NewCertPool(), CurrentTime: now, KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth},
+		Roots: m.authorities, Intermediates: x509.NewCertPool(), CurrentTime: now,
+		KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth},
 	}
 	for _, c := range chain[1:] {
 		opts.Intermediates.AddCert(c)
@@ -167,10 +169,13 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 	verified, err := leaf.Verify(opts)
 	var invalid x509.CertificateInvalidError
 	switch {
-	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil && now.Before(invalid.Cert.NotBefore):
-		return Caller{}, refuse(CertificateNotYetValid, name, "the certificate of %s counts from %s on", nameOf(invalid.Cert), invalid.Cert.NotBefore.UTC().Format(time.RFC3339))
+	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil &&
+		now.Before(invalid.Cert.NotBefore):
+		return Caller{}, refuse(CertificateNotYetValid, name, "the certificate of %s counts from %s on",
+			nameOf(invalid.Cert), invalid.Cert.NotBefore.UTC().Format(time.RFC3339))
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil:
-		return Caller{}, refuse(CertificateExpired, name, "the certificate of %s expired on %s", nameOf(invalid.Cert), invalid.Cert.NotAfter.UTC().Format(time.RFC3339))
+		return Caller{}, refuse(CertificateExpired, name, "the certificate of %s expired on %s", nameOf(invalid.Cert),
+			invalid.Cert.NotAfter.UTC().Format(time.RFC3339))
 	case err != nil:
 		return Caller{}, refuse(CertificateUntrusted, name, "the certificate of %s does not count: %v", name, err)
 	}
@@ -187,7 +192,9 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 				continue
 			}
 			if !now.Before(list.NextUpdate) && !m.newerList(list, now) {
-				return Caller{}, refuse(RevocationsStale, name, "the revocation list of %s should have been replaced by %s", nameOf(path[i+1]), list.NextUpdate.UTC().Format(time.RFC3339))
+				return Caller{}, refuse(RevocationsStale, name,
+					"the revocation list of %s should have been replaced by %s", nameOf(path[i+1]),
+					list.NextUpdate.UTC().Format(time.RFC3339))
 			}
 			if now.Before(list.NextUpdate) {
 				caller.Until = earlier(caller.Until, list.NextUpdate)
@@ -199,7 +206,8 @@ func (m *material) judge(chain []*x509.Certificate, now time.Time) (Caller, *Ref
 		role, listed = m.clients[AnyName]
 	}
 	if !listed {
-		return Caller{}, refuse(CertificateUnlisted, name, "the certificate of %s has no role here: access.tls.clients does not list it", name)
+		return Caller{}, refuse(CertificateUnlisted, name,
+			"the certificate of %s has no role here: access.tls.clients does not list it", name)
 	}
 	caller.Role = role
 	return caller, nil

@@ -83,14 +83,16 @@ func (s *Settings) Check(m *invalid.Errors) {
 	both(t.ClientCA, t.Certificate, "client_ca", "certificate")
 	both(t.CRL, t.ClientCA, "crl", "client_ca")
 	if t.ClientCA != "" && len(t.Clients) == 0 {
-		m.Add("access.tls.client_ca", "no certificate would have a role", `give access.tls.clients, such as {bench: operator, "*": viewer}`)
+		m.Add("access.tls.client_ca", "no certificate would have a role",
+			`give access.tls.clients, such as {bench: operator, "*": viewer}`)
 	}
 	if t.ClientCA == "" && len(t.Clients) > 0 {
 		m.Add("access.tls.clients", "no certificate counts without access.tls.client_ca", "give both or neither")
 	}
 	for _, name := range slices.Sorted(maps.Keys(t.Clients)) {
 		if _, err := ParseRole(t.Clients[name]); err != nil || name == "" {
-			m.Add("access.tls.clients", fmt.Sprintf("%q: %q is not possible", name, t.Clients[name]), "give a common name, and viewer or operator")
+			m.Add("access.tls.clients", fmt.Sprintf("%q: %q is not possible", name, t.Clients[name]),
+				"give a common name, and viewer or operator")
 		}
 	}
 }

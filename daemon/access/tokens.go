@@ -43,7 +43,8 @@ type Token struct {
 // The token itself is kept nowhere.
 func NewToken(name string, role Role, expires time.Time) (token string, line Token, err error) {
 	if !nameForm.MatchString(name) {
-		return "", Token{}, fmt.Errorf("%q is not a name; use up to 64 letters, digits and . _ @ -, beginning with a letter or digit", name)
+		return "", Token{}, fmt.Errorf("%q is not a name; use up to 64 letters, digits and . _ @ -, beginning with "+
+			"a letter or digit", name)
 	}
 	if role != Viewer && role != Operator {
 		return "", Token{}, fmt.Errorf("a token needs a role, viewer or operator")
@@ -53,12 +54,14 @@ func NewToken(name string, role Role, expires time.Time) (token string, line Tok
 		return "", Token{}, err
 	}
 	token = tokenPrefix + base64.RawURLEncoding.EncodeToString(secret)
-	return token, Token{Name: name, Role: role, Expires: expires.UTC().Truncate(time.Second), Digest: sha256.Sum256([]byte(token))}, nil
+	return token, Token{Name: name, Role: role, Expires: expires.UTC().Truncate(time.Second),
+		Digest: sha256.Sum256([]byte(token))}, nil
 }
 
 // Line is the token's line of the file, without an end of line.
 func (t *Token) Line() string {
-	return fmt.Sprintf("%s %s %s %s%s", t.Name, t.Role, t.Expires.UTC().Format(time.RFC3339), digestPrefix, hex.EncodeToString(t.Digest[:]))
+	return fmt.Sprintf("%s %s %s %s%s", t.Name, t.Role, t.Expires.UTC().Format(time.RFC3339), digestPrefix,
+		hex.EncodeToString(t.Digest[:]))
 }
 
 // ParseTokens reads a token file: on every line a name, the role, the date of expiry
@@ -88,7 +91,8 @@ func ParseTokens(file string, data []byte) ([]Token, invalid.Errors) {
 		case err != nil:
 			wrong(n, err.Error(), "'facetd token new' makes such lines")
 		case seen[t.Name] > 0:
-			wrong(n, fmt.Sprintf("the name %s is on line %d already", t.Name, seen[t.Name]), "give every token a name of its own")
+			wrong(n, fmt.Sprintf("the name %s is on line %d already", t.Name, seen[t.Name]),
+				"give every token a name of its own")
 		default:
 			seen[t.Name] = n
 			tokens = append(tokens, t)
@@ -122,7 +126,8 @@ func parseToken(fields []string) (Token, error) {
 	text, is := strings.CutPrefix(fields[3], digestPrefix)
 	digest, err := hex.DecodeString(text)
 	if !is || err != nil || len(digest) != sha256.Size {
-		return t, fmt.Errorf("the last word of %s is not %s and 64 hexadecimal digits; a token itself must never stand here", t.Name, digestPrefix)
+		return t, fmt.Errorf("the last word of %s is not %s and 64 hexadecimal digits; a token itself must never "+
+			"stand here", t.Name, digestPrefix)
 	}
 	copy(t.Digest[:], digest)
 	return t, nil

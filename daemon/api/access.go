@@ -27,7 +27,8 @@ func (s *Server) guarded() []grpc.ServerOption {
 	}
 }
 
-func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any,
+	error) {
 	ctx, _, err := s.cfg.Access.Admit(ctx, info.FullMethod)
 	if err != nil {
 		return nil, status.Of(s.cfg.Array, err)
@@ -36,7 +37,8 @@ func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerIn
 }
 
 // admitStream also ends the stream when its caller loses its role.
-func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo,
+	handler grpc.StreamHandler) error {
 	ctx, caller, err := s.cfg.Access.Admit(ss.Context(), info.FullMethod)
 	if err != nil {
 		return status.Of(s.cfg.Array, err)

@@ -21,7 +21,8 @@ func (v *arrayService) GetArray(context.Context, *facetdv1.GetArrayRequest) (*fa
 	return &facetdv1.GetArrayResponse{Array: a.Message, Digest: a.Digest}, nil
 }
 
-func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse, error) {
+func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse,
+	error) {
 	a := v.s.cfg.Array
 	var word chipmodel.LineSet
 	var m invalid.Errors
@@ -42,7 +43,8 @@ func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachR
 	return &facetdv1.ComputeReachResponse{Word: program.SelectWord(a, word)}, nil
 }
 
-func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse, error) {
+func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverRequest) (*facetdv1.ComputeCoverResponse,
+	error) {
 	a := v.s.cfg.Array
 	target, m := a.Resolve(r.GetTarget())
 	if len(m) > 0 {

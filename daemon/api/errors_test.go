@@ -25,7 +25,8 @@ import (
 )
 
 func precondition(kind, subject, description string) *errdetails.PreconditionFailure {
-	return &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{{Type: kind, Subject: subject, Description: description}}}
+	return &errdetails.PreconditionFailure{Violations: []*errdetails.PreconditionFailure_Violation{{Type: kind,
+		Subject: subject, Description: description}}}
 }
 
 // Every typed error reaches a client over the wire with its code, message and
@@ -33,8 +34,10 @@ func precondition(kind, subject, description string) *errdetails.PreconditionFai
 func TestEveryErrorOverTheWire(t *testing.T) {
 	r := start(t)
 	refusal := &facetdv1.Refusal{
-		Reason: facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, Task: "look", Message: "reading look takes 12 ms, but its period is 10 ms",
-		NeededNs: 12e6, AvailableNs: 10e6, LeastStretch: "6/5", HighestRates: []*facetdv1.RateBound{{Task: "look", RateHz: 83}},
+		Reason: facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, Task: "look",
+		Message:  "reading look takes 12 ms, but its period is 10 ms",
+		NeededNs: 12e6, AvailableNs: 10e6, LeastStretch: "6/5",
+		HighestRates: []*facetdv1.RateBound{{Task: "look", RateHz: 83}},
 	}
 	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
 	for name, c := range map[string]struct {
@@ -44,10 +47,12 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 		details []proto.Message
 	}{
 		"errors": {
-			invalid.Errors{{Path: "tasks[2].rate_hz", Message: "must be above 0", Hint: "give a rate"}, {Path: "tasks[2].target", Message: "no chips are named"}},
+			invalid.Errors{{Path: "tasks[2].rate_hz", Message: "must be above 0", Hint: "give a rate"},
+				{Path: "tasks[2].target", Message: "no chips are named"}},
 			codes.InvalidArgument, "task.rate_hz: must be above 0 (give a rate)\ntask.target: no chips are named",
 			[]proto.Message{&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
-				{Field: "task.rate_hz", Description: "must be above 0 (give a rate)"}, {Field: "task.target", Description: "no chips are named"},
+				{Field: "task.rate_hz", Description: "must be above 0 (give a rate)"},
+				{Field: "task.target", Description: "no chips are named"},
 			}}},
 		},
 		"refusal": {
@@ -55,47 +60,59 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 			[]proto.Message{precondition("REFUSAL_REASON_JOB_TOO_LONG", "look", refusal.GetMessage()), refusal},
 		},
 		"disturbs a task": {
-			&program.DisturbError{Task: "ring", Reason: "task ring relies on it"}, codes.FailedPrecondition, "task ring relies on it",
+			&program.DisturbError{Task: "ring", Reason: "task ring relies on it"}, codes.FailedPrecondition,
+			"task ring relies on it",
 			[]proto.Message{precondition("DISTURBS", "ring", "task ring relies on it")},
 		},
 		"disturbs chips": {
-			&program.DisturbError{Chips: []string{"a", "b"}, Reason: "both would drive"}, codes.FailedPrecondition, "both would drive",
+			&program.DisturbError{Chips: []string{"a", "b"}, Reason: "both would drive"}, codes.FailedPrecondition,
+			"both would drive",
 			[]proto.Message{precondition("DISTURBS", "a, b", "both would drive")},
 		},
 		"no gap": {
-			&dispatch.NoGapError{Needed: time.Second, Reason: "too long for every gap"}, codes.FailedPrecondition, "too long for every gap",
+			&dispatch.NoGapError{Needed: time.Second, Reason: "too long for every gap"}, codes.FailedPrecondition,
+			"too long for every gap",
 			[]proto.Message{precondition("NO_GAP", "timetable", "too long for every gap")},
 		},
 		"unreachable": {
 			&selectword.UnreachableError{Chip: 0, Blocking: []int{1}}, codes.FailedPrecondition,
-			"no select word reaches chip " + first + " without " + second + ": every line that they need is active then; add them to the target",
-			[]proto.Message{precondition("REFUSAL_REASON_SELECT", first, "no select word reaches chip "+first+" without "+second+": every line that they need is active then; add them to the target")},
+			"no select word reaches chip " + first + " without " + second +
+				": every line that they need is active then; add them to the target",
+			[]proto.Message{precondition("REFUSAL_REASON_SELECT", first, "no select word reaches chip "+first+
+				" without "+second+": every line that they need is active then; add them to the target")},
 		},
 		"clash": {
 			fmt.Errorf("covering: %w", &selectword.ClashError{Chips: []int{0, 1}}), codes.FailedPrecondition,
 			"no select words reach each of " + first + ", " + second + " exactly once; split the target into several",
-			[]proto.Message{precondition("REFUSAL_REASON_SELECT", first+", "+second, "no select words reach each of "+first+", "+second+" exactly once; split the target into several")},
+			[]proto.Message{precondition("REFUSAL_REASON_SELECT", first+", "+second, "no select words reach each of "+
+				first+", "+second+" exactly once; split the target into several")},
 		},
 		"not found": {
 			&failure.NotFound{What: "task", Name: "x"}, codes.NotFound, "there is no task called \"x\"",
-			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is no task called \"x\""}},
+			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x",
+				Description: "there is no task called \"x\""}},
 		},
 		"exists": {
 			&failure.Exists{What: "task", Name: "x"}, codes.AlreadyExists, "there is already a task called \"x\"",
-			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x", Description: "there is already a task called \"x\""}},
+			[]proto.Message{&errdetails.ResourceInfo{ResourceType: "task", ResourceName: "x",
+				Description: "there is already a task called \"x\""}},
 		},
-		"stopped":          {&dispatch.StoppedError{Reason: "no power"}, codes.Unavailable, "the bus is stopped: no power", nil},
-		"closed":           {&failure.Unavailable{Reason: "going down"}, codes.Unavailable, "going down", nil},
-		"full":             {stream.ErrFull, codes.ResourceExhausted, stream.ErrFull.Error(), nil},
-		"deadline":         {context.DeadlineExceeded, codes.DeadlineExceeded, "context deadline exceeded", nil},
-		"cancelled":        {fmt.Errorf("waiting: %w", context.Canceled), codes.Canceled, "waiting: context canceled", nil},
+		"stopped": {&dispatch.StoppedError{Reason: "no power"}, codes.Unavailable,
+			"the bus is stopped: no power", nil},
+		"closed":   {&failure.Unavailable{Reason: "going down"}, codes.Unavailable, "going down", nil},
+		"full":     {stream.ErrFull, codes.ResourceExhausted, stream.ErrFull.Error(), nil},
+		"deadline": {context.DeadlineExceeded, codes.DeadlineExceeded, "context deadline exceeded", nil},
+		"cancelled": {fmt.Errorf("waiting: %w", context.Canceled), codes.Canceled, "waiting: context canceled",
+			nil},
 		"a status already": {status.Error(codes.Aborted, "mine"), codes.Aborted, "mine", nil},
-		"rule":             {&rules.ViolationError{Violations: []rules.Violation{{Rule: 1, At: 2, Message: "two drive"}}}, codes.Internal, "rule 1 violated at 2 ns: two drive", nil},
-		"anything else":    {errors.New("odd"), codes.Internal, "odd", nil},
+		"rule": {&rules.ViolationError{Violations: []rules.Violation{{Rule: 1, At: 2,
+			Message: "two drive"}}}, codes.Internal, "rule 1 violated at 2 ns: two drive", nil},
+		"anything else": {errors.New("odd"), codes.Internal, "odd", nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			r.fake.set(func(f *fake) { f.err = c.err })
-			_, err := facetdv1.NewTaskServiceClient(r.conn).CreateTask(context10(t), &facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "look"}})
+			_, err := facetdv1.NewTaskServiceClient(r.conn).CreateTask(context10(t),
+				&facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "look"}})
 			st := status.Convert(err)
 			if st.Code() != c.code || st.Message() != c.message {
 				t.Errorf("got %v %q, want %v %q", st.Code(), st.Message(), c.code, c.message)
@@ -135,7 +152,8 @@ func TestEveryCallMapsErrors(t *testing.T) {
 			return err
 		},
 		"send": func(ctx context.Context) error {
-			_, err := facetdv1.NewCommandServiceClient(r.conn).SendCommand(ctx, &facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
+			_, err := facetdv1.NewCommandServiceClient(r.conn).SendCommand(ctx,
+				&facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
 			return err
 		},
 	} {
@@ -178,7 +196,8 @@ func TestPathsAreThoseOfTheRequest(t *testing.T) {
 		t.Errorf("capture: %s, want %s", got, want)
 	}
 	bad("write.value", "")
-	_, err = facetdv1.NewCommandServiceClient(r.conn).SendCommand(context10(t), &facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
+	_, err = facetdv1.NewCommandServiceClient(r.conn).SendCommand(context10(t),
+		&facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
 	if got, want := fields(err), "command.write.value command"; got != want {
 		t.Errorf("send: %s, want %s", got, want)
 	}
@@ -201,12 +220,14 @@ func TestFailedCallsAreLogged(t *testing.T) {
 			t.Fatalf("%v: %d lines for %v", c.err, len(entries), err)
 		}
 		fields := entries[0].ContextMap()
-		if entries[0].Level.String() != c.level || fields["method"] != "/facetd.v1.TaskService/DeleteTask" || fields["error"] != c.err.Error() || fields["peer"] == "unknown" {
+		if entries[0].Level.String() != c.level || fields["method"] != "/facetd.v1.TaskService/DeleteTask" ||
+			fields["error"] != c.err.Error() || fields["peer"] == "unknown" {
 			t.Errorf("%v at %v: %v", c.err, entries[0].Level, fields)
 		}
 	}
 	r.fake.set(func(f *fake) { f.err = nil })
-	if _, err := facetdv1.NewTaskServiceClient(r.conn).DeleteTask(context10(t), &facetdv1.DeleteTaskRequest{Name: "x"}); err != nil || r.logs.Len() != 0 {
+	if _, err := facetdv1.NewTaskServiceClient(r.conn).DeleteTask(context10(t),
+		&facetdv1.DeleteTaskRequest{Name: "x"}); err != nil || r.logs.Len() != 0 {
 		t.Errorf("a call that went well: %v, %d lines", err, r.logs.Len())
 	}
 }

@@ -80,7 +80,8 @@ func (f *fake) set(change func(*fake)) {
 func running(names ...string) []*facetdv1.RunningTask {
 	var tasks []*facetdv1.RunningTask
 	for _, n := range names {
-		tasks = append(tasks, &facetdv1.RunningTask{Task: &facetdv1.Task{Name: n}, Status: &facetdv1.TaskStatus{JobsOnTime: 9}})
+		tasks = append(tasks, &facetdv1.RunningTask{Task: &facetdv1.Task{Name: n},
+			Status: &facetdv1.TaskStatus{JobsOnTime: 9}})
 	}
 	return tasks
 }
@@ -106,7 +107,8 @@ func start(t testing.TB) *rig {
 	r.fake.snap = dispatch.Snapshot{State: facetdv1.State_STATE_RUNNING, Tasks: running("ring", "bed")}
 	r.Server = New(Config{
 		Array: array, Dispatch: r.fake, Hub: r.hub, Logger: zap.New(core),
-		Info: Info{Version: "1.2.3", Bus: "virtual", Pace: facetdv1.Pace_PACE_FREE, Seed: 5, Started: time.Unix(1_700_000_000, 0)},
+		Info: Info{Version: "1.2.3", Bus: "virtual", Pace: facetdv1.Pace_PACE_FREE, Seed: 5,
+			Started: time.Unix(1_700_000_000, 0)},
 	})
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

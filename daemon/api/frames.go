@@ -23,7 +23,8 @@ type frameService struct {
 // finishes after the client has seen it will be sent or counted as dropped. Beside
 // the waiting queue, gRPC's own buffers hold what was sent and not yet read: about
 // 64 KiB, or one message where it is larger.
-func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest,
+	out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
 	options, err := v.options(r)
 	if err != nil {
 		return err
@@ -44,7 +45,8 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 		if r.GetCodes() == facetdv1.Codes_CODES_CORRECTED_SQUARE {
 			m.FrameSet = resample.Square(m.FrameSet)
 		}
-		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped, DroppedTotal: m.DroppedTotal, DecimatedTotal: m.DecimatedTotal}); err != nil {
+		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped,
+			DroppedTotal: m.DroppedTotal, DecimatedTotal: m.DecimatedTotal}); err != nil {
 			return err
 		}
 	}
@@ -53,7 +55,8 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest, out g
 // options checks a request for a stream. Errors: invalid.Errors,
 // *failure.NotFound for a task.
 func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
-	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue)), MaxRateHz: r.GetMaxRateHz()}
+	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue)),
+		MaxRateHz: r.GetMaxRateHz()}
 	var m invalid.Errors
 	switch r.GetOverflow() {
 	case facetdv1.Overflow_OVERFLOW_UNSPECIFIED, facetdv1.Overflow_OVERFLOW_LATEST:
@@ -61,13 +64,15 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 	case facetdv1.Overflow_OVERFLOW_QUEUE:
 		o.Policy = stream.Queue
 	default:
-		m.Add("overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()), "use OVERFLOW_LATEST or OVERFLOW_QUEUE")
+		m.Add("overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()),
+			"use OVERFLOW_LATEST or OVERFLOW_QUEUE")
 	}
 	if n := r.GetQueueLength(); n > stream.MaxQueue {
 		m.Add("queue_length", fmt.Sprintf("%d frame sets are too many", n), fmt.Sprintf("use 1 to %d", stream.MaxQueue))
 	}
 	if hz := r.GetMaxRateHz(); !(hz >= 0 && hz <= stream.MaxRateHz) { // NaN is neither
-		m.Add("max_rate_hz", fmt.Sprintf("%v Hz is not possible", hz), fmt.Sprintf("use 0 (all) to %g", float64(stream.MaxRateHz)))
+		m.Add("max_rate_hz", fmt.Sprintf("%v Hz is not possible", hz),
+			fmt.Sprintf("use 0 (all) to %g", float64(stream.MaxRateHz)))
 	}
 	o.Corrected = v.corrected(&m, r.GetCodes())
 	a := v.s.cfg.Array
@@ -101,14 +106,16 @@ func (v *frameService) corrected(m *invalid.Errors, c facetdv1.Codes) bool {
 	case c == facetdv1.Codes_CODES_UNSPECIFIED, c == facetdv1.Codes_CODES_RAW:
 		return false
 	case c != facetdv1.Codes_CODES_CORRECTED && c != facetdv1.Codes_CODES_CORRECTED_SQUARE:
-		m.Add("codes", fmt.Sprintf("there are no codes %d", c), "use CODES_RAW, CODES_CORRECTED or CODES_CORRECTED_SQUARE")
+		m.Add("codes", fmt.Sprintf("there are no codes %d", c),
+			"use CODES_RAW, CODES_CORRECTED or CODES_CORRECTED_SQUARE")
 	case v.s.cfg.Corrector == nil:
 		m.Add("codes", "this daemon corrects no frames", "use CODES_RAW")
 	}
 	return true
 }
 
-func (v *frameService) CaptureFrames(ctx context.Context, r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
+func (v *frameService) CaptureFrames(ctx context.Context,
+	r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
 	var m invalid.Errors
 	corrected := v.corrected(&m, r.GetCodes())
 	if len(m) > 0 {
@@ -132,13 +139,16 @@ type commandService struct {
 	s *Server
 }
 
-func (v *commandService) SendCommand(ctx context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
+func (v *commandService) SendCommand(ctx context.Context,
+	r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
 	if r.GetCommand() == nil {
-		return nil, invalid.Errors{{Path: "command", Message: "there is no command", Hint: "give a target and a write or strobe"}}
+		return nil, invalid.Errors{{Path: "command", Message: "there is no command",
+			Hint: "give a target and a write or strobe"}}
 	}
 	done, err := v.s.cfg.Dispatch.Send(ctx, r.GetCommand())
 	if err != nil {
 		return nil, under("command", err)
 	}
-	return &facetdv1.SendCommandResponse{Words: done.Words, StartBusNs: done.Start.NS(), WaitedNs: int64(done.Waited)}, nil
+	return &facetdv1.SendCommandResponse{Words: done.Words, StartBusNs: done.Start.NS(), WaitedNs: int64(done.Waited)},
+		nil
 }

@@ -21,7 +21,8 @@ type healthService struct {
 	s *Server
 }
 
-func (h *healthService) Check(_ context.Context, r *grpc_health_v1.HealthCheckRequest) (*grpc_health_v1.HealthCheckResponse, error) {
+func (h *healthService) Check(_ context.Context,
+	r *grpc_health_v1.HealthCheckRequest) (*grpc_health_v1.HealthCheckResponse, error) {
 	st := h.of(r.GetService())
 	if st == grpc_health_v1.HealthCheckResponse_SERVICE_UNKNOWN {
 		return nil, &failure.NotFound{What: "service", Name: r.GetService(), Hint: known(h.s.names)}
@@ -29,7 +30,8 @@ func (h *healthService) Check(_ context.Context, r *grpc_health_v1.HealthCheckRe
 	return &grpc_health_v1.HealthCheckResponse{Status: st}, nil
 }
 
-func (h *healthService) List(context.Context, *grpc_health_v1.HealthListRequest) (*grpc_health_v1.HealthListResponse, error) {
+func (h *healthService) List(context.Context, *grpc_health_v1.HealthListRequest) (*grpc_health_v1.HealthListResponse,
+	error) {
 	all := map[string]*grpc_health_v1.HealthCheckResponse{"": {Status: h.of("")}}
 	for _, name := range h.s.names {
 		all[name] = &grpc_health_v1.HealthCheckResponse{Status: h.of(name)}

@@ -15,26 +15,30 @@ import (
 	"facetd.example/api/invalid"
 )
 
-func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+func (s *Server) logUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any,
+	error) {
 	begin := time.Now()
 	resp, err := handler(ctx, r)
 	s.logError(ctx, info.FullMethod, begin, err)
 	return resp, err
 }
 
-func (s *Server) logStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+func (s *Server) logStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo,
+	handler grpc.StreamHandler) error {
 	begin := time.Now()
 	err := handler(srv, ss)
 	s.logError(ss.Context(), info.FullMethod, begin, err)
 	return err
 }
 
-func (s *Server) recoverUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {
+func (s *Server) recoverUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo,
+	handler grpc.UnaryHandler) (resp any, err error) {
 	defer s.recovered(info.FullMethod, &err)
 	return handler(ctx, r)
 }
 
-func (s *Server) recoverStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) (err error) {
+func (s *Server) recoverStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo,
+	handler grpc.StreamHandler) (err error) {
 	defer s.recovered(info.FullMethod, &err)
 	return handler(srv, ss)
 }

@@ -101,7 +101,8 @@ func New(cfg Config) *Server {
 		grpc.MaxHeaderListSize(MaxHeaderBytes),
 		grpc.ConnectionTimeout(HandshakeLimit),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: PingAfterIdle, Timeout: PingAnswerLimit}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval, PermitWithoutStream: true}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval,
+			PermitWithoutStream: true}),
 		grpc.ChainUnaryInterceptor(s.logUnary, status.Unary(cfg.Array), s.recoverUnary),
 		grpc.ChainStreamInterceptor(s.logStream, status.Stream(cfg.Array), s.recoverStream),
 	)...)

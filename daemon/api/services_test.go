@@ -166,7 +166,8 @@ func TestHealthFollowsTheDispatcher(t *testing.T) {
 	}
 	next(serving)
 	check(serving)
-	for _, state := range []facetdv1.State{facetdv1.State_STATE_STARTING, facetdv1.State_STATE_FAULT, facetdv1.State_STATE_STOPPING} {
+	for _, state := range []facetdv1.State{facetdv1.State_STATE_STARTING, facetdv1.State_STATE_FAULT,
+		facetdv1.State_STATE_STOPPING} {
 		r.fake.set(func(f *fake) { f.snap.State = state })
 		check(not)
 	}
@@ -179,7 +180,8 @@ func TestHealthFollowsTheDispatcher(t *testing.T) {
 	if _, err := watch.Recv(); status.Code(err) != codes.Unavailable || !strings.Contains(err.Error(), "going down") {
 		t.Errorf("watch ended with %v", err)
 	}
-	if _, err := c.Check(context10(t), &grpc_health_v1.HealthCheckRequest{Service: "none"}); status.Code(err) != codes.NotFound {
+	if _, err := c.Check(context10(t),
+		&grpc_health_v1.HealthCheckRequest{Service: "none"}); status.Code(err) != codes.NotFound {
 		t.Errorf("unknown service: %v", err)
 	}
 }
@@ -201,8 +203,10 @@ func TestArrayService(t *testing.T) {
 	if err != nil || !slices.Contains(reach.GetWord().GetReaches(), chip.Name) {
 		t.Errorf("%s: %v %v", chip.Name, reach, err)
 	}
-	_, err = c.ComputeReach(context10(t), &facetdv1.ComputeReachRequest{Lines: []string{"nowhere", r.array.Lines[0], r.array.Lines[0]}})
-	if b := status.Convert(err).Details(); status.Code(err) != codes.InvalidArgument || len(b) != 1 || len(b[0].(*errdetails.BadRequest).GetFieldViolations()) != 2 {
+	_, err = c.ComputeReach(context10(t), &facetdv1.ComputeReachRequest{Lines: []string{"nowhere", r.array.Lines[0],
+		r.array.Lines[0]}})
+	if b := status.Convert(err).Details(); status.Code(err) != codes.InvalidArgument || len(b) != 1 ||
+		len(b[0].(*errdetails.BadRequest).GetFieldViolations()) != 2 {
 		t.Errorf("unknown and repeated lines: %v %v", err, b)
 	}
 	testCovers(t, r, c)
@@ -223,7 +227,8 @@ func testCovers(t *testing.T, r *rig, c facetdv1.ArrayServiceClient) {
 			times := map[string]int{}
 			for _, w := range got.GetWords() {
 				for _, chip := range r.array.Message.GetChips() {
-					if !slices.ContainsFunc(chip.GetSelects(), func(l string) bool { return !slices.Contains(w.GetLines(), l) }) {
+					if !slices.ContainsFunc(chip.GetSelects(),
+						func(l string) bool { return !slices.Contains(w.GetLines(), l) }) {
 						times[chip.GetName()]++
 					}
 				}
@@ -233,13 +238,16 @@ func testCovers(t *testing.T, r *rig, c facetdv1.ArrayServiceClient) {
 					t.Errorf("group %s, once %v: chip %s is reached %d times", g.GetName(), once, chip, n)
 				}
 			}
-			if len(times) != len(g.GetChips()) || got.GetLowerBound() > int64(len(got.GetWords())) || got.GetOptimal() != (got.GetLowerBound() == int64(len(got.GetWords()))) {
+			if len(times) != len(g.GetChips()) || got.GetLowerBound() > int64(len(got.GetWords())) ||
+				got.GetOptimal() != (got.GetLowerBound() == int64(len(got.GetWords()))) {
 				t.Errorf("group %s: %v", g.GetName(), got)
 			}
 		}
 	}
-	_, err := c.ComputeCover(context10(t), &facetdv1.ComputeCoverRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "none"}}})
-	if d := status.Convert(err).Details(); status.Code(err) != codes.InvalidArgument || len(d) != 1 || d[0].(*errdetails.BadRequest).GetFieldViolations()[0].GetField() != "target.group" {
+	_, err := c.ComputeCover(context10(t),
+		&facetdv1.ComputeCoverRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "none"}}})
+	if d := status.Convert(err).Details(); status.Code(err) != codes.InvalidArgument || len(d) != 1 ||
+		d[0].(*errdetails.BadRequest).GetFieldViolations()[0].GetField() != "target.group" {
 		t.Errorf("unknown group: %v %v", err, d)
 	}
 }
@@ -248,7 +256,8 @@ func testCovers(t *testing.T, r *rig, c facetdv1.ArrayServiceClient) {
 func TestCoverNamesTheChipInTheWay(t *testing.T) {
 	a, m := chipmodel.New(&facetdv1.Array{
 		SelectLines: []string{"a", "b", "c"},
-		Chips:       []*facetdv1.Chip{{Name: "both", Selects: []string{"a", "b"}}, {Name: "one", Selects: []string{"a"}}, {Name: "far", Selects: []string{"c"}}},
+		Chips: []*facetdv1.Chip{{Name: "both", Selects: []string{"a", "b"}},
+			{Name: "one", Selects: []string{"a"}}, {Name: "far", Selects: []string{"c"}}},
 	})
 	if len(m) > 0 {
 		t.Fatal(m)
@@ -258,10 +267,12 @@ func TestCoverNamesTheChipInTheWay(t *testing.T) {
 		return &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: names}}}
 	}
 	_, err := s.ComputeCover(t.Context(), &facetdv1.ComputeCoverRequest{Target: list("both", "far")})
-	if err = statuses.Of(a, err); status.Code(err) != codes.FailedPrecondition || !strings.Contains(err.Error(), "chip both without one") {
+	if err = statuses.Of(a, err); status.Code(err) != codes.FailedPrecondition ||
+		!strings.Contains(err.Error(), "chip both without one") {
 		t.Errorf("got %v", err)
 	}
-	if got, err := s.ComputeCover(t.Context(), &facetdv1.ComputeCoverRequest{Target: list("both", "one")}); err != nil || len(got.GetWords()) != 1 {
+	if got, err := s.ComputeCover(t.Context(),
+		&facetdv1.ComputeCoverRequest{Target: list("both", "one")}); err != nil || len(got.GetWords()) != 1 {
 		t.Errorf("got %v %v", got, err)
 	}
 }
@@ -277,15 +288,18 @@ func TestTasksAndPlans(t *testing.T) {
 	if err != nil || got.GetTask().GetStatus().GetJobsOnTime() != 9 {
 		t.Errorf("get: %v %v", got, err)
 	}
-	if _, err := tasks.GetTask(context10(t), &facetdv1.GetTaskRequest{Name: "none"}); status.Code(err) != codes.NotFound {
+	if _, err := tasks.GetTask(context10(t),
+		&facetdv1.GetTaskRequest{Name: "none"}); status.Code(err) != codes.NotFound {
 		t.Errorf("get of an unknown one: %v", err)
 	}
-	if _, err := tasks.CreateTask(context10(t), &facetdv1.CreateTaskRequest{}); status.Code(err) != codes.InvalidArgument {
+	if _, err := tasks.CreateTask(context10(t),
+		&facetdv1.CreateTaskRequest{}); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("create of nothing: %v", err)
 	}
 	asked := &facetdv1.Task{Name: "bed", RateHz: 4}
 	created, err := tasks.CreateTask(context10(t), &facetdv1.CreateTaskRequest{Task: asked})
-	if err != nil || created.GetEffectiveBusNs() != 11 || created.GetTask().GetStatus().GetJobsOnTime() != 9 || !proto.Equal(r.fake.asked[1].(*facetdv1.Task), asked) {
+	if err != nil || created.GetEffectiveBusNs() != 11 || created.GetTask().GetStatus().GetJobsOnTime() != 9 ||
+		!proto.Equal(r.fake.asked[1].(*facetdv1.Task), asked) {
 		t.Errorf("create: %v %v after %v", created, err, r.fake.asked)
 	}
 	deleted, err := tasks.DeleteTask(context10(t), &facetdv1.DeleteTaskRequest{Name: "bed"})
@@ -313,18 +327,23 @@ func TestTasksAndPlans(t *testing.T) {
 func TestOnDemand(t *testing.T) {
 	r := start(t)
 	r.fake.set(func(f *fake) {
-		f.done = dispatch.Done{FrameSet: &facetdv1.FrameSet{Job: 3}, Words: []*facetdv1.SelectWord{{Lines: []string{"a"}}}, Start: 5, Waited: 6}
+		f.done = dispatch.Done{FrameSet: &facetdv1.FrameSet{Job: 3},
+			Words: []*facetdv1.SelectWord{{Lines: []string{"a"}}}, Start: 5, Waited: 6}
 	})
-	captured, err := facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(context10(t), &facetdv1.CaptureFramesRequest{})
+	captured, err := facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(context10(t),
+		&facetdv1.CaptureFramesRequest{})
 	if err != nil || captured.GetFrameSet().GetJob() != 3 || captured.GetWaitedNs() != 6 {
 		t.Errorf("capture: %v %v", captured, err)
 	}
 	c := facetdv1.NewCommandServiceClient(r.conn)
-	sent, err := c.SendCommand(context10(t), &facetdv1.SendCommandRequest{Command: &facetdv1.Command{Action: &facetdv1.Command_Strobe{Strobe: chipmodel.Load}}})
-	if err != nil || sent.GetStartBusNs() != 5 || sent.GetWaitedNs() != 6 || len(sent.GetWords()) != 1 || r.fake.asked[1].(*facetdv1.Command).GetStrobe() != chipmodel.Load {
+	sent, err := c.SendCommand(context10(t),
+		&facetdv1.SendCommandRequest{Command: &facetdv1.Command{Action: &facetdv1.Command_Strobe{Strobe: chipmodel.Load}}})
+	if err != nil || sent.GetStartBusNs() != 5 || sent.GetWaitedNs() != 6 || len(sent.GetWords()) != 1 ||
+		r.fake.asked[1].(*facetdv1.Command).GetStrobe() != chipmodel.Load {
 		t.Errorf("send: %v %v after %v", sent, err, r.fake.asked)
 	}
-	if _, err := c.SendCommand(context10(t), &facetdv1.SendCommandRequest{}); status.Code(err) != codes.InvalidArgument {
+	if _, err := c.SendCommand(context10(t),
+		&facetdv1.SendCommandRequest{}); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("no command: %v", err)
 	}
 }
@@ -334,7 +353,8 @@ func TestStatus(t *testing.T) {
 	r.fake.set(func(f *fake) {
 		f.snap.Now, f.snap.PlannedUtil, f.snap.Measured = 8e9, 0.5, 4e9
 		f.snap.Busy[facetdv1.Phase_PHASE_CONVERT] = time.Second
-		f.snap.Violations, f.snap.LastBroken = 2, []rules.Violation{{Rule: 4, At: 9, Message: "early", Chips: []string{"c"}}}
+		f.snap.Violations, f.snap.LastBroken = 2,
+			[]rules.Violation{{Rule: 4, At: 9, Message: "early", Chips: []string{"c"}}}
 	})
 	c := facetdv1.NewStatusServiceClient(r.conn)
 	got, err := c.GetStatus(context10(t), &facetdv1.GetStatusRequest{})
@@ -346,10 +366,13 @@ func TestStatus(t *testing.T) {
 	for _, p := range st.GetPhases() {
 		shares[p.GetPhase().String()] = p.GetFraction()
 	}
-	if st.GetState() != facetdv1.State_STATE_RUNNING || st.GetVersion() != "1.2.3" || st.GetBus() != "virtual" || st.GetPace() != facetdv1.Pace_PACE_FREE || st.GetSeed() != 5 ||
+	if st.GetState() != facetdv1.State_STATE_RUNNING || st.GetVersion() != "1.2.3" || st.GetBus() != "virtual" ||
+		st.GetPace() != facetdv1.Pace_PACE_FREE || st.GetSeed() != 5 ||
 		st.GetArray() != r.array.Name || st.GetBusNs() != 8e9 || st.GetStartTime().GetSeconds() != 1_700_000_000 ||
-		st.GetPlannedUtilization() != 0.5 || st.GetMeasuredUtilization() != 0.25 || shares["PHASE_CONVERT"] != 0.25 || len(shares) != 6 || len(st.GetTasks()) != 2 ||
-		st.GetRuleViolations() != 2 || !proto.Equal(st.GetLastViolations()[0], &facetdv1.RuleViolation{Rule: 4, BusNs: 9, Message: "early", Chips: []string{"c"}}) {
+		st.GetPlannedUtilization() != 0.5 || st.GetMeasuredUtilization() != 0.25 || shares["PHASE_CONVERT"] != 0.25 ||
+		len(shares) != 6 || len(st.GetTasks()) != 2 ||
+		st.GetRuleViolations() != 2 || !proto.Equal(st.GetLastViolations()[0],
+		&facetdv1.RuleViolation{Rule: 4, BusNs: 9, Message: "early", Chips: []string{"c"}}) {
 		t.Errorf("status %v", st)
 	}
 

@@ -26,13 +26,15 @@ func (v *statusService) GetStatus(context.Context, *facetdv1.GetStatusRequest) (
 
 // WatchStatus has no queue: each message is made when it is sent, and a slow reader
 // gets fewer.
-func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest, out grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
+func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
+	out grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
 	interval := time.Duration(r.GetIntervalMs()) * time.Millisecond
 	switch {
 	case interval == 0:
 		interval = time.Second
 	case interval < minStatusInterval:
-		return invalid.Errors{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()), Hint: "use 50 or more"}}
+		return invalid.Errors{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()),
+			Hint: "use 50 or more"}}
 	}
 	tick := time.NewTicker(interval)
 	defer tick.Stop()
@@ -64,7 +66,8 @@ func (s *Server) Status() *facetdv1.Status {
 		Streams:            uint32(streams.Open), DroppedFrameSets: streams.DroppedTotal(),
 	}
 	for _, v := range snap.LastBroken {
-		st.LastViolations = append(st.LastViolations, &facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})
+		st.LastViolations = append(st.LastViolations,
+			&facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})
 	}
 	if snap.Measured <= 0 {
 		return st
@@ -72,7 +75,8 @@ func (s *Server) Status() *facetdv1.Status {
 	measured := float64(snap.Measured)
 	st.MeasuredUtilization = float64(snap.Busy.Total()) / measured
 	for phase := 1; phase < bus.NumPhases; phase++ {
-		st.Phases = append(st.Phases, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(phase), Fraction: float64(snap.Busy[phase]) / measured})
+		st.Phases = append(st.Phases, &facetdv1.PhaseUtilization{Phase: facetdv1.Phase(phase),
+			Fraction: float64(snap.Busy[phase]) / measured})
 	}
 	return st
 }

@@ -65,8 +65,10 @@ func TestOverflowEndToEnd(t *testing.T) {
 				}
 				read++
 				total += m.GetDropped()
-				if job := int64(m.GetFrameSet().GetJob()); job != last+1+int64(m.GetDropped()) || m.GetDroppedTotal() != total {
-					t.Errorf("job %d after %d with %d dropped, %d in total", job, last, m.GetDropped(), m.GetDroppedTotal())
+				if job := int64(m.GetFrameSet().GetJob()); job != last+1+int64(m.GetDropped()) ||
+					m.GetDroppedTotal() != total {
+					t.Errorf("job %d after %d with %d dropped, %d in total", job, last, m.GetDropped(),
+						m.GetDroppedTotal())
 				}
 				last = int64(m.GetFrameSet().GetJob())
 			}
@@ -81,7 +83,8 @@ func TestOverflowEndToEnd(t *testing.T) {
 func TestStreamFilters(t *testing.T) {
 	r := start(t)
 	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
-	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Tasks: []string{"bed"}, Chips: []string{second}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
+	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Tasks: []string{"bed"}, Chips: []string{second},
+		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
 	if n := r.Status().GetStreams(); n != 1 {
 		t.Errorf("%d streams open", n)
 	}
@@ -103,7 +106,8 @@ func TestStreamRefusals(t *testing.T) {
 		}
 		return status.Convert(err)
 	}
-	st := fail(&facetdv1.StreamFrameSetsRequest{Overflow: 9, QueueLength: stream.MaxQueue + 1, Chips: []string{"none", r.array.Chips[0].Name}})
+	st := fail(&facetdv1.StreamFrameSetsRequest{Overflow: 9, QueueLength: stream.MaxQueue + 1,
+		Chips: []string{"none", r.array.Chips[0].Name}})
 	if len(st.Details()) != 1 || st.Code() != codes.InvalidArgument {
 		t.Fatalf("got %v", st)
 	}
@@ -114,7 +118,8 @@ func TestStreamRefusals(t *testing.T) {
 	if got := strings.Join(fields, " "); got != "overflow queue_length chips[0]" {
 		t.Errorf("errors in %s", got)
 	}
-	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", "none"}}); st.Code() != codes.NotFound || !strings.Contains(st.Message(), "none") {
+	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", "none"}}); st.Code() != codes.NotFound ||
+		!strings.Contains(st.Message(), "none") {
 		t.Errorf("unknown task: %v", st)
 	}
 	r.hub.Close("gone")
@@ -134,7 +139,8 @@ func TestLargeFrameSets(t *testing.T) {
 	const bytes = 4096 * 4096 * 2
 	r := start(t)
 	s := open(t, r, &facetdv1.StreamFrameSetsRequest{})
-	small, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t), &facetdv1.StreamFrameSetsRequest{}, grpc.MaxCallRecvMsgSize(4<<20))
+	small, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t),
+		&facetdv1.StreamFrameSetsRequest{}, grpc.MaxCallRecvMsgSize(4<<20))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -153,7 +159,8 @@ func TestLargeFrameSets(t *testing.T) {
 func TestRequestsAreBounded(t *testing.T) {
 	r := start(t)
 	big := &facetdv1.ComputeReachRequest{Lines: []string{strings.Repeat("x", MaxReceiveBytes)}}
-	if _, err := facetdv1.NewArrayServiceClient(r.conn).ComputeReach(context10(t), big); status.Code(err) != codes.ResourceExhausted {
+	if _, err := facetdv1.NewArrayServiceClient(r.conn).ComputeReach(context10(t),
+		big); status.Code(err) != codes.ResourceExhausted {
 		t.Errorf("got %v", err)
 	}
 }
@@ -186,7 +193,8 @@ type bare struct {
 	m *facetdv1.StreamFrameSetsResponse
 }
 
-func (b *bare) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest, out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+func (b *bare) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest,
+	out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
 	for {
 		if err := out.Send(b.m); err != nil {
 			return err
@@ -225,7 +233,9 @@ func BenchmarkStream(b *testing.B) {
 			r := start(b)
 			ctx, cancel := context.WithCancel(context.Background())
 			defer cancel()
-			c, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: stream.MaxQueue})
+			c, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(ctx,
+				&facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
+					QueueLength: stream.MaxQueue})
 			if err != nil {
 				b.Fatal(err)
 			}
@@ -279,7 +289,8 @@ func receive(b *testing.B, c interface {
 // a decimated stream says how many frame sets were left out, and drops none for it.
 func TestDecimatedStream(t *testing.T) {
 	r := start(t)
-	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64, MaxRateHz: 15})
+	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64,
+		MaxRateHz: 15})
 	for job := range uint64(21) { // 20 Hz for a second
 		fs := frameSet("ring", job, "c", 2)
 		fs.ReleaseBusNs = int64(job) * 50_000_000
@@ -296,7 +307,8 @@ func TestDecimatedStream(t *testing.T) {
 		last, jobs = m, append(jobs, m.GetFrameSet().GetJob())
 	}
 	if len(jobs) != 16 || last.GetDecimatedTotal() != 5 || last.GetDroppedTotal() != 0 {
-		t.Errorf("read jobs %v, decimated %d, dropped %d; want 16 of 21", jobs, last.GetDecimatedTotal(), last.GetDroppedTotal())
+		t.Errorf("read jobs %v, decimated %d, dropped %d; want 16 of 21", jobs, last.GetDecimatedTotal(),
+			last.GetDroppedTotal())
 	}
 	for _, hz := range []float64{-1, math.NaN(), math.Inf(1), 1e5} {
 		s := open(t, r, &facetdv1.StreamFrameSetsRequest{MaxRateHz: hz})

@@ -30,7 +30,8 @@ func (v *taskService) GetTask(_ context.Context, r *facetdv1.GetTaskRequest) (*f
 	return &facetdv1.GetTaskResponse{Task: task}, nil
 }
 
-func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse, error) {
+func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequest) (*facetdv1.CreateTaskResponse,
+	error) {
 	task, effective, err := v.change(ctx, r.GetTask(), v.s.cfg.Dispatch.AddTask)
 	if err != nil {
 		return nil, err
@@ -38,7 +39,8 @@ func (v *taskService) CreateTask(ctx context.Context, r *facetdv1.CreateTaskRequ
 	return &facetdv1.CreateTaskResponse{Task: task, EffectiveBusNs: effective}, nil
 }
 
-func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse, error) {
+func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequest) (*facetdv1.UpdateTaskResponse,
+	error) {
 	task, effective, err := v.change(ctx, r.GetTask(), v.s.cfg.Dispatch.UpdateTask)
 	if err != nil {
 		return nil, err
@@ -47,7 +49,8 @@ func (v *taskService) UpdateTask(ctx context.Context, r *facetdv1.UpdateTaskRequ
 }
 
 // change adds or replaces a task and returns it as it runs then.
-func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(context.Context, *facetdv1.Task) (bus.Time, error)) (*facetdv1.RunningTask, int64, error) {
+func (v *taskService) change(ctx context.Context, t *facetdv1.Task,
+	do func(context.Context, *facetdv1.Task) (bus.Time, error)) (*facetdv1.RunningTask, int64, error) {
 	if t == nil {
 		return nil, 0, invalid.Errors{{Path: "task", Message: "there is no task", Hint: "describe one"}}
 	}
@@ -62,7 +65,8 @@ func (v *taskService) change(ctx context.Context, t *facetdv1.Task, do func(cont
 	return running, effective.NS(), nil
 }
 
-func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse, error) {
+func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequest) (*facetdv1.DeleteTaskResponse,
+	error) {
 	effective, err := v.s.cfg.Dispatch.RemoveTask(ctx, r.GetName())
 	if err != nil {
 		return nil, err
@@ -84,7 +88,8 @@ func (v *planService) GetPlan(context.Context, *facetdv1.GetPlanRequest) (*facet
 	return &facetdv1.GetPlanResponse{Plan: plan, EpochBusNs: snap.Epoch.NS()}, nil
 }
 
-func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse, error) {
+func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse,
+	error) {
 	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetAdd(), r.GetRemove())
 	if err != nil {
 		added := addedAt(v.s.cfg.Dispatch.Snapshot().Tasks, r)

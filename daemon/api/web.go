@@ -57,7 +57,8 @@ func (s *Server) Web() (http.Handler, error) {
 		case places <- struct{}{}:
 			defer func() { <-places }()
 		default:
-			http.Error(w, "too many calls over HTTP run already; try again when one has ended", http.StatusTooManyRequests)
+			http.Error(w, "too many calls over HTTP run already; try again when one has ended",
+				http.StatusTooManyRequests)
 			return
 		}
 		body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxReceiveBytes))

@@ -37,7 +37,8 @@ func web(t *testing.T, r *rig) *httptest.Server {
 
 func post(t *testing.T, s *httptest.Server, method, kind string, body []byte, header ...string) *http.Response {
 	t.Helper()
-	req, err := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+"/facetd.v1."+method, bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+"/facetd.v1."+method,
+		bytes.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,7 +66,8 @@ func subscribe(t *testing.T, r *rig, s *httptest.Server, n int) <-chan *http.Res
 	answers := make(chan *http.Response, n)
 	for range n {
 		go func() {
-			req, _ := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+"/facetd.v1.FrameService/StreamFrameSets",
+			req, _ := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+
+				"/facetd.v1.FrameService/StreamFrameSets",
 				bytes.NewReader(envelope(0, `{"tasks":["ring"],"overflow":"OVERFLOW_QUEUE"}`)))
 			req.Header.Set("Content-Type", "application/connect+json")
 			if resp, err := s.Client().Do(req); err != nil {
@@ -206,7 +208,8 @@ func TestWebStreamEndsWithItsReader(t *testing.T) {
 func TestWebMetadata(t *testing.T) {
 	r := start(t)
 	seen := make(chan []string, 1)
-	inner := grpc.NewServer(grpc.UnaryInterceptor(func(ctx context.Context, q any, _ *grpc.UnaryServerInfo, h grpc.UnaryHandler) (any, error) {
+	inner := grpc.NewServer(grpc.UnaryInterceptor(func(ctx context.Context, q any, _ *grpc.UnaryServerInfo,
+		h grpc.UnaryHandler) (any, error) {
 		md, _ := metadata.FromIncomingContext(ctx)
 		seen <- md.Get("authorization")
 		return h(ctx, q)
@@ -223,7 +226,8 @@ func TestWebCallsAreBounded(t *testing.T) {
 	r := start(t)
 	s := web(t, r)
 	answers := subscribe(t, r, s, MaxWebCalls)
-	if resp := post(t, s, "StatusService/GetStatus", "application/json", []byte(`{}`)); resp.StatusCode != http.StatusTooManyRequests {
+	if resp := post(t, s, "StatusService/GetStatus", "application/json",
+		[]byte(`{}`)); resp.StatusCode != http.StatusTooManyRequests {
 		t.Errorf("one call too many: %s", resp.Status)
 	}
 	r.hub.Close("no more")

@@ -118,7 +118,8 @@ func newRigAllowing(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64
 	return r
 }
 
-func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data string, faults ...*facetdv1.Fault) (*rig, error) {
+func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data string,
+	faults ...*facetdv1.Fault) (*rig, error) {
 	t.Helper()
 	a := mustArray(t)
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
@@ -138,7 +139,8 @@ func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data 
 	r := &rig{a: a, bus: b}
 	light := environment.New(environment.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
 	r.service, err = New(Config{
-		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now, Data: data,
+		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now,
+		Data:  data,
 		Clock: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now}, diagnosis.Options{}, progress)
@@ -177,7 +179,8 @@ func (s resumeStream) Send(r *facetdv1.ResumeBringupResponse) error { return s.t
 func (r *rig) all(t testing.TB, steps ...facetdv1.BringupStep) *facetdv1.BringupRun {
 	t.Helper()
 	s := &stream{ctx: t.Context()}
-	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: steps, Unattended: true, VirtualLight: true}, startStream{s})
+	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: steps, Unattended: true, VirtualLight: true},
+		startStream{s})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -214,7 +217,8 @@ func describe(run *facetdv1.BringupRun) string {
 		out += fmt.Sprintf("%v %v: %s\n", r.GetStep(), r.GetVerdict(), r.GetSummary())
 		for _, m := range r.GetMeasurements() {
 			if m.GetVerdict() != pass || testing.Verbose() {
-				out += fmt.Sprintf("    %v %s %s = %.5g %s [%v %v] %s\n", m.GetVerdict(), m.GetSubject(), m.GetQuantity(), m.GetValue(), m.GetUnit(), m.Low, m.High, m.GetNote())
+				out += fmt.Sprintf("    %v %s %s = %.5g %s [%v %v] %s\n", m.GetVerdict(), m.GetSubject(),
+					m.GetQuantity(), m.GetValue(), m.GetUnit(), m.Low, m.High, m.GetNote())
 			}
 		}
 		for _, p := range r.GetProposals() {

@@ -221,7 +221,8 @@ func (e *engine) undisturbed(ctx context.Context) error {
 		return nil
 	}
 	e.lights, e.around = "", nil // the next step sets its own
-	return &skipError{disturbed: true, why: fmt.Sprintf("somebody else changed the light or the temperature meanwhile: %s, %+g K instead of %s, %+g K; measure again when nobody else sets them",
+	return &skipError{disturbed: true, why: fmt.Sprintf("somebody else changed the light or the temperature "+
+		"meanwhile: %s, %+g K instead of %s, %+g K; measure again when nobody else sets them",
 		is.GetScene(), is.GetTemperatureOffsetK(), was.GetScene(), was.GetTemperatureOffsetK())}
 }
 
@@ -233,7 +234,8 @@ func (e *engine) restore() error {
 	// ctx of the run may have ended; the daemon's own end ends this too.
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	_, err := e.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: e.before.GetScene(), TemperatureOffsetK: &e.before.TemperatureOffsetK})
+	_, err := e.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: e.before.GetScene(),
+		TemperatureOffsetK: &e.before.TemperatureOffsetK})
 	e.before = nil
 	return err
 }

@@ -9,8 +9,10 @@ import (
 	"facetd.example/daemon/bringup/measure"
 )
 
-const suppliesText = "Before power: wrist strap on, nothing loose on the board, lines at rest. Set the current limit of the supply " +
-	"a little above what the data sheets give for the whole array. Bring up supplies first, then biases, then digital lines, " +
+const suppliesText = "Before power: wrist strap on, nothing loose on the board, lines at rest. Set the current " +
+	"limit of the supply " +
+	"a little above what the data sheets give for the whole array. Bring up supplies first, then biases, then " +
+	"digital lines, " +
 	"as the data sheets of your chips say. Measure every supply at the board and note volts and amperes here. " +
 	"Are all within their data sheets?"
 
@@ -73,7 +75,8 @@ func (e *engine) levels(ctx context.Context, r *measure.Report) error {
 	}
 	noises := map[int]float64{}
 	chart := &measure.Chart{Title: "Codes of each chip: lowest, mean, highest", X: "chip", Y: "code"}
-	low, mean, high := measure.Series{Name: "lowest", Dots: true}, measure.Series{Name: "mean", Dots: true}, measure.Series{Name: "highest", Dots: true}
+	low, mean, high := measure.Series{Name: "lowest", Dots: true}, measure.Series{Name: "mean", Dots: true},
+		measure.Series{Name: "highest", Dots: true}
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s", e.name(c))
 		captures, err := e.program(ctx, e.p.Frame(c, measure.Spread(e.a.Chips[c].Class, 256), 4, 0))
@@ -113,7 +116,8 @@ func (e *engine) testLevel(ctx context.Context, r *measure.Report, c int, mean f
 	if class.Spec.GetAmplifier().GetOffsetStepVolts() == 0 {
 		return nil
 	}
-	setting := measure.Trim{Offset: measure.TestOffset(e.a, c, mean), PixelBias: int(class.PowerOn(chipmodel.PixelBias))}
+	setting := measure.Trim{Offset: measure.TestOffset(e.a, c, mean),
+		PixelBias: int(class.PowerOn(chipmodel.PixelBias))}
 	captures, err := e.program(ctx, e.p.Trimmed(c, setting, measure.Spread(class, 64)))
 	if err != nil || len(captures) == 0 {
 		return err
@@ -128,7 +132,8 @@ func (e *engine) darkFrame(ctx context.Context, r *measure.Report) error {
 	if err != nil {
 		return err
 	}
-	if err := e.light(ctx, darkScene, "Cover the array so that no light reaches any chip, and wait for slow pixels. Is it dark?"); err != nil {
+	if err := e.light(ctx, darkScene, "Cover the array so that no light reaches any chip, and wait for slow pixels. "+
+		"Is it dark?"); err != nil {
 		return err
 	}
 	var tiles []measure.Tile
@@ -146,7 +151,8 @@ func (e *engine) darkFrame(ctx context.Context, r *measure.Report) error {
 	}
 	r.Sheet("Dark frames, each stretched to its own range, in the order of the array file", tiles)
 	if len(r.Actions) == 0 {
-		r.Act("Where a mean is off: look for light that gets in, then for the bias, then for offset_volts and dark_lux of the class.")
+		r.Act("Where a mean is off: look for light that gets in, then for the bias, then for offset_volts and " +
+			"dark_lux of the class.")
 	}
 	r.Conclude("dark frames are in range")
 	return nil
@@ -158,7 +164,8 @@ func (e *engine) flatFrame(ctx context.Context, r *measure.Report) error {
 	if err != nil {
 		return err
 	}
-	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux), "Light the whole array evenly and steadily: a diffuser or a white card, and no lamp on the mains. Is it lit?"); err != nil {
+	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux),
+		"Light the whole array evenly and steadily: a diffuser or a white card, and no lamp on the mains. Is it lit?"); err != nil {
 		return err
 	}
 	var tiles []measure.Tile

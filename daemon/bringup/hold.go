@@ -20,7 +20,8 @@ func (e *engine) hold(ctx context.Context, r *measure.Report) error {
 	if err := e.light(ctx, darkScene, "Cover the array: light makes memories leak. Is it dark?"); err != nil {
 		return err
 	}
-	chart := &measure.Chart{Title: "Loads that fade in the dark", X: "seconds after the first read", Y: "mean code from the first"}
+	chart := &measure.Chart{Title: "Loads that fade in the dark", X: "seconds after the first read",
+		Y: "mean code from the first"}
 	found := map[int]measure.Droop{}
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s: how long it holds", e.name(c))

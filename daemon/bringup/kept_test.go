@@ -19,7 +19,8 @@ func TestRunOfAnotherShape(t *testing.T) {
 	data := t.TempDir()
 	first := newRig(t, nil, 1, data)
 	s := &stream{ctx: t.Context()}
-	if err := first.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{dark}, Unattended: true, VirtualLight: true}, startStream{s}); err != nil {
+	if err := first.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{dark},
+		Unattended: true, VirtualLight: true}, startStream{s}); err != nil {
 		t.Fatal(err)
 	}
 	good := s.events[len(s.events)-1].GetEnded()
@@ -37,7 +38,8 @@ func TestRunOfAnotherShape(t *testing.T) {
 		}
 		again := newRig(t, nil, 2, data)
 		s := &stream{ctx: t.Context()}
-		err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: run.GetId(), Unattended: true}, resumeStream{s})
+		err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: run.GetId(), Unattended: true},
+			resumeStream{s})
 		if !errors.As(err, new(*failure.Precondition)) || len(s.events) != 0 {
 			t.Errorf("%s: %v, %d events", name, err, len(s.events))
 		}
@@ -116,20 +118,24 @@ func (m *meddled) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 // sets its own.
 func TestLightSetBySomebodyElse(t *testing.T) {
 	kelvin := 20.0
-	for name, by := range map[string]*facetdv1.SetSceneRequest{"light": {Scene: "uniform:0.5"}, "temperature": {TemperatureOffsetK: &kelvin}} {
+	for name, by := range map[string]*facetdv1.SetSceneRequest{"light": {Scene: "uniform:0.5"},
+		"temperature": {TemperatureOffsetK: &kelvin}} {
 		t.Run(name, func(t *testing.T) {
 			r := newRig(t, nil, 1, "")
 			light := &meddled{Light: r.service.cfg.Light, by: by}
 			r.service.cfg.Light = light
-			run := r.all(t, facetdv1.BringupStep_BRINGUP_STEP_DARK, facetdv1.BringupStep_BRINGUP_STEP_FLAT, facetdv1.BringupStep_BRINGUP_STEP_ORDER)
+			run := r.all(t, facetdv1.BringupStep_BRINGUP_STEP_DARK, facetdv1.BringupStep_BRINGUP_STEP_FLAT,
+				facetdv1.BringupStep_BRINGUP_STEP_ORDER)
 			if !light.done {
 				t.Fatal("nobody meddled")
 			}
 			dark, lit, order := run.GetResults()[0], run.GetResults()[1], run.GetResults()[2]
 			if dark.GetVerdict() != pass || order.GetVerdict() != pass {
-				t.Errorf("the steps before and after: %v, %v (%s)", dark.GetVerdict(), order.GetVerdict(), order.GetSummary())
+				t.Errorf("the steps before and after: %v, %v (%s)", dark.GetVerdict(), order.GetVerdict(),
+					order.GetSummary())
 			}
-			if lit.GetVerdict() != skipped || !strings.Contains(lit.GetSummary(), "somebody else") || len(lit.GetMeasurements())+len(lit.GetProposals())+len(lit.GetPictures()) != 0 {
+			if lit.GetVerdict() != skipped || !strings.Contains(lit.GetSummary(), "somebody else") ||
+				len(lit.GetMeasurements())+len(lit.GetProposals())+len(lit.GetPictures()) != 0 {
 				t.Errorf("the step meddled with: %v", lit)
 			}
 		})

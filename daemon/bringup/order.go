@@ -17,7 +17,8 @@ func (e *engine) order(ctx context.Context, r *measure.Report) error {
 	if err != nil {
 		return err
 	}
-	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux), "Light the whole array evenly. Is it lit?"); err != nil {
+	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux),
+		"Light the whole array evenly. Is it lit?"); err != nil {
 		return err
 	}
 	even := map[int][]uint16{}
@@ -52,11 +53,13 @@ func (e *engine) order(ctx context.Context, r *measure.Report) error {
 // judgeOrder compares two whole frames, windows after their own reset, and rows.
 func (e *engine) judgeOrder(ctx context.Context, r *measure.Report, c int, frames []bus.Capture, even []uint16) error {
 	class := e.a.Chips[c].Class
-	bad := measure.JudgeShift(r, c, "a second full scan is off by", frames[0].Codes, measure.Whole(class), frames[1].Codes)
+	bad := measure.JudgeShift(r, c, "a second full scan is off by", frames[0].Codes, measure.Whole(class),
+		frames[1].Codes)
 	// The last row is where the counter comes to the end of its frame.
 	for _, row := range []int{class.Rows / 2, class.Rows - 1} {
 		for _, column := range []int{0, class.Columns / 2} {
-			w := chipmodel.Window{Row: row, Column: column, Rows: 1, Columns: class.Columns - column, RowStep: 1, ColumnStep: 1}
+			w := chipmodel.Window{Row: row, Column: column, Rows: 1, Columns: class.Columns - column, RowStep: 1,
+				ColumnStep: 1}
 			captures, err := e.program(ctx, e.p.Frame(c, w, 1, 0))
 			if err != nil {
 				return err
@@ -69,7 +72,8 @@ func (e *engine) judgeOrder(ctx context.Context, r *measure.Report, c int, frame
 	}
 	bad = measure.JudgeSlips(r, c, frames[0].Codes, even) || bad
 	if bad {
-		r.Act("Chip %s: look at its clock line with an oscilloscope at the chip: ringing counts twice, a slow edge not at all. A series resistor at the driver, a shorter wire or a longer step may help.", e.name(c))
+		r.Act("Chip %s: look at its clock line with an oscilloscope at the chip: ringing counts twice, a slow edge "+
+			"not at all. A series resistor at the driver, a shorter wire or a longer step may help.", e.name(c))
 	}
 	return nil
 }

@@ -116,7 +116,8 @@ func New(cfg Config) (*Service, error) {
 func (s *Service) Register(r grpc.ServiceRegistrar) { facetdv1.RegisterBringupServiceServer(r, s) }
 
 // StartBringup begins a run.
-func (s *Service) StartBringup(r *facetdv1.StartBringupRequest, stream grpc.ServerStreamingServer[facetdv1.StartBringupResponse]) error {
+func (s *Service) StartBringup(r *facetdv1.StartBringupRequest,
+	stream grpc.ServerStreamingServer[facetdv1.StartBringupResponse]) error {
 	if s.cfg.Refused != nil {
 		return s.cfg.Refused
 	}
@@ -162,7 +163,8 @@ func stepsOf(asked []facetdv1.BringupStep) ([]facetdv1.BringupStep, invalid.Erro
 }
 
 // ResumeBringup goes on with a run.
-func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.ServerStreamingServer[facetdv1.ResumeBringupResponse]) error {
+func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest,
+	stream grpc.ServerStreamingServer[facetdv1.ResumeBringupResponse]) error {
 	if s.cfg.Refused != nil {
 		return s.cfg.Refused
 	}
@@ -178,8 +180,10 @@ func (s *Service) ResumeBringup(r *facetdv1.ResumeBringupRequest, stream grpc.Se
 	if kept.GetArrayDigest() != s.cfg.Array.Digest {
 		return stuck(r.GetId(), "run %s was of an array described otherwise; start a new run", r.GetId())
 	}
-	if !slices.EqualFunc(kept.GetChips(), s.cfg.Array.Chips, func(k *facetdv1.BringupChip, c chipmodel.Chip) bool { return k.GetChip() == c.Name }) {
-		return stuck(r.GetId(), "run %s does not hold the chips of the array: its file was changed; start a new run", r.GetId())
+	if !slices.EqualFunc(kept.GetChips(), s.cfg.Array.Chips,
+		func(k *facetdv1.BringupChip, c chipmodel.Chip) bool { return k.GetChip() == c.Name }) {
+		return stuck(r.GetId(), "run %s does not hold the chips of the array: its file was changed; start a new run",
+			r.GetId())
 	}
 	run := proto.CloneOf(kept)
 	run.Unattended = run.Unattended || r.GetUnattended()
@@ -211,14 +215,16 @@ func (s *Service) lightReturns(ctx context.Context) error {
 	}
 	scene := now.GetEnvironment().GetScene()
 	if _, err := s.cfg.Light.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
-		return stuck("scene", "the present light, %s, could not be put back afterwards: %s; set another one first", scene, err)
+		return stuck("scene", "the present light, %s, could not be put back afterwards: %s; set another one first",
+			scene, err)
 	}
 	return nil
 }
 
 // goOn does the steps of a run that are not done, and leaves before it says that the run
 // has ended, since whoever reads that may begin another at once.
-func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func(), emit func(*facetdv1.BringupEvent) error) error {
+func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func(),
+	emit func(*facetdv1.BringupEvent) error) error {
 	if run.GetVirtualLight() {
 		if err := s.lightReturns(ctx); err != nil {
 			return err
@@ -232,7 +238,8 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func
 	}
 	// Sweeps look at lanes before they have settled, which the inspector lets pass for
 	// looks at levels alone; whoever reads the log shall know when that was.
-	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose", zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now().NS()))
+	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose",
+		zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now().NS()))
 	e := &engine{
 		cfg: s.cfg, a: s.cfg.Array, p: measure.NewPrograms(s.cfg.Array), run: run, emit: emit, dark: map[int][]uint16{},
 		ask: func(ctx context.Context, q *facetdv1.BringupQuestion) (bool, string, error) {
@@ -256,7 +263,8 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func
 func (s *Service) steps(ctx context.Context, e *engine) error {
 	run := e.run
 	for _, step := range run.GetSteps() {
-		done := slices.ContainsFunc(run.GetResults(), func(r *facetdv1.BringupResult) bool { return r.GetStep() == step })
+		done := slices.ContainsFunc(run.GetResults(),
+			func(r *facetdv1.BringupResult) bool { return r.GetStep() == step })
 		if done {
 			continue
 		}
@@ -302,7 +310,8 @@ func (s *Service) patch(run *facetdv1.BringupRun) {
 }
 
 // ask tells the question and waits for AnswerBringup, which may come before emit returns.
-func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestion, emit func(*facetdv1.BringupEvent) error) (bool, string, error) {
+func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestion,
+	emit func(*facetdv1.BringupEvent) error) (bool, string, error) {
 	w := &waiting{id: id, number: q.GetNumber(), answer: make(chan *facetdv1.AnswerBringupRequest, 1)}
 	s.mu.Lock()
 	s.waiting = w
@@ -325,7 +334,8 @@ func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestio
 }
 
 // AnswerBringup answers a question.
-func (s *Service) AnswerBringup(_ context.Context, r *facetdv1.AnswerBringupRequest) (*facetdv1.AnswerBringupResponse, error) {
+func (s *Service) AnswerBringup(_ context.Context, r *facetdv1.AnswerBringupRequest) (*facetdv1.AnswerBringupResponse,
+	error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.waiting == nil || s.waiting.id != r.GetId() || s.waiting.number != r.GetQuestion() {

@@ -32,7 +32,8 @@ func (e *engine) skew(ctx context.Context, r *measure.Report) error {
 		return skipf("one memory chip alone has nothing to be compared with")
 	}
 	if err := e.light(ctx, fmt.Sprintf("uniform:%g | flicker:mains=50,depth=0.5", uniformLux),
-		"Light all chips evenly with a lamp that flickers at twice the mains (a filament lamp, or a lamp of poor make). Is it on?"); err != nil {
+		"Light all chips evenly with a lamp that flickers at twice the mains (a filament lamp, or a lamp of poor "+
+			"make). Is it on?"); err != nil {
 		return err
 	}
 	together, alone, err := e.loads(ctx, chips)
@@ -53,7 +54,8 @@ func (e *engine) skew(ctx context.Context, r *measure.Report) error {
 		r.Conclude("")
 		return nil
 	}
-	chart := &measure.Chart{Title: fmt.Sprintf("Light at each load over the phase of %g Hz", hz), X: "phase, periods", Y: "mean code"}
+	chart := &measure.Chart{Title: fmt.Sprintf("Light at each load over the phase of %g Hz", hz), X: "phase, periods",
+		Y: "mean code"}
 	for i, d := range at {
 		measure.JudgeDelay(r, d, single[i], hz)
 		line := measure.Series{Name: e.name(d.Chip), Dots: true}
@@ -122,7 +124,8 @@ func (e *engine) loads(ctx context.Context, chips []int) (together, alone loaded
 				alone.add(i, &captures[k])
 			}
 		}
-		if err := e.rest(ctx, skewRest+time.Duration(math.Mod(float64(k)*math.Phi, 1)*float64(skewSpread))); err != nil {
+		if err := e.rest(ctx, skewRest+time.Duration(math.Mod(float64(k)*math.Phi,
+			1)*float64(skewSpread))); err != nil {
 			return together, alone, err
 		}
 	}

@@ -9,7 +9,8 @@ import (
 	"facetd.example/daemon/bringup/measure"
 )
 
-const stripesText = "Put stripes before the array, dark and bright, several across each row (a printed grating out of focus will do). Are they there?"
+const stripesText = "Put stripes before the array, dark and bright, several across each row (a printed grating out " +
+	"of focus will do). Are they there?"
 
 // settling sweeps the delay from a step to its sample, chip by chip.
 func (e *engine) settling(ctx context.Context, r *measure.Report) error {
@@ -95,7 +96,8 @@ func (e *engine) sweep(ctx context.Context, c int) (*measure.Settling, []measure
 
 // converters looks at the first conversions after a rest.
 func (e *engine) converters(ctx context.Context, r *measure.Report) error {
-	chart := &measure.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion", Y: "codes"}
+	chart := &measure.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion",
+		Y: "codes"}
 	for i := range e.a.Lanes {
 		lane := &e.a.Lanes[i]
 		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s after a rest", lane.Name)

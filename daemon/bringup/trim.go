@@ -39,7 +39,8 @@ func (e *engine) trim(ctx context.Context, r *measure.Report) error {
 			}
 		}
 	}
-	chart := &measure.Chart{Title: "Dark and lit levels over the offset register, nominal bias", X: "offset register", Y: "mean code"}
+	chart := &measure.Chart{Title: "Dark and lit levels over the offset register, nominal bias", X: "offset register",
+		Y: "mean code"}
 	for _, c := range chips {
 		best, ok := measure.ChooseTrim(e.a, c, points[c])
 		if !ok {
@@ -88,5 +89,6 @@ func (e *engine) trimPoint(ctx context.Context, c int, s measure.Trim, lit bool)
 		return measure.TrimPoint{}, skipf("chip %s gave no capture", e.name(c))
 	}
 	st := measure.StatsOf(captures[0].Codes, e.lane(c).Bits)
-	return measure.TrimPoint{Trim: s, Lit: lit, Mean: st.Mean, Lowest: float64(st.Lowest), Highest: float64(st.Highest)}, nil
+	return measure.TrimPoint{Trim: s, Lit: lit, Mean: st.Mean, Lowest: float64(st.Lowest),
+		Highest: float64(st.Highest)}, nil
 }

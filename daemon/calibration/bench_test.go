@@ -27,7 +27,8 @@ func BenchmarkCorrectSet(b *testing.B) {
 	sub := plainSubject(b, a, testChip)
 	set := &facetdv1.FrameSet{Task: "t"}
 	for range 12 {
-		f := &facetdv1.Frame{Chip: sub.key.chip, View: sub.view, Data: make([]byte, 2*sub.shape.Pixels()), RowOffsetNs: make([]int64, 40)}
+		f := &facetdv1.Frame{Chip: sub.key.chip, View: sub.view, Data: make([]byte, 2*sub.shape.Pixels()),
+			RowOffsetNs: make([]int64, 40)}
 		for i := range f.Data {
 			f.Data[i] = byte(1 + i%2) // code 513: within ten bits
 		}

@@ -42,7 +42,8 @@ type collector struct {
 
 // CollectLevel gathers frames under the light that is there now. That it is done is said
 // after session and array are given back, since whoever reads it may call again at once.
-func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) error {
+func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest,
+	out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) error {
 	done, err := s.collect(r, out)
 	if err != nil {
 		return err
@@ -51,7 +52,8 @@ func (s *Service) CollectLevel(r *facetdv1.CollectLevelRequest, out grpc.ServerS
 }
 
 // collect gathers a level and returns the last message of its stream.
-func (s *Service) collect(r *facetdv1.CollectLevelRequest, out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) (*facetdv1.CollectLevelResponse, error) {
+func (s *Service) collect(r *facetdv1.CollectLevelRequest,
+	out grpc.ServerStreamingServer[facetdv1.CollectLevelResponse]) (*facetdv1.CollectLevelResponse, error) {
 	lux, frames, err := levelOf(r)
 	if err != nil {
 		return nil, err
@@ -83,7 +85,8 @@ func (s *Service) collect(r *facetdv1.CollectLevelRequest, out grpc.ServerStream
 		return nil, err
 	}
 	return &facetdv1.CollectLevelResponse{
-		State: facetdv1.IlluminationState_ILLUMINATION_STATE_DONE, FramesDone: c.total(frames), FramesTotal: c.total(frames), Level: c.level.shown,
+		State: facetdv1.IlluminationState_ILLUMINATION_STATE_DONE, FramesDone: c.total(frames),
+		FramesTotal: c.total(frames), Level: c.level.shown,
 	}, nil
 }
 
@@ -101,7 +104,8 @@ func levelOf(r *facetdv1.CollectLevelRequest) (lux float64, frames int, err erro
 	switch l := r.GetLight().(type) {
 	case *facetdv1.CollectLevelRequest_Lux:
 		if lux = l.Lux; !(lux > 0 && lux <= 1e9) {
-			m.Add("lux", fmt.Sprintf("%g lux is not possible", lux), "give what was measured at the chips, above 0 up to 1e9, or dark: true")
+			m.Add("lux", fmt.Sprintf("%g lux is not possible", lux),
+				"give what was measured at the chips, above 0 up to 1e9, or dark: true")
 		}
 	case *facetdv1.CollectLevelRequest_Dark:
 		if !l.Dark {
@@ -119,7 +123,8 @@ func framesOf(m *invalid.Errors, n uint32) int {
 	case n == 0:
 		return DefaultFrames
 	case n < 2 || n > MaxFrames:
-		m.Add("frames", fmt.Sprintf("%d is no number of frames that can be averaged", n), fmt.Sprintf("use 2 to %d; 16 or more are best", MaxFrames))
+		m.Add("frames", fmt.Sprintf("%d is no number of frames that can be averaged", n),
+			fmt.Sprintf("use 2 to %d; 16 or more are best", MaxFrames))
 	}
 	return int(n)
 }
@@ -133,7 +138,8 @@ func (s *Service) reserve(ses *session, samples int) error {
 		sum += other.samples
 	}
 	if sum > maxSamples {
-		return &failure.Exhausted{Message: fmt.Sprintf("levels of %d pixels in all would take too much memory, of which %d may be gathered at once; "+
+		return &failure.Exhausted{Message: fmt.Sprintf("levels of %d pixels in all would take too much memory, of "+
+			"which %d may be gathered at once; "+
 			"finish or abort a calibration, or calibrate fewer chips, views or levels at a time", sum, maxSamples)}
 	}
 	ses.samples += samples
@@ -154,7 +160,8 @@ func (s *Service) addLevel(ses *session, l *level, samples int) error {
 	if s.sessions[ses.id] != ses {
 		return errNotOpen(ses.id)
 	}
-	i, same := slices.BinarySearchFunc(ses.levels, l.lux, func(l *level, lux float64) int { return cmp.Compare(l.lux, lux) })
+	i, same := slices.BinarySearchFunc(ses.levels, l.lux,
+		func(l *level, lux float64) int { return cmp.Compare(l.lux, lux) })
 	if same {
 		ses.levels[i] = l
 		ses.samples -= samples
@@ -170,7 +177,8 @@ func (c *collector) total(frames int) uint32 { return uint32(frames * len(c.ses.
 // chips take turns, so that each one's frames are spread over the whole time.
 func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
 	n := len(c.ses.subjects)
-	c.level = &level{lux: lux, frames: frames, gathered: make([]*correction.Accumulator, n), firstNS: make([]int64, n), lastNS: make([]int64, n), kelvin: make([]float64, n)}
+	c.level = &level{lux: lux, frames: frames, gathered: make([]*correction.Accumulator, n), firstNS: make([]int64, n),
+		lastNS: make([]int64, n), kelvin: make([]float64, n)}
 	c.means, c.rest, c.index = make([][]float64, n), make([]correction.Rest, n), map[[2]string]int{}
 	for i, sub := range c.ses.subjects {
 		var err error
@@ -211,7 +219,8 @@ func (c *collector) report() *facetdv1.CollectedLevel {
 		l := correction.JudgeLevel(c.level.gathered[i], c.means[i], c.still)
 		out.Chips = append(out.Chips, &facetdv1.ChipLevel{
 			Chip: sub.key.chip, View: sub.view, Frames: uint32(l.Frames), MeanCodes: l.Mean, NoiseCodes: l.Noise,
-			PatternCodes: l.Pattern, WanderCodes: l.Wander, ClippedLow: l.ClippedLow, ClippedHigh: l.ClippedHigh, Cautions: l.Cautions,
+			PatternCodes: l.Pattern, WanderCodes: l.Wander, ClippedLow: l.ClippedLow, ClippedHigh: l.ClippedHigh,
+			Cautions: l.Cautions,
 		})
 	}
 	return out
@@ -233,7 +242,8 @@ func (c *collector) comeToRest(ctx context.Context, frames int) error {
 		if err != nil {
 			return err
 		}
-		if c.still = !slices.ContainsFunc(c.rest, func(r correction.Rest) bool { return !r.Still() }); c.still || last-first > int64(restLimit) {
+		if c.still = !slices.ContainsFunc(c.rest, func(r correction.Rest) bool { return !r.Still() }); c.still ||
+			last-first > int64(restLimit) {
 			return nil
 		}
 	}
@@ -250,7 +260,8 @@ type captured struct {
 
 // round reads every unit once, several at a time, and hands each frame's subject, mean and
 // codes on, in order.
-func (c *collector) round(ctx context.Context, take func(subject int, f *facetdv1.Frame, mean float64) error, after func(chip string) error) error {
+func (c *collector) round(ctx context.Context, take func(subject int, f *facetdv1.Frame, mean float64) error,
+	after func(chip string) error) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	results := make([]chan captured, len(c.ses.units))
@@ -313,7 +324,8 @@ func (c *collector) hand(set *facetdv1.FrameSet, take func(subject int, f *facet
 func (c *collector) tell(state facetdv1.IlluminationState, done, frames int, chip string) error {
 	if now := time.Now(); now.Sub(c.told) >= progressEvery {
 		c.told = now
-		if err := c.send(&facetdv1.CollectLevelResponse{State: state, FramesDone: uint32(done), FramesTotal: c.total(frames), Chip: chip}); err != nil {
+		if err := c.send(&facetdv1.CollectLevelResponse{State: state, FramesDone: uint32(done),
+			FramesTotal: c.total(frames), Chip: chip}); err != nil {
 			return err
 		}
 		if c.ses.id == "" {

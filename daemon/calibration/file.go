@@ -44,7 +44,8 @@ type OtherArrayError struct {
 }
 
 func (e *OtherArrayError) Error() string {
-	return fmt.Sprintf("it was made for array %q as described by %s; the active array is described by %s: calibrate again, or bring back that description",
+	return fmt.Sprintf("it was made for array %q as described by %s; the active array is described by %s: calibrate "+
+		"again, or bring back that description",
 		e.Array, shortDigest(e.Digest), shortDigest(e.Mine))
 }
 
@@ -60,7 +61,8 @@ func encodeFile(meta *facetdv1.CorrectionMap, m *correction.Map) ([]byte, error)
 		return nil, err
 	}
 	if len(text) > maxHead {
-		return nil, fmt.Errorf("what is to be said of the correction map takes %d bytes, more than %d", len(text), maxHead)
+		return nil, fmt.Errorf("what is to be said of the correction map takes %d bytes, more than %d", len(text),
+			maxHead)
 	}
 	numbers := m.Encode()
 	out := make([]byte, 0, len(fileMagic)+8+len(text)+len(numbers)+sha256.Size)
@@ -139,9 +141,12 @@ func fits(meta *facetdv1.CorrectionMap, m *correction.Map, a *chipmodel.Array) e
 	switch {
 	case meta.GetChipClass() != chip.Class.Name || meta.GetClassDigest() != classDigest(chip.Class):
 		return fmt.Errorf("it is for a chip of class %q as described by %s; chip %s is of class %q as described by %s",
-			meta.GetChipClass(), shortDigest(meta.GetClassDigest()), chip.Name, chip.Class.Name, shortDigest(classDigest(chip.Class)))
-	case int(meta.GetRows()) != m.Shape.Rows || int(meta.GetColumns()) != m.Shape.Columns || w.GetRows() != meta.GetRows() || w.GetColumns() != meta.GetColumns():
-		return fmt.Errorf("it says %d x %d pixels, and holds %d x %d", meta.GetRows(), meta.GetColumns(), m.Shape.Rows, m.Shape.Columns)
+			meta.GetChipClass(), shortDigest(meta.GetClassDigest()), chip.Name, chip.Class.Name,
+			shortDigest(classDigest(chip.Class)))
+	case int(meta.GetRows()) != m.Shape.Rows || int(meta.GetColumns()) != m.Shape.Columns ||
+		w.GetRows() != meta.GetRows() || w.GetColumns() != meta.GetColumns():
+		return fmt.Errorf("it says %d x %d pixels, and holds %d x %d", meta.GetRows(), meta.GetColumns(), m.Shape.Rows,
+			m.Shape.Columns)
 	case m.Scale != scaleOf(a, chip):
 		return fmt.Errorf("its codes mean something else than those of the chip's lane: %+v", m.Scale)
 	case !meta.GetCreateTime().IsValid():

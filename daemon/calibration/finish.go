@@ -17,10 +17,12 @@ import (
 
 // FinishCalibration makes the correction maps of a session, each by itself: a chip whose correction map cannot
 // be made does not keep the others from theirs.
-func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalibrationRequest) (*facetdv1.FinishCalibrationResponse, error) {
+func (s *Service) FinishCalibration(ctx context.Context,
+	r *facetdv1.FinishCalibrationRequest) (*facetdv1.FinishCalibrationResponse, error) {
 	var m invalid.Errors
 	if _, known := facetdv1.CalibrationMethod_name[int32(r.GetMethod())]; !known {
-		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()), "use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
+		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()),
+			"use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
 		return nil, m
 	}
 	ses, err := s.take(r.GetSession())
@@ -29,7 +31,8 @@ func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalib
 	}
 	defer s.give(ses)
 	if len(ses.levels) == 0 {
-		return nil, stuck(ses.id, "no level has been gathered; gather one at least, and three of known light for a log response")
+		return nil, stuck(ses.id, "no level has been gathered; gather one at least, and three of known light for a "+
+			"log response")
 	}
 	method := r.GetMethod()
 	if method == 0 {
@@ -52,7 +55,8 @@ func (s *Service) FinishCalibration(ctx context.Context, r *facetdv1.FinishCalib
 		}
 	}
 	for _, f := range out.Failures {
-		s.note(warning, []string{f.GetChip()}, map[string]string{"view": f.GetView()}, "no correction map for chip %s, view %s: %s", f.GetChip(), f.GetView(), f.GetReason())
+		s.note(warning, []string{f.GetChip()}, map[string]string{"view": f.GetView()},
+			"no correction map for chip %s, view %s: %s", f.GetChip(), f.GetView(), f.GetReason())
 	}
 	if len(out.CorrectionMaps) == 0 {
 		return nil, nothingMade("no correction map could be made", out.GetFailures())
@@ -156,9 +160,11 @@ func (s *Service) methodFor(sub *subject, wanted facetdv1.CalibrationMethod, lev
 func (s *Service) metaOf(sub *subject, note string) *facetdv1.CorrectionMap {
 	class := s.cfg.Array.Chips[sub.chip].Class
 	return &facetdv1.CorrectionMap{
-		Chip: sub.key.chip, View: sub.view, Settings: sub.settings, Arrangement: class.Spec.GetLattice().GetArrangement(),
-		CreateTime: timestamppb.New(s.cfg.Clock()), Note: note,
-		Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, ChipClass: class.Name, ClassDigest: classDigest(class),
+		Chip: sub.key.chip, View: sub.view, Settings: sub.settings,
+		Arrangement: class.Spec.GetLattice().GetArrangement(),
+		CreateTime:  timestamppb.New(s.cfg.Clock()), Note: note,
+		Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, ChipClass: class.Name,
+		ClassDigest: classDigest(class),
 	}
 }
 

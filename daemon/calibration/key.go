@@ -76,7 +76,8 @@ func settingsText(v *facetdv1.ViewSettings) string {
 		fmt.Fprintf(&b, "bin %d %d;", n.GetRows(), n.GetColumns())
 	}
 	w := v.GetWindow()
-	fmt.Fprintf(&b, "window %d %d %d %d %d %d;", w.GetRow(), w.GetColumn(), w.GetRows(), w.GetColumns(), w.GetRowStep(), w.GetColumnStep())
+	fmt.Fprintf(&b, "window %d %d %d %d %d %d;", w.GetRow(), w.GetColumn(), w.GetRows(), w.GetColumns(), w.GetRowStep(),
+		w.GetColumnStep())
 	if t := v.GetTrim(); t != nil {
 		fmt.Fprintf(&b, "trim %d %d %d %d;", t.GetPixelBias(), t.GetOutputBias(), t.GetGainIndex(), t.GetOffset())
 	}

@@ -12,7 +12,8 @@ import (
 )
 
 // UpdateOffsets updates correction maps from the uniform illumination that is there now.
-func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse, error) {
+func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse,
+	error) {
 	old, frames, err := s.mapsOf(r)
 	if err != nil {
 		return nil, err
@@ -37,7 +38,8 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 		if err != nil {
 			f := &facetdv1.CorrectionMapFailure{Chip: m.key.chip, View: m.meta.GetView(), Reason: reasonOf(err)}
 			out.Failures = append(out.Failures, f)
-			s.note(warning, []string{f.GetChip()}, mapFields(m.meta), "correction map %s of chip %s could not be updated: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
+			s.note(warning, []string{f.GetChip()}, mapFields(m.meta),
+				"correction map %s of chip %s could not be updated: %s", m.meta.GetId(), f.GetChip(), f.GetReason())
 			continue
 		}
 		out.CorrectionMaps = append(out.CorrectionMaps, meta)
@@ -81,7 +83,8 @@ func (s *Service) mapsOf(r *facetdv1.UpdateOffsetsRequest) (cmaps []*activeMap, 
 
 // updateOffsets gathers one level for a correction map, and makes the new one. Chips and views that are read
 // together anyway are read once for each correction map all the same: this is done rarely.
-func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.UpdateOffsetsRequest, frames int) (*facetdv1.CorrectionMap, error) {
+func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.UpdateOffsetsRequest,
+	frames int) (*facetdv1.CorrectionMap, error) {
 	c := s.cfg.Array.Chip(m.key.chip)
 	view := viewOf(m.meta)
 	subjects, err := subjectsOf(s.cfg.Array, c, []*facetdv1.View{view})
@@ -89,9 +92,11 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 		return nil, err
 	}
 	if subjects[0].key != m.key {
-		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself as its correction map wants it", m.meta.GetView(), m.key.chip)
+		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself as its correction map wants it",
+			m.meta.GetView(), m.key.chip)
 	}
-	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)}, kelvin: r.GetDieKelvin()}
+	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)},
+		kelvin: r.GetDieKelvin()}
 	gather := &collector{s: s, ses: ses, send: func(*facetdv1.CollectLevelResponse) error { return nil }}
 	if err := gather.gather(ctx, r.GetLux(), frames); err != nil {
 		return nil, err
@@ -100,9 +105,10 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 	if lux == 0 {
 		lux = -1 // not known
 	}
-	made, err := correction.UpdateOffsets(m.cmap, correction.Level{Lux: lux, Frames: gather.level.gathered[0]}, correction.Options{
-		Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade,
-	})
+	made, err := correction.UpdateOffsets(m.cmap, correction.Level{Lux: lux, Frames: gather.level.gathered[0]},
+		correction.Options{
+			Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade,
+		})
 	if err != nil {
 		return nil, err
 	}
@@ -117,7 +123,8 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 // viewOf is one view that does what a correction map is for: the shares of all views up to its own.
 func viewOf(m *facetdv1.CorrectionMap) *facetdv1.View {
 	v := m.GetSettings()
-	return &facetdv1.View{Name: m.GetView(), Shares: v.GetShares(), Binning: v.GetBinning(), Window: v.GetWindow(), Trim: v.GetTrim()}
+	return &facetdv1.View{Name: m.GetView(), Shares: v.GetShares(), Binning: v.GetBinning(), Window: v.GetWindow(),
+		Trim: v.GetTrim()}
 }
 
 // unitWith is the capture of a chip, with the chips that listen whenever it does.
@@ -141,8 +148,10 @@ func (s *Service) photonTransfer(ses *session, i int) *facetdv1.PhotonTransfer {
 		return nil
 	}
 	return &facetdv1.PhotonTransfer{
-		Chip: sub.key.chip, View: sub.view, CodesPerElectron: finite(t.CodesPerElectron), DarkNoiseElectrons: finite(t.DarkNoise),
-		SaturationElectrons: finite(t.Saturation), DsnuElectrons: finite(t.DSNU), Prnu: finite(t.PRNU), CodesPerLux: finite(math.Abs(t.CodesPerLux)),
+		Chip: sub.key.chip, View: sub.view, CodesPerElectron: finite(t.CodesPerElectron),
+		DarkNoiseElectrons:  finite(t.DarkNoise),
+		SaturationElectrons: finite(t.Saturation), DsnuElectrons: finite(t.DSNU), Prnu: finite(t.PRNU),
+		CodesPerLux:    finite(math.Abs(t.CodesPerLux)),
 		LinearityError: finite(t.Linearity), MaxSnr: finite(t.MaxSNR), DynamicRange: finite(t.DynamicRange),
 	}
 }

@@ -55,7 +55,8 @@ func start(t *testing.T, change func(*server.Setup)) *daemon {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Run(ctx) }()
-	conn, err := grpc.NewClient(s.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
+	conn, err := grpc.NewClient(s.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,7 +107,8 @@ func list(names ...string) *facetdv1.Target {
 // light sets the scene.
 func (d *daemon) light(lux float64) {
 	d.t.Helper()
-	must[*facetdv1.SetSceneResponse](d.t)(d.scene.SetScene(limited(d.t), &facetdv1.SetSceneRequest{Scene: fmt.Sprintf("uniform:%g", lux)}))
+	must[*facetdv1.SetSceneResponse](d.t)(d.scene.SetScene(limited(d.t),
+		&facetdv1.SetSceneRequest{Scene: fmt.Sprintf("uniform:%g", lux)}))
 }
 
 // collect sets the light and gathers a level.
@@ -118,7 +120,8 @@ func (d *daemon) collect(session string, lux float64, frames uint32) *facetdv1.C
 
 func (d *daemon) gather(session string, lux float64, frames uint32) *facetdv1.CollectedLevel {
 	d.t.Helper()
-	r := &facetdv1.CollectLevelRequest{Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux}, Frames: frames}
+	r := &facetdv1.CollectLevelRequest{Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux},
+		Frames: frames}
 	if lux == 0 {
 		r.Light = &facetdv1.CollectLevelRequest_Dark{Dark: true}
 	}
@@ -146,20 +149,23 @@ func (d *daemon) gather(session string, lux float64, frames uint32) *facetdv1.Co
 }
 
 // calibrate does it all.
-func (d *daemon) calibrate(r *facetdv1.StartCalibrationRequest, frames uint32, levels ...float64) *facetdv1.FinishCalibrationResponse {
+func (d *daemon) calibrate(r *facetdv1.StartCalibrationRequest, frames uint32,
+	levels ...float64) *facetdv1.FinishCalibrationResponse {
 	d.t.Helper()
 	started := must[*facetdv1.StartCalibrationResponse](d.t)(d.cal.StartCalibration(limited(d.t), r))
 	id := started.GetSession().GetId()
 	for _, lux := range levels {
 		d.collect(id, lux, frames)
 	}
-	return must[*facetdv1.FinishCalibrationResponse](d.t)(d.cal.FinishCalibration(limited(d.t), &facetdv1.FinishCalibrationRequest{Session: id}))
+	return must[*facetdv1.FinishCalibrationResponse](d.t)(d.cal.FinishCalibration(limited(d.t),
+		&facetdv1.FinishCalibrationRequest{Session: id}))
 }
 
 // pattern captures a target n times and returns, of each chip, the fixed pattern in codes
 // (standard deviation of the pixels' means), the temporal noise of one frame, and the first
 // frame.
-func (d *daemon) pattern(target *facetdv1.Target, views []*facetdv1.View, codes facetdv1.Codes, n int) map[string]*seen {
+func (d *daemon) pattern(target *facetdv1.Target, views []*facetdv1.View, codes facetdv1.Codes,
+	n int) map[string]*seen {
 	d.t.Helper()
 	ctx := limited(d.t)
 	sets := make(chan *facetdv1.FrameSet, n)
@@ -172,7 +178,8 @@ func (d *daemon) pattern(target *facetdv1.Target, views []*facetdv1.View, codes 
 	for range 8 {
 		askers.Go(func() {
 			for left.Add(-1) >= 0 {
-				r, err := d.frames.CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codes})
+				r, err := d.frames.CaptureFrames(ctx,
+					&facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codes})
 				if err != nil {
 					d.t.Error(err)
 					failed.Store(true)
@@ -192,7 +199,8 @@ func (d *daemon) pattern(target *facetdv1.Target, views []*facetdv1.View, codes 
 		for _, f := range set.GetFrames() {
 			s := out[f.GetChip()]
 			if s == nil {
-				s = &seen{frame: f, sum: make([]float64, len(f.GetData())/2), squares: make([]float64, len(f.GetData())/2)}
+				s = &seen{frame: f, sum: make([]float64, len(f.GetData())/2),
+					squares: make([]float64, len(f.GetData())/2)}
 				out[f.GetChip()] = s
 			}
 			s.add(f)
@@ -268,9 +276,11 @@ func TestMapsOfTheDemo(t *testing.T) {
 	}{
 		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET, []float64{100}, []float64{100, 500}, 100},
 		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN, []float64{20, 500}, []float64{100}, 0},
-		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, []float64{0, 0.1, 1, 10, 100, 1000}, []float64{0.5, 50, 500}, 0},
+		{facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE, []float64{0, 0.1, 1, 10, 100, 1000},
+			[]float64{0.5, 50, 500}, 0},
 	} {
-		fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list(names...), Method: run.method, Note: "test"}, averaged, run.levels...)
+		fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list(names...), Method: run.method, Note: "test"},
+			averaged, run.levels...)
 		if len(fin.GetCorrectionMaps()) != len(demoChips) || len(fin.GetFailures()) != 0 {
 			t.Fatalf("%v: %d correction maps, failures %v", run.method, len(fin.GetCorrectionMaps()), fin.GetFailures())
 		}
@@ -288,19 +298,24 @@ func TestMapsOfTheDemo(t *testing.T) {
 					slope := c.perDecade / demoVoltsPerCode * c.kelvin / 300 * math.Log10(lux/run.offset)
 					want = math.Hypot(want, c.gainSpread*slope)
 				}
-				t.Logf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, %.2f expected; noise %.2f", run.method, c.chip, lux, before, after, want, noise)
+				t.Logf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, %.2f expected; noise %.2f", run.method,
+					c.chip, lux, before, after, want, noise)
 				if after > 1.15*want || before < 12 {
-					t.Errorf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, want %.2f", run.method, c.chip, lux, before, after, want)
+					t.Errorf("%v, %s at %g lux: pattern %.2f codes before, %.2f after, want %.2f", run.method, c.chip,
+						lux, before, after, want)
 				}
 				f := corrected.frame
-				if f.GetCorrectionMapId() != fin.GetCorrectionMaps()[i].GetId() || f.GetCorrectionNote() != "" || len(f.GetCorrections()) != 1 || f.GetSignificantBits() != 12 {
-					t.Errorf("the frame says %q, %q, %v", f.GetCorrectionMapId(), f.GetCorrectionNote(), f.GetCorrections())
+				if f.GetCorrectionMapId() != fin.GetCorrectionMaps()[i].GetId() || f.GetCorrectionNote() != "" ||
+					len(f.GetCorrections()) != 1 || f.GetSignificantBits() != 12 {
+					t.Errorf("the frame says %q, %q, %v", f.GetCorrectionMapId(), f.GetCorrectionNote(),
+						f.GetCorrections())
 				}
 			}
 		}
 		if run.method == facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE {
 			for i, m := range fin.GetCorrectionMaps() {
-				d.checkResponse(m, demoChips[i].perDecade/demoVoltsPerCode*demoChips[i].kelvin/300, demoChips[i].gainSpread)
+				d.checkResponse(m, demoChips[i].perDecade/demoVoltsPerCode*demoChips[i].kelvin/300,
+					demoChips[i].gainSpread)
 			}
 		}
 	}
@@ -312,7 +327,8 @@ func (d *daemon) checkResponse(m *facetdv1.CorrectionMap, perDecade, gainSpread 
 	if got := m.GetCodesPerDecade(); math.Abs(got/perDecade-1) > 0.003 {
 		d.t.Errorf("%s: %.2f codes per decade, the class says %.2f", m.GetChip(), got, perDecade)
 	}
-	full := must[*facetdv1.GetCorrectionMapResponse](d.t)(d.cal.GetCorrectionMap(limited(d.t), &facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true}))
+	full := must[*facetdv1.GetCorrectionMapResponse](d.t)(d.cal.GetCorrectionMap(limited(d.t),
+		&facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true}))
 	gains := full.GetCorrectionMap().GetData().GetGain()
 	var sum, squares float64
 	for _, g := range gains {
@@ -324,7 +340,8 @@ func (d *daemon) checkResponse(m *facetdv1.CorrectionMap, perDecade, gainSpread 
 	if math.Abs(spread/gainSpread-1) > 0.08 {
 		d.t.Errorf("%s: slopes spread by %.5f, the class says %.5f", m.GetChip(), spread, gainSpread)
 	}
-	if m.GetDieKelvin() == 0 || m.GetArrayDigest() != d.server.Array().Digest || m.GetNote() != "test" || len(m.GetChecksumSha256()) != 64 {
+	if m.GetDieKelvin() == 0 || m.GetArrayDigest() != d.server.Array().Digest || m.GetNote() != "test" ||
+		len(m.GetChecksumSha256()) != 64 {
 		d.t.Errorf("the correction map says %v", m)
 	}
 }
@@ -362,7 +379,8 @@ func TestRawStaysRaw(t *testing.T) {
 		var got []*facetdv1.FrameSet
 		if corrected {
 			stream, err := d.frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{
-				Tasks: []string{"bed"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024, Codes: facetdv1.Codes_CODES_CORRECTED,
+				Tasks: []string{"bed"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
+				Codes: facetdv1.Codes_CODES_CORRECTED,
 			})
 			for err == nil {
 				var m *facetdv1.StreamFrameSetsResponse
@@ -375,8 +393,11 @@ func TestRawStaysRaw(t *testing.T) {
 		for _, fs := range got {
 			before := raw[fs.GetJob()]
 			for i, f := range fs.GetFrames() {
-				if f.GetCorrectionMapId() != ids[f.GetChip()] || bytes.Equal(f.GetData(), before.GetFrames()[i].GetData()) || len(before.GetFrames()[i].GetCorrections()) > 0 {
-					t.Fatalf("job %d: correction map %q, %v", fs.GetJob(), f.GetCorrectionMapId(), before.GetFrames()[i].GetCorrections())
+				if f.GetCorrectionMapId() != ids[f.GetChip()] ||
+					bytes.Equal(f.GetData(), before.GetFrames()[i].GetData()) ||
+					len(before.GetFrames()[i].GetCorrections()) > 0 {
+					t.Fatalf("job %d: correction map %q, %v", fs.GetJob(), f.GetCorrectionMapId(),
+						before.GetFrames()[i].GetCorrections())
 				}
 			}
 		}
@@ -402,19 +423,24 @@ func TestOtherArraysMap(t *testing.T) {
 		c.Data, c.Tasks, c.Array = data, config.None, "dock.yaml"
 		c.ReadFile = func(string) ([]byte, error) { return []byte(other), nil }
 	})
-	cmaps := must[*facetdv1.ListCorrectionMapsResponse](t)(d.cal.ListCorrectionMaps(limited(t), &facetdv1.ListCorrectionMapsRequest{}))
+	cmaps := must[*facetdv1.ListCorrectionMapsResponse](t)(d.cal.ListCorrectionMaps(limited(t),
+		&facetdv1.ListCorrectionMapsRequest{}))
 	if len(cmaps.GetCorrectionMaps()) != 0 || len(cmaps.GetRefused()) != 1 {
 		t.Fatalf("%v", cmaps)
 	}
-	if r := cmaps.GetRefused()[0]; r.GetFile() != made.GetFile() || !strings.Contains(r.GetReason(), `array "culvert-crawler"`) || r.GetChip() != "bow-comb" {
+	if r := cmaps.GetRefused()[0]; r.GetFile() != made.GetFile() ||
+		!strings.Contains(r.GetReason(), `array "culvert-crawler"`) || r.GetChip() != "bow-comb" {
 		t.Errorf("refused: %v", r)
 	}
 	f := d.pattern(list("bow-comb"), nil, facetdv1.Codes_CODES_CORRECTED, 1)["bow-comb"].frame
-	if f.GetCorrectionMapId() != "" || len(f.GetCorrections()) != 0 || !strings.Contains(f.GetCorrectionNote(), "chip bow-comb has no correction map") {
+	if f.GetCorrectionMapId() != "" || len(f.GetCorrections()) != 0 ||
+		!strings.Contains(f.GetCorrectionNote(), "chip bow-comb has no correction map") {
 		t.Errorf("frame: %q %v %q", f.GetCorrectionMapId(), f.GetCorrections(), f.GetCorrectionNote())
 	}
-	events := must[*facetdv1.ListEventsResponse](t)(d.events.ListEvents(limited(t), &facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CALIBRATION}}}))
-	if last := events.GetEvents()[len(events.GetEvents())-1]; !strings.Contains(last.GetText(), made.GetFile()+" refused") {
+	events := must[*facetdv1.ListEventsResponse](t)(d.events.ListEvents(limited(t),
+		&facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CALIBRATION}}}))
+	if last := events.GetEvents()[len(events.GetEvents())-1]; !strings.Contains(last.GetText(), made.GetFile()+
+		" refused") {
 		t.Errorf("the journal ends with %v", last)
 	}
 }
@@ -430,7 +456,8 @@ func TestOtherTemperature(t *testing.T) {
 		t.Errorf("at once: %q", got)
 	}
 	offsetK := 12.0
-	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t),
+		&facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))
 	if got := note(); !strings.Contains(got, "made at 298 K, the die has 310 K") {
 		t.Errorf("warmer: %q", got)
 	}
@@ -445,15 +472,19 @@ func TestFindsDefects(t *testing.T) {
 	}
 	d := start(t, func(c *server.Setup) {
 		c.Tasks = config.None
-		c.Defects = []string{"bow-comb:3,4=stuck@1.4", "bow-comb:10,10=stuck@0", "bow-comb:20,5=stuck@3", "bow-comb:0,31=noisy@0.02"}
+		c.Defects = []string{"bow-comb:3,4=stuck@1.4", "bow-comb:10,10=stuck@0", "bow-comb:20,5=stuck@3",
+			"bow-comb:0,31=noisy@0.02"}
 	})
-	m := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 1, 10, 100, 1000).GetCorrectionMaps()[0]
-	full := must[*facetdv1.GetCorrectionMapResponse](t)(d.cal.GetCorrectionMap(limited(t), &facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true})).GetCorrectionMap()
+	m := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 1, 10, 100,
+		1000).GetCorrectionMaps()[0]
+	full := must[*facetdv1.GetCorrectionMapResponse](t)(d.cal.GetCorrectionMap(limited(t),
+		&facetdv1.GetCorrectionMapRequest{Id: m.GetId(), Data: true})).GetCorrectionMap()
 	found := 0
 	for _, p := range full.GetData().GetDefects() {
 		kind, known := given[[2]uint32{p.GetRow(), p.GetColumn()}]
 		if known && !slices.Contains(p.GetKinds(), kind) {
-			t.Errorf("row %d, column %d is called %v, want %v among them", p.GetRow(), p.GetColumn(), p.GetKinds(), kind)
+			t.Errorf("row %d, column %d is called %v, want %v among them", p.GetRow(), p.GetColumn(), p.GetKinds(),
+				kind)
 		}
 		if known {
 			found++
@@ -461,7 +492,8 @@ func TestFindsDefects(t *testing.T) {
 	}
 	// One in 100,000 good pixels may be called defective; there are 1,152.
 	if found != len(given) || m.GetDefectivePixels() > uint32(len(given))+1 {
-		t.Errorf("%d of %d defects found, %d in all: %v", found, len(given), m.GetDefectivePixels(), full.GetData().GetDefects())
+		t.Errorf("%d of %d defects found, %d in all: %v", found, len(given), m.GetDefectivePixels(),
+			full.GetData().GetDefects())
 	}
 	d.light(50)
 	d.settle(list("bow-comb"))
@@ -493,7 +525,8 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 20, 500)
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("wall-00"), Views: views}, 16, 20, 500)
 	offsetK := 40.0
-	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t), &facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t),
+		&facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))
 	d.light(200)
 	d.settle(list("bow-comb"))
 	look := func() (pattern float64, f *facetdv1.Frame) {
@@ -503,9 +536,13 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	}
 	before, _ := look()
 	// Nobody need measure that light: then it is unknown, not dark.
-	unknown := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{Frames: 32}))
-	r := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{Frames: 32, Lux: 200}))
-	if l, known := unknown.GetCorrectionMaps()[0].GetLevels()[0], r.GetCorrectionMaps()[0].GetLevels()[0]; !l.GetLuxUnknown() || l.GetLux() != 0 || known.GetLuxUnknown() || known.GetLux() != 200 {
+	unknown := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t),
+		&facetdv1.UpdateOffsetsRequest{Frames: 32}))
+	r := must[*facetdv1.UpdateOffsetsResponse](t)(d.cal.UpdateOffsets(limited(t),
+		&facetdv1.UpdateOffsetsRequest{Frames: 32, Lux: 200}))
+	if l, known := unknown.GetCorrectionMaps()[0].GetLevels()[0],
+		r.GetCorrectionMaps()[0].GetLevels()[0]; !l.GetLuxUnknown() || l.GetLux() != 0 || known.GetLuxUnknown() ||
+		known.GetLux() != 200 {
 		t.Errorf("levels %v and %v", l, known)
 	}
 	if len(r.GetCorrectionMaps()) != 3 || len(r.GetFailures()) != 0 {
@@ -518,13 +555,16 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	if before < 2*floor || after > 1.15*floor {
 		t.Errorf("pattern of %.2f codes before, %.2f after; noise leaves %.2f", before, after, floor)
 	}
-	if f.GetCorrectionNote() != "" || r.GetCorrectionMaps()[2].GetUpdatedFrom() == "" || r.GetCorrectionMaps()[2].GetDieKelvin() != 338 {
+	if f.GetCorrectionNote() != "" || r.GetCorrectionMaps()[2].GetUpdatedFrom() == "" ||
+		r.GetCorrectionMaps()[2].GetDieKelvin() != 338 {
 		t.Errorf("%q; %v", f.GetCorrectionNote(), r.GetCorrectionMaps()[2])
 	}
 	// The second view of the pyramid is still what its correction map is for.
-	wall := must[*facetdv1.CaptureFramesResponse](t)(d.frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: list("wall-00"), Views: views, Codes: facetdv1.Codes_CODES_CORRECTED}))
+	wall := must[*facetdv1.CaptureFramesResponse](t)(d.frames.CaptureFrames(limited(t),
+		&facetdv1.CaptureFramesRequest{Target: list("wall-00"), Views: views, Codes: facetdv1.Codes_CODES_CORRECTED}))
 	for i, f := range wall.GetFrameSet().GetFrames() {
-		if f.GetCorrectionMapId() != r.GetCorrectionMaps()[i].GetId() && f.GetCorrectionMapId() != r.GetCorrectionMaps()[1-i].GetId() || len(f.GetCorrections()) == 0 {
+		if f.GetCorrectionMapId() != r.GetCorrectionMaps()[i].GetId() &&
+			f.GetCorrectionMapId() != r.GetCorrectionMaps()[1-i].GetId() || len(f.GetCorrections()) == 0 {
 			t.Errorf("view %s: correction map %q, %q", f.GetView(), f.GetCorrectionMapId(), f.GetCorrectionNote())
 		}
 	}
@@ -565,7 +605,8 @@ chips:
 		c.Array, c.ReadFile = "linear.yaml", func(string) ([]byte, error) { return []byte(text), nil }
 	})
 	levels := []float64{0, 20, 40, 60, 80, 100, 120, 140, 160, 180, 200, 220, 260, 300}
-	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("w0"), Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN}, 16, levels...)
+	fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("w0"),
+		Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN}, 16, levels...)
 	if len(fin.GetPhotonTransfers()) != 1 {
 		t.Fatalf("%v, %v", fin.GetPhotonTransfers(), fin.GetFailures())
 	}

@@ -71,7 +71,8 @@ type level struct {
 func errNotOpen(id string) error { return &failure.NotFound{What: "open calibration", Name: id} }
 
 // StartCalibration opens a session; every chip is read once to see that it can be.
-func (s *Service) StartCalibration(ctx context.Context, r *facetdv1.StartCalibrationRequest) (*facetdv1.StartCalibrationResponse, error) {
+func (s *Service) StartCalibration(ctx context.Context,
+	r *facetdv1.StartCalibrationRequest) (*facetdv1.StartCalibrationResponse, error) {
 	ses, err := s.newSession(r)
 	if err != nil {
 		return nil, err
@@ -85,7 +86,8 @@ func (s *Service) StartCalibration(ctx context.Context, r *facetdv1.StartCalibra
 	defer s.mu.Unlock()
 	s.expire()
 	if len(s.sessions) >= MaxSessions {
-		return nil, &failure.Exhausted{Message: fmt.Sprintf("%d calibrations are open, which is the most; finish or abort one of %s",
+		return nil, &failure.Exhausted{Message: fmt.Sprintf("%d calibrations are open, which is the most; finish or "+
+			"abort one of %s",
 			MaxSessions, strings.Join(s.openIDs(), ", "))}
 	}
 	s.sessions[ses.id] = ses
@@ -96,14 +98,16 @@ func (s *Service) StartCalibration(ctx context.Context, r *facetdv1.StartCalibra
 // newSession checks a request and lays out what is to be calibrated.
 func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, error) {
 	now := s.cfg.Clock()
-	ses := &session{id: strings.ToLower(rand.Text()[:8]), created: now, method: r.GetMethod(), note: r.GetNote(), kelvin: r.GetDieKelvin()}
+	ses := &session{id: strings.ToLower(rand.Text()[:8]), created: now, method: r.GetMethod(), note: r.GetNote(),
+		kelvin: r.GetDieKelvin()}
 	var m invalid.Errors
 	target, views, err := s.wanted(r, &m)
 	if err != nil {
 		return nil, err
 	}
 	if _, known := facetdv1.CalibrationMethod_name[int32(r.GetMethod())]; !known {
-		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()), "use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
+		m.Add("method", fmt.Sprintf("there is no method %d", r.GetMethod()),
+			"use OFFSET, OFFSET_GAIN, LOG_RESPONSE or leave it out")
 	}
 	checkKelvin(&m, r.GetDieKelvin())
 	if n := utf8.RuneCountInString(r.GetNote()); n > maxNote {
@@ -123,8 +127,10 @@ func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, err
 		if err != nil {
 			return nil, err
 		}
-		if r.GetMethod() == facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE && s.cfg.Array.Chips[c].Class.Spec.GetLinear() != nil {
-			m.Add("method", fmt.Sprintf("chip %s has linear pixels, which have no logarithmic response", s.cfg.Array.Chips[c].Name), "use OFFSET_GAIN or OFFSET for them")
+		if r.GetMethod() == facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE &&
+			s.cfg.Array.Chips[c].Class.Spec.GetLinear() != nil {
+			m.Add("method", fmt.Sprintf("chip %s has linear pixels, which have no logarithmic response",
+				s.cfg.Array.Chips[c].Name), "use OFFSET_GAIN or OFFSET for them")
 		}
 		ses.subjects = append(ses.subjects, subjects...)
 	}
@@ -132,7 +138,8 @@ func (s *Service) newSession(r *facetdv1.StartCalibrationRequest) (*session, err
 }
 
 // wanted is the target and the views of a request: those of a task, or its own.
-func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *invalid.Errors) (*facetdv1.Target, []*facetdv1.View, error) {
+func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *invalid.Errors) (*facetdv1.Target, []*facetdv1.View,
+	error) {
 	if r.GetTask() == "" {
 		if r.GetTarget() == nil {
 			m.Add("target", "no chips are named", "give a target, or a running task")
@@ -248,7 +255,8 @@ func (s *Service) expire() {
 	for id, ses := range s.sessions {
 		if !ses.busy && !now.Before(ses.expires) {
 			delete(s.sessions, id)
-			s.note(warning, nil, map[string]string{"session": id}, "calibration %s expired: nothing was done with it for %v", id, SessionLimit)
+			s.note(warning, nil, map[string]string{"session": id},
+				"calibration %s expired: nothing was done with it for %v", id, SessionLimit)
 		}
 	}
 }
@@ -276,7 +284,8 @@ func (s *Service) take(id string) (*session, error) {
 		return nil, err
 	}
 	if ses.busy {
-		return nil, &failure.InProgress{Message: fmt.Sprintf("calibration %s is at work on another call; retry when that finishes", id)}
+		return nil, &failure.InProgress{Message: fmt.Sprintf("calibration %s is at work on another call; retry when "+
+			"that finishes", id)}
 	}
 	ses.busy = true
 	return ses, nil
@@ -299,7 +308,8 @@ func (s *Service) openIDs() []string {
 }
 
 // GetCalibration returns a session.
-func (s *Service) GetCalibration(_ context.Context, r *facetdv1.GetCalibrationRequest) (*facetdv1.GetCalibrationResponse, error) {
+func (s *Service) GetCalibration(_ context.Context,
+	r *facetdv1.GetCalibrationRequest) (*facetdv1.GetCalibrationResponse, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	ses, err := s.open(r.GetSession())
@@ -310,7 +320,8 @@ func (s *Service) GetCalibration(_ context.Context, r *facetdv1.GetCalibrationRe
 }
 
 // ListCalibrations returns the open sessions.
-func (s *Service) ListCalibrations(context.Context, *facetdv1.ListCalibrationsRequest) (*facetdv1.ListCalibrationsResponse, error) {
+func (s *Service) ListCalibrations(context.Context,
+	*facetdv1.ListCalibrationsRequest) (*facetdv1.ListCalibrationsResponse, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.expire()
@@ -325,7 +336,8 @@ func (s *Service) ListCalibrations(context.Context, *facetdv1.ListCalibrationsRe
 }
 
 // AbortCalibration ends a session; a level that is being gathered ends with it.
-func (s *Service) AbortCalibration(_ context.Context, r *facetdv1.AbortCalibrationRequest) (*facetdv1.AbortCalibrationResponse, error) {
+func (s *Service) AbortCalibration(_ context.Context,
+	r *facetdv1.AbortCalibrationRequest) (*facetdv1.AbortCalibrationResponse, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if _, err := s.open(r.GetSession()); err != nil {

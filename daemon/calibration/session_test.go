@@ -49,7 +49,8 @@ func newBench(t *testing.T) *bench {
 	b.Service, err = New(Config{
 		Array: a, Events: b.log.add, Clock: func() time.Time { return time.Unix(0, b.now.Load()) },
 		Capture: b.capture, Tasks: func() []*facetdv1.RunningTask {
-			return []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "look", Target: unitOf("h0").target, Views: []*facetdv1.View{{Name: "top", Window: &facetdv1.Window{Rows: 2}}}}}}
+			return []*facetdv1.RunningTask{{Task: &facetdv1.Task{Name: "look", Target: unitOf("h0").target,
+				Views: []*facetdv1.View{{Name: "top", Window: &facetdv1.Window{Rows: 2}}}}}}
 		},
 	})
 	if err != nil {
@@ -112,8 +113,11 @@ func (b *bench) start(t *testing.T, chips ...string) string {
 	return r.GetSession().GetId()
 }
 
-func (b *bench) collect(ctx context.Context, session string, lux float64, frames uint32) (*facetdv1.CollectedLevel, error) {
-	stream, err := b.client.CollectLevel(ctx, &facetdv1.CollectLevelRequest{Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux}, Frames: frames})
+func (b *bench) collect(ctx context.Context, session string, lux float64, frames uint32) (*facetdv1.CollectedLevel,
+	error) {
+	stream, err := b.client.CollectLevel(ctx,
+		&facetdv1.CollectLevelRequest{Session: session, Light: &facetdv1.CollectLevelRequest_Lux{Lux: lux},
+			Frames: frames})
 	if err != nil {
 		return nil, err
 	}
@@ -163,7 +167,8 @@ func TestSessionsAreBoundAndExpire(t *testing.T) {
 	b.log.has(t, warning, ids[1], "expired")
 	_, err = b.collect(t.Context(), ids[1], 1, 2)
 	wantCode(t, "a level of an expired session", err, codes.NotFound)
-	if _, err := b.client.AbortCalibration(t.Context(), &facetdv1.AbortCalibrationRequest{Session: ids[0]}); err != nil {
+	if _, err := b.client.AbortCalibration(t.Context(),
+		&facetdv1.AbortCalibrationRequest{Session: ids[0]}); err != nil {
 		t.Error(err)
 	}
 	_, err = b.client.AbortCalibration(t.Context(), &facetdv1.AbortCalibrationRequest{Session: ids[0]})
@@ -178,15 +183,22 @@ func TestErrorsOfRequests(t *testing.T) {
 		code codes.Code
 		says string
 	}{
-		"nothing":          {&facetdv1.StartCalibrationRequest{}, codes.InvalidArgument, "no chips are named"},
-		"both":             {&facetdv1.StartCalibrationRequest{Task: "look", Target: one}, codes.InvalidArgument, "brings its own"},
-		"no such task":     {&facetdv1.StartCalibrationRequest{Task: "gaze"}, codes.NotFound, "gaze"},
-		"no such chip":     {&facetdv1.StartCalibrationRequest{Target: unitOf("h9").target}, codes.InvalidArgument, "h9"},
-		"views":            {&facetdv1.StartCalibrationRequest{Target: one, Views: []*facetdv1.View{{SmoothingSteps: 1}}}, codes.InvalidArgument, "cannot smooth"},
-		"method":           {&facetdv1.StartCalibrationRequest{Target: one, Method: 9}, codes.InvalidArgument, "no method 9"},
-		"cold":             {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: 20}, codes.InvalidArgument, "20 K"},
-		"NaN":              {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: math.NaN()}, codes.InvalidArgument, "NaN"},
-		"a very long note": {&facetdv1.StartCalibrationRequest{Target: one, Note: strings.Repeat("x", 501)}, codes.InvalidArgument, "501"},
+		"nothing": {&facetdv1.StartCalibrationRequest{}, codes.InvalidArgument, "no chips are named"},
+		"both": {&facetdv1.StartCalibrationRequest{Task: "look", Target: one}, codes.InvalidArgument,
+			"brings its own"},
+		"no such task": {&facetdv1.StartCalibrationRequest{Task: "gaze"}, codes.NotFound, "gaze"},
+		"no such chip": {&facetdv1.StartCalibrationRequest{Target: unitOf("h9").target}, codes.InvalidArgument,
+			"h9"},
+		"views": {&facetdv1.StartCalibrationRequest{Target: one,
+			Views: []*facetdv1.View{{SmoothingSteps: 1}}}, codes.InvalidArgument, "cannot smooth"},
+		"method": {&facetdv1.StartCalibrationRequest{Target: one, Method: 9}, codes.InvalidArgument,
+			"no method 9"},
+		"cold": {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: 20}, codes.InvalidArgument,
+			"20 K"},
+		"NaN": {&facetdv1.StartCalibrationRequest{Target: one, DieKelvin: math.NaN()},
+			codes.InvalidArgument, "NaN"},
+		"a very long note": {&facetdv1.StartCalibrationRequest{Target: one, Note: strings.Repeat("x", 501)},
+			codes.InvalidArgument, "501"},
 	} {
 		_, err := b.client.StartCalibration(t.Context(), c.r)
 		wantCode(t, what, err, c.code, c.says)
@@ -222,10 +234,13 @@ func TestFinishAfterTooFewLevels(t *testing.T) {
 	if _, err := b.collect(t.Context(), id, 10, 4); err != nil {
 		t.Fatal(err)
 	}
-	_, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: id, Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE})
+	_, err := b.client.FinishCalibration(t.Context(),
+		&facetdv1.FinishCalibrationRequest{Session: id,
+			Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_LOG_RESPONSE})
 	wantCode(t, "one level", err, codes.FailedPrecondition, "h0", "more levels")
 	r, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: id})
-	if err != nil || len(r.GetCorrectionMaps()) != 2 || r.GetCorrectionMaps()[0].GetMethod() != facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET {
+	if err != nil || len(r.GetCorrectionMaps()) != 2 ||
+		r.GetCorrectionMaps()[0].GetMethod() != facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET {
 		t.Errorf("%v, %v", r, err)
 	}
 	b.log.has(t, info, "made for chip m0")
@@ -242,15 +257,19 @@ func TestTasksViews(t *testing.T) {
 		t.Fatal(err)
 	}
 	level, err := b.collect(t.Context(), r.GetSession().GetId(), 10, 8)
-	if err != nil || len(level.GetChips()) != 1 || level.GetChips()[0].GetView() != "top" || level.GetChips()[0].GetFrames() != 8 {
+	if err != nil || len(level.GetChips()) != 1 || level.GetChips()[0].GetView() != "top" ||
+		level.GetChips()[0].GetFrames() != 8 {
 		t.Errorf("%v, %v", level, err)
 	}
-	done, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: r.GetSession().GetId()})
-	if err != nil || done.GetCorrectionMaps()[0].GetRows() != 2 || done.GetCorrectionMaps()[0].GetSettings().GetWindow().GetRows() != 2 {
+	done, err := b.client.FinishCalibration(t.Context(),
+		&facetdv1.FinishCalibrationRequest{Session: r.GetSession().GetId()})
+	if err != nil || done.GetCorrectionMaps()[0].GetRows() != 2 ||
+		done.GetCorrectionMaps()[0].GetSettings().GetWindow().GetRows() != 2 {
 		t.Errorf("%v, %v", done, err)
 	}
 	// The corrector knows the task's view from the timetable; a plain view is another.
-	b.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{b.cfg.Tasks()[0].GetTask(), {Name: "plain", Target: unitOf("h0").target}}}, 0)
+	b.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{b.cfg.Tasks()[0].GetTask(),
+		{Name: "plain", Target: unitOf("h0").target}}}, 0)
 	for task, want := range map[string]string{"look": "", "plain": "for other settings", "gone": "not known"} {
 		f := &facetdv1.Frame{Chip: "h0", View: "top", Data: make([]byte, 2*2*4)}
 		if task == "plain" {
@@ -261,8 +280,10 @@ func TestTasksViews(t *testing.T) {
 			t.Errorf("%s: correction map %q, %q", task, got.GetCorrectionMapId(), got.GetCorrectionNote())
 		}
 	}
-	failed := b.Begin(&facetdv1.FrameSet{Task: "look", Failure: "cut off", Frames: []*facetdv1.Frame{{Chip: "h0", View: "top", Data: make([]byte, 16)}}})()
-	if f := failed.GetFrames()[0]; f.GetCorrectionMapId() != "" || !strings.Contains(f.GetCorrectionNote(), "job failed") || failed.GetFailure() != "cut off" {
+	failed := b.Begin(&facetdv1.FrameSet{Task: "look", Failure: "cut off",
+		Frames: []*facetdv1.Frame{{Chip: "h0", View: "top", Data: make([]byte, 16)}}})()
+	if f := failed.GetFrames()[0]; f.GetCorrectionMapId() != "" ||
+		!strings.Contains(f.GetCorrectionNote(), "job failed") || failed.GetFailure() != "cut off" {
 		t.Errorf("of a failed job: %v", failed)
 	}
 	if st := b.Stats(); st.Corrected != 1 || st.NoMap != 1 || st.UnknownView != 1 || st.Incomplete != 1 {
@@ -339,8 +360,11 @@ func TestBrokenOffLevel(t *testing.T) {
 // TestCautions: light that flickers, drifts, clips or falls off to one side is told.
 func TestCautions(t *testing.T) {
 	for want, code := range map[string]func(busNS int64, row, column int) float64{
-		"":                func(int64, int, int) float64 { return 500 },
-		"mains flickers":  func(at int64, _, _ int) float64 { return 500 + 20*math.Sin(2*math.Pi*100*float64(at)*1e-9*1.037) },
+		"": func(int64, int, int) float64 { return 500 },
+		"mains flickers": func(at int64, _,
+			_ int) float64 {
+			return 500 + 20*math.Sin(2*math.Pi*100*float64(at)*1e-9*1.037)
+		},
 		"frames drift by": func(at int64, _, _ int) float64 { return 300 + 20*float64(at)*1e-9 },
 		"at the highest":  func(int64, int, int) float64 { return 1030 },
 		"at the lowest":   func(int64, int, int) float64 { return -5 },

@@ -46,7 +46,8 @@ func fitted(t testing.TB, sub *subject, seed uint64) *correction.Map {
 			t.Fatal(err)
 		}
 	}
-	m, err := correction.Fit(correction.Offset, []correction.Level{{Lux: 10, Frames: a}}, correction.Options{Kelvin: 300})
+	m, err := correction.Fit(correction.Offset, []correction.Level{{Lux: 10, Frames: a}},
+		correction.Options{Kelvin: 300})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -152,7 +153,8 @@ func TestMapsComeBackAsTheyWere(t *testing.T) {
 		t.Errorf("came back as %v, was %v", got.meta, want.meta)
 	}
 	l.has(t, info, "2 correction maps loaded")
-	if _, err := again.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: second.GetId()}); err != nil {
+	if _, err := again.DeleteCorrectionMap(t.Context(),
+		&facetdv1.DeleteCorrectionMapRequest{Id: second.GetId()}); err != nil {
 		t.Fatal(err)
 	}
 	l.has(t, info, second.GetId(), "deleted")
@@ -196,8 +198,10 @@ func TestRefusedFiles(t *testing.T) {
 		}
 	}
 	want := map[string]string{
-		"cut.map": "damaged or cut short", "flipped.map": "damaged or cut short", "empty.map": "no correction map", "text.map": "no correction map",
-		"other.map": `array "another rig"`, "big.map": "no correction map of this array has more", "notes.txt": "does not end in .map", "folder.map": "no plain file",
+		"cut.map": "damaged or cut short", "flipped.map": "damaged or cut short", "empty.map": "no correction map",
+		"text.map":  "no correction map",
+		"other.map": `array "another rig"`, "big.map": "no correction map of this array has more",
+		"notes.txt": "does not end in .map", "folder.map": "no plain file",
 		"link.map": "no plain file", "lies.map": "damaged or cut short",
 	}
 	write("cut.map", good[:len(good)-1])
@@ -247,7 +251,8 @@ func TestRefusedFiles(t *testing.T) {
 	if _, err := s.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: "other.map"}); err != nil {
 		t.Error(err)
 	}
-	if _, err := s.DeleteCorrectionMap(t.Context(), &facetdv1.DeleteCorrectionMapRequest{Id: "../" + filepath.Base(dir) + "/cut.map"}); err == nil {
+	if _, err := s.DeleteCorrectionMap(t.Context(),
+		&facetdv1.DeleteCorrectionMapRequest{Id: "../" + filepath.Base(dir) + "/cut.map"}); err == nil {
 		t.Error("a path was taken for a file of the folder")
 	}
 }
@@ -265,7 +270,8 @@ func TestNewestMapWins(t *testing.T) {
 	at = at.Add(time.Hour)
 	newer := made(t, s, testChip, 2)
 	s = open(t, dir, a, nil, func() time.Time { return at })
-	if s.find(newer.GetId()) == nil || s.find(old.GetId()) != nil || len(s.refused) != 1 || s.refused[0].GetFile() != "zzz.map" {
+	if s.find(newer.GetId()) == nil || s.find(old.GetId()) != nil || len(s.refused) != 1 ||
+		s.refused[0].GetFile() != "zzz.map" {
 		t.Errorf("active %v, refused %v", s.inOrder()[0].meta.GetId(), s.refused)
 	}
 }
@@ -281,14 +287,17 @@ func TestStaleMaps(t *testing.T) {
 	at = at.Add(DefaultMaxAge + time.Second)
 	l := &log{}
 	s := open(t, dir, a, l, clock)
-	if got := s.shown(s.inOrder()[0]); got.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_STALE || got.GetAge().AsDuration() != DefaultMaxAge+time.Second {
+	if got := s.shown(s.inOrder()[0]); got.GetState() != facetdv1.CorrectionMapState_CORRECTION_MAP_STATE_STALE ||
+		got.GetAge().AsDuration() != DefaultMaxAge+time.Second {
 		t.Errorf("old: %v", got)
 	}
 	l.has(t, warning, "stale")
-	if st := s.Stats(); st.Active != 1 || st.Stale != 1 || st.OldestSeconds[a.Chips[testChip].Name] != (DefaultMaxAge+time.Second).Seconds() {
+	if st := s.Stats(); st.Active != 1 || st.Stale != 1 ||
+		st.OldestSeconds[a.Chips[testChip].Name] != (DefaultMaxAge+time.Second).Seconds() {
 		t.Errorf("stats %+v", st)
 	}
-	frame := &facetdv1.Frame{Chip: a.Chips[testChip].Name, View: "view-1", Data: make([]byte, 2*a.Chips[testChip].Class.Rows*a.Chips[testChip].Class.Columns)}
+	frame := &facetdv1.Frame{Chip: a.Chips[testChip].Name, View: "view-1",
+		Data: make([]byte, 2*a.Chips[testChip].Class.Rows*a.Chips[testChip].Class.Columns)}
 	got := s.Captured(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{frame}}, nil).GetFrames()[0]
 	if got.GetCorrectionMapId() != m.GetId() || !strings.Contains(got.GetCorrectionNote(), "30 days old") {
 		t.Errorf("frame: %v", got)
@@ -437,7 +446,8 @@ func TestKeysTellSettingsApart(t *testing.T) {
 		}
 	}
 	// A name does not count, nor does how the same is written.
-	same, err := keysOf(a, a.Chips[bustest.M0].Class, []*facetdv1.View{{Name: "x", Window: &facetdv1.Window{RowStep: 1}, Binning: &facetdv1.Binning{Rows: 1}}})
+	same, err := keysOf(a, a.Chips[bustest.M0].Class,
+		[]*facetdv1.View{{Name: "x", Window: &facetdv1.Window{RowStep: 1}, Binning: &facetdv1.Binning{Rows: 1}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -461,7 +471,8 @@ func TestMetaSaysWhenItWasMade(t *testing.T) {
 	at := time.Date(2026, 3, 1, 8, 0, 0, 0, time.UTC)
 	s := open(t, "", a, nil, func() time.Time { return at })
 	m := made(t, s, testChip, 1)
-	if !proto.Equal(m.GetCreateTime(), timestamppb.New(at)) || m.GetArrayDigest() != a.Digest || m.GetFile() != "" || m.GetDieKelvin() != 300 {
+	if !proto.Equal(m.GetCreateTime(), timestamppb.New(at)) || m.GetArrayDigest() != a.Digest || m.GetFile() != "" ||
+		m.GetDieKelvin() != 300 {
 		t.Errorf("%v", m)
 	}
 	list, err := s.ListCorrectionMaps(t.Context(), &facetdv1.ListCorrectionMapsRequest{})

@@ -196,7 +196,8 @@ func (c *Config) Validate() invalid.Errors {
 		}
 	}
 	if c.Calibration.MaxAge <= 0 {
-		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v", c.Calibration.MaxAge),
+		m.Add("calibration.max_age", fmt.Sprintf("correction maps cannot be stale at an age of %v",
+			c.Calibration.MaxAge),
 			"give a time above zero, such as 720h, or leave it out")
 	}
 	if c.MaxLag < 0 {

@@ -50,7 +50,8 @@ log: {level: debug, format: json}
 }
 
 func describe(c Config) string {
-	return strings.Join([]string{c.Array, c.Tasks, c.Scene, c.Pace, c.StopAt.String(), c.Listen.GRPC, c.Listen.Unix, c.Listen.HTTP, c.Log.Level, c.Log.Format, c.dir, c.fileScene}, " | ")
+	return strings.Join([]string{c.Array, c.Tasks, c.Scene, c.Pace, c.StopAt.String(), c.Listen.GRPC, c.Listen.Unix,
+		c.Listen.HTTP, c.Log.Level, c.Log.Format, c.dir, c.fileScene}, " | ")
 }
 
 func TestConfigErrorsHaveTheirLines(t *testing.T) {
@@ -79,7 +80,8 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 			},
 		},
 		"wrong values, all of them": {
-			"pace: slow\nstop_at: -1s\nlisten:\n  grpc: 0.0.0.0:7660\n  http: \":80\"\nlog:\n  format: xml\n  level: loud\narray: \"\"\n",
+			"pace: slow\nstop_at: -1s\nlisten:\n  grpc: 0.0.0.0:7660\n  http: \":80\"\nlog:\n  format: xml\n  " +
+				"level: loud\narray: \"\"\n",
 			[]string{
 				`f.yaml:1:1: pace: "slow" is not possible (use one of [realtime free])`,
 				`f.yaml:2:1: stop_at: -1s is before the start (give a time above zero, or leave it out)`,
@@ -90,10 +92,15 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 				`f.yaml:9:1: array: no array is named (give a file, or demo)`,
 			},
 		},
-		"not YAML":      {"seed: 1\na: b: c\n", []string{"f.yaml:2: mapping values are not allowed in this context (the file is not YAML)"}},
-		"two documents": {"seed: 1\n---\nseed: 2\n", []string{"f.yaml:2:1: there is more than one document in the file (leave out the lines ---, or make two files)"}},
-		"no address":    {"listen: {grpc: \"\"}\n", []string{"f.yaml:1:1: listen: the API has no address (give grpc or unix)"}},
-		"too large":     {"# " + strings.Repeat("x", yamlfile.MaxBytes), []string{"f.yaml: the file has 16777218 bytes (at most 16777216 are read)"}},
+		"not YAML": {"seed: 1\na: b: c\n",
+			[]string{"f.yaml:2: mapping values are not allowed in this context (the file is not YAML)"}},
+		"two documents": {"seed: 1\n---\nseed: 2\n",
+			[]string{"f.yaml:2:1: there is more than one document in the file (leave out the lines ---, or make two " +
+				"files)"}},
+		"no address": {"listen: {grpc: \"\"}\n",
+			[]string{"f.yaml:1:1: listen: the API has no address (give grpc or unix)"}},
+		"too large": {"# " + strings.Repeat("x", yamlfile.MaxBytes),
+			[]string{"f.yaml: the file has 16777218 bytes (at most 16777216 are read)"}},
 	} {
 		if _, m := Parse("f.yaml", []byte(c.text)); !slices.Equal(texts(m), c.want) {
 			t.Errorf("%s:\ngot  %s\nwant %s", name, strings.Join(texts(m), "\n     "), strings.Join(c.want, "\n     "))
@@ -103,9 +110,12 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 
 func TestOnlyLoopbackAddresses(t *testing.T) {
 	for address, ok := range map[string]bool{
-		"127.0.0.1:0": true, "127.9.8.7:65535": true, "[::1]:1": true, "localhost:7660": true, "[::ffff:127.0.0.1]:1": true, "": true,
-		"0.0.0.0:1": false, "[::]:1": false, ":1": false, "10.0.0.1:1": false, "example.org:1": false, "localhost.example.org:1": false,
-		"127.0.0.1": false, "127.0.0.1:65536": false, "127.0.0.1:http": false, "127.0.0.1:-1": false, "127.0.0.1:": false, "[fe80::1]:1": false,
+		"127.0.0.1:0": true, "127.9.8.7:65535": true, "[::1]:1": true, "localhost:7660": true,
+		"[::ffff:127.0.0.1]:1": true, "": true,
+		"0.0.0.0:1": false, "[::]:1": false, ":1": false, "10.0.0.1:1": false, "example.org:1": false,
+		"localhost.example.org:1": false,
+		"127.0.0.1":               false, "127.0.0.1:65536": false, "127.0.0.1:http": false, "127.0.0.1:-1": false,
+		"127.0.0.1:": false, "[fe80::1]:1": false,
 	} {
 		c := Default()
 		c.Listen.HTTP = address
@@ -139,10 +149,12 @@ func FuzzParse(f *testing.F) {
 // TestDefaultsOfTheReferenceAreRead: what stands as a default is what an empty file
 // means, and can be written into one.
 func TestDefaultsOfTheReferenceAreRead(t *testing.T) {
-	c, m := Parse("f", []byte("bus: virtual\narray: demo\npace: realtime\nseed: 1\nlisten: {grpc: 127.0.0.1:7660, http: 127.0.0.1:7661}\naccess: {loopback: free, tls: {clients: {}}}\nlog: {level: info, format: console}\n"))
+	c, m := Parse("f", []byte("bus: virtual\narray: demo\npace: realtime\nseed: 1\nlisten: {grpc: 127.0.0.1:7660, "+
+		"http: 127.0.0.1:7661}\naccess: {loopback: free, tls: {clients: {}}}\nlog: {level: info, format: console}\n"))
 	want := Default()
 	want.Scene, want.dir, want.fileScene = c.Scene, c.dir, c.fileScene
-	if len(m) > 0 || describe(c) != describe(want) || fmt.Sprint(c.Access) != fmt.Sprint(want.Access) || c.Bus != want.Bus || c.Seed != want.Seed {
+	if len(m) > 0 || describe(c) != describe(want) || fmt.Sprint(c.Access) != fmt.Sprint(want.Access) ||
+		c.Bus != want.Bus || c.Seed != want.Seed {
 		t.Errorf("%v %v", describe(c), m)
 	}
 }

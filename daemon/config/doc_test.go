@@ -48,7 +48,8 @@ func fieldDocs(t *testing.T) map[string]string {
 			}
 			for _, field := range fields.Fields.List {
 				for _, name := range field.Names {
-					docs[f.Name.Name+"."+spec.Name.Name+"."+name.Name] = strings.Join(strings.Fields(field.Doc.Text()), " ")
+					docs[f.Name.Name+"."+spec.Name.Name+"."+name.Name] = strings.Join(strings.Fields(field.Doc.Text()),
+						" ")
 				}
 			}
 			return true

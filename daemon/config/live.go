@@ -30,7 +30,8 @@ func (c *Config) FixedChanged(next *Config) (m invalid.Errors) {
 	for i, l := range yamlfile.Leaves(c) {
 		was, will := l.Value.Interface(), after[i].Value.Interface()
 		if !IsLive(l.Path) && !reflect.DeepEqual(was, will) {
-			change := fmt.Sprintf("cannot change from %q to %q while the daemon runs", fmt.Sprint(was), fmt.Sprint(will))
+			change := fmt.Sprintf("cannot change from %q to %q while the daemon runs", fmt.Sprint(was),
+				fmt.Sprint(will))
 			m.Add(l.Path, change, "restart the daemon")
 		}
 	}

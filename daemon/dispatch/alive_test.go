@@ -79,7 +79,8 @@ func TestEditTasks(t *testing.T) {
 	go func() { ended <- r.Run(ctx) }()
 	applied := 0
 	to := func(tasks ...*facetdv1.Task) error {
-		_, err := r.EditTasks(ctx, func([]*facetdv1.Task) ([]*facetdv1.Task, error) { return tasks, nil }, func() { applied++ })
+		_, err := r.EditTasks(ctx, func([]*facetdv1.Task) ([]*facetdv1.Task, error) { return tasks, nil },
+			func() { applied++ })
 		return err
 	}
 	if err := to(countTask(20), memTask(40)); err != nil {

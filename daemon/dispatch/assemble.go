@@ -26,7 +26,8 @@ type openJob struct {
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
-func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program.View, frames []program.FrameSpec) *openJob {
+func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program.View,
+	frames []program.FrameSpec) *openJob {
 	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames))}
 	o.set = &facetdv1.FrameSet{
 		Task: job.Task, Job: job.Number, StartBusNs: start.NS(),

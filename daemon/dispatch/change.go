@@ -173,7 +173,8 @@ func (d *Dispatcher) takeChange(ctx context.Context, c *change, at bus.Time) err
 		d.cfg.Applied(c.tasks)
 	}
 	d.cfg.Observer.PlanChanged(msg, epoch)
-	d.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(stats)), zap.Float64("utilization", msg.GetUtilization()))
+	d.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(stats)),
+		zap.Float64("utilization", msg.GetUtilization()))
 	if c.done != nil {
 		c.done <- changeDone{effective: epoch}
 	}
@@ -192,7 +193,8 @@ func (d *Dispatcher) open(ctx context.Context, plan *scheduler.Plan, start bus.T
 		return start, nil
 	}
 	d.onDemands++
-	job := &bus.Job{Number: d.onDemands, Release: start, Deadline: start.Add(plan.InitializationTime), Chips: d.cfg.Array.All(), Segments: 1}
+	job := &bus.Job{Number: d.onDemands, Release: start, Deadline: start.Add(plan.InitializationTime),
+		Chips: d.cfg.Array.All(), Segments: 1}
 	res, err := d.cfg.Bus.Run(ctx, start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
 	d.account("", &res, plan.Initialization.Ops)
 	if err != nil {

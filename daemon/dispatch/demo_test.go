@@ -32,7 +32,8 @@ func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 		t.Fatal(err)
 	}
 	w := &watcher{}
-	d, err := New(Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAt: bus.Time(stopAt)})
+	d, err := New(Config{Array: a, Bus: b, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks,
+		StopAt: bus.Time(stopAt)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,7 +60,8 @@ func TestDemoTenSeconds(t *testing.T) {
 			t.Errorf("%s: achieved %v Hz, planned %v Hz", name, s.GetAchievedRateHz(), s.GetPlannedRateHz())
 		}
 		if s.GetWorstResponseNs() != p.GetWorstResponseNs() {
-			t.Errorf("%s: worst response %v, predicted %v", name, time.Duration(s.GetWorstResponseNs()), time.Duration(p.GetWorstResponseNs()))
+			t.Errorf("%s: worst response %v, predicted %v", name, time.Duration(s.GetWorstResponseNs()),
+				time.Duration(p.GetWorstResponseNs()))
 		}
 		var hold, skew int64
 		for _, fs := range r.watch.of(name) {
@@ -69,7 +71,8 @@ func TestDemoTenSeconds(t *testing.T) {
 			}
 		}
 		if hold != p.GetWorstHoldNs() || skew != p.GetSkewNs() {
-			t.Errorf("%s: hold %v skew %v, predicted %v and %v", name, time.Duration(hold), time.Duration(skew), time.Duration(p.GetWorstHoldNs()), time.Duration(p.GetSkewNs()))
+			t.Errorf("%s: hold %v skew %v, predicted %v and %v", name, time.Duration(hold), time.Duration(skew),
+				time.Duration(p.GetWorstHoldNs()), time.Duration(p.GetSkewNs()))
 		}
 	}
 	measured := float64(snap.Busy.Total()) / float64(snap.Measured)

@@ -73,8 +73,9 @@ func list(names ...string) *facetdv1.Target {
 }
 
 func memTask(rate float64) *facetdv1.Task {
-	return &facetdv1.Task{Name: "mem", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "mems"}}, RateHz: rate,
-		Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
+	return &facetdv1.Task{Name: "mem", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "mems"}},
+		RateHz: rate,
+		Views:  []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
 }
 
 func countTask(rate float64) *facetdv1.Task {
@@ -87,7 +88,8 @@ type rig struct {
 	watch *watcher
 }
 
-func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.Bus) bus.Bus, tasks ...*facetdv1.Task) *rig {
+func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.Bus) bus.Bus,
+	tasks ...*facetdv1.Task) *rig {
 	t.Helper()
 	a := bustest.MustArray()
 	b, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(100), Pace: pace, Seed: 7})
@@ -99,7 +101,8 @@ func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bu
 		used = wrap(b)
 	}
 	w := &watcher{}
-	d, err := New(Config{Array: a, Bus: used, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks, StopAt: bus.Time(stopAt)})
+	d, err := New(Config{Array: a, Bus: used, Observer: w, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks,
+		StopAt: bus.Time(stopAt)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -128,19 +131,22 @@ func TestRunsTheTable(t *testing.T) {
 		}
 		for i, fs := range sets {
 			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() {
-				t.Fatalf("%s job %d: number %d, late %v, failure %q", want.task, i, fs.GetJob(), fs.GetLate(), fs.GetFailure())
+				t.Fatalf("%s job %d: number %d, late %v, failure %q", want.task, i, fs.GetJob(), fs.GetLate(),
+					fs.GetFailure())
 			}
 		}
 	}
 	frame := r.watch.of("mem")[0].GetFrames()
 	if len(frame) != 3 || frame[0].GetRows() != 2 || frame[0].GetColumns() != 3 || len(frame[0].GetData()) != 12 {
-		t.Errorf("mem: %d frames, the first %d x %d with %d bytes", len(frame), frame[0].GetRows(), frame[0].GetColumns(), len(frame[0].GetData()))
+		t.Errorf("mem: %d frames, the first %d x %d with %d bytes", len(frame), frame[0].GetRows(),
+			frame[0].GetColumns(), len(frame[0].GetData()))
 	}
 	snap := r.Snapshot()
 	for _, task := range snap.Tasks {
 		s := task.GetStatus()
 		if math.Abs(s.GetAchievedRateHz()/s.GetPlannedRateHz()-1) > 1e-6 {
-			t.Errorf("%s: achieved %v Hz, planned %v Hz", task.GetTask().GetName(), s.GetAchievedRateHz(), s.GetPlannedRateHz())
+			t.Errorf("%s: achieved %v Hz, planned %v Hz", task.GetTask().GetName(), s.GetAchievedRateHz(),
+				s.GetPlannedRateHz())
 		}
 	}
 	measured := float64(snap.Busy.Total()) / float64(snap.Measured)
@@ -249,10 +255,12 @@ func TestChangeErrors(t *testing.T) {
 		if len(r.specs()) != len(before) {
 			t.Errorf("a refused change left %d tasks", len(r.specs()))
 		}
-		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(39000)}, nil); err != nil || plan.GetRefusal() == nil {
+		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(39000)}, nil); err != nil ||
+			plan.GetRefusal() == nil {
 			t.Errorf("preview of too much: refusal %v, %v", plan.GetRefusal(), err)
 		}
-		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(20)}, []string{"mem"}); err != nil || len(plan.GetPredictions()) != 1 {
+		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(20)}, []string{"mem"}); err != nil ||
+			len(plan.GetPredictions()) != 1 {
 			t.Errorf("preview: %d predictions, %v", len(plan.GetPredictions()), err)
 		}
 		cancel()
@@ -261,7 +269,8 @@ func TestChangeErrors(t *testing.T) {
 		if _, err := r.AddTask(t.Context(), countTask(1)); !errors.As(err, &stopped) {
 			t.Errorf("after the end: %v", err)
 		}
-		if _, err := r.Capture(t.Context(), &facetdv1.CaptureFramesRequest{Target: list("m0")}); !errors.As(err, &stopped) {
+		if _, err := r.Capture(t.Context(), &facetdv1.CaptureFramesRequest{Target: list("m0")}); !errors.As(err,
+			&stopped) {
 			t.Errorf("capture after the end: %v", err)
 		}
 	})
@@ -278,20 +287,26 @@ func TestOnDemand(t *testing.T) {
 		time.Sleep(2 * firstStart.Elapsed())
 		for i := range 30 {
 			time.Sleep(time.Duration(1+i) * 330 * time.Microsecond)
-			got, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("m0", "m2"), Views: []*facetdv1.View{{SmoothingSteps: 3}}})
+			got, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("m0", "m2"),
+				Views: []*facetdv1.View{{SmoothingSteps: 3}}})
 			if err != nil {
 				t.Fatal(err)
 			}
 			fs := got.FrameSet
-			if len(fs.GetFrames()) != 2 || fs.GetTask() != "" || fs.GetFailure() != "" || got.Start < 0 || got.Waited > 3*time.Millisecond {
+			if len(fs.GetFrames()) != 2 || fs.GetTask() != "" || fs.GetFailure() != "" || got.Start < 0 ||
+				got.Waited > 3*time.Millisecond {
 				t.Fatalf("capture: %v, waited %v", fs, got.Waited)
 			}
-			if _, err := r.Send(ctx, &facetdv1.Command{Target: list("s0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 0x55}}}); err != nil {
+			if _, err := r.Send(ctx, &facetdv1.Command{Target: list("s0"),
+				Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern,
+					Value: 0x55}}}); err != nil {
 				t.Fatal(err)
 			}
 		}
 		var disturb *program.DisturbError
-		if _, err := r.Send(ctx, &facetdv1.Command{Target: list("m0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern, Value: 3}}}); !errors.As(err, &disturb) || disturb.Task != "mem" {
+		if _, err := r.Send(ctx, &facetdv1.Command{Target: list("m0"),
+			Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: chipmodel.ColumnPattern,
+				Value: 3}}}); !errors.As(err, &disturb) || disturb.Task != "mem" {
 			t.Errorf("a command against a task: %v", err)
 		}
 		cancel()
@@ -479,7 +494,8 @@ func TestUpdateTask(t *testing.T) {
 			t.Errorf("updating nobody: %v", err)
 		}
 		time.Sleep(time.Second)
-		if s := r.Snapshot().Tasks[0].GetStatus(); s.GetPlannedRateHz() != 50 || math.Abs(s.GetAchievedRateHz()-50) > 1e-6 {
+		if s := r.Snapshot().Tasks[0].GetStatus(); s.GetPlannedRateHz() != 50 ||
+			math.Abs(s.GetAchievedRateHz()-50) > 1e-6 {
 			t.Errorf("after the update: planned %v Hz, achieved %v Hz", s.GetPlannedRateHz(), s.GetAchievedRateHz())
 		}
 		cancel()

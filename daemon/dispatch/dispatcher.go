@@ -130,7 +130,8 @@ func (d *Dispatcher) noteViolation(v rules.Violation) {
 		d.lastBad = slices.Delete(d.lastBad, 0, extra)
 	}
 	d.mu.Unlock()
-	d.log.Error("bus rule violated", zap.Int("rule", v.Rule), zap.Int64("bus_ns", v.At.NS()), zap.String("what", v.Message), zap.Strings("chips", v.Chips))
+	d.log.Error("bus rule violated", zap.Int("rule", v.Rule), zap.Int64("bus_ns", v.At.NS()),
+		zap.String("what", v.Message), zap.Strings("chips", v.Chips))
 	d.cfg.Observer.Violated(v)
 }
 

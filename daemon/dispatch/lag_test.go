@@ -56,7 +56,8 @@ func TestAHostThatStandsStillIsTold(t *testing.T) {
 			}
 			for _, fs := range r.watch.sets {
 				if fs.GetLate() || fs.GetFailure() != "" {
-					t.Errorf("job %d of %s: late %v, failure %q", fs.GetJob(), fs.GetTask(), fs.GetLate(), fs.GetFailure())
+					t.Errorf("job %d of %s: late %v, failure %q", fs.GetJob(), fs.GetTask(), fs.GetLate(),
+						fs.GetFailure())
 				}
 			}
 		})

@@ -49,7 +49,8 @@ func (d *Dispatcher) Send(ctx context.Context, c *facetdv1.Command) (Done, error
 }
 
 // submit checks an on-demand job by compiling it once, queues it, and waits.
-func (d *Dispatcher) submit(ctx context.Context, compile func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error)) (Done, error) {
+func (d *Dispatcher) submit(ctx context.Context,
+	compile func(program.Registers, *scheduler.Plan) (*program.OnDemandPlan, error)) (Done, error) {
 	d.mu.Lock()
 	regs, plan := slices.Clone(d.regs), d.plan
 	d.mu.Unlock()
@@ -71,7 +72,8 @@ func (d *Dispatcher) queue(ctx context.Context, one *onDemand) (onDemandDone, er
 		return onDemandDone{}, d.ended
 	case len(d.waiting) >= maxWaiting:
 		defer d.mu.Unlock()
-		return onDemandDone{}, &failure.Exhausted{Message: fmt.Sprintf("%d on-demand jobs wait for a gap already; try again later", len(d.waiting))}
+		return onDemandDone{}, &failure.Exhausted{Message: fmt.Sprintf("%d on-demand jobs wait for a gap already; "+
+			"try again later", len(d.waiting))}
 	}
 	d.waiting = append(d.waiting, one)
 	d.wakeLoop()
@@ -116,7 +118,8 @@ func (d *Dispatcher) pick(now, until bus.Time) *onDemand {
 			d.drop(one)
 			one.done <- onDemandDone{err: &NoGapError{
 				Needed: one.program.Time, Longest: longest,
-				Reason: fmt.Sprintf("it takes %v of bus time, but the longest idle gap of the timetable that leaves its chips free is %v; ask for less, or remove a task", one.program.Time, longest),
+				Reason: fmt.Sprintf("it takes %v of bus time, but the longest idle gap of the timetable that leaves "+
+					"its chips free is %v; ask for less, or remove a task", one.program.Time, longest),
 			}}
 		}
 	}

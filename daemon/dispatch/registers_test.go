@@ -28,7 +28,8 @@ func TestOnDemandBetweenTasksThatDisagree(t *testing.T) {
 		for range 20 {
 			time.Sleep(33 * time.Millisecond)
 			for _, views := range [][]*facetdv1.View{nil, {{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}} {
-				if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("s0"), Views: views}); err != nil {
+				if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("s0"),
+					Views: views}); err != nil {
 					t.Fatal(err)
 				}
 				time.Sleep(21 * time.Millisecond)
@@ -80,13 +81,15 @@ func TestOnDemandThatBreaksOff(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, register := range []facetdv1.Register{chipmodel.ColumnPattern, chipmodel.RowPattern} {
-			write := &facetdv1.Command{Target: list("s0"), Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: register}}}
+			write := &facetdv1.Command{Target: list("s0"),
+				Action: &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: register}}}
 			if _, err := r.Send(ctx, write); err != nil {
 				t.Fatal(err)
 			}
 		}
 		h.at = h.n + 1
-		joined := &facetdv1.CaptureFramesRequest{Target: list("s0"), Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
+		joined := &facetdv1.CaptureFramesRequest{Target: list("s0"),
+			Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}}
 		if _, err := r.Capture(ctx, joined); err == nil {
 			t.Fatal("a capture that broke off gave frames")
 		}

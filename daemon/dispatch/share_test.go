@@ -32,7 +32,8 @@ var (
 // views does, each its own frames under its own numbers, deadline and skew.
 func TestSharedLoadRuns(t *testing.T) {
 	until := firstStart.Elapsed() + 500*time.Millisecond
-	apart := newRig(t, free, until, nil, sharer("soft", 4*time.Millisecond, softView), countTask(30), sharer("whole", 0, wholeView))
+	apart := newRig(t, free, until, nil, sharer("soft", 4*time.Millisecond, softView), countTask(30),
+		sharer("whole", 0, wholeView))
 	one := newRig(t, free, until, nil, sharer("both", 0, wholeView, softView), countTask(30))
 	for _, r := range []*rig{apart, one} {
 		if err := r.Run(t.Context()); err != nil {
@@ -59,12 +60,15 @@ func TestSharedLoadRuns(t *testing.T) {
 			deadline int64
 		}{{whole[i], b.GetFrames()[:3], 10e6}, {soft[i], b.GetFrames()[3:], 4e6}} {
 			fs := c.fs
-			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() || fs.GetDeadlineBusNs()-fs.GetReleaseBusNs() != c.deadline ||
-				fs.GetFinishBusNs() != b.GetFinishBusNs() || fs.GetStartBusNs() != b.GetStartBusNs() || fs.GetSkewNs() != b.GetSkewNs() || len(fs.GetFrames()) != len(c.frames) {
+			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() ||
+				fs.GetDeadlineBusNs()-fs.GetReleaseBusNs() != c.deadline ||
+				fs.GetFinishBusNs() != b.GetFinishBusNs() || fs.GetStartBusNs() != b.GetStartBusNs() ||
+				fs.GetSkewNs() != b.GetSkewNs() || len(fs.GetFrames()) != len(c.frames) {
 				t.Fatalf("job %d: %v; as one task %v", i, fs, b)
 			}
 			for k, f := range fs.GetFrames() {
-				if w := c.frames[k]; f.GetChip() != w.GetChip() || f.GetView() != w.GetView() || f.GetHoldNs() != w.GetHoldNs() || !bytes.Equal(f.GetData(), w.GetData()) {
+				if w := c.frames[k]; f.GetChip() != w.GetChip() || f.GetView() != w.GetView() ||
+					f.GetHoldNs() != w.GetHoldNs() || !bytes.Equal(f.GetData(), w.GetData()) {
 					t.Fatalf("job %d frame %d of %s: %v; as one task %v", i, k, fs.GetTask(), f, w)
 				}
 			}
@@ -72,7 +76,8 @@ func TestSharedLoadRuns(t *testing.T) {
 	}
 	for i, name := range []string{"soft", "count", "whole"} {
 		s := apart.Snapshot().Tasks[i]
-		if pr := s.GetStatus(); s.GetTask().GetName() != name || pr.GetJobsOnTime() == 0 || pr.GetJobsLate()+pr.GetJobsFailed() > 0 || pr.GetAchievedRateHz() < 0.99*s.GetTask().GetRateHz() {
+		if pr := s.GetStatus(); s.GetTask().GetName() != name || pr.GetJobsOnTime() == 0 ||
+			pr.GetJobsLate()+pr.GetJobsFailed() > 0 || pr.GetAchievedRateHz() < 0.99*s.GetTask().GetRateHz() {
 			t.Errorf("%s: %v", name, s)
 		}
 	}
@@ -155,7 +160,8 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 			}
 		}
 		if restarts != 10 || last["whole"].GetJob() < 250 || last["soft"].GetJob() < 30 {
-			t.Errorf("%d restarts; last job of whole %d, of soft %d", restarts, last["whole"].GetJob(), last["soft"].GetJob())
+			t.Errorf("%d restarts; last job of whole %d, of soft %d", restarts, last["whole"].GetJob(),
+				last["soft"].GetJob())
 		}
 		if len(r.watch.violations) > 0 {
 			t.Errorf("rules violated: %v", r.watch.violations)

@@ -38,7 +38,8 @@ func TestSoak(t *testing.T) {
 			if running[name] {
 				_, err = r.RemoveTask(ctx, name)
 			} else {
-				_, err = r.AddTask(ctx, &facetdv1.Task{Name: name, Target: list(name), RateHz: []float64{5, 10, 20, 40}[rng.IntN(4)]})
+				_, err = r.AddTask(ctx, &facetdv1.Task{Name: name, Target: list(name),
+					RateHz: []float64{5, 10, 20, 40}[rng.IntN(4)]})
 			}
 			var refusal *scheduler.RefusalError
 			switch {
@@ -63,7 +64,8 @@ func TestSoak(t *testing.T) {
 		if got, want := r.watch.total, uint64(hour/time.Second)*20; got < want {
 			t.Errorf("%d jobs, the first task alone has %d", got, want)
 		}
-		t.Logf("%d jobs, %d frames, %d timetables, %d changes refused", r.watch.total, r.watch.frames, r.watch.plans, refused)
+		t.Logf("%d jobs, %d frames, %d timetables, %d changes refused", r.watch.total, r.watch.frames, r.watch.plans,
+			refused)
 	})
 }
 

@@ -92,7 +92,8 @@ func (s *Service) SetScene(ctx context.Context, r *facetdv1.SetSceneRequest) (*f
 		var err error
 		if light, err = scene.Parse(r.GetScene(), refuse); err != nil {
 			var m invalid.Errors
-			m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "), "for instance uniform:200 for 200 lux everywhere, or demo")
+			m.Add("scene", strings.TrimPrefix(err.Error(), "scene: "),
+				"for instance uniform:200 for 200 lux everywhere, or demo")
 			return nil, m
 		}
 	}
@@ -116,7 +117,8 @@ func (s *Service) Replace(described string, light scene.Scene) {
 // set changes what is given and returns from when on. A light of nil is kept. A caller
 // that leaves may leave a change behind that is still made: what is active is noted
 // where it is made, so that it is never another than the bus's.
-func (s *Service) set(ctx context.Context, described string, light scene.Scene, offset *float64) (atNS int64, err error) {
+func (s *Service) set(ctx context.Context, described string, light scene.Scene, offset *float64) (atNS int64,
+	err error) {
 	made := make(chan bus.Time, 1)
 	err = s.cfg.Do(ctx, func() error {
 		s.mu.Lock()

@@ -63,7 +63,8 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
 		offset := 15.0
-		if _, err := s.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: "uniform:9", TemperatureOffsetK: &offset}); !errors.Is(err, context.Canceled) {
+		if _, err := s.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: "uniform:9",
+			TemperatureOffsetK: &offset}); !errors.Is(err, context.Canceled) {
 			t.Fatalf("%v, want the caller's own end", err)
 		}
 		close(leave)
@@ -72,7 +73,8 @@ func TestCallerLeavesWhileChanging(t *testing.T) {
 			t.Fatal("the bus did not make the change")
 		}
 		got, err := s.GetScene(t.Context(), &facetdv1.GetSceneRequest{})
-		if err != nil || got.GetEnvironment().GetScene() != "uniform:9" || got.GetEnvironment().GetTemperatureOffsetK() != offset {
+		if err != nil || got.GetEnvironment().GetScene() != "uniform:9" ||
+			got.GetEnvironment().GetTemperatureOffsetK() != offset {
 			t.Errorf("active: %v, %v; the bus has uniform:9 and %g K more", got, err, offset)
 		}
 		if k, known := s.TemperatureOffset(); k != offset || !known {

@@ -184,7 +184,8 @@ func scanLines(r io.Reader, take func(*facetdv1.Event) bool) (bool, error) {
 		line, whole, err := readLine(in)
 		if whole {
 			var e facetdv1.Event
-			if protojson.Unmarshal(line, &e) == nil && e.GetSequence() > 0 && e.GetSequence() <= maxSequence && !take(&e) {
+			if protojson.Unmarshal(line, &e) == nil && e.GetSequence() > 0 && e.GetSequence() <= maxSequence &&
+				!take(&e) {
 				return false, nil
 			}
 		}

@@ -208,7 +208,8 @@ func TestADiskThatRefuses(t *testing.T) {
 	if err := j.Close("over"); err != nil {
 		t.Fatal(err)
 	}
-	if got := list(t, open(t, Config{Dir: dir}), Query{}); !strings.HasPrefix(texts(got.Events), "kept 3 events before") {
+	if got := list(t, open(t, Config{Dir: dir}), Query{}); !strings.HasPrefix(texts(got.Events),
+		"kept 3 events before") {
 		t.Errorf("on the disk: %s", texts(got.Events))
 	}
 }
@@ -305,7 +306,8 @@ func TestEventsAreBounded(t *testing.T) {
 	}
 	j.Append(e)
 	line, err := protojson.Marshal(e)
-	if err != nil || len(line) > maxLineBytes/2 || len(e.GetFields()) > maxFields || len(e.GetChips()) != maxChips || e.GetChips()[maxChips-1] != "and 37 more" {
+	if err != nil || len(line) > maxLineBytes/2 || len(e.GetFields()) > maxFields || len(e.GetChips()) != maxChips ||
+		e.GetChips()[maxChips-1] != "and 37 more" {
 		t.Errorf("%d bytes, %d fields, %d chips, %v", len(line), len(e.GetFields()), len(e.GetChips()), err)
 	}
 	for _, c := range []Config{{Ring: -1}, {FileBytes: 100, TotalBytes: 50}, {Dir: "/dev/null/x"}} {
@@ -333,7 +335,9 @@ func TestTheBusAsEvents(t *testing.T) {
 	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("a", 1), task("b", 2)}}, 15) // the same: nothing to tell
 	o.PlanChanged(&facetdv1.Plan{Tasks: []*facetdv1.Task{task("b", 3), task("c", 4)}}, 20)
 	o.PlanChanged(nil, 30)
-	if got, want := texts(list(t, j, Query{}).Events), "task a added at 1 Hz task b added at 2 Hz task b changed, now at 3 Hz task c added at 4 Hz task a removed task b removed task c removed"; got != want {
+	if got, want := texts(list(t, j, Query{}).Events),
+		"task a added at 1 Hz task b added at 2 Hz task b changed, now at 3 Hz task c added at 4 Hz task a removed "+
+			"task b removed task c removed"; got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 	from := list(t, j, Query{}).Last
@@ -406,7 +410,8 @@ func TestWatch(t *testing.T) {
 		set(dispatch.Snapshot{Now: bus.Time(2 * second), State: facetdv1.State_STATE_FAULT, Fault: "no power"})
 		set(dispatch.Snapshot{Now: bus.Time(2 * second), State: facetdv1.State_STATE_FAULT, Fault: "no power"})
 		got := list(t, j, Query{}).Events
-		if len(got) != 3 || got[2].GetKind() != facetdv1.EventKind_EVENT_KIND_BUS_FAULT || !strings.Contains(got[2].GetText(), "no power") {
+		if len(got) != 3 || got[2].GetKind() != facetdv1.EventKind_EVENT_KIND_BUS_FAULT ||
+			!strings.Contains(got[2].GetText(), "no power") {
 			t.Errorf("events: %s", texts(got))
 		}
 		cancel()
@@ -450,7 +455,8 @@ func BenchmarkAppend(b *testing.B) {
 			j := open(b, c.cfg)
 			b.ReportAllocs()
 			for b.Loop() {
-				j.Append(&facetdv1.Event{Text: "job 7 of task wall ended 3ms after its deadline", Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED})
+				j.Append(&facetdv1.Event{Text: "job 7 of task wall ended 3ms after its deadline",
+					Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED})
 			}
 		})
 	}

@@ -161,7 +161,8 @@ func TestItsFolderIsGone(t *testing.T) {
 			}
 			var all uint64
 			for _, q := range []Query{{}, {After: &all}} {
-				if got := list(t, j, q); texts(got.Events) != "before before before" || got.First != 1 || got.Last != 3 {
+				if got := list(t, j, q); texts(got.Events) != "before before before" || got.First != 1 ||
+					got.Last != 3 {
 					t.Errorf("listed %s, %d to %d", texts(got.Events), got.First, got.Last)
 				}
 			}

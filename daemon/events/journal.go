@@ -112,7 +112,9 @@ func Open(cfg Config) (*Journal, error) {
 		cfg.TotalBytes = DefaultTotalBytes
 	}
 	if cfg.Ring < 0 || cfg.FileBytes < 0 || cfg.TotalBytes < cfg.FileBytes {
-		return nil, fmt.Errorf("a journal of %d events in memory, files of %d bytes and %d bytes in all is not possible", cfg.Ring, cfg.FileBytes, cfg.TotalBytes)
+		return nil,
+			fmt.Errorf("a journal of %d events in memory, files of %d bytes and %d bytes in all is not possible",
+				cfg.Ring, cfg.FileBytes, cfg.TotalBytes)
 	}
 	j := &Journal{cfg: cfg, next: 1, wake: make(chan struct{}, 1), done: make(chan struct{})}
 	if cfg.Dir == "" {
@@ -322,7 +324,8 @@ func (j *Journal) untold() uint64 { return j.lost + j.refused + j.removed }
 // tellLost appends an event about events that are not on the disk. The caller holds mu.
 func (j *Journal) tellLost() {
 	e := &facetdv1.Event{
-		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING, Kind: facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
+		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING,
+		Kind:  facetdv1.EventKind_EVENT_KIND_JOURNAL_LOST,
 		Text:  fmt.Sprintf("%d events before this one are not on the disk", j.untold()),
 		Count: j.untold(),
 		Fields: map[string]string{
@@ -357,7 +360,8 @@ func bound(e *facetdv1.Event) {
 	e.Text = cut(e.GetText(), maxTextBytes)
 	e.Task = cut(e.GetTask(), maxFieldBytes)
 	if len(e.GetChips()) > maxChips {
-		e.Chips = append(slices.Clone(e.GetChips()[:maxChips-1]), fmt.Sprintf("and %d more", len(e.GetChips())-maxChips+1))
+		e.Chips = append(slices.Clone(e.GetChips()[:maxChips-1]),
+			fmt.Sprintf("and %d more", len(e.GetChips())-maxChips+1))
 	}
 	for i, c := range e.GetChips() {
 		e.Chips[i] = cut(c, maxFieldBytes)

@@ -81,7 +81,8 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}, at, &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING,
 			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), late),
-			Fields:   map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10), "late_ns": strconv.FormatInt(int64(late), 10)},
+			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10),
+				"late_ns": strconv.FormatInt(int64(late), 10)},
 		})
 	default:
 		o.flush(at)
@@ -102,13 +103,15 @@ func (o *Observer) Behind(b dispatch.Behind) {
 	key := runKey{kind: facetdv1.EventKind_EVENT_KIND_HOST_BEHIND}
 	e := &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_WARNING,
-		Text:     fmt.Sprintf("the host is %v behind the timetable; what it catches up is late by its own clock", b.By.Round(time.Millisecond)),
-		Fields:   map[string]string{"lag_ns": strconv.FormatInt(int64(b.By), 10)},
+		Text: fmt.Sprintf("the host is %v behind the timetable; what it catches up is late by its own clock",
+			b.By.Round(time.Millisecond)),
+		Fields: map[string]string{"lag_ns": strconv.FormatInt(int64(b.By), 10)},
 	}
 	if b.CaughtUp {
 		key.rule = 1 // repetitions of its own
 		e.Severity = facetdv1.Severity_SEVERITY_INFO
-		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments began late, by up to %v", b.Segments, b.By.Round(time.Millisecond))
+		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments began late, by up to %v",
+			b.Segments, b.By.Round(time.Millisecond))
 		e.Fields["segments"] = strconv.Itoa(b.Segments)
 	}
 	o.repeat(key, b.At, e)
@@ -125,9 +128,11 @@ func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 		old, was := o.tasks[name]
 		switch {
 		case !was:
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epoch, fmt.Sprintf("task %s added at %g Hz", name, t.GetRateHz()), plan)
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_ADDED, name, epoch,
+				fmt.Sprintf("task %s added at %g Hz", name, t.GetRateHz()), plan)
 		case !proto.Equal(old, t):
-			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epoch, fmt.Sprintf("task %s changed, now at %g Hz", name, t.GetRateHz()), plan)
+			o.tell(facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, name, epoch,
+				fmt.Sprintf("task %s changed, now at %g Hz", name, t.GetRateHz()), plan)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(o.tasks)) {

@@ -36,12 +36,14 @@ func (s *Service) ListEvents(_ context.Context, r *facetdv1.ListEventsRequest) (
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.ListEventsResponse{Events: listed.Events, LastSequence: listed.Last, FirstSequence: listed.First}, nil
+	return &facetdv1.ListEventsResponse{Events: listed.Events, LastSequence: listed.Last, FirstSequence: listed.First},
+		nil
 }
 
 // StreamEvents sends its header as soon as the stream is subscribed: what happens after
 // the client has seen it will be sent, or counted as dropped.
-func (s *Service) StreamEvents(r *facetdv1.StreamEventsRequest, out grpc.ServerStreamingServer[facetdv1.StreamEventsResponse]) error {
+func (s *Service) StreamEvents(r *facetdv1.StreamEventsRequest,
+	out grpc.ServerStreamingServer[facetdv1.StreamEventsResponse]) error {
 	filter, wrong := filterOf(r.GetFilter())
 	if len(wrong) > 0 {
 		return wrong
@@ -69,11 +71,13 @@ func (s *Service) StreamEvents(r *facetdv1.StreamEventsRequest, out grpc.ServerS
 func filterOf(f *facetdv1.EventFilter) (Filter, invalid.Errors) {
 	var wrong invalid.Errors
 	if _, is := facetdv1.Severity_name[int32(f.GetMinSeverity())]; !is {
-		wrong.Add("filter.min_severity", fmt.Sprintf("there is no severity %d", f.GetMinSeverity()), "use SEVERITY_INFO, SEVERITY_WARNING or SEVERITY_ERROR")
+		wrong.Add("filter.min_severity", fmt.Sprintf("there is no severity %d", f.GetMinSeverity()),
+			"use SEVERITY_INFO, SEVERITY_WARNING or SEVERITY_ERROR")
 	}
 	for i, k := range f.GetKinds() {
 		if _, is := facetdv1.EventKind_name[int32(k)]; !is || k == facetdv1.EventKind_EVENT_KIND_UNSPECIFIED {
-			wrong.Add(fmt.Sprintf("filter.kinds[%d]", i), fmt.Sprintf("there is no kind of event %d", k), "use one of EventKind")
+			wrong.Add(fmt.Sprintf("filter.kinds[%d]", i), fmt.Sprintf("there is no kind of event %d", k),
+				"use one of EventKind")
 		}
 	}
 	return Filter{MinSeverity: f.GetMinSeverity(), Kinds: f.GetKinds(), Task: f.GetTask()}, wrong

@@ -59,7 +59,8 @@ The exit status is 1 unless the tasks fit. FILE may be - for standard input.`,
 	}
 	cmd.Flags().StringVar(&policy, "policy", "edf", "edf or fixed")
 	cmd.Flags().BoolVar(&assign, "assign", false, "look for priorities under which all tasks fit (Audsley)")
-	cmd.Flags().StringVar(&tick, "tick", "", "granularity of arrivals under fixed priorities, such as 8us or nanoseconds (default 1ns)")
+	cmd.Flags().StringVar(&tick, "tick", "", "granularity of arrivals under fixed priorities, such as 8us or "+
+		"nanoseconds (default 1ns)")
 	cmd.Flags().BoolVar(&integer, "integer-time", false, "releases fall on ticks, so that blocking is one tick shorter")
 	cmd.Flags().BoolVar(&table, "table", false, "print the timetable for people too")
 	return cmd

@@ -64,7 +64,8 @@ ARRAY is ` + fileForm + `.`,
 	fl.DurationVar(&c.Hold, "hold", 10*time.Millisecond, "time from load to conversion, of memory chips")
 	fl.StringVar(&columns, "columns", "", "column patterns")
 	fl.StringVar(&rows, "rows", "", "row patterns")
-	fl.Float64Var(&c.DifferenceVolts, "difference", 0, "volts between neighbours, for what has not settled (default one decade of light)")
+	fl.Float64Var(&c.DifferenceVolts, "difference", 0,
+		"volts between neighbours, for what has not settled (default one decade of light)")
 	fl.DurationVar(&c.Settle, "settle", 0, "time given to the lane (default what the array's timing gives)")
 	fl.IntVar(&c.GainIndex, "gain-index", 0, "gain of the amplifier")
 	fl.BoolVar(&c.Calibrated, "calibrated", false, "without what a calibration takes away")

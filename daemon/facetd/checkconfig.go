@@ -32,7 +32,8 @@ func checkConfig(cmd *cobra.Command, name string) error {
 		return cli.WriteJSON(cmd.OutOrStdout(), found)
 	}
 	out := cmd.OutOrStdout()
-	fmt.Fprintf(out, "%s is in order: %s runs with %s and %s\n", s.name, found.Array, cli.Count(found.Chips, "chip"), cli.Count(found.Tasks, "task"))
+	fmt.Fprintf(out, "%s is in order: %s runs with %s and %s\n", s.name, found.Array, cli.Count(found.Chips, "chip"),
+		cli.Count(found.Tasks, "task"))
 	t := cli.NewTable("ADDRESS", "WHO")
 	for _, a := range found.Addresses {
 		t.Row(a.Address, a.Who)

@@ -61,7 +61,8 @@ func TestEnumFlagsPropose(t *testing.T) {
 	var walk func(c *cobra.Command)
 	walk = func(c *cobra.Command) {
 		c.LocalFlags().VisitAll(func(f *pflag.Flag) {
-			if f.Value.Type() != "string" || !strings.Contains(f.Usage, " or ") || strings.Contains(strings.ToLower(f.Usage), "file") ||
+			if f.Value.Type() != "string" || !strings.Contains(f.Usage, " or ") ||
+				strings.Contains(strings.ToLower(f.Usage), "file") ||
 				strings.ContainsAny(f.Usage, ";") || f.Name == "tick" || f.Name == "input" {
 				return
 			}
@@ -100,7 +101,8 @@ func TestCompletionScripts(t *testing.T) {
 
 // The linker's version goes before the go command's, and that before none.
 func TestBuildOf(t *testing.T) {
-	info := &debug.BuildInfo{Settings: []debug.BuildSetting{{Key: "vcs.revision", Value: "c0ffee"}, {Key: "vcs.modified", Value: "true"}}}
+	info := &debug.BuildInfo{Settings: []debug.BuildSetting{{Key: "vcs.revision", Value: "c0ffee"},
+		{Key: "vcs.modified", Value: "true"}}}
 	info.Main.Version = "v1.4.0"
 	if b := buildOf("2.0.0", info); b.Version != "2.0.0" || b.Revision != "c0ffee" || !b.Modified {
 		t.Errorf("%+v", b)

@@ -42,7 +42,8 @@ func checkCover(t *testing.T, lines int, wires []uint, target uint, once bool) {
 	if least < 0 {
 		var failure struct{ Error string }
 		if err := json.Unmarshal([]byte(r.Stdout), &failure); r.Status != 1 || err != nil || failure.Error == "" {
-			t.Fatalf("%s%v once %v has no cover, but facetd says %q with status %d", file, names, once, r.Stdout, r.Status)
+			t.Fatalf("%s%v once %v has no cover, but facetd says %q with status %d", file, names, once, r.Stdout,
+				r.Status)
 		}
 		return
 	}

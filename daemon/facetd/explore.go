@@ -115,7 +115,8 @@ func writeExploration(w io.Writer, x *scheduler.Exploration, all bool) error {
 		case !p.WithinLimits:
 			note = "outside the task's limits"
 		}
-		t.Row(cli.Significant(p.RateHz), fmt.Sprintf("%dx%d", p.BinRows, p.BinColumns), fmt.Sprintf("%.0f %%", 100*p.WindowPart), fmt.Sprintf("%dx%d", p.Rows, p.Columns),
+		t.Row(cli.Significant(p.RateHz), fmt.Sprintf("%dx%d", p.BinRows, p.BinColumns),
+			fmt.Sprintf("%.0f %%", 100*p.WindowPart), fmt.Sprintf("%dx%d", p.Rows, p.Columns),
 			fmt.Sprint(p.Batches), cli.NS(p.JobNS), cli.NS(p.SkewNS), cli.NS(p.WorstHoldNS), note)
 	}
 	if err := t.Write(w); err != nil {

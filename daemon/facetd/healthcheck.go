@@ -40,11 +40,13 @@ hand. A Unix socket or a loopback address asks for nothing; others take TLS and 
 			answer, err := grpc_health_v1.NewHealthClient(conn).Check(ctx, &grpc_health_v1.HealthCheckRequest{})
 			if err != nil {
 				s := status.Convert(err)
-				lines := append([]string{fmt.Sprintf("the daemon at %s gives no answer: %s", to.Address, s.Message())}, to.Hints(s.Code(), s.Message(), time.Now())...)
+				lines := append([]string{fmt.Sprintf("the daemon at %s gives no answer: %s", to.Address, s.Message())},
+					to.Hints(s.Code(), s.Message(), time.Now())...)
 				return fmt.Errorf("%s", strings.Join(lines, "\n"))
 			}
 			if answer.GetStatus() != grpc_health_v1.HealthCheckResponse_SERVING {
-				return fmt.Errorf("the daemon at %s says %s: its timetable does not run", to.Address, answer.GetStatus())
+				return fmt.Errorf("the daemon at %s says %s: its timetable does not run", to.Address,
+					answer.GetStatus())
 			}
 			if cli.WantsJSON(cmd) {
 				return cli.WriteJSON(cmd.OutOrStdout(), answer)

@@ -63,7 +63,8 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			return writeFile(cmd, svg, drawing.Bytes())
 		},
 	}
-	cmd.Flags().StringVar(&svg, "svg", "", "draw the timetable into this file (- is standard output, in place of the table)")
+	cmd.Flags().StringVar(&svg, "svg", "", "draw the timetable into this file (- is standard output, in place of "+
+		"the table)")
 	cmd.Flags().BoolVar(&segments, "segments", false, "list every segment of the timetable too")
 	return cmd
 }
@@ -87,7 +88,8 @@ func planFiles(cmd *cobra.Command, arrayName, tasksName string) (*scheduler.Plan
 	var refusal *scheduler.RefusalError
 	switch {
 	case errors.As(err, &refusal):
-		return nil, &facetdv1.Plan{Array: a.Name, Tasks: specs, Refusal: refusal.Refusal, Utilization: refusal.Refusal.GetUtilization()}, nil
+		return nil, &facetdv1.Plan{Array: a.Name, Tasks: specs, Refusal: refusal.Refusal,
+			Utilization: refusal.Refusal.GetUtilization()}, nil
 	case err != nil:
 		return nil, nil, err
 	}

@@ -78,7 +78,8 @@ func (f *previewFlags) run(cmd *cobra.Command) error {
 	case f.picture == "-" && cli.WantsJSON(cmd):
 		return cli.Usagef("--png - and --output json both print to standard output")
 	}
-	r := preview.Request{Ideal: f.ideal, Seed: f.seed, Hold: f.hold, Unit: preview.Lux, Columns: list(f.columns), Rows: list(f.rows)}
+	r := preview.Request{Ideal: f.ideal, Seed: f.seed, Hold: f.hold, Unit: preview.Lux, Columns: list(f.columns),
+		Rows: list(f.rows)}
 	if f.volts {
 		r.Unit = preview.Volts
 	}

@@ -43,7 +43,8 @@ func newReachTable(a *chipmodel.Array, rows int) reachTable {
 	}
 	w := selectword.New(wires)
 	t := w.Table(len(a.Lines), rows)
-	out := reachTable{Words: []reachWord{}, Apart: [][2]string{}, Truncated: t.Truncated, Counted: t.Counted, Useful: t.Useful, Ambiguous: t.Ambiguous, Useless: t.Useless}
+	out := reachTable{Words: []reachWord{}, Apart: [][2]string{}, Truncated: t.Truncated, Counted: t.Counted,
+		Useful: t.Useful, Ambiguous: t.Ambiguous, Useless: t.Useless}
 	for _, r := range t.Rows {
 		out.Words = append(out.Words, reachWord{cli.NewWord(program.SelectWord(a, r.Word)), r.Same})
 	}
@@ -75,7 +76,8 @@ func writeReachTable(cmd *cobra.Command, a *chipmodel.Array, rows int) error {
 		fmt.Fprintf(out, "and more useful words; --rows lists more\n")
 	}
 	if t.Counted {
-		fmt.Fprintf(out, "%d words are useful, %d ambiguous (more lines, the same chips), %d useless (no chip)\n", t.Useful, t.Ambiguous, t.Useless)
+		fmt.Fprintf(out, "%d words are useful, %d ambiguous (more lines, the same chips), %d useless (no chip)\n",
+			t.Useful, t.Ambiguous, t.Useless)
 	}
 	for _, pair := range t.Apart {
 		fmt.Fprintf(out, "%s and %s can never be read apart on one lane\n", pair[0], pair[1])

@@ -57,7 +57,8 @@ type recovered struct {
 
 func writeRecovered(cmd *cobra.Command, name string, r record.Recovered) error {
 	if cli.WantsJSON(cmd) {
-		return cli.WriteJSONLine(cmd.OutOrStdout(), recovered{name, r.Path, r.Chunks, r.Messages, r.CutBytes, r.Rest, r.Whole})
+		return cli.WriteJSONLine(cmd.OutOrStdout(),
+			recovered{name, r.Path, r.Chunks, r.Messages, r.CutBytes, r.Rest, r.Whole})
 	}
 	what := fmt.Sprintf("closed, %s in %s kept", cli.Count(int(r.Messages), "message"), cli.Count(r.Chunks, "chunk"))
 	switch {

@@ -23,7 +23,8 @@ Exit status: 0 done, 1 failed, 2 usage error.
   facetd plan demo demo`
 	root.Args = cli.UnknownCommand
 	cli.AddOutputFlag(root)
-	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(), admitCommand(), mapCommand(), wireCommand(),
+	root.AddCommand(serveCommand(), checkCommand(), reachCommand(), coverCommand(), planCommand(), exploreCommand(),
+		admitCommand(), mapCommand(), wireCommand(),
 		previewCommand(), budgetCommand(), recoverCommand(), tokenCommand(), healthcheckCommand(), versionCommand())
 	complete(root)
 	return root

@@ -77,7 +77,8 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	d, fl := config.Default(), cmd.Flags()
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
 	fl.StringVar(&f.bus, "bus", d.Bus, "virtual, or replay:FILE[,FILE...]: the files of one recording in order")
-	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed, "how many times as fast as it happened a recording is played; 0 as fast as possible")
+	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed,
+		"how many times as fast as it happened a recording is played; 0 as fast as possible")
 	fl.BoolVar(&f.replayLoop, "replay-loop", false, "start a recording over at its end")
 	fl.BoolVar(&f.replayStepped, "replay-stepped", false, "wait before the first frame set for 'facetctl replay'")
 	fl.StringVar(&f.array, "array", d.Array, "array file, or demo")
@@ -85,16 +86,26 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.scene, "scene", d.Scene, "light around the array: a description, or a picture's name")
 	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime or free")
 	fl.Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
-	fl.StringVar(&f.listen, "listen", d.Listen.GRPC, "HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control (--config)")
+	fl.StringVar(&f.listen, "listen", d.Listen.GRPC,
+		"HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control "+
+			"(--config)")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
-	fl.StringVar(&f.http, "http", d.Listen.HTTP, "HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback takes access control (--config)")
-	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events, correction maps, runs of bring-up and tasks made over the API (default none: no recordings, the others in memory)")
-	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+virtual.DefectForm)
-	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge, "age at which a correction map counts as stale (30 days is common practice)")
-	fl.DurationVar(&f.maxLag, "max-lag", d.MaxLag, "how far the host may be behind the timetable before an event says so")
+	fl.StringVar(&f.http, "http", d.Listen.HTTP,
+		"HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback takes "+
+			"access control (--config)")
+	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events, correction maps, runs of "+
+		"bring-up and tasks made over the API (default none: no recordings, the others in memory)")
+	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+
+		virtual.DefectForm)
+	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge,
+		"age at which a correction map counts as stale (30 days is common practice)")
+	fl.DurationVar(&f.maxLag, "max-lag", d.MaxLag,
+		"how far the host may be behind the timetable before an event says so")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
-	fl.StringVar(&f.groundTruth, "ground-truth", "", "file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl bringup' (default as the array file says)")
+	fl.StringVar(&f.groundTruth, "ground-truth", "",
+		"file of how the virtual array really is, where it is to differ from the array file, to try 'facetctl "+
+			"bringup' (default as the array file says)")
 	fl.DurationVar(&f.runFor, "run-for", 0, "end at this bus time and sum up the run (default go on)")
 }
 
@@ -154,9 +165,11 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 // fitBus refuses flags that are ignored on the kind of bus. In a file they may
 // stand: one file can then serve both.
 func fitBus(c *config.Config, given func(string) bool) error {
-	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"}, "no recording is played; give --bus replay:FILE"
+	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"},
+		"no recording is played; give --bus replay:FILE"
 	if strings.HasPrefix(c.Bus, config.ReplayOf) {
-		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "ground-truth"}, "a recording brings its own, and is played to its end"
+		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "ground-truth"},
+			"a recording brings its own, and is played to its end"
 	}
 	for _, name := range names {
 		if given(name) {
@@ -168,7 +181,8 @@ func fitBus(c *config.Config, given func(string) bool) error {
 
 // sceneOf lets the name of a picture stand for the panorama of it.
 func sceneOf(s string) string {
-	if ext := strings.ToLower(filepath.Ext(s)); !strings.Contains(s, ":") && slices.Contains([]string{".png", ".jpg", ".jpeg"}, ext) {
+	if ext := strings.ToLower(filepath.Ext(s)); !strings.Contains(s, ":") &&
+		slices.Contains([]string{".png", ".jpg", ".jpeg"}, ext) {
 		return "panorama:" + s
 	}
 	return s
@@ -184,7 +198,8 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	setup := server.Setup{Config: c, Version: thisBuild().Version, GroundTruth: f.groundTruth, Supervisor: supervise.FromEnvironment(zap.NewNop())}
+	setup := server.Setup{Config: c, Version: thisBuild().Version, GroundTruth: f.groundTruth,
+		Supervisor: supervise.FromEnvironment(zap.NewNop())}
 	rec := newRecorder()
 	if c.StopAt > 0 {
 		setup.JobEnded = rec.add
@@ -208,7 +223,8 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 // onSIGHUP reads the configuration again at every SIGHUP, with the flags over it as at
 // the start. Without a file that can be read again a SIGHUP ends the daemon in order:
 // it comes from a terminal that was closed.
-func (f *serveFlags) onSIGHUP(ctx context.Context, cmd *cobra.Command, s *server.Server, hups <-chan os.Signal, end func()) {
+func (f *serveFlags) onSIGHUP(ctx context.Context, cmd *cobra.Command, s *server.Server, hups <-chan os.Signal,
+	end func()) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -265,7 +281,8 @@ func banner(w io.Writer, c *server.Setup, s *server.Server) {
 	a, at := s.Array(), s.Addresses()
 	chips := cli.Count(len(a.Chips), "chip")
 	if files, is := strings.CutPrefix(c.Bus, config.ReplayOf); is {
-		fmt.Fprintf(w, "facetd %s replays %s: %s, from %s\n", c.Version, a.Name, chips, strings.ReplaceAll(files, ",", ", "))
+		fmt.Fprintf(w, "facetd %s replays %s: %s, from %s\n", c.Version, a.Name, chips,
+			strings.ReplaceAll(files, ",", ", "))
 	} else {
 		fmt.Fprintf(w, "facetd %s runs %s: %s, pace %s, seed %d\n", c.Version, a.Name, chips, c.Pace, c.Seed)
 	}

@@ -18,7 +18,8 @@ import (
 
 // benchArgs run the test array without taking a port that anybody knows.
 func benchArgs(more ...string) []string {
-	return append([]string{"serve", "--array", "testdata/bench.yaml", "--tasks", "testdata/bench-tasks.yaml", "--scene", "uniform:100",
+	return append([]string{"serve", "--array", "testdata/bench.yaml", "--tasks", "testdata/bench-tasks.yaml", "--scene",
+		"uniform:100",
 		"--listen", "127.0.0.1:0", "--http", "", "--log-level", "error"}, more...)
 }
 
@@ -60,13 +61,15 @@ func TestRunAchievesWhatWasAsked(t *testing.T) {
 	sum := benchRun(t, "--pace", "free", "--run-for", "1s")
 	var sets, frames uint64
 	for _, q := range sum.Tasks {
-		if q.Planned != q.Requested || q.Achieved < 0.97*q.Requested || q.Achieved > 1.03*q.Requested || q.Late != 0 || q.Failed != 0 {
+		if q.Planned != q.Requested || q.Achieved < 0.97*q.Requested || q.Achieved > 1.03*q.Requested || q.Late != 0 ||
+			q.Failed != 0 {
 			t.Errorf("%+v", q)
 		}
 		sets += q.OnTime
 		frames += q.Frames
 	}
-	if len(sum.Tasks) != 2 || sets < 147 || sum.FrameSets != sets || sum.Frames != frames || frames != sum.Tasks[0].OnTime*4+sum.Tasks[1].OnTime {
+	if len(sum.Tasks) != 2 || sets < 147 || sum.FrameSets != sets || sum.Frames != frames ||
+		frames != sum.Tasks[0].OnTime*4+sum.Tasks[1].OnTime {
 		t.Errorf("%d sets and %d frames by task, %d and %d in all", sets, frames, sum.FrameSets, sum.Frames)
 	}
 	if sum.BusSeconds < 0.99 || sum.BusSeconds > 1.1 || sum.WallSeconds <= 0 || sum.SpeedFactor <= 0 {
@@ -76,7 +79,8 @@ func TestRunAchievesWhatWasAsked(t *testing.T) {
 
 func TestRunForPeople(t *testing.T) {
 	r := run(t, benchArgs("--pace", "free", "--run-for", "100ms", "--socket", filepath.Join(t.TempDir(), "s")), "")
-	for _, want := range []string{"facetd dev runs bench: 6 chips, pace free, seed 1\n", "\ngRPC     127.0.0.1:", "\ngRPC     unix:", "\nran 0.1", "\nsha256    ", "\nring ", "\nahead "} {
+	for _, want := range []string{"facetd dev runs bench: 6 chips, pace free, seed 1\n", "\ngRPC     127.0.0.1:",
+		"\ngRPC     unix:", "\nran 0.1", "\nsha256    ", "\nring ", "\nahead "} {
 		if r.Status != 0 || !strings.Contains(r.Stdout, want) {
 			t.Errorf("status %d, no %q in\n%s%s", r.Status, want, r.Stdout, r.Stderr)
 		}
@@ -108,11 +112,15 @@ func (broken) Status() *facetdv1.Status  { return &facetdv1.Status{Array: "bench
 
 func TestARunThatBreaksFailsAndStillSumsUp(t *testing.T) {
 	var stdout, stderr bytes.Buffer
-	root := &cobra.Command{Use: "facetd", RunE: func(cmd *cobra.Command, _ []string) error { return serve(cmd, broken{}, newRecorder(), time.Second) }}
+	root := &cobra.Command{Use: "facetd", RunE: func(cmd *cobra.Command,
+		_ []string) error {
+		return serve(cmd, broken{}, newRecorder(), time.Second)
+	}}
 	cli.AddOutputFlag(root)
 	status := cli.Execute(t.Context(), root, []string{"-o", "json"}, nil, &stdout, &stderr)
 	var sum runSummary
-	if err := json.Unmarshal(stdout.Bytes(), &sum); err != nil || status != cli.StatusFailed || sum.Fault != "the lane is on fire" || sum.BusSeconds != 0.5 {
+	if err := json.Unmarshal(stdout.Bytes(), &sum); err != nil || status != cli.StatusFailed ||
+		sum.Fault != "the lane is on fire" || sum.BusSeconds != 0.5 {
 		t.Errorf("status %d, %v, %s", status, err, &stdout)
 	}
 	if !strings.Contains(stderr.String(), "the lane is on fire") {
@@ -123,7 +131,8 @@ func TestARunThatBreaksFailsAndStillSumsUp(t *testing.T) {
 func TestPicturesNameScenes(t *testing.T) {
 	for in, want := range map[string]string{
 		"wall.png": "panorama:wall.png", "a/b.JPG": "panorama:a/b.JPG", "x.jpeg": "panorama:x.jpeg",
-		"uniform:3": "uniform:3", "demo": "demo", "panorama:w.png": "panorama:w.png", "panorama:w.png,low=1": "panorama:w.png,low=1",
+		"uniform:3": "uniform:3", "demo": "demo", "panorama:w.png": "panorama:w.png",
+		"panorama:w.png,low=1": "panorama:w.png,low=1",
 	} {
 		if got := sceneOf(in); got != want {
 			t.Errorf("sceneOf(%q) = %q, want %q", in, got, want)

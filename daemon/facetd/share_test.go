@@ -19,7 +19,8 @@ func TestRunsTasksThatShareALoad(t *testing.T) {
 	if err := os.WriteFile(tasks, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	r := run(t, []string{"serve", "--array", "testdata/bench.yaml", "--tasks", tasks, "--scene", "uniform:100", "--pace", "free",
+	r := run(t, []string{"serve", "--array", "testdata/bench.yaml", "--tasks", tasks, "--scene", "uniform:100",
+		"--pace", "free",
 		"--run-for", "2s", "--listen", "127.0.0.1:0", "--http", "", "--log-level", "error", "--output", "json"}, "")
 	var sum runSummary
 	if err := json.Unmarshal([]byte(r.Stdout), &sum); err != nil || r.Status != 0 {
@@ -33,7 +34,8 @@ func TestRunsTasksThatShareALoad(t *testing.T) {
 		sets, each uint64
 	}{{"fine", 100, 4}, {"ahead", 200, 1}, {"small", 100, 4}} {
 		q := sum.Tasks[i]
-		if q.Name != want.name || q.OnTime < want.sets-2 || q.OnTime > want.sets || q.Frames != q.OnTime*want.each || q.Late+q.Failed != 0 || q.Planned != q.Requested {
+		if q.Name != want.name || q.OnTime < want.sets-2 || q.OnTime > want.sets || q.Frames != q.OnTime*want.each ||
+			q.Late+q.Failed != 0 || q.Planned != q.Requested {
 			t.Errorf("%+v", q)
 		}
 	}

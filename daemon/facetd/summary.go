@@ -100,14 +100,16 @@ func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) 
 		Array: s.GetArray(), Seed: s.GetSeed(), Pace: cli.Label(s.GetPace(), "PACE_"),
 		BusSeconds: busSeconds, WallSeconds: wall.Seconds(), SpeedFactor: busSeconds / max(wall.Seconds(), 1e-9),
 		Planned: s.GetPlannedUtilization(), Measured: s.GetMeasuredUtilization(), Violations: s.GetRuleViolations(),
-		FrameSets: r.digest.Sets(), Frames: r.frames, SHA256: r.digest.Sum(), Fault: s.GetFault(), Tasks: []taskSummary{},
+		FrameSets: r.digest.Sets(), Frames: r.frames, SHA256: r.digest.Sum(), Fault: s.GetFault(),
+		Tasks: []taskSummary{},
 	}
 	for _, t := range s.GetTasks() {
 		q := t.GetStatus()
 		one := taskSummary{
 			Name: t.GetTask().GetName(), Requested: q.GetRequestedRateHz(), Planned: q.GetPlannedRateHz(),
 			Achieved: r.whole[t.GetTask().GetName()].hertz(),
-			OnTime:   q.GetJobsOnTime(), Late: q.GetJobsLate(), Failed: q.GetJobsFailed(), Frames: q.GetFrames(), WorstResponseNS: q.GetWorstResponseNs(),
+			OnTime:   q.GetJobsOnTime(), Late: q.GetJobsLate(), Failed: q.GetJobsFailed(), Frames: q.GetFrames(),
+			WorstResponseNS: q.GetWorstResponseNs(),
 		}
 		sum.Tasks = append(sum.Tasks, one)
 	}
@@ -115,7 +117,8 @@ func (r *recorder) summary(s *facetdv1.Status, endNS int64, wall time.Duration) 
 }
 
 func (s *runSummary) write(w io.Writer) error {
-	fmt.Fprintf(w, "ran %.3f s of bus time in %.3f s: %s times real time, pace %s, seed %d\n", s.BusSeconds, s.WallSeconds, cli.Significant(s.SpeedFactor), s.Pace, s.Seed)
+	fmt.Fprintf(w, "ran %.3f s of bus time in %.3f s: %s times real time, pace %s, seed %d\n", s.BusSeconds,
+		s.WallSeconds, cli.Significant(s.SpeedFactor), s.Pace, s.Seed)
 	fmt.Fprintf(w, "busy      planned %s, measured %s\n", cli.Percent(s.Planned), cli.Percent(s.Measured))
 	fmt.Fprintf(w, "bus rules violated %s\n", cli.Count(int(s.Violations), "time"))
 	fmt.Fprintf(w, "frames    %s in %s\n", cli.Count(int(s.Frames), "frame"), cli.Count(int(s.FrameSets), "set"))
@@ -124,10 +127,12 @@ func (s *runSummary) write(w io.Writer) error {
 		fmt.Fprintf(w, "fault     %s\n", s.Fault)
 	}
 	fmt.Fprintln(w)
-	t := cli.NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">ACHIEVED Hz", ">ON TIME", ">LATE", ">FAILED", ">FRAMES", ">WORST RESPONSE")
+	t := cli.NewTable("TASK", ">ASKED Hz", ">PLANNED Hz", ">ACHIEVED Hz", ">ON TIME", ">LATE", ">FAILED", ">FRAMES",
+		">WORST RESPONSE")
 	for _, q := range s.Tasks {
 		t.Row(q.Name, cli.Significant(q.Requested), cli.Significant(q.Planned), cli.Significant(q.Achieved),
-			fmt.Sprint(q.OnTime), fmt.Sprint(q.Late), fmt.Sprint(q.Failed), fmt.Sprint(q.Frames), cli.NS(q.WorstResponseNS))
+			fmt.Sprint(q.OnTime), fmt.Sprint(q.Late), fmt.Sprint(q.Failed), fmt.Sprint(q.Frames),
+			cli.NS(q.WorstResponseNS))
 	}
 	return t.Write(w)
 }

@@ -25,7 +25,8 @@ func TestSummaryRates(t *testing.T) {
 	named := func(name string) *facetdv1.RunningTask {
 		return &facetdv1.RunningTask{Task: &facetdv1.Task{Name: name}, Status: &facetdv1.TaskStatus{}}
 	}
-	s := r.summary(&facetdv1.Status{Tasks: []*facetdv1.RunningTask{named("whole"), named("lossy"), named("once"), named("never")}}, int64(time.Second), time.Second)
+	s := r.summary(&facetdv1.Status{Tasks: []*facetdv1.RunningTask{named("whole"), named("lossy"), named("once"),
+		named("never")}}, int64(time.Second), time.Second)
 	for i, want := range []float64{15, 15 * 11.0 / 14, 0, 0} {
 		if got := s.Tasks[i].Achieved; math.Abs(got-want) > 1e-6 {
 			t.Errorf("%s: %v Hz achieved, want %v", s.Tasks[i].Name, got, want)

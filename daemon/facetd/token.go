@@ -19,7 +19,8 @@ import (
 const longestToken = 5 * 366 * 24 * time.Hour
 
 func tokenCommand() *cobra.Command {
-	return cli.Group("token", "Make tokens for clients on other machines", `  facetd token new --name bench --role viewer --expires 90d --file tokens`, tokenNewCommand())
+	return cli.Group("token", "Make tokens for clients on other machines",
+		`  facetd token new --name bench --role viewer --expires 90d --file tokens`, tokenNewCommand())
 }
 
 func tokenNewCommand() *cobra.Command {
@@ -54,7 +55,8 @@ reload, and the token counts no more and what it opened ends.`,
 				}
 			}
 			if cli.WantsJSON(cmd) {
-				return cli.WriteJSON(cmd.OutOrStdout(), map[string]string{"token": token, "line": line.Line(), "file": file})
+				return cli.WriteJSON(cmd.OutOrStdout(),
+					map[string]string{"token": token, "line": line.Line(), "file": file})
 			}
 			out := cmd.OutOrStdout()
 			fmt.Fprintf(out, "token  %s\n", token)
@@ -89,7 +91,8 @@ func expiry(s string, now time.Time) (time.Time, error) {
 	} else if day, err := time.Parse(time.DateOnly, s); err == nil {
 		until = day.AddDate(0, 0, 1)
 	} else {
-		return until, fmt.Errorf("%q is neither days such as 90d, a duration such as 12h, nor a date such as 2030-06-01", s)
+		return until,
+			fmt.Errorf("%q is neither days such as 90d, a duration such as 12h, nor a date such as 2030-06-01", s)
 	}
 	switch {
 	case !until.After(now):

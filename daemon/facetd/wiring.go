@@ -111,7 +111,8 @@ func (c coverSum) String() string {
 }
 
 func summarize(a *chipmodel.Array) *summary {
-	s := &summary{Name: a.Name, Digest: a.Digest, Lines: len(a.Lines), Chips: len(a.Chips), WiringOnly: a.WiringOnly, Classes: []classSummary{}, Lanes: []laneSummary{}}
+	s := &summary{Name: a.Name, Digest: a.Digest, Lines: len(a.Lines), Chips: len(a.Chips), WiringOnly: a.WiringOnly,
+		Classes: []classSummary{}, Lanes: []laneSummary{}}
 	for _, c := range a.Classes {
 		n := 0
 		for i := range a.Chips {
@@ -122,14 +123,16 @@ func summarize(a *chipmodel.Array) *summary {
 		s.Classes = append(s.Classes, classSummary{c.Name, c.Parts(), c.Rows, c.Columns, n})
 	}
 	for _, l := range a.Lanes {
-		sum := laneSummary{Name: l.Name, Chips: len(l.Chips), CapacitancePF: math.Round(l.CapacitanceFarads*1e18) / 1e6, Bits: l.Bits}
+		sum := laneSummary{Name: l.Name, Chips: len(l.Chips), CapacitancePF: math.Round(l.CapacitanceFarads*1e18) / 1e6,
+			Bits: l.Bits}
 		for _, c := range l.Chips {
 			sum.SlowestNS = max(sum.SlowestNS, a.LaneSettle(c).Nanoseconds())
 		}
 		s.Lanes = append(s.Lanes, sum)
 	}
 	for _, g := range append([]chipmodel.Group{{Name: "all", Chips: a.All()}}, a.Groups...) {
-		s.Groups = append(s.Groups, groupSummary{g.Name, len(g.Chips), coverSummary(a, g.Chips, false), coverSummary(a, g.Chips, true)})
+		s.Groups = append(s.Groups, groupSummary{g.Name, len(g.Chips), coverSummary(a, g.Chips, false),
+			coverSummary(a, g.Chips, true)})
 	}
 	return s
 }
@@ -148,7 +151,8 @@ func (s *summary) write(cmd *cobra.Command) error {
 	if name == "" {
 		name = "the array"
 	}
-	fmt.Fprintf(w, "%s is in order: %s, %s, %s\n", name, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"), cli.Count(len(s.Lanes), "lane"))
+	fmt.Fprintf(w, "%s is in order: %s, %s, %s\n", name, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"),
+		cli.Count(len(s.Lanes), "lane"))
 	fmt.Fprintf(w, "digest %s\n\n", s.Digest)
 	if s.WiringOnly {
 		fmt.Fprint(w, "The file describes wiring alone: no classes, lanes or timing.\n\n")
@@ -162,7 +166,8 @@ func (s *summary) write(cmd *cobra.Command) error {
 		}
 		t = cli.NewTable("LANE", ">CHIPS", ">CAPACITANCE", ">BITS", ">SLOWEST SETTLING")
 		for _, l := range s.Lanes {
-			t.Row(l.Name, fmt.Sprint(l.Chips), cli.Significant(l.CapacitancePF)+" pF", fmt.Sprint(l.Bits), cli.NS(l.SlowestNS))
+			t.Row(l.Name, fmt.Sprint(l.Chips), cli.Significant(l.CapacitancePF)+" pF", fmt.Sprint(l.Bits),
+				cli.NS(l.SlowestNS))
 		}
 		fmt.Fprintln(w)
 		if err := t.Write(w); err != nil {
@@ -332,10 +337,12 @@ func coverError(a *chipmodel.Array, err error) error {
 	var clash *selectword.ClashError
 	switch {
 	case errors.As(err, &unreachable):
-		return fmt.Errorf("no select words reach exactly this target: every word that reaches chip %q also reaches %s, outside the target",
+		return fmt.Errorf("no select words reach exactly this target: every word that reaches chip %q also reaches "+
+			"%s, outside the target",
 			a.Chips[unreachable.Chip].Name, names(unreachable.Blocking))
 	case errors.As(err, &clash):
-		return fmt.Errorf("no select words reach each chip of this target exactly once: chips %s can only be told apart by words that reach chips outside the target, or one of them twice",
+		return fmt.Errorf("no select words reach each chip of this target exactly once: chips %s can only be told "+
+			"apart by words that reach chips outside the target, or one of them twice",
 			names(clash.Chips))
 	}
 	return err

@@ -41,7 +41,8 @@ func TestLineHasWeights(t *testing.T) {
 	near(t, "slope", a.Slope, b.Slope, 1e-12)
 	near(t, "squares", a.Squares, b.Squares, 1e-6)
 	near(t, "spread", a.Spread, b.Spread, 1e-12)
-	if l := NewLine([]float64{2, 2}, []float64{1, 3}, nil); l.Spread != 0 || !math.IsNaN(l.Slope) || !math.IsInf(l.Sigma(2), 1) {
+	if l := NewLine([]float64{2, 2}, []float64{1, 3}, nil); l.Spread != 0 || !math.IsNaN(l.Slope) ||
+		!math.IsInf(l.Sigma(2), 1) {
 		t.Errorf("one x gives %+v", l)
 	}
 }
@@ -89,7 +90,8 @@ func TestTermsRefuse(t *testing.T) {
 		"not a number": {{1, math.NaN()}, {2, 1}, {1, 1}},
 	} {
 		var wrong *ConditionError
-		if _, err := NewTerms(rows, make([]float64, len(rows))); !errors.As(err, &wrong) || wrong.Condition <= MaxCondition {
+		if _, err := NewTerms(rows, make([]float64, len(rows))); !errors.As(err, &wrong) ||
+			wrong.Condition <= MaxCondition {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

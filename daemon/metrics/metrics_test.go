@@ -36,7 +36,8 @@ func planOf(tasks ...string) *facetdv1.Plan {
 }
 
 func job(task string, responseNS, skewNS int64, holds ...int64) *facetdv1.FrameSet {
-	fs := &facetdv1.FrameSet{Task: task, ReleaseBusNs: 1_000_000, FinishBusNs: 1_000_000 + responseNS, DeadlineBusNs: 67_000_000, SkewNs: skewNS}
+	fs := &facetdv1.FrameSet{Task: task, ReleaseBusNs: 1_000_000, FinishBusNs: 1_000_000 + responseNS,
+		DeadlineBusNs: 67_000_000, SkewNs: skewNS}
 	for _, h := range holds {
 		fs.Frames = append(fs.Frames, &facetdv1.Frame{HoldNs: h})
 	}
@@ -56,8 +57,10 @@ func sample() *Metrics {
 	m.PlanChanged(planOf("ring", "ahead", "gone"), 0)
 	m.JobEnded(job("gone", 1, 1, 1))
 	m.PlanChanged(planOf("ring", "ahead"), 10)
-	m.SegmentRun("ring", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_LOAD, 250*time.Millisecond)}, dispatch.WordCount{Broadcast: 1, Single: 4})
-	m.SegmentRun("", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_CONVERT, time.Second)}, dispatch.WordCount{Group: 2, Single: 1})
+	m.SegmentRun("ring", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_LOAD, 250*time.Millisecond)},
+		dispatch.WordCount{Broadcast: 1, Single: 4})
+	m.SegmentRun("", &bus.Result{Busy: busy(facetdv1.Phase_PHASE_CONVERT, time.Second)},
+		dispatch.WordCount{Group: 2, Single: 1})
 	m.JobEnded(job("ring", 3_000_000, 0, 2_000_000, 1_500_000))
 	second := job("ring", 30_000_000, 400_000, 30_000_000, 1)
 	second.ReleaseBusNs, second.FinishBusNs, second.DeadlineBusNs = 2_001_000_000, 2_031_000_000, 2_067_000_000
@@ -84,9 +87,11 @@ func sample() *Metrics {
 				Busy: busy(facetdv1.Phase_PHASE_SETTLE, 1250*time.Millisecond), Measured: 2_000_000_000,
 				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50)},
 				Plan: &facetdv1.Plan{
-					Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.5}, {Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125}},
+					Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_SETTLE, Fraction: 0.5},
+						{Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125}},
 					Predictions: []*facetdv1.Prediction{
-						{Task: "ring", WorstResponseNs: 31_000_000, LeastSlackNs: 35_000_000}, {Task: "ahead", WorstResponseNs: 7_000_000, LeastSlackNs: 13_000_000},
+						{Task: "ring", WorstResponseNs: 31_000_000, LeastSlackNs: 35_000_000},
+						{Task: "ahead", WorstResponseNs: 7_000_000, LeastSlackNs: 13_000_000},
 					},
 				},
 			}
@@ -96,13 +101,16 @@ func sample() *Metrics {
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
 		Recordings: func() record.Stats {
-			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20, Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}
+			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20,
+				Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}
 		},
 		StoredTasks: func() taskstore.Stats {
-			return taskstore.Stats{Entries: map[taskstore.Kind]int{taskstore.Configured: 4, taskstore.Made: 2, taskstore.Removed: 1}, Aside: 3, Unstored: 5}
+			return taskstore.Stats{Entries: map[taskstore.Kind]int{taskstore.Configured: 4, taskstore.Made: 2,
+				taskstore.Removed: 1}, Aside: 3, Unstored: 5}
 		},
 		Events: func() events.Stats {
-			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Removed: 7, Streams: 3, Dropped: 11, Abandoned: 12}
+			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Removed: 7,
+				Streams: 3, Dropped: 11, Abandoned: 12}
 		},
 		Refused: func() map[string]uint64 {
 			refused := map[string]uint64{}
@@ -164,7 +172,8 @@ func TestTableIsWhatIsExposed(t *testing.T) {
 			t.Errorf("%s is not exposed", m.Name)
 		}
 		delete(exposed, m.Name)
-		if !strings.Contains(text, fmt.Sprintf("# TYPE %s %s\n", m.Name, m.Type)) || !strings.Contains(text, "# HELP "+m.Name+" "+m.Help) {
+		if !strings.Contains(text, fmt.Sprintf("# TYPE %s %s\n", m.Name, m.Type)) ||
+			!strings.Contains(text, "# HELP "+m.Name+" "+m.Help) {
 			t.Errorf("%s: type or help are not the table's", m.Name)
 		}
 		if m.Unit != "" && !strings.HasSuffix(strings.TrimSuffix(m.Name, "_total"), "_"+m.Unit) {
@@ -174,7 +183,8 @@ func TestTableIsWhatIsExposed(t *testing.T) {
 			t.Errorf("%s: buckets %v of a %s", m.Name, m.Buckets, m.Type)
 		}
 		for _, v := range m.Values {
-			if label := fmt.Sprintf("%s=%q", m.Labels[len(m.Labels)-1], v); !regexp.MustCompile(m.Name + `\{.*` + label).MatchString(text) {
+			if label := fmt.Sprintf("%s=%q", m.Labels[len(m.Labels)-1], v); !regexp.MustCompile(m.Name + `\{.*` +
+				label).MatchString(text) {
 				t.Errorf("%s has no series with %s", m.Name, label)
 			}
 		}
@@ -196,7 +206,8 @@ func TestSeriesOfRemovedTasksGo(t *testing.T) {
 	}
 	// A task of the same name starts at zero again.
 	m.PlanChanged(planOf("ring"), 30)
-	if text := own(exposition(t, m)); !strings.Contains(text, "facetd_jobs_total{outcome=\"on_time\",task=\"ring\"} 0\n") {
+	if text := own(exposition(t, m)); !strings.Contains(text,
+		"facetd_jobs_total{outcome=\"on_time\",task=\"ring\"} 0\n") {
 		t.Errorf("with the task again:\n%s", text)
 	}
 }
@@ -225,7 +236,8 @@ func TestAgeWorstAndSlack(t *testing.T) {
 	has("facetd_task_worst_response_seconds", "0.04")
 	has("facetd_task_least_slack_seconds", "0.026")
 	m.PlanChanged(planOf("ring"), 30)
-	if text := own(exposition(t, m)); strings.Contains(text, "facetd_task_worst_response_seconds{") || strings.Contains(text, "facetd_task_least_slack_seconds{") {
+	if text := own(exposition(t, m)); strings.Contains(text, "facetd_task_worst_response_seconds{") ||
+		strings.Contains(text, "facetd_task_least_slack_seconds{") {
 		t.Errorf("the worst of the timetable before is still there:\n%s", text)
 	}
 	has("facetd_task_frame_age_seconds", "1.5") // frames do not get younger by a change

@@ -26,7 +26,8 @@ type scraped struct {
 // scrapedNames are the metrics of the table that scraped collects.
 var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
-	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse, nameLeastSlack, namePlanSlack,
+	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse,
+	nameLeastSlack, namePlanSlack,
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty,
 	nameWorstLag, nameBehind,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
@@ -112,7 +113,8 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 
 func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	for _, state := range []facetdv1.State{
-		facetdv1.State_STATE_STARTING, facetdv1.State_STATE_RUNNING, facetdv1.State_STATE_FAULT, facetdv1.State_STATE_STOPPING,
+		facetdv1.State_STATE_STARTING, facetdv1.State_STATE_RUNNING, facetdv1.State_STATE_FAULT,
+		facetdv1.State_STATE_STOPPING,
 	} {
 		send(nameState, boolValue(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
 	}

@@ -102,65 +102,128 @@ func Table() []Metric { return slices.Clone(table) }
 var ofTask = []string{"task"}
 
 var table = []Metric{
-	{Name: nameBuildInfo, Type: Gauge, Labels: []string{"version", "goversion"}, Help: "Always 1; the labels say which build of facetd runs."},
-	{Name: nameState, Type: Gauge, Labels: []string{"state"}, Values: []string{"starting", "running", "fault", "stopping"}, Help: "1 for the state that the daemon is in, 0 for the others."},
-	{Name: nameBusInfo, Type: Gauge, Labels: []string{"array", "bus", "pace"}, Help: "Always 1; the labels say which array is run, on which kind of bus, and how its time runs: realtime or free on a virtual bus, unspecified on any other."},
-	{Name: nameBusSeconds, Type: Counter, Unit: "seconds", Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
-	{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Bus time that the bus was busy, by what it did; initializations and on-demand jobs included."},
-	{Name: namePlannedUtil, Type: Gauge, Unit: "ratio", Help: "Fraction of bus time that the active timetable uses, 0 to 1."},
-	{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio", Help: "Fraction of bus time that the bus was busy, 0 to 1: over the whole cycles of the timetable since it took effect, or until now in its first."},
-	{Name: namePlannedPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Fraction of bus time that the active timetable uses, by what it does, 0 to 1."},
-	{Name: nameMeasuredPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:], Help: "Measured utilization by what the bus did, 0 to 1; over the same time as the whole."},
+	{Name: nameBuildInfo, Type: Gauge, Labels: []string{"version", "goversion"},
+		Help: "Always 1; the labels say which build of facetd runs."},
+	{Name: nameState, Type: Gauge, Labels: []string{"state"},
+		Values: []string{"starting", "running", "fault", "stopping"},
+		Help:   "1 for the state that the daemon is in, 0 for the others."},
+	{Name: nameBusInfo, Type: Gauge, Labels: []string{"array", "bus", "pace"},
+		Help: "Always 1; the labels say which array is run, on which kind of bus, and how its time runs: realtime " +
+			"or free on a virtual bus, unspecified on any other."},
+	{Name: nameBusSeconds, Type: Counter, Unit: "seconds",
+		Help: "Bus time since the bus started. On a virtual bus it is virtual time."},
+	{Name: nameBusBusy, Type: Counter, Unit: "seconds", Labels: []string{"phase"}, Values: phaseNames[1:],
+		Help: "Bus time that the bus was busy, by what it did; initializations and on-demand jobs included."},
+	{Name: namePlannedUtil, Type: Gauge, Unit: "ratio",
+		Help: "Fraction of bus time that the active timetable uses, 0 to 1."},
+	{Name: nameMeasuredUtil, Type: Gauge, Unit: "ratio",
+		Help: "Fraction of bus time that the bus was busy, 0 to 1: over the whole cycles of the timetable since it " +
+			"took effect, or until now in its first."},
+	{Name: namePlannedPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:],
+		Help: "Fraction of bus time that the active timetable uses, by what it does, 0 to 1."},
+	{Name: nameMeasuredPhase, Type: Gauge, Unit: "ratio", Labels: []string{"phase"}, Values: phaseNames[1:],
+		Help: "Measured utilization by what the bus did, 0 to 1; over the same time as the whole."},
 	{Name: namePlanChanges, Type: Counter, Help: "Timetables that took effect, the first included."},
-	{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes, Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
-	{Name: nameDeadlineMisses, Type: Counter, Labels: ofTask, Help: "Jobs that gave no whole frame set by their deadline: late or failed."},
+	{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes,
+		Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
+	{Name: nameDeadlineMisses, Type: Counter, Labels: ofTask,
+		Help: "Jobs that gave no whole frame set by their deadline: late or failed."},
 	{Name: nameFrames, Type: Counter, Labels: ofTask, Help: "Frames of jobs that did not fail."},
-	{Name: nameOnDemand, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed}, Help: "On-demand captures and commands that ran in idle gaps, by outcome; they have no deadline."},
-	{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: ofTask, Help: "Rate that was asked for, in jobs per bus second."},
-	{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: ofTask, Help: "Rate of the active timetable, in jobs per bus second."},
+	{Name: nameOnDemand, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed},
+		Help: "On-demand captures and commands that ran in idle gaps, by outcome; they have no deadline."},
+	{Name: nameRequestedRate, Type: Gauge, Unit: "hertz", Labels: ofTask,
+		Help: "Rate that was asked for, in jobs per bus second."},
+	{Name: namePlannedRate, Type: Gauge, Unit: "hertz", Labels: ofTask,
+		Help: "Rate of the active timetable, in jobs per bus second."},
 	{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: ofTask, Help: achievedHelp},
-	{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: ofTask, Help: "Time of the host's clock since the last whole frame set of the task ended, late ones included; before the first, since the task came into the timetable."},
-	{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: ofTask, Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are left out, and there is none before the first job."},
-	{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: ofTask, Help: "Longest bus time from the release of a job to its end that the active timetable predicts."},
-	{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: ofTask, Help: "Least bus time between the end of a job and its deadline under the active timetable, negative when one was late; failed jobs are left out, and there is none before the first job."},
-	{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: ofTask, Help: "Least bus time between the end of a job and its deadline that the active timetable predicts."},
-	{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: responseBuckets, Help: "Bus time from the release of a job to its end; failed jobs are left out."},
-	{Name: nameSkew, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: skewBuckets, Help: "Spread of the sampling times within a frame set, in bus time; failed jobs are left out."},
-	{Name: nameHold, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: responseBuckets, Help: "Longest bus time from load to conversion within a frame set; chips with memory only, failed jobs are left out."},
-	{Name: nameSelectWords, Type: Counter, Labels: []string{"scope"}, Values: scopes, Help: "Select words put on the lines, by what they reach: all chips, several, or one."},
+	{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: ofTask,
+		Help: "Time of the host's clock since the last whole frame set of the task ended, late ones included; " +
+			"before the first, since the task came into the timetable."},
+	{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
+		Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are " +
+			"left out, and there is none before the first job."},
+	{Name: namePlanResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
+		Help: "Longest bus time from the release of a job to its end that the active timetable predicts."},
+	{Name: nameLeastSlack, Type: Gauge, Unit: "seconds", Labels: ofTask,
+		Help: "Least bus time between the end of a job and its deadline under the active timetable, negative when " +
+			"one was late; failed jobs are left out, and there is none before the first job."},
+	{Name: namePlanSlack, Type: Gauge, Unit: "seconds", Labels: ofTask,
+		Help: "Least bus time between the end of a job and its deadline that the active timetable predicts."},
+	{Name: nameResponse, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: responseBuckets,
+		Help: "Bus time from the release of a job to its end; failed jobs are left out."},
+	{Name: nameSkew, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: skewBuckets,
+		Help: "Spread of the sampling times within a frame set, in bus time; failed jobs are left out."},
+	{Name: nameHold, Type: Histogram, Unit: "seconds", Labels: ofTask, Buckets: responseBuckets,
+		Help: "Longest bus time from load to conversion within a frame set; chips with memory only, failed jobs are " +
+			"left out."},
+	{Name: nameSelectWords, Type: Counter, Labels: []string{"scope"}, Values: scopes,
+		Help: "Select words put on the lines, by what they reach: all chips, several, or one."},
 	{Name: nameStreams, Type: Gauge, Help: "Frame streams open now."},
-	{Name: nameDropped, Type: Counter, Labels: []string{"policy"}, Values: policyNames, Help: "Frame sets that streams dropped because their reader was slow, once for each stream, by overflow policy."},
+	{Name: nameDropped, Type: Counter, Labels: []string{"policy"}, Values: policyNames,
+		Help: "Frame sets that streams dropped because their reader was slow, once for each stream, by overflow policy."},
 	{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
-	{Name: nameDecimated, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a lower rate, once for each stream; nothing is lost that was wanted."},
-	{Name: nameViolations, Type: Counter, Labels: []string{"rule"}, Values: ruleNumbers, Help: "Bus rules that were violated, by number of the rule. Anything but 0 is a defect."},
-	{Name: nameUncertainty, Type: Gauge, Unit: "seconds", Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late the host was lately; in free pace it is how far bus time and the host's clock are apart."},
-	{Name: nameWorstLag, Type: Gauge, Unit: "seconds", Help: "How far the host was behind the timetable at most, since the daemon started: as after a stop of the process, or of the machine. The time that the daemon took to come up is left out."},
-	{Name: nameBehind, Type: Counter, Help: "How often the host fell behind the timetable by more than the configured limit (max_lag). Jobs that are caught up count as on time, since bus time stood still meanwhile."},
-	{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are there only where the daemon has a folder for them."},
-	{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed}, Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
-	{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind that are in the files of recordings, once for each recording. Those of a running one count once the disk has confirmed them, every five seconds."},
+	{Name: nameDecimated, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a " +
+		"lower rate, once for each stream; nothing is lost that was wanted."},
+	{Name: nameViolations, Type: Counter, Labels: []string{"rule"}, Values: ruleNumbers,
+		Help: "Bus rules that were violated, by number of the rule. Anything but 0 is a defect."},
+	{Name: nameUncertainty, Type: Gauge, Unit: "seconds",
+		Help: "How far host time stamps may be off the bus time they stand for. A paced virtual bus counts how late " +
+			"the host was lately; in free pace it is how far bus time and the host's clock are apart."},
+	{Name: nameWorstLag, Type: Gauge, Unit: "seconds",
+		Help: "How far the host was behind the timetable at most, since the daemon started: as after a stop of the " +
+			"process, or of the machine. The time that the daemon took to come up is left out."},
+	{Name: nameBehind, Type: Counter, Help: "How often the host fell behind the timetable by more than the " +
+		"configured limit (max_lag). Jobs that are caught up count as on time, since bus time stood still meanwhile."},
+	{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are " +
+		"there only where the daemon has a folder for them."},
+	{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed},
+		Help: "Recordings that ended, by outcome: as asked or at a limit and closed, or on an error."},
+	{Name: nameRecMessages, Type: Counter, Help: "Messages of every kind that are in the files of recordings, once " +
+		"for each recording. Those of a running one count once the disk has confirmed them, every five seconds."},
 	{Name: nameRecFrameSets, Type: Counter, Help: "Frame sets among them, on-demand captures included."},
 	{Name: nameRecBytes, Type: Counter, Unit: "bytes", Help: "Bytes written to the files of recordings."},
-	{Name: nameRecLost, Type: Counter, Help: "Messages that no file of a recording holds, because the disk was slower than the bus or failed, once for each recording."},
+	{Name: nameRecLost, Type: Counter, Help: "Messages that no file of a recording holds, because the disk was " +
+		"slower than the bus or failed, once for each recording."},
 	{Name: nameRecLostSets, Type: Counter, Help: "Frame sets among them."},
-	{Name: nameRecFree, Type: Gauge, Unit: "bytes", Help: "Free space of the disk of the recordings, beyond what is kept free, when a running recording looked within the last second; at 0 recordings end. Left out while none runs."},
-	{Name: nameStoredTasks, Type: Gauge, Labels: []string{"state"}, Values: storedStates, Help: "Tasks in the data folder, by how they differ from those configured: not at all, made, changed or removed over the API; and those kept aside since they do not fit what runs. Only where the daemon has a data folder."},
-	{Name: nameUnstored, Type: Gauge, Help: "Changes of the tasks that the disk refuses to hold: they would be gone after a crash. 0 but while a disk is full or broken; only where the daemon has a data folder."},
-	{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:], Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time are one event."},
-	{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons, Help: "Events that are not on the journal's disk: too many waited, the disk refused them, or somebody removed the file that was being written."},
+	{Name: nameRecFree, Type: Gauge, Unit: "bytes",
+		Help: "Free space of the disk of the recordings, beyond what is kept free, when a running recording looked " +
+			"within the last second; at 0 recordings end. Left out while none runs."},
+	{Name: nameStoredTasks, Type: Gauge, Labels: []string{"state"}, Values: storedStates,
+		Help: "Tasks in the data folder, by how they differ from those configured: not at all, made, changed or " +
+			"removed over the API; and those kept aside since they do not fit what runs. Only where the daemon has " +
+			"a data folder."},
+	{Name: nameUnstored, Type: Gauge, Help: "Changes of the tasks that the disk refuses to hold: they would be gone " +
+		"after a crash. 0 but while a disk is full or broken; only where the daemon has a data folder."},
+	{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:],
+		Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time " +
+			"are one event."},
+	{Name: nameEventsLost, Type: Counter, Labels: []string{"reason"}, Values: lossReasons,
+		Help: "Events that are not on the journal's disk: too many waited, the disk refused them, or somebody " +
+			"removed the file that was being written."},
 	{Name: nameEventStreams, Type: Gauge, Help: "Streams of events open now."},
-	{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once for each stream."},
+	{Name: nameEventsDropped, Type: Counter, Help: "Events that streams dropped because their reader was slow, once " +
+		"for each stream."},
 	{Name: nameEventsLeft, Type: Counter, Help: "Events that still waited when their reader went away."},
-	{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(), Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a role that does not suffice, a page of another site, or too many connections."},
-	{Name: nameMapAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"}, Help: "Age of the oldest active correction map of each chip that has one."},
-	{Name: nameMaps, Type: Gauge, Labels: []string{"state"}, Values: mapStates, Help: "Correction maps: active, those of them that are older than the limit, and files that were refused."},
-	{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a correction map, once for all who wanted them."},
-	{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons, Help: "Frames that were wanted corrected and stayed raw: without a correction map, of a view that is not known, of another size than the correction map, or of a failed job."},
+	{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(),
+		Help: "Calls, requests and connections that were refused, by reason: no credentials or wrong ones, a role " +
+			"that does not suffice, a page of another site, or too many connections."},
+	{Name: nameMapAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"},
+		Help: "Age of the oldest active correction map of each chip that has one."},
+	{Name: nameMaps, Type: Gauge, Labels: []string{"state"}, Values: mapStates,
+		Help: "Correction maps: active, those of them that are older than the limit, and files that were refused."},
+	{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a correction map, once for all who " +
+		"wanted them."},
+	{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons,
+		Help: "Frames that were wanted corrected and stayed raw: without a correction map, of a view that is not " +
+			"known, of another size than the correction map, or of a failed job."},
 }
 
-const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at most 128), their number less one " +
-	"over the time from the first one's release to the last one's. Until two have ended, the rate under the timetable before stands, for up to three of its periods. " +
-	"Once nothing was released and ended for more than three periods, it is their number over the time from the first release until now, so that it falls when a task stalls."
+const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at " +
+	"most 128), their number less one " +
+	"over the time from the first one's release to the last one's. Until two have ended, the rate under the " +
+	"timetable before stands, for up to three of its periods. " +
+	"Once nothing was released and ended for more than three periods, it is their number over the time from the " +
+	"first release until now, so that it falls when a task stalls."
 
 var (
 	phaseNames   = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase

@@ -141,7 +141,8 @@ func browse(t *testing.T, url string, width, height int, headers ...string) *tab
 	}()
 	b.do(chromedp.EmulateViewport(int64(width), int64(height)))
 	// Of several windows one alone has the keyboard; each page is to believe that it has.
-	if _, err := chromedp.Call(ctx, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true}); err != nil {
+	if _, err := chromedp.Call(ctx, emulation.SetFocusEmulationEnabled,
+		emulation.SetFocusEmulationEnabledParams{Enabled: true}); err != nil {
 		t.Fatal(err)
 	}
 	b.headers(headers...)
@@ -159,7 +160,8 @@ func (b *tab) headers(pairs ...string) {
 	if _, err := chromedp.Call(b.ctx, network.Enable, network.EnableParams{}); err != nil {
 		b.t.Fatal(err)
 	}
-	if _, err := chromedp.Call(b.ctx, network.SetExtraHTTPHeaders, network.SetExtraHTTPHeadersParams{Headers: all}); err != nil {
+	if _, err := chromedp.Call(b.ctx, network.SetExtraHTTPHeaders,
+		network.SetExtraHTTPHeadersParams{Headers: all}); err != nil {
 		b.t.Fatal(err)
 	}
 }
@@ -260,7 +262,8 @@ func (b *tab) quiet() {
 	b.t.Helper()
 	for range 3 {
 		was := b.text(`#facts [data-fact="Bus time"]`)
-		b.waitFor(fmt.Sprintf(`document.querySelector('#facts [data-fact="Bus time"]').textContent !== %q`, was), 5*time.Second)
+		b.waitFor(fmt.Sprintf(`document.querySelector('#facts [data-fact="Bus time"]').textContent !== %q`, was),
+			5*time.Second)
 	}
 }
 
@@ -340,7 +343,9 @@ func (b *tab) choose(selector, value string) {
 // fill replaces what stands in a field, by typing.
 func (b *tab) fill(selector, value string) {
 	b.t.Helper()
-	eval[bool](b, fmt.Sprintf(`(() => { const box = document.querySelector(%q); box.focus(); box.select(); return true; })()`, selector))
+	eval[bool](b,
+		fmt.Sprintf(`(() => { const box = document.querySelector(%q); box.focus(); box.select(); return true; })()`,
+			selector))
 	if value == "" {
 		b.do(chromedp.KeyEvent(kb.Delete))
 		return
@@ -356,6 +361,8 @@ func (b *tab) show(id string) {
 
 func (b *tab) click(selector string) {
 	b.t.Helper()
-	eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center", behavior: "instant"}), true)`, selector))
+	eval[bool](b,
+		fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center", behavior: "instant"}), true)`,
+			selector))
 	b.do(chromedp.Click(selector))
 }

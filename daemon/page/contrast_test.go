@@ -46,7 +46,8 @@ func TestContrastFormula(t *testing.T) {
 	for _, c := range []struct {
 		a, b string
 		want float64
-	}{{"#000000", "#ffffff", 21}, {"#123456", "#123456", 1}, {"#777777", "#ffffff", 4.48}, {"#ffffff", "#767676", 4.54}} {
+	}{{"#000000", "#ffffff", 21}, {"#123456", "#123456", 1}, {"#777777", "#ffffff", 4.48},
+		{"#ffffff", "#767676", 4.54}} {
 		if got := contrast(t, c.a, c.b); math.Abs(got-c.want) > 0.005 {
 			t.Errorf("%s on %s is %.3f, want %.2f", c.a, c.b, got, c.want)
 		}
@@ -77,15 +78,18 @@ func TestContrast(t *testing.T) {
 			over, set string
 		}{
 			{4.5, grounds, "ink muted accent ok warn bad"},
-			{4.5, "bad-bg", "bad ink"}, {4.5, "warn-bg", "warn ink"}, {4.5, "accent", "on-accent"}, {4.5, "muted", "surface"},
-			{3, "surface sunken", "edge focus accent high low phase-select phase-write phase-load phase-share phase-settle phase-convert"},
+			{4.5, "bad-bg", "bad ink"}, {4.5, "warn-bg", "warn ink"}, {4.5, "accent", "on-accent"},
+			{4.5, "muted", "surface"},
+			{3, "surface sunken", "edge focus accent high low phase-select phase-write phase-load phase-share " +
+				"phase-settle phase-convert"},
 			{3, "bg", "edge focus"},
 		} {
 			for _, over := range strings.Fields(rule.over) {
 				for _, c := range strings.Fields(rule.set) {
 					checked[c], checked[over] = true, true
 					if got := contrast(t, colours[c], colours[over]); got < rule.least {
-						t.Errorf("%s: %s %s on %s %s is %.2f:1, below %v:1", name, c, colours[c], over, colours[over], got, rule.least)
+						t.Errorf("%s: %s %s on %s %s is %.2f:1, below %v:1", name, c, colours[c], over, colours[over],
+							got, rule.least)
 					}
 				}
 			}
@@ -101,7 +105,8 @@ func TestContrast(t *testing.T) {
 // TestOnlyTokens: no colour stands outside the table that is checked, but the black
 // behind pictures and the white upon it.
 func TestOnlyTokens(t *testing.T) {
-	for _, name := range []string{"static/style.css", "static/chip.mjs", "static/bus.mjs", "static/rates.mjs", "static/timetable.mjs"} {
+	for _, name := range []string{"static/style.css", "static/chip.mjs", "static/bus.mjs", "static/rates.mjs",
+		"static/timetable.mjs"} {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)

@@ -17,7 +17,8 @@ import (
 
 func TestHandler(t *testing.T) {
 	called := ""
-	h, err := page.Handler(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { called = r.URL.Path }), []string{"facetd.v1.StatusService"})
+	h, err := page.Handler(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { called = r.URL.Path }),
+		[]string{"facetd.v1.StatusService"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -41,10 +42,13 @@ func TestHandler(t *testing.T) {
 		}
 		path := "/page/" + filepath.Base(f)
 		w := ask("GET", path)
-		if w.Code != 200 || w.Body.String() != string(want) || w.Header().Get("Content-Security-Policy") != page.Policy || w.Header().Get("X-Content-Type-Options") != "nosniff" {
+		if w.Code != 200 || w.Body.String() != string(want) ||
+			w.Header().Get("Content-Security-Policy") != page.Policy ||
+			w.Header().Get("X-Content-Type-Options") != "nosniff" {
 			t.Errorf("%s: %d with %v", path, w.Code, w.Header())
 		}
-		if again := ask("GET", path, "If-None-Match", w.Header().Get("ETag")); again.Code != 304 || again.Body.Len() != 0 {
+		if again := ask("GET", path, "If-None-Match", w.Header().Get("ETag")); again.Code != 304 ||
+			again.Body.Len() != 0 {
 			t.Errorf("%s a second time: %d", path, again.Code)
 		}
 	}
@@ -67,14 +71,17 @@ func TestHandler(t *testing.T) {
 func compressed(t *testing.T, ask func(method, path string, header ...string) *httptest.ResponseRecorder) {
 	t.Helper()
 	plain := ask("GET", "/page/style.css")
-	if h := plain.Header(); h.Get("Content-Encoding") != "" || h.Get("Vary") != "Accept-Encoding" || h.Get("ETag") == "" {
+	if h := plain.Header(); h.Get("Content-Encoding") != "" || h.Get("Vary") != "Accept-Encoding" ||
+		h.Get("ETag") == "" {
 		t.Errorf("a plain file: %v", h)
 	}
 	for _, encoding := range []string{"gzip", "zstd"} {
 		small := ask("GET", "/page/style.css", "Accept-Encoding", encoding)
 		h := small.Header()
-		if h.Get("Content-Encoding") != encoding || h.Get("Vary") != "Accept-Encoding" || h.Get("ETag") != plain.Header().Get("ETag") ||
-			h.Get("Content-Type") != plain.Header().Get("Content-Type") || h.Get("Content-Security-Policy") != page.Policy {
+		if h.Get("Content-Encoding") != encoding || h.Get("Vary") != "Accept-Encoding" ||
+			h.Get("ETag") != plain.Header().Get("ETag") ||
+			h.Get("Content-Type") != plain.Header().Get("Content-Type") ||
+			h.Get("Content-Security-Policy") != page.Policy {
 			t.Errorf("%s: %v", encoding, h)
 		}
 		if small.Body.Len() > plain.Body.Len()/2 {
@@ -84,7 +91,8 @@ func compressed(t *testing.T, ask func(method, path string, header ...string) *h
 			t.Errorf("%s is another file", encoding)
 		}
 		again := ask("GET", "/page/style.css", "Accept-Encoding", encoding, "If-None-Match", h.Get("ETag"))
-		if again.Code != 304 || again.Body.Len() != 0 || again.Header().Get("Content-Encoding") != "" || again.Header().Get("Vary") != "Accept-Encoding" {
+		if again.Code != 304 || again.Body.Len() != 0 || again.Header().Get("Content-Encoding") != "" ||
+			again.Header().Get("Vary") != "Accept-Encoding" {
 			t.Errorf("%s a second time: %d, %v", encoding, again.Code, again.Header())
 		}
 	}
@@ -130,7 +138,8 @@ func TestStaticFiles(t *testing.T) {
 			t.Fatal(err)
 		}
 		text := strings.ReplaceAll(string(data), "http://www.w3.org/2000/svg", "")
-		for _, not := range []string{"innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(", "new Function", "http://", "https://", "style=", "onclick=\"", "@import"} {
+		for _, not := range []string{"innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(",
+			"new Function", "http://", "https://", "style=", "onclick=\"", "@import"} {
 			if strings.Contains(text, not) {
 				t.Errorf("%s has %s", f, not)
 			}

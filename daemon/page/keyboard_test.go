@@ -71,14 +71,18 @@ func TestKeyboardOnly(t *testing.T) {
 	if tiles != 1 {
 		t.Errorf("the chips take %d stops; arrows move among them", tiles)
 	}
-	for _, id := range []string{"theme", "help", "frames-task", "codes", "range-mode", "mark-clipped", "timetable-svg", "events-filter", "events-list", "wiring-lines",
-		"fault-kind", "probe", "task-name", "task-rate", "task-target", "preview-button", "shot-target", "capture-button", "record-name", "record-start"} {
+	for _, id := range []string{"theme", "help", "frames-task", "codes", "range-mode", "mark-clipped", "timetable-svg",
+		"events-filter", "events-list", "wiring-lines",
+		"fault-kind", "probe", "task-name", "task-rate", "task-target", "preview-button", "shot-target",
+		"capture-button", "record-name", "record-start"} {
 		if !slices.Contains(ids, id) {
 			t.Errorf("%s is not reached", id)
 		}
 	}
 	// The order is the page's.
-	if !slices.IsSorted([]int{slices.Index(ids, "frames-task"), slices.Index(ids, "mark-clipped"), slices.Index(ids, "timetable-svg"), slices.Index(ids, "wiring-lines"), slices.Index(ids, "task-name"), slices.Index(ids, "record-start")}) {
+	if !slices.IsSorted([]int{slices.Index(ids, "frames-task"), slices.Index(ids, "mark-clipped"),
+		slices.Index(ids, "timetable-svg"), slices.Index(ids, "wiring-lines"), slices.Index(ids, "task-name"),
+		slices.Index(ids, "record-start")}) {
 		t.Errorf("the order is %v", ids)
 	}
 
@@ -94,7 +98,8 @@ func TestKeyboardOnly(t *testing.T) {
 	b.waitFor(`!document.getElementById('keys').open`, 2*time.Second)
 	// In a field a letter is a letter.
 	b.fill("#task-name", "wtk")
-	if got := eval[string](b, `document.activeElement.id + " " + document.activeElement.value`); got != "task-name wtk" {
+	if got := eval[string](b,
+		`document.activeElement.id + " " + document.activeElement.value`); got != "task-name wtk" {
 		t.Errorf("typing in a field: %s", got)
 	}
 	b.noErrors()
@@ -108,7 +113,8 @@ func TestSmallScreen(t *testing.T) {
 	b := browse(t, d.url(), 390, 844)
 	b.live(19)
 	if w := eval[int](b, `document.scrollingElement.scrollWidth`); w > 390 {
-		wide := eval[[]string](b, `[...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > 391 && !e.parentElement.closest('.scroll, nav')).map((e) => e.tagName + '#' + e.id + '.' + e.className).slice(0, 8)`)
+		wide := eval[[]string](b,
+			`[...document.querySelectorAll('body *')].filter((e) => e.getBoundingClientRect().right > 391 && !e.parentElement.closest('.scroll, nav')).map((e) => e.tagName + '#' + e.id + '.' + e.className).slice(0, 8)`)
 		t.Errorf("the page is %d pixels wide on a screen of 390: %v", w, wide)
 	}
 	b.picture("phone")

@@ -44,7 +44,8 @@ func TestReplay(t *testing.T) {
 	b.picture("replay")
 	b.noErrors()
 	// Paused, its pictures grow old as any others do.
-	if _, err := facetdv1.NewReplayServiceClient(d.dial(t)).PauseReplay(limited(t), &facetdv1.PauseReplayRequest{}); err != nil {
+	if _, err := facetdv1.NewReplayServiceClient(d.dial(t)).PauseReplay(limited(t),
+		&facetdv1.PauseReplayRequest{}); err != nil {
 		t.Fatal(err)
 	}
 	b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 5*time.Second)
@@ -58,10 +59,11 @@ func TestReplay(t *testing.T) {
 func TestViews(t *testing.T) {
 	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Pace = config.Realtime })
-	_, err := facetdv1.NewTaskServiceClient(d.dial(t)).UpdateTask(limited(t), &facetdv1.UpdateTaskRequest{Task: &facetdv1.Task{
-		Name: "wall", RateHz: 5, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "crown"}},
-		Views: []*facetdv1.View{{Name: "fine"}, {Name: "coarse", Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}},
-	}})
+	_, err := facetdv1.NewTaskServiceClient(d.dial(t)).UpdateTask(limited(t),
+		&facetdv1.UpdateTaskRequest{Task: &facetdv1.Task{
+			Name: "wall", RateHz: 5, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "crown"}},
+			Views: []*facetdv1.View{{Name: "fine"}, {Name: "coarse", Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}},
+		}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -88,11 +90,14 @@ func TestMaps(t *testing.T) {
 	b.waitFor(`document.getElementById('no-maps')`, 15*time.Second)
 	calibrate := facetdv1.NewCalibrationServiceClient(d.dial(t))
 	ctx := limited(t)
-	s, err := calibrate.StartCalibration(ctx, &facetdv1.StartCalibrationRequest{Task: "bow", Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET})
+	s, err := calibrate.StartCalibration(ctx,
+		&facetdv1.StartCalibrationRequest{Task: "bow", Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET})
 	if err != nil {
 		t.Fatal(err)
 	}
-	level, err := calibrate.CollectLevel(ctx, &facetdv1.CollectLevelRequest{Session: s.GetSession().GetId(), Light: &facetdv1.CollectLevelRequest_Lux{Lux: 200}, Frames: 4})
+	level, err := calibrate.CollectLevel(ctx,
+		&facetdv1.CollectLevelRequest{Session: s.GetSession().GetId(),
+			Light: &facetdv1.CollectLevelRequest_Lux{Lux: 200}, Frames: 4})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -103,7 +108,8 @@ func TestMaps(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := calibrate.FinishCalibration(ctx, &facetdv1.FinishCalibrationRequest{Session: s.GetSession().GetId()}); err != nil {
+	if _, err := calibrate.FinishCalibration(ctx,
+		&facetdv1.FinishCalibrationRequest{Session: s.GetSession().GetId()}); err != nil {
 		t.Fatal(err)
 	}
 	cmaps, err := calibrate.ListCorrectionMaps(ctx, &facetdv1.ListCorrectionMapsRequest{})
@@ -112,14 +118,16 @@ func TestMaps(t *testing.T) {
 	}
 	b.waitFor(`document.querySelectorAll('#map-table tbody tr').length === 2`, 20*time.Second)
 	for _, m := range cmaps.GetCorrectionMaps() {
-		if row := b.text(fmt.Sprintf(`#map-table [data-map=%q]`, m.GetId())); !strings.Contains(row, m.GetChip()) || !strings.Contains(row, "offset") || !strings.Contains(row, "active") {
+		if row := b.text(fmt.Sprintf(`#map-table [data-map=%q]`, m.GetId())); !strings.Contains(row, m.GetChip()) ||
+			!strings.Contains(row, "offset") || !strings.Contains(row, "active") {
 			t.Errorf("the correction map %s is shown as %q", m.GetId(), row)
 		}
 	}
 	b.picture("maps", "#keep")
 	b.choose("#codes", "CODES_CORRECTED")
 	b.click(`.tile[data-chip="bow-left"]`)
-	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, map %s'`, cmaps.GetCorrectionMaps()[0].GetId()), 10*time.Second)
+	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, map %s'`,
+		cmaps.GetCorrectionMaps()[0].GetId()), 10*time.Second)
 	b.click(`.tile[data-chip="wall-02"]`)
 	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('correction map') && document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'raw'`, 10*time.Second)
 	t.Logf("a chip without a correction map: %s", b.text("#chip-note"))

@@ -112,7 +112,8 @@ func TestLostConnection(t *testing.T) {
 			t.Errorf("%s: shown as lost only after %v", how, took)
 		}
 		b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 2*time.Second)
-		if said := b.text("#banner"); !strings.Contains(said, "do not act") || !eval[bool](b, `document.getElementById("banner").checkVisibility()`) {
+		if said := b.text("#banner"); !strings.Contains(said, "do not act") ||
+			!eval[bool](b, `document.getElementById("banner").checkVisibility()`) {
 			t.Errorf("%s: the banner says %q", how, said)
 		}
 		if said := b.text("#chip-stamp"); !strings.Contains(said, "STALE") {
@@ -123,7 +124,8 @@ func TestLostConnection(t *testing.T) {
 		t.Helper()
 		took := b.changed("live", since)
 		b.live(19)
-		t.Logf("%s: connected again after %v, all pictures fresh after %v", how, took.Round(time.Millisecond), time.Since(since).Round(time.Millisecond))
+		t.Logf("%s: connected again after %v, all pictures fresh after %v", how, took.Round(time.Millisecond),
+			time.Since(since).Round(time.Millisecond))
 		if !eval[bool](b, `document.getElementById("banner").hidden`) {
 			t.Errorf("%s: the banner stays: %s", how, b.text("#banner"))
 		}

@@ -76,7 +76,8 @@ func load() (map[string]*file, error) {
 			return fmt.Errorf("%s has no known kind", p)
 		}
 		sum := sha256.Sum256(data)
-		all[strings.TrimPrefix(p, "static/")] = &file{data: data, kind: kind, tag: `W/"` + hex.EncodeToString(sum[:12]) + `"`}
+		all[strings.TrimPrefix(p, "static/")] = &file{data: data, kind: kind, tag: `W/"` +
+			hex.EncodeToString(sum[:12]) + `"`}
 		return nil
 	})
 	return all, err

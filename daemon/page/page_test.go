@@ -64,7 +64,8 @@ func TestFrames(t *testing.T) {
 	b.do(chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.Enter))
 	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-left'`, 5*time.Second)
 	for _, fact := range []string{"First sample", "Light taken", "Hold", "Readout", "Skew of the set", "Clipped"} {
-		if eval[string](b, fmt.Sprintf(`document.querySelector('#chip-facts [data-fact=%q]').textContent`, fact)) == "" {
+		if eval[string](b, fmt.Sprintf(`document.querySelector('#chip-facts [data-fact=%q]').textContent`,
+			fact)) == "" {
 			t.Errorf("no %s", fact)
 		}
 	}
@@ -100,7 +101,8 @@ func comparePixels(t *testing.T, d *daemon, b *tab) {
 	ctx, cancel := context.WithCancel(limited(t))
 	defer cancel()
 	frames, err := facetdv1.NewFrameServiceClient(d.dial(t)).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{
-		Tasks: []string{"wall"}, Chips: []string{"wall-07"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 512,
+		Tasks: []string{"wall"}, Chips: []string{"wall-07"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
+		QueueLength: 512,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -135,7 +137,8 @@ func comparePixels(t *testing.T, d *daemon, b *tab) {
 		}
 		f := m.GetFrameSet().GetFrames()[0]
 		if m.GetFrameSet().GetJob() != job || len(got.Pixels) != int(f.GetRows()*f.GetColumns()) {
-			t.Fatalf("job %d with %d pixels in the page, job %d from the API", job, len(got.Pixels), m.GetFrameSet().GetJob())
+			t.Fatalf("job %d with %d pixels in the page, job %d from the API", job, len(got.Pixels),
+				m.GetFrameSet().GetJob())
 		}
 		distinct := map[int]bool{}
 		for i, grey := range got.Pixels {
@@ -170,8 +173,10 @@ func TestNumbers(t *testing.T) {
 	}
 	for _, task := range status.GetStatus().GetTasks() {
 		name, st := task.GetTask().GetName(), task.GetStatus()
-		for key, want := range map[string]float64{"requested": st.GetRequestedRateHz(), "planned": st.GetPlannedRateHz()} {
-			if got := b.text(fmt.Sprintf(`#rates-table [data-task=%q] [data-key=%q] .num`, name, key)); got != fmt.Sprintf("%.2f Hz", want) {
+		for key, want := range map[string]float64{"requested": st.GetRequestedRateHz(),
+			"planned": st.GetPlannedRateHz()} {
+			if got := b.text(fmt.Sprintf(`#rates-table [data-task=%q] [data-key=%q] .num`, name,
+				key)); got != fmt.Sprintf("%.2f Hz", want) {
 				t.Errorf("%s: %s is %q, and the API says %v", name, key, got, want)
 			}
 		}
@@ -199,7 +204,8 @@ func TestNumbers(t *testing.T) {
 		t.Errorf("%d holds are drawn; three jobs of twelve chips hold loads", got)
 	}
 	// Where a segment lies is where the plan has it.
-	x := eval[[]float64](b, `(() => { const r = [...document.querySelectorAll('.tt-seg')].map((g) => g.querySelector('rect')); const n = (e, k) => Number(e.getAttribute(k));
+	x := eval[[]float64](b,
+		`(() => { const r = [...document.querySelectorAll('.tt-seg')].map((g) => g.querySelector('rect')); const n = (e, k) => Number(e.getAttribute(k));
 		return [n(r[0], 'x'), n(r.at(-1), 'x') + n(r.at(-1), 'width'), Number(document.getElementById('timetable-svg').getAttribute('width'))]; })()`)
 	first, last := segments[0], segments[len(segments)-1]
 	perNS := (x[1] - x[0]) / float64(last.GetEndNs()-first.GetStartNs())
@@ -207,7 +213,8 @@ func TestNumbers(t *testing.T) {
 		t.Errorf("the segments are drawn at %v pixels a hyperperiod, in a drawing of %v", whole, x[2]-100)
 	}
 	b.do(chromedp.Focus("#timetable-svg"), chromedp.KeyEvent(kb.ArrowRight))
-	if got := b.text("#timetable-detail"); !strings.HasPrefix(got, "Segment 1 of") || !strings.Contains(got, first.GetReads()[0]) {
+	if got := b.text("#timetable-detail"); !strings.HasPrefix(got, "Segment 1 of") ||
+		!strings.Contains(got, first.GetReads()[0]) {
 		t.Errorf("the first segment by the keyboard: %q", got)
 	}
 	b.show("timetable")
@@ -229,7 +236,8 @@ func TestNumbers(t *testing.T) {
 		t.Fatal(err)
 	}
 	b.show("events")
-	b.waitFor(fmt.Sprintf(`document.querySelectorAll('#events-list li').length >= %d`, len(events.GetEvents())), 5*time.Second)
+	b.waitFor(fmt.Sprintf(`document.querySelectorAll('#events-list li').length >= %d`, len(events.GetEvents())),
+		5*time.Second)
 	texts := eval[[]string](b, `[...document.querySelectorAll('#events-list .what')].map((e) => e.textContent)`)
 	for _, e := range events.GetEvents() {
 		if !slices.ContainsFunc(texts, func(s string) bool { return strings.Contains(s, e.GetText()) }) {
@@ -254,11 +262,13 @@ func TestWiring(t *testing.T) {
 	b.live(19)
 	conn := d.dial(t)
 	reached := func() []string {
-		return eval[[]string](b, `[...document.querySelectorAll('#wiring-table tr.reached')].map((r) => r.dataset.chip)`)
+		return eval[[]string](b,
+			`[...document.querySelectorAll('#wiring-table tr.reached')].map((r) => r.dataset.chip)`)
 	}
 	want := func(lines ...string) []string {
 		t.Helper()
-		got, err := facetdv1.NewArrayServiceClient(conn).ComputeReach(limited(t), &facetdv1.ComputeReachRequest{Lines: lines})
+		got, err := facetdv1.NewArrayServiceClient(conn).ComputeReach(limited(t),
+			&facetdv1.ComputeReachRequest{Lines: lines})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -283,7 +293,8 @@ func TestWiring(t *testing.T) {
 	b.waitFor(`document.getElementById('wiring-said').dataset.kind === 'bad' && document.getElementById('wiring-said').textContent.includes('nothing')`, 5*time.Second)
 	b.refused()
 	b.click(`#wiring-table tr[data-chip="bow-right"] button`)
-	b.waitFor(`document.querySelector('#wiring-table tr[data-chip="bow-right"]').classList.contains('reached')`, 5*time.Second)
+	b.waitFor(`document.querySelector('#wiring-table tr[data-chip="bow-right"]').classList.contains('reached')`,
+		5*time.Second)
 
 	// An open input, put in by the page, is the bus's.
 	b.choose("#fault-kind", "INPUT_OPEN_INACTIVE")
@@ -292,10 +303,12 @@ func TestWiring(t *testing.T) {
 	b.click("#fault-form button")
 	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 1`, 5*time.Second)
 	faults, err := facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t), &facetdv1.ListFaultsRequest{})
-	if err != nil || len(faults.GetFaults()) != 1 || faults.GetFaults()[0].GetChip() != "wall-05" || faults.GetFaults()[0].GetInput() != 1 {
+	if err != nil || len(faults.GetFaults()) != 1 || faults.GetFaults()[0].GetChip() != "wall-05" ||
+		faults.GetFaults()[0].GetInput() != 1 {
 		t.Fatalf("the bus has %v, %v", faults, err)
 	}
-	if n := eval[int](b, `document.querySelectorAll('#wiring-table [data-chip="wall-05"] .dot.faulty').length`); n != 1 {
+	if n := eval[int](b,
+		`document.querySelectorAll('#wiring-table [data-chip="wall-05"] .dot.faulty').length`); n != 1 {
 		t.Errorf("%d inputs are marked", n)
 	}
 	b.click("#probe")
@@ -304,7 +317,8 @@ func TestWiring(t *testing.T) {
 	b.picture("wiring", "#wiring")
 	b.click("#faults-list button")
 	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 0`, 5*time.Second)
-	if faults, err = facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t), &facetdv1.ListFaultsRequest{}); err != nil || len(faults.GetFaults()) != 0 {
+	if faults, err = facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t),
+		&facetdv1.ListFaultsRequest{}); err != nil || len(faults.GetFaults()) != 0 {
 		t.Errorf("after clearing the bus has %v, %v", faults, err)
 	}
 	b.noErrors()
@@ -343,7 +357,8 @@ func TestChange(t *testing.T) {
 	// The highest rate that fits, applied by its button, fits.
 	b.click("#highest-rates button")
 	b.click("#preview-button")
-	b.waitFor(`document.querySelector('#preview .fits') && !document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.waitFor(`document.querySelector('#preview .fits') && !document.getElementById('apply-button').disabled`,
+		20*time.Second)
 	b.fill("#task-rate", "3")
 	if !eval[bool](b, `document.getElementById('apply-button').disabled`) {
 		t.Error("what was previewed is not what would be applied")
@@ -422,17 +437,21 @@ func TestCaptureAndRecord(t *testing.T) {
 	if said := b.text("#capture-said"); !strings.Contains(said, "2 frames") || !strings.Contains(said, "gap") {
 		t.Errorf("the capture says %q", said)
 	}
-	if n := eval[int](b, `(() => { const c = document.querySelector('#shots canvas'); return new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size; })()`); n < 5 {
+	if n := eval[int](b,
+		`(() => { const c = document.querySelector('#shots canvas'); return new Set(c.getContext('2d').getImageData(0, 0, c.width, c.height).data).size; })()`); n < 5 {
 		t.Errorf("the picture of the capture has %d greys", n)
 	}
 	b.fill("#record-name", "walk")
 	b.click("#record-start")
-	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_RUNNING"]')`, 10*time.Second)
+	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_RUNNING"]')`,
+		10*time.Second)
 	recorded(t, d, "walk", 50)
 	b.picture("keep", "#keep")
 	b.click(`#record-table [data-recording="walk"] button`)
-	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`, 10*time.Second)
-	got, err := facetdv1.NewRecordServiceClient(d.dial(t)).GetRecording(limited(t), &facetdv1.GetRecordingRequest{Name: "walk"})
+	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`,
+		10*time.Second)
+	got, err := facetdv1.NewRecordServiceClient(d.dial(t)).GetRecording(limited(t),
+		&facetdv1.GetRecordingRequest{Name: "walk"})
 	if err != nil || got.GetRecording().GetFrameSets() < 50 {
 		t.Errorf("the recording: %v, %v", got, err)
 	}

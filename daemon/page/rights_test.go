@@ -50,7 +50,8 @@ func TestRights(t *testing.T) {
 	operator := tokens.Add("operator", access.Operator, time.Now().Add(time.Hour))
 	b.headers()
 	reload()
-	b.waitFor(`document.getElementById('link').dataset.state === 'barred' && document.getElementById('token').open`, 30*time.Second)
+	b.waitFor(`document.getElementById('link').dataset.state === 'barred' && document.getElementById('token').open`,
+		30*time.Second)
 	if n := eval[int](b, `document.querySelectorAll('.tile[data-state="stale"]').length`); n != 19 {
 		b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 2*time.Second)
 	}

@@ -24,7 +24,8 @@ func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
 		switch {
 		case strings.HasSuffix(r.URL.Path, "/GetArray"):
-			_, _ = io.WriteString(w, `{"digest":"1","array":{"name":"bench","select_lines":["s0"],"chips":[{"name":"only","selects":["s0"]}]}}`)
+			_, _ = io.WriteString(w,
+				`{"digest":"1","array":{"name":"bench","select_lines":["s0"],"chips":[{"name":"only","selects":["s0"]}]}}`)
 		case strings.HasSuffix(r.URL.Path, "/StreamFrameSets"), strings.HasSuffix(r.URL.Path, "/StreamEvents"):
 			<-r.Context().Done()
 		default:
@@ -60,7 +61,8 @@ func TestTrouble(t *testing.T) {
 			"jobs_on_time":"40","jobs_late":"3","jobs_failed":"2","worst_response_ns":"90000000","last_failure":"lane a did not settle"}}]%s}`, state, more))
 	}
 	status("STATE_RUNNING", "")
-	h, err := page.Handler(api, []string{"facetd.v1.ArrayService", "facetd.v1.PlanService", "facetd.v1.StatusService", "facetd.v1.FrameService", "facetd.v1.EventService",
+	h, err := page.Handler(api, []string{"facetd.v1.ArrayService", "facetd.v1.PlanService", "facetd.v1.StatusService",
+		"facetd.v1.FrameService", "facetd.v1.EventService",
 		"facetd.v1.FaultService", "facetd.v1.RecordService", "grpc.health.v1.Health"})
 	if err != nil {
 		t.Fatal(err)
@@ -69,8 +71,10 @@ func TestTrouble(t *testing.T) {
 	t.Cleanup(s.Close)
 	b := browse(t, s.URL, 1280, 800)
 	b.waitFor(`document.querySelector('#rates-table [data-task="walk"]')`, 10*time.Second)
-	for key, want := range map[string][2]string{"planned": {"16.00 Hz", "warn"}, "achieved": {"9.00 Hz", "warn"}, "late": {"3", "bad"}, "failed": {"2", "bad"}} {
-		got := eval[[2]string](b, fmt.Sprintf(`(() => { const e = document.querySelector('#rates-table [data-key=%q] .num'); return [e.textContent, e.dataset.state]; })()`, key))
+	for key, want := range map[string][2]string{"planned": {"16.00 Hz", "warn"}, "achieved": {"9.00 Hz", "warn"},
+		"late": {"3", "bad"}, "failed": {"2", "bad"}} {
+		got := eval[[2]string](b,
+			fmt.Sprintf(`(() => { const e = document.querySelector('#rates-table [data-key=%q] .num'); return [e.textContent, e.dataset.state]; })()`, key))
 		if got != want {
 			t.Errorf("%s is %v, want %v", key, got, want)
 		}
@@ -87,7 +91,8 @@ func TestTrouble(t *testing.T) {
 	}
 	status("STATE_RUNNING", `,"rule_violations":"2","last_violations":[{"rule":1,"message":"two chips drive lane a"}]`)
 	banner("2 bus rules", "rule 1", "two chips drive lane a")
-	if bad := eval[string](b, `document.querySelector('#facts [data-fact="Rule violations"]').dataset.bad`); bad != "true" {
+	if bad := eval[string](b,
+		`document.querySelector('#facts [data-fact="Rule violations"]').dataset.bad`); bad != "true" {
 		t.Error("rule violations are not marked")
 	}
 	status("STATE_FAULT", `,"fault":"the cable is out"`)

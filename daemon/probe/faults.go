@@ -19,7 +19,8 @@ func (s *Service) SetFaults(ctx context.Context, r *facetdv1.SetFaultsRequest) (
 	return &facetdv1.SetFaultsResponse{EffectiveBusNs: at}, nil
 }
 
-func (s *Service) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse, error) {
+func (s *Service) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsRequest) (*facetdv1.ClearFaultsResponse,
+	error) {
 	at, err := s.set(ctx, nil)
 	if err != nil {
 		return nil, err

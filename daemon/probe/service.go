@@ -80,7 +80,8 @@ func (s *Service) Register(r grpc.ServiceRegistrar) {
 
 // ProbeSelects probes. The result is said after the array is given back, since whoever
 // reads it may measure again at once.
-func (s *Service) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
+func (s *Service) ProbeSelects(r *facetdv1.ProbeSelectsRequest,
+	stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
 	if s.cfg.Refused != nil {
 		return s.cfg.Refused
 	}
@@ -92,7 +93,8 @@ func (s *Service) ProbeSelects(r *facetdv1.ProbeSelectsRequest, stream grpc.Serv
 }
 
 // alone probes while it has the array to itself.
-func (s *Service) alone(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
+func (s *Service) alone(r *facetdv1.ProbeSelectsRequest,
+	stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) (*facetdv1.ProbeResult, error) {
 	// Two probes would wait for each other's gaps, and planners belong to one goroutine.
 	release, err := s.cfg.Claim("a probe of the select lines")
 	if err != nil {
@@ -110,7 +112,8 @@ func (s *Service) alone(r *facetdv1.ProbeSelectsRequest, stream grpc.ServerStrea
 
 // Probe runs one probe by itself, as a step of something larger. Errors are the
 // dispatcher's.
-func Probe(ctx context.Context, cfg Config, opts diagnosis.Options, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+func Probe(ctx context.Context, cfg Config, opts diagnosis.Options,
+	progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 	planner, err := diagnosis.New(cfg.Array, opts)
 	if err != nil {
 		return nil, err
@@ -118,8 +121,10 @@ func Probe(ctx context.Context, cfg Config, opts diagnosis.Options, progress fun
 	return probeWith(ctx, cfg, planner, 0, progress)
 }
 
-func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most int, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, chipmodel.LaneDischarge), most: most,
+func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most int,
+	progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, chipmodel.LaneDischarge),
+		most:  most,
 		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: bustime.Never}
 	// Whatever the probe leaves, the timetable gets what it assumes.
 	defer cfg.Runner.Resync()
@@ -158,7 +163,8 @@ type laneSum struct {
 }
 
 // all makes readouts until what was seen is explained.
-func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult,
+	error) {
 	state := p.planner.Start()
 	for p.most == 0 || state.Readouts() < p.most {
 		e, done := p.planner.Next(state)
@@ -180,7 +186,8 @@ func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress
 	result := p.planner.Explain(state)
 	msg := result.Message()
 	for i, lane := range p.lanes {
-		msg.Lanes = append(msg.Lanes, &facetdv1.ProbedLane{Lane: p.cfg.Array.Lanes[i].Name, IdleCode: lane.mean, IdleSpreadCodes: lane.spread})
+		msg.Lanes = append(msg.Lanes, &facetdv1.ProbedLane{Lane: p.cfg.Array.Lanes[i].Name, IdleCode: lane.mean,
+			IdleSpreadCodes: lane.spread})
 	}
 	return msg, nil
 }
@@ -226,7 +233,8 @@ func notBroken(err error) error {
 	return err
 }
 
-func (p *probing) progress(e diagnosis.Experiment, readout int, levels diagnosis.Observation, readouts, remaining int) *facetdv1.ProbeProgress {
+func (p *probing) progress(e diagnosis.Experiment, readout int, levels diagnosis.Observation, readouts,
+	remaining int) *facetdv1.ProbeProgress {
 	a := p.cfg.Array
 	msg := &facetdv1.ProbeProgress{
 		Readouts: uint32(readouts), Remaining: uint32(remaining),

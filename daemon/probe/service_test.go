@@ -36,7 +36,8 @@ func TestOneProbeAtATime(t *testing.T) {
 	}
 	defer release()
 	var taken *failure.InProgress
-	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); !errors.As(err, &taken) || !strings.HasPrefix(taken.Message, "another probe is in progress") {
+	if err := s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, nil); !errors.As(err, &taken) ||
+		!strings.HasPrefix(taken.Message, "another probe is in progress") {
 		t.Errorf("%v, want it taken by another probe", err)
 	}
 }

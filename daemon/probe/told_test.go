@@ -53,7 +53,8 @@ func (s atOnce) Send(m *facetdv1.ProbeSelectsResponse) error {
 // else in the same instant.
 func TestAResultHoldsNothing(t *testing.T) {
 	a := bustest.MustArray()
-	simulated, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: 1})
+	simulated, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE,
+		Seed: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,20 +66,21 @@ func TestAResultHoldsNothing(t *testing.T) {
 		planners: map[diagnosis.Options]*diagnosis.Planner{},
 	}
 	var explained bool
-	err = s.ProbeSelects(&facetdv1.ProbeSelectsRequest{}, atOnce{ctx: t.Context(), read: func(m *facetdv1.ProbeSelectsResponse) {
-		release, err := array.Claim("a bring-up")
-		switch {
-		case m.GetResult() == nil && err == nil:
-			t.Error("the probe does not have the array to itself")
-			release()
-		case m.GetResult() == nil:
-		case err != nil:
-			t.Errorf("with the result told the array is not free: %v", err)
-		default:
-			explained = m.GetResult().GetExplained()
-			release()
-		}
-	}})
+	err = s.ProbeSelects(&facetdv1.ProbeSelectsRequest{},
+		atOnce{ctx: t.Context(), read: func(m *facetdv1.ProbeSelectsResponse) {
+			release, err := array.Claim("a bring-up")
+			switch {
+			case m.GetResult() == nil && err == nil:
+				t.Error("the probe does not have the array to itself")
+				release()
+			case m.GetResult() == nil:
+			case err != nil:
+				t.Errorf("with the result told the array is not free: %v", err)
+			default:
+				explained = m.GetResult().GetExplained()
+				release()
+			}
+		}})
 	if err != nil || !explained {
 		t.Errorf("explained %v, %v", explained, err)
 	}

@@ -96,7 +96,8 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 		t.Errorf("counts while it runs: %+v", s)
 	}
 	rec := stop(t, m, "o")
-	if s := m.Stats(); s != (Stats{Closed: 1, Messages: rec.GetMessages(), FrameSets: rec.GetFrameSets(), Bytes: rec.GetBytes(), Lost: 12, LostFrameSets: 12}) {
+	if s := m.Stats(); s != (Stats{Closed: 1, Messages: rec.GetMessages(), FrameSets: rec.GetFrameSets(),
+		Bytes: rec.GetBytes(), Lost: 12, LostFrameSets: 12}) {
 		t.Errorf("counts at the end: %+v of %v", s, rec)
 	}
 	if rec.GetLost() != 12 || rec.GetFrameSets() != uint64(len(sent))-12 {
@@ -119,7 +120,8 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 			}
 		}
 	}
-	if len(marks) != 1 || marks[0].GetCount() != 12 || marks[0].GetFields()["frame_sets"] != "12" || marks[0].GetBusNs() != sent[13].GetFinishBusNs() {
+	if len(marks) != 1 || marks[0].GetCount() != 12 || marks[0].GetFields()["frame_sets"] != "12" ||
+		marks[0].GetBusNs() != sent[13].GetFinishBusNs() {
 		t.Errorf("marks %v", marks)
 	}
 	for i := range sent {
@@ -183,7 +185,8 @@ func TestAFullDiskEndsTheRecordingAlone(t *testing.T) {
 	}
 	waitFor(t, func() bool { return m.find("f") == nil })
 	rec, err := m.Get("f")
-	if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED || !strings.Contains(rec.GetReason(), "no space left") {
+	if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED ||
+		!strings.Contains(rec.GetReason(), "no space left") {
 		t.Fatalf("%v %v", rec, err)
 	}
 	alarms := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED)
@@ -229,7 +232,8 @@ func TestARecordingEndsBeforeTheDiskIsFull(t *testing.T) {
 		time.Sleep(1100 * time.Millisecond)
 		synctest.Wait()
 		rec, err := m.Get("low")
-		if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED || !strings.Contains(rec.GetReason(), "kept free") {
+		if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED ||
+			!strings.Contains(rec.GetReason(), "kept free") {
 			t.Errorf("%v %v", rec, err)
 		}
 		if got := frameSets(read(t, filepath.Join(dir, "low-001.mcap"))); len(got) != 1 {
@@ -251,7 +255,8 @@ func TestTimePassesWithoutFrames(t *testing.T) {
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
 		rec, err := m.Get("idle")
-		if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || !strings.Contains(rec.GetReason(), "5s") {
+		if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED ||
+			!strings.Contains(rec.GetReason(), "5s") {
 			t.Errorf("%v %v", rec, err)
 		}
 	})
@@ -260,7 +265,8 @@ func TestTimePassesWithoutFrames(t *testing.T) {
 // While little happens, what there is reaches the file within a second all the same.
 func TestAChunkAtLeastEverySecond(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, _, dir := manager(t, func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 9} } })
+		m, _, dir := manager(t,
+			func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 9} } })
 		start(t, m, "slow", nil)
 		path := filepath.Join(dir, "slow-001.mcap.partial")
 		src := newSource(7)

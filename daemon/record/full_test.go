@@ -135,7 +135,8 @@ func checkFailed(t *testing.T, m *Manager, n *notes, dir string, sent int) (held
 		messages += len(entries)
 		held += len(frameSets(entries))
 	}
-	if int(rec.GetFrameSets()) != held || int(rec.GetLostFrameSets()) != sent-held || int(rec.GetMessages()) != messages {
+	if int(rec.GetFrameSets()) != held || int(rec.GetLostFrameSets()) != sent-held ||
+		int(rec.GetMessages()) != messages {
 		t.Errorf("of %d frame sets the files hold %d, with %d messages; told: %v", sent, held, messages, rec)
 	}
 	s := m.Stats()

@@ -49,7 +49,8 @@ func packedFile(t testing.TB) []byte { return bareFile(t, mcap.CompressionZSTD) 
 func bareFile(t testing.TB, packing mcap.CompressionFormat) []byte {
 	t.Helper()
 	var out bytes.Buffer
-	w, err := mcap.NewWriter(&out, &mcap.WriterOptions{Chunked: true, ChunkSize: 60, Compression: packing, OverrideLibrary: true})
+	w, err := mcap.NewWriter(&out, &mcap.WriterOptions{Chunked: true, ChunkSize: 60, Compression: packing,
+		OverrideLibrary: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,7 +61,8 @@ func bareFile(t testing.TB, packing mcap.CompressionFormat) []byte {
 		w.WriteChannel(&mcap.Channel{ID: 1, SchemaID: 1, Topic: TopicFrames + "a", MessageEncoding: encodingProtobuf}),
 	}
 	for job := range 3 {
-		data, err := proto.Marshal(&facetdv1.FrameSet{Task: "a", Job: uint64(job), Frames: []*facetdv1.Frame{{Chip: "c", Data: []byte{1, 2}}}})
+		data, err := proto.Marshal(&facetdv1.FrameSet{Task: "a", Job: uint64(job),
+			Frames: []*facetdv1.Frame{{Chip: "c", Data: []byte{1, 2}}}})
 		errs = append(errs, err, w.WriteMessage(&mcap.Message{ChannelID: 1, LogTime: uint64(job), Data: data}))
 	}
 	if err := errors.Join(append(errs, w.Close())...); err != nil {
@@ -146,7 +148,8 @@ func FuzzRecover(f *testing.F) {
 func TestHostileFiles(t *testing.T) {
 	data := small(t)
 	le := func(n uint64) []byte {
-		return []byte{byte(n), byte(n >> 8), byte(n >> 16), byte(n >> 24), byte(n >> 32), byte(n >> 40), byte(n >> 48), byte(n >> 56)}
+		return []byte{byte(n), byte(n >> 8), byte(n >> 16), byte(n >> 24), byte(n >> 32), byte(n >> 40), byte(n >> 48),
+			byte(n >> 56)}
 	}
 	r, err := newReader(bytes.NewReader(data), int64(len(data)), DefaultLimits)
 	if err != nil {
@@ -181,7 +184,9 @@ func TestHostileFiles(t *testing.T) {
 	} {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		r, err := newReader(bytes.NewReader(file), int64(len(file)), Limits{RecordBytes: DefaultLimits.RecordBytes, ChunkBytes: DefaultLimits.ChunkBytes, SummaryBytes: DefaultLimits.SummaryBytes, Messages: 10000})
+		r, err := newReader(bytes.NewReader(file), int64(len(file)),
+			Limits{RecordBytes: DefaultLimits.RecordBytes, ChunkBytes: DefaultLimits.ChunkBytes,
+				SummaryBytes: DefaultLimits.SummaryBytes, Messages: 10000})
 		if err == nil {
 			for _, e := range r.All() {
 				err = e
@@ -227,7 +232,8 @@ func oneMessage(t *testing.T, message []byte) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := p.writeData(TopicFrames+"x", (&facetdv1.FrameSet{}).ProtoReflect().Descriptor(), message, stamp{1, 1}, false); err != nil {
+	if err := p.writeData(TopicFrames+"x", (&facetdv1.FrameSet{}).ProtoReflect().Descriptor(), message, stamp{1, 1},
+		false); err != nil {
 		t.Fatal(err)
 	}
 	if err := p.finish(); err != nil {

@@ -111,7 +111,8 @@ func (m *Manager) Recover(ctx context.Context) error {
 func (m *Manager) recoverPart(name string, p part) error {
 	event := func(severity facetdv1.Severity, text string) *facetdv1.Event {
 		return &facetdv1.Event{
-			Time: timestamppb.Now(), Kind: facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, Severity: severity, Text: text, Count: 1,
+			Time: timestamppb.Now(), Kind: facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED, Severity: severity,
+			Text: text, Count: 1,
 			Fields: map[string]string{"recording": name, "file": p.file()},
 		}
 	}
@@ -122,10 +123,12 @@ func (m *Manager) recoverPart(name string, p part) error {
 	}
 	if err != nil {
 		m.cfg.Logger.Error("a torn recording cannot be closed", zap.String("file", p.file()), zap.Error(err))
-		m.cfg.Events.Send(event(facetdv1.Severity_SEVERITY_ERROR, fmt.Sprintf("%s cannot be closed: %v", p.file(), err)))
+		m.cfg.Events.Send(event(facetdv1.Severity_SEVERITY_ERROR,
+			fmt.Sprintf("%s cannot be closed: %v", p.file(), err)))
 		return err
 	}
-	text := fmt.Sprintf("%s was left open by a crash and was closed: %d messages in %d chunks are kept, %d bytes of a torn end were cut off", p.file(), done.Messages, done.Chunks, done.CutBytes)
+	text := fmt.Sprintf("%s was left open by a crash and was closed: %d messages in %d chunks are kept, %d bytes of "+
+		"a torn end were cut off", p.file(), done.Messages, done.Chunks, done.CutBytes)
 	if done.Rest != "" {
 		text += "; they lie in " + filepath.Base(done.Rest)
 	}

@@ -135,7 +135,8 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 		r.cfg.Events.Send(how.event)
 		close(r.done)
 	}()
-	r.cfg.Events.Send(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO, "recording "+name+" began"))
+	r.cfg.Events.Send(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO,
+		"recording "+name+" began"))
 	return r.message(), nil
 }
 
@@ -150,7 +151,8 @@ func (m *Manager) mayStart(name string) error {
 		for i, r := range running {
 			names[i] = r.name
 		}
-		return &failure.Exhausted{Message: fmt.Sprintf("%d recordings run already (%s); stop one first", len(names), strings.Join(names, ", "))}
+		return &failure.Exhausted{Message: fmt.Sprintf("%d recordings run already (%s); stop one first", len(names),
+			strings.Join(names, ", "))}
 	}
 	groups, err := listDir(m.cfg.Dir)
 	if err != nil {
@@ -298,18 +300,21 @@ func checkOptions(name string, given *facetdv1.RecordingOptions) (*facetdv1.Reco
 		o = proto.CloneOf(given)
 	}
 	if !validName.MatchString(name) {
-		wrong.Add("name", fmt.Sprintf("%q is not a name of a recording", name), "use up to 64 letters, digits, '.', '_' and '-', beginning with a letter or digit")
+		wrong.Add("name", fmt.Sprintf("%q is not a name of a recording", name),
+			"use up to 64 letters, digits, '.', '_' and '-', beginning with a letter or digit")
 	}
 	for i, task := range o.GetTasks() {
 		if task == "" {
-			wrong.Add(fmt.Sprintf("options.tasks[%d]", i), "the name is empty", "name a task, or leave tasks out for all")
+			wrong.Add(fmt.Sprintf("options.tasks[%d]", i), "the name is empty",
+				"name a task, or leave tasks out for all")
 		}
 	}
 	if o.GetPartBytes() == 0 {
 		o.PartBytes = DefaultPartBytes
 	}
 	if o.GetPartBytes() < MinPartBytes {
-		wrong.Add("options.part_bytes", fmt.Sprintf("%d is too small for a file", o.GetPartBytes()), fmt.Sprintf("use %d or more, or 0", MinPartBytes))
+		wrong.Add("options.part_bytes", fmt.Sprintf("%d is too small for a file", o.GetPartBytes()),
+			fmt.Sprintf("use %d or more, or 0", MinPartBytes))
 	}
 	for _, d := range []struct {
 		path string

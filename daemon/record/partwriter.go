@@ -78,7 +78,8 @@ func newPartWriter(f file, chunkSize int64, metadata map[string]string) (*partWr
 			// The codes' low bits are noise: higher levels gain next to nothing.
 			Compression: mcap.CompressionZSTD, CompressionLevel: mcap.CompressionLevelFastest,
 		},
-		channels: map[string]*mcap.Channel{}, sequences: map[uint16]uint32{}, schemas: map[protoreflect.FullName]uint16{},
+		channels: map[string]*mcap.Channel{}, sequences: map[uint16]uint32{},
+		schemas: map[protoreflect.FullName]uint16{},
 	}
 	var err error
 	if p.w, err = mcap.NewWriter(p.out, p.opts); err != nil {
@@ -107,7 +108,8 @@ func (p *partWriter) write(topic string, msg proto.Message, at stamp, flush bool
 
 // writeData appends a message that is encoded already. With flush the chunk ends with
 // it.
-func (p *partWriter) writeData(topic string, md protoreflect.MessageDescriptor, data []byte, at stamp, flush bool) error {
+func (p *partWriter) writeData(topic string, md protoreflect.MessageDescriptor, data []byte, at stamp,
+	flush bool) error {
 	ch, err := p.channel(topic, md)
 	if err != nil {
 		return err
@@ -117,7 +119,8 @@ func (p *partWriter) writeData(topic string, md protoreflect.MessageDescriptor, 
 	if flush {
 		p.opts.ChunkSize = flushNow
 	}
-	err = p.w.WriteMessage(&mcap.Message{ChannelID: ch.ID, Sequence: p.sequences[ch.ID], LogTime: at.log, PublishTime: at.publish, Data: data})
+	err = p.w.WriteMessage(&mcap.Message{ChannelID: ch.ID, Sequence: p.sequences[ch.ID], LogTime: at.log,
+		PublishTime: at.publish, Data: data})
 	if err != nil {
 		return err
 	}
@@ -153,12 +156,14 @@ func (p *partWriter) channel(topic string, md protoreflect.MessageDescriptor) (*
 			return nil, err
 		}
 		schema = uint16(len(p.schemas) + 1)
-		if err := p.w.WriteSchema(&mcap.Schema{ID: schema, Name: string(md.FullName()), Encoding: encodingProtobuf, Data: data}); err != nil {
+		if err := p.w.WriteSchema(&mcap.Schema{ID: schema, Name: string(md.FullName()), Encoding: encodingProtobuf,
+			Data: data}); err != nil {
 			return nil, err
 		}
 		p.schemas[md.FullName()] = schema
 	}
-	ch := &mcap.Channel{ID: uint16(len(p.channels) + 1), SchemaID: schema, Topic: topic, MessageEncoding: encodingProtobuf}
+	ch := &mcap.Channel{ID: uint16(len(p.channels) + 1), SchemaID: schema, Topic: topic,
+		MessageEncoding: encodingProtobuf}
 	if err := p.w.WriteChannel(ch); err != nil {
 		return nil, err
 	}

@@ -19,7 +19,8 @@ import (
 // counts, times and pixels, in a recording that was closed and in one that was torn.
 func TestAnIndependentReaderAgrees(t *testing.T) {
 	t.Parallel()
-	m, _, dir := manager(t, func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
+	m, _, dir := manager(t,
+		func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
 	m.PlanChanged(plan("wall", "bed"), 5)
 	start(t, m, "p", &facetdv1.RecordingOptions{Images: true, PartBytes: 4 << 20})
 	src := newSource(21)
@@ -93,7 +94,8 @@ func compare(t *testing.T, path string, want []*facetdv1.FrameSet, all bool) {
 	for i, s := range got.Sets {
 		w := want[i]
 		at := strconv.FormatInt(epoch.Add(time.Duration(w.GetFinishBusNs())).UnixNano(), 10)
-		if s.Task != w.GetTask() || s.Job != strconv.FormatUint(w.GetJob(), 10) || s.Finish != strconv.FormatInt(w.GetFinishBusNs(), 10) ||
+		if s.Task != w.GetTask() || s.Job != strconv.FormatUint(w.GetJob(), 10) ||
+			s.Finish != strconv.FormatInt(w.GetFinishBusNs(), 10) ||
 			s.Late != w.GetLate() || s.Log != at || s.Publish != at || s.Pixels != pixels(w) {
 			t.Errorf("frame set %d is %+v", i, s)
 		}
@@ -104,7 +106,8 @@ func compare(t *testing.T, path string, want []*facetdv1.FrameSet, all bool) {
 	for i, img := range got.Images {
 		f := want[i/2].GetFrames()[i%2]
 		sum := sha256.Sum256(f.GetData())
-		if img.Pixels != hex.EncodeToString(sum[:]) || img.Width != 100 || img.Height != 100 || img.Step != 200 || img.Encoding != "mono16" || img.Frame != f.GetChip() {
+		if img.Pixels != hex.EncodeToString(sum[:]) || img.Width != 100 || img.Height != 100 || img.Step != 200 ||
+			img.Encoding != "mono16" || img.Frame != f.GetChip() {
 			t.Errorf("image %d is %+v", i, img)
 		}
 	}

@@ -99,7 +99,8 @@ func (q *queue) put(it item, atNS int64) {
 		q.mu.Unlock()
 		return
 	}
-	if len(q.items) >= q.limits.length || len(q.items) > 0 && q.bytes+it.bytes > q.limits.bytes || it.bytes > MaxMessageBytes {
+	if len(q.items) >= q.limits.length || len(q.items) > 0 && q.bytes+it.bytes > q.limits.bytes ||
+		it.bytes > MaxMessageBytes {
 		q.pending.add(atNS, &it)
 		q.lost.add(&it)
 	} else {

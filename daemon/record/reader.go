@@ -70,7 +70,8 @@ const (
 )
 
 func newReader(src io.ReaderAt, size int64, limits Limits) (*Reader, error) {
-	r := &Reader{container: container{r: src, size: size, limits: limits}, tables: newTables(), metadata: map[string]string{}}
+	r := &Reader{container: container{r: src, size: size, limits: limits}, tables: newTables(),
+		metadata: map[string]string{}}
 	first, err := r.container.header()
 	if errors.Is(err, errTorn) {
 		return nil, &TruncatedError{"it ends within its header"}
@@ -280,7 +281,8 @@ func (r *Reader) All() iter.Seq2[Entry, error] {
 func (r *Reader) Chunk(i int) ([]Entry, error) {
 	idx := r.chunks[i]
 	rec, err := r.container.at(int64(idx.ChunkStartOffset), r.container.size)
-	if errors.Is(err, errTorn) || err == nil && (rec.op != mcap.OpChunk || uint64(rec.length) != idx.ChunkLength-recordHead) {
+	if errors.Is(err, errTorn) || err == nil &&
+		(rec.op != mcap.OpChunk || uint64(rec.length) != idx.ChunkLength-recordHead) {
 		return nil, &DamagedError{int64(idx.ChunkStartOffset), "there is no chunk where the index says"}
 	}
 	if err != nil {
@@ -337,7 +339,8 @@ func (r *Reader) decode(m *mcap.Message, offset int64) (Entry, bool, error) {
 	}
 	want := string(into.ProtoReflect().Descriptor().FullName())
 	if got := r.tables.schemas[ch.SchemaID].Name; got != want || ch.MessageEncoding != encodingProtobuf {
-		return Entry{}, false, &DamagedError{offset, fmt.Sprintf("topic %s holds %q instead of %s", ch.Topic, got, want)}
+		return Entry{}, false, &DamagedError{offset,
+			fmt.Sprintf("topic %s holds %q instead of %s", ch.Topic, got, want)}
 	}
 	budget := r.container.limits.Messages
 	if err := countMessages(into.ProtoReflect().Descriptor(), m.Data, &budget); err != nil {

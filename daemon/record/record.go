@@ -129,7 +129,8 @@ type file interface {
 type NoFreeSpaceError struct{ Free, KeepFree uint64 }
 
 func (e *NoFreeSpaceError) Error() string {
-	return fmt.Sprintf("the disk of the recordings has %d MiB free, and %d MiB are kept free", e.Free>>20, e.KeepFree>>20)
+	return fmt.Sprintf("the disk of the recordings has %d MiB free, and %d MiB are kept free", e.Free>>20,
+		e.KeepFree>>20)
 }
 
 func (e *NoFreeSpaceError) Unwrap() error {

@@ -47,7 +47,8 @@ func TestWhatGoesInComesOut(t *testing.T) {
 	m.Event(&facetdv1.Event{Text: "look", BusNs: 5, Sequence: 12})
 	m.Event(&facetdv1.Event{Text: "about itself", Fields: map[string]string{"recording": "dive"}})
 	rec := stop(t, m, "dive")
-	if rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || rec.GetFrameSets() != 60 || rec.GetLost() != 0 || len(rec.GetParts()) != 1 {
+	if rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || rec.GetFrameSets() != 60 ||
+		rec.GetLost() != 0 || len(rec.GetParts()) != 1 {
 		t.Errorf("answer %v", rec)
 	}
 	if got := names(t, dir); !slices.Equal(got, []string{"dive-001.mcap"}) {
@@ -72,8 +73,10 @@ func TestWhatGoesInComesOut(t *testing.T) {
 	for _, e := range entries {
 		switch {
 		case e.Frames != nil:
-			if at := uint64(epoch.Add(time.Duration(e.Frames.GetFinishBusNs())).UnixNano()); e.LogNS != at || e.PublishNS != at {
-				t.Errorf("frame set of bus time %d has log time %d and publish time %d", e.Frames.GetFinishBusNs(), e.LogNS, e.PublishNS)
+			if at := uint64(epoch.Add(time.Duration(e.Frames.GetFinishBusNs())).UnixNano()); e.LogNS != at ||
+				e.PublishNS != at {
+				t.Errorf("frame set of bus time %d has log time %d and publish time %d", e.Frames.GetFinishBusNs(),
+					e.LogNS, e.PublishNS)
 			}
 		case e.Plan != nil:
 			plans = append(plans, e.Plan)
@@ -89,7 +92,8 @@ func TestWhatGoesInComesOut(t *testing.T) {
 	if entries[0].Array.GetName() != "culvert-crawler" && entries[0].Array == nil {
 		t.Errorf("it begins with %v", entries[0])
 	}
-	if len(plans) != 2 || len(plans[0].GetPlan().GetTasks()) != 2 || plans[1].GetEpochBusNs() != src.at || events != 1 || statuses < 2 {
+	if len(plans) != 2 || len(plans[0].GetPlan().GetTasks()) != 2 || plans[1].GetEpochBusNs() != src.at ||
+		events != 1 || statuses < 2 {
 		t.Errorf("%d plans, %d events, %d statuses", len(plans), events, statuses)
 	}
 	r, err := Open(path)
@@ -97,7 +101,8 @@ func TestWhatGoesInComesOut(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	if md := r.Metadata(); md["recording"] != "dive" || md["part"] != "1" || md["seed"] != "7" || md["array_digest"] == "" {
+	if md := r.Metadata(); md["recording"] != "dive" || md["part"] != "1" || md["seed"] != "7" ||
+		md["array_digest"] == "" {
 		t.Errorf("metadata %v", md)
 	}
 	// 40 jobs of tasks with two frames each, and 20 on-demand jobs with two.
@@ -110,7 +115,8 @@ func TestWhatGoesInComesOut(t *testing.T) {
 	if images != 120 || r.Messages() != rec.GetMessages() || r.FrameSets() != 60 {
 		t.Errorf("%d images, %d messages of %d, %d frame sets", images, r.Messages(), rec.GetMessages(), r.FrameSets())
 	}
-	if len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED)) != 1 || len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED)) != 1 {
+	if len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED)) != 1 ||
+		len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED)) != 1 {
 		t.Errorf("told %v", n.list)
 	}
 }
@@ -162,7 +168,8 @@ func TestEmbeddedSchemasSuffice(t *testing.T) {
 			}
 		}
 	}
-	want := map[string]int{"facetd.v1.Array": 1, "facetd.v1.PlanChange": 1, "facetd.v1.FrameSet": 1, "facetd.v1.Event": 1, rawImageName: 2}
+	want := map[string]int{"facetd.v1.Array": 1, "facetd.v1.PlanChange": 1, "facetd.v1.FrameSet": 1,
+		"facetd.v1.Event": 1, rawImageName: 2}
 	for name, n := range want {
 		if seen[name] != n {
 			t.Errorf("%d of %s, want %d", seen[name], name, n)
@@ -232,7 +239,8 @@ func TestRotation(t *testing.T) {
 				}
 			}
 			if got.Sum() != want.Sum() || bytes != rec.GetBytes() {
-				t.Errorf("%d sets of %d over %d files, %d bytes of %d", got.Sets(), want.Sets(), len(rec.GetParts()), bytes, rec.GetBytes())
+				t.Errorf("%d sets of %d over %d files, %d bytes of %d", got.Sets(), want.Sets(), len(rec.GetParts()),
+					bytes, rec.GetBytes())
 			}
 		})
 	}
@@ -242,13 +250,15 @@ func TestRotation(t *testing.T) {
 // pace is far from the bus, does not.
 func TestEventsDoNotCoverTime(t *testing.T) {
 	m, _, _ := manager(t, nil)
-	start(t, m, "e", &facetdv1.RecordingOptions{PartDuration: durationpb.New(time.Second), MaxDuration: durationpb.New(time.Minute)})
+	start(t, m, "e", &facetdv1.RecordingOptions{PartDuration: durationpb.New(time.Second),
+		MaxDuration: durationpb.New(time.Minute)})
 	src := newSource(3)
 	for i := range 20 {
 		m.JobEnded(src.next("wall", 4))
 		m.Event(&facetdv1.Event{Text: "far", Time: timestamppb.New(epoch.Add(time.Duration(i-10) * time.Hour))})
 	}
-	if rec := stop(t, m, "e"); len(rec.GetParts()) != 1 || rec.GetReason() != "it was asked to" || rec.GetFrameSets() != 20 {
+	if rec := stop(t, m, "e"); len(rec.GetParts()) != 1 || rec.GetReason() != "it was asked to" ||
+		rec.GetFrameSets() != 20 {
 		t.Errorf("%v", rec)
 	}
 }
@@ -269,10 +279,12 @@ func TestLimitsEndARecording(t *testing.T) {
 			r := m.known("r")
 			<-r.done
 			rec, err := m.Get("r")
-			if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || !strings.Contains(rec.GetReason(), "reached") {
+			if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED ||
+				!strings.Contains(rec.GetReason(), "reached") {
 				t.Errorf("%v %v", rec, err)
 			}
-			if rec.GetFrameSets() == 0 || rec.GetFrameSets() >= 400 || len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED)) != 1 {
+			if rec.GetFrameSets() == 0 || rec.GetFrameSets() >= 400 ||
+				len(n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED)) != 1 {
 				t.Errorf("%d frame sets", rec.GetFrameSets())
 			}
 		})
@@ -281,14 +293,16 @@ func TestLimitsEndARecording(t *testing.T) {
 
 func TestStartRefuses(t *testing.T) {
 	m, _, dir := manager(t, nil)
-	for name, want := range map[string]string{"": "", "a/b": "name", "../x": "name", ".x": "name", strings.Repeat("x", 65): "name", "ä": "name", "ok-1.b_c": ""} {
+	for name, want := range map[string]string{"": "", "a/b": "name", "../x": "name", ".x": "name",
+		strings.Repeat("x", 65): "name", "ä": "name", "ok-1.b_c": ""} {
 		_, err := m.Start(name, nil)
 		var wrong invalid.Errors
 		if want == "" && err != nil || want != "" && (!errors.As(err, &wrong) || wrong[0].Path != want) {
 			t.Errorf("%q: %v", name, err)
 		}
 	}
-	_, err := m.Start("x!", &facetdv1.RecordingOptions{Tasks: []string{"a", ""}, PartBytes: 5, MaxDuration: durationpb.New(-1), PartDuration: &durationpb.Duration{Seconds: 1, Nanos: -1}})
+	_, err := m.Start("x!", &facetdv1.RecordingOptions{Tasks: []string{"a", ""}, PartBytes: 5,
+		MaxDuration: durationpb.New(-1), PartDuration: &durationpb.Duration{Seconds: 1, Nanos: -1}})
 	var wrong invalid.Errors
 	if !errors.As(err, &wrong) || len(wrong) != 5 {
 		t.Errorf("errors %v", err)
@@ -340,8 +354,10 @@ func TestTasksAreChosen(t *testing.T) {
 	for _, name := range []string{"all", "bed"} {
 		was, _ := m.Get(name)
 		is, err := fresh.Get(name)
-		if err != nil || is.GetMessages() != was.GetMessages() || is.GetFrameSets() != was.GetFrameSets() || is.GetBytes() != was.GetBytes() ||
-			!proto.Equal(is.GetStartTime(), was.GetStartTime()) || !proto.Equal(is.GetEndTime(), was.GetEndTime()) || is.GetState() != was.GetState() {
+		if err != nil || is.GetMessages() != was.GetMessages() || is.GetFrameSets() != was.GetFrameSets() ||
+			is.GetBytes() != was.GetBytes() ||
+			!proto.Equal(is.GetStartTime(), was.GetStartTime()) || !proto.Equal(is.GetEndTime(), was.GetEndTime()) ||
+			is.GetState() != was.GetState() {
 			t.Errorf("%s: found %v, was %v (%v)", name, is, was, err)
 		}
 	}
@@ -361,7 +377,8 @@ func TestPartNames(t *testing.T) {
 			t.Errorf("%v is %q, which is %v %v", p, p.file(), got, is)
 		}
 	}
-	for _, bad := range []string{"", "a.mcap", "a-1.mcap", "a-000.mcap", "-001.mcap", "a-001.mcap.rest", "a-001.mcap.partial.rest", "a-0000000001.mcap", "a/b-001.mcap"} {
+	for _, bad := range []string{"", "a.mcap", "a-1.mcap", "a-000.mcap", "-001.mcap", "a-001.mcap.rest",
+		"a-001.mcap.partial.rest", "a-0000000001.mcap", "a/b-001.mcap"} {
 		if p, is := parsePart(bad); is {
 			t.Errorf("%q is %v", bad, p)
 		}

@@ -304,7 +304,8 @@ func (r *recording) mark(l loss) error {
 
 func (r *recording) lossEvent(l loss) *facetdv1.Event {
 	e := r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_LOST, facetdv1.Severity_SEVERITY_WARNING,
-		fmt.Sprintf("recording %s lost %d messages, %d of them frame sets: the disk was slower than the bus", r.name, l.messages, l.frameSets))
+		fmt.Sprintf("recording %s lost %d messages, %d of them frame sets: the disk was slower than the bus", r.name,
+			l.messages, l.frameSets))
 	e.Count, e.BusNs = l.messages, l.lastNS
 	e.Fields["frame_sets"] = strconv.FormatUint(l.frameSets, 10)
 	e.Fields["first_bus_ns"] = strconv.FormatInt(l.firstNS, 10)
@@ -449,7 +450,8 @@ func (r *recording) salvage() {
 		r.closed(holds, sizeOf(found.Path))
 		return
 	}
-	r.cfg.Logger.Warn("the last file of a failed recording cannot be closed yet", zap.String("recording", r.name), zap.Error(err))
+	r.cfg.Logger.Warn("the last file of a failed recording cannot be closed yet", zap.String("recording", r.name),
+		zap.Error(err))
 	r.count(holds, sizeOf(r.path(false)))
 	r.confirmed(holds)
 }
@@ -483,11 +485,14 @@ func (r *recording) end(err error) ending {
 	if err != nil {
 		state, reason = facetdv1.RecordingState_RECORDING_STATE_FAILED, err.Error()
 		e = r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED, facetdv1.Severity_SEVERITY_ERROR,
-			fmt.Sprintf("recording %s failed: %s; its files hold %d frame sets, %d are lost", r.name, reason, r.info.GetFrameSets(), l.frameSets))
-		r.cfg.Logger.Error("recording failed", zap.String("recording", r.name), zap.Uint64("lost_frame_sets", l.frameSets), zap.Error(err))
+			fmt.Sprintf("recording %s failed: %s; its files hold %d frame sets, %d are lost", r.name, reason,
+				r.info.GetFrameSets(), l.frameSets))
+		r.cfg.Logger.Error("recording failed", zap.String("recording", r.name),
+			zap.Uint64("lost_frame_sets", l.frameSets), zap.Error(err))
 	}
 	for name, n := range map[string]uint64{
-		"messages": r.info.GetMessages(), "frame_sets": r.info.GetFrameSets(), "lost": l.messages, "lost_frame_sets": l.frameSets,
+		"messages": r.info.GetMessages(), "frame_sets": r.info.GetFrameSets(), "lost": l.messages,
+		"lost_frame_sets": l.frameSets,
 	} {
 		e.Fields[name] = strconv.FormatUint(n, 10)
 	}

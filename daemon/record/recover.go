@@ -269,7 +269,8 @@ func (s *survey) metadataRecord(rec rawRecord) error {
 	}
 	s.finishLast()
 	s.stats.MetadataCount++
-	s.metadata = append(s.metadata, &mcap.MetadataIndex{Offset: uint64(rec.offset), Length: uint64(rec.end() - rec.offset), Name: m.Name})
+	s.metadata = append(s.metadata, &mcap.MetadataIndex{Offset: uint64(rec.offset),
+		Length: uint64(rec.end() - rec.offset), Name: m.Name})
 	return nil
 }
 
@@ -358,7 +359,8 @@ func (s *survey) summary(out *bytes.Buffer, here func() uint64) error {
 	if err != nil {
 		return err
 	}
-	s.stats.SchemaCount, s.stats.ChannelCount, s.stats.ChunkCount = uint16(len(s.tables.schemas)), uint32(len(s.tables.channels)), uint32(len(s.chunks))
+	s.stats.SchemaCount, s.stats.ChannelCount, s.stats.ChunkCount = uint16(len(s.tables.schemas)),
+		uint32(len(s.tables.channels)), uint32(len(s.chunks))
 	start := here()
 	var groups []*mcap.SummaryOffset
 	group := func(op mcap.OpCode, write func() error) {
@@ -371,10 +373,12 @@ func (s *survey) summary(out *bytes.Buffer, here func() uint64) error {
 		}
 	}
 	group(mcap.OpSchema, func() error {
-		return each(slices.Sorted(maps.Keys(s.tables.schemas)), func(id uint16) error { return w.WriteSchema(s.tables.schemas[id]) })
+		return each(slices.Sorted(maps.Keys(s.tables.schemas)),
+			func(id uint16) error { return w.WriteSchema(s.tables.schemas[id]) })
 	})
 	group(mcap.OpChannel, func() error {
-		return each(slices.Sorted(maps.Keys(s.tables.channels)), func(id uint16) error { return w.WriteChannel(s.tables.channels[id]) })
+		return each(slices.Sorted(maps.Keys(s.tables.channels)),
+			func(id uint16) error { return w.WriteChannel(s.tables.channels[id]) })
 	})
 	group(mcap.OpStatistics, func() error { return w.WriteStatistics(&s.stats) })
 	group(mcap.OpChunkIndex, func() error { return each(s.chunks, w.WriteChunkIndex) })

@@ -185,7 +185,8 @@ func TestKilledTwentyTimes(t *testing.T) {
 // recorded is a closed file of some chunks.
 func recorded(t testing.TB, sets int) (path string, data []byte) {
 	t.Helper()
-	m, _, dir := manager(t, func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
+	m, _, dir := manager(t,
+		func(c *Config) { c.Status = func() *facetdv1.Status { return &facetdv1.Status{BusNs: 1} } })
 	m.PlanChanged(plan("wall", "bed"), 5)
 	start(t, m, "x", &facetdv1.RecordingOptions{PartBytes: MinPartBytes * 4})
 	src := newSource(11)
@@ -215,7 +216,8 @@ func TestRecoverKeepsEveryWholeChunk(t *testing.T) {
 	cuts := []int64{0, 1, 7, 8, 9, 20, int64(len(data)) - 1, int64(len(data)) - 9}
 	for _, c := range whole.chunks {
 		end := int64(c.ChunkStartOffset + c.ChunkLength)
-		cuts = append(cuts, int64(c.ChunkStartOffset), end-1, end, end+5, end+int64(c.MessageIndexLength)-1, end+int64(c.MessageIndexLength))
+		cuts = append(cuts, int64(c.ChunkStartOffset), end-1, end, end+5, end+int64(c.MessageIndexLength)-1,
+			end+int64(c.MessageIndexLength))
 	}
 	for range 25 {
 		cuts = append(cuts, rng.Int64N(int64(len(data))))
@@ -348,7 +350,8 @@ func TestRecoverRefuses(t *testing.T) {
 	if err := errors.Join(w.WriteHeader(&mcap.Header{Profile: "other"}), w.Close()); err != nil {
 		t.Fatal(err)
 	}
-	for name, text := range map[string]string{"text": "hello, this is no recording", "zip": "PK\x03\x04aaaaaaaaaaaaaaaaaaaaaaaa", "other": other.String()} {
+	for name, text := range map[string]string{"text": "hello, this is no recording",
+		"zip": "PK\x03\x04aaaaaaaaaaaaaaaaaaaaaaaa", "other": other.String()} {
 		path := write(name, []byte(text))
 		if _, err := Recover(path); !errors.As(err, new(*ForeignError)) {
 			t.Errorf("recovering %s: %v", name, err)
@@ -384,10 +387,12 @@ func TestManagerRecoversItsFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	rec, err = m.Get("torn")
-	if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || rec.GetFrameSets() == 0 || !rec.GetParts()[0].GetClosed() {
+	if err != nil || rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED || rec.GetFrameSets() == 0 ||
+		!rec.GetParts()[0].GetClosed() {
 		t.Errorf("after: %v %v", rec, err)
 	}
-	if told := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED); len(told) != 1 || told[0].GetFields()["file"] != "torn-001.mcap.partial" {
+	if told := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_RECOVERED); len(told) != 1 ||
+		told[0].GetFields()["file"] != "torn-001.mcap.partial" {
 		t.Errorf("told %v", told)
 	}
 }

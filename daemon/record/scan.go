@@ -221,7 +221,8 @@ const maxWindow = 8 << 20
 // grows with what really comes out.
 func (c *container) unpack(packed []byte, size int64) ([]byte, error) {
 	if c.zstd == nil {
-		d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxWindow(maxWindow))
+		d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
+			zstd.WithDecoderMaxWindow(maxWindow))
 		if err != nil {
 			return nil, err
 		}

@@ -55,7 +55,8 @@ const (
 // rawImageDescriptor describes rawImageName. It is made here and not generated, so
 // that the name does not appear among facetd's own API.
 var rawImageDescriptor = sync.OnceValues(func() (protoreflect.MessageDescriptor, error) {
-	field := func(name string, number int32, kind descriptorpb.FieldDescriptorProto_Type) *descriptorpb.FieldDescriptorProto {
+	field := func(name string, number int32,
+		kind descriptorpb.FieldDescriptorProto_Type) *descriptorpb.FieldDescriptorProto {
 		return &descriptorpb.FieldDescriptorProto{
 			Name: &name, Number: &number, Type: &kind,
 			Label: descriptorpb.FieldDescriptorProto_LABEL_OPTIONAL.Enum(),
@@ -64,7 +65,8 @@ var rawImageDescriptor = sync.OnceValues(func() (protoreflect.MessageDescriptor,
 	stamp := field("timestamp", imageTimestamp, descriptorpb.FieldDescriptorProto_TYPE_MESSAGE)
 	stamp.TypeName = proto.String(".google.protobuf.Timestamp")
 	described := &descriptorpb.FileDescriptorProto{
-		Name: proto.String("foxglove/RawImage.proto"), Package: proto.String("foxglove"), Syntax: proto.String("proto3"),
+		Name: proto.String("foxglove/RawImage.proto"), Package: proto.String("foxglove"),
+		Syntax:     proto.String("proto3"),
 		Dependency: []string{timestamppb.File_google_protobuf_timestamp_proto.Path()},
 		MessageType: []*descriptorpb.DescriptorProto{{
 			Name: proto.String("RawImage"),

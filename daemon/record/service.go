@@ -33,7 +33,8 @@ var errNoFolder = &failure.Precondition{
 	Message: "the daemon was started without a folder for recordings; give it one",
 }
 
-func (s *Service) StartRecording(_ context.Context, r *facetdv1.StartRecordingRequest) (*facetdv1.StartRecordingResponse, error) {
+func (s *Service) StartRecording(_ context.Context,
+	r *facetdv1.StartRecordingRequest) (*facetdv1.StartRecordingResponse, error) {
 	if s.m == nil {
 		return nil, errNoFolder
 	}
@@ -44,7 +45,8 @@ func (s *Service) StartRecording(_ context.Context, r *facetdv1.StartRecordingRe
 	return &facetdv1.StartRecordingResponse{Recording: rec}, nil
 }
 
-func (s *Service) StopRecording(ctx context.Context, r *facetdv1.StopRecordingRequest) (*facetdv1.StopRecordingResponse, error) {
+func (s *Service) StopRecording(ctx context.Context, r *facetdv1.StopRecordingRequest) (*facetdv1.StopRecordingResponse,
+	error) {
 	if s.m == nil {
 		return nil, errNotRunning(r.GetName())
 	}
@@ -55,7 +57,8 @@ func (s *Service) StopRecording(ctx context.Context, r *facetdv1.StopRecordingRe
 	return &facetdv1.StopRecordingResponse{Recording: rec}, nil
 }
 
-func (s *Service) GetRecording(_ context.Context, r *facetdv1.GetRecordingRequest) (*facetdv1.GetRecordingResponse, error) {
+func (s *Service) GetRecording(_ context.Context, r *facetdv1.GetRecordingRequest) (*facetdv1.GetRecordingResponse,
+	error) {
 	if s.m == nil {
 		return nil, errNone(r.GetName())
 	}
@@ -66,7 +69,8 @@ func (s *Service) GetRecording(_ context.Context, r *facetdv1.GetRecordingReques
 	return &facetdv1.GetRecordingResponse{Recording: rec}, nil
 }
 
-func (s *Service) ListRecordings(_ context.Context, r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse, error) {
+func (s *Service) ListRecordings(_ context.Context,
+	r *facetdv1.ListRecordingsRequest) (*facetdv1.ListRecordingsResponse, error) {
 	if s.m == nil {
 		return &facetdv1.ListRecordingsResponse{}, nil
 	}

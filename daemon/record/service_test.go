@@ -39,7 +39,8 @@ func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 	}
 	if withFolder {
 		r.manager, err = record.NewManager(record.Config{
-			Dir: t.TempDir(), Array: &chipmodel.Array{Name: "a", Message: &facetdv1.Array{Name: "a"}}, KeepFree: keepFree,
+			Dir: t.TempDir(), Array: &chipmodel.Array{Name: "a", Message: &facetdv1.Array{Name: "a"}},
+			KeepFree: keepFree,
 			HostTime: func(ns bus.Time) (time.Time, time.Duration) { return time.Unix(1e9, ns.NS()), 0 },
 			Now:      func() bus.Time { return 5 },
 			Events:   r.journal.Sink(),
@@ -88,11 +89,13 @@ func TestARecordingOverTheWire(t *testing.T) {
 		t.Fatal(started, err)
 	}
 	r.manager.JobEnded(&facetdv1.FrameSet{Task: "t", FinishBusNs: 10})
-	if got, err := r.records.GetRecording(ctx, &facetdv1.GetRecordingRequest{Name: "one"}); err != nil || got.GetRecording().GetName() != "one" {
+	if got, err := r.records.GetRecording(ctx, &facetdv1.GetRecordingRequest{Name: "one"}); err != nil ||
+		got.GetRecording().GetName() != "one" {
 		t.Error(got, err)
 	}
 	stopped, err := r.records.StopRecording(ctx, &facetdv1.StopRecordingRequest{Name: "one"})
-	if err != nil || stopped.GetRecording().GetFrameSets() != 1 || stopped.GetRecording().GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {
+	if err != nil || stopped.GetRecording().GetFrameSets() != 1 ||
+		stopped.GetRecording().GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {
 		t.Fatal(stopped, err)
 	}
 	for _, name := range []string{"two", "three"} {
@@ -117,9 +120,10 @@ func TestARecordingOverTheWire(t *testing.T) {
 	if fmt.Sprint(names) != "[one three two]" {
 		t.Errorf("listed %v", names)
 	}
-	list, err := r.events.ListEvents(ctx, &facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{
-		facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
-	}}})
+	list, err := r.events.ListEvents(ctx,
+		&facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{
+			facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
+		}}})
 	if err != nil || len(list.GetEvents()) != 4 || list.GetEvents()[1].GetFields()["frame_sets"] != "1" {
 		t.Errorf("events %v %v", list, err)
 	}
@@ -132,7 +136,8 @@ func TestEventStream(t *testing.T) {
 		r.journal.Append(&facetdv1.Event{Text: fmt.Sprint(i), Severity: facetdv1.Severity(1 + i)})
 	}
 	after := uint64(1)
-	s, err := r.events.StreamEvents(ctx, &facetdv1.StreamEventsRequest{AfterSequence: &after, Filter: &facetdv1.EventFilter{MinSeverity: facetdv1.Severity_SEVERITY_WARNING}})
+	s, err := r.events.StreamEvents(ctx, &facetdv1.StreamEventsRequest{AfterSequence: &after,
+		Filter: &facetdv1.EventFilter{MinSeverity: facetdv1.Severity_SEVERITY_WARNING}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -180,7 +185,8 @@ func TestErrorsOverTheWire(t *testing.T) {
 	_, get := full.records.GetRecording(ctx, &facetdv1.GetRecordingRequest{Name: "nix"})
 	_, getNone := none.records.GetRecording(ctx, &facetdv1.GetRecordingRequest{Name: "nix"})
 	_, page := full.records.ListRecordings(ctx, &facetdv1.ListRecordingsRequest{PageSize: 101})
-	_, list := full.events.ListEvents(ctx, &facetdv1.ListEventsRequest{PageSize: 1001, Filter: &facetdv1.EventFilter{MinSeverity: 9, Kinds: []facetdv1.EventKind{0}}})
+	_, list := full.events.ListEvents(ctx, &facetdv1.ListEventsRequest{PageSize: 1001,
+		Filter: &facetdv1.EventFilter{MinSeverity: 9, Kinds: []facetdv1.EventKind{0}}})
 	if err := full.manager.Close(ctx); err != nil {
 		t.Fatal(err)
 	}

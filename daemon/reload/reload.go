@@ -24,7 +24,8 @@ const Limit = 30 * time.Second
 type Bus interface {
 	// EditTasks replaces the tasks, and calls applied on the goroutine that owns the bus in
 	// the instant in which they become active; after an error neither has happened.
-	EditTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func()) (effective bus.Time, err error)
+	EditTasks(ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error),
+		applied func()) (effective bus.Time, err error)
 	// Do runs f on that goroutine between two segments. A caller that ctx takes away may
 	// leave an f behind that still runs.
 	Do(ctx context.Context, f func() error) error
@@ -68,7 +69,8 @@ type Reload struct {
 // New returns the reload of a daemon that runs a configuration with what its files hold.
 // read reads and checks the files of another. bus and read are nil where a recording is
 // played.
-func New(active config.Config, files Files, bus Bus, read func(next *config.Config) (Files, invalid.Errors), parts ...Part) *Reload {
+func New(active config.Config, files Files, bus Bus, read func(next *config.Config) (Files, invalid.Errors),
+	parts ...Part) *Reload {
 	return &Reload{active: active, files: files, bus: bus, read: read, parts: parts}
 }
 

@@ -24,7 +24,8 @@ type live struct {
 	late   func() error
 }
 
-func (l *live) EditTasks(_ context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func()) (bus.Time, error) {
+func (l *live) EditTasks(_ context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error),
+	applied func()) (bus.Time, error) {
 	var running []*facetdv1.Task
 	for _, name := range l.tasks {
 		running = append(running, &facetdv1.Task{Name: name})
@@ -69,7 +70,8 @@ func rig(t *testing.T) (l *live, r *Reload, files *Files, wrong *invalid.Errors,
 	t.Helper()
 	l, wrong = &live{tasks: []string{"ring", "extra"}, light: "dim"}, new(invalid.Errors)
 	files = &Files{
-		Tasks: []*facetdv1.Task{{Name: "ring", RateHz: 5}, {Name: "bed"}}, Light: "bright", SetLight: func() { l.light = "bright" },
+		Tasks: []*facetdv1.Task{{Name: "ring", RateHz: 5}, {Name: "bed"}}, Light: "bright",
+		SetLight: func() { l.light = "bright" },
 	}
 	read := func(*config.Config) (Files, invalid.Errors) { return *files, *wrong }
 	r = New(config.Default(), Files{Tasks: []*facetdv1.Task{{Name: "ring"}}, Light: "dim"}, l, read,
@@ -174,7 +176,8 @@ func TestNothingComesLate(t *testing.T) {
 func TestOfARecording(t *testing.T) {
 	l, _, _, _, next := rig(t)
 	r := New(config.Default(), Files{}, nil, nil, l.part("log", new(invalid.Errors)))
-	if changes, err := r.Apply(t.Context(), next); err != nil || !slices.Equal(changes, []string{"log"}) || !slices.Equal(l.parts, []string{"log debug"}) {
+	if changes, err := r.Apply(t.Context(), next); err != nil || !slices.Equal(changes, []string{"log"}) ||
+		!slices.Equal(l.parts, []string{"log debug"}) {
 		t.Errorf("%q, %v, %s", changes, err, l)
 	}
 }

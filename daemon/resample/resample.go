@@ -53,7 +53,8 @@ func square(f *facetdv1.Frame) *facetdv1.Frame {
 	case len(f.GetCorrections()) == 0:
 		return refuse("the frame is not corrected")
 	case w.GetRowStep() != 1 || w.GetColumnStep() != 1:
-		return refuse(fmt.Sprintf("with steps of %d rows and %d columns the pixels do not lie on a hexagonal lattice", w.GetRowStep(), w.GetColumnStep()))
+		return refuse(fmt.Sprintf("with steps of %d rows and %d columns the pixels do not lie on a hexagonal lattice",
+			w.GetRowStep(), w.GetColumnStep()))
 	}
 	of := shape{int(f.GetRows()), int(f.GetColumns()), w.GetRow()%2 == 1}
 	if len(f.GetData()) != 2*of.rows*of.columns {
@@ -93,6 +94,7 @@ func apply(out *facetdv1.Frame, r *analog.HexResampler, of shape) *facetdv1.Fram
 	out.PixelIntervalNs = int64(math.Round(float64(out.GetPixelIntervalNs()) * analog.HexPitch))
 	out.Rows, out.Columns = uint32(r.Rows), uint32(r.Columns)
 	out.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE
-	out.Corrections = append(out.Corrections[:len(out.Corrections):len(out.Corrections)], facetdv1.Correction_CORRECTION_RESAMPLED)
+	out.Corrections = append(out.Corrections[:len(out.Corrections):len(out.Corrections)],
+		facetdv1.Correction_CORRECTION_RESAMPLED)
 	return out
 }

@@ -12,8 +12,10 @@ import (
 // plane is a corrected hexagonal frame of light that grows linearly along both axes.
 func plane(row uint32, rows, columns int) *facetdv1.Frame {
 	f := &facetdv1.Frame{
-		Chip: "h", Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL, Rows: uint32(rows), Columns: uint32(columns),
-		Window:      &facetdv1.Window{Row: row, Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1},
+		Chip: "h", Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL, Rows: uint32(rows),
+		Columns: uint32(columns),
+		Window: &facetdv1.Window{Row: row, Rows: uint32(rows), Columns: uint32(columns), RowStep: 1,
+			ColumnStep: 1},
 		Corrections: []facetdv1.Correction{facetdv1.Correction_CORRECTION_OFFSET}, PixelIntervalNs: 1000,
 	}
 	for r := range rows {
@@ -36,10 +38,13 @@ func TestSquareKeepsAPlane(t *testing.T) {
 		before := string(in.GetData())
 		set := Square(&facetdv1.FrameSet{Task: "t", Frames: []*facetdv1.Frame{in}})
 		f := set.GetFrames()[0]
-		if f.GetArrangement() != facetdv1.Arrangement_ARRANGEMENT_SQUARE || f.GetRows() != 8 || f.GetColumns() != 11 || set.GetTask() != "t" {
-			t.Fatalf("row %d: %v of %d x %d; %s", row, f.GetArrangement(), f.GetRows(), f.GetColumns(), f.GetCorrectionNote())
+		if f.GetArrangement() != facetdv1.Arrangement_ARRANGEMENT_SQUARE || f.GetRows() != 8 || f.GetColumns() != 11 ||
+			set.GetTask() != "t" {
+			t.Fatalf("row %d: %v of %d x %d; %s", row, f.GetArrangement(), f.GetRows(), f.GetColumns(),
+				f.GetCorrectionNote())
 		}
-		if n := f.GetCorrections(); len(n) != 2 || n[1] != facetdv1.Correction_CORRECTION_RESAMPLED || len(in.GetCorrections()) != 1 {
+		if n := f.GetCorrections(); len(n) != 2 || n[1] != facetdv1.Correction_CORRECTION_RESAMPLED ||
+			len(in.GetCorrections()) != 1 {
 			t.Errorf("row %d: corrections %v", row, n)
 		}
 		for r := range 8 {
@@ -79,7 +84,8 @@ func TestNotSquare(t *testing.T) {
 		in := plane(0, 9, 11)
 		change(in)
 		f := Square(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{in}}).GetFrames()[0]
-		if f.GetCorrectionNote() != want || f.GetArrangement() != in.GetArrangement() || f.GetRows() != in.GetRows() || len(f.GetCorrections()) != len(in.GetCorrections()) {
+		if f.GetCorrectionNote() != want || f.GetArrangement() != in.GetArrangement() || f.GetRows() != in.GetRows() ||
+			len(f.GetCorrections()) != len(in.GetCorrections()) {
 			t.Errorf("%q, want %q: %v of %d rows", f.GetCorrectionNote(), want, f.GetArrangement(), f.GetRows())
 		}
 	}

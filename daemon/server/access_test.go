@@ -47,8 +47,11 @@ func startGuarded(t *testing.T, change func(*Setup, *guarded)) *guarded {
 	g := &guarded{ca: accesstest.NewAuthority(t, "test authority"), tokens: accesstest.NewTokens(t)}
 	own := g.ca.Server(host)
 	cfg := quick()
-	cfg.Listen = config.Listen{GRPC: net.JoinHostPort(host, "0"), HTTP: net.JoinHostPort(host, "0"), Unix: filepath.Join(t.TempDir(), "s")}
-	cfg.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile, ClientCA: g.ca.CA(), CRL: g.ca.Revoke(time.Now().Add(time.Hour)), Clients: map[string]string{"viewer": "viewer", "operator": "operator"}}
+	cfg.Listen = config.Listen{GRPC: net.JoinHostPort(host, "0"), HTTP: net.JoinHostPort(host, "0"),
+		Unix: filepath.Join(t.TempDir(), "s")}
+	cfg.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile, ClientCA: g.ca.CA(),
+		CRL:     g.ca.Revoke(time.Now().Add(time.Hour)),
+		Clients: map[string]string{"viewer": "viewer", "operator": "operator"}}
 	cfg.Access.Tokens = g.tokens.Path
 	if change != nil {
 		change(&cfg, g)
@@ -79,7 +82,8 @@ func (g *guarded) reload(t *testing.T) {
 // dial connects with a certificate, where one is given.
 func (g *guarded) dial(t *testing.T, with ...accesstest.Identity) *grpc.ClientConn {
 	t.Helper()
-	conn, err := grpc.NewClient(g.Addresses().GRPC, grpc.WithTransportCredentials(credentials.NewTLS(g.clientTLS(with...))))
+	conn, err := grpc.NewClient(g.Addresses().GRPC,
+		grpc.WithTransportCredentials(credentials.NewTLS(g.clientTLS(with...))))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,7 +113,8 @@ func (g *guarded) wanted(t *testing.T, r access.Reason, atLeast uint64) {
 
 // callAll calls every method of every registered service with an empty request, and
 // gives what each call came to.
-func callAll(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConnInterface, each func(method string, err error)) {
+func callAll(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConnInterface,
+	each func(method string, err error)) {
 	t.Helper()
 	n := 0
 	for _, service := range g.api.Services() {
@@ -124,7 +129,8 @@ func callAll(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConn
 			method := "/" + service + "/" + string(m.Name())
 			// A stream that has nothing to tell ends here too, and was let in.
 			ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
-			stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: m.IsStreamingServer(), ClientStreams: m.IsStreamingClient()}, method)
+			stream, err := conn.NewStream(ctx,
+				&grpc.StreamDesc{ServerStreams: m.IsStreamingServer(), ClientStreams: m.IsStreamingClient()}, method)
 			if err == nil {
 				if err = stream.SendMsg(dynamicpb.NewMessage(m.Input())); err == nil || errors.Is(err, io.EOF) {
 					_ = stream.CloseSend() // what became of it comes with the answer
@@ -167,7 +173,8 @@ func TestEveryMethodTakesARole(t *testing.T) {
 		code := status.Code(err)
 		if role == access.Operator {
 			refused++
-			if d := status.Convert(err).Details(); code != codes.PermissionDenied || len(d) != 1 || d[0].(*errdetails.ErrorInfo).GetReason() != "MISSING_ROLE" {
+			if d := status.Convert(err).Details(); code != codes.PermissionDenied || len(d) != 1 ||
+				d[0].(*errdetails.ErrorInfo).GetReason() != "MISSING_ROLE" {
 				t.Errorf("%s by a viewer: %v", method, err)
 			}
 		} else if code == codes.PermissionDenied || code == codes.Unauthenticated {
@@ -194,7 +201,8 @@ func TestEveryMethodTakesARole(t *testing.T) {
 	for method := range served {
 		name := method[strings.LastIndex(method, "/")+1:]
 		role, _ := access.MethodRole(method)
-		if named := slices.ContainsFunc(harmless, func(p string) bool { return strings.HasPrefix(name, p) }); named != (role == access.Viewer) {
+		if named := slices.ContainsFunc(harmless,
+			func(p string) bool { return strings.HasPrefix(name, p) }); named != (role == access.Viewer) {
 			t.Errorf("%s takes the role %s", method, role)
 		}
 	}
@@ -223,7 +231,8 @@ func TestCertificates(t *testing.T) {
 		_, err := facetdv1.NewTaskServiceClient(g.dial(t, id)).CreateTask(t.Context(), &facetdv1.CreateTaskRequest{})
 		return err
 	}
-	if err := create(good("viewer")); status.Code(err) != codes.PermissionDenied || !strings.Contains(err.Error(), "viewer has the role viewer") {
+	if err := create(good("viewer")); status.Code(err) != codes.PermissionDenied ||
+		!strings.Contains(err.Error(), "viewer has the role viewer") {
 		t.Errorf("a viewer creates: %v", err)
 	}
 	if err := create(good("operator")); status.Code(err) != codes.InvalidArgument { // nothing was said
@@ -238,14 +247,17 @@ func TestCertificates(t *testing.T) {
 		reason access.Reason
 	}{
 		{"expired", g.ca.Client("operator", now.Add(-2*time.Hour), now.Add(-time.Hour)), access.CertificateExpired},
-		{"not yet valid", g.ca.Client("operator", now.Add(time.Hour), now.Add(2*time.Hour)), access.CertificateNotYetValid},
+		{"not yet valid", g.ca.Client("operator", now.Add(time.Hour), now.Add(2*time.Hour)),
+			access.CertificateNotYetValid},
 		{"revoked", revoked, access.CertificateRevoked},
-		{"of another authority", accesstest.NewAuthority(t, "test authority").Client("operator", now.Add(-time.Hour), now.Add(time.Hour)), access.CertificateUntrusted},
+		{"of another authority", accesstest.NewAuthority(t, "test authority").Client("operator", now.Add(-time.Hour),
+			now.Add(time.Hour)), access.CertificateUntrusted},
 		{"for servers", g.ca.Server("operator"), access.CertificateUntrusted},
 		{"not listed", good("stranger"), access.CertificateUnlisted},
 	} {
 		before := g.access.Refused()[string(c.reason)]
-		if err := getStatus(t.Context(), g.dial(t, c.id)); status.Code(err) != codes.Unavailable { // what it reads of the alert is up to chance
+		// what it reads of the alert is up to chance
+		if err := getStatus(t.Context(), g.dial(t, c.id)); status.Code(err) != codes.Unavailable {
 			t.Errorf("%s: %v", c.name, err)
 		}
 		g.wanted(t, c.reason, before+1)
@@ -288,12 +300,14 @@ func TestRevokedWhileConnected(t *testing.T) {
 	if took := time.Since(begin); status.Code(err) != codes.Unauthenticated || took > access.EndOfStreamLimit {
 		t.Errorf("the stream ended after %v with %v", took, err)
 	}
-	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated || !strings.Contains(err.Error(), "was revoked") {
+	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated ||
+		!strings.Contains(err.Error(), "was revoked") {
 		t.Errorf("after the revocation: %v", err)
 	}
 	g.ca.Revoke(now.Add(-time.Minute))
 	g.reload(t)
-	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated || !strings.Contains(err.Error(), "should have been replaced") {
+	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated ||
+		!strings.Contains(err.Error(), "should have been replaced") {
 		t.Errorf("with a stale list: %v", err)
 	}
 	if err := getStatus(bearer(t.Context(), token), g.dial(t)); err != nil {
@@ -318,12 +332,14 @@ func TestTokens(t *testing.T) {
 		"Basic " + looking:        access.TokenMalformed,
 	} {
 		before := g.access.Refused()[string(want)]
-		if err := getStatus(metadata.AppendToOutgoingContext(t.Context(), "authorization", header), conn); status.Code(err) != codes.Unauthenticated {
+		if err := getStatus(metadata.AppendToOutgoingContext(t.Context(), "authorization", header),
+			conn); status.Code(err) != codes.Unauthenticated {
 			t.Errorf("%q: %v", header, err)
 		}
 		g.wanted(t, want, before+1)
 	}
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(bearer(t.Context(), looking), &facetdv1.StreamFrameSetsRequest{})
+	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(bearer(t.Context(), looking),
+		&facetdv1.StreamFrameSetsRequest{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -331,7 +347,8 @@ func TestTokens(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Somebody who does not read is cut off as well.
-	unread, err := facetdv1.NewFrameServiceClient(g.dial(t)).StreamFrameSets(bearer(t.Context(), looking), &facetdv1.StreamFrameSetsRequest{})
+	unread, err := facetdv1.NewFrameServiceClient(g.dial(t)).StreamFrameSets(bearer(t.Context(), looking),
+		&facetdv1.StreamFrameSetsRequest{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -369,7 +386,8 @@ func TestCertificatesThatNobodyAskedFor(t *testing.T) {
 	if err := getStatus(bearer(t.Context(), token), conn); err != nil {
 		t.Error(err)
 	}
-	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated || !strings.Contains(err.Error(), "asks for a token") {
+	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated ||
+		!strings.Contains(err.Error(), "asks for a token") {
 		t.Errorf("without the token: %v", err)
 	}
 }
@@ -452,7 +470,8 @@ func TestHTTPAccess(t *testing.T) {
 	if code, h := ask(func(*http.Request) {}); code != 401 || len(h.Values("WWW-Authenticate")) != 2 {
 		t.Errorf("nobody: %d %v", code, h)
 	}
-	if code, h := ask(func(r *http.Request) { r.Header.Set("Sec-Fetch-Mode", "cors") }); code != 401 || len(h.Values("WWW-Authenticate")) != 1 {
+	if code, h := ask(func(r *http.Request) { r.Header.Set("Sec-Fetch-Mode", "cors") }); code != 401 ||
+		len(h.Values("WWW-Authenticate")) != 1 {
 		t.Errorf("a call of a page: %d %v", code, h)
 	}
 	if code, _ := ask(func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+token) }); code != 200 {
@@ -472,7 +491,8 @@ func TestHTTPAccess(t *testing.T) {
 	}
 	// A call of the API over HTTP has the caller's role, and no more.
 	for method, want := range map[string]int{"StatusService/GetStatus": 200, "TaskService/DeleteTask": 403} {
-		r, err := http.NewRequestWithContext(t.Context(), "POST", "https://"+g.Addresses().HTTP+"/facetd.v1."+method, strings.NewReader("{}"))
+		r, err := http.NewRequestWithContext(t.Context(), "POST", "https://"+g.Addresses().HTTP+"/facetd.v1."+method,
+			strings.NewReader("{}"))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -19,8 +19,10 @@ import (
 // bringup makes the service of guided bring-up over what is probed.
 func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 	service, err := bringup.New(bringup.Config{
-		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner, Light: s.light, Now: s.bus.Now,
-		Data: s.cfg.Data, Modes: s.cfg.DataModes(), Version: s.cfg.Version, Refused: probed.Refused, Claim: s.measuring.Claim, Logger: s.log.Named("bringup"),
+		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner,
+		Light: s.light, Now: s.bus.Now,
+		Data: s.cfg.Data, Modes: s.cfg.DataModes(), Version: s.cfg.Version, Refused: probed.Refused,
+		Claim: s.measuring.Claim, Logger: s.log.Named("bringup"),
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 			return probe.Probe(ctx, *probed, diagnosis.Options{}, progress)
 		},

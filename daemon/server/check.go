@@ -97,7 +97,8 @@ func (c *Setup) who() []FoundAddress {
 	}
 	add("gRPC", c.Listen.GRPC)
 	if c.Listen.Unix != "" {
-		list = append(list, FoundAddress{"gRPC unix:" + c.Listen.Unix, "whom the socket's mode lets: the daemon's user"})
+		list = append(list, FoundAddress{"gRPC unix:" + c.Listen.Unix,
+			"whom the socket's mode lets: the daemon's user"})
 	}
 	add("HTTP", c.Listen.HTTP)
 	return list

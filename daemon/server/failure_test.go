@@ -82,7 +82,8 @@ func TestFault(t *testing.T) {
 	eventually(t, "it runs", func() bool { code, _ := p.get("/healthz"); return code == 200 })
 	f.broken.Store(true)
 	eventually(t, "a fault", func() bool { return p.Status().GetState() == facetdv1.State_STATE_FAULT })
-	if code, body := p.get("/healthz"); code != 503 || !strings.Contains(body, "fault: ") || !strings.Contains(body, "the cable is out") {
+	if code, body := p.get("/healthz"); code != 503 || !strings.Contains(body, "fault: ") ||
+		!strings.Contains(body, "the cable is out") {
 		t.Errorf("healthz %d: %s", code, body)
 	}
 	if v := p.metric(`facetd_state{state="fault"}`); v != 1 {
@@ -156,7 +157,8 @@ func TestLog(t *testing.T) {
 			steps = append(steps, step)
 		}
 	}
-	if want := []string{"say so", "finish the segment, release the lines", "end recordings and the journal", "end the streams", "gRPC", "HTTP", "bus driver"}; !slices.Equal(steps, want) {
+	if want := []string{"say so", "finish the segment, release the lines", "end recordings and the journal",
+		"end the streams", "gRPC", "HTTP", "bus driver"}; !slices.Equal(steps, want) {
 		t.Errorf("steps %q, want %q", steps, want)
 	}
 	if ready := logs.FilterMessage("ready").All(); len(ready) != 1 || ready[0].ContextMap()["seed"] != uint64(77) {
@@ -165,7 +167,8 @@ func TestLog(t *testing.T) {
 	if n := logs.FilterMessage("listening").Len(); n != 2 {
 		t.Errorf("%d listeners logged", n)
 	}
-	if down := logs.FilterMessage("going down").All(); len(down) != 1 || down[0].ContextMap()["why"] != "the daemon reached the time to stop at" {
+	if down := logs.FilterMessage("going down").All(); len(down) != 1 ||
+		down[0].ContextMap()["why"] != "the daemon reached the time to stop at" {
 		t.Errorf("going down: %v", down)
 	}
 	for _, format := range []string{"json", "console"} {

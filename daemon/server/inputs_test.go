@@ -55,7 +55,8 @@ func TestNewCollectsErrorsOfAllFiles(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := strings.Join(texts(m), "\n")
-	for _, want := range []string{"a.yaml:2:", "tasks: " + c.Tasks + ": no such file", "scene: ", "nowhere.png: no such file"} {
+	for _, want := range []string{"a.yaml:2:", "tasks: " + c.Tasks + ": no such file", "scene: ",
+		"nowhere.png: no such file"} {
 		if !strings.Contains(all, want) {
 			t.Errorf("%q is missing in:\n%s", want, all)
 		}
@@ -68,7 +69,8 @@ func TestNewCollectsErrorsOfAllFiles(t *testing.T) {
 	}
 
 	c = quick()
-	c.Tasks = write("t.yaml", "tasks:\n  - name: bed\n    target: {group: bed}\n    rate_hz: 20\n  - name: bow\n    target: {group: wall}\n    rate_hz: -5\n")
+	c.Tasks = write("t.yaml", "tasks:\n  - name: bed\n    target: {group: bed}\n    rate_hz: 20\n  - name: bow\n    "+
+		"target: {group: wall}\n    rate_hz: -5\n")
 	if _, err := New(c); !errors.As(err, &m) || m[0].Line != 7 || m[0].File != c.Tasks {
 		t.Errorf("a task's error: %v", err)
 	}
@@ -85,7 +87,8 @@ func TestNewCollectsErrorsOfAllFiles(t *testing.T) {
 	parsed := Setup{Config: read}
 	var asked []string
 	parsed.ReadFile = func(name string) ([]byte, error) { asked = append(asked, name); return nil, os.ErrNotExist }
-	if _, m := parsed.load(zap.NewNop()); len(m) != 1 || m[0].Path != "scene" || !slices.Equal(asked, []string{filepath.Join(dir, "p.png")}) {
+	if _, m := parsed.load(zap.NewNop()); len(m) != 1 || m[0].Path != "scene" ||
+		!slices.Equal(asked, []string{filepath.Join(dir, "p.png")}) {
 		t.Errorf("asked for %v: %v", asked, m)
 	}
 }
@@ -100,7 +103,8 @@ func TestBindIsAllOrNothing(t *testing.T) {
 	c := quick()
 	c.Listen = config.Listen{GRPC: taken.Addr().String(), HTTP: taken.Addr().String(), Unix: socket}
 	_, err = New(c)
-	if err == nil || !strings.Contains(err.Error(), "listen.grpc: ") || !strings.Contains(err.Error(), "listen.http: ") {
+	if err == nil || !strings.Contains(err.Error(), "listen.grpc: ") ||
+		!strings.Contains(err.Error(), "listen.http: ") {
 		t.Errorf("got %v", err)
 	}
 	if _, err := os.Lstat(socket); !os.IsNotExist(err) {

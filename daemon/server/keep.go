@@ -53,7 +53,8 @@ func (s *Server) keep() error {
 		return nil
 	}
 	k.recordings, err = record.NewManager(record.Config{
-		Dir: filepath.Join(s.cfg.Data, "recordings"), Modes: s.cfg.DataModes(), Array: s.array, HostTime: s.bus.HostTime, Now: s.bus.Now,
+		Dir: filepath.Join(s.cfg.Data, "recordings"), Modes: s.cfg.DataModes(), Array: s.array,
+		HostTime: s.bus.HostTime, Now: s.bus.Now,
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Events: k.journal.Sink(),
 		Labels: s.labels(),

@@ -73,7 +73,8 @@ func TestRecordsAndRemembers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := rec.StartRecording(t.Context(), &facetdv1.StartRecordingRequest{Name: "one"}, grpc.WaitForReady(true)); err != nil {
+	if _, err := rec.StartRecording(t.Context(), &facetdv1.StartRecordingRequest{Name: "one"},
+		grpc.WaitForReady(true)); err != nil {
 		t.Fatal(err)
 	}
 	for range 20 {
@@ -82,7 +83,8 @@ func TestRecordsAndRemembers(t *testing.T) {
 		}
 	}
 	got, err := rec.StopRecording(t.Context(), &facetdv1.StopRecordingRequest{Name: "one"})
-	if err != nil || got.GetRecording().GetFrameSets() == 0 || got.GetRecording().GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {
+	if err != nil || got.GetRecording().GetFrameSets() == 0 ||
+		got.GetRecording().GetState() != facetdv1.RecordingState_RECORDING_STATE_CLOSED {
 		t.Fatalf("%v, %v", got, err)
 	}
 	list, err := ev.ListEvents(t.Context(), &facetdv1.ListEventsRequest{})
@@ -94,7 +96,8 @@ func TestRecordsAndRemembers(t *testing.T) {
 		kinds = append(kinds, e.GetKind())
 	}
 	for _, want := range []facetdv1.EventKind{
-		facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
+		facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED,
+		facetdv1.EventKind_EVENT_KIND_RECORDING_STOPPED,
 	} {
 		if !slices.Contains(kinds, want) {
 			t.Errorf("the journal has %v, not %v", kinds, want)
@@ -113,7 +116,8 @@ func TestRecordsAndRemembers(t *testing.T) {
 	if err != nil || len(journal) == 0 {
 		t.Errorf("the journal has no file: %v", err)
 	}
-	if text, err := os.ReadFile(journal[len(journal)-1]); err != nil || !strings.Contains(string(text), "DAEMON_STOPPED") {
+	if text, err := os.ReadFile(journal[len(journal)-1]); err != nil ||
+		!strings.Contains(string(text), "DAEMON_STOPPED") {
 		t.Errorf("the journal does not end with the daemon's end: %v", err)
 	}
 }
@@ -124,7 +128,8 @@ func TestNoFolderNoRecordings(t *testing.T) {
 	conn, stop := running(t, quick())
 	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
 	defer cancel()
-	_, err := facetdv1.NewRecordServiceClient(conn).StartRecording(ctx, &facetdv1.StartRecordingRequest{}, grpc.WaitForReady(true))
+	_, err := facetdv1.NewRecordServiceClient(conn).StartRecording(ctx, &facetdv1.StartRecordingRequest{},
+		grpc.WaitForReady(true))
 	if status.Code(err) != codes.FailedPrecondition {
 		t.Errorf("%v, want FAILED_PRECONDITION", err)
 	}

@@ -47,7 +47,8 @@ func TestLimits(t *testing.T) {
 
 	// As many streams as may be, and one more, which waits for a place.
 	watch := func(ctx context.Context) error {
-		w, err := facetdv1.NewStatusServiceClient(conn).WatchStatus(ctx, &facetdv1.WatchStatusRequest{IntervalMs: 60_000})
+		w, err := facetdv1.NewStatusServiceClient(conn).WatchStatus(ctx,
+			&facetdv1.WatchStatusRequest{IntervalMs: 60_000})
 		if err == nil {
 			_, err = w.Recv()
 		}

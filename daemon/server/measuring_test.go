@@ -22,13 +22,15 @@ func TestOneMeasurementAtATime(t *testing.T) {
 	probes, cal := facetdv1.NewProbeServiceClient(conn), facetdv1.NewCalibrationServiceClient(conn)
 	ctx := limited(t)
 	ses, err := cal.StartCalibration(ctx, &facetdv1.StartCalibrationRequest{
-		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}}, Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET,
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}},
+		Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET,
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	level := func() error {
-		s, err := cal.CollectLevel(ctx, &facetdv1.CollectLevelRequest{Session: ses.GetSession().GetId(), Light: &facetdv1.CollectLevelRequest_Lux{Lux: 200}, Frames: 4})
+		s, err := cal.CollectLevel(ctx, &facetdv1.CollectLevelRequest{Session: ses.GetSession().GetId(),
+			Light: &facetdv1.CollectLevelRequest_Lux{Lux: 200}, Frames: 4})
 		for err == nil {
 			if _, err = s.Recv(); err != nil && err.Error() == "EOF" {
 				return nil
@@ -46,7 +48,8 @@ func TestOneMeasurementAtATime(t *testing.T) {
 		return err
 	}
 	left, leave := context.WithCancel(ctx)
-	run, err := facetdv1.NewBringupServiceClient(conn).StartBringup(left, &facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES}})
+	run, err := facetdv1.NewBringupServiceClient(conn).StartBringup(left,
+		&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{facetdv1.BringupStep_BRINGUP_STEP_SUPPLIES}})
 	if err != nil {
 		t.Fatal(err)
 	}

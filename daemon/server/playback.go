@@ -31,7 +31,8 @@ func (c *Setup) loadRecording(files []string, log *zap.Logger) (*inputs, invalid
 		Speed: c.Replay.Speed, Loop: c.Replay.Loop, Stepped: c.Replay.Stepped, Logger: log.Named("replay"),
 	})
 	if err != nil {
-		m.Add("bus", fileio.Plain(err).Error(), "give the closed files of one recording in order; 'facetd recover' closes what a crash left")
+		m.Add("bus", fileio.Plain(err).Error(),
+			"give the closed files of one recording in order; 'facetd recover' closes what a crash left")
 		return nil, m
 	}
 	if in.array, m = chipmodel.New(in.player.Array()); len(m) > 0 {
@@ -59,7 +60,8 @@ func (s *Server) playback(in *inputs) (*probe.Config, error) {
 	}
 	s.light = environment.New(environment.Config{}) // which refuses
 	return &probe.Config{
-		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "measuring an array or putting faults into it"},
+		Array: s.array, Now: s.bus.Now, Refused: &replay.RefusedError{What: "measuring an array or putting faults " +
+			"into it"},
 	}, nil
 }
 

@@ -31,7 +31,8 @@ func recordedRun(t *testing.T) (file string, sets []*facetdv1.FrameSet) {
 	conn, stop := running(t, cfg)
 	rec := facetdv1.NewRecordServiceClient(conn)
 	options := &facetdv1.RecordingOptions{MaxDuration: durationpb.New(time.Second)}
-	if _, err := rec.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "run", Options: options}, grpc.WaitForReady(true)); err != nil {
+	if _, err := rec.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "run", Options: options},
+		grpc.WaitForReady(true)); err != nil {
 		t.Fatal(err)
 	}
 	var done *facetdv1.GetRecordingResponse
@@ -75,7 +76,8 @@ func digestOf(sets []*facetdv1.FrameSet) string {
 
 // replaying starts a server that waits before the first frame set of a recording, and
 // a stream of everything that it plays.
-func replaying(t *testing.T, file string, change func(*Setup)) (*process, *grpc.ClientConn, func(n int) []*facetdv1.FrameSet) {
+func replaying(t *testing.T, file string, change func(*Setup)) (*process, *grpc.ClientConn,
+	func(n int) []*facetdv1.FrameSet) {
 	t.Helper()
 	cfg := quick()
 	cfg.Bus = config.ReplayOf + file
@@ -119,7 +121,8 @@ func TestAReplayStandsInForABus(t *testing.T) {
 	control, rec := facetdv1.NewReplayServiceClient(conn), facetdv1.NewRecordServiceClient(conn)
 
 	got, err := control.GetReplay(limited(t), &facetdv1.GetReplayRequest{})
-	if r := got.GetReplay(); err != nil || !r.GetPaused() || r.GetEnded() || r.GetSpeed() != 0 || !slices.Equal(r.GetFiles(), []string{"run-001.mcap"}) ||
+	if r := got.GetReplay(); err != nil || !r.GetPaused() || r.GetEnded() || r.GetSpeed() != 0 ||
+		!slices.Equal(r.GetFiles(), []string{"run-001.mcap"}) ||
 		r.GetLastBusNs() != want[len(want)-1].GetFinishBusNs() || r.GetFirstBusNs() > want[0].GetFinishBusNs() {
 		t.Errorf("at the start: %v %v", r, err)
 	}
@@ -146,7 +149,8 @@ func TestAReplayStandsInForABus(t *testing.T) {
 
 	// Once more from the middle.
 	const from = 10
-	if seek, err := control.SeekReplay(limited(t), &facetdv1.SeekReplayRequest{BusNs: want[from].GetFinishBusNs()}); err != nil || seek.GetReplay().GetEnded() {
+	if seek, err := control.SeekReplay(limited(t),
+		&facetdv1.SeekReplayRequest{BusNs: want[from].GetFinishBusNs()}); err != nil || seek.GetReplay().GetEnded() {
 		t.Fatal(seek, err)
 	}
 	if got := take(len(want) - from); digestOf(got) != digestOf(want[from:]) {
@@ -158,7 +162,8 @@ func TestAReplayStandsInForABus(t *testing.T) {
 		t.Errorf("recorded again: %v %v", done, err)
 	}
 	st := p.Status()
-	if st.GetBus() != "replay" || st.GetPace() != facetdv1.Pace_PACE_UNSPECIFIED || st.GetSeed() != 0 || st.GetState() != facetdv1.State_STATE_RUNNING || len(st.GetTasks()) != 4 {
+	if st.GetBus() != "replay" || st.GetPace() != facetdv1.Pace_PACE_UNSPECIFIED || st.GetSeed() != 0 ||
+		st.GetState() != facetdv1.State_STATE_RUNNING || len(st.GetTasks()) != 4 {
 		t.Errorf("status %v", st)
 	}
 	walls := 0
@@ -173,12 +178,14 @@ func TestAReplayStandsInForABus(t *testing.T) {
 	if code, _ := p.get("/healthz"); code != 200 {
 		t.Errorf("health %d", code)
 	}
-	ev, err := facetdv1.NewEventServiceClient(conn).ListEvents(limited(t), &facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_REPLAY}}})
+	ev, err := facetdv1.NewEventServiceClient(conn).ListEvents(limited(t),
+		&facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_REPLAY}}})
 	var texts []string
 	for _, e := range ev.GetEvents() {
 		texts = append(texts, e.GetText())
 	}
-	if all := strings.Join(texts, "; "); err != nil || !strings.HasPrefix(all, "the replay begins; the replay has reached its end; the replay jumps") {
+	if all := strings.Join(texts, "; "); err != nil ||
+		!strings.HasPrefix(all, "the replay begins; the replay has reached its end; the replay jumps") {
 		t.Errorf("events %q %v", all, err)
 	}
 	if err := p.stop(); err != nil {
@@ -232,7 +239,9 @@ func TestAReplayLoops(t *testing.T) {
 			t.Errorf("job %d of %s follows %d", fs.GetJob(), fs.GetTask(), last)
 		}
 		jobs[fs.GetTask()] = fs.GetJob()
-		if w := want[i%len(want)]; i >= len(want) && (fs.GetFinishBusNs() != w.GetFinishBusNs()+shift || string(fs.GetFrames()[0].GetData()) != string(w.GetFrames()[0].GetData())) {
+		if w := want[i%len(want)]; i >= len(want) &&
+			(fs.GetFinishBusNs() != w.GetFinishBusNs()+shift ||
+				string(fs.GetFrames()[0].GetData()) != string(w.GetFrames()[0].GetData())) {
 			t.Errorf("frame set %d of the second turn differs", i-len(want))
 		}
 	}
@@ -257,13 +266,17 @@ func TestWhatAReplayRefuses(t *testing.T) {
 		return err
 	}
 	calls := map[string]error{"a probe": probe(conn)}
-	_, calls["a task"] = facetdv1.NewTaskServiceClient(conn).CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "a", Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}, RateHz: 1}})
-	_, calls["a capture"] = facetdv1.NewFrameServiceClient(conn).CaptureFrames(ctx, &facetdv1.CaptureFramesRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}})
+	_, calls["a task"] = facetdv1.NewTaskServiceClient(conn).CreateTask(ctx,
+		&facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "a",
+			Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}, RateHz: 1}})
+	_, calls["a capture"] = facetdv1.NewFrameServiceClient(conn).CaptureFrames(ctx,
+		&facetdv1.CaptureFramesRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}})
 	_, calls["faults"] = facetdv1.NewFaultServiceClient(conn).SetFaults(ctx, &facetdv1.SetFaultsRequest{})
 	_, calls["cleared faults"] = facetdv1.NewFaultServiceClient(conn).ClearFaults(ctx, &facetdv1.ClearFaultsRequest{})
 	_, calls["a list of faults"] = facetdv1.NewFaultServiceClient(conn).ListFaults(ctx, &facetdv1.ListFaultsRequest{})
 	_, calls["a scene"] = facetdv1.NewSceneServiceClient(conn).GetScene(ctx, &facetdv1.GetSceneRequest{})
-	_, calls["another scene"] = facetdv1.NewSceneServiceClient(conn).SetScene(ctx, &facetdv1.SetSceneRequest{Scene: "uniform:3"})
+	_, calls["another scene"] = facetdv1.NewSceneServiceClient(conn).SetScene(ctx,
+		&facetdv1.SetSceneRequest{Scene: "uniform:3"})
 	elsewhere := facetdv1.NewReplayServiceClient(live)
 	_, calls["no replay"] = elsewhere.GetReplay(ctx, &facetdv1.GetReplayRequest{}, grpc.WaitForReady(true))
 	_, calls["no replay to pause"] = elsewhere.PauseReplay(ctx, &facetdv1.PauseReplayRequest{})
@@ -282,7 +295,8 @@ func TestWhatAReplayRefuses(t *testing.T) {
 	if status.Code(tooFast) != codes.InvalidArgument || status.Code(tooMany) != codes.InvalidArgument {
 		t.Errorf("too fast: %v, too many: %v", tooFast, tooMany)
 	}
-	if r, err := control.GetReplay(ctx, &facetdv1.GetReplayRequest{}); err != nil || !r.GetReplay().GetPaused() || r.GetReplay().GetSpeed() != 0 {
+	if r, err := control.GetReplay(ctx, &facetdv1.GetReplayRequest{}); err != nil || !r.GetReplay().GetPaused() ||
+		r.GetReplay().GetSpeed() != 0 {
 		t.Errorf("refused calls changed something: %v %v", r, err)
 	}
 	short, cancel := context.WithCancel(ctx)
@@ -300,14 +314,17 @@ func TestReloadInAReplay(t *testing.T) {
 	p, conn, _ := replaying(t, file, nil)
 	next := p.cfg
 	next.Log.Level, next.Tasks, next.Scene = "debug", "none", "uniform:3"
-	if err := p.Reload(limited(t), func() (config.Config, error) { return next.Config, nil }); err != nil || p.level.String() != "debug" {
+	if err := p.Reload(limited(t), func() (config.Config, error) { return next.Config, nil }); err != nil ||
+		p.level.String() != "debug" {
 		t.Errorf("%v, level %v", err, p.level)
 	}
 	next.Replay.Loop = true
-	if err := p.Reload(limited(t), func() (config.Config, error) { return next.Config, nil }); err == nil || !strings.Contains(err.Error(), "replay.loop: cannot change") {
+	if err := p.Reload(limited(t), func() (config.Config, error) { return next.Config, nil }); err == nil ||
+		!strings.Contains(err.Error(), "replay.loop: cannot change") {
 		t.Errorf("another way to play: %v", err)
 	}
-	if r, err := facetdv1.NewReplayServiceClient(conn).GetReplay(limited(t), &facetdv1.GetReplayRequest{}); err != nil || r.GetReplay().GetLoop() {
+	if r, err := facetdv1.NewReplayServiceClient(conn).GetReplay(limited(t),
+		&facetdv1.GetReplayRequest{}); err != nil || r.GetReplay().GetLoop() {
 		t.Errorf("%v %v", r, err)
 	}
 }

@@ -97,9 +97,10 @@ func (p *process) running() string {
 
 func (p *process) lastEvent() *facetdv1.Event {
 	p.t.Helper()
-	r, err := facetdv1.NewEventServiceClient(p.dial(p.Addresses().GRPC)).ListEvents(limited(p.t), &facetdv1.ListEventsRequest{
-		Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CONFIGURATION}},
-	})
+	r, err := facetdv1.NewEventServiceClient(p.dial(p.Addresses().GRPC)).ListEvents(limited(p.t),
+		&facetdv1.ListEventsRequest{
+			Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CONFIGURATION}},
+		})
 	if err != nil || len(r.GetEvents()) == 0 {
 		p.t.Fatalf("%v %v", r, err)
 	}
@@ -118,14 +119,16 @@ func TestReload(t *testing.T) {
 		if err := p.Reload(limited(t), s.read); err != nil {
 			t.Fatal(err)
 		}
-		if e := p.lastEvent(); e.GetSeverity() != facetdv1.Severity_SEVERITY_INFO || !strings.Contains(e.GetText(), says) {
+		if e := p.lastEvent(); e.GetSeverity() != facetdv1.Severity_SEVERITY_INFO ||
+			!strings.Contains(e.GetText(), says) {
 			t.Errorf("event %v, want %q", e, says)
 		}
 	}
 	reload("nothing differs")
 
 	// A task of the API stays, the difference of the file is made.
-	other := &facetdv1.Task{Name: "look", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}}, RateHz: 3}
+	other := &facetdv1.Task{Name: "look", Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}},
+		RateHz: 3}
 	if _, err := tasks.CreateTask(limited(t), &facetdv1.CreateTaskRequest{Task: other}); err != nil {
 		t.Fatal(err)
 	}
@@ -142,7 +145,8 @@ func TestReload(t *testing.T) {
 
 	s.config("scene: uniform:3\nlog: {level: debug}\n")
 	reload("log level debug; scene uniform:3")
-	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || got.GetEnvironment().GetScene() != "uniform:3" {
+	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil ||
+		got.GetEnvironment().GetScene() != "uniform:3" {
 		t.Errorf("%v %v", got, err)
 	}
 	if p.level.Level() != zapcore.DebugLevel {
@@ -155,7 +159,8 @@ func TestReload(t *testing.T) {
 		t.Fatal(err)
 	}
 	reload("nothing differs")
-	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || got.GetEnvironment().GetScene() != "uniform:77" {
+	if got, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil ||
+		got.GetEnvironment().GetScene() != "uniform:77" {
 		t.Errorf("%v %v", got, err)
 	}
 }
@@ -169,20 +174,30 @@ func TestReloadRefusesWhole(t *testing.T) {
 		says   string
 		is     any // a type of error
 	}{
-		"no file":        {func(s *site) { os.Remove(filepath.Join(s.dir, "facetd.yaml")) }, "no such file", nil},
-		"no YAML":        {func(s *site) { s.write("facetd.yaml", "{") }, "facetd.yaml", new(invalid.Errors)},
-		"another seed":   {func(s *site) { s.config("seed: 7\nscene: uniform:9\nlog: {level: debug}\n") }, `seed: cannot change from "1" to "7"`, new(invalid.Errors)},
-		"another folder": {func(s *site) { s.config("data: elsewhere\nscene: uniform:9\nlog: {level: debug}\n") }, "data: cannot change", new(invalid.Errors)},
-		"another format": {func(s *site) { s.config("scene: uniform:9\nlog: {level: debug, format: json}\n") }, "log.format: cannot change", new(invalid.Errors)},
-		"a recording":    {func(s *site) { s.config("bus: 'replay:a.mcap'\n") }, "bus: cannot change", new(invalid.Errors)},
+		"no file": {func(s *site) { os.Remove(filepath.Join(s.dir, "facetd.yaml")) }, "no such file", nil},
+		"no YAML": {func(s *site) { s.write("facetd.yaml", "{") }, "facetd.yaml", new(invalid.Errors)},
+		"another seed": {func(s *site) { s.config("seed: 7\nscene: uniform:9\nlog: {level: debug}\n") },
+			`seed: cannot change from "1" to "7"`, new(invalid.Errors)},
+		"another folder": {func(s *site) { s.config("data: elsewhere\nscene: uniform:9\nlog: {level: debug}\n") },
+			"data: cannot change", new(invalid.Errors)},
+		"another format": {func(s *site) { s.config("scene: uniform:9\nlog: {level: debug, format: json}\n") },
+			"log.format: cannot change", new(invalid.Errors)},
+		"a recording": {func(s *site) { s.config("bus: 'replay:a.mcap'\n") }, "bus: cannot change",
+			new(invalid.Errors)},
 		"another array": {func(s *site) {
-			s.write("array.yaml", strings.Replace(string(deploy.CrawlerArray), "culvert-crawler", "culvert-crawler-2", 1))
+			s.write("array.yaml", strings.Replace(string(deploy.CrawlerArray), "culvert-crawler", "culvert-crawler-2",
+				1))
 		}, "another array", new(invalid.Errors)},
-		"a wrong level":      {func(s *site) { s.config("scene: uniform:9\nlog: {level: loud}\n") }, "log.level", new(invalid.Errors)},
-		"a wrong scene":      {func(s *site) { s.config("scene: moonlight\nlog: {level: debug}\n") }, "moonlight", new(invalid.Errors)},
-		"no tasks":           {func(s *site) { os.Remove(filepath.Join(s.dir, "tasks.yaml")) }, "tasks.yaml", new(invalid.Errors)},
-		"wrong tasks":        {func(s *site) { s.write("tasks.yaml", siteTasks(10, "bow", "nobody")) }, "tasks.yaml:3", new(invalid.Errors)},
-		"tasks that are too": {func(s *site) { s.write("tasks.yaml", siteTasks(900, "bow", "wall")) }, "", new(*scheduler.RefusalError)},
+		"a wrong level": {func(s *site) { s.config("scene: uniform:9\nlog: {level: loud}\n") }, "log.level",
+			new(invalid.Errors)},
+		"a wrong scene": {func(s *site) { s.config("scene: moonlight\nlog: {level: debug}\n") }, "moonlight",
+			new(invalid.Errors)},
+		"no tasks": {func(s *site) { os.Remove(filepath.Join(s.dir, "tasks.yaml")) }, "tasks.yaml",
+			new(invalid.Errors)},
+		"wrong tasks": {func(s *site) { s.write("tasks.yaml", siteTasks(10, "bow", "nobody")) }, "tasks.yaml:3",
+			new(invalid.Errors)},
+		"tasks that are too": {func(s *site) { s.write("tasks.yaml", siteTasks(900, "bow", "wall")) }, "",
+			new(*scheduler.RefusalError)},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newSite(t)
@@ -195,18 +210,22 @@ func TestReloadRefusesWhole(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), test.says) || test.is != nil && !errors.As(err, test.is) {
 				t.Errorf("%v, want %q as %T", err, test.says, test.is)
 			}
-			got, sceneErr := facetdv1.NewSceneServiceClient(p.dial(p.Addresses().GRPC)).GetScene(limited(t), &facetdv1.GetSceneRequest{})
-			if p.running() != "bow 10" || p.level.Level() != zapcore.InfoLevel || sceneErr != nil || got.GetEnvironment().GetScene() != "uniform:200" {
+			got, sceneErr := facetdv1.NewSceneServiceClient(p.dial(p.Addresses().GRPC)).GetScene(limited(t),
+				&facetdv1.GetSceneRequest{})
+			if p.running() != "bow 10" || p.level.Level() != zapcore.InfoLevel || sceneErr != nil ||
+				got.GetEnvironment().GetScene() != "uniform:200" {
 				t.Errorf("after it: %s, level %v, %v %v", p.running(), p.level, got, sceneErr)
 			}
-			if e := p.lastEvent(); e.GetSeverity() != facetdv1.Severity_SEVERITY_WARNING || !strings.Contains(e.GetText(), "refused") {
+			if e := p.lastEvent(); e.GetSeverity() != facetdv1.Severity_SEVERITY_WARNING ||
+				!strings.Contains(e.GetText(), "refused") {
 				t.Errorf("event %v", e)
 			}
 			// What was refused is no part of what the next reload compares with.
 			s.config("log: {level: warn}\n")
 			s.write("array.yaml", string(deploy.CrawlerArray))
 			s.write("tasks.yaml", siteTasks(10, "bow"))
-			if err := p.Reload(limited(t), s.read); err != nil || p.level.Level() != zapcore.WarnLevel || p.running() != "bow 10" {
+			if err := p.Reload(limited(t), s.read); err != nil || p.level.Level() != zapcore.WarnLevel ||
+				p.running() != "bow 10" {
 				t.Errorf("the next reload: %v, level %v, %s", err, p.level, p.running())
 			}
 		})

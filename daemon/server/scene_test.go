@@ -14,7 +14,8 @@ import (
 // meanCode captures one chip and returns the mean of its codes.
 func meanCode(t *testing.T, frames facetdv1.FrameServiceClient, chip string) float64 {
 	t.Helper()
-	r, err := frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{chip}}}}})
+	r, err := frames.CaptureFrames(limited(t),
+		&facetdv1.CaptureFramesRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{chip}}}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,11 +61,13 @@ func TestSceneOfALiveArray(t *testing.T) {
 		"would have":        {Scene: "uniform:9", TemperatureOffsetK: kelvin(400)},
 		"from 150 to 500 K": {TemperatureOffsetK: kelvin(-200)},
 	} {
-		if _, err := scenes.SetScene(limited(t), r); status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), want) {
+		if _, err := scenes.SetScene(limited(t), r); status.Code(err) != codes.InvalidArgument ||
+			!strings.Contains(err.Error(), want) {
 			t.Errorf("%v: %v", r, err)
 		}
 	}
-	if now, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil || now.GetEnvironment().GetScene() != "uniform:2" || now.GetEnvironment().GetTemperatureOffsetK() != 40 {
+	if now, err := scenes.GetScene(limited(t), &facetdv1.GetSceneRequest{}); err != nil ||
+		now.GetEnvironment().GetScene() != "uniform:2" || now.GetEnvironment().GetTemperatureOffsetK() != 40 {
 		t.Errorf("after the errors: %v, %v", now, err)
 	}
 	set(&facetdv1.SetSceneRequest{Scene: "uniform:200", TemperatureOffsetK: kelvin(0)})

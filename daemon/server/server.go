@@ -111,7 +111,8 @@ func New(cfg Setup) (*Server, error) {
 		in.release()
 		return nil, err
 	}
-	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(), metrics: metrics.New(cfg.Version), level: level}
+	s := &Server{cfg: cfg, access: gate, log: log, array: in.array, hub: stream.NewHub(),
+		metrics: metrics.New(cfg.Version), level: level}
 	s.cfg.Supervisor = cfg.Supervisor.Logging(log.Named("supervise"))
 	if err := s.assemble(in); err != nil {
 		return nil, err
@@ -138,8 +139,9 @@ func (s *Server) assemble(in *inputs) error {
 	}
 	guide := s.bringup(in, probed)
 	s.api = api.New(api.Config{
-		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub, Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
-		Info: s.info(), Access: s.access, Corrector: s.calibration,
+		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
+		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
+		Info:   s.info(), Access: s.access, Corrector: s.calibration,
 		More: func(r grpc.ServiceRegistrar) {
 			probe.New(*probed).Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
@@ -173,8 +175,10 @@ func (s *Server) assemble(in *inputs) error {
 		source.StoredTasks = s.stored.Stats
 	}
 	s.metrics.SetSource(source)
-	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name), zap.Int("chips", len(s.array.Chips)),
-		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene), zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
+	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name),
+		zap.Int("chips", len(s.array.Chips)),
+		zap.String("bus", s.cfg.Bus), zap.Int("tasks", len(in.tasks)), zap.String("scene", s.cfg.Scene),
+		zap.String("pace", s.cfg.Pace), zap.Uint64("seed", s.cfg.Seed))
 	return nil
 }
 
@@ -188,7 +192,8 @@ func (s *Server) open(in *inputs) (*probe.Config, error) {
 }
 
 func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
-	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Defects: s.cfg.defects(), GroundTruth: in.groundTruth})
+	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
+		Defects: s.cfg.defects(), GroundTruth: in.groundTruth})
 	if err != nil {
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}
@@ -262,7 +267,8 @@ func (s *Server) observers() observers {
 // info is what the daemon says about itself. The pace and the seed are a virtual
 // bus's.
 func (s *Server) info() api.Info {
-	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed, Started: time.Now()}
+	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
+		Started: time.Now()}
 	if s.player != nil {
 		out.Bus, out.Pace, out.Seed = "replay", facetdv1.Pace_PACE_UNSPECIFIED, 0
 	}

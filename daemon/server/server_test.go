@@ -134,16 +134,20 @@ func TestDemoEndToEnd(t *testing.T) {
 	frames := facetdv1.NewFrameServiceClient(conn)
 
 	eventually(t, "the timetable runs", func() bool { code, _ := p.get("/healthz"); return code == 200 })
-	health, err := grpc_health_v1.NewHealthClient(p.dial(p.Addresses().GRPC)).Check(limited(t), &grpc_health_v1.HealthCheckRequest{})
+	health, err := grpc_health_v1.NewHealthClient(p.dial(p.Addresses().GRPC)).Check(limited(t),
+		&grpc_health_v1.HealthCheckRequest{})
 	if err != nil || health.GetStatus() != grpc_health_v1.HealthCheckResponse_SERVING {
 		t.Errorf("health over TCP: %v %v", health, err)
 	}
-	stream, err := frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{Tasks: []string{"wall"}, Chips: []string{p.Array().ChipNames(p.Array().Group("wall"))[2]}})
+	stream, err := frames.StreamFrameSets(limited(t),
+		&facetdv1.StreamFrameSetsRequest{Tasks: []string{"wall"},
+			Chips: []string{p.Array().ChipNames(p.Array().Group("wall"))[2]}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	m, err := stream.Recv()
-	if err != nil || m.GetFrameSet().GetTask() != "wall" || len(m.GetFrameSet().GetFrames()) != 1 || m.GetFrameSet().GetFailure() != "" || len(m.GetFrameSet().GetFrames()[0].GetData()) == 0 {
+	if err != nil || m.GetFrameSet().GetTask() != "wall" || len(m.GetFrameSet().GetFrames()) != 1 ||
+		m.GetFrameSet().GetFailure() != "" || len(m.GetFrameSet().GetFrames()[0].GetData()) == 0 {
 		t.Fatalf("first frame set %v, %v", m, err)
 	}
 	ended := make(chan error, 1)
@@ -159,7 +163,8 @@ func TestDemoEndToEnd(t *testing.T) {
 	eventually(t, "four bus seconds", func() bool { return p.Status().GetBusNs() > 4e9 })
 	for _, task := range p.Status().GetTasks() {
 		label := fmt.Sprintf("{task=%q}", task.GetTask().GetName())
-		planned, achieved := p.metric("facetd_task_planned_rate_hertz"+label), p.metric("facetd_task_achieved_rate_hertz"+label)
+		planned, achieved := p.metric("facetd_task_planned_rate_hertz"+label),
+			p.metric("facetd_task_achieved_rate_hertz"+label)
 		if !(math.Abs(achieved-planned) <= 0.01*planned) {
 			t.Errorf("%s: achieved %v Hz, planned %v", label, achieved, planned)
 		}
@@ -176,7 +181,8 @@ func TestDemoEndToEnd(t *testing.T) {
 		t.Errorf("%d rules violated: %v", n, p.Status().GetLastViolations())
 	}
 	_, page := p.get("/")
-	for _, want := range []string{"<title>facetd</title>", `href="/metrics"`, `href="/healthz"`, `src="/page/main.mjs"`} {
+	for _, want := range []string{"<title>facetd</title>", `href="/metrics"`, `href="/healthz"`,
+		`src="/page/main.mjs"`} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q:\n%s", want, page)
 		}
@@ -191,15 +197,17 @@ func TestDemoEndToEnd(t *testing.T) {
 func testTaskChange(t *testing.T, p *process, conn *grpc.ClientConn) {
 	t.Helper()
 	tasks := facetdv1.NewTaskServiceClient(conn)
-	extra := &facetdv1.Task{Name: "extra", RateHz: 2, Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}},
-		Views: []*facetdv1.View{{Window: &facetdv1.Window{Rows: 4, Columns: 4}}}}
+	extra := &facetdv1.Task{Name: "extra", RateHz: 2,
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}},
+		Views:  []*facetdv1.View{{Window: &facetdv1.Window{Rows: 4, Columns: 4}}}}
 	created, err := tasks.CreateTask(limited(t), &facetdv1.CreateTaskRequest{Task: extra})
 	if err != nil || created.GetTask().GetStatus().GetPlannedRateHz() != 2 {
 		t.Fatalf("create: %v %v", created, err)
 	}
 	const series = `facetd_jobs_total{outcome="on_time",task="extra"}`
 	eventually(t, "jobs of the new task", func() bool { return p.metric(series) > 0 })
-	if _, err := tasks.CreateTask(limited(t), &facetdv1.CreateTaskRequest{Task: extra}); status.Code(err) != codes.AlreadyExists {
+	if _, err := tasks.CreateTask(limited(t),
+		&facetdv1.CreateTaskRequest{Task: extra}); status.Code(err) != codes.AlreadyExists {
 		t.Errorf("the same again: %v", err)
 	}
 	if _, err := tasks.DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "extra"}); err != nil {
@@ -259,8 +267,10 @@ func TestStopAt(t *testing.T) {
 	}
 	for _, task := range st.GetTasks() {
 		name, q := task.GetTask().GetName(), task.GetStatus()
-		if jobs := q.GetJobsOnTime() + q.GetJobsLate() + q.GetJobsFailed(); jobs != sets[name] || q.GetFrames() != frames[name] || jobs < uint64(task.GetTask().GetRateHz())-1 {
-			t.Errorf("%s: status counts %d jobs and %d frames, the observer %d and %d", name, jobs, q.GetFrames(), sets[name], frames[name])
+		if jobs := q.GetJobsOnTime() + q.GetJobsLate() + q.GetJobsFailed(); jobs != sets[name] ||
+			q.GetFrames() != frames[name] || jobs < uint64(task.GetTask().GetRateHz())-1 {
+			t.Errorf("%s: status counts %d jobs and %d frames, the observer %d and %d", name, jobs, q.GetFrames(),
+				sets[name], frames[name])
 		}
 	}
 }
@@ -297,7 +307,8 @@ func TestRealtimeStop(t *testing.T) {
 	c := quick()
 	c.Pace = config.Realtime
 	p := start(t, c)
-	eventually(t, "the first jobs", func() bool { return p.metric(`facetd_jobs_total{outcome="on_time",task="bow"}`) >= 3 })
+	eventually(t, "the first jobs",
+		func() bool { return p.metric(`facetd_jobs_total{outcome="on_time",task="bow"}`) >= 3 })
 	begin := time.Now()
 	if err := p.stop(); err != nil {
 		t.Error(err)
@@ -314,11 +325,13 @@ func TestNoTasks(t *testing.T) {
 	p := start(t, c)
 	conn := p.dial(p.Addresses().GRPC)
 	eventually(t, "it runs", func() bool { return p.Status().GetState() == facetdv1.State_STATE_RUNNING })
-	if list, err := facetdv1.NewTaskServiceClient(conn).ListTasks(limited(t), &facetdv1.ListTasksRequest{}); err != nil || len(list.GetTasks()) != 0 {
+	if list, err := facetdv1.NewTaskServiceClient(conn).ListTasks(limited(t),
+		&facetdv1.ListTasksRequest{}); err != nil || len(list.GetTasks()) != 0 {
 		t.Errorf("tasks %v %v", list, err)
 	}
 	target := &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bed"}}
-	shot, err := facetdv1.NewFrameServiceClient(conn).CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: target})
+	shot, err := facetdv1.NewFrameServiceClient(conn).CaptureFrames(limited(t),
+		&facetdv1.CaptureFramesRequest{Target: target})
 	if err != nil || len(shot.GetFrameSet().GetFrames()) != 4 {
 		t.Errorf("capture %v %v", shot.GetFrameSet().GetFailure(), err)
 	}

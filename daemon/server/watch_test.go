@@ -68,13 +68,15 @@ func watch(t *testing.T, target string) *watcher {
 		}
 		config = strings.Replace(config, change[0], change[1], 1)
 	}
-	for name, text := range map[string]string{"prometheus.yml": config, "facetd-rules.yml": readFile(t, deployFolder+"prometheus/facetd-rules.yml")} {
+	for name, text := range map[string]string{"prometheus.yml": config,
+		"facetd-rules.yml": readFile(t, deployFolder+"prometheus/facetd-rules.yml")} {
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
 	address := peertest.Address(t) // Prometheus cannot take a free port by itself
-	cmd := exec.Command(program, "--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+filepath.Join(dir, "data"),
+	cmd := exec.Command(program, "--config.file="+filepath.Join(dir, "prometheus.yml"), "--storage.tsdb.path="+
+		filepath.Join(dir, "data"),
 		"--web.listen-address="+address, "--log.level=warn")
 	var log strings.Builder
 	cmd.Stdout, cmd.Stderr = &log, &log
@@ -230,7 +232,8 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	}
 	p, cancel, ended := run(t, c)
 	w := watch(t, p.Addresses().HTTP)
-	w.until(func() string { return "the first scrape" }, func() bool { return slices.Contains(w.query(`facetd_rule_violations_total{rule="4"}`), 0) })
+	w.until(func() string { return "the first scrape" },
+		func() bool { return slices.Contains(w.query(`facetd_rule_violations_total{rule="4"}`), 0) })
 	makeEvents(t, p, rule)
 	makeMaps(t, p)
 
@@ -274,7 +277,8 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	if cmaps := w.query(`facetd_correction_maps{state="active"}`); len(cmaps) != 1 || cmaps[0] == 0 {
 		t.Errorf("active correction maps: %v", cmaps)
 	}
-	if dropped := w.query(`facetd_stream_dropped_frame_sets_total{policy="queue"}`); len(dropped) != 1 || dropped[0] == 0 {
+	if dropped := w.query(`facetd_stream_dropped_frame_sets_total{policy="queue"}`); len(dropped) != 1 ||
+		dropped[0] == 0 {
 		t.Errorf("frame sets dropped: %v", dropped)
 	}
 	waitForAlerts(w, map[string]string{"FacetdRuleViolated": "firing", "FacetdQueueDrops": "pending"})
@@ -316,7 +320,8 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	rule.next.Store(true)
 	eventually(t, "a rule violation", func() bool { return p.metric(`facetd_rule_violations_total{rule="4"}`) == 1 })
 	for _, overflow := range []facetdv1.Overflow{facetdv1.Overflow_OVERFLOW_QUEUE, facetdv1.Overflow_OVERFLOW_LATEST} {
-		if _, err := frames.StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{Overflow: overflow, QueueLength: 1}); err != nil {
+		if _, err := frames.StreamFrameSets(ctx,
+			&facetdv1.StreamFrameSetsRequest{Overflow: overflow, QueueLength: 1}); err != nil {
 			t.Fatal(err) // nobody reads it
 		}
 	}
@@ -346,7 +351,8 @@ func makeMaps(t *testing.T, p *process) {
 	t.Helper()
 	calibration := facetdv1.NewCalibrationServiceClient(p.dial(p.Addresses().GRPC))
 	started, err := calibration.StartCalibration(limited(t), &facetdv1.StartCalibrationRequest{
-		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}}, Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET,
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "bow"}},
+		Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -361,7 +367,8 @@ func makeMaps(t *testing.T, p *process) {
 	if !errors.Is(err, io.EOF) {
 		t.Fatal(err)
 	}
-	if _, err := calibration.FinishCalibration(limited(t), &facetdv1.FinishCalibrationRequest{Session: session}); err != nil {
+	if _, err := calibration.FinishCalibration(limited(t),
+		&facetdv1.FinishCalibrationRequest{Session: session}); err != nil {
 		t.Fatal(err)
 	}
 }

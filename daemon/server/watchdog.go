@@ -16,7 +16,8 @@ func (s *Server) statusLine() string {
 	if snap.State == facetdv1.State_STATE_FAULT {
 		return "the bus was given up: " + snap.Fault
 	}
-	return fmt.Sprintf("%s%s, tasks %d, bus planned %.0f %%, rules violated %d", strings.TrimSpace(s.verb()), " "+s.array.Name, len(snap.Tasks), 100*snap.PlannedUtil, snap.Violations)
+	return fmt.Sprintf("%s%s, tasks %d, bus planned %.0f %%, rules violated %d", strings.TrimSpace(s.verb()), " "+
+		s.array.Name, len(snap.Tasks), 100*snap.PlannedUtil, snap.Violations)
 }
 
 // superviseRun says when the daemon is ready, which is when the goroutine that owns the

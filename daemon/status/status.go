@@ -131,7 +131,8 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		if refused.Known() {
 			code = codes.PermissionDenied
 		}
-		return code, one(&errdetails.ErrorInfo{Reason: strings.ToUpper(string(refused.Reason)), Domain: "facetd.example"})
+		return code, one(&errdetails.ErrorInfo{Reason: strings.ToUpper(string(refused.Reason)),
+			Domain: "facetd.example"})
 	case errors.Is(err, context.DeadlineExceeded):
 		return codes.DeadlineExceeded, nil
 	case errors.Is(err, context.Canceled):
@@ -155,7 +156,8 @@ func failedPrecondition(a *chipmodel.Array, err error) (*errdetails.Precondition
 		r := refusal.Refusal
 		return violation(r.GetReason().String(), r.GetTask(), r.GetMessage()), r
 	case errors.As(err, &disturb):
-		return violation(preconditionDisturbs, cmp.Or(disturb.Task, strings.Join(disturb.Chips, ", ")), disturb.Reason), nil
+		return violation(preconditionDisturbs, cmp.Or(disturb.Task, strings.Join(disturb.Chips, ", ")), disturb.Reason),
+			nil
 	case errors.As(err, &unreachable):
 		chip, blocking := a.Chips[unreachable.Chip].Name, strings.Join(a.ChipNames(unreachable.Blocking), ", ")
 		return violation(preconditionSelect, chip, fmt.Sprintf("no select word reaches chip %s without %s: "+

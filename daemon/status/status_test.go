@@ -23,7 +23,8 @@ func TestStatusesStaySmall(t *testing.T) {
 	}
 	big := &facetdv1.Refusal{Message: strings.Repeat("m", 20_000), Task: strings.Repeat("t", 9_000)}
 	for name, err := range map[string]error{
-		"errors": many, "refusal": &scheduler.RefusalError{Refusal: big}, "text": errors.New(strings.Repeat("ü", 9_000)),
+		"errors": many, "refusal": &scheduler.RefusalError{Refusal: big},
+		"text": errors.New(strings.Repeat("ü", 9_000)),
 	} {
 		st := status.Convert(Of(nil, err))
 		if n := proto.Size(st.Proto()); n > 6000 || n < 1000 {
@@ -37,7 +38,8 @@ func TestStatusesStaySmall(t *testing.T) {
 		}
 		if b, is := st.Details()[0].(*errdetails.BadRequest); is {
 			n := len(b.GetFieldViolations())
-			if want := fmt.Sprintf("and %d more errors", 5000-n+1); n < 10 || b.GetFieldViolations()[n-1].GetDescription() != want {
+			if want := fmt.Sprintf("and %d more errors", 5000-n+1); n < 10 ||
+				b.GetFieldViolations()[n-1].GetDescription() != want {
 				t.Errorf("%d violations, the last is %v; want %q", n, b.GetFieldViolations()[n-1], want)
 			}
 		}

@@ -68,7 +68,8 @@ func TestDecimatingKeepsAnEvenSpread(t *testing.T) {
 			}
 		}
 		span := float64(period) * float64(n-1)
-		if got, most := float64(len(kept)), math.Floor(span/(interval-thinSlack))+2; got > most || got < math.Floor(span/(interval+1)) {
+		if got, most := float64(len(kept)), math.Floor(span/(interval-thinSlack))+2; got > most ||
+			got < math.Floor(span/(interval+1)) {
 			t.Fatalf("kept %v in %v ns at an interval of %v", got, span, interval)
 		}
 	})
@@ -85,7 +86,8 @@ func TestDecimating(t *testing.T) {
 		{"20 to 15", 15, every(50_000_000, 9), "0 100000000 150000000 200000000 300000000 350000000 400000000"},
 		{"equal rate, period rounded down", 15, every(66_666_666, 5), "0 66666666 133333332 199999998 266666664"},
 		{"far from zero", 10, []int64{5_000_000_007, 5_050_000_000, 5_100_000_007}, "5000000007 5100000007"},
-		{"a pause is not caught up", 10, []int64{0, 100_000_000, 1_050_000_000, 1_090_000_000, 1_150_000_000}, "0 100000000 1050000000 1150000000"},
+		{"a pause is not caught up", 10, []int64{0, 100_000_000, 1_050_000_000, 1_090_000_000, 1_150_000_000},
+			"0 100000000 1050000000 1150000000"},
 		{"a jump back", 10, []int64{900_000_000, 1_000_000_000, 0, 20_000_000}, "900000000 1000000000 0"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -38,7 +38,8 @@ const (
 
 // ErrFull is the error of one subscriber too many. The caller may try again when
 // another has left.
-var ErrFull error = &failure.Exhausted{Message: fmt.Sprintf("there are %d streams already, which is the most", MaxSubscribers)}
+var ErrFull error = &failure.Exhausted{Message: fmt.Sprintf("there are %d streams already, which is the most",
+	MaxSubscribers)}
 
 // ErrLeft is the error of a subscription that its owner closed.
 var ErrLeft = errors.New("the subscription was closed")

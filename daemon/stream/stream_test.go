@@ -45,7 +45,8 @@ func read(t *testing.T, s *Subscription, n int) []string {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got = append(got, fmt.Sprintf("%s/%d -%d (%d)", m.FrameSet.GetTask(), m.FrameSet.GetJob(), m.Dropped, m.DroppedTotal))
+		got = append(got, fmt.Sprintf("%s/%d -%d (%d)", m.FrameSet.GetTask(), m.FrameSet.GetJob(), m.Dropped,
+			m.DroppedTotal))
 	}
 	return got
 }
@@ -322,7 +323,8 @@ func TestNothingVanishes(t *testing.T) {
 					return
 				}
 				if m.DroppedTotal != last.DroppedTotal+m.Dropped {
-					t.Errorf("reader %d: total %d after %d and %d more", i, m.DroppedTotal, last.DroppedTotal, m.Dropped)
+					t.Errorf("reader %d: total %d after %d and %d more", i, m.DroppedTotal, last.DroppedTotal,
+						m.Dropped)
 				}
 				last = m
 				counts[i].read++
@@ -410,7 +412,8 @@ func TestCorrectedOnceForAll(t *testing.T) {
 		return m.FrameSet
 	}
 	first, cut := next(one), next(two)
-	if c.made != 1 || first.GetFrames()[0].GetCorrectionMapId() != "m" || len(cut.GetFrames()) != 1 || cut.GetFrames()[0] != first.GetFrames()[1] {
+	if c.made != 1 || first.GetFrames()[0].GetCorrectionMapId() != "m" || len(cut.GetFrames()) != 1 ||
+		cut.GetFrames()[0] != first.GetFrames()[1] {
 		t.Errorf("%d made; %v, %v", c.made, first, cut)
 	}
 	next(raw)

@@ -35,7 +35,8 @@ func (o *Options) check() error {
 	case o.Length < 0 || o.Length > MaxQueue:
 		return fmt.Errorf("a queue of %d frame sets is not possible; use 1 to %d", o.Length, MaxQueue)
 	case !(o.MaxRateHz >= 0 && o.MaxRateHz <= MaxRateHz): // NaN is neither
-		return fmt.Errorf("at most %v frame sets a second is not possible; use 0 (all) to %g", o.MaxRateHz, float64(MaxRateHz))
+		return fmt.Errorf("at most %v frame sets a second is not possible; use 0 (all) to %g", o.MaxRateHz,
+			float64(MaxRateHz))
 	}
 	return nil
 }
@@ -85,7 +86,8 @@ type Subscription struct {
 }
 
 func newSubscription(h *Hub, o Options) *Subscription {
-	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected, wake: make(chan struct{}, 1), decimate: newDecimator(o.MaxRateHz)}
+	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected,
+		wake: make(chan struct{}, 1), decimate: newDecimator(o.MaxRateHz)}
 	switch {
 	case o.Policy == Latest:
 		s.limit = MaxWaitingTasks
@@ -126,7 +128,8 @@ func (s *Subscription) take() (Message, bool, error) {
 		return Message{}, false, s.ended
 	}
 	first := s.shift()
-	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported, DroppedTotal: s.dropped, DecimatedTotal: s.decimated}
+	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported,
+		DroppedTotal: s.dropped, DecimatedTotal: s.decimated}
 	s.reported = s.dropped
 	s.taken++
 	s.hub.move()

@@ -43,7 +43,8 @@ func FromEnvironment(log *zap.Logger) *Manager {
 	if err != nil {
 		log.Warn("the service manager's watchdog is not understood", zap.Error(err))
 	}
-	return &Manager{log: log, interval: interval, send: func(state string) (bool, error) { return daemon.SdNotify(false, state) }}
+	return &Manager{log: log, interval: interval,
+		send: func(state string) (bool, error) { return daemon.SdNotify(false, state) }}
 }
 
 // Logging returns the manager with another logger.
@@ -59,7 +60,8 @@ func (m *Manager) Ready(status string) { m.notify(daemon.SdNotifyReady, line(sta
 
 // Reloading says that the configuration is being read again. Ready must follow.
 func (m *Manager) Reloading() {
-	m.notify(daemon.SdNotifyReloading, strings.TrimSpace(daemon.SdNotifyMonotonicUsec()), line("reading the configuration again"))
+	m.notify(daemon.SdNotifyReloading, strings.TrimSpace(daemon.SdNotifyMonotonicUsec()),
+		line("reading the configuration again"))
 }
 
 // Stopping says that the daemon is going down, and why.

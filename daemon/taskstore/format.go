@@ -123,7 +123,8 @@ func formsOf(list []Entry) ([]entryForm, error) {
 	out := make([]entryForm, len(list))
 	for i, e := range list {
 		out[i] = entryForm{
-			Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused, Reason: e.Reason,
+			Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused,
+			Reason: e.Reason,
 		}
 		if e.Task == nil {
 			continue
@@ -199,7 +200,8 @@ var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 func (f *entryForm) entry(revision uint64) (Entry, error) {
 	e := Entry{
-		Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Paused: f.Paused, Reason: f.Reason,
+		Name: f.Name, Kind: f.Kind, Generation: f.Generation, Configured: f.Configured, Paused: f.Paused,
+		Reason: f.Reason,
 	}
 	own := f.Kind == Made || f.Kind == Changed
 	switch {

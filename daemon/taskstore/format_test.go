@@ -111,7 +111,8 @@ func TestDamagedFiles(t *testing.T) {
 	many := `{"format": "facetd tasks", "version": 1, "revision": 1, "tasks": [` +
 		strings.Repeat(`{},`, maxEntries) + `{}]}`
 	for name, text := range map[string]string{
-		"nothing": "", "too many": many, "too long": strings.Repeat(" ", maxBytes+1), "deep": strings.Repeat("[", 1<<20),
+		"nothing": "", "too many": many, "too long": strings.Repeat(" ", maxBytes+1),
+		"deep": strings.Repeat("[", 1<<20),
 	} {
 		if s, err := Parse([]byte(text)); !errors.As(err, new(*DamagedError)) || len(err.Error()) > 500 {
 			t.Errorf("%s: %v, %.600v", name, s, err)

@@ -143,7 +143,8 @@ func TestKeptAside(t *testing.T) {
 	}
 	// One that is wrong by itself is told so; what the file has runs in its stead.
 	r, err := Resolve(stored(ab, list(task("a", -1), ab[1])), ab, upTo(85))
-	if err != nil || show(r.Tasks) != "a 10, b 20" || len(r.State.Aside) != 1 || r.State.Aside[0].Reason != "a has no rate" {
+	if err != nil || show(r.Tasks) != "a 10, b 20" || len(r.State.Aside) != 1 ||
+		r.State.Aside[0].Reason != "a has no rate" {
 		t.Errorf("%v, %v", r, err)
 	}
 	// Configured tasks that do not fit by themselves are the caller's to refuse.
@@ -151,7 +152,8 @@ func TestKeptAside(t *testing.T) {
 		t.Errorf("30 Hz within 15: %v", r)
 	}
 	// A change that makes room for what is configured does.
-	if r, err := Resolve(stored(ab, list(ab[0], task("b", 5))), ab, upTo(15)); err != nil || show(r.Tasks) != "a 10, b 5" {
+	if r, err := Resolve(stored(ab, list(ab[0], task("b", 5))), ab, upTo(15)); err != nil ||
+		show(r.Tasks) != "a 10, b 5" {
 		t.Errorf("%v, %v", r, err)
 	}
 }

@@ -155,7 +155,8 @@ func (k *Keeper) read() (*State, error) {
 	if err := os.Rename(k.cfg.Path, to); err != nil {
 		return nil, err
 	}
-	said := fmt.Sprintf("the stored tasks are damaged: %s; the configured ones run, and the file is now %s", damaged.What, to)
+	said := fmt.Sprintf("the stored tasks are damaged: %s; the configured ones run, and the file is now %s",
+		damaged.What, to)
 	k.tell(facetdv1.Severity_SEVERITY_ERROR, Note{Text: said})
 	return nil, nil
 }

@@ -214,7 +214,8 @@ func runInside(t *testing.T, binary string) {
 	inside := func(args []string) *exec.Cmd {
 		cmd := exec.Command(path.Clean(args[0]), args[1:]...)
 		cmd.Dir, cmd.Env = "/", []string{strings.ReplaceAll(find(t, final, "ENV"), " ", "")}
-		cmd.SysProcAttr = &syscall.SysProcAttr{Chroot: root, Credential: &syscall.Credential{Uid: 65532, Gid: 65532, NoSetGroups: true}}
+		cmd.SysProcAttr = &syscall.SysProcAttr{Chroot: root,
+			Credential: &syscall.Credential{Uid: 65532, Gid: 65532, NoSetGroups: true}}
 		return cmd
 	}
 	var said bytes.Buffer

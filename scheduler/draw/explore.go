@@ -118,11 +118,13 @@ func (s *exploration) begin() {
 	}
 	s.Style(light, exploreDark)
 	s.Rect("page", 0, 0, width, height)
-	s.Text("name", exploreLeft, 20, fmt.Sprintf("What task %s could have on %s: %d chips", s.x.Task, s.x.Array, s.x.Chips))
+	s.Text("name", exploreLeft, 20, fmt.Sprintf("What task %s could have on %s: %d chips", s.x.Task, s.x.Array,
+		s.x.Chips))
 }
 
 // panel draws the frame of one panel, and returns its scales.
-func (s *exploration) panel(left float64, title, across, up string, xs, ys []float64, mark func(float64) string) (scale10, scale10) {
+func (s *exploration) panel(left float64, title, across, up string, xs, ys []float64,
+	mark func(float64) string) (scale10, scale10) {
 	bottom := exploreTop + exploreHigh
 	h, v := newScale(xs, left, left+exploreWide), newScale(ys, bottom, exploreTop)
 	s.Text("dim", left, exploreTop-14, title)
@@ -146,13 +148,15 @@ func (s *exploration) dot(p *scheduler.ExplorePoint, x, y float64) {
 	}
 	// The area of a dot is the part of the asked window that is read.
 	r := 2.2 + 3.6*p.WindowPart
-	s.Put(`<circle class="%v g%v" cx="%v" cy="%v" r="%v"><title>%v</title></circle>`+"\n", class, grainOf(p), x, y, r, label(p))
+	s.Put(`<circle class="%v g%v" cx="%v" cy="%v" r="%v"><title>%v</title></circle>`+"\n", class, grainOf(p), x, y, r,
+		label(p))
 }
 
 // label says a point in words.
 func label(p *scheduler.ExplorePoint) string {
 	return fmt.Sprintf("%d x %d pixels, block %d x %d, batches %d: %.4g Hz, skew %s, hold %s",
-		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, scheduler.Millis(time.Duration(p.SkewNS)), scheduler.Millis(time.Duration(p.WorstHoldNS)))
+		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, scheduler.Millis(time.Duration(p.SkewNS)),
+		scheduler.Millis(time.Duration(p.WorstHoldNS)))
 }
 
 func (s *exploration) rates() {
@@ -160,7 +164,8 @@ func (s *exploration) rates() {
 	for i := range s.x.Points {
 		xs, ys = append(xs, s.x.Points[i].RateHz), append(ys, float64(s.x.Points[i].Pixels))
 	}
-	h, v := s.panel(exploreLeft, "highest rate against pixels", "jobs a second", "pixels of a chip", xs, ys, func(v float64) string { return fmt.Sprintf("%g", v) })
+	h, v := s.panel(exploreLeft, "highest rate against pixels", "jobs a second", "pixels of a chip", xs, ys,
+		func(v float64) string { return fmt.Sprintf("%g", v) })
 	for i := range s.x.Points {
 		p := &s.x.Points[i]
 		s.dot(p, h.at(p.RateHz), v.at(float64(p.Pixels)))
@@ -191,7 +196,8 @@ func (s *exploration) batches() {
 	for i := range s.x.Points {
 		p := &s.x.Points[i]
 		if i > 0 && p.Batches > s.x.Points[i-1].Batches {
-			s.Put(`<path class="run g%v" d="M%v %vL%v %v"/>`+"\n", grainOf(p), h.at(xs[i-1]), v.at(ys[i-1]), h.at(xs[i]), v.at(ys[i]))
+			s.Put(`<path class="run g%v" d="M%v %vL%v %v"/>`+"\n", grainOf(p), h.at(xs[i-1]), v.at(ys[i-1]),
+				h.at(xs[i]), v.at(ys[i]))
 		}
 	}
 	for i := range s.x.Points {
@@ -216,7 +222,8 @@ func (s *exploration) key() {
 	for _, e := range []struct {
 		class, name string
 		r           float64
-	}{{"on n", "on the Pareto front", 5}, {"off n", "not on it", 5}, {"on n", "whole window", 5.8}, {"on n", "a quarter of its sides", 3.1}} {
+	}{{"on n", "on the Pareto front", 5}, {"off n", "not on it", 5}, {"on n", "whole window", 5.8},
+		{"on n", "a quarter of its sides", 3.1}} {
 		s.Put(`<circle class="%v" cx="%v" cy="%v" r="%v"/>`+"\n", e.class, x+5, y-4, e.r)
 		s.Text("dim", x+15, y, e.name)
 		x += 34 + 6.6*float64(len(e.name))

@@ -116,7 +116,8 @@ func (s *timetable) holdHeight(task int) float64 {
 func (s *timetable) task(i int, top float64) {
 	tp := &s.p.Tasks[i]
 	s.Text("name end", svgLeft-10, top+11, tp.Task.Name)
-	s.Text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz", s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
+	s.Text("dim end", svgLeft-10, top+25, fmt.Sprintf("%.4g Hz",
+		s.p.Message.GetPredictions()[tp.Members[0].Asked].GetPlannedRateHz()))
 	s.windows(i, top)
 	s.segments(i, top)
 	if tp.Task.Class.HasMemory() {
@@ -154,7 +155,8 @@ func (s *timetable) segments(i int, top float64) {
 			continue
 		}
 		costs := s.p.Tasks[i].Costs[e.Segment]
-		if n := len(pieces); n > 0 && float64(e.Start-pieces[n-1].end)*s.scale < svgMerge && float64(e.End-pieces[n-1].start)*s.scale < 1 {
+		if n := len(pieces); n > 0 && float64(e.Start-pieces[n-1].end)*s.scale < svgMerge &&
+			float64(e.End-pieces[n-1].start)*s.scale < 1 {
 			pieces[n-1].end = e.End
 			pieces[n-1].busy.Add(costs)
 			continue

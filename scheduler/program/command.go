@@ -77,7 +77,8 @@ func (c *Command) Compile() (*OnDemandPlan, error) {
 func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 	r, v := w.GetRegister(), w.GetValue()
 	if r <= 0 || int(r) >= chipmodel.NumRegisters {
-		c.addf("write.register", "give one of column pattern, row pattern, output enable, pixel bias, output bias, gain, offset",
+		c.addf("write.register", "give one of column pattern, row pattern, output enable, pixel bias, output bias, "+
+			"gain, offset",
 			"there is no register %d", r)
 		return bus.Action{}
 	}
@@ -93,7 +94,8 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 		}
 	}
 	if len(lacking) > 0 {
-		c.addf("write.register", "leave them out of the target", "%s: no %s register", few(lacking), bus.RegisterName(r))
+		c.addf("write.register", "leave them out of the target", "%s: no %s register", few(lacking),
+			bus.RegisterName(r))
 		return bus.Action{}
 	}
 	most := uint32(255)
@@ -104,7 +106,8 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 		most = uint32(max(gains, 1) - 1)
 	}
 	if v > most {
-		c.addf("write.value", fmt.Sprintf("use 0 to %d", most), "%d is out of range for the %s register", v, bus.RegisterName(r))
+		c.addf("write.value", fmt.Sprintf("use 0 to %d", most), "%d is out of range for the %s register", v,
+			bus.RegisterName(r))
 	}
 	return bus.Write(r, uint16(v))
 }
@@ -154,10 +157,12 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 		act.Hold = max(act.Hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
 	}
 	if len(deaf) > 0 {
-		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf), bus.StrobeName(s))
+		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf),
+			bus.StrobeName(s))
 	}
 	if len(idle) > 0 {
-		c.addf("strobe", "write a pattern first", "%s: both switch patterns are 0, so a share closes no switch", few(idle))
+		c.addf("strobe", "write a pattern first", "%s: both switch patterns are 0, so a share closes no switch",
+			few(idle))
 	}
 	return act
 }
@@ -180,7 +185,8 @@ func (c *Command) outputsMeet() error {
 		if first := driver[lane]; first >= 0 {
 			return &DisturbError{
 				Chips: a.ChipNames([]int{first, chip}),
-				Reason: fmt.Sprintf("the outputs of chips %s and %s would both be enabled on lane %s; two drivers can damage both",
+				Reason: fmt.Sprintf("the outputs of chips %s and %s would both be enabled on lane %s; two drivers "+
+					"can damage both",
 					a.Chips[first].Name, a.Chips[chip].Name, a.Lanes[lane].Name),
 			}
 		}

@@ -320,6 +320,7 @@ func (c *Compiler) readout(group []int, view int, claim bus.Claim) *readout {
 		frames[i] = view*len(c.task.Chips) + at
 	}
 	return &readout{word: union(c.words.a, group), scan: bus.Scan{
-		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim, Settle: c.task.Views[view].settle(c.words.a, group),
+		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim,
+		Settle: c.task.Views[view].settle(c.words.a, group),
 	}}
 }

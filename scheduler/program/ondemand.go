@@ -29,7 +29,8 @@ type OnDemandPlan struct {
 // it; every register with a known value holds that value again afterwards. Errors:
 // invalid.Errors with paths from "target" and "views", *SelectError when no
 // select words do it.
-func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OnDemandPlan, error) {
+func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OnDemandPlan,
+	error) {
 	c := &checker{a: a}
 	if a.WiringOnly {
 		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to capture frames")

@@ -110,7 +110,8 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 		return t
 	}
 	if spec.GetMaxHold() != nil && !t.Class.HasMemory() {
-		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s)", t.Class.Name, t.Class.Parts())
+		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s)", t.Class.Name,
+			t.Class.Parts())
 	}
 	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
 	return t
@@ -147,7 +148,8 @@ func (c *checker) rate(path string, hz float64) bool {
 	case hz > maxRateHz:
 		c.addf(path, fmt.Sprintf("use at most %g", float64(maxRateHz)), "%g Hz is out of range", hz)
 	case hz < minRateHz:
-		c.addf(path, fmt.Sprintf("use %g or more, or capture single frames when they are wanted", float64(minRateHz)), "%g Hz is out of range", hz)
+		c.addf(path, fmt.Sprintf("use %g or more, or capture single frames when they are wanted", float64(minRateHz)),
+			"%g Hz is out of range", hz)
 	default:
 		return true
 	}

@@ -71,7 +71,8 @@ func (c *Course) WorstHold() time.Duration {
 // Follow walks a job whose segments begin at starts.
 func (p *Program) Follow(starts []time.Duration) *Course {
 	a, frames := p.a, len(p.Frames)
-	c := &Course{Light: make([]time.Duration, frames), Hold: make([]time.Duration, len(a.Chips)), Held: make([]time.Duration, frames)}
+	c := &Course{Light: make([]time.Duration, frames), Hold: make([]time.Duration, len(a.Chips)),
+		Held: make([]time.Duration, frames)}
 	loaded := make([]time.Duration, len(a.Chips))
 	any := false
 	for s, t := range p.traces {

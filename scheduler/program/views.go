@@ -28,7 +28,8 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 		specs = []*facetdv1.View{{}}
 	}
 	if len(specs) > maxViews {
-		c.addf(path, fmt.Sprintf("use at most %d, or make several tasks", maxViews), "%d views are too many", len(specs))
+		c.addf(path, fmt.Sprintf("use at most %d, or make several tasks", maxViews), "%d views are too many",
+			len(specs))
 		return nil
 	}
 	seen := map[string]int{}
@@ -50,7 +51,8 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 		bias, biased := v.pixelBias()
 		if first, _ := views[0].pixelBias(); biased && class.HasMemory() && bias != first {
 			c.addf(at+".trim.pixel_bias", "give all views the same, or make several tasks",
-				"a bias of %d is not that of the first view, %d: all views show one load, which is made under one bias", bias, first)
+				"a bias of %d is not that of the first view, %d: all views show one load, which is made under one bias",
+				bias, first)
 		}
 	}
 	return views
@@ -100,10 +102,12 @@ func (v *View) pixelBias() (value uint16, ok bool) {
 // noMemory reports what only chips with memory can do.
 func (c *checker) noMemory(path string, spec *facetdv1.View, class *chipmodel.Class, reason string) {
 	if len(spec.GetShares()) > 0 {
-		c.addf(path+".shares", "leave them out", "chips of class %q cannot share: %s (%s)", class.Name, reason, class.Parts())
+		c.addf(path+".shares", "leave them out", "chips of class %q cannot share: %s (%s)", class.Name, reason,
+			class.Parts())
 	}
 	if spec.GetSmoothingSteps() > 0 {
-		c.addf(path+".smoothing_steps", "leave it out", "chips of class %q cannot smooth: %s (%s)", class.Name, reason, class.Parts())
+		c.addf(path+".smoothing_steps", "leave it out", "chips of class %q cannot smooth: %s (%s)", class.Name, reason,
+			class.Parts())
 	}
 }
 

@@ -25,7 +25,8 @@ func NewWords(a *chipmodel.Array) *Words {
 	for i := range a.Chips {
 		wires[i] = a.Chips[i].Wires
 	}
-	return &Words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{}), listeners: newListeners(a)}
+	return &Words{a: a, resolver: selectword.NewResolver(selectword.New(wires), selectword.Options{}),
+		listeners: newListeners(a)}
 }
 
 // Array is what the words are of.
@@ -49,7 +50,8 @@ func (w *Words) cover(target []int, once bool) ([]step, error) {
 // schema's form; once asks that no chip is reached twice, as strobes must be.
 // optimal says that no fewer words exist; no cover has fewer than bound. Errors:
 // *selectword.UnreachableError, *selectword.ClashError.
-func Cover(a *chipmodel.Array, target []int, once bool) (found []*facetdv1.SelectWord, optimal bool, bound int, err error) {
+func Cover(a *chipmodel.Array, target []int, once bool) (found []*facetdv1.SelectWord, optimal bool, bound int,
+	err error) {
 	c, err := NewWords(a).resolver.Cover(target, once)
 	if err != nil {
 		return nil, false, 0, err

@@ -62,7 +62,8 @@ func TestChipsThatShareAWord(t *testing.T) {
 	}
 	checkCover(t, w, target, opt, c)
 	// The first instance that words made of merged groups got wrong.
-	w = New(wordsOf([][]int{{3, 4, 5}, {1, 5}, {2, 4, 5}, {3, 5}, {0, 2, 5}, {0, 1, 2}, {1, 4, 5}, {0, 3}, {3}, {4, 5}}))
+	w = New(wordsOf([][]int{{3, 4, 5}, {1, 5}, {2, 4, 5}, {3, 5}, {0, 2, 5}, {0, 1, 2}, {1, 4, 5}, {0, 3}, {3},
+		{4, 5}}))
 	target = []int{0, 1, 2, 3, 4, 5, 7, 8, 9}
 	if c, err = w.Cover(target, opt); err != nil || len(c.Words) != 3 || !c.Optimal {
 		t.Fatalf("%v, %v", c, err)
@@ -86,10 +87,12 @@ func TestCostChangesTheWords(t *testing.T) {
 		}
 	}
 	var bad *CostError
-	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(chipmodel.LineSet) int64 { return 0 }}); !errors.As(err, &bad) {
+	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(chipmodel.LineSet) int64 { return 0 }}); !errors.As(err,
+		&bad) {
 		t.Errorf("a cost of 0: error %v", err)
 	}
-	if _, err := w.Cover([]int{0, 1}, Options{Cost: func(chipmodel.LineSet) int64 { return MaxCost + 1 }}); !errors.As(err, &bad) {
+	if _, err := w.Cover([]int{0, 1},
+		Options{Cost: func(chipmodel.LineSet) int64 { return MaxCost + 1 }}); !errors.As(err, &bad) {
 		t.Errorf("a cost too high: error %v", err)
 	}
 }

@@ -78,7 +78,8 @@ func (d *dual) worst(cols []column) float64 {
 // Prices from an early stop are too high for some column; the caller scales them.
 func (pr *problem) simplex(in *instance) []float64 {
 	n := pr.rows
-	s := &simplex{n: n, inverse: make([][]float64, n), cost: make([]float64, n), x: make([]float64, n), price: make([]float64, n)}
+	s := &simplex{n: n, inverse: make([][]float64, n), cost: make([]float64, n), x: make([]float64, n),
+		price: make([]float64, n)}
 	for r := range n {
 		s.inverse[r] = make([]float64, n)
 		s.inverse[r][r], s.x[r] = 1, 1

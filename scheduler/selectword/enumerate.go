@@ -113,7 +113,8 @@ func (e *lineBranching) node(on chipmodel.LineSet, live []int32, forbidden []chi
 // propagate drops what cannot be: elements that, with the lines already on, would
 // hold a forbidden set, and forbidden sets that the rest no longer holds. dead
 // means that no word comes of it.
-func (e *lineBranching) propagate(on chipmodel.LineSet, live []int32, forbidden []chipmodel.LineSet) (union chipmodel.LineSet, left []int32, still []chipmodel.LineSet, dead bool) {
+func (e *lineBranching) propagate(on chipmodel.LineSet, live []int32,
+	forbidden []chipmodel.LineSet) (union chipmodel.LineSet, left []int32, still []chipmodel.LineSet, dead bool) {
 	for {
 		if !e.in.charge(1 + (len(live)+len(forbidden))/64) {
 			return 0, nil, nil, true

@@ -26,7 +26,8 @@ type ClashError struct {
 }
 
 func (e *ClashError) Error() string {
-	return fmt.Sprintf("chips %v cannot each be reached exactly once: they force one another into one word, which reaches chips outside the target", e.Chips)
+	return fmt.Sprintf("chips %v cannot each be reached exactly once: they force one another into one word, which "+
+		"reaches chips outside the target", e.Chips)
 }
 
 // TargetError is the error of a target that is no set of chips. All its errors

@@ -123,7 +123,8 @@ type part struct {
 
 // partOf returns a part of which fits is not yet filled in.
 func partOf(elems []chipmodel.LineSet) part {
-	return part{elems: elems, stride: (len(elems) + 63) / 64, lines: unionOf(elems), full: fullSet(len(elems)), touching: touching(elems)}
+	return part{elems: elems, stride: (len(elems) + 63) / 64, lines: unionOf(elems), full: fullSet(len(elems)),
+		touching: touching(elems)}
 }
 
 // touching returns, one after the other for each line up to the last in use, the set

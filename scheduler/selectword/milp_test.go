@@ -108,14 +108,17 @@ func TestBesideMILP(t *testing.T) {
 		took := time.Since(start)
 		checkCover(t, w, in.Target, opt, c)
 		if a.Optimum == nil {
-			t.Logf("%s once=%v: the other solver did not finish; here %d words, bound %d, %v", in.Name, in.Once, len(c.Words), c.LowerBound, took)
+			t.Logf("%s once=%v: the other solver did not finish; here %d words, bound %d, %v", in.Name, in.Once,
+				len(c.Words), c.LowerBound, took)
 			continue
 		}
 		compared++
 		if !c.Optimal || len(c.Words) != *a.Optimum {
-			t.Errorf("%s once=%v: %d words, optimal %v; integer programming finds %d", in.Name, in.Once, len(c.Words), c.Optimal, *a.Optimum)
+			t.Errorf("%s once=%v: %d words, optimal %v; integer programming finds %d", in.Name, in.Once, len(c.Words),
+				c.Optimal, *a.Optimum)
 		}
-		t.Logf("%s once=%v: %d words in %v (integer programming %.0f ms)", in.Name, in.Once, len(c.Words), took.Round(time.Microsecond), a.Seconds*1000)
+		t.Logf("%s once=%v: %d words in %v (integer programming %.0f ms)", in.Name, in.Once, len(c.Words),
+			took.Round(time.Microsecond), a.Seconds*1000)
 	}
 	if compared < len(instances)/2 {
 		t.Errorf("only %d of %d compared", compared, len(instances))

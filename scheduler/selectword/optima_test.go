@@ -74,7 +74,8 @@ func TestKnownOptima(t *testing.T) {
 				}
 				checkCover(t, o.wiring(), o.Target, opt, c)
 				if len(c.Words) != *want || !c.Optimal || c.LowerBound != int64(*want) {
-					t.Errorf("once=%v: %d words, optimal %v, bound %d; the optimum is %d", once, len(c.Words), c.Optimal, c.LowerBound, *want)
+					t.Errorf("once=%v: %d words, optimal %v, bound %d; the optimum is %d", once, len(c.Words),
+						c.Optimal, c.LowerBound, *want)
 				}
 			}
 		})

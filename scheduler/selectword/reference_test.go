@@ -14,7 +14,8 @@ import (
 // bruteForce goes through all words on the first lines and all subsets of the
 // target; -1 where there is no cover. It shares nothing with the package but the
 // definition of a reach.
-func bruteForce(wires []chipmodel.LineSet, target []int, lines int, once bool, cost func(chipmodel.LineSet) int64) int64 {
+func bruteForce(wires []chipmodel.LineSet, target []int, lines int, once bool,
+	cost func(chipmodel.LineSet) int64) int64 {
 	best := make([]int64, 1<<len(target)) // by set of target chips: least cost
 	cheapest := map[int]int64{}           // by reach
 	for word := range chipmodel.LineSet(1) << lines {
@@ -116,7 +117,8 @@ func TestAgainstBruteForce(t *testing.T) {
 			covered++
 			checkCover(t, w, target, opt, got)
 			if !got.Optimal || got.LowerBound != want {
-				t.Fatalf("wires %v target %v once %v: bound %d optimal %v, brute force %d", wires, target, opt.Once, got.LowerBound, got.Optimal, want)
+				t.Fatalf("wires %v target %v once %v: bound %d optimal %v, brute force %d", wires, target, opt.Once,
+					got.LowerBound, got.Optimal, want)
 			}
 		}
 		if (err != nil) != (want < 0) {
@@ -225,7 +227,8 @@ func indices(n int) []int {
 }
 
 // checkDefinition is checkCover for rapid: exactly the target, and once if asked.
-func checkDefinition(t interface{ Fatalf(string, ...any) }, wires []chipmodel.LineSet, target []int, opt Options, c Cover) {
+func checkDefinition(t interface{ Fatalf(string, ...any) }, wires []chipmodel.LineSet, target []int, opt Options,
+	c Cover) {
 	for chip, w := range wires {
 		times := 0
 		for _, word := range c.Words {

@@ -25,7 +25,8 @@ func (in *instance) minimise(pr *problem, known []column, bound int64) ([]column
 	if totalCost(best) <= bound {
 		return best, bound
 	}
-	s := &search{in: in, pr: pr, dual: d, best: best, cost: totalCost(best), goal: bound, banned: make([]int, len(pr.cols))}
+	s := &search{in: in, pr: pr, dual: d, best: best, cost: totalCost(best), goal: bound,
+		banned: make([]int, len(pr.cols))}
 	avail := make([]int32, len(pr.cols))
 	for i := range avail {
 		avail[i] = int32(i)

@@ -39,7 +39,8 @@ func crowd(n int) (names []string, h int64, jobs []Job) {
 	h = int64(n) * 20
 	for i := range n / 3 {
 		names = append(names, "")
-		jobs = append(jobs, Job{Task: i, Deadline: h - int64(i*7919%1000), Costs: []int64{3, 3, 3}, Resources: []int{0, 1 + i%2}})
+		jobs = append(jobs, Job{Task: i, Deadline: h - int64(i*7919%1000), Costs: []int64{3, 3, 3},
+			Resources: []int{0, 1 + i%2}})
 	}
 	return names, h, jobs
 }

@@ -20,7 +20,8 @@ func Check(hyperperiod int64, jobs []Job, t Table) error {
 			return fmt.Errorf("job %d of task %d has no segments", key.number, key.task)
 		}
 		if j := &jobs[i]; j.Within != nil && len(j.Within) != len(j.Costs) {
-			return fmt.Errorf("job %d of task %d has %d limits for %d segments", key.number, key.task, len(j.Within), len(j.Costs))
+			return fmt.Errorf("job %d of task %d has %d limits for %d segments", key.number, key.task, len(j.Within),
+				len(j.Costs))
 		}
 	}
 	if t.Hyperperiod != hyperperiod {
@@ -37,25 +38,31 @@ func Check(hyperperiod int64, jobs []Job, t Table) error {
 		}
 		j := &jobs[i]
 		if pl.Segment != done[i] || pl.Segment >= len(j.Costs) {
-			return fmt.Errorf("segment %d of job %d of task %d is placed where segment %d is due", pl.Segment, pl.Number, pl.Task, done[i])
+			return fmt.Errorf("segment %d of job %d of task %d is placed where segment %d is due", pl.Segment,
+				pl.Number, pl.Task, done[i])
 		}
 		if pl.End-pl.Start != j.Costs[pl.Segment] {
-			return fmt.Errorf("segment %d of job %d of task %d has %d, its cost is %d", pl.Segment, pl.Number, pl.Task, pl.End-pl.Start, j.Costs[pl.Segment])
+			return fmt.Errorf("segment %d of job %d of task %d has %d, its cost is %d", pl.Segment, pl.Number, pl.Task,
+				pl.End-pl.Start, j.Costs[pl.Segment])
 		}
 		if pl.Start < busyUntil {
-			return fmt.Errorf("segment %d of job %d of task %d starts at %d, the bus is busy until %d", pl.Segment, pl.Number, pl.Task, pl.Start, busyUntil)
+			return fmt.Errorf("segment %d of job %d of task %d starts at %d, the bus is busy until %d", pl.Segment,
+				pl.Number, pl.Task, pl.Start, busyUntil)
 		}
 		if pl.Start < j.Release {
-			return fmt.Errorf("job %d of task %d starts at %d, before its release at %d", pl.Number, pl.Task, pl.Start, j.Release)
+			return fmt.Errorf("job %d of task %d starts at %d, before its release at %d", pl.Number, pl.Task, pl.Start,
+				j.Release)
 		}
 		if pl.End > j.Deadline || pl.End > hyperperiod {
-			return fmt.Errorf("job %d of task %d is not done at %d, its deadline is %d", pl.Number, pl.Task, pl.End, j.Deadline)
+			return fmt.Errorf("job %d of task %d is not done at %d, its deadline is %d", pl.Number, pl.Task, pl.End,
+				j.Deadline)
 		}
 		if pl.Segment == 0 {
 			began[i] = pl.Start
 		}
 		if j.Within != nil && j.Within[pl.Segment] > 0 && pl.End-began[i] > j.Within[pl.Segment] {
-			return fmt.Errorf("segment %d of job %d of task %d ends %d after the job's start, its limit is %d", pl.Segment, pl.Number, pl.Task, pl.End-began[i], j.Within[pl.Segment])
+			return fmt.Errorf("segment %d of job %d of task %d ends %d after the job's start, its limit is %d",
+				pl.Segment, pl.Number, pl.Task, pl.End-began[i], j.Within[pl.Segment])
 		}
 		for _, r := range j.Resources {
 			if u := user[r]; u != 0 && u != i+1 {
@@ -71,7 +78,8 @@ func Check(hyperperiod int64, jobs []Job, t Table) error {
 	}
 	for i := range jobs {
 		if done[i] != len(jobs[i].Costs) {
-			return fmt.Errorf("job %d of task %d has %d of %d segments placed", jobs[i].Number, jobs[i].Task, done[i], len(jobs[i].Costs))
+			return fmt.Errorf("job %d of task %d has %d of %d segments placed", jobs[i].Number, jobs[i].Task, done[i],
+				len(jobs[i].Costs))
 		}
 	}
 	return nil

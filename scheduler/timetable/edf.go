@@ -239,14 +239,16 @@ func (s *simulation) miss(j *Job, segment int, start, end int64) *Witness {
 	name, time := s.p.name(j), s.p.opt.time
 	if end > j.Deadline {
 		return &Witness{
-			Message: fmt.Sprintf("a job of task %s released at %s would end %s after its deadline", name, time(j.Release), time(end-j.Deadline)),
-			Task:    name, Needed: end - j.Release, Available: j.Deadline - j.Release,
+			Message: fmt.Sprintf("a job of task %s released at %s would end %s after its deadline", name,
+				time(j.Release), time(end-j.Deadline)),
+			Task: name, Needed: end - j.Release, Available: j.Deadline - j.Release,
 		}
 	}
 	if limit := j.within(segment); limit > 0 && end-start > limit {
 		return &Witness{
-			Message: fmt.Sprintf("a job of task %s would last %s from its start, more than its hold and skew limits leave, %s", name, time(end-start), time(limit)),
-			Task:    name, Needed: end - start, Available: limit,
+			Message: fmt.Sprintf("a job of task %s would last %s from its start, more than its hold and skew limits "+
+				"leave, %s", name, time(end-start), time(limit)),
+			Task: name, Needed: end - start, Available: limit,
 		}
 	}
 	return nil

@@ -45,7 +45,8 @@ func plainEDF(h int64, jobs []Job) (placements []Placement, fits bool) {
 				}
 			}
 			first := best < 0 || due < bestDue ||
-				due == bestDue && (j.Task < jobs[best].Task || j.Task == jobs[best].Task && j.Number < jobs[best].Number)
+				due == bestDue && (j.Task < jobs[best].Task || j.Task == jobs[best].Task &&
+					j.Number < jobs[best].Number)
 			if free && first {
 				best, bestDue = i, due
 			}

@@ -97,7 +97,8 @@ func TestWholeBus(t *testing.T) {
 		}
 		for i := range 2 {
 			if got[i].Response != worst[i] {
-				t.Errorf("%v: %s responds in %d, over all phases the worst is %d", tasks, tasks[i].Name, got[i].Response, worst[i])
+				t.Errorf("%v: %s responds in %d, over all phases the worst is %d", tasks, tasks[i].Name,
+					got[i].Response, worst[i])
 			}
 		}
 		if hb, _ := Hyperperiod(tasks[:2]); got[1].Busy != hb || len(got[1].Instance) != int(hb/tasks[1].Period) {
@@ -139,7 +140,8 @@ func TestIntegerResponsesOfThree(t *testing.T) {
 		}
 		for i := range tasks {
 			if got[i].Response != worst[i] {
-				t.Fatalf("%v: task %d responds in %d, over all phases the worst is %d", tasks, i, got[i].Response, worst[i])
+				t.Fatalf("%v: task %d responds in %d, over all phases the worst is %d", tasks, i, got[i].Response,
+					worst[i])
 			}
 		}
 	}
@@ -154,7 +156,8 @@ func TestFixedBounds(t *testing.T) {
 	if !errors.As(err, &limit) || limit.Task != "fast" {
 		t.Errorf("%v", err)
 	}
-	if _, _, err := Assign([]Task{{"x", maxTime, maxTime, 0}, {"y", maxTime, maxTime, 0}}, FixedOptions{Tick: maxTime}); err != nil {
+	if _, _, err := Assign([]Task{{"x", maxTime, maxTime, 0}, {"y", maxTime, maxTime, 0}},
+		FixedOptions{Tick: maxTime}); err != nil {
 		t.Errorf("%v", err)
 	}
 	if _, err := FixedPriority(tasks, []int{0, 0}, FixedOptions{}); err == nil {

@@ -68,7 +68,8 @@ func FuzzCheck(f *testing.F) {
 		tab := Table{Hyperperiod: h}
 		for ; len(table) >= 4; table = table[4:] {
 			tab.Placements = append(tab.Placements, Placement{
-				Task: int(table[0]) % 4, Number: int(table[0]) / 4 % 4, Segment: int(int8(table[1])) % 4, Start: int64(int8(table[2])), End: int64(int8(table[2])) + int64(table[3]%5),
+				Task: int(table[0]) % 4, Number: int(table[0]) / 4 % 4, Segment: int(int8(table[1])) % 4,
+				Start: int64(int8(table[2])), End: int64(int8(table[2])) + int64(table[3]%5),
 			})
 		}
 		if Check(h, jobs, tab) == nil && len(jobs) > 0 && len(tab.Placements) < len(jobs) {

@@ -47,7 +47,8 @@ func ParseSet(name string, data []byte) ([]Task, invalid.Errors) {
 	names := map[string]int{}
 	for i, t := range tasks {
 		if first, twice := names[t.Name]; twice {
-			m.Add(invalid.Index("tasks", i), fmt.Sprintf("the name %q is taken by task %d", t.Name, first+1), "names are unique")
+			m.Add(invalid.Index("tasks", i), fmt.Sprintf("the name %q is taken by task %d", t.Name, first+1),
+				"names are unique")
 			continue
 		}
 		names[t.Name] = i

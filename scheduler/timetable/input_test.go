@@ -21,9 +21,10 @@ func TestParseSetErrors(t *testing.T) {
 		{"a field twice", "tasks:\n- cost_ns: 1\n  period_ns: 4\n  cost_ns: 2", []string{
 			`f:4:3: tasks[0].cost_ns: is given twice, the first time on line 2 (leave one of them out)`,
 		}},
-		{"a name twice", "tasks:\n- {name: a, cost_ns: 1, period_ns: 4}\n- {name: a, cost_ns: 1, period_ns: 4}", []string{
-			`f:3:3: tasks[1]: the name "a" is taken by task 1 (names are unique)`,
-		}},
+		{"a name twice", "tasks:\n- {name: a, cost_ns: 1, period_ns: 4}\n- {name: a, cost_ns: 1, period_ns: 4}",
+			[]string{
+				`f:3:3: tasks[1]: the name "a" is taken by task 1 (names are unique)`,
+			}},
 		{"the name that another goes without", "tasks:\n- {name: task-2, cost_ns: 1, period_ns: 4}\n" +
 			"- {cost_ns: 1, period_ns: 4}", []string{
 			`f:3:3: tasks[1]: the name "task-2" is taken by task 1 (names are unique)`,
@@ -118,7 +119,8 @@ func TestReportJSON(t *testing.T) {
 	}
 	var lines []string
 	for _, p := range r.Table.Placements {
-		lines = append(lines, fmt.Sprintf(`{"task":%q,"job":%d,"start_ns":%d,"end_ns":%d}`, tasks[p.Task].Name, p.Number, p.Start, p.End))
+		lines = append(lines, fmt.Sprintf(`{"task":%q,"job":%d,"start_ns":%d,"end_ns":%d}`, tasks[p.Task].Name,
+			p.Number, p.Start, p.End))
 	}
 	want := fmt.Sprintf(`{"verdict":"feasible","method":"exact search with inserted idle time","utilization":0.85,"table":[%s],"witness":"","min_stretch":"9/8"}`, strings.Join(lines, ","))
 	if string(got) != want {

@@ -42,7 +42,8 @@ func TestJobErrors(t *testing.T) {
 	if !errors.As(err, &input) {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"the hyperperiod of 0 is not", "job 3 belongs to task 7 of 1", "job 0 of t is there twice", "jobs 0 and 1 of t are out of order"} {
+	for _, want := range []string{"the hyperperiod of 0 is not", "job 3 belongs to task 7 of 1",
+		"job 0 of t is there twice", "jobs 0 and 1 of t are out of order"} {
 		if !slices.ContainsFunc(input.Errors, func(m string) bool { return strings.Contains(m, want) }) {
 			t.Errorf("%q is not among %q", want, input.Errors)
 		}
@@ -95,8 +96,10 @@ func TestLongestTimes(t *testing.T) {
 	if r, err = PlanPeriodic(tasks, Options{}); err != nil || r.Verdict != Infeasible || r.Method != MethodUtilization {
 		t.Errorf("one tick more: %v by %s (%v)", r.Verdict, r.Method, err)
 	}
-	jobs := []Job{{Task: 0, Deadline: maxTime, Costs: []int64{math.MaxInt64, math.MaxInt64}}, {Task: 1, Deadline: maxTime, Costs: []int64{math.MaxInt64}}}
-	if r, err = Plan([]string{"a", "b"}, maxTime, jobs, Options{}); err != nil || r.Verdict != Infeasible || r.Method != MethodUtilization {
+	jobs := []Job{{Task: 0, Deadline: maxTime, Costs: []int64{math.MaxInt64, math.MaxInt64}},
+		{Task: 1, Deadline: maxTime, Costs: []int64{math.MaxInt64}}}
+	if r, err = Plan([]string{"a", "b"}, maxTime, jobs, Options{}); err != nil || r.Verdict != Infeasible ||
+		r.Method != MethodUtilization {
 		t.Errorf("costs past any time: %v by %s (%v)", r.Verdict, r.Method, err)
 	}
 	// Periods without a common factor, near the limit: no table, no stretch, no panic.

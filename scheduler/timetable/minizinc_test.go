@@ -45,7 +45,8 @@ func TestAgainstMiniZinc(t *testing.T) {
 		var tasks []Task
 		for i := range 3 {
 			period := periods[rng.IntN(len(periods))]
-			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(period/2), Period: period, Deadline: period - rng.Int64N(period/4+1)})
+			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(period/2), Period: period,
+				Deadline: period - rng.Int64N(period/4+1)})
 		}
 		if u := utilizationOf(tasks); u.Cmp(big.NewRat(1, 1)) > 0 || u.Cmp(big.NewRat(1, 2)) < 0 {
 			continue
@@ -100,10 +101,12 @@ func TestCutAgainstMiniZinc(t *testing.T) {
 		names := []string{"fast"}
 		var jobs []Job
 		for k := range int64(5) {
-			jobs = append(jobs, Job{Task: 0, Number: int(k), Release: 12 * k, Deadline: 12*k + 5 + rng.Int64N(4), Costs: []int64{3}})
+			jobs = append(jobs, Job{Task: 0, Number: int(k), Release: 12 * k, Deadline: 12*k + 5 + rng.Int64N(4),
+				Costs: []int64{3}})
 		}
 		for task := range 3 {
-			j := Job{Task: task + 1, Release: rng.Int64N(10), Deadline: h - rng.Int64N(20), Resources: []int{rng.IntN(3)}}
+			j := Job{Task: task + 1, Release: rng.Int64N(10), Deadline: h - rng.Int64N(20),
+				Resources: []int{rng.IntN(3)}}
 			names = append(names, fmt.Sprint("long", task))
 			var sum int64
 			for range 2 + rng.IntN(3) {
@@ -137,18 +140,21 @@ func cutData(h int64, jobs []Job) string {
 			if job.Within != nil {
 				limit = job.Within[s]
 			}
-			r, c, d = append(r, fmt.Sprint(job.Release)), append(c, fmt.Sprint(cost)), append(d, fmt.Sprint(job.Deadline))
+			r, c, d = append(r, fmt.Sprint(job.Release)), append(c, fmt.Sprint(cost)),
+				append(d, fmt.Sprint(job.Deadline))
 			j, l = append(j, fmt.Sprint(i+1)), append(l, fmt.Sprint(limit))
 		}
 		last = append(last, fmt.Sprint(len(r)))
 		for _, other := range jobs {
-			shared := slices.ContainsFunc(job.Resources, func(r int) bool { return slices.Contains(other.Resources, r) })
+			shared := slices.ContainsFunc(job.Resources,
+				func(r int) bool { return slices.Contains(other.Resources, r) })
 			share = append(share, fmt.Sprint(shared))
 		}
 	}
 	list := func(words []string) string { return "[" + strings.Join(words, ",") + "]" }
 	return fmt.Sprintf("n=%d;m=%d;h=%d;r=%s;c=%s;d=%s;j=%s;l=%s;first=%s;last=%s;share=array2d(1..%d,1..%d,%s);",
-		len(r), len(jobs), h, list(r), list(c), list(d), list(j), list(l), list(first), list(last), len(jobs), len(jobs), list(share))
+		len(r), len(jobs), h, list(r), list(c), list(d), list(j), list(l), list(first), list(last), len(jobs),
+		len(jobs), list(share))
 }
 
 func askMiniZinc(t *testing.T, solver, file string, tasks []Task) bool {
@@ -158,7 +164,8 @@ func askMiniZinc(t *testing.T, solver, file string, tasks []Task) bool {
 	for _, j := range jobsOf(tasks, h) {
 		r, c, d = append(r, fmt.Sprint(j.Release)), append(c, fmt.Sprint(j.Costs[0])), append(d, fmt.Sprint(j.Deadline))
 	}
-	return solve(t, solver, file, fmt.Sprintf("n=%d;h=%d;r=[%s];c=[%s];d=[%s];", len(r), h, strings.Join(r, ","), strings.Join(c, ","), strings.Join(d, ",")))
+	return solve(t, solver, file, fmt.Sprintf("n=%d;h=%d;r=[%s];c=[%s];d=[%s];", len(r), h, strings.Join(r, ","),
+		strings.Join(c, ","), strings.Join(d, ",")))
 }
 
 // solve asks MiniZinc with Gecode whether a model has a solution.

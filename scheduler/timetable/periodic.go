@@ -18,7 +18,8 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 	}
 	u := utilizationOf(tasks)
 	if u.Cmp(one) > 0 {
-		return Result{Verdict: Infeasible, Method: MethodUtilization, Utilization: u, Witness: overloadWitness(tasks, u)}, nil
+		return Result{Verdict: Infeasible, Method: MethodUtilization, Utilization: u,
+			Witness: overloadWitness(tasks, u)}, nil
 	}
 	p, ok := periodicProblem(tasks, opt)
 	if !ok {
@@ -37,7 +38,10 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 // overloadWitness says that tasks ask for more than the bus; the largest is named.
 func overloadWitness(tasks []Task, u *big.Rat) *Witness {
 	f, _ := u.Float64()
-	most := slices.MaxFunc(tasks, func(a, b Task) int { return big.NewRat(a.Cost, a.Period).Cmp(big.NewRat(b.Cost, b.Period)) })
+	most := slices.MaxFunc(tasks, func(a, b Task) int {
+		return big.NewRat(a.Cost,
+			a.Period).Cmp(big.NewRat(b.Cost, b.Period))
+	})
 	w := &Witness{Message: fmt.Sprintf("the tasks ask for %.4g %% of the bus", 100*f), Task: most.Name}
 	if h, ok := Hyperperiod(tasks); ok {
 		if need := new(big.Rat).Mul(u, new(big.Rat).SetInt64(h)).Num(); need.IsInt64() {
@@ -71,8 +75,9 @@ func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
 	for _, t := range tasks {
 		if t.Cost > t.deadline() {
 			return &Witness{
-				Message: fmt.Sprintf("a job of task %s takes %s, but must be done within %s", t.Name, opt.time(t.Cost), opt.time(t.deadline())),
-				Task:    t.Name, Needed: t.Cost, Available: t.deadline(),
+				Message: fmt.Sprintf("a job of task %s takes %s, but must be done within %s", t.Name, opt.time(t.Cost),
+					opt.time(t.deadline())),
+				Task: t.Name, Needed: t.Cost, Available: t.deadline(),
 			}, MethodWindow
 		}
 	}
@@ -80,7 +85,8 @@ func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
 		for k, other := range tasks {
 			if gap := other.Period + other.deadline() - 2*other.Cost; i != k && t.Cost > gap {
 				return &Witness{
-					Message: fmt.Sprintf("an uninterrupted piece of task %s takes %s, but task %s leaves at most %s between its jobs",
+					Message: fmt.Sprintf("an uninterrupted piece of task %s takes %s, but task %s leaves at most %s "+
+						"between its jobs",
 						t.Name, opt.time(t.Cost), other.Name, opt.time(gap)),
 					Task: t.Name, Other: other.Name, Needed: t.Cost, Available: gap,
 				}, MethodGap
@@ -195,7 +201,8 @@ func periodicProblem(tasks []Task, opt Options) (*problem, bool) {
 		names[i] = t.Name
 		costs := []int64{t.Cost}
 		for k := range h / t.Period {
-			jobs = append(jobs, Job{Task: i, Number: int(k), Release: k * t.Period, Deadline: k*t.Period + t.deadline(), Costs: costs})
+			jobs = append(jobs, Job{Task: i, Number: int(k), Release: k * t.Period, Deadline: k*t.Period + t.deadline(),
+				Costs: costs})
 		}
 	}
 	return newProblem(names, h, jobs, opt), true
@@ -208,7 +215,8 @@ func periodicProblem(tasks []Task, opt Options) (*problem, bool) {
 // Martel, RTSS 1991, for deadlines equal to periods; George, Rivierre and Spuri,
 // INRIA RR-2966, 1996, in general; integer time. It returns the first deadline that
 // fails (one that fails, where there are more than a million before), or 0 where the
-// utilization does or the walk is too long, which counts as not fitting. A set that it refuses may still fit when all are released together.
+// utilization does or the walk is too long, which counts as not fitting. A set that it refuses may still fit when all
+// are released together.
 //
 // The blocking is the same between one relative deadline and the next, so that the
 // walk of Zhang and Burns (see QPA) serves within each such stretch.

@@ -86,7 +86,8 @@ func TestAgainstExhaustive(t *testing.T) {
 		var tasks []Task
 		for i := range 2 + rng.IntN(3) {
 			period := periods[rng.IntN(len(periods))]
-			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(max(period/2, 1)), Period: period, Deadline: period - rng.Int64N(period/3+1)})
+			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(max(period/2, 1)), Period: period,
+				Deadline: period - rng.Int64N(period/3+1)})
 		}
 		if u, _ := utilizationOf(tasks).Float64(); (u > 1 || u < 0.6) && rng.IntN(20) > 0 {
 			continue // mostly too easy to tell
@@ -113,7 +114,8 @@ func TestAgainstExhaustive(t *testing.T) {
 		count[fmt.Sprint(r.Verdict, " by ", r.Method)]++
 	}
 	t.Log(count)
-	if count["feasible by "+MethodSearch] < 20 || count["infeasible by "+MethodSearch] < 20 || count["feasible by "+MethodEDF] < 20 {
+	if count["feasible by "+MethodSearch] < 20 || count["infeasible by "+MethodSearch] < 20 ||
+		count["feasible by "+MethodEDF] < 20 {
 		t.Errorf("the sets exercise too little: %v", count)
 	}
 }
@@ -141,7 +143,8 @@ func TestSegmentsAgainstExhaustive(t *testing.T) {
 				resources = []int{rng.IntN(2)}
 			}
 			for k := range h / period {
-				jobs = append(jobs, Job{Task: task, Number: int(k), Release: k * period, Deadline: (k+1)*period - rng.Int64N(2), Costs: costs, Resources: resources})
+				jobs = append(jobs, Job{Task: task, Number: int(k), Release: k * period,
+					Deadline: (k+1)*period - rng.Int64N(2), Costs: costs, Resources: resources})
 			}
 		}
 		r, err := Plan(names, h, jobs, Options{})
@@ -168,7 +171,8 @@ func TestSegmentsAgainstExhaustive(t *testing.T) {
 // come between and something must, that is proved.
 func TestLimits(t *testing.T) {
 	names := []string{"held", "fast"}
-	jobs := []Job{{Task: 0, Release: 0, Deadline: 20, Costs: []int64{2, 3, 3}, Resources: []int{0}, Within: []int64{0, 8, 11}}}
+	jobs := []Job{{Task: 0, Release: 0, Deadline: 20, Costs: []int64{2, 3, 3}, Resources: []int{0},
+		Within: []int64{0, 8, 11}}}
 	for k := range int64(4) {
 		jobs = append(jobs, Job{Task: 1, Number: int(k), Release: 5 * k, Deadline: 5*k + 5, Costs: []int64{2}})
 	}
@@ -225,13 +229,16 @@ func TestLongHyperperiod(t *testing.T) {
 		{"one tick more", []Task{quick, {"slow", 2*p - 600_000 + 1, q, 0}}, Infeasible, MethodGap},
 		{"a gap of p - 200,000", []Task{tight, {"slow", p - 200_000, q, 0}}, Unknown, MethodCap},
 		{"one tick more", []Task{tight, {"slow", p - 200_000 + 1, q, 0}}, Infeasible, MethodGap},
-		{"two at once in time", []Task{tight, {"also", 100_000, p + 30, 400_000}, {"slow", 1, q, 0}}, Feasible, MethodAnyPhase},
-		{"two at once too long", []Task{tight, {"also", 100_001, p + 30, 400_000}, {"slow", 1, q, 0}}, Infeasible, MethodDemand},
+		{"two at once in time", []Task{tight, {"also", 100_000, p + 30, 400_000}, {"slow", 1, q, 0}}, Feasible,
+			MethodAnyPhase},
+		{"two at once too long", []Task{tight, {"also", 100_001, p + 30, 400_000}, {"slow", 1, q, 0}}, Infeasible,
+			MethodDemand},
 		{"past its deadline", []Task{quick, {"slow", 1001, q, 1000}}, Infeasible, MethodWindow},
 	} {
 		r, err := PlanPeriodic(c.tasks, Options{})
 		if err != nil || r.Verdict != c.want || r.Method != c.method || (r.Witness == nil) != (c.want == Feasible) {
-			t.Errorf("%s: %v by %s: %+v (%v), want %v by %s", c.name, r.Verdict, r.Method, r.Witness, err, c.want, c.method)
+			t.Errorf("%s: %v by %s: %+v (%v), want %v by %s", c.name, r.Verdict, r.Method, r.Witness, err, c.want,
+				c.method)
 		}
 		if c.method == MethodGap && (r.Witness.Task != "slow" || r.Witness.Needed != r.Witness.Available+1) {
 			t.Errorf("%s: %+v", c.name, r.Witness)
@@ -244,11 +251,13 @@ func TestUtilizationWitness(t *testing.T) {
 	tasks := []Task{{"b", 3, 6, 0}, {"a", 3, 5, 0}}
 	r, err := PlanPeriodic(tasks, Options{})
 	w := r.Witness
-	if err != nil || r.Method != MethodUtilization || w == nil || w.Needed != 33 || w.Available != 30 || w.Task != "a" || w.Message != "the tasks ask for 110 % of the bus" {
+	if err != nil || r.Method != MethodUtilization || w == nil || w.Needed != 33 || w.Available != 30 ||
+		w.Task != "a" || w.Message != "the tasks ask for 110 % of the bus" {
 		t.Errorf("%v by %s: %+v (%v)", r.Verdict, r.Method, w, err)
 	}
 	r, err = Plan([]string{"b", "a"}, 30, jobsOf(tasks, 30), Options{})
-	if w = r.Witness; err != nil || w == nil || w.Message != "the tasks ask for 33ns of bus time in every 30ns: a 60 %, b 50 %" {
+	if w = r.Witness; err != nil || w == nil ||
+		w.Message != "the tasks ask for 33ns of bus time in every 30ns: a 60 %, b 50 %" {
 		t.Errorf("%+v (%v)", w, err)
 	}
 }
@@ -276,7 +285,8 @@ func TestLikeTasks(t *testing.T) {
 // the set does not fit (see TestLikeTasks; here the costs all differ).
 func TestCapIsUnknown(t *testing.T) {
 	r, err := PlanPeriodic(twenty(20), Options{States: 1000})
-	if err != nil || r.Verdict != Unknown || r.Method != MethodCap || r.Witness == nil || !strings.Contains(r.Witness.Message, "1000 states") {
+	if err != nil || r.Verdict != Unknown || r.Method != MethodCap || r.Witness == nil ||
+		!strings.Contains(r.Witness.Message, "1000 states") {
 		t.Errorf("%v by %s, %v %v", r.Verdict, r.Method, r.Witness, err)
 	}
 }
@@ -313,7 +323,8 @@ func TestLookahead(t *testing.T) {
 		var tasks []Task
 		for i := range 3 + rng.IntN(4) {
 			period := []int64{20, 30, 40, 60, 120}[rng.IntN(5)]
-			tasks = append(tasks, Task{fmt.Sprint(i), 1 + rng.Int64N(period/2), period, period - rng.Int64N(period/3+1)})
+			tasks = append(tasks, Task{fmt.Sprint(i), 1 + rng.Int64N(period/2), period,
+				period - rng.Int64N(period/3+1)})
 		}
 		p, _ := periodicProblem(tasks, Options{})
 		if w, _ := p.reject(); w != nil {
@@ -397,7 +408,8 @@ func TestIntegerResponses(t *testing.T) {
 		}
 		for i := range tasks {
 			if got[i].Response != worst[i] {
-				t.Fatalf("%+v: task %d responds in %d, over all phases the worst is %d", tasks, i, got[i].Response, worst[i])
+				t.Fatalf("%+v: task %d responds in %d, over all phases the worst is %d", tasks, i, got[i].Response,
+					worst[i])
 			}
 		}
 	}
@@ -436,7 +448,8 @@ func TestAssignFindsOrders(t *testing.T) {
 		tasks := make([]Task, 3)
 		for i := range tasks {
 			period := 4 + rng.Int64N(12)
-			tasks[i] = Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(3), Period: period, Deadline: period - rng.Int64N(3)}
+			tasks[i] = Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(3), Period: period,
+				Deadline: period - rng.Int64N(3)}
 		}
 		suits := false
 		for _, order := range [][]int{{0, 1, 2}, {0, 2, 1}, {1, 0, 2}, {1, 2, 0}, {2, 0, 1}, {2, 1, 0}} {
@@ -460,11 +473,13 @@ func TestAssignFindsOrders(t *testing.T) {
 }
 
 func TestParseSet(t *testing.T) {
-	tasks, m := ParseSet("f", []byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4},{"cost_ns":2,"period_ns":8,"deadline_ns":6}]}`))
+	tasks, m := ParseSet("f",
+		[]byte(`{"tasks":[{"name":"a","cost_ns":1,"period_ns":4},{"cost_ns":2,"period_ns":8,"deadline_ns":6}]}`))
 	if len(m) > 0 || len(tasks) != 2 || tasks[0] != (Task{"a", 1, 4, 0}) || tasks[1] != (Task{"task-2", 2, 8, 6}) {
 		t.Errorf("%+v %v", tasks, m)
 	}
-	_, m = ParseSet("f", []byte("tasks:\n- name: a\n  cost_ns: 0\n  period: 4\n- cost_ns: x\n  period_ns: 5\n  deadline_ns: 9\n"))
+	_, m = ParseSet("f", []byte("tasks:\n- name: a\n  cost_ns: 0\n  period: 4\n- cost_ns: x\n  period_ns: 5\n  "+
+		"deadline_ns: 9\n"))
 	if len(m) != 4 { // a cost of 0, no field period, a cost that is no number, a deadline above the period
 		t.Fatalf("%v", m)
 	}

@@ -37,7 +37,8 @@ func jobsOf(tasks []Task, h int64) []Job {
 			d = t.Period
 		}
 		for k := int64(0); k*t.Period < h; k++ {
-			jobs = append(jobs, Job{Task: i, Number: int(k), Release: k * t.Period, Deadline: k*t.Period + d, Costs: []int64{t.Cost}})
+			jobs = append(jobs, Job{Task: i, Number: int(k), Release: k * t.Period, Deadline: k*t.Period + d,
+				Costs: []int64{t.Cost}})
 		}
 	}
 	return jobs
@@ -51,13 +52,15 @@ func TestTaskSets(t *testing.T) {
 			Name        string
 			Tasks       []ctd
 			Hyperperiod int64
-			AnyPhase    bool                                                         `json:"np_edf_any_offsets"`
-			Witness     []int64                                                      `json:"np_edf_any_offsets_witness"` // deadline, demand, blocking
-			Sync        bool                                                         `json:"np_edf_sync"`
-			Feasible    bool                                                         `json:"feasible_with_inserted_idle"`
-			MinStretch  string                                                       `json:"min_stretch"`
-			Schedule    [][4]int64                                                   `json:"np_edf_schedule"` // start, end, task, job
-			Miss        *struct{ Task, Job, Release, Deadline, Start, Finish int64 } `json:"np_edf_first_miss"`
+			AnyPhase    bool `json:"np_edf_any_offsets"`
+			// deadline, demand, blocking
+			Witness    []int64 `json:"np_edf_any_offsets_witness"`
+			Sync       bool    `json:"np_edf_sync"`
+			Feasible   bool    `json:"feasible_with_inserted_idle"`
+			MinStretch string  `json:"min_stretch"`
+			// start, end, task, job
+			Schedule [][4]int64                                                   `json:"np_edf_schedule"`
+			Miss     *struct{ Task, Job, Release, Deadline, Start, Finish int64 } `json:"np_edf_first_miss"`
 		}
 	}
 	load(t, "tasksets.json", &file)
@@ -80,11 +83,13 @@ func TestTaskSets(t *testing.T) {
 		if !fits && demandBound(tasks, at) != set.Witness[1] {
 			t.Errorf("%s: demand of %d up to %d, want %v", set.Name, demandBound(tasks, at), at, set.Witness)
 		}
-		table, miss := newProblem(make([]string, len(tasks)), set.Hyperperiod, jobsOf(tasks, set.Hyperperiod), Options{}).edf()
+		table, miss := newProblem(make([]string, len(tasks)), set.Hyperperiod, jobsOf(tasks, set.Hyperperiod),
+			Options{}).edf()
 		switch {
 		case miss == nil && !slices.Equal(rows(table), set.Schedule):
 			t.Errorf("%s: EDF gives %v, want %v", set.Name, rows(table), set.Schedule)
-		case miss != nil && (set.Miss == nil || miss.Needed != set.Miss.Finish-set.Miss.Release || miss.Available != set.Miss.Deadline-set.Miss.Release):
+		case miss != nil && (set.Miss == nil || miss.Needed != set.Miss.Finish-set.Miss.Release ||
+			miss.Available != set.Miss.Deadline-set.Miss.Release):
 			t.Errorf("%s: EDF misses %+v, want %+v", set.Name, miss, set.Miss)
 		}
 		if (r.Method == MethodEDF || r.Method == MethodAnyPhase) != set.Sync {
@@ -183,8 +188,10 @@ func TestAnyPhaseJeffay(t *testing.T) {
 			t.Errorf("row %d %v: any phase %v, want %v", i, row.Tasks, fits, row.Holds)
 		}
 		r, err := PlanPeriodic(tasks, Options{})
-		if err != nil || (r.Verdict == Feasible) != row.Feasible || (r.Method == MethodEDF || r.Method == MethodAnyPhase) != row.Sync {
-			t.Errorf("row %d %v: %v by %s (%v), want feasible %v, by EDF %v", i, row.Tasks, r.Verdict, r.Method, err, row.Feasible, row.Sync)
+		if err != nil || (r.Verdict == Feasible) != row.Feasible ||
+			(r.Method == MethodEDF || r.Method == MethodAnyPhase) != row.Sync {
+			t.Errorf("row %d %v: %v by %s (%v), want feasible %v, by EDF %v", i, row.Tasks, r.Verdict, r.Method, err,
+				row.Feasible, row.Sync)
 		}
 	}
 }
@@ -328,7 +335,8 @@ func TestSmallestPeriodicAnomalies(t *testing.T) {
 	var file map[string]json.RawMessage
 	load(t, "anomalies.json", &file)
 	seen := 0
-	for _, name := range []string{"smallest_sync_n2_implicit", "smallest_sync_n2_constrained", "smallest_sync_n3_implicit", "smallest_sync_n3_constrained"} {
+	for _, name := range []string{"smallest_sync_n2_implicit", "smallest_sync_n2_constrained",
+		"smallest_sync_n3_implicit", "smallest_sync_n3_constrained"} {
 		var c class
 		if err := json.Unmarshal(file[name], &c); err != nil {
 			t.Fatalf("%s: %v", name, err)
@@ -342,7 +350,8 @@ func TestSmallestPeriodicAnomalies(t *testing.T) {
 				t.Errorf("%s %d: the checker refuses a table that is known to be right: %v", name, i, err)
 			}
 			_, miss := newProblem(make([]string, len(tasks)), h, jobs, Options{}).edf()
-			if miss == nil || miss.Needed != e.Miss.Finish-e.Miss.Release || miss.Available != e.Miss.Deadline-e.Miss.Release {
+			if miss == nil || miss.Needed != e.Miss.Finish-e.Miss.Release ||
+				miss.Available != e.Miss.Deadline-e.Miss.Release {
 				t.Errorf("%s %d: EDF misses %+v, want %+v", name, i, miss, e.Miss)
 			}
 			if err := Check(h, jobs, placed(h, e.EDF)); err == nil {

@@ -151,7 +151,8 @@ func TestLimitsAgainstAnyTable(t *testing.T) {
 		}
 		for held := range 1 + rng.IntN(2) {
 			names = append(names, fmt.Sprint("held", held))
-			j := Job{Task: len(jobs), Release: rng.Int64N(3), Deadline: h - rng.Int64N(3), Resources: []int{held * rng.IntN(2)}}
+			j := Job{Task: len(jobs), Release: rng.Int64N(3), Deadline: h - rng.Int64N(3),
+				Resources: []int{held * rng.IntN(2)}}
 			var sum int64
 			for range 2 + rng.IntN(2) {
 				c := 1 + rng.Int64N(3)
@@ -221,7 +222,8 @@ func anyOrder(h int64, jobs []Job) bool {
 					raise(i+1, end)
 				}
 				for k := range i + 1 {
-					if order[k].Task == pl.Task && order[k].Segment == 0 && j.Within != nil && j.Within[pl.Segment] > 0 {
+					if order[k].Task == pl.Task && order[k].Segment == 0 && j.Within != nil &&
+						j.Within[pl.Segment] > 0 {
 						raise(k, end-j.Within[pl.Segment])
 					}
 				}

@@ -12,8 +12,9 @@ import (
 func (p *problem) reject() (*Witness, string) {
 	if total := p.total(); total > p.h {
 		return &Witness{
-			Message: fmt.Sprintf("the tasks ask for %s of bus time in every %s: %s", p.opt.time(total), p.opt.time(p.h), p.shares()),
-			Needed:  total, Available: p.h,
+			Message: fmt.Sprintf("the tasks ask for %s of bus time in every %s: %s", p.opt.time(total), p.opt.time(p.h),
+				p.shares()),
+			Needed: total, Available: p.h,
 		}, MethodUtilization
 	}
 	for _, test := range []struct {
@@ -61,8 +62,9 @@ func (p *problem) rejectWindow() *Witness {
 		j := &p.jobs[i]
 		if c, have := j.total(), j.Deadline-j.Release; c > have {
 			return &Witness{
-				Message: fmt.Sprintf("a job of task %s takes %s, but must be done within %s", p.name(j), p.opt.time(c), p.opt.time(have)),
-				Task:    p.name(j), Needed: c, Available: have,
+				Message: fmt.Sprintf("a job of task %s takes %s, but must be done within %s", p.name(j), p.opt.time(c),
+					p.opt.time(have)),
+				Task: p.name(j), Needed: c, Available: have,
 			}
 		}
 		var c int64
@@ -70,8 +72,9 @@ func (p *problem) rejectWindow() *Witness {
 			c += j.Costs[n]
 			if limit := j.within(n); limit > 0 && c > limit {
 				return &Witness{
-					Message: fmt.Sprintf("a job of task %s takes %s by itself, but its hold and skew limits leave %s", p.name(j), p.opt.time(c), p.opt.time(limit)),
-					Task:    p.name(j), Needed: c, Available: limit,
+					Message: fmt.Sprintf("a job of task %s takes %s by itself, but its hold and skew limits leave %s",
+						p.name(j), p.opt.time(c), p.opt.time(limit)),
+					Task: p.name(j), Needed: c, Available: limit,
 				}
 			}
 		}
@@ -99,7 +102,8 @@ func (p *problem) rejectGap() *Witness {
 			if piece.task != other && piece.cost > gap {
 				name := p.names[piece.task]
 				return &Witness{
-					Message: fmt.Sprintf("an uninterrupted piece of task %s takes %s, but task %s leaves at most %s between its jobs",
+					Message: fmt.Sprintf("an uninterrupted piece of task %s takes %s, but task %s leaves at most %s "+
+						"between its jobs",
 						name, p.opt.time(piece.cost), p.names[other], p.opt.time(gap)),
 					Task: name, Other: p.names[other], Needed: piece.cost, Available: gap,
 				}
@@ -175,8 +179,10 @@ func (p *problem) rejectDemand() *Witness {
 		if end := ends.most(); end > j.Deadline {
 			from := releases[ends.where()]
 			return &Witness{
-				Message: fmt.Sprintf("between %s and %s, when a job of task %s is due, %s of bus time is asked for in %s",
-					p.opt.time(from), p.opt.time(j.Deadline), p.name(j), p.opt.time(end-from), p.opt.time(j.Deadline-from)),
+				Message: fmt.Sprintf("between %s and %s, when a job of task %s is due, %s of bus time is asked for "+
+					"in %s",
+					p.opt.time(from), p.opt.time(j.Deadline), p.name(j), p.opt.time(end-from),
+					p.opt.time(j.Deadline-from)),
 				Task: p.name(j), Needed: end - from, Available: j.Deadline - from,
 			}
 		}

@@ -208,6 +208,7 @@ func (s *scenario) fixed(assign bool) {
 		return
 	}
 	for _, r := range responses {
-		s.printf("%-8s blocked %d, busy %d, responses %v, worst %d, fits %v", r.Task, r.Blocking, r.Busy, r.Instance, r.Response, r.Schedulable)
+		s.printf("%-8s blocked %d, busy %d, responses %v, worst %d, fits %v", r.Task, r.Blocking, r.Busy, r.Instance,
+			r.Response, r.Schedulable)
 	}
 }

@@ -127,7 +127,8 @@ func (s *stretcher) at(f fraction) (*problem, bool) {
 	costs := make([]int64, len(jobs))
 	for i, j := range s.base.jobs {
 		costs[i] = j.Costs[0] * f.den
-		jobs[i] = Job{Task: j.Task, Number: j.Number, Release: j.Release * f.num, Deadline: j.Deadline * f.num, Costs: costs[i : i+1 : i+1]}
+		jobs[i] = Job{Task: j.Task, Number: j.Number, Release: j.Release * f.num, Deadline: j.Deadline * f.num,
+			Costs: costs[i : i+1 : i+1]}
 	}
 	return &problem{names: s.base.names, h: s.base.h * f.num, jobs: jobs, opt: s.base.opt, byTask: s.base.byTask}, true
 }

@@ -60,7 +60,8 @@ func TestMinStretchAgainstEveryOrder(t *testing.T) {
 		var tasks []Task
 		for i := range 1 + rng.IntN(3) {
 			period := []int64{4, 6, 8, 12}[rng.IntN(4)] * unit
-			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(6*unit), Period: period, Deadline: period - rng.Int64N(3)*unit})
+			tasks = append(tasks, Task{Name: fmt.Sprint(i), Cost: 1 + rng.Int64N(6*unit), Period: period,
+				Deadline: period - rng.Int64N(3)*unit})
 		}
 		h, _ := Hyperperiod(tasks)
 		jobs := jobsOf(tasks, h)
@@ -139,7 +140,8 @@ func TestScaling(t *testing.T) {
 		}
 		tasks := tasksOf(e.Tasks)
 		r, err := PlanPeriodic(tasks, Options{})
-		if err != nil || (r.Verdict == Feasible) != *e.Feasible || len(r.Table.Placements) != e.Jobs || (r.Method != MethodSearch) != e.Sync {
+		if err != nil || (r.Verdict == Feasible) != *e.Feasible || len(r.Table.Placements) != e.Jobs ||
+			(r.Method != MethodSearch) != e.Sync {
 			t.Errorf("%s: %v by %s, %d jobs (%v)", e.Name, r.Verdict, r.Method, len(r.Table.Placements), err)
 		}
 		if err := Check(e.Hyperperiod, jobsOf(tasks, e.Hyperperiod), r.Table); err != nil {
@@ -157,7 +159,8 @@ func TestScaling(t *testing.T) {
 // TestMinStretchOfNanoseconds: real periods and costs, which share only small
 // factors with each other.
 func TestMinStretchOfNanoseconds(t *testing.T) {
-	tasks := []Task{{"ring", 9_876_543, 40_000_000, 0}, {"bed", 1_234_567, 10_000_000, 0}, {"bow", 3_333_333, 25_000_000, 20_000_000}}
+	tasks := []Task{{"ring", 9_876_543, 40_000_000, 0}, {"bed", 1_234_567, 10_000_000, 0},
+		{"bow", 3_333_333, 25_000_000, 20_000_000}}
 	factor, verdict, err := MinStretch(tasks, Options{})
 	if err != nil || verdict != Feasible {
 		t.Fatalf("%v %v %v", factor, verdict, err)

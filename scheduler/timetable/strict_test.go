@@ -20,7 +20,8 @@ func strictFits(t *testing.T, tasks []Task, offsets []int64) bool {
 		names[i] = k.Name
 		for n := int64(0); offsets[i]+n*k.Period+k.Cost <= h; n++ {
 			at := offsets[i] + n*k.Period
-			jobs = append(jobs, Job{Task: i, Number: int(n), Release: at, Deadline: at + k.Cost, Costs: []int64{k.Cost}})
+			jobs = append(jobs, Job{Task: i, Number: int(n), Release: at, Deadline: at + k.Cost,
+				Costs: []int64{k.Cost}})
 		}
 	}
 	r, err := Plan(names, h, jobs, Options{})

@@ -220,7 +220,8 @@ func (p *problem) place(method string) Result {
 	if table, late := p.lookahead(); late == nil {
 		return Result{Verdict: Feasible, Method: MethodLookahead, Table: table, Utilization: p.utilization()}
 	}
-	miss.Message = fmt.Sprintf("the search ended after %d states; with the earliest deadline first, %s", p.opt.states(), miss.Message)
+	miss.Message = fmt.Sprintf("the search ended after %d states; with the earliest deadline first, %s", p.opt.states(),
+		miss.Message)
 	r := p.infeasible(miss, MethodCap)
 	r.Verdict = Unknown
 	return r
@@ -320,7 +321,8 @@ func (c *jobChecker) one(j *Job) {
 	case len(j.Costs) == 0 || slices.Min(j.Costs) <= 0:
 		c.bad("job %d of %s has a segment of no cost", j.Number, name)
 	case j.Release < 0 || j.Deadline <= j.Release || j.Deadline > c.h:
-		c.bad("job %d of %s is released at %d with its deadline at %d, in a hyperperiod of %d", j.Number, name, j.Release, j.Deadline, c.h)
+		c.bad("job %d of %s is released at %d with its deadline at %d, in a hyperperiod of %d", j.Number, name,
+			j.Release, j.Deadline, c.h)
 	case j.Within != nil && len(j.Within) != len(j.Costs):
 		c.bad("job %d of %s has %d limits for %d segments", j.Number, name, len(j.Within), len(j.Costs))
 	case len(j.Within) > 0 && slices.Min(j.Within) < 0:

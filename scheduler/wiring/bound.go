@@ -14,7 +14,8 @@ func (s *Spec) impossible() string {
 	for _, c := range s.Chips {
 		byLane[c.Lane]++
 		if byLane[c.Lane] > sets {
-			return fmt.Sprintf("%d lines have %d sets of %d, and more chips on lane %d must have different ones", s.Lines, sets, s.Inputs, c.Lane)
+			return fmt.Sprintf("%d lines have %d sets of %d, and more chips on lane %d must have different ones",
+				s.Lines, sets, s.Inputs, c.Lane)
 		}
 	}
 	fixed := s.fixed()

@@ -55,7 +55,8 @@ func FewestLines(spec Spec) (Result, error) {
 		none, isNone := err.(*NoWiringError)
 		proved = proved && (err == nil && r.LowerBound > 0 || isNone && none.Proved)
 	}
-	return Result{}, &NoWiringError{Reason: fmt.Sprintf("every group as one word on at most %d lines", most), Proved: proved}
+	return Result{}, &NoWiringError{Reason: fmt.Sprintf("every group as one word on at most %d lines", most),
+		Proved: proved}
 }
 
 // design is Design of a checked specification.
@@ -162,10 +163,12 @@ func (s *Spec) result(best candidate, bound int64, complete bool) (Result, error
 	work := 0
 	t := newTrial(s, best.wires, &work)
 	if !t.usable() || !apart(s, best.wires) {
-		return Result{}, &NoWiringError{Reason: "some chips cannot be told apart in every wiring seen", Proved: complete}
+		return Result{}, &NoWiringError{Reason: "some chips cannot be told apart in every wiring seen",
+			Proved: complete}
 	}
 	t.refine()
-	r := Result{Wires: slices.Clone(best.wires), Lines: s.Lines, Words: slices.Clone(t.words), Cost: t.cost(), Found: best.name}
+	r := Result{Wires: slices.Clone(best.wires), Lines: s.Lines, Words: slices.Clone(t.words), Cost: t.cost(),
+		Found: best.name}
 	r.LowerBound = min(bound, r.Cost)
 	r.Proved = r.LowerBound == r.Cost
 	return r, nil

@@ -223,7 +223,8 @@ func TestAllPairsOnFewestLines(t *testing.T) {
 
 func TestMostSingleWords(t *testing.T) {
 	for _, k := range loadKnown(t).MostSingle {
-		spec := Spec{Chips: make([]Chip, k.Chips), Groups: groupsOf(k.Groups), Lines: k.Lines, Inputs: 3, Aim: MostSingle}
+		spec := Spec{Chips: make([]Chip, k.Chips), Groups: groupsOf(k.Groups), Lines: k.Lines, Inputs: 3,
+			Aim: MostSingle}
 		r, err := Design(spec)
 		if k.Single == nil {
 			var none *NoWiringError
@@ -260,7 +261,8 @@ func TestAgainstAllWirings(t *testing.T) {
 		}
 		for range 1 + rng.IntN(4) {
 			spec.Groups = append(spec.Groups, Group{
-				Chips: rng.Perm(len(spec.Chips))[:1+rng.IntN(len(spec.Chips))], Weight: 1 + rng.Int64N(5), Once: rng.IntN(3) == 0})
+				Chips: rng.Perm(len(spec.Chips))[:1+rng.IntN(len(spec.Chips))], Weight: 1 + rng.Int64N(5),
+				Once: rng.IntN(3) == 0})
 		}
 		want := cheapest(spec)
 		r, err := Design(spec)
@@ -298,7 +300,8 @@ func TestFewestLinesAgainstAllWirings(t *testing.T) {
 			spec.Chips[0].Fixed = []int{rng.IntN(3)}
 		}
 		for range 1 + rng.IntN(5) {
-			spec.Groups = append(spec.Groups, Group{Chips: rng.Perm(len(spec.Chips))[:1+rng.IntN(len(spec.Chips))], Weight: 1})
+			spec.Groups = append(spec.Groups,
+				Group{Chips: rng.Perm(len(spec.Chips))[:1+rng.IntN(len(spec.Chips))], Weight: 1})
 		}
 		want := 0
 		for lines := spec.Inputs; lines <= spec.Lines && want == 0; lines++ {

@@ -109,9 +109,11 @@ func (f *File) spec(m *invalid.Errors) Spec {
 					group.Chips = append(group.Chips, c)
 				}
 			case !known:
-				m.Add(fmt.Sprintf("%s.chips[%d]", path, k), fmt.Sprintf("no chip is called %q", name), "name chips of this file")
+				m.Add(fmt.Sprintf("%s.chips[%d]", path, k), fmt.Sprintf("no chip is called %q", name),
+					"name chips of this file")
 			case slices.Contains(group.Chips, c):
-				m.Add(fmt.Sprintf("%s.chips[%d]", path, k), fmt.Sprintf("chip %q is listed twice", name), "name each chip once")
+				m.Add(fmt.Sprintf("%s.chips[%d]", path, k), fmt.Sprintf("chip %q is listed twice", name),
+					"name each chip once")
 			default:
 				group.Chips = append(group.Chips, c)
 			}
@@ -136,7 +138,8 @@ func (f *File) chips(m *invalid.Errors, lines map[string]int, s *Spec) map[strin
 		for k, name := range c.Selects {
 			line, known := lines[name]
 			if !known {
-				m.Add(fmt.Sprintf("chips[%d].selects[%d]", i, k), fmt.Sprintf("no select line is called %q", name), "name one of select_lines")
+				m.Add(fmt.Sprintf("chips[%d].selects[%d]", i, k), fmt.Sprintf("no select line is called %q", name),
+					"name one of select_lines")
 				continue
 			}
 			chip.Fixed = append(chip.Fixed, line)

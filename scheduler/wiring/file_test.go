@@ -56,7 +56,8 @@ func TestDesignForTheExample(t *testing.T) {
 		grid = append(grid, []int{i % 4, 4 + i/4%3, 7 + i/12})
 	}
 	plain, hand := costOf(t, s, grid), costOf(t, s, own)
-	t.Logf("cost %d (bound %d) proposed, %d as the example is wired, %d on a plain grid", r.Cost, r.LowerBound, hand, plain)
+	t.Logf("cost %d (bound %d) proposed, %d as the example is wired, %d on a plain grid", r.Cost, r.LowerBound, hand,
+		plain)
 	if r.Cost != r.LowerBound || !r.Proved {
 		t.Errorf("cost %d, bound %d, proved %v", r.Cost, r.LowerBound, r.Proved)
 	}

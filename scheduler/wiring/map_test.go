@@ -28,7 +28,8 @@ func exampleMap() MapInput {
 		},
 	}
 	for i := range 6 {
-		in.Chips = append(in.Chips, MapChip{Name: fmt.Sprintf("ring-%d", i), Lane: "upper", Inputs: []int{i / 3, 2 + i%3, 5}})
+		in.Chips = append(in.Chips, MapChip{Name: fmt.Sprintf("ring-%d", i), Lane: "upper",
+			Inputs: []int{i / 3, 2 + i%3, 5}})
 	}
 	return MapInput{Title: in.Title, Lines: in.Lines, Groups: in.Groups, Chips: append(in.Chips,
 		MapChip{Name: "pair<left>", Lane: "lower", Inputs: []int{6, 5, 0}},
@@ -85,7 +86,8 @@ func TestMapShowsEveryWire(t *testing.T) {
 	if dots != 7*3+2 {
 		t.Errorf("%d dots, want 23", dots)
 	}
-	for _, want := range []string{"ring-4 input 1 to SEL3", "pair<left> input 0 to SEL6", "pair<right> input 0,1 to SEL6", "ring: ring-5"} {
+	for _, want := range []string{"ring-4 input 1 to SEL3", "pair<left> input 0 to SEL6",
+		"pair<right> input 0,1 to SEL6", "ring: ring-5"} {
 		if titles[want] != 1 {
 			t.Errorf("%q stands %d times", want, titles[want])
 		}
@@ -111,7 +113,8 @@ func TestMapShowsEveryWire(t *testing.T) {
 }
 
 func TestMapErrors(t *testing.T) {
-	in := MapInput{Lines: []string{"a"}, Chips: []MapChip{{Inputs: []int{0, 1, -1}}}, Groups: []MapGroup{{Chips: []int{3}}}}
+	in := MapInput{Lines: []string{"a"}, Chips: []MapChip{{Inputs: []int{0, 1, -1}}},
+		Groups: []MapGroup{{Chips: []int{3}}}}
 	var got invalid.Errors
 	if err := Map(io.Discard, in); !errors.As(err, &got) || len(got) != 3 {
 		t.Errorf("%v", err)
@@ -125,7 +128,8 @@ func TestMapErrors(t *testing.T) {
 func FuzzMap(f *testing.F) {
 	f.Add("<&>\"'", "a\x00b", "\xff", uint8(3))
 	f.Fuzz(func(t *testing.T, title, chip, line string, at uint8) {
-		in := MapInput{Title: title, Lines: []string{line, title}, Chips: []MapChip{{Name: chip, Lane: line, Inputs: []int{int(at) % 2, 1}}},
+		in := MapInput{Title: title, Lines: []string{line, title},
+			Chips:  []MapChip{{Name: chip, Lane: line, Inputs: []int{int(at) % 2, 1}}},
 			Groups: []MapGroup{{Name: chip, Chips: []int{0, 0}, Words: int(at)}}}
 		var out bytes.Buffer
 		if err := Map(&out, in); err != nil {
@@ -189,7 +193,8 @@ func TestMapOfDesign(t *testing.T) {
 		t.Fatal(err)
 	}
 	in := MapOf("ring", spec, r, []string{"S0"}, nil, []string{"port", "starboard"}, nil)
-	if in.Lines[0] != "S0" || in.Lines[1] != "line 1" || in.Chips[1].Lane != "starboard" || len(in.Groups) != len(spec.Groups) || in.Groups[3].Words != r.Words[3] {
+	if in.Lines[0] != "S0" || in.Lines[1] != "line 1" || in.Chips[1].Lane != "starboard" ||
+		len(in.Groups) != len(spec.Groups) || in.Groups[3].Words != r.Words[3] {
 		t.Errorf("%+v", in)
 	}
 	var out bytes.Buffer

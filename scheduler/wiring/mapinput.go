@@ -67,14 +67,16 @@ func (in *MapInput) check() error {
 	for i, c := range in.Chips {
 		for k, line := range c.Inputs {
 			if line < 0 || line >= len(in.Lines) {
-				m.Add(fmt.Sprintf("chips[%d].inputs[%d]", i, k), fmt.Sprintf("line %d", line), fmt.Sprintf("lines are 0 to %d", len(in.Lines)-1))
+				m.Add(fmt.Sprintf("chips[%d].inputs[%d]", i, k), fmt.Sprintf("line %d", line),
+					fmt.Sprintf("lines are 0 to %d", len(in.Lines)-1))
 			}
 		}
 	}
 	for i, g := range in.Groups {
 		for k, c := range g.Chips {
 			if c < 0 || c >= len(in.Chips) {
-				m.Add(fmt.Sprintf("groups[%d].chips[%d]", i, k), fmt.Sprintf("chip %d", c), fmt.Sprintf("chips are 0 to %d", len(in.Chips)-1))
+				m.Add(fmt.Sprintf("groups[%d].chips[%d]", i, k), fmt.Sprintf("chip %d", c),
+					fmt.Sprintf("chips are 0 to %d", len(in.Chips)-1))
 			}
 		}
 	}

@@ -66,7 +66,8 @@ func newTrialAs(spec *Spec, wires []word, work *int, guide int) *trial {
 func (t *trial) sharing(chip, end int) int {
 	n := 0
 	for other := range end {
-		if other != chip && t.wires[chip] != 0 && t.wires[other] == t.wires[chip] && t.spec.Chips[other].Lane == t.spec.Chips[chip].Lane {
+		if other != chip && t.wires[chip] != 0 && t.wires[other] == t.wires[chip] &&
+			t.spec.Chips[other].Lane == t.spec.Chips[chip].Lane {
 			n++
 		}
 	}
@@ -125,7 +126,8 @@ func (t *trial) intruders(g int, union word) int {
 // distinctFromOthers reports whether each chip of the group can be reached without
 // any outside it.
 func (t *trial) distinctFromOthers(g int) bool {
-	return !slices.ContainsFunc(t.spec.Groups[g].Chips, func(c int) bool { return t.wires[c] != 0 && !t.alone(g, t.wires[c]) })
+	return !slices.ContainsFunc(t.spec.Groups[g].Chips,
+		func(c int) bool { return t.wires[c] != 0 && !t.alone(g, t.wires[c]) })
 }
 
 // cover counts the words of a group in full.

@@ -77,8 +77,10 @@ func (c *Client) Preview(ctx context.Context, add []*facetdv1.Task, remove []str
 
 // Capture reads a target once, in an idle gap of the timetable. Without views it reads
 // one plain view. Corrected asks for corrected codes.
-func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, corrected bool, views ...*facetdv1.View) (*FrameSet, error) {
-	r, err := call(ctx, c, c.frames.CaptureFrames, &facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codesOf(corrected)})
+func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, corrected bool,
+	views ...*facetdv1.View) (*FrameSet, error) {
+	r, err := call(ctx, c, c.frames.CaptureFrames,
+		&facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codesOf(corrected)})
 	if err != nil {
 		return nil, err
 	}

@@ -97,7 +97,8 @@ func (c *Client) limited(ctx context.Context) (context.Context, context.CancelFu
 }
 
 // call makes one call with its time limit.
-func call[Q, R any](ctx context.Context, c *Client, method func(context.Context, Q, ...grpc.CallOption) (R, error), request Q) (R, error) {
+func call[Q, R any](ctx context.Context, c *Client, method func(context.Context, Q, ...grpc.CallOption) (R, error),
+	request Q) (R, error) {
 	ctx, cancel := c.limited(ctx)
 	defer cancel()
 	return method(ctx, request)

@@ -108,12 +108,14 @@ func explain(err error) error {
 }
 
 // explainUnary gives every call errors that can be acted on.
-func explainUnary(ctx context.Context, method string, q, r any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, o ...grpc.CallOption) error {
+func explainUnary(ctx context.Context, method string, q, r any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker,
+	o ...grpc.CallOption) error {
 	return explain(invoke(ctx, method, q, r, conn, o...))
 }
 
 // explainStream gives every stream errors that can be acted on.
-func explainStream(ctx context.Context, d *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer, o ...grpc.CallOption) (grpc.ClientStream, error) {
+func explainStream(ctx context.Context, d *grpc.StreamDesc, conn *grpc.ClientConn, method string, open grpc.Streamer,
+	o ...grpc.CallOption) (grpc.ClientStream, error) {
 	s, err := open(ctx, d, conn, method, o...)
 	if err != nil {
 		return nil, explain(err)

@@ -52,7 +52,8 @@ func TestReconnect(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{"bow"}, Retry: facet.Retry{First: time.Millisecond, Longest: 50 * time.Millisecond}})
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{"bow"},
+		Retry: facet.Retry{First: time.Millisecond, Longest: 50 * time.Millisecond}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,7 +77,8 @@ func TestReconnect(t *testing.T) {
 			last = set.Job()
 			continue
 		}
-		if !set.Gap.Restarted || set.Gap.MissingJobs != set.Job() || set.Gap.Without <= 0 || !strings.Contains(set.Gap.String(), "started again") {
+		if !set.Gap.Restarted || set.Gap.MissingJobs != set.Job() || set.Gap.Without <= 0 ||
+			!strings.Contains(set.Gap.String(), "started again") {
 			t.Errorf("job %d after job %d: %+v", set.Job(), last, set.Gap)
 		}
 		if next, err := s.Next(); err != nil || next.Gap.Reconnects > 0 {
@@ -131,7 +133,8 @@ func TestLatestIsNew(t *testing.T) {
 		t.Fatal(err)
 	}
 	// What the daemon counted may be some jobs on its way.
-	if g := set.Gap; set.Job()+10 < ended || set.Job() != first.Job()+1+g.MissingJobs || g.Dropped != g.MissingJobs || g.Reconnects > 0 {
+	if g := set.Gap; set.Job()+10 < ended || set.Job() != first.Job()+1+g.MissingJobs || g.Dropped != g.MissingJobs ||
+		g.Reconnects > 0 {
 		t.Errorf("job %d after job %d when %d had ended: %+v", set.Job(), first.Job(), ended, g)
 	}
 	for want := first.Job() + 1; want < first.Job()+20; want++ {
@@ -151,7 +154,8 @@ func TestLatestIsNew(t *testing.T) {
 
 // Without retries, and after giving up, the stream ends with the cause.
 func TestStreamEnds(t *testing.T) {
-	for name, retry := range map[string]facet.Retry{"off": {Off: true}, "given up": {First: time.Millisecond, Longest: time.Millisecond, GiveUp: 20 * time.Millisecond}} {
+	for name, retry := range map[string]facet.Retry{"off": {Off: true},
+		"given up": {First: time.Millisecond, Longest: time.Millisecond, GiveUp: 20 * time.Millisecond}} {
 		at, stop := daemon(t, "127.0.0.1:0")
 		c, err := facet.Connect(at, facet.Options{})
 		if err != nil {
@@ -192,11 +196,13 @@ type canned struct {
 	seen  chan metadata.MD
 }
 
-func (f *canned) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest, out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+func (f *canned) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest,
+	out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
 	if err := out.SendHeader(nil); err != nil {
 		return err
 	}
-	return out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: &facetdv1.FrameSet{Task: "t", Frames: []*facetdv1.Frame{f.frame}}})
+	return out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: &facetdv1.FrameSet{Task: "t",
+		Frames: []*facetdv1.Frame{f.frame}}})
 }
 
 func (f *canned) GetStatus(ctx context.Context, _ *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
@@ -226,9 +232,12 @@ func serve(t *testing.T, f *canned) string {
 // Frames that make no sense are refused on arrival, not when their pixels are used.
 func TestHostileFrames(t *testing.T) {
 	for want, f := range map[string]*facetdv1.Frame{
-		"3 bytes of pixels, but 1 rows of 2 columns have 2": {Chip: "c", PixelFormat: "Mono16", Rows: 1, Columns: 2, Data: []byte{1, 2, 3}},
-		"have 18446744065119617025 pixels":                  {Chip: "c", PixelFormat: "Mono16", Rows: 1<<32 - 1, Columns: 1<<32 - 1, Data: []byte{1, 2}},
-		`pixel format "Mono8" is not known`:                 {Chip: "c", PixelFormat: "Mono8", Rows: 1, Columns: 2, Data: []byte{1, 2}},
+		"3 bytes of pixels, but 1 rows of 2 columns have 2": {Chip: "c", PixelFormat: "Mono16", Rows: 1, Columns: 2,
+			Data: []byte{1, 2, 3}},
+		"have 18446744065119617025 pixels": {Chip: "c", PixelFormat: "Mono16", Rows: 1<<32 - 1,
+			Columns: 1<<32 - 1, Data: []byte{1, 2}},
+		`pixel format "Mono8" is not known`: {Chip: "c", PixelFormat: "Mono8", Rows: 1, Columns: 2,
+			Data: []byte{1, 2}},
 	} {
 		c, err := facet.Connect(serve(t, &canned{frame: f}), facet.Options{})
 		if err != nil {
@@ -264,8 +273,10 @@ func TestTokenAndLimit(t *testing.T) {
 		t.Errorf("a daemon that does not answer: %v", err)
 	}
 	for address, ok := range map[string]bool{
-		"127.0.0.1:7660": true, "[::1]:7660": true, "localhost:7660": true, "unix:/run/facetd.sock": true, "[::ffff:127.0.0.1]:1": true,
-		"10.0.0.7:7660": false, "robot:7660": false, "localhost.example.org:7660": false, "0.0.0.0:1": false, "127.0.0.1.example.org:1": false,
+		"127.0.0.1:7660": true, "[::1]:7660": true, "localhost:7660": true, "unix:/run/facetd.sock": true,
+		"[::ffff:127.0.0.1]:1": true,
+		"10.0.0.7:7660":        false, "robot:7660": false, "localhost.example.org:7660": false, "0.0.0.0:1": false,
+		"127.0.0.1.example.org:1": false,
 	} {
 		c, err := facet.Connect(address, facet.Options{Token: "secret"})
 		if (err == nil) != ok {

@@ -37,11 +37,14 @@ func (c *Client) received(m *facetdv1.FrameSet) (*FrameSet, error) {
 	s := &FrameSet{Message: m, ReceivedAt: c.clock(), clock: c.clock, frames: make([]Frame, len(m.GetFrames()))}
 	for i, f := range m.GetFrames() {
 		if f.GetPixelFormat() != pixelFormat {
-			return nil, fmt.Errorf("frame of chip %s: pixel format %q is not known here, only %s", f.GetChip(), f.GetPixelFormat(), pixelFormat)
+			return nil, fmt.Errorf("frame of chip %s: pixel format %q is not known here, only %s", f.GetChip(),
+				f.GetPixelFormat(), pixelFormat)
 		}
 		// The product of two 32-bit numbers fits; twice it might not.
-		if n := uint64(f.GetRows()) * uint64(f.GetColumns()); len(f.GetData())%2 != 0 || uint64(len(f.GetData()))/2 != n {
-			return nil, fmt.Errorf("frame of chip %s: %d bytes of pixels, but %d rows of %d columns have %d pixels of 2 bytes", f.GetChip(), len(f.GetData()), f.GetRows(), f.GetColumns(), n)
+		if n := uint64(f.GetRows()) * uint64(f.GetColumns()); len(f.GetData())%2 != 0 ||
+			uint64(len(f.GetData()))/2 != n {
+			return nil, fmt.Errorf("frame of chip %s: %d bytes of pixels, but %d rows of %d columns have %d pixels "+
+				"of 2 bytes", f.GetChip(), len(f.GetData()), f.GetRows(), f.GetColumns(), n)
 		}
 		s.frames[i] = Frame{f, s}
 	}

@@ -124,7 +124,8 @@ func (c *Client) Subscribe(ctx context.Context, o StreamOptions) (*Subscription,
 		return nil, fmt.Errorf("a queue of %d frame sets is not possible; use 0 to 1024", o.Queue)
 	}
 	r := &facetdv1.StreamFrameSetsRequest{
-		Tasks: o.Tasks, Chips: o.Chips, Codes: codesOf(o.Corrected), MaxRateHz: o.MaxRateHz, Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
+		Tasks: o.Tasks, Chips: o.Chips, Codes: codesOf(o.Corrected), MaxRateHz: o.MaxRateHz,
+		Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
 	}
 	if o.Queue > 0 {
 		r.Overflow, r.QueueLength = facetdv1.Overflow_OVERFLOW_QUEUE, uint32(o.Queue)

@@ -146,7 +146,8 @@ func start(cfg Config) (*Array, error) {
 	a := &Array{gate: newGate()}
 	listener := bufconn.Listen(1 << 20)
 	c := server.Setup{Config: config.Default()}
-	c.Array, c.Tasks, c.Scene, c.Pace, c.Seed, c.Data = cfg.Array.name, cfg.Tasks.name, cfg.Scene, config.Free, max(cfg.Seed, 1), cfg.Data
+	c.Array, c.Tasks, c.Scene, c.Pace, c.Seed, c.Data = cfg.Array.name, cfg.Tasks.name, cfg.Scene, config.Free,
+		max(cfg.Seed, 1), cfg.Data
 	c.Listen, c.Listener, c.Logger, c.Version = config.Listen{}, listener, cfg.Log, "facettest"
 	if cfg.Array.text != nil {
 		c.Array = "array: " + cfg.Array.name
@@ -172,7 +173,10 @@ func start(cfg Config) (*Array, error) {
 		Clock:    func() time.Time { _, host := a.server.Now(); return host },
 		Lockstep: true,
 		DialOptions: []grpc.DialOption{
-			grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }),
+			grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn,
+				error) {
+				return listener.DialContext(ctx)
+			}),
 			grpc.WithChainUnaryInterceptor(a.gate.unary), grpc.WithChainStreamInterceptor(a.gate.stream),
 		},
 	})
@@ -201,5 +205,6 @@ func (a *Array) Advance(d time.Duration) {
 
 // errStands says that bus time does not move.
 func errStands(wanted, reached time.Duration) error {
-	return fmt.Errorf("bus time stands at %v and does not come to %v: it moves with the jobs of tasks, are there any?", reached, wanted)
+	return fmt.Errorf("bus time stands at %v and does not come to %v: it moves with the jobs of tasks, are there any?",
+		reached, wanted)
 }

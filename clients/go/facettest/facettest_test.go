@@ -76,7 +76,8 @@ func TestTimeStandsStillWhileTheProgramWorks(t *testing.T) {
 		if now := a.Now(); now != before || set.Age() != age {
 			t.Fatalf("bus time went from %v to %v, the age from %v to %v", before, now, age, set.Age())
 		}
-		if finish := time.Duration(set.Message.GetFinishBusNs()); before < finish || before > finish+10*time.Millisecond {
+		if finish := time.Duration(set.Message.GetFinishBusNs()); before < finish ||
+			before > finish+10*time.Millisecond {
 			t.Errorf("received at %v what finished at %v", before, finish)
 		}
 		if n++; n == 40 {
@@ -184,13 +185,15 @@ func TestCallsLetTimeMove(t *testing.T) {
 	if err != nil || one.GetTask().GetTask().GetRateHz() != 4 {
 		t.Errorf("changed to %v, %v", one.GetTask(), err)
 	}
-	if _, err := c.ChangeTask(t.Context(), &facetdv1.Task{Name: "nobody", Target: facet.AllChips(), RateHz: 1}); err == nil {
+	if _, err := c.ChangeTask(t.Context(), &facetdv1.Task{Name: "nobody", Target: facet.AllChips(),
+		RateHz: 1}); err == nil {
 		t.Error("a task that does not run was changed")
 	}
 	if err := c.RemoveTask(t.Context(), "look"); err != nil {
 		t.Error(err)
 	}
-	_, err = c.Send(t.Context(), &facetdv1.Command{Target: facet.Group("bed"), Action: &facetdv1.Command_Strobe{Strobe: facetdv1.Strobe_STROBE_LOAD}})
+	_, err = c.Send(t.Context(), &facetdv1.Command{Target: facet.Group("bed"),
+		Action: &facetdv1.Command_Strobe{Strobe: facetdv1.Strobe_STROBE_LOAD}})
 	var wrong *facet.Error
 	if !errors.As(err, &wrong) {
 		t.Errorf("a load of counter chips: %v", err)
@@ -204,7 +207,8 @@ func TestRefusals(t *testing.T) {
 	fast := &facetdv1.Task{Name: "fast", Target: facet.Group("wall"), RateHz: 500}
 	_, err := c.AddTask(t.Context(), fast)
 	var refused *facet.Error
-	if !errors.As(err, &refused) || refused.Code != codes.FailedPrecondition || refused.Refusal.GetTask() == "" || len(refused.Conditions) == 0 {
+	if !errors.As(err, &refused) || refused.Code != codes.FailedPrecondition || refused.Refusal.GetTask() == "" ||
+		len(refused.Conditions) == 0 {
 		t.Fatalf("%#v", err)
 	}
 	plan, err := c.Preview(t.Context(), []*facetdv1.Task{fast}, nil)
@@ -212,7 +216,8 @@ func TestRefusals(t *testing.T) {
 		t.Errorf("preview %v, %v", plan.GetRefusal(), err)
 	}
 	_, err = c.AddTask(t.Context(), &facetdv1.Task{Name: "odd", Target: facet.Group("nobody"), RateHz: -1})
-	if !errors.As(err, &refused) || refused.Code != codes.InvalidArgument || len(refused.Fields) != 2 || !strings.Contains(err.Error(), "nobody") {
+	if !errors.As(err, &refused) || refused.Code != codes.InvalidArgument || len(refused.Fields) != 2 ||
+		!strings.Contains(err.Error(), "nobody") {
 		t.Errorf("%v: %+v", err, refused.Fields)
 	}
 	_, err = c.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{"nothing"}})
@@ -228,7 +233,8 @@ func TestSources(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := facettest.Start(t, facettest.Message(array), facettest.YAML("tasks:\n- {name: floor, target: {group: bed}, rate_hz: 10}\n"))
+	c := facettest.Start(t, facettest.Message(array),
+		facettest.YAML("tasks:\n- {name: floor, target: {group: bed}, rate_hz: 10}\n"))
 	if _, again, err := c.Array(t.Context()); err != nil || again != digest {
 		t.Errorf("digest %s, want %s: %v", again, digest, err)
 	}

@@ -120,7 +120,8 @@ func (g *gate) advance(until time.Duration, limit time.Duration) error {
 // needsBus reports whether a method waits for bus time. Those that only look do not.
 func needsBus(method string) bool {
 	name := method[strings.LastIndexByte(method, '/')+1:]
-	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Check", "ServerReflection"} {
+	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Check",
+		"ServerReflection"} {
 		if strings.HasPrefix(name, looks) {
 			return false
 		}
@@ -128,7 +129,8 @@ func needsBus(method string) bool {
 	return true
 }
 
-func (g *gate) unary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker, opts ...grpc.CallOption) error {
+func (g *gate) unary(ctx context.Context, method string, req, reply any, cc *grpc.ClientConn, invoke grpc.UnaryInvoker,
+	opts ...grpc.CallOption) error {
 	if needsBus(method) {
 		g.change(func() { g.calls++ })
 		defer g.change(func() { g.calls-- })
@@ -136,7 +138,8 @@ func (g *gate) unary(ctx context.Context, method string, req, reply any, cc *grp
 	return invoke(ctx, method, req, reply, cc, opts...)
 }
 
-func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.ClientConn, method string, open grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.ClientConn, method string,
+	open grpc.Streamer, opts ...grpc.CallOption) (grpc.ClientStream, error) {
 	s, err := open(ctx, desc, cc, method, opts...)
 	switch {
 	case err != nil:

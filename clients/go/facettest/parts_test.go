@@ -73,7 +73,8 @@ func TestHexagonalMemoryCounterAmplifier(t *testing.T) {
 	} {
 		mean, spread := levels(views[view])
 		if math.Abs(mean-want.mean) > want.spread/4 || math.Abs(spread/want.spread-1) > 0.2 {
-			t.Errorf("%s: %.4f V with a spread of %.4f V, want %.4f and %.4f", view, mean, spread, want.mean, want.spread)
+			t.Errorf("%s: %.4f V with a spread of %.4f V, want %.4f and %.4f", view, mean, spread, want.mean,
+				want.spread)
 		}
 		if f := views[view]; f.GetArrangement() != facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL || f.GetHoldNs() == 0 {
 			t.Errorf("%s: %v, held for %d ns", view, f.GetArrangement(), f.GetHoldNs())

@@ -91,7 +91,8 @@ func (a *Authority) Client(name string, from, to time.Time) Identity {
 
 // Server makes the daemon's certificate for addresses and names.
 func (a *Authority) Server(hosts ...string) Identity {
-	return a.issue("facetd", x509.ExtKeyUsageServerAuth, time.Now().Add(-time.Hour), time.Now().AddDate(1, 0, 0), hosts...)
+	return a.issue("facetd", x509.ExtKeyUsageServerAuth, time.Now().Add(-time.Hour), time.Now().AddDate(1, 0, 0),
+		hosts...)
 }
 
 func (a *Authority) issue(name string, usage x509.ExtKeyUsage, from, to time.Time, hosts ...string) Identity {
@@ -117,7 +118,8 @@ func (a *Authority) issue(name string, usage x509.ExtKeyUsage, from, to time.Tim
 	if err != nil {
 		a.t.Fatal(err)
 	}
-	id := Identity{CertFile: a.write(name+".pem", "CERTIFICATE", der), KeyFile: a.write(name+".key", "PRIVATE KEY", raw)}
+	id := Identity{CertFile: a.write(name+".pem", "CERTIFICATE", der),
+		KeyFile: a.write(name+".key", "PRIVATE KEY", raw)}
 	if id.X509, err = x509.ParseCertificate(der); err != nil {
 		a.t.Fatal(err)
 	}
@@ -134,7 +136,8 @@ func (a *Authority) Revoke(next time.Time, revoked ...Identity) string {
 	a.serial++
 	list := &x509.RevocationList{Number: big.NewInt(a.serial), ThisUpdate: next.AddDate(-1, 0, 0), NextUpdate: next}
 	for _, r := range revoked {
-		list.RevokedCertificateEntries = append(list.RevokedCertificateEntries, x509.RevocationListEntry{SerialNumber: r.X509.SerialNumber, RevocationTime: list.ThisUpdate})
+		list.RevokedCertificateEntries = append(list.RevokedCertificateEntries,
+			x509.RevocationListEntry{SerialNumber: r.X509.SerialNumber, RevocationTime: list.ThisUpdate})
 	}
 	der, err := x509.CreateRevocationList(rand.Reader, list, a.cert, a.key)
 	if err != nil {

@@ -84,8 +84,10 @@ func TestSettlingIsAsPublished(t *testing.T) {
 		t.Errorf("with a dead time: %+v", s)
 	}
 	for name, m := range map[string][]Missing{
-		"nothing": nil, "only noise": {{Delay: 1, Part: 0.01, Sigma: 0.01}, {Delay: 2, Part: 0.02, Sigma: 0.01}, {Delay: 3, Part: 0, Sigma: 0.01}},
-		"rising": {{Delay: 1, Part: 0.1, Sigma: 1e-3}, {Delay: 2, Part: 0.2, Sigma: 1e-3}, {Delay: 3, Part: 0.3, Sigma: 1e-3}},
+		"nothing": nil, "only noise": {{Delay: 1, Part: 0.01, Sigma: 0.01}, {Delay: 2, Part: 0.02, Sigma: 0.01},
+			{Delay: 3, Part: 0, Sigma: 0.01}},
+		"rising": {{Delay: 1, Part: 0.1, Sigma: 1e-3}, {Delay: 2, Part: 0.2, Sigma: 1e-3},
+			{Delay: 3, Part: 0.3, Sigma: 1e-3}},
 	} {
 		if s, ok := FitSettling(m, 10); ok {
 			t.Errorf("%s: %+v", name, s)
@@ -124,7 +126,8 @@ func TestDroopIsAsDerived(t *testing.T) {
 		}
 	}
 	a := bustest.MustArray()
-	rails := []bus.Capture{{Codes: []uint16{0}}, {Codes: []uint16{0}, FirstSample: 1}, {Codes: []uint16{0}, FirstSample: 2}}
+	rails := []bus.Capture{{Codes: []uint16{0}}, {Codes: []uint16{0}, FirstSample: 1},
+		{Codes: []uint16{0}, FirstSample: 2}}
 	if _, ok := FitDroop(a, bustest.M0, rails); ok {
 		t.Error("pixels at a rail gave a droop")
 	}
@@ -135,7 +138,8 @@ func TestDroopIsAsDerived(t *testing.T) {
 func TestDoubling(t *testing.T) {
 	rate := func(v, sigma float64) Droop { return Droop{VoltsPerSecond: v, Sigma: sigma} }
 	// One percent of either rate moves the ratio's logarithm, 1.5 ln 2, by 0.01 each.
-	if got, sigma := DoublingKelvin(rate(1, 0.01), rate(math.Exp2(1.5), 0.01*math.Exp2(1.5)), 15); math.Abs(got-10) > 1e-9 || math.Abs(sigma-10*0.01*math.Sqrt2/(1.5*math.Ln2)) > 1e-9 {
+	if got, sigma := DoublingKelvin(rate(1, 0.01), rate(math.Exp2(1.5), 0.01*math.Exp2(1.5)),
+		15); math.Abs(got-10) > 1e-9 || math.Abs(sigma-10*0.01*math.Sqrt2/(1.5*math.Ln2)) > 1e-9 {
 		t.Errorf("%g K", got)
 	}
 	for _, c := range [][2]float64{{0, 1}, {1, 1}, {2, 1}, {-1, 2}} {
@@ -203,7 +207,8 @@ func TestSlipsOfRows(t *testing.T) {
 					t.Errorf("slant %g: sharp to %.2f", slant, sharp)
 				case slip == 0 && len(slips) != 0:
 					t.Errorf("slant %g: found %+v in a good frame", slant, slips)
-				case slip != 0 && (len(slips) != 1 || math.Abs(slips[0].Pixels+float64(slip)) > 0.45 || math.Abs(float64(slips[0].Row-at/40)) > 1):
+				case slip != 0 && (len(slips) != 1 || math.Abs(slips[0].Pixels+float64(slip)) > 0.45 ||
+					math.Abs(float64(slips[0].Row-at/40)) > 1):
 					t.Errorf("slant %g, slip %d in row %d: found %+v", slant, slip, at/40, slips)
 				}
 			}
@@ -235,7 +240,8 @@ func TestDelaysOfSines(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, d := range found {
-		if got := d.Delay.Seconds(); math.Abs(got-want[i]) > 8e-6 || math.Abs(d.Amplitude-40) > 0.5 || d.Sigma > 10*time.Microsecond {
+		if got := d.Delay.Seconds(); math.Abs(got-want[i]) > 8e-6 || math.Abs(d.Amplitude-40) > 0.5 ||
+			d.Sigma > 10*time.Microsecond {
 			t.Errorf("chip %d: %v, want %g s (amplitude %.2f)", i, d.Delay, want[i], d.Amplitude)
 		}
 	}
@@ -346,7 +352,8 @@ func TestProgramsOfEveryCombinationOfParts(t *testing.T) {
 			"trim":  p.Trimmed(0, TrimGrid(a, 0)[0], Whole(of)),
 		}
 		if of.HasMemory() {
-			programs["hold"], programs["together"] = p.Hold(0, Spread(of, 8), 3, time.Millisecond), p.Together([]int{0, 1, 2}, 4)
+			programs["hold"], programs["together"] = p.Hold(0, Spread(of, 8), 3, time.Millisecond),
+				p.Together([]int{0, 1, 2}, 4)
 		}
 		judgePrograms(t, a, programs)
 		for name, ops := range programs {
@@ -392,8 +399,10 @@ func judgePrograms(t *testing.T, a *chipmodel.Array, programs map[string][]bus.O
 			var caps []bus.Capture
 			if s := op.Scan; s != nil {
 				timing := s.Timing(a)
-				caps = []bus.Capture{{Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window, FirstSample: bus.Time(at + int64(timing.First)),
-					RowInterval: timing.RowInterval, PixelInterval: timing.PixelInterval, Converted: bus.Time(at + int64(timing.Duration))}}
+				caps = []bus.Capture{{Chip: s.Chips[0], Frame: s.Frames[0], Window: s.Window,
+					FirstSample: bus.Time(at + int64(timing.First)),
+					RowInterval: timing.RowInterval, PixelInterval: timing.PixelInterval,
+					Converted: bus.Time(at + int64(timing.Duration))}}
 			}
 			if op.Kind == bus.OpWrite && op.Register == chipmodel.OutputEnable {
 				for _, c := range op.Target {
@@ -422,7 +431,8 @@ func judgePrograms(t *testing.T, a *chipmodel.Array, programs map[string][]bus.O
 func TestPictures(t *testing.T) {
 	mark := 0.5
 	for _, c := range []Chart{
-		{Title: `a <b> & "c"`, Series: []Series{{Name: "<x>", X: []float64{1, 2, math.NaN()}, Y: []float64{1e-9, math.Inf(1), 3}}}, LogY: true, MarkY: &mark, MarkX: &mark},
+		{Title: `a <b> & "c"`, Series: []Series{{Name: "<x>", X: []float64{1, 2, math.NaN()},
+			Y: []float64{1e-9, math.Inf(1), 3}}}, LogY: true, MarkY: &mark, MarkX: &mark},
 		{Title: "empty"},
 		{Title: "one point", Series: []Series{{X: []float64{0}, Y: []float64{0}, Dots: true}}},
 		{Title: "nothing above zero", LogY: true, Series: []Series{{X: []float64{1}, Y: []float64{-1}}}},
@@ -439,7 +449,8 @@ func TestPictures(t *testing.T) {
 			t.Errorf("%s has numbers that are none:\n%s", c.Title, c.SVG())
 		}
 	}
-	data, err := Sheet([]Tile{{Rows: 2, Columns: 3, Codes: []uint16{1, 2, 3, 4, 5, 60000}}, {}, {Rows: 1, Columns: 1, Codes: []uint16{7}}})
+	data, err := Sheet([]Tile{{Rows: 2, Columns: 3, Codes: []uint16{1, 2, 3, 4, 5, 60000}}, {},
+		{Rows: 1, Columns: 1, Codes: []uint16{7}}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -25,7 +25,8 @@ func JudgeRegulators(r *Report) {
 		r.judge(class.Name, "supply left above regulator and dropout, at the trough of the ripple", left, "V",
 			atLeast(0, fail, "the regulator runs out of supply"))
 		if left < 0 {
-			r.Act("Class %s: raise the supply or take less ripple; the data sheet of the regulator says what it needs.", class.Name)
+			r.Act("Class %s: raise the supply or take less ripple; the data sheet of the regulator says what it needs.",
+				class.Name)
 		}
 	}
 }
@@ -42,14 +43,18 @@ func JudgeIdleLane(r *Report, index int, codes []uint16, chart *Chart) {
 	// Half as much again as the converter's noise and its step's (1/12 of its square), and
 	// half a step.
 	most := 1.5*math.Sqrt(declared*declared+1.0/12) + 0.5
-	if r.judge(lane.Name, "noise of the idle lane", s.Deviation, "codes", atMost(most, warn, "noisier than described")) == warn {
+	if r.judge(lane.Name, "noise of the idle lane", s.Deviation, "codes",
+		atMost(most, warn, "noisier than described")) == warn {
 		volts := math.Sqrt(max(s.Deviation*s.Deviation-1.0/12, 0)) * step
 		r.propose(fmt.Sprintf("lanes[%d].converter.noise_volts", index), strconv.FormatFloat(volts, 'g', 3, 64),
-			strconv.FormatFloat(lane.Spec.GetConverter().GetNoiseVolts(), 'g', -1, 64), "noise measured on the idle lane")
-		r.Act("Lane %s: look for supply ripple, missing decoupling and clock lines beside the analog line, before you believe the noise.", lane.Name)
+			strconv.FormatFloat(lane.Spec.GetConverter().GetNoiseVolts(), 'g', -1, 64),
+			"noise measured on the idle lane")
+		r.Act("Lane %s: look for supply ripple, missing decoupling and clock lines beside the analog line, before "+
+			"you believe the noise.", lane.Name)
 	}
 	if s.Mean > full {
-		r.Act("Lane %s: check the reference and the input of its converter for an open or a short to the supply.", lane.Name)
+		r.Act("Lane %s: check the reference and the input of its converter for an open or a short to the supply.",
+			lane.Name)
 	}
 	line := Series{Name: lane.Name}
 	for i, c := range codes[:min(len(codes), 200)] {
@@ -88,7 +93,8 @@ func JudgeProbe(r *Report, result *facetdv1.ProbeResult, exclude func(chip int, 
 	}
 	if r.Measurements[len(r.Measurements)-1].Verdict != pass {
 		r.Actions = append(r.Actions, result.GetReport(),
-			"Switch off before you touch the wiring. A chip that listens with another can destroy both: fix this before any other step.")
+			"Switch off before you touch the wiring. A chip that listens with another can destroy both: fix this "+
+				"before any other step.")
 	}
 }
 
@@ -100,10 +106,12 @@ func JudgeAlive(r *Report, chip int, captures []bus.Capture) (s Stats, stuck boo
 	stuck = s.AtRails > 0.95
 	if len(codes) > 8 {
 		stuck = stuck || s.Different < 2
-		r.judge(r.name(chip), "different codes", float64(s.Different), "", atLeast(2, fail, "every pixel gives the same code: the output is stuck"))
+		r.judge(r.name(chip), "different codes", float64(s.Different), "",
+			atLeast(2, fail, "every pixel gives the same code: the output is stuck"))
 	}
 	if stuck {
-		r.Act("Chip %s: check its supplies, its bias pins, and that its output is wired to lane %s and not to ground or a supply.",
+		r.Act("Chip %s: check its supplies, its bias pins, and that its output is wired to lane %s and not to "+
+			"ground or a supply.",
 			r.name(chip), r.lane(chip).Name)
 	}
 	return s, stuck
@@ -124,7 +132,8 @@ func JudgeNoise(r *Report, noises map[int]float64) {
 		most := 4*fit.Median(of) + 1
 		for c := range r.a.Chips {
 			if n, is := noises[c]; is && r.a.Chips[c].Class == class {
-				r.judge(r.name(c), "temporal noise", n, "codes", atMost(most, warn, "much noisier than the others of its class"))
+				r.judge(r.name(c), "temporal noise", n, "codes",
+					atMost(most, warn, "much noisier than the others of its class"))
 			}
 		}
 	}
@@ -144,7 +153,8 @@ func TestOffset(a *chipmodel.Array, chip int, mean float64) int {
 func JudgeTestLevel(r *Report, chip, offset int, moved float64) {
 	step := r.a.Chips[chip].Class.Spec.GetAmplifier().GetOffsetStepVolts()
 	expected := float64(offset) * step / VoltsPerCode(r.lane(chip))
-	r.judge(r.name(chip), fmt.Sprintf("test level: offset register at %d moves the output", offset), moved/expected*100, "% of what is described",
+	r.judge(r.name(chip), fmt.Sprintf("test level: offset register at %d moves the output", offset), moved/expected*100,
+		"% of what is described",
 		within(50, 150, warn, "the offset register does not do what is described"))
 }
 
@@ -154,8 +164,10 @@ func JudgeDark(r *Report, chip int, codes []uint16) {
 	s := StatsOf(codes, bits)
 	off := 0.15 * math.Exp2(float64(bits))
 	expected := Expected(r.a, chip, 0)
-	r.judge(r.name(chip), "mean in the dark", s.Mean, "codes", within(expected-off, expected+off, warn, "far from what the class describes"))
-	r.judge(r.name(chip), "pixels at a rail in the dark", 100*s.AtRails, "%", atMost(1, warn, "part of the frame is clipped in the dark"))
+	r.judge(r.name(chip), "mean in the dark", s.Mean, "codes",
+		within(expected-off, expected+off, warn, "far from what the class describes"))
+	r.judge(r.name(chip), "pixels at a rail in the dark", 100*s.AtRails, "%",
+		atMost(1, warn, "part of the frame is clipped in the dark"))
 	r.Tell(r.name(chip), "fixed pattern in the dark", s.Deviation, "codes", "")
 }
 
@@ -164,7 +176,8 @@ func JudgeDark(r *Report, chip int, codes []uint16) {
 func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) {
 	s := StatsOf(lit, r.lane(chip).Bits)
 	r.Tell(r.name(chip), "mean in light", s.Mean, "codes", "")
-	r.judge(r.name(chip), "pixels at a rail in light", 100*s.AtRails, "%", atMost(1, warn, "part of the frame is clipped in light"))
+	r.judge(r.name(chip), "pixels at a rail in light", 100*s.AtRails, "%",
+		atMost(1, warn, "part of the frame is clipped in light"))
 	if dark == nil {
 		return
 	}
@@ -179,5 +192,6 @@ func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) 
 		r.Act("Chip %s: is it lit? If so check its pixel bias and the sign of volts_per_decade.", r.name(chip))
 		return
 	}
-	r.judge(r.name(chip), "dead pixels", 100*float64(dead)/float64(len(lit)), "%", atMost(0.5, warn, "more dead pixels than usual"))
+	r.judge(r.name(chip), "dead pixels", 100*float64(dead)/float64(len(lit)), "%",
+		atMost(0.5, warn, "more dead pixels than usual"))
 }

@@ -31,7 +31,8 @@ func JudgeDroop(r *Report, chip int, d Droop) {
 	}
 	if r.judge(r.name(chip), "leakage of a cell", math.Abs(d.LeakFA), "fA",
 		atMost(most, fail, fmt.Sprintf("described are %.3g fA at the class's temperature", described))) == fail {
-		r.Act("Chip %s: is it dark and at room temperature? A single leaky chip may be damaged or dirty; read it first after a load, or load it by itself. "+
+		r.Act("Chip %s: is it dark and at room temperature? A single leaky chip may be damaged or dirty; read it "+
+			"first after a load, or load it by itself. "+
 			"Give its tasks a max_hold of at most %v.", r.name(chip), roundUp(d.OneStep))
 	}
 }
@@ -74,7 +75,8 @@ func ProposeLeak(r *Report, found map[int]Droop) {
 			at300 = leak * class.Spec.GetMemory().GetLeakFa() / described
 		}
 		r.propose(fmt.Sprintf("classes[%d].memory.leak_fa", i), strconv.FormatFloat(at300, 'g', 3, 64),
-			strconv.FormatFloat(class.Spec.GetMemory().GetLeakFa(), 'g', -1, 64), "median of the class, brought to 300 K by leak_doubling_k as described")
+			strconv.FormatFloat(class.Spec.GetMemory().GetLeakFa(), 'g', -1, 64),
+			"median of the class, brought to 300 K by leak_doubling_k as described")
 	}
 }
 
@@ -108,7 +110,8 @@ func ProposeDoubling(r *Report, cold, warm map[int]Droop, kelvin float64) {
 
 // JudgeCondition is for a lamp whose phases loads did not meet.
 func JudgeCondition(r *Report, few *fit.ConditionError) {
-	r.judge("", "condition of the lamp's phases that loads met", few.Condition, "", atMost(fit.MaxCondition, warn, "too few phases to tell delays"))
+	r.judge("", "condition of the lamp's phases that loads met", few.Condition, "",
+		atMost(fit.MaxCondition, warn, "too few phases to tell delays"))
 	r.Act("Repeat the step: something else on the bus kept time with the lamp.")
 }
 

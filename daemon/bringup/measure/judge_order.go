@@ -28,7 +28,8 @@ func JudgeShift(r *Report, chip int, what string, frame []uint16, w chipmodel.Wi
 func JudgeSlips(r *Report, chip int, striped, even []uint16) (bad bool) {
 	slips, sharp := Slips(r.a.Chips[chip].Class, striped, even)
 	if sharp > 0.3 {
-		r.Tell(r.name(chip), "stripes tell places to within", sharp, "pixels", "not sharp enough to see rows jump; use bolder stripes")
+		r.Tell(r.name(chip), "stripes tell places to within", sharp, "pixels",
+			"not sharp enough to see rows jump; use bolder stripes")
 		return false
 	}
 	off, note := 0.0, ""
@@ -37,7 +38,8 @@ func JudgeSlips(r *Report, chip int, striped, even []uint16) (bad bool) {
 			off, note = s.Pixels, fmt.Sprintf("the stripes jump at row %d", s.Row)
 		}
 	}
-	return r.judge(r.name(chip), "stripes jump from row to row by", off, "pixels", within(-0.6, 0.6, fail, note)) == fail
+	return r.judge(r.name(chip), "stripes jump from row to row by", off, "pixels",
+		within(-0.6, 0.6, fail, note)) == fail
 }
 
 // JudgeTrim tells the best trim of a chip, and judges what was read with it.
@@ -47,7 +49,8 @@ func JudgeTrim(r *Report, chip int, best TrimChoice, got TrimPoint) {
 	name := r.name(chip)
 	var settings []string
 	if class.HasRegister(chipmodel.Gain) {
-		r.Tell(name, "best gain register", float64(best.Gain), "", fmt.Sprintf("gain %g", class.Spec.GetAmplifier().GetGains()[best.Gain]))
+		r.Tell(name, "best gain register", float64(best.Gain), "",
+			fmt.Sprintf("gain %g", class.Spec.GetAmplifier().GetGains()[best.Gain]))
 		r.Tell(name, "best offset register", float64(best.Offset), "", "")
 		settings = append(settings, fmt.Sprintf("gain_index: %d, offset: %d", best.Gain, best.Offset))
 	}
@@ -55,7 +58,8 @@ func JudgeTrim(r *Report, chip int, best TrimChoice, got TrimPoint) {
 		r.Tell(name, "best pixel bias register", float64(best.PixelBias), "", "")
 		settings = append(settings, fmt.Sprintf("pixel_bias: %d", best.PixelBias))
 	}
-	r.judge(name, "span from dark to lit", 100*best.Span/full, "% of the converter", atLeast(10, warn, "most of the converter lies idle"))
+	r.judge(name, "span from dark to lit", 100*best.Span/full, "% of the converter",
+		atLeast(10, warn, "most of the converter lies idle"))
 	clipped := within(1, full-2, warn, "clipped")
 	r.judge(name, "lowest pixel, lit, checked with this setting", got.Lowest, "codes", clipped)
 	r.judge(name, "highest pixel, lit, checked with this setting", got.Highest, "codes", clipped)

@@ -16,7 +16,8 @@ const minContrast = 12.0
 func JudgeSettling(r *Report, chip int, s *Settling, missing []Missing) bool {
 	described := float64(r.a.LaneSettle(chip))
 	if contrast := Contrast(missing); contrast < minContrast {
-		r.judge(r.name(chip), "contrast of the stripes", contrast, "codes", atLeast(minContrast, warn, "too little to measure settling"))
+		r.judge(r.name(chip), "contrast of the stripes", contrast, "codes",
+			atLeast(minContrast, warn, "too little to measure settling"))
 		r.Act("Chip %s: bring more contrast into its view and repeat the step.", r.name(chip))
 		return false
 	}
@@ -25,10 +26,13 @@ func JudgeSettling(r *Report, chip int, s *Settling, missing []Missing) bool {
 			"the lane has settled by then; how much sooner is not known")
 		return false
 	}
-	r.Tell(r.name(chip), "time constant", float64(s.Tau), "ns", fmt.Sprintf("known to %.1f %%, from %d delays", 100*s.Relative, s.Points))
+	r.Tell(r.name(chip), "time constant", float64(s.Tau), "ns",
+		fmt.Sprintf("known to %.1f %%, from %d delays", 100*s.Relative, s.Points))
 	if r.judge(r.name(chip), "settling to half a step", float64(s.Settle), "ns",
-		atMost(described*(1.03+2*s.Relative), fail, "slower than described: frames carry ghosts of the pixel before")) == fail {
-		r.Act("Chip %s: take the proposed settling time; if only this chip is slow, look for a long wire, a bad joint or a weak driver at its output.",
+		atMost(described*(1.03+2*s.Relative), fail,
+			"slower than described: frames carry ghosts of the pixel before")) == fail {
+		r.Act("Chip %s: take the proposed settling time; if only this chip is slow, look for a long wire, a bad "+
+			"joint or a weak driver at its output.",
 			r.name(chip))
 	}
 	return true
@@ -79,7 +83,8 @@ func JudgeFirst(r *Report, lane string, f First, rest time.Duration, chart *Char
 	most := max(0.5, 4*f.Sigma)
 	if r.judge(lane, fmt.Sprintf("first conversion after %v of rest", rest), f.Errors[0], "codes",
 		within(-most, most, warn, "it differs from those that follow")) == warn {
-		r.Act("Lane %s: throw away the first %d conversions after a rest: begin windows that many pixels early, or read a frame that nobody needs first. "+
+		r.Act("Lane %s: throw away the first %d conversions after a rest: begin windows that many pixels early, or "+
+			"read a frame that nobody needs first. "+
 			"Check the decoupling of the reference.", lane, f.Discard)
 		r.Tell(lane, "conversions to discard", float64(f.Discard), "", "")
 	}

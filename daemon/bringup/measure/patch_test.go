@@ -84,8 +84,10 @@ func TestPatchPlaces(t *testing.T) {
 	for _, c := range []struct{ name, file, path, value, want string }{
 		{"block, replaced beside a comment", "a:\n  b: 1 # why\n  c: 2\n", "a.b", "7", "a:\n  b: 7 # why\n  c: 2\n"},
 		{"quoted", "a: {b: \"1us\", c: 'x'} # k\n", "a.b", "2us", "a: {b: 2us, c: 'x'} # k\n"},
-		{"flow, added", "l:\n  - {b: 1, c: 2}\n  - {b: 3}\n", "l[1].d", "9", "l:\n  - {b: 1, c: 2}\n  - {b: 3, d: 9}\n"},
-		{"block, added after the first", "a:\n  b: 1 # one\n  c: 2\n", "a.d", "9", "a:\n  b: 1 # one\n  d: 9\n  c: 2\n"},
+		{"flow, added", "l:\n  - {b: 1, c: 2}\n  - {b: 3}\n", "l[1].d", "9",
+			"l:\n  - {b: 1, c: 2}\n  - {b: 3, d: 9}\n"},
+		{"block, added after the first", "a:\n  b: 1 # one\n  c: 2\n", "a.d", "9",
+			"a:\n  b: 1 # one\n  d: 9\n  c: 2\n"},
 		{"in a list item", "l:\n  - b: 1\n    c: 2\n", "l[0].d", "9", "l:\n  - b: 1\n    d: 9\n    c: 2\n"},
 		{"no line break at the end", "a: {b: 1}\nx: 4", "x", "5", "a: {b: 1}\nx: 5"},
 		{"added without a line break at the end", "a:\n  b: 1", "a.c", "5", "a:\n  b: 1\n  c: 5\n"},

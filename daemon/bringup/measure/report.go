@@ -93,7 +93,8 @@ func (r *Report) Act(format string, args ...any) {
 }
 
 func (r *Report) propose(path, value, current, reason string) {
-	r.Proposals = append(r.Proposals, &facetdv1.BringupProposal{Path: path, Value: value, Current: current, Reason: reason})
+	r.Proposals = append(r.Proposals, &facetdv1.BringupProposal{Path: path, Value: value, Current: current,
+		Reason: reason})
 }
 
 // Conclude gives the result its verdict and a sentence; good is the one of a step that
@@ -120,7 +121,8 @@ func (r *Report) Conclude(good string) {
 	if worst.GetUnit() == "ns" {
 		number = time.Duration(worst.GetValue()).String()
 	}
-	r.Summary = strings.TrimPrefix(fmt.Sprintf("%s: %s %s: %s", worst.GetSubject(), worst.GetQuantity(), number, worst.GetNote()), ": ")
+	r.Summary = strings.TrimPrefix(fmt.Sprintf("%s: %s %s: %s", worst.GetSubject(), worst.GetQuantity(), number,
+		worst.GetNote()), ": ")
 	if n := count[r.Verdict] - 1; n > 0 {
 		r.Summary += fmt.Sprintf(" (and %d more)", n)
 	}

@@ -114,8 +114,10 @@ func fitLevels(points []TrimPoint, nominal int) (l levels, ok bool) {
 		}
 		return xy / xx, xx > 0
 	}
-	l.perOffset, l.offset = slopeOf(func(p TrimPoint) int { return p.Offset }, func(p, q TrimPoint) bool { return p.PixelBias == q.PixelBias })
-	l.perBias, l.nominal = slopeOf(func(p TrimPoint) int { return p.PixelBias }, func(p, q TrimPoint) bool { return p.Offset == q.Offset })
+	l.perOffset, l.offset = slopeOf(func(p TrimPoint) int { return p.Offset },
+		func(p, q TrimPoint) bool { return p.PixelBias == q.PixelBias })
+	l.perBias, l.nominal = slopeOf(func(p TrimPoint) int { return p.PixelBias },
+		func(p, q TrimPoint) bool { return p.Offset == q.Offset })
 	if !l.offset {
 		l.perOffset = 0
 	}

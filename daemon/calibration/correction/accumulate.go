@@ -39,7 +39,8 @@ func NewAccumulator(shape Shape, scale Scale) (*Accumulator, error) {
 	}
 	n := shape.Pixels()
 	return &Accumulator{shape: shape, scale: scale,
-		sum: make([]uint64, n), squares: make([]uint64, n), low: make([]uint32, n), high: make([]uint32, n), first: make([]uint16, n)}, nil
+		sum: make([]uint64, n), squares: make([]uint64, n), low: make([]uint32, n), high: make([]uint32, n),
+		first: make([]uint16, n)}, nil
 }
 
 // Shape returns the shape of the frames.
@@ -62,7 +63,8 @@ func (a *Accumulator) Add(codes []uint16) error {
 	}
 	for i, c := range codes {
 		if c > a.scale.HighestCode {
-			return fmt.Errorf("code %d of row %d, column %d is above the highest code, %d", c, i/a.shape.Columns, i%a.shape.Columns, a.scale.HighestCode)
+			return fmt.Errorf("code %d of row %d, column %d is above the highest code, %d", c, i/a.shape.Columns,
+				i%a.shape.Columns, a.scale.HighestCode)
 		}
 	}
 	var total uint64
@@ -113,7 +115,8 @@ func pairVariance(a, b []uint16) float64 {
 // shapes or scales differ or MaxFrames would be passed.
 func (a *Accumulator) Merge(other *Accumulator) error {
 	if other.shape != a.shape || other.scale != a.scale {
-		return fmt.Errorf("frames of %+v, %+v do not go with frames of %+v, %+v", other.shape, other.scale, a.shape, a.scale)
+		return fmt.Errorf("frames of %+v, %+v do not go with frames of %+v, %+v", other.shape, other.scale, a.shape,
+			a.scale)
 	}
 	if a.frames+other.frames > MaxFrames {
 		return fmt.Errorf("more than %d frames", MaxFrames)

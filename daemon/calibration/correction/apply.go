@@ -22,7 +22,8 @@ type Applied struct {
 func (m *Map) Apply(codes, out []uint16) (Applied, error) {
 	n := m.Shape.Pixels()
 	if len(codes) != n || len(out) != n {
-		return Applied{}, fmt.Errorf("%d codes into %d; the correction map is for frames of %d x %d", len(codes), len(out), m.Shape.Rows, m.Shape.Columns)
+		return Applied{}, fmt.Errorf("%d codes into %d; the correction map is for frames of %d x %d", len(codes),
+			len(out), m.Shape.Rows, m.Shape.Columns)
 	}
 	var r Applied
 	switch m.Method {

@@ -84,7 +84,8 @@ func TestPublishedCorrections(t *testing.T) {
 		all, ends := fit.NewLine(in.spatial, y, nil), fit.NewLine(two, []float64{y[2], y[6]}, nil)
 		a[i], b[i], a2[i], b2[i] = all.Intercept, all.Slope, ends.Intercept, ends.Slope
 		fits[i] = g.fit(y)
-		if math.Abs(fits[i].a-l.a[i]) > 1e-9 || math.Abs(fits[i].b-l.b[i]) > 1e-10 || math.Abs(fits[i].c/l.c[i]-1) > 1e-8 || fits[i].edge {
+		if math.Abs(fits[i].a-l.a[i]) > 1e-9 || math.Abs(fits[i].b-l.b[i]) > 1e-10 ||
+			math.Abs(fits[i].c/l.c[i]-1) > 1e-8 || fits[i].edge {
 			t.Errorf("pixel %d: %+v, want %v %v %v", i, fits[i], l.a[i], l.b[i], l.c[i])
 		}
 	}
@@ -116,7 +117,8 @@ func TestPublishedCorrections(t *testing.T) {
 }
 
 // frames draws n frames of an array's means (in codes) with noise, rounded and clipped.
-func frames(t testing.TB, s Shape, mean func(i int) float64, sigma func(i int) float64, n int, rng *rand.Rand) *Accumulator {
+func frames(t testing.TB, s Shape, mean func(i int) float64, sigma func(i int) float64, n int,
+	rng *rand.Rand) *Accumulator {
 	t.Helper()
 	acc, err := NewAccumulator(s, Scale{0.5, 1.0 / 4096, 4095})
 	if err != nil {
@@ -143,7 +145,8 @@ type groundTruth struct {
 
 func newGroundTruth(s Shape, rng *rand.Rand) *groundTruth {
 	n := s.Pixels()
-	w := &groundTruth{s, make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), map[int]float64{}}
+	w := &groundTruth{s, make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n),
+		map[int]float64{}}
 	for i := range n {
 		w.a[i] = 1500 + 40*rng.NormFloat64()
 		w.b[i] = 130 * (1 + 0.015*rng.NormFloat64())
@@ -223,7 +226,8 @@ func TestDefectsAndResidual(t *testing.T) {
 			if r := fresh[0]; r.AfterCodes > 0.5*r.NoiseCodes || r.BeforeCodes < 10*r.NoiseCodes || !m.DarkResolved {
 				t.Errorf("seed %d, %g lux: %+v", seed, x, r)
 			} else if seed == 1 {
-				t.Logf("%g lux: noise %.2f, pattern %.2f before, %.3f after, codes", x, r.NoiseCodes, r.BeforeCodes, r.AfterCodes)
+				t.Logf("%g lux: noise %.2f, pattern %.2f before, %.3f after, codes", x, r.NoiseCodes, r.BeforeCodes,
+					r.AfterCodes)
 			}
 		}
 	}

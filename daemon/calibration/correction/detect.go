@@ -40,7 +40,8 @@ const (
 	allKinds Kind = 1<<iota - 1
 )
 
-var kindNames = []string{"dead", "stuck low", "stuck high", "constant", "offset outlier", "gain outlier", "noisy", "misfit", "clipped", "defective row", "defective column"}
+var kindNames = []string{"dead", "stuck low", "stuck high", "constant", "offset outlier", "gain outlier", "noisy",
+	"misfit", "clipped", "defective row", "defective column"}
 
 // String lists the kinds.
 func (k Kind) String() string {
@@ -294,7 +295,8 @@ func (d *detector) line(lines, length int, at func(line, i int) int, kind Kind) 
 }
 
 // lineOutliers compares the medians of lines. Steps is the least spread that counts.
-func (d *detector) lineOutliers(values []float64, lines, length int, at func(line, i int) int, bad []bool, steps float64, both bool) {
+func (d *detector) lineOutliers(values []float64, lines, length int, at func(line, i int) int, bad []bool,
+	steps float64, both bool) {
 	medians, one := make([]float64, lines), make([]float64, length)
 	for k := range lines {
 		for i := range length {

@@ -47,7 +47,8 @@ func (s Shape) Pixels() int { return s.Rows * s.Columns }
 
 func (s Shape) check() error {
 	if s.Rows < 1 || s.Columns < 1 || s.Rows > chipmodel.MaxLatticeSide || s.Columns > chipmodel.MaxLatticeSide {
-		return fmt.Errorf("a frame of %d x %d pixels; 1 to %d rows and columns are possible", s.Rows, s.Columns, chipmodel.MaxLatticeSide)
+		return fmt.Errorf("a frame of %d x %d pixels; 1 to %d rows and columns are possible", s.Rows, s.Columns,
+			chipmodel.MaxLatticeSide)
 	}
 	if s.Lattice > HexagonalOdd {
 		return fmt.Errorf("lattice %d is not known", s.Lattice)
@@ -70,7 +71,8 @@ func (s Scale) Volts(code float64) float64 { return s.CodeZeroVolts + code*s.Vol
 
 func (s Scale) check() error {
 	if !(s.VoltsPerCode > 0) || !finite(s.VoltsPerCode, s.CodeZeroVolts) {
-		return fmt.Errorf("code 0 at %g V and steps of %g V; steps are above 0 and both are finite", s.CodeZeroVolts, s.VoltsPerCode)
+		return fmt.Errorf("code 0 at %g V and steps of %g V; steps are above 0 and both are finite", s.CodeZeroVolts,
+			s.VoltsPerCode)
 	}
 	if s.HighestCode < 1 {
 		return fmt.Errorf("the highest code is %d; a converter has at least two codes", s.HighestCode)

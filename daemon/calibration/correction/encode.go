@@ -35,7 +35,8 @@ var ErrMapVersion = errors.New("correction map of another version")
 
 // Encode returns the correction map as bytes, the same for the same correction map.
 func (m *Map) Encode() []byte {
-	b := make([]byte, 0, headBytes+len(m.Levels)*levelBytes+4*m.Method.planes()*m.Shape.Pixels()+len(m.Defects)*defectBytes)
+	b := make([]byte, 0,
+		headBytes+len(m.Levels)*levelBytes+4*m.Method.planes()*m.Shape.Pixels()+len(m.Defects)*defectBytes)
 	le := binary.LittleEndian
 	b = append(b, mapMagic...)
 	b = le.AppendUint16(b, mapVersion)
@@ -50,11 +51,13 @@ func (m *Map) Encode() []byte {
 	b = le.AppendUint16(b, flags)
 	b = le.AppendUint32(b, uint32(len(m.Levels)))
 	b = le.AppendUint32(b, uint32(len(m.Defects)))
-	for _, v := range []float64{m.Scale.CodeZeroVolts, m.Scale.VoltsPerCode, m.Kelvin, m.FalseRate, m.CodesPerDecade, m.Mean.A, m.Mean.B, m.Mean.C, 0} {
+	for _, v := range []float64{m.Scale.CodeZeroVolts, m.Scale.VoltsPerCode, m.Kelvin, m.FalseRate, m.CodesPerDecade,
+		m.Mean.A, m.Mean.B, m.Mean.C, 0} {
 		b = le.AppendUint64(b, math.Float64bits(v))
 	}
 	for _, l := range m.Levels {
-		for _, v := range []float64{l.Lux, float64(l.Frames), l.MeanCode, l.NoiseCodes, l.BeforeCodes, l.AfterCodes, l.MisfitCodes} {
+		for _, v := range []float64{l.Lux, float64(l.Frames), l.MeanCode, l.NoiseCodes, l.BeforeCodes, l.AfterCodes,
+			l.MisfitCodes} {
 			b = le.AppendUint64(b, math.Float64bits(v))
 		}
 	}
@@ -89,7 +92,8 @@ func Decode(b []byte) (*Map, error) {
 	m.Scale.HighestCode = r.u16()
 	flags, levels, defects := r.u16(), int(r.u32()), int(r.u32())
 	var last float64
-	for _, v := range []*float64{&m.Scale.CodeZeroVolts, &m.Scale.VoltsPerCode, &m.Kelvin, &m.FalseRate, &m.CodesPerDecade, &m.Mean.A, &m.Mean.B, &m.Mean.C, &last} {
+	for _, v := range []*float64{&m.Scale.CodeZeroVolts, &m.Scale.VoltsPerCode, &m.Kelvin, &m.FalseRate,
+		&m.CodesPerDecade, &m.Mean.A, &m.Mean.B, &m.Mean.C, &last} {
 		*v = r.f64()
 	}
 	if m.Method < Offset || m.Method > LogResponse || flags > 1 || math.Float64bits(last) != 0 {
@@ -115,7 +119,8 @@ func Decode(b []byte) (*Map, error) {
 }
 
 func (m *Map) headOK() bool {
-	ok := finite(m.Kelvin, m.FalseRate, m.CodesPerDecade, m.Mean.A, m.Mean.B, m.Mean.C) && m.Kelvin >= 0 && m.FalseRate > 0 && m.FalseRate <= 1e-4
+	ok := finite(m.Kelvin, m.FalseRate, m.CodesPerDecade, m.Mean.A, m.Mean.B, m.Mean.C) && m.Kelvin >= 0 &&
+		m.FalseRate > 0 && m.FalseRate <= 1e-4
 	if m.Method == LogResponse {
 		return ok && m.Mean.B != 0 && m.Mean.C >= 0 && (m.Mean.C > 0 || !m.DarkResolved)
 	}

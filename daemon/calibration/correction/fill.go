@@ -94,7 +94,8 @@ func abs(i int) int { return max(i, -i) }
 // allocate, and fails, changing nothing, when the length is wrong.
 func (m *Map) Fill(codes []uint16) (filled, unfilled int, err error) {
 	if len(codes) != m.Shape.Pixels() {
-		return 0, 0, fmt.Errorf("%d codes; the correction map is for frames of %d x %d", len(codes), m.Shape.Rows, m.Shape.Columns)
+		return 0, 0, fmt.Errorf("%d codes; the correction map is for frames of %d x %d", len(codes), m.Shape.Rows,
+			m.Shape.Columns)
 	}
 	var values [fillMost]uint16
 	for i := range m.fill {

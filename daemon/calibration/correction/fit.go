@@ -23,7 +23,8 @@ func Fit(method Method, levels []Level, o Options) (*Map, error) {
 	}
 	d := in.detect()
 	in.average(d.kinds)
-	m := &Map{Shape: in.shape, Scale: in.scale, Method: method, Kelvin: o.Kelvin, FalseRate: in.falseRate, CodesPerDecade: o.CodesPerDecade}
+	m := &Map{Shape: in.shape, Scale: in.scale, Method: method, Kelvin: o.Kelvin, FalseRate: in.falseRate,
+		CodesPerDecade: o.CodesPerDecade}
 	squares := make([]float64, in.n)
 	switch method {
 	case Offset:
@@ -48,7 +49,8 @@ func Fit(method Method, levels []Level, o Options) (*Map, error) {
 		}
 	}
 	if len(m.Defects) == in.n {
-		return nil, invalid.Errors{{Path: "levels", Message: "every pixel counts as defective", Hint: "check the light, the bias and the select words; compare with frames of another chip"}}
+		return nil, invalid.Errors{{Path: "levels", Message: "every pixel counts as defective",
+			Hint: "check the light, the bias and the select words; compare with frames of another chip"}}
 	}
 	m.prepare()
 	m.Levels, err = m.Measure(levels)
@@ -91,7 +93,9 @@ func newInput(method Method, levels []Level, o Options) (*input, error) {
 	o.check(&wrong)
 	need := method.MinLevels()
 	if len(levels) < need || (method == Offset && len(levels) != 1) {
-		wrong.Add("levels", fmt.Sprintf("%d illumination levels; %s takes %d%s", len(levels), method, need, map[bool]string{true: "", false: " or more"}[method == Offset]), "take frames under more levels, or choose another method")
+		wrong.Add("levels", fmt.Sprintf("%d illumination levels; %s takes %d%s", len(levels), method, need,
+			map[bool]string{true: "", false: " or more"}[method == Offset]), "take frames under more levels, or "+
+			"choose another method")
 		return nil, wrong
 	}
 	for i, l := range levels {
@@ -126,7 +130,8 @@ func checkLevel(wrong *invalid.Errors, path string, l, first Level) {
 		wrong.Add(path+".lux", "the light is no number", "give lux, or -1 where it is not known")
 	}
 	if first.Frames != nil && (l.Frames.shape != first.Frames.shape || l.Frames.scale != first.Frames.scale) {
-		wrong.Add(path+".frames", "shape or scale differ from those of the first level", "take all levels with one chip, view and gain")
+		wrong.Add(path+".frames", "shape or scale differ from those of the first level",
+			"take all levels with one chip, view and gain")
 		return
 	}
 	low, high := 0, 0
@@ -139,7 +144,8 @@ func checkLevel(wrong *invalid.Errors, path string, l, first Level) {
 		}
 	}
 	if n := float64(len(l.Frames.sum)); float64(low+high) > clippedLimit*n {
-		wrong.Add(path+".frames", fmt.Sprintf("%d pixels clip at the lowest code and %d at the highest, of %d", low, high, len(l.Frames.sum)), "change the light, the bias or the gain so that nothing clips")
+		wrong.Add(path+".frames", fmt.Sprintf("%d pixels clip at the lowest code and %d at the highest, of %d", low,
+			high, len(l.Frames.sum)), "change the light, the bias or the gain so that nothing clips")
 	}
 }
 
@@ -164,7 +170,8 @@ func (in *input) apart(method Method, wrong *invalid.Errors) {
 		return
 	}
 	if span := slices.Max(in.spatial) - slices.Min(in.spatial); span < 4 {
-		wrong.Add("levels", fmt.Sprintf("the levels lie only %.2g codes apart", span), "choose levels that differ by more of the range")
+		wrong.Add("levels", fmt.Sprintf("the levels lie only %.2g codes apart", span),
+			"choose levels that differ by more of the range")
 	}
 	if method != LogResponse {
 		return
@@ -172,12 +179,14 @@ func (in *input) apart(method Method, wrong *invalid.Errors) {
 	distinct := map[float64]bool{}
 	for i, l := range in.levels {
 		if l.Lux < 0 {
-			wrong.Add(fmt.Sprintf("levels[%d].lux", i), "the light is not known", "measure it, or correct offset and gain, which does not need it")
+			wrong.Add(fmt.Sprintf("levels[%d].lux", i), "the light is not known",
+				"measure it, or correct offset and gain, which does not need it")
 		}
 		distinct[l.Lux] = true
 	}
 	if len(distinct) < 3 {
-		wrong.Add("levels", fmt.Sprintf("%d different lights; a log response has three parameters", len(distinct)), "take three or more different levels")
+		wrong.Add("levels", fmt.Sprintf("%d different lights; a log response has three parameters", len(distinct)),
+			"take three or more different levels")
 	}
 	in.ordered(wrong)
 }
@@ -201,7 +210,9 @@ func (in *input) ordered(wrong *invalid.Errors) {
 	for k, i := range order[1:] {
 		before := order[k]
 		if (in.spatial[i]-in.spatial[before])*direction < -turnedBack {
-			wrong.Add(fmt.Sprintf("levels[%d].lux", i), fmt.Sprintf("the mean code is %.1f at %g lux and %.1f at %g lux, against the other levels", in.spatial[i], in.levels[i].Lux, in.spatial[before], in.levels[before].Lux),
+			wrong.Add(fmt.Sprintf("levels[%d].lux", i),
+				fmt.Sprintf("the mean code is %.1f at %g lux and %.1f at %g lux, against the other levels",
+					in.spatial[i], in.levels[i].Lux, in.spatial[before], in.levels[before].Lux),
 				"the light was not what was said, or somebody changed it: gather the levels again")
 		}
 	}
@@ -239,7 +250,9 @@ func (m *Map) Measure(levels []Level) ([]LevelReport, error) {
 	for l, level := range levels {
 		f := level.Frames
 		if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {
-			return nil, invalid.Errors{{Path: fmt.Sprintf("levels[%d].frames", l), Message: "fewer than two frames, or of another shape or scale than the correction map's", Hint: "take frames with the chip, view and gain of the correction map"}}
+			return nil, invalid.Errors{{Path: fmt.Sprintf("levels[%d].frames", l),
+				Message: "fewer than two frames, or of another shape or scale than the correction map's",
+				Hint:    "take frames with the chip, view and gain of the correction map"}}
 		}
 		out[l] = m.measure(level)
 	}

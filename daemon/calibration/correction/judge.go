@@ -68,12 +68,14 @@ func (l *Shown) cautions(slope float64, means []float64, pixels int, still bool)
 	case math.Abs(drift) > max(wanderCodes, 6*quiet/math.Sqrt(float64(max(half, 1)))) && math.Abs(drift) > l.Wander:
 		add("the frames drift by %.2g codes: let the lamp and the array warm up; pixels lag in dim light", drift)
 	case l.Wander > max(wanderCodes, 3*quiet):
-		add("the means of frames wander by %.2g codes: a lamp on mains flickers, so average over whole periods of it, or use one on direct current", l.Wander)
+		add("the means of frames wander by %.2g codes: a lamp on mains flickers, so average over whole periods of "+
+			"it, or use one on direct current", l.Wander)
 	case !still:
 		add("the light or the pixels had not come to rest before the frames were taken")
 	}
 	if rest := math.Sqrt(max(l.Pattern*l.Pattern-slope*slope, 0)); slope > slopeCodes && slope > rest {
-		add("the light falls off across the chip: of the pattern, %.2g codes are an even slope; use a diffuser or an integrating sphere", slope)
+		add("the light falls off across the chip: of the pattern, %.2g codes are an even slope; use a diffuser or "+
+			"an integrating sphere", slope)
 	}
 }
 

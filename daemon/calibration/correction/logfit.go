@@ -210,7 +210,10 @@ func (in *input) fitLog(m *Map, kinds []Kind, squares []float64) error {
 	g := newLogGrid(x)
 	mean := g.fit(in.spatial)
 	if mean.edge && mean.c > slices.Max(x)/2 {
-		return invalid.Errors{{Path: "levels", Message: "the mean response does not bend as a logarithm does: its dark term comes out above the highest light", Hint: "check the order of the levels and that the pixels are logarithmic; correct offset and gain otherwise"}}
+		return invalid.Errors{{Path: "levels",
+			Message: "the mean response does not bend as a logarithm does: its dark term comes out above the " +
+				"highest light", Hint: "check the order of the levels and that the pixels are logarithmic; correct " +
+				"offset and gain otherwise"}}
 	}
 	if mean.edge && !slices.Contains(x, 0) { // the dark term is not seen
 		mean = g.at(in.spatial, 0)

@@ -85,7 +85,8 @@ func (o Options) check(m *invalid.Errors) {
 		m.Add("false_rate", "the rate of false defects is outside 0 to 1e-4", "leave it out for 1e-5")
 	}
 	if !(o.Kelvin >= 0) || !finite(o.Kelvin) {
-		m.Add("kelvin", "the temperature is below absolute zero or no number", "give kelvin, or 0 where it is not known")
+		m.Add("kelvin", "the temperature is below absolute zero or no number",
+			"give kelvin, or 0 where it is not known")
 	}
 	if !finite(o.CodesPerDecade) {
 		m.Add("codes_per_decade", "the slope is no number", "leave it out when not known")

@@ -17,7 +17,8 @@ func UpdateOffsets(m *Map, level Level, o Options) (*Map, error) {
 	o.check(&wrong)
 	f := level.Frames
 	if f == nil || f.frames < 2 || f.shape != m.Shape || f.scale != m.Scale {
-		wrong.Add("level.frames", "fewer than two frames, or of another shape or scale than the correction map's", "take frames with the chip, view and gain of the correction map")
+		wrong.Add("level.frames", "fewer than two frames, or of another shape or scale than the correction map's",
+			"take frames with the chip, view and gain of the correction map")
 		return nil, wrong
 	}
 	checkLevel(&wrong, "level", level, level)

@@ -16,7 +16,8 @@ func TestStudent(t *testing.T) {
 		{math.Inf(1), 65536, 0},
 	} {
 		if got := studentTail(c.at, c.freedom); math.Abs(got-c.p) > 1e-8*c.p {
-			t.Errorf("t exceeds %g at %g degrees of freedom with a probability of %.15g, want %.15g", c.at, c.freedom, got, c.p)
+			t.Errorf("t exceeds %g at %g degrees of freedom with a probability of %.15g, want %.15g", c.at, c.freedom,
+				got, c.p)
 		}
 	}
 	for _, c := range []struct{ p, freedom, at float64 }{

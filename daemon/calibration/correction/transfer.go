@@ -46,14 +46,18 @@ type point struct{ lux, signal, temporal, spatial float64 }
 func PhotonTransfer(levels []Level) (*Transfer, error) {
 	var wrong invalid.Errors
 	for i, l := range levels {
-		if l.Frames == nil || l.Frames.frames < 2 || l.Frames.shape != levels[0].Frames.shape || l.Frames.scale != levels[0].Frames.scale {
-			wrong.Add(fmt.Sprintf("levels[%d].frames", i), "fewer than two frames, or of another shape or scale than the first level's", "take all levels with one chip, view and gain")
+		if l.Frames == nil || l.Frames.frames < 2 || l.Frames.shape != levels[0].Frames.shape ||
+			l.Frames.scale != levels[0].Frames.scale {
+			wrong.Add(fmt.Sprintf("levels[%d].frames", i),
+				"fewer than two frames, or of another shape or scale than the first level's",
+				"take all levels with one chip, view and gain")
 			return nil, wrong
 		}
 	}
 	dark := slices.IndexFunc(levels, func(l Level) bool { return l.Lux == 0 })
 	if dark < 0 || len(levels) < 4 {
-		wrong.Add("levels", fmt.Sprintf("%d levels, dark among them: %t", len(levels), dark >= 0), "take the dark and three illuminated levels or more")
+		wrong.Add("levels", fmt.Sprintf("%d levels, dark among them: %t", len(levels), dark >= 0),
+			"take the dark and three illuminated levels or more")
 		return nil, wrong
 	}
 	d := pointOf(levels[dark], 0)
@@ -66,7 +70,8 @@ func PhotonTransfer(levels []Level) (*Transfer, error) {
 	}
 	t := transferOf(d, lit)
 	if !(t.CodesPerElectron > 0) || !finite(t.CodesPerElectron, t.CodesPerLux) {
-		wrong.Add("levels", "the noise does not grow with the light", "check that the pixels are linear and the levels lit")
+		wrong.Add("levels", "the noise does not grow with the light",
+			"check that the pixels are linear and the levels lit")
 		return nil, wrong
 	}
 	return t, nil
@@ -135,5 +140,6 @@ func pointOf(l Level, dark float64) point {
 		spatial.add(f.Mean(i))
 	}
 	temporal := f.PairVariance()
-	return point{l.Lux, math.Abs(f.MeanCode() - dark), temporal, max(spatial.variance()-f.MeanVariance()/float64(f.frames), 0)}
+	return point{l.Lux, math.Abs(f.MeanCode() - dark), temporal,
+		max(spatial.variance()-f.MeanVariance()/float64(f.frames), 0)}
 }

@@ -69,7 +69,8 @@ func TestPhotonTransferFindsWhatTheSensorHas(t *testing.T) {
 			"codes per lux": {got.CodesPerLux, k * perLux, 0.001},
 			"saturation":    {got.Saturation, 95 * perLux, 0.06},
 			"SNR":           {got.MaxSNR, math.Sqrt(got.Saturation), 1e-9},
-			"range":         {got.DynamicRange, got.Saturation / (0.5 + math.Sqrt(readNoise*readNoise+dark+1/(12*k*k)+0.25)), 0.02},
+			"range": {got.DynamicRange,
+				got.Saturation / (0.5 + math.Sqrt(readNoise*readNoise+dark+1/(12*k*k)+0.25)), 0.02},
 		} {
 			if math.Abs(v.got/v.want-1) > v.within {
 				t.Errorf("falling %t: %s is %.5g, want %.5g within %g %%", falling, name, v.got, v.want, 100*v.within)
@@ -90,10 +91,12 @@ func TestPhotonTransferRefuses(t *testing.T) {
 	shape, scale := Shape{Rows: 8, Columns: 8}, Scale{VoltsPerCode: 1, HighestCode: 1000}
 	rng := rand.New(rand.NewPCG(3, 3))
 	level := func(lux, noise float64, frames int) Level {
-		return Level{lux, simulated(t, shape, scale, frames, func(int) float64 { return 100 + lux + noise*rng.NormFloat64() })}
+		return Level{lux, simulated(t, shape, scale, frames,
+			func(int) float64 { return 100 + lux + noise*rng.NormFloat64() })}
 	}
 	for name, levels := range map[string][]Level{
-		"none": nil, "no dark": {level(1, 1, 4), level(2, 1, 4), level(3, 1, 4), level(4, 1, 4)}, "few": {level(0, 1, 4), level(1, 1, 4), level(2, 1, 4)},
+		"none": nil, "no dark": {level(1, 1, 4), level(2, 1, 4), level(3, 1, 4), level(4, 1, 4)},
+		"few":                  {level(0, 1, 4), level(1, 1, 4), level(2, 1, 4)},
 		"one frame":            {level(0, 1, 1), level(10, 1, 4), level(20, 1, 4), level(30, 1, 4)},
 		"noise that falls off": {level(0, 40, 8), level(100, 9, 8), level(200, 4, 8), level(300, 1, 8)},
 	} {
@@ -113,7 +116,8 @@ func TestOffsetUpdate(t *testing.T) {
 	n := shape.Pixels()
 	a, b, c, moved := make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
 	for i := range n {
-		a[i], b[i], c[i], moved[i] = 1500+12*rng.NormFloat64(), 220*(1+0.01*rng.NormFloat64()), 0.05*math.Exp(0.1*rng.NormFloat64()), -20+drift*rng.NormFloat64()
+		a[i], b[i], c[i], moved[i] = 1500+12*rng.NormFloat64(), 220*(1+0.01*rng.NormFloat64()),
+			0.05*math.Exp(0.1*rng.NormFloat64()), -20+drift*rng.NormFloat64()
 	}
 	level := func(lux float64, drifted float64) Level {
 		return Level{lux, simulated(t, shape, scale, 64, func(i int) float64 {
@@ -121,7 +125,8 @@ func TestOffsetUpdate(t *testing.T) {
 		})}
 	}
 	for method, levels := range map[Method][]Level{
-		Offset: {level(30, 0)}, OffsetGain: {level(10, 0), level(300, 0)}, LogResponse: {level(0, 0), level(0.1, 0), level(1, 0), level(100, 0), level(1000, 0)},
+		Offset: {level(30, 0)}, OffsetGain: {level(10, 0), level(300, 0)},
+		LogResponse: {level(0, 0), level(0.1, 0), level(1, 0), level(100, 0), level(1000, 0)},
 	} {
 		m, err := Fit(method, levels, Options{Kelvin: 300})
 		if err != nil {
@@ -154,16 +159,19 @@ func TestOffsetUpdate(t *testing.T) {
 			limit = 0.01*220*math.Log(2)*1.1 + 0.35 // the slopes, which it does not know
 		}
 		if old[0].AfterCodes < 0.8*drift || now[0].AfterCodes > limit {
-			t.Errorf("%v: %.2f codes left by the old correction map, %.2f by the new", method, old[0].AfterCodes, now[0].AfterCodes)
+			t.Errorf("%v: %.2f codes left by the old correction map, %.2f by the new", method, old[0].AfterCodes,
+				now[0].AfterCodes)
 		}
 		if back, err := Decode(z.Encode()); err != nil || string(back.Encode()) != string(z.Encode()) {
 			t.Errorf("%v: its bytes do not come back: %v", method, err)
 		}
 		var wrong invalid.Errors
-		if _, err := UpdateOffsets(m, Level{1, simulated(t, shape, scale, 1, func(int) float64 { return 9 })}, Options{}); !errors.As(err, &wrong) {
+		if _, err := UpdateOffsets(m, Level{1, simulated(t, shape, scale, 1, func(int) float64 { return 9 })},
+			Options{}); !errors.As(err, &wrong) {
 			t.Errorf("one frame: %v", err)
 		}
-		if _, err := UpdateOffsets(m, Level{1, simulated(t, shape, scale, 4, func(int) float64 { return 0 })}, Options{}); !errors.As(err, &wrong) {
+		if _, err := UpdateOffsets(m, Level{1, simulated(t, shape, scale, 4, func(int) float64 { return 0 })},
+			Options{}); !errors.As(err, &wrong) {
 			t.Errorf("all clipped: %v", err)
 		}
 	}

@@ -102,7 +102,8 @@ func TestPanels(t *testing.T) {
 			}
 			titles[r.title+p.title] = true
 			for _, q := range p.queries {
-				if q.legend == "" || !strings.Contains(q.expr, "$I") && !strings.Contains(q.expr, "$T") && !strings.Contains(q.expr, "ALERTS") {
+				if q.legend == "" || !strings.Contains(q.expr, "$I") && !strings.Contains(q.expr, "$T") &&
+					!strings.Contains(q.expr, "ALERTS") {
 					t.Errorf("%s, %q: %q has no legend, or no choice of daemons", r.title, p.title, q.expr)
 				}
 				_, wrong := names.Check(grafana.Replace(expand(q.expr)))
@@ -132,7 +133,8 @@ func TestUnitsAreTheTables(t *testing.T) {
 		for _, p := range r.panels {
 			for _, q := range p.queries {
 				for _, m := range metrics.Table() {
-					if bare, _, _ := strings.Cut(q.expr, "{"); m.Type == metrics.Gauge && bare == m.Name && m.Unit != "" {
+					if bare, _, _ := strings.Cut(q.expr, "{"); m.Type == metrics.Gauge && bare == m.Name &&
+						m.Unit != "" {
 						checked++
 						if p.unit != want[m.Unit] {
 							t.Errorf("%q shows %s, in %s, as %q", p.title, m.Name, m.Unit, p.unit)
@@ -150,12 +152,14 @@ func TestUnitsAreTheTables(t *testing.T) {
 func TestUses(t *testing.T) {
 	hist := metrics.Metric{Name: "facetd_skew_seconds", Type: metrics.Histogram}
 	gauge := metrics.Metric{Name: "facetd_streams", Type: metrics.Gauge}
-	for text, want := range map[string]bool{"rate(facetd_skew_seconds_bucket[1m])": true, "facetd_skew_seconds": true, "facetd_skew_seconds_total": false} {
+	for text, want := range map[string]bool{"rate(facetd_skew_seconds_bucket[1m])": true, "facetd_skew_seconds": true,
+		"facetd_skew_seconds_total": false} {
 		if uses(text, hist) != want {
 			t.Errorf("%s: %v", text, !want)
 		}
 	}
-	for text, want := range map[string]bool{"facetd_streams{a=\"b\"}": true, "facetd_streams_bucket": false, "x - facetd_streams": true, "": false} {
+	for text, want := range map[string]bool{"facetd_streams{a=\"b\"}": true, "facetd_streams_bucket": false,
+		"x - facetd_streams": true, "": false} {
 		if uses(text, gauge) != want {
 			t.Errorf("%s: %v", text, !want)
 		}

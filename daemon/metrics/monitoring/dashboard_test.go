@@ -69,7 +69,8 @@ var source = common.DataSourceRef{Type: cog.ToPtr("prometheus"), Uid: cog.ToPtr(
 
 // expand puts the variables of the dashboard into an expression.
 func expand(expr string) string {
-	return strings.NewReplacer("$I", `instance=~"$instance"`, "$T", `instance=~"$instance", task=~"$task"`).Replace(expr)
+	return strings.NewReplacer("$I", `instance=~"$instance"`, "$T",
+		`instance=~"$instance", task=~"$task"`).Replace(expr)
 }
 
 // describe is the description of a panel.
@@ -95,11 +96,15 @@ func uses(expr string, m metrics.Metric) bool {
 			return false
 		}
 		rest = rest[i+len(m.Name):]
-		end := strings.IndexFunc(rest, func(r rune) bool { return r != '_' && (r < 'a' || r > 'z') && (r < '0' || r > '9') })
+		end := strings.IndexFunc(rest, func(r rune) bool {
+			return r != '_' && (r < 'a' || r > 'z') &&
+				(r < '0' || r > '9')
+		})
 		if end < 0 {
 			end = len(rest)
 		}
-		if end == 0 || m.Type == metrics.Histogram && (rest[:end] == "_bucket" || rest[:end] == "_sum" || rest[:end] == "_count") {
+		if end == 0 || m.Type == metrics.Histogram &&
+			(rest[:end] == "_bucket" || rest[:end] == "_sum" || rest[:end] == "_count") {
 			return true
 		}
 	}
@@ -109,7 +114,9 @@ func uses(expr string, m metrics.Metric) bool {
 func JSON() ([]byte, error) {
 	//lint:ignore SA1019 the older form, which every Grafana in use imports
 	b := dashboard.NewDashboardBuilder("facetd: array").Uid(UID).
-		Description("A daemon that operates an array of image-sensor chips: does it keep its timetable, and what is lost? Made by the tests of daemon/metrics/monitoring of facetd; changes made here are lost at the next import.").
+		Description("A daemon that operates an array of image-sensor chips: does it keep its timetable, and what is "+
+			"lost? Made by the tests of daemon/metrics/monitoring of facetd; changes made here are lost at the next "+
+			"import.").
 		Tags([]string{"facetd"}).Refresh("10s").Time("now-30m", "now").Timezone("browser").
 		Tooltip(dashboard.DashboardCursorSyncCrosshair).
 		WithVariable(dashboard.NewDatasourceVariableBuilder("datasource").Label("Prometheus").Type("prometheus")).
@@ -139,7 +146,8 @@ func choice(name, label, query string) *dashboard.QueryVariableBuilder {
 		Query(dashboard.StringOrMap{String: &query}).Definition(query).
 		Refresh(dashboard.VariableRefreshOnTimeRangeChanged).Sort(dashboard.VariableSortAlphabeticalAsc).
 		Multi(true).IncludeAll(true).AllValue(".*").
-		Current(dashboard.VariableOption{Selected: cog.ToPtr(true), Text: dashboard.StringOrArrayOfString{ArrayOfString: []string{"All"}}, Value: all})
+		Current(dashboard.VariableOption{Selected: cog.ToPtr(true),
+			Text: dashboard.StringOrArrayOfString{ArrayOfString: []string{"All"}}, Value: all})
 }
 
 func (p *panel) builder(id uint32) cog.Builder[dashboard.Panel] {

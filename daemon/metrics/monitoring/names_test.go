@@ -26,7 +26,8 @@ type Names struct {
 // NewNames takes facetd's metrics with those of its process, and the series that
 // recording rules make.
 func NewNames(recorded ...string) (*Names, error) {
-	n := &Names{table: map[string]metrics.Metric{}, others: map[string]bool{"up": true, "ALERTS": true}, recorded: map[string]bool{}}
+	n := &Names{table: map[string]metrics.Metric{}, others: map[string]bool{"up": true, "ALERTS": true},
+		recorded: map[string]bool{}}
 	for _, m := range metrics.Table() {
 		n.table[m.Name] = m
 	}
@@ -95,7 +96,8 @@ func checkLabel(m metrics.Metric, l *labels.Matcher) error {
 	case i < 0 && slices.Contains(target, l.Name):
 	case i < 0:
 		return fmt.Errorf("%s has no label %s", m.Name, l.Name)
-	case l.Type == labels.MatchEqual && i == len(m.Labels)-1 && len(m.Values) > 0 && !slices.Contains(m.Values, l.Value):
+	case l.Type == labels.MatchEqual && i == len(m.Labels)-1 && len(m.Values) > 0 &&
+		!slices.Contains(m.Values, l.Value):
 		return fmt.Errorf("%s never has %s=%q", m.Name, l.Name, l.Value)
 	}
 	return nil

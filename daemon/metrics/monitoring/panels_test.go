@@ -21,73 +21,118 @@ func rows() []row {
 
 func health() row {
 	tile := func(title, about, unit, expr, legend string, limits ...limit) panel {
-		return panel{kind: number, title: title, about: about, unit: unit, queries: []query{{expr: expr, legend: legend}}, limits: limits, wide: 4, high: 4}
+		return panel{kind: number, title: title, about: about, unit: unit,
+			queries: []query{{expr: expr, legend: legend}}, limits: limits, wide: 4, high: 4}
 	}
-	state := tile("State", "", count, `sum by (instance) (facetd_state{$I, state="running"} or facetd_state{$I, state="starting"} * 2 or facetd_state{$I, state="stopping"} * 3 or facetd_state{$I, state="fault"} * 4)`, "{{instance}}")
-	state.names = map[string]stateName{"1": {"running", "green"}, "2": {"starting", "blue"}, "3": {"stopping", look}, "4": {"fault", bad}}
-	build := tile("Runs", "Array, bus, pace and version.", count, `facetd_bus_info{$I} * on (job, instance) group_left (version) facetd_build_info{$I}`, "{{array}}: {{bus}} bus, {{pace}}, facetd {{version}}")
+	state := tile("State", "", count,
+		`sum by (instance) (facetd_state{$I, state="running"} or facetd_state{$I, state="starting"} * 2 or facetd_state{$I, state="stopping"} * 3 or facetd_state{$I, state="fault"} * 4)`, "{{instance}}")
+	state.names = map[string]stateName{"1": {"running", "green"}, "2": {"starting", "blue"}, "3": {"stopping", look},
+		"4": {"fault", bad}}
+	build := tile("Runs", "Array, bus, pace and version.", count,
+		`facetd_bus_info{$I} * on (job, instance) group_left (version) facetd_build_info{$I}`,
+		"{{array}}: {{bus}} bus, {{pace}}, facetd {{version}}")
 	build.nameOnly, build.wide = true, 8
 	return row{"Health", []panel{
 		state,
-		tile("Alerts", "Alerts of facetd that fire, as the rules beside this dashboard define them.", count, `sum(ALERTS{alertname=~"Facetd.*", alertstate="firing"}) or vector(0)`, "firing", limit{1, look}, limit{3, bad}),
-		tile("Oldest frames", "Of all tasks the one whose newest whole frame set is oldest. Compare it with the task's period.", units.Seconds, `max by (instance) (facetd_task_frame_age_seconds{$I})`, "{{instance}}", limit{1, look}, limit{5, bad}),
-		tile("Misses in an hour", "Jobs that were late or failed.", count, `sum by (instance) (increase(facetd_deadline_misses_total{$I}[1h]))`, "{{instance}}", limit{1, look}, limit{60, bad}),
-		tile("Rule violations", "Since the daemon began. One is too many.", count, `sum by (instance) (facetd_rule_violations_total{$I})`, "{{instance}}", limit{1, bad}),
-		tile("Bus in use", "", units.PercentUnit, `facetd_measured_utilization_ratio{$I}`, "{{instance}}", limit{0.8, look}, limit{0.9, bad}),
-		tile("Time uncertainty", "", units.Seconds, `facetd_host_time_uncertainty_seconds{$I}`, "{{instance}}", limit{0.005, look}, limit{0.02, bad}),
-		tile("Frame sets lost", "By streams and recordings, in the last hour.", count, `sum by (instance) (increase(facetd_stream_dropped_frame_sets_total{$I, policy="queue"}[1h])) + on (instance) (sum by (instance) (increase(facetd_recording_lost_frame_sets_total{$I}[1h])) or sum by (instance) (facetd_streams{$I}) * 0)`, "{{instance}}", limit{1, look}, limit{100, bad}),
+		tile("Alerts", "Alerts of facetd that fire, as the rules beside this dashboard define them.", count,
+			`sum(ALERTS{alertname=~"Facetd.*", alertstate="firing"}) or vector(0)`, "firing", limit{1, look},
+			limit{3, bad}),
+		tile("Oldest frames", "Of all tasks the one whose newest whole frame set is oldest. Compare it with the "+
+			"task's period.", units.Seconds, `max by (instance) (facetd_task_frame_age_seconds{$I})`, "{{instance}}",
+			limit{1, look}, limit{5, bad}),
+		tile("Misses in an hour", "Jobs that were late or failed.", count,
+			`sum by (instance) (increase(facetd_deadline_misses_total{$I}[1h]))`, "{{instance}}", limit{1, look},
+			limit{60, bad}),
+		tile("Rule violations", "Since the daemon began. One is too many.", count,
+			`sum by (instance) (facetd_rule_violations_total{$I})`, "{{instance}}", limit{1, bad}),
+		tile("Bus in use", "", units.PercentUnit, `facetd_measured_utilization_ratio{$I}`, "{{instance}}",
+			limit{0.8, look}, limit{0.9, bad}),
+		tile("Time uncertainty", "", units.Seconds, `facetd_host_time_uncertainty_seconds{$I}`, "{{instance}}",
+			limit{0.005, look}, limit{0.02, bad}),
+		tile("Frame sets lost", "By streams and recordings, in the last hour.", count,
+			`sum by (instance) (increase(facetd_stream_dropped_frame_sets_total{$I, policy="queue"}[1h])) + on (instance) (sum by (instance) (increase(facetd_recording_lost_frame_sets_total{$I}[1h])) or sum by (instance) (facetd_streams{$I}) * 0)`, "{{instance}}", limit{1, look}, limit{100, bad}),
 		tile("Recordings", "That run now.", count, `facetd_recordings_running{$I}`, "{{instance}}"),
-		tile("Frames", "Of all tasks, per second of wall-clock time.", perSecond, `sum by (instance) (rate(facetd_frames_total{$I}[$__rate_interval]))`, "{{instance}}"),
+		tile("Frames", "Of all tasks, per second of wall-clock time.", perSecond,
+			`sum by (instance) (rate(facetd_frames_total{$I}[$__rate_interval]))`, "{{instance}}"),
 		build,
 	}}
 }
 
 func tasks() row {
 	plot := func(title, about, unit string, limits []limit, queries ...query) panel {
-		return panel{title: title, about: about, unit: unit, queries: queries, limits: limits, wide: 12, high: 8, fromZero: true}
+		return panel{title: title, about: about, unit: unit, queries: queries, limits: limits, wide: 12, high: 8,
+			fromZero: true}
 	}
 	p99 := func(histogram string) string {
-		return `histogram_quantile(0.99, sum by (instance, task, le) (rate(` + histogram + `_bucket{$T}[$__rate_interval])))`
+		return `histogram_quantile(0.99, sum by (instance, task, le) (rate(` + histogram +
+			`_bucket{$T}[$__rate_interval])))`
 	}
-	slack := plot("Slack", "Time to spare before the deadline: below zero jobs are late.", units.Seconds, []limit{}, query{expr: `facetd_task_least_slack_seconds{$T}`, legend: "{{task}} least"}, query{`facetd_task_planned_slack_seconds{$T}`, "{{task}} predicted", true})
+	slack := plot("Slack", "Time to spare before the deadline: below zero jobs are late.", units.Seconds, []limit{},
+		query{expr: `facetd_task_least_slack_seconds{$T}`, legend: "{{task}} least"},
+		query{`facetd_task_planned_slack_seconds{$T}`, "{{task}} predicted", true})
 	slack.fromZero = false
 	return row{"Tasks", []panel{
-		plot("Rates", "Where achieved leaves planned, jobs fail or are late; where planned leaves requested, the period was snapped down to fit the others'.", units.Hertz, nil,
-			query{expr: `facetd_task_achieved_rate_hertz{$T}`, legend: "{{task}} achieved"}, query{`facetd_task_planned_rate_hertz{$T}`, "{{task}} planned", true}, query{`facetd_task_requested_rate_hertz{$T}`, "{{task}} requested", true}),
-		plot("Age of the newest frames", "A saw: it falls to zero with every frame set. What acts on frames must not act on old ones.", units.Seconds, []limit{{5, bad}}, query{expr: `facetd_task_frame_age_seconds{$T}`, legend: "{{task}}"}),
+		plot("Rates", "Where achieved leaves planned, jobs fail or are late; where planned leaves requested, the "+
+			"period was snapped down to fit the others'.", units.Hertz, nil,
+			query{expr: `facetd_task_achieved_rate_hertz{$T}`, legend: "{{task}} achieved"},
+			query{`facetd_task_planned_rate_hertz{$T}`, "{{task}} planned", true},
+			query{`facetd_task_requested_rate_hertz{$T}`, "{{task}} requested", true}),
+		plot("Age of the newest frames", "A saw: it falls to zero with every frame set. What acts on frames must "+
+			"not act on old ones.", units.Seconds, []limit{{5, bad}},
+			query{expr: `facetd_task_frame_age_seconds{$T}`, legend: "{{task}}"}),
 		plot("Response", "From release to end of a job, in bus time.", units.Seconds, nil,
-			query{expr: p99("facetd_response_seconds"), legend: "{{task}} 99 of 100 within (upper bound of a bucket)"}, query{expr: `facetd_task_worst_response_seconds{$T}`, legend: "{{task}} worst"}, query{`facetd_task_planned_response_seconds{$T}`, "{{task}} predicted", true}),
+			query{expr: p99("facetd_response_seconds"), legend: "{{task}} 99 of 100 within (upper bound of a bucket)"},
+			query{expr: `facetd_task_worst_response_seconds{$T}`, legend: "{{task}} worst"},
+			query{`facetd_task_planned_response_seconds{$T}`, "{{task}} predicted", true}),
 		slack,
-		plot("Deadlines missed", "Fraction of jobs that were late or failed.", units.PercentUnit, []limit{{0.01, look}, {0.1, bad}},
+		plot("Deadlines missed", "Fraction of jobs that were late or failed.", units.PercentUnit,
+			[]limit{{0.01, look}, {0.1, bad}},
 			query{expr: `sum by (instance, task) (rate(facetd_deadline_misses_total{$T}[$__rate_interval])) / (sum by (instance, task) (rate(facetd_jobs_total{$T}[$__rate_interval])) > 0)`, legend: "{{task}}"}),
-		plot("Jobs that were not on time", "", perSecond, nil, query{expr: `rate(facetd_jobs_total{$T, outcome!="on_time"}[$__rate_interval])`, legend: "{{task}} {{outcome}}"}),
-		plot("Skew", "99 of 100 frame sets were sampled within this time (upper bound of a bucket).", units.Seconds, nil, query{expr: p99("facetd_skew_seconds"), legend: "{{task}}"}),
-		plot("Hold", "99 of 100 frame sets were held no longer (upper bound of a bucket). Charge leaks away meanwhile.", units.Seconds, nil, query{expr: p99("facetd_hold_seconds"), legend: "{{task}}"}),
+		plot("Jobs that were not on time", "", perSecond, nil,
+			query{expr: `rate(facetd_jobs_total{$T, outcome!="on_time"}[$__rate_interval])`,
+				legend: "{{task}} {{outcome}}"}),
+		plot("Skew", "99 of 100 frame sets were sampled within this time (upper bound of a bucket).", units.Seconds,
+			nil, query{expr: p99("facetd_skew_seconds"), legend: "{{task}}"}),
+		plot("Hold", "99 of 100 frame sets were held no longer (upper bound of a bucket). Charge leaks away meanwhile.",
+			units.Seconds, nil, query{expr: p99("facetd_hold_seconds"), legend: "{{task}}"}),
 	}}
 }
 
 func busRow() row {
 	plot := func(kind kind, title, about, unit string, queries ...query) panel {
-		return panel{kind: kind, title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8, fromZero: true}
+		return panel{kind: kind, title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8,
+			fromZero: true}
 	}
-	measured := plot(stacked, "Bus by phase, measured", "What the bus was busy with; the dashed line is the timetable's sum.", units.PercentUnit,
-		query{expr: `facetd_measured_phase_utilization_ratio{$I}`, legend: "{{phase}}"}, query{`facetd_planned_utilization_ratio{$I}`, "planned in all", true})
-	planned := plot(stacked, "Bus by phase, planned", "", units.PercentUnit, query{expr: `facetd_planned_phase_utilization_ratio{$I}`, legend: "{{phase}}"})
+	measured := plot(stacked, "Bus by phase, measured",
+		"What the bus was busy with; the dashed line is the timetable's sum.", units.PercentUnit,
+		query{expr: `facetd_measured_phase_utilization_ratio{$I}`, legend: "{{phase}}"},
+		query{`facetd_planned_utilization_ratio{$I}`, "planned in all", true})
+	planned := plot(stacked, "Bus by phase, planned", "", units.PercentUnit,
+		query{expr: `facetd_planned_phase_utilization_ratio{$I}`, legend: "{{phase}}"})
 	measured.most, planned.most = 1, 1
-	uncertain := plot(lines, "Time uncertainty", "On a paced virtual bus: how late the host runs.", units.Seconds, query{expr: `facetd_host_time_uncertainty_seconds{$I}`, legend: "{{instance}}"})
+	uncertain := plot(lines, "Time uncertainty", "On a paced virtual bus: how late the host runs.", units.Seconds,
+		query{expr: `facetd_host_time_uncertainty_seconds{$I}`, legend: "{{instance}}"})
 	uncertain.limits = []limit{{0.02, bad}}
 	return row{"Bus", []panel{
 		measured, planned,
-		plot(lines, "Bus in use, on-demand jobs included", "Over the last minutes; the timetable alone uses the planned fraction.", units.PercentUnit,
+		plot(lines, "Bus in use, on-demand jobs included",
+			"Over the last minutes; the timetable alone uses the planned fraction.", units.PercentUnit,
 			query{expr: `sum by (instance) (rate(facetd_bus_busy_seconds_total{$I}[$__rate_interval])) / on (instance) (sum by (instance) (rate(facetd_bus_seconds_total{$I}[$__rate_interval])) > 0)`, legend: "measured"}, query{`facetd_planned_utilization_ratio{$I}`, "planned", true}),
-		plot(lines, "Pace", "Seconds of bus time per second of wall-clock time: 1 but in free pace.", count, query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
+		plot(lines, "Pace", "Seconds of bus time per second of wall-clock time: 1 but in free pace.", count,
+			query{expr: `rate(facetd_bus_seconds_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		uncertain,
-		plot(lines, "Host behind the timetable", "Since the daemon started.", units.Seconds, query{expr: `facetd_host_worst_lag_seconds{$I}`, legend: "at most, {{instance}}"}),
-		plot(lines, "Times that the host was behind", "By more than max_lag.", count, query{expr: `increase(facetd_host_behind_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
-		plot(lines, "Rule violations", "", count, query{expr: `increase(facetd_rule_violations_total{$I}[$__rate_interval])`, legend: "rule {{rule}}"}),
-		plot(stacked, "Select words", "", perSecond, query{expr: `rate(facetd_select_words_total{$I}[$__rate_interval])`, legend: "{{scope}}"}),
-		plot(lines, "On-demand jobs", "", perSecond, query{expr: `rate(facetd_on_demand_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),
-		plot(lines, "Changes of the timetable", "", count, query{expr: `increase(facetd_plan_changes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
+		plot(lines, "Host behind the timetable", "Since the daemon started.", units.Seconds,
+			query{expr: `facetd_host_worst_lag_seconds{$I}`, legend: "at most, {{instance}}"}),
+		plot(lines, "Times that the host was behind", "By more than max_lag.", count,
+			query{expr: `increase(facetd_host_behind_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
+		plot(lines, "Rule violations", "", count,
+			query{expr: `increase(facetd_rule_violations_total{$I}[$__rate_interval])`, legend: "rule {{rule}}"}),
+		plot(stacked, "Select words", "", perSecond,
+			query{expr: `rate(facetd_select_words_total{$I}[$__rate_interval])`, legend: "{{scope}}"}),
+		plot(lines, "On-demand jobs", "", perSecond,
+			query{expr: `rate(facetd_on_demand_total{$I}[$__rate_interval])`, legend: "{{outcome}}"}),
+		plot(lines, "Changes of the timetable", "", count,
+			query{expr: `increase(facetd_plan_changes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 	}}
 }
 
@@ -96,11 +141,16 @@ func streams() row {
 		return panel{title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8, fromZero: true}
 	}
 	return row{"Streams and drops", []panel{
-		plot("Open streams", "", count, query{expr: `facetd_streams{$I}`, legend: "frames"}, query{expr: `facetd_event_streams{$I}`, legend: "events"}),
-		plot("Frame sets that streams left out", "Under the policy latest dropping is what the reader asked for.", perSecond,
-			query{expr: `rate(facetd_stream_dropped_frame_sets_total{$I}[$__rate_interval])`, legend: "dropped, {{policy}}"}, query{expr: `rate(facetd_stream_abandoned_frame_sets_total{$I}[$__rate_interval])`, legend: "left behind"}, query{expr: `rate(facetd_stream_decimated_frame_sets_total{$I}[$__rate_interval])`, legend: "decimated as asked"}),
+		plot("Open streams", "", count, query{expr: `facetd_streams{$I}`, legend: "frames"},
+			query{expr: `facetd_event_streams{$I}`, legend: "events"}),
+		plot("Frame sets that streams left out", "Under the policy latest dropping is what the reader asked for.",
+			perSecond,
+			query{expr: `rate(facetd_stream_dropped_frame_sets_total{$I}[$__rate_interval])`,
+				legend: "dropped, {{policy}}"}, query{expr: `rate(facetd_stream_abandoned_frame_sets_total{$I}[$__rate_interval])`, legend: "left behind"}, query{expr: `rate(facetd_stream_decimated_frame_sets_total{$I}[$__rate_interval])`, legend: "decimated as asked"}),
 		plot("Events lost by streams", "The journal has them still.", perSecond,
-			query{expr: `rate(facetd_event_stream_dropped_events_total{$I}[$__rate_interval])`, legend: "dropped"}, query{expr: `rate(facetd_event_stream_abandoned_events_total{$I}[$__rate_interval])`, legend: "left behind"}),
+			query{expr: `rate(facetd_event_stream_dropped_events_total{$I}[$__rate_interval])`, legend: "dropped"},
+			query{expr: `rate(facetd_event_stream_abandoned_events_total{$I}[$__rate_interval])`,
+				legend: "left behind"}),
 	}}
 }
 
@@ -110,46 +160,65 @@ func recordings() row {
 	}
 	const none = "Empty where the daemon has no data folder. "
 	return row{"Recordings and events", []panel{
-		plot("Recordings", none, count, query{expr: `facetd_recordings_running{$I}`, legend: "run"}, query{expr: `increase(facetd_recordings_ended_total{$I}[$__rate_interval])`, legend: "ended: {{outcome}}"}),
-		plot("Written", none, units.BytesPerSecondIEC, query{expr: `rate(facetd_recording_written_bytes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
-		plot("Messages", none, perSecond, query{expr: `rate(facetd_recording_messages_total{$I}[$__rate_interval])`, legend: "written"},
-			query{expr: `rate(facetd_recording_frame_sets_total{$I}[$__rate_interval])`, legend: "frame sets among them"},
+		plot("Recordings", none, count, query{expr: `facetd_recordings_running{$I}`, legend: "run"},
+			query{expr: `increase(facetd_recordings_ended_total{$I}[$__rate_interval])`, legend: "ended: {{outcome}}"}),
+		plot("Written", none, units.BytesPerSecondIEC,
+			query{expr: `rate(facetd_recording_written_bytes_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
+		plot("Messages", none, perSecond, query{expr: `rate(facetd_recording_messages_total{$I}[$__rate_interval])`,
+			legend: "written"},
+			query{expr: `rate(facetd_recording_frame_sets_total{$I}[$__rate_interval])`,
+				legend: "frame sets among them"},
 			query{expr: `rate(facetd_recording_lost_messages_total{$I}[$__rate_interval])`, legend: "messages lost"},
-			query{expr: `rate(facetd_recording_lost_frame_sets_total{$I}[$__rate_interval])`, legend: "frame sets lost"}),
-		plot("Free space of the disk", none+"At zero recordings end.", units.BytesIEC, query{expr: `facetd_recording_free_bytes{$I}`, legend: "{{instance}}"}),
-		plot("Events", "", perSecond, query{expr: `rate(facetd_events_total{$I}[$__rate_interval])`, legend: "{{severity}}"}),
-		plot("Tasks stored", none, count, query{expr: `facetd_stored_tasks{$I}`, legend: "{{state}}"}, query{expr: `facetd_unstored_task_changes{$I}`, legend: "changes that the disk refused"}),
-		plot("Events not on the disk", "", perSecond, query{expr: `rate(facetd_journal_lost_events_total{$I}[$__rate_interval])`, legend: "{{reason}}"}),
+			query{expr: `rate(facetd_recording_lost_frame_sets_total{$I}[$__rate_interval])`,
+				legend: "frame sets lost"}),
+		plot("Free space of the disk", none+"At zero recordings end.", units.BytesIEC,
+			query{expr: `facetd_recording_free_bytes{$I}`, legend: "{{instance}}"}),
+		plot("Events", "", perSecond, query{expr: `rate(facetd_events_total{$I}[$__rate_interval])`,
+			legend: "{{severity}}"}),
+		plot("Tasks stored", none, count, query{expr: `facetd_stored_tasks{$I}`, legend: "{{state}}"},
+			query{expr: `facetd_unstored_task_changes{$I}`, legend: "changes that the disk refused"}),
+		plot("Events not on the disk", "", perSecond,
+			query{expr: `rate(facetd_journal_lost_events_total{$I}[$__rate_interval])`, legend: "{{reason}}"}),
 	}}
 }
 
 func calibration() row {
 	plot := func(title, about, unit string, limits []limit, queries ...query) panel {
-		return panel{title: title, about: about, unit: unit, queries: queries, limits: limits, wide: 8, high: 8, fromZero: true}
+		return panel{title: title, about: about, unit: unit, queries: queries, limits: limits, wide: 8, high: 8,
+			fromZero: true}
 	}
 	const days = 86400
 	return row{"Calibration", []panel{
-		plot("Age of the correction maps", "Empty while no chip has a correction map.", units.Seconds, []limit{{30 * days, look}}, query{expr: `facetd_correction_map_age_seconds{$I}`, legend: "{{chip}}"}),
+		plot("Age of the correction maps", "Empty while no chip has a correction map.", units.Seconds,
+			[]limit{{30 * days, look}}, query{expr: `facetd_correction_map_age_seconds{$I}`, legend: "{{chip}}"}),
 		plot("Correction maps", "", count, nil, query{expr: `facetd_correction_maps{$I}`, legend: "{{state}}"}),
-		plot("Corrected frames", "", perSecond, nil, query{expr: `rate(facetd_corrected_frames_total{$I}[$__rate_interval])`, legend: "corrected"},
-			query{expr: `rate(facetd_correction_refused_frames_total{$I}[$__rate_interval])`, legend: "raw: {{reason}}"}),
+		plot("Corrected frames", "", perSecond, nil,
+			query{expr: `rate(facetd_corrected_frames_total{$I}[$__rate_interval])`, legend: "corrected"},
+			query{expr: `rate(facetd_correction_refused_frames_total{$I}[$__rate_interval])`,
+				legend: "raw: {{reason}}"}),
 	}}
 }
 
 func process() row {
 	plot := func(title, unit string, queries ...query) panel {
-		return panel{title: title, about: "Of the daemon's process.", unit: unit, queries: queries, wide: 6, high: 7, fromZero: true}
+		return panel{title: title, about: "Of the daemon's process.", unit: unit, queries: queries, wide: 6, high: 7,
+			fromZero: true}
 	}
-	refused := plot("Refused callers", count, query{expr: `increase(facetd_access_refused_total{$I}[$__rate_interval])`, legend: "{{reason}}"})
+	refused := plot("Refused callers", count,
+		query{expr: `increase(facetd_access_refused_total{$I}[$__rate_interval])`, legend: "{{reason}}"})
 	refused.about = "In each interval."
 	one := func(expr string) query { return query{expr: expr, legend: "{{instance}}"} }
 	return row{"Access and process", []panel{
 		refused,
-		plot("Processor", units.PercentUnit, one(`rate(process_cpu_seconds_total{job="facetd", $I}[$__rate_interval])`)),
-		plot("Memory", units.BytesIEC, query{expr: `process_resident_memory_bytes{job="facetd", $I}`, legend: "resident"}, query{expr: `go_memstats_heap_inuse_bytes{job="facetd", $I}`, legend: "heap in use"}),
+		plot("Processor", units.PercentUnit,
+			one(`rate(process_cpu_seconds_total{job="facetd", $I}[$__rate_interval])`)),
+		plot("Memory", units.BytesIEC, query{expr: `process_resident_memory_bytes{job="facetd", $I}`,
+			legend: "resident"}, query{expr: `go_memstats_heap_inuse_bytes{job="facetd", $I}`, legend: "heap in use"}),
 		plot("Goroutines", count, one(`go_goroutines{job="facetd", $I}`)),
-		plot("Open files", count, one(`process_open_fds{job="facetd", $I}`), query{`process_max_fds{job="facetd", $I}`, "limit", true}),
-		plot("Garbage collection", units.PercentUnit, query{expr: `rate(go_gc_duration_seconds_sum{job="facetd", $I}[$__rate_interval])`, legend: "pauses"}),
+		plot("Open files", count, one(`process_open_fds{job="facetd", $I}`),
+			query{`process_max_fds{job="facetd", $I}`, "limit", true}),
+		plot("Garbage collection", units.PercentUnit,
+			query{expr: `rate(go_gc_duration_seconds_sum{job="facetd", $I}[$__rate_interval])`, legend: "pauses"}),
 		plot("Up for", units.Seconds, one(`time() - process_start_time_seconds{job="facetd", $I}`)),
 	}}
 }

@@ -53,7 +53,8 @@ func rules(t *testing.T) []rule {
 
 func TestPromtool(t *testing.T) {
 	tool := peertest.Program(t, "promtool")
-	for _, args := range [][]string{{"check", "config", configFile}, {"check", "rules", rulesFile}, {"test", "rules", testsFile}} {
+	for _, args := range [][]string{{"check", "config", configFile}, {"check", "rules", rulesFile},
+		{"test", "rules", testsFile}} {
 		if out, err := exec.Command(tool, args...).CombinedOutput(); err != nil {
 			t.Errorf("promtool %s: %v\n%s", strings.Join(args, " "), err, out)
 		}

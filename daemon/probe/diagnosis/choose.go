@@ -321,7 +321,8 @@ func (t *table) mask(other *table) {
 
 // columns is the table of some of its hypotheses.
 func (t *table) columns(hyps []int) *table {
-	out := &table{lanes: t.lanes, width: len(hyps) * t.lanes, rows: make([]uint64, 0, len(t.rows)/t.width*len(hyps)*t.lanes)}
+	out := &table{lanes: t.lanes, width: len(hyps) * t.lanes,
+		rows: make([]uint64, 0, len(t.rows)/t.width*len(hyps)*t.lanes)}
 	for at := 0; at < len(t.rows); at += t.width {
 		for _, h := range hyps {
 			out.rows = append(out.rows, t.rows[at+h*t.lanes:at+(h+1)*t.lanes]...)

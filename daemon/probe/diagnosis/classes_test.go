@@ -169,7 +169,8 @@ func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 				s = p.Update(s, e, p.Observe(pairs[groundTruth], e).Levels)
 				for i, ref := range left {
 					for _, readout := range e.Readouts {
-						if ref != nil && ref.shows(int(e.Enable), int(readout)) != refs[groundTruth].shows(int(e.Enable), int(readout)) {
+						if ref != nil && ref.shows(int(e.Enable),
+							int(readout)) != refs[groundTruth].shows(int(e.Enable), int(readout)) {
 							left[i] = nil
 							break
 						}

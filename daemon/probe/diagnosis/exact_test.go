@@ -39,10 +39,13 @@ func TestShortestFormsAgainstEveryWord(t *testing.T) {
 		for w := range chipmodel.LineSet(1) << len(a.Lines) {
 			listens := m.listens(set, chip, net(set, w))
 			if listens != (!never && holds(clauses, w)) {
-				t.Fatalf("seed %d: %v: chip %d under %b: clauses %b, never %v, listens %v", seed, set, chip, w, clauses, never, listens)
+				t.Fatalf("seed %d: %v: chip %d under %b: clauses %b, never %v, listens %v", seed, set, chip, w, clauses,
+					never, listens)
 			}
-			if some := slices.ContainsFunc(words, func(v chipmodel.LineSet) bool { return v.Within(w) }); !never && some != listens {
-				t.Fatalf("seed %d: %v: chip %d under %b: smallest words %b, listens %v", seed, set, chip, w, words, listens)
+			if some := slices.ContainsFunc(words, func(v chipmodel.LineSet) bool { return v.Within(w) }); !never &&
+				some != listens {
+				t.Fatalf("seed %d: %v: chip %d under %b: smallest words %b, listens %v", seed, set, chip, w, words,
+					listens)
 			}
 			m.wired(w, good)
 			m.reached(&h, w, good, quick)
@@ -66,7 +69,8 @@ func TestBisectionsSeparate(t *testing.T) {
 		sets := bisections(lines)
 		for i := range lines {
 			for j := range lines {
-				if i != j && !slices.ContainsFunc(sets, func(s chipmodel.LineSet) bool { return s.Has(i) && !s.Has(j) }) {
+				if i != j && !slices.ContainsFunc(sets,
+					func(s chipmodel.LineSet) bool { return s.Has(i) && !s.Has(j) }) {
 					t.Errorf("of %d lines, %d and %d are never apart", lines, i, j)
 				}
 			}

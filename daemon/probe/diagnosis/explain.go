@@ -114,7 +114,8 @@ func named(a *chipmodel.Array, faults []Fault) []Named {
 	out := make([]Named, len(faults))
 	for i, f := range faults {
 		m := f.Message(a)
-		out[i] = Named{Kind: f.Kind.String(), Line: m.GetLine(), OtherLine: m.GetOtherLine(), Chip: m.GetChip(), Lane: m.GetLane()}
+		out[i] = Named{Kind: f.Kind.String(), Line: m.GetLine(), OtherLine: m.GetOtherLine(), Chip: m.GetChip(),
+			Lane: m.GetLane()}
 		if f.atInput() {
 			out[i].Input = &f.Input
 		}
@@ -262,7 +263,8 @@ func (p *Planner) contended(s *State, hyps []hypothesis) []string {
 				continue
 			}
 			if chips := p.Observe(h.faults, one(o.enable, o.readout)).Contending; chips != nil {
-				says := fmt.Sprintf("%s under word {%s}", strings.Join(p.a.ChipNames(chips), " and "), strings.Join(p.a.LineNames(o.enable), " "))
+				says := fmt.Sprintf("%s under word {%s}", strings.Join(p.a.ChipNames(chips), " and "),
+					strings.Join(p.a.LineNames(o.enable), " "))
 				if len(hyps) > 1 {
 					says += ", if " + places(p.a, h.faults)
 				}
@@ -275,14 +277,16 @@ func (p *Planner) contended(s *State, hyps []hypothesis) []string {
 
 // Message returns the result in the schema's form, without lanes.
 func (r *Result) Message() *facetdv1.ProbeResult {
-	m := &facetdv1.ProbeResult{Explained: r.Explained, Readouts: uint32(r.Readouts), Faults: messages(r.array, r.faults), Report: r.Report()}
+	m := &facetdv1.ProbeResult{Explained: r.Explained, Readouts: uint32(r.Readouts),
+		Faults: messages(r.array, r.faults), Report: r.Report()}
 	for _, alt := range r.alternatives {
 		m.Alternatives = append(m.Alternatives, &facetdv1.FaultSet{Faults: messages(r.array, alt)})
 	}
 	for c, answer := range r.Answers {
 		m.Chips = append(m.Chips, &facetdv1.ProbedChip{
-			Chip:   r.array.Chips[c].Name,
-			Answer: [...]facetdv1.Answer{facetdv1.Answer_ANSWER_UNDECIDED, facetdv1.Answer_ANSWER_YES, facetdv1.Answer_ANSWER_NO}[answer],
+			Chip: r.array.Chips[c].Name,
+			Answer: [...]facetdv1.Answer{facetdv1.Answer_ANSWER_UNDECIDED, facetdv1.Answer_ANSWER_YES,
+				facetdv1.Answer_ANSWER_NO}[answer],
 		})
 	}
 	for _, u := range r.Unsafe {
@@ -305,8 +309,10 @@ func (u Unsafe) String() string {
 	if u.Disable != nil {
 		disabling = fmt.Sprintf(", disabling under {%s}", strings.Join(u.Disable, " "))
 	}
-	return fmt.Sprintf("enabling under {%s}%s and reading out under {%s} would tell more, but with %s, chips %s would drive lane %s together",
-		strings.Join(u.Enable, " "), disabling, strings.Join(u.Readout, " "), u.Under, strings.Join(u.Chips, " and "), u.Lane)
+	return fmt.Sprintf("enabling under {%s}%s and reading out under {%s} would tell more, but with %s, chips %s "+
+		"would drive lane %s together",
+		strings.Join(u.Enable, " "), disabling, strings.Join(u.Readout, " "), u.Under, strings.Join(u.Chips, " and "),
+		u.Lane)
 }
 
 // mostListed limits the alternatives that a report spells out.
@@ -318,7 +324,8 @@ func (r *Result) Report() string {
 	fmt.Fprintf(&b, "Select lines of %s, %d readouts.\n", r.array.Name, r.Readouts)
 	switch {
 	case !r.Explained:
-		b.WriteString("No set of up to two faults explains what was seen: there are more faults, a wiring that is not the described one, or levels that were misread.\n")
+		b.WriteString("No set of up to two faults explains what was seen: there are more faults, a wiring that is " +
+			"not the described one, or levels that were misread.\n")
 	case len(r.faults) == 0:
 		b.WriteString("No fault found.\n")
 	default:
@@ -330,7 +337,8 @@ func (r *Result) Report() string {
 		}
 	}
 	if r.Unclear > 0 {
-		fmt.Fprintf(&b, "%d readouts were neither clearly idle nor clearly driven; more light, less of it, or a longer discharge of the lanes may help.\n", r.Unclear)
+		fmt.Fprintf(&b, "%d readouts were neither clearly idle nor clearly driven; more light, less of it, or a "+
+			"longer discharge of the lanes may help.\n", r.Unclear)
 	}
 	r.reportAlternatives(&b)
 	if r.Larger > 0 {

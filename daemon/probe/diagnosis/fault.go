@@ -130,7 +130,8 @@ func (f Fault) place(a *chipmodel.Array) string {
 	case LaneSaturated:
 		return fmt.Sprintf("lane %s: its converter reads full scale always", a.Lanes[f.Lane].Name)
 	case Dead:
-		return fmt.Sprintf("chip %s, on lane %s: never drives", a.Chips[f.Chip].Name, a.Lanes[a.Chips[f.Chip].Lane].Name)
+		return fmt.Sprintf("chip %s, on lane %s: never drives", a.Chips[f.Chip].Name,
+			a.Lanes[a.Chips[f.Chip].Lane].Name)
 	}
 	chip := &a.Chips[f.Chip]
 	behaves := "behaves as always active"
@@ -140,7 +141,8 @@ func (f Fault) place(a *chipmodel.Array) string {
 	case Shorted:
 		behaves = "follows line " + a.Lines[f.Other] + " as well"
 	}
-	return fmt.Sprintf("input %d of chip %s, wired to line %s: %s", f.Input, chip.Name, a.Lines[chip.Selects[f.Input]], behaves)
+	return fmt.Sprintf("input %d of chip %s, wired to line %s: %s", f.Input, chip.Name, a.Lines[chip.Selects[f.Input]],
+		behaves)
 }
 
 // advice is where to look for the cause of the fault.

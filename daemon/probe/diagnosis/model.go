@@ -75,7 +75,8 @@ func NewModel(a *chipmodel.Array) (*Model, error) {
 	for i := range a.Chips {
 		c := &a.Chips[i]
 		if on[c.Lane] == maxLaneChips {
-			return nil, fmt.Errorf("lane %s has more than the %d chips that can be probed", a.Lanes[c.Lane].Name, maxLaneChips)
+			return nil, fmt.Errorf("lane %s has more than the %d chips that can be probed", a.Lanes[c.Lane].Name,
+				maxLaneChips)
 		}
 		m.lane = append(m.lane, c.Lane)
 		m.bit = append(m.bit, 1<<uint(on[c.Lane]))

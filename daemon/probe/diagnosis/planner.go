@@ -293,7 +293,8 @@ type explainer struct {
 }
 
 func (p *Planner) explainer(all []seen) *explainer {
-	x := &explainer{m: p.Model, seen: all, enabled: make([]uint64, len(p.a.Lanes)), selected: make([]uint64, len(p.a.Lanes))}
+	x := &explainer{m: p.Model, seen: all, enabled: make([]uint64, len(p.a.Lanes)),
+		selected: make([]uint64, len(p.a.Lanes))}
 	if len(all) > 1 {
 		good := hypothesis{conv: converterOf(nil)}
 		var strange, normal []seen

@@ -85,10 +85,13 @@ func TestEverySingleFault(t *testing.T) {
 	for c := range a.Chips {
 		naive += 1 + len(a.Chips[c].Selects)
 	}
-	t.Logf("%d single faults and the fault-free array; kind: [named exactly, in a class of several] %v", len(faults), named)
+	t.Logf("%d single faults and the fault-free array; kind: [named exactly, in a class of several] %v", len(faults),
+		named)
 	t.Logf("sizes of classes: %v; distinct classes: %d", classes, len(checked))
-	t.Logf("%d of the faults make two chips contend once, for one register write; no order of readouts that enables every chip has fewer", contended)
-	t.Logf("readouts: median %d, most %d, fault-free array %d; naive walk (each chip's word, and less each line): %d; only whether chips answer: %d",
+	t.Logf("%d of the faults make two chips contend once, for one register write; no order of readouts that enables "+
+		"every chip has fewer", contended)
+	t.Logf("readouts: median %d, most %d, fault-free array %d; naive walk (each chip's word, and less each line): "+
+		"%d; only whether chips answer: %d",
 		readouts[len(readouts)/2], readouts[len(readouts)-1], goodReadouts, naive, len(a.Chips))
 }
 
@@ -100,11 +103,15 @@ func judgeContentions(t *testing.T, b *bench, f diagnosis.Fault, r ran, res *dia
 	if len(r.contentions) > 1 {
 		t.Fatalf("%v: contentions %v", f, r.contentions)
 	}
-	if len(r.contentions) > 0 && len(res.Contended) == 0 || len(r.contentions) == 0 && len(res.Contended) > 0 && len(res.Alternatives) == 0 {
+	if len(r.contentions) > 0 && len(res.Contended) == 0 || len(r.contentions) == 0 && len(res.Contended) > 0 &&
+		len(res.Alternatives) == 0 {
 		t.Errorf("%v: contentions %v, the report tells of %v", f, r.contentions, res.Contended)
 	}
 	announced := slices.ContainsFunc(r.experiments, func(e diagnosis.Experiment) bool {
-		return slices.ContainsFunc(e.Risks, func(risk []diagnosis.Fault) bool { return slices.Equal(risk, []diagnosis.Fault{f}) })
+		return slices.ContainsFunc(e.Risks, func(risk []diagnosis.Fault) bool {
+			return slices.Equal(risk,
+				[]diagnosis.Fault{f})
+		})
 	})
 	for _, c := range r.contentions {
 		if !announced || c.Until == 0 || c.Until.Sub(c.From) > b.a.Timing.Write+b.a.Timing.DeadTime {
@@ -171,7 +178,8 @@ func TestDoubleFaults(t *testing.T) {
 		t.Errorf("by the wiring, rules were violated: %v", v)
 	}
 	slices.Sort(readouts)
-	t.Logf("%d double faults: %d named exactly, %d with the true pair among equal alternatives, %d explained by fewer faults (the pair listed as not excluded); %d made chips contend; median %d readouts",
+	t.Logf("%d double faults: %d named exactly, %d with the true pair among equal alternatives, %d explained by "+
+		"fewer faults (the pair listed as not excluded); %d made chips contend; median %d readouts",
 		n, exact, ambiguous, simpler, contended, readouts[len(readouts)/2])
 }
 
@@ -218,7 +226,8 @@ func TestReportNamesThePlace(t *testing.T) {
 	}) {
 		t.Errorf("%s", data)
 	}
-	if m := res.Message(); len(m.Alternatives) != len(got.Alternatives) || m.Report != report || len(m.Chips) != len(a.Chips) {
+	if m := res.Message(); len(m.Alternatives) != len(got.Alternatives) || m.Report != report ||
+		len(m.Chips) != len(a.Chips) {
 		t.Errorf("%v", m)
 	}
 }
@@ -232,7 +241,8 @@ func TestLightDoesNotMatter(t *testing.T) {
 		t.Fatal(err)
 	}
 	set := []diagnosis.Fault{{Kind: diagnosis.Swapped, Line: a.Line("x0"), Other: a.Line("y1")}}
-	for name, light := range map[string]scene.Scene{"dark": scene.Uniform(0), "glare": scene.Uniform(1e6), "pattern": grating} {
+	for name, light := range map[string]scene.Scene{"dark": scene.Uniform(0), "glare": scene.Uniform(1e6),
+		"pattern": grating} {
 		b := newBenchUnder(t, a, diagnosis.Options{}, light)
 		for _, groundTruth := range [][]diagnosis.Fault{nil, set} {
 			r := b.probe(t, groundTruth)
@@ -250,7 +260,8 @@ func TestInputZeroIsInTheJSON(t *testing.T) {
 	f := diagnosis.Fault{Kind: diagnosis.Shorted, Chip: 0, Input: 0, Other: a.Line("fa")}
 	r := b.probe(t, []diagnosis.Fault{f})
 	data, err := json.Marshal(b.planner.Explain(r.state).Faults)
-	if want := `[{"kind":"input_shorted","line":"fw","other_line":"fa","chip":"wall-00","input":0}]`; err != nil || string(data) != want {
+	if want := `[{"kind":"input_shorted","line":"fw","other_line":"fa","chip":"wall-00","input":0}]`; err != nil ||
+		string(data) != want {
 		t.Errorf("%s, %v; want %s", data, err, want)
 	}
 }

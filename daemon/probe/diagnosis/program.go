@@ -30,7 +30,8 @@ type Programs struct {
 // lane that is no longer driven takes to come back to its idle level; it depends
 // on the board.
 func NewPrograms(m *Model, discharge time.Duration) *Programs {
-	p := &Programs{m: m, discharge: discharge, pace: make([]int, len(m.a.Lanes)), settle: make([]time.Duration, len(m.a.Lanes))}
+	p := &Programs{m: m, discharge: discharge, pace: make([]int, len(m.a.Lanes)),
+		settle: make([]time.Duration, len(m.a.Lanes))}
 	for lane := range m.a.Lanes {
 		chips := m.a.Lanes[lane].Chips
 		p.pace[lane] = -1

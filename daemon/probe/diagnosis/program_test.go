@@ -167,12 +167,14 @@ func TestUnclearLanesAreLeftOut(t *testing.T) {
 	// Lane a alone: m0 drives it, so it is neither open nor saturated, and m0 lives.
 	s = p.Update(s, e, []diagnosis.Observation{{diagnosis.Driven, diagnosis.Unclear}})
 	left := p.Consistent(s)
-	for _, gone := range []diagnosis.Fault{{Kind: diagnosis.LaneOpen}, {Kind: diagnosis.LaneSaturated}, {Kind: diagnosis.Dead, Chip: M0}} {
+	for _, gone := range []diagnosis.Fault{{Kind: diagnosis.LaneOpen}, {Kind: diagnosis.LaneSaturated},
+		{Kind: diagnosis.Dead, Chip: M0}} {
 		if has(left, []diagnosis.Fault{gone}) {
 			t.Errorf("%v is still there", gone)
 		}
 	}
-	for _, stays := range []diagnosis.Fault{{Kind: diagnosis.LaneOpen, Lane: 1}, {Kind: diagnosis.LaneSaturated, Lane: 1}, {Kind: diagnosis.Dead, Chip: M1}} {
+	for _, stays := range []diagnosis.Fault{{Kind: diagnosis.LaneOpen, Lane: 1},
+		{Kind: diagnosis.LaneSaturated, Lane: 1}, {Kind: diagnosis.Dead, Chip: M1}} {
 		if !has(left, []diagnosis.Fault{stays}) {
 			t.Errorf("%v is excluded", stays)
 		}
@@ -187,11 +189,13 @@ func TestUnclearLanesEndTheProbe(t *testing.T) {
 	}
 	s, n := p.Start(), 0
 	for e, done := p.Next(s); !done; e, done = p.Next(s) {
-		s = p.Update(s, e, slices.Repeat([]diagnosis.Observation{{diagnosis.Unclear, diagnosis.Unclear}}, len(e.Readouts)))
+		s = p.Update(s, e, slices.Repeat([]diagnosis.Observation{{diagnosis.Unclear, diagnosis.Unclear}},
+			len(e.Readouts)))
 		n++
 	}
 	res := p.Explain(s)
-	if n == 0 || n > 20 || res.Unclear < n || !strings.Contains(res.Report(), "neither clearly idle nor clearly driven") {
+	if n == 0 || n > 20 || res.Unclear < n ||
+		!strings.Contains(res.Report(), "neither clearly idle nor clearly driven") {
 		t.Errorf("%d experiments: %s", n, res.Report())
 	}
 }

@@ -200,14 +200,16 @@ func TestObserveAgreesWithTheReference(t *testing.T) {
 		}
 		ref := newReference(a, set)
 		u, w := r.IntN(1<<len(a.Lines)), r.IntN(1<<len(a.Lines))
-		got := m.Observe(set, diagnosis.Experiment{Enable: chipmodel.LineSet(u), Readouts: []chipmodel.LineSet{chipmodel.LineSet(w), chipmodel.LineSet(u)}})
+		got := m.Observe(set, diagnosis.Experiment{Enable: chipmodel.LineSet(u),
+			Readouts: []chipmodel.LineSet{chipmodel.LineSet(w), chipmodel.LineSet(u)}})
 		for i, readout := range []int{w, u} {
 			if said, want := levels(got.Levels[i]), ref.shows(u, readout); said != want {
 				t.Fatalf("seed %d: %v under %b then %b: %q, want %q", seed, set, u, readout, said, want)
 			}
 		}
 		if (got.Contending != nil) != ref.clash(u) || got.Lasting != ref.clash(u) {
-			t.Fatalf("seed %d: %v under %b: %v contend, lasting %v, want %v", seed, set, u, got.Contending, got.Lasting, ref.clash(u))
+			t.Fatalf("seed %d: %v under %b: %v contend, lasting %v, want %v", seed, set, u, got.Contending, got.Lasting,
+				ref.clash(u))
 		}
 	}
 }

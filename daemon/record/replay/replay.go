@@ -555,8 +555,10 @@ func (p *Player) Snapshot() dispatch.Snapshot {
 // derived reports whether observers make such events of what the replay tells them.
 func derived(k facetdv1.EventKind) bool {
 	switch k {
-	case facetdv1.EventKind_EVENT_KIND_TASK_ADDED, facetdv1.EventKind_EVENT_KIND_TASK_CHANGED, facetdv1.EventKind_EVENT_KIND_TASK_REMOVED,
-		facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, facetdv1.EventKind_EVENT_KIND_JOB_FAILED, facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION:
+	case facetdv1.EventKind_EVENT_KIND_TASK_ADDED, facetdv1.EventKind_EVENT_KIND_TASK_CHANGED,
+		facetdv1.EventKind_EVENT_KIND_TASK_REMOVED,
+		facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, facetdv1.EventKind_EVENT_KIND_JOB_FAILED,
+		facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION:
 		return true
 	}
 	return false
@@ -569,5 +571,6 @@ func violation(e *facetdv1.Event, shiftNS int64) (rules.Violation, bool) {
 		return rules.Violation{}, false
 	}
 	text := strings.TrimPrefix(e.GetText(), fmt.Sprintf("bus rule %d violated: ", rule))
-	return rules.Violation{Rule: rule, At: bus.Time(e.GetBusNs() + shiftNS), Message: text, Chips: slices.Clone(e.GetChips())}, true
+	return rules.Violation{Rule: rule, At: bus.Time(e.GetBusNs() + shiftNS), Message: text,
+		Chips: slices.Clone(e.GetChips())}, true
 }

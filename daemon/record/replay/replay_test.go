@@ -131,7 +131,8 @@ var run = sync.OnceValues(func() (*session, error) {
 	if err != nil {
 		return nil, err
 	}
-	d, err = dispatch.New(dispatch.Config{Array: a, Bus: b, Observer: both{live, m}, Logger: zap.NewNop(), Inspector: b.Inspector(), Tasks: tasks[1:], StopAt: bus.Time(time.Second)})
+	d, err = dispatch.New(dispatch.Config{Array: a, Bus: b, Observer: both{live, m}, Logger: zap.NewNop(),
+		Inspector: b.Inspector(), Tasks: tasks[1:], StopAt: bus.Time(time.Second)})
 	if err != nil {
 		return nil, err
 	}
@@ -219,14 +220,16 @@ func TestReplayEqualsTheRun(t *testing.T) {
 		p, w := player(t, Config{})
 		runUntil(t, p, w, len(s.live.sets))
 		if digest(w.sets) != digest(s.live.sets) {
-			t.Errorf("%d frame sets %s, in the run %d %s", len(w.sets), digest(w.sets), len(s.live.sets), digest(s.live.sets))
+			t.Errorf("%d frame sets %s, in the run %d %s", len(w.sets), digest(w.sets), len(s.live.sets),
+				digest(s.live.sets))
 		}
 		for i := range w.sets {
 			if !proto.Equal(w.sets[i], s.live.sets[i]) {
 				t.Errorf("frame set %d differs", i)
 			}
 		}
-		if !slices.Equal(w.epochs, s.live.epochs) || !proto.Equal(w.plans[0], s.live.plans[0]) || !proto.Equal(w.plans[1], s.live.plans[1]) {
+		if !slices.Equal(w.epochs, s.live.epochs) || !proto.Equal(w.plans[0], s.live.plans[0]) ||
+			!proto.Equal(w.plans[1], s.live.plans[1]) {
 			t.Errorf("plans at %v, in the run at %v", w.epochs, s.live.epochs)
 		}
 		got := p.Snapshot()
@@ -299,7 +302,8 @@ func TestSteps(t *testing.T) {
 		n := w.count()
 		// What was due within 200 ms, and nothing of the minutes spent waiting.
 		reached := w.sets[n-1].GetFinishBusNs() - w.sets[4].GetFinishBusNs()
-		if n <= 5 || reached > int64(200*time.Millisecond)+int64(w.sets[5].GetFinishBusNs()-w.sets[4].GetFinishBusNs()) {
+		if n <= 5 ||
+			reached > int64(200*time.Millisecond)+int64(w.sets[5].GetFinishBusNs()-w.sets[4].GetFinishBusNs()) {
 			t.Errorf("%d frame sets, %v of bus time in %v", n, time.Duration(reached), time.Since(begin))
 		}
 		time.Sleep(time.Minute)
@@ -383,7 +387,8 @@ func TestLoop(t *testing.T) {
 		}
 		last = fs.GetFinishBusNs()
 		was := s.live.sets[i%n]
-		if fs.GetFinishBusNs()-fs.GetReleaseBusNs() != was.GetFinishBusNs()-was.GetReleaseBusNs() || len(fs.GetFrames()) != len(was.GetFrames()) {
+		if fs.GetFinishBusNs()-fs.GetReleaseBusNs() != was.GetFinishBusNs()-was.GetReleaseBusNs() ||
+			len(fs.GetFrames()) != len(was.GetFrames()) {
 			t.Fatalf("frame set %d has another shape", i)
 		}
 		for k, f := range fs.GetFrames() {

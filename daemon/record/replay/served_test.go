@@ -44,21 +44,24 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 	if len(wrong) > 0 || array.Digest == "" {
 		t.Fatal(wrong)
 	}
-	server := api.New(api.Config{Array: array, Dispatch: p, Hub: hub, Logger: zap.NewNop(), Info: api.Info{Bus: "replay"}})
+	server := api.New(api.Config{Array: array, Dispatch: p, Hub: hub, Logger: zap.NewNop(),
+		Info: api.Info{Bus: "replay"}})
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	go server.Serve(l)
 	defer server.Stop(time.Second)
-	conn, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
+	conn, err := grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(64<<20)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer conn.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: stream.MaxQueue})
+	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx,
+		&facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: stream.MaxQueue})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,7 +86,8 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 		t.Errorf("the client got %s, the run had %s", got.Sum(), digest(s.live.sets))
 	}
 	st, err := facetdv1.NewStatusServiceClient(conn).GetStatus(ctx, &facetdv1.GetStatusRequest{})
-	if err != nil || st.GetStatus().GetState() != facetdv1.State_STATE_RUNNING || len(st.GetStatus().GetTasks()) != len(s.final.Tasks) ||
+	if err != nil || st.GetStatus().GetState() != facetdv1.State_STATE_RUNNING ||
+		len(st.GetStatus().GetTasks()) != len(s.final.Tasks) ||
 		st.GetStatus().GetArray() != array.Name || st.GetStatus().GetPlannedUtilization() != s.final.PlannedUtil {
 		t.Errorf("status %v %v", st, err)
 	}
@@ -91,11 +95,13 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 	if err != nil || a.GetDigest() != array.Digest {
 		t.Errorf("array %v %v", a.GetDigest(), err)
 	}
-	_, err = facetdv1.NewTaskServiceClient(conn).CreateTask(ctx, &facetdv1.CreateTaskRequest{Task: s.live.plans[0].GetTasks()[0]})
+	_, err = facetdv1.NewTaskServiceClient(conn).CreateTask(ctx,
+		&facetdv1.CreateTaskRequest{Task: s.live.plans[0].GetTasks()[0]})
 	if status.Code(err) != codes.FailedPrecondition || len(status.Convert(err).Details()) != 1 {
 		t.Errorf("a task: %v", err)
 	}
-	_, err = facetdv1.NewCommandServiceClient(conn).SendCommand(ctx, &facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
+	_, err = facetdv1.NewCommandServiceClient(conn).SendCommand(ctx,
+		&facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
 	if status.Code(err) != codes.FailedPrecondition {
 		t.Errorf("a command: %v", err)
 	}
@@ -122,7 +128,8 @@ func TestViolationsAndEvents(t *testing.T) {
 		t.Fatal(err)
 	}
 	m.JobEnded(&facetdv1.FrameSet{Task: "x", FinishBusNs: 10})
-	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, BusNs: 11, Text: "bus rule 4 violated: too soon", Chips: []string{"c"}, Fields: map[string]string{"rule": "4"}})
+	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, BusNs: 11,
+		Text: "bus rule 4 violated: too soon", Chips: []string{"c"}, Fields: map[string]string{"rule": "4"}})
 	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, BusNs: 12})
 	m.Event(&facetdv1.Event{Kind: facetdv1.EventKind_EVENT_KIND_CALIBRATION, BusNs: 13, Text: "calibrated"})
 	m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: 1, FinishBusNs: 20})
@@ -131,17 +138,21 @@ func TestViolationsAndEvents(t *testing.T) {
 	}
 	w := &watcher{}
 	var passed []*facetdv1.Event
-	p, err := New(Config{Files: []string{filepath.Join(dir, "l-001.mcap")}, Observer: w, Events: func(e *facetdv1.Event) { passed = append(passed, e) }})
+	p, err := New(Config{Files: []string{filepath.Join(dir, "l-001.mcap")}, Observer: w,
+		Events: func(e *facetdv1.Event) { passed = append(passed, e) }})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer p.Close()
 	runUntil(t, p, w, 2)
-	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Rule: 4, At: 11, Message: "too soon", Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
+	if len(w.broken) != 1 || w.broken[0].String() != (rules.Violation{Rule: 4, At: 11, Message: "too soon",
+		Chips: []string{"c"}}).String() || p.Snapshot().Violations != 1 {
 		t.Errorf("rules %v", w.broken)
 	}
-	if len(passed) < 2 || passed[0].GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY || passed[1].GetText() != "calibrated" ||
-		slices.ContainsFunc(passed[2:], func(e *facetdv1.Event) bool { return e.GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY }) {
+	if len(passed) < 2 || passed[0].GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY ||
+		passed[1].GetText() != "calibrated" ||
+		slices.ContainsFunc(passed[2:],
+			func(e *facetdv1.Event) bool { return e.GetKind() != facetdv1.EventKind_EVENT_KIND_REPLAY }) {
 		t.Errorf("events %v", passed)
 	}
 	if len(w.plans) != 0 {
@@ -162,7 +173,8 @@ func TestDamageIsAFault(t *testing.T) {
 		for i := range pixels {
 			pixels[i] = byte(rng.Uint32())
 		}
-		m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: uint64(job), FinishBusNs: int64(10 + job), Frames: []*facetdv1.Frame{{Data: pixels}}})
+		m.JobEnded(&facetdv1.FrameSet{Task: "x", Job: uint64(job), FinishBusNs: int64(10 + job),
+			Frames: []*facetdv1.Frame{{Data: pixels}}})
 	}
 	if _, err := m.Stop(t.Context(), "d"); err != nil {
 		t.Fatal(err)
@@ -185,7 +197,8 @@ func TestDamageIsAFault(t *testing.T) {
 	if err := p.Run(t.Context()); !errors.As(err, new(*record.DamagedError)) {
 		t.Errorf("run: %v", err)
 	}
-	if snap := p.Snapshot(); snap.State != facetdv1.State_STATE_FAULT || snap.Fault == "" || len(w.sets) < 5 || len(w.sets) > 15 {
+	if snap := p.Snapshot(); snap.State != facetdv1.State_STATE_FAULT || snap.Fault == "" || len(w.sets) < 5 ||
+		len(w.sets) > 15 {
 		t.Errorf("%v %q after %d frame sets", snap.State, snap.Fault, len(w.sets))
 	}
 }

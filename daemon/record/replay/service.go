@@ -46,7 +46,8 @@ func (s *Service) PauseReplay(context.Context, *facetdv1.PauseReplayRequest) (*f
 	return &facetdv1.PauseReplayResponse{Replay: s.p.Replay()}, nil
 }
 
-func (s *Service) ResumeReplay(_ context.Context, r *facetdv1.ResumeReplayRequest) (*facetdv1.ResumeReplayResponse, error) {
+func (s *Service) ResumeReplay(_ context.Context, r *facetdv1.ResumeReplayRequest) (*facetdv1.ResumeReplayResponse,
+	error) {
 	if s.p == nil {
 		return nil, errNoReplay
 	}

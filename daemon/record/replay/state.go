@@ -100,7 +100,8 @@ func (s *state) snapshot() dispatch.Snapshot {
 	}
 	for _, t := range s.tasks {
 		status := proto.CloneOf(&t.counts)
-		status.RequestedRateHz, status.PlannedRateHz, status.AchievedRateHz = t.task.GetRateHz(), t.planned, t.rate.Hertz(s.now)
+		status.RequestedRateHz, status.PlannedRateHz, status.AchievedRateHz = t.task.GetRateHz(), t.planned,
+			t.rate.Hertz(s.now)
 		out.Tasks = append(out.Tasks, &facetdv1.RunningTask{Task: t.task, Status: status})
 	}
 	return out
@@ -135,7 +136,8 @@ func (t turn) shift(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 		return fs
 	}
 	out := &facetdv1.FrameSet{
-		Task: fs.GetTask(), Job: fs.GetJob() + t.jobs[fs.GetTask()], SkewNs: fs.GetSkewNs(), Late: fs.GetLate(), Failure: fs.GetFailure(),
+		Task: fs.GetTask(), Job: fs.GetJob() + t.jobs[fs.GetTask()], SkewNs: fs.GetSkewNs(), Late: fs.GetLate(),
+		Failure:      fs.GetFailure(),
 		ReleaseBusNs: fs.GetReleaseBusNs() + t.shiftNS, DeadlineBusNs: fs.GetDeadlineBusNs() + t.shiftNS,
 		StartBusNs: fs.GetStartBusNs() + t.shiftNS, FinishBusNs: fs.GetFinishBusNs() + t.shiftNS,
 	}

@@ -61,7 +61,8 @@ func (t *tape) open(files []string) error {
 		case err != nil || firstErr != nil:
 			return &GapError{name, "it does not say which part it is"}
 		case md["recording"] != first["recording"] || md["array_digest"] != first["array_digest"]:
-			return &GapError{name, fmt.Sprintf("it is of recording %q, and the first file of %q", md["recording"], first["recording"])}
+			return &GapError{name, fmt.Sprintf("it is of recording %q, and the first file of %q", md["recording"],
+				first["recording"])}
 		case number != begin+i:
 			return &GapError{name, fmt.Sprintf("it is part %d where part %d belongs", number, begin+i)}
 		}
@@ -117,7 +118,8 @@ func (t *tape) index() error {
 			switch {
 			case e.Array != nil && t.array == nil:
 				t.array = e.Array
-			case e.Plan != nil && (len(t.plans) == 0 || e.Plan.GetEpochBusNs() > t.plans[len(t.plans)-1].GetEpochBusNs()):
+			case e.Plan != nil && (len(t.plans) == 0 ||
+				e.Plan.GetEpochBusNs() > t.plans[len(t.plans)-1].GetEpochBusNs()):
 				t.plans = append(t.plans, e.Plan)
 			case e.Frames != nil:
 				task := e.Frames.GetTask()

@@ -42,7 +42,8 @@ func Fault(s string) (*facetdv1.Fault, error) {
 	if !found || place == "" {
 		return nil, wrong
 	}
-	f := &facetdv1.Fault{Kind: facetdv1.FaultKind(facetdv1.FaultKind_value["FAULT_KIND_"+strings.ToUpper(strings.ReplaceAll(kind, "-", "_"))])}
+	f := &facetdv1.Fault{Kind: facetdv1.FaultKind(facetdv1.FaultKind_value["FAULT_KIND_"+
+		strings.ToUpper(strings.ReplaceAll(kind, "-", "_"))])}
 	first, second, two := strings.Cut(place, ",")
 	if two != strings.Contains(form, ",") || (two && second == "") || first == "" {
 		return nil, wrong

@@ -11,21 +11,24 @@ import (
 
 func TestFault(t *testing.T) {
 	for text, want := range map[string]*facetdv1.Fault{
-		"line-stuck-active:x1":         {Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, Line: "x1"},
-		"lines-swapped:x0,x1":          {Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0", OtherLine: "x1"},
-		"input-shorted:wall-03/2,fb":   {Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "wall-03", Input: 2, OtherLine: "fb"},
+		"line-stuck-active:x1": {Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, Line: "x1"},
+		"lines-swapped:x0,x1": {Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0",
+			OtherLine: "x1"},
+		"input-shorted:wall-03/2,fb": {Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "wall-03", Input: 2,
+			OtherLine: "fb"},
 		"input-open-inactive:wall-03/": nil,
-		"input-open-active:bed-0/1":    {Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, Chip: "bed-0", Input: 1},
-		"chip-dead:wall-03":            {Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-03"},
-		"lane-open:a":                  {Kind: facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, Lane: "a"},
-		"lane-saturated:b":             {Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"},
-		"chip-dead":                    nil,
-		"chip-dead:":                   nil,
-		"chip-dead:a,b":                nil,
-		"lines-swapped:x0":             nil,
-		"lines-swapped:x0,":            nil,
-		"input-open-active:bed-0/-1":   nil,
-		"gremlin:a":                    nil,
+		"input-open-active:bed-0/1": {Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_OPEN_ACTIVE, Chip: "bed-0",
+			Input: 1},
+		"chip-dead:wall-03":          {Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "wall-03"},
+		"lane-open:a":                {Kind: facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, Lane: "a"},
+		"lane-saturated:b":           {Kind: facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED, Lane: "b"},
+		"chip-dead":                  nil,
+		"chip-dead:":                 nil,
+		"chip-dead:a,b":              nil,
+		"lines-swapped:x0":           nil,
+		"lines-swapped:x0,":          nil,
+		"input-open-active:bed-0/-1": nil,
+		"gremlin:a":                  nil,
 	} {
 		got, err := Fault(text)
 		if want == nil {

@@ -157,7 +157,8 @@ func Action(s string, c *facetdv1.Command) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is neither REGISTER=VALUE nor a strobe; registers: %s; strobes: %s", s, Registers(), Strobes())
+	return fmt.Errorf("%q is neither REGISTER=VALUE nor a strobe; registers: %s; strobes: %s", s, Registers(),
+		Strobes())
 }
 
 func write(name, value string) (*facetdv1.RegisterWrite, error) {

@@ -23,7 +23,8 @@ func TestWindow(t *testing.T) {
 			t.Errorf("Window(%q) = %v, %v; want %v", s, got, err, want)
 		}
 	}
-	for _, s := range []string{"", "x", "20", "20x", "x30", "-1x2", "+1x2", "20x30+4", "20x30+4+", "20x30+-4+2", "2x2/0x1", "2x2/1", "2x2+1+1+1", "2x2x2", "2X2", " 2x2", "4294967296x1", "2x2/1x1/1x1"} {
+	for _, s := range []string{"", "x", "20", "20x", "x30", "-1x2", "+1x2", "20x30+4", "20x30+4+", "20x30+-4+2",
+		"2x2/0x1", "2x2/1", "2x2+1+1+1", "2x2x2", "2X2", " 2x2", "4294967296x1", "2x2/1x1/1x1"} {
 		if got, err := Window(s); err == nil {
 			t.Errorf("Window(%q) = %v, want an error", s, got)
 		}
@@ -63,12 +64,14 @@ func TestActionReadsWhatPeopleWrite(t *testing.T) {
 			t.Errorf("Action(%q) = %q, %v; want %q", s, FormatAction(&c), err, want)
 		}
 	}
-	for _, s := range []string{"", "=", "gain=", "gain=256", "gain=-1", "offset=-129", "offset=256", "row-pattern=10101012", "Load", "fire", "volume=3", "gain=1.5", "gain==1"} {
+	for _, s := range []string{"", "=", "gain=", "gain=256", "gain=-1", "offset=-129", "offset=256",
+		"row-pattern=10101012", "Load", "fire", "volume=3", "gain=1.5", "gain==1"} {
 		if err := Action(s, &facetdv1.Command{}); err == nil {
 			t.Errorf("Action(%q) gave no error", s)
 		}
 	}
-	if err := Action("row-pattern=1010101", &facetdv1.Command{}); err == nil || !strings.Contains(err.Error(), "0 to 255") {
+	if err := Action("row-pattern=1010101", &facetdv1.Command{}); err == nil ||
+		!strings.Contains(err.Error(), "0 to 255") {
 		t.Errorf("seven bits: %v, want the range", err)
 	}
 }
@@ -121,7 +124,8 @@ func FuzzBinning(f *testing.F) {
 }
 
 func FuzzAction(f *testing.F) {
-	for _, s := range []string{"gain=1", "column-pattern=10101010", "row-pattern=0x55", "offset=-128", "load", "=", "a=b=c"} {
+	for _, s := range []string{"gain=1", "column-pattern=10101010", "row-pattern=0x55", "offset=-128", "load", "=",
+		"a=b=c"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

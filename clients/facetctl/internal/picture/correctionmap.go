@@ -36,8 +36,10 @@ func panelsOf(m *facetdv1.CorrectionMap) ([]panel, map[int]bool, error) {
 	}
 	mean := m.GetMeanResponse()
 	switch {
-	case n == 0 || len(d.GetOffset()) != n || len(d.GetGain()) != 0 && len(d.GetGain()) != n || len(d.GetDark()) != 0 && len(d.GetDark()) != n:
-		return nil, nil, fmt.Errorf("correction map %s: its numbers are not those of %d x %d pixels", m.GetId(), m.GetRows(), m.GetColumns())
+	case n == 0 || len(d.GetOffset()) != n || len(d.GetGain()) != 0 && len(d.GetGain()) != n || len(d.GetDark()) != 0 &&
+		len(d.GetDark()) != n:
+		return nil, nil, fmt.Errorf("correction map %s: its numbers are not those of %d x %d pixels", m.GetId(),
+			m.GetRows(), m.GetColumns())
 	case mean != nil:
 		add("offset a", "codes", d.GetOffset())
 		add("slope b", "codes per e-fold", d.GetGain())
@@ -99,7 +101,8 @@ func (p *panel) draw(dst *image.NRGBA, at image.Point, m *facetdv1.CorrectionMap
 	for i := range int(m.GetRows()) * columns {
 		r, c := i/columns, i%columns
 		x, y := at.X+c*sx, at.Y+r*sy
-		if m.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL && (int(m.GetSettings().GetWindow().GetRow())+r*step)%2 == 1 {
+		if m.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL &&
+			(int(m.GetSettings().GetWindow().GetRow())+r*step)%2 == 1 {
 			x += sx / 2
 		}
 		ink := color.NRGBA{A: 255}
@@ -137,7 +140,8 @@ func MapPNG(m *facetdv1.CorrectionMap) ([]byte, error) {
 		cell = max(cell, textWidth(p.title), textWidth(p.rangeText()))
 	}
 	cell += 2 * sheetGap
-	img := image.NewNRGBA(image.Rect(0, 0, max(len(panels)*cell, textWidth(title)+2*sheetGap)+sheetGap, size.Y+4*lineSkip+2*sheetGap))
+	img := image.NewNRGBA(image.Rect(0, 0, max(len(panels)*cell, textWidth(title)+2*sheetGap)+sheetGap,
+		size.Y+4*lineSkip+2*sheetGap))
 	fill(img, img.Rect, color.Gray{Y: paper})
 	text(img, image.Pt(sheetGap, sheetGap), title)
 	top := sheetGap + lineSkip
@@ -182,7 +186,8 @@ func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 	y += svgLine
 	line(svgMargin, "s", "chip %s, class %s, view %s; %s", m.GetChip(), m.GetChipClass(), m.GetView(), methodText(m))
 	y += svgLine
-	line(svgMargin, "s", "made %s; %d of %d pixels defective (red)", m.GetCreateTime().AsTime().Format("2006-01-02 15:04 MST"), m.GetDefectivePixels(), m.GetRows()*m.GetColumns())
+	line(svgMargin, "s", "made %s; %d of %d pixels defective (red)",
+		m.GetCreateTime().AsTime().Format("2006-01-02 15:04 MST"), m.GetDefectivePixels(), m.GetRows()*m.GetColumns())
 	y += svgLine
 	for i, p := range panels {
 		img := image.NewNRGBA(image.Rect(0, 0, size.X, size.Y))
@@ -191,7 +196,8 @@ func MapSVG(m *facetdv1.CorrectionMap) ([]byte, error) {
 		if err := png.Encode(&data, img); err != nil {
 			return nil, err
 		}
-		d.Put(`<image x="%v" y="%v" width="%v" height="%v" href="data:image/png;base64,%v"/>`+"\n", svgMargin+i*cell, y, size.X, size.Y, base64.StdEncoding.EncodeToString(data.Bytes()))
+		d.Put(`<image x="%v" y="%v" width="%v" height="%v" href="data:image/png;base64,%v"/>`+"\n", svgMargin+i*cell, y,
+			size.X, size.Y, base64.StdEncoding.EncodeToString(data.Bytes()))
 	}
 	y += size.Y + svgLine
 	for i, p := range panels {
@@ -219,7 +225,8 @@ const svgStyle = `
 `
 
 func methodText(m *facetdv1.CorrectionMap) string {
-	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(m.GetMethod().String(), "CALIBRATION_METHOD_"), "_", " "))
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(m.GetMethod().String(), "CALIBRATION_METHOD_"), "_",
+		" "))
 }
 
 // residualTable writes a line for each level: the fixed pattern before and after, as
@@ -251,7 +258,8 @@ func residualTable(d *svg.Drawing, m *facetdv1.CorrectionMap, top int) {
 			left, below = l.GetFloorCodes(), "<"
 		}
 		for i, v := range []string{lux, fmt.Sprintf("%.1f", l.GetMeanCodes()), fmt.Sprintf("%.2f", l.GetNoiseCodes()),
-			fmt.Sprintf("%.2f", l.GetBeforeCodes()), below + fmt.Sprintf("%.2f", left), below + fmt.Sprintf("%.3f", 1e3*left*m.GetVoltsPerCode())} {
+			fmt.Sprintf("%.2f", l.GetBeforeCodes()), below + fmt.Sprintf("%.2f", left),
+			below + fmt.Sprintf("%.3f", 1e3*left*m.GetVoltsPerCode())} {
 			d.Text("n end", svgMargin+columns[i].x, y, v)
 		}
 		d.Rect("before", bars, y-10, l.GetBeforeCodes()*scale, 11)
@@ -259,5 +267,6 @@ func residualTable(d *svg.Drawing, m *facetdv1.CorrectionMap, top int) {
 		noise := bars + l.GetNoiseCodes()*scale
 		d.Line("noise", noise, y-13, noise, y+4)
 	}
-	d.Text("s", svgMargin, y+svgLine+4, "fixed pattern: standard deviation over the good pixels, in codes; < is what averaged noise can hide")
+	d.Text("s", svgMargin, y+svgLine+4, "fixed pattern: standard deviation over the good pixels, in codes; < is "+
+		"what averaged noise can hide")
 }

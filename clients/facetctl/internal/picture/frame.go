@@ -30,7 +30,8 @@ func New(f *facetdv1.Frame) (*Frame, error) {
 	}
 	n := uint64(f.GetRows()) * uint64(f.GetColumns())
 	if n == 0 || uint64(len(f.GetData())) != 2*n {
-		return nil, fmt.Errorf("frame of %s: %d bytes for %d x %d pixels of 2 bytes", f.GetChip(), len(f.GetData()), f.GetRows(), f.GetColumns())
+		return nil, fmt.Errorf("frame of %s: %d bytes for %d x %d pixels of 2 bytes", f.GetChip(), len(f.GetData()),
+			f.GetRows(), f.GetColumns())
 	}
 	codes := make([]uint16, n)
 	for i := range codes {
@@ -57,7 +58,8 @@ func NewSet(fs *facetdv1.FrameSet, pitchRatios map[string]float64) ([]*Frame, er
 
 // shifted reports whether row r of the frame lies half a pixel further right.
 func (f *Frame) shifted(r int) bool {
-	return f.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL && (int(f.GetWindow().GetRow())+r*int(max(f.GetWindow().GetRowStep(), 1)))%2 == 1
+	return f.GetArrangement() == facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL &&
+		(int(f.GetWindow().GetRow())+r*int(max(f.GetWindow().GetRowStep(), 1)))%2 == 1
 }
 
 // aspect is the height of a pixel of the frame over its width, as the lattice and

@@ -21,8 +21,10 @@ func frame(t *testing.T, rows, columns int, code func(r, c int) uint16) *Frame {
 		}
 	}
 	f, err := New(&facetdv1.Frame{
-		Chip: "m0", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE, Rows: uint32(rows), Columns: uint32(columns), PixelFormat: "Mono16",
-		Window: &facetdv1.Window{Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1}, Data: data,
+		Chip: "m0", Arrangement: facetdv1.Arrangement_ARRANGEMENT_SQUARE, Rows: uint32(rows), Columns: uint32(columns),
+		PixelFormat: "Mono16",
+		Window:      &facetdv1.Window{Rows: uint32(rows), Columns: uint32(columns), RowStep: 1, ColumnStep: 1},
+		Data:        data,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -122,7 +124,8 @@ func TestTextFits(t *testing.T) {
 		}
 	}
 	colour := Text(f, FullRange(f), 40, 20, true)
-	if visible(colour[0]) != 40 || !strings.HasPrefix(colour[0], "\x1b[38;2;0;0;0;48;2;0;0;0m") || !strings.HasSuffix(colour[0], "\x1b[0m") {
+	if visible(colour[0]) != 40 || !strings.HasPrefix(colour[0], "\x1b[38;2;0;0;0;48;2;0;0;0m") ||
+		!strings.HasSuffix(colour[0], "\x1b[0m") {
 		t.Errorf("half blocks are %q", colour[0])
 	}
 }

@@ -44,7 +44,8 @@ func Sheet(title string, cells []Cell, rng Range) *image.Gray {
 	across = min(across, max(1, len(cells)))
 	down := (len(cells) + across - 1) / across
 	top := sheetGap + lineSkip
-	img := image.NewGray(image.Rect(0, 0, max(across*full.X, textWidth(title)+sheetGap)+sheetGap, top+down*full.Y+sheetGap))
+	img := image.NewGray(image.Rect(0, 0, max(across*full.X, textWidth(title)+sheetGap)+sheetGap,
+		top+down*full.Y+sheetGap))
 	fill(img, img.Rect, color.Gray{Y: paper})
 	text(img, image.Pt(sheetGap, sheetGap), title)
 	for i, c := range cells {

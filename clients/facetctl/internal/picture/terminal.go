@@ -42,7 +42,8 @@ func Text(f *Frame, rng Range, columns, lines int, colour bool) []string {
 // down where it is larger.
 func fit(f *Frame, rng Range, w, h int) *image.Gray {
 	s := 1
-	for size := f.size(s+1, scaled(s+1, f.aspect())); size.X <= w && size.Y <= h && s < 8; size = f.size(s+1, scaled(s+1, f.aspect())) {
+	for size := f.size(s+1, scaled(s+1, f.aspect())); size.X <= w && size.Y <= h &&
+		s < 8; size = f.size(s+1, scaled(s+1, f.aspect())) {
 		s++
 	}
 	sy := scaled(s, f.aspect())

@@ -18,7 +18,8 @@ func textWidth(s string) int { return font.MeasureString(face, s).Ceil() }
 
 // text writes a line, its upper left corner at a point.
 func text(dst draw.Image, at image.Point, s string) {
-	d := font.Drawer{Dst: dst, Src: image.NewUniform(color.Gray{Y: ink}), Face: face, Dot: fixed.P(at.X, at.Y+face.Ascent)}
+	d := font.Drawer{Dst: dst, Src: image.NewUniform(color.Gray{Y: ink}), Face: face,
+		Dot: fixed.P(at.X, at.Y+face.Ascent)}
 	d.DrawString(s)
 }
 
