@@ -39,7 +39,7 @@ type Document struct {
 }
 
 // Parse reads the one document of a file; name stands in the errors. What is wrong with
-// it is told by Errors.
+// Errors reports it.
 func Parse(name string, data []byte) *Document {
 	d := &Document{name: name}
 	if err := bounded(data); err != nil {

@@ -168,7 +168,7 @@ func TestGroundTruthMustFit(t *testing.T) {
 	}
 }
 
-// TestGroundTruthErrors: what a ground truth file has wrong is told with its place.
+// TestGroundTruthErrors: what a ground truth file has wrong is reported with its place.
 func TestGroundTruthErrors(t *testing.T) {
 	_, m := GroundTruthOf(MustArray(), &facetdv1.GroundTruth{
 		Chips: []*facetdv1.ChipGroundTruth{{Chip: "nobody"}, {Chip: "m0", SettleFactor: -1}},

@@ -252,7 +252,7 @@ func TestNoise(t *testing.T) {
 	}
 }
 
-// TestRefusals: every error of a request is told, with its place and what to do.
+// TestRefusals: every error of a request is reported, with its place and what to do.
 func TestRefusals(t *testing.T) {
 	a := crawler(t)
 	wall, bow, bed := class(t, a, "wall-eye"), class(t, a, "bow-pair"), class(t, a, "bed-eye")

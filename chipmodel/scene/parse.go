@@ -89,7 +89,7 @@ func parseChain(text string, open Opener) (Scene, error) {
 		}
 		base := s
 		if base == nil {
-			base = Uniform(0) // so that the flicker's own errors are told too
+			base = Uniform(0) // so that the flicker's own errors are reported too
 		}
 		a := parseArgs("flicker", rest, map[string]float64{"mains": 50, "depth": 0.1})
 		lit, err := Flicker(base, a.of["mains"], a.of["depth"])
@@ -158,7 +158,7 @@ func parsePanorama(text string, open Opener) (Scene, error) {
 	return Panorama(img, o)
 }
 
-// parsePanoramaOptions also checks the options, so that an error is told
+// parsePanoramaOptions also checks the options, so that an error is reported
 // before a picture is read.
 func parsePanoramaOptions(label, text string) (PanoramaOptions, error) {
 	a := parseArgs("panorama", text, map[string]float64{"low": 0, "high": 1000, "yaw": 0, "yaw_rate": 0,

@@ -89,7 +89,7 @@ func TestBringupText(t *testing.T) {
 		}
 	}
 	if strings.Contains(b.String(), "contrast") {
-		t.Errorf("what passed is told:\n%s", b.String())
+		t.Errorf("what passed is reported:\n%s", b.String())
 	}
 }
 

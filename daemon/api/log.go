@@ -43,7 +43,7 @@ func (s *Server) recoverStream(srv any, ss grpc.ServerStream, info *grpc.StreamS
 	return handler(srv, ss)
 }
 
-// errDefect is what a caller is told of a panic.
+// errDefect is the message that a caller gets after a panic.
 var errDefect = errors.New("a defect of the daemon; its log has the details")
 
 // recovered turns a panic of a handler into an error of its call: a defect that one

@@ -357,7 +357,7 @@ func TestBrokenOffLevel(t *testing.T) {
 	}
 }
 
-// TestCautions: light that flickers, drifts, clips or falls off to one side is told.
+// TestCautions: light that flickers, drifts, clips or falls off to one side is reported.
 func TestCautions(t *testing.T) {
 	for want, code := range map[string]func(busNS int64, row, column int) float64{
 		"": func(int64, int, int) float64 { return 500 },

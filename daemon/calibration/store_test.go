@@ -54,7 +54,7 @@ func fitted(t testing.TB, sub *subject, seed uint64) *correction.Map {
 	return m
 }
 
-// log gathers what the journal is told.
+// log gathers what goes into the journal.
 type log struct {
 	mu     sync.Mutex
 	events []*facetdv1.Event

@@ -19,7 +19,7 @@ import (
 	"facetd.example/daemon/failure"
 )
 
-// Observer is told what happens on the bus, on the goroutine that owns it: it
+// Observer is notified of what happens on the bus, on the goroutine that owns it: it
 // must not block, and must not keep what it is given except frame sets, which
 // nobody changes afterwards.
 type Observer interface {
@@ -46,20 +46,20 @@ type Config struct {
 	Bus      bus.Bus
 	Observer Observer
 	Logger   *zap.Logger
-	// Inspector, where the bus has one, is told about frame sets and job ends.
+	// Inspector, where the bus has one, is notified of frame sets and job ends.
 	Inspector *rules.Inspector
 	// Tasks run from the start.
 	Tasks []*facetdv1.Task
 	// StopAt ends Run at this bus time, at an instant when no job is open; 0
 	// means never.
 	StopAt bus.Time
-	// Applied, where set, is told which tasks run once a change of them is active, on the
+	// Applied, where set, is called with the tasks that run once a change of them is active, on the
 	// goroutine that owns the bus: it must not block, and must not change them.
 	Applied func(tasks []*facetdv1.Task)
-	// MaxLag is how far the host may be behind the timetable before Behind is told; 0
+	// MaxLag is how far the host may be behind the timetable before Behind is called; 0
 	// tells of nothing.
 	MaxLag time.Duration
-	// Behind, where set, is told on the goroutine that owns the bus: it must not block.
+	// Behind, where set, is called on the goroutine that owns the bus: it must not block.
 	Behind func(Behind)
 }
 

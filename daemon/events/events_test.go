@@ -182,7 +182,7 @@ func TestTornLinesArePassedOver(t *testing.T) {
 	}
 }
 
-// A disk that refuses costs lines, not events in memory; it is told once it works again.
+// A disk that refuses costs lines, not events in memory; it is reported once it works again.
 func TestADiskThatRefuses(t *testing.T) {
 	data := filepath.Join(t.TempDir(), "data") // not the journal's, so it is not made anew
 	dir := filepath.Join(data, "j")
@@ -380,7 +380,7 @@ func TestTheBusAsEvents(t *testing.T) {
 	}
 }
 
-// A bus that is given up is told once, and repetitions come out while nothing happens.
+// A bus that is given up is reported once, and repetitions come out while nothing happens.
 func TestWatch(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		j := open(t, Config{})

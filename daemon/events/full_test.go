@@ -134,7 +134,7 @@ func TestAFullFileSystem(t *testing.T) {
 }
 
 // Without its folder a journal lists what memory holds; what comes goes into a new folder,
-// and what was removed is told.
+// and what was removed is reported.
 func TestItsFolderIsGone(t *testing.T) {
 	for name, gone := range map[string]func(dir string) error{
 		"folder": os.RemoveAll,

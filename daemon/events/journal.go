@@ -12,7 +12,7 @@
 //   - on the disk JSON lines lie in files of up to Config.FileBytes, and the oldest
 //     file goes when all together pass Config.TotalBytes;
 //   - for a subscriber up to SubscriberQueue events wait; then the oldest is dropped,
-//     and the subscriber is told how many were.
+//     and the subscriber learns how many were.
 package events
 
 import (
@@ -70,7 +70,7 @@ type Config struct {
 	Ring int
 	// FileBytes and TotalBytes bound the files; 0 means the defaults.
 	FileBytes, TotalBytes int64
-	// Events is told about every event, in order, under the journal's lock: it must not
+	// Events is called with every event, in order, under the journal's lock: it must not
 	// append.
 	Events Sink
 

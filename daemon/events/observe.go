@@ -26,7 +26,7 @@ const (
 )
 
 // Observer turns what happens on the bus into events. The first miss of a task, or
-// violation of a rule, is told at once; those within a second of bus time after the last
+// violation of a rule, is reported at once; those within a second of bus time after the last
 // event about it are counted and told together, so that a task that misses every job
 // does not fill the journal.
 type Observer struct {

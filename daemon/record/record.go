@@ -101,7 +101,7 @@ type Config struct {
 	// Status is written every second; nil writes none, and a chunk that is not full then
 	// waits for the next message.
 	Status func() *facetdv1.Status
-	// Events is told what happened to recordings, on their goroutines. It may give the
+	// Events is notified of what happened to recordings, on their goroutines. It may give the
 	// event to Manager.Event.
 	Events events.Sink
 	// Labels are written into every file, such as the version and the seed.

@@ -45,7 +45,7 @@ type Recovered struct {
 //
 // Errors: *ForeignError and *LimitError (the file is as it was), *LockedError while
 // somebody writes it, the system's. When the system refused to close the file, what was
-// found in it is told beside the error, and can be recovered later.
+// found in it is returned beside the error, and can be recovered later.
 func Recover(path string) (Recovered, error) { return recoverFile(path, DefaultLimits) }
 
 func recoverFile(path string, limits Limits) (Recovered, error) {

@@ -252,7 +252,7 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 	return d, nil
 }
 
-// observers are all who are told what happens on the bus.
+// observers are all who are notified of what happens on the bus.
 func (s *Server) observers() observers {
 	all := append(observers{s.calibration, s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
 	if s.cfg.Pacer != nil {

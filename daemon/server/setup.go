@@ -38,7 +38,7 @@ type Setup struct {
 	// go on, and holds it until it may: for tests on a virtual bus in free pace, whose time
 	// stands still meanwhile. at is how long after its start the bus is; ctx ends with the daemon.
 	Pacer func(ctx context.Context, hub *stream.Hub, at time.Duration)
-	// Supervisor, where set, is told how the daemon is doing.
+	// Supervisor, where set, is notified of how the daemon is doing.
 	Supervisor *supervise.Manager
 	// Listener, where set, is served beside those of Listen, as one of this machine.
 	Listener net.Listener

@@ -262,7 +262,7 @@ func TestStoredTasksThatCannotBeRead(t *testing.T) {
 	}
 }
 
-// A disk that refuses costs no change, is told, and is tried again.
+// A disk that refuses costs no change, is reported, and is tried again.
 func TestTasksThatCannotBeStored(t *testing.T) {
 	s := withData(t)
 	p := s.start()

@@ -141,7 +141,7 @@ func TestKeptAside(t *testing.T) {
 				step.limit, show(r.Tasks), show(aside), showNotes(r.Notes))
 		}
 	}
-	// One that is wrong by itself is told so; what the file has runs in its stead.
+	// One that is wrong by itself is reported; what the file has runs in its stead.
 	r, err := Resolve(stored(ab, list(task("a", -1), ab[1])), ab, upTo(85))
 	if err != nil || show(r.Tasks) != "a 10, b 20" || len(r.State.Aside) != 1 ||
 		r.State.Aside[0].Reason != "a has no rate" {

@@ -167,7 +167,7 @@ func (k *Keeper) Tasks() []*facetdv1.Task { return k.tasks }
 // Drive makes a dispatcher the one that runs the tasks. Its configuration must name Applied.
 func (k *Keeper) Drive(d *dispatch.Dispatcher) { k.Dispatcher = d }
 
-// Applied is told which tasks run from now on, on the goroutine that owns the bus.
+// Applied is called with the tasks that run from now on, on the goroutine that owns the bus.
 func (k *Keeper) Applied(tasks []*facetdv1.Task) {
 	k.mu.Lock()
 	k.pending = append(k.pending, tasks)

@@ -16,7 +16,7 @@ import (
 	"facetd.example/api/fileio"
 )
 
-// A disk that refuses is told of once, counted, and tried again until it holds the last state.
+// A disk that refuses is reported once, counted, and tried again until it holds the last state.
 func TestADiskThatRefuses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var full atomic.Bool

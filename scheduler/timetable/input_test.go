@@ -11,7 +11,7 @@ import (
 	"facetd.example/api/yamlfile"
 )
 
-// TestParseSetErrors: every error is told with its line, and nothing that could
+// TestParseSetErrors: every error is reported with its line, and nothing that could
 // be read in two ways is taken.
 func TestParseSetErrors(t *testing.T) {
 	for _, c := range []struct {

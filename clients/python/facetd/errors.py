@@ -119,7 +119,7 @@ class StaleError(FacetdError):
 
 class ClockError(StaleError):
     """A time lies in the future: the clocks of daemon and client do not agree, so
-    that no age can be told."""
+    that no age is known."""
 
 
 _BY_CODE: dict[str, type[FacetdError]] = {

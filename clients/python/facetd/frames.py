@@ -240,7 +240,7 @@ class Gap:
     dropped: int
     #: Numbers of the jobs of this task that never came. Over a restart jobs count from 0
     #: again: then it is those of the new run before this set, and how many the old run
-    #: still made is not known. None where it cannot be told: on a stream with max_rate_hz,
+    #: still made is not known. None where it is not known: on a stream with max_rate_hz,
     #: which leaves jobs out on purpose, and before the first set of a task.
     missing_jobs: range | None
     #: Times that the connection was lost and made again.
@@ -333,7 +333,7 @@ class FrameSet:
 
     def is_stale(self, max_age: float) -> bool:
         """Whether the set must not be acted upon: it is older than max_age seconds, its
-        age cannot be told, or its job failed. A late job that is young enough is not
+        age is not known, or its job failed. A late job that is young enough is not
         stale; look at ``late`` too where the deadline matters.
 
         This judges one set. That no set comes at all, only a time limit on waiting for

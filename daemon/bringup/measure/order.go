@@ -15,7 +15,7 @@ const maxShift = 6
 // is off against a whole frame: negative when clocks were lost, since it then shows
 // pixels of before. The pattern that every chip has of its own, and the light, tell
 // pixels apart. sure is how much better that place fits than the next best one, as a
-// ratio of squares; below about 1.5 nothing is told.
+// ratio of squares; below about 1.5 there is no verdict.
 func Shift(class *chipmodel.Class, frame []uint16, w chipmodel.Window, part []uint16) (shift int, sure float64) {
 	type fit struct {
 		shift int
@@ -60,7 +60,7 @@ type Slip struct {
 // Slips finds rows that jump against the row before, under a light that changes along
 // rows and not much from row to row. striped is a frame in that light, even one under
 // uniform illumination: what pixels differ by is taken out. sharp is how well places are told, in
-// pixels; above about a third nothing is told.
+// pixels; above about a third there is no verdict.
 func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp float64) {
 	rows := make([][]float64, class.Rows)
 	for r := range rows {

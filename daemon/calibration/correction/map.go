@@ -66,7 +66,7 @@ type Level struct {
 	Frames *Accumulator
 }
 
-// Options are what a fit may be told. The zero value is good.
+// Options adjust a fit. The zero value is good.
 type Options struct {
 	// Kelvin is the temperature at which the frames were taken, 0 when unknown.
 	Kelvin float64

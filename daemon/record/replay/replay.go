@@ -55,7 +55,7 @@ func speedError(speed float64) error {
 type Config struct {
 	// Files are the parts of one recording, in order.
 	Files []string
-	// Observer is told what the recording holds, on the goroutine of Run.
+	// Observer is notified of what the recording holds, on the goroutine of Run.
 	Observer dispatch.Observer
 	// Events, where set, is given those recorded events that an observer does not make
 	// again of what it is told (not tasks, misses, failures, rules), and those of the

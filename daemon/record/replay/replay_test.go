@@ -29,7 +29,7 @@ import (
 	"facetd.example/daemon/record"
 )
 
-// watcher keeps what an observer is told.
+// watcher keeps what an observer was notified of.
 type watcher struct {
 	mu     sync.Mutex
 	sets   []*facetdv1.FrameSet

@@ -119,7 +119,7 @@ func (publish) PlanChanged(*facetdv1.Plan, bus.Time)               {}
 func (publish) Violated(rules.Violation)                           {}
 func (publish) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
-// Rule violations are told as such, and only those events are passed on that nobody makes
+// Rule violations are reported as such, and only those events are passed on that nobody makes
 // again.
 func TestViolationsAndEvents(t *testing.T) {
 	dir := t.TempDir()
