@@ -116,7 +116,7 @@ type Replay struct {
 	// Speed is 1 for the pace at which it happened, more for faster, up to 1000; 0 is as
 	// fast as the machine can.
 	Speed float64 `yaml:"speed" unit:"times"`
-	// Loop is whether to begin anew at the end.
+	// Loop is whether to start over at the end.
 	Loop bool `yaml:"loop"`
 	// Stepped is whether to wait for the API before the first frame set.
 	Stepped bool `yaml:"stepped"`
