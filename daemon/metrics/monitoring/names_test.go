@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	dto "github.com/prometheus/client_model/go"
+	"github.com/prometheus/common/model"
 	"github.com/prometheus/prometheus/model/labels"
 	"github.com/prometheus/prometheus/promql/parser"
 
@@ -79,7 +80,7 @@ func (n *Names) Check(expression string) (named int, wrong []error) {
 			continue
 		}
 		for _, l := range s.LabelMatchers {
-			if l.Name == labels.MetricName {
+			if l.Name == model.MetricNameLabel {
 				continue
 			}
 			if err := checkLabel(m, l); err != nil {
