@@ -80,7 +80,8 @@ type output struct {
 func newOutput(spec *facetdv1.ChipClass, registers *[chipmodel.NumRegisters]uint16) output {
 	o := output{bandwidth: 1, amplifier: spec.GetAmplifier(), gain: 1}
 	if bias := spec.GetOutputBias(); bias != nil {
-		o.bandwidth = analog.BiasBandwidth(bias.GetBandwidthPerStep(), int(registers[chipmodel.OutputBias])-int(bias.GetNominal()))
+		o.bandwidth = analog.BiasBandwidth(bias.GetBandwidthPerStep(),
+			int(registers[chipmodel.OutputBias])-int(bias.GetNominal()))
 	}
 	if a := o.amplifier; a != nil {
 		o.gain = a.GetGains()[min(int(registers[chipmodel.Gain]), len(a.GetGains())-1)]

@@ -125,7 +125,8 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	n := class.Rows * class.Columns
 	seconds := spec.GetExposure().AsDuration().Seconds()
 	gain := spec.GetElectronsPerLuxS() * seconds
-	dark := spec.GetDarkElectronsPerS() * seconds * analog.Doubling(class.Spec.GetTemperatureK(), spec.GetDarkDoublingK())
+	dark := spec.GetDarkElectronsPerS() * seconds * analog.Doubling(class.Spec.GetTemperatureK(),
+		spec.GetDarkDoublingK())
 	l := &linear{
 		gain: make([]float64, n), offset: make([]float64, n), dark: dark,
 		full: spec.GetFullWellElectrons(), voltsPerE: spec.GetVoltsPerElectron(), zero: spec.GetResetVolts(),

@@ -59,7 +59,8 @@ type Response struct {
 func NewResponse(c *chipmodel.Class) Response {
 	px := newPixels(&chipmodel.Class{Rows: 1, Columns: 1, Spec: c.Spec}, nil)
 	if l := px.linear; l != nil {
-		return Response{linear: true, zero: l.zero, perLux: l.voltsPerE * l.gain[0], dark: l.voltsPerE * l.dark, low: l.zero - l.voltsPerE*l.full}
+		return Response{linear: true, zero: l.zero, perLux: l.voltsPerE * l.gain[0], dark: l.voltsPerE * l.dark,
+			low: l.zero - l.voltsPerE*l.full}
 	}
 	return Response{a: px.a[0], b: px.b[0], c: px.c[0]}
 }

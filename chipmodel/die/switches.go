@@ -30,7 +30,8 @@ type switches struct {
 func newSwitches(d *Die, px *pixels) *switches {
 	n, columns := d.class.Rows*d.class.Columns, d.class.Columns
 	return &switches{die: d, px: px, stale: true,
-		mean: make([]float64, columns), joined: make([]float64, columns), quieter: make([]float64, columns), later: make([]float64, columns),
+		mean: make([]float64, columns), joined: make([]float64, columns), quieter: make([]float64,
+			columns), later: make([]float64, columns),
 		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n),
 		plane: analog.Plane{Rows: d.class.Rows, Columns: d.class.Columns}}
 }

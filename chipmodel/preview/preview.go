@@ -99,11 +99,13 @@ type step struct{ columns, rows uint8 }
 func (p *plan) check() {
 	in := p.Input
 	if in.Rows < 1 || in.Columns < 1 || len(in.Pixels) != in.Rows*in.Columns {
-		p.m.Add("input", fmt.Sprintf("the matrix has %d values for %d rows and %d columns", len(in.Pixels), in.Rows, in.Columns), "give rows x columns values, at least one")
+		p.m.Add("input", fmt.Sprintf("the matrix has %d values for %d rows and %d columns", len(in.Pixels), in.Rows,
+			in.Columns), "give rows x columns values, at least one")
 		return
 	}
 	if len(in.Pixels) > MaxPixels {
-		p.m.Add("input", fmt.Sprintf("%d x %d values are too many", in.Rows, in.Columns), fmt.Sprintf("at most %d are taken", MaxPixels))
+		p.m.Add("input", fmt.Sprintf("%d x %d values are too many", in.Rows, in.Columns),
+			fmt.Sprintf("at most %d are taken", MaxPixels))
 		return
 	}
 	if p.class == nil {
@@ -112,7 +114,8 @@ func (p *plan) check() {
 		}
 		p.class = builtIn(in.Rows, in.Columns)
 	} else if p.class.Rows != in.Rows || p.class.Columns != in.Columns {
-		p.m.Add("input", fmt.Sprintf("the matrix is %d x %d, the lattice of class %q is %d x %d", in.Rows, in.Columns, p.class.Name, p.class.Rows, p.class.Columns), "give one value a pixel")
+		p.m.Add("input", fmt.Sprintf("the matrix is %d x %d, the lattice of class %q is %d x %d", in.Rows, in.Columns,
+			p.class.Name, p.class.Rows, p.class.Columns), "give one value a pixel")
 	}
 	if p.Hold < 0 || p.Hold > 24*time.Hour {
 		p.m.Add("hold", fmt.Sprintf("%v is no time to hold", p.Hold), "give 0 to 24 hours")
@@ -174,7 +177,8 @@ func (p *plan) values() {
 func (p *plan) patterns() {
 	n := max(len(p.Columns), len(p.Rows))
 	if len(p.Columns) > 0 && len(p.Rows) > 0 && len(p.Columns) != len(p.Rows) {
-		p.m.Add("rows", fmt.Sprintf("%d column patterns and %d row patterns do not pair up", len(p.Columns), len(p.Rows)),
+		p.m.Add("rows", fmt.Sprintf("%d column patterns and %d row patterns do not pair up", len(p.Columns),
+			len(p.Rows)),
 			`give as many of both, "-" where a step closes none, or leave one list out`)
 		n = 0
 	}
@@ -186,7 +190,8 @@ func (p *plan) patterns() {
 			}
 			v, err := analog.ParsePattern(s)
 			if err != nil {
-				p.m.Add(fmt.Sprintf("%s[%d]", name, i), err.Error(), `write 0s and 1s such as "10101010", or "-" for no switch`)
+				p.m.Add(fmt.Sprintf("%s[%d]", name, i), err.Error(),
+					`write 0s and 1s such as "10101010", or "-" for no switch`)
 				continue
 			}
 			out[i] = v
@@ -206,7 +211,8 @@ func (p *plan) view() {
 			return 1
 		}
 		if !slices.Contains([]uint32{1, 2, 4, 8}, n) {
-			p.m.Add("view.binning."+name, fmt.Sprintf("a block of %d is not possible", n), "use 1, 2, 4 or 8: patterns repeat every 8 cells")
+			p.m.Add("view.binning."+name, fmt.Sprintf("a block of %d is not possible", n),
+				"use 1, 2, 4 or 8: patterns repeat every 8 cells")
 			return 1
 		}
 		return int(n)
@@ -223,7 +229,8 @@ func (p *plan) view() {
 			}
 			v, err := analog.ParsePattern(axis.pattern)
 			if err != nil {
-				p.m.Add(fmt.Sprintf("view.shares[%d].%s", i, axis.name), err.Error(), `write 0s and 1s such as "10101010"`)
+				p.m.Add(fmt.Sprintf("view.shares[%d].%s", i, axis.name), err.Error(),
+					`write 0s and 1s such as "10101010"`)
 			}
 			*axis.into = v
 		}
@@ -231,7 +238,8 @@ func (p *plan) view() {
 	}
 	smoothing := p.View.GetSmoothingSteps()
 	if smoothing > maxSteps {
-		p.m.Add("view.smoothing_steps", fmt.Sprintf("%d steps are too many", smoothing), fmt.Sprintf("use at most %d", maxSteps))
+		p.m.Add("view.smoothing_steps", fmt.Sprintf("%d steps are too many", smoothing),
+			fmt.Sprintf("use at most %d", maxSteps))
 		smoothing = 0
 	}
 	for i := range smoothing {
@@ -258,15 +266,18 @@ func (p *plan) possible() {
 		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share %d times, so they cannot smooth: their switches join pixels before the light is sensed, and there is no memory to share again in %s", p.class.Name, len(p.steps), parts),
 			"give one step, which sets the patterns")
 	case !p.class.HasPatterns() && len(p.steps) > 0:
-		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share, smooth or bin: they have no switches %s", p.class.Name, parts), "leave the patterns out")
+		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share, smooth or bin: they have no switches %s",
+			p.class.Name, parts), "leave the patterns out")
 	}
 	if p.Hold > 0 && !p.class.HasMemory() {
-		p.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing: they have no memory %s", p.class.Name, parts), "leave it out")
+		p.m.Add("hold", fmt.Sprintf("chips of class %q hold nothing: they have no memory %s", p.class.Name, parts),
+			"leave it out")
 	}
 	if len(p.steps) > maxSteps {
 		p.m.Add("columns", fmt.Sprintf("%d steps are too many", len(p.steps)), fmt.Sprintf("use at most %d", maxSteps))
 	} else if int64(len(p.steps))*int64(len(p.Input.Pixels)) > maxWork {
-		p.m.Add("columns", fmt.Sprintf("%d steps on %d cells are too much work", len(p.steps), len(p.Input.Pixels)), "take a smaller matrix or fewer steps")
+		p.m.Add("columns", fmt.Sprintf("%d steps on %d cells are too much work", len(p.steps), len(p.Input.Pixels)),
+			"take a smaller matrix or fewer steps")
 	}
 }
 
@@ -294,7 +305,8 @@ func (p *plan) run() Matrix {
 	for i := range out.Rows {
 		row := p.window.Row + i*p.window.RowStep
 		line := out.Pixels[i*out.Columns : (i+1)*out.Columns]
-		d.Row(line, row, p.window.Column, p.window.ColumnStep, bustime.Time(time.Duration(row)*loadRow+p.Hold), 0, light)
+		d.Row(line, row, p.window.Column, p.window.ColumnStep, bustime.Time(time.Duration(row)*loadRow+p.Hold), 0,
+			light)
 		if p.Unit == Lux {
 			for c, v := range line {
 				line[c], _ = response.Lux(d.Signal(v))
@@ -334,6 +346,7 @@ func (p *plan) shareHold(s step) time.Duration {
 		return p.Array.ShareTime(p.Class, s.columns, s.rows) - p.Array.Timing.Strobe
 	}
 	m := p.class.Spec.GetMemory()
-	return analog.ShareSettle(analog.LargestBlock(s.rows, p.class.Rows), analog.LargestBlock(s.columns, p.class.Columns),
+	return analog.ShareSettle(analog.LargestBlock(s.rows, p.class.Rows),
+		analog.LargestBlock(s.columns, p.class.Columns),
 		m.GetSwitchResistanceOhms(), m.GetCellCapacitanceFf()*1e-15, p.class.Bits)
 }

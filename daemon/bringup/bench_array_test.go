@@ -21,7 +21,7 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// benchYAML is an invented array with chips of four kinds.
+// benchYAML is an invented array with chips of three makes.
 const benchYAML = `name: bench # invented
 select_lines: [f, g, x0, x1, x2]
 timing: {dead_time: 200ns, select_setup: 300ns, write: 1us, strobe: 500ns, release_limit: 20us}
@@ -121,7 +121,17 @@ func newRigAllowing(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64
 func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data string,
 	faults ...*facetdv1.Fault) (*rig, error) {
 	t.Helper()
-	a := mustArray(t)
+	return rigOf(t, benchYAML, groundTruth, seed, data, faults...)
+}
+
+// rigOf is a rig of another array.
+func rigOf(t testing.TB, text string, groundTruth *facetdv1.GroundTruth, seed uint64, data string,
+	faults ...*facetdv1.Fault) (*rig, error) {
+	t.Helper()
+	a, errs := arrayfile.ParseArray("bench.yaml", []byte(text))
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
 	cfg := virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE, Seed: seed}
 	if groundTruth != nil {
 		var m invalid.Errors
@@ -139,7 +149,7 @@ func makeRig(t testing.TB, groundTruth *facetdv1.GroundTruth, seed uint64, data 
 	r := &rig{a: a, bus: b}
 	light := environment.New(environment.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
 	r.service, err = New(Config{
-		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(benchYAML), Runner: r, Light: light, Now: b.Now,
+		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(text), Runner: r, Light: light, Now: b.Now,
 		Data:  data,
 		Clock: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
