@@ -269,8 +269,8 @@ func (a *app) calibrateUpdateOffsetsCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "update-offsets [TARGET]",
 		Short: "Update the offsets of correction maps from the uniform illumination that is there now",
-		Long: `update-offsets takes out what the pixels have drifted apart since their correction maps were made, such as
-after warming up: one level of uniform illumination is enough, and gains are kept. Without TARGET all correction maps
+		Long: `update-offsets takes out what the pixels have drifted apart since their correction
+maps were made, such as after warming up: one level of uniform illumination is enough, and gains are kept. Without TARGET all correction maps
 active are brought up to date.
 TARGET is ` + targetForm + `.
 

@@ -165,7 +165,8 @@ func (e *engine) flatFrame(ctx context.Context, r *measure.Report) error {
 		return err
 	}
 	if err := e.light(ctx, fmt.Sprintf("uniform:%g", uniformLux),
-		"Light the whole array evenly and steadily: a diffuser or a white card, and no lamp on the mains. Is it lit?"); err != nil {
+		"Light the whole array evenly and steadily: a diffuser or a white card, and "+
+			"no lamp on the mains. Is it lit?"); err != nil {
 		return err
 	}
 	var tiles []measure.Tile

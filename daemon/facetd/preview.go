@@ -44,8 +44,9 @@ characters, bit 0 first, comma separated: the k-th of both lists are one share s
 and binning follow, and its window is shown. --ideal leaves out noise, spread, leakage
 and injection, and lets shares settle fully.
 ARRAY is ` + fileForm + `.`,
-		Example: `  facetd preview --input m.json --volts --ideal --columns 10101010,01010101 --rows 10101010,01010101 --output json
-  facetd preview --array demo --class wall-eye --input scene.png --high 500 --view '{smoothing_steps: 4}' --png out.png`,
+		Example: `  facetd preview --input m.json --volts --ideal --columns 10101010,01010101 --output json
+  facetd preview --array demo --class wall-eye --input scene.png --high 500 \
+      --view '{smoothing_steps: 4}' --png out.png`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error { return f.run(cmd) },
 	}

@@ -305,7 +305,8 @@ func targetOf(a *chipmodel.Array, list string) ([]int, error) {
 		case a.Chip(name) >= 0:
 			chips = []int{a.Chip(name)}
 		default:
-			_, m := a.Resolve(&facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{name}}}})
+			one := &facetdv1.ChipList{Names: []string{name}}
+			_, m := a.Resolve(&facetdv1.Target{Chips: &facetdv1.Target_List{List: one}})
 			wrong = append(wrong, fmt.Sprintf("no chip or group is called %q (%s)", name, m[0].Hint))
 		}
 		for _, c := range chips {

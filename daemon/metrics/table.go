@@ -160,7 +160,8 @@ var table = []Metric{
 		Help: "Select words put on the lines, by what they reach: all chips, several, or one."},
 	{Name: nameStreams, Type: Gauge, Help: "Frame streams open now."},
 	{Name: nameDropped, Type: Counter, Labels: []string{"policy"}, Values: policyNames,
-		Help: "Frame sets that streams dropped because their reader was slow, once for each stream, by overflow policy."},
+		Help: "Frame sets that streams dropped because their reader was slow, once for each stream, " +
+			"by overflow policy."},
 	{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
 	{Name: nameDecimated, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a " +
 		"lower rate, once for each stream; nothing is lost that was wanted."},

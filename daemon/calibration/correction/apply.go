@@ -108,7 +108,8 @@ func (m *Map) applyLog(codes, out []uint16, r *Applied) {
 		p := &logs[i]
 		u := float64(float32(c)*p.perCode + p.shift)
 		if u < float64(p.dark) {
-			out[i] = r.rounded(float32(a+b*(math.Log(m.Mean.C)+(u-float64(p.dark))*(m.Mean.C-float64(p.more))/m.Mean.C)), highest)
+			slope := (m.Mean.C - float64(p.more)) / m.Mean.C
+			out[i] = r.rounded(float32(a+b*(math.Log(m.Mean.C)+(u-float64(p.dark))*slope)), highest)
 			continue
 		}
 		out[i] = r.rounded(float32(a+b*(u+quickLn(1+float64(p.more)*quickExp(-u)))), highest)
