@@ -548,7 +548,7 @@ func TestInitialization(t *testing.T) {
 			}
 		}
 		// Outputs of 14 chips; patterns of two ring chips alone and of three pair chips;
-		// four registers of three trimmed chips.
+		// four registers of three chips with biases and amplifier.
 		if known != 14+2*2+3*2+4*3 {
 			t.Errorf("%d registers are assumed", known)
 		}

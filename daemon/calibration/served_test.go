@@ -252,7 +252,7 @@ var demoChips = []struct {
 }{
 	{"wall-00", 0.22, 0.01, 303},  // memory
 	{"bed-0", 0.2, 0.012, 300},    // counter
-	{"bow-left", 0.21, 0.01, 298}, // in-array switch
+	{"bow-left", 0.21, 0.01, 298}, // pixel switches
 	{"bow-comb", 0.21, 0.01, 298}, // hexagonal
 }
 

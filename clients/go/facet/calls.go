@@ -80,7 +80,7 @@ func (c *Client) Preview(ctx context.Context, add []*facetdv1.Task, remove []str
 func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, corrected bool,
 	views ...*facetdv1.View) (*FrameSet, error) {
 	r, err := call(ctx, c, c.frames.CaptureFrames,
-		&facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codesOf(corrected)})
+		&facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codesOf(corrected, false)})
 	if err != nil {
 		return nil, err
 	}
@@ -92,7 +92,10 @@ func (c *Client) Send(ctx context.Context, command *facetdv1.Command) (*facetdv1
 	return call(ctx, c, c.sends.SendCommand, &facetdv1.SendCommandRequest{Command: command})
 }
 
-func codesOf(corrected bool) facetdv1.Codes {
+func codesOf(corrected, square bool) facetdv1.Codes {
+	if square {
+		return facetdv1.Codes_CODES_CORRECTED_SQUARE
+	}
 	if corrected {
 		return facetdv1.Codes_CODES_CORRECTED
 	}

@@ -25,6 +25,9 @@ type StreamOptions struct {
 	Chips []string
 	// Corrected asks for corrected codes.
 	Corrected bool
+	// Square asks for corrected codes, those of hexagonal chips resampled to a square
+	// lattice.
+	Square bool
 	// MaxRateHz leaves out frame sets beyond this rate of each task, by bus time; 0 means
 	// none.
 	MaxRateHz float64
@@ -124,7 +127,7 @@ func (c *Client) Subscribe(ctx context.Context, o StreamOptions) (*Subscription,
 		return nil, fmt.Errorf("a queue of %d frame sets is not possible; use 0 to 1024", o.Queue)
 	}
 	r := &facetdv1.StreamFrameSetsRequest{
-		Tasks: o.Tasks, Chips: o.Chips, Codes: codesOf(o.Corrected), MaxRateHz: o.MaxRateHz,
+		Tasks: o.Tasks, Chips: o.Chips, Codes: codesOf(o.Corrected, o.Square), MaxRateHz: o.MaxRateHz,
 		Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
 	}
 	if o.Queue > 0 {

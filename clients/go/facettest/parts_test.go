@@ -2,6 +2,7 @@ package facettest_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -86,6 +87,17 @@ func TestHexagonalMemoryCounterAmplifier(t *testing.T) {
 	_, after := levels(views["smooth"])
 	if want := before / math.Sqrt(4*math.Pi*7.25); after < want/2 || after > 2*want {
 		t.Errorf("smoothed to a spread of %.5f V from %.5f V, want about %.5f V", after, before, want)
+	}
+	// Nothing was calibrated: there are no corrected frames to resample.
+	for set, err := range a.Client.FrameSets(t.Context(), facet.StreamOptions{Square: true}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f := set.Message.GetFrames()[0]; f.GetArrangement() != facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL ||
+			!strings.Contains(f.GetCorrectionNote(), "not resampled: the frame is not corrected") {
+			t.Errorf("%v: %q", f.GetArrangement(), f.GetCorrectionNote())
+		}
+		break
 	}
 }
 
