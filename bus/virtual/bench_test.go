@@ -26,7 +26,8 @@ func demoArray(b testing.TB) *chipmodel.Array {
 // demoScene is the demo picture under a turning crawler.
 func demoScene(b testing.TB) scene.Scene {
 	b.Helper()
-	s, err := scene.Panorama(scene.DemoPanorama(), scene.PanoramaOptions{LuxHigh: 1000, Motion: scene.Motion{YawRateDegPerS: 20}})
+	s, err := scene.Panorama(scene.DemoPanorama(),
+		scene.PanoramaOptions{LuxHigh: 1000, Motion: scene.Motion{YawRateDegPerS: 20}})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -82,9 +83,11 @@ func demoJobs(a *chipmodel.Array) (jobs [][]bus.Op, times []int) {
 		command += 3
 	}
 	bed := a.Group("bed")
-	bedOps := append(read(a, 1, whole(a, bed[0], 1), bus.Claim{}, 0, bed[:2]...), read(a, 4, whole(a, bed[0], 1), bus.Claim{}, 2, bed[2:]...)...)
+	bedOps := append(read(a, 1, whole(a, bed[0], 1), bus.Claim{}, 0, bed[:2]...),
+		read(a, 4, whole(a, bed[0], 1), bus.Claim{}, 2, bed[2:]...)...)
 	bow := a.Group("bow")
-	bowOps := []bus.Op{Select(word(a, bow...)), Write(1, chipmodel.ColumnPattern, 0x55, bow...), Write(2, chipmodel.RowPattern, 0x55, bow...), {Kind: bus.OpWait, Hold: 50 * time.Microsecond, Phase: 5}}
+	bowOps := []bus.Op{Select(word(a, bow...)), Write(1, chipmodel.ColumnPattern, 0x55, bow...),
+		Write(2, chipmodel.RowPattern, 0x55, bow...), {Kind: bus.OpWait, Hold: 50 * time.Microsecond, Phase: 5}}
 	bowOps = append(bowOps, read(a, 3, whole(a, bow[0], 2), bus.Claim{}, 0, bow...)...)
 	comb := a.Chip("bow-comb")
 	return [][]bus.Op{ops, bedOps, bowOps, read(a, 1, whole(a, comb, 1), bus.Claim{}, 0, comb)}, []int{3, 4, 10, 2}

@@ -85,7 +85,8 @@ func (b *Bus) makeDies(m makers) error {
 	b.volts = make([]float64, widest)
 	b.lanes = make([]simulatedLane, len(b.array.Lanes))
 	for i := range b.lanes {
-		b.lanes[i] = simulatedLane{laneModel: m.lane(b.real, i, b.cfg.Seed), highest: uint16(1)<<b.array.Lanes[i].Bits - 1}
+		b.lanes[i] = simulatedLane{laneModel: m.lane(b.real, i, b.cfg.Seed),
+			highest: uint16(1)<<b.array.Lanes[i].Bits - 1}
 	}
 	return nil
 }

@@ -70,8 +70,10 @@ func TestWindowsAndTimes(t *testing.T) {
 		bits := b.array.Lanes[b.array.Chips[c.chip].Lane].Bits
 		for i, have := range got.Codes {
 			r, col := i/c.window.Columns, i%c.window.Columns
-			at := got.FirstSample.Add(time.Duration(int64(r) * int64(got.RowInterval))) // light of a row: at its first sample
-			want := code(rampLux(c.window.Row+r*c.window.RowStep, c.window.Column+col*c.window.ColumnStep, at.NS()), bits)
+			// light of a row: at its first sample
+			at := got.FirstSample.Add(time.Duration(int64(r) * int64(got.RowInterval)))
+			want := code(rampLux(c.window.Row+r*c.window.RowStep, c.window.Column+col*c.window.ColumnStep, at.NS()),
+				bits)
 			if !near(have, want) {
 				t.Errorf("%d, pixel %d: %d, want %d", n, i, have, want)
 			}
@@ -100,8 +102,10 @@ func TestMemoryKeepsTheLightOfItsLoad(t *testing.T) {
 		return res
 	}
 	one := run(start, 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0), Write(2, chipmodel.ColumnPattern, 0x55, M0),
-		Strobe(3, chipmodel.Share, 3000, M0), Write(4, chipmodel.OutputEnable, 1, M0), first, Write(5, chipmodel.OutputEnable, 0, M0))
-	two := run(1e9, 1, Select(F|X0), Write(1, chipmodel.OutputEnable, 1, M0), rest, Write(2, chipmodel.OutputEnable, 0, M0))
+		Strobe(3, chipmodel.Share, 3000, M0), Write(4, chipmodel.OutputEnable, 1, M0), first,
+		Write(5, chipmodel.OutputEnable, 0, M0))
+	two := run(1e9, 1, Select(F|X0), Write(1, chipmodel.OutputEnable, 1, M0), rest,
+		Write(2, chipmodel.OutputEnable, 0, M0))
 	codes := slices.Concat(one.Captures[0].Codes, two.Captures[0].Codes)
 	const light = start + 300
 	for i, have := range codes {
@@ -156,7 +160,8 @@ func TestSimulatedDiesScatterAboutTheNominal(t *testing.T) {
 		sum += float64(c)
 	}
 	spread := math.Hypot(0.005, 0.01*0.2*2) / 2 * 4096
-	if off := sum/float64(len(codes)) - float64(code(100, 12)); math.Abs(off) > 5*spread/math.Sqrt(float64(len(codes)))+1 {
+	if off := sum/float64(len(codes)) - float64(code(100,
+		12)); math.Abs(off) > 5*spread/math.Sqrt(float64(len(codes)))+1 {
 		t.Errorf("the mean of %v is %.1f steps off", codes, off)
 	}
 	if slices.Max(codes) == slices.Min(codes) {
@@ -176,7 +181,8 @@ func TestResidual(t *testing.T) {
 	}
 	// Nominal: half a step of 12 bits. 100 below at 0.2 % a step: 20 % less bandwidth,
 	// so 0.8 of the time constants.
-	if nominal, slow := at(100), at(0); math.Abs(nominal-math.Exp2(-13)) > 1e-6 || math.Abs(slow-math.Exp2(-13*0.8)) > 1e-5 {
+	if nominal, slow := at(100), at(0); math.Abs(nominal-math.Exp2(-13)) > 1e-6 ||
+		math.Abs(slow-math.Exp2(-13*0.8)) > 1e-5 {
 		t.Errorf("residual %g nominal, want %g; %g slow, want %g", nominal, math.Exp2(-13), slow, math.Exp2(-13*0.8))
 	}
 }

@@ -82,7 +82,8 @@ func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64
 		for _, s := range c.Shares {
 			d.Write(chipmodel.ColumnPattern, uint16(s.Columns))
 			d.Write(chipmodel.RowPattern, uint16(s.Rows))
-			d.Strobe(chipmodel.Share, bustime.Time(at+1e6), a.ShareTime(class, s.Columns, s.Rows)-a.Timing.Strobe, light)
+			d.Strobe(chipmodel.Share, bustime.Time(at+1e6), a.ShareTime(class, s.Columns, s.Rows)-a.Timing.Strobe,
+				light)
 		}
 		for r := range class.Rows {
 			d.Row(volts, r, 0, 1, bustime.Time(at+2e6), 0, light)
@@ -172,11 +173,13 @@ func TestTerms(t *testing.T) {
 			}
 		}
 		for _, l := range msg.Lanes {
-			l.Converter = &facetdv1.Converter{Bits: 12, HighVolts: 4.096, Conversion: durationpb.New(time.Microsecond), NoiseVolts: 3e-4, OffsetVolts: 2e-3, IntegralNonlinearitySteps: 2}
+			l.Converter = &facetdv1.Converter{Bits: 12, HighVolts: 4.096, Conversion: durationpb.New(time.Microsecond),
+				NoiseVolts: 3e-4, OffsetVolts: 2e-3, IntegralNonlinearitySteps: 2}
 		}
 	})
 	chip := a.Chip("wall-00")
-	b, m := New(a, chip, Conditions{Lux: 100, Hold: 50 * time.Millisecond, DifferenceVolts: 0.5, Shares: []Share{{0x55, 0x55, 3}, {0xaa, 0xaa, 3}}})
+	b, m := New(a, chip, Conditions{Lux: 100, Hold: 50 * time.Millisecond, DifferenceVolts: 0.5,
+		Shares: []Share{{0x55, 0x55, 3}, {0xaa, 0xaa, 3}}})
 	if m.Err() != nil {
 		t.Fatal(m)
 	}
@@ -212,11 +215,13 @@ func TestTerms(t *testing.T) {
 			t.Error("the terms are not sorted")
 		}
 	}
-	if math.Abs(b.Total.Volts/math.Sqrt(squares)-1) > 1e-12 || b.Largest != b.Terms[0].Name || b.Remedy != b.Terms[0].Remedy {
+	if math.Abs(b.Total.Volts/math.Sqrt(squares)-1) > 1e-12 || b.Largest != b.Terms[0].Name ||
+		b.Remedy != b.Terms[0].Remedy {
 		t.Errorf("total %v, largest %q", b.Total.Volts, b.Largest)
 	}
 	calibrated, _ := New(a, chip, Conditions{Lux: 100, Calibrated: true, DifferenceVolts: 0.5})
-	if term(calibrated, "fixed pattern").Volts != 0 || term(calibrated, "offset and gain of the converter").Volts != 0 || calibrated.Total.Volts >= b.Total.Volts {
+	if term(calibrated, "fixed pattern").Volts != 0 ||
+		term(calibrated, "offset and gain of the converter").Volts != 0 || calibrated.Total.Volts >= b.Total.Volts {
 		t.Error("a calibration takes nothing away")
 	}
 	half, _ := New(a, chip, Conditions{Lux: 100, DifferenceVolts: 0.5, Bandwidth: 0.5})
@@ -248,7 +253,8 @@ func TestLeastLight(t *testing.T) {
 	for _, r := range table.Rows {
 		a := linearBed(t, func(msg *facetdv1.Array) {
 			for _, l := range msg.Lanes {
-				l.Converter = &facetdv1.Converter{Bits: 12, HighVolts: 4096 * voltsPerE / r.K, Conversion: durationpb.New(time.Microsecond)}
+				l.Converter = &facetdv1.Converter{Bits: 12, HighVolts: 4096 * voltsPerE / r.K,
+					Conversion: durationpb.New(time.Microsecond)}
 			}
 		}, func(p *facetdv1.LinearPixel) {
 			// A lux brings one photon in the exposure.
@@ -272,13 +278,15 @@ func TestLeastLight(t *testing.T) {
 // peak over root two; too low a supply lets all through; and between, part of a cycle.
 func TestSupplyRipple(t *testing.T) {
 	for supply, want := range map[float64]float64{5: 0.1 / 1000 / math.Sqrt2, 3.2: 0.1 / math.Sqrt2} {
-		c := &facetdv1.Regulator{SupplyVolts: supply, SupplyRippleVolts: 0.1, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 60}
+		c := &facetdv1.Regulator{SupplyVolts: supply, SupplyRippleVolts: 0.1, OutputVolts: 3, DropoutVolts: 0.3,
+			RejectionDb: 60}
 		if got := supplyRipple(c); math.Abs(got/want-1) > 1e-6 {
 			t.Errorf("a supply of %g V leaves %v V, want %v V", supply, got, want)
 		}
 	}
 	// At the limit half a cycle passes: a half wave of rms 1/2, less its mean 1/pi.
-	c := &facetdv1.Regulator{SupplyVolts: 3.3, SupplyRippleVolts: 0.1, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 200}
+	c := &facetdv1.Regulator{SupplyVolts: 3.3, SupplyRippleVolts: 0.1, OutputVolts: 3, DropoutVolts: 0.3,
+		RejectionDb: 200}
 	if got, want := supplyRipple(c), 0.1*math.Sqrt(0.25-1/(math.Pi*math.Pi)); math.Abs(got/want-1) > 1e-4 {
 		t.Errorf("at the limit %v V are left, want %v V", got, want)
 	}
@@ -303,9 +311,10 @@ func TestRefuses(t *testing.T) {
 		with Conditions
 		want []string
 	}{
-		"dark":     {"wall-00", Conditions{}, []string{"lux: 0 is not possible"}},
-		"nan":      {"wall-00", Conditions{Lux: math.NaN(), Bandwidth: -1}, []string{"lux: NaN", "bandwidth: -1"}},
-		"counter":  {"bed-1", Conditions{Lux: 1, Hold: 1, Shares: []Share{{}}}, []string{"shares: chips of class", "hold: chips of class"}},
+		"dark": {"wall-00", Conditions{}, []string{"lux: 0 is not possible"}},
+		"nan":  {"wall-00", Conditions{Lux: math.NaN(), Bandwidth: -1}, []string{"lux: NaN", "bandwidth: -1"}},
+		"counter": {"bed-1", Conditions{Lux: 1, Hold: 1, Shares: []Share{{}}},
+			[]string{"shares: chips of class", "hold: chips of class"}},
 		"patterns": {"wall-00", Conditions{Lux: 1, Columns: 1}, []string{"set no patterns before sensing"}},
 		"gain":     {"wall-00", Conditions{Lux: 1, GainIndex: 2}, []string{"there is no gain 2"}},
 	} {

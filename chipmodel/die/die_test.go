@@ -45,7 +45,8 @@ func ramp(dst []float64, row int, _ bustime.Time) {
 func frame(d *Die, rows, columns int, at bustime.Time, light Light) []float64 {
 	out := make([]float64, rows*columns)
 	for r := range rows {
-		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, bustime.Time(at.Add(time.Duration(int64(r)*int64(columns)*1000))), 1000, light)
+		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, bustime.Time(at.Add(time.Duration(int64(r)*int64(columns)*1000))),
+			1000, light)
 	}
 	return out
 }
@@ -239,19 +240,24 @@ func TestTrimRegisters(t *testing.T) {
 func partsArray() *facetdv1.Array {
 	return &facetdv1.Array{
 		SelectLines: []string{"y"},
-		Timing:      &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500), ReleaseLimit: dur(20000)},
-		Lanes:       []*facetdv1.Lane{{Name: "a", Converter: &facetdv1.Converter{Bits: 12, HighVolts: 3, Conversion: dur(1000)}}},
+		Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500),
+			ReleaseLimit: dur(20000)},
+		Lanes: []*facetdv1.Lane{{Name: "a",
+			Converter: &facetdv1.Converter{Bits: 12, HighVolts: 3, Conversion: dur(1000)}}},
 		Classes: []*facetdv1.ChipClass{{
 			Name: "t", Lattice: &facetdv1.Lattice{Rows: 4, Columns: 4, PitchXUm: 20},
-			Readout:    &facetdv1.Readout{Step: dur(100), Settle: dur(1000)},
-			Pixel:      &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01}},
+			Readout: &facetdv1.Readout{Step: dur(100), Settle: dur(1000)},
+			Pixel: &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{OffsetVolts: 1,
+				VoltsPerDecade: 0.06, DarkLux: 0.01}},
 			Counter:    &facetdv1.Counter{Reset_: dur(1000)},
 			Regulator:  &facetdv1.Regulator{SupplyVolts: 5, OutputVolts: 3, DropoutVolts: 0.3, RejectionDb: 60},
 			PixelBias:  &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: proto.Float64(0.01)},
 			OutputBias: &facetdv1.OutputBias{Nominal: 128, BandwidthPerStep: proto.Float64(0)},
-			Amplifier:  &facetdv1.Amplifier{Gains: []float64{1, 4}, MidVolts: proto.Float64(1), OffsetStepVolts: proto.Float64(0.01), LowVolts: 0.1, HighVolts: 2.5},
+			Amplifier: &facetdv1.Amplifier{Gains: []float64{1, 4}, MidVolts: proto.Float64(1),
+				OffsetStepVolts: proto.Float64(0.01), LowVolts: 0.1, HighVolts: 2.5},
 		}},
-		Chips: []*facetdv1.Chip{{Name: "c", Class: "t", Selects: []string{"y"}, Lane: "a", Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}}},
+		Chips: []*facetdv1.Chip{{Name: "c", Class: "t", Selects: []string{"y"}, Lane: "a",
+			Lens: &facetdv1.Lens{HorizontalFovDeg: 30, VerticalFovDeg: 30}}},
 	}
 }
 

@@ -23,8 +23,9 @@ func TestLinearMemory(t *testing.T) {
 		bare(c)
 		c.Memory = &facetdv1.AnalogMemory{LoadRow: dur(1000), CellCapacitanceFf: cell * 1e15, SwitchResistanceOhms: 1e4}
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-			Exposure: dur(1e6), ElectronsPerLuxS: 1e3 * electrons / 100, FullWellElectrons: 1e5, VoltsPerElectron: perElectron,
-			ResetVolts: 2, ReadNoiseElectrons: read,
+			Exposure: dur(1e6), ElectronsPerLuxS: 1e3 * electrons / 100, FullWellElectrons: 1e5,
+			VoltsPerElectron: perElectron,
+			ResetVolts:       2, ReadNoiseElectrons: read,
 		}}
 	})
 	d := New(a, 0, seed)
@@ -60,7 +61,8 @@ func TestLagOfADie(t *testing.T) {
 		bare(c)
 		c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 		c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
-			OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01, NodeCapacitanceFf: node * 1e15, PhotocurrentFaPerLux: perLux * 1e15,
+			OffsetVolts: 1, VoltsPerDecade: 0.06, DarkLux: 0.01, NodeCapacitanceFf: node * 1e15,
+			PhotocurrentFaPerLux: perLux * 1e15,
 		}}
 	})
 	luxSeconds := node * analog.ThermalVolts(300) / perLux
@@ -112,7 +114,8 @@ func TestPowerOn(t *testing.T) {
 	var v [1]float64
 	d.Row(v[:], 0, 0, 1, 2e9, 0, ramp)
 	if d.Register(chipmodel.ColumnPattern) != 0 || d.Hold(3, 1e9) != 0 || v[0] != 0 {
-		t.Errorf("after power-on: pattern %#x, held %d ns, %v V", d.Register(chipmodel.ColumnPattern), d.Hold(3, 1e9), v[0])
+		t.Errorf("after power-on: pattern %#x, held %d ns, %v V", d.Register(chipmodel.ColumnPattern), d.Hold(3, 1e9),
+			v[0])
 	}
 	trim := newIdeal(classOf(t, func(*facetdv1.ChipClass) {}), 0)
 	trim.Write(chipmodel.PixelBias, 3)
@@ -148,7 +151,8 @@ func TestSignalAndResponse(t *testing.T) {
 			c.Regulator.SupplyVolts = 3 + rng.Float64() // short of the dropout below 3.3 V
 			if rng.IntN(2) == 0 {
 				c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-					Exposure: dur(1e6), ElectronsPerLuxS: 1e4, DarkElectronsPerS: 1e3, FullWellElectrons: 1e6, VoltsPerElectron: 1e-6, ResetVolts: 2, DarkDoublingK: 8,
+					Exposure: dur(1e6), ElectronsPerLuxS: 1e4, DarkElectronsPerS: 1e3, FullWellElectrons: 1e6,
+					VoltsPerElectron: 1e-6, ResetVolts: 2, DarkDoublingK: 8,
 				}}
 			}
 		})
@@ -181,7 +185,8 @@ func TestDroopBeforeAShare(t *testing.T) {
 		c.Lattice = &facetdv1.Lattice{Rows: 2, Columns: 2, PitchXUm: 10}
 		bare(c)
 		c.Memory = &facetdv1.AnalogMemory{
-			LoadRow: dur(1000), CellCapacitanceFf: cell, SwitchResistanceOhms: 1e4, LeakFa: leak, LightLeakFaPerLux: perLux,
+			LoadRow: dur(1000), CellCapacitanceFf: cell, SwitchResistanceOhms: 1e4, LeakFa: leak,
+			LightLeakFaPerLux: perLux,
 		}
 	})
 	light := func(dst []float64, row int, _ bustime.Time) {

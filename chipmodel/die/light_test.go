@@ -27,7 +27,8 @@ func linearChip(t testing.TB, columns uint32, exposure time.Duration) *Die {
 		bare(c)
 		c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-			Exposure: dur(exposure), ElectronsPerLuxS: 1e3 / exposure.Seconds(), FullWellElectrons: 1e9, VoltsPerElectron: 1e-6,
+			Exposure: dur(exposure), ElectronsPerLuxS: 1e3 / exposure.Seconds(), FullWellElectrons: 1e9,
+			VoltsPerElectron: 1e-6,
 		}}
 	}), 0)
 }
@@ -37,7 +38,8 @@ func linearChip(t testing.TB, columns uint32, exposure time.Duration) *Die {
 // whole periods.
 func TestExposure(t *testing.T) {
 	const depth = 0.5
-	for _, exposure := range []time.Duration{50 * time.Microsecond, 2 * time.Millisecond, 5 * time.Millisecond, 7 * time.Millisecond, 10 * time.Millisecond, 33 * time.Millisecond, 200 * time.Millisecond} {
+	for _, exposure := range []time.Duration{50 * time.Microsecond, 2 * time.Millisecond, 5 * time.Millisecond,
+		7 * time.Millisecond, 10 * time.Millisecond, 33 * time.Millisecond, 200 * time.Millisecond} {
 		for _, hz := range []float64{100, 120} {
 			d := linearChip(t, 1, exposure)
 			x := math.Pi * hz * exposure.Seconds()
@@ -65,12 +67,14 @@ func TestLightMovesAlongARow(t *testing.T) {
 	})
 	hexed := classOf(t, func(c *facetdv1.ChipClass) {
 		bare(c)
-		c.Lattice = &facetdv1.Lattice{Rows: 4, Columns: 48, PitchXUm: 10, Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}
+		c.Lattice = &facetdv1.Lattice{Rows: 4, Columns: 48, PitchXUm: 10,
+			Arrangement: facetdv1.Arrangement_ARRANGEMENT_HEXAGONAL}
 	})
 	joined := newIdeal(a, 0)
 	joined.Write(chipmodel.ColumnPattern, 0x55)
 	joined.Write(chipmodel.RowPattern, 0x77)
-	for name, d := range map[string]*Die{"hexagonal": newIdeal(hexed, 0), "switches open": newIdeal(a, 0), "joined": joined} {
+	for name, d := range map[string]*Die{"hexagonal": newIdeal(hexed, 0), "switches open": newIdeal(a, 0),
+		"joined": joined} {
 		for _, interval := range []time.Duration{0, 1500, 5000, 12_000} {
 			var v [20]float64
 			const start = 777_000
@@ -99,7 +103,8 @@ func TestJoinedLinearPixels(t *testing.T) {
 		bare(c)
 		c.PixelSwitches = &facetdv1.PixelSwitches{PatternSettle: dur(1000)}
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
-			Exposure: dur(1e6), ElectronsPerLuxS: 1e4, FullWellElectrons: 1e6, VoltsPerElectron: 1e-6, GainSpread: 0.05, DarkSpreadElectrons: 20,
+			Exposure: dur(1e6), ElectronsPerLuxS: 1e4, FullWellElectrons: 1e6, VoltsPerElectron: 1e-6, GainSpread: 0.05,
+			DarkSpreadElectrons: 20,
 		}}
 	})
 	d := New(a, 0, seed)
@@ -163,7 +168,8 @@ func TestRegulator(t *testing.T) {
 			high, low = max(high, off), min(low, off)
 		}
 		if math.Abs(high-c.high) > 1e-9 || math.Abs(low-c.low) > 1e-9 {
-			t.Errorf("supply %g V with ripple %g V: output off by %v to %v V, want %v to %v", c.supply, c.ripple, low, high, c.low, c.high)
+			t.Errorf("supply %g V with ripple %g V: output off by %v to %v V, want %v to %v", c.supply, c.ripple, low,
+				high, c.low, c.high)
 		}
 	}
 }

@@ -61,7 +61,8 @@ func TestTemperature(t *testing.T) {
 		a := classOf(t, func(c *facetdv1.ChipClass) {
 			c.TemperatureK = r.T
 			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{
-				OffsetVolts: 1, VoltsPerDecade: 0.07738435813203127, DarkLux: 0.05, OffsetDriftVoltsPerK: -1.5e-3, DarkDoublingK: 8,
+				OffsetVolts: 1, VoltsPerDecade: 0.07738435813203127, DarkLux: 0.05, OffsetDriftVoltsPerK: -1.5e-3,
+				DarkDoublingK: 8,
 			}}
 			bare(c)
 			c.Counter = &facetdv1.Counter{Reset_: dur(1000)}
@@ -101,7 +102,8 @@ func TestAmplifier(t *testing.T) {
 	load(t, "logpixel", &table)
 	for _, r := range table.Rows {
 		a := classOf(t, func(c *facetdv1.ChipClass) {
-			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{VoltsPerDecade: 1, DarkLux: 1e-9}}
+			c.Pixel = &facetdv1.ChipClass_Logarithmic{Logarithmic: &facetdv1.LogarithmicPixel{VoltsPerDecade: 1,
+				DarkLux: 1e-9}}
 			k := c.GetAmplifier()
 			k.Gains, k.MidVolts, k.LowVolts, k.HighVolts = []float64{r.G}, proto.Float64(r.Mid), r.Low, r.High
 			c.PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(r.Mid - r.Bias)}
@@ -324,7 +326,8 @@ func TestFlickerBeats(t *testing.T) {
 		}
 	}
 	load(t, "flicker", &table)
-	view, err := scene.NewView(scene.Lattice{Rows: 1, Columns: 1, PitchXUm: 10, PitchYUm: 10}, scene.Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
+	view, err := scene.NewView(scene.Lattice{Rows: 1, Columns: 1, PitchXUm: 10, PitchYUm: 10},
+		scene.Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
 	if err != nil {
 		t.Fatal(err)
 	}

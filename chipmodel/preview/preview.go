@@ -263,7 +263,9 @@ func (p *plan) possible() {
 	switch {
 	case p.class.HasMemory():
 	case p.class.HasPatterns() && len(p.steps) > 1:
-		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share %d times, so they cannot smooth: their switches join pixels before the light is sensed, and there is no memory to share again in %s", p.class.Name, len(p.steps), parts),
+		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share %d times, so they cannot smooth: their "+
+			"switches join pixels before the light is sensed, and there is no memory to share again in %s",
+			p.class.Name, len(p.steps), parts),
 			"give one step, which sets the patterns")
 	case !p.class.HasPatterns() && len(p.steps) > 0:
 		p.m.Add("columns", fmt.Sprintf("chips of class %q cannot share, smooth or bin: they have no switches %s",

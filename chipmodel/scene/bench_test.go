@@ -39,7 +39,8 @@ func BenchmarkRow(b *testing.B) {
 	moving := Motion{YawRateDegPerS: 20, ForwardMPerS: 0.1, TravelM: 0.5, PipeRadiusM: 0.3}
 	turning := Motion{YawRateDegPerS: 20}
 	side := mustView(b, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
-	skew := mustView(b, square64, Optics{YawDeg: 45, PitchDeg: 35, RollDeg: 20, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	skew := mustView(b, square64, Optics{YawDeg: 45, PitchDeg: 35, RollDeg: 20, HorizontalFOVDeg: 50,
+		VerticalFOVDeg: 50})
 	scene := func(m Motion) func([]float64, *View, int, bustime.Time) {
 		return mustPanorama(b, img, PanoramaOptions{LuxHigh: 1000, Motion: m}).Row
 	}

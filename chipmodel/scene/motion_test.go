@@ -67,7 +67,8 @@ func TestMarkOnTheWallPassesBy(t *testing.T) {
 		row, column, sum := centroid(frame(s, v, bustime.Time(at)))
 		// Half a cell; a pixel is 0.6 degrees.
 		if math.Abs(row-31.5) > 0.5 || math.Abs(column-31.5) > 0.75 || sum == 0 {
-			t.Errorf("after %v s: mark at row %.2f column %.2f of the chip that looks at azimuth %.1f", seconds, row, column, want)
+			t.Errorf("after %v s: mark at row %.2f column %.2f of the chip that looks at azimuth %.1f", seconds, row,
+				column, want)
 		}
 	}
 }
@@ -91,7 +92,8 @@ func TestCyclesAt(t *testing.T) {
 		hz   float64
 		at   int64
 		want float64
-	}{{100, 2_500_000, 0.25}, {100, 31_536_000*second + 2_500_000, 0.25}, {-1, second / 4, 0.75}, {0.3, 10 * second, 0}, {1, -second / 4, 0.75}} {
+	}{{100, 2_500_000, 0.25}, {100, 31_536_000*second + 2_500_000, 0.25}, {-1, second / 4, 0.75}, {0.3, 10 * second, 0},
+		{1, -second / 4, 0.75}} {
 		got := cyclesAt(c.hz, bustime.Time(c.at))
 		if got < 0 || got >= 1 || math.Abs(math.Remainder(got-c.want, 1)) > 1e-9 {
 			t.Errorf("%v Hz at %d ns: %v, want %v", c.hz, c.at, got, c.want)
@@ -134,7 +136,8 @@ func TestFootprintOnTheCube(t *testing.T) {
 		texels := math.Abs((u1-u0)*(v2-v0)-(u2-u0)*(v1-v0)) * size * size / 4
 		want := texels / squared(radians(step)) * 1e-3 / 3
 		if got := float64(p.area(1e-3, float32(1/major))); math.Abs(got/want-1) > 1e-3 {
-			t.Fatalf("azimuth %v elevation %v, moved %v of radius %v: %v texels, want %v", azimuth, elevation, moved, radius, got, want)
+			t.Fatalf("azimuth %v elevation %v, moved %v of radius %v: %v texels, want %v", azimuth, elevation, moved,
+				radius, got, want)
 		}
 	}
 }

@@ -80,17 +80,21 @@ func TestSpotsAppearWhereTheyAre(t *testing.T) {
 		{"yaw, then pitch, then roll", [2]float64{90, 20}, 90, 40, 90, 0, aside},
 	} {
 		s := mustPanorama(t, spots(3, c.spot), PanoramaOptions{LuxHigh: 100})
-		v := mustView(t, square64, Optics{YawDeg: c.yaw, PitchDeg: c.pitch, RollDeg: c.roll, HorizontalFOVDeg: 90, VerticalFOVDeg: 90})
+		v := mustView(t, square64, Optics{YawDeg: c.yaw, PitchDeg: c.pitch, RollDeg: c.roll, HorizontalFOVDeg: 90,
+			VerticalFOVDeg: 90})
 		row, column, _ := centroid(frame(s, v, 0))
 		// A disc off the axis is stretched outward by the lens, by about 0.15 cells here.
 		if math.Abs(row-31.5-c.dRow) > 0.25 || math.Abs(column-31.5-c.dColumn) > 0.25 {
-			t.Errorf("%s: spot at row %+.2f column %+.2f from the middle, want %+.2f %+.2f", c.name, row-31.5, column-31.5, c.dRow, c.dColumn)
+			t.Errorf("%s: spot at row %+.2f column %+.2f from the middle, want %+.2f %+.2f", c.name, row-31.5,
+				column-31.5, c.dRow, c.dColumn)
 		}
 		// The crawler turned by the same angles sees the same through a straight chip.
 		turned := moving(s, Motion{YawDeg: c.yaw, PitchDeg: c.pitch, RollDeg: c.roll})
-		row2, column2, _ := centroid(frame(turned, mustView(t, square64, Optics{HorizontalFOVDeg: 90, VerticalFOVDeg: 90}), 0))
+		row2, column2, _ := centroid(frame(turned,
+			mustView(t, square64, Optics{HorizontalFOVDeg: 90, VerticalFOVDeg: 90}), 0))
 		if math.Abs(row-row2) > 0.01 || math.Abs(column-column2) > 0.01 {
-			t.Errorf("%s: the crawler turned sees %.2f %.2f, the chip turned %.2f %.2f", c.name, row2, column2, row, column)
+			t.Errorf("%s: the crawler turned sees %.2f %.2f, the chip turned %.2f %.2f", c.name, row2, column2, row,
+				column)
 		}
 	}
 }
@@ -223,7 +227,8 @@ func TestPanoramaAgainstSupersampling(t *testing.T) {
 		relative, bias := compare(got, want)
 		t.Logf("%-20s rms difference %.1f %% of the contrast, mean %+.2f %%", c.name, 100*relative, 100*bias)
 		if relative > c.tolerance || math.Abs(bias) > 0.015 {
-			t.Errorf("%s: rms difference %.3f of the contrast (at most %.3f), bias %.4f", c.name, relative, c.tolerance, bias)
+			t.Errorf("%s: rms difference %.3f of the contrast (at most %.3f), bias %.4f", c.name, relative, c.tolerance,
+				bias)
 		}
 	}
 }

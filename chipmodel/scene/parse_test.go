@@ -21,10 +21,12 @@ func TestParse(t *testing.T) {
 		}
 		return io.NopCloser(bytes.NewReader(data)), nil
 	}
-	v := mustView(t, Lattice{Rows: 8, Columns: 8, PitchXUm: 1, PitchYUm: 1}, Optics{YawDeg: 70, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	v := mustView(t, Lattice{Rows: 8, Columns: 8, PitchXUm: 1, PitchYUm: 1},
+		Optics{YawDeg: 70, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
 	must := mustScene(t)
 	wall := mustPanorama(t, noisePicture(64, 32), PanoramaOptions{LuxLow: 1, LuxHigh: 2000,
-		Motion: Motion{YawDeg: 1, YawRateDegPerS: 2, YawSwingDeg: 3, YawSwingHz: 4, PitchDeg: 5, PitchRateDegPerS: 6, RollDeg: 7,
+		Motion: Motion{YawDeg: 1, YawRateDegPerS: 2, YawSwingDeg: 3, YawSwingHz: 4, PitchDeg: 5, PitchRateDegPerS: 6,
+			RollDeg:         7,
 			RollRateDegPerS: 8, ForwardM: 0.9, ForwardMPerS: 0.1, TravelM: 1.1, PipeRadiusM: 1.2}})
 	for spec, want := range map[string]Scene{
 		"uniform:200": Uniform(200), " uniform: 1e3 ": Uniform(1000),
@@ -35,8 +37,10 @@ func TestParse(t *testing.T) {
 			Motion: Motion{ForwardMPerS: 0.1, PipeRadiusM: 0.3}}),
 		"panorama:wall.png,low=1,high=2000,yaw=1,yaw_rate=2,yaw_swing=3,yaw_swing_hz=4,pitch=5,pitch_rate=6," +
 			"roll=7,roll_rate=8,forward=0.9,forward_rate=0.1,travel=1.1,radius=1.2": wall,
-		"uniform:10 | flicker:mains=60,depth=0.3|flicker":            must(Flicker(must(Flicker(Uniform(10), 60, 0.3)), 50, 0.1)),
-		"uniform:1 then 500ms uniform:2 | flicker then 2s uniform:3": must(Step(must(Step(Uniform(1), must(Flicker(Uniform(2), 50, 0.1)), 5e8)), Uniform(3), 2e9)),
+		"uniform:10 | flicker:mains=60,depth=0.3|flicker": must(Flicker(must(Flicker(Uniform(10), 60, 0.3)),
+			50, 0.1)),
+		"uniform:1 then 500ms uniform:2 | flicker then 2s uniform:3": must(Step(must(Step(Uniform(1),
+			must(Flicker(Uniform(2), 50, 0.1)), 5e8)), Uniform(3), 2e9)),
 	} {
 		got, err := Parse(spec, open)
 		if err != nil {
@@ -101,13 +105,15 @@ func TestParseTellsEveryError(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, spec := range []string{"uniform:200", "grating:mean=1,drift=2 | flicker:mains=60", "uniform:1 then 5ms uniform:2",
+	for _, spec := range []string{"uniform:200", "grating:mean=1,drift=2 | flicker:mains=60",
+		"uniform:1 then 5ms uniform:2",
 		"panorama:a.png,high=3,forward=1,travel=2,yaw_swing=1e300", "uniform:0x1p-2 then -1h grating"} {
 		f.Add(spec)
 	}
 	tiny := encoded(f, noisePicture(4, 2), png.Encode)
 	open := func(string) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(tiny)), nil }
-	v := mustView(f, Lattice{Rows: 1, Columns: 4, PitchXUm: 1, PitchYUm: 1}, Optics{HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	v := mustView(f, Lattice{Rows: 1, Columns: 4, PitchXUm: 1, PitchYUm: 1},
+		Optics{HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
 	f.Fuzz(func(t *testing.T, spec string) {
 		if strings.Contains(spec, "demo") {
 			t.Skip("its picture takes a tenth of a second")

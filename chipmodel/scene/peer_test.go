@@ -27,7 +27,8 @@ func BenchmarkBesideScipy(b *testing.B) {
 			if err != nil {
 				b.Fatal(err)
 			}
-			view := mustView(b, Lattice{Rows: side, Columns: side, PitchXUm: 20, PitchYUm: 20}, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+			view := mustView(b, Lattice{Rows: side, Columns: side, PitchXUm: 20, PitchYUm: 20},
+				Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
 			dst := make([]float64, side)
 			at := int64(0)
 			b.ResetTimer()

@@ -110,7 +110,8 @@ func TestDemoPanorama(t *testing.T) {
 	s := mustPanorama(t, img, PanoramaOptions{LuxHigh: 1000})
 	l := Lattice{Rows: 48, Columns: 64, PitchXUm: 10, PitchYUm: 10}
 	look := func(yaw, pitch, field float64) [][]float64 {
-		return frame(s, mustView(t, l, Optics{YawDeg: yaw, PitchDeg: pitch, HorizontalFOVDeg: field, VerticalFOVDeg: l.VerticalFOVDeg(field)}), 0)
+		return frame(s, mustView(t, l, Optics{YawDeg: yaw, PitchDeg: pitch, HorizontalFOVDeg: field,
+			VerticalFOVDeg: l.VerticalFOVDeg(field)}), 0)
 	}
 	outlet, ahead, behind := look(0, 2, 2), look(0, 0, 60), look(180, 0, 20)
 	if a, b := mean(outlet), mean(behind); a < 700 || b > 60 {
@@ -119,7 +120,8 @@ func TestDemoPanorama(t *testing.T) {
 	if up, down := mean(ahead[:24]), mean(ahead[24:]); down == up {
 		t.Error("above and below are alike")
 	}
-	for name, f := range map[string][][]float64{"left": look(90, 0, 50), "right": look(-90, 0, 50), "bed": look(0, -90, 50), "crown": look(0, 90, 50)} {
+	for name, f := range map[string][][]float64{"left": look(90, 0, 50), "right": look(-90, 0, 50),
+		"bed": look(0, -90, 50), "crown": look(0, 90, 50)} {
 		m := mean(f)
 		var squares float64
 		for _, line := range f {
@@ -155,8 +157,10 @@ func TestPicturesToLookAt(t *testing.T) {
 	}))
 	small := Lattice{Rows: 48, Columns: 64, PitchXUm: 10, PitchYUm: 10}
 	save(t, "lenses", sheet(3, []image.Image{
-		shoot(small, Optics{}, 0), shoot(small, Optics{DistortionK1: -0.12}, 0), shoot(small, Optics{DistortionK1: 0.5}, 0),
-		shoot(small, Optics{Vignetting: 1}, 0), shoot(small, Optics{BlurPixels: 1.5}, 0), shoot(small, Optics{HorizontalFOVDeg: 140}, 0),
+		shoot(small, Optics{}, 0), shoot(small, Optics{DistortionK1: -0.12}, 0),
+		shoot(small, Optics{DistortionK1: 0.5}, 0),
+		shoot(small, Optics{Vignetting: 1}, 0), shoot(small, Optics{BlurPixels: 1.5}, 0),
+		shoot(small, Optics{HorizontalFOVDeg: 140}, 0),
 	}))
 	var moving []image.Image
 	for i := range 6 {

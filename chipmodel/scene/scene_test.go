@@ -59,13 +59,15 @@ func TestUniformIsAFlatField(t *testing.T) {
 }
 
 func TestRowsOutsideTheLatticeAreDark(t *testing.T) {
-	v := mustView(t, Lattice{Rows: 2, Columns: 3, PitchXUm: 1, PitchYUm: 1}, Optics{HorizontalFOVDeg: 30, VerticalFOVDeg: 30})
+	v := mustView(t, Lattice{Rows: 2, Columns: 3, PitchXUm: 1, PitchYUm: 1},
+		Optics{HorizontalFOVDeg: 30, VerticalFOVDeg: 30})
 	flick := mustScene(t)(Flicker(Uniform(5), 50, 0.5))
 	step := mustScene(t)(Step(Uniform(5), Uniform(5), 0))
 	grate := mustScene(t)(Grating(GratingOptions{MeanLux: 5}))
 	pan := mustPanorama(t, photographOrNoise(), PanoramaOptions{LuxLow: 5, LuxHigh: 5})
 	for _, s := range []Scene{Uniform(5), flick, step, grate, pan} {
-		for _, c := range []struct{ row, n, lit int }{{0, 3, 3}, {0, 5, 3}, {1, 2, 2}, {-1, 3, 0}, {2, 3, 0}, {0, 0, 0}} {
+		for _, c := range []struct{ row, n, lit int }{{0, 3, 3}, {0, 5, 3}, {1, 2, 2}, {-1, 3, 0}, {2, 3, 0},
+			{0, 0, 0}} {
 			dst := []float64{9, 9, 9, 9, 9}[:c.n]
 			s.Row(dst, v, c.row, 0)
 			for i, got := range dst {
@@ -83,7 +85,8 @@ func photographOrNoise() image.Image { return noisePicture(64, 32) }
 // practice): frames at the rate of the flicker see no change, and frames at
 // others see the folded frequency |f - k rate|.
 func TestFlickerFoldsAtTheFrameRate(t *testing.T) {
-	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1}, Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
+	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1},
+		Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
 	for _, c := range []struct{ mains, frames, alias float64 }{
 		{50, 100, 0}, {50, 50, 0}, {50, 24, 4}, {50, 30, 10}, {50, 40, 20}, {50, 240, 100},
 		{60, 60, 0}, {60, 50, 20}, {60, 48, 24}, {60, 75, 30}, {60, 25, 5}, {60, 500, 120},
@@ -105,13 +108,15 @@ func TestFlickerFoldsAtTheFrameRate(t *testing.T) {
 			}
 		}
 		if bestHz != c.alias {
-			t.Errorf("mains %v Hz at %v frames a second: strongest at %v Hz, want %v", c.mains, c.frames, bestHz, c.alias)
+			t.Errorf("mains %v Hz at %v frames a second: strongest at %v Hz, want %v", c.mains, c.frames, bestHz,
+				c.alias)
 		}
 	}
 }
 
 func TestFlickerDepthAndLongRuns(t *testing.T) {
-	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1}, Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
+	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1},
+		Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
 	s := mustScene(t)(Flicker(Uniform(200), 50, 0.25))
 	for _, start := range []int64{0, 86400 * 365 * 1e9, -5e9} {
 		for _, c := range []struct {
@@ -126,7 +131,8 @@ func TestFlickerDepthAndLongRuns(t *testing.T) {
 }
 
 func TestStepChangesAtItsInstant(t *testing.T) {
-	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1}, Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
+	v := mustView(t, Lattice{Rows: 1, Columns: 1, PitchXUm: 1, PitchYUm: 1},
+		Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
 	s := mustScene(t)(Step(Uniform(1), Uniform(2), 1000))
 	for at, want := range map[int64]float64{-1 << 63: 1, 999: 1, 1000: 2, 1<<63 - 1: 2} {
 		if got := oneRow(s, v, 0, bustime.Time(at))[0]; got != want {

@@ -93,7 +93,8 @@ func TestFindsTheTrueSettlingTime(t *testing.T) {
 		if run.GetVerdict() != wantVerdict {
 			t.Errorf("factor %g: verdict %v\n%s", factor, run.GetVerdict(), describe(run))
 		}
-		if proposed := len(run.GetResults()[0].GetProposals()); factor == 1 && proposed != 0 || factor != 1 && proposed != 3 {
+		if proposed := len(run.GetResults()[0].GetProposals()); factor == 1 && proposed != 0 || factor != 1 &&
+			proposed != 3 {
 			t.Errorf("factor %g: %d proposals\n%s", factor, proposed, describe(run))
 		}
 		for _, p := range run.GetResults()[0].GetProposals() {
@@ -103,7 +104,8 @@ func TestFindsTheTrueSettlingTime(t *testing.T) {
 			}
 			d, err := time.ParseDuration(p.GetValue())
 			if want := slowest[described.Classes[i].Name]; err != nil || off(float64(d), want) > 0.05 {
-				t.Errorf("factor %g: proposes %s for %s, the slowest is %.0f ns", factor, p.GetValue(), p.GetPath(), want)
+				t.Errorf("factor %g: proposes %s for %s, the slowest is %.0f ns", factor, p.GetValue(), p.GetPath(),
+					want)
 			}
 			if !strings.Contains(run.GetPatch(), "settle: "+p.GetValue()) {
 				t.Errorf("the patch lacks %s:\n%s", p.GetValue(), run.GetPatch())
@@ -170,7 +172,8 @@ func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 	spec := class.Spec.GetAmplifier()
 	conv := a.Lanes[a.Chips[chip].Lane].Spec.GetConverter()
 	margin := 0.01 * (conv.GetHighVolts() - conv.GetLowVolts())
-	low, high := max(conv.GetLowVolts(), spec.GetLowVolts())+margin, min(conv.GetHighVolts(), spec.GetHighVolts())-margin
+	low, high := max(conv.GetLowVolts(), spec.GetLowVolts())+margin,
+		min(conv.GetHighVolts(), spec.GetHighVolts())-margin
 	best := 0.0
 	measure := func(d *die.Die, at int64, lux float64) (mean, lowest, highest float64) {
 		light := func(dst []float64, _ int, _ bustime.Time) {
@@ -229,7 +232,8 @@ func TestFindsTheBestGain(t *testing.T) {
 		if want == 0 || off(got, want) > 0.05 {
 			t.Errorf("%g V a decade: uses %.1f %%, the best is %.1f %%\n%s", decade, got, want, describe(run))
 		}
-		for _, what := range []string{"lowest pixel, lit, checked with this setting", "highest pixel, lit, checked with this setting"} {
+		for _, what := range []string{"lowest pixel, lit, checked with this setting",
+			"highest pixel, lit, checked with this setting"} {
 			if v := value(t, run, "t0", what); v < 1 || v > 1022 {
 				t.Errorf("%g V a decade: %s at %g", decade, what, v)
 			}
@@ -251,19 +255,33 @@ func TestEachFaultInItsStep(t *testing.T) {
 		subject     string
 		verdict     facetdv1.Verdict
 	}{
-		{"dead chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "m1"}, selects, "m1", fail},
-		{"dead chip with amplifier", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "t0"}, selects, "t0", fail},
-		{"swapped lines", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0", OtherLine: "x2"}, selects, "", fail},
-		{"stuck chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1", fail},
-		{"slow driver", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0", fail},
-		{"slow counter", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", SettleFactor: 2}), nil, settling, "c1", fail},
-		{"wrong first conversions", &facetdv1.GroundTruth{Lanes: []*facetdv1.LaneGroundTruth{{Lane: "b", FirstVolts: 0.01, RestNs: 1e6}}}, nil, converters, "b", warn},
+		{"dead chip", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "m1"}, selects, "m1",
+			fail},
+		{"dead chip with amplifier", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: "t0"},
+			selects, "t0", fail},
+		{"swapped lines", nil, &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0",
+			OtherLine: "x2"}, selects, "", fail},
+		{"stuck chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", OffsetVolts: 9}), nil, levelsStep, "c1",
+			fail},
+		{"slow driver", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m0", SettleFactor: 1.5}), nil, settling, "m0",
+			fail},
+		{"slow counter", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", SettleFactor: 2}), nil, settling, "c1",
+			fail},
+		{"wrong first conversions", &facetdv1.GroundTruth{Lanes: []*facetdv1.LaneGroundTruth{{Lane: "b",
+			FirstVolts: 0.01, RestNs: 1e6}}}, nil, converters, "b", warn},
 		{"leaky chip", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m2", LeakFactor: 4}), nil, hold, "m2", fail},
-		{"lost clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 200}), nil, order, "c0", fail},
-		{"extra clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", Slip: 1, SlipAt: 415}), nil, order, "c1", fail},
-		{"clock lost while pixels are passed", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 100, PassedOnly: true}), nil, order, "c0", fail},
-		{"extra clocks while pixels are passed", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "t0", Slip: 2, SlipAt: 40, PassedOnly: true}), nil, order, "t0", fail},
-		{"late load", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m1", LoadDelayNs: 150e3}), nil, skew, "m1", fail},
+		{"lost clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 200}), nil, order, "c0",
+			fail},
+		{"extra clock", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c1", Slip: 1, SlipAt: 415}), nil, order, "c1",
+			fail},
+		{"clock lost while pixels are passed",
+			chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "c0", Slip: -1, SlipAt: 100, PassedOnly: true}), nil, order,
+			"c0", fail},
+		{"extra clocks while pixels are passed",
+			chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "t0", Slip: 2, SlipAt: 40, PassedOnly: true}), nil, order,
+			"t0", fail},
+		{"late load", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m1", LoadDelayNs: 150e3}), nil, skew, "m1",
+			fail},
 	} {
 		for seed := range uint64(3) {
 			var faults []*facetdv1.Fault
@@ -310,7 +328,8 @@ func TestShortSupply(t *testing.T) {
 // the steps before found.
 func TestResumedAfterAKill(t *testing.T) {
 	data := t.TempDir()
-	groundTruth := &facetdv1.GroundTruth{Chips: []*facetdv1.ChipGroundTruth{{Chip: "c1", OffsetVolts: 9}, {Chip: "m0", SettleFactor: 1.5}}}
+	groundTruth := &facetdv1.GroundTruth{Chips: []*facetdv1.ChipGroundTruth{{Chip: "c1", OffsetVolts: 9},
+		{Chip: "m0", SettleFactor: 1.5}}}
 	r := newRig(t, groundTruth, 5, data)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
@@ -340,7 +359,8 @@ func TestResumedAfterAKill(t *testing.T) {
 		t.Errorf("a file half written was left: %v", err)
 	}
 	list, err := again.service.ListBringups(t.Context(), nil)
-	if err != nil || len(list.GetRuns()) != 1 || list.GetRuns()[0].GetFinished() || len(list.GetRuns()[0].GetResults()) != 7 {
+	if err != nil || len(list.GetRuns()) != 1 || list.GetRuns()[0].GetFinished() ||
+		len(list.GetRuns()[0].GetResults()) != 7 {
 		t.Fatalf("kept: %v, %v", list, err)
 	}
 	s = &stream{ctx: t.Context()}
@@ -369,11 +389,13 @@ func TestResumedAfterAKill(t *testing.T) {
 	if !run.GetFinished() || run.GetVerdict() != fail || run.GetChips()[0].GetSettleNs() == 0 {
 		t.Errorf("%v\n%s", run.GetChips(), describe(run))
 	}
-	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: "nothing"}, resumeStream{s}); !errors.As(err, new(*failure.NotFound)) {
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: "nothing"},
+		resumeStream{s}); !errors.As(err, new(*failure.NotFound)) {
 		t.Errorf("unknown run: %v", err)
 	}
 	again.service.runs[id].ArrayDigest = "other"
-	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: id}, resumeStream{s}); !errors.As(err, new(*failure.Precondition)) {
+	if err := again.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: id}, resumeStream{s}); !errors.As(err,
+		new(*failure.Precondition)) {
 		t.Errorf("another array: %v", err)
 	}
 }
@@ -392,19 +414,22 @@ func TestOperatorIsAsked(t *testing.T) {
 		asked++
 		// At once, as a client that is faster than the daemon.
 		if _, err := r.service.AnswerBringup(context.Background(), &facetdv1.AnswerBringupRequest{
-			Id: "20260102-030405", Question: q.GetNumber(), Proceed: q.GetStep() != dark, Note: "5.02 V, 80 mA" + strings.Repeat("é", 2000),
+			Id: "20260102-030405", Question: q.GetNumber(), Proceed: q.GetStep() != dark, Note: "5.02 V, 80 mA" +
+				strings.Repeat("é", 2000),
 		}); err != nil {
 			t.Errorf("question %d could not be answered: %v", q.GetNumber(), err)
 		}
 	}
-	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{dark, supplies, lit}}, startStream{s}); err != nil {
+	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{dark, supplies, lit}},
+		startStream{s}); err != nil {
 		t.Fatal(err)
 	}
 	run := s.events[len(s.events)-1].GetEnded()
 	if asked != 3 || len(run.GetAnswers()) != 3 {
 		t.Fatalf("asked %d times, %d answers", asked, len(run.GetAnswers()))
 	}
-	if a := run.GetAnswers()[0]; a.GetAssumed() || !a.GetProceed() || !strings.HasPrefix(a.GetNote(), "5.02 V, 80 mA") || len([]rune(a.GetNote())) != maxNote {
+	if a := run.GetAnswers()[0]; a.GetAssumed() || !a.GetProceed() ||
+		!strings.HasPrefix(a.GetNote(), "5.02 V, 80 mA") || len([]rune(a.GetNote())) != maxNote {
 		t.Errorf("answer %v", a)
 	}
 	var verdicts []facetdv1.Verdict
@@ -414,7 +439,8 @@ func TestOperatorIsAsked(t *testing.T) {
 	if !slices.Equal(verdicts, []facetdv1.Verdict{pass, skipped, pass}) {
 		t.Errorf("verdicts %v\n%s", verdicts, describe(run))
 	}
-	if _, err := r.service.AnswerBringup(t.Context(), &facetdv1.AnswerBringupRequest{Id: run.GetId(), Question: 1}); !errors.As(err, new(*failure.Precondition)) {
+	if _, err := r.service.AnswerBringup(t.Context(),
+		&facetdv1.AnswerBringupRequest{Id: run.GetId(), Question: 1}); !errors.As(err, new(*failure.Precondition)) {
 		t.Errorf("an answer to nothing: %v", err)
 	}
 }
@@ -423,7 +449,8 @@ func TestOperatorIsAsked(t *testing.T) {
 func TestErrorsStartNothing(t *testing.T) {
 	r := newRig(t, nil, 3, "")
 	s := &stream{ctx: t.Context()}
-	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{99, dark, dark}}, startStream{s})
+	err := r.service.StartBringup(&facetdv1.StartBringupRequest{Steps: []facetdv1.BringupStep{99, dark, dark}},
+		startStream{s})
 	var m invalid.Errors
 	if !errors.As(err, &m) || len(m) != 2 || len(s.events) != 0 {
 		t.Errorf("%v, %d events", err, len(s.events))
@@ -433,7 +460,8 @@ func TestErrorsStartNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer leave()
-	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); !errors.As(err, new(*failure.InProgress)) {
+	if err := r.service.StartBringup(&facetdv1.StartBringupRequest{}, startStream{s}); !errors.As(err,
+		new(*failure.InProgress)) {
 		t.Errorf("a second run: %v", err)
 	}
 }
@@ -456,7 +484,8 @@ func TestARunThatHasEndedHoldsNothing(t *testing.T) {
 			}
 			begin(false)
 			next := &stream{ctx: t.Context()}
-			if err := r.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: e.GetEnded().GetId()}, resumeStream{next}); err != nil {
+			if err := r.service.ResumeBringup(&facetdv1.ResumeBringupRequest{Id: e.GetEnded().GetId()},
+				resumeStream{next}); err != nil {
 				t.Errorf("resuming: %v", err)
 			}
 		}

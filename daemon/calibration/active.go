@@ -26,7 +26,8 @@ type activeMap struct {
 
 func newActiveMap(meta *facetdv1.CorrectionMap, m *correction.Map) *activeMap {
 	return &activeMap{
-		key: key{meta.GetChip(), settingsText(meta.GetSettings())}, meta: meta, cmap: m, created: meta.GetCreateTime().AsTime(),
+		key: key{meta.GetChip(), settingsText(meta.GetSettings())}, meta: meta, cmap: m,
+		created: meta.GetCreateTime().AsTime(),
 	}
 }
 
@@ -82,7 +83,8 @@ func methodMessage(m correction.Method) facetdv1.CalibrationMethod {
 }
 
 // levelMessages are the levels of a correction map with what is left at each.
-func levelMessages(m *correction.Map, reports []correction.LevelReport, perDecade float64) []*facetdv1.CorrectionMapLevel {
+func levelMessages(m *correction.Map, reports []correction.LevelReport,
+	perDecade float64) []*facetdv1.CorrectionMapLevel {
 	var out []*facetdv1.CorrectionMapLevel
 	decades := func(codes float64) float64 {
 		if perDecade == 0 {
@@ -92,8 +94,10 @@ func levelMessages(m *correction.Map, reports []correction.LevelReport, perDecad
 	}
 	for _, r := range reports {
 		out = append(out, &facetdv1.CorrectionMapLevel{
-			Lux: max(r.Lux, 0), LuxUnknown: r.Lux < 0, Frames: uint32(r.Frames), MeanCodes: r.MeanCode, NoiseCodes: r.NoiseCodes,
-			BeforeCodes: r.BeforeCodes, AfterCodes: r.AfterCodes, MisfitCodes: r.MisfitCodes, FloorCodes: r.NoiseCodes / math.Sqrt(float64(max(r.Frames, 1))),
+			Lux: max(r.Lux, 0), LuxUnknown: r.Lux < 0, Frames: uint32(r.Frames), MeanCodes: r.MeanCode,
+			NoiseCodes:  r.NoiseCodes,
+			BeforeCodes: r.BeforeCodes, AfterCodes: r.AfterCodes, MisfitCodes: r.MisfitCodes,
+			FloorCodes:  r.NoiseCodes / math.Sqrt(float64(max(r.Frames, 1))),
 			BeforeVolts: r.BeforeCodes * m.Scale.VoltsPerCode, AfterVolts: r.AfterCodes * m.Scale.VoltsPerCode,
 			BeforeDecades: decades(r.BeforeCodes), AfterDecades: decades(r.AfterCodes),
 		})
@@ -103,7 +107,8 @@ func levelMessages(m *correction.Map, reports []correction.LevelReport, perDecad
 
 // dataMessage is the numbers of a correction map.
 func dataMessage(m *correction.Map) *facetdv1.CorrectionMapData {
-	out := &facetdv1.CorrectionMapData{Offset: slices.Clone(m.Offset), Gain: slices.Clone(m.Gain), Dark: slices.Clone(m.Dark)}
+	out := &facetdv1.CorrectionMapData{Offset: slices.Clone(m.Offset), Gain: slices.Clone(m.Gain),
+		Dark: slices.Clone(m.Dark)}
 	for _, d := range m.Defects {
 		p := &facetdv1.PixelDefect{Row: uint32(d.Pixel / m.Shape.Columns), Column: uint32(d.Pixel % m.Shape.Columns)}
 		for bit := range kindBits {
@@ -137,19 +142,23 @@ func (s *Maps) noteLoaded(got found) {
 			chips = append(chips, m.key.chip)
 		}
 		if s.stale(m) {
-			s.note(warning, []string{m.key.chip}, mapFields(m.meta), "correction map %s is %s old and stale: calibrate chip %s again", m.meta.GetId(), days(s.age(m)), m.key.chip)
+			s.note(warning, []string{m.key.chip}, mapFields(m.meta),
+				"correction map %s is %s old and stale: calibrate chip %s again", m.meta.GetId(), days(s.age(m)),
+				m.key.chip)
 		}
 	}
 	slices.Sort(chips)
 	if len(got.cmaps) > 0 {
-		s.note(info, chips, map[string]string{"correction_maps": strconv.Itoa(len(got.cmaps))}, "%d correction maps loaded and active", len(got.cmaps))
+		s.note(info, chips, map[string]string{"correction_maps": strconv.Itoa(len(got.cmaps))},
+			"%d correction maps loaded and active", len(got.cmaps))
 	}
 	for _, r := range got.refused {
 		var of []string
 		if s.cfg.Array.Chip(r.GetChip()) >= 0 {
 			of = []string{r.GetChip()}
 		}
-		s.note(warning, of, map[string]string{"file": r.GetFile()}, "correction map file %s refused: %s", r.GetFile(), r.GetReason())
+		s.note(warning, of, map[string]string{"file": r.GetFile()}, "correction map file %s refused: %s", r.GetFile(),
+			r.GetReason())
 	}
 }
 
@@ -158,8 +167,11 @@ func (s *Maps) noteMade(what string, meta *facetdv1.CorrectionMap) {
 	for _, l := range meta.GetLevels() {
 		worst = max(worst, l.GetAfterVolts(), l.GetFloorCodes()*meta.GetVoltsPerCode())
 	}
-	s.note(info, []string{meta.GetChip()}, mapFields(meta), "correction map %s %s for chip %s, view %s: %s, %d levels, %d defective pixels, fixed pattern left at most %.3g mV",
-		meta.GetId(), what, meta.GetChip(), meta.GetView(), methodName(meta.GetMethod()), len(meta.GetLevels()), meta.GetDefectivePixels(), 1e3*worst)
+	s.note(info, []string{meta.GetChip()}, mapFields(meta),
+		"correction map %s %s for chip %s, view %s: %s, %d levels, %d defective pixels, fixed pattern left at most "+
+			"%.3g mV",
+		meta.GetId(), what, meta.GetChip(), meta.GetView(), methodName(meta.GetMethod()), len(meta.GetLevels()),
+		meta.GetDefectivePixels(), 1e3*worst)
 }
 
 func mapFields(m *facetdv1.CorrectionMap) map[string]string {

@@ -97,7 +97,8 @@ func (s *Maps) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, activ
 	}
 	n := m.cmap.Shape.Pixels()
 	if len(f.GetData()) != 2*n || len(f.GetCorrections()) > 0 {
-		return refuse(&s.counts.mismatch, "correction map "+m.meta.GetId()+" is for another size of frames, or the frame was corrected already")
+		return refuse(&s.counts.mismatch, "correction map "+m.meta.GetId()+
+			" is for another size of frames, or the frame was corrected already")
 	}
 	codes := make([]uint16, n)
 	for i := range codes {

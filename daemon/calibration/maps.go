@@ -21,13 +21,15 @@ func (s *Maps) inOrder() []*activeMap {
 		out = append(out, m)
 	}
 	slices.SortFunc(out, func(a, b *activeMap) int {
-		return cmp.Or(cmp.Compare(s.cfg.Array.Chip(a.key.chip), s.cfg.Array.Chip(b.key.chip)), cmp.Compare(a.key.settings, b.key.settings))
+		return cmp.Or(cmp.Compare(s.cfg.Array.Chip(a.key.chip), s.cfg.Array.Chip(b.key.chip)),
+			cmp.Compare(a.key.settings, b.key.settings))
 	})
 	return out
 }
 
 // ListCorrectionMaps returns the active correction maps and the files that were refused.
-func (s *Service) ListCorrectionMaps(_ context.Context, r *facetdv1.ListCorrectionMapsRequest) (*facetdv1.ListCorrectionMapsResponse, error) {
+func (s *Service) ListCorrectionMaps(_ context.Context,
+	r *facetdv1.ListCorrectionMapsRequest) (*facetdv1.ListCorrectionMapsResponse, error) {
 	if r.GetChip() != "" && s.cfg.Array.Chip(r.GetChip()) < 0 {
 		return nil, &failure.NotFound{What: "chip", Name: r.GetChip()}
 	}
@@ -58,7 +60,8 @@ func (s *Maps) find(id string) *activeMap {
 }
 
 // GetCorrectionMap returns one active correction map.
-func (s *Service) GetCorrectionMap(_ context.Context, r *facetdv1.GetCorrectionMapRequest) (*facetdv1.GetCorrectionMapResponse, error) {
+func (s *Service) GetCorrectionMap(_ context.Context,
+	r *facetdv1.GetCorrectionMapRequest) (*facetdv1.GetCorrectionMapResponse, error) {
 	m := s.find(r.GetId())
 	if m == nil {
 		return nil, &failure.NotFound{What: "correction map", Name: r.GetId()}
@@ -71,9 +74,11 @@ func (s *Service) GetCorrectionMap(_ context.Context, r *facetdv1.GetCorrectionM
 }
 
 // DeleteCorrectionMap deletes a correction map, or a file that was refused.
-func (s *Service) DeleteCorrectionMap(_ context.Context, r *facetdv1.DeleteCorrectionMapRequest) (*facetdv1.DeleteCorrectionMapResponse, error) {
+func (s *Service) DeleteCorrectionMap(_ context.Context,
+	r *facetdv1.DeleteCorrectionMapRequest) (*facetdv1.DeleteCorrectionMapResponse, error) {
 	if r.GetId() == "" {
-		return nil, invalid.Errors{{Path: "id", Message: "no correction map is named", Hint: "give the identity of a correction map, or the name of a refused file"}}
+		return nil, invalid.Errors{{Path: "id", Message: "no correction map is named",
+			Hint: "give the identity of a correction map, or the name of a refused file"}}
 	}
 	if err := s.remove(r.GetId()); err != nil {
 		return nil, err
@@ -92,7 +97,8 @@ func (s *Maps) remove(id string) error {
 			}
 		}
 		s.replace(m.key, nil)
-		s.note(info, []string{m.key.chip}, mapFields(m.meta), "correction map %s of chip %s deleted", m.meta.GetId(), m.key.chip)
+		s.note(info, []string{m.key.chip}, mapFields(m.meta), "correction map %s of chip %s deleted", m.meta.GetId(),
+			m.key.chip)
 		return nil
 	}
 	i := slices.IndexFunc(s.refused, func(f *facetdv1.RefusedCorrectionMap) bool { return f.GetFile() == id })
@@ -123,7 +129,8 @@ type Stats struct {
 func (s *Maps) Stats() Stats {
 	out := Stats{
 		OldestSeconds: map[string]float64{}, Corrected: s.counts.corrected.Load(), NoMap: s.counts.noMap.Load(),
-		UnknownView: s.counts.unknownView.Load(), Mismatch: s.counts.mismatch.Load(), Incomplete: s.counts.incomplete.Load(),
+		UnknownView: s.counts.unknownView.Load(), Mismatch: s.counts.mismatch.Load(),
+		Incomplete: s.counts.incomplete.Load(),
 	}
 	for k, m := range *s.active.Load() {
 		out.Active++

@@ -86,7 +86,8 @@ func (st *store) scan() (found, error) {
 		return out, err
 	}
 	refuse := func(name, chip string, size int64, reason string) {
-		out.refused = append(out.refused, &facetdv1.RefusedCorrectionMap{File: name, Reason: reason, Bytes: uint64(max(size, 0)), Chip: chip})
+		out.refused = append(out.refused, &facetdv1.RefusedCorrectionMap{File: name, Reason: reason,
+			Bytes: uint64(max(size, 0)), Chip: chip})
 	}
 	for i, e := range entries {
 		name := e.Name()
@@ -122,14 +123,16 @@ func (st *store) newest(in found) found {
 	seen := map[key]string{}
 	in.cmaps = slices.DeleteFunc(in.cmaps, func(m *activeMap) bool {
 		if newer, taken := seen[m.key]; taken {
-			in.refused = append(in.refused, &facetdv1.RefusedCorrectionMap{File: m.meta.GetFile(), Chip: m.key.chip, Reason: "there is a newer one for the same chip and settings: " + newer})
+			in.refused = append(in.refused, &facetdv1.RefusedCorrectionMap{File: m.meta.GetFile(), Chip: m.key.chip,
+				Reason: "there is a newer one for the same chip and settings: " + newer})
 			return true
 		}
 		seen[m.key] = m.meta.GetFile()
 		return false
 	})
 	if extra := len(in.refused) - maxRefused; extra > 0 {
-		in.refused = append(in.refused[:maxRefused], &facetdv1.RefusedCorrectionMap{Reason: fmt.Sprintf("and %d more files", extra)})
+		in.refused = append(in.refused[:maxRefused],
+			&facetdv1.RefusedCorrectionMap{Reason: fmt.Sprintf("and %d more files", extra)})
 	}
 	return in
 }
@@ -148,7 +151,8 @@ func (st *store) read(e fs.DirEntry) ([]byte, int64, error) {
 		return nil, size, fmt.Errorf("its name does not end in %s", suffix)
 	}
 	if size > st.maxBytes {
-		return nil, size, fmt.Errorf("it has %d bytes; no correction map of this array has more than %d", size, st.maxBytes)
+		return nil, size, fmt.Errorf("it has %d bytes; no correction map of this array has more than %d", size,
+			st.maxBytes)
 	}
 	f, err := os.Open(filepath.Join(st.dir, e.Name()))
 	if err != nil {
@@ -200,7 +204,8 @@ func (s *Maps) keep(meta *facetdv1.CorrectionMap, m *correction.Map) (*facetdv1.
 		}
 		meta.File = name
 		// A refused file of that name is gone.
-		s.refused = slices.DeleteFunc(s.refused, func(r *facetdv1.RefusedCorrectionMap) bool { return r.GetFile() == name })
+		s.refused = slices.DeleteFunc(s.refused,
+			func(r *facetdv1.RefusedCorrectionMap) bool { return r.GetFile() == name })
 	}
 	s.replace(made.key, made)
 	return s.shown(made), nil

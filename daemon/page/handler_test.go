@@ -67,7 +67,8 @@ func TestHandler(t *testing.T) {
 	}
 	// What the API answers is its own affair: a stream must not wait in a compressor.
 	w := ask("POST", "/facetd.v1.StatusService/GetStatus", "Accept-Encoding", "gzip")
-	if called != "/facetd.v1.StatusService/GetStatus" || w.Header().Get("Content-Encoding") != "" || w.Body.Len() != 4096 {
+	if called != "/facetd.v1.StatusService/GetStatus" || w.Header().Get("Content-Encoding") != "" ||
+		w.Body.Len() != 4096 {
 		t.Errorf("the API was called with %q and answered %v, %d bytes", called, w.Header(), w.Body.Len())
 	}
 }

@@ -153,8 +153,10 @@ json.dump(fits, sys.stdout)
 	}
 	for i, f := range ours {
 		w := theirs[i]
-		if f.squares > w[3]*(1+1e-9)+1e-12 || math.Abs(f.a-w[0]) > 1e-3 || math.Abs(f.b-w[1]) > 1e-3 || math.Abs(f.c/w[2]-1) > 1e-4 {
-			t.Errorf("seed %d, pixel %d: a %.9g b %.9g c %.9g, squares %.12g; scipy %.9g", seed, i, f.a, f.b, f.c, f.squares, w)
+		if f.squares > w[3]*(1+1e-9)+1e-12 || math.Abs(f.a-w[0]) > 1e-3 || math.Abs(f.b-w[1]) > 1e-3 ||
+			math.Abs(f.c/w[2]-1) > 1e-4 {
+			t.Errorf("seed %d, pixel %d: a %.9g b %.9g c %.9g, squares %.12g; scipy %.9g", seed, i, f.a, f.b, f.c,
+				f.squares, w)
 		}
 	}
 	if len(theirs) != pixels {
@@ -194,7 +196,8 @@ func TestSimulatedDies(t *testing.T) {
 			t.Fatal(err)
 		}
 		l := left[0]
-		t.Logf("%s: pattern %.2f codes before, %.3f after, temporal noise %.2f, %d defects", class.Name, l.BeforeCodes, l.AfterCodes, l.NoiseCodes, len(cmap.Defects))
+		t.Logf("%s: pattern %.2f codes before, %.3f after, temporal noise %.2f, %d defects", class.Name, l.BeforeCodes,
+			l.AfterCodes, l.NoiseCodes, len(cmap.Defects))
 		// What the mean of 64 frames hides, in correction map and frames, and the steps of the converter.
 		limit := math.Sqrt(2*l.NoiseCodes*l.NoiseCodes/64 + 2*0.2*0.2 + 1.0/12)
 		if l.BeforeCodes < 5*l.NoiseCodes || l.AfterCodes > limit {
@@ -229,7 +232,8 @@ func newSimulatedChip(t *testing.T, a *chipmodel.Array, chip int) *simulatedChip
 	conv := a.Lanes[lane].Spec.GetConverter()
 	top := math.Exp2(float64(conv.GetBits()))
 	return &simulatedChip{die: die.New(a, chip, 5), lane: die.NewLane(a, lane, 5), class: a.Chips[chip].Class,
-		scale: Scale{CodeZeroVolts: conv.GetLowVolts(), VoltsPerCode: (conv.GetHighVolts() - conv.GetLowVolts()) / top, HighestCode: uint16(top) - 1}}
+		scale: Scale{CodeZeroVolts: conv.GetLowVolts(), VoltsPerCode: (conv.GetHighVolts() - conv.GetLowVolts()) / top,
+			HighestCode: uint16(top) - 1}}
 }
 
 func (s *simulatedChip) level(t *testing.T, lux float64, frames int) Level {
@@ -275,7 +279,9 @@ func TestFalseDefects(t *testing.T) {
 		}
 		var levels []Level
 		for _, lux := range []float64{1, 30, 900} {
-			levels = append(levels, Level{lux, simulated(t, shape, scale, 8, func(i int) float64 { return a[i] + b[i]*math.Log(0.05+lux) + 1.5*rng.NormFloat64() })})
+			levels = append(levels, Level{lux,
+				simulated(t, shape, scale, 8,
+					func(i int) float64 { return a[i] + b[i]*math.Log(0.05+lux) + 1.5*rng.NormFloat64() })})
 		}
 		m, err := Fit(OffsetGain, levels, Options{})
 		if err != nil {
