@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"syscall"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -212,5 +214,51 @@ func TestAFullFileSystem(t *testing.T) {
 		}
 		held := checkFailed(t, m, n, dir, sent)
 		t.Logf("of %d frame sets %d are held beside %d bytes", sent, held, ballast)
+	}
+}
+
+// A recording whose file or folder somebody removes ends within a second, and counts what it
+// held as lost: it does not go on writing what nobody can read.
+func TestARecordingThatIsRemoved(t *testing.T) {
+	for name, remove := range map[string]func(dir string) error{
+		"folder": os.RemoveAll,
+		"file":   func(dir string) error { return os.Remove(filepath.Join(dir, "f-001.mcap.partial")) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				const sent = 20
+				m, n, dir := manager(t, func(c *Config) {
+					c.Array = tiny
+					c.Status = func() *facetdv1.Status { return &facetdv1.Status{} }
+				})
+				start(t, m, "f", nil)
+				r := m.find("f")
+				src := newSource(5)
+				for range sent {
+					m.JobEnded(src.next("wall", 16))
+				}
+				time.Sleep(1100 * time.Millisecond)
+				synctest.Wait()
+				if rec := m.known("f").message(); rec.GetFrameSets() != sent {
+					t.Fatalf("before: %v", rec)
+				}
+				if err := remove(dir); err != nil {
+					t.Fatal(err)
+				}
+				time.Sleep(time.Second)
+				<-r.done
+				rec := m.known("f").message()
+				if rec.GetState() != facetdv1.RecordingState_RECORDING_STATE_FAILED || rec.GetFrameSets() != 0 ||
+					rec.GetLostFrameSets() != sent {
+					t.Errorf("afterwards: %v", rec)
+				}
+				if s := m.Stats(); s.FrameSets != 0 || s.LostFrameSets != sent || s.Failed != 1 {
+					t.Errorf("counted %+v", s)
+				}
+				if alarms := n.of(facetdv1.EventKind_EVENT_KIND_RECORDING_FAILED); len(alarms) != 1 {
+					t.Errorf("alarms %v", alarms)
+				}
+			})
+		})
 	}
 }

@@ -265,6 +265,9 @@ func (r *recording) second() error {
 	if err := r.writeStatus(); err != nil {
 		return err
 	}
+	if _, err := os.Stat(r.path(false)); errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("its file was removed while it was written: %w", err)
+	}
 	free, err := r.cfg.free(r.cfg.Dir)
 	if err != nil {
 		return err

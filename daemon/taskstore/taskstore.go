@@ -312,7 +312,7 @@ func (k *Keeper) flush() {
 	k.state = after(k.state, k.configured, k.running, k.state.Aside)
 	defer k.count()
 	data, err := k.state.Encode()
-	if err == nil && bytes.Equal(data, k.written) {
+	if err == nil && bytes.Equal(data, k.written) && k.there() {
 		return
 	}
 	if err == nil {
@@ -333,6 +333,12 @@ func (k *Keeper) flush() {
 	if err == nil {
 		k.written, k.revision = data, k.state.Revision
 	}
+}
+
+// there reports whether nobody has removed the file.
+func (k *Keeper) there() bool {
+	_, err := os.Stat(k.cfg.Path)
+	return !errors.Is(err, fs.ErrNotExist)
 }
 
 // count notes what is stored. The caller holds writing, or is alone.

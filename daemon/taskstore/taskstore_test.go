@@ -77,6 +77,14 @@ func TestADiskThatRefuses(t *testing.T) {
 		if len(told) != 2 || !strings.Contains(told[0], "no space left") || !strings.Contains(told[1], "stored again") {
 			t.Errorf("told %q", told)
 		}
+		// One that somebody removes is written again, folder and all.
+		if err := os.RemoveAll(filepath.Dir(path)); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(retryPeriod)
+		if got := holds(); got != "a 1, c 3" {
+			t.Errorf("after it was removed it holds %s", got)
+		}
 		cancel()
 		<-ended
 	})
