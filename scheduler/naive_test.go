@@ -273,7 +273,8 @@ func (n *naive) nominalSettle(chip int) int64 {
 			farads += lane.GetChipCapacitancePf() * 1e-12
 		}
 	}
-	return int64(math.Ceil(float64(lane.GetConverter().GetBits()+1) * math.Ln2 * readout.GetOutputResistanceOhms() * farads * 1e9))
+	constants := float64(lane.GetConverter().GetBits()+1) * math.Ln2
+	return int64(math.Ceil(constants * readout.GetOutputResistanceOhms() * farads * 1e9))
 }
 
 func (n *naive) claims(job string, c int, s *bus.Scan) {

@@ -52,12 +52,13 @@ func TestSharedLoad(t *testing.T) {
 		!slices.Equal(pr[2].GetMergedWith(), []string{"soft"}) {
 		t.Errorf("merged with %v, %v, %v", pr[0].GetMergedWith(), pr[1].GetMergedWith(), pr[2].GetMergedWith())
 	}
-	if sum := pr[0].GetBusUtilization() + pr[1].GetBusUtilization() + pr[2].GetBusUtilization(); math.Abs(sum-p.Message.GetUtilization()) > 1e-12 {
+	sum := pr[0].GetBusUtilization() + pr[1].GetBusUtilization() + pr[2].GetBusUtilization()
+	if math.Abs(sum-p.Message.GetUtilization()) > 1e-12 {
 		t.Errorf("the tasks' utilizations are %g together, the table uses %g", sum, p.Message.GetUtilization())
 	}
 	// The task that comes first bears the load: its part is what it takes alone.
-	if alone := mustBuild(t, a, task("plain", "mems",
-		50)).Message.GetPredictions()[0]; pr[2].GetJobNs() != alone.GetJobNs() || pr[2].GetWorstHoldNs() != alone.GetWorstHoldNs() {
+	alone := mustBuild(t, a, task("plain", "mems", 50)).Message.GetPredictions()[0]
+	if pr[2].GetJobNs() != alone.GetJobNs() || pr[2].GetWorstHoldNs() != alone.GetWorstHoldNs() {
 		t.Errorf("plain takes %d ns and holds for %d ns, alone %d and %d", pr[2].GetJobNs(), pr[2].GetWorstHoldNs(),
 			alone.GetJobNs(), alone.GetWorstHoldNs())
 	}

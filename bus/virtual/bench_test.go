@@ -173,7 +173,8 @@ func renderDemo(b *testing.B, a *chipmodel.Array, light scene.Scene, jobs [][]bu
 				for r := range s.Window.Rows {
 					light.Row(lux[:a.Chips[c].Class.Columns], views[c], s.Window.Row+r*s.Window.RowStep, bus.Time(at))
 					for k := range s.Window.Columns {
-						volts := p.GetOffsetVolts() + p.GetVoltsPerDecade()*math.Log10(p.GetDarkLux()+lux[s.Window.Column+k*s.Window.ColumnStep])
+						signal := p.GetDarkLux() + lux[s.Window.Column+k*s.Window.ColumnStep]
+						volts := p.GetOffsetVolts() + p.GetVoltsPerDecade()*math.Log10(signal)
 						codes = append(codes, uint16(volts*2000))
 					}
 				}

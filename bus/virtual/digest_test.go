@@ -103,9 +103,10 @@ func digestOf(t *testing.T, b *Bus, a *chipmodel.Array, chip int, word chipmodel
 				Write(0, chipmodel.RowPattern, 0xaa, chip),
 				Strobe(0, chipmodel.Share, a.ShareTime(class, 0x55, 0xaa)-a.Timing.Strobe, chip))
 		case i > 0 && class.HasSwitches():
-			read(i, bus.Claim{Registers: []bus.RegisterValue{{Register: chipmodel.ColumnPattern, Value: 0x55},
-				{Register: chipmodel.RowPattern,
-					Value: 0x11}}}, Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0x11, chip),
+			read(i, bus.Claim{Registers: []bus.RegisterValue{
+				{Register: chipmodel.ColumnPattern, Value: 0x55}, {Register: chipmodel.RowPattern, Value: 0x11},
+			}},
+				Write(0, chipmodel.ColumnPattern, 0x55, chip), Write(0, chipmodel.RowPattern, 0x11, chip),
 				bus.Op{Kind: bus.OpWait, Hold: 5 * time.Microsecond, Phase: 5})
 		case i > 0 && chip == T0:
 			read(i, bus.Claim{}, Write(0, chipmodel.PixelBias, 150, chip), Write(0, chipmodel.Gain, 1, chip),

@@ -169,7 +169,8 @@ func TestTerms(t *testing.T) {
 			if m := c.GetMemory(); m != nil {
 				c.TemperatureK = 300
 				m.CellCapacitanceFf, m.LeakFa, m.LightLeakFaPerLux, m.InjectionVolts = 100, 2, 0.01, 1e-3
-				c.GetLogarithmic().VoltsPerDecade, c.GetLogarithmic().DarkLux, c.GetLogarithmic().NodeCapacitanceFf = 0.2, 1e-6, 50
+				l := c.GetLogarithmic()
+				l.VoltsPerDecade, l.DarkLux, l.NodeCapacitanceFf = 0.2, 1e-6, 50
 			}
 		}
 		for _, l := range msg.Lanes {

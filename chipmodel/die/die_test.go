@@ -152,7 +152,8 @@ func TestDroop(t *testing.T) {
 	d.Row(early, 5, 0, 1, 1e6, 0, flat(1))
 	d.Row(late, 5, 0, 1, 1e6+1e9, 0, flat(1))
 	m := c.Class.Spec.GetMemory()
-	leak := m.GetLeakFa()*math.Exp2((c.Class.Spec.GetTemperatureK()-300)/m.GetLeakDoublingK()) + m.GetLightLeakFaPerLux()
+	doublings := (c.Class.Spec.GetTemperatureK() - 300) / m.GetLeakDoublingK()
+	leak := m.GetLeakFa()*math.Exp2(doublings) + m.GetLightLeakFaPerLux()
 	want := leak / m.GetCellCapacitanceFf() // volts in one second
 	var mean float64
 	for i := range n {

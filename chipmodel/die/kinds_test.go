@@ -171,7 +171,8 @@ func TestSignalAndResponse(t *testing.T) {
 			t.Errorf("%v lux is read back as %v, %v", lux, got, ok)
 		}
 		h := 1e-4
-		if slope := (response.Volts(lux*(1+h)) - response.Volts(lux*(1-h))) / (2 * h); math.Abs(slope/response.Slope(lux)-1) > 1e-4 {
+		slope := (response.Volts(lux*(1+h)) - response.Volts(lux*(1-h))) / (2 * h)
+		if math.Abs(slope/response.Slope(lux)-1) > 1e-4 {
 			t.Errorf("slope %v, want %v", response.Slope(lux), slope)
 		}
 	}

@@ -26,11 +26,11 @@ func TestParse(t *testing.T) {
 	must := mustScene(t)
 	wall := mustPanorama(t, noisePicture(64, 32), PanoramaOptions{LuxLow: 1, LuxHigh: 2000,
 		Motion: Motion{YawDeg: 1, YawRateDegPerS: 2, YawSwingDeg: 3, YawSwingHz: 4, PitchDeg: 5, PitchRateDegPerS: 6,
-			RollDeg:         7,
-			RollRateDegPerS: 8, ForwardM: 0.9, ForwardMPerS: 0.1, TravelM: 1.1, PipeRadiusM: 1.2}})
+			RollDeg: 7, RollRateDegPerS: 8, ForwardM: 0.9, ForwardMPerS: 0.1, TravelM: 1.1, PipeRadiusM: 1.2}})
 	for spec, want := range map[string]Scene{
 		"uniform:200": Uniform(200), " uniform: 1e3 ": Uniform(1000),
-		"grating:mean=5,contrast=0.5,cycles_per_pixel=0.2,orientation=45,drift=2,phase=30": must(Grating(GratingOptions{5, 0.5, 0.2, 45, 2, 30})),
+		"grating:mean=5,contrast=0.5,cycles_per_pixel=0.2,orientation=45,drift=2,phase=30": must(Grating(
+			GratingOptions{5, 0.5, 0.2, 45, 2, 30})),
 		"demo:high=800": mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 800}),
 		"demo":          mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 1000}),
 		"demo:forward_rate=0.1": mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 1000,
