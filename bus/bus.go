@@ -107,10 +107,9 @@ type Scan struct {
 	FirstRow int
 	// Claim is what the frame will say about the chip's settings.
 	Claim Claim
-	// Levels says that the lanes themselves are sampled, whoever drives them or
-	// nobody: the captures claim nothing of the chips, which only set the pace. With a
-	// Settle of its own it may sample before they have settled, which is how settling is
-	// measured.
+	// Levels says that the lanes themselves are sampled, whoever drives them or nobody: the captures claim nothing of
+	// the chips, which only set the pace. With a Settle of its own it may sample before they have settled, which is how
+	// settling is measured.
 	Levels bool
 }
 

@@ -215,8 +215,8 @@ func (a *Array) All() []int {
 	return all
 }
 
-// Resolve returns the chips of a target by ascending index. It reports an
-// unset target, an unknown group or chip, and a chip listed twice, all at once.
+// Resolve returns the chips of a target by ascending index. It reports an unset target, an unknown group or chip, and a
+// chip listed twice, all at once.
 func (a *Array) Resolve(t *facetdv1.Target) ([]int, invalid.Errors) {
 	var m invalid.Errors
 	switch which := t.GetChips().(type) {

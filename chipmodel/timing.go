@@ -155,9 +155,9 @@ func (s ScanTiming) SampleAt(row, column int) time.Duration {
 	return s.First + time.Duration(row)*s.RowInterval + time.Duration(column)*s.PixelInterval
 }
 
-// ScanTime returns the course of a readout of chips, one a lane and all of one
-// class, over one window, which gives the lanes settle after each change; 0 gives them
-// what the slowest needs (LaneSettle). With several lanes the slowest sets the pace.
+// ScanTime returns the course of a readout of chips, one a lane and all of one class, over one window, which gives the
+// lanes settle after each change; 0 gives them what the slowest needs (LaneSettle). With several lanes the slowest sets
+// the pace.
 //
 // Addressed chips pay one step a pixel read and one row step a row. Counter chips
 // (already reset) pay a step for every pixel that they pass, from the first of

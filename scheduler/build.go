@@ -33,8 +33,8 @@ const (
 	defaultMaxHyperperiod = time.Minute
 )
 
-// Build plans tasks on an array. Errors: invalid.Errors, *RefusalError for
-// tasks that do not fit, *InternalError for a plan that its own check found wrong.
+// Build plans tasks on an array. Errors: invalid.Errors, *RefusalError for tasks that do not fit, *InternalError for a
+// plan that its own check found wrong.
 func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error) {
 	if a.WiringOnly || len(tasks) == 0 {
 		var m invalid.Errors
@@ -149,9 +149,8 @@ func (p *planner) search(tasks []*program.Task) *attempt {
 // and still be tried first: periods that divide one another fit more easily.
 const snapWaste = 1.1
 
-// cadences finds the releases for the rates and deadlines of tasks, the most promising first:
-// exact ones where the table stays small; else periods snapped to powers of two of
-// one base, and whole numbers of jobs in a common time.
+// cadences finds the releases for the rates and deadlines of tasks, the most promising first: exact ones where the
+// table stays small; else periods snapped to powers of two of one base, and whole numbers of jobs in a common time.
 func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal) {
 	periods := make([]*big.Rat, len(tasks))
 	deadlines := make([]time.Duration, len(tasks))

@@ -29,8 +29,8 @@ type cutKey struct {
 	limit time.Duration
 }
 
-// compileTasks compiles every job in one piece and decides in how many batches each is
-// loaded. It refuses what no timetable could help; what was compiled by then is returned beside that.
+// compileTasks compiles every job in one piece and decides in how many batches each is loaded. It refuses what no
+// timetable could help; what was compiled by then is returned beside that.
 func compileTasks(w *program.Words, tasks []*program.Task) (*compiled, *facetdv1.Refusal) {
 	p := &compiled{array: w.Array(), words: w, tasks: tasks, cut: map[cutKey]*program.Program{}}
 	start := program.Assumed(p.array, tasks)

@@ -68,11 +68,10 @@ const (
 	maxExplored       = 4096
 )
 
-// Explore finds what a task could have on its array, whatever rate, max_hold and
-// max_skew it asks for, for every possible square block, a few windows and every
-// number of batches that shortens the hold. Points are in order of blocks, windows and batches; those that
-// do not fit at any rate are left out. Errors: invalid.Errors for a task that is
-// none, *RefusalError for chips that cannot be read.
+// Explore finds what a task could have on its array, whatever rate, max_hold and max_skew it asks for, for every
+// possible square block, a few windows and every number of batches that shortens the hold. Points are in order of
+// blocks, windows and batches; those that do not fit at any rate are left out. Errors: invalid.Errors for a task that
+// is none, *RefusalError for chips that cannot be read.
 func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Exploration, error) {
 	if opt.Windows == nil {
 		opt.Windows = []float64{1, .75, .5, .25}

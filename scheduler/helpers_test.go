@@ -60,11 +60,10 @@ func mustBuild(t testing.TB, a *chipmodel.Array, specs ...*facetdv1.Task) *sched
 
 func dur(d time.Duration) *durationpb.Duration { return durationpb.New(d) }
 
-// bench is an array for tests with one class of every kind, round numbers, and
-// three select inputs per chip: a family line, a column line and a row line. Chips
-// lie alternately on two lanes. counts gives the number of chips of each class, in
-// the order memory, pixel switches, counter, trimmed (a counter with regulator, biases and
-// amplifier), hexagonal; up to 16 each.
+// bench is an array for tests with one class of every kind, round numbers, and three select inputs per chip: a family
+// line, a column line and a row line. Chips lie alternately on two lanes. counts gives the number of chips of each
+// class, in the order memory, pixel switches, counter, trimmed (a counter with regulator, biases and amplifier),
+// hexagonal; up to 16 each.
 func bench(t testing.TB, counts [5]int, change ...func(*facetdv1.Array)) *chipmodel.Array {
 	t.Helper()
 	msg := &facetdv1.Array{

@@ -25,8 +25,7 @@ type Hold struct {
 }
 
 // Held returns the holds of a task's jobs in one hyperperiod: job by job, and for each job one of every chip of the
-// task
-// in order. It is of use for chips with memory only.
+// task in order. It is of use for chips with memory only.
 func (p *Plan) Held(task int) []Hold {
 	tp := &p.Tasks[task]
 	starts := make([][]time.Duration, tp.JobsPerCycle)

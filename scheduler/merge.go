@@ -10,9 +10,9 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// A merged load is for the tasks' own good only as far as they say what they mind: what is
-// read later of a load is held longer, and all members finish together. max_hold,
-// max_skew and deadline bound that, and a job keeps the tightest of its members'.
+// A merged load is for the tasks' own good only as far as they say what they mind: what is read later of a load is held
+// longer, and all members finish together. max_hold, max_skew and deadline bound that, and a job keeps the tightest of
+// its members'.
 
 // Member is a task as asked for whose frames a bus job reads. Most bus jobs have one
 // member. Tasks that want the same load of the same memory chips at the same rate are
@@ -69,9 +69,9 @@ type merger struct {
 // mayMerge reports whether some of the tasks might have a merged load.
 func (p *merger) mayMerge() bool { return len(p.together(p.tasks, nil, 1)) < len(p.tasks) }
 
-// merged plans with merged loads. It returns nil where none can, or
-// where it saves nothing. First all that might be merged are; where that does not fit, one
-// after another is tried. apart is the attempt without, nil where that does not fit.
+// merged plans with merged loads. It returns nil where none can, or where it saves nothing. First all that might be
+// merged are; where that does not fit, one after another is tried. apart is the attempt without, nil where that does
+// not fit.
 func (p *merger) merged(apart func() *attempt) (*planner, *attempt) {
 	refused := map[string]bool{}
 	tasks, all := p.tasks, p.together(p.tasks, refused, len(p.tasks))

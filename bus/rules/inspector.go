@@ -1,6 +1,5 @@
 // Package rules judges what happens on a bus: an inspector that holds a stream of operations against the bus rules, and
-// a
-// judge that runs a timetable past it. It shares no code with the planner, so that an error of one is not repeated by
+// a judge that runs a timetable past it. It shares no code with the planner, so that an error of one is not repeated by
 // the other.
 package rules
 
@@ -113,10 +112,9 @@ func NewInspector(a *chipmodel.Array) *Inspector {
 	return in
 }
 
-// requiredSettle is the least time between the last change of a
-// chip's lane and the sample: the measured one, or what a single pole of the output
-// resistance and the whole line's capacitance needs to come within half a step of
-// the converter.
+// requiredSettle is the least time between the last change of a chip's lane and the sample: the measured one, or what a
+// single pole of the output resistance and the whole line's capacitance needs to come within half a step of the
+// converter.
 func requiredSettle(a *chipmodel.Array, chip int) time.Duration {
 	c := &a.Chips[chip]
 	if c.Class == nil || c.Lane < 0 {

@@ -29,11 +29,9 @@ type TimedEntry struct {
 	NotBefore bus.Time
 }
 
-// Judge runs a timetable's initialization and a number of its cycles, at least two, past
-// an inspector, with the exact times of every operation and every job counted as
-// on time. It returns what the inspector saw; nothing for a timetable that may be
-// used. The repetition shows what one cycle leaves to the next; it ends where nothing
-// new can come.
+// Judge runs a timetable's initialization and a number of its cycles, at least two, past an inspector, with the exact
+// times of every operation and every job counted as on time. It returns what the inspector saw; nothing for a timetable
+// that may be used. The repetition shows what one cycle leaves to the next; it ends where nothing new can come.
 func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 	v, _ := judged(a, t, cycles, true)
 	return v

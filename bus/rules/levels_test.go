@@ -32,9 +32,8 @@ func captureOf(a *chipmodel.Array, op *bus.Op, from bus.Time, early time.Duratio
 	}
 }
 
-// A readout of levels claims nothing of the chip that paces it: neither that it drives,
-// nor that it was loaded, nor that nobody else listens. A scan without Levels does,
-// and the times of both are judged.
+// A readout of levels claims nothing of the chip that paces it: neither that it drives, nor that it was loaded, nor
+// that nobody else listens. A scan without Levels does, and the times of both are judged.
 func TestLevelsClaimNothing(t *testing.T) {
 	a := MustArray()
 	for _, c := range []struct {

@@ -128,8 +128,7 @@ func (l *simulatedLane) count(cp *bus.Capture, codes []uint16) {
 	}
 }
 
-// strobe acts on one chip that listens.
-// delay is how much later than that it loads.
+// strobe acts on one chip that listens. delay is how much later than that it loads.
 func (c *simulatedChip) strobe(s facetdv1.Strobe, at bus.Time, hold, delay time.Duration) {
 	if s == chipmodel.Load && c.memory {
 		c.loaded, c.loadedAt = true, at

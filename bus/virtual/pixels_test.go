@@ -142,9 +142,8 @@ func TestClippedCodesAreCounted(t *testing.T) {
 	}
 }
 
-// Simulated dies scatter about the nominal ones: under uniform illumination the mean of all
-// pixels lies within five standard errors of the spread that the class describes,
-// 5 mV and 1 % of 0.2 V x 2 decades.
+// Simulated dies scatter about the nominal ones: under uniform illumination the mean of all pixels lies within five
+// standard errors of the spread that the class describes, 5 mV and 1 % of 0.2 V x 2 decades.
 func TestSimulatedDiesScatterAboutTheNominal(t *testing.T) {
 	b, err := New(Config{Array: MustArray(), Scene: scene.Uniform(100), Pace: free, Seed: 5})
 	if err != nil {

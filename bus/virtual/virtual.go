@@ -124,9 +124,9 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 // the bus.
 func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
 
-// SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like
-// Run it is for the goroutine that owns the bus. Errors: invalid.Errors when a die
-// would leave 150 to 500 K, and then nothing has changed.
+// SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Run it is for the
+// goroutine that owns the bus. Errors: invalid.Errors when a die would leave 150 to 500 K, and then nothing has
+// changed.
 func (b *Bus) SetTemperatureOffset(kelvin float64) error {
 	var m invalid.Errors
 	for i := range b.real.Chips {
@@ -239,11 +239,10 @@ func (b *Bus) Close() error {
 // Run executes one segment at exactly bus time start. In realtime pace it returns
 // when the host's clock has reached the segment's end.
 //
-// A rule violation ends the segment after the operation that broke it, whose captures
-// are left out; every line is then inactive. When ctx ends, the operation that runs
-// is given up: it has no effect, except that a chip which was being loaded or reset
-// must be loaded or reset again. Operations that could never run are an error
-// before anything has happened.
+// A rule violation ends the segment after the operation that broke it, whose captures are left out; every line is then
+// inactive. When ctx ends, the operation that runs is given up: it has no effect, except that a chip which was being
+// loaded or reset must be loaded or reset again. Operations that could never run are an error before anything has
+// happened.
 func (b *Bus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	if b.closed {
 		return bus.Result{}, ErrClosed

@@ -55,10 +55,9 @@ func NewHexResampler(rows, columns int, xs, ys []float64) (*HexResampler, error)
 	return h, nil
 }
 
-// NewHexToSquare makes a resampler to the largest square grid of equal density that
-// lies within the cells: the points are HexPitch apart, the first half a pitch right of
-// the first cell. With odd the first row is one that lies half a pitch to the right, and
-// the first point is its first cell.
+// NewHexToSquare makes a resampler to the largest square grid of equal density that lies within the cells: the points
+// are HexPitch apart, the first half a pitch right of the first cell. With odd the first row is one that lies half a
+// pitch to the right, and the first point is its first cell.
 func NewHexToSquare(rows, columns int, odd bool) (*HexResampler, error) {
 	xs, ys := steps(0.5, float64(columns-1)), steps(0, float64(rows-1)*HexRowPitch)
 	if !odd {

@@ -21,13 +21,11 @@ func LargestBlock(pattern uint8, cells int) int {
 	return longest
 }
 
-// ShareSettle returns how long a block of rows x columns cells takes to settle to
-// half a step of a bits-bit converter after its switches close, whatever the
-// cells held within the converter's range. The longest side rules: a chain of n cells settles with
-// tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path graph, from a
-// largest amplitude A of that mode, 1/2 for two cells and rising to 2/pi. The slowest
-// mode of the other side adds to it, which is felt when the sides are alike: A is then
-// up to 8/pi^2, a quarter of a time constant more.
+// ShareSettle returns how long a block of rows x columns cells takes to settle to half a step of a bits-bit converter
+// after its switches close, whatever the cells held within the converter's range. The longest side rules: a chain of n
+// cells settles with tau = RC / (2 (1 - cos(pi/n))), the slowest mode of the path graph, from a largest amplitude A of
+// that mode, 1/2 for two cells and rising to 2/pi. The slowest mode of the other side adds to it, which is felt when
+// the sides are alike: A is then up to 8/pi^2, a quarter of a time constant more.
 func ShareSettle(rows, columns int, switchOhms, cellFarads float64, bits int) time.Duration {
 	n, m := max(rows, columns), min(rows, columns)
 	if n < 2 {

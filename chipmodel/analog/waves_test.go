@@ -82,9 +82,8 @@ func shareMatrix(n int, steps ...uint8) [][]float64 {
 	return out
 }
 
-// TestDoubleStepEigenvalues: a double step on L cells has the eigenvalues
-// cos^2(pi j/L) for j < ceil(L/2), and zeros: the traces of its powers are their power
-// sums, which fix them (Newton).
+// TestDoubleStepEigenvalues: a double step on L cells has the eigenvalues cos^2(pi j/L) for j < ceil(L/2), and zeros:
+// the traces of its powers are their power sums, which fix them (Newton).
 func TestDoubleStepEigenvalues(t *testing.T) {
 	var table wavesTable
 	load(t, "waves", &table)

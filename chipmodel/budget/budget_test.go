@@ -231,9 +231,9 @@ func TestTerms(t *testing.T) {
 	}
 }
 
-// TestLeastLight: at the absolute sensitivity threshold of EMVA 1288,
-// mu_p.min = (sqrt(sigma_d^2 + 1/(12 K^2) + 1/4) + 1/2)/eta, signal and noise are equal
-// (relation from memory of release 3.1, derived again; values worked out elsewhere).
+// TestLeastLight: at the absolute sensitivity threshold of EMVA 1288, mu_p.min = (sqrt(sigma_d^2 + 1/(12 K^2) + 1/4) +
+// 1/2)/eta, signal and noise are equal (relation from memory of release 3.1, derived again; values worked out
+// elsewhere).
 func TestLeastLight(t *testing.T) {
 	var table struct {
 		Rows []struct {

@@ -102,9 +102,8 @@ func (d *Die) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, lig
 	d.storage.strobe(s, at, hold, light)
 }
 
-// Row gives the volts at the chip's output for len(dst) pixels of a lattice row,
-// from column on and columnStep apart; pixel i is sampled i intervals
-// after a bus time.
+// Row gives the volts at the chip's output for len(dst) pixels of a lattice row, from column on and columnStep apart;
+// pixel i is sampled i intervals after a bus time.
 func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light Light) {
 	d.storage.row(dst, row, column, columnStep, at, interval, light)
 	d.output.drive(dst)

@@ -13,11 +13,9 @@ import (
 // makes it ideal, as NewIdeal does.
 func NewClass(c *chipmodel.Class, noise *analog.Noise) *Die { return newDie(c, 0, noise) }
 
-// Preset puts pixel signals in volts, row by row, into a memory chip as a load at a
-// bus time would, with the noise of the cells but without that of pixels, and in the
-// dark; the supply moves them as it moves a load. It fails on a chip without memory and when the number of signals is
-// not the
-// lattice's.
+// Preset puts pixel signals in volts, row by row, into a memory chip as a load at a bus time would, with the noise of
+// the cells but without that of pixels, and in the dark; the supply moves them as it moves a load. It fails on a chip
+// without memory and when the number of signals is not the lattice's.
 func (d *Die) Preset(volts []float64, at bustime.Time) error {
 	m, ok := d.storage.(*memory)
 	if !ok {

@@ -48,11 +48,10 @@ func (m *switches) strobe(facetdv1.Strobe, bustime.Time, time.Duration, Light) {
 
 func (m *switches) held(int, bustime.Time) time.Duration { return 0 }
 
-// join works out what the pixels of each block show together. Their photocurrents
-// meet in one node, into which their loads feed side by side: in weak inversion
-// V = b ln(sum I / sum exp(-a_i/b)), so the block has the dark term's mean, the mean
-// slope and the offset -b ln(mean exp(-a_i/b)). Of linear pixels the charges meet on
-// the capacitors of all: the mean gain and offset.
+// join works out what the pixels of each block show together. Their photocurrents meet in one node, into which their
+// loads feed side by side: in weak inversion V = b ln(sum I / sum exp(-a_i/b)), so the block has the dark term's mean,
+// the mean slope and the offset -b ln(mean exp(-a_i/b)). Of linear pixels the charges meet on the capacitors of all:
+// the mean gain and offset.
 func (m *switches) join() {
 	columns, rows := m.die.patterns()
 	mean := func(dst, src []float64) {

@@ -26,13 +26,11 @@ type GratingOptions struct {
 
 type grating struct{ GratingOptions }
 
-// Grating is a drifting sine grating that every chip sees alike, as through a
-// collimator: it is laid on the sensor plane, so mount, field of view and
-// distortion do not change it. Blur, the aperture of the pixel cell and
-// vignetting do: the contrast is multiplied by the transfer functions
-// exp(-2 pi^2 sigma^2 f^2) of the blur and sinc(fx) sinc(fy ry) of a
-// rectangular cell of one by ry column pitches (a hexagonal cell is treated as
-// the rectangle of one column pitch by one row pitch).
+// Grating is a drifting sine grating that every chip sees alike, as through a collimator: it is laid on the sensor
+// plane, so mount, field of view and distortion do not change it. Blur, the aperture of the pixel cell and vignetting
+// do: the contrast is multiplied by the transfer functions exp(-2 pi^2 sigma^2 f^2) of the blur and sinc(fx) sinc(fy
+// ry) of a rectangular cell of one by ry column pitches (a hexagonal cell is treated as the rectangle of one column
+// pitch by one row pitch).
 func Grating(o GratingOptions) (Scene, error) {
 	var c checks
 	c.that(o.MeanLux >= 0 && isFinite(o.MeanLux), "MeanLux", o.MeanLux, "a finite number, 0 or more")

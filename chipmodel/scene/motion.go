@@ -6,9 +6,8 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// Motion is how the crawler turns and moves, an exact function of bus time.
-// Its zero value stands still at the place where the picture was taken, looking
-// at the middle of the picture.
+// Motion is how the crawler turns and moves, an exact function of bus time. Its zero value stands still at the place
+// where the picture was taken, looking at the middle of the picture.
 //
 // The pose in the picture's frame is yaw = YawDeg + YawRateDegPerS t +
 // YawSwingDeg sin(2 pi YawSwingHz t), likewise pitch and roll without a swing,
@@ -30,9 +29,8 @@ type Motion struct {
 	RollDeg, RollRateDegPerS   float64
 
 	ForwardM, ForwardMPerS float64
-	// TravelM, if above 0, keeps the crawler within TravelM/2 either side of
-	// ForwardM: it turns back at the ends at once and at the same speed.
-	// 0 lets it go on for ever.
+	// TravelM, if above 0, keeps the crawler within TravelM/2 either side of ForwardM: it turns back at the ends at
+	// once and at the same speed. 0 lets it go on for ever.
 	TravelM float64
 	// PipeRadiusM is needed (above 0) when the crawler moves or is displaced.
 	PipeRadiusM float64

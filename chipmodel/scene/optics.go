@@ -31,11 +31,9 @@ type Optics struct {
 	// vertical one that belongs to a plain lens.
 	HorizontalFOVDeg, VerticalFOVDeg float64
 
-	// DistortionK1 is k1 of r_d = r_u (1 + k1 r_u^2), where r_u is the
-	// tangent of the angle from the view axis and r_d the radius on the
-	// sensor in focal lengths: the first radial term of Brown, Photogrammetric
-	// Engineering 32 (1966) 444-462 (from memory). 0 none, below 0 barrel,
-	// above 0 pincushion.
+	// DistortionK1 is k1 of r_d = r_u (1 + k1 r_u^2), where r_u is the tangent of the angle from the view axis and r_d
+	// the radius on the sensor in focal lengths: the first radial term of Brown, Photogrammetric Engineering 32 (1966)
+	// 444-462 (from memory). 0 none, below 0 barrel, above 0 pincushion.
 	DistortionK1 float64
 
 	// Vignetting is the strength V of the natural fall-off of light:

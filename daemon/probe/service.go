@@ -1,6 +1,5 @@
-// Package probe serves the probe of the select lines, and the faults of a virtual
-// bus on which it can be tried out. The probe's reasoning is in diagnosis;
-// here its programs run in the idle gaps of the timetable.
+// Package probe serves the probe of the select lines, and the faults of a virtual bus on which it can be tried out. The
+// probe's reasoning is in diagnosis; here its programs run in the idle gaps of the timetable.
 package probe
 
 import (

@@ -38,9 +38,8 @@ type timetable struct {
 
 func (s *timetable) x(at time.Duration) float64 { return svgLeft + float64(at)*s.scale }
 
-// Timetable draws one hyperperiod of a plan: a row for each task with the
-// window of every job, its segments split by phase, a mark at each deadline, and
-// under them a thin line for every chip from its load to its last sample. Colours
+// Timetable draws one hyperperiod of a plan: a row for each task with the window of every job, its segments split by
+// phase, a mark at each deadline, and under them a thin line for every chip from its load to its last sample. Colours
 // suit light and dark pages.
 func Timetable(w io.Writer, p *scheduler.Plan) error {
 	s := &timetable{p: p, scale: svgWide / float64(p.Hyperperiod)}

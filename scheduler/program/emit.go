@@ -118,8 +118,8 @@ func (e *emitter) activeFirst(steps []step) []step {
 	return slices.Concat(steps[i:], steps[:i])
 }
 
-// due says which actions are needed under which word, and brings the known
-// registers up to date. A write is needed where a chip that listens lacks the value.
+// due says which actions are needed under which word, and brings the known registers up to date. A write is needed
+// where a chip that listens lacks the value.
 func (e *emitter) due(steps []step, actions []bus.Action) [][]bool {
 	due := make([][]bool, len(steps))
 	for s := range steps {

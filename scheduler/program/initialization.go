@@ -10,9 +10,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Initialization brings every register to what a table of tasks assumes, from any state. It
-// disables every output first, chip by chip with the fewest inputs first, so that
-// no word reaches two chips of one lane whose outputs may be enabled. Errors: *SelectError.
+// Initialization brings every register to what a table of tasks assumes, from any state. It disables every output
+// first, chip by chip with the fewest inputs first, so that no word reaches two chips of one lane whose outputs may be
+// enabled. Errors: *SelectError.
 func Initialization(w *Words, tasks []*Task) ([]bus.Op, error) {
 	e := newEmitter(w, NewRegisters(w.a, Unknown))
 	assumed := Assumed(w.a, tasks)

@@ -25,10 +25,9 @@ type OnDemandPlan struct {
 	Time time.Duration
 }
 
-// OnDemand compiles a capture of a target. state is what the registers hold before
-// it; every register with a known value holds that value again afterwards. Errors:
-// invalid.Errors with paths from "target" and "views", *SelectError when no
-// select words do it.
+// OnDemand compiles a capture of a target. state is what the registers hold before it; every register with a known
+// value holds that value again afterwards. Errors: invalid.Errors with paths from "target" and "views", *SelectError
+// when no select words do it.
 func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OnDemandPlan,
 	error) {
 	c := &checker{a: a}

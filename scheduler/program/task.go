@@ -107,9 +107,8 @@ func (t *Task) pixelBias() (value uint16, ok bool) { return t.Views[0].pixelBias
 // Shares is how many shares a job makes.
 func (t *Task) Shares() int { return len(t.shares()) }
 
-// MayFollow reports whether a task's views may be read after those of another from
-// one load: the same memory chips at the same rate, loaded under the same pixel bias, and
-// its first view begins with every share that the other does.
+// MayFollow reports whether a task's views may be read after those of another from one load: the same memory chips at
+// the same rate, loaded under the same pixel bias, and its first view begins with every share that the other does.
 func (t *Task) MayFollow(first *Task) bool {
 	bias, _ := t.pixelBias()
 	if other, _ := first.pixelBias(); bias != other {

@@ -18,11 +18,10 @@ const defaultWork = 1_000_000
 type Options struct {
 	// Once asks for a partition: no chip is reached twice. Strobes need it.
 	Once bool
-	// Cost is the cost of sending a command under a word; the sum is minimised.
-	// Nil means that every word costs 1. Costs are 1..MaxCost, depend on the word
-	// alone, and must not fall when lines are added, or the answer may be neither
-	// cheapest nor its bound one: words are only compared in their smallest form (no
-	// line active that no reached chip needs).
+	// Cost is the cost of sending a command under a word; the sum is minimised. Nil means that every word costs 1.
+	// Costs are 1..MaxCost, depend on the word alone, and must not fall when lines are added, or the answer may be
+	// neither cheapest nor its bound one: words are only compared in their smallest form (no line active that no
+	// reached chip needs).
 	Cost func(chipmodel.LineSet) int64
 	// Work caps the search, in steps of roughly a microsecond; 0 means a default.
 	// The same work always gives the same answer.

@@ -6,11 +6,10 @@
 // word may be replaced by the union of the wires of the chips it reaches without
 // changing anything: only such closed words are candidates.
 //
-// A cover is a set of words whose reaches together are the target and touch
-// nothing else; registers are written under one. A partition is a cover whose
-// reaches are disjoint; strobes are sent under one. Finding the smallest of either
-// is a set-covering problem, NP-hard in general (on a grid it is the covering or
-// partition of a bipartite graph by bicliques, Orlin 1977, from memory) but small here:
+// A cover is a set of words whose reaches together are the target and touch nothing else; registers are written under
+// one. A partition is a cover whose reaches are disjoint; strobes are sent under one. Finding the smallest of either is
+// a set-covering problem, NP-hard in general (on a grid it is the covering or partition of a bipartite graph by
+// bicliques, Orlin 1977, from memory) but small here:
 //
 //   - chips are merged into elements that stand or fall together,
 //   - elements that no word can hold together fall apart into independent problems,

@@ -6,14 +6,12 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// rankBound is a lower bound on the words of a partition. Split the lines in two,
-// A and B, and write a matrix with a row for each part in A that an element's
-// lines have, a column for each part in B, and a 1 where row and column together
-// make an element. A word reaches row parts by its lines in A and column parts by
-// its lines in B, so it adds a matrix of rank 1; disjoint words add up to the whole
-// one, so they are at least as many as its rank (the argument of Graham and Pollak
-// 1971, from memory). A cell is known to be 0 where its lines hold a forbidden set;
-// rows and columns with cells that are neither are left out.
+// rankBound is a lower bound on the words of a partition. Split the lines in two, A and B, and write a matrix with a
+// row for each part in A that an element's lines have, a column for each part in B, and a 1 where row and column
+// together make an element. A word reaches row parts by its lines in A and column parts by its lines in B, so it adds a
+// matrix of rank 1; disjoint words add up to the whole one, so they are at least as many as its rank (the argument of
+// Graham and Pollak 1971, from memory). A cell is known to be 0 where its lines hold a forbidden set; rows and columns
+// with cells that are neither are left out.
 func (in *instance) rankBound(p *part) int {
 	best := 1
 	for _, split := range p.splits() {

@@ -25,10 +25,9 @@ const (
 // maxWalk limits the deadlines that one walk looks at.
 const maxWalk = 1_000_000
 
-// overload walks the absolute deadlines t of a synchronous release from to-1 down
-// to from, for one at which demand and blocking exceed t. Where they are less than
-// t, all deadlines down to their sum are passed by: demand does not grow downwards (the walk of Zhang and Burns, IEEE
-// Trans. Computers 58, 2009).
+// overload walks the absolute deadlines t of a synchronous release from to-1 down to from, for one at which demand and
+// blocking exceed t. Where they are less than t, all deadlines down to their sum are passed by: demand does not grow
+// downwards (the walk of Zhang and Burns, IEEE Trans. Computers 58, 2009).
 func overload(tasks []Task, from, to, blocking int64) (at int64, found miss) {
 	t := deadlineBelow(tasks, to)
 	for range maxWalk {

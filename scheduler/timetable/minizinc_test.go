@@ -65,8 +65,8 @@ func TestAgainstMiniZinc(t *testing.T) {
 	}
 }
 
-// cutModel adds jobs of several segments: in order, their spans limited, and the
-// spans of two jobs that share a resource apart. j is each segment's job, l its limit.
+// cutModel adds jobs of several segments: in order, their spans limited, and the spans of two jobs that share a
+// resource apart. j is each segment's job, l its limit.
 const cutModel = `include "disjunctive.mzn";
 int: n; int: m; int: h;
 array[1..n] of int: r; array[1..n] of int: c; array[1..n] of int: d;

@@ -150,10 +150,9 @@ func (p *problem) longest() (out [2]piece) {
 	return out
 }
 
-// rejectDemand finds a stretch from a release to a deadline in which more has to
-// be done than it lasts: of the stretches to the first such deadline the fullest.
-// It takes the deadlines in order and keeps for every release r what has to be done
-// from then on, in a tree, so that it takes n log n.
+// rejectDemand finds a stretch from a release to a deadline in which more has to be done than it lasts: of the
+// stretches to the first such deadline the fullest. It takes the deadlines in order and keeps for every release r what
+// has to be done from then on, in a tree, so that it takes n log n.
 func (p *problem) rejectDemand() *Witness {
 	releases := make([]int64, len(p.jobs))
 	byDeadline := make([]int, len(p.jobs))

@@ -16,13 +16,11 @@ import (
 //   - for every job begun whose span is limited further on, the time s at which it
 //     began, the later the better.
 //
-// An order of segments allows many such times. Closed towards earlier s and later
-// f, which are worse, they are exactly those with f >= finish, s <= latest and
-// f - s >= least: each is one bound of a difference of two times, and a set of
-// bounds on differences can be met when no two of them meet a contradiction. So
-// these numbers stand for all of them, and an order whose numbers are all as good
-// as another's makes the other needless. Without limits one number remains, and
-// every set is looked at once.
+// An order of segments allows many such times. Closed towards earlier s and later f, which are worse, they are exactly
+// those with f >= finish, s <= latest and f - s >= least: each is one bound of a difference of two times, and a set of
+// bounds on differences can be met when no two of them meet a contradiction. So these numbers stand for all of them,
+// and an order whose numbers are all as good as another's makes the other needless. Without limits one number remains,
+// and every set is looked at once.
 //
 // Past the cap of states the verdict is Unknown.
 func (p *problem) search(states int) (Table, Verdict) {

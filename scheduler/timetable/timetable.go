@@ -3,13 +3,11 @@
 // in numbers why there is none. Past a cap of work it says that it does not know,
 // and never calls a set infeasible that it has not refuted.
 //
-// Plan takes jobs, cut into segments by the caller, that may hold resources and be
-// limited in their spans; PlanPeriodic takes periodic tasks. Both climb one ladder
-// and name the rung that decided: quick refusals (utilization, windows, gaps,
-// demand), the test for any phase (periodic tasks only), non-preemptive EDF over
-// the hyperperiod, and an exact search that may leave the bus idle although work
-// waits, which EDF never does and some sets need. Where the search ends at its cap, an
-// EDF that looks ahead is tried last; it can only find a table.
+// Plan takes jobs, cut into segments by the caller, that may hold resources and be limited in their spans; PlanPeriodic
+// takes periodic tasks. Both climb one ladder and name the rung that decided: quick refusals (utilization, windows,
+// gaps, demand), the test for any phase (periodic tasks only), non-preemptive EDF over the hyperperiod, and an exact
+// search that may leave the bus idle although work waits, which EDF never does and some sets need. Where the search
+// ends at its cap, an EDF that looks ahead is tried last; it can only find a table.
 //
 // MinStretch, HighestRate and Snap say what would fit instead. FixedPriority and
 // Assign are for jobs under fixed priorities, as on a serial bus; LiuLayland, QPA,

@@ -47,13 +47,11 @@ func (s *Spec) bound() int64 {
 	return total
 }
 
-// maxPaired is an upper bound on the chips of three inputs of which every two are
-// one word, so that no wire set lies in the union of two others. At most one of a
-// set's three pairs of lines is in another set: if two were, those two others
-// would cover it. If one is, the set's third line is in no other set at all. With p
-// sets of that second kind, the rest keep their three pairs to themselves on the
-// m-p other lines: p + (m-p)(m-p-1)/6 sets in all. (With p = 0 it is the bound of
-// Erdős, Frankl and Füredi 1982, from memory, met by Steiner triple systems.)
+// maxPaired is an upper bound on the chips of three inputs of which every two are one word, so that no wire set lies in
+// the union of two others. At most one of a set's three pairs of lines is in another set: if two were, those two others
+// would cover it. If one is, the set's third line is in no other set at all. With p sets of that second kind, the rest
+// keep their three pairs to themselves on the m-p other lines: p + (m-p)(m-p-1)/6 sets in all. (With p = 0 it is the
+// bound of Erdős, Frankl and Füredi 1982, from memory, met by Steiner triple systems.)
 func maxPaired(lines int) int {
 	most := 2 // two sets cannot cover a third
 	for p := range max(0, lines-1) {

@@ -133,9 +133,9 @@ func newRater(hyps []hypothesis, lanes int) *rater {
 	return r
 }
 
-// left is the expected information, times the number of hypotheses, that is missing
-// after an experiment; smaller is better. It is at most r.none(). Outcomes of more
-// than one readout or four lanes may fall together, which only makes the rating modest.
+// left is the expected information, times the number of hypotheses, that is missing after an experiment; smaller is
+// better. It is at most r.none(). Outcomes of more than one readout or four lanes may fall together, which only makes
+// the rating modest.
 func (r *rater) left(enabled []uint64, readouts ...[]uint64) float64 {
 	r.used = r.used[:0]
 	for h := range r.hyps {

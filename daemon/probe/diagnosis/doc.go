@@ -12,22 +12,17 @@
 // two chips drive one lane. Lines are first tried in words that reach nobody on a
 // fault-free array, so that a line stuck active shows itself before it could do harm.
 //
-// Some risk cannot be avoided: where two chips of a lane differ in one line each, one
-// of two shorts makes both drive, whichever chip is enabled first. Such a risk is run
-// for one register write, announced in the experiment, and only for more faults than
-// the simplest explanation needs: for a single one while the array may be fault-free, for
-// a second one while a single one explains everything. The result lists experiments
-// that would tell more and were not made.
+// Some risk cannot be avoided: where two chips of a lane differ in one line each, one of two shorts makes both drive,
+// whichever chip is enabled first. Such a risk is run for one register write, announced in the experiment, and only for
+// more faults than the simplest explanation needs: for a single one while the array may be fault-free, for a second one
+// while a single one explains everything. The result lists experiments that would tell more and were not made.
 //
-// Which faults safe experiments can tell apart does not depend on their order.
-// Suppose one course of them separates two faults, and another course ends with both
-// still possible and no safe experiment that splits what remains.
-// The remainder of the second is inside the first course's starting set. The first
-// course's experiments are safe for it one after another, since what is safe for a
-// set of faults is safe for a part of it, and none splits it; so they cannot have
-// separated the two faults. The classes of faults that no safe experiment can tell
-// apart are therefore well defined, and every planner that goes on until nothing
-// splits ends in the same ones.
+// Which faults safe experiments can tell apart does not depend on their order. Suppose one course of them separates two
+// faults, and another course ends with both still possible and no safe experiment that splits what remains. The
+// remainder of the second is inside the first course's starting set. The first course's experiments are safe for it one
+// after another, since what is safe for a set of faults is safe for a part of it, and none splits it; so they cannot
+// have separated the two faults. The classes of faults that no safe experiment can tell apart are therefore well
+// defined, and every planner that goes on until nothing splits ends in the same ones.
 //
 // The package is pure: experiments compile to operations that others run.
 package diagnosis

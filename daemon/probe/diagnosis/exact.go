@@ -23,10 +23,9 @@ import (
 //     hypothesis enables; A still listens, and that chip still does not. Where it
 //     enables none, all lines may be active.
 //
-// So if any experiment splits hypotheses, one of these words does: smallest words of
-// a chip for enabling; and for reading out all lines, or all but one clause. The same
-// argument shows that several enabling or disabling writes before a readout tell no more,
-// as long as every one of them is safe.
+// So if any experiment splits hypotheses, one of these words does: smallest words of a chip for enabling; and for
+// reading out all lines, or all but one clause. The same argument shows that several enabling or disabling writes
+// before a readout tell no more, as long as every one of them is safe.
 
 // clauses returns a chip's shortest form under faults, ascending; never says that it
 // does not listen under any word. No clauses means that it always listens.

@@ -25,9 +25,8 @@ func (l Level) String() string { return [...]string{"idle", "driven", "saturated
 // Observation is the level of each lane, by the array's index.
 type Observation []Level
 
-// Experiment writes output enable 1 to whoever listens under the word Enable, reads out
-// every lane under each of the words Readouts, and disables all outputs again. Each
-// of them is one readout.
+// Experiment writes output enable 1 to whoever listens under the word Enable, reads out every lane under each of the
+// words Readouts, and disables all outputs again. Each of them is one readout.
 type Experiment struct {
 	Enable   chipmodel.LineSet
 	Readouts []chipmodel.LineSet

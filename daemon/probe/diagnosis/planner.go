@@ -93,9 +93,8 @@ func (s *State) Remaining() int {
 // lanes may settle, but not for ever.
 const mostUnclear = 8
 
-// Next returns the safe experiment that splits the remaining hypotheses best, or
-// done when no safe experiment splits them or too many readouts were unclear. It is a
-// function of what has been seen.
+// Next returns the safe experiment that splits the remaining hypotheses best, or done when no safe experiment splits
+// them or too many readouts were unclear. It is a function of what has been seen.
 func (p *Planner) Next(s *State) (e Experiment, done bool) {
 	if s.unclear > mostUnclear {
 		return Experiment{}, true
@@ -153,10 +152,9 @@ func (p *Planner) of(n *node) []hypothesis {
 	return out
 }
 
-// planWide plans a state in which pairs of faults are considered: first with the
-// experiments that a fault-free array would see, then with others. A thorough probe then
-// makes those that are left of the former: if something else is wrong, some of them
-// show what nothing explains.
+// planWide plans a state in which pairs of faults are considered: first with the experiments that a fault-free array
+// would see, then with others. A thorough probe then makes those that are left of the former: if something else is
+// wrong, some of them show what nothing explains.
 func (p *Planner) planWide(s *State) (Experiment, bool) {
 	hyps := append(p.of(s.node), s.doubles...)
 	if len(hyps) == 0 {

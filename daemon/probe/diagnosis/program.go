@@ -88,10 +88,9 @@ func (p *Programs) Prepare(enabled []int) []bus.Op {
 // Compile returns the program of an experiment: all lanes idle, the enabling write,
 // the readouts, and every output disabled again.
 //
-// Selecting all lines reaches every chip that listens under any word, faults or not,
-// so the last write disables whatever the first enabled. Where the first may have
-// enabled two chips of a lane, they are disabled under the words of the readouts before
-// that, one after the other.
+// Selecting all lines reaches every chip that listens under any word, faults or not, so the last write disables
+// whatever the first enabled. Where the first may have enabled two chips of a lane, they are disabled under the words
+// of the readouts before that, one after the other.
 func (p *Programs) Compile(e Experiment) []bus.Op {
 	a := p.m.a
 	b := bus.NewBuilder(a)

@@ -10,13 +10,12 @@ import (
 // mostReadouts limits the readouts of one risky experiment.
 const mostReadouts = 8
 
-// risky finds an experiment for hypotheses that no safe one splits. It is safe on a
-// fault-free array and under every simplest hypothesis: while the array may be fault-free, a
-// risk is run for faults that nothing speaks for; once there is a fault, none is run
-// for another single one. Of those it is the one unsafe under the fewest hypotheses.
-// Under these, two chips drive one lane from the enabling write until the word
-// changes; no readout leaves them in contention, and as many of these hypotheses as can
-// be are told from the rest in the same experiment, so that the risk is run once.
+// risky finds an experiment for hypotheses that no safe one splits. It is safe on a fault-free array and under every
+// simplest hypothesis: while the array may be fault-free, a risk is run for faults that nothing speaks for; once there
+// is a fault, none is run for another single one. Of those it is the one unsafe under the fewest hypotheses. Under
+// these, two chips drive one lane from the enabling write until the word changes; no readout leaves them in contention,
+// and as many of these hypotheses as can be are told from the rest in the same experiment, so that the risk is run
+// once.
 //
 // Some risk cannot be avoided. Let two chips of a lane differ in one input each,
 // wired to l and m. If the first's input were shorted to m, enabling the second would

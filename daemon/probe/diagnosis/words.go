@@ -74,9 +74,9 @@ func linesOut(words func(func(chipmodel.LineSet) bool)) func(func(chipmodel.Line
 	}
 }
 
-// readoutWords are the words that lanes are looked at under: all lines, all less one or
-// two, and the word of a chip less one line, with halves of the other lines added.
-// The halves bisect the lines, so that a foreign line is found in few readouts.
+// readoutWords are the words that lanes are looked at under: all lines, all less one or two, and the word of a chip
+// less one line, with halves of the other lines added. The halves bisect the lines, so that a foreign line is found in
+// few readouts.
 func (m *Model) readoutWords() []chipmodel.LineSet {
 	var l wordList
 	l.add(m.every)
