@@ -123,8 +123,11 @@ func (d *Die) Hold(row int, at bustime.Time) time.Duration { return d.storage.he
 // kelvin, as the class gives them.
 func (d *Die) SetKelvin(kelvin float64) {
 	d.px.setKelvin(d.class, kelvin)
-	if m, ok := d.storage.(*memory); ok {
+	switch m := d.storage.(type) {
+	case *memory:
 		m.setKelvin(kelvin)
+	case *switches:
+		m.stale = true // what joined pixels are together comes from what each is now
 	}
 }
 

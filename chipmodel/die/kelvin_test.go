@@ -5,6 +5,8 @@ import (
 	"slices"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 )
@@ -64,5 +66,53 @@ func TestBroughtToAnotherTemperature(t *testing.T) {
 	compare("linear", linear(300), linear(kelvin), 0)
 	if len(seen) < 4 {
 		t.Errorf("only classes %v", seen)
+	}
+}
+
+// TestJoinedPixelsFollowTheTemperature: pixels that are joined before sensing and have been
+// read take on another temperature as single ones do, without a new pattern.
+func TestJoinedPixelsFollowTheTemperature(t *testing.T) {
+	const kelvin = 318.0
+	cold, warm := crawler(t), crawler(t)
+	for i := range warm.Classes {
+		warm.Classes[i].Spec.TemperatureK = kelvin
+	}
+	chip := cold.Chip("bow-left")
+	class := cold.Chips[chip].Class
+	d, want := newIdeal(cold, chip), newIdeal(warm, chip)
+	for _, one := range []*Die{d, want} {
+		one.Write(chipmodel.ColumnPattern, 0x55)
+	}
+	look := func(d *Die) []float64 { return frame(d, class.Rows, class.Columns, 0, ramp) }
+	before := look(d)
+	d.SetKelvin(kelvin)
+	after := look(d)
+	for i, v := range look(want) {
+		if math.Abs(after[i]-v) > 1e-9 {
+			t.Fatalf("pixel %d: %v V, a die of %v K gives %v V; before it was warmed it gave %v V", i, after[i], kelvin,
+				v, before[i])
+		}
+	}
+}
+
+// TestBiasActsAtTheLoad: a memory chip shows the operating point that its pixels had when
+// they were loaded, and a bias that is written after that moves nothing until the next load.
+func TestBiasActsAtTheLoad(t *testing.T) {
+	a := classOf(t, func(c *facetdv1.ChipClass) {
+		bare(c)
+		c.Memory = &facetdv1.AnalogMemory{LoadRow: dur(1000), CellCapacitanceFf: 100, ShareSettle: dur(1000)}
+		c.PixelBias = &facetdv1.PixelBias{Nominal: 128, VoltsPerStep: proto.Float64(0.01)}
+	})
+	d := newIdeal(a, 0)
+	look := func() float64 { return frame(d, 4, 4, 1e6, flat(5))[0] }
+	d.Strobe(chipmodel.Load, 0, 0, flat(5))
+	nominal := look()
+	d.Write(chipmodel.PixelBias, 138)
+	if v := look(); v != nominal {
+		t.Errorf("a bias after the load moved the cells by %v V", v-nominal)
+	}
+	d.Strobe(chipmodel.Load, 0, 0, flat(5))
+	if v := look(); math.Abs(v-nominal-0.1) > 1e-12 {
+		t.Errorf("ten steps of bias before a load moved the cells by %v V, want 0.1 V", v-nominal)
 	}
 }

@@ -35,8 +35,36 @@ type shape struct {
 	odd           bool // the first row is one that lies half a pitch to the right
 }
 
-// made keeps resamplers by their shape: an array has as many as it has views.
-var made sync.Map
+// maxShapes is how many resamplers are kept: far more than the views of usual tasks, and
+// still little memory where captures ask for a window of their own each time.
+const maxShapes = 32
+
+// made keeps resamplers by their shape.
+var made resamplers
+
+// resamplers are for many goroutines. The zero value has none.
+type resamplers struct {
+	mu      sync.Mutex
+	byShape map[shape]*analog.HexResampler
+}
+
+// of returns the resampler of a shape, and makes it where it is not known.
+func (k *resamplers) of(s shape) (*analog.HexResampler, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if r := k.byShape[s]; r != nil {
+		return r, nil
+	}
+	r, err := analog.NewHexToSquare(s.rows, s.columns, s.odd)
+	if err != nil {
+		return nil, err
+	}
+	if k.byShape == nil || len(k.byShape) >= maxShapes {
+		k.byShape = map[shape]*analog.HexResampler{}
+	}
+	k.byShape[s] = r
+	return r, nil
+}
 
 func square(f *facetdv1.Frame) *facetdv1.Frame {
 	out := shallow.Without(f, "data")
@@ -57,18 +85,18 @@ func square(f *facetdv1.Frame) *facetdv1.Frame {
 			w.GetRowStep(), w.GetColumnStep()))
 	}
 	of := shape{int(f.GetRows()), int(f.GetColumns()), w.GetRow()%2 == 1}
-	if len(f.GetData()) != 2*of.rows*of.columns {
+	// A recording may say anything; the product of what it says must not overflow.
+	if n := len(f.GetData()); of.rows > n || of.columns > n || n != 2*of.rows*of.columns {
 		return refuse("the frame is not whole")
 	}
-	r, known := made.Load(of)
-	if !known {
-		fresh, err := analog.NewHexToSquare(of.rows, of.columns, of.odd)
-		if err != nil {
-			return refuse(err.Error())
-		}
-		r, _ = made.LoadOrStore(of, fresh)
+	if len(f.GetRowOffsetNs()) == 0 {
+		return refuse("the frame says nothing of the times of its rows")
 	}
-	return apply(out, r.(*analog.HexResampler), of)
+	r, err := made.of(of)
+	if err != nil {
+		return refuse(err.Error())
+	}
+	return apply(out, r, of)
 }
 
 // apply fills in a frame, which still holds the data of the old lattice.

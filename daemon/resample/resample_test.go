@@ -75,7 +75,8 @@ func TestNotSquare(t *testing.T) {
 		"old; not resampled: with steps of 2 rows and 1 columns the pixels do not lie on a hexagonal lattice": func(f *facetdv1.Frame) {
 			f.Window.RowStep, f.CorrectionNote = 2, "old"
 		},
-		"not resampled: the frame is not whole": func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
+		"not resampled: the frame is not whole":                          func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
+		"not resampled: the frame says nothing of the times of its rows": func(f *facetdv1.Frame) { f.RowOffsetNs = nil },
 		"not resampled: a hexagonal lattice of 1 x 99 cells has no triangles; give at least 2 x 2": func(f *facetdv1.Frame) {
 			f.Rows, f.Columns = 1, 99
 		},
@@ -87,6 +88,30 @@ func TestNotSquare(t *testing.T) {
 		if f.GetCorrectionNote() != want || f.GetArrangement() != in.GetArrangement() || f.GetRows() != in.GetRows() ||
 			len(f.GetCorrections()) != len(in.GetCorrections()) {
 			t.Errorf("%q, want %q: %v of %d rows", f.GetCorrectionNote(), want, f.GetArrangement(), f.GetRows())
+		}
+	}
+}
+
+// TestSizesThatOverflow: a size that comes to that of the data only because its product does
+// not fit into an integer is not believed.
+func TestSizesThatOverflow(t *testing.T) {
+	f := plane(0, 9, 11)
+	f.Rows, f.Columns, f.Data = 2147549185, 4294836226, make([]byte, 4) // twice the product is 2^64 + 4
+	got := Square(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{f}}).GetFrames()[0]
+	if got.GetCorrectionNote() != "not resampled: the frame is not whole" {
+		t.Errorf("%d x %d: %q", f.GetRows(), f.GetColumns(), got.GetCorrectionNote())
+	}
+}
+
+// TestShapesAreForgotten: windows that somebody captures once do not fill the memory.
+func TestShapesAreForgotten(t *testing.T) {
+	for rows := 2; rows < 4+maxShapes; rows++ {
+		f := plane(0, rows, 5)
+		if got := Square(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{f}}).GetFrames()[0]; got.GetCorrectionNote() != "" {
+			t.Fatal(got.GetCorrectionNote())
+		}
+		if n := len(made.byShape); n == 0 || n > maxShapes {
+			t.Fatalf("%d shapes are kept after windows of up to %d rows, at most %d may be", n, rows, maxShapes)
 		}
 	}
 }

@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
@@ -133,6 +135,37 @@ func TestDroopIsAsDerived(t *testing.T) {
 	}
 }
 
+// TestDroopBehindAnAmplifier: droop and leakage are those of the cells, whatever the
+// amplifier behind them makes of them, while hold times count the steps of the converter.
+func TestDroopBehindAnAmplifier(t *testing.T) {
+	const cell, fall, stepsPerVolt = 100.0, 0.2, 1024 / 2.0 // fF, V/s, of 10 bits over 2 V
+	for _, gain := range []float64{1, 2, -4} {
+		msg := bustest.Message()
+		msg.Classes[0].GetMemory().CellCapacitanceFf = cell
+		msg.Classes[0].Amplifier = &facetdv1.Amplifier{Gains: []float64{gain}, MidVolts: proto.Float64(1.5),
+			OffsetStepVolts: proto.Float64(0), HighVolts: 3}
+		a, m := chipmodel.New(msg)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		var captures []bus.Capture
+		for k := range 9 {
+			seconds := float64(k) * 0.05
+			c := bus.Capture{FirstSample: bus.Time(seconds * 1e9)}
+			for i := range 64 {
+				c.Codes = append(c.Codes, uint16(512.5+float64(i)/64-gain*fall*seconds*stepsPerVolt))
+			}
+			captures = append(captures, c)
+		}
+		d, ok := FitDroop(a, bustest.M0, captures)
+		if half := 0.5 / (math.Abs(gain) * fall * stepsPerVolt); !ok || math.Abs(d.VoltsPerSecond/fall-1) > 0.02 ||
+			math.Abs(d.LeakFA/(fall*cell)-1) > 0.02 || math.Abs(d.HalfStep.Seconds()/half-1) > 0.02 {
+			t.Errorf("gain %g: %g V/s, %g fA, half a step in %v; want %g V/s, %g fA, %g s", gain, d.VoltsPerSecond,
+				d.LeakFA, d.HalfStep, fall, fall*cell, half)
+		}
+	}
+}
+
 // TestDoubling against the closed form of the published rule that leakage doubles in a
 // fixed interval: 15 K at 10 K a doubling are 2^1.5.
 func TestDoubling(t *testing.T) {
@@ -217,6 +250,23 @@ func TestSlipsOfRows(t *testing.T) {
 	striped, even := frames(0, 0, 0, 1)
 	if slips, _ := Slips(class, striped, even); len(slips) == 0 || !slips[0].Every {
 		t.Errorf("a clock too many in every row: %+v", slips)
+	}
+}
+
+// TestSlipsOfNarrowRows: rows of a few pixels cannot tell where stripes stand, so that there
+// is no verdict on them.
+func TestSlipsOfNarrowRows(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	for columns := 1; columns < 9; columns++ {
+		class := &chipmodel.Class{Rows: 24, Columns: columns}
+		var striped, even []uint16
+		for i := range 24 * columns {
+			striped = append(striped, uint16(500+200*math.Sin(2*math.Pi*float64(i%columns)/10)+rng.NormFloat64()))
+			even = append(even, uint16(500+rng.NormFloat64()))
+		}
+		if slips, sharp := Slips(class, striped, even); len(slips) > 0 || sharp <= 0.3 {
+			t.Errorf("%d columns: slips %+v, places told within %g pixels", columns, slips, sharp)
+		}
 	}
 }
 

@@ -159,7 +159,8 @@ func FirstOf(samples [][]uint16) First {
 
 // Droop is what reads of one load say.
 type Droop struct {
-	// VoltsPerSecond is positive where the voltage falls; Sigma is its uncertainty.
+	// VoltsPerSecond is that of a cell, positive where its voltage falls; Sigma is its
+	// uncertainty.
 	VoltsPerSecond, Sigma float64
 	// HalfStep and OneStep are how long memories hold to half a step and a step of the
 	// converter; 0 where no droop was seen.
@@ -210,7 +211,11 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 	step := VoltsPerCode(lane)
 	span := d.Seconds[len(d.Seconds)-1]
 	floor := math.Sqrt(1.0/12/float64(len(inRange))) / span
-	d.VoltsPerSecond, d.Sigma = -slope*step, math.Hypot(sigma, floor)*step
+	gain := 1.0 // of what stands between the cells and the lane, after power-on
+	if gains := a.Chips[chip].Class.Spec.GetAmplifier().GetGains(); len(gains) > 0 {
+		gain = gains[0]
+	}
+	d.VoltsPerSecond, d.Sigma = -slope*step/gain, math.Hypot(sigma, floor)*step/math.Abs(gain)
 	d.Codes = math.Abs(slope) * span
 	d.LeakFA = d.VoltsPerSecond * a.Chips[chip].Class.Spec.GetMemory().GetCellCapacitanceFf()
 	if rate := math.Abs(slope); rate > 0 {

@@ -75,6 +75,9 @@ func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp 
 			rows[r][c] -= mean
 		}
 	}
+	if class.Columns < 3*mostSideways {
+		return nil, math.Inf(1) // shifted rows would overlap in too few pixels
+	}
 	// Over two rows: a slip in the middle of a row shows whole only in the next one.
 	var steps []float64
 	for r := 2; r < len(rows); r++ {
@@ -108,10 +111,13 @@ func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp 
 	return slips, sharp
 }
 
+// mostSideways is how many pixels rows are looked for to either side.
+const mostSideways = 3
+
 // sideways is by how many pixels y lies to the right of x: the least mean square over
 // whole shifts, and the lowest point of a parabola through its neighbours.
 func sideways(x, y []float64) float64 {
-	const most = 3
+	const most = mostSideways
 	rest := make([]float64, 2*most+1)
 	for s := -most; s <= most; s++ {
 		sum := 0.0
