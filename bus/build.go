@@ -9,7 +9,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Action is a register write or a strobe, whoever it is meant for.
+// Action is a register write or a strobe, without the chips that it is meant for.
 type Action struct {
 	Register facetdv1.Register // a write; unset for a strobe
 	Value    uint16
@@ -29,7 +29,7 @@ func Share(hold time.Duration) Action { return Action{Strobe: chipmodel.Share, H
 // Writes reports whether the action is a register write.
 func (a Action) Writes() bool { return a.Register != 0 }
 
-// Op is the action as one part of a command, for the chips that the whole command is meant for, ascending.
+// Op is the action as one part of a command. target is every chip that the whole command is meant for, ascending.
 func (a Action) Op(command int, target []int) Op {
 	op := Op{
 		Kind: OpStrobe, Register: a.Register, Value: a.Value, Strobe: a.Strobe, Hold: a.Hold,
@@ -41,7 +41,7 @@ func (a Action) Op(command int, target []int) Op {
 	return op
 }
 
-// SelectOp makes a word active, or no line.
+// SelectOp makes a word active; word 0 leaves every line inactive.
 func SelectOp(w chipmodel.LineSet) Op { return Op{Kind: OpSelect, Word: w} }
 
 // WaitOp lets voltages settle for a time.
@@ -59,16 +59,18 @@ func ReadOp(a *chipmodel.Array, s Scan) Op {
 }
 
 // Builder writes the operations of one segment after another: it numbers commands, leaves out a select of the word that
-// is active, and adds up what the segment costs. All programs are written by it.
+// is already active, and adds up what the segment costs. All programs are written by it, so that what they cost and how
+// they number commands is decided in one place.
 type Builder struct {
 	a *chipmodel.Array
 	draft
 }
 
-// draft is a segment as far as it is written.
+// draft is a segment as far as it has been written. Operations are only ever appended, so a copy of a draft is a point
+// to go back to.
 type draft struct {
 	ops     []Op
-	word    chipmodel.LineSet // active; only once something was selected in the segment
+	word    chipmodel.LineSet // active; means nothing until something is selected in the segment
 	spent   time.Duration
 	command int
 }
@@ -76,7 +78,7 @@ type draft struct {
 // NewBuilder returns a builder of programs for an array.
 func NewBuilder(a *chipmodel.Array) *Builder { return &Builder{a: a} }
 
-// Array is what the programs are for.
+// Array is the array that the programs are for.
 func (b *Builder) Array() *chipmodel.Array { return b.a }
 
 // Spent is the bus time of the segment so far.
@@ -93,7 +95,7 @@ func (b *Builder) add(op Op) {
 	b.spent += Cost(b.a, &op).Total()
 }
 
-// Select makes a word active, or no line, also where it is active already.
+// Select makes a word active (0: no line), even where it is active already.
 func (b *Builder) Select(w chipmodel.LineSet) {
 	b.add(SelectOp(w))
 	b.word = w
@@ -106,7 +108,7 @@ func (b *Builder) Activate(w chipmodel.LineSet) {
 	}
 }
 
-// Command numbers a command of which Part writes the parts, each under its own word.
+// Command begins a command and returns its number. Part then writes its parts, each under its own word.
 func (b *Builder) Command() int {
 	b.command++
 	return b.command
@@ -118,7 +120,7 @@ func (b *Builder) Part(command int, a Action, target []int) { b.add(a.Op(command
 // Do sends a command of its own to the chips that listen, which are its target.
 func (b *Builder) Do(a Action, target []int) { b.Part(b.Command(), a, target) }
 
-// Wait lets voltages settle; it writes nothing for no time.
+// Wait lets voltages settle; a wait of no time writes nothing.
 func (b *Builder) Wait(d time.Duration) {
 	if d > 0 {
 		b.add(WaitOp(d))
@@ -128,8 +130,7 @@ func (b *Builder) Wait(d time.Duration) {
 // Read reads chips of one class.
 func (b *Builder) Read(s Scan) { b.add(ReadOp(b.a, s)) }
 
-// Take ends the segment and returns its operations. The next segment selects anew, as what runs in between is not
-// known.
+// Take ends the segment and returns its operations. The next segment selects anew, since anything may run in between.
 func (b *Builder) Take() []Op {
 	ops := slices.Clip(b.ops)
 	b.draft = draft{}
@@ -148,12 +149,12 @@ func (m BuilderMark) Empty() bool { return len(m.draft.ops) == 0 }
 // Back drops what was written since a mark of the same segment.
 func (b *Builder) Back(m BuilderMark) { b.draft = m.draft }
 
-// RegisterName is a register in an operator's words.
+// RegisterName is a register's name for people.
 func RegisterName(r facetdv1.Register) string {
 	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(r.String(), "REGISTER_"), "_", " "))
 }
 
-// StrobeName is a strobe in an operator's words.
+// StrobeName is a strobe's name for people.
 func StrobeName(s facetdv1.Strobe) string {
 	return strings.ToLower(strings.TrimPrefix(s.String(), "STROBE_"))
 }

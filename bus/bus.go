@@ -2,8 +2,7 @@
 // operations with exact durations, what comes back from them, the interface of a
 // bus. Package rules judges streams of operations.
 //
-// The package itself is pure; a driver (bus/virtual, later a microcontroller)
-// owns goroutines and clocks.
+// The package itself is pure; goroutines and clocks belong to the drivers, such as bus/virtual.
 package bus
 
 import (
@@ -26,11 +25,10 @@ type Bus interface {
 	// WaitUntil blocks until bus time at, or until ctx ends, and returns ctx's
 	// error in that case. A virtual bus in free pace moves its time there at once.
 	WaitUntil(ctx context.Context, at Time) error
-	// Run executes one segment from bus time start on, and blocks until its last
-	// conversion is there. start must not lie before the end of the segment before
-	// (rule 8). The result holds the captures made, also beside an error; a
-	// *ViolationError means that a rule was violated, ctx's error that the segment
-	// was given up between two operations with every line inactive.
+	// Run executes one segment from bus time start on, and blocks until its last conversion has ended. start must not
+	// lie before the end of the previous segment (rule 8). The result holds the captures that were made even when there
+	// is an error: a *ViolationError means that a rule was violated, ctx's error that the segment was given up between
+	// two operations with every line inactive.
 	Run(ctx context.Context, start Time, s *Segment) (Result, error)
 	// Release makes every select line inactive at once (rule 10) and returns the
 	// bus time at which they were.
@@ -39,10 +37,10 @@ type Bus interface {
 	HostTime(at Time) (host time.Time, uncertainty time.Duration)
 }
 
-// BusCloser is a Bus with its end; only the daemon holds it.
+// BusCloser is a Bus that can be closed; only the daemon holds one, so that nobody else can end the bus for all.
 type BusCloser interface {
 	Bus
-	// Close releases every line and ends the driver. The bus is dead afterwards.
+	// Close releases every line and ends the driver. The bus cannot be used afterwards.
 	Close() error
 }
 
@@ -94,7 +92,7 @@ type Op struct {
 
 // Scan is one readout under one select word.
 type Scan struct {
-	// Chips are read in parallel: one a lane, all of one class.
+	// Chips are read in parallel: one per lane, all of one class, as one clock steps them all.
 	Chips []int
 	// Window is what is read of each; it may be some rows of a frame only.
 	Window chipmodel.Window
@@ -107,9 +105,9 @@ type Scan struct {
 	FirstRow int
 	// Claim is what the frame will say about the chip's settings.
 	Claim Claim
-	// Levels says that the lanes themselves are sampled, whoever drives them or nobody: the captures claim nothing of
-	// the chips, which only set the pace. With a Settle of its own it may sample before they have settled, which is how
-	// settling is measured.
+	// Levels says that the lanes themselves are sampled, whether or not anything drives them: the captures claim
+	// nothing about the chips, which only set the pace. With a Settle of its own it may sample before the lanes have
+	// settled, which is how settling is measured.
 	Levels bool
 }
 
@@ -144,7 +142,7 @@ type Job struct {
 	Release, Deadline Time
 	// MaxHold and MaxSkew are the task's limits; 0 is none.
 	MaxHold, MaxSkew time.Duration
-	// Chips are all chips that the job touches, ascending. None leaves open which.
+	// Chips are all chips that the job touches, ascending. Empty means that any may be touched.
 	Chips []int
 	// Segments is how many segments the job has.
 	Segments int
@@ -264,8 +262,8 @@ func Cost(a *chipmodel.Array, op *Op) Phases {
 	return p
 }
 
-// strobeCost: a load takes the longest of its chips, a share as long as it holds,
-// a reset the longest reset pulse, an advance one step.
+// strobeCost is the time of a strobe: a load takes as long as the slowest of its chips, a share as long as its switches
+// stay closed, a reset the longest reset pulse, an advance one step.
 func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
 	d := a.Timing.Strobe
 	switch op.Strobe {

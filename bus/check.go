@@ -10,10 +10,11 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// MaxFrames bounds the frames of one job.
+// MaxFrames limits the frames of one job: what comes from outside must not be able to ask for any amount of memory.
 const MaxFrames = 1 << 16
 
-// maxHold is the longest that one operation may wait.
+// maxHold is the longest that one operation may wait; nothing on a chip takes that long, and sums of such times cannot
+// overflow.
 const maxHold = time.Hour
 
 // maxSettle is the longest that a readout may give its lanes to settle after each change.
@@ -49,12 +50,12 @@ func checkOp(a *chipmodel.Array, op *Op) error {
 			return fmt.Errorf("there is no strobe %d", op.Strobe)
 		}
 		if op.Hold < 0 || op.Hold > maxHold {
-			return fmt.Errorf("a share of %v", op.Hold)
+			return fmt.Errorf("a share cannot last %v", op.Hold)
 		}
 		return checkTarget(a, op.Target)
 	case OpWait:
 		if op.Hold < 0 || op.Hold > maxHold || op.Phase < 0 || op.Phase > facetdv1.Phase_PHASE_CONVERT {
-			return fmt.Errorf("a wait of %v in phase %d", op.Hold, op.Phase)
+			return fmt.Errorf("a wait of %v in phase %d is not possible", op.Hold, op.Phase)
 		}
 	case OpScan, OpClockOut:
 		return checkScan(a, op.Scan)
@@ -80,7 +81,7 @@ func checkTarget(a *chipmodel.Array, target []int) error {
 
 func checkScan(a *chipmodel.Array, s *Scan) error {
 	if s == nil || len(s.Chips) == 0 {
-		return errors.New("a scan of no chip")
+		return errors.New("a scan reads no chip")
 	}
 	if len(s.Frames) != len(s.Chips) {
 		return fmt.Errorf("%d frames for %d chips", len(s.Frames), len(s.Chips))

@@ -33,9 +33,9 @@ const (
 	H0        // hexagonal, lane b
 )
 
-// MustArray returns a small invented array with one chip of each of five makes, three of that with memory, on two
-// lanes: the converter of lane a samples and holds, that of lane b does not. A chip listens while its family's line (F,
-// G or H) and one of X0, X1 and X2 are active. It panics when the array is not valid.
+// MustArray returns a small invented array with chips of five classes, three of the one with memory and one of each
+// other, on two lanes: the converter of lane a samples and holds, that of lane b does not. A chip listens while its
+// family's line (F, G or H) and one of X0, X1 and X2 are active. It panics when the array is not valid.
 func MustArray() *chipmodel.Array {
 	a, m := chipmodel.New(Message())
 	if len(m) > 0 {
@@ -44,8 +44,7 @@ func MustArray() *chipmodel.Array {
 	return a
 }
 
-// Message returns the description of the test array, to be changed and checked
-// anew.
+// Message returns the description of the test array, for tests that change it and validate it again.
 func Message() *facetdv1.Array {
 	return &facetdv1.Array{
 		Name:        "bench",

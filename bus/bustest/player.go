@@ -10,8 +10,8 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// MismatchError is the error of a player that was asked for something else than
-// what was recorded. The test should fail with it.
+// MismatchError is the error of a player that was asked for something other than what was recorded. The test should
+// fail with it.
 type MismatchError struct {
 	Index int // of the record
 	What  string
@@ -92,7 +92,7 @@ func (p *Player) differs(start bus.Time, s *bus.Segment) string {
 	return ""
 }
 
-// Release does nothing but tell the time.
+// Release only returns the bus time: the record has no lines.
 func (p *Player) Release() bus.Time { return p.Now() }
 
 // HostTime counts from the epoch, without uncertainty.

@@ -29,7 +29,7 @@ type Recorder struct {
 // NewRecorder returns a recorder of b.
 func NewRecorder(b bus.BusCloser) *Recorder { return &Recorder{BusCloser: b} }
 
-// Run runs the segment and notes it, with a copy of its job.
+// Run runs the segment and notes it. The job is copied, as its owner may go on changing it.
 func (r *Recorder) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
 	kept := copyOf(s)
 	res, err := r.BusCloser.Run(ctx, start, s)
@@ -79,7 +79,7 @@ type Fault struct {
 	Skip int
 	// Times is how many are hit; 0 is all.
 	Times int
-	// Delay moves the start by so much bus time.
+	// Delay moves the start later by this much bus time.
 	Delay time.Duration
 	// Err is returned instead of running the segment, or, with After, beside the
 	// result of having run it.

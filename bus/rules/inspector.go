@@ -14,9 +14,11 @@ import (
 )
 
 const (
-	// keptViolations bounds both lists of violations; the total is always counted.
+	// keptViolations limits both lists of violations: one wrong program can violate rules thousands of times a second.
+	// All are counted.
 	keptViolations = 128
-	// keptWords bounds the memory of what each select word reaches.
+	// keptWords limits the memory of what each select word reaches. Timetables use few words; a probe may go through
+	// thousands.
 	keptWords = 4096
 )
 
@@ -68,8 +70,8 @@ type chipState struct {
 
 	holder *jobRecord // the job whose load is in the chip, until it is read
 	read   bool       // some of it has been read
-	// disturbed is the first time another job acted on the chip after a first
-	// readout; it violates rule 5 only if the holder reads on.
+	// disturbed says that another job acted on the chip after a first readout. The chip alone does not show whether its
+	// load was still needed: rule 5 is violated only if the holder reads on.
 	disturbed   bool
 	disturbedAt bus.Time
 	disturbance string
@@ -114,7 +116,7 @@ func NewInspector(a *chipmodel.Array) *Inspector {
 
 // requiredSettle is the least time between the last change of a chip's lane and the sample: the measured one, or what a
 // single pole of the output resistance and the whole line's capacitance needs to come within half a step of the
-// converter.
+// converter. It counts the chips of the lane itself, where the planner asks the chip model.
 func requiredSettle(a *chipmodel.Array, chip int) time.Duration {
 	c := &a.Chips[chip]
 	if c.Class == nil || c.Lane < 0 {
@@ -133,12 +135,13 @@ func requiredSettle(a *chipmodel.Array, chip int) time.Duration {
 	}
 	steps := math.Exp2(float64(spec.GetConverter().GetBits() + 1)) // half steps of the full range
 	ns := readout.GetOutputResistanceOhms() * picofarads * 1e-3 * math.Log(steps)
+	// A millionth of a nanosecond is rounding; it must not cost a whole one.
 	return time.Duration(math.Ceil(ns - 1e-6))
 }
 
-// needed is the least settling time of a chip's lane with the output bias that the chip
-// has: in proportion longer as a bias below nominal takes bandwidth from its output,
-// down to a hundredth.
+// needed is the least settling time of a chip's lane at the output bias that the chip holds. A bias below nominal takes
+// bandwidth from the output, down to a hundredth of it, and settling takes longer in proportion; a bias above nominal
+// is not credited, as nobody has measured what it gains.
 func (in *Inspector) needed(chip int) time.Duration {
 	return in.neededAt(chip, in.chips[chip].registers[chipmodel.OutputBias])
 }
@@ -224,6 +227,7 @@ func (in *Inspector) EndSegment(end bus.Time) {
 	if in.job != nil {
 		in.job.ran++
 		in.job.end = end
+		// The last segment has read all that it will: others may load the chips before the job is accounted for.
 		if in.job.ran >= in.job.segments {
 			in.unhold(in.job)
 		}
@@ -234,6 +238,7 @@ func (in *Inspector) EndSegment(end bus.Time) {
 // GiveUp ends the running segment at bus time at, in the middle of an operation
 // unless op is nil; Released says when the lines went inactive.
 func (in *Inspector) GiveUp(op *bus.Op, at bus.Time) {
+	// A strobe that was cut short may have loaded some rows and moved a counter by any number.
 	if op != nil && op.Kind == bus.OpStrobe {
 		for _, c := range in.listening {
 			in.chips[c].loaded = false
@@ -244,12 +249,11 @@ func (in *Inspector) GiveUp(op *bus.Op, at bus.Time) {
 	in.segment, in.job = nil, nil
 }
 
-// Violations returns the last violations, oldest first; Total counts those that
-// are not kept as well.
+// Violations returns the last violations, oldest first. Total counts those that were not kept, too.
 func (in *Inspector) Violations() []Violation { return append([]Violation(nil), in.history...) }
 
-// Take returns the violations that no call of Take has returned before; when there
-// are too many the newest are dropped, but counted by Total.
+// Take returns the violations since the last call. When there are too many, the newest are dropped; Total still counts
+// them.
 func (in *Inspector) Take() []Violation {
 	taken := in.pending
 	in.pending = nil
@@ -259,8 +263,8 @@ func (in *Inspector) Take() []Violation {
 // Total counts all violations.
 func (in *Inspector) Total() uint64 { return in.total }
 
-// Broken counts the violations after which a bus must stop: of rules 1 to 6 and 8.
-// The others are about what is said of a job, not about what the lines do.
+// Broken counts the violations after which a bus must stop: those of rules 1 to 6 and 8. The other rules are about what
+// is reported of a job, not about what the lines do: stopping the bus would help nobody.
 func (in *Inspector) Broken() uint64 { return in.broken }
 
 // breach notes a violation.
@@ -270,6 +274,7 @@ func (in *Inspector) breach(rule int, at bus.Time, chips []int, format string, a
 	if rule <= RuleClaim || rule == RuleOrder {
 		in.broken++
 	}
+	// pending keeps the first ones, which caused the others; history the last ones, which are what is happening now.
 	if len(in.pending) < keptViolations {
 		in.pending = append(in.pending, v)
 	}

@@ -26,14 +26,16 @@ type seenFrame struct {
 	hold  time.Duration
 }
 
-// taskRecord is what is known of a task's jobs.
+// taskRecord is what is known of a task's jobs. A task has one open job at a time: that is how a job that was never
+// accounted for shows.
 type taskRecord struct {
 	open  *jobRecord
 	ended bool // at least one was accounted for
 	last  uint64
 }
 
-// begin finds or makes the record of a segment's job.
+// begin finds or makes the record of a segment's job. A job that another one displaces is reported, and forgotten, so
+// that it is reported once.
 func (in *Inspector) begin(s *bus.Segment, start bus.Time) *jobRecord {
 	j := s.Job
 	if j == nil {
@@ -42,7 +44,7 @@ func (in *Inspector) begin(s *bus.Segment, start bus.Time) *jobRecord {
 	}
 	t := in.task(j.Task)
 	if t.open != nil && t.open.job.Number != j.Number {
-		in.breach(RuleAccounted, start, t.open.job.Chips, "%s was not accounted for when %s began", t.open.name(),
+		in.breach(RuleAccounted, start, t.open.job.Chips, "%s had not been accounted for when %s began", t.open.name(),
 			jobName(j))
 		in.forget(t)
 	}
@@ -76,13 +78,14 @@ func (in *Inspector) newRecord(j *bus.Job) *jobRecord {
 	return r
 }
 
-// forget drops the record of a task's open job and what it held.
+// forget drops the record of a task's open job and what it held. The record is used again, so no pointer to it may
+// stay.
 func (in *Inspector) forget(t *taskRecord) {
 	in.unhold(t.open)
 	for i := range in.chips {
 		if in.chips[i].loadedBy == t.open {
 			in.chips[i].loadedBy = nil
-			in.chips[i].loaded = false // nobody may read it any more
+			in.chips[i].loaded = false // a load is for its own job only
 		}
 	}
 	if in.job == t.open {
@@ -101,7 +104,8 @@ func (in *Inspector) unhold(r *jobRecord) {
 	}
 }
 
-// saw notes one readout of a frame.
+// saw notes one readout of a frame. A frame may be read in parts: its light is that of the earliest, its hold that of
+// the latest.
 func (r *jobRecord) saw(frame, chip int, light bus.Time, hold time.Duration) {
 	if frame >= bus.MaxFrames {
 		return
@@ -133,7 +137,7 @@ func (r *jobRecord) skew() time.Duration {
 	return last.Sub(first)
 }
 
-// limits judges hold and skew of a job against its limits, once.
+// limits judges hold and skew of a job against its limits, once: both its frame set and its end call for it.
 func (in *Inspector) limits(r *jobRecord) {
 	if r.judged {
 		return

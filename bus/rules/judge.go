@@ -30,15 +30,15 @@ type TimedEntry struct {
 }
 
 // Judge runs a timetable's initialization and a number of its cycles, at least two, past an inspector, with the exact
-// times of every operation and every job counted as on time. It returns what the inspector saw; nothing for a timetable
-// that may be used. The repetition shows what one cycle leaves to the next; it ends where nothing new can come.
+// times of every operation and every job counted as on time. It returns the violations; a timetable without any may be
+// used. The second cycle shows what the first leaves to it: a word, registers, lanes that have just changed. Judging
+// ends early where nothing new can come.
 func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 	v, _ := judged(a, t, cycles, true)
 	return v
 }
 
-// judged is Judge, and says whether it ended before the last cycle did; early allows
-// it to.
+// judged is Judge, and says whether it ended before the last cycle did. early allows it to; tests compare both.
 func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []Violation, ended bool) {
 	if v := checkTable(a, &t); v != nil {
 		return v, false
@@ -55,7 +55,7 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	for _, e := range t.Entries {
 		jobs[e.Segment.Job.Task] = max(jobs[e.Segment.Job.Task], e.Segment.Job.Number+1)
 	}
-	// The inspector keeps neither a segment nor a job after it has ended.
+	// One job and one segment serve for all: the inspector keeps neither after it has ended.
 	job, s := new(bus.Job), new(bus.Segment)
 	again := newRecurrence(in, &t)
 	for e := range t.unrolled(max(cycles, 2)) {
@@ -78,7 +78,7 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	return in.Take(), ended
 }
 
-// checkTable reports what cannot be run at all, as broken claims.
+// checkTable reports what cannot be run at all as broken claims, so that the inspector sees only operations that can.
 func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 	var out []Violation
 	add := func(at bus.Time, err error) {
@@ -87,7 +87,7 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 		}
 	}
 	add(0, bus.CheckOps(a, t.Initialization))
-	checked := map[*bus.Op]int{} // jobs repeat their programs
+	checked := map[*bus.Op]int{} // by first operation: jobs repeat their programs
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {
 			out = append(out, Violation{Rule: RuleAccounted, At: e.Start, Message: "a segment belongs to no job"})
@@ -107,7 +107,8 @@ type cycleEntry struct {
 	place int // within the cycle; -1 where cycles overlap
 }
 
-// unrolled yields the segments of a number of cycles in the order of their starts.
+// unrolled yields the segments of a number of cycles in the order of their starts. Cycles overlap where a segment
+// starts after the first of the next cycle; then all are sorted together.
 func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 	inCycle := make([]cycleEntry, len(t.Entries))
 	for i := range t.Entries {
@@ -151,8 +152,8 @@ type judge struct {
 	captures []bus.Capture // of the running operation
 }
 
-// judgedProgram is a run of operations with their lengths and the captures of a bus
-// in exact time, without codes, holds and the operation's start.
+// judgedProgram is a run of operations with their lengths and the captures of a bus in exact time. Captures lack codes
+// and holds, and their times count from the start of the operation.
 type judgedProgram struct {
 	lengths  []time.Duration
 	captures [][]bus.Capture

@@ -10,7 +10,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// selectWord makes all lines inactive and then those of the new word active.
+// selectWord makes all lines inactive and then those of the new word active. A lane changes at both moments: when its
+// old driver lets go, and after the dead time, when a new one takes over. A lane that nobody drives afterwards changes
+// at the first only.
 func (in *Inspector) selectWord(op *bus.Op, from, to bus.Time) {
 	least := in.a.Timing.DeadTime
 	if op.Word != 0 {
@@ -34,6 +36,7 @@ func (in *Inspector) reachOf(word chipmodel.LineSet) []int {
 		return reached
 	}
 	if len(in.reach) >= keptWords {
+		// Forgetting all is simpler than tracking use, and what is still in use is soon known again.
 		clear(in.reach)
 	}
 	var reached []int
@@ -80,6 +83,7 @@ func (in *Inspector) drivers(at bus.Time) {
 				both = append(both, other)
 			}
 		}
+		// A lane is reported once, by the first of its drivers, with all the others.
 		earlier := slices.ContainsFunc(in.listening[:i],
 			func(o int) bool { return in.a.Chips[o].Lane == lane && in.drives(o) })
 		if both != nil && !earlier {
@@ -89,7 +93,8 @@ func (in *Inspector) drivers(at bus.Time) {
 	}
 }
 
-// sameChips compares two lists, which are often the same one.
+// sameChips compares two lists. Targets mostly come from one list, so comparing addresses spares the walk for almost
+// every operation.
 func sameChips(a, b []int) bool {
 	if len(a) == len(b) && (len(a) == 0 || &a[0] == &b[0]) {
 		return true
@@ -97,7 +102,8 @@ func sameChips(a, b []int) bool {
 	return slices.Equal(a, b)
 }
 
-// commandLog notes what each command of the running segment has reached.
+// commandLog notes what each command of the running segment has reached. Its slices are used again from segment to
+// segment: judging a timetable takes millions of operations, and would mostly allocate.
 type commandLog struct {
 	list    []commandState
 	most    int    // largest number in the list
@@ -132,8 +138,8 @@ func (l *commandLog) reset() {
 	l.list, l.reached, l.most = l.list[:0], l.reached[:0], math.MinInt
 }
 
-// find returns the command of an operation. Commands are mostly numbered in
-// order: a larger number than any before is a new one.
+// find returns the command of an operation. Commands are mostly numbered in order: a larger number than any before is a
+// new one, and needs no search.
 func (l *commandLog) find(op *bus.Op) (*commandState, []bool) {
 	i := -1
 	if op.Command <= l.most {
@@ -186,6 +192,7 @@ func (in *Inspector) addressed(op *bus.Op, from bus.Time) {
 		if meant {
 			before, counts[at] = counts[at], true
 		} else {
+			// A second strobe is judged outside the target as well: rules 2 and 3 are violated apart from each other.
 			before = slices.Contains(command.outside, c)
 			command.outside = append(command.outside, c)
 		}
@@ -231,8 +238,8 @@ func (in *Inspector) withinJob(target []int, at bus.Time, what string) {
 	}
 }
 
-// lasting judges that a write or strobe has the time that the chips need to take it:
-// whoever says how long it takes must not be the one who judges that.
+// lasting judges that a write or strobe lasts as long as the chips need to take it. The time comes from the array, not
+// from the cost of the operation: who says how long something takes must not be the one to judge it.
 func (in *Inspector) lasting(op *bus.Op, from, to bus.Time) {
 	need := in.a.Timing.Strobe
 	if op.Kind == bus.OpWrite {
@@ -291,9 +298,11 @@ func (in *Inspector) write(op *bus.Op, to bus.Time) {
 	}
 	for _, c := range in.listening {
 		chip := &in.chips[c]
+		// Writing what the register holds moves nothing: neither the lane nor what a pattern joins.
 		if chip.registers[op.Register] == op.Value {
 			continue
 		}
+		// Enabling an output, disabling it and any change while it is enabled move the lane.
 		drove := in.drives(c)
 		chip.registers[op.Register] = op.Value
 		if drove || in.drives(c) {
@@ -321,8 +330,10 @@ func (in *Inspector) strobe(op *bus.Op, from, to bus.Time) {
 		case op.Strobe == chipmodel.Load && memory:
 			in.load(c, from, to)
 		case op.Strobe == chipmodel.Share && memory:
+			// The switches were not closed for longer than the operation lasted, whatever it says.
 			in.share(c, min(op.Hold, to.Sub(from)))
 		case op.Strobe == chipmodel.Reset && class.Counts():
+			// After too short a pulse the counter may stand anywhere.
 			pulse := class.Spec.GetCounter().GetReset_().AsDuration()
 			chip.counted, chip.counter = to.Sub(from) >= pulse, 0
 		case op.Strobe == chipmodel.Advance && class.Counts():
@@ -336,7 +347,8 @@ func (in *Inspector) strobe(op *bus.Op, from, to bus.Time) {
 	}
 }
 
-// load begins a chip's share history anew and gives it to the job.
+// load begins a chip's history of shares anew, and makes the job its holder. The pixel bias is noted now, as the pixels
+// are sampled now: a later write does not change what the memory holds.
 func (in *Inspector) load(chip int, from, to bus.Time) {
 	c := &in.chips[chip]
 	class := in.a.Chips[chip].Class
@@ -361,9 +373,8 @@ func (in *Inspector) share(chip int, hold time.Duration) {
 	}
 }
 
-// leastShare is a time that no share may be shorter than: the measured one, or what
-// two joined cells need to come within half a step of the converter. Longer blocks
-// need more.
+// leastShare is a time that no share may be shorter than: the measured one, or what the longest run of joined cells
+// needs to come within half a step of the converter.
 func leastShare(class *chipmodel.Class, p bus.Patterns) time.Duration {
 	m := class.Spec.GetMemory()
 	if m.GetShareSettle() != nil {

@@ -8,9 +8,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// A table repeats. When an inspector is in the same state at the same place of two
-// cycles, times counted back from that moment, it will see from there on what it has
-// seen before, and again in every cycle after: what remains need not be run.
+// A table repeats. When an inspector is in the same state at the same place of two cycles, with times counted back from
+// that moment, then from there on it will see what it has seen before, in this cycle and in every later one: what
+// remains need not be run.
 
 // recurrence looks for that moment.
 type recurrence struct {
@@ -29,11 +29,12 @@ func newRecurrence(in *Inspector, t *TimedTable) *recurrence {
 	return r
 }
 
-// ended takes note that a job of a task has ended at a place of a cycle, counted
-// from 0. It reports that nothing new will be seen.
+// ended notes that a job of a task has ended at a place of a cycle, counted from 0. It reports whether nothing new will
+// be seen.
 //
-// The state is taken in the first cycle once a job of every task has ended, so that
-// in the second cycle the numbers of every task's jobs have been seen to go on.
+// The state is taken in the first cycle once a job of every task has ended: by the same place of the second cycle, the
+// numbers of every task's jobs have then been seen to go on. After a violation every cycle is run, since those of later
+// cycles are wanted as well.
 func (r *recurrence) ended(task string, place, cycle int) bool {
 	delete(r.waiting, task)
 	switch {
@@ -48,8 +49,9 @@ func (r *recurrence) ended(task string, place, cycle int) bool {
 	return false
 }
 
-// moment is what an inspector knows while no job is open. Times are how long ago
-// something was, at most as long as anything has to wait for it.
+// moment is what an inspector knows while no job is open. Times are how long ago something was, cut off at the longest
+// that anything has to wait for it: beyond that, differences no longer matter, and would hide that the state has come
+// back.
 type moment struct {
 	word  chipmodel.LineSet
 	chips []chipMoment
@@ -66,8 +68,8 @@ type chipMoment struct {
 	counter    int
 }
 
-// moment returns the state, or false while a job is open or a chip holds a load: a
-// chip that holds none has no shares that anyone may rely on.
+// moment returns the state, or false while a job is open or a chip holds a load. So the histories of shares can be left
+// out: nobody may rely on those of a chip without a load.
 func (in *Inspector) moment() (moment, bool) {
 	for _, t := range in.tasks {
 		if t.open != nil {
@@ -82,7 +84,7 @@ func (in *Inspector) moment() (moment, bool) {
 	}
 	settle := time.Duration(0)
 	for i := range in.settle {
-		settle = max(settle, in.neededAt(i, 0))
+		settle = max(settle, in.neededAt(i, 0)) // the lowest bias is the slowest
 	}
 	m := moment{word: in.word, chips: make([]chipMoment, len(in.chips)), lanes: make([]laneMoment, len(in.lanes))}
 	for i := range in.chips {

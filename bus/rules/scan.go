@@ -10,8 +10,8 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// joined is the number of cells of the longest run that a pattern joins among n
-// cells in a line.
+// joined is the length in cells of the longest run that a pattern joins among n cells in a line; it decides how long a
+// share takes.
 func joined(pattern uint8, n int) int {
 	longest, first := min(n, 1), 0
 	for cell := 1; cell < n; cell++ {
@@ -35,11 +35,11 @@ func chainSettle(n int, rcNS float64, bits int) time.Duration {
 	return time.Duration(tau * math.Ln2 * float64(bits))
 }
 
-// scan judges a readout by rules 1, 2, 4, 5 and 6, and takes note of its hold.
+// scan judges a readout by rules 1, 2, 4, 5 and 6, and notes its hold.
 func (in *Inspector) scan(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	s := op.Scan
 	if s == nil {
-		in.breach(RuleClaim, from, nil, "a %s says nothing of what it reads", op.Kind)
+		in.breach(RuleClaim, from, nil, "a %s does not say what it reads", op.Kind)
 		return
 	}
 	var outside []int
@@ -56,7 +56,7 @@ func (in *Inspector) scan(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	}
 	if s.Levels && op.Kind == bus.OpClockOut {
 		for _, c := range in.listening {
-			in.chips[c].counted = false // it was clocked on by who knows how much
+			in.chips[c].counted = false // it was clocked on by an unknown number of steps
 		}
 	}
 	before := in.broken
@@ -129,12 +129,13 @@ func (in *Inspector) scanChip(op *bus.Op, i int, from bus.Time) {
 		if !chip.counted || chip.counter != 0 {
 			in.breach(RuleClaim, from, one(), "pixels are clocked out of a counter that was not reset")
 		}
+		// The counter stops behind the last pixel read. Only a reset makes its position right for a readout again.
 		last := s.Window.Part(s.Window.Rows-1, 1)
 		chip.counter = last.Row*class.Columns + last.Column + (last.Columns-1)*last.ColumnStep + 1
 	}
 }
 
-// scanMemory judges what a memory chip holds against what its frame will say.
+// scanMemory judges what a memory chip holds against what its frame will claim.
 func (in *Inspector) scanMemory(s *bus.Scan, c int, from bus.Time) {
 	chip := &in.chips[c]
 	one := []int{c}
@@ -163,11 +164,11 @@ func (in *Inspector) scanMemory(s *bus.Scan, c int, from bus.Time) {
 	chip.read = true
 }
 
-// moves is the time from the start of a readout, from one pixel to the next and
-// from the end of one row to the next row until the lane changes last.
+// moves is how long it takes until the lane last changes: from the start of a readout to its first pixel, from one
+// pixel to the next, and from the last pixel of a row to the first of the next. Settling counts from there.
 type moves struct{ first, pixel, row time.Duration }
 
-// pace is what a chip's readout takes, from its class and its lane.
+// pace holds the times that a chip's readout is made of, from its class and its lane.
 type pace struct {
 	step, rowStep, conversion time.Duration
 	sampleAndHold             bool
@@ -190,10 +191,11 @@ func paceOf(a *chipmodel.Array, chip int) pace {
 func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 	step, rowStep := of.step, of.rowStep
 	if !class.Counts() {
-		// One address change a pixel, and a new row address for every row.
+		// One address change per pixel, and a new row address for every row.
 		return moves{first: rowStep + step, pixel: step, row: rowStep + step}
 	}
-	// Position of a pixel in the counter's order, and rows entered before it.
+	// The counter passes every pixel on its way, so skipping some costs as much as reading them. Position of a pixel in
+	// its order, and rows entered before it:
 	at := func(r, c int) (pixel, row time.Duration) {
 		n := w.Row + r*w.RowStep
 		return time.Duration(n*class.Columns + w.Column + c*w.ColumnStep), time.Duration(n)
@@ -211,7 +213,8 @@ func movesOf(class *chipmodel.Class, w chipmodel.Window, of pace) moves {
 	}
 }
 
-// capture judges the sampling times of one chip by rule 4.
+// capture judges the sampling times of one chip by rule 4. All pixels of a row are equally far apart, and so are rows:
+// it is enough to judge the first sample, one step within a row and one step to the next row.
 func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to bus.Time) {
 	s := op.Scan
 	c := s.Chips[i]
@@ -225,12 +228,11 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to bus.T
 	conversion := in.paces[c].conversion
 	settle := in.needed(c)
 	if s.Levels && s.Settle > 0 {
-		// It is there to find out how the lane settles: it may sample early, but not
-		// earlier than it says.
+		// Such a readout finds out how the lane settles: it may sample early, but not earlier than it says.
 		settle = min(settle, s.Settle)
 	}
 	m := movesOf(class, s.Window, in.paces[c])
-	// From one sample until the lane may be moved on.
+	// Without sample and hold the lane must stay until the conversion has ended.
 	busy := time.Duration(0)
 	if !in.paces[c].sampleAndHold {
 		busy = conversion
@@ -273,7 +275,7 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to bus.T
 	}
 }
 
-// overlap judges that a conversion has its whole time.
+// overlap judges that a conversion has its whole time before the next one.
 func (in *Inspector) overlap(chip int, at bus.Time, have, need time.Duration) {
 	if have < need {
 		in.breach(RuleSettle, at, []int{chip}, "conversions on lane %s overlap: %d ns where %d ns are needed",
@@ -296,7 +298,8 @@ func (in *Inspector) patterns(chip int, first bus.Time) {
 	}
 }
 
-// seen notes light and hold of a frame, and judges what the capture says of them.
+// seen notes when a frame's light was sampled and for how long it was held, and judges what the capture says of its
+// hold.
 func (in *Inspector) seen(s *bus.Scan, i int, got *bus.Capture) {
 	c, last := s.Chips[i], got.LastSample()
 	chip := &in.chips[c]

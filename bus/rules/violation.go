@@ -38,8 +38,8 @@ func (v Violation) String() string {
 	return s
 }
 
-// ViolationError is the error of a bus on which rules were violated. The bus has
-// released every line; the caller should fail the job and tell the operator.
+// ViolationError is the error of a bus on which rules were violated. The bus has released every line; the caller fails
+// the job and lets the operator know.
 type ViolationError struct{ Violations []Violation }
 
 func (e *ViolationError) Error() string {

@@ -20,7 +20,7 @@ const DefectForm = "CHIP:ROW,COLUMN=stuck@VOLTS or =noisy@VOLTS"
 
 // ParseDefect reads a defect such as wall-00:3,4=stuck@1.2 or bed-1:0,7=noisy@0.01.
 func ParseDefect(text string) (Defect, error) {
-	wrong := fmt.Errorf("%q is no defect; write %s", text, DefectForm)
+	wrong := fmt.Errorf("%q is not a defect; write %s", text, DefectForm)
 	place, what, ok := strings.Cut(text, "=")
 	chip, at, ok2 := strings.Cut(place, ":")
 	row, column, ok3 := strings.Cut(at, ",")

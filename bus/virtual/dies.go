@@ -22,8 +22,8 @@ type dieModel interface {
 	SetKelvin(kelvin float64)
 }
 
-// laneModel is what the bus needs of a lane: its converter, and what is left of the
-// pixel before when the line has not settled fully.
+// laneModel is what the bus needs of a lane: its converter, and what is left of the previous pixel when the line has
+// not settled fully.
 type laneModel interface {
 	// Residual is the part of a step that is missing after a time, on a line that
 	// needs another to settle to half a step.
@@ -56,7 +56,7 @@ var simulated = makers{
 	lane: func(a *chipmodel.Array, lane int, seed uint64) laneModel { return die.NewLane(a, lane, seed) },
 }
 
-// makers make the dies and lanes of an array; tests put others in.
+// makers make the dies and lanes of an array; tests put in others.
 type makers struct {
 	die  func(a *chipmodel.Array, chip int, seed uint64) dieModel
 	lane func(a *chipmodel.Array, lane int, seed uint64) laneModel

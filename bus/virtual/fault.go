@@ -10,15 +10,15 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// idleFraction is where in its converter's range a undriven lane lies: a
-// weak pull holds it a little above the low end. Invented.
+// idleFraction is where in its converter's range an undriven lane lies: a weak pull holds it a little above the low
+// end. Invented.
 const idleFraction = 1.0 / 32
 
-// keptContentions bounds the list of contentions; all are counted.
+// keptContentions limits the list of contentions; all are counted.
 const keptContentions = 64
 
-// Contention is two or more simulated dies that drove one lane together. On a real
-// bus it hurts, and may destroy chips.
+// Contention is two or more simulated dies driving one lane together. On a real bus their outputs work against each
+// other, which may destroy chips.
 type Contention struct {
 	// From and Until are bus times; Until is 0 while it lasts.
 	From, Until bus.Time
@@ -26,9 +26,9 @@ type Contention struct {
 	Chips       []int // ascending
 }
 
-// faults are what is wrong with the simulated array. They change which dies listen,
-// drive, and what a lane shows; the inspector goes on to judge by the wiring as
-// described.
+// faults are what is wrong with the simulated array. They change which dies listen and drive, and what a lane shows.
+// The inspector still judges by the wiring as described: it checks what the daemon does, which does not know the
+// faults.
 type faults struct {
 	messages                      []*facetdv1.Fault
 	swaps                         [][2]int // in the order given
@@ -49,10 +49,9 @@ type brokenInput struct {
 
 func (f *faults) any() bool { return len(f.messages) > 0 }
 
-// SetFaults replaces the faults of the simulated array, from now on. Several swaps
-// act one after another in the order given; an open input that is shorted to a line
-// follows that line alone; a short makes an input active with either line. The error
-// is invalid.Errors with every error, and then nothing has changed.
+// SetFaults replaces the faults of the simulated array, from now on. Several swaps act one after another in the order
+// given; an open input that is shorted to a line follows that line alone; a short makes an input active with either
+// line. The error is invalid.Errors with everything that is wrong; nothing has changed then.
 func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
 	c := faultChecker{a: b.array, f: faults{
 		inputs: map[[2]int]brokenInput{}, dead: map[int]bool{}, laneOpen: map[int]bool{}, laneSaturated: map[int]bool{},
@@ -198,9 +197,8 @@ func (f *faults) forget() {
 	}
 }
 
-// readLane converts what a lane really shows while a chip is read on it: the signal
-// of whoever drives it, the mean of several, its idle level, or full scale. A die of
-// another class than the one that is read gives pixels of its own lattice.
+// readLane converts what a lane really shows while a chip is read on it: the signal of the die that drives it, the mean
+// of several, its idle level, or full scale. A die of another class than the one read gives pixels of its own lattice.
 func (b *Bus) readLane(cp *bus.Capture, first, residual float64) {
 	index := b.array.Chips[cp.Chip].Lane
 	lane := &b.lanes[index]

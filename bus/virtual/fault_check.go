@@ -8,11 +8,11 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// faultChecker turns faults by names into faults of an array, with every error.
+// faultChecker turns faults given by names into faults of an array, and collects every error.
 type faultChecker struct {
 	a    *chipmodel.Array
 	f    faults
-	path string // of the fault that is looked at
+	path string // of the fault being checked
 	m    invalid.Errors
 }
 

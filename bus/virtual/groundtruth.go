@@ -9,9 +9,8 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// GroundTruth is what a simulated array really is, where that differs from its description.
-// Plans, rules and the times of operations go by the description; dies and lanes by the
-// ground truth, which is how bring-up can be tried out.
+// GroundTruth is what a simulated array really is, where that differs from its description. Plans, rules and the times
+// of operations go by the description, dies and lanes by the ground truth. So a bring-up has something to find out.
 type GroundTruth struct {
 	// Array is what dies and lanes are made of; nil is the array as described. It has
 	// the same chips on the same lines and lanes, with lattices of the same size, chips
@@ -22,9 +21,9 @@ type GroundTruth struct {
 	Lanes map[int]LaneGroundTruth
 }
 
-// ChipGroundTruth is what is odd about a chip.
+// ChipGroundTruth is how a chip deviates from any description.
 type ChipGroundTruth struct {
-	// LoadDelay is by how much later than the strobe says the chip loads.
+	// LoadDelay is how much later than the strobe the chip loads.
 	LoadDelay time.Duration
 	// Slip is by how many pixels its counter stands too far (extra clocks) or too short
 	// (lost ones, negative) from pulse SlipAt on, counted from 1 after a reset.
@@ -34,15 +33,15 @@ type ChipGroundTruth struct {
 	PassedOnly bool
 }
 
-// LaneGroundTruth is what is odd about a lane's converter.
+// LaneGroundTruth is how a lane's converter deviates from any description.
 type LaneGroundTruth struct {
-	// FirstVolts is the error of the first conversion after Rest without any; each
-	// conversion after it has a quarter of the error before.
+	// FirstVolts is the error of the first conversion after a rest of Rest; each further conversion has a quarter of
+	// the error of the one before.
 	FirstVolts float64
 	Rest       time.Duration
 }
 
-// check reports a ground truth that cannot stand behind a description.
+// check reports a ground truth that cannot belong to a description: programs made for the one must run on the other.
 func (t *GroundTruth) check(described *chipmodel.Array) error {
 	a := t.Array
 	if a == nil {
@@ -106,8 +105,8 @@ func sampled(w chipmodel.Window, class *chipmodel.Class, pixel int) bool {
 		column/w.ColumnStep < w.Columns
 }
 
-// convert converts a row that is sampled from at on. first is what is missing of the
-// step to its first pixel, rest of the others.
+// convert converts a row that is sampled from at on. first is the part of the step to its first pixel that is missing,
+// rest that of the others.
 func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest float64, at bus.Time,
 	interval time.Duration) {
 	lane := &b.lanes[index]
@@ -138,9 +137,9 @@ func (b *Bus) firstError(index int, volts []float64, at bus.Time) {
 	}
 }
 
-// firstResidual is what a lane lacks when the first pixel of a readout of its levels is
-// sampled. A readout with a settling time of its own gives its first pixel just that,
-// while the next ones may have to wait for the conversion before.
+// firstResidual is what a lane lacks when the first pixel of a readout of its levels is sampled. A readout with a
+// settling time of its own gives its first pixel exactly that, while later ones may have longer: they wait for the
+// conversion before them.
 func (b *Bus) firstResidual(s *bus.Scan, c int, rest float64) float64 {
 	if !s.Levels || s.Settle == 0 {
 		return rest

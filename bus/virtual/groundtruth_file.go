@@ -61,7 +61,7 @@ func GroundTruthOf(described *chipmodel.Array, t *facetdv1.GroundTruth) (*Ground
 	return out, m
 }
 
-// ownClass is the class of a chip that is not like the others of its class.
+// ownClass makes a class for one chip that is not like the others of its class.
 func ownClass(a *chipmodel.Array, chip int, c *facetdv1.ChipGroundTruth) *facetdv1.ChipClass {
 	class := proto.CloneOf(a.Chips[chip].Class.Spec)
 	class.Name = fmt.Sprintf("%s~%s", class.GetName(), c.GetChip())

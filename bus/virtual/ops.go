@@ -9,7 +9,7 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
-// keptWords bounds the memory of what each select word reaches.
+// keptWords limits the memory of what each select word reaches.
 const keptWords = 4096
 
 // do simulates one operation that begins at bus time at.
@@ -45,7 +45,8 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 	return reached
 }
 
-// scan reads a window of every chip of a scan. The captures share one allocation.
+// scan reads a window of every chip of a scan. The codes of all captures are one allocation: streams make thousands of
+// captures a second.
 func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 	t := s.Timing(b.array)
 	pixels := s.Window.Pixels()
@@ -68,9 +69,8 @@ func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 	}
 }
 
-// residual is the part of the step from one pixel to the next that a chip's lane
-// still lacks when it is sampled. The bandwidth of an output with a bias register
-// follows that.
+// residual is the part of the step from one pixel to the next that a chip's lane still lacks when it is sampled. An
+// output with a bias register settles as fast as that register lets it.
 func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 	chip := &b.array.Chips[c]
 	lane := &b.array.Lanes[chip.Lane]

@@ -8,7 +8,8 @@
 // pace it moves only when a segment runs or somebody waits. How far the host's clock
 // was off shows in the uncertainty of HostTime, never in the captures.
 //
-// An inspector judges every operation by the bus rules, always.
+// An inspector judges every operation by the bus rules. It cannot be turned off: what runs here is what will run on
+// hardware.
 package virtual
 
 import (
@@ -32,8 +33,9 @@ import (
 // ErrClosed is the error of a bus that was closed. There is nothing to retry.
 var ErrClosed = errors.New("the bus is closed")
 
-// maxAhead is how far the simulation of a segment may run ahead of the host's clock
-// in realtime pace; the release limit bounds it as well.
+// maxAhead is how far the simulation of a segment may run ahead of the host's clock in realtime pace: waking up for
+// every operation would cost more than simulating it. It is at most the release limit, within which a stop must take
+// effect.
 const maxAhead = time.Millisecond
 
 // Config is what a virtual bus needs.
@@ -81,8 +83,8 @@ type Bus struct {
 
 var _ bus.BusCloser = (*Bus)(nil)
 
-// New switches an array on: every register at its power-on value, every line
-// inactive, bus time 0 now. Errors tell what is missing or cannot be simulated.
+// New switches an array on: every register at its power-on value, every line inactive, bus time 0 now. Errors say what
+// is missing or cannot be simulated.
 func New(cfg Config) (*Bus, error) { return newBus(cfg, simulated) }
 
 func newBus(cfg Config, m makers) (*Bus, error) {
@@ -239,7 +241,7 @@ func (b *Bus) Close() error {
 // Run executes one segment at exactly bus time start. In realtime pace it returns
 // when the host's clock has reached the segment's end.
 //
-// A rule violation ends the segment after the operation that broke it, whose captures are left out; every line is then
+// A rule violation ends the segment after the operation that caused it, whose captures are left out; every line is then
 // inactive. When ctx ends, the operation that runs is given up: it has no effect, except that a chip which was being
 // loaded or reset must be loaded or reset again. Operations that could never run are an error before anything has
 // happened.
@@ -284,8 +286,8 @@ func (b *Bus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Resu
 	}
 	b.catchUp(res.End)
 	if b.free {
-		// This goroutine never waits. On a single processor everybody else would get a turn
-		// only when the scheduler takes it away, every 10 ms, and an answer takes several.
+		// In free pace this goroutine never waits. On a single processor all others would run only when the Go
+		// scheduler preempts it, every 10 ms, and an answer to a client takes several turns.
 		runtime.Gosched()
 	}
 	return res, nil
@@ -314,13 +316,12 @@ func (b *Bus) pace(ctx context.Context, from, end bus.Time) (at bus.Time, err er
 	return end, nil
 }
 
-// catchUp waits until the host's clock has reached the end of a segment, and notes
-// how late it was.
+// catchUp waits until the host's clock has reached the end of a segment, and notes how late it was. The wait cannot be
+// broken off, as the segment is already done; it is at most the time that the simulation may run ahead.
 func (b *Bus) catchUp(end bus.Time) {
 	if b.free {
 		return
 	}
-	// At most the time that simulation may run ahead.
 	_ = b.sleep(context.Background(), end)
 	late := int64(b.hostNow().Sub(end))
 	old := b.lag.Load()
