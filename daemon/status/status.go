@@ -183,7 +183,8 @@ func violation(kind, subject, description string) *errdetails.PreconditionFailur
 }
 
 func resource(what, name string, err error) []protoadapt.MessageV1 {
-	return one(&errdetails.ResourceInfo{ResourceType: what, ResourceName: name, Description: err.Error()})
+	return one(&errdetails.ResourceInfo{ResourceType: shorten(what, maxDetailBytes/4),
+		ResourceName: shorten(name, maxDetailBytes/4), Description: shorten(err.Error(), maxDetailBytes/4)})
 }
 
 // badRequest holds as many errors as fit, and counts the others.
@@ -195,7 +196,8 @@ func badRequest(errs invalid.Errors) *errdetails.BadRequest {
 		if m.Hint != "" {
 			description += " (" + m.Hint + ")"
 		}
-		v := &errdetails.BadRequest_FieldViolation{Field: m.Path, Description: shorten(description, maxDetailBytes/4)}
+		v := &errdetails.BadRequest_FieldViolation{Field: shorten(m.Path, maxDetailBytes/4),
+			Description: shorten(description, maxDetailBytes/4)}
 		if room -= proto.Size(v) + 4; room < 100 && i < len(errs)-1 {
 			b.FieldViolations = append(b.FieldViolations, &errdetails.BadRequest_FieldViolation{
 				Description: fmt.Sprintf("and %d more errors", len(errs)-i),

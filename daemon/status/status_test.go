@@ -12,6 +12,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
 )
 
@@ -22,7 +23,12 @@ func TestStatusesStaySmall(t *testing.T) {
 		many.Add(fmt.Sprintf("tasks[%d].name", i), strings.Repeat("é", i), "a hint")
 	}
 	big := &facetdv1.Refusal{Message: strings.Repeat("m", 20_000), Task: strings.Repeat("t", 9_000)}
+	long := strings.Repeat("n", 50_000)
+	var deep invalid.Errors
+	deep.Add("fields."+long, "is not known", "")
 	for name, err := range map[string]error{
+		"not found": &failure.NotFound{What: long, Name: long}, "exists": &failure.Exists{What: "task", Name: long},
+		"precondition": &failure.Precondition{Kind: "K", Subject: long, Message: long}, "deep": deep,
 		"errors": many, "refusal": &scheduler.RefusalError{Refusal: big},
 		"text": errors.New(strings.Repeat("ü", 9_000)),
 	} {
@@ -36,7 +42,7 @@ func TestStatusesStaySmall(t *testing.T) {
 		if len(st.Details()) == 0 {
 			t.Errorf("%s: no details left", name)
 		}
-		if b, is := st.Details()[0].(*errdetails.BadRequest); is {
+		if b, is := st.Details()[0].(*errdetails.BadRequest); is && name == "errors" {
 			n := len(b.GetFieldViolations())
 			if want := fmt.Sprintf("and %d more errors", 5000-n+1); n < 10 ||
 				b.GetFieldViolations()[n-1].GetDescription() != want {
