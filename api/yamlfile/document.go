@@ -12,6 +12,7 @@ import (
 	"io"
 	"regexp"
 	"slices"
+	"sort"
 	"strconv"
 	"strings"
 
@@ -46,26 +47,31 @@ func Parse(name string, data []byte) *Document {
 		d.found = invalid.Errors{*err}
 		return d
 	}
-	var first, second yaml.Node
-	dec := yaml.NewDecoder(bytes.NewReader(data))
-	if err := dec.Decode(&first); err != nil {
-		if !errors.Is(err, io.EOF) {
-			d.notYAML(err)
-		}
-		return d
-	}
-	switch err := dec.Decode(&second); {
-	case err == nil:
-		d.add(&second, "", "there is more than one document in the file", "leave out the lines ---, or make two files")
-		return d
-	case !errors.Is(err, io.EOF):
-		d.notYAML(err)
-		return d
-	}
-	if root := first.Content[0]; !isNull(root) {
-		d.root = root
+	first, second, err := decode(data)
+	switch {
+	case err != nil:
+		d.notYAML(data, err)
+	case second != nil:
+		d.add(second, "", "there is more than one document in the file", "leave out the lines ---, or make two files")
+	case first != nil && !isNull(first.Content[0]):
+		d.root = first.Content[0]
 	}
 	return d
+}
+
+// decode reads the first two documents of a file, nil where it has fewer.
+func decode(data []byte) (first, second *yaml.Node, err error) {
+	dec := yaml.NewDecoder(bytes.NewReader(data))
+	for _, to := range []**yaml.Node{&first, &second} {
+		var n yaml.Node
+		if err := dec.Decode(&n); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			return nil, nil, err
+		}
+		*to = &n
+	}
+	return first, second, nil
 }
 
 func bounded(data []byte) *invalid.Error {
@@ -88,15 +94,46 @@ func tooMany(what string, n, most int) *invalid.Error {
 	}
 }
 
-var yamlLine = regexp.MustCompile(`line (\d+): (.*)`)
+var (
+	yamlLine = regexp.MustCompile(`^yaml: line (\d+): `)
+	// parserCounts are the errors whose lines the library counts from 0.
+	parserCounts = regexp.MustCompile(`^did not find expected (<|node|',')|^found (undefined|duplicate|incompatible)`)
+	// misplaced are those of which it says where what they stand in begins, often far above.
+	misplaced = regexp.MustCompile(`^did not find expected (key|'-' indicator)`)
+)
 
-func (d *Document) notYAML(err error) {
-	one := invalid.Error{Line: 1, Message: strings.TrimPrefix(err.Error(), "yaml: "), Hint: "the file is not YAML"}
-	if p := yamlLine.FindStringSubmatch(err.Error()); p != nil {
+// maxSearched bounds the file in which the line of an error is searched for, in bytes: it
+// is read some twenty times.
+const maxSearched = 1 << 20
+
+func (d *Document) notYAML(data []byte, err error) {
+	text := plainYAML(err)
+	one := invalid.Error{Line: 1, Message: text, Hint: "the file is not YAML"}
+	lines := bytes.SplitAfter(bytes.TrimSuffix(data, []byte("\n")), []byte("\n"))
+	p := yamlLine.FindStringSubmatch(err.Error())
+	if p != nil {
 		one.Line, _ = strconv.Atoi(p[1])
-		one.Message = p[2]
+	}
+	if misplaced.MatchString(text) {
+		one.Hint = "is it indented like what it belongs to?"
+	}
+	switch {
+	case (p == nil || misplaced.MatchString(text)) && len(data) <= maxSearched:
+		// The first lines up to the one with the error have it, and fewer do not.
+		one.Line = 1 + sort.Search(len(lines)-1, func(i int) bool {
+			_, _, err := decode(bytes.Join(lines[:i+1], nil))
+			return err != nil && plainYAML(err) == text
+		})
+	case parserCounts.MatchString(text):
+		one.Line = min(one.Line+1, len(lines))
 	}
 	d.found = append(d.found, one)
+}
+
+// plainYAML is what the library says of a file, without the line.
+func plainYAML(err error) string {
+	text := err.Error()
+	return strings.TrimPrefix(strings.TrimPrefix(text, yamlLine.FindString(text)), "yaml: ")
 }
 
 // Empty reports whether there is nothing in the file but, perhaps, comments.
@@ -174,7 +211,7 @@ func (d *Document) place(e *invalid.Error) {
 		n, value := find(d.root, e.Path)
 		e.Line, e.Column = max(n.Line, 1), max(n.Column, 1)
 		if e.Message == invalid.Missing && value != nil && value.Kind == yaml.ScalarNode && !isNull(value) {
-			e.Message = value.Value + " is out of range"
+			e.Message = shown(value) + " is out of range"
 		}
 	}
 }

@@ -179,6 +179,9 @@ func scalarOf(f protoreflect.FieldDescriptor, v pv) *yaml.Node {
 	switch f.Kind() {
 	case protoreflect.StringKind:
 		n.SetString(n.Value)
+		if strings.Contains(n.Value, "\n") { // the library's blocks lose some blanks
+			n.Style = yaml.DoubleQuotedStyle
+		}
 	case protoreflect.EnumKind:
 		if named := f.Enum().Values().ByNumber(v.Enum()); named != nil {
 			n.Value = short(named)

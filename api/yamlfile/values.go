@@ -3,10 +3,12 @@ package yamlfile
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
 
@@ -17,6 +19,21 @@ import (
 func (d *Document) add(n *yaml.Node, path, message, hint string) {
 	e := invalid.Error{Path: path, Message: message, Hint: hint, Line: max(n.Line, 1), Column: max(n.Column, 1)}
 	d.found = append(d.found, e)
+}
+
+// maxShown bounds, in characters, what an error repeats of the file; maxName, in bytes, a
+// name for which a known one is looked for.
+const (
+	maxShown = 40
+	maxName  = 100
+)
+
+// shown is a value as errors repeat it.
+func shown(n *yaml.Node) string {
+	if utf8.RuneCountInString(n.Value) <= maxShown+len("...") {
+		return n.Value
+	}
+	return string([]rune(n.Value)[:maxShown]) + "..."
 }
 
 // is reports whether a value is of a kind, and notes an error where it is not.
@@ -76,20 +93,29 @@ func (d *Document) fields(n *yaml.Node, path string, known []string, read func(i
 		read(i, n.Content[at+1], invalid.Join(path, known[i]))
 	}
 	for at := 0; at+1 < len(n.Content); at += 2 {
-		if i := number(n.Content[at].Value); i >= 0 {
+		key := n.Content[at]
+		switch i := number(key.Value); {
+		case key.Kind == yaml.AliasNode: // its value is the anchor's name
+			d.is(key, path, yaml.ScalarNode)
+		case key.Kind != yaml.ScalarNode:
+			d.add(key, path, "a name belongs here", "write it as name: value")
+		case i >= 0:
 			visit(at, i)
-		} else {
+		default:
 			strange = append(strange, at)
 		}
 	}
 	for _, at := range strange {
 		key := n.Content[at]
 		hint := "known: " + strings.Join(known, ", ")
-		meant := invalid.Nearest(key.Value, known)
+		meant := ""
+		if len(key.Value) <= maxName {
+			meant = invalid.Nearest(key.Value, known)
+		}
 		if meant != "" {
 			hint = fmt.Sprintf("did you mean %q? %s", meant, hint)
 		}
-		d.add(key, invalid.Join(path, key.Value), fmt.Sprintf("there is no field %q here", key.Value), hint)
+		d.add(key, invalid.Join(path, shown(key)), fmt.Sprintf("there is no field %q here", shown(key)), hint)
 		if i := slices.Index(known, meant); i >= 0 && lines[i] == 0 {
 			key.Value = meant // so that errors below it are found by their paths
 			visit(at, i)
@@ -109,7 +135,7 @@ func (d *Document) boolean(n *yaml.Node, path string) (value, ok bool) {
 		return false, false
 	}
 	if (n.Value != "true" && n.Value != "false") || quoted(n) {
-		d.add(n, path, fmt.Sprintf("%q is neither true nor false", n.Value), "write true or false")
+		d.add(n, path, fmt.Sprintf("%q is neither true nor false", shown(n)), "write true or false")
 		return false, false
 	}
 	return n.Value == "true", true
@@ -124,9 +150,9 @@ func (d *Document) number(n *yaml.Node, path string, mayQuote bool) (float64, bo
 	v, err := strconv.ParseFloat(n.Value, 64)
 	switch {
 	case err != nil && math.IsInf(v, 0): // it was read, but is too large
-		d.add(n, path, n.Value+" is out of range", "give a number below 1.8e308")
+		d.add(n, path, shown(n)+" is out of range", "give a number below 1.8e308")
 	case err != nil || math.IsInf(v, 0) || math.IsNaN(v) || quoted(n) && !mayQuote:
-		d.add(n, path, fmt.Sprintf("%q is not a number", n.Value), "write a number, such as 0.25 or 1e-6")
+		d.add(n, path, fmt.Sprintf("%q is not a number", shown(n)), "write a number, such as 0.25 or 1e-6")
 	default:
 		return v, true
 	}
@@ -146,10 +172,10 @@ func (d *Document) whole(
 	case ok && quoted(n) && !mayQuote:
 		d.add(n, path, "a number belongs here", "leave the quotes out")
 	case !ok:
-		d.add(n, path, fmt.Sprintf("%q is not a whole number", n.Value),
+		d.add(n, path, fmt.Sprintf("%q is not a whole number", shown(n)),
 			"write digits alone, without zeros before them")
 	case negative && magnitude > uint64(-least), !negative && magnitude > most:
-		d.add(n, path, n.Value+" is out of range", fmt.Sprintf("give a whole number from %d to %d", least, most))
+		d.add(n, path, shown(n)+" is out of range", fmt.Sprintf("give a whole number from %d to %d", least, most))
 	case negative:
 		return -int64(magnitude), 0, true
 	default:
@@ -177,21 +203,28 @@ func wholeOf(text string) (negative bool, magnitude uint64, ok bool) {
 	return negative, math.MaxUint64, strings.Trim(digits, "0123456789") == "" && digits != ""
 }
 
+// finer are times of which reading would drop a part.
+var finer = regexp.MustCompile(`\.(\d*[1-9]0*ns|\d{3}\d*[1-9]0*[uµμ]s|\d{6}\d*[1-9]0*ms|\d{9}\d*[1-9]0*s)`)
+
 func (d *Document) duration(n *yaml.Node, path string) (time.Duration, bool) {
 	if !d.is(n, path, yaml.ScalarNode) {
 		return 0, false
 	}
 	v, err := time.ParseDuration(n.Value)
-	if err == nil {
+	switch {
+	case err == nil && finer.MatchString(n.Value):
+		d.add(n, path, shown(n)+" is not a whole number of nanoseconds", "round it")
+		return 0, false
+	case err == nil:
 		return v, true
 	}
 	if unit := strings.TrimLeft(n.Value, "+-.0123456789"); unit != n.Value {
 		if _, err := time.ParseDuration("1" + unit); err == nil && unit != "" {
-			d.add(n, path, n.Value+" is out of range", "give a time of less than 292 years")
+			d.add(n, path, shown(n)+" is out of range", "give a time of less than 292 years")
 			return 0, false
 		}
 	}
-	d.add(n, path, fmt.Sprintf("%q is not a time", n.Value),
+	d.add(n, path, fmt.Sprintf("%q is not a time", shown(n)),
 		`write a number and its unit without a space, such as "500ns", "20us" or "1.5ms"`)
 	return 0, false
 }
@@ -203,7 +236,7 @@ func (d *Document) choice(n *yaml.Node, path string, words []string) (int, bool)
 	}
 	i := slices.Index(words, n.Value)
 	if i < 0 {
-		d.add(n, path, fmt.Sprintf("%q is not possible here", n.Value), "use "+strings.Join(words, ", "))
+		d.add(n, path, fmt.Sprintf("%q is not possible here", shown(n)), "use "+strings.Join(words, ", "))
 	}
 	return i, i >= 0
 }

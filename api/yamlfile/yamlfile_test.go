@@ -98,6 +98,19 @@ func TestErrors(t *testing.T) {
 			`f:2:11: max_hold: "1 ms" is not a time (TIME)`,
 			`f:3:11: max_skew: 99999999999h is out of range (give a time of less than 292 years)`,
 		}},
+		{"times finer than any clock here", "deadline: 0.5ns\nmax_hold: 1s1.0005us\nmax_skew: 1.0000000010s\n",
+			`{"max_skew":"1.000000001s"}`, []string{
+				`f:1:11: deadline: 0.5ns is not a whole number of nanoseconds (round it)`,
+				`f:2:11: max_hold: 1s1.0005us is not a whole number of nanoseconds (round it)`,
+			}},
+		{"more than a line can show", "rate_hz: " + strings.Repeat("é", 99) + "\n" + strings.Repeat("n", 99) + ": 1\n",
+			`{}`,
+			[]string{
+				`f:1:10: rate_hz: "` + strings.Repeat("é", 40) +
+					`..." is not a number (write a number, such as 0.25 or 1e-6)`,
+				`f:2:1: ` + strings.Repeat("n", 40) + `...: there is no field "` + strings.Repeat("n", 40) +
+					`..." here (TASK)`,
+			}},
 		{"empty values", "name:\nrate_hz:\ndeadline: ~\nviews:\ntarget:\n", `{}`, []string{
 			`f:2:9: rate_hz: "" is not a number (write a number, such as 0.25 or 1e-6)`,
 		}},
@@ -110,9 +123,13 @@ func TestErrors(t *testing.T) {
 			`f:1:1: fields belong here (write them as name: value)`,
 		}},
 		{"names that are none", "? [a]\n: b\n1: c\n", `{}`, []string{
-			`f:1:3: there is no field "" here (TASK)`,
+			`f:1:3: a name belongs here (write it as name: value)`,
 			`f:3:1: 1: there is no field "1" here (TASK)`,
 		}},
+		{"a name that stands for another", "views: [{name: &rate_hz v}]\n*rate_hz : 5\n", `{"views":[{"name":"v"}]}`,
+			[]string{
+				`f:2:1: the file uses YAML anchors (write the values out)`,
+			}},
 		{"two documents", "name: a\n---\nname: b\n", `{}`, []string{
 			`f:2:1: there is more than one document in the file (leave out the lines ---, or make two files)`,
 		}},
@@ -122,6 +139,17 @@ func TestErrors(t *testing.T) {
 		{"not YAML", "name: a: b\n", `{}`, []string{
 			`f:1: mapping values are not allowed in this context (the file is not YAML)`,
 		}},
+		{"not indented like the others", "name: a\ntarget:\n  group: g\nviews:\n  - name: v\n    binning: {}\n " +
+			"rate_hz: 5\n",
+			`{}`, []string{`f:7: did not find expected key (is it indented like what it belongs to?)`}},
+		{"a list that is not indented like the others", "views:\n  - name: v\n  - name: w\n  x: y\n", `{}`, []string{
+			`f:4: did not find expected '-' indicator (is it indented like what it belongs to?)`}},
+		{"a bracket that is not closed", "name: a\nviews: [{name: v}\nrate_hz: 5\n", `{}`, []string{
+			`f:2: did not find expected ',' or ']' (the file is not YAML)`}},
+		{"an unknown anchor", "name: a\nviews: []\ntarget: *all\n", `{}`, []string{
+			`f:3: unknown anchor 'all' referenced (the file is not YAML)`}},
+		{"a character that none can see", "name: a\n\nviews: \x01\n", `{}`, []string{
+			`f:3: control characters are not allowed (the file is not YAML)`}},
 		{"empty", "# nothing\n", `{}`, []string{
 			`f: the file is empty (TASK)`,
 		}},
@@ -335,6 +363,24 @@ func TestMarshal(t *testing.T) {
 	d := Parse("f", text)
 	if d.Message(again); len(d.Errors(nil)) > 0 || !proto.Equal(task, again) {
 		t.Errorf("%v %v", again, d.Errors(nil))
+	}
+}
+
+// TestMarshalTexts: texts that YAML could take for something else come back as they were.
+func TestMarshalTexts(t *testing.T) {
+	for _, name := range []string{
+		"\t\n", "\n", " a\n b\n", "a\n\n", "null", "0x10", "<<", "&a", "*a", "a: b", "# a", "'", "\"\\", "\u0085",
+		"\ufeff", "é",
+	} {
+		text, err := Marshal(&facetdv1.Task{Name: name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		again := &facetdv1.Task{}
+		d := Parse("f", text)
+		if d.Message(again); len(d.Errors(nil)) > 0 || again.GetName() != name {
+			t.Errorf("%q: %q, %q %v", name, text, again.GetName(), d.Errors(nil))
+		}
 	}
 }
 
