@@ -86,7 +86,7 @@ func TestEditTasks(t *testing.T) {
 	if err := to(countTask(20), memTask(40)); err != nil {
 		t.Fatal(err)
 	}
-	if got := r.specs(); len(got) != 2 || got[0].GetName() != "count" || got[1].GetRateHz() != 40 {
+	if got := r.board.specs(); len(got) != 2 || got[0].GetName() != "count" || got[1].GetRateHz() != 40 {
 		t.Errorf("active: %v", got)
 	}
 	if err := to(countTask(20), memTask(1e5)); err == nil {
@@ -95,11 +95,11 @@ func TestEditTasks(t *testing.T) {
 	if applied != 1 {
 		t.Errorf("applied %d times, want once, with the tasks that fit", applied)
 	}
-	if got := r.specs(); len(got) != 2 || got[1].GetRateHz() != 40 {
+	if got := r.board.specs(); len(got) != 2 || got[1].GetRateHz() != 40 {
 		t.Errorf("a refused change left %v", got)
 	}
-	if err := to(); err != nil || len(r.specs()) != 0 {
-		t.Errorf("no tasks: %v, %v", r.specs(), err)
+	if err := to(); err != nil || len(r.board.specs()) != 0 {
+		t.Errorf("no tasks: %v, %v", r.board.specs(), err)
 	}
 	stop()
 	if err := <-ended; err != nil {

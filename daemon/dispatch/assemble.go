@@ -43,7 +43,6 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 // memberJob is one task's part of a job of the table.
 type memberJob struct {
 	*scheduler.Member
-	stats    *taskStats
 	number   uint64 // among the jobs of the task
 	deadline bus.Time
 }

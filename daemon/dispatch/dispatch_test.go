@@ -216,7 +216,7 @@ func TestChangesLoseNothing(t *testing.T) {
 			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() {
 				t.Fatalf("job %d: %v", i, fs)
 			}
-			if apart := sets[i+1].GetReleaseBusNs() - fs.GetReleaseBusNs(); apart > int64(10*time.Millisecond+r.plan.InitializationTime) {
+			if apart := sets[i+1].GetReleaseBusNs() - fs.GetReleaseBusNs(); apart > int64(10*time.Millisecond+r.board.plan.InitializationTime) {
 				t.Errorf("jobs %d and %d are released %v apart", i, i+1, time.Duration(apart))
 			}
 		}
@@ -235,7 +235,7 @@ func TestChangeErrors(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()
-		before := r.specs()
+		before := r.board.specs()
 		var exists *failure.Exists
 		if _, err := r.AddTask(ctx, memTask(1)); !errors.As(err, &exists) {
 			t.Errorf("a name twice: %v", err)
@@ -252,8 +252,8 @@ func TestChangeErrors(t *testing.T) {
 		if _, err := r.AddTask(ctx, &facetdv1.Task{Name: "bad", RateHz: -1}); !errors.As(err, &errs) {
 			t.Errorf("bad input: %v", err)
 		}
-		if len(r.specs()) != len(before) {
-			t.Errorf("a refused change left %d tasks", len(r.specs()))
+		if len(r.board.specs()) != len(before) {
+			t.Errorf("a refused change left %d tasks", len(r.board.specs()))
 		}
 		if plan, err := r.Preview(ctx, []*facetdv1.Task{countTask(39000)}, nil); err != nil ||
 			plan.GetRefusal() == nil {
@@ -327,7 +327,7 @@ func TestNoGap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		busyPlan := memTask(1)
 		r := newRig(t, realtime, 0, nil, busyPlan)
-		job := time.Duration(r.standing.plan.Message.GetPredictions()[0].GetJobNs())
+		job := time.Duration(r.runner.standing.plan.Message.GetPredictions()[0].GetJobNs())
 		busyPlan = memTask(math.Floor(0.97 * float64(time.Second) / float64(job)))
 		r = newRig(t, realtime, 0, nil, busyPlan)
 		ctx, cancel := context.WithCancel(t.Context())

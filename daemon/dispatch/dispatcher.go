@@ -3,72 +3,30 @@ package dispatch
 import (
 	"context"
 	"fmt"
-	"slices"
-	"sync"
-
-	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
-	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
 )
 
-// maxWaiting limits the on-demand jobs that wait for a gap. More are refused at once:
-// the caller sees it, so nothing is lost silently.
-const maxWaiting = 64
-
 // maxTasks limits how long a plan takes to make: a request of a few kilobytes could
 // name thousands, and planning goes on when its caller has gone away.
 const maxTasks = 256
 
-// keptViolations is how many of the last violations a snapshot shows.
-const keptViolations = 16
-
-// Dispatcher is the owner of a bus. Its methods may be called from any goroutine;
-// the bus itself is driven by the one that calls Run.
+// Dispatcher is the owner of a bus. Its methods may be called from any goroutine: they
+// put what is asked for into the mailbox and read the board. The bus itself is driven by
+// the runner, on the goroutine that calls Run.
 type Dispatcher struct {
-	cfg      Config
-	log      *zap.Logger
+	array    *chipmodel.Array
+	bus      bus.Bus // Now and HostTime alone
+	box      *mailbox
+	board    *board
+	runner   *runner
 	changing chan struct{} // one change of tasks at a time
 	previews chan struct{} // one preview at a time; callers wait within their context
-
-	// Of the loop alone.
-	tab *table
-	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
-	// first one. It has no one to answer.
-	standing  change
-	reach     map[chipmodel.LineSet]int // chips that a word reaches, by word
-	failures  int                       // segments failed one after another
-	resync    bool                      // registers are to be brought back
-	onDemands uint64                    // on-demand jobs begun
-	lag       lagWatch
-
-	mu      sync.Mutex
-	last    bus.Time          // end of the last segment
-	regs    program.Registers // what the chips hold while no job is open
-	waiting []*onDemand
-	// resyncAsked is resync, asked for from outside the loop.
-	resyncAsked bool
-	watchers    []chan struct{} // closed by the loop's next step
-	change      *change
-	wake        context.CancelFunc // ends the loop's wait; nil while it works
-	state       facetdv1.State
-	fault       string
-	ended       error
-	busy        bus.Phases // since the table's epoch
-	epoch       bus.Time
-	// Of the whole cycles since the epoch.
-	cycleBusy bus.Phases
-	cycleEnd  bus.Time
-	plan      *scheduler.Plan
-	stats     []*taskStats
-	broken    uint64
-	lastBad   []rules.Violation
-	violated  func(rules.Violation)
 }
 
 var _ Service = (*Dispatcher)(nil)
@@ -76,28 +34,61 @@ var _ Service = (*Dispatcher)(nil)
 // New plans the tasks and makes a dispatcher ready to run. Errors:
 // invalid.Errors, *scheduler.RefusalError.
 func New(cfg Config) (*Dispatcher, error) {
-	d := &Dispatcher{
-		cfg: cfg, log: cfg.Logger, reach: map[chipmodel.LineSet]int{},
-		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
-		state: facetdv1.State_STATE_STARTING,
-		regs:  program.PowerOn(cfg.Array),
-	}
-	d.violated = d.noteViolation
-	plan, err := d.planFor(cfg.Tasks)
+	plan, err := planFor(cfg.Array, cfg.Tasks)
 	if err != nil {
 		return nil, err
 	}
-	d.standing = change{plan: plan, tasks: cfg.Tasks}
-	d.tab = newTable(nil, nil, 0, nil)
+	d := &Dispatcher{
+		array: cfg.Array, bus: cfg.Bus,
+		box: &mailbox{}, board: &board{state: facetdv1.State_STATE_STARTING},
+		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
+	}
+	d.runner = newRunner(cfg, change{plan: plan, tasks: cfg.Tasks}, d.box, d.board)
 	// Changes asked for before Run begins build on the first tasks.
-	d.stats = d.statsFor(&d.standing)
-	d.tab.tasks = d.stats
+	d.board.setTasks(plan, cfg.Tasks)
 	return d, nil
 }
 
-// planFor plans a set of tasks; none at all is a nil plan.
-func (d *Dispatcher) planFor(specs []*facetdv1.Task) (*scheduler.Plan, error) {
-	return planFor(d.cfg.Array, specs)
+// Run drives the bus until ctx ends or the bus time of Config.StopAt, and
+// leaves every select line inactive. It returns nil in both cases, and the cause
+// when the bus failed for good. A panic on the goroutine that owns the bus, of the driver or of an
+// observer, ends it at once with a *PanicError. Whoever waits is answered in every case.
+func (d *Dispatcher) Run(ctx context.Context) error { return d.runner.run(ctx) }
+
+// Snapshot returns the dispatcher at this instant.
+func (d *Dispatcher) Snapshot() Snapshot {
+	now := d.bus.Now()
+	_, off := d.bus.HostTime(now)
+	return d.board.snapshot(now, off)
+}
+
+// Registers returns what the chips' registers hold while no job is open, as far as
+// it is known.
+func (d *Dispatcher) Registers() program.Registers {
+	regs, _ := d.board.basis()
+	return regs
+}
+
+// Resync brings every register back to what the timetable assumes, at the next
+// instant when no job is open. It does not wait for that.
+func (d *Dispatcher) Resync() { d.box.askResync() }
+
+// Alive returns nil once the goroutine that owns the bus has begun another step after
+// the call: proof that it goes on, for a watchdog. Unlike Do it needs no place among
+// the on-demand jobs. Errors: ctx's when that took too long, *StoppedError when the bus was
+// given up or Run has ended.
+func (d *Dispatcher) Alive(ctx context.Context) error {
+	begun := make(chan struct{})
+	if err := d.box.watch(begun); err != nil {
+		return err
+	}
+	select {
+	case <-begun:
+		return d.box.cause()
+	case <-ctx.Done():
+		d.box.unwatch(begun)
+		return ctx.Err()
+	}
 }
 
 // Fits says what is wrong with a set of tasks on an array, as New would. Errors:
@@ -107,6 +98,7 @@ func Fits(a *chipmodel.Array, specs []*facetdv1.Task) error {
 	return err
 }
 
+// planFor plans a set of tasks; none at all is a nil plan.
 func planFor(a *chipmodel.Array, specs []*facetdv1.Task) (*scheduler.Plan, error) {
 	if len(specs) == 0 {
 		return nil, nil
@@ -120,133 +112,4 @@ func planFor(a *chipmodel.Array, specs []*facetdv1.Task) (*scheduler.Plan, error
 		return nil, m
 	}
 	return scheduler.Build(a, tasks, scheduler.Options{})
-}
-
-func (d *Dispatcher) noteViolation(v rules.Violation) {
-	d.mu.Lock()
-	d.broken++
-	d.lastBad = append(d.lastBad, v)
-	if extra := len(d.lastBad) - keptViolations; extra > 0 {
-		d.lastBad = slices.Delete(d.lastBad, 0, extra)
-	}
-	d.mu.Unlock()
-	d.log.Error("bus rule violated", zap.Int("rule", v.Rule), zap.Int64("bus_ns", v.At.NS()),
-		zap.String("what", v.Message), zap.Strings("chips", v.Chips))
-	d.cfg.Observer.Violated(v)
-}
-
-func (d *Dispatcher) setState(s facetdv1.State, fault string) {
-	d.mu.Lock()
-	d.state, d.fault = s, fault
-	d.mu.Unlock()
-}
-
-// armWake lets requests end the wait that is about to begin, and reports whether
-// it may begin: false when one is waiting that could be served now.
-func (d *Dispatcher) armWake(cancel context.CancelFunc, until bus.Time) bool {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.change != nil && !d.change.seen {
-		d.change.seen = true
-		return false
-	}
-	if d.resyncAsked || len(d.watchers) > 0 {
-		return false
-	}
-	for _, one := range d.waiting {
-		if !one.seen {
-			one.seen = true
-			return false
-		}
-	}
-	d.wake = cancel
-	return true
-}
-
-func (d *Dispatcher) disarmWake() {
-	d.mu.Lock()
-	d.wake = nil
-	d.mu.Unlock()
-}
-
-// wakeLoop ends the loop's wait, if it waits. The caller holds mu.
-func (d *Dispatcher) wakeLoop() {
-	if d.wake != nil {
-		d.wake()
-	}
-}
-
-// shut releases the lines and refuses whoever still waits.
-func (d *Dispatcher) shut(why string) {
-	d.release()
-	d.refuseAll(&StoppedError{Reason: why})
-}
-
-// release makes every line inactive.
-func (d *Dispatcher) release() {
-	asked := max(d.cfg.Bus.Now(), d.last)
-	inactive := d.cfg.Bus.Release()
-	if in := d.cfg.Inspector; in != nil {
-		in.Finish(asked)
-		in.Released(asked, inactive)
-		for _, v := range in.Take() {
-			d.violated(v)
-		}
-	}
-}
-
-// refuseAll answers everyone who waits, now and later, with err.
-func (d *Dispatcher) refuseAll(err error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.ended == nil {
-		d.ended = err
-	}
-	for _, one := range d.waiting {
-		one.done <- onDemandDone{err: err}
-	}
-	d.waiting = nil
-	d.answerWatchers()
-	if d.change != nil {
-		d.change.done <- changeDone{err: err}
-		d.change = nil
-	}
-}
-
-// Snapshot returns the dispatcher at this instant.
-func (d *Dispatcher) Snapshot() Snapshot {
-	now := d.cfg.Bus.Now()
-	_, off := d.cfg.Bus.HostTime(now)
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	now = max(now, d.last)
-	s := Snapshot{
-		State: d.state, Fault: d.fault, Now: now, Epoch: d.epoch,
-		Uncertainty: off,
-		Busy:        d.busy, Measured: max(d.last.Sub(d.epoch), 0),
-		Violations: d.broken, LastBroken: slices.Clone(d.lastBad), Lag: d.lag.seen,
-	}
-	if d.plan != nil {
-		s.Plan = d.plan.Message
-		s.PlannedUtil = d.plan.Message.GetUtilization()
-		s.Measured = max(now.Sub(d.epoch), 0)
-		if d.cycleEnd > d.epoch {
-			s.Busy, s.Measured = d.cycleBusy, d.cycleEnd.Sub(d.epoch)
-		}
-	}
-	for _, t := range d.stats {
-		s.Tasks = append(s.Tasks, t.running(now))
-	}
-	return s
-}
-
-// specs returns the active tasks. It may be called by the loop.
-func (d *Dispatcher) specs() []*facetdv1.Task {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	specs := make([]*facetdv1.Task, len(d.stats))
-	for i, t := range d.stats {
-		specs[i] = t.task
-	}
-	return specs
 }

@@ -69,7 +69,7 @@ func TestChangeOnASlowHost(t *testing.T) {
 func TestChangeOfAFullBus(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, realtime, 0, nil, memTask(1))
-		job := time.Duration(r.standing.plan.Message.GetPredictions()[0].GetJobNs())
+		job := time.Duration(r.runner.standing.plan.Message.GetPredictions()[0].GetJobNs())
 		r = newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return &slow{b, 5 * time.Microsecond} },
 			memTask(math.Floor(0.999*float64(time.Second)/float64(job))))
 		ctx, cancel := context.WithCancel(t.Context())
@@ -130,7 +130,7 @@ func TestWithdrawnChange(t *testing.T) {
 			case errors.Is(err, context.DeadlineExceeded):
 				withdrawn++
 				time.Sleep(20 * time.Millisecond)
-				if n := len(r.specs()); n != 1 {
+				if n := len(r.board.specs()); n != 1 {
 					t.Fatalf("change %d: was withdrawn, but %d tasks are active", i, n)
 				}
 			default:

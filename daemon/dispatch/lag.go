@@ -26,7 +26,7 @@ type Behind struct {
 	Segments int
 }
 
-// lagWatch belongs to the loop, but for seen.
+// lagWatch measures how far the host is behind the timetable.
 type lagWatch struct {
 	// grace is the lag from before the first segment: a bus runs from the moment it is made,
 	// while the daemon still comes up. What is left of it is not the host's.
@@ -37,41 +37,33 @@ type lagWatch struct {
 	worst    time.Duration
 	segments int
 
-	seen Lag // guarded by the dispatcher's mu
+	seen Lag
 }
 
-// noteLag compares the bus time now with that at which a segment of the table begins or ends.
-func (d *Dispatcher) noteLag(planned bus.Time, begins bool) {
-	l := &d.lag
-	by := max(d.cfg.Bus.Now().Sub(planned), 0)
+// note compares the bus time now with that at which a segment of the table begins or ends. It
+// reports true with what is to be told when the host falls behind by more than limit, unless
+// that is 0, and when it has caught up.
+func (l *lagWatch) note(now, planned bus.Time, begins bool, limit time.Duration) (Behind, bool) {
+	by := max(now.Sub(planned), 0)
 	if !l.begun {
 		l.begun, l.grace = true, by
 	}
 	l.grace = min(l.grace, by)
 	by -= l.grace
-	over := d.cfg.MaxLag > 0 && by > d.cfg.MaxLag
+	over := limit > 0 && by > limit
 	starts, ends := over && !l.behind, !over && l.behind
 	if starts {
 		l.worst, l.segments = 0, 0
+		l.seen.Times++
 	}
 	l.behind = over
 	l.worst = max(l.worst, by)
+	l.seen.Worst = max(l.seen.Worst, by)
 	if over && begins {
 		l.segments++
 	}
-	if by > l.seen.Worst || starts {
-		d.mu.Lock()
-		l.seen.Worst = max(l.seen.Worst, by)
-		if starts {
-			l.seen.Times++
-		}
-		d.mu.Unlock()
+	if ends {
+		return Behind{At: planned, By: l.worst, CaughtUp: true, Segments: l.segments}, true
 	}
-	if (starts || ends) && d.cfg.Behind != nil {
-		b := Behind{At: planned, By: by}
-		if ends {
-			b = Behind{At: planned, By: l.worst, CaughtUp: true, Segments: l.segments}
-		}
-		d.cfg.Behind(b)
-	}
+	return Behind{At: planned, By: by}, starts
 }

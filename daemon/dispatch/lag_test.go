@@ -34,8 +34,8 @@ func TestAHostThatStandsStillIsTold(t *testing.T) {
 				return &stalling{Bus: b, stall: map[int]time.Duration{400: 90 * time.Millisecond, 700: stop}}
 			}, memTask(100), countTask(30))
 			var told []Behind
-			r.cfg.MaxLag = 100 * time.Millisecond
-			r.cfg.Behind = func(b Behind) { told = append(told, b) }
+			r.runner.cfg.MaxLag = 100 * time.Millisecond
+			r.runner.cfg.Behind = func(b Behind) { told = append(told, b) }
 			time.Sleep(startup)
 			if err := r.Run(t.Context()); err != nil {
 				t.Fatal(err)
@@ -67,8 +67,8 @@ func TestAHostThatStandsStillIsTold(t *testing.T) {
 // TestFreePaceIsNeverBehind: bus time stands still with the host.
 func TestFreePaceIsNeverBehind(t *testing.T) {
 	r := newRig(t, free, 3*time.Second, nil, memTask(100), countTask(30))
-	r.cfg.MaxLag = time.Nanosecond
-	r.cfg.Behind = func(b Behind) { t.Errorf("told %+v", b) }
+	r.runner.cfg.MaxLag = time.Nanosecond
+	r.runner.cfg.Behind = func(b Behind) { t.Errorf("told %+v", b) }
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -43,7 +43,7 @@ func TestSharedLoadRuns(t *testing.T) {
 			t.Fatalf("rules violated: %v", r.watch.violations)
 		}
 	}
-	if n := len(apart.standing.plan.Tasks); n != 2 {
+	if n := len(apart.runner.standing.plan.Tasks); n != 2 {
 		t.Fatalf("%d bus jobs", n)
 	}
 	whole, soft, both := apart.watch.of("whole"), apart.watch.of("soft"), one.watch.of("both")
@@ -99,8 +99,8 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 			if _, err := r.AddTask(ctx, task); err != nil {
 				t.Fatal(err)
 			}
-			if n := len(r.Snapshot().Plan.GetPredictions()); n != 2 || len(r.plan.Tasks) != jobs {
-				t.Errorf("%d predictions, %d bus jobs", n, len(r.plan.Tasks))
+			if n := len(r.Snapshot().Plan.GetPredictions()); n != 2 || len(r.board.plan.Tasks) != jobs {
+				t.Errorf("%d predictions, %d bus jobs", n, len(r.board.plan.Tasks))
 			}
 		}
 		remove := func(name string) {
@@ -121,12 +121,12 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 		// What is under way may be parted as well: by another rate.
 		slow := sharer("soft", 0, softView)
 		slow.RateHz = 50
-		if _, err := r.UpdateTask(ctx, slow); err != nil || len(r.plan.Tasks) != 2 {
-			t.Errorf("%d bus jobs: %v", len(r.plan.Tasks), err)
+		if _, err := r.UpdateTask(ctx, slow); err != nil || len(r.board.plan.Tasks) != 2 {
+			t.Errorf("%d bus jobs: %v", len(r.board.plan.Tasks), err)
 		}
 		time.Sleep(101 * time.Millisecond)
-		if _, err := r.UpdateTask(ctx, sharer("soft", 0, softView)); err != nil || len(r.plan.Tasks) != 1 {
-			t.Errorf("%d bus jobs: %v", len(r.plan.Tasks), err)
+		if _, err := r.UpdateTask(ctx, sharer("soft", 0, softView)); err != nil || len(r.board.plan.Tasks) != 1 {
+			t.Errorf("%d bus jobs: %v", len(r.board.plan.Tasks), err)
 		}
 		// A capture between shared jobs.
 		got, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("m0")})
@@ -155,7 +155,7 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 			if fs.GetJob() != before.GetJob()+1 || fs.GetFailure() != "" || fs.GetLate() || len(fs.GetFrames()) != 3 {
 				t.Fatalf("%s after job %d: %v", fs.GetTask(), before.GetJob(), fs)
 			}
-			if apart := fs.GetReleaseBusNs() - before.GetReleaseBusNs(); apart > int64(20*time.Millisecond+r.plan.InitializationTime) {
+			if apart := fs.GetReleaseBusNs() - before.GetReleaseBusNs(); apart > int64(20*time.Millisecond+r.board.plan.InitializationTime) {
 				t.Errorf("jobs of %s are released %v apart", fs.GetTask(), time.Duration(apart))
 			}
 		}

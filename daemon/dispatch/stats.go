@@ -4,6 +4,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/rate"
+	"facetd.example/scheduler"
 )
 
 // taskStats counts the jobs of one task. It outlives changes of the timetable.
@@ -12,7 +13,24 @@ type taskStats struct {
 	planned float64
 	status  facetdv1.TaskStatus
 	rate    rate.Window
-	nextJob uint64
+}
+
+// statsFor keeps the counts of tasks that go on.
+func statsFor(before []*taskStats, plan *scheduler.Plan, tasks []*facetdv1.Task) []*taskStats {
+	out := make([]*taskStats, len(tasks))
+	for i, spec := range tasks {
+		for _, old := range before {
+			if old.task.GetName() == spec.GetName() {
+				out[i] = old
+			}
+		}
+		if out[i] == nil {
+			out[i] = &taskStats{}
+		}
+		out[i].task = spec
+		out[i].planned = plan.Message.GetPredictions()[i].GetPlannedRateHz()
+	}
+	return out
 }
 
 // ended counts one job.

@@ -1,0 +1,86 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
+)
+
+// firstStart is the bus time at which a dispatcher begins. It is fixed, not the
+// time that the host took to come up, so that equal seeds give equal captures in
+// every pace; a host that takes longer is late once and catches up.
+const firstStart = bus.Time(20 * time.Millisecond)
+
+// activate makes a timetable active at bus time at: it runs the initialization, which
+// brings the registers to what the table assumes, and begins the table right after
+// it.
+func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
+	epoch, err := r.initialize(ctx, c.plan, at)
+	if err != nil {
+		if c.done != nil {
+			c.done <- changeDone{err: fmt.Errorf("initializing the timetable: %w", err)}
+		}
+		return r.initializationFailed(ctx, err)
+	}
+	r.tab = newTable(c.plan, c.tasks, epoch, r.tab)
+	r.standing = change{plan: c.plan, tasks: c.tasks}
+	r.resync = false
+	var msg *facetdv1.Plan
+	r.board.setTable(c.plan, c.tasks, epoch)
+	if c.plan != nil {
+		msg = c.plan.Message
+		r.know(program.Overlay(r.regs, c.plan.Assumes()))
+	}
+	if c.applied != nil {
+		c.applied()
+	}
+	if c.done != nil && r.cfg.Applied != nil {
+		r.cfg.Applied(c.tasks)
+	}
+	r.cfg.Observer.PlanChanged(msg, epoch)
+	r.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(c.tasks)),
+		zap.Float64("utilization", msg.GetUtilization()))
+	if c.done != nil {
+		c.done <- changeDone{effective: epoch}
+	}
+	return nil
+}
+
+// initialize runs the initialization of a plan at bus time start, and returns when its table may
+// begin.
+func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, start bus.Time) (bus.Time, error) {
+	if plan == nil || len(plan.Initialization.Ops) == 0 {
+		return start, nil
+	}
+	r.onDemands++
+	job := &bus.Job{Number: r.onDemands, Release: start, Deadline: start.Add(plan.InitializationTime),
+		Chips: r.cfg.Array.All(), Segments: 1}
+	res, err := r.drive(ctx, "", start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
+	if err != nil {
+		r.noteWrites(plan.Initialization.Ops, false)
+	}
+	r.report.initialized(job, err)
+	return res.End, err
+}
+
+// initializationFailed lets the runner try again while the old table goes on, up to the
+// limit of failures.
+func (r *runner) initializationFailed(ctx context.Context, err error) error {
+	r.failures++
+	r.resync = true
+	if ctx.Err() != nil {
+		return nil
+	}
+	r.log.Warn("initialization failed", zap.Error(err))
+	if r.failures >= faultAfter {
+		return err
+	}
+	return nil
+}

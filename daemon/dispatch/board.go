@@ -1,0 +1,154 @@
+package dispatch
+
+import (
+	"slices"
+	"sync"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/rules"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
+)
+
+// keptViolations is how many of the last violations a snapshot shows.
+const keptViolations = 16
+
+// board is what readers see of the runner: the runner alone writes it, and what it is given is not changed
+// afterwards. Nobody is called while its lock is held.
+type board struct {
+	mu    sync.Mutex
+	state facetdv1.State
+	fault string
+	last  bus.Time          // until when the bus was used
+	regs  program.Registers // what the chips hold while no job is open
+	lag   Lag
+	// Of the active table.
+	plan  *scheduler.Plan
+	tasks []*taskStats
+	epoch bus.Time
+	busy  bus.Phases // since epoch
+	// Of the whole cycles since the epoch.
+	cycleBusy bus.Phases
+	cycleEnd  bus.Time
+
+	broken  uint64
+	lastBad []rules.Violation
+}
+
+func (b *board) setState(s facetdv1.State, fault string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.state, b.fault = s, fault
+}
+
+func (b *board) setLag(l Lag) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.lag = l
+}
+
+func (b *board) setRegisters(r program.Registers) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.regs = r
+}
+
+// setTasks says which tasks run, or will; the counts of those that go on are kept.
+func (b *board) setTasks(plan *scheduler.Plan, tasks []*facetdv1.Task) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.tasks = statsFor(b.tasks, plan, tasks)
+}
+
+// setTable says which table is active, and since when.
+func (b *board) setTable(plan *scheduler.Plan, tasks []*facetdv1.Task, epoch bus.Time) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.tasks = statsFor(b.tasks, plan, tasks)
+	for _, t := range b.tasks {
+		t.rate.Restart(epoch)
+	}
+	b.plan, b.epoch, b.busy = plan, epoch, bus.Phases{}
+	b.cycleBusy, b.cycleEnd = bus.Phases{}, epoch
+}
+
+// used counts bus time of the active table, until last.
+func (b *board) used(last bus.Time, busy bus.Phases) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.last = last
+	b.busy.Add(busy)
+}
+
+// cycleEnded notes the bus time used by the end of a cycle, over which utilization is measured.
+func (b *board) cycleEnded(end bus.Time) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.cycleBusy, b.cycleEnd = b.busy, end
+}
+
+// jobEnded counts a job of one task.
+func (b *board) jobEnded(set *facetdv1.FrameSet) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, t := range b.tasks {
+		if t.task.GetName() == set.GetTask() {
+			t.ended(set)
+		}
+	}
+}
+
+func (b *board) violated(v rules.Violation) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.broken++
+	b.lastBad = append(b.lastBad, v)
+	if extra := len(b.lastBad) - keptViolations; extra > 0 {
+		b.lastBad = slices.Delete(b.lastBad, 0, extra)
+	}
+}
+
+// snapshot is the board at bus time now, with the uncertainty of host times.
+func (b *board) snapshot(now bus.Time, uncertainty time.Duration) Snapshot {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	now = max(now, b.last)
+	s := Snapshot{
+		State: b.state, Fault: b.fault, Now: now, Epoch: b.epoch,
+		Uncertainty: uncertainty,
+		Busy:        b.busy, Measured: max(b.last.Sub(b.epoch), 0),
+		Violations: b.broken, LastBroken: slices.Clone(b.lastBad), Lag: b.lag,
+	}
+	if b.plan != nil {
+		s.Plan = b.plan.Message
+		s.PlannedUtil = b.plan.Message.GetUtilization()
+		s.Measured = max(now.Sub(b.epoch), 0)
+		if b.cycleEnd > b.epoch {
+			s.Busy, s.Measured = b.cycleBusy, b.cycleEnd.Sub(b.epoch)
+		}
+	}
+	for _, t := range b.tasks {
+		s.Tasks = append(s.Tasks, t.running(now))
+	}
+	return s
+}
+
+// specs returns the active tasks in a slice of the caller's.
+func (b *board) specs() []*facetdv1.Task {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	specs := make([]*facetdv1.Task, len(b.tasks))
+	for i, t := range b.tasks {
+		specs[i] = t.task
+	}
+	return specs
+}
+
+// basis is what an on-demand job is compiled for: the registers, and the active plan.
+func (b *board) basis() (program.Registers, *scheduler.Plan) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.regs), b.plan
+}

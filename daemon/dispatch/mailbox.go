@@ -1,0 +1,193 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+
+	"facetd.example/daemon/failure"
+)
+
+// maxWaiting limits the on-demand jobs that wait for a gap.
+const maxWaiting = 64
+
+// mailbox is what callers hand in for the runner. Nobody is called while its lock is held. What is handed in:
+//   - on-demand jobs, in order: maxWaiting wait at most, more are refused at once, so that the caller sees it;
+//   - one change of the tasks: further ones wait with their callers, in Dispatcher.changing;
+//   - watchers: one for each caller of Alive, bounded by the callers; all are answered by the next step;
+//   - a resync: asked for twice before it is noticed, it is one.
+//
+// Once ended, it takes nothing more and answers with the cause.
+type mailbox struct {
+	mu       sync.Mutex
+	waiting  []*onDemand
+	change   *change
+	watchers []chan struct{} // closed by the runner's next step
+	resync   bool
+	news     bool               // something came in since the runner's last step began
+	wake     context.CancelFunc // ends the runner's wait; nil while it works
+	ended    error
+}
+
+// arrived lets the runner look again. The caller holds mu.
+func (m *mailbox) arrived() {
+	m.news = true
+	if m.wake != nil {
+		m.wake()
+	}
+}
+
+// putJob queues an on-demand job. Errors: *failure.Exhausted, the cause of the end.
+func (m *mailbox) putJob(one *onDemand) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	switch {
+	case m.ended != nil:
+		return m.ended
+	case len(m.waiting) >= maxWaiting:
+		return &failure.Exhausted{Message: fmt.Sprintf("%d on-demand jobs wait for a gap already; try again later",
+			len(m.waiting))}
+	}
+	m.waiting = append(m.waiting, one)
+	m.arrived()
+	return nil
+}
+
+// jobs returns the on-demand jobs that wait, oldest first.
+func (m *mailbox) jobs() []*onDemand {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.waiting)
+}
+
+// takeJob takes an on-demand job out, and reports false where it does not wait any more.
+func (m *mailbox) takeJob(one *onDemand) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	i := slices.Index(m.waiting, one)
+	if i < 0 {
+		return false
+	}
+	m.waiting = slices.Delete(m.waiting, i, i+1)
+	return true
+}
+
+// putChange hands over a change; the caller sees to it that none waits. Errors: the cause of the end.
+func (m *mailbox) putChange(c *change) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.ended != nil {
+		return m.ended
+	}
+	m.change = c
+	m.arrived()
+	return nil
+}
+
+// takeChange takes the change that waits, or nil. From then on it cannot be withdrawn, and must be answered.
+func (m *mailbox) takeChange() *change {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	c := m.change
+	m.change = nil
+	return c
+}
+
+// withdrawChange takes a change back, and reports false where the runner was faster.
+func (m *mailbox) withdrawChange(c *change) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.change != c {
+		return false
+	}
+	m.change = nil
+	return true
+}
+
+// watch has a channel closed by the runner's next step, or by the end. Errors: the cause of the end.
+func (m *mailbox) watch(begun chan struct{}) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.ended != nil {
+		return m.ended
+	}
+	m.watchers = append(m.watchers, begun)
+	m.arrived()
+	return nil
+}
+
+func (m *mailbox) unwatch(begun chan struct{}) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.watchers = slices.DeleteFunc(m.watchers, func(c chan struct{}) bool { return c == begun })
+}
+
+func (m *mailbox) askResync() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.resync = true
+	m.arrived()
+}
+
+// stepBegins answers the watchers, and returns whether a resync was asked for. The runner looks at everything else
+// that waits after it, so that only what comes in from now on is news.
+func (m *mailbox) stepBegins() (resync bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.answerWatchers()
+	resync = m.resync
+	m.resync, m.news = false, false
+	return resync
+}
+
+// answerWatchers is called with mu held.
+func (m *mailbox) answerWatchers() {
+	for _, c := range m.watchers {
+		close(c)
+	}
+	m.watchers = nil
+}
+
+// armWake has wake called when something comes in, and reports whether the runner may wait: false when something
+// has come in since its step began.
+func (m *mailbox) armWake(wake context.CancelFunc) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.news {
+		return false
+	}
+	m.wake = wake
+	return true
+}
+
+func (m *mailbox) disarmWake() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.wake = nil
+}
+
+// end answers everyone who waits, now and later, with err; a second end changes nothing.
+func (m *mailbox) end(err error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.ended == nil {
+		m.ended = err
+	}
+	for _, one := range m.waiting {
+		one.done <- onDemandDone{err: m.ended} // it has room for the one answer
+	}
+	m.waiting = nil
+	m.answerWatchers()
+	if m.change != nil {
+		m.change.done <- changeDone{err: m.ended}
+		m.change = nil
+	}
+}
+
+// cause is why nothing is taken any more, or nil.
+func (m *mailbox) cause() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.ended
+}

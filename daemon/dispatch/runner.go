@@ -1,0 +1,202 @@
+package dispatch
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
+	"facetd.example/scheduler/program"
+)
+
+const (
+	// stopGrace is how long the running segment may go on after a stop is asked
+	// for; then it is given up between two operations.
+	stopGrace = 300 * time.Millisecond
+	// faultAfter is how many segments may fail one after another before the bus
+	// counts as faulty and is not driven any more.
+	faultAfter = 5
+)
+
+// runner drives the bus. All its state belongs to the goroutine that calls run, so it has no lock: what callers want
+// is in the mailbox, what they see on the board.
+type runner struct {
+	cfg    Config
+	log    *zap.Logger
+	box    *mailbox
+	board  *board
+	report reporter
+
+	tab *table
+	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
+	// first one. It has no one to answer.
+	standing  change
+	last      bus.Time          // end of the last segment
+	regs      program.Registers // what the chips hold while no job is open; replaced, never changed
+	failures  int               // segments failed one after another
+	resync    bool              // registers are to be brought back
+	onDemands uint64            // on-demand jobs begun
+	lag       lagWatch
+}
+
+func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
+	r := &runner{
+		cfg: cfg, log: cfg.Logger, box: box, board: b,
+		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
+			board: b, reach: map[chipmodel.LineSet]int{}},
+		standing: first, tab: newTable(nil, first.tasks, 0, nil),
+	}
+	r.know(program.PowerOn(cfg.Array))
+	return r
+}
+
+// run is Dispatcher.Run.
+func (r *runner) run(ctx context.Context) error {
+	hard, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	stop := context.AfterFunc(ctx, func() { time.AfterFunc(stopGrace, cancel) })
+	defer stop()
+
+	defer func() {
+		r.release()
+		r.box.end(&StoppedError{Reason: "the daemon stopped"})
+	}()
+	r.board.setState(facetdv1.State_STATE_RUNNING, "")
+	if err := r.activate(hard, &r.standing, firstStart); err != nil {
+		return err
+	}
+	for ctx.Err() == nil && (r.cfg.StopAt == 0 || !r.tab.reaches(r.cfg.StopAt, r.last)) {
+		if err := r.step(ctx, hard); err != nil {
+			r.giveUp(err)
+			<-ctx.Done()
+			return err
+		}
+	}
+	r.board.setState(facetdv1.State_STATE_STOPPING, "")
+	r.abandon("the daemon stopped")
+	return nil
+}
+
+// giveUp stops driving a bus that failed for good. The daemon may stay up for long: whoever waits is answered, and
+// the lines are released, now.
+func (r *runner) giveUp(cause error) {
+	r.abandon("the bus failed: " + cause.Error())
+	r.release()
+	r.board.setState(facetdv1.State_STATE_FAULT, cause.Error())
+	r.log.Error("bus given up, every line inactive", zap.Error(cause))
+	r.box.end(&StoppedError{Reason: cause.Error()})
+}
+
+// release makes every line inactive.
+func (r *runner) release() {
+	asked := max(r.cfg.Bus.Now(), r.last)
+	r.report.released(asked, r.cfg.Bus.Release())
+}
+
+// step does the next thing: a change, an on-demand job, a wait, or a segment.
+func (r *runner) step(ctx, hard context.Context) error {
+	r.resync = r.box.stepBegins() || r.resync
+	now := max(r.cfg.Bus.Now(), r.last)
+	quiescentAt, quiescent := r.tab.quiescent(r.last, now)
+	if quiescent {
+		if c := r.box.takeChange(); c != nil {
+			return r.activate(hard, c, quiescentAt)
+		}
+	}
+	if r.resync && quiescent {
+		return r.activate(hard, &r.standing, quiescentAt)
+	}
+	if r.tab.idle() {
+		if one := r.pick(now, bustime.Forever); one != nil {
+			r.runOnDemand(hard, one, now)
+			return nil
+		}
+		return r.waitIdle(ctx)
+	}
+	entry, at := r.tab.entry()
+	if !r.resync { // what registers hold is not known before
+		begin := now
+		if at < now {
+			// The host lags: the bus works off its table without waiting, and the gap is
+			// still there in bus time.
+			begin = r.last
+		}
+		if one := r.pick(begin, at); one != nil {
+			r.runOnDemand(hard, one, begin)
+			return nil
+		}
+	}
+	if r.tab.skipped[entry.Task] {
+		r.skip(entry, at)
+		return nil
+	}
+	if at > now {
+		woken, err := r.wait(ctx, at)
+		if woken || err != nil {
+			return err
+		}
+	}
+	return r.runEntry(hard, entry, at)
+}
+
+// wait blocks until bus time at. It reports true when something else is to be
+// looked at first: a request, or the end.
+func (r *runner) wait(ctx context.Context, at bus.Time) (bool, error) {
+	waitCtx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if !r.box.armWake(cancel) {
+		return true, nil
+	}
+	err := r.cfg.Bus.WaitUntil(waitCtx, at)
+	r.box.disarmWake()
+	if err == nil {
+		return false, nil
+	}
+	if waitCtx.Err() != nil {
+		return true, nil
+	}
+	return true, err
+}
+
+// waitIdle blocks while there is no table: bus time runs on only to a stop that
+// was asked for.
+func (r *runner) waitIdle(ctx context.Context) error {
+	if r.cfg.StopAt > 0 {
+		woken, err := r.wait(ctx, r.cfg.StopAt)
+		if err == nil && !woken {
+			r.used(r.cfg.StopAt, bus.Phases{})
+		}
+		return err
+	}
+	waitCtx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if r.box.armWake(cancel) {
+		<-waitCtx.Done()
+		r.box.disarmWake()
+	}
+	return nil
+}
+
+// used moves the end of what has been dealt with to at, of which busy was used.
+func (r *runner) used(at bus.Time, busy bus.Phases) {
+	r.last = max(r.last, at)
+	r.board.used(r.last, busy)
+}
+
+// know replaces what is known of the registers.
+func (r *runner) know(regs program.Registers) {
+	r.regs = regs
+	r.board.setRegisters(regs)
+}
+
+// drive runs a segment on the bus and reports what it did; task is empty for what is not of the table.
+func (r *runner) drive(ctx context.Context, task string, at bus.Time, s *bus.Segment) (bus.Result, error) {
+	res, err := r.cfg.Bus.Run(ctx, at, s)
+	r.used(res.End, res.Busy)
+	r.report.segmentRun(task, &res, s.Ops)
+	return res, err
+}

@@ -1,0 +1,182 @@
+package dispatch
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+)
+
+// table is an active timetable, and how far it has run. Only the runner uses it.
+type table struct {
+	plan  *scheduler.Plan // nil when there are no tasks
+	tasks []counted       // as asked for, in the order of scheduler.Member.Asked
+	// numbers count the jobs of the bus, in the order of plan.Tasks. A task that has
+	// shared jobs with others since the last table, or does so from now on, has other
+	// numbers of its own.
+	numbers []uint64
+	epoch   bus.Time // bus time at which cycle 0 began
+	cycle   int64
+	next    int // index of the next entry
+	// earliest[i] is the earliest release among the entries from i to the end of
+	// the cycle: before it, everything released has been run.
+	earliest []time.Duration
+	open     map[int]*openJob // by index in plan.Tasks
+	// skipped marks those of plan.Tasks whose current job was given up.
+	skipped map[int]bool
+	gaps    gapList
+}
+
+// counted is a task by name, with the number of its next job.
+type counted struct {
+	name string
+	next uint64
+}
+
+// newTable is a table at its beginning. The jobs of the tasks, and those of the bus,
+// that the table before had too are counted on.
+func newTable(plan *scheduler.Plan, tasks []*facetdv1.Task, epoch bus.Time, before *table) *table {
+	t := &table{plan: plan, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
+	t.tasks = make([]counted, len(tasks))
+	for i, spec := range tasks {
+		t.tasks[i] = counted{spec.GetName(), before.nextJobOf(spec.GetName())}
+	}
+	if plan == nil {
+		return t
+	}
+	t.numbers = make([]uint64, len(plan.Tasks))
+	for i := range t.numbers {
+		t.numbers[i] = before.numberOf(plan.Tasks[i].Task.Name)
+	}
+	t.earliest = make([]time.Duration, len(plan.Entries)+1)
+	t.earliest[len(plan.Entries)] = plan.Hyperperiod
+	for i := len(plan.Entries) - 1; i >= 0; i-- {
+		t.earliest[i] = min(t.earliest[i+1], plan.Entries[i].Release)
+	}
+	t.gaps = gapsOf(plan)
+	return t
+}
+
+// nextJobOf is the number of a task's next job; 0 where the table has none of the name.
+func (t *table) nextJobOf(name string) uint64 {
+	if t == nil {
+		return 0
+	}
+	for _, c := range t.tasks {
+		if c.name == name {
+			return c.next
+		}
+	}
+	return 0
+}
+
+// numberOf is the next number of a bus job; 0 where the table has none of the name.
+func (t *table) numberOf(name string) uint64 {
+	if t == nil || t.plan == nil {
+		return 0
+	}
+	for i := range t.numbers {
+		if t.plan.Tasks[i].Task.Name == name {
+			return t.numbers[i]
+		}
+	}
+	return 0
+}
+
+func (t *table) idle() bool { return t.plan == nil || len(t.plan.Entries) == 0 }
+
+// cycleStart is the bus time at which the running cycle began.
+func (t *table) cycleStart() bus.Time {
+	if t.plan == nil {
+		return t.epoch
+	}
+	return t.epoch.Add(time.Duration(t.cycle) * t.plan.Hyperperiod)
+}
+
+// entry returns the next segment and its start in bus time.
+func (t *table) entry() (*scheduler.Entry, bus.Time) {
+	e := &t.plan.Entries[t.next]
+	return e, t.cycleStart().Add(e.Start)
+}
+
+// advance moves on to the next entry and reports whether a cycle is complete.
+func (t *table) advance() bool {
+	t.next++
+	if t.next < len(t.plan.Entries) {
+		return false
+	}
+	t.next = 0
+	t.cycle++
+	return true
+}
+
+// last reports whether a segment is the last of its job.
+func (t *table) last(e *scheduler.Entry) bool {
+	return e.Segment == len(t.plan.Tasks[e.Task].Segments)-1
+}
+
+// quiescent returns the latest instant from last to now at which a change loses
+// nothing: no job is open then, and none released before it waits. last is when the
+// bus was last used. On a host that cannot keep up the instant lies before now, as
+// the segments that run then do; without it a change would wait for ever.
+func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {
+	if len(t.open) > 0 {
+		return 0, false
+	}
+	if t.idle() {
+		return now, true
+	}
+	at := min(now, t.cycleStart().Add(t.earliest[t.next]))
+	return at, at >= last
+}
+
+// reaches reports whether the table, used until last, has come to bus time stop with no job open.
+func (t *table) reaches(stop, last bus.Time) bool {
+	if len(t.open) > 0 {
+		return false
+	}
+	if t.idle() {
+		return last >= stop
+	}
+	_, at := t.entry()
+	return at >= stop
+}
+
+// clashes reports whether an open job touches one of the chips.
+func (t *table) clashes(chips []int) bool {
+	for _, job := range t.open {
+		if overlap(job.job.Chips, chips) {
+			return true
+		}
+	}
+	return false
+}
+
+// openTasks are those of plan.Tasks with an open job, in order.
+func (t *table) openTasks() []int { return slices.Sorted(maps.Keys(t.open)) }
+
+// begin opens the job of an entry, with the next number of every member, at bus time at.
+func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *openJob {
+	tp := &t.plan.Tasks[e.Task]
+	begin := t.cycleStart()
+	job := newOpenJob(a, bus.Job{
+		Task: tp.Task.Name, Number: t.numbers[e.Task],
+		Release: begin.Add(e.Release), Deadline: begin.Add(e.Deadline),
+		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
+		Chips: tp.Task.Chips, Segments: len(tp.Segments),
+	}, at, tp.Task.Views, tp.Frames)
+	t.numbers[e.Task]++
+	job.members = make([]memberJob, len(tp.Members))
+	for i := range tp.Members {
+		m := &tp.Members[i]
+		of := &t.tasks[m.Asked]
+		job.members[i] = memberJob{m, of.next, begin.Add(t.plan.MemberDeadline(e, m))}
+		of.next++
+	}
+	t.open[e.Task] = job
+	return job
+}
