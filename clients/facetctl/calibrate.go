@@ -15,22 +15,23 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-const calibrateCautions = `The illumination must be uniform over every chip and the
-array at its working temperature: use an integrating sphere, or a diffuser close to the chips, and let lamp and array warm up. What
-is not the chip's own, such as a lamp to one side, goes into the correction map and comes back as a
-false pattern. Logarithmic pixels have no exposure time that averages flicker: use a lamp
-on direct current, or enough frames to span whole periods of the mains. Measure the light
-at the chips. In dim light pixels lag: a level is read once frames no longer drift. A
-defective pixel that is filled shows what its neighbours saw.`
+const calibrateCautions = `The illumination must be uniform over every chip, and the array at its working
+temperature: use an integrating sphere, or a diffuser close to the chips, and let lamp
+and array warm up. Anything that is not the chip's own, such as a lamp to one side, goes
+into the correction map and comes back as a false pattern. Logarithmic pixels have no
+exposure time that averages flicker: use a lamp on direct current, or enough frames to
+span whole periods of the mains. Measure the light at the chips. Pixels lag in dim light:
+a level is read once frames no longer drift. A defective pixel that is filled shows what
+its neighbours saw.`
 
 func (a *app) calibrateCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "calibrate",
 		Short: "Make, show and refresh the correction maps that take fixed patterns out of frames",
-		Long: `calibrate gathers frames under uniform illumination, level by level, and makes
-correction maps of them: of each chip, under the settings of each view. 'calibrate run' does all of it; start, collect
-and finish do it step by step. Frames are then corrected for those who ask:
-'facetctl capture --corrected', 'facetctl frames watch --corrected'.
+		Long: `calibrate gathers frames under uniform illumination, level by level, and makes correction
+maps from them, one for each chip under the settings of each view. 'calibrate run' does
+all of it; start, collect and finish do it step by step. From then on whoever asks gets
+corrected frames: 'facetctl capture --corrected', 'facetctl frames watch --corrected'.
 
 ` + calibrateCautions,
 		Example: `  facetctl calibrate run all --levels 0,1,10,100,1000

@@ -269,9 +269,9 @@ func (a *app) calibrateUpdateOffsetsCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "update-offsets [TARGET]",
 		Short: "Update the offsets of correction maps from the uniform illumination that is there now",
-		Long: `update-offsets takes out what the pixels have drifted apart since their correction
-maps were made, such as after warming up: one level of uniform illumination is enough, and gains are kept. Without TARGET all correction maps
-active are brought up to date.
+		Long: `update-offsets takes out how far the pixels have drifted apart since their correction
+maps were made, for instance while the array warmed up. One level of uniform illumination
+is enough; gains are kept. Without TARGET all active correction maps are updated.
 TARGET is ` + targetForm + `.
 
 ` + calibrateCautions,

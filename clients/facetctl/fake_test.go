@@ -382,11 +382,12 @@ func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest,
 	shorted := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "eye-0", Input: 0, Line: "x0",
 		OtherLine: "x1"}
 	stuck := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, Line: "x1"}
-	return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: &facetdv1.ProbeResult{
+	result := &facetdv1.ProbeResult{
 		Explained: true, Readouts: 2, Faults: []*facetdv1.Fault{shorted},
 		Alternatives: []*facetdv1.FaultSet{{Faults: []*facetdv1.Fault{stuck}}},
 		Report:       "- input 0 of chip eye-0, wired to line x0: shorted to line x1.\n",
-	}}})
+	}
+	return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
 }
 
 func (f *fake) SetFaults(_ context.Context, r *facetdv1.SetFaultsRequest) (*facetdv1.SetFaultsResponse, error) {

@@ -137,7 +137,8 @@ func TestBringupKilledAndResumed(t *testing.T) {
 	}
 	// 18 kiloohms on 10 + 11 x 1.6 pF or 11 + 9 x 1.6 pF, 13 ln 2 time constants, 1.6 times.
 	got := a.Classes[0].Spec.GetReadout().GetSettle().AsDuration().Seconds()
-	if want := 1.6 * a.Lanes[a.Chips[a.Chip("wall-04")].Lane].CapacitanceFarads * 18000 * 13 * 0.6931472; got/want < 0.95 || got/want > 1.05 {
+	lane := a.Lanes[a.Chips[a.Chip("wall-04")].Lane]
+	if want := 1.6 * lane.CapacitanceFarads * 18000 * 13 * 0.6931472; got/want < 0.95 || got/want > 1.05 {
 		t.Errorf("the patched file settles for %g s, wall-04 needs %g s", got, want)
 	}
 }

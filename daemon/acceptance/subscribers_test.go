@@ -68,7 +68,7 @@ func (s *subscriber) read(stream grpc.ServerStreamingClient[facetdv1.StreamFrame
 // dropped by every reader, none gets much less than the others, and the bus is on time.
 func TestAHundredSubscribers(t *testing.T) {
 	if raceDetector {
-		t.Skip("the race detector slows the hundred readers of this test, not the daemon, which is a process of its own")
+		t.Skip("the race detector slows this test's hundred readers, not the daemon, which is a process of its own")
 	}
 	const readers, jobs = 100, 300
 	d := startFast(t)
@@ -170,8 +170,8 @@ func BenchmarkLatency(b *testing.B) {
 				b.Fatal(err)
 			}
 			f := m.GetFrameSet().GetFrames()[0]
-			converted := f.GetFirstSampleTime().AsTime().Add(time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs()))
-			took = append(took, time.Since(converted))
+			readout := time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs())
+			took = append(took, time.Since(f.GetFirstSampleTime().AsTime().Add(readout)))
 		}
 		report(b, took)
 	})

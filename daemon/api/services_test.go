@@ -105,7 +105,9 @@ func TestReflectionListsTheServices(t *testing.T) {
 		}
 		return a
 	}
-	list := ask(&grpc_reflection_v1.ServerReflectionRequest{MessageRequest: &grpc_reflection_v1.ServerReflectionRequest_ListServices{}})
+	list := ask(&grpc_reflection_v1.ServerReflectionRequest{
+		MessageRequest: &grpc_reflection_v1.ServerReflectionRequest_ListServices{},
+	})
 	var names []string
 	for _, s := range list.GetListServicesResponse().GetService() {
 		names = append(names, s.GetName())
@@ -118,7 +120,11 @@ func TestReflectionListsTheServices(t *testing.T) {
 	if !slices.Contains(names, "grpc.health.v1.Health") {
 		t.Errorf("health is not listed: %v", names)
 	}
-	file := ask(&grpc_reflection_v1.ServerReflectionRequest{MessageRequest: &grpc_reflection_v1.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "facetd.v1.FrameSet"}})
+	file := ask(&grpc_reflection_v1.ServerReflectionRequest{
+		MessageRequest: &grpc_reflection_v1.ServerReflectionRequest_FileContainingSymbol{
+			FileContainingSymbol: "facetd.v1.FrameSet",
+		},
+	})
 	if len(file.GetFileDescriptorResponse().GetFileDescriptorProto()) == 0 {
 		t.Errorf("the schema of a frame set is not served: %v", file)
 	}
@@ -336,8 +342,8 @@ func TestOnDemand(t *testing.T) {
 		t.Errorf("capture: %v %v", captured, err)
 	}
 	c := facetdv1.NewCommandServiceClient(r.conn)
-	sent, err := c.SendCommand(context10(t),
-		&facetdv1.SendCommandRequest{Command: &facetdv1.Command{Action: &facetdv1.Command_Strobe{Strobe: chipmodel.Load}}})
+	load := &facetdv1.Command{Action: &facetdv1.Command_Strobe{Strobe: chipmodel.Load}}
+	sent, err := c.SendCommand(context10(t), &facetdv1.SendCommandRequest{Command: load})
 	if err != nil || sent.GetStartBusNs() != 5 || sent.GetWaitedNs() != 6 || len(sent.GetWords()) != 1 ||
 		r.fake.asked[1].(*facetdv1.Command).GetStrobe() != chipmodel.Load {
 		t.Errorf("send: %v %v after %v", sent, err, r.fake.asked)

@@ -437,10 +437,11 @@ func TestOtherArraysMap(t *testing.T) {
 		!strings.Contains(f.GetCorrectionNote(), "chip bow-comb has no correction map") {
 		t.Errorf("frame: %q %v %q", f.GetCorrectionMapId(), f.GetCorrections(), f.GetCorrectionNote())
 	}
+	filter := &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CALIBRATION}}
 	events := must[*facetdv1.ListEventsResponse](t)(d.events.ListEvents(limited(t),
-		&facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_CALIBRATION}}}))
-	if last := events.GetEvents()[len(events.GetEvents())-1]; !strings.Contains(last.GetText(), made.GetFile()+
-		" refused") {
+		&facetdv1.ListEventsRequest{Filter: filter}))
+	last := events.GetEvents()[len(events.GetEvents())-1]
+	if !strings.Contains(last.GetText(), made.GetFile()+" refused") {
 		t.Errorf("the journal ends with %v", last)
 	}
 }

@@ -178,8 +178,9 @@ func TestAReplayStandsInForABus(t *testing.T) {
 	if code, _ := p.get("/healthz"); code != 200 {
 		t.Errorf("health %d", code)
 	}
+	filter := &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_REPLAY}}
 	ev, err := facetdv1.NewEventServiceClient(conn).ListEvents(limited(t),
-		&facetdv1.ListEventsRequest{Filter: &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_REPLAY}}})
+		&facetdv1.ListEventsRequest{Filter: filter})
 	var texts []string
 	for _, e := range ev.GetEvents() {
 		texts = append(texts, e.GetText())

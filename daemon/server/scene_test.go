@@ -14,8 +14,8 @@ import (
 // meanCode captures one chip and returns the mean of its codes.
 func meanCode(t *testing.T, frames facetdv1.FrameServiceClient, chip string) float64 {
 	t.Helper()
-	r, err := frames.CaptureFrames(limited(t),
-		&facetdv1.CaptureFramesRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{chip}}}}})
+	target := &facetdv1.Target{Chips: &facetdv1.Target_List{List: &facetdv1.ChipList{Names: []string{chip}}}}
+	r, err := frames.CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{Target: target})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -214,7 +214,8 @@ func (p *panel) thresholds() cog.Builder[dashboard.ThresholdsConfig] {
 }
 
 func (q *query) target(i int) *prometheus.DataqueryBuilder {
-	return prometheus.NewDataqueryBuilder().RefId(refID(i)).Expr(expand(q.expr)).LegendFormat(q.legend).Range().Datasource(source)
+	return prometheus.NewDataqueryBuilder().RefId(refID(i)).Expr(expand(q.expr)).
+		LegendFormat(q.legend).Range().Datasource(source)
 }
 
 func refID(i int) string { return string(rune('A' + i)) }
