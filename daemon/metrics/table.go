@@ -212,11 +212,11 @@ var table = []Metric{
 		Help: "Age of the oldest active correction map of each chip that has one."},
 	{Name: nameMaps, Type: Gauge, Labels: []string{"state"}, Values: mapStates,
 		Help: "Correction maps: active, those of them that are older than the limit, and files that were refused."},
-	{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a correction map, once for all who " +
-		"wanted them."},
+	{Name: nameCorrected, Type: Counter, Help: "Frames that were corrected by a correction map, once for all " +
+		"subscribers that asked for them."},
 	{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons,
-		Help: "Frames that were wanted corrected and stayed raw: without a correction map, of a view that is not " +
-			"known, of another size than the correction map, or of a failed job."},
+		Help: "Frames that stayed raw although corrected ones were asked for: without a correction map, of a view " +
+			"that is not known, of another size than the correction map, or of a failed job."},
 }
 
 const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at " +

@@ -72,8 +72,8 @@ func tasks() row {
 		query{`facetd_task_planned_slack_seconds{$T}`, "{{task}} predicted", true})
 	slack.fromZero = false
 	return row{"Tasks", []panel{
-		plot("Rates", "Where achieved leaves planned, jobs fail or are late; where planned leaves requested, the "+
-			"period was snapped down to fit the others'.", units.Hertz, nil,
+		plot("Rates", "Where achieved falls below planned, jobs fail or are late; where planned lies above requested, "+
+			"the period was shortened to fit the others'.", units.Hertz, nil,
 			query{expr: `facetd_task_achieved_rate_hertz{$T}`, legend: "{{task}} achieved"},
 			query{`facetd_task_planned_rate_hertz{$T}`, "{{task}} planned", true},
 			query{`facetd_task_requested_rate_hertz{$T}`, "{{task}} requested", true}),
