@@ -92,7 +92,7 @@ type Op struct {
 
 // Scan is one readout under one select word.
 type Scan struct {
-	// Chips are read in parallel: one per lane, all of one class, as one clock steps them all.
+	// Chips are read in parallel: one per lane, all of one class, since the same steps read them all.
 	Chips []int
 	// Window is what is read of each; it may be some rows of a frame only.
 	Window chipmodel.Window

@@ -103,7 +103,7 @@ func sameChips(a, b []int) bool {
 }
 
 // commandLog notes what each command of the running segment has reached. Its slices are used again from segment to
-// segment: judging a timetable takes millions of operations, and would mostly allocate.
+// segment: a timetable to be judged may have hundreds of thousands of operations.
 type commandLog struct {
 	list    []commandState
 	most    int    // largest number in the list

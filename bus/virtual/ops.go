@@ -45,8 +45,7 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 	return reached
 }
 
-// scan reads a window of every chip of a scan. The codes of all captures are one allocation: streams make thousands of
-// captures a second.
+// scan reads a window of every chip of a scan. The codes of all its captures are one allocation.
 func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 	t := s.Timing(b.array)
 	pixels := s.Window.Pixels()

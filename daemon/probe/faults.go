@@ -28,7 +28,7 @@ func (s *Service) ClearFaults(ctx context.Context, _ *facetdv1.ClearFaultsReques
 	return &facetdv1.ClearFaultsResponse{EffectiveBusNs: at}, nil
 }
 
-// possible is nil on a virtual bus.
+// possible says why faults cannot be set; nil on a virtual bus.
 func (s *Service) possible() error {
 	switch {
 	case s.cfg.Refused != nil:

@@ -37,7 +37,7 @@ type Faulty interface {
 	Contended() uint64
 }
 
-// Config is what the services stand on.
+// Config holds the dependencies of the services.
 type Config struct {
 	Array  *chipmodel.Array
 	Runner Runner
@@ -45,7 +45,7 @@ type Config struct {
 	Faulty Faulty
 	// Now is the bus time.
 	Now func() bus.Time
-	// Refused, where set, is what every call ends with: there is no array.
+	// Refused, where set, is the error of every call: there is no array.
 	Refused error
 	// Claim takes the array for a measurement that would disturb others; nil means that
 	// only probes disturb each other.
@@ -77,8 +77,7 @@ func (s *Service) Register(r grpc.ServiceRegistrar) {
 	facetdv1.RegisterFaultServiceServer(r, s)
 }
 
-// ProbeSelects probes. The result is said after the array is given back, since whoever
-// reads it may measure again at once.
+// ProbeSelects probes. The result is sent after the array is given back, since its reader may measure again at once.
 func (s *Service) ProbeSelects(r *facetdv1.ProbeSelectsRequest,
 	stream grpc.ServerStreamingServer[facetdv1.ProbeSelectsResponse]) error {
 	if s.cfg.Refused != nil {
@@ -125,7 +124,7 @@ func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most
 	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, chipmodel.LaneDischarge),
 		most:  most,
 		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: bustime.Never}
-	// Whatever the probe leaves, the timetable gets what it assumes.
+	// The probe leaves registers in any state; the timetable must find the one it assumes.
 	defer cfg.Runner.Resync()
 	return run.all(ctx, progress)
 }
@@ -161,7 +160,7 @@ type laneSum struct {
 	mean, spread float64
 }
 
-// all makes readouts until what was seen is explained.
+// all makes experiments until nothing more can be learned or the readouts are used up.
 func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult,
 	error) {
 	state := p.planner.Start()
@@ -222,8 +221,8 @@ func (p *probing) experiment(ctx context.Context, e diagnosis.Experiment) ([]dia
 	return seen, nil
 }
 
-// notBroken makes a rule violation an error that says so: the inspector judges by the
-// wiring as described, so a probe's programs break none.
+// notBroken turns a rule violation into an error that says so. It is never expected: the inspector judges by the wiring
+// as described, and by that a probe's programs break no rule, whatever the faults.
 func notBroken(err error) error {
 	var broken *rules.ViolationError
 	if errors.As(err, &broken) {

@@ -8,7 +8,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// hypothesis is a set of faults that may be there, in order.
+// hypothesis is a set of faults that may be present, in the order of Fault.Compare.
 type hypothesis struct {
 	faults []Fault
 	conv   converter
@@ -23,7 +23,7 @@ type oddChip struct {
 	chip int
 	// never: it does not drive under any word.
 	never bool
-	// clauses is its shortest form in the host's lines.
+	// clauses is the condition under which it listens, in its shortest form: see exact.go.
 	clauses []chipmodel.LineSet
 }
 
@@ -84,11 +84,10 @@ func (m *Model) wired(active chipmodel.LineSet, dst []uint64) {
 }
 
 const (
-	// sampleSize bounds the hypotheses that experiments are rated with; whether an
-	// experiment is safe is asked of all.
+	// sampleSize limits the hypotheses by which experiments are scored: a poor choice costs readouts and nothing else.
+	// Whether an experiment is safe is asked of all of them.
 	sampleSize = 96
-	// blockSize and chunkSize bound those that are looked at together when an
-	// experiment must not be missed.
+	// blockSize and chunkSize limit those that are compared at a time when an experiment must not be missed.
 	blockSize, chunkSize = 512, 64
 )
 
@@ -116,8 +115,8 @@ func (m *Model) table(hyps []hypothesis, words []chipmodel.LineSet) *table {
 
 func (t *table) row(word int) []uint64 { return t.rows[word*t.width : (word+1)*t.width] }
 
-// rater rates how an experiment splits hypotheses.
-type rater struct {
+// scorer scores how an experiment splits hypotheses.
+type scorer struct {
 	hyps   []hypothesis
 	lanes  int
 	counts [256]uint16
@@ -125,18 +124,18 @@ type rater struct {
 	cost   []float64 // n log n
 }
 
-func newRater(hyps []hypothesis, lanes int) *rater {
-	r := &rater{hyps: hyps, lanes: lanes, cost: make([]float64, len(hyps)+1)}
+func newScorer(hyps []hypothesis, lanes int) *scorer {
+	r := &scorer{hyps: hyps, lanes: lanes, cost: make([]float64, len(hyps)+1)}
 	for n := 2; n <= len(hyps); n++ {
 		r.cost[n] = float64(n) * math.Log(float64(n))
 	}
 	return r
 }
 
-// left is the expected information, times the number of hypotheses, that is missing after an experiment; smaller is
-// better. It is at most r.none(). Outcomes of more than one readout or four lanes may fall together, which only makes
-// the rating modest.
-func (r *rater) left(enabled []uint64, readouts ...[]uint64) float64 {
+// left is the expected information, times the number of hypotheses, that is still missing after an experiment; smaller
+// is better. It is at most r.none(). Outcomes of more than one readout or four lanes are hashed to 8 bits, by the
+// fractional part of the golden ratio. Two that fall together make the score too pessimistic, never too good.
+func (r *scorer) left(enabled []uint64, readouts ...[]uint64) float64 {
 	r.used = r.used[:0]
 	for h := range r.hyps {
 		var outcome uint64
@@ -166,9 +165,9 @@ func (r *rater) left(enabled []uint64, readouts ...[]uint64) float64 {
 	return sum
 }
 
-func (r *rater) none() float64 { return r.cost[len(r.hyps)] }
+func (r *scorer) none() float64 { return r.cost[len(r.hyps)] }
 
-// sample takes hypotheses at equal distances.
+// sample takes hypotheses at equal distances, so that every kind of fault is among them.
 func sample(hyps []hypothesis, n int) []hypothesis {
 	if len(hyps) <= n {
 		return hyps
@@ -241,9 +240,9 @@ func (m *Model) safe(hyps []hypothesis, word chipmodel.LineSet) bool {
 	return true
 }
 
-// cross finds, among all pairs of words, the safe experiment that splits a sample of
-// the hypotheses best; the first of equals. Words that act alike on the sample count
-// once, and so do hypotheses that no word tells apart.
+// cross finds, among all pairs of words, the safe experiment that splits a sample of the hypotheses best; the first of
+// equals, so that a probe can be repeated. Words that act alike on the sample are tried once, and hypotheses that no
+// word tells apart count once: otherwise they would outweigh the others though no experiment here can split them.
 func (c *chooser) cross(of []hypothesis, enable, readout []chipmodel.LineSet) (best Experiment, found bool) {
 	us, ws := c.m.table(of, enable), c.m.table(of, readout)
 	enable, us = c.safest(enable, us)
@@ -252,17 +251,18 @@ func (c *chooser) cross(of []hypothesis, enable, readout []chipmodel.LineSet) (b
 		return best, false
 	}
 	readout, ws = firsts(readout, ws)
-	return rate(of, enable, readout, us, ws)
+	return score(of, enable, readout, us, ws)
 }
 
-// rate rates every pair of rows.
-func rate(of []hypothesis, enable, readout []chipmodel.LineSet, us, ws *table) (best Experiment, found bool) {
-	r := newRater(of, us.lanes)
+// score scores every pair of rows. Sums that are equal may differ in their last digits, hence the margin: the first of
+// equals must win on any machine.
+func score(of []hypothesis, enable, readout []chipmodel.LineSet, us, ws *table) (best Experiment, found bool) {
+	r := newScorer(of, us.lanes)
 	least := r.none() - 1e-9
 	for u, enableWord := range enable {
 		row := us.row(u)
 		if empty(row) {
-			// Nobody is enabled: all that shows is the converters.
+			// No chip is enabled: only the converters show, and any readout will do.
 			if left := r.left(row, row); left < least {
 				best, found, least = one(enableWord, enableWord), true, left
 			}
@@ -307,8 +307,8 @@ func unique(hyps []hypothesis, tables ...*table) ([]hypothesis, *table, *table) 
 	return out, tables[0].columns(kept), tables[1].columns(kept)
 }
 
-// mask drops, from reaches of the same hypotheses under other words, the chips that
-// are in none of the reaches of t: nobody sees whether they listen.
+// mask drops, from reaches of the same hypotheses under other words, the chips that are in none of the reaches of t:
+// whether they listen cannot be seen.
 func (t *table) mask(other *table) {
 	ever := make([]uint64, t.width)
 	for at, r := range t.rows {
@@ -331,7 +331,7 @@ func (t *table) columns(hyps []int) *table {
 	return out
 }
 
-// groups puts words with equal rows together, in order of first mention.
+// groups puts words with equal rows together, in the order of their first words.
 func (t *table) groups(words int) [][]int {
 	index := map[string]int{}
 	var out [][]int
@@ -398,7 +398,7 @@ func empty(row []uint64) bool {
 
 // among finds the best safe experiment of a list.
 func (c *chooser) among(of []hypothesis, list []Experiment) (best Experiment, found bool) {
-	r := newRater(of, len(c.m.a.Lanes))
+	r := newScorer(of, len(c.m.a.Lanes))
 	least := r.none() - 1e-9
 	for _, e := range list {
 		t := c.m.table(of, append([]chipmodel.LineSet{e.Enable}, e.Readouts...))

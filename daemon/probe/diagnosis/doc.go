@@ -1,16 +1,15 @@
-// Package diagnosis finds faults of the select lines on a live array: lines stuck,
-// swapped, inputs open or shorted, dead chips, open lanes, saturated converters.
+// Package diagnosis finds faults of the select lines on a live array: lines that are stuck or swapped, inputs that are
+// open or shorted, dead chips, open lanes, saturated converters.
 //
-// Each experiment enables the outputs of whoever listens under one select word,
-// and then reads out the lanes under another: a lane leaves its idle level exactly
-// when a chip that listened under the first word listens under the second as well.
-// Only that is used, never the picture.
+// Each experiment enables the outputs of the chips that listen under one select word, and then reads out the lanes
+// under another: a lane leaves its idle level exactly when a chip that listened under the first word listens under the
+// second as well. Nothing else is used, and never the picture: the probe must work under any light, and before anything
+// is calibrated.
 //
-// The planner keeps every fault that explains what was seen. It makes an experiment
-// only when, under each of those faults and under the wiring as described, at most
-// one chip of a lane is enabled. Nothing that is selected afterwards can then make
-// two chips drive one lane. Lines are first tried in words that reach nobody on a
-// fault-free array, so that a line stuck active shows itself before it could do harm.
+// The planner keeps every fault that explains what was seen. It makes an experiment only when, under each of those
+// faults and under the wiring as described, at most one chip of a lane is enabled: nothing that is selected afterwards
+// can then make two chips drive one lane. Lines are first tried in words that reach no chip of a fault-free array, so
+// that a line that is stuck active shows before it can do harm.
 //
 // Some risk cannot be avoided: where two chips of a lane differ in one line each, one of two shorts makes both drive,
 // whichever chip is enabled first. Such a risk is run for one register write, announced in the experiment, and only for

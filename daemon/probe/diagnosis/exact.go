@@ -7,14 +7,12 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// A chip listens when each of its inputs is active, and an input when one of the
-// lines that it is connected to is. As a function of the host's word that is a
-// conjunction of clauses, each a set of lines of which one is needed. Such a function
-// is monotone, so its shortest form is unique: clauses that contain another one left
-// out.
+// A chip listens when each of its inputs is active, and an input when one of the lines that it is connected to is. As a
+// function of the host's word that is a conjunction of clauses, each a set of lines of which one is needed. Such a
+// function is monotone, so it has one shortest form: without the clauses that contain another one.
 //
-// It follows which words are worth trying. Say that enabling under u and reading out under
-// w shows a chip A under one hypothesis and nobody under another.
+// From this it follows which words are worth trying. Say that enabling under u and reading out under w shows a chip A
+// under one hypothesis and no chip under another.
 //
 //   - Of u only the lines of one smallest word that makes A listen are needed. With
 //     fewer lines no hypothesis enables more chips, so what was safe stays safe, and
@@ -78,6 +76,7 @@ func hostLines(faults []Fault, lines chipmodel.LineSet) (clause chipmodel.LineSe
 		if stuck {
 			continue
 		}
+		// Swaps act in order on the way from the host to the line, so the way back takes them in reverse.
 		for _, f := range slices.Backward(faults) {
 			switch {
 			case f.Kind != Swapped:
@@ -92,7 +91,7 @@ func hostLines(faults []Fault, lines chipmodel.LineSet) (clause chipmodel.LineSe
 	return clause, false
 }
 
-// shortest leaves out sets that contain another one, and sorts.
+// shortest leaves out sets that contain another one, and sorts the rest.
 func shortest(sets []chipmodel.LineSet) []chipmodel.LineSet {
 	var out []chipmodel.LineSet
 	for i, s := range sets {
@@ -124,8 +123,8 @@ func smallest(clauses []chipmodel.LineSet) []chipmodel.LineSet {
 	return words
 }
 
-// worthwhile returns the words for enabling and for reading out with which hypotheses can
-// be split, if they can be split at all.
+// worthwhile returns words for enabling and for reading out that are enough to split hypotheses, if they can be split
+// at all.
 func (m *Model) worthwhile(hyps []hypothesis) (enable, readout []chipmodel.LineSet) {
 	var u, w wordList
 	w.add(m.every)
@@ -135,6 +134,7 @@ func (m *Model) worthwhile(hyps []hypothesis) (enable, readout []chipmodel.LineS
 		}
 		u.add(smallest(clauses)...)
 	}
+	// A fault-free array comes first, by way of its lines: chips without a fault of their own have its clauses.
 	for _, h := range append([]hypothesis{{lines: true}}, hyps...) {
 		if h.lines {
 			for chip := range m.wires {
@@ -153,9 +153,9 @@ func (m *Model) worthwhile(hyps []hypothesis) (enable, readout []chipmodel.LineS
 	return u.words, w.words
 }
 
-// exact finds a safe experiment that splits the hypotheses, if there is one at all.
-// An experiment that splits them separates the first from another one, so it is
-// enough to look at the first together with some of the others at a time.
+// exact finds a safe experiment that splits the hypotheses, if there is one at all. An experiment that splits them
+// separates the first from another one, so it is enough to try the first with some of the others at a time; that keeps
+// the tables small. What it finds may split off a single hypothesis, so it is grown.
 func (c *chooser) exact() (Experiment, bool) {
 	if len(c.hyps) < 2 {
 		return Experiment{}, false
@@ -186,7 +186,7 @@ func (c *chooser) exact() (Experiment, bool) {
 			for i, h := range some {
 				chunk[i] = block[h]
 			}
-			if e, ok := rate(chunk, enable, readout, us.columns(some), ws.columns(some)); ok {
+			if e, ok := score(chunk, enable, readout, us.columns(some), ws.columns(some)); ok {
 				return c.grow(append(chunk, sample(c.hyps, sampleSize)...), e, enable, readout), true
 			}
 		}
@@ -197,24 +197,24 @@ func (c *chooser) exact() (Experiment, bool) {
 // mostGrowth limits the steps of growing an experiment.
 const mostGrowth = 8
 
-// grow makes a safe experiment split more: it enables under more lines, as long as
-// that is safe, and reads out under fewer.
+// grow makes a safe experiment split more: it enables under more lines, as long as that is safe, and reads out under
+// fewer. A word that is just enough to separate two hypotheses tells little about the rest.
 func (c *chooser) grow(of []hypothesis, e Experiment, enable, readout []chipmodel.LineSet) Experiment {
 	m := c.m
-	r := newRater(of, len(m.a.Lanes))
+	r := newScorer(of, len(m.a.Lanes))
 	u, w := e.Enable, e.Readouts[0]
-	rated := func(u, w chipmodel.LineSet) float64 {
+	scored := func(u, w chipmodel.LineSet) float64 {
 		t := m.table(of, []chipmodel.LineSet{u, w})
 		return r.left(t.row(0), t.row(1))
 	}
-	least := rated(u, w)
+	least := scored(u, w)
 	for range mostGrowth {
 		bestU, bestW, before := u, w, least
 		try := func(nu, nw chipmodel.LineSet) {
 			if nu == u && nw == w {
 				return
 			}
-			if left := rated(nu, nw); left < least-1e-9 && c.allowed(nu) {
+			if left := scored(nu, nw); left < least-1e-9 && c.allowed(nu) {
 				bestU, bestW, least = nu, nw, left
 			}
 		}

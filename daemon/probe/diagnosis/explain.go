@@ -13,8 +13,8 @@ import (
 type Result struct {
 	// Explained says that some set of at most two faults explains everything seen.
 	Explained bool `json:"explained"`
-	// Faults is the smallest such set; none is a fault-free array. Of several equal ones
-	// it is the first by Fault.Compare.
+	// Faults is the smallest such set; empty for a fault-free array. Of several equal ones it is the first by
+	// Fault.Compare.
 	Faults []Named `json:"faults"`
 	// Alternatives are the other sets that explain everything seen with as few
 	// faults; of a fault-free array those with one.
@@ -23,7 +23,7 @@ type Result struct {
 	Readouts int `json:"readouts"`
 	// Unclear is how many readouts were neither clearly idle nor clearly driven.
 	Unclear int `json:"unclear,omitempty"`
-	// Answers says of each chip whether it answers to its own word.
+	// Answers says for each chip whether it answers to its own word.
 	Answers []Answer `json:"-"`
 	// Larger is how many sets of two faults explain everything seen as well, where
 	// one or none does; known only to a thorough probe.
@@ -41,7 +41,7 @@ type Result struct {
 	alternatives [][]Fault
 }
 
-// Named is a fault by names. Fields that its kind does not need are empty.
+// Named is a fault with names in place of indices. Fields that its kind does not need are empty.
 type Named struct {
 	Kind string `json:"kind"`
 	// Line is the stuck or first swapped line, or the one that an input is wired to.
@@ -78,7 +78,7 @@ type Unsafe struct {
 	Chips []string `json:"chips"`
 }
 
-// mostUnsafe limits the list of experiments that were not made.
+// mostUnsafe limits the list of experiments that were not made: it is for a person to read.
 const mostUnsafe = 8
 
 // Explain returns the smallest sets of faults that are consistent with everything
@@ -123,8 +123,8 @@ func named(a *chipmodel.Array, faults []Fault) []Named {
 	return out
 }
 
-// answers tells whether a chip's lane is driven under the chip's own word. Which chip
-// drives it is not asked: two chips may change places and nobody sees it.
+// answers finds out whether a chip's lane is driven under the chip's own word. Which chip drives it is not asked:
+// levels would not show that two chips have changed places.
 func (p *Planner) answers(hyps []hypothesis) []Answer {
 	out := make([]Answer, len(p.wires))
 	buf := make([]uint64, len(p.a.Lanes))
@@ -148,8 +148,8 @@ func (p *Planner) answers(hyps []hypothesis) []Answer {
 	return out
 }
 
-// unsafe lists experiments that would split the hypotheses if safety did not matter,
-// until nothing more would.
+// unsafe lists experiments that would split the hypotheses if safety did not matter, until none would. They tell the
+// operator what a measurement by hand could settle.
 func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 	var out []Unsafe
 	groups := [][]hypothesis{hyps}
@@ -173,7 +173,7 @@ func (p *Planner) unsafe(hyps []hypothesis) []Unsafe {
 	return out
 }
 
-// mostWords limits the words that are tried for enabling, disabling and reading out.
+// mostWords limits the words that are tried for enabling, disabling and reading out: all three together are its cube.
 const mostWords = 48
 
 // withDisabling finds an experiment that splits hypotheses by disabling some of
@@ -309,7 +309,7 @@ func (u Unsafe) String() string {
 	if u.Disable != nil {
 		disabling = fmt.Sprintf(", disabling under {%s}", strings.Join(u.Disable, " "))
 	}
-	return fmt.Sprintf("enabling under {%s}%s and reading out under {%s} would tell more, but with %s, chips %s "+
+	return fmt.Sprintf("enabling under {%s}%s and reading out under {%s} would tell more, but if %s, chips %s "+
 		"would drive lane %s together",
 		strings.Join(u.Enable, " "), disabling, strings.Join(u.Readout, " "), u.Under, strings.Join(u.Chips, " and "),
 		u.Lane)
@@ -318,14 +318,14 @@ func (u Unsafe) String() string {
 // mostListed limits the alternatives that a report spells out.
 const mostListed = 12
 
-// Report is the result in words, with the places to look at.
+// Report is the result for a person, with the places to look at.
 func (r *Result) Report() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "Select lines of %s, %d readouts.\n", r.array.Name, r.Readouts)
 	switch {
 	case !r.Explained:
-		b.WriteString("No set of up to two faults explains what was seen: there are more faults, a wiring that is " +
-			"not the described one, or levels that were misread.\n")
+		b.WriteString("No set of up to two faults explains what was seen: there are more faults, the wiring is not " +
+			"the one described, or levels were misread.\n")
 	case len(r.faults) == 0:
 		b.WriteString("No fault found.\n")
 	default:
@@ -342,7 +342,7 @@ func (r *Result) Report() string {
 	}
 	r.reportAlternatives(&b)
 	if r.Larger > 0 {
-		fmt.Fprintf(&b, "Nor are %d sets of two faults excluded.\n", r.Larger)
+		fmt.Fprintf(&b, "%d sets of two faults are not excluded either.\n", r.Larger)
 	}
 	r.reportChips(&b)
 	for _, c := range r.Contended {

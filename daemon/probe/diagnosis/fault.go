@@ -12,25 +12,25 @@ import (
 // Kind is what is wrong.
 type Kind uint8
 
-// The kinds of fault; of several that explain the same the first is named.
+// The kinds of fault. Of several faults that explain the same, the one of the first kind is named.
 const (
 	// StuckActive is a select line that is always active.
 	StuckActive Kind = iota + 1
 	// StuckInactive is a select line that is never active.
 	StuckInactive
-	// LaneOpen is a lane of which the converter sees nothing.
+	// LaneOpen is a lane that its converter is cut off from.
 	LaneOpen
-	// LaneSaturated is a lane whose converter reads full scale always.
+	// LaneSaturated is a lane whose converter always reads full scale.
 	LaneSaturated
 	// Dead is a chip that never drives its lane.
 	Dead
-	// OpenActive is a select input that counts as active always.
+	// OpenActive is a disconnected select input that always counts as active.
 	OpenActive
-	// OpenInactive is a select input that counts as inactive always.
+	// OpenInactive is a disconnected select input that always counts as inactive.
 	OpenInactive
-	// Swapped are two lines that the host drives in each other's place.
+	// Swapped is two lines that the host drives in each other's place.
 	Swapped
-	// Shorted is a select input that is active with another line as well.
+	// Shorted is a select input that follows another line as well as its own.
 	Shorted
 )
 
@@ -78,7 +78,7 @@ func (f Fault) Compare(g Fault) int {
 		cmp.Compare(f.Lane, g.Lane), cmp.Compare(f.Line, g.Line), cmp.Compare(f.Other, g.Other))
 }
 
-// contradicts reports whether two faults cannot be there together.
+// contradicts reports whether two faults cannot occur together.
 func (f Fault) contradicts(g Fault) bool {
 	if f.Kind > g.Kind {
 		f, g = g, f
@@ -120,17 +120,17 @@ func (f Fault) Message(a *chipmodel.Array) *facetdv1.Fault {
 func (f Fault) place(a *chipmodel.Array) string {
 	switch f.Kind {
 	case StuckActive:
-		return fmt.Sprintf("line %s: is always active", a.Lines[f.Line])
+		return fmt.Sprintf("line %s is always active", a.Lines[f.Line])
 	case StuckInactive:
-		return fmt.Sprintf("line %s: is never active", a.Lines[f.Line])
+		return fmt.Sprintf("line %s is never active", a.Lines[f.Line])
 	case Swapped:
-		return fmt.Sprintf("lines %s and %s: are swapped on the host's side", a.Lines[f.Line], a.Lines[f.Other])
+		return fmt.Sprintf("lines %s and %s are swapped on the host's side", a.Lines[f.Line], a.Lines[f.Other])
 	case LaneOpen:
-		return fmt.Sprintf("lane %s: no chip of it is ever seen", a.Lanes[f.Lane].Name)
+		return fmt.Sprintf("none of the chips on lane %s is ever seen", a.Lanes[f.Lane].Name)
 	case LaneSaturated:
-		return fmt.Sprintf("lane %s: its converter reads full scale always", a.Lanes[f.Lane].Name)
+		return fmt.Sprintf("the converter of lane %s always reads full scale", a.Lanes[f.Lane].Name)
 	case Dead:
-		return fmt.Sprintf("chip %s, on lane %s: never drives", a.Chips[f.Chip].Name,
+		return fmt.Sprintf("chip %s, on lane %s, never drives", a.Chips[f.Chip].Name,
 			a.Lanes[a.Chips[f.Chip].Lane].Name)
 	}
 	chip := &a.Chips[f.Chip]
@@ -141,7 +141,7 @@ func (f Fault) place(a *chipmodel.Array) string {
 	case Shorted:
 		behaves = "follows line " + a.Lines[f.Other] + " as well"
 	}
-	return fmt.Sprintf("input %d of chip %s, wired to line %s: %s", f.Input, chip.Name, a.Lines[chip.Selects[f.Input]],
+	return fmt.Sprintf("input %d of chip %s, wired to line %s, %s", f.Input, chip.Name, a.Lines[chip.Selects[f.Input]],
 		behaves)
 }
 
@@ -209,11 +209,11 @@ func allFaults(a *chipmodel.Array) []Fault {
 // places joins the places of a set of faults.
 func places(a *chipmodel.Array, faults []Fault) string {
 	if len(faults) == 0 {
-		return "no fault"
+		return "there is no fault"
 	}
 	parts := make([]string, len(faults))
 	for i, f := range faults {
 		parts[i] = f.place(a)
 	}
-	return strings.Join(parts, "; and ")
+	return strings.Join(parts, ", and ")
 }

@@ -25,14 +25,13 @@ func (l Level) String() string { return [...]string{"idle", "driven", "saturated
 // Observation is the level of each lane, by the array's index.
 type Observation []Level
 
-// Experiment writes output enable 1 to whoever listens under the word Enable, reads out every lane under each of the
-// words Readouts, and disables all outputs again. Each of them is one readout.
+// Experiment enables the outputs of the chips that listen under the word Enable, reads out every lane under each word
+// of Readouts, and disables all outputs again. Each word of Readouts is one readout.
 type Experiment struct {
 	Enable   chipmodel.LineSet
 	Readouts []chipmodel.LineSet
-	// Risks are sets of faults, not excluded yet, under which several chips of a
-	// lane would be enabled and drive it together for the time of one register
-	// write; none where the experiment is safe.
+	// Risks are the sets of faults, not excluded yet, under which several chips of a lane would be enabled and drive it
+	// together for the time of one register write; empty where the experiment is safe.
 	Risks [][]Fault
 }
 
@@ -40,8 +39,8 @@ func (e *Experiment) equal(f *Experiment) bool {
 	return e.Enable == f.Enable && slices.Equal(e.Readouts, f.Readouts)
 }
 
-// Bounds of the arrays that are handled: a lane is a word of bits, and the lanes'
-// levels are two bits each.
+// Limits of the arrays that are handled: the chips of a lane are bits of one uint64, and the levels of all lanes are
+// two bits each of another.
 const (
 	maxLaneChips = 64
 	maxLanes     = 32
@@ -62,7 +61,7 @@ type Model struct {
 func NewModel(a *chipmodel.Array) (*Model, error) {
 	switch {
 	case a.WiringOnly || len(a.Lanes) == 0:
-		return nil, fmt.Errorf("an array of wiring alone has no lanes to look at")
+		return nil, fmt.Errorf("an array that has only its wiring described has no lanes to observe")
 	case len(a.Lanes) > maxLanes:
 		return nil, fmt.Errorf("%d lanes are more than the %d that can be probed", len(a.Lanes), maxLanes)
 	}
@@ -88,8 +87,8 @@ func NewModel(a *chipmodel.Array) (*Model, error) {
 // Faults lists every single fault of the array.
 func (m *Model) Faults() []Fault { return allFaults(m.a) }
 
-// net is which lines are really active when the host makes a word active. Swaps act
-// one after another, then what is stuck.
+// net is which lines are really active when the host makes a word active. Swaps are on the host's side and act first,
+// one after another; a stuck line is stuck wherever it is driven from.
 func net(faults []Fault, word chipmodel.LineSet) chipmodel.LineSet {
 	for _, f := range faults {
 		if f.Kind == Swapped && word.Has(f.Line) != word.Has(f.Other) {
@@ -127,8 +126,8 @@ func (m *Model) reach(faults []Fault, word chipmodel.LineSet, dst []uint64) {
 	}
 }
 
-// listens works out the inputs of one chip. An input is active when a line that it
-// is connected to is; one that is connected to none follows its pull.
+// listens works out the inputs of one chip. An input is active when a line that it is connected to is; one that is
+// connected to none follows its pull. An open input that is shorted to a line is connected to that line alone.
 func (m *Model) listens(faults []Fault, chip int, active chipmodel.LineSet) bool {
 	for i, line := range m.a.Chips[chip].Selects {
 		connected := chipmodel.LineSet(1) << uint(line)
@@ -151,7 +150,7 @@ func (m *Model) listens(faults []Fault, chip int, active chipmodel.LineSet) bool
 	return true
 }
 
-// converter is what lane faults make of the levels: keep, then set, two bits per lane.
+// converter is what lane faults make of the levels, two bits per lane: those in keep stay, then those in set are added.
 type converter struct{ keep, set uint64 }
 
 func converterOf(faults []Fault) converter {
@@ -250,7 +249,7 @@ func pack(e Experiment, o []Observation) []seen {
 	for i := range out {
 		out[i] = seen{enable: e.Enable, readout: e.Readouts[i]}
 		if i >= len(o) {
-			continue // not made
+			continue // the readout was not made: nothing follows from it
 		}
 		for lane, l := range o[i] {
 			if l != Unclear {

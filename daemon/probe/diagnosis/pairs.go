@@ -2,15 +2,15 @@ package diagnosis
 
 import "facetd.example/chipmodel"
 
-// pairSeeker finds pairs of faults that explain everything seen. Most pairs are of
-// faults that touch different chips; what those reach is put together from what each
-// reaches alone.
+// pairSeeker finds pairs of faults that explain everything seen. A thousand single faults make half a million pairs. In
+// most of them the two touch different chips, and what such a pair reaches is put together from what each reaches
+// alone, which is quick.
 type pairSeeker struct {
 	p     *Planner
 	x     *explainer
 	lanes int
-	// reached holds, for each single hypothesis, observation and lane, what is
-	// reached under both words; the first hypothesis is a fault-free array.
+	// reached holds what is reached under both words, for each single hypothesis, observation and lane; the first
+	// hypothesis is a fault-free array.
 	reached []uint64
 	touched []uint64            // by single hypothesis and lane
 	lines   []chipmodel.LineSet // by single hypothesis
@@ -86,8 +86,8 @@ func (m *Model) touch(f Fault, chips []uint64) {
 	}
 }
 
-// apart reports whether two single hypotheses touch different chips and different
-// lines, and neither is one of a lane.
+// apart reports whether two single hypotheses touch different chips and different lines, and leave the converters
+// alone.
 func (k *pairSeeker) apart(i, j int) bool {
 	for lane := range k.lanes {
 		if k.touched[i*k.lanes+lane]&k.touched[j*k.lanes+lane] != 0 {
@@ -110,8 +110,7 @@ func linesOf(f Fault) chipmodel.LineSet {
 	return 0
 }
 
-// explain reports whether two single hypotheses that are apart explain everything
-// seen together.
+// explain reports whether two single hypotheses that are apart together explain everything seen.
 func (k *pairSeeker) explain(i, j int) bool {
 	n := 2 * len(k.x.seen) * k.lanes
 	good, f, g := k.reached[:n], k.reached[i*n:(i+1)*n], k.reached[j*n:(j+1)*n]

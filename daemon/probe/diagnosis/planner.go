@@ -9,18 +9,17 @@ import (
 
 // Options of a planner.
 type Options struct {
-	// Thorough goes on, once one fault explains everything seen, until every second
-	// fault that a safe experiment could show is excluded, and makes all that is safe
-	// of what a fault-free array would be asked, so that a third one is not missed.
-	// Without it, two faults are looked for only when no single one explains what was
+	// Thorough makes the probe go on, once one fault explains everything seen, until every second fault that a safe
+	// experiment could show is excluded. It then makes all safe experiments that a fault-free array would be asked, so
+	// that a third fault is not missed. Without it, two faults are considered only when no single one explains what was
 	// seen.
 	Thorough bool
-	// Strict makes safe experiments only, however little they tell.
+	// Strict allows safe experiments only, however little they show.
 	Strict bool
 }
 
-// Planner chooses experiments. It remembers what it chose for one fault, so that
-// probing again is quick; it is owned by one goroutine.
+// Planner chooses experiments. It remembers what it chose while single faults were considered, so that probing again is
+// quick: most arrays are fault-free, and ask the same every time. It is owned by one goroutine.
 type Planner struct {
 	*Model
 	opts Options
@@ -62,7 +61,7 @@ func New(a *chipmodel.Array, opts Options) (*Planner, error) {
 // planner's goroutine.
 type State struct {
 	seen []seen
-	// unclear counts the readouts of which some lane was neither idle nor driven.
+	// unclear counts the readouts in which some lane was neither clearly idle nor clearly driven.
 	unclear int
 	node    *node // knowledge of single faults; nil when none explains what was seen
 	// doubles are the hypotheses of two faults that explain everything seen. They
@@ -89,8 +88,7 @@ func (s *State) Remaining() int {
 	return n
 }
 
-// mostUnclear limits the unclear readouts of a probe: each is tried again, as light and
-// lanes may settle, but not for ever.
+// mostUnclear limits the unclear readouts of a probe: each is tried again, as the light may change, but not for ever.
 const mostUnclear = 8
 
 // Next returns the safe experiment that splits the remaining hypotheses best, or done when no safe experiment splits
@@ -129,6 +127,8 @@ func (p *Planner) planNode(n *node) {
 	hyps := p.of(n)
 	c := p.chooser(hyps)
 	var found bool
+	// While there are many, nearly any experiment splits them, and the quick search on a sample will do. At the end the
+	// exact search is small, and a safe experiment must not be missed before a risk is run.
 	if len(hyps) > chunkSize {
 		n.next, found = c.cross(sample(hyps, sampleSize), p.enable, p.readout)
 	}
@@ -207,7 +207,7 @@ func (s *State) made(e Experiment) bool {
 	return true
 }
 
-// goodSpine lists what a fault-free array would be asked.
+// goodSpine lists the experiments that a fault-free array would be asked: one path through the tree of nodes.
 func (p *Planner) goodSpine() []Experiment {
 	if p.spine == nil {
 		p.spine = []Experiment{}
@@ -282,8 +282,8 @@ func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 	return next
 }
 
-// explainer checks hypotheses against observations, those first that a fault-free array
-// does not explain: they reject most.
+// explainer checks hypotheses against observations. Those that a fault-free array does not explain come first, as they
+// reject most hypotheses.
 type explainer struct {
 	m                 *Model
 	seen              []seen

@@ -200,7 +200,7 @@ func TestReportNamesThePlace(t *testing.T) {
 	res := b.planner.Explain(r.state)
 	report := res.Report()
 	for _, says := range []string{
-		"input 2 of chip wall-07, wired to line y1: behaves as always active",
+		"input 2 of chip wall-07, wired to line y1, behaves as always active",
 		"would drive lane b together",
 		"Every chip answers to its own word.",
 	} {

@@ -12,10 +12,9 @@ import (
 // of its own, and reads what came back. After each program no output is enabled and
 // no line is active.
 //
-// Lanes are looked at by scans that claim nothing of the chips they name: those only
-// set the pace. How far a lane is from its idle level decides, over several pixels
-// spread over the lattice; hence a chip whose whole signal lies at the idle level
-// looks like one that does not drive.
+// Lanes are observed by scans that claim nothing about the chips they name: those only set the pace. What decides is
+// how far a lane is from its idle level, at several pixels spread over the lattice, so that one dark or bright spot
+// does not decide alone. A chip whose whole signal lies at the idle level still looks like one that does not drive.
 type Programs struct {
 	m *Model
 	// pace is the chip that sets the pace of the scans of each lane, settle the time
@@ -38,7 +37,8 @@ func NewPrograms(m *Model, discharge time.Duration) *Programs {
 		for _, c := range chips {
 			p.settle[lane] = max(p.settle[lane], m.a.LaneSettle(c))
 			best := p.pace[lane]
-			// Chips that are addressed read anywhere at the same price.
+			// Addressed chips read any pixel in the same time, counter chips only the first ones quickly. Of equals the
+			// slowest is taken, whose pace suits the others too.
 			if best < 0 || m.counts(best) && !m.counts(c) ||
 				m.counts(best) == m.counts(c) && m.a.LaneSettle(c) > m.a.LaneSettle(best) {
 				p.pace[lane] = c
@@ -50,16 +50,15 @@ func NewPrograms(m *Model, discharge time.Duration) *Programs {
 
 func (m *Model) counts(chip int) bool { return m.a.Chips[chip].Class.Counts() }
 
-// PrepareEvery is the bus time after which chips are prepared anew, well below what small
-// analog memories hold.
+// PrepareEvery is the bus time after which chips are prepared again: well below the time in which small analog memories
+// fade.
 const PrepareEvery = 100 * time.Millisecond
 
-// Prepare disables every output and gives every chip something to drive with: memory
-// chips load, counters are reset. enabled are the chips whose outputs may be enabled;
-// they are disabled one by one first. That is safe on a fault-free array. With a fault it
-// cannot be made so, as long as two of a lane are enabled; after power-on none is.
+// Prepare disables every output and gives every chip something to drive with: memory chips load, counters are reset.
+// enabled are the chips whose outputs may be enabled; they are disabled first, one by one. That is safe on a fault-free
+// array. With a fault nothing is, while two chips of a lane are enabled; after power-on none is.
 //
-// The memory fades, so a probe that takes longer than memories hold prepares again.
+// A memory fades, and an empty one may look like an undriven lane: hence PrepareEvery.
 func (p *Programs) Prepare(enabled []int) []bus.Op {
 	a := p.m.a
 	b := bus.NewBuilder(a)
@@ -129,8 +128,8 @@ func (p *Programs) readout(b *bus.Builder, number int) {
 	}
 }
 
-// window is a few pixels: spread over the lattice where chips are addressed, the
-// first ones where every pixel before costs time.
+// window is a few pixels: spread over the lattice where chips are addressed, the first ones where a counter has to pass
+// every pixel on the way.
 func (p *Programs) window(chip int) chipmodel.Window {
 	class := p.m.a.Chips[chip].Class
 	if class.Counts() {
@@ -199,9 +198,10 @@ func idleOf(codes []uint16, highest uint16) LaneIdle {
 	return i
 }
 
-// level compares codes with the lane's idle level. The band around it is three times
-// what was seen while idle, or six times the converter's noise, and at least a
-// hundredth of the range. Most pixels outside it is driven, at most one is idle.
+// level compares codes with the lane's idle level. The band around it is three times the spread seen while idle, or six
+// times the converter's noise, and at least a hundredth of the range. With most pixels outside the band the lane is
+// driven, with at most one it is idle. In between nothing is concluded: a wrong level would exclude the true fault for
+// good, while an unclear one only costs a readout.
 func (p *Programs) level(codes []uint16, idle LaneIdle, lane int, highest uint16) Level {
 	conv := p.m.a.Lanes[lane].Spec.GetConverter()
 	noise := conv.GetNoiseVolts() / (conv.GetHighVolts() - conv.GetLowVolts()) * float64(highest)

@@ -11,11 +11,10 @@ import (
 const mostReadouts = 8
 
 // risky finds an experiment for hypotheses that no safe one splits. It is safe on a fault-free array and under every
-// simplest hypothesis: while the array may be fault-free, a risk is run for faults that nothing speaks for; once there
-// is a fault, none is run for another single one. Of those it is the one unsafe under the fewest hypotheses. Under
-// these, two chips drive one lane from the enabling write until the word changes; no readout leaves them in contention,
-// and as many of these hypotheses as can be are told from the rest in the same experiment, so that the risk is run
-// once.
+// hypothesis of the fewest faults: a risk is run only for faults that nothing seen requires. Of those it is the one
+// unsafe under the fewest hypotheses. Under these, two chips drive one lane from the enabling write until the word
+// changes; no readout leaves them in contention, and as many of these hypotheses as can be are told from the rest in
+// the same experiment, so that the risk is run once.
 //
 // Some risk cannot be avoided. Let two chips of a lane differ in one input each,
 // wired to l and m. If the first's input were shorted to m, enabling the second would
@@ -26,22 +25,22 @@ func (c *chooser) risky(enable, readout []chipmodel.LineSet) (Experiment, bool) 
 	if fewest := size(c.hyps[0]); !slices.ContainsFunc(c.hyps, func(h hypothesis) bool { return size(h) != fewest }) {
 		return Experiment{}, false // all are simplest
 	}
-	type rated struct {
+	type scored struct {
 		word        chipmodel.LineSet
 		risk, chips int
 	}
-	var words []rated
+	var words []scored
 	for _, w := range enable {
 		if c.allowed(w) || !c.simplestSafe(w) {
 			continue
 		}
 		if risk := c.risk(w); risk > 0 && risk != never {
-			words = append(words, rated{w, risk, len(c.m.a.Reach(w))})
+			words = append(words, scored{w, risk, len(c.m.a.Reach(w))})
 		}
 	}
 	// Two chips at once would put more lines into the word, and so more inputs that
 	// may be shorted to one of them.
-	slices.SortStableFunc(words, func(x, y rated) int {
+	slices.SortStableFunc(words, func(x, y scored) int {
 		return cmp.Or(cmp.Compare(x.chips, y.chips), cmp.Compare(x.risk, y.risk))
 	})
 	if len(words) == 0 {
@@ -77,7 +76,7 @@ func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
 // the most risky hypotheses from the first that is not.
 func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.LineSet) (Experiment, bool) {
 	e := Experiment{Enable: word}
-	// The first is calm, then come the risky ones, then some of all to rate with.
+	// The first is calm, then come the risky ones, then some of all to score with.
 	calm, hyps := c.divide(word)
 	if calm < 0 {
 		return e, false
@@ -90,7 +89,7 @@ func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.Line
 	hyps = slices.Concat(c.hyps[calm:calm+1], hyps, sample(c.hyps, sampleSize))
 	enabled, readouts := c.m.table(hyps, []chipmodel.LineSet{word}).row(0), c.m.table(hyps, readout)
 	of := func(row []uint64, h int) []uint64 { return row[h*readouts.lanes : (h+1)*readouts.lanes] }
-	r := newRater(hyps, readouts.lanes)
+	r := newScorer(hyps, readouts.lanes)
 	usable := make([]int, 0, len(readout))
 	for w := range readout {
 		row := readouts.row(w)
@@ -103,6 +102,7 @@ func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.Line
 		}
 	}
 	shows := func(w, h int) uint64 { return hyps[h].conv.levels(of(enabled, h), of(readouts.row(w), h)) }
+	// Every risky hypothesis that shows like the calm one in all readouts would have to be risked again.
 	for len(risky) > 0 && len(e.Readouts) < mostReadouts {
 		best, most, least := -1, 0, r.none()
 		for _, w := range usable {

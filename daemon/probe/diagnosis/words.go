@@ -7,10 +7,11 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// pairsUpTo is the largest number of lines of which every two are left out together.
+// pairsUpTo is the largest number of lines with which every two are left out together; with more, there would be too
+// many words.
 const pairsUpTo = 16
 
-// wordList collects words, each once, in order of first mention.
+// wordList collects words, each once, in the order in which they come.
 type wordList struct {
 	words []chipmodel.LineSet
 	known map[chipmodel.LineSet]bool
@@ -28,9 +29,9 @@ func (l *wordList) add(words ...chipmodel.LineSet) {
 	}
 }
 
-// enableWords are the words that outputs are enabled under: those of single chips
-// and of two chips on different lanes, and all of them less one line, which reach
-// nobody on a fault-free array.
+// enableWords are the words that outputs are enabled under: those of single chips, those of two chips on different
+// lanes, which show twice as much, and those of single chips less one line, which reach no chip of a fault-free array
+// and so show what is stuck, open or shorted.
 func (m *Model) enableWords() []chipmodel.LineSet {
 	var l wordList
 	for _, w := range m.wires {
@@ -74,9 +75,9 @@ func linesOut(words func(func(chipmodel.LineSet) bool)) func(func(chipmodel.Line
 	}
 }
 
-// readoutWords are the words that lanes are looked at under: all lines, all less one or two, and the word of a chip
-// less one line, with halves of the other lines added. The halves bisect the lines, so that a foreign line is found in
-// few readouts.
+// readoutWords are the words that lanes are read out under: all lines, all less one or two, and the word of a chip less
+// one line, with halves of the other lines added. The halves bisect the lines, so that a foreign line is found in few
+// readouts.
 func (m *Model) readoutWords() []chipmodel.LineSet {
 	var l wordList
 	l.add(m.every)
