@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -198,13 +199,36 @@ func TestShiftOfWindows(t *testing.T) {
 				part = append(part, uint16(float64(frame[(w.Row+r)*20+w.Column+c+shift])+rng.NormFloat64()))
 			}
 		}
-		if got, sure := Shift(class, frame, w, part); got != shift || sure < 1.5 {
+		if got, sure := Shift(class, frame, w, part); got != shift || sure < sureEnough(len(part)) {
 			t.Errorf("shift %d: found %d, sure by %.2f", shift, got, sure)
 		}
 	}
 	flat := make([]uint16, 240)
-	if _, sure := Shift(class, flat, w, flat[:34]); sure >= 1.5 {
+	if _, sure := Shift(class, flat, w, flat[:34]); sure >= sureEnough(34) {
 		t.Errorf("a flat frame: sure by %.2f", sure)
+	}
+}
+
+// TestShiftOfPixelsAlike: pixels that differ by noise alone are not taken for shifted ones,
+// however few they are.
+func TestShiftOfPixelsAlike(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	for _, size := range [][2]int{{1, 1}, {1, 5}, {5, 1}, {1, 8}, {2, 6}, {1, 13}, {3, 8}, {8, 9}, {24, 32}} {
+		class := &chipmodel.Class{Rows: size[0], Columns: size[1]}
+		const draws = 2000
+		wrong := 0
+		for range draws {
+			frame, part := make([]uint16, size[0]*size[1]), make([]uint16, size[0]*size[1])
+			for i := range frame {
+				frame[i], part[i] = uint16(500.5+rng.NormFloat64()), uint16(500.5+rng.NormFloat64())
+			}
+			if shift, sure := Shift(class, frame, Whole(class), part); shift != 0 && sure >= sureEnough(len(part)) {
+				wrong++
+			}
+		}
+		if wrong > draws/1000 {
+			t.Errorf("%d x %d pixels: %d of %d draws are taken for shifted", size[0], size[1], wrong, draws)
+		}
 	}
 }
 
@@ -335,6 +359,36 @@ func TestDeadPixels(t *testing.T) {
 		}
 		if dead, median := Dead(dark, lit); dead != 50 || median != float64(by)/2 {
 			t.Errorf("light changes every second pixel by %d: %d dead, median answer %g", by, dead, median)
+		}
+	}
+}
+
+// TestAnswerTooSmallToJudge: a chip whose described answer to the light is lost in the steps of
+// its converter, or which clips in the dark and in light, is not failed for not answering.
+func TestAnswerTooSmallToJudge(t *testing.T) {
+	for name, change := range map[string]func(*facetdv1.ChipClass){
+		"short exposure": func(c *facetdv1.ChipClass) {
+			c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
+				Exposure: durationpb.New(10 * time.Microsecond), ElectronsPerLuxS: 8e3, ResetVolts: 2}}
+		},
+		"clipped": func(c *facetdv1.ChipClass) {
+			c.Amplifier = &facetdv1.Amplifier{Gains: []float64{100}, MidVolts: proto.Float64(0),
+				OffsetStepVolts: proto.Float64(0), LowVolts: 1, HighVolts: 2}
+		},
+		"": func(*facetdv1.ChipClass) {},
+	} {
+		msg := bustest.Message()
+		change(msg.Classes[0])
+		a, m := chipmodel.New(msg)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		r := NewReport(a, facetdv1.BringupStep_BRINGUP_STEP_FLAT, 0)
+		codes := []uint16{500, 501, 499, 500}
+		JudgeLit(r, bustest.M0, codes, codes, 200, true)
+		r.Conclude("fine")
+		if want := name == ""; (r.Verdict == fail) != want {
+			t.Errorf("%q: %v, %s", name, r.Verdict, r.Summary)
 		}
 	}
 }

@@ -171,6 +171,9 @@ func JudgeDark(r *Report, chip int, codes []uint16) {
 	r.Tell(r.name(chip), "fixed pattern in the dark", s.Deviation, "codes", "")
 }
 
+// leastAnswer is how many codes a chip must be described to answer by, for its answer to be judged.
+const leastAnswer = 4
+
 // JudgeLit judges a frame in uniform illumination, with the one in the dark where there is one. known
 // is whether the light has the lux that was asked for.
 func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) {
@@ -183,6 +186,10 @@ func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) 
 	}
 	dead, median := Dead(dark, lit)
 	expected := Expected(r.a, chip, lux) - Expected(r.a, chip, 0)
+	if math.Abs(expected) < leastAnswer {
+		r.Tell(r.name(chip), "answer to light as described", expected, "codes", "too small to be told from none")
+		return
+	}
 	least := 1.0 // how bright the operator's lamp is nobody knows
 	if known {
 		least = 50

@@ -12,8 +12,8 @@ import (
 // whether it does not.
 func JudgeShift(r *Report, chip int, what string, frame []uint16, w chipmodel.Window, codes []uint16) (bad bool) {
 	shift, sure := Shift(r.a.Chips[chip].Class, frame, w, codes)
-	if sure < 1.5 {
-		r.Tell(r.name(chip), what, 0, "pixels", "pixels look too much alike to tell")
+	if sure < sureEnough(len(codes)) {
+		r.Tell(r.name(chip), what, 0, "pixels", "pixels are too few or look too much alike to tell")
 		return false
 	}
 	note := "clocks were lost"

@@ -15,7 +15,7 @@ const maxShift = 6
 // is off against a whole frame: negative when clocks were lost, since it then shows
 // pixels of before. The pattern that every chip has of its own, and the light, tell
 // pixels apart. sure is how much better that place fits than the next best one, as a
-// ratio of squares; below about 1.5 there is no verdict.
+// ratio of squares; below sureEnough there is no verdict.
 func Shift(class *chipmodel.Class, frame []uint16, w chipmodel.Window, part []uint16) (shift int, sure float64) {
 	type fit struct {
 		shift int
@@ -46,6 +46,19 @@ func Shift(class *chipmodel.Class, frame []uint16, w chipmodel.Window, part []ui
 		return 1
 	})
 	return fits[0].shift, fits[1].rest / fits[0].rest
+}
+
+// fewestPixels is how many pixels a window needs for a verdict.
+const fewestPixels = 10
+
+// sureEnough is from which ratio of squares on a place counts as found by some pixels. Of
+// pixels that differ by noise alone one place fits better than the others by chance, and
+// more so the fewer they are. Common practice, no source.
+func sureEnough(pixels int) float64 {
+	if pixels < fewestPixels {
+		return math.Inf(1)
+	}
+	return max(1.5, 1+50/float64(pixels))
 }
 
 // Slip is where a frame's rows jump sideways.
