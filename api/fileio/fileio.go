@@ -34,11 +34,16 @@ func ReadFrom(r io.Reader, name string, limit int64) ([]byte, error) {
 }
 
 // Plain drops the system call from an error about a file: its name and what is wrong
-// remain. Other errors stay as they are.
+// remain. Of one about two files the name of the second remains, which is the one that was
+// to be written. Other errors stay as they are.
 func Plain(err error) error {
 	var p *fs.PathError
-	if errors.As(err, &p) {
+	var l *os.LinkError
+	switch {
+	case errors.As(err, &p):
 		return fmt.Errorf("%s: %w", p.Path, p.Err)
+	case errors.As(err, &l):
+		return fmt.Errorf("%s: %w", l.New, l.Err)
 	}
 	return err
 }

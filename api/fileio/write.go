@@ -15,7 +15,8 @@ const TempPrefix = ".writing-"
 
 // Write puts a file of mode 0644 with these data in the place of what path names: at any
 // moment the old or the new one is there, whole. After a crash of the machine the new one
-// may be lost.
+// may be lost. A link stays, and what it points to is replaced; what is no file, such as
+// /dev/stdout, is written to.
 func Write(path string, data []byte) error {
 	return WriteWith(path, func(w io.Writer) error {
 		_, err := w.Write(data)
@@ -25,7 +26,25 @@ func Write(path string, data []byte) error {
 
 // WriteWith is Write of what content writes.
 func WriteWith(path string, content func(io.Writer) error) error {
+	info, err := os.Stat(path)
+	switch {
+	case err == nil && !info.Mode().IsRegular() && !info.IsDir():
+		return writeTo(path, content)
+	case err == nil:
+		if path, err = filepath.EvalSymlinks(path); err != nil {
+			return Plain(err)
+		}
+	}
 	return replace(path, 0o644, content, func(*os.File) error { return nil })
+}
+
+// writeTo writes to what is there already.
+func writeTo(path string, content func(io.Writer) error) error {
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	if err != nil {
+		return Plain(err)
+	}
+	return Plain(errors.Join(content(f), f.Close()))
 }
 
 // WriteDurably puts a file with these data and this mode in the place of what path names,

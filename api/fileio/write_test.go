@@ -2,10 +2,13 @@ package fileio
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
+	"syscall"
 	"testing"
 )
 
@@ -57,8 +60,8 @@ func TestWriteFileFails(t *testing.T) {
 	if err := os.MkdirAll(filepath.Join(path, "full"), 0o755); err != nil { // a folder cannot be replaced
 		t.Fatal(err)
 	}
-	if err := WriteDurably(path, []byte("x"), 0o600); err == nil {
-		t.Error("a folder was replaced by a file")
+	if err := WriteDurably(path, []byte("x"), 0o600); err == nil || !strings.HasPrefix(err.Error(), path+": ") {
+		t.Errorf("a folder was replaced by a file: %v", err)
 	}
 	if got := names(t, dir); len(got) != 1 || got[0] != "a" {
 		t.Errorf("the folder holds %v", got)
@@ -80,5 +83,45 @@ func TestWriteFileFails(t *testing.T) {
 	}
 	if err := SyncDir(filepath.Join(dir, "none")); err == nil {
 		t.Error("a folder that is not there was synced")
+	}
+}
+
+// What is no file, such as a pipe, is written to and stays what it is; a link keeps pointing
+// to the file that is replaced.
+func TestWriteToWhatIsNoFile(t *testing.T) {
+	dir := t.TempDir()
+	pipe := filepath.Join(dir, "pipe")
+	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	got := make(chan string)
+	go func() {
+		data, err := os.ReadFile(pipe)
+		got <- fmt.Sprintf("%s %v", data, err)
+	}()
+	if err := Write(pipe, []byte("text")); err != nil {
+		t.Fatal(err)
+	}
+	info, err := os.Stat(pipe)
+	if err != nil || info.Mode().Type() != fs.ModeNamedPipe {
+		t.Fatalf("%v, %v", info.Mode(), err)
+	}
+	if text := <-got; text != "text <nil>" {
+		t.Errorf("%q", text)
+	}
+
+	file, link := filepath.Join(dir, "file"), filepath.Join(dir, "link")
+	if err := errors.Join(Write(file, []byte("old")), os.Symlink("file", link)); err != nil {
+		t.Fatal(err)
+	}
+	if err := Write(link, []byte("new")); err != nil {
+		t.Fatal(err)
+	}
+	data, err := os.ReadFile(file)
+	if to, linkErr := os.Readlink(link); err != nil || linkErr != nil || string(data) != "new" || to != "file" {
+		t.Errorf("%q, %v; the link is to %q, %v", data, err, to, linkErr)
+	}
+	if left := names(t, dir); len(left) != 3 {
+		t.Errorf("the folder holds %v", left)
 	}
 }
