@@ -18,7 +18,7 @@ func (a *app) chipsCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "chips",
 		Short: "List the chips of the array",
-		Long: `chips lists the chips with class, kind, lattice, lane, select lines, mount (yaw,
+		Long: `chips lists the chips with class, parts, lattice, lane, select lines, mount (yaw,
 pitch and roll in degrees) and groups; under --output json the whole array.`,
 		Example: `  facetctl chips
   facetctl chips --output json`,

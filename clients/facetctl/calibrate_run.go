@@ -26,11 +26,11 @@ func (a *app) calibrateRunCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "run [TARGET]",
 		Short: "Calibrate: all levels in turn, then the correction maps",
-		Long: `run opens a calibration, asks for each illumination level in turn and gathers it, and makes the
-correction maps. Put the light in place and press Enter; what is typed before Enter takes the place
-of the level's lux, as measured. On a virtual bus --virtual-light sets the light itself,
-and puts the present one back at the end. What breaks off leaves no calibration open and
-no correction map changed.
+		Long: `run opens a calibration, asks for each illumination level in turn and gathers it, and
+makes the correction maps. Put the light in place and press Enter; what is typed before
+Enter takes the place of the level's lux, as measured. On a virtual bus --virtual-light
+sets the light itself, and puts the present one back at the end. A run that breaks off
+leaves no calibration open and no correction map changed.
 TARGET is ` + targetForm + `.
 
 ` + calibrateCautions,

@@ -10,6 +10,7 @@ import (
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
+	"facetd.example/api/invalid"
 )
 
 func (a *app) framesCommand() *cobra.Command {
@@ -52,7 +53,7 @@ func knownTask(ctx context.Context, c *client, name string) error {
 		names = append(names, t.GetTask().GetName())
 	}
 	if !slices.Contains(names, name) {
-		return fmt.Errorf("no task called %q is running; running: %v", name, names)
+		return fmt.Errorf("no task called %q is running (%s)", name, invalid.Closest(name, names, "tasks"))
 	}
 	return nil
 }

@@ -29,7 +29,8 @@ func newRoot(a *app) *cobra.Command {
 		Use:   "facetctl",
 		Short: "Talk to a facetd daemon",
 		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands,
-select words, faults, light, calibration, recordings and events. Exit status: 0 done, 1 failed, 2 usage error.`,
+select words, faults, light, calibration, recordings and events.
+Exit status: 0 done, 1 failed, 2 usage error.`,
 		Example: `  facetctl status --watch
   facetctl --address unix:/run/facetd/facetd.sock chips
   facetctl --address crawler:7660 --tls-ca ca.pem --token-file token status

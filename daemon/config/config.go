@@ -185,7 +185,7 @@ func (c *Config) Validate() invalid.Errors {
 	c.checkBus(&m)
 	choice := func(path, value string, known ...string) {
 		if !slices.Contains(known, value) {
-			m.Add(path, fmt.Sprintf("%q is not possible", value), fmt.Sprintf("use one of %v", known))
+			m.Add(path, fmt.Sprintf("%q is not possible", value), "use "+strings.Join(known, ", "))
 		}
 	}
 	choice("pace", c.Pace, Realtime, Free)

@@ -199,11 +199,11 @@ func reachCommand() *cobra.Command {
 		Use:   "reach ARRAY [LINES]",
 		Short: "Show which chips listen under a set of select lines, or what all words do",
 		Long: `reach shows the chips that listen while exactly these lines are active: those whose
-every select input is wired to one of them. Without LINES, which are comma separated, it lists the useful words,
-fewest lines first, counts the ambiguous ones (more lines, the same chips) and the
-useless ones (no chip), and names the chips of one lane that can never be read apart.
-A file with select_lines and chips alone is enough; its chips then count as of one
-lane. ARRAY is ` + fileForm + `.`,
+every select input is wired to one of them. Without LINES, which are comma separated, it
+lists the useful words, fewest lines first, counts the ambiguous ones (more lines, the
+same chips) and the useless ones (no chip), and names the chips of one lane that can never
+be read apart. A file with select_lines and chips alone is enough; its chips then count as
+of one lane. ARRAY is ` + fileForm + `.`,
 		Example: `  facetd reach array.yaml fw,x0,y0
   facetd reach demo fw,x0,x1,y0 --output json
   facetd reach array.yaml --rows 100`,
