@@ -252,7 +252,7 @@ func writeBringupResult(w io.Writer, r *facetdv1.BringupResult) {
 	fmt.Fprintf(w, "%-10s  %-7s  %s\n", bringupName(r.GetStep()), cli.Label(r.GetVerdict(), "VERDICT_"), r.GetSummary())
 	bad := r.GetVerdict() == facetdv1.Verdict_VERDICT_FAIL || r.GetVerdict() == facetdv1.Verdict_VERDICT_WARN
 	if bad {
-		t := cli.NewTable("", "verdict", "of", "measured", "value", "limits", "why")
+		t := cli.NewTable("", "VERDICT", "OF", "MEASURED", "VALUE", "LIMITS", "WHY")
 		for _, m := range r.GetMeasurements() {
 			if m.GetVerdict() != facetdv1.Verdict_VERDICT_PASS {
 				t.Row("", cli.Label(m.GetVerdict(), "VERDICT_"), m.GetSubject(), m.GetQuantity(),
@@ -362,7 +362,7 @@ func (a *app) bringupListCommand() *cobra.Command {
 				if cli.WantsJSON(cmd) {
 					return cli.WriteJSON(cmd.OutOrStdout(), r)
 				}
-				t := cli.NewTable("run", "array", "started", "done", "verdict")
+				t := cli.NewTable("RUN", "ARRAY", "STARTED", "DONE", "VERDICT")
 				for _, run := range r.GetRuns() {
 					t.Row(run.GetId(), run.GetArray(), run.GetStarted(),
 						fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), soFar(run))
