@@ -74,11 +74,8 @@ func ChooseTrim(a *chipmodel.Array, chip int, points []TrimPoint) (best TrimChoi
 	c := &a.Chips[chip]
 	lane := &a.Lanes[c.Lane]
 	nominal := int(c.Class.PowerOn(chipmodel.PixelBias))
-	low, high := math.Inf(1), math.Inf(-1)
-	for _, p := range points {
-		low, high = min(low, p.Lowest), max(high, p.Highest)
-	}
 	margin := 0.01 * math.Exp2(float64(lane.Bits))
+	low, high := clipping(a, chip, points, 3*margin)
 	low, high = low+margin, high-margin
 	for g := range Gains(c.Class) {
 		var of []TrimPoint
@@ -97,6 +94,40 @@ func ChooseTrim(a *chipmodel.Array, chip int, points []TrimPoint) (best TrimChoi
 		}
 	}
 	return best, ok
+}
+
+// clipping is between which codes the output does not clip: the extremes of all points, of which a
+// wide grid has some beyond what the output can give. Where offset and bias move the levels
+// by less than least, it is what is described.
+func clipping(a *chipmodel.Array, chip int, points []TrimPoint, least float64) (low, high float64) {
+	type group struct {
+		gain int
+		lit  bool
+	}
+	low, high = math.Inf(1), math.Inf(-1)
+	means, moved := map[group][2]float64{}, 0.0
+	for _, p := range points {
+		low, high = min(low, p.Lowest), max(high, p.Highest)
+		g := group{p.Gain, p.Lit}
+		m, seen := means[g]
+		if !seen {
+			m = [2]float64{p.Mean, p.Mean}
+		}
+		m = [2]float64{min(m[0], p.Mean), max(m[1], p.Mean)}
+		means[g], moved = m, max(moved, m[1]-m[0])
+	}
+	if moved >= least {
+		return low, high
+	}
+	lane := &a.Lanes[a.Chips[chip].Lane]
+	low, high = 0, math.Exp2(float64(lane.Bits))-1
+	if amp := a.Chips[chip].Class.Spec.GetAmplifier(); amp != nil {
+		code := func(volts float64) float64 {
+			return (volts - lane.Spec.GetConverter().GetLowVolts()) / VoltsPerCode(lane)
+		}
+		low, high = max(low, code(amp.GetLowVolts())), min(high, code(amp.GetHighVolts()))
+	}
+	return low, high
 }
 
 // fitLevels takes slopes from pairs of points that differ in one setting and light
