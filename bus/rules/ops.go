@@ -11,7 +11,7 @@ import (
 )
 
 // selectWord makes all lines inactive and then those of the new word active. A lane changes at both moments: when its
-// old driver lets go, and after the dead time, when a new one takes over. A lane that nobody drives afterwards changes
+// old driver lets go, and after the dead time, when a new one takes over. A lane that is undriven afterwards changes
 // at the first only.
 func (in *Inspector) selectWord(op *bus.Op, from, to bus.Time) {
 	least := in.a.Timing.DeadTime

@@ -26,8 +26,8 @@ type Conditions struct {
 	// Columns and Rows are the patterns that are set on a chip with pixel switches.
 	Columns, Rows uint8
 	// DifferenceVolts is the difference between neighbouring cells and between pixels
-	// that are read one after another, for what has not settled; 0 means one decade of
-	// light.
+	// that are read one after another, at the chip's output, for what has not settled; 0
+	// means one decade of light.
 	DifferenceVolts float64
 	// Settle is the time given to the lane; 0 means what the array's timing gives.
 	Settle time.Duration

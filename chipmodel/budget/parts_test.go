@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
 
@@ -40,7 +41,7 @@ func TestEveryCombinationOfParts(t *testing.T) {
 			t.Fatal(class.Parts(), m)
 		}
 		const frames = 80
-		random, _ := measure(a, 0, c, frames, seed+uint64(n))
+		random, fixed := measure(a, 0, c, frames, seed+uint64(n))
 		// A deviation of n samples has a standard error of 1/sqrt(2n). Pixels of a block
 		// are one sample; ripple moves all pixels of a frame alike.
 		rows, columns := patterns[c.Rows], patterns[c.Columns]
@@ -48,10 +49,59 @@ func TestEveryCombinationOfParts(t *testing.T) {
 			rows, columns = max(rows, patterns[s.Rows]), max(columns, patterns[s.Columns])
 		}
 		allowed := 0.01 + 5/math.Sqrt(2*frames*float64(144/rows/columns))
+		// The pattern is one draw of so many blocks; a few of them tell nothing.
+		blocks := float64(144 / rows / columns)
+		if pattern := term(b, "fixed pattern").Codes; blocks >= 36 &&
+			math.Abs(fixed/pattern-1) > 0.02+6/math.Sqrt(2*blocks) {
+			t.Errorf("combination %d (%s), %+v: pattern of %.3f codes measured, %.3f stated\n%s", n, class.Parts(), c,
+				fixed, pattern, b.Table())
+		}
 		ripple := term(b, "supply ripple").Codes / b.Random.Codes
 		if off := random/b.Random.Codes - 1; math.Abs(off) > allowed+ripple*ripple*5/math.Sqrt(2*frames) {
 			t.Errorf("combination %d (%s), %+v: noise of %.3f codes measured, %.3f stated\n%s", n, class.Parts(), c,
 				random, b.Random.Codes, b.Table())
+		}
+	}
+}
+
+// TestWhatAGainAmplifies: a term that arises before the amplifier grows with its gain, one that
+// arises after it does not.
+func TestWhatAGainAmplifies(t *testing.T) {
+	for n := range chiptest.Combinations {
+		class := chiptest.Class(n)
+		if class.Amplifier == nil {
+			continue
+		}
+		class.Amplifier.Gains = []float64{0.5, -1} // far from clipping
+		if class.Memory != nil {
+			class.Memory.InjectionVolts, class.Memory.LightLeakFaPerLux = 1e-3, 0.1
+		}
+		a := arrayOf(t, class)
+		c := Conditions{Lux: 20, DifferenceVolts: 0.1}
+		if class.Memory != nil {
+			c.Hold, c.Shares = 10*time.Millisecond, []Share{{Columns: 0x55, Rows: 0x55}}
+		}
+		small, m := New(a, 0, c)
+		if c.GainIndex = 1; m.Err() == nil {
+			_, m = New(a, 0, c)
+		}
+		if m.Err() != nil {
+			t.Fatal(a.Classes[0].Parts(), m)
+		}
+		large, _ := New(a, 0, c)
+		after := map[string]bool{"amplifier and converter noise": true, "quantisation": true,
+			"ghost of the pixel before": true, "shares not settled": true} // of the difference that is given
+		for _, one := range small.Terms {
+			want := 2.0
+			if after[one.Name] {
+				want = 1
+			}
+			if got := term(large, one.Name).Volts / one.Volts; math.Abs(got-want) > 1e-9 {
+				t.Errorf("%s: twice the gain makes %g of %q", a.Classes[0].Parts(), got, one.Name)
+			}
+		}
+		if len(large.Terms) != len(small.Terms) || class.Memory != nil && term(large, "droop").Volts == 0 {
+			t.Errorf("%s: terms %v", a.Classes[0].Parts(), large.Terms)
 		}
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/chiptest"
@@ -26,9 +28,15 @@ func TestEveryCombinationOfParts(t *testing.T) {
 			in.Pixels[i] = 20 + 12*r.Float64()
 		}
 		request := Request{Class: c, Input: in, Unit: Lux, Ideal: true}
+		trim := &facetdv1.TrimSettings{}
 		if c.HasRegister(chipmodel.Gain) {
-			request.View = &facetdv1.View{Trim: &facetdv1.TrimSettings{GainIndex: uint32(r.IntN(3)),
-				Offset: int32(r.IntN(20))}}
+			trim.GainIndex, trim.Offset = uint32(r.IntN(3)), int32(r.IntN(20))
+		}
+		if c.HasRegister(chipmodel.PixelBias) {
+			trim.PixelBias = proto.Uint32(uint32(80 + r.IntN(40)))
+		}
+		if proto.Size(trim) > 0 {
+			request.View = &facetdv1.View{Trim: trim}
 		}
 		got, m := Run(request)
 		if m.Err() != nil {
