@@ -81,8 +81,8 @@ type calibrationRun struct {
 	set *facetdv1.Environment
 }
 
-// undisturbed finds out whether a level was gathered under the light that was set for it.
-// A bring-up or another operator may have set another meanwhile, and a correction map made of both
+// undisturbed finds out whether a level was gathered under the light that was set for it. A
+// bring-up or another operator may have set another meanwhile, and a correction map made of both
 // would be wrong without looking so.
 func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 	if !r.virtual {

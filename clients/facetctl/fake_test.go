@@ -309,8 +309,7 @@ func (f *fake) PreviewPlan(_ context.Context, r *facetdv1.PreviewPlanRequest) (*
 	return &facetdv1.PreviewPlanResponse{Plan: fakePlan()}, nil
 }
 
-// fakeFrame is a frame of rows by columns whose code at (r, c) is
-// base + 100 r + c.
+// fakeFrame is a frame of rows by columns whose code at (r, c) is base + 100 r + c.
 func fakeFrame(chip string, rows, columns, base int) *facetdv1.Frame {
 	data := make([]byte, 2*rows*columns)
 	for i := range rows * columns {

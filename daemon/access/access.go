@@ -7,9 +7,9 @@
 // a method takes.
 //
 // Certificates, their revocation list and tokens can be read anew while the daemon runs
-// (Gate.Prepare): calls that begin later are judged by the new ones at
-// once, also on connections that were there before, and streams that were open end
-// within EndOfStreamLimit when what opened them no longer counts.
+// (Gate.Prepare): calls that begin later are judged by the new ones at once, also on connections
+// that were there before, and streams that were open end within EndOfStreamLimit when what opened
+// them no longer counts.
 //
 // Nothing here can stop the bus: what cannot be judged (a revocation list out of date,
 // a certificate that has expired) is refused at the door, and the robot goes on.

@@ -23,9 +23,9 @@ import (
 // must not block, and must not keep what it is given except frame sets, which
 // nobody changes afterwards.
 type Observer interface {
-	// SegmentRun is called after every segment with the select words it used by
-	// scope. task is empty for on-demand jobs and initializations; of a job that several tasks
-	// share it is all their names with commas between them.
+	// SegmentRun is called after every segment with the select words it used by scope. task is
+	// empty for on-demand jobs and initializations; of a job that several tasks share it is all
+	// their names with commas between them.
 	SegmentRun(task string, r *bus.Result, words WordCount)
 	// JobEnded is called once for every job of every task: on time, late, or failed
 	// (then fs.Failure says why); jobs of the bus that several tasks share end once for
@@ -91,9 +91,9 @@ type Done struct {
 	Waited   time.Duration // bus time from the request to its start
 }
 
-// Service is what the daemon's API needs of a dispatcher. Errors:
-// invalid.Errors for bad input, *scheduler.RefusalError for what does not
-// fit, *failure.NotFound, *failure.Exists, *failure.Exhausted, *NoGapError, *StoppedError, the context's.
+// Service is what the daemon's API needs of a dispatcher. Errors: invalid.Errors for bad input,
+// *scheduler.RefusalError for what does not fit, *failure.NotFound, *failure.Exists,
+// *failure.Exhausted, *NoGapError, *StoppedError, the context's.
 type Service interface {
 	AddTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
 	UpdateTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)

@@ -49,10 +49,10 @@ func New(cfg Config) (*Dispatcher, error) {
 	return d, nil
 }
 
-// Run drives the bus until ctx ends or the bus time of Config.StopAt, and
-// leaves every select line inactive. It returns nil in both cases, and the cause
-// when the bus failed for good. A panic on the goroutine that owns the bus, of the driver or of an
-// observer, ends it at once with a *PanicError. Whoever waits is answered in every case.
+// Run drives the bus until ctx ends or the bus time of Config.StopAt, and leaves every select line
+// inactive. It returns nil in both cases, and the cause when the bus failed for good. A panic on
+// the goroutine that owns the bus, of the driver or of an observer, ends it at once with a
+// *PanicError. Whoever waits is answered in every case.
 func (d *Dispatcher) Run(ctx context.Context) error { return d.runner.run(ctx) }
 
 // Snapshot returns the dispatcher at this instant.

@@ -96,9 +96,9 @@ type Hub struct {
 // NewHub returns a hub without subscribers.
 func NewHub() *Hub { return &Hub{moved: make(chan struct{}, 1)} }
 
-// Moved is signalled, from the first call on, when a queue was read and when a subscriber came or left; several
-// such events may be one signal. It is for whoever, in a test, has the bus wait for its
-// readers; one goroutine may receive from it.
+// Moved is signalled, from the first call on, when a queue was read and when a subscriber came or
+// left; several such events may be one signal. It is for whoever, in a test, has the bus wait for
+// its readers; one goroutine may receive from it.
 func (h *Hub) Moved() <-chan struct{} {
 	h.watched.Store(true)
 	return h.moved

@@ -255,11 +255,10 @@ type Delay struct {
 	Amplitude float64
 }
 
-// Delays fits a sine of a frequency to the mean codes of every chip over load times,
-// and compares phases. times[i][k] is the bus time of load k of chip i,
-// levels[i][k] what the chip showed. Chips are compared within their class: pixels of one
-// class lag alike in uniform illumination. Error: *fit.ConditionError where a chip's loads met too
-// few phases of the lamp to tell.
+// Delays fits a sine of a frequency to the mean codes of every chip over load times, and compares
+// phases. times[i][k] is the bus time of load k of chip i, levels[i][k] what the chip showed. Chips
+// are compared within their class: pixels of one class lag alike in uniform illumination. Error:
+// *fit.ConditionError where a chip's loads met too few phases of the lamp to tell.
 func Delays(a *chipmodel.Array, chips []int, times [][]bus.Time, levels [][]float64, hz float64) ([]Delay, error) {
 	out := make([]Delay, len(chips))
 	omega := 2 * math.Pi * hz

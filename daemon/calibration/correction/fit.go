@@ -243,8 +243,8 @@ func (in *input) pixel(y []float64, i int) {
 }
 
 // Measure reports what the correction map leaves of the fixed pattern in frames of uniform levels:
-// those that it was made from, or better fresh ones. The light of a level may be unknown.
-// It fails when a level's shape or scale is not the correction map's or it has fewer than two frames.
+// those that it was made from, or better fresh ones. The light of a level may be unknown. It fails
+// when a level's shape or scale is not the correction map's or it has fewer than two frames.
 func (m *Map) Measure(levels []Level) ([]LevelReport, error) {
 	out := make([]LevelReport, len(levels))
 	for l, level := range levels {

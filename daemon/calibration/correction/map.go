@@ -111,10 +111,10 @@ type Map struct {
 	// DarkResolved is set when the levels told each pixel's own dark term C; otherwise all
 	// pixels have the mean pixel's, and only offsets and slopes are their own.
 	DarkResolved bool
-	// Offset, Gain and Dark are each pixel's parameters, row by row. Offset correction map: Offset is
-	// what is subtracted, in codes. OffsetGain: A in codes and B. LogResponse: a in codes,
-	// b in codes per e-fold, c in lux. What a method has not is nil. Defective pixels have
-	// those of the mean pixel.
+	// Offset, Gain and Dark are each pixel's parameters, row by row. Offset correction map: Offset
+	// is what is subtracted, in codes. OffsetGain: A in codes and B. LogResponse: a in codes, b in
+	// codes per e-fold, c in lux. What a method has not is nil. Defective pixels have those of the
+	// mean pixel.
 	Offset, Gain, Dark []float32
 	// Defects are the defective pixels in order of their index.
 	Defects []Defect
@@ -139,9 +139,9 @@ type LevelReport struct {
 	NoiseCodes float64
 	// BeforeCodes and AfterCodes are the fixed pattern without and with correction.
 	BeforeCodes, AfterCodes float64
-	// MisfitCodes is how far the mean of the good pixels lies above the mean pixel's
-	// fitted response; 0 for correction maps without one. A level whose light is not what was said
-	// stands out here.
+	// MisfitCodes is how far the mean of the good pixels lies above the mean pixel's fitted
+	// response; 0 for correction maps without one. A level whose light is not what was said stands
+	// out here.
 	MisfitCodes float64
 }
 
