@@ -182,9 +182,9 @@ func (c *Connection) Hints(code codes.Code, message string, now time.Time) []str
 		if c.TokenFile == "" && c.Cert == "" {
 			return []string{"give --token-file, or --tls-cert and --tls-key"}
 		}
-		return []string{"ask whoever runs the daemon for new ones ('facetd token new' makes a token)"}
+		return []string{"ask the daemon's administrator for new ones ('facetd token new' makes a token)"}
 	case codes.PermissionDenied:
-		return []string{"ask whoever runs the daemon for the right to operate"}
+		return []string{"ask the daemon's administrator for the role operator"}
 	}
 	return nil
 }
@@ -211,11 +211,11 @@ func (c *Connection) unavailable(message string, now time.Time) []string {
 		return []string{"the daemon's certificate is for another name; give that with --tls-name if you are sure " +
 			"whom you talk to"}
 	case strings.Contains(message, "first record does not look like a TLS handshake"):
-		return []string{"the daemon does not speak TLS at this address; leave --tls-ca, --tls-cert and --tls out"}
+		return []string{"the daemon does not speak TLS at this address; leave out --tls-ca, --tls-cert and --tls"}
 	case c.speaksTLS() && (strings.Contains(message, "bad certificate") || strings.Contains(message, "broken pipe") ||
 		strings.Contains(message, "connection reset")):
 		if c.Cert == "" {
-			return []string{"the daemon wants a client certificate: give --tls-cert and --tls-key, or --token-file"}
+			return []string{"the daemon asks for a client certificate: give --tls-cert and --tls-key, or --token-file"}
 		}
 		return []string{"the daemon refuses the certificate " + c.Cert +
 			" (not one of its authorities, revoked, or not listed); its log says why"}

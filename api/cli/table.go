@@ -84,7 +84,7 @@ func Significant(v float64) string {
 }
 
 // Percent writes a fraction in percent.
-func Percent(share float64) string { return fmt.Sprintf("%.1f %%", 100*share) }
+func Percent(fraction float64) string { return fmt.Sprintf("%.1f %%", 100*fraction) }
 
 // Volts writes volts with a fitting unit.
 func Volts(v float64) string {

@@ -17,7 +17,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 )
 
-// maxMessage limits a message from the daemon, in bytes: its own bound. A frame set of
+// maxMessage limits a message from the daemon, in bytes: its own limit. A frame set of
 // 4,096 by 4,096 pixels from eight chips takes 256 MiB.
 const maxMessage = 1 << 30
 

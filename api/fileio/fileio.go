@@ -1,4 +1,4 @@
-// Package fileio reads files that people name, with a bound, and writes files whole or not
+// Package fileio reads files that people name, up to a limit, and writes files whole or not
 // at all, with errors that people read.
 package fileio
 

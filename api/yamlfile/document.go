@@ -22,11 +22,11 @@ import (
 )
 
 const (
-	// MaxBytes bounds a file: one of 4,096 chips has about a million.
+	// MaxBytes limits a file: one of 4,096 chips has about a million.
 	MaxBytes = 16 << 20
-	// MaxErrors bounds the errors that are listed.
+	// MaxErrors limits the errors that are listed.
 	MaxErrors = 1000
-	// MaxMarks bounds the values of a file, of which each takes about 200 bytes in
+	// MaxMarks limits the values of a file, of which each takes about 200 bytes in
 	// memory: there are at most two to every mark that begins or separates values.
 	MaxMarks = 500_000
 )
@@ -102,7 +102,7 @@ var (
 	misplaced = regexp.MustCompile(`^did not find expected (key|'-' indicator)`)
 )
 
-// maxSearched bounds the file in which the line of an error is searched for, in bytes: it
+// maxSearched limits the file in which the line of an error is searched for, in bytes: it
 // is read some twenty times.
 const maxSearched = 1 << 20
 

@@ -21,7 +21,7 @@ func (d *Document) add(n *yaml.Node, path, message, hint string) {
 	d.found = append(d.found, e)
 }
 
-// maxShown bounds, in characters, what an error repeats of the file; maxName, in bytes, a
+// maxShown limits, in characters, what an error repeats of the file; maxName, in bytes, a
 // name for which a known one is looked for.
 const (
 	maxShown = 40

@@ -22,15 +22,15 @@ array file that can be trusted: supplies and idle lanes, select lines, a test le
 every chip, dark and flat frames, settling times, first conversions, hold times, trim,
 the order of pixels, and whether chips load together. Every step ends with a verdict,
 numbers with limits, and what to do where something is wrong. The operator is asked to
-measure supplies and to cover or light the array; answer y or n, and what you want to
-have in the report behind it. It runs best without tasks: measuring programs need gaps.
+measure supplies and to cover or light the array: answer y or n, followed by a note for
+the report if you like. It runs best without tasks, since measuring needs long gaps.
 
-A run is kept by the daemon and can be resumed. At its end a report as HTML and JSON is
-written beside each other, with the changes proposed for the array file as a patch.
+The daemon keeps a run, so that it can be resumed. At its end a report is written as HTML
+and as JSON, with the changes proposed for the array file as a patch.
 
 Dies without protection are destroyed by electrostatic discharge and by wrong supplies.
 Wear a wrist strap, limit the current, bring up supplies before inputs, and never let
-two chips drive one lane. Data sheets, local rules and qualified practice come first.
+two chips drive one lane. Data sheets, local codes and qualified practice come first.
 The exit status is 1 when a step failed.`
 
 // bringupNames are the steps by name, in order.
@@ -67,7 +67,7 @@ func (a *app) bringupCommand() *cobra.Command {
 	cmd.Flags().StringVar(&f.resume, "resume", "", "go on with the run of this name")
 	cmd.Flags().StringVar(&f.report, "report", "",
 		"name of the reports without extension (default bringup- and the run's name); - writes none")
-	cmd.Flags().BoolVar(&f.yes, "yes", false, "ask nobody; the report says so")
+	cmd.Flags().BoolVar(&f.yes, "yes", false, "run without questions; the report says so")
 	cmd.Flags().BoolVar(&f.virtualLight, "virtual-light", false,
 		"set the light of a virtual array instead of asking for it")
 	cmd.AddCommand(a.bringupListCommand(), a.bringupShowCommand())
@@ -242,7 +242,7 @@ func (g *guide) question(ctx context.Context, q *facetdv1.BringupQuestion) error
 		case ctx.Err() != nil:
 			return ctx.Err()
 		case err != nil:
-			return errors.New("nobody answers on standard input; --yes asks nobody")
+			return errors.New("no answer came on standard input; with --yes no questions are asked")
 		}
 	}
 }

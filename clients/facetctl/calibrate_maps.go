@@ -153,7 +153,7 @@ func (a *app) calibrateShowCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "show MAP",
 		Short: "Show a correction map: what it was made from, what it leaves, and a picture",
-		Long: `show tells everything of a correction map. --picture draws it, as FILE.svg with the table of what it
+		Long: `show prints everything about a correction map. --picture draws it, as FILE.svg with the table of what it
 leaves, or as FILE.png: each parameter from black to white over its range, defective pixels
 in red. Under --output json the numbers themselves come too.`,
 		Example: `  facetctl calibrate show wall-00-1f2e3d4c5b6a

@@ -94,7 +94,7 @@ func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 	}
 	if is := now.GetEnvironment(); !proto.Equal(is, r.set) {
 		return fmt.Errorf("somebody else changed the light or the temperature while this level was gathered: %s, "+
-			"%+g K instead of %s, %+g K; no correction map was made: calibrate again when nobody else sets the "+
+			"%+g K instead of %s, %+g K; no correction map was made: calibrate again while nobody else sets the "+
 			"light, such as a bring-up",
 			is.GetScene(), is.GetTemperatureOffsetK(), r.set.GetScene(), r.set.GetTemperatureOffsetK())
 	}
@@ -206,7 +206,7 @@ func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float6
 func (r *calibrationRun) line(ctx context.Context) (string, error) {
 	text, err := readLine(ctx, r.in)
 	if errors.Is(err, io.EOF) {
-		return "", errors.New("nobody is there to say that the light is in place; on a virtual bus use --virtual-light")
+		return "", errors.New("no answer came on standard input to say that the light is in place; on a virtual bus use --virtual-light")
 	}
 	return text, err
 }

@@ -18,9 +18,9 @@ func (a *app) eventsCommand() *cobra.Command {
 	var severity, task string
 	cmd := &cobra.Command{
 		Use:   "events",
-		Short: "Show what an operator must know: tasks, misses, faults, rule violations, recordings",
+		Short: "Show what an operator should know: tasks, misses, faults, rule violations, recordings",
 		Long: `events lists the newest events of the daemon's journal, oldest first. With --follow it
-goes on with events as they happen, until interrupted; what a slow reader loses is said.
+goes on with events as they happen, until interrupted, and reports what it lost if slow.
 Under --output json every event is a line of its own.`,
 		Example: `  facetctl events
   facetctl events --severity warning --count 20

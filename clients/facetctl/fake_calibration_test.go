@@ -206,7 +206,7 @@ func TestRunThatBreaksOff(t *testing.T) {
 	// Enter once, then nobody
 	r := runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10,20"}, "\n")
 	calls := strings.Join(f.taken(), "\n")
-	if r.Status != 1 || !strings.Contains(r.Stderr, "nobody is there") ||
+	if r.Status != 1 || !strings.Contains(r.Stderr, "no answer came on standard input") ||
 		!strings.Contains(calls, `AbortCalibration {"session":"k3x9"}`) || strings.Contains(calls, "Finish") {
 		t.Errorf("status %d, %s\n%s", r.Status, r.Stderr, calls)
 	}

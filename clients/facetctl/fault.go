@@ -20,7 +20,7 @@ const faultForm = `line-stuck-active:LINE       line-stuck-inactive:LINE    line
 func (a *app) faultCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "fault",
-		Short: "Put faults into a virtual bus, to try out what is made of them",
+		Short: "Put faults into a virtual bus, to see whether they are found",
 		Long: `fault replaces, lists or clears the faults of a virtual bus; on any other bus the daemon
 refuses. Several faults may be there together. What the timetable then reads may be
 wrong, as on a real board. N is the number of a chip's select input, from 0.`,

@@ -66,7 +66,7 @@ func (a *app) framesDigestCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "digest",
 		Short: "Sum up the codes and bus times of frame sets, to compare runs",
-		Long: `digest computes a SHA-256 over the bus times and codes of frame sets as they come.
+		Long: `digest computes a SHA-256 over the bus times and codes of frame sets as they arrive.
 Two runs of a virtual bus with one seed and the same tasks give the same digest of
 the same jobs: choose them with one --task and --first-job, as a stream begins at
 whatever job comes next.`,

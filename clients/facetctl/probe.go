@@ -19,8 +19,8 @@ func (a *app) probeCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "probe",
 		Short: "Find faults of the select lines, chips and lanes on the live bus",
-		Long: `probe reads the array out under well chosen select words, in idle gaps of the
-timetable, until what was seen is explained: lines stuck active or inactive, select
+		Long: `probe reads out the array under well-chosen select words, in idle gaps of the
+timetable, until everything seen is explained: lines stuck active or inactive, select
 inputs open or shorted, swapped lines, dead chips, open lanes, saturated converters.
 It names the smallest set of faults, with the place to look at, and what else would
 show the same. Progress goes to standard error. The exit status is 1 when a fault is

@@ -119,8 +119,8 @@ func (a *app) replaySeekCommand() *cobra.Command {
 		Use:   "seek TIME",
 		Short: "Jump to a bus time of the recording",
 		Long: `seek jumps to a bus time as it was recorded, written as 12.5s, 250ms or 1m30s. With
---from-start the time counts from the first thing recorded. Beyond the ends it goes to
-the end. A replay that is paused stays so.`,
+--from-start the time counts from the first thing recorded. A time before the first or
+after the last is taken as that. A replay that is paused stays paused.`,
 		Example: `  facetctl replay seek 1m30s
   facetctl replay seek --from-start 0s`,
 		Args: cli.Args("TIME"),

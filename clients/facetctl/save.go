@@ -34,7 +34,7 @@ func (a *app) framesSaveCommand() *cobra.Command {
 frame a PNG of 16-bit grey and a JSON file of all that is known of it. The codes are
 kept as they are, so a picture of a 12-bit converter looks dark; --stretch spreads
 the codes of a frame set over the full 16 bits for looking at, and the JSON file
-says how. --sheet adds a picture of each whole frame set with the chips' names.`,
+says how. --sheet adds a contact sheet of each frame set, with the chips' names.`,
 		Example: `  facetctl frames save --task wall --out pictures --count 10
   facetctl frames save --capture bow --binning 2 --out pictures --stretch --sheet`,
 		Args: cli.Args(),
@@ -78,7 +78,7 @@ says how. --sheet adds a picture of each whole frame set with the chips' names.`
 	cmd.Flags().StringVar(&s.dir, "out", "", "directory to write to; it is made where it is missing")
 	cmd.Flags().Uint64Var(&count, "count", 1, "number of frame sets")
 	cmd.Flags().BoolVar(&s.stretch, "stretch", false, "spread the codes of each frame set over the full 16 bits")
-	cmd.Flags().BoolVar(&s.sheet, "sheet", false, "write a picture of each whole frame set, NAME-sheet.png")
+	cmd.Flags().BoolVar(&s.sheet, "sheet", false, "write a contact sheet of each frame set, NAME-sheet.png")
 	view.register(cmd)
 	s.codes.flags(cmd)
 	return cmd

@@ -20,7 +20,7 @@ func (a *app) statusCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "status",
 		Short: "Show how the daemon, its bus and its tasks are doing",
-		Long: `status shows the daemon's state, the bus and its utilization by phase, and of each
+		Long: `status shows the daemon's state, the bus and its utilization by phase, and for each
 task the rate asked for, planned and achieved, the jobs on time, late and failed,
 the response times and the skew. With --watch it goes on until interrupted; under
 --output json that is one object a line.`,

@@ -25,7 +25,7 @@ func (a *app) framesWatchCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "watch",
 		Short: "Watch frames arrive: live rates, and pictures in the terminal",
-		Long: `watch shows of each task the rate of its frame sets in bus time, response, skew and
+		Long: `watch shows for each task the rate of its frame sets in bus time, response, skew and
 hold, and pictures of the first chip of each task, or of the chips named. Pictures
 are half blocks in true grey on a terminal and a ramp of characters elsewhere; the
 range of codes is stretched and written above each. It goes on until interrupted,

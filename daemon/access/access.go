@@ -26,7 +26,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// EndOfStreamLimit bounds how long a stream goes on after its token or certificate was
+// EndOfStreamLimit limits how long a stream goes on after its token or certificate was
 // taken away with a reload, or has expired.
 const EndOfStreamLimit = 3 * time.Second
 

@@ -40,7 +40,7 @@ func (c *markedConn) Close() error {
 	return c.Conn.Close()
 }
 
-// listener marks connections and bounds their number.
+// listener marks connections and limits their number.
 type listener struct {
 	net.Listener
 	g     *Gate

@@ -35,11 +35,11 @@ import (
 
 // Limits of the server.
 const (
-	// MaxSendBytes bounds one message to a client: 32 frames of the largest chips.
+	// MaxSendBytes limits one message to a client: 32 frames of the largest chips.
 	MaxSendBytes = 1 << 30
-	// MaxReceiveBytes bounds one request.
+	// MaxReceiveBytes limits one request.
 	MaxReceiveBytes = 1 << 20
-	// MaxConcurrentStreams bounds the calls that one connection has open at once.
+	// MaxConcurrentStreams limits the calls that one connection has open at once.
 	MaxConcurrentStreams = 128
 	// MinPingInterval is how often a client may ping; one that pings more often is
 	// cut off.

@@ -16,7 +16,7 @@ import (
 
 // Limits of calls over HTTP.
 const (
-	// MaxWebMessageBytes bounds one message to a client over HTTP, which is held whole
+	// MaxWebMessageBytes limits one message to a client over HTTP, which is held whole
 	// in memory several times while it is put into JSON. Larger frame sets go by gRPC.
 	MaxWebMessageBytes = 32 << 20
 	// MaxWebCalls is how many calls over HTTP run at once, streams included; further

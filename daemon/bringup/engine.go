@@ -119,7 +119,7 @@ func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *measure.R
 func (e *engine) program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	captures, err := e.cfg.Runner.Program(ctx, ops)
 	if err != nil && ctx.Err() == nil {
-		return nil, skipf("a measuring program could not run: %v; bring-up goes best without tasks", err)
+		return nil, skipf("a measuring program could not run: %v; bring-up works best without tasks", err)
 	}
 	return captures, err
 }
@@ -222,7 +222,7 @@ func (e *engine) undisturbed(ctx context.Context) error {
 	}
 	e.lights, e.around = "", nil // the next step sets its own
 	return &skipError{disturbed: true, why: fmt.Sprintf("somebody else changed the light or the temperature "+
-		"meanwhile: %s, %+g K instead of %s, %+g K; measure again when nobody else sets them",
+		"meanwhile: %s, %+g K instead of %s, %+g K; measure again while nobody else sets them",
 		is.GetScene(), is.GetTemperatureOffsetK(), was.GetScene(), was.GetTemperatureOffsetK())}
 }
 

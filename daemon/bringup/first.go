@@ -57,7 +57,7 @@ func (e *engine) selects(ctx context.Context, r *measure.Report) error {
 		return nil
 	})
 	if err != nil && ctx.Err() == nil {
-		return skipf("the probe could not run: %v; bring-up goes best without tasks", err)
+		return skipf("the probe could not run: %v; bring-up works best without tasks", err)
 	}
 	if err != nil {
 		return err

@@ -72,7 +72,7 @@ type Config struct {
 	Claim func(by string) (release func(), err error)
 }
 
-// keptRuns bounds the runs in memory; older ones that are on disk stay there.
+// keptRuns limits the runs in memory; older ones that are on disk stay there.
 const keptRuns = 64
 
 // maxNote limits what is kept of an operator's note.

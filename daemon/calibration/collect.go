@@ -63,7 +63,7 @@ func (s *Service) collect(r *facetdv1.CollectLevelRequest,
 		return nil, err
 	}
 	defer s.give(ses)
-	release, err := s.share("a calibration")
+	release, err := s.claimShared("a calibration")
 	if err != nil {
 		return nil, err
 	}
@@ -90,12 +90,12 @@ func (s *Service) collect(r *facetdv1.CollectLevelRequest,
 	}, nil
 }
 
-// share takes the array for frames that shall not be disturbed.
-func (s *Service) share(by string) (release func(), err error) {
-	if s.cfg.Share == nil {
+// claimShared takes the array for frames that must not be disturbed.
+func (s *Service) claimShared(by string) (release func(), err error) {
+	if s.cfg.ClaimShared == nil {
 		return func() {}, nil
 	}
-	return s.cfg.Share(by)
+	return s.cfg.ClaimShared(by)
 }
 
 // levelOf checks what a request says of the light.

@@ -89,7 +89,7 @@ func (s *Maps) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, activ
 		return refuse(&s.counts.unknownView, "what the view does is not known")
 	}
 	if failed {
-		return refuse(&s.counts.incomplete, "the job failed, so the frame may not be whole")
+		return refuse(&s.counts.incomplete, "the job failed, so the frame may be incomplete")
 	}
 	m := active[key{f.GetChip(), settings}]
 	if m == nil {

@@ -24,7 +24,7 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 	default:
 		return nil, &failure.InProgress{Message: "an offset update is in progress; retry when that finishes"}
 	}
-	release, err := s.share("an offset update")
+	release, err := s.claimShared("an offset update")
 	if err != nil {
 		return nil, err
 	}
@@ -92,7 +92,7 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 		return nil, err
 	}
 	if subjects[0].key != m.key {
-		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself as its correction map wants it",
+		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself with the settings of its correction map",
 			m.meta.GetView(), m.key.chip)
 	}
 	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)},

@@ -67,9 +67,9 @@ type Config struct {
 	Events events.Sink
 	// Clock is the time of day; nil means the host's.
 	Clock func() time.Time
-	// Share takes the array together with others that only read it; nil means that nobody
+	// ClaimShared takes the array together with others that only read it; nil means that nobody
 	// else measures.
-	Share func(by string) (release func(), err error)
+	ClaimShared func(by string) (release func(), err error)
 }
 
 // Maps are the active correction maps, their folder, and the corrector of frames. Their

@@ -29,7 +29,7 @@ func (s atOnce) Send(m *facetdv1.CollectLevelResponse) error {
 func TestALevelThatIsDoneHoldsNothing(t *testing.T) {
 	b := newBench(t)
 	var array exclusive.Array
-	b.cfg.Share = array.Share
+	b.cfg.ClaimShared = array.ClaimShared
 	id, told := b.start(t, "h0"), false
 	request := &facetdv1.CollectLevelRequest{Session: id, Light: &facetdv1.CollectLevelRequest_Lux{Lux: 10}, Frames: 4}
 	err := b.CollectLevel(request, atOnce{ctx: t.Context(), read: func(m *facetdv1.CollectLevelResponse) {

@@ -71,7 +71,7 @@ func (d *Dispatcher) EditTasks(
 }
 
 // changeTasks plans on the caller's goroutine and hands the plan over. Changes wait for
-// one another; the queue is the callers themselves, each bounded by its context.
+// one another; the queue is the callers themselves, each limited by its context.
 func (d *Dispatcher) changeTasks(
 	ctx context.Context, edit func([]*facetdv1.Task) ([]*facetdv1.Task, error), applied func(),
 ) (bus.Time, error) {

@@ -15,7 +15,7 @@ const maxWaiting = 64
 // mailbox is what callers hand in for the runner. Nobody is called while its lock is held. What is handed in:
 //   - on-demand jobs, in order: maxWaiting wait at most, more are refused at once, so that the caller sees it;
 //   - one change of the tasks: further ones wait with their callers, in Dispatcher.changing;
-//   - watchers: one for each caller of Alive, bounded by the callers; all are answered by the next step;
+//   - watchers: one for each caller of Alive, limited by the callers; all are answered by the next step;
 //   - a resync: asked for twice before it is noticed, it is one.
 //
 // Once ended, it takes nothing more and answers with the cause.

@@ -315,7 +315,7 @@ func (d *disk) begin(sequence uint64) error {
 	return nil
 }
 
-// makeSpace removes the oldest files until a full one more stays within the bound.
+// makeSpace removes the oldest files until one more full file stays within the limit.
 func (d *disk) makeSpace() error {
 	files, err := d.files()
 	if err != nil {

@@ -31,12 +31,12 @@ import (
 const (
 	// DefaultRing is how many events stay in memory where nothing else is said.
 	DefaultRing = 1024
-	// DefaultFileBytes and DefaultTotalBytes bound the journal on the disk.
+	// DefaultFileBytes and DefaultTotalBytes limit the journal on the disk.
 	DefaultFileBytes  = 8 << 20
 	DefaultTotalBytes = 64 << 20
 	// SubscriberQueue is how many events wait for one subscriber.
 	SubscriberQueue = 256
-	// MaxSubscribers bounds the work of Append.
+	// MaxSubscribers limits the work of Append.
 	MaxSubscribers = 64
 	// MaxList is the most events of one List.
 	MaxList = 1000
@@ -68,7 +68,7 @@ type Config struct {
 	Modes fileio.Modes
 	// Ring is how many events stay in memory; 0 means DefaultRing.
 	Ring int
-	// FileBytes and TotalBytes bound the files; 0 means the defaults.
+	// FileBytes and TotalBytes limit the files; 0 means the defaults.
 	FileBytes, TotalBytes int64
 	// Events is called with every event, in order, under the journal's lock: it must not
 	// append.

@@ -28,7 +28,7 @@ type Subscription struct {
 	wake    chan struct{}
 
 	mu      sync.Mutex
-	backlog []*facetdv1.Event // from before the subscription; not bounded by the queue
+	backlog []*facetdv1.Event // from before the subscription; not limited by the queue
 	waiting []*facetdv1.Event
 	dropped uint64 // since the last event read
 	lost    uint64 // since the beginning

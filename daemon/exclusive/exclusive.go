@@ -1,6 +1,6 @@
 // Package exclusive lets one measurement at a time have the array. A probe or a bring-up
 // changes registers and the light, and has it alone; those that gather levels of a
-// calibration change neither, and may share it with each other.
+// calibration change neither, and may have it together.
 package exclusive
 
 import (
@@ -13,7 +13,7 @@ import (
 // from any goroutine.
 type Array struct {
 	mu     sync.Mutex
-	by     string // who has it alone, or the first of those who share it
+	by     string // who has it alone, or the first of those that have it together
 	shared int
 }
 
@@ -29,8 +29,8 @@ func (a *Array) Claim(by string) (release func(), err error) {
 	return a.release, nil
 }
 
-// Share takes the array together with others who share it; else as Claim.
-func (a *Array) Share(by string) (release func(), err error) {
+// ClaimShared takes the array together with others that claim it shared; else as Claim.
+func (a *Array) ClaimShared(by string) (release func(), err error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.by != "" && a.shared == 0 {

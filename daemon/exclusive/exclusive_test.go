@@ -27,9 +27,9 @@ func TestOneAtATime(t *testing.T) {
 	}
 	release := claim("a bring-up", a.Claim)
 	refused("a probe", "a bring-up", a.Claim)
-	refused("a level", "a bring-up", a.Share)
+	refused("a level", "a bring-up", a.ClaimShared)
 	release()
-	first, second := claim("a level", a.Share), claim("another level", a.Share)
+	first, second := claim("a level", a.ClaimShared), claim("another level", a.ClaimShared)
 	refused("a probe", "a level", a.Claim)
 	first()
 	refused("a probe", "a level", a.Claim)

@@ -27,7 +27,7 @@ func admitCommand() *cobra.Command {
 YAML or JSON, times in whole nanoseconds, all tasks released together at 0, a missing
 deadline meaning one period. With --policy edf it looks for a timetable of one
 hyperperiod: by earliest deadline first, then by exact search with inserted idle time;
-it says "unknown" past its cap, and tells the least factor on all periods and
+it says "unknown" past its cap, and reports the least factor on all periods and
 deadlines that fits. With --policy fixed it computes the response times under fixed
 priorities, highest first in the file; --assign looks for an order that fits.
 The exit status is 1 unless the tasks fit. FILE may be - for standard input.`,

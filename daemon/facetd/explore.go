@@ -24,7 +24,7 @@ func exploreCommand() *cobra.Command {
 		Long: `explore tries square blocks (from the task's own on), parts of the window and batches
 of loading for one task, and finds the highest rate of each. It lists the ways that no
 other beats in rate, cells per pixel, cells seen, skew and hold (the Pareto front), or all
-with --all. The task's own rate and limits do not bound the search; ways outside its
+with --all. The task's own rate and limits do not limit the search; ways outside its
 limits are marked. With --beside the other tasks of the file keep their rates.
 ARRAY and TASKS are ` + fileForm + `.`,
 		Example: `  facetd explore demo demo --task wall

@@ -23,7 +23,7 @@ func planCommand() *cobra.Command {
 		Use:   "plan ARRAY TASKS",
 		Short: "Plan tasks on an array: what each will see, or why they do not fit",
 		Long: `plan works out the timetable of a file of tasks on an array, without a daemon. It
-shows of each task the planned rate, response times, slack, skew, hold and droop, and
+shows for each task the planned rate, response times, slack, skew, hold and droop, and
 how busy the bus is by phase. Tasks that do not fit are refused with numbers and with
 what would fit, and exit status 1. Under --output json it prints the schema's Plan as
 protobuf JSON. --svg draws the timetable.

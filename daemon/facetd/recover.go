@@ -63,7 +63,7 @@ func writeRecovered(cmd *cobra.Command, name string, r record.Recovered) error {
 	what := fmt.Sprintf("closed, %s in %s kept", cli.Count(int(r.Messages), "message"), cli.Count(r.Chunks, "chunk"))
 	switch {
 	case r.Whole:
-		what = "was whole already"
+		what = "was complete already"
 	case r.CutBytes > 0:
 		what += fmt.Sprintf(", %s cut off", cli.Count(int(r.CutBytes), "byte"))
 	}

@@ -31,14 +31,14 @@ import (
 const serveHelp = `The daemon runs an array with tasks on the virtual bus: by default the built-in demo.
 Flags go before the configuration file's fields. --scene is a description such as
 uniform:200, demo:high=800 or grating:mean=100,contrast=0.5, or the name of an
-equirectangular PNG or JPEG. --bus replay:FILE plays a recording in the place of a bus:
-it brings its array and tasks along, and what acts on an array is refused.
+equirectangular PNG or JPEG. --bus replay:FILE plays a recording in place of a bus: it
+brings its array and tasks along, and what acts on an array is refused.
 With --run-for it ends at that bus time and sums up what was achieved, with a SHA-256
 over the bus times and codes of all frame sets; without, it ends on SIGINT or SIGTERM.
-On SIGHUP it reads the file of --config again, and what that names: log level, scene
-and tasks change under way, all that differs or nothing, and a file that changes
-anything else is refused. Without --config it ends. What it prints goes to standard
-output (under --output json only the summary), its log to standard error.`
+On SIGHUP it reads the file of --config and the files named there again: log level,
+scene, tasks and access change while it runs, all of them or none; a file that changes
+anything else is refused. Without --config SIGHUP ends it. What it prints goes to
+standard output (under --output json only the summary), its log to standard error.`
 
 // serveFlags are the flags of the daemon. An empty or zero one that was not given
 // leaves the configuration as it is.

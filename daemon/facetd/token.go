@@ -31,8 +31,8 @@ func tokenNewCommand() *cobra.Command {
 		Long: `new makes a token of 256 random bits and prints it once: only its SHA-256 goes into the
 token file that the configuration names in access.tokens, so that nobody can read tokens
 there. Send it to its user by a way that others cannot read; they keep it in a file for
-'facetctl --token-file'. The daemon takes new lines over with a reload; take a line out and
-reload, and the token counts no more and what it opened ends.`,
+'facetctl --token-file'. A reload makes the daemon accept new lines; take a line out and
+reload, and the token is no longer valid, and what it opened ends.`,
 		Example: `  facetd token new --name bench --role operator --expires 90d --file /etc/facetd/tokens
   facetd token new --name scraper --role viewer --expires 2030-06-01`,
 		Args: cli.Args(),

@@ -32,8 +32,8 @@ stays readable alone on its lane. SPEC is a file or - for standard input, YAML o
     - {name: everything, chips: [all]}
   aim: traffic   # or single: the least weight of groups that need several words
 
-once says that the commands are strobes, which may reach no chip twice. The bound is a
-cost that no wiring undercuts; proved says that there is nothing better. With
+once says that the commands are strobes, which may reach no chip twice. The lower bound
+is a cost that no wiring undercuts; proved says that there is nothing better. With
 --fewest-lines the answer is instead the fewest lines on which every group is one word.`,
 		Example: `  facetd wire board.yaml
   facetd wire board.yaml --svg wiring.svg --output json

@@ -127,7 +127,7 @@ var table = []Metric{
 	{Name: nameJobs, Type: Counter, Labels: []string{"task", "outcome"}, Values: outcomes,
 		Help: "Jobs that ended, by outcome: on time, after their deadline, or failed with a cause."},
 	{Name: nameDeadlineMisses, Type: Counter, Labels: ofTask,
-		Help: "Jobs that gave no whole frame set by their deadline: late or failed."},
+		Help: "Jobs that delivered no complete frame set by their deadline: late or failed."},
 	{Name: nameFrames, Type: Counter, Labels: ofTask, Help: "Frames of jobs that did not fail."},
 	{Name: nameOnDemand, Type: Counter, Labels: []string{"outcome"}, Values: []string{done, failed},
 		Help: "On-demand captures and commands that ran in idle gaps, by outcome; they have no deadline."},
@@ -137,7 +137,7 @@ var table = []Metric{
 		Help: "Rate of the active timetable, in jobs per bus second."},
 	{Name: nameAchievedRate, Type: Gauge, Unit: "hertz", Labels: ofTask, Help: achievedHelp},
 	{Name: nameFrameAge, Type: Gauge, Unit: "seconds", Labels: ofTask,
-		Help: "Time of the host's clock since the last whole frame set of the task ended, late ones included; " +
+		Help: "Time of the host's clock since the last complete frame set of the task ended, late ones included; " +
 			"before the first, since the task came into the timetable."},
 	{Name: nameWorstResponse, Type: Gauge, Unit: "seconds", Labels: ofTask,
 		Help: "Longest bus time from the release of a job to its end under the active timetable; failed jobs are " +
@@ -164,7 +164,7 @@ var table = []Metric{
 			"by overflow policy."},
 	{Name: nameAbandoned, Type: Counter, Help: "Frame sets that still waited when their reader went away."},
 	{Name: nameDecimated, Type: Counter, Help: "Frame sets that streams left out because their reader asked for a " +
-		"lower rate, once for each stream; nothing is lost that was wanted."},
+		"lower rate, once for each stream; nothing that was asked for is lost."},
 	{Name: nameViolations, Type: Counter, Labels: []string{"rule"}, Values: ruleNumbers,
 		Help: "Bus rules that were violated, by number of the rule. Anything but 0 is a defect."},
 	{Name: nameUncertainty, Type: Gauge, Unit: "seconds",

@@ -8,7 +8,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// queueLimits bound what waits.
+// queueLimits limit what waits.
 type queueLimits struct {
 	length int
 	bytes  int64

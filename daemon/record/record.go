@@ -23,7 +23,7 @@
 // Images have the sampling time of their first pixel as publish time. Log times of one
 // channel rise; a status may be some milliseconds ahead of frame sets after it.
 //
-// The bus never waits for a recording: frame sets go into a queue bounded in number
+// The bus never waits for a recording: frame sets go into a queue limited in number
 // and bytes, and when it is full the newest is dropped and counted, and the gap is
 // marked in the file by an event before the next message. A disk that fails or fills
 // ends the recording, not the bus.
@@ -69,10 +69,10 @@ const (
 	MinPartBytes = 64 << 10
 	// MaxRunning is how many recordings may run at once.
 	MaxRunning = 4
-	// MaxQueueLength and MaxQueueBytes bound what waits for the disk, of one recording.
+	// MaxQueueLength and MaxQueueBytes limit what waits for the disk, of one recording.
 	MaxQueueLength = 1024
 	MaxQueueBytes  = 256 << 20
-	// MaxMessageBytes bounds one message; larger frame sets are counted as lost.
+	// MaxMessageBytes limits one message; larger frame sets are counted as lost.
 	MaxMessageBytes = 256 << 20
 	// ChunkBytes is the size at which a chunk is written.
 	ChunkBytes = 1 << 20

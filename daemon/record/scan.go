@@ -13,16 +13,16 @@ import (
 	"github.com/klauspost/compress/zstd"
 )
 
-// Limits bound what a file may make its reader allocate. They are checked before
+// Limits limit what a file may make its reader allocate. They are checked before
 // anything is allocated.
 type Limits struct {
-	// RecordBytes bounds one record, a compressed chunk included.
+	// RecordBytes limits one record, a compressed chunk included.
 	RecordBytes int64
-	// ChunkBytes bounds one chunk after decompression.
+	// ChunkBytes limits one chunk after decompression.
 	ChunkBytes int64
-	// SummaryBytes bounds the summary.
+	// SummaryBytes limits the summary.
 	SummaryBytes int64
-	// Messages bounds the protobuf messages nested in one message of a file.
+	// Messages limits the protobuf messages nested in one message of a file.
 	Messages int
 }
 

@@ -87,7 +87,7 @@ func square(f *facetdv1.Frame) *facetdv1.Frame {
 	of := shape{int(f.GetRows()), int(f.GetColumns()), w.GetRow()%2 == 1}
 	// A recording may say anything; the product of what it says must not overflow.
 	if n := len(f.GetData()); of.rows > n || of.columns > n || n != 2*of.rows*of.columns {
-		return refuse("the frame is not whole")
+		return refuse("the frame is incomplete")
 	}
 	if len(f.GetRowOffsetNs()) == 0 {
 		return refuse("the frame says nothing of the times of its rows")

@@ -75,7 +75,7 @@ func TestNotSquare(t *testing.T) {
 		"old; not resampled: with steps of 2 rows and 1 columns the pixels do not lie on a hexagonal lattice": func(f *facetdv1.Frame) {
 			f.Window.RowStep, f.CorrectionNote = 2, "old"
 		},
-		"not resampled: the frame is not whole":                          func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
+		"not resampled: the frame is incomplete":                         func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
 		"not resampled: the frame says nothing of the times of its rows": func(f *facetdv1.Frame) { f.RowOffsetNs = nil },
 		"not resampled: a hexagonal lattice of 1 x 99 cells has no triangles; give at least 2 x 2": func(f *facetdv1.Frame) {
 			f.Rows, f.Columns = 1, 99
@@ -98,7 +98,7 @@ func TestSizesThatOverflow(t *testing.T) {
 	f := plane(0, 9, 11)
 	f.Rows, f.Columns, f.Data = 2147549185, 4294836226, make([]byte, 4) // twice the product is 2^64 + 4
 	got := Square(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{f}}).GetFrames()[0]
-	if got.GetCorrectionNote() != "not resampled: the frame is not whole" {
+	if got.GetCorrectionNote() != "not resampled: the frame is incomplete" {
 		t.Errorf("%d x %d: %q", f.GetRows(), f.GetColumns(), got.GetCorrectionNote())
 	}
 }

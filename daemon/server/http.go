@@ -37,7 +37,7 @@ func (s *Server) newHTTP() (*http.Server, error) {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", http.MaxBytesHandler(s.metrics.Handler(), HTTPBodyBytes))
 	mux.HandleFunc("GET /healthz", s.healthz)
-	mux.Handle("/", operators) // bounds the bodies of its calls itself
+	mux.Handle("/", operators) // limits the bodies of its calls itself
 	return &http.Server{
 		Handler:           s.access.Guard(mux),
 		ConnContext:       access.ConnContext,

@@ -22,7 +22,7 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// MaxFileBytes bounds every file that is read.
+// MaxFileBytes limits every file that is read.
 const MaxFileBytes = 64 << 20
 
 // inputs are what the configuration's files hold.

@@ -28,7 +28,7 @@ import (
 	"facetd.example/scheduler/selectword"
 )
 
-// A status travels in the trailers, which many clients bound at 8 KiB, details in
+// A status travels in the trailers, which many clients limit to 8 KiB, details in
 // base64: what is longer is cut short, and says so.
 const (
 	maxMessageBytes = 1500

@@ -1,7 +1,7 @@
 // Package stream fans finished frame sets out to subscribers without ever slowing
 // the bus: what a slow reader loses is dropped by its policy, and counted.
 //
-// Every queue here has one bound in frame sets and one in bytes, and drops its
+// Every queue here has one limit in frame sets and one in bytes, and drops its
 // oldest when either is reached:
 //
 //   - Latest: the newest frame set of each task waits. A newer one of the same task
@@ -24,7 +24,7 @@ import (
 )
 
 const (
-	// MaxSubscribers bounds the work of Publish.
+	// MaxSubscribers limits the work of Publish.
 	MaxSubscribers = 256
 	// MaxQueue is the longest queue of a subscriber, in frame sets.
 	MaxQueue = 1024
@@ -32,7 +32,7 @@ const (
 	DefaultQueue = 16
 	// MaxWaitingTasks is how many tasks may have a frame set waiting under Latest.
 	MaxWaitingTasks = 256
-	// MaxWaitingBytes bounds the pixels that wait for one subscriber.
+	// MaxWaitingBytes limits the pixels that wait for one subscriber.
 	MaxWaitingBytes = 256 << 20
 )
 

@@ -493,9 +493,9 @@ type CorrectionMapLevel struct {
 	// Fixed pattern before the correction: standard deviation over the good pixels of
 	// their mean, in codes.
 	BeforeCodes float64 `protobuf:"fixed64,5,opt,name=before_codes,json=beforeCodes,proto3" json:"before_codes,omitempty"`
-	// Fixed pattern after the correction, in codes, with the part that averaged noise has
-	// in it taken out: 0 where no more is left than noise hides. At levels that the correction map was
-	// made from it says how well the fit follows; frames of another level tell more.
+	// Fixed pattern after the correction, in codes, with the part that averaged noise has in it taken
+	// out: 0 where no more is left than noise hides. At levels that the correction map was made from
+	// it says how well the fit follows; frames of another level tell more.
 	AfterCodes float64 `protobuf:"fixed64,6,opt,name=after_codes,json=afterCodes,proto3" json:"after_codes,omitempty"`
 	// Before, in volts.
 	BeforeVolts float64 `protobuf:"fixed64,7,opt,name=before_volts,json=beforeVolts,proto3" json:"before_volts,omitempty"`

@@ -72,9 +72,9 @@ type CalibrationServiceClient interface {
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
 	DeleteCorrectionMap(ctx context.Context, in *DeleteCorrectionMapRequest, opts ...grpc.CallOption) (*DeleteCorrectionMapResponse, error)
-	// UpdateOffsets updates correction maps from one fresh level of the uniform illumination that is there now:
-	// what all pixels drifted apart since is taken out, gains are kept. Each new correction map takes
-	// the place of the old one. FAILED_PRECONDITION when none could be.
+	// UpdateOffsets updates correction maps from one fresh level of the uniform illumination that is
+	// there now: what all pixels drifted apart since is taken out, gains are kept. Each new
+	// correction map takes the place of the old one. FAILED_PRECONDITION when none could be.
 	UpdateOffsets(ctx context.Context, in *UpdateOffsetsRequest, opts ...grpc.CallOption) (*UpdateOffsetsResponse, error)
 }
 
@@ -236,9 +236,9 @@ type CalibrationServiceServer interface {
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
 	DeleteCorrectionMap(context.Context, *DeleteCorrectionMapRequest) (*DeleteCorrectionMapResponse, error)
-	// UpdateOffsets updates correction maps from one fresh level of the uniform illumination that is there now:
-	// what all pixels drifted apart since is taken out, gains are kept. Each new correction map takes
-	// the place of the old one. FAILED_PRECONDITION when none could be.
+	// UpdateOffsets updates correction maps from one fresh level of the uniform illumination that is
+	// there now: what all pixels drifted apart since is taken out, gains are kept. Each new
+	// correction map takes the place of the old one. FAILED_PRECONDITION when none could be.
 	UpdateOffsets(context.Context, *UpdateOffsetsRequest) (*UpdateOffsetsResponse, error)
 	mustEmbedUnimplementedCalibrationServiceServer()
 }

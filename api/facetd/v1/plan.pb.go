@@ -186,7 +186,7 @@ type Plan struct {
 	// Bus time of one hyperperiod that every correct program of these jobs needs at
 	// least, in nanoseconds.
 	LowerBoundNs int64 `protobuf:"varint,9,opt,name=lower_bound_ns,json=lowerBoundNs,proto3" json:"lower_bound_ns,omitempty"`
-	// That bound over the bus time planned, 0 to 1: 1 leaves nothing to gain.
+	// The lower bound over the bus time planned, 0 to 1: 1 leaves nothing to gain.
 	Efficiency float64 `protobuf:"fixed64,10,opt,name=efficiency,proto3" json:"efficiency,omitempty"`
 	// Changes to the tasks that would save bus time.
 	Advice        []*Advice `protobuf:"bytes,11,rep,name=advice,proto3" json:"advice,omitempty"`

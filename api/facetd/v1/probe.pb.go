@@ -701,9 +701,9 @@ type ProbedLane struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the lane.
 	Lane string `protobuf:"bytes,1,opt,name=lane,proto3" json:"lane,omitempty"`
-	// Mean code while nobody drove it.
+	// Mean code while it was undriven.
 	IdleCode float64 `protobuf:"fixed64,2,opt,name=idle_code,json=idleCode,proto3" json:"idle_code,omitempty"`
-	// Largest distance of such a code from the mean.
+	// Largest distance of a code from that mean.
 	IdleSpreadCodes float64 `protobuf:"fixed64,3,opt,name=idle_spread_codes,json=idleSpreadCodes,proto3" json:"idle_spread_codes,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache

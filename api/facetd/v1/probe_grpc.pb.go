@@ -28,13 +28,11 @@ const (
 //
 // ProbeService finds faults of the select lines on a live bus.
 type ProbeServiceClient interface {
-	// ProbeSelects reads the array out under well chosen select words, in idle gaps
-	// of the timetable, until what was seen is explained, and streams a progress
-	// after every readout and one result at the end. Afterwards no output is enabled
-	// until the timetable enables it again.
-	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone,
-	// ABORTED while another probe, a bring-up or the gathering of a calibration's level is
-	// in progress.
+	// ProbeSelects reads out the array under well-chosen select words, in idle gaps of the timetable,
+	// until everything seen is explained, and streams a progress after every readout and one result at
+	// the end. Afterwards no output is enabled until the timetable enables it again.
+	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone, ABORTED while
+	// another probe, a bring-up or the gathering of a calibration's level is in progress.
 	ProbeSelects(ctx context.Context, in *ProbeSelectsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ProbeSelectsResponse], error)
 }
 
@@ -71,13 +69,11 @@ type ProbeService_ProbeSelectsClient = grpc.ServerStreamingClient[ProbeSelectsRe
 //
 // ProbeService finds faults of the select lines on a live bus.
 type ProbeServiceServer interface {
-	// ProbeSelects reads the array out under well chosen select words, in idle gaps
-	// of the timetable, until what was seen is explained, and streams a progress
-	// after every readout and one result at the end. Afterwards no output is enabled
-	// until the timetable enables it again.
-	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone,
-	// ABORTED while another probe, a bring-up or the gathering of a calibration's level is
-	// in progress.
+	// ProbeSelects reads out the array under well-chosen select words, in idle gaps of the timetable,
+	// until everything seen is explained, and streams a progress after every readout and one result at
+	// the end. Afterwards no output is enabled until the timetable enables it again.
+	// FAILED_PRECONDITION when no gap is long enough or the array is wiring alone, ABORTED while
+	// another probe, a bring-up or the gathering of a calibration's level is in progress.
 	ProbeSelects(*ProbeSelectsRequest, grpc.ServerStreamingServer[ProbeSelectsResponse]) error
 	mustEmbedUnimplementedProbeServiceServer()
 }

@@ -21,7 +21,7 @@ type Options struct {
 	// Token is sent with every call; empty means none. It takes TLS, or a daemon on this
 	// machine.
 	Token string
-	// Timeout bounds every call that is not a stream and has no deadline of its own; 0
+	// Timeout limits every call that is not a stream and has no deadline of its own; 0
 	// means 30 s.
 	Timeout time.Duration
 	// Clock is what ages of frames are measured with; nil means time.Now. Package

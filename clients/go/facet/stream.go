@@ -47,7 +47,7 @@ type Retry struct {
 	// First is the pause before the first try; 0 means 100 ms. Each further one is twice
 	// as long.
 	First time.Duration
-	// Longest bounds the pauses; 0 means 5 s.
+	// Longest limits the pauses; 0 means 5 s.
 	Longest time.Duration
 	// GiveUp ends the stream after so long without the daemon; 0 means never.
 	GiveUp time.Duration

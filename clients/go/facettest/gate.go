@@ -13,7 +13,7 @@ import (
 )
 
 // answerWait is how long, in host time, the bus waits after each job for an answer to a
-// call that needs bus time, before it goes on to the next job. It only bounds how far bus
+// call that needs bus time, before it goes on to the next job. It only limits how far bus
 // time runs on beyond what the call needed.
 const answerWait = time.Millisecond
 

@@ -59,7 +59,7 @@ func JudgeTrim(r *Report, chip int, best TrimChoice, got TrimPoint) {
 		settings = append(settings, fmt.Sprintf("pixel_bias: %d", best.PixelBias))
 	}
 	r.judge(name, "span from dark to lit", 100*best.Span/full, "% of the converter",
-		atLeast(10, warn, "most of the converter lies idle"))
+		atLeast(10, warn, "most of the converter's range is unused"))
 	clipped := within(1, full-2, warn, "clipped")
 	r.judge(name, "lowest pixel, lit, checked with this setting", got.Lowest, "codes", clipped)
 	r.judge(name, "highest pixel, lit, checked with this setting", got.Highest, "codes", clipped)
@@ -69,5 +69,5 @@ func JudgeTrim(r *Report, chip int, best TrimChoice, got TrimPoint) {
 // JudgeUntrimmable is for a chip that no setting brings into range.
 func JudgeUntrimmable(r *Report, chip int) {
 	r.judge(r.name(chip), "gains that fit", 0, "", atLeast(1, fail, "no gain brings dark and lit into the range"))
-	r.Act("Chip %s: narrow the light that it shall see, or check its biases and supplies.", r.name(chip))
+	r.Act("Chip %s: reduce the range of light that it is to see, or check its biases and supplies.", r.name(chip))
 }

@@ -76,11 +76,11 @@ const (
 type detector struct {
 	*input
 	kinds []Kind
-	p     float64 // rate of false defects of one test
+	p     float64 // probability of a false defect in one test
 }
 
 // detect finds the defects that need no model: from means, variances and clipping. The
-// rate of false ones is shared equally by the tests: an offset and a noise for each level,
+// probability of a false one is divided equally among the tests: an offset and a noise for each level,
 // the noise of all levels, the response, what is constant, the misfit of the fit that
 // comes after, and rows and columns.
 func (in *input) detect() *detector {

@@ -19,7 +19,7 @@ export function start(a) {
   const fresh = h("button", { type: "button", onclick: () => {
     form.set({ target: { all: true } });
     clear();
-  } }, "Begin anew");
+  } }, "Start over");
   byID("change-body").append(h("form", { id: "task-form", onsubmit: doPreview }, form.node, mode, h("div", { class: "row actions" }, preview, apply, fresh)), shown, said);
   app.hub.on("edit", edit);
   app.hub.on("remove", remove);

@@ -44,7 +44,7 @@ export function start(a, node, marker) {
   report = h("pre", { id: "probe-report", tabindex: "0", hidden: true, "aria-label": "Report of the probe" });
   probing = h("button", { type: "button", id: "probe", onclick: probe }, "Probe the select lines");
   node.append(h("h3", {}, "Faults of the virtual bus"), list, form, said, h("h3", {}, "Probe"),
-    h("p", { class: "small muted" }, "Reads the array out under well chosen words, in idle gaps of the timetable, until what is seen is explained."), probing, report);
+    h("p", { class: "small muted" }, "Reads out the array under well-chosen words, in idle gaps of the timetable, until everything seen is explained."), probing, report);
   for (const [key, f] of Object.entries(fields)) f.box.id = "fault-" + key;
   app.hub.on("array", () => {
     const lines = (app.array.select_lines ?? []).map((l) => [l, l]);

@@ -129,7 +129,7 @@ function showBanner() {
     message = `Connection lost${s > 0 ? ` ${s} s ago` : ""}: ${link.reason}. Everything below is old: do not act on it. It recovers by itself.`;
     retry = true;
   } else if (link.state === "barred") {
-    message = `The daemon does not let this page look: ${link.reason}.`;
+    message = `The daemon does not let this page read anything: ${link.reason}.`;
     retry = true;
   } else if (status?.state === "STATE_FAULT") {
     message = `The bus stopped on an error, and every select line is inactive: ${status.fault}`;

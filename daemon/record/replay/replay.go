@@ -38,9 +38,9 @@ import (
 )
 
 const (
-	// MaxSpeed bounds how much faster than it happened a recording is played.
+	// MaxSpeed limits how much faster than it happened a recording is played.
 	MaxSpeed = 1000
-	// MaxSteps bounds how many frame sets one call of Step plays.
+	// MaxSteps limits how many frame sets one call of Step plays.
 	MaxSteps = 100_000
 )
 
