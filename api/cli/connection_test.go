@@ -97,7 +97,7 @@ func TestHints(t *testing.T) {
 			"daemon's certificate is out of date"},
 		{Connection{Address: "a:1"}, codes.Unauthenticated, "", "give --token-file"},
 		{Connection{Address: "a:1", TokenFile: "t"}, codes.Unauthenticated, "", "new ones"},
-		{Connection{Address: "a:1"}, codes.PermissionDenied, "", "right to operate"},
+		{Connection{Address: "a:1"}, codes.PermissionDenied, "", "role operator"},
 	} {
 		if got := strings.Join(c.c.Hints(c.code, c.message, now), "\n"); !strings.Contains(got, c.want) {
 			t.Errorf("%v %q: %q", c.code, c.message, got)
