@@ -9,8 +9,7 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// droppable is a limit that may keep the loads of tasks from being merged. of is 0 where a task
-// has none.
+// droppable is a limit that may keep the loads of tasks from being merged. of is 0 for a task without it.
 type droppable struct {
 	name string
 	of   func(*program.Task) time.Duration
@@ -28,9 +27,9 @@ var droppables = []droppable{
 	}, func(t *program.Task) { *t = *t.WithoutDeadline() }},
 }
 
-// advise finds pairs of bus jobs that would share a load if it were not for one of
-// their limits. Every pair was planned without it, beside the other tasks; how many
-// are is bounded.
+// advise finds pairs of bus jobs whose loads could be merged if it were not for one of their limits. What it promises
+// has been planned: each pair without the limit, beside the other tasks. At most maxMergeTries are, since each takes as
+// long as a plan.
 func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 	var out []*facetdv1.Advice
 	tries := 0
@@ -54,7 +53,7 @@ func (p *planner) advise(at *attempt) []*facetdv1.Advice {
 				out = append(out, &facetdv1.Advice{
 					Tasks: []string{x.Name, y.Name}, SavedUtilization: saved,
 					Message: fmt.Sprintf("tasks %s and %s load the same chips at the same rate: without the %s of "+
-						"%s they would share the load and save %.2g %% of the bus",
+						"%s one load would serve both and save %.2g %% of the bus",
 						x.Name, y.Name, limit.name, Millis(tight), 100*saved),
 				})
 				break

@@ -83,7 +83,7 @@ func BenchmarkRefusal(b *testing.B) {
 	for _, noBounds := range []bool{false, true} {
 		b.Run(map[bool]string{false: "with bounds", true: "without"}[noBounds], func(b *testing.B) {
 			for b.Loop() {
-				if _, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: noBounds}); err == nil {
+				if _, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: noBounds}); err == nil {
 					b.Fatal("it fits")
 				}
 			}

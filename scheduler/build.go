@@ -16,16 +16,16 @@ import (
 	"facetd.example/scheduler/timetable"
 )
 
-// Options bound the work of Build. The zero value is the default.
+// Options limit the work of Build. The zero value is the default.
 type Options struct {
 	// MaxSegments is the most segments of one hyperperiod; 0 means 20,000.
 	MaxSegments int
 	// MaxHyperperiod is the longest table that gives every task exactly the rate
 	// asked for; beyond it periods are snapped. 0 means one minute.
 	MaxHyperperiod time.Duration
-	// NoBounds leaves out what would fit from a refusal: the least stretch, the highest
-	// rates and the suggestions; and advice from a plan.
-	NoBounds bool
+	// NoRemedies leaves out of a refusal what would fit (the least stretch, the highest rates and the suggestions), and
+	// advice out of a plan: to find them, many more tables are planned.
+	NoRemedies bool
 }
 
 const (
@@ -50,7 +50,7 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 	}
 	p, refusal := newPlanner(program.NewWords(a), tasks, opt)
 	if refusal != nil {
-		if !opt.NoBounds && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT {
+		if !opt.NoRemedies && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT {
 			newRemedies(p).suggest(refusal)
 		}
 		return nil, &RefusalError{refusal}
@@ -69,11 +69,11 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 		by, found = p, apart()
 	}
 	if found == nil {
-		if !opt.NoBounds && cads != nil {
+		if !opt.NoRemedies && cads != nil {
 			r := newRemedies(p)
-			r.bound(cads[0], refusal)
+			r.rates(cads[0], refusal)
 			r.suggest(refusal)
-			// It was found for the tasks apart; with a merged load less may do.
+			// The stretch was found for the tasks apart; with a merged load a smaller one may do.
 			refusal.LeastStretchExact = refusal.GetLeastStretchExact() && !m.mayMerge()
 		}
 		return nil, &RefusalError{refusal}
@@ -85,14 +85,14 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 	if err := check(plan, by.jobs(found.cad, found.programs), found.result.Table); err != nil {
 		return nil, err
 	}
-	if !opt.NoBounds {
+	if !opt.NoRemedies {
 		plan.Message.Advice = by.advise(found)
 	}
 	return plan, nil
 }
 
-// InternalError is a plan that violated a rule: an error of facetd, not of the tasks.
-// The caller should report it and keep the active plan.
+// InternalError is a plan that violates a rule: an error of facetd, not of the tasks. The caller reports it and keeps
+// the active plan.
 type InternalError struct{ Message string }
 
 func (e *InternalError) Error() string { return "internal error: " + e.Message }
@@ -100,14 +100,14 @@ func (e *InternalError) Error() string { return "internal error: " + e.Message }
 // planner looks for a table of one set of compiled tasks.
 type planner struct {
 	*compiled
-	// wanted are the tasks as asked for, of which tasks may merge some.
+	// wanted are the tasks as asked for; in tasks some of them may be merged.
 	wanted []*program.Task
 	opt    Options
-	// states bounds the search for each table; 0 is the timetable's default.
+	// states limits the search for each table; 0 is the timetable's default.
 	states int
 }
 
-// newPlanner compiles tasks. Beside a refusal the planner knows what was compiled before it.
+// newPlanner compiles tasks. With a refusal, the planner still has what was compiled before it, for suggestions.
 func newPlanner(w *program.Words, tasks []*program.Task, opt Options) (*planner, *facetdv1.Refusal) {
 	c, refusal := compileTasks(w, tasks)
 	return &planner{compiled: c, wanted: tasks, opt: opt}, refusal
@@ -120,8 +120,7 @@ type attempt struct {
 	result   timetable.Result
 }
 
-// fit plans other tasks in the place of a planner's own, with a number of states for each table; nil where they do not
-// fit.
+// fit plans other tasks in place of a planner's own, with a number of states for each table; nil where they do not fit.
 func (p *planner) fit(tasks []*program.Task, states int) (*planner, *attempt) {
 	sub, refusal := newPlanner(p.words, tasks, p.opt)
 	if refusal != nil {
@@ -145,8 +144,8 @@ func (p *planner) search(tasks []*program.Task) *attempt {
 	return found
 }
 
-// snapWaste is how much more bus time snapped periods may ask for than even ones
-// and still be tried first: periods that divide one another fit more easily.
+// snapWaste is how many times the bus time of even periods snapped ones may ask for and still be tried first: periods
+// that divide one another fit more easily, as jobs then meet in the same way every time.
 const snapWaste = 1.1
 
 // cadences finds the releases for the rates and deadlines of tasks, the most promising first: exact ones where the
@@ -181,8 +180,8 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 	return []*cadence{snapped, even}, nil
 }
 
-// solveAny looks for a table for the first cadence that has one. The refusal is
-// that of the first cadence.
+// solveAny looks for a table for the first cadence that has one. The refusal is that of the first cadence, the most
+// promising one.
 func (p *planner) solveAny(cads []*cadence) (*attempt, *facetdv1.Refusal) {
 	var first *facetdv1.Refusal
 	for _, cad := range cads {
@@ -197,8 +196,8 @@ func (p *planner) solveAny(cads []*cadence) (*attempt, *facetdv1.Refusal) {
 	return nil, first
 }
 
-// solve looks for a table: first with whole jobs, then with jobs cut ever finer,
-// then with those that may not hold long loaded in batches as well.
+// solve looks for a table: first with whole jobs, then with jobs cut ever finer, as every cut costs bus time and
+// lengthens holds. Where a cut job would hold too long, its chips are then loaded in batches as well, which costs skew.
 func (p *planner) solve(cad *cadence) (*attempt, *facetdv1.Refusal) {
 	if r := p.reject(cad); r != nil {
 		return nil, r
@@ -237,7 +236,7 @@ func (p *planner) try(cad *cadence, limits []time.Duration,
 		}
 		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs),
 			timetable.Options{States: p.states, Ticks: ticks})
-		if err != nil { // jobs that are no input for a table: an error here, not of the tasks
+		if err != nil { // the jobs are wrong: an error of the planner, not of the tasks
 			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
 		}
 		if res.Verdict == timetable.Feasible {

@@ -14,8 +14,8 @@ type cadence struct {
 	deadlines   []int64 // relative, nanoseconds
 }
 
-// release is when job k of a task is released: floor(k H / n) nanoseconds, so that
-// a period that is no whole number of nanoseconds gathers no error.
+// release is when job k of a task is released: floor(k H / n) nanoseconds, so that rounding errors do not add up where
+// the period is not a whole number of nanoseconds.
 func (c *cadence) release(task int, k int64) int64 {
 	hi, lo := bits.Mul64(uint64(k), uint64(c.hyperperiod))
 	n := uint64(c.jobs[task])
@@ -26,7 +26,7 @@ func (c *cadence) release(task int, k int64) int64 {
 	return int64(q)
 }
 
-// deadline is when job k must be finished: at most at the next release.
+// deadline is when job k must be finished: at the latest at the next release, so that a task has one job at a time.
 func (c *cadence) deadline(task int, k int64) int64 {
 	return min(c.release(task, k)+c.deadlines[task], c.release(task, k+1))
 }
@@ -78,11 +78,9 @@ func lcmRat(a, b *big.Rat) *big.Rat {
 	return new(big.Rat).SetFrac(num, new(big.Int).GCD(nil, nil, a.Denom(), b.Denom()))
 }
 
-// snappedCadence brings the periods down to a base times powers of two, so that
-// every rate is at least what was asked for and the hyperperiod is the longest
-// period. Of the bases that make one period exact it takes the one that asks for
-// the least bus time. Where the table would have too many jobs the longest periods
-// come down further.
+// snappedCadence brings the periods down to a base times powers of two: every rate is at least what was asked for, and
+// the hyperperiod is the longest period, whatever the rates. Of the bases that make one period exact it takes the one
+// that asks for the least bus time. Where the table would have too many jobs, the longest periods come down further.
 func snappedCadence(periods []*big.Rat, deadlines, costs []time.Duration, jobs int64) (*cadence, bool) {
 	floors := make([]int64, len(periods))
 	for i, p := range periods {
@@ -154,9 +152,9 @@ const (
 	enoughEven = 1.01
 )
 
-// evenCadence puts the fewest whole jobs that keep every rate into some multiple of
-// the longest period: the shortest table whose utilization is near the least. It is
-// nil where every table has more jobs than allowed.
+// evenCadence puts the fewest whole jobs that keep every rate into some multiple of the longest period: the shortest
+// table whose utilization is near the least. Rates that snapping would nearly double stay close to what was asked for.
+// It is nil where every table has more jobs than allowed.
 func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64,
 	utilization func(*cadence) float64) *cadence {
 	longest := int64(1)

@@ -8,8 +8,8 @@ import (
 	"facetd.example/scheduler/timetable"
 )
 
-// judgedCycles is how many cycles of a table the inspector sees before it is used:
-// the second shows what the first leaves to it.
+// judgedCycles is how many cycles of a table the inspector sees before the table is used: the second begins in the
+// state that the first leaves behind, as all later ones do.
 const judgedCycles = 2
 
 // Table returns the plan's timetable in the form that the inspector judges.
@@ -38,8 +38,8 @@ func (p *Plan) Table() rules.TimedTable {
 	return t
 }
 
-// check lets the checker of timetables and the inspector judge a plan. Everything
-// they find is an error of the planner.
+// check has a plan judged by the checker of timetables and by the inspector, neither of which shares code with the
+// planner. Everything they find is an error of the planner.
 func check(p *Plan, jobs []timetable.Job, table timetable.Table) error {
 	if err := timetable.Check(int64(p.Hyperperiod), jobs, table); err != nil {
 		return &InternalError{"the timetable is wrong: " + err.Error()}

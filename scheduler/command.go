@@ -21,9 +21,9 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 	return plan, refused(err)
 }
 
-// CompileCommand compiles a single command. state is what the registers hold, p the
-// plan active or nil. Errors: invalid.Errors with paths as in the message,
-// *program.DisturbError, *RefusalError when no select words reach exactly the target.
+// CompileCommand compiles a single command. state is what the registers hold, p the active plan or nil. Errors:
+// invalid.Errors with paths as in the message, *program.DisturbError, *RefusalError when no select words reach exactly
+// the target.
 func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Registers, p *Plan) (*program.OnDemandPlan,
 	error) {
 	c, err := program.NewCommand(a, cmd, state)
@@ -39,7 +39,7 @@ func CompileCommand(a *chipmodel.Array, cmd *facetdv1.Command, state program.Reg
 	return plan, refused(err)
 }
 
-// refused makes a refusal of what no select words can do, and leaves other errors as they are.
+// refused turns the error of a target that no select words reach into a refusal, and leaves other errors as they are.
 func refused(err error) error {
 	if wordless := new(program.SelectError); errors.As(err, &wordless) {
 		return &RefusalError{&facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_SELECT,

@@ -11,7 +11,7 @@ import (
 	"facetd.example/scheduler/timetable"
 )
 
-// compiled is a set of tasks as programs: each job in one piece, and cut shorter when somebody asks.
+// compiled is a set of tasks as programs: each job in one piece, and in shorter segments on demand.
 type compiled struct {
 	array *chipmodel.Array
 	words *program.Words
@@ -30,7 +30,7 @@ type cutKey struct {
 }
 
 // compileTasks compiles every job in one piece and decides in how many batches each is loaded. It refuses what no
-// timetable could help; what was compiled by then is returned beside that.
+// timetable could make fit, and returns what was compiled until then all the same.
 func compileTasks(w *program.Words, tasks []*program.Task) (*compiled, *facetdv1.Refusal) {
 	p := &compiled{array: w.Array(), words: w, tasks: tasks, cut: map[cutKey]*program.Program{}}
 	start := program.Assumed(p.array, tasks)
@@ -58,8 +58,8 @@ func wordless(t *program.Task, err error) *facetdv1.Refusal {
 	}
 }
 
-// uninterrupted compiles a job in one piece, in the fewest batches that keep hold
-// and skew within the task's limits when nothing interrupts it.
+// uninterrupted compiles a job in one piece, in the fewest batches that keep hold and skew within the task's limits
+// when nothing interrupts it. The fewest batches have the best skew and cost the least bus time.
 func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int, *facetdv1.Refusal) {
 	most := 1
 	if t.Class.HasMemory() && t.MaxHold > 0 {
@@ -87,8 +87,7 @@ func uninterrupted(c *program.Compiler, t *program.Task) (*program.Program, int,
 	return nil, 0, limitRefusal(c, t, first)
 }
 
-// limitRefusal says why a job breaks its own limits even when nothing interrupts
-// it, from its course in one batch.
+// limitRefusal says why a job exceeds its own limits even when nothing interrupts it, from its course in one batch.
 func limitRefusal(c *program.Compiler, t *program.Task, one *program.Course) *facetdv1.Refusal {
 	if t.MaxSkew > 0 && one.Skew() > t.MaxSkew {
 		return &facetdv1.Refusal{
@@ -125,22 +124,22 @@ func (p *compiled) program(task int, limit time.Duration) *program.Program {
 	}
 	prog, err := p.compilers[task].Compile(p.batches[task], limit)
 	if err != nil {
-		prog = p.whole[task] // too fine: the words were found when it compiled whole
+		prog = p.whole[task] // it can only be too fine: its words were found when it was compiled whole
 	}
 	p.cut[key] = prog
 	return prog
 }
 
-// batched returns a task's program in as many batches as it takes for every batch
-// to be a segment of at most limit: then nothing that runs in between lengthens a
-// hold. It is the plain program where the task's limits or words do not allow it.
+// batched returns a task's program in as many batches as it takes for every batch to be a segment of at most limit:
+// then nothing runs between a load and its readout, and cutting lengthens no hold. Where the task's limits or words do
+// not allow it, it is the program without batches.
 func (p *compiled) batched(task int, limit time.Duration) *program.Program {
 	plain := p.program(task, limit)
 	c, t := p.compilers[task], p.tasks[task]
 	if t.MaxHold == 0 || len(plain.Segments) == 1 {
 		return plain
 	}
-	key := cutKey{task, -limit}
+	key := cutKey{task, -limit} // negative: limit itself is the key of program
 	if have := p.cut[key]; have != nil {
 		return have
 	}
@@ -162,8 +161,8 @@ func (p *compiled) batched(task int, limit time.Duration) *program.Program {
 // maxCuts is how many segment lengths are tried.
 const maxCuts = 8
 
-// limits lists the segment lengths to try: none, then what the tightest task
-// leaves free, then half of it again and again.
+// limits lists the segment lengths to try: none, then what the tightest task leaves free, then half of it again and
+// again. A longer segment than the first cannot fit between two jobs of that task.
 func (p *compiled) limits(cad *cadence) []time.Duration {
 	var longest time.Duration
 	gap := int64(0)
@@ -188,8 +187,8 @@ func (p *compiled) limits(cad *cadence) []time.Duration {
 	return out
 }
 
-// gap is the longest time that a task whose jobs are whole can leave free between
-// two of them: one as early as it can, the next as late.
+// gap is the longest time that a task whose jobs are whole can leave free between two of them: the first runs as early
+// as it can, the next as late as it can.
 func (p *compiled) gap(cad *cadence, task int) int64 {
 	c := int64(p.whole[task].Total())
 	period := (cad.hyperperiod + cad.jobs[task] - 1) / cad.jobs[task]
@@ -216,7 +215,7 @@ func (p *compiled) jobs(cad *cadence, programs []*program.Program) []timetable.J
 		}
 		job := timetable.Job{Task: i, Costs: costs}
 		if cut {
-			job.Resources = t.Chips // whole jobs too must not touch what a cut one holds
+			job.Resources = t.Chips // a whole job must not touch what a cut one holds, either
 		}
 		if len(costs) > 1 {
 			for _, end := range prog.Within(t) {
@@ -240,9 +239,8 @@ func (p *compiled) divisible() bool {
 // maxTick limits the parts that a nanosecond is divided into.
 const maxTick = 1 << 20
 
-// wholeTasks are the tasks with whole jobs, in ticks of a part of a nanosecond in
-// which every period is a whole number. It returns false where the part would be
-// too small.
+// wholeTasks are the tasks with whole jobs, in ticks: a tick is such a part of a nanosecond that every period is a
+// whole number of them, so that the analysis is exact. It returns false where a tick would be too small.
 func (p *compiled) wholeTasks(cad *cadence) ([]timetable.Task, bool) {
 	tick := int64(1)
 	for _, n := range cad.jobs {
@@ -266,7 +264,7 @@ func (p *compiled) wholeTasks(cad *cadence) ([]timetable.Task, bool) {
 	return tasks, true
 }
 
-// utilization is the part of bus time that whole jobs take.
+// utilization is the fraction of bus time that whole jobs take.
 func (p *compiled) utilization(cad *cadence) float64 {
 	var busy float64
 	for i := range p.tasks {

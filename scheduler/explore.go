@@ -11,9 +11,9 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// ExploreOptions bound and place an exploration. The zero value is the default.
+// ExploreOptions say beside what a task is explored, and how far. The zero value is the default.
 type ExploreOptions struct {
-	// Beside are tasks that keep their rates, and need their time; nil is none.
+	// Beside are other tasks, which keep their rates and take their time; nil is none.
 	Beside []*facetdv1.Task
 	// Windows are the parts of the asked window's sides that are tried, each above 0
 	// and at most 1; nil means 1, 3/4, 1/2 and 1/4.
@@ -71,7 +71,7 @@ const (
 // Explore finds what a task could have on its array, whatever rate, max_hold and max_skew it asks for, for every
 // possible square block, a few windows and every number of batches that shortens the hold. Points are in order of
 // blocks, windows and batches; those that do not fit at any rate are left out. Errors: invalid.Errors for a task that
-// is none, *RefusalError for chips that cannot be read.
+// is not valid, *RefusalError for chips that cannot be read.
 func Explore(a *chipmodel.Array, spec *facetdv1.Task, opt ExploreOptions) (*Exploration, error) {
 	if opt.Windows == nil {
 		opt.Windows = []float64{1, .75, .5, .25}

@@ -45,7 +45,7 @@ func FuzzTasks(f *testing.F) {
 		if len(m) > 0 {
 			return
 		}
-		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: true, MaxSegments: 500})
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true, MaxSegments: 500})
 		var refusal *scheduler.RefusalError
 		switch {
 		case errors.As(err, &refusal):

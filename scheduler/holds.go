@@ -6,9 +6,8 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// Assumes returns what the table relies on whenever no job is open: a value that
-// must not be changed, Unknown for a register that its jobs write before they
-// need it, Untouched for one that it has nothing to do with.
+// Assumes returns what the table relies on whenever no job is open: a value that must not be changed, Unknown for a
+// register that its jobs write before they need it, Untouched for one that they do not use.
 func (p *Plan) Assumes() program.Registers {
 	tasks := make([]*program.Task, len(p.Tasks))
 	for i := range p.Tasks {
@@ -25,7 +24,7 @@ type Hold struct {
 }
 
 // Held returns the holds of a task's jobs in one hyperperiod: job by job, and for each job one of every chip of the
-// task in order. It is of use for chips with memory only.
+// task in order. It means something only for chips with memory.
 func (p *Plan) Held(task int) []Hold {
 	tp := &p.Tasks[task]
 	starts := make([][]time.Duration, tp.JobsPerCycle)

@@ -10,9 +10,9 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// A merged load is for the tasks' own good only as far as they say what they mind: what is read later of a load is held
-// longer, and all members finish together. max_hold, max_skew and deadline bound that, and a job keeps the tightest of
-// its members'.
+// Merging loads saves bus time, and costs the tasks something: what is read later is held longer, and all members
+// finish together. How much of that a task tolerates it says by max_hold, max_skew and deadline, and a merged job keeps
+// the tightest of its members'.
 
 // Member is a task as asked for whose frames a bus job reads. Most bus jobs have one
 // member. Tasks that want the same load of the same memory chips at the same rate are
@@ -20,8 +20,7 @@ import (
 // one after another.
 type Member struct {
 	Task *program.Task
-	// Asked is the index of the task among those asked for, which is that of its
-	// prediction.
+	// Asked is the index of the task among those asked for; its prediction has the same index.
 	Asked int
 	// FirstFrame and Frames are the member's part of TaskPlan.Frames.
 	FirstFrame, Frames int
@@ -66,12 +65,13 @@ type merger struct {
 	useless int
 }
 
-// mayMerge reports whether some of the tasks might have a merged load.
+// mayMerge reports whether any two of the tasks could have a merged load.
 func (p *merger) mayMerge() bool { return len(p.together(p.tasks, nil, 1)) < len(p.tasks) }
 
-// merged plans with merged loads. It returns nil where none can, or where it saves nothing. First all that might be
-// merged are; where that does not fit, one after another is tried. apart is the attempt without, nil where that does
-// not fit.
+// merged plans with merged loads. It returns nil where none can be merged or where that saves nothing. First all that
+// can be merged are; where that does not fit, they are merged one after another, each for good if the rest still fits.
+// apart is the attempt without merging, nil where that does not fit; it is asked only where the answer matters, since
+// it takes as long as a plan.
 func (p *merger) merged(apart func() *attempt) (*planner, *attempt) {
 	refused := map[string]bool{}
 	tasks, all := p.tasks, p.together(p.tasks, refused, len(p.tasks))
@@ -104,10 +104,10 @@ func (p *merger) merged(apart func() *attempt) (*planner, *attempt) {
 	return best, found
 }
 
-// together merges the loads of tasks where that saves bus time and keeps every limit
-// while nothing interrupts the job: at most a number of times, and not those refused,
-// by the name of their bus job. Those with the fewest shares come first, as the
-// others' build on theirs. A bus job stands where the first of its members was.
+// together merges the loads of tasks where that saves bus time and keeps every limit while nothing interrupts the job:
+// at most a number of times, and leaving out those refused, by the name of their bus job. Tasks with the fewest shares
+// come first: a share cannot be undone, so the others can only continue from theirs. A bus job takes the place of the
+// first of its members.
 func (p *merger) together(tasks []*program.Task, refused map[string]bool, most int) []*program.Task {
 	order := make([]int, len(tasks))
 	shares := make([]int, len(tasks))
@@ -133,11 +133,10 @@ func (p *merger) together(tasks []*program.Task, refused map[string]bool, most i
 	return slices.DeleteFunc(out, func(t *program.Task) bool { return t == nil })
 }
 
-// maxUseless is how many pairs of tasks that may not be merged are looked at: with
-// hundreds of tasks on the same chips there are too many.
+// maxUseless is how many pairs of tasks are weighed in vain: hundreds of tasks on the same chips make too many pairs.
 const maxUseless = 64
 
-// saves is whether a job for two tasks pays, which is worked out once for each two.
+// saves reports whether a job for two tasks pays, which is worked out once for every two.
 func (p *merger) saves(first, second, both *program.Task) bool {
 	if known, ok := p.pays[both.Name]; ok || p.useless >= maxUseless {
 		return known
@@ -177,7 +176,7 @@ func (p *merger) tryMerged(jobs []*program.Task, apart func() *attempt) (*planne
 		return nil, nil
 	}
 	sub.wanted = p.wanted
-	if use := sub.use(at); use >= p.leastUse()*(1-1e-9) { // it may need more: the tasks apart say
+	if use := sub.use(at); use >= p.leastUse()*(1-1e-9) { // it may need more than the tasks apart
 		if without := apart(); without != nil && use >= p.use(without)*(1-1e-9) {
 			return nil, nil
 		}
@@ -185,9 +184,9 @@ func (p *merger) tryMerged(jobs []*program.Task, apart func() *attempt) (*planne
 	return sub, at
 }
 
-// opsOfMembers splits the bus time of a job among its members: every operation
-// belongs to the member whose frame is read next. So the first bears the load, and
-// the others what they add to it. The sum is the job's.
+// opsOfMembers splits the bus time of a job among its members: every operation belongs to the member whose frame is
+// read next. So the first is charged with the load, and the others with what they add to it. The sum is that of the
+// job.
 func opsOfMembers(a *chipmodel.Array, segments [][]bus.Op, members []Member) []bus.Phases {
 	out := make([]bus.Phases, len(members))
 	owner := func(s *bus.Scan) int {

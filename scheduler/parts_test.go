@@ -49,7 +49,7 @@ func planOf(t *testing.T, r *rand.Rand, combination int) *scheduler.Plan {
 	if len(m) > 0 {
 		t.Fatalf("combination %d: %v", combination, m)
 	}
-	p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: true, MaxSegments: 1000})
+	p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true, MaxSegments: 1000})
 	var refusal *scheduler.RefusalError
 	if err != nil && !errors.As(err, &refusal) {
 		t.Fatal(err)

@@ -162,7 +162,7 @@ func TestRandomPlans(t *testing.T) {
 		if len(m) > 0 {
 			t.Fatalf("case %d: %v", i, m)
 		}
-		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: i%5 > 0, MaxSegments: 3000})
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: i%5 > 0, MaxSegments: 3000})
 		var refusal *scheduler.RefusalError
 		if errors.As(err, &refusal) {
 			refused[refusal.Refusal.GetReason()]++
@@ -275,7 +275,7 @@ func checkSuggestions(t *testing.T, a *chipmodel.Array, tasks []*program.Task, r
 		if len(m) > 0 {
 			t.Fatalf("%s: %v", s.GetMessage(), m)
 		}
-		p, err := scheduler.Build(a, changed, scheduler.Options{NoBounds: true, MaxSegments: 3000})
+		p, err := scheduler.Build(a, changed, scheduler.Options{NoRemedies: true, MaxSegments: 3000})
 		if err != nil {
 			t.Errorf("%s, but: %v", s.GetMessage(), err)
 			continue

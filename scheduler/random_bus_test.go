@@ -226,7 +226,7 @@ func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 		if len(m) > 0 {
 			t.Fatal(m)
 		}
-		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: true, MaxSegments: 1000})
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true, MaxSegments: 1000})
 		var refusal *scheduler.RefusalError
 		switch {
 		case err == nil:

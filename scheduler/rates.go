@@ -9,7 +9,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// Grid of the least stretch and work spent on what would fit.
+// The grid of the least stretch, and the work spent on finding what would fit. A refusal is for a person who waits for
+// it: it should take seconds at most, and may lack an answer.
 const (
 	stretchDen   = 64
 	maxStretch   = 64
@@ -22,7 +23,7 @@ const (
 	rateStates    = 4000
 )
 
-// remedies finds what would fit in the place of tasks that do not.
+// remedies finds what would fit in place of tasks that do not.
 type remedies struct{ *planner }
 
 // newRemedies returns the remedies for the tasks of a planner, which is left as it is.
@@ -31,10 +32,9 @@ func newRemedies(p *planner) *remedies {
 	return &remedies{&own}
 }
 
-// bound adds to a refusal what would fit: the least stretch of all periods and
-// deadlines, and for each task the highest rate beside the others as asked. Every
-// answer was planned; the work is bounded, so an answer may be missing.
-func (p *remedies) bound(cad *cadence, r *facetdv1.Refusal) {
+// rates adds to a refusal what would fit: the least stretch of all periods and deadlines, and for each task the highest
+// rate beside the others as asked for. Every answer has been planned; the work is limited, so an answer may be missing.
+func (p *remedies) rates(cad *cadence, r *facetdv1.Refusal) {
 	p.stretch(cad, r)
 	p.states = rateStates
 	if len(p.tasks) > maxRateTasks {
@@ -88,8 +88,9 @@ func (p *remedies) highestRate(asked *cadence, task int) float64 {
 	return p.planned(task, try(low).rateHz(task))
 }
 
-// planned is the highest rate at or below hz that fits when it is asked for as a
-// decimal number: some are snapped to a much higher rate. 0 where none was found.
+// planned is the highest rate at or below hz that fits when it is typed in as a decimal number. An operator will type
+// it, and some decimals are snapped to a much higher rate, so each is planned as typed, with ever fewer digits. 0 where
+// none was found.
 func (p *remedies) planned(task int, hz float64) float64 {
 	for digits := 15; digits > 0; digits = min(digits-1, 4) {
 		scale := math.Pow(10, float64(digits)-1-math.Floor(math.Log10(hz)))

@@ -21,8 +21,7 @@ func Millis(d time.Duration) string {
 // ticks is Millis for the ticks of a timetable, which are nanoseconds.
 func ticks(n int64) string { return Millis(time.Duration(n)) }
 
-// reject finds what no table of whole or cut jobs could help: cutting only adds
-// bus time.
+// reject finds tasks that fit in no table, with whole jobs or cut ones: cutting only adds bus time.
 func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 	for i, t := range p.tasks {
 		need, have := int64(p.whole[i].Total()), cad.window(i)
@@ -42,25 +41,24 @@ func (p *planner) reject(cad *cadence) *facetdv1.Refusal {
 	if u <= 1 {
 		return p.sharedChips(cad)
 	}
-	var shares []string
+	var parts []string
 	for i, t := range p.tasks {
 		one := float64(p.whole[i].Total()) * float64(cad.jobs[i]) / float64(cad.hyperperiod)
-		share := fmt.Sprintf("%s %.1f %%", t.Name, 100*one)
+		part := fmt.Sprintf("%s %.1f %%", t.Name, 100*one)
 		if real := cad.rateHz(i); real > t.RateHz*(1+1e-6) {
-			share += fmt.Sprintf(" at %.6g Hz", real)
+			part += fmt.Sprintf(" at %.6g Hz", real)
 		}
-		shares = append(shares, share)
+		parts = append(parts, part)
 	}
 	return &facetdv1.Refusal{
 		Reason:   facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION,
 		NeededNs: int64(u * float64(cad.hyperperiod)), AvailableNs: cad.hyperperiod, Utilization: u,
-		Message: fmt.Sprintf("the tasks ask for %.1f %% of the bus: %s", 100*u, strings.Join(shares, ", ")),
+		Message: fmt.Sprintf("the tasks ask for %.1f %% of the bus: %s", 100*u, strings.Join(parts, ", ")),
 	}
 }
 
-// sharedChips finds a task whose jobs are longer than what another task on some of
-// the same chips leaves free: cutting does not help, because nobody else may touch
-// the chips between two segments of a job.
+// sharedChips finds a task whose jobs are longer than what another task on some of the same chips leaves free: cutting
+// does not help, because no other job may touch the chips between two segments of a job.
 func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 	for i, t := range p.tasks {
 		need := int64(p.whole[i].Total())
@@ -104,9 +102,9 @@ func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Re
 	return r
 }
 
-// inTheWay finds a piece of one task that is longer than what another task, read in
-// one piece, can leave free between two of its jobs, and puts the worst such case into
-// the refusal.
+// inTheWay finds a segment of one task that is longer than what another task, read in one piece, can leave free between
+// two of its jobs, and puts the worst such case into the refusal. That names both tasks, which a witness of the
+// timetable may not.
 func (p *planner) inTheWay(cad *cadence, f *failure, r *facetdv1.Refusal) bool {
 	for i, t := range p.tasks {
 		long := int64(f.programs[i].Longest())

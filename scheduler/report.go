@@ -58,7 +58,8 @@ func (p *report) message() *facetdv1.Plan {
 	return m
 }
 
-// segmentMessages are the table's entries. What every job has alike they share.
+// segmentMessages are the table's entries. Those of different jobs point to the same lists where they are alike: a
+// table may have thousands of segments.
 func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	reads, holds := segmentChips(plan)
 	phases := make([][][]*facetdv1.PhaseUtilization, len(plan.Tasks))
@@ -80,7 +81,7 @@ func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	return out
 }
 
-// phaseShares are the phases of times that occur n times in a span.
+// phaseUtilizations are the phases of times that occur n times in a span.
 func phaseUtilizations(busy bus.Phases, n int64, spanNS float64) []*facetdv1.PhaseUtilization {
 	var out []*facetdv1.PhaseUtilization
 	for ph, d := range busy {
@@ -117,8 +118,8 @@ type courses struct {
 	key   []byte
 }
 
-// of returns the course of a job whose segments begin at starts, or nil when a job
-// before had its segments just as far apart: hold and skew are the same.
+// of returns the course of a job whose segments begin at starts, or nil when an earlier job had its segments just as
+// far apart, and so the same hold and skew.
 func (c *courses) of(starts []time.Duration) *program.Course {
 	c.key = c.key[:0]
 	for _, s := range starts[1:] {
@@ -195,9 +196,8 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 	return out
 }
 
-// droop is the volts that leak from a cell in a time: I t / C, with a leakage that
-// doubles with every leak_doubling_k above 300 K. Light leakage is left out: it
-// depends on the scene.
+// droop is the voltage that leaks from a cell in a time: I t / C, with a leakage that doubles with every
+// leak_doubling_k above 300 K. Leakage by light is left out: it depends on the scene.
 func droop(class *chipmodel.Class, hold time.Duration) float64 {
 	m := class.Spec.GetMemory()
 	leak := m.GetLeakFa() * 1e-15
@@ -207,7 +207,8 @@ func droop(class *chipmodel.Class, hold time.Duration) float64 {
 	return leak * hold.Seconds() / (m.GetCellCapacitanceFf() * 1e-15)
 }
 
-// bounds is the least time of every bus job, by members.
+// bounds is the proved least time of every bus job, by members. Only a task whose chips no other task uses can rely on
+// the registers that its last job left.
 func (p *report) bounds() [][]bus.Phases {
 	users := make([]int, len(p.array.Chips))
 	for _, t := range p.tasks {
@@ -223,8 +224,7 @@ func (p *report) bounds() [][]bus.Phases {
 	return out
 }
 
-// boundsOfMembers splits the bound of a job among its members: each has what it adds
-// to those before it.
+// boundsOfMembers splits the lower bound of a job among its members: each gets what it adds to those before it.
 func (p *report) boundsOfMembers(t *program.Task, alone bool) []bus.Phases {
 	out := make([]bus.Phases, 0, 1)
 	var before bus.Phases

@@ -20,8 +20,8 @@ import (
 // read-only and may be shared.
 type Plan struct {
 	Array *chipmodel.Array
-	// Tasks are the bus jobs, one for each task or for several that share their loads;
-	// Members says for which. Message has the tasks as asked for.
+	// Tasks are the bus jobs, one for each task or for several whose loads are merged; Members says for which. Message
+	// has the tasks as asked for.
 	Tasks []TaskPlan
 	// Initialization brings every register to the state that the table assumes; it runs
 	// once, before the table.
@@ -34,8 +34,8 @@ type Plan struct {
 	Entries []Entry
 	// Busy is the bus time of one hyperperiod by phase.
 	Busy bus.Phases
-	// Bound is what every correct program of the table's jobs needs at least, by
-	// phase.
+	// Bound is the bus time that every correct program of the table's jobs needs at least, by phase; see
+	// program.LeastTime.
 	Bound bus.Phases
 	// Message is the plan in the schema's form.
 	Message *facetdv1.Plan

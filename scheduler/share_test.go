@@ -220,7 +220,7 @@ func TestManySharers(t *testing.T) {
 		if len(m) > 0 {
 			t.Fatal(m)
 		}
-		p, err := scheduler.Build(a, tasks, scheduler.Options{NoBounds: true})
+		p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true})
 		if err != nil {
 			t.Fatal(err)
 		}

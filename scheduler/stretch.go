@@ -9,9 +9,8 @@ import (
 	"facetd.example/scheduler/timetable"
 )
 
-// stretch adds to a refusal the least factor on all periods and deadlines that
-// fits: the exact one for whole jobs, or one on a grid where jobs cut to pieces fit
-// at a smaller one. It is exact where no smaller factor fits, cut or not.
+// stretch adds to a refusal the least factor on all periods and deadlines that fits: the exact one for whole jobs, or a
+// smaller one on a grid at which cut jobs fit. It is called exact only where no smaller factor fits, cut or not.
 func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 	p.states = stretchStates
 	fits := func(f *big.Rat) bool {
@@ -44,8 +43,9 @@ func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 	}
 }
 
-// gridStretch is the least factor on a grid that is found to fit, or nil. None
-// below least does; fitting, where it is not nil, does.
+// gridStretch is the least factor on a grid that is found to fit, or nil. None below least does; fitting, where it is
+// not nil, does. It halves the interval although a larger factor need not fit where a smaller one does: without
+// preemption, slower tasks can fail where faster ones fit. Hence the answer fits, but is not called exact.
 func gridStretch(fits func(*big.Rat) bool, least, fitting *big.Rat) *big.Rat {
 	at := func(num int64) *big.Rat { return big.NewRat(num, stretchDen) }
 	// steps is how many steps a factor is, rounded up.
@@ -102,7 +102,7 @@ func leastDemand(cad *cadence, tasks []timetable.Task) *big.Rat {
 	near, _ := most.Float64()
 	for _, d := range all {
 		sum += d.cost
-		if ratio := float64(sum) / float64(d.at); ratio > near*(1-1e-9) { // worth exact numbers
+		if ratio := float64(sum) / float64(d.at); ratio > near*(1-1e-9) { // near enough to need exact numbers
 			if f := big.NewRat(sum, d.at); f.Cmp(most) > 0 {
 				most, near = f, ratio
 			}

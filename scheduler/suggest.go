@@ -12,9 +12,9 @@ import (
 // maxSuggested is how many tasks are changed in turn where a refusal names none.
 const maxSuggested = 4
 
-// suggest adds to a refusal what would fit at the rates asked for: for the task that
-// does not fit, or each of the largest where none is named, the least binning and
-// the largest window with which all tasks fit. Every answer was planned.
+// suggest adds to a refusal what would fit at the rates asked for: for the task that does not fit, or each of the
+// largest where none is named, the least binning and the largest window with which all tasks fit. Every answer has been
+// planned.
 func (p *remedies) suggest(r *facetdv1.Refusal) {
 	for _, i := range p.suspects(r) {
 		if s := p.leastBinning(i); s != nil {
@@ -73,7 +73,7 @@ func (p *remedies) leastBinning(task int) *facetdv1.Suggestion {
 		if job := p.changed(task, coarse); job > 0 {
 			return &facetdv1.Suggestion{
 				Task: t.Name, JobNs: job, Binning: &facetdv1.Binning{Rows: uint32(b[0]), Columns: uint32(b[1])},
-				Message: fmt.Sprintf("binning %d x %d would make task %s fit, with %s a job", b[0], b[1], t.Name,
+				Message: fmt.Sprintf("binning %d x %d would make task %s fit, with %s per job", b[0], b[1], t.Name,
 					ticks(job)),
 			}
 		}
@@ -95,8 +95,8 @@ func blocks() [][2]int {
 	return all
 }
 
-// largestWindow is the largest part of each view's window with which all tasks fit:
-// its middle; the first rows of counter chips, which pass every pixel before a window.
+// largestWindow is the largest part of each view's window with which all tasks fit: its middle, or the first rows for
+// counter chips, which spend time on every pixel before a window.
 func (p *remedies) largestWindow(task int) *facetdv1.Suggestion {
 	t := p.tasks[task]
 	first := t.Views[0].Window
@@ -131,7 +131,7 @@ func (p *remedies) largestWindow(task int) *facetdv1.Suggestion {
 	}
 	return &facetdv1.Suggestion{
 		Task: t.Name, JobNs: job, Window: w.Message(),
-		Message: fmt.Sprintf("a window of %d x %d pixels %s%s would make task %s fit, with %s a job", w.Rows, w.Columns,
+		Message: fmt.Sprintf("a window of %d x %d pixels %s%s would make task %s fit, with %s per job", w.Rows, w.Columns,
 			where, views, t.Name, ticks(job)),
 	}
 }

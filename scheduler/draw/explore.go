@@ -27,10 +27,9 @@ func grainOf(p *scheduler.ExplorePoint) int {
 	return min(int(math.Round(math.Log2(float64(p.CellsPerPixel))/2)), len(grainColours)-1)
 }
 
-// Exploration draws an exploration: on the left the highest rate against the pixels
-// of a chip, on the right skew against hold for every number of batches. Points on
-// the Pareto front are filled, the others hollow. Colours tell the grain and suit
-// light and dark pages.
+// Exploration draws an exploration: on the left the highest rate against the pixels per chip, on the right skew against
+// hold for every number of batches. Points on the Pareto front are filled, the others hollow. Colours tell the grain
+// and suit light and dark pages.
 func Exploration(w io.Writer, x *scheduler.Exploration) error {
 	s := &exploration{x: x}
 	s.begin()
@@ -152,7 +151,7 @@ func (s *exploration) dot(p *scheduler.ExplorePoint, x, y float64) {
 		label(p))
 }
 
-// label says a point in words.
+// label describes a point.
 func label(p *scheduler.ExplorePoint) string {
 	return fmt.Sprintf("%d x %d pixels, block %d x %d, batches %d: %.4g Hz, skew %s, hold %s",
 		p.Rows, p.Columns, p.BinRows, p.BinColumns, p.Batches, p.RateHz, scheduler.Millis(time.Duration(p.SkewNS)),
@@ -164,7 +163,7 @@ func (s *exploration) rates() {
 	for i := range s.x.Points {
 		xs, ys = append(xs, s.x.Points[i].RateHz), append(ys, float64(s.x.Points[i].Pixels))
 	}
-	h, v := s.panel(exploreLeft, "highest rate against pixels", "jobs a second", "pixels of a chip", xs, ys,
+	h, v := s.panel(exploreLeft, "highest rate against pixels", "jobs per second", "pixels per chip", xs, ys,
 		func(v float64) string { return fmt.Sprintf("%g", v) })
 	for i := range s.x.Points {
 		p := &s.x.Points[i]
@@ -190,7 +189,7 @@ func (s *exploration) batches() {
 	}
 	title, up := "skew against hold, batch by batch", "longest hold, ms"
 	if !memory {
-		title, up = "skew against rate", "jobs a second"
+		title, up = "skew against rate", "jobs per second"
 	}
 	h, v := s.panel(left, title, "skew, ms", up, xs, ys, func(v float64) string { return fmt.Sprintf("%.3g", v) })
 	for i := range s.x.Points {
@@ -212,7 +211,7 @@ func (s *exploration) key() {
 	for i := range s.x.Points {
 		used[grainOf(&s.x.Points[i])] = true
 	}
-	for i, name := range []string{"1 cell a pixel", "2 x 2 cells", "4 x 4", "8 x 8 or more"} {
+	for i, name := range []string{"1 cell per pixel", "2 x 2 cells", "4 x 4", "8 x 8 or more"} {
 		if used[i] {
 			s.Put(`<circle class="on g%v" cx="%v" cy="%v" r="5"/>`+"\n", i, x+5, y-4)
 			s.Text("dim", x+15, y, name)

@@ -27,7 +27,7 @@ const (
 	svgMerge   = 0.2 // pieces closer than this are drawn as one
 )
 
-// maxHoldLines is how many held chips a task's row has room for; more share lines.
+// maxHoldLines is how many held chips a task's row has room for; with more, several are drawn on one line.
 const maxHoldLines = 24
 
 type timetable struct {

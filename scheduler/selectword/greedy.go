@@ -286,22 +286,22 @@ func (pr *problem) greedy() []column {
 	for i := range order {
 		order[i] = i
 	}
-	rates := make([]float64, len(pr.cols))
+	ratios := make([]float64, len(pr.cols))
 	for i, size := range pr.sizes() {
-		rates[i] = float64(size) / float64(pr.cols[i].cost)
+		ratios[i] = float64(size) / float64(pr.cols[i].cost)
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(rates[b], rates[a]) })
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(ratios[b], ratios[a]) })
 	var taken []column
 	for !isEmpty(left) {
-		best, rate := -1, 0.0
+		best, ratio := -1, 0.0
 		for _, c := range order {
 			col := &pr.cols[c]
 			if pr.once && !subset(col.has, left) {
 				continue
 			}
 			r := float64(countBoth(col.has, left)) / float64(col.cost)
-			if r > rate {
-				best, rate = c, r
+			if r > ratio {
+				best, ratio = c, r
 				if pr.once {
 					break // sorted: no later one is better
 				}

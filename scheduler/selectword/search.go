@@ -32,7 +32,7 @@ func (in *instance) minimise(pr *problem, known []column, bound int64) ([]column
 		avail[i] = int32(i)
 	}
 	s.tally = make([]int32, pr.rows)
-	s.share = make([]int64, pr.rows)
+	s.part = make([]int64, pr.rows)
 	if s.node(open, avail, 0) {
 		return s.best, s.cost
 	}
@@ -49,7 +49,7 @@ type search struct {
 	chosen []int32
 	banned []int   // by column: number of branches above in which it was tried and is out
 	tally  []int32 // scratch, by row
-	share  []int64
+	part   []int64
 }
 
 // node tries to cover the open rows with the available columns; spent is the cost
@@ -84,7 +84,7 @@ func (s *search) node(open []uint64, avail []int32, spent int64) bool {
 func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 	const none = int64(1) << 62
 	for r := range s.tally {
-		s.tally[r], s.share[r] = 0, none
+		s.tally[r], s.part[r] = 0, none
 	}
 	for _, c := range avail {
 		col := &s.pr.cols[c]
@@ -92,12 +92,12 @@ func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 		if size == 0 {
 			continue
 		}
-		share := col.cost * s.dual.scale / size
+		part := col.cost * s.dual.scale / size
 		for k, x := range col.has {
 			for x &= open[k]; x != 0; x &= x - 1 {
 				r := k<<6 | lowBit(x)
 				s.tally[r]++
-				s.share[r] = min(s.share[r], share)
+				s.part[r] = min(s.part[r], part)
 			}
 		}
 	}
@@ -108,7 +108,7 @@ func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 		if s.tally[r] == 0 {
 			return -1, 0
 		}
-		sum += s.share[r]
+		sum += s.part[r]
 		if s.tally[r] < fewest {
 			row, fewest = r, s.tally[r]
 		}

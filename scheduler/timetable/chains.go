@@ -5,12 +5,11 @@ import (
 	"slices"
 )
 
-// chains splits the jobs so that those of one chain need be tried in no other
-// order than the chain's. Fewer chains leave fewer orders to try.
+// chains splits the jobs so that those of one chain need be tried in the order of the chain only. The search walks over
+// how far each chain has come, so fewer chains leave far fewer states.
 //
-// A task's jobs are one chain unless they overlap and differ. Tasks whose jobs are
-// alike share chains, where that makes fewer: which of several like jobs goes first
-// makes no difference but for their windows.
+// A task's jobs are one chain unless they overlap and differ. Tasks whose jobs are alike are put into common chains,
+// where that makes fewer: which of several like jobs goes first matters for their windows only.
 func (p *problem) chains() [][]int {
 	var out [][]int
 	groups := map[int64][]int{} // tasks by the cost of their whole jobs

@@ -17,10 +17,9 @@ import (
 // segments, times the resources of a job.
 func (p *problem) edf() (Table, *Witness) { return newSimulation(p).finish() }
 
-// lookahead is EDF that begins no segment during which jobs will be released that
-// could not all be done in time after it: it takes the next one instead, or leaves
-// the bus idle until the next release. It may find a table where EDF finds none, and
-// miss one that there is.
+// lookahead is EDF that begins no segment during which jobs will be released that could not all be done in time after
+// it: it takes the next one instead, or leaves the bus idle until the next release. It may find a table where EDF finds
+// none, and may fail where there is one: hence the search after it.
 func (p *problem) lookahead() (Table, *Witness) {
 	s := newSimulation(p)
 	s.careful = true

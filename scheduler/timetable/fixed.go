@@ -27,14 +27,14 @@ type FixedOptions struct {
 	IntegerTime bool
 }
 
-// Bounds of the analysis of one task.
+// Limits of the analysis of one task.
 const (
 	maxIterations = 1_000_000 // of all its fixed points
 	maxInstances  = 100_000
 )
 
-// LimitError is an analysis that would take too long: a level's busy period has
-// too many instances. Coarser times, or less than the whole bus, help.
+// LimitError is an analysis that would take too long: a level's busy period has too many instances. Coarser times help,
+// or tasks that ask for less of the bus.
 type LimitError struct{ Task string }
 
 func (e *LimitError) Error() string {
@@ -116,10 +116,10 @@ func levelOf(tasks []Task, order []int, at int, opt FixedOptions) *level {
 func (l *level) response() (Response, error) {
 	r := Response{Task: l.task.Name, Blocking: l.blocking, Instance: []int64{}}
 	var instances int64
-	switch share := utilizationOf(append(l.higher[:len(l.higher):len(l.higher)], l.task)).Cmp(one); {
-	case share > 0:
+	switch full := utilizationOf(append(l.higher[:len(l.higher):len(l.higher)], l.task)).Cmp(one); {
+	case full > 0:
 		return r, nil
-	case share == 0 && l.blocking > 0:
+	case full == 0 && l.blocking > 0:
 		h, ok := Hyperperiod(append(l.higher[:len(l.higher):len(l.higher)], l.task))
 		if !ok || h > maxTime {
 			return r, &LimitError{l.task.Name}

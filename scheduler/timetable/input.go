@@ -23,8 +23,8 @@ type set struct {
 //
 //	{"tasks":[{"name":"a","cost_ns":1,"period_ns":4,"deadline_ns":4}]}
 //
-// Times are whole nanoseconds above 0; without a deadline it is the period, without a
-// name task-1 and so on. name stands in the errors, which are all, each with its line.
+// Times are whole nanoseconds above 0; without a deadline it is the period, without a name task-1 and so on. name is
+// the file's name in the errors, which are all reported, each with its line.
 func ParseSet(name string, data []byte) ([]Task, invalid.Errors) {
 	var read set
 	var m invalid.Errors
@@ -36,7 +36,7 @@ func ParseSet(name string, data []byte) ([]Task, invalid.Errors) {
 	case n == 0:
 		m.Add("tasks", "there are no tasks", "list at least one")
 	case n > maxTasks:
-		m.Add("tasks", fmt.Sprintf("there are %d tasks", n), fmt.Sprintf("at most %d are taken", maxTasks))
+		m.Add("tasks", fmt.Sprintf("there are %d tasks", n), fmt.Sprintf("use at most %d", maxTasks))
 		read.Tasks = nil
 	}
 	tasks := make([]Task, len(read.Tasks))

@@ -35,12 +35,11 @@ func PlanPeriodic(tasks []Task, opt Options) (Result, error) {
 	return p.place(method), nil
 }
 
-// overloadWitness says that tasks ask for more than the bus; the largest is named.
+// overloadWitness says that tasks ask for more than the whole bus, and names the one that asks for most.
 func overloadWitness(tasks []Task, u *big.Rat) *Witness {
 	f, _ := u.Float64()
 	most := slices.MaxFunc(tasks, func(a, b Task) int {
-		return big.NewRat(a.Cost,
-			a.Period).Cmp(big.NewRat(b.Cost, b.Period))
+		return big.NewRat(a.Cost, a.Period).Cmp(big.NewRat(b.Cost, b.Period))
 	})
 	w := &Witness{Message: fmt.Sprintf("the tasks ask for %.4g %% of the bus", 100*f), Task: most.Name}
 	if h, ok := Hyperperiod(tasks); ok {
@@ -51,9 +50,8 @@ func overloadWitness(tasks []Task, u *big.Rat) *Witness {
 	return w
 }
 
-// undecidedSize is the answer for a hyperperiod that is too long to lay out. The
-// test for any phase may still accept; there is no table then. Tests that need no
-// table may still refuse.
+// undecidedSize is the answer for a hyperperiod that is too long to lay out. The tests that need no table may still
+// refuse, and the test for any phase may still accept, without a table then.
 func undecidedSize(tasks []Task, u *big.Rat, opt Options) Result {
 	if w, method := rejectPeriodic(tasks, opt); w != nil {
 		return Result{Verdict: Infeasible, Method: method, Utilization: u, Witness: w}
@@ -107,8 +105,7 @@ func rejectPeriodic(tasks []Task, opt Options) (*Witness, string) {
 	return nil, ""
 }
 
-// maxTasks limits a set of abstract tasks, whose exact utilization is a fraction of
-// as many factors.
+// maxTasks limits a set of abstract tasks: the denominator of the exact utilization may have as many factors.
 const maxTasks = 1000
 
 func checkTasks(tasks []Task) error {
@@ -117,7 +114,7 @@ func checkTasks(tasks []Task) error {
 	case len(tasks) == 0:
 		m.add("there are no tasks")
 	case len(tasks) > maxTasks:
-		m.add("there are %d tasks, at most %d are taken", len(tasks), maxTasks)
+		m.add("%d tasks are too many: use at most %d", len(tasks), maxTasks)
 	}
 	for i, t := range tasks {
 		name := t.Name
@@ -131,7 +128,7 @@ func checkTasks(tasks []Task) error {
 	return m.err()
 }
 
-// error says what is wrong with a task, "" where nothing is.
+// problem says what is wrong with a task, "" where nothing is.
 func (t Task) problem() string {
 	switch {
 	case t.Cost <= 0:
@@ -216,8 +213,8 @@ func periodicProblem(tasks []Task, opt Options) (*problem, bool) {
 // does or the walk is too long, which counts as not fitting. A set that it refuses may still fit when all are released
 // together.
 //
-// The blocking is the same between one relative deadline and the next, so that the
-// walk of Zhang and Burns (see QPA) serves within each such stretch.
+// The blocking is the same between one relative deadline and the next, so that the walk of Zhang and Burns (see
+// overload) can be used within each such stretch.
 func AnyPhase(tasks []Task) (fits bool, failsAt int64) {
 	if utilizationOf(tasks).Cmp(one) > 0 {
 		return false, 0
@@ -250,8 +247,8 @@ func AnyPhase(tasks []Task) (fits bool, failsAt int64) {
 	return true, 0
 }
 
-// firstOverload is the first deadline from one time to another, itself overloaded,
-// that is.
+// firstOverload is the first overloaded deadline from one time to another, which is itself overloaded. The walk comes
+// from above and finds the last one; a witness is easier to follow with the first.
 func firstOverload(tasks []Task, from, at, blocking int64) int64 {
 	for range maxWalk {
 		t := at

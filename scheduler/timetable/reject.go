@@ -7,13 +7,13 @@ import (
 	"strings"
 )
 
-// reject looks for a quick proof that the jobs do not fit. Every test is a
-// necessary condition of any schedule whatever.
+// reject looks for a quick proof that the jobs do not fit. Every test is a necessary condition of any schedule at all,
+// and its witness explains a refusal better than a search that found nothing.
 func (p *problem) reject() (*Witness, string) {
 	if total := p.total(); total > p.h {
 		return &Witness{
 			Message: fmt.Sprintf("the tasks ask for %s of bus time in every %s: %s", p.opt.time(total), p.opt.time(p.h),
-				p.shares()),
+				p.demands()),
 			Needed: total, Available: p.h,
 		}, MethodUtilization
 	}
@@ -28,25 +28,25 @@ func (p *problem) reject() (*Witness, string) {
 	return nil, ""
 }
 
-// maxShares is how many tasks are named with what they ask for.
-const maxShares = 5
+// maxNamed is how many tasks are named with what they ask for.
+const maxNamed = 5
 
-// shares names the tasks that ask for most of the bus, and how much.
-func (p *problem) shares() string {
-	type share struct {
+// demands names the tasks that ask for most of the bus, and how much.
+func (p *problem) demands() string {
+	type demand struct {
 		name string
 		part float64
 	}
-	all := make([]share, len(p.names))
+	all := make([]demand, len(p.names))
 	for i, name := range p.names {
 		all[i].name = name
 	}
 	for i := range p.jobs {
 		all[p.jobs[i].Task].part += float64(p.jobs[i].total()) / float64(p.h)
 	}
-	slices.SortStableFunc(all, func(a, b share) int { return cmp.Compare(b.part, a.part) })
+	slices.SortStableFunc(all, func(a, b demand) int { return cmp.Compare(b.part, a.part) })
 	var words []string
-	for _, s := range all[:min(len(all), maxShares)] {
+	for _, s := range all[:min(len(all), maxNamed)] {
 		words = append(words, fmt.Sprintf("%s %.3g %%", s.name, 100*s.part))
 	}
 	if more := len(all) - len(words); more > 0 {

@@ -17,10 +17,10 @@ import (
 //     began, the later the better.
 //
 // An order of segments allows many such times. Closed towards earlier s and later f, which are worse, they are exactly
-// those with f >= finish, s <= latest and f - s >= least: each is one bound of a difference of two times, and a set of
-// bounds on differences can be met when no two of them meet a contradiction. So these numbers stand for all of them,
-// and an order whose numbers are all as good as another's makes the other needless. Without limits one number remains,
-// and every set is looked at once.
+// those with f >= finish, s <= latest and f - s >= least: each limits the difference of two times, and such limits can
+// all be met unless some of them contradict one another. So these numbers stand for all the times, and an order whose
+// numbers are all as good as another's makes the other unnecessary. Without limits on spans one number remains, and
+// every set is visited once.
 //
 // Past the cap of states the verdict is Unknown.
 func (p *problem) search(states int) (Table, Verdict) {
@@ -65,7 +65,7 @@ type node struct {
 	spans  int32 // index of its first span
 }
 
-// span bounds when a job began that is limited further on.
+// span limits when a job began whose span is limited further on.
 type span struct {
 	latest int64 // start
 	least  int64 // time from its start to the finish
@@ -161,7 +161,7 @@ type searcher struct {
 	segments int
 	limited  bool    // some span is
 	held     []int32 // by resource: chain plus 1
-	// The set looked at: how many steps of each chain are done, when all is done, and
+	// The current set: how many steps of each chain are done, when all is done, and
 	// the span of the open job of each chain, where it is limited.
 	done   []int32
 	finish int64

@@ -59,9 +59,9 @@ func lowest(num, den int64) fraction {
 	return fraction{num / g, den / g}
 }
 
-// below is the largest fraction that is smaller and has a denominator of at most
-// most, itself not less than f's: p/q with f.num q - f.den p = 1 and the largest
-// such q, or 0 where there is none. It returns false where that is too large.
+// below is the largest smaller fraction with a denominator of at most most, which is not less than that of f: p/q with
+// f.num q - f.den p = 1 and the largest such q, or 0 where there is none. It returns false where the numbers are too
+// large.
 func (f fraction) below(most int64) (fraction, bool) {
 	if f.den > most {
 		return fraction{}, false
@@ -78,9 +78,9 @@ func (f fraction) below(most int64) (fraction, bool) {
 	return fraction{(int64(lo) - 1) / f.den, q}, true
 }
 
-// stretcher holds the tasks' jobs with releases and deadlines in units of what all
-// periods and deadlines have in common, and costs in ticks. Its factors are on
-// those releases and deadlines.
+// stretcher holds the tasks' jobs with releases and deadlines in units of the greatest common divisor of all periods
+// and deadlines, and costs in ticks. Its factors are on those releases and deadlines, which keeps their denominators,
+// and so the number of steps, small.
 type stretcher struct {
 	base  *problem
 	unit  int64
@@ -144,8 +144,9 @@ const (
 	startGrid  = 1 << 10
 )
 
-// start finds a factor at which EDF finds an order, near the least such: from one
-// at which even twice the costs of all tasks end before any deadline, halving.
+// start finds a factor at which EDF finds an order, near the least such factor. It halves down from one at which even
+// twice the costs of all tasks end before any deadline. The steps of MinStretch from there each take a search, so a
+// good start saves most of them.
 func (s *stretcher) start() (fraction, bool) {
 	high, ok := s.edfAt(fraction{2*s.sum/s.tight + 1, 1})
 	if !ok {
@@ -184,9 +185,8 @@ func (s *stretcher) edfAt(f fraction) (fraction, bool) {
 	return s.leastOf(table.Placements), true
 }
 
-// leastOf is the least factor at which an order of the jobs fits. It raises a
-// factor to that of the run which is then the latest, until none is late
-// (Dinkelbach, Management Science 13, 1967).
+// leastOf is the least factor at which an order of the jobs fits. It raises the factor to what the latest run needs,
+// until no run is late (Dinkelbach, Management Science 13, 1967).
 func (s *stretcher) leastOf(order []Placement) fraction {
 	jobs := make([]*Job, len(order))
 	for i, pl := range order {

@@ -1,7 +1,6 @@
-// Package timetable decides whether jobs fit on one bus without preemption, and
-// proves it: with a table that an independent checker accepts, or with a witness
-// in numbers why there is none. Past a cap of work it says that it does not know,
-// and never calls a set infeasible that it has not refuted.
+// Package timetable decides whether jobs fit on one bus without preemption, and proves it: with a table that an
+// independent checker accepts, or with a witness in numbers why there is none. Past a cap of work it says that it does
+// not know: it never calls a set infeasible without proof.
 //
 // Plan takes jobs, cut into segments by the caller, that may hold resources and be limited in their spans; PlanPeriodic
 // takes periodic tasks. Both climb one ladder and name the rung that decided: quick refusals (utilization, windows,
@@ -9,9 +8,8 @@
 // search that may leave the bus idle although work waits, which EDF never does and some sets need. Where the search
 // ends at its cap, an EDF that looks ahead is tried last; it can only find a table.
 //
-// MinStretch, HighestRate and Snap say what would fit instead. FixedPriority and
-// Assign are for jobs under fixed priorities, as on a serial bus; LiuLayland, QPA,
-// DemandBound and DemandLimit are the classic tests of preemptive scheduling.
+// MinStretch says by how much periods must grow to fit. FixedPriority and Assign are for jobs under fixed priorities,
+// as on a serial bus.
 //
 // It is pure. Times are int64 ticks, nanoseconds in facetd, of at most 2^60.
 package timetable
@@ -127,7 +125,7 @@ type Result struct {
 	Utilization *big.Rat
 }
 
-// Options bound the work. The zero value is the default.
+// Options limit the work. The zero value is the default.
 type Options struct {
 	// States is the most states that the exact search visits; 0 means 400,000, which
 	// takes about half a second and 250 MB. 1 leaves the search out.
@@ -171,7 +169,7 @@ const (
 	MethodCap         = "search ended at its cap"
 )
 
-// InputError is a set of jobs or tasks that is not one.
+// InputError is the error of a set of jobs or tasks that is not valid.
 type InputError struct{ Errors []string }
 
 func (e *InputError) Error() string {
@@ -200,8 +198,8 @@ func (p *problem) ladder() Result {
 	return p.place(MethodEDF)
 }
 
-// place looks for a table by EDF, then by search, then by looking ahead. method is what stands for the
-// proof when EDF finds one.
+// place looks for a table by EDF, then by search, then by looking ahead. EDF is quick and mostly enough; only the
+// search can prove that there is no table. method is named as the proof when EDF finds a table.
 func (p *problem) place(method string) Result {
 	table, miss := p.edf()
 	if miss == nil {
@@ -269,8 +267,7 @@ const maxTime = 1 << 60
 // maxResource limits the resources' numbers, which index a slice.
 const maxResource = 1 << 20
 
-// saturated adds times that are not negative, up to twice maxTime, which is more
-// than fits anywhere.
+// saturated adds times that are not negative, up to twice maxTime, which fits into no hyperperiod.
 func saturated(a, b int64) int64 {
 	if a > maxTime || b > maxTime {
 		return 2 * maxTime
@@ -317,7 +314,7 @@ func (c *jobChecker) one(j *Job) {
 	name := c.names[j.Task]
 	switch {
 	case len(j.Costs) == 0 || slices.Min(j.Costs) <= 0:
-		c.bad("job %d of %s has a segment of no cost", j.Number, name)
+		c.bad("job %d of %s has a segment without cost", j.Number, name)
 	case j.Release < 0 || j.Deadline <= j.Release || j.Deadline > c.h:
 		c.bad("job %d of %s is released at %d with its deadline at %d, in a hyperperiod of %d", j.Number, name,
 			j.Release, j.Deadline, c.h)
@@ -340,7 +337,7 @@ func (c *jobChecker) pair(a, b *Job) {
 	}
 }
 
-// errors collects what is wrong with an input, up to a number that people read.
+// errs collects what is wrong with an input, up to a number that a person would read.
 type errs struct {
 	list []string
 	more int
