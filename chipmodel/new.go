@@ -44,6 +44,10 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 		return nil, b.m
 	}
 	b.finish()
+	b.readable()
+	if len(b.m) > 0 {
+		return nil, b.m
+	}
 	return b.a, nil
 }
 
@@ -315,6 +319,28 @@ func (b *builder) capacitances() {
 			b.m.Add(invalid.Index("lanes", c.Lane)+".chip_capacitance_pf", invalid.Missing, fmt.Sprintf(
 				"give it in pF: the settling of class %q is computed from it; or give that class a measured "+
 					"readout.settle", c.Class.Name))
+		}
+	}
+}
+
+// readable reports classes of which a whole chip takes longer to read than anything on a bus
+// may take: sums of such times would not fit into a time.Duration. It looks at a finished
+// array.
+func (b *builder) readable() {
+	long := map[*Class]bool{}
+	for i := range b.a.Chips {
+		c := &b.a.Chips[i]
+		if c.Class == nil || c.Lane < 0 || long[c.Class] {
+			continue
+		}
+		readout := c.Class.Spec.GetReadout()
+		row := readout.GetRowStep().AsDuration().Seconds()
+		pixel := (readout.GetStep().AsDuration() + b.a.LaneSettle(i) + b.a.Lanes[c.Lane].Conversion).Seconds()
+		took := float64(c.Class.Rows) * (row + float64(c.Class.Columns)*pixel)
+		if long[c.Class] = took > maxDuration.Seconds(); long[c.Class] {
+			b.m.Add(invalid.Index("classes", c.Class.Index)+".readout",
+				fmt.Sprintf("chip %q takes %.3g h to read", c.Name, took/time.Hour.Seconds()),
+				"give times in which the bus can read a chip, far below an hour")
 		}
 	}
 }

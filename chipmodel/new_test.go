@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -55,5 +58,35 @@ func TestNamesCanBeShown(t *testing.T) {
 		Chips: []*facetdv1.Chip{{Name: "c", Selects: []string{"x"}}}}
 	if _, m := New(msg); len(m) != 1 || m[0].Path != "name" {
 		t.Errorf("an array's name of two lines: %v", m)
+	}
+}
+
+// TestTimesThatNoBusCanKeep: readouts of hours are refused, since their sums overflow and
+// would look short; the largest lattice with usual times is not.
+func TestTimesThatNoBusCanKeep(t *testing.T) {
+	for name, c := range map[string]struct {
+		readout *facetdv1.Readout
+		want    string
+	}{
+		"usual":        {&facetdv1.Readout{Step: dur(500), RowStep: dur(500), Settle: dur(2000)}, ""},
+		"slow settle":  {&facetdv1.Readout{Step: dur(500), Settle: dur(50 * time.Minute)}, "classes[0].readout"},
+		"slow step":    {&facetdv1.Readout{Step: dur(time.Second), Settle: dur(2000)}, "classes[0].readout"},
+		"slow row":     {&facetdv1.Readout{Step: dur(1), Settle: dur(1), RowStep: dur(time.Minute)}, "classes[0].readout"},
+		"slow to come": {&facetdv1.Readout{Step: dur(1), OutputResistanceOhms: 1e9}, "classes[0].readout"},
+	} {
+		_, m := New(&facetdv1.Array{
+			SelectLines: []string{"x", "y"},
+			Lanes: []*facetdv1.Lane{{Name: "a", ChipCapacitancePf: proto.Float64(1),
+				Converter: &facetdv1.Converter{Bits: 12, HighVolts: 2, Conversion: dur(1500)}}},
+			Timing: &facetdv1.BusTiming{DeadTime: dur(200), SelectSetup: dur(300), Write: dur(1000), Strobe: dur(500),
+				ReleaseLimit: dur(20000)},
+			Classes: []*facetdv1.ChipClass{{Name: "c", Readout: c.readout,
+				Lattice: &facetdv1.Lattice{Rows: MaxLatticeSide, Columns: MaxLatticeSide, PitchXUm: 20}}},
+			Chips: []*facetdv1.Chip{{Name: "one", Class: "c", Lane: "a", Selects: []string{"x"}},
+				{Name: "two", Class: "c", Lane: "a", Selects: []string{"y"}}},
+		})
+		if c.want == "" && len(m) > 0 || c.want != "" && (len(m) != 1 || m[0].Path != c.want) {
+			t.Errorf("%s: %v, want an error at %q", name, m, c.want)
+		}
 	}
 }

@@ -43,7 +43,7 @@ func Class(n int) *facetdv1.ChipClass {
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
 			Exposure: us(10_000), ElectronsPerLuxS: 2e4, DarkElectronsPerS: 1e4, FullWellElectrons: 2e4,
 			VoltsPerElectron: 1e-4,
-			ResetVolts:       2, ReadNoiseElectrons: 15, DarkSpreadElectrons: 10, GainSpread: 0.008,
+			ResetVolts:       2, ReadNoiseElectrons: 15, DarkSpreadElectrons: 80, GainSpread: 0.008,
 		}}
 	}
 	switch next(3) {
