@@ -131,7 +131,7 @@ func (p *remedies) largestWindow(task int) *facetdv1.Suggestion {
 	}
 	return &facetdv1.Suggestion{
 		Task: t.Name, JobNs: job, Window: w.Message(),
-		Message: fmt.Sprintf("a window of %d x %d pixels %s%s would make task %s fit, with %s per job", w.Rows, w.Columns,
-			where, views, t.Name, ticks(job)),
+		Message: fmt.Sprintf("a window of %d x %d pixels %s%s would make task %s fit, with %s per job", w.Rows,
+			w.Columns, where, views, t.Name, ticks(job)),
 	}
 }

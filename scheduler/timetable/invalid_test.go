@@ -14,8 +14,8 @@ func TestJobErrors(t *testing.T) {
 	for want, change := range map[string]func(j *Job){
 		"belongs to task 1 of 1":                     func(j *Job) { j.Task = 1 },
 		"belongs to task -1 of 1":                    func(j *Job) { j.Task = -1 },
-		"a segment of no cost":                       func(j *Job) { j.Costs[1] = 0 },
-		"job 0 of t has a segment of no cost":        func(j *Job) { j.Costs = nil },
+		"a segment without cost":                     func(j *Job) { j.Costs[1] = 0 },
+		"job 0 of t has a segment without cost":      func(j *Job) { j.Costs = nil },
 		"released at -1":                             func(j *Job) { j.Release = -1 },
 		"released at 9 with its deadline at 9":       func(j *Job) { j.Release = 9 },
 		"deadline at 11, in a hyperperiod of 10":     func(j *Job) { j.Deadline = 11 },
@@ -58,7 +58,7 @@ func TestTaskErrors(t *testing.T) {
 	many := slices.Repeat([]Task{{"t", 1, 2, 2}}, maxTasks+1)
 	for want, tasks := range map[string][]Task{
 		"there are no tasks":                        nil,
-		"there are 1001 tasks, at most 1000":        many,
+		"1001 tasks are too many: use at most 1000": many,
 		"task t: the cost of 0":                     {{"t", 0, 5, 5}},
 		"task 0: the cost of -3":                    {{"", -3, 5, 5}},
 		"task t: the period of 0":                   {{"t", 1, 0, 0}},
