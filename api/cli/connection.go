@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strconv"
 	"strings"
 	"time"
 
@@ -42,7 +43,8 @@ type Connection struct {
 	// TLS speaks TLS with the authorities that the system trusts.
 	TLS bool
 
-	leaf *x509.Certificate // of Cert, once it was read
+	leaf    *x509.Certificate // of Cert, once it was read
+	notBool string            // what FACETD_TLS holds, where it is neither yes nor no
 }
 
 // Register adds the flags; where one is not given, the environment counts.
@@ -55,7 +57,13 @@ func (c *Connection) Register(fs *pflag.FlagSet, env func(string) string) {
 	}
 	fs.StringVar(&c.Address, "address", or("FACETD_ADDRESS", DefaultAddress),
 		"the daemon: HOST:PORT or unix:PATH (environment: FACETD_ADDRESS)")
-	fs.BoolVar(&c.TLS, "tls", env("FACETD_TLS") == "1",
+	switch asked, err := strconv.ParseBool(or("FACETD_TLS", "0")); {
+	case err != nil:
+		c.notBool = env("FACETD_TLS")
+	default:
+		c.TLS = asked
+	}
+	fs.BoolVar(&c.TLS, "tls", c.TLS,
 		"speak TLS and trust the system's authorities (environment: FACETD_TLS=1)")
 	fs.StringVar(&c.CA, "tls-ca", env("FACETD_TLS_CA"),
 		"speak TLS and trust the authorities of this PEM file (environment: FACETD_TLS_CA)")
@@ -75,6 +83,8 @@ func (c *Connection) speaksTLS() bool { return c.TLS || c.CA != "" || c.Cert != 
 // Check finds options that make no sense together; the error is a UsageError.
 func (c *Connection) Check() error {
 	switch {
+	case c.notBool != "":
+		return Usagef("FACETD_TLS is %q; use 1 or 0", c.notBool)
 	case strings.TrimSpace(c.Address) == "":
 		return Usagef("--address is empty; give HOST:PORT or unix:PATH")
 	case (c.Cert == "") != (c.Key == ""):

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -76,6 +77,24 @@ func TestConnectionFromTheEnvironment(t *testing.T) {
 	if want := (Connection{Address: "robot:7660", CA: "other", Cert: "cert", Key: "key", Name: "name",
 		TokenFile: "token", TLS: true}); c != want {
 		t.Errorf("got %+v", c)
+	}
+}
+
+func TestTLSFromTheEnvironment(t *testing.T) {
+	for text, want := range map[string]string{
+		"": "false", "1": "true", "true": "true", "0": "false", "yes": `FACETD_TLS is "yes"; use 1 or 0`,
+	} {
+		var c Connection
+		c.Register(pflag.NewFlagSet("x", pflag.ContinueOnError), func(name string) string {
+			return map[string]string{"FACETD_TLS": text}[name]
+		})
+		got := strconv.FormatBool(c.TLS)
+		if err := c.Check(); err != nil {
+			got = err.Error()
+		}
+		if got != want {
+			t.Errorf("%q: %s, want %s", text, got, want)
+		}
 	}
 }
 

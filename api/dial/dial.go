@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net"
 	"net/netip"
+	"strconv"
 	"strings"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 	"google.golang.org/grpc/backoff"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/resolver"
 )
 
 // maxMessage limits a message from the daemon, in bytes: its own limit. A frame set of
@@ -47,6 +49,9 @@ func New(address string, o Options) (*grpc.ClientConn, error) {
 			MinConnectTimeout: 5 * time.Second,
 		}),
 	}
+	if !plausible(address) {
+		return nil, fmt.Errorf("address %q: give HOST:PORT or unix:PATH", address)
+	}
 	if o.TLS != nil {
 		options = append(options, grpc.WithTransportCredentials(credentials.NewTLS(o.TLS)))
 	}
@@ -61,6 +66,23 @@ func New(address string, o Options) (*grpc.ClientConn, error) {
 		return nil, fmt.Errorf("address %q: %w", address, err)
 	}
 	return conn, nil
+}
+
+// plausible reports whether an address has what it takes: gRPC would add a port that
+// nobody meant, or wait for ever. Those of its other schemes are its own affair.
+func plausible(address string) bool {
+	if path, is := strings.CutPrefix(address, "unix:"); is {
+		return strings.Trim(path, "/") != ""
+	}
+	if scheme, _, has := strings.Cut(address, ":"); has && resolver.Get(scheme) != nil {
+		return true
+	}
+	host, port, err := net.SplitHostPort(address)
+	if err != nil || host == "" {
+		return false
+	}
+	_, err = strconv.ParseUint(port, 10, 16)
+	return err == nil
 }
 
 // OnThisMachine reports whether what goes to an address stays on this machine.
