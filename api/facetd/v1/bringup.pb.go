@@ -118,7 +118,7 @@ const (
 	Verdict_VERDICT_UNSPECIFIED Verdict = 0
 	// All within limits.
 	Verdict_VERDICT_PASS Verdict = 1
-	// Usable, but something needs a look.
+	// Usable, but something should be checked.
 	Verdict_VERDICT_WARN Verdict = 2
 	// Something is wrong.
 	Verdict_VERDICT_FAIL Verdict = 3
@@ -599,7 +599,7 @@ func (x *BringupChip) GetSettleNs() int64 {
 	return 0
 }
 
-// BringupQuestion is something for the operator to do or to look at.
+// BringupQuestion is something for the operator to do or to check.
 type BringupQuestion struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Number within the run, from 1.
@@ -672,7 +672,7 @@ type BringupAnswer struct {
 	Proceed bool `protobuf:"varint,2,opt,name=proceed,proto3" json:"proceed,omitempty"`
 	// What the operator noted, such as supplies measured.
 	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
-	// Nobody was asked: an unattended run, or the light of a virtual bus.
+	// Whether nobody was asked: in an unattended run, or where the light of a virtual bus was set.
 	Assumed       bool `protobuf:"varint,4,opt,name=assumed,proto3" json:"assumed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -743,7 +743,7 @@ type BringupRun struct {
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// Name of the array.
 	Array string `protobuf:"bytes,2,opt,name=array,proto3" json:"array,omitempty"`
-	// Digest of the array as described: a run goes on with the same description only.
+	// Digest of the array's description: a run can be resumed only with the same one.
 	ArrayDigest string `protobuf:"bytes,3,opt,name=array_digest,json=arrayDigest,proto3" json:"array_digest,omitempty"`
 	// Steps asked for, in order.
 	Steps []BringupStep `protobuf:"varint,4,rep,packed,name=steps,proto3,enum=facetd.v1.BringupStep" json:"steps,omitempty"`
@@ -753,15 +753,15 @@ type BringupRun struct {
 	Chips []*BringupChip `protobuf:"bytes,6,rep,name=chips,proto3" json:"chips,omitempty"`
 	// Answers so far.
 	Answers []*BringupAnswer `protobuf:"bytes,7,rep,name=answers,proto3" json:"answers,omitempty"`
-	// Every step asked for has a result.
+	// Whether every step asked for has a result.
 	Finished bool `protobuf:"varint,8,opt,name=finished,proto3" json:"finished,omitempty"`
 	// Worst verdict so far, skipped steps aside.
 	Verdict Verdict `protobuf:"varint,9,opt,name=verdict,proto3,enum=facetd.v1.Verdict" json:"verdict,omitempty"`
 	// All proposals as a unified diff of the array file; empty where there are none.
 	Patch string `protobuf:"bytes,10,opt,name=patch,proto3" json:"patch,omitempty"`
-	// No operator is asked.
+	// Whether no operator is asked.
 	Unattended bool `protobuf:"varint,11,opt,name=unattended,proto3" json:"unattended,omitempty"`
-	// The light of a virtual bus is set by the run.
+	// Whether the run sets the light of a virtual bus.
 	VirtualLight bool `protobuf:"varint,12,opt,name=virtual_light,json=virtualLight,proto3" json:"virtual_light,omitempty"`
 	// Host time of the start, RFC 3339.
 	Started string `protobuf:"bytes,13,opt,name=started,proto3" json:"started,omitempty"`
@@ -906,7 +906,7 @@ type BringupProgress struct {
 	Step BringupStep `protobuf:"varint,1,opt,name=step,proto3,enum=facetd.v1.BringupStep" json:"step,omitempty"`
 	// What it does now.
 	Doing string `protobuf:"bytes,2,opt,name=doing,proto3" json:"doing,omitempty"`
-	// Part of the step that is done, 0 to 1.
+	// Fraction of the step that is done, 0 to 1.
 	Done          float64 `protobuf:"fixed64,3,opt,name=done,proto3" json:"done,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1106,9 +1106,9 @@ type StartBringupRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Steps to do; none means all. They are done in the safe order.
 	Steps []BringupStep `protobuf:"varint,1,rep,packed,name=steps,proto3,enum=facetd.v1.BringupStep" json:"steps,omitempty"`
-	// Ask nobody: every question counts as answered with yes, and results say so.
+	// Whether to ask nobody: every question counts as answered with yes, and results say so.
 	Unattended bool `protobuf:"varint,2,opt,name=unattended,proto3" json:"unattended,omitempty"`
-	// Set the light and temperature of a virtual bus where an operator would cover, light
+	// Whether to set the light and temperature of a virtual bus where an operator would cover, light
 	// or warm the array. FAILED_PRECONDITION on any other bus.
 	VirtualLight  bool `protobuf:"varint,3,opt,name=virtual_light,json=virtualLight,proto3" json:"virtual_light,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1217,7 +1217,7 @@ type ResumeBringupRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The run.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// From now on ask nobody.
+	// Whether to ask nobody from now on.
 	Unattended    bool `protobuf:"varint,2,opt,name=unattended,proto3" json:"unattended,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1320,7 +1320,7 @@ type AnswerBringupRequest struct {
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// Number of the question.
 	Question uint32 `protobuf:"varint,2,opt,name=question,proto3" json:"question,omitempty"`
-	// Go on; without it the step that asked is skipped.
+	// Whether to go on; otherwise the step that asked is skipped.
 	Proceed bool `protobuf:"varint,3,opt,name=proceed,proto3" json:"proceed,omitempty"`
 	// For the report; at most 1000 characters are kept.
 	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
@@ -1599,14 +1599,14 @@ func (x *GetBringupResponse) GetRun() *BringupRun {
 }
 
 // GroundTruth is what a simulated array really is, where that differs from its array
-// file: to try bring-up out. The file of --ground-truth is this message as YAML.
+// file, to try out the bring-up. The file of --ground-truth is this message as YAML.
 type GroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The array that dies and lanes follow; unset is the array as described.
 	Array *Array `protobuf:"bytes,1,opt,name=array,proto3" json:"array,omitempty"`
-	// What is odd about chips.
+	// How chips differ.
 	Chips []*ChipGroundTruth `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
-	// What is odd about lanes.
+	// How lanes differ.
 	Lanes         []*LaneGroundTruth `protobuf:"bytes,3,rep,name=lanes,proto3" json:"lanes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1663,7 +1663,7 @@ func (x *GroundTruth) GetLanes() []*LaneGroundTruth {
 	return nil
 }
 
-// ChipGroundTruth is what is odd about one chip. Factors of 0 mean 1.
+// ChipGroundTruth is how one chip differs. Factors of 0 mean 1.
 type ChipGroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the chip.
@@ -1773,14 +1773,14 @@ func (x *ChipGroundTruth) GetOffsetVolts() float64 {
 	return 0
 }
 
-// LaneGroundTruth is what is odd about one lane.
+// LaneGroundTruth is how one lane differs.
 type LaneGroundTruth struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the lane.
 	Lane string `protobuf:"bytes,1,opt,name=lane,proto3" json:"lane,omitempty"`
 	// Error of the first conversion after a rest, in volts; each next one has a quarter.
 	FirstVolts float64 `protobuf:"fixed64,2,opt,name=first_volts,json=firstVolts,proto3" json:"first_volts,omitempty"`
-	// Rest after which it comes back, in nanoseconds.
+	// Rest after which that error is back, in nanoseconds.
 	RestNs        int64 `protobuf:"varint,3,opt,name=rest_ns,json=restNs,proto3" json:"rest_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -38,8 +38,8 @@ type BringupServiceClient interface {
 	// run, a probe or the collection of a calibration's level is in progress.
 	StartBringup(ctx context.Context, in *StartBringupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StartBringupResponse], error)
 	// ResumeBringup goes on with a run, also after a restart of the daemon when it has a
-	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array was
-	// described otherwise then.
+	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array's
+	// description has changed since.
 	ResumeBringup(ctx context.Context, in *ResumeBringupRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[ResumeBringupResponse], error)
 	// AnswerBringup answers the question that a run waits for.
 	AnswerBringup(ctx context.Context, in *AnswerBringupRequest, opts ...grpc.CallOption) (*AnswerBringupResponse, error)
@@ -137,8 +137,8 @@ type BringupServiceServer interface {
 	// run, a probe or the collection of a calibration's level is in progress.
 	StartBringup(*StartBringupRequest, grpc.ServerStreamingServer[StartBringupResponse]) error
 	// ResumeBringup goes on with a run, also after a restart of the daemon when it has a
-	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array was
-	// described otherwise then.
+	// data folder. NOT_FOUND for an unknown run, FAILED_PRECONDITION when the array's
+	// description has changed since.
 	ResumeBringup(*ResumeBringupRequest, grpc.ServerStreamingServer[ResumeBringupResponse]) error
 	// AnswerBringup answers the question that a run waits for.
 	AnswerBringup(context.Context, *AnswerBringupRequest) (*AnswerBringupResponse, error)

@@ -29,7 +29,7 @@ type CalibrationMethod int32
 const (
 	// The daemon's choice: by the pixels and by how many levels were gathered.
 	CalibrationMethod_CALIBRATION_METHOD_UNSPECIFIED CalibrationMethod = 0
-	// Subtract from each pixel what it lies above the mean pixel: one level.
+	// Subtract from each pixel how far it lies above the mean pixel: one level.
 	CalibrationMethod_CALIBRATION_METHOD_OFFSET CalibrationMethod = 1
 	// Each pixel's own offset and gain: two levels or more.
 	CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN CalibrationMethod = 2
@@ -91,7 +91,7 @@ const (
 	CorrectionMapState_CORRECTION_MAP_STATE_ACTIVE CorrectionMapState = 1
 	// It corrects frames, and is older than the daemon's limit.
 	CorrectionMapState_CORRECTION_MAP_STATE_STALE CorrectionMapState = 2
-	// A newer one has taken its place, or it was deleted.
+	// A newer one has replaced it, or it was deleted.
 	CorrectionMapState_CORRECTION_MAP_STATE_REPLACED CorrectionMapState = 3
 )
 
@@ -493,9 +493,9 @@ type CorrectionMapLevel struct {
 	// Fixed pattern before the correction: standard deviation over the good pixels of
 	// their mean, in codes.
 	BeforeCodes float64 `protobuf:"fixed64,5,opt,name=before_codes,json=beforeCodes,proto3" json:"before_codes,omitempty"`
-	// Fixed pattern after the correction, in codes, with the part that averaged noise has in it taken
-	// out: 0 where no more is left than noise hides. At levels that the correction map was made from
-	// it says how well the fit follows; frames of another level tell more.
+	// Fixed pattern after the correction, in codes, less what averaged noise contributes to it; 0 where
+	// no more is left than noise hides. At levels that the map was made from it says how well the fit
+	// follows; a level that it was not made from says more.
 	AfterCodes float64 `protobuf:"fixed64,6,opt,name=after_codes,json=afterCodes,proto3" json:"after_codes,omitempty"`
 	// Before, in volts.
 	BeforeVolts float64 `protobuf:"fixed64,7,opt,name=before_volts,json=beforeVolts,proto3" json:"before_volts,omitempty"`
@@ -506,7 +506,7 @@ type CorrectionMapLevel struct {
 	// After, in decades of light; 0 where the slope is not known.
 	AfterDecades float64 `protobuf:"fixed64,10,opt,name=after_decades,json=afterDecades,proto3" json:"after_decades,omitempty"`
 	// How far the mean of the pixels lies from the mean pixel's fitted response, in codes:
-	// a level whose light is not what was said stands out here.
+	// a level whose light was stated wrongly stands out here.
 	MisfitCodes float64 `protobuf:"fixed64,11,opt,name=misfit_codes,json=misfitCodes,proto3" json:"misfit_codes,omitempty"`
 	// What averaged noise can hide, in codes: noise over the root of the number of frames.
 	FloorCodes float64 `protobuf:"fixed64,14,opt,name=floor_codes,json=floorCodes,proto3" json:"floor_codes,omitempty"`
@@ -719,7 +719,7 @@ func (x *MeanResponse) GetDarkLux() float64 {
 	return 0
 }
 
-// CorrectionMapData is the numbers of a correction map, row by row; what its method has not is empty.
+// CorrectionMapData is the numbers of a correction map, row by row; what its method does not have is empty.
 type CorrectionMapData struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Offset correction map: what is subtracted, in codes. Otherwise each pixel's offset in codes.
@@ -845,7 +845,7 @@ type CorrectionMap struct {
 	ClassDigest string `protobuf:"bytes,22,opt,name=class_digest,json=classDigest,proto3" json:"class_digest,omitempty"`
 	// What the operator noted about the light and the set-up.
 	Note string `protobuf:"bytes,23,opt,name=note,proto3" json:"note,omitempty"`
-	// Identity of the correction map from which it was made by a fresh level; empty otherwise.
+	// Identity of the map whose offsets were updated to make this one; empty otherwise.
 	UpdatedFrom string `protobuf:"bytes,24,opt,name=updated_from,json=updatedFrom,proto3" json:"updated_from,omitempty"`
 	// The numbers; only where they were asked for.
 	Data *CorrectionMapData `protobuf:"bytes,25,opt,name=data,proto3" json:"data,omitempty"`
@@ -1311,8 +1311,8 @@ type ChipLevel struct {
 	NoiseCodes float64 `protobuf:"fixed64,5,opt,name=noise_codes,json=noiseCodes,proto3" json:"noise_codes,omitempty"`
 	// Spread of the pixels' means, in codes (standard deviation).
 	PatternCodes float64 `protobuf:"fixed64,6,opt,name=pattern_codes,json=patternCodes,proto3" json:"pattern_codes,omitempty"`
-	// How much the means of whole frames wander, in codes (standard deviation): flicker, a
-	// lamp or an array that warms up.
+	// How much the means of whole frames wander, in codes (standard deviation), as under flicker
+	// or while the lamp or the array warms up.
 	WanderCodes float64 `protobuf:"fixed64,7,opt,name=wander_codes,json=wanderCodes,proto3" json:"wander_codes,omitempty"`
 	// Fraction of the samples at the lowest code, 0 to 1.
 	ClippedLow float64 `protobuf:"fixed64,8,opt,name=clipped_low,json=clippedLow,proto3" json:"clipped_low,omitempty"`
@@ -1488,7 +1488,8 @@ func (x *CollectedLevel) GetChips() []*ChipLevel {
 	return nil
 }
 
-// CalibrationSession is an operator's way through several illumination levels.
+// CalibrationSession is a calibration in progress, in which an operator goes through several
+// illumination levels.
 type CalibrationSession struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Identity.
@@ -1497,7 +1498,7 @@ type CalibrationSession struct {
 	Chips []string `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
 	// Views that are calibrated.
 	Views []*View `protobuf:"bytes,3,rep,name=views,proto3" json:"views,omitempty"`
-	// How the correction maps shall correct.
+	// How the correction maps are to correct.
 	Method CalibrationMethod `protobuf:"varint,4,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	// Levels gathered so far, by light.
 	Levels []*CollectedLevel `protobuf:"bytes,5,rep,name=levels,proto3" json:"levels,omitempty"`
@@ -1615,7 +1616,7 @@ type StartCalibrationRequest struct {
 	Target *Target `protobuf:"bytes,2,opt,name=target,proto3" json:"target,omitempty"`
 	// Views, as in a task; empty means one plain view.
 	Views []*View `protobuf:"bytes,3,rep,name=views,proto3" json:"views,omitempty"`
-	// How the correction maps shall correct; FinishCalibration may choose otherwise.
+	// How the correction maps are to correct; FinishCalibration may choose otherwise.
 	Method CalibrationMethod `protobuf:"varint,4,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	// Temperature of the dies in kelvin as measured; 0 means what the daemon knows: on a
 	// virtual bus the simulated one, otherwise nothing.
@@ -2112,7 +2113,7 @@ type FinishCalibrationRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Its identity.
 	Session string `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
-	// How the correction maps shall correct; unspecified means as the session said.
+	// How the correction maps are to correct; unspecified means as the session said.
 	Method        CalibrationMethod `protobuf:"varint,2,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -42,14 +42,14 @@ const (
 // The illumination must be uniform over every chip (an integrating sphere or a diffuser close by),
 // the array warm, and frames of a lamp on mains must be spread over whole periods of it:
 // logarithmic pixels have no exposure time that would average it. At most 4 sessions are
-// open; one that nothing is done with for 30 minutes ends.
+// open; one that is left alone for 30 minutes ends.
 type CalibrationServiceClient interface {
 	// StartCalibration opens a session. INVALID_ARGUMENT with every error,
-	// FAILED_PRECONDITION when the chips cannot be read so beside the running tasks,
+	// FAILED_PRECONDITION when the chips cannot be read like that beside the running tasks,
 	// RESOURCE_EXHAUSTED when too many sessions are open.
 	StartCalibration(ctx context.Context, in *StartCalibrationRequest, opts ...grpc.CallOption) (*StartCalibrationResponse, error)
 	// CollectLevel reads frames under the light that is there now and sends its progress.
-	// A level of the same light takes the place of the earlier one. NOT_FOUND for a
+	// A level of the same light replaces the earlier one. NOT_FOUND for a
 	// session that is not open, ABORTED when another level is being gathered in it,
 	// RESOURCE_EXHAUSTED when the levels would take too much memory. A level that is
 	// broken off is ignored.
@@ -72,9 +72,9 @@ type CalibrationServiceClient interface {
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
 	DeleteCorrectionMap(ctx context.Context, in *DeleteCorrectionMapRequest, opts ...grpc.CallOption) (*DeleteCorrectionMapResponse, error)
-	// UpdateOffsets updates correction maps from one fresh level of the uniform illumination that is
-	// there now: what all pixels drifted apart since is taken out, gains are kept. Each new
-	// correction map takes the place of the old one. FAILED_PRECONDITION when none could be.
+	// UpdateOffsets updates correction maps from frames under the uniform illumination that is there
+	// now: it takes out how far the pixels have drifted apart since, and keeps gains. Each new map
+	// replaces the old one. FAILED_PRECONDITION when none could be updated.
 	UpdateOffsets(ctx context.Context, in *UpdateOffsetsRequest, opts ...grpc.CallOption) (*UpdateOffsetsResponse, error)
 }
 
@@ -206,14 +206,14 @@ func (c *calibrationServiceClient) UpdateOffsets(ctx context.Context, in *Update
 // The illumination must be uniform over every chip (an integrating sphere or a diffuser close by),
 // the array warm, and frames of a lamp on mains must be spread over whole periods of it:
 // logarithmic pixels have no exposure time that would average it. At most 4 sessions are
-// open; one that nothing is done with for 30 minutes ends.
+// open; one that is left alone for 30 minutes ends.
 type CalibrationServiceServer interface {
 	// StartCalibration opens a session. INVALID_ARGUMENT with every error,
-	// FAILED_PRECONDITION when the chips cannot be read so beside the running tasks,
+	// FAILED_PRECONDITION when the chips cannot be read like that beside the running tasks,
 	// RESOURCE_EXHAUSTED when too many sessions are open.
 	StartCalibration(context.Context, *StartCalibrationRequest) (*StartCalibrationResponse, error)
 	// CollectLevel reads frames under the light that is there now and sends its progress.
-	// A level of the same light takes the place of the earlier one. NOT_FOUND for a
+	// A level of the same light replaces the earlier one. NOT_FOUND for a
 	// session that is not open, ABORTED when another level is being gathered in it,
 	// RESOURCE_EXHAUSTED when the levels would take too much memory. A level that is
 	// broken off is ignored.
@@ -236,9 +236,9 @@ type CalibrationServiceServer interface {
 	// DeleteCorrectionMap deactivates and deletes a correction map, or deletes a file that was
 	// refused. NOT_FOUND when there is none.
 	DeleteCorrectionMap(context.Context, *DeleteCorrectionMapRequest) (*DeleteCorrectionMapResponse, error)
-	// UpdateOffsets updates correction maps from one fresh level of the uniform illumination that is
-	// there now: what all pixels drifted apart since is taken out, gains are kept. Each new
-	// correction map takes the place of the old one. FAILED_PRECONDITION when none could be.
+	// UpdateOffsets updates correction maps from frames under the uniform illumination that is there
+	// now: it takes out how far the pixels have drifted apart since, and keeps gains. Each new map
+	// replaces the old one. FAILED_PRECONDITION when none could be updated.
 	UpdateOffsets(context.Context, *UpdateOffsetsRequest) (*UpdateOffsetsResponse, error)
 	mustEmbedUnimplementedCalibrationServiceServer()
 }

@@ -100,9 +100,9 @@ const (
 	// such a correction map stays raw and says why in `correction_note`.
 	Codes_CODES_CORRECTED Codes = 2
 	// Corrected, and resampled where the pixels lie on a hexagonal lattice: such a frame
-	// then lies on a square one, of sqrt(sqrt(3)/2) of the column pitch, its first pixel
+	// then lies on a square one, with a pitch of sqrt(sqrt(3)/2) of the column pitch, its first pixel
 	// half a column pitch right of where a row that is not shifted begins. A frame that
-	// cannot be resampled stays as it lies and says why in `correction_note`.
+	// cannot be resampled keeps its lattice and says why in `correction_note`.
 	Codes_CODES_CORRECTED_SQUARE Codes = 3
 )
 
@@ -257,7 +257,7 @@ type Frame struct {
 	LastConvertedBusNs int64 `protobuf:"varint,22,opt,name=last_converted_bus_ns,json=lastConvertedBusNs,proto3" json:"last_converted_bus_ns,omitempty"`
 	// Identity of the correction map that was applied; empty where none was.
 	CorrectionMapId string `protobuf:"bytes,23,opt,name=correction_map_id,json=correctionMapId,proto3" json:"correction_map_id,omitempty"`
-	// Why a correction that was asked for was not made, or what to know of the one
+	// Why a correction that was asked for was not made, or a caution about the one
 	// that was, such as that its correction map is old; empty where there is nothing to say.
 	CorrectionNote string `protobuf:"bytes,24,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
 	unknownFields  protoimpl.UnknownFields

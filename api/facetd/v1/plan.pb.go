@@ -183,8 +183,8 @@ type Plan struct {
 	Method string `protobuf:"bytes,7,opt,name=method,proto3" json:"method,omitempty"`
 	// Set when the tasks do not fit.
 	Refusal *Refusal `protobuf:"bytes,8,opt,name=refusal,proto3" json:"refusal,omitempty"`
-	// Bus time of one hyperperiod that every correct program of these jobs needs at
-	// least, in nanoseconds.
+	// Lower bound of the bus time of one hyperperiod, in nanoseconds: every correct program of
+	// these jobs needs at least that.
 	LowerBoundNs int64 `protobuf:"varint,9,opt,name=lower_bound_ns,json=lowerBoundNs,proto3" json:"lower_bound_ns,omitempty"`
 	// The lower bound over the bus time planned, 0 to 1: 1 leaves nothing to gain.
 	Efficiency float64 `protobuf:"fixed64,10,opt,name=efficiency,proto3" json:"efficiency,omitempty"`
@@ -659,7 +659,7 @@ type Prediction struct {
 	Frames uint32 `protobuf:"varint,15,opt,name=frames,proto3" json:"frames,omitempty"`
 	// Hold of each chip, in the order of the target.
 	Holds []*ChipHold `protobuf:"bytes,16,rep,name=holds,proto3" json:"holds,omitempty"`
-	// Bus time that every correct program of a job needs at least, in nanoseconds; of
+	// Lower bound of the bus time of a job, which every correct program needs, in nanoseconds; of
 	// a merged job what this task adds to those read before it.
 	JobLowerBoundNs int64 `protobuf:"varint,17,opt,name=job_lower_bound_ns,json=jobLowerBoundNs,proto3" json:"job_lower_bound_ns,omitempty"`
 	// Other tasks with which its jobs are merged, in the order of their reading: they

@@ -213,7 +213,7 @@ const (
 	RecordingState_RECORDING_STATE_UNSPECIFIED RecordingState = 0
 	// It is being written.
 	RecordingState_RECORDING_STATE_RUNNING RecordingState = 1
-	// It is whole and closed.
+	// It is complete and closed.
 	RecordingState_RECORDING_STATE_CLOSED RecordingState = 2
 	// It ended on an error. What was written before stays.
 	RecordingState_RECORDING_STATE_FAILED RecordingState = 3

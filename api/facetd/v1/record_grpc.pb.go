@@ -265,7 +265,7 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// EventService tells what happened.
+// EventService reports what happened.
 type EventServiceClient interface {
 	// ListEvents returns events of the journal, oldest first.
 	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
@@ -317,7 +317,7 @@ type EventService_StreamEventsClient = grpc.ServerStreamingClient[StreamEventsRe
 // All implementations must embed UnimplementedEventServiceServer
 // for forward compatibility.
 //
-// EventService tells what happened.
+// EventService reports what happened.
 type EventServiceServer interface {
 	// ListEvents returns events of the journal, oldest first.
 	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)

@@ -214,7 +214,7 @@ type Status struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What it is doing.
 	State State `protobuf:"varint,1,opt,name=state,proto3,enum=facetd.v1.State" json:"state,omitempty"`
-	// Why it is in a fault.
+	// Why its state is fault.
 	Fault string `protobuf:"bytes,2,opt,name=fault,proto3" json:"fault,omitempty"`
 	// Version of the daemon.
 	Version string `protobuf:"bytes,3,opt,name=version,proto3" json:"version,omitempty"`

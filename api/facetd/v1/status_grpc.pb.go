@@ -27,11 +27,11 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// StatusService tells how the daemon is doing.
+// StatusService reports how the daemon is doing.
 type StatusServiceClient interface {
 	// GetStatus returns the status now.
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*GetStatusResponse, error)
-	// WatchStatus sends the status again and again.
+	// WatchStatus sends the status at an interval.
 	WatchStatus(ctx context.Context, in *WatchStatusRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchStatusResponse], error)
 }
 
@@ -76,11 +76,11 @@ type StatusService_WatchStatusClient = grpc.ServerStreamingClient[WatchStatusRes
 // All implementations must embed UnimplementedStatusServiceServer
 // for forward compatibility.
 //
-// StatusService tells how the daemon is doing.
+// StatusService reports how the daemon is doing.
 type StatusServiceServer interface {
 	// GetStatus returns the status now.
 	GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error)
-	// WatchStatus sends the status again and again.
+	// WatchStatus sends the status at an interval.
 	WatchStatus(*WatchStatusRequest, grpc.ServerStreamingServer[WatchStatusResponse]) error
 	mustEmbedUnimplementedStatusServiceServer()
 }

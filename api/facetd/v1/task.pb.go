@@ -1007,7 +1007,7 @@ func (x *CreateTaskResponse) GetEffectiveBusNs() int64 {
 // UpdateTaskRequest asks for a changed task.
 type UpdateTaskRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The task as it shall be.
+	// The task as it is to be.
 	Task          *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

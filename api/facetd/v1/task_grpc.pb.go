@@ -43,7 +43,7 @@ type TaskServiceClient interface {
 	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(ctx context.Context, in *CreateTaskRequest, opts ...grpc.CallOption) (*CreateTaskResponse, error)
 	// UpdateTask replaces the running task of the same name; its jobs go on being
-	// counted. Errors as of CreateTask, NOT_FOUND when there is none of that name; the
+	// counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
 	// task then runs on as it was.
 	UpdateTask(ctx context.Context, in *UpdateTaskRequest, opts ...grpc.CallOption) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
@@ -125,7 +125,7 @@ type TaskServiceServer interface {
 	// when the name is taken, INVALID_ARGUMENT with every error otherwise.
 	CreateTask(context.Context, *CreateTaskRequest) (*CreateTaskResponse, error)
 	// UpdateTask replaces the running task of the same name; its jobs go on being
-	// counted. Errors as of CreateTask, NOT_FOUND when there is none of that name; the
+	// counted. Errors as for CreateTask, NOT_FOUND when there is none of that name; the
 	// task then runs on as it was.
 	UpdateTask(context.Context, *UpdateTaskRequest) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
