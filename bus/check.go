@@ -17,8 +17,8 @@ const MaxFrames = 1 << 16
 // overflow.
 const maxHold = time.Hour
 
-// maxSettle is the longest that a readout may give its lanes to settle after each change.
-const maxSettle = time.Second
+// MaxSettle is the longest that a readout may give its lanes to settle after each change.
+const MaxSettle = time.Second
 
 // CheckOps reports every operation that no bus could run: an unknown kind, chip or
 // register, a window outside its lattice, a scan without chips. It does not judge
@@ -89,7 +89,7 @@ func checkScan(a *chipmodel.Array, s *Scan) error {
 	if s.FirstRow < 0 || slices.Min(s.Frames) < 0 || slices.Max(s.Frames) >= MaxFrames {
 		return errors.New("a frame index or row is out of range")
 	}
-	if s.Settle < 0 || s.Settle > maxSettle {
+	if s.Settle < 0 || s.Settle > MaxSettle {
 		return fmt.Errorf("a settling time of %v is not possible", s.Settle)
 	}
 	for _, c := range s.Chips {

@@ -1,7 +1,9 @@
 package scheduler_test
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -13,6 +15,7 @@ import (
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // scansOf are the readouts of a plan's first task.
@@ -49,6 +52,23 @@ func TestLowOutputBiasSettlesLonger(t *testing.T) {
 			}
 		}
 		runOnBus(t, p)
+	}
+}
+
+// A bias that starves the output for longer than a readout may wait is refused by the check
+// of the task, and not by the bus.
+func TestOutputBiasThatNoBusWaitsFor(t *testing.T) {
+	a := bench(t, [5]int{0, 0, 0, 2, 0}, func(msg *facetdv1.Array) {
+		msg.Classes[3].Readout = &facetdv1.Readout{Step: dur(500), Settle: dur(20 * time.Millisecond)}
+		msg.Classes[3].GetOutputBias().BandwidthPerStep = proto.Float64(0.02)
+	})
+	for bias, want := range map[uint32]string{0: "tasks[0].views[0].trim.output_bias: with a bias of 0 chip trim-0 needs " +
+		"2s to settle", 100: "", 120: ""} {
+		_, m := program.NewTasks(a, []*facetdv1.Task{task("trim", "trims", 0.01,
+			&facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}})})
+		if got := fmt.Sprint(m); (want == "") != (len(m) == 0) || !strings.Contains(got, want) {
+			t.Errorf("bias %d: %s, want %q", bias, got, want)
+		}
 	}
 }
 

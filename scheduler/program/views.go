@@ -182,7 +182,26 @@ func (c *checker) pattern(path, s string) uint8 {
 func (c *checker) trim(path string, t *facetdv1.TrimSettings, class *chipmodel.Class) []bus.RegisterValue {
 	values, m := class.Trim(t)
 	c.m = append(c.m, m.Under(path)...)
+	for _, rv := range values {
+		if rv.Register == chipmodel.OutputBias {
+			c.slow(path+".output_bias", class, rv.Value)
+		}
+	}
 	return values
+}
+
+// slow reports an output bias that leaves so little bandwidth that no bus waits for it.
+func (c *checker) slow(path string, class *chipmodel.Class, bias uint16) {
+	for i := range c.a.Chips {
+		if c.a.Chips[i].Class != class {
+			continue
+		}
+		if needed := c.a.BiasedSettle(i, bias); needed > bus.MaxSettle && needed > c.a.LaneSettle(i) {
+			c.addf(path, "use a bias nearer to nominal", "with a bias of %d chip %s needs %v to settle after each "+
+				"change; a readout may give it at most %v", bias, c.a.Chips[i].Name, needed, bus.MaxSettle)
+			return
+		}
+	}
 }
 
 // settle is how long the lanes of some chips need to settle in this view, where that is
