@@ -92,11 +92,12 @@ func (d *Document) any(n *yaml.Node, path string, v reflect.Value) {
 			v.SetInt(int64(t))
 		}
 	case v.CanInt():
-		if x, _, ok := d.whole(n, path, math.MinInt64, math.MaxInt64, false); ok {
+		most := int64(math.MaxInt64) >> (64 - v.Type().Bits())
+		if x, _, ok := d.whole(n, path, -most-1, uint64(most), false); ok {
 			v.SetInt(x)
 		}
 	default:
-		if _, x, ok := d.whole(n, path, 0, math.MaxUint64, false); ok {
+		if _, x, ok := d.whole(n, path, 0, math.MaxUint64>>(64-v.Type().Bits()), false); ok {
 			v.SetUint(x)
 		}
 	}

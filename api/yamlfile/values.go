@@ -1,6 +1,7 @@
 package yamlfile
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -167,14 +168,14 @@ func (d *Document) whole(
 	if !d.is(n, path, yaml.ScalarNode) {
 		return 0, 0, false
 	}
-	negative, magnitude, ok := wholeOf(n.Value)
+	negative, magnitude, fits, ok := wholeOf(n.Value)
 	switch {
 	case ok && quoted(n) && !mayQuote:
 		d.add(n, path, "a number belongs here", "leave the quotes out")
 	case !ok:
 		d.add(n, path, fmt.Sprintf("%q is not a whole number", shown(n)),
 			"write digits alone, without zeros before them")
-	case negative && magnitude > uint64(-least), !negative && magnitude > most:
+	case !fits, negative && magnitude > uint64(-least), !negative && magnitude > most:
 		d.add(n, path, shown(n)+" is out of range", fmt.Sprintf("give a whole number from %d to %d", least, most))
 	case negative:
 		return -int64(magnitude), 0, true
@@ -187,20 +188,20 @@ func (d *Document) whole(
 // maxExact is up to where a float64 holds every whole number.
 const maxExact = 1 << 53
 
-func wholeOf(text string) (negative bool, magnitude uint64, ok bool) {
+// wholeOf reads a whole number; it does not fit where no field could hold it.
+func wholeOf(text string) (negative bool, magnitude uint64, fits, ok bool) {
 	digits, negative := strings.CutPrefix(text, "-")
 	if len(digits) > 1 && digits[0] == '0' && (digits[1] == '_' || digits[1] >= '0' && digits[1] <= '9') {
-		return false, 0, false
+		return false, 0, false, false
 	}
 	magnitude, err := strconv.ParseUint(digits, 0, 64)
-	if err == nil {
-		return negative, magnitude, true
+	if err == nil || errors.Is(err, strconv.ErrRange) {
+		return negative, magnitude, err == nil, true
 	}
 	if f, err := strconv.ParseFloat(digits, 64); err == nil && f == math.Trunc(f) && f >= 0 && f <= maxExact {
-		return negative, uint64(f), true
+		return negative, uint64(f), true, true
 	}
-	// Digits alone are a number, if a larger one than any field holds.
-	return negative, math.MaxUint64, strings.Trim(digits, "0123456789") == "" && digits != ""
+	return false, 0, false, false
 }
 
 // finer are times of which reading would drop a part.

@@ -231,6 +231,25 @@ func TestNumbers(t *testing.T) {
 	}
 }
 
+// TestTooLarge: a number that its field does not hold is an error, and no other number.
+func TestTooLarge(t *testing.T) {
+	for _, text := range []string{
+		"u64: 18446744073709551616", "u64: 99999999999999999999999", "u64: 2e19", "u64: -1", "u64: 0x1ffffffffffffffff",
+		"i64: 9223372036854775808", "i64: -9223372036854775809", "u8: 256", "u8: -1", "i8: 128", "i8: -129",
+	} {
+		var v struct {
+			U64 uint64 `yaml:"u64"`
+			I64 int64  `yaml:"i64"`
+			U8  uint8  `yaml:"u8"`
+			I8  int8   `yaml:"i8"`
+		}
+		d := Parse("f", []byte(text))
+		if d.Struct(&v); len(d.Errors(nil)) != 1 || v.U64 != 0 || v.I64 != 0 || v.U8 != 0 || v.I8 != 0 {
+			t.Errorf("%s: %+v, %v", text, v, d.Errors(nil))
+		}
+	}
+}
+
 // TestEnums: the values of an enum by their short names and their whole ones.
 func TestEnums(t *testing.T) {
 	for text, want := range map[string]facetdv1.Arrangement{
