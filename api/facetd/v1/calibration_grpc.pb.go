@@ -48,11 +48,10 @@ type CalibrationServiceClient interface {
 	// FAILED_PRECONDITION when the chips cannot be read like that beside the running tasks,
 	// RESOURCE_EXHAUSTED when too many sessions are open.
 	StartCalibration(ctx context.Context, in *StartCalibrationRequest, opts ...grpc.CallOption) (*StartCalibrationResponse, error)
-	// CollectLevel reads frames under the light that is there now and sends its progress.
-	// A level of the same light replaces the earlier one. NOT_FOUND for a
-	// session that is not open, ABORTED when another level is being gathered in it,
-	// RESOURCE_EXHAUSTED when the levels would take too much memory. A level that is
-	// broken off is ignored.
+	// CollectLevel reads frames under the light that is there now and sends its progress. A level of
+	// the same light replaces the earlier one. NOT_FOUND for a session that is not open, ABORTED when
+	// another level is being gathered in it, RESOURCE_EXHAUSTED when the levels would take too much
+	// memory. A level that is broken off is ignored.
 	CollectLevel(ctx context.Context, in *CollectLevelRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[CollectLevelResponse], error)
 	// GetCalibration returns a session. NOT_FOUND when it is not open.
 	GetCalibration(ctx context.Context, in *GetCalibrationRequest, opts ...grpc.CallOption) (*GetCalibrationResponse, error)
@@ -212,11 +211,10 @@ type CalibrationServiceServer interface {
 	// FAILED_PRECONDITION when the chips cannot be read like that beside the running tasks,
 	// RESOURCE_EXHAUSTED when too many sessions are open.
 	StartCalibration(context.Context, *StartCalibrationRequest) (*StartCalibrationResponse, error)
-	// CollectLevel reads frames under the light that is there now and sends its progress.
-	// A level of the same light replaces the earlier one. NOT_FOUND for a
-	// session that is not open, ABORTED when another level is being gathered in it,
-	// RESOURCE_EXHAUSTED when the levels would take too much memory. A level that is
-	// broken off is ignored.
+	// CollectLevel reads frames under the light that is there now and sends its progress. A level of
+	// the same light replaces the earlier one. NOT_FOUND for a session that is not open, ABORTED when
+	// another level is being gathered in it, RESOURCE_EXHAUSTED when the levels would take too much
+	// memory. A level that is broken off is ignored.
 	CollectLevel(*CollectLevelRequest, grpc.ServerStreamingServer[CollectLevelResponse]) error
 	// GetCalibration returns a session. NOT_FOUND when it is not open.
 	GetCalibration(context.Context, *GetCalibrationRequest) (*GetCalibrationResponse, error)

@@ -99,10 +99,10 @@ const (
 	// Corrected by the correction map that belongs to the chip, view and gain; a frame without
 	// such a correction map stays raw and says why in `correction_note`.
 	Codes_CODES_CORRECTED Codes = 2
-	// Corrected, and resampled where the pixels lie on a hexagonal lattice: such a frame
-	// then lies on a square one, with a pitch of sqrt(sqrt(3)/2) of the column pitch, its first pixel
-	// half a column pitch right of where a row that is not shifted begins. A frame that
-	// cannot be resampled keeps its lattice and says why in `correction_note`.
+	// Corrected, and resampled where the pixels lie on a hexagonal lattice: such a frame then lies on
+	// a square one, with a pitch of sqrt(sqrt(3)/2) of the column pitch, its first pixel half a
+	// column pitch right of where a row that is not shifted begins. A frame that cannot be resampled
+	// keeps its lattice and says why in `correction_note`.
 	Codes_CODES_CORRECTED_SQUARE Codes = 3
 )
 
