@@ -1,18 +1,17 @@
-// Package access decides who may ask what of the daemon.
+// Package access decides who may call what.
 //
-// A Unix socket is guarded by its file's mode and stays free; loopback addresses are
-// free unless the configuration says otherwise. Any other address speaks TLS 1.3 and
-// wants a client certificate or a bearer token (RFC 6750) with every call. There are
-// two roles: viewer, and operator, who may do all that a viewer may; Methods says which one
-// a method takes.
+// A Unix socket is protected by its file's mode and stays free; loopback addresses are free unless
+// the configuration says otherwise. Any other address speaks TLS 1.3 and requires a client
+// certificate or a bearer token (RFC 6750) with every call. There are two roles: viewer, and
+// operator, who may do all that a viewer may; Methods says which one a method takes.
 //
-// Certificates, their revocation list and tokens can be read anew while the daemon runs
+// Certificates, their revocation list and tokens can be read again while the daemon runs
 // (Gate.Prepare): calls that begin later are judged by the new ones at once, also on connections
 // that were there before, and streams that were open end within EndOfStreamLimit when what opened
 // them no longer counts.
 //
-// Nothing here can stop the bus: what cannot be judged (a revocation list out of date,
-// a certificate that has expired) is refused at the door, and the robot goes on.
+// Nothing here can stop the bus: what cannot be judged (a revocation list out of date, a
+// certificate that has expired) is refused, and the robot goes on.
 package access
 
 import (
@@ -139,8 +138,8 @@ var methods = map[string]Role{
 }
 
 // MethodRole returns the role that a method takes, by its full name such as
-// /facetd.v1.TaskService/ListTasks. listed is false for one that nobody thought of: it
-// takes Operator.
+// /facetd.v1.TaskService/ListTasks. listed is false for one that is not in the table: it takes
+// Operator.
 func MethodRole(fullMethod string) (role Role, listed bool) {
 	if role, listed = methods[fullMethod]; listed {
 		return role, true
@@ -177,8 +176,8 @@ func Reasons() []Reason {
 		TooManyConnections}
 }
 
-// RefusedError is the error of a caller that may not do what it asked. The caller can
-// act on the message: it names what to bring.
+// RefusedError is the error of a caller that may not do what it asked. The caller can act on the
+// message: it names what to provide.
 type RefusedError struct {
 	Reason Reason
 	// Name is who asked, as far as it is known.

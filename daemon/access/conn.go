@@ -12,11 +12,11 @@ import (
 	"google.golang.org/grpc/credentials"
 )
 
-// place is where a connection came in.
+// place is where a connection came from.
 type place int
 
 const (
-	unmarked  place = iota // nobody said: treated as a stranger's
+	unmarked  place = iota // not marked: treated as a stranger's
 	freePlace              // asks nothing
 	checkedPlace
 	remotePlace // TLS
@@ -26,7 +26,7 @@ const (
 // closed at once, and counted.
 const MaxConnections = 256
 
-// markedConn knows where it came in.
+// markedConn knows where it came from.
 type markedConn struct {
 	net.Conn
 	place place
@@ -34,7 +34,7 @@ type markedConn struct {
 	done  func()
 }
 
-// Close gives the connection's room back.
+// Close gives the connection's place back.
 func (c *markedConn) Close() error {
 	c.once.Do(c.done)
 	return c.Conn.Close()
@@ -49,10 +49,9 @@ type listener struct {
 	open  atomic.Int64
 }
 
-// Listener returns l with every connection marked by where it came in: a Unix socket
-// or one within the program is free, a loopback address is as the settings say, and
-// any other must speak TLS, whose handshake Credentials and HTTPConfig do. It takes
-// MaxConnections at once.
+// Listener returns l with every connection marked by where it came from: a Unix socket or one
+// within the program is free, a loopback address is as the settings say, and any other must speak
+// TLS, whose handshake Credentials and HTTPConfig do. It takes MaxConnections at once.
 func (g *Gate) Listener(l net.Listener) (net.Listener, error) {
 	p := freePlace
 	if at, is := l.Addr().(*net.TCPAddr); is {
@@ -108,7 +107,7 @@ func (g *Gate) tlsConfig(protocols ...string) *tls.Config {
 	return &tls.Config{
 		MinVersion: tls.VersionTLS13,
 		NextProtos: protocols,
-		// A session that is taken up again would skip the certificates.
+		// A resumed session would skip the certificates.
 		SessionTicketsDisabled: true,
 		// Asked for and judged here, so that what is refused has a name and a
 		// count; the key that it is for is proved in the handshake all the same.
@@ -161,7 +160,7 @@ func (g *Gate) Credentials() credentials.TransportCredentials { return gateCrede
 
 type gateCredentials struct{ g *Gate }
 
-// ServerHandshake tells by its mark what a connection has to do.
+// ServerHandshake decides by its mark what a connection has to do.
 func (c gateCredentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
 	marked, is := raw.(*markedConn)
 	if !is {

@@ -21,11 +21,11 @@ import (
 )
 
 const (
-	// worldWritable is what the mode of a file may not have: whoever can write the tokens
-	// could give himself every role.
+	// worldWritable is what the mode of a file may not have: whoever can write the tokens could
+	// give themselves every role.
 	worldWritable = 0o002
-	// worldReadable is what that of a key may not have: whoever can read it could stand in
-	// for the daemon. Its group may, as is usual for keys that several services share.
+	// worldReadable is what that of a key may not have: whoever can read it could pose as the
+	// daemon. Its group may, as is usual for keys that several services share.
 	worldReadable = 0o004
 )
 
@@ -45,8 +45,8 @@ type shown struct {
 	hasToken bool
 	chain    []*x509.Certificate
 
-	// last is what the chain was worth when it was judged last: checking signatures
-	// with every call would cost more than many a call.
+	// last is the verdict when the chain was last judged: checking signatures on every call would
+	// cost more than many a call.
 	last atomic.Pointer[verdict]
 }
 
@@ -93,8 +93,8 @@ func New(s Settings, o Options) (*Gate, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	// Strangers can call as often as they like; the log says enough, and the count is in
-	// the metrics.
+	// Strangers can call as often as they like: the log has enough, and the count is in the
+	// metrics.
 	g.log = o.Logger.WithOptions(zap.WrapCore(func(c zapcore.Core) zapcore.Core {
 		return zapcore.NewSamplerWithOptions(c, time.Minute, 10, 10_000)
 	}))
@@ -140,10 +140,9 @@ func readUnless(name string, bits fs.FileMode, refusal string) ([]byte, error) {
 	return io.ReadAll(f)
 }
 
-// Prepare reads certificates, revocation lists and tokens anew, as checked settings name
-// them now; nothing changes until apply is called, which cannot fail. What loopback
-// addresses ask for stays as it was. changed reports whether anything differs. The
-// error is invalid.Errors.
+// Prepare reads certificates, revocation lists and tokens again, as checked settings name them now;
+// nothing changes until apply is called, which cannot fail. What loopback addresses ask for stays
+// as it was. changed reports whether anything differs. The error is invalid.Errors.
 func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
 	next, wrong := s.read(g.readFile, g.readKey)
 	if len(wrong) > 0 {
@@ -160,7 +159,7 @@ func (g *Gate) Prepare(s Settings) (apply func(), changed bool, err error) {
 	}, old == nil || old.digest != next.digest, nil
 }
 
-// warn tells of what counts no longer, or not for long.
+// warn logs what is no longer valid, or not for long.
 func (g *Gate) warn(m *material) {
 	now := g.clock()
 	if m.certificate != nil && m.certificate.Leaf != nil && now.After(m.certificate.Leaf.NotAfter) {
@@ -322,7 +321,7 @@ func (g *Gate) identify(ctx context.Context, p *peer.Peer) (Caller, *RefusedErro
 	return g.judge(&shown{digest: digest, hasToken: has})
 }
 
-// freeCaller is whoever comes by an address that asks nothing.
+// freeCaller is any caller at an address that asks for nothing.
 var freeCaller = Caller{Name: "this machine", Role: Operator}
 
 // Watch waits until ctx ends, and returns nil, or until the caller's credentials cease
@@ -342,7 +341,7 @@ func (g *Gate) Watch(ctx context.Context, c Caller, fullMethod string) error {
 		if err != nil {
 			return g.count(err, "a stream", fullMethod)
 		}
-		// Clocks are set now and then; a look a second costs nothing and keeps the limit.
+		// Clocks are set now and then; a check a second costs nothing and keeps the limit.
 		timer := time.NewTimer(min(max(now.Until.Sub(g.clock()), 0), time.Second))
 		select {
 		case <-ctx.Done():

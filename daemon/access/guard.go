@@ -12,7 +12,7 @@ import (
 
 type placeKey struct{}
 
-// ConnContext keeps where an HTTP connection came in; it is http.Server.ConnContext.
+// ConnContext keeps where an HTTP connection came from; it is http.Server.ConnContext.
 func ConnContext(ctx context.Context, c net.Conn) context.Context {
 	if t, is := c.(*tls.Conn); is {
 		c = t.NetConn()
@@ -72,8 +72,8 @@ func (g *Gate) admitHTTP(r *http.Request, cross *http.CrossOriginProtection) (Ca
 	return c, err
 }
 
-// ownHost reports whether a host header names this machine in a way that no stranger's
-// name server has a say in.
+// ownHost reports whether a host header names this machine in a way that no stranger's name server
+// can influence.
 func ownHost(hostport string) bool {
 	host, _, err := net.SplitHostPort(hostport)
 	if err != nil {
@@ -101,8 +101,8 @@ func ownOrigin(r *http.Request) bool {
 	return err == nil && u.Scheme == scheme && strings.EqualFold(u.Host, r.Host)
 }
 
-// answer is what a refused caller gets. A call that a page makes is not answered with a
-// challenge that its browser would stop the page for and ask a password: the page asks.
+// answer is what a refused caller gets. A call that a page makes is not answered with a challenge,
+// for which its browser would stop the page and ask for a password: the page asks.
 func (g *Gate) answer(w http.ResponseWriter, r *http.Request, e *RefusedError) {
 	status := http.StatusUnauthorized
 	switch {

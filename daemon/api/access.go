@@ -9,9 +9,8 @@ import (
 	"facetd.example/daemon/status"
 )
 
-// leaveLimit is how long the handler of a stream whose caller lost its right has to
-// end before the stream is ended over its head. It is well within
-// access.EndOfStreamLimit.
+// leaveLimit is how long the handler of a stream whose caller lost its role has to end before the
+// stream is cut. It is well within access.EndOfStreamLimit.
 const leaveLimit = time.Second
 
 // guarded are the options that let the gate judge every call, before anything else
@@ -60,7 +59,8 @@ func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamSer
 		select {
 		case <-ended:
 		case <-time.After(leaveLimit):
-			// It waits to send to somebody who does not read; the end of the stream wakes it.
+			// It waits to send to a client that does not read; the end of the stream wakes
+			// it.
 		}
 		return status.Of(s.cfg.Array, why)
 	}

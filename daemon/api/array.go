@@ -57,7 +57,7 @@ func (v *arrayService) ComputeCover(_ context.Context, r *facetdv1.ComputeCoverR
 	return &facetdv1.ComputeCoverResponse{Words: words, Optimal: optimal, LowerBound: int64(bound)}, nil
 }
 
-// known is a hint that lists the names there are.
+// known is a hint that lists the known names.
 func known(names []string) string {
 	const most = 8
 	switch {

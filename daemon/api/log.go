@@ -81,7 +81,7 @@ func (s *Server) logError(ctx context.Context, method string, begin time.Time, e
 		zap.String("peer", from), zap.Duration("took", time.Since(begin)))
 }
 
-// under puts a field before the paths of errors.
+// under prefixes the paths of errors with a field.
 func under(field string, err error) error {
 	var m invalid.Errors
 	if errors.As(err, &m) {

@@ -62,7 +62,8 @@ type Info struct {
 	Started time.Time
 }
 
-// Config is what the services stand on; all fields but Corrector, More and Access are needed.
+// Config holds the services' dependencies; all fields but Corrector, More and Access are
+// needed.
 type Config struct {
 	Array    *chipmodel.Array
 	Dispatch dispatch.Service
@@ -73,8 +74,8 @@ type Config struct {
 	Corrector Corrector
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
-	// Access judges every call; nil lets everybody do everything. Listeners must be
-	// marked by it (access.Gate.Listener).
+	// Access judges every call; nil allows everybody everything. Listeners must be marked by it
+	// (access.Gate.Listener).
 	Access *access.Gate
 }
 
@@ -128,9 +129,9 @@ func (s *Server) Services() []string { return slices.Clone(s.names) }
 // for several listeners at once. It returns nil after Stop.
 func (s *Server) Serve(l net.Listener) error { return s.grpc.Serve(l) }
 
-// Drain makes the server say that it is going down: health turns to NOT_SERVING,
-// and everything that watches status or health ends. Calls are still answered, and
-// frame streams go on until the hub is closed.
+// Drain makes the server report that it is going down: health turns to NOT_SERVING, and everything
+// that watches status or health ends. Calls are still answered, and frame streams go on until the
+// hub is closed.
 func (s *Server) Drain(reason string) {
 	s.draining.Do(func() {
 		s.reason = reason

@@ -27,12 +27,12 @@ const (
 	WebStall = 30 * time.Second
 )
 
-// Web returns a handler that serves the same services over HTTP to clients that cannot
-// speak gRPC, such as a page in a browser: by the Connect protocol with JSON (calls of
-// one answer are a POST of JSON, streams are JSON in envelopes of five bytes) and by
-// gRPC-Web. A call takes the way of every other: through the same interceptors to the
-// same services, with the request's headers as its metadata. It costs several times
-// what native gRPC does, which therefore keeps a listener of its own.
+// Web returns a handler that serves the same services over HTTP to clients that cannot speak gRPC,
+// such as a page in a browser: by the Connect protocol with JSON (calls of one answer are a POST of
+// JSON, streams are JSON in envelopes of five bytes) and by gRPC-Web. A call takes the same way as
+// every other: through the same interceptors to the same services, with the request's headers as
+// its metadata. It costs several times what native gRPC does, which therefore keeps a listener of
+// its own.
 //
 // The headers of a stream's answer leave with its first message, not before.
 //
@@ -83,15 +83,15 @@ func (j webJSON) Unmarshal(data []byte, m proto.Message) error {
 	return nil
 }
 
-// patientWriter moves the limit of time for writing with every write, so that a stream
-// may last as long as its client reads.
+// patientWriter extends the write deadline with every write, so that a stream may last as long as
+// its client reads.
 type patientWriter struct {
 	http.ResponseWriter
 	to *http.ResponseController
 }
 
-// newPatient is for a request that was read to its end: a limit of time for reading would
-// now only end a long stream, since the server takes it for a client that went away.
+// newPatient is for a request that was read to its end: a read deadline would now only end a long
+// stream, since the server takes it for a client that went away.
 func newPatient(w http.ResponseWriter) *patientWriter {
 	p := &patientWriter{ResponseWriter: w, to: http.NewResponseController(w)}
 	_ = p.to.SetReadDeadline(time.Time{}) // else the server's own limit holds

@@ -31,7 +31,7 @@ type engine struct {
 	a   *chipmodel.Array
 	p   *measure.Programs
 	run *facetdv1.BringupRun
-	// emit tells the operator; ask tells a question and waits for the answer.
+	// emit reports to the operator; ask asks a question and waits for the answer.
 	emit func(*facetdv1.BringupEvent) error
 	ask  func(ctx context.Context, q *facetdv1.BringupQuestion) (proceed bool, note string, err error)
 
@@ -114,8 +114,8 @@ func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *measure.R
 	return skipf("there is no such step")
 }
 
-// program runs operations in a gap of the timetable. What keeps a single program from
-// running makes the step skipped: no gap is long enough, mostly.
+// program runs operations in a gap of the timetable. Whatever keeps a single program from running,
+// mostly that no gap is long enough, skips the step.
 func (e *engine) program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	captures, err := e.cfg.Runner.Program(ctx, ops)
 	if err != nil && ctx.Err() == nil {
@@ -144,7 +144,7 @@ func (e *engine) rest(ctx context.Context, d time.Duration) error {
 }
 
 func (e *engine) progress(done float64, format string, args ...any) {
-	// A lost progress is no loss; a stream that ended shows in ctx.
+	// Lost progress is no loss; a stream that ended shows in ctx.
 	_ = e.emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Progress{Progress: &facetdv1.BringupProgress{
 		Step: e.step, Doing: fmt.Sprintf(format, args...), Done: done,
 	}}})

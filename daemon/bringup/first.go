@@ -16,8 +16,8 @@ const suppliesText = "Before power: wrist strap on, nothing loose on the board, 
 	"as the data sheets of your chips say. Measure every supply at the board and note volts and amperes here. " +
 	"Are all within their data sheets?"
 
-// supplies asks for what was measured, adds up what regulators have left, and looks at
-// every lane while it is undriven.
+// supplies asks for what was measured, works out what reserve the regulators have, and reads every
+// lane while it is undriven.
 func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 	if err := e.confirm(ctx, suppliesText); err != nil {
 		return err
@@ -50,7 +50,7 @@ func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 	return nil
 }
 
-// selects runs the probe of the select lines and leaves out what it condemns.
+// selects runs the probe of the select lines and excludes the chips that it finds unusable.
 func (e *engine) selects(ctx context.Context, r *measure.Report) error {
 	result, err := e.cfg.Probe(ctx, func(p *facetdv1.ProbeProgress) error {
 		e.progress(0, "%d readouts, %d explanations left", p.GetReadouts(), p.GetRemaining())

@@ -15,7 +15,7 @@ import (
 	"facetd.example/daemon/dispatch"
 )
 
-// counts of frames that somebody wanted corrected.
+// counts of frames for which corrected codes were asked.
 type counts struct {
 	corrected                                atomic.Uint64
 	noMap, unknownView, mismatch, incomplete atomic.Uint64

@@ -37,7 +37,7 @@ var (
 )
 
 // OtherArrayError says that a correction map was made for another array. The operator should give
-// the daemon that array's file, or calibrate anew.
+// the daemon that array's file, or calibrate again.
 type OtherArrayError struct {
 	Array, Digest string // of the correction map
 	Mine          string // digest of this daemon's array

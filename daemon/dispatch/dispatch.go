@@ -56,8 +56,8 @@ type Config struct {
 	// Applied, where set, is called with the tasks that run once a change of them is active, on the
 	// goroutine that owns the bus: it must not block, and must not change them.
 	Applied func(tasks []*facetdv1.Task)
-	// MaxLag is how far the host may be behind the timetable before Behind is called; 0
-	// tells of nothing.
+	// MaxLag is how far the host may be behind the timetable before Behind is called; 0 means
+	// never.
 	MaxLag time.Duration
 	// Behind, where set, is called on the goroutine that owns the bus: it must not block.
 	Behind func(Behind)

@@ -14,8 +14,8 @@ type Lag struct {
 	Times uint64
 }
 
-// Behind tells that the host fell behind the timetable by more than Config.MaxLag, or has
-// caught up since.
+// Behind reports that the host fell behind the timetable by more than Config.MaxLag, or has caught
+// up since.
 type Behind struct {
 	// At is the bus time at which a segment was to begin or end when it was found.
 	At bus.Time
@@ -41,7 +41,7 @@ type lagWatch struct {
 }
 
 // note compares the bus time now with that at which a segment of the table begins or ends. It
-// reports true with what is to be told when the host falls behind by more than limit, unless
+// reports true with what is to be reported when the host falls behind by more than limit, unless
 // that is 0, and when it has caught up.
 func (l *lagWatch) note(now, planned bus.Time, begins bool, limit time.Duration) (Behind, bool) {
 	by := max(now.Sub(planned), 0)

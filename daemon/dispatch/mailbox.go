@@ -30,7 +30,7 @@ type mailbox struct {
 	ended    error
 }
 
-// arrived lets the runner look again. The caller holds mu.
+// arrived wakes the runner. The caller holds mu.
 func (m *mailbox) arrived() {
 	m.news = true
 	if m.wake != nil {

@@ -86,7 +86,7 @@ func (d *Dispatcher) queue(ctx context.Context, one *onDemand) (onDemandDone, er
 	case done := <-one.done:
 		return done, done.err
 	case <-ctx.Done():
-		d.box.takeJob(one) // it may be under way already
+		d.box.takeJob(one) // it may be running already
 		return onDemandDone{}, ctx.Err()
 	}
 }

@@ -60,7 +60,7 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 	return errLater
 }
 
-// runOnDemand runs an on-demand job now and answers whoever asked.
+// runOnDemand runs an on-demand job now and answers its caller.
 func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 	if one.do != nil {
 		one.done <- onDemandDone{err: one.do()}
@@ -94,10 +94,10 @@ func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 	one.done <- done
 }
 
-// noteWrites brings what is known of the registers up to date after a program that
-// is not of the table. Registers that the table's jobs write before they need them
-// become unknown again, as the next job changes them; so do those of a program that
-// was not run whole, as nobody knows how far it came.
+// noteWrites brings what is known of the registers up to date after a program that is not of the
+// table. Registers that the table's jobs write before they need them become unknown again, as the
+// next job changes them; so do those of a program that was cut short, as nobody knows how far it
+// came.
 func (r *runner) noteWrites(ops []bus.Op, whole bool) {
 	regs := program.RegistersAfter(r.cfg.Array, ops, r.regs)
 	if p := r.tab.plan; p != nil {

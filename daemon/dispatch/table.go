@@ -119,10 +119,10 @@ func (t *table) last(e *scheduler.Entry) bool {
 	return e.Segment == len(t.plan.Tasks[e.Task].Segments)-1
 }
 
-// quiescent returns the latest instant from last to now at which a change loses
-// nothing: no job is open then, and none released before it waits. last is when the
-// bus was last used. On a host that cannot keep up the instant lies before now, as
-// the segments that run then do; without it a change would wait for ever.
+// quiescent returns the latest instant from last to now at which a change loses nothing: no job is
+// open then, and none released before it waits. last is when the bus was last used. On a host that
+// cannot keep up the instant lies before now, as the segments that run then do; otherwise a change
+// would wait for ever.
 func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {
 	if len(t.open) > 0 {
 		return 0, false

@@ -24,8 +24,8 @@ const (
 	filePrefix = "events-"
 	fileSuffix = ".jsonl"
 	numberLen  = 20
-	// maxSequence is above any number that a journal reaches; what is beyond is a lie,
-	// after which the numbers would begin anew.
+	// maxSequence is above any number that a journal reaches; what is beyond cannot be true, and
+	// the numbers would start over after it.
 	maxSequence = 1 << 62
 	// maxLineBytes limits one line that is read; bound keeps what is written below.
 	maxLineBytes = 128 << 10
@@ -135,8 +135,8 @@ func (d *disk) tail(n int) (ring []*facetdv1.Event, next uint64, err error) {
 	return ring[max(len(ring)-n, 0):], next, err
 }
 
-// scan gives take the events with numbers from first to last, in order, until it
-// returns false. Lines that are torn or not an event are passed over.
+// scan gives take the events with numbers from first to last, in order, until it returns false.
+// Lines that are incomplete or not an event are skipped.
 func (d *disk) scan(first, last uint64, take func(*facetdv1.Event) bool) error {
 	files, err := d.files()
 	if err != nil {
@@ -198,7 +198,7 @@ func scanLines(r io.Reader, take func(*facetdv1.Event) bool) (bool, error) {
 	}
 }
 
-// readLine returns one line and whether it is whole: ended, and not too long.
+// readLine returns one line and whether it is complete: ended, and not too long.
 func readLine(in *bufio.Reader) (line []byte, whole bool, err error) {
 	whole = true
 	for {
@@ -244,8 +244,8 @@ func (d *disk) write(batch []*facetdv1.Event) (n, removed int, err error) {
 	return n, removed, nil
 }
 
-// leaveRemoved leaves a file that is no longer in the folder, and returns how many lines went
-// with it: what is written to it would be gone with the process.
+// leaveRemoved leaves a file that is no longer in the folder, and returns how many lines went with
+// it: what is written to it would be lost when the process ends.
 func (d *disk) leaveRemoved() int {
 	if d.file == nil {
 		return 0

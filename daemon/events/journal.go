@@ -1,5 +1,5 @@
-// Package events keeps a journal of what an operator must know: tasks that come and
-// go, misses, rule violations, faults, recordings that began, ended or lost something.
+// Package events keeps a journal of what an operator should know: tasks that come and go, misses,
+// rule violations, faults, recordings that began, ended or lost something.
 //
 // Appending never waits: it holds a lock while it puts a pointer into memory, so it
 // may be done on the goroutine that owns the bus. What waits, and what happens when
@@ -29,7 +29,7 @@ import (
 )
 
 const (
-	// DefaultRing is how many events stay in memory where nothing else is said.
+	// DefaultRing is how many events stay in memory by default.
 	DefaultRing = 1024
 	// DefaultFileBytes and DefaultTotalBytes limit the journal on the disk.
 	DefaultFileBytes  = 8 << 20
@@ -61,8 +61,8 @@ func (s Sink) Send(e *facetdv1.Event) {
 
 // Config of a journal.
 type Config struct {
-	// Dir is where the files lie; it is made when it is not there. Empty keeps the
-	// journal in memory alone.
+	// Dir is the folder of the files; it is made when it does not exist. Empty keeps the journal in
+	// memory alone.
 	Dir string
 	// Modes of the files and their folder.
 	Modes fileio.Modes
@@ -99,8 +99,8 @@ type Journal struct {
 	done chan struct{} // closed when the writer has ended
 }
 
-// Open returns a journal that goes on where the files of its folder end. Lines that
-// a crash has torn are passed over. Errors say what is wrong with the folder.
+// Open returns a journal that goes on where the files of its folder end. Lines that a crash has cut
+// short are skipped. Errors say what is wrong with the folder.
 func Open(cfg Config) (*Journal, error) {
 	if cfg.Ring == 0 {
 		cfg.Ring = DefaultRing
@@ -176,7 +176,7 @@ func (j *Journal) append(e *facetdv1.Event) uint64 {
 	return e.GetSequence()
 }
 
-// Sink is the journal for whoever only tells it of events.
+// Sink is the journal as a place to send events to.
 func (j *Journal) Sink() Sink { return func(e *facetdv1.Event) { j.Append(e) } }
 
 // Query chooses events.
@@ -318,10 +318,10 @@ func (j *Journal) write() {
 	}
 }
 
-// untold counts events that are not on the disk and not yet told of. The caller holds mu.
+// untold counts events that are not on the disk and not yet reported. The caller holds mu.
 func (j *Journal) untold() uint64 { return j.lost + j.refused + j.removed }
 
-// tellLost appends an event about events that are not on the disk. The caller holds mu.
+// tellLost appends an event about those that are not on the disk. The caller holds mu.
 func (j *Journal) tellLost() {
 	e := &facetdv1.Event{
 		Time: timestamppb.Now(), Severity: facetdv1.Severity_SEVERITY_WARNING,
@@ -338,8 +338,8 @@ func (j *Journal) tellLost() {
 	}
 }
 
-// Unwritten is how many events are not on the disk, because it refused them, was too slow,
-// or somebody removed them, and are not yet told of by an event.
+// Unwritten is how many events are not on the disk, because it refused them, was too slow, or
+// somebody removed them, and are not yet reported in an event.
 func (j *Journal) Unwritten() uint64 {
 	j.mu.Lock()
 	defer j.mu.Unlock()
@@ -388,7 +388,7 @@ func Info(kind facetdv1.EventKind, text string) *facetdv1.Event {
 	return &facetdv1.Event{Kind: kind, Severity: facetdv1.Severity_SEVERITY_INFO, Text: text}
 }
 
-// Filter chooses events; the zero value lets all through.
+// Filter chooses events; the zero value passes all.
 type Filter struct {
 	MinSeverity facetdv1.Severity
 	Kinds       []facetdv1.EventKind

@@ -21,14 +21,13 @@ import (
 const (
 	// together is the bus time within which repetitions of one thing are one event.
 	together = time.Second
-	// watchPeriod is how often Watch looks.
+	// watchPeriod is how often Watch checks.
 	watchPeriod = 100 * time.Millisecond
 )
 
-// Observer turns what happens on the bus into events. The first miss of a task, or
-// violation of a rule, is reported at once; those within a second of bus time after the last
-// event about it are counted and told together, so that a task that misses every job
-// does not fill the journal.
+// Observer turns what happens on the bus into events. The first miss of a task, or violation of a
+// rule, is reported at once; those within a second of bus time after the last event about it are
+// counted and reported together, so that a task that misses every job does not fill the journal.
 type Observer struct {
 	journal  *Journal
 	hostTime func(at bus.Time) (time.Time, time.Duration)
@@ -40,7 +39,7 @@ type Observer struct {
 
 var _ dispatch.Observer = (*Observer)(nil)
 
-// runKey tells what counts as a repetition.
+// runKey decides what counts as a repetition.
 type runKey struct {
 	kind facetdv1.EventKind
 	task string
@@ -63,7 +62,7 @@ func NewObserver(j *Journal, hostTime func(at bus.Time) (time.Time, time.Duratio
 // SegmentRun does nothing: a segment is no event.
 func (o *Observer) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
-// JobEnded tells of jobs that failed or missed their deadline.
+// JobEnded reports jobs that failed or missed their deadline.
 func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 	at := bus.Time(fs.GetFinishBusNs())
 	switch {
@@ -89,7 +88,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 	}
 }
 
-// Violated tells of a rule violation.
+// Violated reports a rule violation.
 func (o *Observer) Violated(v rules.Violation) {
 	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.At, &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
@@ -98,7 +97,7 @@ func (o *Observer) Violated(v rules.Violation) {
 	})
 }
 
-// Behind tells that the host fell behind the timetable, or has caught up.
+// Behind reports that the host fell behind the timetable, or has caught up.
 func (o *Observer) Behind(b dispatch.Behind) {
 	key := runKey{kind: facetdv1.EventKind_EVENT_KIND_HOST_BEHIND}
 	e := &facetdv1.Event{
@@ -117,7 +116,7 @@ func (o *Observer) Behind(b dispatch.Behind) {
 	o.repeat(key, b.At, e)
 }
 
-// PlanChanged tells which tasks came, went and changed.
+// PlanChanged reports which tasks came, went and changed.
 func (o *Observer) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -162,7 +161,7 @@ func (o *Observer) append(e *facetdv1.Event, at bus.Time) {
 	o.journal.Append(e)
 }
 
-// repeat tells of e at once, or later together with its repetitions.
+// repeat reports e at once, or later together with its repetitions.
 func (o *Observer) repeat(key runKey, at bus.Time, e *facetdv1.Event) {
 	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, at.NS(), 1
 	o.mu.Lock()
@@ -178,7 +177,7 @@ func (o *Observer) repeat(key runKey, at bus.Time, e *facetdv1.Event) {
 	r.last = e
 }
 
-// flush tells of repetitions that have waited long enough at a bus time.
+// flush reports repetitions that have waited long enough at a bus time.
 func (o *Observer) flush(at bus.Time) {
 	o.mu.Lock()
 	o.flushOld(at)
@@ -212,7 +211,7 @@ func (o *Observer) flushRun(r *run) {
 	r.more, r.last = 0, nil
 }
 
-// Flush tells of every repetition that waits. Call it before the journal is closed.
+// Flush reports every repetition that waits. Call it before the journal is closed.
 func (o *Observer) Flush() {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -221,8 +220,8 @@ func (o *Observer) Flush() {
 	}
 }
 
-// Watch tells when the bus is given up, and of repetitions that wait while nothing
-// else happens, until ctx ends. snapshot may be called from any goroutine.
+// Watch reports when the bus is given up, and repetitions that wait while nothing else happens,
+// until ctx ends. snapshot may be called from any goroutine.
 func (o *Observer) Watch(ctx context.Context, snapshot func() dispatch.Snapshot) {
 	tick := time.NewTicker(watchPeriod)
 	defer tick.Stop()

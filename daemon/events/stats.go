@@ -2,7 +2,7 @@ package events
 
 import facetdv1 "facetd.example/api/facetd/v1"
 
-// Stats counts since the journal was opened.
+// Stats are the counts since the journal was opened.
 type Stats struct {
 	// Appended counts events by severity, those of none as information.
 	Appended [facetdv1.Severity_SEVERITY_ERROR + 1]uint64

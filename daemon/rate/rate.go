@@ -27,7 +27,7 @@ type Window struct {
 	before   float64 // rate at the restart
 }
 
-// Restart begins anew at the bus time at which a timetable takes effect.
+// Restart starts over at the bus time at which a timetable takes effect.
 func (w *Window) Restart(at bustime.Time) {
 	w.before = w.Hertz(at)
 	w.begun, w.ended = at, 0

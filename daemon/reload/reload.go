@@ -45,7 +45,7 @@ type Files struct {
 
 // Change is what a part of the daemon does about a configuration.
 type Change struct {
-	// Say tells in some words what changes; empty where nothing does.
+	// Say names what changes in a few words; empty where nothing does.
 	Say string
 	// Commit makes the change, and cannot fail.
 	Commit func()
@@ -74,7 +74,7 @@ func New(active config.Config, files Files, bus Bus, read func(next *config.Conf
 	return &Reload{active: active, files: files, bus: bus, read: read, parts: parts}
 }
 
-// Apply applies a configuration, and tells in some words what changed. Of the tasks only the
+// Apply applies a configuration, and names what changed in a few words. Of the tasks only the
 // difference between the files counts: what came over the API stays. Errors: invalid.Errors,
 // *scheduler.RefusalError, ctx's, the bus's; after any of them all is as it was.
 func (r *Reload) Apply(ctx context.Context, next config.Config) (changes []string, err error) {
@@ -144,8 +144,8 @@ func (r *Reload) changeBus(ctx context.Context, edit taskEdit, lit bool, setLigh
 	return nil
 }
 
-// onceOrNever settles whether something was done between the one who does it and the one
-// who gives up waiting for it.
+// onceOrNever decides whether something was done, between the one who does it and the one who gives
+// up waiting for it.
 type onceOrNever struct {
 	mu          sync.Mutex
 	done, given bool
@@ -160,7 +160,7 @@ func (o *onceOrNever) do(f func()) {
 	}
 }
 
-// never gives up, and reports whether it was not done: then it never will be.
+// never gives up waiting, and reports whether it was not done: then it never will be.
 func (o *onceOrNever) never() bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()

@@ -16,7 +16,7 @@ import (
 	"facetd.example/daemon/probe/diagnosis"
 )
 
-// bringup makes the service of guided bring-up over what is probed.
+// bringup makes the service of guided bring-up of what is probed.
 func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 	service, err := bringup.New(bringup.Config{
 		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner,

@@ -14,7 +14,7 @@ import (
 	"facetd.example/scheduler"
 )
 
-// Found is what a configuration that is in order comes to.
+// Found sums up a configuration that is in order.
 type Found struct {
 	Array     string         `json:"array"`
 	Chips     int            `json:"chips"`

@@ -14,8 +14,8 @@ import (
 	"facetd.example/daemon/page"
 )
 
-// Limits of the HTTP server. It has no queue: what is asked is answered or, beyond
-// the limits of the metrics handler, refused.
+// Limits of the HTTP server. It has no queue: a request is answered or, beyond the limits of the
+// metrics handler, refused.
 const (
 	HTTPHeaderLimit = 5 * time.Second
 	HTTPReadLimit   = 10 * time.Second

@@ -83,8 +83,8 @@ func (k *keeping) observers() []dispatch.Observer {
 	return []dispatch.Observer{k.recordings, k.busEvents}
 }
 
-// run tells that the daemon is up, closes recordings that a crash left open, and
-// watches for a bus that is given up, until ctx ends.
+// run records that the daemon is up, closes recordings that a crash left open, and watches for a
+// bus that is given up, until ctx ends.
 func (k *keeping) run(ctx context.Context, text string, snapshot func() dispatch.Snapshot) {
 	k.journal.Append(events.Info(facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, text))
 	go k.busEvents.Watch(ctx, snapshot)

@@ -26,7 +26,7 @@ type Addresses struct {
 // listeners are bound before anything starts.
 type listeners struct {
 	grpc, unix, http net.Listener
-	given            net.Listener // by whoever runs the server within a program
+	given            net.Listener // given by the program that runs the server within itself
 }
 
 // bind opens every listener, or none, and puts the gate before each.

@@ -8,7 +8,7 @@ import (
 	"facetd.example/daemon/stream"
 )
 
-// observers tells several observers, in order.
+// observers notifies several observers, in order.
 type observers []dispatch.Observer
 
 func (o observers) SegmentRun(task string, r *bus.Result, words dispatch.WordCount) {

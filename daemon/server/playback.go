@@ -13,9 +13,8 @@ import (
 	"facetd.example/daemon/record/replay"
 )
 
-// playHooks are whom a player tells. They are there before the rest of the daemon,
-// which needs the array that the player finds in the recording, and filled in before
-// it runs.
+// playHooks are whom a player notifies. They are there before the rest of the daemon, which needs
+// the array that the player finds in the recording, and filled in before it runs.
 type playHooks struct {
 	observers
 	events events.Sink
@@ -65,8 +64,8 @@ func (s *Server) playback(in *inputs) (*probe.Config, error) {
 	}, nil
 }
 
-// ofTheRecorder reports whether such an event tells of the daemon that recorded, and
-// not of its array: in the journal of this daemon it would mislead.
+// ofTheRecorder reports whether such an event is about the daemon that recorded, and not about its
+// array: in the journal of this daemon it would mislead.
 func ofTheRecorder(k facetdv1.EventKind) bool {
 	switch k {
 	case facetdv1.EventKind_EVENT_KIND_DAEMON_STARTED, facetdv1.EventKind_EVENT_KIND_DAEMON_STOPPED,

@@ -16,13 +16,12 @@ import (
 	"facetd.example/daemon/supervise"
 )
 
-// Setup is what the daemon runs: its configuration, and what the program that runs it
-// gives beside it.
+// Setup is what the daemon runs: its configuration, and what the program that runs it adds.
 type Setup struct {
 	config.Config
 
-	// GroundTruth is a file that says how a virtual array really is, where it is to differ from
-	// its description; empty is as described. For trying bring-up out.
+	// GroundTruth is a file that says how a virtual array really is, where it is to differ from its
+	// description; empty is as described. It is for trying out the bring-up.
 	GroundTruth string
 	// Version of the daemon.
 	Version string

@@ -9,8 +9,8 @@ import (
 	"go.uber.org/zap"
 )
 
-// How long each part may take to end. The dispatcher gives the running segment
-// 300 ms before it breaks it off; together they stay about a second.
+// How long each part may take to end. The dispatcher gives the running segment 300 ms before it
+// breaks it off; together they take about a second.
 const (
 	busEndLimit  = 500 * time.Millisecond
 	grpcEndLimit = 300 * time.Millisecond

@@ -35,10 +35,10 @@ func (s *Server) superviseRun(ctx context.Context) {
 	s.cfg.Supervisor.Watch(ctx, s.healthy, s.statusLine)
 }
 
-// healthy returns nil with proof that the goroutine that owns the bus goes on, or that it
-// gave the bus up: every line is inactive then and the cause can be asked for. That is
-// for an operator to judge; a service manager that started the daemon anew would drive
-// the chips again without anybody having looked.
+// healthy returns nil with proof that the goroutine that owns the bus goes on, or that it gave the
+// bus up: every line is inactive then and the cause can be asked for. That is for an operator to
+// judge; a service manager that restarted the daemon would drive the chips again before anybody has
+// checked them.
 func (s *Server) healthy(ctx context.Context) error {
 	err := s.dispatcher.Alive(ctx)
 	if errors.As(err, new(*dispatch.StoppedError)) && s.dispatcher.Snapshot().State == facetdv1.State_STATE_FAULT {

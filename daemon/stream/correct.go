@@ -14,8 +14,8 @@ type Corrector interface {
 	Begin(*facetdv1.FrameSet) func() *facetdv1.FrameSet
 }
 
-// SetCorrector gives the hub a corrector. Call it before the first Publish. Without one,
-// subscribers that want corrected frames get them as they are.
+// SetCorrector sets the hub's corrector. Call it before the first Publish. Without one, subscribers
+// that want corrected frames get them as they are.
 func (h *Hub) SetCorrector(c Corrector) {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -10,8 +10,8 @@ import (
 // is nothing to decimate.
 const MaxRateHz = 10_000
 
-// thinSlack is how much too early a release may be and still count as due: periods are
-// whole nanoseconds, and a task of the very rate asked for is to stay whole.
+// thinSlack is how much too early a release may be and still count as due: periods are whole
+// nanoseconds, and a task of exactly the rate asked for must lose nothing.
 const thinSlack = float64(time.Microsecond)
 
 // thinner leaves frame sets out so that each task has at most a number of them a
@@ -39,8 +39,8 @@ func newDecimator(hz float64) decimator {
 	return decimator{intervalNS: 1e9 / hz, tasks: map[string]*turn{}}
 }
 
-// keeps tells whether a frame set is to be sent, and takes its turn where it is. After
-// a release before the one kept last, as after a jump in a replay, its task begins anew.
+// keeps tells whether a frame set is to be sent, and takes its turn where it is. After a release
+// before the one kept last, as after a jump in a replay, its task starts over.
 func (t *decimator) keeps(fs *facetdv1.FrameSet) bool {
 	if t.intervalNS == 0 {
 		return true
@@ -49,7 +49,7 @@ func (t *decimator) keeps(fs *facetdv1.FrameSet) bool {
 	at := t.tasks[fs.GetTask()]
 	if at == nil || release < at.kept {
 		if len(t.tasks) >= MaxWaitingTasks {
-			clear(t.tasks) // names come and go with the tasks; begin anew
+			clear(t.tasks) // names come and go with the tasks; start over
 		}
 		t.tasks[fs.GetTask()] = &turn{first: release, kept: release, due: t.intervalNS}
 		return true

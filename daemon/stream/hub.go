@@ -97,8 +97,8 @@ type Hub struct {
 func NewHub() *Hub { return &Hub{moved: make(chan struct{}, 1)} }
 
 // Moved is signalled, from the first call on, when a queue was read and when a subscriber came or
-// left; several such events may be one signal. It is for whoever, in a test, has the bus wait for
-// its readers; one goroutine may receive from it.
+// left; several such events may be one signal. It is for tests that let the bus wait for its
+// readers; one goroutine may receive from it.
 func (h *Hub) Moved() <-chan struct{} {
 	h.watched.Store(true)
 	return h.moved
@@ -127,10 +127,9 @@ func (h *Hub) Flow() (open, waiting int, taken uint64) {
 	return len(h.subs), waiting, taken
 }
 
-// Publish offers a frame set to every subscriber. It never waits for one: it holds
-// locks only while it puts a pointer into each one's queue. The frame set must not
-// be changed afterwards. On-demand captures (no task) are not for streams: they go
-// to whoever asked.
+// Publish offers a frame set to every subscriber. It never waits for one: it holds locks only while
+// it puts a pointer into each one's queue. The frame set must not be changed afterwards. On-demand
+// captures (no task) are not for streams: they go to their caller.
 func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 	if fs.GetTask() == "" {
 		return

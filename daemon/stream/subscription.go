@@ -188,7 +188,7 @@ func (s *Subscription) dropOldest(newest *facetdv1.FrameSet) {
 func (s *Subscription) shift() item {
 	first := s.waiting[0]
 	s.waiting[0] = item{}     // it may go once it is sent
-	s.waiting = s.waiting[1:] // append makes room anew when the end is reached
+	s.waiting = s.waiting[1:] // append makes room again when the end is reached
 	s.bytes -= first.bytes
 	return first
 }

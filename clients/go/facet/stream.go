@@ -64,8 +64,8 @@ type Gap struct {
 	Without time.Duration
 	// Reconnects counts the connections that broke.
 	Reconnects int
-	// Restarted means that the numbers of the jobs began anew: the daemon or the task was
-	// started again.
+	// Restarted means that the numbers of the jobs started over: the daemon or the task was started
+	// again.
 	Restarted bool
 }
 
@@ -114,7 +114,7 @@ type Subscription struct {
 	stop    context.CancelFunc // of stream
 
 	last    map[string]uint64 // job received last, by task
-	anew    map[string]bool   // tasks whose numbers began anew with a new daemon
+	anew    map[string]bool   // tasks whose numbers started over with a new daemon
 	pending Gap               // of connections; what belongs to no frame set yet
 	daemon  time.Time         // when the daemon started; zero where it is not known
 }

@@ -139,8 +139,8 @@ func JudgeNoise(r *Report, noises map[int]float64) {
 	}
 }
 
-// TestOffset is the offset register at which the output of a chip with an amplifier is
-// looked at again, away from the rail that its mean is nearer to.
+// TestOffset is the offset register at which the output of a chip with an amplifier is read again,
+// away from the rail that its mean is nearer to.
 func TestOffset(a *chipmodel.Array, chip int, mean float64) int {
 	top := math.Exp2(float64(a.Lanes[a.Chips[chip].Lane].Bits))
 	if mean > top/2 == (a.Chips[chip].Class.Spec.GetAmplifier().GetOffsetStepVolts() > 0) {
@@ -171,7 +171,8 @@ func JudgeDark(r *Report, chip int, codes []uint16) {
 	r.Tell(r.name(chip), "fixed pattern in the dark", s.Deviation, "codes", "")
 }
 
-// leastAnswer is how many codes a chip must be described to answer by, for its answer to be judged.
+// leastAnswer is the least described response to light, in codes, at which a chip's response is
+// judged.
 const leastAnswer = 4
 
 // JudgeLit judges a frame in uniform illumination, with the one in the dark where there is one. known

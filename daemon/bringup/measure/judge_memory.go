@@ -53,7 +53,8 @@ func describedLeak(class *chipmodel.Class) float64 {
 	return leak
 }
 
-// ProposeLeak proposes the median leakage of a class: one leaky chip shall not spoil it.
+// ProposeLeak proposes the median leakage of a class: so that one leaky chip does not spoil
+// it.
 func ProposeLeak(r *Report, found map[int]Droop) {
 	for i, class := range r.a.Classes {
 		var leaks, sigmas []float64
@@ -80,7 +81,7 @@ func ProposeLeak(r *Report, found map[int]Droop) {
 	}
 }
 
-// ProposeDoubling tells by how many kelvin leakage doubles, from loads held cold and kelvin
+// ProposeDoubling works out in how many kelvin leakage doubles, from loads held cold and kelvin
 // warmer, and proposes it where it is not as described.
 func ProposeDoubling(r *Report, cold, warm map[int]Droop, kelvin float64) {
 	for i, class := range r.a.Classes {
@@ -149,8 +150,8 @@ func Amplitude(d []Delay) float64 {
 	return sum
 }
 
-// Known reports whether a droop is known well enough: within 2 percent, or watched for
-// so long that more would tell little.
+// Known reports whether a droop is known well enough: within 2 percent, or watched for so long that
+// more would add little.
 func (d *Droop) Known(gap time.Duration) bool {
 	return d.Codes > 3 && d.Sigma < 0.01*math.Abs(d.VoltsPerSecond) || gap > 600*time.Millisecond
 }

@@ -42,7 +42,7 @@ func JudgeSlips(r *Report, chip int, striped, even []uint16) (bad bool) {
 		within(-0.6, 0.6, fail, note)) == fail
 }
 
-// JudgeTrim tells the best trim of a chip, and judges what was read with it.
+// JudgeTrim reports the best trim of a chip, and judges what was read with it.
 func JudgeTrim(r *Report, chip int, best TrimChoice, got TrimPoint) {
 	full := math.Exp2(float64(r.lane(chip).Bits))
 	class := r.a.Chips[chip].Class

@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// minContrast is the least root mean square step, in codes, by which settling is
-// measured: below it the converter's own steps count for too much.
+// minContrast is the least root mean square step, in codes, by which settling is measured: below it
+// the converter's own steps matter too much.
 const minContrast = 12.0
 
 // JudgeSettling judges the settling of a chip's lane, nil where it was too fast to be

@@ -115,8 +115,8 @@ func (m *Missing) add(x, y float64) {
 	m.n++
 }
 
-// Accumulate adds the captures of one run of a sweep to what is missing at its delays;
-// nil begins anew. Captures that are missing are left out.
+// Accumulate adds the captures of one run of a sweep to what is missing at its delays; nil starts
+// over. Captures that are missing are left out.
 func (s *Sweep) Accumulate(a *chipmodel.Array, into []Missing, captures []bus.Capture) []Missing {
 	n := len(s.Delays) + 1
 	if into == nil {

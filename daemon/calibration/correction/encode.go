@@ -30,7 +30,7 @@ const (
 var ErrNotMap = errors.New("not a correction map")
 
 // ErrMapVersion is the reason for which Decode refuses a correction map of another version: make it
-// anew, or use the program that wrote it.
+// again, or use the program that wrote it.
 var ErrMapVersion = errors.New("correction map of another version")
 
 // Encode returns the correction map as bytes, the same for the same correction map.

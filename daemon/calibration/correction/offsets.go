@@ -7,8 +7,8 @@ import (
 	"facetd.example/api/invalid"
 )
 
-// UpdateOffsets makes a correction map that takes out what the pixels have drifted apart since
-// another was made, from one fresh uniform level: offsets are set anew so that all good pixels
+// UpdateOffsets makes a correction map that takes out how far the pixels have drifted apart since
+// another was made, from one fresh uniform level: offsets are set again so that all good pixels
 // agree at its light, slopes and dark terms are kept, and what all have drifted in common stays.
 // The light need not be known. Pixels that are clipped in it, and defects, keep what they had. The
 // error is an invalid.Errors; the old correction map does not change.

@@ -64,8 +64,8 @@ type Config struct {
 	// Speed is 1 for the pace at which it happened, more for faster, up to MaxSpeed; 0
 	// plays as fast as the machine can.
 	Speed float64
-	// Loop begins anew at the end. Bus times, host times and job numbers go on rising
-	// from turn to turn.
+	// Loop starts over at the end. Bus times, host times and job numbers go on rising from turn to
+	// turn.
 	Loop bool
 	// Stepped waits for Step from the start.
 	Stepped bool
