@@ -222,7 +222,7 @@ func (g *guide) clear() {
 	}
 }
 
-// question asks the operator: y or n, and a note behind it.
+// question asks the operator: y or n, followed by a note.
 func (g *guide) question(ctx context.Context, q *facetdv1.BringupQuestion) error {
 	g.clear()
 	w := g.cmd.ErrOrStderr()
@@ -247,7 +247,7 @@ func (g *guide) question(ctx context.Context, q *facetdv1.BringupQuestion) error
 	}
 }
 
-// writeBringupResult writes one step for people: what is not in order in full.
+// writeBringupResult writes one step for people: in full only what is not in order.
 func writeBringupResult(w io.Writer, r *facetdv1.BringupResult) {
 	fmt.Fprintf(w, "%-10s  %-7s  %s\n", bringupName(r.GetStep()), cli.Label(r.GetVerdict(), "VERDICT_"), r.GetSummary())
 	bad := r.GetVerdict() == facetdv1.Verdict_VERDICT_FAIL || r.GetVerdict() == facetdv1.Verdict_VERDICT_WARN

@@ -57,7 +57,7 @@ var bringupPage = template.Must(template.New("page").Funcs(template.FuncMap{
 	"took": func(r *facetdv1.BringupResult) string { return cli.NS(r.GetEndBusNs() - r.GetStartBusNs()) },
 }).Parse(bringupTemplate))
 
-// verdictMark stands beside a verdict, so that it does not hang on colour alone.
+// verdictMark stands beside a verdict, so that it does not depend on colour alone.
 func verdictMark(v facetdv1.Verdict) string {
 	switch v {
 	case facetdv1.Verdict_VERDICT_PASS:

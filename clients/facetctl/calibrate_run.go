@@ -83,7 +83,7 @@ type calibrationRun struct {
 
 // undisturbed finds out whether a level was gathered under the light that was set for it. A
 // bring-up or another operator may have set another meanwhile, and a correction map made of both
-// would be wrong without looking so.
+// would be wrong without showing it.
 func (r *calibrationRun) undisturbed(ctx context.Context, c *client) error {
 	if !r.virtual {
 		return nil
@@ -108,7 +108,7 @@ func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err
 			return err
 		}
 		scene := before.GetEnvironment().GetScene()
-		// Not every light can be set by a client: better no calibration than a lost scene.
+		// Clients cannot set every light: better no calibration than a lost scene.
 		if _, err := c.scene.SetScene(ctx, &facetdv1.SetSceneRequest{Scene: scene}); err != nil {
 			return fmt.Errorf("the present light, %s, could not be put back afterwards: %w", scene, err)
 		}

@@ -15,7 +15,7 @@ import (
 	"facetd.example/clients/go/facet"
 )
 
-// callError is an error that the daemon gave, or that kept us from it.
+// callError is an error that the daemon returned, or that kept us from reaching it.
 type callError struct {
 	Message    string          `json:"error"`
 	Code       string          `json:"code"`
@@ -37,7 +37,7 @@ func (e *callError) Error() string {
 // ErrorJSON is the error as --output json prints it.
 func (e *callError) ErrorJSON() any { return e }
 
-// explain turns an error of the daemon, or of the way to it, into one that says what to do;
+// explain turns an error of the daemon, or of the connection to it, into one that says what to do;
 // other errors stay.
 func (a *app) explain(err error) error {
 	var daemon *facet.Error
@@ -105,7 +105,7 @@ func (e *callError) add(field, description string) {
 	if field != "" {
 		line = field + ": " + description
 	}
-	// A daemon that lists its errors in the message too would say all twice.
+	// A daemon that lists its errors in the message too would have them printed twice.
 	if !strings.Contains(e.Message, line) {
 		e.lines = append(e.lines, line)
 	}

@@ -119,7 +119,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 	}))
 }
 
-// size is the room for output in characters.
+// size is the space for output in characters.
 func (a *app) size() (columns, lines int) {
 	if a.terminal != nil {
 		return a.terminal()

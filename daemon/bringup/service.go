@@ -1,8 +1,8 @@
-// Package bringup serves guided bring-up: it takes an engineer from a freshly wired
-// array to an array file that can be trusted, in the order that is safe, with a verdict,
-// numbers and pictures for every step. What steps need of the bus, and what captures
-// mean, is in package measure; here programs run in idle gaps of the timetable, the
-// operator is asked, and runs are kept so that they can be resumed.
+// Package bringup serves guided bring-up: it takes an engineer from a freshly wired array to an
+// array file that can be trusted, in the order that is safe, with a verdict, numbers and pictures
+// for every step. What steps need of the bus, and what captures mean, is in package measure; here
+// their programs run in idle gaps of the timetable, the operator is asked, and runs are kept so
+// that they can be resumed.
 //
 // The bus rules stay active throughout. A run goes on only while somebody reads its
 // stream.
@@ -64,8 +64,8 @@ type Config struct {
 	Clock func() time.Time
 	// Logger may be nil.
 	Logger *zap.Logger
-	// Refused, where set, is what starting and resuming end with: there is no array on a
-	// bus. Runs of before can be looked at all the same.
+	// Refused, where set, is what starting and resuming end with: there is no array on a bus.
+	// Earlier runs can be read all the same.
 	Refused error
 	// Claim takes the array for a measurement that would disturb others; nil means that
 	// only bring-ups disturb each other.
@@ -95,8 +95,8 @@ type waiting struct {
 	answer chan *facetdv1.AnswerBringupRequest // of one, so that nobody blocks
 }
 
-// New makes the service and reads the runs of before. The error tells which of them
-// cannot be read; the service works without them.
+// New makes the service and reads earlier runs. The error says which of them cannot be read; the
+// service works without them.
 func New(cfg Config) (*Service, error) {
 	s := &Service{cfg: cfg, runs: map[string]*facetdv1.BringupRun{}}
 	if cfg.Clock == nil {
@@ -236,8 +236,8 @@ func (s *Service) goOn(ctx context.Context, run *facetdv1.BringupRun, leave func
 	if err := emit(&facetdv1.BringupEvent{Event: &facetdv1.BringupEvent_Started{Started: run}}); err != nil {
 		return err
 	}
-	// Sweeps look at lanes before they have settled, which the inspector lets pass for
-	// looks at levels alone; whoever reads the log shall know when that was.
+	// Sweeps sample lanes before they have settled, which the inspector allows for level readouts
+	// alone; the log says when that was.
 	s.cfg.Logger.Info("bring-up goes on: settling sweeps look at lanes early on purpose",
 		zap.String("run", run.GetId()), zap.Int64("bus_ns", s.cfg.Now().NS()))
 	e := &engine{
@@ -309,7 +309,7 @@ func (s *Service) patch(run *facetdv1.BringupRun) {
 	}
 }
 
-// ask tells the question and waits for AnswerBringup, which may come before emit returns.
+// ask sends the question and waits for AnswerBringup, which may come before emit returns.
 func (s *Service) ask(ctx context.Context, id string, q *facetdv1.BringupQuestion,
 	emit func(*facetdv1.BringupEvent) error) (bool, string, error) {
 	w := &waiting{id: id, number: q.GetNumber(), answer: make(chan *facetdv1.AnswerBringupRequest, 1)}

@@ -21,7 +21,7 @@ const maxRunBytes = 64 << 20
 
 func (s *Service) folder() string { return filepath.Join(s.cfg.Data, "bringup") }
 
-// load reads the runs of before.
+// load reads earlier runs.
 func (s *Service) load() error {
 	if s.cfg.Data == "" {
 		return nil
@@ -35,7 +35,7 @@ func (s *Service) load() error {
 	// The newest first, and no more than are kept.
 	for _, entry := range slices.Backward(entries) {
 		if strings.HasPrefix(entry.Name(), fileio.TempPrefix) && entry.Type().IsRegular() {
-			_ = os.Remove(filepath.Join(s.folder(), entry.Name())) // nobody misses it; it is tried again next time
+			_ = os.Remove(filepath.Join(s.folder(), entry.Name())) // nobody misses it; it is retried next time
 			continue
 		}
 		id, is := strings.CutSuffix(entry.Name(), ".json")

@@ -94,7 +94,7 @@ func (e *engine) sweep(ctx context.Context, c int) (*measure.Settling, []measure
 	return nil, missing, nil
 }
 
-// converters looks at the first conversions after a rest.
+// converters compares the first conversions after a rest with those that follow.
 func (e *engine) converters(ctx context.Context, r *measure.Report) error {
 	chart := &measure.Chart{Title: "First conversions after a rest, less those that follow", X: "conversion",
 		Y: "codes"}
@@ -116,7 +116,7 @@ func (e *engine) converters(ctx context.Context, r *measure.Report) error {
 	return nil
 }
 
-// rested looks at an idle lane after rests, as long as the timetable has gaps for.
+// rested samples an idle lane after rests, as long ones as the timetable has gaps for.
 func (e *engine) rested(ctx context.Context, lane int) (samples [][]uint16, rest time.Duration, err error) {
 	for _, rest = range []time.Duration{20 * time.Millisecond, 5 * time.Millisecond, time.Millisecond} {
 		for range 16 {

@@ -13,7 +13,7 @@ func movable(c *chipmodel.Class) bool {
 	return c.HasRegister(chipmodel.PixelBias) || c.HasRegister(chipmodel.Gain)
 }
 
-// trim looks for the gain, offset and bias that use most of the converter.
+// trim finds the gain, offset and bias that use most of the converter's range.
 func (e *engine) trim(ctx context.Context, r *measure.Report) error {
 	chips, err := e.chips("chips with bias or gain registers", movable)
 	if err != nil {

@@ -36,7 +36,7 @@ func (s *Maps) age(m *activeMap) time.Duration { return max(s.cfg.Clock().Sub(m.
 
 func (s *Maps) stale(m *activeMap) bool { return s.age(m) > s.cfg.MaxAge }
 
-// shown is what is said of a correction map now, without its numbers.
+// shown describes a correction map as it is now, without its numbers.
 func (s *Maps) shown(m *activeMap) *facetdv1.CorrectionMap {
 	out := proto.CloneOf(m.meta)
 	out.Age = durationpb.New(s.age(m).Truncate(time.Second))
@@ -47,7 +47,7 @@ func (s *Maps) shown(m *activeMap) *facetdv1.CorrectionMap {
 	return out
 }
 
-// describe fills in what a correction map's numbers say of it.
+// describe fills in what follows from a correction map's numbers.
 func describe(meta *facetdv1.CorrectionMap, m *correction.Map) {
 	meta.Rows, meta.Columns = uint32(m.Shape.Rows), uint32(m.Shape.Columns)
 	meta.Method = methodMessage(m.Method)
@@ -121,7 +121,7 @@ func dataMessage(m *correction.Map) *facetdv1.CorrectionMapData {
 	return out
 }
 
-// note tells the journal.
+// note sends an event to the journal.
 func (s *Maps) note(severity facetdv1.Severity, chips []string, fields map[string]string, format string, args ...any) {
 	e := events.Info(facetdv1.EventKind_EVENT_KIND_CALIBRATION, fmt.Sprintf(format, args...))
 	e.Severity, e.Chips, e.Fields = severity, chips, fields
@@ -133,8 +133,8 @@ const (
 	warning = facetdv1.Severity_SEVERITY_WARNING
 )
 
-// noteLoaded tells what came from the folder: one event for all that are active, and one
-// for each file that was refused.
+// noteLoaded reports what came from the folder: one event for all that are active, and one for each
+// file that was refused.
 func (s *Maps) noteLoaded(got found) {
 	var chips []string
 	for _, m := range got.cmaps {

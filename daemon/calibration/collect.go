@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	// A level that has not come to rest after restLimit of bus time is taken as it is.
+	// A level that still drifts after restLimit of bus time is taken as it is.
 	restLimit = 10 * time.Second
 	// progressEvery is the host time between two messages of progress.
 	progressEvery = 100 * time.Millisecond
@@ -129,7 +129,7 @@ func framesOf(m *invalid.Errors, n uint32) int {
 	return int(n)
 }
 
-// reserve keeps room for a level's samples, over all sessions.
+// reserve reserves memory for a level's samples, over all sessions.
 func (s *Service) reserve(ses *session, samples int) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -173,8 +173,8 @@ func (s *Service) addLevel(ses *session, l *level, samples int) error {
 
 func (c *collector) total(frames int) uint32 { return uint32(frames * len(c.ses.subjects)) }
 
-// gather waits until the light and the pixels have come to rest, and reads the frames. The
-// chips take turns, so that each one's frames are spread over the whole time.
+// gather waits until the light and the pixels no longer drift, and reads the frames. The chips take
+// turns, so that each one's frames are spread over the whole time.
 func (c *collector) gather(ctx context.Context, lux float64, frames int) error {
 	n := len(c.ses.subjects)
 	c.level = &level{lux: lux, frames: frames, gathered: make([]*correction.Accumulator, n), firstNS: make([]int64, n),

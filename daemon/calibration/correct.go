@@ -26,7 +26,7 @@ var _ dispatch.Observer = (*Service)(nil)
 // SegmentRun does nothing.
 func (s *Maps) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
 
-// JobEnded does nothing: frame sets are corrected for those who want it, elsewhere.
+// JobEnded does nothing: frame sets are corrected elsewhere, for those who ask.
 func (s *Maps) JobEnded(*facetdv1.FrameSet) {}
 
 // Violated does nothing.
@@ -153,7 +153,7 @@ func (s *Maps) noMap(chip string, active map[key]*activeMap) string {
 	return "chip " + chip + " has no correction map"
 }
 
-// notes are what to know of a correction that was made.
+// notes are cautions about a correction that was made.
 func (s *Maps) notes(m *activeMap, applied correction.Applied, unfilled int) []string {
 	var out []string
 	if s.stale(m) {

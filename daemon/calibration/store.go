@@ -93,7 +93,7 @@ func (st *store) scan() (found, error) {
 		name := e.Name()
 		switch {
 		case strings.HasPrefix(name, fileio.TempPrefix) && e.Type().IsRegular():
-			_ = os.Remove(filepath.Join(st.dir, name)) // nobody misses it; it is tried again next time
+			_ = os.Remove(filepath.Join(st.dir, name)) // nobody misses it; it is retried next time
 			continue
 		case i >= maxFiles:
 			refuse(name, "", 0, fmt.Sprintf("the folder has more than %d files", maxFiles))

@@ -13,7 +13,7 @@ import (
 // version is set by the linker in a release: -ldflags "-X main.version=1.2.3".
 var version = unstamped
 
-// unstamped is the version of a build that nobody gave one.
+// unstamped is the version of a build that was given none.
 const unstamped = "dev"
 
 // build is what is known of this binary.

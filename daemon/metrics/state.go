@@ -12,15 +12,15 @@ import (
 // metrics' mu guards it.
 type taskState struct {
 	rate rate.Window
-	// last is when a whole frame set ended, by the host's monotonic clock; before the
-	// first, when the task came.
+	// last is when a complete frame set ended, by the host's monotonic clock; before the first,
+	// when the task came.
 	last time.Time
 	// Under the active timetable, where any job has completed.
 	any                   bool
 	worstNS, leastSlackNS int64
 }
 
-// ended notes a whole job.
+// ended notes a completed job.
 func (s *taskState) ended(fs *facetdv1.FrameSet, now time.Time) {
 	s.rate.Add(bus.Time(fs.GetReleaseBusNs()))
 	s.last = now

@@ -42,9 +42,9 @@ type file struct {
 	kind, tag string
 }
 
-// Handler serves the page at / and its files under /page/, and hands calls of the
-// services named, such as POST /facetd.v1.StatusService/GetStatus, to the API. It stands
-// behind access.Gate.Guard, which keeps out pages of other sites and whoever may not look.
+// Handler serves the page at / and its files under /page/, and hands calls of the services named,
+// such as POST /facetd.v1.StatusService/GetStatus, to the API. It stands behind access.Gate.Guard,
+// which keeps out pages of other sites and callers without a role.
 func Handler(api http.Handler, services []string) (http.Handler, error) {
 	mux := http.NewServeMux()
 	all, err := load()

@@ -1,4 +1,4 @@
-// Package rate measures how often the jobs of a task end whole, by bus time.
+// Package rate measures how often the jobs of a task are completed, by bus time.
 package rate
 
 import "facetd.example/chipmodel/bustime"

@@ -84,8 +84,8 @@ func addSummary(rec *facetdv1.Recording, path string) error {
 	return nil
 }
 
-// Recover closes every file of the folder that a crash left open, and tells about each.
-// It returns the first error, after trying all.
+// Recover closes every file of the folder that a crash left open, and reports each. It returns the
+// first error, after trying all.
 func (m *Manager) Recover(ctx context.Context) error {
 	groups, err := listDir(m.cfg.Dir)
 	if err != nil {

@@ -174,8 +174,8 @@ func (m *Manager) mayStart(name string) error {
 // setRunning is called with mu held.
 func (m *Manager) setRunning(list []*recording) { m.running.Store(&list) }
 
-// retire takes a recording that has ended off the list, and then lets it be seen how it
-// ended, since whoever sees that may start another at once.
+// retire takes a recording that has ended off the list before it shows how it ended, since whoever
+// sees that may start another at once.
 func (m *Manager) retire(r *recording, how ending) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

@@ -86,7 +86,7 @@ const (
 	syncPeriod   = 5 * time.Second
 )
 
-// Config is what recordings stand on.
+// Config holds what recordings depend on.
 type Config struct {
 	// Dir is the folder of the recordings; it is made when it is not there.
 	Dir string

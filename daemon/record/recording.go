@@ -40,7 +40,7 @@ type recording struct {
 	partSpan  span  // the same of the file
 	tried     lost  // all that was to be written, whether it was or not
 	past      tally // of the files closed
-	told      loss  // losses not yet told to the daemon
+	told      loss  // losses not yet reported to the daemon
 	ended     string
 	bytesPast uint64 // of the files closed
 
@@ -122,15 +122,15 @@ func (r *recording) openPart() error {
 	return nil
 }
 
-// ending is how a recording ended, and the event that tells.
+// ending is how a recording ended, and the event that reports it.
 type ending struct {
 	state  facetdv1.RecordingState
 	reason string
 	event  *facetdv1.Event
 }
 
-// run writes until the queue is closed, a limit is reached or the disk fails. The caller
-// tells how it ended.
+// run writes until the queue is closed, a limit is reached or the disk fails. The caller reports
+// how it ended.
 func (r *recording) run(startNS int64) ending {
 	tick := time.NewTicker(statusPeriod)
 	defer tick.Stop()
@@ -254,8 +254,8 @@ func (r *recording) opening(at uint64) error {
 	return r.writeStatus()
 }
 
-// second is what happens every second: a status, which also ends the chunk, news of
-// losses, and a look at the disk.
+// second is what happens every second: a status, which also ends the chunk, news of losses, and a
+// check of the disk.
 func (r *recording) second() error {
 	r.flushDue = true
 	r.tellLoss()
@@ -316,7 +316,7 @@ func (r *recording) lossEvent(l loss) *facetdv1.Event {
 	return e
 }
 
-// tellLoss tells the daemon about losses, at most once a second.
+// tellLoss reports losses to the daemon, at most once a second.
 func (r *recording) tellLoss() {
 	if r.told.messages == 0 {
 		return

@@ -32,16 +32,15 @@ type Recovered struct {
 	// Rest is where the cut bytes went when they were more than a torn record; empty
 	// otherwise.
 	Rest string
-	// Whole says that the file was whole already.
+	// Whole says that the file was complete already.
 	Whole bool
 }
 
-// Recover closes a file that its writer did not close: everything up to the last whole
-// chunk is kept, with its summary rewritten, and NAME.mcap.partial becomes
-// NAME.mcap. A file that is damaged further ahead keeps what is before the damage; the
-// bytes after it are put beside it, under the file's name with .rest. Recovering a file
-// that is whole only gives it its name. A process that dies while it recovers leaves a
-// file that can be recovered again.
+// Recover closes a file that its writer did not close: everything up to the last whole chunk is
+// kept, with its summary rewritten, and NAME.mcap.partial becomes NAME.mcap. A file that is damaged
+// further ahead keeps what is before the damage; the bytes after it are put beside it, under the
+// file's name with .rest. Recovering a complete file only gives it its name. A process that dies
+// while it recovers leaves a file that can be recovered again.
 //
 // Errors: *ForeignError and *LimitError (the file is as it was), *LockedError while
 // somebody writes it, the system's. When the system refused to close the file, what was
@@ -96,7 +95,7 @@ func recoverFile(path string, limits Limits) (Recovered, error) {
 	return out, fileio.SyncDir(filepath.Dir(out.Path))
 }
 
-// survey reads a file from the start and notes what is whole.
+// survey reads a file from the start and notes what is complete.
 type survey struct {
 	container container
 	tables    tables
@@ -104,7 +103,7 @@ type survey struct {
 	chunks    []*mcap.ChunkIndex
 	metadata  []*mcap.MetadataIndex
 	keep      int64 // bytes from the start that stay
-	bare      bool  // not even the header is whole
+	bare      bool  // not even the header is complete
 	whole     bool
 	damage    error // what ended the survey, where it was not the end of the file
 
@@ -212,7 +211,7 @@ func (s *survey) chunk(rec rawRecord) error {
 	if err != nil {
 		return err
 	}
-	// Only a chunk that is whole in every respect is counted.
+	// Only a chunk that is complete in every respect is counted.
 	s.finishLast()
 	s.tables, s.indexes, s.lastEnd = t, indexes, rec.end()
 	for id, idx := range indexes {
@@ -290,8 +289,7 @@ func (s *survey) finishLast() {
 	last.MessageIndexLength = 0
 }
 
-// closed reports whether a whole summary stands behind the data, so that the file needs
-// nothing.
+// closed reports whether a complete summary follows the data, so that the file needs nothing.
 func (s *survey) closed() bool {
 	r, err := newReader(s.container.r, s.container.size, s.container.limits)
 	if err != nil {
@@ -301,7 +299,7 @@ func (s *survey) closed() bool {
 	return len(r.chunks) == len(s.chunks) && r.stats.MessageCount == s.stats.MessageCount
 }
 
-// closeFile cuts off what is torn and writes the indexes and the summary.
+// closeFile cuts off what is incomplete and writes the indexes and the summary.
 func (s *survey) closeFile(f *os.File) error {
 	var head bytes.Buffer
 	if s.bare {

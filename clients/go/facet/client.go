@@ -27,9 +27,9 @@ type Options struct {
 	// Clock is what ages of frames are measured with; nil means time.Now. Package
 	// facettest sets it to the time of its virtual array.
 	Clock func() time.Time
-	// Lockstep has streams read the wire only while a program waits for a frame set, so that
-	// package facettest can have bus time stand still otherwise. Elsewhere it makes frames
-	// older than they need be.
+	// Lockstep makes streams read the wire only while a program waits for a frame set, so that
+	// package facettest can have bus time stand still otherwise. Elsewhere it only makes frames
+	// older.
 	Lockstep bool
 	// DialOptions go to gRPC last.
 	DialOptions []grpc.DialOption

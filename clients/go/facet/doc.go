@@ -25,6 +25,6 @@
 // none come. What is safe is for the robot's own hazard analysis to say, and no client
 // can promise that a frame arrives.
 //
-// The messages themselves are those of package facetdv1, which is the schema; this
-// package adds what a program would otherwise write around them.
+// The messages themselves are those of package facetdv1, which is the schema; this package adds
+// what every program would otherwise write around them.
 package facet

@@ -23,7 +23,7 @@ func newMailbox(numbered bool) *mailbox {
 
 // fill puts in what next returns, until its first error, and then ends the stream.
 func (m *mailbox) fill(next func() (*FrameSet, error), end func()) {
-	defer end() // after the error is there, which tells more than a context that ended
+	defer end() // after the error is there, which says more than a context that ended
 	for {
 		set, err := next()
 		m.put(set, err)

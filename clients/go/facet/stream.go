@@ -160,7 +160,7 @@ func (s *Subscription) open() error {
 	if err == nil {
 		var header metadata.MD
 		if header, err = stream.Header(); err == nil && header == nil {
-			// Refused: gRPC has no header then, and tells why when asked for a message.
+			// Refused: gRPC has no header then, and says why when asked for a message.
 			_, err = stream.Recv()
 		}
 	}

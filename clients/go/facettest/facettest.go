@@ -193,9 +193,9 @@ func (a *Array) Now() time.Duration {
 	return time.Duration(at)
 }
 
-// Advance lets bus time move on by d, to the end of a job, whoever reads or does not; a
-// test uses it to find out what happens when nobody looks. It fails the test when no job
-// ends for ten seconds of the host.
+// Advance lets bus time move on by d, to the end of a job, whether anybody reads or not; a test
+// uses it to find out what happens when nobody does. It fails the test when no job ends for ten
+// seconds of the host.
 func (a *Array) Advance(d time.Duration) {
 	a.t.Helper()
 	if err := a.gate.advance(a.Now()+d, 10*time.Second); err != nil {

@@ -43,7 +43,7 @@ func newGate() *gate {
 	return &gate{moved: make(chan struct{}, 1), readers: map[*reader]bool{}, begun: make(chan struct{})}
 }
 
-// change changes the gate and lets it be looked at again.
+// change changes the gate and has it checked again.
 func (g *gate) change(f func()) {
 	g.mu.Lock()
 	f()
@@ -78,7 +78,7 @@ func (g *gate) hold(ctx context.Context, hub *stream.Hub, at time.Duration) {
 	}
 }
 
-// look reports whether bus time may move on now, or after some patience.
+// look reports whether bus time may move on now, or after some waiting.
 func (g *gate) look(hub *stream.Hub, at time.Duration) (open, patient bool) {
 	subscribed, queued, taken := hub.Flow()
 	g.mu.Lock()
@@ -117,7 +117,7 @@ func (g *gate) advance(until time.Duration, limit time.Duration) error {
 	}
 }
 
-// needsBus reports whether a method waits for bus time. Those that only look do not.
+// needsBus reports whether a method waits for bus time. Those that only read do not.
 func needsBus(method string) bool {
 	name := method[strings.LastIndexByte(method, '/')+1:]
 	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Check",

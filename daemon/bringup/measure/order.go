@@ -70,10 +70,10 @@ type Slip struct {
 	Every  bool
 }
 
-// Slips finds rows that jump against the row before, under a light that changes along rows and not
-// much from row to row. striped is a frame in that light, even one under uniform illumination: what
-// pixels differ by is taken out. sharp is how well places are told, in pixels; above about a third
-// there is no verdict.
+// Slips finds rows that have jumped against the row before, under a light that changes along rows
+// and not much from row to row. striped is a frame in that light, even one under uniform
+// illumination: what pixels differ by is taken out. sharp is how well places are known, in pixels;
+// above about a third there is no verdict.
 func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp float64) {
 	rows := make([][]float64, class.Rows)
 	for r := range rows {
@@ -124,7 +124,7 @@ func Slips(class *chipmodel.Class, striped, even []uint16) (slips []Slip, sharp 
 	return slips, sharp
 }
 
-// mostSideways is how many pixels rows are looked for to either side.
+// mostSideways is how many pixels rows are searched to either side.
 const mostSideways = 3
 
 // sideways is by how many pixels y lies to the right of x: the least mean square over

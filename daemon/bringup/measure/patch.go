@@ -62,7 +62,7 @@ func patchOne(data []byte, c Change) ([]byte, error) {
 		return nil, err
 	}
 	out := bytes.Join(lines, nil)
-	// What came out must say what was meant: an odd file is left alone.
+	// The result must say what was meant: a file written in an unusual way is left alone.
 	got := yamlfile.Parse("", out).Value(c.Path)
 	if got == nil || got.Kind != yaml.ScalarNode || got.Value != c.Value {
 		return nil, errNoPlace

@@ -27,11 +27,11 @@ type Chart struct {
 	// LogY draws Y in decades; values of 0 and below are left out.
 	LogY   bool
 	Series []Series
-	// MarkX and MarkY draw a line across, where given.
+	// MarkX and MarkY draw a line across the chart, where given.
 	MarkX, MarkY *float64
 }
 
-// Size of a chart in pixels, and the room around its field.
+// Size of a chart in pixels, and the margins around its field.
 const (
 	chartW, chartH                 = 560, 300
 	chartL, chartR, chartT, chartB = 70, 150, 30, 46
@@ -123,7 +123,7 @@ func short(s string) string {
 	return s
 }
 
-// widen gives an axis some room, and a range where there is none.
+// widen gives an axis some margin, and a range where there is none.
 func (x *axis) widen() {
 	if !(x.high >= x.low) {
 		x.low, x.high = 0, 1

@@ -128,7 +128,7 @@ func (r *Report) Conclude(good string) {
 	}
 }
 
-// Worse orders verdicts: skipped and unset are no judgement.
+// Worse orders verdicts; skipped and unset are none.
 func Worse(x, y facetdv1.Verdict) bool {
 	rank := map[facetdv1.Verdict]int{pass: 1, warn: 2, fail: 3}
 	return rank[x] > rank[y]

@@ -7,7 +7,8 @@ import (
 	"facetd.example/daemon/fit"
 )
 
-// Trim is a setting of amplifier and pixel bias; of a part that a chip lacks it says nothing.
+// Trim is a setting of amplifier and pixel bias; fields of parts that a chip lacks are
+// ignored.
 type Trim struct{ Gain, Offset, PixelBias int }
 
 // TrimPoint is what a chip showed at a setting, under one light.
@@ -21,8 +22,8 @@ type TrimPoint struct {
 // Gains is the number of gains of a class, 1 without an amplifier.
 func Gains(c *chipmodel.Class) int { return max(len(c.Spec.GetAmplifier().GetGains()), 1) }
 
-// TrimGrid lists the settings to look at: every gain, with offsets and biases that are
-// spread over their range, one changed at a time.
+// TrimGrid lists the settings to try: every gain, with offsets and biases that are spread over
+// their range, one changed at a time.
 func TrimGrid(a *chipmodel.Array, chip int) []Trim {
 	class := a.Chips[chip].Class
 	nominal := int(class.PowerOn(chipmodel.PixelBias))
@@ -47,7 +48,7 @@ func TrimGrid(a *chipmodel.Array, chip int) []Trim {
 	return grid
 }
 
-// TrimChoice is the setting that makes most of the range without clipping.
+// TrimChoice is the setting that uses most of the range without clipping.
 type TrimChoice struct {
 	Trim
 	// Span is from the mean dark to the mean lit code, Darkest and Brightest where the
@@ -189,8 +190,8 @@ func (l *levels) centre(gain, nominal int, low, high float64) (TrimChoice, bool)
 			offset = int(min(max(math.Round(left/l.perOffset), -128), 127))
 		}
 		moved := l.perBias*float64(bias-nominal) + l.perOffset*float64(offset)
-		// Off the middle by a tenth of the room that is left costs nothing; from there on
-		// that counts for more than staying near nominal.
+		// Up to a tenth of the space left, being off the middle costs nothing; beyond, it matters
+		// more than staying near nominal.
 		off := max(math.Abs(wanted-moved)-0.1*(high-low-(top-bottom)), 0)
 		c := 1000*off + math.Abs(float64(bias-nominal)) + 0.01*math.Abs(float64(offset))
 		if c < cost {

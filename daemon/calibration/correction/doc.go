@@ -1,6 +1,6 @@
-// Package correction is the mathematics of calibration: from frames of one view of one
-// chip under uniform light it works out what each pixel does differently from the
-// others, which pixels are defective, and how to take that out of later frames.
+// Package correction is the mathematics of calibration: from frames of one view of one chip under
+// uniform light it works out how each pixel differs from the others, which pixels are defective,
+// and how to take that out of later frames.
 //
 // The order of work is: an [Accumulator] for each illumination level; [Fit] by a [Method],
 // which gives a [Map]; [Map.Apply] and then [Map.Fill] on every frame; [UpdateOffsets] when

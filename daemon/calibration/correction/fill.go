@@ -5,9 +5,8 @@ import (
 	"slices"
 )
 
-// A defect is filled from the nearest ring of neighbours, and those within it, that holds
-// fillNeeds good pixels; beyond fillReach rings there is nothing left that says what it
-// would have seen.
+// A defect is filled from the nearest ring of neighbours, and those within it, that holds fillNeeds
+// good pixels; beyond fillReach rings nothing is near enough to say what it would have seen.
 const (
 	fillNeeds = 3
 	fillReach = 8

@@ -10,8 +10,8 @@ import (
 	"facetd.example/daemon/fit"
 )
 
-// clippedLimit is the part of pixels with clipped samples above which a level is refused:
-// then the light or the bias is wrong, not the pixels.
+// clippedLimit is the fraction of pixels with clipped samples above which a level is refused: then
+// the light or the bias is wrong, not the pixels.
 const clippedLimit = 0.1
 
 // Fit makes a correction map by a method. The error is an invalid.Errors with everything that is
@@ -164,7 +164,7 @@ func (in *input) average(kinds []Kind) {
 	}
 }
 
-// apart checks that levels which need to differ do.
+// apart checks that levels that have to differ do.
 func (in *input) apart(method Method, wrong *invalid.Errors) {
 	if method == Offset {
 		return
@@ -191,8 +191,8 @@ func (in *input) apart(method Method, wrong *invalid.Errors) {
 	in.ordered(wrong)
 }
 
-// turnedBack is by how many codes the mean may go against the light before a level counts
-// as not of the light that was said: the noise of means is far below it.
+// turnedBack is by how many codes the mean may go against the light before the light of a level
+// counts as stated wrongly: the noise of means is far below it.
 const turnedBack = 2
 
 // ordered checks that the mean response goes one way as the light rises. Where it does not,

@@ -5,5 +5,5 @@
 //
 //	go test ./daemon/metrics/monitoring -update
 //
-// and import the dashboard anew.
+// and import the dashboard again.
 package monitoring

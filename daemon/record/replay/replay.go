@@ -1,6 +1,6 @@
-// Package replay plays a recording back so that whoever listens to the daemon cannot
-// tell the difference: the same frame sets, plans and rule violations go to the same
-// observers, and so through the same streams, metrics and journal.
+// Package replay plays a recording back so that the daemon's clients cannot tell the difference:
+// the same frame sets, plans and rule violations go to the same observers, and so through the same
+// streams, metrics and journal.
 //
 // It stands in the dispatcher's place and not in the bus's. A recording holds what came
 // of the bus, frame sets and timetables, and not the operations: a bus that pretended
@@ -44,7 +44,7 @@ const (
 	MaxSteps = 100_000
 )
 
-// possible reports whether a recording can be played at a speed; NaN is none.
+// possible reports whether a recording can be played at a speed; NaN is not one.
 func possible(speed float64) bool { return speed >= 0 && speed <= MaxSpeed }
 
 func speedError(speed float64) error {
@@ -99,7 +99,7 @@ type Player struct {
 	state state
 }
 
-// controls are what others ask of Run.
+// controls are the requests to Run.
 type controls struct {
 	speed   float64
 	stepped bool

@@ -12,7 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// Frame is a frame with its codes taken out.
+// Frame is a frame with its codes extracted.
 type Frame struct {
 	*facetdv1.Frame
 	// Codes are row by row.
@@ -22,8 +22,8 @@ type Frame struct {
 	PitchRatio float64
 }
 
-// New takes the codes out of a frame. It refuses a frame whose data does not
-// match its size or format.
+// New extracts the codes of a frame. It refuses a frame whose data does not match its size or
+// format.
 func New(f *facetdv1.Frame) (*Frame, error) {
 	if p := f.GetPixelFormat(); p != "Mono16" && p != "" {
 		return nil, fmt.Errorf("frame of %s: pixel format %s, only Mono16 is known", f.GetChip(), p)
@@ -40,7 +40,7 @@ func New(f *facetdv1.Frame) (*Frame, error) {
 	return &Frame{Frame: f, Codes: codes}, nil
 }
 
-// NewSet takes the codes out of all frames of a set; pitchRatios are by chip.
+// NewSet extracts the codes of all frames of a set; pitchRatios are by chip.
 func NewSet(fs *facetdv1.FrameSet, pitchRatios map[string]float64) ([]*Frame, error) {
 	var frames []*Frame
 	for _, f := range fs.GetFrames() {

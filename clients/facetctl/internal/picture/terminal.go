@@ -130,8 +130,8 @@ func row(blocks []Block) []string {
 	return out
 }
 
-// visible counts the characters of a line that take room: not those of escape
-// sequences, which end in "m" here.
+// visible counts the characters of a line that take up space: not those of escape sequences, which
+// end in "m" here.
 func visible(line string) int {
 	n, inEscape := 0, false
 	for _, r := range line {
