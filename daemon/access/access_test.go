@@ -174,6 +174,23 @@ func TestATokenFileThatAllMayWrite(t *testing.T) {
 	}
 }
 
+// Files of access are read with a bound, as all that people name, and errors name them
+// alone.
+func TestFilesAreBounded(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "tokens")
+	s := Settings{Loopback: Checked, Tokens: path}
+	if _, err := New(s, Options{}); err == nil ||
+		err.Error() != "access.tokens: "+path+": no such file or directory" {
+		t.Errorf("no file: %v", err)
+	}
+	if err := errors.Join(os.WriteFile(path, nil, 0o600), os.Truncate(path, MaxFileBytes+1)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := New(s, Options{}); err == nil || err.Error() != "access.tokens: "+path+" is larger than 16 MiB" {
+		t.Errorf("too large a file: %v", err)
+	}
+}
+
 // A private key that others may read is refused, at a start and at a reload; its group may.
 func TestAKeyThatAllMayRead(t *testing.T) {
 	dir := t.TempDir()

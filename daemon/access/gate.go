@@ -6,7 +6,6 @@ import (
 	"crypto/x509"
 	"encoding/base64"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"strings"
@@ -18,6 +17,8 @@ import (
 	"go.uber.org/zap/zapcore"
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/peer"
+
+	"facetd.example/api/fileio"
 )
 
 const (
@@ -111,7 +112,7 @@ func New(s Settings, o Options) (*Gate, error) {
 
 // readGuarded reads a file that not everybody may write.
 func readGuarded(name string) ([]byte, error) {
-	return readUnless(name, worldWritable, "everybody may write %s, and so give himself every role; chmod o-w it")
+	return readUnless(name, worldWritable, "everybody may write %s, and so take every role; chmod o-w it")
 }
 
 // readPrivate reads a key.
@@ -120,24 +121,28 @@ func readPrivate(name string) ([]byte, error) {
 		"everybody may read or write the key %s, and so stand in for the daemon; chmod o-rwx it")
 }
 
+// MaxFileBytes limits a file with a certificate, a key or a revocation list; tokens have a
+// limit of their own below it.
+const MaxFileBytes = 16 << 20
+
 // readUnless reads a file whose mode has none of some bits. The mode is that of what is read,
 // whatever takes the place of the name meanwhile.
 func readUnless(name string, bits fs.FileMode, refusal string) ([]byte, error) {
 	f, err := os.Open(name)
 	if err != nil {
-		return nil, err
+		return nil, fileio.Plain(err)
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	switch {
 	case err != nil:
-		return nil, err
+		return nil, fileio.Plain(err)
 	case info.IsDir():
 		return nil, fmt.Errorf("%s is a folder", name)
 	case info.Mode().Perm()&bits != 0:
 		return nil, fmt.Errorf(refusal, name)
 	}
-	return io.ReadAll(f)
+	return fileio.ReadFrom(f, name, MaxFileBytes)
 }
 
 // Prepare reads certificates, revocation lists and tokens again, as checked settings name them now;

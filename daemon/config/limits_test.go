@@ -46,6 +46,7 @@ func limits() []limit {
 			"the daemon does not start; a reload is refused"},
 		{"marks that begin or separate values in such a file (, : - ? [ {)", fmt.Sprint(yamlfile.MaxMarks), "the same"},
 		{"a picture of the scene", binary(server.MaxFileBytes), "the same"},
+		{"a certificate, a key or a revocation list", binary(access.MaxFileBytes), "the same"},
 	}
 }
 
