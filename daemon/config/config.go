@@ -57,13 +57,13 @@ const maxSocketPath = 107
 // are the schema of its configuration file; start from Default.
 type Config struct {
 	// Bus is virtual, or replay: and the files of one recording in order, with commas
-	// between them. A recording brings its array and tasks along: the fields array, tasks,
+	// between them. A recording brings its own array and tasks: the fields array, tasks,
 	// scene, pace, seed and defects are then ignored.
 	Bus string `yaml:"bus"`
 	// Replay is how a recording is played.
 	Replay Replay `yaml:"replay"`
 	// Array is an array file, or demo. A reload reads the file again, and refuses it where
-	// the array in it is another than the one that runs.
+	// it describes another array than the one that runs.
 	Array string `yaml:"array"`
 	// Tasks is a file of tasks, demo, or none. Empty means those of the demo with the demo
 	// array, and none with any other.
@@ -77,8 +77,8 @@ type Config struct {
 	// Seed is what everything random on a virtual bus is drawn from.
 	Seed uint64 `yaml:"seed"`
 	// MaxLag is how far the host may fall behind the timetable before an event says so. The bus
-	// works off what it missed, on time by its own clock, but late by everybody else's. 0s means
-	// that no event says so.
+	// works off what it missed: on time by its own clock, but late by every other. 0s means that
+	// no event says so.
 	MaxLag time.Duration `yaml:"max_lag"`
 	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
 	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`
@@ -88,7 +88,7 @@ type Config struct {
 	Data string `yaml:"data"`
 	// DataReaders is who beside the daemon's own user may read what it keeps there: none (files
 	// of mode 0600 in folders of mode 0700), group (0640, 0750) or all (0644, 0755). The umask
-	// does not count; files and folders that are there stay as they are.
+	// is ignored; existing files and folders stay as they are.
 	DataReaders string `yaml:"data_readers"`
 	// Defects is a list of defective pixels of a virtual bus, each as
 	// CHIP:ROW,COLUMN=stuck@VOLTS or CHIP:ROW,COLUMN=noisy@VOLTS.
@@ -131,14 +131,14 @@ type Calibration struct {
 // Listen is where the daemon listens. Addresses that are not loopback ones speak TLS
 // and take client certificates or tokens, which Access must provide for.
 type Listen struct {
-	// GRPC is host:port of the API; port 0 takes a free one, empty none. Without a host
-	// all addresses of the machine are meant.
+	// GRPC is host:port of the API; port 0 takes a free one, empty means none. Without a
+	// host it is all addresses of the machine.
 	GRPC string `yaml:"grpc"`
 	// Unix is the path of a Unix socket of the API; empty means none. Only the
 	// daemon's own user may connect to it.
 	Unix string `yaml:"unix"`
 	// HTTP is host:port of the page, /metrics and /healthz; empty means none. Without a
-	// host all addresses of the machine are meant.
+	// host it is all addresses of the machine.
 	HTTP string `yaml:"http"`
 }
 
@@ -176,7 +176,7 @@ func (c *Config) DataModes() fileio.Modes {
 }
 
 // Validate finds everything wrong with the configuration itself; what the files that it
-// names hold is not looked at.
+// names hold is not checked.
 func (c *Config) Validate() invalid.Errors {
 	var m invalid.Errors
 	if c.Array == "" {

@@ -117,11 +117,11 @@ const (
 
 Written from the configuration's own code; do not edit (@go test ./daemon/config -run TestReference -update@).
 
-@facetd --config FILE@ reads a YAML file with these fields; all may be left out, and unknown ones are errors.
-@facetd check --config FILE@ lists every error, also of the files that it names, and says who could connect.
+@facetd --config FILE@ reads a YAML file with these fields; any may be left out, and unknown ones are errors.
+@facetd check --config FILE@ lists every error, also in the files that it names, and says who could connect.
 Names of files are relative to the configuration file, except @data@, which is relative to the working folder.
-Flags of the command line come before the file. A reload (SIGHUP) applies the fields that say so in its column; a
-configuration that differs in others is refused as a whole, and the active one stays.
+Flags of the command line override the file. A reload (SIGHUP) applies the fields that say so in the column reload;
+a configuration that differs in others is refused as a whole, and the active one stays.
 Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](examples/replay.yaml).
 
 | field | type | default | reload | what it is |
@@ -137,26 +137,26 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 | any other | TLS 1.3, and a client certificate or a token |
 
 An address that is not a loopback one is refused at the start unless @access.tls.certificate@, @access.tls.key@ and
-one of @access.tls.client_ca@ and @access.tokens@ are there. The role viewer reads everything: the array, tasks,
+one of @access.tls.client_ca@ and @access.tokens@ are given. The role viewer reads everything: the array, tasks,
 plans, frames, status, events, metrics, the page, health and reflection, and plans changes without making them. The
 role operator also changes things and takes bus time: tasks, captures, commands, probes, faults, light,
 calibrations, runs of bring-up, recordings, replays.
 
-A token goes with every call, in gRPC metadata or the HTTP header @authorization: Bearer TOKEN@; over HTTP also as
-the password of Basic, with any user, which browsers ask for and scrapers know. A caller that shows a token is judged
-by it alone, else by its certificate. @facetd token new@ makes tokens; the file holds a line for each:
+A token is sent with every call, in gRPC metadata or the HTTP header @authorization: Bearer TOKEN@; over HTTP also as
+the password of basic authentication, with any user, which browsers and scrapers support. A caller that sends a token
+is judged by it alone, any other by its certificate. @facetd token new@ makes tokens; the file holds a line for each:
 
 @@@text
 NAME ROLE EXPIRY sha256:DIGEST
 bench operator 2030-06-01 sha256:(64 hexadecimal digits)
 @@@
 
-What a reload takes away, or time, counts at once for new calls on connections old and new, and ends streams within
-%v. Refusals are counted in @facetd_access_refused_total@ by reason; of a flood of them the log keeps ten a minute.
-Browsers: on plain connections the host must be an address or localhost, and requests that pages of other sites make
-are refused.
+Credentials that a reload removes, or that expire, are refused at once for new calls, on existing connections too, and
+streams that they opened end within %v. Refusals are counted in @facetd_access_refused_total@ by reason; in a flood of
+them the log keeps ten a minute. Browsers: on plain connections the host must be an address or localhost, and requests
+that pages of other sites make are refused.
 
-Keep the key and the token file readable for the daemon's user alone. Access control keeps strangers out; it does not
+Let only the daemon's user read the key and the token file. Access control keeps strangers out; it does not
 make it safe to move a robot on what a camera saw, or to let two people operate it at once.
 
 ## Limits
