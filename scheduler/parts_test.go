@@ -65,7 +65,7 @@ func TestOneLoadHasOneBias(t *testing.T) {
 	})
 	bias := func(v uint32) *facetdv1.View { return &facetdv1.View{Trim: &facetdv1.TrimSettings{PixelBias: &v}} }
 	_, m := program.NewTasks(a, []*facetdv1.Task{task("two", "mems", 10, bias(90), &facetdv1.View{})})
-	wantErrors(t, m, []string{"tasks[0].views[1].trim.pixel_bias: a bias of 100 is not that of the first view, 90"})
+	wantErrors(t, m, []string{"tasks[0].views[1].trim.pixel_bias: the bias of 100 is not that of the first view, 90"})
 
 	for other, want := range map[uint32]int{90: 1, 91: 2} {
 		p := mustBuild(t, a, task("one", "mems", 10, bias(90)), task("other", "mems", 10, bias(other)))

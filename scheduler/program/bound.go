@@ -9,14 +9,13 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// LeastTime is bus time that every correct program of one job needs, whatever words,
-// order, batches and segments it chooses, by phase. Alone says that no other task
-// writes registers of the job's chips.
+// LeastTime is a lower bound on the bus time of one job, by phase: every correct program needs it, whatever words,
+// order, batches and segments it chooses. So it says how much a better planner could save at most. alone says that no
+// other task writes registers of the job's chips.
 //
-// What it counts, and why nothing does with less. The bus is one stream of
-// operations; only a readout of several lanes, and a command that reaches several
-// chips, do several things at once. A command of a job reaches no chip outside the
-// job (rule 2), so no two jobs share one.
+// What it counts, and why no program does with less: the bus is one stream of operations; only a readout of several
+// lanes, and a command that reaches several chips, do several things at once. A command of a job reaches no chip
+// outside the job (rule 2), so none serves two jobs.
 //
 //   - Readouts. Every pixel of every frame settles and converts on its chip's lane.
 //     A readout never takes less time than it takes each of its chips alone, and two
@@ -82,7 +81,8 @@ func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) 
 	return longest, slices.Max(chips)
 }
 
-// maxApart limits the chips among which chipsApart looks for those that are apart.
+// maxApart limits the chips among which chipsApart looks, which takes the cube of their number; fewer chips only lower
+// the bound.
 const maxApart = 256
 
 // chipsApart is a number of chips of a target such that no word reaches two of them
@@ -114,7 +114,7 @@ func chipsApart(w *Words, target []int) int {
 	return len(apart)
 }
 
-// leastWrites is how often the registers of one chip are written at least for a job.
+// leastWrites is how often the registers of one chip must be written for a job, at least.
 func leastWrites(t *Task, alone bool) int {
 	n := 0
 	shares := t.shares()

@@ -14,7 +14,7 @@ import (
 // chips. The caller shows the reason; the same command may be possible under
 // another timetable.
 type DisturbError struct {
-	Task   string // that relies on the register; empty when no task is concerned
+	Task   string // the one that relies on the register; empty when no task is concerned
 	Chips  []string
 	Reason string
 }
@@ -34,7 +34,7 @@ type Command struct {
 func NewCommand(a *chipmodel.Array, cmd *facetdv1.Command, state Registers) (*Command, error) {
 	c := &checker{a: a}
 	if a.WiringOnly {
-		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to send commands")
+		c.add("", "the array file describes only the wiring", "add classes, lanes and timing to send commands")
 		return nil, c.m
 	}
 	chips, m := a.Resolve(cmd.GetTarget())
@@ -65,7 +65,8 @@ func (c *Command) Compile() (*OnDemandPlan, error) {
 	if err := c.outputsMeet(); err != nil {
 		return nil, err
 	}
-	// Nothing is taken as written already: the command was asked for.
+	// A write is sent even where the register is known to hold the value: the operator asked for it, perhaps because
+	// they doubt it.
 	e := newEmitter(c.words, NewRegisters(c.words.a, Unknown))
 	if _, err := e.apply(c.Chips, []bus.Action{c.act}); err != nil {
 		return nil, selectErrorOf(c.words.a, err)
@@ -112,7 +113,7 @@ func (c *checker) register(w *facetdv1.RegisterWrite, chips []int) bus.Action {
 	return bus.Write(r, uint16(v))
 }
 
-// few names a few of many.
+// few writes a few names of many.
 func few(names []string) string {
 	if len(names) > 6 {
 		return fmt.Sprintf("%s and %d more", strings.Join(names[:5], ", "), len(names)-5)
@@ -120,7 +121,7 @@ func few(names []string) string {
 	return strings.Join(names, ", ")
 }
 
-// strobe checks that every chip of a target knows what to do with a strobe.
+// strobe checks that every chip of a target takes a strobe.
 func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Action {
 	var takes func(*chipmodel.Class) bool
 	switch s {
@@ -157,7 +158,7 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 		act.Hold = max(act.Hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
 	}
 	if len(deaf) > 0 {
-		c.addf("strobe", "leave them out of the target", "%s: such chips have nothing to %s", few(deaf),
+		c.addf("strobe", "leave them out of the target", "%s: these chips have nothing to %s", few(deaf),
 			bus.StrobeName(s))
 	}
 	if len(idle) > 0 {
@@ -167,7 +168,8 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 	return act
 }
 
-// outputsMeet refuses a write after which two enabled outputs could meet on a lane.
+// outputsMeet refuses a write after which two outputs of a lane could be enabled. Whether a word makes both drive is
+// not asked: the next command or capture may select such a word.
 func (c *Command) outputsMeet() error {
 	a := c.words.a
 	if c.act.Register != chipmodel.OutputEnable || c.act.Value == 0 {

@@ -18,13 +18,13 @@ type readout struct {
 	scan bus.Scan
 }
 
-// unit is the smallest part of a job: a setting-up of chips, or one readout.
+// unit is the smallest part of a job: the set-up of chips for a view, or one readout.
 type unit struct {
 	setup func(*emitter) error
 	read  *readout
 }
 
-// block is a run of units that one segment holds together.
+// block is a run of units that must stay in one segment.
 type block []unit
 
 // Program is a compiled job. It is read-only and may be shared.
@@ -106,7 +106,7 @@ type SelectError struct{ message string }
 
 func (e *SelectError) Error() string { return e.message }
 
-// selectErrorOf says in names why a cover does not exist.
+// selectErrorOf says why a cover does not exist, with names in place of indices.
 func selectErrorOf(a *chipmodel.Array, err error) *SelectError {
 	var unreachable *selectword.UnreachableError
 	var clash *selectword.ClashError
@@ -121,15 +121,15 @@ func selectErrorOf(a *chipmodel.Array, err error) *SelectError {
 	return &SelectError{err.Error()}
 }
 
-// maxSegmentsOfJob limits how fine a job is cut.
+// maxSegmentsOfJob limits how finely a job is cut.
 const maxSegmentsOfJob = 4096
 
 var errTooFine = errors.New("the job would be cut into too many segments")
 
-// compile makes the program with a task's groups in a number of batches, each
-// loaded, shared and read before the next, and with segments of at most limit
-// where they can be cut so short; 0 is one segment. Errors: *SelectError, or
-// errTooFine.
+// Compile makes the program with a task's groups in a number of batches, each loaded, shared and read before the next,
+// and with segments of at most limit where they can be cut so short; 0 is one segment. Errors: *SelectError, or one
+// that says that the segments would be too many. What a unit costs depends on what is active and written before it, so
+// a block is written first, and taken back where the segment has become too long.
 func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 	e := newEmitter(c.words, c.start)
 	p := &Program{Frames: c.frames, a: c.words.a}
@@ -191,8 +191,9 @@ func (e *emitter) put(b block) error {
 	return nil
 }
 
-// split cuts a readout that stands alone between rows, so that its first part is
-// at least -over shorter. It reports false where that is not possible.
+// split cuts a readout that stands alone in its segment between rows, so that its first part is shorter by at least
+// -over. It reports false where that is not possible. Between rows nothing is lost: a memory keeps its load, and pixels
+// without one are sampled row by row in any case.
 func (c *Compiler) split(b block, over time.Duration) (first, rest block, ok bool) {
 	if len(b) != 1 || b[0].read == nil {
 		return nil, nil, false
@@ -233,8 +234,7 @@ func (c *Compiler) blocks(batches int) []block {
 	return out
 }
 
-// units lists what is done to groups of chips: a load, then for each view its
-// setting-up for all chips and the readouts.
+// units lists what is done to groups of chips: a load, then for each view its set-up for all chips and the readouts.
 func (c *Compiler) units(groups [][]int) []unit {
 	chips := slices.Concat(groups...)
 	slices.Sort(chips)
@@ -298,7 +298,7 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 	}
 }
 
-// claim is what the frames of a view say about their chips.
+// claim is what the frames of a view will say about the settings of their chips.
 func (c *Compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	v := &c.task.Views[view]
 	claim := bus.Claim{Registers: slices.Clone(v.Trim)}

@@ -8,8 +8,8 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// emitter writes the operations of one program, segment by segment. It knows what
-// every register holds, so that nothing is written twice.
+// emitter writes the operations of one program, segment by segment. It knows what every register holds, so that no
+// value is written again.
 //
 // Between segments the word stays active, which is safe because no chip's output is enabled then.
 type emitter struct {
@@ -40,9 +40,9 @@ func (e *emitter) holds(chips []int, r facetdv1.Register, v uint16) bool {
 	return !slices.ContainsFunc(chips, func(c int) bool { return e.regs[c][r] != int32(v) })
 }
 
-// apply performs actions in order on every chip of a target, under the fewest
-// words. Chips keep their own memory and registers, so all actions are done under
-// one word before the next is selected. It reports whether anything was written.
+// apply performs actions in order on every chip of a target, under the fewest words. All actions are done under one
+// word before the next is selected: that saves selects, and no chip can tell, as each has its own memory and registers.
+// It reports whether anything was written.
 func (e *emitter) apply(target []int, actions []bus.Action) (bool, error) {
 	steps, err := e.steps(target, actions)
 	if err != nil || len(steps) == 0 {
@@ -76,9 +76,9 @@ func (e *emitter) apply(target []int, actions []bus.Action) (bool, error) {
 	return wrote, nil
 }
 
-// steps returns the words to act under, the active one first. Strobes need a
-// partition of the whole target; writes go to the chips that need them, or to the
-// whole target where that takes fewer words.
+// steps returns the words to act under, the active one first. Strobes need a partition of the whole target. Writes may
+// reach a chip twice, and chips that hold the value already: they go to the chips that need them, or to the whole
+// target where that takes fewer words.
 func (e *emitter) steps(target []int, actions []bus.Action) ([]step, error) {
 	if slices.ContainsFunc(actions, func(a bus.Action) bool { return !a.Writes() }) {
 		steps, err := e.words.cover(target, true)
@@ -102,7 +102,7 @@ func (e *emitter) steps(target []int, actions []bus.Action) ([]step, error) {
 	}
 	if len(need) < len(target) {
 		best = slices.DeleteFunc(best, func(s step) bool { return !slices.ContainsFunc(s.reach, lacks) })
-		// The chips that lack a value alone may have no cover.
+		// The chips that lack a value may have no cover of their own.
 		if few, err := e.words.cover(need, false); err == nil && len(few) < len(best) {
 			best = few
 		}
@@ -138,7 +138,8 @@ func (e *emitter) due(steps []step, actions []bus.Action) [][]bool {
 	return due
 }
 
-// read reads chips, one a lane, under one word.
+// read reads chips, one per lane, under one word. Outputs are enabled for the readout only, so that any word may be
+// active at all other times.
 func (e *emitter) read(r *readout) {
 	e.Activate(r.word)
 	chips := r.scan.Chips

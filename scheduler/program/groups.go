@@ -15,10 +15,9 @@ func union(a *chipmodel.Array, chips []int) chipmodel.LineSet {
 	return w
 }
 
-// readGroups splits chips into groups that can each be read under one word, one
-// chip a lane, as few as found. Lanes are matched one after another: with two lanes
-// no fewer groups exist. unread is a chip that cannot be read without another one
-// listening, or -1.
+// readGroups splits chips into groups that can each be read under one word, one chip per lane, into as few as it finds.
+// Lanes are matched one after another, which gives the fewest groups with two lanes; with more that is a hard problem.
+// unread is a chip that cannot be read without another one listening, or -1.
 func readGroups(a *chipmodel.Array, l *listeners, chips []int) (groups [][]int, unread int) {
 	for lane := range a.Lanes {
 		var next []int
@@ -47,8 +46,7 @@ func matchLane(l *listeners, groups [][]int, chips []int) [][]int {
 		both = append(append(both[:0], groups[g]...), chips[i])
 		return l.exactly(both...)
 	})
-	// Those that cannot be read apart come first: once matched, nobody loses its
-	// partner.
+	// Those that cannot be read by themselves come first: a member that is matched stays matched, whoever comes after.
 	for g := range groups {
 		if !l.exactly(groups[g]...) {
 			m.matchLeft(g)
@@ -115,9 +113,8 @@ func (m *matching) matchRight(r int) {
 	}
 }
 
-// augment finds a partner for x among the other side: first one that is free, then
-// one whose partner may look for another. It begins at the member of the same rank,
-// which in regular wirings is the right one.
+// augment finds a partner for x on the other side: first one that is free, then one whose partner can find another. It
+// begins at the member of the same rank, which in regular wirings fits at once.
 func augment(x int, mine, theirs []int, pair func(x, y int) bool, tried []bool) bool {
 	at := func(k int) int { return (x + k) % len(theirs) }
 	for k := range theirs {

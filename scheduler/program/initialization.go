@@ -11,8 +11,9 @@ import (
 )
 
 // Initialization brings every register to what a table of tasks assumes, from any state. It disables every output
-// first, chip by chip with the fewest inputs first, so that no word reaches two chips of one lane whose outputs may be
-// enabled. Errors: *SelectError.
+// first, chip by chip. Those with the fewest inputs come first: a word for one chip can reach another of its lane only
+// where that one's wires are among its own, and such a chip is then disabled already. So no word makes two chips drive
+// a lane, whatever is enabled before. Errors: *SelectError.
 func Initialization(w *Words, tasks []*Task) ([]bus.Op, error) {
 	e := newEmitter(w, NewRegisters(w.a, Unknown))
 	assumed := Assumed(w.a, tasks)

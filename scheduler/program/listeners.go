@@ -6,9 +6,9 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// listeners counts the chips that listen under words. Chips have few inputs, so
-// that a word of few lines has few sets of lines that a chip could be wired to:
-// those are looked up where they are fewer than the chips.
+// listeners counts the chips that listen under words, which grouping does for every pair of chips. Chips have few
+// inputs, so a word of few lines has few subsets that a chip could be wired to: where they are much fewer than the
+// chips, they are looked up instead.
 type listeners struct {
 	wires []chipmodel.LineSet
 	// at counts the chips of each set of lines, sizes how many lines such sets have.
@@ -33,7 +33,7 @@ func newListeners(a *chipmodel.Array) *listeners {
 	return l
 }
 
-// costOfLookup is how many chips can be looked at in the time of one look-up.
+// costOfLookup is how many chips can be scanned in the time of one look-up.
 const costOfLookup = 16
 
 // count returns how many chips listen under a word.

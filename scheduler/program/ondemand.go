@@ -32,7 +32,7 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 	error) {
 	c := &checker{a: a}
 	if a.WiringOnly {
-		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to capture frames")
+		c.add("", "the array file describes only the wiring", "add classes, lanes and timing to capture frames")
 		return nil, c.m
 	}
 	t := &Task{Name: "capture"}
@@ -63,7 +63,8 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 	return finish(e, t.Chips, t.Views, comp.frames), nil
 }
 
-// restore writes back the values that the registers of a task's chips had.
+// restore writes back the values that the registers of a task's chips had: the timetable, which goes on afterwards,
+// relies on them.
 func (e *emitter) restore(t *Task, state Registers) {
 	before := e.Len()
 	for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
@@ -77,10 +78,9 @@ func (e *emitter) restore(t *Task, state Registers) {
 	}
 }
 
-// restoreRegister writes one register of chips back, all chips that had one value
-// together. Where no words reach just those, they are written one by one before,
-// those with the most inputs first: a chip that listens whenever another does gets
-// its own value after the other.
+// restoreRegister writes one register of chips back, all chips that had one value together. Where no words reach
+// exactly those, they are written one by one before the others, those with the most inputs first: a chip that listens
+// whenever another does gets the other's value with it, and its own afterwards.
 func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Registers) {
 	alike := map[int32][]int{}
 	for _, c := range chips {
@@ -105,7 +105,7 @@ func (e *emitter) restoreRegister(chips []int, reg facetdv1.Register, state Regi
 		}
 	}
 	for _, v := range values {
-		// Without a cover they have their values by now.
+		// Those without a cover have their values by now.
 		if !slices.Contains(apart, alike[v][0]) {
 			_, _ = e.apply(alike[v], []bus.Action{bus.Write(reg, uint16(v))})
 		}

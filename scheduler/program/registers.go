@@ -11,7 +11,7 @@ import (
 // Registers is what is known of every chip's registers: [chip][register], -1 where unknown.
 type Registers [][chipmodel.NumRegisters]int32
 
-// What a Registers says beside a value.
+// Values that stand for no value of a register.
 const (
 	// Unknown is a register whose value is not known.
 	Unknown int32 = -1
@@ -64,8 +64,8 @@ func Overlay(before, assumes Registers) Registers {
 	return out
 }
 
-// RegistersAfter returns what the registers hold after a run of operations that
-// begins with every line inactive.
+// RegistersAfter returns what the registers hold after a run of operations. No line may be active before it, so that
+// its first writes reach the chips of its own words only.
 func RegistersAfter(a *chipmodel.Array, ops []bus.Op, before Registers) Registers {
 	out := slices.Clone(before)
 	var word chipmodel.LineSet
@@ -114,9 +114,8 @@ func Wishes(t *Task) map[facetdv1.Register]Wish {
 	return out
 }
 
-// Assumed returns what every register holds whenever no job is open: the value
-// that every task which writes it leaves in it, Unknown where they leave different
-// ones, and Untouched where none writes it. Outputs are disabled.
+// Assumed returns what every register holds whenever no job is open: the value that all tasks that write it leave in
+// it, Unknown where they leave different ones, and Untouched where none writes it. Outputs are disabled.
 //
 // It is what makes the cost of a job the same whatever ran before: a register is
 // written exactly when the job cannot rely on it.

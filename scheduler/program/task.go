@@ -1,6 +1,6 @@
 // Package program turns checked tasks, captures on demand and single commands into the operations of a bus, with exact
 // durations: which select words reach the chips, what is written where, in which order chips are read, and where a job
-// may be cut. When jobs run is the planner's matter.
+// may be cut. When jobs run is left to the planner.
 //
 // It is pure: no clock, goroutine, logger or bus.
 package program
@@ -32,7 +32,7 @@ type Task struct {
 	OwnDeadline bool
 	// MaxHold and MaxSkew are 0 where there is no limit.
 	MaxHold, MaxSkew time.Duration
-	// spec is the task as asked for, which is given back and never looked at; nil for a task that Merge made.
+	// spec is the task as asked for, which is returned by Spec and decides nothing; nil for a task that Merge made.
 	spec *facetdv1.Task
 	// merged are the tasks as asked for that this one stands for; none where it is one of them itself.
 	merged []*Task
@@ -48,7 +48,7 @@ type View struct {
 	Shares []bus.Patterns
 	// Patterns are the switch patterns set before sensing (chips with pixel switches).
 	Patterns bus.Patterns
-	// Trim are the values of the registers of biases and amplifier, as far as there are any.
+	// Trim are the values of the registers of biases and amplifier that the chips have.
 	Trim   []bus.RegisterValue
 	Window chipmodel.Window
 }
@@ -108,7 +108,8 @@ func (t *Task) pixelBias() (value uint16, ok bool) { return t.Views[0].pixelBias
 func (t *Task) Shares() int { return len(t.shares()) }
 
 // MayFollow reports whether a task's views may be read after those of another from one load: the same memory chips at
-// the same rate, loaded under the same pixel bias, and its first view begins with every share that the other does.
+// the same rate, loaded under the same pixel bias, and a first view that begins with every share of the other task,
+// since a share cannot be undone.
 func (t *Task) MayFollow(first *Task) bool {
 	bias, _ := t.pixelBias()
 	if other, _ := first.pixelBias(); bias != other {
@@ -122,9 +123,8 @@ func (t *Task) MayFollow(first *Task) bool {
 	return len(done) <= len(shares) && slices.Equal(done, shares[:len(done)])
 }
 
-// Merge is the task of one bus job for two tasks, of which the second may follow the
-// first. It keeps the tightest of their limits: what holds for it holds for both. No
-// name of a task has a comma, so that its name is no other task's.
+// Merge is the task of one bus job for two tasks, of which the second may follow the first. It keeps the tightest of
+// their limits: what holds for it holds for both. Names of tasks have no comma, so its name belongs to no other task.
 func Merge(first, second *Task) *Task {
 	t := &Task{
 		Name: first.Name + "," + second.Name, Chips: first.Chips, Class: first.Class,

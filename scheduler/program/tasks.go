@@ -15,8 +15,8 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Bounds of what may be asked for. They keep a mistyped number from asking for
-// hours of planning; none of them is a property of the hardware.
+// Limits of what may be asked for. They keep a mistyped number from asking for hours of planning; none of them is a
+// property of the hardware.
 const (
 	maxRateHz    = 1e6
 	minRateHz    = 1e-3
@@ -33,7 +33,7 @@ const (
 func NewTasks(a *chipmodel.Array, specs []*facetdv1.Task) ([]*Task, invalid.Errors) {
 	c := &checker{a: a}
 	if a.WiringOnly {
-		c.add("", "the array file describes wiring alone", "add classes, lanes and timing to run tasks")
+		c.add("", "the array file describes only the wiring", "add classes, lanes and timing to run tasks")
 		return nil, c.m
 	}
 	if len(specs) == 0 {
@@ -79,7 +79,7 @@ func (c *checker) taskName(path, name string, seen map[string]int, i int) {
 	seen[name] = i
 }
 
-// name checks the form of a name and reports whether it is good.
+// name checks the form of a name and reports whether it is valid.
 func (c *checker) name(path, name, what string) bool {
 	switch {
 	case name == "":
@@ -136,7 +136,7 @@ func (c *checker) target(path string, target *facetdv1.Target) ([]int, *chipmode
 	return chips, class
 }
 
-// rate checks a rate and reports whether it is good.
+// rate checks a rate and reports whether it is valid.
 func (c *checker) rate(path string, hz float64) bool {
 	switch {
 	case math.IsNaN(hz) || math.IsInf(hz, 0):
@@ -156,8 +156,8 @@ func (c *checker) rate(path string, hz float64) bool {
 	return false
 }
 
-// periodOf is the exact period in nanoseconds of a rate, which is taken as the
-// decimal number that it was written as.
+// periodOf is the exact period in nanoseconds of a rate, which is taken as the decimal number that was typed: the float
+// nearest to 0.3 would have a period of a huge denominator, and a hyperperiod beyond any limit.
 func periodOf(hz float64) *big.Rat {
 	rate, ok := new(big.Rat).SetString(strconv.FormatFloat(hz, 'g', -1, 64))
 	if !ok || rate.Sign() <= 0 {

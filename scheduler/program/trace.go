@@ -7,8 +7,8 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// trace is when the events of one segment that matter to hold and skew happen, from
-// its start.
+// trace holds when the events of one segment that matter for hold and skew happen, from its start. Segments are the
+// same for every job; only their starts differ, so the operations are walked once.
 type trace struct {
 	loads []loadEvent
 	scans []scanEvent
@@ -47,7 +47,7 @@ func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 	return t
 }
 
-// Course is what one job sees, given the starts of its segments.
+// Course is what the frames of one job will show of its timing, given the starts of its segments.
 type Course struct {
 	Light []time.Duration // of each frame: the start of its load, or its first sample
 	Hold  []time.Duration // of each chip of the array: load to last sample; 0 without memory

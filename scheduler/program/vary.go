@@ -5,7 +5,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// varied checks the task anew with other views; nil where its chips cannot do it.
+// varied is the task with other views, checked again; nil where its chips cannot do it.
 func (t *Task) varied(a *chipmodel.Array, change func(i int, v *facetdv1.View)) *Task {
 	spec := t.Spec()
 	if len(spec.Views) == 0 {
@@ -36,7 +36,7 @@ func (t *Task) Binned(a *chipmodel.Array, rows, columns int) (out *Task, fewer b
 	return out, fewer
 }
 
-// coarser brings n pixels a step apart to at least a new step over the same extent.
+// coarser spaces n pixels at least a new step apart over the same extent.
 func coarser(n, step, least int) (int, int) {
 	wide := max(step, least)
 	return (n-1)*step/wide + 1, wide

@@ -10,9 +10,8 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
-// ResolveViews checks the views of a task or capture for chips of a class and says what
-// they do, in order and with every name filled in; none are one plain view. Errors are
-// invalid.Errors with paths from "views".
+// ResolveViews checks the views of a task or capture for chips of a class and returns what they do, in order and with
+// every name filled in; no views mean one plain view. Errors are invalid.Errors with paths from "views".
 func ResolveViews(a *chipmodel.Array, class *chipmodel.Class, views []*facetdv1.View) ([]View, error) {
 	c := &checker{a: a}
 	resolved := c.views("views", views, class)
@@ -51,8 +50,8 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 		bias, biased := v.pixelBias()
 		if first, _ := views[0].pixelBias(); biased && class.HasMemory() && bias != first {
 			c.addf(at+".trim.pixel_bias", "give all views the same, or make several tasks",
-				"a bias of %d is not that of the first view, %d: all views show one load, which is made under one bias",
-				bias, first)
+				"the bias of %d is not that of the first view, %d: all views show one load, which is made under one "+
+					"bias", bias, first)
 		}
 	}
 	return views

@@ -29,11 +29,10 @@ func NewWords(a *chipmodel.Array) *Words {
 		listeners: newListeners(a)}
 }
 
-// Array is what the words are of.
+// Array is the array that the words are for.
 func (w *Words) Array() *chipmodel.Array { return w.a }
 
-// cover returns words whose reaches together are exactly the target; once asks
-// that no chip is reached twice.
+// cover returns words whose reaches together are exactly the target; with once, no chip is reached twice.
 func (w *Words) cover(target []int, once bool) ([]step, error) {
 	c, err := w.resolver.Cover(target, once)
 	if err != nil {
@@ -46,10 +45,9 @@ func (w *Words) cover(target []int, once bool) ([]step, error) {
 	return steps, nil
 }
 
-// Cover returns the fewest select words that found reach exactly a target, in the
-// schema's form; once asks that no chip is reached twice, as strobes must be.
-// optimal says that no fewer words exist; no cover has fewer than bound. Errors:
-// *selectword.UnreachableError, *selectword.ClashError.
+// Cover returns the fewest select words found that reach exactly a target, in the schema's form; with once, no chip is
+// reached twice, as strobes require. optimal says that no fewer words exist; it is proved that no cover has fewer than
+// bound. Errors: *selectword.UnreachableError, *selectword.ClashError.
 func Cover(a *chipmodel.Array, target []int, once bool) (found []*facetdv1.SelectWord, optimal bool, bound int,
 	err error) {
 	c, err := NewWords(a).resolver.Cover(target, once)

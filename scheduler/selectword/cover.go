@@ -19,9 +19,9 @@ type Options struct {
 	// Once asks for a partition: no chip is reached twice. Strobes need it.
 	Once bool
 	// Cost is the cost of sending a command under a word; the sum is minimised. Nil means that every word costs 1.
-	// Costs are 1..MaxCost, depend on the word alone, and must not fall when lines are added, or the answer may be
-	// neither cheapest nor its bound one: words are only compared in their smallest form (no line active that no
-	// reached chip needs).
+	// Costs are 1..MaxCost, depend on the word alone, and must not fall when lines are added: words are compared only
+	// in their smallest form, in which no line is active that no reached chip needs. Otherwise the answer may not be
+	// the cheapest, and LowerBound may be wrong.
 	Cost func(chipmodel.LineSet) int64
 	// Work caps the search, in steps of roughly a microsecond; 0 means a default.
 	// The same work always gives the same answer.
@@ -53,6 +53,7 @@ func (w *Wiring) Cover(target []int, opt Options) (Cover, error) {
 		return Cover{}, err
 	}
 	in := newInstance(w, inside, opt)
+	// Most targets of a planned wiring are one word; they need none of what follows.
 	if all := unionOf(in.elems); in.cost == nil && in.allowed(all) {
 		return w.finish(solution{words: []chipmodel.LineSet{all}, cost: 1, bound: 1}), nil
 	}

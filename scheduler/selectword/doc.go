@@ -17,6 +17,6 @@
 //   - bounds (fooling sets, linear programming duals, matrix rank) meet a greedy
 //     answer at once in most cases, and branch and bound closes the rest.
 //
-// Every answer carries a lower bound and says whether it is proved. The search is
-// deterministic and bounded by a count of steps, not by a clock.
+// Every answer carries a lower bound and says whether it is proved optimal. The search is limited by a count of steps,
+// not by a clock: the same target gets the same words on any machine and under any load, and so does a plan.
 package selectword

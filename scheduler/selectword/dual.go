@@ -5,10 +5,9 @@ import "math"
 // maxSimplexRows limits the linear program: its basis is a dense square matrix.
 const maxSimplexRows = 160
 
-// dual is a price for each row such that no column holds rows worth more than its
-// cost. The prices of the rows still open are then a bound on what covering them
-// costs, anywhere in the search. Prices are whole numbers of 1/scale, so that the
-// bound is exact.
+// dual is a price for each row such that no column holds rows worth more than its cost. The prices of the rows still
+// open are then a bound on what covering them costs, anywhere in the search. Prices are whole multiples of 1/scale, so
+// that the bound is exact: with floats, a rounding error could prove an answer optimal that is not.
 type dual struct {
 	price []int64
 	scale int64
@@ -40,6 +39,8 @@ func (pr *problem) dual(in *instance) *dual {
 	for d.scale > 1 && float64(dearest)*float64(d.scale)*float64(pr.rows+1) > 1<<60 {
 		d.scale /= 2
 	}
+	// Rounded prices may still be a little too high for some column. Scaling all of them down makes them valid; if that
+	// does not end, prices of 0 are.
 	for range 4 {
 		for r, y := range prices {
 			d.price[r] = int64(math.Floor(y * float64(d.scale)))
@@ -71,11 +72,10 @@ func (d *dual) worst(cols []column) float64 {
 	return worst
 }
 
-// simplex solves min cost*x, A x >= 1 (= 1 where once), x >= 0 by the revised
-// simplex method with an explicit inverse of the basis and returns the row prices.
-// It starts from one artificial column per row, as dear as the dearest column that
-// holds it: where the true single columns are among the columns they cost no more.
-// Prices from an early stop are too high for some column; the caller scales them.
+// simplex solves min cost*x, A x >= 1 (= 1 where once), x >= 0 by the revised simplex method with an explicit inverse
+// of the basis and returns the row prices. It starts from one artificial column per row, as dear as the dearest column
+// that holds it: no true column of that row alone costs more. Prices from an early stop are too high for some column;
+// the caller scales them down.
 func (pr *problem) simplex(in *instance) []float64 {
 	n := pr.rows
 	s := &simplex{n: n, inverse: make([][]float64, n), cost: make([]float64, n), x: make([]float64, n),
@@ -201,7 +201,7 @@ func (s *simplex) pivot(direction []float64, cost float64) {
 		}
 	}
 	if leave < 0 {
-		return // cannot be: costs are positive, the program is bounded
+		return // cannot happen: costs are positive, so the program is bounded
 	}
 	row := s.inverse[leave]
 	for r := range row {

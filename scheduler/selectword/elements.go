@@ -38,12 +38,10 @@ func minimalSets(sets []chipmodel.LineSet) []chipmodel.LineSet {
 	return keep
 }
 
-// atoms merges target chips that every partition has in one word, and returns the
-// lines of each merged set. Where wires(a) is within wires(b), each word that
-// reaches b reaches a; as a is reached once, all such b share a's word. A word
-// that must hold several chips holds all whose wires lie in their union, and so
-// on. What is left when nothing more merges is itself a partition, unless a merged
-// word reaches outside the target: then there is none.
+// atoms merges target chips that every partition has in one word, and returns the lines of each merged set. Where
+// wires(a) is within wires(b), each word that reaches b reaches a; as a is reached once, all such b are in the word of
+// a. A word that must hold several chips holds all chips whose wires lie in their union, and so on. What is left when
+// nothing more merges is itself a partition, unless a merged word reaches outside the target: then there is none.
 func (w *Wiring) atoms(in *instance, inside []bool) ([]chipmodel.LineSet, error) {
 	var chips []int
 	for chip := range w.wires {
@@ -101,9 +99,8 @@ func (w *Wiring) anyWithin(chips []int, word chipmodel.LineSet) bool {
 	return slices.ContainsFunc(chips, func(c int) bool { return w.wires[c].Within(word) })
 }
 
-// explain drops chips from a clashing group for as long as the rest still clashes
-// by itself. The rest is a proof for the whole: a partition of the target is one
-// of each part of it.
+// explain drops chips from a clashing group for as long as the rest still clashes by itself. The rest is a proof for
+// the whole, since a partition of the target is one of each part of it, and short enough for a person to check.
 func (w *Wiring) explain(in *instance, group []int) []int {
 	clashes := func(chips []int) bool {
 		return slices.ContainsFunc(w.merge(chips), func(g []int) bool { return !in.allowed(w.Union(g)) })

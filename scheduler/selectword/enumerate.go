@@ -166,7 +166,8 @@ func clashes(lines chipmodel.LineSet, clash *[64]chipmodel.LineSet) bool {
 	return false
 }
 
-// leaf keeps a word unless an element could be added to it.
+// leaf keeps a word unless an element could be added to it: the branch that ends here did not see the elements that it
+// had dropped.
 func (e *lineBranching) leaf(word chipmodel.LineSet, live []int32) bool {
 	e.in.charge(len(e.p.elems)/32 + (len(e.p.elems)-len(live))/16)
 	for k := range e.p.full {
@@ -188,10 +189,9 @@ func (e *lineBranching) leaf(word chipmodel.LineSet, live []int32) bool {
 	return true
 }
 
-// closedWords enumerates every word that is a union of elements and holds no
-// forbidden set, each once (close-by-one, Kuznetsov 1993, from memory): a word is
-// made from its elements in ascending order and skipped where an element before
-// the last comes in through the back door.
+// closedWords enumerates every word that is a union of elements and holds no forbidden set, each once (close-by-one,
+// Kuznetsov 1993, from memory): a word is made from its elements in ascending order, and skipped where adding one
+// brings in an earlier element: that word has been made already.
 func (in *instance) closedWords(p *part) (found []column, complete bool) {
 	c := &closing{in: in, p: p}
 	all := make([]int32, len(p.elems))

@@ -7,8 +7,7 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// tries is how many starts a greedy step on n elements may compare: fewer where
-// each takes longer.
+// tries is how many starts a greedy step on n elements may compare: each takes about n squared steps.
 func tries(n int) int { return min(64, max(1, 1<<18/(n*n))) }
 
 // foolingSet returns elements no two of which fit in one word; each needs a word of
@@ -30,8 +29,8 @@ func (p *part) foolingSet() []int {
 	return set
 }
 
-// grow adds elements to a seed while the word stays allowed and holds no element
-// of avoid: those that want likes first.
+// grow adds elements to a seed while the word stays allowed and holds no element of avoid: those of want first. Those
+// that are not wanted follow in a cover, where a larger word is never worse.
 func (in *instance) grow(p *part, seed int, want, avoid []uint64) column {
 	word := p.elems[seed]
 	var room [4]uint64
@@ -139,9 +138,8 @@ func (in *instance) greedyPartition(p *part, cover []chipmodel.LineSet) []column
 	return peel.best
 }
 
-// slicewise starts from the elements that share their lines of one colour (a row, a
-// plane), or from single elements where a slice is no word, and joins what makes a
-// word together.
+// slicewise starts from slices, the elements with the same lines of one colour (a row, a plane), or from single
+// elements where a slice is no word, and joins pieces that together make a word.
 func (in *instance) slicewise(p *part, colour chipmodel.LineSet) []column {
 	byLines := map[chipmodel.LineSet]chipmodel.LineSet{}
 	for _, e := range p.elems {
@@ -190,9 +188,9 @@ func (p *part) linesOf(colour chipmodel.LineSet) []chipmodel.LineSet {
 	return lines
 }
 
-// peeling goes through the words of a cover in one order after the other and takes
-// from each word what no earlier one has; where that is no word by itself, it takes
-// several. Orders with the same beginning share the work on it.
+// peeling makes a cover disjoint: it goes through its words in one order after another and takes from each word what no
+// earlier one has; where that is no word by itself, it takes several. The work on a common beginning of several orders
+// is done once.
 type peeling struct {
 	in     *instance
 	p      *part

@@ -25,7 +25,7 @@ type instance struct {
 // reaches it must hold the lines of all of them.
 type pull struct{ chip, all chipmodel.LineSet }
 
-// solution is words and a bound on the cost of any other.
+// solution is words, and a lower bound on the cost of any others.
 type solution struct {
 	words       []chipmodel.LineSet
 	cost, bound int64
@@ -40,7 +40,7 @@ func newInstance(w *Wiring, inside []bool, opt Options) *instance {
 			lines |= wires
 		}
 	}
-	if in.work <= 0 { // large targets rarely close their gap: do not keep the caller waiting
+	if in.work <= 0 { // the gap of large targets rarely closes: do not keep the caller waiting
 		in.work = defaultWork * 64 / max(64, len(in.elems))
 	}
 	var outside []chipmodel.LineSet
@@ -189,8 +189,8 @@ func (in *instance) parts() []part {
 	return parts
 }
 
-// partners returns the elements that may share a word with these lines: not those
-// that have all the lines that a forbidden set still lacks.
+// partners returns the elements that fit in one word with these lines: all but those that have every line that some
+// forbidden set still lacks.
 func (in *instance) partners(lines chipmodel.LineSet, by, full []uint64) []uint64 {
 	fitting := slices.Clone(full)
 	union := chipmodel.LineSet(1)<<(len(by)/len(full)) - 1 // lines that elements have, and some below

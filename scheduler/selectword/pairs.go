@@ -5,10 +5,9 @@ import "math/bits"
 // maxPairs limits the elements for which pairs are looked at: the table is square.
 const maxPairs = 256
 
-// pairs knows, for every two elements of a part, which elements a word holds that
-// holds both. In the midst of a partition the elements already reached are
-// forbidden as well, so fewer and fewer pairs fit, and the fooling sets among what
-// is left grow.
+// pairs knows, for every two elements of a part, all elements that a word for both holds. Half-way through a partition
+// the elements already reached are forbidden as well, so fewer and fewer pairs fit, and the fooling sets among the rest
+// grow: a much better lower bound than at the start.
 type pairs struct {
 	n      int
 	stride int
@@ -37,9 +36,8 @@ func (in *instance) newPairs(p *part) *pairs {
 	return q
 }
 
-// fooling returns the size of a set of open elements no two of which fit in one
-// word of open elements, and the open element that fits with fewest others. It
-// stops counting beyond enough.
+// fooling returns the size of a set of open elements no two of which fit in one word of open elements, and the open
+// element that fits with fewest others. It stops counting beyond enough, where the caller gives up the branch anyway.
 func (q *pairs) fooling(open []uint64, enough int) (size, tightest int) {
 	for i := range members(open) {
 		clear(q.fits[i])

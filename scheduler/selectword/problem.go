@@ -50,13 +50,13 @@ func (in *instance) coverPart(p part) solution {
 	pr := &problem{rows: len(p.elems), cols: cols, unit: true}
 	best, bound := in.minimise(pr, greedy, fooling)
 	if !complete {
-		bound = fooling // the words not enumerated might have done better
+		bound = fooling // words that were not enumerated might do better
 	}
 	return solutionOf(best, bound)
 }
 
-// partitionPart finds the fewest disjoint words that cover a part. A cover bounds
-// it from below, and often can be made disjoint at no loss.
+// partitionPart finds the fewest disjoint words that cover a part. No partition has fewer words than the best cover,
+// which can often be made disjoint without more of them: hence it comes first.
 func (in *instance) partitionPart(p part) solution {
 	cover := in.coverPart(p)
 	bound := max(cover.bound, int64(len(p.foolingSet())), int64(in.rankBound(&p)))
@@ -86,6 +86,7 @@ func (in *instance) partitionPart(p part) solution {
 // from single elements, whichever cost less.
 func (in *instance) cheapestPart(p part) (solution, error) {
 	work := in.work
+	// The fewest words are only a start: most of the work is kept for their cost.
 	in.work = work / 4
 	var fewest, single []column
 	left := fullSet(len(p.elems))
@@ -162,9 +163,9 @@ func totalCost(cols []column) int64 {
 	return sum
 }
 
-// reduce drops rows that are covered whenever another one is, and columns that a
-// column no dearer contains, until nothing changes (covering only: in a partition
-// neither may go).
+// reduce drops rows that are covered whenever another one is, and columns within another one that costs no more, until
+// nothing changes. That is for covering only: in a partition a row must not be covered twice, and a smaller column may
+// be the one that fits.
 func (pr *problem) reduce(in *instance) {
 	for changed := true; changed; {
 		changed = pr.dropRows(in)

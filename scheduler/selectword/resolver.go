@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// maxCached limits a Resolver's memory. When it is full the oldest answer goes.
+// maxCached limits a Resolver's memory. When it is full, the oldest answer is dropped.
 const maxCached = 4096
 
 // Resolver remembers the covers of targets. It is for one goroutine.
@@ -21,8 +21,7 @@ type answer struct {
 	err   error
 }
 
-// NewResolver returns a resolver over a wiring. Options.Once is ignored: each call
-// says it.
+// NewResolver returns a resolver over a wiring. Options.Once is ignored: each call says what it needs.
 func NewResolver(w *Wiring, opt Options) *Resolver {
 	return &Resolver{wiring: w, opt: opt, cached: map[string]answer{}}
 }

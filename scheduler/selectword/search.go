@@ -79,8 +79,8 @@ func (s *search) node(open []uint64, avail []int32, spent int64) bool {
 	return s.branch(row, open, avail, spent)
 }
 
-// inspect returns the open row with the fewest columns (-1 where one has none) and
-// a bound: every row costs at least its fair part of the best column it is in.
+// inspect returns the open row with the fewest columns (-1 where one has none) and a lower bound: every row costs at
+// least its equal part of the best column that it is in. Branching on that row keeps the tree narrow.
 func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 	const none = int64(1) << 62
 	for r := range s.tally {
@@ -116,8 +116,8 @@ func (s *search) inspect(open []uint64, avail []int32) (row int, bound int64) {
 	return row, (sum + s.dual.scale - 1) / s.dual.scale
 }
 
-// branch tries every column that holds a row. In a cover, a column that was tried
-// is out in the branches after it: what it leads to has been seen.
+// branch tries every column that holds a row. In a cover, a column that was tried is banned in the branches after it:
+// all answers with it have been seen. In a partition the columns of one row exclude each other in any case.
 func (s *search) branch(row int, open []uint64, avail []int32, spent int64) bool {
 	var tries []int32
 	for _, c := range avail {

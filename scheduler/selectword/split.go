@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// maxMemo limits the table of open elements already looked at.
+// maxMemo limits the table of sets of open elements already searched.
 const maxMemo = 1 << 16
 
 // trialNodes takes about two milliseconds; a search that needs no more is done sooner
@@ -15,8 +15,9 @@ const trialNodes = 4000
 // setKey is a set of at most maxPairs elements.
 type setKey [maxPairs / 64]uint64
 
-// splitting searches for the fewest disjoint words. It looks at the open elements
-// alone: which of them still fit together bounds how many words they need.
+// splitting searches for the fewest disjoint words. What matters is only which elements are still open: how few of them
+// still fit together gives a lower bound on their words, and a set of them that was searched once need not be searched
+// again.
 type splitting struct {
 	in     *instance
 	pr     *problem
@@ -31,8 +32,8 @@ type splitting struct {
 	memo   map[setKey]int8 // words that these elements need at least
 }
 
-// split improves on a known partition; see minimise. Many searches are over before a
-// linear program would be, so that is only solved for those that are not.
+// split improves on a known partition; see minimise. Many searches end sooner than a linear program would, so it is
+// solved only for those that do not.
 func (in *instance) split(pr *problem, known []column, bound int64) ([]column, int64) {
 	s := &splitting{in: in, pr: pr, nodes: trialNodes, best: known, goal: int(bound),
 		byElem: make([][]int32, pr.rows), byHas: make(map[setKey]int32, len(pr.cols)), memo: map[setKey]int8{}}

@@ -22,15 +22,15 @@ func (s *Spec) impossible() string {
 	for a := range fixed {
 		for b := range a {
 			if fixed[a].Len() == s.Inputs && fixed[a] == fixed[b] && s.Chips[a].Lane == s.Chips[b].Lane {
-				return fmt.Sprintf("chips %d and %d are wired alike and share lane %d", b, a, s.Chips[a].Lane)
+				return fmt.Sprintf("chips %d and %d are wired alike, and both are on lane %d", b, a, s.Chips[a].Lane)
 			}
 		}
 	}
 	return ""
 }
 
-// bound is a cost that no wiring undercuts: every group needs a word, and too many
-// chips with all their pairs wanted need more.
+// bound is a cost that no wiring undercuts: every group needs a word, and where the pairs of too many chips are all
+// wanted, some need more.
 func (s *Spec) bound() int64 {
 	var total int64
 	if s.Aim == LeastTraffic {

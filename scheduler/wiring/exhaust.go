@@ -9,11 +9,10 @@ import (
 // maxExhaustive limits the chips of an exhaustive search; beyond, it would not end.
 const maxExhaustive = 10
 
-// exhaustive tries all wirings, chip by chip. What the chips wired so far make of
-// the groups is a bound on what all of them will: more chips only stand in the
-// way. Of wirings that differ by a renaming of unused lines or of interchangeable
-// chips, only the first in lexicographic order is looked at (both at once, as that
-// one is first under either).
+// exhaustive tries all wirings, chip by chip. What the groups cost with the chips wired so far is a lower bound on what
+// they will cost: more chips can only be in the way. Of wirings that differ by a renaming of unused lines or of
+// interchangeable chips, only the first in lexicographic order is tried (of both at once, as that one is the first
+// under either).
 type exhaustive struct {
 	spec  *Spec
 	t     *trial
@@ -27,8 +26,8 @@ type exhaustive struct {
 	goal  int64
 }
 
-// exhaust searches for a wiring that costs less than best. complete says that there
-// is none better than what it returns (nil: none better than best).
+// exhaust searches for a wiring that costs less than best. complete says that no wiring is better than what it returns
+// (nil: none is better than best).
 func exhaust(spec *Spec, best, goal int64, limit int) (wires []word, complete bool) {
 	if len(spec.Chips) > maxExhaustive || choose(spec.Lines, spec.Inputs) > 1<<12 {
 		return nil, false
@@ -44,7 +43,7 @@ func exhaust(spec *Spec, best, goal int64, limit int) (wires []word, complete bo
 	return e.wires, complete
 }
 
-// arrange puts the chips that are wanted most first.
+// arrange puts the chips that are wanted most first, so that the lower bound rises early.
 func (e *exhaustive) arrange() {
 	weight := make([]int64, len(e.spec.Chips))
 	for _, g := range e.spec.Groups {

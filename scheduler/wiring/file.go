@@ -33,7 +33,7 @@ type File struct {
 	Seed uint64 `yaml:"seed"`
 }
 
-// FileChip is a chip by name. Chips without a lane are on one lane together.
+// FileChip is a chip by name. All chips without a lane are on one lane.
 type FileChip struct {
 	Name    string   `yaml:"name"`
 	Lane    string   `yaml:"lane"`
@@ -156,7 +156,7 @@ func numbered(m *invalid.Errors, path string, names []string, what string) map[s
 		at := fmt.Sprintf("%s[%d]", path, i)
 		switch first, taken := out[name]; {
 		case name == "" || name == "all":
-			m.Add(at, fmt.Sprintf("%q is no name of a %s", name, what), "give it one of its own")
+			m.Add(at, fmt.Sprintf("%q cannot be the name of a %s", name, what), "give it one of its own")
 		case taken:
 			m.Add(at, fmt.Sprintf("the name %q is taken by %s %d", name, what, first+1), "names are unique")
 		default:
@@ -166,7 +166,7 @@ func numbered(m *invalid.Errors, path string, names []string, what string) map[s
 	return out
 }
 
-// Report is a wiring by names, as JSON.
+// Report is a wiring with names, as JSON.
 type Report struct {
 	Chips  []ReportChip  `json:"chips"`
 	Groups []ReportGroup `json:"groups"`

@@ -48,7 +48,7 @@ type Group struct {
 	Once bool
 }
 
-// Spec is what a wiring is wanted for.
+// Spec describes what a wiring is needed for.
 type Spec struct {
 	Chips  []Chip
 	Groups []Group
@@ -77,7 +77,7 @@ type Result struct {
 	// LowerBound is a cost that no wiring undercuts; from FewestLines it is a number
 	// of lines that none does.
 	LowerBound int64
-	// Proved says that there is nothing better: the bound is reached.
+	// Proved says that no wiring is better: the lower bound is reached.
 	Proved bool
 	// Found names where the wiring came from.
 	Found string

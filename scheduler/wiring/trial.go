@@ -22,7 +22,7 @@ type trial struct {
 	member [][]bool // by group, chip
 	words  []int    // by group
 	union  []word   // by group
-	shared int      // pairs on one lane with the same wires
+	twins  int      // pairs on one lane with the same wires
 	work   *int     // groups that may still be evaluated
 	coarse bool     // count words as one or more than one
 	guide  int      // count up to so many chips in the way of one word instead of words; 0: words
@@ -57,13 +57,13 @@ func newTrialAs(spec *Spec, wires []word, work *int, guide int) *trial {
 		t.evaluate(g)
 	}
 	for a := range wires {
-		t.shared += t.sharing(a, a)
+		t.twins += t.twinsOf(a, a)
 	}
 	return t
 }
 
-// sharing counts the chips before end on the lane of a chip with the same wires.
-func (t *trial) sharing(chip, end int) int {
+// twinsOf counts the chips before end on the lane of a chip with the same wires.
+func (t *trial) twinsOf(chip, end int) int {
 	n := 0
 	for other := range end {
 		if other != chip && t.wires[chip] != 0 && t.wires[other] == t.wires[chip] &&
@@ -151,14 +151,14 @@ func (t *trial) cover(g int) int {
 	return len(found.Words)
 }
 
-// rewire gives a chip other wires and looks again at the groups that it can have
-// changed: its own, and those whose lines hold its wires before or after.
+// rewire gives a chip other wires and evaluates again the groups that this can have changed: its own, and those whose
+// lines hold its wires before or after.
 func (t *trial) rewire(chip int, wires word) {
 	before := t.wires[chip]
 	t.log = append(t.log, entry{group: -1, chip: chip, lines: before})
-	t.shared -= t.sharing(chip, len(t.wires))
+	t.twins -= t.twinsOf(chip, len(t.wires))
 	t.wires[chip] = wires
-	t.shared += t.sharing(chip, len(t.wires))
+	t.twins += t.twinsOf(chip, len(t.wires))
 	for g := range t.spec.Groups {
 		if t.member[g][chip] || (before != 0 && before.Within(t.union[g])) || (wires != 0 && wires.Within(t.union[g])) {
 			t.log = append(t.log, entry{group: g, chip: -1, words: t.words[g], lines: t.union[g]})
@@ -177,17 +177,16 @@ func (t *trial) revert(to int) {
 			t.words[e.group], t.union[e.group] = e.words, e.lines
 			continue
 		}
-		t.shared -= t.sharing(e.chip, len(t.wires))
+		t.twins -= t.twinsOf(e.chip, len(t.wires))
 		t.wires[e.chip] = e.lines
-		t.shared += t.sharing(e.chip, len(t.wires))
+		t.twins += t.twinsOf(e.chip, len(t.wires))
 	}
 	t.log = t.log[:to]
 }
 
-// cost is what the aim minimises; wirings that do not do cost more than any that
-// does.
+// cost is what the aim minimises; a wiring that is not usable costs more than any that is.
 func (t *trial) cost() int64 {
-	total := int64(t.shared) * unreachable * MaxWeight
+	total := int64(t.twins) * unreachable * MaxWeight
 	for g, words := range t.words {
 		total += t.spec.Groups[g].Weight * t.price(words)
 	}
@@ -210,7 +209,7 @@ func (t *trial) price(words int) int64 {
 
 // usable reports whether every chip can be read apart and every group reached.
 func (t *trial) usable() bool {
-	return t.shared == 0 && !slices.Contains(t.words, unreachable)
+	return t.twins == 0 && !slices.Contains(t.words, unreachable)
 }
 
 // refine counts the words of all groups in full.
