@@ -1,10 +1,9 @@
 // Package chipmodel describes an array: its chips, classes, wiring, lanes and
 // the exact time that every bus operation takes.
 //
-// An Array is made once from the schema's message by New, which collects every
-// error; everything that takes an Array trusts it. The package is pure: no
-// clock, goroutine, file or logger. Its sub-packages hold the physics of a die,
-// the light that falls on it, and the reader of array files.
+// An Array is made once from the schema's message by New, which validates it and collects every error; everything that
+// takes an Array trusts it. The package is pure: no clock, goroutine, file or logger. Its sub-packages hold the physics
+// of a die, the light that falls on it, and the reader of array files.
 package chipmodel
 
 import (
@@ -45,7 +44,7 @@ func (s LineSet) Lines() []int {
 	return lines
 }
 
-// Lowest returns the first line; 64 of an empty set.
+// Lowest returns the first line; 64 for an empty set.
 func (s LineSet) Lowest() int { return bits.TrailingZeros64(uint64(s)) }
 
 // String lists the lines, such as "{0,3,7}".
@@ -82,8 +81,7 @@ type Array struct {
 	Chips   []Chip
 	Groups  []Group
 	Timing  Timing
-	// WiringOnly is set when the file had select lines and chips alone: chips then
-	// have no class and no lane.
+	// WiringOnly is set when the file has only select lines and chips: the chips then have no class and no lane.
 	WiringOnly bool
 	// Digest is the SHA-256 of the message's canonical encoding, in hexadecimal.
 	Digest string
@@ -100,19 +98,20 @@ type Lane struct {
 	Spec *facetdv1.Lane
 	// Chips are the indices of the chips wired to the lane.
 	Chips []int
-	// CapacitanceFarads is the whole line's, every chip on it included.
+	// CapacitanceFarads is that of the whole line, including every chip on it.
 	CapacitanceFarads float64
 	Conversion        time.Duration
 	SampleAndHold     bool
 	Bits              int
 }
 
-// Class is what all chips of one design share.
+// Class is what all chips of one design have in common.
 type Class struct {
 	Name          string
 	Index         int
 	Rows, Columns int
-	// Bits is the finest resolution of the lanes that chips of the class are on.
+	// Bits is the finest resolution of the lanes that chips of the class are on: charge settles to half a step of that
+	// one.
 	Bits int
 	// Spec holds every parameter as described, with defaults filled in.
 	Spec *facetdv1.ChipClass
@@ -122,13 +121,13 @@ type Class struct {
 type Chip struct {
 	Name  string
 	Index int
-	// Class is nil in an array of wiring alone.
+	// Class is nil where only the wiring is described.
 	Class *Class
 	// Selects are the lines that the chip's inputs are wired to, in input order.
 	Selects []int
 	// Wires is the set of those lines.
 	Wires LineSet
-	// Lane is the index of the chip's lane, or -1 in an array of wiring alone.
+	// Lane is the index of the chip's lane, or -1 where only the wiring is described.
 	Lane int
 	Spec *facetdv1.Chip
 }

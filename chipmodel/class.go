@@ -25,7 +25,7 @@ const (
 	defaultFOVDeg           = 40
 )
 
-// orElse gives a number that was left out its default.
+// orElse sets a number that was left out to its default.
 func orElse(v *float64, value float64) {
 	if *v == 0 {
 		*v = value
@@ -51,11 +51,11 @@ func (b *builder) classes() {
 	}
 }
 
-// parts checks what a class has beside its lattice and pixels.
+// parts checks what a class has besides its lattice and pixels.
 func (b *builder) parts(path string, c *facetdv1.ChipClass) {
 	if c.GetMemory() != nil && c.GetPixelSwitches() != nil {
-		b.m.Add(path+".pixel_switches", "the class has a memory too: both take the two pattern registers, so that a "+
-			"share of the memory would join the pixels",
+		b.m.Add(path+".pixel_switches", "the class has a memory too: both use the two pattern registers, so a share "+
+			"of the memory would join the pixels",
 			"leave out memory or pixel_switches")
 	}
 	if m := c.GetMemory(); m != nil {

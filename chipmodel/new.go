@@ -146,7 +146,7 @@ func (b *builder) duration(path string, d *durationpb.Duration) time.Duration {
 func (b *builder) within(path string, v, low, high float64, unit string) {
 	switch {
 	case v >= low && v <= high:
-	case v == 0: // a number that is not given is 0 too
+	case v == 0: // a number that was left out is 0 as well
 		b.m.Add(path, invalid.Missing, strings.TrimSpace(fmt.Sprintf("give %g to %g %s", low, high, unit)))
 	default:
 		b.m.Add(path, fmt.Sprintf("%g %s is out of range", v, unit), fmt.Sprintf("use %g to %g", low, high))
@@ -293,8 +293,8 @@ func (b *builder) mount(path string, m *facetdv1.Mount) {
 	b.within(path+".roll_deg", m.GetRollDeg(), -360, 360, "degrees")
 }
 
-// mounts reports chips without a mount beside chips with one: a picture of all that they
-// see, in a panorama or on the page, needs to know where each looks.
+// mounts reports chips without a mount where others have one: a picture of everything that they see, in a panorama or
+// on the page, needs to know where each of them looks.
 func (b *builder) mounts() {
 	any := slices.ContainsFunc(b.msg.GetChips(), func(c *facetdv1.Chip) bool { return c.GetMount() != nil })
 	for i, c := range b.msg.GetChips() {
@@ -305,8 +305,7 @@ func (b *builder) mounts() {
 	}
 }
 
-// capacitances reports lanes that do not say what a chip adds to them, where the settling
-// of a chip is computed from it.
+// capacitances reports lanes without a capacitance per chip, where the settling of some chip is computed from it.
 func (b *builder) capacitances() {
 	missing := map[int]bool{}
 	for i := range b.a.Chips {
@@ -345,9 +344,8 @@ func (b *builder) readable() {
 	}
 }
 
-// verticalFOV is the vertical field of view in degrees of a lens that shows a horizontal one
-// on the lattice of a class; the same where there is no such lattice, which is an error
-// elsewhere.
+// verticalFOV is the vertical field of view, in degrees, of a lens with a given horizontal one on the lattice of a
+// class. Without such a lattice, which is reported elsewhere, it is the horizontal one.
 func verticalFOV(horizontal float64, class *Class) float64 {
 	if class == nil {
 		return horizontal
@@ -375,8 +373,8 @@ func (b *builder) lens(path string, chip *facetdv1.Chip, class *Class) {
 	b.within(path+".blur_pixels", l.GetBlurPixels(), 0, 64, "pixels")
 }
 
-// shownApart bounds the chips that are named for each one that cannot be read apart
-// from them: a thousand chips wired alike are half a million pairs.
+// shownApart limits the chips that are named for each one that cannot be read apart from them: a thousand chips wired
+// alike are half a million pairs.
 const shownApart = 3
 
 // apart reports pairs of chips on one lane of which one cannot be selected

@@ -68,10 +68,11 @@ func TestTimesThatNoBusCanKeep(t *testing.T) {
 		readout *facetdv1.Readout
 		want    string
 	}{
-		"usual":        {&facetdv1.Readout{Step: dur(500), RowStep: dur(500), Settle: dur(2000)}, ""},
-		"slow settle":  {&facetdv1.Readout{Step: dur(500), Settle: dur(50 * time.Minute)}, "classes[0].readout"},
-		"slow step":    {&facetdv1.Readout{Step: dur(time.Second), Settle: dur(2000)}, "classes[0].readout"},
-		"slow row":     {&facetdv1.Readout{Step: dur(1), Settle: dur(1), RowStep: dur(time.Minute)}, "classes[0].readout"},
+		"usual":       {&facetdv1.Readout{Step: dur(500), RowStep: dur(500), Settle: dur(2000)}, ""},
+		"slow settle": {&facetdv1.Readout{Step: dur(500), Settle: dur(50 * time.Minute)}, "classes[0].readout"},
+		"slow step":   {&facetdv1.Readout{Step: dur(time.Second), Settle: dur(2000)}, "classes[0].readout"},
+		"slow row": {&facetdv1.Readout{Step: dur(1), Settle: dur(1), RowStep: dur(time.Minute)},
+			"classes[0].readout"},
 		"slow to come": {&facetdv1.Readout{Step: dur(1), OutputResistanceOhms: 1e9}, "classes[0].readout"},
 	} {
 		_, m := New(&facetdv1.Array{

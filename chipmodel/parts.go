@@ -26,8 +26,8 @@ func (c *Class) HasSwitches() bool { return c.Spec.GetPixelSwitches() != nil }
 // HasPatterns reports whether chips of the class have switch pattern registers.
 func (c *Class) HasPatterns() bool { return c.HasMemory() || c.HasSwitches() }
 
-// Counts reports whether chips of the class are read by reset and clock, so that a
-// window costs every pixel before it.
+// Counts reports whether chips of the class are read by reset and clock, so that a window costs the time of every pixel
+// before it.
 func (c *Class) Counts() bool { return c.Spec.GetCounter() != nil }
 
 // HasRegister reports whether chips of the class have a register.

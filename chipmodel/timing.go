@@ -53,10 +53,9 @@ func (a *Array) LaneSettle(chip int) time.Duration {
 	return time.Duration(math.Ceil(analog.SettlingTaus(lane.Bits+1) * tau * 1e9))
 }
 
-// BiasedSettle is LaneSettle of a chip whose output bias register holds a value: a bias
-// below nominal leaves the output less bandwidth, and the lane needs longer by as much.
-// The settling time of the array file is that of the nominal bias; a bias above it is not
-// taken to need less. Without such a register the value is ignored.
+// BiasedSettle is LaneSettle of a chip whose output bias register holds a value: a bias below nominal leaves the output
+// less bandwidth, and the lane needs longer in proportion. The settling time of the array file is that of the nominal
+// bias; a bias above it is not taken to need less. Without such a register the value is ignored.
 func (a *Array) BiasedSettle(chip int, outputBias uint16) time.Duration {
 	settle := a.LaneSettle(chip)
 	bias := a.Chips[chip].Class.Spec.GetOutputBias()
@@ -145,8 +144,7 @@ type ScanTiming struct {
 	PixelInterval time.Duration
 	RowInterval   time.Duration
 	Duration      time.Duration // to the end of the last conversion
-	// Settle and Convert share Duration: stepping and settling against conversion
-	// that nothing overlaps.
+	// Settle and Convert add up to Duration: stepping and settling, and conversion that nothing overlaps.
 	Settle, Convert time.Duration
 }
 
@@ -155,13 +153,13 @@ func (s ScanTiming) SampleAt(row, column int) time.Duration {
 	return s.First + time.Duration(row)*s.RowInterval + time.Duration(column)*s.PixelInterval
 }
 
-// ScanTime returns the course of a readout of chips, one a lane and all of one class, over one window, which gives the
-// lanes settle after each change; 0 gives them what the slowest needs (LaneSettle). With several lanes the slowest sets
-// the pace.
+// ScanTime returns the course of a readout of chips, one per lane and all of one class, over one window. After each
+// change the lanes are given the time settle; 0 gives them what the slowest needs (LaneSettle). With several lanes the
+// slowest sets the pace, since one series of steps reads them all.
 //
-// Addressed chips pay one step a pixel read and one row step a row. Counter chips
-// (already reset) pay a step for every pixel that they pass, from the first of
-// the lattice, and a row step for every row that they enter after the first.
+// Addressed chips take one step for each pixel that is read and one row step for each row. Counter chips, which must
+// have been reset, take a step for every pixel that they pass, from the first of the lattice on, and a row step for
+// every row that they enter after the first.
 func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming {
 	class := a.Chips[chips[0]].Class
 	step := class.Spec.GetReadout().GetStep().AsDuration()
@@ -177,7 +175,7 @@ func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming
 	if settle == 0 {
 		settle = nominal
 	}
-	// Moves from the previous sampling instant until the lane changes last.
+	// How long it takes from the previous sampling instant until the lane changes for the last time.
 	first := rowStep + step
 	pixel := step
 	row := rowStep + step

@@ -62,8 +62,9 @@ func TestOutputBiasThatNoBusWaitsFor(t *testing.T) {
 		msg.Classes[3].Readout = &facetdv1.Readout{Step: dur(500), Settle: dur(20 * time.Millisecond)}
 		msg.Classes[3].GetOutputBias().BandwidthPerStep = proto.Float64(0.02)
 	})
-	for bias, want := range map[uint32]string{0: "tasks[0].views[0].trim.output_bias: with a bias of 0 chip trim-0 needs " +
-		"2s to settle", 100: "", 120: ""} {
+	for bias, want := range map[uint32]string{
+		0: "tasks[0].views[0].trim.output_bias: with a bias of 0 chip trim-0 needs 2s to settle", 100: "", 120: "",
+	} {
 		_, m := program.NewTasks(a, []*facetdv1.Task{task("trim", "trims", 0.01,
 			&facetdv1.View{Trim: &facetdv1.TrimSettings{OutputBias: proto.Uint32(bias)}})})
 		if got := fmt.Sprint(m); (want == "") != (len(m) == 0) || !strings.Contains(got, want) {

@@ -120,7 +120,7 @@ func TestTaskListErrors(t *testing.T) {
 		t.Fatal(mm)
 	}
 	_, m = program.NewTasks(wiring, []*facetdv1.Task{task("x", "mems", 1)})
-	wantErrors(t, m, []string{"only the wiring"})
+	wantErrors(t, m, []string{": only the wiring"})
 }
 
 // TestBlockPatterns: blocks of n cells have every switch closed but the last of

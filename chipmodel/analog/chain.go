@@ -22,15 +22,14 @@ type timeKernels struct {
 // its largest block, so a few are many.
 const keptTimes = 8
 
-// settledBelow is the part of a difference that counts as nothing: far below a
-// step of a 16-bit converter.
+// settledBelow is the part of a difference that is taken for zero: far below a step of a 16-bit converter.
 const settledBelow = 1e-9
 
 // earlyAbove is the part of a difference above which a share counts as cut short: the
 // variance of the opening noise then lacks more than a millionth.
 const earlyAbove = 1e-3
 
-// at makes a time the present one.
+// at makes a time the current one, with its kernels if they are remembered.
 func (s *Sharer) at(seconds float64) {
 	if s.now != nil && s.now.seconds == seconds {
 		return
@@ -114,7 +113,7 @@ func (s *Sharer) left(k *kernel) float64 {
 type operator struct {
 	matrix []float64
 	modes  []chainMode
-	// rest is set when the modes are taken away from what is there.
+	// rest is set when the modes are subtracted from the cells.
 	rest bool
 }
 
@@ -127,8 +126,8 @@ type chainMode struct {
 // longChain is the length from which an operator goes by modes.
 const longChain = 33
 
-// newOperator is the function of the Laplacian of a chain that has a value, which falls
-// with the rate, at each rate; or what that leaves of the cells as they are.
+// newOperator is a function of the Laplacian of a chain, given by its value at each eigenvalue, which falls as the
+// eigenvalue rises; or, with rest, the identity less that function.
 func newOperator(n int, rest bool, value func(rate float64) float64) *operator {
 	modes := chainModes(n, value)
 	if n >= longChain {

@@ -47,7 +47,7 @@ func NewHexResampler(rows, columns int, xs, ys []float64) (*HexResampler, error)
 	for _, y := range ys {
 		for _, x := range xs {
 			if math.IsNaN(x) || math.IsNaN(y) {
-				return nil, fmt.Errorf("the point (%v, %v) is no place", x, y)
+				return nil, fmt.Errorf("the point (%v, %v) is not finite", x, y)
 			}
 			h.taps = append(h.taps, hexWeights(rows, columns, x, y))
 		}

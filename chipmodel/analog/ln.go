@@ -2,9 +2,9 @@ package analog
 
 import "math"
 
-// Ln is the natural logarithm to within 4e-16 (1 + |ln x|), in less than half the
-// time of math.Log: a table of 256 intervals of the mantissa, and five terms of
-// the series of ln(1+r) with |r| < 1/512. Logarithmic pixels take one a sample.
+// Ln is the natural logarithm to within 4e-16 (1 + |ln x|), in less than half the time of math.Log: a table of 256
+// intervals of the mantissa, and five terms of the series of ln(1+r) with |r| < 1/512. Logarithmic pixels take one for
+// every sample.
 func Ln(x float64) float64 {
 	bits := math.Float64bits(x)
 	exponent := int(bits>>52) - 1023 // a sign bit makes it large

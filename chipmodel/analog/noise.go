@@ -5,9 +5,8 @@ import (
 	"math/rand/v2"
 )
 
-// Noise draws everything random of one die or lane from a seed. It holds the PCG
-// of math/rand/v2 itself, not behind an interface, because a simulated array draws
-// some ten million normals a second.
+// Noise draws everything random of one die or lane from a seed. It holds the PCG of math/rand/v2 itself, not behind an
+// interface, because a simulated array draws some ten million normals per second.
 type Noise struct{ pcg rand.PCG }
 
 // NewNoise returns the noise of a seed and a stream; equal pairs draw equal values.

@@ -10,8 +10,8 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// ParseArray reads and checks an array file; name stands in the errors. A file
-// with errors gives all of them and no array.
+// ParseArray reads and checks an array file; name is the file's name in the errors. A file with errors gives all of
+// them and no array.
 func ParseArray(name string, data []byte) (*chipmodel.Array, invalid.Errors) {
 	var msg facetdv1.Array
 	doc := yamlfile.Parse(name, data)
@@ -23,9 +23,8 @@ func ParseArray(name string, data []byte) (*chipmodel.Array, invalid.Errors) {
 	return a, nil
 }
 
-// ParseTasks reads a file of tasks. Whether they suit an array is the planner's to say:
-// check, unless it is nil, finds what is wrong with their meaning, with paths that begin
-// with "tasks[i]".
+// ParseTasks reads a file of tasks. Whether they suit an array is for the planner to say: check, unless it is nil,
+// returns what is wrong with their meaning, with paths that begin with "tasks[i]".
 func ParseTasks(
 	name string, data []byte, check func([]*facetdv1.Task) invalid.Errors,
 ) ([]*facetdv1.Task, invalid.Errors) {
@@ -45,8 +44,8 @@ func ParseTasks(
 	return msg.GetTasks(), nil
 }
 
-// ParseTruth reads a file that says how a simulated array really is; check finds what is
-// wrong with its meaning.
+// ParseGroundTruth reads a file that says how a simulated array really is; check returns what is wrong with its
+// meaning.
 func ParseGroundTruth(name string, data []byte, check func(*facetdv1.GroundTruth) invalid.Errors) invalid.Errors {
 	var msg facetdv1.GroundTruth
 	doc := yamlfile.Parse(name, data)

@@ -1,8 +1,7 @@
-// Package budget adds up what stands between the light on a pixel and its code: shot
-// noise, the thermal noise of pixel and memory, leakage, charge and lines that have
-// not settled, the converter, and the fixed pattern. It says which part is the largest
-// and what would make it smaller. It is pure and computes with closed forms only, so
-// that a simulation can be held against it.
+// Package budget adds up what comes between the light on a pixel and its code: shot noise, the thermal noise of pixel
+// and memory, leakage, charge and lines that have not settled, the converter, and the fixed pattern. It says which part
+// is the largest and what would make it smaller. It is pure and uses closed forms only, where a die draws and steps, so
+// that each can be checked against the other.
 package budget
 
 import (
@@ -15,7 +14,7 @@ import (
 	"facetd.example/chipmodel/die"
 )
 
-// Conditions are what a readout is like.
+// Conditions are those of a readout.
 type Conditions struct {
 	// Lux is the light on the pixel, above 0.
 	Lux float64
@@ -36,8 +35,7 @@ type Conditions struct {
 	Bandwidth float64
 	// GainIndex is the gain of the amplifier, of a chip that has one.
 	GainIndex int
-	// Calibrated leaves out what a calibration takes away: the fixed pattern, and the
-	// converter's offset and gain.
+	// Calibrated leaves out what a calibration removes: the fixed pattern, and the converter's offset and gain.
 	Calibrated bool
 }
 
@@ -71,7 +69,7 @@ type Term struct {
 	Remedy string `json:"remedy"`
 }
 
-// Budget is the whole reckoning.
+// Budget is all terms and their sums.
 type Budget struct {
 	Chip  string  `json:"chip"`
 	Class string  `json:"class"`
@@ -130,7 +128,7 @@ func (k *reckoning) check() {
 	within("lux", k.Lux, 1e-9, 1e9, "give a light from 1e-9 to 1e9 lux")
 	within("hold", k.Hold.Seconds(), 0, 1e6, "give 0 or more")
 	within("settle", k.Settle.Seconds(), 0, 1e6, "give 0 or more")
-	within("bandwidth", k.Bandwidth, 0, 100, "give a part of the nominal bandwidth")
+	within("bandwidth", k.Bandwidth, 0, 100, "give a fraction of the nominal bandwidth")
 	within("difference_volts", k.DifferenceVolts, 0, 100, "give 0 to 100 V")
 	if !k.class.HasMemory() && len(k.Shares) > 0 {
 		k.m.Add("shares", fmt.Sprintf("chips of class %q cannot share (%s)", k.class.Name, k.class.Parts()),

@@ -193,7 +193,7 @@ func TestTerms(t *testing.T) {
 		"charge injection":                 2e-3,
 		"amplifier and converter noise":    3e-4,
 		"quantisation":                     1e-3 / math.Sqrt(12),
-		"ghost of the pixel before":        0.5 / 8192,
+		"ghost of the previous pixel":      0.5 / 8192,
 		"integral non-linearity":           2e-3 * math.Sqrt(8.0/15),
 		"offset and gain of the converter": 2e-3,
 		"shares not settled":               2 * 0.5 * 0.5 * math.Exp(-3/0.45), // 3 ns, RC of 9 kohm and 100 fF, pairs
@@ -226,7 +226,7 @@ func TestTerms(t *testing.T) {
 		t.Error("a calibration takes nothing away")
 	}
 	half, _ := New(a, chip, Conditions{Lux: 100, DifferenceVolts: 0.5, Bandwidth: 0.5})
-	if got, want := term(half, "ghost of the pixel before").Volts, 0.5*math.Exp2(-6.5); math.Abs(got/want-1) > 1e-9 {
+	if got, want := term(half, "ghost of the previous pixel").Volts, 0.5*math.Exp2(-6.5); math.Abs(got/want-1) > 1e-9 {
 		t.Errorf("half the bandwidth leaves a ghost of %v V, want %v V", got, want)
 	}
 }
@@ -343,7 +343,7 @@ func TestForms(t *testing.T) {
 		t.Fatal(m)
 	}
 	table := b.Table()
-	for _, want := range []string{"wall-00 (wall-eye)", "all, together", "random, together", "largest: " + b.Largest} {
+	for _, want := range []string{"wall-00 (wall-eye)", "all terms", "all random terms", "largest: " + b.Largest} {
 		if !strings.Contains(table, want) {
 			t.Errorf("%q is missing in\n%s", want, table)
 		}

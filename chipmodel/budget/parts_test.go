@@ -90,7 +90,7 @@ func TestWhatAGainAmplifies(t *testing.T) {
 		}
 		large, _ := New(a, 0, c)
 		after := map[string]bool{"amplifier and converter noise": true, "quantisation": true,
-			"ghost of the pixel before": true, "shares not settled": true} // of the difference that is given
+			"ghost of the previous pixel": true, "shares not settled": true} // of the difference that is given
 		for _, one := range small.Terms {
 			want := 2.0
 			if after[one.Name] {

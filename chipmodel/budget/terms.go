@@ -122,7 +122,7 @@ func (k *reckoning) memory() {
 		unsettled += left * k.DifferenceVolts
 	}
 	k.add("charge injection", Systematic, k.gain*injected,
-		"fewer shares; a calibration with the same shares takes it away")
+		"fewer shares; a calibration with the same shares removes it")
 	k.add("shares not settled", Systematic, unsettled, "keep the switches closed for longer, or use smaller blocks")
 }
 
@@ -147,7 +147,7 @@ func (k *reckoning) readout() {
 		bandwidth = 1
 	}
 	bits := float64(k.lane.Bits)
-	k.add("ghost of the pixel before", Systematic,
+	k.add("ghost of the previous pixel", Systematic,
 		k.DifferenceVolts*math.Exp2(-(bits+1)*bandwidth*float64(given)/float64(needed)),
 		"give the lane longer to settle, raise the output's bias, or put fewer chips on the lane")
 	c := k.lane.Spec.GetConverter()
@@ -165,7 +165,7 @@ func (k *reckoning) readout() {
 		k.add("offset and gain of the converter", Systematic, shift, "calibrate the converter at two voltages")
 	}
 	if r := k.class.Spec.GetRegulator(); r != nil {
-		// It moves all pixels of an instant alike: joining them takes nothing away.
+		// It moves all pixels that are sampled at one instant alike, so joining them does not lower it.
 		k.add("supply ripple", Random, k.gain*supplyRipple(r),
 			"a supply further above the regulator's output, or a filter")
 	}
@@ -208,8 +208,8 @@ func (k *reckoning) finish() {
 		}
 	}
 	slices.SortStableFunc(b.Terms, func(x, y Term) int { return cmp.Compare(y.Volts, x.Volts) })
-	b.Random = Term{Name: "random, together", Nature: Random, Volts: math.Sqrt(random)}
-	b.Total = Term{Name: "all, together", Volts: math.Sqrt(all)}
+	b.Random = Term{Name: "all random terms", Nature: Random, Volts: math.Sqrt(random)}
+	b.Total = Term{Name: "all terms", Volts: math.Sqrt(all)}
 	b.Largest, b.Remedy = b.Terms[0].Name, b.Terms[0].Remedy
 	b.Random.Remedy, b.Total.Remedy = b.Remedy, b.Remedy
 	for _, t := range b.Terms {

@@ -1,5 +1,5 @@
-// Package bustime has the time on the bus, which is no time of day and no duration: it counts from when the bus
-// started.
+// Package bustime holds the time on the bus, which is neither a time of day nor a duration: it counts from when the bus
+// started. It is a type of its own so that the compiler finds where the three are mixed up.
 package bustime
 
 import (
@@ -34,7 +34,7 @@ func (t Time) Elapsed() time.Duration { return time.Duration(t) }
 // String writes the nanoseconds, such as "1200 ns".
 func (t Time) String() string { return strconv.FormatInt(int64(t), 10) + " ns" }
 
-// Clock is a time that one goroutine moves while others look at it. The zero value stands at 0.
+// Clock is a time that one goroutine moves and others read. The zero value stands at 0.
 type Clock struct{ now atomic.Int64 }
 
 // Now returns the time.

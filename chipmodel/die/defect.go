@@ -9,8 +9,7 @@ import (
 	"facetd.example/api/invalid"
 )
 
-// Defect is what is wrong with one pixel, to try out how a host finds it. Set one of the
-// two.
+// Defect is what is wrong with one pixel, to try out how a host finds it. Set either Stuck and Volts, or NoiseVolts.
 type Defect struct {
 	Row, Column int
 	// Stuck says that the pixel shows Volts whatever the light: within the converter's
@@ -53,7 +52,7 @@ func (d *Die) SetDefects(defects []Defect) error {
 	return nil
 }
 
-// spoil makes of the signal of a pixel what its defect, if it has one, makes of it.
+// spoil applies the defect of a pixel, if it has one, to its signal.
 func (p *pixels) spoil(pixel int, volts float64) float64 {
 	if len(p.defects) == 0 {
 		return volts

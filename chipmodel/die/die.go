@@ -109,10 +109,9 @@ func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, i
 	d.output.drive(dst)
 }
 
-// Bandwidth is the bandwidth of the chip's output relative to its nominal bias, which
-// is what the array's settling times are for: 1 for chips without a bias register. A
-// lane that needs a time to settle needs it divided by this; a readout that does not
-// allow for it shows a ghost of the pixel before.
+// Bandwidth is the bandwidth of the chip's output relative to its nominal bias, which is what the array's settling
+// times are for: 1 for chips without a bias register. A lane that needs a time to settle needs it divided by this; a
+// readout that does not allow for it shows a ghost of the previous pixel.
 func (d *Die) Bandwidth() float64 { return d.output.bandwidth }
 
 // Hold is the time since a row was loaded, 0 for chips without memory.

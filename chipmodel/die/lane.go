@@ -8,8 +8,8 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
-// Lane is one simulated analog line with its converter. It remembers the level of
-// the pixel before, whose ghost an unsettled line still shows.
+// Lane is one simulated analog line with its converter. It remembers the level of the previous pixel, whose ghost a
+// line that has not settled still shows.
 type Lane struct {
 	conv     *analog.Converter
 	bits     int
@@ -31,9 +31,8 @@ func NewLane(a *chipmodel.Array, lane int, seed uint64) *Lane {
 	}
 }
 
-// Residual is the part of a step that is missing when a line that needs needed to
-// settle to half a step is given a time: exp(-given/tau), where needed is
-// (bits+1) ln 2 time constants.
+// Residual is the part of a step that is still missing after the time given, on a line that takes the time needed to
+// settle to half a step: exp(-given/tau), where needed is (bits+1) ln 2 time constants.
 func (l *Lane) Residual(given, needed time.Duration) float64 {
 	if needed <= 0 {
 		return 0

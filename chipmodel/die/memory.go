@@ -16,7 +16,7 @@ type memory struct {
 	rng    *analog.Noise
 	plane  analog.Plane
 	sharer analog.Sharer
-	// Volts a second that each cell loses; written at the load.
+	// Volts per second that each cell loses; written at the load.
 	droop     []float64
 	leak      float64       // amperes in the dark
 	lightLeak float64       // amperes per lux
@@ -93,8 +93,8 @@ func (m *memory) strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, 
 	}
 }
 
-// shareSeconds is how long charge may settle. A class with a measured settling
-// time says nothing of its switches: there the hold counts as enough.
+// shareSeconds is how long charge may settle. A class with a measured settling time says nothing about its switches:
+// there the hold counts as long enough.
 func (m *memory) shareSeconds(hold time.Duration) float64 {
 	if m.rng == nil || m.sharer.SwitchOhms <= 0 {
 		return -1
@@ -102,8 +102,8 @@ func (m *memory) shareSeconds(hold time.Duration) float64 {
 	return hold.Seconds()
 }
 
-// leakUntil takes from the cells what they have lost by a bus time: a share then
-// spreads that over its blocks.
+// leakUntil takes from the cells what they have lost by a bus time. It comes before a share, which spreads what is
+// missing over its blocks.
 func (m *memory) leakUntil(at bustime.Time) {
 	if m.leak == 0 && m.lightLeak == 0 {
 		return
@@ -119,7 +119,7 @@ func (m *memory) leakUntil(at bustime.Time) {
 	m.sharedAt = max(at, m.sharedAt)
 }
 
-// leaked is for how long a row has lost voltage that its volts do not tell.
+// leaked is for how long a row has lost voltage that is not yet taken from its volts.
 func (m *memory) leaked(row int, at bustime.Time) time.Duration {
 	return min(m.held(row, at), max(at.Sub(m.sharedAt), 0))
 }
@@ -147,8 +147,8 @@ func (m *memory) load(at bustime.Time, light Light) {
 	}
 }
 
-// row reads cells; each has drooped for its own time since its row was loaded, and
-// since the last share at a rate of its own.
+// row reads cells. Each has drooped for its own time since its row was loaded, and since the last share with its own
+// leakage.
 func (m *memory) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, _ Light) {
 	base := row * m.px.columns
 	held := m.leaked(row, at)

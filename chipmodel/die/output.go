@@ -10,20 +10,19 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// supply is what the pixels stand on: the operating point that a bias register moves, and
-// a regulator. Both move a pixel's signal where that is sampled: at the readout, or with a
-// memory at the load.
+// supply is what feeds the pixels: the operating point that a bias register moves, and a regulator. Both move a pixel's
+// signal when it is sampled: at the readout, or with a memory at the load.
 type supply struct {
 	moves bool // whether there is a bias register or a regulator at all
 	shift float64
-	// Of the regulator: how far the mean supply is above what it needs, below zero when
-	// short; and by how much its output is low for that.
+	// Of the regulator: how far the mean supply is above what it needs, negative when it falls short; and by how much
+	// its output is too low for that reason.
 	headroom, sag float64
 	ripple, hz    float64
-	rejected      float64 // ripple that gets through a regulator that has what it needs
+	rejected      float64 // ripple that passes a regulator with enough headroom
 }
 
-// newSupply makes an ideal supply, without ripple, of a nil rng.
+// newSupply makes a supply; a nil rng makes it ideal, without ripple.
 func newSupply(spec *facetdv1.ChipClass, rng *analog.Noise) supply {
 	s := supply{moves: spec.GetRegulator() != nil || spec.GetPixelBias() != nil}
 	if r := spec.GetRegulator(); r != nil {
@@ -69,7 +68,7 @@ func (s *supply) add(volts []float64, at bustime.Time, interval time.Duration) {
 	}
 }
 
-// output is what stands between the storage and the lane, with the registers as they are.
+// output is what lies between the storage and the lane, with the registers as they are now.
 type output struct {
 	bandwidth float64 // of nominal
 	amplifier *facetdv1.Amplifier

@@ -149,9 +149,8 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 // a lamp of 100 Hz changes by 3 % of its amplitude.
 const steady = 100 * time.Microsecond
 
-// look fetches the light on a row whose pixels are read one after another for a time.
-// A short time takes the light of its middle; else luxAt goes straight from the light
-// at the first pixel to that at the last.
+// look fetches the light on a row whose pixels are read one after another for a time. Over a short time it is that of
+// the middle; otherwise luxAt interpolates between the light at the first pixel and that at the last.
 func (p *pixels) look(row int, at bustime.Time, span time.Duration, light Light) {
 	if span <= steady {
 		p.later = nil
@@ -264,8 +263,8 @@ func (p *pixels) logVolts(a, b, c float64, i int, lux float64, at bustime.Time, 
 	return y
 }
 
-// follow is the light that a pixel shows by a bus time at which x falls on it, taking x
-// as its light ever since it was last looked at: what came between is not known.
+// follow is the light that a pixel shows at a bus time at which x falls on it, as if x had fallen on it ever since it
+// was last sampled: a die is asked only when it is read, and does not know the light in between.
 func (p *pixels) follow(i int, x float64, at bustime.Time) float64 {
 	if before := p.shown[i]; before > 0 {
 		x = analog.LogStep(before, x, float64(at.Sub(p.shownAt[i]))*1e-9, p.luxSeconds)

@@ -9,13 +9,12 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// NewClass makes the die of a class on no bus. noise draws everything random; nil
-// makes it ideal, as NewIdeal does.
+// NewClass makes the die of a class without a bus. noise draws everything random; nil makes it ideal, as NewIdeal does.
 func NewClass(c *chipmodel.Class, noise *analog.Noise) *Die { return newDie(c, 0, noise) }
 
 // Preset puts pixel signals in volts, row by row, into a memory chip as a load at a bus time would, with the noise of
 // the cells but without that of pixels, and in the dark; the supply moves them as it moves a load. It fails on a chip
-// without memory and when the number of signals is not the lattice's.
+// without memory, and when there is not one signal for each cell of the lattice.
 func (d *Die) Preset(volts []float64, at bustime.Time) error {
 	m, ok := d.storage.(*memory)
 	if !ok {
@@ -37,9 +36,8 @@ func (d *Die) Preset(volts []float64, at bustime.Time) error {
 	return nil
 }
 
-// Signal turns volts at the output back into the signal of the pixel, by the nominal
-// chain of the registers as they are: it undoes amplifier, offset, bias and a sagging
-// supply. What was clipped stays so.
+// Signal turns volts at the output back into the signal of the pixel, by the nominal chain with the registers as they
+// are: it undoes amplifier, offset, bias and a sagging supply. What was clipped stays clipped.
 func (d *Die) Signal(output float64) float64 {
 	return d.output.signal(output) - d.supply.shift + d.supply.sag
 }
@@ -82,7 +80,7 @@ func (r Response) Lux(volts float64) (lux float64, ok bool) {
 		lux = math.Exp((volts-r.a)/r.b) - r.c
 		ok = true
 	}
-	// What rounding makes of darkness itself is darkness.
+	// Rounding can make darkness slightly negative; it is darkness all the same.
 	if tiny := 1e-9 * max(r.c, 1e-6); lux < 0 && lux > -tiny {
 		lux = 0
 	}

@@ -22,7 +22,7 @@ type switches struct {
 	// pattern changes.
 	a, b, c, load []float64
 	stale         bool
-	// For means over blocks, not for volts.
+	// These are used for means over blocks, not for volts.
 	plane  analog.Plane
 	sharer analog.Sharer
 }
@@ -67,7 +67,7 @@ func (m *switches) join() {
 	}
 	mean(m.b, m.px.b)
 	mean(m.c, m.px.c)
-	// About the nominal offset, so that the exponentials neither vanish nor overflow.
+	// Relative to the nominal offset, so that the exponentials neither vanish nor overflow.
 	nominal := m.px.a[0]
 	for i, a := range m.px.a {
 		m.load[i] = math.Exp((nominal - a) / m.b[i])
@@ -136,7 +136,7 @@ func add(sums, values []float64) {
 	}
 }
 
-// blockMeans makes means over blocks of sums over their rows; dst may be nil.
+// blockMeans turns sums over the rows of blocks into means over the blocks; dst may be nil.
 func (m *switches) blockMeans(dst, sums []float64, pattern uint8) {
 	for c0 := 0; c0 < len(dst); {
 		c1 := analog.BlockEnd(pattern, len(dst), c0)

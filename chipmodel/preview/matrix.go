@@ -16,10 +16,10 @@ import (
 	"facetd.example/api/invalid"
 )
 
-// MaxPixels is the largest matrix that is taken.
+// MaxPixels is the size of the largest matrix that is accepted.
 const MaxPixels = 4 << 20
 
-// Matrix holds one value a pixel, in volts or lux, row by row.
+// Matrix holds one value per pixel, in volts or lux, row by row.
 type Matrix struct {
 	Rows, Columns int
 	Pixels        []float64
@@ -180,14 +180,15 @@ func (p *matrixParser) row(row int) {
 		where := fmt.Sprintf("row %d, column %d", row, n)
 		switch {
 		case !ok:
-			p.stop(where, "the value is no number", wanted) // a list or object would throw us off
+			// After a list or an object, rows and columns would be counted wrongly.
+			p.stop(where, "the value is not a number", wanted)
 			return
 		case err != nil && !told:
 			told = true
 			p.m.Add(where, fmt.Sprintf("%s is not finite", number), "give values between -1e308 and 1e308")
 		}
 		if len(p.out.Pixels) >= p.most {
-			p.stop(where, "the matrix is too large", fmt.Sprintf("at most %d values are taken", p.most))
+			p.stop(where, "the matrix is too large", fmt.Sprintf("use at most %d values", p.most))
 			return
 		}
 		p.out.Pixels = append(p.out.Pixels, v)

@@ -17,7 +17,7 @@ type Scale struct{ Low, High float64 }
 
 func (s Scale) errs() (m invalid.Errors) {
 	if !finite(s.Low) || !finite(s.High) || s.Low == s.High {
-		m.Add("scale", fmt.Sprintf("%g to %g is no scale", s.Low, s.High),
+		m.Add("scale", fmt.Sprintf("%g to %g is not a scale", s.Low, s.High),
 			"give two different finite values for black and white")
 	}
 	return m
@@ -80,7 +80,7 @@ func (p *pgmParser) limits(width, height, most int) {
 		p.errs.Add("", fmt.Sprintf("the picture is %d x %d", width, height), "give at least one pixel")
 	} else if width > MaxPixels/height {
 		p.errs.Add("", fmt.Sprintf("%d x %d pixels are too many", width, height),
-			fmt.Sprintf("at most %d are taken", MaxPixels))
+			fmt.Sprintf("use at most %d", MaxPixels))
 	}
 	if most < 1 || most > 65535 {
 		p.errs.Add("", fmt.Sprintf("the largest value is %d", most), "1 to 65535 are possible")
@@ -113,7 +113,7 @@ func (p *pgmParser) number(what string) int {
 		p.at++
 	}
 	if p.at == start {
-		p.errs.Add("", fmt.Sprintf("byte %d: no number for the %s", p.at, what), "the file is cut short or no PGM")
+		p.errs.Add("", fmt.Sprintf("byte %d: no number for the %s", p.at, what), "the file is cut short or not a PGM")
 	}
 	return n
 }
@@ -137,7 +137,7 @@ func ParsePNG(data []byte, s Scale) (Matrix, invalid.Errors) {
 		m.Add("", fmt.Sprintf("not a PNG: %v", err), "give a PNG")
 	case config.Width < 1 || config.Height < 1 || config.Width > MaxPixels/config.Height:
 		m.Add("", fmt.Sprintf("%d x %d pixels", config.Width, config.Height),
-			fmt.Sprintf("1 to %d are taken", MaxPixels))
+			fmt.Sprintf("use 1 to %d", MaxPixels))
 	}
 	if len(m) > 0 {
 		return Matrix{}, m

@@ -33,7 +33,7 @@ func (u Unit) String() string {
 	return "volts"
 }
 
-// Largest values that are taken for possible, and longest sequences.
+// The largest values that are accepted, and the longest sequences.
 const (
 	maxVolts = 100
 	maxLux   = 1e9
@@ -84,7 +84,7 @@ func Run(r Request) (Matrix, invalid.Errors) {
 	return out, nil
 }
 
-// plan is a request as it is checked and worked out.
+// plan is a request while it is checked and carried out.
 type plan struct {
 	Request
 	m      invalid.Errors
@@ -105,7 +105,7 @@ func (p *plan) check() {
 	}
 	if len(in.Pixels) > MaxPixels {
 		p.m.Add("input", fmt.Sprintf("%d x %d values are too many", in.Rows, in.Columns),
-			fmt.Sprintf("at most %d are taken", MaxPixels))
+			fmt.Sprintf("use at most %d", MaxPixels))
 		return
 	}
 	if p.class == nil {
@@ -115,10 +115,10 @@ func (p *plan) check() {
 		p.class = builtIn(in.Rows, in.Columns)
 	} else if p.class.Rows != in.Rows || p.class.Columns != in.Columns {
 		p.m.Add("input", fmt.Sprintf("the matrix is %d x %d, the lattice of class %q is %d x %d", in.Rows, in.Columns,
-			p.class.Name, p.class.Rows, p.class.Columns), "give one value a pixel")
+			p.class.Name, p.class.Rows, p.class.Columns), "give one value per pixel")
 	}
 	if p.Hold < 0 || p.Hold > 24*time.Hour {
-		p.m.Add("hold", fmt.Sprintf("%v is no time to hold", p.Hold), "give 0 to 24 hours")
+		p.m.Add("hold", fmt.Sprintf("a hold of %v is not possible", p.Hold), "give 0 to 24 hours")
 	}
 	p.values()
 	p.patterns()
@@ -283,7 +283,7 @@ func (p *plan) possible() {
 	}
 }
 
-// run does what was checked.
+// run carries out a checked plan.
 func (p *plan) run() Matrix {
 	var noise *analog.Noise
 	if !p.Ideal {

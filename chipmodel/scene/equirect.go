@@ -7,7 +7,7 @@ import "math"
 // quarter ... of its width, down to the mean of each row.
 type equirect struct {
 	byWidth []plane // widest first, the last one column wide
-	column  float64 // radians a column of the widest
+	column  float64 // radians per column of the widest
 }
 
 func newEquirect(p plane) equirect {

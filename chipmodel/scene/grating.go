@@ -11,14 +11,14 @@ import (
 type GratingOptions struct {
 	MeanLux  float64 // mean light, 0 or more
 	Contrast float64 // (max-min)/(max+min) before blur and pixel aperture, 0 to 1
-	// CyclesPerPixel is the frequency in cycles a column pitch, 0 to 64;
+	// CyclesPerPixel is the frequency in cycles per column pitch, 0 to 64;
 	// above 0.5 it aliases, as it would on the chip.
 	CyclesPerPixel float64
 	// OrientationDeg is the direction across the bars: 0 for light that varies
 	// along a row (towards higher columns), 90 for light that varies along a
 	// column, upwards (towards lower rows).
 	OrientationDeg float64
-	// DriftHz moves the bars along the orientation, in cycles a second.
+	// DriftHz moves the bars along the orientation, in cycles per second.
 	DriftHz float64
 	// PhaseDeg is the phase of the sine in the middle of the array at time 0.
 	PhaseDeg float64

@@ -6,7 +6,7 @@ import (
 	"facetd.example/chipmodel/analog"
 )
 
-// Largest lattice for which a view is built; it bounds memory, not optics.
+// The largest lattice for which a view is built; the limit is for memory, not for optics.
 const maxLatticeSide = 8192
 
 // Lattice gives the pixel centres of a chip. Odd rows of a hexagonal lattice

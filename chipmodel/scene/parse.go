@@ -13,14 +13,13 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// maxSpec limits a description; maxStages its parts, each of which costs time
-// at every pixel.
+// maxSpec limits the length of a description, maxStages its parts, each of which costs time at every pixel.
 const (
 	maxSpec   = 4096
 	maxStages = 16
 )
 
-// Opener gives the picture of a name; the caller decides what names mean.
+// Opener opens the picture of a name; the caller decides what names mean.
 type Opener func(name string) (io.ReadCloser, error)
 
 // Parse makes a scene of a short description:
@@ -41,7 +40,7 @@ type Opener func(name string) (io.ReadCloser, error)
 // cycles_per_pixel, orientation, drift, phase. A picture's name has no comma,
 // `|` or " then ".
 //
-// open gives the pictures; nil refuses them. The error tells every error.
+// open opens the pictures; nil refuses them. The error holds every error of the description.
 func Parse(spec string, open Opener) (Scene, error) {
 	if len(spec) > maxSpec {
 		return nil, fmt.Errorf("scene: description has %d bytes, at most %d", len(spec), maxSpec)

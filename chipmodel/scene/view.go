@@ -48,9 +48,8 @@ func NewView(l Lattice, o Optics) (*View, error) {
 	return v, nil
 }
 
-// widening is the factor by which the blur of the lens enlarges the area over
-// which light is averaged: a cell of side p has variance p^2/12 an axis, to
-// which the blur adds its own.
+// widening is the factor by which the blur of the lens enlarges the area over which light is averaged: a cell of side p
+// has variance p^2/12 along each axis, to which the blur adds its own.
 func (v *View) widening() float64 { return 1 + 12*v.optics.BlurPixels*v.optics.BlurPixels }
 
 // Lattice returns the lattice that the view was made for.
