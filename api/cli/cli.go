@@ -80,6 +80,7 @@ func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.R
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SilenceErrors, root.SilenceUsage = true, true
+	root.SetHelpFunc(help)
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return Usagef("%s", err) })
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if f := cmd.Flag("output"); f != nil && f.Value.String() != "human" && f.Value.String() != "json" {
