@@ -22,11 +22,16 @@ const firstStart = bus.Time(20 * time.Millisecond)
 // brings the registers to what the table assumes, and begins the table right after
 // it.
 func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
+	answer := func(done changeDone) {
+		r.owed = nil
+		if c.done != nil {
+			c.done <- done
+		}
+	}
+	r.owed = func(err error) { answer(changeDone{err: err}) }
 	epoch, err := r.initialize(ctx, c.plan, at)
 	if err != nil {
-		if c.done != nil {
-			c.done <- changeDone{err: fmt.Errorf("initializing the timetable: %w", err)}
-		}
+		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
 	}
 	r.tab = newTable(c.plan, c.tasks, epoch, r.tab)
@@ -47,9 +52,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	r.cfg.Observer.PlanChanged(msg, epoch)
 	r.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(c.tasks)),
 		zap.Float64("utilization", msg.GetUtilization()))
-	if c.done != nil {
-		c.done <- changeDone{effective: epoch}
-	}
+	answer(changeDone{effective: epoch})
 	return nil
 }
 

@@ -41,6 +41,7 @@ type runner struct {
 	resync    bool              // registers are to be brought back
 	onDemands uint64            // on-demand jobs begun
 	lag       lagWatch
+	owed      func(error) // answers who waits for what is under way; nil when nobody does
 }
 
 func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
@@ -55,16 +56,25 @@ func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
 }
 
 // run is Dispatcher.Run.
-func (r *runner) run(ctx context.Context) error {
+func (r *runner) run(ctx context.Context) (err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = r.panicked(v)
+		}
+	}()
+	err = r.loop(ctx)
+	r.release()
+	r.box.end(&StoppedError{Reason: "the daemon stopped"})
+	return err
+}
+
+// loop takes step after step until the end.
+func (r *runner) loop(ctx context.Context) error {
 	hard, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	stop := context.AfterFunc(ctx, func() { time.AfterFunc(stopGrace, cancel) })
 	defer stop()
 
-	defer func() {
-		r.release()
-		r.box.end(&StoppedError{Reason: "the daemon stopped"})
-	}()
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
 	if err := r.activate(hard, &r.standing, firstStart); err != nil {
 		return err

@@ -62,8 +62,13 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 
 // runOnDemand runs an on-demand job now and answers its caller.
 func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
+	answer := func(done onDemandDone) {
+		r.owed = nil
+		one.done <- done
+	}
+	r.owed = func(err error) { answer(onDemandDone{err: err}) }
 	if one.do != nil {
-		one.done <- onDemandDone{err: one.do()}
+		answer(onDemandDone{err: one.do()})
 		return
 	}
 	r.onDemands++
@@ -91,7 +96,7 @@ func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 	r.noteWrites(p.Ops, err == nil)
 	job.close(res.End, failure)
 	r.report.jobEnded(job)
-	one.done <- done
+	answer(done)
 }
 
 // noteWrites brings what is known of the registers up to date after a program that is not of the

@@ -17,12 +17,15 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/config"
+	"facetd.example/daemon/dispatch"
 )
 
 // failing is a bus that fails when it is told to, and notes how it ends.
 type failing struct {
 	bus.BusCloser
 	broken, hung     atomic.Bool
+	panics           atomic.Bool
+	sticks           atomic.Bool // closing it hangs
 	hanging          atomic.Bool // a segment hangs now
 	releases, closes atomic.Int32
 	unhang           chan struct{}
@@ -32,6 +35,9 @@ func (f *failing) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.
 	if f.hung.Load() {
 		f.hanging.Store(true)
 		<-f.unhang // whatever ctx says
+	}
+	if f.panics.Load() {
+		panic("the driver lost its mind")
 	}
 	if f.broken.Load() {
 		return bus.Result{Start: start, End: start}, errors.New("the cable is out")
@@ -46,6 +52,9 @@ func (f *failing) Release() bus.Time {
 
 func (f *failing) Close() error {
 	f.closes.Add(1)
+	if f.sticks.Load() {
+		<-f.unhang
+	}
 	return f.BusCloser.Close()
 }
 
@@ -102,6 +111,37 @@ func TestFault(t *testing.T) {
 	}
 	if !strings.Contains(p.Status().GetFault(), "the cable is out") {
 		t.Errorf("final status %v", p.Status())
+	}
+}
+
+// A driver that panics ends the daemon with its cause, also when something does not let it go down: the lines are
+// released, and the log has the stack.
+func TestPanicEndsTheDaemon(t *testing.T) {
+	for _, stuck := range []bool{false, true} {
+		c := quick()
+		f := withFailing(&c)
+		logged, logs := observer.New(zap.ErrorLevel)
+		c.Logger = zap.New(logged)
+		f.sticks.Store(stuck)
+		p, _, ended := run(t, c)
+		eventually(t, "it runs", func() bool { return p.Status().GetState() == facetdv1.State_STATE_RUNNING })
+		begin := time.Now()
+		f.panics.Store(true)
+		err := <-ended
+		if !errors.As(err, new(*dispatch.PanicError)) || !strings.Contains(err.Error(), "lost its mind") {
+			t.Errorf("run ended with %v", err)
+		}
+		if took := time.Since(begin); took > 20*time.Second { // about four, on a machine that is not loaded
+			t.Errorf("it took %v", took)
+		}
+		if f.releases.Load() == 0 {
+			t.Error("the lines were not released")
+		}
+		stacks := logs.FilterMessageSnippet("panic").FilterFieldKey("stack").All()
+		if len(stacks) != 1 || !strings.Contains(stacks[0].ContextMap()["stack"].(string), "failure_test.go") {
+			t.Errorf("%d stacks in the log: %v", len(stacks), stacks)
+		}
+		close(f.unhang)
 	}
 }
 

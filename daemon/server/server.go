@@ -323,7 +323,8 @@ func (s *Server) Close() error {
 
 // Run runs the daemon until ctx ends or the bus time to stop at is reached, and
 // takes it down within about a second. It may be called once. It returns nil after
-// either, and otherwise the cause: of the bus given up, or of a listener that broke.
+// either, and otherwise the cause: of the bus given up, of a panic beside it (*dispatch.PanicError), or of a listener
+// that broke.
 func (s *Server) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -354,6 +355,9 @@ func (s *Server) Run(ctx context.Context) error {
 	down := teardown{s: s, reason: reason, cancel: cancel}
 	if !busEnded {
 		down.ended = ended
+	}
+	if errors.As(cause, new(*dispatch.PanicError)) {
+		return errors.Join(cause, down.runAfterPanic())
 	}
 	return errors.Join(cause, down.run())
 }

@@ -15,6 +15,9 @@ const (
 	busEndLimit  = 500 * time.Millisecond
 	grpcEndLimit = 300 * time.Millisecond
 	httpEndLimit = 150 * time.Millisecond
+	// panicEndLimit is for all of it after a panic on the goroutine that owns the bus, which may have left locks
+	// behind.
+	panicEndLimit = 3 * time.Second
 )
 
 // teardown takes a running server down, in reverse of how it came up.
@@ -64,6 +67,18 @@ func (d *teardown) run() error {
 	s.log.Info("down", zap.Error(err))
 	_ = s.log.Sync() // standard error may be a terminal, which cannot be synced
 	return err
+}
+
+// runAfterPanic is run, given up after a while.
+func (d *teardown) runAfterPanic() error {
+	ended := make(chan error, 1)
+	go func() { ended <- d.run() }()
+	select {
+	case err := <-ended:
+		return err
+	case <-time.After(panicEndLimit):
+		return fmt.Errorf("the daemon did not go down within %v of a panic", panicEndLimit)
+	}
 }
 
 // stopBus waits for the dispatcher, which leaves every line inactive.
