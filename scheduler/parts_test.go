@@ -9,6 +9,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel/chiptest"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/program"
@@ -55,6 +57,59 @@ func planOf(t *testing.T, r *rand.Rand, combination int) *scheduler.Plan {
 		t.Fatal(err)
 	}
 	return p
+}
+
+// TestCapturesBesideEveryCombination: a capture of other views of the same chips, in a gap of
+// the table and again in every cycle, leaves the registers as the tasks need them and violates
+// no rule, whatever the class is made of.
+func TestCapturesBesideEveryCombination(t *testing.T) {
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	judged := 0
+	for n := range chiptest.Combinations {
+		var p *scheduler.Plan
+		for p == nil {
+			p = planOf(t, r, n)
+		}
+		a, class := p.Array, p.Tasks[0].Task.Class
+		first, second := randomView(r, class), randomView(r, class)
+		if class.HasMemory() {
+			second.Trim = proto.CloneOf(first.GetTrim()) // one load, under one bias
+		}
+		state := program.Overlay(program.PowerOn(a), p.Assumes())
+		one, err := scheduler.OnDemand(a, list(a.ChipNames(p.Tasks[0].Task.Chips)...),
+			[]*facetdv1.View{first, second}, state)
+		if err != nil {
+			t.Fatalf("combination %d (%s): %v", n, class.Parts(), err)
+		}
+		for c, after := range program.RegistersAfter(a, one.Ops, state) {
+			for reg, v := range state[c] {
+				if v >= 0 && after[reg] != v {
+					t.Errorf("combination %d (%s): %v of %s was %d, is %d", n, class.Parts(), facetdv1.Register(reg),
+						a.Chips[c].Name, v, after[reg])
+				}
+			}
+		}
+		table, start := p.Table(), p.Entries[len(p.Entries)-1].End
+		if start+one.Time > p.Hyperperiod {
+			continue
+		}
+		judged++
+		job := &bus.Job{Task: "on-demand job", Release: bus.Time(start), Deadline: bus.Time(start + one.Time),
+			Chips: one.Chips, Segments: 1}
+		table.Entries = append(table.Entries, rules.TimedEntry{Start: bus.Time(start),
+			Segment: &bus.Segment{Job: job, Ops: one.Ops}})
+		for _, v := range rules.Judge(a, table, 3) {
+			t.Errorf("combination %d (%s): %v", n, class.Parts(), v)
+		}
+		if t.Failed() {
+			t.Fatalf("task %v; capture of %v and %v", p.Message.GetTasks(), first, second)
+		}
+	}
+	if judged < chiptest.Combinations/2 {
+		t.Errorf("only %d of %d captures found a gap", judged, chiptest.Combinations)
+	}
 }
 
 // TestOneLoadHasOneBias: views of one load cannot be made under two pixel biases, and
