@@ -35,14 +35,15 @@ const (
 type Document struct {
 	name string
 	// root is the outermost value, nil where the file has none that could be read.
-	root  *yaml.Node
-	found invalid.Errors // of form
+	root   *yaml.Node
+	found  invalid.Errors  // of form
+	unread map[string]bool // fields that could not be read
 }
 
 // Parse reads the one document of a file; name stands in the errors. What is wrong with
 // Errors reports it.
 func Parse(name string, data []byte) *Document {
-	d := &Document{name: name}
+	d := &Document{name: name, unread: map[string]bool{}}
 	if err := bounded(data); err != nil {
 		d.found = invalid.Errors{*err}
 		return d
@@ -160,12 +161,8 @@ func (d *Document) Value(path string) *yaml.Node {
 func (d *Document) Errors(meaning invalid.Errors) invalid.Errors {
 	all := slices.Clone(d.found)
 	if d.root != nil || len(d.found) == 0 {
-		unread := map[string]bool{}
-		for _, e := range d.found {
-			unread[e.Path] = e.Path != ""
-		}
 		for _, e := range meaning {
-			if e.File != "" || !within(e.Path, unread) {
+			if e.File != "" || !within(e.Path, d.unread) {
 				all = append(all, e)
 			}
 		}

@@ -116,7 +116,7 @@ func (d *Document) texts(n *yaml.Node, path string, v reflect.Value) {
 			continue
 		}
 		if _, twice := texts[name]; twice {
-			d.add(key, invalid.Join(path, name), "is given twice", "leave one of them out")
+			d.beside(key, invalid.Join(path, name), "is given twice", "leave one of them out")
 			continue
 		}
 		texts[name], _ = d.text(value, invalid.Join(path, name))

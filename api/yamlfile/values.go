@@ -16,8 +16,14 @@ import (
 	"facetd.example/api/invalid"
 )
 
-// add notes an error of form at a value.
+// add notes an error of form at a value that can therefore not be read.
 func (d *Document) add(n *yaml.Node, path, message, hint string) {
+	d.unread[path] = path != ""
+	d.beside(n, path, message, hint)
+}
+
+// beside notes an error of form that leaves the field as it was read elsewhere.
+func (d *Document) beside(n *yaml.Node, path, message, hint string) {
 	e := invalid.Error{Path: path, Message: message, Hint: hint, Line: max(n.Line, 1), Column: max(n.Column, 1)}
 	d.found = append(d.found, e)
 }
@@ -87,7 +93,7 @@ func (d *Document) fields(n *yaml.Node, path string, known []string, read func(i
 		key := n.Content[at]
 		if lines[i] > 0 {
 			again := fmt.Sprintf("is given twice, the first time on line %d", lines[i])
-			d.add(key, invalid.Join(path, known[i]), again, "leave one of them out")
+			d.beside(key, invalid.Join(path, known[i]), again, "leave one of them out")
 			return
 		}
 		lines[i] = max(key.Line, 1)

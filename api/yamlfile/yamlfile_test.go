@@ -200,6 +200,13 @@ func TestMeaning(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
+	d = Parse("f", []byte("chips:\n- {name: a}\nchips: 3\n"))
+	d.Message(&facetdv1.Array{})
+	got = lines(d.Errors(invalid.Errors{{Path: "chips[0].class", Message: "of what was read, the first"}}))
+	if want := []string{"f:2:3: chips[0].class: of what was read, the first",
+		"f:3:1: chips: is given twice, the first time on line 1 (leave one of them out)"}; !slices.Equal(got, want) {
+		t.Errorf("%q", got)
+	}
 	d = Parse("f", []byte("bits: 0\nlow:\n"))
 	missing := invalid.Errors{{Path: "bits", Message: invalid.Missing}, {Path: "low", Message: invalid.Missing},
 		{Path: "high", Message: invalid.Missing}}
