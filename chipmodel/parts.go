@@ -90,7 +90,7 @@ func (c *Class) Trim(t *facetdv1.TrimSettings) ([]RegisterValue, invalid.Errors)
 		case value < low || value > high:
 			message := fmt.Sprintf("%d is out of range", value)
 			if r == Gain {
-				message = fmt.Sprintf("%d is none of the %d gains", value, high+1)
+				message = fmt.Sprintf("%d is not one of the %d gains", value, high+1)
 			}
 			m.Add(name, message, fmt.Sprintf("use %d to %d", low, high))
 		}

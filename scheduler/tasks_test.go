@@ -75,7 +75,7 @@ func TestTaskErrors(t *testing.T) {
 			[]string{"tasks[0].views[0].trim: neither biases nor amplifier"}},
 		{"trim out of range", view("trims", &facetdv1.View{Trim: &facetdv1.TrimSettings{PixelBias: proto.Uint32(256),
 			OutputBias: proto.Uint32(300), GainIndex: 3, Offset: -129}}),
-			[]string{"trim.pixel_bias: 256", "trim.output_bias: 300", "views[0].trim.gain_index: none of the 3 gains",
+			[]string{"trim.pixel_bias: 256", "trim.output_bias: 300", "views[0].trim.gain_index: not one of the 3 gains",
 				"trim.offset: -129"}},
 		{"many views", task("ok", "mems", 10, make([]*facetdv1.View, 65)...), []string{"tasks[0].views: 65 views"}},
 		{"view names", task("ok", "mems", 10, &facetdv1.View{Name: "v"}, &facetdv1.View{Name: "v"},

@@ -73,7 +73,7 @@ func (r *Recorder) Released() []bus.Time {
 
 // Fault is what goes wrong with the segments that it matches.
 type Fault struct {
-	// When tells which segments; nil is every one.
+	// When selects the segments; nil selects every one.
 	When func(start bus.Time, s *bus.Segment) bool
 	// Skip is how many matching segments are left alone first.
 	Skip int

@@ -264,7 +264,7 @@ func (in *Inspector) Take() []Violation {
 func (in *Inspector) Total() uint64 { return in.total }
 
 // Broken counts the violations after which a bus must stop: those of rules 1 to 6 and 8. The other rules are about what
-// is reported of a job, not about what the lines do: stopping the bus would help nobody.
+// is reported of a job, not about what the lines do: stopping the bus would make nothing safer.
 func (in *Inspector) Broken() uint64 { return in.broken }
 
 // breach notes a violation.

@@ -1,12 +1,11 @@
 // Package virtual is the simulated bus: an array of simulated dies under a scene,
 // driven by segments of operations in virtual time.
 //
-// A segment runs at exactly its planned bus time, whatever the host does, and light,
-// noise and droop are functions of bus time and the seed alone. Hence one program
-// gives byte-equal captures in both paces and on any machine. In realtime pace bus
-// time is the time since the bus was made, by the host's monotonic clock; in free
-// pace it moves only when a segment runs or somebody waits. How far the host's clock
-// was off shows in the uncertainty of HostTime, never in the captures.
+// A segment runs at exactly its planned bus time, whatever the host does, and light, noise and droop are functions of
+// bus time and the seed alone. Hence one program gives the same captures to the byte in both paces and on any machine.
+// In realtime pace bus time is the time since the bus was made, by the host's monotonic clock; in free pace it moves
+// only when a segment runs or somebody waits. How far the host's clock was off shows in the uncertainty of HostTime,
+// never in the captures.
 //
 // An inspector judges every operation by the bus rules. It cannot be turned off: what runs here is what will run on
 // hardware.
@@ -122,8 +121,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	return b, nil
 }
 
-// SetScene replaces the light from now on. Like Run it is for the goroutine that owns
-// the bus.
+// SetScene replaces the light from now on. Like Run it may be called only on the goroutine that owns the bus.
 func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
 
 // SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Run it is for the
@@ -328,8 +326,7 @@ func (b *Bus) catchUp(end bus.Time) {
 	b.lag.Store(max(late, old-old/8))
 }
 
-// giveUp ends a segment at bus time at, in the middle of an operation when that is
-// after its start.
+// giveUp ends a segment at bus time at, which is in the middle of the operation when it lies after its start.
 func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at bus.Time, cause error) error {
 	if at == res.End {
 		op = nil

@@ -46,7 +46,7 @@ func Grating(o GratingOptions) (Scene, error) {
 }
 
 func (g grating) Name() string {
-	return fmt.Sprintf("grating of %g cycles a pixel at %g degrees, %g lx, contrast %g",
+	return fmt.Sprintf("grating of %g cycles per pixel at %g degrees, %g lx, contrast %g",
 		g.CyclesPerPixel, g.OrientationDeg, g.MeanLux, g.Contrast)
 }
 

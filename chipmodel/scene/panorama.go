@@ -125,13 +125,12 @@ func (p *panorama) Name() string {
 // direction (dx + (s/R) rho, dy, dz) after scaling by rho/R, and this vector
 // v is used without being made a unit.
 //
-// Footprint: a pixel of solid angle W covers W/|v|^3 as seen from the old place
-// (distance and slant of the wall included; 1 when nothing moves), and a texel
-// there measures (2/size)^2 (m/|v|)^3 with m the largest component of v. The
-// ratio, W size^2/(4 m^3), no longer contains |v|. A box of side p has variance
-// p^2/12 an axis; interpolation between texels of side s averages with variance s^2/12 + s^2/6, on the smoothed levels
-// with (9/12 + 1/6) s^2. `area` is p^2/3 in texels of level 0, so that the variances of the levels are equal to the
-// pixel's at areas of 1, 11/3, 4 x 11/3 ...; in between, the mixture of two levels is that of equal variance.
+// Footprint: a pixel of solid angle W covers W/|v|^3 as seen from the old place (distance and slant of the wall
+// included; 1 when nothing moves), and a texel there measures (2/size)^2 (m/|v|)^3 with m the largest component of v.
+// The ratio, W size^2/(4 m^3), no longer contains |v|. A box of side p has variance p^2/12 along each axis;
+// interpolation between texels of side s averages with variance s^2/12 + s^2/6, on the smoothed levels with (9/12 +
+// 1/6) s^2. `area` is p^2/3 in texels of level 0, so that the variances of the levels are equal to the pixel's at areas
+// of 1, 11/3, 4 x 11/3 ...; in between, the mixture of two levels is that of equal variance.
 func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 	first, n := v.span(dst, row)
 	pose := &p.fixed

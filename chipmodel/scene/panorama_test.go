@@ -297,9 +297,9 @@ func TestFineBarsFade(t *testing.T) {
 			most = max(most, math.Abs(dst[3]-0.5)/0.5, math.Abs(dst[4]-0.5)/0.5)
 		}
 		want := math.Abs(sinc(perPixel))
-		t.Logf("%.2f cycles a pixel: contrast %.3f, aperture %.3f", perPixel, most, want)
+		t.Logf("%.2f cycles per pixel: contrast %.3f, aperture %.3f", perPixel, most, want)
 		if math.Abs(most-want) > 0.2 {
-			t.Errorf("%.2f cycles a pixel: contrast %.3f, the aperture gives %.3f", perPixel, most, want)
+			t.Errorf("%.2f cycles per pixel: contrast %.3f, the aperture gives %.3f", perPixel, most, want)
 		}
 	}
 }

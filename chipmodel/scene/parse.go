@@ -34,8 +34,8 @@ type Opener func(name string) (io.ReadCloser, error)
 // `|` adds flicker to the scene before it. `then` and a bus time change to the
 // next scene, at rising times. Keys of demo and panorama: low, high (lux), yaw,
 // yaw_rate, yaw_swing, yaw_swing_hz, pitch, pitch_rate, roll, roll_rate
-// (degrees, degrees a second, Hz), forward, forward_rate, travel, radius
-// (metres, metres a second). high is 1000 if not given; radius is 0.3 if not
+// (degrees, degrees per second, Hz), forward, forward_rate, travel, radius
+// (metres, metres per second). high is 1000 if not given; radius is 0.3 if not
 // given while the crawler moves. Keys of grating: mean, contrast,
 // cycles_per_pixel, orientation, drift, phase. A picture's name has no comma,
 // `|` or " then ".

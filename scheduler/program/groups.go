@@ -46,7 +46,8 @@ func matchLane(l *listeners, groups [][]int, chips []int) [][]int {
 		both = append(append(both[:0], groups[g]...), chips[i])
 		return l.exactly(both...)
 	})
-	// Those that cannot be read by themselves come first: a member that is matched stays matched, whoever comes after.
+	// Groups that cannot be read by themselves come first: a member that is matched stays matched, whatever comes
+	// after.
 	for g := range groups {
 		if !l.exactly(groups[g]...) {
 			m.matchLeft(g)

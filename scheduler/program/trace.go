@@ -123,10 +123,9 @@ func (p *Program) BackToBack() []time.Duration {
 	return starts
 }
 
-// Within returns, for each segment, the latest end after the start of the job's
-// first segment that keeps hold and skew within the task's limits; 0 is none. Only
-// jobs of one batch are cut so that it matters, or batches that are one segment
-// each and hold nothing longer.
+// Within returns, for each segment, the latest end after the start of the job's first segment that keeps hold and skew
+// within the task's limits; 0 is none. Holds count from loads in the first segment only: where a job has several
+// batches, each is one segment, and nothing comes between its load and its readouts.
 func (p *Program) Within(t *Task) []time.Duration {
 	a := p.a
 	out := make([]time.Duration, len(p.Segments))

@@ -47,7 +47,8 @@ func (p *part) splits() []chipmodel.LineSet {
 	return colours
 }
 
-// knownCells builds the matrix of a split.
+// knownCells builds the matrix of a split. It drops rows and columns until every cell is known, since the rank of a
+// part is a lower bound as well; the one with the most unknown cells goes first, to keep the part large.
 func (in *instance) knownCells(p *part, split chipmodel.LineSet) [][]int64 {
 	const unknown = -1
 	var tops, sides []chipmodel.LineSet
@@ -103,8 +104,8 @@ func (in *instance) knownCells(p *part, split chipmodel.LineSet) [][]int64 {
 	}
 }
 
-// matrixRank is the rank over the integers modulo a prime, which is never above
-// the real one.
+// matrixRank is the rank over the integers modulo a prime. It is exact to compute, and never above the rank over the
+// rationals, so the bound stays valid.
 func matrixRank(m [][]int64) int {
 	const prime = 1<<31 - 1
 	rank := 0

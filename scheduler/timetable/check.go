@@ -54,7 +54,7 @@ func (c *checker) index() error {
 		j := &c.jobs[i]
 		key := jobID{j.Task, j.Number}
 		if _, twice := c.byID[key]; twice {
-			return fmt.Errorf("job %d of task %d is there twice", j.Number, j.Task)
+			return fmt.Errorf("job %d of task %d is listed twice", j.Number, j.Task)
 		}
 		c.byID[key] = i
 		if len(j.Costs) == 0 {

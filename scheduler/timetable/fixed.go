@@ -89,7 +89,7 @@ func checkOrder(n int, order []int) error {
 	return nil
 }
 
-// level is one task with those above it and the blocking by those below.
+// level is one task with those above it and the blocking by those below, all that its response depends on.
 type level struct {
 	task     Task
 	higher   []Task
@@ -185,12 +185,11 @@ func (l *level) fixedPoint(x int64, f func(int64) int64) (int64, bool) {
 	return 0, false
 }
 
-// Assign finds an order of priorities under which every task is schedulable, by
-// Audsley's algorithm: the lowest level goes to a task that is schedulable there,
-// whatever the order above it, and so on upwards; it finds an order whenever there
-// is one. Among several the last in the list goes lowest, so that a good order
-// stays. It returns false when there is none. The errors are *InputError, and
-// *LimitError where the analysis of some task took too long and no other served.
+// Assign finds an order of priorities under which every task is schedulable, by Audsley's algorithm: the lowest level
+// goes to a task that is schedulable there, whatever the order above it, and so on upwards; it finds an order whenever
+// one exists. Among several such tasks the last in the list goes lowest, so that an order that is good already stays.
+// It returns false when no order exists. The errors are *InputError, and *LimitError where the analysis of some task
+// took too long and no other served.
 func Assign(tasks []Task, opt FixedOptions) (order []int, found bool, err error) {
 	if err := checkFixed(tasks, opt); err != nil {
 		return nil, false, err

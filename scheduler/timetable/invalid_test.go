@@ -43,7 +43,7 @@ func TestJobErrors(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"the hyperperiod of 0 is not", "job 3 belongs to task 7 of 1",
-		"job 0 of t is there twice", "jobs 0 and 1 of t are out of order"} {
+		"job 0 of t is listed twice", "jobs 0 and 1 of t are out of order"} {
 		if !slices.ContainsFunc(input.Errors, func(m string) bool { return strings.Contains(m, want) }) {
 			t.Errorf("%q is not among %q", want, input.Errors)
 		}

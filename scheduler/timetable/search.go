@@ -221,7 +221,8 @@ func (s *searcher) open(c int) *step {
 	return nil
 }
 
-// load makes a node of a layer the one looked at.
+// load makes a node of a layer the current set. Who holds which resource follows from the set and is worked out again:
+// it would be the largest part of a node.
 func (s *searcher) load(l *layer, at int) {
 	n := len(s.chains)
 	copy(s.done, l.done[at*n:(at+1)*n])
@@ -243,7 +244,8 @@ func (s *searcher) load(l *layer, at int) {
 	}
 }
 
-// dead reports whether some job can no longer meet its deadline or limits.
+// dead reports whether some job can no longer meet its deadline or limits. It takes each job as if it ran next and
+// alone: a proof that is cheap enough for every set.
 func (s *searcher) dead() bool {
 	for c, chain := range s.chains {
 		n := s.done[c]
@@ -263,8 +265,7 @@ func (s *searcher) dead() bool {
 	return false
 }
 
-// extend works out the set after the next step of a chain, and whether there is
-// one.
+// extend works out the set after the next step of a chain, and reports whether that step is possible.
 func (s *searcher) extend(c int) bool {
 	if int(s.done[c]) == len(s.chains[c]) {
 		return false
@@ -290,8 +291,7 @@ func (s *searcher) extend(c int) bool {
 	return true
 }
 
-// extendSpans works out the spans after a step of a chain that begins at the
-// latest at a given time.
+// extendSpans works out the spans after a step of a chain that begins at a given time at the latest.
 func (s *searcher) extendSpans(c int, st *step, begins int64) {
 	cost := st.job.Costs[st.segment]
 	s.out = s.out[:0]
@@ -318,7 +318,8 @@ func (s *searcher) extendSpans(c int, st *step, begins int64) {
 	}
 }
 
-// table walks back from the set of all segments, and times the order found.
+// table walks back from the set of all segments, and gives the order found its times: the walk kept only what is needed
+// to tell orders apart.
 func (s *searcher) table(layers [][]node) Table {
 	var path []int32
 	at := int32(0)
@@ -340,9 +341,9 @@ func (s *searcher) table(layers [][]node) Table {
 	return t
 }
 
-// timeSteps gives an order of steps the least times that keep all limits: each as
-// early as it can, and where a span is too long its first segment later, until
-// none is. Bounds of differences settle in as many rounds as there are times.
+// timeSteps gives an order of steps the least times that keep all limits: each as early as it can, and where a span is
+// too long its first segment later, until none is. With limits on differences of times that takes at most as many
+// rounds as there are times.
 func timeSteps(placements []Placement, steps []*step) {
 	first := map[*Job]int{}
 	for i, st := range steps {

@@ -331,7 +331,7 @@ func (c *jobChecker) one(j *Job) {
 func (c *jobChecker) pair(a, b *Job) {
 	switch {
 	case a.Number == b.Number:
-		c.bad("job %d of %s is there twice", a.Number, c.names[a.Task])
+		c.bad("job %d of %s is listed twice", a.Number, c.names[a.Task])
 	case a.Release > b.Release || a.Deadline > b.Deadline:
 		c.bad("jobs %d and %d of %s are out of order", a.Number, b.Number, c.names[a.Task])
 	}

@@ -35,7 +35,7 @@ func FewestLines(spec Spec) (Result, error) {
 	}
 	spec.Work = max(1, spec.Work/4) // for each number of lines
 	bound := least
-	proved := true // so far: fewer lines than this do not do
+	proved := true // so far: fewer lines than this are not enough
 	for lines := least; lines <= most; lines++ {
 		spec.Lines = lines
 		if proved {
@@ -114,7 +114,7 @@ func (s *Spec) fromSeeds(work *int, goal int64) candidate {
 			return best
 		}
 	}
-	if best.wires == nil { // more chips than sets: lanes may share them
+	if best.wires == nil { // more chips than sets: chips on different lanes may have the same
 		sets := lexicographic(len(s.Chips), s.Lines, s.Inputs)
 		wires := make([]word, len(s.Chips))
 		for c := range wires {
@@ -158,13 +158,14 @@ func (s *Spec) improve(best candidate, goal int64, work *int) candidate {
 	return best
 }
 
-// result counts all words in full and judges the wiring once more.
+// result counts all words in full, and checks the wiring once more by the definition: the search counted step by step.
 func (s *Spec) result(best candidate, bound int64, complete bool) (Result, error) {
 	work := 0
 	t := newTrial(s, best.wires, &work)
 	if !t.usable() || !apart(s, best.wires) {
-		return Result{}, &NoWiringError{Reason: "some chips cannot be told apart in every wiring seen",
-			Proved: complete}
+		return Result{}, &NoWiringError{
+			Reason: "in every wiring that was tried some chips cannot be read or reached by themselves", Proved: complete,
+		}
 	}
 	t.refine()
 	r := Result{Wires: slices.Clone(best.wires), Lines: s.Lines, Words: slices.Clone(t.words), Cost: t.cost(),

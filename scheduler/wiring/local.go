@@ -7,9 +7,8 @@ import (
 	"slices"
 )
 
-// anneal improves a wiring by moving one wire or swapping two chips, at first also
-// for the worse (simulated annealing, Kirkpatrick, Gelatt and Vecchi 1983), until
-// the goal is met or the work done. It returns the best wiring seen.
+// anneal improves a wiring by moving one wire or swapping two chips, at first also for the worse (simulated annealing,
+// Kirkpatrick, Gelatt and Vecchi 1983), until the goal is met or the work is used up. It returns the best wiring seen.
 func anneal(t *trial, rng *rand.Rand, goal int64, limit int) ([]word, int64) {
 	spec, fixed := t.spec, t.spec.fixed()
 	cost := t.cost()

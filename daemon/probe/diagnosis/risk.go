@@ -72,8 +72,8 @@ func (c *chooser) simplestSafe(word chipmodel.LineSet) bool {
 	return true
 }
 
-// riskyReadouts chooses the readouts of a risky experiment: one after another that tells
-// the most risky hypotheses from the first that is not.
+// riskyReadouts chooses the readouts of a risky experiment: one after another, the one that tells the most risky
+// hypotheses from the first one that is not risky.
 func (c *chooser) riskyReadouts(word chipmodel.LineSet, readout []chipmodel.LineSet) (Experiment, bool) {
 	e := Experiment{Enable: word}
 	// The first is calm, then come the risky ones, then some of all to score with.
