@@ -65,7 +65,7 @@ func (a *app) explain(err error) error {
 		e.Message = "interrupted"
 	case codes.Unimplemented:
 		e.Message = fmt.Sprintf("the daemon at %s does not know this request: %s", a.to.Address, daemon.Message)
-		e.lines = append(e.lines, "do facetctl and facetd have the same version?")
+		e.lines = append(e.lines, "do 'facetctl version' and 'facetd version' say the same?")
 	}
 	e.details(daemon)
 	e.lines = append(e.lines, a.to.Hints(daemon.Code, daemon.Message, time.Now())...)

@@ -12,6 +12,9 @@ import (
 	"facetd.example/api/cli"
 )
 
+// version is set by the linker in a release: -ldflags "-X main.version=1.2.3".
+var version = cli.Unstamped
+
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	a := &app{env: os.Getenv, terminal: terminalOf(os.Stdout)}

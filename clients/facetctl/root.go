@@ -47,7 +47,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(),
 		a.eventsCommand(),
-		a.calibrateCommand(),
+		a.calibrateCommand(), cli.VersionCommand("facetctl", version),
 	)
 	a.complete(root)
 	return root

@@ -2,7 +2,6 @@ package main
 
 import (
 	"os/exec"
-	"runtime/debug"
 	"strings"
 	"testing"
 
@@ -96,25 +95,5 @@ func TestCompletionScripts(t *testing.T) {
 		if out, err := cmd.CombinedOutput(); err != nil || len(out) > 0 {
 			t.Errorf("%s: %v %s", shell, err, out)
 		}
-	}
-}
-
-// The linker's version goes before the go command's, and that before none.
-func TestBuildOf(t *testing.T) {
-	info := &debug.BuildInfo{Settings: []debug.BuildSetting{{Key: "vcs.revision", Value: "c0ffee"},
-		{Key: "vcs.modified", Value: "true"}}}
-	info.Main.Version = "v1.4.0"
-	if b := buildOf("2.0.0", info); b.Version != "2.0.0" || b.Revision != "c0ffee" || !b.Modified {
-		t.Errorf("%+v", b)
-	}
-	if b := buildOf(unstamped, info); b.Version != "v1.4.0" {
-		t.Errorf("%+v", b)
-	}
-	info.Main.Version = "(devel)"
-	if b := buildOf(unstamped, info); b.Version != unstamped {
-		t.Errorf("%+v", b)
-	}
-	if b := buildOf(unstamped, nil); b.Version != unstamped || b.Go == "" {
-		t.Errorf("%+v", b)
 	}
 }

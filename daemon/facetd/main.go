@@ -12,6 +12,9 @@ import (
 	"facetd.example/api/cli"
 )
 
+// version is set by the linker in a release: -ldflags "-X main.version=1.2.3".
+var version = cli.Unstamped
+
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	status := cli.Execute(ctx, newRoot(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)

@@ -198,7 +198,7 @@ func (f *serveFlags) run(cmd *cobra.Command) error {
 	if err != nil {
 		return err
 	}
-	setup := server.Setup{Config: c, Version: thisBuild().Version, GroundTruth: f.groundTruth,
+	setup := server.Setup{Config: c, Version: cli.ThisBuild(version).Version, GroundTruth: f.groundTruth,
 		Supervisor: supervise.FromEnvironment(zap.NewNop())}
 	rec := newRecorder()
 	if c.StopAt > 0 {
