@@ -164,7 +164,8 @@ func (s *Spec) result(best candidate, bound int64, complete bool) (Result, error
 	t := newTrial(s, best.wires, &work)
 	if !t.usable() || !apart(s, best.wires) {
 		return Result{}, &NoWiringError{
-			Reason: "in every wiring that was tried some chips cannot be read or reached by themselves", Proved: complete,
+			Reason: "in every wiring that was tried some chips cannot be read or reached by themselves",
+			Proved: complete,
 		}
 	}
 	t.refine()
