@@ -244,7 +244,7 @@ func TestLineLag(t *testing.T) {
 	}
 }
 
-// TestFlicker: the frequency at which a flickering lamp beats with a frame rate, and
+// TestFlickerOnLogPixels: the frequency at which a flickering lamp beats with a frame rate, and
 // what it does to a logarithmic pixel.
 func TestFlickerOnLogPixels(t *testing.T) {
 	var table struct {

@@ -275,7 +275,7 @@ func TestAlternatingPairs(t *testing.T) {
 	}
 }
 
-// TestJoinedAfterSensing: a share of logarithmic signals gives the mean of the
+// TestSharedAfterSensing: a share of logarithmic signals gives the mean of the
 // voltages.
 func TestSharedAfterSensing(t *testing.T) {
 	var table struct {

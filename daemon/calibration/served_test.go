@@ -258,7 +258,7 @@ var demoChips = []struct {
 
 const demoVoltsPerCode = 1.6 / 4096
 
-// TestMaps calibrates a chip of each kind with each method beside the running
+// TestMapsOfTheDemo calibrates a chip of each kind with each method beside the running
 // tasks, and measures what is left in frames of other light: against the temporal noise,
 // and against what the spreads of the array file make an offset correction map leave.
 func TestMapsOfTheDemo(t *testing.T) {

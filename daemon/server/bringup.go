@@ -42,7 +42,7 @@ func (c *Setup) patched(name string) string {
 	return name
 }
 
-// loadTruth reads how a virtual array really is.
+// loadGroundTruth reads how a virtual array really is.
 func (c *Setup) loadGroundTruth(described *chipmodel.Array) (*virtual.GroundTruth, invalid.Errors) {
 	var m invalid.Errors
 	data, err := c.readFile(c.GroundTruth)
