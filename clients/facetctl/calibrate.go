@@ -178,7 +178,7 @@ func luxOf(s string) (float64, error) {
 	}
 	lux, err := strconv.ParseFloat(s, 64)
 	if err != nil || !(lux >= 0) || math.IsInf(lux, 0) {
-		return 0, cli.Usagef("%q is no illumination level: give lux, 0 or dark", s)
+		return 0, cli.Usagef("%q is not an illumination level: give lux, 0 or dark", s)
 	}
 	return lux, nil
 }

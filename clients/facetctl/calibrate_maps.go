@@ -122,7 +122,8 @@ func writeMaps(w io.Writer, r *facetdv1.ListCorrectionMapsResponse) error {
 		fmt.Fprintf(w, "refused: %s: %s\n", f.GetFile(), f.GetReason())
 	}
 	if !r.GetStored() {
-		fmt.Fprintln(w, "correction maps are kept in memory alone, and gone with the daemon; start it with --data "+
+		fmt.Fprintln(w, "correction maps are kept in memory alone, and are gone when the daemon ends; "+
+			"start it with --data "+
 			"DIR to keep them")
 	}
 	return nil

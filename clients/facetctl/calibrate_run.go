@@ -206,7 +206,8 @@ func (r *calibrationRun) light(ctx context.Context, c *client, i int, lux float6
 func (r *calibrationRun) line(ctx context.Context) (string, error) {
 	text, err := readLine(ctx, r.in)
 	if errors.Is(err, io.EOF) {
-		return "", errors.New("no answer came on standard input to say that the light is in place; on a virtual bus use --virtual-light")
+		return "", errors.New("no answer came on standard input to say that the light is in place; " +
+			"on a virtual bus use --virtual-light")
 	}
 	return text, err
 }

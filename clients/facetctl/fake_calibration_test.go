@@ -212,7 +212,7 @@ func TestRunThatBreaksOff(t *testing.T) {
 	}
 	r = runAgainst(t, f.address, []string{"calibrate", "run", "h0", "--levels", "10", "--frames", "4"}, "soon\n12.5\n")
 	calls = strings.Join(f.taken(), "\n")
-	if r.Status != 0 || !strings.Contains(r.Stderr, `"soon" is no illumination level`) ||
+	if r.Status != 0 || !strings.Contains(r.Stderr, `"soon" is not an illumination level`) ||
 		!strings.Contains(calls, `"lux":12.5,"frames":4`) {
 		t.Errorf("status %d, %s\n%s", r.Status, r.Stderr, calls)
 	}

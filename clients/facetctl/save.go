@@ -75,7 +75,7 @@ says how. --sheet adds a contact sheet of each frame set, with the chips' names.
 	}
 	cmd.Flags().StringVar(&task, "task", "", "save frame sets of this task")
 	cmd.Flags().StringVar(&capture, "capture", "", "capture this target: "+targetForm)
-	cmd.Flags().StringVar(&s.dir, "out", "", "directory to write to; it is made where it is missing")
+	cmd.Flags().StringVar(&s.dir, "out", "", "directory to write to; it is made if missing")
 	cmd.Flags().Uint64Var(&count, "count", 1, "number of frame sets")
 	cmd.Flags().BoolVar(&s.stretch, "stretch", false, "spread the codes of each frame set over the full 16 bits")
 	cmd.Flags().BoolVar(&s.sheet, "sheet", false, "write a contact sheet of each frame set, NAME-sheet.png")

@@ -57,8 +57,8 @@ func (g *Gate) Listener(l net.Listener) (net.Listener, error) {
 	if at, is := l.Addr().(*net.TCPAddr); is {
 		switch {
 		case !at.IP.IsLoopback() && !g.settings.Remote():
-			return nil, fmt.Errorf("%s could be reached from other machines, which takes access control: %s", l.Addr(),
-				RemoteHint)
+			return nil, fmt.Errorf("%s could be reached from other machines, which requires access control: %s",
+				l.Addr(), RemoteHint)
 		case !at.IP.IsLoopback():
 			p = remotePlace
 		case g.settings.Loopback == Checked:

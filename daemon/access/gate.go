@@ -118,7 +118,7 @@ func readGuarded(name string) ([]byte, error) {
 // readPrivate reads a key.
 func readPrivate(name string) ([]byte, error) {
 	return readUnless(name, worldReadable|worldWritable,
-		"everybody may read or write the key %s, and so stand in for the daemon; chmod o-rwx it")
+		"everybody may read or write the key %s, and so pose as the daemon; chmod o-rwx it")
 }
 
 // MaxFileBytes limits a file with a certificate, a key or a revocation list; tokens have a

@@ -9,8 +9,8 @@ import (
 	"facetd.example/daemon/bringup/measure"
 )
 
-const stripesText = "Put stripes before the array, dark and bright, several across each row (a printed grating out " +
-	"of focus will do). Are they there?"
+const stripesText = "Put stripes in front of the array, dark and bright, several across each row (a printed grating " +
+	"out of focus will do). Are they there?"
 
 // settling sweeps the delay from a step to its sample, chip by chip.
 func (e *engine) settling(ctx context.Context, r *measure.Report) error {

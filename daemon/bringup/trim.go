@@ -22,7 +22,8 @@ func (e *engine) trim(ctx context.Context, r *measure.Report) error {
 	points := map[int][]measure.TrimPoint{}
 	lights := []struct{ scene, ask string }{
 		{darkScene, "Cover the array, or give it the darkest scene that it is to see. Is it done?"},
-		{fmt.Sprintf("uniform:%g", uniformLux), "Light the array evenly, as bright as anything that it is to see. Is it done?"},
+		{fmt.Sprintf("uniform:%g", uniformLux),
+			"Light the array evenly, as bright as anything that it is to see. Is it done?"},
 	}
 	for k, l := range lights {
 		if err := e.light(ctx, l.scene, l.ask); err != nil {

@@ -123,7 +123,7 @@ func framesOf(m *invalid.Errors, n uint32) int {
 	case n == 0:
 		return DefaultFrames
 	case n < 2 || n > MaxFrames:
-		m.Add("frames", fmt.Sprintf("%d is no number of frames that can be averaged", n),
+		m.Add("frames", fmt.Sprintf("%d frames cannot be averaged", n),
 			fmt.Sprintf("use 2 to %d; 16 or more are best", MaxFrames))
 	}
 	return int(n)

@@ -202,7 +202,7 @@ func (c *Config) Validate() invalid.Errors {
 	}
 	if c.MaxLag < 0 {
 		m.Add("max_lag", fmt.Sprintf("the host cannot be behind by %v", c.MaxLag),
-			"give a time above zero, such as 100ms, or 0s for no word of it")
+			"give a time above zero, such as 100ms, or 0s for no such event")
 	}
 	if c.StopAt < 0 {
 		m.Add("stop_at", fmt.Sprintf("%v is before the start", c.StopAt), "give a time above zero, or leave it out")
@@ -261,7 +261,7 @@ func (c *Config) checkAddress(m *invalid.Errors, path, address string) {
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
 		m.Add(path, fmt.Sprintf("%q is not a port", port), "use 0 to 65535; 0 takes a free one")
 	} else if !dial.Loopback(host) && !c.Access.Remote() {
-		m.Add(path, fmt.Sprintf("%q could be reached from other machines, which takes access control", address),
+		m.Add(path, fmt.Sprintf("%q could be reached from other machines, which requires access control", address),
 			fmt.Sprintf("use 127.0.0.1:%d, or %s", n, access.RemoteHint))
 	}
 }

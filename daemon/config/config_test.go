@@ -85,8 +85,8 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 			[]string{
 				`f.yaml:1:1: pace: "slow" is not possible (use realtime, free)`,
 				`f.yaml:2:1: stop_at: -1s is before the start (give a time above zero, or leave it out)`,
-				`f.yaml:4:3: listen.grpc: "0.0.0.0:7660" could be reached from other machines, which takes access control (use 127.0.0.1:7660, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
-				`f.yaml:5:3: listen.http: ":80" could be reached from other machines, which takes access control (use 127.0.0.1:80, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
+				`f.yaml:4:3: listen.grpc: "0.0.0.0:7660" could be reached from other machines, which requires access control (use 127.0.0.1:7660, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
+				`f.yaml:5:3: listen.http: ":80" could be reached from other machines, which requires access control (use 127.0.0.1:80, or give access.tls.certificate and access.tls.key, and access.tls.client_ca or access.tokens)`,
 				`f.yaml:7:3: log.format: "xml" is not possible (use json, console)`,
 				`f.yaml:8:3: log.level: "loud" is not possible (use debug, info, warn, error)`,
 				`f.yaml:9:1: array: no array is named (give a file, or demo)`,

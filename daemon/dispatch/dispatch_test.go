@@ -216,8 +216,9 @@ func TestChangesLoseNothing(t *testing.T) {
 			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() {
 				t.Fatalf("job %d: %v", i, fs)
 			}
-			if apart := sets[i+1].GetReleaseBusNs() - fs.GetReleaseBusNs(); apart > int64(10*time.Millisecond+r.board.plan.InitializationTime) {
-				t.Errorf("jobs %d and %d are released %v apart", i, i+1, time.Duration(apart))
+			apart := time.Duration(sets[i+1].GetReleaseBusNs() - fs.GetReleaseBusNs())
+			if apart > 10*time.Millisecond+r.board.plan.InitializationTime {
+				t.Errorf("jobs %d and %d are released %v apart", i, i+1, apart)
 			}
 		}
 		if len(r.watch.of("count")) < 20*5 {

@@ -155,8 +155,9 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 			if fs.GetJob() != before.GetJob()+1 || fs.GetFailure() != "" || fs.GetLate() || len(fs.GetFrames()) != 3 {
 				t.Fatalf("%s after job %d: %v", fs.GetTask(), before.GetJob(), fs)
 			}
-			if apart := fs.GetReleaseBusNs() - before.GetReleaseBusNs(); apart > int64(20*time.Millisecond+r.board.plan.InitializationTime) {
-				t.Errorf("jobs of %s are released %v apart", fs.GetTask(), time.Duration(apart))
+			apart := time.Duration(fs.GetReleaseBusNs() - before.GetReleaseBusNs())
+			if apart > 20*time.Millisecond+r.board.plan.InitializationTime {
+				t.Errorf("jobs of %s are released %v apart", fs.GetTask(), apart)
 			}
 		}
 		if restarts != 10 || last["whole"].GetJob() < 250 || last["soft"].GetJob() < 30 {

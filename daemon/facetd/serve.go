@@ -87,11 +87,11 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime or free")
 	fl.Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC,
-		"HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback takes access control "+
+		"HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback requires access control "+
 			"(--config)")
 	fl.StringVar(&f.socket, "socket", d.Listen.Unix, "path of a Unix socket of the gRPC API (default none)")
 	fl.StringVar(&f.http, "http", d.Listen.HTTP,
-		"HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback takes "+
+		"HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback requires "+
 			"access control (--config)")
 	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events, correction maps, runs of "+
 		"bring-up and tasks made over the API (default none: no recordings, the others in memory)")

@@ -70,17 +70,20 @@ func TestSquareKeepsAPlane(t *testing.T) {
 // TestNotSquare: what cannot be resampled stays as it is and says why; square lattices are
 // not touched.
 func TestNotSquare(t *testing.T) {
+	const (
+		steps = "old; not resampled: with steps of 2 rows and 1 columns the pixels do not lie on a hexagonal lattice"
+		times = "not resampled: the frame says nothing of the times of its rows"
+		whole = "not resampled: the frame is incomplete"
+		raw   = "not resampled: the frame is not corrected"
+		flat  = "not resampled: a hexagonal lattice of 1 x 99 cells has no triangles; give at least 2 x 2"
+	)
 	for want, change := range map[string]func(*facetdv1.Frame){
-		"not resampled: the frame is not corrected": func(f *facetdv1.Frame) { f.Corrections = nil },
-		"old; not resampled: with steps of 2 rows and 1 columns the pixels do not lie on a hexagonal lattice": func(f *facetdv1.Frame) {
-			f.Window.RowStep, f.CorrectionNote = 2, "old"
-		},
-		"not resampled: the frame is incomplete":                         func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
-		"not resampled: the frame says nothing of the times of its rows": func(f *facetdv1.Frame) { f.RowOffsetNs = nil },
-		"not resampled: a hexagonal lattice of 1 x 99 cells has no triangles; give at least 2 x 2": func(f *facetdv1.Frame) {
-			f.Rows, f.Columns = 1, 99
-		},
-		"": func(f *facetdv1.Frame) { f.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE },
+		raw:   func(f *facetdv1.Frame) { f.Corrections = nil },
+		steps: func(f *facetdv1.Frame) { f.Window.RowStep, f.CorrectionNote = 2, "old" },
+		whole: func(f *facetdv1.Frame) { f.Data = f.Data[2:] },
+		times: func(f *facetdv1.Frame) { f.RowOffsetNs = nil },
+		flat:  func(f *facetdv1.Frame) { f.Rows, f.Columns = 1, 99 },
+		"":    func(f *facetdv1.Frame) { f.Arrangement = facetdv1.Arrangement_ARRANGEMENT_SQUARE },
 	} {
 		in := plane(0, 9, 11)
 		change(in)
@@ -107,7 +110,8 @@ func TestSizesThatOverflow(t *testing.T) {
 func TestShapesAreForgotten(t *testing.T) {
 	for rows := 2; rows < 4+maxShapes; rows++ {
 		f := plane(0, rows, 5)
-		if got := Square(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{f}}).GetFrames()[0]; got.GetCorrectionNote() != "" {
+		got := Square(&facetdv1.FrameSet{Frames: []*facetdv1.Frame{f}}).GetFrames()[0]
+		if got.GetCorrectionNote() != "" {
 			t.Fatal(got.GetCorrectionNote())
 		}
 		if n := len(made.byShape); n == 0 || n > maxShapes {

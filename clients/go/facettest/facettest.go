@@ -205,6 +205,6 @@ func (a *Array) Advance(d time.Duration) {
 
 // errStands says that bus time does not move.
 func errStands(wanted, reached time.Duration) error {
-	return fmt.Errorf("bus time stands at %v and does not come to %v: it moves with the jobs of tasks, are there any?",
-		reached, wanted)
+	return fmt.Errorf("bus time stands still at %v and does not reach %v: "+
+		"it moves with the jobs of tasks; are there any?", reached, wanted)
 }

@@ -245,7 +245,7 @@ class Gap:
     missing_jobs: range | None
     #: Times that the connection was lost and made again.
     reconnects: int
-    #: Whether bus time and job numbers began anew, with the daemon or with the task.
+    #: Whether bus time and job numbers started over, with the daemon or with the task.
     restarted: bool
     #: Last job of this task that was received; None where there was none.
     previous_job: int | None

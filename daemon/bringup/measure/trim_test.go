@@ -36,7 +36,8 @@ func TestTrimWithoutOffset(t *testing.T) {
 					return math.Round((out - lane.Spec.GetConverter().GetLowVolts()) / VoltsPerCode(lane))
 				}
 				x, y := code(volts-0.01), code(volts+0.01)
-				points = append(points, TrimPoint{Trim: s, Lit: lit, Mean: code(volts), Lowest: min(x, y), Highest: max(x, y)})
+				points = append(points,
+					TrimPoint{Trim: s, Lit: lit, Mean: code(volts), Lowest: min(x, y), Highest: max(x, y)})
 			}
 		}
 		best, ok := ChooseTrim(a, bustest.M0, points)

@@ -74,7 +74,7 @@ function show(row, { task, status: st = {} }, now) {
   const planned = num(st.planned_rate_hz), achieved = num(st.achieved_rate_hz);
   set("name", task.name);
   set("requested", hertz(st.requested_rate_hz));
-  set("planned", hertz(planned), planned < num(st.requested_rate_hz) * 0.999 ? "warn" : "");
+  set("planned", hertz(planned), planned > num(st.requested_rate_hz) * 1.1 ? "warn" : "");
   set("achieved", hertz(achieved), achieved < planned * 0.95 ? "warn" : "");
   set("slack", told ? duration(told.slackNS) : "no frames yet", told && told.slackNS < 0 ? "bad" : "");
   set("least", prediction ? duration(prediction.least_slack_ns) : "");
