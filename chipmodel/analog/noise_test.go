@@ -230,7 +230,7 @@ func TestNoiseStays(t *testing.T) {
 	}
 }
 
-// TestShareKeepsCharge also with noise: opening moves charge, it makes none.
+// Shares keep charge with noise as well: opening moves charge, it makes none.
 func TestNoiseMakesNoCharge(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))
 	for _, spread := range []float64{0, 0.1} {

@@ -72,7 +72,7 @@ func steepRows(class *chipmodel.Class, reference []uint16) []int {
 	return rows[:min(sweepRows, len(rows))]
 }
 
-// Program is the program of a sweep. Of addressed chips one pixel is read settled and
+// Sweep is the program of a sweep. Of addressed chips one pixel is read settled and
 // then the other after each delay; of counter chips, whose lane passes every pixel in
 // between, whole rows are read with each delay between neighbours.
 func (p *Programs) Sweep(s *Sweep) []bus.Op {
