@@ -163,3 +163,25 @@ func TestFaults(t *testing.T) {
 		t.Errorf("hits %v", hits)
 	}
 }
+
+// TestHalfWay: a segment that breaks off has run its first operations on the bus below, and gives what they captured.
+func TestHalfWay(t *testing.T) {
+	cause := errors.New("connector pulled")
+	whole := hexSegment(0)
+	for after := 1; after <= len(whole.Ops); after++ {
+		below := NewRecorder(freeBus(t))
+		f := NewFaulty(below, Fault{Err: cause, HalfWay: after})
+		res, err := f.Run(t.Context(), 0, hexSegment(0))
+		if !errors.Is(err, cause) {
+			t.Errorf("after %d operations: %v", after, err)
+		}
+		ran := below.Records()
+		if len(ran) != 1 || len(ran[0].Segment.Ops) != after || res.End != ran[0].Result.End ||
+			len(res.Captures) != len(ran[0].Result.Captures) {
+			t.Errorf("after %d operations: %+v ran, the result is %+v", after, ran, res)
+		}
+	}
+	if len(whole.Ops) < 3 {
+		t.Fatal("the segment is too short to break off")
+	}
+}

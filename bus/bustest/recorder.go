@@ -2,6 +2,7 @@ package bustest
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"sync"
 	"time"
@@ -85,6 +86,9 @@ type Fault struct {
 	// result of having run it.
 	Err   error
 	After bool
+	// HalfWay, with Err, is how many operations of the segment are run before it fails; 0 is none. The captures
+	// made until then come beside the error.
+	HalfWay int
 }
 
 // Faulty is a bus that passes everything on to another and injects faults. The
@@ -108,6 +112,11 @@ func (f *Faulty) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.R
 	switch {
 	case fault == nil:
 		return f.BusCloser.Run(ctx, start, s)
+	case fault.Err != nil && fault.HalfWay > 0:
+		half := *s
+		half.Ops = s.Ops[:min(fault.HalfWay, len(s.Ops))]
+		res, err := f.BusCloser.Run(ctx, start.Add(fault.Delay), &half)
+		return res, errors.Join(fault.Err, err)
 	case fault.Err != nil && !fault.After:
 		at := start.Add(fault.Delay)
 		if err := f.WaitUntil(ctx, at); err != nil {

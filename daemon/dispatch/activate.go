@@ -41,7 +41,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	r.board.setTable(c.plan, c.tasks, epoch)
 	if c.plan != nil {
 		msg = c.plan.Message
-		r.know(program.Overlay(r.regs, c.plan.Assumes()))
+		r.regs.set(program.Overlay(r.regs.held, r.tab.assumes), r.tab.assumes)
 	}
 	if c.applied != nil {
 		c.applied()
@@ -67,10 +67,20 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, start bus
 		Chips: r.cfg.Array.All(), Segments: 1}
 	res, err := r.drive(ctx, "", start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
 	if err != nil {
-		r.noteWrites(plan.Initialization.Ops, false)
+		r.regs.wrote(plan.Initialization.Ops, false, r.tab.assumes)
 	}
-	r.report.initialized(job, err)
+	r.report.initialized(job, res.End, err)
 	return res.End, err
+}
+
+// restore brings the registers to what the active table assumes, at bus time begin.
+func (r *runner) restore(ctx context.Context, begin bus.Time) error {
+	if _, err := r.initialize(ctx, r.tab.plan, begin); err != nil {
+		return r.initializationFailed(ctx, err)
+	}
+	r.resync = false
+	r.regs.set(program.Overlay(r.regs.held, r.tab.assumes), r.tab.assumes)
+	return nil
 }
 
 // initializationFailed lets the runner try again while the old table goes on, up to the

@@ -50,8 +50,9 @@ func (r *runner) noteLag(planned bus.Time, begins bool) {
 	}
 }
 
-// segmentFailed fails the job with its cause. The other jobs go on; registers are
-// brought back to what the table assumes as soon as no job is open.
+// segmentFailed fails the job with its cause. Nobody knows how far the segment came: what the chips of the job hold is
+// unknown, their registers and their loads, so jobs that have begun on them fail as well. The others go on; registers
+// are brought back to what the table assumes as soon as no job is open.
 func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err error) error {
 	job := r.tab.open[task]
 	r.tab.skipped[task] = !last
@@ -62,6 +63,14 @@ func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err err
 		cause = "the daemon stopped in mid-job"
 	}
 	r.endJob(task, r.last, cause)
+	r.regs.lose(job.job.Chips, r.tab.assumes)
+	for _, other := range r.tab.openTasks() {
+		if overlap(r.tab.open[other].job.Chips, job.job.Chips) {
+			r.tab.skipped[other] = true
+			r.endJob(other, r.last, fmt.Sprintf("job %d of %s failed in the middle of it, on a chip of both: %s",
+				job.job.Number, job.job.Task, cause))
+		}
+	}
 	var broken *rules.ViolationError
 	if errors.As(err, &broken) {
 		r.report.violated(broken.Violations)
@@ -71,6 +80,17 @@ func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err err
 		return fmt.Errorf("%d segments failed one after another, the last with: %w", r.failures, err)
 	}
 	return nil
+}
+
+// refuse fails a job whose chips do not hold what it relies on, when it was to begin: without it the frames would claim
+// what is not so.
+func (r *runner) refuse(e *scheduler.Entry, at bus.Time) {
+	job := r.tab.begin(r.cfg.Array, e, at)
+	r.tab.skipped[e.Task] = true
+	r.endJob(e.Task, max(r.last, at), "its chips do not hold the registers that the timetable relies on, "+
+		"and there was no time to restore them before it")
+	r.log.Warn("job refused: the registers of its chips are not restored", zap.String("task", job.job.Task),
+		zap.Uint64("job", job.job.Number), zap.Strings("chips", r.cfg.Array.ChipNames(r.regs.doubt)))
 }
 
 // skip passes over a segment of a job that was given up.

@@ -137,3 +137,41 @@ func TestCaptureBesideAProgram(t *testing.T) {
 		}
 	})
 }
+
+// TestJobsBesideAProgram: the jobs of a task between a program that changed its chip's registers and the resync do not
+// read what the program left.
+func TestJobsBesideAProgram(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, &facetdv1.Task{Name: "joined", Target: list("s0"), RateHz: 50,
+			Views: []*facetdv1.View{{Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}})
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		for range 10 {
+			time.Sleep(73 * time.Millisecond)
+			program := []bus.Op{
+				bustest.Select(bustest.H | bustest.X0),
+				bustest.Write(1, chipmodel.ColumnPattern, 0, bustest.S0),
+				bustest.Select(0),
+			}
+			if _, err := r.Program(ctx, program); err != nil {
+				t.Fatal(err)
+			}
+		}
+		time.Sleep(100 * time.Millisecond)
+		cancel()
+		<-done
+		sets := r.watch.of("joined")
+		if len(sets) < 40 {
+			t.Errorf("%d jobs in 830 ms at 50 Hz", len(sets))
+		}
+		for i, fs := range sets {
+			if fs.GetJob() != uint64(i) || fs.GetFailure() != "" || fs.GetLate() {
+				t.Errorf("job %d: number %d, late %v, failure %q", i, fs.GetJob(), fs.GetLate(), fs.GetFailure())
+			}
+		}
+		if len(r.watch.violations) > 0 {
+			t.Errorf("rules violated: %v", r.watch.violations)
+		}
+	})
+}

@@ -53,12 +53,15 @@ func outcomeOf(fs *facetdv1.FrameSet) bus.Outcome {
 	return bus.Outcome{Kind: bus.OnTime}
 }
 
-// initialized reports to the inspector how an initialization ended.
-func (p *reporter) initialized(job *bus.Job, err error) {
+// initialized reports to the inspector how an initialization ended, and when.
+func (p *reporter) initialized(job *bus.Job, end bus.Time, err error) {
 	if p.inspector == nil {
 		return
 	}
 	outcome := bus.Outcome{Kind: bus.OnTime}
+	if end > job.Deadline { // a bus that is slower than it says
+		outcome.Kind = bus.Late
+	}
 	if err != nil {
 		outcome = bus.Outcome{Kind: bus.Failed, Cause: err.Error()}
 	}

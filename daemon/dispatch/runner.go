@@ -35,11 +35,11 @@ type runner struct {
 	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
 	// first one. It has no one to answer.
 	standing  change
-	last      bus.Time          // end of the last segment
-	regs      program.Registers // what the chips hold while no job is open; replaced, never changed
-	failures  int               // segments failed one after another
-	resync    bool              // registers are to be brought back
-	onDemands uint64            // on-demand jobs begun
+	last      bus.Time // end of the last segment
+	regs      registers
+	failures  int    // segments failed one after another
+	resync    bool   // registers are to be brought back
+	onDemands uint64 // on-demand jobs begun
 	lag       lagWatch
 	owed      func(error) // answers who waits for what is under way; nil when nobody does
 }
@@ -49,9 +49,9 @@ func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
 		cfg: cfg, log: cfg.Logger, box: box, board: b,
 		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
 			board: b, reach: map[chipmodel.LineSet]int{}},
-		standing: first, tab: newTable(nil, first.tasks, 0, nil),
+		standing: first, tab: newTable(nil, first.tasks, 0, nil), regs: registers{array: cfg.Array, board: b},
 	}
-	r.know(program.PowerOn(cfg.Array))
+	r.regs.set(program.PowerOn(cfg.Array), nil)
 	return r
 }
 
@@ -128,13 +128,16 @@ func (r *runner) step(ctx, hard context.Context) error {
 		return r.waitIdle(ctx)
 	}
 	entry, at := r.tab.entry()
+	begin := now
+	if at < now {
+		// The host lags: the bus works off its table without waiting, and the gap is
+		// still there in bus time.
+		begin = r.last
+	}
+	if len(r.regs.doubt) > 0 && r.tab.restorable(begin, r.regs.doubt, r.resync) {
+		return r.restore(hard, begin)
+	}
 	if !r.resync { // what registers hold is not known before
-		begin := now
-		if at < now {
-			// The host lags: the bus works off its table without waiting, and the gap is
-			// still there in bus time.
-			begin = r.last
-		}
 		if one := r.pick(begin, at); one != nil {
 			r.runOnDemand(hard, one, begin)
 			return nil
@@ -150,7 +153,11 @@ func (r *runner) step(ctx, hard context.Context) error {
 			return err
 		}
 	}
-	return r.runEntry(hard, entry, at)
+	if entry.Segment == 0 && r.regs.doubted(r.tab.plan.Tasks[entry.Task].Task.Chips) {
+		r.refuse(entry, at)
+		return nil
+	}
+	return r.runEntry(hard, entry, max(at, r.last)) // later than planned on a bus that is slower than it says
 }
 
 // wait blocks until bus time at. It reports true when something else is to be
@@ -195,12 +202,6 @@ func (r *runner) waitIdle(ctx context.Context) error {
 func (r *runner) used(at bus.Time, busy bus.Phases) {
 	r.last = max(r.last, at)
 	r.board.used(r.last, busy)
-}
-
-// know replaces what is known of the registers.
-func (r *runner) know(regs program.Registers) {
-	r.regs = regs
-	r.board.setRegisters(regs)
 }
 
 // drive runs a segment on the bus and reports what it did; task is empty for what is not of the table.

@@ -8,7 +8,6 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/chipmodel/bustime"
-	"facetd.example/scheduler/program"
 )
 
 // pick takes the first waiting on-demand job that fits between now and until and
@@ -37,7 +36,7 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 		return nil
 	}
 	if one.program == nil || one.forPlan != r.tab.plan || one.forRegs != r.onDemands {
-		program, err := one.compile(r.regs, r.tab.plan)
+		program, err := one.compile(r.regs.held, r.tab.plan)
 		if err != nil {
 			return err
 		}
@@ -93,36 +92,8 @@ func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 		failure = err.Error()
 		r.resync = true
 	}
-	r.noteWrites(p.Ops, err == nil)
+	r.regs.wrote(p.Ops, err == nil, r.tab.assumes)
 	job.close(res.End, failure)
 	r.report.jobEnded(job)
 	answer(done)
-}
-
-// noteWrites brings what is known of the registers up to date after a program that is not of the
-// table. Registers that the table's jobs write before they need them become unknown again, as the
-// next job changes them; so do those of a program that was cut short, as nobody knows how far it
-// came.
-func (r *runner) noteWrites(ops []bus.Op, whole bool) {
-	regs := program.RegistersAfter(r.cfg.Array, ops, r.regs)
-	if p := r.tab.plan; p != nil {
-		for c, registers := range p.Assumes() {
-			for reg, v := range registers {
-				if v == program.Unknown {
-					regs[c][reg] = program.Unknown
-				}
-			}
-		}
-	}
-	if !whole {
-		none := program.NewRegisters(r.cfg.Array, program.Untouched)
-		for c, registers := range program.RegistersAfter(r.cfg.Array, ops, none) {
-			for reg, v := range registers {
-				if v != program.Untouched {
-					regs[c][reg] = program.Unknown
-				}
-			}
-		}
-	}
-	r.know(regs)
 }

@@ -9,6 +9,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // table is an active timetable, and how far it has run. Only the runner uses it.
@@ -29,6 +30,7 @@ type table struct {
 	// skipped marks those of plan.Tasks whose current job was given up.
 	skipped map[int]bool
 	gaps    gapList
+	assumes program.Registers // while no job is open; nil when there are no tasks
 }
 
 // counted is a task by name, with the number of its next job.
@@ -58,6 +60,7 @@ func newTable(plan *scheduler.Plan, tasks []*facetdv1.Task, epoch bus.Time, befo
 		t.earliest[i] = min(t.earliest[i+1], plan.Entries[i].Release)
 	}
 	t.gaps = gapsOf(plan)
+	t.assumes = plan.Assumes()
 	return t
 }
 
@@ -117,6 +120,36 @@ func (t *table) advance() bool {
 // last reports whether a segment is the last of its job.
 func (t *table) last(e *scheduler.Entry) bool {
 	return e.Segment == len(t.plan.Tasks[e.Task].Segments)-1
+}
+
+// upcoming returns the next segment that is not to be skipped, and its start in bus time. The table is not idle.
+func (t *table) upcoming() (*scheduler.Entry, bus.Time) {
+	skipped := maps.Clone(t.skipped)
+	start, i := t.cycleStart(), t.next
+	for {
+		e := &t.plan.Entries[i]
+		if !skipped[e.Task] {
+			return e, start.Add(e.Start)
+		}
+		if t.last(e) {
+			delete(skipped, e.Task) // what follows is another job
+		}
+		if i++; i == len(t.plan.Entries) {
+			i, start = 0, start.Add(t.plan.Hyperperiod)
+		}
+	}
+}
+
+// restorable reports whether the registers of chips can be restored from bus time begin on without a new beginning of
+// the table: jobs that were released may wait, but none is open whose hold it could break, and it ends before the next
+// segment. Unless they are to be restored at all events, the next segment must need them. The table is not idle.
+func (t *table) restorable(begin bus.Time, chips []int, anyway bool) bool {
+	if len(t.open) > 0 {
+		return false
+	}
+	next, at := t.upcoming()
+	return (anyway || overlap(t.plan.Tasks[next.Task].Task.Chips, chips)) &&
+		begin.Add(t.plan.InitializationTime) <= at
 }
 
 // quiescent returns the latest instant from last to now at which a change loses nothing: no job is
