@@ -56,7 +56,7 @@ func (s *Sharer) kernel(n int) *kernel {
 	}
 	k := &s.now.kernels[n]
 	if !k.known {
-		left := math.Exp(-pathRate(n, 1) * s.overRC())
+		left := math.Exp(-pathEigenvalue(n, 1) * s.overRC())
 		*k = kernel{known: true, settled: n < 2 || left <= settledBelow, early: n > 1 && left > earlyAbove}
 	}
 	return k
@@ -89,11 +89,11 @@ func (s *Sharer) noiseOf(k *kernel, n int) *operator {
 		if k.settled {
 			t = math.Inf(1)
 		}
-		k.noise = newOperator(n, true, func(rate float64) float64 {
-			if rate == 0 {
+		k.noise = newOperator(n, true, func(eigenvalue float64) float64 {
+			if eigenvalue == 0 {
 				return 1
 			}
-			return 1 - math.Sqrt(-math.Expm1(-2*rate*t))
+			return 1 - math.Sqrt(-math.Expm1(-2*eigenvalue*t))
 		})
 	}
 	return k.noise
@@ -128,7 +128,7 @@ const longChain = 33
 
 // newOperator is a function of the Laplacian of a chain, given by its value at each eigenvalue, which falls as the
 // eigenvalue rises; or, with rest, the identity less that function.
-func newOperator(n int, rest bool, value func(rate float64) float64) *operator {
+func newOperator(n int, rest bool, value func(eigenvalue float64) float64) *operator {
 	modes := chainModes(n, value)
 	if n >= longChain {
 		return &operator{modes: modes, rest: rest}
@@ -146,12 +146,12 @@ func newOperator(n int, rest bool, value func(rate float64) float64) *operator {
 }
 
 // decay is what a time in units of RC leaves of a mode.
-func decay(t float64) func(rate float64) float64 {
-	return func(rate float64) float64 {
-		if rate == 0 {
+func decay(t float64) func(eigenvalue float64) float64 {
+	return func(eigenvalue float64) float64 {
+		if eigenvalue == 0 {
 			return 1
 		}
-		return math.Exp(-rate * t)
+		return math.Exp(-eigenvalue * t)
 	}
 }
 
@@ -168,12 +168,12 @@ func sumOfModes(n int, modes []chainMode) []float64 {
 	return k
 }
 
-// pathRate is the eigenvalue of mode j of the path graph of n cells.
-func pathRate(n, j int) float64 { return 2 * (1 - math.Cos(math.Pi*float64(j)/float64(n))) }
+// pathEigenvalue is the eigenvalue of mode j of the path graph of n cells.
+func pathEigenvalue(n, j int) float64 { return 2 * (1 - math.Cos(math.Pi*float64(j)/float64(n))) }
 
-// chainModes are the modes of the path graph, those of the DCT-II, slowest first, down
-// to where the value of their rate is nothing.
-func chainModes(n int, value func(rate float64) float64) []chainMode {
+// chainModes are the modes of the path graph, those of the DCT-II, slowest first, down to where the value at their
+// eigenvalue is nothing.
+func chainModes(n int, value func(eigenvalue float64) float64) []chainMode {
 	// cos(pi j (a + 1/2)/n) repeats every 4n halves.
 	cosine := make([]float64, 4*n)
 	for i := range cosine {
@@ -182,7 +182,7 @@ func chainModes(n int, value func(rate float64) float64) []chainMode {
 	var modes []chainMode
 	norm := math.Sqrt(1 / float64(n))
 	for j := range n {
-		mode := chainMode{weight: value(pathRate(n, j))}
+		mode := chainMode{weight: value(pathEigenvalue(n, j))}
 		if mode.weight < 1e-18 {
 			break
 		}

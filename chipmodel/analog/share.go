@@ -34,22 +34,19 @@ type Sharer struct {
 	early []float64 // two noises of one block that is opened early
 }
 
-// Share closes the switches of a column and a row pattern for a time, then opens
-// them. Every connected block (a run of columns times a run of rows) moves towards
-// the mean of its cells weighted by capacitance; what is left of a difference
-// after that time follows the exact modes of a chain along each side (path graph:
-// rates 2(1 - cos(pi j/n))/RC, modes of the DCT-II). seconds below zero means
-// fully settled. Charge is conserved.
+// Share closes the switches of a column and a row pattern for a time, then opens them. Every connected block (a run of
+// columns times a run of rows) moves towards the mean of its cells weighted by capacitance; what is left of a
+// difference after that time follows the exact modes of a chain along each side (path graph: eigenvalues 2(1 - cos(pi
+// j/n)) over RC, modes of the DCT-II). seconds below zero means fully settled. Charge is conserved.
 //
 // With unequal cells the final value is exact, while what is left of differences
 // decays as with equal cells of CellFarads: wrong by about the cells' spread times the
 // time constants x that have passed times exp(-x) of the largest difference.
 //
-// Opening leaves noise of covariance kT(diag(1/C_i) - 1/C_total) on a block
-// (equipartition with conserved charge). Opening early leaves the part of it that has
-// come by then: a mode that decays at a rate has gained 1 - exp(-2 rate t) of its
-// kT/C, as it has lost the same part of the noise that was there before. So whatever
-// the times, independent noise of kT/C on every cell stays just that.
+// Opening leaves noise of covariance kT(diag(1/C_i) - 1/C_total) on a block (equipartition with conserved charge).
+// Opening early leaves the part of it that has come by then: a mode that has decayed to exp(-x) has gained 1 - exp(-2x)
+// of its kT/C, as it has lost the same part of the noise that was there before. So whatever the times, independent
+// noise of kT/C on every cell stays just that.
 func (s *Sharer) Share(p *Plane, columns, rows uint8, seconds float64) {
 	if p.roots == nil && (p.Farads != nil || s.Kelvin > 0) {
 		p.weigh(s.CellFarads)

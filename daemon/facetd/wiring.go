@@ -155,7 +155,7 @@ func (s *summary) write(cmd *cobra.Command) error {
 		cli.Count(len(s.Lanes), "lane"))
 	fmt.Fprintf(w, "digest %s\n\n", s.Digest)
 	if s.WiringOnly {
-		fmt.Fprint(w, "The file describes wiring alone: no classes, lanes or timing.\n\n")
+		fmt.Fprint(w, "The file describes only the wiring: no classes, lanes or timing.\n\n")
 	} else {
 		t := cli.NewTable("CLASS", "PARTS", ">LATTICE", ">CHIPS")
 		for _, c := range s.Classes {

@@ -68,7 +68,7 @@ func (c *Setup) load(log *zap.Logger) (*inputs, invalid.Errors) {
 		m = append(m, found...)
 	}
 	if in.array != nil && in.array.WiringOnly {
-		m.Add("array", "the file describes wiring alone, which cannot be run", "add lanes, classes and timing")
+		m.Add("array", "the file describes only the wiring, which cannot be run", "add lanes, classes and timing")
 	}
 	tasks := c.Tasks
 	switch {
