@@ -9,12 +9,14 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// TestTheVersionIsStamped: the version that the linker is given is what the binary, its
+// TestTheVersionIsStamped: the version that the linker is given is what both binaries, its
 // status and its metrics say.
 func TestTheVersionIsStamped(t *testing.T) {
 	t.Parallel()
-	if out := run(t, binary(t, "facetd"), "version"); !strings.HasPrefix(out, "facetd "+version+" ") {
-		t.Errorf("it says %q", out)
+	for _, name := range []string{"facetd", "facetctl"} {
+		if out := run(t, binary(t, name), "version"); !strings.HasPrefix(out, name+" "+version+" ") {
+			t.Errorf("%s says %q", name, out)
+		}
 	}
 	d := start(t)
 	st, err := facetdv1.NewStatusServiceClient(d.dial(t)).GetStatus(t.Context(), &facetdv1.GetStatusRequest{})
