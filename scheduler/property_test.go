@@ -29,12 +29,11 @@ func randomArray(r *rand.Rand, change ...func(*facetdv1.Array)) *chipmodel.Array
 		for i := range 5 + r.IntN(5) {
 			msg.SelectLines = append(msg.SelectLines, fmt.Sprint("l", i))
 		}
-		hold := r.IntN(2) == 0
 		for i := range 1 + r.IntN(3) {
 			msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
 				Name: fmt.Sprint("lane", i), ChipCapacitancePf: proto.Float64(1),
 				Converter: &facetdv1.Converter{Bits: 10, HighVolts: 2,
-					Conversion: dur(time.Duration(500 + r.IntN(3000))), SampleAndHold: hold},
+					Conversion: dur(time.Duration(500 + r.IntN(3000))), SampleAndHold: r.IntN(2) == 0},
 			})
 		}
 		for i := range 2 + r.IntN(13) {

@@ -1,12 +1,15 @@
 package measure
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 )
@@ -44,5 +47,30 @@ func TestTrimWithoutOffset(t *testing.T) {
 		if !ok || best.Gain != want {
 			t.Errorf("gains %v: setting %+v, %v; want gain %d", gains, best, ok, want)
 		}
+	}
+}
+
+// TestTrimOfAMemory: the bias is written before the load, which takes what the pixels show
+// under it, and the values of power-on come back only after the readout.
+func TestTrimOfAMemory(t *testing.T) {
+	msg := bustest.Message()
+	msg.Classes[0].PixelBias = &facetdv1.PixelBias{Nominal: 100, VoltsPerStep: proto.Float64(0.001)}
+	a, m := chipmodel.New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	var order []string
+	for _, op := range NewPrograms(a).Trimmed(bustest.M0, Trim{PixelBias: 90}, Whole(a.Classes[0])) {
+		switch {
+		case op.Kind == bus.OpWrite && op.Register == chipmodel.PixelBias:
+			order = append(order, fmt.Sprint("bias ", op.Value))
+		case op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Load:
+			order = append(order, "load")
+		case op.Scan != nil:
+			order = append(order, "read")
+		}
+	}
+	if want := []string{"bias 90", "load", "read", "bias 100"}; !slices.Equal(order, want) {
+		t.Errorf("%q, want %q", order, want)
 	}
 }
