@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,7 +17,7 @@ import (
 type panicking struct {
 	bus.Bus
 	at       bus.Time // the first segment from here on
-	released int
+	released atomic.Int32
 	release  func() // called by every release, where set
 }
 
@@ -28,7 +29,7 @@ func (p *panicking) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bu
 }
 
 func (p *panicking) Release() bus.Time {
-	p.released++
+	p.released.Add(1)
 	if p.release != nil {
 		p.release()
 	}
@@ -142,7 +143,7 @@ func panics(t *testing.T, c panicCase) {
 	if err := r.Alive(t.Context()); !errors.As(err, new(*StoppedError)) {
 		t.Errorf("alive after a panic: %v", err)
 	}
-	if broken.released == 0 {
+	if broken.released.Load() == 0 {
 		t.Error("the lines were not released")
 	}
 	if s := r.Snapshot(); s.State != facetdv1.State_STATE_FAULT || !strings.Contains(s.Fault, "lost its mind") {
@@ -161,6 +162,7 @@ func askOn(ctx context.Context, r *rig) chan error {
 	until := func(ask func() error) {
 		var err error
 		for err == nil {
+			time.Sleep(100 * time.Microsecond) // of the bubble's clock
 			err = ask()
 		}
 		answers <- err
