@@ -30,7 +30,8 @@ func pairs() map[string][]*facetdv1.Task {
 	}
 }
 
-// TestHalfASegment breaks a segment of the first task off after each of its operations, once and several times in a row:
+// TestHalfASegment breaks a segment of the first task off after each of its operations, once and several times in a
+// row:
 // what it left in the chip must not get into a frame of the other task, of which a job waits. The jobs that cannot be
 // saved fail with a cause, none is lost, and soon all is well again.
 func TestHalfASegment(t *testing.T) {

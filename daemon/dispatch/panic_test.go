@@ -155,7 +155,8 @@ func panics(t *testing.T, c panicCase) {
 	everyJobEnded(t, r)
 }
 
-// askOn goes on asking for changes, captures and whether the dispatcher is alive, so that some of each wait or are under
+// askOn goes on asking for changes, captures and whether the dispatcher is alive, so that some of each wait or are
+// under
 // way all the time, and returns with what each of them ends.
 func askOn(ctx context.Context, r *rig) chan error {
 	answers := make(chan error, 3)
