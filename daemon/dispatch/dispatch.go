@@ -1,9 +1,9 @@
 // Package dispatch owns the bus: one goroutine runs the active timetable, changes it at instants when no job is open,
 // fits on-demand captures and commands into its idle gaps, and hands finished frame sets to an observer.
 //
-// It has three parts behind one front, Dispatcher, whose methods may be called from any goroutine: the runner drives the
-// bus and has no lock, as all its state belongs to the goroutine of Run; the mailbox holds what callers want of it; the
-// board shows readers what it did. Mailbox and board have a lock each, under which nobody is called.
+// It has three parts behind one front, Dispatcher, whose methods may be called from any goroutine: the runner drives
+// the bus and has no lock, as all its state belongs to the goroutine of Run; the mailbox holds what callers want of it;
+// the board shows readers what it did. Mailbox and board have a lock each, under which nobody is called.
 //
 // After a failed segment nobody knows what its job's chips hold. Jobs that have begun on one of them fail too, and the
 // next that relies on their registers waits for them to be restored, where no job is open and the idle time is long
