@@ -22,14 +22,18 @@ type focused struct {
 }
 
 // whatFocused gives the browser frames to scroll in before it says that something is outside the window: a busy
-// machine draws few of them in a second.
+// machine draws few of them in a second. What grows above, as the page of a live daemon does, may push out what was in
+// the window when it got the keyboard: then it gets it again.
 const whatFocused = `(async () => {
 	const e = document.activeElement, st = getComputedStyle(e);
 	const seen = () => {
 		const r = e.getBoundingClientRect();
 		return r.width > 0 && r.height > 0 && r.bottom > 0 && r.top < innerHeight && r.right > 0 && r.left < innerWidth;
 	};
-	for (let n = 0; n < 300 && !seen(); n++) await new Promise(requestAnimationFrame);
+	for (let n = 1; n < 300 && !seen(); n++) {
+		await new Promise(requestAnimationFrame);
+		if (n % 60 === 0) { e.blur(); e.focus(); }
+	}
 	const label = e.getAttribute("aria-label") || (e.labels?.length ? e.labels[0].textContent : "") ||
 		e.textContent || e.getAttribute("title") || "";
 	return { id: e.id, tag: e.tagName, chip: e.dataset?.chip ?? "", name: label.trim().slice(0, 60),

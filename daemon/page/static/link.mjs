@@ -1,7 +1,7 @@
 // The connection: one stream of statuses is its heartbeat. It is given up after a silence,
 // which is shown at once, and taken up again by itself with a growing wait.
 
-import { stream } from "./api.mjs";
+import { stream, token } from "./api.mjs";
 
 const BEAT_MS = 400; // between two statuses
 const SILENCE_MS = 1500; // after which the connection counts as lost
@@ -72,6 +72,7 @@ export class Link {
       this.abort = new AbortController();
       // A connection that is made but silent is as good as none.
       const dead = setTimeout(() => this.abort.abort(), 2 * SILENCE_MS);
+      const used = token.get();
       try {
         for await (const m of stream("StatusService", "WatchStatus", { interval_ms: BEAT_MS }, this.abort.signal)) {
           clearTimeout(dead);
@@ -84,7 +85,13 @@ export class Link {
         }
         this.#lost("the daemon ended the stream");
       } catch (e) {
-        if (e.code === "unauthenticated" || e.code === "permission_denied") this.#set("barred", e.message);
+        const refused = e.code === "unauthenticated" || e.code === "permission_denied";
+        if (refused && token.get() !== used) {
+          // The refusal is of a token that was given up while it was under way.
+          clearTimeout(dead);
+          continue;
+        }
+        if (refused) this.#set("barred", e.message);
         else this.#lost(e.name === "AbortError" ? this.reason || "the daemon does not answer" : e.message);
         if (!(e.name === "AbortError" || e.code)) console.error(e);
       }
