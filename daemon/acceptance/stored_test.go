@@ -114,12 +114,12 @@ func TestKilledWhileTasksChange(t *testing.T) {
 	}
 	t.Logf("%d changes answered", changes)
 
-	// The file wins where it has changed, and the daemon says so.
-	write(4)
+	// The file wins where it has changed, to a rate that no change above makes, and the daemon says so.
+	write(7)
 	d, tasks := boot()
 	now := running(t, tasks)
-	if now["task-0"] != 4 {
-		t.Errorf("runs %v, and the file says 4 Hz now", now)
+	if now["task-0"] != 7 {
+		t.Errorf("runs %v, and the file says 7 Hz now", now)
 	}
 	if was := answered["task-0"]; was != 3 && (open == nil || open["task-0"] != 3) {
 		journal := run(t, binary(t, "facetctl"), "--address", d.grpc, "events")
