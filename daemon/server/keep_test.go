@@ -69,12 +69,13 @@ func TestRecordsAndRemembers(t *testing.T) {
 	cfg.Data = t.TempDir()
 	conn, stop := running(t, cfg)
 	rec, ev := facetdv1.NewRecordServiceClient(conn), facetdv1.NewEventServiceClient(conn)
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(t.Context(), &facetdv1.StreamFrameSetsRequest{})
-	if err != nil {
-		t.Fatal(err)
-	}
 	if _, err := rec.StartRecording(t.Context(), &facetdv1.StartRecordingRequest{Name: "one"},
 		grpc.WaitForReady(true)); err != nil {
+		t.Fatal(err)
+	}
+	// Opened after the recording, so that nothing it gives is older than that.
+	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(t.Context(), &facetdv1.StreamFrameSetsRequest{})
+	if err != nil {
 		t.Fatal(err)
 	}
 	for range 20 {
