@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"syscall"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -16,15 +17,25 @@ func (e *LockedError) Error() string {
 	return e.Path + " is being written by another process"
 }
 
+// lockPatience is how long a lock is waited for. A process that this one starts holds copies of all open files, and
+// the locks on them, from its fork until it runs its own program: a file that was just closed may seem locked so long.
+const (
+	lockPatience = 300 * time.Millisecond
+	lockPause    = 10 * time.Millisecond
+)
+
 // lock takes the file's advisory lock, which the system drops with the process.
 func lock(f *os.File) error {
-	switch err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err {
-	case nil:
-		return nil
-	case syscall.EWOULDBLOCK:
-		return &LockedError{f.Name()}
-	default:
-		return fmt.Errorf("%s: locking: %w", f.Name(), err)
+	for waited := time.Duration(0); ; waited += lockPause {
+		switch err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); {
+		case err == nil:
+			return nil
+		case err != syscall.EWOULDBLOCK:
+			return fmt.Errorf("%s: locking: %w", f.Name(), err)
+		case waited >= lockPatience:
+			return &LockedError{f.Name()}
+		}
+		time.Sleep(lockPause)
 	}
 }
 
