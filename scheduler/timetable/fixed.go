@@ -45,7 +45,8 @@ func (e *LimitError) Error() string {
 // priorities, highest first in order, for any phase: for each task the longest
 // blocking by a lower one, the busy period of its level, and the response of every
 // instance in it. Davis, Burns, Bril and Lukkien, Real-Time Systems 35, 2007,
-// equations 4 to 8 (the revised analysis; the first instance alone is not enough).
+// equations (5), (8) and (10) to (13): the revised analysis. (6) and (7) there are
+// the older one that it refutes, which takes the first instance alone.
 //
 // A level that asks for the whole bus and is blocked too is busy for ever; its
 // instances repeat with the hyperperiod, which stands as Busy. A level with more

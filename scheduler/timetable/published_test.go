@@ -2,6 +2,7 @@ package timetable
 
 import (
 	"encoding/json"
+	"math"
 	"os"
 	"slices"
 	"testing"
@@ -198,13 +199,22 @@ func TestAnyPhaseJeffay(t *testing.T) {
 
 // TestDavis: Davis, Burns, Bril and Lukkien, Real-Time Systems 35, 2007, tables 2
 // and 3 (confirmed in the paper): message C meets its deadline in its first
-// instance and misses it in its second.
+// instance and misses it in its second. What the paper prints is compared apart
+// from what was recomputed from its equations.
 func TestDavis(t *testing.T) {
 	var file struct {
 		A1 struct {
-			TauBit int64 `json:"tau_bit"`
-			Tasks  []ctd
-			Rec    struct {
+			TauBit    int64 `json:"tau_bit"`
+			Tasks     []ctd
+			Published struct {
+				OldR        []int64 `json:"old_analysis_R"`
+				Utilisation float64 `json:"utilisation_percent"`
+				Busy        int64   `json:"busy_C"`
+				Instances   []int64 `json:"R_C_instances"`
+				R           int64   `json:"R_C"`
+				Schedulable bool
+			}
+			Rec struct {
 				PerMessage []struct {
 					B, Busy, R int64
 					Inst       []int64 `json:"R_inst"`
@@ -216,6 +226,21 @@ func TestDavis(t *testing.T) {
 	got, err := FixedPriority(tasksOf(file.A1.Tasks), []int{0, 1, 2}, FixedOptions{Tick: file.A1.TauBit})
 	if err != nil {
 		t.Fatal(err)
+	}
+	c, pub := got[2], file.A1.Published
+	if c.Busy != pub.Busy || !slices.Equal(c.Instance, pub.Instances) || c.Response != pub.R ||
+		c.Schedulable != pub.Schedulable {
+		t.Errorf("C: %+v, printed %+v", c, pub)
+	}
+	use := 0.0
+	for i, k := range file.A1.Tasks {
+		use += 100 * float64(k.C) / float64(k.T)
+		if len(pub.OldR) != 3 || got[i].Instance[0] != pub.OldR[i] {
+			t.Errorf("%s: first instance %d, the older analysis prints %v", got[i].Task, got[i].Instance[0], pub.OldR)
+		}
+	}
+	if math.Round(use) != pub.Utilisation {
+		t.Errorf("%.2f %% of the bus, printed %v", use, pub.Utilisation)
 	}
 	for i, want := range file.A1.Rec.PerMessage {
 		g := got[i]
