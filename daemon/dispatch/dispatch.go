@@ -65,6 +65,11 @@ type Config struct {
 	MaxLag time.Duration
 	// Behind, where set, is called on the goroutine that owns the bus: it must not block.
 	Behind func(Behind)
+	// Stopped is a safe stop from before the start, nil where there is none: nothing is driven before it is resumed.
+	Stopped *SafeStop
+	// Halted, where set, is called on the goroutine that owns the bus once the lines were released for a safe stop: it
+	// must not block.
+	Halted func()
 }
 
 // Snapshot is the dispatcher at one instant.
@@ -85,6 +90,8 @@ type Snapshot struct {
 	LastBroken  []rules.Violation
 	PlannedUtil float64
 	Lag         Lag
+	// SafeStop is the one that is latched, nil where there is none.
+	SafeStop *SafeStop
 }
 
 // Done is what became of an on-demand job.

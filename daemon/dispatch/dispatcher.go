@@ -44,6 +44,7 @@ func New(cfg Config) (*Dispatcher, error) {
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
 	d.runner = newRunner(cfg, change{plan: plan, tasks: cfg.Tasks}, d.box, d.board)
+	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.
 	d.board.setTasks(plan, cfg.Tasks)
 	return d, nil
@@ -59,7 +60,13 @@ func (d *Dispatcher) Run(ctx context.Context) error { return d.runner.run(ctx) }
 func (d *Dispatcher) Snapshot() Snapshot {
 	now := d.bus.Now()
 	_, off := d.bus.HostTime(now)
-	return d.board.snapshot(now, off)
+	s := d.board.snapshot(now, off)
+	// The stop counts from when it was asked for; whether the lines have followed is in it.
+	if s.SafeStop = d.box.stopped(); s.SafeStop != nil &&
+		(s.State == facetdv1.State_STATE_STARTING || s.State == facetdv1.State_STATE_RUNNING) {
+		s.State = facetdv1.State_STATE_SAFE_STOP
+	}
+	return s
 }
 
 // Registers returns what the chips' registers hold while no job is open, as far as

@@ -59,7 +59,10 @@ func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err err
 	r.resync = true
 	r.failures++
 	cause := err.Error()
-	if ctx.Err() != nil {
+	if s := r.breaksOff(err); s != nil {
+		cause = s.cause()
+		r.failures = 0
+	} else if ctx.Err() != nil {
 		cause = "the daemon stopped in mid-job"
 	}
 	r.endJob(task, r.last, cause)
@@ -113,6 +116,9 @@ func (r *runner) moveOn() {
 func (r *runner) endJob(task int, end bus.Time, failure string) {
 	job := r.tab.open[task]
 	delete(r.tab.open, task)
+	if s := r.box.stopped(); failure != "" && s != nil && s.Revision != r.halt.revision {
+		r.halt.jobs += uint64(max(len(job.members), 1))
+	}
 	job.close(end, failure)
 	r.report.jobEnded(job)
 }

@@ -16,7 +16,8 @@ const maxWaiting = 64
 //   - on-demand jobs, in order: maxWaiting wait at most, more are refused at once, so that the caller sees it;
 //   - one change of the tasks: further ones wait with their callers, in Dispatcher.changing;
 //   - watchers: one for each caller of Alive, limited by the callers; all are answered by the next step;
-//   - a resync: asked for twice before it is noticed, it is one.
+//   - a resync: asked for twice before it is noticed, it is one;
+//   - a safe stop, which is latched: further ones are added to it. One request to resume it: more are refused.
 //
 // Once ended, it takes nothing more and answers with the cause.
 type mailbox struct {
@@ -28,6 +29,7 @@ type mailbox struct {
 	news     bool               // something came in since the runner's last step began
 	wake     context.CancelFunc // ends the runner's wait; nil while it works
 	ended    error
+	latch    latch
 }
 
 // arrived wakes the runner. The caller holds mu.
@@ -45,6 +47,8 @@ func (m *mailbox) putJob(one *onDemand) error {
 	switch {
 	case m.ended != nil:
 		return m.ended
+	case m.refuseStopped(one) != nil:
+		return m.refuseStopped(one)
 	case len(m.waiting) >= maxWaiting:
 		return &failure.Exhausted{Message: fmt.Sprintf("%d on-demand jobs wait for a gap already; try again later",
 			len(m.waiting))}
@@ -167,12 +171,14 @@ func (m *mailbox) disarmWake() {
 	m.wake = nil
 }
 
-// end answers everyone who waits, now and later, with err; a second end changes nothing.
-func (m *mailbox) end(err error) {
+// end answers everyone who waits, now and later, with err, and says what became of the lines; a second end changes
+// nothing.
+func (m *mailbox) end(err error, lines LineRelease) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.ended == nil {
 		m.ended = err
+		m.endLatch(lines)
 	}
 	for _, one := range m.waiting {
 		one.done <- onDemandDone{err: m.ended} // it has room for the one answer

@@ -29,7 +29,12 @@ func (r *runner) panicked(value any) error {
 	cause := &PanicError{Value: value, Stack: debug.Stack()}
 	r.log.Error("panic on the goroutine that owns the bus", zap.Any("panic", value),
 		zap.ByteString("stack", cause.Stack))
-	if attempt(func() { r.cfg.Bus.Release() }) {
+	lines := LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED, Why: cause.Error()}
+	var released LineRelease
+	if attempt(func() { released, _ = r.releaseLines() }) {
+		if released.State != facetdv1.LineState_LINE_STATE_UNSPECIFIED { // nor has it panicked again
+			lines = released
+		}
 		for range r.tab.openTasks() { // the observer may panic with each
 			if !attempt(func() { r.abandon(cause.Error()) }) {
 				break
@@ -41,7 +46,7 @@ func (r *runner) panicked(value any) error {
 	if r.owed != nil {
 		r.owed(stopped)
 	}
-	r.box.end(stopped)
+	r.box.end(stopped, lines)
 	return cause
 }
 

@@ -41,6 +41,7 @@ type runner struct {
 	resync    bool   // registers are to be brought back
 	onDemands uint64 // on-demand jobs begun
 	lag       lagWatch
+	halt      halt
 	owed      func(error) // answers who waits for what is under way; nil when nobody does
 }
 
@@ -63,8 +64,7 @@ func (r *runner) run(ctx context.Context) (err error) {
 		}
 	}()
 	err = r.loop(ctx)
-	r.release()
-	r.box.end(&StoppedError{Reason: "the daemon stopped"})
+	r.box.end(&StoppedError{Reason: "the daemon stopped"}, r.release())
 	return err
 }
 
@@ -76,7 +76,9 @@ func (r *runner) loop(ctx context.Context) error {
 	defer stop()
 
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
-	if err := r.activate(hard, &r.standing, firstStart); err != nil {
+	if r.box.stopped() != nil { // since before the daemon started
+		r.board.setTable(r.standing.plan, r.standing.tasks, firstStart)
+	} else if err := r.activate(hard, &r.standing, firstStart); err != nil {
 		return err
 	}
 	for ctx.Err() == nil && (r.cfg.StopAt == 0 || !r.tab.reaches(r.cfg.StopAt, r.last)) {
@@ -95,21 +97,26 @@ func (r *runner) loop(ctx context.Context) error {
 // the lines are released, now.
 func (r *runner) giveUp(cause error) {
 	r.abandon("the bus failed: " + cause.Error())
-	r.release()
+	lines := r.release()
 	r.board.setState(facetdv1.State_STATE_FAULT, cause.Error())
 	r.log.Error("bus given up, every line inactive", zap.Error(cause))
-	r.box.end(&StoppedError{Reason: cause.Error()})
+	r.box.end(&StoppedError{Reason: cause.Error()}, lines)
 }
 
 // release makes every line inactive.
-func (r *runner) release() {
+func (r *runner) release() LineRelease {
 	asked := max(r.cfg.Bus.Now(), r.last)
-	r.report.released(asked, r.cfg.Bus.Release())
+	lines, at := r.releaseLines()
+	r.report.released(asked, at)
+	return lines
 }
 
-// step does the next thing: a change, an on-demand job, a wait, or a segment.
+// step does the next thing: a change, an on-demand job, a wait, or a segment; or what a safe stop leaves to do.
 func (r *runner) step(ctx, hard context.Context) error {
 	r.resync = r.box.stepBegins() || r.resync
+	if s := r.box.stopped(); s != nil {
+		return r.halted(ctx, hard, s)
+	}
 	now := max(r.cfg.Bus.Now(), r.last)
 	quiescentAt, quiescent := r.tab.quiescent(r.last, now)
 	if quiescent {
@@ -206,7 +213,11 @@ func (r *runner) used(at bus.Time, busy bus.Phases) {
 
 // drive runs a segment on the bus and reports what it did; task is empty for what is not of the table.
 func (r *runner) drive(ctx context.Context, task string, at bus.Time, s *bus.Segment) (bus.Result, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	r.box.armBreak(r.halt.revision, cancel)
 	res, err := r.cfg.Bus.Run(ctx, at, s)
+	r.box.disarmBreak()
 	r.used(res.End, res.Busy)
 	r.report.segmentRun(task, &res, s.Ops)
 	return res, err

@@ -91,6 +91,10 @@ func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 	if err != nil {
 		failure = err.Error()
 		r.resync = true
+		if s := r.breaksOff(err); s != nil {
+			failure, done.err = s.cause(), &SafeStopError{*s}
+			r.halt.onDemands++
+		}
 	}
 	r.regs.wrote(p.Ops, err == nil, r.tab.assumes)
 	job.close(res.End, failure)

@@ -30,6 +30,8 @@ const (
 	NoFreeSpace       = "NO_FREE_SPACE"       // the disk has too little
 	Bringup           = "BRINGUP"             // the run cannot go on
 	Calibration       = "CALIBRATION"         // the calibration cannot go on
+	SafeStop          = "SAFE_STOP"           // the array is stopped, and must be resumed first
+	NotStopped        = "NOT_STOPPED"         // there is nothing to resume
 )
 
 func (e *Precondition) Error() string { return e.Message }

@@ -126,6 +126,10 @@ const (
 	EventKind_EVENT_KIND_HOST_BEHIND EventKind = 19
 	// What was stored of the tasks was overruled by their file, does not fit, or cannot be stored.
 	EventKind_EVENT_KIND_STORED_TASKS EventKind = 20
+	// A safe stop was asked for, was confirmed or not, or is still latched at the start of the daemon.
+	EventKind_EVENT_KIND_SAFE_STOP EventKind = 21
+	// The array was resumed after a safe stop.
+	EventKind_EVENT_KIND_RESUMED EventKind = 22
 )
 
 // Enum value maps for EventKind.
@@ -152,6 +156,8 @@ var (
 		18: "EVENT_KIND_CONFIGURATION",
 		19: "EVENT_KIND_HOST_BEHIND",
 		20: "EVENT_KIND_STORED_TASKS",
+		21: "EVENT_KIND_SAFE_STOP",
+		22: "EVENT_KIND_RESUMED",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -175,6 +181,8 @@ var (
 		"EVENT_KIND_CONFIGURATION":       18,
 		"EVENT_KIND_HOST_BEHIND":         19,
 		"EVENT_KIND_STORED_TASKS":        20,
+		"EVENT_KIND_SAFE_STOP":           21,
+		"EVENT_KIND_RESUMED":             22,
 	}
 )
 
@@ -1551,7 +1559,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xfd\x04\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xaf\x05\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1574,7 +1582,9 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x11EVENT_KIND_REPLAY\x10\x11\x12\x1c\n" +
 	"\x18EVENT_KIND_CONFIGURATION\x10\x12\x12\x1a\n" +
 	"\x16EVENT_KIND_HOST_BEHIND\x10\x13\x12\x1b\n" +
-	"\x17EVENT_KIND_STORED_TASKS\x10\x14*\xa0\x01\n" +
+	"\x17EVENT_KIND_STORED_TASKS\x10\x14\x12\x18\n" +
+	"\x14EVENT_KIND_SAFE_STOP\x10\x15\x12\x16\n" +
+	"\x12EVENT_KIND_RESUMED\x10\x16*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +

@@ -89,6 +89,8 @@ const (
 	State_STATE_FAULT State = 3
 	// The daemon is going down.
 	State_STATE_STOPPING State = 4
+	// A safe stop is latched: the timetable is paused until somebody resumes it.
+	State_STATE_SAFE_STOP State = 5
 )
 
 // Enum value maps for State.
@@ -99,6 +101,7 @@ var (
 		2: "STATE_RUNNING",
 		3: "STATE_FAULT",
 		4: "STATE_STOPPING",
+		5: "STATE_SAFE_STOP",
 	}
 	State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
@@ -106,6 +109,7 @@ var (
 		"STATE_RUNNING":     2,
 		"STATE_FAULT":       3,
 		"STATE_STOPPING":    4,
+		"STATE_SAFE_STOP":   5,
 	}
 )
 
@@ -250,8 +254,10 @@ type Status struct {
 	// in real time it is how late the host was lately: when it grows, the host does not
 	// keep up, although every job still ends on time by bus time.
 	TimeUncertaintyNs int64 `protobuf:"varint,18,opt,name=time_uncertainty_ns,json=timeUncertaintyNs,proto3" json:"time_uncertainty_ns,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// The safe stop that is latched; unset where there is none. A bus that was given up can have one too.
+	SafeStop      *SafeStop `protobuf:"bytes,19,opt,name=safe_stop,json=safeStop,proto3" json:"safe_stop,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Status) Reset() {
@@ -408,6 +414,13 @@ func (x *Status) GetTimeUncertaintyNs() int64 {
 		return x.TimeUncertaintyNs
 	}
 	return 0
+}
+
+func (x *Status) GetSafeStop() *SafeStop {
+	if x != nil {
+		return x.SafeStop
+	}
+	return nil
 }
 
 // GetStatusRequest asks for the status.
@@ -589,12 +602,12 @@ var File_facetd_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"j\n" +
+	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"j\n" +
 	"\rRuleViolation\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\rR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xbe\x05\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xf0\x05\n" +
 	"\x06Status\x12&\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12\x18\n" +
@@ -615,7 +628,8 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x0flast_violations\x18\x0f \x03(\v2\x18.facetd.v1.RuleViolationR\x0elastViolations\x12\x18\n" +
 	"\astreams\x18\x10 \x01(\rR\astreams\x12,\n" +
 	"\x12dropped_frame_sets\x18\x11 \x01(\x04R\x10droppedFrameSets\x12.\n" +
-	"\x13time_uncertainty_ns\x18\x12 \x01(\x03R\x11timeUncertaintyNs\"\x12\n" +
+	"\x13time_uncertainty_ns\x18\x12 \x01(\x03R\x11timeUncertaintyNs\x120\n" +
+	"\tsafe_stop\x18\x13 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop\"\x12\n" +
 	"\x10GetStatusRequest\">\n" +
 	"\x11GetStatusResponse\x12)\n" +
 	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"5\n" +
@@ -627,13 +641,14 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\x04Pace\x12\x14\n" +
 	"\x10PACE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rPACE_REALTIME\x10\x01\x12\r\n" +
-	"\tPACE_FREE\x10\x02*j\n" +
+	"\tPACE_FREE\x10\x02*\x7f\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eSTATE_STARTING\x10\x01\x12\x11\n" +
 	"\rSTATE_RUNNING\x10\x02\x12\x0f\n" +
 	"\vSTATE_FAULT\x10\x03\x12\x12\n" +
-	"\x0eSTATE_STOPPING\x10\x042\xa7\x01\n" +
+	"\x0eSTATE_STOPPING\x10\x04\x12\x13\n" +
+	"\x0fSTATE_SAFE_STOP\x10\x052\xa7\x01\n" +
 	"\rStatusService\x12F\n" +
 	"\tGetStatus\x12\x1b.facetd.v1.GetStatusRequest\x1a\x1c.facetd.v1.GetStatusResponse\x12N\n" +
 	"\vWatchStatus\x12\x1d.facetd.v1.WatchStatusRequest\x1a\x1e.facetd.v1.WatchStatusResponse0\x01B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
@@ -664,6 +679,7 @@ var file_facetd_v1_status_proto_goTypes = []any{
 	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
 	(*PhaseUtilization)(nil),      // 9: facetd.v1.PhaseUtilization
 	(*RunningTask)(nil),           // 10: facetd.v1.RunningTask
+	(*SafeStop)(nil),              // 11: facetd.v1.SafeStop
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
 	1,  // 0: facetd.v1.Status.state:type_name -> facetd.v1.State
@@ -672,17 +688,18 @@ var file_facetd_v1_status_proto_depIdxs = []int32{
 	9,  // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
 	10, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
 	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
-	3,  // 6: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
-	3,  // 7: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
-	4,  // 8: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
-	6,  // 9: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
-	5,  // 10: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
-	7,  // 11: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
-	10, // [10:12] is the sub-list for method output_type
-	8,  // [8:10] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	11, // 6: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
+	3,  // 7: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
+	3,  // 8: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
+	4,  // 9: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
+	6,  // 10: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
+	5,  // 11: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
+	7,  // 12: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
+	11, // [11:13] is the sub-list for method output_type
+	9,  // [9:11] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_status_proto_init() }
@@ -691,6 +708,7 @@ func file_facetd_v1_status_proto_init() {
 		return
 	}
 	file_facetd_v1_plan_proto_init()
+	file_facetd_v1_safestop_proto_init()
 	file_facetd_v1_task_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
