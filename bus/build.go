@@ -59,8 +59,8 @@ func ReadOp(a *chipmodel.Array, s Scan) Op {
 }
 
 // Builder writes the operations of one segment after another: it numbers commands, leaves out a select of the word that
-// is already active, and adds up what the segment costs. All programs are written by it, so that what they cost and how
-// they number commands is decided in one place.
+// is already active, rounds the times of operations up to the grain of the array's bus, and adds up what the segment
+// costs. All programs are written by it, so that what they cost and how they number commands is decided in one place.
 type Builder struct {
 	a *chipmodel.Array
 	draft
@@ -91,6 +91,7 @@ func (b *Builder) Len() int { return len(b.ops) }
 func (b *Builder) Word() chipmodel.LineSet { return b.word }
 
 func (b *Builder) add(op Op) {
+	op.Hold = b.a.Up(op.Hold)
 	b.ops = append(b.ops, op)
 	b.spent += Cost(b.a, &op).Total()
 }
@@ -128,7 +129,10 @@ func (b *Builder) Wait(d time.Duration) {
 }
 
 // Read reads chips of one class.
-func (b *Builder) Read(s Scan) { b.add(ReadOp(b.a, s)) }
+func (b *Builder) Read(s Scan) {
+	s.Settle = b.a.Up(s.Settle)
+	b.add(ReadOp(b.a, s))
+}
 
 // Take ends the segment and returns its operations. The next segment selects anew, since anything may run in between.
 func (b *Builder) Take() []Op {

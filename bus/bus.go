@@ -238,17 +238,17 @@ func (p Phases) Total() time.Duration {
 	return sum
 }
 
-// Cost is the exact bus time of one operation by phase.
+// Cost is the exact bus time of one operation by phase, a whole number of the grains of the array's bus.
 func Cost(a *chipmodel.Array, op *Op) Phases {
 	var p Phases
 	switch op.Kind {
 	case OpSelect:
 		p[facetdv1.Phase_PHASE_SELECT] = a.SelectTime()
 		if op.Word == 0 {
-			p[facetdv1.Phase_PHASE_SELECT] = a.Timing.DeadTime
+			p[facetdv1.Phase_PHASE_SELECT] = a.DeadTime()
 		}
 	case OpWrite:
-		p[facetdv1.Phase_PHASE_WRITE] = a.Timing.Write
+		p[facetdv1.Phase_PHASE_WRITE] = a.WriteTime()
 	case OpStrobe:
 		phase, d := strobeCost(a, op)
 		p[phase] = d
@@ -265,7 +265,7 @@ func Cost(a *chipmodel.Array, op *Op) Phases {
 // strobeCost is the time of a strobe: a load takes as long as the slowest of its chips, a share as long as its switches
 // stay closed, a reset the longest reset pulse, an advance one step.
 func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
-	d := a.Timing.Strobe
+	d := a.StrobeTime()
 	switch op.Strobe {
 	case chipmodel.Load:
 		for _, c := range op.Target {
@@ -275,15 +275,15 @@ func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
 		}
 		return facetdv1.Phase_PHASE_LOAD, d
 	case chipmodel.Share:
-		return facetdv1.Phase_PHASE_SHARE, a.Timing.Strobe + op.Hold
+		return facetdv1.Phase_PHASE_SHARE, a.StrobeTime() + op.Hold
 	}
 	for _, c := range op.Target {
 		class := a.Chips[c].Class
 		switch op.Strobe {
 		case chipmodel.Reset:
-			d = max(d, class.ResetTime())
+			d = max(d, a.ResetTime(class))
 		case chipmodel.Advance:
-			d = max(d, class.Spec.GetReadout().GetStep().AsDuration())
+			d = max(d, a.AdvanceTime(class))
 		}
 	}
 	return facetdv1.Phase_PHASE_SETTLE, d

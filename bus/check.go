@@ -49,14 +49,18 @@ func checkOp(a *chipmodel.Array, op *Op) error {
 		if op.Strobe < chipmodel.Load || op.Strobe > chipmodel.Advance {
 			return fmt.Errorf("there is no strobe %d", op.Strobe)
 		}
-		if op.Hold < 0 || op.Hold > maxHold {
+		if op.Hold < 0 || op.Hold > a.Up(maxHold) {
 			return fmt.Errorf("a share cannot last %v", op.Hold)
+		}
+		if err := onGrid(a, "a share", op.Hold); err != nil {
+			return err
 		}
 		return checkTarget(a, op.Target)
 	case OpWait:
-		if op.Hold < 0 || op.Hold > maxHold || op.Phase < 0 || op.Phase > facetdv1.Phase_PHASE_CONVERT {
+		if op.Hold < 0 || op.Hold > a.Up(maxHold) || op.Phase < 0 || op.Phase > facetdv1.Phase_PHASE_CONVERT {
 			return fmt.Errorf("a wait of %v in phase %d is not possible", op.Hold, op.Phase)
 		}
+		return onGrid(a, "a wait", op.Hold)
 	case OpScan, OpClockOut:
 		return checkScan(a, op.Scan)
 	default:
@@ -89,8 +93,11 @@ func checkScan(a *chipmodel.Array, s *Scan) error {
 	if s.FirstRow < 0 || slices.Min(s.Frames) < 0 || slices.Max(s.Frames) >= MaxFrames {
 		return errors.New("a frame index or row is out of range")
 	}
-	if s.Settle < 0 || s.Settle > MaxSettle {
+	if s.Settle < 0 || s.Settle > a.Up(MaxSettle) {
 		return fmt.Errorf("a settling time of %v is not possible", s.Settle)
+	}
+	if err := onGrid(a, "a settling time", s.Settle); err != nil {
+		return err
 	}
 	for _, c := range s.Chips {
 		if c < 0 || c >= len(a.Chips) || a.Chips[c].Class == nil {
@@ -99,6 +106,14 @@ func checkScan(a *chipmodel.Array, s *Scan) error {
 		if !insideLattice(s.Window, a.Chips[c].Class) {
 			return fmt.Errorf("window %+v leaves the lattice of chip %s", s.Window, a.Chips[c].Name)
 		}
+	}
+	return nil
+}
+
+// onGrid reports a time that the bus cannot keep. Builder makes no such times.
+func onGrid(a *chipmodel.Array, what string, d time.Duration) error {
+	if !a.OnGrid(d) {
+		return fmt.Errorf("%s of %v is not possible on a bus with a grain of %v", what, d, a.Grain())
 	}
 	return nil
 }

@@ -88,6 +88,7 @@ type Array struct {
 	// Message is the array as described, with defaults filled in; do not change it.
 	Message *facetdv1.Array
 
+	grain  time.Duration  // see OnGrain; 0 is one nanosecond
 	byName map[string]int // chips
 	lines  map[string]int
 }
@@ -138,7 +139,8 @@ type Group struct {
 	Chips []int
 }
 
-// Timing is how long the host's bus operations take.
+// Timing is how long the parts of the host's bus operations take at least, as described; how long they do take is up to
+// the grain of the bus, and what the methods of Array say.
 type Timing struct {
 	DeadTime     time.Duration // all lines inactive between two words
 	SelectSetup  time.Duration // from the new word to the first command

@@ -13,25 +13,37 @@ import (
 
 // SelectTime is how long a change of the select word takes: all lines inactive
 // for the dead time (break before make), then the new word's set-up time.
-func (a *Array) SelectTime() time.Duration { return a.Timing.DeadTime + a.Timing.SelectSetup }
+func (a *Array) SelectTime() time.Duration { return a.DeadTime() + a.Up(a.Timing.SelectSetup) }
+
+// DeadTime is how long all lines are inactive between two words.
+func (a *Array) DeadTime() time.Duration { return a.Up(a.Timing.DeadTime) }
+
+// WriteTime is how long one register write takes.
+func (a *Array) WriteTime() time.Duration { return a.Up(a.Timing.Write) }
+
+// StrobeTime is how long the pulse of one strobe takes.
+func (a *Array) StrobeTime() time.Duration { return a.Up(a.Timing.Strobe) }
 
 // LoadTime is how long the load strobe of a class takes: the pulse and every row.
 func (a *Array) LoadTime(c *Class) time.Duration {
-	return a.Timing.Strobe + time.Duration(c.Rows)*c.Spec.GetMemory().GetLoadRow().AsDuration()
+	return a.Up(a.Timing.Strobe + time.Duration(c.Rows)*c.Spec.GetMemory().GetLoadRow().AsDuration())
 }
 
-// ShareTime is how long the share strobe of a memory class takes under two
-// patterns: the pulse, and the time for the largest block that they join to
-// settle to half a step of the converter. A measured time in the array file
-// overrides the computed one.
+// ShareTime is how long the share strobe of a memory class takes under two patterns: the pulse, and the hold.
 func (a *Array) ShareTime(c *Class, columns, rows uint8) time.Duration {
+	return a.StrobeTime() + a.ShareHold(c, columns, rows)
+}
+
+// ShareHold is how long a share keeps the switches of two patterns closed: the time for the largest block that they
+// join to settle to half a step of the converter. A measured time in the array file overrides the computed one.
+func (a *Array) ShareHold(c *Class, columns, rows uint8) time.Duration {
 	m := c.Spec.GetMemory()
 	if m.GetShareSettle() != nil {
-		return a.Timing.Strobe + m.GetShareSettle().AsDuration()
+		return a.Up(m.GetShareSettle().AsDuration())
 	}
-	return a.Timing.Strobe + analog.ShareSettle(
+	return a.Up(analog.ShareSettle(
 		analog.LargestBlock(rows, c.Rows), analog.LargestBlock(columns, c.Columns),
-		m.GetSwitchResistanceOhms(), m.GetCellCapacitanceFf()*1e-15, c.Bits)
+		m.GetSwitchResistanceOhms(), m.GetCellCapacitanceFf()*1e-15, c.Bits))
 }
 
 // LaneDischarge is how long an undriven lane takes to come back to its idle level. The
@@ -42,7 +54,8 @@ const LaneDischarge = 10 * time.Microsecond
 // LaneSettle is how long a chip's lane needs to settle after a change, to half a
 // step of the converter: (bits+1) ln 2 time constants of the output resistance
 // and the whole line's capacitance, or the measured time of the class. The
-// settling law is that of a single pole (Analog Devices AN-1024).
+// settling law is that of a single pole (Analog Devices AN-1024). It is what the
+// lane needs, on any bus; a bus gives it the next multiple of its grain.
 func (a *Array) LaneSettle(chip int) time.Duration {
 	c := &a.Chips[chip]
 	if s := c.Class.Spec.GetReadout().GetSettle(); s != nil {
@@ -162,19 +175,19 @@ func (s ScanTiming) SampleAt(row, column int) time.Duration {
 // every row that they enter after the first.
 func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming {
 	class := a.Chips[chips[0]].Class
-	step := class.Spec.GetReadout().GetStep().AsDuration()
-	rowStep := class.Spec.GetReadout().GetRowStep().AsDuration()
+	step, rowStep := a.StepTime(class), a.Up(class.Spec.GetReadout().GetRowStep().AsDuration())
 	var nominal, conversion time.Duration
 	hold := true
 	for _, c := range chips {
 		lane := &a.Lanes[a.Chips[c].Lane]
 		nominal = max(nominal, a.LaneSettle(c))
-		conversion = max(conversion, lane.Conversion)
+		conversion = max(conversion, a.ConversionTime(a.Chips[c].Lane))
 		hold = hold && lane.SampleAndHold
 	}
 	if settle == 0 {
 		settle = nominal
 	}
+	settle = a.Up(settle)
 	// How long it takes from the previous sampling instant until the lane changes for the last time.
 	first := rowStep + step
 	pixel := step
@@ -200,5 +213,27 @@ func (a *Array) ScanTime(chips []int, w Window, settle time.Duration) ScanTiming
 	return t
 }
 
-// ResetTime is the reset pulse of a class read by counter, 0 for others.
-func (c *Class) ResetTime() time.Duration { return c.Spec.GetCounter().GetReset_().AsDuration() }
+// StepTime is how long one step of the address or counter of a class takes.
+func (a *Array) StepTime(c *Class) time.Duration {
+	return a.Up(c.Spec.GetReadout().GetStep().AsDuration())
+}
+
+// ConversionTime is how long one conversion on a lane takes.
+func (a *Array) ConversionTime(lane int) time.Duration { return a.Up(a.Lanes[lane].Conversion) }
+
+// ResetTime is how long the reset strobe of a class read by counter takes: its pulse, or the bus's own where that is
+// longer.
+func (a *Array) ResetTime(c *Class) time.Duration {
+	return a.Up(max(a.Timing.Strobe, c.Spec.GetCounter().GetReset_().AsDuration()))
+}
+
+// AdvanceTime is how long the advance strobe of a class read by counter takes, likewise.
+func (a *Array) AdvanceTime(c *Class) time.Duration {
+	return a.Up(max(a.Timing.Strobe, c.Spec.GetReadout().GetStep().AsDuration()))
+}
+
+// PatternSettle is how long pixels that switches join before sensing are given after a change of the patterns; 0 for
+// chips without such switches.
+func (a *Array) PatternSettle(c *Class) time.Duration {
+	return a.Up(c.Spec.GetPixelSwitches().GetPatternSettle().AsDuration())
+}

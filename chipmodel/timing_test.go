@@ -156,7 +156,7 @@ func TestOperationTimes(t *testing.T) {
 	if pair, eight := a.ShareTime(a.Classes[0], 0x55, 0), a.ShareTime(a.Classes[0], 0x7f, 0); eight < 8*pair {
 		t.Errorf("sharing eights takes %v, pairs %v: a chain settles with about the square of its length", eight, pair)
 	}
-	if got := a.Chips[2].Class.ResetTime(); got != 2*time.Microsecond {
+	if got := a.ResetTime(a.Chips[2].Class); got != 2*time.Microsecond {
 		t.Errorf("reset takes %v", got)
 	}
 }

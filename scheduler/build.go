@@ -53,7 +53,7 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 		if !opt.NoRemedies && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT {
 			newRemedies(p).suggest(refusal)
 		}
-		return nil, &RefusalError{refusal}
+		return nil, p.refused(refusal)
 	}
 	cads, refusal := p.cadences(p.tasks)
 	apart := sync.OnceValue(func() *attempt {
@@ -76,7 +76,7 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 			// The stretch was found for the tasks apart; with a merged load a smaller one may do.
 			refusal.LeastStretchExact = refusal.GetLeastStretchExact() && !m.mayMerge()
 		}
-		return nil, &RefusalError{refusal}
+		return nil, p.refused(refusal)
 	}
 	plan, err := by.plan(found)
 	if err != nil {
@@ -89,6 +89,14 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 		plan.Message.Advice = by.advise(found)
 	}
 	return plan, nil
+}
+
+// refused is the error of a refusal. On a coarse grain its numbers are not those of the array file.
+func (p *planner) refused(r *facetdv1.Refusal) error {
+	if g := p.array.Grain(); g > 1 {
+		r.Message += fmt.Sprintf(" (every time is rounded up to the bus's grain of %v)", g)
+	}
+	return &RefusalError{r}
 }
 
 // InternalError is a plan that violates a rule: an error of facetd, not of the tasks. The caller reports it and keeps
@@ -159,10 +167,11 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 		costs[i] = p.whole[i].Total()
 	}
 	most := int64(p.opt.MaxSegments)
-	if c, ok := exactCadence(periods, deadlines, p.opt.MaxHyperperiod, most); ok {
+	t := newTiming(periods, deadlines, p.array.Grain())
+	if c, ok := t.exact(p.opt.MaxHyperperiod, most); ok {
 		return []*cadence{c}, nil
 	}
-	snapped, ok := snappedCadence(periods, deadlines, costs, most)
+	snapped, ok := t.snapped(costs, most)
 	if !ok {
 		return nil, &facetdv1.Refusal{
 			Reason: facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED,
@@ -170,7 +179,7 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 				snapped.total(), most),
 		}
 	}
-	even := evenCadence(periods, deadlines, most, p.utilization)
+	even := t.even(most, p.utilization)
 	switch {
 	case even == nil:
 		return []*cadence{snapped}, nil

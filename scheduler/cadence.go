@@ -4,26 +4,29 @@ import (
 	"math"
 	"math/big"
 	"math/bits"
+	"slices"
 	"time"
 )
 
-// cadence is when the jobs of every task are released within one hyperperiod.
+// cadence is when the jobs of every task are released within one hyperperiod. All of it is in whole grains of the bus,
+// between which nothing begins or ends.
 type cadence struct {
-	hyperperiod int64   // nanoseconds
+	grain       int64   // of the bus, nanoseconds
+	hyperperiod int64   // nanoseconds, a multiple of the grain
 	jobs        []int64 // per hyperperiod, of each task
-	deadlines   []int64 // relative, nanoseconds
+	deadlines   []int64 // relative, nanoseconds, multiples of the grain
 }
 
-// release is when job k of a task is released: floor(k H / n) nanoseconds, so that rounding errors do not add up where
-// the period is not a whole number of nanoseconds.
+// release is when job k of a task is released: floor(k H / n) grains, so that rounding errors do not add up where the
+// period is not a whole number of them.
 func (c *cadence) release(task int, k int64) int64 {
-	hi, lo := bits.Mul64(uint64(k), uint64(c.hyperperiod))
+	hi, lo := bits.Mul64(uint64(k), uint64(c.hyperperiod/c.grain))
 	n := uint64(c.jobs[task])
 	if hi >= n {
 		return c.hyperperiod // k = n of an absurdly long table
 	}
 	q, _ := bits.Div64(hi, lo, n)
-	return int64(q)
+	return int64(q) * c.grain
 }
 
 // deadline is when job k must be finished: at the latest at the next release, so that a task has one job at a time.
@@ -33,7 +36,30 @@ func (c *cadence) deadline(task int, k int64) int64 {
 
 // window is the shortest time from a release to its deadline.
 func (c *cadence) window(task int) int64 {
-	return min(c.deadlines[task], c.hyperperiod/c.jobs[task])
+	return min(c.deadlines[task], down(c.hyperperiod/c.jobs[task], c.grain))
+}
+
+// down is a time in whole grains, rounded down.
+func down(ns, grain int64) int64 { return ns - ns%grain }
+
+// timing is what the cadences of a set of tasks have in common.
+type timing struct {
+	periods   []*big.Rat // nanoseconds
+	deadlines []int64    // relative, nanoseconds, in whole grains
+	grain     int64      // nanoseconds
+}
+
+func newTiming(periods []*big.Rat, deadlines []time.Duration, grain time.Duration) *timing {
+	t := &timing{periods: periods, grain: int64(grain)}
+	for _, d := range deadlines {
+		t.deadlines = append(t.deadlines, down(int64(d), t.grain))
+	}
+	return t
+}
+
+// cadence is a cadence without any jobs yet.
+func (t *timing) cadence(hyperperiod int64) *cadence {
+	return &cadence{grain: t.grain, hyperperiod: hyperperiod, deadlines: t.deadlines}
 }
 
 // rateHz is the real rate.
@@ -49,23 +75,22 @@ func (c *cadence) total() int64 {
 	return sum
 }
 
-// exactCadence gives every task exactly its rate: the hyperperiod is the least
-// common multiple of the periods and of one nanosecond. It reports false where
+// exact gives every task exactly its rate: the hyperperiod is the least
+// common multiple of the periods and of one grain. It reports false where
 // that is longer than most nanoseconds, or has more jobs than allowed.
-func exactCadence(periods []*big.Rat, deadlines []time.Duration, most time.Duration, jobs int64) (*cadence, bool) {
-	h := new(big.Rat).SetInt64(1)
+func (t *timing) exact(most time.Duration, jobs int64) (*cadence, bool) {
+	h := new(big.Rat).SetInt64(t.grain)
 	limit := new(big.Rat).SetInt64(int64(most))
-	for _, p := range periods {
+	for _, p := range t.periods {
 		h = lcmRat(h, p)
 		if h.Cmp(limit) > 0 {
 			return nil, false
 		}
 	}
-	c := &cadence{hyperperiod: h.Num().Int64()}
-	for i, p := range periods {
+	c := t.cadence(h.Num().Int64())
+	for _, p := range t.periods {
 		n := new(big.Rat).Quo(h, p)
 		c.jobs = append(c.jobs, n.Num().Int64())
-		c.deadlines = append(c.deadlines, int64(deadlines[i]))
 	}
 	return c, c.total() <= jobs
 }
@@ -78,18 +103,15 @@ func lcmRat(a, b *big.Rat) *big.Rat {
 	return new(big.Rat).SetFrac(num, new(big.Int).GCD(nil, nil, a.Denom(), b.Denom()))
 }
 
-// snappedCadence brings the periods down to a base times powers of two: every rate is at least what was asked for, and
+// snapped brings the periods down to a base times powers of two: every rate is at least what was asked for, and
 // the hyperperiod is the longest period, whatever the rates. Of the bases that make one period exact it takes the one
 // that asks for the least bus time. Where the table would have too many jobs, the longest periods come down further.
-func snappedCadence(periods []*big.Rat, deadlines, costs []time.Duration, jobs int64) (*cadence, bool) {
-	floors := make([]int64, len(periods))
-	for i, p := range periods {
-		floors[i] = max(floor(p), 1)
-	}
+func (t *timing) snapped(costs []time.Duration, jobs int64) (*cadence, bool) {
+	floors := t.floors()
 	var best *cadence
 	var least float64
 	for _, base := range bases(floors) {
-		c := snapTo(base, floors, deadlines, jobs)
+		c := t.snapTo(max(down(base, t.grain), t.grain), floors, jobs)
 		var use float64
 		for i := range c.jobs {
 			use += float64(costs[i]) * c.rateHz(i)
@@ -99,6 +121,15 @@ func snappedCadence(periods []*big.Rat, deadlines, costs []time.Duration, jobs i
 		}
 	}
 	return best, best.total() <= jobs
+}
+
+// floors are the periods in whole grains, rounded down, at least one each.
+func (t *timing) floors() []int64 {
+	floors := make([]int64, len(t.periods))
+	for i, p := range t.periods {
+		floors[i] = max(down(floor(p), t.grain), t.grain)
+	}
+	return floors
 }
 
 // bases are the candidates: every period halved until it is no longer than the
@@ -118,8 +149,7 @@ func bases(periods []int64) []int64 {
 	return out
 }
 
-func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) *cadence {
-	c := &cadence{hyperperiod: base}
+func (t *timing) snapTo(base int64, periods []int64, jobs int64) *cadence {
 	powers := make([]int, len(periods))
 	top := 0
 	for i, p := range periods {
@@ -137,34 +167,29 @@ func snapTo(base int64, periods []int64, deadlines []time.Duration, jobs int64) 
 		}
 		top--
 	}
-	c.hyperperiod = base << top
+	c := t.cadence(base << top)
 	for i := range powers {
 		c.jobs = append(c.jobs, 1<<(top-powers[i]))
-		c.deadlines = append(c.deadlines, int64(deadlines[i]))
 	}
 	return c
 }
 
-// maxEven is how many multiples of the longest period evenCadence tries, and
+// maxEven is how many multiples of the longest period even tries, and
 // enoughEven how near to the best of them a shorter table may be.
 const (
 	maxEven    = 32
 	enoughEven = 1.01
 )
 
-// evenCadence puts the fewest whole jobs that keep every rate into some multiple of the longest period: the shortest
+// even puts the fewest whole jobs that keep every rate into some multiple of the longest period: the shortest
 // table whose utilization is near the least. Rates that snapping would nearly double stay close to what was asked for.
 // It is nil where every table has more jobs than allowed.
-func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64,
-	utilization func(*cadence) float64) *cadence {
-	longest := int64(1)
-	for _, p := range periods {
-		longest = max(longest, floor(p))
-	}
+func (t *timing) even(jobs int64, utilization func(*cadence) float64) *cadence {
+	longest := slices.Max(t.floors())
 	var all []*cadence
 	least := math.Inf(1)
 	for m := range int64(maxEven) {
-		if c := evenIn(longest*(m+1), periods, deadlines); c.total() <= jobs {
+		if c := t.evenIn(longest * (m + 1)); c.total() <= jobs {
 			all = append(all, c)
 			least = min(least, utilization(c))
 		}
@@ -177,26 +202,25 @@ func evenCadence(periods []*big.Rat, deadlines []time.Duration, jobs int64,
 	return nil
 }
 
-func evenIn(hyperperiod int64, periods []*big.Rat, deadlines []time.Duration) *cadence {
-	c := &cadence{hyperperiod: hyperperiod}
-	for i, p := range periods {
+func (t *timing) evenIn(hyperperiod int64) *cadence {
+	c := t.cadence(hyperperiod)
+	for _, p := range t.periods {
 		n := new(big.Rat).Quo(new(big.Rat).SetInt64(hyperperiod), p)
 		jobs := floor(n)
 		if !n.IsInt() {
 			jobs++
 		}
 		c.jobs = append(c.jobs, jobs)
-		c.deadlines = append(c.deadlines, int64(deadlines[i]))
 	}
 	return c
 }
 
 // stretched is the cadence with all periods and deadlines num/den as long, rounded
-// up to whole nanoseconds per hyperperiod.
+// up to whole grains per hyperperiod.
 func (c *cadence) stretched(num, den int64) *cadence {
-	s := &cadence{hyperperiod: scale(c.hyperperiod, num, den), jobs: c.jobs}
+	s := &cadence{grain: c.grain, hyperperiod: scale(c.hyperperiod/c.grain, num, den) * c.grain, jobs: c.jobs}
 	for _, d := range c.deadlines {
-		s.deadlines = append(s.deadlines, scale(d, num, den))
+		s.deadlines = append(s.deadlines, scale(d/c.grain, num, den)*c.grain)
 	}
 	return s
 }

@@ -33,7 +33,7 @@ func TestExactCadence(t *testing.T) {
 		for _, r := range c.rates {
 			periods = append(periods, (&program.Task{}).At(r).Period)
 		}
-		got, ok := exactCadence(periods, deadlines, time.Minute, 20000)
+		got, ok := newTiming(periods, deadlines, 1).exact(time.Minute, 20000)
 		if ok != (c.want > 0) {
 			t.Errorf("%v: %v %v", c.rates, got, ok)
 			continue
@@ -44,8 +44,8 @@ func TestExactCadence(t *testing.T) {
 	}
 }
 
-// TestSnappedCadence: no rate falls, and the table stays small even for rates very
-// far apart.
+// TestSnappedCadence: no rate falls, the table stays small even for rates very far apart, and on any grain all of it is
+// in whole ones.
 func TestSnappedCadence(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 3))
 	for range 500 {
@@ -57,7 +57,8 @@ func TestSnappedCadence(t *testing.T) {
 			deadlines = append(deadlines, time.Duration(p))
 			costs = append(costs, time.Duration(1+r.IntN(500)))
 		}
-		c, ok := snappedCadence(periods, deadlines, costs, 1000)
+		grain := []int64{1, 1, 5, 7, 25, 125}[r.IntN(6)]
+		c, ok := newTiming(periods, deadlines, time.Duration(grain)).snapped(costs, 1000)
 		if !ok || c.total() > 1000 {
 			t.Fatalf("%v: %d jobs", periods, c.total())
 		}
@@ -67,6 +68,10 @@ func TestSnappedCadence(t *testing.T) {
 				t.Fatalf("%v: period %v became %v", periods, asked, real)
 			}
 			for k := range c.jobs[i] {
+				if c.hyperperiod%grain != 0 || c.release(i, k)%grain != 0 || c.deadline(i, k)%grain != 0 {
+					t.Fatalf("%v: job %d of task %d, %d to %d of %d ns, is not on the grain of %d ns", periods, k, i,
+						c.release(i, k), c.deadline(i, k), c.hyperperiod, grain)
+				}
 				if c.release(i, k+1)-c.release(i, k) < c.window(i) || c.deadline(i, k) > c.release(i, k+1) {
 					t.Fatalf("%v: job %d of task %d has the window %d to %d", periods, k, i, c.release(i, k),
 						c.deadline(i, k))
@@ -85,7 +90,7 @@ func snapped(t *testing.T, tasks []timetable.Task) []timetable.Task {
 		periods = append(periods, big.NewRat(k.Period, 1))
 		deadlines, costs = append(deadlines, time.Duration(k.Period)), append(costs, time.Duration(k.Cost))
 	}
-	c, ok := snappedCadence(periods, deadlines, costs, 1<<20)
+	c, ok := newTiming(periods, deadlines, 1).snapped(costs, 1<<20)
 	if !ok {
 		t.Fatalf("%v are not snapped", tasks)
 	}

@@ -34,8 +34,9 @@ func (p *Plan) MemberDeadline(e *Entry, m *Member) time.Duration {
 	if len(p.Tasks[e.Task].Members) == 1 {
 		return e.Deadline
 	}
-	c := cadence{hyperperiod: int64(p.Hyperperiod), jobs: []int64{int64(p.Tasks[e.Task].JobsPerCycle)},
-		deadlines: []int64{int64(m.Task.Deadline)}}
+	grain := int64(p.Array.Grain())
+	c := cadence{grain: grain, hyperperiod: int64(p.Hyperperiod), jobs: []int64{int64(p.Tasks[e.Task].JobsPerCycle)},
+		deadlines: []int64{down(int64(m.Task.Deadline), grain)}}
 	return time.Duration(c.deadline(0, int64(e.Job)))
 }
 

@@ -337,7 +337,9 @@ func memberOf(tp *scheduler.TaskPlan, frame int) int {
 func deadlineOf(p *scheduler.Plan, e *scheduler.Entry, m *scheduler.Member) int64 {
 	next := new(big.Int).Mul(big.NewInt(int64(e.Job)+1), big.NewInt(int64(p.Hyperperiod)))
 	next.Quo(next, big.NewInt(int64(p.Tasks[e.Task].JobsPerCycle)))
-	return min(int64(e.Release)+int64(m.Task.Deadline), next.Int64())
+	// On a bus with a coarse grain the last instant that counts is the last of its steps before it.
+	due := min(int64(e.Release)+int64(m.Task.Deadline), next.Int64())
+	return due - due%int64(p.Array.Grain())
 }
 
 // checkPlan walks two cycles of a plan and compares the second with the predictions.

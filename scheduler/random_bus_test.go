@@ -191,7 +191,12 @@ func smallDies(r *rand.Rand) func(*facetdv1.Array) {
 // asked for more slowly; it is nil where that does not help.
 func randomPlan(t *testing.T, r *rand.Rand) *scheduler.Plan {
 	t.Helper()
-	a := randomArray(r, smallDies(r))
+	return randomPlanOf(t, r, randomArray(r, smallDies(r)))
+}
+
+// randomPlanOf is randomPlan for an array.
+func randomPlanOf(t *testing.T, r *rand.Rand, a *chipmodel.Array) *scheduler.Plan {
+	t.Helper()
 	var specs []*facetdv1.Task
 	for k := range 1 + r.IntN(4) {
 		x := randomTask(r, a, fmt.Sprint("t", k))

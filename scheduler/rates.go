@@ -56,15 +56,15 @@ func (p *remedies) highestRate(asked *cadence, task int) float64 {
 		repeat = max(rateJobs/max(others.total(), 1), 1)
 	}
 	try := func(n int64) *cadence {
-		c := &cadence{hyperperiod: others.hyperperiod * repeat}
+		c := &cadence{grain: others.grain, hyperperiod: others.hyperperiod * repeat}
 		for i := range p.tasks {
 			c.jobs = append(c.jobs, others.jobs[i]*repeat)
 			c.deadlines = append(c.deadlines, others.deadlines[i])
 		}
 		c.jobs[task] = n
-		c.deadlines[task] = c.hyperperiod / n
+		c.deadlines[task] = down(c.hyperperiod/n, c.grain)
 		if p.tasks[task].OwnDeadline {
-			c.deadlines[task] = min(c.deadlines[task], int64(p.tasks[task].Deadline))
+			c.deadlines[task] = min(c.deadlines[task], down(int64(p.tasks[task].Deadline), c.grain))
 		}
 		return c
 	}
@@ -115,14 +115,15 @@ func (p *remedies) without(task int) *cadence {
 			costs = append(costs, p.whole[i].Total())
 		}
 	}
-	c := &cadence{hyperperiod: int64(time.Second)}
+	t := newTiming(periods, deadlines, p.array.Grain())
+	c := t.cadence(down(int64(time.Second), t.grain))
 	if len(periods) > 0 {
 		var ok bool
-		if c, ok = exactCadence(periods, deadlines, p.opt.MaxHyperperiod, int64(p.opt.MaxSegments)); !ok {
-			c, _ = snappedCadence(periods, deadlines, costs, int64(p.opt.MaxSegments))
+		if c, ok = t.exact(p.opt.MaxHyperperiod, int64(p.opt.MaxSegments)); !ok {
+			c, _ = t.snapped(costs, int64(p.opt.MaxSegments))
 		}
 	}
-	full := &cadence{hyperperiod: c.hyperperiod}
+	full := &cadence{grain: c.grain, hyperperiod: c.hyperperiod}
 	for i := range p.tasks {
 		if i == task {
 			full.jobs = append(full.jobs, 0)

@@ -31,7 +31,8 @@ func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 		proved = verdict == timetable.Feasible
 	}
 	if whole != nil && fits(whole) {
-		set(whole, proved && (!p.divisible() || whole.Cmp(least) == 0))
+		// On a coarse grain a smaller factor may give the same whole grains.
+		set(whole, proved && cad.grain == 1 && (!p.divisible() || whole.Cmp(least) == 0))
 		if r.LeastStretchExact {
 			return
 		}

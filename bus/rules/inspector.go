@@ -34,6 +34,7 @@ const (
 // Registers hold 0 after power-on, biases their nominal value.
 type Inspector struct {
 	a      *chipmodel.Array
+	grain  time.Duration   // of the bus: nothing happens between two of its steps
 	settle []time.Duration // least settling time of a chip's lane after a change
 	paces  []pace          // of each chip's readout
 	reach  map[chipmodel.LineSet][]int
@@ -91,6 +92,7 @@ type laneState struct {
 func NewInspector(a *chipmodel.Array) *Inspector {
 	in := &Inspector{
 		a:      a,
+		grain:  a.Grain(),
 		settle: make([]time.Duration, len(a.Chips)),
 		paces:  make([]pace, len(a.Chips)),
 		reach:  map[chipmodel.LineSet][]int{},
@@ -178,6 +180,7 @@ func (in *Inspector) BeginSegment(s *bus.Segment, notBefore, start bus.Time) {
 	if s.Job != nil {
 		early(s.Job.Release, "the job's release")
 	}
+	in.onGrid("a segment", start)
 	in.now = max(in.now, start)
 	in.segment = s
 	in.job = in.begin(s, start)
@@ -194,6 +197,7 @@ func (in *Inspector) Op(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	if to < from {
 		in.breach(RuleOrder, from, nil, "a %s ends %d ns before it begins", op.Kind, from.Sub(to))
 	}
+	in.onGrid("an operation", to)
 	switch op.Kind {
 	case bus.OpSelect:
 		in.selectWord(op, from, to)
@@ -209,6 +213,16 @@ func (in *Inspector) Op(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 		in.scan(op, from, to, caps)
 	}
 	in.now = max(in.now, to)
+}
+
+// onGrid judges that something happens at a time that the bus can keep: one between two steps of its clock is not what
+// will happen. (Rule 8.)
+func (in *Inspector) onGrid(what string, at bus.Time) {
+	if off := at % bus.Time(in.grain); off != 0 {
+		in.breach(RuleOrder, at, nil, "%s begins or ends %d ns after a step of the bus's clock, whose grain is %v",
+			what,
+			off.Elapsed(), in.grain)
+	}
 }
 
 // EndSegment ends the running segment at bus time end. (Rule 3: its commands have

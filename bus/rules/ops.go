@@ -26,9 +26,17 @@ func (in *Inspector) selectWord(op *bus.Op, from, to bus.Time) {
 	in.touchLanes(from)
 	in.word = op.Word
 	in.listening = in.reachOf(op.Word)
-	active := min(from.Add(in.a.Timing.DeadTime), to)
+	active := min(from.Add(in.steps(in.a.Timing.DeadTime)), to)
 	in.touchLanes(active)
 	in.drivers(active)
+}
+
+// steps is the least whole number of steps of the bus's clock in which a time has passed.
+func (in *Inspector) steps(d time.Duration) time.Duration {
+	if over := d % in.grain; over > 0 {
+		d += in.grain - over
+	}
+	return d
 }
 
 func (in *Inspector) reachOf(word chipmodel.LineSet) []int {

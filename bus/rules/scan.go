@@ -238,6 +238,9 @@ func (in *Inspector) capture(op *bus.Op, i int, got *bus.Capture, from, to bus.T
 		busy = conversion
 	}
 	pixel, row := got.PixelInterval, got.RowInterval
+	in.onGrid("a first sample", got.FirstSample)
+	in.onGrid("an interval of pixels", bus.Time(pixel))
+	in.onGrid("an interval of rows", bus.Time(row))
 	last := got.LastSample()
 	early := func(what string, at bus.Time, have, need time.Duration) {
 		in.breach(RuleSettle, at, []int{c}, "%s comes %d ns after the last change on lane %s, it needs %d ns",

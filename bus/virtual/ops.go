@@ -73,13 +73,13 @@ func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 func (b *Bus) residual(t *chipmodel.ScanTiming, s *bus.Scan, c int) float64 {
 	chip := &b.array.Chips[c]
 	lane := &b.array.Lanes[chip.Lane]
-	moves := chip.Class.Spec.GetReadout().GetStep().AsDuration()
+	moves := b.array.StepTime(chip.Class)
 	if chip.Class.Counts() {
 		moves *= time.Duration(s.Window.ColumnStep)
 	}
 	given := t.PixelInterval - moves
 	if !lane.SampleAndHold {
-		given -= lane.Conversion
+		given -= b.array.ConversionTime(chip.Lane)
 	}
 	return b.lanes[chip.Lane].Residual(given, b.neededNow(c))
 }

@@ -213,7 +213,7 @@ func (b *Bus) sleep(ctx context.Context, at bus.Time) error {
 
 // Release makes every select line inactive at once.
 func (b *Bus) Release() bus.Time {
-	at := b.Now()
+	at := b.array.UpTime(b.Now())
 	b.inactive(at)
 	return at
 }

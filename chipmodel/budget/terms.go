@@ -112,7 +112,7 @@ func (k *reckoning) memory() {
 		injected += m.GetInjectionVolts()
 		closed := s.Closed
 		if closed == 0 {
-			closed = k.array.ShareTime(k.class, s.Columns, s.Rows) - k.array.Timing.Strobe
+			closed = k.array.ShareHold(k.class, s.Columns, s.Rows)
 		}
 		left := math.Exp2(-float64(k.class.Bits+1)) * k.fraction(m.GetShareSettle().AsDuration(), closed)
 		if m.GetShareSettle() == nil {

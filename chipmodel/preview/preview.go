@@ -345,7 +345,7 @@ func (p *plan) prepare(d *die.Die, light die.Light) {
 // shareHold is how long the bus would keep the switches of a step closed.
 func (p *plan) shareHold(s step) time.Duration {
 	if p.Array != nil && p.Class != nil {
-		return p.Array.ShareTime(p.Class, s.columns, s.rows) - p.Array.Timing.Strobe
+		return p.Array.ShareHold(p.Class, s.columns, s.rows)
 	}
 	m := p.class.Spec.GetMemory()
 	return analog.ShareSettle(analog.LargestBlock(s.rows, p.class.Rows),

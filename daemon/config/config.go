@@ -76,6 +76,10 @@ type Config struct {
 	Pace string `yaml:"pace"`
 	// Seed is what everything random on a virtual bus is drawn from.
 	Seed uint64 `yaml:"seed"`
+	// Grain is the step of the clock of a virtual bus. Every time of an operation is rounded up to
+	// it, and nothing begins in between. A board's clock is coarser than 1ns: with its grain, plans
+	// and captures are those that the board will have.
+	Grain time.Duration `yaml:"grain"`
 	// MaxLag is how far the host may fall behind the timetable before an event says so. The bus
 	// works off what it missed: on time by its own clock, but late by every other. 0s means that
 	// no event says so.
@@ -154,7 +158,7 @@ type Log struct {
 func Default() Config {
 	return Config{
 		Bus: Virtual, Replay: Replay{Speed: 1},
-		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1,
+		Array: Demo, Scene: DefaultScene, Pace: Realtime, Seed: 1, Grain: 1,
 		MaxLag:      100 * time.Millisecond,
 		DataReaders: NoReaders,
 		Listen:      Listen{GRPC: "127.0.0.1:7660", HTTP: "127.0.0.1:7661"},
@@ -189,6 +193,9 @@ func (c *Config) Validate() invalid.Errors {
 		}
 	}
 	choice("pace", c.Pace, Realtime, Free)
+	if c.Grain < 1 {
+		m.Add("grain", fmt.Sprintf("a bus cannot have a grain of %v", c.Grain), "give 1ns or more, or leave it out")
+	}
 	choice("data_readers", c.DataReaders, NoReaders, GroupReads, AllRead)
 	for i, text := range c.Defects {
 		if _, err := virtual.ParseDefect(text); err != nil {

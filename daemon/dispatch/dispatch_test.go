@@ -91,7 +91,13 @@ type rig struct {
 func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.Bus) bus.Bus,
 	tasks ...*facetdv1.Task) *rig {
 	t.Helper()
-	a := bustest.MustArray()
+	return newRigOf(t, bustest.MustArray(), pace, stopAt, wrap, tasks...)
+}
+
+// newRigOf is newRig for an array.
+func newRigOf(t *testing.T, a *chipmodel.Array, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.Bus) bus.Bus,
+	tasks ...*facetdv1.Task) *rig {
+	t.Helper()
 	b, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(100), Pace: pace, Seed: 7})
 	if err != nil {
 		t.Fatal(err)

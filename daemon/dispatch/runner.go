@@ -78,7 +78,7 @@ func (r *runner) loop(ctx context.Context) error {
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
 	if r.box.stopped() != nil { // since before the daemon started
 		r.board.setTable(r.standing.plan, r.standing.tasks, firstStart)
-	} else if err := r.activate(hard, &r.standing, firstStart); err != nil {
+	} else if err := r.activate(hard, &r.standing, r.cfg.Array.UpTime(firstStart)); err != nil {
 		return err
 	}
 	for ctx.Err() == nil && (r.cfg.StopAt == 0 || !r.tab.reaches(r.cfg.StopAt, r.last)) {
@@ -117,7 +117,7 @@ func (r *runner) step(ctx, hard context.Context) error {
 	if s := r.box.stopped(); s != nil {
 		return r.halted(ctx, hard, s)
 	}
-	now := max(r.cfg.Bus.Now(), r.last)
+	now := r.now()
 	quiescentAt, quiescent := r.tab.quiescent(r.last, now)
 	if quiescent {
 		if c := r.box.takeChange(); c != nil {
@@ -205,9 +205,13 @@ func (r *runner) waitIdle(ctx context.Context) error {
 	return nil
 }
 
-// used moves the end of what has been dealt with to at, of which busy was used.
+// now is the bus time at which something could begin: the next of the bus's steps, after all that was dealt with.
+func (r *runner) now() bus.Time { return max(r.cfg.Array.UpTime(r.cfg.Bus.Now()), r.last) }
+
+// used moves the end of what has been dealt with to at, of which busy was used. What was broken off may have ended
+// between two steps of the bus's clock; nothing begins there.
 func (r *runner) used(at bus.Time, busy bus.Phases) {
-	r.last = max(r.last, at)
+	r.last = max(r.last, r.cfg.Array.UpTime(at))
 	r.board.used(r.last, busy)
 }
 

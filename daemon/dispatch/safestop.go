@@ -75,7 +75,7 @@ func (r *runner) halted(ctx, hard context.Context, s *SafeStop) error {
 		r.haltFor(s)
 		return nil
 	}
-	now := max(r.cfg.Bus.Now(), r.last)
+	now := r.now()
 	if c := r.box.takeChange(); c != nil {
 		r.keepChange(c, now)
 		return nil

@@ -6,6 +6,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -18,6 +19,7 @@ import (
 func exploreCommand() *cobra.Command {
 	var name, svg string
 	var beside, all bool
+	var grain time.Duration
 	cmd := &cobra.Command{
 		Use:   "explore ARRAY TASKS",
 		Short: "Show what rate, resolution, skew and hold a task could have on an array",
@@ -37,7 +39,7 @@ ARRAY and TASKS are ` + fileForm + `.`,
 			if args[0] == "-" && args[1] == "-" {
 				return cli.Usagef("ARRAY and TASKS cannot both be standard input")
 			}
-			a, err := readArray(cmd.InOrStdin(), args[0])
+			a, err := readArrayOn(cmd.InOrStdin(), args[0], grain)
 			if err != nil {
 				return err
 			}
@@ -77,6 +79,7 @@ ARRAY and TASKS are ` + fileForm + `.`,
 	}
 	cmd.Flags().StringVar(&name, "task", "", "task to explore (default the only one)")
 	cmd.Flags().BoolVar(&beside, "beside", false, "the other tasks of the file keep their rates")
+	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
 	cmd.Flags().BoolVar(&all, "all", false, "list the ways that others beat as well")
 	cmd.Flags().StringVar(&svg, "svg", "", "draw rate against resolution into a file (- is standard output)")
 	return cmd

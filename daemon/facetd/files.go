@@ -3,7 +3,9 @@ package main
 import (
 	"fmt"
 	"io"
+	"time"
 
+	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
@@ -69,6 +71,21 @@ func readArray(stdin io.Reader, name string) (*chipmodel.Array, error) {
 		return nil, &invalidError{s.name, m}
 	}
 	return a, nil
+}
+
+// grainHelp explains the grain of a bus.
+const grainHelp = "step of the clock of the bus, to which every time is rounded up: 1ns, or that of a board"
+
+// readArrayOn reads an array file, or the demo's, for a bus of a grain.
+func readArrayOn(stdin io.Reader, name string, grain time.Duration) (*chipmodel.Array, error) {
+	a, err := readArray(stdin, name)
+	if err != nil {
+		return nil, err
+	}
+	if grain < 1 {
+		return nil, cli.Usagef("--grain %v: give 1ns or more", grain)
+	}
+	return a.OnGrain(grain)
 }
 
 // readTasks reads a file of tasks; check, unless it is nil, finds what is wrong with them

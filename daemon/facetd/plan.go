@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -19,6 +20,7 @@ import (
 func planCommand() *cobra.Command {
 	var svg string
 	var segments bool
+	var grain time.Duration
 	cmd := &cobra.Command{
 		Use:   "plan ARRAY TASKS",
 		Short: "Plan tasks on an array: what each will see, or why they do not fit",
@@ -30,6 +32,7 @@ protobuf JSON. --svg draws the timetable.
 ARRAY and TASKS are each ` + fileForm + `.`,
 		Example: `  facetd plan array.yaml tasks.yaml
   facetd plan demo demo --svg timetable.svg
+  facetd plan demo demo --grain 25ns
   facetd plan demo tasks.yaml --output json`,
 		Args: cli.Args("ARRAY", "TASKS"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -39,7 +42,7 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			if svg == "-" && cli.WantsJSON(cmd) {
 				return cli.Usagef("--svg - and --output json both print to standard output")
 			}
-			plan, message, err := planFiles(cmd, args[0], args[1])
+			plan, message, err := planFiles(cmd, args[0], args[1], grain)
 			if err != nil {
 				return err
 			}
@@ -65,14 +68,16 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 	}
 	cmd.Flags().StringVar(&svg, "svg", "", "draw the timetable into this file (- is standard output, in place of "+
 		"the table)")
+	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
 	cmd.Flags().BoolVar(&segments, "segments", false, "list every segment of the timetable too")
 	return cmd
 }
 
 // planFiles plans a file of tasks on an array file. The plan is nil when the tasks
 // do not fit; the message then holds the refusal.
-func planFiles(cmd *cobra.Command, arrayName, tasksName string) (*scheduler.Plan, *facetdv1.Plan, error) {
-	a, err := readArray(cmd.InOrStdin(), arrayName)
+func planFiles(cmd *cobra.Command, arrayName, tasksName string, grain time.Duration) (*scheduler.Plan, *facetdv1.Plan,
+	error) {
+	a, err := readArrayOn(cmd.InOrStdin(), arrayName, grain)
 	if err != nil {
 		return nil, nil, err
 	}

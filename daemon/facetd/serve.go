@@ -47,7 +47,7 @@ type serveFlags struct {
 	seed                              uint64
 	listen, socket, http              string
 	logFormat, logLevel, data         string
-	runFor, maxLag                    time.Duration
+	runFor, maxLag, grain             time.Duration
 	groundTruth                       string
 	bus                               string
 	replaySpeed                       float64
@@ -86,6 +86,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringVar(&f.scene, "scene", d.Scene, "light around the array: a description, or a picture's name")
 	fl.StringVar(&f.pace, "pace", d.Pace, "pace of bus time: realtime or free")
 	fl.Uint64Var(&f.seed, "seed", d.Seed, "seed of everything random")
+	fl.DurationVar(&f.grain, "grain", d.Grain, grainHelp)
 	fl.StringVar(&f.listen, "listen", d.Listen.GRPC,
 		"HOST:PORT of the gRPC API; port 0 takes a free one, empty none; other than loopback requires access control "+
 			"(--config)")
@@ -134,6 +135,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 		"scene":               func() { c.Scene = sceneOf(f.scene) },
 		"pace":                func() { c.Pace = f.pace },
 		"seed":                func() { c.Seed = f.seed },
+		"grain":               func() { c.Grain = f.grain },
 		"listen":              func() { c.Listen.GRPC = f.listen },
 		"socket":              func() { c.Listen.Unix = strings.TrimPrefix(f.socket, "unix:") },
 		"http":                func() { c.Listen.HTTP = f.http },
@@ -168,7 +170,7 @@ func fitBus(c *config.Config, given func(string) bool) error {
 	names, why := []string{"replay-speed", "replay-loop", "replay-stepped"},
 		"no recording is played; give --bus replay:FILE"
 	if strings.HasPrefix(c.Bus, config.ReplayOf) {
-		names, why = []string{"array", "tasks", "scene", "pace", "seed", "run-for", "ground-truth"},
+		names, why = []string{"array", "tasks", "scene", "pace", "seed", "grain", "run-for", "ground-truth"},
 			"a recording brings its own, and is played to its end"
 	}
 	for _, name := range names {

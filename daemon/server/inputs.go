@@ -67,6 +67,14 @@ func (c *Setup) load(log *zap.Logger) (*inputs, invalid.Errors) {
 		in.groundTruth, found = c.loadGroundTruth(in.array)
 		m = append(m, found...)
 	}
+	if in.array != nil {
+		on, err := in.array.OnGrain(c.Grain)
+		if err != nil {
+			m.Add("grain", err.Error(), "give that of the bus, or leave it out")
+			on = in.array
+		}
+		in.array = on
+	}
 	if in.array != nil && in.array.WiringOnly {
 		m.Add("array", "the file describes only the wiring, which cannot be run", "add lanes, classes and timing")
 	}

@@ -72,7 +72,8 @@ func (s *Server) labels() map[string]string {
 	if s.player != nil {
 		return map[string]string{"version": s.cfg.Version, "replay_of": strings.Join(s.player.Replay().GetFiles(), ",")}
 	}
-	return map[string]string{"version": s.cfg.Version, "seed": strconv.FormatUint(s.cfg.Seed, 10), "pace": s.cfg.Pace}
+	return map[string]string{"version": s.cfg.Version, "seed": strconv.FormatUint(s.cfg.Seed, 10), "pace": s.cfg.Pace,
+		"grain": s.cfg.Grain.String()}
 }
 
 // observers are those that keep what happens on the bus.

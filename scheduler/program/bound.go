@@ -43,7 +43,7 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 	b.Add(scans)
 	b[facetdv1.Phase_PHASE_SELECT] += time.Duration(fullest-1) * a.SelectTime()
 	apart := time.Duration(chipsApart(w, t.Chips))
-	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.Timing.Write
+	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.WriteTime()
 	if t.Class.HasMemory() {
 		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
 		for i := range t.Views {
@@ -53,7 +53,7 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 		}
 	}
 	if t.Class.Counts() {
-		reset := max(a.Timing.Strobe, t.Class.ResetTime())
+		reset := a.ResetTime(t.Class)
 		b[facetdv1.Phase_PHASE_SETTLE] += apart * time.Duration(len(t.Views)) * reset
 	}
 	return b

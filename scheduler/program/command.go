@@ -155,7 +155,7 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 		if columns|rows == 0 {
 			idle = append(idle, c.a.Chips[chip].Name)
 		}
-		act.Hold = max(act.Hold, c.a.ShareTime(class, columns, rows)-c.a.Timing.Strobe)
+		act.Hold = max(act.Hold, c.a.ShareHold(class, columns, rows))
 	}
 	if len(deaf) > 0 {
 		c.addf("strobe", "leave them out of the target", "%s: these chips have nothing to %s", few(deaf),

@@ -272,7 +272,7 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 		actions = append(actions,
 			bus.Write(chipmodel.ColumnPattern, uint16(s.Columns)),
 			bus.Write(chipmodel.RowPattern, uint16(s.Rows)),
-			bus.Share(c.words.a.ShareTime(c.task.Class, s.Columns, s.Rows)-c.words.a.Timing.Strobe))
+			bus.Share(c.words.a.ShareHold(c.task.Class, s.Columns, s.Rows)))
 	}
 	for _, rv := range v.Trim {
 		if !c.task.Class.HasMemory() || rv.Register != chipmodel.PixelBias {
@@ -284,7 +284,7 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 		actions = append(actions,
 			bus.Write(chipmodel.ColumnPattern, uint16(v.Patterns.Columns)),
 			bus.Write(chipmodel.RowPattern, uint16(v.Patterns.Rows)))
-		settle = c.task.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration()
+		settle = c.words.a.PatternSettle(c.task.Class)
 	}
 	if len(actions) == 0 {
 		return nil

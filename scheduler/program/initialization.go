@@ -43,7 +43,7 @@ func Initialization(w *Words, tasks []*Task) ([]bus.Op, error) {
 			return nil, selectErrorOf(w.a, err)
 		}
 		if wrote && t.Class.HasSwitches() {
-			settle = max(settle, t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration())
+			settle = max(settle, w.a.PatternSettle(t.Class))
 		}
 	}
 	e.Wait(settle)

@@ -73,8 +73,7 @@ func (e *emitter) restore(t *Task, state Registers) {
 		}
 	}
 	if e.Len() > before && t.Class.HasSwitches() {
-		d := t.Class.Spec.GetPixelSwitches().GetPatternSettle().AsDuration()
-		e.Wait(d)
+		e.Wait(e.words.a.PatternSettle(t.Class))
 	}
 }
 

@@ -33,7 +33,7 @@ type Sweep struct {
 func NewSweep(a *chipmodel.Array, chip int, reference []uint16, longest time.Duration) *Sweep {
 	s := &Sweep{Chip: chip}
 	for k := 1; k <= sweepDelays; k++ {
-		s.Delays = append(s.Delays, max(longest*time.Duration(k)/sweepDelays, 1))
+		s.Delays = append(s.Delays, a.Up(max(longest*time.Duration(k)/sweepDelays, 1))) // a bus gives no others
 	}
 	class := a.Chips[chip].Class
 	if class.Counts() {
@@ -126,7 +126,7 @@ func (s *Sweep) Accumulate(a *chipmodel.Array, into []Missing, captures []bus.Ca
 	for i := range captures {
 		byFrame[captures[i].Frame] = &captures[i]
 	}
-	readout := a.Chips[s.Chip].Class.Spec.GetReadout()
+	step := a.StepTime(a.Chips[s.Chip].Class)
 	for i := range s.pairs {
 		final := byFrame[2*i*n+1]
 		for k := range s.Delays {
@@ -147,7 +147,7 @@ func (s *Sweep) Accumulate(a *chipmodel.Array, into []Missing, captures []bus.Ca
 				continue
 			}
 			// The converter may not be ready sooner than this after a step.
-			into[k].Delay = got.PixelInterval - readout.GetStep().AsDuration() - busy(a, s.Chip)
+			into[k].Delay = got.PixelInterval - step - busy(a, s.Chip)
 			for c := 1; c < len(got.Codes); c++ {
 				end := float64(final.Codes[c])
 				into[k].add(float64(got.Codes[c-1])-end, float64(got.Codes[c])-end)
@@ -163,7 +163,7 @@ func (s *Sweep) Accumulate(a *chipmodel.Array, into []Missing, captures []bus.Ca
 // busy is how long a converter without sample and hold keeps its lane.
 func busy(a *chipmodel.Array, chip int) time.Duration {
 	if lane := &a.Lanes[a.Chips[chip].Lane]; !lane.SampleAndHold {
-		return lane.Conversion
+		return a.ConversionTime(a.Chips[chip].Lane)
 	}
 	return 0
 }
