@@ -115,6 +115,10 @@ var methods = map[string]Role{
 	facetdv1.ReplayService_StepReplay_FullMethodName:   Operator,
 	facetdv1.ReplayService_SeekReplay_FullMethodName:   Operator,
 
+	// Neither is for a viewer: a robot that loses its frames without need is in danger too.
+	facetdv1.SafeStopService_StopArray_FullMethodName:   Operator,
+	facetdv1.SafeStopService_ResumeArray_FullMethodName: Operator,
+
 	facetdv1.SceneService_GetScene_FullMethodName: Viewer,
 	facetdv1.SceneService_SetScene_FullMethodName: Operator,
 

@@ -62,8 +62,8 @@ type Info struct {
 	Started time.Time
 }
 
-// Config holds the services' dependencies; all fields but Corrector, More and Access are
-// needed.
+// Config holds the services' dependencies; all fields but Corrector, SafeStop, More and Access
+// are needed.
 type Config struct {
 	Array    *chipmodel.Array
 	Dispatch dispatch.Service
@@ -72,6 +72,8 @@ type Config struct {
 	Logger   *zap.Logger
 	// Corrector corrects captures; without one corrected codes are refused.
 	Corrector Corrector
+	// SafeStop is the safe stop that is latched, nil where there is none; nil means that there never is one.
+	SafeStop func() *facetdv1.SafeStop
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
 	// Access judges every call; nil allows everybody everything. Listeners must be marked by it

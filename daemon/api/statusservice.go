@@ -65,6 +65,9 @@ func (s *Server) Status() *facetdv1.Status {
 		TimeUncertaintyNs:  int64(snap.Uncertainty),
 		Streams:            uint32(streams.Open), DroppedFrameSets: streams.DroppedTotal(),
 	}
+	if s.cfg.SafeStop != nil {
+		st.SafeStop = s.cfg.SafeStop()
+	}
 	for _, v := range snap.LastBroken {
 		st.LastViolations = append(st.LastViolations,
 			&facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})

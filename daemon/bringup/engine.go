@@ -14,6 +14,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
+	"facetd.example/daemon/failure"
 )
 
 // Illumination levels that a run sets on a virtual bus, in lux, and the stripes that it lays
@@ -115,9 +116,12 @@ func (e *engine) do(ctx context.Context, step facetdv1.BringupStep, r *measure.R
 }
 
 // program runs operations in a gap of the timetable. Whatever keeps a single program from running,
-// mostly that no gap is long enough, skips the step.
+// mostly that no gap is long enough, skips the step; a safe stop ends the run.
 func (e *engine) program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	captures, err := e.cfg.Runner.Program(ctx, ops)
+	if failure.IsPrecondition(err, failure.SafeStop) {
+		return nil, err
+	}
 	if err != nil && ctx.Err() == nil {
 		return nil, skipf("a measuring program could not run: %v; bring-up works best without tasks", err)
 	}
@@ -131,7 +135,11 @@ func (e *engine) rest(ctx context.Context, d time.Duration) error {
 		{Kind: bus.OpSelect},
 		{Kind: bus.OpWait, Hold: d, Phase: facetdv1.Phase_PHASE_SETTLE},
 	}
-	if _, err := e.cfg.Runner.Program(ctx, ops); err == nil || ctx.Err() != nil {
+	_, err := e.cfg.Runner.Program(ctx, ops)
+	if failure.IsPrecondition(err, failure.SafeStop) {
+		return err
+	}
+	if err == nil || ctx.Err() != nil {
 		return ctx.Err()
 	}
 	t := time.NewTimer(d)

@@ -6,7 +6,10 @@
 // Unwrap.
 package failure
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+)
 
 // Precondition says that the state of the array, of the daemon or of its bus forbids it.
 // The caller must change that first; trying again alone does not help.
@@ -35,6 +38,12 @@ const (
 )
 
 func (e *Precondition) Error() string { return e.Message }
+
+// IsPrecondition reports whether an error is a precondition of a kind.
+func IsPrecondition(err error, kind string) bool {
+	var p *Precondition
+	return errors.As(err, &p) && p.Kind == kind
+}
 
 // NotFound names what there is none of. The caller should list what there is.
 type NotFound struct {

@@ -24,6 +24,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
+	"facetd.example/daemon/safestop"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/taskstore"
 )
@@ -34,6 +35,8 @@ type Source struct {
 	Streams  func() stream.Stats
 	// StoredTasks is what is stored of the tasks; nil without a folder for data.
 	StoredTasks func() taskstore.Stats
+	// SafeStop is what there was of safe stops; nil where no array is driven.
+	SafeStop func() safestop.Stats
 	// Uncertainty is how far host times may be off.
 	Uncertainty func() time.Duration
 	// Recordings is nil where the daemon keeps none.

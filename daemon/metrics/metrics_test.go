@@ -23,6 +23,7 @@ import (
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
+	"facetd.example/daemon/safestop"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/taskstore"
 )
@@ -108,6 +109,7 @@ func sample() *Metrics {
 			return taskstore.Stats{Entries: map[taskstore.Kind]int{taskstore.Configured: 4, taskstore.Made: 2,
 				taskstore.Removed: 1}, Aside: 3, Unstored: 5}
 		},
+		SafeStop: func() safestop.Stats { return safestop.Stats{Stops: 3, Unconfirmed: true} },
 		Events: func() events.Stats {
 			return events.Stats{Appended: [4]uint64{1: 30, 2: 20, 3: 10}, QueueFull: 8, DiskRefused: 9, Removed: 7,
 				Streams: 3, Dropped: 11, Abandoned: 12}

@@ -32,7 +32,7 @@ var scrapedNames = []string{
 	nameWorstLag, nameBehind,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
 	nameRecFree,
-	nameStoredTasks, nameUnstored,
+	nameStoredTasks, nameUnstored, nameSafeStops, nameUnconfirmed, nameStopUnstored,
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
@@ -98,6 +98,12 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 		send(nameStoredTasks, float64(st.Aside), storedStates[4])
 		send(nameUnstored, float64(st.Unstored))
 	}
+	if source.SafeStop != nil {
+		st := source.SafeStop()
+		send(nameSafeStops, float64(st.Stops))
+		send(nameUnconfirmed, boolValue(st.Unconfirmed))
+		send(nameStopUnstored, boolValue(st.Unstored))
+	}
 	if source.Events != nil {
 		sendEvents(source.Events(), send)
 	}
@@ -114,7 +120,7 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	for _, state := range []facetdv1.State{
 		facetdv1.State_STATE_STARTING, facetdv1.State_STATE_RUNNING, facetdv1.State_STATE_FAULT,
-		facetdv1.State_STATE_STOPPING,
+		facetdv1.State_STATE_STOPPING, facetdv1.State_STATE_SAFE_STOP,
 	} {
 		send(nameState, boolValue(snap.State == state), strings.ToLower(strings.TrimPrefix(state.String(), "STATE_")))
 	}

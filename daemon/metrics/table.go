@@ -76,6 +76,9 @@ const (
 	nameRecFree        = "facetd_recording_free_bytes"
 	nameStoredTasks    = "facetd_stored_tasks"
 	nameUnstored       = "facetd_unstored_task_changes"
+	nameSafeStops      = "facetd_safe_stops_total"
+	nameUnconfirmed    = "facetd_safe_stop_unconfirmed"
+	nameStopUnstored   = "facetd_safe_stop_unstored"
 	nameEvents         = "facetd_events_total"
 	nameEventsLost     = "facetd_journal_lost_events_total"
 	nameEventStreams   = "facetd_event_streams"
@@ -105,7 +108,7 @@ var table = []Metric{
 	{Name: nameBuildInfo, Type: Gauge, Labels: []string{"version", "goversion"},
 		Help: "Always 1; the labels say which build of facetd runs."},
 	{Name: nameState, Type: Gauge, Labels: []string{"state"},
-		Values: []string{"starting", "running", "fault", "stopping"},
+		Values: []string{"starting", "running", "fault", "stopping", "safe_stop"},
 		Help:   "1 for the state that the daemon is in, 0 for the others."},
 	{Name: nameBusInfo, Type: Gauge, Labels: []string{"array", "bus", "pace"},
 		Help: "Always 1; the labels say which array is run, on which kind of bus, and how its time runs: realtime " +
@@ -195,6 +198,12 @@ var table = []Metric{
 			"a data folder."},
 	{Name: nameUnstored, Type: Gauge, Help: "Changes of the tasks that the disk refuses to hold: they would be gone " +
 		"after a crash. 0 but while a disk is full or broken; only where the daemon has a data folder."},
+	{Name: nameSafeStops, Type: Counter, Help: "Requests for a safe stop since the daemon started; the same words " +
+		"from the same caller count once. This and the next two are there only where an array is driven."},
+	{Name: nameUnconfirmed, Type: Gauge, Help: "1 while a safe stop is latched and the bus has not confirmed that " +
+		"every select line is inactive, else 0."},
+	{Name: nameStopUnstored, Type: Gauge, Help: "1 while a safe stop is latched that the disk does not hold, so that " +
+		"the daemon would run the timetable after a restart, else 0."},
 	{Name: nameEvents, Type: Counter, Labels: []string{"severity"}, Values: severities[1:],
 		Help: "Events of the journal since the daemon started, by severity. Repetitions within a second of bus time " +
 			"are one event."},

@@ -22,7 +22,7 @@ func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner,
 		Light: s.light, Now: s.bus.Now,
 		Data: s.cfg.Data, Modes: s.cfg.DataModes(), Version: s.cfg.Version, Refused: probed.Refused,
-		Claim: s.measuring.Claim, Logger: s.log.Named("bringup"),
+		Claim: s.claim, Logger: s.log.Named("bringup"),
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
 			return probe.Probe(ctx, *probed, diagnosis.Options{}, progress)
 		},

@@ -19,7 +19,7 @@ func (s *Server) calibrate() error {
 			return s.dispatcher.Capture(ctx, r)
 		},
 		Tasks:  func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
-		Kelvin: s.dieKelvin, ClaimShared: s.measuring.ClaimShared,
+		Kelvin: s.dieKelvin, ClaimShared: s.claimShared,
 		Events: s.keeping.journal.Sink(),
 	}
 	if s.cfg.Data != "" {

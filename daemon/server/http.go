@@ -65,8 +65,11 @@ func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
 		w.WriteHeader(http.StatusServiceUnavailable)
 	}
 	line := strings.ToLower(strings.TrimPrefix(st.GetState().String(), "STATE_"))
-	if st.GetFault() != "" {
+	switch stop := s.Stopped(); {
+	case st.GetFault() != "":
 		line += ": " + st.GetFault()
+	case st.GetState() == facetdv1.State_STATE_SAFE_STOP && stop != nil:
+		line += ": " + stop.Text()
 	}
 	fmt.Fprintln(w, line)
 }

@@ -35,6 +35,7 @@ import (
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/record/replay"
 	"facetd.example/daemon/reload"
+	"facetd.example/daemon/safestop"
 	"facetd.example/daemon/stream"
 	"facetd.example/daemon/taskstore"
 )
@@ -51,6 +52,7 @@ type Server struct {
 	bus        source
 	dispatcher driver
 	stored     *taskstore.Keeper // the dispatcher, where there is a folder for data
+	stop       *safestop.Keeper  // nil in a replay
 	player     *replay.Player    // nil on a bus
 	light      *environment.Service
 	hub        *stream.Hub
@@ -141,7 +143,7 @@ func (s *Server) assemble(in *inputs) error {
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
-		Info:   s.info(), Access: s.access, Corrector: s.calibration,
+		Info:   s.info(), Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
 		More: func(r grpc.ServiceRegistrar) {
 			probe.New(*probed).Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
@@ -149,6 +151,7 @@ func (s *Server) assemble(in *inputs) error {
 			s.light.Register(r)
 			replay.NewService(s.player).Register(r)
 			guide.Register(r)
+			safestop.NewService(s.stop, &replay.RefusedError{What: "stopping or resuming an array"}).Register(r)
 			s.calibration.Register(r)
 		},
 	})
@@ -173,6 +176,9 @@ func (s *Server) assemble(in *inputs) error {
 	}
 	if s.stored != nil {
 		source.StoredTasks = s.stored.Stats
+	}
+	if s.stop != nil {
+		source.SafeStop = s.stop.Stats
 	}
 	s.metrics.SetSource(source)
 	s.log.Info("ready", zap.String("version", s.cfg.Version), zap.String("array", s.array.Name),
@@ -206,21 +212,28 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		_ = s.bus.Close() // it has not run
 		return nil, err
 	}
+	if err := s.openStop(); err != nil {
+		_ = s.keeping.close("the daemon did not start")
+		_ = s.bus.Close() // it has not run
+		return nil, err
+	}
 	d, err := s.dispatch(in, dispatch.Config{
 		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: bus.Time(s.cfg.StopAt),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
+		Stopped: s.stop.AtStart(), Halted: s.stop.Halted,
 	})
 	if err != nil {
 		_ = s.keeping.close("the daemon did not start")
 		_ = s.bus.Close() // it has not run
 		return nil, err
 	}
+	s.stop.Drive(d)
 	s.light = environment.New(environment.Config{
 		Bus: simulated, Scene: s.cfg.Scene, Do: d.Do, Now: s.bus.Now,
 	})
 	return &probe.Config{
-		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.measuring.Claim,
+		Array: s.array, Runner: d, Faulty: faultyBus{simulated}, Now: s.bus.Now, Claim: s.claim,
 	}, nil
 }
 
@@ -331,6 +344,9 @@ func (s *Server) Run(ctx context.Context) error {
 	s.running.Store(&ctx)
 	if s.stored != nil {
 		go s.stored.Keep(ctx)
+	}
+	if s.stop != nil {
+		go s.stop.Keep(ctx)
 	}
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)

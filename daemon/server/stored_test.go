@@ -69,20 +69,7 @@ func (p *process) remove(name string) {
 }
 
 // told are the texts of the events about stored tasks, the newest last.
-func (p *process) told() string {
-	p.t.Helper()
-	events := facetdv1.NewEventServiceClient(p.dial(p.Addresses().GRPC))
-	stored := &facetdv1.EventFilter{Kinds: []facetdv1.EventKind{facetdv1.EventKind_EVENT_KIND_STORED_TASKS}}
-	r, err := events.ListEvents(limited(p.t), &facetdv1.ListEventsRequest{Filter: stored})
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	var out []string
-	for _, e := range r.GetEvents() {
-		out = append(out, e.GetText())
-	}
-	return strings.Join(out, "\n")
-}
+func (p *process) told() string { return p.eventsOf(facetdv1.EventKind_EVENT_KIND_STORED_TASKS) }
 
 func (p *process) runs(want string) {
 	p.t.Helper()

@@ -16,6 +16,9 @@ func (s *Server) statusLine() string {
 	if snap.State == facetdv1.State_STATE_FAULT {
 		return "the bus was given up: " + snap.Fault
 	}
+	if stop := s.Stopped(); stop != nil {
+		return "the array is " + stop.Text()
+	}
 	return fmt.Sprintf("%s%s, tasks %d, bus planned %.0f %%, rules violated %d", strings.TrimSpace(s.verb()), " "+
 		s.array.Name, len(snap.Tasks), 100*snap.PlannedUtil, snap.Violations)
 }

@@ -86,6 +86,8 @@ type Hub struct {
 	subs   []*Subscription
 	left   Stats // counts of subscribers that have left
 	closed error
+	// suspended is why no subscriber is taken for now, nil where they are.
+	suspended error
 	// corrector makes corrected copies for those who want them; nil makes none.
 	corrector Corrector
 	// moved holds one token when a queue was read, or somebody came or left.
@@ -163,6 +165,8 @@ func (h *Hub) Subscribe(o Options) (*Subscription, error) {
 	switch {
 	case h.closed != nil:
 		return nil, h.closed
+	case h.suspended != nil:
+		return nil, h.suspended
 	case len(h.subs) >= MaxSubscribers:
 		return nil, ErrFull
 	}
@@ -185,6 +189,25 @@ func (h *Hub) Close(reason string) {
 	for _, s := range h.subs {
 		s.end(h.closed)
 	}
+}
+
+// Suspend ends every subscription with a reason, and refuses new ones with it until Restore. Frame sets that wait are
+// still handed out first.
+func (h *Hub) Suspend(why error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.suspended = why
+	h.move()
+	for _, s := range h.subs {
+		s.end(why)
+	}
+}
+
+// Restore takes subscriptions again after Suspend.
+func (h *Hub) Restore() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.suspended = nil
 }
 
 // Stats returns the counts until now.

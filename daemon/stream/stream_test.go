@@ -422,3 +422,28 @@ func TestCorrectedOnceForAll(t *testing.T) {
 	}
 	nothingWaits(t, other)
 }
+
+// TestSuspend: subscriptions end with the reason once what waits was read, new ones are refused with it, and after
+// Restore new ones are as any; one that has not come to its end gets nothing of what follows.
+func TestSuspend(t *testing.T) {
+	h := NewHub()
+	s := subscribe(t, h, Options{Policy: Queue})
+	h.Publish(set("a", 0))
+	why := errors.New("stopped")
+	h.Suspend(why)
+	if _, err := h.Subscribe(Options{}); !errors.Is(err, why) {
+		t.Errorf("a new subscription: %v", err)
+	}
+	h.Restore()
+	next := subscribe(t, h, Options{Policy: Queue})
+	h.Publish(set("a", 1))
+	if got := read(t, s, 1); got[0] != "a/0 -0 (0)" {
+		t.Errorf("what waited is %v", got)
+	}
+	if _, err := s.Next(t.Context()); !errors.Is(err, why) {
+		t.Errorf("then it ended with %v", err)
+	}
+	if got := read(t, next, 1); got[0] != "a/1 -0 (0)" {
+		t.Errorf("after the restore there is %v", got)
+	}
+}

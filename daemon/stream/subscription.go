@@ -145,6 +145,10 @@ func (s *Subscription) flow() (waiting int, taken uint64) {
 // put makes a frame set wait, at the cost of older ones where there is no room.
 func (s *Subscription) put(it item) {
 	s.mu.Lock()
+	if s.ended != nil { // it was suspended, and its reader has not come to the end
+		s.mu.Unlock()
+		return
+	}
 	if !s.decimate.keeps(it.set) {
 		s.decimated++
 		s.mu.Unlock()

@@ -25,9 +25,9 @@ func health() row {
 			queries: []query{{expr: expr, legend: legend}}, limits: limits, wide: 4, high: 4}
 	}
 	state := tile("State", "", count,
-		`sum by (instance) (facetd_state{$I, state="running"} or facetd_state{$I, state="starting"} * 2 or facetd_state{$I, state="stopping"} * 3 or facetd_state{$I, state="fault"} * 4)`, "{{instance}}")
+		`sum by (instance) (facetd_state{$I, state="running"} or facetd_state{$I, state="starting"} * 2 or facetd_state{$I, state="stopping"} * 3 or facetd_state{$I, state="fault"} * 4 or facetd_state{$I, state="safe_stop"} * 5)`, "{{instance}}")
 	state.names = map[string]stateName{"1": {"running", "green"}, "2": {"starting", "blue"}, "3": {"stopping", look},
-		"4": {"fault", bad}}
+		"4": {"fault", bad}, "5": {"safe stop", look}}
 	build := tile("Runs", "Array, bus, pace and version.", count,
 		`facetd_bus_info{$I} * on (job, instance) group_left (version) facetd_build_info{$I}`,
 		"{{array}}: {{bus}} bus, {{pace}}, facetd {{version}}")
@@ -45,6 +45,11 @@ func health() row {
 			limit{60, bad}),
 		tile("Rule violations", "Since the daemon began. One is too many.", count,
 			`sum by (instance) (facetd_rule_violations_total{$I})`, "{{instance}}", limit{1, bad}),
+		tile("Safe stops", "Latched, and not confirmed by the bus or not on the disk.", count,
+			`sum by (instance) (facetd_safe_stop_unconfirmed{$I} + facetd_safe_stop_unstored{$I})`, "{{instance}}",
+			limit{1, bad}),
+		tile("Stops asked for", "Safe stops, in the last day.", count,
+			`sum by (instance) (increase(facetd_safe_stops_total{$I}[1d]))`, "{{instance}}", limit{1, look}),
 		tile("Bus in use", "", units.PercentUnit, `facetd_measured_utilization_ratio{$I}`, "{{instance}}",
 			limit{0.8, look}, limit{0.9, bad}),
 		tile("Time uncertainty", "", units.Seconds, `facetd_host_time_uncertainty_seconds{$I}`, "{{instance}}",
