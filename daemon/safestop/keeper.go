@@ -162,7 +162,8 @@ func (k *Keeper) Stop(ctx context.Context, by, reason string) (*facetdv1.SafeSto
 			r.String(), &s)
 		if s.Lines.State == facetdv1.LineState_LINE_STATE_UNSPECIFIED {
 			k.tell(facetdv1.Severity_SEVERITY_ERROR, facetdv1.EventKind_EVENT_KIND_SAFE_STOP, fmt.Sprintf("safe stop: "+
-				"whoever drives the bus has not answered within %v; take the lines for active", dispatch.ConfirmLimit), &s)
+				"whoever drives the bus has not answered within %v; take the lines for active",
+				dispatch.ConfirmLimit), &s)
 		}
 	}
 	k.sync()

@@ -322,10 +322,12 @@ func TestLinesThatAreNotConfirmed(t *testing.T) {
 	if !strings.Contains(r.said(), "has not answered within 1s; take the lines for active") {
 		t.Errorf("the events are %s", r.said())
 	}
-	r.bus.stop.Lines = dispatch.LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED, Why: "no acknowledgement"}
+	r.bus.stop.Lines = dispatch.LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED,
+		Why: "no acknowledgement"}
 	r.Halted()
 	last := r.events[len(r.events)-1]
-	if last.GetSeverity() != facetdv1.Severity_SEVERITY_ERROR || !strings.Contains(last.GetText(), "no acknowledgement") ||
+	if last.GetSeverity() != facetdv1.Severity_SEVERITY_ERROR ||
+		!strings.Contains(last.GetText(), "no acknowledgement") ||
 		!r.Stats().Unconfirmed {
 		t.Errorf("the event is %v", last)
 	}
