@@ -373,18 +373,34 @@ func (f *fake) ProbeSelects(r *facetdv1.ProbeSelectsRequest,
 			return err
 		}
 	}
-	if r.GetMaxReadouts() == 1 { // a fault-free array
-		return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{
-			Result: &facetdv1.ProbeResult{Explained: true, Readouts: 1, Report: "No fault found.\n"},
-		}})
-	}
 	shorted := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_INPUT_SHORTED, Chip: "eye-0", Input: 0, Line: "x0",
 		OtherLine: "x1"}
 	stuck := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINE_STUCK_ACTIVE, Line: "x1"}
+	swapped := &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LINES_SWAPPED, Line: "x0", OtherLine: "x1"}
+	caseOf := func(oneOf ...*facetdv1.Fault) []*facetdv1.FaultCase {
+		return []*facetdv1.FaultCase{{Places: []*facetdv1.FaultPlace{{OneOf: oneOf}}}}
+	}
 	result := &facetdv1.ProbeResult{
-		Explained: true, Readouts: 2, Faults: []*facetdv1.Fault{shorted},
-		Alternatives: []*facetdv1.FaultSet{{Faults: []*facetdv1.Fault{stuck}}},
-		Report:       "- input 0 of chip eye-0, wired to line x0: shorted to line x1.\n",
+		Verdict: facetdv1.ProbeVerdict_PROBE_VERDICT_FAULTY, Readouts: 2, Explanations: 2, PairsConsidered: true,
+		Cases: caseOf(shorted, stuck), Report: "- one of these 2:\n",
+		Chips: []*facetdv1.ProbedChip{
+			{Chip: "eye-0", Measured: facetdv1.LaneLevel_LANE_LEVEL_DRIVEN, InferredDrives: facetdv1.Answer_ANSWER_YES},
+			{Chip: "eye-1", NotMeasured: "chips eye-0 and eye-1 would drive lane a together"},
+		},
+		ByHand: []*facetdv1.HandMeasurement{{What: "measure line x1", Outcomes: []*facetdv1.HandOutcome{
+			{Shows: "it stays active", Cases: caseOf(stuck)}, {Shows: "it changes", Cases: caseOf(shorted)},
+		}}},
+	}
+	switch r.GetMaxReadouts() {
+	case 1: // it ends before it knows
+		result = &facetdv1.ProbeResult{Verdict: facetdv1.ProbeVerdict_PROBE_VERDICT_FAULT_FREE, Readouts: 1,
+			EndedEarly: "no more readouts were allowed", Report: "The probe ended early.\n"}
+	case 8: // a fault-free array
+		result = &facetdv1.ProbeResult{Verdict: facetdv1.ProbeVerdict_PROBE_VERDICT_FAULT_FREE, Readouts: 8,
+			Report: "No fault found, and none left open.\n"}
+	case 9: // one on which a fault would not show
+		result = &facetdv1.ProbeResult{Verdict: facetdv1.ProbeVerdict_PROBE_VERDICT_NOT_EXCLUDED, Readouts: 9,
+			Cases: caseOf(swapped), Report: "Some cannot be excluded.\n"}
 	}
 	return s.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Result{Result: result}})
 }

@@ -14,7 +14,7 @@ import (
 )
 
 func (a *app) probeCommand() *cobra.Command {
-	var quick bool
+	var quick, accept bool
 	var most uint32
 	cmd := &cobra.Command{
 		Use:   "probe",
@@ -22,15 +22,23 @@ func (a *app) probeCommand() *cobra.Command {
 		Long: `probe reads out the array under well-chosen select words, in idle gaps of the
 timetable, until everything seen is explained: lines stuck active or inactive, select
 inputs open or shorted, swapped lines, dead chips, open lanes, saturated converters.
-It names the smallest set of faults, with the place to look at, and what else would
-show the same. Progress goes to standard error. The exit status is 1 when a fault is
-found.
+
+The report tells apart what was measured from what is inferred. Measured: whether each
+chip answers to its own select word; a chip that could not be sampled safely is named
+with the reason. Inferred, if there are no more than two faults: which ones explain
+everything seen. Where several explain the same it says "one of these", what to do for
+each, and which measurements on the board tell them apart, the cheapest first.
+
+The exit status is 0 only when no fault is found and none is left open. A fault that
+shows the same as none cannot be excluded from outside: that is a verdict of its own,
+with status 1, or 0 with --accept-hidden. Progress goes to standard error.
 
 Readouts are chosen so that two chips never drive one lane under any single fault that
 is still possible, where that can be done at all; where a risk had to be run the report
 says so. Take the usual care with a new board: a current limit on the supply, and hands
 off dies without protection against electrostatic discharge.`,
 		Example: `  facetctl probe
+  facetctl probe --accept-hidden
   facetctl probe --quick --output json`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -49,7 +57,7 @@ off dies without protection against electrostatic discharge.`,
 				} else {
 					_, err = io.WriteString(cmd.OutOrStdout(), result.GetReport())
 				}
-				if err == nil && (len(result.GetFaults()) > 0 || !result.GetExplained()) {
+				if err == nil && !clean(result, accept) {
 					err = cli.ErrReported
 				}
 				return err
@@ -57,9 +65,18 @@ off dies without protection against electrostatic discharge.`,
 		},
 	}
 	cmd.Flags().BoolVar(&quick, "quick", false,
-		"stop at the first fault that explains everything, without looking for a second")
+		"look for a second fault only where no single one explains everything")
+	cmd.Flags().BoolVar(&accept, "accept-hidden", false,
+		"end with status 0 also where no fault is found but some show the same as none")
 	cmd.Flags().Uint32Var(&most, "max-readouts", 0, "give up after this many readouts (default no limit)")
 	return cmd
+}
+
+// clean reports whether a probe left nothing open, or nothing but what is accepted.
+func clean(r *facetdv1.ProbeResult, accept bool) bool {
+	free := r.GetVerdict() == facetdv1.ProbeVerdict_PROBE_VERDICT_FAULT_FREE ||
+		accept && r.GetVerdict() == facetdv1.ProbeVerdict_PROBE_VERDICT_NOT_EXCLUDED
+	return free && r.GetEndedEarly() == ""
 }
 
 // followProbe shows the progress and returns the result.
@@ -90,11 +107,43 @@ func (a *app) followProbe(w io.Writer, next func() (*facetdv1.ProbeSelectsRespon
 
 // probeJSON is what probe prints under --output json.
 type probeJSON struct {
-	Explained    bool          `json:"explained"`
-	Faults       []faultJSON   `json:"faults"`
-	Alternatives [][]faultJSON `json:"alternatives"`
-	Readouts     uint32        `json:"readouts"`
-	Unsafe       []string      `json:"unsafe"`
+	Verdict         string           `json:"verdict"`
+	Certain         []faultJSON      `json:"certain"`
+	Cases           []caseJSON       `json:"cases"`
+	Hidden          []faultJSON      `json:"hidden"`
+	HiddenCount     uint32           `json:"hidden_count"`
+	Explanations    uint32           `json:"explanations"`
+	PairsConsidered bool             `json:"pairs_considered"`
+	EndedEarly      string           `json:"ended_early,omitempty"`
+	Readouts        uint32           `json:"readouts"`
+	Chips           []probedChipJSON `json:"chips"`
+	ByHand          []byHandJSON     `json:"by_hand"`
+	Unsafe          []string         `json:"unsafe"`
+	Contended       []string         `json:"contended"`
+}
+
+// caseJSON holds places; of the faults of each, one is there.
+type caseJSON struct {
+	Places [][]faultJSON `json:"places"`
+}
+
+// probedChipJSON is one chip: what was measured, and what is inferred.
+type probedChipJSON struct {
+	Chip           string `json:"chip"`
+	Measured       string `json:"measured,omitempty"`
+	NotMeasured    string `json:"not_measured,omitempty"`
+	InferredDrives string `json:"inferred_drives,omitempty"`
+}
+
+type byHandJSON struct {
+	What     string        `json:"what"`
+	Outcomes []outcomeJSON `json:"outcomes"`
+}
+
+type outcomeJSON struct {
+	Shows   string     `json:"shows"`
+	Cases   []caseJSON `json:"cases"`
+	NoFault bool       `json:"no_fault"`
 }
 
 // faultJSON is one fault by names; fields that its kind does not need are left out.
@@ -108,12 +157,42 @@ type faultJSON struct {
 }
 
 func probeReport(r *facetdv1.ProbeResult) probeJSON {
-	out := probeJSON{Explained: r.GetExplained(), Faults: faultsJSON(r.GetFaults()), Alternatives: [][]faultJSON{},
-		Readouts: r.GetReadouts(), Unsafe: []string{}}
-	for _, set := range r.GetAlternatives() {
-		out.Alternatives = append(out.Alternatives, faultsJSON(set.GetFaults()))
+	out := probeJSON{
+		Verdict: jsonName(r.GetVerdict(), "PROBE_VERDICT_"), Certain: faultsJSON(r.GetCertain()),
+		Cases: casesJSON(r.GetCases()), Hidden: faultsJSON(r.GetHidden()), HiddenCount: r.GetHiddenCount(),
+		Explanations: r.GetExplanations(), PairsConsidered: r.GetPairsConsidered(), EndedEarly: r.GetEndedEarly(),
+		Readouts: r.GetReadouts(), Chips: []probedChipJSON{}, ByHand: []byHandJSON{},
+		Unsafe: append([]string{}, r.GetUnsafe()...), Contended: append([]string{}, r.GetContended()...),
 	}
-	out.Unsafe = append(out.Unsafe, r.GetUnsafe()...)
+	for _, c := range r.GetChips() {
+		j := probedChipJSON{Chip: c.GetChip(), NotMeasured: c.GetNotMeasured()}
+		if c.GetMeasured() != facetdv1.LaneLevel_LANE_LEVEL_UNSPECIFIED {
+			j.Measured = jsonName(c.GetMeasured(), "LANE_LEVEL_")
+		}
+		if c.GetInferredDrives() != facetdv1.Answer_ANSWER_UNSPECIFIED {
+			j.InferredDrives = jsonName(c.GetInferredDrives(), "ANSWER_")
+		}
+		out.Chips = append(out.Chips, j)
+	}
+	for _, h := range r.GetByHand() {
+		j := byHandJSON{What: h.GetWhat(), Outcomes: []outcomeJSON{}}
+		for _, o := range h.GetOutcomes() {
+			j.Outcomes = append(j.Outcomes, outcomeJSON{o.GetShows(), casesJSON(o.GetCases()), o.GetNoFault()})
+		}
+		out.ByHand = append(out.ByHand, j)
+	}
+	return out
+}
+
+func casesJSON(cases []*facetdv1.FaultCase) []caseJSON {
+	out := []caseJSON{}
+	for _, c := range cases {
+		j := caseJSON{Places: [][]faultJSON{}}
+		for _, p := range c.GetPlaces() {
+			j.Places = append(j.Places, faultsJSON(p.GetOneOf()))
+		}
+		out = append(out, j)
+	}
 	return out
 }
 
@@ -141,6 +220,9 @@ func atInput(k facetdv1.FaultKind) bool {
 }
 
 // kindName is a kind of fault in JSON: "line_stuck_active".
-func kindName(k facetdv1.FaultKind) string {
-	return strings.ReplaceAll(cli.Label(k, "FAULT_KIND_"), " ", "_")
+func kindName(k facetdv1.FaultKind) string { return jsonName(k, "FAULT_KIND_") }
+
+// jsonName is a value of the schema's enums in JSON.
+func jsonName(v fmt.Stringer, prefix string) string {
+	return strings.ReplaceAll(cli.Label(v, prefix), " ", "_")
 }

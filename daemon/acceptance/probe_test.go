@@ -9,15 +9,31 @@ import (
 )
 
 type probed struct {
-	Explained bool `json:"explained"`
-	Faults    []struct {
-		Kind  string `json:"kind"`
-		Line  string `json:"line"`
-		Chip  string `json:"chip"`
-		Input *int   `json:"input"`
-	} `json:"faults"`
-	Alternatives []json.RawMessage `json:"alternatives"`
-	Readouts     int               `json:"readouts"`
+	Verdict string `json:"verdict"`
+	Cases   []struct {
+		Places [][]struct {
+			Kind  string `json:"kind"`
+			Line  string `json:"line"`
+			Chip  string `json:"chip"`
+			Input *int   `json:"input"`
+		} `json:"places"`
+	} `json:"cases"`
+	Chips []struct {
+		Chip     string `json:"chip"`
+		Measured string `json:"measured"`
+	} `json:"chips"`
+	Readouts int `json:"readouts"`
+}
+
+// answering counts the chips that were measured to answer to their own word.
+func (p *probed) answering() int {
+	n := 0
+	for _, c := range p.Chips {
+		if c.Measured == "driven" {
+			n++
+		}
+	}
+	return n
 }
 
 // probe runs facetctl probe and returns its exit status and what it printed.
@@ -47,7 +63,7 @@ func TestProbeOnALiveBus(t *testing.T) {
 	ctl := func(args ...string) string {
 		return run(t, binary(t, "facetctl"), append([]string{"--address", d.grpc}, args...)...)
 	}
-	if code, p := d.probe(t); code != 0 || !p.Explained || len(p.Faults) != 0 || p.Readouts == 0 {
+	if code, p := d.probe(t); code != 0 || p.Verdict != "fault_free" || len(p.Cases) != 0 || p.answering() != 19 {
 		t.Errorf("a fault-free array: status %d, %+v", code, p)
 	}
 	for fault, want := range map[string]struct{ kind, line, chip string }{
@@ -60,17 +76,17 @@ func TestProbeOnALiveBus(t *testing.T) {
 	} {
 		ctl("fault", "set", fault)
 		code, p := d.probe(t, "--quick")
-		if code != 1 || !p.Explained || len(p.Faults) != 1 {
+		if code != 1 || p.Verdict != "faulty" || len(p.Cases) != 1 || len(p.Cases[0].Places) != 1 {
 			t.Errorf("%s: status %d, %+v", fault, code, p)
 			continue
 		}
-		f := p.Faults[0]
+		f := p.Cases[0].Places[0][0]
 		if (want.kind != "" && f.Kind != want.kind) || (want.line != "" && f.Line != want.line) || f.Chip != want.chip {
 			t.Errorf("%s: named as %+v", fault, f)
 		}
 		ctl("fault", "clear")
 	}
-	if code, p := d.probe(t, "--quick"); code != 0 || len(p.Faults) != 0 {
+	if code, p := d.probe(t, "--quick"); code != 0 || p.Verdict != "fault_free" {
 		t.Errorf("after the faults were cleared: status %d, %+v", code, p)
 	}
 	if list := ctl("fault", "list"); !strings.Contains(list, "no faults") {

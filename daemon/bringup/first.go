@@ -63,7 +63,8 @@ func (e *engine) selects(ctx context.Context, r *measure.Report) error {
 		return err
 	}
 	measure.JudgeProbe(r, result, e.exclude)
-	r.Conclude(fmt.Sprintf("every chip answers to its own select word, after %d readouts", result.GetReadouts()))
+	r.Conclude(fmt.Sprintf("every chip was measured to answer to its own select word, and no fault of the select "+
+		"lines is left to explain what %d readouts showed", result.GetReadouts()))
 	return nil
 }
 

@@ -239,19 +239,7 @@ func (p *probing) progress(e diagnosis.Experiment, readout int, levels diagnosis
 		Enable: program.SelectWord(a, e.Enable), Readout: program.SelectWord(a, e.Readouts[readout]),
 	}
 	for _, l := range levels {
-		msg.Levels = append(msg.Levels, levelMessage(l))
+		msg.Levels = append(msg.Levels, l.Message())
 	}
 	return msg
-}
-
-func levelMessage(l diagnosis.Level) facetdv1.LaneLevel {
-	switch l {
-	case diagnosis.Idle:
-		return facetdv1.LaneLevel_LANE_LEVEL_IDLE
-	case diagnosis.Driven:
-		return facetdv1.LaneLevel_LANE_LEVEL_DRIVEN
-	case diagnosis.Saturated:
-		return facetdv1.LaneLevel_LANE_LEVEL_SATURATED
-	}
-	return facetdv1.LaneLevel_LANE_LEVEL_UNCLEAR
 }

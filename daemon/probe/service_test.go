@@ -45,7 +45,7 @@ func TestOneProbeAtATime(t *testing.T) {
 func TestEveryLevelHasAMessage(t *testing.T) {
 	seen := map[facetdv1.LaneLevel]bool{}
 	for _, l := range []diagnosis.Level{diagnosis.Idle, diagnosis.Driven, diagnosis.Saturated, diagnosis.Unclear} {
-		seen[levelMessage(l)] = true
+		seen[l.Message()] = true
 	}
 	if len(seen) != 4 || seen[facetdv1.LaneLevel_LANE_LEVEL_UNSPECIFIED] {
 		t.Errorf("levels become %v", seen)

@@ -24,7 +24,7 @@ func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
 		Data: s.cfg.Data, Modes: s.cfg.DataModes(), Version: s.cfg.Version, Refused: probed.Refused,
 		Claim: s.claim, Logger: s.log.Named("bringup"),
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-			return probe.Probe(ctx, *probed, diagnosis.Options{}, progress)
+			return probe.Probe(ctx, *probed, diagnosis.Options{Thorough: true}, progress)
 		},
 	})
 	if err != nil {

@@ -163,15 +163,76 @@ func (LaneLevel) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{1}
 }
 
-// Answer is whether a chip answers to its own select word.
-type Answer int32
+// ProbeVerdict is what a probe concludes of the whole array.
+type ProbeVerdict int32
 
 const (
 	// Unknown.
+	ProbeVerdict_PROBE_VERDICT_UNSPECIFIED ProbeVerdict = 0
+	// Nothing seen needs a fault, and every fault that was considered is excluded.
+	ProbeVerdict_PROBE_VERDICT_FAULT_FREE ProbeVerdict = 1
+	// Nothing seen needs a fault, but some cannot be excluded: they show the same.
+	ProbeVerdict_PROBE_VERDICT_NOT_EXCLUDED ProbeVerdict = 2
+	// Something is faulty.
+	ProbeVerdict_PROBE_VERDICT_FAULTY ProbeVerdict = 3
+	// Nothing that was considered explains what was seen.
+	ProbeVerdict_PROBE_VERDICT_UNEXPLAINED ProbeVerdict = 4
+)
+
+// Enum value maps for ProbeVerdict.
+var (
+	ProbeVerdict_name = map[int32]string{
+		0: "PROBE_VERDICT_UNSPECIFIED",
+		1: "PROBE_VERDICT_FAULT_FREE",
+		2: "PROBE_VERDICT_NOT_EXCLUDED",
+		3: "PROBE_VERDICT_FAULTY",
+		4: "PROBE_VERDICT_UNEXPLAINED",
+	}
+	ProbeVerdict_value = map[string]int32{
+		"PROBE_VERDICT_UNSPECIFIED":  0,
+		"PROBE_VERDICT_FAULT_FREE":   1,
+		"PROBE_VERDICT_NOT_EXCLUDED": 2,
+		"PROBE_VERDICT_FAULTY":       3,
+		"PROBE_VERDICT_UNEXPLAINED":  4,
+	}
+)
+
+func (x ProbeVerdict) Enum() *ProbeVerdict {
+	p := new(ProbeVerdict)
+	*p = x
+	return p
+}
+
+func (x ProbeVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ProbeVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_probe_proto_enumTypes[2].Descriptor()
+}
+
+func (ProbeVerdict) Type() protoreflect.EnumType {
+	return &file_facetd_v1_probe_proto_enumTypes[2]
+}
+
+func (x ProbeVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ProbeVerdict.Descriptor instead.
+func (ProbeVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{2}
+}
+
+// Answer is what all explanations say.
+type Answer int32
+
+const (
+	// Nothing is inferred: second faults were not looked for, or nothing explains what was seen.
 	Answer_ANSWER_UNSPECIFIED Answer = 0
-	// It does under every explanation.
+	// It is so under every explanation.
 	Answer_ANSWER_YES Answer = 1
-	// It does not under any explanation.
+	// It is so under none.
 	Answer_ANSWER_NO Answer = 2
 	// The explanations differ.
 	Answer_ANSWER_UNDECIDED Answer = 3
@@ -204,11 +265,11 @@ func (x Answer) String() string {
 }
 
 func (Answer) Descriptor() protoreflect.EnumDescriptor {
-	return file_facetd_v1_probe_proto_enumTypes[2].Descriptor()
+	return file_facetd_v1_probe_proto_enumTypes[3].Descriptor()
 }
 
 func (Answer) Type() protoreflect.EnumType {
-	return &file_facetd_v1_probe_proto_enumTypes[2]
+	return &file_facetd_v1_probe_proto_enumTypes[3]
 }
 
 func (x Answer) Number() protoreflect.EnumNumber {
@@ -217,7 +278,7 @@ func (x Answer) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Answer.Descriptor instead.
 func (Answer) EnumDescriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{3}
 }
 
 // Fault is one thing that is wrong. Only the fields that its kind needs are set.
@@ -312,52 +373,6 @@ func (x *Fault) GetLane() string {
 	return ""
 }
 
-// FaultSet is a set of faults that are there together.
-type FaultSet struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The faults; none is a fault-free array.
-	Faults        []*Fault `protobuf:"bytes,1,rep,name=faults,proto3" json:"faults,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *FaultSet) Reset() {
-	*x = FaultSet{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[1]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *FaultSet) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*FaultSet) ProtoMessage() {}
-
-func (x *FaultSet) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[1]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use FaultSet.ProtoReflect.Descriptor instead.
-func (*FaultSet) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{1}
-}
-
-func (x *FaultSet) GetFaults() []*Fault {
-	if x != nil {
-		return x.Faults
-	}
-	return nil
-}
-
 // ProbeSelectsRequest says how thorough a probe is to be.
 type ProbeSelectsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -373,7 +388,7 @@ type ProbeSelectsRequest struct {
 
 func (x *ProbeSelectsRequest) Reset() {
 	*x = ProbeSelectsRequest{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[2]
+	mi := &file_facetd_v1_probe_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -385,7 +400,7 @@ func (x *ProbeSelectsRequest) String() string {
 func (*ProbeSelectsRequest) ProtoMessage() {}
 
 func (x *ProbeSelectsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[2]
+	mi := &file_facetd_v1_probe_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -398,7 +413,7 @@ func (x *ProbeSelectsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeSelectsRequest.ProtoReflect.Descriptor instead.
 func (*ProbeSelectsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *ProbeSelectsRequest) GetThorough() bool {
@@ -431,7 +446,7 @@ type ProbeSelectsResponse struct {
 
 func (x *ProbeSelectsResponse) Reset() {
 	*x = ProbeSelectsResponse{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[3]
+	mi := &file_facetd_v1_probe_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +458,7 @@ func (x *ProbeSelectsResponse) String() string {
 func (*ProbeSelectsResponse) ProtoMessage() {}
 
 func (x *ProbeSelectsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[3]
+	mi := &file_facetd_v1_probe_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +471,7 @@ func (x *ProbeSelectsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeSelectsResponse.ProtoReflect.Descriptor instead.
 func (*ProbeSelectsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *ProbeSelectsResponse) GetEvent() isProbeSelectsResponse_Event {
@@ -522,7 +537,7 @@ type ProbeProgress struct {
 
 func (x *ProbeProgress) Reset() {
 	*x = ProbeProgress{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[4]
+	mi := &file_facetd_v1_probe_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -534,7 +549,7 @@ func (x *ProbeProgress) String() string {
 func (*ProbeProgress) ProtoMessage() {}
 
 func (x *ProbeProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[4]
+	mi := &file_facetd_v1_probe_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -547,7 +562,7 @@ func (x *ProbeProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeProgress.ProtoReflect.Descriptor instead.
 func (*ProbeProgress) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ProbeProgress) GetReadouts() uint32 {
@@ -585,34 +600,50 @@ func (x *ProbeProgress) GetRemaining() uint32 {
 	return 0
 }
 
-// ProbeResult is what a probe found.
+// ProbeResult is what a probe found. What it says of chips and lanes is measured, but for
+// ProbedChip.inferred_drives; what it says of faults is inferred from all readouts, under the premise that
+// there are no more than two of them, or one where pairs_considered is false.
 type ProbeResult struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Whether some set of at most two faults explains everything seen.
-	Explained bool `protobuf:"varint,1,opt,name=explained,proto3" json:"explained,omitempty"`
-	// The smallest set that does; none is a fault-free array. Of several equal ones the
-	// likeliest.
-	Faults []*Fault `protobuf:"bytes,2,rep,name=faults,proto3" json:"faults,omitempty"`
-	// The other sets that explain everything seen with as few faults.
-	Alternatives []*FaultSet `protobuf:"bytes,3,rep,name=alternatives,proto3" json:"alternatives,omitempty"`
+	// What it concludes.
+	Verdict ProbeVerdict `protobuf:"varint,1,opt,name=verdict,proto3,enum=facetd.v1.ProbeVerdict" json:"verdict,omitempty"`
+	// Inferred: the faults that every explanation holds.
+	Certain []*Fault `protobuf:"bytes,2,rep,name=certain,proto3" json:"certain,omitempty"`
+	// Inferred: the ways to explain what was seen, those of fewer faults first; one of them is so. With
+	// NOT_EXCLUDED those that show the same as no fault at all.
+	Cases []*FaultCase `protobuf:"bytes,3,rep,name=cases,proto3" json:"cases,omitempty"`
+	// Faults, at most 256, that would not show beside those of a case: neither seen nor excluded.
+	Hidden []*Fault `protobuf:"bytes,4,rep,name=hidden,proto3" json:"hidden,omitempty"`
+	// How many those are.
+	HiddenCount uint32 `protobuf:"varint,5,opt,name=hidden_count,json=hiddenCount,proto3" json:"hidden_count,omitempty"`
+	// How many sets of faults explain everything seen, the empty set included.
+	Explanations uint32 `protobuf:"varint,6,opt,name=explanations,proto3" json:"explanations,omitempty"`
+	// Whether sets of two faults were considered.
+	PairsConsidered bool `protobuf:"varint,7,opt,name=pairs_considered,json=pairsConsidered,proto3" json:"pairs_considered,omitempty"`
+	// Why the probe ended before there was nothing left to try; empty where it did not.
+	EndedEarly string `protobuf:"bytes,8,opt,name=ended_early,json=endedEarly,proto3" json:"ended_early,omitempty"`
 	// Number of readouts.
-	Readouts uint32 `protobuf:"varint,4,opt,name=readouts,proto3" json:"readouts,omitempty"`
-	// The lanes, in the order of the array file.
-	Lanes []*ProbedLane `protobuf:"bytes,5,rep,name=lanes,proto3" json:"lanes,omitempty"`
+	Readouts uint32 `protobuf:"varint,9,opt,name=readouts,proto3" json:"readouts,omitempty"`
+	// Measured: the lanes, in the order of the array file.
+	Lanes []*ProbedLane `protobuf:"bytes,10,rep,name=lanes,proto3" json:"lanes,omitempty"`
 	// The chips, in the order of the array file.
-	Chips []*ProbedChip `protobuf:"bytes,6,rep,name=chips,proto3" json:"chips,omitempty"`
-	// Readouts that would tell alternatives apart but were not made, each with the
+	Chips []*ProbedChip `protobuf:"bytes,11,rep,name=chips,proto3" json:"chips,omitempty"`
+	// Measurements on the board that tell the cases apart, the cheapest first.
+	ByHand []*HandMeasurement `protobuf:"bytes,12,rep,name=by_hand,json=byHand,proto3" json:"by_hand,omitempty"`
+	// Readouts that would tell the cases apart but were not made, each with the
 	// chips that could drive one lane together.
-	Unsafe []string `protobuf:"bytes,7,rep,name=unsafe,proto3" json:"unsafe,omitempty"`
+	Unsafe []string `protobuf:"bytes,13,rep,name=unsafe,proto3" json:"unsafe,omitempty"`
+	// Enabling writes of the probe by which chips drove one lane together, under some explanation.
+	Contended []string `protobuf:"bytes,14,rep,name=contended,proto3" json:"contended,omitempty"`
 	// The report in words, with the physical places to look at.
-	Report        string `protobuf:"bytes,8,opt,name=report,proto3" json:"report,omitempty"`
+	Report        string `protobuf:"bytes,15,opt,name=report,proto3" json:"report,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ProbeResult) Reset() {
 	*x = ProbeResult{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[5]
+	mi := &file_facetd_v1_probe_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -624,7 +655,7 @@ func (x *ProbeResult) String() string {
 func (*ProbeResult) ProtoMessage() {}
 
 func (x *ProbeResult) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[5]
+	mi := &file_facetd_v1_probe_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -637,28 +668,63 @@ func (x *ProbeResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeResult.ProtoReflect.Descriptor instead.
 func (*ProbeResult) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{4}
 }
 
-func (x *ProbeResult) GetExplained() bool {
+func (x *ProbeResult) GetVerdict() ProbeVerdict {
 	if x != nil {
-		return x.Explained
+		return x.Verdict
+	}
+	return ProbeVerdict_PROBE_VERDICT_UNSPECIFIED
+}
+
+func (x *ProbeResult) GetCertain() []*Fault {
+	if x != nil {
+		return x.Certain
+	}
+	return nil
+}
+
+func (x *ProbeResult) GetCases() []*FaultCase {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+func (x *ProbeResult) GetHidden() []*Fault {
+	if x != nil {
+		return x.Hidden
+	}
+	return nil
+}
+
+func (x *ProbeResult) GetHiddenCount() uint32 {
+	if x != nil {
+		return x.HiddenCount
+	}
+	return 0
+}
+
+func (x *ProbeResult) GetExplanations() uint32 {
+	if x != nil {
+		return x.Explanations
+	}
+	return 0
+}
+
+func (x *ProbeResult) GetPairsConsidered() bool {
+	if x != nil {
+		return x.PairsConsidered
 	}
 	return false
 }
 
-func (x *ProbeResult) GetFaults() []*Fault {
+func (x *ProbeResult) GetEndedEarly() string {
 	if x != nil {
-		return x.Faults
+		return x.EndedEarly
 	}
-	return nil
-}
-
-func (x *ProbeResult) GetAlternatives() []*FaultSet {
-	if x != nil {
-		return x.Alternatives
-	}
-	return nil
+	return ""
 }
 
 func (x *ProbeResult) GetReadouts() uint32 {
@@ -682,9 +748,23 @@ func (x *ProbeResult) GetChips() []*ProbedChip {
 	return nil
 }
 
+func (x *ProbeResult) GetByHand() []*HandMeasurement {
+	if x != nil {
+		return x.ByHand
+	}
+	return nil
+}
+
 func (x *ProbeResult) GetUnsafe() []string {
 	if x != nil {
 		return x.Unsafe
+	}
+	return nil
+}
+
+func (x *ProbeResult) GetContended() []string {
+	if x != nil {
+		return x.Contended
 	}
 	return nil
 }
@@ -694,6 +774,217 @@ func (x *ProbeResult) GetReport() string {
 		return x.Report
 	}
 	return ""
+}
+
+// FaultCase is one way to explain what was seen: at each of its places one of the faults listed there.
+type FaultCase struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its places: one or two.
+	Places        []*FaultPlace `protobuf:"bytes,1,rep,name=places,proto3" json:"places,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FaultCase) Reset() {
+	*x = FaultCase{}
+	mi := &file_facetd_v1_probe_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FaultCase) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FaultCase) ProtoMessage() {}
+
+func (x *FaultCase) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_probe_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FaultCase.ProtoReflect.Descriptor instead.
+func (*FaultCase) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *FaultCase) GetPlaces() []*FaultPlace {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+// FaultPlace holds faults that show the same in every readout made.
+type FaultPlace struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One of them is there.
+	OneOf         []*Fault `protobuf:"bytes,1,rep,name=one_of,json=oneOf,proto3" json:"one_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FaultPlace) Reset() {
+	*x = FaultPlace{}
+	mi := &file_facetd_v1_probe_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FaultPlace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FaultPlace) ProtoMessage() {}
+
+func (x *FaultPlace) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_probe_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FaultPlace.ProtoReflect.Descriptor instead.
+func (*FaultPlace) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *FaultPlace) GetOneOf() []*Fault {
+	if x != nil {
+		return x.OneOf
+	}
+	return nil
+}
+
+// HandMeasurement is to be made on the board by a person.
+type HandMeasurement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What to measure, and how.
+	What string `protobuf:"bytes,1,opt,name=what,proto3" json:"what,omitempty"`
+	// What it can show.
+	Outcomes      []*HandOutcome `protobuf:"bytes,2,rep,name=outcomes,proto3" json:"outcomes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandMeasurement) Reset() {
+	*x = HandMeasurement{}
+	mi := &file_facetd_v1_probe_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandMeasurement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandMeasurement) ProtoMessage() {}
+
+func (x *HandMeasurement) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_probe_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandMeasurement.ProtoReflect.Descriptor instead.
+func (*HandMeasurement) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *HandMeasurement) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *HandMeasurement) GetOutcomes() []*HandOutcome {
+	if x != nil {
+		return x.Outcomes
+	}
+	return nil
+}
+
+// HandOutcome is one thing that a measurement by hand can show.
+type HandOutcome struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it shows.
+	Shows string `protobuf:"bytes,1,opt,name=shows,proto3" json:"shows,omitempty"`
+	// The cases that go with it.
+	Cases []*FaultCase `protobuf:"bytes,2,rep,name=cases,proto3" json:"cases,omitempty"`
+	// Whether a fault-free array goes with it.
+	NoFault       bool `protobuf:"varint,3,opt,name=no_fault,json=noFault,proto3" json:"no_fault,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *HandOutcome) Reset() {
+	*x = HandOutcome{}
+	mi := &file_facetd_v1_probe_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandOutcome) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandOutcome) ProtoMessage() {}
+
+func (x *HandOutcome) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_probe_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandOutcome.ProtoReflect.Descriptor instead.
+func (*HandOutcome) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *HandOutcome) GetShows() string {
+	if x != nil {
+		return x.Shows
+	}
+	return ""
+}
+
+func (x *HandOutcome) GetCases() []*FaultCase {
+	if x != nil {
+		return x.Cases
+	}
+	return nil
+}
+
+func (x *HandOutcome) GetNoFault() bool {
+	if x != nil {
+		return x.NoFault
+	}
+	return false
 }
 
 // ProbedLane is one lane after a probe.
@@ -711,7 +1002,7 @@ type ProbedLane struct {
 
 func (x *ProbedLane) Reset() {
 	*x = ProbedLane{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[6]
+	mi := &file_facetd_v1_probe_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -723,7 +1014,7 @@ func (x *ProbedLane) String() string {
 func (*ProbedLane) ProtoMessage() {}
 
 func (x *ProbedLane) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[6]
+	mi := &file_facetd_v1_probe_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -736,7 +1027,7 @@ func (x *ProbedLane) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbedLane.ProtoReflect.Descriptor instead.
 func (*ProbedLane) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ProbedLane) GetLane() string {
@@ -765,15 +1056,21 @@ type ProbedChip struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Name of the chip.
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
-	// Whether it answers to its own select word.
-	Answer        Answer `protobuf:"varint,2,opt,name=answer,proto3,enum=facetd.v1.Answer" json:"answer,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Measured: what the chip's lane showed when outputs were enabled and read out under the chip's own
+	// word. DRIVEN is an answer, IDLE is none. Unset where the word was not sampled.
+	Measured LaneLevel `protobuf:"varint,2,opt,name=measured,proto3,enum=facetd.v1.LaneLevel" json:"measured,omitempty"`
+	// Why the word was not sampled, where it was not.
+	NotMeasured string `protobuf:"bytes,3,opt,name=not_measured,json=notMeasured,proto3" json:"not_measured,omitempty"`
+	// Inferred: whether it is this chip that drives its lane under its own word. Levels alone do not show
+	// when another one does in its place.
+	InferredDrives Answer `protobuf:"varint,4,opt,name=inferred_drives,json=inferredDrives,proto3,enum=facetd.v1.Answer" json:"inferred_drives,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *ProbedChip) Reset() {
 	*x = ProbedChip{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[7]
+	mi := &file_facetd_v1_probe_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -785,7 +1082,7 @@ func (x *ProbedChip) String() string {
 func (*ProbedChip) ProtoMessage() {}
 
 func (x *ProbedChip) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[7]
+	mi := &file_facetd_v1_probe_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -798,7 +1095,7 @@ func (x *ProbedChip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbedChip.ProtoReflect.Descriptor instead.
 func (*ProbedChip) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ProbedChip) GetChip() string {
@@ -808,9 +1105,23 @@ func (x *ProbedChip) GetChip() string {
 	return ""
 }
 
-func (x *ProbedChip) GetAnswer() Answer {
+func (x *ProbedChip) GetMeasured() LaneLevel {
 	if x != nil {
-		return x.Answer
+		return x.Measured
+	}
+	return LaneLevel_LANE_LEVEL_UNSPECIFIED
+}
+
+func (x *ProbedChip) GetNotMeasured() string {
+	if x != nil {
+		return x.NotMeasured
+	}
+	return ""
+}
+
+func (x *ProbedChip) GetInferredDrives() Answer {
+	if x != nil {
+		return x.InferredDrives
 	}
 	return Answer_ANSWER_UNSPECIFIED
 }
@@ -826,7 +1137,7 @@ type SetFaultsRequest struct {
 
 func (x *SetFaultsRequest) Reset() {
 	*x = SetFaultsRequest{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[8]
+	mi := &file_facetd_v1_probe_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -838,7 +1149,7 @@ func (x *SetFaultsRequest) String() string {
 func (*SetFaultsRequest) ProtoMessage() {}
 
 func (x *SetFaultsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[8]
+	mi := &file_facetd_v1_probe_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -851,7 +1162,7 @@ func (x *SetFaultsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetFaultsRequest.ProtoReflect.Descriptor instead.
 func (*SetFaultsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SetFaultsRequest) GetFaults() []*Fault {
@@ -872,7 +1183,7 @@ type SetFaultsResponse struct {
 
 func (x *SetFaultsResponse) Reset() {
 	*x = SetFaultsResponse{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[9]
+	mi := &file_facetd_v1_probe_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -884,7 +1195,7 @@ func (x *SetFaultsResponse) String() string {
 func (*SetFaultsResponse) ProtoMessage() {}
 
 func (x *SetFaultsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[9]
+	mi := &file_facetd_v1_probe_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -897,7 +1208,7 @@ func (x *SetFaultsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetFaultsResponse.ProtoReflect.Descriptor instead.
 func (*SetFaultsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *SetFaultsResponse) GetEffectiveBusNs() int64 {
@@ -916,7 +1227,7 @@ type ListFaultsRequest struct {
 
 func (x *ListFaultsRequest) Reset() {
 	*x = ListFaultsRequest{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[10]
+	mi := &file_facetd_v1_probe_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -928,7 +1239,7 @@ func (x *ListFaultsRequest) String() string {
 func (*ListFaultsRequest) ProtoMessage() {}
 
 func (x *ListFaultsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[10]
+	mi := &file_facetd_v1_probe_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -941,7 +1252,7 @@ func (x *ListFaultsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFaultsRequest.ProtoReflect.Descriptor instead.
 func (*ListFaultsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{13}
 }
 
 // ListFaultsResponse holds the faults and what they did.
@@ -957,7 +1268,7 @@ type ListFaultsResponse struct {
 
 func (x *ListFaultsResponse) Reset() {
 	*x = ListFaultsResponse{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[11]
+	mi := &file_facetd_v1_probe_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -969,7 +1280,7 @@ func (x *ListFaultsResponse) String() string {
 func (*ListFaultsResponse) ProtoMessage() {}
 
 func (x *ListFaultsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[11]
+	mi := &file_facetd_v1_probe_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -982,7 +1293,7 @@ func (x *ListFaultsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFaultsResponse.ProtoReflect.Descriptor instead.
 func (*ListFaultsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListFaultsResponse) GetFaults() []*Fault {
@@ -1008,7 +1319,7 @@ type ClearFaultsRequest struct {
 
 func (x *ClearFaultsRequest) Reset() {
 	*x = ClearFaultsRequest{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[12]
+	mi := &file_facetd_v1_probe_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1020,7 +1331,7 @@ func (x *ClearFaultsRequest) String() string {
 func (*ClearFaultsRequest) ProtoMessage() {}
 
 func (x *ClearFaultsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[12]
+	mi := &file_facetd_v1_probe_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1033,7 +1344,7 @@ func (x *ClearFaultsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClearFaultsRequest.ProtoReflect.Descriptor instead.
 func (*ClearFaultsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{15}
 }
 
 // ClearFaultsResponse says when they were removed.
@@ -1047,7 +1358,7 @@ type ClearFaultsResponse struct {
 
 func (x *ClearFaultsResponse) Reset() {
 	*x = ClearFaultsResponse{}
-	mi := &file_facetd_v1_probe_proto_msgTypes[13]
+	mi := &file_facetd_v1_probe_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1059,7 +1370,7 @@ func (x *ClearFaultsResponse) String() string {
 func (*ClearFaultsResponse) ProtoMessage() {}
 
 func (x *ClearFaultsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_probe_proto_msgTypes[13]
+	mi := &file_facetd_v1_probe_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1072,7 +1383,7 @@ func (x *ClearFaultsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClearFaultsResponse.ProtoReflect.Descriptor instead.
 func (*ClearFaultsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_probe_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ClearFaultsResponse) GetEffectiveBusNs() int64 {
@@ -1094,9 +1405,7 @@ const file_facetd_v1_probe_proto_rawDesc = "" +
 	"other_line\x18\x03 \x01(\tR\totherLine\x12\x12\n" +
 	"\x04chip\x18\x04 \x01(\tR\x04chip\x12\x14\n" +
 	"\x05input\x18\x05 \x01(\rR\x05input\x12\x12\n" +
-	"\x04lane\x18\x06 \x01(\tR\x04lane\"4\n" +
-	"\bFaultSet\x12(\n" +
-	"\x06faults\x18\x01 \x03(\v2\x10.facetd.v1.FaultR\x06faults\"T\n" +
+	"\x04lane\x18\x06 \x01(\tR\x04lane\"T\n" +
 	"\x13ProbeSelectsRequest\x12\x1a\n" +
 	"\bthorough\x18\x01 \x01(\bR\bthorough\x12!\n" +
 	"\fmax_readouts\x18\x02 \x01(\rR\vmaxReadouts\"\x89\x01\n" +
@@ -1109,25 +1418,48 @@ const file_facetd_v1_probe_proto_rawDesc = "" +
 	"\x06enable\x18\x02 \x01(\v2\x15.facetd.v1.SelectWordR\x06enable\x12/\n" +
 	"\areadout\x18\x03 \x01(\v2\x15.facetd.v1.SelectWordR\areadout\x12,\n" +
 	"\x06levels\x18\x04 \x03(\x0e2\x14.facetd.v1.LaneLevelR\x06levels\x12\x1c\n" +
-	"\tremaining\x18\x05 \x01(\rR\tremaining\"\xb4\x02\n" +
-	"\vProbeResult\x12\x1c\n" +
-	"\texplained\x18\x01 \x01(\bR\texplained\x12(\n" +
-	"\x06faults\x18\x02 \x03(\v2\x10.facetd.v1.FaultR\x06faults\x127\n" +
-	"\falternatives\x18\x03 \x03(\v2\x13.facetd.v1.FaultSetR\falternatives\x12\x1a\n" +
-	"\breadouts\x18\x04 \x01(\rR\breadouts\x12+\n" +
-	"\x05lanes\x18\x05 \x03(\v2\x15.facetd.v1.ProbedLaneR\x05lanes\x12+\n" +
-	"\x05chips\x18\x06 \x03(\v2\x15.facetd.v1.ProbedChipR\x05chips\x12\x16\n" +
-	"\x06unsafe\x18\a \x03(\tR\x06unsafe\x12\x16\n" +
-	"\x06report\x18\b \x01(\tR\x06report\"i\n" +
+	"\tremaining\x18\x05 \x01(\rR\tremaining\"\xce\x04\n" +
+	"\vProbeResult\x121\n" +
+	"\averdict\x18\x01 \x01(\x0e2\x17.facetd.v1.ProbeVerdictR\averdict\x12*\n" +
+	"\acertain\x18\x02 \x03(\v2\x10.facetd.v1.FaultR\acertain\x12*\n" +
+	"\x05cases\x18\x03 \x03(\v2\x14.facetd.v1.FaultCaseR\x05cases\x12(\n" +
+	"\x06hidden\x18\x04 \x03(\v2\x10.facetd.v1.FaultR\x06hidden\x12!\n" +
+	"\fhidden_count\x18\x05 \x01(\rR\vhiddenCount\x12\"\n" +
+	"\fexplanations\x18\x06 \x01(\rR\fexplanations\x12)\n" +
+	"\x10pairs_considered\x18\a \x01(\bR\x0fpairsConsidered\x12\x1f\n" +
+	"\vended_early\x18\b \x01(\tR\n" +
+	"endedEarly\x12\x1a\n" +
+	"\breadouts\x18\t \x01(\rR\breadouts\x12+\n" +
+	"\x05lanes\x18\n" +
+	" \x03(\v2\x15.facetd.v1.ProbedLaneR\x05lanes\x12+\n" +
+	"\x05chips\x18\v \x03(\v2\x15.facetd.v1.ProbedChipR\x05chips\x123\n" +
+	"\aby_hand\x18\f \x03(\v2\x1a.facetd.v1.HandMeasurementR\x06byHand\x12\x16\n" +
+	"\x06unsafe\x18\r \x03(\tR\x06unsafe\x12\x1c\n" +
+	"\tcontended\x18\x0e \x03(\tR\tcontended\x12\x16\n" +
+	"\x06report\x18\x0f \x01(\tR\x06report\":\n" +
+	"\tFaultCase\x12-\n" +
+	"\x06places\x18\x01 \x03(\v2\x15.facetd.v1.FaultPlaceR\x06places\"5\n" +
+	"\n" +
+	"FaultPlace\x12'\n" +
+	"\x06one_of\x18\x01 \x03(\v2\x10.facetd.v1.FaultR\x05oneOf\"Y\n" +
+	"\x0fHandMeasurement\x12\x12\n" +
+	"\x04what\x18\x01 \x01(\tR\x04what\x122\n" +
+	"\boutcomes\x18\x02 \x03(\v2\x16.facetd.v1.HandOutcomeR\boutcomes\"j\n" +
+	"\vHandOutcome\x12\x14\n" +
+	"\x05shows\x18\x01 \x01(\tR\x05shows\x12*\n" +
+	"\x05cases\x18\x02 \x03(\v2\x14.facetd.v1.FaultCaseR\x05cases\x12\x19\n" +
+	"\bno_fault\x18\x03 \x01(\bR\anoFault\"i\n" +
 	"\n" +
 	"ProbedLane\x12\x12\n" +
 	"\x04lane\x18\x01 \x01(\tR\x04lane\x12\x1b\n" +
 	"\tidle_code\x18\x02 \x01(\x01R\bidleCode\x12*\n" +
-	"\x11idle_spread_codes\x18\x03 \x01(\x01R\x0fidleSpreadCodes\"K\n" +
+	"\x11idle_spread_codes\x18\x03 \x01(\x01R\x0fidleSpreadCodes\"\xb1\x01\n" +
 	"\n" +
 	"ProbedChip\x12\x12\n" +
-	"\x04chip\x18\x01 \x01(\tR\x04chip\x12)\n" +
-	"\x06answer\x18\x02 \x01(\x0e2\x11.facetd.v1.AnswerR\x06answer\"<\n" +
+	"\x04chip\x18\x01 \x01(\tR\x04chip\x120\n" +
+	"\bmeasured\x18\x02 \x01(\x0e2\x14.facetd.v1.LaneLevelR\bmeasured\x12!\n" +
+	"\fnot_measured\x18\x03 \x01(\tR\vnotMeasured\x12:\n" +
+	"\x0finferred_drives\x18\x04 \x01(\x0e2\x11.facetd.v1.AnswerR\x0einferredDrives\"<\n" +
 	"\x10SetFaultsRequest\x12(\n" +
 	"\x06faults\x18\x01 \x03(\v2\x10.facetd.v1.FaultR\x06faults\"=\n" +
 	"\x11SetFaultsResponse\x12(\n" +
@@ -1155,7 +1487,13 @@ const file_facetd_v1_probe_proto_rawDesc = "" +
 	"\x0fLANE_LEVEL_IDLE\x10\x01\x12\x15\n" +
 	"\x11LANE_LEVEL_DRIVEN\x10\x02\x12\x18\n" +
 	"\x14LANE_LEVEL_SATURATED\x10\x03\x12\x16\n" +
-	"\x12LANE_LEVEL_UNCLEAR\x10\x04*U\n" +
+	"\x12LANE_LEVEL_UNCLEAR\x10\x04*\xa4\x01\n" +
+	"\fProbeVerdict\x12\x1d\n" +
+	"\x19PROBE_VERDICT_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18PROBE_VERDICT_FAULT_FREE\x10\x01\x12\x1e\n" +
+	"\x1aPROBE_VERDICT_NOT_EXCLUDED\x10\x02\x12\x18\n" +
+	"\x14PROBE_VERDICT_FAULTY\x10\x03\x12\x1d\n" +
+	"\x19PROBE_VERDICT_UNEXPLAINED\x10\x04*U\n" +
 	"\x06Answer\x12\x16\n" +
 	"\x12ANSWER_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -1182,56 +1520,67 @@ func file_facetd_v1_probe_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_probe_proto_rawDescData
 }
 
-var file_facetd_v1_probe_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_facetd_v1_probe_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_facetd_v1_probe_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_facetd_v1_probe_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_facetd_v1_probe_proto_goTypes = []any{
 	(FaultKind)(0),               // 0: facetd.v1.FaultKind
 	(LaneLevel)(0),               // 1: facetd.v1.LaneLevel
-	(Answer)(0),                  // 2: facetd.v1.Answer
-	(*Fault)(nil),                // 3: facetd.v1.Fault
-	(*FaultSet)(nil),             // 4: facetd.v1.FaultSet
+	(ProbeVerdict)(0),            // 2: facetd.v1.ProbeVerdict
+	(Answer)(0),                  // 3: facetd.v1.Answer
+	(*Fault)(nil),                // 4: facetd.v1.Fault
 	(*ProbeSelectsRequest)(nil),  // 5: facetd.v1.ProbeSelectsRequest
 	(*ProbeSelectsResponse)(nil), // 6: facetd.v1.ProbeSelectsResponse
 	(*ProbeProgress)(nil),        // 7: facetd.v1.ProbeProgress
 	(*ProbeResult)(nil),          // 8: facetd.v1.ProbeResult
-	(*ProbedLane)(nil),           // 9: facetd.v1.ProbedLane
-	(*ProbedChip)(nil),           // 10: facetd.v1.ProbedChip
-	(*SetFaultsRequest)(nil),     // 11: facetd.v1.SetFaultsRequest
-	(*SetFaultsResponse)(nil),    // 12: facetd.v1.SetFaultsResponse
-	(*ListFaultsRequest)(nil),    // 13: facetd.v1.ListFaultsRequest
-	(*ListFaultsResponse)(nil),   // 14: facetd.v1.ListFaultsResponse
-	(*ClearFaultsRequest)(nil),   // 15: facetd.v1.ClearFaultsRequest
-	(*ClearFaultsResponse)(nil),  // 16: facetd.v1.ClearFaultsResponse
-	(*SelectWord)(nil),           // 17: facetd.v1.SelectWord
+	(*FaultCase)(nil),            // 9: facetd.v1.FaultCase
+	(*FaultPlace)(nil),           // 10: facetd.v1.FaultPlace
+	(*HandMeasurement)(nil),      // 11: facetd.v1.HandMeasurement
+	(*HandOutcome)(nil),          // 12: facetd.v1.HandOutcome
+	(*ProbedLane)(nil),           // 13: facetd.v1.ProbedLane
+	(*ProbedChip)(nil),           // 14: facetd.v1.ProbedChip
+	(*SetFaultsRequest)(nil),     // 15: facetd.v1.SetFaultsRequest
+	(*SetFaultsResponse)(nil),    // 16: facetd.v1.SetFaultsResponse
+	(*ListFaultsRequest)(nil),    // 17: facetd.v1.ListFaultsRequest
+	(*ListFaultsResponse)(nil),   // 18: facetd.v1.ListFaultsResponse
+	(*ClearFaultsRequest)(nil),   // 19: facetd.v1.ClearFaultsRequest
+	(*ClearFaultsResponse)(nil),  // 20: facetd.v1.ClearFaultsResponse
+	(*SelectWord)(nil),           // 21: facetd.v1.SelectWord
 }
 var file_facetd_v1_probe_proto_depIdxs = []int32{
 	0,  // 0: facetd.v1.Fault.kind:type_name -> facetd.v1.FaultKind
-	3,  // 1: facetd.v1.FaultSet.faults:type_name -> facetd.v1.Fault
-	7,  // 2: facetd.v1.ProbeSelectsResponse.progress:type_name -> facetd.v1.ProbeProgress
-	8,  // 3: facetd.v1.ProbeSelectsResponse.result:type_name -> facetd.v1.ProbeResult
-	17, // 4: facetd.v1.ProbeProgress.enable:type_name -> facetd.v1.SelectWord
-	17, // 5: facetd.v1.ProbeProgress.readout:type_name -> facetd.v1.SelectWord
-	1,  // 6: facetd.v1.ProbeProgress.levels:type_name -> facetd.v1.LaneLevel
-	3,  // 7: facetd.v1.ProbeResult.faults:type_name -> facetd.v1.Fault
-	4,  // 8: facetd.v1.ProbeResult.alternatives:type_name -> facetd.v1.FaultSet
-	9,  // 9: facetd.v1.ProbeResult.lanes:type_name -> facetd.v1.ProbedLane
-	10, // 10: facetd.v1.ProbeResult.chips:type_name -> facetd.v1.ProbedChip
-	2,  // 11: facetd.v1.ProbedChip.answer:type_name -> facetd.v1.Answer
-	3,  // 12: facetd.v1.SetFaultsRequest.faults:type_name -> facetd.v1.Fault
-	3,  // 13: facetd.v1.ListFaultsResponse.faults:type_name -> facetd.v1.Fault
-	5,  // 14: facetd.v1.ProbeService.ProbeSelects:input_type -> facetd.v1.ProbeSelectsRequest
-	11, // 15: facetd.v1.FaultService.SetFaults:input_type -> facetd.v1.SetFaultsRequest
-	13, // 16: facetd.v1.FaultService.ListFaults:input_type -> facetd.v1.ListFaultsRequest
-	15, // 17: facetd.v1.FaultService.ClearFaults:input_type -> facetd.v1.ClearFaultsRequest
-	6,  // 18: facetd.v1.ProbeService.ProbeSelects:output_type -> facetd.v1.ProbeSelectsResponse
-	12, // 19: facetd.v1.FaultService.SetFaults:output_type -> facetd.v1.SetFaultsResponse
-	14, // 20: facetd.v1.FaultService.ListFaults:output_type -> facetd.v1.ListFaultsResponse
-	16, // 21: facetd.v1.FaultService.ClearFaults:output_type -> facetd.v1.ClearFaultsResponse
-	18, // [18:22] is the sub-list for method output_type
-	14, // [14:18] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	7,  // 1: facetd.v1.ProbeSelectsResponse.progress:type_name -> facetd.v1.ProbeProgress
+	8,  // 2: facetd.v1.ProbeSelectsResponse.result:type_name -> facetd.v1.ProbeResult
+	21, // 3: facetd.v1.ProbeProgress.enable:type_name -> facetd.v1.SelectWord
+	21, // 4: facetd.v1.ProbeProgress.readout:type_name -> facetd.v1.SelectWord
+	1,  // 5: facetd.v1.ProbeProgress.levels:type_name -> facetd.v1.LaneLevel
+	2,  // 6: facetd.v1.ProbeResult.verdict:type_name -> facetd.v1.ProbeVerdict
+	4,  // 7: facetd.v1.ProbeResult.certain:type_name -> facetd.v1.Fault
+	9,  // 8: facetd.v1.ProbeResult.cases:type_name -> facetd.v1.FaultCase
+	4,  // 9: facetd.v1.ProbeResult.hidden:type_name -> facetd.v1.Fault
+	13, // 10: facetd.v1.ProbeResult.lanes:type_name -> facetd.v1.ProbedLane
+	14, // 11: facetd.v1.ProbeResult.chips:type_name -> facetd.v1.ProbedChip
+	11, // 12: facetd.v1.ProbeResult.by_hand:type_name -> facetd.v1.HandMeasurement
+	10, // 13: facetd.v1.FaultCase.places:type_name -> facetd.v1.FaultPlace
+	4,  // 14: facetd.v1.FaultPlace.one_of:type_name -> facetd.v1.Fault
+	12, // 15: facetd.v1.HandMeasurement.outcomes:type_name -> facetd.v1.HandOutcome
+	9,  // 16: facetd.v1.HandOutcome.cases:type_name -> facetd.v1.FaultCase
+	1,  // 17: facetd.v1.ProbedChip.measured:type_name -> facetd.v1.LaneLevel
+	3,  // 18: facetd.v1.ProbedChip.inferred_drives:type_name -> facetd.v1.Answer
+	4,  // 19: facetd.v1.SetFaultsRequest.faults:type_name -> facetd.v1.Fault
+	4,  // 20: facetd.v1.ListFaultsResponse.faults:type_name -> facetd.v1.Fault
+	5,  // 21: facetd.v1.ProbeService.ProbeSelects:input_type -> facetd.v1.ProbeSelectsRequest
+	15, // 22: facetd.v1.FaultService.SetFaults:input_type -> facetd.v1.SetFaultsRequest
+	17, // 23: facetd.v1.FaultService.ListFaults:input_type -> facetd.v1.ListFaultsRequest
+	19, // 24: facetd.v1.FaultService.ClearFaults:input_type -> facetd.v1.ClearFaultsRequest
+	6,  // 25: facetd.v1.ProbeService.ProbeSelects:output_type -> facetd.v1.ProbeSelectsResponse
+	16, // 26: facetd.v1.FaultService.SetFaults:output_type -> facetd.v1.SetFaultsResponse
+	18, // 27: facetd.v1.FaultService.ListFaults:output_type -> facetd.v1.ListFaultsResponse
+	20, // 28: facetd.v1.FaultService.ClearFaults:output_type -> facetd.v1.ClearFaultsResponse
+	25, // [25:29] is the sub-list for method output_type
+	21, // [21:25] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_probe_proto_init() }
@@ -1240,7 +1589,7 @@ func file_facetd_v1_probe_proto_init() {
 		return
 	}
 	file_facetd_v1_command_proto_init()
-	file_facetd_v1_probe_proto_msgTypes[3].OneofWrappers = []any{
+	file_facetd_v1_probe_proto_msgTypes[2].OneofWrappers = []any{
 		(*ProbeSelectsResponse_Progress)(nil),
 		(*ProbeSelectsResponse_Result)(nil),
 	}
@@ -1249,8 +1598,8 @@ func file_facetd_v1_probe_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_probe_proto_rawDesc), len(file_facetd_v1_probe_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   14,
+			NumEnums:      4,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

@@ -5,7 +5,6 @@ import (
 	"math"
 	"strconv"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/fit"
@@ -61,41 +60,6 @@ func JudgeIdleLane(r *Report, index int, codes []uint16, chart *Chart) {
 		line.X, line.Y = append(line.X, float64(i)), append(line.Y, float64(c)-s.Mean)
 	}
 	chart.Series = append(chart.Series, line)
-}
-
-// JudgeProbe judges what the probe of the select lines found, and gives exclude the chips
-// that cannot be used.
-func JudgeProbe(r *Report, result *facetdv1.ProbeResult, exclude func(chip int, why string)) {
-	r.Tell("", "readouts", float64(result.GetReadouts()), "", "")
-	others := 0
-	for _, f := range result.GetFaults() {
-		switch f.GetKind() {
-		case facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD:
-			r.judge(f.GetChip(), "drives its lane", 0, "", within(1, 1, fail, "it never drives its lane"))
-			exclude(r.a.Chip(f.GetChip()), "it never drives its lane")
-		case facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, facetdv1.FaultKind_FAULT_KIND_LANE_SATURATED:
-			r.judge(f.GetLane(), "shows its chips", 0, "", within(1, 1, fail, "the lane shows none of its chips"))
-			for c := range r.a.Chips {
-				if r.lane(c).Name == f.GetLane() {
-					exclude(c, "its lane shows none of its chips")
-				}
-			}
-		default:
-			others++
-		}
-	}
-	if others > 0 || !result.GetExplained() {
-		r.judge("", "faults of the select lines", float64(max(others, 1)), "",
-			within(0, 0, fail, "chips do not listen where the description says"))
-		for c := range r.a.Chips {
-			exclude(c, "the select lines are not as described: see the probe")
-		}
-	}
-	if r.Measurements[len(r.Measurements)-1].Verdict != pass {
-		r.Actions = append(r.Actions, result.GetReport(),
-			"Switch off before you touch the wiring. A chip that listens with another can destroy both: fix this "+
-				"before any other step.")
-	}
 }
 
 // JudgeAlive judges a chip that was read alone; one that is stuck cannot be used.

@@ -26,6 +26,7 @@ type Planner struct {
 	// singles are the hypotheses of no fault, first, and of every single fault.
 	singles         []hypothesis
 	enable, readout []chipmodel.LineSet
+	own             []chipmodel.LineSet // words of single chips, each once
 	root            *node
 	spine           []Experiment // what a fault-free array is asked, in order
 }
@@ -45,7 +46,7 @@ func New(a *chipmodel.Array, opts Options) (*Planner, error) {
 	if err != nil {
 		return nil, err
 	}
-	p := &Planner{Model: m, opts: opts, enable: m.enableWords(), readout: m.readoutWords()}
+	p := &Planner{Model: m, opts: opts, enable: m.enableWords(), readout: m.readoutWords(), own: m.ownWords()}
 	p.singles = append(p.singles, p.hypothesis())
 	for _, f := range m.Faults() {
 		p.singles = append(p.singles, p.hypothesis(f))
@@ -68,9 +69,11 @@ type State struct {
 	// count once wide is set.
 	doubles []hypothesis
 	wide    bool
-	planned bool
-	next    Experiment
-	done    bool
+	// exhausted says that no experiment but those under the chips' own words is left to be made.
+	exhausted bool
+	planned   bool
+	next      Experiment
+	done      bool
 }
 
 // Start returns the state in which nothing has been seen.
@@ -91,8 +94,9 @@ func (s *State) Remaining() int {
 // mostUnclear limits the unclear readouts of a probe: each is tried again, as the light may change, but not for ever.
 const mostUnclear = 8
 
-// Next returns the safe experiment that splits the remaining hypotheses best, or done when no safe experiment splits
-// them or too many readouts were unclear. It is a function of what has been seen.
+// Next returns the safe experiment that splits the remaining hypotheses best; then, one after another, each chip's own
+// word that has not been sampled yet; done when nothing of either kind is left or too many readouts were unclear. It is
+// a function of what has been seen.
 func (p *Planner) Next(s *State) (e Experiment, done bool) {
 	if s.unclear > mostUnclear {
 		return Experiment{}, true
@@ -104,15 +108,25 @@ func (p *Planner) Next(s *State) (e Experiment, done bool) {
 	return s.next, s.done
 }
 
+// plan samples own words as soon as single faults are told apart: what they show then excludes most pairs at once.
 func (p *Planner) plan(s *State) (Experiment, bool) {
 	if !s.wide && s.node != nil {
 		p.planNode(s.node)
-		if !s.node.done || !p.opts.Thorough {
-			return s.node.next, s.node.done
+		if !s.node.done {
+			return s.node.next, false
+		}
+		if e, done := p.planOwn(s); !done || !p.opts.Thorough {
+			return e, done
 		}
 	}
 	p.widen(s)
-	return p.planWide(s)
+	if !s.exhausted {
+		if e, done := p.planWide(s); !done {
+			return e, false
+		}
+		s.exhausted = true
+	}
+	return p.planOwn(s)
 }
 
 // planNode plans a state of single faults, once.
@@ -152,11 +166,14 @@ func (p *Planner) of(n *node) []hypothesis {
 	return out
 }
 
+// left are the hypotheses that are considered and explain everything seen, those of fewer faults first.
+func (p *Planner) left(s *State) []hypothesis { return append(p.of(s.node), s.doubles...) }
+
 // planWide plans a state in which pairs of faults are considered: first with the experiments that a fault-free array
 // would see, then with others. A thorough probe then makes those that are left of the former: if something else is
 // wrong, some of them show what nothing explains.
 func (p *Planner) planWide(s *State) (Experiment, bool) {
-	hyps := append(p.of(s.node), s.doubles...)
+	hyps := p.left(s)
 	if len(hyps) == 0 {
 		return Experiment{}, true
 	}
@@ -269,6 +286,9 @@ func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 			next.node = p.follow(s.node, readout)
 		} else {
 			next.node = p.without(s.node, readout)
+			if next.node != nil && len(next.node.alive) == len(s.node.alive) {
+				next.node = s.node // nothing was learned of single faults: what was chosen stays
+			}
 		}
 	}
 	if s.wide {
@@ -278,6 +298,7 @@ func (p *Planner) Update(s *State, e Experiment, o []Observation) *State {
 				next.doubles = append(next.doubles, s.doubles[i])
 			}
 		}
+		next.exhausted = s.exhausted && next.node == s.node && len(next.doubles) == len(s.doubles)
 	}
 	return next
 }
@@ -308,10 +329,13 @@ func (p *Planner) explainer(all []seen) *explainer {
 	return x
 }
 
-func (x *explainer) shows(h *hypothesis, o *seen) bool {
+func (x *explainer) shows(h *hypothesis, o *seen) bool { return (x.levels(h, o)^o.levels)&o.mask == 0 }
+
+// levels are what a hypothesis predicts for an observation, two bits per lane.
+func (x *explainer) levels(h *hypothesis, o *seen) uint64 {
 	x.m.reach(h.faults, o.enable, x.enabled)
 	x.m.reach(h.faults, o.readout, x.selected)
-	return (h.conv.levels(x.enabled, x.selected)^o.levels)&o.mask == 0
+	return h.conv.levels(x.enabled, x.selected)
 }
 
 // explains reports whether a hypothesis shows everything that was seen.
@@ -328,7 +352,7 @@ func (x *explainer) explains(h *hypothesis) bool {
 // seen, the smaller first.
 func (p *Planner) Consistent(s *State) [][]Fault {
 	var out [][]Fault
-	for _, h := range append(p.of(s.node), s.doubles...) {
+	for _, h := range p.left(s) {
 		out = append(out, h.faults)
 	}
 	return out
