@@ -10,6 +10,9 @@
 // that were there before, and streams that were open end within EndOfStreamLimit when what opened
 // them no longer counts.
 //
+// Who connects is limited (CallLimit and what follows it) so that whoever may operate always gets in: a connection on
+// which no call was admitted ends soon, little is read of it, and where there are too many the newest stay.
+//
 // Nothing here can stop the bus: what cannot be judged (a revocation list out of date, a
 // certificate that has expired) is refused, and the robot goes on.
 package access
@@ -170,6 +173,11 @@ const (
 	ForeignHost            Reason = "foreign_host"
 	ForeignOrigin          Reason = "foreign_origin"
 	TooManyConnections     Reason = "too_many_connections"
+	TooManyRequests        Reason = "too_many_requests"   // are being received
+	NoCall                 Reason = "no_call"             // within CallLimit
+	Displaced              Reason = "displaced"           // made way for another connection
+	TooMuchUnadmitted      Reason = "too_much_unadmitted" // more than MaxNewBytes
+	SlowRequest            Reason = "slow_request"        // did not arrive in time
 )
 
 // Reasons are all of them.
@@ -177,7 +185,7 @@ func Reasons() []Reason {
 	return []Reason{NoCredentials, TokenMalformed, TokenUnknown, TokenExpired, CertificateUntrusted, CertificateExpired,
 		CertificateNotYetValid,
 		CertificateRevoked, CertificateUnlisted, RevocationsStale, MissingRole, ForeignHost, ForeignOrigin,
-		TooManyConnections}
+		TooManyConnections, TooManyRequests, NoCall, Displaced, TooMuchUnadmitted, SlowRequest}
 }
 
 // RefusedError is the error of a caller that may not do what it asked. The caller can act on the

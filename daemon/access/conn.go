@@ -2,14 +2,15 @@ package access
 
 import (
 	"context"
-	"crypto/tls"
 	"errors"
 	"fmt"
+	"math"
 	"net"
+	"net/netip"
 	"sync"
 	"sync/atomic"
-
-	"google.golang.org/grpc/credentials"
+	"syscall"
+	"time"
 )
 
 // place is where a connection came from.
@@ -22,36 +23,187 @@ const (
 	remotePlace // TLS
 )
 
-// MaxConnections is how many connections one listener has open at most; one more is
-// closed at once, and counted.
-const MaxConnections = 256
-
-// markedConn knows where it came from.
+// markedConn knows where it came from, and reads no more of a stranger than it must.
 type markedConn struct {
 	net.Conn
-	place place
-	once  sync.Once
-	done  func()
+	place  place
+	origin netip.Prefix
+	crowd  *crowd
+	once   sync.Once
+	ended  chan struct{} // closed by Close
+
+	// Of the crowd, and under its lock.
+	known bool      // a call was admitted
+	role  Role      // the greatest whose call was admitted
+	calls int       // that are under way
+	since time.Time // it is new
+	used  time.Time
+	clock *time.Timer
+
+	wrote, heard, answered atomic.Bool // answered: something came after something was sent
+
+	mu    sync.Mutex
+	left  int           // bytes that may be read, or unlimited
+	more  chan struct{} // closed when that becomes more
+	spent bool          // it was counted that there was more
+}
+
+const unlimited = math.MaxInt
+
+// from is where a connection came from; one that nobody has marked is not free.
+func (c *markedConn) from() place {
+	if c == nil {
+		return unmarked
+	}
+	return c.place
+}
+
+func newConn(c net.Conn, p place, k *crowd) *markedConn {
+	return &markedConn{Conn: c, place: p, origin: origin(c), crowd: k, ended: make(chan struct{}),
+		more: make(chan struct{})}
 }
 
 // Close gives the connection's place back.
 func (c *markedConn) Close() error {
-	c.once.Do(c.done)
+	c.once.Do(func() {
+		close(c.ended)
+		c.crowd.leave(c)
+	})
 	return c.Conn.Close()
 }
 
-// listener marks connections and limits their number.
+// end closes a connection that did nothing wrong but to be there, and counts it.
+func (c *markedConn) end(why *RefusedError, what string) {
+	c.crowd.g.count(why, c.RemoteAddr().String(), what)
+	_ = c.Close() // nobody is left who would care
+}
+
+// allow lets so many bytes be read from now on.
+func (c *markedConn) allow(n int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.left = n
+	c.spent = false
+	close(c.more)
+	c.more = make(chan struct{})
+}
+
+// spend takes so many of the bytes that may be read.
+func (c *markedConn) spend(n int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.left != unlimited {
+		c.left = max(c.left-n, 0)
+	}
+}
+
+// Read reads what it may. What a stranger sends beyond that stays where it is, in the stranger's own machine for the
+// greater part, until somebody is admitted or the connection ends: closing it at once would only have the stranger come
+// back, with a handshake that costs us more than it costs him.
+func (c *markedConn) Read(p []byte) (int, error) {
+	for {
+		c.mu.Lock()
+		left, more := c.left, c.more
+		tell := left == 0 && !c.spent
+		c.spent = c.spent || left == 0
+		c.mu.Unlock()
+		if left > 0 {
+			wrote := c.wrote.Load()
+			n, err := c.Conn.Read(p[:min(len(p), left)])
+			if n > 0 && !c.answered.Load() {
+				c.heard.Store(true)
+				c.answered.Store(wrote)
+			}
+			c.spend(n)
+			return n, err
+		}
+		if tell {
+			c.crowd.g.count(refuse(TooMuchUnadmitted, "", "more than %d bytes came without an admitted call",
+				MaxNewBytes),
+				c.RemoteAddr().String(), "connection")
+		}
+		select {
+		case <-more:
+		case <-c.ended:
+			return 0, net.ErrClosed
+		}
+	}
+}
+
+// Write notes that there was something to answer.
+func (c *markedConn) Write(p []byte) (int, error) {
+	if !c.wrote.Load() {
+		c.wrote.Store(true)
+	}
+	return c.Conn.Write(p)
+}
+
+// How much came on a connection.
+const (
+	hasLeft     = iota // nothing, and the other end has left
+	isSilent           // nothing
+	hasSpoken          // something
+	hasAnswered        // something after something was sent, as in a handshake
+)
+
+// said is how much came on the connection, read or not: on a machine that is busy much waits.
+func (c *markedConn) said() int {
+	switch {
+	case c.answered.Load():
+		return hasAnswered
+	case c.heard.Load():
+		return hasSpoken
+	}
+	s, is := c.Conn.(syscall.Conn)
+	if !is {
+		return isSilent
+	}
+	raw, err := s.SyscallConn()
+	if err != nil {
+		return hasLeft
+	}
+	n, peekErr := 0, error(nil)
+	err = raw.Control(func(fd uintptr) {
+		n, _, peekErr = syscall.Recvfrom(int(fd), make([]byte, 1), syscall.MSG_PEEK|syscall.MSG_DONTWAIT)
+	})
+	switch {
+	case err == nil && n > 0:
+		return hasSpoken
+	case err == nil && peekErr != nil && errors.Is(peekErr, syscall.EAGAIN):
+		return isSilent
+	}
+	return hasLeft
+}
+
+// begin notes that a caller's call was admitted on the connection, until the function that it returns is called; nil is
+// a connection within the program. The error has not been counted.
+func (c *markedConn) begin(caller Caller) (end func(), err *RefusedError) {
+	if c == nil {
+		return func() {}, nil
+	}
+	if err := c.crowd.begin(c, caller); err != nil {
+		return nil, err
+	}
+	return func() { c.crowd.finish(c) }, nil
+}
+
+// refused notes that somebody was refused on the connection.
+func (c *markedConn) refused(e *RefusedError) {
+	if c != nil {
+		c.crowd.refused(c, e)
+	}
+}
+
+// listener marks connections, and puts each into its crowd.
 type listener struct {
 	net.Listener
-	g     *Gate
 	place place
-	limit int64
-	open  atomic.Int64
+	crowd *crowd
 }
 
 // Listener returns l with every connection marked by where it came from: a Unix socket or one
 // within the program is free, a loopback address is as the settings say, and any other must speak
-// TLS, whose handshake Credentials and HTTPConfig do. It takes MaxConnections at once.
+// TLS, whose handshake Credentials and HTTPConfig do. Its connections are limited: see CallLimit and what follows it.
 func (g *Gate) Listener(l net.Listener) (net.Listener, error) {
 	p := freePlace
 	if at, is := l.Addr().(*net.TCPAddr); is {
@@ -65,7 +217,7 @@ func (g *Gate) Listener(l net.Listener) (net.Listener, error) {
 			p = checkedPlace
 		}
 	}
-	return &listener{Listener: l, g: g, place: p, limit: MaxConnections}, nil
+	return &listener{Listener: l, place: p, crowd: &crowd{g: g, at: l.Addr().String()}}, nil
 }
 
 // SpeaksTLS reports whether connections of a listener that Listener returned speak TLS.
@@ -74,129 +226,30 @@ func SpeaksTLS(l net.Listener) bool {
 	return is && mine.place == remotePlace
 }
 
-// Accept waits for a connection; those that are too many are closed.
+// Accept waits for a connection.
 func (l *listener) Accept() (net.Conn, error) {
-	for {
-		c, err := l.Listener.Accept()
-		if err != nil {
-			return nil, err
-		}
-		if l.open.Add(1) <= l.limit {
-			return &markedConn{Conn: c, place: l.place, done: func() { l.open.Add(-1) }}, nil
-		}
-		l.open.Add(-1)
-		l.g.count(refuse(TooManyConnections, "", "%d connections are open on %s", l.limit, l.Addr()),
-			c.RemoteAddr().String(), "connection")
-		_ = c.Close() // it was never used
-	}
-}
-
-// connInfo is what gRPC keeps of a connection.
-type connInfo struct {
-	credentials.CommonAuthInfo
-	place place
-	// certificate is what was shown in the handshake; nil where nothing was.
-	certificate *shown
-}
-
-// AuthType names the kind.
-func (connInfo) AuthType() string { return "facetd" }
-
-// tlsConfig is the newest certificate with our own judgement of the client's.
-func (g *Gate) tlsConfig(protocols ...string) *tls.Config {
-	return &tls.Config{
-		MinVersion: tls.VersionTLS13,
-		NextProtos: protocols,
-		// A resumed session would skip the certificates.
-		SessionTicketsDisabled: true,
-		// Asked for and judged here, so that what is refused has a name and a
-		// count; the key that it is for is proved in the handshake all the same.
-		ClientAuth: tls.RequestClientCert,
-		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) {
-			if c := g.current.Load().certificate; c != nil {
-				return c, nil
-			}
-			return nil, errors.New("the daemon has no certificate")
-		},
-	}
-}
-
-// verify judges the certificates of a handshake, before anything else of a stranger is
-// read: without tokens there must be one, and one that is shown must count.
-func (g *Gate) verify(state tls.ConnectionState, from string) error {
-	m := g.current.Load()
-	if len(state.PeerCertificates) == 0 && m.hasTokens {
-		return nil
-	}
-	if _, err := g.judge(&shown{chain: state.PeerCertificates}); err != nil {
-		return g.count(err, from, "handshake")
-	}
-	return nil
-}
-
-// handshaking is tlsConfig for one connection, from an address.
-func (g *Gate) handshaking(from string, protocols ...string) *tls.Config {
-	c := g.tlsConfig(protocols...)
-	if g.current.Load().authorities == nil {
-		c.ClientAuth = tls.NoClientCert // many a client shows whatever it has when asked
-	}
-	c.VerifyConnection = func(s tls.ConnectionState) error { return g.verify(s, from) }
-	return c
-}
-
-// HTTPConfig is the TLS configuration of an HTTP server on a listener that speaks TLS.
-func (g *Gate) HTTPConfig() *tls.Config {
-	protocols := []string{"h2", "http/1.1"}
-	c := g.tlsConfig(protocols...)
-	c.GetConfigForClient = func(h *tls.ClientHelloInfo) (*tls.Config, error) {
-		return g.handshaking(h.Conn.RemoteAddr().String(), protocols...), nil
-	}
-	return c
-}
-
-// Credentials are the gRPC server's: TLS on connections from elsewhere, none on those
-// from this machine, and no service at all on a connection that no Listener marked.
-func (g *Gate) Credentials() credentials.TransportCredentials { return gateCredentials{g} }
-
-type gateCredentials struct{ g *Gate }
-
-// ServerHandshake decides by its mark what a connection has to do.
-func (c gateCredentials) ServerHandshake(raw net.Conn) (net.Conn, credentials.AuthInfo, error) {
-	marked, is := raw.(*markedConn)
-	if !is {
-		_ = raw.Close() // nothing was said on it
-		return nil, nil, errors.New("a connection came in where access is not known")
-	}
-	info := connInfo{place: marked.place,
-		CommonAuthInfo: credentials.CommonAuthInfo{SecurityLevel: credentials.NoSecurity}}
-	if marked.place != remotePlace {
-		return raw, info, nil
-	}
-	conn, auth, err := credentials.NewTLS(c.g.handshaking(raw.RemoteAddr().String())).ServerHandshake(raw)
+	c, err := l.Listener.Accept()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	t, is := auth.(credentials.TLSInfo)
-	if !is {
-		_ = conn.Close() // nothing was said on it
-		return nil, nil, fmt.Errorf("a handshake ended as %T", auth)
-	}
-	info.SecurityLevel = credentials.PrivacyAndIntegrity
-	if len(t.State.PeerCertificates) > 0 {
-		info.certificate = &shown{chain: t.State.PeerCertificates}
-	}
-	return conn, info, nil
+	marked := newConn(c, l.place, l.crowd)
+	l.crowd.enter(marked)
+	return marked, nil
 }
 
-// ClientHandshake is not for a server.
-func (gateCredentials) ClientHandshake(context.Context, string, net.Conn) (net.Conn, credentials.AuthInfo, error) {
-	return nil, nil, errors.New("these credentials are a server's")
+type connKey struct{}
+
+// ConnContext keeps which connection an HTTP request came over; it is http.Server.ConnContext.
+func ConnContext(ctx context.Context, c net.Conn) context.Context {
+	if wrapped, is := c.(interface{ NetConn() net.Conn }); is { // TLS
+		c = wrapped.NetConn()
+	}
+	m, _ := c.(*markedConn)
+	return context.WithValue(ctx, connKey{}, m)
 }
 
-func (gateCredentials) Info() credentials.ProtocolInfo {
-	return credentials.ProtocolInfo{SecurityProtocol: "facetd"}
+// connOf is the connection of an HTTP request, nil where ConnContext kept none.
+func connOf(ctx context.Context) *markedConn {
+	m, _ := ctx.Value(connKey{}).(*markedConn)
+	return m
 }
-
-func (c gateCredentials) Clone() credentials.TransportCredentials { return c }
-
-func (gateCredentials) OverrideServerName(string) error { return nil }

@@ -282,37 +282,65 @@ func withCaller(ctx context.Context, c Caller) context.Context {
 	return context.WithValue(ctx, callerKey{}, c)
 }
 
-// Admit finds out who makes a gRPC call and whether the method may be called. A request
-// that came through Guard keeps the role that it had there. The error is a
-// *RefusedError, which has been counted.
-func (g *Gate) Admit(ctx context.Context, fullMethod string) (context.Context, Caller, error) {
-	from := "unknown"
-	p, hasPeer := peer.FromContext(ctx)
-	if hasPeer && p.Addr != nil {
-		from = p.Addr.String()
-	}
-	c, err := g.identify(ctx, p)
-	if err == nil {
-		if role, _ := MethodRole(fullMethod); c.Role < role {
-			err = refuse(MissingRole, c.Name, "%s has the role %s, and %s takes the role %s", c.Name, c.Role,
-				fullMethod, role)
-		}
-	}
-	if err != nil {
-		return ctx, Caller{}, g.count(err, from, fullMethod)
-	}
-	return withCaller(ctx, c), c, nil
+// Admit finds out who makes a gRPC call and whether the method may be called, by its headers alone. A request
+// that came through Guard keeps the role that it had there. The caller of Admit calls end when the call has ended;
+// until then its connection is not idle. The error is a *RefusedError, which has been counted.
+func (g *Gate) Admit(ctx context.Context, fullMethod string) (_ context.Context, c Caller, end func(), _ error) {
+	role, _ := MethodRole(fullMethod)
+	return g.admit(ctx, fullMethod, role)
 }
 
-func (g *Gate) identify(ctx context.Context, p *peer.Peer) (Caller, *RefusedError) {
+// AdmitUnknown is Admit for a method that there is not: everybody with a role may learn so.
+func (g *Gate) AdmitUnknown(ctx context.Context, fullMethod string) (_ context.Context, end func(), _ error) {
+	ctx, _, end, err := g.admit(ctx, shorten(fullMethod), Viewer)
+	return ctx, end, err
+}
+
+func (g *Gate) admit(ctx context.Context, fullMethod string, role Role) (_ context.Context, c Caller, end func(),
+	_ error) {
+	from := "unknown"
+	var info connInfo
+	if p, has := peer.FromContext(ctx); has {
+		info, _ = p.AuthInfo.(connInfo)
+		if p.Addr != nil {
+			from = p.Addr.String()
+		}
+	}
+	c, err := g.identify(ctx, info)
+	if err == nil && c.Role < role {
+		err = refuse(MissingRole, c.Name, "%s has the role %s, and %s takes the role %s", c.Name, c.Role, fullMethod,
+			role)
+	}
+	if err == nil {
+		end, err = info.conn.begin(c)
+	}
+	if err != nil {
+		info.conn.refused(err)
+		return ctx, Caller{}, nil, g.count(err, from, fullMethod)
+	}
+	return withCaller(ctx, c), c, end, nil
+}
+
+// RefuseRequest is the error about a request of an admitted call that cannot be received, and counts it. A nil gate
+// counts nothing.
+func (g *Gate) RefuseRequest(ctx context.Context, r Reason, fullMethod, format string, args ...any) error {
+	c, _ := CallerOf(ctx)
+	err := refuse(r, c.Name, format, args...)
+	if g == nil {
+		return err
+	}
+	from := "unknown"
+	if p, has := peer.FromContext(ctx); has && p.Addr != nil {
+		from = p.Addr.String()
+	}
+	return g.count(err, from, fullMethod)
+}
+
+func (g *Gate) identify(ctx context.Context, info connInfo) (Caller, *RefusedError) {
 	if c, ok := CallerOf(ctx); ok {
 		return c, nil
 	}
-	var place connInfo // one that nobody has marked is not free
-	if p != nil {
-		place, _ = p.AuthInfo.(connInfo)
-	}
-	if place.place == freePlace {
+	if info.conn.from() == freePlace {
 		return freeCaller, nil
 	}
 	md, _ := metadata.FromIncomingContext(ctx)
@@ -320,8 +348,8 @@ func (g *Gate) identify(ctx context.Context, p *peer.Peer) (Caller, *RefusedErro
 	if err != nil {
 		return Caller{}, err
 	}
-	if !has && place.certificate != nil {
-		return g.judge(place.certificate)
+	if !has && info.certificate != nil {
+		return g.judge(info.certificate)
 	}
 	return g.judge(&shown{digest: digest, hasToken: has})
 }

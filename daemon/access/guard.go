@@ -1,28 +1,12 @@
 package access
 
 import (
-	"context"
-	"crypto/tls"
 	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
 	"strings"
 )
-
-type placeKey struct{}
-
-// ConnContext keeps where an HTTP connection came from; it is http.Server.ConnContext.
-func ConnContext(ctx context.Context, c net.Conn) context.Context {
-	if t, is := c.(*tls.Conn); is {
-		c = t.NetConn()
-	}
-	p := unmarked
-	if m, is := c.(*markedConn); is {
-		p = m.place
-	}
-	return context.WithValue(ctx, placeKey{}, p)
-}
 
 // Guard lets requests through to next whose caller has at least the role viewer, and
 // keeps who that is in the request's context: a gRPC call that next makes of it, in the
@@ -37,17 +21,24 @@ func ConnContext(ctx context.Context, c net.Conn) context.Context {
 func (g *Gate) Guard(next http.Handler) http.Handler {
 	cross := http.NewCrossOriginProtection()
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		c, err := g.admitHTTP(r, cross)
+		conn := connOf(r.Context())
+		c, err := g.admitHTTP(r, conn, cross)
+		var end func()
+		if err == nil {
+			end, err = conn.begin(c)
+		}
 		if err != nil {
+			conn.refused(err)
 			g.answer(w, r, g.count(err, r.RemoteAddr, r.Method+" "+shorten(r.URL.Path)))
 			return
 		}
+		defer end()
 		next.ServeHTTP(w, r.WithContext(withCaller(r.Context(), c)))
 	})
 }
 
-func (g *Gate) admitHTTP(r *http.Request, cross *http.CrossOriginProtection) (Caller, *RefusedError) {
-	p, _ := r.Context().Value(placeKey{}).(place)
+func (g *Gate) admitHTTP(r *http.Request, conn *markedConn, cross *http.CrossOriginProtection) (Caller, *RefusedError) {
+	p := conn.from()
 	if p != remotePlace && !ownHost(r.Host) {
 		return Caller{}, refuse(ForeignHost, "", "this is not %s; use 127.0.0.1 or localhost", shorten(r.Host))
 	}
@@ -108,6 +99,8 @@ func (g *Gate) answer(w http.ResponseWriter, r *http.Request, e *RefusedError) {
 	switch {
 	case e.Reason == ForeignHost:
 		status = http.StatusMisdirectedRequest
+	case e.Reason == TooManyConnections:
+		status = http.StatusTooManyRequests
 	case e.Reason == ForeignOrigin, e.Known():
 		status = http.StatusForbidden
 	case g.current.Load().hasTokens:
@@ -117,6 +110,9 @@ func (g *Gate) answer(w http.ResponseWriter, r *http.Request, e *RefusedError) {
 		}
 	}
 	w.Header().Set("Cache-Control", "no-store")
+	if r.ProtoMajor == 1 && r.ContentLength != 0 {
+		w.Header().Set("Connection", "close") // else the server reads of the body what it can
+	}
 	http.Error(w, e.Message, status)
 }
 

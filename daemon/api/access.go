@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/grpc"
 
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/status"
 )
 
@@ -13,39 +14,51 @@ import (
 // stream is cut. It is well within access.EndOfStreamLimit.
 const leaveLimit = time.Second
 
-// guarded are the options that let the gate judge every call, before anything else
-// sees it.
-func (s *Server) guarded() []grpc.ServerOption {
+// admit lets the gate judge a call, before anything else sees it: by its headers, before any of its request is
+// received.
+// This is done where a handler would begin and not in gRPC's tap, since a call that a tap refuses keeps the timer of
+// its
+// deadline, which a stranger may set to a thousand years.
+func (s *Server) admit(ctx context.Context, method string) (_ context.Context, c access.Caller, end func(), _ error) {
 	if s.cfg.Access == nil {
-		return nil
+		return ctx, c, func() {}, nil
 	}
-	return []grpc.ServerOption{
-		grpc.Creds(s.cfg.Access.Credentials()),
-		grpc.ChainUnaryInterceptor(s.admitUnary),
-		grpc.ChainStreamInterceptor(s.admitStream),
-	}
+	ctx, c, end, err := s.cfg.Access.Admit(ctx, method)
+	return ctx, c, end, status.Of(s.cfg.Array, err)
 }
 
-func (s *Server) admitUnary(ctx context.Context, r any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any,
-	error) {
-	ctx, _, err := s.cfg.Access.Admit(ctx, info.FullMethod)
-	if err != nil {
-		return nil, status.Of(s.cfg.Array, err)
+// unknown answers calls of methods that there are not.
+func (s *Server) unknown(_ any, ss grpc.ServerStream) error {
+	method, _ := grpc.MethodFromServerStream(ss)
+	if s.cfg.Access != nil {
+		_, end, err := s.cfg.Access.AdmitUnknown(ss.Context(), method)
+		if err != nil {
+			return status.Of(s.cfg.Array, err)
+		}
+		end()
 	}
-	return handler(ctx, r)
+	return status.Unserved(method)
 }
 
 // admitStream also ends the stream when its caller loses its role.
 func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo,
 	handler grpc.StreamHandler) error {
-	ctx, caller, err := s.cfg.Access.Admit(ss.Context(), info.FullMethod)
-	if err != nil {
-		return status.Of(s.cfg.Array, err)
+	if !s.served[info.FullMethod] {
+		return handler(srv, ss)
 	}
+	ctx, caller, end, err := s.admit(ss.Context(), info.FullMethod)
+	if err != nil {
+		return err
+	}
+	defer end()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	ss = &received{ServerStream: ss, s: s, ctx: ctx, method: info.FullMethod}
+	if s.cfg.Access == nil {
+		return handler(srv, ss)
+	}
 	ended := make(chan error, 1)
-	go func() { ended <- handler(srv, &admitted{ss, ctx}) }()
+	go func() { ended <- handler(srv, ss) }()
 	lost := make(chan error, 1)
 	go func() { lost <- s.cfg.Access.Watch(ctx, caller, info.FullMethod) }()
 	select {
@@ -65,11 +78,3 @@ func (s *Server) admitStream(srv any, ss grpc.ServerStream, info *grpc.StreamSer
 		return status.Of(s.cfg.Array, why)
 	}
 }
-
-// admitted is a stream whose context also ends when its caller loses the right.
-type admitted struct {
-	grpc.ServerStream
-	ctx context.Context
-}
-
-func (a *admitted) Context() context.Context { return a.ctx }

@@ -45,8 +45,14 @@ const (
 	// cut off.
 	MinPingInterval = 5 * time.Second
 
-	MaxHeaderBytes    = 64 << 10
-	HandshakeLimit    = 10 * time.Second
+	// MaxHeaderBytes limits the headers of a call.
+	MaxHeaderBytes = 16 << 10
+	// streamWindow is how much of a request is kept that nobody has asked for yet. It does not grow: requests are
+	// small.
+	streamWindow   = 64 << 10
+	HandshakeLimit = access.CallLimit
+	// IdleLimit is how long a connection may last on which no call is under way. Clients connect anew with their next.
+	IdleLimit         = 15 * time.Minute
 	PingAfterIdle     = 30 * time.Second
 	PingAnswerLimit   = 10 * time.Second
 	healthPollPeriod  = 100 * time.Millisecond
@@ -88,6 +94,9 @@ type Server struct {
 	grpc *grpc.Server
 	// names are the full names of all services, sorted.
 	names []string
+	// served are the full names of all methods.
+	served    map[string]bool
+	receiving receiving
 
 	drained  chan struct{} // closed by Drain
 	draining sync.Once
@@ -96,29 +105,40 @@ type Server struct {
 
 // New returns a server that does not serve yet.
 func New(cfg Config) *Server {
-	s := &Server{cfg: cfg, log: cfg.Logger, drained: make(chan struct{})}
-	s.grpc = grpc.NewServer(append(s.guarded(),
+	s := &Server{cfg: cfg, log: cfg.Logger, drained: make(chan struct{}), served: map[string]bool{},
+		receiving: newReceiving()}
+	options := []grpc.ServerOption{
 		grpc.MaxSendMsgSize(MaxSendBytes),
 		grpc.MaxRecvMsgSize(MaxReceiveBytes),
 		grpc.MaxConcurrentStreams(MaxConcurrentStreams),
 		grpc.MaxHeaderListSize(MaxHeaderBytes),
+		grpc.StaticStreamWindowSize(streamWindow),
+		grpc.StaticConnWindowSize(streamWindow),
+		grpc.ForceServerCodecV2(newCodec()),
+		grpc.UnknownServiceHandler(s.unknown),
 		grpc.ConnectionTimeout(HandshakeLimit),
-		grpc.KeepaliveParams(keepalive.ServerParameters{Time: PingAfterIdle, Timeout: PingAnswerLimit}),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: IdleLimit, Time: PingAfterIdle,
+			Timeout: PingAnswerLimit}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: MinPingInterval,
 			PermitWithoutStream: true}),
 		grpc.ChainUnaryInterceptor(s.logUnary, status.Unary(cfg.Array), s.recoverUnary),
-		grpc.ChainStreamInterceptor(s.logStream, status.Stream(cfg.Array), s.recoverStream),
-	)...)
-	facetdv1.RegisterArrayServiceServer(s.grpc, &arrayService{s: s})
-	facetdv1.RegisterTaskServiceServer(s.grpc, &taskService{s: s})
-	facetdv1.RegisterPlanServiceServer(s.grpc, &planService{s: s})
-	facetdv1.RegisterFrameServiceServer(s.grpc, &frameService{s: s})
-	facetdv1.RegisterCommandServiceServer(s.grpc, &commandService{s: s})
-	facetdv1.RegisterStatusServiceServer(s.grpc, &statusService{s: s})
-	grpc_health_v1.RegisterHealthServer(s.grpc, &healthService{s: s})
-	reflection.Register(s.grpc)
+		grpc.ChainStreamInterceptor(s.admitStream, s.logStream, status.Stream(cfg.Array), s.recoverStream),
+	}
+	if cfg.Access != nil {
+		options = append(options, grpc.Creds(cfg.Access.Credentials()))
+	}
+	s.grpc = grpc.NewServer(options...)
+	r := admittedRegistrar{s.grpc, s}
+	facetdv1.RegisterArrayServiceServer(r, &arrayService{s: s})
+	facetdv1.RegisterTaskServiceServer(r, &taskService{s: s})
+	facetdv1.RegisterPlanServiceServer(r, &planService{s: s})
+	facetdv1.RegisterFrameServiceServer(r, &frameService{s: s})
+	facetdv1.RegisterCommandServiceServer(r, &commandService{s: s})
+	facetdv1.RegisterStatusServiceServer(r, &statusService{s: s})
+	grpc_health_v1.RegisterHealthServer(r, &healthService{s: s})
+	reflection.Register(r)
 	if cfg.More != nil {
-		cfg.More(s.grpc)
+		cfg.More(r)
 	}
 	s.names = slices.Sorted(maps.Keys(s.grpc.GetServiceInfo()))
 	return s

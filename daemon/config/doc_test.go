@@ -153,8 +153,10 @@ bench operator 2030-06-01 sha256:(64 hexadecimal digits)
 
 Credentials that a reload removes, or that expire, are refused at once for new calls, on existing connections too, and
 streams that they opened end within %v. Refusals are counted in @facetd_access_refused_total@ by reason; in a flood of
-them the log keeps ten a minute. Browsers: on plain connections the host must be an address or localhost, and requests
-that pages of other sites make are refused.
+them the log keeps ten a minute. Whoever has no credentials is refused by the headers of a call before any of its
+request is received, and connections on which nobody was admitted end after %v and make way for newer ones: strangers
+can neither fill the memory nor keep an operator out (see Limits). Browsers: on plain connections the host must be an
+address or localhost, and requests that pages of other sites make are refused.
 
 Let only the daemon's user read the key and the token file. Access control keeps strangers out; it does not
 make it safe to move a robot on what a camera saw, or to let two people operate it at once.
@@ -187,7 +189,7 @@ func markdown(t *testing.T) string {
 		doc := strings.ReplaceAll(described(t, l.Path, l.Field, docs[key]), "|", `\|`)
 		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", l.Path, kind, written(t, l.Value.Interface()), live, doc)
 	}
-	fmt.Fprintf(&b, strings.ReplaceAll(afterFields, "@", "`"), access.EndOfStreamLimit)
+	fmt.Fprintf(&b, strings.ReplaceAll(afterFields, "@", "`"), access.EndOfStreamLimit, access.CallLimit)
 	for _, l := range limits() {
 		fmt.Fprintf(&b, "| %s | %s | %s |\n", l.what, l.value, l.then)
 	}

@@ -23,6 +23,11 @@ const (
 	HTTPIdleLimit   = 2 * time.Minute
 	HTTPHeaderBytes = 16 << 10
 	HTTPBodyBytes   = 4 << 10
+	// HTTPStreams is how many requests one HTTP/2 connection has under way, and httpWindow how much of their bodies is
+	// kept that nobody has asked for yet.
+	HTTPStreams = 128
+	httpWindow  = 64 << 10
+	httpPing    = 30 * time.Second
 )
 
 func (s *Server) newHTTP() (*http.Server, error) {
@@ -45,7 +50,9 @@ func (s *Server) newHTTP() (*http.Server, error) {
 		ReadHeaderTimeout: HTTPHeaderLimit, ReadTimeout: HTTPReadLimit,
 		WriteTimeout: HTTPWriteLimit, IdleTimeout: HTTPIdleLimit,
 		MaxHeaderBytes: HTTPHeaderBytes,
-		ErrorLog:       zap.NewStdLog(s.log.Named("http")),
+		HTTP2: &http.HTTP2Config{MaxConcurrentStreams: HTTPStreams, MaxReceiveBufferPerConnection: httpWindow,
+			MaxReceiveBufferPerStream: httpWindow, SendPingTimeout: httpPing, PingTimeout: HTTPReadLimit},
+		ErrorLog: zap.NewStdLog(s.log.Named("http")),
 	}, nil
 }
 

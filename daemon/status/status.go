@@ -69,7 +69,8 @@ func Stream(a *chipmodel.Array) grpc.StreamServerInterceptor {
 //	*failure.InProgress                      ABORTED
 //	*failure.Exhausted                       RESOURCE_EXHAUSTED
 //	*failure.Unavailable                     UNAVAILABLE
-//	*access.RefusedError                     UNAUTHENTICATED or PERMISSION_DENIED, ErrorInfo
+//	*access.RefusedError                     UNAUTHENTICATED, PERMISSION_DENIED or, of a request that
+//	                                         does not arrive, DEADLINE_EXCEEDED; ErrorInfo
 //	context.DeadlineExceeded, Canceled       DEADLINE_EXCEEDED, CANCELLED
 //	a gRPC status                            itself
 //	anything else                            INTERNAL
@@ -98,6 +99,14 @@ func Of(a *chipmodel.Array, err error) error {
 // BadWebRequest is the error of a request over HTTP that cannot be read. The library there
 // takes connect's errors, and calls others unknown ones.
 func BadWebRequest(err error) error { return connect.NewError(connect.CodeInvalidArgument, err) }
+
+// Unserved is the status of a call of a method that there is not.
+func Unserved(method string) error {
+	return status.Errorf(codes.Unimplemented, "this daemon has no method %s", shorten(method, maxMessageBytes/2))
+}
+
+// CodeOf is the code of an error of gRPC's own.
+func CodeOf(err error) codes.Code { return status.Code(err) }
 
 func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1) {
 	var (
@@ -128,7 +137,10 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		return codes.Unavailable, nil
 	case errors.As(err, &refused):
 		code := codes.Unauthenticated
-		if refused.Known() {
+		switch {
+		case refused.Reason == access.SlowRequest:
+			code = codes.DeadlineExceeded
+		case refused.Known():
 			code = codes.PermissionDenied
 		}
 		return code, one(&errdetails.ErrorInfo{Reason: strings.ToUpper(string(refused.Reason)),
