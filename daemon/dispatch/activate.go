@@ -36,13 +36,12 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	}
 	r.tab = newTable(c.plan, c.tasks, epoch, r.tab)
 	r.standing = change{plan: c.plan, tasks: c.tasks}
-	r.resync = false
 	var msg *facetdv1.Plan
 	r.board.setTable(c.plan, c.tasks, epoch)
 	if c.plan != nil {
 		msg = c.plan.Message
-		r.regs.set(program.Overlay(r.regs.held, r.tab.assumes), r.tab.assumes)
 	}
+	r.resynced()
 	if c.applied != nil {
 		c.applied()
 	}
@@ -67,7 +66,7 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, start bus
 		Chips: r.cfg.Array.All(), Segments: 1}
 	res, err := r.drive(ctx, "", start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
 	if err != nil {
-		r.regs.wrote(plan.Initialization.Ops, false, r.tab.assumes)
+		r.regs.lose(job.Chips, r.tab.assumes)
 	}
 	r.report.initialized(job, res.End, err)
 	return res.End, err
@@ -78,9 +77,22 @@ func (r *runner) restore(ctx context.Context, begin bus.Time) error {
 	if _, err := r.initialize(ctx, r.tab.plan, begin); err != nil {
 		return r.initializationFailed(ctx, err)
 	}
-	r.resync = false
-	r.regs.set(program.Overlay(r.regs.held, r.tab.assumes), r.tab.assumes)
+	r.resynced()
 	return nil
+}
+
+// resynced notes that the registers are what the active table assumes. Where a caller asked for that, nothing is known
+// of those that the table does not write.
+func (r *runner) resynced() {
+	known := r.regs.held
+	if r.asked {
+		known = program.NewRegisters(r.cfg.Array, program.Unknown)
+	}
+	r.resync, r.asked = false, false
+	if r.tab.plan != nil {
+		known = program.Overlay(known, r.tab.assumes)
+	}
+	r.regs.set(known, r.tab.assumes)
 }
 
 // initializationFailed lets the runner try again while the old table goes on, up to the

@@ -2,13 +2,11 @@ package dispatch
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"go.uber.org/zap"
 
 	"facetd.example/bus"
-	"facetd.example/bus/rules"
 	"facetd.example/scheduler"
 )
 
@@ -73,10 +71,6 @@ func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err err
 			r.endJob(other, r.last, fmt.Sprintf("job %d of %s failed in the middle of it, on a chip of both: %s",
 				job.job.Number, job.job.Task, cause))
 		}
-	}
-	var broken *rules.ViolationError
-	if errors.As(err, &broken) {
-		r.report.violated(broken.Violations)
 	}
 	r.log.Warn("segment failed", zap.String("task", job.job.Task), zap.Uint64("job", job.job.Number), zap.Error(err))
 	if ctx.Err() == nil && r.failures >= faultAfter {

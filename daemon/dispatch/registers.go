@@ -35,9 +35,8 @@ func (k *registers) set(held, assumes program.Registers) {
 func (k *registers) doubted(chips []int) bool { return overlap(chips, k.doubt) }
 
 // wrote brings what is known up to date after a program that is not of the table. Registers that the table's jobs write
-// before they need them become unknown again, as the next job changes them; so do those of a program that was not run
-// whole, as nobody knows how far it came.
-func (k *registers) wrote(ops []bus.Op, whole bool, assumes program.Registers) {
+// before they need them become unknown again, as the next job changes them.
+func (k *registers) wrote(ops []bus.Op, assumes program.Registers) {
 	held := program.RegistersAfter(k.array, ops, k.held)
 	for c := range assumes {
 		for reg, v := range assumes[c] {
@@ -46,20 +45,11 @@ func (k *registers) wrote(ops []bus.Op, whole bool, assumes program.Registers) {
 			}
 		}
 	}
-	if !whole {
-		none := program.NewRegisters(k.array, program.Untouched)
-		for c, touched := range program.RegistersAfter(k.array, ops, none) {
-			for reg, v := range touched {
-				if v != program.Untouched {
-					held[c][reg] = program.Unknown
-				}
-			}
-		}
-	}
 	k.set(held, assumes)
 }
 
-// lose makes every register of chips unknown.
+// lose makes every register of chips unknown, as those of a program that was not run whole are: nobody knows how far it
+// came, nor what stopped it.
 func (k *registers) lose(chips []int, assumes program.Registers) {
 	held := slices.Clone(k.held)
 	for _, c := range chips {

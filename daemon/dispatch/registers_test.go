@@ -175,3 +175,89 @@ func TestJobsBesideAProgram(t *testing.T) {
 		}
 	})
 }
+
+// TestResyncForgets: whoever asks for a resync does not know what happened to the chips. A capture of one that no task
+// reads does not rely on what was written to it before.
+func TestResyncForgets(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(20))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		whole := &facetdv1.CaptureFramesRequest{Target: list("s0")}
+		if _, err := r.Capture(ctx, whole); err != nil {
+			t.Fatal(err)
+		}
+		if err := r.Do(ctx, func() error { // the chip loses its supply for a moment
+			b := r.bus
+			program := []bus.Op{bustest.Select(bustest.H | bustest.X0),
+				bustest.Write(1, chipmodel.ColumnPattern, 0x55, bustest.S0), bustest.Select(0)}
+			job := &bus.Job{Task: "nobody's", Release: b.Now(), Deadline: b.Now().Add(time.Second), Segments: 1}
+			_, err := b.Run(ctx, b.Now(), &bus.Segment{Job: job, Ops: program})
+			b.Inspector().JobEnded(job, bus.Outcome{Kind: bus.OnTime})
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
+		r.Resync()
+		time.Sleep(100 * time.Millisecond)
+		if _, err := r.Capture(ctx, whole); err != nil {
+			t.Error(err)
+		}
+		cancel()
+		<-done
+		if len(r.watch.violations) > 0 {
+			t.Errorf("rules violated: %v", r.watch.violations)
+		}
+	})
+}
+
+// TestViolationsBesideTheTable: rules that an initialization or an on-demand job violates are reported like those of
+// the table's jobs.
+func TestViolationsBesideTheTable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(20))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		program := []bus.Op{bustest.Select(bustest.F | bustest.X0),
+			bustest.Write(1, chipmodel.ColumnPattern, 0, bustest.M0, bustest.M1), bustest.Select(0)}
+		if _, err := r.Program(ctx, program); err == nil {
+			t.Error("a program that does not reach all of its target gave no error")
+		}
+		cancel()
+		<-done
+		if n := r.Snapshot().Violations; n != 1 || len(r.watch.violations) != 1 {
+			t.Errorf("%d violations counted, reported: %v", n, r.watch.violations)
+		}
+	})
+}
+
+// TestOnDemandThatLosesAll: what stops an on-demand job may take every register of its chips along, not only those that
+// it writes.
+func TestOnDemandThatLosesAll(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := &halfway{at: -1}
+		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h }, memTask(20))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(50 * time.Millisecond)
+		if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("t0")}); err != nil {
+			t.Fatal(err)
+		}
+		if err := r.Do(ctx, func() error { h.at = h.n + 1; return nil }); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := r.Capture(ctx, &facetdv1.CaptureFramesRequest{Target: list("t0")}); err == nil {
+			t.Fatal("a capture that broke off gave frames")
+		}
+		for reg, v := range r.Registers()[bustest.T0] {
+			if v >= 0 && facetdv1.Register(reg) != 0 {
+				t.Errorf("%v is taken to be %d still", facetdv1.Register(reg), v)
+			}
+		}
+		cancel()
+		<-done
+	})
+}

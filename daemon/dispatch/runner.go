@@ -2,12 +2,14 @@ package dispatch
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/scheduler/program"
@@ -39,6 +41,7 @@ type runner struct {
 	regs      registers
 	failures  int    // segments failed one after another
 	resync    bool   // registers are to be brought back
+	asked     bool   // by a caller, who knows of none what it holds
 	onDemands uint64 // on-demand jobs begun
 	lag       lagWatch
 	halt      halt
@@ -113,7 +116,9 @@ func (r *runner) release() LineRelease {
 
 // step does the next thing: a change, an on-demand job, a wait, or a segment; or what a safe stop leaves to do.
 func (r *runner) step(ctx, hard context.Context) error {
-	r.resync = r.box.stepBegins() || r.resync
+	if r.box.stepBegins() {
+		r.resync, r.asked = true, true
+	}
 	if s := r.box.stopped(); s != nil {
 		return r.halted(ctx, hard, s)
 	}
@@ -224,5 +229,9 @@ func (r *runner) drive(ctx context.Context, task string, at bus.Time, s *bus.Seg
 	r.box.disarmBreak()
 	r.used(res.End, res.Busy)
 	r.report.segmentRun(task, &res, s.Ops)
+	var broken *rules.ViolationError
+	if errors.As(err, &broken) {
+		r.report.violated(broken.Violations)
+	}
 	return res, err
 }

@@ -96,7 +96,11 @@ func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 			r.halt.onDemands++
 		}
 	}
-	r.regs.wrote(p.Ops, err == nil, r.tab.assumes)
+	if err == nil {
+		r.regs.wrote(p.Ops, r.tab.assumes)
+	} else {
+		r.regs.lose(p.Chips, r.tab.assumes)
+	}
 	job.close(res.End, failure)
 	r.report.jobEnded(job)
 	answer(done)
