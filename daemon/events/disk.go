@@ -47,8 +47,10 @@ type disk struct {
 	err error // of the last write
 }
 
-// file is what a file of the journal is written to.
-type file interface {
+type file = File
+
+// File is what a file of the journal is written to.
+type File interface {
 	io.Writer
 	Truncate(size int64) error
 	Stat() (os.FileInfo, error)
@@ -63,6 +65,16 @@ func openDisk(cfg *Config) (*disk, error) {
 	d := &disk{dir: cfg.Dir, modes: cfg.Modes, fileBytes: cfg.FileBytes, totalBytes: cfg.TotalBytes, create: cfg.create}
 	if d.create == nil {
 		d.create = d.createFile
+	}
+	if wrap := cfg.Disk; wrap != nil {
+		create := d.create
+		d.create = func(path string) (file, error) {
+			f, err := create(path)
+			if err != nil {
+				return nil, err
+			}
+			return wrap(f), nil
+		}
 	}
 	if _, err := d.files(); err != nil {
 		return nil, err

@@ -74,7 +74,10 @@ type Config struct {
 	// append.
 	Events Sink
 
-	// For tests of a disk that is full.
+	// Disk, where set, puts something around every file that is begun: for tests of a disk that is full.
+	Disk func(File) File
+
+	// For tests within the package.
 	create func(path string) (file, error)
 }
 

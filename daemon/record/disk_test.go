@@ -61,7 +61,7 @@ func (g *gate) Write(p []byte) (int, error) {
 func TestOverflowIsCountedAndMarked(t *testing.T) {
 	g := newGate()
 	m, n, dir := manager(t, func(c *Config) {
-		c.queue = queueLimits{length: 8}
+		c.QueueLength = 8
 		c.create = func(path string) (file, error) {
 			f, err := createExclusive(path, fileio.Modes{})
 			g.file = f

@@ -53,6 +53,16 @@ func NewManager(cfg Config) (*Manager, error) {
 	if cfg.create == nil {
 		cfg.create = func(path string) (file, error) { return createExclusive(path, cfg.Modes) }
 	}
+	if wrap := cfg.Disk; wrap != nil {
+		create := cfg.create
+		cfg.create = func(path string) (file, error) {
+			f, err := create(path)
+			if err != nil {
+				return nil, err
+			}
+			return wrap(f), nil
+		}
+	}
 	if cfg.free == nil {
 		cfg.free = freeBytes
 	}

@@ -111,14 +111,20 @@ type Config struct {
 	KeepFree uint64
 	Logger   *zap.Logger
 
-	// For tests of a disk that fails or is slow.
+	// QueueLength is how many messages of one recording may wait for the disk; 0 means MaxQueueLength.
+	QueueLength int
+	// Disk, where set, puts something around every file that is begun: for tests of a disk that fails or is slow.
+	Disk func(File) File
+
+	// For tests within the package.
 	create func(path string) (file, error)
 	free   func(dir string) (uint64, error)
-	queue  queueLimits
 }
 
-// file is what a part is written to.
-type file interface {
+type file = File
+
+// File is what a part is written to.
+type File interface {
 	io.Writer
 	Sync() error
 	Close() error

@@ -1,0 +1,206 @@
+package campaign
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"sync"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/bustest"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
+)
+
+// errInjected is the cause of every failure that a fault brings about.
+var errInjected = errors.New("injected fault")
+
+// executed is one segment that was handed to the bus, and what came of it.
+type executed struct {
+	start bus.Time
+	job   bus.Job
+	ops   []bus.Op
+	res   bus.Result
+	err   error
+}
+
+// strike is a fault that took effect, and over which bus time.
+type strike struct {
+	fault    *fault
+	at, till bus.Time
+}
+
+// faultyBus is the virtual bus with the faults of a scenario. Like any bus it is owned by one goroutine.
+type faultyBus struct {
+	*virtual.Bus
+	array  *chipmodel.Array
+	faults []fault
+	hits   []int
+	wired  int // which fault of the wiring is there now, or -1
+	// repaired is called once a fault of the wiring has gone.
+	repaired func()
+
+	mu      sync.Mutex
+	log     []executed
+	strikes []strike
+}
+
+var _ bus.Bus = (*faultyBus)(nil)
+
+func newFaultyBus(v *virtual.Bus, a *chipmodel.Array, faults []fault) *faultyBus {
+	return &faultyBus{Bus: v, array: a, faults: faults, hits: make([]int, len(faults)), wired: -1}
+}
+
+// match returns the next fault of some kinds that strikes a segment at a bus time, and counts it; nil when there is
+// none.
+func (b *faultyBus) match(at bus.Time, s *bus.Segment, kinds ...faultKind) *fault {
+	for i := range b.faults {
+		f := &b.faults[i]
+		struck := slices.Contains(kinds, f.kind) && f.at <= at && at < f.until && b.hits[i] < f.times
+		if struck && (!f.demands || s.Job.Task == "") {
+			b.hits[i]++
+			return f
+		}
+	}
+	return nil
+}
+
+// struckSoFar are the faults that have taken effect.
+func (b *faultyBus) struckSoFar() []strike {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.strikes)
+}
+
+func (b *faultyBus) struck(f *fault, at, till bus.Time) {
+	b.mu.Lock()
+	b.strikes = append(b.strikes, strike{f, at, till})
+	b.mu.Unlock()
+}
+
+// Run runs a segment, or does with it what the faults say.
+func (b *faultyBus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
+	if f := b.match(start, s, driverPanic); f != nil {
+		b.struck(f, start, start)
+		panic(errInjected)
+	}
+	b.rewire(start)
+	ops := s.Ops
+	at := start
+	if f := b.match(start, s, slowBus); f != nil {
+		at = at.Add(f.delay)
+		ops = append(slices.Clip(s.Ops), bus.Op{Kind: bus.OpWait, Hold: f.delay / 2,
+			Phase: facetdv1.Phase_PHASE_SETTLE})
+		b.struck(f, start, at.Add(bus.CostOf(b.array, ops).Total()))
+	}
+	f := b.match(start, s, failBefore, failHalfway, failAfter, scramble)
+	if f == nil {
+		res, err := b.Bus.Run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+		return b.note(start, s, res, err)
+	}
+	res, err := b.fail(ctx, f, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+	b.struck(f, start, res.End)
+	return b.note(start, s, res, err)
+}
+
+// fail runs as much of a segment as a fault leaves of it.
+func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segment) (bus.Result, error) {
+	n := len(s.Ops)
+	switch f.kind {
+	case failBefore:
+		n = 0
+	case failHalfway, scramble:
+		n = int(f.part * float64(n))
+	}
+	res := bus.Result{Start: at, End: at}
+	err := b.WaitUntil(ctx, at)
+	ops := slices.Clip(s.Ops[:n])
+	if f.kind == scramble {
+		ops = append(ops, b.garbage(rand.New(rand.NewPCG(f.seed, 0)), s.Job.Chips)...)
+	}
+	if len(ops) > 0 && err == nil {
+		res, err = b.Bus.Run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+	}
+	b.Release()
+	return res, errors.Join(fmt.Errorf("%w: %v", errInjected, f.kind), err)
+}
+
+// garbage writes anything into the registers of chips, but none of them drives its lane.
+func (b *faultyBus) garbage(r *rand.Rand, chips []int) []bus.Op {
+	var ops []bus.Op
+	command := 1 << 20 // beyond those of the segment
+	for _, c := range chips {
+		ops = append(ops, bus.SelectOp(b.array.Chips[c].Wires))
+		for _, reg := range []facetdv1.Register{
+			chipmodel.ColumnPattern, chipmodel.RowPattern, chipmodel.PixelBias, chipmodel.OutputBias, chipmodel.Gain,
+			chipmodel.Offset,
+		} {
+			if b.array.Chips[c].Class.HasRegister(reg) {
+				command++
+				value := uint16(r.IntN(256))
+				if reg == chipmodel.Gain {
+					value = uint16(r.IntN(3))
+				}
+				ops = append(ops, bustest.Write(command, reg, value, c))
+			}
+		}
+	}
+	return append(ops, bus.SelectOp(0))
+}
+
+// rewire brings about the fault of the wiring that is due at a bus time.
+func (b *faultyBus) rewire(at bus.Time) {
+	due := slices.IndexFunc(b.faults, func(f fault) bool { return f.kind == wiring && f.at <= at && at < f.until })
+	if due == b.wired {
+		return
+	}
+	var lines []*facetdv1.Fault
+	if due >= 0 {
+		lines = b.faults[due].lines
+		b.struck(&b.faults[due], at, b.faults[due].until)
+	}
+	if err := b.SetFaults(lines); err != nil {
+		panic(err) // of the scenario
+	}
+	if b.wired = due; due < 0 {
+		b.repaired()
+	}
+}
+
+// WaitUntil waits, and goes on waiting while the process stands still.
+func (b *faultyBus) WaitUntil(ctx context.Context, at bus.Time) error {
+	if err := b.Bus.WaitUntil(ctx, at); err != nil {
+		return err
+	}
+	if f := b.match(b.Now(), nil, hostStall); f != nil {
+		b.struck(f, b.Now(), b.Now().Add(f.delay))
+		time.Sleep(f.delay)
+	}
+	return nil
+}
+
+// HostTime is that of the bus, on a clock that may have been set.
+func (b *faultyBus) HostTime(at bus.Time) (time.Time, time.Duration) {
+	host, off := b.Bus.HostTime(at)
+	for i := range b.faults {
+		if f := &b.faults[i]; f.kind == clockStep && at >= f.at {
+			host, off = host.Add(f.delay), off+f.delay.Abs()
+		}
+	}
+	return host, off
+}
+
+func (b *faultyBus) note(start bus.Time, s *bus.Segment, res bus.Result, err error) (bus.Result, error) {
+	e := executed{start: start, ops: s.Ops, res: res, err: err}
+	if s.Job != nil {
+		e.job = *s.Job
+	}
+	b.mu.Lock()
+	b.log = append(b.log, e)
+	b.mu.Unlock()
+	return res, err
+}

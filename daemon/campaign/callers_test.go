@@ -1,0 +1,205 @@
+package campaign
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/stream"
+)
+
+// change is one change of the tasks that somebody asks for.
+type change struct {
+	at       time.Duration
+	add      *facetdv1.Task // added, or put in the place of the one of its name
+	remove   string
+	patience time.Duration // until the caller goes away; 0 is never
+}
+
+// randomChanges adds tasks, changes and removes them.
+func randomChanges(r *rand.Rand, s *scenario) []change {
+	names := make([]string, len(s.tasks))
+	for i, t := range s.tasks {
+		names[i] = t.GetName()
+	}
+	var out []change
+	for _, at := range instants(r, r.IntN(5), s.safety) {
+		c := change{at: at}
+		if r.IntN(4) == 0 {
+			c.patience = time.Duration(1+r.IntN(20_000)>>r.IntN(10)) * time.Microsecond
+		}
+		switch i := r.IntN(len(names) + 1); {
+		case i == len(names) || len(names) == 0 || r.IntN(3) == 0:
+			c.add = slower(randomTask(r, s.array, fmt.Sprint("new", len(out))))
+			names = append(names, c.add.GetName())
+		case r.IntN(2) == 0:
+			c.add = slower(randomTask(r, s.array, names[i]))
+		default:
+			c.remove = names[i]
+			names = slices.Delete(names, i, i+1)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// slower makes a task likely to fit beside others.
+func slower(t *facetdv1.Task) *facetdv1.Task {
+	t.RateHz, t.MaxHold, t.MaxSkew, t.Deadline = min(t.GetRateHz(), 32), nil, nil, nil
+	return t
+}
+
+// instants are n times within a span, in order. They are odd numbers of nanoseconds, so that hardly ever two things
+// happen at one instant, where nothing fixes their order.
+func instants(r *rand.Rand, n int, span time.Duration) []time.Duration {
+	out := make([]time.Duration, n)
+	for i := range out {
+		out[i] = time.Duration(r.Int64N(int64(span))) | 1
+	}
+	slices.Sort(out)
+	return out
+}
+
+// do asks for the change.
+func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) error {
+	if c.patience > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, c.patience)
+		defer cancel()
+	}
+	if c.remove != "" {
+		_, err := d.RemoveTask(ctx, c.remove)
+		return err
+	}
+	runs := slices.ContainsFunc(d.Snapshot().Tasks, func(t *facetdv1.RunningTask) bool {
+		return t.GetTask().GetName() == c.add.GetName()
+	})
+	if runs {
+		_, err := d.UpdateTask(ctx, c.add)
+		return err
+	}
+	_, err := d.AddTask(ctx, c.add)
+	return err
+}
+
+// demand is something that somebody wants of the bus between its jobs.
+type demand struct {
+	at       time.Duration
+	capture  *facetdv1.CaptureFramesRequest
+	command  *facetdv1.Command
+	patience time.Duration
+}
+
+func randomDemands(r *rand.Rand, s *scenario) []demand {
+	var out []demand
+	for _, at := range instants(r, r.IntN(8), s.safety) {
+		class := s.array.Chips[r.IntN(len(s.array.Chips))].Class
+		d := demand{at: at, patience: time.Duration(5+r.IntN(300)) * time.Millisecond}
+		if r.IntN(3) > 0 {
+			d.capture = &facetdv1.CaptureFramesRequest{Target: list(someChips(r, s.array, class)...)}
+			if r.IntN(2) == 0 {
+				d.capture.Views = []*facetdv1.View{randomView(r, class)}
+			}
+		} else {
+			d.command = randomCommand(r, s.array, class)
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// randomCommand writes a register that a class has, or gives a strobe.
+func randomCommand(r *rand.Rand, a *chipmodel.Array, class *chipmodel.Class) *facetdv1.Command {
+	c := &facetdv1.Command{Target: list(someChips(r, a, class)...)}
+	for _, reg := range r.Perm(chipmodel.NumRegisters) {
+		if reg := facetdv1.Register(reg); class.HasRegister(reg) && reg != chipmodel.OutputEnable {
+			c.Action = &facetdv1.Command_Write{Write: &facetdv1.RegisterWrite{Register: reg, Value: uint32(r.IntN(3))}}
+			return c
+		}
+	}
+	c.Action = &facetdv1.Command_Strobe{Strobe: chipmodel.Load}
+	return c
+}
+
+func (d *demand) do(ctx context.Context, on *dispatch.Dispatcher) (*facetdv1.FrameSet, error) {
+	ctx, cancel := context.WithTimeout(ctx, d.patience)
+	defer cancel()
+	if d.capture != nil {
+		done, err := on.Capture(ctx, proto.CloneOf(d.capture))
+		return done.FrameSet, err
+	}
+	_, err := on.Send(ctx, proto.CloneOf(d.command))
+	return nil, err
+}
+
+// subscriber reads frame sets, in its own way.
+type subscriber struct {
+	from, until time.Duration // it vanishes then, whatever still waits
+	options     stream.Options
+	pause       time.Duration // after each frame set
+	stallAt     int           // after how many frame sets it stalls
+	stall       time.Duration
+}
+
+func randomSubscribers(r *rand.Rand, s *scenario) []subscriber {
+	var out []subscriber
+	for _, at := range instants(r, 1+r.IntN(4), s.safety) {
+		sub := subscriber{from: at, until: at + time.Duration(r.Int64N(int64(2*s.safety))) | 1}
+		if r.IntN(3) == 0 {
+			sub.from = 1 // from the start
+		}
+		sub.options.Policy = stream.Policy(r.IntN(2))
+		if sub.options.Policy == stream.Queue {
+			sub.options.Length = 1 + r.IntN(30)
+		}
+		if r.IntN(4) == 0 {
+			sub.options.Tasks = []string{s.tasks[r.IntN(len(s.tasks))].GetName()}
+		}
+		if r.IntN(4) == 0 {
+			sub.options.Chips = []string{s.array.Chips[r.IntN(len(s.array.Chips))].Name}
+		}
+		if r.IntN(4) == 0 {
+			sub.options.MaxRateHz = float64(1 + r.IntN(40))
+		}
+		if r.IntN(2) == 0 {
+			sub.pause = time.Duration(r.IntN(30_000)) * time.Microsecond
+		}
+		if r.IntN(3) == 0 {
+			sub.stallAt, sub.stall = r.IntN(30), time.Duration(r.IntN(500))*time.Millisecond
+		}
+		out = append(out, sub)
+	}
+	return out
+}
+
+// recording is one that somebody starts and, unless until is 0, stops.
+type recording struct {
+	from, until time.Duration
+	options     *facetdv1.RecordingOptions
+}
+
+// randomRecordings are none, in three seeds of four: they cost most of the time.
+func randomRecordings(r *rand.Rand) []recording {
+	if r.IntN(4) > 0 {
+		return nil
+	}
+	var out []recording
+	for _, at := range instants(r, 1+r.IntN(2), safetyPhase/2) {
+		rec := recording{from: at, options: &facetdv1.RecordingOptions{Images: r.IntN(4) == 0}}
+		if r.IntN(2) == 0 {
+			rec.options.PartBytes = 64 << 10
+		}
+		if r.IntN(2) == 0 {
+			rec.until = at + time.Duration(r.Int64N(int64(safetyPhase)))
+		}
+		out = append(out, rec)
+	}
+	return out
+}

@@ -1,0 +1,123 @@
+package campaign
+
+import (
+	"fmt"
+	"os"
+	"runtime"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+const (
+	// ordinary is how many seeds run with every `go test`.
+	ordinary = 40
+	// whole is from how many seeds on every fault and every path must have been reached.
+	whole = 1000
+	// hanging is how long a run may take at most, on the host's clock.
+	hanging = time.Minute
+	// faultsVariable chooses some of the faults of one seed.
+	seedsVariable, faultsVariable = "FACETD_CAMPAIGN", "FACETD_CAMPAIGN_FAULTS"
+)
+
+// seeds are the first seed and how many: FACETD_CAMPAIGN=first,count.
+func seeds(t *testing.T) (first uint64, count int) {
+	value := os.Getenv(seedsVariable)
+	if value == "" {
+		return 1, ordinary
+	}
+	a, b, _ := strings.Cut(value, ",")
+	first, err := strconv.ParseUint(a, 10, 64)
+	if err != nil {
+		t.Fatalf("%s=%s: %v", seedsVariable, value, err)
+	}
+	if count, err = strconv.Atoi(b); err != nil || count < 1 {
+		t.Fatalf("%s=%s: first,count is wanted", seedsVariable, value)
+	}
+	return first, count
+}
+
+// TestCampaign runs the seeds. Its last line says how many, how many failed, how many jobs ended, and how many faults
+// struck, by kind.
+func TestCampaign(t *testing.T) {
+	first, count := seeds(t)
+	c := &campaign{t: t}
+	begun := time.Now()
+	c.runAll(first, count)
+	for _, o := range c.failed {
+		t.Error(report(t, o))
+	}
+	if missing := c.tally.unreached(); count >= whole && len(missing) > 0 {
+		t.Errorf("never reached: %s", strings.Join(missing, ", "))
+	}
+	if count >= whole && 2*c.full < count {
+		t.Errorf("only %d of %d seeds had 8 chips, 3 tasks, 200 jobs and 3 faults or more", c.full, count)
+	}
+	var paths []string
+	for p, n := range c.tally.paths {
+		paths = append(paths, fmt.Sprintf("%v %d", path(p), n))
+	}
+	took := time.Since(begun)
+	t.Logf("paths: %s", strings.Join(paths, ", "))
+	t.Logf("%d seeds with 8 chips, 3 tasks, 200 jobs and 3 faults or more; %.1f seeds a second", c.full,
+		float64(count)/took.Seconds())
+	fmt.Printf("campaign: %d seeds, %d failed, %d jobs, %d faults (%s)\n", count, len(c.failed), c.jobs,
+		c.tally.total(), c.tally.byKind())
+}
+
+// campaign gathers what runs showed.
+type campaign struct {
+	t *testing.T
+
+	mu     sync.Mutex
+	tally  tally
+	jobs   int
+	full   int
+	failed []*outcome
+}
+
+// runAll runs seeds on all processors.
+func (c *campaign) runAll(first uint64, count int) {
+	next := make(chan uint64)
+	var workers sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			for seed := range next {
+				hangs := time.AfterFunc(hanging, func() { panic(fmt.Sprintf("seed %d does not come to an end", seed)) })
+				s := newScenario(seed)
+				c.take(s.run(c.t, s.faults))
+				hangs.Stop()
+			}
+		})
+	}
+	for i := range uint64(count) {
+		next <- first + i
+	}
+	close(next)
+	workers.Wait()
+}
+
+func (c *campaign) take(o *outcome) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.tally.add(&o.tally)
+	c.jobs += o.jobs
+	if len(o.s.array.Chips) >= 8 && len(o.s.tasks) >= 3 && o.jobs >= 200 && len(o.faults) >= 3 {
+		c.full++
+	}
+	if o.failed() {
+		c.failed = append(c.failed, o)
+	}
+}
+
+// report says what failed.
+func report(t *testing.T, o *outcome) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "seed %d failed: %s\n", o.s.seed, strings.Join(o.problems, "\n  "))
+	for i := range o.faults {
+		fmt.Fprintf(&b, "  fault %d: %v\n", i, &o.faults[i])
+	}
+	return b.String()
+}

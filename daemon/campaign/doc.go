@@ -1,0 +1,12 @@
+// Package campaign has tests alone: runs of the whole bus loop, each made from one seed.
+//
+// A seed makes an array, tasks, changes of them, on-demand captures and commands, subscribers, recordings, and faults
+// with the bus times at which they strike. The run goes through the real dispatcher, streams, recorder and journal in
+// virtual time, with everything in one process and in memory but for the files: a safety phase under faults, then a
+// liveness phase without. What must hold afterwards is in the files that begin with judge.
+//
+// Equal seeds give equal digests: of what the bus executed and captured, and of how every job of every task ended.
+// Left open are what goroutines do among themselves within one instant of virtual time, and with it which frame sets a
+// slow subscriber is still given, and how messages are divided among the chunks of a recording; these are judged by
+// counts that must agree.
+package campaign

@@ -1,0 +1,208 @@
+package campaign
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"hash/fnv"
+	"slices"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+)
+
+// jobKey is one job of the bus. Numbers alone do not tell them apart: those of tasks that share a load begin anew when
+// they no longer do.
+type jobKey struct {
+	task    string
+	number  uint64
+	release bus.Time
+}
+
+func (e *executed) key() jobKey { return jobKey{e.job.Task, e.job.Number, e.job.Release} }
+
+// good are the jobs of the bus that ended on time or late, with the frame sets that they gave; those of on-demand jobs
+// and initializations are good when the bus gave no error.
+func (l *life) good() map[jobKey][]*facetdv1.FrameSet {
+	sets := map[string]map[int64]*facetdv1.FrameSet{}
+	demanded := map[uint64]*facetdv1.FrameSet{}
+	for _, fs := range l.ledger.sets {
+		if fs.GetTask() == "" {
+			demanded[fs.GetJob()] = fs
+			continue
+		}
+		if sets[fs.GetTask()] == nil {
+			sets[fs.GetTask()] = map[int64]*facetdv1.FrameSet{}
+		}
+		sets[fs.GetTask()][fs.GetReleaseBusNs()] = fs
+	}
+	out := map[jobKey][]*facetdv1.FrameSet{}
+	for i := range l.bus.log {
+		e := &l.bus.log[i]
+		key := e.key()
+		if e.job.Task == "" {
+			if e.err == nil {
+				out[key] = []*facetdv1.FrameSet{demanded[e.job.Number]} // nil of an initialization
+			}
+			continue
+		}
+		given := l.outcomeOf(e, sets)
+		if !slices.ContainsFunc(given, func(fs *facetdv1.FrameSet) bool { return fs == nil || fs.GetFailure() != "" }) {
+			out[key] = given
+		}
+	}
+	return out
+}
+
+// judgeFrames: a clean bus that runs the jobs that were good, and nothing of the others, gives the same frames.
+func (o *outcome) judgeFrames(l *life) {
+	clean := l.s.newBus(facetdv1.Pace_PACE_FREE)
+	defer clean.Close()
+	good := l.good()
+	frames := map[jobKey]*assembly{}
+	for i := range l.bus.log {
+		e := &l.bus.log[i]
+		key := e.key()
+		if _, is := good[key]; !is || e.err != nil {
+			continue
+		}
+		job := e.job
+		res, err := clean.Run(context.Background(), e.res.Start, &bus.Segment{Job: &job, Ops: e.ops})
+		if err != nil && !o.excused(l, e) {
+			o.problem("a clean bus refuses a segment of job %d of %q at %v: %v", job.Number, job.Task, e.start, err)
+			return
+		}
+		if frames[key] == nil {
+			frames[key] = &assembly{}
+		}
+		frames[key].excused = frames[key].excused || err != nil || o.excused(l, e)
+		frames[key].captures = append(frames[key].captures, res.Captures...)
+	}
+	for key, sets := range good {
+		if a := frames[key]; a != nil && !a.excused {
+			if what := a.differs(l, sets); what != "" {
+				o.problem("job %d of %q, released at %d: %s", key.number, key.task, sets[0].GetReleaseBusNs(), what)
+				return
+			}
+		}
+	}
+}
+
+// excused reports whether a segment ran while the wiring was not as described, or before what that left in the
+// registers had been replaced: the daemon cannot see it without a probe.
+func (o *outcome) excused(l *life, e *executed) bool {
+	for _, s := range l.bus.strikes {
+		if s.fault.kind == wiring && e.res.End >= s.at && e.start < l.replaced(s.till) {
+			return true
+		}
+	}
+	return false
+}
+
+// replaced is when the first initialization that begins after a bus time has ended.
+func (l *life) replaced(after bus.Time) bus.Time {
+	for i := range l.bus.log {
+		e := &l.bus.log[i]
+		if e.start >= after && e.err == nil && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) {
+			return e.res.End
+		}
+	}
+	return 1 << 62
+}
+
+// assembly is the frames of one job, put together from what a clean bus captured.
+type assembly struct {
+	captures []bus.Capture
+	excused  bool
+}
+
+// differs says how the frame sets that were handed out differ from it.
+func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
+	before := 0
+	for _, fs := range sets {
+		for i, f := range fs.GetFrames() {
+			want := a.frame(before + i)
+			got := f
+			switch {
+			case want == nil:
+				return fmt.Sprintf("frame %d was never read", i)
+			case l.s.array.Chips[want.chip].Name != got.GetChip():
+				return fmt.Sprintf("frame %d is said to be of %s", i, got.GetChip())
+			case !bytes.Equal(want.data, got.GetData()):
+				return fmt.Sprintf("frame %d of %s holds other codes than a clean bus gives", i, got.GetChip())
+			case want.light.NS() != got.GetLightBusNs() || want.first.NS() != got.GetFirstSampleBusNs():
+				return fmt.Sprintf("frame %d of %s has light at %d and its first sample at %d, on a clean bus %v and %v", i,
+					got.GetChip(), got.GetLightBusNs(), got.GetFirstSampleBusNs(), want.light, want.first)
+			case got.GetHoldNs() < int64(want.hold):
+				return fmt.Sprintf("frame %d of %s was held for %v, it says %d ns", i, got.GetChip(), want.hold,
+					got.GetHoldNs())
+			}
+		}
+		before += len(fs.GetFrames())
+	}
+	return ""
+}
+
+// cleanFrame is one frame of a clean bus.
+type cleanFrame struct {
+	chip         int
+	data         []byte
+	light, first bus.Time
+	hold         time.Duration
+}
+
+func (a *assembly) frame(index int) *cleanFrame {
+	var out *cleanFrame
+	for i := range a.captures {
+		c := &a.captures[i]
+		if c.Frame != index {
+			continue
+		}
+		if out == nil {
+			out = &cleanFrame{chip: c.Chip, light: c.Light, first: c.FirstSample}
+		}
+		out.hold = max(out.hold, c.Hold)
+		for _, code := range c.Codes { // rows are read in order
+			out.data = binary.LittleEndian.AppendUint16(out.data, code)
+		}
+	}
+	return out
+}
+
+// digestOf sums up what the bus executed and captured, and how every job ended.
+func digestOf(lives []*life) uint64 {
+	h := fnv.New64a()
+	number := func(v ...int64) {
+		for _, n := range v {
+			var b [8]byte
+			binary.LittleEndian.PutUint64(b[:], uint64(n))
+			_, _ = h.Write(b[:]) // it has no error
+		}
+	}
+	for _, l := range lives {
+		for i := range l.bus.log {
+			e := &l.bus.log[i]
+			number(e.start.NS(), e.res.Start.NS(), e.res.End.NS(), int64(e.job.Number), int64(len(e.ops)))
+			fmt.Fprintf(h, "%s %v", e.job.Task, e.err)
+			for k := range e.ops {
+				op := &e.ops[k]
+				number(int64(op.Kind), int64(op.Word), int64(op.Register), int64(op.Value), int64(op.Strobe),
+					int64(op.Hold))
+			}
+			for k := range e.res.Captures {
+				c := &e.res.Captures[k]
+				number(int64(c.Chip), int64(c.Frame), c.FirstSample.NS())
+				for _, code := range c.Codes {
+					number(int64(code))
+				}
+			}
+		}
+		for _, fs := range l.ledger.sets {
+			number(int64(fs.GetJob()), fs.GetReleaseBusNs(), fs.GetFinishBusNs())
+			fmt.Fprintf(h, "%s %v %s", fs.GetTask(), fs.GetLate(), fs.GetFailure())
+		}
+	}
+	return h.Sum64()
+}

@@ -1,0 +1,223 @@
+package campaign
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+)
+
+// judge checks what must hold after every run.
+func (o *outcome) judge(dir string) {
+	for i, l := range o.lives {
+		last := i == len(o.lives)-1
+		o.judgeEnd(l, last)
+		o.judgeNumbers(l)
+		o.judgeReleases(l, last)
+		o.judgeRules(l)
+		o.judgeFrames(l)
+		o.judgeReaders(l)
+		o.judgeRecordings(l, dir)
+		o.judgeEvents(l)
+		o.count(l)
+	}
+	o.judgeJournal(dir)
+	o.judgeLiveness(o.lives[len(o.lives)-1])
+	o.digest = digestOf(o.lives)
+}
+
+// judgeEnd: a life that ended by itself did so for a panic that was injected, or because as many segments failed one
+// after another as the dispatcher bears.
+func (o *outcome) judgeEnd(l *life, last bool) {
+	switch {
+	case last && l.cause != nil:
+		o.problem("the dispatcher ended with: %v", l.cause)
+	case !last && !slices.ContainsFunc(l.bus.strikes, func(s strike) bool { return s.fault.kind == driverPanic }):
+		failed := 0
+		for _, e := range slices.Backward(l.bus.log) {
+			if e.err == nil {
+				break
+			}
+			failed++
+		}
+		if failed < 5 {
+			o.problem("the bus was given up after %d failures: %v, %v", failed, l.cause, l.final.Fault)
+		}
+	}
+}
+
+// judgeNumbers: the jobs of each task are numbered without a gap, in order of their releases, and the status counts
+// each once.
+func (o *outcome) judgeNumbers(l *life) {
+	type counts struct{ onTime, late, failed, next uint64 }
+	of := map[string]*counts{}
+	released := map[string]int64{}
+	for _, fs := range l.ledger.sets {
+		name := fs.GetTask()
+		if name == "" {
+			continue
+		}
+		if of[name] == nil {
+			of[name] = &counts{}
+		}
+		c := of[name]
+		if fs.GetJob() != c.next || c.next > 0 && fs.GetReleaseBusNs() <= released[name] {
+			o.problem("job %d of %s, released at %d, ended where job %d was due, after a release at %d", fs.GetJob(),
+				name,
+				fs.GetReleaseBusNs(), c.next, released[name])
+			return
+		}
+		c.next, released[name] = fs.GetJob()+1, fs.GetReleaseBusNs()
+		late := fs.GetFinishBusNs() > fs.GetDeadlineBusNs()
+		if late != fs.GetLate() {
+			o.problem("job %d of %s ended at %d, deadline %d: late is %v", fs.GetJob(), name, fs.GetFinishBusNs(),
+				fs.GetDeadlineBusNs(), fs.GetLate())
+		}
+		switch {
+		case fs.GetFailure() != "":
+			c.failed++
+		case late:
+			c.late++
+		default:
+			c.onTime++
+		}
+		o.jobs++
+	}
+	for _, t := range l.final.Tasks {
+		c := of[t.GetTask().GetName()]
+		if c == nil {
+			c = &counts{}
+		}
+		if s := t.GetStatus(); s.GetJobsOnTime() != c.onTime || s.GetJobsLate() != c.late ||
+			s.GetJobsFailed() != c.failed {
+			o.problem("%s: %d jobs on time, %d late and %d failed are counted, it was %+v", t.GetTask().GetName(),
+				s.GetJobsOnTime(), s.GetJobsLate(), s.GetJobsFailed(), *c)
+		}
+	}
+}
+
+// release is one job that a timetable releases.
+type release struct{ at, deadline bus.Time }
+
+// releases are those of a task under a timetable up to a bus time, in order.
+func (p *planned) releases(task string, before bus.Time) []release {
+	table := p.plan.GetTimetable()
+	var cycle []release
+	for _, s := range table.GetSegments() {
+		if s.GetIndex() == 0 && slices.Contains(strings.Split(s.GetTask(), ","), task) {
+			cycle = append(cycle, release{bus.Time(s.GetReleaseNs()), bus.Time(s.GetDeadlineNs())})
+		}
+	}
+	slices.SortFunc(cycle, func(a, b release) int { return int(a.at - b.at) })
+	var out []release
+	for start := p.epoch; len(cycle) > 0; start = start.Add(time.Duration(table.GetHyperperiodNs())) {
+		for _, r := range cycle {
+			if start+r.at > before {
+				return out
+			}
+			out = append(out, release{start + r.at, start + r.deadline})
+		}
+	}
+	return out
+}
+
+// judgeReleases: every job that a timetable released has ended, at the next timetable at the latest, and no other.
+func (o *outcome) judgeReleases(l *life, last bool) {
+	for i := range l.ledger.plans {
+		p := &l.ledger.plans[i]
+		sets, until, final := l.ledger.sets[p.after:], l.finish, true
+		if i+1 < len(l.ledger.plans) {
+			next := &l.ledger.plans[i+1]
+			sets, until, final = l.ledger.sets[p.after:next.after], l.initialized(next.epoch), false
+		}
+		for _, t := range p.plan.GetTasks() {
+			expected := p.releases(t.GetName(), until)
+			n := 0
+			for _, fs := range sets {
+				if fs.GetTask() != t.GetName() {
+					continue
+				}
+				if n == len(expected) || bus.Time(fs.GetReleaseBusNs()) != expected[n].at {
+					o.problem("job %d of %s says that it was released at %d, which is not release %d of %d since %v "+
+						"before %v",
+						fs.GetJob(), t.GetName(), fs.GetReleaseBusNs(), n, len(expected), p.epoch, until)
+					return
+				}
+				n++
+			}
+			// One that was released at this very instant may have failed in no time.
+			missing := slices.DeleteFunc(expected[n:], func(r release) bool { return r.at == until })
+			if final && !last {
+				continue // the process ended while they waited
+			}
+			if final {
+				missing = slices.DeleteFunc(missing, func(r release) bool { return r.deadline > l.finish })
+			}
+			if len(missing) > 0 {
+				o.problem("%d jobs of %s released from %v on have not ended, of %d before %v", len(missing),
+					t.GetName(),
+					missing[0].at, len(expected), until)
+				return
+			}
+		}
+	}
+}
+
+// initialized is when the initialization began that ended at an epoch.
+func (l *life) initialized(epoch bus.Time) bus.Time {
+	for i := range l.bus.log {
+		if e := &l.bus.log[i]; e.res.End == epoch && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) {
+			return e.start
+		}
+	}
+	return epoch
+}
+
+// judgeLiveness: once the recovery limit has passed, every job of every task ends on time.
+func (o *outcome) judgeLiveness(l *life) {
+	// What is released in the last hyperperiod may still wait.
+	from, to := bus.Time(o.recovered), l.finish-bus.Time(l.final.Plan.GetTimetable().GetHyperperiodNs())
+	on := map[string]int{}
+	for _, fs := range l.ledger.sets {
+		if fs.GetTask() == "" || bus.Time(fs.GetReleaseBusNs()) < from || bus.Time(fs.GetReleaseBusNs()) >= to {
+			continue
+		}
+		if fs.GetFailure() != "" || fs.GetLate() {
+			o.problem("job %d of %s, released %v after the last fault, ended late (%v) or failed (%s)", fs.GetJob(),
+				fs.GetTask(), time.Duration(fs.GetReleaseBusNs())-o.calm, fs.GetLate(), fs.GetFailure())
+			return
+		}
+		on[fs.GetTask()]++
+	}
+	if len(l.ledger.plans) == 0 {
+		o.problem("no timetable ever took effect: %v", l.final.Fault)
+		return
+	}
+	plan := &l.ledger.plans[len(l.ledger.plans)-1]
+	if plan.epoch > from {
+		o.problem("a timetable took effect only %v after the last fault", plan.epoch.Elapsed()-o.calm)
+		return
+	}
+	for _, t := range l.final.Tasks {
+		name, expected := t.GetTask().GetName(), 0
+		for _, r := range plan.releases(name, to) {
+			if r.at >= from && r.at < to {
+				expected++
+			}
+		}
+		if on[name] != expected || expected == 0 {
+			o.problem("%s: %d of %d jobs ended in the liveness phase", name, on[name], expected)
+		}
+	}
+}
+
+// outcomeOf finds the frame set of each member of a job of the bus, nil where there is none.
+func (l *life) outcomeOf(e *executed, sets map[string]map[int64]*facetdv1.FrameSet) []*facetdv1.FrameSet {
+	var out []*facetdv1.FrameSet
+	for name := range strings.SplitSeq(e.job.Task, ",") {
+		out = append(out, sets[name][e.job.Release.NS()])
+	}
+	return out
+}

@@ -1,0 +1,67 @@
+package campaign
+
+import (
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/stream"
+)
+
+// wanted are the frame sets that a subscriber is to get, unless they are dropped.
+func (r *reader) wanted(sets []*facetdv1.FrameSet) []*facetdv1.FrameSet {
+	o := &r.sub.options
+	var out []*facetdv1.FrameSet
+	for _, fs := range sets[r.from:r.until] {
+		of := func(f *facetdv1.Frame) bool { return slices.Contains(o.Chips, f.GetChip()) }
+		switch {
+		case fs.GetTask() == "", len(o.Tasks) > 0 && !slices.Contains(o.Tasks, fs.GetTask()):
+		case len(o.Chips) == 0, len(fs.GetFrames()) == 0, slices.ContainsFunc(fs.GetFrames(), of):
+			out = append(out, fs)
+		}
+	}
+	return out
+}
+
+// judgeReaders: each frame set was delivered to every subscriber that wants it, once and in order, or is counted as
+// dropped, decimated or left behind when the subscriber went.
+func (o *outcome) judgeReaders(l *life) {
+	var wanted, delivered uint64
+	for i, r := range l.readers {
+		sets := r.wanted(l.ledger.sets)
+		wanted += uint64(len(sets))
+		delivered += uint64(len(r.got))
+		next := map[string]int{}
+		var dropped uint64
+		at := 0
+		for k, m := range r.got {
+			fs := m.FrameSet
+			dropped += m.Dropped
+			found := slices.IndexFunc(sets, func(w *facetdv1.FrameSet) bool {
+				return w.GetTask() == fs.GetTask() && w.GetJob() == fs.GetJob()
+			})
+			if found < next[fs.GetTask()] {
+				o.problem("subscriber %d: frame set %d, job %d of %s, is unknown or comes twice or out of order", i, k,
+					fs.GetJob(), fs.GetTask())
+				return
+			}
+			if m.DroppedTotal != dropped {
+				o.problem("subscriber %d: %d frame sets dropped in all, %d one by one", i, m.DroppedTotal, dropped)
+				return
+			}
+			// Without decimation a queue loses nothing but what it says, where it says so.
+			if lost := uint64(found - at); r.sub.options.Policy == stream.Queue && r.sub.options.MaxRateHz == 0 &&
+				lost != m.Dropped {
+				o.problem("subscriber %d: %d frame sets are missing before job %d of %s, %d are said to be", i, lost,
+					fs.GetJob(), fs.GetTask(), m.Dropped)
+				return
+			}
+			at = found + 1
+			next[fs.GetTask()] = at
+		}
+	}
+	s := l.stats
+	if gone := s.DroppedTotal() + s.Decimated + s.Abandoned; wanted != delivered+gone {
+		o.problem("of %d frame sets for subscribers %d were delivered, %d are counted as gone: %+v", wanted, delivered,
+			gone, s)
+	}
+}

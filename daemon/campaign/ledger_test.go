@@ -1,0 +1,88 @@
+package campaign
+
+import (
+	"sync"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/rules"
+	"facetd.example/daemon/dispatch"
+)
+
+// planned is a timetable and when it took effect; after is how many frame sets had ended then.
+type planned struct {
+	plan  *facetdv1.Plan
+	epoch bus.Time
+	after int
+}
+
+// ledger is an observer that keeps everything that the dispatcher says.
+type ledger struct {
+	mu         sync.Mutex
+	sets       []*facetdv1.FrameSet // of tasks and on-demand jobs, as they ended
+	plans      []planned
+	violations []rules.Violation
+	behind     []dispatch.Behind
+}
+
+var _ dispatch.Observer = (*ledger)(nil)
+
+func (l *ledger) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+
+func (l *ledger) JobEnded(fs *facetdv1.FrameSet) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.sets = append(l.sets, fs)
+}
+
+func (l *ledger) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.plans = append(l.plans, planned{plan, epoch, len(l.sets)})
+}
+
+func (l *ledger) Violated(v rules.Violation) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.violations = append(l.violations, v)
+}
+
+func (l *ledger) Behind(b dispatch.Behind) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.behind = append(l.behind, b)
+}
+
+// ended is how many frame sets have ended so far.
+func (l *ledger) ended() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.sets)
+}
+
+// observers notifies several observers, in order.
+type observers []dispatch.Observer
+
+func (o observers) SegmentRun(task string, r *bus.Result, words dispatch.WordCount) {
+	for _, each := range o {
+		each.SegmentRun(task, r, words)
+	}
+}
+
+func (o observers) JobEnded(fs *facetdv1.FrameSet) {
+	for _, each := range o {
+		each.JobEnded(fs)
+	}
+}
+
+func (o observers) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
+	for _, each := range o {
+		each.PlanChanged(plan, epoch)
+	}
+}
+
+func (o observers) Violated(v rules.Violation) {
+	for _, each := range o {
+		each.Violated(v)
+	}
+}

@@ -1,0 +1,204 @@
+package campaign
+
+import (
+	"context"
+	"errors"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/dispatch"
+	"facetd.example/daemon/events"
+	"facetd.example/daemon/record"
+	"facetd.example/daemon/stream"
+)
+
+// life is the daemon's parts from a start to an end. A run has two of them where the first ends in a panic or with
+// the bus given up: the second stands for the process that a supervisor starts again.
+type life struct {
+	s       *scenario
+	tasks   []*facetdv1.Task // from the start
+	faults  []fault          // of it
+	bus     *faultyBus
+	disk    *disk
+	hub     *stream.Hub
+	ledger  *ledger
+	journal *events.Journal
+	noted   *events.Observer
+	manager *record.Manager
+	disp    *dispatch.Dispatcher
+	dir     string
+
+	born  time.Time
+	stop  context.CancelFunc
+	ctx   context.Context // of callers
+	leave context.CancelFunc
+	ended chan error // of the dispatcher
+	calls sync.WaitGroup
+
+	mu       sync.Mutex
+	readers  []*reader
+	recorded []*recorded
+	demanded []demanded
+	changed  []error
+
+	// Once it has ended.
+	cause  error
+	final  dispatch.Snapshot
+	stats  stream.Stats
+	events []*facetdv1.Event
+	// finish is the bus time at which the dispatcher was asked to stop.
+	finish bus.Time
+}
+
+// demanded is what became of a demand.
+type demanded struct {
+	demand *demand
+	set    *facetdv1.FrameSet
+	err    error
+}
+
+// light is what the array looks at: it differs from place to place and from time to time.
+var light = func() scene.Scene {
+	s, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.9, CyclesPerPixel: 0.13, OrientationDeg: 31,
+		DriftHz: 7})
+	if err != nil {
+		panic(err)
+	}
+	return s
+}()
+
+// newBus is the bus of a scenario, switched on now.
+func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
+	b, err := virtual.New(virtual.Config{Array: s.array, Scene: light, Pace: pace, Seed: s.seed, Ideal: true})
+	if err != nil {
+		panic(err) // of the scenario
+	}
+	return b
+}
+
+// newLife starts the parts, with their folder in dir.
+func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault) (*life, error) {
+	l := &life{s: s, tasks: tasks, faults: faults, dir: dir, hub: stream.NewHub(), ledger: &ledger{}, born: time.Now(),
+		ended: make(chan error, 1)}
+	v := s.newBus(facetdv1.Pace_PACE_REALTIME)
+	l.bus = newFaultyBus(v, s.array, faults)
+	l.disk = newDisk(v.Now, faults)
+	var err error
+	if l.journal, err = events.Open(events.Config{Dir: filepath.Join(dir, "events"), FileBytes: 4000,
+		Events: func(e *facetdv1.Event) { l.events = append(l.events, e) }, // under the journal's lock
+		Disk:   func(f events.File) events.File { return journalFile{f, l.disk} }}); err != nil {
+		return nil, err
+	}
+	l.noted = events.NewObserver(l.journal, l.bus.HostTime)
+	if l.manager, err = record.NewManager(record.Config{
+		Dir: filepath.Join(dir, "recordings"), Array: s.array, HostTime: l.bus.HostTime, Now: v.Now, KeepFree: 1,
+		Events: l.journal.Sink(), QueueLength: 8, Logger: zap.NewNop(),
+		Disk: func(f record.File) record.File { return &recordingFile{File: f, disk: l.disk} },
+	}); err != nil {
+		return nil, errors.Join(err, l.journal.Close("it did not start"))
+	}
+	if l.disp, err = dispatch.New(dispatch.Config{
+		Array: s.array, Bus: l.bus, Inspector: v.Inspector(), Logger: zap.NewNop(), Tasks: tasks,
+		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: 100 * time.Millisecond,
+		Behind: func(b dispatch.Behind) { l.ledger.Behind(b); l.noted.Behind(b) },
+	}); err != nil {
+		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))
+	}
+	l.bus.repaired = l.disp.Resync
+	var ctx context.Context
+	ctx, l.stop = context.WithCancel(context.Background())
+	l.ctx, l.leave = context.WithCancel(context.Background())
+	go func() { l.ended <- l.disp.Run(ctx) }()
+	return l, nil
+}
+
+// streams publishes every frame set.
+type streams struct{ hub *stream.Hub }
+
+func (streams) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+func (s streams) JobEnded(fs *facetdv1.FrameSet)                   { s.hub.Publish(fs) }
+func (streams) PlanChanged(*facetdv1.Plan, bus.Time)               {}
+
+// callers starts everybody who wants something of it.
+func (l *life) callers() {
+	for i := range l.s.changes {
+		c := &l.s.changes[i]
+		l.call(c.at, func() {
+			err := c.do(l.ctx, l.disp)
+			l.mu.Lock()
+			l.changed = append(l.changed, err)
+			l.mu.Unlock()
+		})
+	}
+	for i := range l.s.demands {
+		d := &l.s.demands[i]
+		l.call(d.at, func() {
+			set, err := d.do(l.ctx, l.disp)
+			l.mu.Lock()
+			l.demanded = append(l.demanded, demanded{d, set, err})
+			l.mu.Unlock()
+		})
+	}
+	for i := range l.s.subscribers {
+		sub := &l.s.subscribers[i]
+		l.call(sub.from, func() { l.read(sub) })
+	}
+	for i := range l.s.recordings {
+		rec := &l.s.recordings[i]
+		l.call(rec.from, func() { l.record(rec, i) })
+	}
+}
+
+// call runs f some time after the start, unless callers have left by then.
+func (l *life) call(at time.Duration, f func()) {
+	l.calls.Go(func() {
+		if l.wait(at - time.Since(l.born)) {
+			f()
+		}
+	})
+}
+
+// wait waits, and reports false when callers are to leave.
+func (l *life) wait(d time.Duration) bool {
+	select {
+	case <-time.After(d):
+		return true
+	case <-l.ctx.Done():
+		return false
+	}
+}
+
+// end takes it down in the daemon's order, and keeps what is known then.
+func (l *life) end() {
+	l.finish = l.bus.Now()
+	l.stop()
+	if l.cause == nil {
+		l.cause = <-l.ended
+	}
+	_ = l.manager.Close(context.Background()) // its context does not end
+	l.noted.Flush()
+	_ = l.journal.Close("the run ended") // what the disk refused is counted
+	l.hub.Close("the run ended")
+	l.leave()
+	l.calls.Wait()
+	l.final, l.stats = l.disp.Snapshot(), l.hub.Stats()
+	_ = l.bus.Close() // it was open
+}
+
+// given reports whether the dispatcher has ended by itself, or given the bus up.
+func (l *life) over() bool {
+	select {
+	case err := <-l.ended:
+		l.cause = errors.Join(err, errors.New("it ended by itself"))
+		return true
+	default:
+	}
+	return l.disp.Snapshot().State == facetdv1.State_STATE_FAULT
+}

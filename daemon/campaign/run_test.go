@@ -1,0 +1,133 @@
+package campaign
+
+import (
+	"fmt"
+	"os"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+const (
+	// watch is how often a run looks whether the daemon has ended by itself.
+	watch = 7 * time.Millisecond
+	// longestRecovery limits the recovery limit, so that a run ends.
+	longestRecovery = 4 * time.Second
+)
+
+// outcome is what a run showed.
+type outcome struct {
+	s        *scenario
+	faults   []fault // that it had
+	lives    []*life
+	problems []string
+	digest   uint64
+	jobs     int
+	tally    tally
+	// Of the last life: when the faults had ended, and when every task was to be at its rate again, since its start.
+	calm, recovered time.Duration
+}
+
+func (o *outcome) failed() bool { return len(o.problems) > 0 }
+
+func (o *outcome) problem(format string, args ...any) {
+	o.problems = append(o.problems, fmt.Sprintf(format, args...))
+}
+
+// run runs a scenario with some of its faults in a bubble of its own, and judges it. It may be called from any
+// goroutine.
+func (s *scenario) run(t *testing.T, faults []fault) (o *outcome) {
+	o = &outcome{s: s, faults: faults}
+	dir, err := os.MkdirTemp(memory, "campaign-")
+	if err != nil {
+		o.problem("no folder: %v", err)
+		return o
+	}
+	defer os.RemoveAll(dir)
+	func() {
+		defer func() {
+			if v := recover(); v != nil { // of the bubble: goroutines are left, or all wait for ever
+				o.problem("%v", v)
+			}
+		}()
+		synctest.Test(t, func(*testing.T) { o.live(dir) })
+	}()
+	if !o.failed() {
+		o.judge(dir)
+	}
+	return o
+}
+
+// memory is a folder in memory where the system has one: a campaign is not to wait for a disk.
+var memory = func() string {
+	if info, err := os.Stat("/dev/shm"); err == nil && info.IsDir() {
+		return "/dev/shm"
+	}
+	return ""
+}()
+
+// live runs the safety phase and the liveness phase.
+func (o *outcome) live(dir string) {
+	l, err := newLife(o.s, dir, o.s.tasks, o.faults)
+	if err != nil {
+		o.problem("it does not start: %v", err)
+		return
+	}
+	o.lives = append(o.lives, l)
+	l.callers()
+	for time.Since(l.born) < o.s.safety && !l.over() {
+		time.Sleep(watch)
+	}
+	if l.over() {
+		tasks := running(l)
+		l.end()
+		if l, err = newLife(o.s, dir, tasks, nil); err != nil {
+			o.problem("it does not start again: %v", err)
+			return
+		}
+		o.lives = append(o.lives, l)
+		time.Sleep(2 * begin) // its first timetable is active by then
+	}
+	o.calm = time.Since(l.born)
+	o.recovered = o.calm + o.recoveryLimit(l)
+	for time.Since(l.born) < o.recovered+o.livenessPhase(l) && !l.over() {
+		time.Sleep(watch)
+	}
+	l.end()
+}
+
+// running are the tasks that run.
+func running(l *life) []*facetdv1.Task {
+	var out []*facetdv1.Task
+	for _, t := range l.disp.Snapshot().Tasks {
+		out = append(out, t.GetTask())
+	}
+	return out
+}
+
+// recoveryLimit is how long after the last fault every task is at its rate again: a job that is open is given up or
+// ends, which takes a hyperperiod; registers are restored at the latest when the next one begins, which takes an
+// initialization, and what waited meanwhile is worked off in the idle time of the hyperperiods after it. A bus that
+// was slower than it said, and a process that stood still, have a backlog besides, which takes the idle part of the
+// bus time to drain.
+func (o *outcome) recoveryLimit(l *life) time.Duration {
+	s := l.disp.Snapshot()
+	table := s.Plan.GetTimetable()
+	limit := 4*time.Duration(table.GetHyperperiodNs()) + 2*time.Duration(table.GetInitializationNs()) + begin
+	var late time.Duration
+	for _, hit := range l.bus.struckSoFar() {
+		late += hit.till.Sub(hit.at)
+	}
+	if idle := 1 - s.PlannedUtil; idle > 0 {
+		late = time.Duration(float64(late) / idle)
+	}
+	return min(limit+late, longestRecovery)
+}
+
+// livenessPhase is how long every task is then watched.
+func (o *outcome) livenessPhase(l *life) time.Duration {
+	h := time.Duration(l.disp.Snapshot().Plan.GetTimetable().GetHyperperiodNs())
+	return max(2*h, 100*time.Millisecond)
+}

@@ -1,0 +1,179 @@
+package campaign
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// path is a way in which the daemon deals with a fault.
+type path int
+
+// The recovery paths, as they show from outside.
+const (
+	pathLate      path = iota // a job late
+	pathFailed                // a job failed with the fault's cause
+	pathBeside                // a job failed because another did, on a chip of both
+	pathRefused               // a job refused because registers were not restored in time
+	pathRestored              // an initialization within a timetable, which goes on
+	pathAnew                  // a timetable begun anew
+	pathRetried               // an initialization that failed, and was tried again
+	pathChange                // a change of tasks that took effect beside faults
+	pathNoChange              // a change that its caller gave up, or that failed
+	pathCapture               // a capture that gave frames
+	pathNoCapture             // a capture or command that failed on the bus
+	pathGivenUp               // the bus given up, and the process started again
+	pathPanic                 // a panic, and the process started again
+	pathBehind                // the host behind the timetable, and caught up
+	pathDropped               // frame sets dropped for a slow subscriber
+	pathLeft                  // frame sets left behind by a subscriber that went
+	pathLost                  // frame sets lost by a recording whose disk is slow
+	pathSalvaged              // a recording that failed, its file closed
+	pathUnwritten             // events that the disk refused
+	numPaths
+)
+
+func (p path) String() string {
+	return [...]string{
+		"late", "failed", "failed beside", "refused", "restored", "begun anew", "retried", "changed", "change failed",
+		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
+		"recording failed", "events unwritten",
+	}[p]
+}
+
+// tally counts what a run reached.
+type tally struct {
+	faults [numKinds]int
+	paths  [numPaths]int
+}
+
+func (t *tally) add(o *tally) {
+	for i := range t.faults {
+		t.faults[i] += o.faults[i]
+	}
+	for i := range t.paths {
+		t.paths[i] += o.paths[i]
+	}
+}
+
+func (t *tally) total() int { return sum(t.faults[:]) }
+
+// byKind is the faults that struck, by kind.
+func (t *tally) byKind() string {
+	var parts []string
+	for k, n := range t.faults {
+		parts = append(parts, fmt.Sprintf("%v %d", faultKind(k), n))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// unreached names what was never reached.
+func (t *tally) unreached() []string {
+	var out []string
+	for k, n := range t.faults {
+		if n == 0 {
+			out = append(out, "fault "+faultKind(k).String())
+		}
+	}
+	for p, n := range t.paths {
+		if n == 0 {
+			out = append(out, "path "+path(p).String())
+		}
+	}
+	return out
+}
+
+// count counts what a life reached.
+func (o *outcome) count(l *life) {
+	t := &o.tally
+	for _, s := range l.bus.strikes {
+		t.faults[s.fault.kind]++
+	}
+	for f := range l.disk.hit {
+		t.faults[f.kind]++
+	}
+	for _, f := range o.faults {
+		if f.kind == clockStep && l.finish > f.at && l == o.lives[0] {
+			t.faults[clockStep]++
+		}
+	}
+	for _, fs := range l.ledger.sets {
+		switch cause := fs.GetFailure(); {
+		case fs.GetTask() == "" && cause == "":
+			t.paths[pathCapture]++
+		case fs.GetTask() == "":
+			t.paths[pathNoCapture]++
+		case cause == "" && fs.GetLate():
+			t.paths[pathLate]++
+		case strings.Contains(cause, "failed in the middle of it"):
+			t.paths[pathBeside]++
+		case strings.Contains(cause, "do not hold the registers"):
+			t.paths[pathRefused]++
+		case strings.Contains(cause, errInjected.Error()):
+			t.paths[pathFailed]++
+		}
+	}
+	o.countTables(l)
+	o.countEnds(l)
+}
+
+// countTables counts what became of timetables and of changes.
+func (o *outcome) countTables(l *life) {
+	t := &o.tally
+	epochs := map[int64]bool{}
+	for _, p := range l.ledger.plans {
+		epochs[p.epoch.NS()] = true
+	}
+	for i := range l.bus.log {
+		e := &l.bus.log[i]
+		if e.job.Task != "" || len(e.job.Chips) < len(l.s.array.Chips) || len(l.s.array.Chips) == 1 {
+			continue
+		}
+		switch {
+		case e.err != nil:
+			t.paths[pathRetried]++
+		case !epochs[e.res.End.NS()]:
+			t.paths[pathRestored]++
+		}
+	}
+	changes := 0
+	for _, err := range l.changed {
+		if err == nil {
+			changes++
+			t.paths[pathChange]++
+		} else {
+			t.paths[pathNoChange]++
+		}
+	}
+	t.paths[pathAnew] += max(len(l.ledger.plans)-1-changes, 0)
+}
+
+// countEnds counts what became of the daemon, its subscribers and its files.
+func (o *outcome) countEnds(l *life) {
+	t := &o.tally
+	if l != o.lives[len(o.lives)-1] {
+		p := pathGivenUp
+		if slices.ContainsFunc(l.bus.strikes, func(s strike) bool { return s.fault.kind == driverPanic }) {
+			p = pathPanic
+		}
+		t.paths[p]++
+	}
+	for _, b := range l.ledger.behind {
+		if b.CaughtUp {
+			t.paths[pathBehind]++
+		}
+	}
+	t.paths[pathDropped] += int(l.stats.DroppedTotal())
+	t.paths[pathLeft] += int(l.stats.Abandoned)
+	for _, r := range l.recorded {
+		switch {
+		case r.info.GetState() == facetdv1.RecordingState_RECORDING_STATE_FAILED:
+			t.paths[pathSalvaged]++
+		case r.info.GetLost() > 0:
+			t.paths[pathLost]++
+		}
+	}
+	t.paths[pathUnwritten] += int(l.journal.Stats().DiskRefused)
+}
