@@ -43,7 +43,7 @@ func newStranger(address string, how *tls.Config) (*stranger, error) {
 		windows: map[uint32]int64{}}
 	s.more = sync.NewCond(&s.mu)
 	s.enc = hpack.NewEncoder(&s.buf)
-	if _, err := io.WriteString(conn, http2.ClientPreface); err == nil {
+	if _, err = io.WriteString(conn, http2.ClientPreface); err == nil {
 		err = s.fr.WriteSettings()
 	}
 	if err != nil {

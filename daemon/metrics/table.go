@@ -217,8 +217,8 @@ var table = []Metric{
 	{Name: nameRefused, Type: Counter, Labels: []string{"reason"}, Values: refusals(),
 		Help: "Calls, requests and connections that were refused or ended, by reason: no credentials or wrong ones, " +
 			"a role that does not suffice, a page of another site, too many connections, requests that are too many " +
-			"at once or do not arrive, connections on which no call was admitted in time, that made way for others, or " +
-			"that sent too much before an admitted call."},
+			"at once or do not arrive, connections on which no call was admitted in time, that made way for " +
+			"others, or that sent too much before an admitted call."},
 	{Name: nameMapAge, Type: Gauge, Unit: "seconds", Labels: []string{"chip"},
 		Help: "Age of the oldest active correction map of each chip that has one."},
 	{Name: nameMaps, Type: Gauge, Labels: []string{"state"}, Values: mapStates,
