@@ -41,6 +41,7 @@ type fake struct {
 	facetdv1.UnimplementedReplayServiceServer
 	facetdv1.UnimplementedSceneServiceServer
 	facetdv1.UnimplementedCalibrationServiceServer
+	facetdv1.UnimplementedSafeStopServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -48,6 +49,7 @@ type fake struct {
 	// around is the active light and temperature; whenCollected, where set, is what somebody else sets
 	// while a level is gathered.
 	around, whenCollected *facetdv1.Environment
+	stopped               *facetdv1.SafeStop
 }
 
 // startFake serves on a Unix socket until the test ends.
@@ -73,6 +75,7 @@ func startFake(t *testing.T) *fake {
 	facetdv1.RegisterReplayServiceServer(s, f)
 	facetdv1.RegisterSceneServiceServer(s, f)
 	facetdv1.RegisterCalibrationServiceServer(s, f)
+	facetdv1.RegisterSafeStopServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(l) }()
 	t.Cleanup(func() { s.Stop(); <-done })
@@ -180,7 +183,13 @@ func fakeStatus() *facetdv1.Status {
 }
 
 func (f *fake) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
-	return &facetdv1.GetStatusResponse{Status: fakeStatus()}, nil
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	st := fakeStatus()
+	if st.SafeStop = f.stopped; f.stopped != nil {
+		st.State = facetdv1.State_STATE_SAFE_STOP
+	}
+	return &facetdv1.GetStatusResponse{Status: st}, nil
 }
 
 func (f *fake) WatchStatus(r *facetdv1.WatchStatusRequest,

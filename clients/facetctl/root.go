@@ -28,7 +28,7 @@ func newRoot(a *app) *cobra.Command {
 	root := &cobra.Command{
 		Use:   "facetctl",
 		Short: "Talk to a facetd daemon",
-		Long: `facetctl talks to a facetd daemon: status, chips, tasks, frames, plans, commands,
+		Long: `facetctl talks to a facetd daemon: status, safe stops, chips, tasks, frames, plans, commands,
 select words, faults, light, calibration, recordings and events.
 Exit status: 0 done, 1 failed, 2 usage error.`,
 		Example: `  facetctl status --watch
@@ -43,7 +43,8 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		"give up on a single answer after this long; streams have no limit")
 	cli.AddOutputFlag(root)
 	root.AddCommand(
-		a.statusCommand(), a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
+		a.statusCommand(), a.stopCommand(), a.resumeCommand(),
+		a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(),
 		a.eventsCommand(),
@@ -68,6 +69,7 @@ type client struct {
 	events  facetdv1.EventServiceClient
 	scene   facetdv1.SceneServiceClient
 	bringup facetdv1.BringupServiceClient
+	stop    facetdv1.SafeStopServiceClient
 
 	calibration facetdv1.CalibrationServiceClient
 }
@@ -114,6 +116,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 		events:  facetdv1.NewEventServiceClient(conn),
 		scene:   facetdv1.NewSceneServiceClient(conn),
 		bringup: facetdv1.NewBringupServiceClient(conn),
+		stop:    facetdv1.NewSafeStopServiceClient(conn),
 
 		calibration: facetdv1.NewCalibrationServiceClient(conn),
 	}))

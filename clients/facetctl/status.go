@@ -95,6 +95,12 @@ func writeStatus(w io.Writer, s *facetdv1.Status) error {
 		state += ": " + s.GetFault()
 	}
 	fmt.Fprintf(w, "state     %s\n", state)
+	if stop := s.GetSafeStop(); stop != nil {
+		if err := writeStop(w, stop); err != nil {
+			return err
+		}
+		fmt.Fprintln(w, "          when it is safe for all of them, resume it with 'facetctl resume'")
+	}
 	fmt.Fprintf(w, "array     %s\n", s.GetArray())
 	bus := s.GetBus() + " bus"
 	if s.GetPace() != facetdv1.Pace_PACE_UNSPECIFIED {

@@ -95,7 +95,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 		"HOST:PORT of the page, the API over HTTP, metrics and health; empty means none; other than loopback requires "+
 			"access control (--config)")
 	fl.StringVar(&f.data, "data", d.Data, "folder for recordings, the journal of events, correction maps, runs of "+
-		"bring-up and tasks made over the API (default none: no recordings, the others in memory)")
+		"bring-up, tasks made over the API and a safe stop (default none: no recordings, the others in memory)")
 	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+
 		virtual.DefectForm)
 	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge,
@@ -301,6 +301,9 @@ func banner(w io.Writer, c *server.Setup, s *server.Server) {
 		}
 		fmt.Fprintf(w, "page     %s://%s/\n", scheme, at.HTTP)
 		fmt.Fprintf(w, "metrics  %s://%s/metrics\n", scheme, at.HTTP)
+	}
+	if stop := s.Stopped(); stop != nil {
+		fmt.Fprintf(w, "STOPPED  the array is %s; when it is safe, resume it with 'facetctl resume'\n", stop.Text())
 	}
 }
 

@@ -92,6 +92,22 @@ func (c *Client) Send(ctx context.Context, command *facetdv1.Command) (*facetdv1
 	return call(ctx, c, c.sends.SendCommand, &facetdv1.SendCommandRequest{Command: command})
 }
 
+// Stop stops the array until somebody resumes it, also after a restart of the daemon: every select line goes inactive,
+// open jobs fail, streams and captures end with an *Error for which IsStopped is true. The reason is one line of at
+// most 200 characters, or empty. The array is stopped also after an error of the connection; without one the answer
+// says whether the bus has confirmed that the lines are inactive. It is a stop by software, and no emergency stop.
+func (c *Client) Stop(ctx context.Context, reason string) (*facetdv1.SafeStop, error) {
+	r, err := call(ctx, c, c.stops.StopArray, &facetdv1.StopArrayRequest{Reason: reason})
+	return r.GetSafeStop(), err
+}
+
+// Resume ends the stop with this revision, which Stop and Status give, unless somebody has asked for another since;
+// 0 ends whatever stop there is. The registers are initialized first. After an error the array is stopped as before.
+func (c *Client) Resume(ctx context.Context, revision uint64) (effectiveBusNS int64, err error) {
+	r, err := call(ctx, c, c.stops.ResumeArray, &facetdv1.ResumeArrayRequest{Revision: revision})
+	return r.GetEffectiveBusNs(), err
+}
+
 func codesOf(corrected, square bool) facetdv1.Codes {
 	if square {
 		return facetdv1.Codes_CODES_CORRECTED_SQUARE

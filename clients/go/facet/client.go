@@ -48,6 +48,7 @@ type Client struct {
 	frames facetdv1.FrameServiceClient
 	plans  facetdv1.PlanServiceClient
 	sends  facetdv1.CommandServiceClient
+	stops  facetdv1.SafeStopServiceClient
 }
 
 // Connect returns a client of the daemon at an address, HOST:PORT or unix:PATH. It does
@@ -71,6 +72,7 @@ func Connect(address string, o Options) (*Client, error) {
 		frames: facetdv1.NewFrameServiceClient(conn),
 		plans:  facetdv1.NewPlanServiceClient(conn),
 		sends:  facetdv1.NewCommandServiceClient(conn),
+		stops:  facetdv1.NewSafeStopServiceClient(conn),
 	}
 	if c.timeout <= 0 {
 		c.timeout = 30 * time.Second

@@ -3,6 +3,7 @@ package facet
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -74,6 +75,13 @@ func (e *Error) Unwrap() error { return e.cause }
 func (e *Error) Is(target error) bool {
 	return target == context.DeadlineExceeded && e.Code == codes.DeadlineExceeded ||
 		target == context.Canceled && e.Code == codes.Canceled
+}
+
+// IsStopped reports whether an error says that somebody has stopped the array: nothing drives it until it is resumed.
+func IsStopped(err error) bool {
+	var e *Error
+	return errors.As(err, &e) &&
+		slices.ContainsFunc(e.Conditions, func(c Condition) bool { return c.Type == "SAFE_STOP" })
 }
 
 // GRPCStatus is the status that the daemon gave.

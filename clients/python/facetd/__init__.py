@@ -20,6 +20,7 @@ from .enums import (
     Correction,
     EventKind,
     Arrangement,
+    LineState,
     Pace,
     Phase,
     RecordingState,
@@ -45,10 +46,11 @@ from .errors import (
     PreconditionError,
     RefusedError,
     StaleError,
+    StoppedError,
     UnavailableError,
     UnsupportedError,
 )
-from .events import Event, Recording, RuleViolation, Sent, Status
+from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
 from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
 from .plan import Plan, Prediction, Refusal, Suggestion
 from .task import RunningTask, Target, Task, TaskStatus, Trim, View, Window
@@ -59,9 +61,9 @@ __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
     "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
-    "InvalidField", "Lattice", "Arrangement", "Lens", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
+    "InvalidField", "Lattice", "Arrangement", "Lens", "LineState", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Recording", "RecordingState", "Refusal", "RefusalReason",
-    "RefusedError", "Register", "RuleViolation", "RunningTask", "Sent", "Severity", "StaleError", "State", "Status",
-    "Stream", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
+    "RefusedError", "Register", "RuleViolation", "RunningTask", "SafeStop", "Sent", "Severity", "StaleError", "State",
+    "Status", "StopReason", "StoppedError", "Stream", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
     "Window", "aio", "connect",
 ]  # fmt: skip

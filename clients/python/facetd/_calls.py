@@ -11,7 +11,7 @@ from google.protobuf import json_format
 from ._schema import new, schema
 from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
-from .events import Event, Recording, Sent, Status
+from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
 from .task import RunningTask, Target, Task, View, target_message, _duration
@@ -64,6 +64,15 @@ def change_task(t: Task) -> Call[RunningTask]:
 
 def remove_task(name: str) -> Call[int]:
     return Call("TaskService/DeleteTask", new("DeleteTaskRequest", name=name), lambda r: int(r.effective_bus_ns))
+
+
+def stop(reason: str) -> Call[SafeStop]:
+    return Call("SafeStopService/StopArray", new("StopArrayRequest", reason=reason), lambda r: SafeStop._of(r.safe_stop))
+
+
+def resume(revision: int) -> Call[int]:
+    request = new("ResumeArrayRequest", revision=revision)
+    return Call("SafeStopService/ResumeArray", request, lambda r: int(r.effective_bus_ns))
 
 
 def plan() -> Call[Plan]:

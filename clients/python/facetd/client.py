@@ -20,7 +20,7 @@ from ._schema import schema
 from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
 from .errors import CancelledError, DeadlineError, FacetdError, from_rpc
-from .events import Event, Recording, Sent, Status
+from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
 from .task import RunningTask, Target, Task, View
@@ -148,6 +148,19 @@ class Client:
     def remove_task(self, name: str, *, timeout: float | None = None) -> int:
         """Stops a task; returns the bus time from which on. Raises NotFoundError."""
         return self._run(_calls.remove_task(name), timeout)
+
+    def stop(self, reason: str = "", *, timeout: float | None = None) -> SafeStop:
+        """Stops the array until it is resumed, also after a restart of the daemon: every
+        select line goes inactive, open jobs fail, streams end with StoppedError. The
+        answer says whether the bus has confirmed the lines. It is a stop by software, and
+        no emergency stop. The reason is one line of at most 200 characters."""
+        return self._run(_calls.stop(reason), timeout)
+
+    def resume(self, revision: int = 0, *, timeout: float | None = None) -> int:
+        """Ends the stop with this revision, unless somebody has asked for another since;
+        0 ends whatever stop there is. Returns the bus time from which on the timetable
+        runs. Raises PreconditionError; the array is then stopped as before."""
+        return self._run(_calls.resume(revision), timeout)
 
     def plan(self, *, timeout: float | None = None) -> Plan:
         """Returns the active plan."""

@@ -20,6 +20,7 @@ class State(_Enum):
     RUNNING = 2
     FAULT = 3
     STOPPING = 4
+    SAFE_STOP = 5
 
 
 class Pace(_Enum):
@@ -131,6 +132,16 @@ class EventKind(_Enum):
     CONFIGURATION = 18
     HOST_BEHIND = 19
     STORED_TASKS = 20
+    SAFE_STOP = 21
+    RESUMED = 22
+
+
+class LineState(_Enum):
+    """What is known of the select lines after a safe stop was asked for."""
+
+    UNKNOWN = 0
+    CONFIRMED = 1
+    NOT_CONFIRMED = 2
 
 
 class RecordingState(_Enum):
@@ -146,5 +157,8 @@ class RecordingState(_Enum):
 #: By name of the enumeration in the schema; tests compare them.
 ALL: dict[str, type[_Enum]] = {
     cls.__name__: cls
-    for cls in (State, Pace, Arrangement, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind, RecordingState)
+    for cls in (
+        State, Pace, Arrangement, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind, LineState,
+        RecordingState,
+    )
 }

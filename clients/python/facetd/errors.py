@@ -84,6 +84,11 @@ class RefusedError(PreconditionError):
         self.refusal = refusal
 
 
+class StoppedError(PreconditionError):
+    """Somebody has stopped the array: nothing drives it until it is resumed, and its
+    streams end with this error. The message says who, why and since when."""
+
+
 class NotFoundError(FacetdError, LookupError):
     """There is nothing of that name."""
 
@@ -160,6 +165,8 @@ def from_rpc(err: Any, address: str) -> FacetdError:
     cls = _BY_CODE.get(code, FacetdError)
     if cls is PreconditionError and refusal is not None:
         return RefusedError(message, code, tuple(conditions), refusal)
+    if cls is PreconditionError and any(c.kind == "SAFE_STOP" for c in conditions):
+        return StoppedError(message, code, tuple(conditions))
     if cls is PreconditionError:
         return PreconditionError(message, code, tuple(conditions))
     if cls is InvalidError:

@@ -6,7 +6,7 @@ import dataclasses
 import datetime
 from typing import Any
 
-from .enums import EventKind, Pace, Phase, RecordingState, Severity, State
+from .enums import EventKind, LineState, Pace, Phase, RecordingState, Severity, State
 from .frames import timestamp_ns, to_datetime
 from .task import RunningTask
 
@@ -88,6 +88,49 @@ class RuleViolation:
 
 
 @dataclasses.dataclass(frozen=True)
+class StopReason:
+    """One request for a safe stop."""
+
+    by: str
+    #: In their words; empty where they gave none.
+    reason: str
+    #: When, in nanoseconds since 1970 (UTC).
+    time_ns: int
+    #: When in bus time; 0 for a stop from before the daemon started.
+    bus_ns: int
+
+
+@dataclasses.dataclass(frozen=True)
+class SafeStop:
+    """A safe stop that is latched until the array is resumed."""
+
+    #: The first 15 and the last.
+    reasons: tuple[StopReason, ...]
+    #: How many they are.
+    requests: int
+    #: Rises with each of them.
+    revision: int
+    #: What is known of the select lines; unless CONFIRMED take them for active.
+    lines: LineState
+    #: Why it is not confirmed that they are inactive.
+    lines_reason: str
+    jobs_failed: int
+    on_demand_failed: int
+    #: Whether it outlives the daemon.
+    stored: bool
+    #: Why it does not.
+    not_stored_reason: str
+
+    @classmethod
+    def _of(cls, m: Any) -> SafeStop:
+        return cls(
+            tuple(StopReason(r.by, r.reason, timestamp_ns(r.time), r.bus_ns) for r in m.reasons),
+            m.requests, m.revision, LineState(m.lines.state), m.lines.reason, m.jobs_failed, m.on_demand_failed,
+            m.stored, m.not_stored_reason,
+        )  # fmt: skip
+
+
+@dataclasses.dataclass(frozen=True)
 class Status:
     """The daemon at one instant."""
 
@@ -114,6 +157,8 @@ class Status:
     dropped_frame_sets: int
     #: How far host times given for bus times may be off.
     time_uncertainty_ns: int
+    #: The safe stop that is latched, or None.
+    safe_stop: SafeStop | None
 
     @classmethod
     def _of(cls, m: Any) -> Status:
@@ -136,6 +181,7 @@ class Status:
             streams=m.streams,
             dropped_frame_sets=m.dropped_frame_sets,
             time_uncertainty_ns=m.time_uncertainty_ns,
+            safe_stop=SafeStop._of(m.safe_stop) if m.HasField("safe_stop") else None,
         )
 
 

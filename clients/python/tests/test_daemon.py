@@ -160,6 +160,29 @@ class Demo(unittest.TestCase):
         sent = self.client.strobe(["bed-0"], facetd.Strobe.RESET, timeout=20)
         self.assertEqual([reaches for _, reaches in sent.words], [("bed-0",)])
 
+    def test_a_safe_stop_ends_streams_with_who_and_why(self):
+        with self.client.stream(["wall"]) as s:
+            next(s)
+            stop = self.client.stop("a cable is loose")
+            self.assertEqual((stop.lines, stop.requests, stop.stored), (facetd.LineState.CONFIRMED, 1, True))
+            self.assertEqual((stop.reasons[0].by, stop.reasons[0].reason), ("this machine", "a cable is loose"))
+            with self.assertRaises(facetd.StoppedError) as ended:
+                for _ in s:
+                    pass
+        self.assertIn("stopped by this machine (\"a cable is loose\") since", str(ended.exception))
+        with self.assertRaises(facetd.StoppedError):
+            self.client.capture("bed", timeout=20)
+        status = self.client.status()
+        self.assertEqual((status.state, status.safe_stop), (facetd.State.SAFE_STOP, stop))
+        with self.assertRaises(facetd.PreconditionError):
+            self.client.resume(stop.revision - 1)
+        self.assertGreaterEqual(self.client.resume(stop.revision), stop.reasons[0].bus_ns)
+        self.assertIsNone(self.client.status().safe_stop)
+        with self.client.stream(["wall"]) as s:
+            next(s)
+        with self.assertRaises(facetd.InvalidError):
+            self.client.stop("two\nlines")
+
     def test_recording_and_events(self):
         with self.client.watch_events(kinds=[facetd.EventKind.RECORDING_STARTED, facetd.EventKind.RECORDING_STOPPED]) as events:
             r = self.client.start_recording("from-python", tasks=["comb"])
