@@ -153,7 +153,8 @@ func rigOf(t testing.TB, text string, groundTruth *facetdv1.GroundTruth, seed ui
 		Data:  data,
 		Clock: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now}, diagnosis.Options{}, progress)
+			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now},
+				diagnosis.Options{Thorough: true}, progress)
 		},
 	})
 	return r, err

@@ -499,3 +499,53 @@ func TestARunThatHasEndedHoldsNothing(t *testing.T) {
 		t.Errorf("ended: %v", runs)
 	}
 }
+
+// TestADeadChipIsNotAlive: by the levels alone, without a probe before, a chip that does not drive its lane fails: its
+// lane shows the level and noise of an undriven one. The others pass.
+func TestADeadChipIsNotAlive(t *testing.T) {
+	for seed, name := range []string{"m0", "m1", "c0", "t0"} {
+		r := newRig(t, nil, uint64(seed), "", &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: name})
+		run := r.all(t, levelsStep, dark)
+		if levels := run.GetResults()[0]; levels.GetVerdict() != fail ||
+			!strings.Contains(levels.GetSummary(), name) {
+			t.Errorf("seed %d, %s dead: %s", seed, name, describe(run))
+		}
+		for _, m := range run.GetResults()[0].GetMeasurements() {
+			if m.GetVerdict() != pass && m.GetSubject() != name {
+				t.Errorf("seed %d, %s dead: blames %s", seed, name, m.GetSubject())
+			}
+		}
+		// What is not looked at afterwards is named.
+		after := run.GetResults()[1]
+		if after.GetVerdict() != pass || !strings.HasPrefix(after.GetSummary(), "dark frames of 5 of 6 chips") ||
+			len(after.GetNotLookedAt()) != 1 || !strings.HasPrefix(after.GetNotLookedAt()[0], name+" (") ||
+			!strings.Contains(after.GetSummary(), "not looked at: "+name) {
+			t.Errorf("seed %d, %s dead: %q, %q", seed, name, after.GetSummary(), after.GetNotLookedAt())
+		}
+	}
+}
+
+// TestALaneLeftOutIsNamed: with a lane cut off, no conclusion is about every chip.
+func TestALaneLeftOutIsNamed(t *testing.T) {
+	r := newRig(t, nil, 1, "", &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_LANE_OPEN, Lane: "b"})
+	for _, result := range r.all(t).GetResults() {
+		if result.GetStep() <= selects || result.GetVerdict() == skipped || result.GetStep() == converters {
+			continue
+		}
+		if s := result.GetSummary(); strings.Contains(s, "all ") || strings.Contains(s, "every") ||
+			!strings.Contains(s, "not looked at: ") {
+			t.Errorf("%v: %s", result.GetStep(), s)
+		}
+	}
+	// Without the probe before, the levels find it.
+	run := newRig(t, nil, 1, "", r.bus.Faults()...).all(t, levelsStep)
+	var silent []string
+	for _, m := range run.GetResults()[0].GetMeasurements() {
+		if m.GetVerdict() == fail {
+			silent = append(silent, m.GetSubject())
+		}
+	}
+	if want := []string{"m2", "c1", "t0"}; !slices.Equal(silent, want) {
+		t.Errorf("%v do not drive, want %v", silent, want)
+	}
+}

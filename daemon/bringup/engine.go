@@ -292,27 +292,27 @@ func (e *engine) active() []int {
 	return out
 }
 
-// chips are those in use that a step is about; it is skipped when there are none.
-func (e *engine) chips(what string, is func(*chipmodel.Class) bool) ([]int, error) {
-	var out []int
-	left := 0
+// chips are those in use that a step is about, and how many of the array it is about; it is skipped when none can be
+// used. The report names those that cannot.
+func (e *engine) chips(r *measure.Report, what string, is func(*chipmodel.Class) bool) (use []int, all int, err error) {
 	for c := range e.a.Chips {
 		if !is(e.a.Chips[c].Class) {
 			continue
 		}
-		if e.run.Chips[c].Excluded == "" {
-			out = append(out, c)
+		all++
+		if why := e.run.Chips[c].Excluded; why != "" {
+			r.LeftOut(e.name(c), why)
 		} else {
-			left++
+			use = append(use, c)
 		}
 	}
 	switch {
-	case len(out) > 0:
-		return out, nil
-	case left > 0:
-		return nil, skipf("none of the %s can be used: see the steps before", what)
+	case len(use) > 0:
+		return use, all, nil
+	case all > 0:
+		return nil, all, skipf("none of the %s can be used: see the steps before", what)
 	}
-	return nil, skipf("the array has no %s", what)
+	return nil, 0, skipf("the array has no %s", what)
 }
 
 func every(*chipmodel.Class) bool { return true }

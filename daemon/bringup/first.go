@@ -35,6 +35,7 @@ func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 		e.progress(float64(i)/float64(len(e.a.Lanes)), "lane %s at rest", lane.Name)
 		ops, ok := e.p.Idle(i, 0, 256)
 		if !ok {
+			r.LeftOut("lane "+lane.Name, "no chip is on it")
 			continue
 		}
 		captures, err := e.program(ctx, ops)
@@ -46,7 +47,7 @@ func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 		}
 	}
 	r.Chart(chart)
-	r.Conclude("every lane is quiet while it is undriven")
+	r.Conclude("every lane with chips is quiet while it is undriven")
 	return nil
 }
 
@@ -70,7 +71,7 @@ func (e *engine) selects(ctx context.Context, r *measure.Report) error {
 
 // levels reads every chip alone.
 func (e *engine) levels(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("chips", every)
+	chips, all, err := e.chips(r, "chips", every)
 	if err != nil {
 		return err
 	}
@@ -80,19 +81,20 @@ func (e *engine) levels(ctx context.Context, r *measure.Report) error {
 		measure.Series{Name: "highest", Dots: true}
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s", e.name(c))
-		captures, err := e.program(ctx, e.p.Frame(c, measure.Spread(e.a.Chips[c].Class, 256), 4, 0))
+		captures, err := e.program(ctx, e.p.BesideIdle(c, measure.Spread(e.a.Chips[c].Class, 256), 4))
 		if err != nil {
 			return err
 		}
-		if len(captures) == 0 {
+		if len(captures) < 2 {
 			return skipf("chip %s gave no capture", e.name(c))
 		}
+		idle, captures := captures[0].Codes, captures[1:]
 		if len(captures[0].Codes) > 8 {
 			noises[c] = measure.Noise(captures)
 		}
-		s, stuck := measure.JudgeAlive(r, c, captures)
-		if stuck {
-			e.exclude(c, "its output is stuck")
+		s, unusable := measure.JudgeAlive(r, c, idle, captures)
+		if unusable != "" {
+			e.exclude(c, unusable)
 			continue
 		}
 		if err := e.testLevel(ctx, r, c, s.Mean); err != nil {
@@ -106,7 +108,7 @@ func (e *engine) levels(ctx context.Context, r *measure.Report) error {
 	measure.JudgeNoise(r, noises)
 	chart.Series = []measure.Series{low, mean, high}
 	r.Chart(chart)
-	r.Conclude("every chip is alive")
+	r.Conclude(r.Of(len(chips), all) + " drive their lanes, whose undriven level was measured just before each")
 	return nil
 }
 
@@ -129,7 +131,7 @@ func (e *engine) testLevel(ctx context.Context, r *measure.Report, c int, mean f
 
 // darkFrame reads every chip in the dark.
 func (e *engine) darkFrame(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("chips", every)
+	chips, all, err := e.chips(r, "chips", every)
 	if err != nil {
 		return err
 	}
@@ -155,13 +157,13 @@ func (e *engine) darkFrame(ctx context.Context, r *measure.Report) error {
 		r.Act("Where a mean is off: look for light that gets in, then for the bias, then for offset_volts and " +
 			"dark_lux of the class.")
 	}
-	r.Conclude("dark frames are in range")
+	r.Conclude("dark frames of " + r.Of(len(chips), all) + " are in range")
 	return nil
 }
 
 // flatFrame reads every chip in uniform illumination.
 func (e *engine) flatFrame(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("chips", every)
+	chips, all, err := e.chips(r, "chips", every)
 	if err != nil {
 		return err
 	}
@@ -171,6 +173,7 @@ func (e *engine) flatFrame(ctx context.Context, r *measure.Report) error {
 		return err
 	}
 	var tiles []measure.Tile
+	unanswered := 0 // whose answer was not looked at
 	for i, c := range chips {
 		e.progress(float64(i)/float64(len(chips)), "chip %s in uniform illumination", e.name(c))
 		captures, err := e.frame(ctx, c, 1)
@@ -179,10 +182,12 @@ func (e *engine) flatFrame(ctx context.Context, r *measure.Report) error {
 		}
 		class := e.a.Chips[c].Class
 		codes := captures[0].Codes
-		measure.JudgeLit(r, c, e.dark[c], codes, uniformLux, e.run.VirtualLight)
+		if !measure.JudgeLit(r, c, e.dark[c], codes, uniformLux, e.run.VirtualLight) {
+			unanswered++
+		}
 		tiles = append(tiles, measure.Tile{Rows: class.Rows, Columns: class.Columns, Codes: codes})
 	}
 	r.Sheet("Frames in uniform illumination, each stretched to its own range, in the order of the array file", tiles)
-	r.Conclude("every chip answers to light")
+	r.Conclude(r.Of(len(chips)-unanswered, all) + " answer to light")
 	return nil
 }

@@ -13,7 +13,7 @@ func hasMemory(c *chipmodel.Class) bool { return c.HasMemory() }
 
 // hold watches loads fade in the dark.
 func (e *engine) hold(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("memory chips", hasMemory)
+	chips, all, err := e.chips(r, "memory chips", hasMemory)
 	if err != nil {
 		return err
 	}
@@ -46,7 +46,7 @@ func (e *engine) hold(ctx context.Context, r *measure.Report) error {
 		return err
 	}
 	r.Chart(chart)
-	r.Conclude("memories hold as long as described")
+	r.Conclude("the memories of " + r.Of(len(chips), all) + " hold as long as described")
 	return nil
 }
 

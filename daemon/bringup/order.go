@@ -13,7 +13,7 @@ func counts(c *chipmodel.Class) bool { return c.Counts() }
 
 // order checks that counters stand where they should.
 func (e *engine) order(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("counter chips", counts)
+	chips, all, err := e.chips(r, "counter chips", counts)
 	if err != nil {
 		return err
 	}
@@ -46,7 +46,7 @@ func (e *engine) order(ctx context.Context, r *measure.Report) error {
 		}
 	}
 	r.Sheet("Stripes as the counter chips see them: every row should show them in the same place", tiles)
-	r.Conclude("full scans and windows show the same pixels in the same places")
+	r.Conclude("full scans and windows of " + r.Of(len(chips), all) + " show the same pixels in the same places")
 	return nil
 }
 

@@ -24,7 +24,7 @@ const (
 
 // skew compares when chips sample the light of a lamp that flickers.
 func (e *engine) skew(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("memory chips", hasMemory)
+	chips, all, err := e.chips(r, "memory chips", hasMemory)
 	if err != nil {
 		return err
 	}
@@ -66,7 +66,7 @@ func (e *engine) skew(ctx context.Context, r *measure.Report) error {
 		chart.Series = append(chart.Series, line)
 	}
 	r.Chart(chart)
-	r.Conclude("chips that are loaded together sample together")
+	r.Conclude(r.Of(len(chips), all) + " with memory sample together when they are loaded together")
 	return nil
 }
 

@@ -14,7 +14,7 @@ const stripesText = "Put stripes in front of the array, dark and bright, several
 
 // settling sweeps the delay from a step to its sample, chip by chip.
 func (e *engine) settling(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("chips", every)
+	chips, all, err := e.chips(r, "chips", every)
 	if err != nil {
 		return err
 	}
@@ -46,7 +46,7 @@ func (e *engine) settling(ctx context.Context, r *measure.Report) error {
 	half := math.Exp2(-float64(e.a.Lanes[0].Bits) - 1)
 	chart.MarkY = &half
 	r.Chart(chart)
-	r.Conclude("every lane settles within the time that the description gives it")
+	r.Conclude(r.Of(len(chips), all) + " settle within the time that the description gives them")
 	return nil
 }
 
@@ -107,6 +107,7 @@ func (e *engine) converters(ctx context.Context, r *measure.Report) error {
 		}
 		f := measure.FirstOf(samples)
 		if len(f.Errors) == 0 {
+			r.LeftOut("lane "+lane.Name, "no chip is on it")
 			continue
 		}
 		measure.JudgeFirst(r, lane.Name, f, rest, chart)

@@ -15,7 +15,7 @@ func movable(c *chipmodel.Class) bool {
 
 // trim finds the gain, offset and bias that use most of the converter's range.
 func (e *engine) trim(ctx context.Context, r *measure.Report) error {
-	chips, err := e.chips("chips with bias or gain registers", movable)
+	chips, all, err := e.chips(r, "chips with bias or gain registers", movable)
 	if err != nil {
 		return err
 	}
@@ -60,7 +60,7 @@ func (e *engine) trim(ctx context.Context, r *measure.Report) error {
 		}
 	}
 	r.Chart(chart)
-	r.Conclude("a trim is proposed for every chip that has one")
+	r.Conclude("a trim is proposed for " + r.Of(len(chips), all) + " that have one")
 	return nil
 }
 

@@ -351,7 +351,7 @@ type BringupResult struct {
 	Step BringupStep `protobuf:"varint,1,opt,name=step,proto3,enum=facetd.v1.BringupStep" json:"step,omitempty"`
 	// Its verdict: the worst of its measurements, or skipped.
 	Verdict Verdict `protobuf:"varint,2,opt,name=verdict,proto3,enum=facetd.v1.Verdict" json:"verdict,omitempty"`
-	// One sentence; of a skipped step the reason.
+	// One sentence, which names what was not looked at; of a skipped step the reason.
 	Summary string `protobuf:"bytes,3,opt,name=summary,proto3" json:"summary,omitempty"`
 	// The numbers.
 	Measurements []*BringupMeasurement `protobuf:"bytes,4,rep,name=measurements,proto3" json:"measurements,omitempty"`
@@ -364,7 +364,9 @@ type BringupResult struct {
 	// Bus time at its end, in nanoseconds.
 	EndBusNs int64 `protobuf:"varint,8,opt,name=end_bus_ns,json=endBusNs,proto3" json:"end_bus_ns,omitempty"`
 	// Changes to the array file that follow from it.
-	Proposals     []*BringupProposal `protobuf:"bytes,9,rep,name=proposals,proto3" json:"proposals,omitempty"`
+	Proposals []*BringupProposal `protobuf:"bytes,9,rep,name=proposals,proto3" json:"proposals,omitempty"`
+	// What belongs to the step but was not looked at, each with the reason.
+	NotLookedAt   []string `protobuf:"bytes,10,rep,name=not_looked_at,json=notLookedAt,proto3" json:"not_looked_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -458,6 +460,13 @@ func (x *BringupResult) GetEndBusNs() int64 {
 func (x *BringupResult) GetProposals() []*BringupProposal {
 	if x != nil {
 		return x.Proposals
+	}
+	return nil
+}
+
+func (x *BringupResult) GetNotLookedAt() []string {
+	if x != nil {
+		return x.NotLookedAt
 	}
 	return nil
 }
@@ -1857,7 +1866,7 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\x05title\x18\x01 \x01(\tR\x05title\x12\x1d\n" +
 	"\n" +
 	"media_type\x18\x02 \x01(\tR\tmediaType\x12\x12\n" +
-	"\x04data\x18\x03 \x01(\fR\x04data\"\x91\x03\n" +
+	"\x04data\x18\x03 \x01(\fR\x04data\"\xb5\x03\n" +
 	"\rBringupResult\x12*\n" +
 	"\x04step\x18\x01 \x01(\x0e2\x16.facetd.v1.BringupStepR\x04step\x12,\n" +
 	"\averdict\x18\x02 \x01(\x0e2\x12.facetd.v1.VerdictR\averdict\x12\x18\n" +
@@ -1869,7 +1878,9 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"startBusNs\x12\x1c\n" +
 	"\n" +
 	"end_bus_ns\x18\b \x01(\x03R\bendBusNs\x128\n" +
-	"\tproposals\x18\t \x03(\v2\x1a.facetd.v1.BringupProposalR\tproposals\"m\n" +
+	"\tproposals\x18\t \x03(\v2\x1a.facetd.v1.BringupProposalR\tproposals\x12\"\n" +
+	"\rnot_looked_at\x18\n" +
+	" \x03(\tR\vnotLookedAt\"m\n" +
 	"\x0fBringupProposal\x12\x12\n" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12\x18\n" +

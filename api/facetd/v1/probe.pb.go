@@ -633,7 +633,8 @@ type ProbeResult struct {
 	// Readouts that would tell the cases apart but were not made, each with the
 	// chips that could drive one lane together.
 	Unsafe []string `protobuf:"bytes,13,rep,name=unsafe,proto3" json:"unsafe,omitempty"`
-	// Enabling writes of the probe by which chips drove one lane together, under some explanation.
+	// Enabling writes of the probe by which chips drove one lane together, or may have: under all
+	// explanations, or under some.
 	Contended []string `protobuf:"bytes,14,rep,name=contended,proto3" json:"contended,omitempty"`
 	// The report in words, with the physical places to look at.
 	Report        string `protobuf:"bytes,15,opt,name=report,proto3" json:"report,omitempty"`

@@ -62,23 +62,46 @@ func JudgeIdleLane(r *Report, index int, codes []uint16, chart *Chart) {
 	chart.Series = append(chart.Series, line)
 }
 
-// JudgeAlive judges a chip that was read alone; one that is stuck cannot be used.
-func JudgeAlive(r *Report, chip int, captures []bus.Capture) (s Stats, stuck bool) {
+// Limits of what counts as a chip that drives its lane: half of its pixels are further from the mean of the undriven
+// lane than five standard deviations of the lane's noise and a code, which noise alone does once in a million.
+const (
+	idleSigmas  = 5
+	leastDriven = 50 // percent
+)
+
+// JudgeAlive judges a chip that was read alone, by what its lane showed just before while it was undriven. unusable
+// says
+// why a chip cannot be used.
+func JudgeAlive(r *Report, chip int, idle []uint16, captures []bus.Capture) (s Stats, unusable string) {
 	codes := captures[0].Codes
+	rest := StatsOf(idle, r.lane(chip).Bits)
 	s = StatsOf(codes, r.lane(chip).Bits)
-	r.judge(r.name(chip), "pixels at a rail", 100*s.AtRails, "%", atMost(95, fail, "the output is stuck at a rail"))
-	stuck = s.AtRails > 0.95
-	if len(codes) > 8 {
-		stuck = stuck || s.Different < 2
-		r.judge(r.name(chip), "different codes", float64(s.Different), "",
-			atLeast(2, fail, "every pixel gives the same code: the output is stuck"))
+	apart := 0
+	for _, c := range codes {
+		if math.Abs(float64(c)-rest.Mean) > idleSigmas*rest.Deviation+1 {
+			apart++
+		}
 	}
-	if stuck {
+	r.Tell(r.name(chip), "level of its lane just before, undriven", rest.Mean, "codes", "")
+	if r.judge(r.name(chip), "pixels apart from the undriven lane", 100*float64(apart)/float64(len(codes)), "%",
+		atLeast(leastDriven, fail, "it does not drive its lane, or its whole signal lies at the level of an "+
+			"undriven one")) == fail {
+		unusable = "its lane shows what it shows while it is undriven"
+	}
+	if r.judge(r.name(chip), "pixels at a rail", 100*s.AtRails, "%",
+		atMost(95, fail, "the output is stuck at a rail")) == fail {
+		unusable = "its output is stuck"
+	}
+	if len(codes) > 8 && r.judge(r.name(chip), "different codes", float64(s.Different), "",
+		atLeast(2, fail, "every pixel gives the same code: the output is stuck")) == fail {
+		unusable = "its output is stuck"
+	}
+	if unusable != "" {
 		r.Act("Chip %s: check its supplies, its bias pins, and that its output is wired to lane %s and not to "+
 			"ground or a supply.",
 			r.name(chip), r.lane(chip).Name)
 	}
-	return s, stuck
+	return s, unusable
 }
 
 // JudgeNoise compares the noise of chips with the others of their class.
@@ -140,20 +163,22 @@ func JudgeDark(r *Report, chip int, codes []uint16) {
 const leastAnswer = 4
 
 // JudgeLit judges a frame in uniform illumination, with the one in the dark where there is one. known
-// is whether the light has the lux that was asked for.
-func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) {
+// is whether the light has the lux that was asked for. It reports whether the answer to light was looked at.
+func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) (answer bool) {
 	s := StatsOf(lit, r.lane(chip).Bits)
 	r.Tell(r.name(chip), "mean in light", s.Mean, "codes", "")
 	r.judge(r.name(chip), "pixels at a rail in light", 100*s.AtRails, "%",
 		atMost(1, warn, "part of the frame is clipped in light"))
 	if dark == nil {
-		return
+		r.LeftOut("the answer of "+r.name(chip), "there is no dark frame to compare with")
+		return false
 	}
 	dead, median := Dead(dark, lit)
 	expected := Expected(r.a, chip, lux) - Expected(r.a, chip, 0)
 	if math.Abs(expected) < leastAnswer {
 		r.Tell(r.name(chip), "answer to light as described", expected, "codes", "too small to be told from none")
-		return
+		r.LeftOut("the answer of "+r.name(chip), "as described it is too small to be told from none")
+		return false
 	}
 	least := 1.0 // how bright the operator's lamp is nobody knows
 	if known {
@@ -162,8 +187,9 @@ func JudgeLit(r *Report, chip int, dark, lit []uint16, lux float64, known bool) 
 	if r.judge(r.name(chip), "answer to light", 100*median/expected, "% of what is described",
 		atLeast(least, fail, "it does not answer to light as described")) == fail {
 		r.Act("Chip %s: is it lit? If so check its pixel bias and the sign of volts_per_decade.", r.name(chip))
-		return
+		return true
 	}
 	r.judge(r.name(chip), "dead pixels", 100*float64(dead)/float64(len(lit)), "%",
 		atMost(0.5, warn, "more dead pixels than usual"))
+	return true
 }

@@ -83,10 +83,13 @@ func excludeAll(r *Report, exclude func(chip int, why string)) {
 	}
 }
 
-// onlySilent reports whether all that may be wrong is that chips or lanes show nothing: then no chip listens where it
-// should not, and those that answer can be used.
+// onlySilent reports whether, by the explanations of the fewest faults, all that is wrong is that chips or lanes show
+// nothing: then no chip listens where it should not, and those that answer can be used.
 func onlySilent(result *facetdv1.ProbeResult) bool {
 	for _, c := range result.GetCases() {
+		if len(c.GetPlaces()) > len(result.GetCases()[0].GetPlaces()) {
+			break // the smaller come first
+		}
 		for _, p := range c.GetPlaces() {
 			for _, f := range p.GetOneOf() {
 				switch f.GetKind() {

@@ -97,14 +97,18 @@ func (g *program) sample(chip int, w chipmodel.Window, settle time.Duration) int
 // cannot be told apart from it may drive theirs; none of its own can.
 func (p *Programs) alone(chip int, body func(g *program, reached []int)) []bus.Op {
 	g := p.program()
-	word := p.a.Chips[chip].Wires
-	reached := p.a.Reach(word)
+	g.alone(chip, body)
+	return g.Take()
+}
+
+func (g *program) alone(chip int, body func(g *program, reached []int)) {
+	word := g.p.a.Chips[chip].Wires
+	reached := g.p.a.Reach(word)
 	g.Select(word)
 	g.Do(bus.Write(chipmodel.OutputEnable, 1), reached)
 	body(g, reached)
 	g.Do(bus.Write(chipmodel.OutputEnable, 0), reached)
 	g.Select(0)
-	return g.Take()
 }
 
 // ready loads a memory and resets a counter.
@@ -129,19 +133,43 @@ func (p *Programs) Idle(lane int, rest time.Duration, n int) (ops []bus.Op, ok b
 	if len(chips) == 0 {
 		return nil, false
 	}
-	pace, slowest := chips[0], time.Duration(0)
+	pace := chips[0]
 	for _, c := range chips {
 		if p.a.Chips[pace].Class.Counts() {
 			pace = c
 		}
-		slowest = max(slowest, p.Settle(c))
 	}
 	g := p.program()
 	g.Select(0)
-	g.Wait(max(rest, slowest+chipmodel.LaneDischarge))
+	g.Wait(max(rest, p.discharge(lane)))
 	g.sample(pace, Spread(p.a.Chips[pace].Class, n), 0)
 	g.Select(0)
 	return g.Take(), true
+}
+
+// discharge is after how long without a driver a lane shows its idle level, whichever chip drove it.
+func (p *Programs) discharge(lane int) time.Duration {
+	slowest := time.Duration(0)
+	for _, c := range p.a.Lanes[lane].Chips {
+		slowest = max(slowest, p.Settle(c))
+	}
+	return slowest + chipmodel.LaneDischarge
+}
+
+// BesideIdle samples a chip's lane while it is undriven, and right after it a window of the chip n times: the first
+// capture is the idle lane, at the pace of the chip.
+func (p *Programs) BesideIdle(chip int, w chipmodel.Window, n int) []bus.Op {
+	g := p.program()
+	g.Select(0)
+	g.Wait(p.discharge(p.a.Chips[chip].Lane))
+	g.sample(chip, w, 0)
+	g.alone(chip, func(g *program, reached []int) {
+		for range n {
+			g.ready(chip, reached)
+			g.sample(chip, w, 0)
+		}
+	})
+	return g.Take()
 }
 
 // Frame reads a window of one chip n times, each after a load or reset, gap apart.

@@ -23,11 +23,41 @@ const (
 type Report struct {
 	*facetdv1.BringupResult
 	a *chipmodel.Array
+	// left are what the step did not look at, by the reason, in the order in which they came.
+	reasons []string
+	left    map[string][]string
 }
 
 // NewReport begins the report of a step at a bus time.
 func NewReport(a *chipmodel.Array, step facetdv1.BringupStep, start bus.Time) *Report {
-	return &Report{&facetdv1.BringupResult{Step: step, StartBusNs: start.NS()}, a}
+	return &Report{BringupResult: &facetdv1.BringupResult{Step: step, StartBusNs: start.NS()}, a: a,
+		left: map[string][]string{}}
+}
+
+// LeftOut notes what the step did not look at though it belongs to it, such as a chip or a lane, and why.
+func (r *Report) LeftOut(what, why string) {
+	if r.left[why] == nil {
+		r.reasons = append(r.reasons, why)
+	}
+	r.left[why] = append(r.left[why], what)
+}
+
+// nameLeftOut puts what was not looked at into the result and its conclusion.
+func (r *Report) nameLeftOut() {
+	for _, why := range r.reasons {
+		r.NotLookedAt = append(r.NotLookedAt, fmt.Sprintf("%s (%s)", strings.Join(r.left[why], ", "), why))
+	}
+	if len(r.NotLookedAt) > 0 {
+		r.Summary += "; not looked at: " + strings.Join(r.NotLookedAt, "; ")
+	}
+}
+
+// Of is how many of all chips something is said of: "all 6 chips", or "4 of 6 chips" where some were left out.
+func (r *Report) Of(looked, all int) string {
+	if looked == all {
+		return fmt.Sprintf("all %d chips", all)
+	}
+	return fmt.Sprintf("%d of %d chips", looked, all)
 }
 
 // limits are what a number passes within, and what is said of one outside. NaN stands for
@@ -97,9 +127,10 @@ func (r *Report) propose(path, value, current, reason string) {
 		Reason: reason})
 }
 
-// Conclude gives the result its verdict and a sentence; good is the one of a step that
-// passes.
+// Conclude gives the result its verdict and a sentence, which names what was not looked at; good is the one of a step
+// that passes.
 func (r *Report) Conclude(good string) {
+	defer r.nameLeftOut()
 	if len(r.Measurements) == 0 {
 		r.Verdict, r.Summary = skipped, "nothing was measured"
 		return

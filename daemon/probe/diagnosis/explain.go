@@ -208,18 +208,21 @@ func (p *Planner) contended(s *State, hyps []hypothesis) []string {
 				continue
 			}
 			chips := p.a.ChipNames(p.Observe(hyps[i].faults, one(word, word)).Contending)
-			says := fmt.Sprintf("%s under word {%s}", strings.Join(chips, " and "),
-				strings.Join(p.a.LineNames(word), " "))
+			says := strings.Join(chips, " and ")
 			if count[says] == 0 {
 				order = append(order, says)
 			}
 			count[says]++
 		}
 		for _, says := range order {
+			under := "under word {" + strings.Join(p.a.LineNames(word), " ") + "}"
 			if n := count[says]; n < len(hyps) {
-				says += fmt.Sprintf(", by %d of %d explanations", n, len(hyps))
+				out = append(out, fmt.Sprintf("%s may have driven their lane together %s: so by %d of %d explanations",
+					says,
+					under, n, len(hyps)))
+			} else {
+				out = append(out, fmt.Sprintf("%s drove their lane together %s", says, under))
 			}
-			out = append(out, says)
 		}
 	}
 	return out

@@ -36,7 +36,7 @@ func (r *Result) Report() string {
 	r.reportHidden(&b)
 	r.reportByHand(&b)
 	for _, c := range r.Contended {
-		fmt.Fprintf(&b, "During the probe these chips drove one lane together: %s.\n", c)
+		fmt.Fprintf(&b, "During the probe %s.\n", c)
 	}
 	for _, u := range r.Unsafe {
 		fmt.Fprintf(&b, "Not made: %s.\n", u.String())
