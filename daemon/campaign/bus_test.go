@@ -100,6 +100,9 @@ func (b *faultyBus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bu
 	f := b.match(start, s, failBefore, failHalfway, failAfter, scramble)
 	if f == nil {
 		res, err := b.Bus.Run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+		if err == nil && len(res.Captures) > 0 && s.Job.Task != "" && b.match(start, s, liar) != nil {
+			res.Captures[0].Codes[0] ^= 1
+		}
 		return b.note(start, s, res, err)
 	}
 	res, err := b.fail(ctx, f, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})

@@ -185,19 +185,27 @@ type recording struct {
 	options     *facetdv1.RecordingOptions
 }
 
-// randomRecordings are none, in three seeds of four: they cost most of the time.
-func randomRecordings(r *rand.Rand) []recording {
-	if r.IntN(4) > 0 {
+// randomRecordings are none, in most seeds without a fault of their disk: they cost much of the time. One runs while
+// the first such fault strikes.
+func randomRecordings(r *rand.Rand, s *scenario) []recording {
+	var out []recording
+	starts := instants(r, 1+r.IntN(2), s.safety/2)
+	i := slices.IndexFunc(s.faults, func(f fault) bool {
+		return f.kind == diskFull || f.kind == syncRefused || f.kind == diskSlow
+	})
+	switch {
+	case i >= 0:
+		starts = append(starts, max(s.faults[i].at.Elapsed()-time.Duration(r.Int64N(1e8)), 0)|1)
+	case r.IntN(6) > 0:
 		return nil
 	}
-	var out []recording
-	for _, at := range instants(r, 1+r.IntN(2), safetyPhase/2) {
+	for _, at := range starts {
 		rec := recording{from: at, options: &facetdv1.RecordingOptions{Images: r.IntN(4) == 0}}
 		if r.IntN(2) == 0 {
 			rec.options.PartBytes = 64 << 10
 		}
 		if r.IntN(2) == 0 {
-			rec.until = at + time.Duration(r.Int64N(int64(safetyPhase)))
+			rec.until = at + time.Duration(r.Int64N(int64(s.safety)))
 		}
 		out = append(out, rec)
 	}

@@ -18,6 +18,10 @@ const (
 	whole = 1000
 	// hanging is how long a run may take at most, on the host's clock.
 	hanging = time.Minute
+	// twin is of how many seeds one is run twice.
+	twin = 25
+	// shrinkable is how many of the seeds that failed are shrunk.
+	shrinkable = 10
 	// faultsVariable chooses some of the faults of one seed.
 	seedsVariable, faultsVariable = "FACETD_CAMPAIGN", "FACETD_CAMPAIGN_FAULTS"
 )
@@ -46,8 +50,12 @@ func TestCampaign(t *testing.T) {
 	c := &campaign{t: t}
 	begun := time.Now()
 	c.runAll(first, count)
-	for _, o := range c.failed {
-		t.Error(report(t, o))
+	for i, o := range c.failed {
+		if i == shrinkable {
+			t.Errorf("and %d seeds more", len(c.failed)-i)
+			break
+		}
+		t.Error(shrink(t, o).report())
 	}
 	if missing := c.tally.unreached(); count >= whole && len(missing) > 0 {
 		t.Errorf("never reached: %s", strings.Join(missing, ", "))
@@ -87,7 +95,12 @@ func (c *campaign) runAll(first uint64, count int) {
 			for seed := range next {
 				hangs := time.AfterFunc(hanging, func() { panic(fmt.Sprintf("seed %d does not come to an end", seed)) })
 				s := newScenario(seed)
-				c.take(s.run(c.t, s.faults))
+				faults := chosenFaults(c.t, s)
+				o := s.run(c.t, faults)
+				if twice := seed%twin == 0 && !o.failed(); twice {
+					o.compare(s.run(c.t, faults))
+				}
+				c.take(o)
 				hangs.Stop()
 			}
 		})
@@ -112,12 +125,9 @@ func (c *campaign) take(o *outcome) {
 	}
 }
 
-// report says what failed.
-func report(t *testing.T, o *outcome) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "seed %d failed: %s\n", o.s.seed, strings.Join(o.problems, "\n  "))
-	for i := range o.faults {
-		fmt.Fprintf(&b, "  fault %d: %v\n", i, &o.faults[i])
+// compare: a second run of the same does the same.
+func (o *outcome) compare(second *outcome) {
+	if second.failed() || second.digest != o.digest {
+		o.problem("a second run differs: digest %016x, before %016x %v", second.digest, o.digest, second.problems)
 	}
-	return b.String()
 }

@@ -29,13 +29,14 @@ const (
 	diskSlow                     // of recordings
 	journalFull
 	numKinds
+	liar = numKinds // a canary, never drawn: the bus gives another code than it read
 )
 
 func (k faultKind) String() string {
 	return [...]string{
 		"before", "halfway", "after", "scramble", "slow", "stall", "clock", "wiring", "panic", "disk-full",
 		"sync-refused",
-		"disk-slow", "journal-full",
+		"disk-slow", "journal-full", "liar",
 	}[k]
 }
 
@@ -138,11 +139,13 @@ func randomFault(r *rand.Rand, s *scenario, kind faultKind) fault {
 	case wiring:
 		f.lines = randomWiring(r, s)
 	case diskFull:
-		f.bytes = r.IntN(200_000)
+		f.bytes, f.until = r.IntN(100_000), bus.Time(s.safety)
+	case syncRefused:
+		f.until = bus.Time(s.safety)
 	case diskSlow:
 		f.delay = time.Duration(20+r.IntN(200)) * time.Millisecond
 	case journalFull:
-		f.bytes = r.IntN(3000)
+		f.bytes, f.until = r.IntN(3000), bus.Time(s.safety)
 	}
 	return f
 }

@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
@@ -65,18 +66,21 @@ type demanded struct {
 }
 
 // light is what the array looks at: it differs from place to place and from time to time.
-var light = func() scene.Scene {
-	s, err := scene.Grating(scene.GratingOptions{MeanLux: 100, Contrast: 0.9, CyclesPerPixel: 0.13, OrientationDeg: 31,
-		DriftHz: 7})
-	if err != nil {
-		panic(err)
+type light struct{}
+
+func (light) Name() string { return "spots" }
+
+func (light) Row(dst []float64, v *scene.View, row int, at bustime.Time) {
+	key := uint64(at)/50_000 + uint64(row)*0x9e3779b97f4a7c15 + uint64(v.Optics().YawDeg)<<20
+	for i := range dst {
+		key = key*0xd1342543de82ef95 + 0x2545f4914f6cdd1d
+		dst[i] = float64(10 + key>>55)
 	}
-	return s
-}()
+}
 
 // newBus is the bus of a scenario, switched on now.
 func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
-	b, err := virtual.New(virtual.Config{Array: s.array, Scene: light, Pace: pace, Seed: s.seed, Ideal: true})
+	b, err := virtual.New(virtual.Config{Array: s.array, Scene: light{}, Pace: pace, Seed: s.seed, Ideal: true})
 	if err != nil {
 		panic(err) // of the scenario
 	}

@@ -34,7 +34,7 @@ type scenario struct {
 }
 
 const (
-	safetyPhase = 1200 * time.Millisecond
+	safetyPhase = 900 * time.Millisecond
 	// begin is when the first tasks run, a little after the bus: see firstStart of package dispatch.
 	begin = 20 * time.Millisecond
 	// planSegments keeps timetables short, so that many runs are made in a second.
@@ -47,7 +47,7 @@ func newScenario(seed uint64) *scenario {
 	part := func(n uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, n)) }
 	s := &scenario{seed: seed, safety: safetyPhase}
 	r := part(0)
-	s.large = r.IntN(10) < 7
+	s.large = r.IntN(10) < 8
 	for s.tasks == nil {
 		s.array = randomArray(r, s.large)
 		s.tasks = firstTasks(r, s.array, s.large)
@@ -55,8 +55,8 @@ func newScenario(seed uint64) *scenario {
 	s.changes = randomChanges(part(1), s)
 	s.demands = randomDemands(part(2), s)
 	s.subscribers = randomSubscribers(part(3), s)
-	s.recordings = randomRecordings(part(4))
 	s.faults = randomFaults(part(5), s)
+	s.recordings = randomRecordings(part(4), s)
 	return s
 }
 
@@ -77,7 +77,10 @@ func randomArray(r *rand.Rand, large bool) *chipmodel.Array {
 		}}
 		for _, n := range r.Perm(chiptest.Combinations)[:1+r.IntN(min(5, chips))] {
 			class := chiptest.Class(n)
-			class.Lattice.Rows, class.Lattice.Columns = uint32(2+r.IntN(5)), uint32(2+r.IntN(5))
+			class.Lattice.Rows, class.Lattice.Columns = uint32(2+r.IntN(3)), uint32(2+r.IntN(4))
+			if r.IntN(10) == 0 { // long readouts are cut for quick tasks
+				class.Lattice.Rows, class.Lattice.Columns = 16, 16
+			}
 			msg.Classes = append(msg.Classes, class)
 		}
 		for i := range 1 + r.IntN(4) {
@@ -148,6 +151,16 @@ func firstTasks(r *rand.Rand, a *chipmodel.Array, large bool) []*facetdv1.Task {
 		x.Name, x.Deadline, x.MaxHold, x.MaxSkew = "twin", nil, nil, nil
 		specs = append(specs, x)
 	}
+	for i, hz := 0, rates(specs); large && hz < 200; i++ { // so that there are jobs enough
+		hz += specs[i%n].GetRateHz()
+		specs[i%n].RateHz, specs[i%n].Deadline = 2*specs[i%n].GetRateHz(), nil
+	}
+	if x := specs[0]; r.IntN(6) == 0 { // a quick one on chips of another, which is cut for it
+		chips := x.GetTarget().GetList().GetNames()
+		specs = append(specs, &facetdv1.Task{Name: "quick", Target: list(chips[:1]...), RateHz: 256,
+			Views: []*facetdv1.View{{Window: &facetdv1.Window{Rows: 1, Columns: 1}}}})
+		x.RateHz = 16
+	}
 	for range 3 {
 		switch err := fits(a, specs); {
 		case err == nil:
@@ -160,6 +173,13 @@ func firstTasks(r *rand.Rand, a *chipmodel.Array, large bool) []*facetdv1.Task {
 		}
 	}
 	return nil
+}
+
+func rates(specs []*facetdv1.Task) (hz float64) {
+	for _, x := range specs {
+		hz += x.GetRateHz()
+	}
+	return hz
 }
 
 // fits plans tasks, without looking for what would fit in their place.
@@ -175,9 +195,9 @@ func fits(a *chipmodel.Array, specs []*facetdv1.Task) error {
 // randomTask reads up to four chips of one class.
 func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 	class := a.Chips[r.IntN(len(a.Chips))].Class
-	t := &facetdv1.Task{Name: name, Target: list(someChips(r, a, class)...), RateHz: float64(int(16) << r.IntN(4))}
+	t := &facetdv1.Task{Name: name, Target: list(someChips(r, a, class)...), RateHz: float64(int(16) << r.IntN(3))}
 	if r.IntN(5) == 0 {
-		t.RateHz = []float64{20, 24, 30, 48, 60}[r.IntN(5)]
+		t.RateHz = []float64{20, 24, 30, 48, 120}[r.IntN(5)]
 	}
 	for range r.IntN(3) {
 		v := randomView(r, class)
