@@ -133,7 +133,7 @@ func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
 			case !bytes.Equal(want.data, got.GetData()):
 				return fmt.Sprintf("frame %d of %s holds other codes than a clean bus gives", i, got.GetChip())
 			case want.light.NS() != got.GetLightBusNs() || want.first.NS() != got.GetFirstSampleBusNs():
-				return fmt.Sprintf("frame %d of %s has light at %d and its first sample at %d, on a clean bus %v and %v", i,
+				return fmt.Sprintf("frame %d of %s has light at %d and its first sample at %d, clean %v and %v", i,
 					got.GetChip(), got.GetLightBusNs(), got.GetFirstSampleBusNs(), want.light, want.first)
 			case got.GetHoldNs() < int64(want.hold):
 				return fmt.Sprintf("frame %d of %s was held for %v, it says %d ns", i, got.GetChip(), want.hold,
