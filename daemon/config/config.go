@@ -87,8 +87,8 @@ type Config struct {
 	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
 	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`
 	// Data is the folder where the daemon keeps recordings, its journal of events, correction
-	// maps, runs of bring-up, and the tasks that were made, changed or removed over the API,
-	// which then outlive it. Empty means no recordings, and the others in memory alone.
+	// maps, runs of bring-up, the tasks that were made, changed or removed over the API, and a
+	// safe stop, which then outlive it. Empty means no recordings, and the others in memory alone.
 	Data string `yaml:"data"`
 	// DataReaders is who beside the daemon's own user may read what it keeps there: none (files
 	// of mode 0600 in folders of mode 0700), group (0640, 0750) or all (0644, 0755). The umask

@@ -139,7 +139,7 @@ Examples: [demo](examples/demo.yaml), [robot](examples/robot.yaml), [replay](exa
 An address that is not a loopback one is refused at the start unless @access.tls.certificate@, @access.tls.key@ and
 one of @access.tls.client_ca@ and @access.tokens@ are given. The role viewer reads everything: the array, tasks,
 plans, frames, status, events, metrics, the page, health and reflection, and plans changes without making them. The
-role operator also changes things and takes bus time: tasks, captures, commands, probes, faults, light,
+role operator also changes things and takes bus time: tasks, captures, commands, safe stops, probes, faults, light,
 calibrations, runs of bring-up, recordings, replays.
 
 A token is sent with every call, in gRPC metadata or the HTTP header @authorization: Bearer TOKEN@; over HTTP also as

@@ -15,6 +15,7 @@ import * as wiring from "./wiring.mjs";
 import * as change from "./change.mjs";
 import * as keep from "./keep.mjs";
 import * as maps from "./maps.mjs";
+import * as stop from "./stop.mjs";
 
 const hub = new Hub();
 
@@ -80,6 +81,7 @@ function onStatus(status) {
     load();
   }
   showFacts(status);
+  stop.onStatus(status);
   showBanner();
 }
 
@@ -123,16 +125,19 @@ function showLink() {
 // showBanner says what an operator must know before acting on anything here.
 function showBanner() {
   const { link, status } = app, node = byID("banner");
-  let message = "", retry = false;
+  let message = "", action = "";
   if (link.state === "lost") {
     const s = Math.round((performance.now() - link.since) / 1000);
     message = `Connection lost${s > 0 ? ` ${s} s ago` : ""}: ${link.reason}. Everything below is old: do not act on it. It recovers by itself.`;
-    retry = true;
+    action = "Try now";
   } else if (link.state === "barred") {
     message = `The daemon does not let this page read anything: ${link.reason}.`;
-    retry = true;
+    action = "Try now";
   } else if (status?.state === "STATE_FAULT") {
-    message = `The bus stopped on an error, and every select line is inactive: ${status.fault}`;
+    message = `The bus stopped on an error, and every select line is inactive: ${status.fault}${status.safe_stop ? ` ${stop.stopText(status.safe_stop)}` : ""}`;
+  } else if (status?.safe_stop) {
+    message = stop.stopText(status.safe_stop);
+    action = "Resume…";
   } else if (status?.state === "STATE_STOPPING") {
     message = "The daemon is going down.";
   } else if (num(status?.rule_violations) > 0) {
@@ -141,10 +146,11 @@ function showBanner() {
   }
   node.hidden = message === "";
   if (!node.firstChild) {
-    node.append(h("span"), " ", h("button", { type: "button", onclick: () => app.link.tryNow() }, "Try now"));
+    node.append(h("span"), " ", h("button", { type: "button", id: "banner-action", onclick: (e) => e.target.textContent === "Try now" ? app.link.tryNow() : stop.openResume() }));
   }
   text(node.firstChild, message);
-  node.lastChild.hidden = !retry;
+  node.lastChild.hidden = action === "";
+  if (action) text(node.lastChild, action);
 }
 
 function askToken(why) {
@@ -221,7 +227,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 document.addEventListener("keydown", onKey);
 listKeys();
 
-for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps]) part.start(app);
+for (const part of [frames, chip, rates, timetable, bus, events, wiring, change, keep, maps, stop]) part.start(app);
 hub.on("link", () => {
   if (app.link.live) tasksSeen = ""; // array and plan may be others
   showLink();
