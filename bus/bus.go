@@ -1,12 +1,6 @@
-// Package bus is the boundary between plans and hardware: programs of bus
-// operations with exact durations, what comes back from them, the interface of a
-// bus. Package rules judges streams of operations.
-//
-// The package itself is pure; goroutines and clocks belong to the drivers, such as bus/virtual.
 package bus
 
 import (
-	"context"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -16,33 +10,6 @@ import (
 
 // Time is the time on a bus.
 type Time = bustime.Time
-
-// Bus is what the dispatcher needs of a bus. It is owned by one goroutine: no
-// method may be called while another runs, except Now and HostTime.
-type Bus interface {
-	// Now returns the bus time. It never runs backwards.
-	Now() Time
-	// WaitUntil blocks until bus time at, or until ctx ends, and returns ctx's
-	// error in that case. A virtual bus in free pace moves its time there at once.
-	WaitUntil(ctx context.Context, at Time) error
-	// Run executes one segment from bus time start on, and blocks until its last conversion has ended. start must not
-	// lie before the end of the previous segment (rule 8). The result holds the captures that were made even when there
-	// is an error: a *ViolationError means that a rule was violated, ctx's error that the segment was given up between
-	// two operations with every line inactive.
-	Run(ctx context.Context, start Time, s *Segment) (Result, error)
-	// Release makes every select line inactive at once (rule 10) and returns the
-	// bus time at which they were.
-	Release() Time
-	// HostTime maps bus time to host time (UTC) and says how far that may be off.
-	HostTime(at Time) (host time.Time, uncertainty time.Duration)
-}
-
-// BusCloser is a Bus that can be closed; only the daemon holds one, so that nobody else can end the bus for all.
-type BusCloser interface {
-	Bus
-	// Close releases every line and ends the driver. The bus cannot be used afterwards.
-	Close() error
-}
 
 // OpKind is the kind of one bus operation.
 type OpKind uint8
@@ -168,11 +135,15 @@ type Outcome struct {
 	Cause string
 }
 
-// Segment is a run of operations that nothing interrupts.
+// Program is the operations of a segment. It is prepared once and run by reference, as often as wanted: once a bus has
+// been given it, nobody changes it.
+type Program struct{ Ops []Op }
+
+// Segment is one run of a program, which nothing interrupts.
 type Segment struct {
 	Job   *Job
 	Index int // within the job, from 0
-	Ops   []Op
+	*Program
 }
 
 // Capture is what one scan read of one chip.
@@ -206,15 +177,6 @@ func (c *Capture) LastSample() Time {
 
 // RowStart is the bus time at which the first pixel of a row of the window was sampled.
 func (c *Capture) RowStart(r int) Time { return c.FirstSample.Add(time.Duration(r) * c.RowInterval) }
-
-// Result is what a segment did.
-type Result struct {
-	// Start and End in bus time; Start is never before the time asked for.
-	Start, End Time
-	Captures   []Capture
-	// Busy is the bus time by phase; the sum is End - Start.
-	Busy Phases
-}
 
 // NumPhases is one more than the highest phase.
 const NumPhases = int(facetdv1.Phase_PHASE_CONVERT) + 1

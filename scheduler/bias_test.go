@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
@@ -110,8 +111,8 @@ func TestNoGhostAtLowBias(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer b.Close()
-		res, err := b.Run(t.Context(), 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1,
-			Deadline: bus.Time(time.Hour)}, Ops: p.Initialization.Ops})
+		res, err := bustest.Run(t.Context(), b, 0, &bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1,
+			Deadline: bus.Time(time.Hour)}, Program: &bus.Program{Ops: p.Initialization.Ops}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -126,7 +127,7 @@ func TestNoGhostAtLowBias(t *testing.T) {
 		job := *seg.Job
 		job.Release, job.Deadline = res.End, res.End.Add(time.Second)
 		seg.Job = &job
-		if res, err = b.Run(t.Context(), res.End, &seg); err != nil {
+		if res, err = bustest.Run(t.Context(), b, res.End, &seg); err != nil {
 			t.Fatal(err)
 		}
 		return res.Captures[0].Codes

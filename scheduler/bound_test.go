@@ -149,7 +149,8 @@ func valid(t *testing.T, a *chipmodel.Array, task *program.Task, ops []bus.Op) {
 	t.Helper()
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "by-hand", Deadline: bus.Time(h), Chips: task.Chips, Segments: 1}
-	table := rules.TimedTable{Hyperperiod: h, Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}
+	table := rules.TimedTable{Hyperperiod: h,
+		Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Program: &bus.Program{Ops: ops}}}}}
 	for _, v := range rules.Judge(a, table, 2) {
 		t.Errorf("by hand: %v", v)
 	}
@@ -261,7 +262,7 @@ func TestLeanProgram(t *testing.T) {
 	h := bus.CostOf(a, ops).Total()
 	job := &bus.Job{Task: "bed", Deadline: bus.Time(h), Chips: a.All(), Segments: 1}
 	for _, v := range rules.Judge(a, rules.TimedTable{Initialization: initialization, Hyperperiod: h,
-		Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Ops: ops}}}}, 3) {
+		Entries: []rules.TimedEntry{{Segment: &bus.Segment{Job: job, Program: &bus.Program{Ops: ops}}}}}, 3) {
 		t.Error(v)
 	}
 	if bound := p.Message.GetPredictions()[0].GetJobLowerBoundNs(); bound > int64(h) {

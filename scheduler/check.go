@@ -22,7 +22,7 @@ func (p *Plan) Table() rules.TimedTable {
 		n += p.Tasks[i].JobsPerCycle
 	}
 	jobs := make([]bus.Job, n)
-	segments := make([]bus.Segment, len(p.Entries))
+	segments, programs := make([]bus.Segment, len(p.Entries)), make([]bus.Program, len(p.Entries))
 	t.Entries = make([]rules.TimedEntry, len(p.Entries))
 	for i := range p.Entries {
 		e := &p.Entries[i]
@@ -32,7 +32,8 @@ func (p *Plan) Table() rules.TimedTable {
 			Task: tp.Task.Name, Number: uint64(e.Job), Release: bus.Time(e.Release), Deadline: bus.Time(e.Deadline),
 			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Chips, Segments: len(tp.Segments),
 		}
-		segments[i] = bus.Segment{Job: job, Index: e.Segment, Ops: tp.Segments[e.Segment]}
+		programs[i].Ops = tp.Segments[e.Segment]
+		segments[i] = bus.Segment{Job: job, Index: e.Segment, Program: &programs[i]}
 		t.Entries[i] = rules.TimedEntry{Segment: &segments[i], Start: bus.Time(e.Start), NotBefore: bus.Time(e.Release)}
 	}
 	return t

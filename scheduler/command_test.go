@@ -236,8 +236,9 @@ func TestOnDemandAmongTasks(t *testing.T) {
 	// Judged as a task of its own, so that it recurs in every cycle.
 	job := &bus.Job{Task: "on-demand job", Release: bus.Time(start), Deadline: bus.Time(start + one.Time),
 		Chips: one.Chips, Segments: 1}
-	table.Entries = append(table.Entries, rules.TimedEntry{Segment: &bus.Segment{Job: job, Ops: one.Ops},
-		Start: bus.Time(start)})
+	table.Entries = append(table.Entries, rules.TimedEntry{
+		Segment: &bus.Segment{Job: job, Program: &bus.Program{Ops: one.Ops}},
+		Start:   bus.Time(start)})
 	for _, v := range rules.Judge(a, table, 3) {
 		t.Error(v)
 	}

@@ -99,7 +99,7 @@ func TestCapturesBesideEveryCombination(t *testing.T) {
 		job := &bus.Job{Task: "on-demand job", Release: bus.Time(start), Deadline: bus.Time(start + one.Time),
 			Chips: one.Chips, Segments: 1}
 		table.Entries = append(table.Entries, rules.TimedEntry{Start: bus.Time(start),
-			Segment: &bus.Segment{Job: job, Ops: one.Ops}})
+			Segment: &bus.Segment{Job: job, Program: &bus.Program{Ops: one.Ops}}})
 		for _, v := range rules.Judge(a, table, 3) {
 			t.Errorf("combination %d (%s): %v", n, class.Parts(), v)
 		}

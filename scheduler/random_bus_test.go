@@ -12,6 +12,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
@@ -55,7 +56,7 @@ func observe(t *testing.T, p *scheduler.Plan, seed uint64, cycles int) *observer
 			hold: map[string]time.Duration{}}
 	}
 	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: bus.Time(time.Hour)}
-	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
+	res, err := bustest.Run(t.Context(), b, 0, &bus.Segment{Job: initialization, Program: &p.Initialization})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -82,8 +83,8 @@ func (o *observer) run(e *scheduler.Entry, planned *bus.Segment, cycle int) {
 	job.Number += uint64(cycle * tp.JobsPerCycle)
 	job.Release = begin.Add(job.Release.Elapsed())
 	job.Deadline = begin.Add(job.Deadline.Elapsed())
-	res, err := o.b.Run(o.t.Context(), begin.Add(e.Start),
-		&bus.Segment{Job: &job, Index: planned.Index, Ops: planned.Ops})
+	res, err := bustest.Run(o.t.Context(), o.b, begin.Add(e.Start),
+		&bus.Segment{Job: &job, Index: planned.Index, Program: &bus.Program{Ops: planned.Ops}})
 	if err != nil {
 		o.t.Fatal(err)
 	}

@@ -25,7 +25,7 @@ type Plan struct {
 	Tasks []TaskPlan
 	// Initialization brings every register to the state that the table assumes; it runs
 	// once, before the table.
-	Initialization bus.Segment
+	Initialization bus.Program
 	// InitializationTime is how long Initialization takes.
 	InitializationTime time.Duration
 	// Hyperperiod is the length of the table, which repeats.

@@ -8,6 +8,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler"
@@ -51,7 +52,7 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 	}
 	defer b.Close()
 	initialization := &bus.Job{Chips: p.Array.All(), Segments: 1, Deadline: bus.Time(time.Hour)}
-	res, err := b.Run(t.Context(), 0, &bus.Segment{Job: initialization, Ops: p.Initialization.Ops})
+	res, err := bustest.Run(t.Context(), b, 0, &bus.Segment{Job: initialization, Program: &p.Initialization})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -71,7 +72,7 @@ func runOnBus(t *testing.T, p *scheduler.Plan) {
 		job.Release = epoch.Add(job.Release.Elapsed())
 		job.Deadline = epoch.Add(job.Deadline.Elapsed())
 		seg.Job = &job
-		res, err := b.Run(t.Context(), epoch.Add(e.Start), &seg)
+		res, err := bustest.Run(t.Context(), b, epoch.Add(e.Start), &seg)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -29,10 +29,10 @@ func freeBus(t *testing.T) *virtual.Bus {
 func hexSegment(n uint64) *bus.Segment {
 	return &bus.Segment{
 		Job: &bus.Job{Task: "hex", Number: n, Deadline: bus.Time(time.Hour), Segments: 1},
-		Ops: []bus.Op{
+		Program: &bus.Program{Ops: []bus.Op{
 			Select(H | X1), Write(1, chipmodel.OutputEnable, 1, H0),
 			Scan(MustArray(), H0, 0, bus.Claim{}), Write(2, chipmodel.OutputEnable, 0, H0),
-		},
+		}},
 	}
 }
 
@@ -45,13 +45,16 @@ func record(t *testing.T) []Record {
 		if n == 2 {
 			s.Ops[1].Value = 0
 		}
-		_, err := r.Run(t.Context(), bus.Time(int64(n)*100_000), s)
+		_, err := Run(t.Context(), r, bus.Time(int64(n)*100_000), s)
 		if (err != nil) != (n == 2) {
 			t.Fatal(err)
 		}
 		s.Job.Number = 99 // the recorder keeps its own copy
 	}
-	at := r.Release()
+	at, _, err := r.Release(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
 	if !slices.Equal(r.Released(), []bus.Time{at}) || len(r.Records()) != 3 {
 		t.Fatalf("released %v, %d records", r.Released(), len(r.Records()))
 	}
@@ -71,8 +74,8 @@ func TestPlayerAnswersAsRecorded(t *testing.T) {
 		if n == 2 {
 			s.Ops[1].Value = 0
 		}
-		res, err := p.Run(t.Context(), bus.Time(int64(n)*100_000), s)
-		if err != records[n].Err || res.End != records[n].Result.End || p.Now() != res.End ||
+		res, err := Run(t.Context(), p, bus.Time(int64(n)*100_000), s)
+		if err != records[n].Result.Err || res.End != records[n].Result.End || p.Now() != res.End ||
 			len(res.Captures) != len(records[n].Result.Captures) {
 			t.Errorf("segment %d: %+v, %v", n, res, err)
 		}
@@ -88,24 +91,24 @@ func TestPlayerAnswersAsRecorded(t *testing.T) {
 func TestPlayerFailsOnMismatch(t *testing.T) {
 	records := record(t)
 	for says, run := range map[string]func(*Player) error{
-		"starts at 1 ns": func(p *Player) error { _, err := p.Run(t.Context(), 1, hexSegment(0)); return err },
-		"belongs to":     func(p *Player) error { _, err := p.Run(t.Context(), 0, hexSegment(1)); return err },
+		"starts at 1 ns": func(p *Player) error { _, err := Run(t.Context(), p, 1, hexSegment(0)); return err },
+		"belongs to":     func(p *Player) error { _, err := Run(t.Context(), p, 0, hexSegment(1)); return err },
 		"operation 3": func(p *Player) error {
 			s := hexSegment(0)
 			s.Ops[3].Value = 1
-			_, err := p.Run(t.Context(), 0, s)
+			_, err := Run(t.Context(), p, 0, s)
 			return err
 		},
 		"has 3 operations": func(p *Player) error {
 			s := hexSegment(0)
 			s.Ops = s.Ops[:3]
-			_, err := p.Run(t.Context(), 0, s)
+			_, err := Run(t.Context(), p, 0, s)
 			return err
 		},
 		"segment 1 of its job": func(p *Player) error {
 			s := hexSegment(0)
 			s.Index = 1
-			_, err := p.Run(t.Context(), 0, s)
+			_, err := Run(t.Context(), p, 0, s)
 			return err
 		},
 	} {
@@ -123,15 +126,15 @@ func TestPlayerFailsOnMismatch(t *testing.T) {
 	if err := p.Close(); err == nil || !strings.Contains(err.Error(), "1 of 1") {
 		t.Errorf("Close with a segment left: %v", err)
 	}
-	if _, err := p.Run(t.Context(), 0, hexSegment(0)); err != nil {
+	if _, err := Run(t.Context(), p, 0, hexSegment(0)); err != nil {
 		t.Error(err)
 	}
-	if _, err := p.Run(t.Context(), 0, hexSegment(1)); err == nil || !strings.Contains(err.Error(), "nothing more") {
+	if _, err := Run(t.Context(), p, 0, hexSegment(1)); err == nil || !strings.Contains(err.Error(), "nothing more") {
 		t.Errorf("beyond the end: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := p.Run(ctx, 0, hexSegment(1)); !errors.Is(err, context.Canceled) ||
+	if _, err := Run(ctx, p, 0, hexSegment(1)); !errors.Is(err, context.Canceled) ||
 		!errors.Is(p.WaitUntil(ctx, 1), context.Canceled) {
 		t.Errorf("an ended context: %v", err)
 	}
@@ -152,7 +155,7 @@ func TestFaults(t *testing.T) {
 	}
 	var all []got
 	for n := range uint64(5) {
-		res, err := f.Run(t.Context(), bus.Time(int64(n)*100_000), hexSegment(n))
+		res, err := Run(t.Context(), f, bus.Time(int64(n)*100_000), hexSegment(n))
 		all = append(all, got{res.Start, len(res.Captures), err})
 	}
 	want := []got{{0, 1, nil}, {100_000, 1, nil}, {200_000, 0, cause}, {301_000, 1, nil}, {400_000, 1, cause}}
@@ -171,7 +174,7 @@ func TestHalfWay(t *testing.T) {
 	for after := 1; after <= len(whole.Ops); after++ {
 		below := NewRecorder(freeBus(t))
 		f := NewFaulty(below, Fault{Err: cause, HalfWay: after})
-		res, err := f.Run(t.Context(), 0, hexSegment(0))
+		res, err := Run(t.Context(), f, 0, hexSegment(0))
 		if !errors.Is(err, cause) {
 			t.Errorf("after %d operations: %v", after, err)
 		}

@@ -21,12 +21,13 @@ func (e *MismatchError) Error() string {
 	return fmt.Sprintf("segment %d differs from the record: %s", e.Index, e.What)
 }
 
-// Player is a bus that answers from a record: every segment must be run at the time
+// Player is a bus that answers from a record: every segment must be submitted at the time
 // and with the operations that were recorded. Time is virtual and moves at once.
 type Player struct {
 	records []Record
 	epoch   time.Time
 	next    int
+	flights []bus.Result
 	failed  error
 	now     bustime.Clock
 }
@@ -41,6 +42,15 @@ func NewPlayer(records []Record, epoch time.Time) *Player {
 // Now returns the bus time.
 func (p *Player) Now() bus.Time { return p.now.Now() }
 
+// Limits are those of the simulated bus.
+func (p *Player) Limits() bus.Limits { return bus.Limits{Grain: 1, Queue: 1} }
+
+// Lost returns nil: a record cannot be lost.
+func (p *Player) Lost() <-chan error { return nil }
+
+// Prepare does nothing: what is run is held against the record.
+func (p *Player) Prepare(ctx context.Context, _ []*bus.Program) error { return ctx.Err() }
+
 // WaitUntil moves the bus time.
 func (p *Player) WaitUntil(ctx context.Context, at bus.Time) error {
 	if err := ctx.Err(); err != nil {
@@ -50,23 +60,40 @@ func (p *Player) WaitUntil(ctx context.Context, at bus.Time) error {
 	return nil
 }
 
-// Run returns what was recorded. A *MismatchError is kept for Close as well.
-func (p *Player) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
-	if err := ctx.Err(); err != nil {
-		return bus.Result{}, err
+// Submit holds the segment against the record. A *MismatchError is its result, and is kept for Close as well.
+func (p *Player) Submit(start bus.Time, s *bus.Segment) error {
+	if len(p.flights) >= p.Limits().Queue {
+		return bus.ErrQueueFull
 	}
 	if what := p.differs(start, s); what != "" {
 		err := &MismatchError{p.next, what}
 		if p.failed == nil {
 			p.failed = err
 		}
+		p.flights = append(p.flights, bus.Result{Start: start, End: start, Slack: bus.NoSlack, Err: err})
+		return nil
+	}
+	p.flights = append(p.flights, p.records[p.next].Result)
+	p.next++
+	return nil
+}
+
+// Next returns what was recorded.
+func (p *Player) Next(ctx context.Context) (bus.Result, error) {
+	if err := ctx.Err(); err != nil {
 		return bus.Result{}, err
 	}
-	r := &p.records[p.next]
-	p.next++
-	p.now.Reach(r.Result.End)
-	return r.Result, r.Err
+	if len(p.flights) == 0 {
+		return bus.Result{}, bus.ErrIdle
+	}
+	res := p.flights[0]
+	p.flights = p.flights[1:]
+	p.now.Reach(res.End)
+	return res, nil
 }
+
+// Cancel takes nothing back: what was submitted was recorded.
+func (p *Player) Cancel(bus.Time) error { return nil }
 
 // differs says how a segment differs from the one due, or "".
 func (p *Player) differs(start bus.Time, s *bus.Segment) string {
@@ -93,7 +120,7 @@ func (p *Player) differs(start bus.Time, s *bus.Segment) string {
 }
 
 // Release only returns the bus time: the record has no lines.
-func (p *Player) Release() bus.Time { return p.Now() }
+func (p *Player) Release(context.Context) (bus.Time, bool, error) { return p.Now(), true, nil }
 
 // HostTime counts from the epoch, without uncertainty.
 func (p *Player) HostTime(at bus.Time) (time.Time, time.Duration) {

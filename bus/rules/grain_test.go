@@ -41,7 +41,7 @@ func TestGrain(t *testing.T) {
 		}, "a segment begins or ends 3 ns after"},
 		{"an operation of another length", func(s *stream) {
 			ops := hexJob(s.a)
-			s.in.BeginSegment(&bus.Segment{Job: job, Ops: ops}, s.now, s.now)
+			s.in.BeginSegment(&bus.Segment{Job: job, Program: &bus.Program{Ops: ops}}, s.now, s.now)
 			s.in.Op(&ops[0], s.now, s.now.Add(bus.Cost(s.a, &ops[0]).Total()+1), nil)
 		}, "an operation begins or ends 1 ns after"},
 		{"a sample off the grain", func(s *stream) {

@@ -61,7 +61,7 @@ func (s *stream) op(op bus.Op) {
 }
 
 func (s *stream) segment(job *bus.Job, index int, ops ...bus.Op) {
-	s.in.BeginSegment(&bus.Segment{Job: job, Index: index, Ops: ops}, s.now, s.now)
+	s.in.BeginSegment(&bus.Segment{Job: job, Index: index, Program: &bus.Program{Ops: ops}}, s.now, s.now)
 	for _, op := range ops {
 		s.op(op)
 	}
@@ -244,7 +244,7 @@ func TestRulesOfOneOperation(t *testing.T) {
 		{"a share that took less time than it says", rules.RuleClaim, -1, []string{"m0"}, func(s *stream) {
 			ops := memoryJob(s.a)
 			share := ops[4]
-			s.in.BeginSegment(&bus.Segment{Job: j, Ops: ops}, s.now, s.now)
+			s.in.BeginSegment(&bus.Segment{Job: j, Program: &bus.Program{Ops: ops}}, s.now, s.now)
 			for i := range ops {
 				if i == 4 {
 					s.in.Op(&share, s.now, s.now+600, nil)
@@ -408,7 +408,7 @@ func TestInspectorDoesNotAllocate(t *testing.T) {
 		ends[i] = s.now.Elapsed()
 	}
 	j := job("mems", 0, 1)
-	segment := &bus.Segment{Job: j, Ops: ops}
+	segment := &bus.Segment{Job: j, Program: &bus.Program{Ops: ops}}
 	length, at := s.now.Elapsed(), bus.Time(0)
 	run := func() {
 		s.in.BeginSegment(segment, at, at)

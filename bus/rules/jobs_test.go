@@ -173,7 +173,7 @@ func TestHoldAndSkew(t *testing.T) {
 func TestOrder(t *testing.T) {
 	ops := []bus.Op{Select(F | X0)}
 	begin := func(s *stream, j *bus.Job, index int, notBefore, start bus.Time) {
-		s.in.BeginSegment(&bus.Segment{Job: j, Index: index, Ops: ops}, notBefore, start)
+		s.in.BeginSegment(&bus.Segment{Job: j, Index: index, Program: &bus.Program{Ops: ops}}, notBefore, start)
 	}
 	chips := []string{"m0"}
 	for _, b := range []broken{

@@ -48,7 +48,7 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	if len(t.Initialization) > 0 {
 		begin := bus.Time(0).Add(-bus.CostOf(a, t.Initialization).Total())
 		job := &bus.Job{Release: begin, Chips: a.All(), Segments: 1}
-		j.segmentAt(&bus.Segment{Job: job, Ops: t.Initialization}, begin, begin)
+		j.segmentAt(&bus.Segment{Job: job, Program: &bus.Program{Ops: t.Initialization}}, begin, begin)
 		in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 	}
 	jobs := map[string]uint64{}
@@ -64,7 +64,7 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 		job.Number += uint64(e.cycle) * jobs[job.Task]
 		job.Release = job.Release.Add(shift)
 		job.Deadline = job.Deadline.Add(shift)
-		*s = bus.Segment{Job: job, Index: e.Segment.Index, Ops: e.Segment.Ops}
+		*s = bus.Segment{Job: job, Index: e.Segment.Index, Program: e.Segment.Program}
 		j.segmentAt(s, e.NotBefore.Add(shift), e.Start.Add(shift))
 		if s.Index == max(job.Segments, 1)-1 {
 			in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
@@ -91,6 +91,10 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 	for _, e := range t.Entries {
 		if e.Segment == nil || e.Segment.Job == nil {
 			out = append(out, Violation{Rule: RuleAccounted, At: e.Start, Message: "a segment belongs to no job"})
+			continue
+		}
+		if e.Segment.Program == nil {
+			out = append(out, Violation{Rule: RuleClaim, At: e.Start, Message: "a segment has no program"})
 			continue
 		}
 		if ops := e.Segment.Ops; len(ops) > 0 && checked[&ops[0]] < len(ops) {

@@ -17,7 +17,7 @@ func table(a *chipmodel.Array) rules.TimedTable {
 	const period = 400_000
 	mems := &bus.Job{Task: "mems", Deadline: period, Segments: 1, Chips: []int{M0, M1, M2}}
 	entry := func(j *bus.Job, start bus.Time, ops []bus.Op) rules.TimedEntry {
-		return rules.TimedEntry{Segment: &bus.Segment{Job: j, Ops: ops}, Start: start}
+		return rules.TimedEntry{Segment: &bus.Segment{Job: j, Program: &bus.Program{Ops: ops}}, Start: start}
 	}
 	hex := func(n uint64, release bus.Time) rules.TimedEntry {
 		j := &bus.Job{Task: "hex", Number: n, Release: release, Deadline: release + period/2, Segments: 1,

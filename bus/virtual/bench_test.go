@@ -94,17 +94,20 @@ func demoJobs(a *chipmodel.Array) (jobs [][]bus.Op, times []int) {
 }
 
 // demoCycle runs 200 ms of the demo and returns the pixels converted.
-func demoCycle(tb testing.TB, b *Bus, jobs [][]bus.Op, times []int, number []uint64) int {
+func demoCycle(tb testing.TB, b *Bus, jobs []*bus.Program, times []int, number []uint64) int {
 	pixels := 0
 	cycle := b.Now()
 	end := cycle.Add(200 * time.Millisecond)
-	for i, ops := range jobs {
+	for i, program := range jobs {
 		for range times[i] {
 			job := &bus.Job{Task: string(rune('a' + i)), Number: number[i], Deadline: math.MaxInt64, Segments: 1}
 			number[i]++
-			res, err := b.Run(tb.Context(), b.Now(), &bus.Segment{Job: job, Ops: ops})
-			if err != nil {
+			if err := b.Submit(b.Now(), &bus.Segment{Job: job, Program: program}); err != nil {
 				tb.Fatal(err)
+			}
+			res, err := b.Next(tb.Context())
+			if err != nil || res.Err != nil {
+				tb.Fatal(err, res.Err)
 			}
 			for k := range res.Captures {
 				pixels += len(res.Captures[k].Codes)
@@ -119,6 +122,18 @@ func demoCycle(tb testing.TB, b *Bus, jobs [][]bus.Op, times []int, number []uin
 		tb.Fatal(err)
 	}
 	return pixels
+}
+
+// ready prepares programs on a bus.
+func ready(tb testing.TB, b *Bus, jobs [][]bus.Op) []*bus.Program {
+	programs := make([]*bus.Program, len(jobs))
+	for i, ops := range jobs {
+		programs[i] = &bus.Program{Ops: ops}
+	}
+	if err := b.Prepare(tb.Context(), programs); err != nil {
+		tb.Fatal(err)
+	}
+	return programs
 }
 
 // BenchmarkDemo runs the demo in free pace, one cycle of 200 ms bus time an
@@ -139,10 +154,10 @@ func BenchmarkDemo(b *testing.B) {
 			if err != nil {
 				b.Fatal(err)
 			}
-			number := make([]uint64, len(jobs))
+			number, programs := make([]uint64, len(jobs)), ready(b, v, jobs)
 			pixels := 0
 			for b.Loop() {
-				pixels += demoCycle(b, v, jobs, times, number)
+				pixels += demoCycle(b, v, programs, times, number)
 			}
 			report(b, pixels)
 		}
@@ -188,12 +203,12 @@ func renderDemo(b *testing.B, a *chipmodel.Array, light scene.Scene, jobs [][]bu
 
 // copyDemo copies as many codes as the demo converts.
 func copyDemo(b *testing.B, jobs [][]bus.Op, times []int) int {
-	ready := make([]uint16, 1<<13)
+	codes := make([]uint16, 1<<13)
 	pixels := 0
 	for b.Loop() {
 		eachScan(jobs, times, func(s *bus.Scan) {
 			for range s.Chips {
-				pixels += copy(make([]uint16, s.Window.Pixels()), ready)
+				pixels += copy(make([]uint16, s.Window.Pixels()), codes)
 			}
 		})
 	}
@@ -221,9 +236,9 @@ func BenchmarkInspector(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.ReportAllocs()
-	number := make([]uint64, len(jobs))
+	number, programs := make([]uint64, len(jobs)), ready(b, v, jobs)
 	for b.Loop() {
-		demoCycle(b, v, jobs, times, number)
+		demoCycle(b, v, programs, times, number)
 	}
 	ops := 0
 	for i := range jobs {

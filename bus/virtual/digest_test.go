@@ -87,7 +87,7 @@ func digestOf(t *testing.T, b *Bus, a *chipmodel.Array, chip int, word chipmodel
 			ops = append(ops, Strobe(len(ops), chipmodel.Reset, 0, chip))
 		}
 		ops = append(ops, Scan(a, chip, 0, claim), Write(len(ops)+1, chipmodel.OutputEnable, 0, chip))
-		res, err := b.Run(t.Context(), b.Now(), segment(a.Chips[chip].Name, number, ops...))
+		res, err := Run(t.Context(), b, b.Now(), segment(a.Chips[chip].Name, number, ops...))
 		if err != nil {
 			t.Fatal(err)
 		}

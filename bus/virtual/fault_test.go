@@ -81,7 +81,7 @@ func readLane(t *testing.T, b *Bus, enable, word chipmodel.LineSet, chip int) bu
 	op := Scan(b.array, chip, 0, bus.Claim{})
 	op.Scan.Levels = true
 	all := F | G | H | X0 | X1 | X2
-	res, err := b.Run(t.Context(), b.Now(), segment("read", uint64(b.Now()),
+	res, err := Run(t.Context(), b, b.Now(), segment("read", uint64(b.Now()),
 		Select(enable), Write(1, chipmodel.OutputEnable, 1, b.array.Reach(enable)...),
 		Select(word), op,
 		Select(all), Write(2, chipmodel.OutputEnable, 0, b.array.All()...), Select(0)))
@@ -138,12 +138,12 @@ func TestFaultsChangeWhatALaneShows(t *testing.T) {
 // lines are swapped.
 func TestFramesShowTheLane(t *testing.T) {
 	b := faulty(t, &facetdv1.Fault{Kind: swapped, Line: "g", OtherLine: "h"})
-	res, err := b.Run(t.Context(), 0, segment("s0", 0, readOne(b.array, S0, H|X0)...))
+	res, err := Run(t.Context(), b, 0, segment("s0", 0, readOne(b.array, S0, H|X0)...))
 	if err != nil {
 		t.Fatal(err)
 	}
 	good := testBus(t, free, 1)
-	counter, err := good.Run(t.Context(), 0, segment("c0", 0, readOne(good.array, C0, G|X0)...))
+	counter, err := Run(t.Context(), good, 0, segment("c0", 0, readOne(good.array, C0, G|X0)...))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -32,7 +32,7 @@ func trueBus(t *testing.T, groundTruth *GroundTruth) *Bus {
 func run(t *testing.T, b *Bus, ops ...bus.Op) []bus.Capture {
 	t.Helper()
 	// Bus time numbers the jobs: it only rises.
-	res, err := b.Run(t.Context(), b.Now(), segment("", uint64(b.Now()), ops...))
+	res, err := Run(t.Context(), b, b.Now(), segment("", uint64(b.Now()), ops...))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -59,7 +59,7 @@ func TestWindowsAndTimes(t *testing.T) {
 		ops := readOne(b.array, c.chip, c.word)
 		scan := ops[len(ops)-2].Scan
 		scan.Window, scan.FirstRow = c.window, 7
-		res, err := b.Run(t.Context(), b.Now()+5000, segment("x", uint64(n), ops...))
+		res, err := Run(t.Context(), b, b.Now()+5000, segment("x", uint64(n), ops...))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -95,7 +95,7 @@ func TestMemoryKeepsTheLightOfItsLoad(t *testing.T) {
 	whole := first.Scan.Window
 	first.Scan.Window, rest.Scan.Window, rest.Scan.FirstRow = whole.Part(0, 1), whole.Part(1, 3), 1
 	run := func(at bus.Time, index int, ops ...bus.Op) bus.Result {
-		res, err := b.Run(t.Context(), at, &bus.Segment{Job: job, Index: index, Ops: ops})
+		res, err := Run(t.Context(), b, at, &bus.Segment{Job: job, Index: index, Program: &bus.Program{Ops: ops}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -127,7 +127,7 @@ func TestClippedCodesAreCounted(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		res, err := b.Run(t.Context(), 0, segment("hex", 0, readOne(b.array, H0, H|X1)...))
+		res, err := Run(t.Context(), b, 0, segment("hex", 0, readOne(b.array, H0, H|X1)...))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -149,7 +149,7 @@ func TestSimulatedDiesScatterAboutTheNominal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	res, err := b.Run(t.Context(), 0, segment("hex", 0, readOne(b.array, H0, H|X1)...))
+	res, err := Run(t.Context(), b, 0, segment("hex", 0, readOne(b.array, H0, H|X1)...))
 	if err != nil {
 		t.Fatal(err)
 	}

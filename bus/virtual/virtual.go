@@ -1,7 +1,9 @@
 // Package virtual is the simulated bus: an array of simulated dies under a scene,
 // driven by segments of operations in virtual time.
 //
-// A segment runs at exactly its planned bus time, whatever the host does, and light, noise and droop are functions of
+// It is an executor with lead 0 and a queue of one, unless it is given other limits, and segments run within Next, on
+// the goroutine of the owner. A segment runs at exactly its planned bus time, whatever the host does, and light, noise
+// and droop are functions of
 // bus time and the seed alone. Hence one program gives the same captures to the byte in both paces and on any machine.
 // In realtime pace bus time is the time since the bus was made, by the host's monotonic clock; in free pace it moves
 // only when a segment runs or somebody waits. How far the host's clock was off shows in the uncertainty of HostTime,
@@ -15,8 +17,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"runtime"
-	"slices"
 	"sync/atomic"
 	"time"
 
@@ -28,9 +28,6 @@ import (
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
 )
-
-// ErrClosed is the error of a bus that was closed. There is nothing to retry.
-var ErrClosed = errors.New("the bus is closed")
 
 // maxAhead is how far the simulation of a segment may run ahead of the host's clock in realtime pace: waking up for
 // every operation would cost more than simulating it. It is at most the release limit, within which a stop must take
@@ -55,12 +52,16 @@ type Config struct {
 	// there are: what a readout gives then follows from the light and from what was done with the chip alone, which is
 	// how two runs that differ in length are compared.
 	Ideal bool
+	// Limits are those of another executor, for comparisons with it. What is 0 is as of this bus: lead 0, a queue of
+	// one, any number of programs, the array's release limit, no lease as it cannot outlive its host. The grain is
+	// the array's.
+	Limits bus.Limits
 }
 
-// Bus is a simulated bus. One goroutine owns it; Now and HostTime may be called
-// from any.
+// Bus is a simulated bus. One goroutine owns it; Now, HostTime, Limits and Lost may be called from any.
 type Bus struct {
 	cfg         Config
+	limits      bus.Limits
 	array       *chipmodel.Array
 	inspector   *rules.Inspector
 	chips       []simulatedChip
@@ -73,6 +74,10 @@ type Bus struct {
 
 	word      chipmodel.LineSet
 	listening []int
+
+	programs   map[*bus.Program]*prepared
+	generation uint64   // of the programs prepared last
+	queue      []flight // in flight, in order; only the first may have begun
 
 	free   bool
 	epoch  time.Time     // host time of bus time 0
@@ -112,6 +117,8 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	}
 	b := &Bus{
 		cfg:         cfg,
+		limits:      limitsOf(&cfg),
+		programs:    map[*bus.Program]*prepared{},
 		array:       cfg.Array,
 		groundTruth: cfg.GroundTruth,
 		real:        cfg.GroundTruth.array(cfg.Array),
@@ -130,10 +137,21 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	return b, nil
 }
 
-// SetScene replaces the light from now on. Like Run it may be called only on the goroutine that owns the bus.
+// limitsOf are the limits of a bus, with those that are not given filled in.
+func limitsOf(cfg *Config) bus.Limits {
+	l := cfg.Limits
+	l.Grain = cfg.Array.Grain()
+	l.Queue = max(l.Queue, 1)
+	if l.Release == 0 {
+		l.Release = cfg.Array.Timing.ReleaseLimit
+	}
+	return l
+}
+
+// SetScene replaces the light from now on. Like Next it may be called only on the goroutine that owns the bus.
 func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
 
-// SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Run it is for the
+// SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Next it is for the
 // goroutine that owns the bus. Errors: invalid.Errors when a die would leave 150 to 500 K, and then nothing has
 // changed.
 func (b *Bus) SetTemperatureOffset(kelvin float64) error {
@@ -159,7 +177,7 @@ func (b *Bus) SetTemperatureOffset(kelvin float64) error {
 // that owns the bus.
 func (b *Bus) Inspector() *rules.Inspector { return b.inspector }
 
-// Now returns the bus time. It may be called while Run runs.
+// Now returns the bus time. It may be called while Next runs.
 func (b *Bus) Now() bus.Time {
 	reached := b.reached.Now()
 	if b.free {
@@ -188,7 +206,7 @@ func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) {
 // WaitUntil blocks until bus time at or until ctx ends.
 func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error {
 	if b.closed {
-		return ErrClosed
+		return bus.ErrClosed
 	}
 	if err := ctx.Err(); err != nil {
 		return err
@@ -220,13 +238,6 @@ func (b *Bus) sleep(ctx context.Context, at bus.Time) error {
 	}
 }
 
-// Release makes every select line inactive at once.
-func (b *Bus) Release() bus.Time {
-	at := b.array.UpTime(b.Now())
-	b.inactive(at)
-	return at
-}
-
 // inactive makes every line inactive at bus time at.
 func (b *Bus) inactive(at bus.Time) {
 	b.word, b.listening = 0, b.reachOf(0)
@@ -238,128 +249,9 @@ func (b *Bus) inactive(at bus.Time) {
 // Close releases every line and ends the bus.
 func (b *Bus) Close() error {
 	if b.closed {
-		return ErrClosed
+		return bus.ErrClosed
 	}
-	b.Release()
+	b.release()
 	b.closed = true
 	return nil
-}
-
-// Run executes one segment at exactly bus time start. In realtime pace it returns
-// when the host's clock has reached the segment's end.
-//
-// A rule violation ends the segment after the operation that caused it, whose captures are left out; every line is then
-// inactive. When ctx ends, the operation that runs is given up: it has no effect, except that a chip which was being
-// loaded or reset must be loaded or reset again. Operations that could never run are an error before anything has
-// happened.
-func (b *Bus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
-	if b.closed {
-		return bus.Result{}, ErrClosed
-	}
-	if err := bus.CheckOps(b.array, s.Ops); err != nil {
-		return bus.Result{}, fmt.Errorf("segment %d cannot run: %w", s.Index, err)
-	}
-	if err := b.WaitUntil(ctx, start); err != nil {
-		return bus.Result{}, err
-	}
-	before := b.inspector.Broken()
-	b.inspector.BeginSegment(s, start, start)
-	res := bus.Result{Start: start, End: start}
-	if b.inspector.Broken() != before {
-		return res, b.violated(&res, max(start, b.Now()))
-	}
-	res.Captures = make([]bus.Capture, 0, captures(s.Ops))
-	for i := range s.Ops {
-		op := &s.Ops[i]
-		cost := bus.Cost(b.array, op)
-		end := res.End.Add(cost.Total())
-		if at, err := b.pace(ctx, res.End, end); err != nil {
-			return res, b.giveUp(&res, op, cost, at, err)
-		}
-		n := len(res.Captures)
-		b.do(op, res.End, &res)
-		b.inspector.Op(op, res.End, end, res.Captures[n:])
-		res.End = end
-		res.Busy.Add(cost)
-		if b.inspector.Broken() != before {
-			res.Captures = res.Captures[:n]
-			return res, b.violated(&res, end)
-		}
-	}
-	b.inspector.EndSegment(res.End)
-	b.reached.Reach(res.End)
-	if b.inspector.Broken() != before {
-		return res, b.violated(&res, res.End)
-	}
-	b.catchUp(res.End)
-	if b.free {
-		// In free pace this goroutine never waits. On a single processor all others would run only when the Go
-		// scheduler preempts it, every 10 ms, and an answer to a client takes several turns.
-		runtime.Gosched()
-	}
-	return res, nil
-}
-
-// captures is how many captures a program makes.
-func captures(ops []bus.Op) int {
-	n := 0
-	for i := range ops {
-		if ops[i].Scan != nil {
-			n += len(ops[i].Scan.Chips)
-		}
-	}
-	return n
-}
-
-// pace lets the host's clock follow before an operation that runs from from to end
-// is simulated. An error means that ctx has ended, at bus time at.
-func (b *Bus) pace(ctx context.Context, from, end bus.Time) (at bus.Time, err error) {
-	if b.free || end.Elapsed()-time.Since(b.epoch) <= b.ahead {
-		return from, ctx.Err()
-	}
-	if err := b.sleep(ctx, end); err != nil {
-		return min(max(from, b.hostNow()), end), err
-	}
-	return end, nil
-}
-
-// catchUp waits until the host's clock has reached the end of a segment, and notes how late it was. The wait cannot be
-// broken off, as the segment is already done; it is at most the time that the simulation may run ahead.
-func (b *Bus) catchUp(end bus.Time) {
-	if b.free {
-		return
-	}
-	_ = b.sleep(context.Background(), end)
-	late := int64(b.hostNow().Sub(end))
-	old := b.lag.Load()
-	b.lag.Store(max(late, old-old/8))
-}
-
-// giveUp ends a segment at bus time at, which is in the middle of the operation when it lies after its start.
-func (b *Bus) giveUp(res *bus.Result, op *bus.Op, cost bus.Phases, at bus.Time, cause error) error {
-	if at == res.End {
-		op = nil
-	}
-	left := at.Sub(res.End)
-	for phase, d := range cost {
-		d = min(d, left)
-		res.Busy[phase] += d
-		left -= d
-	}
-	res.End = at
-	if op != nil && op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Load {
-		for _, c := range b.listening {
-			b.chips[c].loaded = false
-		}
-	}
-	b.inspector.GiveUp(op, at)
-	b.inactive(at)
-	return cause
-}
-
-// violated releases every line at bus time at and says which rules were violated.
-func (b *Bus) violated(res *bus.Result, at bus.Time) error {
-	b.inspector.GiveUp(nil, res.End)
-	b.inactive(at)
-	return &rules.ViolationError{Violations: slices.Clip(b.inspector.Take())}
 }

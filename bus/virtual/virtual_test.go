@@ -37,7 +37,8 @@ const (
 )
 
 func segment(task string, number uint64, ops ...bus.Op) *bus.Segment {
-	return &bus.Segment{Job: &bus.Job{Task: task, Number: number, Deadline: bus.Time(time.Hour), Segments: 1}, Ops: ops}
+	return &bus.Segment{Job: &bus.Job{Task: task, Number: number, Deadline: bus.Time(time.Hour), Segments: 1},
+		Program: &bus.Program{Ops: ops}}
 }
 
 // readMemories loads all memory chips, shares pairs of columns, and reads the two of
@@ -70,7 +71,7 @@ func readOne(a *chipmodel.Array, chip int, word chipmodel.LineSet) []bus.Op {
 func TestRunTakesTheExactTimes(t *testing.T) {
 	b := testBus(t, free, 1)
 	const start, scanAt, scan = 12345, 300 + 8500 + 1000 + 3500 + 300 + 1000, 60800
-	res, err := b.Run(t.Context(), start, segment("mems", 0, readMemories(b.array)...))
+	res, err := Run(t.Context(), b, start, segment("mems", 0, readMemories(b.array)...))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +109,7 @@ func TestRunTakesTheExactTimes(t *testing.T) {
 // rounded up; the first pixel after one step of 250 ns.
 func TestLightOfChipsWithoutMemory(t *testing.T) {
 	b := testBus(t, free, 1)
-	res, err := b.Run(t.Context(), 0, segment("trim", 0, readOne(b.array, T0, G|X1)...))
+	res, err := Run(t.Context(), b, 0, segment("trim", 0, readOne(b.array, T0, G|X1)...))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +149,7 @@ func TestRealtimeFollowsTheWallClock(t *testing.T) {
 		if err := b.WaitUntil(t.Context(), 700_000); err != nil || time.Since(began) != 700_000 {
 			t.Errorf("waited %v, error %v", time.Since(began), err)
 		}
-		// Planned 300 us ahead: Run waits for its start.
+		// Planned 300 us ahead: Next waits for its start.
 		watched := make(chan []int64)
 		go func() {
 			var during []int64
@@ -159,7 +160,7 @@ func TestRealtimeFollowsTheWallClock(t *testing.T) {
 			}
 			watched <- during
 		}()
-		res, err := b.Run(t.Context(), 1_000_000, segment("mems", 0, readMemories(b.array)...))
+		res, err := Run(t.Context(), b, 1_000_000, segment("mems", 0, readMemories(b.array)...))
 		if err != nil || time.Since(began) != time.Duration(res.End) || b.Now() != res.End {
 			t.Errorf("returned after %v at bus time %d, the segment ended at %d, error %v", time.Since(began), b.Now(),
 				res.End, err)
@@ -181,12 +182,12 @@ func TestLateHost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := testBus(t, realtime, 7)
 		time.Sleep(time.Second)
-		res, err := b.Run(t.Context(), 1000, segment("mems", 0, readMemories(b.array)...))
+		res, err := Run(t.Context(), b, 1000, segment("mems", 0, readMemories(b.array)...))
 		if err != nil || res.Start != 1000 {
 			t.Fatalf("%+v, %v", res, err)
 		}
 		onTime := testBus(t, free, 7)
-		want, err := onTime.Run(t.Context(), 1000, segment("mems", 0, readMemories(b.array)...))
+		want, err := Run(t.Context(), onTime, 1000, segment("mems", 0, readMemories(b.array)...))
 		if err != nil || !equalResults(res, want) {
 			t.Errorf("late %+v, on time %+v, %v", res, want, err)
 		}
@@ -196,7 +197,7 @@ func TestLateHost(t *testing.T) {
 		}
 		at := b.Now()
 		for n := range uint64(40) {
-			next, err := b.Run(t.Context(), at+10_000, segment("hex", n, readOne(b.array, H0, H|X1)...))
+			next, err := Run(t.Context(), b, at+10_000, segment("hex", n, readOne(b.array, H0, H|X1)...))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -232,7 +233,7 @@ func course(t *testing.T, b *Bus) []bus.Result {
 			if err := b.WaitUntil(t.Context(), bus.Time(at)); err != nil {
 				t.Fatal(err)
 			}
-			res, err := b.Run(t.Context(), bus.Time(at), s)
+			res, err := Run(t.Context(), b, bus.Time(at), s)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -262,7 +263,7 @@ func TestViolationReleasesTheLines(t *testing.T) {
 	b := testBus(t, free, 1)
 	good := readMemories(b.array)
 	bad := append(slices.Clone(good), Select(F|X0|X2), Write(9, chipmodel.OutputEnable, 1, M0, M2), good[6])
-	res, err := b.Run(t.Context(), 0, segment("mems", 0, bad...))
+	res, err := Run(t.Context(), b, 0, segment("mems", 0, bad...))
 	var broken *rules.ViolationError
 	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleOneDriver ||
 		!slices.Equal(broken.Violations[0].Chips, []string{"m0", "m2"}) {
@@ -280,17 +281,17 @@ func TestViolationReleasesTheLines(t *testing.T) {
 	}
 	b.Inspector().JobEnded(&bus.Job{Task: "mems"}, bus.Outcome{Kind: bus.Failed, Cause: err.Error()})
 	// Both outputs are still enabled; disabling them one by one is clean.
-	if _, err := b.Run(t.Context(), res.End, segment("fixed", 0,
+	if _, err := Run(t.Context(), b, res.End, segment("fixed", 0,
 		Select(F|X0), Write(1, chipmodel.OutputEnable, 0, M0), Select(F|X2),
 		Write(2, chipmodel.OutputEnable, 0, M2))); err != nil {
 		t.Error(err)
 	}
-	if _, err := b.Run(t.Context(), b.Now(), segment("mems", 1, good...)); err != nil {
+	if _, err := Run(t.Context(), b, b.Now(), segment("mems", 1, good...)); err != nil {
 		t.Error(err)
 	}
 	// Before the end of the segment before.
 	early := b.Now() - 1
-	res, err = b.Run(t.Context(), early, segment("mems", 2, good...))
+	res, err = Run(t.Context(), b, early, segment("mems", 2, good...))
 	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleOrder || res.Captures != nil {
 		t.Errorf("an overlapping segment: %+v, %v", res, err)
 	}
@@ -298,7 +299,7 @@ func TestViolationReleasesTheLines(t *testing.T) {
 
 func TestIncompleteCommandIsCaughtAtTheEnd(t *testing.T) {
 	b := testBus(t, free, 1)
-	res, err := b.Run(t.Context(), 0, segment("x", 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1)))
+	res, err := Run(t.Context(), b, 0, segment("x", 0, Select(F|X0), Strobe(1, chipmodel.Load, 0, M0, M1)))
 	var broken *rules.ViolationError
 	if !errors.As(err, &broken) || broken.Violations[0].Rule != rules.RuleStrobeOnce || res.End != 8800 {
 		t.Errorf("%+v, %v", res, err)
@@ -311,7 +312,7 @@ func TestEndOfContext(t *testing.T) {
 		// 40 us into the segment the scan runs, from 14.6 us on.
 		ctx, cancel := context.WithTimeout(t.Context(), 40*time.Microsecond)
 		defer cancel()
-		res, err := b.Run(ctx, 0, segment("mems", 0, readMemories(b.array)...))
+		res, err := Run(ctx, b, 0, segment("mems", 0, readMemories(b.array)...))
 		if !errors.Is(err, context.DeadlineExceeded) || res.End != 40_000 || b.Now() != 40_000 || b.word != 0 ||
 			len(res.Captures) != 0 {
 			t.Errorf("%+v, now %d, word %x, error %v", res, b.Now(), b.word, err)
@@ -323,7 +324,7 @@ func TestEndOfContext(t *testing.T) {
 			t.Error(v)
 		}
 		// Before its start nothing happens at all.
-		again, err := b.Run(ctx, 50_000, segment("mems", 0, readMemories(b.array)...))
+		again, err := Run(ctx, b, 50_000, segment("mems", 0, readMemories(b.array)...))
 		if !errors.Is(err, context.DeadlineExceeded) || again.End != 0 {
 			t.Errorf("%+v, %v", again, err)
 		}
@@ -332,7 +333,7 @@ func TestEndOfContext(t *testing.T) {
 	b := testBus(t, free, 1)
 	ops := readMemories(b.array)
 	ctx := &endsAfter{Context: t.Context(), calls: 5}
-	res, err := b.Run(ctx, 0, segment("mems", 0, ops...))
+	res, err := Run(ctx, b, 0, segment("mems", 0, ops...))
 	if !errors.Is(err, context.Canceled) || b.word != 0 || b.Inspector().Total() != 0 {
 		t.Errorf("%v, word %x, %v", err, b.word, b.Inspector().Violations())
 	}
@@ -361,20 +362,21 @@ func (e *endsAfter) Err() error {
 func TestReleaseAndClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := testBus(t, realtime, 1)
-		if _, err := b.Run(t.Context(), 0, segment("x", 0, Select(F|X0))); err != nil {
+		if _, err := Run(t.Context(), b, 0, segment("x", 0, Select(F|X0))); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Millisecond)
-		if at := b.Release(); at != 1_000_300 || b.word != 0 || b.Now() != at {
-			t.Errorf("released at %d with word %x", at, b.word)
+		at, confirmed, err := b.Release(t.Context())
+		if at != 1_000_300 || !confirmed || err != nil || b.word != 0 || b.Now() != at {
+			t.Errorf("released at %d with word %x, confirmed %v, %v", at, b.word, confirmed, err)
 		}
 		if err := b.Close(); err != nil {
 			t.Error(err)
 		}
-		if _, err := b.Run(t.Context(), b.Now(), segment("x", 1, Select(F))); !errors.Is(err, ErrClosed) {
+		if _, err := Run(t.Context(), b, b.Now(), segment("x", 1, Select(F))); !errors.Is(err, bus.ErrClosed) {
 			t.Errorf("Run after Close: %v", err)
 		}
-		if !errors.Is(b.WaitUntil(t.Context(), 0), ErrClosed) || !errors.Is(b.Close(), ErrClosed) {
+		if !errors.Is(b.WaitUntil(t.Context(), 0), bus.ErrClosed) || !errors.Is(b.Close(), bus.ErrClosed) {
 			t.Error("the bus lives on after Close")
 		}
 	})
@@ -411,7 +413,7 @@ func TestRandomPrograms(t *testing.T) {
 			ops[i] = randomOp(r, b.array)
 		}
 		before := b.Now()
-		res, err := b.Run(t.Context(), before.Add(time.Duration(r.IntN(3)))-1, segment("random", n, ops...))
+		res, err := Run(t.Context(), b, before.Add(time.Duration(r.IntN(3)))-1, segment("random", n, ops...))
 		var broken *rules.ViolationError
 		switch {
 		case err == nil:

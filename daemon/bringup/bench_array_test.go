@@ -11,6 +11,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -91,7 +92,7 @@ func (r *rig) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) 
 		r.after(r.count)
 	}
 	job := &bus.Job{Number: r.count, Deadline: 1 << 62, Chips: r.a.All(), Segments: 1}
-	res, err := r.bus.Run(ctx, r.bus.Now(), &bus.Segment{Job: job, Ops: ops})
+	res, err := bustest.Run(ctx, r.bus, r.bus.Now(), &bus.Segment{Job: job, Program: &bus.Program{Ops: ops}})
 	return res.Captures, err
 }
 

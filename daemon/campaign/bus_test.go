@@ -36,11 +36,13 @@ type strike struct {
 
 // faultyBus is the virtual bus with the faults of a scenario. Like any bus it is owned by one goroutine.
 type faultyBus struct {
-	*virtual.Bus
-	array  *chipmodel.Array
-	faults []fault
-	hits   []int
-	wired  int // which fault of the wiring is there now, or -1
+	*bustest.Intercepted
+	virtual *virtual.Bus
+	array   *chipmodel.Array
+	faults  []fault
+	hits    []int
+	wired   int       // which fault of the wiring is there now, or -1
+	broken  *executed // off by a stop, and not noted yet
 	// repaired is called once a fault of the wiring has gone.
 	repaired func()
 
@@ -52,7 +54,9 @@ type faultyBus struct {
 var _ bus.Bus = (*faultyBus)(nil)
 
 func newFaultyBus(v *virtual.Bus, a *chipmodel.Array, faults []fault) *faultyBus {
-	return &faultyBus{Bus: v, array: a, faults: faults, hits: make([]int, len(faults)), wired: -1}
+	b := &faultyBus{virtual: v, array: a, faults: faults, hits: make([]int, len(faults)), wired: -1}
+	b.Intercepted = bustest.Intercept(v, b.run)
+	return b
 }
 
 // match returns the next fault of some kinds that strikes a segment at a bus time, and counts it; nil when there is
@@ -82,8 +86,19 @@ func (b *faultyBus) struck(f *fault, at, till bus.Time) {
 	b.mu.Unlock()
 }
 
-// Run runs a segment, or does with it what the faults say.
-func (b *faultyBus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
+// Next notes what became of a segment that a stop has broken off, too.
+func (b *faultyBus) Next(ctx context.Context) (bus.Result, error) {
+	res, err := b.Intercepted.Next(ctx)
+	if b.broken != nil && err == nil {
+		last := b.broken
+		b.broken = nil
+		b.note(last.start, &bus.Segment{Job: &last.job, Program: &bus.Program{Ops: last.ops}}, res, res.Err)
+	}
+	return res, err
+}
+
+// run runs a segment, or does with it what the faults say.
+func (b *faultyBus) run(ctx context.Context, start bus.Time, s *bus.Segment, run bustest.RunFunc) (bus.Result, error) {
 	if f := b.match(start, s, driverPanic); f != nil {
 		b.struck(f, start, start)
 		panic(errInjected)
@@ -99,20 +114,27 @@ func (b *faultyBus) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bu
 	}
 	f := b.match(start, s, failBefore, failHalfway, failAfter, scramble)
 	if f == nil {
-		res, err := b.Bus.Run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+		res, err := run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: &bus.Program{Ops: ops}})
+		if err != nil && ctx.Err() != nil { // there is no result yet
+			b.broken = &executed{start: start, job: *s.Job, ops: s.Ops}
+			return res, err
+		}
 		if err == nil && len(res.Captures) > 0 && s.Job.Task != "" && b.match(start, s, liar) != nil {
 			res.Captures[0].Codes[0] ^= 1
 		}
-		return b.note(start, s, res, err)
+		b.note(start, s, res, err)
+		return res, err
 	}
-	res, err := b.fail(ctx, f, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+	res, err := b.fail(ctx, f, at, s, ops, run)
 	b.struck(f, start, res.End)
-	return b.note(start, s, res, err)
+	b.note(start, s, res, err)
+	return res, err
 }
 
 // fail runs as much of a segment as a fault leaves of it.
-func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segment) (bus.Result, error) {
-	n := len(s.Ops)
+func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segment, ops []bus.Op,
+	run bustest.RunFunc) (bus.Result, error) {
+	n := len(ops)
 	switch f.kind {
 	case failBefore:
 		n = 0
@@ -121,14 +143,14 @@ func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segm
 	}
 	res := bus.Result{Start: at, End: at}
 	err := b.WaitUntil(ctx, at)
-	ops := slices.Clip(s.Ops[:n])
+	ops = slices.Clip(ops[:n])
 	if f.kind == scramble {
 		ops = append(ops, b.garbage(rand.New(rand.NewPCG(f.seed, 0)), s.Job.Chips)...)
 	}
 	if len(ops) > 0 && err == nil {
-		res, err = b.Bus.Run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Ops: ops})
+		res, err = run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: &bus.Program{Ops: ops}})
 	}
-	b.Release()
+	_, _, _ = b.virtual.Release(ctx)
 	return res, errors.Join(fmt.Errorf("%w: %v", errInjected, f.kind), err)
 }
 
@@ -166,7 +188,7 @@ func (b *faultyBus) rewire(at bus.Time) {
 		lines = b.faults[due].lines
 		b.struck(&b.faults[due], at, b.faults[due].until)
 	}
-	if err := b.SetFaults(lines); err != nil {
+	if err := b.virtual.SetFaults(lines); err != nil {
 		panic(err) // of the scenario
 	}
 	if b.wired = due; due < 0 {
@@ -176,7 +198,7 @@ func (b *faultyBus) rewire(at bus.Time) {
 
 // WaitUntil waits, and goes on waiting while the process stands still.
 func (b *faultyBus) WaitUntil(ctx context.Context, at bus.Time) error {
-	if err := b.Bus.WaitUntil(ctx, at); err != nil {
+	if err := b.virtual.WaitUntil(ctx, at); err != nil {
 		return err
 	}
 	if f := b.match(b.Now(), nil, hostStall); f != nil {
@@ -188,7 +210,7 @@ func (b *faultyBus) WaitUntil(ctx context.Context, at bus.Time) error {
 
 // HostTime is that of the bus, on a clock that may have been set.
 func (b *faultyBus) HostTime(at bus.Time) (time.Time, time.Duration) {
-	host, off := b.Bus.HostTime(at)
+	host, off := b.virtual.HostTime(at)
 	for i := range b.faults {
 		if f := &b.faults[i]; f.kind == clockStep && at >= f.at {
 			host, off = host.Add(f.delay), off+f.delay.Abs()
@@ -197,7 +219,7 @@ func (b *faultyBus) HostTime(at bus.Time) (time.Time, time.Duration) {
 	return host, off
 }
 
-func (b *faultyBus) note(start bus.Time, s *bus.Segment, res bus.Result, err error) (bus.Result, error) {
+func (b *faultyBus) note(start bus.Time, s *bus.Segment, res bus.Result, err error) {
 	e := executed{start: start, ops: s.Ops, res: res, err: err}
 	if s.Job != nil {
 		e.job = *s.Job
@@ -205,5 +227,4 @@ func (b *faultyBus) note(start bus.Time, s *bus.Segment, res bus.Result, err err
 	b.mu.Lock()
 	b.log = append(b.log, e)
 	b.mu.Unlock()
-	return res, err
 }

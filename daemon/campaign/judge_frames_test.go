@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 )
 
 // jobKey is one job of the bus. Numbers alone do not tell them apart: those of tasks that share a load begin anew when
@@ -69,7 +70,8 @@ func (o *outcome) judgeFrames(l *life) {
 			continue
 		}
 		job := e.job
-		res, err := clean.Run(context.Background(), e.res.Start, &bus.Segment{Job: &job, Ops: e.ops})
+		res, err := bustest.Run(context.Background(), clean, e.res.Start,
+			&bus.Segment{Job: &job, Program: &bus.Program{Ops: e.ops}})
 		if err != nil && !o.excused(l, e) {
 			o.problem("a clean bus refuses a segment of job %d of %q at %v: %v", job.Number, job.Task, e.start, err)
 			return

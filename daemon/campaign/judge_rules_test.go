@@ -15,7 +15,7 @@ func (o *outcome) judgeRules(l *life) {
 			return
 		}
 	}
-	if n := l.bus.Inspector().Total(); n != uint64(len(l.ledger.violations)) {
+	if n := l.bus.virtual.Inspector().Total(); n != uint64(len(l.ledger.violations)) {
 		o.problem("%d rule violations, %d were reported", n, len(l.ledger.violations))
 	}
 }

@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -22,20 +23,23 @@ const firstStart = bus.Time(20 * time.Millisecond)
 // brings the registers to what the table assumes, and begins the table right after
 // it.
 func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
-	answer := func(done changeDone) {
-		r.owed = nil
+	send := func(done changeDone) {
 		if c.done != nil {
-			c.done <- done
+			c.done <- done // it has room for the one answer
 		}
 	}
-	r.owed = func(err error) { answer(changeDone{err: err}) }
-	epoch, err := r.initialize(ctx, c.plan, at)
+	owed := r.owe(func(err error) { send(changeDone{err: err}) })
+	answer := func(done changeDone) {
+		r.paid(owed)
+		send(done)
+	}
+	epoch, err := r.initialize(ctx, c.plan, c.runs, at)
 	if err != nil {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
 	}
-	r.tab = newTable(c.plan, c.tasks, epoch, r.tab)
-	r.standing = change{plan: c.plan, tasks: c.tasks}
+	r.tab = newTable(c.plan, c.runs, c.tasks, epoch, r.tab)
+	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
 	var msg *facetdv1.Plan
 	r.board.setTable(c.plan, c.tasks, epoch)
 	if c.plan != nil {
@@ -55,26 +59,42 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	return nil
 }
 
-// initialize runs the initialization of a plan at bus time start, and returns when its table may
-// begin.
-func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, start bus.Time) (bus.Time, error) {
-	if plan == nil || len(plan.Initialization.Ops) == 0 {
+// initialize runs the initialization of a plan at bus time start, or as soon after it as the bus can, and returns when
+// its table may begin. Nothing is in flight.
+func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *programs, start bus.Time) (bus.Time,
+	error) {
+	all := runs.all
+	if runs != r.tab.runs { // should it fail, the table before goes on
+		all = append(slices.Clip(all), r.tab.runs.all...)
+	}
+	if err := r.cfg.Bus.Prepare(ctx, all); err != nil {
+		return start, err
+	}
+	if r.remote() {
+		start = max(start, r.soonest(max(r.cfg.Bus.Now(), r.last)))
+	}
+	if runs.initialization == nil {
 		return start, nil
 	}
 	r.onDemands++
 	job := &bus.Job{Number: r.onDemands, Release: start, Deadline: start.Add(plan.InitializationTime),
 		Chips: r.cfg.Array.All(), Segments: 1}
-	res, err := r.drive(ctx, "", start, &bus.Segment{Job: job, Ops: plan.Initialization.Ops})
-	if err != nil {
+	res := r.drive(ctx, &flight{segment: bus.Segment{Job: job, Program: runs.initialization}, start: start,
+		end: job.Deadline})
+	if res.Err != nil && !res.Refused() {
 		r.regs.lose(job.Chips, r.tab.assumes)
 	}
-	r.report.initialized(job, res.End, err)
-	return res.End, err
+	r.report.initialized(job, res.End, res.Err)
+	epoch := res.End
+	if r.remote() {
+		epoch = max(epoch, r.soonest(max(r.cfg.Bus.Now(), r.last)))
+	}
+	return r.cfg.Array.UpTime(epoch), res.Err
 }
 
 // restore brings the registers to what the active table assumes, at bus time begin.
 func (r *runner) restore(ctx context.Context, begin bus.Time) error {
-	if _, err := r.initialize(ctx, r.tab.plan, begin); err != nil {
+	if _, err := r.initialize(ctx, r.tab.plan, r.tab.runs, begin); err != nil {
 		return r.initializationFailed(ctx, err)
 	}
 	r.resynced()

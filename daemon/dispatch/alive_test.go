@@ -13,17 +13,17 @@ import (
 
 // hanging is a bus whose driver does not come back while it is told so.
 type hanging struct {
-	bus.Bus
+	bus.BusCloser
 	hang chan chan struct{} // what it then waits for
 }
 
-func (h *hanging) Run(ctx context.Context, at bus.Time, s *bus.Segment) (bus.Result, error) {
+func (h *hanging) Next(ctx context.Context) (bus.Result, error) {
 	select {
 	case until := <-h.hang:
 		<-until
 	default:
 	}
-	return h.Bus.Run(ctx, at, s)
+	return h.BusCloser.Next(ctx)
 }
 
 // A loop that runs, waits or idles is alive; one whose bus driver hangs is not, and is
@@ -33,7 +33,7 @@ func TestAlive(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				h := &hanging{hang: make(chan chan struct{}, 1)}
-				r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h }, tasks...)
+				r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { h.BusCloser = b; return h }, tasks...)
 				ctx, stop := context.WithCancel(t.Context())
 				ended := make(chan error, 1)
 				go func() { ended <- r.Run(ctx) }()

@@ -16,7 +16,10 @@ import (
 
 // openJob is a job that has begun and not ended, with the frames read so far.
 type openJob struct {
-	job bus.Job
+	job   bus.Job
+	task  int  // index in plan.Tasks; 0 for on-demand jobs
+	ran   int  // segments that ran whole
+	ended bool // it was closed and reported
 	// set is all frames of the job, as the inspector judges it.
 	set *facetdv1.FrameSet
 	// members are whose frames they are; none for on-demand jobs.
@@ -118,6 +121,7 @@ func (o *openJob) close(end bus.Time, failure string) {
 	if missing := o.incomplete(); missing != "" && failure == "" {
 		failure = "frame " + missing + " is incomplete"
 	}
+	o.ended = true
 	s := o.set
 	s.FinishBusNs = end.NS()
 	s.Late = end.NS() > s.GetDeadlineBusNs()

@@ -13,6 +13,7 @@ import (
 // change is a new timetable that waits for an instant when no job is open.
 type change struct {
 	plan    *scheduler.Plan
+	runs    *programs // of the plan
 	tasks   []*facetdv1.Task
 	applied func()
 	done    chan changeDone // nil for the runner's own changes; holds one answer
@@ -89,7 +90,7 @@ func (d *Dispatcher) changeTasks(
 	if err != nil {
 		return 0, err
 	}
-	c := &change{plan: plan, tasks: tasks, applied: applied, done: make(chan changeDone, 1)}
+	c := &change{plan: plan, runs: programsOf(plan), tasks: tasks, applied: applied, done: make(chan changeDone, 1)}
 	if err := d.box.putChange(c); err != nil {
 		return 0, err
 	}

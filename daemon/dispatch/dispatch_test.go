@@ -88,21 +88,22 @@ type rig struct {
 	watch *watcher
 }
 
-func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.Bus) bus.Bus,
+func newRig(t *testing.T, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.BusCloser) bus.BusCloser,
 	tasks ...*facetdv1.Task) *rig {
 	t.Helper()
 	return newRigOf(t, bustest.MustArray(), pace, stopAt, wrap, tasks...)
 }
 
 // newRigOf is newRig for an array.
-func newRigOf(t *testing.T, a *chipmodel.Array, pace facetdv1.Pace, stopAt time.Duration, wrap func(bus.Bus) bus.Bus,
+func newRigOf(t *testing.T, a *chipmodel.Array, pace facetdv1.Pace, stopAt time.Duration,
+	wrap func(bus.BusCloser) bus.BusCloser,
 	tasks ...*facetdv1.Task) *rig {
 	t.Helper()
 	b, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(100), Pace: pace, Seed: 7})
 	if err != nil {
 		t.Fatal(err)
 	}
-	var used bus.Bus = b
+	var used bus.BusCloser = b
 	if wrap != nil {
 		used = wrap(b)
 	}
@@ -350,26 +351,25 @@ func TestNoGap(t *testing.T) {
 	})
 }
 
-// failing makes chosen segments fail.
-type failing struct {
-	bus.Bus
-	n    int
-	fail func(n int) bool
-}
-
-func (f *failing) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
-	f.n++
-	if f.fail(f.n) {
-		return bus.Result{Start: start, End: start}, errors.New("a wire came off")
-	}
-	return f.Bus.Run(ctx, start, s)
+// failing makes chosen segments fail, by their number from 1.
+func failing(b bus.BusCloser, fail func(n int) bool) bus.BusCloser {
+	n := 0
+	return bustest.Intercept(b, func(ctx context.Context, start bus.Time, s *bus.Segment,
+		run bustest.RunFunc) (bus.Result,
+		error) {
+		n++
+		if fail(n) {
+			return bus.Result{Start: start, End: start}, errors.New("a wire came off")
+		}
+		return run(ctx, start, s)
+	})
 }
 
 // TestFailureIsCounted: one failed segment costs one job, with its cause; the
 // table goes on.
 func TestFailureIsCounted(t *testing.T) {
-	r := newRig(t, free, time.Second, func(b bus.Bus) bus.Bus {
-		return &failing{Bus: b, fail: func(n int) bool { return n == 40 || n == 90 }}
+	r := newRig(t, free, time.Second, func(b bus.BusCloser) bus.BusCloser {
+		return failing(b, func(n int) bool { return n == 40 || n == 90 })
 	}, memTask(100), countTask(30))
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)
@@ -396,8 +396,8 @@ func TestFailureIsCounted(t *testing.T) {
 // requests are refused.
 func TestDeadBus(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus {
-			return &failing{Bus: b, fail: func(n int) bool { return n > 20 }}
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
+			return failing(b, func(n int) bool { return n > 20 })
 		}, memTask(100))
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
@@ -516,15 +516,15 @@ func TestUpdateTask(t *testing.T) {
 }
 
 // lagging is a bus whose host is always half a second behind.
-type lagging struct{ bus.Bus }
+type lagging struct{ bus.BusCloser }
 
-func (l lagging) Now() bus.Time { return l.Bus.Now().Add(500 * time.Millisecond) }
+func (l lagging) Now() bus.Time { return l.BusCloser.Now().Add(500 * time.Millisecond) }
 
 // TestOnDemandOnALaggingHost: the gaps of the table are there in bus time also when
 // the host has no time to wait for them.
 func TestOnDemandOnALaggingHost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return lagging{b} }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { return lagging{b} }, memTask(100))
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()

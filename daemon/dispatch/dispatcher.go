@@ -43,7 +43,7 @@ func New(cfg Config) (*Dispatcher, error) {
 		box: &mailbox{}, board: &board{state: facetdv1.State_STATE_STARTING},
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
-	d.runner = newRunner(cfg, change{plan: plan, tasks: cfg.Tasks}, d.box, d.board)
+	d.runner = newRunner(cfg, change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks}, d.box, d.board)
 	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.
 	d.board.setTasks(plan, cfg.Tasks)

@@ -11,8 +11,8 @@ import (
 )
 
 // failFirst is a bus whose first n segments fail: the initialization of the first timetable, so often.
-func failFirst(n int) func(bus.Bus) bus.Bus {
-	return func(b bus.Bus) bus.Bus { return &failing{Bus: b, fail: func(i int) bool { return i <= n }} }
+func failFirst(n int) func(bus.BusCloser) bus.BusCloser {
+	return func(b bus.BusCloser) bus.BusCloser { return failing(b, func(i int) bool { return i <= n }) }
 }
 
 // TestFirstInitializationFails: the dispatcher tries again, and then runs the tasks that it was made with.

@@ -16,16 +16,16 @@ import (
 
 // startsOf notes when segments are to start.
 type startsOf struct {
-	bus.Bus
+	bus.BusCloser
 	mu     sync.Mutex
 	starts []bus.Time
 }
 
-func (s *startsOf) Run(ctx context.Context, start bus.Time, seg *bus.Segment) (bus.Result, error) {
+func (s *startsOf) Submit(start bus.Time, seg *bus.Segment) error {
 	s.mu.Lock()
 	s.starts = append(s.starts, start)
 	s.mu.Unlock()
-	return s.Bus.Run(ctx, start, seg)
+	return s.BusCloser.Submit(start, seg)
 }
 
 // TestEveryStartIsOnTheGrain: on a bus with a coarse grain everything that the dispatcher starts, of the table, between
@@ -44,8 +44,8 @@ func startOnGrain(t *testing.T, grain time.Duration) {
 		t.Fatal(err)
 	}
 	var seen *startsOf
-	r := newRigOf(t, a, realtime, 0, func(b bus.Bus) bus.Bus {
-		seen = &startsOf{Bus: b}
+	r := newRigOf(t, a, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
+		seen = &startsOf{BusCloser: b}
 		return seen
 	}, memTask(100))
 	ctx, cancel := context.WithCancel(t.Context())

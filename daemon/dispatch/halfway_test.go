@@ -56,8 +56,8 @@ func breakOff(t *testing.T, tasks []*facetdv1.Task, after, times int) int {
 	const until = 600 * time.Millisecond
 	cause := errors.New("a wire came off")
 	first := func(_ bus.Time, s *bus.Segment) bool { return s.Job.Task == tasks[0].GetName() && s.Index == 0 }
-	r := newRig(t, free, until, func(b bus.Bus) bus.Bus {
-		return bustest.NewFaulty(b.(bus.BusCloser),
+	r := newRig(t, free, until, func(b bus.BusCloser) bus.BusCloser {
+		return bustest.NewFaulty(b,
 			bustest.Fault{When: first, Skip: 5, Times: times, Err: cause, HalfWay: after})
 	}, tasks...)
 	what := fmt.Sprintf("%d segments broken off after %d operations", times, after)
@@ -98,8 +98,8 @@ func breakOff(t *testing.T, tasks []*facetdv1.Task, after, times int) int {
 
 // TestALateInitialization: on a bus that is slower than it says the initialization is late, and counted so.
 func TestALateInitialization(t *testing.T) {
-	r := newRig(t, free, 200*time.Millisecond, func(b bus.Bus) bus.Bus {
-		return bustest.NewFaulty(b.(bus.BusCloser), bustest.Fault{
+	r := newRig(t, free, 200*time.Millisecond, func(b bus.BusCloser) bus.BusCloser {
+		return bustest.NewFaulty(b, bustest.Fault{
 			When:  func(_ bus.Time, s *bus.Segment) bool { return s.Job.Task == "" },
 			Delay: time.Millisecond,
 		})

@@ -16,12 +16,12 @@ import (
 
 // slow is a bus on a host that takes longer over every segment than bus time has.
 type slow struct {
-	bus.Bus
+	bus.BusCloser
 	extra time.Duration
 }
 
-func (s *slow) Run(ctx context.Context, start bus.Time, seg *bus.Segment) (bus.Result, error) {
-	res, err := s.Bus.Run(ctx, start, seg)
+func (s *slow) Next(ctx context.Context) (bus.Result, error) {
+	res, err := s.BusCloser.Next(ctx)
 	time.Sleep(s.extra) // of the bubble's clock
 	return res, err
 }
@@ -30,7 +30,8 @@ func (s *slow) Run(ctx context.Context, start bus.Time, seg *bus.Segment) (bus.R
 // task be added and the one that overloads it be removed, and no job is lost.
 func TestChangeOnASlowHost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return &slow{b, 15 * time.Millisecond} }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { return &slow{b, 15 * time.Millisecond} },
+			memTask(100))
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		done := make(chan error, 1)
@@ -70,7 +71,7 @@ func TestChangeOfAFullBus(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, realtime, 0, nil, memTask(1))
 		job := time.Duration(r.runner.standing.plan.Message.GetPredictions()[0].GetJobNs())
-		r = newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { return &slow{b, 5 * time.Microsecond} },
+		r = newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { return &slow{b, 5 * time.Microsecond} },
 			memTask(math.Floor(0.999*float64(time.Second)/float64(job))))
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()

@@ -2,7 +2,9 @@ package dispatch
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 
 	"go.uber.org/zap"
 
@@ -10,29 +12,96 @@ import (
 	"facetd.example/scheduler"
 )
 
-// runEntry runs one segment of the table at its time.
-func (r *runner) runEntry(ctx context.Context, e *scheduler.Entry, at bus.Time) error {
+// runEntry hands one segment of the table over, to run at its time. Where the bus needs no lead it waits for its end.
+func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time) error {
 	tp := &r.tab.plan.Tasks[e.Task]
 	job := r.tab.open[e.Task]
 	if e.Segment == 0 {
 		job = r.tab.begin(r.cfg.Array, e, at)
+		r.jobs = append(r.jobs, job)
 	}
-	r.noteLag(at, true)
-	res, err := r.drive(ctx, tp.Task.Name, at,
-		&bus.Segment{Job: &job.job, Index: e.Segment, Ops: tp.Segments[e.Segment]})
-	r.noteLag(res.End, false)
+	if r.tab.last(e) {
+		delete(r.tab.open, e.Task)
+	}
+	f := &flight{
+		segment: bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment]},
+		start:   at, end: at.Add(tp.Costs[e.Segment].Total()), job: job, entry: e,
+	}
+	if r.tab.advance() {
+		f.cycle = r.tab.cycleStart()
+	}
+	return r.runFlight(hard, f)
+}
+
+// runFlight submits a segment of the table.
+func (r *runner) runFlight(hard context.Context, f *flight) error {
+	r.noteLag(f.start.Add(-r.limits.LeastLead), true)
+	if err := r.submit(f); err != nil {
+		return r.entryEnded(f, &bus.Result{Start: f.start, End: f.start, Err: err})
+	}
+	if r.remote() {
+		return nil
+	}
+	return r.nextUnlessStopped(hard)
+}
+
+// submitAgain submits the first of the segments that were recalled, where there is still time.
+func (r *runner) submitAgain(ctx, hard context.Context, now bus.Time) error {
+	f := r.again[0]
+	take := func() { r.again = r.again[1:] }
+	switch {
+	case f.job.ended:
+		take()
+		return nil
+	case f.start < now.Add(r.limits.LeastLead):
+		take()
+		r.give(f.job, "it was recalled after another segment had failed, and there was no time to hand it over again")
+		return nil
+	case f.entry.Segment == 0 && r.regs.doubted(f.job.job.Chips):
+		take()
+		r.give(f.job, notRestored)
+		return nil
+	}
+	take()
+	return r.runFlight(hard, f)
+}
+
+// give gives up a job of the table before its next segment: the segments that are still to come are passed over.
+func (r *runner) give(job *openJob, failure string) {
+	if r.tab.open[job.task] == job {
+		r.tab.skipped[job.task] = true
+		delete(r.tab.open, job.task)
+	}
+	if job.ran > 0 { // it leaves in the chips what it has written
+		r.resync = true
+		r.regs.lose(job.job.Chips, r.tab.assumes)
+	}
+	r.endJob(job, max(r.last, job.job.Release), failure)
+}
+
+// entryEnded deals with the result of a segment of the table.
+func (r *runner) entryEnded(f *flight, res *bus.Result) error {
+	if !r.remote() {
+		r.noteLag(res.End, false)
+	}
+	job := f.job
+	if f.entry.Segment == 0 {
+		job.set.StartBusNs = res.Start.NS()
+	}
 	for i := range res.Captures {
 		job.take(&res.Captures[i], r.cfg.Bus.HostTime)
 	}
-	task, last := e.Task, r.tab.last(e)
-	r.moveOn()
-	switch {
-	case err != nil:
-		return r.segmentFailed(ctx, task, last, err)
-	case last:
-		r.endJob(task, res.End, "")
+	if res.Err != nil {
+		if r.ending {
+			return nil
+		}
+		return r.segmentFailed(f, res)
 	}
+	job.ran++
 	r.failures = 0
+	if job.ran == job.job.Segments && !job.ended {
+		r.endJob(job, res.End, "")
+	}
 	return nil
 }
 
@@ -48,33 +117,44 @@ func (r *runner) noteLag(planned bus.Time, begins bool) {
 	}
 }
 
-// segmentFailed fails the job with its cause. Nobody knows how far the segment came: what the chips of the job hold is
-// unknown, their registers and their loads, so jobs that have begun on them fail as well. The others go on; registers
-// are brought back to what the table assumes as soon as no job is open.
-func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err error) error {
-	job := r.tab.open[task]
-	r.tab.skipped[task] = !last
-	r.resync = true
-	r.failures++
-	cause := err.Error()
-	if s := r.breaksOff(err); s != nil {
-		cause = s.cause()
-		r.failures = 0
-	} else if ctx.Err() != nil {
-		cause = "the daemon stopped in mid-job"
+// notRestored is why a job fails that would read on.
+const notRestored = "its chips do not hold the registers that the timetable relies on, " +
+	"and there was no time to restore them before it"
+
+// segmentFailed deals with a segment that was refused or broke off. What was handed over behind it is recalled, and
+// submitted again where there is time. What the chips of a job hold of which a part ran is unknown, their registers and
+// their loads, so jobs that have begun on them fail as well. The others go on; registers are brought back to what the
+// table assumes as soon as no job is open.
+func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
+	var refused *bus.RefusedError
+	if errors.As(res.Err, &refused) && refused.Cause == bus.Recalled && !f.job.ended {
+		r.again = append(r.again, f)
+		return nil
 	}
-	r.endJob(task, r.last, cause)
-	r.regs.lose(job.job.Chips, r.tab.assumes)
-	for _, other := range r.tab.openTasks() {
-		if overlap(r.tab.open[other].job.Chips, job.job.Chips) {
-			r.tab.skipped[other] = true
-			r.endJob(other, r.last, fmt.Sprintf("job %d of %s failed in the middle of it, on a chip of both: %s",
+	job := f.job
+	if job.ended { // the segment before it has failed
+		return nil
+	}
+	cause := res.Err.Error()
+	if res.Ran > 0 {
+		cause = fmt.Sprintf("%s; it broke off after %d of %d operations, the last a %s", cause, res.Ran,
+			len(f.segment.Ops), f.segment.Ops[res.Ran-1].Kind)
+	}
+	if refused == nil {
+		job.ran++ // nobody knows how much of it
+		r.failures++
+	}
+	r.give(job, cause)
+	for _, other := range slices.Clone(r.jobs) {
+		if job.ran > 0 && other.ran > 0 && overlap(other.job.Chips, job.job.Chips) {
+			r.give(other, fmt.Sprintf("job %d of %s failed in the middle of it, on a chip of both: %s",
 				job.job.Number, job.job.Task, cause))
 		}
 	}
-	r.log.Warn("segment failed", zap.String("task", job.job.Task), zap.Uint64("job", job.job.Number), zap.Error(err))
-	if ctx.Err() == nil && r.failures >= faultAfter {
-		return fmt.Errorf("%d segments failed one after another, the last with: %w", r.failures, err)
+	r.log.Warn("segment failed", zap.String("task", job.job.Task), zap.Uint64("job", job.job.Number),
+		zap.Error(res.Err))
+	if r.failures >= faultAfter {
+		return fmt.Errorf("%d segments failed one after another, the last with: %w", r.failures, res.Err)
 	}
 	return nil
 }
@@ -83,11 +163,10 @@ func (r *runner) segmentFailed(ctx context.Context, task int, last bool, err err
 // what is not so.
 func (r *runner) refuse(e *scheduler.Entry, at bus.Time) {
 	job := r.tab.begin(r.cfg.Array, e, at)
-	r.tab.skipped[e.Task] = true
-	r.endJob(e.Task, max(r.last, at), "its chips do not hold the registers that the timetable relies on, "+
-		"and there was no time to restore them before it")
+	r.jobs = append(r.jobs, job)
 	r.log.Warn("job refused: the registers of its chips are not restored", zap.String("task", job.job.Task),
 		zap.Uint64("job", job.job.Number), zap.Strings("chips", r.cfg.Array.ChipNames(r.regs.doubt)))
+	r.give(job, notRestored)
 }
 
 // skip passes over a segment of a job that was given up.
@@ -96,20 +175,14 @@ func (r *runner) skip(e *scheduler.Entry, at bus.Time) {
 		delete(r.tab.skipped, e.Task)
 	}
 	r.used(at, bus.Phases{})
-	r.moveOn()
-}
-
-// moveOn goes to the next entry.
-func (r *runner) moveOn() {
 	if r.tab.advance() {
 		r.board.cycleEnded(r.tab.cycleStart())
 	}
 }
 
-// endJob closes the open job of one of plan.Tasks and reports it.
-func (r *runner) endJob(task int, end bus.Time, failure string) {
-	job := r.tab.open[task]
-	delete(r.tab.open, task)
+// endJob closes a job of the table and reports it.
+func (r *runner) endJob(job *openJob, end bus.Time, failure string) {
+	r.jobs = slices.DeleteFunc(r.jobs, func(o *openJob) bool { return o == job })
 	if s := r.box.stopped(); failure != "" && s != nil && s.Revision != r.halt.revision {
 		r.halt.jobs += uint64(max(len(job.members), 1))
 	}
@@ -119,7 +192,9 @@ func (r *runner) endJob(task int, end bus.Time, failure string) {
 
 // abandon fails every open job.
 func (r *runner) abandon(cause string) {
-	for _, task := range r.tab.openTasks() {
-		r.endJob(task, r.last, cause)
+	r.again = nil
+	clear(r.tab.open)
+	for len(r.jobs) > 0 {
+		r.endJob(r.jobs[0], r.last, cause)
 	}
 }

@@ -7,17 +7,17 @@ import (
 	"time"
 
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 )
 
 // stalling is a bus whose host stands still after some segments.
 type stalling struct {
-	bus.Bus
 	n     int
 	stall map[int]time.Duration // by number of the segment, from 1
 }
 
-func (s *stalling) Run(ctx context.Context, start bus.Time, seg *bus.Segment) (bus.Result, error) {
-	res, err := s.Bus.Run(ctx, start, seg)
+func (s *stalling) run(ctx context.Context, start bus.Time, seg *bus.Segment, run bustest.RunFunc) (bus.Result, error) {
+	res, err := run(ctx, start, seg)
 	s.n++
 	time.Sleep(s.stall[s.n])
 	return res, err
@@ -30,8 +30,9 @@ func TestAHostThatStandsStillIsTold(t *testing.T) {
 	const stop = 5 * time.Second
 	for _, startup := range []time.Duration{0, 3 * time.Second} {
 		synctest.Test(t, func(t *testing.T) {
-			r := newRig(t, realtime, 15*time.Second, func(b bus.Bus) bus.Bus {
-				return &stalling{Bus: b, stall: map[int]time.Duration{400: 90 * time.Millisecond, 700: stop}}
+			r := newRig(t, realtime, 15*time.Second, func(b bus.BusCloser) bus.BusCloser {
+				s := &stalling{stall: map[int]time.Duration{400: 90 * time.Millisecond, 700: stop}}
+				return bustest.Intercept(b, s.run)
 			}, memTask(100), countTask(30))
 			var told []Behind
 			r.runner.cfg.MaxLag = 100 * time.Millisecond

@@ -17,6 +17,7 @@ const maxWaiting = 64
 //   - one change of the tasks: further ones wait with their callers, in Dispatcher.changing;
 //   - watchers: one for each caller of Alive, limited by the callers; all are answered by the next step;
 //   - a resync: asked for twice before it is noticed, it is one;
+//   - a loss of the bus: of several before they are noticed, the last;
 //   - a safe stop, which is latched: further ones are added to it. One request to resume it: more are refused.
 //
 // Once ended, it takes nothing more and answers with the cause.
@@ -26,6 +27,7 @@ type mailbox struct {
 	change   *change
 	watchers []chan struct{} // closed by the runner's next step
 	resync   bool
+	lost     error              // why the bus was lost; nil when it was not
 	news     bool               // something came in since the runner's last step began
 	wake     context.CancelFunc // ends the runner's wait; nil while it works
 	ended    error
@@ -77,6 +79,13 @@ func (m *mailbox) takeJob(one *onDemand) bool {
 	return true
 }
 
+// putBack puts an on-demand job that was taken out back in front of the others.
+func (m *mailbox) putBack(one *onDemand) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.waiting = slices.Insert(m.waiting, 0, one)
+}
+
 // putChange hands over a change; the caller sees to it that none waits. Errors: the cause of the end.
 func (m *mailbox) putChange(c *change) error {
 	m.mu.Lock()
@@ -87,6 +96,13 @@ func (m *mailbox) putChange(c *change) error {
 	m.change = c
 	m.arrived()
 	return nil
+}
+
+// hasChange reports whether a change waits.
+func (m *mailbox) hasChange() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.change != nil
 }
 
 // takeChange takes the change that waits, or nil. From then on it cannot be withdrawn, and must be answered.
@@ -134,15 +150,23 @@ func (m *mailbox) askResync() {
 	m.arrived()
 }
 
-// stepBegins answers the watchers, and returns whether a resync was asked for. The runner looks at everything else
-// that waits after it, so that only what comes in from now on is news.
-func (m *mailbox) stepBegins() (resync bool) {
+// putLoss says that the bus was lost.
+func (m *mailbox) putLoss(cause error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.lost = cause
+	m.arrived()
+}
+
+// stepBegins answers the watchers, and returns whether a resync was asked for, and why the bus was lost, if so. The
+// runner looks at everything else that waits after it, so that only what comes in from now on is news.
+func (m *mailbox) stepBegins() (resync bool, lost error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.answerWatchers()
-	resync = m.resync
-	m.resync, m.news = false, false
-	return resync
+	resync, lost = m.resync, m.lost
+	m.resync, m.lost, m.news = false, nil, false
+	return resync, lost
 }
 
 // answerWatchers is called with mu held.

@@ -35,7 +35,7 @@ func (r *runner) panicked(value any) error {
 		if released.State != facetdv1.LineState_LINE_STATE_UNSPECIFIED { // nor has it panicked again
 			lines = released
 		}
-		for range r.tab.openTasks() { // the observer may panic with each
+		for range len(r.jobs) { // the observer may panic with each
 			if !attempt(func() { r.abandon(cause.Error()) }) {
 				break
 			}
@@ -43,8 +43,8 @@ func (r *runner) panicked(value any) error {
 	}
 	r.board.setState(facetdv1.State_STATE_FAULT, cause.Error())
 	stopped := &StoppedError{Reason: cause.Error()}
-	if r.owed != nil {
-		r.owed(stopped)
+	for _, d := range r.owed {
+		d.answer(stopped)
 	}
 	r.box.end(stopped, lines)
 	return cause

@@ -15,25 +15,25 @@ import (
 
 // panicking is a bus whose driver panics in one segment, and counts how often its lines were released.
 type panicking struct {
-	bus.Bus
+	bus.BusCloser
 	at       bus.Time // the first segment from here on
 	released atomic.Int32
 	release  func() // called by every release, where set
 }
 
-func (p *panicking) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
+func (p *panicking) Submit(start bus.Time, s *bus.Segment) error {
 	if start >= p.at {
 		panic("the driver lost its mind")
 	}
-	return p.Bus.Run(ctx, start, s)
+	return p.BusCloser.Submit(start, s)
 }
 
-func (p *panicking) Release() bus.Time {
+func (p *panicking) Release(ctx context.Context) (bus.Time, bool, error) {
 	p.released.Add(1)
 	if p.release != nil {
 		p.release()
 	}
-	return p.Bus.Release()
+	return p.BusCloser.Release(ctx)
 }
 
 // panickingWatcher is an observer that panics in one of its methods, once it is armed.
@@ -106,7 +106,8 @@ func panics(t *testing.T, c panicCase) {
 	if c.driver == 0 {
 		broken.at = bus.Time(time.Hour)
 	}
-	r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { broken.Bus = b; return broken }, memTask(100), countTask(30))
+	r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { broken.BusCloser = b; return broken },
+		memTask(100), countTask(30))
 	observer := &panickingWatcher{watcher: r.watch}
 	r.runner.cfg.Observer, r.runner.report.observer = observer, observer
 	ended := make(chan error, 1)

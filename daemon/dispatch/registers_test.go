@@ -45,25 +45,22 @@ func TestOnDemandBetweenTasksThatDisagree(t *testing.T) {
 
 // halfway makes every segment of one number stop before its last operations, with
 // the registers written so far.
-type halfway struct {
-	bus.Bus
-	at, n int
-}
+type halfway struct{ at, n int }
 
-func (h *halfway) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
+func (h *halfway) run(ctx context.Context, start bus.Time, s *bus.Segment, run bustest.RunFunc) (bus.Result, error) {
 	h.n++
 	if h.n != h.at {
-		return h.Bus.Run(ctx, start, s)
+		return run(ctx, start, s)
 	}
 	half := *s
-	half.Ops = nil
+	half.Program = &bus.Program{}
 	for i := range s.Ops { // up to the first readout
 		if s.Ops[i].Scan != nil {
 			break
 		}
 		half.Ops = append(half.Ops, s.Ops[i])
 	}
-	res, err := h.Bus.Run(ctx, start, &half)
+	res, err := run(ctx, start, &half)
 	return res, errors.Join(err, errors.New("a wire came off"))
 }
 
@@ -72,7 +69,7 @@ func (h *halfway) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.
 func TestOnDemandThatBreaksOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &halfway{at: -1}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h })
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { return bustest.Intercept(b, h.run) })
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()
@@ -193,7 +190,7 @@ func TestResyncForgets(t *testing.T) {
 			program := []bus.Op{bustest.Select(bustest.H | bustest.X0),
 				bustest.Write(1, chipmodel.ColumnPattern, 0x55, bustest.S0), bustest.Select(0)}
 			job := &bus.Job{Task: "nobody's", Release: b.Now(), Deadline: b.Now().Add(time.Second), Segments: 1}
-			_, err := b.Run(ctx, b.Now(), &bus.Segment{Job: job, Ops: program})
+			_, err := bustest.Run(ctx, b, b.Now(), &bus.Segment{Job: job, Program: &bus.Program{Ops: program}})
 			b.Inspector().JobEnded(job, bus.Outcome{Kind: bus.OnTime})
 			return err
 		}); err != nil {
@@ -238,7 +235,8 @@ func TestViolationsBesideTheTable(t *testing.T) {
 func TestOnDemandThatLosesAll(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &halfway{at: -1}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h }, memTask(20))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { return bustest.Intercept(b, h.run) },
+			memTask(20))
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- r.Run(ctx) }()

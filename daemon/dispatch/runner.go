@@ -2,14 +2,13 @@ package dispatch
 
 import (
 	"context"
-	"errors"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
-	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/scheduler/program"
@@ -33,11 +32,18 @@ type runner struct {
 	board  *board
 	report reporter
 
+	limits  bus.Limits
+	flights []*flight  // submitted, with results to come, in order
+	again   []*flight  // of the table, recalled by the bus: to be submitted again before the rest of it
+	jobs    []*openJob // of the table, begun and not ended, in order
+	ending  bool       // what is in flight is taken back, and its jobs are accounted for by abandon
+
 	tab *table
 	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
 	// first one. It has no one to answer.
 	standing  change
-	last      bus.Time // end of the last segment
+	last      bus.Time // end of the last segment that has ended
+	taken     bus.Time // end of the last that was submitted, as planned
 	regs      registers
 	failures  int    // segments failed one after another
 	resync    bool   // registers are to be brought back
@@ -45,7 +51,7 @@ type runner struct {
 	onDemands uint64 // on-demand jobs begun
 	lag       lagWatch
 	halt      halt
-	owed      func(error) // answers who waits for what is under way; nil when nobody does
+	owed      []*debt // answers to those who wait for what is under way
 }
 
 func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
@@ -53,7 +59,9 @@ func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
 		cfg: cfg, log: cfg.Logger, box: box, board: b,
 		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
 			board: b, reach: map[chipmodel.LineSet]int{}},
-		standing: first, tab: newTable(nil, first.tasks, 0, nil), regs: registers{array: cfg.Array, board: b},
+		limits:   cfg.Bus.Limits(),
+		standing: first, tab: newTable(nil, programsOf(nil), first.tasks, 0, nil),
+		regs: registers{array: cfg.Array, board: b},
 	}
 	r.regs.set(program.PowerOn(cfg.Array), nil)
 	return r
@@ -67,7 +75,7 @@ func (r *runner) run(ctx context.Context) (err error) {
 		}
 	}()
 	err = r.loop(ctx)
-	r.box.end(&StoppedError{Reason: "the daemon stopped"}, r.release())
+	r.box.end(&StoppedError{Reason: "the daemon stopped"}, r.release("the daemon stopped"))
 	return err
 }
 
@@ -78,13 +86,14 @@ func (r *runner) loop(ctx context.Context) error {
 	stop := context.AfterFunc(ctx, func() { time.AfterFunc(stopGrace, cancel) })
 	defer stop()
 
+	defer r.watchLoss(hard, cancel)()
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
 	if r.box.stopped() != nil { // since before the daemon started
 		r.board.setTable(r.standing.plan, r.standing.tasks, firstStart)
 	} else if err := r.activate(hard, &r.standing, r.cfg.Array.UpTime(firstStart)); err != nil {
 		return err
 	}
-	for ctx.Err() == nil && (r.cfg.StopAt == 0 || !r.tab.reaches(r.cfg.StopAt, r.last)) {
+	for ctx.Err() == nil && !r.stopsHere() {
 		if err := r.step(ctx, hard); err != nil {
 			r.giveUp(err)
 			<-ctx.Done()
@@ -92,76 +101,122 @@ func (r *runner) loop(ctx context.Context) error {
 		}
 	}
 	r.board.setState(facetdv1.State_STATE_STOPPING, "")
-	r.abandon("the daemon stopped")
+	r.takeBack(hard)
 	return nil
+}
+
+// stopsHere reports whether the stop that was configured has come, with no job open.
+func (r *runner) stopsHere() bool {
+	return r.cfg.StopAt > 0 && len(r.flights)+len(r.again) == 0 && r.tab.reaches(r.cfg.StopAt, r.last)
+}
+
+// takeBack takes back what is in flight, and lets what runs come to its end.
+func (r *runner) takeBack(hard context.Context) {
+	if len(r.flights) == 0 || r.cfg.Bus.Cancel(bustime.Never) != nil {
+		return
+	}
+	r.ending = true
+	for len(r.flights) > 0 && hard.Err() == nil && r.next(hard) == nil {
+	}
+	r.ending = false
 }
 
 // giveUp stops driving a bus that failed for good. The daemon may stay up for long: whoever waits is answered, and
 // the lines are released, now.
 func (r *runner) giveUp(cause error) {
-	r.abandon("the bus failed: " + cause.Error())
-	lines := r.release()
+	lines := r.release("the bus failed: " + cause.Error())
 	r.board.setState(facetdv1.State_STATE_FAULT, cause.Error())
 	r.log.Error("bus given up, every line inactive", zap.Error(cause))
 	r.box.end(&StoppedError{Reason: cause.Error()}, lines)
 }
 
-// release makes every line inactive.
-func (r *runner) release() LineRelease {
+// release makes every line inactive, and fails every open job with a cause.
+func (r *runner) release(cause string) LineRelease {
 	asked := max(r.cfg.Bus.Now(), r.last)
 	lines, at := r.releaseLines()
+	r.drain()
+	r.abandon(cause)
 	r.report.released(asked, at)
 	return lines
 }
 
 // step does the next thing: a change, an on-demand job, a wait, or a segment; or what a safe stop leaves to do.
 func (r *runner) step(ctx, hard context.Context) error {
-	if r.box.stepBegins() {
+	resync, lost := r.box.stepBegins()
+	if resync {
 		r.resync, r.asked = true, true
+	}
+	if lost != nil {
+		r.lose(&bus.LostError{Cause: lost})
+		return nil
 	}
 	if s := r.box.stopped(); s != nil {
 		return r.halted(ctx, hard, s)
 	}
+	if len(r.flights) >= r.limits.Queue ||
+		len(r.flights) > 0 && len(r.again) == 0 && r.cfg.StopAt > 0 && r.tab.reaches(r.cfg.StopAt, r.taken) {
+		return r.await(ctx, hard, bustime.Forever)
+	}
 	now := r.now()
-	quiescentAt, quiescent := r.tab.quiescent(r.last, now)
-	if quiescent {
+	if quiescentAt, quiescent := r.tab.quiescent(r.taken, r.soonest(now)); quiescent && len(r.again) == 0 &&
+		(r.resync || r.box.hasChange()) {
+		if len(r.flights) > 0 {
+			return r.await(ctx, hard, bustime.Forever)
+		}
 		if c := r.box.takeChange(); c != nil {
 			return r.activate(hard, c, quiescentAt)
 		}
-	}
-	if r.resync && quiescent {
-		return r.activate(hard, &r.standing, quiescentAt)
+		if r.resync {
+			return r.activate(hard, &r.standing, quiescentAt)
+		}
 	}
 	if r.tab.idle() {
-		if one := r.pick(now, bustime.Forever); one != nil {
-			r.runOnDemand(hard, one, now)
-			return nil
+		if one := r.pick(max(r.soonest(now), r.taken), bustime.Forever); one != nil {
+			return r.runOnDemand(hard, one, max(r.soonest(now), r.taken), bustime.Forever)
+		}
+		if len(r.flights) > 0 {
+			return r.await(ctx, hard, bustime.Forever)
 		}
 		return r.waitIdle(ctx)
 	}
-	entry, at := r.tab.entry()
-	begin := now
-	if at < now {
-		// The host lags: the bus works off its table without waiting, and the gap is
-		// still there in bus time.
-		begin = r.last
+	return r.stepTable(ctx, hard, now)
+}
+
+// stepTable does the next thing while there is a table.
+func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
+	if len(r.again) > 0 {
+		return r.submitAgain(ctx, hard, now)
 	}
-	if len(r.regs.doubt) > 0 && r.tab.restorable(begin, r.regs.doubt, r.resync) {
+	entry, at := r.tab.entry()
+	begin := max(r.soonest(now), r.taken)
+	if !r.remote() {
+		begin = now
+		if at < now {
+			// The host lags: the bus works off its table without waiting, and the gap is
+			// still there in bus time.
+			begin = r.last
+		}
+	}
+	if len(r.regs.doubt) > 0 && r.tab.restorable(begin, r.lead(), r.regs.doubt, r.resync) {
+		if len(r.flights) > 0 {
+			return r.await(ctx, hard, bustime.Forever)
+		}
 		return r.restore(hard, begin)
 	}
 	if !r.resync { // what registers hold is not known before
 		if one := r.pick(begin, at); one != nil {
-			r.runOnDemand(hard, one, begin)
-			return nil
+			return r.runOnDemand(hard, one, begin, at)
 		}
 	}
 	if r.tab.skipped[entry.Task] {
 		r.skip(entry, at)
 		return nil
 	}
-	if at > now {
-		woken, err := r.wait(ctx, at)
-		if woken || err != nil {
+	if due := r.handOver(at); due > now {
+		if len(r.flights) > 0 {
+			return r.await(ctx, hard, due)
+		}
+		if woken, err := r.wait(ctx, due); woken || err != nil {
 			return err
 		}
 	}
@@ -169,7 +224,22 @@ func (r *runner) step(ctx, hard context.Context) error {
 		r.refuse(entry, at)
 		return nil
 	}
-	return r.runEntry(hard, entry, max(at, r.last)) // later than planned on a bus that is slower than it says
+	return r.runEntry(hard, entry, max(at, r.taken)) // later than planned on a bus that is slower than it says
+}
+
+// debt is an answer that somebody waits for.
+type debt struct{ answer func(error) }
+
+// owe notes an answer to be given: should the runner panic, it is given all the same.
+func (r *runner) owe(answer func(error)) *debt {
+	d := &debt{answer}
+	r.owed = append(r.owed, d)
+	return d
+}
+
+// paid notes that an answer is given.
+func (r *runner) paid(d *debt) {
+	r.owed = slices.DeleteFunc(r.owed, func(o *debt) bool { return o == d })
 }
 
 // wait blocks until bus time at. It reports true when something else is to be
@@ -218,20 +288,4 @@ func (r *runner) now() bus.Time { return max(r.cfg.Array.UpTime(r.cfg.Bus.Now())
 func (r *runner) used(at bus.Time, busy bus.Phases) {
 	r.last = max(r.last, r.cfg.Array.UpTime(at))
 	r.board.used(r.last, busy)
-}
-
-// drive runs a segment on the bus and reports what it did; task is empty for what is not of the table.
-func (r *runner) drive(ctx context.Context, task string, at bus.Time, s *bus.Segment) (bus.Result, error) {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	r.box.armBreak(r.halt.revision, cancel)
-	res, err := r.cfg.Bus.Run(ctx, at, s)
-	r.box.disarmBreak()
-	r.used(res.End, res.Busy)
-	r.report.segmentRun(task, &res, s.Ops)
-	var broken *rules.ViolationError
-	if errors.As(err, &broken) {
-		r.report.violated(broken.Violations)
-	}
-	return res, err
 }

@@ -81,8 +81,7 @@ func (r *runner) halted(ctx, hard context.Context, s *SafeStop) error {
 		return nil
 	}
 	if one := r.box.takeDo(); one != nil {
-		r.runOnDemand(hard, one, now)
-		return nil
+		return r.runOnDemand(hard, one, now, now)
 	}
 	if c, stop := r.box.takeResume(); c != nil {
 		return r.resume(hard, c, stop, now)
@@ -107,6 +106,7 @@ type halt struct {
 func (r *runner) haltFor(s *SafeStop) {
 	asked := max(r.cfg.Bus.Now(), r.last)
 	lines, at := r.releaseLines()
+	r.drain()
 	r.abandon(s.cause())
 	r.report.released(asked, at)
 	r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
@@ -124,13 +124,22 @@ func (r *runner) haltFor(s *SafeStop) {
 // releaseLines makes every line inactive, as far as the bus can be told to, and returns what is known and the bus time
 // of it.
 func (r *runner) releaseLines() (LineRelease, bus.Time) {
-	at := r.cfg.Bus.Release()
-	return LineRelease{State: facetdv1.LineState_LINE_STATE_CONFIRMED, At: at}, at
+	ctx, cancel := context.WithTimeout(context.Background(), answerLimit)
+	defer cancel()
+	at, confirmed, err := r.cfg.Bus.Release(ctx)
+	if confirmed {
+		return LineRelease{State: facetdv1.LineState_LINE_STATE_CONFIRMED, At: at}, at
+	}
+	why := "the bus has not confirmed it"
+	if err != nil {
+		why = err.Error()
+	}
+	return LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED, Why: why}, at
 }
 
 // keepChange takes a change of the tasks for when the array is resumed.
 func (r *runner) keepChange(c *change, now bus.Time) {
-	r.standing = change{plan: c.plan, tasks: c.tasks}
+	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
 	r.board.setTable(c.plan, c.tasks, now)
 	if c.applied != nil {
 		c.applied()
@@ -154,7 +163,7 @@ func (r *runner) resume(ctx context.Context, c *change, s *SafeStop, now bus.Tim
 // breaksOff is the safe stop that has broken off a segment which ended with err, nil where it ended for another reason.
 func (r *runner) breaksOff(err error) *SafeStop {
 	s := r.box.stopped()
-	if s == nil || s.Revision == r.halt.revision || !errors.Is(err, context.Canceled) {
+	if s == nil || s.Revision == r.halt.revision || !errors.Is(err, bus.ErrReleased) {
 		return nil
 	}
 	return s

@@ -47,7 +47,7 @@ func TestSafeStop(t *testing.T) {
 
 func stopAndResume(t *testing.T, after time.Duration) {
 	counted := &counting{}
-	wrap := func(b bus.Bus) bus.Bus { counted.Bus = b; return counted }
+	wrap := func(b bus.BusCloser) bus.BusCloser { counted.BusCloser = b; return counted }
 	r := newRig(t, realtime, 0, wrap, memTask(100), countTask(30))
 	end := r.begin(t)
 	time.Sleep(after)
@@ -150,13 +150,13 @@ func stillStopped(t *testing.T, r *rig, counted *counting) {
 
 // counting counts the segments that a bus was given.
 type counting struct {
-	bus.Bus
+	bus.BusCloser
 	segments int
 }
 
-func (c *counting) Run(ctx context.Context, at bus.Time, s *bus.Segment) (bus.Result, error) {
+func (c *counting) Submit(at bus.Time, s *bus.Segment) error {
 	c.segments++
-	return c.Bus.Run(ctx, at, s)
+	return c.BusCloser.Submit(at, s)
 }
 
 // TestSafeStopTwice: the same words count once, others are added, and who knows only the first of them cannot resume.
@@ -207,7 +207,7 @@ func kind(err error, kind string) bool {
 func TestSafeStopOfAHungDriver(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &hanging{hang: make(chan chan struct{}, 1)}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { h.BusCloser = b; return h }, memTask(100))
 		end := r.begin(t)
 		back := make(chan struct{})
 		time.Sleep(100 * time.Millisecond)
@@ -266,7 +266,8 @@ func TestSafeStopInAProgram(t *testing.T) {
 func TestSafeStopBeforeTheStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		counted := &counting{}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { counted.Bus = b; return counted }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { counted.BusCloser = b; return counted },
+			memTask(100))
 		before := &SafeStop{Reasons: []StopReason{ask("ada", "")}, Requests: 1, Revision: 77}
 		r.box.preset(before)
 		if s := r.Snapshot(); s.State != facetdv1.State_STATE_SAFE_STOP {
@@ -329,8 +330,9 @@ func TestChangesOfAStoppedArray(t *testing.T) {
 func TestResumeFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		broken := false
-		f := &failing{fail: func(int) bool { return broken }}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { f.Bus = b; return f }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
+			return failing(b, func(int) bool { return broken })
+		}, memTask(100))
 		end := r.begin(t)
 		time.Sleep(100 * time.Millisecond)
 		stop := r.SafeStop(t.Context(), ask("ada", ""))
@@ -359,7 +361,7 @@ func TestResumeFails(t *testing.T) {
 func TestStopDuringAResume(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := &hanging{hang: make(chan chan struct{}, 1)}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { h.Bus = b; return h }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { h.BusCloser = b; return h }, memTask(100))
 		end := r.begin(t)
 		time.Sleep(100 * time.Millisecond)
 		first := r.SafeStop(t.Context(), ask("ada", "smoke"))
@@ -399,8 +401,9 @@ func TestStopDuringAResume(t *testing.T) {
 // TestSafeStopOfAFaultyBus: a bus that was given up can be stopped too; the stop says what its release came to.
 func TestSafeStopOfAFaultyBus(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		f := &failing{fail: func(int) bool { return true }}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { f.Bus = b; return f }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser {
+			return failing(b, func(int) bool { return true })
+		}, memTask(100))
 		end := r.begin(t)
 		time.Sleep(time.Second)
 		stop := r.SafeStop(t.Context(), ask("ada", ""))

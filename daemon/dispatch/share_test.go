@@ -173,8 +173,8 @@ func TestSharingChangesLoseNothing(t *testing.T) {
 // TestSharedJobFails: a job that fails fails for every task that shares it, with the
 // cause, and none is lost.
 func TestSharedJobFails(t *testing.T) {
-	r := newRig(t, free, firstStart.Elapsed()+200*time.Millisecond, func(b bus.Bus) bus.Bus {
-		return &failing{Bus: b, fail: func(n int) bool { return n == 7 }}
+	r := newRig(t, free, firstStart.Elapsed()+200*time.Millisecond, func(b bus.BusCloser) bus.BusCloser {
+		return failing(b, func(n int) bool { return n == 7 })
 	}, sharer("whole", 0, wholeView), sharer("soft", 0, softView))
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)

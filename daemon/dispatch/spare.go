@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"facetd.example/bus"
@@ -59,26 +60,55 @@ func (r *runner) fits(one *onDemand, free time.Duration) error {
 	return errLater
 }
 
-// runOnDemand runs an on-demand job now and answers its caller.
-func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
+// runOnDemand hands an on-demand job over, to run from bus time begin on, and has its caller answered at its end. Where
+// there is no time any more to end before until, it waits for another gap. Errors: a bus that gives no results any
+// more.
+func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until bus.Time) error {
+	owed := r.owe(func(err error) { one.done <- onDemandDone{err: err} }) // it has room for the one answer
 	answer := func(done onDemandDone) {
-		r.owed = nil
+		r.paid(owed)
 		one.done <- done
 	}
-	r.owed = func(err error) { answer(onDemandDone{err: err}) }
 	if one.do != nil {
 		answer(onDemandDone{err: one.do()})
-		return
+		return nil
+	}
+	p := one.program
+	run := &bus.Program{Ops: p.Ops}
+	if err := r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run)); err != nil {
+		answer(onDemandDone{err: err})
+		return nil
+	}
+	if r.remote() { // preparing may have taken a while
+		if begin = max(begin, r.soonest(r.cfg.Bus.Now())); begin.Add(p.Time) > until {
+			r.paid(owed)
+			r.box.putBack(one)
+			return nil
+		}
 	}
 	r.onDemands++
-	p := one.program
 	job := newOpenJob(r.cfg.Array, bus.Job{
-		Number: r.onDemands, Release: min(one.asked, now), Deadline: bustime.Forever,
+		Number: r.onDemands, Release: min(one.asked, begin), Deadline: bustime.Forever,
 		Chips: p.Chips, Segments: 1,
-	}, now, p.Views, p.Frames)
-	res, err := r.drive(ctx, "", now, &bus.Segment{Job: &job.job, Ops: p.Ops})
-	done := onDemandDone{err: err, Done: Done{
-		FrameSet: job.set, Words: p.Words, Start: res.Start, Waited: max(res.Start.Sub(one.asked), 0),
+	}, begin, p.Views, p.Frames)
+	f := &flight{segment: bus.Segment{Job: &job.job, Program: run}, start: begin, end: begin.Add(p.Time), job: job}
+	f.ended = func(res *bus.Result) { answer(r.onDemandEnded(one, job, res)) }
+	r.regs.wrote(p.Ops, r.tab.assumes)
+	if err := r.submit(f); err != nil {
+		f.ended(&bus.Result{Start: begin, End: begin, Err: err})
+		return nil
+	}
+	if r.remote() {
+		return nil
+	}
+	return r.nextUnlessStopped(hard)
+}
+
+// onDemandEnded closes an on-demand job and returns the answer to its caller.
+func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onDemandDone {
+	job.set.StartBusNs = res.Start.NS()
+	done := onDemandDone{err: res.Err, Done: Done{
+		FrameSet: job.set, Words: one.program.Words, Start: res.Start, Waited: max(res.Start.Sub(one.asked), 0),
 	}}
 	if one.raw {
 		done.captures = res.Captures
@@ -88,20 +118,16 @@ func (r *runner) runOnDemand(ctx context.Context, one *onDemand, now bus.Time) {
 		}
 	}
 	failure := ""
-	if err != nil {
-		failure = err.Error()
+	if res.Err != nil {
+		failure = res.Err.Error()
 		r.resync = true
-		if s := r.breaksOff(err); s != nil {
+		if s := r.breaksOff(res.Err); s != nil {
 			failure, done.err = s.cause(), &SafeStopError{*s}
 			r.halt.onDemands++
 		}
-	}
-	if err == nil {
-		r.regs.wrote(p.Ops, r.tab.assumes)
-	} else {
-		r.regs.lose(p.Chips, r.tab.assumes)
+		r.regs.lose(one.program.Chips, r.tab.assumes)
 	}
 	job.close(res.End, failure)
 	r.report.jobEnded(job)
-	answer(done)
+	return done
 }

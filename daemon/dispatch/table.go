@@ -2,7 +2,6 @@ package dispatch
 
 import (
 	"maps"
-	"slices"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -15,6 +14,7 @@ import (
 // table is an active timetable, and how far it has run. Only the runner uses it.
 type table struct {
 	plan  *scheduler.Plan // nil when there are no tasks
+	runs  *programs       // of the plan
 	tasks []counted       // as asked for, in the order of scheduler.Member.Asked
 	// numbers count the jobs of the bus, in the order of plan.Tasks. A task that has
 	// shared jobs with others since the last table, or does so from now on, has other
@@ -26,7 +26,8 @@ type table struct {
 	// earliest[i] is the earliest release among the entries from i to the end of
 	// the cycle: before it, everything released has been run.
 	earliest []time.Duration
-	open     map[int]*openJob // by index in plan.Tasks
+	// open are the jobs that have begun and of which segments are still to be submitted, by index in plan.Tasks.
+	open map[int]*openJob
 	// skipped marks those of plan.Tasks whose current job was given up.
 	skipped map[int]bool
 	gaps    gapList
@@ -41,8 +42,8 @@ type counted struct {
 
 // newTable is a table at its beginning. The jobs of the tasks, and those of the bus,
 // that the table before had too are counted on.
-func newTable(plan *scheduler.Plan, tasks []*facetdv1.Task, epoch bus.Time, before *table) *table {
-	t := &table{plan: plan, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
+func newTable(plan *scheduler.Plan, runs *programs, tasks []*facetdv1.Task, epoch bus.Time, before *table) *table {
+	t := &table{plan: plan, runs: runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
 	t.tasks = make([]counted, len(tasks))
 	for i, spec := range tasks {
 		t.tasks[i] = counted{spec.GetName(), before.nextJobOf(spec.GetName())}
@@ -142,14 +143,15 @@ func (t *table) upcoming() (*scheduler.Entry, bus.Time) {
 
 // restorable reports whether the registers of chips can be restored from bus time begin on without a new beginning of
 // the table: jobs that were released may wait, but none is open whose hold it could break, and it ends before the next
-// segment. Unless they are to be restored at all events, the next segment must need them. The table is not idle.
-func (t *table) restorable(begin bus.Time, chips []int, anyway bool) bool {
+// segment is to be handed over, which is lead before its start. Unless they are to be restored at all events, the next
+// segment must need them. The table is not idle.
+func (t *table) restorable(begin bus.Time, lead time.Duration, chips []int, anyway bool) bool {
 	if len(t.open) > 0 {
 		return false
 	}
 	next, at := t.upcoming()
 	return (anyway || overlap(t.plan.Tasks[next.Task].Task.Chips, chips)) &&
-		begin.Add(t.plan.InitializationTime) <= at
+		begin.Add(t.plan.InitializationTime+lead) <= at
 }
 
 // quiescent returns the latest instant from last to now at which a change loses nothing: no job is
@@ -189,9 +191,6 @@ func (t *table) clashes(chips []int) bool {
 	return false
 }
 
-// openTasks are those of plan.Tasks with an open job, in order.
-func (t *table) openTasks() []int { return slices.Sorted(maps.Keys(t.open)) }
-
 // begin opens the job of an entry, with the next number of every member, at bus time at.
 func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *openJob {
 	tp := &t.plan.Tasks[e.Task]
@@ -210,6 +209,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		job.members[i] = memberJob{m, of.next, begin.Add(t.plan.MemberDeadline(e, m))}
 		of.next++
 	}
+	job.task = e.Task
 	t.open[e.Task] = job
 	return job
 }

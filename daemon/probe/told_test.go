@@ -27,7 +27,7 @@ type bench struct {
 func (b *bench) Program(ctx context.Context, ops []bus.Op) ([]bus.Capture, error) {
 	b.jobs++
 	job := &bus.Job{Number: b.jobs, Deadline: 1 << 62, Chips: b.a.All(), Segments: 1}
-	res, err := b.bus.Run(ctx, b.bus.Now(), &bus.Segment{Job: job, Ops: ops})
+	res, err := bustest.Run(ctx, b.bus, b.bus.Now(), &bus.Segment{Job: job, Program: &bus.Program{Ops: ops}})
 	return res.Captures, err
 }
 

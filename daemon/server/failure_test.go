@@ -16,6 +16,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/dispatch"
 )
@@ -31,7 +32,7 @@ type failing struct {
 	unhang           chan struct{}
 }
 
-func (f *failing) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
+func (f *failing) run(ctx context.Context, start bus.Time, s *bus.Segment, run bustest.RunFunc) (bus.Result, error) {
 	if f.hung.Load() {
 		f.hanging.Store(true)
 		<-f.unhang // whatever ctx says
@@ -42,12 +43,12 @@ func (f *failing) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.
 	if f.broken.Load() {
 		return bus.Result{Start: start, End: start}, errors.New("the cable is out")
 	}
-	return f.BusCloser.Run(ctx, start, s)
+	return run(ctx, start, s)
 }
 
-func (f *failing) Release() bus.Time {
+func (f *failing) Release(ctx context.Context) (bus.Time, bool, error) {
 	f.releases.Add(1)
-	return f.BusCloser.Release()
+	return f.BusCloser.Release(ctx)
 }
 
 func (f *failing) Close() error {
@@ -61,7 +62,7 @@ func (f *failing) Close() error {
 func withFailing(c *Setup) *failing {
 	f := &failing{unhang: make(chan struct{})}
 	c.wrapBus = func(b bus.BusCloser) bus.BusCloser {
-		f.BusCloser = b
+		f.BusCloser = bustest.Intercept(b, f.run)
 		return f
 	}
 	return f

@@ -35,10 +35,11 @@ type violating struct {
 	next atomic.Bool
 }
 
-func (u *violating) Run(ctx context.Context, start bus.Time, s *bus.Segment) (bus.Result, error) {
-	res, err := u.BusCloser.Run(ctx, start, s)
-	if err == nil && u.next.CompareAndSwap(true, false) {
-		err = &rules.ViolationError{Violations: []rules.Violation{{Rule: 4, At: res.End, Message: "made by a test"}}}
+func (u *violating) Next(ctx context.Context) (bus.Result, error) {
+	res, err := u.BusCloser.Next(ctx)
+	if err == nil && res.Err == nil && u.next.CompareAndSwap(true, false) {
+		res.Err = &rules.ViolationError{Violations: []rules.Violation{{Rule: 4, At: res.End,
+			Message: "made by a test"}}}
 	}
 	return res, err
 }

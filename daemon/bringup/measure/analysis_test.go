@@ -495,7 +495,8 @@ func judgePrograms(t *testing.T, a *chipmodel.Array, programs map[string][]bus.O
 			continue
 		}
 		in := rules.NewInspector(a)
-		in.BeginSegment(&bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: 1 << 60}, Ops: ops}, 0, 0)
+		in.BeginSegment(&bus.Segment{Job: &bus.Job{Chips: a.All(), Segments: 1, Deadline: 1 << 60},
+			Program: &bus.Program{Ops: ops}}, 0, 0)
 		at, enabled := int64(0), map[int]bool{}
 		for i := range ops {
 			op := &ops[i]

@@ -10,6 +10,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
@@ -72,7 +73,7 @@ func (b *bench) run(t testing.TB, ops []bus.Op) bus.Result {
 	b.job++
 	now := b.bus.Now()
 	job := &bus.Job{Number: b.job, Release: now, Deadline: now.Add(time.Hour), Chips: b.a.All(), Segments: 1}
-	res, err := b.bus.Run(t.Context(), now, &bus.Segment{Job: job, Ops: ops})
+	res, err := bustest.Run(t.Context(), b.bus, now, &bus.Segment{Job: job, Program: &bus.Program{Ops: ops}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,304 @@
+package virtual
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"runtime"
+	"slices"
+	"time"
+
+	"facetd.example/bus"
+	"facetd.example/bus/rules"
+	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/bustime"
+)
+
+// prepared is what the bus keeps of a program.
+type prepared struct {
+	captures   int    // that a run of it makes
+	generation uint64 // of the last set of programs that it was in
+}
+
+// flight is a segment that was submitted and whose result was not taken.
+type flight struct {
+	segment *bus.Segment
+	start   bus.Time
+	begun   bool
+	done    bool // res is complete
+	broken  uint64
+	res     bus.Result
+}
+
+// Limits returns what the bus can do.
+func (b *Bus) Limits() bus.Limits { return b.limits }
+
+// Lost returns nil: the bus cannot be lost.
+func (b *Bus) Lost() <-chan error { return nil }
+
+// Prepare checks the programs. What could never run is an error, of everything that is wrong, and then all is as
+// before.
+func (b *Bus) Prepare(ctx context.Context, programs []*bus.Program) error {
+	if b.closed {
+		return bus.ErrClosed
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	var errs []error
+	for i, p := range programs {
+		if b.programs[p] != nil {
+			continue
+		}
+		if err := bus.CheckOps(b.array, p.Ops); err != nil {
+			errs = append(errs, fmt.Errorf("program %d cannot run: %w", i, err))
+		}
+	}
+	if len(errs) > 0 {
+		return errors.Join(errs...)
+	}
+	b.generation++
+	for _, p := range programs {
+		known := b.programs[p]
+		if known == nil {
+			known = &prepared{captures: captures(p.Ops)}
+			b.programs[p] = known
+		}
+		known.generation = b.generation
+	}
+	for _, f := range b.queue {
+		if known := b.programs[f.segment.Program]; known != nil {
+			known.generation = b.generation
+		}
+	}
+	for p, known := range b.programs {
+		if known.generation != b.generation {
+			delete(b.programs, p)
+		}
+	}
+	return nil
+}
+
+// captures is how many captures a program makes.
+func captures(ops []bus.Op) int {
+	n := 0
+	for i := range ops {
+		if ops[i].Scan != nil {
+			n += len(ops[i].Scan.Chips)
+		}
+	}
+	return n
+}
+
+// Submit puts a segment into the queue, or refuses it when it comes later than the least lead before its start.
+func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
+	switch {
+	case b.closed:
+		return bus.ErrClosed
+	case len(b.queue) >= b.limits.Queue:
+		return bus.ErrQueueFull
+	case b.programs[s.Program] == nil:
+		return bus.ErrNotPrepared
+	}
+	b.queue = append(b.queue, flight{segment: s, start: start, res: bus.Result{Start: start, End: start,
+		Slack: bus.NoSlack}})
+	f := &b.queue[len(b.queue)-1]
+	if b.limits.LeastLead > 0 {
+		now := b.Now()
+		if f.res.Slack = start.Sub(now) - b.limits.LeastLead; f.res.Slack < 0 {
+			f.refuse(bus.HostStall, now)
+		}
+	}
+	return nil
+}
+
+// refuse ends a segment that has not begun, at bus time now.
+func (f *flight) refuse(cause bus.Cause, now bus.Time) {
+	e := &bus.RefusedError{Cause: cause, Planned: f.start, Device: now}
+	if cause != bus.Recalled {
+		e.Late = -f.res.Slack
+	}
+	f.res.Err, f.done = e, true
+}
+
+// Cancel recalls what starts after a bus time and has not begun.
+func (b *Bus) Cancel(after bus.Time) error {
+	if b.closed {
+		return bus.ErrClosed
+	}
+	b.recall(after)
+	return nil
+}
+
+func (b *Bus) recall(after bus.Time) {
+	for i := range b.queue {
+		if f := &b.queue[i]; !f.begun && !f.done && f.start > after {
+			f.refuse(bus.Recalled, b.Now())
+		}
+	}
+}
+
+// Next runs the first segment of the queue, at exactly its planned bus time, and returns its result. In realtime pace
+// that is when the host's clock has reached the segment's end. When ctx ends before, the segment goes on with the next
+// call.
+//
+// A rule violation breaks the segment off after the operation that caused it, whose captures are left out; every line
+// is
+// then inactive.
+func (b *Bus) Next(ctx context.Context) (bus.Result, error) {
+	switch {
+	case b.closed:
+		return bus.Result{}, bus.ErrClosed
+	case len(b.queue) == 0:
+		return bus.Result{}, bus.ErrIdle
+	}
+	f := &b.queue[0]
+	if !f.done {
+		if err := b.execute(ctx, f); err != nil {
+			return bus.Result{}, err
+		}
+	}
+	res := f.res
+	b.queue = slices.Delete(b.queue, 0, 1)
+	if res.Err != nil {
+		b.recall(bustime.Never)
+	}
+	return res, nil
+}
+
+// execute runs a segment to its end. An error is ctx's, and means that there is more to run.
+func (b *Bus) execute(ctx context.Context, f *flight) error {
+	if !f.begun {
+		if err := b.WaitUntil(ctx, f.start); err != nil {
+			return err
+		}
+		f.begun, f.broken = true, b.inspector.Broken()
+		b.inspector.BeginSegment(f.segment, f.start, f.start)
+		if b.inspector.Broken() != f.broken {
+			b.violated(f, max(f.start, b.Now()))
+			return nil
+		}
+		f.res.Captures = make([]bus.Capture, 0, b.programs[f.segment.Program].captures)
+	}
+	res := &f.res
+	for res.Ran < len(f.segment.Ops) {
+		op := &f.segment.Ops[res.Ran]
+		cost := bus.Cost(b.array, op)
+		end := res.End.Add(cost.Total())
+		if err := b.pace(ctx, end); err != nil {
+			return err
+		}
+		n := len(res.Captures)
+		b.do(op, res.End, res)
+		b.inspector.Op(op, res.End, end, res.Captures[n:])
+		res.End = end
+		res.Busy.Add(cost)
+		if b.inspector.Broken() != f.broken {
+			res.Captures = res.Captures[:n]
+			b.violated(f, end)
+			return nil
+		}
+		res.Ran++
+	}
+	b.ended(f)
+	return nil
+}
+
+// ended ends a segment that ran whole.
+func (b *Bus) ended(f *flight) {
+	end := f.res.End
+	b.inspector.EndSegment(end)
+	b.reached.Reach(end)
+	if b.inspector.Broken() != f.broken {
+		b.violated(f, end)
+		return
+	}
+	f.done = true
+	b.catchUp(end)
+	if b.free {
+		// In free pace this goroutine never waits. On a single processor all others would run only when the Go
+		// scheduler preempts it, every 10 ms, and an answer to a client takes several turns.
+		runtime.Gosched()
+	}
+}
+
+// pace lets the host's clock follow before an operation that ends at bus time end is simulated. An error means that
+// ctx has ended.
+func (b *Bus) pace(ctx context.Context, end bus.Time) error {
+	if b.free || end.Elapsed()-time.Since(b.epoch) <= b.ahead {
+		return ctx.Err()
+	}
+	return b.sleep(ctx, end)
+}
+
+// catchUp waits until the host's clock has reached the end of a segment, and notes how late it was. The wait cannot be
+// broken off, as the segment is already done; it is at most the time that the simulation may run ahead.
+func (b *Bus) catchUp(end bus.Time) {
+	if b.free {
+		return
+	}
+	_ = b.sleep(context.Background(), end)
+	late := int64(b.hostNow().Sub(end))
+	old := b.lag.Load()
+	b.lag.Store(max(late, old-old/8))
+}
+
+// violated breaks a segment off, with every line inactive at bus time at, and says which rules were violated.
+func (b *Bus) violated(f *flight, at bus.Time) {
+	b.inspector.GiveUp(nil, f.res.End)
+	b.inactive(at)
+	f.res.Err = &rules.ViolationError{Violations: slices.Clip(b.inspector.Take())}
+	f.done = true
+}
+
+// Release makes every select line inactive at once. The operation that runs is given up: it has no effect, except that
+// a chip which was being loaded or reset must be loaded or reset again.
+func (b *Bus) Release(context.Context) (at bus.Time, confirmed bool, err error) {
+	if b.closed {
+		return b.Now(), false, bus.ErrClosed
+	}
+	return b.release(), true, nil
+}
+
+func (b *Bus) release() bus.Time {
+	at := b.array.UpTime(b.Now())
+	if len(b.queue) > 0 && b.queue[0].begun && !b.queue[0].done {
+		at = b.breakOff(&b.queue[0])
+	}
+	b.inactive(at)
+	b.recall(bustime.Never)
+	return at
+}
+
+// breakOff gives up the segment that runs and returns the bus time of it, which is in the middle of an operation when
+// it
+// lies after its start.
+func (b *Bus) breakOff(f *flight) bus.Time {
+	res := &f.res
+	var op *bus.Op
+	at := res.End
+	if res.Ran < len(f.segment.Ops) {
+		op = &f.segment.Ops[res.Ran]
+		cost := bus.Cost(b.array, op)
+		if !b.free {
+			at = min(max(at, b.hostNow()), at.Add(cost.Total()))
+		}
+		left := at.Sub(res.End)
+		for phase, d := range cost {
+			d = min(d, left)
+			res.Busy[phase] += d
+			left -= d
+		}
+	}
+	if at == res.End {
+		op = nil
+	}
+	if op != nil && op.Kind == bus.OpStrobe && op.Strobe == chipmodel.Load {
+		for _, c := range b.listening {
+			b.chips[c].loaded = false
+		}
+	}
+	b.inspector.GiveUp(op, at)
+	res.End, res.Err, f.done = at, bus.ErrReleased, true
+	return at
+}

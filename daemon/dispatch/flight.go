@@ -1,0 +1,208 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"go.uber.org/zap"
+
+	"facetd.example/bus"
+	"facetd.example/bus/rules"
+	"facetd.example/chipmodel/bustime"
+	"facetd.example/scheduler"
+)
+
+// spareLead is how much earlier than it must a segment is handed over to a bus far away: a host that stands still for
+// less than that costs nothing. An on-demand job waits for what was handed over before it, so it cannot be for long.
+const spareLead = 30 * time.Millisecond
+
+// answerLimit is how long the bus may take to say what became of segments in flight after a release.
+const answerLimit = time.Second
+
+// flight is a segment that is in flight: submitted to the bus, with its result to come.
+type flight struct {
+	segment    bus.Segment
+	start, end bus.Time         // as planned
+	job        *openJob         // nil for initializations
+	entry      *scheduler.Entry // nil where it is not of the table
+	cycle      bus.Time         // end of the cycle of which it is the last; 0 of others
+	// ended, for what is not of the table, is called with its result.
+	ended func(res *bus.Result)
+}
+
+// lead is how long before its start a segment is handed over when it was not foreseen. The time from reading the clock
+// to handing over must fit in as well, for which the same again is allowed.
+func (r *runner) lead() time.Duration { return 2 * r.limits.LeastLead }
+
+// soonest is the earliest start of a segment that is handed over now.
+func (r *runner) soonest(now bus.Time) bus.Time { return r.cfg.Array.UpTime(now.Add(r.lead())) }
+
+// remote reports whether the bus is to be given work ahead of time.
+func (r *runner) remote() bool { return r.limits.LeastLead > 0 }
+
+// handOver is when a segment of the table is handed over.
+func (r *runner) handOver(start bus.Time) bus.Time {
+	if !r.remote() {
+		return start
+	}
+	return start.Add(-r.lead() - spareLead)
+}
+
+// submit hands a segment over. Errors: the bus's.
+func (r *runner) submit(f *flight) error {
+	if err := r.cfg.Bus.Submit(f.start, &f.segment); err != nil {
+		return err
+	}
+	r.flights = append(r.flights, f)
+	r.taken = max(r.taken, f.end)
+	return nil
+}
+
+// await waits for the result of the first segment in flight and deals with it. Before its start it returns without
+// one when something else is to be looked at: at bus time until, or when something came in.
+func (r *runner) await(ctx, hard context.Context, until bus.Time) error {
+	f := r.flights[0]
+	if !r.remote() || f.start <= r.cfg.Bus.Now() {
+		return r.nextUnlessStopped(hard)
+	}
+	waitCtx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if until < bustime.Forever {
+		host, _ := r.cfg.Bus.HostTime(until)
+		var end context.CancelFunc
+		waitCtx, end = context.WithDeadline(waitCtx, host)
+		defer end()
+	}
+	if !r.box.armWake(cancel) {
+		return nil
+	}
+	err := r.next(waitCtx)
+	r.box.disarmWake()
+	return err
+}
+
+// nextUnlessStopped is next, which a safe stop ends.
+func (r *runner) nextUnlessStopped(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	r.box.armBreak(r.halt.revision, cancel)
+	defer r.box.disarmBreak()
+	return r.next(ctx)
+}
+
+// next takes the result of the first segment in flight and deals with it. It does nothing when ctx ends before. Errors:
+// a bus that gives no results any more.
+func (r *runner) next(ctx context.Context) error {
+	res, err := r.cfg.Bus.Next(ctx)
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return err
+	}
+	f := r.flights[0]
+	r.flights = r.flights[:copy(r.flights, r.flights[1:])]
+	r.used(res.End, res.Busy)
+	if len(r.flights) == 0 {
+		r.taken = r.last
+	}
+	if !res.Refused() {
+		task := ""
+		if f.entry != nil {
+			task = f.job.job.Task
+		}
+		r.report.segmentRun(task, &res, f.segment.Ops[:res.Ran])
+	}
+	var broken *rules.ViolationError
+	if errors.As(res.Err, &broken) {
+		r.report.violated(broken.Violations)
+	}
+	if f.cycle > 0 {
+		r.board.cycleEnded(f.cycle)
+	}
+	if f.entry == nil {
+		f.ended(&res)
+		return nil
+	}
+	return r.entryEnded(f, &res)
+}
+
+// drive runs a segment that is not of the table while nothing else is in flight, and waits for its end. When ctx ends
+// before, the lines are released.
+func (r *runner) drive(ctx context.Context, f *flight) bus.Result {
+	var res bus.Result
+	f.ended = func(ended *bus.Result) { res = *ended }
+	err := r.submit(f)
+	if err == nil {
+		if err = r.nextUnlessStopped(ctx); err == nil && len(r.flights) > 0 { // ctx has ended
+			_, _, err = r.cfg.Bus.Release(context.WithoutCancel(ctx))
+			r.drain()
+		}
+	}
+	if err != nil && res.Err == nil {
+		res = bus.Result{Start: f.start, End: f.start, Err: err}
+	}
+	return res
+}
+
+// drain takes the results of all that is in flight after it was recalled or the lines were released; what the bus says
+// nothing of has failed.
+func (r *runner) drain() {
+	ctx, cancel := context.WithTimeout(context.Background(), answerLimit)
+	defer cancel()
+	r.ending = true
+	defer func() { r.ending = false }()
+	for len(r.flights) > 0 {
+		before := len(r.flights)
+		err := r.next(ctx)
+		if len(r.flights) < before {
+			continue
+		}
+		if err == nil {
+			err = ctx.Err()
+		}
+		f := r.flights[0]
+		r.flights = r.flights[1:]
+		if f.entry == nil {
+			f.ended(&bus.Result{Start: f.start, End: f.start, Err: err})
+		}
+	}
+}
+
+// watchLoss has a loss of the bus put into the mailbox until the function that it returns is called.
+func (r *runner) watchLoss(ctx context.Context, cancel context.CancelFunc) (stop func()) {
+	lost := r.cfg.Bus.Lost()
+	if lost == nil {
+		return func() {}
+	}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case cause := <-lost:
+				r.box.putLoss(cause)
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	return func() {
+		cancel()
+		<-ended
+	}
+}
+
+// lose deals with the loss of the bus: what was in flight has failed, every register is at an unknown value and every
+// load void. Whatever is run is to be restored first.
+func (r *runner) lose(lost *bus.LostError) {
+	r.log.Error("bus lost", zap.Error(lost.Cause))
+	r.drain()
+	r.again = nil
+	for len(r.jobs) > 0 {
+		r.give(r.jobs[0], lost.Error())
+	}
+	r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
+	r.resync = true
+}
