@@ -148,9 +148,9 @@ func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segm
 		ops = append(ops, b.garbage(rand.New(rand.NewPCG(f.seed, 0)), s.Job.Chips)...)
 	}
 	if len(ops) > 0 && err == nil {
+		ops = append(ops, bus.SelectOp(0)) // what breaks off leaves every line inactive
 		res, err = run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: &bus.Program{Ops: ops}})
 	}
-	_, _, _ = b.virtual.Release(ctx)
 	return res, errors.Join(fmt.Errorf("%w: %v", errInjected, f.kind), err)
 }
 

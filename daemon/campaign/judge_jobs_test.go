@@ -37,10 +37,12 @@ func (o *outcome) judgeEnd(l *life, last bool) {
 	case !last && !slices.ContainsFunc(l.bus.strikes, func(s strike) bool { return s.fault.kind == driverPanic }):
 		failed := 0
 		for _, e := range slices.Backward(l.bus.log) {
-			if e.err == nil {
-				break
+			if e.err == nil && e.job.Task != "" {
+				break // what is not of the timetable does not count as a success
 			}
-			failed++
+			if e.err != nil {
+				failed++
+			}
 		}
 		if failed < 5 {
 			o.problem("the bus was given up after %d failures: %v, %v", failed, l.cause, l.final.Fault)
