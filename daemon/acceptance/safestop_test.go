@@ -11,8 +11,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// TestKilledWhileItIsStopped: however a daemon is killed while the array is stopped and resumed, the next one is stopped
-// where the last answer was a stop, and runs where it was a resume; of a call that was not answered it is either.
+// TestKilledWhileItIsStopped: however a daemon is killed while the array is stopped and resumed, the next one is
+// stopped where the last answer was a stop, and runs where it was a resume; of a call that was not answered either.
 func TestKilledWhileItIsStopped(t *testing.T) {
 	t.Parallel()
 	seed := rand.Uint64()

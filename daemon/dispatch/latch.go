@@ -93,24 +93,28 @@ func (m *mailbox) preset(s *SafeStop) {
 
 // stopFor latches a stop, or adds a reason to the one that is, and breaks off what runs on the bus. It returns the
 // revision for which the lines are to be released, and what tells that they were. Whoever asks again with the same
-// words counts once, but while the array is being resumed, which any request ends.
+// words counts once, but while the array is being resumed, which any request ends; where the lines were not confirmed
+// they are released again.
 func (m *mailbox) stopFor(r StopReason) (uint64, <-chan struct{}) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	l := &m.latch
-	if l.stop != nil && !l.resuming && slices.ContainsFunc(l.stop.Reasons, func(old StopReason) bool {
-		return old.By == r.By && old.Reason == r.Reason
-	}) {
-		return l.stop.Revision, l.news
-	}
 	next := SafeStop{}
 	if l.stop != nil {
 		next = *l.stop
 	}
+	known := slices.ContainsFunc(next.Reasons, func(old StopReason) bool {
+		return old.By == r.By && old.Reason == r.Reason
+	})
+	switch {
+	case known && !l.resuming && next.Lines.State != facetdv1.LineState_LINE_STATE_NOT_CONFIRMED:
+		return l.stop.Revision, l.news
+	case !known || l.resuming:
+		kept := min(len(next.Reasons), maxReasons-1)
+		next.Reasons = append(slices.Clone(next.Reasons[:kept]), r)
+		next.Requests++
+	}
 	next.Lines = LineRelease{}
-	kept := min(len(next.Reasons), maxReasons-1)
-	next.Reasons = append(slices.Clone(next.Reasons[:kept]), r)
-	next.Requests++
 	// Host time keeps the numbers rising from one process to the next.
 	next.Revision = max(l.revision+1, uint64(max(r.At.UnixMicro(), 0)))
 	m.refuseWaiting(&next)

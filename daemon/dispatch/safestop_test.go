@@ -439,3 +439,49 @@ func TestRegistersAreUnknownAfterAStop(t *testing.T) {
 		}
 	})
 }
+
+// unconfirmed is a bus that does not confirm that its lines are inactive while it is told so.
+type unconfirmed struct {
+	bus.Bus
+	silent   bool
+	released int
+}
+
+func (u *unconfirmed) Release(ctx context.Context) (bus.Time, bool, error) {
+	u.released++
+	at, confirmed, err := u.Bus.Release(ctx)
+	if u.silent {
+		return at, false, errors.New("no acknowledgement")
+	}
+	return at, confirmed, err
+}
+
+// TestLinesThatAreNotConfirmed: the stop says so, and with which cause; who asks again with the same words has them
+// released again, and counts once.
+func TestLinesThatAreNotConfirmed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		u := &unconfirmed{silent: true}
+		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { u.Bus = b; return u }, memTask(100))
+		end := r.begin(t)
+		time.Sleep(100 * time.Millisecond)
+		for range 3 {
+			s := r.SafeStop(t.Context(), ask("ada", "smoke"))
+			want := LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED, Why: "no acknowledgement"}
+			if s.Lines != want || s.Requests != 1 {
+				t.Errorf("the stop is %+v", s)
+			}
+		}
+		if u.released != 3 {
+			t.Errorf("the lines were released %d times", u.released)
+		}
+		u.silent = false
+		confirmed(t, r.SafeStop(t.Context(), ask("ada", "smoke")))
+		confirmed(t, r.SafeStop(t.Context(), ask("ada", "smoke")))
+		if u.released != 4 {
+			t.Errorf("the lines were released %d times, once they were confirmed", u.released)
+		}
+		if err := end(); err != nil {
+			t.Error(err)
+		}
+	})
+}
