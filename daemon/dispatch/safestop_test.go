@@ -442,14 +442,14 @@ func TestRegistersAreUnknownAfterAStop(t *testing.T) {
 
 // unconfirmed is a bus that does not confirm that its lines are inactive while it is told so.
 type unconfirmed struct {
-	bus.Bus
+	bus.BusCloser
 	silent   bool
 	released int
 }
 
 func (u *unconfirmed) Release(ctx context.Context) (bus.Time, bool, error) {
 	u.released++
-	at, confirmed, err := u.Bus.Release(ctx)
+	at, confirmed, err := u.BusCloser.Release(ctx)
 	if u.silent {
 		return at, false, errors.New("no acknowledgement")
 	}
@@ -461,7 +461,7 @@ func (u *unconfirmed) Release(ctx context.Context) (bus.Time, bool, error) {
 func TestLinesThatAreNotConfirmed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		u := &unconfirmed{silent: true}
-		r := newRig(t, realtime, 0, func(b bus.Bus) bus.Bus { u.Bus = b; return u }, memTask(100))
+		r := newRig(t, realtime, 0, func(b bus.BusCloser) bus.BusCloser { u.BusCloser = b; return u }, memTask(100))
 		end := r.begin(t)
 		time.Sleep(100 * time.Millisecond)
 		for range 3 {
