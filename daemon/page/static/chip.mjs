@@ -1,6 +1,6 @@
 // One chip large, with its histogram and its times.
 
-import { byID, colour, fit, h, select, setOptions, text } from "./dom.mjs";
+import { byID, colour, fit, h, seen, select, setOptions, text } from "./dom.mjs";
 import { age, best, pictures, render, stale } from "./frames.mjs";
 import { highest, histogram } from "./range.mjs";
 import { ageText } from "./stats.mjs";
@@ -8,7 +8,7 @@ import { clock, duration, num, volts, windowText, words } from "./units.mjs";
 
 const BINS = 128;
 let app, name = "", view = "", marked = true;
-let canvas, hist, facts, viewBox, note, keep = {}, shown, last = 0;
+let canvas, hist, facts, viewBox, note, visible, keep = {}, shown, last = 0;
 
 export function start(a) {
   app = a;
@@ -27,6 +27,7 @@ export function start(a) {
   facts = h("dl", { class: "facts", id: "chip-facts" });
   note = h("p", { class: "note", id: "chip-note", hidden: true });
   byID("chip-body").append(h("div", { class: "large", id: "chip-large" }, canvas, h("p", { class: "stamp", id: "chip-stamp" })), note, hist, facts);
+  visible = seen(byID("chip"), () => draw(performance.now()));
   app.hub.on("chip", ({ name: to, quiet }) => {
     name = to;
     view = "";
@@ -46,6 +47,7 @@ export function start(a) {
 }
 
 function draw(now) {
+  if (!visible.visible) return;
   const views = pictures(name);
   const keys = [["", "largest"], ...[...views.keys()].map((k) => [k, k])];
   if (keys.length !== viewBox.box.options.length) setOptions(viewBox.box, keys, views.has(view) ? view : "");

@@ -1,6 +1,6 @@
 // The frames of all chips, laid out by where they look.
 
-import { byID, h, select, setOptions, text } from "./dom.mjs";
+import { byID, h, seen, select, setOptions, text } from "./dom.mjs";
 import { arrange, grid, neighbour } from "./layout.mjs";
 import { decode, grey, lattice, paint, shown, steady } from "./range.mjs";
 import { Feed } from "./link.mjs";
@@ -8,12 +8,13 @@ import { ageText, isStale, median, Meter } from "./stats.mjs";
 import { num } from "./units.mjs";
 
 const MAX_RATE_HZ = 15;
+const DRAW_MS = 30; // between two drawings, each of which costs the machine far more than what is drawn
 const FORGET_VIEW_MS = 4000; // a view that is not seen any more gives its place to others
 
 const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "" };
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
-let app, feed, layout, lags = [], table = new Uint8Array(65536);
+let app, feed, layout, visible, lags = [], table = new Uint8Array(65536);
 let lastSet = { dropped: 0, decimated: 0 };
 const byTask = new Map(); // what the stream told of each task: last slack, lost sets
 
@@ -51,8 +52,9 @@ export function start(a) {
   });
   new ResizeObserver(place).observe(byID("tiles"));
   window.addEventListener("resize", place);
-  requestAnimationFrame(draw);
   const node = byID("tiles");
+  visible = seen(node);
+  requestAnimationFrame(draw);
   node.append(h("p", { class: "empty" }, "Waiting for the array…"));
 }
 
@@ -219,7 +221,7 @@ function hostLag(p) {
 function draw() {
   const now = performance.now();
   for (const t of tiles.values()) {
-    if (!t.dirty) continue;
+    if (!t.dirty || !visible.visible) continue;
     t.dirty = false;
     const p = best(t.views, now);
     if (!p) continue;
@@ -231,7 +233,7 @@ function draw() {
     }
   }
   app.hub.emit("draw", now);
-  requestAnimationFrame(draw);
+  setTimeout(() => requestAnimationFrame(draw), DRAW_MS);
 }
 
 // age is how old the light of a picture is, in milliseconds: by bus time on a bus in real

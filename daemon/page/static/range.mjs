@@ -18,11 +18,13 @@ export function decode(base64) {
 // highest is the highest code of a number of bits.
 export const highest = (bits) => 2 ** Math.min(16, Math.max(1, bits)) - 1;
 
+const counts = new Uint32Array(65536); // of percentiles, which many pictures a second ask for
+
 // percentiles are the codes below which the share low and high of the codes lie (nearest
 // rank), from counts by code.
 export function percentiles(codes, low, high, bits = 16) {
   if (codes.length === 0) return [0, highest(bits)];
-  const counts = new Uint32Array(65536);
+  counts.fill(0);
   let top = 0;
   for (const c of codes) {
     counts[c]++;
