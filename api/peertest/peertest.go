@@ -18,7 +18,24 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 )
+
+// casesEnv, when it holds "all", makes tests look at all the cases that they name. .ci/long
+// sets it; what takes long is looked at in part by every run, and as a whole by that.
+const casesEnv = "FACETD_CASES"
+
+// Cases is how many cases a test looks at, or how long or how often it does something: some
+// in an ordinary run, all where FACETD_CASES=all.
+func Cases[N int | time.Duration](some, all N) N {
+	if All() {
+		return all
+	}
+	return some
+}
+
+// All reports whether FACETD_CASES=all.
+func All() bool { return os.Getenv(casesEnv) == "all" }
 
 // requiredEnv, when it holds "required", turns every skip into a failure.
 // .ci/run sets it after installing all peers, so that a missing install step

@@ -23,6 +23,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/framedigest"
+	"facetd.example/api/peertest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 	"facetd.example/deploy"
@@ -267,7 +268,7 @@ func TestMapsOfTheDemo(t *testing.T) {
 	for _, c := range demoChips {
 		names = append(names, c.chip)
 	}
-	const averaged, looked = 32, 64
+	averaged, looked := peertest.Cases(16, 32), peertest.Cases(16, 64)
 	for _, run := range []struct {
 		method facetdv1.CalibrationMethod
 		levels []float64
@@ -280,7 +281,7 @@ func TestMapsOfTheDemo(t *testing.T) {
 			[]float64{0.5, 50, 500}, 0},
 	} {
 		fin := d.calibrate(&facetdv1.StartCalibrationRequest{Target: list(names...), Method: run.method, Note: "test"},
-			averaged, run.levels...)
+			uint32(averaged), run.levels...)
 		if len(fin.GetCorrectionMaps()) != len(demoChips) || len(fin.GetFailures()) != 0 {
 			t.Fatalf("%v: %d correction maps, failures %v", run.method, len(fin.GetCorrectionMaps()), fin.GetFailures())
 		}
@@ -293,7 +294,8 @@ func TestMapsOfTheDemo(t *testing.T) {
 				_, after, _ := corrected.numbers()
 				// Noise of the correction map and of these frames, rounding to whole codes, and the
 				// steps of the converter, which differ by a fifth of a code.
-				want := math.Sqrt(noise*noise*(1.0/averaged+1.0/looked) + 1.0/12/looked + 0.2*0.2)
+				want := math.Sqrt(noise*noise*(1/float64(averaged)+1/float64(looked)) +
+					1.0/12/float64(looked) + 0.2*0.2)
 				if run.offset > 0 {
 					slope := c.perDecade / demoVoltsPerCode * c.kelvin / 300 * math.Log10(lux/run.offset)
 					want = math.Hypot(want, c.gainSpread*slope)

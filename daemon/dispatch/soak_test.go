@@ -9,15 +9,16 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/scheduler"
 )
 
-// TestSoak runs an hour of bus time with a task added or removed every second and a
+// TestSoak runs minutes of bus time, in all cases an hour, with a task added or removed every second and a
 // on-demand job now and then: every job of every task is numbered without a gap and ends
 // on time, every frame is whole, no rule is violated.
 func TestSoak(t *testing.T) {
 	t.Parallel()
-	hour := time.Hour
+	hour := peertest.Cases(8*time.Minute, time.Hour)
 	if testing.Short() {
 		hour = 2 * time.Minute
 	}

@@ -28,7 +28,7 @@ solve satisfy;
 `
 
 // TestAgainstMiniZinc compares verdicts with MiniZinc and Gecode, a general-purpose
-// constraint solver, on 50 random sets, half of them infeasible.
+// constraint solver, on random sets (50 in all cases), half of them infeasible.
 func TestAgainstMiniZinc(t *testing.T) {
 	t.Parallel()
 	solver := peertest.Program(t, "minizinc")
@@ -41,7 +41,8 @@ func TestAgainstMiniZinc(t *testing.T) {
 	}
 	periods := []int64{4, 6, 8, 12, 24}
 	verdicts := map[Verdict]int{}
-	for verdicts[Feasible] < 25 || verdicts[Infeasible] < 25 {
+	each := peertest.Cases(8, 25)
+	for verdicts[Feasible] < each || verdicts[Infeasible] < each {
 		var tasks []Task
 		for i := range 3 {
 			period := periods[rng.IntN(len(periods))]
@@ -55,7 +56,7 @@ func TestAgainstMiniZinc(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if verdicts[r.Verdict] == 25 {
+		if verdicts[r.Verdict] == each {
 			continue
 		}
 		if fits := askMiniZinc(t, solver, file, tasks); (r.Verdict == Feasible) != fits || r.Verdict == Unknown {
@@ -96,7 +97,8 @@ func TestCutAgainstMiniZinc(t *testing.T) {
 		t.Fatal(err)
 	}
 	verdicts := map[Verdict]int{}
-	for verdicts[Feasible] < 15 || verdicts[Infeasible] < 15 {
+	each := peertest.Cases(5, 15)
+	for verdicts[Feasible] < each || verdicts[Infeasible] < each {
 		h := int64(60)
 		names := []string{"fast"}
 		var jobs []Job
@@ -121,7 +123,7 @@ func TestCutAgainstMiniZinc(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.Method != MethodSearch || verdicts[r.Verdict] == 15 {
+		if r.Method != MethodSearch || verdicts[r.Verdict] == each {
 			continue
 		}
 		if fits := solve(t, solver, file, cutData(h, jobs)); (r.Verdict == Feasible) != fits {
