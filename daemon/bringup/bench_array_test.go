@@ -82,6 +82,7 @@ type rig struct {
 	bus     *virtual.Bus
 	service *Service
 	count   uint64
+	told    []*facetdv1.Event
 	// after, where set, is called after so many programs.
 	after func(programs uint64)
 }
@@ -151,10 +152,10 @@ func rigOf(t testing.TB, text string, groundTruth *facetdv1.GroundTruth, seed ui
 	light := environment.New(environment.Config{Bus: b, Scene: "uniform:50", Do: r.Do, Now: b.Now})
 	r.service, err = New(Config{
 		Array: a, ArrayName: "bench.yaml", ArrayFile: []byte(text), Runner: r, Light: light, Now: b.Now,
-		Data:  data,
+		Data: data, Events: func(e *facetdv1.Event) { r.told = append(r.told, e) },
 		Clock: func() time.Time { return time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC) },
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-			return probe.Probe(ctx, probe.Config{Array: a, Runner: r, Now: b.Now},
+			return probe.New(probe.Config{Array: a, Runner: r, Now: b.Now}).Probe(ctx,
 				diagnosis.Options{Thorough: true}, progress)
 		},
 	})

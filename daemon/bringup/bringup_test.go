@@ -504,7 +504,8 @@ func TestARunThatHasEndedHoldsNothing(t *testing.T) {
 // lane shows the level and noise of an undriven one. The others pass.
 func TestADeadChipIsNotAlive(t *testing.T) {
 	for seed, name := range []string{"m0", "m1", "c0", "t0"} {
-		r := newRig(t, nil, uint64(seed), "", &facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: name})
+		r := newRig(t, nil, uint64(seed), "",
+			&facetdv1.Fault{Kind: facetdv1.FaultKind_FAULT_KIND_CHIP_DEAD, Chip: name})
 		run := r.all(t, levelsStep, dark)
 		if levels := run.GetResults()[0]; levels.GetVerdict() != fail ||
 			!strings.Contains(levels.GetSummary(), name) {
@@ -514,6 +515,14 @@ func TestADeadChipIsNotAlive(t *testing.T) {
 			if m.GetVerdict() != pass && m.GetSubject() != name {
 				t.Errorf("seed %d, %s dead: blames %s", seed, name, m.GetSubject())
 			}
+		}
+		if e := r.told[0]; len(r.told) != 2 || e.GetKind() != facetdv1.EventKind_EVENT_KIND_BRINGUP ||
+			e.GetSeverity() != facetdv1.Severity_SEVERITY_ERROR || !slices.Equal(e.GetChips(), []string{name}) ||
+			e.GetFields()["step"] != "levels" || r.told[1].GetSeverity() != facetdv1.Severity_SEVERITY_INFO {
+			t.Errorf("%s dead: events %v", name, r.told)
+		}
+		if st := r.service.Stats().Steps; st[fail] != 1 || st[pass] != 1 {
+			t.Errorf("%s dead: steps counted %v", name, st)
 		}
 		// What is not looked at afterwards is named.
 		after := run.GetResults()[1]

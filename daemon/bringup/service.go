@@ -25,6 +25,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/bringup/measure"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/failure"
 )
@@ -64,6 +65,8 @@ type Config struct {
 	Clock func() time.Time
 	// Logger may be nil.
 	Logger *zap.Logger
+	// Events is where the verdicts of steps are reported; nil discards them.
+	Events events.Sink
 	// Refused, where set, is what starting and resuming end with: there is no array on a bus.
 	// Earlier runs can be read all the same.
 	Refused error
@@ -83,8 +86,10 @@ type Service struct {
 	facetdv1.UnimplementedBringupServiceServer
 	cfg Config
 
-	mu   sync.Mutex
-	runs map[string]*facetdv1.BringupRun // as last stored; never changed in place
+	mu sync.Mutex
+	// ended counts the steps that ended, by verdict.
+	ended map[facetdv1.Verdict]uint64
+	runs  map[string]*facetdv1.BringupRun // as last stored; never changed in place
 	// waiting is the question that the run in progress waits for.
 	waiting *waiting
 }
@@ -98,7 +103,7 @@ type waiting struct {
 // New makes the service and reads earlier runs. The error says which of them cannot be read; the
 // service works without them.
 func New(cfg Config) (*Service, error) {
-	s := &Service{cfg: cfg, runs: map[string]*facetdv1.BringupRun{}}
+	s := &Service{cfg: cfg, runs: map[string]*facetdv1.BringupRun{}, ended: map[facetdv1.Verdict]uint64{}}
 	if cfg.Clock == nil {
 		s.cfg.Clock = time.Now
 	}
@@ -274,6 +279,7 @@ func (s *Service) steps(ctx context.Context, e *engine) error {
 		}
 		s.cfg.Logger.Info("bring-up step", zap.String("run", run.GetId()), zap.Stringer("step", step),
 			zap.Stringer("verdict", result.GetVerdict()), zap.String("summary", result.GetSummary()))
+		s.note(run, result)
 		run.Results = append(run.Results, result)
 		if measure.Worse(result.GetVerdict(), run.GetVerdict()) {
 			run.Verdict = result.GetVerdict()

@@ -20,9 +20,11 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
+	"facetd.example/daemon/bringup"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/safestop"
 	"facetd.example/daemon/stream"
@@ -45,6 +47,8 @@ type Source struct {
 	// Refused is how often access was refused, by reason.
 	Refused        func() map[string]uint64
 	CorrectionMaps func() calibration.Stats
+	Probes         func() probe.Stats
+	Bringups       func() bringup.Stats
 	// Bus says what is run.
 	Bus Bus
 }

@@ -19,9 +19,11 @@ import (
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/access"
+	"facetd.example/daemon/bringup"
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/safestop"
 	"facetd.example/daemon/stream"
@@ -108,6 +110,13 @@ func sample() *Metrics {
 		StoredTasks: func() taskstore.Stats {
 			return taskstore.Stats{Entries: map[taskstore.Kind]int{taskstore.Configured: 4, taskstore.Made: 2,
 				taskstore.Removed: 1}, Aside: 3, Unstored: 5}
+		},
+		Probes: func() probe.Stats {
+			return probe.Stats{Probes: map[facetdv1.ProbeVerdict]uint64{1: 5, 2: 4, 3: 3, 4: 2}, Probed: true,
+				Answering: 16, Silent: 2, NotMeasured: 1, Injected: 3, Virtual: true}
+		},
+		Bringups: func() bringup.Stats {
+			return bringup.Stats{Steps: map[facetdv1.Verdict]uint64{1: 21, 2: 3, 3: 2, 4: 7}}
 		},
 		SafeStop: func() safestop.Stats { return safestop.Stats{Stops: 3, Unconfirmed: true} },
 		Events: func() events.Stats {

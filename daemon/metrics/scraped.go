@@ -11,6 +11,7 @@ import (
 	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
+	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
 	"facetd.example/daemon/taskstore"
 )
@@ -36,6 +37,7 @@ var scrapedNames = []string{
 	nameEvents, nameEventsLost, nameEventStreams, nameEventsDropped, nameEventsLeft,
 	nameRefused,
 	nameMapAge, nameMaps, nameCorrected, nameNotCorrected,
+	nameProbes, nameProbedChips, nameInjected, nameBringupSteps,
 }
 
 func newScraped(m *Metrics, table map[string]Metric) *scraped {
@@ -110,6 +112,15 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	if source.Refused != nil {
 		for reason, n := range source.Refused() {
 			send(nameRefused, float64(n), reason)
+		}
+	}
+	if source.Probes != nil {
+		sendProbes(source.Probes(), send)
+	}
+	if source.Bringups != nil {
+		st := source.Bringups()
+		for i, v := range bringupVerdicts {
+			send(nameBringupSteps, float64(st.Steps[facetdv1.Verdict(i+1)]), v)
 		}
 	}
 	if source.CorrectionMaps != nil {
@@ -201,6 +212,20 @@ func sendEvents(st events.Stats, send sender) {
 	send(nameEventStreams, float64(st.Streams))
 	send(nameEventsDropped, float64(st.Dropped))
 	send(nameEventsLeft, float64(st.Abandoned))
+}
+
+func sendProbes(st probe.Stats, send sender) {
+	for i, v := range probeVerdicts {
+		send(nameProbes, float64(st.Probes[facetdv1.ProbeVerdict(i+1)]), v)
+	}
+	if st.Probed {
+		for i, n := range []int{st.Answering, st.Silent, st.NotMeasured} {
+			send(nameProbedChips, float64(n), probedStates[i])
+		}
+	}
+	if st.Virtual {
+		send(nameInjected, float64(st.Injected))
+	}
 }
 
 func sendMaps(st calibration.Stats, send sender) {

@@ -89,6 +89,10 @@ const (
 	nameMaps           = "facetd_correction_maps"
 	nameCorrected      = "facetd_corrected_frames_total"
 	nameNotCorrected   = "facetd_correction_refused_frames_total"
+	nameProbes         = "facetd_probes_total"
+	nameProbedChips    = "facetd_probed_chips"
+	nameInjected       = "facetd_injected_faults"
+	nameBringupSteps   = "facetd_bringup_steps_total"
 )
 
 // Buckets: the response of a job is at most its period, the skew of a set that is
@@ -228,6 +232,16 @@ var table = []Metric{
 	{Name: nameNotCorrected, Type: Counter, Labels: []string{"reason"}, Values: rawReasons,
 		Help: "Frames that stayed raw although corrected ones were asked for: without a correction map, of a view " +
 			"that is not known, of another size than the correction map, or of a failed job."},
+	{Name: nameProbes, Type: Counter, Labels: []string{"verdict"}, Values: probeVerdicts,
+		Help: "Probes of the select lines that were completed, those of a bring-up included, by verdict: fault-free, " +
+			"faults that cannot be excluded, faulty, or nothing that explains what was seen."},
+	{Name: nameProbedChips, Type: Gauge, Labels: []string{"state"}, Values: probedStates,
+		Help: "Chips by what the last probe measured: they answered to their own select word, did not, or were not " +
+			"measured. Left out before the first probe."},
+	{Name: nameInjected, Type: Gauge,
+		Help: "Faults that were put into the virtual bus and are there now; left out on any other bus."},
+	{Name: nameBringupSteps, Type: Counter, Labels: []string{"verdict"}, Values: bringupVerdicts,
+		Help: "Steps of bring-ups that ended, by verdict."},
 }
 
 const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones under the active timetable (at " +
@@ -238,11 +252,16 @@ const achievedHelp = "Rate of jobs that completed, by bus time: of the last ones
 	"first release until now, so that it falls when a task stalls."
 
 var (
-	phaseNames   = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase
-	outcomes     = []string{onTime, late, failed}
-	scopes       = []string{"broadcast", "group", "single"}
-	policyNames  = []string{"latest", "queue"}              // by stream.Policy
-	severities   = []string{"", "info", "warning", "error"} // by facetdv1.Severity
+	phaseNames  = []string{"", "select", "write", "load", "share", "settle", "convert"} // by facetdv1.Phase
+	outcomes    = []string{onTime, late, failed}
+	scopes      = []string{"broadcast", "group", "single"}
+	policyNames = []string{"latest", "queue"}              // by stream.Policy
+	severities  = []string{"", "info", "warning", "error"} // by facetdv1.Severity
+	// By facetdv1.ProbeVerdict, probe.Stats and facetdv1.Verdict.
+	probeVerdicts   = []string{"fault_free", "not_excluded", "faulty", "unexplained"}
+	probedStates    = []string{"answering", "silent", "not_measured"}
+	bringupVerdicts = []string{"pass", "warn", "fail", "skipped"}
+
 	mapStates    = []string{"active", "stale", "refused"}
 	rawReasons   = []string{"no_correction_map", "unknown_view", "mismatch", "failed_job"}
 	storedStates = []string{"configured", "made", "changed", "removed", "aside"} // taskstore.Kind, and aside

@@ -47,7 +47,9 @@ func (s *Service) set(ctx context.Context, faults []*facetdv1.Fault) (int64, err
 	if err := s.cfg.Runner.Do(ctx, func() error { return s.cfg.Faulty.SetFaults(faults) }); err != nil {
 		return 0, err
 	}
-	return s.cfg.Now().NS(), nil
+	at := s.cfg.Now().NS()
+	s.noteFaults(faults, at)
+	return at, nil
 }
 
 func (s *Service) ListFaults(ctx context.Context, _ *facetdv1.ListFaultsRequest) (*facetdv1.ListFaultsResponse, error) {

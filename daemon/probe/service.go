@@ -15,6 +15,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
 	"facetd.example/daemon/probe/diagnosis"
 	"facetd.example/scheduler/program"
@@ -47,6 +48,8 @@ type Config struct {
 	Now func() bus.Time
 	// Refused, where set, is the error of every call: there is no array.
 	Refused error
+	// Events is where probes and injected faults are reported; nil discards them.
+	Events events.Sink
 	// Claim takes the array for a measurement that would disturb others; nil means that
 	// only probes disturb each other.
 	Claim func(by string) (release func(), err error)
@@ -60,6 +63,7 @@ type Service struct {
 	cfg Config
 
 	mu       sync.Mutex
+	stats    Stats
 	planners map[diagnosis.Options]*diagnosis.Planner
 }
 
@@ -68,7 +72,8 @@ func New(cfg Config) *Service {
 	if cfg.Claim == nil {
 		cfg.Claim = new(exclusive.Array).Claim
 	}
-	return &Service{cfg: cfg, planners: map[diagnosis.Options]*diagnosis.Planner{}}
+	return &Service{cfg: cfg, planners: map[diagnosis.Options]*diagnosis.Planner{},
+		stats: Stats{Probes: map[facetdv1.ProbeVerdict]uint64{}}}
 }
 
 // Register registers both services.
@@ -103,30 +108,36 @@ func (s *Service) alone(r *facetdv1.ProbeSelectsRequest,
 	if err != nil {
 		return nil, err
 	}
-	return probeWith(stream.Context(), s.cfg, planner, int(r.GetMaxReadouts()), func(p *facetdv1.ProbeProgress) error {
+	return s.probe(stream.Context(), planner, int(r.GetMaxReadouts()), func(p *facetdv1.ProbeProgress) error {
 		return stream.Send(&facetdv1.ProbeSelectsResponse{Event: &facetdv1.ProbeSelectsResponse_Progress{Progress: p}})
 	})
 }
 
-// Probe runs one probe by itself, as a step of something larger. Errors are the
+// Probe runs one probe as a step of something larger, which has claimed the array. Errors are the
 // dispatcher's.
-func Probe(ctx context.Context, cfg Config, opts diagnosis.Options,
+func (s *Service) Probe(ctx context.Context, opts diagnosis.Options,
 	progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-	planner, err := diagnosis.New(cfg.Array, opts)
+	planner, err := s.planner(opts)
 	if err != nil {
 		return nil, err
 	}
-	return probeWith(ctx, cfg, planner, 0, progress)
+	return s.probe(ctx, planner, 0, progress)
 }
 
-func probeWith(ctx context.Context, cfg Config, planner *diagnosis.Planner, most int,
+func (s *Service) probe(ctx context.Context, planner *diagnosis.Planner, most int,
 	progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
+	cfg := s.cfg
 	run := &probing{cfg: cfg, planner: planner, programs: diagnosis.NewPrograms(planner.Model, chipmodel.LaneDischarge),
 		most:  most,
 		lanes: make([]laneSum, len(cfg.Array.Lanes)), prepared: bustime.Never}
 	// The probe leaves registers in any state; the timetable must find the one it assumes.
 	defer cfg.Runner.Resync()
-	return run.all(ctx, progress)
+	result, m, err := run.all(ctx, progress)
+	if err != nil {
+		return nil, err
+	}
+	s.note(result, m)
+	return m, nil
 }
 
 // planner returns the planner for some options; it remembers what it chose before.
@@ -161,8 +172,8 @@ type laneSum struct {
 }
 
 // all makes experiments until nothing more can be learned or the readouts are used up.
-func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult,
-	error) {
+func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*diagnosis.Result,
+	*facetdv1.ProbeResult, error) {
 	state := p.planner.Start()
 	for p.most == 0 || state.Readouts() < p.most {
 		e, done := p.planner.Next(state)
@@ -171,13 +182,13 @@ func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress
 		}
 		seen, err := p.experiment(ctx, e)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		before := state.Readouts()
 		state = p.planner.Update(state, e, seen)
 		for i, levels := range seen {
 			if err := progress(p.progress(e, i, levels, before+i+1, state.Remaining())); err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 		}
 	}
@@ -187,7 +198,7 @@ func (p *probing) all(ctx context.Context, progress func(*facetdv1.ProbeProgress
 		msg.Lanes = append(msg.Lanes, &facetdv1.ProbedLane{Lane: p.cfg.Array.Lanes[i].Name, IdleCode: lane.mean,
 			IdleSpreadCodes: lane.spread})
 	}
-	return msg, nil
+	return &result, msg, nil
 }
 
 // experiment runs one experiment, after preparing the chips where that is due.

@@ -13,7 +13,6 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
 	"facetd.example/daemon/exclusive"
-	"facetd.example/daemon/probe/diagnosis"
 	"facetd.example/scheduler/program"
 )
 
@@ -59,12 +58,9 @@ func TestAResultHoldsNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	var array exclusive.Array
-	s := &Service{
-		cfg: Config{
-			Array: a, Runner: &bench{a: a, bus: simulated}, Now: simulated.Now, Claim: array.Claim,
-		},
-		planners: map[diagnosis.Options]*diagnosis.Planner{},
-	}
+	s := New(Config{
+		Array: a, Runner: &bench{a: a, bus: simulated}, Now: simulated.Now, Claim: array.Claim,
+	})
 	var explained bool
 	err = s.ProbeSelects(&facetdv1.ProbeSelectsRequest{},
 		atOnce{ctx: t.Context(), read: func(m *facetdv1.ProbeSelectsResponse) {

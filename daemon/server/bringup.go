@@ -17,14 +17,14 @@ import (
 )
 
 // bringup makes the service of guided bring-up of what is probed.
-func (s *Server) bringup(in *inputs, probed *probe.Config) *bringup.Service {
+func (s *Server) bringup(in *inputs, probed *probe.Config, probes *probe.Service) *bringup.Service {
 	service, err := bringup.New(bringup.Config{
 		Array: s.array, ArrayName: s.cfg.patched(in.arrayName), ArrayFile: in.arrayData, Runner: probed.Runner,
 		Light: s.light, Now: s.bus.Now,
 		Data: s.cfg.Data, Modes: s.cfg.DataModes(), Version: s.cfg.Version, Refused: probed.Refused,
-		Claim: s.claim, Logger: s.log.Named("bringup"),
+		Claim: s.claim, Logger: s.log.Named("bringup"), Events: s.keeping.journal.Sink(),
 		Probe: func(ctx context.Context, progress func(*facetdv1.ProbeProgress) error) (*facetdv1.ProbeResult, error) {
-			return probe.Probe(ctx, *probed, diagnosis.Options{Thorough: true}, progress)
+			return probes.Probe(ctx, diagnosis.Options{Thorough: true}, progress)
 		},
 	})
 	if err != nil {

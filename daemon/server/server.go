@@ -139,13 +139,15 @@ func (s *Server) assemble(in *inputs) error {
 	if err != nil {
 		return err
 	}
-	guide := s.bringup(in, probed)
+	probed.Events = s.keeping.journal.Sink()
+	probes := probe.New(*probed)
+	guide := s.bringup(in, probed, probes)
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
 		Info:   s.info(), Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
 		More: func(r grpc.ServiceRegistrar) {
-			probe.New(*probed).Register(r)
+			probes.Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
 			events.NewService(s.keeping.journal).Register(r)
 			s.light.Register(r)
@@ -166,6 +168,8 @@ func (s *Server) assemble(in *inputs) error {
 		Streams:        s.hub.Stats,
 		Refused:        s.access.Refused,
 		CorrectionMaps: s.calibration.Stats,
+		Probes:         probes.Stats,
+		Bringups:       guide.Stats,
 		Uncertainty: func() time.Duration {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off

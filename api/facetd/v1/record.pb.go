@@ -130,6 +130,12 @@ const (
 	EventKind_EVENT_KIND_SAFE_STOP EventKind = 21
 	// The array was resumed after a safe stop.
 	EventKind_EVENT_KIND_RESUMED EventKind = 22
+	// A probe of the select lines ended: its verdict.
+	EventKind_EVENT_KIND_PROBE EventKind = 23
+	// Faults were put into the virtual bus, or all of them cleared.
+	EventKind_EVENT_KIND_FAULTS_INJECTED EventKind = 24
+	// A step of a bring-up ended: its verdict.
+	EventKind_EVENT_KIND_BRINGUP EventKind = 25
 )
 
 // Enum value maps for EventKind.
@@ -158,6 +164,9 @@ var (
 		20: "EVENT_KIND_STORED_TASKS",
 		21: "EVENT_KIND_SAFE_STOP",
 		22: "EVENT_KIND_RESUMED",
+		23: "EVENT_KIND_PROBE",
+		24: "EVENT_KIND_FAULTS_INJECTED",
+		25: "EVENT_KIND_BRINGUP",
 	}
 	EventKind_value = map[string]int32{
 		"EVENT_KIND_UNSPECIFIED":         0,
@@ -183,6 +192,9 @@ var (
 		"EVENT_KIND_STORED_TASKS":        20,
 		"EVENT_KIND_SAFE_STOP":           21,
 		"EVENT_KIND_RESUMED":             22,
+		"EVENT_KIND_PROBE":               23,
+		"EVENT_KIND_FAULTS_INJECTED":     24,
+		"EVENT_KIND_BRINGUP":             25,
 	}
 )
 
@@ -1559,7 +1571,7 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +
 	"\x10SEVERITY_WARNING\x10\x02\x12\x12\n" +
-	"\x0eSEVERITY_ERROR\x10\x03*\xaf\x05\n" +
+	"\x0eSEVERITY_ERROR\x10\x03*\xfd\x05\n" +
 	"\tEventKind\x12\x1a\n" +
 	"\x16EVENT_KIND_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19EVENT_KIND_DAEMON_STARTED\x10\x01\x12\x1d\n" +
@@ -1584,7 +1596,10 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\x16EVENT_KIND_HOST_BEHIND\x10\x13\x12\x1b\n" +
 	"\x17EVENT_KIND_STORED_TASKS\x10\x14\x12\x18\n" +
 	"\x14EVENT_KIND_SAFE_STOP\x10\x15\x12\x16\n" +
-	"\x12EVENT_KIND_RESUMED\x10\x16*\xa0\x01\n" +
+	"\x12EVENT_KIND_RESUMED\x10\x16\x12\x14\n" +
+	"\x10EVENT_KIND_PROBE\x10\x17\x12\x1e\n" +
+	"\x1aEVENT_KIND_FAULTS_INJECTED\x10\x18\x12\x16\n" +
+	"\x12EVENT_KIND_BRINGUP\x10\x19*\xa0\x01\n" +
 	"\x0eRecordingState\x12\x1f\n" +
 	"\x1bRECORDING_STATE_UNSPECIFIED\x10\x00\x12\x1b\n" +
 	"\x17RECORDING_STATE_RUNNING\x10\x01\x12\x1a\n" +

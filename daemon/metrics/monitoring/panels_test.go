@@ -16,7 +16,7 @@ const (
 
 // rows are the dashboard, from what an operator asks first to what seldom matters.
 func rows() []row {
-	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), process()}
+	return []row{health(), tasks(), busRow(), streams(), recordings(), calibration(), faults(), process()}
 }
 
 func health() row {
@@ -201,6 +201,21 @@ func calibration() row {
 			query{expr: `rate(facetd_corrected_frames_total{$I}[$__rate_interval])`, legend: "corrected"},
 			query{expr: `rate(facetd_correction_refused_frames_total{$I}[$__rate_interval])`,
 				legend: "raw: {{reason}}"}),
+	}}
+}
+
+func faults() row {
+	plot := func(title, about, unit string, queries ...query) panel {
+		return panel{title: title, about: about, unit: unit, queries: queries, wide: 8, high: 8, fromZero: true}
+	}
+	return row{"Faults and bring-up", []panel{
+		plot("Chips by the last probe", "Empty before the first probe.", count,
+			query{expr: `facetd_probed_chips{$I}`, legend: "{{state}}"},
+			query{expr: `facetd_injected_faults{$I}`, legend: "faults injected"}),
+		plot("Probes", "In each interval.", count,
+			query{expr: `increase(facetd_probes_total{$I}[$__rate_interval])`, legend: "{{verdict}}"}),
+		plot("Steps of bring-ups", "In each interval.", count,
+			query{expr: `increase(facetd_bringup_steps_total{$I}[$__rate_interval])`, legend: "{{verdict}}"}),
 	}}
 }
 

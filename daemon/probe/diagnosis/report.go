@@ -205,3 +205,31 @@ func (r *Result) left(o *HandOutcome) string {
 	}
 	return fmt.Sprintf("%d explanations are left", n)
 }
+
+// Summary is the result in one line.
+func (r *Result) Summary() string {
+	answer := 0
+	for i := range r.Chips {
+		if r.Chips[i].Measured && r.Chips[i].Level == Driven {
+			answer++
+		}
+	}
+	says := ""
+	switch r.Verdict {
+	case FaultFree:
+		says = "no fault found, and none left open"
+	case NotExcluded:
+		says = fmt.Sprintf("no fault is needed to explain what was seen, but %d cannot be excluded", r.Explanations-1)
+	case Faulty:
+		says = fmt.Sprintf("one of %d explanations by faults", r.Explanations)
+		if len(r.Certain) > 0 {
+			says = places(r.array, r.Certain)
+		}
+	default:
+		says = "nothing that was considered explains what was seen"
+	}
+	if r.EndedEarly != "" {
+		says += "; it ended early: " + r.EndedEarly
+	}
+	return fmt.Sprintf("%s; measured: %d of %d chips answer to their own word", says, answer, len(r.Chips))
+}
