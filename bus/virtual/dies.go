@@ -7,6 +7,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/die"
 	"facetd.example/chipmodel/scene"
 )
@@ -15,10 +17,10 @@ import (
 type dieModel interface {
 	Write(r facetdv1.Register, value uint16)
 	Register(r facetdv1.Register) uint16
-	Strobe(s facetdv1.Strobe, at bus.Time, hold time.Duration, light die.Light)
+	Strobe(s facetdv1.Strobe, at bus.Time, hold time.Duration, light *die.Light)
 	// Row gives the volts of pixels of one row, the first at column and columnStep
 	// apart, sampled from a bus time on, an interval apart.
-	Row(dst []float64, row, column, columnStep int, at bus.Time, interval time.Duration, light die.Light)
+	Row(dst []float64, row, column, columnStep int, at bus.Time, interval time.Duration, light *die.Light)
 	SetKelvin(kelvin float64)
 }
 
@@ -34,7 +36,8 @@ type laneModel interface {
 // simulatedChip is one chip on the bus.
 type simulatedChip struct {
 	die    dieModel
-	light  die.Light
+	view   *scene.View
+	light  *die.Light
 	needed time.Duration // for its lane to settle to half a step
 	memory bool
 	loaded bool
@@ -77,11 +80,10 @@ func (b *Bus) makeDies(m makers) error {
 			die:    m.die(b.real, i, b.cfg.Seed),
 			needed: b.real.LaneSettle(i),
 			memory: chip.Class.HasMemory(),
-			light: func(dst []float64, row int, at bus.Time) {
-				b.cfg.Scene.Row(dst, view, row, bus.Time(at))
-			},
+			view:   view,
 		}
 	}
+	b.setLight()
 	b.volts = make([]float64, widest)
 	b.lanes = make([]simulatedLane, len(b.array.Lanes))
 	for i := range b.lanes {
@@ -89,6 +91,26 @@ func (b *Bus) makeDies(m makers) error {
 			highest: uint16(1)<<b.array.Lanes[i].Bits - 1}
 	}
 	return nil
+}
+
+// setLight makes the light of every chip from the scene. Chips under one lamp share what it takes to follow it.
+func (b *Bus) setLight() {
+	light := b.cfg.Scene
+	if b.forget != bustime.Forever {
+		light = scene.Changed(b.was, light, b.changed)
+	}
+	lags := map[analog.Lamp]*analog.LogLag{}
+	for i := range b.chips {
+		chip := &b.chips[i]
+		course := scene.CourseOf(light, chip.view)
+		lag, made := lags[course.Lamp]
+		if !made {
+			lag = analog.NewLogLag(course.Lamp)
+			lags[course.Lamp] = lag
+		}
+		chip.light = &die.Light{Every: course.Every, Jumps: course.Jumps, Lag: lag,
+			Row: func(dst []float64, row int, at bus.Time) { course.Mean.Row(dst, chip.view, row, at) }}
+	}
 }
 
 // viewOf is the geometry of one chip under the scene.

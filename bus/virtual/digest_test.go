@@ -20,7 +20,7 @@ import (
 )
 
 // TestDigestsOfTheTestArray: each chip of the test array, with logarithmic and with linear
-// pixels, gives the codes that it gave before the classes were made of parts:
+// pixels, gives the codes that it gave when pixels came to follow the light between two looks:
 // testdata/digests.txt was recorded then, and is not to be recorded again unless the
 // physics is meant to change.
 func TestDigestsOfTheTestArray(t *testing.T) {

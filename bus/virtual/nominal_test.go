@@ -35,7 +35,7 @@ func (d *nominalDie) volts(lux float64) float64 {
 	return p.GetOffsetVolts() + p.GetVoltsPerDecade()*math.Log10(p.GetDarkLux()+lux)
 }
 
-func (d *nominalDie) Strobe(s facetdv1.Strobe, at bus.Time, _ time.Duration, light die.Light) {
+func (d *nominalDie) Strobe(s facetdv1.Strobe, at bus.Time, _ time.Duration, light *die.Light) {
 	if d.cells == nil {
 		return
 	}
@@ -43,7 +43,7 @@ func (d *nominalDie) Strobe(s facetdv1.Strobe, at bus.Time, _ time.Duration, lig
 	switch s {
 	case chipmodel.Load:
 		for row := range d.class.Rows {
-			light(d.lux, row, bus.Time(at))
+			light.Row(d.lux, row, bus.Time(at))
 			for c, lux := range d.lux {
 				d.cells[row*columns+c] = d.volts(lux)
 			}
@@ -74,14 +74,14 @@ func shareLine(cells []float64, n, stride int, pattern uint16) {
 	}
 }
 
-func (d *nominalDie) Row(dst []float64, row, column, columnStep int, at bus.Time, _ time.Duration, light die.Light) {
+func (d *nominalDie) Row(dst []float64, row, column, columnStep int, at bus.Time, _ time.Duration, light *die.Light) {
 	if d.cells != nil {
 		for i := range dst {
 			dst[i] = d.cells[row*d.class.Columns+column+i*columnStep]
 		}
 		return
 	}
-	light(d.lux, row, bus.Time(at))
+	light.Row(d.lux, row, bus.Time(at))
 	for i := range dst {
 		dst[i] = d.volts(d.lux[column+i*columnStep])
 	}

@@ -7,6 +7,7 @@ import (
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/chipmodel/bustime"
 )
 
 // keptWords limits the memory of what each select word reaches.
@@ -14,6 +15,10 @@ const keptWords = 4096
 
 // do simulates one operation that begins at bus time at.
 func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
+	if at >= b.forget {
+		b.forget = bustime.Forever
+		b.setLight()
+	}
 	switch op.Kind {
 	case bus.OpSelect:
 		b.word = op.Word

@@ -85,6 +85,10 @@ type Bus struct {
 	timer  *time.Timer
 	closed bool
 
+	// The scene before the last change, when that was, and when it is forgotten.
+	was             scene.Scene
+	changed, forget bus.Time
+
 	reached bustime.Clock // bus time that has been reached, at least
 	lag     atomic.Int64  // realtime: how late the host was lately, in nanoseconds
 }
@@ -126,6 +130,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		reach:       map[chipmodel.LineSet][]int{},
 		free:        cfg.Pace == facetdv1.Pace_PACE_FREE,
 		ahead:       min(maxAhead, cfg.Array.Timing.ReleaseLimit),
+		forget:      bustime.Forever,
 	}
 	if err := b.makeDies(m); err != nil {
 		return nil, err
@@ -148,8 +153,15 @@ func limitsOf(cfg *Config) bus.Limits {
 	return l
 }
 
+// remembered is for how long after a change of the scene pixels that are read follow what was before.
+const remembered = time.Minute
+
 // SetScene replaces the light from now on. Like Next it may be called only on the goroutine that owns the bus.
-func (b *Bus) SetScene(s scene.Scene) { b.cfg.Scene = s }
+func (b *Bus) SetScene(s scene.Scene) {
+	b.was, b.cfg.Scene, b.changed = b.cfg.Scene, s, b.Now()
+	b.forget = b.changed.Add(remembered)
+	b.setLight()
+}
 
 // SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Next it is for the
 // goroutine that owns the bus. Errors: invalid.Errors when a die would leave 150 to 500 K, and then nothing has

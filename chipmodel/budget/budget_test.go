@@ -64,11 +64,11 @@ func linearBed(t testing.TB, more func(*facetdv1.Array), pixel ...func(*facetdv1
 func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64) (random, fixed float64) {
 	d, lane := die.New(a, chip, seed), die.NewLane(a, a.Chips[chip].Lane, seed)
 	class := a.Chips[chip].Class
-	light := func(dst []float64, _ int, _ bustime.Time) {
+	light := die.Still(func(dst []float64, _ int, _ bustime.Time) {
 		for i := range dst {
 			dst[i] = c.Lux
 		}
-	}
+	})
 	d.Write(chipmodel.ColumnPattern, uint16(c.Columns))
 	d.Write(chipmodel.RowPattern, uint16(c.Rows))
 	d.Write(chipmodel.Gain, uint16(c.GainIndex))

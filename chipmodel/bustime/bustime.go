@@ -31,6 +31,14 @@ func (t Time) NS() int64 { return int64(t) }
 // Elapsed returns how long after its start the bus reaches the time.
 func (t Time) Elapsed() time.Duration { return time.Duration(t) }
 
+// Cycles returns the fractional part of a frequency in hertz times the time, in [0, 1): the phase of what began with
+// the bus. Whole seconds are split off first so that long runs keep their phase.
+func (t Time) Cycles(hz float64) float64 {
+	whole, rest := t/1e9, t%1e9
+	phase := math.Mod(hz*float64(whole), 1) + hz*(float64(rest)*1e-9)
+	return phase - math.Floor(phase)
+}
+
 // String writes the nanoseconds, such as "1200 ns".
 func (t Time) String() string { return strconv.FormatInt(int64(t), 10) + " ns" }
 

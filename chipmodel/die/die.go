@@ -15,18 +15,14 @@ import (
 	"facetd.example/chipmodel/bustime"
 )
 
-// Light fills dst, as long as the lattice has columns, with the light in lux on
-// one row of a chip at a bus time in nanoseconds.
-type Light = func(dst []float64, row int, at bustime.Time)
-
 // storage is what lies between the pixels and the output: analog memory, switches between
 // the pixels, or nothing.
 type storage interface {
 	powerOn()
 	// written is called after a register changed.
 	written(r facetdv1.Register)
-	strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light)
-	row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light Light)
+	strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light)
+	row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light *Light)
 	held(row int, at bustime.Time) time.Duration
 }
 
@@ -98,13 +94,13 @@ func (d *Die) Write(r facetdv1.Register, v uint16) {
 
 // Strobe gives a strobe that begins at a bus time; hold is how long a share keeps
 // the switches closed. Strobes that the chip does not know do nothing.
-func (d *Die) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light) {
+func (d *Die) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light) {
 	d.storage.strobe(s, at, hold, light)
 }
 
 // Row gives the volts at the chip's output for len(dst) pixels of a lattice row, from column on and columnStep apart;
 // pixel i is sampled i intervals after a bus time.
-func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light Light) {
+func (d *Die) Row(dst []float64, row, column, columnStep int, at bustime.Time, interval time.Duration, light *Light) {
 	d.storage.row(dst, row, column, columnStep, at, interval, light)
 	d.output.drive(dst)
 }
@@ -139,16 +135,16 @@ func (d *Die) patterns() (columns, rows uint8) {
 // the bus does that; the die only sees which pixel is read.
 type direct struct{ die *Die }
 
-func (m *direct) powerOn()                                                   {}
-func (m *direct) written(facetdv1.Register)                                  {}
-func (m *direct) strobe(facetdv1.Strobe, bustime.Time, time.Duration, Light) {}
-func (m *direct) held(int, bustime.Time) time.Duration                       { return 0 }
-func (m *direct) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light Light) {
+func (m *direct) powerOn()                                                    {}
+func (m *direct) written(facetdv1.Register)                                   {}
+func (m *direct) strobe(facetdv1.Strobe, bustime.Time, time.Duration, *Light) {}
+func (m *direct) held(int, bustime.Time) time.Duration                        { return 0 }
+func (m *direct) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light *Light) {
 	n, px := len(dst), m.die.px
-	px.look(row, at, time.Duration(n-1)*interval, light)
+	px.look(row, column, step, n, at, interval, light)
 	for i := range dst {
 		c := column + i*step
-		dst[i] = px.volts(row*px.columns+c, px.luxAt(c, i, n), at.Add(time.Duration(i)*interval))
+		dst[i] = px.volts(row*px.columns+c, c, px.luxAt(c, i, n), at.Add(time.Duration(i)*interval), light)
 	}
 	m.die.supply.add(dst, at, interval)
 }

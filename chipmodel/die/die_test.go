@@ -27,22 +27,22 @@ func crawler(t testing.TB) *chipmodel.Array {
 	return a
 }
 
-func flat(lux float64) Light {
-	return func(dst []float64, _ int, _ bustime.Time) {
+func flat(lux float64) *Light {
+	return Still(func(dst []float64, _ int, _ bustime.Time) {
 		for i := range dst {
 			dst[i] = lux
 		}
-	}
+	})
 }
 
 // ramp is brighter to the right and downwards.
-func ramp(dst []float64, row int, _ bustime.Time) {
+var ramp = Still(func(dst []float64, row int, _ bustime.Time) {
 	for i := range dst {
 		dst[i] = 10 * math.Exp(0.1*float64(i)+0.07*float64(row))
 	}
-}
+})
 
-func frame(d *Die, rows, columns int, at bustime.Time, light Light) []float64 {
+func frame(d *Die, rows, columns int, at bustime.Time, light *Light) []float64 {
 	out := make([]float64, rows*columns)
 	for r := range rows {
 		d.Row(out[r*columns:(r+1)*columns], r, 0, 1, bustime.Time(at.Add(time.Duration(int64(r)*int64(columns)*1000))),
@@ -309,15 +309,15 @@ func TestJoinedLag(t *testing.T) {
 	})
 	d := New(a, 0, 1)
 	d.Write(chipmodel.ColumnPattern, 0x55)
-	uneven := func(left, right float64) Light {
-		return func(dst []float64, _ int, _ bustime.Time) {
+	uneven := func(left, right float64) *Light {
+		return Still(func(dst []float64, _ int, _ bustime.Time) {
 			for i := range dst {
 				dst[i] = left
 				if i%2 == 1 {
 					dst[i] = right
 				}
 			}
-		}
+		})
 	}
 	var v [2]float64
 	d.Row(v[:], 0, 0, 1, 0, 0, uneven(6, 2))
@@ -335,7 +335,7 @@ func TestJoinedLag(t *testing.T) {
 // allocates.
 func TestNoAllocation(t *testing.T) {
 	a := crawler(t)
-	light := Light(ramp)
+	light := ramp
 	for _, name := range []string{"wall-00", "bed-1", "bow-left", "bow-comb"} {
 		c := &a.Chips[a.Chip(name)]
 		d, lane := New(a, c.Index, 1), NewLane(a, c.Lane, 1)

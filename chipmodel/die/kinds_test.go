@@ -190,11 +190,11 @@ func TestDroopBeforeAShare(t *testing.T) {
 			LightLeakFaPerLux: perLux,
 		}
 	})
-	light := func(dst []float64, row int, _ bustime.Time) {
+	light := Still(func(dst []float64, row int, _ bustime.Time) {
 		for c := range dst {
 			dst[c] = float64(1 + 10*row + 5*c)
 		}
-	}
+	})
 	rate := func(row, column int) float64 { return (leak + perLux*float64(1+10*row+5*column)) / cell } // V/s
 	d := New(a, 0, 5)
 	read := func(at int64) (v [4]float64) {

@@ -82,7 +82,7 @@ func (m *memory) powerOn() {
 
 func (m *memory) written(facetdv1.Register) {}
 
-func (m *memory) strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light Light) {
+func (m *memory) strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light) {
 	switch s {
 	case chipmodel.Load:
 		m.load(at, light)
@@ -131,14 +131,14 @@ func (m *memory) hold(at bustime.Time) {
 }
 
 // load copies the pixel signals row by row, after the strobe's pulse.
-func (m *memory) load(at bustime.Time, light Light) {
+func (m *memory) load(at bustime.Time, light *Light) {
 	m.hold(at)
 	columns := m.px.columns
 	for r := range m.px.rows {
 		at := m.loadedAt.Add(time.Duration(r) * m.rowTime)
-		m.px.gather(m.px.lux, r, at, light)
+		m.px.look(r, 0, 1, columns, at, 0, light)
 		base := r * columns
-		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc)
+		m.px.rowVolts(m.plane.Volts[base:base+columns], base, at, m.ktc, light)
 		m.die.supply.add(m.plane.Volts[base:base+columns], at, 0)
 		droop, inverse := m.droop[base:base+columns], m.inverse[base:base+columns]
 		for c, lux := range m.px.lux[:columns] {
@@ -149,7 +149,7 @@ func (m *memory) load(at bustime.Time, light Light) {
 
 // row reads cells. Each has drooped for its own time since its row was loaded, and since the last share with its own
 // leakage.
-func (m *memory) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, _ Light) {
+func (m *memory) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, _ *Light) {
 	base := row * m.px.columns
 	held := m.leaked(row, at)
 	for i := range dst {

@@ -14,18 +14,16 @@ import (
 // pixels are the photosensitive cells of one die with their fixed pattern.
 type pixels struct {
 	rows, columns int
-	// Buffers: the light on one row, and where that changes while it is read, the light
-	// at its last pixel; later is nil unless it does.
+	// Buffers: the mean light on one row, and where that changes while it is read, the light
+	// at its last pixel; later is nil unless it does, and holds from pixel jump on if that is above 0.
 	lux, end, later []float64
+	jump            int
 	once            []float64
 	rng             *analog.Noise
 	// Logarithmic: y = a + b ln(c + x).
 	a, b, c []float64
 	noise   float64 // volts
-	// Lag: what light each pixel shows, and since when; nil without lag.
-	shown      []float64
-	shownAt    []bustime.Time
-	luxSeconds float64
+	lag     *lag    // nil without
 	// Linear: nil for logarithmic pixels.
 	linear *linear
 	// defects are by rising pixel; several of one pixel act in order.
@@ -75,10 +73,12 @@ func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 	if rng == nil || spec.GetNodeCapacitanceFf() == 0 {
 		return p
 	}
-	p.setNode(spec, kelvin)
 	if spec.GetPhotocurrentFaPerLux() > 0 {
-		p.shown, p.shownAt = make([]float64, n), make([]bustime.Time, n)
+		p.lag = new(lag)
+		p.lag.shown, p.lag.mean, p.lag.noise = make([]float64, n), make([]float64, n), make([]float64, n)
+		p.lag.at = make([]bustime.Time, n)
 	}
+	p.setNode(spec, kelvin)
 	return p
 }
 
@@ -90,8 +90,8 @@ func (p *pixels) setNode(spec *facetdv1.LogarithmicPixel, kelvin float64) {
 	gain := spec.GetVoltsPerDecade() / math.Ln10 * kelvin / 300
 	node := spec.GetNodeCapacitanceFf() * 1e-15
 	p.noise = math.Abs(gain) * analog.KTCVolts(kelvin, node) / analog.ThermalVolts(kelvin)
-	if spec.GetPhotocurrentFaPerLux() > 0 {
-		p.luxSeconds = analog.LogTau(node, kelvin, spec.GetPhotocurrentFaPerLux()*1e-15)
+	if p.lag != nil {
+		p.lag.luxSeconds = analog.LogTau(node, kelvin, spec.GetPhotocurrentFaPerLux()*1e-15)
 	}
 }
 
@@ -145,132 +145,150 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	return l
 }
 
-// steady is how long light counts as steady. Half of it to either side of the middle
-// a lamp of 100 Hz changes by 3 % of its amplitude.
+// steady is how long mean light counts as steady while a row is read.
 const steady = 100 * time.Microsecond
 
-// look fetches the light on a row whose pixels are read one after another for a time. Over a short time it is that of
-// the middle; otherwise luxAt interpolates between the light at the first pixel and that at the last.
-func (p *pixels) look(row int, at bustime.Time, span time.Duration, light Light) {
-	if span <= steady {
-		p.later = nil
+// look fetches the mean light on a row of which n pixels are read, from a column on and step apart, one after another
+// an interval apart. Over a short time it is that of the middle; otherwise luxAt interpolates between the light at the
+// first pixel and that at the last, or goes over from one to the other where the light jumps in between.
+func (p *pixels) look(row, column, step, n int, at bustime.Time, interval time.Duration, light *Light) {
+	span := time.Duration(n-1) * interval
+	jump := light.within(at, span)
+	p.later, p.jump = nil, 0
+	switch {
+	case jump != nil:
+		p.later, p.jump = p.end, int((jump.Sub(at)+interval-1)/interval)
+		p.gather(p.lux, row, at, light)
+		p.gather(p.later, row, at.Add(span), light)
+	case span <= steady || light.Every == 0:
 		p.gather(p.lux, row, at.Add(span/2), light)
-		return
+	default:
+		p.later = p.end
+		p.gather(p.lux, row, at, light)
+		p.gather(p.later, row, at.Add(span), light)
 	}
-	p.later = p.end
-	p.gather(p.lux, row, at, light)
-	p.gather(p.later, row, at.Add(span), light)
+	if p.lag != nil {
+		p.recall(row, column, step, n, at, light)
+	}
 }
 
-// luxAt is the light on a column when pixel i of n of the row is read.
+// luxAt is the mean light on a column when pixel i of n of the row is read.
 func (p *pixels) luxAt(column, i, n int) float64 {
 	lux := p.lux[column]
-	if p.later != nil {
+	switch {
+	case p.later == nil:
+	case p.jump > 0:
+		if i >= p.jump {
+			lux = p.later[column]
+		}
+	default:
 		lux += (p.later[column] - lux) * float64(i) / float64(n-1)
 	}
 	return lux
 }
 
-// An exposure is cut into parts of at most part, at most maxParts of them.
-const (
-	part     = 5 * time.Millisecond
-	maxParts = 200
-)
+// An exposure is cut into at most maxParts parts.
+const maxParts = 200
 
-// gather is the light that pixels of a row see until a bus time: continuous ones at
-// that time, integrating ones on average over their exposure. The average takes three
-// points a part (Gauss and Legendre), which is within 0.1 % of the amplitude of a lamp
-// of 100 Hz. An exposure shorter than what counts as steady takes its middle.
-func (p *pixels) gather(dst []float64, row int, at bustime.Time, light Light) {
+// gather is the mean light that pixels of a row see until a bus time: continuous ones at that time, integrating ones on
+// average over their exposure, by its value in the middle of parts over which it moves evenly. Jumps are ends of parts.
+// The lamp comes on top.
+func (p *pixels) gather(dst []float64, row int, at bustime.Time, light *Light) {
 	if p.linear == nil {
-		light(dst, row, at)
+		light.Row(dst, row, at)
 		return
 	}
-	exposure := p.linear.exposure
-	if exposure <= steady {
-		light(dst, row, at.Add(-(exposure / 2)))
-		return
-	}
-	parts := min((exposure+part-1)/part, maxParts)
-	half := float64(exposure) / float64(2*parts)
+	from := at.Add(-p.linear.exposure)
 	clear(dst)
-	for k := range parts {
-		middle := at.Add(-time.Duration((float64(2*k) + 1) * half))
-		for i, place := range [3]float64{-math.Sqrt(3.0 / 5), 0, math.Sqrt(3.0 / 5)} {
-			weight := [3]float64{5.0 / 18, 4.0 / 9, 5.0 / 18}[i] / float64(parts)
-			light(p.once, row, middle.Add(time.Duration(math.Round(place*half))))
+	for from < at {
+		to := at
+		if jump := light.within(from, at.Sub(from)); jump != nil {
+			to = *jump
+		}
+		parts := 1
+		if light.Every > 0 {
+			parts = int(min((to.Sub(from)+light.Every-1)/light.Every, maxParts))
+		}
+		each := float64(to.Sub(from)) / float64(parts)
+		weight := each / float64(p.linear.exposure)
+		for k := range parts {
+			light.Row(p.once, row, from.Add(time.Duration(each*(float64(k)+0.5))))
 			for c, lux := range p.once {
 				dst[c] += weight * lux
 			}
 		}
+		from = to
+	}
+	if p.linear.exposure == 0 {
+		light.Row(dst, row, at)
 	}
 }
 
-// volts is the signal of one pixel under a light at a bus time.
-func (p *pixels) volts(i int, lux float64, at bustime.Time) float64 {
+// volts is the signal of pixel i under a mean light at a bus time.
+func (p *pixels) volts(i, column int, lux float64, at bustime.Time, light *Light) float64 {
 	if l := p.linear; l != nil {
-		return p.spoil(i, p.integrate(l.gain[i], l.offset[i], 1, lux))
+		return p.spoil(i, p.integrate(l.gain[i], l.offset[i], 1, p.lit(lux, at, light)))
 	}
-	return p.spoil(i, p.logVolts(p.a[i], p.b[i], p.c[i], i, lux, at, p.noise))
+	return p.spoil(i, p.logVolts(p.a[i], p.b[i], p.c[i], i, column, lux, at, p.noise, light))
+}
+
+// lit is the light on a pixel without lag when it is read: of an integrating one, on average over its exposure.
+func (p *pixels) lit(lux float64, at bustime.Time, light *Light) float64 {
+	lamp, phase := light.lamp(at)
+	if lamp.Steady() {
+		return lux
+	}
+	if p.linear != nil {
+		return lux * lamp.Mean(phase, p.linear.exposure.Seconds())
+	}
+	return lux * lamp.Factor(phase)
 }
 
 // rowVolts fills dst with the signals of a whole row, its first pixel being base,
-// at one bus time under the light in p.lux, with a noise in volts on top: that of
-// the cells into which the row is copied. The sum of two independent normal noises
-// is drawn at once.
-func (p *pixels) rowVolts(dst []float64, base int, at bustime.Time, extra float64) {
-	p.goodRow(dst, base, at, extra)
+// at one bus time under the mean light in p.lux, with a noise in volts on top: that of
+// the cells into which the row is copied.
+func (p *pixels) rowVolts(dst []float64, base int, at bustime.Time, extra float64, light *Light) {
+	p.goodRow(dst, base, at, extra, light)
 	p.spoilRow(dst, base)
 }
 
-// goodRow is rowVolts without defects.
-func (p *pixels) goodRow(dst []float64, base int, at bustime.Time, extra float64) {
+// goodRow is rowVolts without defects. The sum of two independent normal noises is drawn at once, unless that of the
+// pixel is remembered.
+func (p *pixels) goodRow(dst []float64, base int, at bustime.Time, extra float64, light *Light) {
 	if p.linear != nil {
 		for c := range dst {
-			dst[c] = p.integrate(p.linear.gain[base+c], p.linear.offset[base+c], 1, p.lux[c])
-			if extra > 0 {
-				dst[c] += extra * p.rng.Normal()
-			}
+			dst[c] = p.integrate(p.linear.gain[base+c], p.linear.offset[base+c], 1, p.lit(p.lux[c], at, light))
 		}
-		return
+	} else {
+		own := p.noise
+		if p.lag == nil {
+			own, extra = math.Hypot(own, extra), 0
+		}
+		for c := range dst {
+			i := base + c
+			dst[c] = p.logVolts(p.a[i], p.b[i], p.c[i], i, c, p.lux[c], at, own, light)
+		}
 	}
-	n := len(dst)
-	a, b, dark, lux := p.a[base:base+n], p.b[base:base+n], p.c[base:base+n], p.lux[:n]
-	noise := math.Hypot(p.noise, extra)
-	for c := range dst {
-		x := lux[c] + dark[c]
-		if p.shown != nil {
-			x = p.follow(base+c, x, at)
-		}
-		dst[c] = a[c] + b[c]*analog.Ln(x)
-		if noise > 0 {
-			dst[c] += noise * p.rng.Normal()
+	if extra > 0 {
+		for c := range dst {
+			dst[c] += extra * p.rng.Normal()
 		}
 	}
 }
 
 // logVolts is the response with given a, b, c and noise; i is the pixel whose lag
-// counts.
-func (p *pixels) logVolts(a, b, c float64, i int, lux float64, at bustime.Time, noise float64) float64 {
-	x := lux + c
-	if p.shown != nil {
-		x = p.follow(i, x, at)
+// counts, in a column of the row that was looked at.
+func (p *pixels) logVolts(a, b, c float64, i, column int, lux float64, at bustime.Time, noise float64,
+	light *Light) float64 {
+	if p.lag != nil {
+		x, unit := p.follow(i, column, lux, c, at, light)
+		return a + b*analog.Ln(x) + noise*unit
 	}
-	y := a + b*analog.Ln(x)
+	y := a + b*analog.Ln(p.lit(lux, at, light)+c)
 	if noise > 0 {
 		y += noise * p.rng.Normal()
 	}
 	return y
-}
-
-// follow is the light that a pixel shows at a bus time at which x falls on it, as if x had fallen on it ever since it
-// was last sampled: a die is asked only when it is read, and does not know the light in between.
-func (p *pixels) follow(i int, x float64, at bustime.Time) float64 {
-	if before := p.shown[i]; before > 0 {
-		x = analog.LogStep(before, x, float64(at.Sub(p.shownAt[i]))*1e-9, p.luxSeconds)
-	}
-	p.shown[i], p.shownAt[i] = x, at
-	return x
 }
 
 // integrate is the signal of linear pixels, one or several joined: shot noise of the

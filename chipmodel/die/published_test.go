@@ -146,11 +146,11 @@ func TestJoinedBeforeSensing(t *testing.T) {
 	}
 	d.Write(chipmodel.ColumnPattern, table.Pattern)
 	d.Write(chipmodel.RowPattern, table.Pattern)
-	got := frame(d, rows, table.Columns, 0, func(dst []float64, row int, _ bustime.Time) {
+	got := frame(d, rows, table.Columns, 0, Still(func(dst []float64, row int, _ bustime.Time) {
 		for c := range dst {
 			dst[c] = table.I[row*table.Columns+c] / table.I0
 		}
-	})
+	}))
 	for i, v := range got {
 		if math.Abs(v-table.Pre[i]) > 1e-12 {
 			t.Fatalf("pixel %d: %v V, want %v V", i, v, table.Pre[i])

@@ -15,9 +15,12 @@ import (
 type switches struct {
 	die *Die
 	px  *pixels
-	// Of the blocks of one block row: light summed over its rows, first and last, how
-	// many pixels are joined, and what that makes of the noise.
-	mean, later, joined, quieter []float64
+	// Of the blocks of one block row, whose rows go from first to before last: how many pixels are joined, and what
+	// that makes of the noise; the mean light on the blocks, from that on the chip.
+	first, last     int
+	joined, quieter []float64
+	mean, sum       []float64
+	light, chip     Light
 	// The joined pixels' a, b and c (linear ones: gain and offset), made anew when a
 	// pattern changes.
 	a, b, c, load []float64
@@ -29,11 +32,13 @@ type switches struct {
 
 func newSwitches(d *Die, px *pixels) *switches {
 	n, columns := d.class.Rows*d.class.Columns, d.class.Columns
-	return &switches{die: d, px: px, stale: true,
-		mean: make([]float64, columns), joined: make([]float64, columns), quieter: make([]float64,
-			columns), later: make([]float64, columns),
-		a: make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n),
+	m := &switches{die: d, px: px, stale: true,
+		mean: make([]float64, columns), sum: make([]float64, columns), joined: make([]float64, columns),
+		quieter: make([]float64, columns),
+		a:       make([]float64, n), b: make([]float64, n), c: make([]float64, n), load: make([]float64, n),
 		plane: analog.Plane{Rows: d.class.Rows, Columns: d.class.Columns}}
+	m.light.Row = m.blockRow
+	return m
 }
 
 func (m *switches) powerOn() { m.stale = true }
@@ -44,7 +49,7 @@ func (m *switches) written(r facetdv1.Register) {
 	}
 }
 
-func (m *switches) strobe(facetdv1.Strobe, bustime.Time, time.Duration, Light) {}
+func (m *switches) strobe(facetdv1.Strobe, bustime.Time, time.Duration, *Light) {}
 
 func (m *switches) held(int, bustime.Time) time.Duration { return 0 }
 
@@ -78,12 +83,13 @@ func (m *switches) join() {
 	}
 }
 
-func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light Light) {
+func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light *Light) {
 	if m.stale {
 		m.join()
 	}
 	n := len(dst)
-	m.look(row, at, time.Duration(n-1)*interval, light)
+	m.look(row, light)
+	m.px.look(row, column, step, n, at, interval, &m.light)
 	// The node of n joined pixels has n times the capacitance and n times the current
 	// of one: the same lag, and noise lower by sqrt(n).
 	for i := range dst {
@@ -92,9 +98,9 @@ func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, in
 		p := row*m.px.columns + c
 		lux := m.px.luxAt(c, i, n)
 		if m.px.linear != nil {
-			dst[i] = m.px.integrate(m.a[p], m.b[p], m.joined[c], lux)
+			dst[i] = m.px.integrate(m.a[p], m.b[p], m.joined[c], m.px.lit(lux, at, light))
 		} else {
-			dst[i] = m.px.logVolts(m.a[p], m.b[p], m.c[p], p, lux, at, m.px.noise*m.quieter[c])
+			dst[i] = m.px.logVolts(m.a[p], m.b[p], m.c[p], p, c, lux, at, m.px.noise*m.quieter[c], light)
 		}
 		if m.joined[c] == 1 {
 			dst[i] = m.px.spoil(p, dst[i])
@@ -103,45 +109,40 @@ func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, in
 	m.die.supply.add(dst, at, interval)
 }
 
-// look puts the mean light of the blocks that a row belongs to into the pixels' buffers.
-func (m *switches) look(row int, at bustime.Time, span time.Duration, light Light) {
+// look finds the blocks that a row belongs to.
+func (m *switches) look(row int, light *Light) {
 	columns, rows := m.die.patterns()
-	first := row
-	for first > 0 && rows>>((first-1)&7)&1 == 1 {
-		first--
+	m.first = row
+	for m.first > 0 && rows>>((m.first-1)&7)&1 == 1 {
+		m.first--
 	}
-	last := analog.BlockEnd(rows, m.px.rows, row)
+	m.last = analog.BlockEnd(rows, m.px.rows, row)
 	for c0 := 0; c0 < m.px.columns; {
 		c1 := analog.BlockEnd(columns, m.px.columns, c0)
 		for c := c0; c < c1; c++ {
-			m.joined[c] = float64((c1 - c0) * (last - first))
+			m.joined[c] = float64((c1 - c0) * (m.last - m.first))
 			m.quieter[c] = 1 / math.Sqrt(m.joined[c])
 		}
 		c0 = c1
 	}
-	clear(m.mean)
-	clear(m.later)
-	for r := first; r < last; r++ {
-		m.px.look(r, at, span, light)
-		add(m.mean, m.px.lux)
-		add(m.later, m.px.later)
-	}
-	m.blockMeans(m.px.lux, m.mean, columns)
-	m.blockMeans(m.px.later, m.later, columns)
+	m.chip = *light
+	m.light.Every, m.light.Jumps, m.light.Lag = light.Every, light.Jumps, light.Lag
 }
 
-func add(sums, values []float64) {
-	for i, v := range values {
-		sums[i] += v
+// blockRow is the mean light on the blocks that were found last.
+func (m *switches) blockRow(dst []float64, _ int, at bustime.Time) {
+	columns, _ := m.die.patterns()
+	clear(m.sum)
+	for r := m.first; r < m.last; r++ {
+		m.chip.Row(m.mean, r, at)
+		for c, v := range m.mean {
+			m.sum[c] += v
+		}
 	}
-}
-
-// blockMeans turns sums over the rows of blocks into means over the blocks; dst may be nil.
-func (m *switches) blockMeans(dst, sums []float64, pattern uint8) {
 	for c0 := 0; c0 < len(dst); {
-		c1 := analog.BlockEnd(pattern, len(dst), c0)
+		c1 := analog.BlockEnd(columns, len(dst), c0)
 		var sum float64
-		for _, v := range sums[c0:c1] {
+		for _, v := range m.sum[c0:c1] {
 			sum += v
 		}
 		for c := c0; c < c1; c++ {

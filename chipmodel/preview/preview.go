@@ -298,9 +298,9 @@ func (p *plan) run() Matrix {
 			lux[i], _ = response.Lux(v)
 		}
 	}
-	light := func(dst []float64, row int, _ bustime.Time) {
+	light := die.Still(func(dst []float64, row int, _ bustime.Time) {
 		copy(dst, lux[row*p.Input.Columns:(row+1)*p.Input.Columns])
-	}
+	})
 	p.prepare(d, light)
 	out := Matrix{Rows: p.window.Rows, Columns: p.window.Columns, Pixels: make([]float64, p.window.Pixels())}
 	loadRow := p.class.Spec.GetMemory().GetLoadRow().AsDuration()
@@ -319,7 +319,7 @@ func (p *plan) run() Matrix {
 }
 
 // prepare sets the registers, loads and shares.
-func (p *plan) prepare(d *die.Die, light die.Light) {
+func (p *plan) prepare(d *die.Die, light *die.Light) {
 	for _, r := range p.trim {
 		d.Write(r.Register, r.Value)
 	}

@@ -61,7 +61,7 @@ func (g grating) Row(dst []float64, v *View, row int, at bustime.Time) {
 	amplitude := g.MeanLux * g.Contrast * math.Exp(-2*math.Pi*math.Pi*sigma*sigma) *
 		sinc(fx) * sinc(fy*v.lattice.rowPitch())
 	x, y := v.lattice.centre(row, 0)
-	phase := fx*x + fy*y + math.Mod(g.PhaseDeg, 360)/360 - cyclesAt(g.DriftHz, at)
+	phase := fx*x + fy*y + math.Mod(g.PhaseDeg, 360)/360 - at.Cycles(g.DriftHz)
 	// The sine advances by a fixed angle a column: turn a unit vector.
 	s, c := math.Sincos(2 * math.Pi * phase)
 	ds, dc := math.Sincos(2 * math.Pi * fx)

@@ -67,7 +67,7 @@ func (m Motion) At(at bustime.Time) Pose {
 		if rate == 0 {
 			return start
 		}
-		return start + 360*cyclesAt(rate/360, at)
+		return start + 360*at.Cycles(rate/360)
 	}
 	p := Pose{
 		YawDeg:   turn(m.YawDeg, m.YawRateDegPerS),
@@ -76,12 +76,12 @@ func (m Motion) At(at bustime.Time) Pose {
 		ForwardM: m.ForwardM,
 	}
 	if m.YawSwingDeg != 0 && m.YawSwingHz != 0 {
-		p.YawDeg += m.YawSwingDeg * math.Sin(2*math.Pi*cyclesAt(m.YawSwingHz, at))
+		p.YawDeg += m.YawSwingDeg * math.Sin(2*math.Pi*at.Cycles(m.YawSwingHz))
 	}
 	switch {
 	case m.ForwardMPerS == 0:
 	case m.TravelM > 0:
-		p.ForwardM += m.TravelM * triangle(cyclesAt(m.ForwardMPerS/(2*m.TravelM), at))
+		p.ForwardM += m.TravelM * triangle(at.Cycles(m.ForwardMPerS/(2*m.TravelM)))
 	default:
 		p.ForwardM += m.ForwardMPerS * (float64(at) * 1e-9)
 	}

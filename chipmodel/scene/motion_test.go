@@ -94,7 +94,7 @@ func TestCyclesAt(t *testing.T) {
 		want float64
 	}{{100, 2_500_000, 0.25}, {100, 31_536_000*second + 2_500_000, 0.25}, {-1, second / 4, 0.75}, {0.3, 10 * second, 0},
 		{1, -second / 4, 0.75}} {
-		got := cyclesAt(c.hz, bustime.Time(c.at))
+		got := bustime.Time(c.at).Cycles(c.hz)
 		if got < 0 || got >= 1 || math.Abs(math.Remainder(got-c.want, 1)) > 1e-9 {
 			t.Errorf("%v Hz at %d ns: %v, want %v", c.hz, c.at, got, c.want)
 		}

@@ -1,10 +1,6 @@
 package scene
 
-import (
-	"math"
-
-	"facetd.example/chipmodel/bustime"
-)
+import "math"
 
 // matrix is a rotation; rows first.
 type matrix [9]float64
@@ -40,12 +36,4 @@ func sincosDeg(deg float64) (sin, cos float64) {
 		return -cos, sin
 	}
 	return sin, cos
-}
-
-// cyclesAt returns the fractional part of hz times the bus time, in [0, 1).
-// Whole seconds are split off first so that long runs keep their phase.
-func cyclesAt(hz float64, at bustime.Time) float64 {
-	whole, rest := at/1e9, at%1e9
-	phase := math.Mod(hz*float64(whole), 1) + hz*(float64(rest)*1e-9)
-	return phase - math.Floor(phase)
 }

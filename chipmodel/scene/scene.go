@@ -65,7 +65,7 @@ func (f flicker) Name() string {
 
 func (f flicker) Row(dst []float64, v *View, row int, at bustime.Time) {
 	f.base.Row(dst, v, row, at)
-	factor := 1 + f.depth*math.Sin(2*math.Pi*cyclesAt(2*f.mainsHz, at))
+	factor := 1 + f.depth*math.Sin(2*math.Pi*at.Cycles(2*f.mainsHz))
 	for i := range dst {
 		dst[i] *= factor
 	}

@@ -176,11 +176,11 @@ func bestSpan(t *testing.T, a *chipmodel.Array, chip int, seed uint64) float64 {
 		min(conv.GetHighVolts(), spec.GetHighVolts())-margin
 	best := 0.0
 	measure := func(d *die.Die, at int64, lux float64) (mean, lowest, highest float64) {
-		light := func(dst []float64, _ int, _ bustime.Time) {
+		light := die.Still(func(dst []float64, _ int, _ bustime.Time) {
 			for i := range dst {
 				dst[i] = lux
 			}
-		}
+		})
 		row := make([]float64, class.Columns)
 		lowest, highest = math.Inf(1), math.Inf(-1)
 		for r := range 4 {

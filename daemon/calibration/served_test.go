@@ -259,6 +259,14 @@ var demoChips = []struct {
 
 const demoVoltsPerCode = 1.6 / 4096
 
+// alike is by how much more the mean of frames of the demo varies than that of independent ones: a pixel's own noise
+// lasts for its time constant, 17 ms at a lux, and frames are taken at least 10 ms apart: (1 + r)/(1 - r) with the
+// correlation r from one to the next, an upper bound that takes all noise for the pixels' own.
+func alike(lux float64) float64 {
+	r := math.Exp(-0.010 / (0.0173 / lux))
+	return (1 + r) / (1 - r)
+}
+
 // TestMapsOfTheDemo calibrates a chip of each kind with each method beside the running
 // tasks, and measures what is left in frames of other light: against the temporal noise,
 // and against what the spreads of the array file make an offset correction map leave.
@@ -294,7 +302,7 @@ func TestMapsOfTheDemo(t *testing.T) {
 				_, after, _ := corrected.numbers()
 				// Noise of the correction map and of these frames, rounding to whole codes, and the
 				// steps of the converter, which differ by a fifth of a code.
-				want := math.Sqrt(noise*noise*(1/float64(averaged)+1/float64(looked)) +
+				want := math.Sqrt(noise*noise*alike(lux)*(1/float64(averaged)+1/float64(looked)) +
 					1.0/12/float64(looked) + 0.2*0.2)
 				if run.offset > 0 {
 					slope := c.perDecade / demoVoltsPerCode * c.kelvin / 300 * math.Log10(lux/run.offset)

@@ -11,8 +11,8 @@ import (
 	"facetd.example/api/framedigest"
 )
 
-// TestDemoDigests: half a second of the demo gives the frames that it gave before the
-// classes were made of parts: testdata/demo-digests.txt was recorded then, and is not to be
+// TestDemoDigests: half a second of the demo gives the frames that it gave when pixels came to
+// follow the light between two looks: testdata/demo-digests.txt was recorded then, and is not to be
 // recorded again unless the physics or the demo itself is meant to change.
 func TestDemoDigests(t *testing.T) {
 	if runtime.GOARCH != "amd64" {

@@ -242,11 +242,11 @@ func (s *simulatedChip) level(t *testing.T, lux float64, frames int) Level {
 	if err != nil {
 		t.Fatal(err)
 	}
-	light := func(dst []float64, _ int, _ bustime.Time) {
+	light := die.Still(func(dst []float64, _ int, _ bustime.Time) {
 		for i := range dst {
 			dst[i] = lux
 		}
-	}
+	})
 	volts := make([]float64, s.class.Columns)
 	codes := make([]uint16, s.class.Rows*s.class.Columns)
 	s.atNS += 30_000_000_000 // dim pixels have long settled

@@ -1,0 +1,235 @@
+package analog
+
+import "math"
+
+// LogLag is how the light that a logarithmic pixel shows follows the light that falls on it. At the node
+// C dV/dt = I_load - I_photo with an exponential load, so that the light shown, s, under light x obeys
+//
+//	ds/dt = s (x - s) / k,   k = C U_T over the photocurrent of a unit of light,
+//
+// of which 1/s is linear: d(1/s)/dt = (1 - x/s) / k. What was shown before is forgotten as exp(-integral of x dt / k),
+// whatever happens in between, and beside that the pixel shows what it would show if the light had always gone on as
+// it does. That is why a gap between two samples needs no small steps: under a lamp the second part is periodic, and is
+// looked up; where the mean light moves from one value to another it is taken as moving by equal ratios in equal times.
+//
+// The error is of second order in the change of the mean light over a gap, which is cut into parts of at most gapRatio:
+// less than 0.4 % of the light shown, and less than 1 % where the mean light changes by much within a cycle of a lamp.
+// The dark term does not swing; that is exact to first order in the depth. It is immutable.
+type LogLag struct {
+	lamp   Lamp
+	ripple *ripple // nil under steady light
+}
+
+// NewLogLag returns the lag under a lamp of up to full depth. Under a lamp it makes a table, in some milliseconds.
+func NewLogLag(lamp Lamp) *LogLag {
+	l := &LogLag{lamp: lamp}
+	if !lamp.Steady() {
+		l.ripple = newRipple(lamp.Depth)
+	}
+	return l
+}
+
+// Lamp is the lamp.
+func (l *LogLag) Lamp() Lamp { return l.lamp }
+
+// Gap is the time between two looks at a pixel, with the lamp's phases at its ends.
+type Gap struct{ Seconds, From, To float64 }
+
+// A gap in which the light changes by more than gapRatio (the logarithm of a ratio) is cut into parts. Under steady
+// light that is not needed where the pixel lags by less than gapLag of the light. What lies further back than gapLags
+// time constants is forgotten.
+const (
+	gapRatio = 0.15
+	gapLag   = 0.01
+	gapLags  = 20
+	maxParts = 64
+)
+
+// Settled is the light shown under mean light lux beside a dark term at a phase, when both have been so for long;
+// k is the lux seconds of the pixel.
+func (l *LogLag) Settled(lux, dark, k, phase float64) float64 {
+	x := lux + dark
+	if l.ripple == nil {
+		return x
+	}
+	v, _ := l.ripple.at(phase, x/(k*l.lamp.Hz))
+	return x / (1 + lux/x*(v-1))
+}
+
+// Follow is the light shown at the end of a gap during which the mean light goes from one value to another, and the
+// part of what the pixel was at the start that it still is: by which its own noise is kept too. All light is in lux,
+// with the dark term apart.
+func (l *LogLag) Follow(shown, from, to, dark, k float64, gap Gap) (now, kept float64) {
+	x0, x1 := from+dark, to+dark
+	change := 2 * (x1 - x0) / (x1 + x0)
+	if math.Abs(change) > gapRatio {
+		change = math.Log(x1 / x0)
+		if l.ripple != nil || math.Abs(change)*2*k > gapLag*gap.Seconds*(x0+x1) {
+			return l.parts(shown, from, to, dark, k, gap, change)
+		}
+	}
+	return l.part(shown, from, to, dark, k, gap, change)
+}
+
+// parts is Follow in parts of equal ratios.
+func (l *LogLag) parts(shown, from, to, dark, k float64, gap Gap, change float64) (now, kept float64) {
+	n := min(math.Ceil(math.Abs(change)/gapRatio), maxParts)
+	seconds := gap.Seconds / n
+	phase := func(i float64) float64 { return gap.To - l.lamp.Hz*seconds*(n-i) }
+	light := func(i float64) float64 { return max((from+dark)*math.Exp(change*i/n)-dark, 0) }
+	now, kept = shown, 1
+	first := 0.0
+	if lags := gapLags * k / min(from+dark, to+dark); lags < gap.Seconds {
+		first = math.Floor(n - lags/seconds)
+		now, kept = l.Settled(light(first), dark, k, phase(first)), 0
+	}
+	lux := light(first)
+	for i := first + 1; i <= n; i++ {
+		next := to
+		if i < n {
+			next = light(i)
+		}
+		var left float64
+		now, left = l.part(now, lux, next, dark, k, Gap{seconds, phase(i - 1), phase(i)}, change/n)
+		kept *= left
+		lux = next
+	}
+	return now, kept
+}
+
+// part is Follow over light that changes little: change is the logarithm of its ratio. With x the mean light and m the
+// lamp's factor, v = x/s obeys dv/dt = x/k - v (x m/k - g), where g is the rate at which x grows. What drives it over
+// the gap is taken to first order in g: with v and w of the ripple, v1 + g w1 - (v0 (1 + g h) + g w0) kept.
+func (l *LogLag) part(shown, from, to, dark, k float64, gap Gap, change float64) (now, kept float64) {
+	x0, x1 := from+dark, to+dark
+	rate := (x0 + x1) / (2 * k)
+	if l.ripple == nil {
+		lags := rate * gap.Seconds
+		if lags > 2*gapLags {
+			return x1 / (1 + change/lags), 0
+		}
+		kept = math.Exp(-lags)
+		v := 1 - kept*(1+change)
+		if change != 0 {
+			v += change / lags * (1 - kept)
+		}
+		return x1 / (v + x1/shown*kept), kept
+	}
+	light := (from + to) / (x0 + x1) // the part that swings
+	kept = math.Exp(-rate * (gap.Seconds + light*l.lamp.Depth*l.lamp.swung(gap.From, gap.To)))
+	v0, _ := l.ripple.at(gap.From, x0/(k*l.lamp.Hz))
+	v1, _ := l.ripple.at(gap.To, x1/(k*l.lamp.Hz))
+	v0, v1 = 1+light*(v0-1), 1+light*(v1-1)
+	v := v1 - v0*(1+change)*kept
+	if change != 0 {
+		// Both of one rate: what w itself gains with r is of second order.
+		_, w0 := l.ripple.at(gap.From, rate/l.lamp.Hz)
+		_, w1 := l.ripple.at(gap.To, rate/l.lamp.Hz)
+		v += change / gap.Seconds * ((1-kept)/rate + (w1-w0*kept)/l.lamp.Hz)
+	}
+	return x1 / (v + x1/shown*kept), kept
+}
+
+// ripple holds what pixels do over a cycle of the lamp that forget as exp(-r) in it: v is the mean light over the light
+// shown while the mean light stays, the periodic solution of dv/dp = r (1 - v m). Where the mean light grows, and r
+// with it, by a factor of e a cycle, v is more by 1/r + w, with dw/dp = v - z - m - r m w and z = dv/d(ln r), for which
+// dz/dp = r (1 - v m) - r m z. Between the phases and rows of r that it holds they are interpolated.
+type ripple struct {
+	depth float64
+	v, w  []float64 // by row of equal r, ripplePhases each
+}
+
+const (
+	ripplePhases = 128
+	ripplePerE   = 8 // rows to a factor of e of r
+	// ln r of the first and last row: lags of 150 cycles and of a 3,000th. Slower pixels show ripples that are less by
+	// their r; quicker ones are taken for as quick as the last.
+	rippleLow, rippleHigh = -5, 8
+	rippleRows            = (rippleHigh-rippleLow)*ripplePerE + 1
+)
+
+func newRipple(depth float64) *ripple {
+	t := &ripple{depth: depth, v: make([]float64, rippleRows*ripplePhases), w: make([]float64, rippleRows*ripplePhases)}
+	for i := range rippleRows {
+		at := i * ripplePhases
+		t.solve(t.v[at:at+ripplePhases], t.w[at:at+ripplePhases], math.Exp(rippleLow+float64(i)/ripplePerE))
+	}
+	return t
+}
+
+// solve fills one row. Where each of v, z and w must start to come back to itself is found by a cycle that starts from
+// nothing, one after the other, since each is driven by those before.
+func (t *ripple) solve(v, w []float64, r float64) {
+	forgotten := -math.Expm1(-r) // over a whole cycle the swing adds nothing
+	var start [3]float64
+	for i := range start {
+		start[i] = t.cycle(start, r, nil, nil)[i] / forgotten
+	}
+	t.cycle(start, r, v, w)
+}
+
+// cycle follows v, z and w for a cycle, in steps over which the pixel forgets little: what decays is exact, what drives
+// it is integrated by Simpson's rule.
+func (t *ripple) cycle(y [3]float64, r float64, keepV, keepW []float64) [3]float64 {
+	each := max(4, int(math.Ceil(2*r/ripplePhases))) // steps to a phase
+	h := 1 / float64(each*ripplePhases)
+	lamp := Lamp{1, t.depth}
+	at := func(i int) (cosine, factor float64) { // at half steps
+		p := h / 2 * float64(i)
+		return math.Cos(2*math.Pi*p) * t.depth / (2 * math.Pi), lamp.Factor(p)
+	}
+	c0, m0 := at(0)
+	for i := range each * ripplePhases {
+		if keepV != nil && i%each == 0 {
+			keepV[i/each], keepW[i/each] = y[0], y[2]
+		}
+		c1, m1 := at(2*i + 1)
+		c2, m2 := at(2*i + 2)
+		first := math.Exp(-r * (h/2 + c0 - c1))
+		second := math.Exp(-r * (h/2 + c1 - c2))
+		half := func(y, f0, f1 float64) float64 { return y*first + h/4*(f0*first+f1) }
+		whole := func(y, f0, f1, f2 float64) float64 {
+			return y*first*second + h/6*(f0*first*second+4*f1*second+f2)
+		}
+		v1, v2 := half(y[0], r, r), whole(y[0], r, r, r)
+		f0, f1, f2 := r*(1-y[0]*m0), r*(1-v1*m1), r*(1-v2*m2)
+		z1, z2 := half(y[1], f0, f1), whole(y[1], f0, f1, f2)
+		w2 := whole(y[2], y[0]-y[1], v1-z1, v2-z2) - (1-first*second)/r // m exactly
+		y, c0, m0 = [3]float64{v2, z2, w2}, c2, m2
+	}
+	return y
+}
+
+// at interpolates at a phase, by cubics through four points either way.
+func (t *ripple) at(phase, r float64) (v, w float64) {
+	phase -= math.Floor(phase)
+	x := phase * ripplePhases
+	column := int(x)
+	px := cubic(x - float64(column))
+	row := (math.Log(r) - rippleLow) * ripplePerE
+	weak := 1.0
+	if row < 0 {
+		weak, row = r/math.Exp(rippleLow), 0
+	}
+	row = min(row, rippleRows-1)
+	first := min(max(int(row)-1, 0), rippleRows-4)
+	py := cubic(row - float64(first+1))
+	for j, weight := range py {
+		line := (first + j) * ripplePhases
+		var sv, sw float64
+		for i, p := range px {
+			k := line + (column+i-1)&(ripplePhases-1)
+			sv += p * t.v[k]
+			sw += p * t.w[k]
+		}
+		v += weight * sv
+		w += weight * sw
+	}
+	return 1 + weak*(v-1), w
+}
+
+// cubic gives the weights of the values at -1, 0, 1 and 2 of the cubic through them at x.
+func cubic(x float64) [4]float64 {
+	return [4]float64{-x * (x - 1) * (x - 2) / 6, (x + 1) * (x - 1) * (x - 2) / 2, -(x + 1) * x * (x - 2) / 2,
+		(x + 1) * x * (x - 1) / 6}
+}
