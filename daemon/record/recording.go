@@ -74,7 +74,8 @@ func (s *span) reached(d *durationpb.Duration) bool {
 // begin creates the first file and writes what every file begins with.
 func begin(cfg *Config, name string, options *facetdv1.RecordingOptions) (*recording, error) {
 	r := &recording{
-		cfg: cfg, name: name, options: options, queue: newQueue(queueLimits{length: cfg.QueueLength}), done: make(chan struct{}),
+		cfg: cfg, name: name, options: options, queue: newQueue(queueLimits{length: cfg.QueueLength}),
+		done: make(chan struct{}),
 		info: &facetdv1.Recording{Name: name, State: facetdv1.RecordingState_RECORDING_STATE_RUNNING, Options: options},
 	}
 	if err := r.openPart(); err != nil {
