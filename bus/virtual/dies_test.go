@@ -20,10 +20,10 @@ var (
 
 type nothing struct{}
 
-func (nothing) SetKelvin(float64)                                                {}
-func (nothing) Write(facetdv1.Register, uint16)                                  {}
-func (nothing) Register(facetdv1.Register) uint16                                { return 0 }
+func (nothing) SetKelvin(float64)                                                 {}
+func (nothing) Write(facetdv1.Register, uint16)                                   {}
+func (nothing) Register(facetdv1.Register) uint16                                 { return 0 }
 func (nothing) Strobe(facetdv1.Strobe, bus.Time, time.Duration, *die.Light)       {}
 func (nothing) Row([]float64, int, int, int, bus.Time, time.Duration, *die.Light) {}
-func (nothing) Residual(time.Duration, time.Duration) float64                    { return 0 }
-func (nothing) Convert([]uint16, []float64, float64)                             {}
+func (nothing) Residual(time.Duration, time.Duration) float64                     { return 0 }
+func (nothing) Convert([]uint16, []float64, float64)                              {}
