@@ -60,7 +60,7 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadline.NS(), Failure: o.set.GetFailure(),
 		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]),
 	}
-	s.Late = s.GetFinishBusNs() > s.GetDeadlineBusNs()
+	s.Late = s.GetFailure() == "" && s.GetFinishBusNs() > s.GetDeadlineBusNs()
 	s.SkewNs = skewOf(s.GetFrames(), o.rows[m.FirstFrame:frames])
 	return s
 }
@@ -124,8 +124,8 @@ func (o *openJob) close(end bus.Time, failure string) {
 	o.ended = true
 	s := o.set
 	s.FinishBusNs = end.NS()
-	s.Late = end.NS() > s.GetDeadlineBusNs()
 	s.Failure = failure
+	s.Late = failure == "" && end.NS() > s.GetDeadlineBusNs() // all of it ran, and the device measured its end
 	s.SkewNs = skewOf(s.GetFrames(), o.rows)
 	if s.GetTask() == "" {
 		s.DeadlineBusNs = 0 // an on-demand job has none

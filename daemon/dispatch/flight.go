@@ -9,7 +9,6 @@ import (
 
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
-	"facetd.example/chipmodel/bustime"
 	"facetd.example/scheduler"
 )
 
@@ -59,21 +58,19 @@ func (r *runner) submit(f *flight) error {
 	return nil
 }
 
-// await waits for the result of the first segment in flight and deals with it. Before its start it returns without
-// one when something else is to be looked at: at bus time until, or when something came in.
+// await waits for the result of the first segment in flight and deals with it. It returns without one when something
+// else is to be looked at: at bus time until or, before its start, when something came in.
 func (r *runner) await(ctx, hard context.Context, until bus.Time) error {
 	f := r.flights[0]
-	if !r.remote() || f.start <= r.cfg.Bus.Now() {
+	switch now := r.cfg.Bus.Now(); {
+	case until < f.end: // before it there is no result
+		_, err := r.wait(ctx, until)
+		return err
+	case !r.remote() || f.start <= now:
 		return r.nextUnlessStopped(hard)
 	}
 	waitCtx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	if until < bustime.Forever {
-		host, _ := r.cfg.Bus.HostTime(until)
-		var end context.CancelFunc
-		waitCtx, end = context.WithDeadline(waitCtx, host)
-		defer end()
-	}
 	if !r.box.armWake(cancel) {
 		return nil
 	}
@@ -123,9 +120,18 @@ func (r *runner) next(ctx context.Context) error {
 	}
 	if f.entry == nil {
 		f.ended(&res)
+	} else if err := r.entryEnded(f, &res); err != nil {
+		return err
+	}
+	if res.Err == nil || r.ending {
 		return nil
 	}
-	return r.entryEnded(f, &res)
+	// What was handed over behind it is recalled. It is taken now: what is handed over next is to come after it.
+	for before := len(r.flights) + 1; err == nil && len(r.flights) > 0 && len(r.flights) < before; {
+		before = len(r.flights)
+		err = r.next(ctx)
+	}
+	return err
 }
 
 // drive runs a segment that is not of the table while nothing else is in flight, and waits for its end. When ctx ends

@@ -158,7 +158,8 @@ func (r *runner) step(ctx, hard context.Context) error {
 		return r.await(ctx, hard, bustime.Forever)
 	}
 	now := r.now()
-	if quiescentAt, quiescent := r.tab.quiescent(r.taken, r.soonest(now)); quiescent && len(r.again) == 0 &&
+	if quiescentAt, quiescent := r.tab.quiescent(r.taken, max(r.soonest(now), r.taken)); quiescent &&
+		len(r.again) == 0 &&
 		(r.resync || r.box.hasChange()) {
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, bustime.Forever)
