@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -21,6 +22,7 @@ import (
 	"facetd.example/api/peertest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
+	"facetd.example/deploy"
 )
 
 // artifactsEnv names a folder that keeps a picture of every part.
@@ -65,6 +67,17 @@ func run(t *testing.T, change func(*server.Setup)) *daemon {
 	})}
 	t.Cleanup(d.stop)
 	return d
+}
+
+// calm gives the demo's tasks two frame sets a second each, for tests of parts that show no
+// frames: a page takes a processor for every picture that it draws, seen or not.
+func calm(t *testing.T, c *server.Setup) {
+	t.Helper()
+	c.Tasks = filepath.Join(t.TempDir(), "tasks.yaml")
+	text := regexp.MustCompile(`rate_hz: \d+`).ReplaceAll(deploy.CrawlerTasks, []byte("rate_hz: 2"))
+	if err := os.WriteFile(c.Tasks, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // tab is one tab of a browser.

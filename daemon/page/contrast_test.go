@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/daemon/server"
 	"facetd.example/scheduler/draw"
 )
 
@@ -144,7 +145,7 @@ const seenContrast = `(() => {
 // TestContrastAsSeen: the same in the page as it stands, in light and in dark.
 func TestContrastAsSeen(t *testing.T) {
 	t.Parallel()
-	d := run(t, nil)
+	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	for _, theme := range []string{"light", "dark"} {

@@ -44,7 +44,10 @@ const whatFocused = `(async () => {
 // that it has the keyboard; the shortcuts lead where they say.
 func TestKeyboardOnly(t *testing.T) {
 	t.Parallel()
-	d := run(t, func(c *server.Setup) { c.Data = t.TempDir() })
+	d := run(t, func(c *server.Setup) {
+		calm(t, c)
+		c.Data = t.TempDir()
+	})
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	var walk []focused
@@ -115,7 +118,7 @@ func TestKeyboardOnly(t *testing.T) {
 // in rows.
 func TestSmallScreen(t *testing.T) {
 	t.Parallel()
-	d := run(t, nil)
+	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 390, 844)
 	b.live(19)
 	if w := eval[int](b, `document.scrollingElement.scrollWidth`); w > 390 {

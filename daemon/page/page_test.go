@@ -265,7 +265,7 @@ func TestNumbers(t *testing.T) {
 // are put in and cleared, and the probe finds them.
 func TestWiring(t *testing.T) {
 	t.Parallel()
-	d := run(t, nil)
+	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	conn := d.dial(t)
@@ -336,7 +336,7 @@ func TestWiring(t *testing.T) {
 // refused with what would fit.
 func TestChange(t *testing.T) {
 	t.Parallel()
-	d := run(t, nil)
+	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	tasks := facetdv1.NewTaskServiceClient(d.dial(t))

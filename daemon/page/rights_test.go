@@ -22,6 +22,7 @@ func TestRights(t *testing.T) {
 	viewer := tokens.Add("viewer", access.Viewer, time.Now().Add(time.Hour))
 	var cfg config.Config
 	d := run(t, func(c *server.Setup) {
+		calm(t, c)
 		c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: net.JoinHostPort(host, "0")}
 		c.Access.TLS = access.TLS{Certificate: own.CertFile, Key: own.KeyFile}
 		c.Access.Tokens = tokens.Path

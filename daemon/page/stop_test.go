@@ -9,13 +9,14 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/server"
 )
 
 // TestStopAndResume: the array is stopped and resumed from the page; who and why stay on the screen meanwhile, a resume
 // ends only the stop that it has shown, and afterwards the frames are live again by themselves.
 func TestStopAndResume(t *testing.T) {
 	t.Parallel()
-	d := run(t, nil)
+	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.click("#stop")
