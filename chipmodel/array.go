@@ -231,7 +231,7 @@ func (a *Array) Resolve(t *facetdv1.Target) ([]int, invalid.Errors) {
 		if chips := a.Group(which.Group); chips != nil {
 			return chips, nil
 		}
-		m.Add("group", "no group is called "+quote(which.Group), invalid.Closest(which.Group, a.groupNames(), "group"))
+		m.Add("group", "no group is called "+quote(which.Group), a.meant(which.Group, a.groupNames(), "group"))
 		return nil, m
 	case *facetdv1.Target_List:
 		return a.resolveList(which.List.GetNames())
@@ -251,7 +251,7 @@ func (a *Array) resolveList(names []string) ([]int, invalid.Errors) {
 		switch {
 		case c < 0:
 			m.Add(invalid.Index("list.names", i), "no chip is called "+quote(name),
-				invalid.Closest(name, a.ChipNames(a.All()), "chip"))
+				a.meant(name, a.ChipNames(a.All()), "chip"))
 		case slices.Contains(chips, c):
 			m.Add(invalid.Index("list.names", i), "chip "+quote(name)+" is listed twice", "name each chip once")
 		default:
@@ -263,6 +263,24 @@ func (a *Array) resolveList(names []string) ([]int, invalid.Errors) {
 	}
 	slices.Sort(chips)
 	return chips, nil
+}
+
+// meant is a hint for a name that no chip or group of its kind has: both are looked at, since a command line does not
+// tell them apart. Where both are as near, it is a group: its name is what those of its chips begin with.
+func (a *Array) meant(name string, known []string, kind string) string {
+	groups, chips := a.groupNames(), a.ChipNames(a.All())
+	near := invalid.Nearest(name, slices.Concat(groups, chips))
+	switch {
+	case slices.Contains(groups, name):
+		return "it is a group"
+	case slices.Contains(chips, name):
+		return "it is a chip"
+	case near == "" || slices.Contains(known, near):
+		return invalid.Closest(name, known, kind)
+	case slices.Contains(groups, near):
+		return "did you mean the group " + quote(near) + "?"
+	}
+	return "did you mean the chip " + quote(near) + "?"
 }
 
 func (a *Array) groupNames() []string {

@@ -171,8 +171,9 @@ type Report struct {
 	Chips  []ReportChip  `json:"chips"`
 	Groups []ReportGroup `json:"groups"`
 	Cost   int64         `json:"cost"`
-	Bound  int64         `json:"bound"`
-	Proved bool          `json:"proved"`
+	// LowerBound is what no wiring costs less than.
+	LowerBound int64 `json:"lower_bound"`
+	Proved     bool  `json:"proved"`
 }
 
 // ReportChip is a chip and the lines of its inputs.
@@ -189,7 +190,7 @@ type ReportGroup struct {
 
 // Report names a result.
 func (f *File) Report(r Result) Report {
-	out := Report{Cost: r.Cost, Bound: r.LowerBound, Proved: r.Proved, Groups: []ReportGroup{}}
+	out := Report{Cost: r.Cost, LowerBound: r.LowerBound, Proved: r.Proved, Groups: []ReportGroup{}}
 	for i, wires := range r.Wires {
 		c := ReportChip{Name: f.Chips[i].Name}
 		for _, line := range wires.Lines() {
