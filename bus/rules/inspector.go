@@ -38,6 +38,7 @@ type Inspector struct {
 	settle []time.Duration // least settling time of a chip's lane after a change
 	paces  []pace          // of each chip's readout
 	reach  map[chipmodel.LineSet][]int
+	blocks map[blockSize]time.Duration // least holds of shares that were met
 
 	word      chipmodel.LineSet
 	listening []int
@@ -96,6 +97,7 @@ func NewInspector(a *chipmodel.Array) *Inspector {
 		settle: make([]time.Duration, len(a.Chips)),
 		paces:  make([]pace, len(a.Chips)),
 		reach:  map[chipmodel.LineSet][]int{},
+		blocks: map[blockSize]time.Duration{},
 		chips:  make([]chipState, len(a.Chips)),
 		lanes:  make([]laneState, len(a.Lanes)),
 		tasks:  map[string]*taskRecord{},

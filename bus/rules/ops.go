@@ -376,18 +376,24 @@ func (in *Inspector) share(chip int, hold time.Duration) {
 	p := bus.Patterns{Columns: uint8(c.registers[chipmodel.ColumnPattern]),
 		Rows: uint8(c.registers[chipmodel.RowPattern])}
 	c.shares = append(c.shares, p)
-	if hold < leastShare(in.a.Chips[chip].Class, p) {
+	if hold < in.leastShare(in.a.Chips[chip].Class, p) {
 		c.torn = "a share was opened before its charge had settled"
 	}
 }
 
-// leastShare is a time that no share may be shorter than: the measured one, or what the longest run of joined cells
-// needs to come within half a step of the converter.
-func leastShare(class *chipmodel.Class, p bus.Patterns) time.Duration {
+// leastShare is a time that no share may be shorter than: the measured one, or what the largest block of joined cells
+// needs to come within half a step of the converter. It is worked out once for each size.
+func (in *Inspector) leastShare(class *chipmodel.Class, p bus.Patterns) time.Duration {
 	m := class.Spec.GetMemory()
 	if m.GetShareSettle() != nil {
 		return m.GetShareSettle().AsDuration()
 	}
-	n := max(joined(p.Columns, class.Columns), joined(p.Rows, class.Rows))
-	return chainSettle(n, m.GetSwitchResistanceOhms()*m.GetCellCapacitanceFf()*1e-6, class.Bits)
+	block := blockSize{class, joined(p.Rows, class.Rows), joined(p.Columns, class.Columns)}
+	least, known := in.blocks[block]
+	if !known {
+		least = blockSettle(block.rows, block.columns, m.GetSwitchResistanceOhms()*m.GetCellCapacitanceFf()*1e-6,
+			class.Bits)
+		in.blocks[block] = least
+	}
+	return least
 }

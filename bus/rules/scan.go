@@ -23,16 +23,53 @@ func joined(pattern uint8, n int) int {
 	return longest
 }
 
-// chainSettle is the least time for a chain of n equal cells, joined by switches,
-// to come within half a step of a bits-bit converter after a step of full range
-// between its two halves: the slowest mode decays with RC / (2 (1 - cos(pi/n))),
-// from at least half the range. rcNS is the time constant of one cell.
-func chainSettle(n int, rcNS float64, bits int) time.Duration {
-	if n < 2 {
+// blockSize is a block of joined cells of one class.
+type blockSize struct {
+	class         *chipmodel.Class
+	rows, columns int
+}
+
+// blockSettle is the least time for a block of equal cells, joined by switches, to come within half a step of a
+// bits-bit
+// converter from the worst that they can hold. What is left then is the slowest mode of each side, which decay with
+// RC / (2 (1 - cos(pi/n))): a square block has two of them that are alike. rcNS is the time constant of one cell.
+func blockSettle(rows, columns int, rcNS float64, bits int) time.Duration {
+	if max(rows, columns) < 2 {
 		return 0
 	}
-	tau := rcNS / (2 * (1 - math.Cos(math.Pi/float64(n))))
-	return time.Duration(tau * math.Ln2 * float64(bits))
+	// The first mode of a side at each of its cells, times that at the corner, where the error is largest.
+	mode := func(n int) (tau float64, at []float64) {
+		if n < 2 {
+			return 1, []float64{0}
+		}
+		at = make([]float64, n)
+		for j := range at {
+			at[j] = 2 / float64(n) * math.Cos(math.Pi/(2*float64(n))) * math.Cos(math.Pi*(float64(j)+0.5)/float64(n))
+		}
+		return rcNS / (2 * (1 - math.Cos(math.Pi/float64(n)))), at
+	}
+	tauDown, down := mode(rows)
+	tauAlong, along := mode(columns)
+	left := func(t float64) float64 {
+		d, a := math.Exp(-t/tauDown), math.Exp(-t/tauAlong)
+		var sum float64
+		for _, y := range down {
+			for _, x := range along {
+				sum += max(d*y/float64(columns)+a*x/float64(rows), 0)
+			}
+		}
+		return sum
+	}
+	half := math.Exp2(-float64(bits + 1))
+	low, high := 0.0, max(tauDown, tauAlong)*math.Ln2*float64(bits+3)
+	for high-low > 0.5 {
+		if t := (low + high) / 2; left(t) > half {
+			low = t
+		} else {
+			high = t
+		}
+	}
+	return time.Duration(low)
 }
 
 // scan judges a readout by rules 1, 2, 4, 5 and 6, and notes its hold.
