@@ -19,15 +19,6 @@ import (
 // errInjected is the cause of every failure that a fault brings about.
 var errInjected = errors.New("injected fault")
 
-// executed is one segment that was handed to the bus, and what came of it.
-type executed struct {
-	start bus.Time
-	job   bus.Job
-	ops   []bus.Op
-	res   bus.Result
-	err   error
-}
-
 // strike is a fault that took effect, and over which bus time.
 type strike struct {
 	fault    *fault
@@ -41,13 +32,13 @@ type faultyBus struct {
 	array   *chipmodel.Array
 	faults  []fault
 	hits    []int
-	wired   int       // which fault of the wiring is there now, or -1
-	broken  *executed // off by a stop, and not noted yet
+	wired   int  // which fault of the wiring is there now, or -1
+	remote  bool // it is at the far end of a link
+	reboots uint64
 	// repaired is called once a fault of the wiring has gone.
 	repaired func()
 
 	mu      sync.Mutex
-	log     []executed
 	strikes []strike
 }
 
@@ -86,15 +77,11 @@ func (b *faultyBus) struck(f *fault, at, till bus.Time) {
 	b.mu.Unlock()
 }
 
-// Next notes what became of a segment that a stop has broken off, too.
-func (b *faultyBus) Next(ctx context.Context) (bus.Result, error) {
-	res, err := b.Intercepted.Next(ctx)
-	if b.broken != nil && err == nil {
-		last := b.broken
-		b.broken = nil
-		b.note(last.start, &bus.Segment{Job: &last.job, Program: &bus.Program{Ops: last.ops}}, res, res.Err)
+// struckOnce notes the first time that a fault of the link takes effect.
+func (b *faultyBus) struckOnce(f *fault) {
+	if !slices.ContainsFunc(b.struckSoFar(), func(s strike) bool { return s.fault == f }) {
+		b.struck(f, f.at, f.until)
 	}
-	return res, err
 }
 
 // run runs a segment, or does with it what the faults say.
@@ -106,7 +93,8 @@ func (b *faultyBus) run(ctx context.Context, start bus.Time, s *bus.Segment, run
 	b.rewire(start)
 	ops := s.Ops
 	at := start
-	if f := b.match(start, s, slowBus); f != nil {
+	// Segments that were handed over ahead do not wait for each other.
+	if f := b.match(start, s, slowBus); f != nil && !b.remote {
 		at = at.Add(f.delay)
 		ops = append(slices.Clip(s.Ops), bus.Op{Kind: bus.OpWait, Hold: f.delay / 2,
 			Phase: facetdv1.Phase_PHASE_SETTLE})
@@ -115,19 +103,13 @@ func (b *faultyBus) run(ctx context.Context, start bus.Time, s *bus.Segment, run
 	f := b.match(start, s, failBefore, failHalfway, failAfter, scramble)
 	if f == nil {
 		res, err := run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: &bus.Program{Ops: ops}})
-		if err != nil && ctx.Err() != nil { // there is no result yet
-			b.broken = &executed{start: start, job: *s.Job, ops: s.Ops}
-			return res, err
-		}
 		if err == nil && len(res.Captures) > 0 && s.Job.Task != "" && b.match(start, s, liar) != nil {
 			res.Captures[0].Codes[0] ^= 1
 		}
-		b.note(start, s, res, err)
 		return res, err
 	}
 	res, err := b.fail(ctx, f, at, s, ops, run)
 	b.struck(f, start, res.End)
-	b.note(start, s, res, err)
 	return res, err
 }
 
@@ -196,35 +178,17 @@ func (b *faultyBus) rewire(at bus.Time) {
 	}
 }
 
-// WaitUntil waits, and goes on waiting while the process stands still.
-func (b *faultyBus) WaitUntil(ctx context.Context, at bus.Time) error {
-	if err := b.virtual.WaitUntil(ctx, at); err != nil {
-		return err
+// rebooted has the registers of every chip hold anything.
+func (b *faultyBus) rebooted() {
+	v, at := b.virtual, b.array.UpTime(b.virtual.Now())
+	job := &bus.Job{Task: "reboot", Number: b.reboots, Release: at, Deadline: at.Add(time.Hour), Segments: 1,
+		Chips: b.array.All()}
+	b.reboots++
+	_, err := bustest.Run(context.Background(), v, at,
+		&bus.Segment{Job: job, Program: &bus.Program{Ops: b.garbage(rand.New(rand.NewPCG(b.reboots, 0)), job.Chips)}})
+	if err != nil {
+		panic(err) // of the scenario
 	}
-	if f := b.match(b.Now(), nil, hostStall); f != nil {
-		b.struck(f, b.Now(), b.Now().Add(f.delay))
-		time.Sleep(f.delay)
-	}
-	return nil
-}
-
-// HostTime is that of the bus, on a clock that may have been set.
-func (b *faultyBus) HostTime(at bus.Time) (time.Time, time.Duration) {
-	host, off := b.virtual.HostTime(at)
-	for i := range b.faults {
-		if f := &b.faults[i]; f.kind == clockStep && at >= f.at {
-			host, off = host.Add(f.delay), off+f.delay.Abs()
-		}
-	}
-	return host, off
-}
-
-func (b *faultyBus) note(start bus.Time, s *bus.Segment, res bus.Result, err error) {
-	e := executed{start: start, ops: s.Ops, res: res, err: err}
-	if s.Job != nil {
-		e.job = *s.Job
-	}
-	b.mu.Lock()
-	b.log = append(b.log, e)
-	b.mu.Unlock()
+	v.Inspector().JobEnded(job, bus.Outcome{Kind: bus.OnTime})
+	_, _, _ = v.Release(context.Background()) // it is open
 }

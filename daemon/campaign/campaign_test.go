@@ -16,8 +16,6 @@ const (
 	ordinary = 40
 	// whole is from how many seeds on every fault and every path must have been reached.
 	whole = 1000
-	// hanging is how long a run may take at most, on the host's clock.
-	hanging = time.Minute
 	// twin is of how many seeds one is run twice.
 	twin = 25
 	// shrinkable is how many of the seeds that failed are shrunk.
@@ -93,7 +91,6 @@ func (c *campaign) runAll(first uint64, count int) {
 	for range runtime.GOMAXPROCS(0) {
 		workers.Go(func() {
 			for seed := range next {
-				hangs := time.AfterFunc(hanging, func() { panic(fmt.Sprintf("seed %d does not come to an end", seed)) })
 				s := newScenario(seed)
 				faults := chosenFaults(c.t, s)
 				o := s.run(c.t, faults)
@@ -101,7 +98,6 @@ func (c *campaign) runAll(first uint64, count int) {
 					o.compare(s.run(c.t, faults))
 				}
 				c.take(o)
-				hangs.Stop()
 			}
 		})
 	}

@@ -28,6 +28,11 @@ const (
 	syncRefused                  // of recordings
 	diskSlow                     // of recordings
 	journalFull
+	linkLoses   // messages, between the host and a remote executor
+	linkDoubles // messages
+	linkDelays  // messages, which overtake each other
+	linkCut     // for a while, all of them
+	reboot      // of a remote executor
 	numKinds
 	liar = numKinds // a canary, never drawn: the bus gives another code than it read
 )
@@ -36,7 +41,7 @@ func (k faultKind) String() string {
 	return [...]string{
 		"before", "halfway", "after", "scramble", "slow", "stall", "clock", "wiring", "panic", "disk-full",
 		"sync-refused",
-		"disk-slow", "journal-full", "liar",
+		"disk-slow", "journal-full", "link-loses", "link-doubles", "link-delays", "link-cut", "reboot", "liar",
 	}[k]
 }
 
@@ -74,6 +79,18 @@ func (f *fault) String() string {
 var weights = [numKinds]int{
 	failBefore: 6, failHalfway: 8, failAfter: 5, scramble: 6, slowBus: 6, hostStall: 4, clockStep: 2, wiring: 3,
 	driverPanic: 1, diskFull: 2, syncRefused: 2, diskSlow: 2, journalFull: 3,
+	linkLoses: 6, linkDoubles: 6, linkDelays: 6, linkCut: 4, reboot: 6,
+}
+
+// possible reports whether a fault of a kind can be on the bus of a scenario.
+func (s *scenario) possible(k faultKind) bool {
+	switch k {
+	case linkLoses, linkDoubles, linkDelays, linkCut, reboot:
+		return s.remote != nil
+	case slowBus: // segments that were handed over ahead do not wait for each other
+		return s.remote == nil
+	}
+	return true
 }
 
 // randomFaults draws a mix of kinds, and faults of it.
@@ -85,7 +102,12 @@ func randomFaults(r *rand.Rand, s *scenario) []fault {
 		for ; n >= weights[k]; k++ {
 			n -= weights[k]
 		}
-		mix = append(mix, k)
+		if s.possible(k) {
+			mix = append(mix, k)
+		}
+	}
+	if len(mix) == 0 {
+		mix = []faultKind{failHalfway}
 	}
 	n := r.IntN(4)
 	if s.large {
@@ -144,6 +166,8 @@ func randomFault(r *rand.Rand, s *scenario, kind faultKind) fault {
 		f.until = bus.Time(s.safety)
 	case diskSlow:
 		f.delay = time.Duration(20+r.IntN(200)) * time.Millisecond
+	case linkDelays:
+		f.delay = time.Duration(1+r.IntN(40_000)) * time.Microsecond
 	case journalFull:
 		f.bytes, f.until = r.IntN(3000), bus.Time(s.safety)
 	}

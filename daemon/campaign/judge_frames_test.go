@@ -40,12 +40,12 @@ func (l *life) good() map[jobKey][]*facetdv1.FrameSet {
 		sets[fs.GetTask()][fs.GetReleaseBusNs()] = fs
 	}
 	out := map[jobKey][]*facetdv1.FrameSet{}
-	for i := range l.bus.log {
-		e := &l.bus.log[i]
+	for i := range l.driven.log {
+		e := &l.driven.log[i]
 		key := e.key()
 		if e.job.Task == "" {
-			if e.err == nil {
-				out[key] = []*facetdv1.FrameSet{demanded[e.job.Number]} // nil of an initialization
+			if fs := demanded[e.job.Number]; e.err == nil && fs.GetFailure() == "" {
+				out[key] = []*facetdv1.FrameSet{fs} // nil of an initialization
 			}
 			continue
 		}
@@ -63,8 +63,8 @@ func (o *outcome) judgeFrames(l *life) {
 	defer clean.Close()
 	good := l.good()
 	frames := map[jobKey]*assembly{}
-	for i := range l.bus.log {
-		e := &l.bus.log[i]
+	for i := range l.driven.log {
+		e := &l.driven.log[i]
 		key := e.key()
 		if _, is := good[key]; !is || e.err != nil {
 			continue
@@ -105,8 +105,8 @@ func (o *outcome) excused(l *life, e *executed) bool {
 
 // replaced is when the first initialization that begins after a bus time has ended.
 func (l *life) replaced(after bus.Time) bus.Time {
-	for i := range l.bus.log {
-		e := &l.bus.log[i]
+	for i := range l.driven.log {
+		e := &l.driven.log[i]
 		if e.start >= after && e.err == nil && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) {
 			return e.res.End
 		}
@@ -184,8 +184,8 @@ func digestOf(lives []*life) uint64 {
 		}
 	}
 	for _, l := range lives {
-		for i := range l.bus.log {
-			e := &l.bus.log[i]
+		for i := range l.driven.log {
+			e := &l.driven.log[i]
 			number(e.start.NS(), e.res.Start.NS(), e.res.End.NS(), int64(e.job.Number), int64(len(e.ops)))
 			fmt.Fprintf(h, "%s %v", e.job.Task, e.err)
 			for k := range e.ops {

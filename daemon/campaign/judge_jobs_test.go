@@ -36,7 +36,7 @@ func (o *outcome) judgeEnd(l *life, last bool) {
 		o.problem("the dispatcher ended with: %v", l.cause)
 	case !last && !slices.ContainsFunc(l.bus.strikes, func(s strike) bool { return s.fault.kind == driverPanic }):
 		failed := 0
-		for _, e := range slices.Backward(l.bus.log) {
+		for _, e := range slices.Backward(l.driven.log) {
 			if e.err == nil && e.job.Task != "" {
 				break // what is not of the timetable does not count as a success
 			}
@@ -73,7 +73,7 @@ func (o *outcome) judgeNumbers(l *life) {
 		}
 		c.next, released[name] = fs.GetJob()+1, fs.GetReleaseBusNs()
 		late := fs.GetFinishBusNs() > fs.GetDeadlineBusNs()
-		if late != fs.GetLate() {
+		if late != fs.GetLate() && fs.GetFailure() == "" {
 			o.problem("job %d of %s ended at %d, deadline %d: late is %v", fs.GetJob(), name, fs.GetFinishBusNs(),
 				fs.GetDeadlineBusNs(), fs.GetLate())
 		}
@@ -129,7 +129,7 @@ func (p *planned) releases(task string, before bus.Time) []release {
 func (o *outcome) judgeReleases(l *life, last bool) {
 	for i := range l.ledger.plans {
 		p := &l.ledger.plans[i]
-		sets, until, final := l.ledger.sets[p.after:], l.finish, true
+		sets, until, final := l.ledger.sets[p.after:], l.finish+l.ahead(), true
 		if i+1 < len(l.ledger.plans) {
 			next := &l.ledger.plans[i+1]
 			sets, until, final = l.ledger.sets[p.after:next.after], l.initialized(next.epoch), false
@@ -167,10 +167,18 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 	}
 }
 
+// ahead is how far beyond now jobs have begun that are handed over ahead.
+func (l *life) ahead() bus.Time {
+	if l.s.remote == nil {
+		return 0
+	}
+	return bus.Time(2*l.s.remote.Limits.LeastLead + 40*time.Millisecond)
+}
+
 // initialized is when the initialization began that ended at an epoch.
 func (l *life) initialized(epoch bus.Time) bus.Time {
-	for i := range l.bus.log {
-		if e := &l.bus.log[i]; e.res.End == epoch && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) {
+	for i := range l.driven.log {
+		if e := &l.driven.log[i]; e.res.End == epoch && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) {
 			return e.start
 		}
 	}

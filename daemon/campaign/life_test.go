@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
@@ -26,7 +27,8 @@ type life struct {
 	s       *scenario
 	tasks   []*facetdv1.Task // from the start
 	faults  []fault          // of it
-	bus     *faultyBus
+	bus     *faultyBus       // nearest to the dies
+	driven  *driven          // nearest to the host
 	disk    *disk
 	hub     *stream.Hub
 	ledger  *ledger
@@ -91,25 +93,25 @@ func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
 func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault) (*life, error) {
 	l := &life{s: s, tasks: tasks, faults: faults, dir: dir, hub: stream.NewHub(), ledger: &ledger{}, born: time.Now(),
 		ended: make(chan error, 1)}
-	v := s.newBus(facetdv1.Pace_PACE_REALTIME)
-	l.bus = newFaultyBus(v, s.array, faults)
-	l.disk = newDisk(v.Now, faults)
+	v := l.connect()
+	l.disk = newDisk(l.driven.Now, faults)
 	var err error
 	if l.journal, err = events.Open(events.Config{Dir: filepath.Join(dir, "events"), FileBytes: 4000,
 		Events: func(e *facetdv1.Event) { l.events = append(l.events, e) }, // under the journal's lock
 		Disk:   func(f events.File) events.File { return journalFile{f, l.disk} }}); err != nil {
 		return nil, err
 	}
-	l.noted = events.NewObserver(l.journal, l.bus.HostTime)
+	l.noted = events.NewObserver(l.journal, l.driven.HostTime)
 	if l.manager, err = record.NewManager(record.Config{
-		Dir: filepath.Join(dir, "recordings"), Array: s.array, HostTime: l.bus.HostTime, Now: v.Now, KeepFree: 1,
-		Events: l.journal.Sink(), QueueLength: 8, Logger: zap.NewNop(),
+		Dir: filepath.Join(dir, "recordings"), Array: s.array, HostTime: l.driven.HostTime, Now: l.driven.Now,
+		KeepFree: 1,
+		Events:   l.journal.Sink(), QueueLength: 8, Logger: zap.NewNop(),
 		Disk: func(f record.File) record.File { return &recordingFile{File: f, disk: l.disk} },
 	}); err != nil {
 		return nil, errors.Join(err, l.journal.Close("it did not start"))
 	}
 	if l.disp, err = dispatch.New(dispatch.Config{
-		Array: s.array, Bus: l.bus, Inspector: v.Inspector(), Logger: zap.NewNop(), Tasks: tasks,
+		Array: s.array, Bus: l.driven, Inspector: v.Inspector(), Logger: zap.NewNop(), Tasks: tasks,
 		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: 100 * time.Millisecond,
 		Behind: func(b dispatch.Behind) { l.ledger.Behind(b); l.noted.Behind(b) },
 	}); err != nil {
@@ -121,6 +123,44 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault) (*
 	l.ctx, l.leave = context.WithCancel(context.Background())
 	go func() { l.ended <- l.disp.Run(ctx) }()
 	return l, nil
+}
+
+// connect makes the bus, in this process or at the far end of a link.
+func (l *life) connect() *virtual.Bus {
+	s := l.s
+	if s.remote == nil {
+		v := s.newBus(facetdv1.Pace_PACE_REALTIME)
+		l.bus = newFaultyBus(v, s.array, l.faults)
+		l.driven = &driven{BusCloser: l.bus, faulty: l.bus}
+		return v
+	}
+	v := s.newBus(facetdv1.Pace_PACE_FREE)
+	l.bus = newFaultyBus(v, s.array, l.faults)
+	l.bus.remote = true
+	cfg := *s.remote
+	cfg.Array, cfg.Dies, cfg.Rebooted = s.array, l.bus, l.bus.rebooted
+	for i := range l.faults {
+		f := &l.faults[i]
+		from, until := f.at.Elapsed(), f.until.Elapsed()
+		struck := func() { l.bus.struckOnce(f) }
+		switch f.kind {
+		case linkLoses:
+			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Lose: 0.1 + 0.6*f.part,
+				Struck: struck})
+		case linkDoubles:
+			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Double: 0.1 + 0.8*f.part,
+				Struck: struck})
+		case linkDelays:
+			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Delay: f.delay, Struck: struck})
+		case linkCut:
+			cfg.Link = append(cfg.Link, bustest.LinkFault{From: from, Until: until, Lose: 1, Struck: struck})
+		case reboot:
+			cfg.Reboots = append(cfg.Reboots, from)
+			time.AfterFunc(from, struck)
+		}
+	}
+	l.driven = &driven{BusCloser: bustest.NewRemote(cfg), faulty: l.bus, remote: true}
+	return v
 }
 
 // streams publishes every frame set.
@@ -181,7 +221,7 @@ func (l *life) wait(d time.Duration) bool {
 
 // end takes it down in the daemon's order, and keeps what is known then.
 func (l *life) end() {
-	l.finish = l.bus.Now()
+	l.finish = l.driven.Now()
 	l.stop()
 	if l.cause == nil {
 		l.cause = <-l.ended
@@ -193,7 +233,7 @@ func (l *life) end() {
 	l.leave()
 	l.calls.Wait()
 	l.final, l.stats = l.disp.Snapshot(), l.hub.Stats()
-	_ = l.bus.Close() // it was open
+	_ = l.driven.Close() // it was open
 }
 
 // given reports whether the dispatcher has ended by itself, or given the bus up.

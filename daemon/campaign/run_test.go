@@ -13,6 +13,8 @@ import (
 const (
 	// watch is how often a run looks whether the daemon has ended by itself.
 	watch = 7 * time.Millisecond
+	// hanging is how long a run may take at most, on the host's clock.
+	hanging = time.Minute
 	// longestRecovery limits the recovery limit, so that a run ends.
 	longestRecovery = 4 * time.Second
 )
@@ -40,6 +42,11 @@ func (o *outcome) problem(format string, args ...any) {
 // goroutine.
 func (s *scenario) run(t *testing.T, faults []fault) (o *outcome) {
 	o = &outcome{s: s, faults: faults}
+	hangs := time.AfterFunc(hanging, func() {
+		panic(fmt.Sprintf("seed %d does not come to an end: %v", s.seed,
+			faults))
+	})
+	defer hangs.Stop()
 	dir, err := os.MkdirTemp(memory, "campaign-")
 	if err != nil {
 		o.problem("no folder: %v", err)
@@ -111,17 +118,22 @@ func running(l *life) []*facetdv1.Task {
 // ends, which takes a hyperperiod; registers are restored at the latest when the next one begins, which takes an
 // initialization, and what waited meanwhile is worked off in the idle time of the hyperperiods after it. A bus that
 // was slower than it said, and a process that stood still, have a backlog besides, which takes the idle part of the
-// bus time to drain.
+// bus time to drain. A remote executor that was lost is noticed within its lease.
 func (o *outcome) recoveryLimit(l *life) time.Duration {
 	s := l.disp.Snapshot()
 	table := s.Plan.GetTimetable()
 	limit := 4*time.Duration(table.GetHyperperiodNs()) + 2*time.Duration(table.GetInitializationNs()) + begin
 	var late time.Duration
 	for _, hit := range l.bus.struckSoFar() {
-		late += hit.till.Sub(hit.at)
+		if k := hit.fault.kind; k == slowBus || k == hostStall {
+			late += hit.till.Sub(hit.at)
+		}
 	}
 	if idle := 1 - s.PlannedUtil; idle > 0 {
 		late = time.Duration(float64(late) / idle)
+	}
+	if o.s.remote != nil { // a loss is noticed, the device found again, and given work ahead
+		limit += 3*o.s.remote.Limits.Lease + 100*time.Millisecond
 	}
 	return min(limit+late, longestRecovery)
 }

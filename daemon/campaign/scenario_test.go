@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"time"
 
@@ -11,6 +12,8 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/chiptest"
 	"facetd.example/scheduler"
@@ -23,6 +26,8 @@ type scenario struct {
 	large bool // see full
 	array *chipmodel.Array
 	tasks []*facetdv1.Task
+	// remote is the executor, where it is at the far end of a link; nil is the virtual bus in this process.
+	remote *bustest.RemoteConfig
 	// Of the safety phase, by time.
 	changes     []change
 	demands     []demand
@@ -50,6 +55,9 @@ func newScenario(seed uint64) *scenario {
 	s.large = r.IntN(10) < 8
 	for s.tasks == nil {
 		s.array = randomArray(r, s.large)
+		if s.remote = randomRemote(r); s.remote != nil {
+			s.array = must(s.array.OnGrain(s.remote.Limits.Grain))
+		}
 		s.tasks = firstTasks(r, s.array, s.large)
 	}
 	s.changes = randomChanges(part(1), s)
@@ -58,6 +66,36 @@ func newScenario(seed uint64) *scenario {
 	s.faults = randomFaults(part(5), s)
 	s.recordings = randomRecordings(part(4), s)
 	return s
+}
+
+// remoteVariable has seeds with a remote executor among the others: not all of them pass yet.
+const remoteVariable = "FACETD_CAMPAIGN_REMOTE"
+
+// randomRemote is a remote executor in one seed of three.
+func randomRemote(r *rand.Rand) *bustest.RemoteConfig {
+	if r.IntN(3) > 0 || os.Getenv(remoteVariable) == "" {
+		return nil
+	}
+	c := &bustest.RemoteConfig{
+		Latency: time.Duration(50+r.IntN(1500))*time.Microsecond + 13,
+		Ready:   time.Duration(r.IntN(300)) * time.Microsecond,
+		Drift:   (r.Float64() - 0.5) * 2e-4,
+		Ahead:   time.Duration(r.IntN(5_000_000)),
+		Seed:    r.Uint64(),
+	}
+	c.Limits = bus.Limits{
+		Grain: []time.Duration{1, 100, 1000}[r.IntN(3)], Queue: 2 + r.IntN(30),
+		Release: 100 * time.Microsecond, Lease: time.Duration(30+r.IntN(60))*time.Millisecond + 3,
+	}
+	c.Limits.LeastLead = c.Latency + c.Ready + 100*time.Microsecond
+	return c
+}
+
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err) // of the scenario
+	}
+	return v
 }
 
 // randomArray has 8 to 40 chips, or 1 to 7, of up to five random classes on one to four lanes. Each chip listens to

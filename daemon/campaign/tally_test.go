@@ -2,6 +2,7 @@ package campaign
 
 import (
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 
@@ -73,7 +74,7 @@ func (t *tally) byKind() string {
 func (t *tally) unreached() []string {
 	var out []string
 	for k, n := range t.faults {
-		if n == 0 {
+		if n == 0 && !(faultKind(k) >= linkLoses && os.Getenv(remoteVariable) == "") {
 			out = append(out, "fault "+faultKind(k).String())
 		}
 	}
@@ -126,8 +127,8 @@ func (o *outcome) countTables(l *life) {
 	for _, p := range l.ledger.plans {
 		epochs[p.epoch.NS()] = true
 	}
-	for i := range l.bus.log {
-		e := &l.bus.log[i]
+	for i := range l.driven.log {
+		e := &l.driven.log[i]
 		if e.job.Task != "" || len(e.job.Chips) < len(l.s.array.Chips) || len(l.s.array.Chips) == 1 {
 			continue
 		}

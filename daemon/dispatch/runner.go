@@ -136,6 +136,9 @@ func (r *runner) release(cause string) LineRelease {
 	lines, at := r.releaseLines()
 	r.drain()
 	r.abandon(cause)
+	if r.remote() { // it counts from when the executor received it, which is not told
+		asked = at
+	}
 	r.report.released(asked, at)
 	return lines
 }

@@ -1,0 +1,85 @@
+package campaign
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"facetd.example/bus"
+)
+
+// executed is one segment that was handed to the bus, and what came of it.
+type executed struct {
+	start bus.Time
+	job   bus.Job
+	ops   []bus.Op
+	res   bus.Result
+	err   error
+}
+
+// driven is the bus as the dispatcher has it: what is nearest to the host. It notes what was handed over and what came
+// of it, and has the faults of the host.
+type driven struct {
+	bus.BusCloser
+	faulty *faultyBus
+	remote bool
+	flight []executed // in flight
+
+	mu  sync.Mutex
+	log []executed
+}
+
+// Submit hands a segment over.
+func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
+	err := d.BusCloser.Submit(start, s)
+	if err == nil {
+		d.flight = append(d.flight, executed{start: start, job: *s.Job, ops: s.Ops})
+	}
+	return err
+}
+
+// Next takes a result, and notes it.
+func (d *driven) Next(ctx context.Context) (bus.Result, error) {
+	res, err := d.BusCloser.Next(ctx)
+	if err == nil {
+		e := d.flight[0]
+		d.flight = d.flight[1:]
+		e.res, e.err = res, res.Err
+		d.mu.Lock()
+		d.log = append(d.log, e)
+		d.mu.Unlock()
+	}
+	if d.remote {
+		d.stall()
+	}
+	return res, err
+}
+
+// WaitUntil waits, and goes on waiting while the process stands still.
+func (d *driven) WaitUntil(ctx context.Context, at bus.Time) error {
+	err := d.BusCloser.WaitUntil(ctx, at)
+	if err == nil {
+		d.stall()
+	}
+	return err
+}
+
+// stall stands still where a fault says so.
+func (d *driven) stall() {
+	now := d.Now()
+	if f := d.faulty.match(now, nil, hostStall); f != nil {
+		d.faulty.struck(f, now, now.Add(f.delay))
+		time.Sleep(f.delay)
+	}
+}
+
+// HostTime is that of the bus, on a clock that may have been set.
+func (d *driven) HostTime(at bus.Time) (time.Time, time.Duration) {
+	host, off := d.BusCloser.HostTime(at)
+	for i := range d.faulty.faults {
+		if f := &d.faulty.faults[i]; f.kind == clockStep && at >= f.at {
+			host, off = host.Add(f.delay), off+f.delay.Abs()
+		}
+	}
+	return host, off
+}
