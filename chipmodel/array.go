@@ -23,6 +23,14 @@ type LineSet uint64
 // MaxLines is the largest number of select lines of an array.
 const MaxLines = 64
 
+// The largest numbers of what else an array has.
+const (
+	MaxChips   = 4096
+	MaxLanes   = 256
+	MaxClasses = 256
+	MaxGroups  = 4096
+)
+
 // MaxLatticeSide is the largest number of rows or columns of a lattice.
 const MaxLatticeSide = 4096
 

@@ -21,6 +21,9 @@ import (
 // New checks a described array and makes it ready for use. It reports every
 // error at once; the array is nil when there is any. The message is copied.
 func New(described *facetdv1.Array) (*Array, invalid.Errors) {
+	if m := tooMany(described); len(m) > 0 {
+		return nil, m
+	}
 	msg := proto.CloneOf(described)
 	b := &builder{msg: msg, a: &Array{
 		Name: msg.GetName(), Message: msg,
@@ -30,6 +33,7 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 		b.m.Add("name", "the name "+quote(msg.GetName())+" cannot be shown on one line",
 			"leave out line breaks and control characters")
 	}
+	b.description("description", msg.GetDescription())
 	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
 	b.selectLines()
 	if !b.a.WiringOnly {
@@ -51,6 +55,20 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 	return b.a, nil
 }
 
+// tooMany finds lists that are too long, before anything is made of them.
+func tooMany(a *facetdv1.Array) (m invalid.Errors) {
+	for _, l := range []struct {
+		path    string
+		n, most int
+	}{{"lanes", len(a.GetLanes()), MaxLanes}, {"classes", len(a.GetClasses()), MaxClasses},
+		{"chips", len(a.GetChips()), MaxChips}, {"groups", len(a.GetGroups()), MaxGroups}} {
+		if l.n > l.most {
+			m.Add(l.path, fmt.Sprintf("%d %s are too many", l.n, l.path), fmt.Sprintf("at most %d", l.most))
+		}
+	}
+	return m
+}
+
 // builder gathers the array and its errors.
 type builder struct {
 	msg *facetdv1.Array
@@ -64,8 +82,8 @@ func (b *builder) name(path, name string, seen map[string]int, i int, what strin
 	case name == "":
 		b.m.Add(path, "the "+what+" has no name", "give it one")
 		return false
-	case strings.ContainsFunc(name, badInName):
-		b.m.Add(path, "the name "+quote(name)+" has a comma, bracket or space", "use letters, digits, - _ and .")
+	case invalid.BadName(name):
+		b.m.Add(path, "the name "+quote(name)+" "+invalid.BadNameMessage, invalid.BadNameHint)
 		return false
 	}
 	if first, taken := seen[name]; taken {
@@ -76,8 +94,11 @@ func (b *builder) name(path, name string, seen map[string]int, i int, what strin
 	return true
 }
 
-func badInName(r rune) bool {
-	return unicode.IsSpace(r) || !unicode.IsGraphic(r) || strings.ContainsRune(",[]{}\"'/\\", r)
+// description checks a text that may have several lines.
+func (b *builder) description(path, text string) {
+	if strings.ContainsFunc(text, invalid.UnprintableBlock) {
+		b.m.Add(path, "the text has characters that control a terminal or the direction of writing", "leave them out")
+	}
 }
 
 func (b *builder) selectLines() {

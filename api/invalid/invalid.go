@@ -42,7 +42,7 @@ func (m Error) String() string {
 	if m.Hint != "" {
 		fmt.Fprintf(&b, " (%s)", m.Hint)
 	}
-	return b.String()
+	return Visible(b.String())
 }
 
 // Missing is the message about a field that must be given and is not. Where 0 cannot be
@@ -107,6 +107,7 @@ func Index(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) 
 // Closest returns a hint that names the known name nearest to what was written,
 // or a few of the known ones.
 func Closest(written string, known []string, what string) string {
+	known = slices.DeleteFunc(slices.Clone(known), BadName) // those have an error of their own
 	best := Nearest(written, known)
 	switch {
 	case best != "":

@@ -23,12 +23,13 @@ import (
 
 const (
 	// MaxBytes limits a file: one of 4,096 chips has about a million.
-	MaxBytes = 16 << 20
+	MaxBytes = 4 << 20
 	// MaxErrors limits the errors that are listed.
 	MaxErrors = 1000
-	// MaxMarks limits the values of a file, of which each takes about 200 bytes in
-	// memory: there are at most two to every mark that begins or separates values.
-	MaxMarks = 500_000
+	// MaxMarks limits the values of a file, of which each takes up to 600 bytes in
+	// memory: there are at most two to every mark that begins or separates values. A
+	// file of 4,096 chips has about half as many.
+	MaxMarks = 200_000
 )
 
 // Document is a file whose fields know their places.

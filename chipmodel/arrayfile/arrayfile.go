@@ -4,11 +4,16 @@
 package arrayfile
 
 import (
+	"fmt"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/api/yamlfile"
 	"facetd.example/chipmodel"
 )
+
+// MaxTasks is how many tasks of a file are looked at; a daemon runs fewer.
+const MaxTasks = 1024
 
 // ParseArray reads and checks an array file; name is the file's name in the errors. A file with errors gives all of
 // them and no array.
@@ -32,9 +37,11 @@ func ParseTasks(
 	var m invalid.Errors
 	doc := yamlfile.Parse(name, data)
 	doc.Message(&msg)
-	switch {
-	case len(msg.GetTasks()) == 0:
+	switch n := len(msg.GetTasks()); {
+	case n == 0:
 		m.Add("tasks", "the file has no tasks", "list at least one under tasks:")
+	case n > MaxTasks:
+		m.Add("tasks", fmt.Sprintf("%d tasks are too many", n), fmt.Sprintf("at most %d are read", MaxTasks))
 	case check != nil:
 		m = check(msg.GetTasks())
 	}

@@ -32,13 +32,14 @@ type stranger struct {
 	broken  error
 }
 
-// newStranger connects with TLS and greets.
-func newStranger(address string, how *tls.Config) (*stranger, error) {
+// newStranger connects with TLS and greets; it leaves at an instant.
+func newStranger(address string, how *tls.Config, until time.Time) (*stranger, error) {
 	d := tls.Dialer{NetDialer: &net.Dialer{Timeout: 20 * time.Second}, Config: how}
 	conn, err := d.Dial("tcp", address)
 	if err != nil {
 		return nil, err
 	}
+	_ = conn.SetDeadline(until)
 	s := &stranger{conn: conn, fr: http2.NewFramer(conn, conn), next: 1, window: 65535, initial: 65535,
 		windows: map[uint32]int64{}}
 	s.more = sync.NewCond(&s.mu)
@@ -200,7 +201,7 @@ func (a *attack) wait(c net.Conn) {
 
 // bodies begins as many calls as may be and sends all of their requests but the last byte.
 func (a *attack) bodies() error {
-	s, err := newStranger(a.grpc, a.tls)
+	s, err := newStranger(a.grpc, a.tls, a.until)
 	if err != nil {
 		return err
 	}
@@ -216,7 +217,7 @@ func (a *attack) bodies() error {
 
 // headers makes calls whose headers are as long as may be, and that never end.
 func (a *attack) headers() error {
-	s, err := newStranger(a.grpc, a.tls)
+	s, err := newStranger(a.grpc, a.tls, a.until)
 	if err != nil {
 		return err
 	}
@@ -233,7 +234,7 @@ func (a *attack) headers() error {
 
 // calls makes calls with a wrong token as fast as it can.
 func (a *attack) calls() error {
-	s, err := newStranger(a.grpc, a.tls)
+	s, err := newStranger(a.grpc, a.tls, a.until)
 	if err != nil {
 		return err
 	}
@@ -250,7 +251,7 @@ func (a *attack) calls() error {
 
 // idle greets and does nothing.
 func (a *attack) idle() error {
-	s, err := newStranger(a.grpc, a.tls)
+	s, err := newStranger(a.grpc, a.tls, a.until)
 	if err != nil {
 		return err
 	}

@@ -82,7 +82,7 @@ func (s *Server) receive(ctx context.Context, method string, recv func(any) erro
 		if o.err != nil {
 			return badFraming(ctx, o.err)
 		}
-		return undecodable(o.d.err)
+		return judge(&o.d)
 	case <-timer.C:
 		return s.cfg.Access.RefuseRequest(ctx, access.SlowRequest, method, "the request did not arrive within %v",
 			RequestLimit)
@@ -110,11 +110,16 @@ func (s *Server) placeToReceive(ctx context.Context, method string) error {
 	}
 }
 
+// judge finds what is wrong with a request whatever it asks for.
+func judge(d *decoding) error {
+	if d.err != nil {
+		return undecodable(d.err)
+	}
+	return texts(d.into)
+}
+
 // undecodable is the error of a request whose bytes are no message of its type.
 func undecodable(err error) error {
-	if err == nil {
-		return nil
-	}
 	return invalid.Errors{{Message: "the request cannot be decoded: " + err.Error(),
 		Hint: "is it of another version of the schema?"}}
 }
@@ -182,5 +187,5 @@ func (r *received) RecvMsg(m any) error {
 	if err := r.ServerStream.RecvMsg(&d); err != nil {
 		return err
 	}
-	return undecodable(d.err)
+	return judge(&d)
 }

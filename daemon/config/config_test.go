@@ -100,7 +100,7 @@ func TestConfigErrorsHaveTheirLines(t *testing.T) {
 		"no address": {"listen: {grpc: \"\"}\n",
 			[]string{"f.yaml:1:1: listen: the API has no address (give grpc or unix)"}},
 		"too large": {"# " + strings.Repeat("x", yamlfile.MaxBytes),
-			[]string{"f.yaml: the file has 16777218 bytes (at most 16777216 are read)"}},
+			[]string{"f.yaml: the file has 4194306 bytes (at most 4194304 are read)"}},
 	} {
 		if _, m := Parse("f.yaml", []byte(c.text)); !slices.Equal(texts(m), c.want) {
 			t.Errorf("%s:\ngot  %s\nwant %s", name, strings.Join(texts(m), "\n     "), strings.Join(c.want, "\n     "))

@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/big"
 	"strconv"
-	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
@@ -64,10 +63,6 @@ func (c *checker) addf(path, hint, format string, args ...any) {
 	c.m.Add(path, fmt.Sprintf(format, args...), hint)
 }
 
-func badInName(r rune) bool {
-	return r <= ' ' || r == 0x7f || strings.ContainsRune(",[]{}\"'/\\", r)
-}
-
 func (c *checker) taskName(path, name string, seen map[string]int, i int) {
 	if !c.name(path, name, "task") {
 		return
@@ -86,8 +81,8 @@ func (c *checker) name(path, name, what string) bool {
 		c.add(path, "the "+what+" has no name", "give it one")
 	case len(name) > maxNameBytes:
 		c.addf(path, fmt.Sprintf("use at most %d", maxNameBytes), "the name has %d bytes", len(name))
-	case strings.ContainsFunc(name, badInName):
-		c.addf(path, "use letters, digits, - _ and .", "the name %q has a comma, bracket, slash, quote or space", name)
+	case invalid.BadName(name):
+		c.addf(path, invalid.BadNameHint, "the name %q %s", name, invalid.BadNameMessage)
 	default:
 		return true
 	}

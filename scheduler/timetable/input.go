@@ -68,6 +68,10 @@ func checkRead(t *Task, i int, doc *yamlfile.Document, m *invalid.Errors) {
 			m.Add(path+".name", "the name is empty", "write a word, or leave it out")
 		}
 	}
+	if strings.ContainsFunc(t.Name, invalid.Unprintable) {
+		m.Add(path+".name", fmt.Sprintf("the name %q cannot be shown on one line", t.Name),
+			"leave out line breaks, control characters and those that turn the direction of writing")
+	}
 	for _, f := range []struct {
 		name     string
 		value    int64

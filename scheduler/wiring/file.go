@@ -97,6 +97,7 @@ func (f *File) spec(m *invalid.Errors) Spec {
 		if g.Name == "" {
 			m.Add(path+".name", "the group has no name", "give it one")
 		}
+		form(m, path+".name", g.Name)
 		group := Group{Weight: g.Weight, Once: g.Once}
 		if group.Weight == 0 {
 			group.Weight = 1
@@ -129,6 +130,7 @@ func (f *File) chips(m *invalid.Errors, lines map[string]int, s *Spec) map[strin
 	lanes := map[string]int{}
 	for i, c := range f.Chips {
 		names[i] = c.Name
+		form(m, fmt.Sprintf("chips[%d].lane", i), c.Lane)
 		lane, known := lanes[c.Lane]
 		if !known {
 			lane = len(lanes)
@@ -149,6 +151,15 @@ func (f *File) chips(m *invalid.Errors, lines map[string]int, s *Spec) map[strin
 	return numbered(m, "chips", names, "chip")
 }
 
+// form reports, and adds to the errors, that a name has characters that no name has.
+func form(m *invalid.Errors, path, name string) bool {
+	if !invalid.BadName(name) {
+		return false
+	}
+	m.Add(path, fmt.Sprintf("the name %q %s", name, invalid.BadNameMessage), invalid.BadNameHint)
+	return true
+}
+
 // numbered maps names to their places and reports missing and repeated ones.
 func numbered(m *invalid.Errors, path string, names []string, what string) map[string]int {
 	out := map[string]int{}
@@ -157,6 +168,7 @@ func numbered(m *invalid.Errors, path string, names []string, what string) map[s
 		switch first, taken := out[name]; {
 		case name == "" || name == "all":
 			m.Add(at, fmt.Sprintf("%q cannot be the name of a %s", name, what), "give it one of its own")
+		case form(m, at, name):
 		case taken:
 			m.Add(at, fmt.Sprintf("the name %q is taken by %s %d", name, what, first+1), "names are unique")
 		default:
