@@ -51,7 +51,8 @@ func inValue(wrong *invalid.Errors, path string, v protoreflect.Value) {
 	switch v := v.Interface().(type) {
 	case string:
 		if strings.ContainsFunc(v, invalid.Unprintable) {
-			wrong.Add(path, "the text has line breaks or characters that control a terminal or the direction of writing",
+			wrong.Add(path,
+				"the text has line breaks or characters that control a terminal or the direction of writing",
 				"write it on one line, without them")
 		}
 	case protoreflect.Message:
