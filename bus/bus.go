@@ -61,6 +61,8 @@ type Op struct {
 type Scan struct {
 	// Chips are read in parallel: one per lane, all of one class, since the same steps read them all.
 	Chips []int
+	// Beside are chips that listen as well and drive lanes of their own, which are not converted, ascending.
+	Beside []int
 	// Window is what is read of each; it may be some rows of a frame only.
 	Window chipmodel.Window
 	// Frames gives, for each chip, the index of the frame within the job.

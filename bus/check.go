@@ -107,7 +107,7 @@ func checkScan(a *chipmodel.Array, s *Scan) error {
 			return fmt.Errorf("window %+v leaves the lattice of chip %s", s.Window, a.Chips[c].Name)
 		}
 	}
-	return nil
+	return checkTarget(a, s.Beside)
 }
 
 // onGrid reports a time that the bus cannot keep. Builder makes no such times.

@@ -30,7 +30,7 @@ func (p *Plan) Table() rules.TimedTable {
 		job := &jobs[first[e.Task]+e.Job]
 		*job = bus.Job{
 			Task: tp.Task.Name, Number: uint64(e.Job), Release: bus.Time(e.Release), Deadline: bus.Time(e.Deadline),
-			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Chips, Segments: len(tp.Segments),
+			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Touches, Segments: len(tp.Segments),
 		}
 		programs[i].Ops = tp.Segments[e.Segment]
 		segments[i] = bus.Segment{Job: job, Index: e.Segment, Program: &programs[i]}

@@ -68,7 +68,7 @@ func (p *Plan) disturbed(cmd *program.Command) error {
 		}
 		for _, c := range cmd.Chips {
 			v := assumes[c][reg]
-			if used && v >= 0 && v != int32(value) && slices.Contains(t.Chips, c) {
+			if used && v >= 0 && v != int32(value) && slices.Contains(t.Touches, c) {
 				return &program.DisturbError{
 					Task: name, Chips: p.Array.ChipNames([]int{c}),
 					Reason: fmt.Sprintf("task %s relies on the %s of chip %s being %d; remove the task first, or "+

@@ -215,7 +215,7 @@ func (p *compiled) jobs(cad *cadence, programs []*program.Program) []timetable.J
 		}
 		job := timetable.Job{Task: i, Costs: costs}
 		if cut {
-			job.Resources = t.Chips // a whole job must not touch what a cut one holds, either
+			job.Resources = t.Touches // a whole job must not touch what a cut one holds, either
 		}
 		if len(costs) > 1 {
 			for _, end := range prog.Within(t) {

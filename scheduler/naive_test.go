@@ -186,8 +186,17 @@ func (n *naive) command(job string, op *bus.Op) {
 func (n *naive) scan(job string, op *bus.Op) []reading {
 	n.t.Helper()
 	s := op.Scan
-	if got := n.listening(); !slices.Equal(got, s.Chips) {
-		n.errorf("%s: a scan of %v reaches %v", job, s.Chips, got)
+	// Whoever listens is read, or named as one beside that has a lane of its own.
+	got := n.listening()
+	if want := slices.Sorted(slices.Values(slices.Concat(s.Chips, s.Beside))); !slices.Equal(got, want) {
+		n.errorf("%s: a scan of %v beside %v reaches %v", job, s.Chips, s.Beside, got)
+	}
+	lanes := map[int]bool{}
+	for _, c := range got {
+		if lanes[n.a.Chips[c].Lane] {
+			n.errorf("%s: a scan makes two of %v drive one lane", job, got)
+		}
+		lanes[n.a.Chips[c].Lane] = true
 	}
 	class := n.a.Chips[s.Chips[0]].Class
 	step := int64(class.Spec.GetReadout().GetStep().AsDuration())

@@ -67,7 +67,7 @@ func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 			if i == j || need <= gap {
 				continue
 			}
-			k := slices.IndexFunc(t.Chips, func(c int) bool { return slices.Contains(other.Chips, c) })
+			k := slices.IndexFunc(t.Touches, func(c int) bool { return slices.Contains(other.Touches, c) })
 			if k < 0 {
 				continue
 			}
@@ -76,7 +76,7 @@ func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 				NeededNs: need, AvailableNs: gap, Utilization: p.utilization(cad),
 				Message: fmt.Sprintf("reading %s takes %s, but task %s, which reads chip %s too, leaves at most %s "+
 					"between its jobs",
-					t.Name, ticks(need), other.Name, p.array.Chips[t.Chips[k]].Name, ticks(gap)),
+					t.Name, ticks(need), other.Name, p.array.Chips[t.Touches[k]].Name, ticks(gap)),
 			}
 		}
 	}

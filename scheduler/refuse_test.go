@@ -3,6 +3,7 @@ package scheduler_test
 import (
 	"errors"
 	"math/big"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,9 +11,14 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/bus/bustest"
 	"facetd.example/bus/rules"
+	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel"
+	"facetd.example/chipmodel/scene"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 func refusalOf(t *testing.T, a *chipmodel.Array, specs ...*facetdv1.Task) *facetdv1.Refusal {
@@ -263,19 +269,97 @@ func TestBatchesBetween(t *testing.T) {
 	}
 }
 
-// TestSelectRefusal: a chip under whose wires another listens cannot be read alone.
+// TestSelectRefusal: a chip under whose wires two chips of one other lane listen cannot be read at all.
 func TestSelectRefusal(t *testing.T) {
 	a := bench(t, [5]int{4}, func(m *facetdv1.Array) {
-		m.Chips[1].Selects = []string{"fm", "x0", "y0", "x1"} // mem-0 is wired to fm, x0, y0, on the other lane
+		// mem-0 has fm, x0, y0, mem-2 fm, x2, y0: both lane a
+		m.Chips[1].Selects = []string{"fm", "x0", "y0", "x1", "x2"}
 	})
 	r := refusalOf(t, a, &facetdv1.Task{Name: "one", Target: list("mem-1"), RateHz: 1})
 	if r.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT || r.GetTask() != "one" ||
-		!strings.Contains(r.GetMessage(), "mem-0") {
+		!strings.Contains(r.GetMessage(), "mem-0") || !strings.Contains(r.GetMessage(), "several drive one lane") {
 		t.Errorf("refused with %v", r)
 	}
-	// Both are read together.
-	p := mustBuild(t, a, &facetdv1.Task{Name: "both", Target: list("mem-0", "mem-1"), RateHz: 1})
-	checkPlan(t, p)
+	if got := program.Unreadable(a); !slices.Equal(got, []int{1}) {
+		t.Errorf("%v cannot be read", got)
+	}
+	checkPlan(t, mustBuild(t, a, &facetdv1.Task{Name: "others", Target: list("mem-0", "mem-2", "mem-3"), RateHz: 1}))
+}
+
+// TestReadBesideAPartner: a chip under whose wires a chip of the other lane listens is read singly, while the other
+// lane is not converted; also when the partner is read at another rate with other registers, held over cuts, or of
+// another class.
+func TestReadBesideAPartner(t *testing.T) {
+	nested := func(m *facetdv1.Array) {
+		// Whoever selects mem-1 selects mem-0 on lane a; cnt-1 does so with mem-2; trim-0 on lane a with cnt-1.
+		m.Chips[1].Selects = []string{"fm", "x0", "y0", "x1"}
+		m.Chips[5].Selects = append([]string{"fc"}, m.Chips[2].Selects...)
+		m.Chips[5].Lane, m.Chips[6].Lane = "b", "a"
+		m.Chips[6].Selects = []string{"ft", "x3", "y1"}
+	}
+	a := bench(t, [5]int{4, 0, 2, 1}, nested)
+	if got := program.Unreadable(a); got != nil {
+		t.Errorf("%v cannot be read", got)
+	}
+	one := func(name string, hz float64, views ...*facetdv1.View) *facetdv1.Task {
+		return &facetdv1.Task{Name: name, Target: list(name), RateHz: hz, Views: views}
+	}
+	smooth, small := &facetdv1.View{SmoothingSteps: 2}, &facetdv1.View{Binning: &facetdv1.Binning{Rows: 4, Columns: 4}}
+	for name, specs := range map[string][]*facetdv1.Task{
+		"alone":       {one("mem-1", 10)},
+		"both":        {{Name: "both", Target: list("mem-0", "mem-1"), RateHz: 10}},
+		"two rates":   {one("mem-1", 20, smooth), one("mem-0", 30, small)},
+		"other class": {one("cnt-1", 10), one("mem-2", 15, smooth)},
+		"all in parts": {one("mem-1", 20, smooth), one("mem-0", 25), one("cnt-1", 50), one("mem-2", 10),
+			one("trim-0", 300)},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := mustBuild(t, a, specs...)
+			checkPlan(t, p)
+			observe(t, p, 3, 2)
+		})
+	}
+	// On demand, each chip alone.
+	for c := range a.Chips {
+		plan, err := scheduler.OnDemand(a, list(a.Chips[c].Name), nil, program.PowerOn(a))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := bus.CheckOps(a, plan.Ops); err != nil {
+			t.Error(err)
+		}
+		b, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(50), Pace: facetdv1.Pace_PACE_FREE,
+			Seed: 2})
+		if err != nil {
+			t.Fatal(err)
+		}
+		job := &bus.Job{Number: 1, Chips: plan.Chips, Segments: 1, Deadline: bus.Time(time.Hour)}
+		res, err := bustest.Run(t.Context(), b, 0, &bus.Segment{Job: job, Program: &bus.Program{Ops: plan.Ops}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if v := b.Inspector().Violations(); v != nil {
+			t.Errorf("%s: %v", a.Chips[c].Name, v)
+		}
+		if len(res.Captures) != 1 || res.Captures[0].Chip != c {
+			t.Errorf("%s: %d captures", a.Chips[c].Name, len(res.Captures))
+		}
+		_ = b.Close()
+	}
+}
+
+// TestAPartnersRegisters: a task that would write registers of a partner of another class, where the values mean
+// something else, is refused.
+func TestAPartnersRegisters(t *testing.T) {
+	a := bench(t, [5]int{2, 1}, func(m *facetdv1.Array) {
+		m.Chips[1].Selects = append([]string{"x1"}, m.Chips[2].Selects...) // mem-1, lane b; sw-0 is on lane a
+	})
+	r := refusalOf(t, a, &facetdv1.Task{Name: "one", Target: list("mem-1"), RateHz: 1,
+		Views: []*facetdv1.View{{SmoothingSteps: 1}}})
+	if r.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_SELECT || !strings.Contains(r.GetMessage(), "sw-0") {
+		t.Errorf("refused with %v", r)
+	}
+	checkPlan(t, mustBuild(t, a, &facetdv1.Task{Name: "one", Target: list("mem-1"), RateHz: 1}))
 }
 
 // TestUtilization: the utilization of a plan is the sum of C/T (Liu and Layland,

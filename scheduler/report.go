@@ -212,13 +212,13 @@ func droop(class *chipmodel.Class, hold time.Duration) float64 {
 func (p *report) bounds() [][]bus.Phases {
 	users := make([]int, len(p.array.Chips))
 	for _, t := range p.tasks {
-		for _, c := range t.Chips {
+		for _, c := range t.Touches {
 			users[c]++
 		}
 	}
 	out := make([][]bus.Phases, len(p.tasks))
 	for i, t := range p.tasks {
-		shared := slices.ContainsFunc(t.Chips, func(c int) bool { return users[c] > 1 })
+		shared := slices.ContainsFunc(t.Touches, func(c int) bool { return users[c] > 1 })
 		out[i] = p.boundsOfMembers(t, !shared)
 	}
 	return out

@@ -81,12 +81,18 @@ func (in *Inspector) scan(op *bus.Op, from, to bus.Time, caps []bus.Capture) {
 	}
 	var outside []int
 	for _, c := range in.listening {
-		if !slices.Contains(s.Chips, c) {
+		if !slices.Contains(s.Chips, c) && !slices.Contains(s.Beside, c) {
 			outside = append(outside, c)
 		}
 	}
 	for _, c := range s.Chips {
 		in.withinJob([]int{c}, from, "a readout")
+	}
+	for _, c := range s.Beside {
+		in.withinJob([]int{c}, from, "a readout")
+		if op.Kind == bus.OpClockOut {
+			in.chips[c].counted = false // it was clocked on as well
+		}
 	}
 	if outside != nil && !s.Levels {
 		in.breach(RuleTarget, from, outside, "a readout reaches chips that it is not meant for")

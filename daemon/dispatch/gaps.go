@@ -46,7 +46,7 @@ func gapsOf(p *scheduler.Plan) gapList {
 func (gs gapList) longest(p *scheduler.Plan, chips []int) time.Duration {
 	var most time.Duration
 	for _, g := range gs {
-		clash := slices.ContainsFunc(g.open, func(task int) bool { return overlap(p.Tasks[task].Task.Chips, chips) })
+		clash := slices.ContainsFunc(g.open, func(task int) bool { return overlap(p.Tasks[task].Task.Touches, chips) })
 		if !clash {
 			most = max(most, g.length)
 		}

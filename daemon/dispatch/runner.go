@@ -224,7 +224,7 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 			return err
 		}
 	}
-	if entry.Segment == 0 && r.regs.doubted(r.tab.plan.Tasks[entry.Task].Task.Chips) {
+	if entry.Segment == 0 && r.regs.doubted(r.tab.plan.Tasks[entry.Task].Task.Touches) {
 		r.refuse(entry, at)
 		return nil
 	}

@@ -150,7 +150,7 @@ func (t *table) restorable(begin bus.Time, lead time.Duration, chips []int, anyw
 		return false
 	}
 	next, at := t.upcoming()
-	return (anyway || overlap(t.plan.Tasks[next.Task].Task.Chips, chips)) &&
+	return (anyway || overlap(t.plan.Tasks[next.Task].Task.Touches, chips)) &&
 		begin.Add(t.plan.InitializationTime+lead) <= at
 }
 
@@ -199,7 +199,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		Task: tp.Task.Name, Number: t.numbers[e.Task],
 		Release: begin.Add(e.Release), Deadline: begin.Add(e.Deadline),
 		MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew,
-		Chips: tp.Task.Chips, Segments: len(tp.Segments),
+		Chips: tp.Task.Touches, Segments: len(tp.Segments),
 	}, at, tp.Task.Views, tp.Frames)
 	t.numbers[e.Task]++
 	job.members = make([]memberJob, len(tp.Members))

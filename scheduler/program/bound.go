@@ -42,7 +42,7 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 	scans, fullest := busiestLane(a, t)
 	b.Add(scans)
 	b[facetdv1.Phase_PHASE_SELECT] += time.Duration(fullest-1) * a.SelectTime()
-	apart := time.Duration(chipsApart(w, t.Chips))
+	apart := time.Duration(chipsApart(w, t.Chips, t.Touches))
 	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.WriteTime()
 	if t.Class.HasMemory() {
 		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
@@ -86,14 +86,14 @@ func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) 
 const maxApart = 256
 
 // chipsApart is a number of chips of a target such that no word reaches two of them
-// without reaching a chip outside: at least so many words are needed to reach all.
-func chipsApart(w *Words, target []int) int {
+// without reaching a chip that is not to be touched: at least so many words are needed to reach all.
+func chipsApart(w *Words, target, touched []int) int {
 	a := w.a
-	if steps, err := w.cover(target, false); err == nil && len(steps) == 1 {
+	if steps, err := w.cover(touched, false); err == nil && len(steps) == 1 {
 		return 1
 	}
 	inside := make([]bool, len(a.Chips))
-	for _, c := range target {
+	for _, c := range touched {
 		inside[c] = true
 	}
 	together := func(x, y int) bool {

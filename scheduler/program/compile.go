@@ -80,8 +80,11 @@ func NewCompiler(w *Words, t *Task, start Registers) (*Compiler, error) {
 	groups, unread := readGroups(a, w.listeners, t.Chips)
 	if unread >= 0 {
 		chip := &a.Chips[unread]
-		return nil, &SelectError{fmt.Sprintf("chip %s cannot be read: every word that selects it selects %v",
-			chip.Name, a.ChipNames(a.Reach(chip.Wires)))}
+		return nil, &SelectError{fmt.Sprintf("chip %s cannot be read: every word that selects it selects %v, of which "+
+			"several drive one lane", chip.Name, a.ChipNames(a.Reach(chip.Wires)))}
+	}
+	if err := beside(a, t); err != nil {
+		return nil, err
 	}
 	c := &Compiler{words: w, task: t, groups: groups, start: start}
 	for v := range t.Views {
@@ -236,8 +239,7 @@ func (c *Compiler) blocks(batches int) []block {
 
 // units lists what is done to groups of chips: a load, then for each view its set-up for all chips and the readouts.
 func (c *Compiler) units(groups [][]int) []unit {
-	chips := slices.Concat(groups...)
-	slices.Sort(chips)
+	chips := touches(c.words.a, slices.Concat(groups...))
 	var out []unit
 	if c.task.Class.HasMemory() {
 		var actions []bus.Action
@@ -319,8 +321,10 @@ func (c *Compiler) readout(group []int, view int, claim bus.Claim) *readout {
 		at, _ := slices.BinarySearch(c.task.Chips, chip)
 		frames[i] = view*len(c.task.Chips) + at
 	}
-	return &readout{word: union(c.words.a, group), scan: bus.Scan{
-		Chips: group, Window: c.task.Views[view].Window, Frames: frames, Claim: claim,
+	word := union(c.words.a, group)
+	return &readout{word: word, scan: bus.Scan{
+		Chips: group, Beside: besides(c.words.a.Reach(word), group), Window: c.task.Views[view].Window, Frames: frames,
+		Claim:  claim,
 		Settle: c.task.Views[view].settle(c.words.a, group),
 	}}
 }

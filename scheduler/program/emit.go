@@ -142,9 +142,9 @@ func (e *emitter) due(steps []step, actions []bus.Action) [][]bool {
 // active at all other times.
 func (e *emitter) read(r *readout) {
 	e.Activate(r.word)
-	chips := r.scan.Chips
+	chips := e.words.a.Reach(r.word)
 	e.alone(chips, bus.Write(chipmodel.OutputEnable, 1))
-	if e.words.a.Chips[chips[0]].Class.Counts() {
+	if e.words.a.Chips[r.scan.Chips[0]].Class.Counts() {
 		e.alone(chips, bus.Strobe(chipmodel.Reset))
 	}
 	e.Read(r.scan)

@@ -1,8 +1,10 @@
 package program
 
 import (
+	"fmt"
 	"slices"
 
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -17,7 +19,9 @@ func union(a *chipmodel.Array, chips []int) chipmodel.LineSet {
 
 // readGroups splits chips into groups that can each be read under one word, one chip per lane, into as few as it finds.
 // Lanes are matched one after another, which gives the fewest groups with two lanes; with more that is a hard problem.
-// unread is a chip that cannot be read without another one listening, or -1.
+// Where a chip cannot be read without others that listen, they drive lanes of their own, which are not converted.
+// unread
+// is a chip that cannot be read without two that drive one lane, or -1.
 func readGroups(a *chipmodel.Array, l *listeners, chips []int) (groups [][]int, unread int) {
 	for lane := range a.Lanes {
 		var next []int
@@ -29,13 +33,82 @@ func readGroups(a *chipmodel.Array, l *listeners, chips []int) (groups [][]int, 
 		groups = matchLane(l, groups, next)
 	}
 	for _, g := range groups {
-		if !l.exactly(g...) {
+		if !l.exactly(g...) && !oneEach(a, a.Reach(union(a, g))) {
 			return nil, g[0]
 		}
 		slices.Sort(g)
 	}
 	slices.SortFunc(groups, func(x, y []int) int { return x[0] - y[0] })
 	return groups, -1
+}
+
+// oneEach reports whether no two of some chips are on one lane.
+func oneEach(a *chipmodel.Array, chips []int) bool {
+	driven := make([]bool, len(a.Lanes))
+	for _, c := range chips {
+		if lane := a.Chips[c].Lane; driven[lane] {
+			return false
+		} else {
+			driven[lane] = true
+		}
+	}
+	return true
+}
+
+// Unreadable lists the chips of an array that cannot be read at all: every word that selects one selects two chips of
+// one lane. An array of wiring alone has none, as its lanes are not known.
+func Unreadable(a *chipmodel.Array) []int {
+	var out []int
+	for c := range a.Chips {
+		if !a.WiringOnly && !oneEach(a, a.Reach(a.Chips[c].Wires)) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// touches are chips and those that listen whenever one of them does, ascending.
+func touches(a *chipmodel.Array, chips []int) []int {
+	out := slices.Clone(chips)
+	for _, c := range chips {
+		if reached := a.Reach(a.Chips[c].Wires); len(reached) > 1 {
+			out = append(out, reached...)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// besides are the chips of a reach that are not read; nil where all are.
+func besides(reach, read []int) []int {
+	var out []int
+	for _, c := range reach {
+		if !slices.Contains(read, c) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// beside refuses a task whose commands would reach a chip of another class with registers that they write: the values
+// mean something else there.
+func beside(a *chipmodel.Array, t *Task) error {
+	for _, c := range t.Touches {
+		class := a.Chips[c].Class
+		if class == t.Class {
+			continue
+		}
+		for reg := range Wishes(t) {
+			if class.HasRegister(reg) {
+				return &SelectError{fmt.Sprintf("writing %s of class %s reaches chip %s as well, which is of class "+
+					"%s and "+
+					"listens whenever one of the task's chips does", bus.RegisterName(reg), t.Class.Name,
+					a.Chips[c].Name,
+					class.Name)}
+			}
+		}
+	}
+	return nil
 }
 
 // matchLane adds the chips of one more lane to the groups, each to one that can

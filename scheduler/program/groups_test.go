@@ -21,8 +21,13 @@ func fewestGroups(a *chipmodel.Array, chips []int) int {
 				for _, c := range g {
 					word |= a.Chips[c].Wires
 				}
-				if len(a.Reach(word)) != len(g) {
-					return
+				// Whatever listens as well must have a lane of its own.
+				lanes := map[int]bool{}
+				for _, c := range a.Reach(word) {
+					if lanes[a.Chips[c].Lane] {
+						return
+					}
+					lanes[a.Chips[c].Lane] = true
 				}
 			}
 			if best < 0 || len(groups) < best {

@@ -34,11 +34,11 @@ func Initialization(w *Words, tasks []*Task) ([]bus.Op, error) {
 		for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
 			wish, ok := wanted[reg]
 			relied := func(c int) bool { return assumed[c][reg] == int32(wish.Last) }
-			if ok && slices.ContainsFunc(t.Chips, relied) {
+			if ok && slices.ContainsFunc(t.Touches, relied) {
 				actions = append(actions, bus.Write(reg, wish.Last))
 			}
 		}
-		wrote, err := e.apply(t.Chips, actions)
+		wrote, err := e.apply(t.Touches, actions)
 		if err != nil {
 			return nil, selectErrorOf(w.a, err)
 		}

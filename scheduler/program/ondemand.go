@@ -14,7 +14,7 @@ import (
 // OnDemandPlan is the program of an on-demand capture or of a single command: one
 // segment that runs while no job is open on its chips.
 type OnDemandPlan struct {
-	Chips []int  // ascending
+	Chips []int  // all that it touches, ascending
 	Views []View // none for commands
 	Ops   []bus.Op
 	// Frames are in the order of the indices in bus.Scan; none for commands.
@@ -37,6 +37,7 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 	}
 	t := &Task{Name: "capture"}
 	if t.Chips, t.Class = c.target("target", target); t.Class != nil {
+		t.Touches = touches(a, t.Chips)
 		t.Views = c.views("views", views, t.Class)
 	}
 	if len(c.m) > 0 {
@@ -60,7 +61,7 @@ func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.Vie
 		}
 	}
 	e.restore(t, state)
-	return finish(e, t.Chips, t.Views, comp.frames), nil
+	return finish(e, t.Touches, t.Views, comp.frames), nil
 }
 
 // restore writes back the values that the registers of a task's chips had: the timetable, which goes on afterwards,
@@ -69,7 +70,7 @@ func (e *emitter) restore(t *Task, state Registers) {
 	before := e.Len()
 	for reg := facetdv1.Register(1); int(reg) < chipmodel.NumRegisters; reg++ {
 		if _, used := Wishes(t)[reg]; used {
-			e.restoreRegister(t.Chips, reg, state)
+			e.restoreRegister(t.Touches, reg, state)
 		}
 	}
 	if e.Len() > before && t.Class.HasSwitches() {

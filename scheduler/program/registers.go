@@ -126,7 +126,7 @@ func Assumed(a *chipmodel.Array, tasks []*Task) Registers {
 	}
 	for _, t := range tasks {
 		for reg, w := range Wishes(t) {
-			for _, c := range t.Chips {
+			for _, c := range t.Touches {
 				switch r[c][reg] {
 				case Untouched, int32(w.Last):
 					r[c][reg] = int32(w.Last)

@@ -21,8 +21,11 @@ import (
 type Task struct {
 	Name  string
 	Chips []int // ascending, all of one class
-	Class *chipmodel.Class
-	Views []View
+	// Touches are the chips that commands of its jobs reach, ascending: Chips, and those of other lanes that listen
+	// whenever one of them does.
+	Touches []int
+	Class   *chipmodel.Class
+	Views   []View
 	// RateHz is the rate asked for, Period its exact period in nanoseconds.
 	RateHz float64
 	Period *big.Rat
@@ -127,7 +130,7 @@ func (t *Task) MayFollow(first *Task) bool {
 // their limits: what holds for it holds for both. Names of tasks have no comma, so its name belongs to no other task.
 func Merge(first, second *Task) *Task {
 	t := &Task{
-		Name: first.Name + "," + second.Name, Chips: first.Chips, Class: first.Class,
+		Name: first.Name + "," + second.Name, Chips: first.Chips, Touches: first.Touches, Class: first.Class,
 		RateHz: first.RateHz, Period: first.Period,
 		Deadline: min(first.Deadline, second.Deadline), OwnDeadline: first.OwnDeadline || second.OwnDeadline,
 		MaxHold: tightest(first.MaxHold, second.MaxHold),

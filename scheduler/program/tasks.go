@@ -92,6 +92,7 @@ func (c *checker) name(path, name, what string) bool {
 func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 	t := &Task{spec: spec, Name: spec.GetName()}
 	t.Chips, t.Class = c.target(path+".target", spec.GetTarget())
+	t.Touches = touches(c.a, t.Chips)
 	t.RateHz, t.OwnDeadline = spec.GetRateHz(), spec.GetDeadline() != nil
 	period := time.Duration(0)
 	if c.rate(path+".rate_hz", t.RateHz) {
