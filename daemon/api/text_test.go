@@ -47,8 +47,8 @@ func TestTextsThatDeceive(t *testing.T) {
 			}},
 		} {
 			err := c.call()
-			const what = ": the text has line breaks or characters that control a terminal or the direction of writing" +
-				" (write it on one line, without them)"
+			const what = ": the text has line breaks or characters that control a terminal or the direction of " +
+				"writing (write it on one line, without them)"
 			if st := status.Convert(err); st.Code() != codes.InvalidArgument || st.Message() != c.path+what {
 				t.Errorf("%q as %s: %v", bad, c.path, err)
 			}
