@@ -276,7 +276,7 @@ class SlowReaders(unittest.TestCase):
                 with facetd.connect(daemon.address) as c, c.stream(["wall"], **options) as s:
                     lost, before = 0, next(s)
                     dropping = lambda: c.status().dropped_frame_sets > 20 or s.dropped > 20  # noqa: E731
-                    rig.eventually(dropping, 60)
+                    rig.eventually(dropping, 180)
                     while lost < 20:
                         fs = next(s)
                         dropped = fs.gap.dropped if fs.gap else 0
