@@ -20,7 +20,10 @@ import (
 func TestReplay(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	d := run(t, func(c *server.Setup) { c.Data = dir })
+	d := run(t, func(c *server.Setup) {
+		calm(t, c)
+		c.Pace, c.Data = config.Free, dir
+	})
 	records := facetdv1.NewRecordServiceClient(d.dial(t))
 	if _, err := records.StartRecording(limited(t), &facetdv1.StartRecordingRequest{Name: "walk"}); err != nil {
 		t.Fatal(err)

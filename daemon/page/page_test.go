@@ -436,7 +436,10 @@ func recorded(t *testing.T, d *daemon, name string, sets uint64) {
 // daemon's folder.
 func TestCaptureAndRecord(t *testing.T) {
 	t.Parallel()
-	d := run(t, func(c *server.Setup) { c.Data = t.TempDir() })
+	d := run(t, func(c *server.Setup) {
+		calm(t, c)
+		c.Data = t.TempDir()
+	})
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.choose("#shot-target", "group:bow")
@@ -453,14 +456,14 @@ func TestCaptureAndRecord(t *testing.T) {
 	b.click("#record-start")
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_RUNNING"]')`,
 		10*time.Second)
-	recorded(t, d, "walk", 50)
+	recorded(t, d, "walk", 20)
 	b.picture("keep", "#keep")
 	b.click(`#record-table [data-recording="walk"] button`)
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`,
 		10*time.Second)
 	got, err := facetdv1.NewRecordServiceClient(d.dial(t)).GetRecording(limited(t),
 		&facetdv1.GetRecordingRequest{Name: "walk"})
-	if err != nil || got.GetRecording().GetFrameSets() < 50 {
+	if err != nil || got.GetRecording().GetFrameSets() < 20 {
 		t.Errorf("the recording: %v, %v", got, err)
 	}
 	b.noErrors()
