@@ -27,8 +27,10 @@ func admitCommand() *cobra.Command {
 YAML or JSON, times in whole nanoseconds, all tasks released together at 0, a missing
 deadline meaning one period. With --policy edf it looks for a timetable of one
 hyperperiod: by earliest deadline first, then by exact search with inserted idle time;
-it says "unknown" past its cap, and reports the least factor on all periods and
-deadlines that fits. With --policy fixed it computes the response times under fixed
+it says "unknown" past its cap. Of tasks that do not fit it reports the least factor on
+all periods and deadlines that fits, and for each task the shortest period that fits
+beside the others: proved to be the shortest down to its own, or how far was searched,
+or which task is in the way of all. With --policy fixed it computes the response times under fixed
 priorities, highest first in the file; --assign looks for an order that fits.
 The exit status is 1 unless the tasks fit. FILE may be - for standard input.`,
 		Example: `  facetd admit tasks.json
@@ -108,7 +110,13 @@ func admitEDF(cmd *cobra.Command, tasks []timetable.Task, table bool) error {
 	if factor, verdict, err := timetable.MinStretch(tasks, opt); err == nil && verdict == timetable.Feasible {
 		stretch = factor
 	}
-	report := timetable.NewReport(tasks, r, stretch)
+	var rates []timetable.TaskRate
+	if r.Verdict != timetable.Feasible {
+		if rates, err = timetable.Rates(tasks, opt); err != nil {
+			return err
+		}
+	}
+	report := timetable.NewReport(tasks, r, stretch, rates)
 	if cli.WantsJSON(cmd) {
 		err = cli.WriteJSON(cmd.OutOrStdout(), report)
 	} else {
@@ -130,6 +138,9 @@ func writeReport(w io.Writer, r *timetable.Report, table bool) error {
 	if r.Witness != "" {
 		fmt.Fprintf(w, "because       %s\n", r.Witness)
 	}
+	for i := range r.Rates {
+		fmt.Fprintf(w, "rate          %s\n", rateLine(&r.Rates[i]))
+	}
 	if !table || len(r.Table) == 0 {
 		return nil
 	}
@@ -139,6 +150,24 @@ func writeReport(w io.Writer, r *timetable.Report, table bool) error {
 	}
 	fmt.Fprintln(w)
 	return t.Write(w)
+}
+
+// rateLine says what is known of the rate of one task beside the others.
+func rateLine(r *timetable.ReportRate) string {
+	searched := "no table searched whole"
+	if r.SearchedTableNS > 0 {
+		searched = "searched in tables of up to " + cli.NS(r.SearchedTableNS)
+	}
+	switch {
+	case r.NoneFits:
+		return fmt.Sprintf("%s: no period fits, %s is in the way: %s", r.Task, r.InTheWay, r.Witness)
+	case r.PeriodNS == 0:
+		return fmt.Sprintf("%s: no period was found; %s", r.Task, searched)
+	case r.Highest:
+		return fmt.Sprintf("%s: fits with a period of %s, proved the shortest; %s", r.Task, cli.NS(r.PeriodNS), searched)
+	}
+	return fmt.Sprintf("%s: fits with a period of %s; shorter ones were not ruled out; %s", r.Task, cli.NS(r.PeriodNS),
+		searched)
 }
 
 func admitFixed(cmd *cobra.Command, tasks []timetable.Task, opt timetable.FixedOptions, assign bool) error {

@@ -99,6 +99,23 @@ type Report struct {
 	Witness     string       `json:"witness"`
 	// MinStretch is a fraction such as "9/8", or "" where it is not known.
 	MinStretch string `json:"min_stretch"`
+	// Rates of the tasks, each beside the others as they are; empty where the tasks fit.
+	Rates []ReportRate `json:"rates"`
+}
+
+// ReportRate is what is known of the rate of one task; see TaskRate.
+type ReportRate struct {
+	Task string `json:"task"`
+	// PeriodNS is the shortest period that was found to fit, or 0.
+	PeriodNS int64 `json:"period_ns"`
+	// Highest is set where that is proved to be the highest rate up to the task's own, of those whose table is no
+	// longer than SearchedTableNS.
+	Highest         bool  `json:"proved_highest"`
+	SearchedTableNS int64 `json:"searched_table_ns"`
+	// NoneFits is set where that is proved; Witness says why, InTheWay names the task that is the reason.
+	NoneFits bool   `json:"none_fits"`
+	Witness  string `json:"witness"`
+	InTheWay string `json:"in_the_way"`
 }
 
 // ReportLine is one job of the table.
@@ -109,11 +126,15 @@ type ReportLine struct {
 	End   int64  `json:"end_ns"`
 }
 
-// NewReport puts a result and the least stretch, nil where it is not known, into
-// the report's form.
-func NewReport(tasks []Task, r Result, stretch *big.Rat) Report {
+// NewReport puts a result, the least stretch, nil where it is not known, and rates that fit into the report's form.
+func NewReport(tasks []Task, r Result, stretch *big.Rat, rates []TaskRate) Report {
 	u, _ := r.Utilization.Float64()
-	out := Report{Verdict: r.Verdict.String(), Method: r.Method, Utilization: u, Table: []ReportLine{}}
+	out := Report{Verdict: r.Verdict.String(), Method: r.Method, Utilization: u, Table: []ReportLine{},
+		Rates: []ReportRate{}}
+	for _, x := range rates {
+		out.Rates = append(out.Rates, ReportRate{Task: x.Task, PeriodNS: x.Period, Highest: x.Highest,
+			SearchedTableNS: x.Searched, NoneFits: x.Witness != "", Witness: x.Witness, InTheWay: x.InTheWay})
+	}
 	for _, p := range r.Table.Placements {
 		out.Table = append(out.Table, ReportLine{tasks[p.Task].Name, p.Number, p.Start, p.End})
 	}

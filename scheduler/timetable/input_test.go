@@ -113,7 +113,8 @@ func TestReportJSON(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, err := json.Marshal(NewReport(tasks, r, big.NewRat(9, 8)))
+	got, err := json.Marshal(NewReport(tasks, r, big.NewRat(9, 8),
+		[]TaskRate{{Task: "b", Period: 12, Highest: true, Searched: 24}, {Task: "a", Witness: "w", InTheWay: "b"}}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,7 +123,7 @@ func TestReportJSON(t *testing.T) {
 		lines = append(lines, fmt.Sprintf(`{"task":%q,"job":%d,"start_ns":%d,"end_ns":%d}`, tasks[p.Task].Name,
 			p.Number, p.Start, p.End))
 	}
-	want := fmt.Sprintf(`{"verdict":"feasible","method":"exact search with inserted idle time","utilization":0.85,"table":[%s],"witness":"","min_stretch":"9/8"}`, strings.Join(lines, ","))
+	want := fmt.Sprintf(`{"verdict":"feasible","method":"exact search with inserted idle time","utilization":0.85,"table":[%s],"witness":"","min_stretch":"9/8","rates":[{"task":"b","period_ns":12,"proved_highest":true,"searched_table_ns":24,"none_fits":false,"witness":"","in_the_way":""},{"task":"a","period_ns":0,"proved_highest":false,"searched_table_ns":0,"none_fits":true,"witness":"w","in_the_way":"b"}]}`, strings.Join(lines, ","))
 	if string(got) != want {
 		t.Errorf("%s\nwant\n%s", got, want)
 	}

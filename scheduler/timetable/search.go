@@ -42,7 +42,7 @@ func (p *problem) search(states int) (Table, Verdict) {
 					continue
 				}
 				if next.offer(s, c, int32(from)) {
-					if states--; states <= 0 {
+					if p.visited++; p.visited >= states {
 						return Table{}, Unknown
 					}
 				}

@@ -123,6 +123,8 @@ type Result struct {
 	Witness *Witness
 	// Utilization is the cost of all jobs over the hyperperiod.
 	Utilization *big.Rat
+	// States is how many states the exact search visited.
+	States int
 }
 
 // Options limit the work. The zero value is the default.
@@ -205,6 +207,13 @@ func (p *problem) place(method string) Result {
 	if miss == nil {
 		return Result{Verdict: Feasible, Method: method, Table: table, Utilization: p.utilization()}
 	}
+	r := p.searched(miss)
+	r.States = p.visited
+	return r
+}
+
+// searched goes on where EDF missed a deadline.
+func (p *problem) searched(miss *Witness) Result {
 	table, verdict := p.search(p.opt.states())
 	switch verdict {
 	case Feasible:
@@ -235,6 +244,8 @@ type problem struct {
 	opt   Options
 	// byTask lists each task's jobs in the order of their numbers.
 	byTask [][]int
+	// visited counts the states of the search.
+	visited int
 }
 
 func newProblem(names []string, h int64, jobs []Job, opt Options) *problem {
