@@ -7,6 +7,9 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
+	"facetd.example/scheduler/program"
+	"facetd.example/scheduler/timetable"
 )
 
 // The grid of the least stretch, and the work spent on finding what would fit. A refusal is for a person who waits for
@@ -15,12 +18,14 @@ const (
 	stretchDen   = 64
 	maxStretch   = 64
 	maxRateTasks = 12
-	ratePieces   = 16
-	rateJobs     = 4096
-	// States of the search for each try.
+	// Jobs of the longest table that is tried for a rate, and states of the search for each try.
+	rateJobs      = 4096
+	rateStates    = 4000
 	stretchStates = 20000
 	stretchJobs   = 4096
-	rateStates    = 4000
+	// Work on the rates of all tasks, in units of timetable.Edge, and on that of one task in an exploration.
+	rateWork    = 300_000
+	exploreWork = 30_000
 )
 
 // remedies finds what would fit in place of tasks that do not.
@@ -32,80 +37,159 @@ func newRemedies(p *planner) *remedies {
 	return &remedies{&own}
 }
 
-// rates adds to a refusal what would fit: the least stretch of all periods and deadlines, and for each task the highest
-// rate beside the others as asked for. Every answer has been planned; the work is limited, so an answer may be missing.
+// rates adds to a refusal what would fit: the least stretch of all periods and deadlines, and for each task a rate
+// beside the others as asked for. Every answer has been planned; the work is limited, so an answer may be missing.
 func (p *remedies) rates(cad *cadence, r *facetdv1.Refusal) {
 	p.stretch(cad, r)
 	p.states = rateStates
 	if len(p.tasks) > maxRateTasks {
 		return
 	}
-	for i, t := range p.tasks {
-		r.HighestRates = append(r.HighestRates, &facetdv1.RateBound{Task: t.Name, RateHz: p.highestRate(cad, i)})
+	for i := range p.tasks {
+		r.FittingRates = append(r.FittingRates, p.fittingRate(i, rateWork/int64(len(p.tasks))))
 	}
 }
 
-// highestRate is the highest rate of one task that fits beside the others, on a
-// grid of whole jobs in several hyperperiods of the others, at most the rate asked
-// for; 0 where none fits.
-func (p *remedies) highestRate(asked *cadence, task int) float64 {
-	others := p.without(task)
-	period := asked.hyperperiod / asked.jobs[task]
-	repeat := (ratePieces*max(period, int64(p.whole[task].Total())) + others.hyperperiod - 1) / others.hyperperiod
-	if others.total()*repeat > rateJobs {
-		repeat = max(rateJobs/max(others.total(), 1), 1)
-	}
-	try := func(n int64) *cadence {
-		c := &cadence{grain: others.grain, hyperperiod: others.hyperperiod * repeat}
-		for i := range p.tasks {
-			c.jobs = append(c.jobs, others.jobs[i]*repeat)
-			c.deadlines = append(c.deadlines, others.deadlines[i])
-		}
-		c.jobs[task] = n
-		c.deadlines[task] = down(c.hyperperiod/n, c.grain)
-		if p.tasks[task].OwnDeadline {
-			c.deadlines[task] = min(c.deadlines[task], down(int64(p.tasks[task].Deadline), c.grain))
-		}
-		return c
-	}
-	fits := func(n int64) bool {
-		_, refusal := p.solve(try(n))
-		return refusal == nil
-	}
-	high := min(others.hyperperiod*repeat/period, others.hyperperiod*repeat/int64(p.whole[task].Total())) + 1
-	high = min(high, rateJobs)
-	low := int64(0)
-	for high-low > 1 {
-		if mid := (low + high) / 2; fits(mid) {
-			low = mid
-		} else {
-			high = mid
+// fittingRate looks for the highest rate of one task that fits beside the others, at most the one asked for. It is
+// called the highest only where every higher one that has a table with the others, up to a length of table, was proved
+// not to fit; and that none fits is said only with a witness.
+func (p *remedies) fittingRate(task int, work int64) *facetdv1.FittingRate {
+	t := p.tasks[task]
+	out := &facetdv1.FittingRate{Task: t.Name, SearchedUpToHz: t.RateHz}
+	others, exact := p.without(task)
+	mergeable := p.mergeable()
+	if !mergeable {
+		if out.Witness, out.InTheWay = p.obstacle(task, others); out.Witness != "" {
+			return out
 		}
 	}
-	if low == 0 {
-		return 0
+	found := p.edge(task, others, work).Search()
+	if found.Jobs > 0 {
+		out.RateHz = p.typed(task, p.beside(task, others, found.Jobs, found.Tables).rateHz(task))
 	}
-	return p.planned(task, try(low).rateHz(task))
+	if exact && !mergeable {
+		out.SearchedTableNs = found.Searched * others.hyperperiod
+		out.ProvedHighest = found.Jobs > 0 && found.Searched > 0 && out.RateHz > 0
+	}
+	if better := p.raised(task, out.RateHz); better > out.RateHz {
+		out.RateHz, out.ProvedHighest = better, false
+	}
+	return out
 }
 
-// planned is the highest rate at or below hz that fits when it is typed in as a decimal number. An operator will type
-// it, and some decimals are snapped to a much higher rate, so each is planned as typed, with ever fewer digits. 0 where
-// none was found.
-func (p *remedies) planned(task int, hz float64) float64 {
-	for digits := 15; digits > 0; digits = min(digits-1, 4) {
+// mergeable reports whether two of the tasks could have a merged load at some rate. What is proved here is proved of
+// the tasks apart.
+func (p *remedies) mergeable() bool {
+	for i, x := range p.tasks {
+		for j, y := range p.tasks {
+			if i != j && x.At(1).MayFollow(y.At(1)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// edge is the question which rate of a task is the highest beside others.
+func (p *remedies) edge(task int, others *cadence, work int64) *timetable.Edge {
+	t, cost := p.tasks[task], p.whole[task].Total()
+	shortest := t.Period
+	left := others.hyperperiod
+	for i := range p.tasks {
+		left -= others.jobs[i] * int64(p.whole[i].Total())
+	}
+	if least := big.NewRat(int64(cost)*others.hyperperiod, max(left, 1)); least.Cmp(shortest) > 0 {
+		shortest = least
+	}
+	e := &timetable.Edge{
+		Hyperperiod: others.hyperperiod, Shortest: shortest, Work: work, MaxTables: 1, MaxJobs: rateJobs,
+		Fits: func(n, m int64) (timetable.Verdict, int64) {
+			before := p.spent
+			return p.achieves(task, p.beside(task, others, n, m)), p.spent - before
+		},
+	}
+	if total := others.total(); total > 0 {
+		e.MaxTables = max(min(int64(p.opt.MaxHyperperiod)/others.hyperperiod, rateJobs/total), 1)
+		demand, pieces := p.relaxations(task, others)
+		e.Refutes = func(short, long int64) (bool, int64) {
+			yes, work := demand.Refutes(short, long)
+			if yes {
+				return yes, work
+			}
+			yes, more := pieces.Refutes(short, long)
+			return yes, work + more
+		}
+	}
+	return e
+}
+
+// beside is the cadence of n jobs of a task in m hyperperiods of the others.
+func (p *remedies) beside(task int, others *cadence, n, m int64) *cadence {
+	c := &cadence{hyperperiod: others.hyperperiod * m}
+	for i := range p.tasks {
+		c.jobs = append(c.jobs, others.jobs[i]*m)
+		c.deadlines = append(c.deadlines, others.deadlines[i])
+	}
+	c.jobs[task] = n
+	c.deadlines[task] = c.hyperperiod / n
+	if p.tasks[task].OwnDeadline {
+		c.deadlines[task] = min(c.deadlines[task], int64(p.tasks[task].Deadline))
+	}
+	return c
+}
+
+// achieves decides a cadence: it fits where it has a table and its rate can be typed in as well.
+func (p *remedies) achieves(task int, c *cadence) timetable.Verdict {
+	_, refusal := p.solve(c)
+	switch {
+	case refusal == nil && p.typed(task, c.rateHz(task)) > 0:
+		return timetable.Feasible
+	case refusal == nil || refusal.GetReason() == facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED:
+		return timetable.Unknown
+	}
+	return timetable.Infeasible
+}
+
+// typed is the highest decimal number at or below a rate that is planned when it is typed in. An operator will type it,
+// and some decimals have no table with the others, so each is planned as typed, with ever fewer digits. 0 where none
+// fits: no rate is given that is much lower.
+func (p *remedies) typed(task int, hz float64) float64 {
+	for _, digits := range []int{15, 12, 9, 7} {
 		scale := math.Pow(10, float64(digits)-1-math.Floor(math.Log10(hz)))
-		rate := math.Floor(hz*scale) / scale
-		tasks := slices.Clone(p.tasks)
-		tasks[task] = tasks[task].At(rate)
-		if p.search(tasks) != nil {
+		rate := math.Floor(hz*scale*(1+1e-15)) / scale
+		if p.planned(task, rate) {
 			return rate
 		}
 	}
 	return 0
 }
 
-// without is the cadence of all tasks but one, which has no jobs in it.
-func (p *remedies) without(task int) *cadence {
+func (p *remedies) planned(task int, hz float64) bool {
+	tasks := slices.Clone(p.tasks)
+	tasks[task] = tasks[task].At(hz)
+	return p.search(tasks) != nil
+}
+
+// raisedSteps is how many rates raised tries.
+const raisedSteps = 6
+
+// raised tries a few rates between one that fits and the one asked for as they would be typed in: the planner may bring
+// the rates of several tasks up to ones that divide one another, which the search beside the others as asked does not.
+func (p *remedies) raised(task int, fits float64) float64 {
+	asked := p.tasks[task].RateHz
+	for k := range raisedSteps {
+		low := max(fits, asked/maxStretch)
+		hz := asked * math.Pow(low/asked, float64(k+1)/float64(raisedSteps+1))
+		scale := math.Pow(10, 3-math.Floor(math.Log10(hz)))
+		if hz = math.Floor(hz*scale) / scale; hz > fits && p.planned(task, hz) {
+			return hz
+		}
+	}
+	return fits
+}
+
+// without is the cadence of all tasks but one, which has no jobs in it, and whether it has exactly their rates.
+func (p *remedies) without(task int) (*cadence, bool) {
 	var periods []*big.Rat
 	var deadlines, costs []time.Duration
 	for i, t := range p.tasks {
@@ -115,15 +199,13 @@ func (p *remedies) without(task int) *cadence {
 			costs = append(costs, p.whole[i].Total())
 		}
 	}
-	t := newTiming(periods, deadlines, p.array.Grain())
-	c := t.cadence(down(int64(time.Second), t.grain))
+	c, exact := &cadence{hyperperiod: int64(p.whole[task].Total())}, true // alone, every period from its job on fits
 	if len(periods) > 0 {
-		var ok bool
-		if c, ok = t.exact(p.opt.MaxHyperperiod, int64(p.opt.MaxSegments)); !ok {
-			c, _ = t.snapped(costs, int64(p.opt.MaxSegments))
+		if c, exact = exactCadence(periods, deadlines, p.opt.MaxHyperperiod, int64(p.opt.MaxSegments)); !exact {
+			c, _ = snappedCadence(periods, deadlines, costs, int64(p.opt.MaxSegments))
 		}
 	}
-	full := &cadence{grain: c.grain, hyperperiod: c.hyperperiod}
+	full := &cadence{hyperperiod: c.hyperperiod}
 	for i := range p.tasks {
 		if i == task {
 			full.jobs = append(full.jobs, 0)
@@ -133,5 +215,62 @@ func (p *remedies) without(task int) *cadence {
 		full.jobs, c.jobs = append(full.jobs, c.jobs[0]), c.jobs[1:]
 		full.deadlines, c.deadlines = append(full.deadlines, c.deadlines[0]), c.deadlines[1:]
 	}
-	return full
+	return full, exact
+}
+
+// relaxations are two of a task beside others: of demand, with the bus time of whole jobs, which cutting only adds to;
+// and of the longest piece of every job that no cut divides.
+func (p *remedies) relaxations(task int, others *cadence) (demand, pieces *timetable.Relaxation) {
+	var names []string
+	var whole, cut []timetable.Job
+	for i, t := range p.tasks {
+		if i == task {
+			continue
+		}
+		for k := range others.jobs[i] {
+			j := timetable.Job{Task: len(names), Number: int(k), Release: others.release(i, k),
+				Deadline: others.deadline(i, k), Costs: []int64{int64(p.whole[i].Total())}}
+			whole = append(whole, j)
+			j.Costs = []int64{p.piece(i)}
+			cut = append(cut, j)
+		}
+		names = append(names, t.Name)
+	}
+	t := p.tasks[task]
+	demand = &timetable.Relaxation{Names: append(names, t.Name), Hyperperiod: others.hyperperiod, Others: whole,
+		Cost: int64(p.whole[task].Total()), DemandOnly: true}
+	if t.OwnDeadline {
+		demand.Deadline = int64(t.Deadline)
+	}
+	own := *demand
+	own.Others, own.Cost, own.DemandOnly = cut, p.piece(task), false
+	return demand, &own
+}
+
+// piece is a time for which every program of a job has the bus without a cut: the longest of its loads, shares and
+// readouts, without selecting and writing, which depend on what comes before.
+func (p *compiled) piece(task int) int64 {
+	if len(p.tasks) == 1 || !p.compilers[task].Divisible() {
+		return int64(p.whole[task].Total())
+	}
+	piece := func(prog *program.Program) int64 {
+		most := int64(1)
+		for _, c := range prog.Costs {
+			c[bus.PhaseSelect], c[bus.PhaseWrite] = 0, 0
+			most = max(most, int64(c.Total()))
+		}
+		return most
+	}
+	fine, err := p.compilers[task].Compile(p.batches[task], 1)
+	if err != nil {
+		return 1
+	}
+	least := piece(fine)
+	if p.tasks[task].MaxHold > 0 {
+		if fine, err = p.compilers[task].Compile(p.compilers[task].Groups(), 1); err != nil {
+			return 1
+		}
+		least = min(least, piece(fine))
+	}
+	return least
 }
