@@ -113,6 +113,8 @@ type planner struct {
 	opt    Options
 	// states limits the search for each table; 0 is the timetable's default.
 	states int
+	// spent is the work of all tables that were looked for, in units of timetable.Edge.
+	spent int64
 }
 
 // newPlanner compiles tasks. With a refusal, the planner still has what was compiled before it, for suggestions.
@@ -157,7 +159,9 @@ func (p *planner) search(tasks []*program.Task) *attempt {
 const snapWaste = 1.1
 
 // cadences finds the releases for the rates and deadlines of tasks, the most promising first: exact ones where the
-// table stays small; else periods snapped to powers of two of one base, and whole numbers of jobs in a common time.
+// table stays small; then periods snapped to powers of two of one base, and whole numbers of jobs in a common time,
+// which raise some rates. Those are tried after the exact ones too: what is accepted must not turn on whether a rate
+// can be kept exactly.
 func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal) {
 	periods := make([]*big.Rat, len(tasks))
 	deadlines := make([]time.Duration, len(tasks))
@@ -168,25 +172,32 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 	}
 	most := int64(p.opt.MaxSegments)
 	t := newTiming(periods, deadlines, p.array.Grain())
-	if c, ok := t.exact(p.opt.MaxHyperperiod, most); ok {
-		return []*cadence{c}, nil
+	exact, ok := t.exact(p.opt.MaxHyperperiod, most)
+	if !ok {
+		exact = nil
 	}
 	snapped, ok := t.snapped(costs, most)
-	if !ok {
+	if !ok && exact == nil {
 		return nil, &facetdv1.Refusal{
 			Reason: facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED,
 			Message: fmt.Sprintf("a table of these rates has %d jobs, more than the %d that are searched",
 				snapped.total(), most),
 		}
 	}
-	even := t.even(most, p.utilization)
-	switch {
-	case even == nil:
-		return []*cadence{snapped}, nil
-	case p.utilization(snapped) > snapWaste*p.utilization(even):
-		return []*cadence{even, snapped}, nil
+	if !ok {
+		snapped = nil
 	}
-	return []*cadence{snapped, even}, nil
+	even := t.even(most, p.utilization)
+	if even != nil && snapped != nil && p.utilization(snapped) > snapWaste*p.utilization(even) {
+		snapped, even = even, snapped
+	}
+	var out []*cadence
+	for _, c := range []*cadence{exact, snapped, even} {
+		if c != nil && !slices.ContainsFunc(out, c.sameRates) {
+			out = append(out, c)
+		}
+	}
+	return out, nil
 }
 
 // solveAny looks for a table for the first cadence that has one. The refusal is that of the first cadence, the most
@@ -245,14 +256,15 @@ func (p *planner) try(cad *cadence, limits []time.Duration,
 		}
 		res, err := timetable.Plan(p.names(), cad.hyperperiod, p.jobs(cad, programs),
 			timetable.Options{States: p.states, Ticks: ticks})
+		p.spent += segments + int64(res.States)
 		if err != nil { // the jobs are wrong: an error of the planner, not of the tasks
-			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}}, true
+			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}, last}, true
 		}
 		if res.Verdict == timetable.Feasible {
 			return &attempt{cad, programs, res}, nil, false
 		}
 		undecided = undecided || res.Verdict == timetable.Unknown
-		last = &failure{programs, res}
+		last = &failure{programs, res, last}
 	}
 	return nil, last, undecided
 }
@@ -269,6 +281,7 @@ func longest(programs []*program.Program) time.Duration {
 type failure struct {
 	programs []*program.Program
 	result   timetable.Result
+	coarser  *failure // with longer segments, which failed before; nil for whole jobs
 }
 
 // plan makes the plan of an attempt that fits.

@@ -67,6 +67,18 @@ func (c *cadence) rateHz(task int) float64 {
 	return float64(c.jobs[task]) * float64(time.Second) / float64(c.hyperperiod)
 }
 
+// sameRates reports that two cadences have the same rates and deadlines; the shorter table is as good.
+func (c *cadence) sameRates(other *cadence) bool {
+	for i, n := range c.jobs {
+		h, l := bits.Mul64(uint64(n), uint64(other.hyperperiod))
+		h2, l2 := bits.Mul64(uint64(other.jobs[i]), uint64(c.hyperperiod))
+		if h != h2 || l != l2 || c.deadlines[i] != other.deadlines[i] {
+			return false
+		}
+	}
+	return true
+}
+
 func (c *cadence) total() int64 {
 	var sum int64
 	for _, n := range c.jobs {

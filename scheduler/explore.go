@@ -50,9 +50,12 @@ type ExplorePoint struct {
 	// CellsSeen those from its first to its last row and column.
 	CellsPerPixel int `json:"cells_per_pixel"`
 	CellsSeen     int `json:"cells_seen"`
-	// JobNS is the bus time of a job, RateHz the highest rate found that fits.
+	// JobNS is the bus time of a job, RateHz the highest rate that was found to fit.
 	JobNS  int64   `json:"job_ns"`
 	RateHz float64 `json:"rate_hz"`
+	// ProvedHighest says that no higher rate fits in any timetable of at most SearchedTableNS; without it higher ones may.
+	ProvedHighest   bool  `json:"proved_highest"`
+	SearchedTableNS int64 `json:"searched_table_ns"`
 	// SkewNS and WorstHoldNS are of a job at that rate.
 	SkewNS      int64 `json:"skew_ns"`
 	WorstHoldNS int64 `json:"worst_hold_ns"`
@@ -182,6 +185,7 @@ func (x *explorer) run(t *program.Task, p *ExplorePoint) bool {
 	alone := math.Floor(1e15/float64(p.JobNS)) / 1e6 // a decimal whose period is no shorter than the job
 	seen := prog.Follow(prog.BackToBack())
 	p.RateHz, p.SkewNS, p.WorstHoldNS = alone, int64(seen.Skew()), int64(seen.WorstHold())
+	p.ProvedHighest, p.SearchedTableNS = true, p.JobNS // a job takes the whole bus
 	if len(x.beside) > 0 && !x.fit(pl, p, alone) {
 		return false
 	}
@@ -193,11 +197,9 @@ func (x *explorer) run(t *program.Task, p *ExplorePoint) bool {
 // fit finds the highest rate beside other tasks, and what the task sees there.
 func (x *explorer) fit(pl *planner, p *ExplorePoint, alone float64) bool {
 	pl.tasks[0] = pl.tasks[0].At(alone)
-	cads, refusal := pl.cadences(pl.tasks)
-	if refusal != nil {
-		return false
-	}
-	if p.RateHz = newRemedies(pl).highestRate(cads[0], 0); p.RateHz == 0 {
+	best := newRemedies(pl).fittingRate(0, exploreWork)
+	p.RateHz, p.ProvedHighest, p.SearchedTableNS = best.GetRateHz(), best.GetProvedHighest(), best.GetSearchedTableNs()
+	if p.RateHz == 0 {
 		return false
 	}
 	tasks := slices.Clone(pl.tasks)

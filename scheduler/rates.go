@@ -7,7 +7,6 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/bus"
 	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/timetable"
 )
@@ -110,6 +109,8 @@ func (p *remedies) edge(task int, others *cadence, work int64) *timetable.Edge {
 	}
 	if total := others.total(); total > 0 {
 		e.MaxTables = max(min(int64(p.opt.MaxHyperperiod)/others.hyperperiod, rateJobs/total), 1)
+	}
+	if others.total() > 0 && others.grain == 1 { // a coarser grain moves releases beyond what a relaxation allows
 		demand, pieces := p.relaxations(task, others)
 		e.Refutes = func(short, long int64) (bool, int64) {
 			yes, work := demand.Refutes(short, long)
@@ -125,15 +126,15 @@ func (p *remedies) edge(task int, others *cadence, work int64) *timetable.Edge {
 
 // beside is the cadence of n jobs of a task in m hyperperiods of the others.
 func (p *remedies) beside(task int, others *cadence, n, m int64) *cadence {
-	c := &cadence{hyperperiod: others.hyperperiod * m}
+	c := &cadence{grain: others.grain, hyperperiod: others.hyperperiod * m}
 	for i := range p.tasks {
 		c.jobs = append(c.jobs, others.jobs[i]*m)
 		c.deadlines = append(c.deadlines, others.deadlines[i])
 	}
 	c.jobs[task] = n
-	c.deadlines[task] = c.hyperperiod / n
+	c.deadlines[task] = down(c.hyperperiod/n, c.grain)
 	if p.tasks[task].OwnDeadline {
-		c.deadlines[task] = min(c.deadlines[task], int64(p.tasks[task].Deadline))
+		c.deadlines[task] = min(c.deadlines[task], down(int64(p.tasks[task].Deadline), c.grain))
 	}
 	return c
 }
@@ -199,13 +200,14 @@ func (p *remedies) without(task int) (*cadence, bool) {
 			costs = append(costs, p.whole[i].Total())
 		}
 	}
-	c, exact := &cadence{hyperperiod: int64(p.whole[task].Total())}, true // alone, every period from its job on fits
+	t := newTiming(periods, deadlines, p.array.Grain())
+	c, exact := t.cadence(int64(p.whole[task].Total())), true // alone, every period from that of its job on fits
 	if len(periods) > 0 {
-		if c, exact = exactCadence(periods, deadlines, p.opt.MaxHyperperiod, int64(p.opt.MaxSegments)); !exact {
-			c, _ = snappedCadence(periods, deadlines, costs, int64(p.opt.MaxSegments))
+		if c, exact = t.exact(p.opt.MaxHyperperiod, int64(p.opt.MaxSegments)); !exact {
+			c, _ = t.snapped(costs, int64(p.opt.MaxSegments))
 		}
 	}
-	full := &cadence{hyperperiod: c.hyperperiod}
+	full := &cadence{grain: c.grain, hyperperiod: c.hyperperiod}
 	for i := range p.tasks {
 		if i == task {
 			full.jobs = append(full.jobs, 0)
@@ -256,7 +258,7 @@ func (p *compiled) piece(task int) int64 {
 	piece := func(prog *program.Program) int64 {
 		most := int64(1)
 		for _, c := range prog.Costs {
-			c[bus.PhaseSelect], c[bus.PhaseWrite] = 0, 0
+			c[facetdv1.Phase_PHASE_SELECT], c[facetdv1.Phase_PHASE_WRITE] = 0, 0
 			most = max(most, int64(c.Total()))
 		}
 		return most

@@ -86,6 +86,13 @@ func (p *planner) sharedChips(cad *cadence) *facetdv1.Refusal {
 // explain says in numbers why the finest attempt did not fit.
 func (p *planner) explain(cad *cadence, f *failure, undecided bool) *facetdv1.Refusal {
 	r := &facetdv1.Refusal{Reason: facetdv1.RefusalReason_REFUSAL_REASON_DEADLINE, Utilization: p.utilization(cad)}
+	over := ""
+	for f.coarser != nil && f.result.Method == timetable.MethodUtilization {
+		u, _ := f.result.Utilization.Float64()
+		over = fmt.Sprintf("; cut into shorter pieces the jobs would take %.1f %% of the bus", 100*u)
+		f = f.coarser
+	}
+	defer func() { r.Message += over }()
 	if p.inTheWay(cad, f, r) {
 		return r
 	}

@@ -132,21 +132,57 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 		}
 	}
 	suggested(t, a, r, specs)
-	for i, b := range r.GetHighestRates() {
-		if b.GetTask() != specs[i].GetName() {
-			t.Errorf("rate %d is of task %s", i, b.GetTask())
+	asTyped(t, a, r, specs)
+	for i, b := range r.GetFittingRates() {
+		checkRate(t, a, b, specs, i)
+	}
+}
+
+// asTyped checks that the stretched rates, typed in, fit, and keep the ratio of the rates asked for.
+func asTyped(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {
+	t.Helper()
+	if len(r.GetStretched()) == 0 {
+		if r.GetLeastStretch() != "" {
+			t.Errorf("no rates to type for a stretch of %s", r.GetLeastStretch())
 		}
-		if b.GetRateHz() > specs[i].GetRateHz() {
-			t.Errorf("highest rate of %s is %g Hz, above the %g Hz asked for", b.GetTask(), b.GetRateHz(),
-				specs[i].GetRateHz())
+		return
+	}
+	factor, _ := new(big.Rat).SetString(r.GetLeastStretch())
+	f, _ := factor.Float64()
+	mustFit(t, a, specs, func(x *facetdv1.Task, k int) {
+		s := r.GetStretched()[k]
+		if got := x.GetRateHz() / s.GetRateHz(); s.GetTask() != x.GetName() || got < f*(1-1e-9) || got > f*1.12 {
+			t.Errorf("%v of %g Hz, stretched by %g", s, x.GetRateHz(), f)
 		}
-		if b.GetRateHz() > 0 {
-			mustFit(t, a, specs, func(x *facetdv1.Task, k int) {
-				if k == i {
-					x.RateHz = b.GetRateHz()
-				}
-			})
+		x.RateHz = s.GetRateHz()
+		if (s.GetDeadlineNs() > 0) != (x.GetDeadline() != nil) {
+			t.Errorf("%v of %v", s, x)
 		}
+		if s.GetDeadlineNs() > 0 {
+			x.Deadline = dur(time.Duration(s.GetDeadlineNs()))
+		}
+	})
+}
+
+// checkRate checks what a refusal says of the rate of task i.
+func checkRate(t *testing.T, a *chipmodel.Array, b *facetdv1.FittingRate, specs []*facetdv1.Task, i int) {
+	t.Helper()
+	switch {
+	case b.GetTask() != specs[i].GetName() || b.GetSearchedUpToHz() != specs[i].GetRateHz():
+		t.Errorf("rate %d is %v", i, b)
+	case b.GetRateHz() > specs[i].GetRateHz():
+		t.Errorf("the rate of %s is %g Hz, above the %g Hz asked for", b.GetTask(), b.GetRateHz(), specs[i].GetRateHz())
+	case b.GetProvedHighest() && (b.GetRateHz() == 0 || b.GetSearchedTableNs() == 0):
+		t.Errorf("proved without a search: %v", b)
+	case (b.GetWitness() == "") != (b.GetInTheWay() == ""), b.GetWitness() != "" && b.GetRateHz() != 0:
+		t.Errorf("no rate fits: %v", b)
+	}
+	if b.GetRateHz() > 0 {
+		mustFit(t, a, specs, func(x *facetdv1.Task, k int) {
+			if k == i {
+				x.RateHz = b.GetRateHz()
+			}
+		})
 	}
 }
 

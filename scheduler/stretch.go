@@ -2,10 +2,12 @@ package scheduler
 
 import (
 	"cmp"
+	"math"
 	"math/big"
 	"slices"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/timetable"
 )
 
@@ -20,7 +22,9 @@ func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 		_, refusal := p.solve(cad.stretched(f.Num().Int64(), f.Denom().Int64()))
 		return refusal == nil
 	}
-	set := func(f *big.Rat, exact bool) { r.LeastStretch, r.LeastStretchExact = f.RatString(), exact }
+	set := func(f *big.Rat, exact bool) {
+		r.LeastStretch, r.LeastStretchExact, r.Stretched = f.RatString(), exact, p.stretchedTasks(f)
+	}
 	ticks, ok := p.wholeTasks(cad)
 	var whole *big.Rat
 	proved, least := false, big.NewRat(1, 1)
@@ -42,6 +46,40 @@ func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 	if grid := gridStretch(fits, least, whole); grid != nil && (whole == nil || grid.Cmp(whole) < 0) {
 		set(grid, false)
 	}
+}
+
+// stretchedTasks are the tasks at rates lower by a factor or a little more, as decimal numbers that fit when they are
+// typed in; nil where none were found. All rates are multiplied by the same short decimal number, so that those that
+// divide one another still do.
+func (p *remedies) stretchedTasks(factor *big.Rat) []*facetdv1.StretchedTask {
+	for _, digits := range []int{4, 6, 9, 3, 2} {
+		slow := shortDecimal(new(big.Rat).Inv(factor), digits)
+		if slow.Sign() == 0 {
+			continue
+		}
+		tasks := make([]*program.Task, len(p.tasks))
+		out := make([]*facetdv1.StretchedTask, len(p.tasks))
+		for i, t := range p.tasks {
+			tasks[i] = t.Slower(slow)
+			out[i] = &facetdv1.StretchedTask{Task: t.Name, RateHz: tasks[i].RateHz}
+			if t.OwnDeadline {
+				out[i].DeadlineNs = int64(tasks[i].Deadline)
+			}
+		}
+		if p.search(tasks) != nil {
+			return out
+		}
+	}
+	return nil
+}
+
+// shortDecimal is a number below 1 rounded down to a number of significant decimal digits.
+func shortDecimal(r *big.Rat, digits int) *big.Rat {
+	f, _ := r.Float64()
+	places := digits - 1 - int(math.Floor(math.Log10(f)))
+	scale := new(big.Rat).SetInt(new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil))
+	whole := new(big.Rat).Mul(r, scale)
+	return new(big.Rat).Quo(new(big.Rat).SetInt(new(big.Int).Quo(whole.Num(), whole.Denom())), scale)
 }
 
 // gridStretch is the least factor on a grid that is found to fit, or nil. None below least does; fitting, where it is

@@ -3,7 +3,10 @@ package cli
 import (
 	"fmt"
 	"io"
+	"math/big"
+	"strconv"
 	"strings"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -100,29 +103,73 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 	if r.GetUtilization() > 0 {
 		lines = append(lines, "asked of the bus: "+Percent(r.GetUtilization()))
 	}
-	if r.GetLeastStretch() != "" {
-		line := "fits when all periods and deadlines are stretched by " + r.GetLeastStretch()
-		if r.GetLeastStretchExact() {
-			line += ", and by nothing less"
-		}
-		lines = append(lines, line)
-	}
-	var none []string
-	for _, b := range r.GetHighestRates() {
-		if b.GetRateHz() > 0 {
-			lines = append(lines, "highest rate of "+b.GetTask()+" beside the others: "+Significant(b.GetRateHz())+
-				" Hz")
-		} else {
-			none = append(none, b.GetTask())
-		}
-	}
-	if len(none) > 0 {
-		lines = append(lines, "no rate fits beside the others as asked: "+strings.Join(none, ", "))
+	lines = append(lines, stretchLines(r)...)
+	for _, f := range r.GetFittingRates() {
+		lines = append(lines, RateLine(f))
 	}
 	for _, s := range r.GetSuggestions() {
 		lines = append(lines, "try: "+s.GetMessage())
 	}
 	return lines
+}
+
+// RateLine says what is known of the rate of one task beside the others as asked.
+func RateLine(f *facetdv1.FittingRate) string {
+	searched := "tables were not searched"
+	if f.GetSearchedTableNs() > 0 {
+		searched = "searched up to " + Number(f.GetSearchedUpToHz()) + " Hz, tables up to " + NS(f.GetSearchedTableNs())
+	}
+	switch {
+	case f.GetWitness() != "":
+		return "no rate of " + f.GetTask() + " fits beside the others as asked, " + f.GetInTheWay() +
+			" is in the way: " + f.GetWitness()
+	case f.GetRateHz() == 0:
+		return "no rate of " + f.GetTask() + " was found to fit beside the others; " + searched
+	case f.GetProvedHighest():
+		return "highest rate of " + f.GetTask() + " beside the others: " + Number(f.GetRateHz()) + " Hz (proved; " +
+			searched + ")"
+	}
+	return "a rate of " + f.GetTask() + " that fits beside the others: " + Number(f.GetRateHz()) +
+		" Hz (higher ones may; " + searched + ")"
+}
+
+// Number writes a number with all its digits, as it can be typed in.
+func Number(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
+
+// stretchLines say what stretch of all periods fits, and the rates to type for it.
+func stretchLines(r *facetdv1.Refusal) []string {
+	if r.GetLeastStretch() == "" {
+		return nil
+	}
+	line := "fits when all periods and deadlines are stretched " + StretchTimes(r.GetLeastStretch())
+	if r.GetLeastStretchExact() {
+		line += ", and by nothing less"
+	}
+	lines := []string{line}
+	var typed []string
+	for _, t := range r.GetStretched() {
+		one := t.GetTask() + " " + Number(t.GetRateHz()) + " Hz"
+		if t.GetDeadlineNs() > 0 {
+			one += " with a deadline of " + time.Duration(t.GetDeadlineNs()).String()
+		}
+		typed = append(typed, one)
+	}
+	if len(typed) > 0 {
+		lines = append(lines, "as typed, these rates fit: "+strings.Join(typed, ", "))
+	}
+	return lines
+}
+
+// StretchTimes writes a factor such as "9/8" as a decimal number, rounded up to three places: "1.125 times".
+func StretchTimes(factor string) string {
+	f, ok := new(big.Rat).SetString(factor)
+	if !ok {
+		return factor
+	}
+	thousand := new(big.Rat).Mul(f, big.NewRat(1000, 1))
+	up := new(big.Int).Add(thousand.Num(), new(big.Int).Sub(thousand.Denom(), big.NewInt(1)))
+	up.Quo(up, thousand.Denom())
+	return Number(float64(up.Int64())/1000) + " times"
 }
 
 // WriteWords prints select words with what they reach.

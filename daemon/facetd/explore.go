@@ -24,7 +24,8 @@ func exploreCommand() *cobra.Command {
 		Use:   "explore ARRAY TASKS",
 		Short: "Show what rate, resolution, skew and hold a task could have on an array",
 		Long: `explore tries square blocks (from the task's own on), parts of the window and batches
-of loading for one task, and finds the highest rate of each. It lists the ways that no
+of loading for one task, and looks for the highest rate of each: proved, or a rate that
+fits (marked >=), up to which length of table under --output json. It lists the ways that no
 other beats in rate, cells per pixel, cells seen, skew and hold (the Pareto front), or all
 with --all. The task's own rate and limits do not limit the search; ways outside its
 limits are marked. With --beside the other tasks of the file keep their rates.
@@ -118,7 +119,11 @@ func writeExploration(w io.Writer, x *scheduler.Exploration, all bool) error {
 		case !p.WithinLimits:
 			note = "outside the task's limits"
 		}
-		t.Row(cli.Significant(p.RateHz), fmt.Sprintf("%dx%d", p.BinRows, p.BinColumns),
+		rate := cli.Significant(p.RateHz)
+		if !p.ProvedHighest {
+			rate = ">= " + rate
+		}
+		t.Row(rate, fmt.Sprintf("%dx%d", p.BinRows, p.BinColumns),
 			fmt.Sprintf("%.0f %%", 100*p.WindowPart), fmt.Sprintf("%dx%d", p.Rows, p.Columns),
 			fmt.Sprint(p.Batches), cli.NS(p.JobNS), cli.NS(p.SkewNS), cli.NS(p.WorstHoldNS), note)
 	}

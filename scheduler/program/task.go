@@ -78,6 +78,18 @@ func (t *Task) At(rateHz float64) *Task {
 	return &out
 }
 
+// Slower returns the task with its rate multiplied by a number below 1 and its own deadline, where it has one, divided
+// by it. The rate is the decimal number nearest to that.
+func (t *Task) Slower(by *big.Rat) *Task {
+	hz, _ := new(big.Rat).Mul(decimal(t.RateHz), by).Float64()
+	out := t.At(hz)
+	if t.OwnDeadline {
+		longer := new(big.Rat).Quo(new(big.Rat).SetInt64(int64(t.Deadline)), by)
+		out.Deadline = min(time.Duration(floor(out.Period)), time.Duration(floor(longer))+1)
+	}
+	return out
+}
+
 // WithoutDeadline returns the task with a deadline of one period.
 func (t *Task) WithoutDeadline() *Task {
 	out := *t

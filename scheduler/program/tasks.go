@@ -155,11 +155,20 @@ func (c *checker) rate(path string, hz float64) bool {
 // periodOf is the exact period in nanoseconds of a rate, which is taken as the decimal number that was typed: the float
 // nearest to 0.3 would have a period of a huge denominator, and a hyperperiod beyond any limit.
 func periodOf(hz float64) *big.Rat {
-	rate, ok := new(big.Rat).SetString(strconv.FormatFloat(hz, 'g', -1, 64))
-	if !ok || rate.Sign() <= 0 {
+	rate := decimal(hz)
+	if rate.Sign() <= 0 {
 		return new(big.Rat).SetInt64(int64(time.Second))
 	}
 	return rate.Quo(new(big.Rat).SetInt64(int64(time.Second)), rate)
+}
+
+// decimal is the shortest decimal number that reads as a float; 0 for what is no number.
+func decimal(f float64) *big.Rat {
+	r, ok := new(big.Rat).SetString(strconv.FormatFloat(f, 'g', -1, 64))
+	if !ok {
+		return new(big.Rat)
+	}
+	return r
 }
 
 func floor(r *big.Rat) int64 {
@@ -177,10 +186,26 @@ func (c *checker) deadline(path string, d *durationpb.Duration, period time.Dura
 		c.add(path, "is longer than an hour", "leave it out for one period")
 	case v <= 0:
 		c.addf(path, "give a time above zero, or leave it out for one period", "%v is not a time to finish in", v)
+	case period > 0 && roundedUp(v, period):
+		return period
 	case period > 0 && v > period:
 		c.addf(path, "use at most one period", "%v is above the period of %v", v, period)
 	}
 	return v
+}
+
+// leastDigits is how many digits a deadline must have been given with to count as a rounded period.
+const leastDigits = 3
+
+// roundedUp reports that a deadline above a period is that period, rounded to the digits that were typed: people type
+// 16.6667ms, or 16.7ms, for the period of 60 Hz.
+func roundedUp(deadline, period time.Duration) bool {
+	unit := time.Duration(1)
+	for deadline%(10*unit) == 0 {
+		unit *= 10
+	}
+	digits := len(strconv.FormatInt(int64(deadline/unit), 10))
+	return deadline > period && digits >= leastDigits && 2*(deadline-period) <= unit
 }
 
 // limit returns an optional limit, 0 when unset.

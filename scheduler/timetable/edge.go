@@ -170,6 +170,23 @@ func (r *Relaxation) Refutes(short, long int64) (yes bool, work int64) {
 	return res.Verdict == Infeasible, work + int64(res.States)
 }
 
+// NoRoom reports that not even a single job of the task fits beside the others, whenever it may run and whatever its
+// deadline: one that begins in some hyperperiod of theirs is within that and the next.
+func (r *Relaxation) NoRoom() bool {
+	cycles := max(2, ceilDiv(r.Cost, r.Hyperperiod)+1)
+	if cycles*int64(len(r.Others)) > rateJobs || !inRange(cycles, r.Hyperperiod) {
+		return false
+	}
+	one := *r
+	one.Deadline = 0
+	span := cycles * r.Hyperperiod
+	p := newProblem(r.Names, span, one.jobs(cycles, span, span), Options{States: relaxedStates})
+	if r.DemandOnly {
+		return p.rejectDemand() != nil
+	}
+	return p.ladder().Verdict == Infeasible
+}
+
 // jobs are those of a number of hyperperiods that are due within them.
 func (r *Relaxation) jobs(cycles, short, long int64) []Job {
 	var jobs []Job

@@ -198,30 +198,24 @@ func (r *rateFinder) obstacle(others []Task) (witness, task string) {
 			return err == nil && res.Verdict == Feasible
 		})
 	}
-	if r.oneJob(others) != Infeasible {
+	if !r.noRoom(others) {
 		return "", ""
 	}
 	return fmt.Sprintf("the other tasks leave no room for a single job of task %s, which takes %s, in any timetable",
 			t.Name, r.opt.time(t.Cost)), r.culprit(mostBusy(others), func(rest []Task) bool {
-			return r.oneJob(rest) == Feasible
+			return !r.noRoom(rest)
 		})
 }
 
-// oneJob decides whether a single job of the task fits anywhere beside others: one that begins in some hyperperiod of
-// theirs is within that and the next.
-func (r *rateFinder) oneJob(others []Task) Verdict {
+// noRoom reports that not even a single job of the task fits beside others.
+func (r *rateFinder) noRoom(others []Task) bool {
 	base, ok := periodicProblem(others, r.opt)
-	if !ok || !inRange(2, base.h) {
-		return Unknown
+	if !ok {
+		return false
 	}
 	t := &r.tasks[r.task]
-	cycles := max(2, ceilDiv(t.Cost, base.h)+1)
 	one := &Relaxation{Names: append(base.names, t.Name), Hyperperiod: base.h, Others: base.jobs, Cost: t.Cost}
-	if cycles*int64(len(base.jobs)) > rateJobs {
-		return Unknown
-	}
-	jobs := one.jobs(cycles, cycles*base.h, cycles*base.h)
-	return newProblem(one.Names, cycles*base.h, jobs, r.opt).ladder().Verdict
+	return one.NoRoom()
 }
 
 // mostBusy is the name of the task that takes most of the bus.

@@ -907,13 +907,17 @@ type Refusal struct {
 	// Least factor on all periods and deadlines that would fit, as a fraction
 	// such as "9/8"; empty where it is not known.
 	LeastStretch string `protobuf:"bytes,7,opt,name=least_stretch,json=leastStretch,proto3" json:"least_stretch,omitempty"`
-	// For each task, the highest rate that fits beside the others as asked.
-	HighestRates []*RateBound `protobuf:"bytes,8,rep,name=highest_rates,json=highestRates,proto3" json:"highest_rates,omitempty"`
+	// For each task, a rate that fits beside the others as asked, and what is known of
+	// higher ones.
+	FittingRates []*FittingRate `protobuf:"bytes,8,rep,name=fitting_rates,json=fittingRates,proto3" json:"fitting_rates,omitempty"`
 	// Set when no smaller factor than least_stretch fits; otherwise one may.
 	LeastStretchExact bool `protobuf:"varint,9,opt,name=least_stretch_exact,json=leastStretchExact,proto3" json:"least_stretch_exact,omitempty"`
 	// Changes to the task that does not fit, each of which would make the tasks fit
 	// by itself.
-	Suggestions   []*Suggestion `protobuf:"bytes,10,rep,name=suggestions,proto3" json:"suggestions,omitempty"`
+	Suggestions []*Suggestion `protobuf:"bytes,10,rep,name=suggestions,proto3" json:"suggestions,omitempty"`
+	// All tasks at rates that are about least_stretch lower, which fit when they are typed
+	// in as these decimal numbers; empty where none were found.
+	Stretched     []*StretchedTask `protobuf:"bytes,11,rep,name=stretched,proto3" json:"stretched,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -997,9 +1001,9 @@ func (x *Refusal) GetLeastStretch() string {
 	return ""
 }
 
-func (x *Refusal) GetHighestRates() []*RateBound {
+func (x *Refusal) GetFittingRates() []*FittingRate {
 	if x != nil {
-		return x.HighestRates
+		return x.FittingRates
 	}
 	return nil
 }
@@ -1014,6 +1018,13 @@ func (x *Refusal) GetLeastStretchExact() bool {
 func (x *Refusal) GetSuggestions() []*Suggestion {
 	if x != nil {
 		return x.Suggestions
+	}
+	return nil
+}
+
+func (x *Refusal) GetStretched() []*StretchedTask {
+	if x != nil {
+		return x.Stretched
 	}
 	return nil
 }
@@ -1101,31 +1112,46 @@ func (x *Suggestion) GetJobNs() int64 {
 	return 0
 }
 
-// RateBound is the highest rate of one task that fits.
-type RateBound struct {
+// FittingRate is a rate of one task with which all tasks fit, the others as asked, and
+// what is known of higher ones.
+type FittingRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Task.
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
-	// Highest rate in hertz; 0 when none fits.
-	RateHz        float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
+	// Rate in hertz that fits when it is typed in as this decimal number; 0 where none
+	// was found.
+	RateHz float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
+	// Set where rate_hz was proved to be the highest: no rate above it, up to
+	// searched_up_to_hz, fits in any timetable of at most searched_table_ns. Otherwise it
+	// is a rate that fits, and higher ones may.
+	ProvedHighest bool `protobuf:"varint,3,opt,name=proved_highest,json=provedHighest,proto3" json:"proved_highest,omitempty"`
+	// The highest rate that was looked at, in hertz: the one asked for.
+	SearchedUpToHz float64 `protobuf:"fixed64,4,opt,name=searched_up_to_hz,json=searchedUpToHz,proto3" json:"searched_up_to_hz,omitempty"`
+	// Length of timetable up to which every higher rate was ruled out whose jobs repeat
+	// with those of the other tasks, in nanoseconds; 0 where some were left open.
+	SearchedTableNs int64 `protobuf:"varint,5,opt,name=searched_table_ns,json=searchedTableNs,proto3" json:"searched_table_ns,omitempty"`
+	// Why no rate of the task fits at all; empty where that was not proved.
+	Witness string `protobuf:"bytes,6,opt,name=witness,proto3" json:"witness,omitempty"`
+	// The task that is in the way of every rate; empty without a witness.
+	InTheWay      string `protobuf:"bytes,7,opt,name=in_the_way,json=inTheWay,proto3" json:"in_the_way,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
-func (x *RateBound) Reset() {
-	*x = RateBound{}
+func (x *FittingRate) Reset() {
+	*x = FittingRate{}
 	mi := &file_facetd_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
 
-func (x *RateBound) String() string {
+func (x *FittingRate) String() string {
 	return protoimpl.X.MessageStringOf(x)
 }
 
-func (*RateBound) ProtoMessage() {}
+func (*FittingRate) ProtoMessage() {}
 
-func (x *RateBound) ProtoReflect() protoreflect.Message {
+func (x *FittingRate) ProtoReflect() protoreflect.Message {
 	mi := &file_facetd_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
@@ -1137,21 +1163,120 @@ func (x *RateBound) ProtoReflect() protoreflect.Message {
 	return mi.MessageOf(x)
 }
 
-// Deprecated: Use RateBound.ProtoReflect.Descriptor instead.
-func (*RateBound) Descriptor() ([]byte, []int) {
+// Deprecated: Use FittingRate.ProtoReflect.Descriptor instead.
+func (*FittingRate) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
-func (x *RateBound) GetTask() string {
+func (x *FittingRate) GetTask() string {
 	if x != nil {
 		return x.Task
 	}
 	return ""
 }
 
-func (x *RateBound) GetRateHz() float64 {
+func (x *FittingRate) GetRateHz() float64 {
 	if x != nil {
 		return x.RateHz
+	}
+	return 0
+}
+
+func (x *FittingRate) GetProvedHighest() bool {
+	if x != nil {
+		return x.ProvedHighest
+	}
+	return false
+}
+
+func (x *FittingRate) GetSearchedUpToHz() float64 {
+	if x != nil {
+		return x.SearchedUpToHz
+	}
+	return 0
+}
+
+func (x *FittingRate) GetSearchedTableNs() int64 {
+	if x != nil {
+		return x.SearchedTableNs
+	}
+	return 0
+}
+
+func (x *FittingRate) GetWitness() string {
+	if x != nil {
+		return x.Witness
+	}
+	return ""
+}
+
+func (x *FittingRate) GetInTheWay() string {
+	if x != nil {
+		return x.InTheWay
+	}
+	return ""
+}
+
+// StretchedTask is a task at a lower rate.
+type StretchedTask struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Rate in hertz.
+	RateHz float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
+	// Deadline in nanoseconds; 0 where the task has none of its own.
+	DeadlineNs    int64 `protobuf:"varint,3,opt,name=deadline_ns,json=deadlineNs,proto3" json:"deadline_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StretchedTask) Reset() {
+	*x = StretchedTask{}
+	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StretchedTask) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StretchedTask) ProtoMessage() {}
+
+func (x *StretchedTask) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StretchedTask.ProtoReflect.Descriptor instead.
+func (*StretchedTask) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *StretchedTask) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *StretchedTask) GetRateHz() float64 {
+	if x != nil {
+		return x.RateHz
+	}
+	return 0
+}
+
+func (x *StretchedTask) GetDeadlineNs() int64 {
+	if x != nil {
+		return x.DeadlineNs
 	}
 	return 0
 }
@@ -1165,7 +1290,7 @@ type GetPlanRequest struct {
 
 func (x *GetPlanRequest) Reset() {
 	*x = GetPlanRequest{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	mi := &file_facetd_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1177,7 +1302,7 @@ func (x *GetPlanRequest) String() string {
 func (*GetPlanRequest) ProtoMessage() {}
 
 func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	mi := &file_facetd_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1190,7 +1315,7 @@ func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetPlanRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 // GetPlanResponse holds the active plan.
@@ -1206,7 +1331,7 @@ type GetPlanResponse struct {
 
 func (x *GetPlanResponse) Reset() {
 	*x = GetPlanResponse{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[11]
+	mi := &file_facetd_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1218,7 +1343,7 @@ func (x *GetPlanResponse) String() string {
 func (*GetPlanResponse) ProtoMessage() {}
 
 func (x *GetPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[11]
+	mi := &file_facetd_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1231,7 +1356,7 @@ func (x *GetPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanResponse.ProtoReflect.Descriptor instead.
 func (*GetPlanResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetPlanResponse) GetPlan() *Plan {
@@ -1261,7 +1386,7 @@ type PreviewPlanRequest struct {
 
 func (x *PreviewPlanRequest) Reset() {
 	*x = PreviewPlanRequest{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[12]
+	mi := &file_facetd_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1273,7 +1398,7 @@ func (x *PreviewPlanRequest) String() string {
 func (*PreviewPlanRequest) ProtoMessage() {}
 
 func (x *PreviewPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[12]
+	mi := &file_facetd_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1286,7 +1411,7 @@ func (x *PreviewPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewPlanRequest.ProtoReflect.Descriptor instead.
 func (*PreviewPlanRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *PreviewPlanRequest) GetAdd() []*Task {
@@ -1314,7 +1439,7 @@ type PreviewPlanResponse struct {
 
 func (x *PreviewPlanResponse) Reset() {
 	*x = PreviewPlanResponse{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[13]
+	mi := &file_facetd_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1326,7 +1451,7 @@ func (x *PreviewPlanResponse) String() string {
 func (*PreviewPlanResponse) ProtoMessage() {}
 
 func (x *PreviewPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[13]
+	mi := &file_facetd_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1339,7 +1464,7 @@ func (x *PreviewPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewPlanResponse.ProtoReflect.Descriptor instead.
 func (*PreviewPlanResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PreviewPlanResponse) GetPlan() *Plan {
@@ -1421,7 +1546,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
 	"\vdroop_volts\x18\x03 \x01(\x01R\n" +
-	"droopVolts\"\x94\x03\n" +
+	"droopVolts\"\xce\x03\n" +
 	"\aRefusal\x120\n" +
 	"\x06reason\x18\x01 \x01(\x0e2\x18.facetd.v1.RefusalReasonR\x06reason\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x12\n" +
@@ -1429,21 +1554,33 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\tneeded_ns\x18\x04 \x01(\x03R\bneededNs\x12!\n" +
 	"\favailable_ns\x18\x05 \x01(\x03R\vavailableNs\x12 \n" +
 	"\vutilization\x18\x06 \x01(\x01R\vutilization\x12#\n" +
-	"\rleast_stretch\x18\a \x01(\tR\fleastStretch\x129\n" +
-	"\rhighest_rates\x18\b \x03(\v2\x14.facetd.v1.RateBoundR\fhighestRates\x12.\n" +
+	"\rleast_stretch\x18\a \x01(\tR\fleastStretch\x12;\n" +
+	"\rfitting_rates\x18\b \x03(\v2\x16.facetd.v1.FittingRateR\ffittingRates\x12.\n" +
 	"\x13least_stretch_exact\x18\t \x01(\bR\x11leastStretchExact\x127\n" +
 	"\vsuggestions\x18\n" +
-	" \x03(\v2\x15.facetd.v1.SuggestionR\vsuggestions\"\xaa\x01\n" +
+	" \x03(\v2\x15.facetd.v1.SuggestionR\vsuggestions\x126\n" +
+	"\tstretched\x18\v \x03(\v2\x18.facetd.v1.StretchedTaskR\tstretched\"\xaa\x01\n" +
 	"\n" +
 	"Suggestion\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12,\n" +
 	"\abinning\x18\x03 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
 	"\x06window\x18\x04 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12\x15\n" +
-	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"8\n" +
-	"\tRateBound\x12\x12\n" +
+	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"\xf0\x01\n" +
+	"\vFittingRate\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x17\n" +
-	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\"\x10\n" +
+	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\x12%\n" +
+	"\x0eproved_highest\x18\x03 \x01(\bR\rprovedHighest\x12)\n" +
+	"\x11searched_up_to_hz\x18\x04 \x01(\x01R\x0esearchedUpToHz\x12*\n" +
+	"\x11searched_table_ns\x18\x05 \x01(\x03R\x0fsearchedTableNs\x12\x18\n" +
+	"\awitness\x18\x06 \x01(\tR\awitness\x12\x1c\n" +
+	"\n" +
+	"in_the_way\x18\a \x01(\tR\binTheWay\"]\n" +
+	"\rStretchedTask\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x17\n" +
+	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\x12\x1f\n" +
+	"\vdeadline_ns\x18\x03 \x01(\x03R\n" +
+	"deadlineNs\"\x10\n" +
 	"\x0eGetPlanRequest\"X\n" +
 	"\x0fGetPlanResponse\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
@@ -1489,7 +1626,7 @@ func file_facetd_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_facetd_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_facetd_v1_plan_proto_goTypes = []any{
 	(Phase)(0),                  // 0: facetd.v1.Phase
 	(RefusalReason)(0),          // 1: facetd.v1.RefusalReason
@@ -1502,17 +1639,18 @@ var file_facetd_v1_plan_proto_goTypes = []any{
 	(*ChipHold)(nil),            // 8: facetd.v1.ChipHold
 	(*Refusal)(nil),             // 9: facetd.v1.Refusal
 	(*Suggestion)(nil),          // 10: facetd.v1.Suggestion
-	(*RateBound)(nil),           // 11: facetd.v1.RateBound
-	(*GetPlanRequest)(nil),      // 12: facetd.v1.GetPlanRequest
-	(*GetPlanResponse)(nil),     // 13: facetd.v1.GetPlanResponse
-	(*PreviewPlanRequest)(nil),  // 14: facetd.v1.PreviewPlanRequest
-	(*PreviewPlanResponse)(nil), // 15: facetd.v1.PreviewPlanResponse
-	(*Task)(nil),                // 16: facetd.v1.Task
-	(*Binning)(nil),             // 17: facetd.v1.Binning
-	(*Window)(nil),              // 18: facetd.v1.Window
+	(*FittingRate)(nil),         // 11: facetd.v1.FittingRate
+	(*StretchedTask)(nil),       // 12: facetd.v1.StretchedTask
+	(*GetPlanRequest)(nil),      // 13: facetd.v1.GetPlanRequest
+	(*GetPlanResponse)(nil),     // 14: facetd.v1.GetPlanResponse
+	(*PreviewPlanRequest)(nil),  // 15: facetd.v1.PreviewPlanRequest
+	(*PreviewPlanResponse)(nil), // 16: facetd.v1.PreviewPlanResponse
+	(*Task)(nil),                // 17: facetd.v1.Task
+	(*Binning)(nil),             // 18: facetd.v1.Binning
+	(*Window)(nil),              // 19: facetd.v1.Window
 }
 var file_facetd_v1_plan_proto_depIdxs = []int32{
-	16, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
+	17, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
 	5,  // 1: facetd.v1.Plan.timetable:type_name -> facetd.v1.Timetable
 	7,  // 2: facetd.v1.Plan.predictions:type_name -> facetd.v1.Prediction
 	4,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseUtilization
@@ -1524,22 +1662,23 @@ var file_facetd_v1_plan_proto_depIdxs = []int32{
 	4,  // 9: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseUtilization
 	8,  // 10: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
 	1,  // 11: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
-	11, // 12: facetd.v1.Refusal.highest_rates:type_name -> facetd.v1.RateBound
+	11, // 12: facetd.v1.Refusal.fitting_rates:type_name -> facetd.v1.FittingRate
 	10, // 13: facetd.v1.Refusal.suggestions:type_name -> facetd.v1.Suggestion
-	17, // 14: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
-	18, // 15: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
-	2,  // 16: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
-	16, // 17: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
-	2,  // 18: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
-	12, // 19: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
-	14, // 20: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
-	13, // 21: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
-	15, // 22: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
-	21, // [21:23] is the sub-list for method output_type
-	19, // [19:21] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	12, // 14: facetd.v1.Refusal.stretched:type_name -> facetd.v1.StretchedTask
+	18, // 15: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
+	19, // 16: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
+	2,  // 17: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
+	17, // 18: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
+	2,  // 19: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
+	13, // 20: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
+	15, // 21: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
+	14, // 22: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
+	16, // 23: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
+	22, // [22:24] is the sub-list for method output_type
+	20, // [20:22] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_plan_proto_init() }
@@ -1554,7 +1693,7 @@ func file_facetd_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_plan_proto_rawDesc), len(file_facetd_v1_plan_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   14,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
