@@ -59,7 +59,9 @@ func Build(a *chipmodel.Array, tasks []*program.Task, opt Options) (*Plan, error
 	apart := sync.OnceValue(func() *attempt {
 		var found *attempt
 		if refusal == nil {
-			found, refusal = p.solveAny(cads)
+			if found, refusal = p.solveAny(cads); found == nil {
+				found = p.raised(p.tasks)
+			}
 		}
 		return found
 	})
@@ -198,6 +200,25 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 		}
 	}
 	return out, nil
+}
+
+// hair is the part of itself by which raised shortens a period.
+const hair = 500_000
+
+// raised plans the tasks with the rate of one raised by a hair, which has no exact table any more: the planner then
+// raises it, and others, to rates that may fit although those asked for do not. Whoever would type 50.0001 Hz after 50 Hz
+// was refused gets that at once.
+func (p *planner) raised(asked []*program.Task) *attempt {
+	own := *p
+	own.states = rateStates
+	for i, t := range asked {
+		tasks := slices.Clone(asked)
+		tasks[i] = t.Slower(big.NewRat(hair+1, hair))
+		if found := own.search(tasks); found != nil {
+			return found
+		}
+	}
+	return nil
 }
 
 // solveAny looks for a table for the first cadence that has one. The refusal is that of the first cadence, the most

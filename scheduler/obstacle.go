@@ -16,6 +16,14 @@ func (p *remedies) obstacle(task int, others *cadence) (witness, inTheWay string
 	if own := int64(t.Deadline); t.OwnDeadline && own < need {
 		return fmt.Sprintf("reading %s takes %s, but its deadline is %s", t.Name, ticks(need), ticks(own)), t.Name
 	}
+	rest := slices.Delete(slices.Clone(p.tasks), task, task+1)
+	if len(rest) == 0 {
+		return "", ""
+	}
+	refusal := p.refusalOf(rest)
+	if refusal != nil && refusal.GetReason() != facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED {
+		return "without it too, " + refusal.GetMessage(), p.culprit(rest, refusal.GetTask())
+	}
 	for j, other := range p.tasks {
 		if j == task {
 			continue
@@ -27,15 +35,7 @@ func (p *remedies) obstacle(task int, others *cadence) (witness, inTheWay string
 				"its jobs", t.Name, ticks(need), other.Name, p.array.Chips[t.Chips[k]].Name, ticks(gap)), other.Name
 		}
 	}
-	rest := slices.Delete(slices.Clone(p.tasks), task, task+1)
-	if len(rest) == 0 {
-		return "", ""
-	}
-	refusal := p.refusalOf(rest)
-	if refusal == nil || refusal.GetReason() == facetdv1.RefusalReason_REFUSAL_REASON_UNDECIDED {
-		return p.noRoom(task, others)
-	}
-	return "without it too, " + refusal.GetMessage(), p.culprit(rest, refusal.GetTask())
+	return p.noRoom(task, others)
 }
 
 // noRoom proves that the others leave no room for a single piece of a task, whatever its rate.

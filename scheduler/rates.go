@@ -172,7 +172,7 @@ func (p *remedies) planned(task int, hz float64) bool {
 }
 
 // raisedSteps is how many rates raised tries.
-const raisedSteps = 6
+const raisedSteps = 16
 
 // raised tries a few rates between one that fits and the one asked for as they would be typed in: the planner may bring
 // the rates of several tasks up to ones that divide one another, which the search beside the others as asked does not.
@@ -182,7 +182,12 @@ func (p *remedies) raised(task int, fits float64) float64 {
 		low := max(fits, asked/maxStretch)
 		hz := asked * math.Pow(low/asked, float64(k+1)/float64(raisedSteps+1))
 		scale := math.Pow(10, 3-math.Floor(math.Log10(hz)))
-		if hz = math.Floor(hz*scale) / scale; hz > fits && p.planned(task, hz) {
+		if hz = math.Floor(hz*scale) / scale; hz <= fits {
+			continue
+		}
+		tasks := slices.Clone(p.tasks)
+		tasks[task] = tasks[task].At(hz)
+		if p.search(tasks) != nil || p.planner.raised(tasks) != nil {
 			return hz
 		}
 	}

@@ -115,9 +115,10 @@ func RefusalLines(r *facetdv1.Refusal) []string {
 
 // RateLine says what is known of the rate of one task beside the others as asked.
 func RateLine(f *facetdv1.FittingRate) string {
-	searched := "tables were not searched"
+	searched := "not every rate up to " + Number(f.GetSearchedUpToHz()) + " Hz was ruled out"
 	if f.GetSearchedTableNs() > 0 {
-		searched = "searched up to " + Number(f.GetSearchedUpToHz()) + " Hz, tables up to " + NS(f.GetSearchedTableNs())
+		searched = "searched up to " + Number(f.GetSearchedUpToHz()) + " Hz in timetables of up to " +
+			NS(f.GetSearchedTableNs())
 	}
 	switch {
 	case f.GetWitness() != "":

@@ -78,8 +78,8 @@ func (t *Task) At(rateHz float64) *Task {
 	return &out
 }
 
-// Slower returns the task with its rate multiplied by a number below 1 and its own deadline, where it has one, divided
-// by it. The rate is the decimal number nearest to that.
+// Slower returns the task with its rate multiplied by a number and its own deadline, where it has one, divided by it.
+// The rate is the decimal number nearest to that.
 func (t *Task) Slower(by *big.Rat) *Task {
 	hz, _ := new(big.Rat).Mul(decimal(t.RateHz), by).Float64()
 	out := t.At(hz)

@@ -52,7 +52,7 @@ from .errors import (
 )
 from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
 from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
-from .plan import Plan, Prediction, Refusal, Suggestion
+from .plan import FittingRate, Plan, Prediction, Refusal, StretchedTask, Suggestion
 from .task import RunningTask, Target, Task, TaskStatus, Trim, View, Window
 
 __version__ = "0.1.0"
@@ -60,10 +60,10 @@ __version__ = "0.1.0"
 __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
     "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
-    "ExhaustedError", "ExistsError", "FacetdError", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
+    "ExhaustedError", "ExistsError", "FacetdError", "FittingRate", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
     "InvalidField", "Lattice", "Arrangement", "Lens", "LineState", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Recording", "RecordingState", "Refusal", "RefusalReason",
     "RefusedError", "Register", "RuleViolation", "RunningTask", "SafeStop", "Sent", "Severity", "StaleError", "State",
-    "Status", "StopReason", "StoppedError", "Stream", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
+    "Status", "StopReason", "StoppedError", "Stream", "StretchedTask", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",
     "Window", "aio", "connect",
 ]  # fmt: skip

@@ -34,6 +34,42 @@ class Suggestion:
 
 
 @dataclasses.dataclass(frozen=True)
+class FittingRate:
+    """A rate of one task with which all tasks fit, the others as asked."""
+
+    task: str
+    #: In hertz, fits as typed; 0 where none was found.
+    rate_hz: float
+    #: Whether it is proved to be the highest up to searched_up_to_hz, of timetables up to
+    #: searched_table_ns; otherwise higher ones may fit.
+    proved_highest: bool
+    searched_up_to_hz: float
+    #: 0 where the search was not complete for any length of table.
+    searched_table_ns: int
+    #: Why no rate fits at all, and the task that is in the way; empty where that is not proved.
+    witness: str
+    in_the_way: str
+
+    @classmethod
+    def _of(cls, m: Any) -> FittingRate:
+        return cls(**{f.name: getattr(m, f.name) for f in dataclasses.fields(cls)})
+
+
+@dataclasses.dataclass(frozen=True)
+class StretchedTask:
+    """A task at a lower rate."""
+
+    task: str
+    rate_hz: float
+    #: 0 where the task has no deadline of its own.
+    deadline_ns: int
+
+    @classmethod
+    def _of(cls, m: Any) -> StretchedTask:
+        return cls(m.task, m.rate_hz, m.deadline_ns)
+
+
+@dataclasses.dataclass(frozen=True)
 class Refusal:
     """Why tasks do not fit, in numbers: the witness."""
 
@@ -50,8 +86,10 @@ class Refusal:
     least_stretch: str
     #: Whether no smaller factor fits; otherwise one may.
     least_stretch_exact: bool
-    #: The highest rate in hertz of each task beside the others as asked; 0 where none fits.
-    highest_rates_hz: dict[str, float]
+    #: What is known of the rate of each task beside the others as asked, by its name.
+    fitting_rates: dict[str, FittingRate]
+    #: All tasks at rates about least_stretch lower, which fit as typed.
+    stretched: tuple[StretchedTask, ...]
     #: Each would make the tasks fit by itself.
     suggestions: tuple[Suggestion, ...]
 
@@ -66,7 +104,8 @@ class Refusal:
             m.utilization,
             m.least_stretch,
             m.least_stretch_exact,
-            {r.task: r.rate_hz for r in m.highest_rates},
+            {r.task: FittingRate._of(r) for r in m.fitting_rates},
+            tuple(StretchedTask._of(t) for t in m.stretched),
             tuple(Suggestion._of(s) for s in m.suggestions),
         )
 

@@ -1,5 +1,6 @@
 """Both clients against the real daemon and its demo."""
 
+import dataclasses
 import json
 import os
 import subprocess
@@ -131,12 +132,17 @@ class Demo(unittest.TestCase):
         self.assertGreater(r.needed_ns, r.available_ns)
         self.assertEqual(str(got.exception), r.message)
         self.assertEqual(list(self.client.tasks()), running)
-        # A suggestion that is followed fits, and so does the highest rate, as promised.
+        # A suggestion that is followed fits, and so do a rate that fits and the stretched rates, as promised.
         binned = [s for s in r.suggestions if s.binning]
         self.assertTrue(binned)
         better = facetd.Task("more", "wall", 100, views=(facetd.View(binning=binned[0].binning),))
         self.assertTrue(self.client.preview_plan([better]).fits)
-        self.assertTrue(self.client.preview_plan([facetd.Task("more", "wall", r.highest_rates_hz["more"])]).fits)
+        rate = r.fitting_rates["more"]
+        self.assertEqual((rate.searched_up_to_hz, rate.witness), (100, ""))
+        self.assertTrue(self.client.preview_plan([facetd.Task("more", "wall", rate.rate_hz)]).fits)
+        slower = {t.task: t.rate_hz for t in r.stretched}
+        changed = [dataclasses.replace(t, rate_hz=slower[t.name]) for t in (*running, task)]
+        self.assertTrue(self.client.preview_plan(changed).fits)
         preview = self.client.preview_plan([task])
         self.assertFalse(preview.fits)
         self.assertEqual(preview.refusal.reason, r.reason)

@@ -27,19 +27,35 @@ function refusal(app, r, use) {
   if (num(r.needed_ns)) facts.push(["Needed", duration(r.needed_ns)]);
   if (num(r.available_ns)) facts.push(["Available", duration(r.available_ns)]);
   if (num(r.utilization)) facts.push(["Bus asked for", percent(r.utilization)]);
-  if (r.least_stretch) facts.push([r.least_stretch_exact ? "Least stretch of all periods that fits" : "A stretch of all periods that fits", `${r.least_stretch}${ratio(r.least_stretch)}`]);
+  if (r.least_stretch) facts.push([r.least_stretch_exact ? "Least stretch of all periods that fits" : "A stretch of all periods that fits", `${times(r.least_stretch)}${stretched(r)}`]);
   const take = (label, change) => h("button", { type: "button", class: "small", onclick: () => use(change) }, label);
-  const rates = (r.highest_rates ?? []).map((b) => h("li", {}, `${b.task}: ${num(b.rate_hz) ? hertz(b.rate_hz) : "none fits"} `,
-    b.task === r.task && num(b.rate_hz) ? take(`Use ${hertz(b.rate_hz)}`, { rate_hz: b.rate_hz }) : ""));
+  const rates = (r.fitting_rates ?? []).map((b) => h("li", {}, `${b.task}: ${rateText(b)} `,
+    b.task === r.task && num(b.rate_hz) ? take(`Use ${num(b.rate_hz)} Hz`, { rate_hz: b.rate_hz }) : ""));
   const ideas = (r.suggestions ?? []).map((s) => h("li", {}, s.message + " ",
     s.binning || s.window ? take(s.binning ? `Use binning ${num(s.binning.rows) || 1} × ${num(s.binning.columns) || 1}` : `Use ${windowText(s.window)}`, s) : ""));
   return h("div", { class: "preview refused" }, h("p", { id: "refusal" }, h("b", {}, "It does not fit. "), r.message ?? ""),
     h("dl", { class: "facts pairs" }, facts.map(([k, v]) => h("div", {}, h("dt", {}, k), h("dd", {}, v)))),
     ideas.length ? h("div", {}, h("h3", {}, "Changes that would make it fit"), h("ul", { id: "suggestions" }, ideas)) : "",
-    rates.length ? h("div", {}, h("h3", {}, "Highest rate of each task, the others as asked"), h("ul", { id: "highest-rates" }, rates)) : "");
+    rates.length ? h("div", {}, h("h3", {}, "Rate of each task, the others as asked"), h("ul", { id: "fitting-rates" }, rates)) : "");
 }
 
-function ratio(fraction) {
-  const [a, b] = fraction.split("/").map(Number);
-  return b ? ` (${(a / b).toFixed(3)})` : "";
+// rateText says what is known of a rate that fits: proved the highest, or how far was searched.
+function rateText(b) {
+  const searched = num(b.searched_table_ns) ? `searched up to ${num(b.searched_up_to_hz)} Hz in timetables of up to ${duration(b.searched_table_ns)}`
+    : `not every rate up to ${num(b.searched_up_to_hz)} Hz was ruled out`;
+  if (b.witness) return `no rate fits, ${b.in_the_way} is in the way: ${b.witness}`;
+  if (!num(b.rate_hz)) return `no rate was found; ${searched}`;
+  return b.proved_highest ? `highest ${num(b.rate_hz)} Hz (proved; ${searched})` : `${num(b.rate_hz)} Hz fits (higher ones may; ${searched})`;
+}
+
+function stretched(r) {
+  const all = (r.stretched ?? []).map((t) => `${t.task} ${num(t.rate_hz)} Hz${num(t.deadline_ns) ? ` with a deadline of ${duration(t.deadline_ns)}` : ""}`);
+  return all.length ? `; as typed: ${all.join(", ")}` : "";
+}
+
+// times writes a factor such as 9/8 as a decimal number, rounded up to three places.
+function times(fraction) {
+  const [a, b] = fraction.split("/").map(BigInt);
+  const thousandths = (a * 1000n + (b ?? 1n) - 1n) / (b ?? 1n);
+  return `${Number(thousandths) / 1000} times`;
 }

@@ -1,0 +1,207 @@
+package scheduler_test
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/big"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
+)
+
+// edgeSets is how many random sets at the edge are planned; .ci/long raises it.
+func edgeSets(t *testing.T, few int) int {
+	t.Helper()
+	text := os.Getenv("FACETD_EDGE_SETS")
+	if text == "" {
+		return few
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+// edgeSet draws tasks of a test array until some do not fit although they ask for less than all of the bus.
+func edgeSet(t *testing.T, r *rand.Rand) (*chipmodel.Array, []*facetdv1.Task, *facetdv1.Refusal) {
+	t.Helper()
+	for {
+		a := bench(t, [5]int{r.IntN(5), r.IntN(4), 0, r.IntN(2), 1 + r.IntN(6)})
+		var specs []*facetdv1.Task
+		for i := range 2 + r.IntN(2) {
+			x := randomTask(r, a, fmt.Sprint("t", i))
+			x.MaxHold, x.MaxSkew, x.Deadline = nil, nil, nil
+			if x.RateHz = []float64{10, 20, 25, 30, 40, 50, 60, 100, 120, 200, 240, 400, 500}[r.IntN(13)]; r.IntN(4) == 0 {
+				x.Deadline = dur(time.Duration(float64(time.Second) / x.RateHz * (0.3 + 0.7*r.Float64())))
+			}
+			specs = append(specs, x)
+		}
+		tasks, m := program.NewTasks(a, specs)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		_, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true})
+		var refused *scheduler.RefusalError
+		if err == nil || !errors.As(err, &refused) {
+			continue
+		}
+		if u := refused.Refusal.GetUtilization(); u < 0.5 || u > 1.2 {
+			continue
+		}
+		_, err = scheduler.Build(a, tasks, scheduler.Options{})
+		errors.As(err, &refused)
+		return a, specs, refused.Refusal
+	}
+}
+
+// plannedAt reports whether tasks fit with another rate of one.
+func plannedAt(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, hz float64) bool {
+	t.Helper()
+	tasks, m := program.NewTasks(a, changed(specs, func(x *facetdv1.Task, k int) {
+		if k == i {
+			if x.RateHz = hz; x.Deadline != nil {
+				x.Deadline = dur(min(x.GetDeadline().AsDuration(), time.Duration(1e9/hz)))
+			}
+		}
+	}))
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	_, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true})
+	return err == nil
+}
+
+// TestRatesAtTheEdge: of random tasks that do not fit, a rate that is said to fit does; above one that is said to be
+// the highest none fits, and beside one that is said to be in the way of all none does. More than half are proved.
+func TestRatesAtTheEdge(t *testing.T) {
+	t.Parallel()
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 21))
+	proved, open, none := 0, 0, 0
+	for range edgeSets(t, 3) {
+		a, specs, refusal := edgeSet(t, r)
+		for i, f := range refusal.GetFittingRates() {
+			checkRate(t, a, f, specs, i)
+			switch {
+			case f.GetWitness() != "":
+				none++
+			case f.GetProvedHighest():
+				proved++
+				checkHighest(t, a, specs, i, f)
+			default:
+				open++
+			}
+		}
+	}
+	if proved+none < open {
+		t.Errorf("%d proved the highest, %d proved that none fits, %d open", proved, none, open)
+	}
+	t.Logf("%d proved the highest, %d proved that none fits, %d open", proved, none, open)
+}
+
+// checkHighest plans every higher rate whose table is no longer than what was searched: n jobs in m hyperperiods of
+// the others, for the first m.
+func checkHighest(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, f *facetdv1.FittingRate) {
+	t.Helper()
+	base := new(big.Int) // the others' rates are whole numbers of hertz: their hyperperiod is that of the divisor
+	for k, x := range specs {
+		if k != i {
+			base.GCD(nil, nil, base, big.NewInt(int64(x.GetRateHz())))
+		}
+	}
+	hz := float64(base.Int64())
+	for m := 1.0; m <= 6 && m/hz <= float64(f.GetSearchedTableNs())/1e9*(1+1e-9); m++ {
+		for n := math.Floor(f.GetRateHz()*m/hz*(1+1e-12)) + 1; n*hz/m <= specs[i].GetRateHz(); n++ {
+			if plannedAt(t, a, specs, i, n*hz/m) {
+				t.Errorf("%v, but %g Hz fits too\n%v", f, n*hz/m, specs)
+			}
+		}
+	}
+}
+
+// TestNearbyRates: what is refused is refused a hair's breadth above too.
+func TestNearbyRates(t *testing.T) {
+	t.Parallel()
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 22))
+	for range edgeSets(t, 2) {
+		a, specs, refusal := edgeSet(t, r)
+		for i, x := range specs {
+			if hz := x.GetRateHz() * (1 + 2e-6); plannedAt(t, a, specs, i, hz) {
+				t.Errorf("task %d is refused at %g Hz and accepted at %g Hz: %s\n%v", i, x.GetRateHz(), hz,
+					refusal.GetMessage(), specs)
+			}
+		}
+	}
+}
+
+// TestTheTaskInTheWay: the ring takes 1464 us and has to be done in 1 ms, which it cannot at any rate. It is in the way
+// of every rate of the comb, whose readout of 369.5 us would fit.
+func TestTheTaskInTheWay(t *testing.T) {
+	a := bench(t, [5]int{4, 0, 0, 0, 1})
+	specs := []*facetdv1.Task{task("comb", "hexs", 20),
+		with(task("ring", "mems", 100), func(x *facetdv1.Task) { x.Deadline = dur(time.Millisecond) })}
+	r := refusalOf(t, a, specs...)
+	for i, want := range []string{"without it too, reading ring takes 1.464 ms, but its deadline is 1 ms",
+		"reading ring takes 1.464 ms, but its deadline is 1 ms"} {
+		f := r.GetFittingRates()[i]
+		if f.GetInTheWay() != "ring" || f.GetWitness() != want || f.GetRateHz() != 0 {
+			t.Errorf("%v", f)
+		}
+	}
+}
+
+// TestRateAlone: alone the ring of 1464 us fits up to one job right after another.
+func TestRateAlone(t *testing.T) {
+	a := bench(t, [5]int{4})
+	f := refusalOf(t, a, task("ring", "mems", 1000)).GetFittingRates()[0]
+	if want := 1e9 / 1464000.0; !f.GetProvedHighest() || f.GetRateHz() > want || f.GetRateHz() < want*(1-1e-9) {
+		t.Errorf("%v, expected %g Hz", f, want)
+	}
+}
+
+// TestOneUtilization: a refusal does not give the bus time of jobs in one piece and that of jobs cut into many for the
+// same thing. Cut short enough to leave gaps for the fast task, the pieces take more than all of the bus.
+func TestOneUtilization(t *testing.T) {
+	t.Parallel()
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 23))
+	for range edgeSets(t, 3) {
+		_, specs, refusal := edgeSet(t, r)
+		said := refusal.GetMessage()
+		if strings.Contains(said, "the tasks ask for") && refusal.GetUtilization() <= 1 {
+			t.Errorf("at %.1f %% of the bus: %s\n%v", 100*refusal.GetUtilization(), said, specs)
+		}
+	}
+}
+
+// TestRoundedDeadline: a period as people type it is that period; with fewer digits it is longer than the period.
+func TestRoundedDeadline(t *testing.T) {
+	a := bench(t, [5]int{0, 0, 0, 0, 1})
+	for typed, valid := range map[time.Duration]bool{
+		16666700: true, 16667 * time.Microsecond: true, 16700 * time.Microsecond: true, 16666666: true, 16666668: false,
+		17 * time.Millisecond: false, 16800 * time.Microsecond: false, 16668 * time.Microsecond: false,
+	} {
+		spec := with(task("comb", "hexs", 60), func(x *facetdv1.Task) { x.Deadline = dur(typed) })
+		tasks, m := program.NewTasks(a, []*facetdv1.Task{spec})
+		switch {
+		case (len(m) == 0) != valid:
+			t.Errorf("a deadline of %v at 60 Hz: %v", typed, m)
+		case valid && tasks[0].Deadline != 16666666:
+			t.Errorf("a deadline of %v at 60 Hz is %v", typed, tasks[0].Deadline)
+		}
+	}
+}
