@@ -41,7 +41,8 @@ func edgeSet(t *testing.T, r *rand.Rand) (*chipmodel.Array, []*facetdv1.Task, *f
 		for i := range 2 + r.IntN(2) {
 			x := randomTask(r, a, fmt.Sprint("t", i))
 			x.MaxHold, x.MaxSkew, x.Deadline = nil, nil, nil
-			if x.RateHz = []float64{10, 20, 25, 30, 40, 50, 60, 100, 120, 200, 240, 400, 500}[r.IntN(13)]; r.IntN(4) == 0 {
+			if x.RateHz = []float64{10, 20, 25, 30, 40, 50, 60, 100, 120, 200, 240, 400,
+				500}[r.IntN(13)]; r.IntN(4) == 0 {
 				x.Deadline = dur(time.Duration(float64(time.Second) / x.RateHz * (0.3 + 0.7*r.Float64())))
 			}
 			specs = append(specs, x)
@@ -64,8 +65,9 @@ func edgeSet(t *testing.T, r *rand.Rand) (*chipmodel.Array, []*facetdv1.Task, *f
 	}
 }
 
-// plannedAt reports whether tasks fit with another rate of one.
-func plannedAt(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, hz float64) bool {
+// plannedAt plans tasks with another rate of one. It reports whether they fit, and whether the others then run exactly
+// at the rates asked for.
+func plannedAt(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, hz float64) (fits, exact bool) {
 	t.Helper()
 	tasks, m := program.NewTasks(a, changed(specs, func(x *facetdv1.Task, k int) {
 		if k == i {
@@ -77,8 +79,16 @@ func plannedAt(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, 
 	if len(m) > 0 {
 		t.Fatal(m)
 	}
-	_, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true})
-	return err == nil
+	p, err := scheduler.Build(a, tasks, scheduler.Options{NoRemedies: true})
+	if err != nil {
+		return false, false
+	}
+	for k, pr := range p.Message.GetPredictions() {
+		if ratio := pr.GetPlannedRateHz() / pr.GetRequestedRateHz(); k != i && ratio > 1+1e-9 {
+			return true, false
+		}
+	}
+	return true, true
 }
 
 // TestRatesAtTheEdge: of random tasks that do not fit, a rate that is said to fit does; above one that is said to be
@@ -111,7 +121,7 @@ func TestRatesAtTheEdge(t *testing.T) {
 }
 
 // checkHighest plans every higher rate whose table is no longer than what was searched: n jobs in m hyperperiods of
-// the others, for the first m.
+// the others, for the first m. The planner may accept one by raising the rates of others; that is another matter.
 func checkHighest(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, f *facetdv1.FittingRate) {
 	t.Helper()
 	base := new(big.Int) // the others' rates are whole numbers of hertz: their hyperperiod is that of the divisor
@@ -123,7 +133,7 @@ func checkHighest(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i in
 	hz := float64(base.Int64())
 	for m := 1.0; m <= 6 && m/hz <= float64(f.GetSearchedTableNs())/1e9*(1+1e-9); m++ {
 		for n := math.Floor(f.GetRateHz()*m/hz*(1+1e-12)) + 1; n*hz/m <= specs[i].GetRateHz(); n++ {
-			if plannedAt(t, a, specs, i, n*hz/m) {
+			if _, exact := plannedAt(t, a, specs, i, n*hz/m); exact {
 				t.Errorf("%v, but %g Hz fits too\n%v", f, n*hz/m, specs)
 			}
 		}
@@ -139,7 +149,8 @@ func TestNearbyRates(t *testing.T) {
 	for range edgeSets(t, 2) {
 		a, specs, refusal := edgeSet(t, r)
 		for i, x := range specs {
-			if hz := x.GetRateHz() * (1 + 2e-6); plannedAt(t, a, specs, i, hz) {
+			hz := x.GetRateHz() * (1 + 2e-6)
+			if fits, _ := plannedAt(t, a, specs, i, hz); fits {
 				t.Errorf("task %d is refused at %g Hz and accepted at %g Hz: %s\n%v", i, x.GetRateHz(), hz,
 					refusal.GetMessage(), specs)
 			}

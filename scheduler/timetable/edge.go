@@ -19,6 +19,8 @@ type Edge struct {
 	Fits func(n, m int64) (v Verdict, work int64)
 	// Refutes reports that no period from short to long fits, in whatever table; nil where that cannot be told.
 	Refutes func(short, long int64) (yes bool, work int64)
+	// Known is a rate that is known to fit, if any: the search goes on above it.
+	Known Highest
 	// MaxTables is the largest m that is tried, MaxJobs the most jobs of the task in a table, Work when to end. One unit
 	// of work is about a microsecond.
 	MaxTables, MaxJobs, Work int64
@@ -35,7 +37,7 @@ type Highest struct {
 
 // Search looks for the highest rate.
 func (e *Edge) Search() Highest {
-	w := &edgeWalk{Edge: e}
+	w := &edgeWalk{Edge: e, found: Highest{Jobs: e.Known.Jobs, Tables: e.Known.Tables}}
 	open := false // some rate in a table of at most this length was left undecided
 	for m := int64(1); m <= e.MaxTables && w.spent < e.Work; m++ {
 		if !w.table(m) {

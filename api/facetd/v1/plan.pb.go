@@ -1122,8 +1122,9 @@ type FittingRate struct {
 	// was found.
 	RateHz float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
 	// Set where rate_hz was proved to be the highest: no rate above it, up to
-	// searched_up_to_hz, fits in any timetable of at most searched_table_ns. Otherwise it
-	// is a rate that fits, and higher ones may.
+	// searched_up_to_hz, fits in any timetable of at most searched_table_ns in which the
+	// others run exactly at the rates asked for. Otherwise it is a rate that fits, and higher
+	// ones may.
 	ProvedHighest bool `protobuf:"varint,3,opt,name=proved_highest,json=provedHighest,proto3" json:"proved_highest,omitempty"`
 	// The highest rate that was looked at, in hertz: the one asked for.
 	SearchedUpToHz float64 `protobuf:"fixed64,4,opt,name=searched_up_to_hz,json=searchedUpToHz,proto3" json:"searched_up_to_hz,omitempty"`
