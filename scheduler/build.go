@@ -206,7 +206,8 @@ func (p *planner) cadences(tasks []*program.Task) ([]*cadence, *facetdv1.Refusal
 const hair = 500_000
 
 // raised plans the tasks with the rate of one raised by a hair, which has no exact table any more: the planner then
-// raises it, and others, to rates that may fit although those asked for do not. Whoever would type 50.0001 Hz after 50 Hz
+// raises it, and others, to rates that may fit although those asked for do not. Whoever would type 50.0001 Hz after 50
+// Hz
 // was refused gets that at once.
 func (p *planner) raised(asked []*program.Task) *attempt {
 	own := *p
@@ -279,7 +280,8 @@ func (p *planner) try(cad *cadence, limits []time.Duration,
 			timetable.Options{States: p.states, Ticks: ticks})
 		p.spent += segments + int64(res.States)
 		if err != nil { // the jobs are wrong: an error of the planner, not of the tasks
-			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}, last}, true
+			return nil, &failure{programs, timetable.Result{Witness: &timetable.Witness{Message: err.Error()}}, last},
+				true
 		}
 		if res.Verdict == timetable.Feasible {
 			return &attempt{cad, programs, res}, nil, false

@@ -53,7 +53,8 @@ type ExplorePoint struct {
 	// JobNS is the bus time of a job, RateHz the highest rate that was found to fit.
 	JobNS  int64   `json:"job_ns"`
 	RateHz float64 `json:"rate_hz"`
-	// ProvedHighest says that no higher rate fits in any timetable of at most SearchedTableNS; without it higher ones may.
+	// ProvedHighest says that no higher rate fits in any timetable of at most SearchedTableNS; without it higher ones
+	// may.
 	ProvedHighest   bool  `json:"proved_highest"`
 	SearchedTableNS int64 `json:"searched_table_ns"`
 	// SkewNS and WorstHoldNS are of a job at that rate.

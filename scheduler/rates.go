@@ -89,7 +89,8 @@ func (p *remedies) orRaised(task int, out *facetdv1.FittingRate) *facetdv1.Fitti
 const ratePieces = 16
 
 // halved finds a rate that fits by halving the interval on a grid of jobs in several hyperperiods of the others. As
-// rates that fit are not monotone, it is not the highest; but often it is near, which spares the search most of its work.
+// rates that fit are not monotone, it is not the highest; but often it is near, which spares the search most of its
+// work.
 func (p *remedies) halved(task int, others *cadence, e *timetable.Edge) timetable.Highest {
 	shortest := floor(e.Shortest) + 1
 	m := min((ratePieces*shortest+others.hyperperiod-1)/others.hyperperiod, e.MaxTables)

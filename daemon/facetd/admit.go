@@ -164,7 +164,8 @@ func rateLine(r *timetable.ReportRate) string {
 	case r.PeriodNS == 0:
 		return fmt.Sprintf("%s: no period was found; %s", r.Task, searched)
 	case r.Highest:
-		return fmt.Sprintf("%s: fits with a period of %s, proved the shortest; %s", r.Task, cli.NS(r.PeriodNS), searched)
+		return fmt.Sprintf("%s: fits with a period of %s, proved the shortest; %s", r.Task, cli.NS(r.PeriodNS),
+			searched)
 	}
 	return fmt.Sprintf("%s: fits with a period of %s; shorter ones were not ruled out; %s", r.Task, cli.NS(r.PeriodNS),
 		searched)

@@ -363,7 +363,8 @@ func TestChange(t *testing.T) {
 	}
 	b.picture("refusal", "#change")
 	// A rate that fits, applied by its button, fits.
-	if said := b.text("#fitting-rates"); !strings.Contains(said, "crown: ") || !strings.Contains(said, " up to 2000 Hz") {
+	if said := b.text("#fitting-rates"); !strings.Contains(said, "crown: ") ||
+		!strings.Contains(said, " up to 2000 Hz") {
 		t.Errorf("of the rates that fit is said %q", said)
 	}
 	b.click("#fitting-rates button")

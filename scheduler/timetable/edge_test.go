@@ -280,7 +280,8 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 	t.Logf("%d shorter periods of %d sets", asked, sets)
 }
 
-// TestRatesWithoutTable: periods without a common multiple that could be laid out still get a period that fits, which is
+// TestRatesWithoutTable: periods without a common multiple that could be laid out still get a period that fits, which
+// is
 // not called the shortest.
 func TestRatesWithoutTable(t *testing.T) {
 	tasks := []Task{{Name: "a", Cost: 3e6, Period: 10e6}, {Name: "b", Cost: 9e6, Period: 20e6},
