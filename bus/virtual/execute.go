@@ -103,13 +103,35 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 	b.queue = append(b.queue, flight{segment: s, start: start, res: bus.Result{Start: start, End: start,
 		Slack: bus.NoSlack}})
 	f := &b.queue[len(b.queue)-1]
-	if b.limits.LeastLead > 0 {
-		now := b.Now()
-		if f.res.Slack = start.Sub(now) - b.limits.LeastLead; f.res.Slack < 0 {
-			f.refuse(bus.HostStall, now)
-		}
+	now := b.Now()
+	switch {
+	case b.limits.LeastLead > 0:
+		f.res.Slack = start.Sub(now) - b.limits.LeastLead
+	case !b.free && b.cfg.MaxLag > 0:
+		f.res.Slack = b.cfg.MaxLag - b.behind.by(now, start)
+	}
+	if f.res.Slack < 0 {
+		f.refuse(bus.HostStall, now)
 	}
 	return nil
+}
+
+// allowance is the lag from before the first segment, as far as it was not caught up since: the bus runs from when it
+// is
+// made, while its host still comes up.
+type allowance struct {
+	begun bool
+	grace time.Duration
+}
+
+// by is how far a segment that is handed over now comes after its start, but for the allowance.
+func (a *allowance) by(now, start bus.Time) time.Duration {
+	by := max(now.Sub(start), 0)
+	if !a.begun {
+		a.begun, a.grace = true, by
+	}
+	a.grace = min(a.grace, by)
+	return by - a.grace
 }
 
 // refuse ends a segment that has not begun, at bus time now.

@@ -52,6 +52,10 @@ type Config struct {
 	// there are: what a readout gives then follows from the light and from what was done with the chip alone, which is
 	// how two runs that differ in length are compared.
 	Ideal bool
+	// MaxLag is how far the host may be behind in realtime pace: the bus works off what is handed over late up to that,
+	// at its planned bus time, and refuses what comes later. How far the host is behind at the first segment, as it was
+	// still coming up, does not count until it has caught up. 0 refuses nothing.
+	MaxLag time.Duration
 	// Limits are those of another executor, for comparisons with it. What is 0 is as of this bus: lead 0, a queue of
 	// one, any number of programs, the array's release limit, no lease as it cannot outlive its host. The grain is
 	// the array's.
@@ -91,6 +95,7 @@ type Bus struct {
 
 	reached bustime.Clock // bus time that has been reached, at least
 	lag     atomic.Int64  // realtime: how late the host was lately, in nanoseconds
+	behind  allowance     // realtime: what may be handed over late
 }
 
 var _ bus.BusCloser = (*Bus)(nil)

@@ -359,6 +359,60 @@ func (e *endsAfter) Err() error {
 	return nil
 }
 
+// TestBehindTheLimit: a segment that is handed over late is run at its planned time up to the limit and refused beyond
+// it, whole and with what is known of it; how late the host came up does not count until it has caught up.
+func TestBehindTheLimit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const limit = 100 * time.Millisecond
+		b, err := New(Config{Array: MustArray(), Scene: scene.Uniform(1), Pace: realtime, MaxLag: limit})
+		if err != nil {
+			t.Fatal(err)
+		}
+		number := uint64(0)
+		hand := func(late time.Duration) bus.Result {
+			t.Helper()
+			start := b.Now().Add(-late)
+			s := segment("hex", number, readOne(b.array, H0, H|X1)...)
+			res, err := Run(t.Context(), b, start, s)
+			outcome := bus.Outcome{Kind: bus.OnTime}
+			if err != nil {
+				outcome = bus.Outcome{Kind: bus.Failed, Cause: err.Error()}
+			}
+			b.Inspector().JobEnded(s.Job, outcome)
+			number++
+			if res.Start != start {
+				t.Errorf("a segment planned for %d began at %d", start, res.Start)
+			}
+			return res
+		}
+		ran := func(late time.Duration, res bus.Result) {
+			t.Helper()
+			if res.Err != nil || res.Ran != 4 || len(res.Captures) != 1 || res.Slack < 0 || res.Slack > limit {
+				t.Errorf("handed over %v late: %+v", late, res)
+			}
+		}
+		time.Sleep(10 * time.Second)
+		ran(3*time.Second, hand(3*time.Second)) // it was still coming up
+		time.Sleep(5 * time.Second)
+		ran(0, hand(0)) // it has caught up
+		time.Sleep(5 * time.Second)
+		ran(limit, hand(limit))
+		time.Sleep(5 * time.Second)
+		res := hand(limit + time.Microsecond)
+		var refused *bus.RefusedError
+		if !errors.As(res.Err, &refused) || !res.Refused() || refused.Cause != bus.HostStall ||
+			refused.Late != time.Microsecond || refused.Planned != res.Start || refused.Device != b.Now() ||
+			res.Ran != 0 || res.Captures != nil || res.End != res.Start || res.Slack != -time.Microsecond {
+			t.Errorf("handed over beyond the limit: %+v", res)
+		}
+		time.Sleep(5 * time.Second)
+		ran(0, hand(0))
+		if v := b.Inspector().Violations(); v != nil {
+			t.Error(v)
+		}
+	})
+}
+
 func TestReleaseAndClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := testBus(t, realtime, 1)

@@ -14,8 +14,10 @@ import (
 
 var worstLag = regexp.MustCompile(`(?m)^facetd_host_worst_lag_seconds ([0-9.e+-]+)$`)
 
-// TestAStoppedProcessIsTold: a daemon that was stopped for a while and goes on says so, although
-// every job is on time by the bus's clock, which stood still with it.
+var failedJobs = regexp.MustCompile(`(?m)^facetd_jobs_total\{outcome="failed",task="[a-z]+"\} [1-9]`)
+
+// TestAStoppedProcessIsTold: a daemon that was stopped for a while and goes on says so, and that the jobs of that time
+// have failed for it.
 func TestAStoppedProcessIsTold(t *testing.T) {
 	t.Parallel()
 	const stop = 1500 * time.Millisecond
@@ -65,6 +67,9 @@ func TestAStoppedProcessIsTold(t *testing.T) {
 	text, err := io.ReadAll(response.Body)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if failed := failedJobs.FindAllSubmatch(text, -1); len(failed) == 0 {
+		t.Errorf("no job has failed:\n%s", text)
 	}
 	m := worstLag.FindSubmatch(text)
 	if m == nil {

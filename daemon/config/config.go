@@ -80,9 +80,10 @@ type Config struct {
 	// it, and nothing begins in between. A board's clock is coarser than 1ns: with its grain, plans
 	// and captures are those that the board will have.
 	Grain time.Duration `yaml:"grain"`
-	// MaxLag is how far the host may fall behind the timetable before an event says so. The bus
-	// works off what it missed: on time by its own clock, but late by every other. 0s means that
-	// no event says so.
+	// MaxLag is how far the host may fall behind the timetable. The bus works off what comes late by
+	// less: on time by its own clock, but late by every other. What comes later it refuses: those
+	// jobs fail with the cause host stall, an event says so, and the timetable goes on at the next
+	// release. 0s means that nothing is refused and no event says so.
 	MaxLag time.Duration `yaml:"max_lag"`
 	// StopAt is when the daemon ends, as soon as no job is open; 0s means never.
 	StopAt time.Duration `yaml:"stop_at" unit:"bus time"`

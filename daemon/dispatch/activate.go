@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -34,6 +35,10 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		send(done)
 	}
 	epoch, err := r.initialize(ctx, c.plan, c.runs, at)
+	if c.done != nil && stalled(err) && r.box.putBackChange(c) {
+		r.paid(owed)
+		return nil // the host stood still before it was handed over; it is tried again
+	}
 	if err != nil {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
@@ -118,8 +123,11 @@ func (r *runner) resynced() {
 // initializationFailed lets the runner try again while the old table goes on, up to the
 // limit of failures.
 func (r *runner) initializationFailed(ctx context.Context, err error) error {
-	r.failures++
 	r.resync = true
+	if stalled(err) {
+		return nil
+	}
+	r.failures++
 	if ctx.Err() != nil {
 		return nil
 	}
@@ -128,4 +136,10 @@ func (r *runner) initializationFailed(ctx context.Context, err error) error {
 		return err
 	}
 	return nil
+}
+
+// stalled reports whether a segment was refused because the host had stood still before it was handed over.
+func stalled(err error) bool {
+	var refused *bus.RefusedError
+	return errors.As(err, &refused) && refused.Cause == bus.HostStall
 }

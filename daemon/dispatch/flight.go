@@ -104,6 +104,7 @@ func (r *runner) next(ctx context.Context) error {
 	if len(r.flights) == 0 {
 		r.taken = r.last
 	}
+	r.noteSlack(res.Slack)
 	if !res.Refused() {
 		task := ""
 		if f.entry != nil {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -35,7 +36,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 
 // runFlight submits a segment of the table.
 func (r *runner) runFlight(hard context.Context, f *flight) error {
-	r.noteLag(f.start.Add(-r.limits.LeastLead), true)
+	r.noteLag(r.cfg.Bus.Now(), f.start.Add(-r.limits.LeastLead), true)
 	if err := r.submit(f); err != nil {
 		return r.entryEnded(f, &bus.Result{Start: f.start, End: f.start, Err: err})
 	}
@@ -81,8 +82,13 @@ func (r *runner) give(job *openJob, failure string) {
 
 // entryEnded deals with the result of a segment of the table.
 func (r *runner) entryEnded(f *flight, res *bus.Result) error {
-	if !r.remote() {
-		r.noteLag(res.End, false)
+	switch {
+	case stalled(res.Err):
+		// The bus has the say: its clock may have passed the limit between being read and being handed the segment.
+		due := f.start.Add(-r.limits.LeastLead)
+		r.noteLag(max(r.cfg.Bus.Now(), due.Add(r.lag.grace+r.cfg.MaxLag-res.Slack)), due, false)
+	case res.Err == nil && !r.remote():
+		r.noteLag(r.cfg.Bus.Now(), res.End, false)
 	}
 	job := f.job
 	if f.entry.Segment == 0 {
@@ -106,9 +112,9 @@ func (r *runner) entryEnded(f *flight, res *bus.Result) error {
 }
 
 // noteLag compares the bus time now with that at which a segment begins or ends.
-func (r *runner) noteLag(planned bus.Time, begins bool) {
+func (r *runner) noteLag(now, planned bus.Time, begins bool) {
 	before := r.lag.seen
-	b, notify := r.lag.note(r.cfg.Bus.Now(), planned, begins, r.cfg.MaxLag)
+	b, notify := r.lag.note(now, planned, begins, r.cfg.MaxLag)
 	if r.lag.seen != before {
 		r.board.setLag(r.lag.seen)
 	}
@@ -116,6 +122,17 @@ func (r *runner) noteLag(planned bus.Time, begins bool) {
 		r.cfg.Behind(b)
 	}
 }
+
+// noteSlack notes how much later a segment could have been handed over.
+func (r *runner) noteSlack(slack time.Duration) {
+	if slack < r.lag.seen.LeastSlack {
+		r.lag.seen.LeastSlack = slack
+		r.board.setLag(r.lag.seen)
+	}
+}
+
+// behind reports whether what is due at a bus time comes too late for the bus.
+func (r *runner) behind(due bus.Time) bool { return r.lag.over(r.cfg.Bus.Now(), due, r.cfg.MaxLag) }
 
 // notRestored is why a job fails that would read on.
 const notRestored = "its chips do not hold the registers that the timetable relies on, " +

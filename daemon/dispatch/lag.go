@@ -12,6 +12,9 @@ type Lag struct {
 	Worst time.Duration
 	// Times counts how often it passed Config.MaxLag.
 	Times uint64
+	// LeastSlack is how much later a segment could at least have been handed over without being refused; below 0 it is
+	// by how much one came too late. bus.NoSlack while nothing could.
+	LeastSlack time.Duration
 }
 
 // Behind reports that the host fell behind the timetable by more than Config.MaxLag, or has caught
@@ -22,7 +25,7 @@ type Behind struct {
 	// By is how far the host is behind; once it has caught up, how far it was at most.
 	By       time.Duration
 	CaughtUp bool
-	// Segments that began late until the host had caught up.
+	// Segments that were handed over later than that until the host had caught up. The bus refuses them.
 	Segments int
 }
 
@@ -38,6 +41,11 @@ type lagWatch struct {
 	segments int
 
 	seen Lag
+}
+
+// over reports whether what is due at a bus time comes later than a limit, if there is one.
+func (l *lagWatch) over(now, due bus.Time, limit time.Duration) bool {
+	return limit > 0 && now.Sub(due)-l.grace > limit
 }
 
 // note compares the bus time now with that at which a segment of the table begins or ends. It

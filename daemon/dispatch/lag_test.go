@@ -2,12 +2,19 @@ package dispatch
 
 import (
 	"context"
+	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"go.uber.org/zap"
+
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
+	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel/scene"
 )
 
 // stalling is a bus whose host stands still after some segments.
@@ -65,6 +72,82 @@ func TestAHostThatStandsStillIsTold(t *testing.T) {
 	}
 }
 
+// TestAHostThatStandsStillIsRefused: on a bus with a limit, what a host that stood still hands over later than that is
+// refused, with the cause, and the jobs go on at the next release: each is counted once, a shorter stop costs none.
+// Captures and changes that come in meanwhile succeed.
+func TestAHostThatStandsStillIsRefused(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const stop, limit = 5 * time.Second, 100 * time.Millisecond
+		s := &stalling{stall: map[int]time.Duration{400: 90 * time.Millisecond, 700: stop}}
+		a := bustest.MustArray()
+		b, err := virtual.New(virtual.Config{Array: a, Scene: scene.Uniform(100), Pace: realtime, Seed: 7,
+			MaxLag: limit})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var told []Behind
+		w := &watcher{}
+		d, err := New(Config{Array: a, Bus: bustest.Intercept(b, s.run), Observer: w, Logger: zap.NewNop(),
+			Inspector: b.Inspector(), Tasks: []*facetdv1.Task{memTask(100), countTask(30)},
+			StopAt: bus.Time(15 * time.Second),
+			MaxLag: limit, Behind: func(b Behind) { told = append(told, b) }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		asked := make(chan error, 2)
+		go func() {
+			time.Sleep(6 * time.Second) // the host stands still since the 700th segment, after about 5.4 s
+			go func() {
+				_, err := d.Capture(t.Context(), &facetdv1.CaptureFramesRequest{Target: list("h0")})
+				asked <- err
+			}()
+			_, err := d.AddTask(t.Context(), &facetdv1.Task{Name: "s", Target: list("s0"), RateHz: 10})
+			asked <- err
+		}()
+		if err := d.Run(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		for range cap(asked) {
+			if err := <-asked; err != nil {
+				t.Errorf("asked for while the host stood still: %v", err)
+			}
+		}
+		failed := 0
+		for task, least := range map[string]int{"mem": 1490, "count": 440} {
+			sets := slices.DeleteFunc(slices.Clone(w.sets),
+				func(fs *facetdv1.FrameSet) bool { return fs.GetTask() != task })
+			if len(sets) < least {
+				t.Errorf("%d jobs of %s, want %d at least", len(sets), task, least)
+			}
+			for i, fs := range sets {
+				if fs.GetJob() != uint64(i) || fs.GetLate() {
+					t.Fatalf("job %d of %s: number %d, late %v", i, task, fs.GetJob(), fs.GetLate())
+				}
+				if fs.GetFailure() == "" {
+					continue
+				}
+				failed++
+				if !strings.Contains(fs.GetFailure(), "host stall") {
+					t.Errorf("job %d of %s: %q", i, task, fs.GetFailure())
+				}
+			}
+		}
+		if want := 130 * 49 / 10; failed < want-10 || failed > want+10 {
+			t.Errorf("%d jobs were refused, want about %d", failed, want)
+		}
+		if len(told) != 2 || told[0].CaughtUp || !told[1].CaughtUp || told[1].Segments != failed {
+			t.Errorf("told %+v of %d jobs refused", told, failed)
+		}
+		if lag := d.Snapshot().Lag; lag.Times != 1 || lag.Worst < stop-50*time.Millisecond ||
+			lag.LeastSlack > limit-told[1].By+50*time.Millisecond || lag.LeastSlack < limit-told[1].By {
+			t.Errorf("counted %+v", lag)
+		}
+		if len(w.violations) > 0 {
+			t.Errorf("rules violated: %v", w.violations)
+		}
+	})
+}
+
 // TestFreePaceIsNeverBehind: bus time stands still with the host.
 func TestFreePaceIsNeverBehind(t *testing.T) {
 	r := newRig(t, free, 3*time.Second, nil, memTask(100), countTask(30))
@@ -73,7 +156,7 @@ func TestFreePaceIsNeverBehind(t *testing.T) {
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if lag := r.Snapshot().Lag; lag != (Lag{}) {
+	if lag := r.Snapshot().Lag; lag != (Lag{LeastSlack: bus.NoSlack}) {
 		t.Errorf("counted %+v", lag)
 	}
 }

@@ -105,6 +105,18 @@ func (m *mailbox) hasChange() bool {
 	return m.change != nil
 }
 
+// putBackChange puts a change that was taken out back, and reports false where nothing is taken any more, or one for
+// the safe stop.
+func (m *mailbox) putBackChange(c *change) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.ended != nil || m.change != nil || m.latch.resuming {
+		return false
+	}
+	m.change = c
+	return true
+}
+
 // takeChange takes the change that waits, or nil. From then on it cannot be withdrawn, and must be answered.
 func (m *mailbox) takeChange() *change {
 	m.mu.Lock()

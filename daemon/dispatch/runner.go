@@ -64,6 +64,8 @@ func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
 		regs: registers{array: cfg.Array, board: b},
 	}
 	r.regs.set(program.PowerOn(cfg.Array), nil)
+	r.lag.seen.LeastSlack = bus.NoSlack
+	b.setLag(r.lag.seen)
 	return r
 }
 
@@ -162,8 +164,7 @@ func (r *runner) step(ctx, hard context.Context) error {
 	}
 	now := r.now()
 	if quiescentAt, quiescent := r.tab.quiescent(r.taken, max(r.soonest(now), r.taken)); quiescent &&
-		len(r.again) == 0 &&
-		(r.resync || r.box.hasChange()) {
+		len(r.again) == 0 && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) {
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, bustime.Forever)
 		}
@@ -199,6 +200,9 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 			// The host lags: the bus works off its table without waiting, and the gap is
 			// still there in bus time.
 			begin = r.last
+			if r.cfg.MaxLag > 0 { // what begins earlier comes too late for the bus
+				begin = max(begin, r.cfg.Array.UpTime(now.Add(-r.cfg.MaxLag/2)))
+			}
 		}
 	}
 	if len(r.regs.doubt) > 0 && r.tab.restorable(begin, r.lead(), r.regs.doubt, r.resync) {

@@ -92,7 +92,13 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 		Chips: p.Chips, Segments: 1,
 	}, begin, p.Views, p.Frames)
 	f := &flight{segment: bus.Segment{Job: &job.job, Program: run}, start: begin, end: begin.Add(p.Time), job: job}
-	f.ended = func(res *bus.Result) { answer(r.onDemandEnded(one, job, res)) }
+	before := r.regs.held
+	f.ended = func(res *bus.Result) {
+		if res.Refused() && !r.remote() {
+			r.regs.set(before, r.tab.assumes) // nothing else has written since
+		}
+		answer(r.onDemandEnded(one, job, res))
+	}
 	r.regs.wrote(p.Ops, r.tab.assumes)
 	if err := r.submit(f); err != nil {
 		f.ended(&bus.Result{Start: begin, End: begin, Err: err})
@@ -120,12 +126,14 @@ func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onD
 	failure := ""
 	if res.Err != nil {
 		failure = res.Err.Error()
-		r.resync = true
+		r.resync = r.resync || !res.Refused()
 		if s := r.breaksOff(res.Err); s != nil {
 			failure, done.err = s.cause(), &SafeStopError{*s}
 			r.halt.onDemands++
 		}
-		r.regs.lose(one.program.Chips, r.tab.assumes)
+		if !res.Refused() || r.remote() {
+			r.regs.lose(one.program.Chips, r.tab.assumes)
+		}
 	}
 	job.close(res.End, failure)
 	r.report.jobEnded(job)

@@ -102,15 +102,15 @@ func (o *Observer) Behind(b dispatch.Behind) {
 	key := runKey{kind: facetdv1.EventKind_EVENT_KIND_HOST_BEHIND}
 	e := &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_WARNING,
-		Text: fmt.Sprintf("the host is %v behind the timetable; what it catches up is late by its own clock",
+		Text: fmt.Sprintf("the host is %v behind the timetable; what comes so late is refused, and its jobs fail",
 			b.By.Round(time.Millisecond)),
 		Fields: map[string]string{"lag_ns": strconv.FormatInt(int64(b.By), 10)},
 	}
 	if b.CaughtUp {
 		key.rule = 1 // repetitions of its own
 		e.Severity = facetdv1.Severity_SEVERITY_INFO
-		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments began late, by up to %v",
-			b.Segments, b.By.Round(time.Millisecond))
+		e.Text = fmt.Sprintf("the host has caught up with the timetable: %d segments were handed over too late, by up "+
+			"to %v", b.Segments, b.By.Round(time.Millisecond))
 		e.Fields["segments"] = strconv.Itoa(b.Segments)
 	}
 	o.repeat(key, b.At, e)

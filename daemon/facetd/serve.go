@@ -101,7 +101,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge,
 		"age at which a correction map counts as stale (30 days is common practice)")
 	fl.DurationVar(&f.maxLag, "max-lag", d.MaxLag,
-		"how far the host may be behind the timetable before an event says so")
+		"how far the host may be behind the timetable in real time; jobs that come later are refused (0s: none are)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")
 	fl.StringVar(&f.logLevel, "log-level", d.Log.Level, "debug, info, warn or error")
 	fl.StringVar(&f.groundTruth, "ground-truth", "",

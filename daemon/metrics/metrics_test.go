@@ -86,7 +86,7 @@ func sample() *Metrics {
 			}
 			return dispatch.Snapshot{
 				State: facetdv1.State_STATE_RUNNING, Now: 4_500_000_000, PlannedUtil: 0.625,
-				Lag:  dispatch.Lag{Worst: 2500 * time.Millisecond, Times: 3},
+				Lag:  dispatch.Lag{Worst: 2500 * time.Millisecond, Times: 3, LeastSlack: -2400 * time.Millisecond},
 				Busy: busy(facetdv1.Phase_PHASE_SETTLE, 1250*time.Millisecond), Measured: 2_000_000_000,
 				Tasks: []*facetdv1.RunningTask{task("ring", 15, 15), task("ahead", 51, 50)},
 				Plan: &facetdv1.Plan{

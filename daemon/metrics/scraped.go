@@ -30,7 +30,7 @@ var scrapedNames = []string{
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse,
 	nameLeastSlack, namePlanSlack,
 	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty,
-	nameWorstLag, nameBehind,
+	nameWorstLag, nameBehind, nameHandoverSlack,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
 	nameRecFree,
 	nameStoredTasks, nameUnstored, nameSafeStops, nameUnconfirmed, nameStopUnstored,
@@ -138,6 +138,9 @@ func (s *scraped) sendSnapshot(snap dispatch.Snapshot, send sender) {
 	send(nameBusSeconds, snap.Now.Elapsed().Seconds())
 	send(nameWorstLag, snap.Lag.Worst.Seconds())
 	send(nameBehind, float64(snap.Lag.Times))
+	if snap.Lag.LeastSlack != bus.NoSlack {
+		send(nameHandoverSlack, snap.Lag.LeastSlack.Seconds())
+	}
 	send(namePlannedUtil, snap.PlannedUtil)
 	measured := func(busy time.Duration) float64 {
 		if snap.Measured <= 0 {

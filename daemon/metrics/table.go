@@ -66,6 +66,7 @@ const (
 	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
 	nameWorstLag       = "facetd_host_worst_lag_seconds"
 	nameBehind         = "facetd_host_behind_total"
+	nameHandoverSlack  = "facetd_handover_least_slack_seconds"
 	nameRecordings     = "facetd_recordings_running"
 	nameRecEnded       = "facetd_recordings_ended_total"
 	nameRecMessages    = "facetd_recording_messages_total"
@@ -181,7 +182,12 @@ var table = []Metric{
 		Help: "How far the host was behind the timetable at most, since the daemon started: as after a stop of the " +
 			"process, or of the machine. The time that the daemon took to come up is left out."},
 	{Name: nameBehind, Type: Counter, Help: "How often the host fell behind the timetable by more than the " +
-		"configured limit (max_lag). Jobs that are caught up count as on time, since bus time stood still meanwhile."},
+		"configured limit (max_lag). What it hands over later than that the bus refuses, and the job fails with the " +
+		"cause host stall; what comes late by less is run at its planned bus time."},
+	{Name: nameHandoverSlack, Type: Gauge, Unit: "seconds",
+		Help: "How much later a segment could at least have been handed over to the bus without being refused, since " +
+			"the daemon started; below 0 it is by how much one came too late. Missing while nothing can come too " +
+			"late, as in free pace."},
 	{Name: nameRecordings, Type: Gauge, Help: "Recordings that run now. This and the next metrics of recordings are " +
 		"there only where the daemon has a folder for them."},
 	{Name: nameRecEnded, Type: Counter, Labels: []string{"outcome"}, Values: []string{closed, failed},

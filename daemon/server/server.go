@@ -203,7 +203,7 @@ func (s *Server) open(in *inputs) (*probe.Config, error) {
 
 func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
-		Defects: s.cfg.defects(), GroundTruth: in.groundTruth})
+		MaxLag: s.cfg.MaxLag, Defects: s.cfg.defects(), GroundTruth: in.groundTruth})
 	if err != nil {
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}

@@ -477,7 +477,7 @@ type FrameSet struct {
 	FinishBusNs int64 `protobuf:"varint,5,opt,name=finish_bus_ns,json=finishBusNs,proto3" json:"finish_bus_ns,omitempty"`
 	// Spread of the frames' light_bus_ns, in nanoseconds.
 	SkewNs int64 `protobuf:"varint,6,opt,name=skew_ns,json=skewNs,proto3" json:"skew_ns,omitempty"`
-	// Whether it finished after its deadline.
+	// Whether all of it ran, and finished after its deadline by the bus's own clock. One that failed is not late.
 	Late bool `protobuf:"varint,7,opt,name=late,proto3" json:"late,omitempty"`
 	// Why the job failed; its frames are then missing or incomplete.
 	Failure string `protobuf:"bytes,8,opt,name=failure,proto3" json:"failure,omitempty"`

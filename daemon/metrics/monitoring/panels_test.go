@@ -128,6 +128,8 @@ func busRow() row {
 		uncertain,
 		plot(lines, "Host behind the timetable", "Since the daemon started.", units.Seconds,
 			query{expr: `facetd_host_worst_lag_seconds{$I}`, legend: "at most, {{instance}}"}),
+		plot(lines, "Least slack of a handover", "How much later a segment could have come; below 0 it was refused.",
+			units.Seconds, query{expr: `facetd_handover_least_slack_seconds{$I}`, legend: "at least, {{instance}}"}),
 		plot(lines, "Times that the host was behind", "By more than max_lag.", count,
 			query{expr: `increase(facetd_host_behind_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		plot(lines, "Rule violations", "", count,

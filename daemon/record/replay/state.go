@@ -92,6 +92,7 @@ func (s *state) snapshot() dispatch.Snapshot {
 		PlannedUtil: s.plan.GetUtilization(), Violations: s.broken, LastBroken: slices.Clone(s.lastBad),
 		Uncertainty: time.Duration(s.status.GetTimeUncertaintyNs()),
 		Measured:    max(s.now.Sub(s.epoch), 0),
+		Lag:         dispatch.Lag{LeastSlack: bus.NoSlack},
 	}
 	for _, used := range s.status.GetPhases() {
 		if phase := int(used.GetPhase()); phase > 0 && phase < bus.NumPhases {
