@@ -42,6 +42,7 @@ type disk struct {
 	file    file  // being written; nil until the next event
 	written int64 // bytes of whole lines in it
 	lines   int   // in it
+	named   bool  // the disk holds its name
 
 	mu  sync.Mutex
 	err error // of the last write
@@ -53,6 +54,7 @@ type file = File
 type File interface {
 	io.Writer
 	Truncate(size int64) error
+	Sync() error
 	Stat() (os.FileInfo, error)
 	Name() string
 	Close() error
@@ -253,7 +255,40 @@ func (d *disk) write(batch []*facetdv1.Event) (n, removed int, err error) {
 		}
 		n++
 	}
+	if slices.ContainsFunc(batch, durable) {
+		if err := d.sync(); err != nil {
+			// Nobody knows what the disk has of what was written: all of it counts as refused, and the next event
+			// begins another file.
+			return 0, removed, fmt.Errorf("journal: %w", errors.Join(err, d.close()))
+		}
+	}
 	return n, removed, nil
+}
+
+// durable reports whether an event must outlive a crash of the machine from when it is written on: what somebody did,
+// and what ended the array's work. Misses and failed jobs come too often for that, and each is followed by others.
+func durable(e *facetdv1.Event) bool {
+	switch e.GetKind() {
+	case facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, facetdv1.EventKind_EVENT_KIND_JOB_FAILED,
+		facetdv1.EventKind_EVENT_KIND_HOST_BEHIND, facetdv1.EventKind_EVENT_KIND_REPLAY:
+		return false
+	}
+	return true
+}
+
+// sync returns once the disk holds the file, and that it is there.
+func (d *disk) sync() error {
+	if err := d.file.Sync(); err != nil {
+		return err
+	}
+	if d.named {
+		return nil
+	}
+	if err := fileio.SyncDir(d.dir); err != nil {
+		return err
+	}
+	d.named = true
+	return nil
 }
 
 // leaveRemoved leaves a file that is no longer in the folder, and returns how many lines went with
@@ -323,7 +358,7 @@ func (d *disk) begin(sequence uint64) error {
 	if err != nil {
 		return err
 	}
-	d.file, d.written, d.lines = f, 0, 0
+	d.file, d.written, d.lines, d.named = f, 0, 0, false
 	return nil
 }
 
@@ -356,7 +391,11 @@ func (d *disk) close() error {
 	if d.file == nil {
 		return nil
 	}
-	err := d.file.Close()
+	var err error
+	if d.lines > 0 {
+		err = d.sync()
+	}
+	err = errors.Join(err, d.file.Close())
 	d.file = nil
 	return err
 }

@@ -9,6 +9,10 @@
 //   - to the disk up to maxUnwritten events wait; more are not written, and counted
 //     in an event of their own (JOURNAL_LOST) once the disk follows again, as are those
 //     that a full disk refused and those whose file somebody removed;
+//   - what was written of what somebody did, and of what ended the array's work (all kinds but misses, failed jobs, a
+//     host that is behind, and replays), is synced with its batch, as a rule within milliseconds of its Append, and so
+//     outlives a crash of the machine; the rest is synced with the next such event or when its file is full, and
+//     outlives that of the process from when it is written on;
 //   - on the disk JSON lines lie in files of up to Config.FileBytes, and the oldest
 //     file goes when all together pass Config.TotalBytes;
 //   - for a subscriber up to SubscriberQueue events wait; then the oldest is dropped,
