@@ -40,11 +40,7 @@ ARRAY and TASKS are ` + fileForm + `.`,
 			if args[0] == "-" && args[1] == "-" {
 				return cli.Usagef("ARRAY and TASKS cannot both be standard input")
 			}
-			a, err := readArrayOn(cmd.InOrStdin(), args[0], grain)
-			if err != nil {
-				return err
-			}
-			tasks, err := readTasks(cmd.InOrStdin(), args[1], nil)
+			a, tasks, err := readBoth(cmd.InOrStdin(), args[0], args[1], grain, nil)
 			if err != nil {
 				return err
 			}

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"facetd.example/api/cli"
@@ -86,6 +88,36 @@ func readArrayOn(stdin io.Reader, name string, grain time.Duration) (*chipmodel.
 		return nil, cli.Usagef("--grain %v: give 1ns or more", grain)
 	}
 	return a.OnGrain(grain)
+}
+
+// readBoth reads an array file for a bus of a grain, and a file of tasks; check, unless it is nil, finds what is wrong
+// with them on the array. Errors of both files come together; where the array has some, the tasks are checked for what
+// does not depend on it.
+func readBoth(
+	stdin io.Reader, array, tasks string, grain time.Duration,
+	check func(*chipmodel.Array, []*facetdv1.Task) invalid.Errors,
+) (*chipmodel.Array, []*facetdv1.Task, error) {
+	a, err := readArrayOn(stdin, array, grain)
+	var wrong *invalidError
+	if err != nil && !errors.As(err, &wrong) {
+		return nil, nil, err
+	}
+	specs, err := readTasks(stdin, tasks, func(specs []*facetdv1.Task) invalid.Errors {
+		if wrong != nil || check == nil {
+			return nil
+		}
+		return check(a, specs)
+	})
+	var also *invalidError
+	switch {
+	case wrong == nil:
+		return a, specs, err
+	case errors.As(err, &also):
+		wrong = &invalidError{"the input (" + wrong.file + ", " + also.file + ")", slices.Concat(wrong.errs, also.errs)}
+	case err != nil:
+		return nil, nil, errors.Join(wrong, err)
+	}
+	return nil, nil, wrong
 }
 
 // readTasks reads a file of tasks; check, unless it is nil, finds what is wrong with them

@@ -12,6 +12,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
 	"facetd.example/scheduler/draw"
 	"facetd.example/scheduler/program"
@@ -77,15 +78,12 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 // do not fit; the message then holds the refusal.
 func planFiles(cmd *cobra.Command, arrayName, tasksName string, grain time.Duration) (*scheduler.Plan, *facetdv1.Plan,
 	error) {
-	a, err := readArrayOn(cmd.InOrStdin(), arrayName, grain)
-	if err != nil {
-		return nil, nil, err
-	}
 	var tasks []*program.Task
-	specs, err := readTasks(cmd.InOrStdin(), tasksName, func(specs []*facetdv1.Task) (m invalid.Errors) {
-		tasks, m = program.NewTasks(a, specs)
-		return m
-	})
+	a, specs, err := readBoth(cmd.InOrStdin(), arrayName, tasksName, grain,
+		func(a *chipmodel.Array, specs []*facetdv1.Task) (m invalid.Errors) {
+			tasks, m = program.NewTasks(a, specs)
+			return m
+		})
 	if err != nil {
 		return nil, nil, err
 	}

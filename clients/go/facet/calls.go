@@ -75,12 +75,20 @@ func (c *Client) Preview(ctx context.Context, add []*facetdv1.Task, remove []str
 	return r.GetPlan(), err
 }
 
-// Capture reads a target once, in an idle gap of the timetable. Without views it reads
-// one plain view. Corrected asks for corrected codes.
-func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, corrected bool,
-	views ...*facetdv1.View) (*FrameSet, error) {
+// CaptureOptions choose what a capture reads and how its codes come. The zero value is one plain view with raw codes.
+type CaptureOptions struct {
+	// Views, all of one readout; none means a plain one.
+	Views []*facetdv1.View
+	// Corrected asks for corrected codes.
+	Corrected bool
+	// Square asks for corrected codes, those of hexagonal chips resampled to a square lattice.
+	Square bool
+}
+
+// Capture reads a target once, in an idle gap of the timetable.
+func (c *Client) Capture(ctx context.Context, target *facetdv1.Target, o CaptureOptions) (*FrameSet, error) {
 	r, err := call(ctx, c, c.frames.CaptureFrames,
-		&facetdv1.CaptureFramesRequest{Target: target, Views: views, Codes: codesOf(corrected, false)})
+		&facetdv1.CaptureFramesRequest{Target: target, Views: o.Views, Codes: codesOf(o.Corrected, o.Square)})
 	if err != nil {
 		return nil, err
 	}

@@ -157,7 +157,7 @@ func TestTwoReaders(t *testing.T) {
 func TestCallsLetTimeMove(t *testing.T) {
 	a := facettest.New(t, facettest.Config{Tasks: facettest.Demo})
 	c := a.Client
-	set, err := c.Capture(t.Context(), facet.Chips("bow-comb"), false)
+	set, err := c.Capture(t.Context(), facet.Chips("bow-comb"), facet.CaptureOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -167,6 +167,20 @@ func TestCallsLetTimeMove(t *testing.T) {
 	}
 	if v := f.Volts(f.At(0, 0)); v <= 0 || v > 5 {
 		t.Errorf("%v V", v)
+	}
+	if note := f.Message.GetCorrectionNote(); note != "" {
+		t.Errorf("of a raw frame it is noted that %q", note)
+	}
+	views := []*facetdv1.View{{Name: "top", Window: &facetdv1.Window{Rows: 12}}}
+	for _, o := range []facet.CaptureOptions{{Views: views, Corrected: true}, {Views: views, Square: true}} {
+		set, err := c.Capture(t.Context(), facet.Chips("bow-comb"), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		f, ok := set.Frame("bow-comb")
+		if !ok || f.Rows() != 12 || f.View() != "top" || f.Message.GetCorrectionNote() == "" {
+			t.Errorf("%+v: %d rows of view %s, noted %q", o, f.Rows(), f.View(), f.Message.GetCorrectionNote())
+		}
 	}
 	before := a.Now()
 	at, err := c.AddTask(t.Context(), &facetdv1.Task{Name: "look", Target: facet.Chips("bow-comb"), RateHz: 2})
