@@ -75,6 +75,21 @@ func Parse(spec string, open Opener) (Scene, error) {
 	return current, nil
 }
 
+// IsUniform reports whether a scene of this description, which Parse takes, is at every time the same everywhere.
+func IsUniform(spec string) bool {
+	for i, part := range strings.Split(spec, " then ") {
+		part = strings.TrimSpace(part)
+		if i > 0 {
+			_, part, _ = strings.Cut(part, " ")
+		}
+		source, _, _ := strings.Cut(part, "|")
+		if kind, _, _ := strings.Cut(strings.TrimSpace(source), ":"); kind != "uniform" {
+			return false
+		}
+	}
+	return true
+}
+
 // parseChain reads a scene and the flicker put on it.
 func parseChain(text string, open Opener) (Scene, error) {
 	stages := strings.Split(text, "|")

@@ -58,6 +58,9 @@ func (s *Service) collect(r *facetdv1.CollectLevelRequest,
 	if err != nil {
 		return nil, err
 	}
+	if err := s.uniformLight(); err != nil {
+		return nil, err
+	}
 	ses, err := s.take(r.GetSession())
 	if err != nil {
 		return nil, err
@@ -88,6 +91,16 @@ func (s *Service) collect(r *facetdv1.CollectLevelRequest,
 		State: facetdv1.IlluminationState_ILLUMINATION_STATE_DONE, FramesDone: c.total(frames),
 		FramesTotal: c.total(frames), Level: c.level.shown,
 	}, nil
+}
+
+// uniformLight refuses a light that is known not to be uniform: what it leaves on the chips would count as their own
+// pattern.
+func (s *Service) uniformLight() error {
+	if light := s.cfg.NotUniform(); light != "" {
+		return stuck("scene", "the light is not uniform: the scene is %.200s; set a uniform one first, such as "+
+			"'facetctl scene set uniform:200'", light)
+	}
+	return nil
 }
 
 // claimShared takes the array for frames that must not be disturbed.

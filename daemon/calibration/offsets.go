@@ -18,6 +18,9 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 	if err != nil {
 		return nil, err
 	}
+	if err := s.uniformLight(); err != nil {
+		return nil, err
+	}
 	select {
 	case s.updating <- struct{}{}:
 		defer func() { <-s.updating }()

@@ -535,6 +535,29 @@ func TestOffsetUpdateAfterWarmingUp(t *testing.T) {
 	views := []*facetdv1.View{{SmoothingSteps: 1}, {Binning: &facetdv1.Binning{Rows: 2, Columns: 2}}}
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}, 32, 20, 500)
 	d.calibrate(&facetdv1.StartCalibrationRequest{Target: list("wall-00"), Views: views}, 16, 20, 500)
+	// A scene that is not uniform would be burnt into the maps.
+	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t),
+		&facetdv1.SetSceneRequest{Scene: "uniform:200 then 1ms demo"}))
+	for what, err := range map[string]error{
+		"update": func() error {
+			_, err := d.cal.UpdateOffsets(limited(t), &facetdv1.UpdateOffsetsRequest{})
+			return err
+		}(),
+		"level": func() error {
+			ses := must[*facetdv1.StartCalibrationResponse](t)(d.cal.StartCalibration(limited(t),
+				&facetdv1.StartCalibrationRequest{Target: list("bow-comb")}))
+			s, err := d.cal.CollectLevel(limited(t), &facetdv1.CollectLevelRequest{Session: ses.GetSession().GetId(),
+				Light: &facetdv1.CollectLevelRequest_Lux{Lux: 200}})
+			if err == nil {
+				_, err = s.Recv()
+			}
+			return err
+		}(),
+	} {
+		if status.Code(err) != codes.FailedPrecondition || !strings.Contains(err.Error(), "then 1ms demo") {
+			t.Errorf("a %s in a scene that is not uniform: %v", what, err)
+		}
+	}
 	offsetK := 40.0
 	must[*facetdv1.SetSceneResponse](t)(d.scene.SetScene(limited(t),
 		&facetdv1.SetSceneRequest{TemperatureOffsetK: &offsetK}))

@@ -63,6 +63,8 @@ type Config struct {
 	Tasks func() []*facetdv1.RunningTask
 	// Kelvin is the temperature of a chip's die where it is known, else 0.
 	Kelvin func(chip int) float64
+	// NotUniform is the light where it is known not to be uniform, else empty; nil means that nobody ever knows.
+	NotUniform func() string
 	// Events takes events for the journal.
 	Events events.Sink
 	// Clock is the time of day; nil means the host's.
@@ -115,6 +117,9 @@ func New(cfg Config) (*Service, error) {
 	}
 	if cfg.Clock == nil {
 		cfg.Clock = time.Now
+	}
+	if cfg.NotUniform == nil {
+		cfg.NotUniform = func() string { return "" }
 	}
 	if cfg.Kelvin == nil {
 		cfg.Kelvin = func(int) float64 { return 0 }

@@ -76,6 +76,18 @@ func (s *Service) TemperatureOffset() (kelvin float64, known bool) {
 	return math.Float64frombits(s.offset.Load()), s.cfg.Bus != nil
 }
 
+// NotUniform is the light that is active where it is known not to be uniform, and empty where it is uniform or where,
+// as on a bus that is not virtual, nobody knows.
+func (s *Service) NotUniform() string {
+	if s.cfg.Bus == nil {
+		return ""
+	}
+	if light := s.current().GetScene(); !scene.IsUniform(light) {
+		return light
+	}
+	return ""
+}
+
 func (s *Service) current() *facetdv1.Environment {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -18,8 +18,9 @@ func (s *Server) calibrate() error {
 		Capture: func(ctx context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
 			return s.dispatcher.Capture(ctx, r)
 		},
-		Tasks:  func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
-		Kelvin: s.dieKelvin, ClaimShared: s.claimShared,
+		Tasks:      func() []*facetdv1.RunningTask { return s.dispatcher.Snapshot().Tasks },
+		NotUniform: func() string { return s.light.NotUniform() },
+		Kelvin:     s.dieKelvin, ClaimShared: s.claimShared,
 		Events: s.keeping.journal.Sink(),
 	}
 	if s.cfg.Data != "" {
