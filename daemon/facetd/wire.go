@@ -14,7 +14,7 @@ import (
 
 func wireCommand() *cobra.Command {
 	var svg string
-	var fewest bool
+	var fewest, hideNone bool
 	cmd := &cobra.Command{
 		Use:   "wire SPEC",
 		Short: "Design which select lines the chips are wired to, for the groups to be commanded",
@@ -34,10 +34,16 @@ stays readable alone on its lane. SPEC is a file or - for standard input, YAML o
 
 once says that the commands are strobes, which may reach no chip twice. The lower bound
 is a cost that no wiring undercuts; proved says that there is nothing better. With
---fewest-lines the answer is instead the fewest lines on which every group is one word.`,
+--fewest-lines the answer is instead the fewest lines on which every group is one word.
+
+At the end stands what the wiring hides from a probe: swaps of two lines after which every
+lane shows the same, and shorts that can be excluded only by enabling two chips of a lane
+together. --hide-none asks for a wiring that hides none, and says beside it what one costs
+that may. Every chip of a proposed wiring can be read singly.`,
 		Example: `  facetd wire board.yaml
   facetd wire board.yaml --svg wiring.svg --output json
-  facetd wire board.yaml --fewest-lines`,
+  facetd wire board.yaml --fewest-lines
+  facetd wire board.yaml --hide-none`,
 		Args: cli.Args("SPEC"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if svg == "-" && cli.WantsJSON(cmd) {
@@ -51,6 +57,7 @@ is a cost that no wiring undercuts; proved says that there is nothing better. Wi
 			if len(m) > 0 {
 				return &invalidError{src.name, m}
 			}
+			spec.HideNone = hideNone
 			design := wiring.Design
 			if fewest {
 				design = wiring.FewestLines
@@ -68,23 +75,54 @@ is a cost that no wiring undercuts; proved says that there is nothing better. Wi
 					return err
 				}
 			}
+			rep := wireReport{Report: file.Report(r), Hidden: hiddenInDesign(&file, spec, r)}
+			if hideNone {
+				spec.HideNone = false
+				free, err := design(spec)
+				if err != nil {
+					return err
+				}
+				rep.Otherwise = &otherwise{free.Cost, free.Lines}
+			}
 			if cli.WantsJSON(cmd) {
-				return cli.WriteJSONLine(cmd.OutOrStdout(), file.Report(r))
+				return cli.WriteJSONLine(cmd.OutOrStdout(), rep)
 			}
 			if svg == "-" {
 				return nil
 			}
-			return writeWiring(cmd.OutOrStdout(), &file, r, fewest)
+			return writeWiring(cmd.OutOrStdout(), &file, r, rep, fewest)
 		},
 	}
 	cmd.Flags().StringVar(&svg, "svg", "", "draw the wiring into a file, to solder from (- is standard output)")
 	cmd.Flags().BoolVar(&fewest, "fewest-lines", false, "find the fewest lines on which every group is one word")
+	cmd.Flags().BoolVar(&hideNone, "hide-none", false,
+		"propose a wiring that hides no swap and no short from a probe, and say what it costs more")
 	return cmd
 }
 
+// wireReport is a design with what it hides.
+type wireReport struct {
+	wiring.Report
+	Hidden hiddenSummary `json:"hidden"`
+	// Otherwise is what a wiring costs that may hide something; only with --hide-none.
+	Otherwise *otherwise `json:"otherwise,omitempty"`
+}
+
+type otherwise struct {
+	Cost  int64 `json:"cost"`
+	Lines int   `json:"lines"`
+}
+
+func hiddenInDesign(f *wiring.File, spec wiring.Spec, r wiring.Result) hiddenSummary {
+	lanes, names := make([]int, len(spec.Chips)), make([]string, len(spec.Chips))
+	for c := range spec.Chips {
+		lanes[c], names[c] = spec.Chips[c].Lane, f.Chips[c].Name
+	}
+	return nameHidden(wiring.HiddenBy(r.Wires, lanes, r.Lines), f.SelectLines, names)
+}
+
 // writeWiring prints a design for people.
-func writeWiring(w io.Writer, f *wiring.File, r wiring.Result, fewest bool) error {
-	rep := f.Report(r)
+func writeWiring(w io.Writer, f *wiring.File, r wiring.Result, rep wireReport, fewest bool) error {
 	chips := cli.NewTable("CHIP", "SELECTS")
 	for _, c := range rep.Chips {
 		chips.Row(c.Name, strings.Join(c.Selects, ","))
@@ -108,6 +146,12 @@ func writeWiring(w io.Writer, f *wiring.File, r wiring.Result, fewest bool) erro
 	if err := groups.Write(w); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(w, "\n%s: %s.\nfound by %s\n", what, how, r.Found)
-	return err
+	if _, err := fmt.Fprintf(w, "\n%s: %s.\nfound by %s\n", what, how, r.Found); err != nil {
+		return err
+	}
+	rep.Hidden.write(w)
+	if o := rep.Otherwise; o != nil {
+		fmt.Fprintf(w, "a wiring that may hide swaps and shorts costs %d on %s\n", o.Cost, cli.Count(o.Lines, "line"))
+	}
+	return nil
 }

@@ -24,7 +24,10 @@ func checkCommand() *cobra.Command {
 		Long: `check lists every error of an array file with its place, field and a hint, and
 exits with status 1. A file without errors is summed up: its chips, classes, lanes
 and select lines, and of each group how many select words it needs, and how many
-where no chip may be reached twice.
+where no chip may be reached twice. Chips that cannot be read at all, because every word
+that selects one selects two chips of one lane, are named first. At the end stands what
+the wiring hides: swaps of lines that no probe can see, and shorts that it can exclude
+only by enabling two chips of a lane together.
 ARRAY is ` + fileForm + `.
 With --config ARRAY is a configuration file of the daemon; all files that it names are
 read, and its tasks are planned, as at a start, but nothing is run or listened on.`,
@@ -68,6 +71,10 @@ type summary struct {
 	Classes    []classSummary `json:"classes"`
 	Lanes      []laneSummary  `json:"lanes"`
 	Groups     []groupSummary `json:"groups"`
+	// Unreadable are the chips that no frame can be had of.
+	Unreadable []unreadable `json:"unreadable"`
+	// Hidden is left out where only the wiring is described: what shows depends on the lanes.
+	Hidden *hiddenSummary `json:"hidden,omitempty"`
 }
 
 type classSummary struct {
@@ -112,7 +119,11 @@ func (c coverSum) String() string {
 
 func summarize(a *chipmodel.Array) *summary {
 	s := &summary{Name: a.Name, Digest: a.Digest, Lines: len(a.Lines), Chips: len(a.Chips), WiringOnly: a.WiringOnly,
-		Classes: []classSummary{}, Lanes: []laneSummary{}}
+		Classes: []classSummary{}, Lanes: []laneSummary{}, Unreadable: unreadableIn(a)}
+	if !a.WiringOnly {
+		h := hiddenIn(a)
+		s.Hidden = &h
+	}
 	for _, c := range a.Classes {
 		n := 0
 		for i := range a.Chips {
@@ -150,6 +161,11 @@ func (s *summary) write(cmd *cobra.Command) error {
 	name := s.Name
 	if name == "" {
 		name = "the array"
+	}
+	for _, u := range s.Unreadable {
+		fmt.Fprintf(w, "chip %s cannot be read: every word that selects it selects %s, of which several drive one "+
+			"lane\n",
+			u.Chip, strings.Join(u.Selects, ", "))
 	}
 	fmt.Fprintf(w, "%s is in order: %s, %s, %s\n", name, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"),
 		cli.Count(len(s.Lanes), "lane"))
@@ -189,6 +205,10 @@ func (s *summary) write(cmd *cobra.Command) error {
 		case g.Once.Error != "":
 			fmt.Fprintf(w, "%s, each chip once: %s\n", g.Name, g.Once.Error)
 		}
+	}
+	if s.Hidden != nil {
+		fmt.Fprintln(w)
+		s.Hidden.write(w)
 	}
 	return nil
 }

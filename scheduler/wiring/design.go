@@ -70,6 +70,9 @@ func (s *Spec) design() (Result, error) {
 	}
 	bound := s.bound()
 	best := s.fromSeeds(&work, bound)
+	if c, ok := s.hidingNone(&work, bound); ok && c.cost < best.cost {
+		best = c
+	}
 	complete := false
 	if best.cost > bound {
 		wires, done := exhaust(s, best.cost, bound, max(1, work/3))
@@ -158,13 +161,23 @@ func (s *Spec) improve(best candidate, goal int64, work *int) candidate {
 	return best
 }
 
+// missed is what every wiring that was tried lacks.
+func (s *Spec) missed() string {
+	if s.HideNone {
+		return "in every wiring that was tried some chips cannot be read or reached by themselves, or a swap or a " +
+			"short is " +
+			"hidden"
+	}
+	return "in every wiring that was tried some chips cannot be read or reached by themselves"
+}
+
 // result counts all words in full, and checks the wiring once more by the definition: the search counted step by step.
 func (s *Spec) result(best candidate, bound int64, complete bool) (Result, error) {
 	work := 0
 	t := newTrial(s, best.wires, &work)
 	if !t.usable() || !apart(s, best.wires) {
 		return Result{}, &NoWiringError{
-			Reason: "in every wiring that was tried some chips cannot be read or reached by themselves",
+			Reason: s.missed(),
 			Proved: complete,
 		}
 	}

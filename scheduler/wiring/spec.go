@@ -58,6 +58,8 @@ type Spec struct {
 	// own.
 	Inputs int
 	Aim    Aim
+	// HideNone asks for a wiring that hides nothing: see HiddenBy.
+	HideNone bool
 	// Seed makes the local search repeatable; any value will do.
 	Seed uint64
 	// Work caps the search, in evaluated groups; 0 means a default of about a second.

@@ -22,7 +22,8 @@ type trial struct {
 	member [][]bool // by group, chip
 	words  []int    // by group
 	union  []word   // by group
-	twins  int      // pairs on one lane with the same wires
+	twins  int      // pairs on one lane with the same wires, or near ones where nothing may be hidden
+	lanes  []int    // by chip
 	work   *int     // groups that may still be evaluated
 	coarse bool     // count words as one or more than one
 	guide  int      // count up to so many chips in the way of one word instead of words; 0: words
@@ -56,19 +57,44 @@ func newTrialAs(spec *Spec, wires []word, work *int, guide int) *trial {
 	for g := range spec.Groups {
 		t.evaluate(g)
 	}
+	for _, c := range spec.Chips {
+		t.lanes = append(t.lanes, c.Lane)
+	}
 	for a := range wires {
 		t.twins += t.twinsOf(a, a)
 	}
 	return t
 }
 
-// twinsOf counts the chips before end on the lane of a chip with the same wires.
+// twinsOf counts the chips before end on the lane of a chip with the same wires, and where nothing may be hidden those
+// whose shorts would be.
 func (t *trial) twinsOf(chip, end int) int {
 	n := 0
 	for other := range end {
-		if other != chip && t.wires[chip] != 0 && t.wires[other] == t.wires[chip] &&
-			t.spec.Chips[other].Lane == t.spec.Chips[chip].Lane {
+		if other == chip || t.wires[chip] == 0 || t.wires[other] == 0 ||
+			t.spec.Chips[other].Lane != t.spec.Chips[chip].Lane {
+			continue
+		}
+		if t.wires[other] == t.wires[chip] || t.spec.HideNone && near(t.wires[other], t.wires[chip]) {
 			n++
+		}
+	}
+	return n
+}
+
+// hiddenSwaps counts the swaps that would not show, where none may be hidden; 0 while chips are not wired, since each
+// of them may tell lines apart.
+func (t *trial) hiddenSwaps() int {
+	if !t.spec.HideNone || slices.Contains(t.wires, 0) {
+		return 0
+	}
+	*t.work -= len(t.wires) / 4
+	n, wired := 0, sitesOf(t.wires, t.lanes)
+	for l := range t.spec.Lines {
+		for m := l + 1; m < t.spec.Lines; m++ {
+			if wired.hides(l, m) {
+				n++
+			}
 		}
 	}
 	return n
@@ -186,7 +212,7 @@ func (t *trial) revert(to int) {
 
 // cost is what the aim minimises; a wiring that is not usable costs more than any that is.
 func (t *trial) cost() int64 {
-	total := int64(t.twins) * unreachable * MaxWeight
+	total := int64(t.twins+t.hiddenSwaps()) * unreachable * MaxWeight
 	for g, words := range t.words {
 		total += t.spec.Groups[g].Weight * t.price(words)
 	}
@@ -209,7 +235,7 @@ func (t *trial) price(words int) int64 {
 
 // usable reports whether every chip can be read apart and every group reached.
 func (t *trial) usable() bool {
-	return t.twins == 0 && !slices.Contains(t.words, unreachable)
+	return t.twins == 0 && t.hiddenSwaps() == 0 && !slices.Contains(t.words, unreachable)
 }
 
 // refine counts the words of all groups in full.
