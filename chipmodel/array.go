@@ -114,6 +114,18 @@ type Lane struct {
 	Bits              int
 }
 
+// StepVolts is one step of the lane's converter.
+func (l *Lane) StepVolts() float64 {
+	c := l.Spec.GetConverter()
+	return (c.GetHighVolts() - c.GetLowVolts()) / float64(uint64(1)<<l.Bits)
+}
+
+// CodeZeroVolts is the input that code 0 stands for, the middle of its step: an input anywhere in it gives that code.
+func (l *Lane) CodeZeroVolts() float64 { return l.Spec.GetConverter().GetLowVolts() + l.StepVolts()/2 }
+
+// CodeOf is the code that an input gives, not rounded: that of the middle of a step is whole.
+func (l *Lane) CodeOf(volts float64) float64 { return (volts - l.CodeZeroVolts()) / l.StepVolts() }
+
 // Class is what all chips of one design have in common.
 type Class struct {
 	Name          string

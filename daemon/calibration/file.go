@@ -158,10 +158,9 @@ func fits(meta *facetdv1.CorrectionMap, m *correction.Map, a *chipmodel.Array) e
 // scaleOf is what the codes of a chip mean.
 func scaleOf(a *chipmodel.Array, chip *chipmodel.Chip) correction.Scale {
 	lane := &a.Lanes[chip.Lane]
-	conv := lane.Spec.GetConverter()
 	return correction.Scale{
-		CodeZeroVolts: conv.GetLowVolts(),
-		VoltsPerCode:  (conv.GetHighVolts() - conv.GetLowVolts()) / float64(uint64(1)<<lane.Bits),
+		CodeZeroVolts: lane.CodeZeroVolts(),
+		VoltsPerCode:  lane.StepVolts(),
 		HighestCode:   uint16(uint64(1)<<lane.Bits - 1),
 	}
 }

@@ -68,15 +68,14 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 func emptyFrame(a *chipmodel.Array, f program.FrameSpec, view string) *facetdv1.Frame {
 	chip := &a.Chips[f.Chip]
 	lane := &a.Lanes[chip.Lane]
-	conv := lane.Spec.GetConverter()
 	return &facetdv1.Frame{
 		Chip: chip.Name, View: view, Arrangement: chip.Class.Spec.GetLattice().GetArrangement(),
 		Rows: uint32(f.Window.Rows), Columns: uint32(f.Window.Columns), Window: f.Window.Message(),
 		PixelFormat: "Mono16", SignificantBits: uint32(lane.Bits),
 		Data:          make([]byte, 2*f.Window.Pixels()),
 		RowOffsetNs:   make([]int64, f.Window.Rows),
-		CodeZeroVolts: conv.GetLowVolts(),
-		VoltsPerCode:  (conv.GetHighVolts() - conv.GetLowVolts()) / float64(uint64(1)<<lane.Bits),
+		CodeZeroVolts: lane.CodeZeroVolts(),
+		VoltsPerCode:  lane.StepVolts(),
 	}
 }
 

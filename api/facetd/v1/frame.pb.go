@@ -249,7 +249,8 @@ type Frame struct {
 	ClippedHigh uint32 `protobuf:"varint,18,opt,name=clipped_high,json=clippedHigh,proto3" json:"clipped_high,omitempty"`
 	// What was done to the codes; empty means raw.
 	Corrections []Correction `protobuf:"varint,19,rep,packed,name=corrections,proto3,enum=facetd.v1.Correction" json:"corrections,omitempty"`
-	// Input voltage of code 0, in volts.
+	// Input voltage that code 0 stands for, in volts: the middle of its step. Code k stands for this and k times
+	// volts_per_code; the inputs that give it lie within half a step of that.
 	CodeZeroVolts float64 `protobuf:"fixed64,20,opt,name=code_zero_volts,json=codeZeroVolts,proto3" json:"code_zero_volts,omitempty"`
 	// Volts of one step.
 	VoltsPerCode float64 `protobuf:"fixed64,21,opt,name=volts_per_code,json=voltsPerCode,proto3" json:"volts_per_code,omitempty"`

@@ -130,7 +130,7 @@ func (f Frame) Codes(dst []uint16) []uint16 {
 	return dst
 }
 
-// Volts is the input voltage of the converter that a code stands for.
+// Volts is the input voltage of the converter that a code stands for, the middle of its step.
 func (f Frame) Volts(code uint16) float64 {
 	return f.Message.GetCodeZeroVolts() + float64(code)*f.Message.GetVoltsPerCode()
 }

@@ -90,7 +90,7 @@ class Frame:
 
     @property
     def code_zero_volts(self) -> float:
-        """Input voltage of code 0."""
+        """Input voltage that code 0 stands for, the middle of its step."""
         return float(self._m.code_zero_volts)
 
     @property

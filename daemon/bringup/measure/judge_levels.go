@@ -37,7 +37,7 @@ func JudgeIdleLane(r *Report, index int, codes []uint16, chart *Chart) {
 	full := 0.98 * (math.Exp2(float64(lane.Bits)) - 1)
 	r.judge(lane.Name, "level of the idle lane", s.Mean, "codes",
 		within(0, full, fail, "the converter reads full scale while it is undriven"))
-	step := VoltsPerCode(lane)
+	step := lane.StepVolts()
 	declared := lane.Spec.GetConverter().GetNoiseVolts() / step
 	// Half as much again as the converter's noise and its step's (1/12 of its square), and
 	// half a step.
@@ -139,7 +139,7 @@ func TestOffset(a *chipmodel.Array, chip int, mean float64) int {
 // JudgeTestLevel judges by how many codes an offset register moved the output.
 func JudgeTestLevel(r *Report, chip, offset int, moved float64) {
 	step := r.a.Chips[chip].Class.Spec.GetAmplifier().GetOffsetStepVolts()
-	expected := float64(offset) * step / VoltsPerCode(r.lane(chip))
+	expected := float64(offset) * step / r.lane(chip).StepVolts()
 	r.judge(r.name(chip), fmt.Sprintf("test level: offset register at %d moves the output", offset), moved/expected*100,
 		"% of what is described",
 		within(50, 150, warn, "the offset register does not do what is described"))

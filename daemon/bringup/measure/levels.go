@@ -77,12 +77,6 @@ func Noise(captures []bus.Capture) float64 {
 	return math.Sqrt(total / float64(max(len(captures[0].Codes), 1)))
 }
 
-// VoltsPerCode is one step of a lane's converter.
-func VoltsPerCode(l *chipmodel.Lane) float64 {
-	c := l.Spec.GetConverter()
-	return (c.GetHighVolts() - c.GetLowVolts()) / math.Exp2(float64(l.Bits))
-}
-
 // Expected is the mean code that a chip should give under a light, as described, with
 // the registers of power-on.
 func Expected(a *chipmodel.Array, chip int, lux float64) float64 {
@@ -93,9 +87,7 @@ func Expected(a *chipmodel.Array, chip int, lux float64) float64 {
 		mid := amp.GetMidVolts()
 		volts = min(max(mid+amp.GetGains()[0]*(volts-mid), amp.GetLowVolts()), amp.GetHighVolts())
 	}
-	conv := lane.Spec.GetConverter()
-	code := (volts - conv.GetLowVolts()) / VoltsPerCode(lane)
-	return min(max(code, 0), math.Exp2(float64(lane.Bits))-1)
+	return min(max(lane.CodeOf(volts), 0), math.Exp2(float64(lane.Bits))-1)
 }
 
 // Dead counts the pixels that answer to light by less than a quarter of the median
@@ -208,7 +200,7 @@ func FitDroop(a *chipmodel.Array, chip int, captures []bus.Capture) (d Droop, ok
 	}
 	slope, sigma := line.Slope, line.Sigma(len(d.Seconds))
 	// Codes are whole numbers: their mean over pixels is known to that at best.
-	step := VoltsPerCode(lane)
+	step := lane.StepVolts()
 	span := d.Seconds[len(d.Seconds)-1]
 	floor := math.Sqrt(1.0/12/float64(len(inRange))) / span
 	gain := 1.0 // of what stands between the cells and the lane, after power-on

@@ -124,7 +124,7 @@ func clipping(a *chipmodel.Array, chip int, points []TrimPoint, least float64) (
 	low, high = 0, math.Exp2(float64(lane.Bits))-1
 	if amp := a.Chips[chip].Class.Spec.GetAmplifier(); amp != nil {
 		code := func(volts float64) float64 {
-			return (volts - lane.Spec.GetConverter().GetLowVolts()) / VoltsPerCode(lane)
+			return lane.CodeOf(volts)
 		}
 		low, high = max(low, code(amp.GetLowVolts())), min(high, code(amp.GetHighVolts()))
 	}

@@ -36,7 +36,7 @@ func TestTrimWithoutOffset(t *testing.T) {
 			for _, s := range TrimGrid(a, bustest.M0) {
 				code := func(volts float64) float64 {
 					out := min(max(1.5+gains[s.Gain]*(volts-1.5), low), high)
-					return math.Round((out - lane.Spec.GetConverter().GetLowVolts()) / VoltsPerCode(lane))
+					return math.Round(lane.CodeOf(out))
 				}
 				x, y := code(volts-0.01), code(volts+0.01)
 				points = append(points,

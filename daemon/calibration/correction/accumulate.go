@@ -179,6 +179,42 @@ func (a *Accumulator) MeanVariance() float64 {
 // that wanders from one pair to the next. NaN before the first pair.
 func (a *Accumulator) PairVariance() float64 { return a.pairCode / float64(a.pairs) }
 
+// Kept is the correlation of a pixel's noise from one frame to the next, from how much less successive frames differ
+// than all do: 0 for noise that is new in every frame; that of logarithmic pixels lasts for their time constant. What
+// all pixels have in common counts as light. It is taken to fall by equal ratios; 0 also where the frames do not show it.
+func (a *Accumulator) Kept() float64 {
+	all := a.MeanVariance() - a.FrameNoise()*a.FrameNoise()
+	pairs := a.PairVariance()
+	// Where chance explains the difference, there is none.
+	if !(all > 0) || !(pairs < all*(1-4*math.Sqrt(2/float64(max(a.pairs*len(a.sum), 1))))) {
+		return 0
+	}
+	low, high := 0.0, 0.9999
+	for range 50 {
+		r := (low + high) / 2
+		if (1-r)/(1-(a.alike(r)-1)/float64(a.frames-1)) > pairs/all {
+			low = r
+		} else {
+			high = r
+		}
+	}
+	return low
+}
+
+// alike is by how much more the mean of all frames varies than that of independent ones when their noise is kept by r
+// from one to the next.
+func (a *Accumulator) alike(r float64) float64 {
+	n := float64(a.frames)
+	return (1+r)/(1-r) - 2*r*(1-math.Pow(r, n))/(n*(1-r)*(1-r))
+}
+
+// freedom is how many degrees of freedom the variance of a pixel has: one less than frames. Where their noise is kept
+// it is the number that bounds the tail, which the slowest part of the noise makes.
+func (a *Accumulator) freedom() float64 {
+	r := a.Kept()
+	return max(float64(a.frames-1)*(1-r)/(1+r), 1)
+}
+
 // FrameNoise is the standard deviation of the means of whole frames in codes: what all
 // pixels have in common, such as a flickering lamp, an array that warms up, or a reference
 // that wanders. Independent noise of the pixels puts Noise/sqrt(pixels) into it. NaN below

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 
+	"gonum.org/v1/gonum/mathext"
+
 	"facetd.example/daemon/fit"
 )
 
@@ -203,14 +205,14 @@ func (d *detector) noise() {
 	for l, variance := range d.variance {
 		middle, _, _ := centre(d.good(variance, StuckLow|StuckHigh|Dead))
 		typical := middle + stepVariance
-		f := float64(d.levels[l].Frames.Frames() - 1)
+		f := d.levels[l].Frames.freedom()
 		freedom += f
 		ratio := make([]float64, d.n)
 		for i, v := range variance {
 			ratio[i] = v / typical
 			pooled[i] += f * ratio[i]
 		}
-		d.noisy(ratio)
+		d.noisy(ratio, f)
 	}
 	if len(d.variance) < 2 {
 		return
@@ -218,14 +220,16 @@ func (d *detector) noise() {
 	for i := range pooled {
 		pooled[i] /= freedom
 	}
-	d.noisy(pooled)
+	d.noisy(pooled, freedom)
 }
 
 // noisy marks variances, in units of the typical one, that are both at least four times it
 // and outliers. The cube root of a chi-squared variable is close to normal (Wilson and
 // Hilferty, Proc. Natl. Acad. Sci. 17, 1931), and its robust spread holds whatever real
-// differences of noise the pixels have.
-func (d *detector) noisy(ratio []float64) {
+// differences of noise the pixels have; with few degrees of freedom the tail of the chi-squared distribution itself is
+// the limit, which that of the normal one then does not reach.
+func (d *detector) noisy(ratio []float64, freedom float64) {
+	above := max(noisyAbove, 2*mathext.GammaIncRegCompInv(freedom/2, d.p)/freedom)
 	roots := make([]float64, d.n)
 	for i, r := range ratio {
 		roots[i] = math.Cbrt(r)
@@ -233,7 +237,7 @@ func (d *detector) noisy(ratio []float64) {
 	middle, sigma, n := centre(d.good(roots, StuckLow|StuckHigh|Dead|Constant))
 	far := middle + studentQuantile(d.p, max(madFreedom*float64(n-1), 1))*sigma
 	for i, r := range roots {
-		if r > far && ratio[i] > noisyAbove {
+		if r > far && ratio[i] > above {
 			d.mark(i, Noisy)
 		}
 	}

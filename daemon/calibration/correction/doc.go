@@ -58,7 +58,7 @@ func (s Shape) check() error {
 
 // Scale is what codes mean.
 type Scale struct {
-	// CodeZeroVolts is the input voltage of code 0.
+	// CodeZeroVolts is the input that code 0 stands for: the middle of its step.
 	CodeZeroVolts float64
 	// VoltsPerCode is the size of one step in volts, above 0.
 	VoltsPerCode float64
@@ -66,7 +66,7 @@ type Scale struct {
 	HighestCode uint16
 }
 
-// Volts is the voltage of a code, which need not be whole.
+// Volts is the voltage that a code stands for, which need not be whole; that of a whole one is the middle of its step.
 func (s Scale) Volts(code float64) float64 { return s.CodeZeroVolts + code*s.VoltsPerCode }
 
 func (s Scale) check() error {
