@@ -15,6 +15,7 @@ type Action struct {
 	Value    uint16
 	Strobe   facetdv1.Strobe
 	Hold     time.Duration // of a share
+	Slot     int           // that gives Value
 }
 
 // Write is the action that writes a register.
@@ -33,7 +34,7 @@ func (a Action) Writes() bool { return a.Register != 0 }
 func (a Action) Op(command int, target []int) Op {
 	op := Op{
 		Kind: OpStrobe, Register: a.Register, Value: a.Value, Strobe: a.Strobe, Hold: a.Hold,
-		Command: command, Target: target,
+		Command: command, Target: target, Slot: a.Slot,
 	}
 	if a.Writes() {
 		op.Kind = OpWrite
@@ -62,7 +63,8 @@ func ReadOp(a *chipmodel.Array, s Scan) Op {
 // is already active, rounds the times of operations up to the grain of the array's bus, and adds up what the segment
 // costs. All programs are written by it, so that what they cost and how they number commands is decided in one place.
 type Builder struct {
-	a *chipmodel.Array
+	a     *chipmodel.Array
+	slots []Slot
 	draft
 }
 
@@ -75,8 +77,8 @@ type draft struct {
 	command int
 }
 
-// NewBuilder returns a builder of programs for an array.
-func NewBuilder(a *chipmodel.Array) *Builder { return &Builder{a: a} }
+// NewBuilder returns a builder of programs for an array. Operations may refer to the slots.
+func NewBuilder(a *chipmodel.Array, slots ...Slot) *Builder { return &Builder{a: a, slots: slots} }
 
 // Array is the array that the programs are for.
 func (b *Builder) Array() *chipmodel.Array { return b.a }
@@ -92,6 +94,9 @@ func (b *Builder) Word() chipmodel.LineSet { return b.word }
 
 func (b *Builder) add(op Op) {
 	op.Hold = b.a.Up(op.Hold)
+	if op.UsesSlots() {
+		op.Lasts = WorstCost(b.a, &op, b.slots)
+	}
 	b.ops = append(b.ops, op)
 	b.spent += Cost(b.a, &op).Total()
 }

@@ -55,6 +55,10 @@ type Op struct {
 	Target []int
 	// Scan says what an OpScan or OpClockOut reads.
 	Scan *Scan
+	// Slot gives Value anew with every run of an OpWrite.
+	Slot int
+	// Lasts is how long the operation lasts, where that is more than it needs: what comes after it waits.
+	Lasts time.Duration
 }
 
 // Scan is one readout under one select word.
@@ -72,6 +76,9 @@ type Scan struct {
 	Settle time.Duration
 	// FirstRow is the row of the frame where the window's first row lands.
 	FirstRow int
+	// RowSlot and ColumnSlot give the first row and column of the window anew with every run: the window here is that
+	// of the default values.
+	RowSlot, ColumnSlot int
 	// Claim is what the frame will say about the chip's settings.
 	Claim Claim
 	// Levels says that the lanes themselves are sampled, whether or not anything drives them: the captures claim
@@ -89,6 +96,8 @@ func (s *Scan) Timing(a *chipmodel.Array) chipmodel.ScanTiming {
 type Claim struct {
 	// Registers that must hold these values.
 	Registers []RegisterValue
+	// Slots give the values of the registers of the same index anew with every run; nil is none.
+	Slots []int
 	// Shares are the switch patterns closed since the load, in order (memory
 	// chips only).
 	Shares []Patterns
@@ -139,13 +148,19 @@ type Outcome struct {
 
 // Program is the operations of a segment. It is prepared once and run by reference, as often as wanted: once a bus has
 // been given it, nobody changes it.
-type Program struct{ Ops []Op }
+type Program struct {
+	Ops []Op
+	// Slots are values of the operations that are given anew with every run.
+	Slots []Slot
+}
 
 // Segment is one run of a program, which nothing interrupts.
 type Segment struct {
 	Job   *Job
 	Index int // within the job, from 0
 	*Program
+	// Values are those of the program's slots in this run; nil stands for the defaults.
+	Values []int
 }
 
 // Capture is what one scan read of one chip.
@@ -222,6 +237,9 @@ func Cost(a *chipmodel.Array, op *Op) Phases {
 		t := op.Scan.Timing(a)
 		p[facetdv1.Phase_PHASE_SETTLE] = t.Settle
 		p[facetdv1.Phase_PHASE_CONVERT] = t.Convert
+	}
+	if op.Lasts > 0 {
+		p[facetdv1.Phase_PHASE_SETTLE] += max(op.Lasts-p.Total(), 0)
 	}
 	return p
 }

@@ -35,6 +35,12 @@ func CheckOps(a *chipmodel.Array, ops []Op) error {
 }
 
 func checkOp(a *chipmodel.Array, op *Op) error {
+	if op.Lasts < 0 || op.Lasts > a.Up(maxHold) {
+		return fmt.Errorf("an operation cannot last %v", op.Lasts)
+	}
+	if err := onGrid(a, "an operation", op.Lasts); err != nil {
+		return err
+	}
 	switch op.Kind {
 	case OpSelect:
 		if op.Word>>uint(len(a.Lines)) != 0 {

@@ -32,7 +32,7 @@ func (p *Plan) Table() rules.TimedTable {
 			Task: tp.Task.Name, Number: uint64(e.Job), Release: bus.Time(e.Release), Deadline: bus.Time(e.Deadline),
 			MaxHold: tp.Task.MaxHold, MaxSkew: tp.Task.MaxSkew, Chips: tp.Task.Touches, Segments: len(tp.Segments),
 		}
-		programs[i].Ops = tp.Segments[e.Segment]
+		programs[i] = bus.Program{Ops: tp.Segments[e.Segment], Slots: tp.Task.Slots}
 		segments[i] = bus.Segment{Job: job, Index: e.Segment, Program: &programs[i]}
 		t.Entries[i] = rules.TimedEntry{Segment: &segments[i], Start: bus.Time(e.Start), NotBefore: bus.Time(e.Release)}
 	}

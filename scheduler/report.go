@@ -175,8 +175,7 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 		out.LeastSlackNs = min(out.LeastSlackNs, int64(plan.MemberDeadline(e, m)-e.End))
 		if seen := c.of(starts[e.Job]); seen != nil {
 			first := m.FirstFrame
-			light := seen.Light[first : first+m.Frames]
-			out.SkewNs = max(out.SkewNs, int64(slices.Max(light)-slices.Min(light)))
+			out.SkewNs = max(out.SkewNs, int64(seen.SkewOf(first, m.Frames)))
 			for f, h := range seen.Held[first : first+m.Frames] {
 				c := t.Frames[first+f].Chip
 				holds[c] = max(holds[c], h)

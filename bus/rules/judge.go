@@ -38,13 +38,35 @@ func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 	return v
 }
 
-// judged is Judge, and says whether it ended before the last cycle did. early allows it to; tests compare both.
+// judged is Judge, and says whether it ended before the last cycle did. early allows it to; tests compare both. A table
+// with slots is judged at their bounds: with all at the least, all at the greatest, and every slot going from one to
+// the
+// other with each job, half of them against the other half. What is between two bounds takes no longer, settles no
+// slower and lies no further out than one of them.
 func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []Violation, ended bool) {
 	if v := checkTable(a, &t); v != nil {
 		return v, false
 	}
+	if !slices.ContainsFunc(t.Entries, func(e TimedEntry) bool { return len(e.Segment.Slots) > 0 }) {
+		return judgedWith(a, &t, cycles, early, func(uint64) corner { return defaults })
+	}
+	for _, at := range []func(job uint64) corner{
+		func(uint64) corner { return lows },
+		func(uint64) corner { return highs },
+		func(job uint64) corner { return [...]corner{mixed, mixedBack}[job%2] },
+	} {
+		if found, ended = judgedWith(a, &t, cycles, early, at); len(found) > 0 {
+			break
+		}
+	}
+	return found, ended
+}
+
+// judgedWith is judged for one choice of the values of slots, by the number of a job.
+func judgedWith(a *chipmodel.Array, t *TimedTable, cycles int, early bool,
+	at func(job uint64) corner) (found []Violation, ended bool) {
 	in := NewInspector(a)
-	j := &judge{in: in, programs: map[*bus.Op]*judgedProgram{}}
+	j := &judge{in: in, programs: map[*bus.Op]*judgedProgram{}, filled: map[filledKey]*bus.Program{}}
 	if len(t.Initialization) > 0 {
 		begin := bus.Time(0).Add(-bus.CostOf(a, t.Initialization).Total())
 		job := &bus.Job{Release: begin, Chips: a.All(), Segments: 1}
@@ -57,14 +79,14 @@ func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []V
 	}
 	// One job and one segment serve for all: the inspector keeps neither after it has ended.
 	job, s := new(bus.Job), new(bus.Segment)
-	again := newRecurrence(in, &t)
+	again := newRecurrence(in, t)
 	for e := range t.unrolled(max(cycles, 2)) {
 		shift := time.Duration(e.cycle) * t.Hyperperiod
 		*job = *e.Segment.Job
 		job.Number += uint64(e.cycle) * jobs[job.Task]
 		job.Release = job.Release.Add(shift)
 		job.Deadline = job.Deadline.Add(shift)
-		*s = bus.Segment{Job: job, Index: e.Segment.Index, Program: e.Segment.Program}
+		*s = bus.Segment{Job: job, Index: e.Segment.Index, Program: j.fill(e.Segment.Program, at(job.Number))}
 		j.segmentAt(s, e.NotBefore.Add(shift), e.Start.Add(shift))
 		if s.Index == max(job.Segments, 1)-1 {
 			in.JobEnded(job, bus.Outcome{Kind: bus.OnTime})
@@ -99,7 +121,7 @@ func checkTable(a *chipmodel.Array, t *TimedTable) []Violation {
 		}
 		if ops := e.Segment.Ops; len(ops) > 0 && checked[&ops[0]] < len(ops) {
 			checked[&ops[0]] = len(ops)
-			add(e.Start, bus.CheckOps(a, ops))
+			add(e.Start, bus.CheckProgram(a, e.Segment.Program))
 		}
 	}
 	return out
@@ -152,6 +174,7 @@ func (t *TimedTable) unrolled(cycles int) iter.Seq[cycleEntry] {
 // so what does not depend on the moment is worked out once for each.
 type judge struct {
 	in       *Inspector
+	filled   map[filledKey]*bus.Program
 	programs map[*bus.Op]*judgedProgram
 	captures []bus.Capture // of the running operation
 }
@@ -161,6 +184,50 @@ type judge struct {
 type judgedProgram struct {
 	lengths  []time.Duration
 	captures [][]bus.Capture
+}
+
+// corner is a choice of the values of all slots from among their bounds.
+type corner uint8
+
+const (
+	defaults corner = iota
+	lows
+	highs
+	mixed     // every other one low
+	mixedBack // the other ones
+)
+
+// of is the value of one of a program's slots.
+func (c corner) of(i int, s bus.Slot) int {
+	switch {
+	case c == lows, c == mixed && i%2 == 0, c == mixedBack && i%2 == 1:
+		return s.Low
+	case c == defaults:
+		return s.Default
+	}
+	return s.High
+}
+
+// filledKey is a program, by its first operation, with a choice of values.
+type filledKey struct {
+	program *bus.Op
+	at      corner
+}
+
+// fill gives the operations of a program the values of a corner.
+func (j *judge) fill(p *bus.Program, at corner) *bus.Program {
+	if len(p.Slots) == 0 || len(p.Ops) == 0 {
+		return p
+	}
+	key := filledKey{&p.Ops[0], at}
+	if j.filled[key] == nil {
+		values := make([]int, len(p.Slots))
+		for i, slot := range p.Slots {
+			values[i] = at.of(i, slot)
+		}
+		j.filled[key] = &bus.Program{Ops: bus.Fill(nil, p.Ops, p.Slots, values)}
+	}
+	return j.filled[key]
 }
 
 func (j *judge) program(ops []bus.Op) *judgedProgram {

@@ -23,6 +23,7 @@ type prepared struct {
 // flight is a segment that was submitted and whose result was not taken.
 type flight struct {
 	segment *bus.Segment
+	ops     []bus.Op // with the values of the segment
 	start   bus.Time
 	begun   bool
 	done    bool // res is complete
@@ -50,7 +51,7 @@ func (b *Bus) Prepare(ctx context.Context, programs []*bus.Program) error {
 		if b.programs[p] != nil {
 			continue
 		}
-		if err := bus.CheckOps(b.array, p.Ops); err != nil {
+		if err := bus.CheckProgram(b.array, p); err != nil {
 			errs = append(errs, fmt.Errorf("program %d cannot run: %w", i, err))
 		}
 	}
@@ -100,7 +101,14 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 	case b.programs[s.Program] == nil:
 		return bus.ErrNotPrepared
 	}
-	b.queue = append(b.queue, flight{segment: s, start: start, res: bus.Result{Start: start, End: start,
+	if err := bus.CheckValues(s.Slots, s.Values); err != nil {
+		return err
+	}
+	ops := s.Ops
+	if s.Values != nil {
+		ops = bus.Fill(nil, s.Ops, s.Slots, s.Values)
+	}
+	b.queue = append(b.queue, flight{segment: s, ops: ops, start: start, res: bus.Result{Start: start, End: start,
 		Slack: bus.NoSlack}})
 	f := &b.queue[len(b.queue)-1]
 	now := b.Now()
@@ -203,8 +211,8 @@ func (b *Bus) execute(ctx context.Context, f *flight) error {
 		f.res.Captures = make([]bus.Capture, 0, b.programs[f.segment.Program].captures)
 	}
 	res := &f.res
-	for res.Ran < len(f.segment.Ops) {
-		op := &f.segment.Ops[res.Ran]
+	for res.Ran < len(f.ops) {
+		op := &f.ops[res.Ran]
 		cost := bus.Cost(b.array, op)
 		end := res.End.Add(cost.Total())
 		if err := b.pace(ctx, end); err != nil {
@@ -299,8 +307,8 @@ func (b *Bus) breakOff(f *flight) bus.Time {
 	res := &f.res
 	var op *bus.Op
 	at := res.End
-	if res.Ran < len(f.segment.Ops) {
-		op = &f.segment.Ops[res.Ran]
+	if res.Ran < len(f.ops) {
+		op = &f.ops[res.Ran]
 		cost := bus.Cost(b.array, op)
 		if !b.free {
 			at = min(max(at, b.hostNow()), at.Add(cost.Total()))

@@ -128,11 +128,12 @@ var methods = map[string]Role{
 	facetdv1.StatusService_GetStatus_FullMethodName:   Viewer,
 	facetdv1.StatusService_WatchStatus_FullMethodName: Viewer,
 
-	facetdv1.TaskService_ListTasks_FullMethodName:  Viewer,
-	facetdv1.TaskService_GetTask_FullMethodName:    Viewer,
-	facetdv1.TaskService_CreateTask_FullMethodName: Operator,
-	facetdv1.TaskService_UpdateTask_FullMethodName: Operator,
-	facetdv1.TaskService_DeleteTask_FullMethodName: Operator,
+	facetdv1.TaskService_ListTasks_FullMethodName:         Viewer,
+	facetdv1.TaskService_GetTask_FullMethodName:           Viewer,
+	facetdv1.TaskService_CreateTask_FullMethodName:        Operator,
+	facetdv1.TaskService_UpdateTask_FullMethodName:        Operator,
+	facetdv1.TaskService_DeleteTask_FullMethodName:        Operator,
+	facetdv1.TaskService_SetTaskParameters_FullMethodName: Operator,
 
 	// Health and the schema tell what runs here: strangers learn neither. A probe on
 	// the machine itself uses a loopback address or the socket.

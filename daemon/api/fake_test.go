@@ -65,6 +65,10 @@ func (f *fake) Capture(_ context.Context, r *facetdv1.CaptureFramesRequest) (dis
 func (f *fake) Send(_ context.Context, c *facetdv1.Command) (dispatch.Done, error) {
 	return f.done, f.note("send", c)
 }
+func (f *fake) SetParameters(_ context.Context, r *facetdv1.SetTaskParametersRequest) (
+	*facetdv1.SetTaskParametersResponse, error) {
+	return &facetdv1.SetTaskParametersResponse{FirstJob: 7, Views: r.GetViews()}, f.note("parameters", r)
+}
 func (f *fake) Snapshot() dispatch.Snapshot {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -74,6 +74,11 @@ func (v *taskService) DeleteTask(ctx context.Context, r *facetdv1.DeleteTaskRequ
 	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: effective.NS()}, nil
 }
 
+func (v *taskService) SetTaskParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (
+	*facetdv1.SetTaskParametersResponse, error) {
+	return v.s.cfg.Dispatch.SetParameters(ctx, r)
+}
+
 type planService struct {
 	facetdv1.UnimplementedPlanServiceServer
 	s *Server

@@ -84,14 +84,14 @@ func (s *Maps) correctFrame(f *facetdv1.Frame, failed bool, keys viewKeys, activ
 		out.CorrectionNote = "not corrected: " + why
 		return out
 	}
-	settings, known := keys[f.GetView()]
+	view, known := keys[f.GetView()]
 	if !known {
 		return refuse(&s.counts.unknownView, "what the view does is not known")
 	}
 	if failed {
 		return refuse(&s.counts.incomplete, "the job failed, so the frame may be incomplete")
 	}
-	m := active[key{f.GetChip(), settings}]
+	m := active[key{f.GetChip(), view.of(f)}]
 	if m == nil {
 		return refuse(&s.counts.noMap, s.noMap(f.GetChip(), active))
 	}

@@ -41,21 +41,7 @@ func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []program.
 	} else if class.HasPatterns() {
 		out.Binning = &facetdv1.Binning{Rows: 1, Columns: 1}
 	}
-	for _, r := range v.Trim {
-		if out.Trim == nil {
-			out.Trim = &facetdv1.TrimSettings{}
-		}
-		switch r.Register {
-		case chipmodel.PixelBias:
-			out.Trim.PixelBias = proto.Uint32(uint32(r.Value))
-		case chipmodel.OutputBias:
-			out.Trim.OutputBias = proto.Uint32(uint32(r.Value))
-		case chipmodel.Gain:
-			out.Trim.GainIndex = uint32(r.Value)
-		case chipmodel.Offset:
-			out.Trim.Offset = int32(int8(uint8(r.Value)))
-		}
-	}
+	out.Trim = program.TrimMessage(v.Trim)
 	return out
 }
 
@@ -85,7 +71,27 @@ func settingsText(v *facetdv1.ViewSettings) string {
 }
 
 // viewKeys are the settings of some views of chips of a class, by the views' names.
-type viewKeys map[string]string
+type viewKeys map[string]viewKey
+
+// viewKey is what a view does, and that as a text.
+type viewKey struct {
+	settings *facetdv1.ViewSettings
+	text     string
+}
+
+// of is the text for a frame of the view. What may be set between jobs is as it was for the frame: a map that was made
+// elsewhere on the lattice, or under another trim, is not for it.
+func (k viewKey) of(f *facetdv1.Frame) string {
+	if f.GetTrim() == nil && (f.GetWindow() == nil || proto.Equal(f.GetWindow(), k.settings.GetWindow())) {
+		return k.text
+	}
+	settings := proto.CloneOf(k.settings)
+	settings.Window = f.GetWindow()
+	if f.GetTrim() != nil {
+		settings.Trim = f.GetTrim()
+	}
+	return settingsText(settings)
+}
 
 // keysOf resolves views. Errors: invalid.Errors.
 func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) (viewKeys, error) {
@@ -95,7 +101,8 @@ func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) 
 	}
 	out := viewKeys{}
 	for i := range views {
-		out[views[i].Name] = settingsText(settingsOf(class, specs, views, i))
+		settings := settingsOf(class, specs, views, i)
+		out[views[i].Name] = viewKey{settings, settingsText(settings)}
 	}
 	return out, nil
 }

@@ -151,7 +151,7 @@ func (s *Service) wanted(r *facetdv1.StartCalibrationRequest, m *invalid.Errors)
 	}
 	for _, t := range s.cfg.Tasks() {
 		if t.GetTask().GetName() == r.GetTask() {
-			return t.GetTask().GetTarget(), t.GetTask().GetViews(), nil
+			return t.GetTask().GetTarget(), still(t.GetTask().GetViews()), nil
 		}
 	}
 	return nil, nil, &failure.NotFound{What: "task", Name: r.GetTask()}
@@ -193,6 +193,16 @@ func unitsOf(a *chipmodel.Array, chips []int) []unit {
 		if len(names) > 0 {
 			out = append(out, unitOf(names...))
 		}
+	}
+	return out
+}
+
+// still are views of which nothing moves, as they are captured for maps: at the values that they have at first.
+func still(views []*facetdv1.View) []*facetdv1.View {
+	out := make([]*facetdv1.View, len(views))
+	for i, v := range views {
+		out[i] = proto.CloneOf(v)
+		out[i].Movable = nil
 	}
 	return out
 }

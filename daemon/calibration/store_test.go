@@ -439,10 +439,10 @@ func TestKeysTellSettingsApart(t *testing.T) {
 			t.Fatal(i, err)
 		}
 		for _, k := range keys {
-			if other, taken := seen[k]; taken {
-				t.Errorf("views %d and %d have one key: %s", i, other, k)
+			if other, taken := seen[k.text]; taken {
+				t.Errorf("views %d and %d have one key: %s", i, other, k.text)
 			}
-			seen[k] = i
+			seen[k.text] = i
 		}
 	}
 	// A name does not count, nor does how the same is written.
@@ -451,8 +451,8 @@ func TestKeysTellSettingsApart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if i, known := seen[same["x"]]; !known || i != 0 {
-		t.Errorf("the plain view by another name has the key %s", same["x"])
+	if i, known := seen[same["x"].text]; !known || i != 0 {
+		t.Errorf("the plain view by another name has the key %s", same["x"].text)
 	}
 	// The second view of a load works on what the first has left; after smoothing once, a
 	// plain view is a smoothed one, and smoothing once more is not the same as twice, whose
@@ -461,8 +461,39 @@ func TestKeysTellSettingsApart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if i, known := seen[pyramid["view-2"]]; !known || i != 1 {
-		t.Errorf("a plain view after a step of smoothing has the key %s", pyramid["view-2"])
+	if i, known := seen[pyramid["view-2"].text]; !known || i != 1 {
+		t.Errorf("a plain view after a step of smoothing has the key %s", pyramid["view-2"].text)
+	}
+}
+
+// TestKeysOfWhatMoves: a frame that was read elsewhere on the lattice or under another trim than the view has at first
+// has
+// the key of a view that is always there, and never that of where it was.
+func TestKeysOfWhatMoves(t *testing.T) {
+	a := bustest.MustArray()
+	class := a.Chips[bustest.T0].Class
+	at := func(row uint32, offset int32, movable *facetdv1.Movable) viewKey {
+		keys, err := keysOf(a, class, []*facetdv1.View{{Name: "v",
+			Window: &facetdv1.Window{Row: row, Rows: 2, Columns: 2},
+			Trim:   &facetdv1.TrimSettings{Offset: offset}, Movable: movable}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return keys["v"]
+	}
+	moving := at(0, 0, &facetdv1.Movable{Row: &facetdv1.Bounds{High: 1}, Offset: &facetdv1.Bounds{Low: -9, High: 9}})
+	if moving.text != at(0, 0, nil).text {
+		t.Error("what may move changes the key of where it is at first")
+	}
+	for _, c := range []struct {
+		row    uint32
+		offset int32
+	}{{0, 0}, {1, 0}, {0, -9}, {1, 9}} {
+		fixed := at(c.row, c.offset, nil)
+		frame := &facetdv1.Frame{Window: fixed.settings.GetWindow(), Trim: fixed.settings.GetTrim()}
+		if got := moving.of(frame); got != fixed.text {
+			t.Errorf("row %d, offset %d: the key is %s, that of a view there is %s", c.row, c.offset, got, fixed.text)
+		}
 	}
 }
 

@@ -26,6 +26,7 @@ type openJob struct {
 	members []memberJob
 	frames  []program.FrameSpec
 	rows    []int // rows of each frame that have been read
+	values  []int // of the slots of its programs; nil where they have none
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
@@ -41,6 +42,23 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 		o.set.Frames[i] = emptyFrame(a, f, views[f.View].Name)
 	}
 	return o
+}
+
+// setValues gives a job that begins the values of the slots of its programs. Its frames say where their windows are
+// and,
+// where some of it may be set, which trim is active.
+func (o *openJob) setValues(t *program.Task, values []int) {
+	if len(values) == 0 {
+		return
+	}
+	o.values = values
+	for i, f := range o.frames {
+		w, trim := t.Active(f.View, values)
+		o.set.Frames[i].Window, o.set.Frames[i].Trim = w.Message(), nil
+		if t.Views[f.View].TrimSlots != nil {
+			o.set.Frames[i].Trim = program.TrimMessage(trim)
+		}
+	}
 }
 
 // memberJob is one task's part of a job of the table.

@@ -114,6 +114,9 @@ type Service interface {
 	Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error)
 	Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error)
 	Send(ctx context.Context, c *facetdv1.Command) (Done, error)
+	// SetParameters sets what of a task may be set between its jobs.
+	SetParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTaskParametersResponse,
+		error)
 	Snapshot() Snapshot
 }
 

@@ -20,13 +20,15 @@ const maxTasks = 256
 // put what is asked for into the mailbox and read the board. The bus itself is driven by
 // the runner, on the goroutine that calls Run.
 type Dispatcher struct {
-	array    *chipmodel.Array
-	bus      bus.Bus // Now and HostTime alone
-	box      *mailbox
-	board    *board
-	runner   *runner
-	changing chan struct{} // one change of tasks at a time
-	previews chan struct{} // one preview at a time; callers wait within their context
+	array  *chipmodel.Array
+	bus    bus.Bus // Now and HostTime alone
+	box    *mailbox
+	board  *board
+	runner *runner
+	// parameters are shared with the runner.
+	parameters *parameters
+	changing   chan struct{} // one change of tasks at a time
+	previews   chan struct{} // one preview at a time; callers wait within their context
 }
 
 var _ Service = (*Dispatcher)(nil)
@@ -43,7 +45,9 @@ func New(cfg Config) (*Dispatcher, error) {
 		box: &mailbox{}, board: &board{state: facetdv1.State_STATE_STARTING},
 		changing: make(chan struct{}, 1), previews: make(chan struct{}, 1),
 	}
-	d.runner = newRunner(cfg, change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks}, d.box, d.board)
+	d.parameters = &parameters{}
+	first := change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks}
+	d.runner = newRunner(cfg, first, d.box, d.board, d.parameters)
 	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.
 	d.board.setTasks(plan, cfg.Tasks)
@@ -61,6 +65,9 @@ func (d *Dispatcher) Snapshot() Snapshot {
 	now := d.bus.Now()
 	_, off := d.bus.HostTime(now)
 	s := d.board.snapshot(now, off)
+	for _, t := range s.Tasks {
+		t.Parameters = d.parameters.of(t.GetTask().GetName())
+	}
 	// The stop counts from when it was asked for; whether the lines have followed is in it.
 	if s.SafeStop = d.box.stopped(); s.SafeStop != nil &&
 		(s.State == facetdv1.State_STATE_STARTING || s.State == facetdv1.State_STATE_RUNNING) {

@@ -25,8 +25,9 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 		delete(r.tab.open, e.Task)
 	}
 	f := &flight{
-		segment: bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment]},
-		start:   at, end: at.Add(tp.Costs[e.Segment].Total()), job: job, entry: e,
+		segment: bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
+			Values: job.values},
+		start: at, end: at.Add(tp.Costs[e.Segment].Total()), job: job, entry: e,
 	}
 	if r.tab.advance() {
 		f.cycle = r.tab.cycleStart()

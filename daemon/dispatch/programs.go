@@ -25,7 +25,7 @@ func programsOf(plan *scheduler.Plan) *programs {
 	p.segments = make([][]*bus.Program, len(plan.Tasks))
 	for i := range plan.Tasks {
 		for _, ops := range plan.Tasks[i].Segments {
-			p.segments[i] = append(p.segments[i], &bus.Program{Ops: ops})
+			p.segments[i] = append(p.segments[i], &bus.Program{Ops: ops, Slots: plan.Tasks[i].Task.Slots})
 		}
 		p.all = append(p.all, p.segments[i]...)
 	}

@@ -54,7 +54,7 @@ type runner struct {
 	owed      []*debt // answers to those who wait for what is under way
 }
 
-func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
+func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters) *runner {
 	r := &runner{
 		cfg: cfg, log: cfg.Logger, box: box, board: b,
 		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
@@ -63,6 +63,8 @@ func newRunner(cfg Config, first change, box *mailbox, b *board) *runner {
 		standing: first, tab: newTable(nil, programsOf(nil), first.tasks, 0, nil),
 		regs: registers{array: cfg.Array, board: b},
 	}
+	r.tab.parameters = p
+	p.setTable(first.plan, r.tab.tasks)
 	r.regs.set(program.PowerOn(cfg.Array), nil)
 	r.lag.seen.LeastSlack = bus.NoSlack
 	b.setLag(r.lag.seen)

@@ -32,6 +32,8 @@ type table struct {
 	skipped map[int]bool
 	gaps    gapList
 	assumes program.Registers // while no job is open; nil when there are no tasks
+	// parameters are what may be set between the jobs of its tasks.
+	parameters *parameters
 }
 
 // counted is a task by name, with the number of its next job.
@@ -47,6 +49,10 @@ func newTable(plan *scheduler.Plan, runs *programs, tasks []*facetdv1.Task, epoc
 	t.tasks = make([]counted, len(tasks))
 	for i, spec := range tasks {
 		t.tasks[i] = counted{spec.GetName(), before.nextJobOf(spec.GetName())}
+	}
+	if before != nil {
+		t.parameters = before.parameters
+		t.parameters.setTable(plan, t.tasks)
 	}
 	if plan == nil {
 		return t
@@ -202,6 +208,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 		Chips: tp.Task.Touches, Segments: len(tp.Segments),
 	}, at, tp.Task.Views, tp.Frames)
 	t.numbers[e.Task]++
+	job.setValues(tp.Task, t.parameters.begin(tp))
 	job.members = make([]memberJob, len(tp.Members))
 	for i := range tp.Members {
 		m := &tp.Members[i]

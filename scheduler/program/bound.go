@@ -68,7 +68,7 @@ func busiestLane(a *chipmodel.Array, t *Task) (longest bus.Phases, fullest int) 
 		lane := a.Chips[c].Lane
 		chips[lane]++
 		for i := range t.Views {
-			s := a.ScanTime([]int{c}, t.Views[i].Window, t.Views[i].settle(a, []int{c}))
+			s := a.ScanTime([]int{c}, t.furthest(i), t.Views[i].settle(a, []int{c}))
 			times[lane][facetdv1.Phase_PHASE_SETTLE] += s.Settle
 			times[lane][facetdv1.Phase_PHASE_CONVERT] += s.Convert
 		}
@@ -140,11 +140,26 @@ func leastWrites(t *Task, alone bool) int {
 			need(chipmodel.ColumnPattern, uint16(v.Patterns.Columns))
 			need(chipmodel.RowPattern, uint16(v.Patterns.Rows))
 		}
-		for _, rv := range v.Trim {
-			need(rv.Register, rv.Value)
+		for k, rv := range v.Trim {
+			if v.slotOf(k) == 0 { // what a slot gives may be the same as before
+				need(rv.Register, rv.Value)
+			}
 		}
 	}
 	return n + len(values) - len(registers)
+}
+
+// furthest is the window of a view at the greatest values of its slots, for which every plan has to allow.
+func (t *Task) furthest(view int) chipmodel.Window {
+	v := &t.Views[view]
+	w := v.Window
+	if v.RowSlot > 0 {
+		w.Row = t.Slots[v.RowSlot-1].High
+	}
+	if v.ColumnSlot > 0 {
+		w.Column = t.Slots[v.ColumnSlot-1].High
+	}
+	return w
 }
 
 func changed(a, b uint8) int {

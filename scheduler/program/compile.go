@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler/selectword"
@@ -134,7 +135,7 @@ var errTooFine = errors.New("the job would be cut into too many segments")
 // that says that the segments would be too many. What a unit costs depends on what is active and written before it, so
 // a block is written first, and taken back where the segment has become too long.
 func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
-	e := newEmitter(c.words, c.start)
+	e := newEmitter(c.words, c.start, c.task.Slots...)
 	p := &Program{Frames: c.frames, a: c.words.a}
 	end := func() {
 		if e.Len() > 0 {
@@ -176,7 +177,7 @@ func (c *Compiler) Compile(batches int, limit time.Duration) (*Program, error) {
 	end()
 	for _, ops := range p.Segments {
 		p.Costs = append(p.Costs, bus.CostOf(p.a, ops))
-		p.traces = append(p.traces, traceOf(p.a, ops))
+		p.traces = append(p.traces, traceOf(p.a, ops, c.task.Slots))
 	}
 	return p, nil
 }
@@ -203,9 +204,15 @@ func (c *Compiler) split(b block, over time.Duration) (first, rest block, ok boo
 	}
 	r := b[0].read
 	w := r.scan.Window
-	allowed := c.words.a.ScanTime(r.scan.Chips, w, r.scan.Settle).Duration + over
+	lasts := func(rows int) time.Duration {
+		s := r.scan
+		s.Window = w.Part(0, rows)
+		op := bus.ReadOp(c.words.a, s)
+		return bus.WorstCost(c.words.a, &op, c.task.Slots)
+	}
+	allowed := lasts(w.Rows) + over
 	n := w.Rows - 1
-	for n > 0 && c.words.a.ScanTime(r.scan.Chips, w.Part(0, n), r.scan.Settle).Duration > allowed {
+	for n > 0 && lasts(n) > allowed {
 		n--
 	}
 	if n == 0 {
@@ -242,10 +249,8 @@ func (c *Compiler) units(groups [][]int) []unit {
 	chips := touches(c.words.a, slices.Concat(groups...))
 	var out []unit
 	if c.task.Class.HasMemory() {
-		var actions []bus.Action
-		if bias, ok := c.task.pixelBias(); ok { // the load takes what the pixels show under it
-			actions = append(actions, bus.Write(chipmodel.PixelBias, bias))
-		}
+		// The load takes what the pixels show under their bias.
+		actions := c.task.Views[0].trimActions(c.task.Slots, isPixelBias)
 		actions = append(actions, bus.Strobe(chipmodel.Load))
 		out = append(out, unit{setup: func(e *emitter) error {
 			_, err := e.apply(chips, actions)
@@ -276,11 +281,9 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 			bus.Write(chipmodel.RowPattern, uint16(s.Rows)),
 			bus.Share(c.words.a.ShareHold(c.task.Class, s.Columns, s.Rows)))
 	}
-	for _, rv := range v.Trim {
-		if !c.task.Class.HasMemory() || rv.Register != chipmodel.PixelBias {
-			actions = append(actions, bus.Write(rv.Register, rv.Value))
-		}
-	}
+	actions = append(actions, v.trimActions(c.task.Slots, func(r facetdv1.Register) bool {
+		return !c.task.Class.HasMemory() || !isPixelBias(r)
+	})...)
 	var settle time.Duration
 	if c.task.Class.HasSwitches() {
 		actions = append(actions,
@@ -300,10 +303,12 @@ func (c *Compiler) setup(chips []int, view int) func(*emitter) error {
 	}
 }
 
+func isPixelBias(r facetdv1.Register) bool { return r == chipmodel.PixelBias }
+
 // claim is what the frames of a view will say about the settings of their chips.
 func (c *Compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	v := &c.task.Views[view]
-	claim := bus.Claim{Registers: slices.Clone(v.Trim)}
+	claim := bus.Claim{Registers: slices.Clone(v.Trim), Slots: v.TrimSlots}
 	switch {
 	case c.task.Class.HasMemory():
 		claim.Shares = shares
@@ -324,7 +329,8 @@ func (c *Compiler) readout(group []int, view int, claim bus.Claim) *readout {
 	word := union(c.words.a, group)
 	return &readout{word: word, scan: bus.Scan{
 		Chips: group, Beside: besides(c.words.a.Reach(word), group), Window: c.task.Views[view].Window, Frames: frames,
-		Claim:  claim,
-		Settle: c.task.Views[view].settle(c.words.a, group),
+		Claim:   claim,
+		Settle:  c.task.Views[view].settle(c.words.a, group),
+		RowSlot: c.task.Views[view].RowSlot, ColumnSlot: c.task.Views[view].ColumnSlot,
 	}}
 }

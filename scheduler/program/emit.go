@@ -3,7 +3,6 @@ package program
 import (
 	"slices"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
@@ -18,8 +17,8 @@ type emitter struct {
 	regs  Registers
 }
 
-func newEmitter(w *Words, known Registers) *emitter {
-	return &emitter{Builder: bus.NewBuilder(w.a), words: w, regs: slices.Clone(known)}
+func newEmitter(w *Words, known Registers, slots ...bus.Slot) *emitter {
+	return &emitter{Builder: bus.NewBuilder(w.a, slots...), words: w, regs: slices.Clone(known)}
 }
 
 // mark is an emitter at one point of a segment, to come back to.
@@ -35,9 +34,17 @@ func (e *emitter) back(m mark) {
 	e.regs = m.regs
 }
 
-// holds reports whether every chip is known to hold a value.
-func (e *emitter) holds(chips []int, r facetdv1.Register, v uint16) bool {
-	return !slices.ContainsFunc(chips, func(c int) bool { return e.regs[c][r] != int32(v) })
+// content is what a register holds after a write: its value, or which slot gives it.
+func content(a bus.Action) int32 {
+	if a.Slot > 0 {
+		return slotContent - int32(a.Slot)
+	}
+	return int32(a.Value)
+}
+
+// holds reports whether every chip is known to hold what a write would put there.
+func (e *emitter) holds(chips []int, a bus.Action) bool {
+	return !slices.ContainsFunc(chips, func(c int) bool { return e.regs[c][a.Register] != content(a) })
 }
 
 // apply performs actions in order on every chip of a target, under the fewest words. All actions are done under one
@@ -85,7 +92,7 @@ func (e *emitter) steps(target []int, actions []bus.Action) ([]step, error) {
 		return e.activeFirst(steps), err
 	}
 	lacks := func(c int) bool {
-		return slices.ContainsFunc(actions, func(a bus.Action) bool { return e.regs[c][a.Register] != int32(a.Value) })
+		return slices.ContainsFunc(actions, func(a bus.Action) bool { return e.regs[c][a.Register] != content(a) })
 	}
 	var need []int
 	for _, c := range target {
@@ -129,9 +136,9 @@ func (e *emitter) due(steps []step, actions []bus.Action) [][]bool {
 				due[s][i] = true
 				continue
 			}
-			due[s][i] = !e.holds(steps[s].reach, a.Register, a.Value)
+			due[s][i] = !e.holds(steps[s].reach, a)
 			for _, c := range steps[s].reach {
-				e.regs[c][a.Register] = int32(a.Value)
+				e.regs[c][a.Register] = content(a)
 			}
 		}
 	}
@@ -156,7 +163,7 @@ func (e *emitter) alone(chips []int, a bus.Action) {
 	e.Do(a, chips)
 	if a.Writes() {
 		for _, c := range chips {
-			e.regs[c][a.Register] = int32(a.Value)
+			e.regs[c][a.Register] = content(a)
 		}
 	}
 }

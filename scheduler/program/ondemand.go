@@ -30,7 +30,7 @@ type OnDemandPlan struct {
 // when no select words do it.
 func OnDemand(a *chipmodel.Array, target *facetdv1.Target, views []*facetdv1.View, state Registers) (*OnDemandPlan,
 	error) {
-	c := &checker{a: a}
+	c := &checker{a: a, onDemand: true}
 	if a.WiringOnly {
 		c.add("", "the array file describes only the wiring", "add classes, lanes and timing to capture frames")
 		return nil, c.m

@@ -18,6 +18,9 @@ const (
 	// Untouched is a register that a table neither changes nor relies on.
 	// Only Assumed gives it.
 	Untouched int32 = -2
+	// slotContent less the number of a slot is whatever value that slot has in the job at hand. Only a compiler knows
+	// it: between jobs such a register is Unknown.
+	slotContent int32 = -16
 )
 
 // NewRegisters returns registers that all hold v.
@@ -83,7 +86,11 @@ func RegistersAfter(a *chipmodel.Array, ops []bus.Op, before Registers) Register
 }
 
 // Wish is the first and the last value of a register that a job needs.
-type Wish struct{ First, Last uint16 }
+type Wish struct {
+	First, Last uint16
+	// Moves says that a slot gives one of the values the job needs, so that none can be relied on from job to job.
+	Moves bool
+}
 
 // Wishes returns, for each register that a job of the task writes, the values it
 // needs first and last. They are the same for every chip of the task.
@@ -107,8 +114,13 @@ func Wishes(t *Task) map[facetdv1.Register]Wish {
 			need(chipmodel.ColumnPattern, uint16(v.Patterns.Columns))
 			need(chipmodel.RowPattern, uint16(v.Patterns.Rows))
 		}
-		for _, rv := range v.Trim {
+		for k, rv := range v.Trim {
 			need(rv.Register, rv.Value)
+			if v.slotOf(k) > 0 {
+				w := out[rv.Register]
+				w.Moves = true
+				out[rv.Register] = w
+			}
 		}
 	}
 	return out
@@ -127,6 +139,10 @@ func Assumed(a *chipmodel.Array, tasks []*Task) Registers {
 	for _, t := range tasks {
 		for reg, w := range Wishes(t) {
 			for _, c := range t.Touches {
+				if w.Moves {
+					r[c][reg] = Unknown
+					continue
+				}
 				switch r[c][reg] {
 				case Untouched, int32(w.Last):
 					r[c][reg] = int32(w.Last)

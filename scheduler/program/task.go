@@ -35,6 +35,9 @@ type Task struct {
 	OwnDeadline bool
 	// MaxHold and MaxSkew are 0 where there is no limit.
 	MaxHold, MaxSkew time.Duration
+	// Slots are what may be set between jobs, Parameters what each of them gives.
+	Slots      []bus.Slot
+	Parameters []Parameter
 	// spec is the task as asked for, which is returned by Spec and decides nothing; nil for a task that Merge made.
 	spec *facetdv1.Task
 	// merged are the tasks as asked for that this one stands for; none where it is one of them itself.
@@ -54,6 +57,13 @@ type View struct {
 	// Trim are the values of the registers of biases and amplifier that the chips have.
 	Trim   []bus.RegisterValue
 	Window chipmodel.Window
+	// RowSlot and ColumnSlot are the slots that give the window's first row and column, TrimSlots those that give the
+	// values of Trim, by index; they count from 1, and 0 is none. Window and Trim then are what the slots hold at
+	// first.
+	RowSlot, ColumnSlot int
+	TrimSlots           []int
+	// slow is the least value that the output bias register can have.
+	slow uint16
 }
 
 // Spec returns a copy of the task as it was asked for; nil for a task that Merge made.
@@ -127,7 +137,7 @@ func (t *Task) Shares() int { return len(t.shares()) }
 // since a share cannot be undone.
 func (t *Task) MayFollow(first *Task) bool {
 	bias, _ := t.pixelBias()
-	if other, _ := first.pixelBias(); bias != other {
+	if other, _ := first.pixelBias(); bias != other || t.biasMoves() || first.biasMoves() {
 		return false
 	}
 	if !t.Class.HasMemory() || t.RateHz != first.RateHz || !slices.Equal(t.Chips, first.Chips) ||
@@ -147,8 +157,12 @@ func Merge(first, second *Task) *Task {
 		Deadline: min(first.Deadline, second.Deadline), OwnDeadline: first.OwnDeadline || second.OwnDeadline,
 		MaxHold: tightest(first.MaxHold, second.MaxHold),
 		MaxSkew: tightest(first.MaxSkew, second.MaxSkew),
-		Views:   slices.Concat(first.Views, second.Views),
-		merged:  slices.Concat(first.Members(), second.Members()),
+		Views:   slices.Concat(first.Views, shifted(second.Views, len(first.Slots))),
+		Slots:   slices.Concat(first.Slots, second.Slots), Parameters: slices.Clone(first.Parameters),
+		merged: slices.Concat(first.Members(), second.Members()),
+	}
+	for _, p := range second.Parameters {
+		t.Parameters = append(t.Parameters, Parameter{p.View + len(first.Views), p.Field})
 	}
 	v := &t.Views[len(first.Views)]
 	v.Shares = v.Shares[len(first.shares()):]

@@ -11,6 +11,7 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 )
 
@@ -53,8 +54,12 @@ func NewTasks(a *chipmodel.Array, specs []*facetdv1.Task) ([]*Task, invalid.Erro
 
 // checker gathers the errors of an input.
 type checker struct {
-	a *chipmodel.Array
-	m invalid.Errors
+	a        *chipmodel.Array
+	m        invalid.Errors
+	onDemand bool // the views are those of a capture
+	// Of the task at hand.
+	slots      []bus.Slot
+	parameters []Parameter
 }
 
 func (c *checker) add(path, message, hint string) { c.m.Add(path, message, hint) }
@@ -109,7 +114,9 @@ func (c *checker) task(path string, spec *facetdv1.Task) *Task {
 		c.addf(path+".max_hold", "leave it out", "chips of class %q have no memory and hold nothing (%s)", t.Class.Name,
 			t.Class.Parts())
 	}
+	c.slots, c.parameters = nil, nil
 	t.Views = c.views(path+".views", spec.GetViews(), t.Class)
+	t.Slots, t.Parameters = c.slots, c.parameters
 	return t
 }
 

@@ -19,12 +19,15 @@ type loadEvent struct {
 	chips []int
 }
 
+// scanEvent is one readout. Where a slot gives its window, it may be sampled earlier or later from job to job.
 type scanEvent struct {
-	first, last time.Duration // sampling of the first and the last pixel
-	scan        *bus.Scan
+	first time.Duration // sampling of the first pixel, at the earliest
+	late  time.Duration // by how much that may be later
+	last  time.Duration // sampling of the last pixel, at the latest
+	scan  *bus.Scan
 }
 
-func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
+func traceOf(a *chipmodel.Array, ops []bus.Op, slots []bus.Slot) trace {
 	var t trace
 	var now time.Duration
 	var word chipmodel.LineSet
@@ -38,26 +41,53 @@ func traceOf(a *chipmodel.Array, ops []bus.Op) trace {
 				t.loads = append(t.loads, loadEvent{now, a.Reach(word)})
 			}
 		case bus.OpScan, bus.OpClockOut:
-			s := op.Scan.Timing(a)
-			last := s.SampleAt(op.Scan.Window.Rows-1, op.Scan.Window.Columns-1)
-			t.scans = append(t.scans, scanEvent{now + s.First, now + last, op.Scan})
+			near, far := bus.Extremes(op.Scan, slots)
+			soon, late := near.Timing(a), far.Timing(a)
+			last := late.SampleAt(op.Scan.Window.Rows-1, op.Scan.Window.Columns-1)
+			t.scans = append(t.scans, scanEvent{now + soon.First, late.First - soon.First, now + last, op.Scan})
 		}
 		now += bus.Cost(a, op).Total()
 	}
 	return t
 }
 
-// Course is what the frames of one job will show of its timing, given the starts of its segments.
+// Course is what the frames of one job will show of its timing, given the starts of its segments, with whatever values
+// of its slots: holds and skews are the longest.
 type Course struct {
-	Light []time.Duration // of each frame: the start of its load, or its first sample
+	Light []time.Duration // of each frame: the start of its load, or its first sample, at the earliest
 	Hold  []time.Duration // of each chip of the array: load to last sample; 0 without memory
 	Held  []time.Duration // of each frame, likewise
-	// Earliest and latest light of all frames.
-	firstLight, lastLight time.Duration
+	late  []time.Duration // by how much the light of each frame may be later
+	view  []int           // of each frame
 }
 
 // Skew is the spread of the light of all frames.
-func (c *Course) Skew() time.Duration { return c.lastLight - c.firstLight }
+func (c *Course) Skew() time.Duration { return c.SkewOf(0, len(c.Light)) }
+
+// SkewOf is the spread of the light of n frames, from one on. The frames of one view are sampled later all together,
+// those of several views each by themselves: all are far apart when one view is at its latest and the other not.
+func (c *Course) SkewOf(first, n int) time.Duration {
+	type span struct{ from, to, late time.Duration }
+	var views []span
+	for f, last := first, -1; f < first+n; f++ {
+		if c.view[f] != last {
+			views, last = append(views, span{c.Light[f], c.Light[f], c.late[f]}), c.view[f]
+		}
+		s := &views[len(views)-1]
+		s.from, s.to = min(s.from, c.Light[f]), max(s.to, c.Light[f])
+	}
+	var skew time.Duration
+	for i, x := range views {
+		for k, y := range views {
+			if i == k {
+				skew = max(skew, x.to-x.from)
+			} else {
+				skew = max(skew, x.to+x.late-y.from)
+			}
+		}
+	}
+	return skew
+}
 
 // WorstHold is the longest hold of all chips.
 func (c *Course) WorstHold() time.Duration {
@@ -72,9 +102,11 @@ func (c *Course) WorstHold() time.Duration {
 func (p *Program) Follow(starts []time.Duration) *Course {
 	a, frames := p.a, len(p.Frames)
 	c := &Course{Light: make([]time.Duration, frames), Hold: make([]time.Duration, len(a.Chips)),
-		Held: make([]time.Duration, frames)}
+		Held: make([]time.Duration, frames), late: make([]time.Duration, frames), view: make([]int, frames)}
+	for f := range p.Frames {
+		c.view[f] = p.Frames[f].View
+	}
 	loaded := make([]time.Duration, len(a.Chips))
-	any := false
 	for s, t := range p.traces {
 		// A batch loads before it reads, and the loads of one segment all come before
 		// the readouts of those chips.
@@ -87,20 +119,16 @@ func (p *Program) Follow(starts []time.Duration) *Course {
 				loads = loads[1:]
 			}
 			for i, chip := range ev.scan.Chips {
-				light := starts[s] + ev.first
+				light, late := starts[s]+ev.first, ev.late
 				if a.Chips[chip].Class.HasMemory() {
-					light = loaded[chip]
+					light, late = loaded[chip], 0
 					held, f := starts[s]+ev.last-light, ev.scan.Frames[i]
 					c.Hold[chip], c.Held[f] = max(c.Hold[chip], held), max(c.Held[f], held)
 				}
 				if ev.scan.FirstRow > 0 {
 					continue
 				}
-				c.Light[ev.scan.Frames[i]] = light
-				if !any {
-					c.firstLight, c.lastLight, any = light, light, true
-				}
-				c.firstLight, c.lastLight = min(c.firstLight, light), max(c.lastLight, light)
+				c.Light[ev.scan.Frames[i]], c.late[ev.scan.Frames[i]] = light, late
 			}
 		}
 		for _, l := range loads {
@@ -166,7 +194,7 @@ func (p *Program) Within(t *Task) []time.Duration {
 					light, known = starts[s]+ev.first, true
 				}
 				if s > 0 && t.MaxSkew > 0 && ev.scan.FirstRow == 0 {
-					tighten(s, light+t.MaxSkew-ev.first+cost)
+					tighten(s, light+t.MaxSkew-ev.first-ev.late+cost)
 				}
 			}
 		}

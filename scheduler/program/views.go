@@ -46,6 +46,7 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 			c.addf(at+".name", "names are unique within a task", "the name %q is taken by view %d", v.Name, first+1)
 		}
 		seen[v.Name] = i
+		c.movable(at+".movable", spec.GetMovable(), &v, class, views[:i])
 		views[i] = v
 		bias, biased := v.pixelBias()
 		if first, _ := views[0].pixelBias(); biased && class.HasMemory() && bias != first {
@@ -203,8 +204,9 @@ func (c *checker) slow(path string, class *chipmodel.Class, bias uint16) {
 	}
 }
 
-// settle is how long the lanes of some chips need to settle in this view, where that is
-// more than at nominal output bias; 0 otherwise.
+// settle is how long the lanes of some chips need to settle in this view at the lowest bias that their outputs can
+// have,
+// where that is more than at nominal output bias; 0 otherwise.
 func (v *View) settle(a *chipmodel.Array, chips []int) time.Duration {
 	var nominal, longest time.Duration
 	for _, r := range v.Trim {
@@ -213,7 +215,7 @@ func (v *View) settle(a *chipmodel.Array, chips []int) time.Duration {
 		}
 		for _, c := range chips {
 			nominal = max(nominal, a.LaneSettle(c))
-			longest = max(longest, a.BiasedSettle(c, r.Value))
+			longest = max(longest, a.BiasedSettle(c, v.slow))
 		}
 	}
 	if longest == nominal {

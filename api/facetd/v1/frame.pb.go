@@ -261,8 +261,11 @@ type Frame struct {
 	// Why a correction that was asked for was not made, or a caution about the one
 	// that was, such as that its correction map is old; empty where there is nothing to say.
 	CorrectionNote string `protobuf:"bytes,24,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Values of the registers of biases and amplifier that were active, of a task that
+	// says in movable that some of them may be set between jobs; unset for others.
+	Trim          *TrimSettings `protobuf:"bytes,25,opt,name=trim,proto3" json:"trim,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Frame) Reset() {
@@ -461,6 +464,13 @@ func (x *Frame) GetCorrectionNote() string {
 		return x.CorrectionNote
 	}
 	return ""
+}
+
+func (x *Frame) GetTrim() *TrimSettings {
+	if x != nil {
+		return x.Trim
+	}
+	return nil
 }
 
 // FrameSet is all frames of one job.
@@ -878,7 +888,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa9\a\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd6\a\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -906,7 +916,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x0evolts_per_code\x18\x15 \x01(\x01R\fvoltsPerCode\x121\n" +
 	"\x15last_converted_bus_ns\x18\x16 \x01(\x03R\x12lastConvertedBusNs\x12*\n" +
 	"\x11correction_map_id\x18\x17 \x01(\tR\x0fcorrectionMapId\x12'\n" +
-	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\"\xb5\x02\n" +
+	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\x12+\n" +
+	"\x04trim\x18\x19 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xb5\x02\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +
@@ -987,31 +998,33 @@ var file_facetd_v1_frame_proto_goTypes = []any{
 	(Arrangement)(0),                // 9: facetd.v1.Arrangement
 	(*Window)(nil),                  // 10: facetd.v1.Window
 	(*timestamppb.Timestamp)(nil),   // 11: google.protobuf.Timestamp
-	(*Target)(nil),                  // 12: facetd.v1.Target
-	(*View)(nil),                    // 13: facetd.v1.View
+	(*TrimSettings)(nil),            // 12: facetd.v1.TrimSettings
+	(*Target)(nil),                  // 13: facetd.v1.Target
+	(*View)(nil),                    // 14: facetd.v1.View
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
 	9,  // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
 	10, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
 	11, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
 	0,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
-	3,  // 4: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
-	2,  // 5: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
-	1,  // 6: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
-	4,  // 7: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
-	12, // 8: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
-	13, // 9: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
-	1,  // 10: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
-	4,  // 11: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	5,  // 12: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
-	7,  // 13: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	6,  // 14: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
-	8,  // 15: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
-	14, // [14:16] is the sub-list for method output_type
-	12, // [12:14] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	12, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
+	3,  // 5: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
+	2,  // 6: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
+	1,  // 7: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
+	4,  // 8: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
+	13, // 9: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
+	14, // 10: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
+	1,  // 11: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
+	4,  // 12: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
+	5,  // 13: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
+	7,  // 14: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	6,  // 15: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
+	8,  // 16: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	15, // [15:17] is the sub-list for method output_type
+	13, // [13:15] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_frame_proto_init() }

@@ -138,7 +138,10 @@ type View struct {
 	// What is read. Unset: the whole lattice, one pixel of each bin.
 	Window *Window `protobuf:"bytes,5,opt,name=window,proto3" json:"window,omitempty"`
 	// Values of the registers of biases and amplifier, of chips that have them.
-	Trim          *TrimSettings `protobuf:"bytes,6,opt,name=trim,proto3" json:"trim,omitempty"`
+	Trim *TrimSettings `protobuf:"bytes,6,opt,name=trim,proto3" json:"trim,omitempty"`
+	// What may be set between the jobs of a task without planning it anew; what stands
+	// in window and trim is its value at first. Not for on-demand captures.
+	Movable       *Movable `protobuf:"bytes,7,opt,name=movable,proto3" json:"movable,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -215,6 +218,163 @@ func (x *View) GetTrim() *TrimSettings {
 	return nil
 }
 
+func (x *View) GetMovable() *Movable {
+	if x != nil {
+		return x.Movable
+	}
+	return nil
+}
+
+// Movable says what of a view may be set between jobs, and within which bounds. The
+// timetable allows for the costliest values between the bounds, so that setting them
+// changes nothing of when jobs run. What is unset here does not move.
+type Movable struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First row of the window. The window must lie on the lattice at both bounds.
+	// Of chips that are read by counter the last row decides how long a job takes.
+	Row *Bounds `protobuf:"bytes,1,opt,name=row,proto3" json:"row,omitempty"`
+	// First column of the window, likewise.
+	Column *Bounds `protobuf:"bytes,2,opt,name=column,proto3" json:"column,omitempty"`
+	// Pixel bias register. The views of chips with memory show one load, made under
+	// the bias of the first view: only that can say this.
+	PixelBias *Bounds `protobuf:"bytes,3,opt,name=pixel_bias,json=pixelBias,proto3" json:"pixel_bias,omitempty"`
+	// Output bias register. The lowest decides how long the lanes are given to settle.
+	OutputBias *Bounds `protobuf:"bytes,4,opt,name=output_bias,json=outputBias,proto3" json:"output_bias,omitempty"`
+	// Index into the class's gains.
+	GainIndex *Bounds `protobuf:"bytes,5,opt,name=gain_index,json=gainIndex,proto3" json:"gain_index,omitempty"`
+	// Offset register.
+	Offset        *Bounds `protobuf:"bytes,6,opt,name=offset,proto3" json:"offset,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Movable) Reset() {
+	*x = Movable{}
+	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Movable) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Movable) ProtoMessage() {}
+
+func (x *Movable) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Movable.ProtoReflect.Descriptor instead.
+func (*Movable) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Movable) GetRow() *Bounds {
+	if x != nil {
+		return x.Row
+	}
+	return nil
+}
+
+func (x *Movable) GetColumn() *Bounds {
+	if x != nil {
+		return x.Column
+	}
+	return nil
+}
+
+func (x *Movable) GetPixelBias() *Bounds {
+	if x != nil {
+		return x.PixelBias
+	}
+	return nil
+}
+
+func (x *Movable) GetOutputBias() *Bounds {
+	if x != nil {
+		return x.OutputBias
+	}
+	return nil
+}
+
+func (x *Movable) GetGainIndex() *Bounds {
+	if x != nil {
+		return x.GainIndex
+	}
+	return nil
+}
+
+func (x *Movable) GetOffset() *Bounds {
+	if x != nil {
+		return x.Offset
+	}
+	return nil
+}
+
+// Bounds are the least and the greatest value that may be set.
+type Bounds struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Least value.
+	Low int32 `protobuf:"varint,1,opt,name=low,proto3" json:"low,omitempty"`
+	// Greatest value, not below low.
+	High          int32 `protobuf:"varint,2,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Bounds) Reset() {
+	*x = Bounds{}
+	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Bounds) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Bounds) ProtoMessage() {}
+
+func (x *Bounds) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Bounds.ProtoReflect.Descriptor instead.
+func (*Bounds) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Bounds) GetLow() int32 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *Bounds) GetHigh() int32 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
 // Binning gives the size of the blocks that are averaged.
 type Binning struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -228,7 +388,7 @@ type Binning struct {
 
 func (x *Binning) Reset() {
 	*x = Binning{}
-	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	mi := &file_facetd_v1_task_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -240,7 +400,7 @@ func (x *Binning) String() string {
 func (*Binning) ProtoMessage() {}
 
 func (x *Binning) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[2]
+	mi := &file_facetd_v1_task_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -253,7 +413,7 @@ func (x *Binning) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Binning.ProtoReflect.Descriptor instead.
 func (*Binning) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{2}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Binning) GetRows() uint32 {
@@ -285,7 +445,7 @@ type Share struct {
 
 func (x *Share) Reset() {
 	*x = Share{}
-	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	mi := &file_facetd_v1_task_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -297,7 +457,7 @@ func (x *Share) String() string {
 func (*Share) ProtoMessage() {}
 
 func (x *Share) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	mi := &file_facetd_v1_task_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -310,7 +470,7 @@ func (x *Share) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Share.ProtoReflect.Descriptor instead.
 func (*Share) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Share) GetColumns() string {
@@ -348,7 +508,7 @@ type Window struct {
 
 func (x *Window) Reset() {
 	*x = Window{}
-	mi := &file_facetd_v1_task_proto_msgTypes[4]
+	mi := &file_facetd_v1_task_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -360,7 +520,7 @@ func (x *Window) String() string {
 func (*Window) ProtoMessage() {}
 
 func (x *Window) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[4]
+	mi := &file_facetd_v1_task_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -373,7 +533,7 @@ func (x *Window) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Window.ProtoReflect.Descriptor instead.
 func (*Window) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Window) GetRow() uint32 {
@@ -435,7 +595,7 @@ type TrimSettings struct {
 
 func (x *TrimSettings) Reset() {
 	*x = TrimSettings{}
-	mi := &file_facetd_v1_task_proto_msgTypes[5]
+	mi := &file_facetd_v1_task_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -447,7 +607,7 @@ func (x *TrimSettings) String() string {
 func (*TrimSettings) ProtoMessage() {}
 
 func (x *TrimSettings) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[5]
+	mi := &file_facetd_v1_task_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -460,7 +620,7 @@ func (x *TrimSettings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimSettings.ProtoReflect.Descriptor instead.
 func (*TrimSettings) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *TrimSettings) GetPixelBias() uint32 {
@@ -502,7 +662,7 @@ type TaskList struct {
 
 func (x *TaskList) Reset() {
 	*x = TaskList{}
-	mi := &file_facetd_v1_task_proto_msgTypes[6]
+	mi := &file_facetd_v1_task_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -514,7 +674,7 @@ func (x *TaskList) String() string {
 func (*TaskList) ProtoMessage() {}
 
 func (x *TaskList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[6]
+	mi := &file_facetd_v1_task_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -527,7 +687,7 @@ func (x *TaskList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskList.ProtoReflect.Descriptor instead.
 func (*TaskList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *TaskList) GetTasks() []*Task {
@@ -568,7 +728,7 @@ type TaskStatus struct {
 
 func (x *TaskStatus) Reset() {
 	*x = TaskStatus{}
-	mi := &file_facetd_v1_task_proto_msgTypes[7]
+	mi := &file_facetd_v1_task_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -580,7 +740,7 @@ func (x *TaskStatus) String() string {
 func (*TaskStatus) ProtoMessage() {}
 
 func (x *TaskStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[7]
+	mi := &file_facetd_v1_task_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -593,7 +753,7 @@ func (x *TaskStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskStatus.ProtoReflect.Descriptor instead.
 func (*TaskStatus) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *TaskStatus) GetRequestedRateHz() float64 {
@@ -679,14 +839,16 @@ type RunningTask struct {
 	// The task as it was asked for.
 	Task *Task `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// How it is doing.
-	Status        *TaskStatus `protobuf:"bytes,2,opt,name=status,proto3" json:"status,omitempty"`
+	Status *TaskStatus `protobuf:"bytes,2,opt,name=status,proto3" json:"status,omitempty"`
+	// What of its views may be set between jobs, as it is for the next job that begins.
+	Parameters    []*ViewParameters `protobuf:"bytes,3,rep,name=parameters,proto3" json:"parameters,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RunningTask) Reset() {
 	*x = RunningTask{}
-	mi := &file_facetd_v1_task_proto_msgTypes[8]
+	mi := &file_facetd_v1_task_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -698,7 +860,7 @@ func (x *RunningTask) String() string {
 func (*RunningTask) ProtoMessage() {}
 
 func (x *RunningTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[8]
+	mi := &file_facetd_v1_task_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -711,7 +873,7 @@ func (x *RunningTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunningTask.ProtoReflect.Descriptor instead.
 func (*RunningTask) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RunningTask) GetTask() *Task {
@@ -728,6 +890,224 @@ func (x *RunningTask) GetStatus() *TaskStatus {
 	return nil
 }
 
+func (x *RunningTask) GetParameters() []*ViewParameters {
+	if x != nil {
+		return x.Parameters
+	}
+	return nil
+}
+
+// SetTaskParametersRequest asks for other values of what may be set between jobs.
+type SetTaskParametersRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// The views whose parameters are set; the others keep theirs.
+	Views         []*ViewParameters `protobuf:"bytes,2,rep,name=views,proto3" json:"views,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetTaskParametersRequest) Reset() {
+	*x = SetTaskParametersRequest{}
+	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetTaskParametersRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetTaskParametersRequest) ProtoMessage() {}
+
+func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetTaskParametersRequest.ProtoReflect.Descriptor instead.
+func (*SetTaskParametersRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *SetTaskParametersRequest) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *SetTaskParametersRequest) GetViews() []*ViewParameters {
+	if x != nil {
+		return x.Views
+	}
+	return nil
+}
+
+// SetTaskParametersResponse says from when on they are active.
+type SetTaskParametersResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number of the first job of the task that has them.
+	FirstJob uint64 `protobuf:"varint,1,opt,name=first_job,json=firstJob,proto3" json:"first_job,omitempty"`
+	// All parameters of the task from that job on.
+	Views         []*ViewParameters `protobuf:"bytes,2,rep,name=views,proto3" json:"views,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetTaskParametersResponse) Reset() {
+	*x = SetTaskParametersResponse{}
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetTaskParametersResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetTaskParametersResponse) ProtoMessage() {}
+
+func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetTaskParametersResponse.ProtoReflect.Descriptor instead.
+func (*SetTaskParametersResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *SetTaskParametersResponse) GetFirstJob() uint64 {
+	if x != nil {
+		return x.FirstJob
+	}
+	return 0
+}
+
+func (x *SetTaskParametersResponse) GetViews() []*ViewParameters {
+	if x != nil {
+		return x.Views
+	}
+	return nil
+}
+
+// ViewParameters are values of what a view says in movable. In a request, what is unset
+// stays as it is; in an answer, what is unset does not move.
+type ViewParameters struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the view; may be left out for a task with one view.
+	View string `protobuf:"bytes,1,opt,name=view,proto3" json:"view,omitempty"`
+	// First row of the window.
+	Row *uint32 `protobuf:"varint,2,opt,name=row,proto3,oneof" json:"row,omitempty"`
+	// First column of the window.
+	Column *uint32 `protobuf:"varint,3,opt,name=column,proto3,oneof" json:"column,omitempty"`
+	// Pixel bias register.
+	PixelBias *uint32 `protobuf:"varint,4,opt,name=pixel_bias,json=pixelBias,proto3,oneof" json:"pixel_bias,omitempty"`
+	// Output bias register.
+	OutputBias *uint32 `protobuf:"varint,5,opt,name=output_bias,json=outputBias,proto3,oneof" json:"output_bias,omitempty"`
+	// Index into the class's gains.
+	GainIndex *uint32 `protobuf:"varint,6,opt,name=gain_index,json=gainIndex,proto3,oneof" json:"gain_index,omitempty"`
+	// Offset register.
+	Offset        *int32 `protobuf:"varint,7,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ViewParameters) Reset() {
+	*x = ViewParameters{}
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ViewParameters) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ViewParameters) ProtoMessage() {}
+
+func (x *ViewParameters) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ViewParameters.ProtoReflect.Descriptor instead.
+func (*ViewParameters) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ViewParameters) GetView() string {
+	if x != nil {
+		return x.View
+	}
+	return ""
+}
+
+func (x *ViewParameters) GetRow() uint32 {
+	if x != nil && x.Row != nil {
+		return *x.Row
+	}
+	return 0
+}
+
+func (x *ViewParameters) GetColumn() uint32 {
+	if x != nil && x.Column != nil {
+		return *x.Column
+	}
+	return 0
+}
+
+func (x *ViewParameters) GetPixelBias() uint32 {
+	if x != nil && x.PixelBias != nil {
+		return *x.PixelBias
+	}
+	return 0
+}
+
+func (x *ViewParameters) GetOutputBias() uint32 {
+	if x != nil && x.OutputBias != nil {
+		return *x.OutputBias
+	}
+	return 0
+}
+
+func (x *ViewParameters) GetGainIndex() uint32 {
+	if x != nil && x.GainIndex != nil {
+		return *x.GainIndex
+	}
+	return 0
+}
+
+func (x *ViewParameters) GetOffset() int32 {
+	if x != nil && x.Offset != nil {
+		return *x.Offset
+	}
+	return 0
+}
+
 // ListTasksRequest asks for all tasks.
 type ListTasksRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -737,7 +1117,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[9]
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -749,7 +1129,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[9]
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -762,7 +1142,7 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
 }
 
 // ListTasksResponse holds all tasks.
@@ -776,7 +1156,7 @@ type ListTasksResponse struct {
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[10]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -788,7 +1168,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[10]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -801,7 +1181,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListTasksResponse) GetTasks() []*RunningTask {
@@ -822,7 +1202,7 @@ type GetTaskRequest struct {
 
 func (x *GetTaskRequest) Reset() {
 	*x = GetTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -834,7 +1214,7 @@ func (x *GetTaskRequest) String() string {
 func (*GetTaskRequest) ProtoMessage() {}
 
 func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -847,7 +1227,7 @@ func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetTaskRequest) GetName() string {
@@ -868,7 +1248,7 @@ type GetTaskResponse struct {
 
 func (x *GetTaskResponse) Reset() {
 	*x = GetTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -880,7 +1260,7 @@ func (x *GetTaskResponse) String() string {
 func (*GetTaskResponse) ProtoMessage() {}
 
 func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -893,7 +1273,7 @@ func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskResponse.ProtoReflect.Descriptor instead.
 func (*GetTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetTaskResponse) GetTask() *RunningTask {
@@ -914,7 +1294,7 @@ type CreateTaskRequest struct {
 
 func (x *CreateTaskRequest) Reset() {
 	*x = CreateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -926,7 +1306,7 @@ func (x *CreateTaskRequest) String() string {
 func (*CreateTaskRequest) ProtoMessage() {}
 
 func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -939,7 +1319,7 @@ func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CreateTaskRequest) GetTask() *Task {
@@ -962,7 +1342,7 @@ type CreateTaskResponse struct {
 
 func (x *CreateTaskResponse) Reset() {
 	*x = CreateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -974,7 +1354,7 @@ func (x *CreateTaskResponse) String() string {
 func (*CreateTaskResponse) ProtoMessage() {}
 
 func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -987,7 +1367,7 @@ func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskResponse.ProtoReflect.Descriptor instead.
 func (*CreateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *CreateTaskResponse) GetTask() *RunningTask {
@@ -1015,7 +1395,7 @@ type UpdateTaskRequest struct {
 
 func (x *UpdateTaskRequest) Reset() {
 	*x = UpdateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1027,7 +1407,7 @@ func (x *UpdateTaskRequest) String() string {
 func (*UpdateTaskRequest) ProtoMessage() {}
 
 func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1040,7 +1420,7 @@ func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *UpdateTaskRequest) GetTask() *Task {
@@ -1063,7 +1443,7 @@ type UpdateTaskResponse struct {
 
 func (x *UpdateTaskResponse) Reset() {
 	*x = UpdateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1075,7 +1455,7 @@ func (x *UpdateTaskResponse) String() string {
 func (*UpdateTaskResponse) ProtoMessage() {}
 
 func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1088,7 +1468,7 @@ func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
 func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *UpdateTaskResponse) GetTask() *RunningTask {
@@ -1116,7 +1496,7 @@ type DeleteTaskRequest struct {
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1128,7 +1508,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1141,7 +1521,7 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
@@ -1163,7 +1543,7 @@ type DeleteTaskResponse struct {
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1175,7 +1555,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1188,7 +1568,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -1210,14 +1590,28 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\bdeadline\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\bdeadline\x124\n" +
 	"\bmax_hold\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\amaxHold\x124\n" +
 	"\bmax_skew\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\amaxSkew\x12%\n" +
-	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xf3\x01\n" +
+	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xa1\x02\n" +
 	"\x04View\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12'\n" +
 	"\x0fsmoothing_steps\x18\x03 \x01(\rR\x0esmoothingSteps\x12(\n" +
 	"\x06shares\x18\x04 \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12)\n" +
 	"\x06window\x18\x05 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
-	"\x04trim\x18\x06 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"7\n" +
+	"\x04trim\x18\x06 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12,\n" +
+	"\amovable\x18\a \x01(\v2\x12.facetd.v1.MovableR\amovable\"\x9c\x02\n" +
+	"\aMovable\x12#\n" +
+	"\x03row\x18\x01 \x01(\v2\x11.facetd.v1.BoundsR\x03row\x12)\n" +
+	"\x06column\x18\x02 \x01(\v2\x11.facetd.v1.BoundsR\x06column\x120\n" +
+	"\n" +
+	"pixel_bias\x18\x03 \x01(\v2\x11.facetd.v1.BoundsR\tpixelBias\x122\n" +
+	"\voutput_bias\x18\x04 \x01(\v2\x11.facetd.v1.BoundsR\n" +
+	"outputBias\x120\n" +
+	"\n" +
+	"gain_index\x18\x05 \x01(\v2\x11.facetd.v1.BoundsR\tgainIndex\x12)\n" +
+	"\x06offset\x18\x06 \x01(\v2\x11.facetd.v1.BoundsR\x06offset\".\n" +
+	"\x06Bounds\x12\x10\n" +
+	"\x03low\x18\x01 \x01(\x05R\x03low\x12\x12\n" +
+	"\x04high\x18\x02 \x01(\x05R\x04high\"7\n" +
 	"\aBinning\x12\x12\n" +
 	"\x04rows\x18\x01 \x01(\rR\x04rows\x12\x18\n" +
 	"\acolumns\x18\x02 \x01(\rR\acolumns\"5\n" +
@@ -1260,10 +1654,36 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\flast_skew_ns\x18\n" +
 	" \x01(\x03R\n" +
 	"lastSkewNs\x12!\n" +
-	"\flast_failure\x18\v \x01(\tR\vlastFailure\"a\n" +
+	"\flast_failure\x18\v \x01(\tR\vlastFailure\"\x9c\x01\n" +
 	"\vRunningTask\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12-\n" +
-	"\x06status\x18\x02 \x01(\v2\x15.facetd.v1.TaskStatusR\x06status\"\x12\n" +
+	"\x06status\x18\x02 \x01(\v2\x15.facetd.v1.TaskStatusR\x06status\x129\n" +
+	"\n" +
+	"parameters\x18\x03 \x03(\v2\x19.facetd.v1.ViewParametersR\n" +
+	"parameters\"_\n" +
+	"\x18SetTaskParametersRequest\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12/\n" +
+	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"i\n" +
+	"\x19SetTaskParametersResponse\x12\x1b\n" +
+	"\tfirst_job\x18\x01 \x01(\x04R\bfirstJob\x12/\n" +
+	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"\xaf\x02\n" +
+	"\x0eViewParameters\x12\x12\n" +
+	"\x04view\x18\x01 \x01(\tR\x04view\x12\x15\n" +
+	"\x03row\x18\x02 \x01(\rH\x00R\x03row\x88\x01\x01\x12\x1b\n" +
+	"\x06column\x18\x03 \x01(\rH\x01R\x06column\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"pixel_bias\x18\x04 \x01(\rH\x02R\tpixelBias\x88\x01\x01\x12$\n" +
+	"\voutput_bias\x18\x05 \x01(\rH\x03R\n" +
+	"outputBias\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"gain_index\x18\x06 \x01(\rH\x04R\tgainIndex\x88\x01\x01\x12\x1b\n" +
+	"\x06offset\x18\a \x01(\x05H\x05R\x06offset\x88\x01\x01B\x06\n" +
+	"\x04_rowB\t\n" +
+	"\a_columnB\r\n" +
+	"\v_pixel_biasB\x0e\n" +
+	"\f_output_biasB\r\n" +
+	"\v_gain_indexB\t\n" +
+	"\a_offset\"\x12\n" +
 	"\x10ListTasksRequest\"A\n" +
 	"\x11ListTasksResponse\x12,\n" +
 	"\x05tasks\x18\x01 \x03(\v2\x16.facetd.v1.RunningTaskR\x05tasks\"$\n" +
@@ -1284,7 +1704,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x11DeleteTaskRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\">\n" +
 	"\x12DeleteTaskResponse\x12(\n" +
-	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs2\xf8\x02\n" +
+	"\x10effective_bus_ns\x18\x01 \x01(\x03R\x0eeffectiveBusNs2\xd8\x03\n" +
 	"\vTaskService\x12F\n" +
 	"\tListTasks\x12\x1b.facetd.v1.ListTasksRequest\x1a\x1c.facetd.v1.ListTasksResponse\x12@\n" +
 	"\aGetTask\x12\x19.facetd.v1.GetTaskRequest\x1a\x1a.facetd.v1.GetTaskResponse\x12I\n" +
@@ -1293,7 +1713,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\n" +
 	"UpdateTask\x12\x1c.facetd.v1.UpdateTaskRequest\x1a\x1d.facetd.v1.UpdateTaskResponse\x12I\n" +
 	"\n" +
-	"DeleteTask\x12\x1c.facetd.v1.DeleteTaskRequest\x1a\x1d.facetd.v1.DeleteTaskResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"DeleteTask\x12\x1c.facetd.v1.DeleteTaskRequest\x1a\x1d.facetd.v1.DeleteTaskResponse\x12^\n" +
+	"\x11SetTaskParameters\x12#.facetd.v1.SetTaskParametersRequest\x1a$.facetd.v1.SetTaskParametersResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_task_proto_rawDescOnce sync.Once
@@ -1307,64 +1728,81 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_facetd_v1_task_proto_goTypes = []any{
-	(*Task)(nil),                // 0: facetd.v1.Task
-	(*View)(nil),                // 1: facetd.v1.View
-	(*Binning)(nil),             // 2: facetd.v1.Binning
-	(*Share)(nil),               // 3: facetd.v1.Share
-	(*Window)(nil),              // 4: facetd.v1.Window
-	(*TrimSettings)(nil),        // 5: facetd.v1.TrimSettings
-	(*TaskList)(nil),            // 6: facetd.v1.TaskList
-	(*TaskStatus)(nil),          // 7: facetd.v1.TaskStatus
-	(*RunningTask)(nil),         // 8: facetd.v1.RunningTask
-	(*ListTasksRequest)(nil),    // 9: facetd.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),   // 10: facetd.v1.ListTasksResponse
-	(*GetTaskRequest)(nil),      // 11: facetd.v1.GetTaskRequest
-	(*GetTaskResponse)(nil),     // 12: facetd.v1.GetTaskResponse
-	(*CreateTaskRequest)(nil),   // 13: facetd.v1.CreateTaskRequest
-	(*CreateTaskResponse)(nil),  // 14: facetd.v1.CreateTaskResponse
-	(*UpdateTaskRequest)(nil),   // 15: facetd.v1.UpdateTaskRequest
-	(*UpdateTaskResponse)(nil),  // 16: facetd.v1.UpdateTaskResponse
-	(*DeleteTaskRequest)(nil),   // 17: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),  // 18: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),              // 19: facetd.v1.Target
-	(*durationpb.Duration)(nil), // 20: google.protobuf.Duration
+	(*Task)(nil),                      // 0: facetd.v1.Task
+	(*View)(nil),                      // 1: facetd.v1.View
+	(*Movable)(nil),                   // 2: facetd.v1.Movable
+	(*Bounds)(nil),                    // 3: facetd.v1.Bounds
+	(*Binning)(nil),                   // 4: facetd.v1.Binning
+	(*Share)(nil),                     // 5: facetd.v1.Share
+	(*Window)(nil),                    // 6: facetd.v1.Window
+	(*TrimSettings)(nil),              // 7: facetd.v1.TrimSettings
+	(*TaskList)(nil),                  // 8: facetd.v1.TaskList
+	(*TaskStatus)(nil),                // 9: facetd.v1.TaskStatus
+	(*RunningTask)(nil),               // 10: facetd.v1.RunningTask
+	(*SetTaskParametersRequest)(nil),  // 11: facetd.v1.SetTaskParametersRequest
+	(*SetTaskParametersResponse)(nil), // 12: facetd.v1.SetTaskParametersResponse
+	(*ViewParameters)(nil),            // 13: facetd.v1.ViewParameters
+	(*ListTasksRequest)(nil),          // 14: facetd.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),         // 15: facetd.v1.ListTasksResponse
+	(*GetTaskRequest)(nil),            // 16: facetd.v1.GetTaskRequest
+	(*GetTaskResponse)(nil),           // 17: facetd.v1.GetTaskResponse
+	(*CreateTaskRequest)(nil),         // 18: facetd.v1.CreateTaskRequest
+	(*CreateTaskResponse)(nil),        // 19: facetd.v1.CreateTaskResponse
+	(*UpdateTaskRequest)(nil),         // 20: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),        // 21: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),         // 22: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),        // 23: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),                    // 24: facetd.v1.Target
+	(*durationpb.Duration)(nil),       // 25: google.protobuf.Duration
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	19, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	20, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	20, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	20, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	24, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	25, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	25, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	25, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
-	2,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
-	3,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
-	4,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
-	5,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
-	0,  // 9: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
-	0,  // 10: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
-	7,  // 11: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
-	8,  // 12: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	8,  // 13: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 14: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	8,  // 15: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 16: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	8,  // 17: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	9,  // 18: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	11, // 19: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	13, // 20: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	15, // 21: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	17, // 22: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	10, // 23: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	12, // 24: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	14, // 25: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	16, // 26: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	18, // 27: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	23, // [23:28] is the sub-list for method output_type
-	18, // [18:23] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	4,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
+	5,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
+	6,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
+	7,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
+	2,  // 9: facetd.v1.View.movable:type_name -> facetd.v1.Movable
+	3,  // 10: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
+	3,  // 11: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
+	3,  // 12: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
+	3,  // 13: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
+	3,  // 14: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
+	3,  // 15: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
+	0,  // 16: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
+	0,  // 17: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
+	9,  // 18: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
+	13, // 19: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
+	13, // 20: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
+	13, // 21: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
+	10, // 22: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	10, // 23: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 24: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	10, // 25: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 26: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	10, // 27: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	14, // 28: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	16, // 29: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	18, // 30: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	20, // 31: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	22, // 32: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	11, // 33: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	15, // 34: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	17, // 35: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	19, // 36: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	21, // 37: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	23, // 38: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	12, // 39: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	34, // [34:40] is the sub-list for method output_type
+	28, // [28:34] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -1373,14 +1811,15 @@ func file_facetd_v1_task_proto_init() {
 		return
 	}
 	file_facetd_v1_array_proto_init()
-	file_facetd_v1_task_proto_msgTypes[5].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[7].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[13].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   19,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,11 +19,12 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	TaskService_ListTasks_FullMethodName  = "/facetd.v1.TaskService/ListTasks"
-	TaskService_GetTask_FullMethodName    = "/facetd.v1.TaskService/GetTask"
-	TaskService_CreateTask_FullMethodName = "/facetd.v1.TaskService/CreateTask"
-	TaskService_UpdateTask_FullMethodName = "/facetd.v1.TaskService/UpdateTask"
-	TaskService_DeleteTask_FullMethodName = "/facetd.v1.TaskService/DeleteTask"
+	TaskService_ListTasks_FullMethodName         = "/facetd.v1.TaskService/ListTasks"
+	TaskService_GetTask_FullMethodName           = "/facetd.v1.TaskService/GetTask"
+	TaskService_CreateTask_FullMethodName        = "/facetd.v1.TaskService/CreateTask"
+	TaskService_UpdateTask_FullMethodName        = "/facetd.v1.TaskService/UpdateTask"
+	TaskService_DeleteTask_FullMethodName        = "/facetd.v1.TaskService/DeleteTask"
+	TaskService_SetTaskParameters_FullMethodName = "/facetd.v1.TaskService/SetTaskParameters"
 )
 
 // TaskServiceClient is the client API for TaskService service.
@@ -48,6 +49,13 @@ type TaskServiceClient interface {
 	UpdateTask(ctx context.Context, in *UpdateTaskRequest, opts ...grpc.CallOption) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
 	DeleteTask(ctx context.Context, in *DeleteTaskRequest, opts ...grpc.CallOption) (*DeleteTaskResponse, error)
+	// SetTaskParameters sets what the views of a task say in movable, all of the request or
+	// nothing. It takes effect with the first job that has not begun, on the way to the bus
+	// included; no timetable changes, and no other task is touched. What is set stays until
+	// it is set again; a task that is updated so that its bounds or its values at first are
+	// others begins with those. Where task and view are known, INVALID_ARGUMENT says of each
+	// value why it cannot be set; NOT_FOUND when there is no task of that name.
+	SetTaskParameters(ctx context.Context, in *SetTaskParametersRequest, opts ...grpc.CallOption) (*SetTaskParametersResponse, error)
 }
 
 type taskServiceClient struct {
@@ -108,6 +116,16 @@ func (c *taskServiceClient) DeleteTask(ctx context.Context, in *DeleteTaskReques
 	return out, nil
 }
 
+func (c *taskServiceClient) SetTaskParameters(ctx context.Context, in *SetTaskParametersRequest, opts ...grpc.CallOption) (*SetTaskParametersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SetTaskParametersResponse)
+	err := c.cc.Invoke(ctx, TaskService_SetTaskParameters_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // TaskServiceServer is the server API for TaskService service.
 // All implementations must embed UnimplementedTaskServiceServer
 // for forward compatibility.
@@ -130,6 +148,13 @@ type TaskServiceServer interface {
 	UpdateTask(context.Context, *UpdateTaskRequest) (*UpdateTaskResponse, error)
 	// DeleteTask stops a task. NOT_FOUND when there is none of that name.
 	DeleteTask(context.Context, *DeleteTaskRequest) (*DeleteTaskResponse, error)
+	// SetTaskParameters sets what the views of a task say in movable, all of the request or
+	// nothing. It takes effect with the first job that has not begun, on the way to the bus
+	// included; no timetable changes, and no other task is touched. What is set stays until
+	// it is set again; a task that is updated so that its bounds or its values at first are
+	// others begins with those. Where task and view are known, INVALID_ARGUMENT says of each
+	// value why it cannot be set; NOT_FOUND when there is no task of that name.
+	SetTaskParameters(context.Context, *SetTaskParametersRequest) (*SetTaskParametersResponse, error)
 	mustEmbedUnimplementedTaskServiceServer()
 }
 
@@ -154,6 +179,9 @@ func (UnimplementedTaskServiceServer) UpdateTask(context.Context, *UpdateTaskReq
 }
 func (UnimplementedTaskServiceServer) DeleteTask(context.Context, *DeleteTaskRequest) (*DeleteTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method DeleteTask not implemented")
+}
+func (UnimplementedTaskServiceServer) SetTaskParameters(context.Context, *SetTaskParametersRequest) (*SetTaskParametersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetTaskParameters not implemented")
 }
 func (UnimplementedTaskServiceServer) mustEmbedUnimplementedTaskServiceServer() {}
 func (UnimplementedTaskServiceServer) testEmbeddedByValue()                     {}
@@ -266,6 +294,24 @@ func _TaskService_DeleteTask_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TaskService_SetTaskParameters_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetTaskParametersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).SetTaskParameters(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_SetTaskParameters_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).SetTaskParameters(ctx, req.(*SetTaskParametersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // TaskService_ServiceDesc is the grpc.ServiceDesc for TaskService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -292,6 +338,10 @@ var TaskService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "DeleteTask",
 			Handler:    _TaskService_DeleteTask_Handler,
+		},
+		{
+			MethodName: "SetTaskParameters",
+			Handler:    _TaskService_SetTaskParameters_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -540,6 +540,12 @@ func (p *Player) Capture(context.Context, *facetdv1.CaptureFramesRequest) (dispa
 	return dispatch.Done{}, &RefusedError{"a capture"}
 }
 
+// SetParameters is refused.
+func (p *Player) SetParameters(context.Context, *facetdv1.SetTaskParametersRequest) (
+	*facetdv1.SetTaskParametersResponse, error) {
+	return nil, &RefusedError{"setting parameters of a task"}
+}
+
 // Send is refused.
 func (p *Player) Send(context.Context, *facetdv1.Command) (dispatch.Done, error) {
 	return dispatch.Done{}, &RefusedError{"a command"}

@@ -1,0 +1,207 @@
+package dispatch
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/bus"
+	"facetd.example/daemon/failure"
+	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
+)
+
+// parameters are what the slots of the active tasks hold. Callers set them and the runner reads them when a job begins,
+// under one lock, so that it is certain with which job a value begins. Nobody is called while the lock is held, and a
+// list of values is replaced, never changed: jobs have it.
+type parameters struct {
+	mu    sync.Mutex
+	tasks map[string]*parametersOf
+}
+
+// parametersOf are those of one task as asked for.
+type parametersOf struct {
+	task   *program.Task
+	values []int  // one for each of task.Slots
+	next   uint64 // number of the job that begins next
+}
+
+// setTable says which tasks are active. What was set of one that goes on with the same slots stays.
+func (p *parameters) setTable(plan *scheduler.Plan, tasks []counted) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	before := p.tasks
+	p.tasks = map[string]*parametersOf{}
+	if plan == nil {
+		return
+	}
+	for i := range plan.Tasks {
+		for k := range plan.Tasks[i].Members {
+			m := &plan.Tasks[i].Members[k]
+			of := &parametersOf{task: m.Task, values: defaultsOf(m.Task.Slots), next: tasks[m.Asked].next}
+			if old := before[m.Task.Name]; old != nil && slices.Equal(old.task.Slots, m.Task.Slots) &&
+				slices.Equal(old.task.Parameters, m.Task.Parameters) {
+				of.values = old.values
+			}
+			p.tasks[m.Task.Name] = of
+		}
+	}
+}
+
+func defaultsOf(slots []bus.Slot) []int {
+	out := make([]int, len(slots))
+	for i, s := range slots {
+		out[i] = s.Default
+	}
+	return out
+}
+
+// begin returns the values for a job of a bus task that begins now: those of its members one after another, as their
+// slots are. nil where the task has no slots.
+func (p *parameters) begin(tp *scheduler.TaskPlan) []int {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	var values []int
+	for i := range tp.Members {
+		of := p.tasks[tp.Members[i].Task.Name]
+		of.next++
+		values = append(values, of.values...)
+	}
+	return values
+}
+
+// set sets parameters of a task, all of them or none. Errors: *failure.NotFound, invalid.Errors.
+func (p *parameters) set(r *facetdv1.SetTaskParametersRequest) (*facetdv1.SetTaskParametersResponse, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	of := p.tasks[r.GetTask()]
+	if of == nil {
+		return nil, &failure.NotFound{What: "task", Name: r.GetTask()}
+	}
+	var m invalid.Errors
+	if len(r.GetViews()) == 0 {
+		m.Add("views", "nothing is set", "name a view with what is to be set")
+	}
+	values := slices.Clone(of.values)
+	for i, v := range r.GetViews() {
+		m = append(m, of.setView(v, values).Under(invalid.Index("views", i))...)
+	}
+	if len(m) > 0 {
+		return nil, m
+	}
+	of.values = values
+	return &facetdv1.SetTaskParametersResponse{FirstJob: of.next, Views: of.views()}, nil
+}
+
+// of returns the parameters of a task as they are for its next job; nil for one that has none.
+func (p *parameters) of(task string) []*facetdv1.ViewParameters {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if of := p.tasks[task]; of != nil {
+		return of.views()
+	}
+	return nil
+}
+
+// setView changes those values that a message has for one view.
+func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m invalid.Errors) {
+	name := v.GetView()
+	if name == "" && len(of.task.Views) == 1 {
+		name = of.task.Views[0].Name
+	}
+	if !slices.ContainsFunc(of.task.Views, func(x program.View) bool { return x.Name == name }) {
+		var known []string
+		for i := range of.task.Views {
+			known = append(known, of.task.Views[i].Name)
+		}
+		m.Add("view", fmt.Sprintf("the task has no view %q", name), "it has "+strings.Join(known, ", "))
+		return m
+	}
+	given := fieldsOf(v)
+	for _, field := range slices.Sorted(maps.Keys(given)) {
+		n, slot := given[field], of.task.Slot(name, field)
+		if slot == 0 {
+			m.Add(field, fmt.Sprintf("view %s does not say that it may be set", name),
+				"say within which bounds in the view's movable")
+			continue
+		}
+		if s := of.task.Slots[slot-1]; n < int64(s.Low) || n > int64(s.High) {
+			m.Add(field, fmt.Sprintf("%d is outside its bounds", n), fmt.Sprintf("use %d to %d", s.Low, s.High))
+			continue
+		}
+		values[slot-1] = int(n)
+	}
+	if len(given) == 0 {
+		m.Add("", "nothing of the view is set", "give a value")
+	}
+	return m
+}
+
+// views are the values in the schema's form, in the order of the views; those without slots are left out.
+func (of *parametersOf) views() []*facetdv1.ViewParameters {
+	var out []*facetdv1.ViewParameters
+	last := -1
+	for i, p := range of.task.Parameters {
+		if p.View != last {
+			out = append(out, &facetdv1.ViewParameters{View: of.task.Views[p.View].Name})
+			last = p.View
+		}
+		setField(out[len(out)-1], p.Field, of.values[i])
+	}
+	return out
+}
+
+// setField puts a value into the field of its name.
+func setField(v *facetdv1.ViewParameters, field string, value int) {
+	switch field {
+	case program.RowField:
+		v.Row = proto.Uint32(uint32(value))
+	case program.ColumnField:
+		v.Column = proto.Uint32(uint32(value))
+	case program.PixelBiasField:
+		v.PixelBias = proto.Uint32(uint32(value))
+	case program.OutputBiasField:
+		v.OutputBias = proto.Uint32(uint32(value))
+	case program.GainField:
+		v.GainIndex = proto.Uint32(uint32(value))
+	case program.OffsetField:
+		v.Offset = proto.Int32(int32(value))
+	}
+}
+
+// fieldsOf are the values that a message has, by field.
+func fieldsOf(v *facetdv1.ViewParameters) map[string]int64 {
+	out := map[string]int64{}
+	unsigned := func(field string, value *uint32) {
+		if value != nil {
+			out[field] = int64(*value)
+		}
+	}
+	unsigned(program.RowField, v.Row)
+	unsigned(program.ColumnField, v.Column)
+	unsigned(program.PixelBiasField, v.PixelBias)
+	unsigned(program.OutputBiasField, v.OutputBias)
+	unsigned(program.GainField, v.GainIndex)
+	if v.Offset != nil {
+		out[program.OffsetField] = int64(*v.Offset)
+	}
+	return out
+}
+
+// SetParameters sets what of a task may be set between its jobs, all of a request or nothing, from the first job on
+// that
+// has not begun.
+func (d *Dispatcher) SetParameters(_ context.Context, r *facetdv1.SetTaskParametersRequest) (
+	*facetdv1.SetTaskParametersResponse, error) {
+	if err := d.box.cause(); err != nil {
+		return nil, err
+	}
+	return d.parameters.set(r)
+}
