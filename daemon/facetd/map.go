@@ -12,16 +12,19 @@ import (
 )
 
 func mapCommand() *cobra.Command {
-	var svg string
+	var svg, probe string
 	cmd := &cobra.Command{
 		Use:   "map ARRAY --svg FILE",
 		Short: "Draw the wiring of an array, to solder from",
 		Long: `map draws which select input of which chip is wired to which select line, with lanes
 and groups, as an SVG. A group's mark is filled where one select word reaches it and
 hollow where it takes several. A file with select_lines and chips alone is enough.
+With --probe the places are marked that a probe of the array suspects: FILE holds what
+facetctl probe --output json printed, - is standard input.
 ARRAY is ` + fileForm + `.`,
 		Example: `  facetd map array.yaml --svg wiring.svg
-  facetd map demo --svg - > wiring.svg`,
+  facetd map demo --svg - > wiring.svg
+  facetctl probe --output json | facetd map array.yaml --probe - --svg suspects.svg`,
 		Args: cli.Args("ARRAY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if svg == "" {
@@ -34,8 +37,14 @@ ARRAY is ` + fileForm + `.`,
 			if err != nil {
 				return err
 			}
+			in := mapInput(a)
+			if probe != "" {
+				if in.Marks, err = readMarks(cmd.InOrStdin(), probe, a); err != nil {
+					return err
+				}
+			}
 			var drawing bytes.Buffer
-			if err := wiring.Map(&drawing, mapInput(a)); err != nil {
+			if err := wiring.Map(&drawing, in); err != nil {
 				return err
 			}
 			if err := writeFile(cmd, svg, drawing.Bytes()); err != nil || !cli.WantsJSON(cmd) {
@@ -45,6 +54,7 @@ ARRAY is ` + fileForm + `.`,
 		},
 	}
 	cmd.Flags().StringVar(&svg, "svg", "", "file to draw into (- is standard output)")
+	cmd.Flags().StringVar(&probe, "probe", "", "mark what a probe suspects: a file of its JSON (- is standard input)")
 	return cmd
 }
 

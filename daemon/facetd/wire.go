@@ -46,51 +46,7 @@ that may. Every chip of a proposed wiring can be read singly.`,
   facetd wire board.yaml --hide-none`,
 		Args: cli.Args("SPEC"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if svg == "-" && cli.WantsJSON(cmd) {
-				return cli.Usagef("--svg - and --output json both print to standard output")
-			}
-			src, err := open(cmd.InOrStdin(), args[0], nil, "")
-			if err != nil {
-				return err
-			}
-			file, spec, m := wiring.ParseFile(src.name, src.data)
-			if len(m) > 0 {
-				return &invalidError{src.name, m}
-			}
-			spec.HideNone = hideNone
-			design := wiring.Design
-			if fewest {
-				design = wiring.FewestLines
-			}
-			r, err := design(spec)
-			if err != nil {
-				return err
-			}
-			if svg != "" {
-				var drawing bytes.Buffer
-				if err := wiring.Map(&drawing, file.Map(src.name, spec, r)); err != nil {
-					return err
-				}
-				if err := writeFile(cmd, svg, drawing.Bytes()); err != nil {
-					return err
-				}
-			}
-			rep := wireReport{Report: file.Report(r), Hidden: hiddenInDesign(&file, spec, r)}
-			if hideNone {
-				spec.HideNone = false
-				free, err := design(spec)
-				if err != nil {
-					return err
-				}
-				rep.Otherwise = &otherwise{free.Cost, free.Lines}
-			}
-			if cli.WantsJSON(cmd) {
-				return cli.WriteJSONLine(cmd.OutOrStdout(), rep)
-			}
-			if svg == "-" {
-				return nil
-			}
-			return writeWiring(cmd.OutOrStdout(), &file, r, rep, fewest)
+			return wire(cmd, args[0], svg, fewest, hideNone)
 		},
 	}
 	cmd.Flags().StringVar(&svg, "svg", "", "draw the wiring into a file, to solder from (- is standard output)")
@@ -98,6 +54,55 @@ that may. Every chip of a proposed wiring can be read singly.`,
 	cmd.Flags().BoolVar(&hideNone, "hide-none", false,
 		"propose a wiring that hides no swap and no short from a probe, and say what it costs more")
 	return cmd
+}
+
+// wire designs a wiring and prints it.
+func wire(cmd *cobra.Command, name, svg string, fewest, hideNone bool) error {
+	if svg == "-" && cli.WantsJSON(cmd) {
+		return cli.Usagef("--svg - and --output json both print to standard output")
+	}
+	src, err := open(cmd.InOrStdin(), name, nil, "")
+	if err != nil {
+		return err
+	}
+	file, spec, m := wiring.ParseFile(src.name, src.data)
+	if len(m) > 0 {
+		return &invalidError{src.name, m}
+	}
+	spec.HideNone = hideNone
+	design := wiring.Design
+	if fewest {
+		design = wiring.FewestLines
+	}
+	r, err := design(spec)
+	if err != nil {
+		return err
+	}
+	if svg != "" {
+		var drawing bytes.Buffer
+		if err := wiring.Map(&drawing, file.Map(src.name, spec, r)); err != nil {
+			return err
+		}
+		if err := writeFile(cmd, svg, drawing.Bytes()); err != nil {
+			return err
+		}
+	}
+	rep := wireReport{Report: file.Report(r), Hidden: hiddenInDesign(&file, spec, r)}
+	if hideNone {
+		spec.HideNone = false
+		free, err := design(spec)
+		if err != nil {
+			return err
+		}
+		rep.Otherwise = &otherwise{free.Cost, free.Lines}
+	}
+	if cli.WantsJSON(cmd) {
+		return cli.WriteJSONLine(cmd.OutOrStdout(), rep)
+	}
+	if svg == "-" {
+		return nil
+	}
+	return writeWiring(cmd.OutOrStdout(), &file, r, rep, fewest)
 }
 
 // wireReport is a design with what it hides.

@@ -34,6 +34,9 @@ const (
 	.group{fill:#b4531a}
 	.many{fill:#fcfbf8;stroke:#b4531a;stroke-width:2}
 	.stem{stroke:#b4531a;stroke-width:1.5;opacity:.45}
+	.suspect{fill:none;stroke:#a3124f;stroke-width:2;stroke-dasharray:4 2.5}
+	.certain{fill:none;stroke:#a3124f;stroke-width:3}
+	.silent{fill:#fcfbf8;stroke:#a3124f;stroke-width:2}
 	text{font:12px "DejaVu Sans Mono",Menlo,Consolas,monospace}
 	.title{font-size:16px;font-weight:bold}
 	.num{fill:#ffffff;font-weight:bold;font-size:11px}
@@ -51,6 +54,9 @@ const (
 	.group{fill:#f09a5b}
 	.many{fill:#171c22;stroke:#f09a5b}
 	.stem{stroke:#f09a5b}
+	.suspect{stroke:#ff8fb8}
+	.certain{stroke:#ff8fb8}
+	.silent{fill:#171c22;stroke:#ff8fb8}
 `
 )
 
@@ -117,6 +123,9 @@ func (d *drawing) measure() {
 	d.bottom = d.top + rowPitch*float64(len(d.in.Chips))
 	footer := 4 + glyph*float64(lines) + 28
 	d.height = d.bottom + footer + 24 + margin
+	if d.in.Marks != nil {
+		d.height += marksHeight
+	}
 	least := margin*2 + 9.8*float64(runes(d.in.Title))
 	d.width = max(x+margin, least, d.linesX+glyph*58)
 }
@@ -132,6 +141,7 @@ func (d *drawing) draw() {
 	d.groups()
 	d.chips()
 	d.legend()
+	d.marks()
 }
 
 // rows draws the bands and rules behind everything.
@@ -233,6 +243,9 @@ func (d *drawing) chips() {
 
 func (d *drawing) legend() {
 	y := d.height - margin
+	if d.in.Marks != nil {
+		y -= marksHeight // theirs is below
+	}
 	d.Put(`<rect class="dot" x="%v" y="%v" width="18" height="18" rx="9"/>`+"\n", margin, y-13)
 	d.text(margin+9, y, "num", "mid", "0")
 	d.text(margin+26, y, "small dim", "", "input 0 wired to this line")

@@ -44,6 +44,32 @@ func TestMapGolden(t *testing.T) {
 	golden.Check(t, "testdata/map.svg", got.Bytes())
 }
 
+// TestMapMarks: every marked place has its ring, dashed or solid, and the golden drawing shows what they look like.
+func TestMapMarks(t *testing.T) {
+	in := exampleMap()
+	in.Marks = NewMarks()
+	in.Marks.Lines[5], in.Marks.Chips[1], in.Marks.Lanes["lower"] = Certain, Suspected, Suspected
+	in.Marks.Inputs[[2]int{2, 1}], in.Marks.Crossings[[2]int{2, 6}] = Suspected, Suspected
+	in.Marks.Silent = []int{1, 4}
+	var got bytes.Buffer
+	if err := Map(&got, in); err != nil {
+		t.Fatal(err)
+	}
+	golden.Check(t, "testdata/marks.svg", got.Bytes())
+	// Each of the legend's once more: the input has two rings, and one chip is on lane "lower".
+	for says, want := range map[string]int{`<rect class="certain"`: 2, `<rect class="suspect"`: 1 + 1 + 2 + 1,
+		`<path class="suspect"`: 2, `<g class="silent"`: 3} {
+		if n := strings.Count(got.String(), says); n != want {
+			t.Errorf("%s is there %d times, want %d", says, n, want)
+		}
+	}
+	in.Marks.Lines[7], in.Marks.Inputs[[2]int{0, 3}], in.Marks.Silent = Suspected, Suspected, []int{8}
+	var errs invalid.Errors
+	if err := Map(io.Discard, in); !errors.As(err, &errs) || len(errs) != 3 {
+		t.Errorf("%v, want three errors", err)
+	}
+}
+
 // TestMapShowsEveryWire reads the drawing back: well-formed, and one mark for each
 // line of each chip, in the right row and column.
 func TestMapShowsEveryWire(t *testing.T) {

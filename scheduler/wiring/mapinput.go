@@ -12,6 +12,8 @@ type MapInput struct {
 	Lines  []string // names of the host lines
 	Chips  []MapChip
 	Groups []MapGroup
+	// Marks are places to look at; nil for none.
+	Marks *Marks
 }
 
 // MapChip is a row of a map.
@@ -79,6 +81,9 @@ func (in *MapInput) check() error {
 					fmt.Sprintf("chips are 0 to %d", len(in.Chips)-1))
 			}
 		}
+	}
+	if in.Marks != nil {
+		in.Marks.check(&m, in)
 	}
 	return m.Err()
 }
