@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"facetd.example/daemon/config"
 )
 
 // block is one fenced block of a page.
@@ -90,7 +92,7 @@ func runnable(text string) []block {
 // runPage runs the commands of one page beside a daemon of its own, in the folder root.
 func runPage(t *testing.T, root string, runs []block) {
 	out := t.TempDir()
-	d := start(t, "--data", t.TempDir())
+	d := start(t, "--data", t.TempDir(), "--scene", config.DefaultScene)
 	for _, b := range runs {
 		fails := b.info == "sh fails"
 		for i, line := range b.lines {

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -79,7 +80,11 @@ var (
 	httpLine = regexp.MustCompile(`^metrics\s+(https?://\S+)/metrics$`)
 )
 
-// start runs facetd on free ports and waits until it has printed its addresses.
+// plain is light that takes no time to paint; the demo's own takes longer than all the rest of a start.
+var plain = []string{"--scene", "uniform:200"}
+
+// start runs facetd on free ports, in plain light unless the arguments say what there is to
+// see, and waits until it has printed its addresses.
 func start(t testing.TB, args ...string) *daemon {
 	t.Helper()
 	return startIn(t, nil, args...)
@@ -89,8 +94,13 @@ func start(t testing.TB, args ...string) *daemon {
 func startIn(t testing.TB, environment []string, args ...string) *daemon {
 	t.Helper()
 	d := &daemon{done: make(chan error, 1), output: &bytes.Buffer{}}
-	d.cmd = exec.Command(binary(t, "facetd"),
-		append([]string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
+	all := []string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}
+	if !slices.ContainsFunc(args, func(a string) bool {
+		return slices.Contains([]string{"--array", "--bus", "--config", "--scene"}, a)
+	}) {
+		all = append(all, plain...)
+	}
+	d.cmd = exec.Command(binary(t, "facetd"), append(all, args...)...)
 	d.cmd.Env = append(os.Environ(), environment...)
 	d.cmd.Stderr = d.output
 	out, err := d.cmd.StdoutPipe()

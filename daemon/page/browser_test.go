@@ -34,11 +34,12 @@ type daemon struct {
 	stop func()
 }
 
-// setup is that of a server with the demo on free ports.
+// setup is that of a server with the demo on free ports, in plain light: the demo's own
+// takes as long to paint as a page to load.
 func setup() server.Setup {
 	c := server.Setup{Config: config.Default()}
 	c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
-	c.Logger, c.Version = zap.NewNop(), "test"
+	c.Scene, c.Logger, c.Version = "uniform:200", zap.NewNop(), "test"
 	return c
 }
 

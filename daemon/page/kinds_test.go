@@ -87,10 +87,7 @@ func TestViews(t *testing.T) {
 // without one says why its codes are raw.
 func TestMaps(t *testing.T) {
 	t.Parallel()
-	d := run(t, func(c *server.Setup) {
-		calm(t, c)
-		c.Scene = "uniform:200"
-	})
+	d := run(t, func(c *server.Setup) { calm(t, c) })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.show("keep")

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
 
@@ -48,7 +49,7 @@ func (b *tab) live(chips int) {
 // TestFrames: all nineteen chips are live, the page keeps up, and the pixels of one are
 // those of the API.
 func TestFrames(t *testing.T) {
-	d := run(t, nil)
+	d := run(t, func(c *server.Setup) { c.Scene = config.DefaultScene })
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	// Wall, bed and bow at 15 Hz and comb at its 10 Hz make 280 frames a second, by the page's
