@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
@@ -98,13 +97,13 @@ func TestKeyboardOnly(t *testing.T) {
 	eval[bool](b, `(document.activeElement.blur(), true)`)
 	for key, part := range map[string]string{"w": "wiring", "t": "timetable", "k": "keep", "f": "frames"} {
 		b.do(chromedp.KeyEvent(key))
-		b.waitFor(fmt.Sprintf(`document.activeElement.id === %q`, part), 2*time.Second)
+		b.waitFor(fmt.Sprintf(`document.activeElement.id === %q`, part), patience)
 	}
 	b.do(chromedp.KeyEvent("?"))
-	b.waitFor(`document.getElementById('keys').open`, 2*time.Second)
+	b.waitFor(`document.getElementById('keys').open`, patience)
 	b.picture("keys")
 	b.do(chromedp.KeyEvent(kb.Escape))
-	b.waitFor(`!document.getElementById('keys').open`, 2*time.Second)
+	b.waitFor(`!document.getElementById('keys').open`, patience)
 	// In a field a letter is a letter.
 	b.fill("#task-name", "wtk")
 	if got := eval[string](b,
@@ -145,15 +144,15 @@ func TestEmpty(t *testing.T) {
 	t.Parallel()
 	d := run(t, func(c *server.Setup) { c.Tasks = config.None })
 	b := browse(t, d.url(), 1280, 800)
-	b.waitFor(`document.getElementById('rates-empty')?.textContent.includes('No tasks run')`, 20*time.Second)
-	b.waitFor(`document.getElementById('timetable-sum').textContent.includes('no tasks run')`, 5*time.Second)
-	b.waitFor(`document.getElementById('chip-stamp').textContent.includes('No frame yet')`, 5*time.Second)
+	b.waitFor(`document.getElementById('rates-empty')?.textContent.includes('No tasks run')`, patience)
+	b.waitFor(`document.getElementById('timetable-sum').textContent.includes('no tasks run')`, patience)
+	b.waitFor(`document.getElementById('chip-stamp').textContent.includes('No frame yet')`, patience)
 	if n := eval[int](b, `document.querySelectorAll('.tile[data-state="none"]').length`); n != 19 {
 		t.Errorf("%d chips say that they have no frame", n)
 	}
 	b.picture("empty")
 	b.click("#record-start")
-	b.waitFor(`document.getElementById('record-said').dataset.kind === 'bad' && document.getElementById('record-said').textContent.includes('folder')`, 5*time.Second)
+	b.waitFor(`document.getElementById('record-said').dataset.kind === 'bad' && document.getElementById('record-said').textContent.includes('folder')`, patience)
 	b.refused()
 	b.quiet()
 	b.noErrors()

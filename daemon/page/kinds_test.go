@@ -7,7 +7,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
@@ -44,7 +43,7 @@ func TestReplay(t *testing.T) {
 		t.Errorf("the bus is shown as %q", got)
 	}
 	b.show("wiring")
-	b.waitFor(`document.getElementById('faults-list').textContent.includes('Only a virtual bus')`, 5*time.Second)
+	b.waitFor(`document.getElementById('faults-list').textContent.includes('Only a virtual bus')`, patience)
 	b.picture("replay")
 	b.noErrors()
 	// Paused, its pictures grow old as any others do.
@@ -52,7 +51,7 @@ func TestReplay(t *testing.T) {
 		&facetdv1.PauseReplayRequest{}); err != nil {
 		t.Fatal(err)
 	}
-	b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 5*time.Second)
+	b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, patience)
 	if state := eval[string](b, `document.getElementById('link').dataset.state`); state != "live" {
 		t.Errorf("the connection to a replay that is paused is %s", state)
 	}
@@ -74,9 +73,9 @@ func TestViews(t *testing.T) {
 	b := browse(t, d.url(), 1280, 800)
 	b.live(11) // four of the ring, four of the bed, three ahead
 	b.click(`.tile[data-chip="wall-02"]`)
-	b.waitFor(`document.querySelectorAll('#chip-tools option').length === 3 && document.getElementById('chip-canvas').width === 40`, 10*time.Second)
+	b.waitFor(`document.querySelectorAll('#chip-tools option').length === 3 && document.getElementById('chip-canvas').width === 40`, patience)
 	b.choose("#chip-tools select", "wall / coarse")
-	b.waitFor(`document.getElementById('chip-canvas').width === 10`, 5*time.Second)
+	b.waitFor(`document.getElementById('chip-canvas').width === 10`, patience)
 	if w := eval[int](b, `document.querySelector('.tile[data-chip="wall-02"] canvas').width`); w != 40 {
 		t.Errorf("the tile shows the view of %d columns", w)
 	}
@@ -91,7 +90,7 @@ func TestMaps(t *testing.T) {
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.show("keep")
-	b.waitFor(`document.getElementById('no-maps')`, 15*time.Second)
+	b.waitFor(`document.getElementById('no-maps')`, patience)
 	calibrate := facetdv1.NewCalibrationServiceClient(d.dial(t))
 	ctx := limited(t)
 	s, err := calibrate.StartCalibration(ctx,
@@ -125,7 +124,7 @@ func TestMaps(t *testing.T) {
 		b.drawn()
 		b.show("keep")
 	}
-	b.waitFor(`document.querySelectorAll('#map-table tbody tr').length === 2`, 20*time.Second)
+	b.waitFor(`document.querySelectorAll('#map-table tbody tr').length === 2`, patience)
 	for _, m := range cmaps.GetCorrectionMaps() {
 		if row := b.text(fmt.Sprintf(`#map-table [data-map=%q]`, m.GetId())); !strings.Contains(row, m.GetChip()) ||
 			!strings.Contains(row, "offset") || !strings.Contains(row, "active") {
@@ -136,12 +135,12 @@ func TestMaps(t *testing.T) {
 	b.choose("#codes", "CODES_CORRECTED")
 	b.click(`.tile[data-chip="bow-left"]`)
 	b.waitFor(fmt.Sprintf(`document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'offset, map %s'`,
-		cmaps.GetCorrectionMaps()[0].GetId()), 10*time.Second)
+		cmaps.GetCorrectionMaps()[0].GetId()), patience)
 	b.click(`.tile[data-chip="wall-02"]`)
-	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('correction map') && document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'raw'`, 10*time.Second)
+	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('correction map') && document.querySelector('#chip-facts [data-fact="Codes"]').textContent === 'raw'`, patience)
 	t.Logf("a chip without a correction map: %s", b.text("#chip-note"))
 	b.picture("corrected", "#chip")
 	b.choose("#codes", "CODES_RAW")
-	b.waitFor(`document.getElementById('chip-note').hidden`, 10*time.Second)
+	b.waitFor(`document.getElementById('chip-note').hidden`, patience)
 	b.noErrors()
 }

@@ -155,7 +155,7 @@ func TestLostConnection(t *testing.T) {
 	b.takeFaults()
 	// Events of the daemon that was started again are shown, from their first.
 	b.show("events")
-	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, 10*time.Second)
+	b.waitFor(`document.querySelectorAll('#events-list li').length >= 5`, patience)
 	b.quiet()
 	b.noErrors()
 }

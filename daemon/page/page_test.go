@@ -55,15 +55,15 @@ func TestFrames(t *testing.T) {
 	// Wall, bed and bow at 15 Hz and comb at its 10 Hz make 280 frames a second, by the page's
 	// own count of the last two. The machine may be busy with other tests, so the bounds are
 	// wide, and it has time to come to them.
-	b.waitFor(`(({received, drawn, lagMs}) => received >= 200 && drawn >= 0.7 * received && lagMs <= 500)(document.getElementById('drawn').dataset)`, 20*time.Second)
+	b.waitFor(`(({received, drawn, lagMs}) => received >= 200 && drawn >= 0.7 * received && lagMs <= 500)(document.getElementById('drawn').dataset)`, patience)
 	t.Log(b.text("#drawn"))
 	comparePixels(t, d, b)
 
 	// Another chip by a click, and by arrow key and Enter.
 	b.click(`.tile[data-chip="bow-comb"]`)
-	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-comb' && document.querySelector('#chip-facts [data-fact="Pixels"]').textContent.includes('hexagonal')`, 5*time.Second)
+	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-comb' && document.querySelector('#chip-facts [data-fact="Pixels"]').textContent.includes('hexagonal')`, patience)
 	b.do(chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.Enter))
-	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-left'`, 5*time.Second)
+	b.waitFor(`document.getElementById('chip-h').textContent === 'Chip bow-left'`, patience)
 	for _, fact := range []string{"First sample", "Light taken", "Hold", "Readout", "Skew of the set", "Clipped"} {
 		if eval[string](b, fmt.Sprintf(`document.querySelector('#chip-facts [data-fact=%q]').textContent`,
 			fact)) == "" {
@@ -74,15 +74,15 @@ func TestFrames(t *testing.T) {
 	b.choose("#range-mode", "fixed")
 	b.fill("#range-low", "1000")
 	b.fill("#range-high", "3000")
-	b.waitFor(`document.querySelector('#chip-facts [data-fact="Range shown"]').textContent.startsWith('codes 1000 to 3000')`, 5*time.Second)
+	b.waitFor(`document.querySelector('#chip-facts [data-fact="Range shown"]').textContent.startsWith('codes 1000 to 3000')`, patience)
 	b.choose("#range-mode", "auto")
 	b.choose("#codes", "CODES_CORRECTED")
-	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('not corrected')`, 10*time.Second)
+	b.waitFor(`!document.getElementById('chip-note').hidden && document.getElementById('chip-note').textContent.includes('not corrected')`, patience)
 	b.live(19)
 	b.choose("#codes", "CODES_RAW")
 	// One task alone: the others' pictures grow old and say so.
 	b.choose("#frames-task", "wall")
-	b.waitFor(`document.querySelector('.tile[data-chip="bed-0"]').dataset.state === 'stale' && document.querySelector('.tile[data-chip="wall-00"]').dataset.state === 'fresh'`, 10*time.Second)
+	b.waitFor(`document.querySelector('.tile[data-chip="bed-0"]').dataset.state === 'stale' && document.querySelector('.tile[data-chip="wall-00"]').dataset.state === 'fresh'`, patience)
 	if said := b.text(`.tile[data-chip="bed-0"] .age`); !strings.HasPrefix(said, "STALE") {
 		t.Errorf("a picture that is old says %q", said)
 	}
@@ -120,7 +120,7 @@ func comparePixels(t *testing.T, d *daemon, b *tab) {
 	b.click("#mark-clipped")
 	// What the page shows may be older than the stream of the test.
 	b.waitFor(fmt.Sprintf(`(({dataset: {job}, width}) => job?.startsWith('wall/') && width === 20 &&
-		Number(job.split('/')[1]) > %d)(document.getElementById('chip-canvas'))`, first.GetFrameSet().GetJob()), 10*time.Second)
+		Number(job.split('/')[1]) > %d)(document.getElementById('chip-canvas'))`, first.GetFrameSet().GetJob()), patience)
 	b.drawn() // without marks
 	type shown struct {
 		Job    string
@@ -187,7 +187,7 @@ func TestNumbers(t *testing.T) {
 				t.Errorf("%s: %s is %q, and the API says %v", name, key, got, want)
 			}
 		}
-		b.waitFor(fmt.Sprintf(`Math.abs(parseFloat(document.querySelector('#rates-table [data-task=%q] [data-key="achieved"] .num').textContent) / %v - 1) < 0.1`, name, st.GetPlannedRateHz()), 15*time.Second)
+		b.waitFor(fmt.Sprintf(`Math.abs(parseFloat(document.querySelector('#rates-table [data-task=%q] [data-key="achieved"] .num').textContent) / %v - 1) < 0.1`, name, st.GetPlannedRateHz()), patience)
 		for _, key := range []string{"late", "failed"} {
 			if got := b.text(fmt.Sprintf(`#rates-table [data-task=%q] [data-key=%q] .num`, name, key)); got != "0" {
 				t.Errorf("%s: %s is %s", name, key, got)
@@ -226,8 +226,8 @@ func TestNumbers(t *testing.T) {
 	}
 	b.show("timetable")
 	now := `document.querySelector('.tt-now').getAttribute('transform')`
-	b.waitFor(now, 5*time.Second)
-	b.waitFor(fmt.Sprintf("%s !== %q", now, eval[string](b, now)), 5*time.Second) // it runs
+	b.waitFor(now, patience)
+	b.waitFor(fmt.Sprintf("%s !== %q", now, eval[string](b, now)), patience) // it runs
 	b.picture("timetable", "#timetable")
 
 	b.show("bus")
@@ -236,8 +236,8 @@ func TestNumbers(t *testing.T) {
 		return `parseFloat(document.querySelector('#bus-table [data-phase="ALL"] ` + child + `').textContent) / 100`
 	}
 	utilization := plan.GetPlan().GetUtilization()
-	b.waitFor(fmt.Sprintf("Math.abs(%s - %v) <= 1e-3", cell("td:nth-of-type(3)"), utilization), 10*time.Second)
-	b.waitFor(fmt.Sprintf("Math.abs(%s - %v) < 0.05", cell("td"), utilization), 10*time.Second)
+	b.waitFor(fmt.Sprintf("Math.abs(%s - %v) <= 1e-3", cell("td:nth-of-type(3)"), utilization), patience)
+	b.waitFor(fmt.Sprintf("Math.abs(%s - %v) < 0.05", cell("td"), utilization), patience)
 	b.picture("bus", "#bus")
 
 	events, err := facetdv1.NewEventServiceClient(conn).ListEvents(limited(t), &facetdv1.ListEventsRequest{})
@@ -246,7 +246,7 @@ func TestNumbers(t *testing.T) {
 	}
 	b.show("events")
 	b.waitFor(fmt.Sprintf(`document.querySelectorAll('#events-list li').length >= %d`, len(events.GetEvents())),
-		5*time.Second)
+		patience)
 	texts := eval[[]string](b, `[...document.querySelectorAll('#events-list .what')].map((e) => e.textContent)`)
 	for _, e := range events.GetEvents() {
 		if !slices.ContainsFunc(texts, func(s string) bool { return strings.Contains(s, e.GetText()) }) {
@@ -286,12 +286,12 @@ func TestWiring(t *testing.T) {
 	b.click(`#wiring-table th[data-line="fw"] button`)
 	b.click(`#wiring-table th[data-line="x0"] button`)
 	b.click(`#wiring-table th[data-line="y0"] button`)
-	b.waitFor(`document.querySelectorAll('#wiring-table tr.reached').length === 1`, 5*time.Second)
+	b.waitFor(`document.querySelectorAll('#wiring-table tr.reached').length === 1`, patience)
 	if got := reached(); !slices.Equal(got, want("fw", "x0", "y0")) || got[0] != "wall-00" {
 		t.Errorf("reached %v", got)
 	}
 	b.fill("#wiring-lines", "fw fb x0, x1 y0")
-	b.waitFor(`document.querySelectorAll('#wiring-table tr.reached').length === 4`, 5*time.Second)
+	b.waitFor(`document.querySelectorAll('#wiring-table tr.reached').length === 4`, patience)
 	if got := reached(); !slices.Equal(got, want("fw", "fb", "x0", "x1", "y0")) {
 		t.Errorf("reached %v", got)
 	}
@@ -299,18 +299,18 @@ func TestWiring(t *testing.T) {
 		t.Errorf("two chips on one lane: %q", said)
 	}
 	b.fill("#wiring-lines", "fw, nothing")
-	b.waitFor(`document.getElementById('wiring-said').dataset.kind === 'bad' && document.getElementById('wiring-said').textContent.includes('nothing')`, 5*time.Second)
+	b.waitFor(`document.getElementById('wiring-said').dataset.kind === 'bad' && document.getElementById('wiring-said').textContent.includes('nothing')`, patience)
 	b.refused()
 	b.click(`#wiring-table tr[data-chip="bow-right"] button`)
 	b.waitFor(`document.querySelector('#wiring-table tr[data-chip="bow-right"]').classList.contains('reached')`,
-		5*time.Second)
+		patience)
 
 	// An open input, put in by the page, is the bus's.
 	b.choose("#fault-kind", "INPUT_OPEN_INACTIVE")
 	b.choose("#fault-chip", "wall-05")
 	b.choose("#fault-input", "1")
 	b.click("#fault-form button")
-	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 1`, 5*time.Second)
+	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 1`, patience)
 	faults, err := facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t), &facetdv1.ListFaultsRequest{})
 	if err != nil || len(faults.GetFaults()) != 1 || faults.GetFaults()[0].GetChip() != "wall-05" ||
 		faults.GetFaults()[0].GetInput() != 1 {
@@ -325,7 +325,7 @@ func TestWiring(t *testing.T) {
 	t.Logf("the probe: %s", b.text("#probe-report"))
 	b.picture("wiring", "#wiring")
 	b.click("#faults-list button")
-	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 0`, 5*time.Second)
+	b.waitFor(`document.querySelectorAll('#faults-list .bad').length === 0`, patience)
 	if faults, err = facetdv1.NewFaultServiceClient(conn).ListFaults(limited(t),
 		&facetdv1.ListFaultsRequest{}); err != nil || len(faults.GetFaults()) != 0 {
 		t.Errorf("after clearing the bus has %v, %v", faults, err)
@@ -355,7 +355,7 @@ func TestChange(t *testing.T) {
 		t.Error("a task can be applied without a preview")
 	}
 	b.click("#preview-button")
-	b.waitFor(`document.querySelector('#preview .refused')`, 20*time.Second)
+	b.waitFor(`document.querySelector('#preview .refused')`, patience)
 	if said := b.text("#refusal"); !strings.Contains(said, "crown") {
 		t.Errorf("the refusal says %q", said)
 	}
@@ -371,44 +371,44 @@ func TestChange(t *testing.T) {
 	b.click("#fitting-rates button")
 	b.click("#preview-button")
 	b.waitFor(`document.querySelector('#preview .fits') && !document.getElementById('apply-button').disabled`,
-		20*time.Second)
+		patience)
 	b.fill("#task-rate", "3")
 	if !eval[bool](b, `document.getElementById('apply-button').disabled`) {
 		t.Error("what was previewed is not what would be applied")
 	}
 	b.click("#preview-button")
-	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.waitFor(`!document.getElementById('apply-button').disabled`, patience)
 	b.picture("preview", "#change")
 	if get() != nil {
 		t.Error("a preview has changed the tasks")
 	}
 	b.click("#apply-button")
-	b.waitFor(`document.querySelector('#rates-table [data-task="crown"]')`, 10*time.Second)
+	b.waitFor(`document.querySelector('#rates-table [data-task="crown"]')`, patience)
 	if got := get(); got.GetRateHz() != 3 || got.GetTarget().GetGroup() != "crown" {
 		t.Errorf("the task that runs is %v", got)
 	}
 	b.show("events")
-	b.waitFor(`document.querySelector('#events-list').textContent.includes('crown')`, 10*time.Second)
+	b.waitFor(`document.querySelector('#events-list').textContent.includes('crown')`, patience)
 	// Change it from the table.
 	b.click(`#rates-table [data-task="crown"] button`)
 	b.fill("#task-rate", "4")
 	b.fill("#task-view0-smoothing", "2")
 	b.choose("#task-view0-binrows", "2")
 	b.click("#preview-button")
-	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.waitFor(`!document.getElementById('apply-button').disabled`, patience)
 	b.click("#apply-button")
-	b.waitFor(`document.querySelector('#rates-table [data-task="crown"] [data-key="requested"] .num').textContent === '4.00 Hz'`, 10*time.Second)
+	b.waitFor(`document.querySelector('#rates-table [data-task="crown"] [data-key="requested"] .num').textContent === '4.00 Hz'`, patience)
 	if v := get().GetViews(); len(v) != 1 || v[0].GetSmoothingSteps() != 2 || v[0].GetBinning().GetRows() != 2 {
 		t.Errorf("the changed task has views %v", v)
 	}
 	// Remove it.
 	b.click(`#rates-table [data-task="crown"] button:nth-of-type(2)`)
-	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.waitFor(`!document.getElementById('apply-button').disabled`, patience)
 	if get() == nil {
 		t.Error("it is gone before anybody said so")
 	}
 	b.click("#apply-button")
-	b.waitFor(`!document.querySelector('#rates-table [data-task="crown"]')`, 10*time.Second)
+	b.waitFor(`!document.querySelector('#rates-table [data-task="crown"]')`, patience)
 	if get() != nil {
 		t.Error("it still runs")
 	}
@@ -417,7 +417,7 @@ func TestChange(t *testing.T) {
 	b.fill("#task-name", "odd")
 	b.choose("#task-target", "all")
 	b.click("#preview-button")
-	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad'`, 10*time.Second)
+	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad'`, patience)
 	t.Logf("a task over all chips: %s", b.text("#change-said"))
 	b.refused()
 }
@@ -449,7 +449,7 @@ func TestCaptureAndRecord(t *testing.T) {
 	b.live(19)
 	b.choose("#shot-target", "group:bow")
 	b.click("#capture-button")
-	b.waitFor(`document.querySelectorAll('#shots figure').length === 2`, 20*time.Second)
+	b.waitFor(`document.querySelectorAll('#shots figure').length === 2`, patience)
 	if said := b.text("#capture-said"); !strings.Contains(said, "2 frames") || !strings.Contains(said, "gap") {
 		t.Errorf("the capture says %q", said)
 	}
@@ -460,12 +460,12 @@ func TestCaptureAndRecord(t *testing.T) {
 	b.fill("#record-name", "walk")
 	b.click("#record-start")
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_RUNNING"]')`,
-		10*time.Second)
+		patience)
 	recorded(t, d, "walk", 20)
 	b.picture("keep", "#keep")
 	b.click(`#record-table [data-recording="walk"] button`)
 	b.waitFor(`document.querySelector('#record-table [data-recording="walk"][data-state="RECORDING_STATE_CLOSED"]')`,
-		10*time.Second)
+		patience)
 	got, err := facetdv1.NewRecordServiceClient(d.dial(t)).GetRecording(limited(t),
 		&facetdv1.GetRecordingRequest{Name: "walk"})
 	if err != nil || got.GetRecording().GetFrameSets() < 20 {

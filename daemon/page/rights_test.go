@@ -41,9 +41,9 @@ func TestRights(t *testing.T) {
 	b.choose("#task-target", "group:crown")
 	b.fill("#task-rate", "3")
 	b.click("#preview-button")
-	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.waitFor(`!document.getElementById('apply-button').disabled`, patience)
 	b.click("#apply-button")
-	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operator')`, 10*time.Second)
+	b.waitFor(`document.getElementById('change-said').dataset.kind === 'bad' && document.getElementById('change-said').textContent.includes('operator')`, patience)
 	t.Logf("applied with the role viewer: %s", b.text("#change-said"))
 	b.picture("viewer", "#change")
 
@@ -52,17 +52,17 @@ func TestRights(t *testing.T) {
 	b.headers()
 	reload()
 	b.waitFor(`document.getElementById('link').dataset.state === 'barred' && document.getElementById('token').open`,
-		30*time.Second)
+		patience)
 	if n := eval[int](b, `document.querySelectorAll('.tile[data-state="stale"]').length`); n != 19 {
-		b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, 2*time.Second)
+		b.waitFor(`document.querySelectorAll('.tile[data-state="stale"]').length === 19`, patience)
 	}
 	b.picture("token")
 	b.fill("#token-in", operator)
 	b.click(`#token button[value="use"]`)
 	b.live(19)
 	b.click("#preview-button")
-	b.waitFor(`!document.getElementById('apply-button').disabled`, 20*time.Second)
+	b.waitFor(`!document.getElementById('apply-button').disabled`, patience)
 	b.click("#apply-button")
-	b.waitFor(`document.querySelector('#rates-table [data-task="crown"]')`, 10*time.Second)
+	b.waitFor(`document.querySelector('#rates-table [data-task="crown"]')`, patience)
 	b.refused()
 }

@@ -3,7 +3,6 @@ package page_test
 import (
 	"strings"
 	"testing"
-	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
@@ -20,12 +19,12 @@ func TestStopAndResume(t *testing.T) {
 	b := browse(t, d.url(), 1280, 800)
 	b.live(19)
 	b.click("#stop")
-	b.waitFor(`document.getElementById('stop-box').open`, 5*time.Second)
+	b.waitFor(`document.getElementById('stop-box').open`, patience)
 	b.picture("stop", "#stop-box")
 	b.fill("#stop-reason", "a cable is loose")
 	b.click(`#stop-form button[value="stop"]`)
-	b.waitFor(`!document.getElementById('stop-box').open`, 10*time.Second)
-	b.waitFor(`!document.getElementById('banner').hidden`, 5*time.Second)
+	b.waitFor(`!document.getElementById('stop-box').open`, patience)
+	b.waitFor(`!document.getElementById('banner').hidden`, patience)
 	said := b.text("#banner")
 	for _, want := range []string{"stopped, by this machine", "a cable is loose", "as the bus has confirmed",
 		"--data"} {
@@ -38,7 +37,7 @@ func TestStopAndResume(t *testing.T) {
 		t.Fatalf("the daemon has %+v", stop)
 	}
 	b.click("#banner-action")
-	b.waitFor(`document.getElementById('resume-box').open`, 5*time.Second)
+	b.waitFor(`document.getElementById('resume-box').open`, patience)
 	b.picture("resume", "#resume-box")
 	conn, err := grpc.NewClient(d.Addresses().GRPC, grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
@@ -50,14 +49,14 @@ func TestStopAndResume(t *testing.T) {
 		t.Fatal(err)
 	}
 	b.click(`#resume-form button[value="resume"]`)
-	b.waitFor(`document.getElementById('resume-said').textContent.includes('hands in the robot')`, 10*time.Second)
+	b.waitFor(`document.getElementById('resume-said').textContent.includes('hands in the robot')`, patience)
 	b.refused()
 	b.click(`#resume-form button[value="not"]`)
-	b.waitFor(`!document.getElementById('resume-box').open`, 5*time.Second)
+	b.waitFor(`!document.getElementById('resume-box').open`, patience)
 	b.click("#banner-action")
-	b.waitFor(`document.getElementById('resume-shown').textContent.includes('hands in the robot')`, 5*time.Second)
+	b.waitFor(`document.getElementById('resume-shown').textContent.includes('hands in the robot')`, patience)
 	b.click(`#resume-form button[value="resume"]`)
-	b.waitFor(`!document.getElementById('resume-box').open && document.getElementById('banner').hidden`, 10*time.Second)
+	b.waitFor(`!document.getElementById('resume-box').open && document.getElementById('banner').hidden`, patience)
 	if d.Stopped() != nil {
 		t.Error("the daemon is still stopped")
 	}

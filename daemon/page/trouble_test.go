@@ -70,7 +70,7 @@ func TestTrouble(t *testing.T) {
 	s := httptest.NewServer(h)
 	t.Cleanup(s.Close)
 	b := browse(t, s.URL, 1280, 800)
-	b.waitFor(`document.querySelector('#rates-table [data-task="walk"]')`, 10*time.Second)
+	b.waitFor(`document.querySelector('#rates-table [data-task="walk"]')`, patience)
 	for key, want := range map[string][2]string{"planned": {"16.00 Hz", "warn"}, "achieved": {"9.00 Hz", "warn"},
 		"late": {"3", "bad"}, "failed": {"2", "bad"}} {
 		got := eval[[2]string](b,
@@ -81,7 +81,7 @@ func TestTrouble(t *testing.T) {
 	}
 	banner := func(want ...string) {
 		t.Helper()
-		b.waitFor(fmt.Sprintf(`!document.getElementById('banner').hidden && document.getElementById('banner').textContent.includes(%q)`, want[0]), 5*time.Second)
+		b.waitFor(fmt.Sprintf(`!document.getElementById('banner').hidden && document.getElementById('banner').textContent.includes(%q)`, want[0]), patience)
 		said := b.text("#banner")
 		for _, w := range want {
 			if !strings.Contains(said, w) {
@@ -107,7 +107,7 @@ func TestTrouble(t *testing.T) {
 	status("STATE_STOPPING", "")
 	banner("going down")
 	status("STATE_RUNNING", "")
-	b.waitFor(`document.getElementById('banner').hidden`, 5*time.Second)
+	b.waitFor(`document.getElementById('banner').hidden`, patience)
 	// What the daemon says is text and stays text.
 	status("STATE_FAULT", `,"fault":"<img src=x onerror=alert(1)>"`)
 	banner("<img src=x onerror=alert(1)>")

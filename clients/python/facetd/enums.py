@@ -134,6 +134,9 @@ class EventKind(_Enum):
     STORED_TASKS = 20
     SAFE_STOP = 21
     RESUMED = 22
+    PROBE = 23
+    FAULTS_INJECTED = 24
+    BRINGUP = 25
 
 
 class LineState(_Enum):

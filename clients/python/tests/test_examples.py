@@ -72,14 +72,14 @@ class StopInTheDark(unittest.TestCase):
         self.assertIn("dark at bed-", told["uniform:0.001"][-2][1])
 
     def test_it_stops_when_the_daemon_hangs_or_dies(self):
-        limits = stop_in_the_dark.Limits(dark_volts=0, bright_volts=0, max_age=0.5)
+        limits = stop_in_the_dark.Limits(dark_volts=0, bright_volts=0, max_age=1)
         for hurt, why in ((rig.Daemon.pause, "no frames"), (rig.Daemon.kill, "no connection")):
             told, at = [], []
             with rig.Daemon() as daemon, facetd.connect(daemon.address) as client:
 
                 def drive(go, why):
                     told.append((time.monotonic(), go, why))
-                    if at and time.monotonic() > at[0] + 2.5:
+                    if at and time.monotonic() > at[0] + 3.5:
                         raise Enough
                     if go and not at:
                         hurt(daemon)
@@ -88,7 +88,7 @@ class StopInTheDark(unittest.TestCase):
                 with contextlib.suppress(Enough):  # a busy machine may be long about the first set
                     stop_in_the_dark.loop(client, "bed", limits, drive, 60)
                 self.assertTrue(at)
-                later = [(t, go, w) for t, go, w in told if t > at[0] + 1.5]
+                later = [(t, go, w) for t, go, w in told if t > at[0] + 2.5]
                 self.assertTrue(later)
                 self.assertEqual({go for _, go, _ in later}, {False})
                 self.assertIn(why, later[0][2])
