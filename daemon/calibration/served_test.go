@@ -276,7 +276,7 @@ func TestMapsOfTheDemo(t *testing.T) {
 	for _, c := range demoChips {
 		names = append(names, c.chip)
 	}
-	averaged, looked := peertest.Cases(16, 32), peertest.Cases(16, 64)
+	averaged, looked := 32, peertest.Cases(16, 64)
 	for _, run := range []struct {
 		method facetdv1.CalibrationMethod
 		levels []float64

@@ -15,6 +15,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"facetd.example/api/peertest"
 )
 
 // instruction is one of the Containerfile, with its arguments as they stand there.
@@ -165,8 +167,8 @@ func TestStaticBinary(t *testing.T) {
 	if runtime.GOOS != "linux" {
 		t.Skip("containers are of Linux")
 	}
-	if os.Getenv("FACETD_PEERS") != "required" {
-		t.Skip("building everything once more takes minutes; set FACETD_PEERS=required, as .ci/run does")
+	if !peertest.All() {
+		t.Skip("building everything once more, without cgo, takes a minute; .ci/long cases does it")
 	}
 	binary := build(t)
 	f, err := elf.Open(binary)
