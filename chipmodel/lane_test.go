@@ -10,8 +10,8 @@ import (
 )
 
 // TestCodesStandForTheMiddleOfTheirStep: what a code is decoded to is never off by more than half a step, and over a
-// ramp it is right on average (IEEE 1241 takes the middle of the step; from memory). An ideal converter changes from one
-// code to the next half a step above what the lower one stands for.
+// ramp it is right on average (IEEE 1241 takes the middle of the step; from memory). An ideal converter changes from
+// one code to the next half a step above what the lower one stands for.
 func TestCodesStandForTheMiddleOfTheirStep(t *testing.T) {
 	for _, bits := range []int{4, 8, 12, 16} {
 		lane := &chipmodel.Lane{Bits: bits, Spec: &facetdv1.Lane{Converter: &facetdv1.Converter{

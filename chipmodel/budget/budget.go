@@ -63,8 +63,8 @@ type Term struct {
 	Nature Nature  `json:"nature"`
 	Volts  float64 `json:"volts"`
 	Codes  float64 `json:"codes"`
-	// Decades of light that give as large a change of the signal.
-	Decades float64 `json:"decades"`
+	// Decades of light that give as large a change of the signal; left out where it is saturated.
+	Decades float64 `json:"decades,omitempty"`
 	// Remedy is what would make the term smaller.
 	Remedy string `json:"remedy"`
 }
@@ -88,6 +88,8 @@ type Budget struct {
 	Total  Term `json:"total"`
 	// Largest is the name of the first term, Remedy what would make it smaller.
 	Largest string `json:"largest"`
+	// Saturation is between which lights nothing clips, and what does at this one.
+	Saturation Saturation `json:"saturation"`
 	Remedy  string `json:"remedy"`
 }
 
@@ -166,10 +168,15 @@ func (k *reckoning) work() Budget {
 		signal = amp.GetMidVolts() + k.gain*(signal-amp.GetMidVolts())
 		signal = min(max(signal, amp.GetLowVolts()), amp.GetHighVolts())
 	}
+	signal = min(max(signal, converter.GetLowVolts()), converter.GetHighVolts())
 	k.out = Budget{
 		Chip: k.array.Chips[k.chip].Name, Class: k.class.Name, Lane: k.lane.Name, Lux: k.Lux, SignalVolts: signal,
 		StepVolts:      (converter.GetHighVolts() - converter.GetLowVolts()) / math.Exp2(float64(k.lane.Bits)),
 		VoltsPerDecade: k.gain * response.Slope(k.Lux) * math.Ln10,
+	}
+	k.out.Saturation = k.saturation(response)
+	if k.out.Saturation.By != "" {
+		k.out.VoltsPerDecade = 0
 	}
 	if k.DifferenceVolts == 0 {
 		k.DifferenceVolts = math.Abs(k.out.VoltsPerDecade)

@@ -232,9 +232,14 @@ func (b Budget) Table() string {
 	var out strings.Builder
 	fmt.Fprintf(&out, "%s (%s) on lane %s at %g lux: %.4g V, %.3g mV per decade, step %.3g mV\n",
 		b.Chip, b.Class, b.Lane, b.Lux, b.SignalVolts, 1e3*b.VoltsPerDecade, 1e3*b.StepVolts)
+	out.WriteString(b.Saturation.warning())
 	w := tabwriter.NewWriter(&out, 0, 0, 2, ' ', 0)
 	row := func(t Term) {
-		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%.3g\n", t.Name, t.Nature, 1e3*t.Volts, t.Codes, t.Decades)
+		decades := fmt.Sprintf("%.3g", t.Decades)
+		if b.Saturation.By != "" {
+			decades = "-"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%.4g\t%.3g\t%s\n", t.Name, t.Nature, 1e3*t.Volts, t.Codes, decades)
 	}
 	fmt.Fprintln(w, "term\tnature\tmV\tcodes\tdecades")
 	for _, t := range b.Terms {
@@ -243,6 +248,9 @@ func (b Budget) Table() string {
 	row(b.Random)
 	row(b.Total)
 	w.Flush()
-	fmt.Fprintf(&out, "largest: %s; to lower it: %s\n", b.Largest, b.Remedy)
+	out.WriteString(b.Saturation.ends())
+	if b.Saturation.By == "" {
+		fmt.Fprintf(&out, "largest: %s; to lower it: %s\n", b.Largest, b.Remedy)
+	}
 	return out.String()
 }

@@ -181,7 +181,7 @@ func (a *Accumulator) PairVariance() float64 { return a.pairCode / float64(a.pai
 
 // Kept is the correlation of a pixel's noise from one frame to the next, from how much less successive frames differ
 // than all do: 0 for noise that is new in every frame; that of logarithmic pixels lasts for their time constant. What
-// all pixels have in common counts as light. It is taken to fall by equal ratios; 0 also where the frames do not show it.
+// all pixels have in common counts as light. It is taken to fall by equal ratios; 0 also where frames do not show it.
 func (a *Accumulator) Kept() float64 {
 	all := a.MeanVariance() - a.FrameNoise()*a.FrameNoise()
 	pairs := a.PairVariance()
