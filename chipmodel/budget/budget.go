@@ -90,7 +90,7 @@ type Budget struct {
 	Largest string `json:"largest"`
 	// Saturation is between which lights nothing clips, and what does at this one.
 	Saturation Saturation `json:"saturation"`
-	Remedy  string `json:"remedy"`
+	Remedy     string     `json:"remedy"`
 }
 
 // New works out the budget of one chip of an array, or everything that is wrong with
