@@ -75,6 +75,7 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	if err := r.cfg.Bus.Prepare(ctx, all); err != nil {
 		return start, err
 	}
+	r.away = nil
 	if r.remote() {
 		start = max(start, r.soonest(max(r.cfg.Bus.Now(), r.last)))
 	}
@@ -125,6 +126,10 @@ func (r *runner) resynced() {
 func (r *runner) initializationFailed(ctx context.Context, err error) error {
 	r.resync = true
 	if stalled(err) {
+		return nil
+	}
+	if lost := lostBy(err); lost != nil {
+		r.lose(lost)
 		return nil
 	}
 	r.failures++

@@ -104,7 +104,7 @@ type Done struct {
 
 // Service is what the daemon's API needs of a dispatcher. Errors: invalid.Errors for bad input,
 // *scheduler.RefusalError for what does not fit, *failure.NotFound, *failure.Exists,
-// *failure.Exhausted, *NoGapError, *StoppedError, the context's.
+// *failure.Exhausted, *NoGapError, *UnavailableError, *StoppedError, the context's.
 type Service interface {
 	AddTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
 	UpdateTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
@@ -132,6 +132,13 @@ func (e *NoGapError) Error() string { return e.Reason }
 func (e *NoGapError) Unwrap() error {
 	return &failure.Precondition{Kind: failure.NoGap, Subject: "timetable"}
 }
+
+// UnavailableError says that the bus could not run something, and why; it may be asked for again.
+type UnavailableError struct{ Cause error }
+
+func (e *UnavailableError) Error() string { return e.Cause.Error() }
+
+func (e *UnavailableError) Unwrap() []error { return []error{new(failure.Unavailable), e.Cause} }
 
 // StoppedError says that the dispatcher has ended or is in a fault.
 type StoppedError struct{ Reason string }

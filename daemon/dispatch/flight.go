@@ -5,8 +5,6 @@ import (
 	"errors"
 	"time"
 
-	"go.uber.org/zap"
-
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/scheduler"
@@ -80,12 +78,13 @@ func (r *runner) await(ctx, hard context.Context, until bus.Time) error {
 }
 
 // nextUnlessStopped is next, which a safe stop ends.
-func (r *runner) nextUnlessStopped(ctx context.Context) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	r.box.armBreak(r.halt.revision, cancel)
+func (r *runner) nextUnlessStopped(hard context.Context) error {
+	if r.unstopped == nil || r.unstopped.Err() != nil { // one serves until it is used: that costs a segment nothing
+		r.unstopped, r.breakOff = context.WithCancel(hard)
+	}
+	r.box.armBreak(r.halt.revision, r.breakOff)
 	defer r.box.disarmBreak()
-	return r.next(ctx)
+	return r.next(r.unstopped)
 }
 
 // next takes the result of the first segment in flight and deals with it. It does nothing when ctx ends before. Errors:
@@ -158,12 +157,13 @@ func (r *runner) drive(ctx context.Context, f *flight) bus.Result {
 func (r *runner) drain() {
 	ctx, cancel := context.WithTimeout(context.Background(), answerLimit)
 	defer cancel()
+	before := r.ending
 	r.ending = true
-	defer func() { r.ending = false }()
+	defer func() { r.ending = before }()
 	for len(r.flights) > 0 {
-		before := len(r.flights)
+		flights := len(r.flights)
 		err := r.next(ctx)
-		if len(r.flights) < before {
+		if len(r.flights) < flights {
 			continue
 		}
 		if err == nil {
@@ -175,41 +175,4 @@ func (r *runner) drain() {
 			f.ended(&bus.Result{Start: f.start, End: f.start, Err: err})
 		}
 	}
-}
-
-// watchLoss has a loss of the bus put into the mailbox until the function that it returns is called.
-func (r *runner) watchLoss(ctx context.Context, cancel context.CancelFunc) (stop func()) {
-	lost := r.cfg.Bus.Lost()
-	if lost == nil {
-		return func() {}
-	}
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		for {
-			select {
-			case cause := <-lost:
-				r.box.putLoss(cause)
-			case <-ctx.Done():
-				return
-			}
-		}
-	}()
-	return func() {
-		cancel()
-		<-ended
-	}
-}
-
-// lose deals with the loss of the bus: what was in flight has failed, every register is at an unknown value and every
-// load void. Whatever is run is to be restored first.
-func (r *runner) lose(lost *bus.LostError) {
-	r.log.Error("bus lost", zap.Error(lost.Cause))
-	r.drain()
-	r.again = nil
-	for len(r.jobs) > 0 {
-		r.give(r.jobs[0], lost.Error())
-	}
-	r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
-	r.resync = true
 }

@@ -158,9 +158,12 @@ func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
 		cause = fmt.Sprintf("%s; it broke off after %d of %d operations, the last a %s", cause, res.Ran,
 			len(f.segment.Ops), f.segment.Ops[res.Ran-1].Kind)
 	}
+	lost := lostBy(res.Err)
+	if refused == nil && lost == nil {
+		r.failures++
+	}
 	if refused == nil {
 		job.ran++ // nobody knows how much of it
-		r.failures++
 	}
 	r.give(job, cause)
 	for _, other := range slices.Clone(r.jobs) {
@@ -171,6 +174,9 @@ func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
 	}
 	r.log.Warn("segment failed", zap.String("task", job.job.Task), zap.Uint64("job", job.job.Number),
 		zap.Error(res.Err))
+	if lost != nil {
+		r.lose(lost)
+	}
 	if r.failures >= faultAfter {
 		return fmt.Errorf("%d segments failed one after another, the last with: %w", r.failures, res.Err)
 	}

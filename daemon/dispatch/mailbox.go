@@ -79,6 +79,18 @@ func (m *mailbox) takeJob(one *onDemand) bool {
 	return true
 }
 
+// takeFirst takes out the first on-demand job that waits, or nil.
+func (m *mailbox) takeFirst() *onDemand {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if len(m.waiting) == 0 {
+		return nil
+	}
+	one := m.waiting[0]
+	m.waiting = slices.Delete(m.waiting, 0, 1)
+	return one
+}
+
 // putBack puts an on-demand job that was taken out back in front of the others.
 func (m *mailbox) putBack(one *onDemand) {
 	m.mu.Lock()

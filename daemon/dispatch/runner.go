@@ -36,7 +36,12 @@ type runner struct {
 	flights []*flight  // submitted, with results to come, in order
 	again   []*flight  // of the table, recalled by the bus: to be submitted again before the rest of it
 	jobs    []*openJob // of the table, begun and not ended, in order
-	ending  bool       // what is in flight is taken back, and its jobs are accounted for by abandon
+	// unstopped ends with the runner's hard stop, or with breakOff at a safe stop.
+	unstopped context.Context
+	breakOff  context.CancelFunc
+
+	away   *bus.LostError // the bus is lost; nil when it is not
+	ending bool           // what is in flight is taken back, and its jobs are accounted for by abandon
 
 	tab *table
 	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
@@ -159,6 +164,9 @@ func (r *runner) step(ctx, hard context.Context) error {
 	}
 	if s := r.box.stopped(); s != nil {
 		return r.halted(ctx, hard, s)
+	}
+	if r.away != nil {
+		return r.stepAway(ctx, hard)
 	}
 	if len(r.flights) >= r.limits.Queue ||
 		len(r.flights) > 0 && len(r.again) == 0 && r.cfg.StopAt > 0 && r.tab.reaches(r.cfg.StopAt, r.taken) {

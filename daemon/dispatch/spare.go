@@ -131,6 +131,13 @@ func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onD
 			failure, done.err = s.cause(), &SafeStopError{*s}
 			r.halt.onDemands++
 		}
+		lost := lostBy(res.Err)
+		if lost != nil {
+			r.lose(lost)
+		}
+		if lost != nil || res.Refused() && done.err == res.Err {
+			done.err = &UnavailableError{res.Err}
+		}
 		if !res.Refused() || r.remote() {
 			r.regs.lose(one.program.Chips, r.tab.assumes)
 		}

@@ -1,0 +1,117 @@
+package dispatch
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"go.uber.org/zap"
+
+	"facetd.example/bus"
+	"facetd.example/scheduler"
+)
+
+const (
+	// prepareLimit is how long a lost bus may take to be prepared again before jobs are accounted for again.
+	prepareLimit = 50 * time.Millisecond
+	// lostPause is how long the runner leaves a lost bus alone that cannot be prepared.
+	lostPause = 50 * time.Millisecond
+)
+
+// watchLoss has a loss of the bus put into the mailbox until the function that it returns is called.
+func (r *runner) watchLoss(ctx context.Context, cancel context.CancelFunc) (stop func()) {
+	lost := r.cfg.Bus.Lost()
+	if lost == nil {
+		return func() {}
+	}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			select {
+			case cause := <-lost:
+				r.box.putLoss(cause)
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	return func() {
+		cancel()
+		<-ended
+	}
+}
+
+// lostBy returns the loss of the bus that an error tells of, or nil.
+func lostBy(err error) *bus.LostError {
+	var lost *bus.LostError
+	if errors.As(err, &lost) {
+		return lost
+	}
+	return nil
+}
+
+// lose notes that the bus was lost: what was in flight has failed, every register is at an unknown value and every load
+// void. Nothing is submitted before the bus is prepared again, and all is restored before anything is read.
+func (r *runner) lose(lost *bus.LostError) {
+	if r.away == nil {
+		r.log.Error("bus lost", zap.Error(lost.Cause))
+	}
+	r.away = lost
+	r.drain()
+	r.again = nil
+	for len(r.jobs) > 0 {
+		r.give(r.jobs[0], lost.Error())
+	}
+	r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
+	r.resync = true
+}
+
+// stepAway is a step while the bus is lost: it is prepared again where it can be. Until then every job fails when it
+// was
+// to begin, with the cause.
+func (r *runner) stepAway(ctx, hard context.Context) error {
+	lost := r.away
+	within, cancel := context.WithTimeout(hard, prepareLimit)
+	err := r.cfg.Bus.Prepare(within, r.tab.runs.all)
+	cancel()
+	if err == nil {
+		r.away = nil
+		r.failures = 0
+		r.log.Info("bus found again", zap.Int64("bus_ns", r.cfg.Bus.Now().NS()))
+	}
+	now := r.now()
+	for !r.tab.idle() {
+		entry, at := r.tab.entry()
+		if at > now {
+			break
+		}
+		r.failLost(entry, at, lost.Error())
+	}
+	if err == nil {
+		return nil
+	}
+	for one := r.box.takeFirst(); one != nil; one = r.box.takeFirst() {
+		if one.do != nil {
+			return r.runOnDemand(hard, one, now, now)
+		}
+		one.done <- onDemandDone{err: &UnavailableError{lost}} // it has room for the one answer
+	}
+	pause, cancel := context.WithTimeout(ctx, lostPause)
+	defer cancel()
+	if r.box.armWake(cancel) {
+		<-pause.Done()
+		r.box.disarmWake()
+	}
+	return nil
+}
+
+// failLost passes over the next segment of the table, which was to begin at a bus time, and fails its job.
+func (r *runner) failLost(entry *scheduler.Entry, at bus.Time, cause string) {
+	if !r.tab.skipped[entry.Task] { // of a job that is open all segments were given up
+		job := r.tab.begin(r.cfg.Array, entry, at)
+		r.jobs = append(r.jobs, job)
+		r.give(job, cause)
+	}
+	r.skip(entry, at)
+}
