@@ -45,11 +45,10 @@ Under --output json every event is a line of its own.`,
 				}
 				return nil
 			})
-			if err != nil || !follow {
+			if !follow || err != nil && cmd.Context().Err() == nil {
 				return err
 			}
-			return a.stream(cmd, func(ctx context.Context,
-				c *client) error {
+			return a.follow(cmd, func(ctx context.Context, c *client) error {
 				return followEvents(ctx, cmd, c, last, filter)
 			})
 		},
@@ -78,9 +77,6 @@ func followEvents(ctx context.Context, cmd *cobra.Command, c *client, after uint
 	for {
 		r, err := stream.Recv()
 		if err != nil {
-			if cmd.Context().Err() != nil {
-				return nil // interrupted, as it is meant to end
-			}
 			return err
 		}
 		if n := r.GetDropped(); n > 0 {

@@ -16,9 +16,9 @@ import (
 var version = cli.Unstamped
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	// It is never undone: a signal that comes between that and the end would kill the process, whose work is done.
+	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	a := &app{env: os.Getenv, terminal: terminalOf(os.Stdout)}
 	status := cli.Execute(ctx, newRoot(a), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
-	stop()
 	os.Exit(status)
 }

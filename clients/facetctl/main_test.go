@@ -66,9 +66,11 @@ func TestInterrupted(t *testing.T) {
 		}
 		return ""
 	}
-	if s := cli.Execute(ctx, newRoot(&app{env: env}), []string{"frames", "watch"}, nil, &out,
-		&errs); s != cli.StatusOK {
-		t.Errorf("an interrupted watch ended with %d: %s", s, &errs)
+	for _, args := range [][]string{{"frames", "watch"}, {"frames", "watch", "--task", "look"},
+		{"frames", "watch", "--chips", "m0", "--output", "json"}, {"status", "--watch"}, {"events", "--follow"}} {
+		if s := cli.Execute(ctx, newRoot(&app{env: env}), args, nil, &out, &errs); s != cli.StatusOK {
+			t.Errorf("%v, interrupted, ended with %d: %s", args, s, &errs)
+		}
 	}
 	if s := cli.Execute(ctx, newRoot(&app{env: env}), []string{"chips"}, nil, &out, &errs); s != cli.StatusFailed {
 		t.Errorf("an interrupted question ended with %d", s)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"strconv"
@@ -120,6 +121,15 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 
 		calibration: facetdv1.NewCalibrationServiceClient(conn),
 	}))
+}
+
+// follow is stream for what goes on until it is interrupted, which is a good end whenever it comes.
+func (a *app) follow(cmd *cobra.Command, f func(ctx context.Context, c *client) error) error {
+	err := a.stream(cmd, f)
+	if errors.Is(cmd.Context().Err(), context.Canceled) {
+		return nil
+	}
+	return err
 }
 
 // size is the space for output in characters.

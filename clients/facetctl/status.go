@@ -56,7 +56,7 @@ the response times and the skew. With --watch it goes on until interrupted; unde
 }
 
 func (a *app) watchStatus(cmd *cobra.Command, interval time.Duration) error {
-	return a.stream(cmd, func(ctx context.Context, c *client) error {
+	return a.follow(cmd, func(ctx context.Context, c *client) error {
 		stream, err := c.status.WatchStatus(ctx,
 			&facetdv1.WatchStatusRequest{IntervalMs: uint32(interval.Milliseconds())})
 		if err != nil {

@@ -29,7 +29,7 @@ func (a *app) framesWatchCommand() *cobra.Command {
 hold, and pictures of the first chip of each task, or of the chips named. Pictures
 are half blocks in true grey on a terminal and a ramp of characters elsewhere; the
 range of codes is stretched and written above each. It goes on until interrupted,
-or for --count frame sets. Under --output json it prints one frame set a line,
+or for --count frame sets; both end it with status 0. Under --output json it prints one frame set a line,
 without codes unless --data is given.`,
 		Example: `  facetctl frames watch
   facetctl frames watch --chips wall-00,bow-left --interval 200ms
@@ -43,7 +43,7 @@ without codes unless --data is given.`,
 				return cli.Usagef("--data goes with --output json")
 			}
 			w.app, w.out, w.chips, w.pictures, w.colour = a, cmd.OutOrStdout(), chips, !noPicture, a.colour(noColor)
-			return a.stream(cmd, func(ctx context.Context, c *client) error {
+			return a.follow(cmd, func(ctx context.Context, c *client) error {
 				for _, t := range tasks {
 					if err := knownTask(ctx, c, t); err != nil {
 						return err
@@ -53,7 +53,7 @@ without codes unless --data is given.`,
 					Chips: chips, Codes: codes.wanted()}
 				var err error
 				if w.ratios, err = pitchRatios(ctx, c); err != nil {
-					return ended(ctx, err)
+					return err
 				}
 				for _, chip := range chips {
 					if _, known := w.ratios[chip]; !known {

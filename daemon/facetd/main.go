@@ -16,8 +16,8 @@ import (
 var version = cli.Unstamped
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	// It is never undone: a signal that comes between that and the end would kill the process, whose work is done.
+	ctx, _ := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	status := cli.Execute(ctx, newRoot(), os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
-	stop()
 	os.Exit(status)
 }
