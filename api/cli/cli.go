@@ -83,7 +83,7 @@ func Execute(ctx context.Context, root *cobra.Command, args []string, stdin io.R
 	root.SetHelpFunc(help)
 	root.SetHelpCommand(helpCommand(root))
 	strictCompletion(root)
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return Usagef("%s", err) })
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return flagError(err) })
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if f := cmd.Flag("output"); f != nil && f.Value.String() != "human" && f.Value.String() != "json" {
 			return Usagef("--output %q: use human or json", f.Value)

@@ -67,7 +67,9 @@ func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Optio
 		m.Add("overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()),
 			"use OVERFLOW_LATEST or OVERFLOW_QUEUE")
 	}
-	if n := r.GetQueueLength(); n > stream.MaxQueue {
+	if n := r.GetQueueLength(); n > 0 && o.Policy != stream.Queue {
+		m.Add("queue_length", "only a queue has a length", "ask for OVERFLOW_QUEUE, or leave it out")
+	} else if n > stream.MaxQueue {
 		m.Add("queue_length", fmt.Sprintf("%d frame sets are too many", n), fmt.Sprintf("use 1 to %d", stream.MaxQueue))
 	}
 	if hz := r.GetMaxRateHz(); !(hz >= 0 && hz <= stream.MaxRateHz) { // NaN is neither

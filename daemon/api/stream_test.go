@@ -47,7 +47,11 @@ func TestOverflowEndToEnd(t *testing.T) {
 	for _, overflow := range []facetdv1.Overflow{facetdv1.Overflow_OVERFLOW_LATEST, facetdv1.Overflow_OVERFLOW_QUEUE} {
 		t.Run(overflow.String(), func(t *testing.T) {
 			r := start(t)
-			s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: overflow, QueueLength: 3})
+			request := &facetdv1.StreamFrameSetsRequest{Overflow: overflow}
+			if overflow == facetdv1.Overflow_OVERFLOW_QUEUE {
+				request.QueueLength = 3
+			}
+			s := open(t, r, request)
 			chip := r.array.Chips[0].Name
 			for job := range uint64(sets) {
 				r.hub.Publish(frameSet("ring", job, chip, bytes))
@@ -117,6 +121,10 @@ func TestStreamRefusals(t *testing.T) {
 	}
 	if got := strings.Join(fields, " "); got != "overflow queue_length chips[0]" {
 		t.Errorf("errors in %s", got)
+	}
+	if st := fail(&facetdv1.StreamFrameSetsRequest{QueueLength: 3}); st.Code() != codes.InvalidArgument ||
+		st.Details()[0].(*errdetails.BadRequest).GetFieldViolations()[0].GetField() != "queue_length" {
+		t.Errorf("a length without a queue: %v", st)
 	}
 	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", "none"}}); st.Code() != codes.NotFound ||
 		!strings.Contains(st.Message(), "none") {

@@ -3,6 +3,7 @@ package api
 import (
 	"bytes"
 	"io"
+	"mime"
 	"net/http"
 	"time"
 
@@ -66,10 +67,21 @@ func (s *Server) Web() (http.Handler, error) {
 			http.Error(w, "the request could not be read: "+err.Error(), http.StatusRequestEntityTooLarge)
 			return
 		}
+		asConnect(r)
 		patient := newPatient(w)
 		r.Body = io.NopCloser(bytes.NewReader(body))
 		transcoder.ServeHTTP(patient, r)
 	}), nil
+}
+
+// asConnect has a POST of JSON be one of the Connect protocol, also from a client that does not say so: the library
+// would look for a mapping to REST, and there is none.
+func asConnect(r *http.Request) {
+	const version = "Connect-Protocol-Version"
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err == nil && kind == "application/json" && r.Method == http.MethodPost && r.Header.Get(version) == "" {
+		r.Header.Set(version, "1")
+	}
 }
 
 // webJSON is JSON whose errors are the client's: the library would call them unknown

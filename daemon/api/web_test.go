@@ -15,7 +15,10 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/encoding/gzip"
 	"google.golang.org/grpc/metadata"
+	grpcstatus "google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -235,5 +238,40 @@ func TestWebCallsAreBounded(t *testing.T) {
 		if flags, m := readEnvelope(t, (<-answers).Body); flags != 2 {
 			t.Errorf("a stream ended with %d %v", flags, m)
 		}
+	}
+}
+
+// TestAPostWithoutTheProtocolsHeader is a call like any other; what is no JSON stays refused.
+func TestAPostWithoutTheProtocolsHeader(t *testing.T) {
+	r := start(t)
+	s := web(t, r)
+	for kind, want := range map[string]int{"application/json": 200, "application/json; charset=utf-8": 200,
+		"text/plain": 404} {
+		resp, err := s.Client().Post(s.URL+"/facetd.v1.StatusService/GetStatus", kind, strings.NewReader("{}"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		body, err := io.ReadAll(resp.Body)
+		_ = resp.Body.Close()
+		if err != nil || resp.StatusCode != want || want == 200 && !strings.Contains(string(body), `"STATE_RUNNING"`) {
+			t.Errorf("%s: %d %s, %v", kind, resp.StatusCode, body, err)
+		}
+	}
+}
+
+// TestCompressedCalls: a client may compress what it sends, and then gets compressed answers; the limit of a request is
+// of what it unpacks to.
+func TestCompressedCalls(t *testing.T) {
+	r := start(t)
+	status := facetdv1.NewStatusServiceClient(r.conn)
+	if _, err := status.GetStatus(context10(t), &facetdv1.GetStatusRequest{},
+		grpc.UseCompressor(gzip.Name)); err != nil {
+		t.Error(err)
+	}
+	tasks := facetdv1.NewTaskServiceClient(r.conn)
+	bomb := &facetdv1.GetTaskRequest{Name: strings.Repeat("a", 2*MaxReceiveBytes)} // about 2 KiB when it is packed
+	if _, err := tasks.GetTask(context10(t), bomb, grpc.UseCompressor(gzip.Name)); grpcstatus.Code(err) !=
+		codes.ResourceExhausted {
+		t.Errorf("a request that unpacks to more than the limit: %.200v", err)
 	}
 }

@@ -114,7 +114,8 @@ func (m *Manager) Event(e *facetdv1.Event) {
 }
 
 // Start begins a recording; an empty name is the time in UTC. Errors: invalid.Errors,
-// *failure.Exists, *failure.Exhausted, *NoFreeSpaceError, *failure.Unavailable, and what the system
+// *failure.NotFound for a task, *failure.Exists, *failure.Exhausted, *NoFreeSpaceError, *failure.Unavailable, and what
+// the system
 // says about the file.
 func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facetdv1.Recording, error) {
 	if name == "" {
@@ -123,6 +124,9 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 	options, wrong := checkOptions(name, options)
 	if len(wrong) > 0 {
 		return nil, wrong
+	}
+	if err := m.knownTasks(options.GetTasks()); err != nil {
+		return nil, err
 	}
 	m.starting.Lock()
 	defer m.starting.Unlock()
@@ -148,6 +152,24 @@ func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facet
 	r.cfg.Events.Send(r.event(facetdv1.EventKind_EVENT_KIND_RECORDING_STARTED, facetdv1.Severity_SEVERITY_INFO,
 		"recording "+name+" began"))
 	return r.message(), nil
+}
+
+// knownTasks refuses tasks that there are not, once it is known which there are.
+func (m *Manager) knownTasks(names []string) error {
+	if len(names) == 0 || m.cfg.Status == nil {
+		return nil
+	}
+	st := m.cfg.Status()
+	if s := st.GetState(); s != facetdv1.State_STATE_RUNNING && s != facetdv1.State_STATE_SAFE_STOP {
+		return nil
+	}
+	for _, name := range names {
+		if !slices.ContainsFunc(st.GetTasks(),
+			func(t *facetdv1.RunningTask) bool { return t.GetTask().GetName() == name }) {
+			return &failure.NotFound{What: "task", Name: name}
+		}
+	}
+	return nil
 }
 
 // mayStart is called with starting held.
@@ -337,7 +359,13 @@ func checkOptions(name string, given *facetdv1.RecordingOptions) (*facetdv1.Reco
 		{"options.part_duration", o.GetPartDuration(), o.GetPartDuration() != nil},
 		{"options.max_duration", o.GetMaxDuration(), o.GetMaxDuration() != nil},
 	} {
-		if d.set && (d.got.CheckValid() != nil || d.got.AsDuration() < time.Second) {
+		switch {
+		case !d.set:
+		case d.got.CheckValid() != nil:
+			wrong.Add(d.path, "it is not a duration",
+				"seconds and nanoseconds have one sign, and those of less than one "+
+					"second are below 1e9")
+		case d.got.AsDuration() < time.Second:
 			wrong.Add(d.path, fmt.Sprintf("%v is too short", d.got.AsDuration()), "use 1s or more, or leave it out")
 		}
 	}

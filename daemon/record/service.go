@@ -77,6 +77,9 @@ func (s *Service) ListRecordings(_ context.Context,
 	var wrong invalid.Errors
 	size := cmp.Or(r.GetPageSize(), maxPage)
 	wrong.AtMost("page_size", size, maxPage)
+	if t := r.GetPageToken(); t != "" && !validName.MatchString(t) {
+		wrong.Add("page_token", "it is no token of this list", "give the next_page_token of the page before, or none")
+	}
 	if len(wrong) > 0 {
 		return nil, wrong
 	}

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -44,6 +45,10 @@ func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 			HostTime: func(ns bus.Time) (time.Time, time.Duration) { return time.Unix(1e9, ns.NS()), 0 },
 			Now:      func() bus.Time { return 5 },
 			Events:   r.journal.Sink(),
+			Status: func() *facetdv1.Status {
+				return &facetdv1.Status{State: facetdv1.State_STATE_RUNNING, Tasks: []*facetdv1.RunningTask{
+					{Task: &facetdv1.Task{Name: "walk"}}}}
+			},
 		})
 		if err != nil {
 			t.Fatal(err)
@@ -243,5 +248,43 @@ func TestErrorsOverTheWire(t *testing.T) {
 	}
 	if status.Code(err) != codes.ResourceExhausted {
 		t.Errorf("stream %d: %v", len(streams)+1, err)
+	}
+}
+
+// TestRefusedByName: a page token that is none, a duration that is none, and a task that there is not are refused, each
+// by its name.
+func TestRefusedByName(t *testing.T) {
+	r := serve(t, true, 1)
+	ctx := within(t)
+	wrong := func(err error) (fields []string) {
+		for _, d := range status.Convert(err).Details() {
+			if b, is := d.(*errdetails.BadRequest); is {
+				for _, v := range b.GetFieldViolations() {
+					fields = append(fields, v.GetField()+": "+v.GetDescription())
+				}
+			}
+		}
+		return fields
+	}
+	_, err := r.records.ListRecordings(ctx, &facetdv1.ListRecordingsRequest{PageToken: "../x"})
+	if f := wrong(err); status.Code(err) != codes.InvalidArgument || len(f) != 1 ||
+		!strings.HasPrefix(f[0], "page_token: ") {
+		t.Errorf("a page token: %v, %v", f, err)
+	}
+	_, err = r.records.StartRecording(ctx, &facetdv1.StartRecordingRequest{Options: &facetdv1.RecordingOptions{
+		PartDuration: &durationpb.Duration{Seconds: 3, Nanos: -5}, MaxDuration: &durationpb.Duration{Nanos: 5}}})
+	if f := wrong(err); len(f) != 2 || !strings.HasPrefix(f[0], "options.part_duration: it is not a duration") ||
+		!strings.HasPrefix(f[1], "options.max_duration: 5ns is too short") {
+		t.Errorf("durations: %v, %v", f, err)
+	}
+	_, err = r.records.StartRecording(ctx, &facetdv1.StartRecordingRequest{Options: &facetdv1.RecordingOptions{
+		Tasks: []string{"walk", "nope"}}})
+	if status.Code(err) != codes.NotFound || !strings.Contains(err.Error(), `"nope"`) {
+		t.Errorf("a task that there is not: %v", err)
+	}
+	_, err = r.records.StartRecording(ctx, &facetdv1.StartRecordingRequest{Options: &facetdv1.RecordingOptions{
+		Tasks: []string{"walk"}}})
+	if err != nil {
+		t.Error(err)
 	}
 }
