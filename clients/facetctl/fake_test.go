@@ -277,6 +277,12 @@ func (f *fake) DeleteTask(_ context.Context, r *facetdv1.DeleteTaskRequest) (*fa
 	return &facetdv1.DeleteTaskResponse{EffectiveBusNs: 3_000_000_000}, nil
 }
 
+func (f *fake) SetTaskParameters(_ context.Context, r *facetdv1.SetTaskParametersRequest) (
+	*facetdv1.SetTaskParametersResponse, error) {
+	f.note(r)
+	return &facetdv1.SetTaskParametersResponse{FirstJob: 412, Views: r.GetViews()}, nil
+}
+
 func (f *fake) SendCommand(_ context.Context, r *facetdv1.SendCommandRequest) (*facetdv1.SendCommandResponse, error) {
 	f.note(r)
 	if r.GetCommand().GetStrobe() == facetdv1.Strobe_STROBE_LOAD {

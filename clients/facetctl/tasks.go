@@ -20,11 +20,11 @@ import (
 )
 
 func (a *app) tasksCommand() *cobra.Command {
-	return cli.Group("tasks", "Add, list, show and remove tasks", `  facetctl tasks list
+	return cli.Group("tasks", "Add, list, show, set and remove tasks", `  facetctl tasks list
   facetctl tasks add --name look --target wall --rate 10
   facetctl tasks remove look`,
 		a.tasksWriteCommand(addTask), a.tasksWriteCommand(changeTask), a.tasksListCommand(), a.tasksShowCommand(),
-		a.tasksRemoveCommand())
+		a.tasksSetCommand(), a.tasksRemoveCommand())
 }
 
 // viewFlags are the flags that describe a view.

@@ -55,6 +55,15 @@ func (c *Client) ChangeTask(ctx context.Context, t *facetdv1.Task) (effectiveBus
 	return r.GetEffectiveBusNs(), err
 }
 
+// SetTaskParameters sets what the views of a task say in movable, all of it or nothing, and returns the number of the
+// first job that has it. No timetable changes, so it may be called for every job, as to follow something with a window.
+func (c *Client) SetTaskParameters(ctx context.Context, task string,
+	views ...*facetdv1.ViewParameters) (firstJob uint64,
+	err error) {
+	r, err := call(ctx, c, c.tasks.SetTaskParameters, &facetdv1.SetTaskParametersRequest{Task: task, Views: views})
+	return r.GetFirstJob(), err
+}
+
 // RemoveTask stops a task.
 func (c *Client) RemoveTask(ctx context.Context, name string) error {
 	_, err := call(ctx, c, c.tasks.DeleteTask, &facetdv1.DeleteTaskRequest{Name: name})
