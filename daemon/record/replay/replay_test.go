@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -139,12 +140,18 @@ var run = sync.OnceValues(func() (*session, error) {
 	if _, err := m.Start("s", &facetdv1.RecordingOptions{PartBytes: record.MinPartBytes}); err != nil {
 		return nil, err
 	}
-	added := false
+	var added atomic.Bool
+	begun := false
 	live.seen = func(n int) {
-		if n == 20 && !added {
-			added = true
-			go d.AddTask(context.Background(), tasks[0])
-			time.Sleep(50 * time.Millisecond) // the bus waits until the request is there
+		if n == 20 && !begun {
+			begun = true
+			go func() {
+				d.AddTask(context.Background(), tasks[0])
+				added.Store(true)
+			}()
+		}
+		if begun && !added.Load() {
+			time.Sleep(20 * time.Millisecond) // the bus goes slowly until the request is done
 		}
 	}
 	if err := d.Run(context.Background()); err != nil {
