@@ -380,6 +380,28 @@ func TestTheBusAsEvents(t *testing.T) {
 	}
 }
 
+// Of repetitions that are told together the worst is told: how long the host stood still is not hidden by a moment
+// that followed.
+func TestTheWorstOfRepetitionsIsTold(t *testing.T) {
+	j := open(t, Config{})
+	o := NewObserver(j, host)
+	for i, by := range []time.Duration{20, 3000, 15} {
+		for _, caughtUp := range []bool{false, true} {
+			o.Behind(dispatch.Behind{At: bus.Time(second + int64(i)*50_000_000), By: by * time.Millisecond, CaughtUp: caughtUp})
+		}
+	}
+	o.Flush()
+	var got []string
+	for _, e := range list(t, j, Query{}).Events {
+		got = append(got, fmt.Sprint(e.GetSeverity(), " ", e.GetFields()["lag_ns"], " ", e.GetCount()))
+	}
+	slices.Sort(got)
+	if want := []string{"SEVERITY_INFO 20000000 1", "SEVERITY_INFO 3000000000 2", "SEVERITY_WARNING 20000000 1",
+		"SEVERITY_WARNING 3000000000 2"}; !slices.Equal(got, want) {
+		t.Errorf("told are %q, want %q", got, want)
+	}
+}
+
 // A bus that is given up is reported once, and repetitions come out while nothing happens.
 func TestWatch(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -50,7 +50,9 @@ type runKey struct {
 type run struct {
 	told bus.Time        // bus time of the last event
 	more uint64          // since then
-	last *facetdv1.Event // the newest of them
+	last bus.Time        // of them
+	kept *facetdv1.Event // of them: the worst, and of equally bad ones the newest
+	bad  int64           // how bad that is
 }
 
 // NewObserver returns an observer that appends to a journal. hostTime maps bus time
@@ -71,13 +73,13 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 		if fs.GetTask() == "" {
 			what = "an on-demand job"
 		}
-		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_JOB_FAILED, fs.GetTask(), 0}, at, &facetdv1.Event{
+		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_JOB_FAILED, fs.GetTask(), 0}, at, 0, &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING, Text: what + " failed: " + fs.GetFailure(),
 			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10)},
 		})
 	case fs.GetLate():
 		late := at.Sub(bus.Time(fs.GetDeadlineBusNs()))
-		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}, at, &facetdv1.Event{
+		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}, at, int64(late), &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING,
 			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), late),
 			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10),
@@ -90,7 +92,7 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 
 // Violated reports a rule violation.
 func (o *Observer) Violated(v rules.Violation) {
-	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.At, &facetdv1.Event{
+	o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_RULE_VIOLATION, "", v.Rule}, v.At, 0, &facetdv1.Event{
 		Severity: facetdv1.Severity_SEVERITY_ERROR, Chips: v.Chips,
 		Text:   fmt.Sprintf("bus rule %d violated: %s", v.Rule, v.Message),
 		Fields: map[string]string{"rule": strconv.Itoa(v.Rule)},
@@ -113,7 +115,7 @@ func (o *Observer) Behind(b dispatch.Behind) {
 			"to %v", b.Segments, b.By.Round(time.Millisecond))
 		e.Fields["segments"] = strconv.Itoa(b.Segments)
 	}
-	o.repeat(key, b.At, e)
+	o.repeat(key, b.At, int64(b.By), e)
 }
 
 // PlanChanged reports which tasks came, went and changed.
@@ -161,8 +163,9 @@ func (o *Observer) append(e *facetdv1.Event, at bus.Time) {
 	o.journal.Append(e)
 }
 
-// repeat reports e at once, or later together with its repetitions.
-func (o *Observer) repeat(key runKey, at bus.Time, e *facetdv1.Event) {
+// repeat reports e at once, or later together with its repetitions: the newest of them, or where some are worse than
+// others the worst.
+func (o *Observer) repeat(key runKey, at bus.Time, bad int64, e *facetdv1.Event) {
 	e.Kind, e.Task, e.BusNs, e.Count = key.kind, key.task, at.NS(), 1
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -174,7 +177,10 @@ func (o *Observer) repeat(key runKey, at bus.Time, e *facetdv1.Event) {
 		return
 	}
 	r.more++
-	r.last = e
+	r.last = at
+	if r.kept == nil || bad >= r.bad {
+		r.kept, r.bad = e, bad
+	}
 }
 
 // flush reports repetitions that have waited long enough at a bus time.
@@ -201,14 +207,16 @@ func (o *Observer) flushRun(r *run) {
 	if r.more == 0 {
 		return
 	}
-	e := r.last
-	last := bus.Time(e.GetBusNs())
+	e, which := r.kept, "last"
+	if r.bad > 0 {
+		which = "worst"
+	}
 	if r.more > 1 {
-		e.Text += fmt.Sprintf(" (the last of %d within %v)", r.more, last.Sub(r.told).Round(time.Millisecond))
+		e.Text += fmt.Sprintf(" (the %s of %d within %v)", which, r.more, r.last.Sub(r.told).Round(time.Millisecond))
 	}
 	e.Count = r.more
-	o.append(e, last)
-	r.more, r.last = 0, nil
+	o.append(e, bus.Time(e.GetBusNs()))
+	r.more, r.kept, r.bad = 0, nil, 0
 }
 
 // Flush reports every repetition that waits. Call it before the journal is closed.
