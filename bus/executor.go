@@ -38,12 +38,10 @@ type Bus interface {
 	// WaitUntil blocks until bus time at, or until ctx ends, and returns ctx's error in that case. A virtual bus in
 	// free pace moves its time there at once.
 	WaitUntil(ctx context.Context, at Time) error
-	// Release makes every select line inactive at once (rule 10). A segment that runs breaks off, with ErrReleased;
-	// those that wait are recalled; Next tells both. It returns the bus time at which the lines were inactive, and
-	// confirmed says that the executor itself has measured that. Otherwise err says why it could not be asked, and at
-	// is
-	// when its lease must have made them inactive.
-	Release(ctx context.Context) (at Time, confirmed bool, err error)
+	// Release makes every select line inactive at once. A segment that runs breaks off, with ErrReleased; those that
+	// wait are recalled; Next tells both. An error says why the executor could not be asked; what is returned beside
+	// it is then inferred.
+	Release(ctx context.Context) (Stop, error)
 	// Lost returns a channel that gives an error each time the executor was lost; nil where that cannot happen.
 	Lost() <-chan error
 }
@@ -53,6 +51,17 @@ type BusCloser interface {
 	Bus
 	// Close releases every line and ends the driver. The bus cannot be used afterwards.
 	Close() error
+}
+
+// Stop is how every line became inactive. There are two limits for it (rule 10), both in time of the device: Limits.
+// Release from when it received the stop or found a fault of its own; with its host lost, Limits.Lease and that.
+type Stop struct {
+	// Received is when the executor received the stop; where that is not known, when it was asked for.
+	Received Time
+	// Inactive is when every line was inactive: measured by the executor where it is Confirmed, and otherwise when
+	// its lease must have made them so.
+	Inactive  Time
+	Confirmed bool
 }
 
 // Limits is what an executor can do.
@@ -67,7 +76,8 @@ type Limits struct {
 	Queue int
 	// StoreBytes is the size of its store of programs; 0 is no limit.
 	StoreBytes int
-	// Release is the longest from the receipt of a stop, or a fault on the device, to all lines inactive (rule 10).
+	// Release is the longest from the receipt of a stop, or a fault on the device, to all lines inactive (rule 10). It is
+	// at most the array's release limit.
 	Release time.Duration
 	// Lease is how long it goes on without hearing of its host; then it releases the lines by itself, within Release.
 	// 0 means that it cannot outlive its host.

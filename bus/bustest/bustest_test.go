@@ -51,11 +51,11 @@ func record(t *testing.T) []Record {
 		}
 		s.Job.Number = 99 // the recorder keeps its own copy
 	}
-	at, _, err := r.Release(t.Context())
+	stop, err := r.Release(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !slices.Equal(r.Released(), []bus.Time{at}) || len(r.Records()) != 3 {
+	if !slices.Equal(r.Released(), []bus.Time{stop.Inactive}) || len(r.Records()) != 3 {
 		t.Fatalf("released %v, %d records", r.Released(), len(r.Records()))
 	}
 	return r.Records()

@@ -142,7 +142,7 @@ func (f *Faulty) recall(after bus.Time) {
 }
 
 // Release releases the lines below, and recalls what fails by itself.
-func (f *Faulty) Release(ctx context.Context) (bus.Time, bool, error) {
+func (f *Faulty) Release(ctx context.Context) (bus.Stop, error) {
 	f.recall(bustime.Never)
 	return f.BusCloser.Release(ctx)
 }

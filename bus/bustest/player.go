@@ -120,7 +120,9 @@ func (p *Player) differs(start bus.Time, s *bus.Segment) string {
 }
 
 // Release only returns the bus time: the record has no lines.
-func (p *Player) Release(context.Context) (bus.Time, bool, error) { return p.Now(), true, nil }
+func (p *Player) Release(context.Context) (bus.Stop, error) {
+	return bus.Stop{Received: p.Now(), Inactive: p.Now(), Confirmed: true}, nil
+}
 
 // HostTime counts from the epoch, without uncertainty.
 func (p *Player) HostTime(at bus.Time) (time.Time, time.Duration) {

@@ -62,12 +62,12 @@ func copyOf(s *bus.Segment) bus.Segment {
 }
 
 // Release releases the lines and notes when.
-func (r *Recorder) Release(ctx context.Context) (bus.Time, bool, error) {
-	at, confirmed, err := r.BusCloser.Release(ctx)
+func (r *Recorder) Release(ctx context.Context) (bus.Stop, error) {
+	stop, err := r.BusCloser.Release(ctx)
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.released = append(r.released, at)
-	return at, confirmed, err
+	r.released = append(r.released, stop.Inactive)
+	return stop, err
 }
 
 // Records returns what has a result, in order. It may be called at any time.

@@ -426,7 +426,7 @@ func (r *Remote) run(f *remoteFlight) {
 	res, err := Run(context.Background(), r.cfg.Dies, f.start, &s)
 	res.Slack = m.slack
 	if res.Err = errors.Join(m.err, err); m.err != nil {
-		_, _, _ = r.cfg.Dies.Release(context.Background()) // they are in this process
+		_, _ = r.cfg.Dies.Release(context.Background()) // they are in this process
 		res.End = max(res.End, m.finished)
 	}
 	f.res = res
@@ -498,11 +498,11 @@ func (r *Remote) WaitUntil(ctx context.Context, at bus.Time) error {
 }
 
 // Release has the device make every line inactive.
-func (r *Remote) Release(ctx context.Context) (bus.Time, bool, error) {
+func (r *Remote) Release(ctx context.Context) (bus.Stop, error) {
 	r.mu.Lock()
 	if r.closed {
 		r.mu.Unlock()
-		return r.now(), false, bus.ErrClosed
+		return bus.Stop{Received: r.now(), Inactive: r.now()}, bus.ErrClosed
 	}
 	r.ids++
 	id := r.ids
@@ -510,18 +510,19 @@ func (r *Remote) Release(ctx context.Context) (bus.Time, bool, error) {
 		r.end.send(releaseMessage{id})
 	}
 	r.mu.Unlock()
+	asked := r.now()
 	var at bus.Time
 	err := r.await(ctx, func() (is bool) { at, is = r.answers[id]; return is })
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if err != nil {
 		l := r.cfg.Limits
-		return r.upTime(r.now().Add(l.Lease + l.Release)), false, err
+		return bus.Stop{Received: asked, Inactive: r.upTime(asked.Add(l.Lease + l.Release))}, err
 	}
 	delete(r.answers, id)
 	r.simulate()
-	_, _, _ = r.cfg.Dies.Release(ctx) // they are in this process
-	return at, true, nil
+	_, _ = r.cfg.Dies.Release(ctx)                                    // they are in this process
+	return bus.Stop{Received: at, Inactive: at, Confirmed: true}, nil // the lines follow at once
 }
 
 // Close releases the lines and ends the link.

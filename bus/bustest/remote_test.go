@@ -169,9 +169,10 @@ func TestRemoteReleases(t *testing.T) {
 		if err := r.WaitUntil(t.Context(), bus.Time(11*time.Millisecond)); err != nil {
 			t.Fatal(err)
 		}
-		at, confirmed, err := r.Release(t.Context())
-		if err != nil || !confirmed || at.Elapsed() < 11*time.Millisecond || at.Elapsed() > 12*time.Millisecond {
-			t.Errorf("released at %v, confirmed %v, %v", at, confirmed, err)
+		stop, err := r.Release(t.Context())
+		if at := stop.Inactive.Elapsed(); err != nil || !stop.Confirmed || at < 11*time.Millisecond ||
+			at > 12*time.Millisecond {
+			t.Errorf("released %+v, %v", stop, err)
 		}
 		res, err := r.Next(t.Context())
 		if err != nil || !errors.Is(res.Err, bus.ErrReleased) || res.Ran != 2 || len(res.Captures) > 0 {

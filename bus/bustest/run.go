@@ -23,7 +23,7 @@ func Run(ctx context.Context, b bus.Bus, start bus.Time, s *bus.Segment) (bus.Re
 	}
 	if ctx.Err() != nil {
 		last := context.WithoutCancel(ctx)
-		_, _, released := b.Release(last)
+		_, released := b.Release(last)
 		res, next := b.Next(last)
 		return res, errors.Join(err, released, next)
 	}
@@ -86,7 +86,7 @@ func (i *Intercepted) Cancel(after bus.Time) error {
 }
 
 // Release releases the lines below, and recalls the segment where it has not begun.
-func (i *Intercepted) Release(ctx context.Context) (bus.Time, bool, error) {
+func (i *Intercepted) Release(ctx context.Context) (bus.Stop, error) {
 	if i.segment != nil && !i.below {
 		i.recalled = &bus.RefusedError{Cause: bus.Recalled, Planned: i.start, Device: i.Now()}
 	}

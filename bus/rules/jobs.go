@@ -248,12 +248,22 @@ func (in *Inspector) Finish(at bus.Time) {
 	}
 }
 
-// Released judges a stop asked for at stopAt, after which every line was inactive
-// at inactiveAt. (Rule 10.)
-func (in *Inspector) Released(stopAt, inactiveAt bus.Time) {
-	if took := inactiveAt.Sub(stopAt); took > in.a.Timing.ReleaseLimit {
-		in.breach(RuleReleaseInTime, inactiveAt, in.listening,
-			"the lines went inactive %v after the stop, the limit is %v", took, in.a.Timing.ReleaseLimit)
+// Released judges a stop that the bus received, or a fault that it found, at bus time at, after which every line was
+// inactive at inactiveAt, by its own clock: that is within the array's release limit. (Rule 10.)
+func (in *Inspector) Released(at, inactiveAt bus.Time) {
+	in.released(at, inactiveAt, in.a.Timing.ReleaseLimit, "the stop")
+}
+
+// HostLost judges a bus that last heard of its host at a bus time, after which every line was inactive at inactiveAt:
+// that is within its lease and the array's release limit. (Rule 10.)
+func (in *Inspector) HostLost(lastHeard, inactiveAt bus.Time, lease time.Duration) {
+	in.released(lastHeard, inactiveAt, lease+in.a.Timing.ReleaseLimit, "the host was last heard of")
+}
+
+func (in *Inspector) released(from, inactiveAt bus.Time, limit time.Duration, what string) {
+	if took := inactiveAt.Sub(from); took > limit {
+		in.breach(RuleReleaseInTime, inactiveAt, in.listening, "the lines went inactive %v after %s, the limit is %v",
+			took, what, limit)
 	}
 	in.touchLanes(inactiveAt)
 	in.word, in.listening = 0, nil

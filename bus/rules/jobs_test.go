@@ -290,6 +290,16 @@ func TestRelease(t *testing.T) {
 		s.segment(job("a", 0, 1), 0, Select(F|X0))
 		s.in.Released(5000, 25001)
 	}}.check(t)
+	const lease = 3 * time.Millisecond
+	broken{"lines released late after the host was lost", rules.RuleReleaseInTime, 3025001, []string{"m0"},
+		func(s *stream) {
+			s.segment(job("a", 0, 1), 0, Select(F|X0))
+			s.in.HostLost(5000, 3025001, lease)
+		}}.check(t)
+	in := newStream().in
+	if in.HostLost(5000, 3025000, lease); in.Total() != 0 {
+		t.Errorf("lines released in time after the host was lost: %v", in.Take())
+	}
 	s := newStream()
 	s.segment(job("a", 0, 2), 0, Select(F|X0|X1|X2))
 	s.in.GiveUp(nil, s.now)

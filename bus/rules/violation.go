@@ -16,10 +16,12 @@ const (
 	RuleHeld       = 5 // a chip with a load not yet read is not written, strobed or loaded by another job
 	RuleClaim      = 6 // when a frame is read, the chip's registers hold what the frame claims
 	// hold and skew stay within the task's limits, and what is reported is never below what happened
-	RuleHoldSkew      = 7
-	RuleOrder         = 8  // segments do not overlap, and none starts before its time
-	RuleAccounted     = 9  // every job ends as on time, late, or failed with a cause, and is counted
-	RuleReleaseInTime = 10 // on stop, error or lost host, every select line goes inactive within the release limit
+	RuleHoldSkew  = 7
+	RuleOrder     = 8 // segments do not overlap, and none starts before its time
+	RuleAccounted = 9 // every job ends as on time, late, or failed with a cause, and is counted
+	// on a stop or fault every line goes inactive within the release limit; with the host lost, within the lease and
+	// that
+	RuleReleaseInTime = 10
 )
 
 // Violation is one violation of a bus rule.

@@ -283,11 +283,12 @@ func (b *Bus) violated(f *flight, at bus.Time) {
 
 // Release makes every select line inactive at once. The operation that runs is given up: it has no effect, except that
 // a chip which was being loaded or reset must be loaded or reset again.
-func (b *Bus) Release(context.Context) (at bus.Time, confirmed bool, err error) {
+func (b *Bus) Release(context.Context) (bus.Stop, error) {
+	now := b.Now()
 	if b.closed {
-		return b.Now(), false, bus.ErrClosed
+		return bus.Stop{Received: now, Inactive: now}, bus.ErrClosed
 	}
-	return b.release(), true, nil
+	return bus.Stop{Received: now, Inactive: b.release(), Confirmed: true}, nil
 }
 
 func (b *Bus) release() bus.Time {

@@ -420,9 +420,10 @@ func TestReleaseAndClose(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Millisecond)
-		at, confirmed, err := b.Release(t.Context())
-		if at != 1_000_300 || !confirmed || err != nil || b.word != 0 || b.Now() != at {
-			t.Errorf("released at %d with word %x, confirmed %v, %v", at, b.word, confirmed, err)
+		stop, err := b.Release(t.Context())
+		if want := (bus.Stop{Received: 1_000_300, Inactive: 1_000_300, Confirmed: true}); stop != want || err != nil ||
+			b.word != 0 || b.Now() != stop.Inactive {
+			t.Errorf("released %+v with word %x, %v", stop, b.word, err)
 		}
 		if err := b.Close(); err != nil {
 			t.Error(err)

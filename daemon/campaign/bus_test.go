@@ -190,5 +190,5 @@ func (b *faultyBus) rebooted() {
 		panic(err) // of the scenario
 	}
 	v.Inspector().JobEnded(job, bus.Outcome{Kind: bus.OnTime})
-	_, _, _ = v.Release(context.Background()) // it is open
+	_, _ = v.Release(context.Background()) // it is open
 }

@@ -5,6 +5,12 @@
 // the bus and has no lock, as all its state belongs to the goroutine of Run; the mailbox holds what callers want of it;
 // the board shows readers what it did. Mailbox and board have a lock each, under which nobody is called.
 //
+// Segments are handed over ahead of their start, as far as the bus needs it: on one with lead 0 each at its start,
+// and then its end is waited for; on others up to the bus's queue, some 30 ms earlier than they must, so that a short
+// stop of the host costs nothing. Everything that was not foreseen starts no earlier than the lead from now. What the
+// bus refuses, because the host stood still or for another reason, fails its job with the cause, and the timetable
+// goes on at the next release. While the bus is lost every job fails when it is due.
+//
 // After a failed segment nobody knows what its job's chips hold. Jobs that have begun on one of them fail too, and the
 // next that relies on their registers waits for them to be restored, where no job is open and the idle time is long
 // enough, or fails with that cause. A panic on the goroutine that owns the bus ends Run.

@@ -142,7 +142,7 @@ func (r *runner) drive(ctx context.Context, f *flight) bus.Result {
 	err := r.submit(f)
 	if err == nil {
 		if err = r.nextUnlessStopped(ctx); err == nil && len(r.flights) > 0 { // ctx has ended
-			_, _, err = r.cfg.Bus.Release(context.WithoutCancel(ctx))
+			_, err = r.cfg.Bus.Release(context.WithoutCancel(ctx))
 			r.drain()
 		}
 	}

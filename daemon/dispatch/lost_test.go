@@ -86,7 +86,7 @@ func (l *lossy) Submit(start bus.Time, s *bus.Segment) error {
 
 func (l *lossy) Next(ctx context.Context) (bus.Result, error) {
 	if away, _ := l.isAway(); away { // its lease has ended
-		if _, _, err := l.BusCloser.Release(ctx); err != nil {
+		if _, err := l.BusCloser.Release(ctx); err != nil {
 			return bus.Result{}, err
 		}
 	}

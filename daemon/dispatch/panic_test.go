@@ -28,7 +28,7 @@ func (p *panicking) Submit(start bus.Time, s *bus.Segment) error {
 	return p.BusCloser.Submit(start, s)
 }
 
-func (p *panicking) Release(ctx context.Context) (bus.Time, bool, error) {
+func (p *panicking) Release(ctx context.Context) (bus.Stop, error) {
 	p.released.Add(1)
 	if p.release != nil {
 		p.release()

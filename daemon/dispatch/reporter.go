@@ -68,11 +68,15 @@ func (p *reporter) initialized(job *bus.Job, end bus.Time, err error) {
 	p.inspector.JobEnded(job, outcome)
 }
 
-// released reports a stop that was asked for at one bus time and left every line inactive at another.
-func (p *reporter) released(asked, inactive bus.Time) {
+// released reports how every line became inactive.
+func (p *reporter) released(stop bus.Stop, limits bus.Limits) {
 	if in := p.inspector; in != nil {
-		in.Finish(asked)
-		in.Released(asked, inactive)
+		in.Finish(stop.Received)
+		if stop.Confirmed {
+			in.Released(stop.Received, stop.Inactive)
+		} else {
+			in.HostLost(stop.Received, stop.Inactive, limits.Lease)
+		}
 		p.violated(in.Take())
 	}
 }

@@ -141,14 +141,10 @@ func (r *runner) giveUp(cause error) {
 
 // release makes every line inactive, and fails every open job with a cause.
 func (r *runner) release(cause string) LineRelease {
-	asked := max(r.cfg.Bus.Now(), r.last)
-	lines, at := r.releaseLines()
+	lines, stop := r.releaseLines()
 	r.drain()
 	r.abandon(cause)
-	if r.remote() { // it counts from when the executor received it, which is not told
-		asked = at
-	}
-	r.report.released(asked, at)
+	r.report.released(stop, r.limits)
 	return lines
 }
 

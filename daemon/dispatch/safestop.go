@@ -104,11 +104,10 @@ type halt struct {
 // haltFor releases the lines for a stop. What the chips hold is unknown from then on: whoever stopped the array may
 // work at it.
 func (r *runner) haltFor(s *SafeStop) {
-	asked := max(r.cfg.Bus.Now(), r.last)
-	lines, at := r.releaseLines()
+	lines, stop := r.releaseLines()
 	r.drain()
 	r.abandon(s.cause())
-	r.report.released(asked, at)
+	r.report.released(stop, r.limits)
 	r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
 	r.halt.revision = s.Revision
 	r.failures = 0
@@ -121,20 +120,19 @@ func (r *runner) haltFor(s *SafeStop) {
 	}
 }
 
-// releaseLines makes every line inactive, as far as the bus can be told to, and returns what is known and the bus time
-// of it.
-func (r *runner) releaseLines() (LineRelease, bus.Time) {
+// releaseLines makes every line inactive, as far as the bus can be told to, and returns what is known, and how it came.
+func (r *runner) releaseLines() (LineRelease, bus.Stop) {
 	ctx, cancel := context.WithTimeout(context.Background(), answerLimit)
 	defer cancel()
-	at, confirmed, err := r.cfg.Bus.Release(ctx)
-	if confirmed {
-		return LineRelease{State: facetdv1.LineState_LINE_STATE_CONFIRMED, At: at}, at
+	stop, err := r.cfg.Bus.Release(ctx)
+	if stop.Confirmed {
+		return LineRelease{State: facetdv1.LineState_LINE_STATE_CONFIRMED, At: stop.Inactive}, stop
 	}
 	why := "the bus has not confirmed it"
 	if err != nil {
 		why = err.Error()
 	}
-	return LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED, Why: why}, at
+	return LineRelease{State: facetdv1.LineState_LINE_STATE_NOT_CONFIRMED, Why: why}, stop
 }
 
 // keepChange takes a change of the tasks for when the array is resumed.

@@ -447,13 +447,13 @@ type unconfirmed struct {
 	released int
 }
 
-func (u *unconfirmed) Release(ctx context.Context) (bus.Time, bool, error) {
+func (u *unconfirmed) Release(ctx context.Context) (bus.Stop, error) {
 	u.released++
-	at, confirmed, err := u.BusCloser.Release(ctx)
+	stop, err := u.BusCloser.Release(ctx)
 	if u.silent {
-		return at, false, errors.New("no acknowledgement")
+		stop.Confirmed, err = false, errors.New("no acknowledgement")
 	}
-	return at, confirmed, err
+	return stop, err
 }
 
 // TestLinesThatAreNotConfirmed: the stop says so, and with which cause; who asks again with the same words has them

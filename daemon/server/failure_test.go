@@ -46,7 +46,7 @@ func (f *failing) run(ctx context.Context, start bus.Time, s *bus.Segment, run b
 	return run(ctx, start, s)
 }
 
-func (f *failing) Release(ctx context.Context) (bus.Time, bool, error) {
+func (f *failing) Release(ctx context.Context) (bus.Stop, error) {
 	f.releases.Add(1)
 	return f.BusCloser.Release(ctx)
 }
