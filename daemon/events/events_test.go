@@ -387,7 +387,8 @@ func TestTheWorstOfRepetitionsIsTold(t *testing.T) {
 	o := NewObserver(j, host)
 	for i, by := range []time.Duration{20, 3000, 15} {
 		for _, caughtUp := range []bool{false, true} {
-			o.Behind(dispatch.Behind{At: bus.Time(second + int64(i)*50_000_000), By: by * time.Millisecond, CaughtUp: caughtUp})
+			at := bus.Time(second + int64(i)*50_000_000)
+			o.Behind(dispatch.Behind{At: at, By: by * time.Millisecond, CaughtUp: caughtUp})
 		}
 	}
 	o.Flush()

@@ -79,7 +79,8 @@ func (o *Observer) JobEnded(fs *facetdv1.FrameSet) {
 		})
 	case fs.GetLate():
 		late := at.Sub(bus.Time(fs.GetDeadlineBusNs()))
-		o.repeat(runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}, at, int64(late), &facetdv1.Event{
+		key := runKey{facetdv1.EventKind_EVENT_KIND_DEADLINE_MISSED, fs.GetTask(), 0}
+		o.repeat(key, at, int64(late), &facetdv1.Event{
 			Severity: facetdv1.Severity_SEVERITY_WARNING,
 			Text:     fmt.Sprintf("job %d of task %s ended %v after its deadline", fs.GetJob(), fs.GetTask(), late),
 			Fields: map[string]string{"job": strconv.FormatUint(fs.GetJob(), 10),
