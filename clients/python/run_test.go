@@ -95,8 +95,8 @@ func TestPython(t *testing.T) {
 // daemon runs facetd with these arguments until the test ends, and returns its address.
 func daemon(t *testing.T, args ...string) string {
 	t.Helper()
-	cmd := exec.Command(facetd(t), append([]string{"--listen", "127.0.0.1:0", "--http", "", "--log-level", "error"},
-		args...)...)
+	cmd := exec.Command(facetd(t), append([]string{"--listen", "127.0.0.1:0", "--http", "", "--log-level", "error",
+		"--max-lag", "0s"}, args...)...)
 	cmd.Stderr = t.Output()
 	out, err := cmd.StdoutPipe()
 	if err != nil {

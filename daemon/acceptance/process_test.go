@@ -84,7 +84,8 @@ var (
 var plain = []string{"--scene", "uniform:200"}
 
 // start runs facetd on free ports, in plain light unless the arguments say what there is to
-// see, and waits until it has printed its addresses.
+// see, and waits until it has printed its addresses. However busy the machine is, no job is
+// refused for it, unless the arguments bring a configuration or say how far the host may lag.
 func start(t testing.TB, args ...string) *daemon {
 	t.Helper()
 	return startIn(t, nil, args...)
@@ -95,10 +96,14 @@ func startIn(t testing.TB, environment []string, args ...string) *daemon {
 	t.Helper()
 	d := &daemon{done: make(chan error, 1), output: &bytes.Buffer{}}
 	all := []string{"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "warn"}
-	if !slices.ContainsFunc(args, func(a string) bool {
-		return slices.Contains([]string{"--array", "--bus", "--config", "--scene"}, a)
-	}) {
+	said := func(flags ...string) bool {
+		return slices.ContainsFunc(args, func(a string) bool { return slices.Contains(flags, a) })
+	}
+	if !said("--array", "--bus", "--config", "--scene") {
 		all = append(all, plain...)
+	}
+	if !said("--bus", "--config") {
+		all = append(all, "--max-lag", "0s")
 	}
 	d.cmd = exec.Command(binary(t, "facetd"), append(all, args...)...)
 	d.cmd.Env = append(os.Environ(), environment...)

@@ -21,7 +21,7 @@ var failedJobs = regexp.MustCompile(`(?m)^facetd_jobs_total\{outcome="failed",ta
 func TestAStoppedProcessIsTold(t *testing.T) {
 	t.Parallel()
 	const stop = 1500 * time.Millisecond
-	d := start(t)
+	d := start(t, "--max-lag", "100ms")
 	ctx := within(t, time.Minute)
 	conn := d.dial(t)
 	frames := follow(t, ctx, conn)

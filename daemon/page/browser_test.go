@@ -40,6 +40,7 @@ func setup() server.Setup {
 	c := server.Setup{Config: config.Default()}
 	c.Listen = config.Listen{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0"}
 	c.Scene, c.Logger, c.Version = "uniform:200", zap.NewNop(), "test"
+	c.MaxLag = 0 // a busy machine makes the bus late, and no job fails for it
 	return c
 }
 

@@ -26,6 +26,7 @@ func daemon(t *testing.T, address string) (at string, stop func()) {
 	t.Helper()
 	c := server.Setup{Config: config.Default()}
 	c.Scene, c.Listen, c.Logger = "uniform:200", config.Listen{GRPC: address}, zap.NewNop()
+	c.MaxLag = 0 // a busy machine makes the bus late, and no job fails for it
 	s, err := server.New(c)
 	if err != nil {
 		t.Fatal(err)

@@ -19,14 +19,16 @@ from facetd._schema import new, schema
 
 
 class Daemon:
-    """A running facetd, in light that is quickly painted; FACETD_BINARY names the program."""
+    """A running facetd, in light that is quickly painted, and which refuses no job because
+    the machine is busy; FACETD_BINARY names the program."""
 
     def __init__(self, *args, port=0):
         binary = os.environ.get("FACETD_BINARY")
         if not binary:
             raise unittest.SkipTest("FACETD_BINARY is not set; go test ./clients/python sets it")
         self.process = subprocess.Popen(
-            [binary, "--listen", f"127.0.0.1:{port}", "--http", "", "--log-level", "error", "--scene", "uniform:200", *args],
+            [binary, "--listen", f"127.0.0.1:{port}", "--http", "", "--log-level", "error"]
+            + ["--scene", "uniform:200", "--max-lag", "0s", *args],
             stdout=subprocess.PIPE,
             text=True,
         )
