@@ -237,6 +237,7 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 		func() bool { return slices.Contains(w.query(`facetd_rule_violations_total{rule="4"}`), 0) })
 	makeEvents(t, p, rule)
 	makeMaps(t, p)
+	makeProbe(t, p)
 
 	waiting := panelQueries(t)
 	if len(waiting) < 50 {
@@ -358,6 +359,19 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	eventually(t, "drops of a reader that does not read", func() bool {
 		return p.metric(`facetd_stream_dropped_frame_sets_total{policy="queue"}`) > 0
 	})
+}
+
+// makeProbe probes the select lines.
+func makeProbe(t *testing.T, p *process) {
+	t.Helper()
+	progress, err := facetdv1.NewProbeServiceClient(p.dial(p.Addresses().GRPC)).ProbeSelects(limited(t),
+		&facetdv1.ProbeSelectsRequest{})
+	for err == nil {
+		_, err = progress.Recv()
+	}
+	if !errors.Is(err, io.EOF) {
+		t.Fatal(err)
+	}
 }
 
 // makeMaps makes correction maps of some chips, under the uniform illumination of the test.

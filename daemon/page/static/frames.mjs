@@ -233,7 +233,7 @@ function draw() {
     }
   }
   app.hub.emit("draw", now);
-  setTimeout(() => requestAnimationFrame(draw), DRAW_MS);
+  setTimeout(() => requestAnimationFrame(draw), Math.max(0, DRAW_MS - (performance.now() - now)));
 }
 
 // age is how old the light of a picture is, in milliseconds: by bus time on a bus in real
