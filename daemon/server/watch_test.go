@@ -223,7 +223,7 @@ func TestPrometheusWatchesTheDaemon(t *testing.T) {
 	t.Parallel()
 	peertest.Program(t, "prometheus")
 	c := quick()
-	c.Pace, c.Data = config.Realtime, t.TempDir()
+	c.Pace, c.Data, c.MaxLag = config.Realtime, t.TempDir(), 10*time.Second
 	breaking := withFailing(&c)
 	rule := &violating{}
 	under := c.wrapBus
