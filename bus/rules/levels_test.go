@@ -66,6 +66,54 @@ func TestLevelsClaimNothing(t *testing.T) {
 	}
 }
 
+// A readout may name chips beside those it reads: they listen, and each must have a lane of its own. One that is not
+// named is still a violation, and so is one that shares a lane.
+func TestChipsBesideAReadout(t *testing.T) {
+	a := MustArray()
+	for _, c := range []struct {
+		word     chipmodel.LineSet
+		beside   []int
+		violated []int
+	}{
+		{F | X0, nil, nil},
+		{F | X0 | X1, []int{M1}, nil}, // m1 is on lane b
+		{F | X0 | X1, nil, []int{rules.RuleTarget}},
+		{F | X0 | X2, []int{M2}, []int{rules.RuleOneDriver}}, // m2 is on lane a, as m0
+	} {
+		in := rules.NewInspector(a)
+		job := &bus.Job{Segments: 1, Deadline: 1 << 40}
+		reached := a.Reach(c.word)
+		w := chipmodel.Window{Rows: 2, Columns: 2, RowStep: 1, ColumnStep: 1}
+		b := bus.NewBuilder(a)
+		b.Select(c.word)
+		b.Do(bus.Strobe(chipmodel.Load), reached)
+		b.Do(bus.Write(chipmodel.OutputEnable, 1), reached)
+		b.Read(bus.Scan{Chips: []int{M0}, Beside: c.beside, Frames: []int{0}, Window: w})
+		in.BeginSegment(&bus.Segment{Job: job}, 0, 0)
+		at := bus.Time(0)
+		for _, op := range b.Take() {
+			end := at.Add(bus.Cost(a, &op).Total())
+			var caps []bus.Capture
+			if op.Scan != nil {
+				caps = []bus.Capture{captureOf(a, &op, at, 0)}
+				caps[0].Hold = caps[0].Converted.Sub(0)
+			}
+			in.Op(&op, at, end, caps)
+			at = end
+		}
+		in.EndSegment(at)
+		var violated []int
+		for _, v := range in.Take() {
+			if v.Rule <= rules.RuleTarget {
+				violated = append(violated, v.Rule)
+			}
+		}
+		if !slices.Equal(violated, c.violated) {
+			t.Errorf("word %v beside %v: violated rules %v, want %v", c.word, c.beside, violated, c.violated)
+		}
+	}
+}
+
 // A counter chip that listened while levels were clocked out stands nobody knows
 // where: it must be reset before a frame is read of it.
 func TestLevelsMoveCounters(t *testing.T) {

@@ -46,6 +46,10 @@ func TestFaultFreeArrayPasses(t *testing.T) {
 		if !run.GetFinished() || run.GetVerdict() != pass || len(run.GetResults()) != 11 || run.GetPatch() != "" {
 			t.Errorf("seed %d:\n%s", seed, describe(run))
 		}
+		if looked := run.GetResults()[0].GetSummary(); !strings.HasSuffix(looked,
+			"; not looked at: the supplies at the board (nobody was asked)") {
+			t.Errorf("seed %d: an unattended run says %q", seed, looked)
+		}
 		for _, r := range run.GetResults() {
 			if r.GetVerdict() != pass || r.GetSummary() == "" {
 				t.Errorf("seed %d: %v is %v: %s", seed, r.GetStep(), r.GetVerdict(), r.GetSummary())

@@ -26,6 +26,7 @@ func (e *engine) supplies(ctx context.Context, r *measure.Report) error {
 	confirmed := 1.0
 	if last.GetAssumed() {
 		confirmed = 0
+		r.LeftOut("the supplies at the board", "nobody was asked")
 	}
 	r.Tell("", "supplies confirmed by an operator", confirmed, "", last.GetNote())
 	measure.JudgeRegulators(r)
