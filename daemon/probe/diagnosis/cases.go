@@ -11,9 +11,6 @@ type Case struct {
 	Places [][]Fault
 }
 
-// size is the number of faults of a case.
-func (c *Case) size() int { return len(c.Places) }
-
 // minimal leaves out, of sets of one or two faults, those of two that hold a fault which explains everything by itself.
 // hidden are the faults that such sets add: each may be there as well, and nothing would show it.
 func minimal(sets [][]Fault) (least [][]Fault, hidden []Fault) {
