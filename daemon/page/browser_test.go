@@ -384,10 +384,20 @@ func (b *tab) show(id string) {
 	eval[bool](b, fmt.Sprintf(`(document.getElementById(%q).scrollIntoView(), true)`, id))
 }
 
+// click clicks as a person does. A table that is drawn anew between finding a button and
+// clicking it takes the button away; then the new one is clicked.
 func (b *tab) click(selector string) {
 	b.t.Helper()
-	eval[bool](b,
-		fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center", behavior: "instant"}), true)`,
-			selector))
-	b.do(chromedp.Click(selector))
+	for try := 0; ; try++ {
+		eval[bool](b,
+			fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center", behavior: "instant"}), true)`,
+				selector))
+		err := chromedp.Do(b.ctx, chromedp.Click(selector))
+		if err == nil {
+			return
+		}
+		if try == 20 || !strings.Contains(err.Error(), "Could not find node") {
+			b.t.Fatal(err)
+		}
+	}
 }
