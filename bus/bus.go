@@ -179,7 +179,7 @@ type Capture struct {
 	RowInterval, PixelInterval time.Duration
 	// Converted is the bus time at which the last conversion ended.
 	Converted Time
-	// Light is the bus time at which the light was sampled: the start of the
+	// Light is the bus time at which the light was sampled, or an exposure ended: the start of the
 	// load, or the first sample of chips without memory.
 	Light Time
 	// Hold is the time from the start of the load to the last sample; 0 without

@@ -2,6 +2,7 @@ package chipmodel
 
 import (
 	"fmt"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 
@@ -22,6 +23,9 @@ func (c *Class) HasMemory() bool { return c.Spec.GetMemory() != nil }
 
 // HasSwitches reports whether switches join the pixels before the light is sensed.
 func (c *Class) HasSwitches() bool { return c.Spec.GetPixelSwitches() != nil }
+
+// Exposure is for how long integrating pixels gather light until they are sampled; 0 for logarithmic ones.
+func (c *Class) Exposure() time.Duration { return c.Spec.GetLinear().GetExposure().AsDuration() }
 
 // HasPatterns reports whether chips of the class have switch pattern registers.
 func (c *Class) HasPatterns() bool { return c.HasMemory() || c.HasSwitches() }

@@ -139,8 +139,9 @@ func TestIsUniform(t *testing.T) {
 	for spec, want := range map[string]bool{
 		"uniform:200": true, " uniform:200 | flicker:mains=50,depth=0.2": true,
 		"uniform:10 then 500ms uniform:200": true,
-		"demo":                              false, "demo:high=500": false, "grating:mean=100,contrast=0.5,cycles_per_pixel=0.1": false,
-		"uniform:10 then 500ms uniform:200 then 2s demo": false, "demo then 1s uniform:3": false,
+		"demo":                              false, "demo:high=500": false,
+		"grating:mean=100,contrast=0.5,cycles_per_pixel=0.1": false,
+		"uniform:10 then 500ms uniform:200 then 2s demo":     false, "demo then 1s uniform:3": false,
 	} {
 		if _, err := Parse(spec, nil); err != nil {
 			t.Fatal(spec, err)

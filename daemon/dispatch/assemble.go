@@ -92,6 +92,7 @@ func emptyFrame(a *chipmodel.Array, f program.FrameSpec, view string) *facetdv1.
 		PixelFormat: "Mono16", SignificantBits: uint32(lane.Bits),
 		Data:          make([]byte, 2*f.Window.Pixels()),
 		RowOffsetNs:   make([]int64, f.Window.Rows),
+		ExposureNs:    chip.Class.Exposure().Nanoseconds(),
 		CodeZeroVolts: lane.CodeZeroVolts(),
 		VoltsPerCode:  lane.StepVolts(),
 	}
@@ -110,7 +111,7 @@ func (o *openJob) take(c *bus.Capture, hostTime func(bus.Time) (time.Time, time.
 		f.FirstSampleTime = timestamppb.New(host)
 		f.TimeUncertaintyNs = int64(off)
 		f.PixelIntervalNs = int64(c.PixelInterval)
-		f.LightBusNs = c.Light.NS()
+		f.LightBusNs = c.Light.NS() - f.GetExposureNs()/2
 	}
 	for r := range c.Window.Rows {
 		f.RowOffsetNs[c.FirstRow+r] = c.RowStart(r).NS() - f.GetFirstSampleBusNs()

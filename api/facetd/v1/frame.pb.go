@@ -237,8 +237,8 @@ type Frame struct {
 	RowOffsetNs []int64 `protobuf:"varint,13,rep,packed,name=row_offset_ns,json=rowOffsetNs,proto3" json:"row_offset_ns,omitempty"`
 	// Time between two pixels of a row, in nanoseconds.
 	PixelIntervalNs int64 `protobuf:"varint,14,opt,name=pixel_interval_ns,json=pixelIntervalNs,proto3" json:"pixel_interval_ns,omitempty"`
-	// Bus time at which the light was sampled: the start of the load for chips
-	// with memory, the first conversion for others, in nanoseconds.
+	// Bus time of the light that the frame shows, in nanoseconds: the start of the load for chips with memory, the first
+	// conversion for others. Of pixels that integrate it is the middle of the exposure, which ends then.
 	LightBusNs int64 `protobuf:"varint,15,opt,name=light_bus_ns,json=lightBusNs,proto3" json:"light_bus_ns,omitempty"`
 	// Longest time from load to conversion in this frame, in nanoseconds; 0 for
 	// chips without memory.
@@ -263,7 +263,9 @@ type Frame struct {
 	CorrectionNote string `protobuf:"bytes,24,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
 	// Values of the registers of biases and amplifier that were active, of a task that
 	// says in movable that some of them may be set between jobs; unset for others.
-	Trim          *TrimSettings `protobuf:"bytes,25,opt,name=trim,proto3" json:"trim,omitempty"`
+	Trim *TrimSettings `protobuf:"bytes,25,opt,name=trim,proto3" json:"trim,omitempty"`
+	// Exposure of pixels that integrate, in nanoseconds; 0 for logarithmic ones, which follow the light.
+	ExposureNs    int64 `protobuf:"varint,26,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -471,6 +473,13 @@ func (x *Frame) GetTrim() *TrimSettings {
 		return x.Trim
 	}
 	return nil
+}
+
+func (x *Frame) GetExposureNs() int64 {
+	if x != nil {
+		return x.ExposureNs
+	}
+	return 0
 }
 
 // FrameSet is all frames of one job.
@@ -888,7 +897,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd6\a\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf7\a\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -917,7 +926,9 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x15last_converted_bus_ns\x18\x16 \x01(\x03R\x12lastConvertedBusNs\x12*\n" +
 	"\x11correction_map_id\x18\x17 \x01(\tR\x0fcorrectionMapId\x12'\n" +
 	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\x12+\n" +
-	"\x04trim\x18\x19 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xb5\x02\n" +
+	"\x04trim\x18\x19 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12\x1f\n" +
+	"\vexposure_ns\x18\x1a \x01(\x03R\n" +
+	"exposureNs\"\xb5\x02\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +

@@ -109,6 +109,11 @@ class Frame:
         return int(self._m.clipped_high)
 
     @property
+    def exposure_ns(self) -> int:
+        """Exposure of integrating pixels, 0 of logarithmic ones; its middle is light_bus_ns."""
+        return int(self._m.exposure_ns)
+
+    @property
     def light_bus_ns(self) -> int:
         """Bus time at which the light was sampled."""
         return int(self._m.light_bus_ns)
