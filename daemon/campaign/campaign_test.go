@@ -22,6 +22,8 @@ const (
 	shrinkable = 10
 	// faultsVariable chooses some of the faults of one seed.
 	seedsVariable, faultsVariable = "FACETD_CAMPAIGN", "FACETD_CAMPAIGN_FAULTS"
+	// stopVariable ends the campaign with the first seed that fails.
+	stopVariable = "FACETD_CAMPAIGN_STOP"
 )
 
 // seeds are the first seed and how many: FACETD_CAMPAIGN=first,count.
@@ -49,6 +51,9 @@ func TestCampaign(t *testing.T) {
 	begun := time.Now()
 	c.runAll(first, count)
 	for i, o := range c.failed {
+		if os.Getenv(stopVariable) != "" {
+			t.Fatalf("seed %d: %s", o.s.seed, strings.Join(o.problems, "; "))
+		}
 		if i == shrinkable {
 			t.Errorf("and %d seeds more", len(c.failed)-i)
 			break
@@ -102,10 +107,19 @@ func (c *campaign) runAll(first uint64, count int) {
 		})
 	}
 	for i := range uint64(count) {
+		if os.Getenv(stopVariable) != "" && c.anyFailed() {
+			break
+		}
 		next <- first + i
 	}
 	close(next)
 	workers.Wait()
+}
+
+func (c *campaign) anyFailed() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return len(c.failed) > 0
 }
 
 func (c *campaign) take(o *outcome) {

@@ -23,6 +23,8 @@ type driven struct {
 	bus.BusCloser
 	faulty *faultyBus
 	remote bool
+	// active says that something was handed over since the lines were released.
+	active bool
 	flight []executed // in flight
 
 	mu  sync.Mutex
@@ -33,9 +35,16 @@ type driven struct {
 func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
+		d.active = true
 		d.flight = append(d.flight, executed{start: start, job: *s.Job, ops: s.Ops})
 	}
 	return err
+}
+
+// Release makes the lines inactive.
+func (d *driven) Release(ctx context.Context) (bus.Time, bool, error) {
+	d.active = false
+	return d.BusCloser.Release(ctx)
 }
 
 // Next takes a result, and notes it.

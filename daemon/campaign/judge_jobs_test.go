@@ -31,6 +31,9 @@ func (o *outcome) judge(dir string) {
 // judgeEnd: a life that ended by itself did so for a panic that was injected, or because as many segments failed one
 // after another as the dispatcher bears.
 func (o *outcome) judgeEnd(l *life, last bool) {
+	if l.driven.active {
+		o.problem("the lines were not released at the end")
+	}
 	switch {
 	case last && l.cause != nil:
 		o.problem("the dispatcher ended with: %v", l.cause)

@@ -22,6 +22,17 @@ func (r *reader) wanted(sets []*facetdv1.FrameSet) []*facetdv1.FrameSet {
 	return out
 }
 
+// shows reports whether a frame set has those frames of another that the subscriber wants.
+func (r *reader) shows(got, whole *facetdv1.FrameSet) bool {
+	var want []*facetdv1.Frame
+	for _, f := range whole.GetFrames() {
+		if chips := r.sub.options.Chips; len(chips) == 0 || slices.Contains(chips, f.GetChip()) {
+			want = append(want, f)
+		}
+	}
+	return slices.Equal(got.GetFrames(), want) && got.GetFailure() == whole.GetFailure() && got.GetLate() == whole.GetLate()
+}
+
 // judgeReaders: each frame set was delivered to every subscriber that wants it, once and in order, or is counted as
 // dropped, decimated or left behind when the subscriber went.
 func (o *outcome) judgeReaders(l *life) {
@@ -42,6 +53,10 @@ func (o *outcome) judgeReaders(l *life) {
 			if found < next[fs.GetTask()] {
 				o.problem("subscriber %d: frame set %d, job %d of %s, is unknown or comes twice or out of order", i, k,
 					fs.GetJob(), fs.GetTask())
+				return
+			}
+			if !r.shows(fs, sets[found]) {
+				o.problem("subscriber %d: job %d of %s does not have the frames that it wants", i, fs.GetJob(), fs.GetTask())
 				return
 			}
 			if m.DroppedTotal != dropped {

@@ -1,0 +1,108 @@
+package campaign
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// plant is a defect: a text of a file, and what stands in its place.
+type plant struct{ name, file, is, becomes string }
+
+// plants are defects of the kind that a change could bring in.
+var plants = []plant{
+	{"a lost result", "daemon/dispatch/reporter.go", "\t\tp.observer.JobEnded(set)\n",
+		"\t\tif set.GetJob()%64 != 63 {\n\t\t\tp.observer.JobEnded(set)\n\t\t}\n"},
+	{"a doubled result", "daemon/dispatch/reporter.go", "\t\tp.observer.JobEnded(set)\n",
+		"\t\tif set.GetJob()%64 == 63 {\n\t\t\tp.observer.JobEnded(set)\n\t\t}\n\t\tp.observer.JobEnded(set)\n"},
+	{"no resync", "daemon/dispatch/jobs.go", "\t\tr.resync = true\n\t\tr.regs.lose(job.job.Chips, r.tab.assumes)\n", ""},
+	{"registers taken as known after a failure", "daemon/dispatch/spare.go",
+		"\t\tr.regs.lose(one.program.Chips, r.tab.assumes)\n", ""},
+	{"an early start", "daemon/dispatch/runner.go", "return r.runEntry(hard, entry, max(at, r.taken))",
+		"return r.runEntry(hard, entry, max(at-1, r.taken))"},
+	{"an uncounted drop", "daemon/stream/subscription.go",
+		"\ts.waiting = slices.Delete(s.waiting, i, i+1)\n\ts.dropped++\n", "\ts.waiting = slices.Delete(s.waiting, i, i+1)\n"},
+	{"a hold one tick too short", "daemon/dispatch/assemble.go", "max(f.GetHoldNs(), int64(c.Hold))",
+		"max(f.GetHoldNs(), int64(c.Hold)-1)"},
+	{"a leaked goroutine", "daemon/stream/hub.go", "\th.subs = append(h.subs, s)\n",
+		"\th.subs = append(h.subs, s)\n\tgo func() { <-make(chan int) }()\n"},
+	{"late counted as on time", "daemon/dispatch/stats.go", "\t\ts.JobsLate++\n", "\t\ts.JobsOnTime++\n"},
+	{"a write that is not remembered", "daemon/dispatch/spare.go", "\tr.regs.wrote(p.Ops, r.tab.assumes)\n", ""},
+	{"a number left out", "daemon/dispatch/table.go", "\t\tof.next++\n",
+		"\t\tif of.next++; of.next%50 == 0 {\n\t\t\tof.next++\n\t\t}\n"},
+	{"a change while a job is open", "daemon/dispatch/table.go",
+		"func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {\n\tif len(t.open) > 0 {",
+		"func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {\n\tif len(t.open) > 1 {"},
+	{"an uncounted loss of a recording", "daemon/record/queue.go", "\t\tq.pending.add(atNS, &it)\n\t\tq.lost.add(&it)\n",
+		"\t\tq.pending.add(atNS, &it)\n"},
+	{"a frame set recorded twice", "daemon/record/recording.go", "\tr.covers(fs.GetFinishBusNs())\n",
+		"\tif fs.GetJob()%32 == 31 {\n\t\t_ = r.write(topic, fs, at)\n\t}\n\tr.covers(fs.GetFinishBusNs())\n"},
+	{"an uncounted event that the disk refused", "daemon/events/journal.go", "\t\t\t\tj.refused++\n", ""},
+	{"a frame set replaced uncounted", "daemon/stream/subscription.go", "\t\ts.waiting[i] = it\n\t\ts.dropped++\n",
+		"\t\ts.waiting[i] = it\n"},
+	{"frame sets left behind uncounted", "daemon/stream/hub.go", "\th.left.Abandoned += uint64(waiting)\n", ""},
+	{"decimation uncounted", "daemon/stream/subscription.go", "\t\ts.decimated++\n", ""},
+	{"a first sample one tick off", "daemon/dispatch/assemble.go", "f.FirstSampleBusNs = c.FirstSample.NS()",
+		"f.FirstSampleBusNs = c.FirstSample.NS() + 1"},
+	{"rows in the wrong place", "daemon/dispatch/assemble.go", "base := c.FirstRow * int(f.GetColumns()) * 2", "base := 0"},
+	{"repeated failures that no event tells", "daemon/events/observe.go", "\tr.more++\n", ""},
+	{"counts that begin anew with a change", "daemon/dispatch/stats.go", "\t\t\t\tout[i] = old\n", "\t\t\t\t_ = old\n"},
+	{"a timetable one tick off", "daemon/dispatch/table.go", "t := &table{plan: plan, runs: runs, epoch: epoch,",
+		"t := &table{plan: plan, runs: runs, epoch: epoch + 1,"},
+	{"violations that nobody hears of", "daemon/dispatch/reporter.go", "\t\tp.observer.Violated(v)\n", ""},
+	{"lines that stay active at the end", "daemon/dispatch/safestop.go", "r.cfg.Bus.Release(ctx)",
+		"r.cfg.Bus.Now(), ctx.Err() == nil, ctx.Err()"},
+}
+
+// TestPlanted plants each defect in a copy and runs seeds until one fails. It takes minutes, and is a part of .ci/long.
+func TestPlanted(t *testing.T) {
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range plants {
+		t.Run(strings.ReplaceAll(p.name, " ", "_"), func(t *testing.T) {
+			path := filepath.Join(root, filepath.FromSlash(p.file))
+			text, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n := strings.Count(string(text), p.is); n != 1 {
+				t.Fatalf("%s has the text %d times where this defect goes: plant it anew", p.file, n)
+			}
+			if os.Getenv("FACETD_PLANTED") == "" {
+				return // that it can be planted is looked at in every run
+			}
+			overlay := planted(t, path, strings.Replace(string(text), p.is, p.becomes, 1))
+			cmd := exec.Command("go", "test", "-count=1", "-overlay", overlay, "-run", "TestCampaign", ".")
+			cmd.Env = append(os.Environ(), seedsVariable+"=1,1000", stopVariable+"=1")
+			out, err := cmd.CombinedOutput()
+			seed := regexp.MustCompile(`seed \d+[^\n]*`).FindString(string(out))
+			if err == nil || seed == "" {
+				t.Fatalf("1000 seeds do not find it: %v\n%s", err, out)
+			}
+			t.Log(seed)
+		})
+	}
+}
+
+// planted writes a file that has the go command read another text in the place of a file's.
+func planted(t *testing.T, path, text string) string {
+	t.Helper()
+	dir := t.TempDir()
+	other, overlay := filepath.Join(dir, filepath.Base(path)), filepath.Join(dir, "overlay.json")
+	replace, err := json.Marshal(map[string]any{"Replace": map[string]string{path: other}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, data := range map[string][]byte{other: []byte(text), overlay: replace} {
+		if err := os.WriteFile(name, data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return overlay
+}
