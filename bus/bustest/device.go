@@ -73,6 +73,9 @@ func (d *device) receive(f frame) {
 	}
 	d.heard = d.r.elapsed()
 	d.end.receive(f)
+	if f.number == 0 && len(d.end.waiting) == 0 { // so that an idle host hears of it, too
+		d.end.put(frame{})
+	}
 }
 
 func (d *device) newEnd() end {

@@ -68,18 +68,18 @@ type Remote struct {
 	executed map[uint64]int // how many operations of a segment were, by its id
 	gone     []uint64       // ids of segments that were given up when the device was lost, and may run all the same
 	reboots  int            // that Dies have not seen
+	releases bool           // that Dies have not seen
 	closed   bool
 	timers   []*time.Timer
 }
 
 // remoteFlight is a segment in flight, as the host knows it.
 type remoteFlight struct {
-	id        uint64
-	start     bus.Time
-	segment   *bus.Segment
-	result    *resultMessage // nil while there is none
-	simulated bool
-	res       bus.Result
+	id      uint64
+	start   bus.Time
+	segment *bus.Segment
+	result  *resultMessage // nil while there is none
+	res     bus.Result
 }
 
 var _ bus.BusCloser = (*Remote)(nil)
@@ -312,7 +312,7 @@ func (r *Remote) forget() {
 		delete(r.executed, id)
 	}
 	r.gone = nil
-	r.simulate()
+	r.settle()
 }
 
 // await waits until something has come from the device. Errors: ctx's, *bus.LostError.
@@ -378,28 +378,26 @@ func (r *Remote) Next(ctx context.Context) (bus.Result, error) {
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.simulate()
+	r.run(f) // in the order in which it was run, but only now: the dies belong to the goroutine of the owner
 	r.flights = r.flights[1:]
 	r.taken = f.id
 	if errors.As(f.res.Err, new(*bus.LostError)) {
 		r.gone = append(r.gone, f.id)
 	}
+	r.settle()
 	return f.res, nil
 }
 
-// simulate does to the dies what the device did, as far as the host has heard of it. The caller holds mu.
-func (r *Remote) simulate() {
-	for _, f := range r.flights {
-		if f.result == nil {
-			break
-		}
-		if !f.simulated {
-			f.simulated = true
-			r.run(f)
-		}
+// settle does to the dies what is left to do once nothing is in flight: a release, a reboot. The caller holds mu.
+func (r *Remote) settle() {
+	if len(r.flights) > 0 {
+		return
 	}
-	if r.reboots > 0 {
-		r.reboots = 0
+	if r.releases {
+		r.releases = false
+		_, _ = r.cfg.Dies.Release(context.Background()) // they are in this process
+	}
+	for ; r.reboots > 0; r.reboots-- {
 		if r.cfg.Rebooted != nil {
 			r.cfg.Rebooted()
 		}
@@ -410,7 +408,11 @@ func (r *Remote) simulate() {
 func (r *Remote) run(f *remoteFlight) {
 	m := f.result
 	ran := wholeCommands(f.segment.Ops, r.executed[f.id])
-	delete(r.executed, f.id)
+	if errors.As(m.err, new(*bus.LostError)) { // what ran all the same is not told; see forget
+		ran = 0
+	} else {
+		delete(r.executed, f.id)
+	}
 	f.res = bus.Result{Start: m.start, End: m.start, Err: m.err, Slack: m.slack}
 	if ran == 0 {
 		f.res.End = max(f.res.End, m.finished)
@@ -520,8 +522,8 @@ func (r *Remote) Release(ctx context.Context) (bus.Stop, error) {
 		return bus.Stop{Received: asked, Inactive: r.upTime(asked.Add(l.Lease + l.Release))}, err
 	}
 	delete(r.answers, id)
-	r.simulate()
-	_, _ = r.cfg.Dies.Release(ctx)                                    // they are in this process
+	r.releases = true
+	r.settle()
 	return bus.Stop{Received: at, Inactive: at, Confirmed: true}, nil // the lines follow at once
 }
 

@@ -227,8 +227,8 @@ func TestRemoteLost(t *testing.T) {
 				if res, err := r.Next(t.Context()); err != nil || res.Err != nil || len(res.Captures) != 1 {
 					t.Errorf("afterwards: %+v %v", res, err)
 				}
-				if (rebooted > 0) != (name == "reboot") {
-					t.Errorf("%d reboots reached the dies", rebooted)
+				if rebooted == 0 {
+					t.Error("what ran while nobody heard of it, or the reboot, did nothing to the dies")
 				}
 			})
 		})

@@ -178,12 +178,17 @@ func (l *life) ahead() bus.Time {
 	return bus.Time(2*l.s.remote.Limits.LeastLead + 40*time.Millisecond)
 }
 
-// initialized is when the initialization began that ended at an epoch.
+// initialized is when the initialization began after which a timetable did.
 func (l *life) initialized(epoch bus.Time) bus.Time {
-	for i := range l.driven.log {
-		if e := &l.driven.log[i]; e.res.End == epoch && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) {
+	for _, e := range slices.Backward(l.driven.log) {
+		if e.res.End > epoch || e.start >= epoch {
+			continue
+		}
+		if e.err == nil && e.job.Task == "" && len(e.job.Chips) == len(l.s.array.Chips) &&
+			(e.res.End == epoch || l.s.remote != nil) { // a table of a remote executor begins a little later
 			return e.start
 		}
+		break
 	}
 	return epoch
 }

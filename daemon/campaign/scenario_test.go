@@ -84,7 +84,7 @@ func randomRemote(r *rand.Rand) *bustest.RemoteConfig {
 		Seed:    r.Uint64(),
 	}
 	c.Limits = bus.Limits{
-		Grain: []time.Duration{1, 100, 1000}[r.IntN(3)], Queue: 2 + r.IntN(30),
+		Grain: []time.Duration{1, 100, 1000}[r.IntN(3)], Queue: 24 + r.IntN(40),
 		Release: 100 * time.Microsecond, Lease: time.Duration(30+r.IntN(60))*time.Millisecond + 3,
 	}
 	c.Limits.LeastLead = c.Latency + c.Ready + 100*time.Microsecond

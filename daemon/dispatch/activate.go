@@ -43,6 +43,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
 	}
+	r.overtaken(r.began)
 	r.tab = newTable(c.plan, c.runs, c.tasks, epoch, r.tab)
 	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
 	var msg *facetdv1.Plan
@@ -79,7 +80,7 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	if r.remote() {
 		start = max(start, r.soonest(max(r.cfg.Bus.Now(), r.last)))
 	}
-	if runs.initialization == nil {
+	if r.began = start; runs.initialization == nil {
 		return start, nil
 	}
 	r.onDemands++
@@ -96,6 +97,23 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 		epoch = max(epoch, r.soonest(max(r.cfg.Bus.Now(), r.last)))
 	}
 	return r.cfg.Array.UpTime(epoch), res.Err
+}
+
+// overtaken fails the jobs that the active table released before bus time began, when the initialization of the next one
+// began, and that were not run: a bus with a lead begins nothing at once, and one that was lost runs nothing.
+func (r *runner) overtaken(began bus.Time) {
+	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < began {
+		e, at := r.tab.entry()
+		if e.Segment == 0 && r.tab.cycleStart().Add(e.Release) < began {
+			job := r.tab.begin(r.cfg.Array, e, at)
+			r.jobs = append(r.jobs, job)
+			r.give(job, "the bus could not run it before the timetable began anew")
+		}
+		if r.tab.last(e) {
+			delete(r.tab.open, e.Task)
+		}
+		r.tab.advance()
+	}
 }
 
 // restore brings the registers to what the active table assumes, at bus time begin.

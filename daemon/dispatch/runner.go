@@ -50,10 +50,11 @@ type runner struct {
 	last      bus.Time // end of the last segment that has ended
 	taken     bus.Time // end of the last that was submitted, as planned
 	regs      registers
-	failures  int    // segments failed one after another
-	resync    bool   // registers are to be brought back
-	asked     bool   // by a caller, who knows of none what it holds
-	onDemands uint64 // on-demand jobs begun
+	failures  int      // segments failed one after another
+	began     bus.Time // when the last initialization did
+	resync    bool     // registers are to be brought back
+	asked     bool     // by a caller, who knows of none what it holds
+	onDemands uint64   // on-demand jobs begun
 	lag       lagWatch
 	halt      halt
 	owed      []*debt // answers to those who wait for what is under way
