@@ -30,7 +30,8 @@ func (r *reader) shows(got, whole *facetdv1.FrameSet) bool {
 			want = append(want, f)
 		}
 	}
-	return slices.Equal(got.GetFrames(), want) && got.GetFailure() == whole.GetFailure() && got.GetLate() == whole.GetLate()
+	return slices.Equal(got.GetFrames(), want) && got.GetFailure() == whole.GetFailure() &&
+		got.GetLate() == whole.GetLate()
 }
 
 // judgeReaders: each frame set was delivered to every subscriber that wants it, once and in order, or is counted as
@@ -56,7 +57,8 @@ func (o *outcome) judgeReaders(l *life) {
 				return
 			}
 			if !r.shows(fs, sets[found]) {
-				o.problem("subscriber %d: job %d of %s does not have the frames that it wants", i, fs.GetJob(), fs.GetTask())
+				o.problem("subscriber %d: job %d of %s does not have the frames that it wants", i, fs.GetJob(),
+					fs.GetTask())
 				return
 			}
 			if m.DroppedTotal != dropped {

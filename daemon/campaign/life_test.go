@@ -80,9 +80,13 @@ func (light) Row(dst []float64, v *scene.View, row int, at bustime.Time) {
 	}
 }
 
+// maxLag is how far the host may be behind, as by default.
+const maxLag = 100 * time.Millisecond
+
 // newBus is the bus of a scenario, switched on now.
 func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
-	b, err := virtual.New(virtual.Config{Array: s.array, Scene: light{}, Pace: pace, Seed: s.seed, Ideal: true})
+	b, err := virtual.New(virtual.Config{Array: s.array, Scene: light{}, Pace: pace, Seed: s.seed, Ideal: true,
+		MaxLag: maxLag})
 	if err != nil {
 		panic(err) // of the scenario
 	}
@@ -112,7 +116,7 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault) (*
 	}
 	if l.disp, err = dispatch.New(dispatch.Config{
 		Array: s.array, Bus: l.driven, Inspector: v.Inspector(), Logger: zap.NewNop(), Tasks: tasks,
-		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: 100 * time.Millisecond,
+		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: maxLag,
 		Behind: func(b dispatch.Behind) { l.ledger.Behind(b); l.noted.Behind(b) },
 	}); err != nil {
 		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))

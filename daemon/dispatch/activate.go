@@ -43,7 +43,9 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
 	}
-	r.overtaken(r.began)
+	if r.resuming {
+		r.overtaken(r.began)
+	}
 	r.tab = newTable(c.plan, c.runs, c.tasks, epoch, r.tab)
 	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
 	var msg *facetdv1.Plan
@@ -99,7 +101,11 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	return r.cfg.Array.UpTime(epoch), res.Err
 }
 
-// overtaken fails the jobs that the active table released before bus time began, when the initialization of the next one
+// tookTooLong is why a job fails that a timetable beginning anew overtakes.
+const tookTooLong = "the bus could not run it before the timetable began anew"
+
+// overtaken fails the jobs that the active table released before bus time began, when the initialization of the next
+// one
 // began, and that were not run: a bus with a lead begins nothing at once, and one that was lost runs nothing.
 func (r *runner) overtaken(began bus.Time) {
 	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < began {
@@ -107,7 +113,7 @@ func (r *runner) overtaken(began bus.Time) {
 		if e.Segment == 0 && r.tab.cycleStart().Add(e.Release) < began {
 			job := r.tab.begin(r.cfg.Array, e, at)
 			r.jobs = append(r.jobs, job)
-			r.give(job, "the bus could not run it before the timetable began anew")
+			r.give(job, tookTooLong)
 		}
 		if r.tab.last(e) {
 			delete(r.tab.open, e.Task)

@@ -126,7 +126,10 @@ func (r *runner) next(ctx context.Context) error {
 	if res.Err == nil || r.ending {
 		return nil
 	}
-	// What was handed over behind it is recalled. It is taken now: what is handed over next is to come after it.
+	// What was handed over behind it is recalled. It is taken now, whatever else came in: what is handed over next is
+	// to come after it.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), answerLimit)
+	defer cancel()
 	for before := len(r.flights) + 1; err == nil && len(r.flights) > 0 && len(r.flights) < before; {
 		before = len(r.flights)
 		err = r.next(ctx)

@@ -52,6 +52,7 @@ type runner struct {
 	regs      registers
 	failures  int      // segments failed one after another
 	began     bus.Time // when the last initialization did
+	resuming  bool     // the active timetable begins anew, as nobody asked it to
 	resync    bool     // registers are to be brought back
 	asked     bool     // by a caller, who knows of none what it holds
 	onDemands uint64   // on-demand jobs begun
@@ -179,7 +180,10 @@ func (r *runner) step(ctx, hard context.Context) error {
 			return r.activate(hard, c, quiescentAt)
 		}
 		if r.resync {
-			return r.activate(hard, &r.standing, quiescentAt)
+			r.resuming = !r.asked
+			err := r.activate(hard, &r.standing, quiescentAt)
+			r.resuming = false
+			return err
 		}
 	}
 	if r.tab.idle() {
