@@ -102,7 +102,12 @@ func randomDemands(r *rand.Rand, s *scenario) []demand {
 	for _, at := range instants(r, r.IntN(8), s.safety) {
 		class := s.array.Chips[r.IntN(len(s.array.Chips))].Class
 		d := demand{at: at, patience: time.Duration(5+r.IntN(300)) * time.Millisecond}
-		if r.IntN(3) > 0 {
+		if last := len(out) - 1; last >= 0 && out[last].capture != nil && r.IntN(2) == 0 { // the same chips once more
+			names := out[last].capture.GetTarget().GetList().GetNames()
+			class = s.array.Chips[s.array.Chip(names[0])].Class
+			d.capture = &facetdv1.CaptureFramesRequest{Target: list(names...),
+				Views: []*facetdv1.View{randomView(r, class)}}
+		} else if r.IntN(3) > 0 {
 			d.capture = &facetdv1.CaptureFramesRequest{Target: list(someChips(r, s.array, class)...)}
 			if r.IntN(2) == 0 {
 				d.capture.Views = []*facetdv1.View{randomView(r, class)}

@@ -47,7 +47,8 @@ var plants = []plant{
 	{"an uncounted event that the disk refused", "daemon/events/journal.go", "\t\t\t\tj.refused++\n", ""},
 	{"a frame set replaced uncounted", "daemon/stream/subscription.go", "\t\ts.waiting[i] = it\n\t\ts.dropped++\n",
 		"\t\ts.waiting[i] = it\n"},
-	{"frame sets left behind uncounted", "daemon/stream/hub.go", "\th.left.Abandoned += uint64(waiting)\n", ""},
+	{"frame sets left behind uncounted", "daemon/stream/hub.go", "\th.left.Abandoned += uint64(waiting)\n",
+		"\th.left.Abandoned += uint64(0 * waiting)\n"},
 	{"decimation uncounted", "daemon/stream/subscription.go", "\t\ts.decimated++\n", ""},
 	{"a first sample one tick off", "daemon/dispatch/assemble.go", "f.FirstSampleBusNs = c.FirstSample.NS()",
 		"f.FirstSampleBusNs = c.FirstSample.NS() + 1"},
@@ -86,6 +87,9 @@ func TestPlanted(t *testing.T) {
 			cmd.Env = append(os.Environ(), seedsVariable+"=1,1000", stopVariable+"=1")
 			out, err := cmd.CombinedOutput()
 			seed := regexp.MustCompile(`seed \d+[^\n]*`).FindString(string(out))
+			if strings.Contains(string(out), "[build failed]") {
+				t.Fatalf("with it the package does not compile:\n%s", out)
+			}
 			if err == nil || seed == "" {
 				t.Fatalf("1000 seeds do not find it: %v\n%s", err, out)
 			}

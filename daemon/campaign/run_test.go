@@ -14,7 +14,7 @@ const (
 	// watch is how often a run looks whether the daemon has ended by itself.
 	watch = 7 * time.Millisecond
 	// hanging is how long a run may take at most, on the host's clock.
-	hanging = time.Minute
+	hanging = 5 * time.Minute
 	// longestRecovery limits the recovery limit, so that a run ends.
 	longestRecovery = 4 * time.Second
 )
