@@ -42,7 +42,7 @@ func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 }
 
 // Release makes the lines inactive.
-func (d *driven) Release(ctx context.Context) (bus.Time, bool, error) {
+func (d *driven) Release(ctx context.Context) (bus.Stop, error) {
 	d.active = false
 	return d.BusCloser.Release(ctx)
 }

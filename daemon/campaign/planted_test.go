@@ -60,7 +60,7 @@ var plants = []plant{
 		"t := &table{plan: plan, runs: runs, epoch: epoch + 1,"},
 	{"violations that nobody hears of", "daemon/dispatch/reporter.go", "\t\tp.observer.Violated(v)\n", ""},
 	{"lines that stay active at the end", "daemon/dispatch/safestop.go", "r.cfg.Bus.Release(ctx)",
-		"r.cfg.Bus.Now(), ctx.Err() == nil, ctx.Err()"},
+		"bus.Stop{Inactive: r.cfg.Bus.Now(), Confirmed: true}, ctx.Err()"},
 }
 
 // TestPlanted plants each defect in a copy and runs seeds until one fails. It takes minutes, and is a part of .ci/long.
