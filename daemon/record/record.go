@@ -98,8 +98,8 @@ type Config struct {
 	HostTime func(at bus.Time) (time.Time, time.Duration)
 	// Now is the bus time; any goroutine may call it.
 	Now func() bus.Time
-	// Status is written every second, and says which tasks there are; nil writes none, and a chunk that is not full then
-	// waits for the next message.
+	// Status says which tasks there are, and is written every second; nil writes none, and a chunk that is not full
+	// then waits for the next message.
 	Status func() *facetdv1.Status
 	// Events is notified of what happened to recordings, on their goroutines. It may give the
 	// event to Manager.Event.

@@ -28,11 +28,13 @@ import (
 	"facetd.example/scheduler/selectword"
 )
 
-// A status travels in the trailers, which many clients limit to 8 KiB, details in
-// base64: what is longer is cut short, and says so.
+// A status travels in the trailers, which many clients limit to 8 KiB (a client in Python takes what is longer for a
+// broken stream): the message, in which what is no ASCII takes three bytes each, and once more with the details in
+// base64. What is longer is cut short, and says so. Together: 1000 + 4/3 (1000 + 2800 + 500) bytes at most.
 const (
-	maxMessageBytes = 1500
-	maxDetailBytes  = 3000
+	maxMessageBytes = 1000 // as it is encoded
+	maxDetailBytes  = 2800
+	moreDetailBytes = 500 // of all details together, beyond the first
 )
 
 // Kinds of failed preconditions, in PreconditionFailure.violations.type, beside those of
@@ -88,7 +90,7 @@ func Of(a *chipmodel.Array, err error) error {
 			message = p.GetViolations()[0].GetDescription()
 		}
 	}
-	st := status.New(code, shorten(message, maxMessageBytes))
+	st := status.New(code, shortenEncoded(message, maxMessageBytes))
 	detailed, attachErr := st.WithDetails(fitting(details)...)
 	if attachErr != nil {
 		return st.Err()
@@ -210,7 +212,7 @@ func badRequest(errs invalid.Errors) *errdetails.BadRequest {
 		}
 		v := &errdetails.BadRequest_FieldViolation{Field: shorten(m.Path, maxDetailBytes/4),
 			Description: shorten(description, maxDetailBytes/4)}
-		if room -= proto.Size(v) + 4; room < 100 && i < len(errs)-1 {
+		if room -= proto.Size(v) + 4; room < 0 || room < 100 && i < len(errs)-1 {
 			b.FieldViolations = append(b.FieldViolations, &errdetails.BadRequest_FieldViolation{
 				Description: fmt.Sprintf("and %d more errors", len(errs)-i),
 			})
@@ -224,13 +226,28 @@ func badRequest(errs invalid.Errors) *errdetails.BadRequest {
 // fitting leaves out details that would not reach the client; the first always
 // does.
 func fitting(details []protoadapt.MessageV1) []protoadapt.MessageV1 {
-	room := maxDetailBytes + 1000
+	room := maxDetailBytes + moreDetailBytes
 	for i, d := range details {
 		if room -= proto.Size(protoadapt.MessageV2Of(d)); room < 0 && i > 0 {
 			return details[:i]
 		}
 	}
 	return details
+}
+
+// shortenEncoded cuts a text so that it has no more bytes than limit where each that is not printable ASCII, and each
+// percent sign, takes three.
+func shortenEncoded(s string, limit int) string {
+	n := 0
+	for i := range len(s) {
+		if n++; s[i] < ' ' || s[i] > '~' || s[i] == '%' {
+			n += 2
+		}
+		if n > limit {
+			return shorten(s, i)
+		}
+	}
+	return s
 }
 
 // shorten cuts a text at a rune's start and says so.
