@@ -356,6 +356,7 @@ func (s *Server) Run(ctx context.Context) error {
 	ended := make(chan error, 1)
 	go func() { ended <- s.runBus(ctx) }()
 	broken := s.serve()
+	go tellRefusals(ctx, s.access.Refused, s.keeping.journal.Sink())
 	go s.superviseRun(ctx)
 
 	reason := "the daemon was asked to stop"

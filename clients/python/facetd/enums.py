@@ -137,6 +137,7 @@ class EventKind(_Enum):
     PROBE = 23
     FAULTS_INJECTED = 24
     BRINGUP = 25
+    ACCESS_REFUSED = 26
 
 
 class LineState(_Enum):
