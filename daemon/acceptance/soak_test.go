@@ -110,6 +110,13 @@ func TestSoak(t *testing.T) {
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	d := startAttacked(t, "--data", t.TempDir())
+	t.Cleanup(func() {
+		select {
+		case err := <-d.done:
+			t.Errorf("the daemon ended with %v\n%s", err, d.output)
+		default:
+		}
+	})
 	client := d.client()
 	strangers, rest := []string{"dribbles", "handshakes", "idle"}, 300*time.Millisecond
 	if long { // what these send is held back until their connections end
