@@ -75,7 +75,7 @@ func (f *Faulty) Submit(start bus.Time, s *bus.Segment) error {
 		switch {
 		case flight.fault.Err != nil && flight.fault.HalfWay > 0:
 			half := *s
-			half.Program = &bus.Program{Ops: s.Ops[:min(flight.fault.HalfWay, len(s.Ops))]}
+			half.Program = &bus.Program{Ops: s.Ops[:min(flight.fault.HalfWay, len(s.Ops))], Slots: s.Slots}
 			if err := f.BusCloser.Prepare(context.Background(),
 				append(slices.Clip(f.programs), half.Program)); err != nil {
 				return err

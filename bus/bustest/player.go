@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"reflect"
+	"slices"
 	"time"
 
 	"facetd.example/bus"
@@ -110,6 +111,9 @@ func (p *Player) differs(start bus.Time, s *bus.Segment) string {
 		return fmt.Sprintf("it is segment %d of its job, recorded %d", s.Index, want.Segment.Index)
 	case len(s.Ops) != len(want.Segment.Ops):
 		return fmt.Sprintf("it has %d operations, recorded %d", len(s.Ops), len(want.Segment.Ops))
+	}
+	if !slices.Equal(s.Slots, want.Segment.Slots) || !slices.Equal(s.Values, want.Segment.Values) {
+		return fmt.Sprintf("the values of its slots are %v, recorded %v", s.Values, want.Segment.Values)
 	}
 	for i := range s.Ops {
 		if !reflect.DeepEqual(s.Ops[i], want.Segment.Ops[i]) {

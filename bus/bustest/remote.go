@@ -267,7 +267,7 @@ func (r *Remote) Lost() <-chan error { return r.lost }
 func (r *Remote) Prepare(ctx context.Context, programs []*bus.Program) error {
 	var errs []error
 	for i, p := range programs {
-		if err := bus.CheckOps(r.cfg.Array, p.Ops); err != nil {
+		if err := bus.CheckProgram(r.cfg.Array, p); err != nil {
 			errs = append(errs, fmt.Errorf("program %d cannot run: %w", i, err))
 		}
 	}
@@ -349,6 +349,9 @@ func (r *Remote) Submit(start bus.Time, s *bus.Segment) error {
 	case !r.programs[s.Program]:
 		return bus.ErrNotPrepared
 	}
+	if err := bus.CheckValues(s.Slots, s.Values); err != nil {
+		return err
+	}
 	r.ids++
 	f := deviceFlight{id: r.ids, start: start, end: start}
 	for i := range s.Ops {
@@ -423,7 +426,7 @@ func (r *Remote) run(f *remoteFlight) {
 	}
 	s := *f.segment
 	if ran < len(s.Ops) {
-		s.Program = &bus.Program{Ops: s.Ops[:ran]}
+		s.Program = &bus.Program{Ops: s.Ops[:ran], Slots: s.Slots}
 	}
 	res, err := Run(context.Background(), r.cfg.Dies, f.start, &s)
 	res.Slack = m.slack

@@ -13,6 +13,7 @@ import (
 	"facetd.example/bus"
 	. "facetd.example/bus/bustest"
 	"facetd.example/bus/virtual"
+	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/scene"
 )
 
@@ -233,4 +234,43 @@ func TestRemoteLost(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestValuesGoFarAway: an executor far away runs a program with the values of each segment, and values outside their
+// bounds are refused before anything is sent.
+func TestValuesGoFarAway(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := remote(t, nil)
+		slots := []bus.Slot{{Name: "row", High: 2}}
+		b := bus.NewBuilder(MustArray(), slots...)
+		b.Select(MustArray().Chips[H0].Wires)
+		b.Do(bus.Write(facetdv1.Register_REGISTER_OUTPUT_ENABLE, 1), []int{H0})
+		b.Read(bus.Scan{Chips: []int{H0}, Frames: []int{0}, RowSlot: 1,
+			Window: chipmodel.Window{Rows: 2, Columns: 2, RowStep: 1, ColumnStep: 1}})
+		b.Do(bus.Write(facetdv1.Register_REGISTER_OUTPUT_ENABLE, 0), []int{H0})
+		p := &bus.Program{Ops: b.Take(), Slots: slots}
+		if err := r.Prepare(t.Context(), []*bus.Program{p}); err != nil {
+			t.Fatal(err)
+		}
+		at := r.Now() + bus.Time(20*time.Millisecond)
+		outside := segment(0, at, p)
+		outside.Values = []int{3}
+		if err := r.Submit(at, outside); !errors.As(err, new(*bus.ValueError)) {
+			t.Errorf("a row of 3 within 0 to 2: %v", err)
+		}
+		for n := range 3 {
+			s := segment(uint64(n), at, p)
+			s.Values = []int{n}
+			if err := r.Submit(at, s); err != nil {
+				t.Fatal(err)
+			}
+			at += bus.Time(10 * time.Millisecond)
+		}
+		for n := range 3 {
+			res, err := r.Next(t.Context())
+			if err != nil || res.Err != nil || len(res.Captures) != 1 || res.Captures[0].Window.Row != n {
+				t.Fatalf("segment %d: %v, %v, %+v", n, err, res.Err, res.Captures)
+			}
+		}
+	})
 }

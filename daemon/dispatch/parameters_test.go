@@ -316,3 +316,60 @@ func TestParametersOfOneLoad(t *testing.T) {
 		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 }
+
+// TestParametersAheadOfTime: on a bus that is given work ahead of time, jobs that were handed over keep the values that
+// they were handed over with, the answer names the first job after them, and everything else is as on a bus near by.
+func TestParametersAheadOfTime(t *testing.T) {
+	for name, limits := range far {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r, noted := farRig(t, realtime, 0, limits, nil, tracker(100), memTask(100))
+				ctx, cancel := context.WithCancel(t.Context())
+				done := make(chan error, 1)
+				go func() { done <- r.Run(ctx) }()
+				time.Sleep(200 * time.Millisecond)
+				want := map[uint64]*facetdv1.ViewParameters{}
+				ahead := uint64(0)
+				for i := range uint32(30) {
+					p := &facetdv1.ViewParameters{Row: proto.Uint32(i % 3), Column: proto.Uint32(i % 2),
+						Offset: proto.Int32(int32(i)), OutputBias: proto.Uint32(100 + i)}
+					ended := uint64(len(r.watch.of("track")))
+					got, err := r.SetParameters(ctx, &facetdv1.SetTaskParametersRequest{Task: "track",
+						Views: []*facetdv1.ViewParameters{p}})
+					if err != nil {
+						t.Fatal(err)
+					}
+					want[got.GetFirstJob()] = p
+					ahead = max(ahead, got.GetFirstJob()-ended)
+					time.Sleep(10*time.Millisecond + 17*time.Microsecond)
+				}
+				time.Sleep(200 * time.Millisecond)
+				cancel()
+				if err := <-done; err != nil {
+					t.Fatal(err)
+				}
+				if limits.Queue > 2 && ahead < 2 {
+					t.Errorf("no job was handed over ahead of time when something was set")
+				}
+				follows(t, r.watch.of("track"), want)
+				read := map[uint64]chipmodel.Window{}
+				for _, rec := range noted.Records() {
+					for i := range rec.Result.Captures {
+						if rec.Segment.Job.Task == "track" {
+							read[rec.Segment.Job.Number] = rec.Result.Captures[i].Window
+						}
+					}
+				}
+				for _, fs := range r.watch.of("track") {
+					if w, ok := read[fs.GetJob()]; ok && !proto.Equal(w.Message(), fs.GetFrames()[0].GetWindow()) {
+						t.Fatalf("job %d: the frame says %v, read was %v", fs.GetJob(), fs.GetFrames()[0].GetWindow(),
+							w)
+					}
+				}
+				if len(read) < 30 || len(r.watch.violations) > 0 {
+					t.Errorf("%d jobs were read; rules violated: %v", len(read), r.watch.violations)
+				}
+			})
+		})
+	}
+}
