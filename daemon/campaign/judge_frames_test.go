@@ -134,7 +134,8 @@ func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
 				return fmt.Sprintf("frame %d is said to be of %s", i, got.GetChip())
 			case !bytes.Equal(want.data, got.GetData()):
 				return fmt.Sprintf("frame %d of %s holds other codes than a clean bus gives", i, got.GetChip())
-			case want.light.NS()-got.GetExposureNs()/2 != got.GetLightBusNs() || want.first.NS() != got.GetFirstSampleBusNs():
+			case want.light.NS()-got.GetExposureNs()/2 != got.GetLightBusNs(),
+				want.first.NS() != got.GetFirstSampleBusNs():
 				return fmt.Sprintf("frame %d of %s has light at %d and its first sample at %d, clean %v and %v", i,
 					got.GetChip(), got.GetLightBusNs(), got.GetFirstSampleBusNs(), want.light, want.first)
 			case got.GetHoldNs() < int64(want.hold):
