@@ -9,6 +9,9 @@ import (
 	"facetd.example/scheduler/program"
 )
 
+// TableOperations lists the operations of any timetable, spoiled ones too.
+var TableOperations = tableOperations
+
 // StretchStep is the step of the grid of least stretches that are not exact.
 var StretchStep = big.NewRat(1, stretchDen)
 

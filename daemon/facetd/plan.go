@@ -20,7 +20,7 @@ import (
 
 func planCommand() *cobra.Command {
 	var svg string
-	var segments bool
+	var segments, operations bool
 	var grain time.Duration
 	cmd := &cobra.Command{
 		Use:   "plan ARRAY TASKS",
@@ -29,12 +29,14 @@ func planCommand() *cobra.Command {
 shows for each task the planned rate, response times, slack, skew, hold and droop, and
 how busy the bus is by phase. Tasks that do not fit are refused with numbers and with
 what would fit, and exit status 1. Under --output json it prints the schema's Plan as
-protobuf JSON. --svg draws the timetable.
+protobuf JSON. --svg draws the timetable. --operations adds every operation with its
+times, so that the plan can be checked without facetd; it needs --output json.
 ARRAY and TASKS are each ` + fileForm + `.`,
 		Example: `  facetd plan array.yaml tasks.yaml
   facetd plan demo demo --svg timetable.svg
   facetd plan demo demo --grain 25ns
-  facetd plan demo tasks.yaml --output json`,
+  facetd plan demo tasks.yaml --output json
+  facetd plan demo demo --operations --output json`,
 		Args: cli.Args("ARRAY", "TASKS"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if args[0] == "-" && args[1] == "-" {
@@ -43,9 +45,15 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 			if svg == "-" && cli.WantsJSON(cmd) {
 				return cli.Usagef("--svg - and --output json both print to standard output")
 			}
+			if operations && !cli.WantsJSON(cmd) {
+				return cli.Usagef("--operations needs --output json")
+			}
 			plan, message, err := planFiles(cmd, args[0], args[1], grain)
 			if err != nil {
 				return err
+			}
+			if operations && plan != nil {
+				message.Operations = plan.Operations()
 			}
 			if cli.WantsJSON(cmd) {
 				err = cli.WriteJSON(cmd.OutOrStdout(), message)
@@ -70,6 +78,7 @@ ARRAY and TASKS are each ` + fileForm + `.`,
 	cmd.Flags().StringVar(&svg, "svg", "", "draw the timetable into this file (- is standard output, in place of "+
 		"the table)")
 	cmd.Flags().DurationVar(&grain, "grain", 1, grainHelp)
+	cmd.Flags().BoolVar(&operations, "operations", false, "add every operation with its times (--output json)")
 	cmd.Flags().BoolVar(&segments, "segments", false, "list every segment of the timetable too")
 	return cmd
 }

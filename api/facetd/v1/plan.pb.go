@@ -189,7 +189,9 @@ type Plan struct {
 	// The lower bound over the bus time planned, 0 to 1: 1 leaves nothing to gain.
 	Efficiency float64 `protobuf:"fixed64,10,opt,name=efficiency,proto3" json:"efficiency,omitempty"`
 	// Changes to the tasks that would save bus time.
-	Advice        []*Advice `protobuf:"bytes,11,rep,name=advice,proto3" json:"advice,omitempty"`
+	Advice []*Advice `protobuf:"bytes,11,rep,name=advice,proto3" json:"advice,omitempty"`
+	// Every operation, where it was asked for.
+	Operations    *PlannedOperations `protobuf:"bytes,12,opt,name=operations,proto3" json:"operations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -297,6 +299,13 @@ func (x *Plan) GetEfficiency() float64 {
 func (x *Plan) GetAdvice() []*Advice {
 	if x != nil {
 		return x.Advice
+	}
+	return nil
+}
+
+func (x *Plan) GetOperations() *PlannedOperations {
+	if x != nil {
+		return x.Operations
 	}
 	return nil
 }
@@ -1284,7 +1293,9 @@ func (x *StretchedTask) GetDeadlineNs() int64 {
 
 // GetPlanRequest asks for the active plan.
 type GetPlanRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Return every operation too.
+	Operations    bool `protobuf:"varint,1,opt,name=operations,proto3" json:"operations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1317,6 +1328,13 @@ func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
 // Deprecated: Use GetPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetPlanRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetPlanRequest) GetOperations() bool {
+	if x != nil {
+		return x.Operations
+	}
+	return false
 }
 
 // GetPlanResponse holds the active plan.
@@ -1380,7 +1398,9 @@ type PreviewPlanRequest struct {
 	// Tasks to add; one with the name of a running task replaces it.
 	Add []*Task `protobuf:"bytes,1,rep,name=add,proto3" json:"add,omitempty"`
 	// Names of running tasks to leave out.
-	Remove        []string `protobuf:"bytes,2,rep,name=remove,proto3" json:"remove,omitempty"`
+	Remove []string `protobuf:"bytes,2,rep,name=remove,proto3" json:"remove,omitempty"`
+	// Return every operation too.
+	Operations    bool `protobuf:"varint,3,opt,name=operations,proto3" json:"operations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1427,6 +1447,13 @@ func (x *PreviewPlanRequest) GetRemove() []string {
 		return x.Remove
 	}
 	return nil
+}
+
+func (x *PreviewPlanRequest) GetOperations() bool {
+	if x != nil {
+		return x.Operations
+	}
+	return false
 }
 
 // PreviewPlanResponse holds the plan after the change.
@@ -1479,7 +1506,7 @@ var File_facetd_v1_plan_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x14facetd/v1/plan.proto\x12\tfacetd.v1\x1a\x14facetd/v1/task.proto\"\xbe\x03\n" +
+	"\x14facetd/v1/plan.proto\x12\tfacetd.v1\x1a\x1afacetd/v1/operations.proto\x1a\x14facetd/v1/task.proto\"\xfc\x03\n" +
 	"\x04Plan\x12\x14\n" +
 	"\x05array\x18\x01 \x01(\tR\x05array\x12%\n" +
 	"\x05tasks\x18\x02 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\x122\n" +
@@ -1494,7 +1521,10 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"efficiency\x18\n" +
 	" \x01(\x01R\n" +
 	"efficiency\x12)\n" +
-	"\x06advice\x18\v \x03(\v2\x11.facetd.v1.AdviceR\x06advice\"e\n" +
+	"\x06advice\x18\v \x03(\v2\x11.facetd.v1.AdviceR\x06advice\x12<\n" +
+	"\n" +
+	"operations\x18\f \x01(\v2\x1c.facetd.v1.PlannedOperationsR\n" +
+	"operations\"e\n" +
 	"\x06Advice\x12\x18\n" +
 	"\amessage\x18\x01 \x01(\tR\amessage\x12\x14\n" +
 	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12+\n" +
@@ -1581,15 +1611,21 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x17\n" +
 	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\x12\x1f\n" +
 	"\vdeadline_ns\x18\x03 \x01(\x03R\n" +
-	"deadlineNs\"\x10\n" +
-	"\x0eGetPlanRequest\"X\n" +
+	"deadlineNs\"0\n" +
+	"\x0eGetPlanRequest\x12\x1e\n" +
+	"\n" +
+	"operations\x18\x01 \x01(\bR\n" +
+	"operations\"X\n" +
 	"\x0fGetPlanResponse\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
 	"\fepoch_bus_ns\x18\x02 \x01(\x03R\n" +
-	"epochBusNs\"O\n" +
+	"epochBusNs\"o\n" +
 	"\x12PreviewPlanRequest\x12!\n" +
 	"\x03add\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x03add\x12\x16\n" +
-	"\x06remove\x18\x02 \x03(\tR\x06remove\":\n" +
+	"\x06remove\x18\x02 \x03(\tR\x06remove\x12\x1e\n" +
+	"\n" +
+	"operations\x18\x03 \x01(\bR\n" +
+	"operations\":\n" +
 	"\x13PreviewPlanResponse\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan*\x87\x01\n" +
 	"\x05Phase\x12\x15\n" +
@@ -1647,8 +1683,9 @@ var file_facetd_v1_plan_proto_goTypes = []any{
 	(*PreviewPlanRequest)(nil),  // 15: facetd.v1.PreviewPlanRequest
 	(*PreviewPlanResponse)(nil), // 16: facetd.v1.PreviewPlanResponse
 	(*Task)(nil),                // 17: facetd.v1.Task
-	(*Binning)(nil),             // 18: facetd.v1.Binning
-	(*Window)(nil),              // 19: facetd.v1.Window
+	(*PlannedOperations)(nil),   // 18: facetd.v1.PlannedOperations
+	(*Binning)(nil),             // 19: facetd.v1.Binning
+	(*Window)(nil),              // 20: facetd.v1.Window
 }
 var file_facetd_v1_plan_proto_depIdxs = []int32{
 	17, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
@@ -1657,29 +1694,30 @@ var file_facetd_v1_plan_proto_depIdxs = []int32{
 	4,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseUtilization
 	9,  // 4: facetd.v1.Plan.refusal:type_name -> facetd.v1.Refusal
 	3,  // 5: facetd.v1.Plan.advice:type_name -> facetd.v1.Advice
-	0,  // 6: facetd.v1.PhaseUtilization.phase:type_name -> facetd.v1.Phase
-	6,  // 7: facetd.v1.Timetable.segments:type_name -> facetd.v1.Segment
-	4,  // 8: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseUtilization
-	4,  // 9: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseUtilization
-	8,  // 10: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
-	1,  // 11: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
-	11, // 12: facetd.v1.Refusal.fitting_rates:type_name -> facetd.v1.FittingRate
-	10, // 13: facetd.v1.Refusal.suggestions:type_name -> facetd.v1.Suggestion
-	12, // 14: facetd.v1.Refusal.stretched:type_name -> facetd.v1.StretchedTask
-	18, // 15: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
-	19, // 16: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
-	2,  // 17: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
-	17, // 18: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
-	2,  // 19: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
-	13, // 20: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
-	15, // 21: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
-	14, // 22: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
-	16, // 23: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
-	22, // [22:24] is the sub-list for method output_type
-	20, // [20:22] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	18, // 6: facetd.v1.Plan.operations:type_name -> facetd.v1.PlannedOperations
+	0,  // 7: facetd.v1.PhaseUtilization.phase:type_name -> facetd.v1.Phase
+	6,  // 8: facetd.v1.Timetable.segments:type_name -> facetd.v1.Segment
+	4,  // 9: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseUtilization
+	4,  // 10: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseUtilization
+	8,  // 11: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
+	1,  // 12: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
+	11, // 13: facetd.v1.Refusal.fitting_rates:type_name -> facetd.v1.FittingRate
+	10, // 14: facetd.v1.Refusal.suggestions:type_name -> facetd.v1.Suggestion
+	12, // 15: facetd.v1.Refusal.stretched:type_name -> facetd.v1.StretchedTask
+	19, // 16: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
+	20, // 17: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
+	2,  // 18: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
+	17, // 19: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
+	2,  // 20: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
+	13, // 21: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
+	15, // 22: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
+	14, // 23: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
+	16, // 24: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
+	23, // [23:25] is the sub-list for method output_type
+	21, // [21:23] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_plan_proto_init() }
@@ -1687,6 +1725,7 @@ func file_facetd_v1_plan_proto_init() {
 	if File_facetd_v1_plan_proto != nil {
 		return
 	}
+	file_facetd_v1_operations_proto_init()
 	file_facetd_v1_task_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
