@@ -17,7 +17,8 @@ func (p *Plan) Operations() *facetdv1.PlannedOperations {
 		t := &p.Tasks[i]
 		job := &facetdv1.PlannedJob{
 			Task: t.Task.Name, JobsPerCycle: int64(t.JobsPerCycle), Segments: uint32(len(t.Segments)),
-			Chips: p.Array.ChipNames(t.Task.Touches), MaxHoldNs: int64(t.Task.MaxHold), MaxSkewNs: int64(t.Task.MaxSkew),
+			Chips: p.Array.ChipNames(t.Task.Touches), MaxHoldNs: int64(t.Task.MaxHold),
+			MaxSkewNs: int64(t.Task.MaxSkew),
 		}
 		for _, f := range t.Frames {
 			job.Frames = append(job.Frames, &facetdv1.PlannedFrame{Chip: p.Array.Chips[f.Chip].Name,
@@ -84,9 +85,11 @@ func operations(a *chipmodel.Array, ops []bus.Op, now time.Duration) []*facetdv1
 func readout(a *chipmodel.Array, s *bus.Scan, now time.Duration) *facetdv1.PlannedReadout {
 	t := s.Timing(a)
 	out := &facetdv1.PlannedReadout{
-		Chips: a.ChipNames(s.Chips), Window: s.Window.Message(), FirstRow: uint32(s.FirstRow), SettleNs: int64(s.Settle),
-		FirstSampleNs: int64(now + t.First), PixelIntervalNs: int64(t.PixelInterval), RowIntervalNs: int64(t.RowInterval),
-		ConvertedNs: int64(now + t.Duration), Beside: a.ChipNames(s.Beside),
+		Chips: a.ChipNames(s.Chips), Window: s.Window.Message(), FirstRow: uint32(s.FirstRow),
+		SettleNs:      int64(s.Settle),
+		FirstSampleNs: int64(now + t.First), PixelIntervalNs: int64(t.PixelInterval),
+		RowIntervalNs: int64(t.RowInterval),
+		ConvertedNs:   int64(now + t.Duration), Beside: a.ChipNames(s.Beside),
 	}
 	if s.Settle == 0 { // what the slowest lane needs
 		for _, c := range s.Chips {

@@ -16,20 +16,28 @@ func (a *app) planCommand() *cobra.Command {
 		a.planShowCommand(), a.planPreviewCommand())
 }
 
-const segmentsHelp = "list every segment of the timetable too"
+const (
+	segmentsHelp   = "list every segment of the timetable too"
+	operationsHelp = "add every operation with its times (--output json)"
+	operationsNeed = "--operations needs --output json"
+)
 
 func (a *app) planShowCommand() *cobra.Command {
-	var segments bool
+	var segments, operations bool
 	cmd := &cobra.Command{
 		Use:   "show",
 		Short: "Show the active plan: predictions and utilization",
 		Example: `  facetctl plan show
   facetctl plan show --segments
-  facetctl plan show --output json`,
+  facetctl plan show --output json
+  facetctl plan show --operations --output json`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if operations && !cli.WantsJSON(cmd) {
+				return cli.Usagef(operationsNeed)
+			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
-				r, err := c.plan.GetPlan(ctx, &facetdv1.GetPlanRequest{})
+				r, err := c.plan.GetPlan(ctx, &facetdv1.GetPlanRequest{Operations: operations})
 				if err != nil {
 					return err
 				}
@@ -46,12 +54,13 @@ func (a *app) planShowCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&segments, "segments", false, segmentsHelp)
+	cmd.Flags().BoolVar(&operations, "operations", false, operationsHelp)
 	return cmd
 }
 
 func (a *app) planPreviewCommand() *cobra.Command {
 	var add, remove []string
-	var segments bool
+	var segments, operations bool
 	cmd := &cobra.Command{
 		Use:   "preview",
 		Short: "Plan a change of tasks without applying it",
@@ -66,7 +75,10 @@ status is 1 when the tasks would not fit.`,
 				return cli.Usagef("give --add FILE or --remove NAME, or both; 'facetctl plan show' shows the active " +
 					"plan")
 			}
-			req := &facetdv1.PreviewPlanRequest{Remove: remove}
+			if operations && !cli.WantsJSON(cmd) {
+				return cli.Usagef(operationsNeed)
+			}
+			req := &facetdv1.PreviewPlanRequest{Remove: remove, Operations: operations}
 			for _, file := range add {
 				tasks, err := readTasks(cmd.InOrStdin(), file)
 				if err != nil {
@@ -95,5 +107,6 @@ status is 1 when the tasks would not fit.`,
 		"a YAML or JSON file of a task or tasks to add (- is standard input); may be repeated")
 	cmd.Flags().StringArrayVar(&remove, "remove", nil, "a running task to leave out; may be repeated")
 	cmd.Flags().BoolVar(&segments, "segments", false, segmentsHelp)
+	cmd.Flags().BoolVar(&operations, "operations", false, operationsHelp)
 	return cmd
 }

@@ -56,7 +56,7 @@ func (f *fake) AddTask(_ context.Context, t *facetdv1.Task) (bus.Time, error) {
 func (f *fake) RemoveTask(_ context.Context, name string) (bus.Time, error) {
 	return 12, f.note("remove", name)
 }
-func (f *fake) Preview(_ context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {
+func (f *fake) Preview(_ context.Context, add []*facetdv1.Task, remove []string, _ bool) (*facetdv1.Plan, error) {
 	return f.plan, f.note("preview", add, remove)
 }
 func (f *fake) Capture(_ context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {

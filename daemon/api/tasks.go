@@ -10,6 +10,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/failure"
 )
 
@@ -84,18 +85,24 @@ type planService struct {
 	s *Server
 }
 
-func (v *planService) GetPlan(context.Context, *facetdv1.GetPlanRequest) (*facetdv1.GetPlanResponse, error) {
+func (v *planService) GetPlan(_ context.Context, r *facetdv1.GetPlanRequest) (*facetdv1.GetPlanResponse, error) {
 	snap := v.s.cfg.Dispatch.Snapshot()
 	plan := snap.Plan
 	if plan == nil { // no tasks
 		plan = &facetdv1.Plan{Array: v.s.cfg.Array.Name}
+	}
+	if r.GetOperations() && snap.Active != nil {
+		var err error
+		if plan, err = dispatch.WithOperations(snap.Active); err != nil {
+			return nil, err
+		}
 	}
 	return &facetdv1.GetPlanResponse{Plan: plan, EpochBusNs: snap.Epoch.NS()}, nil
 }
 
 func (v *planService) PreviewPlan(ctx context.Context, r *facetdv1.PreviewPlanRequest) (*facetdv1.PreviewPlanResponse,
 	error) {
-	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetAdd(), r.GetRemove())
+	plan, err := v.s.cfg.Dispatch.Preview(ctx, r.GetAdd(), r.GetRemove(), r.GetOperations())
 	if err != nil {
 		added := addedAt(v.s.cfg.Dispatch.Snapshot().Tasks, r)
 		return nil, renamed(err, func(i int) string {

@@ -122,7 +122,7 @@ func (b *board) snapshot(now bus.Time, uncertainty time.Duration) Snapshot {
 		Violations: b.broken, LastBroken: slices.Clone(b.lastBad), Lag: b.lag,
 	}
 	if b.plan != nil {
-		s.Plan = b.plan.Message
+		s.Plan, s.Active = b.plan.Message, b.plan
 		s.PlannedUtil = b.plan.Message.GetUtilization()
 		s.Measured = max(now.Sub(b.epoch), 0)
 		if b.cycleEnd > b.epoch {

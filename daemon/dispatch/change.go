@@ -2,9 +2,11 @@ package dispatch
 
 import (
 	"context"
+	"fmt"
 	"slices"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/shallow"
 	"facetd.example/bus"
 	"facetd.example/daemon/failure"
 	"facetd.example/scheduler"
@@ -106,8 +108,25 @@ func (d *Dispatcher) changeTasks(
 	}
 }
 
-// Preview plans a change without applying it.
-func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error) {
+// maxOperations is how many operations one answer carries: clients take no message of more than 4 MB unless they are
+// told to, and an operation takes up to 250 bytes.
+const maxOperations = 15_000
+
+// WithOperations is a plan's message with every operation. The plan's own message is not changed: others hold it.
+func WithOperations(plan *scheduler.Plan) (*facetdv1.Plan, error) {
+	if n := plan.CountOperations(); n > maxOperations {
+		return nil, &failure.Exhausted{Message: fmt.Sprintf("the plan has %d operations, more than the %d that one "+
+			"answer carries; 'facetd plan --operations' lists them all", n, maxOperations)}
+	}
+	out := shallow.Without(plan.Message, "operations")
+	out.Operations = plan.Operations()
+	return out, nil
+}
+
+// Preview plans a change without applying it, with every operation if asked.
+func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove []string,
+	operations bool) (*facetdv1.Plan,
+	error) {
 	select {
 	case d.previews <- struct{}{}:
 		defer func() { <-d.previews }()
@@ -139,6 +158,9 @@ func (d *Dispatcher) Preview(ctx context.Context, add []*facetdv1.Task, remove [
 	}
 	if plan == nil {
 		return &facetdv1.Plan{Array: d.array.Name, Timetable: &facetdv1.Timetable{}}, nil
+	}
+	if operations {
+		return WithOperations(plan)
 	}
 	return plan.Message, ctx.Err()
 }

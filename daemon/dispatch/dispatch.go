@@ -27,6 +27,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/failure"
+	"facetd.example/scheduler"
 )
 
 // Observer is notified of what happens on the bus, on the goroutine that owns it: it
@@ -85,7 +86,9 @@ type Snapshot struct {
 	Now   bus.Time
 	Epoch bus.Time // when the active table began
 	Plan  *facetdv1.Plan
-	Tasks []*facetdv1.RunningTask
+	// Active is what Plan says for clients, with its operations; nil where nothing is planned here.
+	Active *scheduler.Plan
+	Tasks  []*facetdv1.RunningTask
 	// Busy is the bus time used since Epoch, over the whole cycles of the table
 	// that have passed, or until now in the first; Measured is how long that is.
 	Busy     bus.Phases
@@ -115,9 +118,9 @@ type Service interface {
 	AddTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
 	UpdateTask(ctx context.Context, t *facetdv1.Task) (effective bus.Time, err error)
 	RemoveTask(ctx context.Context, name string) (effective bus.Time, err error)
-	// Preview plans a change without applying it; tasks that do not fit come back
+	// Preview plans a change without applying it, with every operation if asked; tasks that do not fit come back
 	// as a plan with a refusal, bad input as an error.
-	Preview(ctx context.Context, add []*facetdv1.Task, remove []string) (*facetdv1.Plan, error)
+	Preview(ctx context.Context, add []*facetdv1.Task, remove []string, operations bool) (*facetdv1.Plan, error)
 	Capture(ctx context.Context, r *facetdv1.CaptureFramesRequest) (Done, error)
 	Send(ctx context.Context, c *facetdv1.Command) (Done, error)
 	// SetParameters sets what of a task may be set between its jobs.

@@ -24,6 +24,11 @@ def ns(text):
     return sign * (abs(int(whole)) * 10**9 + int((part + "000000000")[:9]))
 
 
+def num(message, field):
+    """A number, which JSON has as a string where it has 64 bits, and not at all where it is 0."""
+    return int(message.get(field, 0))
+
+
 def up(x):
     """Up to a whole nanosecond; a millionth of one is rounding."""
     return math.ceil(x - 1e-6)
@@ -100,7 +105,7 @@ class Checker:
     def __init__(self, operations):
         self.o, array = operations, operations["array"]
         self.broken = []  # (rule, time, what)
-        self.grain, timing = int(operations.get("grain_ns", 1)), array["timing"]
+        self.grain, timing = num(operations, "grain_ns") or 1, array["timing"]
         self.dead, self.setup = ns(timing.get("dead_time", "0s")), ns(timing.get("select_setup", "0s"))
         self.write_time, self.strobe_time = ns(timing.get("write", "0s")), ns(timing.get("strobe", "0s"))
         classes, lanes = {c["name"]: c for c in array["classes"]}, {x["name"]: x for x in array["lanes"]}
@@ -140,23 +145,23 @@ class Checker:
         if self.o.get("initialization"):
             s = self.o["initialization"]
             whole = {"task": "", "segments": 1, "chips": list(self.chips)}
-            self.segment(s, 0, dict.fromkeys(("release_ns", "deadline_ns")), whole, ("", 0), s["start_ns"])
-        cycle = int(self.o["hyperperiod_ns"])
+            self.segment(s, 0, whole, ("", 0), num(s, "start_ns"), None)
+        cycle = num(self.o, "hyperperiod_ns")
         for k in (0, 1):
-            for s in sorted(self.o.get("segments", []), key=lambda s: int(s["start_ns"])):
+            for s in sorted(self.o.get("segments", []), key=lambda s: num(s, "start_ns")):
                 job = self.jobs.get(s["task"])
                 if job is None:
-                    self.fault(9, int(s["start_ns"]), f"there is no task {s['task']}")
+                    self.fault(9, num(s, "start_ns"), f"there is no task {s['task']}")
                     continue
-                number = int(s.get("job", 0)) + k * int(job["jobs_per_cycle"])
-                self.segment(s, k * cycle, s, job, (s["task"], number), s["release_ns"])
+                number = num(s, "job") + k * num(job, "jobs_per_cycle")
+                self.segment(s, k * cycle, job, (s["task"], number), num(s, "release_ns"), num(s, "deadline_ns"))
         for record in self.open.values():
             self.fault(9, self.now, f"job {record['who']} has not run whole")
         return self.broken
 
-    def segment(self, s, shift, times, job, who, release):
-        start = int(s["start_ns"]) + shift
-        if start < self.now or start < int(release) + shift:
+    def segment(self, s, shift, job, who, release, deadline):
+        start = num(s, "start_ns") + shift
+        if start < self.now or start < release + shift:
             self.fault(8, start, f"a segment of {who} begins before its time or in another")
         self.on_grid(start)
         self.now = max(self.now, start)
@@ -167,11 +172,11 @@ class Checker:
             record = None
         if not record:
             record = self.open[who[0]] = {"who": who, "ran": 0, "light": {}, "seen": {}, "job": job}
-        if int(s.get("index", 0)) != record["ran"]:
+        if num(s, "index") != record["ran"]:
             self.fault(8, start, f"segment {s.get('index', 0)} of {who} where {record['ran']} is due")
         self.record, self.commands = record, {}
         for op in s["operations"]:
-            begin, end = int(op["start_ns"]) + shift, int(op["end_ns"]) + shift
+            begin, end = num(op, "start_ns") + shift, num(op, "end_ns") + shift
             if begin < self.now or end < begin:
                 self.fault(8, begin, "an operation begins before the end of the one before it")
             self.on_grid(end)
@@ -182,7 +187,7 @@ class Checker:
                 self.fault(3, self.now, f"a command of {who} does not reach its whole target")
         record["ran"] += 1
         if record["ran"] >= int(job["segments"]):
-            self.end(record, int(times["deadline_ns"]) + shift if times["deadline_ns"] is not None else None)
+            self.end(record, None if deadline is None else deadline + shift)
 
     def end(self, record, deadline):
         job = record["job"]
@@ -191,8 +196,8 @@ class Checker:
         for number, frame in enumerate(job.get("frames", [])):
             rows = sorted(record["seen"].get(number, []))
             if rows != list(range(frame["window"]["rows"])):
-                self.fault(9, self.now, f"frame {number} of {record['who']} is not read whole")
-        skew = int(job.get("max_skew_ns", 0))
+                self.fault(9, self.now, f"frame {number} of {record['who']} is not complete")
+        skew = num(job, "max_skew_ns")
         if skew and record["light"] and max(record["light"].values()) - min(record["light"].values()) > skew:
             self.fault(7, self.now, f"the frames of {record['who']} are too far apart")
         self.forget(record)
@@ -274,7 +279,7 @@ class Checker:
             elif strobe == "STROBE_SHARE" and c.memory is not None:
                 patterns = (c.holding(COLUMNS), c.holding(ROWS))
                 c.shares.append(patterns)
-                if min(int(op.get("hold_ns", 0)), end - begin) < c.share_needs(*patterns):
+                if min(num(op, "hold_ns"), end - begin) < c.share_needs(*patterns):
                     c.torn = True
             elif strobe == "STROBE_RESET" and c.counter is not None:
                 c.position = 0 if end - begin >= ns(c.counter.get("reset", "0s")) else None
@@ -330,8 +335,8 @@ class Checker:
 
     def sampled(self, r, c, begin, end, shift):
         w, settle = r["window"], c.settle()
-        first, converted = int(r["first_sample_ns"]) + shift, int(r["converted_ns"]) + shift
-        pixel, row = int(r["pixel_interval_ns"]), int(r["row_interval_ns"])
+        first, converted = num(r, "first_sample_ns") + shift, num(r, "converted_ns") + shift
+        pixel, row = num(r, "pixel_interval_ns"), num(r, "row_interval_ns")
         self.on_grid(first, pixel, row)
         to_first, to_pixel, to_row = c.moves(w)
         busy = 0 if c.holds else c.conversion
@@ -351,13 +356,13 @@ class Checker:
 
     def seen(self, r, c, number, shift):
         w, job, rows = r["window"], self.record["job"], self.record["seen"].setdefault(number, [])
-        first = int(r["first_sample_ns"]) + shift
-        last = first + (w["rows"] - 1) * int(r["row_interval_ns"]) + (w["columns"] - 1) * int(r["pixel_interval_ns"])
+        first = num(r, "first_sample_ns") + shift
+        last = first + (w["rows"] - 1) * num(r, "row_interval_ns") + (w["columns"] - 1) * num(r, "pixel_interval_ns")
         light, hold = first, 0
         if c.memory is not None and c.loaded_at is not None:
             light, hold = c.loaded_at, last - c.loaded_at
         self.record["light"][number] = min(light, self.record["light"].get(number, light))
-        if 0 < int(job.get("max_hold_ns", 0)) < hold:
+        if 0 < num(job, "max_hold_ns") < hold:
             self.fault(7, last, f"{c.name} is held for {hold} ns")
         rows.extend(range(r.get("first_row", 0), r.get("first_row", 0) + w["rows"]))
         frames = job.get("frames", [])

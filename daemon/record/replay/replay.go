@@ -531,7 +531,7 @@ func (p *Player) RemoveTask(context.Context, string) (bus.Time, error) {
 }
 
 // Preview is refused: it would say what could run beside tasks that do not run.
-func (p *Player) Preview(context.Context, []*facetdv1.Task, []string) (*facetdv1.Plan, error) {
+func (p *Player) Preview(context.Context, []*facetdv1.Task, []string, bool) (*facetdv1.Plan, error) {
 	return nil, &RefusedError{"previewing a plan"}
 }
 
