@@ -77,8 +77,8 @@ type Limits struct {
 	Queue int
 	// StoreBytes is the size of its store of programs; 0 is no limit.
 	StoreBytes int
-	// Release is the longest from the receipt of a stop, or a fault on the device, to all lines inactive (rule 10). It is
-	// at most the array's release limit.
+	// Release is the longest from the receipt of a stop, or a fault on the device, to all lines inactive (rule 10). It
+	// is at most the array's release limit.
 	Release time.Duration
 	// Lease is how long it goes on without hearing of its host; then it releases the lines by itself, within Release.
 	// 0 means that it cannot outlive its host.

@@ -92,7 +92,8 @@ func plannedAt(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, i int, 
 }
 
 // TestRatesAtTheEdge: of random tasks that do not fit, a rate that is said to fit does; above one that is said to be
-// the highest none fits, and beside one that is said to be in the way of all none does. More than half are proved.
+// the highest none fits, and beside one that is said to be in the way of all none does. Of a hundred and more, half are
+// proved.
 func TestRatesAtTheEdge(t *testing.T) {
 	t.Parallel()
 	seed := rand.Uint64()
@@ -114,7 +115,8 @@ func TestRatesAtTheEdge(t *testing.T) {
 			}
 		}
 	}
-	if proved+none < open {
+	// A few sets say little about the share.
+	if proved+none+open >= 100 && proved+none < open {
 		t.Errorf("%d proved the highest, %d proved that none fits, %d open", proved, none, open)
 	}
 	t.Logf("%d proved the highest, %d proved that none fits, %d open", proved, none, open)

@@ -81,7 +81,6 @@ type end struct {
 	sent, got uint64
 	waiting   []frame        // sent and not acknowledged
 	early     map[uint64]any // arrived before what was sent before it
-	resending *time.Timer
 }
 
 // send sends a payload.

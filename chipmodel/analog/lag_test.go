@@ -135,7 +135,7 @@ func TestFollowSteadyLight(t *testing.T) {
 	lag := NewLogLag(Lamp{})
 	for _, seconds := range []float64{1e-6, 1e-4, 3e-3, 0.5} {
 		got, kept := lag.Follow(40, 2, 2, 0.5, 0.01, Gap{Seconds: seconds})
-		near(t, "shown", got, LogStep(40, 2.5, seconds, 0.01), 1e-12)
+		near(t, "shown", got, 2.5/(1+(2.5/40-1)*math.Exp(-seconds*2.5/0.01)), 1e-12)
 		if want := math.Exp(-seconds * 2.5 / 0.01); math.Abs(kept-want) > 1e-15 {
 			t.Errorf("kept: %g, want %g", kept, want)
 		}

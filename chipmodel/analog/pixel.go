@@ -21,17 +21,6 @@ func KTCVolts(kelvin, farads float64) float64 {
 // x (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5), 2002).
 func LogResponse(a, b, c, x float64) float64 { return a + b*math.Log(c+x) }
 
-// LogStep is the light that a logarithmic pixel shows a time after a step from light before to light after, both with
-// the dark term in them. It is the exact solution of C dV/dt = I_load - I_photo, a logistic curve with the time
-// constant C U_T / I of the new light; luxSeconds is C U_T over the photocurrent of one lux.
-func LogStep(before, after, seconds, luxSeconds float64) float64 {
-	x := seconds * after / luxSeconds
-	if x > 40 {
-		return after
-	}
-	return after / (1 + (after/before-1)*math.Exp(-x))
-}
-
 // DroopVoltsPerS is how fast a held cell loses voltage: leakage over capacitance.
 func DroopVoltsPerS(amperes, farads float64) float64 { return amperes / farads }
 

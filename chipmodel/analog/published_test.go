@@ -187,7 +187,7 @@ func TestLogStep(t *testing.T) {
 		near(t, "tau", LogTau(r.C, 300, r.I2), r.Tau, 1e-9)
 		for i, x := range r.When {
 			// In units where a current of 1 A is 1 lux.
-			shown := LogStep(r.I1, r.I2, x*r.Tau, r.C*ThermalVolts(300))
+			shown, _ := NewLogLag(Lamp{}).Follow(r.I1, r.I2, r.I2, 0, r.C*ThermalVolts(300), Gap{Seconds: x * r.Tau})
 			if got := -ThermalVolts(300) * math.Log(shown/r.I1); math.Abs(got-r.DV[i]) > 1e-11 {
 				t.Errorf("%g to %g A after %g tau: %v V, want %v V", r.I1, r.I2, x, got, r.DV[i])
 			}

@@ -198,14 +198,18 @@ func TestLoadNoise(t *testing.T) {
 // TestLagInTheDark: after a step from light to darkness a pixel falls slowly, by
 // the logistic curve; in bright light it follows at once.
 func TestLagInTheDark(t *testing.T) {
-	if got := analog.LogStep(100, 1, 0, 0.01); math.Abs(got-100) > 1e-9 {
+	follow := func(before, after, seconds, k float64) float64 {
+		shown, _ := analog.NewLogLag(analog.Lamp{}).Follow(before, after, after, 0, k, analog.Gap{Seconds: seconds})
+		return shown
+	}
+	if got := follow(100, 1, 0, 0.01); math.Abs(got-100) > 1e-9 {
 		t.Errorf("no time after the step the pixel shows %v, want the old light", got)
 	}
 	// One time constant of the new light after a step from far above: 1/(1-1/e).
-	if got, want := analog.LogStep(1e9, 1, 0.01, 0.01), 1/(1-math.Exp(-1)); math.Abs(got-want) > 1e-6 {
+	if got, want := follow(1e9, 1, 0.01, 0.01), 1/(1-math.Exp(-1)); math.Abs(got-want) > 1e-6 {
 		t.Errorf("one time constant after the step the pixel shows %v, want %v", got, want)
 	}
-	if got := analog.LogStep(1, 100, 1, 0.01); got != 100 {
+	if got := follow(1, 100, 1, 0.01); got != 100 {
 		t.Errorf("long after the step the pixel shows %v", got)
 	}
 }

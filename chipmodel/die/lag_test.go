@@ -115,6 +115,11 @@ func TestLightBetweenReads(t *testing.T) {
 	}
 }
 
+// logStep is the exact solution for light that steps and stays: a logistic curve.
+func logStep(before, after, seconds, k float64) float64 {
+	return after / (1 + (after/before-1)*math.Exp(-seconds*after/k))
+}
+
 // TestJumpsOfLight are followed from their own time, not from the last read: by the exact curve of a step.
 func TestJumpsOfLight(t *testing.T) {
 	light := &Light{Jumps: []bustime.Time{3e6, 9e6}, Row: func(dst []float64, _ int, at bustime.Time) {
@@ -130,18 +135,18 @@ func TestJumpsOfLight(t *testing.T) {
 	if got := shownLux(d, 0, light); math.Abs(got-20) > 1e-6 {
 		t.Errorf("settled at %g lux, want 20", got)
 	}
-	early := analog.LogStep(20, 2, 2e-3, lagK)
+	early := logStep(20, 2, 2e-3, lagK)
 	if got := shownLux(d, 5e6, light); math.Abs(got/early-1) > 1e-6 {
 		t.Errorf("2 ms after the first jump: %g lux, want %g", got, early)
 	}
-	late := analog.LogStep(analog.LogStep(early, 2, 4e-3, lagK), 7, 1e-3, lagK)
+	late := logStep(logStep(early, 2, 4e-3, lagK), 7, 1e-3, lagK)
 	if got := shownLux(d, 10e6, light); math.Abs(got/late-1) > 1e-6 {
 		t.Errorf("1 ms after the second: %g lux, want %g", got, late)
 	}
 	// Both in one gap.
 	d = lagging(t, 1, false)
 	shownLux(d, 0, light)
-	all := analog.LogStep(analog.LogStep(20, 2, 6e-3, lagK), 7, 1e-3, lagK)
+	all := logStep(logStep(20, 2, 6e-3, lagK), 7, 1e-3, lagK)
 	if got := shownLux(d, 10e6, light); math.Abs(got/all-1) > 1e-6 {
 		t.Errorf("over both: %g lux, want %g", got, all)
 	}

@@ -20,8 +20,8 @@ const (
 	refusalsToTell = 20
 )
 
-// tellRefusals sends an event now and then while many are refused, until ctx ends. refused gives how many there were, by
-// reason.
+// tellRefusals sends an event now and then while many are refused, until ctx ends. refused gives how many there were,
+// by reason.
 func tellRefusals(ctx context.Context, refused func() map[string]uint64, send events.Sink) {
 	tick := time.NewTicker(refusalPeriod)
 	defer tick.Stop()

@@ -27,9 +27,6 @@ type Short struct {
 	Chips, Lines [2]int
 }
 
-// None reports whether nothing is hidden.
-func (h *Hidden) None() bool { return len(h.Swaps) == 0 && len(h.Shorts) == 0 }
-
 // HiddenBy returns what a wiring hides. lanes is the lane of each chip; lines is the number of host lines.
 func HiddenBy(wires []chipmodel.LineSet, lanes []int, lines int) Hidden {
 	var h Hidden

@@ -108,7 +108,7 @@ func TestHideNone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if h := HiddenBy(r.Wires, lanes, r.Lines); !h.None() {
+	if h := HiddenBy(r.Wires, lanes, r.Lines); len(h.Swaps)+len(h.Shorts) > 0 {
 		t.Errorf("%v hides %+v", r.Wires, h)
 	}
 	if r.Cost < free.LowerBound || r.LowerBound > r.Cost {
@@ -129,7 +129,7 @@ func TestHideNone(t *testing.T) {
 	for _, c := range big.Chips {
 		lanes = append(lanes, c.Lane)
 	}
-	if h := HiddenBy(r.Wires, lanes, r.Lines); !h.None() {
+	if h := HiddenBy(r.Wires, lanes, r.Lines); len(h.Swaps)+len(h.Shorts) > 0 {
 		t.Errorf("%v hides %+v", r.Wires, h)
 	}
 	big.HideNone = false

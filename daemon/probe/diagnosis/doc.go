@@ -7,10 +7,11 @@
 // is calibrated.
 //
 // Two kinds of statements follow, and are told apart. Whether a chip answers to its own select word is measured: every
-// word of a single chip is sampled once, outputs enabled and read out under it. Which faults are there is inferred: they
-// are those that explain everything seen, under the premise that there are no more than two. Explanations that show the
-// same are one of several, never a likeliest one; a fault is certain where every explanation has it; and where no fault
-// is needed, those that would show the same cannot be excluded. Measurements by hand tell apart what readouts cannot.
+// word of a single chip is sampled once, outputs enabled and read out under it. Which faults are there is inferred:
+// they are those that explain everything seen, under the premise that there are no more than two. Explanations that show
+// the same are one of several, never a likeliest one; a fault is certain where every explanation has it; and where no
+// fault is needed, those that would show the same cannot be excluded. Measurements by hand tell apart what readouts
+// cannot.
 //
 // The planner keeps every fault that explains what was seen. It makes an experiment only when, under each of those
 // faults and under the wiring as described, at most one chip of a lane is enabled: nothing that is selected afterwards
@@ -21,8 +22,8 @@
 // whichever chip is enabled first. Such a risk is run for one register write, announced in the experiment, and only for
 // more faults than the simplest explanation needs: for a single one while the array may be fault-free, for a second one
 // while a single one explains everything. Own words are sampled under the same condition; as one readout is what has to
-// be seen, chips that drive a lane together then do so for that readout as well, as they would in every frame. The result
-// lists experiments that would tell more and were not made, and chips that were not sampled with the reason.
+// be seen, chips that drive a lane together then do so for that readout as well, as they would in every frame. The
+// result lists experiments that would tell more and were not made, and chips that were not sampled with the reason.
 //
 // Which faults safe experiments can tell apart does not depend on their order. Suppose one course of them separates two
 // faults, and another course ends with both still possible and no safe experiment that splits what remains. The
