@@ -161,30 +161,48 @@ func cutData(h int64, jobs []Job) string {
 
 func askMiniZinc(t *testing.T, solver, file string, tasks []Task) bool {
 	t.Helper()
+	return solve(t, solver, file, dataOf(tasks))
+}
+
+// dataOf is the jobs of tasks over their hyperperiod, for the model.
+func dataOf(tasks []Task) string {
 	h, _ := Hyperperiod(tasks)
 	var r, c, d []string
 	for _, j := range jobsOf(tasks, h) {
 		r, c, d = append(r, fmt.Sprint(j.Release)), append(c, fmt.Sprint(j.Costs[0])), append(d, fmt.Sprint(j.Deadline))
 	}
-	return solve(t, solver, file, fmt.Sprintf("n=%d;h=%d;r=[%s];c=[%s];d=[%s];", len(r), h, strings.Join(r, ","),
-		strings.Join(c, ","), strings.Join(d, ",")))
+	return fmt.Sprintf("n=%d;h=%d;r=[%s];c=[%s];d=[%s];", len(r), h, strings.Join(r, ","), strings.Join(c, ","),
+		strings.Join(d, ","))
 }
 
 // solve asks MiniZinc with Gecode whether a model has a solution.
 func solve(t *testing.T, solver, file, data string) bool {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	fits, decided := decide(t, solver, file, data, time.Minute)
+	if !decided {
+		t.Fatalf("minizinc decides nothing in a minute: %s", data)
+	}
+	return fits
+}
+
+// decide is solve within a time, after which nothing is decided.
+func decide(t *testing.T, solver, file, data string, within time.Duration) (fits, decided bool) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), within)
 	defer cancel()
 	out, err := exec.CommandContext(ctx, solver, "--solver", "gecode", "-D", data, file).CombinedOutput()
+	if ctx.Err() != nil {
+		return false, false
+	}
 	if err != nil {
 		t.Fatalf("minizinc: %v\n%s", err, out)
 	}
 	switch {
 	case strings.Contains(string(out), "UNSATISFIABLE"):
-		return false
+		return false, true
 	case strings.Contains(string(out), "----------"):
-		return true
+		return true, true
 	}
 	t.Fatalf("minizinc gave no verdict: %s", out)
-	return false
+	return false, false
 }

@@ -80,6 +80,7 @@ class CheckPlan(unittest.TestCase):
     def test_the_running_plan_over_the_api(self):
         with rig.Daemon() as daemon, facetd.connect(daemon.address) as client:
             call = _calls.Call("PlanService/GetPlan", new("GetPlanRequest", operations=True), lambda r: r.plan)
+            next(iter(client.stream()))  # there is no plan until the array is initialized
             plan = json_format.MessageToDict(client._run(call, 20), preserving_proto_field_name=True)
             self.assertEqual(check_plan.check(plan), [])
             self.assertEqual(len(plan["operations"]["segments"]), len(plan["timetable"]["segments"]))

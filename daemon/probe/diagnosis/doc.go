@@ -8,10 +8,10 @@
 //
 // Two kinds of statements follow, and are told apart. Whether a chip answers to its own select word is measured: every
 // word of a single chip is sampled once, outputs enabled and read out under it. Which faults are there is inferred:
-// they are those that explain everything seen, under the premise that there are no more than two. Explanations that show
-// the same are one of several, never a likeliest one; a fault is certain where every explanation has it; and where no
-// fault is needed, those that would show the same cannot be excluded. Measurements by hand tell apart what readouts
-// cannot.
+// they are those that explain everything seen, under the premise that there are no more than two. Explanations that
+// show the same are one of several, never a likeliest one; a fault is certain where every explanation has it; and
+// where no fault is needed, those that would show the same cannot be excluded. Measurements by hand tell apart what
+// readouts cannot.
 //
 // The planner keeps every fault that explains what was seen. It makes an experiment only when, under each of those
 // faults and under the wiring as described, at most one chip of a lane is enabled: nothing that is selected afterwards
