@@ -26,8 +26,7 @@ type Bus interface {
 	// the end of the segment submitted before (rule 8). It does not wait. The bus keeps the segment and its job until
 	// its result was taken, and they are not to be changed. An error means that nothing was submitted, and no result
 	// will come: ErrQueueFull, ErrNotPrepared, ErrClosed, *LostError, *ValueError for values outside the bounds of
-	// their
-	// slots. That it comes too late is told by Next.
+	// their slots. That it comes too late is told by Next.
 	Submit(start Time, s *Segment) error
 	// Next waits for the result of the segment that was submitted first of those whose result was not taken. An error
 	// means that there is no result: ctx's, after which the segment goes on and Next can be called again; ErrIdle when

@@ -63,8 +63,7 @@ func (op *Op) UsesSlots() bool {
 }
 
 // Fill appends operations to dst as they are with the values of slots, which CheckValues has passed. No values stand
-// for
-// the defaults. What is appended shares with ops whatever does not depend on a slot.
+// for the defaults. What is appended shares with ops whatever does not depend on a slot.
 func Fill(dst, ops []Op, slots []Slot, values []int) []Op {
 	first := len(dst)
 	dst = append(dst, ops...)
@@ -166,8 +165,7 @@ func CheckProgram(a *chipmodel.Array, p *Program) error {
 
 // CheckSlots reports everything for which operations with slots could not run with every value within the bounds: a
 // window that leaves its lattice, a register that no slot may give, an operation that may take longer than it is said
-// to
-// last. The operations themselves have passed CheckOps.
+// to last. The operations themselves have passed CheckOps.
 func CheckSlots(a *chipmodel.Array, ops []Op, slots []Slot) error {
 	var errs []error
 	for i, s := range slots {

@@ -207,8 +207,7 @@ const hair = 500_000
 
 // raised plans the tasks with the rate of one raised by a hair, which has no exact table any more: the planner then
 // raises it, and others, to rates that may fit although those asked for do not. Whoever would type 50.0001 Hz after 50
-// Hz
-// was refused gets that at once.
+// Hz was refused gets that at once.
 func (p *planner) raised(asked []*program.Task) *attempt {
 	own := *p
 	own.states = rateStates

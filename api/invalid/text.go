@@ -8,8 +8,7 @@ import (
 )
 
 // Unprintable reports whether a character may not stand in a text of one line: one that controls a terminal or turns
-// the
-// direction of writing could make the line look like another, or like two.
+// the direction of writing could make the line look like another, or like two.
 func Unprintable(r rune) bool {
 	return unicode.IsControl(r) || unicode.In(r, unicode.Bidi_Control, unicode.Zl, unicode.Zp)
 }
@@ -18,8 +17,7 @@ func Unprintable(r rune) bool {
 func UnprintableBlock(r rune) bool { return r != '\n' && r != '\t' && Unprintable(r) }
 
 // badInName are the characters that names do not have: those that are not seen, that take the place of nothing, and
-// those
-// by which notations separate names.
+// those by which notations separate names.
 func badInName(r rune) bool {
 	return unicode.IsSpace(r) || !unicode.IsGraphic(r) || strings.ContainsRune(",[]{}\"'/\\", r) ||
 		unicode.In(r, unicode.Variation_Selector, unicode.Other_Default_Ignorable_Code_Point)
@@ -38,8 +36,7 @@ const (
 )
 
 // Visible is a text with every character that could make it look like another written as an escape; line breaks and
-// tabs
-// stay.
+// tabs stay.
 func Visible(text string) string {
 	if !strings.ContainsFunc(text, UnprintableBlock) {
 		return text

@@ -40,8 +40,7 @@ func Judge(a *chipmodel.Array, t TimedTable, cycles int) []Violation {
 
 // judged is Judge, and says whether it ended before the last cycle did. early allows it to; tests compare both. A table
 // with slots is judged at their bounds: with all at the least, all at the greatest, and every slot going from one to
-// the
-// other with each job, half of them against the other half. What is between two bounds takes no longer, settles no
+// the other with each job, half of them against the other half. What is between two bounds takes no longer, settles no
 // slower and lies no further out than one of them.
 func judged(a *chipmodel.Array, t TimedTable, cycles int, early bool) (found []Violation, ended bool) {
 	if v := checkTable(a, &t); v != nil {

@@ -30,9 +30,8 @@ type blockSize struct {
 }
 
 // blockSettle is the least time for a block of equal cells, joined by switches, to come within half a step of a
-// bits-bit
-// converter from the worst that they can hold. What is left then is the slowest mode of each side, which decay with
-// RC / (2 (1 - cos(pi/n))): a square block has two of them that are alike. rcNS is the time constant of one cell.
+// bits-bit converter from the worst that they can hold. What is left then is the slowest mode of each side, which decay
+// with RC / (2 (1 - cos(pi/n))): a square block has two of them that are alike. rcNS is the time constant of one cell.
 func blockSettle(rows, columns int, rcNS float64, bits int) time.Duration {
 	if max(rows, columns) < 2 {
 		return 0

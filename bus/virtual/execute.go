@@ -125,8 +125,7 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 }
 
 // allowance is the lag from before the first segment, as far as it was not caught up since: the bus runs from when it
-// is
-// made, while its host still comes up.
+// is made, while its host still comes up.
 type allowance struct {
 	begun bool
 	grace time.Duration
@@ -173,8 +172,7 @@ func (b *Bus) recall(after bus.Time) {
 // call.
 //
 // A rule violation breaks the segment off after the operation that caused it, whose captures are left out; every line
-// is
-// then inactive.
+// is then inactive.
 func (b *Bus) Next(ctx context.Context) (bus.Result, error) {
 	switch {
 	case b.closed:
@@ -302,8 +300,7 @@ func (b *Bus) release() bus.Time {
 }
 
 // breakOff gives up the segment that runs and returns the bus time of it, which is in the middle of an operation when
-// it
-// lies after its start.
+// it lies after its start.
 func (b *Bus) breakOff(f *flight) bus.Time {
 	res := &f.res
 	var op *bus.Op

@@ -19,14 +19,12 @@ type Limit struct {
 }
 
 // Saturation is the range of light in which nothing clips, of a nominal chip; fixed pattern and offsets shift it. A
-// side
-// without a limit is nil: the dark term may come before the dim end.
+// side without a limit is nil: the dark term may come before the dim end.
 type Saturation struct {
 	Dim    *Limit `json:"dim,omitempty"`
 	Bright *Limit `json:"bright,omitempty"`
 	// By is what clips at the light of the budget; empty within the range. Where it clips, a change of the light
-	// changes
-	// nothing, and noise that is small is no merit.
+	// changes nothing, and noise that is small is no merit.
 	By string `json:"by,omitempty"`
 }
 

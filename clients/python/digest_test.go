@@ -18,8 +18,7 @@ import (
 
 // TestDigestsBesideGo streams some seconds of the real-time demo, in all cases ten (it makes
 // 95 frame sets a second), to a Go client and to the Python client at once: both must have got the same frame sets in
-// the same order,
-// and sum them up to the same digest.
+// the same order, and sum them up to the same digest.
 func TestDigestsBesideGo(t *testing.T) {
 	python(t)
 	t.Parallel()

@@ -235,8 +235,7 @@ func TestAttackers(t *testing.T) {
 }
 
 // TestStrangersTakeNothing: while thirty without credentials do what they can, the daemon's memory stays, its jobs are
-// on
-// time, and an operator is answered. FACETD_ATTACK says for how many seconds; .ci/long takes 60.
+// on time, and an operator is answered. FACETD_ATTACK says for how many seconds; .ci/long takes 60.
 func TestStrangersTakeNothing(t *testing.T) {
 	during := time.Second
 	if s := os.Getenv("FACETD_ATTACK"); s != "" {

@@ -92,9 +92,8 @@ func (a *attacked) client() *http.Client {
 }
 
 // TestSoak has everybody come and go for a while: operators who change tasks, capture, record and stream, readers of
-// the
-// page, and strangers. What the daemon holds when all have gone stays the same. FACETD_SOAK says for how many seconds;
-// .ci/long takes 900.
+// the page, and strangers. What the daemon holds when all have gone stays the same. FACETD_SOAK says for how many
+// seconds; .ci/long takes 900.
 func TestSoak(t *testing.T) {
 	during, rounds, long := 2*time.Second, 2, false
 	if s := os.Getenv("FACETD_SOAK"); s != "" {

@@ -28,8 +28,7 @@ const (
 	refusedBytes = 1 << 10
 
 	// MaxConnections is how many connections may have an admitted call at once. The one that has been idle longest
-	// makes
-	// way for another.
+	// makes way for another.
 	MaxConnections = 256
 	// MaxViewers is how many of them viewers may have, so that there is always a place for an operator.
 	MaxViewers = 192
@@ -38,8 +37,7 @@ const (
 )
 
 // crowd is all connections of a listener. Whoever comes is let in, and whoever did least makes way: so there is no
-// number
-// of connections with which others could be kept out.
+// number of connections with which others could be kept out.
 type crowd struct {
 	g  *Gate
 	at string // the address, for messages

@@ -84,8 +84,7 @@ func (d *door) counted(r Reason, want uint64) {
 }
 
 // TestWhoOnlyConnectsGoes: a connection without an admitted call ends after CallLimit; one with any stays, and one
-// whose
-// caller no longer counts is as new.
+// whose caller no longer counts is as new.
 func TestWhoOnlyConnectsGoes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d := newDoor(t)
@@ -388,8 +387,7 @@ func TestListenerLetsEverybodyIn(t *testing.T) {
 }
 
 // TestWhoSaidLeastGoesFirst: among those that have just come, one that has left makes way before one that is silent,
-// and
-// that one before one that speaks, although nobody has read what it said.
+// and that one before one that speaks, although nobody has read what it said.
 func TestWhoSaidLeastGoesFirst(t *testing.T) {
 	raw, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

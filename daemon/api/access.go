@@ -17,8 +17,7 @@ const leaveLimit = time.Second
 // admit lets the gate judge a call, before anything else sees it: by its headers, before any of its request is
 // received.
 // This is done where a handler would begin and not in gRPC's tap, since a call that a tap refuses keeps the timer of
-// its
-// deadline, which a stranger may set to a thousand years.
+// its deadline, which a stranger may set to a thousand years.
 func (s *Server) admit(ctx context.Context, method string) (_ context.Context, c access.Caller, end func(), _ error) {
 	if s.cfg.Access == nil {
 		return ctx, c, func() {}, nil

@@ -25,8 +25,7 @@ const (
 )
 
 // decoding is what the codec is given in the place of a request, since gRPC would call what cannot be decoded a fault
-// of
-// ours.
+// of ours.
 type decoding struct {
 	into any
 	err  error

@@ -467,8 +467,7 @@ func TestKeysTellSettingsApart(t *testing.T) {
 }
 
 // TestKeysOfWhatMoves: a frame that was read elsewhere on the lattice or under another trim than the view has at first
-// has
-// the key of a view that is always there, and never that of where it was.
+// has the key of a view that is always there, and never that of where it was.
 func TestKeysOfWhatMoves(t *testing.T) {
 	a := bustest.MustArray()
 	class := a.Chips[bustest.T0].Class

@@ -105,8 +105,7 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 const tookTooLong = "the bus could not run it before the timetable began anew"
 
 // overtaken fails the jobs that the active table released before bus time began, when the initialization of the next
-// one
-// began, and that were not run: a bus with a lead begins nothing at once, and one that was lost runs nothing.
+// one began, and that were not run: a bus with a lead begins nothing at once, and one that was lost runs nothing.
 func (r *runner) overtaken(began bus.Time) {
 	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < began {
 		e, at := r.tab.entry()

@@ -45,8 +45,7 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 }
 
 // setValues gives a job that begins the values of the slots of its programs. Its frames say where their windows are
-// and,
-// where some of it may be set, which trim is active.
+// and, where some of it may be set, which trim is active.
 func (o *openJob) setValues(t *program.Task, values []int) {
 	if len(values) == 0 {
 		return

@@ -68,8 +68,7 @@ func (r *runner) lose(lost *bus.LostError) {
 }
 
 // stepAway is a step while the bus is lost: it is prepared again where it can be. Until then every job fails when it
-// was
-// to begin, with the cause.
+// was to begin, with the cause.
 func (r *runner) stepAway(ctx, hard context.Context) error {
 	lost := r.away
 	within, cancel := context.WithTimeout(hard, prepareLimit)

@@ -157,8 +157,7 @@ func panics(t *testing.T, c panicCase) {
 }
 
 // askOn goes on asking for changes, captures and whether the dispatcher is alive, so that some of each wait or are
-// under
-// way all the time, and returns with what each of them ends.
+// under way all the time, and returns with what each of them ends.
 func askOn(ctx context.Context, r *rig) chan error {
 	answers := make(chan error, 3)
 	until := func(ask func() error) {

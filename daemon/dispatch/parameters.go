@@ -196,8 +196,7 @@ func fieldsOf(v *facetdv1.ViewParameters) map[string]int64 {
 }
 
 // SetParameters sets what of a task may be set between its jobs, all of a request or nothing, from the first job on
-// that
-// has not begun.
+// that has not begun.
 func (d *Dispatcher) SetParameters(_ context.Context, r *facetdv1.SetTaskParametersRequest) (
 	*facetdv1.SetTaskParametersResponse, error) {
 	if err := d.box.cause(); err != nil {

@@ -57,9 +57,8 @@ func (s *atStarts) intercept(b bus.BusCloser) bus.BusCloser {
 }
 
 // TestAWindowFollowsAList: a window, an offset and an output bias are set anew between the jobs of a task, beside
-// another
-// task. Every job reads where it was told, the answer names the first job that does, frames say what was active, and
-// every job of both tasks runs exactly when the plan says, as if nothing had moved: no rule is broken.
+// another task. Every job reads where it was told, the answer names the first job that does, frames say what was
+// active, and every job of both tasks runs exactly when the plan says, as if nothing had moved: no rule is broken.
 func TestAWindowFollowsAList(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		seen := &atStarts{task: "track", read: map[uint64]chipmodel.Window{}}

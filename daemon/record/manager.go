@@ -115,8 +115,7 @@ func (m *Manager) Event(e *facetdv1.Event) {
 
 // Start begins a recording; an empty name is the time in UTC. Errors: invalid.Errors,
 // *failure.NotFound for a task, *failure.Exists, *failure.Exhausted, *NoFreeSpaceError, *failure.Unavailable, and what
-// the system
-// says about the file.
+// the system says about the file.
 func (m *Manager) Start(name string, options *facetdv1.RecordingOptions) (*facetdv1.Recording, error) {
 	if name == "" {
 		name = time.Now().UTC().Format("20060102T150405.000Z")

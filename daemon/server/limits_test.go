@@ -87,8 +87,7 @@ func TestLimits(t *testing.T) {
 }
 
 // testConnections opens as many connections with a request as may be, and one more, for which the one goes that has
-// been
-// idle longest.
+// been idle longest.
 func testConnections(t *testing.T, s *Server) {
 	http.DefaultClient.CloseIdleConnections()
 	ask := func(c net.Conn) error {

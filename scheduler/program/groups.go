@@ -20,8 +20,7 @@ func union(a *chipmodel.Array, chips []int) chipmodel.LineSet {
 // readGroups splits chips into groups that can each be read under one word, one chip per lane, into as few as it finds.
 // Lanes are matched one after another, which gives the fewest groups with two lanes; with more that is a hard problem.
 // Where a chip cannot be read without others that listen, they drive lanes of their own, which are not converted.
-// unread
-// is a chip that cannot be read without two that drive one lane, or -1.
+// unread is a chip that cannot be read without two that drive one lane, or -1.
 func readGroups(a *chipmodel.Array, l *listeners, chips []int) (groups [][]int, unread int) {
 	for lane := range a.Lanes {
 		var next []int

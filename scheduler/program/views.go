@@ -205,8 +205,7 @@ func (c *checker) slow(path string, class *chipmodel.Class, bias uint16) {
 }
 
 // settle is how long the lanes of some chips need to settle in this view at the lowest bias that their outputs can
-// have,
-// where that is more than at nominal output bias; 0 otherwise.
+// have, where that is more than at nominal output bias; 0 otherwise.
 func (v *View) settle(a *chipmodel.Array, chips []int) time.Duration {
 	var nominal, longest time.Duration
 	for _, r := range v.Trim {

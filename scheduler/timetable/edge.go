@@ -22,8 +22,7 @@ type Edge struct {
 	// Known is a rate that is known to fit, if any: the search goes on above it.
 	Known Highest
 	// MaxTables is the largest m that is tried, MaxJobs the most jobs of the task in a table, Work when to end. One
-	// unit
-	// of work is about a microsecond.
+	// unit of work is about a microsecond.
 	MaxTables, MaxJobs, Work int64
 }
 

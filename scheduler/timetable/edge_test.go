@@ -293,8 +293,7 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 }
 
 // TestRatesWithoutTable: periods without a common multiple that could be laid out still get a period that fits, which
-// is
-// not called the shortest.
+// is not called the shortest.
 func TestRatesWithoutTable(t *testing.T) {
 	tasks := []Task{{Name: "a", Cost: 3e6, Period: 10e6}, {Name: "b", Cost: 9e6, Period: 20e6},
 		{Name: "c", Cost: 9.1e6, Period: 33333333}}

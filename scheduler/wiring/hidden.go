@@ -8,17 +8,14 @@ import (
 )
 
 // Hidden is what no probe can find out about a wiring without risk: a probe enables outputs under one select word,
-// reads
-// the lanes out under another, and sees whether a lane is driven.
+// reads the lanes out under another, and sees whether a lane is driven.
 type Hidden struct {
 	// Swaps are pairs of lines, each ascending, whose swap changes nothing that lanes show: with both exchanged, the
 	// chips of each lane are wired to the same sets of lines. Lines without chips are left out.
 	Swaps [][2]int
 	// Shorts are pairs of chips of one lane that differ in one line each. A short of such an input of either chip to
-	// the
-	// line of the other makes it listen under the other's word. Both chips have to be enabled to exclude both shorts,
-	// and
-	// whichever is enabled first, one of the two makes them drive the lane together.
+	// the line of the other makes it listen under the other's word. Both chips have to be enabled to exclude both
+	// shorts, and whichever is enabled first, one of the two makes them drive the lane together.
 	Shorts []Short
 }
 

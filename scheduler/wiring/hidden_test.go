@@ -11,8 +11,7 @@ import (
 )
 
 // shows is what every pair of words shows of the lanes, by the definition, when the host drives one line in the place
-// of
-// another.
+// of another.
 func shows(wires []chipmodel.LineSet, lanes []int, lines int, drive func(word) word) string {
 	out := ""
 	for u := range word(1) << lines {

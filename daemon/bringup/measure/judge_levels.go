@@ -70,8 +70,7 @@ const (
 )
 
 // JudgeAlive judges a chip that was read alone, by what its lane showed just before while it was undriven. unusable
-// says
-// why a chip cannot be used.
+// says why a chip cannot be used.
 func JudgeAlive(r *Report, chip int, idle []uint16, captures []bus.Capture) (s Stats, unusable string) {
 	codes := captures[0].Codes
 	rest := StatsOf(idle, r.lane(chip).Bits)
