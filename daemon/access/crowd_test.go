@@ -284,6 +284,7 @@ func TestCrowdKeepsItsLimits(t *testing.T) {
 			ends []func()
 		}
 		var all []*guestIn
+		isNew, known := 0, 0
 		for step := range 4_000 {
 			switch n := rng.IntN(100); {
 			case n < 45:
@@ -326,26 +327,30 @@ func TestCrowdKeepsItsLimits(t *testing.T) {
 					open++
 				}
 			}
-			fresh, here := map[netip.Prefix]int{}, map[netip.Prefix]int{}
+			fresh := map[netip.Prefix]int{}
+			d.mu.Lock()
+			isNew, known = len(d.fresh), len(d.known)
 			for _, c := range d.fresh {
 				fresh[c.origin]++
-				if c.origin.IsValid() && fresh[c.origin] > MaxNewPerAddress {
-					t.Fatalf("step %d: %d new connections of %v", step, fresh[c.origin], c.origin)
-				}
 			}
 			for _, c := range d.known {
-				if here[c.origin]++; c.role < Operator {
+				if c.role < Operator {
 					viewers++
 				}
 			}
-			if len(d.fresh) > MaxNew || len(d.known) > MaxConnections || viewers > MaxViewers ||
-				open != len(d.fresh)+len(d.known) {
-				t.Fatalf("step %d: %d new and %d known connections, %d of viewers; %d are open", step, len(d.fresh),
-					len(d.known), viewers, open)
+			d.mu.Unlock()
+			for origin, n := range fresh {
+				if origin.IsValid() && n > MaxNewPerAddress {
+					t.Fatalf("step %d: %d new connections of %v", step, n, origin)
+				}
+			}
+			if isNew > MaxNew || known > MaxConnections || viewers > MaxViewers || open != isNew+known {
+				t.Fatalf("step %d: %d new and %d known connections, %d of viewers; %d are open", step, isNew, known,
+					viewers, open)
 			}
 		}
-		if len(d.known) < MaxConnections/2 {
-			t.Errorf("only %d connections had calls", len(d.known))
+		if known < MaxConnections/2 {
+			t.Errorf("only %d connections had calls", known)
 		}
 	})
 }
