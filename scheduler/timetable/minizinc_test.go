@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -190,7 +191,11 @@ func decide(t *testing.T, solver, file, data string, within time.Duration) (fits
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), within)
 	defer cancel()
-	out, err := exec.CommandContext(ctx, solver, "--solver", "gecode", "-D", data, file).CombinedOutput()
+	cmd := exec.CommandContext(ctx, solver, "--solver", "gecode", "-D", data, file)
+	// The solver is a child of its own, which goes on when only its parent is killed.
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
+	out, err := cmd.CombinedOutput()
 	if ctx.Err() != nil {
 		return false, false
 	}
