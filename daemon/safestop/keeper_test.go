@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -71,7 +72,8 @@ type rig struct {
 	events  []*facetdv1.Event
 	suspend error
 	path    string
-	refuse  bool
+	refuse  atomic.Bool
+	mu      sync.Mutex // guards events: time alone orders nothing for the race detector
 }
 
 func (r *rig) Suspend(why error) { r.suspend = why }
@@ -81,9 +83,9 @@ func newRig(t *testing.T, path string) *rig {
 	t.Helper()
 	r := &rig{path: path, bus: &fakeBus{lines: dispatch.LineRelease{
 		State: facetdv1.LineState_LINE_STATE_CONFIRMED, At: 5}}}
-	k, err := Open(Config{Path: path, Streams: r, Events: func(e *facetdv1.Event) { r.events = append(r.events, e) },
+	k, err := Open(Config{Path: path, Streams: r, Events: r.hear,
 		store: func(path string, data []byte, m fileio.Modes) error {
-			if r.refuse {
+			if r.refuse.Load() {
 				return errors.New("the disk is full")
 			}
 			return store(path, data, m)
@@ -96,8 +98,16 @@ func newRig(t *testing.T, path string) *rig {
 	return r
 }
 
+func (r *rig) hear(e *facetdv1.Event) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.events = append(r.events, e)
+}
+
 // said are the texts of the events so far.
 func (r *rig) said() string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	text := ""
 	for _, e := range r.events {
 		text += e.GetText() + "\n"
@@ -149,7 +159,7 @@ func TestADiskThatRefuses(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "stop", "stop.json")
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, path)
-		r.refuse = true
+		r.refuse.Store(true)
 		m, err := r.Stop(t.Context(), "ada", "")
 		if err != nil || m.GetStored() || m.GetNotStoredReason() != "the disk is full" || !r.Stats().Unstored {
 			t.Errorf("%v, %v, %+v", m, err, r.Stats())
@@ -161,18 +171,18 @@ func TestADiskThatRefuses(t *testing.T) {
 		if n := strings.Count(r.said(), "the disk is full"); n != 1 {
 			t.Errorf("told %d times: %s", n, r.said())
 		}
-		r.refuse = false
+		r.refuse.Store(false)
 		time.Sleep(retryPeriod)
 		synctest.Wait()
 		if !r.Message().GetStored() || newRig(t, path).AtStart() == nil {
 			t.Error("it was not tried again")
 		}
-		r.refuse = true
+		r.refuse.Store(true)
 		_, over, err := r.Resume(t.Context(), "bob", 0)
 		if err != nil || !over.GetStored() || !strings.Contains(r.said(), "cannot be removed") {
 			t.Errorf("%v, %v: %s", over, err, r.said())
 		}
-		r.refuse = false
+		r.refuse.Store(false)
 		time.Sleep(retryPeriod)
 		cancel()
 		<-ended
