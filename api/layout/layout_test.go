@@ -80,8 +80,18 @@ func sources(t *testing.T, extension string) []string {
 	return names
 }
 
-// packages parses the Go files of the product, without tests.
+// packages are the Go packages of the product, without tests, parsed once for all tests.
 func packages(t *testing.T) []*goPackage {
+	t.Helper()
+	if parsed == nil {
+		parsed = parsePackages(t)
+	}
+	return parsed
+}
+
+var parsed []*goPackage
+
+func parsePackages(t *testing.T) []*goPackage {
 	t.Helper()
 	byDir := map[string]*goPackage{}
 	fset := token.NewFileSet()

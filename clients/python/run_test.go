@@ -52,8 +52,8 @@ func facetd(t *testing.T) string {
 	t.Helper()
 	built.once.Do(func() {
 		if built.dir, built.err = os.MkdirTemp("", "facetd"); built.err == nil {
-			built.out, built.err = exec.Command("go", "build", "-o", built.dir,
-				"facetd.example/daemon/facetd").CombinedOutput()
+			built.out, built.err = exec.Command("go", "build", "-ldflags", "-s -w", "-o",
+				built.dir, "facetd.example/daemon/facetd").CombinedOutput()
 		}
 	})
 	if built.err != nil {
