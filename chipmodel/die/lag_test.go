@@ -63,7 +63,7 @@ func TestFlickerThroughADie(t *testing.T) {
 		for _, rate := range []float64{10.3, 61.7, 1013} {
 			d := lagging(t, 1, false)
 			light := *flat(r.Lux)
-			light.Lag = analog.NewLogLag(analog.Lamp{Hz: r.Hz, Depth: r.Depth})
+			light.Lag = lagUnder(analog.Lamp{Hz: r.Hz, Depth: r.Depth})
 			low, high := math.Inf(1), math.Inf(-1)
 			for i := range 4000 {
 				v := lagPerDecade * math.Log10(shownLux(d, bustime.Time(float64(i)*1e9/rate), &light))
@@ -93,7 +93,7 @@ func TestLightBetweenReads(t *testing.T) {
 			return level * math.Exp(math.Sin(2*math.Pi*hz*float64(at)*1e-9))
 		}
 		lamp := analog.Lamp{Hz: 100, Depth: []float64{0, 0.4}[rng.IntN(2)]}
-		light := &Light{Every: 2 * time.Millisecond, Lag: analog.NewLogLag(lamp),
+		light := &Light{Every: 2 * time.Millisecond, Lag: lagUnder(lamp),
 			Row: func(dst []float64, _ int, at bustime.Time) { dst[0] = mean(at) }}
 		d := lagging(t, 1, false)
 		first := shownLux(d, 0, light)

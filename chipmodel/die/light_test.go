@@ -15,9 +15,19 @@ import (
 // lamp is light of 100 lux that flickers.
 func lamp(hz, depth float64) *Light {
 	light := *flat(100)
-	light.Lag = analog.NewLogLag(analog.Lamp{Hz: hz, Depth: depth})
+	light.Lag = lagUnder(analog.Lamp{Hz: hz, Depth: depth})
 	return &light
 }
+
+// lagUnder is the lag under a lamp, whose table is made once for all tests.
+func lagUnder(lamp analog.Lamp) *analog.LogLag {
+	if lagTables[lamp] == nil {
+		lagTables[lamp] = analog.NewLogLag(lamp)
+	}
+	return lagTables[lamp]
+}
+
+var lagTables = map[analog.Lamp]*analog.LogLag{}
 
 // linearChip is an ideal counter chip of linear pixels at 1 mV a lux.
 func linearChip(t testing.TB, columns uint32, exposure time.Duration) *Die {

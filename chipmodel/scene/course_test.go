@@ -17,7 +17,7 @@ func TestCourse(t *testing.T) {
 	view := mustView(t, Lattice{Rows: 4, Columns: 6, PitchXUm: 10, PitchYUm: 10},
 		Optics{HorizontalFOVDeg: 40, VerticalFOVDeg: 30})
 	must := mustScene(t)
-	turning := must(Panorama(DemoPanorama(), PanoramaOptions{LuxHigh: 500, Motion: Motion{YawRateDegPerS: 30}}))
+	turning := must(Panorama(demoPicture(), PanoramaOptions{LuxHigh: 500, Motion: Motion{YawRateDegPerS: 30}}))
 	lit := must(Flicker(turning, 50, 0.3))
 	drifting := must(Grating(GratingOptions{MeanLux: 20, Contrast: 0.5, CyclesPerPixel: 0.1, DriftHz: 3}))
 	scenes := map[string]struct {
@@ -69,7 +69,7 @@ func TestLooksAreCloseEnough(t *testing.T) {
 	for name, m := range map[string]Motion{"turning": {YawRateDegPerS: 50},
 		"moving":   {ForwardMPerS: 0.6, PipeRadiusM: 0.3},
 		"swinging": {YawSwingDeg: 20, YawSwingHz: 2, RollRateDegPerS: 10}} {
-		s := mustScene(t)(Panorama(DemoPanorama(), PanoramaOptions{LuxHigh: 500, Motion: m}))
+		s := mustScene(t)(Panorama(demoPicture(), PanoramaOptions{LuxHigh: 500, Motion: m}))
 		every := CourseOf(s, view).Every
 		var a, middle, b [32]float64
 		worst, spread := 0.0, 0.0

@@ -52,6 +52,7 @@ func centroid(f [][]float64) (row, column, sum float64) {
 func TestSpotsAppearWhereTheyAre(t *testing.T) {
 	aside := 32 * math.Tan(radians(20)) // cells from the middle for 20 degrees
 	diagonal := aside * math.Sqrt2 / 2
+	seen := map[[2]float64]Scene{}
 	for _, c := range []struct {
 		name             string
 		spot             [2]float64 // azimuth, elevation
@@ -79,7 +80,11 @@ func TestSpotsAppearWhereTheyAre(t *testing.T) {
 		{"half of that roll", [2]float64{-20, 0}, 0, 0, 45, -diagonal, diagonal},
 		{"yaw, then pitch, then roll", [2]float64{90, 20}, 90, 40, 90, 0, aside},
 	} {
-		s := mustPanorama(t, spots(3, c.spot), PanoramaOptions{LuxHigh: 100})
+		s := seen[c.spot]
+		if s == nil {
+			s = mustPanorama(t, spots(3, c.spot), PanoramaOptions{LuxHigh: 100})
+			seen[c.spot] = s
+		}
 		v := mustView(t, square64, Optics{YawDeg: c.yaw, PitchDeg: c.pitch, RollDeg: c.roll, HorizontalFOVDeg: 90,
 			VerticalFOVDeg: 90})
 		row, column, _ := centroid(frame(s, v, 0))

@@ -31,9 +31,9 @@ func TestParse(t *testing.T) {
 		"uniform:200": Uniform(200), " uniform: 1e3 ": Uniform(1000),
 		"grating:mean=5,contrast=0.5,cycles_per_pixel=0.2,orientation=45,drift=2,phase=30": must(Grating(
 			GratingOptions{5, 0.5, 0.2, 45, 2, 30})),
-		"demo:high=800": mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 800}),
-		"demo":          mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 1000}),
-		"demo:forward_rate=0.1": mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 1000,
+		"demo:high=800": mustPanorama(t, demoPicture(), PanoramaOptions{LuxHigh: 800}),
+		"demo":          mustPanorama(t, demoPicture(), PanoramaOptions{LuxHigh: 1000}),
+		"demo:forward_rate=0.1": mustPanorama(t, demoPicture(), PanoramaOptions{LuxHigh: 1000,
 			Motion: Motion{ForwardMPerS: 0.1, PipeRadiusM: 0.3}}),
 		"panorama:wall.png,low=1,high=2000,yaw=1,yaw_rate=2,yaw_swing=3,yaw_swing_hz=4,pitch=5,pitch_rate=6," +
 			"roll=7,roll_rate=8,forward=0.9,forward_rate=0.1,travel=1.1,radius=1.2": wall,

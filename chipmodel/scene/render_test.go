@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"facetd.example/chipmodel/bustime"
@@ -95,11 +96,14 @@ func mean(f [][]float64) float64 {
 	return sum / n
 }
 
+// demoPicture is the picture of the demo, painted once for all tests that only look at it.
+var demoPicture = sync.OnceValue(DemoPanorama)
+
 // The demo is what it is said to be: the same each time, brightest at the
 // outlet ahead, darkest behind, with structure for chips that look aside and
 // down, and the right way up.
 func TestDemoPanorama(t *testing.T) {
-	img := DemoPanorama()
+	img := demoPicture()
 	if got := img.Bounds().Size(); got != image.Pt(demoWidth, demoHeight) {
 		t.Fatalf("size %v", got)
 	}
@@ -140,7 +144,7 @@ func TestPicturesToLookAt(t *testing.T) {
 	if os.Getenv("SCENE_PICTURES") == "" {
 		t.Skip("SCENE_PICTURES names no folder")
 	}
-	s := mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxHigh: 1000,
+	s := mustPanorama(t, demoPicture(), PanoramaOptions{LuxHigh: 1000,
 		Motion: Motion{ForwardMPerS: 0.1, PipeRadiusM: 0.4}})
 	l := Lattice{Rows: 96, Columns: 128, PitchXUm: 10, PitchYUm: 10}
 	shoot := func(l Lattice, o Optics, at int64) image.Image {

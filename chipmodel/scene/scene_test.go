@@ -93,13 +93,15 @@ func TestFlickerFoldsAtTheFrameRate(t *testing.T) {
 	} {
 		s := mustScene(t)(Flicker(Uniform(100), c.mains, 0.3))
 		// A transform over ten seconds of frames, at every 0.5 Hz.
-		var n = int(10 * c.frames)
+		shown := make([]float64, int(10*c.frames))
+		for i := range shown {
+			at := int64(math.Round(float64(i)/c.frames*1e9)) + 1_234_567
+			shown[i] = oneRow(s, v, 0, bustime.Time(at))[0] - 100
+		}
 		best, bestHz := 0.0, 0.0
 		for hz := 0.0; hz <= c.frames/2; hz += 0.5 {
 			var re, im float64
-			for i := range n {
-				at := int64(math.Round(float64(i)/c.frames*1e9)) + 1_234_567
-				y := oneRow(s, v, 0, bustime.Time(at))[0] - 100
+			for i, y := range shown {
 				sin, cos := math.Sincos(2 * math.Pi * hz * float64(i) / c.frames)
 				re, im = re+y*cos, im+y*sin
 			}
