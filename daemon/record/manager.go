@@ -246,8 +246,8 @@ func (m *Manager) Stop(ctx context.Context, name string) (*facetdv1.Recording, e
 	}
 }
 
-// Close ends every recording and refuses new ones. It returns ctx's error when the
-// disk takes longer; what is not closed then can be recovered.
+// Close ends every recording and refuses new ones. Where the disk takes longer than ctx gives it, the error names what
+// is not closed then, which can be recovered, and is ctx's.
 func (m *Manager) Close(ctx context.Context) error {
 	m.starting.Lock()
 	m.closed = true
@@ -256,12 +256,16 @@ func (m *Manager) Close(ctx context.Context) error {
 	for _, r := range running {
 		r.stop("the daemon went down")
 	}
+	var open []string
 	for _, r := range running {
 		select {
 		case <-r.done:
 		case <-ctx.Done():
-			return ctx.Err()
+			open = append(open, r.name)
 		}
+	}
+	if open != nil {
+		return fmt.Errorf("not closed in time, to be recovered: recording %s: %w", strings.Join(open, ", "), ctx.Err())
 	}
 	return nil
 }

@@ -16,8 +16,9 @@ import (
 	"facetd.example/daemon/record"
 )
 
-// recordEndLimit is how long recordings may take to write what still waits.
-const recordEndLimit = 200 * time.Millisecond
+// recordEndLimit is how long recordings may take to write what still waits and to sync it: milliseconds as a rule, and
+// much more where others keep the disk or the processor busy. The lines are inactive by then.
+const recordEndLimit = 2 * time.Second
 
 // keeping is what the daemon keeps of what happens: the journal of events, and
 // recordings where it has a folder for them.

@@ -10,14 +10,14 @@ import (
 )
 
 // How long each part may take to end. The dispatcher gives the running segment 300 ms before it
-// breaks it off; together they take about a second.
+// breaks it off; together they take about a second, and recordEndLimit where a disk is slow.
 const (
 	busEndLimit  = 500 * time.Millisecond
 	grpcEndLimit = 300 * time.Millisecond
 	httpEndLimit = 150 * time.Millisecond
 	// panicEndLimit is for all of it after a panic on the goroutine that owns the bus, which may have left locks
 	// behind.
-	panicEndLimit = 3 * time.Second
+	panicEndLimit = 4 * time.Second
 )
 
 // teardown takes a running server down, in reverse of how it came up.
