@@ -244,24 +244,6 @@ func TestLineLag(t *testing.T) {
 	}
 }
 
-// TestFlickerOnLogPixels: the frequency at which a flickering lamp beats with a frame rate, and
-// what it does to a logarithmic pixel.
-func TestFlickerOnLogPixels(t *testing.T) {
-	var table struct {
-		PP []struct {
-			M, N, T float64
-			TK      float64 `json:"T_K"`
-			MV      float64 `json:"pp_mV"`
-		} `json:"log_pp"`
-	}
-	load(t, "flicker", &table)
-	for _, r := range table.PP {
-		b := r.N * ThermalVolts(r.TK)
-		pp := LogResponse(0, b, 0, 1+r.M) - LogResponse(0, b, 0, 1-r.M)
-		near(t, fmt.Sprintf("depth %g", r.M), 1e3*pp, r.MV, 1e-9)
-	}
-}
-
 // TestLn compares the quick logarithm with math.Log over all magnitudes.
 func TestLn(t *testing.T) {
 	seed := rand.Uint64()

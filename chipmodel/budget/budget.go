@@ -1,6 +1,7 @@
 // Package budget adds up what comes between the light on a pixel and its code: shot noise, the thermal noise of pixel
 // and memory, leakage, charge and lines that have not settled, the converter, and the fixed pattern. It says which part
-// is the largest and what would make it smaller. It is pure and uses closed forms only, where a die draws and steps, so
+// is the largest and what would make it smaller. It is that of a pixel in the middle of a chip: at its ends shares
+// average fewer. It is pure and uses closed forms only, where a die draws and steps, so
 // that each can be checked against the other.
 package budget
 

@@ -60,7 +60,8 @@ func linearBed(t testing.TB, more func(*facetdv1.Array), pixel ...func(*facetdv1
 }
 
 // measure simulates frames of a chip in uniform illumination and gives the temporal noise of a
-// pixel and the spread of the pixels' means, both in steps of the converter.
+// pixel and the spread of the pixels' means, both in steps of the converter. The budget is that of the middle of a
+// chip: pixels so near its ends that shares average fewer of them are left out.
 func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64) (random, fixed float64) {
 	d, lane := die.New(a, chip, seed), die.NewLane(a, a.Chips[chip].Lane, seed)
 	class := a.Chips[chip].Class
@@ -98,15 +99,22 @@ func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64
 		}
 	}
 	m := float64(frames)
-	var mean, spread float64
-	for i := range sum {
-		random += (squares[i] - sum[i]*sum[i]/m) / (m - 1) / float64(n)
-		mean += sum[i] / m / float64(n)
+	var mean, spread, pixels float64
+	inside := func(do func(i int)) {
+		for r := len(c.Shares); r < class.Rows-len(c.Shares); r++ {
+			for column := len(c.Shares); column < class.Columns-len(c.Shares); column++ {
+				do(r*class.Columns + column)
+			}
+		}
 	}
-	for i := range sum {
-		spread += (sum[i]/m - mean) * (sum[i]/m - mean) / float64(n)
-	}
-	return math.Sqrt(random), math.Sqrt(spread - random/m)
+	inside(func(i int) {
+		random += (squares[i] - sum[i]*sum[i]/m) / (m - 1)
+		mean += sum[i] / m
+		pixels++
+	})
+	random, mean = random/pixels, mean/pixels
+	inside(func(i int) { spread += (sum[i]/m - mean) * (sum[i]/m - mean) / pixels })
+	return math.Sqrt(random), math.Sqrt(max(spread-random/m, 0))
 }
 
 func term(b Budget, name string) Term {
@@ -135,29 +143,39 @@ func TestBesideSimulation(t *testing.T) {
 		array *chipmodel.Array
 		chip  string
 		with  Conditions
+		// Pixels to one independent value: those of a block; after two shares of pairs three an axis, since each pair
+		// is correlated by a half with those beside it.
+		block int
 	}{
-		{"memory", plain, "wall-00", Conditions{Lux: 100}},
-		{"memory in dim light", plain, "wall-00", Conditions{Lux: 0.05}},
-		{"memory, smoothed", plain, "wall-00", Conditions{Lux: 100, Shares: []Share{{0x55, 0x55, 0}, {0xaa, 0xaa, 0}}}},
-		{"memory, binned", plain, "wall-00", Conditions{Lux: 100, Shares: []Share{{0x77, 0x77, 0}}}},
-		{"counter", plain, "bed-1", Conditions{Lux: 30}},
-		{"hexagonal", plain, "bow-comb", Conditions{Lux: 30}},
-		{"joined", plain, "bow-left", Conditions{Lux: 30, Columns: 0x77, Rows: 0x55}},
-		{"linear", linearBed(t, straight), "bed-1", Conditions{Lux: 100}},
+		{"memory", plain, "wall-00", Conditions{Lux: 100}, 1},
+		{"memory in dim light", plain, "wall-00", Conditions{Lux: 0.05}, 1},
+		{"memory, smoothed", plain, "wall-00", Conditions{Lux: 100, Shares: []Share{{0x55, 0x55, 0}, {0xaa, 0xaa, 0}}},
+			9},
+		{"memory, binned", plain, "wall-00", Conditions{Lux: 100, Shares: []Share{{0x77, 0x77, 0}}}, 16},
+		{"counter", plain, "bed-1", Conditions{Lux: 30}, 1},
+		{"hexagonal", plain, "bow-comb", Conditions{Lux: 30}, 1},
+		{"joined", plain, "bow-left", Conditions{Lux: 30, Columns: 0x77, Rows: 0x55}, 8},
+		{"linear", linearBed(t, straight), "bed-1", Conditions{Lux: 100}, 1},
 	} {
 		chip := c.array.Chip(c.chip)
 		b, m := New(c.array, chip, c.with)
 		if m.Err() != nil {
 			t.Fatal(c.name, m)
 		}
-		random, fixed := measure(c.array, chip, c.with, 120, seed)
-		if math.Abs(random/b.Random.Codes-1) > 0.05 {
-			t.Errorf("%s: noise of %.3f codes measured, %.3f reckoned\n%s", c.name, random, b.Random.Codes, b.Table())
+		const dies, frames = 24, 12
+		var random, fixed float64 // squares
+		for i := range uint64(dies) {
+			r, f := measure(c.array, chip, c.with, frames, seed+i)
+			random, fixed = random+r*r/dies, fixed+f*f/dies
 		}
-		// The fixed pattern is one draw of a hundred blocks or more: five standard errors.
-		pattern := term(b, "fixed pattern").Codes
-		if math.Abs(fixed/pattern-1) > 0.37 {
-			t.Errorf("%s: pattern of %.3f codes measured, %.3f reckoned\n%s", c.name, fixed, pattern, b.Table())
+		if got := math.Sqrt(random); math.Abs(got/b.Random.Codes-1) > 0.03 {
+			t.Errorf("%s: noise of %.3f codes measured, %.3f reckoned\n%s", c.name, got, b.Random.Codes, b.Table())
+		}
+		pattern, class := term(b, "fixed pattern").Codes, c.array.Chips[chip].Class
+		within := 0.01 + 5/math.Sqrt(2*dies*float64(class.Rows*class.Columns/c.block)) // five standard errors
+		if got := math.Sqrt(fixed); math.Abs(got/pattern-1) > within || within > 0.15 {
+			t.Errorf("%s: pattern of %.3f codes measured, %.3f reckoned within %.3f\n%s", c.name, got, pattern, within,
+				b.Table())
 		}
 	}
 }
@@ -293,15 +311,47 @@ func TestSupplyRipple(t *testing.T) {
 	}
 }
 
-// TestFullWell: at the full well shot noise is gone from the signal.
+// TestFullWell: up to the full well the noise grows with the light; beyond it no photon counts any more and the noise
+// is that of the readout alone. The budget says so of the noise as of what it is worth: a full well is a finding.
 func TestFullWell(t *testing.T) {
-	a := linearBed(t, func(*facetdv1.Array) {})
-	b, m := New(a, a.Chip("bed-1"), Conditions{Lux: 1e4})
-	if m.Err() != nil {
-		t.Fatal(m)
-	}
-	if term(b, "shot noise").Volts != 0 {
-		t.Error("a full well has shot noise")
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	a := linearBed(t, func(msg *facetdv1.Array) {
+		for _, l := range msg.Lanes {
+			l.Converter.IntegralNonlinearitySteps, l.Converter.DifferentialNonlinearitySteps = 0, 0
+			l.Converter.LowVolts, l.Converter.HighVolts = 0, 2.5 // what the full well gives is well within
+		}
+	})
+	chip := a.Chip("bed-1")
+	// 20,000 electrons a lux and second for 10 ms, 400 of the dark, 50,000 in all.
+	const full = (5e4 - 400) / 200.0
+	for _, c := range []struct {
+		lux, shot float64
+		by        string
+	}{{0.4 * full, math.Sqrt(0.4*(5e4-400)+400) * 30e-6, ""}, {1.3 * full, 0, "full well"}} {
+		b, m := New(a, chip, Conditions{Lux: c.lux})
+		if m.Err() != nil {
+			t.Fatal(m)
+		}
+		if got := term(b, "shot noise").Volts; math.Abs(got-c.shot) > 1e-6*c.shot {
+			t.Errorf("%g lux: shot noise of %v V, want %v V", c.lux, got, c.shot)
+		}
+		bright := b.Saturation.Bright
+		if b.Saturation.By != c.by || bright == nil || math.Abs(bright.Lux/full-1) > 1e-9 || bright.By != "full well" {
+			t.Errorf("%g lux: %+v, the brightest light %+v, want a full well at %g lux", c.lux, b.Saturation, bright,
+				full)
+		}
+		if warned := strings.Contains(b.Table(), "SATURATED"); warned != (c.by != "") {
+			t.Errorf("%g lux: warned %v\n%s", c.lux, warned, b.Table())
+		}
+		random, fixed := measure(a, chip, Conditions{Lux: c.lux}, 60, seed)
+		if math.Abs(random/b.Random.Codes-1) > 0.05 {
+			t.Errorf("%g lux: noise of %.3f codes measured, %.3f reckoned\n%s", c.lux, random, b.Random.Codes,
+				b.Table())
+		}
+		if c.by != "" && (b.VoltsPerDecade != 0 || !(fixed < 0.2)) {
+			t.Errorf("%g lux: %v V a decade, a pattern of %.3f codes of full wells", c.lux, b.VoltsPerDecade, fixed)
+		}
 	}
 }
 

@@ -43,8 +43,8 @@ func linearChip(t testing.TB, columns uint32, exposure time.Duration) *Die {
 }
 
 // TestExposure: an integrating pixel shows the mean light of its exposure, which for a
-// sine is the light of the middle with its swing lowered to sinc(pi f T): none over
-// whole periods.
+// sine is the light of the middle with its swing lowered to sin(pi f T)/(pi f T): none over
+// whole periods (the transform of a rectangle, any textbook; from memory).
 func TestExposure(t *testing.T) {
 	const depth = 0.5
 	for _, exposure := range []time.Duration{50 * time.Microsecond, 2 * time.Millisecond, 5 * time.Millisecond,

@@ -14,7 +14,6 @@ import (
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
 	"facetd.example/chipmodel/bustime"
-	"facetd.example/chipmodel/scene"
 )
 
 // load reads a table of check values, which says where it is from.
@@ -300,54 +299,16 @@ func TestBestSignalToNoise(t *testing.T) {
 	}
 	load(t, "emva1288", &table)
 	for _, r := range table.Rows {
-		if math.Abs(20*math.Log10(r.SNR)-r.DB) > 1e-9 {
-			t.Errorf("%v is not %v dB", r.SNR, r.DB)
-		}
 		if r.Full > 30_000 {
 			continue // beyond our 12 bits at a digit for a few electrons
 		}
 		const k = 0.12
 		c := newEMVAChip(t, seed, k, 2*r.Full, 0, 0, 0, 40) // so that light at the full well is not clipped
 		mean, variance := c.temporal(r.Full / 100)
-		if got := (mean - 40) / math.Sqrt(variance-1.0/12); math.Abs(got/r.SNR-1) > 0.03 {
-			t.Errorf("full well %g: signal to noise %v, want %v", r.Full, got, r.SNR)
-		}
-	}
-}
-
-// TestFlickerBeats: a lamp on alternating mains, seen at a frame rate, beats with the
-// published alias frequency: what a fit of that frequency leaves is nothing.
-func TestFlickerBeats(t *testing.T) {
-	var table struct {
-		Alias []struct {
-			Flicker float64 `json:"flicker_Hz"`
-			Frame   float64 `json:"frame_Hz"`
-			Alias   float64 `json:"alias_Hz"`
-		}
-	}
-	load(t, "flicker", &table)
-	view, err := scene.NewView(scene.Lattice{Rows: 1, Columns: 1, PitchXUm: 10, PitchYUm: 10},
-		scene.Optics{HorizontalFOVDeg: 10, VerticalFOVDeg: 10})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, r := range table.Alias {
-		lamp, err := scene.Flicker(scene.Uniform(100), r.Flicker/2, 0.3)
-		if err != nil {
-			t.Fatal(err)
-		}
-		sample := func(i int) float64 {
-			var lux [1]float64
-			lamp.Row(lux[:], view, 0, bustime.Time(math.Round((float64(i)/r.Frame+0.0007)*1e9)))
-			return lux[0] - 100
-		}
-		// A sampled sine obeys x(n+1) + x(n-1) = 2 cos(2 pi f/F) x(n).
-		turn := 2 * math.Cos(2*math.Pi*r.Alias/r.Frame)
-		for i := 1; i < 40; i++ {
-			if e := sample(i+1) + sample(i-1) - turn*sample(i); math.Abs(e) > 1e-4 {
-				t.Errorf("%g Hz at %g frames a second: no beat of %g Hz (%v)", r.Flicker, r.Frame, r.Alias, e)
-				break
-			}
+		got := (mean - 40) / math.Sqrt(variance-1.0/12)
+		if math.Abs(got/r.SNR-1) > 0.03 || math.Abs(20*math.Log10(got)-r.DB) > 0.26 { // 3 % are 0.26 dB
+			t.Errorf("full well %g: signal to noise %v or %.2f dB, want %v or %.2f dB", r.Full, got, 20*math.Log10(got),
+				r.SNR, r.DB)
 		}
 	}
 }

@@ -29,7 +29,9 @@ chips:
 `
 
 // TestExposedUnderFlicker: the frames of integrating pixels under a lamp show its swing at the time that they say, the
-// middle of their exposure, lowered to sinc(f T) (the mean of a sine over a time, elementary).
+// middle of their exposure, lowered to sinc(f T) (the mean of a sine over a time, any textbook of the Fourier
+// transform;
+// from memory).
 func TestExposedUnderFlicker(t *testing.T) {
 	const lux, hz, depth, exposure, voltsPerLux = 200.0, 5.4, 0.4, 40e-3, 25000 * 40e-3 * 5e-6
 	a := facettest.New(t, facettest.Config{Array: facettest.YAML(sum), Scene: "uniform:200|flicker:mains=2.7,depth=0.4",
