@@ -78,6 +78,9 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	if err := r.cfg.Bus.Prepare(ctx, all); err != nil {
 		return start, err
 	}
+	if cause := r.lossUntilNow(); cause != nil { // by preparing the bus was found again
+		return start, &bus.LostError{Cause: cause}
+	}
 	r.away = nil
 	if r.remote() {
 		start = max(start, r.soonest(max(r.cfg.Bus.Now(), r.last)))

@@ -24,13 +24,20 @@ func (r *runner) watchLoss(ctx context.Context, cancel context.CancelFunc) (stop
 	if lost == nil {
 		return func() {}
 	}
-	ended := make(chan struct{})
+	r.watch = &lossWatch{ask: make(chan chan struct{}), ended: make(chan struct{})}
 	go func() {
-		defer close(ended)
+		defer close(r.watch.ended)
 		for {
 			select {
 			case cause := <-lost:
 				r.box.putLoss(cause)
+			case answer := <-r.watch.ask:
+				select {
+				case cause := <-lost:
+					r.box.putLoss(cause)
+				default:
+				}
+				close(answer)
 			case <-ctx.Done():
 				return
 			}
@@ -38,8 +45,29 @@ func (r *runner) watchLoss(ctx context.Context, cancel context.CancelFunc) (stop
 	}()
 	return func() {
 		cancel()
-		<-ended
+		<-r.watch.ended
 	}
+}
+
+// lossWatch is the goroutine that hears of losses; nil where the bus cannot be lost.
+type lossWatch struct {
+	ask   chan chan struct{} // is closed in answer once every loss until then is in the mailbox
+	ended chan struct{}
+}
+
+// lossUntilNow takes the cause of a loss of which the bus has told until now; nil where there is none. A bus that was
+// lost is found again by whatever is prepared, so it is looked for once something has been.
+func (r *runner) lossUntilNow() error {
+	if r.watch == nil {
+		return nil
+	}
+	answer := make(chan struct{})
+	select {
+	case r.watch.ask <- answer:
+		<-answer
+	case <-r.watch.ended:
+	}
+	return r.box.takeLoss()
 }
 
 // lostBy returns the loss of the bus that an error tells of, or nil.

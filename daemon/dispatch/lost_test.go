@@ -170,3 +170,99 @@ func loses(t *testing.T, limits bus.Limits) {
 		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 }
+
+// unnoticed is a bus that is lost just before it is prepared for something, and found again by that: the runner has not
+// heard of it yet.
+type unnoticed struct {
+	*lossy
+	mu    sync.Mutex
+	armed bool
+	next  []int // chips of what was submitted first since
+	since bool
+}
+
+func (u *unnoticed) arm() {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.armed = true
+}
+
+func (u *unnoticed) Prepare(ctx context.Context, programs []*bus.Program) error {
+	u.mu.Lock()
+	armed := u.armed
+	if armed {
+		u.armed, u.since = false, true
+	}
+	u.mu.Unlock()
+	if armed {
+		u.set(true)
+		u.set(false)
+	}
+	return u.lossy.Prepare(ctx, programs)
+}
+
+func (u *unnoticed) Submit(start bus.Time, s *bus.Segment) error {
+	u.mu.Lock()
+	if u.since {
+		u.next, u.since = s.Job.Chips, false
+	}
+	u.mu.Unlock()
+	return u.lossy.Submit(start, s)
+}
+
+// TestLostAsItIsPrepared: a capture for which a bus is prepared that was lost a moment before, without anybody knowing,
+// does not run on registers that the chips may not hold any more: all are restored first.
+func TestLostAsItIsPrepared(t *testing.T) {
+	for name, limits := range map[string]bus.Limits{"near": {}, "far": {LeastLead: 2 * time.Millisecond, Queue: 4}} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { lostUnnoticed(t, limits) })
+		})
+	}
+}
+
+func lostUnnoticed(t *testing.T, limits bus.Limits) {
+	var u *unnoticed
+	r, _ := farRig(t, realtime, 0, limits, func(b bus.BusCloser) bus.BusCloser {
+		u = &unnoticed{lossy: newLossy(b)}
+		return u
+	}, memTask(20))
+	end := r.begin(t)
+	time.Sleep(101 * time.Millisecond)
+	for range 3 {
+		u.arm()
+		if _, err := r.Capture(t.Context(), &facetdv1.CaptureFramesRequest{Target: list("s0")}); err != nil {
+			t.Errorf("a capture: %v", err)
+		}
+		if len(u.next) != len(r.array.Chips) {
+			t.Errorf("the first that ran after the loss touches chips %v", u.next)
+		}
+		time.Sleep(200 * time.Millisecond)
+	}
+	if err := end(); err != nil {
+		t.Fatal(err)
+	}
+	if len(r.watch.violations) > 0 {
+		t.Errorf("rules violated: %v", r.watch.violations)
+	}
+}
+
+// TestAnOldLoss: a loss that is known, and of which the bus has been found again, is not taken for another one.
+func TestAnOldLoss(t *testing.T) {
+	for range 100 {
+		l := newLossy(nil)
+		r := &runner{cfg: Config{Bus: l}, box: &mailbox{}}
+		ctx, cancel := context.WithCancel(t.Context())
+		stop := r.watchLoss(ctx, cancel)
+		l.set(true)
+		if cause := r.lossUntilNow(); cause != errUnplugged {
+			t.Fatalf("lost for %v", cause)
+		}
+		if _, again := r.box.stepBegins(); again != nil {
+			t.Fatalf("lost once more for %v", again)
+		}
+		stop()
+		if cause := r.lossUntilNow(); cause != nil {
+			t.Fatalf("at the end, lost for %v", cause)
+		}
+	}
+}

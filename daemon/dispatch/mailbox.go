@@ -91,10 +91,18 @@ func (m *mailbox) takeFirst() *onDemand {
 	return one
 }
 
-// putBack puts an on-demand job that was taken out back in front of the others.
+// putBack puts an on-demand job that was taken out back in front of the others, or refuses it where a safe stop was
+// latched meanwhile.
 func (m *mailbox) putBack(one *onDemand) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if m.refuseStopped(one) != nil {
+		next := *m.latch.stop
+		next.OnDemandFailed++
+		m.latch.stop = &next
+		one.done <- onDemandDone{err: &SafeStopError{next}} // it has room for the one answer
+		return
+	}
 	m.waiting = slices.Insert(m.waiting, 0, one)
 }
 
@@ -180,6 +188,15 @@ func (m *mailbox) putLoss(cause error) {
 	defer m.mu.Unlock()
 	m.lost = cause
 	m.arrived()
+}
+
+// takeLoss takes out why the bus was lost; nil where it was not.
+func (m *mailbox) takeLoss() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	lost := m.lost
+	m.lost = nil
+	return lost
 }
 
 // stepBegins answers the watchers, and returns whether a resync was asked for, and why the bus was lost, if so. The

@@ -41,7 +41,8 @@ type runner struct {
 	breakOff  context.CancelFunc
 
 	away   *bus.LostError // the bus is lost; nil when it is not
-	ending bool           // what is in flight is taken back, and its jobs are accounted for by abandon
+	watch  *lossWatch
+	ending bool // what is in flight is taken back, and its jobs are accounted for by abandon
 
 	tab *table
 	// standing is what a resync brings back: the active timetable or, while its initialization still fails, the
@@ -152,6 +153,9 @@ func (r *runner) release(cause string) LineRelease {
 
 // step does the next thing: a change, an on-demand job, a wait, or a segment; or what a safe stop leaves to do.
 func (r *runner) step(ctx, hard context.Context) error {
+	if r.away != nil {
+		r.lossUntilNow() // of which it is known
+	}
 	resync, lost := r.box.stepBegins()
 	if resync {
 		r.resync, r.asked = true, true

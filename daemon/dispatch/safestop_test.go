@@ -485,3 +485,27 @@ func TestLinesThatAreNotConfirmed(t *testing.T) {
 		}
 	})
 }
+
+// TestPutBackWhileStopped: what was about to run when a safe stop was latched, and is to wait again, is refused like all
+// that waits.
+func TestPutBackWhileStopped(t *testing.T) {
+	box := &mailbox{}
+	one := &onDemand{done: make(chan onDemandDone, 1)}
+	box.stopFor(ask("ada", "a cable is loose"))
+	box.putBack(one)
+	select {
+	case done := <-one.done:
+		if !errors.As(done.err, new(*SafeStopError)) {
+			t.Errorf("it ended with %v", done.err)
+		}
+	default:
+		t.Error("it waits")
+	}
+	if s := box.stopped(); s.OnDemandFailed != 1 || len(box.jobs()) > 0 {
+		t.Errorf("%d are counted as failed, %d wait", s.OnDemandFailed, len(box.jobs()))
+	}
+	box.unlatch(box.stopped().Revision)
+	if box.putBack(one); len(box.jobs()) != 1 {
+		t.Error("without a stop it does not wait")
+	}
+}

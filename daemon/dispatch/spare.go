@@ -75,7 +75,18 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 	}
 	p := one.program
 	run := &bus.Program{Ops: p.Ops}
-	if err := r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run)); err != nil {
+	err := r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run))
+	if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
+		r.paid(owed)
+		r.box.putBack(one)
+		r.lose(&bus.LostError{Cause: cause})
+		return nil
+	}
+	if lost := lostBy(err); lost != nil {
+		r.lose(lost)
+		err = &UnavailableError{lost}
+	}
+	if err != nil {
 		answer(onDemandDone{err: err})
 		return nil
 	}
