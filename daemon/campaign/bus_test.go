@@ -91,32 +91,31 @@ func (b *faultyBus) run(ctx context.Context, start bus.Time, s *bus.Segment, run
 		panic(errInjected)
 	}
 	b.rewire(start)
-	ops := s.Ops
-	at := start
+	program, at := s.Program, start
 	// Segments that were handed over ahead do not wait for each other.
 	if f := b.match(start, s, slowBus); f != nil && !b.remote {
 		at = at.Add(f.delay)
-		ops = append(slices.Clip(s.Ops), bus.Op{Kind: bus.OpWait, Hold: f.delay / 2,
-			Phase: facetdv1.Phase_PHASE_SETTLE})
-		b.struck(f, start, at.Add(bus.CostOf(b.array, ops).Total()))
+		program = &bus.Program{Slots: s.Slots, Ops: append(slices.Clip(s.Ops), bus.Op{Kind: bus.OpWait,
+			Hold: f.delay / 2, Phase: facetdv1.Phase_PHASE_SETTLE})}
+		b.struck(f, start, at.Add(bus.CostOf(b.array, program.Ops).Total()))
 	}
 	f := b.match(start, s, failBefore, failHalfway, failAfter, scramble)
 	if f == nil {
-		res, err := run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: &bus.Program{Ops: ops}})
+		res, err := run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: program, Values: s.Values})
 		if err == nil && len(res.Captures) > 0 && s.Job.Task != "" && b.match(start, s, liar) != nil {
 			res.Captures[0].Codes[0] ^= 1
 		}
 		return res, err
 	}
-	res, err := b.fail(ctx, f, at, s, ops, run)
+	res, err := b.fail(ctx, f, at, s, program, run)
 	b.struck(f, start, res.End)
 	return res, err
 }
 
 // fail runs as much of a segment as a fault leaves of it.
-func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segment, ops []bus.Op,
-	run bustest.RunFunc) (bus.Result, error) {
-	n := len(ops)
+func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segment,
+	program *bus.Program, run bustest.RunFunc) (bus.Result, error) {
+	n := len(program.Ops)
 	switch f.kind {
 	case failBefore:
 		n = 0
@@ -125,13 +124,14 @@ func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segm
 	}
 	res := bus.Result{Start: at, End: at}
 	err := b.WaitUntil(ctx, at)
-	ops = slices.Clip(ops[:n])
+	ops := slices.Clip(program.Ops[:n])
 	if f.kind == scramble {
 		ops = append(ops, b.garbage(rand.New(rand.NewPCG(f.seed, 0)), s.Job.Chips)...)
 	}
 	if len(ops) > 0 && err == nil {
 		ops = append(ops, bus.SelectOp(0)) // what breaks off leaves every line inactive
-		res, err = run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: &bus.Program{Ops: ops}})
+		res, err = run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Values: s.Values,
+			Program: &bus.Program{Ops: ops, Slots: s.Slots}})
 	}
 	return res, errors.Join(fmt.Errorf("%w: %v", errInjected, f.kind), err)
 }

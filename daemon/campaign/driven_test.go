@@ -12,9 +12,18 @@ import (
 type executed struct {
 	start bus.Time
 	job   bus.Job
-	ops   []bus.Op
-	res   bus.Result
-	err   error
+	*bus.Program
+	values []int // of its slots
+	res    bus.Result
+	err    error
+}
+
+// filled are its operations with the values of its slots.
+func (e *executed) filled() []bus.Op {
+	if e.values == nil {
+		return e.Ops
+	}
+	return bus.Fill(nil, e.Ops, e.Slots, e.values)
 }
 
 // driven is the bus as the dispatcher has it: what is nearest to the host. It notes what was handed over and what came
@@ -36,7 +45,7 @@ func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
 		d.active = true
-		d.flight = append(d.flight, executed{start: start, job: *s.Job, ops: s.Ops})
+		d.flight = append(d.flight, executed{start: start, job: *s.Job, Program: s.Program, values: s.Values})
 	}
 	return err
 }

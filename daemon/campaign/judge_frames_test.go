@@ -71,7 +71,7 @@ func (o *outcome) judgeFrames(l *life) {
 		}
 		job := e.job
 		res, err := bustest.Run(context.Background(), clean, e.res.Start,
-			&bus.Segment{Job: &job, Program: &bus.Program{Ops: e.ops}})
+			&bus.Segment{Job: &job, Program: e.Program, Values: e.values})
 		if err != nil && !o.excused(l, e) {
 			o.problem("a clean bus refuses a segment of job %d of %q at %v: %v", job.Number, job.Task, e.start, err)
 			return
@@ -132,6 +132,9 @@ func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
 				return fmt.Sprintf("frame %d was never read", i)
 			case l.s.array.Chips[want.chip].Name != got.GetChip():
 				return fmt.Sprintf("frame %d is said to be of %s", i, got.GetChip())
+			case uint32(want.row) != got.GetWindow().GetRow(), uint32(want.column) != got.GetWindow().GetColumn():
+				return fmt.Sprintf("frame %d of %s was read from row %d, column %d on, it says %v", i, got.GetChip(),
+					want.row, want.column, got.GetWindow())
 			case !bytes.Equal(want.data, got.GetData()):
 				return fmt.Sprintf("frame %d of %s holds other codes than a clean bus gives", i, got.GetChip())
 			case want.light.NS()-got.GetExposureNs()/2 != got.GetLightBusNs(),
@@ -151,6 +154,7 @@ func (a *assembly) differs(l *life, sets []*facetdv1.FrameSet) string {
 // cleanFrame is one frame of a clean bus.
 type cleanFrame struct {
 	chip         int
+	row, column  int // of its window
 	data         []byte
 	light, first bus.Time
 	hold         time.Duration
@@ -164,7 +168,7 @@ func (a *assembly) frame(index int) *cleanFrame {
 			continue
 		}
 		if out == nil {
-			out = &cleanFrame{chip: c.Chip, light: c.Light, first: c.FirstSample}
+			out = &cleanFrame{chip: c.Chip, row: c.Window.Row, column: c.Window.Column, light: c.Light, first: c.FirstSample}
 		}
 		out.hold = max(out.hold, c.Hold)
 		for _, code := range c.Codes { // rows are read in order
@@ -187,10 +191,11 @@ func digestOf(lives []*life) uint64 {
 	for _, l := range lives {
 		for i := range l.driven.log {
 			e := &l.driven.log[i]
-			number(e.start.NS(), e.res.Start.NS(), e.res.End.NS(), int64(e.job.Number), int64(len(e.ops)))
+			ops := e.filled()
+			number(e.start.NS(), e.res.Start.NS(), e.res.End.NS(), int64(e.job.Number), int64(len(ops)))
 			fmt.Fprintf(h, "%s %v", e.job.Task, e.err)
-			for k := range e.ops {
-				op := &e.ops[k]
+			for k := range ops {
+				op := &ops[k]
 				number(int64(op.Kind), int64(op.Word), int64(op.Register), int64(op.Value), int64(op.Strobe),
 					int64(op.Hold))
 			}

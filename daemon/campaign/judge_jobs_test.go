@@ -20,6 +20,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeReleases(l, last)
 		o.judgeRules(l)
 		o.judgeFrames(l)
+		o.judgeParameters(l)
 		o.judgeReaders(l)
 		o.judgeRecordings(l, dir)
 		o.judgeEvents(l)

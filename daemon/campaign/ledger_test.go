@@ -2,6 +2,7 @@ package campaign
 
 import (
 	"sync"
+	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
@@ -9,10 +10,11 @@ import (
 	"facetd.example/daemon/dispatch"
 )
 
-// planned is a timetable and when it took effect; after is how many frame sets had ended then.
+// planned is a timetable, since when it is active, and when that was told; after is how many frame sets had ended then.
 type planned struct {
 	plan  *facetdv1.Plan
 	epoch bus.Time
+	at    time.Time
 	after int
 }
 
@@ -38,7 +40,7 @@ func (l *ledger) JobEnded(fs *facetdv1.FrameSet) {
 func (l *ledger) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.plans = append(l.plans, planned{plan, epoch, len(l.sets)})
+	l.plans = append(l.plans, planned{plan, epoch, time.Now(), len(l.sets)})
 }
 
 func (l *ledger) Violated(v rules.Violation) {

@@ -50,6 +50,7 @@ type life struct {
 	recorded []*recorded
 	demanded []demanded
 	changed  []error
+	sets     []*set
 
 	// Once it has ended.
 	cause  error
@@ -192,6 +193,16 @@ func (l *life) callers() {
 			l.mu.Lock()
 			l.demanded = append(l.demanded, demanded{d, set, err})
 			l.mu.Unlock()
+		})
+	}
+	for i := range l.s.settings {
+		x := &l.s.settings[i]
+		l.call(x.at, func() {
+			if done := x.do(l.ctx, l.disp); done != nil {
+				l.mu.Lock()
+				l.sets = append(l.sets, done)
+				l.mu.Unlock()
+			}
 		})
 	}
 	for i := range l.s.subscribers {

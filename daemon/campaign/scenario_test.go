@@ -30,6 +30,7 @@ type scenario struct {
 	// Of the safety phase, by time.
 	changes     []change
 	demands     []demand
+	settings    []setting
 	subscribers []subscriber
 	recordings  []recording
 	faults      []fault
@@ -60,10 +61,12 @@ func newScenario(seed uint64) *scenario {
 		s.tasks = firstTasks(r, s.array, s.large)
 	}
 	s.changes = randomChanges(part(1), s)
+	s.makeMovable(part(6))
 	s.demands = randomDemands(part(2), s)
 	s.subscribers = randomSubscribers(part(3), s)
 	s.faults = randomFaults(part(5), s)
 	s.recordings = randomRecordings(part(4), s)
+	s.settings = randomSettings(part(7), s)
 	return s
 }
 
@@ -81,7 +84,9 @@ func randomRemote(r *rand.Rand) *bustest.RemoteConfig {
 	}
 	c.Limits = bus.Limits{
 		Grain: []time.Duration{1, 100, 1000}[r.IntN(3)], Queue: 24 + r.IntN(40),
-		Release: 100 * time.Microsecond, Lease: time.Duration(30+r.IntN(60))*time.Millisecond + 3,
+		// Its quarter, in which the host is heard, divides none of the times that the dispatcher waits: what happens
+		// at one instant has no order.
+		Release: 100 * time.Microsecond, Lease: time.Duration(30+r.IntN(60))*time.Millisecond + 151,
 	}
 	c.Limits.LeastLead = c.Latency + c.Ready + 100*time.Microsecond
 	return c

@@ -32,6 +32,8 @@ const (
 	pathLost                  // frame sets lost by a recording whose disk is slow
 	pathSalvaged              // a recording that failed, its file closed
 	pathUnwritten             // events that the disk refused
+	pathSet                   // parameters of a task set between its jobs
+	pathNotSet                // parameters refused, as they were outside their bounds
 	numPaths
 )
 
@@ -39,7 +41,7 @@ func (p path) String() string {
 	return [...]string{
 		"late", "failed", "refused", "restored", "begun anew", "retried", "changed", "change failed",
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
-		"recording failed", "events unwritten",
+		"recording failed", "events unwritten", "parameters set", "parameters refused",
 	}[p]
 }
 
@@ -171,6 +173,13 @@ func (o *outcome) countEnds(l *life) {
 			t.paths[pathSalvaged]++
 		case r.info.GetLost() > 0:
 			t.paths[pathLost]++
+		}
+	}
+	for _, x := range l.sets {
+		if x.err == nil {
+			t.paths[pathSet]++
+		} else if x.outside {
+			t.paths[pathNotSet]++
 		}
 	}
 	t.paths[pathUnwritten] += int(l.journal.Stats().DiskRefused)

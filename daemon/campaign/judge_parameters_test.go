@@ -1,0 +1,226 @@
+package campaign
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
+	"facetd.example/chipmodel"
+	"facetd.example/daemon/dispatch"
+)
+
+// moving is what may be set of one task, and what it is, from one of its jobs on.
+type moving struct {
+	from   uint64
+	task   *facetdv1.Task
+	values map[string]*facetdv1.ViewParameters // by view
+}
+
+// defaults are the values that parameters have before anything is set.
+func defaults(t *facetdv1.Task, class *chipmodel.Class) map[string]*facetdv1.ViewParameters {
+	out := map[string]*facetdv1.ViewParameters{}
+	for _, v := range t.GetViews() {
+		m, p := v.GetMovable(), &facetdv1.ViewParameters{View: v.GetName()}
+		bias := func(b *facetdv1.Bounds, set *uint32, reg facetdv1.Register) *uint32 {
+			if b == nil || set != nil {
+				return keep(b, set)
+			}
+			return proto.Uint32(uint32(class.PowerOn(reg)))
+		}
+		trim := v.GetTrim()
+		if trim == nil {
+			trim = &facetdv1.TrimSettings{}
+		}
+		p.Row = keep(m.GetRow(), proto.Uint32(v.GetWindow().GetRow()))
+		p.Column = keep(m.GetColumn(), proto.Uint32(v.GetWindow().GetColumn()))
+		p.PixelBias = bias(m.GetPixelBias(), trim.PixelBias, chipmodel.PixelBias)
+		p.OutputBias = bias(m.GetOutputBias(), trim.OutputBias, chipmodel.OutputBias)
+		p.GainIndex = keep(m.GetGainIndex(), proto.Uint32(trim.GetGainIndex()))
+		p.Offset = keep(m.GetOffset(), proto.Int32(trim.GetOffset()))
+		if proto.Size(m) > 0 {
+			out[v.GetName()] = p
+		}
+	}
+	return out
+}
+
+// keep is a value where something has bounds, else nil.
+func keep[T any](b *facetdv1.Bounds, value *T) *T {
+	if b == nil {
+		return nil
+	}
+	return value
+}
+
+// sameSlots reports whether the same may be set of two tasks, and is the same before anything is.
+func sameSlots(a, b *facetdv1.Task, class *chipmodel.Class) bool {
+	slots := func(t *facetdv1.Task) (out []string) {
+		values := defaults(t, class)
+		for i, v := range t.GetViews() {
+			if p := values[v.GetName()]; p != nil {
+				out = append(out, fmt.Sprint(i, v.GetName(), v.GetMovable(), p))
+			}
+		}
+		return out
+	}
+	return slices.Equal(slots(a), slots(b))
+}
+
+// judgeParameters: every frame says what was set for its job, from the job on that the answer named, and nothing else.
+func (o *outcome) judgeParameters(l *life) {
+	names := map[string]bool{}
+	for i := range l.ledger.plans {
+		for _, t := range l.ledger.plans[i].plan.GetTasks() {
+			names[t.GetName()] = true
+		}
+	}
+	for name := range names {
+		history, what := l.history(name)
+		for i := 0; i < len(l.ledger.sets) && what == ""; i++ {
+			if fs := l.ledger.sets[i]; fs.GetTask() == name {
+				what = l.claims(fs, history)
+			}
+		}
+		if what != "" {
+			o.problem("%s: %s", name, what)
+			return
+		}
+	}
+	for _, x := range l.sets {
+		invalidOnly := errors.As(x.err, new(invalid.Errors))
+		if x.outside && !invalidOnly && x.err == nil || !x.outside && x.err != nil &&
+			!errors.As(x.err, new(*dispatch.StoppedError)) {
+			o.problem("setting %v of %s: outside its bounds is %v, it ended with %v", x.request.GetViews(),
+				x.request.GetTask(), x.outside, x.err)
+			return
+		}
+	}
+}
+
+// history is what could be set of a task and what it was, by the order of its jobs. It says what is wrong with an
+// answer to one who set something.
+func (l *life) history(name string) (out []moving, wrong string) {
+	class := func(t *facetdv1.Task) *chipmodel.Class {
+		return l.s.array.Chips[l.s.array.Chip(t.GetTarget().GetList().GetNames()[0])].Class
+	}
+	task := func(tasks []*facetdv1.Task) *facetdv1.Task {
+		if i := slices.IndexFunc(tasks, func(t *facetdv1.Task) bool { return t.GetName() == name }); i >= 0 {
+			return tasks[i]
+		}
+		return nil
+	}
+	var now *moving
+	change := func(t *facetdv1.Task, from uint64) {
+		next := &moving{from: from, task: t}
+		if t == nil {
+			now = nil
+			return
+		}
+		if next.values = defaults(t, class(t)); now != nil && sameSlots(now.task, t, class(t)) {
+			next.values = now.values
+		}
+		now = next
+		out = append(out, *now)
+	}
+	change(task(l.tasks), 0)
+	plans := l.ledger.plans
+	upTo := func(at time.Time) {
+		for ; len(plans) > 0 && plans[0].at.Before(at); plans = plans[1:] {
+			jobs := uint64(0)
+			for _, fs := range l.ledger.sets[:plans[0].after] {
+				if fs.GetTask() == name {
+					jobs++
+				}
+			}
+			change(task(plans[0].plan.GetTasks()), jobs)
+		}
+	}
+	for _, x := range l.sets {
+		if upTo(x.at); x.request.GetTask() != name || x.err != nil {
+			continue
+		}
+		if now == nil {
+			return out, fmt.Sprintf("%v was set of a task that does not run", x.request.GetViews())
+		}
+		next := &moving{x.response.GetFirstJob(), now.task, map[string]*facetdv1.ViewParameters{}}
+		for view, p := range now.values {
+			next.values[view] = proto.CloneOf(p)
+		}
+		for _, p := range x.request.GetViews() {
+			proto.Merge(next.values[p.GetView()], p)
+		}
+		for _, p := range x.response.GetViews() {
+			if !proto.Equal(p, next.values[p.GetView()]) {
+				return out, fmt.Sprintf("after %v was set the answer has %v, not %v", x.request.GetViews(), p,
+					next.values[p.GetView()])
+			}
+		}
+		if len(x.response.GetViews()) != len(next.values) {
+			return out, fmt.Sprintf("the answer to %v has %d views of %d", x.request.GetViews(),
+				len(x.response.GetViews()), len(next.values))
+		}
+		now = next
+		out = append(out, *now)
+	}
+	upTo(time.Now().Add(time.Hour))
+	return out, ""
+}
+
+// claims says where the frames of a job claim something else than was set for it.
+func (l *life) claims(fs *facetdv1.FrameSet, history []moving) string {
+	var now *moving
+	for i := range history {
+		if history[i].from <= fs.GetJob() {
+			now = &history[i]
+		}
+	}
+	if now == nil {
+		return fmt.Sprintf("job %d is of no task", fs.GetJob())
+	}
+	views := now.task.GetViews()
+	for _, f := range fs.GetFrames() {
+		i := slices.IndexFunc(views, func(v *facetdv1.View) bool { return v.GetName() == f.GetView() })
+		if i < 0 {
+			continue // it has no name of its own, and nothing of it moves
+		}
+		expected := active(views, i, now.values, l.s.array.Chips[l.s.array.Chip(f.GetChip())].Class)
+		said := &facetdv1.ViewParameters{View: f.GetView(), Row: proto.Uint32(f.GetWindow().GetRow()),
+			Column: proto.Uint32(f.GetWindow().GetColumn())}
+		trim := f.GetTrim()
+		if trim != nil && expected.PixelBias != nil {
+			said.PixelBias = trim.PixelBias
+		}
+		if trim != nil && expected.OutputBias != nil {
+			said.OutputBias = trim.OutputBias
+		}
+		if trim != nil && expected.GainIndex != nil {
+			said.GainIndex = proto.Uint32(trim.GetGainIndex())
+		}
+		if trim != nil && expected.Offset != nil {
+			said.Offset = proto.Int32(trim.GetOffset())
+		}
+		if !proto.Equal(said, expected) {
+			return fmt.Sprintf("job %d: frame %s of %s says %v, active was %v since job %d", fs.GetJob(), f.GetView(),
+				f.GetChip(), said, expected, now.from)
+		}
+	}
+	return ""
+}
+
+// active is what was active of a view: where its window was, and what else may be set of it.
+func active(views []*facetdv1.View, i int, values map[string]*facetdv1.ViewParameters,
+	class *chipmodel.Class) *facetdv1.ViewParameters {
+	v := views[i]
+	out := &facetdv1.ViewParameters{View: v.GetName(), Row: proto.Uint32(v.GetWindow().GetRow()),
+		Column: proto.Uint32(v.GetWindow().GetColumn())}
+	proto.Merge(out, values[v.GetName()])
+	if first := values[views[0].GetName()]; class.HasMemory() && first != nil { // one load, under one bias
+		out.PixelBias = first.PixelBias
+	}
+	return out
+}
