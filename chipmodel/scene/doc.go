@@ -24,5 +24,6 @@
 // scene gives equal light on every pixel exactly when the vignetting is 0, and
 // is a flat field for the shading otherwise. Colour is reduced to luminance.
 //
-// A pixel is given the mean over its cell, widened by the blur of its lens.
+// A pixel is given the mean over its cell, widened by the blur of its lens: over its own shape where that is far from
+// square, by its pitches or through its lens, and else over the square of its area. The blur is round on the sensor.
 package scene

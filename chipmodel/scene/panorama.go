@@ -58,7 +58,7 @@ type pose32 struct {
 //
 // The picture is resampled here, once, to a pyramid of cube maps (float32), at
 // the cost of about a tenth of a microsecond a texel. Each pixel then takes the
-// average over about its own solid angle.
+// average over about its own solid angle, in its own shape.
 func Panorama(img image.Image, o PanoramaOptions) (Scene, error) {
 	var c checks
 	if c.that(img != nil, "img", img, "a picture") {
@@ -137,6 +137,10 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 	if !p.still {
 		moved := newPose32(p.opts.Motion, at)
 		pose = &moved
+	}
+	if n > 0 && v.streaks != nil {
+		p.oblong(dst[:n], v, first, pose)
+		return
 	}
 	m, forward := &pose.m, pose.forward
 	rays, gain := v.viewRow(first, n)

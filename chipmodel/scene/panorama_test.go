@@ -163,7 +163,8 @@ func supersampled(light plane, l Lattice, o Optics, pose Pose, radius float64, p
 			var sum float64
 			for i := range points * points {
 				px := float64(c) + (float64(i%points)+0.5)/float64(points) + o.BlurPixels*rng.NormFloat64()
-				py := float64(r) + (float64(i/points)+0.5)/float64(points) + o.BlurPixels*rng.NormFloat64()
+				py := float64(r) + (float64(i/points)+0.5)/float64(points) +
+					o.BlurPixels/l.rowPitch()*rng.NormFloat64()
 				x, y, z := body.apply(mount.apply(1, tx*(1-2*px/float64(l.Columns)), ty*(1-2*py/float64(l.Rows))))
 				if pose.ForwardM != 0 { // to the wall of the pipe, and the point as seen from the start
 					t := radius / math.Hypot(y, z)

@@ -12,8 +12,9 @@ import (
 )
 
 // TestDemoDigests: half a second of the demo gives the frames that it gave when pixels came to
-// follow the light between two looks: testdata/demo-digests.txt was recorded then, and is not to be
-// recorded again unless the physics or the demo itself is meant to change.
+// follow the light between two looks, those of the bed when pixels came to be averaged over their own shape (theirs are
+// half as high again as wide): testdata/demo-digests.txt was recorded then, and is not to be recorded again unless the
+// physics or the demo itself is meant to change.
 func TestDemoDigests(t *testing.T) {
 	if runtime.GOARCH != "amd64" {
 		t.Skip("the digests were recorded on amd64; other processors may round sums of products differently")
