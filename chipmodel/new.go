@@ -36,6 +36,9 @@ func New(described *facetdv1.Array) (*Array, invalid.Errors) {
 	b.description("description", msg.GetDescription())
 	b.a.WiringOnly = len(msg.GetClasses()) == 0 && len(msg.GetLanes()) == 0 && msg.GetTiming() == nil
 	b.selectLines()
+	if lux := msg.GetLightLux(); lux != 0 {
+		b.within("light_lux", lux, 1e-9, 1e9, "lux")
+	}
 	if !b.a.WiringOnly {
 		b.timing()
 		b.lanes()

@@ -8,7 +8,6 @@ import (
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
-	"facetd.example/chipmodel"
 	"facetd.example/scheduler/program"
 )
 
@@ -183,27 +182,19 @@ func (p *report) predict(task int, m *Member, job bus.Phases, entries []*Entry) 
 		}
 	}
 	out.JitterNs = int64(late - early)
-	if t.Task.Class.HasMemory() {
+	if class := t.Task.Class; class.HasMemory() {
+		gain := m.Task.GreatestGain()
+		out.DroopLux = p.array.LightLux()
 		for _, c := range t.Task.Chips {
 			out.WorstHoldNs = max(out.WorstHoldNs, int64(holds[c]))
 			out.Holds = append(out.Holds, &facetdv1.ChipHold{
-				Chip: p.array.Chips[c].Name, HoldNs: int64(holds[c]), DroopVolts: droop(t.Task.Class, holds[c]),
+				Chip: p.array.Chips[c].Name, HoldNs: int64(holds[c]),
+				DroopVolts: class.Droop(holds[c], out.DroopLux, gain),
 			})
 		}
-		out.WorstDroopVolts = droop(t.Task.Class, time.Duration(out.WorstHoldNs))
+		out.WorstDroopVolts = class.Droop(time.Duration(out.WorstHoldNs), out.DroopLux, gain)
 	}
 	return out
-}
-
-// droop is the voltage that leaks from a cell in a time: I t / C, with a leakage that doubles with every
-// leak_doubling_k above 300 K. Leakage by light is left out: it depends on the scene.
-func droop(class *chipmodel.Class, hold time.Duration) float64 {
-	m := class.Spec.GetMemory()
-	leak := m.GetLeakFa() * 1e-15
-	if d := m.GetLeakDoublingK(); d > 0 {
-		leak *= math.Exp2((class.Spec.GetTemperatureK() - 300) / d)
-	}
-	return leak * hold.Seconds() / (m.GetCellCapacitanceFf() * 1e-15)
 }
 
 // bounds is the proved least time of every bus job, by members. Only a task whose chips no other task uses can rely on

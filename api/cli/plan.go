@@ -34,6 +34,12 @@ func WritePlan(w io.Writer, p *facetdv1.Plan, segments bool) error {
 		fmt.Fprintf(w, "efficiency   %s (what any correct program needs at least, over what is planned)\n",
 			Percent(p.GetEfficiency()))
 	}
+	for _, q := range p.GetPredictions() {
+		if q.GetWorstHoldNs() > 0 && q.GetDroopLux() > 0 {
+			fmt.Fprintf(w, "droop        at the output of chips, with %g lux on the pixels\n", q.GetDroopLux())
+			break
+		}
+	}
 	fmt.Fprintln(w)
 	if err := predictions(w, p); err != nil {
 		return err

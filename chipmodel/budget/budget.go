@@ -165,7 +165,7 @@ func (k *reckoning) work() Budget {
 	response := die.NewResponse(k.class)
 	signal := response.Volts(k.Lux)
 	if amp := spec.GetAmplifier(); amp != nil {
-		k.gain = amp.GetGains()[k.GainIndex]
+		k.gain = k.class.Gain(k.GainIndex)
 		signal = amp.GetMidVolts() + k.gain*(signal-amp.GetMidVolts())
 		signal = min(max(signal, amp.GetLowVolts()), amp.GetHighVolts())
 	}

@@ -105,8 +105,7 @@ func (k *reckoning) memory() {
 	cell := m.GetCellCapacitanceFf() * 1e-15
 	k.add("kT/C of the memory cells", Random, k.gain*analog.KTCVolts(k.kelvin, cell),
 		"larger cells, or the mean of several frames; smoothing and binning do not lower it")
-	leak := m.GetLeakFa()*analog.Doubling(k.kelvin, m.GetLeakDoublingK()) + m.GetLightLeakFaPerLux()*k.Lux
-	k.add("droop", Systematic, k.gain*analog.DroopVoltsPerS(leak*1e-15, cell)*k.Hold.Seconds(),
+	k.add("droop", Systematic, k.class.Droop(k.Hold, k.Lux, k.gain),
 		"a shorter hold (load in batches), a cooler chip, or shade")
 	var injected, unsettled float64
 	for _, s := range k.Shares {

@@ -46,6 +46,9 @@ ARRAY is ` + fileForm + `.`,
 			if !cmd.Flags().Changed("hold") && !a.Chips[i].Class.HasMemory() {
 				c.Hold = 0
 			}
+			if !cmd.Flags().Changed("lux") {
+				c.Lux = a.LightLux()
+			}
 			b, m := budget.New(a, i, c)
 			if len(m) > 0 {
 				return &invalidError{"the conditions", m}
@@ -60,7 +63,7 @@ ARRAY is ` + fileForm + `.`,
 	fl := cmd.Flags()
 	fl.StringVar(&array, "array", "demo", "array file that the class is of")
 	fl.StringVar(&chip, "chip", "", "chip of the class, for its lane (default the first)")
-	fl.Float64Var(&c.Lux, "lux", 100, "light on the pixel")
+	fl.Float64Var(&c.Lux, "lux", 0, "light on the pixel (default what the array states, or 100)")
 	fl.DurationVar(&c.Hold, "hold", 10*time.Millisecond, "time from load to conversion, of memory chips")
 	fl.StringVar(&columns, "columns", "", "column patterns")
 	fl.StringVar(&rows, "rows", "", "row patterns")

@@ -2,6 +2,7 @@ package program
 
 import (
 	"fmt"
+	"math"
 
 	"google.golang.org/protobuf/proto"
 
@@ -202,6 +203,30 @@ func (t *Task) biasMoves() bool {
 		}
 	}
 	return false
+}
+
+// GreatestGain is the largest gain of the amplifier, by size, that a view of the task may be read with; 1 without one.
+func (t *Task) GreatestGain() float64 {
+	greatest := 0.0
+	for k := range t.Views {
+		v := &t.Views[k]
+		for i, rv := range v.Trim {
+			if rv.Register != chipmodel.Gain {
+				continue
+			}
+			low, high := int(rv.Value), int(rv.Value)
+			if slot := v.slotOf(i); slot > 0 {
+				low, high = t.Slots[slot-1].Low, t.Slots[slot-1].High
+			}
+			for index := low; index <= high; index++ {
+				greatest = max(greatest, math.Abs(t.Class.Gain(index)))
+			}
+		}
+	}
+	if greatest == 0 {
+		return 1
+	}
+	return greatest
 }
 
 // shifted are views whose slots come after others of the same task.

@@ -99,7 +99,10 @@ type Array struct {
 	// Named sets of chips that commands may be meant for.
 	Groups []*Group `protobuf:"bytes,7,rep,name=groups,proto3" json:"groups,omitempty"`
 	// How long the host's bus operations take.
-	Timing        *BusTiming `protobuf:"bytes,8,opt,name=timing,proto3" json:"timing,omitempty"`
+	Timing *BusTiming `protobuf:"bytes,8,opt,name=timing,proto3" json:"timing,omitempty"`
+	// Light on the pixels, in lux, at which plans and budgets state what depends on it, such
+	// as the droop of memories that leak by light; 0 means 100.
+	LightLux      float64 `protobuf:"fixed64,9,opt,name=light_lux,json=lightLux,proto3" json:"light_lux,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -188,6 +191,13 @@ func (x *Array) GetTiming() *BusTiming {
 		return x.Timing
 	}
 	return nil
+}
+
+func (x *Array) GetLightLux() float64 {
+	if x != nil {
+		return x.LightLux
+	}
+	return 0
 }
 
 // Lane is one shared analog output line and its converter. At most one chip may
@@ -2036,7 +2046,7 @@ var File_facetd_v1_array_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_array_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/array.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\"\xb6\x02\n" +
+	"\x15facetd/v1/array.proto\x12\tfacetd.v1\x1a\x1egoogle/protobuf/duration.proto\"\xd3\x02\n" +
 	"\x05Array\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12 \n" +
 	"\vdescription\x18\x02 \x01(\tR\vdescription\x12!\n" +
@@ -2045,7 +2055,8 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\aclasses\x18\x05 \x03(\v2\x14.facetd.v1.ChipClassR\aclasses\x12%\n" +
 	"\x05chips\x18\x06 \x03(\v2\x0f.facetd.v1.ChipR\x05chips\x12(\n" +
 	"\x06groups\x18\a \x03(\v2\x10.facetd.v1.GroupR\x06groups\x12,\n" +
-	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\"\xcb\x01\n" +
+	"\x06timing\x18\b \x01(\v2\x14.facetd.v1.BusTimingR\x06timing\x12\x1b\n" +
+	"\tlight_lux\x18\t \x01(\x01R\blightLux\"\xcb\x01\n" +
 	"\x04Lane\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
 	"\x13line_capacitance_pf\x18\x02 \x01(\x01R\x11lineCapacitancePf\x123\n" +

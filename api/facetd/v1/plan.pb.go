@@ -652,8 +652,8 @@ type Prediction struct {
 	SkewNs int64 `protobuf:"varint,8,opt,name=skew_ns,json=skewNs,proto3" json:"skew_ns,omitempty"`
 	// Longest hold of any pixel, in nanoseconds; 0 for chips without memory.
 	WorstHoldNs int64 `protobuf:"varint,9,opt,name=worst_hold_ns,json=worstHoldNs,proto3" json:"worst_hold_ns,omitempty"`
-	// Droop over the longest hold at the class's leakage and temperature, in
-	// volts; the light leakage is not part of it.
+	// Droop over the longest hold, in volts at the output of the chip: leakage at the class's
+	// temperature and by the light of droop_lux, behind the largest gain that the task sets.
 	WorstDroopVolts float64 `protobuf:"fixed64,10,opt,name=worst_droop_volts,json=worstDroopVolts,proto3" json:"worst_droop_volts,omitempty"`
 	// Bus time of one job in nanoseconds; of a merged job this task's part: the task
 	// read first bears the load, the others what they add.
@@ -673,7 +673,9 @@ type Prediction struct {
 	JobLowerBoundNs int64 `protobuf:"varint,17,opt,name=job_lower_bound_ns,json=jobLowerBoundNs,proto3" json:"job_lower_bound_ns,omitempty"`
 	// Other tasks with which its jobs are merged, in the order of their reading: they
 	// are read from the same load, and finish together.
-	MergedWith    []string `protobuf:"bytes,18,rep,name=merged_with,json=mergedWith,proto3" json:"merged_with,omitempty"`
+	MergedWith []string `protobuf:"bytes,18,rep,name=merged_with,json=mergedWith,proto3" json:"merged_with,omitempty"`
+	// Light on the pixels that the droop counts, in lux: what the array states.
+	DroopLux      float64 `protobuf:"fixed64,19,opt,name=droop_lux,json=droopLux,proto3" json:"droop_lux,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -834,6 +836,13 @@ func (x *Prediction) GetMergedWith() []string {
 	return nil
 }
 
+func (x *Prediction) GetDroopLux() float64 {
+	if x != nil {
+		return x.DroopLux
+	}
+	return 0
+}
+
 // ChipHold is the longest hold of one chip under a task.
 type ChipHold struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -841,7 +850,7 @@ type ChipHold struct {
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
 	// From its load to the conversion of its last pixel, in nanoseconds.
 	HoldNs int64 `protobuf:"varint,2,opt,name=hold_ns,json=holdNs,proto3" json:"hold_ns,omitempty"`
-	// Droop over that time, in volts.
+	// Droop over that time, in volts at the output of the chip.
 	DroopVolts    float64 `protobuf:"fixed64,3,opt,name=droop_volts,json=droopVolts,proto3" json:"droop_volts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1550,7 +1559,7 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x05reads\x18\b \x03(\tR\x05reads\x12\x14\n" +
 	"\x05holds\x18\t \x03(\tR\x05holds\x123\n" +
 	"\x06phases\x18\n" +
-	" \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\"\x98\x05\n" +
+	" \x03(\v2\x1b.facetd.v1.PhaseUtilizationR\x06phases\"\xb5\x05\n" +
 	"\n" +
 	"Prediction\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
@@ -1572,7 +1581,8 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x05holds\x18\x10 \x03(\v2\x13.facetd.v1.ChipHoldR\x05holds\x12+\n" +
 	"\x12job_lower_bound_ns\x18\x11 \x01(\x03R\x0fjobLowerBoundNs\x12\x1f\n" +
 	"\vmerged_with\x18\x12 \x03(\tR\n" +
-	"mergedWith\"X\n" +
+	"mergedWith\x12\x1b\n" +
+	"\tdroop_lux\x18\x13 \x01(\x01R\bdroopLux\"X\n" +
 	"\bChipHold\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +

@@ -124,6 +124,8 @@ class Prediction:
     skew_ns: int
     worst_hold_ns: int
     worst_droop_volts: float
+    #: Light on the pixels that the droop counts, in lux.
+    droop_lux: float
     job_ns: int
     #: Fraction of bus time, 0 to 1.
     bus_utilization: float
