@@ -63,6 +63,12 @@ func linearBed(t testing.TB, more func(*facetdv1.Array), pixel ...func(*facetdv1
 // pixel and the spread of the pixels' means, both in steps of the converter. The budget is that of the middle of a
 // chip: pixels so near its ends that shares average fewer of them are left out.
 func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64) (random, fixed float64) {
+	_, random, fixed = measureAll(a, chip, c, frames, seed)
+	return random, fixed
+}
+
+// measureAll gives the mean code as well.
+func measureAll(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64) (mean, random, fixed float64) {
 	d, lane := die.New(a, chip, seed), die.NewLane(a, a.Chips[chip].Lane, seed)
 	class := a.Chips[chip].Class
 	light := die.Still(func(dst []float64, _ int, _ bustime.Time) {
@@ -99,7 +105,7 @@ func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64
 		}
 	}
 	m := float64(frames)
-	var mean, spread, pixels float64
+	var spread, pixels float64
 	inside := func(do func(i int)) {
 		for r := len(c.Shares); r < class.Rows-len(c.Shares); r++ {
 			for column := len(c.Shares); column < class.Columns-len(c.Shares); column++ {
@@ -114,7 +120,7 @@ func measure(a *chipmodel.Array, chip int, c Conditions, frames int, seed uint64
 	})
 	random, mean = random/pixels, mean/pixels
 	inside(func(i int) { spread += (sum[i]/m - mean) * (sum[i]/m - mean) / pixels })
-	return math.Sqrt(random), math.Sqrt(max(spread-random/m, 0))
+	return mean, math.Sqrt(random), math.Sqrt(max(spread-random/m, 0))
 }
 
 func term(b Budget, name string) Term {
@@ -176,6 +182,45 @@ func TestBesideSimulation(t *testing.T) {
 		if got := math.Sqrt(fixed); math.Abs(got/pattern-1) > within || within > 0.15 {
 			t.Errorf("%s: pattern of %.3f codes measured, %.3f reckoned within %.3f\n%s", c.name, got, pattern, within,
 				b.Table())
+		}
+	}
+}
+
+// TestInputReferredNoise: for sensors whose response is no straight line EMVA 1288, release 4 General, has no photon
+// transfer (seen in a report of its publication) and refers the noise to the input: sigma_y over the slope of the
+// response at the working point (from memory). So measured, the signal-to-noise ratio of the light itself is what the
+// budget says in decades, 1/(ln 10 x decades), of logarithmic pixels over four decades as of linear ones.
+func TestInputReferredNoise(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	straight := func(msg *facetdv1.Array) {
+		for _, l := range msg.Lanes {
+			l.Converter.IntegralNonlinearitySteps, l.Converter.DifferentialNonlinearitySteps = 0, 0
+		}
+	}
+	logarithmic, linear := changed(t, straight), linearBed(t, straight)
+	for _, c := range []struct {
+		array *chipmodel.Array
+		chip  string
+		lux   float64
+	}{{logarithmic, "wall-00", 0.05}, {logarithmic, "wall-00", 1}, {logarithmic, "wall-00", 300},
+		{logarithmic, "bed-1", 30}, {linear, "bed-1", 100}} {
+		chip := c.array.Chip(c.chip)
+		at := func(lux float64) (mean, random float64) {
+			mean, random, _ = measureAll(c.array, chip, Conditions{Lux: lux}, 60, seed)
+			return mean, random
+		}
+		const apart = 1.3
+		_, noise := at(c.lux)
+		bright, _ := at(c.lux * apart)
+		dim, _ := at(c.lux / apart)
+		slope := math.Abs(bright-dim) / (c.lux * (apart - 1/apart))
+		b, m := New(c.array, chip, Conditions{Lux: c.lux})
+		if m.Err() != nil {
+			t.Fatal(m)
+		}
+		if got, want := c.lux*slope/noise, 1/(math.Ln10*b.Random.Decades); math.Abs(got/want-1) > 0.06 {
+			t.Errorf("%s at %g lux: a ratio of %.4g measured, %.4g reckoned", c.chip, c.lux, got, want)
 		}
 	}
 }

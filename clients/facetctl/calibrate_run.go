@@ -261,12 +261,16 @@ func writeTransfers(w io.Writer, all []*facetdv1.PhotonTransfer) {
 	}
 	fmt.Fprintln(w)
 	t := cli.NewTable("CHIP", "VIEW", ">CODES/E", ">DARK NOISE", ">SATURATION", ">DSNU", ">PRNU", ">SNR MAX", ">RANGE",
-		">LINEARITY")
+		">LINEARITY ERROR")
 	for _, p := range all {
+		linearity := "-" // too few levels
+		if p.GetLinearityError() > 0 {
+			linearity = cli.Percent(p.GetLinearityError())
+		}
 		t.Row(p.GetChip(), p.GetView(), cli.Significant(p.GetCodesPerElectron()),
 			cli.Significant(p.GetDarkNoiseElectrons())+" e", cli.Significant(p.GetSaturationElectrons())+" e",
 			cli.Significant(p.GetDsnuElectrons())+" e", cli.Percent(p.GetPrnu()), cli.Significant(p.GetMaxSnr()),
-			cli.Significant(p.GetDynamicRange()), cli.Percent(p.GetLinearityError()))
+			cli.Significant(p.GetDynamicRange()), linearity)
 	}
 	_ = t.Write(w) // the rest of the output fails alike
 }

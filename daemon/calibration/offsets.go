@@ -155,6 +155,6 @@ func (s *Service) photonTransfer(ses *session, i int) *facetdv1.PhotonTransfer {
 		DarkNoiseElectrons:  finite(t.DarkNoise),
 		SaturationElectrons: finite(t.Saturation), DsnuElectrons: finite(t.DSNU), Prnu: finite(t.PRNU),
 		CodesPerLux:    finite(math.Abs(t.CodesPerLux)),
-		LinearityError: finite(t.Linearity), MaxSnr: finite(t.MaxSNR), DynamicRange: finite(t.DynamicRange),
+		LinearityError: finite(t.LinearityError), MaxSnr: finite(t.MaxSNR), DynamicRange: finite(t.DynamicRange),
 	}
 }

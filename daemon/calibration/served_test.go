@@ -660,6 +660,9 @@ chips:
 			t.Errorf("%s is %.5g, the class says %.5g", name, v.got, v.want)
 		}
 	}
+	if e := p.GetLinearityError(); !(e > 0 && e < 0.001) {
+		t.Errorf("a straight response has a linearity error of %g", e)
+	}
 }
 
 // TestCodesThatThereAreNot are refused, in streams and captures.

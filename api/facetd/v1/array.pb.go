@@ -280,7 +280,8 @@ type Converter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resolution in bits, 4 to 16.
 	Bits uint32 `protobuf:"varint,1,opt,name=bits,proto3" json:"bits,omitempty"`
-	// Lowest input voltage that gives code 0, in volts. Code 1 begins one step above.
+	// Lowest input voltage that gives code 0, in volts. Code 1 begins one step above. A
+	// data sheet whose first transition is at half a step has its zero half a step above.
 	LowVolts float64 `protobuf:"fixed64,2,opt,name=low_volts,json=lowVolts,proto3" json:"low_volts,omitempty"`
 	// Input voltage one step above the highest code, in volts.
 	HighVolts float64 `protobuf:"fixed64,3,opt,name=high_volts,json=highVolts,proto3" json:"high_volts,omitempty"`

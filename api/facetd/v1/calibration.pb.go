@@ -1179,7 +1179,9 @@ type PhotonTransfer struct {
 	Prnu float64 `protobuf:"fixed64,7,opt,name=prnu,proto3" json:"prnu,omitempty"`
 	// Response in codes per lux of the levels.
 	CodesPerLux float64 `protobuf:"fixed64,8,opt,name=codes_per_lux,json=codesPerLux,proto3" json:"codes_per_lux,omitempty"`
-	// Largest departure of the response from a straight line, as a fraction.
+	// Mean departure of the response from a straight line as a fraction of it, over the
+	// levels from 5 to 95 % of saturation (of the brightest level, where saturation was
+	// not seen), as EMVA 1288 defines it; 0 where fewer than three levels lie there.
 	LinearityError float64 `protobuf:"fixed64,9,opt,name=linearity_error,json=linearityError,proto3" json:"linearity_error,omitempty"`
 	// Best signal-to-noise ratio as a plain ratio.
 	MaxSnr float64 `protobuf:"fixed64,10,opt,name=max_snr,json=maxSnr,proto3" json:"max_snr,omitempty"`

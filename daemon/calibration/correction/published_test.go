@@ -49,6 +49,10 @@ func TestEMVA1288(t *testing.T) {
 			MeanHalf     float64 `json:"mean_half"`
 			DSNU         float64 `json:"DSNU_est_e"`
 			PRNU         float64 `json:"PRNU_est"`
+			Linearity    float64 `json:"linearity_error_est"`
+		}
+		Bowed struct {
+			Linearity float64 `json:"linearity_error"`
 		}
 	}
 	b, err := os.ReadFile("testdata/emva1288.json")
@@ -77,6 +81,15 @@ func TestEMVA1288(t *testing.T) {
 	near("responsivity", got.CodesPerLux, s.Responsivity, 1e-12)
 	near("dark noise", got.DarkNoise, s.Dark, 1e-12)
 	near("DSNU", got.DSNU, s.DSNU, 1e-12)
+	near("linearity error", got.LinearityError, s.Linearity, 1e-9)
+	var bowed []point
+	for h := 1.0; h <= 50; h++ {
+		bowed = append(bowed, point{lux: h, signal: 40 * h * (1 - 0.004*h)})
+	}
+	near("linearity error of a bow", linearityError(bowed, bowed[49].signal), table.Bowed.Linearity, 1e-12)
+	if e := linearityError(bowed[:3], bowed[49].signal); !math.IsNaN(e) {
+		t.Errorf("a linearity error of %g of levels below 5 %% of saturation", e)
+	}
 	// The table's half level is a measurement of its own.
 	half := point{signal: s.MeanHalf - s.MeanDark, spatial: s.SpatialHalf, temporal: 1}
 	(&Transfer{}).rest(d, []point{half}, half, false)

@@ -27,12 +27,19 @@ type Transfer struct {
 	DSNU, PRNU float64
 	// CodesPerLux is the slope of the straight line of the signal over Level.Lux.
 	CodesPerLux float64
-	// Linearity is the largest departure from that line as a fraction of the signal.
-	Linearity float64
+	// LinearityError is the mean departure of the response from a straight line of its own, as a fraction of that line:
+	// over the levels from 5 to 95 % of saturation (of the brightest level, where that was not seen), the line so that
+	// departures relative to the signal are least. NaN where fewer than three levels lie there.
+	LinearityError float64
 	// MaxSNR is the root of Saturation; DynamicRange is Saturation over the least signal that
 	// noise does not hide. Both are 0 without Saturation.
 	MaxSNR, DynamicRange float64
 }
+
+// Between these parts of the signal at saturation the linearity error is taken, as the standard has it (seen as a
+// public
+// implementation numbers it after equations 62 and 63; that absolute values are averaged from memory).
+const linearityFrom, linearityTo = 0.05, 0.95
 
 // linearPart is how much of the signal at saturation the gain and the line are taken from:
 // above it wells begin to fill. Where saturation was not seen all levels count.
@@ -98,22 +105,42 @@ func transferOf(d point, lit []point) *Transfer {
 		}
 	}
 	t := &Transfer{CodesPerElectron: up / over}
-	t.line(straight)
+	t.CodesPerLux = lineOf(straight, func(point) float64 { return 1 }).Slope
+	end := lit[len(lit)-1].signal
+	if saturated {
+		end = brightest.signal
+	}
+	t.LinearityError = linearityError(lit, end)
 	t.rest(d, lit, brightest, saturated)
 	return t
 }
 
-// line fits the response and finds how far it is from straight.
-func (t *Transfer) line(points []point) {
-	var lux, signal []float64
+// lineOf fits the signal over the light.
+func lineOf(points []point, weight func(p point) float64) fit.Line {
+	var lux, signal, weights []float64
 	for _, p := range points {
-		lux, signal = append(lux, p.lux), append(signal, p.signal)
+		lux, signal, weights = append(lux, p.lux), append(signal, p.signal), append(weights, weight(p))
 	}
-	l := fit.NewLine(lux, signal, nil)
-	t.CodesPerLux = l.Slope
-	for _, p := range points[1:] { // in the dark there is no signal to compare with
-		t.Linearity = max(t.Linearity, math.Abs(p.signal/(l.Intercept+l.Slope*p.lux)-1))
+	return fit.NewLine(lux, signal, weights)
+}
+
+// linearityError is that of lit levels of a sensor that saturates at a signal.
+func linearityError(lit []point, saturation float64) float64 {
+	var within []point
+	for _, p := range lit {
+		if p.signal >= linearityFrom*saturation && p.signal <= linearityTo*saturation {
+			within = append(within, p)
+		}
 	}
+	if len(within) < 3 { // a line goes through any two
+		return math.NaN()
+	}
+	line := lineOf(within, func(p point) float64 { return 1 / (p.signal * p.signal) })
+	var sum float64
+	for _, p := range within {
+		sum += math.Abs(p.signal/(line.Intercept+line.Slope*p.lux) - 1)
+	}
+	return sum / float64(len(within))
 }
 
 // rest works out what follows once the gain is known.

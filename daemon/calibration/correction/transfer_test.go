@@ -76,8 +76,8 @@ func TestPhotonTransferFindsWhatTheSensorHas(t *testing.T) {
 				t.Errorf("falling %t: %s is %.5g, want %.5g within %g %%", falling, name, v.got, v.want, 100*v.within)
 			}
 		}
-		if got.Linearity > 0.003 {
-			t.Errorf("falling %t: a straight response departs by %g", falling, got.Linearity)
+		if !(got.LinearityError < 0.001) {
+			t.Errorf("falling %t: a straight response departs by %g", falling, got.LinearityError)
 		}
 		// Without the levels beyond it, saturation is not seen and not claimed.
 		below, err := PhotonTransfer(levels[:6])
