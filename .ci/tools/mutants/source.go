@@ -1,0 +1,233 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"go/ast"
+	"go/importer"
+	"go/parser"
+	"go/token"
+	"go/types"
+	"io"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// source is one package as it is written.
+type source struct {
+	root, dir, path string
+	files           *token.FileSet
+	text            map[string]string // by the name of the file
+	parsed          map[string]*ast.File
+	exports         map[string]string // compiled packages by import path
+}
+
+// load reads a package's files, but neither its tests nor what is generated.
+func load(root, dir string) (*source, error) {
+	s := &source{
+		root: root, dir: dir, files: token.NewFileSet(),
+		text: map[string]string{}, parsed: map[string]*ast.File{}, exports: map[string]string{},
+	}
+	// os is for the chooser.
+	out, err := s.command("list", "-export", "-deps", "-json=ImportPath,Export,Dir,GoFiles", "./"+dir, "os").Output()
+	if err != nil {
+		return nil, fmt.Errorf("go list: %w", explain(err))
+	}
+	for from := json.NewDecoder(bytes.NewReader(out)); ; {
+		var one struct {
+			ImportPath, Export, Dir string
+			GoFiles                 []string
+		}
+		if err := from.Decode(&one); errors.Is(err, io.EOF) {
+			return s, nil
+		} else if err != nil {
+			return nil, err
+		}
+		s.exports[one.ImportPath] = one.Export
+		if one.Dir != filepath.Join(root, dir) {
+			continue
+		}
+		s.path = one.ImportPath
+		for _, name := range one.GoFiles {
+			if err := s.read(name); err != nil {
+				return nil, err
+			}
+		}
+	}
+}
+
+func (s *source) read(name string) error {
+	content, err := os.ReadFile(filepath.Join(s.root, s.dir, name))
+	if err != nil {
+		return err
+	}
+	s.text[name] = string(content)
+	s.parsed[name], err = parser.ParseFile(s.files, name, content, parser.ParseComments|parser.SkipObjectResolution)
+	return err
+}
+
+func (s *source) command(arguments ...string) *exec.Cmd {
+	cmd := exec.Command("go", arguments...)
+	cmd.Dir = s.root
+	return cmd
+}
+
+// mutants are all the changes that could be made.
+func (s *source) mutants() []*mutant {
+	var all []*mutant
+	for _, name := range slices.Sorted(maps.Keys(s.parsed)) {
+		if ast.IsGenerated(s.parsed[name]) {
+			continue
+		}
+		for _, d := range s.parsed[name].Decls {
+			if fn, ok := d.(*ast.FuncDecl); ok && fn.Body != nil && fn.Name.Name != "init" {
+				f := finder{from: s, file: name, fn: fn, seen: map[string]int{}}
+				ast.Inspect(fn.Body, f.visit)
+				all = append(all, f.found...)
+			}
+		}
+	}
+	return all
+}
+
+// variable is what chooses a mutant in the compiled package.
+const variable = "facetdMutant"
+
+// chooser declares it. A mutant is chosen before anything of the package runs.
+func (s *source) chooser() string {
+	for _, file := range s.parsed {
+		return fmt.Sprintf("package %s\n\nimport \"os\"\n\nvar %s = os.Getenv(%q)\n", file.Name.Name, variable,
+			environment)
+	}
+	return ""
+}
+
+// schema is a file in which each function has, beside its body, a copy for each of its mutants. It also tells where
+// in the new file each copy stands.
+func (s *source) schema(name string, mutants []*mutant) (string, map[*mutant][2]int) {
+	content := s.text[name]
+	of := map[*ast.FuncDecl][]*mutant{}
+	for _, m := range mutants {
+		if m.dir == s.dir && m.file == name && !m.broken {
+			of[m.fn] = append(of[m.fn], m)
+		}
+	}
+	var out strings.Builder
+	where := map[*mutant][2]int{}
+	done := 0
+	functions := slices.SortedFunc(maps.Keys(of), func(a, b *ast.FuncDecl) int { return int(a.Pos() - b.Pos()) })
+	for _, fn := range functions {
+		a, b := s.files.Position(fn.Body.Lbrace).Offset, s.files.Position(fn.Body.Rbrace).Offset+1
+		out.WriteString(content[done:a])
+		fmt.Fprintf(&out, "{ switch %s {\n", variable)
+		for _, m := range of[fn] {
+			fmt.Fprintf(&out, "case %q: ", m.id())
+			start := out.Len()
+			out.WriteString(s.body(m, a, b))
+			where[m] = [2]int{start, out.Len()}
+			out.WriteString("\n")
+		}
+		fmt.Fprintf(&out, "default: %s\n}\n}", content[a:b])
+		done = b
+	}
+	out.WriteString(content[done:])
+	return out.String(), where
+}
+
+// body is the function's body with the change. Labels have the whole function as their scope, and so get names of
+// their own.
+func (s *source) body(m *mutant, from, to int) string {
+	type edit struct {
+		at, end int
+		text    string
+	}
+	edits := []edit{{m.from, m.to, m.text}}
+	label := func(id *ast.Ident) {
+		if id != nil {
+			end := s.files.Position(id.End()).Offset
+			edits = append(edits, edit{end, end, "_" + m.id()})
+		}
+	}
+	ast.Inspect(m.fn.Body, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.LabeledStmt:
+			label(n.Label)
+		case *ast.BranchStmt:
+			label(n.Label)
+		}
+		return true
+	})
+	slices.SortStableFunc(edits, func(a, b edit) int { return a.at - b.at })
+	var out strings.Builder
+	for _, e := range edits {
+		if e.at < from {
+			continue // within what was taken away
+		}
+		out.WriteString(s.text[m.file][from:e.at])
+		out.WriteString(e.text)
+		from = e.end
+	}
+	out.WriteString(s.text[m.file][from:to])
+	return out.String()
+}
+
+// check marks those mutants that do not compile.
+func (s *source) check(mutants []*mutant) error {
+	files := token.NewFileSet()
+	var parsed []*ast.File
+	places := map[string]map[*mutant][2]int{}
+	for _, name := range slices.Sorted(maps.Keys(s.text)) {
+		text, where := s.schema(name, mutants)
+		file, err := parser.ParseFile(files, name, text, parser.SkipObjectResolution)
+		if err != nil {
+			return fmt.Errorf("%s with its mutants: %w", name, err)
+		}
+		parsed, places[name] = append(parsed, file), where
+	}
+	chooser, err := parser.ParseFile(files, "chooser", s.chooser(), parser.SkipObjectResolution)
+	if err != nil {
+		return err
+	}
+	var elsewhere error
+	config := types.Config{
+		Importer: importer.ForCompiler(files, "gc", s.compiled),
+		Error: func(err error) {
+			var of types.Error
+			if !errors.As(err, &of) {
+				elsewhere = err
+				return
+			}
+			at := files.Position(of.Pos)
+			for m, span := range places[at.Filename] {
+				if at.Offset >= span[0] && at.Offset < span[1] {
+					m.broken = true
+					return
+				}
+			}
+			elsewhere = fmt.Errorf("%v: %w", at, err)
+		},
+	}
+	_, _ = config.Check(s.path, files, append(parsed, chooser), nil) // every error went to the function above
+	return elsewhere
+}
+
+func (s *source) compiled(path string) (io.ReadCloser, error) {
+	if s.exports[path] == "" {
+		return nil, fmt.Errorf("%s was not compiled", path)
+	}
+	return os.Open(s.exports[path])
+}
+
+func explain(err error) error {
+	var exit *exec.ExitError
+	if errors.As(err, &exit) && len(exit.Stderr) > 0 {
+		return fmt.Errorf("%w: %s", err, exit.Stderr)
+	}
+	return err
+}
