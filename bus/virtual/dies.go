@@ -22,6 +22,10 @@ type dieModel interface {
 	// apart, sampled from a bus time on, an interval apart.
 	Row(dst []float64, row, column, columnStep int, at bus.Time, interval time.Duration, light *die.Light)
 	SetKelvin(kelvin float64)
+	// Remember, and then Undo or Forget, are for readouts that may not come to be; see die.Die.
+	Remember()
+	Undo()
+	Forget()
 }
 
 // laneModel is what the bus needs of a lane: its converter, and what is left of the previous pixel when the line has
@@ -31,6 +35,9 @@ type laneModel interface {
 	// needs another to settle to half a step.
 	Residual(given, needed time.Duration) float64
 	Convert(codes []uint16, volts []float64, residual float64)
+	// Undo takes back what was converted since Remember.
+	Remember()
+	Undo()
 }
 
 // simulatedChip is one chip on the bus.
@@ -48,7 +55,12 @@ type simulatedChip struct {
 type simulatedLane struct {
 	laneModel
 	highest uint16 // code
-	// With a ground truth: the last conversion, and the error of the next one.
+	rest    rest
+	before  rest // when it was remembered
+}
+
+// rest is, with a ground truth, a lane's last conversion and the error of the next one.
+type rest struct {
 	last       bus.Time
 	firstError float64
 }

@@ -20,6 +20,9 @@ var (
 
 type nothing struct{}
 
+func (nothing) Remember()                                                         {}
+func (nothing) Undo()                                                             {}
+func (nothing) Forget()                                                           {}
 func (nothing) SetKelvin(float64)                                                 {}
 func (nothing) Write(facetdv1.Register, uint16)                                   {}
 func (nothing) Register(facetdv1.Register) uint16                                 { return 0 }

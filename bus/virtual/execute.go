@@ -213,11 +213,15 @@ func (b *Bus) execute(ctx context.Context, f *flight) error {
 		op := &f.ops[res.Ran]
 		cost := bus.Cost(b.array, op)
 		end := res.End.Add(cost.Total())
-		if err := b.pace(ctx, end); err != nil {
+		if err := b.pace(ctx, op, end, res); err != nil {
 			return err
 		}
 		n := len(res.Captures)
-		b.do(op, res.End, res)
+		if b.early.is {
+			n = b.keep()
+		} else {
+			b.do(op, res.End, res)
+		}
 		b.inspector.Op(op, res.End, end, res.Captures[n:])
 		res.End = end
 		res.Busy.Add(cost)
@@ -250,11 +254,14 @@ func (b *Bus) ended(f *flight) {
 	}
 }
 
-// pace lets the host's clock follow before an operation that ends at bus time end is simulated. An error means that
-// ctx has ended.
-func (b *Bus) pace(ctx context.Context, end bus.Time) error {
+// pace lets the host's clock follow before an operation that ends at bus time end counts. A readout is simulated while
+// that is waited for. An error means that ctx has ended.
+func (b *Bus) pace(ctx context.Context, op *bus.Op, end bus.Time, res *bus.Result) error {
 	if b.free || end.Elapsed()-time.Since(b.epoch) <= b.ahead {
 		return ctx.Err()
+	}
+	if op.Scan != nil && !b.early.is && !b.late {
+		b.simulateEarly(op, res)
 	}
 	return b.sleep(ctx, end)
 }
@@ -302,6 +309,7 @@ func (b *Bus) release() bus.Time {
 // breakOff gives up the segment that runs and returns the bus time of it, which is in the middle of an operation when
 // it lies after its start.
 func (b *Bus) breakOff(f *flight) bus.Time {
+	b.undo()
 	res := &f.res
 	var op *bus.Op
 	at := res.End

@@ -63,6 +63,7 @@ func (b *Bus) SetFaults(set []*facetdv1.Fault) error {
 	if err := c.m.Err(); err != nil {
 		return err
 	}
+	b.undo()
 	c.f.messages = slices.Clone(set)
 	c.f.total, c.f.kept, c.f.current = b.faults.total, b.faults.kept, b.faults.current
 	b.faults = c.f

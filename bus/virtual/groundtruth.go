@@ -112,7 +112,7 @@ func (b *Bus) convert(index int, codes []uint16, volts []float64, first, rest fl
 	lane := &b.lanes[index]
 	if b.groundTruth != nil {
 		b.firstError(index, volts, at)
-		lane.last = at.Add(time.Duration(len(volts)-1) * interval)
+		lane.rest.last = at.Add(time.Duration(len(volts)-1) * interval)
 	}
 	if first == rest {
 		lane.Convert(codes, volts, rest)
@@ -128,12 +128,12 @@ func (b *Bus) firstError(index int, volts []float64, at bus.Time) {
 	if t.FirstVolts == 0 {
 		return
 	}
-	if at.Sub(lane.last) >= t.Rest {
-		lane.firstError = t.FirstVolts
+	if at.Sub(lane.rest.last) >= t.Rest {
+		lane.rest.firstError = t.FirstVolts
 	}
-	for i := 0; i < len(volts) && lane.firstError*lane.firstError > 1e-14; i++ {
-		volts[i] += lane.firstError
-		lane.firstError /= 4
+	for i := 0; i < len(volts) && lane.rest.firstError*lane.rest.firstError > 1e-14; i++ {
+		volts[i] += lane.rest.firstError
+		lane.rest.firstError /= 4
 	}
 }
 

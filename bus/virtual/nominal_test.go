@@ -111,3 +111,10 @@ func (l *nominalLane) Convert(codes []uint16, volts []float64, _ float64) {
 func (d *nominalDie) SetKelvin(float64) {}
 
 func (d *nominalDie) Register(r facetdv1.Register) uint16 { return d.registers[r] }
+
+// Readouts change nothing of nominal dies and lanes.
+func (*nominalDie) Remember()  {}
+func (*nominalDie) Undo()      {}
+func (*nominalDie) Forget()    {}
+func (*nominalLane) Remember() {}
+func (*nominalLane) Undo()     {}

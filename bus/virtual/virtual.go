@@ -5,6 +5,9 @@
 // the goroutine of the owner. A segment runs at exactly its planned bus time, whatever the host does, and light, noise
 // and droop are functions of
 // bus time and the seed alone. Hence one program gives the same captures to the byte in both paces and on any machine.
+// In realtime pace a readout is simulated while its bus time runs, and counts once that has come: a stop, and whatever
+// else is set before, undoes it.
+//
 // In realtime pace bus time is the time since the bus was made, by the host's monotonic clock; in free pace it moves
 // only when a segment runs or somebody waits. How far the host's clock was off shows in the uncertainty of HostTime,
 // never in the captures.
@@ -24,6 +27,7 @@ import (
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
+	"facetd.example/bus/wake"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
@@ -52,6 +56,9 @@ type Config struct {
 	// there are: what a readout gives then follows from the light and from what was done with the chip alone, which is
 	// how two runs that differ in length are compared.
 	Ideal bool
+	// Sleeper is what realtime pace waits with; the bus closes it. Nil waits by timers of the Go runtime, as tests in
+	// testing/synctest must.
+	Sleeper wake.Sleeper
 	// MaxLag is how far the host may be behind in realtime pace: the bus works off what is handed over late up to that,
 	// at its planned bus time, and refuses what comes later. How far the host is behind at the first segment, as it was
 	// still coming up, does not count until it has caught up. 0 refuses nothing.
@@ -83,11 +90,13 @@ type Bus struct {
 	generation uint64   // of the programs prepared last
 	queue      []flight // in flight, in order; only the first may have begun
 
-	free   bool
-	epoch  time.Time     // host time of bus time 0
-	ahead  time.Duration // realtime: how far simulation may run ahead
-	timer  *time.Timer
-	closed bool
+	free    bool
+	epoch   time.Time     // host time of bus time 0
+	ahead   time.Duration // realtime: how far simulation may run ahead
+	early   early         // realtime: the readout that was simulated before its time has come
+	late    bool          // tests: nothing is simulated early
+	sleeper wake.Sleeper
+	closed  bool
 
 	// The scene before the last change, when that was, and when it is forgotten.
 	was             scene.Scene
@@ -136,6 +145,10 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 		free:        cfg.Pace == facetdv1.Pace_PACE_FREE,
 		ahead:       min(maxAhead, cfg.Array.Timing.ReleaseLimit),
 		forget:      bustime.Forever,
+		sleeper:     cfg.Sleeper,
+	}
+	if b.sleeper == nil {
+		b.sleeper = &wake.Timer{}
 	}
 	if err := b.makeDies(m); err != nil {
 		return nil, err
@@ -163,6 +176,7 @@ const remembered = time.Minute
 
 // SetScene replaces the light from now on. Like Next it may be called only on the goroutine that owns the bus.
 func (b *Bus) SetScene(s scene.Scene) {
+	b.undo()
 	b.was, b.cfg.Scene, b.changed = b.cfg.Scene, s, b.Now()
 	b.forget = b.changed.Add(remembered)
 	b.setLight()
@@ -184,6 +198,7 @@ func (b *Bus) SetTemperatureOffset(kelvin float64) error {
 	if len(m) > 0 {
 		return m
 	}
+	b.undo()
 	for i := range b.chips {
 		b.chips[i].die.SetKelvin(b.real.Chips[i].Class.Spec.GetTemperatureK() + kelvin)
 	}
@@ -237,22 +252,10 @@ func (b *Bus) WaitUntil(ctx context.Context, at bus.Time) error {
 
 // sleep blocks until the host's clock has reached bus time at.
 func (b *Bus) sleep(ctx context.Context, at bus.Time) error {
-	wait := at.Elapsed() - time.Since(b.epoch)
-	if wait <= 0 {
+	if at.Elapsed() <= time.Since(b.epoch) {
 		return ctx.Err()
 	}
-	if b.timer == nil {
-		b.timer = time.NewTimer(wait)
-	} else {
-		b.timer.Reset(wait)
-	}
-	select {
-	case <-b.timer.C:
-		return nil
-	case <-ctx.Done():
-		b.timer.Stop()
-		return ctx.Err()
-	}
+	return b.sleeper.Sleep(ctx, b.epoch.Add(at.Elapsed()))
 }
 
 // inactive makes every line inactive at bus time at.
@@ -270,5 +273,5 @@ func (b *Bus) Close() error {
 	}
 	b.release()
 	b.closed = true
-	return nil
+	return b.sleeper.Close()
 }

@@ -126,6 +126,17 @@ func (d *Die) SetKelvin(kelvin float64) {
 	}
 }
 
+// Remember begins to note what readouts change of the die: how their pixels lag, and how much of its noise was drawn.
+// Undo takes it back, as if the readouts since had not been; Forget keeps it. Either ends the notes. Between Remember
+// and that there may be nothing but readouts.
+func (d *Die) Remember() { d.px.undo.begin(d.px) }
+
+// Undo is explained at Remember.
+func (d *Die) Undo() { d.px.undo.takeBack(d.px) }
+
+// Forget is explained at Remember.
+func (d *Die) Forget() { d.px.undo.noting = false }
+
 // patterns are the two pattern registers.
 func (d *Die) patterns() (columns, rows uint8) {
 	return uint8(d.registers[chipmodel.ColumnPattern]), uint8(d.registers[chipmodel.RowPattern])

@@ -12,8 +12,14 @@ import (
 // line that has not settled still shows.
 type Lane struct {
 	conv     *analog.Converter
+	noise    *analog.Noise // of the converter
 	bits     int
 	previous float64
+
+	undo struct {
+		noise    analog.Noise
+		previous float64
+	}
 }
 
 // NewLane makes a lane of an array; its errors are drawn from the seed and the
@@ -21,12 +27,14 @@ type Lane struct {
 func NewLane(a *chipmodel.Array, lane int, seed uint64) *Lane {
 	l := &a.Lanes[lane]
 	spec := l.Spec.GetConverter()
+	noise := analog.NewNoise(seed, 0x1a9e0000+uint64(lane))
 	return &Lane{
+		noise: noise,
 		conv: analog.NewConverter(analog.ConverterSpec{
 			Bits: l.Bits, LowVolts: spec.GetLowVolts(), HighVolts: spec.GetHighVolts(),
 			NoiseVolts: spec.GetNoiseVolts(), OffsetVolts: spec.GetOffsetVolts(), GainError: spec.GetGainError(),
 			BowSteps: spec.GetIntegralNonlinearitySteps(), StepSpread: spec.GetDifferentialNonlinearitySteps(),
-		}, analog.NewNoise(seed, 0x1a9e0000+uint64(lane))),
+		}, noise),
 		bits: l.Bits, previous: spec.GetLowVolts(),
 	}
 }
@@ -44,3 +52,9 @@ func (l *Lane) Residual(given, needed time.Duration) float64 {
 func (l *Lane) Convert(codes []uint16, volts []float64, residual float64) {
 	l.previous = l.conv.Convert(codes, volts, l.previous, residual)
 }
+
+// Remember notes what conversions change of the lane; Undo takes back those since.
+func (l *Lane) Remember() { l.undo.noise, l.undo.previous = *l.noise, l.previous }
+
+// Undo is explained at Remember.
+func (l *Lane) Undo() { *l.noise, l.previous = l.undo.noise, l.undo.previous }

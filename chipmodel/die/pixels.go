@@ -30,6 +30,7 @@ type pixels struct {
 	defects []pixelDefect
 	// What the pixels are at the class's temperature, once the die has had another.
 	reference *reference
+	undo      undo
 }
 
 // reference holds a, b and c of logarithmic pixels at the class's temperature, so that
@@ -168,6 +169,7 @@ func (p *pixels) look(row, column, step, n int, at bustime.Time, interval time.D
 		p.gather(p.later, row, at.Add(span), light)
 	}
 	if p.lag != nil {
+		p.undo.note(p.lag, row*p.columns+column, step, n)
 		p.recall(row, column, step, n, at, light)
 	}
 }

@@ -34,6 +34,10 @@ const version = "9.8.7-rc1"
 // TestMain builds the binaries at most once, and removes them. Most tests here wait for
 // processes of their own, some of them in real time.
 func TestMain(m *testing.M) {
+	if os.Getenv(bareEnv) != "" {
+		serveBare()
+		return
+	}
 	peertest.Parallel(6)
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		if built.dir != "" {

@@ -11,7 +11,6 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
-	"google.golang.org/grpc/health/grpc_health_v1"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/rate"
@@ -148,51 +147,4 @@ func TestAHundredSubscribers(t *testing.T) {
 	if err := d.stop(t); err != nil {
 		t.Error(err)
 	}
-}
-
-// BenchmarkLatency is the host time from a frame set's last conversion to its receipt over
-// loopback, beside a bare unary round trip (the standard health check) on the same
-// connection. One operation is one of either. On the virtual bus the time includes the
-// simulation of the readout's last operation, which starts when its bus time has come:
-// here a whole chip of 8,192 pixels, about a millisecond.
-func BenchmarkLatency(b *testing.B) {
-	d := startFast(b)
-	conn := dial(b, d.grpc)
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
-	b.Run("unary", func(b *testing.B) {
-		health := grpc_health_v1.NewHealthClient(conn)
-		var took []time.Duration
-		for b.Loop() {
-			begin := time.Now()
-			if _, err := health.Check(ctx, &grpc_health_v1.HealthCheckRequest{}); err != nil {
-				b.Fatal(err)
-			}
-			took = append(took, time.Since(begin))
-		}
-		report(b, took)
-	})
-	b.Run("frames", func(b *testing.B) {
-		stream, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
-		if err != nil {
-			b.Fatal(err)
-		}
-		var took []time.Duration
-		for b.Loop() {
-			m, err := stream.Recv()
-			if err != nil {
-				b.Fatal(err)
-			}
-			f := m.GetFrameSet().GetFrames()[0]
-			readout := time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs())
-			took = append(took, time.Since(f.GetFirstSampleTime().AsTime().Add(readout)))
-		}
-		report(b, took)
-	})
-}
-
-func report(b *testing.B, took []time.Duration) {
-	slices.Sort(took)
-	b.ReportMetric(float64(took[len(took)/2].Microseconds()), "us-median")
-	b.ReportMetric(float64(took[len(took)*99/100].Microseconds()), "us-p99")
 }

@@ -67,8 +67,7 @@ func (r *runner) await(ctx, hard context.Context, until bus.Time) error {
 	case !r.remote() || f.start <= now:
 		return r.nextUnlessStopped(hard)
 	}
-	waitCtx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	waitCtx, cancel := r.idle.under(ctx)
 	if !r.box.armWake(cancel) {
 		return nil
 	}

@@ -39,6 +39,7 @@ type runner struct {
 	// unstopped ends with the runner's hard stop, or with breakOff at a safe stop.
 	unstopped context.Context
 	breakOff  context.CancelFunc
+	idle      wakeable
 
 	away   *bus.LostError // the bus is lost; nil when it is not
 	watch  *lossWatch
@@ -268,8 +269,7 @@ func (r *runner) paid(d *debt) {
 // wait blocks until bus time at. It reports true when something else is to be
 // looked at first: a request, or the end.
 func (r *runner) wait(ctx context.Context, at bus.Time) (bool, error) {
-	waitCtx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	waitCtx, cancel := r.idle.under(ctx)
 	if !r.box.armWake(cancel) {
 		return true, nil
 	}
@@ -284,6 +284,24 @@ func (r *runner) wait(ctx context.Context, at bus.Time) (bool, error) {
 	return true, err
 }
 
+// wakeable is the context of waits that are broken off when something comes in. One serves until that happens: most
+// waits come to their end, and making one for each costs more than the wait.
+type wakeable struct {
+	parent, ctx context.Context
+	cancel      context.CancelFunc
+}
+
+func (w *wakeable) under(parent context.Context) (context.Context, context.CancelFunc) {
+	if w.ctx == nil || w.ctx.Err() != nil || w.parent != parent {
+		if w.cancel != nil {
+			w.cancel()
+		}
+		w.parent = parent
+		w.ctx, w.cancel = context.WithCancel(parent)
+	}
+	return w.ctx, w.cancel
+}
+
 // waitIdle blocks while there is no table: bus time runs on only to a stop that
 // was asked for.
 func (r *runner) waitIdle(ctx context.Context) error {
@@ -294,8 +312,7 @@ func (r *runner) waitIdle(ctx context.Context) error {
 		}
 		return err
 	}
-	waitCtx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	waitCtx, cancel := r.idle.under(ctx)
 	if r.box.armWake(cancel) {
 		<-waitCtx.Done()
 		r.box.disarmWake()

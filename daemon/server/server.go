@@ -21,6 +21,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/virtual"
+	"facetd.example/bus/wake"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/api"
@@ -202,9 +203,16 @@ func (s *Server) open(in *inputs) (*probe.Config, error) {
 }
 
 func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
+	var sleeper wake.Sleeper
+	if s.cfg.pace() == facetdv1.Pace_PACE_REALTIME {
+		sleeper = wake.Precise()
+	}
 	simulated, err := virtual.New(virtual.Config{Array: s.array, Scene: in.scene, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
-		MaxLag: s.cfg.MaxLag, Defects: s.cfg.defects(), GroundTruth: in.groundTruth})
+		MaxLag: s.cfg.MaxLag, Defects: s.cfg.defects(), GroundTruth: in.groundTruth, Sleeper: sleeper})
 	if err != nil {
+		if sleeper != nil {
+			_ = sleeper.Close() // it was not used
+		}
 		return nil, fmt.Errorf("virtual bus: %w", err)
 	}
 	var driven bus.BusCloser = simulated

@@ -1,0 +1,154 @@
+package acceptance
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"slices"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	"google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// bareEnv makes this test binary a server of grpc-go and nothing else, in a process of its own.
+const bareEnv = "FACETD_TEST_BARE"
+
+// echo is a stream on which each request is answered by one message.
+var echo = grpc.StreamDesc{StreamName: "Echo", ServerStreams: true, ClientStreams: true,
+	Handler: func(_ any, s grpc.ServerStream) error {
+		for {
+			var r facetdv1.StreamFrameSetsRequest
+			if err := s.RecvMsg(&r); err != nil {
+				return err
+			}
+			m := &facetdv1.StreamFrameSetsResponse{FrameSet: &facetdv1.FrameSet{Frames: []*facetdv1.Frame{{
+				Data: make([]byte, r.GetQueueLength()), FirstSampleTime: timestamppb.Now()}}}}
+			if err := s.SendMsg(m); err != nil {
+				return err
+			}
+		}
+	}}
+
+// serveBare serves until its input ends.
+func serveBare() {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	s := grpc.NewServer()
+	grpc_health_v1.RegisterHealthServer(s, health.NewServer())
+	s.RegisterService(&grpc.ServiceDesc{ServiceName: "bare", HandlerType: (*any)(nil),
+		Streams: []grpc.StreamDesc{echo}}, struct{}{})
+	fmt.Println(l.Addr())
+	go func() {
+		bufio.NewReader(os.Stdin).ReadByte()
+		s.Stop()
+	}()
+	s.Serve(l)
+}
+
+// startBare runs a bare server and returns its address.
+func startBare(b *testing.B) string {
+	b.Helper()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), bareEnv+"=1")
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() {
+		in.Close()
+		cmd.Wait()
+	})
+	lines := bufio.NewScanner(out)
+	if !lines.Scan() {
+		b.Fatal("the bare server printed no address")
+	}
+	return lines.Text()
+}
+
+// BenchmarkLatency is the host time from a frame set's last conversion to its receipt over loopback, in real time,
+// beside a unary round trip (the standard health check) and a message of 16 KiB on a stream, from its making to its
+// receipt, both of grpc-go alone in a process of its own. One operation is one of each, one after another, so that all
+// meet the same machine. The chip has 8,192 pixels, whose simulation takes about a millisecond; the demo has chips of
+// 1,000 to 1,600.
+func BenchmarkLatency(b *testing.B) {
+	b.Run("one-fast", func(b *testing.B) { latency(b, startFast(b)) })
+	b.Run("demo", func(b *testing.B) { latency(b, start(b, "--array", "demo", "--scene", demoScene)) })
+}
+
+// demoScene is the demo's own light.
+const demoScene = "demo:low=1,high=800,yaw_swing=10,yaw_swing_hz=0.2,forward_rate=0.1,travel=1"
+
+func latency(b *testing.B, d *daemon) {
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	bareConn := dial(b, startBare(b))
+	bare := grpc_health_v1.NewHealthClient(bareConn)
+	messages, err := bareConn.NewStream(ctx, &echo, "/bare/Echo")
+	if err != nil {
+		b.Fatal(err)
+	}
+	sets, err := facetdv1.NewFrameServiceClient(dial(b, d.grpc)).StreamFrameSets(ctx,
+		&facetdv1.StreamFrameSetsRequest{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	var unary, stream, frames []time.Duration
+	for b.Loop() {
+		var last time.Time
+		m, err := sets.Recv()
+		received := time.Now()
+		if err != nil {
+			b.Fatal(err)
+		}
+		for _, f := range m.GetFrameSet().GetFrames() {
+			at := f.GetFirstSampleTime().AsTime().Add(time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs()))
+			if at.After(last) {
+				last = at
+			}
+		}
+		frames = append(frames, received.Sub(last))
+
+		begin := time.Now()
+		if _, err := bare.Check(ctx, &grpc_health_v1.HealthCheckRequest{}); err != nil {
+			b.Fatal(err)
+		}
+		unary = append(unary, time.Since(begin))
+
+		var message facetdv1.StreamFrameSetsResponse
+		if err := messages.SendMsg(&facetdv1.StreamFrameSetsRequest{QueueLength: 16 << 10}); err != nil {
+			b.Fatal(err)
+		}
+		if err := messages.RecvMsg(&message); err != nil {
+			b.Fatal(err)
+		}
+		stream = append(stream, time.Since(message.GetFrameSet().GetFrames()[0].GetFirstSampleTime().AsTime()))
+	}
+	report(b, "unary", unary)
+	report(b, "stream", stream)
+	report(b, "frames", frames)
+}
+
+func report(b *testing.B, what string, took []time.Duration) {
+	slices.Sort(took)
+	b.ReportMetric(float64(took[len(took)/2].Microseconds()), "us-"+what+"-median")
+	b.ReportMetric(float64(took[len(took)*99/100].Microseconds()), "us-"+what+"-p99")
+}
