@@ -3,6 +3,7 @@ package timetable
 import (
 	"errors"
 	"fmt"
+	"math"
 	"math/big"
 	"math/rand/v2"
 	"testing"
@@ -62,12 +63,62 @@ func TestDavisLowLoad(t *testing.T) {
 // with two costs of 1, preemptive EDF lets the third cost be up to 2.0833 (confirmed
 // in the paper). In twelfths that is 25.
 func TestLiuLaylandExample(t *testing.T) {
-	for cost, want := range map[int64]bool{24: true, 25: true, 26: false} {
-		tasks := []Task{{"1", 12, 36, 0}, {"2", 12, 48, 0}, {"3", cost, 60, 0}}
+	var file struct {
+		A2 struct {
+			Example struct {
+				T      []int64
+				C1, C2 int64
+				Most   float64 `json:"EDF_max_C3"`
+			} `json:"paper_example_mixed"`
+		} `json:"A2_liu_layland"`
+	}
+	load(t, "worked_examples.json", &file)
+	e := file.A2.Example
+	most := int64(math.Floor(12*e.Most + 1e-9))
+	if len(e.T) != 3 || most != 25 {
+		t.Fatalf("%+v", e)
+	}
+	for cost, want := range map[int64]bool{most - 1: true, most: true, most + 1: false} {
+		tasks := []Task{{"1", 12 * e.C1, 12 * e.T[0], 0}, {"2", 12 * e.C2, 12 * e.T[1], 0}, {"3", cost, 12 * e.T[2], 0}}
 		h, _ := Hyperperiod(tasks)
 		if at, found := overload(tasks, 1, h+1, 0); (found == missNone) != want {
 			t.Errorf("cost %d/12: overload at %d (%v), want fitting %v", cost, at, found, want)
 		}
+	}
+}
+
+// TestGeorgeRivierreSpuri: response times of non-preemptive fixed priorities in integer time (INRIA RR-2966, 1996, the
+// formula from memory), against simulations under all phases that were made elsewhere.
+func TestGeorgeRivierreSpuri(t *testing.T) {
+	var file struct {
+		Rows []struct {
+			Tasks     []ctd
+			Responses []int64
+		}
+	}
+	load(t, "responses.json", &file)
+	late := 0
+	for i, row := range file.Rows {
+		order := make([]int, len(row.Tasks))
+		for k := range order {
+			order[k] = k
+		}
+		got, err := FixedPriority(tasksOf(row.Tasks), order, FixedOptions{IntegerTime: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, r := range got {
+			if r.Response != row.Responses[k] {
+				t.Errorf("row %d, task %d of %v: responds in %d, want %d", i, k, row.Tasks, r.Response,
+					row.Responses[k])
+			}
+			if r.Response > r.Instance[0] {
+				late++
+			}
+		}
+	}
+	if len(file.Rows) != 24 || late < 6 {
+		t.Errorf("%d rows, in which %d tasks respond last in a later instance than their first", len(file.Rows), late)
 	}
 }
 
