@@ -168,7 +168,8 @@ func (a *assembly) frame(index int) *cleanFrame {
 			continue
 		}
 		if out == nil {
-			out = &cleanFrame{chip: c.Chip, row: c.Window.Row, column: c.Window.Column, light: c.Light, first: c.FirstSample}
+			out = &cleanFrame{chip: c.Chip, row: c.Window.Row, column: c.Window.Column, light: c.Light,
+				first: c.FirstSample}
 		}
 		out.hold = max(out.hold, c.Hold)
 		for _, code := range c.Codes { // rows are read in order

@@ -486,8 +486,8 @@ func TestLinesThatAreNotConfirmed(t *testing.T) {
 	})
 }
 
-// TestPutBackWhileStopped: what was about to run when a safe stop was latched, and is to wait again, is refused like all
-// that waits.
+// TestPutBackWhileStopped: what was about to run when a safe stop was latched, and is to wait again, is refused like
+// all that waits.
 func TestPutBackWhileStopped(t *testing.T) {
 	box := &mailbox{}
 	one := &onDemand{done: make(chan onDemandDone, 1)}
