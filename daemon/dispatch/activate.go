@@ -44,7 +44,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		return r.initializationFailed(ctx, err)
 	}
 	if r.resuming {
-		r.overtaken(r.began)
+		r.overtaken(r.began, tookTooLong)
 	}
 	r.tab = newTable(c.plan, c.runs, c.tasks, epoch, r.tab)
 	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
@@ -107,15 +107,16 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 // tookTooLong is why a job fails that a timetable beginning anew overtakes.
 const tookTooLong = "the bus could not run it before the timetable began anew"
 
-// overtaken fails the jobs that the active table released before bus time began, when the initialization of the next
-// one began, and that were not run: a bus with a lead begins nothing at once, and one that was lost runs nothing.
-func (r *runner) overtaken(began bus.Time) {
-	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < began {
+// overtaken fails the jobs that the active table released before a bus time, and that were not run: that time is when
+// the initialization of the next table began, as a bus with a lead begins nothing at once, and one that was lost runs
+// nothing; or a safe stop was asked for.
+func (r *runner) overtaken(before bus.Time, cause string) {
+	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < before {
 		e, at := r.tab.entry()
-		if e.Segment == 0 && r.tab.cycleStart().Add(e.Release) < began {
+		if e.Segment == 0 && r.tab.cycleStart().Add(e.Release) < before {
 			job := r.tab.begin(r.cfg.Array, e, at)
 			r.jobs = append(r.jobs, job)
-			r.give(job, tookTooLong)
+			r.give(job, cause)
 		}
 		if r.tab.last(e) {
 			delete(r.tab.open, e.Task)

@@ -372,3 +372,35 @@ func TestParametersAheadOfTime(t *testing.T) {
 		})
 	}
 }
+
+// TestParametersOfAStoppedArray: what may be set of a task that was made or changed while the array is stopped is set
+// at once, and its first job has it.
+func TestParametersOfAStoppedArray(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, realtime, 0, nil, memTask(100))
+		end := r.begin(t)
+		time.Sleep(100 * time.Millisecond)
+		stop := r.SafeStop(t.Context(), ask("ada", ""))
+		if _, err := r.AddTask(t.Context(), tracker(50)); err != nil {
+			t.Fatal(err)
+		}
+		want := &facetdv1.ViewParameters{View: "spot", Row: proto.Uint32(2), Column: proto.Uint32(1),
+			Offset: proto.Int32(7), OutputBias: proto.Uint32(90)}
+		got, err := r.SetParameters(t.Context(), &facetdv1.SetTaskParametersRequest{Task: "track",
+			Views: []*facetdv1.ViewParameters{want}})
+		if err != nil || got.GetFirstJob() != 0 {
+			t.Fatalf("%v, %v", got, err)
+		}
+		if _, _, err := r.Resume(t.Context(), stop.Revision); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(100 * time.Millisecond)
+		if err := end(); err != nil {
+			t.Fatal(err)
+		}
+		follows(t, r.watch.of("track"), map[uint64]*facetdv1.ViewParameters{0: want})
+		if sets := r.watch.of("mem"); len(sets) < 15 || sets[len(sets)-1].GetJob() != uint64(len(sets)-1) {
+			t.Errorf("%d jobs of the other task", len(sets))
+		}
+	})
+}

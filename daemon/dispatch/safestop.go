@@ -107,6 +107,7 @@ func (r *runner) haltFor(s *SafeStop) {
 	lines, stop := r.releaseLines()
 	r.drain()
 	r.abandon(s.cause())
+	r.overtaken(s.Reasons[0].BusTime, s.cause()) // they were released, and wait
 	r.report.released(stop, r.limits)
 	r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
 	r.halt.revision = s.Revision
@@ -139,6 +140,7 @@ func (r *runner) releaseLines() (LineRelease, bus.Stop) {
 func (r *runner) keepChange(c *change, now bus.Time) {
 	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
 	r.board.setTable(c.plan, c.tasks, now)
+	r.tab.parameters.setTable(c.plan, r.tab.counted(c.tasks)) // they can be set before the first job
 	if c.applied != nil {
 		c.applied()
 	}

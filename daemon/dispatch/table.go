@@ -46,10 +46,7 @@ type counted struct {
 // that the table before had too are counted on.
 func newTable(plan *scheduler.Plan, runs *programs, tasks []*facetdv1.Task, epoch bus.Time, before *table) *table {
 	t := &table{plan: plan, runs: runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
-	t.tasks = make([]counted, len(tasks))
-	for i, spec := range tasks {
-		t.tasks[i] = counted{spec.GetName(), before.nextJobOf(spec.GetName())}
-	}
+	t.tasks = before.counted(tasks)
 	if before != nil {
 		t.parameters = before.parameters
 		t.parameters.setTable(plan, t.tasks)
@@ -69,6 +66,15 @@ func newTable(plan *scheduler.Plan, runs *programs, tasks []*facetdv1.Task, epoc
 	t.gaps = gapsOf(plan)
 	t.assumes = plan.Assumes()
 	return t
+}
+
+// counted are tasks that follow those of the table, with their next jobs.
+func (t *table) counted(tasks []*facetdv1.Task) []counted {
+	out := make([]counted, len(tasks))
+	for i, spec := range tasks {
+		out[i] = counted{spec.GetName(), t.nextJobOf(spec.GetName())}
+	}
+	return out
 }
 
 // nextJobOf is the number of a task's next job; 0 where the table has none of the name.
