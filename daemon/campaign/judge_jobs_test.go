@@ -21,6 +21,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeRules(l)
 		o.judgeFrames(l)
 		o.judgeParameters(l)
+		o.judgeStops(l)
 		o.judgeReaders(l)
 		o.judgeRecordings(l, dir)
 		o.judgeEvents(l)
@@ -159,6 +160,9 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			missing := slices.DeleteFunc(expected[n:], func(r release) bool { return r.at == until })
 			if final && !last || l.s.remote != nil && !final && l.asked(i+1) {
 				continue // the process ended while they waited; or a change took its time to come to a bus far away
+			}
+			if at, paused := l.pausedAt(p.epoch, until); paused { // what comes after it is not released
+				missing = slices.DeleteFunc(missing, func(r release) bool { return r.at >= at })
 			}
 			if final {
 				missing = slices.DeleteFunc(missing, func(r release) bool { return r.deadline > l.finish })

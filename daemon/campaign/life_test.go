@@ -51,6 +51,7 @@ type life struct {
 	demanded []demanded
 	changed  []error
 	sets     []*set
+	stops    []*stopped
 
 	// Once it has ended.
 	cause  error
@@ -94,8 +95,9 @@ func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
 	return b
 }
 
-// newLife starts the parts, with their folder in dir.
-func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault) (*life, error) {
+// newLife starts the parts, with their folder in dir. latched is a safe stop from the life before.
+func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, latched *dispatch.SafeStop) (*life,
+	error) {
 	l := &life{s: s, tasks: tasks, faults: faults, dir: dir, hub: stream.NewHub(), ledger: &ledger{}, born: time.Now(),
 		ended: make(chan error, 1)}
 	v := l.connect()
@@ -117,7 +119,7 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault) (*
 	}
 	if l.disp, err = dispatch.New(dispatch.Config{
 		Array: s.array, Bus: l.driven, Inspector: v.Inspector(), Logger: zap.NewNop(), Tasks: tasks,
-		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: maxLag,
+		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: maxLag, Stopped: latched,
 		Behind: func(b dispatch.Behind) { l.ledger.Behind(b); l.noted.Behind(b) },
 	}); err != nil {
 		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))
@@ -204,6 +206,10 @@ func (l *life) callers() {
 				l.mu.Unlock()
 			}
 		})
+	}
+	for i := range l.s.stops {
+		x := &l.s.stops[i]
+		l.call(x.at, func() { l.halt(x, i) })
 	}
 	for i := range l.s.subscribers {
 		sub := &l.s.subscribers[i]

@@ -77,25 +77,32 @@ var memory = func() string {
 
 // live runs the safety phase and the liveness phase.
 func (o *outcome) live(dir string) {
-	l, err := newLife(o.s, dir, o.s.tasks, o.faults)
+	l, err := newLife(o.s, dir, o.s.tasks, o.faults, nil)
 	if err != nil {
 		o.problem("it does not start: %v", err)
 		return
 	}
 	o.lives = append(o.lives, l)
 	l.callers()
-	for time.Since(l.born) < o.s.safety && !l.over() {
+	for (time.Since(l.born) < o.s.safety || l.disp.Stopped() != nil) && !l.over() {
+		if time.Since(l.born) > o.s.safety+longestRecovery {
+			o.problem("the array cannot be resumed: %s", l.disp.Stopped().Text())
+			break
+		}
 		time.Sleep(watch)
 	}
 	if l.over() {
-		tasks := running(l)
+		tasks, latched := running(l), l.disp.Stopped()
 		l.end()
-		if l, err = newLife(o.s, dir, tasks, nil); err != nil {
+		if l, err = newLife(o.s, dir, tasks, nil, latched); err != nil {
 			o.problem("it does not start again: %v", err)
 			return
 		}
 		o.lives = append(o.lives, l)
 		time.Sleep(2 * begin) // its first timetable is active by then
+		if latched != nil {
+			l.resumeAfterStart()
+		}
 	}
 	o.calm = time.Since(l.born)
 	o.recovered = o.calm + o.recoveryLimit(l)

@@ -31,6 +31,7 @@ type scenario struct {
 	changes     []change
 	demands     []demand
 	settings    []setting
+	stops       []stop
 	subscribers []subscriber
 	recordings  []recording
 	faults      []fault
@@ -67,6 +68,7 @@ func newScenario(seed uint64) *scenario {
 	s.faults = randomFaults(part(5), s)
 	s.recordings = randomRecordings(part(4), s)
 	s.settings = randomSettings(part(7), s)
+	s.stops = randomStops(part(8), s)
 	return s
 }
 

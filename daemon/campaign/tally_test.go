@@ -32,6 +32,9 @@ const (
 	pathLost                  // frame sets lost by a recording whose disk is slow
 	pathSalvaged              // a recording that failed, its file closed
 	pathUnwritten             // events that the disk refused
+	pathStopped               // the array stopped, and resumed
+	pathKept                  // a stop that outlived the process
+	pathStays                 // an array that could not be resumed at once
 	pathSet                   // parameters of a task set between its jobs
 	pathNotSet                // parameters refused, as they were outside their bounds
 	numPaths
@@ -41,7 +44,8 @@ func (p path) String() string {
 	return [...]string{
 		"late", "failed", "refused", "restored", "begun anew", "retried", "changed", "change failed",
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
-		"recording failed", "events unwritten", "parameters set", "parameters refused",
+		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "parameters set",
+		"parameters refused",
 	}[p]
 }
 
@@ -147,7 +151,13 @@ func (o *outcome) countTables(l *life) {
 			t.paths[pathNoChange]++
 		}
 	}
-	t.paths[pathAnew] += max(len(l.ledger.plans)-1-changes, 0)
+	resumed := 0
+	for _, x := range l.stops {
+		if x.resumed > 0 {
+			resumed++
+		}
+	}
+	t.paths[pathAnew] += max(len(l.ledger.plans)-1-changes-resumed, 0)
 }
 
 // countEnds counts what became of the daemon, its subscribers and its files.
@@ -173,6 +183,17 @@ func (o *outcome) countEnds(l *life) {
 			t.paths[pathSalvaged]++
 		case r.info.GetLost() > 0:
 			t.paths[pathLost]++
+		}
+	}
+	for _, x := range l.stops {
+		switch {
+		case x.resumed > 0 && len(x.answers) == 0:
+			t.paths[pathKept]++
+		case x.resumed > 0:
+			t.paths[pathStopped]++
+		}
+		if x.cause != nil {
+			t.paths[pathStays]++
 		}
 	}
 	for _, x := range l.sets {
