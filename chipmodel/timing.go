@@ -54,7 +54,7 @@ const LaneDischarge = 10 * time.Microsecond
 // LaneSettle is how long a chip's lane needs to settle after a change, to half a
 // step of the converter: (bits+1) ln 2 time constants of the output resistance
 // and the whole line's capacitance, or the measured time of the class. The
-// settling law is that of a single pole (Analog Devices AN-1024). It is what the
+// settling law is that of a single pole (Analog Devices AN-1024; seen). It is what the
 // lane needs, on any bus; a bus gives it the next multiple of its grain.
 func (a *Array) LaneSettle(chip int) time.Duration {
 	c := &a.Chips[chip]

@@ -125,7 +125,7 @@ func gcd(a, b int64) int64 {
 // leastDemand is a factor below which no set of jobs fits, cut or not, with
 // preemption or without: the largest, over all deadlines d of the synchronous
 // release, of the cost of all jobs due by d over d (Baruah, Rosier and Howell,
-// Real-Time Systems 2, 1990), and the utilization. Cutting a job only adds to it.
+// Real-Time Systems 2, 1990, from memory), and the utilization. Cutting a job only adds to it.
 func leastDemand(cad *cadence, tasks []timetable.Task) *big.Rat {
 	type due struct{ at, cost int64 }
 	var all []due

@@ -20,7 +20,7 @@ type ConverterSpec struct {
 	GainError           float64
 	// BowSteps is the peak of the integral non-linearity: how late the middle codes
 	// begin. StepSpread is the standard deviation of the steps. Both in steps, by the
-	// end-point method of IEEE 1241.
+	// end-point method of IEEE 1241 (from memory).
 	BowSteps, StepSpread float64
 }
 

@@ -8,7 +8,7 @@ import (
 )
 
 // transitions finds the input at which each code begins, by bisection: a converter is
-// known by these (IEEE 1241).
+// known by these (IEEE 1241, from memory; data sheets define its errors by them, seen in Microchip's).
 func transitions(c *Converter, bits int, low, high float64) []float64 {
 	n := 1 << bits
 	out := make([]float64, n)
@@ -29,7 +29,8 @@ func transitions(c *Converter, bits int, low, high float64) []float64 {
 	return out
 }
 
-// nonlinearity gives INL and DNL in steps by the end-point method of IEEE 1241.
+// nonlinearity gives INL and DNL in steps by the end-point method of IEEE 1241 (from memory; data sheets have it so,
+// after correction of offset and gain: seen in Microchip's).
 func nonlinearity(at []float64) (inl, dnl []float64) {
 	n := len(at)
 	step := (at[n-1] - at[1]) / float64(n-2)

@@ -7,7 +7,7 @@
 // unless a name says otherwise. Formulas name their sources.
 package analog
 
-// Exact constants of the SI (2019).
+// Exact constants of the SI (2019; from memory).
 const (
 	BoltzmannJPerK = 1.380649e-23
 	ElectronC      = 1.602176634e-19

@@ -82,7 +82,7 @@ func (n *Noise) outside(u uint64, z float64) float64 {
 	}
 }
 
-// tail draws from beyond the lowest layer (Marsaglia 1964).
+// tail draws from beyond the lowest layer (Marsaglia 1964, from memory).
 func (n *Noise) tail() float64 {
 	for {
 		x := -math.Log(1-n.Uniform()) / layerTail

@@ -18,7 +18,7 @@ func KTCVolts(kelvin, farads float64) float64 {
 }
 
 // LogResponse is y = a + b ln(c + x), the response of a logarithmic pixel to light
-// x (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5), 2002).
+// x (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5), 2002; seen in the abstract).
 func LogResponse(a, b, c, x float64) float64 { return a + b*math.Log(c+x) }
 
 // DroopVoltsPerS is how fast a held cell loses voltage: leakage over capacitance.

@@ -7,8 +7,8 @@ import (
 	"testing"
 )
 
-// TestKTC: 64.3 uV on 1 pF at 300 K is a published value; the other rows follow from
-// the exact constants.
+// TestKTC: 64.3 uV on 1 pF at 300 K was seen on a secondary page (ktc.json); the other rows are derived from the exact
+// constants.
 func TestKTC(t *testing.T) {
 	var table struct {
 		Rows []struct {
@@ -27,7 +27,8 @@ func TestKTC(t *testing.T) {
 	near(t, "1 pF", KTCVolts(300, 1e-12), 64.3e-6, 1e-3)
 }
 
-// TestThermalVoltage: kT/q, and the 59.5 mV a decade at 300 K of K. P. Cheung (2010).
+// TestThermalVoltage: kT/q, and the 59.5 mV a decade at 300 K of K. P. Cheung (2010; the figure seen in a secondary
+// table, see thermal.json).
 func TestThermalVoltage(t *testing.T) {
 	var table struct {
 		Rows []struct {
@@ -79,8 +80,8 @@ func TestSettlingCounts(t *testing.T) {
 }
 
 // TestConverterSine: signal to noise and distortion of a full-scale sine (coherent
-// sampling, as IEEE 1241 has it) against a simulation made elsewhere and against
-// 6.02 N + 1.76 dB.
+// sampling, as IEEE 1241 has it, from memory) against a simulation made elsewhere and
+// against 6.02 N + 1.76 dB (seen; see quantisation.json).
 func TestConverterSine(t *testing.T) {
 	var table struct {
 		Rows []struct {
@@ -197,7 +198,7 @@ func TestLogStep(t *testing.T) {
 
 // TestLogPixelArray: the response of an array of pixels with spread a, b and c: its
 // mean over the array, and the fixed pattern, at eight lights (model of Joseph and
-// Collins 2002).
+// Collins 2002, seen in the abstract; the values were generated from it).
 func TestLogPixelArray(t *testing.T) {
 	var table struct {
 		X, A, B, C []float64

@@ -89,7 +89,7 @@ func ChainWorst(n int) float64 {
 }
 
 // SettlingTaus is how many time constants a single pole takes until 2^-bits of a
-// step is left: bits ln 2 (Analog Devices AN-1024, Table 1). Half a step of an N-bit
+// step is left: bits ln 2 (Analog Devices AN-1024, Table 1; seen). Half a step of an N-bit
 // converter takes bits = N+1.
 func SettlingTaus(bits int) float64 { return float64(bits) * math.Ln2 }
 

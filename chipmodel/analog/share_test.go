@@ -127,7 +127,8 @@ func TestChain(t *testing.T) {
 		near(t, "unequal pair", p.Volts[0], r.Final, 1e-14)
 		near(t, "unequal pair", p.Volts[1], r.Final, 1e-14)
 	}
-	for _, r := range table.Timed { // far from the ends a long chain is a discrete Gaussian (Lindeberg 1990)
+	// far from the ends a long chain is a discrete Gaussian (Lindeberg 1990, from memory)
+	for _, r := range table.Timed {
 		const n = 201
 		k := chainKernel(n, r.T)
 		var variance float64

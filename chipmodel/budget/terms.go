@@ -50,7 +50,7 @@ func (k *reckoning) joined() float64 {
 }
 
 // linearPixel: shot noise sqrt(N) of all gathered charge (Poisson), read noise, and the
-// non-uniformities of EMVA 1288.
+// non-uniformities of EMVA 1288 (from memory).
 func (k *reckoning) linearPixel() {
 	p := k.class.Spec.GetLinear()
 	seconds := p.GetExposure().AsDuration().Seconds()

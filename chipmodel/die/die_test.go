@@ -267,7 +267,7 @@ func partsArray() *facetdv1.Array {
 }
 
 // TestQuantisationNoise: the error of an ideal 10-bit converter over a ramp is a
-// step over sqrt(12), which is the 6.02 N + 1.76 dB of Analog Devices MT-001.
+// step over sqrt(12), which is the 6.02 N + 1.76 dB of Analog Devices MT-001 (seen in secondary pages).
 func TestQuantisationNoise(t *testing.T) {
 	c := analog.NewConverter(analog.ConverterSpec{Bits: 10, HighVolts: 1}, nil)
 	const n = 100_003

@@ -239,7 +239,8 @@ func (c *emvaChip) spatial(lux float64) (mean, variance float64) {
 	return mean, v - temporal/frames
 }
 
-// TestPhotonTransfer measures a simulated camera as EMVA 1288 (release 3) does, from
+// TestPhotonTransfer measures a simulated camera as EMVA 1288 (release 3; emva1288.json says what of it was seen) does,
+// from
 // its frames alone, and finds its gain, read noise, dark non-uniformity (DSNU) and
 // photo response non-uniformity (PRNU) again. Bounds are five standard errors of
 // 16384 pixels: 1.1 % in a variance, which is 0.4 % in the slope of twelve of them.
@@ -286,7 +287,7 @@ func TestPhotonTransfer(t *testing.T) {
 }
 
 // TestBestSignalToNoise: without read noise and spread the best signal to noise ratio
-// is the root of the full well (EMVA 1288).
+// is the root of the full well (EMVA 1288, seen as quoted from release 3.0).
 func TestBestSignalToNoise(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)

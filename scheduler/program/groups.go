@@ -145,7 +145,7 @@ func matchLane(l *listeners, groups [][]int, chips []int) [][]int {
 	return groups
 }
 
-// matching pairs members of two sides, grown by augmenting paths (Berge 1957): a
+// matching pairs members of two sides, grown by augmenting paths (Berge 1957, from memory): a
 // member that has a partner keeps having one.
 type matching struct {
 	left, right []int // partner, or -1

@@ -74,7 +74,7 @@ func choose(n, k int) int {
 }
 
 // subsets visits every set of k lines of a word, in the order of Gosper's hack (HAKMEM
-// 175, 1972): the next larger number with as many bits set.
+// 175, 1972; seen in an account of it): the next larger number with as many bits set.
 func subsets(word chipmodel.LineSet, k int, visit func(chipmodel.LineSet)) {
 	n := word.Len()
 	if k > n || n > 32 {

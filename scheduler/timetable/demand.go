@@ -2,7 +2,7 @@ package timetable
 
 // demandBound is the cost of all jobs that are released and due within t of a
 // synchronous release: sum of max(0, floor((t-D)/T)+1) C (Baruah, Rosier and
-// Howell, Real-Time Systems 2, 1990).
+// Howell, Real-Time Systems 2, 1990; from memory).
 func demandBound(tasks []Task, t int64) int64 {
 	var sum int64
 	for _, k := range tasks {
@@ -27,7 +27,7 @@ const maxWalk = 1_000_000
 
 // overload walks the absolute deadlines t of a synchronous release from to-1 down to from, for one at which demand and
 // blocking exceed t. Where they are less than t, all deadlines down to their sum are passed by: demand does not grow
-// downwards (the walk of Zhang and Burns, IEEE Trans. Computers 58, 2009).
+// downwards (the walk of Zhang and Burns, IEEE Trans. Computers 58, 2009; from memory).
 func overload(tasks []Task, from, to, blocking int64) (at int64, found miss) {
 	t := deadlineBelow(tasks, to)
 	for range maxWalk {

@@ -46,7 +46,8 @@ func (e *LimitError) Error() string {
 // blocking by a lower one, the busy period of its level, and the response of every
 // instance in it. Davis, Burns, Bril and Lukkien, Real-Time Systems 35, 2007,
 // equations (5), (8) and (10) to (13): the revised analysis. (6) and (7) there are
-// the older one that it refutes, which takes the first instance alone.
+// the older one that it refutes, which takes the first instance alone (read in the
+// paper).
 //
 // A level that asks for the whole bus and is blocked too is busy for ever; its
 // instances repeat with the hyperperiod, which stands as Busy. A level with more

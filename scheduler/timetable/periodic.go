@@ -208,7 +208,8 @@ func periodicProblem(tasks []Task, opt Options) (*problem, bool) {
 // AnyPhase is the exact test for non-preemptive EDF when tasks may be released at any times at least a period apart:
 // utilization at most 1, and for every absolute deadline t of the synchronous release, the demand up to t and the
 // longest cost, less one tick, of a task with a later deadline are at most t. Jeffay, Stanat and Martel, RTSS 1991, for
-// deadlines equal to periods; George, Rivierre and Spuri, INRIA RR-2966, 1996, in general; integer time. It returns the
+// deadlines equal to periods; George, Rivierre and Spuri, INRIA RR-2966, 1996, in general; integer time; both from
+// memory. It returns the
 // first deadline that fails (one that fails, where there are more than a million before), or 0 where the utilization
 // does or the walk is too long, which counts as not fitting. A set that it refuses may still fit when all are released
 // together.

@@ -186,7 +186,7 @@ func (s *stretcher) edfAt(f fraction) (fraction, bool) {
 }
 
 // leastOf is the least factor at which an order of the jobs fits. It raises the factor to what the latest run needs,
-// until no run is late (Dinkelbach, Management Science 13, 1967).
+// until no run is late (Dinkelbach, Management Science 13, 1967; from memory).
 func (s *stretcher) leastOf(order []Placement) fraction {
 	jobs := make([]*Job, len(order))
 	for i, pl := range order {

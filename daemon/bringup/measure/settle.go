@@ -206,7 +206,7 @@ type Settling struct {
 // FitSettling fits a single pole to what is missing: ln part = c - delay/tau, weighted
 // by how well each part is known. A full-scale step is within half a step of an N-bit
 // converter after (N+1) ln 2 time constants (single-pole settling as in Analog Devices
-// AN-1024), and c time constants later when the lane does not move at once. ok is false
+// AN-1024, seen), and c time constants later when the lane does not move at once. ok is false
 // when fewer than three delays show anything.
 func FitSettling(m []Missing, bits int) (s Settling, ok bool) {
 	var delays, logs, weights []float64

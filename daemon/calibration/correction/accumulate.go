@@ -12,7 +12,7 @@ const MaxFrames = 1 << 24
 // Accumulator gathers frames of one view of one chip under one light: mean, variance and
 // clipping of each pixel. It keeps whole sums of codes and of their squares, which are
 // exact, so that no order of adding and merging changes the result; the running update
-// after Welford (Technometrics 4(3), 1962) does the same for numbers that have no exact
+// after Welford (Technometrics 4(3), 1962; seen in the abstract) does the same for numbers that have no exact
 // sum.
 type Accumulator struct {
 	shape        Shape

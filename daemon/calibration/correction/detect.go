@@ -225,7 +225,7 @@ func (d *detector) noise() {
 
 // noisy marks variances, in units of the typical one, that are both at least four times it
 // and outliers. The cube root of a chi-squared variable is close to normal (Wilson and
-// Hilferty, Proc. Natl. Acad. Sci. 17, 1931), and its robust spread holds whatever real
+// Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory), and its robust spread holds whatever real
 // differences of noise the pixels have; with few degrees of freedom the tail of the chi-squared distribution itself is
 // the limit, which that of the normal one then does not reach.
 func (d *detector) noisy(ratio []float64, freedom float64) {

@@ -297,7 +297,7 @@ func (m *Map) eachGood(visit func(i int)) {
 	}
 }
 
-// moments is a running mean and variance (Welford, Technometrics 4(3), 1962).
+// moments is a running mean and variance (Welford, Technometrics 4(3), 1962; seen in the abstract).
 type moments struct {
 	n          int
 	mean, sums float64

@@ -9,7 +9,7 @@ import (
 )
 
 // logGrid fits y = a + b ln(c + x) at fixed lights x by variable projection (Golub and
-// Pereyra, SIAM J. Numer. Anal. 10(2), 1973): a and b follow from c by linear regression,
+// Pereyra, SIAM J. Numer. Anal. 10(2), 1973; seen in the abstract): a and b follow from c by linear regression,
 // so that only c is searched: first on a grid that all pixels share, then for the zero of
 // the derivative between the grid points about the best.
 type logGrid struct {

@@ -21,7 +21,7 @@ const (
 	OffsetGain
 	// LogResponse finds the light that a pixel's own y = a + b ln(c + x) says and gives
 	// the mean pixel's response to it (Joseph and Collins, IEEE Trans. Instrum. Meas. 51(5),
-	// 2002), by least squares from three or more levels of known light.
+	// 2002; seen in the abstract), by least squares from three or more levels of known light.
 	//
 	// Light that is uneven in the same way at every level, g_j x on pixel j, gives the same
 	// curves with ln g_j in a and c/g_j for c: the correction map then takes out the pattern

@@ -14,7 +14,7 @@ const madSigma = 1.482602218505602
 
 // madFreedom is how many degrees of freedom for each value the median absolute deviation
 // is worth: its efficiency for normal values is 37 % (Rousseeuw and Croux, J. Am. Stat.
-// Assoc. 88(424), 1993).
+// Assoc. 88(424), 1993, from memory).
 const madFreedom = 0.37
 
 // centre is the median and the spread by the median absolute deviation of values, which
