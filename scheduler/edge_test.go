@@ -35,6 +35,23 @@ func edgeSets(t *testing.T, few int) int {
 // edgeSet draws tasks of a test array until some do not fit although they ask for less than all of the bus.
 func edgeSet(t *testing.T, r *rand.Rand) (*chipmodel.Array, []*facetdv1.Task, *facetdv1.Refusal) {
 	t.Helper()
+	a, specs, _ := refusedSet(t, r)
+	tasks, m := program.NewTasks(a, specs)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	_, err := scheduler.Build(a, tasks, scheduler.Options{})
+	var refused *scheduler.RefusalError
+	if !errors.As(err, &refused) {
+		t.Fatalf("refused, and with what would fit %v\n%v", err, specs)
+	}
+	oneUtilization(t, specs, refused.Refusal)
+	return a, specs, refused.Refusal
+}
+
+// refusedSet is edgeSet without what would fit, which takes most of the time.
+func refusedSet(t *testing.T, r *rand.Rand) (*chipmodel.Array, []*facetdv1.Task, *facetdv1.Refusal) {
+	t.Helper()
 	for {
 		a := bench(t, [5]int{r.IntN(5), r.IntN(4), 0, r.IntN(2), 1 + r.IntN(6)})
 		var specs []*facetdv1.Task
@@ -59,8 +76,6 @@ func edgeSet(t *testing.T, r *rand.Rand) (*chipmodel.Array, []*facetdv1.Task, *f
 		if u := refused.Refusal.GetUtilization(); u < 0.5 || u > 1.2 {
 			continue
 		}
-		_, err = scheduler.Build(a, tasks, scheduler.Options{})
-		errors.As(err, &refused)
 		return a, specs, refused.Refusal
 	}
 }
@@ -148,8 +163,8 @@ func TestNearbyRates(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 22))
-	for range edgeSets(t, 2) {
-		a, specs, refusal := edgeSet(t, r)
+	for range edgeSets(t, 4) {
+		a, specs, refusal := refusedSet(t, r)
 		for i, x := range specs {
 			hz := x.GetRateHz() * (1 + 2e-6)
 			if fits, _ := plannedAt(t, a, specs, i, hz); fits {
@@ -192,12 +207,17 @@ func TestOneUtilization(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 23))
-	for range edgeSets(t, 3) {
-		_, specs, refusal := edgeSet(t, r)
-		said := refusal.GetMessage()
-		if strings.Contains(said, "the tasks ask for") && refusal.GetUtilization() <= 1 {
-			t.Errorf("at %.1f %% of the bus: %s\n%v", 100*refusal.GetUtilization(), said, specs)
-		}
+	for range edgeSets(t, 20) {
+		_, specs, refusal := refusedSet(t, r)
+		oneUtilization(t, specs, refusal)
+	}
+}
+
+func oneUtilization(t *testing.T, specs []*facetdv1.Task, refusal *facetdv1.Refusal) {
+	t.Helper()
+	said := refusal.GetMessage()
+	if strings.Contains(said, "the tasks ask for") && refusal.GetUtilization() <= 1 {
+		t.Errorf("at %.1f %% of the bus: %s\n%v", 100*refusal.GetUtilization(), said, specs)
 	}
 }
 

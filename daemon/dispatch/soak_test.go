@@ -18,7 +18,7 @@ import (
 // on time, every frame is whole, no rule is violated.
 func TestSoak(t *testing.T) {
 	t.Parallel()
-	hour := peertest.Cases(8*time.Minute, time.Hour)
+	hour := peertest.Cases(3*time.Minute, time.Hour)
 	if testing.Short() {
 		hour = 2 * time.Minute
 	}

@@ -42,7 +42,7 @@ func TestAgainstMiniZinc(t *testing.T) {
 	}
 	periods := []int64{4, 6, 8, 12, 24}
 	verdicts := map[Verdict]int{}
-	each := peertest.Cases(8, 25)
+	each := peertest.Cases(4, 25)
 	for verdicts[Feasible] < each || verdicts[Infeasible] < each {
 		var tasks []Task
 		for i := range 3 {
@@ -98,7 +98,7 @@ func TestCutAgainstMiniZinc(t *testing.T) {
 		t.Fatal(err)
 	}
 	verdicts := map[Verdict]int{}
-	each := peertest.Cases(5, 15)
+	each := peertest.Cases(3, 15)
 	for verdicts[Feasible] < each || verdicts[Infeasible] < each {
 		h := int64(60)
 		names := []string{"fast"}
