@@ -175,7 +175,7 @@ func TestNothingFalseIsSaidOfTwoFaults(t *testing.T) {
 	random := doubles(t)
 	apart := 1
 	if random == 0 {
-		random, apart = 6, 61
+		random, apart = 4, 83
 	}
 	a := crawler(t)
 	p, err := diagnosis.New(a, diagnosis.Options{Thorough: true})

@@ -65,27 +65,29 @@ func partition(refs []*reference) [][]int {
 }
 
 func splitOnce(refs []*reference, class []int) [][]int {
-	for u := range refs[0].reach {
+	for u := range refs[0].words {
 		if refs[0].clash(u) || slices.ContainsFunc(class, func(h int) bool { return refs[h].clash(u) }) {
 			continue
 		}
-		for w := range refs[0].reach {
-			parts := map[string][]int{}
-			var order []string
+		for w := range refs[0].words {
+			first := refs[class[0]].code(u, w)
+			if !slices.ContainsFunc(class[1:], func(h int) bool { return refs[h].code(u, w) != first }) {
+				continue
+			}
+			parts := map[uint64][]int{}
+			var order []uint64
 			for _, h := range class {
-				says := refs[h].shows(u, w)
+				says := refs[h].code(u, w)
 				if parts[says] == nil {
 					order = append(order, says)
 				}
 				parts[says] = append(parts[says], h)
 			}
-			if len(parts) > 1 {
-				var out [][]int
-				for _, says := range order {
-					out = append(out, parts[says])
-				}
-				return out
+			var out [][]int
+			for _, says := range order {
+				out = append(out, parts[says])
 			}
+			return out
 		}
 	}
 	return nil
@@ -169,8 +171,8 @@ func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 				s = p.Update(s, e, p.Observe(pairs[groundTruth], e).Levels)
 				for i, ref := range left {
 					for _, readout := range e.Readouts {
-						if ref != nil && ref.shows(int(e.Enable),
-							int(readout)) != refs[groundTruth].shows(int(e.Enable), int(readout)) {
+						if ref != nil &&
+							ref.code(int(e.Enable), int(readout)) != refs[groundTruth].code(int(e.Enable), int(readout)) {
 							left[i] = nil
 							break
 						}

@@ -85,7 +85,12 @@ func driving(a *chipmodel.Array, faults []*facetdv1.Fault, word chipmodel.LineSe
 // reference is everything that any experiment with one enabling write shows under a
 // set of faults: reaches of all words, as bits by chip, and the lanes' converters.
 type reference struct {
-	reach []uint64 // by word
+	a        *chipmodel.Array
+	messages []*facetdv1.Fault
+	words    int
+	known    []uint64 // by word, where knows says so
+	knows    []bool
+
 	lanes []uint64 // chips of each lane
 	fixed []string // by lane: what it always shows, or ""
 }
@@ -110,24 +115,46 @@ func newReference(a *chipmodel.Array, faults []diagnosis.Fault) *reference {
 			}
 		}
 	}
-	for word := range chipmodel.LineSet(1) << len(a.Lines) {
-		var reached uint64
-		for _, c := range driving(a, messages, word) {
-			reached |= 1 << c
-		}
-		r.reach = append(r.reach, reached)
-	}
+	r.a, r.messages, r.words = a, messages, 1<<len(a.Lines)
+	r.known, r.knows = make([]uint64, r.words), make([]bool, r.words)
 	return r
+}
+
+// reach is the chips that a word reaches, which is found out when somebody asks.
+func (r *reference) reach(word int) uint64 {
+	if !r.knows[word] {
+		r.knows[word] = true
+		for _, c := range driving(r.a, r.messages, chipmodel.LineSet(word)) {
+			r.known[word] |= 1 << c
+		}
+	}
+	return r.known[word]
 }
 
 // clash reports whether enabling under a word makes two chips of a lane drive.
 func (r *reference) clash(enable int) bool {
 	for _, lane := range r.lanes {
-		if bits.OnesCount64(r.reach[enable]&lane) > 1 {
+		if bits.OnesCount64(r.reach(enable)&lane) > 1 {
 			return true
 		}
 	}
 	return false
+}
+
+// code is what shows says, as a number.
+func (r *reference) code(enable, readout int) uint64 {
+	both, code := r.reach(enable)&r.reach(readout), uint64(0)
+	for i, lane := range r.lanes {
+		switch {
+		case r.fixed[i] == "saturated":
+			code = 4*code + 3
+		case r.fixed[i] == "" && both&lane != 0:
+			code = 4*code + 2
+		default:
+			code = 4*code + 1
+		}
+	}
+	return code
 }
 
 func (r *reference) shows(enable, readout int) string {
@@ -136,7 +163,7 @@ func (r *reference) shows(enable, readout int) string {
 		switch {
 		case r.fixed[i] != "":
 			b.WriteString(r.fixed[i] + " ")
-		case r.reach[enable]&r.reach[readout]&lane != 0:
+		case r.reach(enable)&r.reach(readout)&lane != 0:
 			b.WriteString("driven ")
 		default:
 			b.WriteString("idle ")
@@ -153,14 +180,14 @@ func separate(good *reference, refs []*reference) bool {
 		return slices.DeleteFunc(all, func(w int) bool {
 			key := ""
 			for _, r := range refs {
-				key += fmt.Sprintf("%x,", r.reach[w])
+				key += fmt.Sprintf("%x,", r.reach(w))
 			}
 			defer func() { seen[key] = true }()
 			return seen[key]
 		})
 	}
 	var safe, words []int
-	for w := range good.reach {
+	for w := range good.words {
 		words = append(words, w)
 		if !good.clash(w) && !slices.ContainsFunc(refs, func(r *reference) bool { return r.clash(w) }) {
 			safe = append(safe, w)
@@ -169,9 +196,9 @@ func separate(good *reference, refs []*reference) bool {
 	words = group(words)
 	for _, u := range group(safe) {
 		for _, w := range words {
-			first := refs[0].shows(u, w)
+			first := refs[0].code(u, w)
 			for _, r := range refs[1:] {
-				if r.shows(u, w) != first {
+				if r.code(u, w) != first {
 					return true
 				}
 			}
