@@ -50,15 +50,37 @@ type bench struct {
 
 func newBench(t testing.TB, a *chipmodel.Array, opts diagnosis.Options) *bench {
 	t.Helper()
-	return newBenchUnder(t, a, opts, scene.Uniform(200))
-}
-
-func newBenchUnder(t testing.TB, a *chipmodel.Array, opts diagnosis.Options, light scene.Scene) *bench {
-	t.Helper()
 	p, err := diagnosis.New(a, opts)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return benchOf(t, a, p, scene.Uniform(200))
+}
+
+// shared are planners of the demo, by options, for tests that do not run beside others: a planner remembers what it
+// chose.
+var shared = map[diagnosis.Options]*diagnosis.Planner{}
+
+func sharedPlanner(t testing.TB, opts diagnosis.Options) *diagnosis.Planner {
+	t.Helper()
+	if shared[opts] == nil {
+		p, err := diagnosis.New(crawler(t), opts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		shared[opts] = p
+	}
+	return shared[opts]
+}
+
+// sharedBench is newBench under some light, with a planner that other tests have used.
+func sharedBench(t testing.TB, a *chipmodel.Array, opts diagnosis.Options, light scene.Scene) *bench {
+	t.Helper()
+	return benchOf(t, a, sharedPlanner(t, opts), light)
+}
+
+func benchOf(t testing.TB, a *chipmodel.Array, p *diagnosis.Planner, light scene.Scene) *bench {
+	t.Helper()
 	b, err := virtual.New(virtual.Config{Array: a, Scene: light, Pace: facetdv1.Pace_PACE_FREE, Seed: 5})
 	if err != nil {
 		t.Fatal(err)

@@ -169,10 +169,11 @@ func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 			left := slices.Clone(refs)
 			for e, done := p.Next(s); !done; e, done = p.Next(s) {
 				s = p.Update(s, e, p.Observe(pairs[groundTruth], e).Levels)
+				enable, truth := int(e.Enable), refs[groundTruth]
 				for i, ref := range left {
 					for _, readout := range e.Readouts {
-						if ref != nil &&
-							ref.code(int(e.Enable), int(readout)) != refs[groundTruth].code(int(e.Enable), int(readout)) {
+						w := int(readout)
+						if ref != nil && ref.code(enable, w) != truth.code(enable, w) {
 							left[i] = nil
 							break
 						}

@@ -218,7 +218,7 @@ func references(a *chipmodel.Array, sets [][]diagnosis.Fault) []*reference {
 // safely, and the report says so, with the place to look at.
 func TestReportNamesThePlace(t *testing.T) {
 	a := crawler(t)
-	b := newBench(t, a, diagnosis.Options{})
+	b := sharedBench(t, a, diagnosis.Options{}, scene.Uniform(200))
 	r := b.probe(t, []diagnosis.Fault{{Kind: diagnosis.OpenActive, Chip: a.Chip("wall-07"), Input: 2}})
 	res := b.planner.Explain(r.state)
 	report := res.Report()
@@ -255,7 +255,7 @@ func TestLightDoesNotMatter(t *testing.T) {
 	set := []diagnosis.Fault{{Kind: diagnosis.Swapped, Line: a.Line("x0"), Other: a.Line("y1")}}
 	for name, light := range map[string]scene.Scene{"dark": scene.Uniform(0), "glare": scene.Uniform(1e6),
 		"pattern": grating} {
-		b := newBenchUnder(t, a, diagnosis.Options{}, light)
+		b := sharedBench(t, a, diagnosis.Options{}, light)
 		for _, groundTruth := range [][]diagnosis.Fault{nil, set} {
 			r := b.probe(t, groundTruth)
 			if sets := b.planner.Consistent(r.state); len(sets) != 1 || !slices.Equal(sets[0], groundTruth) {
@@ -268,7 +268,7 @@ func TestLightDoesNotMatter(t *testing.T) {
 // Input 0 is a place as well as any other.
 func TestInputZeroIsNamed(t *testing.T) {
 	a := crawler(t)
-	b := newBench(t, a, diagnosis.Options{})
+	b := sharedBench(t, a, diagnosis.Options{}, scene.Uniform(200))
 	f := diagnosis.Fault{Kind: diagnosis.Shorted, Chip: 0, Input: 0, Other: a.Line("fa")}
 	r := b.probe(t, []diagnosis.Fault{f})
 	res := b.planner.Explain(r.state)
@@ -284,7 +284,7 @@ func TestInputZeroIsNamed(t *testing.T) {
 // there are more than two.
 func TestMoreFaultsThanTwo(t *testing.T) {
 	a := crawler(t)
-	b := newBench(t, a, diagnosis.Options{Thorough: true})
+	b := sharedBench(t, a, diagnosis.Options{Thorough: true}, scene.Uniform(200))
 	var set []diagnosis.Fault
 	for _, name := range []string{"wall-00", "wall-07", "bow-comb"} {
 		set = append(set, diagnosis.Fault{Kind: diagnosis.Dead, Chip: a.Chip(name)})
@@ -307,11 +307,7 @@ func TestMoreFaultsThanTwo(t *testing.T) {
 // Whatever is observed, the planner ends, and each step leaves fewer hypotheses or is
 // the last.
 func TestNoiseIsNeverEndless(t *testing.T) {
-	a := crawler(t)
-	p, err := diagnosis.New(a, diagnosis.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	p := sharedPlanner(t, diagnosis.Options{})
 	r, seed := seeded(t)
 	for range 20 {
 		s := p.Start()
