@@ -3,7 +3,8 @@ package analog
 import "math"
 
 // Doubling is the factor by which something that doubles every so many kelvin
-// has grown from 300 K; no doubling means 1.
+// has grown from 300 K; no doubling means 1. That leakage and dark current go so over a
+// few tens of kelvin is common practice, no source.
 func Doubling(kelvin, perKelvin float64) float64 {
 	if perKelvin <= 0 {
 		return 1

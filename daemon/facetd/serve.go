@@ -99,7 +99,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	fl.StringArrayVar(&f.defects, "defect", nil, "a defective pixel of the virtual bus, as often as there are: "+
 		virtual.DefectForm)
 	fl.DurationVar(&f.maxAge, "calibration-max-age", calibration.DefaultMaxAge,
-		"age at which a correction map counts as stale (30 days is common practice)")
+		"age at which a correction map counts as stale (30 days is common practice, no source)")
 	fl.DurationVar(&f.maxLag, "max-lag", d.MaxLag,
 		"how far the host may be behind the timetable in real time; jobs that come later are refused (0s: none are)")
 	fl.StringVar(&f.logFormat, "log-format", d.Log.Format, "json or console")

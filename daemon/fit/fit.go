@@ -20,6 +20,10 @@ type Line struct {
 	Spread float64
 }
 
+// DeadBelow is the part of the typical response to light below which a pixel counts as dead, at bring-up as in a
+// calibration (common practice, no source).
+const DeadBelow = 0.2
+
 // NewLine fits a line to points; weights nil are all 1. It takes at least two different x:
 // otherwise Spread is 0, and Slope is NaN.
 func NewLine(x, y, weights []float64) Line {

@@ -90,9 +90,8 @@ func Expected(a *chipmodel.Array, chip int, lux float64) float64 {
 	return min(max(lane.CodeOf(volts), 0), math.Exp2(float64(lane.Bits))-1)
 }
 
-// Dead counts the pixels that answer to light by less than a quarter of the median
-// pixel's answer (a usual definition of a dead pixel; common practice, no source), and
-// returns that median in codes.
+// Dead counts the pixels that answer to light by less than fit.DeadBelow of the median
+// pixel's answer, and returns that median in codes.
 func Dead(dark, lit []uint16) (dead int, median float64) {
 	n := min(len(dark), len(lit))
 	if n == 0 {
@@ -104,7 +103,7 @@ func Dead(dark, lit []uint16) (dead int, median float64) {
 	}
 	median = fit.Median(slices.Clone(answers))
 	for _, d := range answers {
-		if d*median < median*median/4 {
+		if d*median < fit.DeadBelow*median*median {
 			dead++
 		}
 	}

@@ -63,10 +63,11 @@ func (l logArray) input() *input {
 	return in
 }
 
-// TestPublishedCorrections has a 16 x 16 array of the model of Joseph and Collins without
-// noise: what offsets, straight lines and the full model leave at eight lights over seven
-// decades is what numpy and scipy found. Offset correction maps average over all lights there.
-func TestPublishedCorrections(t *testing.T) {
+// TestCorrectionsOfGeneratedPixels has a 16 x 16 array generated from the model of Joseph and
+// Collins (seen in the abstract) without noise: what offsets, straight lines and the full
+// model leave at eight lights over seven decades is what numpy and scipy found; none of these
+// numbers is published. Offset correction maps average over all lights there.
+func TestCorrectionsOfGeneratedPixels(t *testing.T) {
 	l := loadLogArray(t)
 	in := l.input()
 	offset := make([]float64, in.n)

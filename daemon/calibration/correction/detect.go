@@ -15,7 +15,7 @@ type Kind uint16
 
 const (
 	// Dead does not respond: from the darkest to the brightest level it moves by less than
-	// a fifth of what the others do.
+	// fit.DeadBelow of what the others do.
 	Dead Kind = 1 << iota
 	// StuckLow and StuckHigh are at the lowest and the highest code in every frame.
 	StuckLow
@@ -68,7 +68,6 @@ type Defect struct {
 
 // Tests of one kind of pixel. Numbers without a source are our own choice.
 const (
-	deadBelow     = 0.2 // of the typical response
 	noisyAbove    = 4.0 // times the typical variance with the converter's step in it
 	stepVariance  = 1.0 / 12
 	lineDefective = 0.5 // part of a row or column
@@ -163,7 +162,7 @@ func (d *detector) response() {
 	}
 	middle, _, _ := centre(d.good(response, StuckLow|StuckHigh))
 	for i, r := range response {
-		if math.Abs(r) < deadBelow*math.Abs(middle) {
+		if math.Abs(r) < fit.DeadBelow*math.Abs(middle) {
 			d.mark(i, Dead)
 		}
 	}
