@@ -368,35 +368,6 @@ func (b *builder) readable() {
 	}
 }
 
-// verticalFOV is the vertical field of view, in degrees, of a lens with a given horizontal one on the lattice of a
-// class. Without such a lattice, which is reported elsewhere, it is the horizontal one.
-func verticalFOV(horizontal float64, class *Class) float64 {
-	if class == nil {
-		return horizontal
-	}
-	l := class.Spec.GetLattice()
-	height, width := float64(class.Rows)*l.GetPitchYUm(), float64(class.Columns)*l.GetPitchXUm()
-	if !(height > 0 && width > 0) {
-		return horizontal
-	}
-	return min(360/math.Pi*math.Atan(math.Tan(horizontal*math.Pi/360)*height/width), 170)
-}
-
-// lens checks the optics of a chip and gives them their defaults.
-func (b *builder) lens(path string, chip *facetdv1.Chip, class *Class) {
-	if chip.GetLens() == nil {
-		chip.Lens = &facetdv1.Lens{}
-	}
-	l := chip.GetLens()
-	orElse(&l.HorizontalFovDeg, defaultFOVDeg)
-	orElse(&l.VerticalFovDeg, verticalFOV(l.GetHorizontalFovDeg(), class))
-	b.within(path+".horizontal_fov_deg", l.GetHorizontalFovDeg(), 0.01, 170, "degrees")
-	b.within(path+".vertical_fov_deg", l.GetVerticalFovDeg(), 0.01, 170, "degrees")
-	b.within(path+".distortion_k1", l.GetDistortionK1(), -1, 1, "")
-	b.within(path+".vignetting", l.GetVignetting(), 0, 1, "")
-	b.within(path+".blur_pixels", l.GetBlurPixels(), 0, 64, "pixels")
-}
-
 // shownApart limits the chips that are named for each one that cannot be read apart from them: a thousand chips wired
 // alike are half a million pairs.
 const shownApart = 3

@@ -1,7 +1,6 @@
 package virtual
 
 import (
-	"fmt"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -78,21 +77,17 @@ type makers struct {
 }
 
 // makeDies makes every chip with its view of the scene, and every lane.
-func (b *Bus) makeDies(m makers) error {
+func (b *Bus) makeDies(m makers) {
 	b.chips = make([]simulatedChip, len(b.array.Chips))
 	widest := 0
 	for i := range b.array.Chips {
 		chip := &b.real.Chips[i]
-		view, err := viewOf(chip)
-		if err != nil {
-			return fmt.Errorf("chip %s: %w", chip.Name, err)
-		}
 		widest = max(widest, chip.Class.Columns)
 		b.chips[i] = simulatedChip{
 			die:    m.die(b.real, i, b.cfg.Seed),
 			needed: b.real.LaneSettle(i),
 			memory: chip.Class.HasMemory(),
-			view:   view,
+			view:   scene.NewView(chip.Camera()),
 		}
 	}
 	b.setLight()
@@ -102,7 +97,6 @@ func (b *Bus) makeDies(m makers) error {
 		b.lanes[i] = simulatedLane{laneModel: m.lane(b.real, i, b.cfg.Seed),
 			highest: uint16(1)<<b.array.Lanes[i].Bits - 1}
 	}
-	return nil
 }
 
 // setLight makes the light of every chip from the scene. Chips under one lamp share what it takes to follow it.
@@ -123,20 +117,4 @@ func (b *Bus) setLight() {
 		chip.light = &die.Light{Every: course.Every, Jumps: course.Jumps, Lag: lag,
 			Row: func(dst []float64, row int, at bus.Time) { course.Mean.Row(dst, chip.view, row, at) }}
 	}
-}
-
-// viewOf is the geometry of one chip under the scene.
-func viewOf(chip *chipmodel.Chip) (*scene.View, error) {
-	lattice := chip.Class.Spec.GetLattice()
-	mount, lens := chip.Spec.GetMount(), chip.Spec.GetLens()
-	return scene.NewView(
-		scene.Lattice{
-			Rows: chip.Class.Rows, Columns: chip.Class.Columns, Hexagonal: chip.Class.Hexagonal(),
-			PitchXUm: lattice.GetPitchXUm(), PitchYUm: lattice.GetPitchYUm(),
-		},
-		scene.Optics{
-			YawDeg: mount.GetYawDeg(), PitchDeg: mount.GetPitchDeg(), RollDeg: mount.GetRollDeg(),
-			HorizontalFOVDeg: lens.GetHorizontalFovDeg(), VerticalFOVDeg: lens.GetVerticalFovDeg(),
-			DistortionK1: lens.GetDistortionK1(), Vignetting: lens.GetVignetting(), BlurPixels: lens.GetBlurPixels(),
-		})
 }

@@ -150,9 +150,7 @@ func newBus(cfg Config, m makers) (*Bus, error) {
 	if b.sleeper == nil {
 		b.sleeper = &wake.Timer{}
 	}
-	if err := b.makeDies(m); err != nil {
-		return nil, err
-	}
+	b.makeDies(m)
 	if err := b.setDefects(); err != nil {
 		return nil, err
 	}

@@ -24,11 +24,7 @@ func TestBinningMTF(t *testing.T) {
 		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{Exposure: dur(time.Millisecond),
 			ElectronsPerLuxS: 1e6, FullWellElectrons: 1e9, VoltsPerElectron: 1e-6}}
 	})
-	view, err := scene.NewView(scene.Lattice{Rows: 2, Columns: columns, PitchXUm: 10, PitchYUm: 10},
-		scene.Optics{HorizontalFOVDeg: 40, VerticalFOVDeg: 2})
-	if err != nil {
-		t.Fatal(err)
-	}
+	view := scene.NewView(a.Chips[0].Camera())
 	// shown is what the columns show of a grating of a phase, as a part of the mean.
 	shown := func(pattern uint8, frequency, phase float64) []float64 {
 		grating, err := scene.Grating(scene.GratingOptions{MeanLux: lux, Contrast: contrast, CyclesPerPixel: frequency,

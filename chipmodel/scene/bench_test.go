@@ -18,7 +18,7 @@ func (s naive) row(dst []float64, v *View, row int, at bustime.Time) {
 	p := s.motion.At(at)
 	m := attitude(p.YawDeg, p.PitchDeg, p.RollDeg)
 	for i := range dst {
-		x, y, z := m.apply(v.Ray(row, i))
+		x, y, z := m.Apply(v.Ray(row, i))
 		if p.ForwardM != 0 {
 			t := s.motion.PipeRadiusM / math.Hypot(y, z)
 			x, y, z = x*t+p.ForwardM, y*t, z*t

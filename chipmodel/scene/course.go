@@ -125,7 +125,7 @@ func (v *View) sharpest() float64 {
 func (m Motion) fastest() float64 {
 	sum := math.Abs(m.YawRateDegPerS) + math.Abs(m.PitchRateDegPerS) + math.Abs(m.RollRateDegPerS) +
 		math.Abs(m.YawSwingDeg)*2*math.Pi*math.Abs(m.YawSwingHz)
-	rate := radians(sum)
+	rate := sum * (math.Pi / 180)
 	if m.ForwardMPerS != 0 && m.PipeRadiusM > 0 {
 		rate += math.Abs(m.ForwardMPerS) / m.PipeRadiusM
 	}

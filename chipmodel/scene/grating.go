@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/chipmodel/geometry"
 )
 
 // GratingOptions describe a sine grating on the sensor plane.
@@ -55,12 +56,12 @@ func (g grating) Row(dst []float64, v *View, row int, at bustime.Time) {
 	if n == 0 {
 		return
 	}
-	sin, cos := sincosDeg(g.OrientationDeg)
+	sin, cos := geometry.SincosDeg(g.OrientationDeg)
 	fx, fy := g.CyclesPerPixel*cos, -g.CyclesPerPixel*sin // y of the lattice is down
-	sigma := v.optics.BlurPixels * g.CyclesPerPixel
+	sigma := v.camera.Spread().Pixels * g.CyclesPerPixel
 	amplitude := g.MeanLux * g.Contrast * math.Exp(-2*math.Pi*math.Pi*sigma*sigma) *
-		sinc(fx) * sinc(fy*v.lattice.rowPitch())
-	x, y := v.lattice.centre(row, 0)
+		sinc(fx) * sinc(fy*v.lattice.RowPitch())
+	x, y := v.lattice.Centre(row, 0)
 	phase := fx*x + fy*y + math.Mod(g.PhaseDeg, 360)/360 - at.Cycles(g.DriftHz)
 	// The sine advances by a fixed angle a column: turn a unit vector.
 	s, c := math.Sincos(2 * math.Pi * phase)

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/chipmodel/geometry"
 )
 
 // MaxPixels is the largest picture accepted, 8192 by 4096.
@@ -102,7 +103,7 @@ func cubeSize(width int) int {
 func newPose32(m Motion, at bustime.Time) pose32 {
 	p := m.At(at)
 	var out pose32
-	for i, v := range attitude(p.YawDeg, p.PitchDeg, p.RollDeg) {
+	for i, v := range geometry.Attitude(p.YawDeg, p.PitchDeg, p.RollDeg) {
 		out.m[i] = float32(v)
 	}
 	if m.PipeRadiusM > 0 {

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/chipmodel/geometry"
 )
 
 // spots is a black panorama of 720 by 360 (half a degree a pixel) with white
@@ -117,9 +118,13 @@ func TestUniformPanoramaIsExactlyUniform(t *testing.T) {
 		s := mustPanorama(t, img, PanoramaOptions{LuxLow: 0.7, LuxHigh: 330,
 			Motion: Motion{YawRateDegPerS: 77, PitchRateDegPerS: 9, ForwardMPerS: 0.4, PipeRadiusM: 0.2}})
 		want := float64(float32(0.7) + float32(329.3)*float32(decodeSRGB(float64(grey)/255)))
-		for _, field := range []float64{2, 60, 178} {
-			v := mustView(t, square64, Optics{YawDeg: rng.Float64() * 360, PitchDeg: rng.Float64() * 90, RollDeg: 20,
-				HorizontalFOVDeg: field, VerticalFOVDeg: field, BlurPixels: rng.Float64() * 3})
+		for _, field := range []float64{2, 60, 170, 250} {
+			o := Optics{YawDeg: rng.Float64() * 360, PitchDeg: rng.Float64() * 90, RollDeg: 20,
+				HorizontalFOVDeg: field, VerticalFOVDeg: field, BlurPixels: rng.Float64() * 3}
+			if field > 170 {
+				o.Projection = geometry.Equidistant
+			}
+			v := mustView(t, square64, o)
 			for r, line := range frame(s, v, bustime.Time(rng.Int64N(1e10))) {
 				for c, got := range line {
 					if got != want {
@@ -164,8 +169,8 @@ func supersampled(light plane, l Lattice, o Optics, pose Pose, radius float64, p
 			for i := range points * points {
 				px := float64(c) + (float64(i%points)+0.5)/float64(points) + o.BlurPixels*rng.NormFloat64()
 				py := float64(r) + (float64(i/points)+0.5)/float64(points) +
-					o.BlurPixels/l.rowPitch()*rng.NormFloat64()
-				x, y, z := body.apply(mount.apply(1, tx*(1-2*px/float64(l.Columns)), ty*(1-2*py/float64(l.Rows))))
+					o.BlurPixels/l.RowPitch()*rng.NormFloat64()
+				x, y, z := body.Apply(mount.Apply(1, tx*(1-2*px/float64(l.Columns)), ty*(1-2*py/float64(l.Rows))))
 				if pose.ForwardM != 0 { // to the wall of the pipe, and the point as seen from the start
 					t := radius / math.Hypot(y, z)
 					x, y, z = x*t+pose.ForwardM, y*t, z*t

@@ -9,20 +9,84 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 
 	"facetd.example/chipmodel/bustime"
+	"facetd.example/chipmodel/geometry"
 )
+
+// Lattice and Optics are the parts of a camera in one line each.
+type Lattice = geometry.Lattice
+
+type Optics struct {
+	YawDeg, PitchDeg, RollDeg            float64
+	Projection                           geometry.Projection
+	HorizontalFOVDeg, VerticalFOVDeg     float64
+	DistortionK1, Vignetting, BlurPixels float64
+	FNumber, FocusM, SubjectM            float64
+}
+
+var square64 = Lattice{Rows: 64, Columns: 64, PitchXUm: 10, PitchYUm: 10}
 
 // mustView fails the test when a view cannot be made.
 func mustView(t testing.TB, l Lattice, o Optics) *View {
 	t.Helper()
-	v, err := NewView(l, o)
-	if err != nil {
-		t.Fatal(err)
+	lens := geometry.Lens{Projection: o.Projection, HorizontalFOVDeg: o.HorizontalFOVDeg,
+		VerticalFOVDeg: o.VerticalFOVDeg, DistortionK1: o.DistortionK1, Vignetting: o.Vignetting,
+		BlurPixels: o.BlurPixels, FNumber: o.FNumber, FocusM: o.FocusM, SubjectM: o.SubjectM}
+	if m := append(l.Check(), lens.Check(l)...); len(m) > 0 {
+		t.Fatal(m)
 	}
-	return v
+	return NewView(geometry.New(l, geometry.Mount{YawDeg: o.YawDeg, PitchDeg: o.PitchDeg, RollDeg: o.RollDeg}, lens))
+}
+
+// Ray and Gain are those of one pixel, as the scenes see them.
+func (v *View) Ray(row, column int) (x, y, z float64) {
+	r := v.rays[row*v.lattice.Columns+column]
+	return float64(r.x), float64(r.y), float64(r.z)
+}
+
+func (v *View) Gain(row, column int) float64 { return float64(v.gain[row*v.lattice.Columns+column]) }
+
+func radians(deg float64) float64 { return deg * (math.Pi / 180) }
+func degrees(rad float64) float64 { return rad * (180 / math.Pi) }
+
+// paramsOf lists the parameters that an error complains about, sorted.
+func paramsOf(err error) []string {
+	var out []string
+	var walk func(error)
+	walk = func(err error) {
+		if p, ok := err.(*ParamError); ok {
+			out = append(out, p.Param)
+			return
+		}
+		switch e := err.(type) {
+		case interface{ Unwrap() []error }:
+			for _, inner := range e.Unwrap() {
+				walk(inner)
+			}
+		case interface{ Unwrap() error }:
+			walk(e.Unwrap())
+		}
+	}
+	walk(err)
+	slices.Sort(out)
+	return out
+}
+
+func wantParams(t *testing.T, err error, want ...string) {
+	t.Helper()
+	slices.Sort(want)
+	if got := paramsOf(err); !slices.Equal(got, want) {
+		t.Errorf("errors in %v, want %v; error: %v", got, want, err)
+	}
+}
+
+// attitude is that of the room for geometry.
+func attitude(yawDeg, pitchDeg, rollDeg float64) geometry.Rotation {
+	return geometry.Attitude(yawDeg, pitchDeg, rollDeg)
 }
 
 func mustPanorama(t testing.TB, img image.Image, o PanoramaOptions) Scene {
@@ -36,9 +100,9 @@ func mustPanorama(t testing.TB, img image.Image, o PanoramaOptions) Scene {
 
 // frame is all rows of a view at one instant.
 func frame(s Scene, v *View, at bustime.Time) [][]float64 {
-	out := make([][]float64, v.Lattice().Rows)
+	out := make([][]float64, v.lattice.Rows)
 	for r := range out {
-		out[r] = make([]float64, v.Lattice().Columns)
+		out[r] = make([]float64, v.lattice.Columns)
 		s.Row(out[r], v, r, at)
 	}
 	return out
@@ -115,7 +179,7 @@ func TestDemoPanorama(t *testing.T) {
 	l := Lattice{Rows: 48, Columns: 64, PitchXUm: 10, PitchYUm: 10}
 	look := func(yaw, pitch, field float64) [][]float64 {
 		return frame(s, mustView(t, l, Optics{YawDeg: yaw, PitchDeg: pitch, HorizontalFOVDeg: field,
-			VerticalFOVDeg: l.VerticalFOVDeg(field)}), 0)
+			VerticalFOVDeg: geometry.Rectilinear.VerticalFOVDeg(field, l)}), 0)
 	}
 	outlet, ahead, behind := look(0, 2, 2), look(0, 0, 60), look(180, 0, 20)
 	if a, b := mean(outlet), mean(behind); a < 700 || b > 60 {
@@ -151,7 +215,7 @@ func TestPicturesToLookAt(t *testing.T) {
 		if o.HorizontalFOVDeg == 0 {
 			o.HorizontalFOVDeg = 80
 		}
-		o.VerticalFOVDeg = l.VerticalFOVDeg(o.HorizontalFOVDeg)
+		o.VerticalFOVDeg = geometry.Rectilinear.VerticalFOVDeg(o.HorizontalFOVDeg, l)
 		return picture(frame(s, mustView(t, l, o), bustime.Time(at)), 500, 384/l.Columns)
 	}
 	save(t, "mounts", sheet(3, []image.Image{

@@ -21,7 +21,7 @@ func mustScene(t testing.TB) func(Scene, error) Scene {
 }
 
 func oneRow(s Scene, v *View, row int, at bustime.Time) []float64 {
-	dst := make([]float64, v.Lattice().Columns)
+	dst := make([]float64, v.lattice.Columns)
 	s.Row(dst, v, row, at)
 	return dst
 }

@@ -1,6 +1,10 @@
 package scene
 
-import "math"
+import (
+	"math"
+
+	"facetd.example/chipmodel/geometry"
+)
 
 const (
 	// squareEnough is the ratio of a pixel's axes up to which it is averaged over the square of its area: within 3 % of
@@ -18,49 +22,47 @@ type streak struct {
 }
 
 // shape is the area over which a pixel averages, in the plane that touches the sphere at its ray: the standard
-// deviations along its axes, and the direction of the longer one as the parts of it outward from the axis of the lens
-// and around it.
+// deviation along its longer axis as a vector of the body frame, and that along the shorter one.
 type shape struct {
-	longer, shorter float64
-	outward, around float64
+	longer  [3]float64
+	shorter float64
 }
 
-// variances returns those of a cell and its blur along a row and along a column, in squares of the column pitch. A
-// hexagonal cell is as wide as high: it counts as the square of its area.
-func (l Lattice) variances(blur float64) (x, y float64) {
-	ratio := l.rowPitch()
-	if l.Hexagonal {
-		return ratio/12 + blur*blur, ratio/12 + blur*blur
+// shapeOf takes variances on the sensor, in squares of the column pitch, through the lens.
+func shapeOf(s geometry.Sight, varX, varY float64) shape {
+	var xx, yy, xy float64 // of the standard deviations as seen: their products
+	right, down := math.Sqrt(varX), math.Sqrt(varY)
+	for i := range 3 {
+		x, y := s.Right[i]*right, s.Down[i]*down
+		xx, yy, xy = xx+x*x, yy+y*y, xy+x*y
 	}
-	return 1.0/12 + blur*blur, ratio*ratio/12 + blur*blur
-}
-
-// shapeOf takes variances on the sensor, in squares of focal lengths, through the lens at a point of the sensor at an
-// angle around the axis: outward and around are the radians that a focal length is worth there in either direction.
-func shapeOf(varX, varY, cos, sin, outward, around float64) shape {
-	rr := (varX*cos*cos + varY*sin*sin) * outward * outward
-	tt := (varX*sin*sin + varY*cos*cos) * around * around
-	rt := (varY - varX) * sin * cos * outward * around
-	half, spread := (rr+tt)/2, math.Hypot((rr-tt)/2, rt)
-	s := shape{longer: math.Sqrt(half + spread)}
+	half, spread := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
+	sin, cos := math.Sincos(math.Atan2(2*xy, xx-yy) / 2)
+	out := shape{}
+	for i := range 3 {
+		out.longer[i] = s.Right[i]*right*cos + s.Down[i]*down*sin
+	}
 	// The product of the axes is exact where their difference would cancel.
-	s.shorter = math.Sqrt(varX*varY) * outward * around / s.longer
-	turn := math.Atan2(2*rt, rr-tt) / 2
-	s.around, s.outward = math.Sincos(turn)
-	return s
+	out.shorter = math.Sqrt(varX*varY) * s.SolidAngle / math.Sqrt(half+spread)
+	return out
 }
 
-// taps returns how many taps a shape needs and how far apart they are, and the area of the square over which each of
-// them averages. Along the longer axis taps and squares together have the variance of the shape; where the ratio is a
-// whole number the squares lie edge to edge.
-func (s shape) taps() (n int, apart, square float64) {
-	ratio := s.longer / s.shorter
-	if ratio <= squareEnough {
-		return 1, 0, 12 * s.longer * s.shorter
+// taps returns how many taps a shape needs, from one to the next, and the area of the square over which each of them
+// averages. Along the longer axis taps and squares together have the variance of the shape; where the ratio is a whole
+// number the squares lie edge to edge.
+func (s shape) taps() (n int, step [3]float64, square float64) {
+	length := math.Sqrt(s.longer[0]*s.longer[0] + s.longer[1]*s.longer[1] + s.longer[2]*s.longer[2])
+	ratio := length / s.shorter
+	if !(ratio > squareEnough) {
+		return 1, step, 12 * length * s.shorter
 	}
-	n = min(int(math.Ceil(ratio-1e-9)), maxTaps)
+	n = min(int(math.Ceil(min(ratio, maxTaps)-1e-9)), maxTaps)
 	square = 12 * s.shorter * s.shorter
-	return n, math.Sqrt(square * (ratio*ratio - 1) / float64(n*n-1)), square
+	apart := math.Sqrt((12*length*length-square)/float64(n*n-1)) / length
+	for i := range step {
+		step[i] = s.longer[i] * apart
+	}
+	return n, step, square
 }
 
 // oblong looks up the pixels of a row of which some are far from square.

@@ -100,18 +100,7 @@ func load(t *testing.T, dir, chip string) *image.Gray16 {
 func expected(t *testing.T, a *chipmodel.Array, chip int, light scene.Scene, size image.Rectangle) []float64 {
 	t.Helper()
 	c := &a.Chips[chip]
-	l, lens, mount := c.Class.Spec.GetLattice(), c.Spec.GetLens(), c.Spec.GetMount()
-	v, err := scene.NewView(
-		scene.Lattice{Rows: c.Class.Rows, Columns: c.Class.Columns, Hexagonal: c.Class.Hexagonal(),
-			PitchXUm: l.GetPitchXUm(), PitchYUm: l.GetPitchYUm()},
-		scene.Optics{
-			YawDeg: mount.GetYawDeg(), PitchDeg: mount.GetPitchDeg(), RollDeg: mount.GetRollDeg(),
-			HorizontalFOVDeg: lens.GetHorizontalFovDeg(), VerticalFOVDeg: lens.GetVerticalFovDeg(),
-			DistortionK1: lens.GetDistortionK1(), Vignetting: lens.GetVignetting(), BlurPixels: lens.GetBlurPixels(),
-		})
-	if err != nil {
-		t.Fatal(err)
-	}
+	v := scene.NewView(c.Camera())
 	rows, cols := size.Dy(), size.Dx()
 	out := make([]float64, rows*cols)
 	row := make([]float64, c.Class.Columns)

@@ -75,11 +75,17 @@ type light struct{}
 func (light) Name() string { return "spots" }
 
 func (light) Row(dst []float64, v *scene.View, row int, at bustime.Time) {
-	key := uint64(at)/50_000 + uint64(row)*0x9e3779b97f4a7c15 + uint64(v.Optics().YawDeg)<<20
+	key := uint64(at)/50_000 + uint64(row)*0x9e3779b97f4a7c15 + look(v)<<20
 	for i := range dst {
 		key = key*0xd1342543de82ef95 + 0x2545f4914f6cdd1d
 		dst[i] = float64(10 + key>>55)
 	}
+}
+
+// look is a number for where a chip looks.
+func look(v *scene.View) uint64 {
+	ray := v.Camera().Pixel(0, 0).Ray
+	return uint64(1e6 * (2 + ray[0] + 0.4*ray[1]))
 }
 
 // maxLag is how far the host may be behind, as by default.

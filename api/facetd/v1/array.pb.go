@@ -78,6 +78,63 @@ func (Arrangement) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_array_proto_rawDescGZIP(), []int{0}
 }
 
+// Projection is how a lens maps the angle t from its axis to a radius on the sensor.
+type Projection int32
+
+const (
+	// Rectilinear.
+	Projection_PROJECTION_UNSPECIFIED Projection = 0
+	// Straight lines stay straight: f tan t.
+	Projection_PROJECTION_RECTILINEAR Projection = 1
+	// A fisheye whose radius grows evenly: f t.
+	Projection_PROJECTION_EQUIDISTANT Projection = 2
+	// A fisheye that keeps small shapes: 2 f tan(t/2).
+	Projection_PROJECTION_STEREOGRAPHIC Projection = 3
+)
+
+// Enum value maps for Projection.
+var (
+	Projection_name = map[int32]string{
+		0: "PROJECTION_UNSPECIFIED",
+		1: "PROJECTION_RECTILINEAR",
+		2: "PROJECTION_EQUIDISTANT",
+		3: "PROJECTION_STEREOGRAPHIC",
+	}
+	Projection_value = map[string]int32{
+		"PROJECTION_UNSPECIFIED":   0,
+		"PROJECTION_RECTILINEAR":   1,
+		"PROJECTION_EQUIDISTANT":   2,
+		"PROJECTION_STEREOGRAPHIC": 3,
+	}
+)
+
+func (x Projection) Enum() *Projection {
+	p := new(Projection)
+	*p = x
+	return p
+}
+
+func (x Projection) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Projection) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_array_proto_enumTypes[1].Descriptor()
+}
+
+func (Projection) Type() protoreflect.EnumType {
+	return &file_facetd_v1_array_proto_enumTypes[1]
+}
+
+func (x Projection) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Projection.Descriptor instead.
+func (Projection) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{1}
+}
+
 // Array describes every chip on one bus: its wiring, lanes, classes, groups and
 // timing. The array file is this message written as YAML. A file with only
 // `select_lines` and `chips` (name and selects) is enough for the commands that
@@ -1758,17 +1815,33 @@ func (x *Mount) GetRollDeg() float64 {
 // Lens is the optics of one chip. Only the simulation needs it.
 type Lens struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Full horizontal field of view in degrees; 0 means 40.
+	// Full horizontal field of view in degrees, from edge to edge of the array; 0 means 40.
+	// At most 170, of an equidistant fisheye 360 and of a stereographic one 340.
 	HorizontalFovDeg float64 `protobuf:"fixed64,1,opt,name=horizontal_fov_deg,json=horizontalFovDeg,proto3" json:"horizontal_fov_deg,omitempty"`
 	// Full vertical field of view in degrees; 0 means what the horizontal one gives on
 	// a lattice of this height and width.
 	VerticalFovDeg float64 `protobuf:"fixed64,2,opt,name=vertical_fov_deg,json=verticalFovDeg,proto3" json:"vertical_fov_deg,omitempty"`
-	// Radial distortion, first coefficient.
+	// Radial distortion, first coefficient: the radius on the sensor is r (1 + k1 r^2) where
+	// the projection gives r, both in focal lengths.
 	DistortionK1 float64 `protobuf:"fixed64,3,opt,name=distortion_k1,json=distortionK1,proto3" json:"distortion_k1,omitempty"`
-	// Strength of the cos^4 fall-off, 0 to 1.
+	// Strength of the natural falloff, 0 to 1: cos^4 of the angle from the axis for a
+	// rectilinear lens, for others what a flat pupil and their projection give.
 	Vignetting float64 `protobuf:"fixed64,4,opt,name=vignetting,proto3" json:"vignetting,omitempty"`
-	// Blur of the lens, sigma in pixels.
-	BlurPixels    float64 `protobuf:"fixed64,5,opt,name=blur_pixels,json=blurPixels,proto3" json:"blur_pixels,omitempty"`
+	// Blur by the lens's own errors, sigma in column pitches.
+	BlurPixels float64 `protobuf:"fixed64,5,opt,name=blur_pixels,json=blurPixels,proto3" json:"blur_pixels,omitempty"`
+	// How angles become radii on the sensor; unset means rectilinear.
+	Projection Projection `protobuf:"varint,6,opt,name=projection,proto3,enum=facetd.v1.Projection" json:"projection,omitempty"`
+	// f-number of the aperture, 0.5 to 256: it diffracts, and blurs what is out of focus.
+	// 0 means a lens that does neither.
+	FNumber float64 `protobuf:"fixed64,7,opt,name=f_number,json=fNumber,proto3" json:"f_number,omitempty"`
+	// Distance in focus, in metres from the lens; 0 means infinity.
+	FocusM float64 `protobuf:"fixed64,8,opt,name=focus_m,json=focusM,proto3" json:"focus_m,omitempty"`
+	// Distance of what the lens looks at, in metres, for its blur in the simulation; 0 means
+	// that it is in focus.
+	SubjectM float64 `protobuf:"fixed64,9,opt,name=subject_m,json=subjectM,proto3" json:"subject_m,omitempty"`
+	// The lens's own falloff in place of vignetting, by rising angle from 0 on, interpolated
+	// linearly and beyond the last angle as there.
+	Falloff       []*FalloffPoint `protobuf:"bytes,10,rep,name=falloff,proto3" json:"falloff,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1838,6 +1911,96 @@ func (x *Lens) GetBlurPixels() float64 {
 	return 0
 }
 
+func (x *Lens) GetProjection() Projection {
+	if x != nil {
+		return x.Projection
+	}
+	return Projection_PROJECTION_UNSPECIFIED
+}
+
+func (x *Lens) GetFNumber() float64 {
+	if x != nil {
+		return x.FNumber
+	}
+	return 0
+}
+
+func (x *Lens) GetFocusM() float64 {
+	if x != nil {
+		return x.FocusM
+	}
+	return 0
+}
+
+func (x *Lens) GetSubjectM() float64 {
+	if x != nil {
+		return x.SubjectM
+	}
+	return 0
+}
+
+func (x *Lens) GetFalloff() []*FalloffPoint {
+	if x != nil {
+		return x.Falloff
+	}
+	return nil
+}
+
+// FalloffPoint is the light of a lens at one angle.
+type FalloffPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Angle from the axis in degrees, 0 to 180.
+	AngleDeg float64 `protobuf:"fixed64,1,opt,name=angle_deg,json=angleDeg,proto3" json:"angle_deg,omitempty"`
+	// Light relative to that on the axis, 0 to 1; 1 at the angle 0.
+	Relative      float64 `protobuf:"fixed64,2,opt,name=relative,proto3" json:"relative,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FalloffPoint) Reset() {
+	*x = FalloffPoint{}
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FalloffPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FalloffPoint) ProtoMessage() {}
+
+func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FalloffPoint.ProtoReflect.Descriptor instead.
+func (*FalloffPoint) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *FalloffPoint) GetAngleDeg() float64 {
+	if x != nil {
+		return x.AngleDeg
+	}
+	return 0
+}
+
+func (x *FalloffPoint) GetRelative() float64 {
+	if x != nil {
+		return x.Relative
+	}
+	return 0
+}
+
 // Group is a named set of chips.
 type Group struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1851,7 +2014,7 @@ type Group struct {
 
 func (x *Group) Reset() {
 	*x = Group{}
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1863,7 +2026,7 @@ func (x *Group) String() string {
 func (*Group) ProtoMessage() {}
 
 func (x *Group) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1876,7 +2039,7 @@ func (x *Group) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Group.ProtoReflect.Descriptor instead.
 func (*Group) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Group) GetName() string {
@@ -1910,7 +2073,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1922,7 +2085,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1935,7 +2098,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Target) GetChips() isTarget_Chips {
@@ -2008,7 +2171,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2020,7 +2183,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2033,7 +2196,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -2198,7 +2361,7 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x05Mount\x12\x17\n" +
 	"\ayaw_deg\x18\x01 \x01(\x01R\x06yawDeg\x12\x1b\n" +
 	"\tpitch_deg\x18\x02 \x01(\x01R\bpitchDeg\x12\x19\n" +
-	"\broll_deg\x18\x03 \x01(\x01R\arollDeg\"\xc4\x01\n" +
+	"\broll_deg\x18\x03 \x01(\x01R\arollDeg\"\xff\x02\n" +
 	"\x04Lens\x12,\n" +
 	"\x12horizontal_fov_deg\x18\x01 \x01(\x01R\x10horizontalFovDeg\x12(\n" +
 	"\x10vertical_fov_deg\x18\x02 \x01(\x01R\x0everticalFovDeg\x12#\n" +
@@ -2207,7 +2370,18 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"vignetting\x18\x04 \x01(\x01R\n" +
 	"vignetting\x12\x1f\n" +
 	"\vblur_pixels\x18\x05 \x01(\x01R\n" +
-	"blurPixels\"1\n" +
+	"blurPixels\x125\n" +
+	"\n" +
+	"projection\x18\x06 \x01(\x0e2\x15.facetd.v1.ProjectionR\n" +
+	"projection\x12\x19\n" +
+	"\bf_number\x18\a \x01(\x01R\afNumber\x12\x17\n" +
+	"\afocus_m\x18\b \x01(\x01R\x06focusM\x12\x1b\n" +
+	"\tsubject_m\x18\t \x01(\x01R\bsubjectM\x121\n" +
+	"\afalloff\x18\n" +
+	" \x03(\v2\x17.facetd.v1.FalloffPointR\afalloff\"G\n" +
+	"\fFalloffPoint\x12\x1b\n" +
+	"\tangle_deg\x18\x01 \x01(\x01R\bangleDeg\x12\x1a\n" +
+	"\brelative\x18\x02 \x01(\x01R\brelative\"1\n" +
 	"\x05Group\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05chips\x18\x02 \x03(\tR\x05chips\"h\n" +
@@ -2221,7 +2395,13 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\vArrangement\x12\x1b\n" +
 	"\x17ARRANGEMENT_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12ARRANGEMENT_SQUARE\x10\x01\x12\x19\n" +
-	"\x15ARRANGEMENT_HEXAGONAL\x10\x02B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\x15ARRANGEMENT_HEXAGONAL\x10\x02*~\n" +
+	"\n" +
+	"Projection\x12\x1a\n" +
+	"\x16PROJECTION_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16PROJECTION_RECTILINEAR\x10\x01\x12\x1a\n" +
+	"\x16PROJECTION_EQUIDISTANT\x10\x02\x12\x1c\n" +
+	"\x18PROJECTION_STEREOGRAPHIC\x10\x03B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_array_proto_rawDescOnce sync.Once
@@ -2235,75 +2415,79 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_array_proto_rawDescData
 }
 
-var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_facetd_v1_array_proto_goTypes = []any{
 	(Arrangement)(0),            // 0: facetd.v1.Arrangement
-	(*Array)(nil),               // 1: facetd.v1.Array
-	(*Lane)(nil),                // 2: facetd.v1.Lane
-	(*Converter)(nil),           // 3: facetd.v1.Converter
-	(*BusTiming)(nil),           // 4: facetd.v1.BusTiming
-	(*ChipClass)(nil),           // 5: facetd.v1.ChipClass
-	(*Lattice)(nil),             // 6: facetd.v1.Lattice
-	(*LogarithmicPixel)(nil),    // 7: facetd.v1.LogarithmicPixel
-	(*LinearPixel)(nil),         // 8: facetd.v1.LinearPixel
-	(*Readout)(nil),             // 9: facetd.v1.Readout
-	(*AnalogMemory)(nil),        // 10: facetd.v1.AnalogMemory
-	(*PixelSwitches)(nil),       // 11: facetd.v1.PixelSwitches
-	(*Counter)(nil),             // 12: facetd.v1.Counter
-	(*Regulator)(nil),           // 13: facetd.v1.Regulator
-	(*PixelBias)(nil),           // 14: facetd.v1.PixelBias
-	(*OutputBias)(nil),          // 15: facetd.v1.OutputBias
-	(*Amplifier)(nil),           // 16: facetd.v1.Amplifier
-	(*Chip)(nil),                // 17: facetd.v1.Chip
-	(*Mount)(nil),               // 18: facetd.v1.Mount
-	(*Lens)(nil),                // 19: facetd.v1.Lens
-	(*Group)(nil),               // 20: facetd.v1.Group
-	(*Target)(nil),              // 21: facetd.v1.Target
-	(*ChipList)(nil),            // 22: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 23: google.protobuf.Duration
+	(Projection)(0),             // 1: facetd.v1.Projection
+	(*Array)(nil),               // 2: facetd.v1.Array
+	(*Lane)(nil),                // 3: facetd.v1.Lane
+	(*Converter)(nil),           // 4: facetd.v1.Converter
+	(*BusTiming)(nil),           // 5: facetd.v1.BusTiming
+	(*ChipClass)(nil),           // 6: facetd.v1.ChipClass
+	(*Lattice)(nil),             // 7: facetd.v1.Lattice
+	(*LogarithmicPixel)(nil),    // 8: facetd.v1.LogarithmicPixel
+	(*LinearPixel)(nil),         // 9: facetd.v1.LinearPixel
+	(*Readout)(nil),             // 10: facetd.v1.Readout
+	(*AnalogMemory)(nil),        // 11: facetd.v1.AnalogMemory
+	(*PixelSwitches)(nil),       // 12: facetd.v1.PixelSwitches
+	(*Counter)(nil),             // 13: facetd.v1.Counter
+	(*Regulator)(nil),           // 14: facetd.v1.Regulator
+	(*PixelBias)(nil),           // 15: facetd.v1.PixelBias
+	(*OutputBias)(nil),          // 16: facetd.v1.OutputBias
+	(*Amplifier)(nil),           // 17: facetd.v1.Amplifier
+	(*Chip)(nil),                // 18: facetd.v1.Chip
+	(*Mount)(nil),               // 19: facetd.v1.Mount
+	(*Lens)(nil),                // 20: facetd.v1.Lens
+	(*FalloffPoint)(nil),        // 21: facetd.v1.FalloffPoint
+	(*Group)(nil),               // 22: facetd.v1.Group
+	(*Target)(nil),              // 23: facetd.v1.Target
+	(*ChipList)(nil),            // 24: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 25: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
-	2,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
-	5,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
-	17, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
-	20, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
-	4,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
-	3,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	23, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	23, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	23, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	23, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	23, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	23, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
-	6,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
-	7,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
-	8,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
-	9,  // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
-	10, // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
-	11, // 17: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
-	12, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
-	13, // 19: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
-	14, // 20: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
-	15, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
-	16, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
+	3,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
+	6,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
+	18, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
+	22, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
+	5,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
+	4,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
+	25, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	25, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	25, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	25, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	25, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	25, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	7,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
+	8,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
+	9,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
+	10, // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
+	11, // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
+	12, // 17: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
+	13, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
+	14, // 19: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
+	15, // 20: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
+	16, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
+	17, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
 	0,  // 23: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
-	23, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
-	23, // 25: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	23, // 26: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	23, // 27: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	23, // 28: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
-	23, // 29: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
-	23, // 30: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
-	23, // 31: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
-	18, // 32: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
-	19, // 33: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
-	22, // 34: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
-	35, // [35:35] is the sub-list for method output_type
-	35, // [35:35] is the sub-list for method input_type
-	35, // [35:35] is the sub-list for extension type_name
-	35, // [35:35] is the sub-list for extension extendee
-	0,  // [0:35] is the sub-list for field type_name
+	25, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	25, // 25: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	25, // 26: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	25, // 27: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	25, // 28: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	25, // 29: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	25, // 30: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	25, // 31: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	19, // 32: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
+	20, // 33: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
+	1,  // 34: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
+	21, // 35: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
+	24, // 36: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	37, // [37:37] is the sub-list for method output_type
+	37, // [37:37] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_array_proto_init() }
@@ -2319,7 +2503,7 @@ func file_facetd_v1_array_proto_init() {
 	file_facetd_v1_array_proto_msgTypes[13].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[14].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[15].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[20].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[21].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
 		(*Target_List)(nil),
@@ -2329,8 +2513,8 @@ func file_facetd_v1_array_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   22,
+			NumEnums:      2,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

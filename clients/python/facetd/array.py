@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-from .enums import Arrangement
+from .enums import Arrangement, Projection
 
 
 @dataclasses.dataclass(frozen=True)
@@ -45,6 +45,30 @@ class Lens:
     distortion_k1: float
     vignetting: float
     blur_pixels: float
+    projection: Projection
+    #: 0 where the lens neither diffracts nor defocuses.
+    f_number: float
+    #: Distance in focus in metres; 0 is infinity.
+    focus_m: float
+    #: Distance of what it looks at in metres; 0 where that is in focus.
+    subject_m: float
+    #: The lens's own falloff: pairs of an angle from the axis in degrees and the relative light there.
+    falloff: tuple[tuple[float, float], ...]
+
+    @classmethod
+    def _of(cls, m: Any) -> Lens:
+        return cls(
+            m.horizontal_fov_deg,
+            m.vertical_fov_deg,
+            m.distortion_k1,
+            m.vignetting,
+            m.blur_pixels,
+            Projection(m.projection or Projection.RECTILINEAR),
+            m.f_number,
+            m.focus_m,
+            m.subject_m,
+            tuple((p.angle_deg, p.relative) for p in m.falloff),
+        )
 
 
 _PARTS = ("memory", "pixel_switches", "counter", "regulator", "pixel_bias", "output_bias", "amplifier")
@@ -101,7 +125,7 @@ class Array:
                 tuple(c.selects),
                 c.lane,
                 Mount(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg),
-                Lens(**{f.name: getattr(c.lens, f.name) for f in dataclasses.fields(Lens)}),
+                Lens._of(c.lens),
             )
         return cls(
             a.name,

@@ -40,6 +40,19 @@ class Arrangement(_Enum):
     HEXAGONAL = 2
 
 
+class Projection(_Enum):
+    """How a lens maps the angle t from its axis to a radius on the sensor, in focal lengths."""
+
+    #: Not known to this client; a lens of which the array says nothing is rectilinear.
+    UNKNOWN = 0
+    #: tan t
+    RECTILINEAR = 1
+    #: t
+    EQUIDISTANT = 2
+    #: 2 tan(t/2)
+    STEREOGRAPHIC = 3
+
+
 class Correction(_Enum):
     """A change made to the codes after conversion."""
 
@@ -162,7 +175,7 @@ class RecordingState(_Enum):
 ALL: dict[str, type[_Enum]] = {
     cls.__name__: cls
     for cls in (
-        State, Pace, Arrangement, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind, LineState,
-        RecordingState,
+        State, Pace, Arrangement, Projection, Correction, Phase, RefusalReason, Register, Strobe, Severity, EventKind,
+        LineState, RecordingState,
     )
 }

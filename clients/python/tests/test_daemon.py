@@ -44,6 +44,10 @@ class Demo(unittest.TestCase):
         # Rows of a hexagonal lattice lie sqrt(3)/2 of the column pitch apart.
         self.assertAlmostEqual(comb.lattice.pitch_y_um / comb.lattice.pitch_x_um, 0.8660254037844386)
         self.assertEqual({p for c in a.chips.values() for p in c.parts}, {"memory", "counter", "pixel_switches"})
+        lens = a.chips["wall-00"].lens
+        self.assertEqual(
+            (lens.horizontal_fov_deg, lens.projection, lens.f_number, lens.falloff), (34, facetd.Projection.RECTILINEAR, 0, ())
+        )
         # The ring of twelve looks outward, evenly spread about the axis of travel.
         self.assertEqual(len({(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg) for n, c in a.chips.items() if n.startswith("wall")}), 12)
         self.assertEqual({len(c.selects) for c in a.chips.values()}, {3})

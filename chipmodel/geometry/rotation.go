@@ -1,0 +1,48 @@
+package geometry
+
+import "math"
+
+// Rotation is a rotation matrix; rows first.
+type Rotation [9]float64
+
+// Attitude returns the rotation that takes a vector of the turned frame to the
+// outer one: Rz(yaw) Ry(-pitch) Rx(roll), with x forward, y left, z up.
+func Attitude(yawDeg, pitchDeg, rollDeg float64) Rotation {
+	sy, cy := SincosDeg(yawDeg)
+	sp, cp := SincosDeg(pitchDeg)
+	sr, cr := SincosDeg(rollDeg)
+	return Rotation{
+		cy * cp, -sy*cr - cy*sp*sr, sy*sr - cy*sp*cr,
+		sy * cp, cy*cr - sy*sp*sr, -cy*sr - sy*sp*cr,
+		sp, cp * sr, cp * cr,
+	}
+}
+
+// Apply turns a vector.
+func (m Rotation) Apply(x, y, z float64) (float64, float64, float64) {
+	return m[0]*x + m[1]*y + m[2]*z, m[3]*x + m[4]*y + m[5]*z, m[6]*x + m[7]*y + m[8]*z
+}
+
+// Undo turns a vector back.
+func (m Rotation) Undo(x, y, z float64) (float64, float64, float64) {
+	return m[0]*x + m[3]*y + m[6]*z, m[1]*x + m[4]*y + m[7]*z, m[2]*x + m[5]*y + m[8]*z
+}
+
+// SincosDeg is exact at multiples of 90 degrees, which mounts often are.
+func SincosDeg(deg float64) (sin, cos float64) {
+	deg = math.Mod(deg, 360)
+	quarter := math.Round(deg / 90)
+	sin, cos = math.Sincos(radians(deg - 90*quarter))
+	switch (int(quarter) + 8) % 4 {
+	case 1:
+		return cos, -sin
+	case 2:
+		return -sin, -cos
+	case 3:
+		return -cos, sin
+	}
+	return sin, cos
+}
+
+func radians(deg float64) float64 { return deg * (math.Pi / 180) }
+func degrees(rad float64) float64 { return rad * (180 / math.Pi) }
