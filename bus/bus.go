@@ -161,6 +161,19 @@ type Segment struct {
 	*Program
 	// Values are those of the program's slots in this run; nil stands for the defaults.
 	Values []int
+	// Into, where it is not nil, has room for the codes of each frame of the job, row by row, by the index of the
+	// frame. A bus may put the codes of its captures there, so that nobody needs to copy them; it leaves no others.
+	Into [][]uint16
+}
+
+// Room is where codes of a frame belong from one of its rows on, as many as there are pixels in a window: in Into
+// where there is room, and otherwise anew.
+func (s *Segment) Room(frame, firstRow int, w chipmodel.Window) []uint16 {
+	n, from := w.Pixels(), firstRow*w.Columns
+	if frame < len(s.Into) && from+n <= len(s.Into[frame]) {
+		return s.Into[frame][from : from+n : from+n]
+	}
+	return make([]uint16, n)
 }
 
 // Capture is what one scan read of one chip.

@@ -109,7 +109,7 @@ type Result struct {
 const NoSlack = time.Duration(1<<63 - 1)
 
 // Refused reports whether nothing of the segment was executed.
-func (r *Result) Refused() bool { return errors.As(r.Err, new(*RefusedError)) }
+func (r *Result) Refused() bool { return r.Err != nil && errors.As(r.Err, new(*RefusedError)) }
 
 // Cause is why a segment was refused.
 type Cause uint8

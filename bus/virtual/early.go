@@ -54,7 +54,6 @@ func (b *Bus) undo() {
 		b.lanes[lane].Undo()
 		b.lanes[lane].rest = b.lanes[lane].before
 	}
-	res := &b.queue[0].res
-	res.Captures = res.Captures[:e.n]
+	leaveOut(&b.queue[0].res, e.n)
 	e.is = false
 }

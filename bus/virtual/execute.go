@@ -226,7 +226,7 @@ func (b *Bus) execute(ctx context.Context, f *flight) error {
 		res.End = end
 		res.Busy.Add(cost)
 		if b.inspector.Broken() != f.broken {
-			res.Captures = res.Captures[:n]
+			leaveOut(res, n)
 			b.violated(f, end)
 			return nil
 		}

@@ -38,6 +38,14 @@ func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
 	}
 }
 
+// leaveOut takes captures back that do not count.
+func leaveOut(res *bus.Result, from int) {
+	for i := range res.Captures[from:] {
+		clear(res.Captures[from+i].Codes)
+	}
+	res.Captures = res.Captures[:from]
+}
+
 func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 	reached, known := b.reach[word]
 	if !known {
@@ -50,15 +58,13 @@ func (b *Bus) reachOf(word chipmodel.LineSet) []int {
 	return reached
 }
 
-// scan reads a window of every chip of a scan. The codes of all its captures are one allocation.
+// scan reads a window of every chip of a scan.
 func (b *Bus) scan(s *bus.Scan, at bus.Time, res *bus.Result) {
 	t := s.Timing(b.array)
-	pixels := s.Window.Pixels()
-	codes := make([]uint16, pixels*len(s.Chips))
 	for i, c := range s.Chips {
 		cp := bus.Capture{
 			Chip: c, Frame: s.Frames[i], FirstRow: s.FirstRow, Window: s.Window,
-			Codes:       codes[i*pixels : (i+1)*pixels : (i+1)*pixels],
+			Codes:       b.queue[0].segment.Room(s.Frames[i], s.FirstRow, s.Window),
 			FirstSample: at.Add(t.First), RowInterval: t.RowInterval, PixelInterval: t.PixelInterval,
 			Converted: at.Add(t.Duration),
 		}

@@ -5,9 +5,12 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"slices"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -120,7 +123,8 @@ func latency(b *testing.B, d *daemon) {
 			b.Fatal(err)
 		}
 		for _, f := range m.GetFrameSet().GetFrames() {
-			at := f.GetFirstSampleTime().AsTime().Add(time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs()))
+			readout := time.Duration(f.GetLastConvertedBusNs() - f.GetFirstSampleBusNs())
+			at := f.GetFirstSampleTime().AsTime().Add(readout)
 			if at.After(last) {
 				last = at
 			}
@@ -151,4 +155,41 @@ func report(b *testing.B, what string, took []time.Duration) {
 	slices.Sort(took)
 	b.ReportMetric(float64(took[len(took)/2].Microseconds()), "us-"+what+"-median")
 	b.ReportMetric(float64(took[len(took)*99/100].Microseconds()), "us-"+what+"-p99")
+}
+
+// BenchmarkRealTime is what the demo costs in real time with nobody listening: allocations and bytes of each frame set,
+// and processor time in percent of one. One operation is a second.
+func BenchmarkRealTime(b *testing.B) {
+	d := start(b, "--array", "demo", "--scene", demoScene)
+	time.Sleep(2 * time.Second) // it has come up
+	before := scrape(b, d)
+	for b.Loop() {
+		time.Sleep(time.Second)
+	}
+	after := scrape(b, d)
+	since := func(series string) float64 { return after[series] - before[series] }
+	sets := since("facetd_jobs_total")
+	b.ReportMetric(since("go_memstats_mallocs_total")/sets, "allocs/set")
+	b.ReportMetric(since("go_memstats_alloc_bytes_total")/sets, "B/set")
+	b.ReportMetric(100*since("process_cpu_seconds_total")/b.Elapsed().Seconds(), "cpu-%")
+	b.ReportMetric(sets/b.Elapsed().Seconds(), "sets/s")
+}
+
+// scrape reads the metrics, summed over their labels.
+func scrape(b *testing.B, d *daemon) map[string]float64 {
+	b.Helper()
+	r, err := http.Get(d.http + "/metrics")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer r.Body.Close()
+	sums := map[string]float64{}
+	for lines := bufio.NewScanner(r.Body); lines.Scan(); {
+		name, value, _ := strings.Cut(lines.Text(), " ")
+		name, _, _ = strings.Cut(name, "{")
+		if v, err := strconv.ParseFloat(value, 64); err == nil && name != "#" {
+			sums[name] += v
+		}
+	}
+	return sums
 }

@@ -52,7 +52,7 @@ var plants = []plant{
 	{"decimation uncounted", "daemon/stream/subscription.go", "\t\ts.decimated++\n", ""},
 	{"a first sample one tick off", "daemon/dispatch/assemble.go", "f.FirstSampleBusNs = c.FirstSample.NS()",
 		"f.FirstSampleBusNs = c.FirstSample.NS() + 1"},
-	{"rows in the wrong place", "daemon/dispatch/assemble.go", "base := c.FirstRow * int(f.GetColumns()) * 2",
+	{"rows in the wrong place", "daemon/dispatch/assemble.go", "base := c.FirstRow * c.Window.Columns",
 		"base := 0"},
 	{"repeated failures that no event tells", "daemon/events/observe.go", "\tr.more++\n", ""},
 	{"counts that begin anew with a change", "daemon/dispatch/stats.go", "\t\t\t\tout[i] = old\n", "\t\t\t\t_ = old\n"},

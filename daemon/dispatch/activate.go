@@ -172,6 +172,9 @@ func (r *runner) initializationFailed(ctx context.Context, err error) error {
 
 // stalled reports whether a segment was refused because the host had stood still before it was handed over.
 func stalled(err error) bool {
+	if err == nil {
+		return false
+	}
 	var refused *bus.RefusedError
 	return errors.As(err, &refused) && refused.Cause == bus.HostStall
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"slices"
 	"time"
+	"unsafe"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -27,19 +28,44 @@ type openJob struct {
 	frames  []program.FrameSpec
 	rows    []int // rows of each frame that have been read
 	values  []int // of the slots of its programs; nil where they have none
+	// codes are those of each frame, as numbers: the same memory as its data, where the processor keeps numbers as
+	// frames do.
+	codes [][]uint16
+	parts []frameParts
+}
+
+// frameParts is a frame with what it consists of, in one piece of memory.
+type frameParts struct {
+	frame  facetdv1.Frame
+	window facetdv1.Window
+	first  timestamppb.Timestamp // sample
 }
 
 // newOpenJob lays out the frames of a job: their pixels are zero until read.
 func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program.View,
 	frames []program.FrameSpec) *openJob {
-	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames))}
+	o := &openJob{job: job, frames: frames, rows: make([]int, len(frames)), codes: make([][]uint16, len(frames))}
 	o.set = &facetdv1.FrameSet{
 		Task: job.Task, Job: job.Number, StartBusNs: start.NS(),
 		ReleaseBusNs: job.Release.NS(), DeadlineBusNs: job.Deadline.NS(),
 		Frames: make([]*facetdv1.Frame, len(frames)),
 	}
+	pixels, rows := 0, 0
+	for _, f := range frames {
+		pixels += f.Window.Pixels()
+		rows += f.Window.Rows
+	}
+	o.parts = make([]frameParts, len(frames))
+	codes, offsets := make([]uint16, pixels), make([]int64, rows)
 	for i, f := range frames {
-		o.set.Frames[i] = emptyFrame(a, f, views[f.View].Name)
+		n := f.Window.Pixels()
+		o.codes[i], codes = codes[:n:n], codes[n:]
+		p := &o.parts[i]
+		setWindow(&p.window, f.Window)
+		layFrame(&p.frame, a, f, views[f.View].Name)
+		p.frame.Window, p.frame.Data = &p.window, dataOf(o.codes[i])
+		p.frame.RowOffsetNs, offsets = offsets[:f.Window.Rows:f.Window.Rows], offsets[f.Window.Rows:]
+		o.set.Frames[i] = &p.frame
 	}
 	return o
 }
@@ -82,32 +108,61 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 	return s
 }
 
-func emptyFrame(a *chipmodel.Array, f program.FrameSpec, view string) *facetdv1.Frame {
+// layFrame says of a frame what is known before it is read.
+func layFrame(m *facetdv1.Frame, a *chipmodel.Array, f program.FrameSpec, view string) {
 	chip := &a.Chips[f.Chip]
 	lane := &a.Lanes[chip.Lane]
-	return &facetdv1.Frame{
-		Chip: chip.Name, View: view, Arrangement: chip.Class.Spec.GetLattice().GetArrangement(),
-		Rows: uint32(f.Window.Rows), Columns: uint32(f.Window.Columns), Window: f.Window.Message(),
-		PixelFormat: "Mono16", SignificantBits: uint32(lane.Bits),
-		Data:          make([]byte, 2*f.Window.Pixels()),
-		RowOffsetNs:   make([]int64, f.Window.Rows),
-		ExposureNs:    chip.Class.Exposure().Nanoseconds(),
-		CodeZeroVolts: lane.CodeZeroVolts(),
-		VoltsPerCode:  lane.StepVolts(),
+	m.Chip, m.View, m.Arrangement = chip.Name, view, chip.Class.Spec.GetLattice().GetArrangement()
+	m.Rows, m.Columns = uint32(f.Window.Rows), uint32(f.Window.Columns)
+	m.PixelFormat, m.SignificantBits = "Mono16", uint32(lane.Bits)
+	m.ExposureNs = chip.Class.Exposure().Nanoseconds()
+	m.CodeZeroVolts, m.VoltsPerCode = lane.CodeZeroVolts(), lane.StepVolts()
+}
+
+func setWindow(m *facetdv1.Window, w chipmodel.Window) {
+	m.Row, m.Column, m.Rows, m.Columns = uint32(w.Row), uint32(w.Column), uint32(w.Rows), uint32(w.Columns)
+	m.RowStep, m.ColumnStep = uint32(w.RowStep), uint32(w.ColumnStep)
+}
+
+// littleEndian says that the processor keeps numbers as frames do, with the low byte first.
+var littleEndian = binary.NativeEndian.Uint16([]byte{1, 0}) == 1
+
+// dataOf is where the codes of a frame go as bytes: the same memory, where that is how frames keep them.
+func dataOf(codes []uint16) []byte {
+	if len(codes) == 0 || !littleEndian {
+		return make([]byte, 2*len(codes))
+	}
+	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(codes))), 2*len(codes))
+}
+
+// takeCodes puts the codes of a capture into its frame, unless the bus has put them there.
+func (o *openJob) takeCodes(c *bus.Capture) {
+	base := c.FirstRow * c.Window.Columns
+	into := o.codes[c.Frame][base : base+len(c.Codes)]
+	if len(into) == 0 {
+		return
+	}
+	if &into[0] != &c.Codes[0] {
+		copy(into, c.Codes)
+	}
+	if littleEndian {
+		return
+	}
+	for i, code := range into {
+		binary.LittleEndian.PutUint16(o.set.Frames[c.Frame].Data[2*(base+i):], code)
 	}
 }
 
 // take puts a capture into its frame.
 func (o *openJob) take(c *bus.Capture, hostTime func(bus.Time) (time.Time, time.Duration)) {
 	f := o.set.Frames[c.Frame]
-	base := c.FirstRow * int(f.GetColumns()) * 2
-	for i, code := range c.Codes {
-		binary.LittleEndian.PutUint16(f.Data[base+2*i:], code)
-	}
+	o.takeCodes(c)
 	if o.rows[c.Frame] == 0 {
 		host, off := hostTime(c.FirstSample)
 		f.FirstSampleBusNs = c.FirstSample.NS()
-		f.FirstSampleTime = timestamppb.New(host)
+		first := &o.parts[c.Frame].first
+		first.Seconds, first.Nanos = host.Unix(), int32(host.Nanosecond())
+		f.FirstSampleTime = first
 		f.TimeUncertaintyNs = int64(off)
 		f.PixelIntervalNs = int64(c.PixelInterval)
 		f.LightBusNs = c.Light.NS() - f.GetExposureNs()/2

@@ -26,6 +26,7 @@ type flight struct {
 	cycle      bus.Time         // end of the cycle of which it is the last; 0 of others
 	// ended, for what is not of the table, is called with its result.
 	ended func(res *bus.Result)
+	res   bus.Result // once it has ended
 }
 
 // lead is how long before its start a segment is handed over when it was not foreseen. The time from reading the clock
@@ -97,6 +98,7 @@ func (r *runner) next(ctx context.Context) error {
 		return err
 	}
 	f := r.flights[0]
+	f.res = res
 	r.flights = r.flights[:copy(r.flights, r.flights[1:])]
 	r.used(res.End, res.Busy)
 	if len(r.flights) == 0 {
@@ -108,18 +110,20 @@ func (r *runner) next(ctx context.Context) error {
 		if f.entry != nil {
 			task = f.job.job.Task
 		}
-		r.report.segmentRun(task, &res, f.segment.Ops[:res.Ran])
+		r.report.segmentRun(task, &f.res, f.segment.Ops[:res.Ran])
 	}
-	var broken *rules.ViolationError
-	if errors.As(res.Err, &broken) {
-		r.report.violated(broken.Violations)
+	if res.Err != nil {
+		var broken *rules.ViolationError
+		if errors.As(res.Err, &broken) {
+			r.report.violated(broken.Violations)
+		}
 	}
 	if f.cycle > 0 {
 		r.board.cycleEnded(f.cycle)
 	}
 	if f.entry == nil {
-		f.ended(&res)
-	} else if err := r.entryEnded(f, &res); err != nil {
+		f.ended(&f.res)
+	} else if err := r.entryEnded(f, &f.res); err != nil {
 		return err
 	}
 	if res.Err == nil || r.ending {

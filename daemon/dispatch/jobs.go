@@ -26,7 +26,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	}
 	f := &flight{
 		segment: bus.Segment{Job: &job.job, Index: e.Segment, Program: r.tab.runs.segments[e.Task][e.Segment],
-			Values: job.values},
+			Values: job.values, Into: job.codes},
 		start: at, end: at.Add(tp.Costs[e.Segment].Total()), job: job, entry: e,
 	}
 	if r.tab.advance() {

@@ -103,6 +103,9 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 		Chips: p.Chips, Segments: 1,
 	}, begin, p.Views, p.Frames)
 	f := &flight{segment: bus.Segment{Job: &job.job, Program: run}, start: begin, end: begin.Add(p.Time), job: job}
+	if !one.raw { // what is raw may read one place of a frame more than once
+		f.segment.Into = job.codes
+	}
 	before := r.regs.held
 	f.ended = func(res *bus.Result) {
 		if res.Refused() && !r.remote() {
