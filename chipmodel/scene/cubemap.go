@@ -11,6 +11,7 @@ type cubeLevel struct {
 	size, stride, side int // texels: edge, edge with apron, all of a side
 	half               float32
 	texels             []float32
+	begins             int // within those of all levels
 }
 
 // cubeMap is a pyramid. Level 0 holds the light at its texels. Level 1 has the
@@ -19,6 +20,20 @@ type cubeLevel struct {
 // of the average and an interpolation is nearly the same wherever it falls
 // between them.
 type cubeMap []cubeLevel
+
+// joined puts the texels of all levels into one piece of memory, in which each has its place, and returns that.
+func (c cubeMap) joined() []float32 {
+	var all []float32
+	for i := range c {
+		c[i].begins = len(all)
+		all = append(all, c[i].texels...)
+	}
+	for i := range c {
+		n := len(c[i].texels)
+		c[i].texels = all[c[i].begins:][:n:n]
+	}
+	return all
+}
 
 // sideAxes lists, for each axis of a side, the axes of its coordinates.
 var sideAxes = [3][2]int{{1, 2}, {0, 2}, {0, 1}}

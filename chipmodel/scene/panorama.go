@@ -37,7 +37,8 @@ func (o PanoramaOptions) check(c *checks) {
 
 type panorama struct {
 	cube  cubeMap
-	scale float32 // size^2/12 of the largest level, see Row
+	all   []float32 // texels of the cube
+	scale float32   // size^2/12 of the largest level, see Row
 	opts  PanoramaOptions
 	still bool
 	fixed pose32
@@ -85,6 +86,7 @@ func Panorama(img image.Image, o PanoramaOptions) (Scene, error) {
 	}
 	source := newEquirect(light)
 	p := &panorama{cube: newCubeMap(size, source.at), opts: o, still: o.Motion.still()}
+	p.all = p.cube.joined()
 	p.scale = float32(size) * float32(size) / 12
 	p.fixed = newPose32(o.Motion, 0)
 	return p, nil
@@ -143,20 +145,11 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 		p.oblong(dst[:n], v, first, pose)
 		return
 	}
-	m, forward := &pose.m, pose.forward
 	rays, gain := v.viewRow(first, n)
-	for i := range rays {
-		r := &rays[i]
-		x := m[0]*r.x + m[1]*r.y + m[2]*r.z
-		y := m[3]*r.x + m[4]*r.y + m[5]*r.z
-		z := m[6]*r.x + m[7]*r.y + m[8]*r.z
-		if forward != 0 {
-			x += forward * float32(math.Sqrt(float64(y*y+z*z)))
-		}
-		side, major, a, b := sideOf(x, y, z)
-		inverse := 1 / major
-		area := p.area(r.footprint, inverse)
-		dst[i] = float64(p.cube.sample(side, a*inverse, b*inverse, area)) * float64(gain[i])
+	for len(rays) > 0 {
+		some := min(len(rays), batch)
+		p.looks(dst[:some], rays[:some], gain[:some], pose)
+		dst, rays, gain = dst[some:], rays[some:], gain[some:]
 	}
 }
 
@@ -187,10 +180,21 @@ func abs32(v float32) float32 { return math.Float32frombits(math.Float32bits(v) 
 // sample averages around a point of a side, with the variance of a square of
 // three times `area` texels of level 0.
 func (c cubeMap) sample(side int, u, v, area float32) float32 {
-	if area <= 1 {
-		return c[0].bilinear(side, u, v)
+	level, mix := c.level(area)
+	if mix < 0 {
+		return c[level].bilinear(side, u, v)
 	}
-	level, mix := 0, (area-1)*(3.0/8)
+	fine, coarse := c[level].bilinear(side, u, v), c[level+1].bilinear(side, u, v)
+	return fine + mix*(coarse-fine)
+}
+
+// level is the finer of two levels that are mixed for a footprint, and the share of the coarser one; below 0 where one
+// is enough.
+func (c cubeMap) level(area float32) (level int, mix float32) {
+	if area <= 1 {
+		return 0, -1
+	}
+	level, mix = 0, (area-1)*(3.0/8)
 	if scaled := area * (3.0 / 11); scaled >= 1 {
 		// Half the binary exponent, and what is left, from 1 to 4.
 		bits := math.Float32bits(scaled)
@@ -199,10 +203,9 @@ func (c cubeMap) sample(side int, u, v, area float32) float32 {
 		level++
 	}
 	if level >= len(c)-1 {
-		return c[len(c)-1].bilinear(side, u, v)
+		return len(c) - 1, -1
 	}
-	fine, coarse := c[level].bilinear(side, u, v), c[level+1].bilinear(side, u, v)
-	return fine + mix*(coarse-fine)
+	return level, mix
 }
 
 // bilinear interpolates between texel centres; u and v from -1 to 1.

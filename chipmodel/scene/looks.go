@@ -1,0 +1,63 @@
+package scene
+
+import "math"
+
+// batch is how many pixels are looked up together.
+const batch = 16
+
+// place is where one level of a cube map is looked up: between four texels. It has the first of the upper and of the
+// lower pair, among the texels of all levels.
+type place struct {
+	upper, lower uint32
+	x, y         float32 // between them
+}
+
+// at is the place of a point of a side; u and v from -1 to 1.
+func (l *cubeLevel) at(side int, u, v float32) place {
+	x, y := (u+1)*l.half+0.5, (v+1)*l.half+0.5
+	i, j := int(x), int(y)
+	first := l.begins + side*l.side + j*l.stride + i
+	return place{uint32(first), uint32(first + l.stride), x - float32(i), y - float32(j)}
+}
+
+// light interpolates between texels.
+func (p *place) light(all []float32) float32 {
+	top, bottom := all[p.upper:], all[p.lower:]
+	if len(top) < 2 || len(bottom) < 2 { // which never is: it spares the checks of four
+		return 0
+	}
+	a := top[0] + p.x*(top[1]-top[0])
+	b := bottom[0] + p.x*(bottom[1]-bottom[0])
+	return a + p.y*(b-a)
+}
+
+// looks is look for up to a batch of pixels, to the bit. It finds all places first and fetches the texels then: as none
+// of that waits for another, the processor waits for memory for several at a time.
+func (p *panorama) looks(dst []float64, rays []ray, gain []float32, pose *pose32) {
+	var fine, coarse [batch]place
+	var mixes [batch]float32
+	m, forward := &pose.m, pose.forward
+	for i := range rays {
+		r := &rays[i]
+		x := m[0]*r.x + m[1]*r.y + m[2]*r.z
+		y := m[3]*r.x + m[4]*r.y + m[5]*r.z
+		z := m[6]*r.x + m[7]*r.y + m[8]*r.z
+		if forward != 0 {
+			x += forward * float32(math.Sqrt(float64(y*y+z*z)))
+		}
+		side, major, a, b := sideOf(x, y, z)
+		inverse := 1 / major
+		level, mix := p.cube.level(p.area(r.footprint, inverse))
+		fine[i] = p.cube[level].at(side, a*inverse, b*inverse)
+		if mixes[i] = mix; mix >= 0 {
+			coarse[i] = p.cube[level+1].at(side, a*inverse, b*inverse)
+		}
+	}
+	for i := range dst {
+		light := fine[i].light(p.all)
+		if mix := mixes[i]; mix >= 0 {
+			light += mix * (coarse[i].light(p.all) - light)
+		}
+		dst[i] = float64(light) * float64(gain[i])
+	}
+}
