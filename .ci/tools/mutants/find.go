@@ -19,6 +19,7 @@ type mutant struct {
 	text       string
 	line       int
 	was, is    string // the line before and after
+	statement  int    // offset of the statement that is changed
 	occurrence int    // among equal changes of one function
 	broken     bool   // does not compile
 }
@@ -57,6 +58,24 @@ type finder struct {
 	fn    *ast.FuncDecl
 	seen  map[string]int
 	found []*mutant
+	lists [][2]token.Pos // statements of blocks, the outer ones first
+}
+
+// statement is the innermost statement of a block in which a place lies.
+func (f *finder) statement(at token.Pos) int {
+	inner := f.fn.Body.Rbrace
+	for _, s := range f.lists {
+		if s[0] <= at && at < s[1] {
+			inner = s[0]
+		}
+	}
+	return f.offset(inner)
+}
+
+func (f *finder) list(of []ast.Stmt) {
+	for _, s := range of {
+		f.lists = append(f.lists, [2]token.Pos{s.Pos(), s.End()})
+	}
 }
 
 func (f *finder) offset(p token.Pos) int { return f.from.files.Position(p).Offset }
@@ -73,8 +92,8 @@ func (f *finder) put(at, end token.Pos, text string) {
 	plain := func(s string) string { return strings.Join(strings.Fields(s), " ") }
 	m := &mutant{
 		dir: f.from.dir, file: f.file, fn: f.fn, name: functionName(f.fn), from: a, to: b, text: text,
-		line: f.from.files.Position(at).Line,
-		was:  plain(content[first:last]), is: plain(content[first:a] + text + content[b:last]),
+		line: f.from.files.Position(at).Line, statement: f.statement(at),
+		was: plain(content[first:last]), is: plain(content[first:a] + text + content[b:last]),
 	}
 	if m.is == "" {
 		m.is = "(nothing)"
@@ -95,7 +114,12 @@ func (f *finder) visit(n ast.Node) bool {
 	switch n := n.(type) {
 	case *ast.GenDecl:
 		return n.Tok != token.CONST && n.Tok != token.TYPE
+	case *ast.BlockStmt:
+		f.list(n.List)
+	case *ast.CaseClause:
+		f.list(n.Body)
 	case *ast.CommClause:
+		f.list(n.Body)
 		// What a select waits for must stay; what follows is like anything else.
 		for _, statement := range n.Body {
 			ast.Inspect(statement, f.visit)

@@ -129,7 +129,7 @@ func TestMutantsOfAPackage(t *testing.T) {
 	// Blind of 102 is seen by nobody, but for the loop without an end; beginning at the second number of three finds
 	// the
 	// largest too.
-	if want := (tally{caught: 3, timedOut: 1, survived: 4, notCovered: 3, equivalent: 1}); outcome != want {
+	if want := (tally{caught: 3, timedOut: 1, survived: 4, notReached: 3, equivalent: 1}); outcome != want {
 		t.Errorf("outcome %+v, want %+v", outcome, want)
 	}
 }

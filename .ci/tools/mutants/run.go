@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -10,26 +9,31 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
 )
 
-// environment is the variable that chooses the mutant.
-const environment = "FACETD_MUTANT"
+// environment is the variable that chooses the mutant, traceEnvironment names the file that gets the names of those
+// whose statements are reached.
+const (
+	environment      = "FACETD_MUTANT"
+	traceEnvironment = "FACETD_MUTANT_TRACE"
+)
 
 // tally counts outcomes. Equivalents are left out of all but their own number.
-type tally struct{ caught, timedOut, survived, notCovered, equivalent int }
+type tally struct{ caught, timedOut, survived, notReached, equivalent int }
 
 func (t *tally) add(o tally) {
 	t.caught += o.caught
 	t.timedOut += o.timedOut
 	t.survived += o.survived
-	t.notCovered += o.notCovered
+	t.notReached += o.notReached
 	t.equivalent += o.equivalent
 }
 
-func (t tally) of() int { return t.caught + t.timedOut + t.survived + t.notCovered }
+func (t tally) of() int { return t.caught + t.timedOut + t.survived + t.notReached }
 
 // share is how many percent were noticed.
 func (t tally) share() float64 {
@@ -40,8 +44,8 @@ func (t tally) share() float64 {
 }
 
 func (t tally) String() string {
-	return fmt.Sprintf("%.0f %% of %d noticed (%d caught, %d timed out, %d survived, %d not covered), %d equivalent",
-		t.share(), t.of(), t.caught, t.timedOut, t.survived, t.notCovered, t.equivalent)
+	return fmt.Sprintf("%.0f %% of %d noticed (%d caught, %d timed out, %d survived, %d not reached), %d equivalent",
+		t.share(), t.of(), t.caught, t.timedOut, t.survived, t.notReached, t.equivalent)
 }
 
 // run tries the mutants of one package.
@@ -59,32 +63,26 @@ func (s settings) run(from *source, mutants []*mutant, known equivalents) (tally
 	if err != nil {
 		return t, err
 	}
-	tests := tests{binary, filepath.Join(from.root, from.dir), nil}
+	tests := tests{binary: binary, dir: filepath.Join(from.root, from.dir), reach: map[string][]string{},
+		took: map[string]time.Duration{}}
 	// Property tests keep no record of what makes a mutant fail.
 	if quiet := "-rapid.nofailfile"; exec.Command(binary, "-test.list=^$", quiet).Run() == nil {
 		tests.flags = append(tests.flags, quiet)
 	}
-	covered, err := from.coverage(work)
-	if err != nil {
+	if err := tests.trace(filepath.Join(work, "trace"), s.timeout); err != nil {
 		return t, err
 	}
-	started := time.Now()
-	if outcome, output := tests.run("", s.timeout); outcome != passed {
-		return t, fmt.Errorf("the tests fail without a mutant (%s):\n%s", outcome, output)
-	}
-	// An endless loop is known for one long before the timeout where tests are quick.
-	limit := min(s.timeout, 5*time.Second+6*time.Since(started))
 	for _, m := range mutants {
-		outcome := notCovered
+		outcome := notReached
 		read, equivalent := known[m.id()]
 		switch {
 		case equivalent && s.only == "":
 			outcome = "equivalent (" + read.reason + ")"
 			t.equivalent++
-		case !covered(m):
-			t.notCovered++
+		case len(tests.reach[m.id()]) == 0:
+			t.notReached++
 		default:
-			outcome, _ = tests.run(m.id(), limit)
+			outcome = tests.try(m.id(), s.timeout)
 			switch outcome {
 			case passed:
 				outcome = survived
@@ -95,7 +93,7 @@ func (s settings) run(from *source, mutants []*mutant, known equivalents) (tally
 				t.caught++
 			}
 		}
-		if s.verbose || outcome == survived || outcome == notCovered {
+		if s.verbose || outcome == survived || outcome == notReached {
 			fmt.Printf("%s: %v\n", outcome, m)
 		}
 	}
@@ -107,7 +105,7 @@ const (
 	caught     = "caught"
 	timedOut   = "timed out"
 	survived   = "SURVIVED"
-	notCovered = "NOT COVERED"
+	notReached = "NOT REACHED"
 )
 
 // build compiles the tests of the package with all the mutants in it. Nothing is copied: the changed files stand in
@@ -151,19 +149,73 @@ func (s *source) build(work string, mutants []*mutant) (string, error) {
 type tests struct {
 	binary, dir string
 	flags       []string
+	reach       map[string][]string // tests that come to a mutant's statement
+	took        map[string]time.Duration
 }
 
-// run runs them on one mutant. They end at the first failure, and with all that they started.
-func (t tests) run(id string, limit time.Duration) (outcome, output string) {
+// trace runs each test alone, and notes which statements with mutants it comes to.
+func (t *tests) trace(file string, limit time.Duration) error {
+	list := exec.Command(t.binary, "-test.list=.")
+	list.Dir = t.dir
+	out, err := list.Output()
+	if err != nil {
+		return fmt.Errorf("the list of the tests: %w", explain(err))
+	}
+	for _, name := range strings.Fields(string(out)) {
+		if strings.HasPrefix(name, "Benchmark") {
+			continue
+		}
+		started := time.Now()
+		os.Remove(file)
+		outcome, output := t.run([]string{name}, limit, traceEnvironment+"="+file)
+		if outcome != passed {
+			return fmt.Errorf("%s fails without a mutant (%s):\n%s", name, outcome, output)
+		}
+		t.took[name] = time.Since(started)
+		seen, err := os.ReadFile(file)
+		if err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+		for _, id := range strings.Fields(string(seen)) {
+			t.reach[id] = append(t.reach[id], name)
+		}
+	}
+	return nil
+}
+
+// try runs the tests that come to a mutant's statement, the quickest first.
+func (t *tests) try(id string, limit time.Duration) string {
+	names := slices.Clone(t.reach[id])
+	slices.SortFunc(names, func(a, b string) int { return int(t.took[a] - t.took[b]) })
+	// The quick half first, in one process: most mutants need no more.
+	for _, part := range [][]string{names[:len(names)/2], names[len(names)/2:]} {
+		if len(part) == 0 {
+			continue
+		}
+		var usual time.Duration
+		for _, name := range part {
+			usual += t.took[name]
+		}
+		// An endless loop is known for one long before the limit where tests are quick.
+		outcome, _ := t.run(part, min(limit, 5*time.Second+6*usual), environment+"="+id)
+		if outcome != passed {
+			return outcome
+		}
+	}
+	return passed
+}
+
+// run runs some tests in one process. They end at the first failure, and with all that they started.
+func (t *tests) run(names []string, limit time.Duration, variable string) (outcome, output string) {
 	ctx, cancel := context.WithTimeout(context.Background(), limit)
 	defer cancel()
 	// A mutant that allocates without end takes no more than 8 GiB of addresses.
 	arguments := append([]string{"-c", `ulimit -v 8388608; exec "$0" "$@"`, t.binary, "-test.failfast",
-		"-test.timeout=0"},
-		t.flags...)
+		"-test.timeout=0",
+		"-test.run=^(" + strings.Join(names, "|") + ")$"}, t.flags...)
 	cmd := exec.CommandContext(ctx, "sh", arguments...)
 	cmd.Dir = t.dir
-	cmd.Env = append(os.Environ(), environment+"="+id)
+	cmd.Env = append(os.Environ(), variable)
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
 	cmd.WaitDelay = time.Second
@@ -177,41 +229,4 @@ func (t tests) run(id string, limit time.Duration) (outcome, output string) {
 		return caught, out.String()
 	}
 	return passed, out.String()
-}
-
-// coverage runs the tests once and tells which mutants they reach at all.
-func (s *source) coverage(work string) (func(*mutant) bool, error) {
-	profile := filepath.Join(work, "coverage")
-	out, err := s.command("test", "-count=1", "-vet=off", "-coverprofile", profile, "./"+s.dir).CombinedOutput()
-	if err != nil {
-		return nil, fmt.Errorf("the tests fail: %w\n%s", err, out)
-	}
-	file, err := os.Open(profile)
-	if err != nil {
-		return nil, err
-	}
-	defer file.Close()
-	type block struct{ fromLine, fromColumn, toLine, toColumn, statements, count int }
-	blocks := map[string][]block{}
-	for lines := bufio.NewScanner(file); lines.Scan(); {
-		name, rest, ok := strings.Cut(lines.Text(), ":")
-		var b block
-		if _, err := fmt.Sscanf(rest, "%d.%d,%d.%d %d %d", &b.fromLine, &b.fromColumn, &b.toLine, &b.toColumn,
-			&b.statements, &b.count); ok && err == nil {
-			name = filepath.Base(name)
-			blocks[name] = append(blocks[name], b)
-		}
-	}
-	// A place in no block (a condition of a case, say) is taken for reached: the tests then decide.
-	return func(m *mutant) bool {
-		at := s.files.Position(s.files.File(s.parsed[m.file].Pos()).Pos(m.from))
-		for _, b := range blocks[m.file] {
-			after := at.Line > b.fromLine || at.Line == b.fromLine && at.Column >= b.fromColumn
-			before := at.Line < b.toLine || at.Line == b.toLine && at.Column < b.toColumn
-			if after && before && b.count == 0 {
-				return false
-			}
-		}
-		return true
-	}, nil
 }

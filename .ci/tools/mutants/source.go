@@ -96,14 +96,44 @@ func (s *source) mutants() []*mutant {
 	return all
 }
 
-// variable is what chooses a mutant in the compiled package.
-const variable = "facetdMutant"
+// variable is what chooses a mutant in the compiled package, reached tells of a statement with mutants.
+const (
+	variable = "facetdMutant"
+	reached  = "facetdReached"
+)
 
-// chooser declares it. A mutant is chosen before anything of the package runs.
+// chooser declares them. A mutant is chosen before anything of the package runs.
 func (s *source) chooser() string {
 	for _, file := range s.parsed {
-		return fmt.Sprintf("package %s\n\nimport \"os\"\n\nvar %s = os.Getenv(%q)\n", file.Name.Name, variable,
-			environment)
+		return fmt.Sprintf(`package %[1]s
+
+import (
+	"os"
+	"sync"
+)
+
+var (
+	%[2]s = os.Getenv(%[4]q)
+	%[2]sTrace = os.Getenv(%[5]q)
+	%[2]sSeen sync.Map
+)
+
+func %[3]s(id string) {
+	if %[2]sTrace != "" {
+		%[3]sFirst(id)
+	}
+}
+
+func %[3]sFirst(id string) {
+	if _, seen := %[2]sSeen.LoadOrStore(id, true); seen {
+		return
+	}
+	if f, err := os.OpenFile(%[2]sTrace, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600); err == nil {
+		f.WriteString(id + "\n")
+		f.Close()
+	}
+}
+`, file.Name.Name, variable, reached, environment, traceEnvironment)
 	}
 	return ""
 }
@@ -133,20 +163,48 @@ func (s *source) schema(name string, mutants []*mutant) (string, map[*mutant][2]
 			where[m] = [2]int{start, out.Len()}
 			out.WriteString("\n")
 		}
-		fmt.Fprintf(&out, "default: %s\n}\n}", content[a:b])
+		fmt.Fprintf(&out, "default: %s\n}\n}", s.traced(of[fn], a, b))
 		done = b
 	}
 	out.WriteString(content[done:])
 	return out.String(), where
 }
 
+type edit struct {
+	at, end int
+	text    string
+}
+
+// edited is a part of a file with edits, none of which overlaps another but those within what is taken away.
+func (s *source) edited(file string, from, to int, edits []edit) string {
+	slices.SortStableFunc(edits, func(a, b edit) int { return a.at - b.at })
+	var out strings.Builder
+	for _, e := range edits {
+		if e.at < from {
+			continue
+		}
+		out.WriteString(s.text[file][from:e.at])
+		out.WriteString(e.text)
+		from = e.end
+	}
+	out.WriteString(s.text[file][from:to])
+	return out.String()
+}
+
+// traced is a function's body that tells which statements with mutants it comes to.
+func (s *source) traced(mutants []*mutant, from, to int) string {
+	var edits []edit
+	for _, m := range mutants {
+		if m.statement < to-1 { // not the closing brace
+			edits = append(edits, edit{m.statement, m.statement, fmt.Sprintf("%s(%q); ", reached, m.id())})
+		}
+	}
+	return s.edited(mutants[0].file, from, to, edits)
+}
+
 // body is the function's body with the change. Labels have the whole function as their scope, and so get names of
 // their own.
 func (s *source) body(m *mutant, from, to int) string {
-	type edit struct {
-		at, end int
-		text    string
-	}
 	edits := []edit{{m.from, m.to, m.text}}
 	label := func(id *ast.Ident) {
 		if id != nil {
@@ -163,18 +221,7 @@ func (s *source) body(m *mutant, from, to int) string {
 		}
 		return true
 	})
-	slices.SortStableFunc(edits, func(a, b edit) int { return a.at - b.at })
-	var out strings.Builder
-	for _, e := range edits {
-		if e.at < from {
-			continue // within what was taken away
-		}
-		out.WriteString(s.text[m.file][from:e.at])
-		out.WriteString(e.text)
-		from = e.end
-	}
-	out.WriteString(s.text[m.file][from:to])
-	return out.String()
+	return s.edited(m.file, from, to, edits)
 }
 
 // check marks those mutants that do not compile.
