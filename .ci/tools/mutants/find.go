@@ -74,6 +74,10 @@ func (f *finder) statement(at token.Pos) int {
 
 func (f *finder) list(of []ast.Stmt) {
 	for _, s := range of {
+		switch s.(type) {
+		case *ast.CaseClause, *ast.CommClause: // nothing stands before them
+			continue
+		}
 		f.lists = append(f.lists, [2]token.Pos{s.Pos(), s.End()})
 	}
 }
