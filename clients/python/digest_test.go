@@ -39,7 +39,7 @@ func TestDigestsBesideGo(t *testing.T) {
 	if _, err := stream.Header(); err != nil { // subscribed: all that is sent to Python comes here too
 		t.Fatal(err)
 	}
-	count := peertest.Cases(380, 950)
+	count := peertest.Cases(190, 950)
 	var out, errs bytes.Buffer
 	cmd := command(t, "tests/digest.py", address, fmt.Sprint(count))
 	cmd.Stdout, cmd.Stderr = &out, &errs
