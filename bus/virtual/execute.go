@@ -120,7 +120,9 @@ func (b *Bus) Submit(start bus.Time, s *bus.Segment) error {
 	}
 	if f.res.Slack < 0 {
 		f.refuse(bus.HostStall, now)
+		return nil
 	}
+	b.showScene(start)
 	return nil
 }
 

@@ -180,6 +180,17 @@ func (b *Bus) SetScene(s scene.Scene) {
 	b.setLight()
 }
 
+// showScene lets a change of the scene count from bus time at on, where the host is so far behind that what it hands over
+// now begins before: whoever was told that the light has changed sees the new one.
+func (b *Bus) showScene(at bus.Time) {
+	if b.forget == bustime.Forever || at >= b.changed {
+		return
+	}
+	b.undo()
+	b.changed = at
+	b.setLight()
+}
+
 // SetTemperatureOffset makes every die warmer than its class says by some kelvin, from now on. Like Next it is for the
 // goroutine that owns the bus. Errors: invalid.Errors when a die would leave 150 to 500 K, and then nothing has
 // changed.

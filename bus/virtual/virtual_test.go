@@ -3,6 +3,7 @@ package virtual
 import (
 	"context"
 	"errors"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -205,6 +206,41 @@ func TestLateHost(t *testing.T) {
 		}
 		if _, now := b.HostTime(0); now > off/100 {
 			t.Errorf("uncertainty is still %v after a second on time", now)
+		}
+	})
+}
+
+// TestALateHostSeesTheNewScene: what is handed over after a change of the scene sees it, however far its host is behind.
+func TestALateHostSeesTheNewScene(t *testing.T) {
+	mean := func(res bus.Result, err error) (sum float64) {
+		t.Helper()
+		if err != nil || len(res.Captures) == 0 {
+			t.Fatalf("%+v, %v", res, err)
+		}
+		n := 0
+		for i := range res.Captures {
+			for _, code := range res.Captures[i].Codes {
+				sum += float64(code)
+				n++
+			}
+		}
+		return sum / float64(n)
+	}
+	synctest.Test(t, func(t *testing.T) {
+		late, free := testBus(t, realtime, 7), testBus(t, free, 7)
+		read := func(b *Bus, at bus.Time) float64 {
+			t.Helper()
+			return mean(Run(t.Context(), b, at, segment("mems", uint64(at), readMemories(b.array)...)))
+		}
+		time.Sleep(time.Second) // and the host of one is as far behind
+		before := read(late, 1000)
+		for _, b := range []*Bus{late, free} {
+			b.SetScene(scene.Uniform(1e5)) // which pixels follow at once
+		}
+		next := late.reached.Now().Add(1000)
+		got, want := read(late, next), read(free, next)
+		if math.Abs(got-want) > 0.01*math.Abs(want-before) {
+			t.Errorf("mean code %g, in the new light %g, before %g", got, want, before)
 		}
 	})
 }
