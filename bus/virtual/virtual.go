@@ -180,8 +180,8 @@ func (b *Bus) SetScene(s scene.Scene) {
 	b.setLight()
 }
 
-// showScene lets a change of the scene count from bus time at on, where the host is so far behind that what it hands over
-// now begins before: whoever was told that the light has changed sees the new one.
+// showScene lets a change of the scene count from bus time at on, where the host is so far behind that what it hands
+// over now begins before: whoever was told that the light has changed sees the new one.
 func (b *Bus) showScene(at bus.Time) {
 	if b.forget == bustime.Forever || at >= b.changed {
 		return

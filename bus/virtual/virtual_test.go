@@ -210,7 +210,8 @@ func TestLateHost(t *testing.T) {
 	})
 }
 
-// TestALateHostSeesTheNewScene: what is handed over after a change of the scene sees it, however far its host is behind.
+// TestALateHostSeesTheNewScene: what is handed over after a change of the scene sees it, however far its host is
+// behind.
 func TestALateHostSeesTheNewScene(t *testing.T) {
 	mean := func(res bus.Result, err error) (sum float64) {
 		t.Helper()
