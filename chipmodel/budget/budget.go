@@ -92,6 +92,8 @@ type Budget struct {
 	// Saturation is between which lights nothing clips, and what does at this one.
 	Saturation Saturation `json:"saturation"`
 	Remedy     string     `json:"remedy"`
+	// Optics is what the chip's lens shows it.
+	Optics Optics `json:"optics"`
 }
 
 // New works out the budget of one chip of an array, or everything that is wrong with
@@ -176,6 +178,7 @@ func (k *reckoning) work() Budget {
 		VoltsPerDecade: k.gain * response.Slope(k.Lux) * math.Ln10,
 	}
 	k.out.Saturation = k.saturation(response)
+	k.out.Optics = optics(k.array.Chips[k.chip].Camera())
 	if k.out.Saturation.By != "" {
 		k.out.VoltsPerDecade = 0
 	}

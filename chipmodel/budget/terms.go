@@ -251,5 +251,6 @@ func (b Budget) Table() string {
 	if b.Saturation.By == "" {
 		fmt.Fprintf(&out, "largest: %s; to lower it: %s\n", b.Largest, b.Remedy)
 	}
+	out.WriteString(b.Optics.lines())
 	return out.String()
 }

@@ -24,7 +24,8 @@ func budgetCommand() *cobra.Command {
 		Long: `budget adds up what stands between the light on a pixel of a class and its code: shot
 noise, thermal noise of pixel and memory, droop, shares and lines that have not settled,
 quantisation and converter errors, fixed pattern. It names the largest and what would
-reduce it. --columns and --rows are the patterns of the shares between load and readout
+reduce it. It ends with what the chip's lens shows: blur, depth of field, and the light
+that is left in the corners. --columns and --rows are the patterns of the shares between load and readout
 (eight characters, bit 0 first, comma separated), or of pixel switches.
 ARRAY is ` + fileForm + `.`,
 		Example: `  facetd budget wall-eye
