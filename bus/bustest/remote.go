@@ -523,7 +523,7 @@ func (r *Remote) Release(ctx context.Context) (bus.Stop, error) {
 	defer r.mu.Unlock()
 	if err != nil {
 		l := r.cfg.Limits
-		return bus.Stop{Received: asked, Inactive: r.upTime(asked.Add(l.Lease + l.Release))}, err
+		return bus.Stop{Received: asked, Inactive: asked.Add(l.Lease + l.Release)}, err
 	}
 	delete(r.answers, id)
 	r.releases = true

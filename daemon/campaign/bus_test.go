@@ -40,6 +40,7 @@ type faultyBus struct {
 
 	mu      sync.Mutex
 	strikes []strike
+	repairs []bus.Time // from when on a fault of the wiring was seen to have gone
 }
 
 var _ bus.Bus = (*faultyBus)(nil)
@@ -174,6 +175,7 @@ func (b *faultyBus) rewire(at bus.Time) {
 		panic(err) // of the scenario
 	}
 	if b.wired = due; due < 0 {
+		b.repairs = append(b.repairs, at)
 		b.repaired()
 	}
 }

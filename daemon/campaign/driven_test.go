@@ -12,6 +12,7 @@ import (
 type executed struct {
 	start bus.Time
 	job   bus.Job
+	index int // of the segment within it
 	*bus.Program
 	values []int // of its slots
 	res    bus.Result
@@ -45,7 +46,8 @@ func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
 		d.active = true
-		d.flight = append(d.flight, executed{start: start, job: *s.Job, Program: s.Program, values: s.Values})
+		d.flight = append(d.flight, executed{start: start, job: *s.Job, index: s.Index, Program: s.Program,
+			values: s.Values})
 	}
 	return err
 }

@@ -71,7 +71,7 @@ func (o *outcome) judgeFrames(l *life) {
 		}
 		job := e.job
 		res, err := bustest.Run(context.Background(), clean, e.res.Start,
-			&bus.Segment{Job: &job, Program: e.Program, Values: e.values})
+			&bus.Segment{Job: &job, Index: e.index, Program: e.Program, Values: e.values})
 		if err != nil && !o.excused(l, e) {
 			o.problem("a clean bus refuses a segment of job %d of %q at %v: %v", job.Number, job.Task, e.start, err)
 			return

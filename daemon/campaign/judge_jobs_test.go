@@ -180,8 +180,9 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 // asked reports whether somebody asked for a timetable: it has other tasks than the one before it, or the wiring was
 // repaired meanwhile.
 func (l *life) asked(i int) bool {
-	repaired := slices.ContainsFunc(l.bus.strikes, func(s strike) bool {
-		return s.fault.kind == wiring && s.till > l.ledger.plans[i-1].epoch && s.till < l.ledger.plans[i].epoch
+	since := l.initialized(l.ledger.plans[i-1].epoch)
+	repaired := slices.ContainsFunc(l.bus.repairs, func(at bus.Time) bool {
+		return at >= since && at < l.ledger.plans[i].epoch
 	})
 	return repaired || !slices.EqualFunc(l.ledger.plans[i-1].plan.GetTasks(), l.ledger.plans[i].plan.GetTasks(),
 		func(a, b *facetdv1.Task) bool { return proto.Equal(a, b) })

@@ -58,11 +58,13 @@ func newScenario(seed uint64) *scenario {
 		s.array = randomArray(r, s.large)
 		if s.remote = randomRemote(r); s.remote != nil {
 			s.array = must(s.array.OnGrain(s.remote.Limits.Grain))
+			s.remote.Limits.Release = s.array.Timing.ReleaseLimit
 		}
 		s.tasks = firstTasks(r, s.array, s.large)
 	}
 	s.changes = randomChanges(part(1), s)
 	s.makeMovable(part(6))
+	s.dropHopeless()
 	s.demands = randomDemands(part(2), s)
 	s.subscribers = randomSubscribers(part(3), s)
 	s.faults = randomFaults(part(5), s)
@@ -70,6 +72,22 @@ func newScenario(seed uint64) *scenario {
 	s.settings = randomSettings(part(7), s)
 	s.stops = randomStops(part(8), s)
 	return s
+}
+
+// dropHopeless leaves out changes that do not fit beside tasks that are cut: to say what would fit takes a second.
+func (s *scenario) dropHopeless() {
+	if !slices.ContainsFunc(s.tasks, func(t *facetdv1.Task) bool { return t.GetName() == "quick" }) {
+		return
+	}
+	s.changes = slices.DeleteFunc(s.changes, func(c change) bool {
+		if c.add == nil {
+			return false
+		}
+		tasks := slices.DeleteFunc(slices.Clone(s.tasks), func(t *facetdv1.Task) bool {
+			return t.GetName() == c.add.GetName()
+		})
+		return fits(s.array, append(tasks, c.add)) != nil
+	})
 }
 
 // randomRemote is a remote executor in one seed of three.
@@ -88,7 +106,7 @@ func randomRemote(r *rand.Rand) *bustest.RemoteConfig {
 		Grain: []time.Duration{1, 100, 1000}[r.IntN(3)], Queue: 24 + r.IntN(40),
 		// Its quarter, in which the host is heard, divides none of the times that the dispatcher waits: what happens
 		// at one instant has no order.
-		Release: 100 * time.Microsecond, Lease: time.Duration(30+r.IntN(60))*time.Millisecond + 151,
+		Lease: time.Duration(30+r.IntN(60))*time.Millisecond + 151,
 	}
 	c.Limits.LeastLead = c.Latency + c.Ready + 100*time.Microsecond
 	return c
@@ -116,19 +134,24 @@ func randomArray(r *rand.Rand, large bool) *chipmodel.Array {
 			DeadTime: ns(200), SelectSetup: ns(300), Write: ns(1000), Strobe: ns(500),
 			ReleaseLimit: durationpb.New([]time.Duration{20 * time.Microsecond, time.Millisecond}[r.IntN(2)]),
 		}}
+		slow := r.IntN(8) == 0 // long readouts are cut for quick tasks
 		for _, n := range r.Perm(chiptest.Combinations)[:1+r.IntN(min(5, chips))] {
 			class := chiptest.Class(n)
 			class.Lattice.Rows, class.Lattice.Columns = uint32(2+r.IntN(3)), uint32(2+r.IntN(4))
-			if r.IntN(10) == 0 { // long readouts are cut for quick tasks
+			if r.IntN(10) == 0 || slow {
 				class.Lattice.Rows, class.Lattice.Columns = 16, 16
 			}
 			msg.Classes = append(msg.Classes, class)
 		}
 		for i := range 1 + r.IntN(4) {
+			conversion := 500 + r.Int64N(2000)
+			if slow {
+				conversion *= 8
+			}
 			msg.Lanes = append(msg.Lanes, &facetdv1.Lane{
 				Name: fmt.Sprint("lane", i), ChipCapacitancePf: proto.Float64(1),
 				Converter: &facetdv1.Converter{Bits: 10 + uint32(2*r.IntN(3)), HighVolts: 3,
-					Conversion: ns(500 + r.Int64N(2000)), SampleAndHold: r.IntN(2) == 0},
+					Conversion: ns(conversion), SampleAndHold: r.IntN(2) == 0},
 			})
 		}
 		wires(r, msg, chips)
@@ -196,11 +219,13 @@ func firstTasks(r *rand.Rand, a *chipmodel.Array, large bool) []*facetdv1.Task {
 		hz += specs[i%n].GetRateHz()
 		specs[i%n].RateHz, specs[i%n].Deadline = 2*specs[i%n].GetRateHz(), nil
 	}
-	if x := specs[0]; r.IntN(6) == 0 { // a quick one on chips of another, which is cut for it
+	if x := specs[0]; r.IntN(6) == 0 { // a quick one on a chip of another
 		chips := x.GetTarget().GetList().GetNames()
-		specs = append(specs, &facetdv1.Task{Name: "quick", Target: list(chips[:1]...), RateHz: 256,
-			Views: []*facetdv1.View{{Window: &facetdv1.Window{Rows: 1, Columns: 1}}}})
-		x.RateHz = 16
+		specs, x.RateHz = append(specs, quick(chips[0])), 16
+	} else if slow := slowest(a); slow != nil { // and one that takes so long that it is cut for a quick one on any chip
+		x.Target, x.Views, x.RateHz = list(someChips(r, a, slow)...), nil, 16
+		x.Deadline, x.MaxHold, x.MaxSkew = nil, nil, nil
+		specs = append(specs, quick(a.Chips[r.IntN(len(a.Chips))].Name))
 	}
 	for range 3 {
 		switch err := fits(a, specs); {
@@ -211,6 +236,23 @@ func firstTasks(r *rand.Rand, a *chipmodel.Array, large bool) []*facetdv1.Task {
 		}
 		for _, x := range specs {
 			x.RateHz, x.MaxHold, x.MaxSkew, x.Deadline = max(x.GetRateHz()/2, 16), nil, nil, nil
+		}
+	}
+	return nil
+}
+
+// quick is a small task that leaves little time for others between its jobs.
+func quick(chip string) *facetdv1.Task {
+	return &facetdv1.Task{Name: "quick", Target: list(chip), RateHz: 256,
+		Views: []*facetdv1.View{{Window: &facetdv1.Window{Rows: 1, Columns: 1}}}}
+}
+
+// slowest is a class whose readout takes longer than quick tasks leave; nil where there is none.
+func slowest(a *chipmodel.Array) *chipmodel.Class {
+	for i := range a.Chips {
+		c := &a.Chips[i]
+		if n := c.Class.Rows * c.Class.Columns; time.Duration(n)*a.Lanes[c.Lane].Conversion > 2*time.Millisecond {
+			return c.Class
 		}
 	}
 	return nil
