@@ -143,6 +143,23 @@ func TestHandshakes(t *testing.T) {
 	}
 }
 
+// TestCertificatesAreNotAskedFor: where no authority is named a client that has a certificate is asked for none, and
+// its token counts.
+func TestCertificatesAreNotAskedFor(t *testing.T) {
+	h := newHouse(t, true, at(noon))
+	s := h.settings
+	s.TLS.ClientCA, s.TLS.CRL, s.TLS.Clients = "", "", nil
+	apply, _, err := h.Prepare(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	apply()
+	info, err := h.client(t, remotePlace, h.root.client("robot"))
+	if got, _ := info.(connInfo); err != nil || got.certificate != nil {
+		t.Errorf("%v, %+v", err, info)
+	}
+}
+
 // TestAdmission: who may call what, by connection, certificate and token; a refusal is counted once and by its reason.
 func TestAdmission(t *testing.T) {
 	h := newHouse(t, true, at(noon))
@@ -216,6 +233,11 @@ func TestAdmission(t *testing.T) {
 		}
 		if _, has := CallerOf(within); has {
 			t.Errorf("%s: the call is somebody's", c.name)
+		}
+	}
+	for _, entry := range h.log.FilterMessageSnippet("refused: ").All() {
+		if got := entry.ContextMap()["peer"]; got != ":0" {
+			t.Errorf("a refusal of the peer %q is in the log", got)
 		}
 	}
 	// A call that came over no connection at all is a stranger's.
@@ -379,6 +401,11 @@ func TestRefusedRequestsAreNoted(t *testing.T) {
 		if w.Code != http.StatusUnauthorized || c.known {
 			t.Errorf("status %d, known still: %v", w.Code, c.known)
 		}
+		r := httptest.NewRequestWithContext(ctx, "GET", "http://127.0.0.1/", nil)
+		r.Header.Set("Authorization", "Digest x")
+		h.ServeHTTP(httptest.NewRecorder(), r)
+		d.counted(NoCredentials, 1)
+		d.counted(TokenMalformed, 1)
 		time.Sleep(CallLimit + time.Second)
 		synctest.Wait()
 		if !g.gone() {
