@@ -100,6 +100,8 @@ var methods = map[string]Role{
 	facetdv1.FaultService_ClearFaults_FullMethodName: Operator,
 
 	facetdv1.FrameService_StreamFrameSets_FullMethodName: Viewer,
+	facetdv1.FrameService_FollowFrameSets_FullMethodName: Viewer,
+	facetdv1.FrameService_WaitFrameSets_FullMethodName:   Viewer,
 	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operator, // takes bus time
 
 	facetdv1.PlanService_GetPlan_FullMethodName:     Viewer,

@@ -55,46 +55,70 @@ func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest,
 // options checks a request for a stream. Errors: invalid.Errors,
 // *failure.NotFound for a task.
 func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
-	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips(), Length: int(min(r.GetQueueLength(), stream.MaxQueue)),
-		MaxRateHz: r.GetMaxRateHz()}
 	var m invalid.Errors
+	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips()}
+	queueOf(&m, "", r, &o)
+	v.selection(&m, "", &facetdv1.FrameSelection{Tasks: r.GetTasks(), Chips: r.GetChips(), Codes: r.GetCodes()}, &o)
+	if len(m) > 0 {
+		return o, m
+	}
+	return o, v.runs(r.GetTasks())
+}
+
+// queueing is how a request says what waits.
+type queueing interface {
+	GetOverflow() facetdv1.Overflow
+	GetQueueLength() uint32
+	GetMaxRateHz() float64
+}
+
+func queueOf(m *invalid.Errors, prefix string, r queueing, o *stream.Options) {
 	switch r.GetOverflow() {
 	case facetdv1.Overflow_OVERFLOW_UNSPECIFIED, facetdv1.Overflow_OVERFLOW_LATEST:
 		o.Policy = stream.Latest
 	case facetdv1.Overflow_OVERFLOW_QUEUE:
 		o.Policy = stream.Queue
 	default:
-		m.Add("overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()),
+		m.Add(prefix+"overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()),
 			"use OVERFLOW_LATEST or OVERFLOW_QUEUE")
 	}
 	if n := r.GetQueueLength(); n > 0 && o.Policy != stream.Queue {
-		m.Add("queue_length", "only a queue has a length", "ask for OVERFLOW_QUEUE, or leave it out")
+		m.Add(prefix+"queue_length", "only a queue has a length", "ask for OVERFLOW_QUEUE, or leave it out")
 	} else if n > stream.MaxQueue {
-		m.Add("queue_length", fmt.Sprintf("%d frame sets are too many", n), fmt.Sprintf("use 1 to %d", stream.MaxQueue))
+		m.Add(prefix+"queue_length", fmt.Sprintf("%d frame sets are too many", n),
+			fmt.Sprintf("use 1 to %d", stream.MaxQueue))
 	}
-	if hz := r.GetMaxRateHz(); !(hz >= 0 && hz <= stream.MaxRateHz) { // NaN is neither
-		m.Add("max_rate_hz", fmt.Sprintf("%v Hz is not possible", hz),
+	o.Length = int(min(r.GetQueueLength(), stream.MaxQueue))
+	if o.MaxRateHz = r.GetMaxRateHz(); !(o.MaxRateHz >= 0 && o.MaxRateHz <= stream.MaxRateHz) { // NaN is neither
+		m.Add(prefix+"max_rate_hz", fmt.Sprintf("%v Hz is not possible", o.MaxRateHz),
 			fmt.Sprintf("use 0 (all) to %g", float64(stream.MaxRateHz)))
 	}
-	o.Corrected = v.corrected(&m, r.GetCodes())
+}
+
+// selection checks which frame sets are chosen.
+func (v *frameService) selection(m *invalid.Errors, prefix string, s *facetdv1.FrameSelection, o *stream.Options) {
+	o.Tasks, o.Chips = s.GetTasks(), s.GetChips()
+	o.Corrected = v.corrected(m, prefix, s.GetCodes())
 	a := v.s.cfg.Array
-	for i, chip := range r.GetChips() {
+	for i, chip := range s.GetChips() {
 		if a.Chip(chip) < 0 {
-			m.Add(fmt.Sprintf("chips[%d]", i), fmt.Sprintf("no chip is called %q", chip), known(a.ChipNames(a.All())))
+			m.Add(fmt.Sprintf("%schips[%d]", prefix, i), fmt.Sprintf("no chip is called %q", chip),
+				known(a.ChipNames(a.All())))
 		}
 	}
-	if len(m) > 0 {
-		return o, m
-	}
+}
+
+// runs looks for tasks by name. The error is *failure.NotFound.
+func (v *frameService) runs(tasks []string) error {
 	snap := v.s.cfg.Dispatch.Snapshot()
 	if snap.State != facetdv1.State_STATE_RUNNING {
-		return o, nil // tasks come with the first timetable
+		return nil // tasks come with the first timetable
 	}
-	i := slices.IndexFunc(r.GetTasks(), func(name string) bool { return findTask(snap.Tasks, name) == nil })
+	i := slices.IndexFunc(tasks, func(name string) bool { return findTask(snap.Tasks, name) == nil })
 	if i >= 0 {
-		return o, &failure.NotFound{What: "task", Name: r.GetTasks()[i]}
+		return &failure.NotFound{What: "task", Name: tasks[i]}
 	}
-	return o, nil
+	return nil
 }
 
 // Corrector corrects the frame set of an on-demand capture: it returns a copy.
@@ -103,15 +127,15 @@ type Corrector interface {
 }
 
 // corrected reports whether corrected codes are wanted.
-func (v *frameService) corrected(m *invalid.Errors, c facetdv1.Codes) bool {
+func (v *frameService) corrected(m *invalid.Errors, prefix string, c facetdv1.Codes) bool {
 	switch {
 	case c == facetdv1.Codes_CODES_UNSPECIFIED, c == facetdv1.Codes_CODES_RAW:
 		return false
 	case c != facetdv1.Codes_CODES_CORRECTED && c != facetdv1.Codes_CODES_CORRECTED_SQUARE:
-		m.Add("codes", fmt.Sprintf("there are no codes %d", c),
+		m.Add(prefix+"codes", fmt.Sprintf("there are no codes %d", c),
 			"use CODES_RAW, CODES_CORRECTED or CODES_CORRECTED_SQUARE")
 	case v.s.cfg.Corrector == nil:
-		m.Add("codes", "this daemon corrects no frames", "use CODES_RAW")
+		m.Add(prefix+"codes", "this daemon corrects no frames", "use CODES_RAW")
 	}
 	return true
 }
@@ -119,7 +143,7 @@ func (v *frameService) corrected(m *invalid.Errors, c facetdv1.Codes) bool {
 func (v *frameService) CaptureFrames(ctx context.Context,
 	r *facetdv1.CaptureFramesRequest) (*facetdv1.CaptureFramesResponse, error) {
 	var m invalid.Errors
-	corrected := v.corrected(&m, r.GetCodes())
+	corrected := v.corrected(&m, "", r.GetCodes())
 	if len(m) > 0 {
 		return nil, m
 	}

@@ -2,6 +2,8 @@ package api
 
 import (
 	"context"
+	"errors"
+	"io"
 	"time"
 
 	"google.golang.org/grpc"
@@ -125,6 +127,9 @@ func undecodable(err error) error {
 
 // badFraming is the error of a request that ended before it was whole, or was none.
 func badFraming(ctx context.Context, err error) error {
+	if errors.Is(err, io.EOF) {
+		return invalid.Errors{{Message: "the call ended without a request", Hint: "send one before ending it"}}
+	}
 	if code := status.CodeOf(err); ctx.Err() == nil && (code == codes.Internal || code == codes.Unknown) {
 		return undecodable(err)
 	}

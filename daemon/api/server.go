@@ -67,6 +67,10 @@ type Info struct {
 	Pace    facetdv1.Pace
 	Seed    uint64
 	Started time.Time
+	// Name of the daemon; empty where it has none of its own.
+	Name string
+	// Instance names this run of the daemon.
+	Instance string
 }
 
 // Config holds the services' dependencies; all fields but Corrector, SafeStop, More and Access

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -52,12 +53,19 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
 	}
 }
 
+// identity is which daemon this is.
+func (s *Server) identity() *facetdv1.Identity {
+	return &facetdv1.Identity{Name: cmp.Or(s.cfg.Info.Name, s.cfg.Array.Name), InstanceId: s.cfg.Info.Instance,
+		ArrayDigest: s.cfg.Array.Digest}
+}
+
 // Status is the daemon at this instant, as clients see it.
 func (s *Server) Status() *facetdv1.Status {
 	snap, streams, info := s.cfg.Dispatch.Snapshot(), s.cfg.Hub.Stats(), s.cfg.Info
 	st := &facetdv1.Status{
 		State: s.state(&snap), Fault: snap.Fault,
-		Version: info.Version, Array: s.cfg.Array.Name, Bus: info.Bus, Pace: info.Pace, Seed: info.Seed,
+		Version: info.Version, Identity: s.identity(), Array: s.cfg.Array.Name, Bus: info.Bus, Pace: info.Pace,
+		Seed:  info.Seed,
 		BusNs: snap.Now.NS(), StartTime: timestamppb.New(info.Started),
 		PlannedUtilization: snap.PlannedUtil,
 		Tasks:              snap.Tasks,

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"facetd.example/api/dial"
 	"facetd.example/api/fileio"
@@ -50,6 +51,9 @@ const (
 // moves to and fro.
 const DefaultScene = "demo:low=1,high=800,yaw_swing=10,yaw_swing_hz=0.2,forward_rate=0.1,travel=1"
 
+// maxNameBytes is the longest name of a daemon.
+const maxNameBytes = 200
+
 // maxSocketPath is the longest path of a Unix socket that Linux takes.
 const maxSocketPath = 107
 
@@ -60,6 +64,9 @@ type Config struct {
 	// between them. A recording brings its own array and tasks: the fields array, tasks,
 	// scene, pace, seed and defects are then ignored.
 	Bus string `yaml:"bus"`
+	// Name is what tells this daemon from others: answers carry it. Empty means the array's
+	// name.
+	Name string `yaml:"name"`
 	// Replay is how a recording is played.
 	Replay Replay `yaml:"replay"`
 	// Array is an array file, or demo. A reload reads the file again, and refuses it where
@@ -186,6 +193,10 @@ func (c *Config) Validate() invalid.Errors {
 	var m invalid.Errors
 	if c.Array == "" {
 		m.Add("array", "no array is named", "give a file, or "+Demo)
+	}
+	if len(c.Name) > maxNameBytes || strings.ContainsFunc(c.Name, func(r rune) bool { return !unicode.IsGraphic(r) }) {
+		m.Add("name", "it is too long or cannot be printed",
+			fmt.Sprintf("give at most %d bytes without line breaks and control characters", maxNameBytes))
 	}
 	c.checkBus(&m)
 	choice := func(path, value string, known ...string) {

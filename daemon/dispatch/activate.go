@@ -46,10 +46,10 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	if r.resuming {
 		r.overtaken(r.began, tookTooLong)
 	}
-	r.tab = newTable(c.plan, c.runs, c.tasks, epoch, r.tab)
-	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
+	r.tab = newTable(c, epoch, r.tab)
+	r.standing = c.again()
 	var msg *facetdv1.Plan
-	r.board.setTable(c.plan, c.tasks, epoch)
+	r.board.setTable(c, epoch)
 	if c.plan != nil {
 		msg = c.plan.Message
 	}

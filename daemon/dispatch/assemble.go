@@ -89,8 +89,9 @@ func (o *openJob) setValues(t *program.Task, values []int) {
 // memberJob is one task's part of a job of the table.
 type memberJob struct {
 	*scheduler.Member
-	number   uint64 // among the jobs of the task
-	deadline bus.Time
+	generation uint64 // of the task
+	number     uint64 // among its jobs
+	deadline   bus.Time
 }
 
 // setOf is the frame set of one member of a job that is closed: its own frames, job
@@ -99,7 +100,8 @@ type memberJob struct {
 func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 	frames := m.FirstFrame + m.Frames
 	s := &facetdv1.FrameSet{
-		Task: m.Task.Name, Job: m.number, StartBusNs: o.set.GetStartBusNs(), FinishBusNs: o.set.GetFinishBusNs(),
+		Task: m.Task.Name, TaskGeneration: m.generation, Job: m.number, StartBusNs: o.set.GetStartBusNs(),
+		FinishBusNs:  o.set.GetFinishBusNs(),
 		ReleaseBusNs: o.set.GetReleaseBusNs(), DeadlineBusNs: m.deadline.NS(), Failure: o.set.GetFailure(),
 		Frames: slices.Clip(o.set.GetFrames()[m.FirstFrame:frames]),
 	}

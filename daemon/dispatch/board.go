@@ -5,6 +5,8 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -56,21 +58,21 @@ func (b *board) setRegisters(r program.Registers) {
 }
 
 // setTasks says which tasks run, or will; the counts of those that go on are kept.
-func (b *board) setTasks(plan *scheduler.Plan, tasks []*facetdv1.Task) {
+func (b *board) setTasks(c *change) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks = statsFor(b.tasks, plan, tasks)
+	b.tasks = statsFor(b.tasks, c)
 }
 
 // setTable says which table is active, and since when.
-func (b *board) setTable(plan *scheduler.Plan, tasks []*facetdv1.Task, epoch bus.Time) {
+func (b *board) setTable(c *change, epoch bus.Time) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.tasks = statsFor(b.tasks, plan, tasks)
+	b.tasks = statsFor(b.tasks, c)
 	for _, t := range b.tasks {
 		t.rate.Restart(epoch)
 	}
-	b.plan, b.epoch, b.busy = plan, epoch, bus.Phases{}
+	b.plan, b.epoch, b.busy = c.plan, epoch, bus.Phases{}
 	b.cycleBusy, b.cycleEnd = bus.Phases{}, epoch
 }
 
@@ -144,6 +146,22 @@ func (b *board) specs() []*facetdv1.Task {
 		specs[i] = t.task
 	}
 	return specs
+}
+
+// generations are those of tasks in a revision: of those that are as they were the one that they have.
+func (b *board) generations(tasks []*facetdv1.Task, revision uint64) []uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := make([]uint64, len(tasks))
+	for i, spec := range tasks {
+		out[i] = revision
+		for _, t := range b.tasks {
+			if t.task == spec || t.task.GetName() == spec.GetName() && proto.Equal(t.task, spec) {
+				out[i] = t.generation
+			}
+		}
+	}
+	return out
 }
 
 // basis is what an on-demand job is compiled for: the registers, and the active plan.

@@ -14,11 +14,23 @@ import (
 
 // change is a new timetable that waits for an instant when no job is open.
 type change struct {
-	plan    *scheduler.Plan
-	runs    *programs // of the plan
-	tasks   []*facetdv1.Task
-	applied func()
-	done    chan changeDone // nil for the runner's own changes; holds one answer
+	plan  *scheduler.Plan
+	runs  *programs // of the plan
+	tasks []*facetdv1.Task
+	// generations of tasks, in their order.
+	generations []uint64
+	applied     func()
+	done        chan changeDone // nil for the runner's own changes; holds one answer
+}
+
+// again is the same change for the runner's own use: it has no one to answer.
+func (c *change) again() change {
+	return change{plan: c.plan, runs: c.runs, tasks: c.tasks, generations: c.generations}
+}
+
+// unplanned is the change with nothing to run.
+func (c *change) unplanned() *change {
+	return &change{runs: programsOf(nil), tasks: c.tasks, generations: c.generations}
 }
 
 type changeDone struct {
@@ -92,7 +104,9 @@ func (d *Dispatcher) changeTasks(
 	if err != nil {
 		return 0, err
 	}
-	c := &change{plan: plan, runs: programsOf(plan), tasks: tasks, applied: applied, done: make(chan changeDone, 1)}
+	d.revision++
+	c := &change{plan: plan, runs: programsOf(plan), tasks: tasks, generations: d.board.generations(tasks, d.revision),
+		applied: applied, done: make(chan changeDone, 1)}
 	if err := d.box.putChange(c); err != nil {
 		return 0, err
 	}

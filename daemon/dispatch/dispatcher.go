@@ -28,6 +28,7 @@ type Dispatcher struct {
 	// parameters are shared with the runner.
 	parameters *parameters
 	changing   chan struct{} // one change of tasks at a time
+	revision   uint64        // counts the timetables that were planned; of whoever has changing
 	previews   chan struct{} // one preview at a time; callers wait within their context
 }
 
@@ -47,10 +48,12 @@ func New(cfg Config) (*Dispatcher, error) {
 	}
 	d.parameters = &parameters{}
 	first := change{plan: plan, runs: programsOf(plan), tasks: cfg.Tasks}
+	d.revision = 1
+	first.generations = d.board.generations(cfg.Tasks, d.revision)
 	d.runner = newRunner(cfg, first, d.box, d.board, d.parameters)
 	d.box.preset(cfg.Stopped)
 	// Changes asked for before Run begins build on the first tasks.
-	d.board.setTasks(plan, cfg.Tasks)
+	d.board.setTasks(&first)
 	return d, nil
 }
 

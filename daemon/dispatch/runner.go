@@ -69,7 +69,7 @@ func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters) 
 		report: reporter{array: cfg.Array, observer: cfg.Observer, inspector: cfg.Inspector, log: cfg.Logger,
 			board: b, reach: map[chipmodel.LineSet]int{}},
 		limits:   cfg.Bus.Limits(),
-		standing: first, tab: newTable(nil, programsOf(nil), first.tasks, 0, nil),
+		standing: first, tab: newTable(first.unplanned(), 0, nil),
 		regs: registers{array: cfg.Array, board: b},
 	}
 	r.tab.parameters = p
@@ -102,7 +102,7 @@ func (r *runner) loop(ctx context.Context) error {
 	defer r.watchLoss(hard, cancel)()
 	r.board.setState(facetdv1.State_STATE_RUNNING, "")
 	if r.box.stopped() != nil { // since before the daemon started
-		r.board.setTable(r.standing.plan, r.standing.tasks, firstStart)
+		r.board.setTable(&r.standing, firstStart)
 	} else if err := r.activate(hard, &r.standing, r.cfg.Array.UpTime(firstStart)); err != nil {
 		return err
 	}

@@ -138,9 +138,9 @@ func (r *runner) releaseLines() (LineRelease, bus.Stop) {
 
 // keepChange takes a change of the tasks for when the array is resumed.
 func (r *runner) keepChange(c *change, now bus.Time) {
-	r.standing = change{plan: c.plan, runs: c.runs, tasks: c.tasks}
-	r.board.setTable(c.plan, c.tasks, now)
-	r.tab.parameters.setTable(c.plan, r.tab.counted(c.tasks)) // they can be set before the first job
+	r.standing = c.again()
+	r.board.setTable(c, now)
+	r.tab.parameters.setTable(c.plan, r.tab.counted(c)) // they can be set before the first job
 	if c.applied != nil {
 		c.applied()
 	}

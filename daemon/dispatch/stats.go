@@ -1,24 +1,27 @@
 package dispatch
 
 import (
+	"google.golang.org/protobuf/proto"
+
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/daemon/rate"
-	"facetd.example/scheduler"
 )
 
 // taskStats counts the jobs of one task. It outlives changes of the timetable.
 type taskStats struct {
-	task    *facetdv1.Task
-	planned float64
-	status  facetdv1.TaskStatus
-	rate    rate.Window
+	task       *facetdv1.Task
+	generation uint64
+	first      uint64 // job of the generation
+	planned    float64
+	status     facetdv1.TaskStatus
+	rate       rate.Window
 }
 
 // statsFor keeps the counts of tasks that go on.
-func statsFor(before []*taskStats, plan *scheduler.Plan, tasks []*facetdv1.Task) []*taskStats {
-	out := make([]*taskStats, len(tasks))
-	for i, spec := range tasks {
+func statsFor(before []*taskStats, c *change) []*taskStats {
+	out := make([]*taskStats, len(c.tasks))
+	for i, spec := range c.tasks {
 		for _, old := range before {
 			if old.task.GetName() == spec.GetName() {
 				out[i] = old
@@ -27,8 +30,11 @@ func statsFor(before []*taskStats, plan *scheduler.Plan, tasks []*facetdv1.Task)
 		if out[i] == nil {
 			out[i] = &taskStats{}
 		}
+		if out[i].generation != c.generations[i] {
+			out[i].generation, out[i].first = c.generations[i], out[i].status.GetJobsEnded()
+		}
 		out[i].task = spec
-		out[i].planned = plan.Message.GetPredictions()[i].GetPlannedRateHz()
+		out[i].planned = c.plan.Message.GetPredictions()[i].GetPlannedRateHz()
 	}
 	return out
 }
@@ -36,6 +42,7 @@ func statsFor(before []*taskStats, plan *scheduler.Plan, tasks []*facetdv1.Task)
 // ended counts one job.
 func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 	s := &t.status
+	s.JobsEnded, s.LastReleaseBusNs = fs.GetJob()+1, fs.GetReleaseBusNs()
 	switch {
 	case fs.GetFailure() != "":
 		s.JobsFailed++
@@ -55,10 +62,13 @@ func (t *taskStats) ended(fs *facetdv1.FrameSet) {
 
 func (t *taskStats) running(now bus.Time) *facetdv1.RunningTask {
 	s := &t.status
-	return &facetdv1.RunningTask{Task: t.task, Status: &facetdv1.TaskStatus{
-		RequestedRateHz: t.task.GetRateHz(), PlannedRateHz: t.planned, AchievedRateHz: t.rate.Hertz(now),
-		JobsOnTime: s.GetJobsOnTime(), JobsLate: s.GetJobsLate(), JobsFailed: s.GetJobsFailed(), Frames: s.GetFrames(),
-		LastResponseNs: s.GetLastResponseNs(), WorstResponseNs: s.GetWorstResponseNs(), LastSkewNs: s.GetLastSkewNs(),
-		LastFailure: s.GetLastFailure(),
-	}}
+	return &facetdv1.RunningTask{Task: t.task, Generation: t.generation, FirstJob: proto.Uint64(t.first),
+		Status: &facetdv1.TaskStatus{
+			RequestedRateHz: t.task.GetRateHz(), PlannedRateHz: t.planned, AchievedRateHz: t.rate.Hertz(now),
+			JobsOnTime: s.GetJobsOnTime(), JobsLate: s.GetJobsLate(), JobsFailed: s.GetJobsFailed(),
+			Frames:         s.GetFrames(),
+			LastResponseNs: s.GetLastResponseNs(), WorstResponseNs: s.GetWorstResponseNs(),
+			LastSkewNs:  s.GetLastSkewNs(),
+			LastFailure: s.GetLastFailure(), JobsEnded: s.GetJobsEnded(), LastReleaseBusNs: s.GetLastReleaseBusNs(),
+		}}
 }

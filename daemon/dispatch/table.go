@@ -4,7 +4,6 @@ import (
 	"maps"
 	"time"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
@@ -38,15 +37,17 @@ type table struct {
 
 // counted is a task by name, with the number of its next job.
 type counted struct {
-	name string
-	next uint64
+	name       string
+	generation uint64
+	next       uint64
 }
 
-// newTable is a table at its beginning. The jobs of the tasks, and those of the bus,
+// newTable is the table of a change at its beginning. The jobs of the tasks, and those of the bus,
 // that the table before had too are counted on.
-func newTable(plan *scheduler.Plan, runs *programs, tasks []*facetdv1.Task, epoch bus.Time, before *table) *table {
-	t := &table{plan: plan, runs: runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
-	t.tasks = before.counted(tasks)
+func newTable(c *change, epoch bus.Time, before *table) *table {
+	plan := c.plan
+	t := &table{plan: plan, runs: c.runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
+	t.tasks = before.counted(c)
 	if before != nil {
 		t.parameters = before.parameters
 		t.parameters.setTable(plan, t.tasks)
@@ -69,10 +70,10 @@ func newTable(plan *scheduler.Plan, runs *programs, tasks []*facetdv1.Task, epoc
 }
 
 // counted are tasks that follow those of the table, with their next jobs.
-func (t *table) counted(tasks []*facetdv1.Task) []counted {
-	out := make([]counted, len(tasks))
-	for i, spec := range tasks {
-		out[i] = counted{spec.GetName(), t.nextJobOf(spec.GetName())}
+func (t *table) counted(c *change) []counted {
+	out := make([]counted, len(c.tasks))
+	for i, spec := range c.tasks {
+		out[i] = counted{spec.GetName(), c.generations[i], t.nextJobOf(spec.GetName())}
 	}
 	return out
 }
@@ -219,7 +220,7 @@ func (t *table) begin(a *chipmodel.Array, e *scheduler.Entry, at bus.Time) *open
 	for i := range tp.Members {
 		m := &tp.Members[i]
 		of := &t.tasks[m.Asked]
-		job.members[i] = memberJob{m, of.next, begin.Add(t.plan.MemberDeadline(e, m))}
+		job.members[i] = memberJob{m, of.generation, of.next, begin.Add(t.plan.MemberDeadline(e, m))}
 		of.next++
 	}
 	job.task = e.Task

@@ -45,7 +45,7 @@ standard output (under --output json only the summary), its log to standard erro
 type serveFlags struct {
 	config, array, tasks, scene, pace string
 	seed                              uint64
-	listen, socket, http              string
+	listen, socket, http, name        string
 	logFormat, logLevel, data         string
 	runFor, maxLag, grain             time.Duration
 	groundTruth                       string
@@ -77,6 +77,7 @@ func (f *serveFlags) register(cmd *cobra.Command) {
 	d, fl := config.Default(), cmd.Flags()
 	fl.StringVar(&f.config, "config", "", "YAML file of the configuration")
 	fl.StringVar(&f.bus, "bus", d.Bus, "virtual, or replay:FILE[,FILE...]: the files of one recording in order")
+	fl.StringVar(&f.name, "name", d.Name, "name of this daemon among others (default the array's)")
 	fl.Float64Var(&f.replaySpeed, "replay-speed", d.Replay.Speed,
 		"how many times as fast as it happened a recording is played; 0 as fast as possible")
 	fl.BoolVar(&f.replayLoop, "replay-loop", false, "start a recording over at its end")
@@ -130,6 +131,7 @@ func (f *serveFlags) settings(cmd *cobra.Command) (config.Config, error) {
 		"replay-loop":    func() { c.Replay.Loop = f.replayLoop },
 		"replay-stepped": func() { c.Replay.Stepped = f.replayStepped },
 
+		"name":                func() { c.Name = f.name },
 		"array":               func() { c.Array = f.array },
 		"tasks":               func() { c.Tasks = f.tasks },
 		"scene":               func() { c.Scene = sceneOf(f.scene) },

@@ -67,6 +67,12 @@ func (e *Exists) Error() string {
 	return fmt.Sprintf("there is already a %s called %q", e.What, e.Name)
 }
 
+// OutOfRange says that a position is not one that there has been. The caller should begin anew,
+// without it.
+type OutOfRange struct{ Message string }
+
+func (e *OutOfRange) Error() string { return e.Message }
+
 // InProgress says that something else must finish first. The caller may then try again.
 type InProgress struct{ Message string }
 

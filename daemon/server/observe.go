@@ -63,5 +63,16 @@ func (p *paced) hold(at bus.Time) {
 	p.s.cfg.Pacer(*p.s.running.Load(), p.s.hub, at.Elapsed())
 }
 
-// toStreams publishes every frame set.
-func toStreams(h *stream.Hub) dispatch.Observer { return onJobEnded(h.Publish) }
+// toStreams publishes every frame set, and which tasks there are.
+type toStreams struct{ *stream.Hub }
+
+func (s toStreams) SegmentRun(string, *bus.Result, dispatch.WordCount) {}
+func (s toStreams) Violated(rules.Violation)                           {}
+func (s toStreams) JobEnded(fs *facetdv1.FrameSet)                     { s.Publish(fs) }
+func (s toStreams) PlanChanged(plan *facetdv1.Plan, _ bus.Time) {
+	names := make([]string, len(plan.GetTasks()))
+	for i, t := range plan.GetTasks() {
+		names[i] = t.GetName()
+	}
+	s.SetTasks(names)
+}

@@ -4,7 +4,9 @@
 package server
 
 import (
+	"cmp"
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -279,7 +281,7 @@ func (s *Server) dispatch(in *inputs, cfg dispatch.Config) (*dispatch.Dispatcher
 
 // observers are all who are notified of what happens on the bus.
 func (s *Server) observers() observers {
-	all := append(observers{s.calibration, s.metrics, toStreams(s.hub)}, s.keeping.observers()...)
+	all := append(observers{s.calibration, s.metrics, toStreams{s.hub}}, s.keeping.observers()...)
 	if s.cfg.Pacer != nil {
 		all = append(all, &paced{s: s})
 	}
@@ -293,7 +295,7 @@ func (s *Server) observers() observers {
 // bus's.
 func (s *Server) info() api.Info {
 	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
-		Started: time.Now()}
+		Started: time.Now(), Name: s.cfg.Name, Instance: cmp.Or(s.cfg.Instance, rand.Text())}
 	if s.player != nil {
 		out.Bus, out.Pace, out.Seed = "replay", facetdv1.Pace_PACE_UNSPECIFIED, 0
 	}

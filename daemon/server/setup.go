@@ -25,6 +25,8 @@ type Setup struct {
 	GroundTruth string
 	// Version of the daemon.
 	Version string
+	// Instance names this run of the daemon; empty means that it is drawn at random.
+	Instance string
 	// ReadFile reads the files named above; nil means from the file system.
 	ReadFile func(name string) ([]byte, error)
 	// Logger takes the place of what Log describes.

@@ -68,6 +68,7 @@ func Stream(a *chipmodel.Array) grpc.StreamServerInterceptor {
 //	*failure.Precondition                    FAILED_PRECONDITION, PreconditionFailure
 //	*failure.NotFound                        NOT_FOUND, ResourceInfo
 //	*failure.Exists                          ALREADY_EXISTS, ResourceInfo
+//	*failure.OutOfRange                      OUT_OF_RANGE
 //	*failure.InProgress                      ABORTED
 //	*failure.Exhausted                       RESOURCE_EXHAUSTED
 //	*failure.Unavailable                     UNAVAILABLE
@@ -131,6 +132,8 @@ func classify(a *chipmodel.Array, err error) (codes.Code, []protoadapt.MessageV1
 		return codes.NotFound, resource(notFound.What, notFound.Name, err)
 	case errors.As(err, &exists):
 		return codes.AlreadyExists, resource(exists.What, exists.Name, err)
+	case errors.As(err, new(*failure.OutOfRange)):
+		return codes.OutOfRange, nil
 	case errors.As(err, new(*failure.InProgress)):
 		return codes.Aborted, nil
 	case errors.As(err, new(*failure.Exhausted)):

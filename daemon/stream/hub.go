@@ -7,9 +7,12 @@
 //   - Latest: the newest frame set of each task waits. A newer one of the same task
 //     takes the place of the older, in the older's turn, so that a fast task does not
 //     starve a slow one.
-//   - Queue: up to a number of frame sets of all tasks wait, in order.
+//   - Queue: up to a number of frame sets of each task wait, in the order in which they
+//     finished; a fast task takes no place of a slow one.
 //
-// In both, MaxWaitingBytes of pixels may wait; the newest set always does.
+// In both, MaxWaitingBytes of pixels may wait, and what goes then is the oldest of the
+// task of which most bytes wait; the newest set always does. Beside the queues the hub
+// keeps the newest set of each active task, for those who ask now and then (Newest).
 package stream
 
 import (
@@ -90,13 +93,18 @@ type Hub struct {
 	suspended error
 	// corrector makes corrected copies for those who want them; nil makes none.
 	corrector Corrector
+	newest    newest
 	// moved holds one token when a queue was read, or somebody came or left.
 	moved   chan struct{}
 	watched atomic.Bool // somebody wants to know
+	// tasks counts the changes of the tasks.
+	tasks atomic.Uint64
 }
 
 // NewHub returns a hub without subscribers.
-func NewHub() *Hub { return &Hub{moved: make(chan struct{}, 1)} }
+func NewHub() *Hub {
+	return &Hub{moved: make(chan struct{}, 1), newest: newest{sets: map[string]item{}, came: make(chan struct{})}}
+}
 
 // Moved is signalled, from the first call on, when a queue was read and when a subscriber came or
 // left; several such events may be one signal. It is for tests that let the bus wait for its
@@ -146,6 +154,7 @@ func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 		return
 	}
 	corrected := h.correctedOnce(fs)
+	h.newest.put(item{fs, size, corrected})
 	for _, s := range h.subs {
 		if s.filter.wants(fs) {
 			s.put(item{fs, size, s.correctedOf(corrected)})
@@ -185,6 +194,7 @@ func (h *Hub) Close(reason string) {
 		return
 	}
 	h.closed = &failure.Unavailable{Reason: reason}
+	h.newest.changed()
 	h.move()
 	for _, s := range h.subs {
 		s.end(h.closed)

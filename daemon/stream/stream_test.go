@@ -90,10 +90,11 @@ func TestQueueDropsTheOldest(t *testing.T) {
 	if got, want := read(t, s, 2), []string{"a/2 -2 (2)", "a/3 -0 (2)"}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
-	for job := range uint64(3) {
+	for job := range uint64(4) { // a fast task takes no place of a slow one
 		h.Publish(set("b", job))
 	}
-	if got, want := read(t, s, 3), []string{"b/0 -1 (3)", "b/1 -0 (3)", "b/2 -0 (3)"}; !slices.Equal(got, want) {
+	want := []string{"a/4 -1 (3)", "b/1 -0 (3)", "b/2 -0 (3)", "b/3 -0 (3)"}
+	if got := read(t, s, 4); !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
 	nothingWaits(t, s)

@@ -19,7 +19,7 @@ type Options struct {
 	Chips []string
 	// Policy is Latest or Queue.
 	Policy Policy
-	// Length of the queue under Queue, up to MaxQueue; 0 means DefaultQueue.
+	// Length of each task's queue under Queue, up to MaxQueue; 0 means DefaultQueue.
 	Length int
 	// MaxRateHz decimates each task to this many frame sets a second of bus time, as evenly
 	// spread as its jobs allow; 0 means all.
@@ -47,6 +47,8 @@ type Message struct {
 	// Dropped counts the frame sets that this subscriber lost since the message
 	// before; DroppedTotal since it subscribed.
 	Dropped, DroppedTotal uint64
+	// OfTask counts those among Dropped that are of the same task.
+	OfTask uint64
 	// DecimatedTotal counts the frame sets that Options.MaxRateHz left out since it
 	// subscribed. They are not among the dropped.
 	DecimatedTotal uint64
@@ -68,7 +70,7 @@ type Subscription struct {
 	hub    *Hub
 	filter filter
 	policy Policy
-	limit  int // frame sets that may wait
+	limit  int // frame sets of each task that may wait
 	// corrected asks for corrected frames.
 	corrected bool
 
@@ -80,17 +82,20 @@ type Subscription struct {
 	decimate  decimator
 	decimated uint64
 	dropped   uint64
-	reported  uint64 // of dropped, with the last message
-	taken     uint64 // by the reader
+	reported  uint64            // of dropped, with the last message
+	lost      map[string]uint64 // dropped since the last message, by task
+	waits     map[string]int    // frame sets in waiting, by task
+	taken     uint64            // by the reader
 	ended     error
 }
 
 func newSubscription(h *Hub, o Options) *Subscription {
 	s := &Subscription{hub: h, filter: newFilter(o), policy: o.Policy, corrected: o.Corrected,
-		wake: make(chan struct{}, 1), decimate: newDecimator(o.MaxRateHz)}
+		wake: make(chan struct{}, 1), decimate: newDecimator(o.MaxRateHz),
+		lost: map[string]uint64{}, waits: map[string]int{}}
 	switch {
 	case o.Policy == Latest:
-		s.limit = MaxWaitingTasks
+		s.limit = 1
 	case o.Length == 0:
 		s.limit = DefaultQueue
 	default:
@@ -103,11 +108,7 @@ func newSubscription(h *Hub, o Options) *Subscription {
 // closed and everything that waited has been read, ErrLeft after Close.
 func (s *Subscription) Next(ctx context.Context) (Message, error) {
 	for {
-		if m, ok, err := s.take(); ok || err != nil {
-			if m.corrected != nil {
-				m.FrameSet = m.corrected()
-			}
-			m.FrameSet = s.filter.cut(m.FrameSet)
+		if m, ok, err := s.Take(); ok || err != nil {
 			return m, err
 		}
 		select {
@@ -116,6 +117,39 @@ func (s *Subscription) Next(ctx context.Context) (Message, error) {
 			return Message{}, ctx.Err()
 		}
 	}
+}
+
+// Take returns the next frame set if there is one. The error is that of Next.
+func (s *Subscription) Take() (Message, bool, error) {
+	m, ok, err := s.take()
+	if ok {
+		if m.corrected != nil {
+			m.FrameSet = m.corrected()
+		}
+		m.FrameSet = s.filter.cut(m.FrameSet)
+	}
+	return m, ok, err
+}
+
+// Wake holds a token when Take may return something else than before, or the tasks have changed. It is for the one
+// goroutine that reads.
+func (s *Subscription) Wake() <-chan struct{} { return s.wake }
+
+// Tasks counts the changes of the tasks that the hub was told of.
+func (s *Subscription) Tasks() uint64 { return s.hub.tasks.Load() }
+
+// Ended is the error with which Take ends once everything that waits is read, nil before the subscription has ended.
+func (s *Subscription) Ended() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.ended
+}
+
+// Waits reports whether a frame set of the task waits.
+func (s *Subscription) Waits(task string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.waits[task] > 0
 }
 
 // Close leaves the hub. Closing again changes nothing.
@@ -129,8 +163,9 @@ func (s *Subscription) take() (Message, bool, error) {
 	}
 	first := s.shift()
 	m := Message{FrameSet: first.set, corrected: first.corrected, Dropped: s.dropped - s.reported,
-		DroppedTotal: s.dropped, DecimatedTotal: s.decimated}
+		DroppedTotal: s.dropped, DecimatedTotal: s.decimated, OfTask: s.lost[first.set.GetTask()]}
 	s.reported = s.dropped
+	delete(s.lost, first.set.GetTask())
 	s.taken++
 	s.hub.move()
 	return m, true, nil
@@ -157,14 +192,13 @@ func (s *Subscription) put(it item) {
 	if i := s.sameTask(it); i >= 0 {
 		s.bytes += it.bytes - s.waiting[i].bytes
 		s.waiting[i] = it
-		s.dropped++
+		s.lose(it.set.GetTask())
 	} else {
 		s.waiting = append(s.waiting, it)
 		s.bytes += it.bytes
+		s.waits[it.set.GetTask()]++
 	}
-	for len(s.waiting) > s.limit || s.bytes > MaxWaitingBytes && len(s.waiting) > 1 {
-		s.dropOldest(it.set)
-	}
+	s.makeRoom(it.set)
 	s.mu.Unlock()
 	s.signal()
 }
@@ -177,24 +211,71 @@ func (s *Subscription) sameTask(it item) int {
 	return slices.IndexFunc(s.waiting, func(w item) bool { return w.set.GetTask() == it.set.GetTask() })
 }
 
-// dropOldest drops the frame set whose turn is next, but never the newest, which
-// under Latest may have taken that turn.
-func (s *Subscription) dropOldest(newest *facetdv1.FrameSet) {
-	i := 0
-	if s.waiting[0].set == newest {
-		i = 1
-	}
-	s.bytes -= s.waiting[i].bytes
-	s.waiting = slices.Delete(s.waiting, i, i+1)
+func (s *Subscription) lose(task string) {
 	s.dropped++
+	if len(s.lost) >= MaxWaitingTasks {
+		clear(s.lost) // names come and go with the tasks, and never wait again
+	}
+	s.lost[task]++
+}
+
+// makeRoom drops the oldest of the task of the newest frame set beyond the limit, of any task where there are more
+// tasks than may wait, and of the task with most bytes beyond those that may wait; but never the newest, which under
+// Latest may have taken the turn of an older one.
+func (s *Subscription) makeRoom(newest *facetdv1.FrameSet) {
+	for s.waits[newest.GetTask()] > s.limit {
+		s.dropOldest(newest, newest.GetTask())
+	}
+	for len(s.waiting) > MaxWaitingTasks*s.limit {
+		s.dropOldest(newest, "")
+	}
+	for s.bytes > MaxWaitingBytes && len(s.waiting) > 1 {
+		s.dropOldest(newest, s.largest(newest))
+	}
+}
+
+// largest is the task of which most bytes wait beside the newest frame set.
+func (s *Subscription) largest(newest *facetdv1.FrameSet) (task string) {
+	bytes, most := map[string]int{}, -1
+	for _, w := range s.waiting {
+		if w.set == newest {
+			continue
+		}
+		bytes[w.set.GetTask()] += w.bytes
+	}
+	for _, w := range s.waiting { // in their order, so that equal ones are
+		if b, has := bytes[w.set.GetTask()]; has && b > most {
+			task, most = w.set.GetTask(), b
+		}
+	}
+	return task
+}
+
+// dropOldest drops the oldest frame set of a task, or of any, but never the newest.
+func (s *Subscription) dropOldest(newest *facetdv1.FrameSet, task string) {
+	i := slices.IndexFunc(s.waiting, func(w item) bool {
+		return w.set != newest && (task == "" || w.set.GetTask() == task)
+	})
+	s.lose(s.waiting[i].set.GetTask())
+	s.left(s.waiting[i])
+	s.waiting = slices.Delete(s.waiting, i, i+1)
 }
 
 func (s *Subscription) shift() item {
 	first := s.waiting[0]
 	s.waiting[0] = item{}     // it may go once it is sent
 	s.waiting = s.waiting[1:] // append makes room again when the end is reached
-	s.bytes -= first.bytes
+	s.left(first)
 	return first
+}
+
+// left accounts for an item that waits no more.
+func (s *Subscription) left(it item) {
+	s.bytes -= it.bytes
+	task := it.set.GetTask()
+	if s.waits[task]--; s.waits[task] == 0 {
+		delete(s.waits, task)
+	}
 }
 
 func (s *Subscription) end(err error) {

@@ -9,6 +9,7 @@ package facetdv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	durationpb "google.golang.org/protobuf/types/known/durationpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -201,6 +202,63 @@ func (x Overflow) Number() protoreflect.EnumNumber {
 // Deprecated: Use Overflow.Descriptor instead.
 func (Overflow) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
+}
+
+// TaskChange is what became of a task.
+type TaskChange int32
+
+const (
+	// Unknown.
+	TaskChange_TASK_CHANGE_UNSPECIFIED TaskChange = 0
+	// It was made.
+	TaskChange_TASK_CHANGE_ADDED TaskChange = 1
+	// It became another of the same name: changed, or removed and made anew.
+	TaskChange_TASK_CHANGE_REPLACED TaskChange = 2
+	// It was removed.
+	TaskChange_TASK_CHANGE_REMOVED TaskChange = 3
+)
+
+// Enum value maps for TaskChange.
+var (
+	TaskChange_name = map[int32]string{
+		0: "TASK_CHANGE_UNSPECIFIED",
+		1: "TASK_CHANGE_ADDED",
+		2: "TASK_CHANGE_REPLACED",
+		3: "TASK_CHANGE_REMOVED",
+	}
+	TaskChange_value = map[string]int32{
+		"TASK_CHANGE_UNSPECIFIED": 0,
+		"TASK_CHANGE_ADDED":       1,
+		"TASK_CHANGE_REPLACED":    2,
+		"TASK_CHANGE_REMOVED":     3,
+	}
+)
+
+func (x TaskChange) Enum() *TaskChange {
+	p := new(TaskChange)
+	*p = x
+	return p
+}
+
+func (x TaskChange) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TaskChange) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_frame_proto_enumTypes[3].Descriptor()
+}
+
+func (TaskChange) Type() protoreflect.EnumType {
+	return &file_facetd_v1_frame_proto_enumTypes[3]
+}
+
+func (x TaskChange) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TaskChange.Descriptor instead.
+func (TaskChange) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{3}
 }
 
 // Frame is one view of one chip. Codes are as converted unless `corrections`
@@ -504,9 +562,11 @@ type FrameSet struct {
 	// The frames, in the order of the target and then of the views.
 	Frames []*Frame `protobuf:"bytes,9,rep,name=frames,proto3" json:"frames,omitempty"`
 	// Start of the job's first segment in bus time, nanoseconds.
-	StartBusNs    int64 `protobuf:"varint,10,opt,name=start_bus_ns,json=startBusNs,proto3" json:"start_bus_ns,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	StartBusNs int64 `protobuf:"varint,10,opt,name=start_bus_ns,json=startBusNs,proto3" json:"start_bus_ns,omitempty"`
+	// Generation of the task (see RunningTask); 0 for on-demand captures.
+	TaskGeneration uint64 `protobuf:"varint,11,opt,name=task_generation,json=taskGeneration,proto3" json:"task_generation,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *FrameSet) Reset() {
@@ -605,6 +665,13 @@ func (x *FrameSet) GetFrames() []*Frame {
 func (x *FrameSet) GetStartBusNs() int64 {
 	if x != nil {
 		return x.StartBusNs
+	}
+	return 0
+}
+
+func (x *FrameSet) GetTaskGeneration() uint64 {
+	if x != nil {
+		return x.TaskGeneration
 	}
 	return 0
 }
@@ -893,11 +960,1106 @@ func (x *CaptureFramesResponse) GetWaitedNs() int64 {
 	return 0
 }
 
+// FrameSelection chooses frame sets.
+type FrameSelection struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names of tasks; empty means all, also those added later.
+	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Names of chips whose frames are wanted; empty means all. INVALID_ARGUMENT where the
+	// named tasks read none of them.
+	Chips []string `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
+	// Which codes are wanted.
+	Codes         Codes `protobuf:"varint,3,opt,name=codes,proto3,enum=facetd.v1.Codes" json:"codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FrameSelection) Reset() {
+	*x = FrameSelection{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FrameSelection) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FrameSelection) ProtoMessage() {}
+
+func (x *FrameSelection) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FrameSelection.ProtoReflect.Descriptor instead.
+func (*FrameSelection) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *FrameSelection) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *FrameSelection) GetChips() []string {
+	if x != nil {
+		return x.Chips
+	}
+	return nil
+}
+
+func (x *FrameSelection) GetCodes() Codes {
+	if x != nil {
+		return x.Codes
+	}
+	return Codes_CODES_UNSPECIFIED
+}
+
+// TaskPosition is how far a client has come with a task.
+type TaskPosition struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Its generation.
+	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
+	// Number of the last job whose frame set was received.
+	Job           uint64 `protobuf:"varint,3,opt,name=job,proto3" json:"job,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskPosition) Reset() {
+	*x = TaskPosition{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskPosition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskPosition) ProtoMessage() {}
+
+func (x *TaskPosition) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskPosition.ProtoReflect.Descriptor instead.
+func (*TaskPosition) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *TaskPosition) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *TaskPosition) GetGeneration() uint64 {
+	if x != nil {
+		return x.Generation
+	}
+	return 0
+}
+
+func (x *TaskPosition) GetJob() uint64 {
+	if x != nil {
+		return x.Job
+	}
+	return 0
+}
+
+// FollowFrameSetsRequest begins a stream, and then grants frame sets.
+type FollowFrameSetsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is asked.
+	//
+	// Types that are valid to be assigned to Request:
+	//
+	//	*FollowFrameSetsRequest_Start
+	//	*FollowFrameSetsRequest_Grant
+	Request       isFollowFrameSetsRequest_Request `protobuf_oneof:"request"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowFrameSetsRequest) Reset() {
+	*x = FollowFrameSetsRequest{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowFrameSetsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowFrameSetsRequest) ProtoMessage() {}
+
+func (x *FollowFrameSetsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowFrameSetsRequest.ProtoReflect.Descriptor instead.
+func (*FollowFrameSetsRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *FollowFrameSetsRequest) GetRequest() isFollowFrameSetsRequest_Request {
+	if x != nil {
+		return x.Request
+	}
+	return nil
+}
+
+func (x *FollowFrameSetsRequest) GetStart() *FollowStart {
+	if x != nil {
+		if x, ok := x.Request.(*FollowFrameSetsRequest_Start); ok {
+			return x.Start
+		}
+	}
+	return nil
+}
+
+func (x *FollowFrameSetsRequest) GetGrant() *FollowGrant {
+	if x != nil {
+		if x, ok := x.Request.(*FollowFrameSetsRequest_Grant); ok {
+			return x.Grant
+		}
+	}
+	return nil
+}
+
+type isFollowFrameSetsRequest_Request interface {
+	isFollowFrameSetsRequest_Request()
+}
+
+type FollowFrameSetsRequest_Start struct {
+	// Of the first request.
+	Start *FollowStart `protobuf:"bytes,1,opt,name=start,proto3,oneof"`
+}
+
+type FollowFrameSetsRequest_Grant struct {
+	// Of each further one.
+	Grant *FollowGrant `protobuf:"bytes,2,opt,name=grant,proto3,oneof"`
+}
+
+func (*FollowFrameSetsRequest_Start) isFollowFrameSetsRequest_Request() {}
+
+func (*FollowFrameSetsRequest_Grant) isFollowFrameSetsRequest_Request() {}
+
+// FollowStart says what a stream is to carry.
+type FollowStart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The tasks, chips and codes.
+	Selection *FrameSelection `protobuf:"bytes,1,opt,name=selection,proto3" json:"selection,omitempty"`
+	// Which frame sets wait while none is granted.
+	Overflow Overflow `protobuf:"varint,2,opt,name=overflow,proto3,enum=facetd.v1.Overflow" json:"overflow,omitempty"`
+	// Frame sets of each task that may wait under OVERFLOW_QUEUE, 1 to 1024; 0 means 16.
+	QueueLength uint32 `protobuf:"varint,3,opt,name=queue_length,json=queueLength,proto3" json:"queue_length,omitempty"`
+	// At most this many frame sets of each task a second of bus time are sent, evenly
+	// spread; 0 means all.
+	MaxRateHz float64 `protobuf:"fixed64,4,opt,name=max_rate_hz,json=maxRateHz,proto3" json:"max_rate_hz,omitempty"`
+	// How long the stream may be silent while a frame set is granted, 50 ms and up; unset
+	// means 1 s.
+	HeartbeatInterval *durationpb.Duration `protobuf:"bytes,5,opt,name=heartbeat_interval,json=heartbeatInterval,proto3" json:"heartbeat_interval,omitempty"`
+	// Frame sets granted at once, up to 1024.
+	FrameSets uint32 `protobuf:"varint,6,opt,name=frame_sets,json=frameSets,proto3" json:"frame_sets,omitempty"`
+	// Instance of the daemon of which the positions are; empty when there are none.
+	InstanceId string `protobuf:"bytes,7,opt,name=instance_id,json=instanceId,proto3" json:"instance_id,omitempty"`
+	// How far the client has come, of tasks that it followed before: the stream says what
+	// it missed of them.
+	After         []*TaskPosition `protobuf:"bytes,8,rep,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowStart) Reset() {
+	*x = FollowStart{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowStart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowStart) ProtoMessage() {}
+
+func (x *FollowStart) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowStart.ProtoReflect.Descriptor instead.
+func (*FollowStart) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *FollowStart) GetSelection() *FrameSelection {
+	if x != nil {
+		return x.Selection
+	}
+	return nil
+}
+
+func (x *FollowStart) GetOverflow() Overflow {
+	if x != nil {
+		return x.Overflow
+	}
+	return Overflow_OVERFLOW_UNSPECIFIED
+}
+
+func (x *FollowStart) GetQueueLength() uint32 {
+	if x != nil {
+		return x.QueueLength
+	}
+	return 0
+}
+
+func (x *FollowStart) GetMaxRateHz() float64 {
+	if x != nil {
+		return x.MaxRateHz
+	}
+	return 0
+}
+
+func (x *FollowStart) GetHeartbeatInterval() *durationpb.Duration {
+	if x != nil {
+		return x.HeartbeatInterval
+	}
+	return nil
+}
+
+func (x *FollowStart) GetFrameSets() uint32 {
+	if x != nil {
+		return x.FrameSets
+	}
+	return 0
+}
+
+func (x *FollowStart) GetInstanceId() string {
+	if x != nil {
+		return x.InstanceId
+	}
+	return ""
+}
+
+func (x *FollowStart) GetAfter() []*TaskPosition {
+	if x != nil {
+		return x.After
+	}
+	return nil
+}
+
+// FollowGrant lets the daemon send more.
+type FollowGrant struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many frame sets more, 1 to 1024. At most 1024 may be granted and not sent.
+	FrameSets     uint32 `protobuf:"varint,1,opt,name=frame_sets,json=frameSets,proto3" json:"frame_sets,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowGrant) Reset() {
+	*x = FollowGrant{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowGrant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowGrant) ProtoMessage() {}
+
+func (x *FollowGrant) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowGrant.ProtoReflect.Descriptor instead.
+func (*FollowGrant) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *FollowGrant) GetFrameSets() uint32 {
+	if x != nil {
+		return x.FrameSets
+	}
+	return 0
+}
+
+// FollowFrameSetsResponse is one thing that happened.
+type FollowFrameSetsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What happened.
+	//
+	// Types that are valid to be assigned to Event:
+	//
+	//	*FollowFrameSetsResponse_Begun
+	//	*FollowFrameSetsResponse_Delivery
+	//	*FollowFrameSetsResponse_Heartbeat
+	//	*FollowFrameSetsResponse_TaskNotice
+	Event         isFollowFrameSetsResponse_Event `protobuf_oneof:"event"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowFrameSetsResponse) Reset() {
+	*x = FollowFrameSetsResponse{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowFrameSetsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowFrameSetsResponse) ProtoMessage() {}
+
+func (x *FollowFrameSetsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowFrameSetsResponse.ProtoReflect.Descriptor instead.
+func (*FollowFrameSetsResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *FollowFrameSetsResponse) GetEvent() isFollowFrameSetsResponse_Event {
+	if x != nil {
+		return x.Event
+	}
+	return nil
+}
+
+func (x *FollowFrameSetsResponse) GetBegun() *FollowBegun {
+	if x != nil {
+		if x, ok := x.Event.(*FollowFrameSetsResponse_Begun); ok {
+			return x.Begun
+		}
+	}
+	return nil
+}
+
+func (x *FollowFrameSetsResponse) GetDelivery() *FrameSetDelivery {
+	if x != nil {
+		if x, ok := x.Event.(*FollowFrameSetsResponse_Delivery); ok {
+			return x.Delivery
+		}
+	}
+	return nil
+}
+
+func (x *FollowFrameSetsResponse) GetHeartbeat() *Heartbeat {
+	if x != nil {
+		if x, ok := x.Event.(*FollowFrameSetsResponse_Heartbeat); ok {
+			return x.Heartbeat
+		}
+	}
+	return nil
+}
+
+func (x *FollowFrameSetsResponse) GetTaskNotice() *TaskNotice {
+	if x != nil {
+		if x, ok := x.Event.(*FollowFrameSetsResponse_TaskNotice); ok {
+			return x.TaskNotice
+		}
+	}
+	return nil
+}
+
+type isFollowFrameSetsResponse_Event interface {
+	isFollowFrameSetsResponse_Event()
+}
+
+type FollowFrameSetsResponse_Begun struct {
+	// The stream began: what finishes from then on is sent, or counted.
+	Begun *FollowBegun `protobuf:"bytes,1,opt,name=begun,proto3,oneof"`
+}
+
+type FollowFrameSetsResponse_Delivery struct {
+	// A frame set.
+	Delivery *FrameSetDelivery `protobuf:"bytes,2,opt,name=delivery,proto3,oneof"`
+}
+
+type FollowFrameSetsResponse_Heartbeat struct {
+	// Nothing, for the heartbeat interval.
+	Heartbeat *Heartbeat `protobuf:"bytes,3,opt,name=heartbeat,proto3,oneof"`
+}
+
+type FollowFrameSetsResponse_TaskNotice struct {
+	// A task came, went, or became another.
+	TaskNotice *TaskNotice `protobuf:"bytes,4,opt,name=task_notice,json=taskNotice,proto3,oneof"`
+}
+
+func (*FollowFrameSetsResponse_Begun) isFollowFrameSetsResponse_Event() {}
+
+func (*FollowFrameSetsResponse_Delivery) isFollowFrameSetsResponse_Event() {}
+
+func (*FollowFrameSetsResponse_Heartbeat) isFollowFrameSetsResponse_Event() {}
+
+func (*FollowFrameSetsResponse_TaskNotice) isFollowFrameSetsResponse_Event() {}
+
+// FollowBegun says whose frame sets follow.
+type FollowBegun struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The daemon.
+	Identity *Identity `protobuf:"bytes,1,opt,name=identity,proto3" json:"identity,omitempty"`
+	// Whether instance_id of the request was this instance; false where none was given.
+	SameInstance bool `protobuf:"varint,2,opt,name=same_instance,json=sameInstance,proto3" json:"same_instance,omitempty"`
+	// The tasks chosen that run.
+	Tasks []*FollowedTask `protobuf:"bytes,3,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Bus time in nanoseconds.
+	BusNs         int64 `protobuf:"varint,4,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowBegun) Reset() {
+	*x = FollowBegun{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowBegun) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowBegun) ProtoMessage() {}
+
+func (x *FollowBegun) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowBegun.ProtoReflect.Descriptor instead.
+func (*FollowBegun) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *FollowBegun) GetIdentity() *Identity {
+	if x != nil {
+		return x.Identity
+	}
+	return nil
+}
+
+func (x *FollowBegun) GetSameInstance() bool {
+	if x != nil {
+		return x.SameInstance
+	}
+	return false
+}
+
+func (x *FollowBegun) GetTasks() []*FollowedTask {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *FollowBegun) GetBusNs() int64 {
+	if x != nil {
+		return x.BusNs
+	}
+	return 0
+}
+
+// FollowedTask is a task of a stream, at its beginning.
+type FollowedTask struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Its generation.
+	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
+	// Jobs of it that have ended, which is the number of the next that does.
+	JobsEnded uint64 `protobuf:"varint,3,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
+	// Whether the client's position is of this generation, in this instance.
+	Resumed bool `protobuf:"varint,4,opt,name=resumed,proto3" json:"resumed,omitempty"`
+	// Jobs that have ended since the client's position: their frame sets are missed. 0 where
+	// it is not resumed.
+	Missed        uint64 `protobuf:"varint,5,opt,name=missed,proto3" json:"missed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FollowedTask) Reset() {
+	*x = FollowedTask{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FollowedTask) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FollowedTask) ProtoMessage() {}
+
+func (x *FollowedTask) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FollowedTask.ProtoReflect.Descriptor instead.
+func (*FollowedTask) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *FollowedTask) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *FollowedTask) GetGeneration() uint64 {
+	if x != nil {
+		return x.Generation
+	}
+	return 0
+}
+
+func (x *FollowedTask) GetJobsEnded() uint64 {
+	if x != nil {
+		return x.JobsEnded
+	}
+	return 0
+}
+
+func (x *FollowedTask) GetResumed() bool {
+	if x != nil {
+		return x.Resumed
+	}
+	return false
+}
+
+func (x *FollowedTask) GetMissed() uint64 {
+	if x != nil {
+		return x.Missed
+	}
+	return 0
+}
+
+// FrameSetDelivery is one frame set, and what was left out before it.
+type FrameSetDelivery struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The frame set.
+	FrameSet *FrameSet `protobuf:"bytes,1,opt,name=frame_set,json=frameSet,proto3" json:"frame_set,omitempty"`
+	// Frame sets of the same task and generation that were left out between the one that
+	// was sent before, or else the beginning of the stream, and this one.
+	LeftOut uint64 `protobuf:"varint,2,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// Of those, how many were dropped because none was granted in time; the others were more
+	// than max_rate_hz.
+	Dropped uint64 `protobuf:"varint,3,opt,name=dropped,proto3" json:"dropped,omitempty"`
+	// Frame sets of all tasks dropped since the stream began.
+	DroppedTotal uint64 `protobuf:"varint,4,opt,name=dropped_total,json=droppedTotal,proto3" json:"dropped_total,omitempty"`
+	// Frame sets of all tasks that max_rate_hz left out since the stream began.
+	DecimatedTotal uint64 `protobuf:"varint,5,opt,name=decimated_total,json=decimatedTotal,proto3" json:"decimated_total,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *FrameSetDelivery) Reset() {
+	*x = FrameSetDelivery{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FrameSetDelivery) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FrameSetDelivery) ProtoMessage() {}
+
+func (x *FrameSetDelivery) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FrameSetDelivery.ProtoReflect.Descriptor instead.
+func (*FrameSetDelivery) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *FrameSetDelivery) GetFrameSet() *FrameSet {
+	if x != nil {
+		return x.FrameSet
+	}
+	return nil
+}
+
+func (x *FrameSetDelivery) GetLeftOut() uint64 {
+	if x != nil {
+		return x.LeftOut
+	}
+	return 0
+}
+
+func (x *FrameSetDelivery) GetDropped() uint64 {
+	if x != nil {
+		return x.Dropped
+	}
+	return 0
+}
+
+func (x *FrameSetDelivery) GetDroppedTotal() uint64 {
+	if x != nil {
+		return x.DroppedTotal
+	}
+	return 0
+}
+
+func (x *FrameSetDelivery) GetDecimatedTotal() uint64 {
+	if x != nil {
+		return x.DecimatedTotal
+	}
+	return 0
+}
+
+// Heartbeat says that there was nothing to send.
+type Heartbeat struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Bus time in nanoseconds.
+	BusNs int64 `protobuf:"varint,1,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// What the daemon is doing.
+	State State `protobuf:"varint,2,opt,name=state,proto3,enum=facetd.v1.State" json:"state,omitempty"`
+	// The tasks chosen that run.
+	Tasks         []*TaskPulse `protobuf:"bytes,3,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Heartbeat) Reset() {
+	*x = Heartbeat{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Heartbeat) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Heartbeat) ProtoMessage() {}
+
+func (x *Heartbeat) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Heartbeat.ProtoReflect.Descriptor instead.
+func (*Heartbeat) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Heartbeat) GetBusNs() int64 {
+	if x != nil {
+		return x.BusNs
+	}
+	return 0
+}
+
+func (x *Heartbeat) GetState() State {
+	if x != nil {
+		return x.State
+	}
+	return State_STATE_UNSPECIFIED
+}
+
+func (x *Heartbeat) GetTasks() []*TaskPulse {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+// TaskPulse is how far a task has come.
+type TaskPulse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Its generation.
+	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
+	// Jobs of it that have ended, whether on time, late or failed.
+	JobsEnded uint64 `protobuf:"varint,3,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
+	// Release of the last of them in bus time, nanoseconds; 0 where none has ended.
+	LastReleaseBusNs int64 `protobuf:"varint,4,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3" json:"last_release_bus_ns,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *TaskPulse) Reset() {
+	*x = TaskPulse{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskPulse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskPulse) ProtoMessage() {}
+
+func (x *TaskPulse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskPulse.ProtoReflect.Descriptor instead.
+func (*TaskPulse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *TaskPulse) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *TaskPulse) GetGeneration() uint64 {
+	if x != nil {
+		return x.Generation
+	}
+	return 0
+}
+
+func (x *TaskPulse) GetJobsEnded() uint64 {
+	if x != nil {
+		return x.JobsEnded
+	}
+	return 0
+}
+
+func (x *TaskPulse) GetLastReleaseBusNs() int64 {
+	if x != nil {
+		return x.LastReleaseBusNs
+	}
+	return 0
+}
+
+// TaskNotice tells what became of a task. It comes after the last frame set of the
+// generation before, and before the first of a new one.
+type TaskNotice struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the task.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// What became of it.
+	Change TaskChange `protobuf:"varint,2,opt,name=change,proto3,enum=facetd.v1.TaskChange" json:"change,omitempty"`
+	// Its generation from now on; of one that was removed the last.
+	Generation    uint64 `protobuf:"varint,3,opt,name=generation,proto3" json:"generation,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskNotice) Reset() {
+	*x = TaskNotice{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskNotice) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskNotice) ProtoMessage() {}
+
+func (x *TaskNotice) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskNotice.ProtoReflect.Descriptor instead.
+func (*TaskNotice) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *TaskNotice) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *TaskNotice) GetChange() TaskChange {
+	if x != nil {
+		return x.Change
+	}
+	return TaskChange_TASK_CHANGE_UNSPECIFIED
+}
+
+func (x *TaskNotice) GetGeneration() uint64 {
+	if x != nil {
+		return x.Generation
+	}
+	return 0
+}
+
+// WaitFrameSetsRequest says what the client has.
+type WaitFrameSetsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The tasks, chips and codes.
+	Selection *FrameSelection `protobuf:"bytes,1,opt,name=selection,proto3" json:"selection,omitempty"`
+	// Instance of the daemon of which the positions are; empty when there are none.
+	InstanceId string `protobuf:"bytes,2,opt,name=instance_id,json=instanceId,proto3" json:"instance_id,omitempty"`
+	// How far the client has come; of tasks that are not named, and of another instance or
+	// generation, it has nothing.
+	NewerThan []*TaskPosition `protobuf:"bytes,3,rep,name=newer_than,json=newerThan,proto3" json:"newer_than,omitempty"`
+	// How long to wait, up to 30 s; unset means 1 s.
+	Wait          *durationpb.Duration `protobuf:"bytes,4,opt,name=wait,proto3" json:"wait,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaitFrameSetsRequest) Reset() {
+	*x = WaitFrameSetsRequest{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaitFrameSetsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaitFrameSetsRequest) ProtoMessage() {}
+
+func (x *WaitFrameSetsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaitFrameSetsRequest.ProtoReflect.Descriptor instead.
+func (*WaitFrameSetsRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *WaitFrameSetsRequest) GetSelection() *FrameSelection {
+	if x != nil {
+		return x.Selection
+	}
+	return nil
+}
+
+func (x *WaitFrameSetsRequest) GetInstanceId() string {
+	if x != nil {
+		return x.InstanceId
+	}
+	return ""
+}
+
+func (x *WaitFrameSetsRequest) GetNewerThan() []*TaskPosition {
+	if x != nil {
+		return x.NewerThan
+	}
+	return nil
+}
+
+func (x *WaitFrameSetsRequest) GetWait() *durationpb.Duration {
+	if x != nil {
+		return x.Wait
+	}
+	return nil
+}
+
+// WaitFrameSetsResponse holds what is newer.
+type WaitFrameSetsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The daemon.
+	Identity *Identity `protobuf:"bytes,1,opt,name=identity,proto3" json:"identity,omitempty"`
+	// Bus time in nanoseconds.
+	BusNs int64 `protobuf:"varint,2,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// What the daemon is doing.
+	State State `protobuf:"varint,3,opt,name=state,proto3,enum=facetd.v1.State" json:"state,omitempty"`
+	// How far each task chosen has come, whether it has a newer frame set or not.
+	Tasks []*TaskPulse `protobuf:"bytes,4,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// The newest frame set of each task that has a newer one, in the order of their ends;
+	// empty when the wait is over. left_out counts those between the position and it; they
+	// were dropped, and dropped_total is theirs.
+	Deliveries    []*FrameSetDelivery `protobuf:"bytes,5,rep,name=deliveries,proto3" json:"deliveries,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaitFrameSetsResponse) Reset() {
+	*x = WaitFrameSetsResponse{}
+	mi := &file_facetd_v1_frame_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaitFrameSetsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaitFrameSetsResponse) ProtoMessage() {}
+
+func (x *WaitFrameSetsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_frame_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaitFrameSetsResponse.ProtoReflect.Descriptor instead.
+func (*WaitFrameSetsResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *WaitFrameSetsResponse) GetIdentity() *Identity {
+	if x != nil {
+		return x.Identity
+	}
+	return nil
+}
+
+func (x *WaitFrameSetsResponse) GetBusNs() int64 {
+	if x != nil {
+		return x.BusNs
+	}
+	return 0
+}
+
+func (x *WaitFrameSetsResponse) GetState() State {
+	if x != nil {
+		return x.State
+	}
+	return State_STATE_UNSPECIFIED
+}
+
+func (x *WaitFrameSetsResponse) GetTasks() []*TaskPulse {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *WaitFrameSetsResponse) GetDeliveries() []*FrameSetDelivery {
+	if x != nil {
+		return x.Deliveries
+	}
+	return nil
+}
+
 var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf7\a\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf7\a\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -928,7 +2090,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\x12+\n" +
 	"\x04trim\x18\x19 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12\x1f\n" +
 	"\vexposure_ns\x18\x1a \x01(\x03R\n" +
-	"exposureNs\"\xb5\x02\n" +
+	"exposureNs\"\xde\x02\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +
@@ -941,7 +2103,8 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x06frames\x18\t \x03(\v2\x10.facetd.v1.FrameR\x06frames\x12 \n" +
 	"\fstart_bus_ns\x18\n" +
 	" \x01(\x03R\n" +
-	"startBusNs\"\xe0\x01\n" +
+	"startBusNs\x12'\n" +
+	"\x0ftask_generation\x18\v \x01(\x04R\x0etaskGeneration\"\xe0\x01\n" +
 	"\x16StreamFrameSetsRequest\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12/\n" +
 	"\boverflow\x18\x02 \x01(\x0e2\x13.facetd.v1.OverflowR\boverflow\x12!\n" +
@@ -960,7 +2123,96 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"f\n" +
 	"\x15CaptureFramesResponse\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x1b\n" +
-	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs*\xad\x01\n" +
+	"\twaited_ns\x18\x02 \x01(\x03R\bwaitedNs\"d\n" +
+	"\x0eFrameSelection\x12\x14\n" +
+	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x14\n" +
+	"\x05chips\x18\x02 \x03(\tR\x05chips\x12&\n" +
+	"\x05codes\x18\x03 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\"T\n" +
+	"\fTaskPosition\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
+	"\n" +
+	"generation\x18\x02 \x01(\x04R\n" +
+	"generation\x12\x10\n" +
+	"\x03job\x18\x03 \x01(\x04R\x03job\"\x83\x01\n" +
+	"\x16FollowFrameSetsRequest\x12.\n" +
+	"\x05start\x18\x01 \x01(\v2\x16.facetd.v1.FollowStartH\x00R\x05start\x12.\n" +
+	"\x05grant\x18\x02 \x01(\v2\x16.facetd.v1.FollowGrantH\x00R\x05grantB\t\n" +
+	"\arequest\"\xf3\x02\n" +
+	"\vFollowStart\x127\n" +
+	"\tselection\x18\x01 \x01(\v2\x19.facetd.v1.FrameSelectionR\tselection\x12/\n" +
+	"\boverflow\x18\x02 \x01(\x0e2\x13.facetd.v1.OverflowR\boverflow\x12!\n" +
+	"\fqueue_length\x18\x03 \x01(\rR\vqueueLength\x12\x1e\n" +
+	"\vmax_rate_hz\x18\x04 \x01(\x01R\tmaxRateHz\x12H\n" +
+	"\x12heartbeat_interval\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\x11heartbeatInterval\x12\x1d\n" +
+	"\n" +
+	"frame_sets\x18\x06 \x01(\rR\tframeSets\x12\x1f\n" +
+	"\vinstance_id\x18\a \x01(\tR\n" +
+	"instanceId\x12-\n" +
+	"\x05after\x18\b \x03(\v2\x17.facetd.v1.TaskPositionR\x05after\",\n" +
+	"\vFollowGrant\x12\x1d\n" +
+	"\n" +
+	"frame_sets\x18\x01 \x01(\rR\tframeSets\"\xfd\x01\n" +
+	"\x17FollowFrameSetsResponse\x12.\n" +
+	"\x05begun\x18\x01 \x01(\v2\x16.facetd.v1.FollowBegunH\x00R\x05begun\x129\n" +
+	"\bdelivery\x18\x02 \x01(\v2\x1b.facetd.v1.FrameSetDeliveryH\x00R\bdelivery\x124\n" +
+	"\theartbeat\x18\x03 \x01(\v2\x14.facetd.v1.HeartbeatH\x00R\theartbeat\x128\n" +
+	"\vtask_notice\x18\x04 \x01(\v2\x15.facetd.v1.TaskNoticeH\x00R\n" +
+	"taskNoticeB\a\n" +
+	"\x05event\"\xa9\x01\n" +
+	"\vFollowBegun\x12/\n" +
+	"\bidentity\x18\x01 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\x12#\n" +
+	"\rsame_instance\x18\x02 \x01(\bR\fsameInstance\x12-\n" +
+	"\x05tasks\x18\x03 \x03(\v2\x17.facetd.v1.FollowedTaskR\x05tasks\x12\x15\n" +
+	"\x06bus_ns\x18\x04 \x01(\x03R\x05busNs\"\x93\x01\n" +
+	"\fFollowedTask\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
+	"\n" +
+	"generation\x18\x02 \x01(\x04R\n" +
+	"generation\x12\x1d\n" +
+	"\n" +
+	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x12\x18\n" +
+	"\aresumed\x18\x04 \x01(\bR\aresumed\x12\x16\n" +
+	"\x06missed\x18\x05 \x01(\x04R\x06missed\"\xc7\x01\n" +
+	"\x10FrameSetDelivery\x120\n" +
+	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x19\n" +
+	"\bleft_out\x18\x02 \x01(\x04R\aleftOut\x12\x18\n" +
+	"\adropped\x18\x03 \x01(\x04R\adropped\x12#\n" +
+	"\rdropped_total\x18\x04 \x01(\x04R\fdroppedTotal\x12'\n" +
+	"\x0fdecimated_total\x18\x05 \x01(\x04R\x0edecimatedTotal\"v\n" +
+	"\tHeartbeat\x12\x15\n" +
+	"\x06bus_ns\x18\x01 \x01(\x03R\x05busNs\x12&\n" +
+	"\x05state\x18\x02 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12*\n" +
+	"\x05tasks\x18\x03 \x03(\v2\x14.facetd.v1.TaskPulseR\x05tasks\"\x8d\x01\n" +
+	"\tTaskPulse\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
+	"\n" +
+	"generation\x18\x02 \x01(\x04R\n" +
+	"generation\x12\x1d\n" +
+	"\n" +
+	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x12-\n" +
+	"\x13last_release_bus_ns\x18\x04 \x01(\x03R\x10lastReleaseBusNs\"o\n" +
+	"\n" +
+	"TaskNotice\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12-\n" +
+	"\x06change\x18\x02 \x01(\x0e2\x15.facetd.v1.TaskChangeR\x06change\x12\x1e\n" +
+	"\n" +
+	"generation\x18\x03 \x01(\x04R\n" +
+	"generation\"\xd7\x01\n" +
+	"\x14WaitFrameSetsRequest\x127\n" +
+	"\tselection\x18\x01 \x01(\v2\x19.facetd.v1.FrameSelectionR\tselection\x12\x1f\n" +
+	"\vinstance_id\x18\x02 \x01(\tR\n" +
+	"instanceId\x126\n" +
+	"\n" +
+	"newer_than\x18\x03 \x03(\v2\x17.facetd.v1.TaskPositionR\tnewerThan\x12-\n" +
+	"\x04wait\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\x04wait\"\xf0\x01\n" +
+	"\x15WaitFrameSetsResponse\x12/\n" +
+	"\bidentity\x18\x01 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\x12\x15\n" +
+	"\x06bus_ns\x18\x02 \x01(\x03R\x05busNs\x12&\n" +
+	"\x05state\x18\x03 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12*\n" +
+	"\x05tasks\x18\x04 \x03(\v2\x14.facetd.v1.TaskPulseR\x05tasks\x12;\n" +
+	"\n" +
+	"deliveries\x18\x05 \x03(\v2\x1b.facetd.v1.FrameSetDeliveryR\n" +
+	"deliveries*\xad\x01\n" +
 	"\n" +
 	"Correction\x12\x1a\n" +
 	"\x16CORRECTION_UNSPECIFIED\x10\x00\x12\x15\n" +
@@ -977,8 +2229,16 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\bOverflow\x12\x18\n" +
 	"\x14OVERFLOW_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fOVERFLOW_LATEST\x10\x01\x12\x12\n" +
-	"\x0eOVERFLOW_QUEUE\x10\x022\xbe\x01\n" +
-	"\fFrameService\x12Z\n" +
+	"\x0eOVERFLOW_QUEUE\x10\x02*s\n" +
+	"\n" +
+	"TaskChange\x12\x1b\n" +
+	"\x17TASK_CHANGE_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11TASK_CHANGE_ADDED\x10\x01\x12\x18\n" +
+	"\x14TASK_CHANGE_REPLACED\x10\x02\x12\x17\n" +
+	"\x13TASK_CHANGE_REMOVED\x10\x032\xf0\x02\n" +
+	"\fFrameService\x12\\\n" +
+	"\x0fFollowFrameSets\x12!.facetd.v1.FollowFrameSetsRequest\x1a\".facetd.v1.FollowFrameSetsResponse(\x010\x01\x12R\n" +
+	"\rWaitFrameSets\x12\x1f.facetd.v1.WaitFrameSetsRequest\x1a .facetd.v1.WaitFrameSetsResponse\x12Z\n" +
 	"\x0fStreamFrameSets\x12!.facetd.v1.StreamFrameSetsRequest\x1a\".facetd.v1.StreamFrameSetsResponse0\x01\x12R\n" +
 	"\rCaptureFrames\x12\x1f.facetd.v1.CaptureFramesRequest\x1a .facetd.v1.CaptureFramesResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
@@ -994,48 +2254,94 @@ func file_facetd_v1_frame_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_frame_proto_rawDescData
 }
 
-var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_facetd_v1_frame_proto_goTypes = []any{
 	(Correction)(0),                 // 0: facetd.v1.Correction
 	(Codes)(0),                      // 1: facetd.v1.Codes
 	(Overflow)(0),                   // 2: facetd.v1.Overflow
-	(*Frame)(nil),                   // 3: facetd.v1.Frame
-	(*FrameSet)(nil),                // 4: facetd.v1.FrameSet
-	(*StreamFrameSetsRequest)(nil),  // 5: facetd.v1.StreamFrameSetsRequest
-	(*StreamFrameSetsResponse)(nil), // 6: facetd.v1.StreamFrameSetsResponse
-	(*CaptureFramesRequest)(nil),    // 7: facetd.v1.CaptureFramesRequest
-	(*CaptureFramesResponse)(nil),   // 8: facetd.v1.CaptureFramesResponse
-	(Arrangement)(0),                // 9: facetd.v1.Arrangement
-	(*Window)(nil),                  // 10: facetd.v1.Window
-	(*timestamppb.Timestamp)(nil),   // 11: google.protobuf.Timestamp
-	(*TrimSettings)(nil),            // 12: facetd.v1.TrimSettings
-	(*Target)(nil),                  // 13: facetd.v1.Target
-	(*View)(nil),                    // 14: facetd.v1.View
+	(TaskChange)(0),                 // 3: facetd.v1.TaskChange
+	(*Frame)(nil),                   // 4: facetd.v1.Frame
+	(*FrameSet)(nil),                // 5: facetd.v1.FrameSet
+	(*StreamFrameSetsRequest)(nil),  // 6: facetd.v1.StreamFrameSetsRequest
+	(*StreamFrameSetsResponse)(nil), // 7: facetd.v1.StreamFrameSetsResponse
+	(*CaptureFramesRequest)(nil),    // 8: facetd.v1.CaptureFramesRequest
+	(*CaptureFramesResponse)(nil),   // 9: facetd.v1.CaptureFramesResponse
+	(*FrameSelection)(nil),          // 10: facetd.v1.FrameSelection
+	(*TaskPosition)(nil),            // 11: facetd.v1.TaskPosition
+	(*FollowFrameSetsRequest)(nil),  // 12: facetd.v1.FollowFrameSetsRequest
+	(*FollowStart)(nil),             // 13: facetd.v1.FollowStart
+	(*FollowGrant)(nil),             // 14: facetd.v1.FollowGrant
+	(*FollowFrameSetsResponse)(nil), // 15: facetd.v1.FollowFrameSetsResponse
+	(*FollowBegun)(nil),             // 16: facetd.v1.FollowBegun
+	(*FollowedTask)(nil),            // 17: facetd.v1.FollowedTask
+	(*FrameSetDelivery)(nil),        // 18: facetd.v1.FrameSetDelivery
+	(*Heartbeat)(nil),               // 19: facetd.v1.Heartbeat
+	(*TaskPulse)(nil),               // 20: facetd.v1.TaskPulse
+	(*TaskNotice)(nil),              // 21: facetd.v1.TaskNotice
+	(*WaitFrameSetsRequest)(nil),    // 22: facetd.v1.WaitFrameSetsRequest
+	(*WaitFrameSetsResponse)(nil),   // 23: facetd.v1.WaitFrameSetsResponse
+	(Arrangement)(0),                // 24: facetd.v1.Arrangement
+	(*Window)(nil),                  // 25: facetd.v1.Window
+	(*timestamppb.Timestamp)(nil),   // 26: google.protobuf.Timestamp
+	(*TrimSettings)(nil),            // 27: facetd.v1.TrimSettings
+	(*Target)(nil),                  // 28: facetd.v1.Target
+	(*View)(nil),                    // 29: facetd.v1.View
+	(*durationpb.Duration)(nil),     // 30: google.protobuf.Duration
+	(*Identity)(nil),                // 31: facetd.v1.Identity
+	(State)(0),                      // 32: facetd.v1.State
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
-	9,  // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
-	10, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
-	11, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
+	24, // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
+	25, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
+	26, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
 	0,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
-	12, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
-	3,  // 5: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
+	27, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
+	4,  // 5: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
 	2,  // 6: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
 	1,  // 7: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
-	4,  // 8: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
-	13, // 9: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
-	14, // 10: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
+	5,  // 8: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
+	28, // 9: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
+	29, // 10: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
 	1,  // 11: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
-	4,  // 12: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	5,  // 13: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
-	7,  // 14: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	6,  // 15: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
-	8,  // 16: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
-	15, // [15:17] is the sub-list for method output_type
-	13, // [13:15] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	5,  // 12: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
+	1,  // 13: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
+	13, // 14: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
+	14, // 15: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
+	10, // 16: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
+	2,  // 17: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
+	30, // 18: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
+	11, // 19: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
+	16, // 20: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
+	18, // 21: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
+	19, // 22: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
+	21, // 23: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
+	31, // 24: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
+	17, // 25: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
+	5,  // 26: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
+	32, // 27: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
+	20, // 28: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
+	3,  // 29: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
+	10, // 30: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
+	11, // 31: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
+	30, // 32: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
+	31, // 33: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
+	32, // 34: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
+	20, // 35: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
+	18, // 36: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
+	12, // 37: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
+	22, // 38: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
+	6,  // 39: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
+	8,  // 40: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	15, // 41: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
+	23, // 42: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
+	7,  // 43: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
+	9,  // 44: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	41, // [41:45] is the sub-list for method output_type
+	37, // [37:41] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_frame_proto_init() }
@@ -1044,14 +2350,26 @@ func file_facetd_v1_frame_proto_init() {
 		return
 	}
 	file_facetd_v1_array_proto_init()
+	file_facetd_v1_identity_proto_init()
+	file_facetd_v1_status_proto_init()
 	file_facetd_v1_task_proto_init()
+	file_facetd_v1_frame_proto_msgTypes[8].OneofWrappers = []any{
+		(*FollowFrameSetsRequest_Start)(nil),
+		(*FollowFrameSetsRequest_Grant)(nil),
+	}
+	file_facetd_v1_frame_proto_msgTypes[11].OneofWrappers = []any{
+		(*FollowFrameSetsResponse_Begun)(nil),
+		(*FollowFrameSetsResponse_Delivery)(nil),
+		(*FollowFrameSetsResponse_Heartbeat)(nil),
+		(*FollowFrameSetsResponse_TaskNotice)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_frame_proto_rawDesc), len(file_facetd_v1_frame_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   6,
+			NumEnums:      4,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,6 +19,8 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
+	FrameService_FollowFrameSets_FullMethodName = "/facetd.v1.FrameService/FollowFrameSets"
+	FrameService_WaitFrameSets_FullMethodName   = "/facetd.v1.FrameService/WaitFrameSets"
 	FrameService_StreamFrameSets_FullMethodName = "/facetd.v1.FrameService/StreamFrameSets"
 	FrameService_CaptureFrames_FullMethodName   = "/facetd.v1.FrameService/CaptureFrames"
 )
@@ -29,6 +31,19 @@ const (
 //
 // FrameService hands out frames.
 type FrameServiceClient interface {
+	// FollowFrameSets sends frame sets as they finish, never more than the client has
+	// granted: what a slow reader does not ask for is dropped in the daemon, by the policy
+	// that it chose, and counted. A client that grants one frame set with every read that
+	// its program makes therefore reads what is new, however seldom it reads. The first
+	// request holds `start`, each further one a `grant`; the first response holds `begun`.
+	// A stream that has nothing to send says so by heartbeats, and what becomes of the tasks
+	// is told in it. It ends when the client closes its side or cancels, and with UNAVAILABLE
+	// when the daemon stops. OUT_OF_RANGE for a position that is still to come.
+	FollowFrameSets(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[FollowFrameSetsRequest, FollowFrameSetsResponse], error)
+	// WaitFrameSets returns the newest frame set of each of the tasks, of those that have one
+	// newer than the client's position, and waits for the first where none has. It is
+	// FollowFrameSets for clients that cannot send and receive at once, as in a browser.
+	WaitFrameSets(ctx context.Context, in *WaitFrameSetsRequest, opts ...grpc.CallOption) (*WaitFrameSetsResponse, error)
 	// StreamFrameSets sends the frame sets of the named tasks as they finish,
 	// until the client cancels or the daemon stops (UNAVAILABLE). It never slows
 	// the bus: what a slow reader loses is counted in the stream.
@@ -46,9 +61,32 @@ func NewFrameServiceClient(cc grpc.ClientConnInterface) FrameServiceClient {
 	return &frameServiceClient{cc}
 }
 
+func (c *frameServiceClient) FollowFrameSets(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[FollowFrameSetsRequest, FollowFrameSetsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &FrameService_ServiceDesc.Streams[0], FrameService_FollowFrameSets_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[FollowFrameSetsRequest, FollowFrameSetsResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type FrameService_FollowFrameSetsClient = grpc.BidiStreamingClient[FollowFrameSetsRequest, FollowFrameSetsResponse]
+
+func (c *frameServiceClient) WaitFrameSets(ctx context.Context, in *WaitFrameSetsRequest, opts ...grpc.CallOption) (*WaitFrameSetsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WaitFrameSetsResponse)
+	err := c.cc.Invoke(ctx, FrameService_WaitFrameSets_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *frameServiceClient) StreamFrameSets(ctx context.Context, in *StreamFrameSetsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StreamFrameSetsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &FrameService_ServiceDesc.Streams[0], FrameService_StreamFrameSets_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &FrameService_ServiceDesc.Streams[1], FrameService_StreamFrameSets_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -81,6 +119,19 @@ func (c *frameServiceClient) CaptureFrames(ctx context.Context, in *CaptureFrame
 //
 // FrameService hands out frames.
 type FrameServiceServer interface {
+	// FollowFrameSets sends frame sets as they finish, never more than the client has
+	// granted: what a slow reader does not ask for is dropped in the daemon, by the policy
+	// that it chose, and counted. A client that grants one frame set with every read that
+	// its program makes therefore reads what is new, however seldom it reads. The first
+	// request holds `start`, each further one a `grant`; the first response holds `begun`.
+	// A stream that has nothing to send says so by heartbeats, and what becomes of the tasks
+	// is told in it. It ends when the client closes its side or cancels, and with UNAVAILABLE
+	// when the daemon stops. OUT_OF_RANGE for a position that is still to come.
+	FollowFrameSets(grpc.BidiStreamingServer[FollowFrameSetsRequest, FollowFrameSetsResponse]) error
+	// WaitFrameSets returns the newest frame set of each of the tasks, of those that have one
+	// newer than the client's position, and waits for the first where none has. It is
+	// FollowFrameSets for clients that cannot send and receive at once, as in a browser.
+	WaitFrameSets(context.Context, *WaitFrameSetsRequest) (*WaitFrameSetsResponse, error)
 	// StreamFrameSets sends the frame sets of the named tasks as they finish,
 	// until the client cancels or the daemon stops (UNAVAILABLE). It never slows
 	// the bus: what a slow reader loses is counted in the stream.
@@ -98,6 +149,12 @@ type FrameServiceServer interface {
 // pointer dereference when methods are called.
 type UnimplementedFrameServiceServer struct{}
 
+func (UnimplementedFrameServiceServer) FollowFrameSets(grpc.BidiStreamingServer[FollowFrameSetsRequest, FollowFrameSetsResponse]) error {
+	return status.Error(codes.Unimplemented, "method FollowFrameSets not implemented")
+}
+func (UnimplementedFrameServiceServer) WaitFrameSets(context.Context, *WaitFrameSetsRequest) (*WaitFrameSetsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method WaitFrameSets not implemented")
+}
 func (UnimplementedFrameServiceServer) StreamFrameSets(*StreamFrameSetsRequest, grpc.ServerStreamingServer[StreamFrameSetsResponse]) error {
 	return status.Error(codes.Unimplemented, "method StreamFrameSets not implemented")
 }
@@ -123,6 +180,31 @@ func RegisterFrameServiceServer(s grpc.ServiceRegistrar, srv FrameServiceServer)
 		t.testEmbeddedByValue()
 	}
 	s.RegisterService(&FrameService_ServiceDesc, srv)
+}
+
+func _FrameService_FollowFrameSets_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(FrameServiceServer).FollowFrameSets(&grpc.GenericServerStream[FollowFrameSetsRequest, FollowFrameSetsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type FrameService_FollowFrameSetsServer = grpc.BidiStreamingServer[FollowFrameSetsRequest, FollowFrameSetsResponse]
+
+func _FrameService_WaitFrameSets_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(WaitFrameSetsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FrameServiceServer).WaitFrameSets(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FrameService_WaitFrameSets_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FrameServiceServer).WaitFrameSets(ctx, req.(*WaitFrameSetsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
 }
 
 func _FrameService_StreamFrameSets_Handler(srv interface{}, stream grpc.ServerStream) error {
@@ -162,11 +244,21 @@ var FrameService_ServiceDesc = grpc.ServiceDesc{
 	HandlerType: (*FrameServiceServer)(nil),
 	Methods: []grpc.MethodDesc{
 		{
+			MethodName: "WaitFrameSets",
+			Handler:    _FrameService_WaitFrameSets_Handler,
+		},
+		{
 			MethodName: "CaptureFrames",
 			Handler:    _FrameService_CaptureFrames_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "FollowFrameSets",
+			Handler:       _FrameService_FollowFrameSets_Handler,
+			ServerStreams: true,
+			ClientStreams: true,
+		},
 		{
 			StreamName:    "StreamFrameSets",
 			Handler:       _FrameService_StreamFrameSets_Handler,

@@ -255,7 +255,9 @@ type Status struct {
 	// keep up, although every job still ends on time by bus time.
 	TimeUncertaintyNs int64 `protobuf:"varint,18,opt,name=time_uncertainty_ns,json=timeUncertaintyNs,proto3" json:"time_uncertainty_ns,omitempty"`
 	// The safe stop that is latched; unset where there is none. A bus that was given up can have one too.
-	SafeStop      *SafeStop `protobuf:"bytes,19,opt,name=safe_stop,json=safeStop,proto3" json:"safe_stop,omitempty"`
+	SafeStop *SafeStop `protobuf:"bytes,19,opt,name=safe_stop,json=safeStop,proto3" json:"safe_stop,omitempty"`
+	// Which daemon this is.
+	Identity      *Identity `protobuf:"bytes,20,opt,name=identity,proto3" json:"identity,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -419,6 +421,13 @@ func (x *Status) GetTimeUncertaintyNs() int64 {
 func (x *Status) GetSafeStop() *SafeStop {
 	if x != nil {
 		return x.SafeStop
+	}
+	return nil
+}
+
+func (x *Status) GetIdentity() *Identity {
+	if x != nil {
+		return x.Identity
 	}
 	return nil
 }
@@ -602,12 +611,12 @@ var File_facetd_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"j\n" +
+	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x18facetd/v1/identity.proto\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"j\n" +
 	"\rRuleViolation\x12\x12\n" +
 	"\x04rule\x18\x01 \x01(\rR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xf0\x05\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xa1\x06\n" +
 	"\x06Status\x12&\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12\x18\n" +
@@ -629,7 +638,8 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\astreams\x18\x10 \x01(\rR\astreams\x12,\n" +
 	"\x12dropped_frame_sets\x18\x11 \x01(\x04R\x10droppedFrameSets\x12.\n" +
 	"\x13time_uncertainty_ns\x18\x12 \x01(\x03R\x11timeUncertaintyNs\x120\n" +
-	"\tsafe_stop\x18\x13 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop\"\x12\n" +
+	"\tsafe_stop\x18\x13 \x01(\v2\x13.facetd.v1.SafeStopR\bsafeStop\x12/\n" +
+	"\bidentity\x18\x14 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\"\x12\n" +
 	"\x10GetStatusRequest\">\n" +
 	"\x11GetStatusResponse\x12)\n" +
 	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"5\n" +
@@ -680,6 +690,7 @@ var file_facetd_v1_status_proto_goTypes = []any{
 	(*PhaseUtilization)(nil),      // 9: facetd.v1.PhaseUtilization
 	(*RunningTask)(nil),           // 10: facetd.v1.RunningTask
 	(*SafeStop)(nil),              // 11: facetd.v1.SafeStop
+	(*Identity)(nil),              // 12: facetd.v1.Identity
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
 	1,  // 0: facetd.v1.Status.state:type_name -> facetd.v1.State
@@ -689,17 +700,18 @@ var file_facetd_v1_status_proto_depIdxs = []int32{
 	10, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
 	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
 	11, // 6: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
-	3,  // 7: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
-	3,  // 8: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
-	4,  // 9: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
-	6,  // 10: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
-	5,  // 11: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
-	7,  // 12: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
-	11, // [11:13] is the sub-list for method output_type
-	9,  // [9:11] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	12, // 7: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
+	3,  // 8: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
+	3,  // 9: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
+	4,  // 10: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
+	6,  // 11: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
+	5,  // 12: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
+	7,  // 13: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
+	12, // [12:14] is the sub-list for method output_type
+	10, // [10:12] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_status_proto_init() }
@@ -707,6 +719,7 @@ func file_facetd_v1_status_proto_init() {
 	if File_facetd_v1_status_proto != nil {
 		return
 	}
+	file_facetd_v1_identity_proto_init()
 	file_facetd_v1_plan_proto_init()
 	file_facetd_v1_safestop_proto_init()
 	file_facetd_v1_task_proto_init()

@@ -721,9 +721,13 @@ type TaskStatus struct {
 	// Skew of the last frame set in nanoseconds.
 	LastSkewNs int64 `protobuf:"varint,10,opt,name=last_skew_ns,json=lastSkewNs,proto3" json:"last_skew_ns,omitempty"`
 	// Why the last failed job failed.
-	LastFailure   string `protobuf:"bytes,11,opt,name=last_failure,json=lastFailure,proto3" json:"last_failure,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LastFailure string `protobuf:"bytes,11,opt,name=last_failure,json=lastFailure,proto3" json:"last_failure,omitempty"`
+	// Number of the next job that ends: one more than that of the last that did.
+	JobsEnded uint64 `protobuf:"varint,12,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
+	// Release of the last job that ended in bus time, nanoseconds; 0 where none has.
+	LastReleaseBusNs int64 `protobuf:"varint,13,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3" json:"last_release_bus_ns,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *TaskStatus) Reset() {
@@ -833,6 +837,20 @@ func (x *TaskStatus) GetLastFailure() string {
 	return ""
 }
 
+func (x *TaskStatus) GetJobsEnded() uint64 {
+	if x != nil {
+		return x.JobsEnded
+	}
+	return 0
+}
+
+func (x *TaskStatus) GetLastReleaseBusNs() int64 {
+	if x != nil {
+		return x.LastReleaseBusNs
+	}
+	return 0
+}
+
 // RunningTask is a task with its status.
 type RunningTask struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -841,7 +859,13 @@ type RunningTask struct {
 	// How it is doing.
 	Status *TaskStatus `protobuf:"bytes,2,opt,name=status,proto3" json:"status,omitempty"`
 	// What of its views may be set between jobs, as it is for the next job that begins.
-	Parameters    []*ViewParameters `protobuf:"bytes,3,rep,name=parameters,proto3" json:"parameters,omitempty"`
+	Parameters []*ViewParameters `protobuf:"bytes,3,rep,name=parameters,proto3" json:"parameters,omitempty"`
+	// Counts the timetables of this instance of the daemon up to the one with which the task
+	// became as it is: one that is changed, or removed and made anew, has a higher one.
+	Generation uint64 `protobuf:"varint,4,opt,name=generation,proto3" json:"generation,omitempty"`
+	// Number of the first job of this generation: a task that is changed goes on counting.
+	// Unset where it is not known, as in a replay before the first has come.
+	FirstJob      *uint64 `protobuf:"varint,5,opt,name=first_job,json=firstJob,proto3,oneof" json:"first_job,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -895,6 +919,20 @@ func (x *RunningTask) GetParameters() []*ViewParameters {
 		return x.Parameters
 	}
 	return nil
+}
+
+func (x *RunningTask) GetGeneration() uint64 {
+	if x != nil {
+		return x.Generation
+	}
+	return 0
+}
+
+func (x *RunningTask) GetFirstJob() uint64 {
+	if x != nil && x.FirstJob != nil {
+		return *x.FirstJob
+	}
+	return 0
 }
 
 // SetTaskParametersRequest asks for other values of what may be set between jobs.
@@ -1637,7 +1675,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\v_pixel_biasB\x0e\n" +
 	"\f_output_bias\"1\n" +
 	"\bTaskList\x12%\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\x9d\x03\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\xeb\x03\n" +
 	"\n" +
 	"TaskStatus\x12*\n" +
 	"\x11requested_rate_hz\x18\x01 \x01(\x01R\x0frequestedRateHz\x12&\n" +
@@ -1654,13 +1692,22 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\flast_skew_ns\x18\n" +
 	" \x01(\x03R\n" +
 	"lastSkewNs\x12!\n" +
-	"\flast_failure\x18\v \x01(\tR\vlastFailure\"\x9c\x01\n" +
+	"\flast_failure\x18\v \x01(\tR\vlastFailure\x12\x1d\n" +
+	"\n" +
+	"jobs_ended\x18\f \x01(\x04R\tjobsEnded\x12-\n" +
+	"\x13last_release_bus_ns\x18\r \x01(\x03R\x10lastReleaseBusNs\"\xec\x01\n" +
 	"\vRunningTask\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12-\n" +
 	"\x06status\x18\x02 \x01(\v2\x15.facetd.v1.TaskStatusR\x06status\x129\n" +
 	"\n" +
 	"parameters\x18\x03 \x03(\v2\x19.facetd.v1.ViewParametersR\n" +
-	"parameters\"_\n" +
+	"parameters\x12\x1e\n" +
+	"\n" +
+	"generation\x18\x04 \x01(\x04R\n" +
+	"generation\x12 \n" +
+	"\tfirst_job\x18\x05 \x01(\x04H\x00R\bfirstJob\x88\x01\x01B\f\n" +
+	"\n" +
+	"_first_job\"_\n" +
 	"\x18SetTaskParametersRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12/\n" +
 	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"i\n" +
@@ -1812,6 +1859,7 @@ func file_facetd_v1_task_proto_init() {
 	}
 	file_facetd_v1_array_proto_init()
 	file_facetd_v1_task_proto_msgTypes[7].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[10].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[13].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

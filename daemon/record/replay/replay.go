@@ -223,12 +223,12 @@ func (*jumpError) Error() string { return "a jump" }
 func (p *Player) announce(atNS int64, t turn) {
 	p.update(func(s *state) { s.now, s.shift = bus.Time(atNS+t.shiftNS), time.Duration(t.shiftNS) })
 	if change := p.tape.planAt(atNS); change != nil {
-		p.planChanged(change, bus.Time(change.GetEpochBusNs()+t.shiftNS))
+		p.planChanged(change, bus.Time(change.GetEpochBusNs()+t.shiftNS), true)
 	}
 }
 
-func (p *Player) planChanged(change *facetdv1.PlanChange, epoch bus.Time) {
-	p.update(func(s *state) { s.planChanged(change.GetPlan(), epoch) })
+func (p *Player) planChanged(change *facetdv1.PlanChange, epoch bus.Time, anew bool) {
+	p.update(func(s *state) { s.planChanged(change.GetPlan(), epoch, anew) })
 	p.cfg.Observer.PlanChanged(change.GetPlan(), epoch)
 }
 
@@ -271,10 +271,10 @@ func (p *Player) deliver(e *record.Entry, t turn) {
 	switch {
 	case e.Frames != nil:
 		fs := t.shift(e.Frames)
-		p.update(func(s *state) { s.jobEnded(fs) })
+		p.update(func(s *state) { fs = s.jobEnded(fs) })
 		p.cfg.Observer.JobEnded(fs)
 	case e.Plan != nil:
-		p.planChanged(e.Plan, bus.Time(e.Plan.GetEpochBusNs()+t.shiftNS))
+		p.planChanged(e.Plan, bus.Time(e.Plan.GetEpochBusNs()+t.shiftNS), false)
 	case e.Event != nil:
 		if v, is := violation(e.Event, t.shiftNS); is {
 			p.update(func(s *state) { s.violated(v) })

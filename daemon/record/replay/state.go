@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/shallow"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/daemon/dispatch"
@@ -27,6 +28,7 @@ type state struct {
 	announced bool // whether a plan is active
 	plan      *facetdv1.Plan
 	tasks     []*taskState
+	revision  uint64           // counts the timetables
 	status    *facetdv1.Status // the last one recorded before now
 	broken    uint64
 	lastBad   []rules.Violation
@@ -37,15 +39,24 @@ type taskState struct {
 	planned float64
 	counts  facetdv1.TaskStatus
 	rate    rate.Window
+	// generation of the task, and the number of its first job, nil before one has ended. What was recorded says
+	// nothing of it here: a replay may begin anywhere, and go back.
+	generation uint64
+	first      *uint64
 }
 
-func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time) {
+// planChanged makes a timetable active; anew means that what follows does not go on from what was played before.
+func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time, anew bool) {
+	s.revision++
 	old := s.tasks
 	s.plan, s.epoch, s.announced, s.tasks = plan, epoch, true, nil
 	for i, spec := range plan.GetTasks() {
 		t := &taskState{}
 		if j := slices.IndexFunc(old, func(o *taskState) bool { return o.task.GetName() == spec.GetName() }); j >= 0 {
 			t = old[j]
+		}
+		if anew || !proto.Equal(t.task, spec) {
+			t.generation, t.first = s.revision, nil
 		}
 		t.task = spec
 		if p := plan.GetPredictions(); i < len(p) {
@@ -56,13 +67,25 @@ func (s *state) planChanged(plan *facetdv1.Plan, epoch bus.Time) {
 	}
 }
 
-func (s *state) jobEnded(fs *facetdv1.FrameSet) {
+// jobEnded counts a job, and returns its frame set with the generation that the task has here.
+func (s *state) jobEnded(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 	i := slices.IndexFunc(s.tasks, func(t *taskState) bool { return t.task.GetName() == fs.GetTask() })
 	if i < 0 {
-		return
+		return fs
 	}
 	t := s.tasks[i]
+	fs = shallow.Without(fs, "task_generation")
+	fs.TaskGeneration = t.generation
+	if t.first == nil {
+		t.first = proto.Uint64(fs.GetJob())
+	}
+	t.count(fs)
+	return fs
+}
+
+func (t *taskState) count(fs *facetdv1.FrameSet) {
 	c := &t.counts
+	c.JobsEnded, c.LastReleaseBusNs = fs.GetJob()+1, fs.GetReleaseBusNs()
 	switch {
 	case fs.GetFailure() != "":
 		c.JobsFailed++
@@ -103,7 +126,8 @@ func (s *state) snapshot() dispatch.Snapshot {
 		status := proto.CloneOf(&t.counts)
 		status.RequestedRateHz, status.PlannedRateHz, status.AchievedRateHz = t.task.GetRateHz(), t.planned,
 			t.rate.Hertz(s.now)
-		out.Tasks = append(out.Tasks, &facetdv1.RunningTask{Task: t.task, Status: status})
+		out.Tasks = append(out.Tasks, &facetdv1.RunningTask{Task: t.task, Status: status, Generation: t.generation,
+			FirstJob: t.first})
 	}
 	return out
 }

@@ -1,0 +1,88 @@
+package stream
+
+import (
+	"slices"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+)
+
+// newest holds the newest frame set of each task, and lets others wait for newer ones. The hub's lock guards it.
+type newest struct {
+	sets map[string]item
+	came chan struct{} // closed, and another made, when anything changes
+}
+
+func (n *newest) put(it item) {
+	if len(n.sets) >= MaxWaitingTasks {
+		clear(n.sets) // names come and go with the tasks; start over
+	}
+	n.sets[it.set.GetTask()] = it
+	n.changed()
+}
+
+func (n *newest) changed() {
+	close(n.came)
+	n.came = make(chan struct{})
+}
+
+// SetTasks says which tasks there are from now on: what is kept of others is forgotten, and every subscriber looks
+// again.
+func (h *Hub) SetTasks(names []string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for name := range h.newest.sets {
+		if !slices.Contains(names, name) {
+			delete(h.newest.sets, name)
+		}
+	}
+	h.tasks.Add(1)
+	h.newest.changed()
+	for _, s := range h.subs {
+		s.signal()
+	}
+}
+
+// Newest returns the newest frame set of each task that o chooses and newer says yes to, in the order in which they
+// finished, and a channel that is closed when there may be others. Of o, Tasks, Chips and Corrected count. The error is
+// that of a hub that is closed or suspended.
+func (h *Hub) Newest(o Options, newer func(*facetdv1.FrameSet) bool) ([]*facetdv1.FrameSet, <-chan struct{}, error) {
+	found, came, err := h.choose(newFilter(o), newer)
+	var out []*facetdv1.FrameSet
+	for _, it := range found {
+		fs := it.set
+		if o.Corrected && h.corrector != nil {
+			if it.corrected == nil {
+				it.corrected = h.corrector.Begin(fs)
+			}
+			fs = it.corrected()
+		}
+		out = append(out, newFilter(o).cut(fs))
+	}
+	return out, came, err
+}
+
+func (h *Hub) choose(f filter, newer func(*facetdv1.FrameSet) bool) ([]item, <-chan struct{}, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed != nil {
+		return nil, nil, h.closed
+	}
+	if h.suspended != nil {
+		return nil, nil, h.suspended
+	}
+	var found []item
+	for _, it := range h.newest.sets {
+		if f.wants(it.set) && newer(it.set) {
+			found = append(found, it)
+		}
+	}
+	slices.SortFunc(found, func(a, b item) int {
+		switch x, y := a.set.GetFinishBusNs(), b.set.GetFinishBusNs(); {
+		case x < y || x == y && a.set.GetTask() < b.set.GetTask():
+			return -1
+		default:
+			return 1
+		}
+	})
+	return found, h.newest.came, nil
+}
