@@ -35,7 +35,7 @@ func WriteWith(path string, content func(io.Writer) error) error {
 			return Plain(err)
 		}
 	}
-	return replace(path, 0o644, content, func(*os.File) error { return nil })
+	return replace(path, 0o644, func(f File) error { return content(f) }, func(*os.File) error { return nil })
 }
 
 // writeTo writes to what is there already.
@@ -51,17 +51,33 @@ func writeTo(path string, content func(io.Writer) error) error {
 // and returns once it is on the disk. After an error the old file is there, whole; only
 // where the folder itself could not be written down may it be the new one.
 func WriteDurably(path string, data []byte, mode fs.FileMode) error {
-	err := replace(path, mode, func(w io.Writer) error {
-		_, err := w.Write(data)
+	return WriteDurablyThrough(nil, path, data, mode)
+}
+
+// File is what a file is written to until it is put in its place.
+type File interface {
+	io.Writer
+	Sync() error
+}
+
+// WriteDurablyThrough is WriteDurably with something put around the file, where wrap is not nil: for tests of a disk
+// that is full.
+func WriteDurablyThrough(wrap func(File) File, path string, data []byte, mode fs.FileMode) error {
+	var to File
+	err := replace(path, mode, func(f File) error {
+		if to = f; wrap != nil {
+			to = wrap(f)
+		}
+		_, err := to.Write(data)
 		return err
-	}, (*os.File).Sync)
+	}, func(*os.File) error { return to.Sync() })
 	if err != nil {
 		return err
 	}
 	return SyncDir(filepath.Dir(path))
 }
 
-func replace(path string, mode fs.FileMode, content func(io.Writer) error, sync func(*os.File) error) error {
+func replace(path string, mode fs.FileMode, content func(File) error, sync func(*os.File) error) error {
 	f, err := os.CreateTemp(filepath.Dir(path), TempPrefix+"*")
 	var p *fs.PathError
 	if errors.As(err, &p) {

@@ -67,6 +67,8 @@ type Config struct {
 	NotUniform func() string
 	// Events takes events for the journal.
 	Events events.Sink
+	// Disk, where set, puts something around every file that is written: for tests of a disk that is full.
+	Disk func(fileio.File) fileio.File
 	// Clock is the time of day; nil means the host's.
 	Clock func() time.Time
 	// ClaimShared takes the array together with others that only read it; nil means that nobody
@@ -134,6 +136,7 @@ func New(cfg Config) (*Service, error) {
 	if s.store, err = openStore(cfg.Dir, cfg.Modes, cfg.Array); err != nil {
 		return nil, fmt.Errorf("correction maps: %w", err)
 	}
+	s.store.disk = cfg.Disk
 	return s, s.load()
 }
 

@@ -32,6 +32,7 @@ type store struct {
 	array *chipmodel.Array
 	// maxBytes is the size of the largest correction map that the array could have.
 	maxBytes int64
+	disk     func(fileio.File) fileio.File // nil is none
 }
 
 func openStore(dir string, modes fileio.Modes, a *chipmodel.Array) (*store, error) {
@@ -61,7 +62,7 @@ func fileName(k key) string {
 // write puts a correction map's file in the place of an older one of the same name. A crash at any
 // moment leaves the old or the new one, whole.
 func (st *store) write(name string, data []byte) error {
-	return fileio.WriteDurably(filepath.Join(st.dir, name), data, st.modes.File())
+	return fileio.WriteDurablyThrough(st.disk, filepath.Join(st.dir, name), data, st.modes.File())
 }
 
 // remove deletes a file of the folder, durably. One that is not there is no error.

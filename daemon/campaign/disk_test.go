@@ -6,6 +6,7 @@ import (
 	"syscall"
 	"time"
 
+	"facetd.example/api/fileio"
 	"facetd.example/bus"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -19,6 +20,7 @@ type disk struct {
 	mu    sync.Mutex
 	taken map[*fault]int // bytes written since it began
 	hit   map[*fault]bool
+	count [numKinds]int // how often each kind took effect
 }
 
 func newDisk(now func() bus.Time, faults []fault) *disk {
@@ -54,7 +56,18 @@ func (d *disk) struck(kind faultKind) {
 	defer d.mu.Unlock()
 	if f != nil {
 		d.hit[f] = true
+		d.count[kind]++
 	}
+}
+
+// strikes is how often faults of some kinds have taken effect.
+func (d *disk) strikes(kinds ...faultKind) (n int) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, k := range kinds {
+		n += d.count[k]
+	}
+	return n
 }
 
 // recordingFile is a file of a recording.
@@ -103,4 +116,36 @@ func (f journalFile) Write(p []byte) (int, error) {
 		err = syscall.ENOSPC
 	}
 	return n, err
+}
+
+func (f journalFile) Sync() error {
+	if f.disk.due(journalSync) != nil {
+		f.disk.struck(journalSync)
+		return syscall.EIO
+	}
+	return f.File.Sync()
+}
+
+// mapFile is a file of a correction map.
+type mapFile struct {
+	fileio.File
+	disk *disk
+}
+
+func (f mapFile) Write(p []byte) (int, error) {
+	room := f.disk.room(mapsFull, len(p))
+	n, err := f.File.Write(p[:room])
+	if err == nil && room < len(p) {
+		f.disk.struck(mapsFull)
+		err = syscall.ENOSPC
+	}
+	return n, err
+}
+
+func (f mapFile) Sync() error {
+	if f.disk.due(mapsSync) != nil {
+		f.disk.struck(mapsSync)
+		return syscall.EIO
+	}
+	return f.File.Sync()
 }

@@ -28,6 +28,9 @@ const (
 	syncRefused                  // of recordings
 	diskSlow                     // of recordings
 	journalFull
+	journalSync // refused
+	mapsFull    // the disk of correction maps
+	mapsSync    // refused
 	linkLoses   // messages, between the host and a remote executor
 	linkDoubles // messages
 	linkDelays  // messages, which overtake each other
@@ -41,7 +44,8 @@ func (k faultKind) String() string {
 	return [...]string{
 		"before", "halfway", "after", "scramble", "slow", "stall", "clock", "wiring", "panic", "disk-full",
 		"sync-refused",
-		"disk-slow", "journal-full", "link-loses", "link-doubles", "link-delays", "link-cut", "reboot", "liar",
+		"disk-slow", "journal-full", "journal-sync", "maps-full", "maps-sync", "link-loses", "link-doubles",
+		"link-delays", "link-cut", "reboot", "liar",
 	}[k]
 }
 
@@ -78,7 +82,8 @@ func (f *fault) String() string {
 // weights are how often each kind is drawn; a seed draws its own mix of them.
 var weights = [numKinds]int{
 	failBefore: 6, failHalfway: 8, failAfter: 5, scramble: 6, slowBus: 6, hostStall: 4, clockStep: 2, wiring: 3,
-	driverPanic: 1, diskFull: 2, syncRefused: 2, diskSlow: 2, journalFull: 3,
+	driverPanic: 1, diskFull: 2, syncRefused: 2, diskSlow: 2, journalFull: 3, journalSync: 2,
+	mapsFull: 2, mapsSync: 2,
 	linkLoses: 6, linkDoubles: 6, linkDelays: 6, linkCut: 4, reboot: 6,
 }
 
@@ -168,6 +173,10 @@ func randomFault(r *rand.Rand, s *scenario, kind faultKind) fault {
 		f.delay = time.Duration(20+r.IntN(200)) * time.Millisecond
 	case linkDelays:
 		f.delay = time.Duration(1+r.IntN(40_000)) * time.Microsecond
+	case mapsFull:
+		f.bytes, f.until = r.IntN(1000), bus.Time(s.safety)
+	case mapsSync, journalSync:
+		f.until = bus.Time(s.safety)
 	case journalFull:
 		f.bytes, f.until = r.IntN(3000), bus.Time(s.safety)
 	}

@@ -22,6 +22,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeFrames(l)
 		o.judgeParameters(l)
 		o.judgeStops(l)
+		o.judgeMaps(l)
 		o.judgeReaders(l)
 		o.judgeRecordings(l, dir)
 		o.judgeEvents(l)

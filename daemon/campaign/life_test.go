@@ -5,6 +5,7 @@ import (
 	"errors"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -15,6 +16,7 @@ import (
 	"facetd.example/bus/virtual"
 	"facetd.example/chipmodel/bustime"
 	"facetd.example/chipmodel/scene"
+	"facetd.example/daemon/calibration"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/record"
@@ -35,6 +37,7 @@ type life struct {
 	journal *events.Journal
 	noted   *events.Observer
 	manager *record.Manager
+	maps    *calibration.Service
 	disp    *dispatch.Dispatcher
 	dir     string
 
@@ -52,6 +55,8 @@ type life struct {
 	changed  []error
 	sets     []*set
 	stops    []*stopped
+	made     []*made
+	captured atomic.Int64 // for correction maps
 
 	// Once it has ended.
 	cause  error
@@ -128,6 +133,9 @@ func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, la
 		Observer: observers{l.ledger, streams{l.hub}, l.noted, l.manager}, MaxLag: maxLag, Stopped: latched,
 		Behind: func(b dispatch.Behind) { l.ledger.Behind(b); l.noted.Behind(b) },
 	}); err != nil {
+		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))
+	}
+	if err = l.openMaps(); err != nil {
 		return nil, errors.Join(err, l.manager.Close(context.Background()), l.journal.Close("it did not start"))
 	}
 	l.bus.repaired = l.disp.Resync
@@ -213,6 +221,7 @@ func (l *life) callers() {
 			}
 		})
 	}
+	l.call(0, l.calibrate)
 	for i := range l.s.stops {
 		x := &l.s.stops[i]
 		l.call(x.at, func() { l.halt(x, i) })

@@ -28,13 +28,16 @@ type scenario struct {
 	// remote is the executor, where it is at the far end of a link; nil is the virtual bus in this process.
 	remote *bustest.RemoteConfig
 	// Of the safety phase, by time.
-	changes     []change
-	demands     []demand
-	settings    []setting
-	stops       []stop
-	subscribers []subscriber
-	recordings  []recording
-	faults      []fault
+	changes  []change
+	demands  []demand
+	settings []setting
+	stops    []stop
+	// calibrated are the chips of which correction maps are made, and calibrations when.
+	calibrated   []string
+	calibrations []time.Duration
+	subscribers  []subscriber
+	recordings   []recording
+	faults       []fault
 	// safety is how long faults may strike and callers ask for something.
 	safety time.Duration
 }
@@ -71,6 +74,7 @@ func newScenario(seed uint64) *scenario {
 	s.recordings = randomRecordings(part(4), s)
 	s.settings = randomSettings(part(7), s)
 	s.stops = randomStops(part(8), s)
+	s.calibrated, s.calibrations = randomCalibrations(part(9), s)
 	return s
 }
 

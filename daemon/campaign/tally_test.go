@@ -35,6 +35,8 @@ const (
 	pathStopped               // the array stopped, and resumed
 	pathKept                  // a stop that outlived the process
 	pathStays                 // an array that could not be resumed at once
+	pathMapped                // a correction map made
+	pathUnmapped              // a correction map that the disk refused
 	pathSet                   // parameters of a task set between its jobs
 	pathNotSet                // parameters refused, as they were outside their bounds
 	numPaths
@@ -44,8 +46,8 @@ func (p path) String() string {
 	return [...]string{
 		"late", "failed", "refused", "restored", "begun anew", "retried", "changed", "change failed",
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
-		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "parameters set",
-		"parameters refused",
+		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "maps made",
+		"maps refused", "parameters set", "parameters refused",
 	}[p]
 }
 
@@ -121,6 +123,7 @@ func (o *outcome) count(l *life) {
 	}
 	o.countTables(l)
 	o.countEnds(l)
+	o.countMaps(l)
 }
 
 // countTables counts what became of timetables and of changes.
