@@ -177,8 +177,8 @@ const ready = "ready"
 // attackerEnv holds the orders, as JSON, in the environment of the process of the attackers.
 const attackerEnv = "FACETD_TEST_ATTACKERS"
 
-// attack lets attackers loose for a while, and returns when they begin. They are a process of their own with the lowest priority, as of strangers on
-// other machines, whose work costs this one nothing.
+// attack lets attackers loose for a while, and returns when they begin. They are a process of their own with the lowest
+// priority, as of strangers on other machines, whose work costs this one nothing.
 func (a *attacked) attack(t *testing.T, during time.Duration) (wait func() map[string]int64) {
 	t.Helper()
 	ca, err := os.ReadFile(a.ca)
