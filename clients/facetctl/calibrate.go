@@ -275,25 +275,25 @@ func writeLevel(w io.Writer, l *facetdv1.CollectedLevel) error {
 		return err
 	}
 	fmt.Fprintln(w, "in codes; LOW and HIGH are samples at the ends of the range")
-	writeCautions(w, l)
+	writeCautions(w, luxText(l.GetLux()), l)
 	return nil
 }
 
 // mostCautions is how many cautions of a level are shown to people.
 const mostCautions = 4
 
-// writeCautions lists what an operator should know.
-func writeCautions(w io.Writer, l *facetdv1.CollectedLevel) {
+// writeCautions lists what an operator should know of a level.
+func writeCautions(w io.Writer, light string, l *facetdv1.CollectedLevel) {
 	n := 0
 	for _, c := range l.GetChips() {
 		for _, text := range c.GetCautions() {
 			if n++; n <= mostCautions {
-				fmt.Fprintf(w, "caution: %s, %s, %s: %s\n", luxText(l.GetLux()), c.GetChip(), c.GetView(), text)
+				fmt.Fprintf(w, "caution: %s, %s, %s: %s\n", light, c.GetChip(), c.GetView(), text)
 			}
 		}
 	}
 	if n > mostCautions {
-		fmt.Fprintf(w, "and %d more cautions at this level; --output json of 'facetctl calibrate collect' has all\n",
+		fmt.Fprintf(w, "and %d more cautions at this level; --output json has all\n",
 			n-mostCautions)
 	}
 }

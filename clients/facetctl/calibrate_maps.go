@@ -297,6 +297,7 @@ TARGET is ` + targetForm + `.
 				if err := writeResiduals(cmd.OutOrStdout(), got.GetCorrectionMaps()); err != nil {
 					return err
 				}
+				writeCautions(cmd.OutOrStdout(), "the light now", got.GetLevel())
 				writeFailures(cmd.OutOrStdout(), got.GetFailures())
 				return nil
 			})

@@ -147,7 +147,7 @@ func (r *calibrationRun) all(ctx context.Context, c *client, args []string) (err
 			return err
 		}
 		fmt.Fprintf(r.cmd.ErrOrStderr(), "%s: %s\n", luxText(lux), levelSummary(level))
-		writeCautions(r.cmd.ErrOrStderr(), level)
+		writeCautions(r.cmd.ErrOrStderr(), luxText(level.GetLux()), level)
 	}
 	got, err := c.calibration.FinishCalibration(ctx, &facetdv1.FinishCalibrationRequest{Session: s.GetId()})
 	if err != nil {

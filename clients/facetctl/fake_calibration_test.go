@@ -141,7 +141,8 @@ func (f *fake) DeleteCorrectionMap(_ context.Context,
 func (f *fake) UpdateOffsets(_ context.Context, r *facetdv1.UpdateOffsetsRequest) (*facetdv1.UpdateOffsetsResponse,
 	error) {
 	f.note(r)
-	return &facetdv1.UpdateOffsetsResponse{CorrectionMaps: []*facetdv1.CorrectionMap{fakeMap(false)}}, nil
+	return &facetdv1.UpdateOffsetsResponse{CorrectionMaps: []*facetdv1.CorrectionMap{fakeMap(false)},
+		Level: fakeLevel(100)}, nil
 }
 
 // TestMapPictures: the pictures of a correction map can be read by others, and say what the correction map says.

@@ -2,6 +2,7 @@ package acceptance
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -10,7 +11,9 @@ import (
 	"strings"
 	"testing"
 
+	"facetd.example/api/peertest"
 	"facetd.example/daemon/config"
+	"facetd.example/deploy"
 )
 
 // block is one fenced block of a page.
@@ -40,8 +43,9 @@ func blocks(text string) []block {
 
 var link = regexp.MustCompile(`\]\(([^)#]+)\)|src="([^"]+)"`)
 
-// TestGuide runs the commands of the guide against the demo: those of "sh" blocks must
-// succeed, those of "sh fails" blocks end with status 1. Links lead somewhere.
+// TestGuide runs the commands of the guide: those of "sh" blocks against the demo, or against the daemon that the page
+// itself has started; those of "console" blocks, which start daemons or need other programs, in a shell. Blocks marked
+// "fails" end with status 1, all others succeed. Links lead somewhere.
 func TestGuide(t *testing.T) {
 	t.Parallel()
 	root, err := filepath.Abs("../..")
@@ -52,7 +56,7 @@ func TestGuide(t *testing.T) {
 	if err != nil || len(pages) < 7 {
 		t.Fatalf("pages %v, %v", pages, err)
 	}
-	commands := 0
+	commands, consoles := 0, 0
 	for _, page := range pages {
 		text, err := os.ReadFile(page)
 		if err != nil {
@@ -67,53 +71,170 @@ func TestGuide(t *testing.T) {
 				t.Errorf("%s: the link to %s leads nowhere", filepath.Base(page), target)
 			}
 		}
-		runs := runnable(string(text))
-		for _, b := range runs {
-			commands += len(b.lines)
+		all := blocks(string(text))
+		runs := slices.ContainsFunc(all, func(b block) bool { return b.runs("sh") || b.runs("console") })
+		for _, b := range all {
+			if b.runs("sh") {
+				commands += len(b.lines)
+			}
+			if b.runs("console") {
+				consoles += len(b.lines)
+			}
 		}
-		if len(runs) == 0 {
+		if !runs {
 			continue
 		}
 		t.Run(filepath.Base(page), func(t *testing.T) {
 			t.Parallel()
-			runPage(t, root, runs)
+			runPage(t, root, all)
 		})
 	}
-	if commands < 25 {
-		t.Errorf("the guide has %d commands", commands)
+	if commands < 25 || consoles < 10 {
+		t.Errorf("the guide has %d commands, and %d in consoles", commands, consoles)
 	}
 }
 
-// runnable are the blocks of a page whose commands are run.
-func runnable(text string) []block {
-	return slices.DeleteFunc(blocks(text), func(b block) bool { return b.info != "sh" && b.info != "sh fails" })
+// runs reports whether a block is of a kind whose commands are run, failing or not.
+func (b block) runs(kind string) bool { return b.info == kind || b.info == kind+" fails" }
+
+// pageRun is one page whose commands are run.
+type pageRun struct {
+	t         *testing.T
+	root, out string // the folders of the repository, and of what the page writes
+	daemon    *daemon
+	yaml      []string // the last yaml block
 }
 
-// runPage runs the commands of one page beside a daemon of its own, in the folder root.
-func runPage(t *testing.T, root string, runs []block) {
-	out := t.TempDir()
-	d := start(t, "--data", t.TempDir(), "--scene", config.DefaultScene)
-	for _, b := range runs {
-		fails := b.info == "sh fails"
+// runPage runs the commands of one page in order, beside the daemon that it starts or the demo.
+func runPage(t *testing.T, root string, all []block) {
+	p := &pageRun{t: t, root: root, out: t.TempDir()}
+	for _, b := range all {
 		for i, line := range b.lines {
-			line = strings.ReplaceAll(line, "/tmp/facetd-tour", out)
+			line = strings.TrimPrefix(strings.ReplaceAll(line, "/tmp/facetd-tour", p.out), "$ ")
+			where := fmt.Sprintf("line %d: %s", b.line+1+i, line)
 			fields := strings.Fields(line)
-			if len(fields) == 0 || fields[0] != "facetd" && fields[0] != "facetctl" {
-				t.Errorf("line %d is no command of ours: %q", b.line+1+i, line)
-				continue
+			switch {
+			case b.runs("console") && fields[0] == "facetd" && strings.HasPrefix(fields[1], "-"):
+				p.serve(fields[1:])
+			case b.runs("console"):
+				p.console(where, line, strings.HasSuffix(b.info, " fails"))
+			case b.runs("sh"):
+				if len(fields) == 0 || fields[0] != "facetd" && fields[0] != "facetctl" {
+					t.Errorf("%s: no command of ours", where)
+					continue
+				}
+				cmd := exec.Command(binary(t, fields[0]), fields[1:]...)
+				cmd.Dir = root
+				p.check(where, cmd, strings.HasSuffix(b.info, " fails"))
 			}
-			cmd := exec.Command(binary(t, fields[0]), fields[1:]...)
-			cmd.Dir = root
-			cmd.Env = append(os.Environ(), "FACETD_ADDRESS="+d.grpc)
-			var said bytes.Buffer
-			cmd.Stdout, cmd.Stderr = &said, &said
-			err := cmd.Run()
-			if fails && cmd.ProcessState.ExitCode() != 1 || !fails && err != nil {
-				t.Errorf("line %d: %s: %v\n%s", b.line+1+i, line, err, said.String())
+		}
+		if b.info == "yaml" {
+			p.yaml = b.lines
+		}
+	}
+	p.end()
+}
+
+// serve starts a daemon of the page's own, in place of the one before. Its files are those that the page speaks of.
+func (p *pageRun) serve(args []string) {
+	p.end()
+	made := map[string]func() ([]byte, error){
+		"array.yaml":        func() ([]byte, error) { return deploy.CrawlerArray, nil },
+		"tasks.yaml":        func() ([]byte, error) { return deploy.CrawlerTasks, nil },
+		"ground-truth.yaml": func() ([]byte, error) { return []byte(strings.Join(p.yaml, "\n")), nil },
+		"picture.png": func() ([]byte, error) {
+			return os.ReadFile(filepath.Join(p.root,
+				"deploy/images/page.png"))
+		},
+	}
+	args = slices.Clone(args)
+	for i, arg := range args {
+		if write := made[arg]; write != nil {
+			text, err := write()
+			if err != nil {
+				p.t.Fatal(err)
+			}
+			args[i] = filepath.Join(p.out, arg)
+			if err := os.WriteFile(args[i], text, 0o600); err != nil {
+				p.t.Fatal(err)
 			}
 		}
 	}
-	if err := d.stop(t); err != nil {
-		t.Error(err)
+	if !slices.Contains(args, "--bus") && !slices.Contains(args, "--scene") {
+		args = append(args, "--scene", config.DefaultScene)
 	}
+	p.daemon = start(p.t, args...)
+	p.check("status of "+strings.Join(args, " "), exec.Command(binary(p.t, "facetctl"), "status"), false)
+}
+
+// end stops the daemon of the page, if there is one.
+func (p *pageRun) end() {
+	if p.daemon == nil {
+		return
+	}
+	if err := p.daemon.stop(p.t); err != nil {
+		p.t.Error(err)
+	}
+	p.daemon = nil
+}
+
+// check runs a command beside the daemon of the page, by default the demo.
+func (p *pageRun) check(where string, cmd *exec.Cmd, fails bool) string {
+	if p.daemon == nil {
+		p.daemon = start(p.t, "--data", p.t.TempDir(), "--scene", config.DefaultScene)
+	}
+	if cmd.Env == nil {
+		cmd.Env = os.Environ()
+	}
+	cmd.Env = append(cmd.Env, "FACETD_ADDRESS="+p.daemon.grpc)
+	var said bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &said, &said
+	err := cmd.Run()
+	if fails && cmd.ProcessState.ExitCode() != 1 || !fails && err != nil {
+		p.t.Errorf("%s: %v\n%s", where, err, said.String())
+	}
+	return said.String()
+}
+
+// console runs a line of a shell in the page's folder, in which the repository's folders stand too. The line is left
+// out
+// where a program of it is not installed. A stream goes on for ever: it is ended with what it has said by then.
+func (p *pageRun) console(where, line string, fails bool) {
+	if p.daemon == nil {
+		p.daemon = start(p.t, "--data", p.t.TempDir(), "--scene", config.DefaultScene)
+	}
+	for _, name := range []string{"deploy", "clients"} {
+		link := filepath.Join(p.out, name)
+		if _, err := os.Lstat(link); err != nil {
+			if err := os.Symlink(filepath.Join(p.root, name), link); err != nil {
+				p.t.Fatal(err)
+			}
+		}
+	}
+	if err := os.WriteFile(filepath.Join(p.out, "array.yaml"), deploy.CrawlerArray, 0o600); err != nil {
+		p.t.Fatal(err)
+	}
+	endless := strings.Contains(line, "/Stream")
+	p.t.Run(where, func(t *testing.T) {
+		for _, part := range strings.Split(line, "|") {
+			if name := strings.Fields(part)[0]; name != "facetd" && name != "facetctl" {
+				peertest.Program(t, name)
+			}
+		}
+		line = strings.ReplaceAll(line, "127.0.0.1:7660", p.daemon.grpc)
+		line = strings.ReplaceAll(line, "http://127.0.0.1:7661", p.daemon.http)
+		if !peertest.All() { // steps that name one of the five; all of them take too long for every run
+			line = strings.Replace(line, "bringup --yes", "bringup --yes --steps supplies,settling", 1)
+		}
+		if endless {
+			line = strings.Replace(line, "grpcurl ", "grpcurl -max-time 3 ", 1) + ` | grep -m1 '"frames"'`
+		}
+		cmd := exec.Command("sh", "-c", line)
+		cmd.Dir = p.out
+		cmd.Env = append(os.Environ(), "PATH="+filepath.Dir(binary(t, "facetd"))+":"+os.Getenv("PATH"))
+		if said := p.check(where, cmd, fails); said == "" && !strings.Contains(line, ">") &&
+			!strings.Contains(line, "--svg") {
+			t.Errorf("%s says nothing", where)
+		}
+	})
 }

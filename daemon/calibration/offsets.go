@@ -32,9 +32,9 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 		return nil, err
 	}
 	defer release()
-	out := &facetdv1.UpdateOffsetsResponse{}
+	out := &facetdv1.UpdateOffsetsResponse{Level: &facetdv1.CollectedLevel{Lux: r.GetLux(), Frames: uint32(frames)}}
 	for _, m := range old {
-		meta, err := s.updateOffsets(ctx, m, r, frames)
+		meta, shown, err := s.updateOffsets(ctx, m, r, frames)
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
@@ -46,7 +46,12 @@ func (s *Service) UpdateOffsets(ctx context.Context, r *facetdv1.UpdateOffsetsRe
 			continue
 		}
 		out.CorrectionMaps = append(out.CorrectionMaps, meta)
+		out.Level.Chips = append(out.Level.Chips, shown)
 		s.noteMade("updated from "+m.meta.GetId(), meta)
+		for _, caution := range shown.GetCautions() {
+			s.note(warning, []string{shown.GetChip()}, mapFields(meta), "offset update of chip %s, view %s: %s",
+				shown.GetChip(), shown.GetView(), caution)
+		}
 	}
 	if len(out.CorrectionMaps) == 0 {
 		return nil, nothingMade("no correction map could be updated", out.GetFailures())
@@ -85,42 +90,48 @@ func (s *Service) mapsOf(r *facetdv1.UpdateOffsetsRequest) (cmaps []*activeMap, 
 }
 
 // updateOffsets gathers one level for a correction map, and makes the new one. Chips and views that are read
-// together anyway are read once for each correction map all the same: this is done rarely.
+// together anyway are read once for each correction map all the same: this is done rarely. What the chip showed comes
+// with what an operator should know of it.
 func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.UpdateOffsetsRequest,
-	frames int) (*facetdv1.CorrectionMap, error) {
+	frames int) (*facetdv1.CorrectionMap, *facetdv1.ChipLevel, error) {
 	c := s.cfg.Array.Chip(m.key.chip)
 	view := viewOf(m.meta)
 	subjects, err := subjectsOf(s.cfg.Array, c, []*facetdv1.View{view})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if subjects[0].key != m.key {
-		return nil, fmt.Errorf("view %s of chip %s cannot be read by itself with the settings of its correction map",
+		return nil, nil, fmt.Errorf("view %s of chip %s cannot be read by itself with the settings of its "+
+			"correction map",
 			m.meta.GetView(), m.key.chip)
 	}
 	ses := &session{subjects: subjects, views: []*facetdv1.View{view}, units: []unit{s.unitWith(c)},
 		kelvin: r.GetDieKelvin()}
 	gather := &collector{s: s, ses: ses, send: func(*facetdv1.CollectLevelResponse) error { return nil }}
 	if err := gather.gather(ctx, r.GetLux(), frames); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	lux := r.GetLux()
 	if lux == 0 {
 		lux = -1 // not known
 	}
-	made, err := correction.UpdateOffsets(m.cmap, correction.Level{Lux: lux, Frames: gather.level.gathered[0]},
-		correction.Options{
-			Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade,
-		})
+	level := correction.Level{Lux: lux, Frames: gather.level.gathered[0]}
+	made, err := correction.UpdateOffsets(m.cmap, level,
+		correction.Options{Kelvin: gather.level.kelvin[0], CodesPerDecade: subjects[0].perDecade})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	meta := s.metaOf(&subjects[0], m.meta.GetNote())
 	meta.View, meta.UpdatedFrom = m.meta.GetView(), m.meta.GetId()
 	describe(meta, made)
 	meta.Levels = levelMessages(made, made.Levels, meta.GetCodesPerDecade())
 	meta.Levels[0].FirstBusNs, meta.Levels[0].LastBusNs = gather.level.firstNS[0], gather.level.lastNS[0]
-	return s.keep(meta, made)
+	shown := gather.level.shown.GetChips()[0]
+	if caution := m.cmap.UnevenCaution(level); caution != "" {
+		shown.Cautions = append(shown.Cautions, caution)
+	}
+	kept, err := s.keep(meta, made)
+	return kept, shown, err
 }
 
 // viewOf is one view that does what a correction map is for: the shares of all views up to its own.

@@ -388,6 +388,41 @@ func TestCautions(t *testing.T) {
 	}
 }
 
+// TestUpdateInLightThatIsNotUniform: an offset update that takes the light for the pixels' own drift says so, to the
+// caller and in the journal; under uniform illumination it says nothing.
+func TestUpdateInLightThatIsNotUniform(t *testing.T) {
+	b := newBench(t)
+	session := b.start(t, "m0")
+	for _, lux := range []float64{10, 100} {
+		b.code = func(int64, int, int) float64 { return 300 + 2*lux }
+		if _, err := b.collect(t.Context(), session, lux, 16); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := b.client.FinishCalibration(t.Context(), &facetdv1.FinishCalibrationRequest{Session: session,
+		Method: facetdv1.CalibrationMethod_CALIBRATION_METHOD_OFFSET_GAIN}); err != nil {
+		t.Fatal(err)
+	}
+	for _, slope := range []float64{0, 12} {
+		b.code = func(_ int64, _, column int) float64 { return 400 + slope*float64(column) }
+		r, err := b.client.UpdateOffsets(t.Context(), &facetdv1.UpdateOffsetsRequest{Frames: 16})
+		if err != nil {
+			t.Fatal(err)
+		}
+		chips := r.GetLevel().GetChips()
+		if len(chips) != 1 || chips[0].GetChip() != "m0" || r.GetLevel().GetFrames() != 16 {
+			t.Fatalf("%v", r.GetLevel())
+		}
+		got := strings.Join(chips[0].GetCautions(), "; ")
+		if warned := strings.Contains(got, "light falls off"); warned != (slope > 0) || !warned && got != "" {
+			t.Errorf("a slope of %g codes a pixel: %q", slope, got)
+		}
+		if slope > 0 {
+			b.log.has(t, facetdv1.Severity_SEVERITY_WARNING, "offset update of chip m0", "light falls off")
+		}
+	}
+}
+
 // TestMemoryIsBounded: levels beyond what fits are refused, over all sessions.
 func TestMemoryIsBounded(t *testing.T) {
 	b := newBench(t)

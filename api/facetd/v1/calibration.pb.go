@@ -2759,7 +2759,10 @@ type UpdateOffsetsResponse struct {
 	// The new correction maps, active now.
 	CorrectionMaps []*CorrectionMap `protobuf:"bytes,1,rep,name=correction_maps,json=correctionMaps,proto3" json:"correction_maps,omitempty"`
 	// Those that could not be made; the old correction maps stay active.
-	Failures      []*CorrectionMapFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
+	Failures []*CorrectionMapFailure `protobuf:"bytes,2,rep,name=failures,proto3" json:"failures,omitempty"`
+	// What each chip showed, with cautions: light that is not uniform counts as the
+	// pixels' own drift, and where it looks so a caution says it.
+	Level         *CollectedLevel `protobuf:"bytes,3,opt,name=level,proto3" json:"level,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2804,6 +2807,13 @@ func (x *UpdateOffsetsResponse) GetCorrectionMaps() []*CorrectionMap {
 func (x *UpdateOffsetsResponse) GetFailures() []*CorrectionMapFailure {
 	if x != nil {
 		return x.Failures
+	}
+	return nil
+}
+
+func (x *UpdateOffsetsResponse) GetLevel() *CollectedLevel {
+	if x != nil {
+		return x.Level
 	}
 	return nil
 }
@@ -3007,10 +3017,11 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x10\n" +
 	"\x03lux\x18\x03 \x01(\x01R\x03lux\x12\x1d\n" +
 	"\n" +
-	"die_kelvin\x18\x04 \x01(\x01R\tdieKelvin\"\x97\x01\n" +
+	"die_kelvin\x18\x04 \x01(\x01R\tdieKelvin\"\xc8\x01\n" +
 	"\x15UpdateOffsetsResponse\x12A\n" +
 	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x12;\n" +
-	"\bfailures\x18\x02 \x03(\v2\x1f.facetd.v1.CorrectionMapFailureR\bfailures*\x9f\x01\n" +
+	"\bfailures\x18\x02 \x03(\v2\x1f.facetd.v1.CorrectionMapFailureR\bfailures\x12/\n" +
+	"\x05level\x18\x03 \x01(\v2\x19.facetd.v1.CollectedLevelR\x05level*\x9f\x01\n" +
 	"\x11CalibrationMethod\x12\"\n" +
 	"\x1eCALIBRATION_METHOD_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19CALIBRATION_METHOD_OFFSET\x10\x01\x12\"\n" +
@@ -3158,31 +3169,32 @@ var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	45, // 39: facetd.v1.UpdateOffsetsRequest.target:type_name -> facetd.v1.Target
 	10, // 40: facetd.v1.UpdateOffsetsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
 	25, // 41: facetd.v1.UpdateOffsetsResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
-	16, // 42: facetd.v1.CalibrationService.StartCalibration:input_type -> facetd.v1.StartCalibrationRequest
-	18, // 43: facetd.v1.CalibrationService.CollectLevel:input_type -> facetd.v1.CollectLevelRequest
-	20, // 44: facetd.v1.CalibrationService.GetCalibration:input_type -> facetd.v1.GetCalibrationRequest
-	22, // 45: facetd.v1.CalibrationService.ListCalibrations:input_type -> facetd.v1.ListCalibrationsRequest
-	24, // 46: facetd.v1.CalibrationService.FinishCalibration:input_type -> facetd.v1.FinishCalibrationRequest
-	27, // 47: facetd.v1.CalibrationService.AbortCalibration:input_type -> facetd.v1.AbortCalibrationRequest
-	29, // 48: facetd.v1.CalibrationService.ListCorrectionMaps:input_type -> facetd.v1.ListCorrectionMapsRequest
-	31, // 49: facetd.v1.CalibrationService.GetCorrectionMap:input_type -> facetd.v1.GetCorrectionMapRequest
-	33, // 50: facetd.v1.CalibrationService.DeleteCorrectionMap:input_type -> facetd.v1.DeleteCorrectionMapRequest
-	35, // 51: facetd.v1.CalibrationService.UpdateOffsets:input_type -> facetd.v1.UpdateOffsetsRequest
-	17, // 52: facetd.v1.CalibrationService.StartCalibration:output_type -> facetd.v1.StartCalibrationResponse
-	19, // 53: facetd.v1.CalibrationService.CollectLevel:output_type -> facetd.v1.CollectLevelResponse
-	21, // 54: facetd.v1.CalibrationService.GetCalibration:output_type -> facetd.v1.GetCalibrationResponse
-	23, // 55: facetd.v1.CalibrationService.ListCalibrations:output_type -> facetd.v1.ListCalibrationsResponse
-	26, // 56: facetd.v1.CalibrationService.FinishCalibration:output_type -> facetd.v1.FinishCalibrationResponse
-	28, // 57: facetd.v1.CalibrationService.AbortCalibration:output_type -> facetd.v1.AbortCalibrationResponse
-	30, // 58: facetd.v1.CalibrationService.ListCorrectionMaps:output_type -> facetd.v1.ListCorrectionMapsResponse
-	32, // 59: facetd.v1.CalibrationService.GetCorrectionMap:output_type -> facetd.v1.GetCorrectionMapResponse
-	34, // 60: facetd.v1.CalibrationService.DeleteCorrectionMap:output_type -> facetd.v1.DeleteCorrectionMapResponse
-	36, // 61: facetd.v1.CalibrationService.UpdateOffsets:output_type -> facetd.v1.UpdateOffsetsResponse
-	52, // [52:62] is the sub-list for method output_type
-	42, // [42:52] is the sub-list for method input_type
-	42, // [42:42] is the sub-list for extension type_name
-	42, // [42:42] is the sub-list for extension extendee
-	0,  // [0:42] is the sub-list for field type_name
+	14, // 42: facetd.v1.UpdateOffsetsResponse.level:type_name -> facetd.v1.CollectedLevel
+	16, // 43: facetd.v1.CalibrationService.StartCalibration:input_type -> facetd.v1.StartCalibrationRequest
+	18, // 44: facetd.v1.CalibrationService.CollectLevel:input_type -> facetd.v1.CollectLevelRequest
+	20, // 45: facetd.v1.CalibrationService.GetCalibration:input_type -> facetd.v1.GetCalibrationRequest
+	22, // 46: facetd.v1.CalibrationService.ListCalibrations:input_type -> facetd.v1.ListCalibrationsRequest
+	24, // 47: facetd.v1.CalibrationService.FinishCalibration:input_type -> facetd.v1.FinishCalibrationRequest
+	27, // 48: facetd.v1.CalibrationService.AbortCalibration:input_type -> facetd.v1.AbortCalibrationRequest
+	29, // 49: facetd.v1.CalibrationService.ListCorrectionMaps:input_type -> facetd.v1.ListCorrectionMapsRequest
+	31, // 50: facetd.v1.CalibrationService.GetCorrectionMap:input_type -> facetd.v1.GetCorrectionMapRequest
+	33, // 51: facetd.v1.CalibrationService.DeleteCorrectionMap:input_type -> facetd.v1.DeleteCorrectionMapRequest
+	35, // 52: facetd.v1.CalibrationService.UpdateOffsets:input_type -> facetd.v1.UpdateOffsetsRequest
+	17, // 53: facetd.v1.CalibrationService.StartCalibration:output_type -> facetd.v1.StartCalibrationResponse
+	19, // 54: facetd.v1.CalibrationService.CollectLevel:output_type -> facetd.v1.CollectLevelResponse
+	21, // 55: facetd.v1.CalibrationService.GetCalibration:output_type -> facetd.v1.GetCalibrationResponse
+	23, // 56: facetd.v1.CalibrationService.ListCalibrations:output_type -> facetd.v1.ListCalibrationsResponse
+	26, // 57: facetd.v1.CalibrationService.FinishCalibration:output_type -> facetd.v1.FinishCalibrationResponse
+	28, // 58: facetd.v1.CalibrationService.AbortCalibration:output_type -> facetd.v1.AbortCalibrationResponse
+	30, // 59: facetd.v1.CalibrationService.ListCorrectionMaps:output_type -> facetd.v1.ListCorrectionMapsResponse
+	32, // 60: facetd.v1.CalibrationService.GetCorrectionMap:output_type -> facetd.v1.GetCorrectionMapResponse
+	34, // 61: facetd.v1.CalibrationService.DeleteCorrectionMap:output_type -> facetd.v1.DeleteCorrectionMapResponse
+	36, // 62: facetd.v1.CalibrationService.UpdateOffsets:output_type -> facetd.v1.UpdateOffsetsResponse
+	53, // [53:63] is the sub-list for method output_type
+	43, // [43:53] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_calibration_proto_init() }
