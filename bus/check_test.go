@@ -289,7 +289,10 @@ func TestWhereSlotsAreUsed(t *testing.T) {
 		"a row":   {scan(func(s *bus.Scan) { s.RowSlot = 1 }), 0, 0, 1, [2]uint16{1, 1}, [2]int{0, 1}, [2]int{2, 1}},
 		"a column": {scan(func(s *bus.Scan) { s.ColumnSlot = 2 }), 0, 1, 2, [2]uint16{1, 1}, [2]int{1, 1},
 			[2]int{1, 2}},
-		"row second": {scan(func(s *bus.Scan) { s.RowSlot = 2 }), 0, 2, 1, [2]uint16{1, 1}, [2]int{1, 1}, [2]int{2, 1}},
+		"column first": {scan(func(s *bus.Scan) { s.ColumnSlot = 1 }), 0, 1, 0, [2]uint16{1, 1}, [2]int{1, 0},
+			[2]int{1, 2}},
+		"row second": {scan(func(s *bus.Scan) { s.RowSlot = 2 }), 0, 2, 1, [2]uint16{1, 1}, [2]int{1, 1},
+			[2]int{2, 1}},
 		"both": {scan(func(s *bus.Scan) { s.RowSlot, s.ColumnSlot = 1, 1 }), 0, 0, 0, [2]uint16{1, 1},
 			[2]int{0, 0}, [2]int{2, 2}},
 		"a claim": {scan(func(s *bus.Scan) { s.Claim.Slots = []int{0, 1} }), 0, 1, 1, [2]uint16{1, 0}, [2]int{},
@@ -353,6 +356,17 @@ func TestWhereSlotsAreUsed(t *testing.T) {
 	} {
 		if err := bus.CheckSlots(a, nil, []bus.Slot{c.slot}); (err == nil) != c.good {
 			t.Errorf("%+v: %v", c.slot, err)
+		}
+	}
+	// Only the least value leaves the lattice, by the same number of rows as there are beyond the default.
+	before := []bus.Slot{{Name: "row", Low: -1, High: 1, Default: 1}}
+	for column, read := range map[bool]bus.Op{
+		false: *scan(func(s *bus.Scan) { s.RowSlot, s.Window.Rows = 1, 1 }),
+		true:  *scan(func(s *bus.Scan) { s.ColumnSlot, s.Window.Columns = 1, 1 }),
+	} {
+		if err := bus.CheckSlots(a, []bus.Op{read}, before); err == nil ||
+			!strings.Contains(err.Error(), "leaves the lattice") {
+			t.Errorf("before the first, column %v: %v", column, err)
 		}
 	}
 	wide := []bus.Slot{{Name: "wide", High: 255}}
