@@ -27,20 +27,15 @@ type Options struct {
 	// Clock is what ages of frames are measured with; nil means time.Now. Package
 	// facettest sets it to the time of its virtual array.
 	Clock func() time.Time
-	// Lockstep makes streams read the wire only while a program waits for a frame set, so that
-	// package facettest can have bus time stand still otherwise. Elsewhere it only makes frames
-	// older.
-	Lockstep bool
 	// DialOptions go to gRPC last.
 	DialOptions []grpc.DialOption
 }
 
 // Client is a connection to one daemon. Its methods may be called from any goroutine.
 type Client struct {
-	conn     *grpc.ClientConn
-	timeout  time.Duration
-	clock    func() time.Time
-	lockstep bool
+	conn    *grpc.ClientConn
+	timeout time.Duration
+	clock   func() time.Time
 
 	array  facetdv1.ArrayServiceClient
 	status facetdv1.StatusServiceClient
@@ -65,7 +60,7 @@ func Connect(address string, o Options) (*Client, error) {
 		return nil, err
 	}
 	c := &Client{
-		conn: conn, timeout: o.Timeout, clock: o.Clock, lockstep: o.Lockstep,
+		conn: conn, timeout: o.Timeout, clock: o.Clock,
 		array:  facetdv1.NewArrayServiceClient(conn),
 		status: facetdv1.NewStatusServiceClient(conn),
 		tasks:  facetdv1.NewTaskServiceClient(conn),

@@ -78,8 +78,8 @@ func TestReconnect(t *testing.T) {
 			last = set.Job()
 			continue
 		}
-		if !set.Gap.Restarted || set.Gap.MissingJobs != set.Job() || set.Gap.Without <= 0 ||
-			!strings.Contains(set.Gap.String(), "started again") {
+		if g := set.Gap; !g.Restarted || g.MissingJobs != 0 || g.Without <= 0 || g.Replaced || g.Reconnects != 1 ||
+			!strings.Contains(g.String(), "started again") {
 			t.Errorf("job %d after job %d: %+v", set.Job(), last, set.Gap)
 		}
 		if next, err := s.Next(); err != nil || next.Gap.Reconnects > 0 {
@@ -197,13 +197,17 @@ type canned struct {
 	seen  chan metadata.MD
 }
 
-func (f *canned) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest,
-	out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
-	if err := out.SendHeader(nil); err != nil {
+func (f *canned) FollowFrameSets(out grpc.BidiStreamingServer[facetdv1.FollowFrameSetsRequest,
+	facetdv1.FollowFrameSetsResponse]) error {
+	begun := &facetdv1.FollowBegun{Identity: &facetdv1.Identity{InstanceId: "canned"}}
+	if err := out.Send(&facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Begun{
+		Begun: begun}}); err != nil || f.frame == nil {
+		<-out.Context().Done()
 		return err
 	}
-	return out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: &facetdv1.FrameSet{Task: "t",
-		Frames: []*facetdv1.Frame{f.frame}}})
+	return out.Send(&facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Delivery{
+		Delivery: &facetdv1.FrameSetDelivery{FrameSet: &facetdv1.FrameSet{Task: "t",
+			Frames: []*facetdv1.Frame{f.frame}}}}})
 }
 
 func (f *canned) GetStatus(ctx context.Context, _ *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {

@@ -149,6 +149,7 @@ func start(cfg Config) (*Array, error) {
 	c.Array, c.Tasks, c.Scene, c.Pace, c.Seed, c.Data = cfg.Array.name, cfg.Tasks.name, cfg.Scene, config.Free,
 		max(cfg.Seed, 1), cfg.Data
 	c.Listen, c.Listener, c.Logger, c.Version = config.Listen{}, listener, cfg.Log, "facettest"
+	c.Instance = "facettest"
 	if cfg.Array.text != nil {
 		c.Array = "array: " + cfg.Array.name
 	}
@@ -170,8 +171,7 @@ func start(cfg Config) (*Array, error) {
 		return nil, err
 	}
 	a.Client, err = facet.Connect("passthrough:facettest", facet.Options{
-		Clock:    func() time.Time { _, host := a.server.Now(); return host },
-		Lockstep: true,
+		Clock: func() time.Time { _, host := a.server.Now(); return host },
 		DialOptions: []grpc.DialOption{
 			grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn,
 				error) {

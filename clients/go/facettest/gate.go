@@ -35,6 +35,7 @@ type gate struct {
 type reader struct {
 	grpc.ClientStream
 	gate     *gate
+	begun    bool
 	waiting  bool
 	received uint64
 }
@@ -120,7 +121,8 @@ func (g *gate) advance(until time.Duration, limit time.Duration) error {
 // needsBus reports whether a method waits for bus time. Those that only read do not.
 func needsBus(method string) bool {
 	name := method[strings.LastIndexByte(method, '/')+1:]
-	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Check",
+	for _, looks := range []string{"Get", "List", "Compute", "Preview", "Watch", "Stream", "Follow",
+		"Wait", "Check",
 		"ServerReflection"} {
 		if strings.HasPrefix(name, looks) {
 			return false
@@ -144,7 +146,7 @@ func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.Clien
 	switch {
 	case err != nil:
 		return nil, err
-	case method == facetdv1.FrameService_StreamFrameSets_FullMethodName:
+	case method == facetdv1.FrameService_FollowFrameSets_FullMethodName:
 		r := &reader{ClientStream: s, gate: g}
 		g.change(func() { g.readers[r] = true })
 		context.AfterFunc(s.Context(), r.gone)
@@ -156,13 +158,14 @@ func (g *gate) stream(ctx context.Context, desc *grpc.StreamDesc, cc *grpc.Clien
 	return s, nil
 }
 
-// RecvMsg waits for the next frame set; bus time may move meanwhile.
+// RecvMsg waits for the next message; bus time may move meanwhile, once the stream has begun: what ends before is
+// not sent.
 func (r *reader) RecvMsg(m any) error {
-	r.gate.change(func() { r.waiting = true })
+	r.gate.change(func() { r.waiting = r.begun })
 	err := r.ClientStream.RecvMsg(m)
 	r.gate.change(func() {
-		r.waiting = false
-		if err == nil {
+		r.waiting, r.begun = false, true
+		if got, is := m.(*facetdv1.FollowFrameSetsResponse); err == nil && is && got.GetDelivery() != nil {
 			r.received++
 		}
 	})

@@ -1,0 +1,101 @@
+package facet_test
+
+import (
+	"errors"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+
+	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/go/facet"
+)
+
+func comb(rate float64) *facetdv1.Task {
+	return &facetdv1.Task{Name: "extra", RateHz: rate,
+		Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "crown"}}}
+}
+
+// TestTasksThatBecomeOthers: a stream says so of the first frame set of a task that was changed, or removed and made
+// anew, and counts its jobs from the first of that generation.
+func TestTasksThatBecomeOthers(t *testing.T) {
+	at, _ := daemon(t, "127.0.0.1:0")
+	c, err := facet.Connect(at, facet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	tasks := facetdv1.NewTaskServiceClient(c.Conn())
+	if _, err := tasks.CreateTask(t.Context(), &facetdv1.CreateTaskRequest{Task: comb(5)}); err != nil {
+		t.Fatal(err)
+	}
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{"extra"}, Queue: 100})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	next := func() *facet.FrameSet {
+		t.Helper()
+		set, err := s.Next()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return set
+	}
+	first := next()
+	if first.Gap.Any() {
+		t.Errorf("the first: %v", first.Gap)
+	}
+	if _, err := tasks.UpdateTask(t.Context(), &facetdv1.UpdateTaskRequest{Task: comb(6)}); err != nil {
+		t.Fatal(err)
+	}
+	until := func(replaced bool) *facet.FrameSet {
+		t.Helper()
+		for range 100 {
+			set := next()
+			if set.Gap.Replaced == replaced {
+				return set
+			}
+			if set.Gap.Any() {
+				t.Fatalf("before: %v", set.Gap)
+			}
+		}
+		t.Fatal("the task never becomes another")
+		return nil
+	}
+	changed := until(true)
+	if g := changed.Gap; g.MissingJobs > 0 || g.Restarted || g.Reconnects > 0 || changed.Job() <= first.Job() {
+		t.Errorf("job %d after the change: %v", changed.Job(), g)
+	}
+	if g := next().Gap; g.Any() {
+		t.Errorf("the next: %v", g)
+	}
+	if _, err := tasks.DeleteTask(t.Context(), &facetdv1.DeleteTaskRequest{Name: "extra"}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := tasks.CreateTask(t.Context(), &facetdv1.CreateTaskRequest{Task: comb(6)}); err != nil {
+		t.Fatal(err)
+	}
+	if again := until(true); again.Job() != 0 || again.Gap.MissingJobs > 0 {
+		t.Errorf("job %d of the task made anew: %v", again.Job(), again.Gap)
+	}
+}
+
+// TestASilentDaemon: a daemon that says nothing while a frame set is waited for counts as gone.
+func TestASilentDaemon(t *testing.T) {
+	c, err := facet.Connect(serve(t, &canned{}), facet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Heartbeat: 50 * time.Millisecond, Retry: facet.Retry{Off: true}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	_, err = s.Next()
+	var e *facet.Error
+	if !errors.As(err, &e) || e.Code != codes.Unavailable || e.Message != "nothing was heard of the daemon for 150ms" {
+		t.Errorf("it ends with %v", err)
+	}
+}
