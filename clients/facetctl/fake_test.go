@@ -357,18 +357,36 @@ func fakeSet(task string, n int) *facetdv1.FrameSet {
 	}
 }
 
-// StreamFrameSets sends jobs 3 to 7 and ends. Without a task named, it loses two
-// sets before the last.
-func (f *fake) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest,
-	s grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
-	f.note(r)
+// FollowFrameSets sends jobs 3 to 7 as they are granted, with a heartbeat between, and ends. Without a task named, it
+// loses two sets before the last.
+func (f *fake) FollowFrameSets(s grpc.BidiStreamingServer[facetdv1.FollowFrameSetsRequest,
+	facetdv1.FollowFrameSetsResponse]) error {
+	first, err := s.Recv()
+	if err != nil {
+		return err
+	}
+	f.note(first.GetStart())
+	granted := first.GetStart().GetFrameSets()
 	for n := 3; n <= 7; n++ {
-		m := &facetdv1.StreamFrameSetsResponse{FrameSet: fakeSet("look", n)}
-		if n == 7 && len(r.GetTasks()) == 0 {
-			m.Dropped, m.DroppedTotal = 2, 2
+		for granted == 0 {
+			r, err := s.Recv()
+			if err != nil {
+				return err
+			}
+			granted += r.GetGrant().GetFrameSets()
 		}
-		if err := s.Send(m); err != nil {
-			return err
+		granted--
+		d := &facetdv1.FrameSetDelivery{FrameSet: fakeSet("look", n)}
+		if n == 7 && len(first.GetStart().GetSelection().GetTasks()) == 0 {
+			d.LeftOut, d.Dropped, d.DroppedTotal = 2, 2, 2
+		}
+		for _, m := range []*facetdv1.FollowFrameSetsResponse{
+			{Event: &facetdv1.FollowFrameSetsResponse_Heartbeat{Heartbeat: &facetdv1.Heartbeat{}}},
+			{Event: &facetdv1.FollowFrameSetsResponse_Delivery{Delivery: d}},
+		} {
+			if err := s.Send(m); err != nil {
+				return err
+			}
 		}
 	}
 	return nil

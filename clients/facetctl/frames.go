@@ -20,24 +20,39 @@ func (a *app) framesCommand() *cobra.Command {
 		a.framesWatchCommand(), a.framesSaveCommand(), a.framesDigestCommand())
 }
 
+// inFlight is how many frame sets of a queue may be on their way.
+const inFlight = 8
+
 // receive hands the frame sets of a stream to f until f says that it is done, or
-// the stream ends; the stream's end is an error, io.EOF where it was in order.
-func receive(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest,
-	f func(*facetdv1.StreamFrameSetsResponse) (done bool, err error)) error {
+// the stream ends; the stream's end is an error, io.EOF where it was in order. Of a
+// queue some are always on their way, else each is asked for when f is done with the one before.
+func receive(ctx context.Context, c *client, start *facetdv1.FollowStart,
+	f func(*facetdv1.FrameSetDelivery) (done bool, err error)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	stream, err := c.frames.StreamFrameSets(ctx, req)
+	stream, err := c.frames.FollowFrameSets(ctx)
 	if err != nil {
 		return err
 	}
+	if start.FrameSets = 1; start.GetOverflow() == facetdv1.Overflow_OVERFLOW_QUEUE {
+		start.FrameSets = inFlight
+	}
+	// An error of sending is told by receiving.
+	_ = stream.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Start{Start: start}})
+	one := &facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Grant{
+		Grant: &facetdv1.FollowGrant{FrameSets: 1}}}
 	for {
 		r, err := stream.Recv()
 		if err != nil {
 			return err
 		}
-		if done, err := f(r); done || err != nil {
+		if r.GetDelivery() == nil {
+			continue
+		}
+		if done, err := f(r.GetDelivery()); done || err != nil {
 			return err
 		}
+		_ = stream.Send(one)
 	}
 }
 
@@ -118,7 +133,8 @@ type digestLine struct {
 }
 
 func (d *digester) run(ctx context.Context, c *client, tasks []string) error {
-	req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024}
+	req := &facetdv1.FollowStart{Selection: &facetdv1.FrameSelection{Tasks: tasks},
+		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024}
 	err := receive(ctx, c, req, d.add)
 	switch {
 	case d.sum.Sets() == d.count:
@@ -130,7 +146,7 @@ func (d *digester) run(ctx context.Context, c *client, tasks []string) error {
 		d.sum.Sum())
 }
 
-func (d *digester) add(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
+func (d *digester) add(r *facetdv1.FrameSetDelivery) (bool, error) {
 	fs := r.GetFrameSet()
 	if r.GetDropped() > 0 && d.sum.Sets() > 0 {
 		return false, fmt.Errorf("%s lost because we read too slowly; a digest would mean nothing",

@@ -100,9 +100,9 @@ func (s *saver) fromTask(ctx context.Context, c *client, task string, count uint
 	if err := knownTask(ctx, c, task); err != nil {
 		return err
 	}
-	req := &facetdv1.StreamFrameSetsRequest{Tasks: []string{task}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
-		QueueLength: 64, Codes: s.codes.wanted()}
-	err := receive(ctx, c, req, func(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
+	req := &facetdv1.FollowStart{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64,
+		Selection: &facetdv1.FrameSelection{Tasks: []string{task}, Codes: s.codes.wanted()}}
+	err := receive(ctx, c, req, func(r *facetdv1.FrameSetDelivery) (bool, error) {
 		if r.GetDropped() > 0 && s.sets > 0 {
 			fmt.Fprintf(s.cmd.ErrOrStderr(), "%s lost before job %d: saving is slower than the task\n",
 				cli.Count(int(r.GetDropped()), "frame set"), r.GetFrameSet().GetJob())

@@ -49,8 +49,8 @@ without codes unless --data is given.`,
 						return err
 					}
 				}
-				req := &facetdv1.StreamFrameSetsRequest{Tasks: tasks, Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
-					Chips: chips, Codes: codes.wanted()}
+				req := &facetdv1.FollowStart{Overflow: facetdv1.Overflow_OVERFLOW_LATEST,
+					Selection: &facetdv1.FrameSelection{Tasks: tasks, Chips: chips, Codes: codes.wanted()}}
 				var err error
 				if w.ratios, err = pitchRatios(ctx, c); err != nil {
 					return err
@@ -122,7 +122,7 @@ func (t *watched) rate() string {
 	return cli.Significant(float64(last.job-first.job) / (float64(last.at-first.at) / 1e9))
 }
 
-func (w *watcher) add(r *facetdv1.StreamFrameSetsResponse) error {
+func (w *watcher) add(r *facetdv1.FrameSetDelivery) error {
 	fs := r.GetFrameSet()
 	i := slices.IndexFunc(w.tasks, func(t *watched) bool { return t.name == fs.GetTask() })
 	if i < 0 {
@@ -162,8 +162,8 @@ func (w *watcher) add(r *facetdv1.StreamFrameSetsResponse) error {
 }
 
 // lines prints every frame set as a line of JSON.
-func (w *watcher) lines(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest, data bool) error {
-	err := receive(ctx, c, req, func(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
+func (w *watcher) lines(ctx context.Context, c *client, req *facetdv1.FollowStart, data bool) error {
+	err := receive(ctx, c, req, func(r *facetdv1.FrameSetDelivery) (bool, error) {
 		if !data {
 			r = proto.CloneOf(r)
 			for _, f := range r.GetFrameSet().GetFrames() {
@@ -179,14 +179,14 @@ func (w *watcher) lines(ctx context.Context, c *client, req *facetdv1.StreamFram
 // run receives on one goroutine and draws on another, so that a slow terminal
 // does not lose frame sets that it would not have shown anyway. The channel holds
 // one message: a receiver that waits makes the daemon drop, which is counted.
-func (w *watcher) run(ctx context.Context, c *client, req *facetdv1.StreamFrameSetsRequest,
+func (w *watcher) run(ctx context.Context, c *client, req *facetdv1.FollowStart,
 	interval time.Duration) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	arrived := make(chan *facetdv1.StreamFrameSetsResponse, 1)
+	arrived := make(chan *facetdv1.FrameSetDelivery, 1)
 	end := make(chan error, 1)
 	go func() {
-		end <- receive(ctx, c, req, func(r *facetdv1.StreamFrameSetsResponse) (bool, error) {
+		end <- receive(ctx, c, req, func(r *facetdv1.FrameSetDelivery) (bool, error) {
 			select {
 			case arrived <- r:
 				return false, nil
