@@ -37,8 +37,9 @@ With --run-for it ends at that bus time and sums up what was achieved, with a SH
 over the bus times and codes of all frame sets; without, it ends on SIGINT or SIGTERM.
 On SIGHUP it reads the file of --config and the files named there again: log level,
 scene, tasks and access change while it runs, all of them or none; a file that changes
-anything else is refused. Without --config SIGHUP ends it. What it prints goes to
-standard output (under --output json only the summary), its log to standard error.`
+anything else is refused, and so is an array file that describes another array. Without
+--config SIGHUP ends it. What it prints goes to standard output (under --output json only
+the summary), its log to standard error.`
 
 // serveFlags are the flags of the daemon. An empty or zero one that was not given
 // leaves the configuration as it is.

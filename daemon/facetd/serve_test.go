@@ -14,7 +14,38 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/yamlfile"
+	"facetd.example/daemon/config"
 )
+
+// TestHelpSaysWhatAReloadChanges: the help names every field that a reload can change, in words.
+func TestHelpSaysWhatAReloadChanges(t *testing.T) {
+	help := strings.Join(strings.Fields(run(t, []string{"serve", "--help"}, "").Stdout), " ")
+	_, help, found := strings.Cut(help, "On SIGHUP ")
+	if !found {
+		t.Fatal("the help does not speak of SIGHUP")
+	}
+	help, _, _ = strings.Cut(help, "What it prints")
+	words := map[string]string{"array": "an array file that describes another array", "tasks": "tasks", "scene": "scene",
+		"access": "access", "log.level": "log level"}
+	defaults, live := config.Default(), 0
+	for _, l := range yamlfile.Leaves(&defaults) {
+		if !config.IsLive(l.Path) {
+			continue
+		}
+		live++
+		word := words[l.Path]
+		if strings.HasPrefix(l.Path, "access.") {
+			word = words["access"]
+		}
+		if word == "" || !strings.Contains(help, word) {
+			t.Errorf("a reload can change %s, and the help does not say %q: %s", l.Path, word, help)
+		}
+	}
+	if live < 9 {
+		t.Errorf("%d fields", live)
+	}
+}
 
 // benchArgs run the test array without taking a port that anybody knows.
 func benchArgs(more ...string) []string {
