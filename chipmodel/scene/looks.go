@@ -31,9 +31,10 @@ func (p *place) light(all []float32) float32 {
 	return a + p.y*(b-a)
 }
 
-// looks is look for up to a batch of pixels, to the bit. It finds all places first and fetches the texels then: as none
-// of that waits for another, the processor waits for memory for several at a time.
-func (p *panorama) looks(dst []float64, rays []ray, gain []float32, pose *pose32) {
+// looks looks up the mean light on up to a batch of rays, which need not have the length 1: their footprints lie in the
+// plane that they reach to. It finds all places first and fetches the texels then: as none of that waits for another,
+// the processor waits for memory for several at a time.
+func (p *panorama) looks(light []float32, rays []ray, pose *pose32) {
 	var fine, coarse [batch]place
 	var mixes [batch]float32
 	m, forward := &pose.m, pose.forward
@@ -53,11 +54,56 @@ func (p *panorama) looks(dst []float64, rays []ray, gain []float32, pose *pose32
 			coarse[i] = p.cube[level+1].at(side, a*inverse, b*inverse)
 		}
 	}
-	for i := range dst {
-		light := fine[i].light(p.all)
+	for i := range light {
+		light[i] = fine[i].light(p.all)
 		if mix := mixes[i]; mix >= 0 {
-			light += mix * (coarse[i].light(p.all) - light)
+			light[i] += mix * (coarse[i].light(p.all) - light[i])
 		}
-		dst[i] = float64(light) * float64(gain[i])
+	}
+}
+
+// row looks up the pixels of a row.
+func (p *panorama) row(dst []float64, v *View, first int, pose *pose32) {
+	var light [batch]float32
+	for len(dst) > 0 {
+		n := min(len(dst), batch)
+		rays, gain := v.viewRow(first, n)
+		p.looks(light[:n], rays, pose)
+		if v.streaks != nil {
+			p.stretch(light[:n], rays, v.streaks[first:first+n], pose)
+		}
+		for i := range gain {
+			dst[i] = float64(light[i]) * float64(gain[i])
+		}
+		dst, first = dst[n:], first+n
+	}
+}
+
+// stretch averages over the taps of pixels that are far from square; light has that on their rays. As everywhere here
+// differences are averaged, so that equal light stays exactly equal.
+func (p *panorama) stretch(light []float32, rays []ray, streaks []streak, pose *pose32) {
+	var moved [batch]ray
+	var tap, sum [batch]float32
+	most := int32(0)
+	for i, s := range streaks {
+		most = max(most, s.taps)
+		r, back := rays[i], float32(s.taps-1)/2
+		r.x, r.y, r.z = r.x-back*s.x, r.y-back*s.y, r.z-back*s.z
+		moved[i] = r
+	}
+	for k := range most {
+		p.looks(tap[:len(rays)], moved[:len(rays)], pose)
+		for i := range streaks {
+			s, r := &streaks[i], &moved[i]
+			if k < s.taps {
+				sum[i] += tap[i] - light[i]
+			}
+			r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
+		}
+	}
+	for i := range streaks {
+		if n := streaks[i].taps; n > 1 {
+			light[i] += sum[i] / float32(n)
+		}
 	}
 }

@@ -141,15 +141,8 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 		moved := newPose32(p.opts.Motion, at)
 		pose = &moved
 	}
-	if n > 0 && v.streaks != nil {
-		p.oblong(dst[:n], v, first, pose)
-		return
-	}
-	rays, gain := v.viewRow(first, n)
-	for len(rays) > 0 {
-		some := min(len(rays), batch)
-		p.looks(dst[:some], rays[:some], gain[:some], pose)
-		dst, rays, gain = dst[some:], rays[some:], gain[some:]
+	if n > 0 {
+		p.row(dst[:n], v, first, pose)
 	}
 }
 
@@ -177,17 +170,6 @@ func sideOf(x, y, z float32) (side int, major, a, b float32) {
 
 func abs32(v float32) float32 { return math.Float32frombits(math.Float32bits(v) &^ (1 << 31)) }
 
-// sample averages around a point of a side, with the variance of a square of
-// three times `area` texels of level 0.
-func (c cubeMap) sample(side int, u, v, area float32) float32 {
-	level, mix := c.level(area)
-	if mix < 0 {
-		return c[level].bilinear(side, u, v)
-	}
-	fine, coarse := c[level].bilinear(side, u, v), c[level+1].bilinear(side, u, v)
-	return fine + mix*(coarse-fine)
-}
-
 // level is the finer of two levels that are mixed for a footprint, and the share of the coarser one; below 0 where one
 // is enough.
 func (c cubeMap) level(area float32) (level int, mix float32) {
@@ -206,16 +188,4 @@ func (c cubeMap) level(area float32) (level int, mix float32) {
 		return len(c) - 1, -1
 	}
 	return level, mix
-}
-
-// bilinear interpolates between texel centres; u and v from -1 to 1.
-func (l *cubeLevel) bilinear(side int, u, v float32) float32 {
-	x, y := (u+1)*l.half+0.5, (v+1)*l.half+0.5
-	i, j := int(x), int(y)
-	tx, ty := x-float32(i), y-float32(j)
-	at := side*l.side + j*l.stride + i
-	top, bottom := l.texels[at:at+2:at+2], l.texels[at+l.stride:at+l.stride+2]
-	a := top[0] + tx*(top[1]-top[0])
-	b := bottom[0] + tx*(bottom[1]-bottom[0])
-	return a + ty*(b-a)
 }

@@ -64,39 +64,3 @@ func (s shape) taps() (n int, step [3]float64, square float64) {
 	}
 	return n, step, square
 }
-
-// oblong looks up the pixels of a row of which some are far from square.
-func (p *panorama) oblong(dst []float64, v *View, first int, pose *pose32) {
-	rays, gain := v.viewRow(first, len(dst))
-	for i := range rays {
-		r, s := rays[i], v.streaks[first+i]
-		light := p.look(pose, r)
-		if s.taps > 1 {
-			// As everywhere here differences are averaged, so that equal light stays exactly equal.
-			back := float32(s.taps-1) / 2
-			r.x, r.y, r.z = r.x-back*s.x, r.y-back*s.y, r.z-back*s.z
-			base, sum := light, float32(0)
-			for range s.taps {
-				sum += p.look(pose, r) - base
-				r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
-			}
-			light = base + sum/float32(s.taps)
-		}
-		dst[i] = float64(light) * float64(gain[i])
-	}
-}
-
-// look is what Row does for one ray, which need not have the length 1: its footprint lies in the plane that it reaches
-// to.
-func (p *panorama) look(pose *pose32, r ray) float32 {
-	m := &pose.m
-	x := m[0]*r.x + m[1]*r.y + m[2]*r.z
-	y := m[3]*r.x + m[4]*r.y + m[5]*r.z
-	z := m[6]*r.x + m[7]*r.y + m[8]*r.z
-	if pose.forward != 0 {
-		x += pose.forward * float32(math.Sqrt(float64(y*y+z*z)))
-	}
-	side, major, a, b := sideOf(x, y, z)
-	inverse := 1 / major
-	return p.cube.sample(side, a*inverse, b*inverse, p.area(r.footprint, inverse))
-}
