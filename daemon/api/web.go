@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"errors"
 	"io"
 	"mime"
 	"net/http"
@@ -12,6 +13,7 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"facetd.example/daemon/access"
 	"facetd.example/daemon/status"
 )
 
@@ -23,6 +25,8 @@ const (
 	// MaxWebCalls is how many calls over HTTP run at once, streams included; further
 	// ones are refused.
 	MaxWebCalls = 128
+	// MaxWebViewers is how many of them viewers may have, so that there is always a place for an operator.
+	MaxWebViewers = 96
 	// WebStall is how long a client may take to read what was written to it before it
 	// is cut off.
 	WebStall = 30 * time.Second
@@ -52,12 +56,12 @@ func (s *Server) Web() (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	places := make(chan struct{}, MaxWebCalls)
+	places := newWebPlaces()
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		select {
-		case places <- struct{}{}:
-			defer func() { <-places }()
-		default:
+		caller, known := access.CallerOf(r.Context())
+		give, free := places.take(known && caller.Role < access.Operator)
+		defer give()
+		if !free {
 			http.Error(w, "too many calls over HTTP run already; try again when one has ended",
 				http.StatusTooManyRequests)
 			return
@@ -67,11 +71,50 @@ func (s *Server) Web() (http.Handler, error) {
 			http.Error(w, "the request could not be read: "+err.Error(), http.StatusRequestEntityTooLarge)
 			return
 		}
+		if body, err = unpack(r.Header, body); err != nil {
+			code := http.StatusBadRequest
+			if errors.Is(err, errTooLarge) {
+				code = http.StatusRequestEntityTooLarge
+			}
+			http.Error(w, err.Error(), code)
+			return
+		}
+		r.ContentLength = int64(len(body))
 		asConnect(r)
 		patient := newPatient(w)
 		r.Body = io.NopCloser(bytes.NewReader(body))
 		transcoder.ServeHTTP(patient, r)
 	}), nil
+}
+
+// webPlaces are those of calls over HTTP that run.
+type webPlaces struct{ all, viewers chan struct{} }
+
+func newWebPlaces() *webPlaces {
+	return &webPlaces{make(chan struct{}, MaxWebCalls), make(chan struct{}, MaxWebViewers)}
+}
+
+// take takes a place until give is called, and reports whether there is one.
+func (p *webPlaces) take(viewer bool) (give func(), free bool) {
+	from := []chan struct{}{p.all}
+	if viewer {
+		from = append(from, p.viewers)
+	}
+	taken := 0
+	give = func() {
+		for _, places := range from[:taken] {
+			<-places
+		}
+	}
+	for _, places := range from {
+		select {
+		case places <- struct{}{}:
+			taken++
+		default:
+			return give, false
+		}
+	}
+	return give, true
 }
 
 // asConnect has a POST of JSON be one of the Connect protocol, also from a client that does not say so: the library

@@ -2,14 +2,17 @@ package api
 
 import (
 	"bytes"
+	stdgzip "compress/gzip"
 	"context"
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -241,6 +244,36 @@ func TestWebCallsAreBounded(t *testing.T) {
 	}
 }
 
+// TestViewersLeavePlaces: however many viewers call over HTTP, operators get in, and every place is given back.
+func TestViewersLeavePlaces(t *testing.T) {
+	p := newWebPlaces()
+	for range 2 {
+		var gives []func()
+		take := func(viewer bool) bool {
+			give, free := p.take(viewer)
+			if !free {
+				give()
+			} else {
+				gives = append(gives, give)
+			}
+			return free
+		}
+		viewers, operators := 0, 0
+		for take(true) {
+			viewers++
+		}
+		for take(false) {
+			operators++
+		}
+		if viewers != MaxWebViewers || operators != MaxWebCalls-MaxWebViewers {
+			t.Errorf("%d viewers and %d operators find a place", viewers, operators)
+		}
+		for _, give := range gives {
+			give()
+		}
+	}
+}
+
 // TestAPostWithoutTheProtocolsHeader is a call like any other; what is no JSON stays refused.
 func TestAPostWithoutTheProtocolsHeader(t *testing.T) {
 	r := start(t)
@@ -274,4 +307,59 @@ func TestCompressedCalls(t *testing.T) {
 		codes.ResourceExhausted {
 		t.Errorf("a request that unpacks to more than the limit: %.200v", err)
 	}
+}
+
+// TestPackedWebCalls: over HTTP, too, a client may compress what it sends, and the limit of a request is of what it
+// unpacks to: a few kilobytes take no hundreds of megabytes, on whichever way they come.
+func TestPackedWebCalls(t *testing.T) {
+	r := start(t)
+	s := web(t, r)
+	small := packed(t, []byte(`{}`))
+	bomb := packed(t, append([]byte(`{"name":"`), bytes.Repeat([]byte("a"), 64<<20)...))
+	envelope := func(data []byte) []byte {
+		return append(binary.BigEndian.AppendUint32([]byte{1}, uint32(len(data))), data...)
+	}
+	for _, c := range []struct {
+		what, method, kind string
+		body               []byte
+		header             []string
+		ok                 bool
+	}{
+		{"a small call", "StatusService/GetStatus", "application/json", small, []string{"Content-Encoding", "gzip"},
+			true},
+		{"a bomb", "TaskService/GetTask", "application/json", bomb, []string{"Content-Encoding", "gzip"}, false},
+		{"a bomb in a stream", "FrameService/StreamFrames", "application/connect+json", envelope(bomb),
+			[]string{"Connect-Content-Encoding", "gzip"}, false},
+		{"a bomb of gRPC-Web", "TaskService/GetTask", "application/grpc-web+proto", envelope(bomb),
+			[]string{"Grpc-Encoding", "gzip"}, false},
+		{"no gzip", "TaskService/GetTask", "application/json", []byte(`{}`), []string{"Content-Encoding", "gzip"},
+			false},
+		{"a small one of gRPC-Web", "StatusService/GetStatus", "application/grpc-web+json", envelope(small),
+			[]string{"Grpc-Encoding", "gzip"}, true},
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		resp := post(t, s, c.method, c.kind, c.body, c.header...)
+		body, err := io.ReadAll(resp.Body)
+		runtime.ReadMemStats(&after)
+		if took := (after.TotalAlloc - before.TotalAlloc) >> 20; took > 16 {
+			t.Errorf("%s of %d bytes took %d MiB", c.what, len(c.body), took)
+		}
+		status := strings.Contains(string(body), "STATE_RUNNING")
+		if err != nil || status != c.ok || !c.ok && resp.StatusCode/100 != 4 {
+			t.Errorf("%s: %d %.300s, %v", c.what, resp.StatusCode, body, err)
+		}
+	}
+}
+
+// packed are data compressed by gzip.
+func packed(t *testing.T, data []byte) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	z := stdgzip.NewWriter(&out)
+	_, err := z.Write(data)
+	if err = errors.Join(err, z.Close()); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
 }

@@ -33,6 +33,8 @@ func limits() []limit {
 		{"answer of the API over HTTP", binary(api.MaxWebMessageBytes),
 			"resource_exhausted; larger frame sets go by gRPC"},
 		{"calls of the API over HTTP at once", fmt.Sprint(api.MaxWebCalls), "429 Too Many Requests"},
+		{"of these, viewers'", fmt.Sprint(api.MaxWebViewers),
+			"the same: there is always a place for operators"},
 		{"reading of what was written over HTTP", api.WebStall.String(), "the connection is closed"},
 		{"stream after its token or certificate was taken away, or expired", access.EndOfStreamLimit.String(),
 			"it is ended"},
