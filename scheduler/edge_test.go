@@ -115,7 +115,7 @@ func TestRatesAtTheEdge(t *testing.T) {
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 21))
 	proved, open, none := 0, 0, 0
-	for range edgeSets(t, 3) {
+	for range edgeSets(t, 2) {
 		a, specs, refusal := edgeSet(t, r)
 		for i, f := range refusal.GetFittingRates() {
 			checkRate(t, a, f, specs, i)

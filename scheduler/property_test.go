@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
@@ -145,7 +146,7 @@ func TestRandomPlans(t *testing.T) {
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	planned, refused, cut, suggestions := 0, map[facetdv1.RefusalReason]int{}, 0, 0
-	for i := range 150 {
+	for i := range peertest.Cases(60, 150) {
 		a := randomArray(r)
 		var specs []*facetdv1.Task
 		for k := range 1 + r.IntN(4) {

@@ -106,6 +106,7 @@ func TestMain(m *testing.M) {
 	if address := os.Getenv(daemonEnv); address != "" {
 		serve(address)
 	}
+	peertest.Parallel(3) // they wait for much, and a browser takes a processor and more
 	code := m.Run()
 	if browser.stop != nil {
 		browser.stop()

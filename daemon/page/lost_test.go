@@ -116,6 +116,7 @@ func (b *tab) waited(state string, since time.Time) time.Duration {
 // anything, is shown as lost within 2 s in which the page can run; every picture says that it is stale; and when the
 // daemon is there again the page recovers by itself.
 func TestLostConnection(t *testing.T) {
+	t.Parallel()
 	if raceDetector {
 		t.Skip("as the other tests in a browser")
 	}

@@ -91,7 +91,7 @@ func watch(t *testing.T, target string) *watcher {
 			t.Logf("prometheus said:\n%s", log.String())
 		}
 	})
-	return &watcher{t: t, base: "http://" + address, deadline: time.Now().Add(55 * time.Second)}
+	return &watcher{t: t, base: "http://" + address, deadline: time.Now().Add(4 * time.Minute)}
 }
 
 func readFile(t *testing.T, name string) string {
@@ -330,7 +330,7 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	t.Helper()
 	conn := p.dial(p.Addresses().GRPC)
 	frames, records := facetdv1.NewFrameServiceClient(conn), facetdv1.NewRecordServiceClient(conn)
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
 	t.Cleanup(cancel)
 	rule.next.Store(true)
 	eventually(t, "a rule violation", func() bool { return p.metric(`facetd_rule_violations_total{rule="4"}`) == 1 })
