@@ -293,12 +293,13 @@ func TestRevokedWhileConnected(t *testing.T) {
 		t.Fatal(err)
 	}
 	g.ca.Revoke(now.Add(time.Hour), id)
-	begin := time.Now()
+	begin, waits := time.Now(), starved()
 	g.reload(t)
 	for err == nil {
 		_, err = frames.Recv()
 	}
-	if took := time.Since(begin); status.Code(err) != codes.Unauthenticated || took > access.EndOfStreamLimit {
+	if took := time.Since(begin) - waits(); status.Code(err) != codes.Unauthenticated ||
+		took > access.EndOfStreamLimit {
 		t.Errorf("the stream ended after %v with %v", took, err)
 	}
 	if err := getStatus(t.Context(), conn); status.Code(err) != codes.Unauthenticated ||
@@ -357,17 +358,17 @@ func TestTokens(t *testing.T) {
 		t.Fatal(err)
 	}
 	eventually(t, "two streams", func() bool { return g.hub.Stats().Open == 2 })
-	begin := time.Now()
+	begin, waits := time.Now(), starved()
 	g.tokens.Clear()
 	g.reload(t)
 	for err == nil {
 		_, err = frames.Recv()
 	}
-	if status.Code(err) != codes.Unauthenticated || time.Since(begin) > access.EndOfStreamLimit {
-		t.Errorf("the stream ended after %v with %v", time.Since(begin), err)
+	if status.Code(err) != codes.Unauthenticated {
+		t.Errorf("the stream ended with %v", err)
 	}
 	eventually(t, "the end of both", func() bool { return g.hub.Stats().Open == 0 })
-	if took := time.Since(begin); took > access.EndOfStreamLimit {
+	if took := time.Since(begin) - waits(); took > access.EndOfStreamLimit {
 		t.Errorf("they were open for %v after their token was taken away", took)
 	}
 	if err := getStatus(bearer(t.Context(), looking), conn); status.Code(err) != codes.Unauthenticated {
