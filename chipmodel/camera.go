@@ -11,7 +11,8 @@ import (
 func (c *Chip) Camera() *geometry.Camera {
 	m := c.Spec.GetMount()
 	return geometry.New(latticeOf(c.Class.Spec),
-		geometry.Mount{YawDeg: m.GetYawDeg(), PitchDeg: m.GetPitchDeg(), RollDeg: m.GetRollDeg()},
+		geometry.Mount{YawDeg: m.GetYawDeg(), PitchDeg: m.GetPitchDeg(), RollDeg: m.GetRollDeg(),
+			XM: m.GetXM(), YM: m.GetYM(), ZM: m.GetZM()},
 		lensOf(c.Spec.GetLens()))
 }
 

@@ -87,3 +87,20 @@ func TestLensesThatCannotBe(t *testing.T) {
 		}
 	}
 }
+
+// TestPlaceOfAFile: where a lens is reaches the camera, and cannot be anywhere.
+func TestPlaceOfAFile(t *testing.T) {
+	msg := throughLens(&facetdv1.Lens{})
+	msg.Chips[0].Mount = &facetdv1.Mount{YawDeg: 90, XM: 0.1, YM: -0.2, ZM: 0.05}
+	a, m := New(msg)
+	if len(m) > 0 {
+		t.Fatal(m)
+	}
+	if x, y, z := a.Chips[0].Camera().Place(); x != 0.1 || y != -0.2 || z != 0.05 {
+		t.Errorf("the camera is at (%v, %v, %v)", x, y, z)
+	}
+	msg.Chips[0].Mount.YM = math.Inf(1)
+	if _, m = New(msg); len(m) != 1 || m[0].Path != "chips[0].mount.y_m" || m[0].Hint == "" {
+		t.Errorf("%v", m)
+	}
+}

@@ -315,6 +315,9 @@ func (b *builder) mount(path string, m *facetdv1.Mount) {
 	b.within(path+".yaw_deg", m.GetYawDeg(), -360, 360, "degrees")
 	b.within(path+".pitch_deg", m.GetPitchDeg(), -90, 90, "degrees")
 	b.within(path+".roll_deg", m.GetRollDeg(), -360, 360, "degrees")
+	b.within(path+".x_m", m.GetXM(), -100, 100, "m")
+	b.within(path+".y_m", m.GetYM(), -100, 100, "m")
+	b.within(path+".z_m", m.GetZM(), -100, 100, "m")
 }
 
 // mounts reports chips without a mount where others have one: a picture of everything that they see, in a panorama or

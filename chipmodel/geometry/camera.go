@@ -2,12 +2,16 @@ package geometry
 
 import "math"
 
-// Mount is how a chip is turned in the body frame, in degrees.
-type Mount struct{ YawDeg, PitchDeg, RollDeg float64 }
+// Mount is how a chip is turned in the body frame, in degrees, and where its lens is, in metres from the body's middle.
+type Mount struct {
+	YawDeg, PitchDeg, RollDeg float64
+	XM, YM, ZM                float64
+}
 
 // Camera is a chip behind its lens on its mount. It is immutable and safe for concurrent use.
 type Camera struct {
 	lattice  Lattice
+	mount    Mount
 	lens     Lens
 	optic    optic
 	attitude Rotation
@@ -18,7 +22,7 @@ type Camera struct {
 
 // New puts a camera together of parts with which Check finds nothing wrong, such as those of a checked array.
 func New(l Lattice, t Mount, e Lens) *Camera {
-	c := &Camera{lattice: l, lens: e, optic: newOptic(e), spread: e.Spread(l),
+	c := &Camera{lattice: l, mount: t, lens: e, optic: newOptic(e), spread: e.Spread(l),
 		attitude: Attitude(t.YawDeg, t.PitchDeg, t.RollDeg)}
 	c.fx, c.fy = c.optic.perPitch(l)
 	return c
@@ -26,6 +30,9 @@ func New(l Lattice, t Mount, e Lens) *Camera {
 
 // Lattice is that of the chip.
 func (c *Camera) Lattice() Lattice { return c.lattice }
+
+// Place is where the lens is, in metres in the body frame.
+func (c *Camera) Place() (x, y, z float64) { return c.mount.XM, c.mount.YM, c.mount.ZM }
 
 // Lens is what the chip looks through.
 func (c *Camera) Lens() Lens { return c.lens }

@@ -152,7 +152,8 @@ func randomCamera(t *testing.T, rng *rand.Rand) *Camera {
 			e.DistortionK1 = 0.4*rng.Float64() - 0.2
 		}
 		if len(e.Check(l)) == 0 {
-			return New(l, Mount{rng.Float64()*720 - 360, rng.Float64()*180 - 90, rng.Float64()*720 - 360}, e)
+			return New(l, Mount{YawDeg: rng.Float64()*720 - 360, PitchDeg: rng.Float64()*180 - 90,
+				RollDeg: rng.Float64()*720 - 360}, e)
 		}
 	}
 	t.Fatal("no camera can be drawn")
@@ -217,7 +218,7 @@ func TestSolidAnglesAreWhatDirectionsCount(t *testing.T) {
 		{Projection: Stereographic, HorizontalFOVDeg: 220, VerticalFOVDeg: 220},
 	} {
 		l := Lattice{Rows: 90, Columns: 110, PitchXUm: 10, PitchYUm: 12}
-		c := mustCamera(t, l, Mount{40, 20, 70}, e)
+		c := mustCamera(t, l, Mount{YawDeg: 40, PitchDeg: 20, RollDeg: 70}, e)
 		var sum float64
 		for r := range l.Rows {
 			for col := range l.Columns {

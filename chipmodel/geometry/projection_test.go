@@ -54,7 +54,8 @@ func TestWhatProjectionsKeep(t *testing.T) {
 		for range 500 {
 			e := Lens{Projection: p, HorizontalFOVDeg: 20 + rng.Float64()*130}
 			e.VerticalFOVDeg = p.VerticalFOVDeg(e.HorizontalFOVDeg, square64)
-			c := mustCamera(t, square64, Mount{rng.Float64() * 360, rng.Float64() * 90, rng.Float64() * 360}, e)
+			c := mustCamera(t, square64, Mount{YawDeg: rng.Float64() * 360, PitchDeg: rng.Float64() * 90,
+				RollDeg: rng.Float64() * 360}, e)
 			x, y := 31*within1(rng), 31*within1(rng)
 			s := c.Sight(x, y)
 			switch p {

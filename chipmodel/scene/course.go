@@ -96,7 +96,7 @@ func evenly(s Scene, v *View) time.Duration {
 		if s.still {
 			return 0
 		}
-		seconds := v.sharpest() / 2 / s.opts.Motion.fastest()
+		seconds := v.sharpest() / 2 / s.opts.Motion.fastest(v)
 		return time.Duration(min(max(seconds, 1e-9), 1e3) * 1e9)
 	}
 	return time.Millisecond
@@ -121,13 +121,18 @@ func (v *View) sharpest() float64 {
 	return max(least, 1e-9)
 }
 
-// fastest bounds how fast what is seen can move, in radians a second: all turns at once, and the nearest wall.
-func (m Motion) fastest() float64 {
+// fastest bounds how fast what a camera sees can move, in radians a second: all turns at once, and the nearest wall,
+// along which a camera aside of the middle of the body is carried by the turns too.
+func (m Motion) fastest(v *View) float64 {
 	sum := math.Abs(m.YawRateDegPerS) + math.Abs(m.PitchRateDegPerS) + math.Abs(m.RollRateDegPerS) +
 		math.Abs(m.YawSwingDeg)*2*math.Pi*math.Abs(m.YawSwingHz)
 	rate := sum * (math.Pi / 180)
-	if m.ForwardMPerS != 0 && m.PipeRadiusM > 0 {
-		rate += math.Abs(m.ForwardMPerS) / m.PipeRadiusM
+	if m.PipeRadiusM > 0 {
+		arm := v.arm()
+		speed := math.Abs(m.ForwardMPerS) + arm*rate
+		if gap := m.PipeRadiusM - arm; speed > 0 && gap > 0 {
+			rate += speed / gap
+		}
 	}
 	return max(rate, 1e-12)
 }

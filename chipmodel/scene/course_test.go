@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -64,11 +65,20 @@ func TestCourse(t *testing.T) {
 // TestLooksAreCloseEnough: between two looks as far apart as a course says, light moves evenly to within a few parts in
 // a hundred of its range on a row.
 func TestLooksAreCloseEnough(t *testing.T) {
-	view := mustView(t, Lattice{Rows: 24, Columns: 32, PitchXUm: 10, PitchYUm: 10},
-		Optics{HorizontalFOVDeg: 70, VerticalFOVDeg: 50, PitchDeg: -20})
+	l := Lattice{Rows: 24, Columns: 32, PitchXUm: 10, PitchYUm: 10}
+	o := Optics{HorizontalFOVDeg: 70, VerticalFOVDeg: 50, PitchDeg: -20}
+	middle := mustView(t, l, o)
+	o.XM, o.YM, o.ZM = 0.1, 0.05, -0.15
+	aside := mustView(t, l, o)
 	for name, m := range map[string]Motion{"turning": {YawRateDegPerS: 50},
-		"moving":   {ForwardMPerS: 0.6, PipeRadiusM: 0.3},
-		"swinging": {YawSwingDeg: 20, YawSwingHz: 2, RollRateDegPerS: 10}} {
+		"moving":          {ForwardMPerS: 0.6, PipeRadiusM: 0.3},
+		"moving, aside":   {ForwardMPerS: 0.6, PipeRadiusM: 0.3},
+		"swinging, aside": {YawSwingDeg: 20, YawSwingHz: 2, PipeRadiusM: 0.3},
+		"swinging":        {YawSwingDeg: 20, YawSwingHz: 2, RollRateDegPerS: 10}} {
+		view := middle
+		if strings.HasSuffix(name, "aside") {
+			view = aside
+		}
 		s := mustScene(t)(Panorama(demoPicture(), PanoramaOptions{LuxHigh: 500, Motion: m}))
 		every := CourseOf(s, view).Every
 		var a, middle, b [32]float64

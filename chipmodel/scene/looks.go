@@ -43,12 +43,17 @@ func (p *panorama) looks(light []float32, rays []ray, pose *pose32) {
 		x := m[0]*r.x + m[1]*r.y + m[2]*r.z
 		y := m[3]*r.x + m[4]*r.y + m[5]*r.z
 		z := m[6]*r.x + m[7]*r.y + m[8]*r.z
-		if forward != 0 {
+		footprint := r.footprint
+		if pose.aside {
+			var wider float32
+			x, y, z, wider = pose.meet(x, y, z)
+			footprint *= wider
+		} else if forward != 0 {
 			x += forward * float32(math.Sqrt(float64(y*y+z*z)))
 		}
 		side, major, a, b := sideOf(x, y, z)
 		inverse := 1 / major
-		level, mix := p.cube.level(p.area(r.footprint, inverse))
+		level, mix := p.cube.level(p.area(footprint, inverse))
 		fine[i] = p.cube[level].at(side, a*inverse, b*inverse)
 		if mixes[i] = mix; mix >= 0 {
 			coarse[i] = p.cube[level+1].at(side, a*inverse, b*inverse)

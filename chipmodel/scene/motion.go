@@ -22,6 +22,12 @@ import (
 // direction of that point is seen. So the near wall streams past, and what lies
 // along the axis, ahead and behind, stays. The picture holds less detail of the
 // wall the further it is, so views become coarse after a few radii.
+//
+// The body is on that axis, and turns about its middle. A camera whose mount has a place is there, and sees the wall
+// from
+// there once PipeRadiusM says how far that is, moving or not; outside the pipe it sees nothing. Without a pipe all is
+// far
+// away.
 type Motion struct {
 	YawDeg, YawRateDegPerS     float64
 	YawSwingDeg, YawSwingHz    float64

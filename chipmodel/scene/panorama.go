@@ -49,6 +49,11 @@ type panorama struct {
 type pose32 struct {
 	m       [9]float32
 	forward float32
+	// Where the camera is, in pipe radii in the frame of the picture, when it is aside of the middle of the body: open is
+	// then 1/(1 - the square of its distance from the axis).
+	aside bool
+	from  [3]float32
+	open  float32
 }
 
 // Panorama is an equirectangular picture around the crawler: its middle column
@@ -102,10 +107,12 @@ func cubeSize(width int) int {
 	return size
 }
 
+func attitudeOf(p Pose) geometry.Rotation { return geometry.Attitude(p.YawDeg, p.PitchDeg, p.RollDeg) }
+
 func newPose32(m Motion, at bustime.Time) pose32 {
 	p := m.At(at)
 	var out pose32
-	for i, v := range geometry.Attitude(p.YawDeg, p.PitchDeg, p.RollDeg) {
+	for i, v := range attitudeOf(p) {
 		out.m[i] = float32(v)
 	}
 	if m.PipeRadiusM > 0 {
@@ -128,6 +135,8 @@ func (p *panorama) Name() string {
 // direction (dx + (s/R) rho, dy, dz) after scaling by rho/R, and this vector
 // v is used without being made a unit.
 //
+// A camera aside of the middle of the body is elsewhere in the pipe: see place.go.
+//
 // Footprint: a pixel of solid angle W covers W/|v|^3 as seen from the old place (distance and slant of the wall
 // included; 1 when nothing moves), and a texel there measures (2/size)^2 (m/|v|)^3 with m the largest component of v.
 // The ratio, W size^2/(4 m^3), no longer contains |v|. A box of side p has variance p^2/12 along each axis;
@@ -140,6 +149,13 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 	if !p.still {
 		moved := newPose32(p.opts.Motion, at)
 		pose = &moved
+	}
+	if n > 0 && p.opts.Motion.PipeRadiusM > 0 && v.aside() {
+		placed := *pose
+		if pose = &placed; !placed.place(p.opts.Motion, at, v) {
+			clear(dst[:n])
+			return
+		}
 	}
 	if n > 0 {
 		p.row(dst[:n], v, first, pose)

@@ -26,6 +26,7 @@ type Optics struct {
 	HorizontalFOVDeg, VerticalFOVDeg     float64
 	DistortionK1, Vignetting, BlurPixels float64
 	FNumber, FocusM, SubjectM            float64
+	XM, YM, ZM                           float64
 }
 
 var square64 = Lattice{Rows: 64, Columns: 64, PitchXUm: 10, PitchYUm: 10}
@@ -39,7 +40,8 @@ func mustView(t testing.TB, l Lattice, o Optics) *View {
 	if m := append(l.Check(), lens.Check(l)...); len(m) > 0 {
 		t.Fatal(m)
 	}
-	return NewView(geometry.New(l, geometry.Mount{YawDeg: o.YawDeg, PitchDeg: o.PitchDeg, RollDeg: o.RollDeg}, lens))
+	return NewView(geometry.New(l, geometry.Mount{YawDeg: o.YawDeg, PitchDeg: o.PitchDeg, RollDeg: o.RollDeg,
+		XM: o.XM, YM: o.YM, ZM: o.ZM}, lens))
 }
 
 // Ray and Gain are those of one pixel, as the scenes see them.

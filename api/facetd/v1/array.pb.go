@@ -1756,7 +1756,14 @@ type Mount struct {
 	// Pitch in degrees, up positive.
 	PitchDeg float64 `protobuf:"fixed64,2,opt,name=pitch_deg,json=pitchDeg,proto3" json:"pitch_deg,omitempty"`
 	// Roll in degrees about the line of sight.
-	RollDeg       float64 `protobuf:"fixed64,3,opt,name=roll_deg,json=rollDeg,proto3" json:"roll_deg,omitempty"`
+	RollDeg float64 `protobuf:"fixed64,3,opt,name=roll_deg,json=rollDeg,proto3" json:"roll_deg,omitempty"`
+	// Place of the lens in the body frame, in metres, up to 100 either way: forward of the
+	// middle of the body. A simulated scene shows it only where it has a distance (in a pipe).
+	XM float64 `protobuf:"fixed64,4,opt,name=x_m,json=xM,proto3" json:"x_m,omitempty"`
+	// Left of the middle.
+	YM float64 `protobuf:"fixed64,5,opt,name=y_m,json=yM,proto3" json:"y_m,omitempty"`
+	// Above the middle.
+	ZM            float64 `protobuf:"fixed64,6,opt,name=z_m,json=zM,proto3" json:"z_m,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1808,6 +1815,27 @@ func (x *Mount) GetPitchDeg() float64 {
 func (x *Mount) GetRollDeg() float64 {
 	if x != nil {
 		return x.RollDeg
+	}
+	return 0
+}
+
+func (x *Mount) GetXM() float64 {
+	if x != nil {
+		return x.XM
+	}
+	return 0
+}
+
+func (x *Mount) GetYM() float64 {
+	if x != nil {
+		return x.YM
+	}
+	return 0
+}
+
+func (x *Mount) GetZM() float64 {
+	if x != nil {
+		return x.ZM
 	}
 	return 0
 }
@@ -2357,11 +2385,14 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\aselects\x18\x03 \x03(\tR\aselects\x12\x12\n" +
 	"\x04lane\x18\x04 \x01(\tR\x04lane\x12&\n" +
 	"\x05mount\x18\x05 \x01(\v2\x10.facetd.v1.MountR\x05mount\x12#\n" +
-	"\x04lens\x18\x06 \x01(\v2\x0f.facetd.v1.LensR\x04lens\"X\n" +
+	"\x04lens\x18\x06 \x01(\v2\x0f.facetd.v1.LensR\x04lens\"\x8b\x01\n" +
 	"\x05Mount\x12\x17\n" +
 	"\ayaw_deg\x18\x01 \x01(\x01R\x06yawDeg\x12\x1b\n" +
 	"\tpitch_deg\x18\x02 \x01(\x01R\bpitchDeg\x12\x19\n" +
-	"\broll_deg\x18\x03 \x01(\x01R\arollDeg\"\xff\x02\n" +
+	"\broll_deg\x18\x03 \x01(\x01R\arollDeg\x12\x0f\n" +
+	"\x03x_m\x18\x04 \x01(\x01R\x02xM\x12\x0f\n" +
+	"\x03y_m\x18\x05 \x01(\x01R\x02yM\x12\x0f\n" +
+	"\x03z_m\x18\x06 \x01(\x01R\x02zM\"\xff\x02\n" +
 	"\x04Lens\x12,\n" +
 	"\x12horizontal_fov_deg\x18\x01 \x01(\x01R\x10horizontalFovDeg\x12(\n" +
 	"\x10vertical_fov_deg\x18\x02 \x01(\x01R\x0everticalFovDeg\x12#\n" +

@@ -29,11 +29,15 @@ class Lattice:
 @dataclasses.dataclass(frozen=True)
 class Mount:
     """The direction a chip looks, in the body frame (x forward, y left, z up): yaw
-    about z, then pitch, then roll about the line of sight, in degrees."""
+    about z, then pitch, then roll about the line of sight, in degrees; and its place."""
 
     yaw_deg: float
     pitch_deg: float
     roll_deg: float
+    #: Place of the lens in the body frame, in metres: forward, left and up of its middle.
+    x_m: float = 0
+    y_m: float = 0
+    z_m: float = 0
 
 
 @dataclasses.dataclass(frozen=True)
@@ -124,7 +128,7 @@ class Array:
                 Lattice._of(of),
                 tuple(c.selects),
                 c.lane,
-                Mount(c.mount.yaw_deg, c.mount.pitch_deg, c.mount.roll_deg),
+                Mount(**{f.name: getattr(c.mount, f.name) for f in dataclasses.fields(Mount)}),
                 Lens._of(c.lens),
             )
         return cls(
