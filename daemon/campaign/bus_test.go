@@ -40,7 +40,6 @@ type faultyBus struct {
 
 	mu      sync.Mutex
 	strikes []strike
-	repairs []bus.Time // from when on a fault of the wiring was seen to have gone
 }
 
 var _ bus.Bus = (*faultyBus)(nil)
@@ -175,7 +174,6 @@ func (b *faultyBus) rewire(at bus.Time) {
 		panic(err) // of the scenario
 	}
 	if b.wired = due; due < 0 {
-		b.repairs = append(b.repairs, at)
 		b.repaired()
 	}
 }

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 )
@@ -159,8 +157,8 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			}
 			// One that was released at this very instant may have failed in no time.
 			missing := slices.DeleteFunc(expected[n:], func(r release) bool { return r.at == until })
-			if final && !last || l.s.remote != nil && !final && l.asked(i+1) {
-				continue // the process ended while they waited; or a change took its time to come to a bus far away
+			if final && !last {
+				continue // the process ended while they waited
 			}
 			if at, paused := l.pausedAt(p.epoch, until); paused { // what comes after it is not released
 				missing = slices.DeleteFunc(missing, func(r release) bool { return r.at >= at })
@@ -176,17 +174,6 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			}
 		}
 	}
-}
-
-// asked reports whether somebody asked for a timetable: it has other tasks than the one before it, or the wiring was
-// repaired meanwhile.
-func (l *life) asked(i int) bool {
-	since := l.initialized(l.ledger.plans[i-1].epoch)
-	repaired := slices.ContainsFunc(l.bus.repairs, func(at bus.Time) bool {
-		return at >= since && at < l.ledger.plans[i].epoch
-	})
-	return repaired || !slices.EqualFunc(l.ledger.plans[i-1].plan.GetTasks(), l.ledger.plans[i].plan.GetTasks(),
-		func(a, b *facetdv1.Task) bool { return proto.Equal(a, b) })
 }
 
 // ahead is how far beyond now jobs have begun that are handed over ahead.

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/chipmodel/bustime"
 )
 
 // path is a way in which the daemon deals with a fault.
@@ -18,7 +19,7 @@ const (
 	pathFailed                // a job failed with the fault's cause
 	pathRefused               // a job refused because registers were not restored in time
 	pathRestored              // an initialization within a timetable, which goes on
-	pathAnew                  // a timetable begun anew
+	pathAlone                 // single chips restored beside the others
 	pathRetried               // an initialization that failed, and was tried again
 	pathChange                // a change of tasks that took effect beside faults
 	pathNoChange              // a change that its caller gave up, or that failed
@@ -44,7 +45,7 @@ const (
 
 func (p path) String() string {
 	return [...]string{
-		"late", "failed", "refused", "restored", "begun anew", "retried", "changed", "change failed",
+		"late", "failed", "refused", "restored", "restored alone", "retried", "changed", "change failed",
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
 		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "maps made",
 		"maps refused", "parameters set", "parameters refused",
@@ -135,32 +136,27 @@ func (o *outcome) countTables(l *life) {
 	}
 	for i := range l.driven.log {
 		e := &l.driven.log[i]
-		if e.job.Task != "" || len(e.job.Chips) < len(l.s.array.Chips) || len(l.s.array.Chips) == 1 {
-			continue
+		if e.job.Task != "" || e.job.Deadline == bustime.Forever || len(l.s.array.Chips) == 1 {
+			continue // it is on demand
 		}
 		switch {
+		case len(e.job.Chips) < len(l.s.array.Chips):
+			if e.err == nil {
+				t.paths[pathAlone]++
+			}
 		case e.err != nil:
 			t.paths[pathRetried]++
 		case !epochs[e.res.End.NS()]:
 			t.paths[pathRestored]++
 		}
 	}
-	changes := 0
 	for _, err := range l.changed {
 		if err == nil {
-			changes++
 			t.paths[pathChange]++
 		} else {
 			t.paths[pathNoChange]++
 		}
 	}
-	resumed := 0
-	for _, x := range l.stops {
-		if x.resumed > 0 {
-			resumed++
-		}
-	}
-	t.paths[pathAnew] += max(len(l.ledger.plans)-1-changes-resumed, 0)
 }
 
 // countEnds counts what became of the daemon, its subscribers and its files.

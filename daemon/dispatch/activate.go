@@ -34,17 +34,24 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		r.paid(owed)
 		send(done)
 	}
-	epoch, err := r.initialize(ctx, c.plan, c.runs, at)
-	if c.done != nil && stalled(err) && r.box.putBackChange(c) {
+	if ready, err := r.readyFor(ctx, c); err != nil {
+		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
+		return r.initializationFailed(ctx, err)
+	} else if !ready {
 		r.paid(owed)
-		return nil // the host stood still before it was handed over; it is tried again
+		return nil
+	}
+	if r.remote() && (r.tab.idle() || r.box.stopped() != nil) { // it may have taken a while
+		at = max(at, r.soonest(max(r.cfg.Bus.Now(), r.last)))
+	}
+	epoch, err := r.initialize(ctx, c.plan, c.runs, at)
+	if c.done != nil && postponed(err) && r.box.putBackChange(c) {
+		r.paid(owed)
+		return nil // the host stood still, or what was handed over before it has failed; it is tried again
 	}
 	if err != nil {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
-	}
-	if r.resuming {
-		r.overtaken(r.began, tookTooLong)
 	}
 	r.tab = newTable(c, epoch, r.tab)
 	r.standing = c.again()
@@ -67,26 +74,29 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	return nil
 }
 
-// initialize runs the initialization of a plan at bus time start, or as soon after it as the bus can, and returns when
-// its table may begin. Nothing is in flight.
+// readyFor makes the bus ready for a change. That may take a while where the bus is far away; the instant that was
+// found for the change then has passed, so that it is put back, to be taken out at another one.
+func (r *runner) readyFor(ctx context.Context, c *change) (bool, error) {
+	if r.preparedFor != nil && r.preparedFor == c.runs {
+		return true, nil
+	}
+	others := c.runs.all
+	if c.runs == r.tab.runs {
+		others = nil
+	}
+	if err := r.prepare(ctx, others...); err != nil { // should it fail, the table before goes on
+		return false, err
+	}
+	r.away, r.preparedFor = nil, c.runs
+	return !r.remote() || r.tab.idle() || !r.box.putBackChange(c), nil
+}
+
+// initialize runs the initialization of a plan at bus time start and returns when its table may begin. What was handed
+// over before may be in flight still.
 func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *programs, start bus.Time) (bus.Time,
 	error) {
-	all := runs.all
-	if runs != r.tab.runs { // should it fail, the table before goes on
-		all = append(slices.Clip(all), r.tab.runs.all...)
-	}
-	if err := r.cfg.Bus.Prepare(ctx, all); err != nil {
-		return start, err
-	}
-	if cause := r.lossUntilNow(); cause != nil { // by preparing the bus was found again
-		return start, &bus.LostError{Cause: cause}
-	}
-	r.away = nil
-	if r.remote() {
-		start = max(start, r.soonest(max(r.cfg.Bus.Now(), r.last)))
-	}
-	if r.began = start; runs.initialization == nil {
-		return start, nil
+	if runs.initialization == nil {
+		return start, r.awaitAll(ctx)
 	}
 	r.onDemands++
 	job := &bus.Job{Number: r.onDemands, Release: start, Deadline: start.Add(plan.InitializationTime),
@@ -104,34 +114,82 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	return r.cfg.Array.UpTime(epoch), res.Err
 }
 
-// tookTooLong is why a job fails that a timetable beginning anew overtakes.
-const tookTooLong = "the bus could not run it before the timetable began anew"
-
-// overtaken fails the jobs that the active table released before a bus time, and that were not run: that time is when
-// the initialization of the next table began, as a bus with a lead begins nothing at once, and one that was lost runs
-// nothing; or a safe stop was asked for.
+// overtaken fails the jobs that the active table released before a safe stop was asked for at a bus time, and that were
+// not run.
 func (r *runner) overtaken(before bus.Time, cause string) {
 	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < before {
 		e, at := r.tab.entry()
-		if e.Segment == 0 && r.tab.cycleStart().Add(e.Release) < before {
+		if e.Segment == 0 && !r.tab.skipped[e.Task] && r.tab.cycleStart().Add(e.Release) < before {
 			job := r.tab.begin(r.cfg.Array, e, at)
 			r.jobs = append(r.jobs, job)
 			r.give(job, cause)
 		}
 		if r.tab.last(e) {
 			delete(r.tab.open, e.Task)
+			delete(r.tab.skipped, e.Task)
 		}
 		r.tab.advance()
 	}
 }
 
-// restore brings the registers to what the active table assumes, at bus time begin.
+// awaitAll waits for the results of all that is in flight. Errors: the bus's, or that something was recalled or is in
+// flight still as a stop was asked for.
+func (r *runner) awaitAll(ctx context.Context) error {
+	for before := 0; len(r.flights) > 0 && len(r.flights) != before; {
+		before = len(r.flights)
+		if err := r.nextUnlessStopped(ctx); err != nil {
+			return err
+		}
+	}
+	if len(r.flights)+len(r.again) > 0 {
+		return &bus.RefusedError{Cause: bus.Recalled, Planned: r.taken, Device: r.cfg.Bus.Now()}
+	}
+	return nil
+}
+
+// prepare makes the bus ready for the programs of the active table and some others, and forgets what it was ready for
+// besides.
+func (r *runner) prepare(ctx context.Context, others ...*bus.Program) error {
+	r.restoring, r.preparedFor = nil, nil
+	err := r.cfg.Bus.Prepare(ctx, append(slices.Clip(r.tab.runs.all), others...))
+	if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
+		return &bus.LostError{Cause: cause}
+	}
+	return err
+}
+
+// restore brings the registers of all chips to what the active table assumes, from bus time begin on. The table goes on
+// as it was: what waits meanwhile is run afterwards.
 func (r *runner) restore(ctx context.Context, begin bus.Time) error {
-	if _, err := r.initialize(ctx, r.tab.plan, r.tab.runs, begin); err != nil {
+	if r.tab.runs.initialization == nil {
+		r.resynced()
+		return nil
+	}
+	if err := r.prepare(ctx); err != nil { // where somebody else has used the bus meanwhile
 		return r.initializationFailed(ctx, err)
 	}
-	r.resynced()
-	return nil
+	all := r.cfg.Array.All()
+	return r.restoreChips(ctx, &restoration{chips: all, touches: all, run: r.tab.runs.initialization,
+		time: r.tab.plan.InitializationTime, all: true, prepared: true}, begin)
+}
+
+// passOver fails the jobs of the table of which a segment that was not handed over was to begin before a bus time.
+func (r *runner) passOver(from bus.Time, cause string) {
+	for !r.tab.idle() {
+		entry, at := r.tab.entry()
+		if at >= from {
+			break
+		}
+		if !r.tab.skipped[entry.Task] {
+			job := r.tab.open[entry.Task]
+			if entry.Segment == 0 {
+				job = r.tab.begin(r.cfg.Array, entry, at)
+				r.jobs = append(r.jobs, job)
+			}
+			r.give(job, cause)
+		}
+		r.skip(entry, at)
+	}
 }
 
 // resynced notes that the registers are what the active table assumes. Where a caller asked for that, nothing is known
@@ -152,7 +210,12 @@ func (r *runner) resynced() {
 // limit of failures.
 func (r *runner) initializationFailed(ctx context.Context, err error) error {
 	r.resync = true
-	if stalled(err) {
+	return r.notInitialized(ctx, err)
+}
+
+// notInitialized deals with an error of a program that brings registers back. Errors: one failure too many.
+func (r *runner) notInitialized(ctx context.Context, err error) error {
+	if postponed(err) {
 		return nil
 	}
 	if lost := lostBy(err); lost != nil {
@@ -177,4 +240,10 @@ func stalled(err error) bool {
 	}
 	var refused *bus.RefusedError
 	return errors.As(err, &refused) && refused.Cause == bus.HostStall
+}
+
+// postponed reports whether nothing is wrong with a segment that was refused.
+func postponed(err error) bool {
+	var refused *bus.RefusedError
+	return errors.As(err, &refused) && (refused.Cause == bus.HostStall || refused.Cause == bus.Recalled)
 }

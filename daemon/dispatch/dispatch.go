@@ -11,9 +11,18 @@
 // bus refuses, because the host stood still or for another reason, fails its job with the cause, and the timetable
 // goes on at the next release. While the bus is lost every job fails when it is due.
 //
-// After a failed segment nobody knows what its job's chips hold. Jobs that have begun on one of them fail too, and the
-// next that relies on their registers waits for them to be restored, where no job is open and the idle time is long
-// enough, or fails with that cause. A panic on the goroutine that owns the bus ends Run.
+// After a failed segment nobody knows what its job's chips hold. Jobs that have begun on one of them fail too, and
+// before the next that relies on their registers these chips are restored, one by one and beside open jobs of others:
+// in the first idle time that is long enough, or before that job where every other job still ends by its deadline.
+// Where neither can be, it fails with that cause, and its own time is idle. Of a task whose chips no other job holds at
+// most two jobs in a row do; the next restoration is run whatever it makes late, unless a job is open that has a limit
+// of hold or skew. A whole array is restored, after a loss of the bus or when asked to, at the first instant when no
+// job is open. Either way the timetable goes on as it was: releases stay on their grid, and what waits is run
+// afterwards.
+//
+// A change takes effect at an instant when no job is open and nothing that was released waits, which for a bus with a
+// lead is found that far ahead: the timetable before it runs up to it. A panic on the goroutine that owns the bus ends
+// Run.
 package dispatch
 
 import (

@@ -243,19 +243,19 @@ func TestAMemberIsLateByItsOwnDeadline(t *testing.T) {
 // another reason is told as it is. Only what ran in part makes the registers doubtful.
 func TestRefusedOnDemand(t *testing.T) {
 	for _, c := range []struct {
-		err           error
-		again, resync bool
+		err          error
+		again, doubt bool
 	}{
 		{&bus.RefusedError{Cause: bus.HostStall}, true, false},
 		{&bus.LostError{Cause: errDriver}, true, true},
 		{errDriver, false, true},
 	} {
 		r := newRig(t, free, 0, nil, memTask(100)).runner
-		one := &onDemand{program: &program.OnDemandPlan{}}
+		one := &onDemand{program: &program.OnDemandPlan{Chips: []int{bustest.M0}}}
 		done := r.onDemandEnded(one, newOpenJob(r.cfg.Array, bus.Job{}, 0, nil, nil), &bus.Result{Err: c.err})
 		if again := errors.As(done.err, new(*UnavailableError)); again != c.again || !errors.Is(done.err, c.err) ||
-			r.resync != c.resync {
-			t.Errorf("%v: the caller is told %v (%T), resync %v", c.err, done.err, done.err, r.resync)
+			(r.regs.held[bustest.M0][chipmodel.OutputEnable] == program.Unknown) != c.doubt {
+			t.Errorf("%v: the caller is told %v (%T), registers %v", c.err, done.err, done.err, r.regs.held[bustest.M0])
 		}
 		if got := done.FrameSet.GetFailure(); got != c.err.Error() {
 			t.Errorf("%v: the job is reported as %q", c.err, got)

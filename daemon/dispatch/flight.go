@@ -25,13 +25,19 @@ type flight struct {
 	entry      *scheduler.Entry // nil where it is not of the table
 	cycle      bus.Time         // end of the cycle of which it is the last; 0 of others
 	// ended, for what is not of the table, is called with its result.
-	ended func(res *bus.Result)
+	ended func(res *bus.Result) error
 	res   bus.Result // once it has ended
 }
 
+// handingOver is the longest that is allowed for the time from reading the clock to handing over. The more it is, the
+// less of the bus's queue is left for what was foreseen.
+const handingOver = 10 * time.Millisecond
+
 // lead is how long before its start a segment is handed over when it was not foreseen. The time from reading the clock
 // to handing over must fit in as well, for which the same again is allowed.
-func (r *runner) lead() time.Duration { return 2 * r.limits.LeastLead }
+func (r *runner) lead() time.Duration {
+	return r.limits.LeastLead + min(r.limits.LeastLead, handingOver)
+}
 
 // soonest is the earliest start of a segment that is handed over now.
 func (r *runner) soonest(now bus.Time) bus.Time { return r.cfg.Array.UpTime(now.Add(r.lead())) }
@@ -122,8 +128,11 @@ func (r *runner) next(ctx context.Context) error {
 		r.board.cycleEnded(f.cycle)
 	}
 	if f.entry == nil {
-		f.ended(&f.res)
-	} else if err := r.entryEnded(f, &f.res); err != nil {
+		err = f.ended(&f.res)
+	} else {
+		err = r.entryEnded(f, &f.res)
+	}
+	if err != nil {
 		return err
 	}
 	if res.Err == nil || r.ending {
@@ -137,25 +146,30 @@ func (r *runner) next(ctx context.Context) error {
 		before = len(r.flights)
 		err = r.next(ctx)
 	}
+	if r.remote() {
+		r.recalled = r.cfg.Bus.Now().Add(r.limits.LeastLead)
+	}
 	return err
 }
 
-// drive runs a segment that is not of the table while nothing else is in flight, and waits for its end. When ctx ends
-// before, the lines are released.
+// drive runs a segment that is not of the table behind what is in flight, and waits for its end. When ctx ends before,
+// the lines are released.
 func (r *runner) drive(ctx context.Context, f *flight) bus.Result {
-	var res bus.Result
-	f.ended = func(ended *bus.Result) { res = *ended }
+	var res *bus.Result
+	f.ended = func(ended *bus.Result) error { res = ended; return nil }
 	err := r.submit(f)
-	if err == nil {
-		if err = r.nextUnlessStopped(ctx); err == nil && len(r.flights) > 0 { // ctx has ended
+	for err == nil && res == nil {
+		before := len(r.flights)
+		if err = r.nextUnlessStopped(ctx); err == nil && len(r.flights) == before { // ctx has ended
 			_, err = r.cfg.Bus.Release(context.WithoutCancel(ctx))
 			r.drain()
+			break
 		}
 	}
-	if err != nil && res.Err == nil {
-		res = bus.Result{Start: f.start, End: f.start, Err: err}
+	if res == nil {
+		res = &bus.Result{Start: f.start, End: f.start, Err: err}
 	}
-	return res
+	return *res
 }
 
 // drain takes the results of all that is in flight after it was recalled or the lines were released; what the bus says
@@ -178,7 +192,7 @@ func (r *runner) drain() {
 		f := r.flights[0]
 		r.flights = r.flights[1:]
 		if f.entry == nil {
-			f.ended(&bus.Result{Start: f.start, End: f.start, Err: err})
+			_ = f.ended(&bus.Result{Start: f.start, End: f.start, Err: err}) // the lines are released in any case
 		}
 	}
 }

@@ -20,6 +20,7 @@ func (r *runner) runEntry(hard context.Context, e *scheduler.Entry, at bus.Time)
 	if e.Segment == 0 {
 		job = r.tab.begin(r.cfg.Array, e, at)
 		r.jobs = append(r.jobs, job)
+		delete(r.tab.refused, e.Task)
 	}
 	if r.tab.last(e) {
 		delete(r.tab.open, e.Task)
@@ -47,6 +48,9 @@ func (r *runner) runFlight(hard context.Context, f *flight) error {
 	return r.nextUnlessStopped(hard)
 }
 
+// noTime is why a job fails that could not be run after the failure of another.
+const noTime = "it was recalled after another segment had failed, and there was no time to hand it over again"
+
 // submitAgain submits the first of the segments that were recalled, where there is still time.
 func (r *runner) submitAgain(ctx, hard context.Context, now bus.Time) error {
 	f := r.again[0]
@@ -57,7 +61,7 @@ func (r *runner) submitAgain(ctx, hard context.Context, now bus.Time) error {
 		return nil
 	case f.start < now.Add(r.limits.LeastLead):
 		take()
-		r.give(f.job, "it was recalled after another segment had failed, and there was no time to hand it over again")
+		r.give(f.job, noTime)
 		return nil
 	case f.entry.Segment == 0 && r.regs.doubted(f.job.job.Chips):
 		take()
@@ -75,7 +79,6 @@ func (r *runner) give(job *openJob, failure string) {
 		delete(r.tab.open, job.task)
 	}
 	if job.ran > 0 { // it leaves in the chips what it has written
-		r.resync = true
 		r.regs.lose(job.job.Chips, r.tab.assumes)
 	}
 	r.endJob(job, max(r.last, job.job.Release), failure)
@@ -141,8 +144,8 @@ const notRestored = "its chips do not hold the registers that the timetable reli
 
 // segmentFailed deals with a segment that was refused or broke off. What was handed over behind it is recalled, and
 // submitted again where there is time. What the chips of a job hold of which a part ran is unknown, their registers and
-// their loads, so jobs that have begun on them fail as well. The others go on; registers are brought back to what the
-// table assumes as soon as no job is open.
+// their loads, so jobs that have begun on them fail as well. The others go on; the registers of those chips are brought
+// back beside them.
 func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
 	var refused *bus.RefusedError
 	if errors.As(res.Err, &refused) && refused.Cause == bus.Recalled && !f.job.ended {
@@ -188,6 +191,7 @@ func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
 func (r *runner) refuse(e *scheduler.Entry, at bus.Time) {
 	job := r.tab.begin(r.cfg.Array, e, at)
 	r.jobs = append(r.jobs, job)
+	r.tab.refused[e.Task]++
 	r.log.Warn("job refused: the registers of its chips are not restored", zap.String("task", job.job.Task),
 		zap.Uint64("job", job.job.Number), zap.Strings("chips", r.cfg.Array.ChipNames(r.regs.doubt)))
 	r.give(job, notRestored)
@@ -197,6 +201,9 @@ func (r *runner) refuse(e *scheduler.Entry, at bus.Time) {
 func (r *runner) skip(e *scheduler.Entry, at bus.Time) {
 	if r.tab.last(e) {
 		delete(r.tab.skipped, e.Task)
+	}
+	if r.remote() { // it is passed over when it would have been handed over
+		at = min(at, r.cfg.Bus.Now())
 	}
 	r.used(at, bus.Phases{})
 	if r.tab.advance() {

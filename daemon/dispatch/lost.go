@@ -8,7 +8,6 @@ import (
 	"go.uber.org/zap"
 
 	"facetd.example/bus"
-	"facetd.example/scheduler"
 )
 
 const (
@@ -100,6 +99,7 @@ func (r *runner) lose(lost *bus.LostError) {
 func (r *runner) stepAway(ctx, hard context.Context) error {
 	lost := r.away
 	within, cancel := context.WithTimeout(hard, prepareLimit)
+	r.restoring, r.preparedFor = nil, nil
 	err := r.cfg.Bus.Prepare(within, r.tab.runs.all)
 	cancel()
 	if err == nil {
@@ -108,12 +108,10 @@ func (r *runner) stepAway(ctx, hard context.Context) error {
 		r.log.Info("bus found again", zap.Int64("bus_ns", r.cfg.Bus.Now().NS()))
 	}
 	now := r.now()
-	for !r.tab.idle() {
-		entry, at := r.tab.entry()
-		if at > now {
-			break
-		}
-		r.failLost(entry, at, lost.Error())
+	if err == nil {
+		r.passOver(r.soonest(now), lost.Error()) // nothing can begin before that
+	} else {
+		r.passOver(now+1, lost.Error())
 	}
 	if err == nil {
 		return nil
@@ -131,14 +129,4 @@ func (r *runner) stepAway(ctx, hard context.Context) error {
 		r.box.disarmWake()
 	}
 	return nil
-}
-
-// failLost passes over the next segment of the table, which was to begin at a bus time, and fails its job.
-func (r *runner) failLost(entry *scheduler.Entry, at bus.Time, cause string) {
-	if !r.tab.skipped[entry.Task] { // of a job that is open all segments were given up
-		job := r.tab.begin(r.cfg.Array, entry, at)
-		r.jobs = append(r.jobs, job)
-		r.give(job, cause)
-	}
-	r.skip(entry, at)
 }

@@ -251,11 +251,14 @@ func TestOnDemandThatLosesAll(t *testing.T) {
 			t.Fatal("a capture that broke off gave frames")
 		}
 		for reg, v := range r.Registers()[bustest.T0] {
-			if v >= 0 && facetdv1.Register(reg) != 0 {
+			if restored := facetdv1.Register(reg) == chipmodel.OutputEnable; v >= 0 && reg != 0 && !restored {
 				t.Errorf("%v is taken to be %d still", facetdv1.Register(reg), v)
 			}
 		}
 		cancel()
 		<-done
+		if h.n == h.at {
+			t.Error("the output was not disabled after it")
+		}
 	})
 }

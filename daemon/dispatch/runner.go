@@ -52,15 +52,17 @@ type runner struct {
 	last      bus.Time // end of the last segment that has ended
 	taken     bus.Time // end of the last that was submitted, as planned
 	regs      registers
+	recalled  bus.Time // what starts before it could not be handed over, as something else was recalled
 	failures  int      // segments failed one after another
-	began     bus.Time // when the last initialization did
-	resuming  bool     // the active timetable begins anew, as nobody asked it to
-	resync    bool     // registers are to be brought back
+	resync    bool     // the registers of all chips are to be brought back
 	asked     bool     // by a caller, who knows of none what it holds
 	onDemands uint64   // on-demand jobs begun
-	lag       lagWatch
-	halt      halt
-	owed      []*debt // answers to those who wait for what is under way
+	// The bus is ready for the programs of the active table and, where they are not nil, for one of these.
+	restoring   *restoration // the last one made
+	preparedFor *programs    // of a change
+	lag         lagWatch
+	halt        halt
+	owed        []*debt // answers to those who wait for what is under way
 }
 
 func newRunner(cfg Config, first change, box *mailbox, b *board, p *parameters) *runner {
@@ -176,19 +178,16 @@ func (r *runner) step(ctx, hard context.Context) error {
 		return r.await(ctx, hard, bustime.Forever)
 	}
 	now := r.now()
-	if quiescentAt, quiescent := r.tab.quiescent(r.taken, max(r.soonest(now), r.taken)); quiescent &&
-		len(r.again) == 0 && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) {
-		if len(r.flights) > 0 {
-			return r.await(ctx, hard, bustime.Forever)
-		}
+	if quiescentAt, quiescent := r.quiescent(now); quiescent && (r.resync || r.box.hasChange()) &&
+		!r.behind(quiescentAt) {
 		if c := r.box.takeChange(); c != nil {
 			return r.activate(hard, c, quiescentAt)
 		}
+		if r.tab.plan != r.standing.plan { // the first initialization has failed
+			return r.activate(hard, &r.standing, quiescentAt)
+		}
 		if r.resync {
-			r.resuming = !r.asked
-			err := r.activate(hard, &r.standing, quiescentAt)
-			r.resuming = false
-			return err
+			return r.restore(hard, quiescentAt)
 		}
 	}
 	if r.tab.idle() {
@@ -203,11 +202,26 @@ func (r *runner) step(ctx, hard context.Context) error {
 	return r.stepTable(ctx, hard, now)
 }
 
+// quiescent is the next bus time at which a change or a restoration of all chips loses nothing, if there is one before
+// the next segment.
+func (r *runner) quiescent(now bus.Time) (bus.Time, bool) {
+	if len(r.again) > 0 {
+		return 0, false
+	}
+	soonest := max(r.soonest(now), r.taken)
+	at, quiescent := r.tab.quiescent(r.taken, soonest)
+	if r.remote() && at < soonest { // what was released before still waits
+		return 0, false
+	}
+	return at, quiescent
+}
+
 // stepTable does the next thing while there is a table.
 func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 	if len(r.again) > 0 {
 		return r.submitAgain(ctx, hard, now)
 	}
+	r.passOver(r.recalled, noTime)
 	entry, at := r.tab.entry()
 	begin := max(r.soonest(now), r.taken)
 	if !r.remote() {
@@ -221,11 +235,11 @@ func (r *runner) stepTable(ctx, hard context.Context, now bus.Time) error {
 			}
 		}
 	}
-	if len(r.regs.doubt) > 0 && r.tab.restorable(begin, r.lead(), r.regs.doubt, r.resync) {
-		if len(r.flights) > 0 {
-			return r.await(ctx, hard, bustime.Forever)
-		}
+	if r.resync && r.tab.initializable(begin) {
 		return r.restore(hard, begin)
+	}
+	if p := r.restorationAt(begin); p != nil {
+		return r.restoreChips(hard, p, begin)
 	}
 	if !r.resync { // what registers hold is not known before
 		if one := r.pick(begin, at); one != nil {

@@ -75,6 +75,7 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 	}
 	p := one.program
 	run := &bus.Program{Ops: p.Ops}
+	r.restoring, r.preparedFor = nil, nil
 	err := r.cfg.Bus.Prepare(hard, append(slices.Clip(r.tab.runs.all), run))
 	if cause := r.lossUntilNow(); cause != nil && err == nil { // by preparing the bus was found again
 		r.paid(owed)
@@ -107,16 +108,16 @@ func (r *runner) runOnDemand(hard context.Context, one *onDemand, begin, until b
 		f.segment.Into = job.codes
 	}
 	before := r.regs.held
-	f.ended = func(res *bus.Result) {
+	f.ended = func(res *bus.Result) error {
 		if res.Refused() && !r.remote() {
 			r.regs.set(before, r.tab.assumes) // nothing else has written since
 		}
 		answer(r.onDemandEnded(one, job, res))
+		return nil
 	}
 	r.regs.wrote(p.Ops, r.tab.assumes)
 	if err := r.submit(f); err != nil {
-		f.ended(&bus.Result{Start: begin, End: begin, Err: err})
-		return nil
+		return f.ended(&bus.Result{Start: begin, End: begin, Err: err})
 	}
 	if r.remote() {
 		return nil
@@ -140,7 +141,6 @@ func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onD
 	failure := ""
 	if res.Err != nil {
 		failure = res.Err.Error()
-		r.resync = r.resync || !res.Refused()
 		if s := r.breaksOff(res.Err); s != nil {
 			failure, done.err = s.cause(), &SafeStopError{*s}
 			r.halt.onDemands++

@@ -1,7 +1,6 @@
 package dispatch
 
 import (
-	"maps"
 	"time"
 
 	"facetd.example/bus"
@@ -29,8 +28,11 @@ type table struct {
 	open map[int]*openJob
 	// skipped marks those of plan.Tasks whose current job was given up.
 	skipped map[int]bool
-	gaps    gapList
-	assumes program.Registers // while no job is open; nil when there are no tasks
+	// refused counts, for each of plan.Tasks, the last jobs in a row that failed as their chips were not restored.
+	refused  map[int]int
+	gaps     gapList
+	assumes  program.Registers // while no job is open; nil when there are no tasks
+	restorer *program.Restorer // nil when there are no tasks
 	// parameters are what may be set between the jobs of its tasks.
 	parameters *parameters
 }
@@ -46,7 +48,8 @@ type counted struct {
 // that the table before had too are counted on.
 func newTable(c *change, epoch bus.Time, before *table) *table {
 	plan := c.plan
-	t := &table{plan: plan, runs: c.runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{}}
+	t := &table{plan: plan, runs: c.runs, epoch: epoch, open: map[int]*openJob{}, skipped: map[int]bool{},
+		refused: map[int]int{}}
 	t.tasks = before.counted(c)
 	if before != nil {
 		t.parameters = before.parameters
@@ -66,6 +69,7 @@ func newTable(c *change, epoch bus.Time, before *table) *table {
 	}
 	t.gaps = gapsOf(plan)
 	t.assumes = plan.Assumes()
+	t.restorer = program.NewRestorer(plan.Array, t.assumes)
 	return t
 }
 
@@ -134,37 +138,6 @@ func (t *table) advance() bool {
 // last reports whether a segment is the last of its job.
 func (t *table) last(e *scheduler.Entry) bool {
 	return e.Segment == len(t.plan.Tasks[e.Task].Segments)-1
-}
-
-// upcoming returns the next segment that is not to be skipped, and its start in bus time. The table is not idle.
-func (t *table) upcoming() (*scheduler.Entry, bus.Time) {
-	skipped := maps.Clone(t.skipped)
-	start, i := t.cycleStart(), t.next
-	for {
-		e := &t.plan.Entries[i]
-		if !skipped[e.Task] {
-			return e, start.Add(e.Start)
-		}
-		if t.last(e) {
-			delete(skipped, e.Task) // what follows is another job
-		}
-		if i++; i == len(t.plan.Entries) {
-			i, start = 0, start.Add(t.plan.Hyperperiod)
-		}
-	}
-}
-
-// restorable reports whether the registers of chips can be restored from bus time begin on without a new beginning of
-// the table: jobs that were released may wait, but none is open whose hold it could break, and it ends before the next
-// segment is to be handed over, which is lead before its start. Unless they are to be restored at all events, the next
-// segment must need them. The table is not idle.
-func (t *table) restorable(begin bus.Time, lead time.Duration, chips []int, anyway bool) bool {
-	if len(t.open) > 0 {
-		return false
-	}
-	next, at := t.upcoming()
-	return (anyway || overlap(t.plan.Tasks[next.Task].Task.Touches, chips)) &&
-		begin.Add(t.plan.InitializationTime+lead) <= at
 }
 
 // quiescent returns the latest instant from last to now at which a change loses nothing: no job is

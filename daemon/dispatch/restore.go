@@ -1,0 +1,143 @@
+package dispatch
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"go.uber.org/zap"
+
+	"facetd.example/bus"
+)
+
+// patience is how many jobs of a task in a row may fail because their chips could not be restored. Then they are
+// restored before the next one, whatever that makes late.
+const patience = 2
+
+// restoration brings the registers of single chips back while jobs of others are open.
+type restoration struct {
+	of      *table
+	chips   []int // that are in doubt, ascending
+	touches []int // that its words reach, ascending
+	run     *bus.Program
+	time    time.Duration
+	all     bool // every chip is restored, whether in doubt or not
+	// prepared says that the bus is ready for it.
+	prepared bool
+}
+
+// restorationAt is what is to be run from bus time begin on for chips in doubt; nil where that has to wait. It is
+// what fits before the next segment and touches no open job. Before a job that needs it, it may also delay others,
+// where all of them end by their deadlines all the same, or where it has waited for too long.
+func (r *runner) restorationAt(begin bus.Time) *restoration {
+	if len(r.regs.doubt) == 0 {
+		return nil
+	}
+	next, at := r.tab.upcoming()
+	if chips := r.restorable(at.Sub(begin)); len(chips) > 0 {
+		return r.restorationOf(chips)
+	}
+	if next.Segment > 0 || r.remote() && begin > at { // a bus far away could not be given it before that
+		return nil
+	}
+	var chips []int
+	for _, c := range common(r.regs.doubt, r.tab.plan.Tasks[next.Task].Task.Touches) {
+		chips = merged(chips, r.tab.restorer.Together(c, r.regs.doubt))
+	}
+	if chips == nil || r.tab.clashes(r.tab.restorer.Touches(chips)) {
+		return nil
+	}
+	if r.tab.absorbs(begin.Add(r.tab.restorer.Time(chips))) || r.tab.refused[next.Task] >= patience && r.tab.patient() {
+		return r.restorationOf(chips)
+	}
+	return nil
+}
+
+// restorable are chips in doubt that can be restored in a length of bus time beside the jobs that are open, those that
+// are needed soonest before others.
+func (r *runner) restorable(free time.Duration) []int {
+	var chips []int
+	for _, c := range r.tab.soonest(r.regs.doubt) {
+		with := merged(chips, r.tab.restorer.Together(c, r.regs.doubt))
+		if r.tab.restorer.Time(with) <= free && !r.tab.clashes(r.tab.restorer.Touches(with)) {
+			chips = with
+		}
+	}
+	return chips
+}
+
+// restorationOf is the restoration of chips. The last one made is kept: a bus far away has it already when it is tried
+// again.
+func (r *runner) restorationOf(chips []int) *restoration {
+	if p := r.restoring; p != nil && p.of == r.tab && slices.Equal(p.chips, chips) {
+		return p
+	}
+	ops := r.tab.restorer.Program(chips)
+	p := &restoration{of: r.tab, chips: chips, touches: r.tab.restorer.Touches(chips),
+		run: &bus.Program{Ops: ops}, time: bus.CostOf(r.cfg.Array, ops).Total()}
+	return p
+}
+
+// restoreChips hands a restoration over, to run from bus time begin on. What follows relies on it: should it fail, that
+// is recalled. Errors: a bus that gives no results any more, or fails again and again.
+func (r *runner) restoreChips(hard context.Context, p *restoration, begin bus.Time) error {
+	if !p.prepared {
+		if err := r.prepare(hard, p.run); err != nil {
+			return r.notInitialized(hard, err)
+		}
+		r.restoring, p.prepared = p, true
+		if r.remote() {
+			return nil // it may have taken a while, so that something else may come first now
+		}
+	}
+	r.onDemands++
+	job := &bus.Job{Number: r.onDemands, Release: begin, Deadline: begin.Add(p.time), Chips: p.touches, Segments: 1}
+	f := &flight{segment: bus.Segment{Job: job, Program: p.run}, start: begin, end: job.Deadline}
+	before, asked := r.regs.held, r.asked
+	f.ended = func(res *bus.Result) error {
+		r.report.initialized(job, res.End, res.Err)
+		if res.Err != nil {
+			if res.Refused() && !r.remote() {
+				r.regs.set(before, r.tab.assumes) // nothing else has written since
+			} else {
+				r.regs.lose(p.touches, r.tab.assumes)
+			}
+			if p.all {
+				r.resync, r.asked = true, asked
+			}
+			return r.notInitialized(hard, res.Err)
+		}
+		r.log.Info("chips restored", zap.Strings("chips", r.cfg.Array.ChipNames(p.chips)),
+			zap.Int64("bus_ns", res.End.NS()))
+		return nil
+	}
+	if p.all {
+		r.resynced()
+	}
+	r.regs.wrote(p.run.Ops, r.tab.assumes)
+	if err := r.submit(f); err != nil {
+		return f.ended(&bus.Result{Start: begin, End: begin, Err: err})
+	}
+	if r.remote() {
+		return nil
+	}
+	return r.nextUnlessStopped(hard)
+}
+
+// common returns the members of two ascending lists; nil is none.
+func common(a, b []int) []int {
+	var out []int
+	for _, c := range a {
+		if _, in := slices.BinarySearch(b, c); in {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// merged returns the members of either of two ascending lists, ascending.
+func merged(a, b []int) []int {
+	out := slices.Concat(a, b)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
