@@ -126,7 +126,7 @@ func (s *source) build(work string, mutants []*mutant) (string, error) {
 			return "", err
 		}
 	}
-	if err := put("facetd_mutant.go", s.chooser()); err != nil {
+	if err := put("facetd_mutant.go", s.chooser(mutants)); err != nil {
 		return "", err
 	}
 	overlay, err := json.Marshal(map[string]any{"Replace": replace})

@@ -34,8 +34,8 @@ func load(root, dir string) (*source, error) {
 		root: root, dir: dir, files: token.NewFileSet(),
 		text: map[string]string{}, parsed: map[string]*ast.File{}, exports: map[string]string{},
 	}
-	// os is for the chooser.
-	out, err := s.command("list", "-export", "-deps", "-json=ImportPath,Export,Dir,GoFiles", "./"+dir, "os").Output()
+	// The last two are for the chooser.
+	out, err := s.command("list", "-export", "-deps", "-json=ImportPath,Export,Dir,GoFiles", "./"+dir, "os", "sync/atomic").Output()
 	if err != nil {
 		return nil, fmt.Errorf("go list: %w", explain(err))
 	}
@@ -102,40 +102,44 @@ const (
 	reached  = "facetdReached"
 )
 
-// chooser declares them. A mutant is chosen before anything of the package runs.
-func (s *source) chooser() string {
+// chooser declares them. A mutant is chosen before anything of the package runs. Telling allocates nothing but for the
+// first time, as there are tests that count allocations.
+func (s *source) chooser(mutants []*mutant) string {
+	var out strings.Builder
 	for _, file := range s.parsed {
-		return fmt.Sprintf(`package %[1]s
+		fmt.Fprintf(&out, `package %[1]s
 
 import (
 	"os"
-	"sync"
+	"sync/atomic"
 )
 
 var (
 	%[2]s = os.Getenv(%[4]q)
 	%[2]sTrace = os.Getenv(%[5]q)
-	%[2]sSeen sync.Map
 )
 
-func %[3]s(id string) {
-	if %[2]sTrace != "" {
+func %[3]s(seen *atomic.Bool, id string) {
+	if %[2]sTrace != "" && seen.CompareAndSwap(false, true) {
 		%[3]sFirst(id)
 	}
 }
 
 func %[3]sFirst(id string) {
-	if _, seen := %[2]sSeen.LoadOrStore(id, true); seen {
-		return
-	}
 	if f, err := os.OpenFile(%[2]sTrace, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600); err == nil {
 		f.WriteString(id + "\n")
 		f.Close()
 	}
 }
 `, file.Name.Name, variable, reached, environment, traceEnvironment)
+		break
 	}
-	return ""
+	for _, m := range mutants {
+		if m.dir == s.dir && !m.broken {
+			fmt.Fprintf(&out, "\nvar %s_%s atomic.Bool\n", reached, m.id())
+		}
+	}
+	return out.String()
 }
 
 // schema is a file in which each function has, beside its body, a copy for each of its mutants. It also tells where
@@ -196,7 +200,7 @@ func (s *source) traced(mutants []*mutant, from, to int) string {
 	var edits []edit
 	for _, m := range mutants {
 		if m.statement < to-1 { // not the closing brace
-			edits = append(edits, edit{m.statement, m.statement, fmt.Sprintf("%s(%q); ", reached, m.id())})
+			edits = append(edits, edit{m.statement, m.statement, fmt.Sprintf("%[1]s(&%[1]s_%[2]s, %[2]q); ", reached, m.id())})
 		}
 	}
 	return s.edited(mutants[0].file, from, to, edits)
@@ -237,7 +241,7 @@ func (s *source) check(mutants []*mutant) error {
 		}
 		parsed, places[name] = append(parsed, file), where
 	}
-	chooser, err := parser.ParseFile(files, "chooser", s.chooser(), parser.SkipObjectResolution)
+	chooser, err := parser.ParseFile(files, "chooser", s.chooser(mutants), parser.SkipObjectResolution)
 	if err != nil {
 		return err
 	}
