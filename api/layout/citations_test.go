@@ -18,7 +18,7 @@ import (
 var (
 	citation = regexp.MustCompile(`(?:[(, ])(19[3-689]\d|197[1-9]|200[1-9]|201\d|202[0-5])(?:[),;.]|$| [^a-z0-9])|` +
 		`\b(IEEE|EMVA|Analog Devices|Texas Instruments|textbooks?)\b`)
-	cited = regexp.MustCompile(`from memory|\b(seen|derived|confirmed|generated)\b|\bread in\b|as printed|no source|` +
+	cited = regexp.MustCompile(`from memory|\b(seen|derived|confirmed|generated|quoted)\b|\bread in\b|as printed|no source|` +
 		`\.json\b`)
 )
 
@@ -85,7 +85,8 @@ func TestCitationsSayWhatWasSeen(t *testing.T) {
 	}
 }
 
-// TestCheckValuesHaveSources: every file of check values says where they are from and how sure that is.
+// TestCheckValuesHaveSources: every file of check values says where they are from and how sure that is, for all of them
+// or for each of its parts.
 func TestCheckValuesHaveSources(t *testing.T) {
 	found := 0
 	err := filepath.WalkDir(root, func(name string, d fs.DirEntry, err error) error {
@@ -106,14 +107,20 @@ func TestCheckValuesHaveSources(t *testing.T) {
 		if err != nil {
 			return err
 		}
-		var file struct{ Source, Status string }
-		if err := json.Unmarshal(text, &file); err != nil {
+		var parts map[string]json.RawMessage
+		if err := json.Unmarshal(text, &parts); err != nil {
 			t.Errorf("%s: %v", name, err)
 			return nil
 		}
-		if len(file.Source) < 10 || !cited.MatchString(file.Status) {
-			t.Errorf("%s: source %q, status %q: say where the values are from, and what of it was seen, derived or is "+
-				"from memory", name, file.Source, file.Status)
+		if parts["source"] != nil { // one for all, or each its own
+			parts = map[string]json.RawMessage{"the file": text}
+		}
+		for part, text := range parts {
+			var of struct{ Source, Status string }
+			if err := json.Unmarshal(text, &of); err != nil || len(of.Source) < 10 || !cited.MatchString(of.Status) {
+				t.Errorf("%s: of %s the source is %q, the status %q: say where the values are from, and what of it was "+
+					"seen, derived or is from memory", name, part, of.Source, of.Status)
+			}
 		}
 		return nil
 	})

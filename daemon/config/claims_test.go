@@ -21,7 +21,8 @@ func TestWhatOperatorsMay(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, after, _ := strings.Cut(strings.Join(strings.Fields(string(reference)), " "), "The role viewer reads everything: ")
+	_, after, _ := strings.Cut(strings.Join(strings.Fields(string(reference)), " "),
+		"The role viewer reads everything: ")
 	viewer, rest, _ := strings.Cut(after, "The role operator also changes things and takes bus time: ")
 	operator, _, found := strings.Cut(rest, ".")
 	if !found {
@@ -45,7 +46,8 @@ func TestWhatOperatorsMay(t *testing.T) {
 				if role, _ := access.MethodRole(method); role == access.Operator {
 					operators[name] = true
 					if word := may[name]; word == "" || !strings.Contains(operator, word) {
-						t.Errorf("%s takes an operator, and the reference does not say %q among %q", method, word, operator)
+						t.Errorf("%s takes an operator, and the reference does not say %q among %q", method, word,
+							operator)
 					}
 				}
 			}

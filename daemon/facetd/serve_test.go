@@ -26,7 +26,8 @@ func TestHelpSaysWhatAReloadChanges(t *testing.T) {
 		t.Fatal("the help does not speak of SIGHUP")
 	}
 	help, _, _ = strings.Cut(help, "What it prints")
-	words := map[string]string{"array": "an array file that describes another array", "tasks": "tasks", "scene": "scene",
+	words := map[string]string{"array": "an array file that describes another array", "tasks": "tasks",
+		"scene":  "scene",
 		"access": "access", "log.level": "log level"}
 	defaults, live := config.Default(), 0
 	for _, l := range yamlfile.Leaves(&defaults) {
