@@ -17,6 +17,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
 	"facetd.example/api/invalid"
+	"facetd.example/api/peertest"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/arrayfile"
 	"facetd.example/chipmodel/bustime"
@@ -287,7 +288,7 @@ func TestEachFaultInItsStep(t *testing.T) {
 		{"late load", chipGroundTruth(&facetdv1.ChipGroundTruth{Chip: "m1", LoadDelayNs: 150e3}), nil, skew, "m1",
 			fail},
 	} {
-		for seed := range uint64(3) {
+		for seed := range uint64(peertest.Cases(1, 3)) {
 			var faults []*facetdv1.Fault
 			if c.fault != nil {
 				faults = append(faults, c.fault)
