@@ -179,35 +179,32 @@ func dataOf(tasks []Task) string {
 // solve asks MiniZinc with Gecode whether a model has a solution.
 func solve(t *testing.T, solver, file, data string) bool {
 	t.Helper()
-	fits, decided := decide(t, solver, file, data, time.Minute)
+	fits, decided := decide(t, solver, file, data, 60)
 	if !decided {
 		t.Fatalf("minizinc decides nothing in a minute: %s", data)
 	}
 	return fits
 }
 
-// decide is solve within a time, after which nothing is decided.
-func decide(t *testing.T, solver, file, data string, within time.Duration) (fits, decided bool) {
+// decide is solve within some seconds of a processor, after which nothing is decided.
+func decide(t *testing.T, solver, file, data string, seconds int) (fits, decided bool) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), within)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
-	cmd := exec.CommandContext(ctx, solver, "--solver", "gecode", "-D", data, file)
+	cmd := exec.CommandContext(ctx, "sh", "-c", fmt.Sprintf(`ulimit -t %d; exec "$@"`, seconds), "sh", solver,
+		"--solver", "gecode", "-D", data, file)
 	// The solver is a child of its own, which goes on when only its parent is killed.
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Cancel = func() error { return syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL) }
 	out, err := cmd.CombinedOutput()
-	if ctx.Err() != nil {
-		return false, false
-	}
-	if err != nil {
-		t.Fatalf("minizinc: %v\n%s", err, out)
-	}
-	switch {
-	case strings.Contains(string(out), "UNSATISFIABLE"):
+	switch said := string(out); {
+	case strings.Contains(said, "UNSATISFIABLE"):
 		return false, true
-	case strings.Contains(string(out), "----------"):
+	case strings.Contains(said, "----------"):
 		return true, true
+	case strings.Contains(said, "rror:"): // of the model or its data
+		t.Fatalf("minizinc: %v\n%s", err, said)
 	}
-	t.Fatalf("minizinc gave no verdict: %s", out)
+	t.Logf("minizinc decides nothing: %v %s", err, out)
 	return false, false
 }
