@@ -186,7 +186,7 @@ func checkRate(t *testing.T, a *chipmodel.Array, b *facetdv1.FittingRate, specs 
 	}
 }
 
-// suggested checks that every suggestion fits, and that a little less of it does not.
+// suggested checks that every suggestion fits, that no block of fewer cells does, and no window of one more row.
 func suggested(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {
 	t.Helper()
 	for _, s := range r.GetSuggestions() {
@@ -207,10 +207,12 @@ func suggested(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*f
 		}
 		mustFit(t, a, specs, change(s.GetBinning(), s.GetWindow()))
 		if b := s.GetBinning(); b != nil {
-			for _, less := range []*facetdv1.Binning{{Rows: b.Rows / 2, Columns: b.Columns},
-				{Rows: b.Rows, Columns: b.Columns / 2}} {
-				if less.Rows > 0 && less.Columns > 0 && fits(t, a, changed(specs, change(less, nil))) {
-					t.Errorf("%s, but %v fits too", s.GetMessage(), less)
+			for _, rows := range []uint32{1, 2, 4, 8} {
+				for _, columns := range []uint32{1, 2, 4, 8} {
+					less := &facetdv1.Binning{Rows: rows, Columns: columns}
+					if rows*columns < b.Rows*b.Columns && fits(t, a, changed(specs, change(less, nil))) {
+						t.Errorf("%s, but %v fits too", s.GetMessage(), less)
+					}
 				}
 			}
 			continue

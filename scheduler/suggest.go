@@ -13,14 +13,15 @@ import (
 const maxSuggested = 4
 
 // suggest adds to a refusal what would fit at the rates asked for: for the task that does not fit, or each of the
-// largest where none is named, the least binning and the largest window with which all tasks fit. Every answer has been
-// planned.
+// largest where none is named, the first binning and a window with which all tasks fit. Every answer has been planned;
+// so has every block of fewer cells, and the window that is one row larger, with which no plan was found. A window that
+// is larger still may fit.
 func (p *remedies) suggest(r *facetdv1.Refusal) {
 	for _, i := range p.suspects(r) {
-		if s := p.leastBinning(i); s != nil {
+		if s := p.fittingBinning(i); s != nil {
 			r.Suggestions = append(r.Suggestions, s)
 		}
-		if s := p.largestWindow(i); s != nil {
+		if s := p.fittingWindow(i); s != nil {
 			r.Suggestions = append(r.Suggestions, s)
 		}
 	}
@@ -58,9 +59,9 @@ func (p *remedies) changed(task int, to *program.Task) int64 {
 	return int64(sub.whole[task].Total())
 }
 
-// leastBinning is the smallest block, of each view at least, with which all tasks
-// fit.
-func (p *remedies) leastBinning(task int) *facetdv1.Suggestion {
+// fittingBinning is the first block, of each view at least and by the number of its cells, with which a plan for all
+// tasks was found.
+func (p *remedies) fittingBinning(task int) *facetdv1.Suggestion {
 	t := p.tasks[task]
 	if !t.Class.HasPatterns() {
 		return nil
@@ -95,9 +96,10 @@ func blocks() [][2]int {
 	return all
 }
 
-// largestWindow is the largest part of each view's window with which all tasks fit: its middle, or the first rows for
-// counter chips, which spend time on every pixel before a window.
-func (p *remedies) largestWindow(task int) *facetdv1.Suggestion {
+// fittingWindow is a part of each view's window with which all tasks fit, while with one more row they do not: its
+// middle, or the first rows for counter chips, which spend time on every pixel before a window. It halves what it
+// looks at, and which windows fit need not be monotone: much larger ones are not ruled out.
+func (p *remedies) fittingWindow(task int) *facetdv1.Suggestion {
 	t := p.tasks[task]
 	first := t.Views[0].Window
 	full := max(first.Rows, first.Columns)
