@@ -118,8 +118,8 @@ func TestCheckValuesHaveSources(t *testing.T) {
 		for part, text := range parts {
 			var of struct{ Source, Status string }
 			if err := json.Unmarshal(text, &of); err != nil || len(of.Source) < 10 || !cited.MatchString(of.Status) {
-				t.Errorf("%s: of %s the source is %q, the status %q: say where the values are from, and what of it was "+
-					"seen, derived or is from memory", name, part, of.Source, of.Status)
+				t.Errorf("%s: of %s the source is %q, the status %q: say where the values are from, and what of it "+
+					"was seen, derived or is from memory", name, part, of.Source, of.Status)
 			}
 		}
 		return nil
