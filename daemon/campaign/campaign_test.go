@@ -138,6 +138,7 @@ func (c *campaign) take(o *outcome) {
 // compare: a second run of the same does the same.
 func (o *outcome) compare(second *outcome) {
 	if second.failed() || second.digest != o.digest {
+		o.differs = true
 		o.problem("a second run differs: digest %016x, before %016x %v", second.digest, o.digest, second.problems)
 	}
 }

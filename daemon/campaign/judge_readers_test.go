@@ -4,7 +4,6 @@ import (
 	"slices"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/daemon/stream"
 )
 
 // wanted are the frame sets that a subscriber is to get, unless they are dropped.
@@ -44,7 +43,6 @@ func (o *outcome) judgeReaders(l *life) {
 		delivered += uint64(len(r.got))
 		next := map[string]int{}
 		var dropped uint64
-		at := 0
 		for k, m := range r.got {
 			fs := m.FrameSet
 			dropped += m.Dropped
@@ -65,15 +63,19 @@ func (o *outcome) judgeReaders(l *life) {
 				o.problem("subscriber %d: %d frame sets dropped in all, %d one by one", i, m.DroppedTotal, dropped)
 				return
 			}
-			// Without decimation a queue loses nothing but what it says, where it says so.
-			if lost := uint64(found - at); r.sub.options.Policy == stream.Queue && r.sub.options.MaxRateHz == 0 &&
-				lost != m.Dropped {
-				o.problem("subscriber %d: %d frame sets are missing before job %d of %s, %d are said to be", i, lost,
-					fs.GetJob(), fs.GetTask(), m.Dropped)
+			// Without decimation nothing of a task is missing but what is said to be, where it is said.
+			missing := uint64(0)
+			for _, w := range sets[next[fs.GetTask()]:found] {
+				if w.GetTask() == fs.GetTask() {
+					missing++
+				}
+			}
+			if r.sub.options.MaxRateHz == 0 && missing != m.OfTask {
+				o.problem("subscriber %d: %d frame sets are missing before job %d of %s, %d are said to be", i, missing,
+					fs.GetJob(), fs.GetTask(), m.OfTask)
 				return
 			}
-			at = found + 1
-			next[fs.GetTask()] = at
+			next[fs.GetTask()] = found + 1
 		}
 	}
 	s := l.stats

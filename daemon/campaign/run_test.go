@@ -26,6 +26,7 @@ type outcome struct {
 	lives    []*life
 	problems []string
 	digest   uint64
+	differs  bool // from another run of the same
 	jobs     int
 	tally    tally
 	// Of the last life: when the faults had ended, and when every task was to be at its rate again, since its start.

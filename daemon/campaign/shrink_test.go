@@ -26,10 +26,17 @@ func shrink(t *testing.T, o *outcome) *shrunk {
 	for i := range chosen {
 		chosen[i] = slices.IndexFunc(o.s.faults, func(f fault) bool { return sameFault(&f, &o.faults[i]) })
 	}
+	run := func(chosen []int) *outcome {
+		next := o.s.run(t, o.s.chosen(chosen))
+		if o.differs && !next.failed() { // it takes two runs to fail
+			next.compare(o.s.run(t, o.s.chosen(chosen)))
+		}
+		return next
+	}
 	least := o
 	for i := 0; i < len(chosen); {
 		fewer := slices.Delete(slices.Clone(chosen), i, i+1)
-		if next := o.s.run(t, o.s.chosen(fewer)); next.failed() {
+		if next := run(fewer); next.failed() {
 			least, chosen = next, fewer
 			i = 0 // one that was needed may not be any more
 			continue
@@ -38,7 +45,7 @@ func shrink(t *testing.T, o *outcome) *shrunk {
 	}
 	out := &shrunk{outcome: least, chosen: chosen}
 	for range again {
-		if o.s.run(t, o.s.chosen(chosen)).failed() {
+		if run(chosen).failed() {
 			out.fails++
 		}
 	}
