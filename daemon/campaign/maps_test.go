@@ -18,9 +18,9 @@ import (
 	"facetd.example/daemon/dispatch"
 )
 
-// randomCalibrations say when correction maps of some chips are made, one after another, each in the place of the one
+// randomCalibrations say when correction maps of a chip are made, one after another, each in the place of the one
 // before: in few seeds without a fault of their disk, and otherwise before it and after it began.
-func randomCalibrations(r *rand.Rand, s *scenario) (chips []string, at []time.Duration) {
+func randomCalibrations(r *rand.Rand, s *scenario) (chip string, at []time.Duration) {
 	i := slices.IndexFunc(s.faults, func(f fault) bool { return f.kind == mapsFull || f.kind == mapsSync })
 	switch {
 	case i >= 0:
@@ -29,10 +29,15 @@ func randomCalibrations(r *rand.Rand, s *scenario) (chips []string, at []time.Du
 	case r.IntN(12) == 0:
 		at = instants(r, 1+r.IntN(2), s.safety)
 	default:
-		return nil, nil
+		return "", nil
 	}
-	names := someChips(r, s.array, s.array.Chips[r.IntN(len(s.array.Chips))].Class)
-	return names[:min(len(names), 2)], at
+	return s.array.Chips[r.IntN(len(s.array.Chips))].Name, at
+}
+
+// calibratedViews are those of which correction maps are made: of one chip, as captures of several are asked for at one
+// instant, where nothing fixes their order.
+func calibratedViews() []*facetdv1.View {
+	return []*facetdv1.View{{Name: "whole"}, {Name: "corner", Window: &facetdv1.Window{Rows: 1, Columns: 1}}}
 }
 
 // made is what became of a calibration whose levels were gathered.
@@ -99,7 +104,8 @@ func (l *life) calibrate() {
 
 // gather opens a session with one level.
 func (l *life) gather() (string, error) {
-	got, err := l.maps.StartCalibration(l.ctx, &facetdv1.StartCalibrationRequest{Target: list(l.s.calibrated...)})
+	got, err := l.maps.StartCalibration(l.ctx, &facetdv1.StartCalibrationRequest{Target: list(l.s.calibrated),
+		Views: calibratedViews()})
 	if err != nil {
 		return "", err
 	}
@@ -160,7 +166,7 @@ func (o *outcome) judgeMaps(l *life) {
 	for i, m := range l.made {
 		failed := len(m.answer.GetFailures())
 		if m.err != nil {
-			failed = len(l.s.calibrated) // none could be made
+			failed = len(calibratedViews()) // none could be made
 		}
 		failures += failed
 		active := ids(m.active)
@@ -172,7 +178,7 @@ func (o *outcome) judgeMaps(l *life) {
 			o.problem("correction maps: %s", m.wrong)
 		case !slices.Equal(active, ids(m.found)):
 			o.problem("correction maps %v are active, the folder holds %v", active, ids(m.found))
-		case missing || len(m.answer.GetCorrectionMaps())+failed != len(l.s.calibrated):
+		case missing || len(m.answer.GetCorrectionMaps())+failed != len(calibratedViews()):
 			o.problem("calibration %d made %v and says that %d failed; active are %v", i,
 				ids(m.answer.GetCorrectionMaps()), failed, active)
 		case m.struck > failed || m.struck == 0 && failed > 0:

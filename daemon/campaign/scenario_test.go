@@ -32,8 +32,8 @@ type scenario struct {
 	demands  []demand
 	settings []setting
 	stops    []stop
-	// calibrated are the chips of which correction maps are made, and calibrations when.
-	calibrated   []string
+	// calibrated is the chip of which correction maps are made, and calibrations when.
+	calibrated   string
 	calibrations []time.Duration
 	subscribers  []subscriber
 	recordings   []recording
