@@ -104,3 +104,23 @@ func TestWitnessesWithoutATable(t *testing.T) {
 		}
 	}
 }
+
+// TestPlacementsOutsideTheirTimes: a table is refused where a job begins before its release or ends after its deadline
+// by a tick, and an order of priorities where it names no task.
+func TestPlacementsOutsideTheirTimes(t *testing.T) {
+	jobs := []Job{{Task: 0, Release: 10, Deadline: 20, Costs: []int64{4}}}
+	for start, good := range map[int64]bool{9: false, 10: true, 16: true, 17: false} {
+		table := Table{Hyperperiod: 100, Placements: []Placement{{Start: start, End: start + 4}}}
+		if err := Check(100, jobs, table); (err == nil) != good {
+			t.Errorf("a job from %d on: %v", start, err)
+		}
+	}
+	for _, order := range [][]int{{-1, 0}, {0, 2}, {0, 0}, {0}} {
+		if err := checkOrder(2, order); err == nil {
+			t.Errorf("the order %v of two tasks is taken", order)
+		}
+	}
+	if err := checkOrder(2, []int{1, 0}); err != nil {
+		t.Error(err)
+	}
+}
