@@ -114,8 +114,32 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	return r.cfg.Array.UpTime(epoch), res.Err
 }
 
-// overtaken fails the jobs that the active table released before a safe stop was asked for at a bus time, and that were
-// not run.
+// waitsInVain reports whether a change or a restoration of all chips has waited for so long that no instant for it will
+// be found: the queue of a bus far away may be too short for all that is to be handed over before.
+func (r *runner) waitsInVain(now bus.Time) bool {
+	switch {
+	case !r.remote() || r.tab.idle() || !r.resync && !r.box.hasChange():
+		r.wanted = 0
+		return false
+	case r.wanted == 0:
+		r.wanted = now
+	}
+	return now > r.wanted.Add(r.tab.plan.Hyperperiod+2*(r.lead()+spareLead))
+}
+
+// queueTooShort is why jobs fail that have to make room for an initialization.
+const queueTooShort = "the queue of the bus is too short to initialize the registers without a pause"
+
+// makeRoom fails what is open or released before a bus time. Nothing is in flight.
+func (r *runner) makeRoom(before bus.Time) {
+	r.again = nil
+	for len(r.jobs) > 0 {
+		r.give(r.jobs[0], queueTooShort)
+	}
+	r.overtaken(before, queueTooShort)
+}
+
+// overtaken fails the jobs that the active table released before a bus time, as of a safe stop, and that were not run.
 func (r *runner) overtaken(before bus.Time, cause string) {
 	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < before {
 		e, at := r.tab.entry()

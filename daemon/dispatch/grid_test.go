@@ -141,3 +141,59 @@ func TestChangesPassOverNoRelease(t *testing.T) {
 		})
 	}
 }
+
+// TestChangesOnAShortQueue: where the queue of the bus holds little more than its lead, there is no instant before
+// which
+// all can be handed over. A change takes effect all the same, soon, and the jobs that make room for it are counted.
+func TestChangesOnAShortQueue(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		limits := bus.Limits{LeastLead: 50 * time.Millisecond, Queue: 6}
+		r, noted := rigFor(t, limits, memTask(100))
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- r.Run(ctx) }()
+		time.Sleep(300 * time.Millisecond)
+		for range 5 {
+			within, over := context.WithTimeout(ctx, time.Second)
+			if _, err := r.UpdateTask(within, memTask(100)); err != nil {
+				t.Errorf("a change: %v", err)
+			}
+			over()
+			time.Sleep(200 * time.Millisecond)
+		}
+		cancel()
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+		var begun []int64 // the initializations
+		for _, rec := range noted.Records() {
+			if rec.Segment.Job.Task == "" && rec.Result.Err == nil {
+				begun = append(begun, rec.Start.NS())
+			}
+		}
+		sets, failed := r.watch.of("mem"), 0
+		for i, fs := range sets {
+			if fs.GetFailure() != "" {
+				failed++
+			}
+			if fs.GetJob() != uint64(i) || fs.GetLate() {
+				t.Errorf("job %d: number %d, late %v", i, fs.GetJob(), fs.GetLate())
+			}
+			if i == 0 {
+				continue
+			}
+			before, at := sets[i-1].GetReleaseBusNs(), fs.GetReleaseBusNs()
+			if changed := slices.ContainsFunc(begun,
+				func(b int64) bool { return b > before && b <= before+10e6 }); !changed &&
+				at != before+10e6 {
+				t.Errorf("job %d was released %d ns after the one before it, without a change between", i, at-before)
+			}
+		}
+		if len(begun) != 6 || len(sets) < 100 || failed > 60 {
+			t.Errorf("%d initializations, %d jobs, of which %d failed", len(begun), len(sets), failed)
+		}
+		if len(r.watch.violations) > 0 {
+			t.Errorf("rules violated: %v", r.watch.violations)
+		}
+	})
+}

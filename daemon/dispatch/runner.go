@@ -50,6 +50,7 @@ type runner struct {
 	// first one. It has no one to answer.
 	standing  change
 	last      bus.Time // end of the last segment that has ended
+	wanted    bus.Time // since when a change or a restoration of all chips waits; 0 where none does
 	taken     bus.Time // end of the last that was submitted, as planned
 	regs      registers
 	recalled  bus.Time // what starts before it could not be handed over, as something else was recalled
@@ -178,8 +179,16 @@ func (r *runner) step(ctx, hard context.Context) error {
 		return r.await(ctx, hard, bustime.Forever)
 	}
 	now := r.now()
-	if quiescentAt, quiescent := r.quiescent(now); quiescent && (r.resync || r.box.hasChange()) &&
-		!r.behind(quiescentAt) {
+	quiescentAt, quiescent := r.quiescent(now)
+	if !quiescent && r.waitsInVain(now) {
+		if len(r.flights) > 0 {
+			return r.await(ctx, hard, bustime.Forever)
+		}
+		r.makeRoom(r.soonest(now))
+		quiescentAt, quiescent = r.quiescent(now)
+	}
+	if quiescent && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) {
+		r.wanted = 0
 		if c := r.box.takeChange(); c != nil {
 			return r.activate(hard, c, quiescentAt)
 		}
