@@ -127,7 +127,9 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 	meta.Levels = levelMessages(made, made.Levels, meta.GetCodesPerDecade())
 	meta.Levels[0].FirstBusNs, meta.Levels[0].LastBusNs = gather.level.firstNS[0], gather.level.lastNS[0]
 	shown := gather.level.shown.GetChips()[0]
-	if caution := m.cmap.UnevenCaution(level); caution != "" {
+	// Alternating shares of pairs make cells alike over some roots of their number (the spread of a random walk).
+	reach := int(math.Ceil(4 * math.Sqrt(float64(len(view.GetShares())))))
+	if caution := m.cmap.UnevenCaution(level, reach); caution != "" {
 		shown.Cautions = append(shown.Cautions, caution)
 	}
 	kept, err := s.keep(meta, made)

@@ -69,20 +69,24 @@ func TestUneven(t *testing.T) {
 			"nothing changed":        {even, own(0), false},
 			"drift":                  {even, own(6), false},
 			"drift of smoothed ones": {even, smooth(own(6)), false},
+			"drift, much smoothed":   {even, smooth(smooth(smooth(smooth(own(0.3))))), false},
 			"a lens":                 {func(x, y float64) float64 { return 1 - 0.1*(x*x+y*y) }, own(3), true},
 			"a slope":                {func(x, _ float64) float64 { return 1 + 0.08*x }, own(3), true},
 			"a scene": {func(x, y float64) float64 { return math.Exp(math.Sin(3*x) * math.Cos(2*y)) }, own(3),
 				true},
 		} {
-			l := level(c.light, c.drift)
-			codes, caution := m.Uneven(l), m.UnevenCaution(l)
+			l, reach := level(c.light, c.drift), 0
+			if strings.Contains(name, "much") {
+				reach = 10
+			}
+			codes, caution := m.Uneven(l, reach), m.UnevenCaution(l, reach)
 			if (codes > 0) != c.uneven || (caution != "") != c.uneven ||
 				c.uneven && !strings.Contains(caution, "not uniform") {
 				t.Errorf("%v, %s: %.2f codes in common, %q", method, name, codes, caution)
 			}
 		}
 		if got := m.Uneven(Level{1, simulated(t, Shape{Rows: 4, Columns: 4}, scale, 2,
-			func(int) float64 { return 9 })}); got != 0 {
+			func(int) float64 { return 9 })}, 0); got != 0 {
 			t.Errorf("a level of another shape: %v", got)
 		}
 	}
