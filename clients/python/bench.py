@@ -17,6 +17,7 @@ from __future__ import annotations
 import asyncio
 import multiprocessing
 import os
+import queue
 import statistics
 import sys
 import time
@@ -28,13 +29,15 @@ import numpy as np
 
 import facetd
 from facetd._channel import Endpoint
+from facetd._follow import MAX_WINDOW, StreamOptions, grant
 from facetd._schema import schema
 
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 from tests import rig  # noqa: E402
 
 SETS, ROUNDS = 1500, 3
-METHOD = "/facetd.v1.FrameService/StreamFrameSets"
+QUEUE = StreamOptions(overflow="queue", queue_length=1024)
+METHOD = "/facetd.v1.FrameService/FollowFrameSets"
 
 
 def serve(side: int, pipe: Any) -> None:
@@ -44,28 +47,43 @@ def serve(side: int, pipe: Any) -> None:
         for i in range(12)
     ]
     sets = [rig.response("wall", job, frames) for job in range(SETS)]
-    with rig.Fake({"FrameService/StreamFrameSets": lambda r, c: iter(sets)}) as fake:
+    with rig.Fake({"FrameService/FollowFrameSets": rig.granted(lambda r, c: iter(sets))}) as fake:
         pipe.send(fake.address)
         pipe.recv()
 
 
-def bare(address: str, request: Any, handle: Callable[[Any], None], count: int) -> float:
+def asking(options: StreamOptions, ahead: int, came: queue.SimpleQueue[bool]) -> Iterator[Any]:
+    """Begins a stream and grants so many frame sets ahead, as the client does."""
+    yield options.start("", [], ahead)
+    while came.get():
+        for _ in range(ahead // 2 - 1):
+            if not came.get():
+                return
+        yield grant(ahead // 2)
+
+
+def bare(address: str, options: StreamOptions, handle: Callable[[Any], None], count: int) -> float:
     """Reads with gRPC and numpy alone; returns the seconds it took."""
     # The same options and a connection that is made, so that only the reading differs.
     with grpc.insecure_channel(address, Endpoint(address, None, None).options()) as channel:
         grpc.channel_ready_future(channel).result(10)
-        stream = channel.unary_stream(
+        stream = channel.stream_stream(
             METHOD,
-            request_serializer=schema.message("StreamFrameSetsRequest").SerializeToString,
-            response_deserializer=schema.message("StreamFrameSetsResponse").FromString,
+            request_serializer=schema.message("FollowFrameSetsRequest").SerializeToString,
+            response_deserializer=schema.message("FollowFrameSetsResponse").FromString,
         )
-        call, begin = stream(request), time.perf_counter()
-        for n, response in enumerate(call, 1):
-            handle(response)
+        came: queue.SimpleQueue[bool] = queue.SimpleQueue()
+        call, begin, n = stream(asking(options, MAX_WINDOW, came)), time.perf_counter(), 0
+        for response in call:
+            if response.HasField("delivery"):
+                came.put(True)
+                handle(response.delivery)
+                n += 1
             if n == count:
                 break
         took = time.perf_counter() - begin
         call.cancel()
+        came.put(False)
         return took
 
 
@@ -102,7 +120,6 @@ async def awaited(address: str) -> float:
 
 
 def throughput(loop: asyncio.AbstractEventLoop) -> None:
-    request = schema.message("StreamFrameSetsRequest")()
     for side in (20, 40):
         ours, theirs = multiprocessing.get_context("spawn").Pipe()
         server = multiprocessing.get_context("spawn").Process(target=serve, args=(side, theirs), daemon=True)
@@ -110,7 +127,7 @@ def throughput(loop: asyncio.AbstractEventLoop) -> None:
         address = ours.recv()
         took: dict[str, list[float]] = {"bare gRPC": [], "facetd": [], "facetd.aio": []}
         for _ in range(ROUNDS):
-            took["bare gRPC"].append(bare(address, request, raw_rows, SETS))
+            took["bare gRPC"].append(bare(address, QUEUE, raw_rows, SETS))
             took["facetd"].append(blocking(address))
             took["facetd.aio"].append(loop.run_until_complete(awaited(address)))
         ours.send(None)
@@ -127,6 +144,17 @@ def delays(sets: Iterator[tuple[int, int]]) -> str:
     return f"median {statistics.median(ms):.2f} ms, 95 % {ms[len(ms) * 95 // 100]:.2f} ms, most {ms[-1]:.2f} ms of {len(ms)}"
 
 
+def ages(address: str, interval: float) -> str:
+    """Returns how old the light is that a slow reader gets, in ms."""
+    with facetd.connect(address) as client, client.stream(["bow"]) as stream:
+        ms = []
+        for _ in range(int(max(20, 2 / interval))):
+            time.sleep(interval)
+            ms.append(1000 * stream.next(10).age())
+    ms.sort()
+    return f"median {statistics.median(ms):.1f} ms, most {ms[-1]:.1f} ms of {len(ms)}"
+
+
 def latency() -> None:
     if not os.environ.get("FACETD_BINARY"):
         print("latency: FACETD_BINARY is not set")
@@ -141,7 +169,7 @@ def latency() -> None:
                 stamp = f.first_sample_time.seconds * 10**9 + f.first_sample_time.nanos
                 seen.append((now, stamp + f.last_converted_bus_ns - f.first_sample_bus_ns))
 
-            bare(daemon.address, schema.message("StreamFrameSetsRequest")(overflow=2), handle, 300)
+            bare(daemon.address, QUEUE, handle, 300)
             return iter(seen)
 
         def ours() -> Iterator[tuple[int, int]]:
@@ -154,6 +182,8 @@ def latency() -> None:
 
         print("latency, bare gRPC:", delays(raw()))
         print("latency, facetd:   ", delays(ours()))
+        for interval in (0.01, 0.1, 0.5):
+            print(f"ages, one task at 50 Hz read every {1000 * interval:.0f} ms: {ages(daemon.address, interval)}")
 
 
 def main() -> None:

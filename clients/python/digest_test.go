@@ -30,16 +30,20 @@ func TestDigestsBesideGo(t *testing.T) {
 	defer conn.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	stream, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{
-		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
-	})
+	stream, err := facetdv1.NewFrameServiceClient(conn).FollowFrameSets(ctx)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := stream.Header(); err != nil { // subscribed: all that is sent to Python comes here too
+	count := peertest.Cases(190, 950)
+	start := &facetdv1.FollowStart{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024, FrameSets: 1024}
+	err = stream.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Start{Start: start}})
+	if err != nil {
 		t.Fatal(err)
 	}
-	count := peertest.Cases(190, 950)
+	// Begun: all that is sent to Python comes here too.
+	if m, err := stream.Recv(); err != nil || m.GetBegun() == nil {
+		t.Fatalf("the stream begins with %v, %v", m, err)
+	}
 	var out, errs bytes.Buffer
 	cmd := command(t, "tests/digest.py", address, fmt.Sprint(count))
 	cmd.Stdout, cmd.Stderr = &out, &errs
@@ -51,10 +55,15 @@ func TestDigestsBesideGo(t *testing.T) {
 	var sets []*facetdv1.FrameSet
 	for done := false; !done; {
 		m, err := stream.Recv()
-		if err != nil || m.GetDropped() > 0 {
-			t.Fatalf("%v, %d dropped", err, m.GetDropped())
+		if err != nil || m.GetDelivery().GetDropped() > 0 {
+			t.Fatalf("%v, %d dropped", err, m.GetDelivery().GetDropped())
 		}
-		sets = append(sets, m.GetFrameSet())
+		if set := m.GetDelivery().GetFrameSet(); set != nil {
+			sets = append(sets, set)
+			// An error of sending is told by receiving.
+			_ = stream.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Grant{
+				Grant: &facetdv1.FollowGrant{FrameSets: 1}}})
+		}
 		select {
 		case err := <-ended:
 			if err != nil {

@@ -38,7 +38,7 @@ var built struct {
 
 // TestMain removes the daemon that was built, if it was.
 func TestMain(m *testing.M) {
-	peertest.Parallel(7) // each of the modules, and the other client
+	peertest.Parallel(8) // each of the modules, and the other client
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		if built.dir != "" {
 			os.RemoveAll(built.dir)

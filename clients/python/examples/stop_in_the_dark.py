@@ -58,8 +58,8 @@ class Guard:
             return self.stop(str(err))
         if fs.late:
             return self.stop(f"job {fs.job} was late")
-        if fs.gap and fs.gap.restarted:
-            return self.stop("the daemon or the task was restarted")
+        if fs.gap and (fs.gap.restarted or fs.gap.replaced):
+            return self.stop("the daemon was started again" if fs.gap.restarted else "the task is another one")
         # The darkest chip decides: one that fails dark must not be outvoted.
         chip, volts = min(((f.chip, float(f.volts.mean())) for f in fs.frames), key=lambda cv: cv[1])
         limit = self.limits.dark_volts if self.going else self.limits.bright_volts

@@ -137,7 +137,7 @@ def any_call(method: str, request: Mapping[str, Any]) -> Call[dict[str, Any]]:
         found = schema.method(method)
     except KeyError:
         raise ValueError(f"there is no method {method!r}; give for instance SceneService/SetScene") from None
-    if getattr(found, "server_streaming", None) or getattr(found, "client_streaming", None):
+    if kind(method) != "unary_unary" or getattr(found, "server_streaming", None) or getattr(found, "client_streaming", None):
         raise ValueError(f"{method} is a stream")
     try:
         message = json_format.ParseDict(dict(request), schema.message(found.input_type.full_name)())
@@ -146,8 +146,18 @@ def any_call(method: str, request: Mapping[str, Any]) -> Call[dict[str, Any]]:
     return Call(method, message, lambda r: dict(json_format.MessageToDict(r, preserving_proto_field_name=True)))
 
 
-#: Methods that answer with a stream; descriptors of older versions of protobuf do not say.
-STREAMS = frozenset({"FrameService/StreamFrameSets", "EventService/StreamEvents", "StatusService/WatchStatus"})
+#: Methods that answer with a stream, and how gRPC calls their kind; descriptors of older
+#: versions of protobuf do not say.
+STREAMS = {
+    "FrameService/FollowFrameSets": "stream_stream",
+    "EventService/StreamEvents": "unary_stream",
+    "StatusService/WatchStatus": "unary_stream",
+}
+
+
+def kind(method: str) -> str:
+    """Returns how gRPC calls the kind of a method."""
+    return STREAMS.get(method, "unary_unary")
 
 
 def watch_events(after: int | None, chosen: Any) -> Call[Event]:

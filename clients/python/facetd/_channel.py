@@ -69,10 +69,13 @@ class Endpoint:
         options: list[tuple[str, Any]] = [
             ("grpc.max_receive_message_length", MAX_RECEIVE_BYTES),
             # Each client has a connection of its own, so that none waits behind another's
-            # frames; a lost connection is tried again soon.
+            # frames. A lost connection is tried again soon: streams make pauses of their own,
+            # which come on top of these. A try that is not answered at all makes way for the
+            # next after 2 s, in which TLS over a poor link is done.
             ("grpc.use_local_subchannel_pool", 1),
             ("grpc.initial_reconnect_backoff_ms", 100),
-            ("grpc.max_reconnect_backoff_ms", 1000),
+            ("grpc.max_reconnect_backoff_ms", 250),
+            ("grpc.min_reconnect_backoff_ms", 2000),
             # Find out within 15 s that a daemon is gone without a word.
             ("grpc.keepalive_time_ms", 10_000),
             ("grpc.keepalive_timeout_ms", 5_000),

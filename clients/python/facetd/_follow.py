@@ -1,5 +1,5 @@
-"""What the blocking and the asyncio client share: which calls there are, when to try
-again, what was lost between two frame sets. No clock, thread, or socket."""
+"""What the blocking and the asyncio client share of a stream: what is asked for, when to
+try again, and what is granted to the daemon and when. No clock, thread, or socket."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import random
 from typing import Any
 
 from ._schema import new
-from .frames import FrameSet, Gap
+from ._lost import Arrival, Inbox, Places
 
 
 @dataclasses.dataclass(frozen=True)
@@ -19,7 +19,7 @@ class Backoff:
     #: Longest first wait, in seconds.
     initial: float = 0.1
     #: Longest wait, in seconds.
-    maximum: float = 5.0
+    maximum: float = 0.5
     #: By what the longest wait grows.
     factor: float = 2.0
     #: Tries in a row before the stream gives up with UnavailableError; None is never.
@@ -45,6 +45,11 @@ class Backoff:
         """Whether to give up after that many tries that failed."""
         return self.give_up_after is not None and tries > self.give_up_after
 
+
+#: Heartbeat intervals without a word after which the daemon counts as gone.
+SILENCES = 3
+#: Most frame sets under "queue" that are granted ahead of the reads.
+MAX_WINDOW = 16
 
 #: A stream that ends with the first error.
 NO_RECONNECT = Backoff(give_up_after=0)
@@ -72,10 +77,16 @@ class StreamOptions:
     #: "latest" or "queue".
     overflow: str = "latest"
     queue_length: int = 16
+    #: Seconds after which a daemon that has nothing to send says so.
+    heartbeat: float = 1.0
 
     def __post_init__(self) -> None:
         if self.overflow not in ("latest", "queue"):
             raise ValueError(f'overflow {self.overflow!r}: use "latest" or "queue"')
+        if not 1 <= self.queue_length <= 1024:
+            raise ValueError(f"queue_length {self.queue_length}: give 1 to 1024")
+        if not 0.05 <= self.heartbeat <= 3600:
+            raise ValueError(f"heartbeat {self.heartbeat}: give 0.05 to 3600 seconds")
         for name in ("tasks", "chips"):
             if isinstance(getattr(self, name), str):
                 raise ValueError(f"{name} is one string: give a list of names")
@@ -85,132 +96,130 @@ class StreamOptions:
         """Whether only the newest frame set of each task is of interest."""
         return self.overflow == "latest"
 
-    def request(self) -> Any:
-        """Returns the request."""
-        return new(
-            "StreamFrameSetsRequest",
-            tasks=self.tasks,
-            chips=self.chips,
+    @property
+    def window(self) -> int:
+        """Frame sets that may be on their way or wait in the client."""
+        return 1 if self.latest else min(self.queue_length, MAX_WINDOW)
+
+    @property
+    def silence(self) -> float:
+        """Seconds without a word after which the daemon counts as gone."""
+        return SILENCES * self.heartbeat
+
+    def start(self, instance: str, after: list[Any], granted: int) -> Any:
+        """Returns the request that begins a stream, where the one before ended."""
+        whole, rest = divmod(round(self.heartbeat * 10**9), 10**9)
+        start = new(
+            "FollowStart",
+            selection=new("FrameSelection", tasks=self.tasks, chips=self.chips, codes=self.codes),
             overflow=1 if self.latest else 2,
             queue_length=0 if self.latest else self.queue_length,
-            codes=self.codes,
             max_rate_hz=self.max_rate_hz,
+            heartbeat_interval=new("google.protobuf.Duration", seconds=whole, nanos=rest),
+            frame_sets=granted,
+            instance_id=instance,
+            after=after,
         )
+        return new("FollowFrameSetsRequest", start=start)
 
 
-@dataclasses.dataclass
-class Arrival:
-    """A message of a stream as it came in."""
+def grant(frame_sets: int) -> Any:
+    """Returns the request that lets the daemon send more."""
+    return new("FollowFrameSetsRequest", grant=new("FollowGrant", frame_sets=frame_sets))
 
-    message: Any
-    received_time_ns: int
-    received_monotonic_ns: int
-    #: Number of the connection, from 1, and the run of the daemon that it is to: when
-    #: that daemon started, None where that is not known.
-    connection: int
-    run: int | None
-    #: Dropped frame sets since the arrival before, by the daemon and by us.
-    dropped: int = 0
+
+class Follower:
+    """One stream over all of its connections. It says how many frame sets to grant, keeps
+    what came until it is read, and knows when the daemon has been silent for too long. Not
+    safe for use by several threads: the callers guard it. Times are monotonic seconds.
+
+    Under "latest" a frame set is granted by the read that waits for it, so that none is on
+    its way while nobody reads. Only a read that ends without one, by its time limit, leaves
+    its grant behind: what comes then waits here, and makes way for a newer one that is
+    granted as it comes, until a read has waited for its frame set again. Under "queue" a few
+    are granted ahead of the reads, which take all in order.
+    """
+
+    def __init__(self, options: StreamOptions) -> None:
+        self._options = options
+        self._places = Places(options.max_rate_hz > 0)
+        self.inbox = Inbox(options.latest)
+        self._connected = False
+        self._begun = False
+        self._granted = 0
+        self._since: float | None = None  # when the daemon was heard last, or was to answer
+        self._reading = self._waited = self._polled = False
 
     @property
-    def task(self) -> str:
-        """The task of the frame set."""
-        return str(self.message.frame_set.task)
+    def dropped_total(self) -> int:
+        """Frame sets dropped since the stream began, by the daemon and here."""
+        return self._places.dropped_total + self.inbox.dropped
 
+    def start(self, now: float) -> Any:
+        """Returns the first request of a new connection."""
+        self._connected, self._begun, self._granted = True, False, 0
+        granted = self._due(now)
+        self._since = now
+        return self._options.start(self._places.instance, self._places.positions(), granted)
 
-@dataclasses.dataclass
-class _Seen:
-    """What is kept of the last frame set of a task."""
+    def broken(self) -> None:
+        """The connection has ended."""
+        self._connected, self._begun, self._granted, self._since = False, False, 0, None
 
-    job: int
-    release_bus_ns: int
-    light_time_ns: int | None
-    received_time_ns: int
-    connection: int
-    run: int | None
+    def hear(self, m: Any, now: float, time_ns: int, monotonic_ns: int) -> int:
+        """Takes what the daemon sent; returns how many frame sets to grant. Raises
+        ValueError where it is not what may come."""
+        event = m.WhichOneof("event")
+        if self._begun == (event == "begun"):
+            raise ValueError(f"the daemon's stream holds {event or 'nothing'} where that cannot be")
+        self._since = now
+        if event == "begun":
+            self._begun = True
+            self._places.begun(m.begun)
+        elif event == "delivery":
+            self._granted -= 1
+            self.inbox.put(Arrival(m.delivery.frame_set, time_ns, monotonic_ns, self._places.lost(m.delivery)))
+        elif event == "task_notice":
+            self._places.notice(m.task_notice)
+        return self._due(now)
 
-
-class GapTracker:
-    """Finds what was lost before each frame set, from job numbers, bus times, the
-    daemon's counts and the connection. Give it every set that is handed out, in order."""
-
-    def __init__(self, decimated: bool) -> None:
-        self._decimated = decimated
-        self._seen: dict[str, _Seen] = {}
-
-    def frame_set(self, a: Arrival) -> FrameSet:
-        """Returns the frame set of an arrival, with its gap."""
-        fs = FrameSet.of(a.message.frame_set, a.received_time_ns, a.received_monotonic_ns)
-        last = self._seen.get(fs.task)
-        self._seen[fs.task] = _Seen(fs.job, fs.release_bus_ns, fs.light_time_ns, fs.received_time_ns, a.connection, a.run)
-        gap = self._gap(fs, last, a)
-        return dataclasses.replace(fs, gap=gap) if gap else fs
-
-    def _gap(self, fs: FrameSet, last: _Seen | None, a: Arrival) -> Gap | None:
-        if last is None:
-            # A task that is new to us began whenever it did: nothing was lost that we
-            # know of, unless we hear that something was.
-            return Gap(a.dropped, None, 0, False, None, None, None) if a.dropped else None
-        reconnects = a.connection - last.connection
-        new_run = reconnects > 0 and last.run is not None and a.run is not None and last.run != a.run
-        restarted = new_run or fs.job <= last.job or fs.release_bus_ns < last.release_bus_ns
-        missing: range | None = range(0 if restarted else last.job + 1, fs.job)
-        if self._decimated:
-            missing = None
-        if not (a.dropped or missing or reconnects or restarted):
-            return None
-        if fs.light_time_ns is not None and last.light_time_ns is not None:
-            host_gap = fs.light_time_ns - last.light_time_ns
-        else:
-            host_gap = fs.received_time_ns - last.received_time_ns
-        return Gap(
-            dropped=a.dropped,
-            missing_jobs=missing,
-            reconnects=reconnects,
-            restarted=restarted,
-            previous_job=last.job,
-            bus_gap_ns=None if restarted else fs.release_bus_ns - last.release_bus_ns,
-            host_gap_ns=host_gap,
-        )
-
-
-class Inbox:
-    """What waits for the reader of a stream. Under "latest" the newest of each task
-    waits, in the turn of the one it takes the place of, so that what a slow reader gets
-    is never older than it must be; under "queue" one waits, and the connection behind
-    it holds back the daemon, which then drops by its own policy. Dropped frame sets are
-    counted. Not safe for use by several threads: the callers guard it."""
-
-    def __init__(self, latest: bool) -> None:
-        self._latest = latest
-        self._waiting: dict[Any, Arrival] = {}
-        self._carry = 0  # dropped, not yet told to the reader
-        #: Frame sets that were dropped since the stream began, by daemon and client.
-        self.dropped_total = 0
-        #: Frame sets that max_rate_hz left out since the connection was made.
-        self.decimated_total = 0
-
-    @property
-    def full(self) -> bool:
-        """Whether put must wait."""
-        return not self._latest and bool(self._waiting)
-
-    def __len__(self) -> int:
-        return len(self._waiting)
-
-    def put(self, a: Arrival) -> None:
-        """Adds an arrival; not when full."""
-        self._carry += a.message.dropped
-        self.dropped_total += a.message.dropped
-        self.decimated_total = a.message.decimated_total
-        key = a.task if self._latest else None
-        if key in self._waiting:
-            self._carry += 1
-            self.dropped_total += 1
-        self._waiting[key] = a
+    def read(self, now: float) -> int:
+        """A read begins; returns how many frame sets to grant."""
+        self._reading, self._waited = True, not self.inbox
+        return self._due(now)
 
     def take(self) -> Arrival:
-        """Returns what waits longest, with what was dropped since the one before it."""
-        a = self._waiting.pop(next(iter(self._waiting)))
-        a.dropped, self._carry = self._carry, 0
-        return a
+        """Ends a read with what waits longest; there must be something."""
+        if self._waited:
+            self._polled = False
+        self._reading = False
+        return self.inbox.take()
+
+    def leave(self, now: float) -> int:
+        """Ends a read without a frame set; returns how many to grant."""
+        self._reading, self._polled = False, self._options.latest
+        return self._due(now)
+
+    def silent_at(self) -> float | None:
+        """Until when the daemon must say something; None while it need not."""
+        if self._since is None or (self._begun and not self._granted):
+            return None
+        return self._since + self._options.silence
+
+    def _due(self, now: float) -> int:
+        """Counts what is to be granted now as granted."""
+        room = self._options.window - self._granted
+        if not self._connected:
+            return 0
+        if not self._options.latest:
+            room -= len(self.inbox)
+            # Several at a time: each grant is a message of its own.
+            due = room if self._reading and 2 * room >= self._options.window else 0
+        elif self._reading:
+            due = room if not self.inbox else 0
+        else:
+            due = room if self._polled else 0
+        if due and not self._granted:
+            self._since = now
+        self._granted += due
+        return due

@@ -21,11 +21,12 @@ import grpc.aio
 from . import _calls
 from ._calls import Call
 from ._channel import TLS, Endpoint, Token
-from ._follow import Arrival, Backoff, GapTracker, Inbox, StreamOptions, codes, jitter
+from ._follow import Backoff, Follower, StreamOptions, codes, grant, jitter
+from ._lost import Arrival, GapTracker
 from ._schema import schema
 from .array import Array
 from .enums import EventKind, Register, Severity, Strobe
-from .errors import CancelledError, DeadlineError, FacetdError, from_rpc, retryable
+from .errors import CancelledError, DeadlineError, FacetdError, UnavailableError, from_rpc, retryable
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
@@ -108,8 +109,7 @@ class Client:
         method = self._methods.get(name)
         if method is None:
             d = schema.method(name)
-            make = self._channel.unary_stream if name in _calls.STREAMS else self._channel.unary_unary
-            method = self._methods[name] = make(
+            method = self._methods[name] = getattr(self._channel, _calls.kind(name))(
                 _calls.path(d),
                 request_serializer=schema.message(d.input_type.full_name).SerializeToString,
                 response_deserializer=schema.message(d.output_type.full_name).FromString,
@@ -276,33 +276,44 @@ class Client:
         max_rate_hz: float = 0.0,
         overflow: str = "latest",
         queue_length: int = 16,
+        heartbeat: float = 1.0,
         reconnect: Backoff = Backoff(),
     ) -> Stream:
         """Returns the frame sets of some tasks (none means all) as they finish; see
         facetd.Client.stream. It begins with ``async with``, or with the first set that
         is asked for; then errors come too."""
-        options = StreamOptions(tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length)
+        options = StreamOptions(
+            tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length, heartbeat
+        )
         stream = Stream(self, options, reconnect)
         self._streams.add(stream)
         return stream
 
 
 class _Reader:
-    """Fills an inbox from the daemon in a task of its own, and connects again."""
+    """Receives from the daemon in a task of its own what the reads of another grant, and
+    connects again."""
 
-    def __init__(self, client: Client, request: Any, inbox: Inbox, backoff: Backoff) -> None:
+    def __init__(self, client: Client, options: StreamOptions, backoff: Backoff) -> None:
         self._client = client
-        self._request = request
-        self._inbox = inbox
+        self._options = options
         self._backoff = backoff
         self._changed = asyncio.Condition()
+        self._follower = Follower(options)
         self.closed = False
         self.opened = False
-        self._connections = 0
+        self._silent = False  # the call was ended for the daemon's silence
+        self._call: Any = None
+        self._requests: asyncio.Queue[Any] = asyncio.Queue()  # of the call, ended by None
         self._end: FacetdError | None = None
         self.connected = False
         self.last_error: FacetdError | None = None
         self.task = asyncio.get_running_loop().create_task(self._run(), name="facetd-stream")
+
+    @property
+    def dropped(self) -> int:
+        """Frame sets dropped since the stream began."""
+        return self._follower.dropped_total
 
     async def wait_open(self) -> None:
         """Returns once the daemon has taken the stream; raises why it did not."""
@@ -318,16 +329,41 @@ class _Reader:
     async def take(self) -> Arrival | None:
         """Returns what waits longest; None when closed. Raises the error that ended the
         stream. A caller that is cancelled takes nothing away."""
-        async with self._changed:
-            await self._changed.wait_for(lambda: self.closed or len(self._inbox) or self._end)
-            if self.closed:
-                return None
-            if not len(self._inbox):
+        arrival = None
+        self._grant(self._follower.read(time.monotonic()))
+        try:
+            async with self._changed:
+                await self._wait()
+            if not self.closed and self._follower.inbox:
+                arrival = self._follower.take()
+            elif not self.closed:
                 assert self._end is not None
                 raise self._end
-            arrival = self._inbox.take()
-            self._changed.notify_all()
-            return arrival
+        finally:
+            if arrival is None:
+                self._grant(self._follower.leave(time.monotonic()))
+        return arrival
+
+    async def _wait(self) -> None:
+        """Waits for a frame set or the end; ends a call on which the daemon is silent."""
+        while not (self.closed or self._follower.inbox or self._end):
+            silent_at = self._follower.silent_at()
+            left = None if silent_at is None else silent_at - time.monotonic()
+            if left is not None and left <= 0:
+                self._silent = True
+                self._follower.broken()
+                if self._call is not None:
+                    self._call.cancel()
+                continue
+            try:
+                async with asyncio.timeout(left):
+                    await self._changed.wait()
+            except TimeoutError:
+                pass  # the daemon may be silent
+
+    def _grant(self, frame_sets: int) -> None:
+        if frame_sets:
+            self._requests.put_nowait(grant(frame_sets))
 
     async def close(self) -> None:
         """Ends the task."""
@@ -342,10 +378,10 @@ class _Reader:
         tries = 0
         while True:
             try:
-                received = await self._read()
+                begun = await self._read()
             except Exception as err:  # a fault of ours must reach the reader too
                 return await self._finish(err if isinstance(err, FacetdError) else FacetdError(f"{type(err).__name__}: {err}"))
-            tries = 1 if received else tries + 1
+            tries = 1 if begun else tries + 1
             if self._backoff.over(tries):
                 return await self._finish(self.last_error)
             await asyncio.sleep(self._backoff.delay(tries, jitter()))
@@ -357,52 +393,59 @@ class _Reader:
             self._changed.notify_all()
 
     async def _read(self) -> bool:
-        """Reads one connection to its end; returns whether anything came. Raises what
-        trying again does not fix."""
-        received = False
-        call = None
+        """Reads one connection to its end; returns whether the stream began on it. Raises
+        what trying again does not fix."""
+        address = self._client._endpoint.address
         try:
-            call = self._client._method("FrameService/StreamFrameSets")(self._request, metadata=self._client._endpoint.metadata())
-            await call.initial_metadata()  # comes once the stream is subscribed
-            run = await self._run_of_daemon() if not call.done() else None
-            # One that was refused has metadata too, and is done by now; one that ended
-            # soon may have messages all the same.
-            opened = False
-            if not call.done():
-                opened = await self._open()
-            async for message in call:
-                opened = opened or await self._open()
-                arrival = Arrival(message, time.time_ns(), time.monotonic_ns(), self._connections, run)
-                received = True
+            async for message in await self._open():
+                if self._silent:  # too late: the call is being ended
+                    continue
                 async with self._changed:
-                    await self._changed.wait_for(lambda: not self._inbox.full)
-                    self._inbox.put(arrival)
+                    self._grant(self._follower.hear(message, time.monotonic(), time.time_ns(), time.monotonic_ns()))
+                    self.opened = self.connected = True  # what is no beginning has raised
                     self._changed.notify_all()
-            raise FacetdError("the daemon ended the stream without a reason")
+            return self._lost(UnavailableError(f"the daemon at {address} ended the stream", "UNAVAILABLE"), True)
         except grpc.RpcError as err:
-            async with self._changed:
-                self.connected = False
-                self.last_error = from_rpc(err, self._client._endpoint.address)
-            # The first connection fails at once, unless it had been made.
-            if not self.opened or not retryable(err):
-                raise self.last_error from None
-            return received
+            return self._lost(from_rpc(err, address), retryable(err))
+        except asyncio.CancelledError:
+            if not self._silent or self.closed:
+                raise
+            return self._lost(UnavailableError(""), True)
         finally:
-            if call is not None:
-                call.cancel()
+            self._follower.broken()
+            self._requests.put_nowait(None)
+            if self._call is not None:
+                self._call.cancel()
+                self._call = None
 
-    async def _open(self) -> bool:
+    async def _open(self) -> Any:
+        """Begins a call."""
+        method, metadata = self._client._method("FrameService/FollowFrameSets"), self._client._endpoint.metadata()
+        self._silent = False
+        self._requests = asyncio.Queue()
+        self._requests.put_nowait(self._follower.start(time.monotonic()))
+        self._call = method(_until_none(self._requests), metadata=metadata)
         async with self._changed:
-            self.opened = self.connected = True
-            self._connections += 1
-            self._changed.notify_all()
-        return True
+            self._changed.notify_all()  # a read that waits looks at the time
+        return self._call
 
-    async def _run_of_daemon(self) -> int | None:
-        try:
-            return (await self._client._run(_calls.status(), 5.0)).start_time_ns
-        except FacetdError:
-            return None
+    def _lost(self, err: FacetdError, again: bool) -> bool:
+        """Tells why a connection ended; returns as _read. Raises err when it is not to be
+        made again."""
+        begun, self.connected = self.connected, False
+        if self._silent:
+            message = f"nothing was heard of the daemon at {self._client._endpoint.address} for {self._options.silence:g} s"
+            err, again = UnavailableError(message, "UNAVAILABLE"), True
+        self.last_error = err
+        # The first connection fails at once, unless it had been made.
+        if not (again and self.opened):
+            raise err from None
+        return begun
+
+
+async def _until_none(requests: asyncio.Queue[Any]) -> AsyncIterator[Any]:
+    while (request := await requests.get()) is not None:
+        yield request
 
 
 class Stream:
@@ -413,14 +456,13 @@ class Stream:
         self._client = client
         self._options = options
         self._reconnect = reconnect
-        self._inbox = Inbox(options.latest)
-        self._gaps = GapTracker(options.max_rate_hz > 0)
+        self._gaps = GapTracker()
         self._reader: _Reader | None = None
         self._closed = False
 
     async def _open(self) -> _Reader:
         if self._reader is None:
-            self._reader = _Reader(self._client, self._options.request(), self._inbox, self._reconnect)
+            self._reader = _Reader(self._client, self._options, self._reconnect)
             # The task must not go on for a stream that nobody holds any more.
             weakref.finalize(self, self._reader.task.cancel).atexit = False
         try:
@@ -476,7 +518,7 @@ class Stream:
     @property
     def dropped(self) -> int:
         """Frame sets dropped since the stream began, by the daemon and here."""
-        return self._inbox.dropped_total
+        return 0 if self._reader is None else self._reader.dropped
 
     async def close(self) -> None:
         """Ends the stream; a reader that waits is woken."""

@@ -14,7 +14,8 @@ import grpc
 from . import _calls
 from ._calls import Call
 from ._channel import TLS, Endpoint, Token
-from ._follow import Backoff, GapTracker, Inbox, StreamOptions, codes
+from ._follow import Backoff, StreamOptions, codes
+from ._lost import GapTracker
 from ._reader import Reader
 from ._schema import schema
 from .array import Array
@@ -91,8 +92,7 @@ class Client:
             method = self._methods.get(name)
             if method is None:
                 d = schema.method(name)
-                make = self._channel.unary_stream if name in _calls.STREAMS else self._channel.unary_unary
-                method = self._methods[name] = make(
+                method = self._methods[name] = getattr(self._channel, _calls.kind(name))(
                     _calls.path(d),
                     request_serializer=schema.message(d.input_type.full_name).SerializeToString,
                     response_deserializer=schema.message(d.output_type.full_name).FromString,
@@ -258,20 +258,26 @@ class Client:
         max_rate_hz: float = 0.0,
         overflow: str = "latest",
         queue_length: int = 16,
+        heartbeat: float = 1.0,
         reconnect: Backoff = Backoff(),
     ) -> Stream:
         """Returns the frame sets of some tasks (none means all) as they finish.
 
-        overflow says what happens when the reader is slow: "latest" keeps only the
-        newest set of each task, "queue" up to queue_length of them; what is dropped is
-        counted. max_rate_hz decimates each task; corrected asks for corrected codes,
-        square for corrected ones of which hexagonal frames lie on a square lattice. A
-        broken connection is made again as reconnect says (facetd.NO_RECONNECT: never);
-        what was lost stands in the `gap` of the next frame set of each task. The stream
-        begins before this returns: what finishes from now on comes, or is counted.
+        The daemon sends what the reads ask for. overflow says what it keeps until then:
+        "latest" the newest set of each task, so that a slow reader gets new ones, "queue"
+        up to queue_length of each; what it drops is counted. max_rate_hz decimates each
+        task; corrected asks for corrected codes, square for corrected ones of which
+        hexagonal frames lie on a square lattice. A broken connection is made again as
+        reconnect says (facetd.NO_RECONNECT: never); what was lost stands in the `gap` of
+        the next frame set of each task. While a frame set is waited for, the daemon is
+        heard every heartbeat seconds; after three without a word the connection counts as
+        broken. The stream begins before this returns: what finishes from now on comes, or
+        is counted.
         Raises NotFoundError for a task, InvalidError for a chip.
         """
-        options = StreamOptions(tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length)
+        options = StreamOptions(
+            tuple(tasks), tuple(chips), codes(corrected, square), max_rate_hz, overflow, queue_length, heartbeat
+        )
         stream = Stream(self, options, reconnect)
         self._add(stream)
         try:
@@ -295,9 +301,8 @@ class Stream:
     """
 
     def __init__(self, client: Client, options: StreamOptions, reconnect: Backoff) -> None:
-        self._inbox = Inbox(options.latest)
-        self._gaps = GapTracker(options.max_rate_hz > 0)
-        self._reader = Reader(client, options.request(), self._inbox, reconnect)
+        self._gaps = GapTracker()
+        self._reader = Reader(client, options, reconnect)
         # The thread must not keep a stream alive that nobody holds any more.
         self._finalizer = weakref.finalize(self, self._reader.close)
 
@@ -332,7 +337,7 @@ class Stream:
     @property
     def dropped(self) -> int:
         """Frame sets dropped since the stream began, by the daemon and here."""
-        return self._inbox.dropped_total
+        return self._reader.dropped
 
     def close(self) -> None:
         """Ends the stream; a reader that waits is woken."""

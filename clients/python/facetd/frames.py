@@ -10,7 +10,7 @@ import math
 import struct
 import time
 from collections.abc import Iterable, Iterator
-from typing import Any
+from typing import Any, SupportsIndex
 
 import numpy as np
 import numpy.typing as npt
@@ -193,7 +193,7 @@ class Frames:
     """The frames of a set, in the order of the target and then of the views.
 
     ``frames["chip"]`` is that chip's frame where it has one view, ``frames["chip",
-    "view"]`` one of several; iterating gives the frames themselves.
+    "view"]`` one of several, ``frames[0]`` the first; iterating gives the frames themselves.
     """
 
     def __init__(self, frames: Iterable[Frame]) -> None:
@@ -205,7 +205,9 @@ class Frames:
                 raise BadFrameError(f"chip {f.chip!r} has two frames of view {f.view!r} in one set")
             views[f.view] = f
 
-    def __getitem__(self, key: str | tuple[str, str]) -> Frame:
+    def __getitem__(self, key: str | tuple[str, str] | SupportsIndex) -> Frame:
+        if isinstance(key, SupportsIndex):
+            return self._all[key]
         chip, view = (key, None) if isinstance(key, str) else key
         views = self._by_chip.get(chip)
         if views is None:
@@ -240,17 +242,19 @@ class Frames:
 class Gap:
     """What a stream lost just before a frame set, as far as can be known."""
 
-    #: Frame sets of this stream that were dropped, by the daemon or by this client,
-    #: because the reader was slow; of any of its tasks.
+    #: Frame sets of this task that were dropped because the reader was slow. Those that
+    #: finished while there was no connection are among the missing jobs alone.
     dropped: int
-    #: Numbers of the jobs of this task that never came. Over a restart jobs count from 0
-    #: again: then it is those of the new run before this set, and how many the old run
-    #: still made is not known. None where it is not known: on a stream with max_rate_hz,
-    #: which leaves jobs out on purpose, and before the first set of a task.
+    #: Numbers of the jobs of this task and generation that never came, those dropped
+    #: included. Over a restart jobs count from 0 again: then it is those of the new run
+    #: before this set, and how many the old run still made is not known. None where it is
+    #: not known: of a task that was replaced while there was no connection, and on a stream
+    #: with max_rate_hz, which leaves jobs out on purpose.
     missing_jobs: range | None
     #: Times that the connection was lost and made again.
     reconnects: int
-    #: Whether bus time and job numbers started over, with the daemon or with the task.
+    #: Whether it is another run of the daemon than before: bus time, jobs and generations
+    #: are numbered anew.
     restarted: bool
     #: Last job of this task that was received; None where there was none.
     previous_job: int | None
@@ -259,6 +263,9 @@ class Gap:
     #: From the light of that set to the light of this one by the daemon's clock, or
     #: between their arrivals where a set has no frames; None where there was none.
     host_gap_ns: int | None
+    #: Whether the task has become another of the same name: it was changed, or removed and
+    #: made anew.
+    replaced: bool = False
 
 
 @dataclasses.dataclass(frozen=True)
@@ -284,7 +291,7 @@ class FrameSet:
     #: Arrival by this host's clocks: time.time_ns() and time.monotonic_ns().
     received_time_ns: int
     received_monotonic_ns: int
-    #: What was lost just before it; None where nothing was.
+    #: What was lost just before it of this task; None where nothing was.
     gap: Gap | None = None
 
     @classmethod

@@ -185,6 +185,10 @@ class TaskStatus:
     last_skew_ns: int
     #: Why the last failed job failed; empty where none did.
     last_failure: str
+    #: Jobs that have ended, whether on time, late or failed: the number of the next that does.
+    jobs_ended: int
+    #: Release of the last of them; 0 where none has ended.
+    last_release_bus_ns: int
 
     @classmethod
     def _of(cls, m: Any) -> TaskStatus:

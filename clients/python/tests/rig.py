@@ -122,7 +122,8 @@ class Relay:
 
 class Fake(grpc.GenericRpcHandler):
     """A server that answers as the test says: answers maps a method to a function of
-    request and context, which is a generator for a stream."""
+    request and context, which is a generator for a stream. The request of a stream of
+    frame sets is an iterator of them: see granted."""
 
     def __init__(self, answers, credentials=None, address="127.0.0.1:0"):
         self.answers = {"StatusService/GetStatus": lambda r, c: new("GetStatusResponse"), **answers}
@@ -141,8 +142,7 @@ class Fake(grpc.GenericRpcHandler):
         if name not in self.answers:
             return None
         d = schema.method(name)
-        make = grpc.unary_stream_rpc_method_handler if name in _calls.STREAMS else grpc.unary_unary_rpc_method_handler
-        return make(
+        return getattr(grpc, f"{_calls.kind(name)}_rpc_method_handler")(
             self.answers[name],
             request_deserializer=schema.message(d.input_type.full_name).FromString,
             response_serializer=schema.message(d.output_type.full_name).SerializeToString,
@@ -166,9 +166,58 @@ def stamp(ns):
     return new("google.protobuf.Timestamp", seconds=ns // 10**9, nanos=ns % 10**9)
 
 
-def response(task="t", job=0, frames=(), dropped=0, decimated=0, **fields):
-    fs = new("FrameSet", task=task, job=job, frames=list(frames), release_bus_ns=job * 10, **fields)
-    return new("StreamFrameSetsResponse", frame_set=fs, dropped=dropped, decimated_total=decimated)
+def frame_set(task="t", job=0, frames=(), **fields):
+    return new("FrameSet", task=task, job=job, frames=list(frames), **{"release_bus_ns": job * 10, "task_generation": 1, **fields})
+
+
+def response(task="t", job=0, frames=(), left_out=0, dropped=0, dropped_total=0, **fields):
+    """Returns the message that brings a frame set."""
+    delivery = new(
+        "FrameSetDelivery", frame_set=frame_set(task, job, frames, **fields), left_out=left_out or dropped, dropped=dropped,
+        dropped_total=dropped_total,
+    )  # fmt: skip
+    return new("FollowFrameSetsResponse", delivery=delivery)
+
+
+def begun(*tasks, instance="one", same=False):
+    """Returns the message that begins a stream, of tasks as of followed."""
+    b = new("FollowBegun", identity=new("Identity", instance_id=instance), same_instance=same, tasks=list(tasks))
+    return new("FollowFrameSetsResponse", begun=b)
+
+
+def followed(task="t", generation=1, jobs_ended=0, resumed=False, missed=0):
+    return new("FollowedTask", task=task, generation=generation, jobs_ended=jobs_ended, resumed=resumed, missed=missed)
+
+
+def notice(task, change, generation):
+    """Returns the message that tells what became of a task: "ADDED", "REPLACED" or
+    "REMOVED"."""
+    n = new("TaskNotice", task=task, change="TASK_CHANGE_" + change, generation=generation)
+    return new("FollowFrameSetsResponse", task_notice=n)
+
+
+def heartbeat():
+    return new("FollowFrameSetsResponse", heartbeat=new("Heartbeat"))
+
+
+def granted(answer):
+    """Makes an answer to FollowFrameSets of a generator of messages by the first request
+    and the context: a frame set waits until it is granted. The stream begins with whatever
+    begins it, or else with the daemon "one"."""
+
+    def follow(requests, context):
+        start = next(requests).start
+        left, begins = start.frame_sets, True
+        for m in answer(start, context):
+            if begins and not m.HasField("begun"):
+                yield begun()
+            begins = False
+            while m.HasField("delivery") and not left:
+                left += next(requests).grant.frame_sets
+            left -= m.HasField("delivery")
+            yield m
+
+    return follow
 
 
 def eventually(condition, within=20.0):

@@ -5,6 +5,7 @@ import os
 import threading
 import time
 import unittest
+from unittest import mock
 
 import grpc
 
@@ -17,7 +18,7 @@ from . import rig
 class Calls(unittest.TestCase):
     def test_the_token_goes_with_every_call(self):
         answers = {
-            "FrameService/StreamFrameSets": lambda r, c: iter([rig.response()]),
+            "FrameService/FollowFrameSets": rig.granted(lambda r, c: iter([rig.response()])),
             "EventService/StreamEvents": lambda r, c: iter([new("StreamEventsResponse")]),
             "ArrayService/GetArray": lambda r, c: new("GetArrayResponse"),
         }
@@ -106,7 +107,7 @@ class Calls(unittest.TestCase):
                 c.call("SceneService/SetScene", {"scene": "uniform:3"}),
                 {"environment": {"scene": "uniform:3"}, "effective_bus_ns": "7"},
             )
-            for method, request in (("SceneService/Nix", {}), ("FrameService/StreamFrameSets", {}), ("SceneService/SetScene", {"nix": 1})):
+            for method, request in (("SceneService/Nix", {}), ("FrameService/FollowFrameSets", {}), ("SceneService/SetScene", {"nix": 1})):
                 with self.assertRaises(ValueError):
                     c.call(method, request)
 
@@ -137,13 +138,14 @@ class Calls(unittest.TestCase):
 
 
 class Streams(unittest.TestCase):
-    def both(self, answer, use, **options):
+    def both(self, answer, use, granted=True, **options):
         """Runs use with a blocking stream, and with the asyncio one made blocking; it
         gets a function that returns the next set."""
-        with rig.Fake({"FrameService/StreamFrameSets": answer}) as fake:
+        answers = {"FrameService/FollowFrameSets": rig.granted(answer) if granted else answer}
+        with rig.Fake(answers) as fake:
             with facetd.connect(fake.address) as c, c.stream(**options) as s:
                 use(lambda t=5: s.next(t), s)
-        with rig.Fake({"FrameService/StreamFrameSets": answer}) as fake:
+        with rig.Fake(answers) as fake:
             async def open_():
                 c = await facetd.aio.connect(fake.address)
                 s = c.stream(**options)
@@ -164,35 +166,102 @@ class Streams(unittest.TestCase):
         def use(next_set, stream):
             with self.assertRaisesRegex(facetd.BadFrameError, "3 bytes of data, but 2 rows of 3 columns"):
                 next_set()
-            self.assertEqual(next_set().job, 1)
+            fs = next_set()
+            # What was lost before the bad one is told with this.
+            self.assertEqual((fs.job, fs.gap.missing_jobs, fs.gap.dropped), (1, range(0, 1), 0))
 
         self.both(answer, use, overflow="queue")
 
-    def test_latest_gives_the_newest_of_each_task_and_counts_the_others(self):
+    def test_a_read_that_times_out_leaves_new_sets_behind_it_and_counts_the_others(self):
+        go = threading.Event()
+
         def answer(r, context):
-            for job in range(300):
-                yield rig.response("fast", job, [rig.frame()], dropped=1 if job == 7 else 0)
+            yield rig.begun(rig.followed("fast"), rig.followed("slow"), rig.followed("last"))
+            go.wait(10)
+            for job in range(301):
+                if job != 7:
+                    dropped = {"dropped": int(job == 8), "dropped_total": int(job >= 8)}
+                    yield rig.response("fast", job, [rig.frame()], **dropped)
                 if job in (0, 100):
-                    yield rig.response("slow", job // 100, [rig.frame()])
-            yield rig.response("last", 0)
+                    yield rig.response("slow", job // 100, [rig.frame()], dropped_total=int(job >= 8))
+            yield rig.response("last", 0, dropped_total=1)
             rig.hold(context)
 
         def use(next_set, stream):
-            first = next_set()  # whichever had come by then
-            seen, lost = 1, first.gap.dropped if first.gap else 0
-            # All else comes while nobody reads; the loop must run for that.
-            rig.eventually(lambda: rig.run(asyncio.sleep(0.01, True)) and stream.dropped >= 290)
-            by_task = {first.task: first}
-            while "last" not in by_task:
-                fs = next_set()
-                seen, lost = seen + 1, lost + (fs.gap.dropped if fs.gap else 0)
-                by_task[fs.task] = fs
-            self.assertEqual((by_task["fast"].job, by_task["slow"].job), (299, 1))
-            self.assertEqual(seen + lost, 300 + 2 + 1 + 1, "every set was received or counted")
-            self.assertEqual(stream.dropped, lost)
-            self.assertLess(seen, 20)
+            with self.assertRaises(facetd.DeadlineError):
+                next_set(0.01)
+            go.set()
+            # All comes while nobody reads; the loop must run for that.
+            rig.eventually(lambda: rig.run(asyncio.sleep(0.01, True)) and stream.dropped == 299 + 1 + 1)
+            self.assertEqual([(fs.task, fs.job) for fs in (next_set(), next_set(), next_set())], [("fast", 300), ("slow", 1), ("last", 0)])
+            self.assertEqual(stream.dropped, 301)
+            go.clear()
 
         self.both(answer, use)
+
+    def test_what_a_read_that_timed_out_left_says_what_it_replaced(self):
+        go = threading.Event()
+
+        def answer(r, context):
+            yield rig.begun(rig.followed())
+            yield rig.response(job=0)
+            go.wait(10)
+            yield rig.response(job=3, left_out=2, dropped=2, dropped_total=2)
+            yield rig.response(job=4, dropped_total=2)
+            rig.hold(context)
+
+        def use(next_set, stream):
+            self.assertIsNone(next_set().gap)
+            with self.assertRaises(facetd.DeadlineError):
+                next_set(0.01)
+            go.set()
+            rig.eventually(lambda: rig.run(asyncio.sleep(0.01, True)) and stream.dropped == 3)
+            self.assertEqual(next_set().gap, facetd.Gap(3, range(1, 4), 0, False, 0, 40, mock.ANY))
+            go.clear()
+
+        self.both(answer, use)
+
+    def test_latest_grants_with_the_read_alone(self):
+        grants = []
+
+        def follow(requests, context):
+            grants.append(("start", next(requests).start.frame_sets))
+            yield rig.begun(rig.followed())
+            for job, request in enumerate(requests):
+                grants.append((job, request.grant.frame_sets))
+                yield rig.response(job=job)
+
+        def use(next_set, stream):
+            for job in range(3):
+                rig.run(asyncio.sleep(0.02))
+                self.assertEqual(next_set().job, job)
+            rig.run(asyncio.sleep(0.02))
+            self.assertEqual(grants, [("start", 0), (0, 1), (1, 1), (2, 1)])
+            grants.clear()
+
+        self.both(follow, use, granted=False)
+
+    def test_a_queue_is_granted_ahead_within_its_window(self):
+        granted, most = [0], []
+
+        def follow(requests, context):
+            granted[0] = next(requests).start.frame_sets
+            yield rig.begun(rig.followed())
+            for job in range(100):
+                while not granted[0]:
+                    granted[0] += next(requests).grant.frame_sets
+                    most.append(granted[0])
+                granted[0] -= 1
+                yield rig.response(job=job)
+            rig.hold(context)
+
+        def use(next_set, stream):
+            self.assertEqual([next_set().job for _ in range(100)], list(range(100)))
+            self.assertLessEqual(max(most), 5)
+            self.assertGreater(max(most), 1)
+            most.clear()
+
+        self.both(follow, use, granted=False, overflow="queue", queue_length=5)
 
     def test_silence_is_noticed_and_the_stream_goes_on(self):
         release = threading.Event()
@@ -242,6 +311,7 @@ class Streams(unittest.TestCase):
             with self.assertRaisesRegex(facetd.UnavailableError, "going down"):
                 next_set()
             self.assertFalse(stream.connected)
+            self.assertIn("going down", str(stream.last_error))
 
         self.both(answer, use, reconnect=facetd.NO_RECONNECT)
 
@@ -250,15 +320,16 @@ class Streams(unittest.TestCase):
 
         def answer(r, context):
             requests.append(r)
-            yield rig.response(decimated=5)
+            yield rig.response()
             rig.hold(context)
 
         def use(next_set, stream):
             next_set()
             r = requests[-1]
-            self.assertEqual((list(r.tasks), r.codes, r.max_rate_hz, r.overflow, r.queue_length), (["bed"], 2, 4.0, 2, 9))
+            self.assertEqual((list(r.selection.tasks), r.selection.codes, r.max_rate_hz, r.overflow, r.queue_length), (["bed"], 2, 4.0, 2, 9))
+            self.assertEqual((r.instance_id, list(r.after), r.heartbeat_interval.seconds), ("", [], 2))
 
-        self.both(answer, use, tasks=["bed"], corrected=True, max_rate_hz=4, overflow="queue", queue_length=9)
+        self.both(answer, use, tasks=["bed"], corrected=True, max_rate_hz=4, overflow="queue", queue_length=9, heartbeat=2)
         self.assertEqual(len(requests), 2)
 
     def test_close_wakes_a_reader_and_leaves_no_thread(self):
@@ -269,7 +340,10 @@ class Streams(unittest.TestCase):
         def threads():
             return [t for t in threading.enumerate() if t.name == "facetd-stream"]
 
-        with rig.Fake({"FrameService/StreamFrameSets": answer}) as fake, facetd.connect(fake.address) as c:
+        def senders():  # gRPC's, some of the requests of a stream: they end a moment later
+            return [t for t in threading.enumerate() if t.name.endswith("(_run)")]
+
+        with rig.Fake({"FrameService/FollowFrameSets": rig.granted(answer)}) as fake, facetd.connect(fake.address) as c:
             s = c.stream()
             next(s)
             threading.Timer(0.1, s.close).start()
@@ -282,8 +356,10 @@ class Streams(unittest.TestCase):
             self.assertEqual(threads(), [])
             left = c.stream()
             next(left)
+            self.assertGreater(len(senders()), 0)
             c.close()
             self.assertEqual((list(left), threads()), ([], []))
+            rig.eventually(lambda: not senders())
 
     def test_cancelling_a_waiting_task_loses_nothing(self):
         go = threading.Event()
@@ -316,5 +392,5 @@ class Streams(unittest.TestCase):
                 with self.assertRaises(StopAsyncIteration):
                     await waiting
 
-        with rig.Fake({"FrameService/StreamFrameSets": answer}) as fake:
+        with rig.Fake({"FrameService/FollowFrameSets": rig.granted(answer)}) as fake:
             rig.run(use(fake.address))

@@ -1,9 +1,8 @@
-"""Frames, ages, gaps and requests, without any daemon."""
+"""Frames, ages and requests, without any daemon."""
 
 import dataclasses
 import hashlib
 import inspect
-import random
 import struct
 import time
 import unittest
@@ -31,17 +30,19 @@ class Schema(unittest.TestCase):
     def test_streams_are_those_that_the_schema_says(self):
         from google.protobuf import descriptor_pb2
 
-        streams, methods = set(), 0
+        streams, methods = {}, 0
         for f in schema.files:
             p = descriptor_pb2.FileDescriptorProto()
             f.CopyToProto(p)
             for s in p.service:
                 methods += len(s.method)
-                streams |= {f"{s.name}/{m.name}" for m in s.method if m.server_streaming or m.client_streaming}
+                word = {False: "unary", True: "stream"}
+                streams |= {f"{s.name}/{m.name}": f"{word[m.client_streaming]}_{word[m.server_streaming]}" for m in s.method}
         self.assertGreater(methods, 20)
         from facetd import _calls
 
-        self.assertLessEqual(_calls.STREAMS, streams)
+        self.assertLessEqual(_calls.STREAMS.items(), streams.items())
+        self.assertNotIn("unary_unary", _calls.STREAMS.values())
 
     def test_both_clients_have_the_same_methods(self):
         def public(cls):
@@ -53,6 +54,9 @@ class Schema(unittest.TestCase):
 
         self.assertEqual(public(facetd.Client), public(facetd.aio.Client))
         self.assertEqual(public(facetd.Stream), public(facetd.aio.Stream))
+        self.assertEqual(public(facetd.EventStream), public(facetd.aio.EventStream))
+        arguments = lambda f: [(p.name, p.kind, p.default) for p in inspect.signature(f).parameters.values()]  # noqa: E731
+        self.assertEqual(arguments(facetd.connect), arguments(facetd.aio.connect))
 
     def test_task_survives_the_way_there_and_back(self):
         task = facetd.Task(
@@ -92,26 +96,29 @@ class Frames(unittest.TestCase):
             with self.assertRaisesRegex(facetd.BadFrameError, why):
                 facetd.Frame(m)
         with self.assertRaisesRegex(facetd.BadFrameError, "two frames"):
-            FrameSet.of(rig.response(frames=[rig.frame(), rig.frame()]).frame_set)
+            FrameSet.of(rig.frame_set(frames=[rig.frame(), rig.frame()]))
         empty = facetd.Frame(rig.frame(rows=0, columns=7, data=b""))
         self.assertEqual(empty.codes.shape, (0, 7))
 
     def test_frames_by_chip_and_view(self):
-        fs = FrameSet.of(rig.response(frames=[rig.frame("a"), rig.frame("b", view="x"), rig.frame("b", view="y")]).frame_set)
+        fs = FrameSet.of(rig.frame_set(frames=[rig.frame("a"), rig.frame("b", view="x"), rig.frame("b", view="y")]))
         self.assertEqual([(f.chip, f.view) for f in fs.frames], [("a", "v"), ("b", "x"), ("b", "y")])
         self.assertEqual((fs.frames["a"].chip, fs.frames["a", "v"].view, fs.frames["b", "y"].view), ("a", "v", "y"))
         self.assertEqual((fs.frames.chips, len(fs.frames), "b" in fs.frames, "z" in fs.frames), (("a", "b"), 3, True, False))
+        self.assertEqual([(fs.frames[i].chip, fs.frames[i].view) for i in (0, 1, -1, np.int64(2))], [("a", "v"), ("b", "x"), ("b", "y"), ("b", "y")])
+        with self.assertRaises(IndexError):
+            fs.frames[3]
         for key, why in (("b", "several views"), ("z", "no frame of chip"), (("b", "z"), "no view")):
             with self.assertRaisesRegex(KeyError, why):
                 fs.frames[key]
 
     def test_digest_is_over_the_bytes_described(self):
-        m = rig.response("look", 3, [rig.frame("m0", 1, 2, bytes([1, 2, 3, 4]), light_bus_ns=12, first_sample_bus_ns=13, last_converted_bus_ns=18)])
-        m.frame_set.release_bus_ns, m.frame_set.deadline_bus_ns, m.frame_set.start_bus_ns, m.frame_set.finish_bus_ns = -10, 20, 11, 19
+        frames = [rig.frame("m0", 1, 2, bytes([1, 2, 3, 4]), light_bus_ns=12, first_sample_bus_ns=13, last_converted_bus_ns=18)]
+        m = rig.frame_set("look", 3, frames, release_bus_ns=-10, deadline_bus_ns=20, start_bus_ns=11, finish_bus_ns=19)
         word = lambda *v: b"".join(struct.pack("<q", n) for n in v)  # noqa: E731
         want = word(4) + b"look" + word(3, -10, 20, 11, 19, 1) + word(2) + b"m0" + word(1) + b"v" + word(12, 13, 18, 4) + bytes([1, 2, 3, 4])
         d = facetd.Digest()
-        d.add(FrameSet.of(m.frame_set))
+        d.add(FrameSet.of(m))
         self.assertEqual((d.hexdigest(), d.sets), (hashlib.sha256(want).hexdigest(), 1))
 
 
@@ -125,7 +132,7 @@ class Age(unittest.TestCase):
                       time_uncertainty_ns=uncertainty_ns, **kw)
             for i, ago in enumerate(light_ns_ago)
         ]  # fmt: skip
-        fs = FrameSet.of(rig.response(frames=frames, failure=failure).frame_set, self.NOW, 10**12)
+        fs = FrameSet.of(rig.frame_set(frames=frames, failure=failure), self.NOW, 10**12)
         with mock.patch.object(time, "time_ns", return_value=self.NOW), mock.patch.object(time, "monotonic_ns", return_value=10**12 + waited_ns):
             try:
                 return round(fs.age(), 9), fs.is_stale(0.1)
@@ -144,14 +151,14 @@ class Age(unittest.TestCase):
         self.assertEqual(self.of(), (float("inf"), True))  # no frames
         self.assertEqual(self.of(-50_000_000), ("clock", True))
         self.assertEqual(self.of(-50_000_000, uncertainty_ns=40_000_000), (0.0, False))
-        m = rig.response(frames=[rig.frame()]).frame_set  # a frame that was never read
+        m = rig.frame_set(frames=[rig.frame()])  # a frame that was never read
         self.assertTrue(FrameSet.of(m).is_stale(1e9))
-        self.assertFalse(FrameSet.of(rig.response(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()))]).frame_set).is_stale(60))
-        self.assertTrue(FrameSet.of(rig.response(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()))]).frame_set).is_stale(float("nan")))
+        self.assertFalse(FrameSet.of(rig.frame_set(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()))])).is_stale(60))
+        self.assertTrue(FrameSet.of(rig.frame_set(frames=[rig.frame(first_sample_time=rig.stamp(time.time_ns()))])).is_stale(float("nan")))
 
     def test_a_failed_job_is_stale_however_young(self):
         self.assertEqual(self.of(1_000_000, failure="lane broke"), (0.001, True))
-        fs = FrameSet.of(rig.response(job=4, failure="lane broke").frame_set)
+        fs = FrameSet.of(rig.frame_set(job=4, failure="lane broke"))
         with self.assertRaisesRegex(facetd.StaleError, "job 4 of task 't' failed: lane broke"):
             fs.check_fresh(1)
 
@@ -162,77 +169,11 @@ class Age(unittest.TestCase):
         self.assertEqual(f.first_sample_time.isoformat(), "2023-11-14T22:13:20.123456+00:00")
 
 
-class Gaps(unittest.TestCase):
-    def feed(self, *arrivals, decimated=False):
-        """Returns the gaps of arrivals (task, job, connection, run, dropped)."""
-        t = _follow.GapTracker(decimated)
-        return [
-            t.frame_set(_follow.Arrival(rig.response(task, job), 1000 + i, 1, connection, run, dropped)).gap
-            for i, (task, job, connection, run, dropped) in enumerate(arrivals)
-        ]
-
-    def test_nothing_lost(self):
-        self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("b", 0, 1, 7, 0), ("a", 6, 1, 7, 0), ("b", 1, 1, 7, 0)), [None] * 4)
-
-    def test_jobs_missing_and_dropped(self):
-        gaps = self.feed(("a", 5, 1, 7, 0), ("b", 3, 1, 7, 2), ("a", 9, 1, 7, 3), ("b", 4, 1, 7, 0))
-        self.assertEqual((gaps[0], gaps[3]), (None, None))
-        self.assertEqual((gaps[1].dropped, gaps[1].missing_jobs, gaps[1].previous_job), (2, None, None))
-        self.assertEqual(gaps[2], facetd.Gap(3, range(6, 9), 0, False, 5, 40, 2))
-
-    def test_connection_lost_within_a_run(self):
-        gaps = self.feed(("a", 5, 1, 7, 0), ("a", 6, 2, 7, 0), ("a", 9, 4, 7, 0))
-        self.assertEqual(gaps[1], facetd.Gap(0, range(6, 6), 1, False, 5, 10, 1))
-        self.assertEqual(gaps[2], facetd.Gap(0, range(7, 9), 2, False, 6, 30, 1))
-
-    def test_restart_is_seen_by_run_and_without_it_by_numbers(self):
-        # The new run has overtaken the old one's numbers: only its start tells.
-        self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("a", 8, 2, 9, 0))[1], facetd.Gap(0, range(0, 8), 1, True, 5, None, 1))
-        self.assertEqual(self.feed(("a", 5, 1, None, 0), ("a", 3, 2, None, 0))[1], facetd.Gap(0, range(0, 3), 1, True, 5, None, 1))
-        # A task that was removed and added again counts from 0 without a reconnect.
-        self.assertEqual(self.feed(("a", 5, 1, 7, 0), ("a", 0, 1, 7, 0))[1], facetd.Gap(0, range(0), 0, True, 5, None, 1))
-
-    def test_decimated_streams_do_not_call_decimation_a_loss(self):
-        gaps = self.feed(("a", 0, 1, 7, 0), ("a", 5, 1, 7, 0), ("a", 10, 1, 7, 1), decimated=True)
-        self.assertEqual(gaps[:2], [None, None])
-        self.assertEqual((gaps[2].dropped, gaps[2].missing_jobs), (1, None))
-
-    def test_inbox_against_a_plain_model(self):
-        seed = time.time_ns()
-        draw = random.Random(seed)
-        inbox, model, sent, got, told = _follow.Inbox(True), [], 0, 0, 0
-        for job in range(2000):
-            if draw.random() < 0.7:
-                task = draw.choice("abc")
-                dropped = draw.choice((0, 0, 2))
-                sent += 1 + dropped
-                inbox.put(_follow.Arrival(rig.response(task, job, dropped=dropped), 1, 1, 1, 1))
-                at = [i for i, (t, _) in enumerate(model) if t == task]
-                if at:
-                    model[at[0]] = (task, job)
-                else:
-                    model.append((task, job))
-            elif model:
-                a = inbox.take()
-                self.assertEqual((a.task, a.message.frame_set.job), model.pop(0), f"seed {seed}")
-                got += 1
-                told += a.dropped
-            self.assertEqual(len(inbox), len(model))
-            self.assertEqual(sent, got + len(model) + inbox.dropped_total, f"seed {seed}")
-        while len(inbox):
-            got += 1
-            told += inbox.take().dropped
-        self.assertEqual(sent, got + told, f"seed {seed}")
-        queue = _follow.Inbox(False)
-        self.assertFalse(queue.full)
-        queue.put(_follow.Arrival(rig.response(), 1, 1, 1, 1))
-        self.assertTrue(queue.full)
-
-
 class Backing(unittest.TestCase):
     def test_backoff_grows_to_its_bound_with_jitter(self):
         b = facetd.Backoff(0.1, 5.0)
         self.assertEqual([round(b.delay(n, 1.0), 3) for n in (1, 2, 3, 6, 7, 1000)], [0.1, 0.2, 0.4, 3.2, 5.0, 5.0])
+        self.assertEqual(facetd.Backoff().delay(1000, 1.0), 0.5)
         self.assertEqual(b.delay(3, 0.0), 0.2)
         self.assertFalse(b.over(10**6))
         self.assertEqual([facetd.Backoff(give_up_after=2).over(n) for n in (1, 2, 3)], [False, False, True])
@@ -255,8 +196,17 @@ class Backing(unittest.TestCase):
             facetd.TLS(cert="only")
 
     def test_stream_options(self):
-        for bad in (dict(overflow="drop"), dict(tasks="bed"), dict(chips="c")):
+        for bad in (
+            dict(overflow="drop"), dict(tasks="bed"), dict(chips="c"), dict(queue_length=0), dict(queue_length=1025),
+            dict(heartbeat=0.04), dict(heartbeat=float("nan")),
+        ):  # fmt: skip
             with self.assertRaises(ValueError):
                 _follow.StreamOptions(**bad)
-        r = _follow.StreamOptions(("a",), ("c",), _follow.codes(True, False), 2.5, "queue", 7).request()
-        self.assertEqual((list(r.tasks), list(r.chips), r.codes, r.max_rate_hz, r.overflow, r.queue_length), (["a"], ["c"], 2, 2.5, 2, 7))
+        position = rig.new("TaskPosition", task="a", generation=2, job=3)
+        r = _follow.StreamOptions(("a",), ("c",), _follow.codes(True, False), 2.5, "queue", 7, 1.5).start("one", [position], 5).start
+        self.assertEqual((list(r.selection.tasks), list(r.selection.chips), r.selection.codes), (["a"], ["c"], 2))
+        self.assertEqual((r.max_rate_hz, r.overflow, r.queue_length, r.frame_sets), (2.5, 2, 7, 5))
+        self.assertEqual((r.heartbeat_interval.seconds, r.heartbeat_interval.nanos), (1, 500_000_000))
+        self.assertEqual((r.instance_id, list(r.after)), ("one", [position]))
+        r = _follow.StreamOptions().start("", [], 1).start
+        self.assertEqual((r.overflow, r.queue_length, r.heartbeat_interval.seconds), (1, 0, 1))
