@@ -109,10 +109,25 @@ func TestWitnessesWithoutATable(t *testing.T) {
 // by a tick, and an order of priorities where it names no task.
 func TestPlacementsOutsideTheirTimes(t *testing.T) {
 	jobs := []Job{{Task: 0, Release: 10, Deadline: 20, Costs: []int64{4}}}
-	for start, good := range map[int64]bool{9: false, 10: true, 16: true, 17: false} {
-		table := Table{Hyperperiod: 100, Placements: []Placement{{Start: start, End: start + 4}}}
-		if err := Check(100, jobs, table); (err == nil) != good {
-			t.Errorf("a job from %d on: %v", start, err)
+	two := append(jobs, Job{Task: 1, Deadline: 40, Costs: []int64{5}})
+	for _, c := range []struct {
+		jobs  []Job
+		table []Placement
+		says  string
+	}{
+		{jobs, []Placement{{Start: 9, End: 13}}, "before its release at 10"},
+		{jobs, []Placement{{Start: 10, End: 14}}, ""},
+		{jobs, []Placement{{Start: 16, End: 20}}, ""},
+		{jobs, []Placement{{Start: 17, End: 21}}, "not done at 21, its deadline is 20"},
+		{jobs, []Placement{{Start: 10, End: 13}}, "has 3, its cost is 4"},
+		{jobs, []Placement{{Start: 10, End: 14, Segment: 1}}, "where segment 0 is due"},
+		{two, []Placement{{Start: 10, End: 14}, {Task: 1, Start: 14, End: 19}}, ""},
+		{two, []Placement{{Start: 10, End: 14}, {Task: 1, Start: 13, End: 18}}, "the bus is busy until 14"},
+		{two, []Placement{{Start: 10, End: 14}}, "task 1"},
+	} {
+		err := Check(100, c.jobs, Table{Hyperperiod: 100, Placements: c.table})
+		if c.says == "" && err != nil || c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)) {
+			t.Errorf("%v: %v, want %q", c.table, err, c.says)
 		}
 	}
 	for _, order := range [][]int{{-1, 0}, {0, 2}, {0, 0}, {0}} {
