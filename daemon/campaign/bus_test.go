@@ -101,7 +101,9 @@ func (b *faultyBus) run(ctx context.Context, start bus.Time, s *bus.Segment, run
 	}
 	f := b.match(start, s, failBefore, failHalfway, failAfter, scramble)
 	if f == nil {
-		res, err := run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Program: program, Values: s.Values})
+		segment := *s
+		segment.Program = program
+		res, err := run(ctx, at, &segment)
 		if err == nil && len(res.Captures) > 0 && s.Job.Task != "" && b.match(start, s, liar) != nil {
 			res.Captures[0].Codes[0] ^= 1
 		}
@@ -130,8 +132,9 @@ func (b *faultyBus) fail(ctx context.Context, f *fault, at bus.Time, s *bus.Segm
 	}
 	if len(ops) > 0 && err == nil {
 		ops = append(ops, bus.SelectOp(0)) // what breaks off leaves every line inactive
-		res, err = run(ctx, at, &bus.Segment{Job: s.Job, Index: s.Index, Values: s.Values,
-			Program: &bus.Program{Ops: ops, Slots: s.Slots}})
+		segment := *s
+		segment.Program = &bus.Program{Ops: ops, Slots: s.Slots}
+		res, err = run(ctx, at, &segment)
 	}
 	return res, errors.Join(fmt.Errorf("%w: %v", errInjected, f.kind), err)
 }

@@ -1,9 +1,10 @@
 // Package campaign has tests alone: runs of the whole bus loop, each made from one seed.
 //
-// A seed makes an array, tasks, changes of them, on-demand captures and commands, subscribers, recordings, and faults
-// with the bus times at which they strike. The run goes through the real dispatcher, streams, recorder and journal in
-// virtual time, with everything in one process and in memory but for the files: a safety phase under faults, then a
-// liveness phase without. What must hold afterwards is in the files that begin with judge.
+// A seed makes an array, tasks, changes of them, parameters that are set between their jobs, safe stops, on-demand
+// captures and commands, subscribers, recordings, correction maps, and faults with the bus times at which they strike.
+// The run goes through the real dispatcher, streams, recorder, calibration and journal in virtual time, with everything
+// in one process and in memory but for the files: a safety phase under faults, then a liveness phase without. What must
+// hold afterwards is in the files that begin with judge, and with the name of what is judged.
 //
 // Equal seeds give equal digests: of what the bus executed and captured, and of how every job of every task ended.
 // Left open are what goroutines do among themselves within one instant of virtual time, and with it which frame sets a
