@@ -144,5 +144,8 @@ func (s explained) SendMsg(m any) error { return explain(s.ClientStream.SendMsg(
 func (s explained) RecvMsg(m any) error { return explain(s.ClientStream.RecvMsg(m)) }
 
 // lost reports whether an error means that the daemon went away, or was not there yet,
-// and may come back.
-func lost(err error) bool { return status.Code(err) == codes.Unavailable }
+// and may come back. What gRPC says of a call that was given up here is not what counts.
+func lost(err error) bool {
+	var e *Error
+	return errors.As(err, &e) && e.Code == codes.Unavailable
+}

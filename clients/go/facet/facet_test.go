@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -195,10 +196,18 @@ type canned struct {
 	facetdv1.UnimplementedStatusServiceServer
 	frame *facetdv1.Frame
 	seen  chan metadata.MD
+	// begins is what the streams begin with, one after another; each but the last ends then. One with nil
+	// is silent.
+	begins []*facetdv1.FollowBegun
+	sets   map[int]*facetdv1.FrameSet // of those streams
+	opened atomic.Int32
 }
 
 func (f *canned) FollowFrameSets(out grpc.BidiStreamingServer[facetdv1.FollowFrameSetsRequest,
 	facetdv1.FollowFrameSetsResponse]) error {
+	if len(f.begins) > 0 {
+		return f.followBegins(out, int(f.opened.Add(1))-1)
+	}
 	begun := &facetdv1.FollowBegun{Identity: &facetdv1.Identity{InstanceId: "canned"}}
 	if err := out.Send(&facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Begun{
 		Begun: begun}}); err != nil || f.frame == nil {
@@ -208,6 +217,24 @@ func (f *canned) FollowFrameSets(out grpc.BidiStreamingServer[facetdv1.FollowFra
 	return out.Send(&facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Delivery{
 		Delivery: &facetdv1.FrameSetDelivery{FrameSet: &facetdv1.FrameSet{Task: "t",
 			Frames: []*facetdv1.Frame{f.frame}}}}})
+}
+
+func (f *canned) followBegins(out grpc.BidiStreamingServer[facetdv1.FollowFrameSetsRequest,
+	facetdv1.FollowFrameSetsResponse], n int) error {
+	if f.begins[n] == nil {
+		<-out.Context().Done()
+		return nil
+	}
+	if err := out.Send(&facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Begun{
+		Begun: f.begins[n]}}); err != nil || f.sets[n] == nil {
+		return err
+	}
+	if err := out.Send(&facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Delivery{
+		Delivery: &facetdv1.FrameSetDelivery{FrameSet: f.sets[n]}}}); err != nil || n < len(f.begins)-1 {
+		return err
+	}
+	<-out.Context().Done()
+	return nil
 }
 
 func (f *canned) GetStatus(ctx context.Context, _ *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {

@@ -88,7 +88,8 @@ func TestASilentDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Heartbeat: 50 * time.Millisecond, Retry: facet.Retry{Off: true}})
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Heartbeat: 50 * time.Millisecond,
+		Retry: facet.Retry{Off: true}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,5 +98,42 @@ func TestASilentDaemon(t *testing.T) {
 	var e *facet.Error
 	if !errors.As(err, &e) || e.Code != codes.Unavailable || e.Message != "nothing was heard of the daemon for 150ms" {
 		t.Errorf("it ends with %v", err)
+	}
+}
+
+// TestMissedOverConnections: the daemon counts what was missed since the last frame set that was received, and a
+// connection that broke before it brought one adds nothing to that. A stream that the daemon ends, or does not
+// begin, is opened again.
+func TestMissedOverConnections(t *testing.T) {
+	begun := func(ended, missed uint64, resumed bool) *facetdv1.FollowBegun {
+		return &facetdv1.FollowBegun{Identity: &facetdv1.Identity{InstanceId: "canned"}, SameInstance: resumed,
+			Tasks: []*facetdv1.FollowedTask{
+				{Task: "t", Generation: 1, JobsEnded: ended, Resumed: resumed, Missed: missed}}}
+	}
+	set := func(job uint64) *facetdv1.FrameSet {
+		return &facetdv1.FrameSet{Task: "t", TaskGeneration: 1, Job: job}
+	}
+	c, err := facet.Connect(serve(t, &canned{
+		begins: []*facetdv1.FollowBegun{begun(4, 0, false), begun(7, 2, true), nil, begun(9, 4, true)},
+		sets:   map[int]*facetdv1.FrameSet{0: set(4), 3: set(9)}}), facet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Heartbeat: 50 * time.Millisecond,
+		Retry: facet.Retry{First: time.Millisecond}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if first, err := s.Next(); err != nil || first.Gap.Any() {
+		t.Fatalf("the first: %v, %v", first, err)
+	}
+	second, err := s.Next()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := second.Gap; second.Job() != 9 || g.MissingJobs != 4 || g.Reconnects != 2 {
+		t.Errorf("job %d: %v", second.Job(), g)
 	}
 }

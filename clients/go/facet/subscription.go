@@ -84,7 +84,8 @@ func (s *Subscription) open() error {
 	s.start.InstanceId, s.start.After = s.identity.GetInstanceId(), nil
 	for task, p := range s.places {
 		if p.received {
-			s.start.After = append(s.start.After, &facetdv1.TaskPosition{Task: task, Generation: p.generation, Job: p.job})
+			s.start.After = append(s.start.After,
+				&facetdv1.TaskPosition{Task: task, Generation: p.generation, Job: p.job})
 		}
 	}
 	stream, err := s.client.frames.FollowFrameSets(ctx)
@@ -114,7 +115,7 @@ func (s *Subscription) begun(b *facetdv1.FollowBegun) {
 			replaced: known && !anew && was.generation != t.GetGeneration()}
 		if t.GetResumed() {
 			now = was
-			now.missing += t.GetMissed()
+			now.missing = t.GetMissed() // since the last that was received, however many connections ago
 		} else if known && !anew && !now.replaced { // nothing of it had been received
 			now.restarted = was.restarted
 		}
@@ -132,6 +133,9 @@ func (s *Subscription) hear() (*facetdv1.FollowFrameSetsResponse, error) {
 	if !silent.Stop() && s.ctx.Err() == nil && err != nil {
 		return nil, &Error{Code: codes.Unavailable, Message: fmt.Sprintf("nothing was heard of the daemon for %v",
 			silences*s.heartbeat), cause: err}
+	}
+	if errors.Is(err, io.EOF) {
+		err = &Error{Code: codes.Unavailable, Message: "the daemon ended the stream", cause: err}
 	}
 	return m, err
 }
@@ -179,9 +183,6 @@ func (s *Subscription) event() (*facetdv1.FollowFrameSetsResponse, error) {
 			Grant: &facetdv1.FollowGrant{FrameSets: 1}}})
 	}
 	m, err := s.hear()
-	if errors.Is(err, io.EOF) {
-		err = &Error{Code: codes.Unavailable, Message: "the daemon ended the stream", cause: err}
-	}
 	if err != nil {
 		s.stop()
 	}
