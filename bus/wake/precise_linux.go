@@ -46,18 +46,16 @@ func Precise() Sleeper {
 // past is a deadline that has passed.
 var past = time.Unix(1, 0)
 
-// watch lets the end of ctx end reads of the timer.
+// watch lets the end of ctx end reads of the timer. One that never ends leaves the one before watched.
 func (p *precise) watch(ctx context.Context) {
-	if ctx.Done() == p.watched {
+	if ctx.Done() == nil || ctx.Done() == p.watched {
 		return
 	}
 	if p.unwatch != nil {
 		p.unwatch()
 	}
-	p.watched, p.unwatch = ctx.Done(), nil
-	if p.watched != nil {
-		p.unwatch = context.AfterFunc(ctx, func() { _ = p.timer.SetReadDeadline(past) }) // a closed one needs none
-	}
+	p.watched = ctx.Done()
+	p.unwatch = context.AfterFunc(ctx, func() { _ = p.timer.SetReadDeadline(past) }) // a closed one needs none
 }
 
 // Sleep implements Sleeper.
