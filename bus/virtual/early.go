@@ -1,6 +1,10 @@
 package virtual
 
-import "facetd.example/bus"
+import (
+	"runtime"
+
+	"facetd.example/bus"
+)
 
 // early is the readout that the bus has simulated before its time has come: the operation that runs of the first
 // segment in flight. What is not a readout is simulated when it ends, as it hands nothing over.
@@ -13,6 +17,8 @@ type early struct {
 
 // simulateEarly simulates a readout that begins at the end of what ran of a segment.
 func (b *Bus) simulateEarly(op *bus.Op, res *bus.Result) {
+	// Who was given what came before hands it on first: there is time until this readout ends.
+	runtime.Gosched()
 	e := &b.early
 	e.is, e.n = true, len(res.Captures)
 	e.chips, e.lanes = append(e.chips[:0], op.Scan.Chips...), e.lanes[:0]
