@@ -22,8 +22,8 @@
 //
 // A change takes effect at an instant when no job is open and nothing that was released waits, which for a bus with a
 // lead is found that far ahead: the timetable before it runs up to it. Where no such instant is found within a
-// hyperperiod, as the queue of the bus is too short for that, jobs fail to make room for it. A panic on the goroutine that owns the bus ends
-// Run.
+// hyperperiod, as the queue of the bus is too short for that, jobs fail to make room for it. A panic on the goroutine
+// that owns the bus ends Run.
 package dispatch
 
 import (
