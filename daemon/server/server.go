@@ -356,9 +356,7 @@ func (s *Server) Run(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s.running.Store(&ctx)
-	if s.stored != nil {
-		go s.stored.Keep(ctx)
-	}
+	storeAll := s.keepStored(ctx)
 	if s.stop != nil {
 		go s.stop.Keep(ctx)
 	}
@@ -390,7 +388,32 @@ func (s *Server) Run(ctx context.Context) error {
 	if errors.As(cause, new(*dispatch.PanicError)) {
 		return errors.Join(cause, down.runAfterPanic())
 	}
+	storeAll()
 	return errors.Join(cause, down.run())
+}
+
+// storeLimit is how long the last tasks and parameters may take to be stored at the end.
+const storeLimit = time.Second
+
+// keepStored keeps the stored tasks until ctx ends or the function that it returns is called, which waits for the last
+// of them to be stored.
+func (s *Server) keepStored(ctx context.Context) (storeAll func()) {
+	if s.stored == nil {
+		return func() {}
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		s.stored.Keep(ctx)
+	}()
+	return func() {
+		cancel()
+		select {
+		case <-ended:
+		case <-time.After(storeLimit): // the disk hangs
+		}
+	}
 }
 
 func (s *Server) verb() string {

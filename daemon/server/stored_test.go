@@ -86,6 +86,67 @@ func (p *process) end() {
 	}
 }
 
+// What was set of a task between its jobs is there after a restart, until the task is another.
+func TestParametersAreStored(t *testing.T) {
+	s := withData(t)
+	s.write("tasks.yaml", siteTasks(10, "bow", "bed"))
+	p := s.start()
+	moving := groupTask("extra", "bed", 3)
+	moving.Views = []*facetdv1.View{{Name: "part", Window: &facetdv1.Window{Rows: 1, Columns: 1},
+		Movable: &facetdv1.Movable{Row: &facetdv1.Bounds{High: 2}}}}
+	p.create(moving)
+	set := func(row uint32) {
+		t.Helper()
+		if _, err := p.tasks().SetTaskParameters(limited(t), &facetdv1.SetTaskParametersRequest{Task: "extra",
+			Views: []*facetdv1.ViewParameters{{View: "part", Row: &row}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	row := func() uint32 {
+		t.Helper()
+		list, err := p.tasks().ListTasks(limited(t), &facetdv1.ListTasksRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, running := range list.GetTasks() {
+			if running.GetTask().GetName() == "extra" {
+				return running.GetParameters()[0].GetRow()
+			}
+		}
+		t.Fatal("the task does not run")
+		return 0
+	}
+	set(2)
+	set(1)
+	revision := s.stored().Revision
+	eventually(t, "they are stored while it runs", func() bool {
+		for _, e := range s.stored().Tasks {
+			if e.Name == "extra" && len(e.Parameters) == 1 && e.Parameters[0].GetRow() == 1 {
+				return true
+			}
+		}
+		return false
+	})
+	set(2)
+	p.end()
+
+	p = s.start()
+	p.runs("bed 10, bow 10, extra 3")
+	if got := row(); got != 2 || p.told() != "" || s.stored().Revision != revision {
+		t.Errorf("after a restart the window begins at row %d; told %s", got, p.told())
+	}
+	set(1)
+	p.remove("extra")
+	p.create(moving)
+	p.end()
+
+	p = s.start()
+	p.runs("bed 10, bow 10, extra 3")
+	if got := row(); got != 0 {
+		t.Errorf("a task that was made anew has its window begin at row %d", got)
+	}
+}
+
 // What came over the API is there after a restart; where the file of tasks has changed
 // meanwhile, it wins, and says so.
 func TestTasksAreStored(t *testing.T) {

@@ -23,6 +23,7 @@ const (
 	maxBytes    = 16 << 20
 	maxEntries  = 1024
 	maxName     = 1000
+	maxViews    = 64
 	maxRevision = 1 << 62 // what is beyond is a lie, after which the numbers would begin anew
 )
 
@@ -52,6 +53,8 @@ type Entry struct {
 	Configured string
 	// Task of those Made and Changed.
 	Task *facetdv1.Task
+	// Parameters are what of its views was last set between its jobs, of a task that runs.
+	Parameters []*facetdv1.ViewParameters
 	// Paused is whether it runs. Nothing pauses tasks yet; it is carried along.
 	Paused bool
 	// Reason why it is kept aside; empty where it is not.
@@ -96,13 +99,14 @@ type fileForm struct {
 }
 
 type entryForm struct {
-	Name       string          `json:"name"`
-	Kind       Kind            `json:"kind"`
-	Generation uint64          `json:"generation"`
-	Configured string          `json:"configured,omitempty"`
-	Task       json.RawMessage `json:"task,omitempty"`
-	Paused     bool            `json:"paused,omitempty"`
-	Reason     string          `json:"reason,omitempty"`
+	Name       string            `json:"name"`
+	Kind       Kind              `json:"kind"`
+	Generation uint64            `json:"generation"`
+	Configured string            `json:"configured,omitempty"`
+	Task       json.RawMessage   `json:"task,omitempty"`
+	Parameters []json.RawMessage `json:"parameters,omitempty"`
+	Paused     bool              `json:"paused,omitempty"`
+	Reason     string            `json:"reason,omitempty"`
 }
 
 // Encode writes a state as a file.
@@ -125,6 +129,13 @@ func formsOf(list []Entry) ([]entryForm, error) {
 		out[i] = entryForm{
 			Name: e.Name, Kind: e.Kind, Generation: e.Generation, Configured: e.Configured, Paused: e.Paused,
 			Reason: e.Reason,
+		}
+		for _, p := range e.Parameters {
+			text, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(p)
+			if err != nil {
+				return nil, err
+			}
+			out[i].Parameters = append(out[i].Parameters, text)
 		}
 		if e.Task == nil {
 			continue
@@ -215,7 +226,17 @@ func (f *entryForm) entry(revision uint64) (Entry, error) {
 		return e, fmt.Errorf("%.80q is no digest for a task that is %s", f.Configured, f.Kind)
 	case own != (len(f.Task) > 0):
 		return e, fmt.Errorf("a task that is %s has a description: %v", f.Kind, len(f.Task) > 0)
-	case !own:
+	case len(f.Parameters) > maxViews || len(f.Parameters) > 0 && f.Kind == Removed:
+		return e, fmt.Errorf("%d parameters are not possible of a task that is %s", len(f.Parameters), f.Kind)
+	}
+	for _, text := range f.Parameters {
+		p := &facetdv1.ViewParameters{}
+		if err := protojson.Unmarshal(text, p); err != nil {
+			return e, err
+		}
+		e.Parameters = append(e.Parameters, p)
+	}
+	if !own {
 		return e, nil
 	}
 	e.Task = &facetdv1.Task{}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -24,7 +25,8 @@ func whole() *State {
 		Revision: 9,
 		Tasks: []Entry{
 			{Name: "a", Kind: Configured, Generation: 1, Configured: Digest(task("a", 1))},
-			{Name: "b", Kind: Made, Generation: 4, Task: task("b", 2)},
+			{Name: "b", Kind: Made, Generation: 4, Task: task("b", 2),
+				Parameters: []*facetdv1.ViewParameters{{View: "v", Row: proto.Uint32(3), Offset: proto.Int32(-4)}}},
 			{Name: "c", Kind: Changed, Generation: 9, Configured: Digest(task("c", 3)), Task: task("c", 4)},
 			{Name: "d", Kind: Configured, Generation: 2, Configured: Digest(task("d", 5)), Paused: true},
 			{Name: "e", Kind: Removed, Generation: 3, Configured: Digest(task("e", 6))},
@@ -53,7 +55,12 @@ func same(a, b *State) bool {
 			if !proto.Equal(p.Task, q.Task) {
 				return false
 			}
+			if !slices.EqualFunc(p.Parameters, q.Parameters,
+				func(v, w *facetdv1.ViewParameters) bool { return proto.Equal(v, w) }) {
+				return false
+			}
 			p.Task, q.Task = nil, nil
+			p.Parameters, q.Parameters = nil, nil
 			if !reflect.DeepEqual(p, q) {
 				return false
 			}
@@ -86,6 +93,8 @@ func TestDamagedFiles(t *testing.T) {
 		"no such kind":       {`"made"`, `"borrowed"`, "tasks[1]: there is no kind"},
 		"made, configured":   {`"kind": "configured"`, `"kind": "made"`, "tasks[0]"},
 		"no description":     {`"kind": "removed"`, `"kind": "changed"`, "tasks[4]"},
+		"parameters of none": {`"kind": "removed"`, `"kind": "removed", "parameters": [{}]`, "tasks[4]"},
+		"no parameters":      {`"parameters": [`, `"parameters": [7, `, "tasks[1]"},
 		"two of a name":      {`"name": "e"`, `"name": "a"`, `tasks[4]: a second task is called "a"`},
 		"no name":            {`"name": "a"`, `"name": ""`, "tasks[0]"},
 		"another name":       {`"name": "b"`, `"name": "x"`, "tasks[1]: its task is called"},

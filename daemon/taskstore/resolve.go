@@ -193,7 +193,7 @@ func after(stored *State, configured, running []*facetdv1.Task, aside []Entry) *
 	keep := func(e Entry) {
 		old, known := was[e.Name]
 		if known && sameTask(&old, &e) {
-			e.Generation = old.Generation
+			e.Generation, e.Parameters = old.Generation, old.Parameters
 		} else {
 			e.Generation, changed = next.Revision, true
 		}

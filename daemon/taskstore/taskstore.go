@@ -1,8 +1,9 @@
 // Package taskstore keeps the tasks that came over the API beyond the end of the process.
 //
 // It stores how the tasks that run differ from those configured: made, changed and removed
-// ones, with a revision that counts the changes and the generation of every task, as one file
-// of JSON that is written whole before a change is answered. At a start what is stored wins,
+// ones, with a revision that counts the changes, the generation of every task, and what was
+// last set between the jobs of those that run, as one file of JSON that is written whole before
+// a change is answered. At a start what is stored wins,
 // unless the configured description of that task has changed since: then that wins, and an
 // event says so. A reload of the configuration follows the same rule, but one after which the
 // tasks would not fit together is refused: what runs is not taken away. A stored task that does
@@ -39,6 +40,9 @@ import (
 // retryPeriod is how often a file is written again that the disk refused.
 const retryPeriod = 5 * time.Second
 
+// movedPeriod is how long parameters that were set are not stored at most: what a crash of the host may take.
+const movedPeriod = time.Second
+
 // Config is what a keeper needs.
 type Config struct {
 	// Path of the file. Its folder is the keeper's own, and is made where it is not there.
@@ -59,6 +63,7 @@ type Keeper struct {
 	cfg   Config
 	tasks []*facetdv1.Task // that run at the start
 	wake  chan struct{}    // holds one token when there may be something to write
+	moved chan struct{}    // likewise, when parameters were set
 
 	mu      sync.Mutex // held for moments: the goroutine that owns the bus takes it
 	pending [][]*facetdv1.Task
@@ -94,7 +99,7 @@ func Open(cfg Config, configured []*facetdv1.Task, fits func([]*facetdv1.Task) e
 	if err := prepare(&cfg); err != nil {
 		return nil, fmt.Errorf("stored tasks: %w", err)
 	}
-	k := &Keeper{cfg: cfg, configured: configured, wake: make(chan struct{}, 1)}
+	k := &Keeper{cfg: cfg, configured: configured, wake: make(chan struct{}, 1), moved: make(chan struct{}, 1)}
 	stored, err := k.read()
 	if err != nil {
 		return nil, fmt.Errorf("stored tasks: %s: %w", cfg.Path, err)
@@ -164,8 +169,56 @@ func (k *Keeper) read() (*State, error) {
 // Tasks are those that run at the start.
 func (k *Keeper) Tasks() []*facetdv1.Task { return k.tasks }
 
-// Drive makes a dispatcher the one that runs the tasks. Its configuration must name Applied.
-func (k *Keeper) Drive(d *dispatch.Dispatcher) { k.Dispatcher = d }
+// Drive makes a dispatcher the one that runs the tasks, and sets what was last set of them. Its configuration must name
+// Applied.
+func (k *Keeper) Drive(d *dispatch.Dispatcher) {
+	k.writing.Lock()
+	defer k.writing.Unlock()
+	k.Dispatcher = d
+	for _, e := range k.state.Tasks {
+		if len(e.Parameters) == 0 {
+			continue
+		}
+		set := &facetdv1.SetTaskParametersRequest{Task: e.Name, Views: e.Parameters}
+		if _, err := d.SetParameters(context.Background(), set); err != nil {
+			said := fmt.Sprintf("what was last set of task %s is dropped: %v", e.Name, err)
+			k.tell(facetdv1.Severity_SEVERITY_WARNING, Note{Task: e.Name, Text: said})
+		}
+	}
+}
+
+// SetParameters is the dispatcher's. The values are stored soon after: they may follow an object from job to job, and a
+// disk is not to be written as often.
+func (k *Keeper) SetParameters(ctx context.Context, r *facetdv1.SetTaskParametersRequest) (
+	*facetdv1.SetTaskParametersResponse, error) {
+	done, err := k.Dispatcher.SetParameters(ctx, r)
+	if err == nil {
+		select {
+		case k.moved <- struct{}{}:
+		default: // a token is there already
+		}
+	}
+	return done, err
+}
+
+// withParameters is a state with the parameters that its tasks have now.
+func (k *Keeper) withParameters(s *State) *State {
+	if k.Dispatcher == nil {
+		return s
+	}
+	now := map[string][]*facetdv1.ViewParameters{}
+	for _, t := range k.Dispatcher.Snapshot().Tasks {
+		now[t.GetTask().GetName()] = t.GetParameters()
+	}
+	next := *s
+	next.Tasks = slices.Clone(s.Tasks)
+	for i := range next.Tasks {
+		if e := &next.Tasks[i]; e.Kind != Removed {
+			e.Parameters = now[e.Name]
+		}
+	}
+	return &next
+}
 
 // Applied is called with the tasks that run from now on, on the goroutine that owns the bus.
 func (k *Keeper) Applied(tasks []*facetdv1.Task) {
@@ -282,18 +335,28 @@ func (k *Keeper) dropAside(which func(*Entry) bool) bool {
 	return true
 }
 
-// Keep writes what the disk refused, until ctx ends.
+// Keep writes what the disk refused, and parameters that were set, until ctx ends.
 func (k *Keeper) Keep(ctx context.Context) {
 	tick := time.NewTicker(retryPeriod)
 	defer tick.Stop()
+	k.flush()
+	var due <-chan time.Time // when parameters that were set are written
 	for {
-		k.flush()
 		select {
 		case <-ctx.Done():
+			k.flush()
 			return
+		case <-k.moved:
+			if due == nil {
+				due = time.After(movedPeriod)
+			}
+			continue
+		case <-due:
 		case <-k.wake:
 		case <-tick.C:
 		}
+		due = nil
+		k.flush()
 	}
 }
 
@@ -309,7 +372,7 @@ func (k *Keeper) flush() {
 		k.running = tasks
 		k.state = after(k.state, k.configured, tasks, k.state.Aside)
 	}
-	k.state = after(k.state, k.configured, k.running, k.state.Aside)
+	k.state = k.withParameters(after(k.state, k.configured, k.running, k.state.Aside))
 	defer k.count()
 	data, err := k.state.Encode()
 	if err == nil && bytes.Equal(data, k.written) && k.there() {
