@@ -120,7 +120,11 @@ func startIn(t testing.TB, environment []string, args ...string) *daemon {
 	if err := d.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { d.cmd.Process.Kill() })
+	exited := make(chan struct{})
+	t.Cleanup(func() { // its folder is removed next: nobody may write into it any more
+		d.cmd.Process.Kill()
+		<-exited
+	})
 	lines := bufio.NewScanner(out)
 	for (d.grpc == "" || d.http == "") && lines.Scan() {
 		if m := grpcLine.FindStringSubmatch(lines.Text()); m != nil {
@@ -131,11 +135,13 @@ func startIn(t testing.TB, environment []string, args ...string) *daemon {
 		}
 	}
 	if d.grpc == "" || d.http == "" {
+		close(exited)
 		t.Fatalf("facetd printed no addresses; its errors: %s", d.output)
 	}
 	go func() {
 		io.Copy(io.Discard, out)
 		d.done <- d.cmd.Wait()
+		close(exited)
 	}()
 	return d
 }
