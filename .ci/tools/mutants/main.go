@@ -10,16 +10,20 @@
 package main
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 )
 
 type settings struct {
+	ctx                     context.Context
 	root, equivalents, only string
 	n, seed                 int
 	least                   float64
@@ -40,6 +44,10 @@ func main() {
 	flag.BoolVar(&s.verbose, "v", false, "tell the outcome of every mutant as it is known")
 	flag.BoolVar(&s.list, "list", false, "list the sample and run nothing")
 	flag.Parse()
+	// What runs is ended with the tool, and what it wrote is taken away.
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	s.ctx = ctx
 	if err := s.all(flag.Args()); err != nil {
 		fmt.Fprintln(os.Stderr, "mutants:", err)
 		os.Exit(1)

@@ -122,7 +122,8 @@ func TestMutantsOfAPackage(t *testing.T) {
 	if got := known.stale([]string{"pkg"}, sample); !slices.Equal(got, []string{"0123456789"}) {
 		t.Errorf("stale: %v", got)
 	}
-	outcome, err := settings{root: root, n: 100, seed: 1, timeout: 20 * time.Second}.room([]string{"pkg"}, known)
+	outcome, err := settings{ctx: t.Context(), root: root, n: 100, seed: 1,
+		timeout: 20 * time.Second}.room([]string{"pkg"}, known)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -63,7 +63,7 @@ func (s settings) run(from *source, mutants []*mutant, known equivalents) (tally
 	if err != nil {
 		return t, err
 	}
-	tests := tests{binary: binary, dir: filepath.Join(from.root, from.dir), reach: map[string][]string{},
+	tests := tests{ctx: s.ctx, binary: binary, dir: filepath.Join(from.root, from.dir), reach: map[string][]string{},
 		took: map[string]time.Duration{}}
 	// Property tests keep no record of what makes a mutant fail.
 	if quiet := "-rapid.nofailfile"; exec.Command(binary, "-test.list=^$", quiet).Run() == nil {
@@ -73,6 +73,9 @@ func (s settings) run(from *source, mutants []*mutant, known equivalents) (tally
 		return t, err
 	}
 	for _, m := range mutants {
+		if err := s.ctx.Err(); err != nil {
+			return t, err
+		}
 		outcome := notReached
 		read, equivalent := known[m.id()]
 		switch {
@@ -147,6 +150,7 @@ func (s *source) build(work string, mutants []*mutant) (string, error) {
 
 // tests are the compiled tests of a package.
 type tests struct {
+	ctx         context.Context
 	binary, dir string
 	flags       []string
 	reach       map[string][]string // tests that come to a mutant's statement
@@ -168,6 +172,9 @@ func (t *tests) trace(file string, limit time.Duration) error {
 		started := time.Now()
 		os.Remove(file)
 		outcome, output := t.run([]string{name}, limit, traceEnvironment+"="+file)
+		if err := t.ctx.Err(); err != nil {
+			return err
+		}
 		if outcome == timedOut {
 			fmt.Printf("%s takes longer than %v and is left out\n", name, limit)
 			continue
@@ -211,7 +218,7 @@ func (t *tests) try(id string, limit time.Duration) string {
 
 // run runs some tests in one process. They end at the first failure, and with all that they started.
 func (t *tests) run(names []string, limit time.Duration, variable string) (outcome, output string) {
-	ctx, cancel := context.WithTimeout(context.Background(), limit)
+	ctx, cancel := context.WithTimeout(t.ctx, limit)
 	defer cancel()
 	// A mutant that allocates without end takes no more than 8 GiB of addresses.
 	arguments := append([]string{"-c", `ulimit -v 8388608; exec "$0" "$@"`, t.binary, "-test.failfast",

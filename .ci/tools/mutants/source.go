@@ -35,7 +35,8 @@ func load(root, dir string) (*source, error) {
 		text: map[string]string{}, parsed: map[string]*ast.File{}, exports: map[string]string{},
 	}
 	// The last two are for the chooser.
-	out, err := s.command("list", "-export", "-deps", "-json=ImportPath,Export,Dir,GoFiles", "./"+dir, "os", "sync/atomic").Output()
+	out, err := s.command("list", "-export", "-deps", "-json=ImportPath,Export,Dir,GoFiles", "./"+dir, "os",
+		"sync/atomic").Output()
 	if err != nil {
 		return nil, fmt.Errorf("go list: %w", explain(err))
 	}
@@ -200,7 +201,8 @@ func (s *source) traced(mutants []*mutant, from, to int) string {
 	var edits []edit
 	for _, m := range mutants {
 		if m.statement < to-1 { // not the closing brace
-			edits = append(edits, edit{m.statement, m.statement, fmt.Sprintf("%[1]s(&%[1]s_%[2]s, %[2]q); ", reached, m.id())})
+			edits = append(edits, edit{m.statement, m.statement,
+				fmt.Sprintf("%[1]s(&%[1]s_%[2]s, %[2]q); ", reached, m.id())})
 		}
 	}
 	return s.edited(mutants[0].file, from, to, edits)
