@@ -110,11 +110,17 @@ func runPage(t *testing.T, root string, all []block) {
 	p := &pageRun{t: t, root: root, out: t.TempDir()}
 	for _, b := range all {
 		for i, line := range b.lines {
+			if i > 0 && strings.HasSuffix(b.lines[i-1], "\\") {
+				continue // is part of the line before
+			}
+			for next := i + 1; strings.HasSuffix(line, "\\") && next < len(b.lines); next++ {
+				line = strings.TrimSuffix(line, "\\") + strings.TrimSpace(b.lines[next])
+			}
 			line = strings.TrimPrefix(strings.ReplaceAll(line, "/tmp/facetd-tour", p.out), "$ ")
 			where := fmt.Sprintf("line %d: %s", b.line+1+i, line)
 			fields := strings.Fields(line)
 			switch {
-			case b.runs("console") && fields[0] == "facetd" && strings.HasPrefix(fields[1], "-"):
+			case b.runs("console") && (line == "facetd" || strings.HasPrefix(line, "facetd -")):
 				p.serve(fields[1:])
 			case b.runs("console"):
 				p.console(where, line, strings.HasSuffix(b.info, " fails"))
