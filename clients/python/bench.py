@@ -125,18 +125,26 @@ def throughput(loop: asyncio.AbstractEventLoop) -> None:
         server = multiprocessing.get_context("spawn").Process(target=serve, args=(side, theirs), daemon=True)
         server.start()
         address = ours.recv()
-        took: dict[str, list[float]] = {"bare gRPC": [], "facetd": [], "facetd.aio": []}
+        readers: dict[str, Callable[[], float]] = {
+            "bare gRPC": lambda: bare(address, QUEUE, raw_rows, SETS),
+            "facetd": lambda: blocking(address),
+            "facetd.aio": lambda: loop.run_until_complete(awaited(address)),
+        }
+        took: dict[str, list[tuple[float, float]]] = {name: [] for name in readers}
         for _ in range(ROUNDS):
-            took["bare gRPC"].append(bare(address, QUEUE, raw_rows, SETS))
-            took["facetd"].append(blocking(address))
-            took["facetd.aio"].append(loop.run_until_complete(awaited(address)))
+            for name, read in readers.items():
+                begin = time.process_time()
+                took[name].append((read(), time.process_time() - begin))
         ours.send(None)
         server.join(5)
-        base = statistics.median(took["bare gRPC"])
-        for name, times in took.items():
-            t = statistics.median(times)
+        base = [statistics.median(times) for times in zip(*took["bare gRPC"])]
+        for name, rounds in took.items():
+            t, cpu = (statistics.median(times) for times in zip(*rounds))
             mb = SETS * 12 * side * side * 2 / t / 1e6
-            print(f"12 frames of {side} x {side}: {name:10} {SETS / t:7.0f} sets/s {mb:6.1f} MB/s of codes, {t / base:.2f} of bare gRPC's time")
+            print(
+                f"12 frames of {side} x {side}: {name:10} {SETS / t:7.0f} sets/s {mb:6.1f} MB/s of codes, {t / base[0]:.2f} of bare gRPC's time, "
+                f"{1000 * cpu / SETS:.2f} ms of a processor a set, {cpu / base[1]:.2f} of bare gRPC's"
+            )
 
 
 def delays(sets: Iterator[tuple[int, int]]) -> str:

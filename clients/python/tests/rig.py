@@ -229,6 +229,34 @@ def eventually(condition, within=20.0):
         time.sleep(0.01)
 
 
+class Stopwatch:
+    """Measures a time, less what the machine kept from this process meanwhile: how much longer
+    short sleeps took than they should."""
+
+    def __enter__(self):
+        self._over, self._starved = threading.Event(), 0.0
+        self._thread = threading.Thread(target=self._watch)
+        self._thread.start()
+        self._begin = time.monotonic()
+        return self
+
+    def _watch(self):
+        step = 0.01
+        while True:
+            begin = time.monotonic()
+            over = self._over.wait(step)
+            if over:
+                return
+            # A sleep is late by some of a step on an idle machine too.
+            self._starved += max(0.0, time.monotonic() - begin - 2 * step)
+
+    def __exit__(self, *_):
+        took = time.monotonic() - self._begin
+        self._over.set()
+        self._thread.join()
+        self.seconds = took - self._starved
+
+
 _loop = asyncio.new_event_loop()
 atexit.register(_loop.close)
 
