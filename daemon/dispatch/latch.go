@@ -118,7 +118,10 @@ func (m *mailbox) stopFor(r StopReason) (uint64, <-chan struct{}) {
 	// Host time keeps the numbers rising from one process to the next.
 	next.Revision = max(l.revision+1, uint64(max(r.At.UnixMicro(), 0)))
 	m.refuseWaiting(&next)
-	l.stop, l.revision, l.news = &next, next.Revision, make(chan struct{})
+	l.stop, l.revision = &next, next.Revision
+	if l.news == nil || closed(l.news) { // else those who wait for the request before hear of this one
+		l.news = make(chan struct{})
+	}
 	if m.ended != nil { // the runner has released them for good
 		next.Lines = l.ended
 		close(l.news)
@@ -128,6 +131,15 @@ func (m *mailbox) stopFor(r StopReason) (uint64, <-chan struct{}) {
 	}
 	m.arrived()
 	return next.Revision, l.news
+}
+
+func closed(c <-chan struct{}) bool {
+	select {
+	case <-c:
+		return true
+	default:
+		return false
+	}
 }
 
 // refuseWaiting answers the on-demand jobs that wait, but not functions: they drive nothing. The caller holds mu.
@@ -180,9 +192,7 @@ func (m *mailbox) released(revision uint64, lines LineRelease, jobs, onDemands u
 	next.OnDemandFailed += onDemands
 	if next.Revision == revision { // another one is released next
 		next.Lines = lines
-		select {
-		case <-l.news:
-		default:
+		if !closed(l.news) {
 			close(l.news)
 		}
 	}
@@ -251,9 +261,7 @@ func (m *mailbox) endLatch(lines LineRelease) {
 		next := *l.stop
 		next.Lines = lines
 		l.stop = &next
-		select {
-		case <-l.news:
-		default:
+		if !closed(l.news) {
 			close(l.news)
 		}
 	}

@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -64,5 +65,24 @@ func (r *rig) stopAt(t *testing.T, after time.Duration) {
 	}
 	if len(r.watch.violations) > 0 {
 		t.Errorf("rules violated: %v", r.watch.violations)
+	}
+}
+
+// TestBothWhoStopAreAnswered: who asks for a stop hears of the lines when they are released, also where somebody else
+// has asked with other words meanwhile.
+func TestBothWhoStopAreAnswered(t *testing.T) {
+	box := &mailbox{}
+	lines := LineRelease{State: facetdv1.LineState_LINE_STATE_CONFIRMED}
+	for round := range 2 {
+		_, first := box.stopFor(ask("ada", fmt.Sprint("a cable is loose ", round)))
+		revision, second := box.stopFor(ask("bo", fmt.Sprint("smoke ", round)))
+		box.released(revision, lines, 0, 0)
+		for who, released := range map[string]<-chan struct{}{"ada": first, "bo": second} {
+			select {
+			case <-released:
+			default:
+				t.Errorf("%s still waits in round %d", who, round)
+			}
+		}
 	}
 }
