@@ -160,7 +160,7 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 			if final && !last {
 				continue // the process ended while they waited
 			}
-			if at, paused := l.pausedAt(p.epoch, until); paused { // what comes after it is not released
+			if at, paused := l.pausedAt(p, until); paused { // what comes after it is not released
 				missing = slices.DeleteFunc(missing, func(r release) bool { return r.at >= at })
 			}
 			if final {

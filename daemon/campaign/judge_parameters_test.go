@@ -144,8 +144,9 @@ func (l *life) history(name string) (out []moving, wrong string) {
 		if upTo(x.at); x.request.GetTask() != name || x.err != nil {
 			continue
 		}
-		if now == nil {
-			return out, fmt.Sprintf("%v was set of a task that does not run", x.request.GetViews())
+		// One that was changed while the array is stopped is another one before its timetable takes effect.
+		if now == nil || !proto.Equal(now.task, x.task) {
+			change(x.task, x.response.GetFirstJob())
 		}
 		next := &moving{x.response.GetFirstJob(), now.task, map[string]*facetdv1.ViewParameters{}}
 		for view, p := range now.values {

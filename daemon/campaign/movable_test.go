@@ -133,6 +133,7 @@ func moves(t *facetdv1.Task) bool {
 // set is what became of a setting.
 type set struct {
 	at       time.Time
+	task     *facetdv1.Task // as it was shown then
 	request  *facetdv1.SetTaskParametersRequest
 	outside  bool // of its bounds
 	response *facetdv1.SetTaskParametersResponse
@@ -152,7 +153,7 @@ func (x *setting) do(ctx context.Context, d *dispatch.Dispatcher) *set {
 		return nil
 	}
 	t := tasks[r.IntN(len(tasks))]
-	out := &set{at: time.Now(), request: &facetdv1.SetTaskParametersRequest{Task: t.GetName()}}
+	out := &set{at: time.Now(), task: t, request: &facetdv1.SetTaskParametersRequest{Task: t.GetName()}}
 	for _, v := range t.GetViews() {
 		if p := randomParameters(r, v, &out.outside); p != nil {
 			out.request.Views = append(out.request.Views, p)

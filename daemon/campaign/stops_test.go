@@ -44,6 +44,7 @@ type stopped struct {
 	answers []dispatch.SafeStop
 	tries   []bus.Time // to resume
 	resumed bus.Time   // when the last of them was asked for, which did; 0 is never
+	at      time.Time  // the same, by the clock that passes here
 	cause   error      // of the first one that did not
 }
 
@@ -68,11 +69,11 @@ func (l *life) halt(x *stop, i int) {
 // resume resumes the array, as often as it takes, unless it has been already.
 func (l *life) resume(out *stopped) {
 	for l.ctx.Err() == nil && l.disp.Stopped() != nil {
-		at := l.driven.Now()
+		at, asked := l.driven.Now(), time.Now()
 		out.tries = append(out.tries, at)
 		_, _, err := l.disp.Resume(l.ctx, 0)
 		if err == nil {
-			out.resumed = at
+			out.resumed, out.at = at, asked
 			return
 		}
 		if out.cause == nil {
@@ -136,16 +137,15 @@ func (l *life) ranWhile(x *stopped, from bus.Time) string {
 	return ""
 }
 
-// pausedAt is from when a timetable was paused that took effect at one bus time and stayed until another; false where
-// it
-// was not. One that takes effect although somebody has asked for a stop meanwhile is paused from its beginning.
-func (l *life) pausedAt(epoch, until bus.Time) (bus.Time, bool) {
+// pausedAt is from when a timetable was paused that was active until a bus time; false where it was not. One that takes
+// effect although somebody has asked for a stop meanwhile is paused from its beginning.
+func (l *life) pausedAt(p *planned, until bus.Time) (bus.Time, bool) {
 	at, is := bus.Time(0), false
 	for _, x := range l.stops {
 		over := slices.ContainsFunc(l.stops, func(other *stopped) bool {
-			return other.resumed > x.asked && other.resumed <= epoch
+			return other.resumed > x.asked && other.at.Before(p.at)
 		})
-		if from := max(x.asked, epoch); x.asked < until && !over && (!is || from < at) {
+		if from := max(x.asked, p.epoch); x.asked < until && !over && (!is || from < at) {
 			at, is = from, true
 		}
 	}
