@@ -49,8 +49,8 @@ type panorama struct {
 type pose32 struct {
 	m       [9]float32
 	forward float32
-	// Where the camera is, in pipe radii in the frame of the picture, when it is aside of the middle of the body: open is
-	// then 1/(1 - the square of its distance from the axis).
+	// Where the camera is, in pipe radii in the frame of the picture, when it is aside of the middle of the body:
+	// open is then 1/(1 - the square of its distance from the axis).
 	aside bool
 	from  [3]float32
 	open  float32
