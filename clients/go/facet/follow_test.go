@@ -137,3 +137,46 @@ func TestMissedOverConnections(t *testing.T) {
 		t.Errorf("job %d: %v", second.Job(), g)
 	}
 }
+
+// TestTasksOverConnections: what ends before the first frame set of a task counts from the beginning of the stream, and
+// a task that is removed while there is no connection and made later is another one.
+func TestTasksOverConnections(t *testing.T) {
+	begun := func(tasks ...*facetdv1.FollowedTask) *facetdv1.FollowBegun {
+		return &facetdv1.FollowBegun{Identity: &facetdv1.Identity{InstanceId: "canned"}, SameInstance: true,
+			Tasks: tasks}
+	}
+	c, err := facet.Connect(serve(t, &canned{
+		begins: []*facetdv1.FollowBegun{
+			begun(&facetdv1.FollowedTask{Task: "u", Generation: 1, JobsEnded: 3}),
+			begun(&facetdv1.FollowedTask{Task: "t", Generation: 2}),
+			begun(&facetdv1.FollowedTask{Task: "t", Generation: 2, JobsEnded: 5},
+				&facetdv1.FollowedTask{Task: "u", Generation: 3, JobsEnded: 2}),
+			begun(&facetdv1.FollowedTask{Task: "t", Generation: 2, JobsEnded: 6, Resumed: true, Missed: 0},
+				&facetdv1.FollowedTask{Task: "u", Generation: 3, JobsEnded: 4, Resumed: true, Missed: 2})},
+		sets: map[int]*facetdv1.FrameSet{2: {Task: "t", TaskGeneration: 2, Job: 5},
+			3: {Task: "u", TaskGeneration: 3, Job: 4}}}), facet.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Heartbeat: 50 * time.Millisecond,
+		Retry: facet.Retry{First: time.Millisecond}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	first, err := s.Next()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := first.Gap; first.Job() != 5 || g.MissingJobs != 5 || g.Replaced || g.Restarted || g.Reconnects != 2 {
+		t.Errorf("t, job %d: %v", first.Job(), g)
+	}
+	second, err := s.Next()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := second.Gap; second.Job() != 4 || g.MissingJobs != 2 || !g.Replaced || g.Restarted {
+		t.Errorf("u, job %d: %v", second.Job(), g)
+	}
+}

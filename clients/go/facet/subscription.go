@@ -37,11 +37,12 @@ type Subscription struct {
 
 // place is how far the stream has come with a task, and what belongs to its next frame set.
 type place struct {
-	generation, job uint64
-	received        bool   // job was; else it has none yet
-	missing         uint64 // while there was no connection
-	replaced        bool
-	restarted       bool
+	generation uint64
+	next       uint64 // job that would follow on what was received, or else on the beginning of the stream
+	known      bool   // next is
+	missing    uint64 // while there was no connection
+	replaced   bool
+	restarted  bool
 }
 
 // Subscribe opens a stream, and returns once the daemon has it: what finishes from then
@@ -83,9 +84,9 @@ func (s *Subscription) open() error {
 	ctx, stop := context.WithCancel(s.ctx)
 	s.start.InstanceId, s.start.After = s.identity.GetInstanceId(), nil
 	for task, p := range s.places {
-		if p.received {
-			s.start.After = append(s.start.After,
-				&facetdv1.TaskPosition{Task: task, Generation: p.generation, Job: p.job})
+		if p.next > 0 {
+			s.start.After = append(s.start.After, &facetdv1.TaskPosition{Task: task, Generation: p.generation,
+				Job: p.next - 1})
 		}
 	}
 	stream, err := s.client.frames.FollowFrameSets(ctx)
@@ -110,16 +111,27 @@ func (s *Subscription) begun(b *facetdv1.FollowBegun) {
 	before := s.places
 	s.identity, s.places = b.GetIdentity(), map[string]place{}
 	for _, t := range b.GetTasks() {
-		was, known := before[t.GetTask()]
-		now := place{generation: t.GetGeneration(), missing: t.GetMissed(), restarted: anew,
-			replaced: known && !anew && was.generation != t.GetGeneration()}
-		if t.GetResumed() {
+		was, seen := before[t.GetTask()]
+		delete(before, t.GetTask())
+		now := place{generation: t.GetGeneration(), next: t.GetJobsEnded(), known: true, restarted: anew ||
+			was.restarted}
+		switch {
+		case anew || !seen:
+		case was.generation != t.GetGeneration():
+			now.replaced = true
+		case t.GetResumed():
 			now = was
 			now.missing = t.GetMissed() // since the last that was received, however many connections ago
-		} else if known && !anew && !now.replaced { // nothing of it had been received
-			now.restarted = was.restarted
+		default: // nothing of it had ended when the stream began
+			now = was
+			if was.known {
+				now.missing = t.GetJobsEnded()
+			}
 		}
 		s.places[t.GetTask()] = now
+	}
+	for task, was := range before { // should there be others of these names
+		s.places[task] = place{generation: was.generation, replaced: !anew, restarted: anew || was.restarted}
 	}
 	if anew && len(s.places) == 0 {
 		s.pending.Restarted = true
@@ -230,8 +242,8 @@ func (s *Subscription) notice(n *facetdv1.TaskNotice) {
 		now.replaced = true // should there be another
 	case facetdv1.TaskChange_TASK_CHANGE_REPLACED:
 		now.replaced = true
-	default:
-		now.replaced = was.replaced
+	default: // its jobs are counted from 0
+		now.replaced, now.known = was.replaced, true
 	}
 	s.places[n.GetTask()] = now
 }
@@ -247,6 +259,6 @@ func (s *Subscription) take(d *facetdv1.FrameSetDelivery) (*FrameSet, error) {
 	set.Gap, s.pending = s.pending, Gap{}
 	set.Gap.Dropped, set.Gap.MissingJobs = d.GetDropped(), p.missing+d.GetLeftOut()
 	set.Gap.Replaced, set.Gap.Restarted = p.replaced, set.Gap.Restarted || p.restarted
-	s.places[set.Task()] = place{generation: d.GetFrameSet().GetTaskGeneration(), job: set.Job(), received: true}
+	s.places[set.Task()] = place{generation: d.GetFrameSet().GetTaskGeneration(), next: set.Job() + 1, known: true}
 	return set, nil
 }
