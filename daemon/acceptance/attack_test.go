@@ -301,8 +301,9 @@ func TestStrangersTakeNothing(t *testing.T) {
 			alone.missed,
 			alone.ended)
 	}
-	// A daemon that was behind has more to do than is planned.
-	if rate := min(alone.rate(), alone.planned); under.rate() < 0.5*rate {
+	// A daemon that was behind has more to do than is planned. On a machine that leaves it too little to do that even
+	// alone, nothing can be said.
+	if rate := min(alone.rate(), alone.planned); rate > 0.9*alone.planned && under.rate() < 0.5*rate {
 		t.Errorf("%.1f jobs a second, %.1f without the attack", under.rate(), rate)
 	}
 	if err := d.stop(t); err != nil {

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -190,15 +191,21 @@ func (a *attacked) rested(t *testing.T, client *http.Client, rest time.Duration)
 func (a *attacked) soakRound(t *testing.T, strangers []string, during time.Duration) {
 	t.Helper()
 	until := time.Now().Add(during)
+	ctx, cancel := context.WithTimeout(t.Context(), during+2*time.Minute)
+	defer cancel()
 	var all sync.WaitGroup
 	for _, work := range []func(context.Context, *testing.T, int) error{a.changes, a.captures, a.streams, a.reads,
 		a.records} {
 		all.Go(func() {
 			for n := 0; n == 0 || time.Now().Before(until); n++ {
 				// The daemon may refuse what does not fit just then.
-				if err := work(t.Context(), t, n); err != nil && status.Code(err) != codes.FailedPrecondition &&
+				if err := work(ctx, t, n); err != nil && status.Code(err) != codes.FailedPrecondition &&
 					status.Code(err) != codes.Aborted {
 					t.Error(err)
+				}
+				if ctx.Err() != nil {
+					_ = a.cmd.Process.Signal(syscall.SIGQUIT) // it says where it stands
+					return
 				}
 				time.Sleep(20 * time.Millisecond)
 			}
