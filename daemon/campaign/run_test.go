@@ -85,7 +85,7 @@ func (o *outcome) live(dir string) {
 	}
 	o.lives = append(o.lives, l)
 	l.callers()
-	for (time.Since(l.born) < o.s.safety || l.disp.Stopped() != nil) && !l.over() {
+	for (time.Since(l.born) < o.s.safety+l.stoodStill() || l.disp.Stopped() != nil) && !l.over() {
 		if time.Since(l.born) > o.s.safety+longestRecovery {
 			o.problem("the array cannot be resumed: %s", l.disp.Stopped().Text())
 			break
@@ -111,6 +111,16 @@ func (o *outcome) live(dir string) {
 		time.Sleep(watch)
 	}
 	l.end()
+}
+
+// stoodStill is for how long the process did: so much later in its time segments begin that a fault strikes.
+func (l *life) stoodStill() (d time.Duration) {
+	for _, s := range l.bus.struckSoFar() {
+		if s.fault.kind == hostStall {
+			d += s.fault.delay
+		}
+	}
+	return d
 }
 
 // running are the tasks that run.

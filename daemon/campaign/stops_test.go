@@ -38,32 +38,36 @@ func randomStops(r *rand.Rand, s *scenario) []stop {
 // retryResume is how long somebody waits who could not resume.
 const retryResume = 11*time.Millisecond + 1
 
-// stopped is what became of a safe stop. Bus times are those of the calls.
+// stopped is what became of a request for a safe stop. Bus times are those of the calls.
 type stopped struct {
 	asked   bus.Time
-	answers []dispatch.SafeStop
-	tries   []bus.Time // to resume
-	resumed bus.Time   // when the last of them was asked for, which did; 0 is never
-	at      time.Time  // the same, by the clock that passes here
-	cause   error      // of the first one that did not
+	answer  *dispatch.SafeStop // nil of one from before the start
+	tries   []bus.Time         // to resume
+	resumed bus.Time           // when the last of them was asked for, which did; 0 is never
+	at      time.Time          // the same, by the clock that passes here
+	cause   error              // of the first one that did not
 }
 
 // halt stops the array and resumes it, as often as it takes. One that was stopped by somebody else as well is resumed
-// for both: the operators have talked.
+// for both: the operators have talked. Who then asks once more stops it anew.
 func (l *life) halt(x *stop, i int) {
-	out := &stopped{asked: l.driven.Now()}
-	defer func() {
-		l.mu.Lock()
-		l.stops = append(l.stops, out)
-		l.mu.Unlock()
-	}()
 	reason := dispatch.StopReason{By: fmt.Sprint("operator ", i), Reason: "a cable is loose", At: time.Now()}
-	out.answers = append(out.answers, l.disp.SafeStop(context.Background(), reason))
+	last := l.stopFor(reason)
 	if x.again > 0 && l.wait(x.again) {
-		out.answers = append(out.answers, l.disp.SafeStop(context.Background(), reason))
+		last = l.stopFor(reason)
 	}
 	l.wait(x.hold - x.again)
-	l.resume(out)
+	l.resume(last)
+}
+
+func (l *life) stopFor(reason dispatch.StopReason) *stopped {
+	out := &stopped{asked: l.driven.Now()}
+	l.mu.Lock()
+	l.stops = append(l.stops, out)
+	l.mu.Unlock()
+	answer := l.disp.SafeStop(context.Background(), reason)
+	out.answer = &answer
+	return out
 }
 
 // resume resumes the array, as often as it takes, unless it has been already.
@@ -96,18 +100,20 @@ func (l *life) resumeAfterStart() {
 // initializations of attempts at that.
 func (o *outcome) judgeStops(l *life) {
 	for _, x := range l.stops {
-		for _, a := range x.answers {
-			switch state := a.Lines.State; {
-			case state == facetdv1.LineState_LINE_STATE_CONFIRMED:
-			case l.s.remote == nil && l.cause == nil:
-				o.problem("a stop at %v on a bus that is there leaves the lines %v: %s", x.asked, state, a.Lines.Why)
-			default:
-				continue // the link is cut, or the process ended
-			}
-			if what := l.ranWhile(x, a.Lines.At); what != "" {
-				o.problem("%s", what)
-				return
-			}
+		if x.answer == nil {
+			continue
+		}
+		lines := x.answer.Lines
+		switch {
+		case lines.State == facetdv1.LineState_LINE_STATE_CONFIRMED:
+		case l.s.remote == nil && l.cause == nil:
+			o.problem("a stop at %v on a bus that is there leaves the lines %v: %s", x.asked, lines.State, lines.Why)
+		default:
+			continue // the link is cut, or the process ended
+		}
+		if what := l.ranWhile(x, lines.At); what != "" {
+			o.problem("%s", what)
+			return
 		}
 	}
 }

@@ -186,7 +186,7 @@ func (o *outcome) countEnds(l *life) {
 	}
 	for _, x := range l.stops {
 		switch {
-		case x.resumed > 0 && len(x.answers) == 0:
+		case x.resumed > 0 && x.answer == nil:
 			t.paths[pathKept]++
 		case x.resumed > 0:
 			t.paths[pathStopped]++
