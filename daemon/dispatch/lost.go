@@ -85,6 +85,7 @@ func (r *runner) lose(lost *bus.LostError) {
 		r.log.Error("bus lost", zap.Error(lost.Cause))
 	}
 	r.away = lost
+	r.restoring, r.preparedFor = nil, nil // whatever it was ready for
 	r.drain()
 	r.again = nil
 	for len(r.jobs) > 0 {
