@@ -40,9 +40,11 @@ func (g *gate) shut() {
 
 func (g *gate) open() {
 	g.mu.Lock()
-	close(g.opened)
-	g.opened = nil
-	g.mu.Unlock()
+	defer g.mu.Unlock()
+	if g.opened != nil {
+		close(g.opened)
+		g.opened = nil
+	}
 }
 
 func (g *gate) Write(p []byte) (int, error) {
@@ -68,6 +70,7 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 			return g, err
 		}
 	})
+	t.Cleanup(g.open) // where the test ends before: else closing would wait for ever
 	start(t, m, "o", &facetdv1.RecordingOptions{PartBytes: 1 << 20})
 	r := m.find("o")
 	src := newSource(4)
@@ -81,7 +84,10 @@ func TestOverflowIsCountedAndMarked(t *testing.T) {
 		}
 	}
 	send(4)
-	waitFor(t, func() bool { return m.known("o").message().GetFrameSets() == 4 })
+	waitFor(t, func() bool { // the first file is closed and the next begun: nothing more is written by itself
+		o := m.known("o").message()
+		return o.GetFrameSets() == 4 && len(o.GetParts()) == 2
+	})
 	g.shut()
 	send(1)
 	<-g.waits // the writer stands in the disk
