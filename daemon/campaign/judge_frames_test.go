@@ -70,6 +70,9 @@ func (o *outcome) judgeFrames(l *life) {
 			continue
 		}
 		job := e.job
+		if job.Task != "" { // numbers begin anew with other sharing, and nobody tells this bus how jobs ended
+			job.Task = fmt.Sprintf("%s of %d", job.Task, job.Release)
+		}
 		res, err := bustest.Run(context.Background(), clean, e.res.Start,
 			&bus.Segment{Job: &job, Index: e.index, Program: e.Program, Values: e.values})
 		if err != nil && !o.excused(l, e) {
