@@ -139,17 +139,14 @@ func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onD
 		}
 	}
 	failure := ""
+	var lost *bus.LostError
 	if res.Err != nil {
 		failure = res.Err.Error()
 		if s := r.breaksOff(res.Err); s != nil {
 			failure, done.err = s.cause(), &SafeStopError{*s}
 			r.halt.onDemands++
 		}
-		lost := lostBy(res.Err)
-		if lost != nil {
-			r.lose(lost)
-		}
-		if lost != nil || res.Refused() && done.err == res.Err {
+		if lost = lostBy(res.Err); lost != nil || res.Refused() && done.err == res.Err {
 			done.err = &UnavailableError{res.Err}
 		}
 		if !res.Refused() || r.remote() {
@@ -158,5 +155,8 @@ func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onD
 	}
 	job.close(res.End, failure)
 	r.report.jobEnded(job)
+	if lost != nil { // what is in flight behind it ends with that, and after it
+		r.lose(lost)
+	}
 	return done
 }
