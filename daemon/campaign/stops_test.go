@@ -19,12 +19,26 @@ type stop struct {
 	again    time.Duration // until the same is asked for once more; 0 is never
 }
 
-// randomStops are none in two seeds of three.
+// randomStops are none in two seeds of three, but where the driver is to panic: with half of those the array is being
+// resumed.
 func randomStops(r *rand.Rand, s *scenario) []stop {
-	if r.IntN(3) > 0 {
-		return nil
-	}
 	var out []stop
+	if r.IntN(3) == 0 {
+		out = stopsAnywhere(r, s)
+	}
+	for _, f := range s.faults {
+		if f.kind != driverPanic || r.IntN(2) == 0 {
+			continue
+		}
+		before := time.Duration(1 + r.Int64N(int64(20*time.Millisecond)))
+		if at := f.at.Elapsed() - before; at > 0 {
+			out = append(out, stop{at: at, hold: before + time.Duration(r.Int64N(int64(f.until-f.at)/2+1))})
+		}
+	}
+	return out
+}
+
+func stopsAnywhere(r *rand.Rand, s *scenario) (out []stop) {
 	for _, at := range instants(r, 1+r.IntN(3), s.safety) {
 		x := stop{at: at, hold: time.Duration(r.Int64N(int64(200*time.Millisecond)))>>r.IntN(8) | 1}
 		if r.IntN(4) == 0 {
