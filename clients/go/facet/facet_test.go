@@ -68,6 +68,10 @@ func TestReconnect(t *testing.T) {
 		}
 		last = set.Job()
 	}
+	before := s.Daemon()
+	if before.GetInstanceId() == "" || before.GetName() == "" || before.GetArrayDigest() == "" {
+		t.Errorf("the daemon is %v", before)
+	}
 	stop()
 	daemon(t, at)
 	for range 200 { // what was on its way before the stop comes first
@@ -82,6 +86,10 @@ func TestReconnect(t *testing.T) {
 		if g := set.Gap; !g.Restarted || g.MissingJobs != 0 || g.Without <= 0 || g.Replaced || g.Reconnects != 1 ||
 			!strings.Contains(g.String(), "started again") {
 			t.Errorf("job %d after job %d: %+v", set.Job(), last, set.Gap)
+		}
+		if now := s.Daemon(); now.GetInstanceId() == before.GetInstanceId() || now.GetName() != before.GetName() ||
+			now.GetArrayDigest() != before.GetArrayDigest() {
+			t.Errorf("after a restart the daemon is %v, before %v", now, before)
 		}
 		if next, err := s.Next(); err != nil || next.Gap.Reconnects > 0 {
 			t.Errorf("the set after: %+v, %v", next.Gap, err)
