@@ -44,7 +44,9 @@ type FrameServiceClient interface {
 	// newer than the client's position, and waits for the first where none has. It is
 	// FollowFrameSets for clients that cannot send and receive at once, as in a browser.
 	WaitFrameSets(ctx context.Context, in *WaitFrameSetsRequest, opts ...grpc.CallOption) (*WaitFrameSetsResponse, error)
-	// StreamFrameSets sends the frame sets of the named tasks as they finish,
+	// StreamFrameSets is for programs that show or sum up frames; it will be removed. What was sent
+	// and not read waits in the transport and grows old there, uncounted: a control loop that reads
+	// seldom must use FollowFrameSets. It sends the frame sets of the named tasks as they finish,
 	// until the client cancels or the daemon stops (UNAVAILABLE). It never slows
 	// the bus: what a slow reader loses is counted in the stream.
 	StreamFrameSets(ctx context.Context, in *StreamFrameSetsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StreamFrameSetsResponse], error)
@@ -132,7 +134,9 @@ type FrameServiceServer interface {
 	// newer than the client's position, and waits for the first where none has. It is
 	// FollowFrameSets for clients that cannot send and receive at once, as in a browser.
 	WaitFrameSets(context.Context, *WaitFrameSetsRequest) (*WaitFrameSetsResponse, error)
-	// StreamFrameSets sends the frame sets of the named tasks as they finish,
+	// StreamFrameSets is for programs that show or sum up frames; it will be removed. What was sent
+	// and not read waits in the transport and grows old there, uncounted: a control loop that reads
+	// seldom must use FollowFrameSets. It sends the frame sets of the named tasks as they finish,
 	// until the client cancels or the daemon stops (UNAVAILABLE). It never slows
 	// the bus: what a slow reader loses is counted in the stream.
 	StreamFrameSets(*StreamFrameSetsRequest, grpc.ServerStreamingServer[StreamFrameSetsResponse]) error

@@ -142,8 +142,8 @@ func TestLatestIsNew(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// What the daemon counted may be some jobs on its way.
-	if g := set.Gap; set.Job()+10 < ended || set.Job() != first.Job()+1+g.MissingJobs || g.Dropped != g.MissingJobs ||
+	// One that the daemon has counted may not have been handed out yet.
+	if g := set.Gap; set.Job()+2 < ended || set.Job() != first.Job()+1+g.MissingJobs || g.Dropped != g.MissingJobs ||
 		g.Reconnects > 0 {
 		t.Errorf("job %d after job %d when %d had ended: %+v", set.Job(), first.Job(), ended, g)
 	}
