@@ -73,8 +73,9 @@ func (p *panorama) row(dst []float64, v *View, first int, pose *pose32) {
 	for len(dst) > 0 {
 		n := min(len(dst), batch)
 		rays, gain := v.viewRow(first, n)
-		p.looks(light[:n], rays, pose)
-		if v.streaks != nil {
+		if v.streaks == nil {
+			p.looks(light[:n], rays, pose)
+		} else {
 			p.stretch(light[:n], rays, v.streaks[first:first+n], pose)
 		}
 		for i := range gain {
@@ -84,8 +85,8 @@ func (p *panorama) row(dst []float64, v *View, first int, pose *pose32) {
 	}
 }
 
-// stretch averages over the taps of pixels that are far from square; light has that on their rays. As everywhere here
-// differences are averaged, so that equal light stays exactly equal.
+// stretch looks up the light on pixels of which some are far from square, averaged over their taps. As everywhere here
+// differences are averaged, those from the first tap, so that equal light stays exactly equal.
 func (p *panorama) stretch(light []float32, rays []ray, streaks []streak, pose *pose32) {
 	var moved [batch]ray
 	var tap, sum [batch]float32
@@ -96,14 +97,17 @@ func (p *panorama) stretch(light []float32, rays []ray, streaks []streak, pose *
 		r.x, r.y, r.z = r.x-back*s.x, r.y-back*s.y, r.z-back*s.z
 		moved[i] = r
 	}
-	for k := range most {
-		p.looks(tap[:len(rays)], moved[:len(rays)], pose)
+	p.looks(light, moved[:len(rays)], pose)
+	for k := int32(1); k < most; k++ {
 		for i := range streaks {
 			s, r := &streaks[i], &moved[i]
-			if k < s.taps {
+			r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
+		}
+		p.looks(tap[:len(rays)], moved[:len(rays)], pose)
+		for i := range streaks {
+			if k < streaks[i].taps {
 				sum[i] += tap[i] - light[i]
 			}
-			r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
 		}
 	}
 	for i := range streaks {

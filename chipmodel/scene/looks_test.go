@@ -47,18 +47,18 @@ func (p *panorama) look(pose *pose32, r ray) float32 {
 // pixel is the light on one pixel, one tap after another.
 func (p *panorama) pixel(v *View, i int, pose *pose32) float64 {
 	r := v.rays[i]
-	light := p.look(pose, r)
-	if v.streaks != nil && v.streaks[i].taps > 1 {
-		s := v.streaks[i]
-		back := float32(s.taps-1) / 2
-		r.x, r.y, r.z = r.x-back*s.x, r.y-back*s.y, r.z-back*s.z
-		base, sum := light, float32(0)
-		for range s.taps {
-			sum += p.look(pose, r) - base
-			r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
-		}
-		light = base + sum/float32(s.taps)
+	if v.streaks == nil || v.streaks[i].taps <= 1 {
+		return float64(p.look(pose, r)) * float64(v.gain[i])
 	}
+	s := v.streaks[i]
+	back := float32(s.taps-1) / 2
+	r.x, r.y, r.z = r.x-back*s.x, r.y-back*s.y, r.z-back*s.z
+	base, sum := p.look(pose, r), float32(0)
+	for range s.taps - 1 {
+		r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
+		sum += p.look(pose, r) - base
+	}
+	light := base + sum/float32(s.taps)
 	return float64(light) * float64(v.gain[i])
 }
 
