@@ -153,17 +153,21 @@ func (r *runner) next(ctx context.Context) error {
 }
 
 // drive runs a segment that is not of the table behind what is in flight, and waits for its end. When ctx ends before,
-// the lines are released.
+// or the bus is given up for what is before it, the lines are released, and what was before it is accounted for first.
 func (r *runner) drive(ctx context.Context, f *flight) bus.Result {
 	var res *bus.Result
 	f.ended = func(ended *bus.Result) error { res = ended; return nil }
 	err := r.submit(f)
 	for err == nil && res == nil {
 		before := len(r.flights)
-		if err = r.nextUnlessStopped(ctx); err == nil && len(r.flights) == before { // ctx has ended
-			_, err = r.cfg.Bus.Release(context.WithoutCancel(ctx))
+		if err = r.nextUnlessStopped(ctx); res == nil && (err != nil || len(r.flights) == before) {
+			_, released := r.cfg.Bus.Release(context.WithoutCancel(ctx))
 			r.drain()
-			break
+			if err == nil { // ctx has ended
+				err = released
+				break
+			}
+			return bus.Result{Start: f.start, End: f.start, Err: err}
 		}
 	}
 	if res == nil {
