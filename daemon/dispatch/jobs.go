@@ -168,6 +168,9 @@ func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
 	if refused == nil {
 		job.ran++ // nobody knows how much of it
 	}
+	for lost != nil && len(r.jobs) > 0 && r.jobs[0] != job { // those recalled before it end first: with the bus
+		r.give(r.jobs[0], lost.Error())
+	}
 	r.give(job, cause)
 	for _, other := range slices.Clone(r.jobs) {
 		if job.ran > 0 && other.ran > 0 && overlap(other.job.Chips, job.job.Chips) {
