@@ -243,8 +243,9 @@ func (f *follower) deliver(m *stream.Message) (bool, error) {
 	case fs.GetJob() < next:
 		return false, nil
 	}
-	d := &facetdv1.FrameSetDelivery{FrameSet: fs, LeftOut: fs.GetJob() - next, Dropped: m.OfTask,
-		DroppedTotal: m.DroppedTotal, DecimatedTotal: m.DecimatedTotal}
+	d := &facetdv1.FrameSetDelivery{FrameSet: fs, LeftOut: fs.GetJob() - next, DroppedTotal: m.DroppedTotal,
+		DecimatedTotal: m.DecimatedTotal}
+	d.Dropped = min(m.OfTask, d.LeftOut) // it may also count those of the generation before
 	if f.square {
 		d.FrameSet = resample.Square(fs)
 	}

@@ -69,7 +69,7 @@ func (v *validator) take(m *facetdv1.FollowFrameSetsResponse) error {
 		return fmt.Errorf("generation %d was told", v.generation[task])
 	case v.known[task] && fs.GetJob() != v.next[task]+d.GetLeftOut():
 		return fmt.Errorf("job %d would follow", v.next[task])
-	case d.GetDropped() > d.GetLeftOut() && v.known[task]:
+	case d.GetDropped() > d.GetLeftOut():
 		return fmt.Errorf("%d dropped of %d left out", d.GetDropped(), d.GetLeftOut())
 	case d.GetDroppedTotal() < v.dropped:
 		return fmt.Errorf("%d had been dropped before", v.dropped)
