@@ -26,6 +26,10 @@ const (
 	stopVariable = "FACETD_CAMPAIGN_STOP"
 )
 
+// found are seeds that once showed a defect of the dispatcher, far beyond the ordinary ones: what was lost with the bus
+// or given up with it accounted for in another order than it began.
+var found = []uint64{732, 6610, 8387, 8818, 9171, 11494, 13902, 17768}
+
 // seeds are the first seed and how many: FACETD_CAMPAIGN=first,count.
 func seeds(t *testing.T) (first uint64, count int) {
 	value := os.Getenv(seedsVariable)
@@ -50,6 +54,12 @@ func TestCampaign(t *testing.T) {
 	c := &campaign{t: t}
 	begun := time.Now()
 	c.runAll(first, count)
+	if os.Getenv(seedsVariable) == "" {
+		for _, seed := range found {
+			c.runAll(seed, 1)
+		}
+		count += len(found)
+	}
 	for i, o := range c.failed {
 		if os.Getenv(stopVariable) != "" {
 			t.Fatalf("seed %d: %s", o.s.seed, strings.Join(o.problems, "; "))
