@@ -176,13 +176,15 @@ func medianMemory(samples []usage) int64 {
 func (a *attacked) rested(t *testing.T, client *http.Client, rest time.Duration) usage {
 	t.Helper()
 	last := a.usage(t, client)
+	least := last
 	for since := time.Now(); time.Since(since) < rest; {
 		time.Sleep(100 * time.Millisecond)
-		now := a.usage(t, client)
-		if now.Goroutines < last.Goroutines || now.Files < last.Files {
+		last = a.usage(t, client)
+		// than ever: both jitter by what comes and goes
+		if last.Goroutines < least.Goroutines || last.Files < least.Files {
 			since = time.Now()
 		}
-		last = now
+		least.Goroutines, least.Files = min(least.Goroutines, last.Goroutines), min(least.Files, last.Files)
 	}
 	return last
 }
