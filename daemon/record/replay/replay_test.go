@@ -373,6 +373,56 @@ func TestSeek(t *testing.T) {
 	}
 }
 
+// A recording may end just after a part has been begun, which then holds nothing but what every part begins with:
+// wherever it ends, the last frame set is the end of the recording.
+func TestSpanWhereverTheRecordingEnds(t *testing.T) {
+	a, err := demo.Array()
+	if err != nil {
+		t.Fatal(err)
+	}
+	live, dir := recorded(t).live, t.TempDir()
+	short := 0
+	for n := 1; n <= len(live.sets); n++ {
+		m, err := record.NewManager(record.Config{Dir: dir, Array: a, KeepFree: 1, Now: func() bus.Time { return 0 },
+			HostTime: func(at bus.Time) (time.Time, time.Duration) { return time.Unix(0, at.NS()), 0 }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.PlanChanged(live.plans[0], bus.Time(live.epochs[0]))
+		name := fmt.Sprint("of-", n)
+		if _, err := m.Start(name, &facetdv1.RecordingOptions{PartBytes: record.MinPartBytes}); err != nil {
+			t.Fatal(err)
+		}
+		for _, fs := range live.sets[:n] {
+			m.JobEnded(fs)
+		}
+		rec, err := m.Stop(t.Context(), name)
+		if err != nil || rec.GetLost() > 0 {
+			t.Fatal(rec, err)
+		}
+		var files []string
+		for _, p := range rec.GetParts() {
+			files = append(files, filepath.Join(dir, p.GetFile()))
+		}
+		p, err := New(Config{Files: files, Observer: &watcher{}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.tape.readers[len(files)-1].FrameSets() == 0 {
+			short++
+		}
+		first, last := p.Span()
+		if first != live.sets[0].GetFinishBusNs() || last != live.sets[n-1].GetFinishBusNs() {
+			t.Errorf("%d frame sets from %d to %d: the span is %d to %d", n, live.sets[0].GetFinishBusNs(),
+				live.sets[n-1].GetFinishBusNs(), first, last)
+		}
+		_ = p.Close()
+	}
+	if short == 0 {
+		t.Error("no recording ended with a part without frame sets")
+	}
+}
+
 // In a loop the pixels come again, and times and job numbers go on rising.
 func TestLoop(t *testing.T) {
 	s := recorded(t)

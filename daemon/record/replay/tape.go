@@ -161,7 +161,12 @@ func (t *tape) span() error {
 	for _, p := range t.plans[min(1, len(t.plans)):] {
 		t.firstNS = min(t.firstNS, p.GetEpochBusNs())
 	}
+	// Frame sets come in the order of their ends. The last part may hold none: it begins with what every part
+	// begins with, among that the active plan.
 	t.lastNS = t.firstNS
+	for _, p := range t.plans {
+		t.lastNS = max(t.lastNS, p.GetEpochBusNs())
+	}
 	for i := len(t.readers) - 1; i >= 0; i-- {
 		for c := t.readers[i].Chunks() - 1; c >= 0; c-- {
 			entries, err := t.chunk(i, c)
@@ -170,8 +175,8 @@ func (t *tape) span() error {
 			}
 			any := false
 			for _, e := range entries {
-				if at, is := busTime(&e); is && (e.Frames != nil || e.Plan != nil) {
-					t.lastNS, any = max(t.lastNS, at), true
+				if e.Frames != nil {
+					t.lastNS, any = max(t.lastNS, e.Frames.GetFinishBusNs()), true
 				}
 			}
 			if any {
