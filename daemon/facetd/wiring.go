@@ -17,7 +17,7 @@ import (
 )
 
 func checkCommand() *cobra.Command {
-	var config bool
+	var config, accept bool
 	cmd := &cobra.Command{
 		Use:   "check ARRAY",
 		Short: "Check an array file, or a configuration: list every error, or sum up what it describes",
@@ -25,9 +25,10 @@ func checkCommand() *cobra.Command {
 exits with status 1. A file without errors is summed up: its chips, classes, lanes
 and select lines, and of each group how many select words it needs, and how many
 where no chip may be reached twice. Chips that cannot be read at all, because every word
-that selects one selects two chips of one lane, are named first. At the end stands what
-the wiring hides: swaps of lines that no probe can see, and shorts that it can exclude
-only by enabling two chips of a lane together.
+that selects one selects two chips of one lane, are named first, and the status is 1, or
+0 with --accept-unreadable. At the end stands what the wiring hides: swaps of lines that
+no probe can see, and shorts that it can exclude only by enabling two chips of a lane
+together.
 ARRAY is ` + fileForm + `.
 With --config ARRAY is a configuration file of the daemon; all files that it names are
 read, and its tasks are planned, as at a start, but nothing is run or listened on.`,
@@ -52,11 +53,20 @@ read, and its tasks are planned, as at a start, but nothing is run or listened o
 			}
 			s := summarize(a)
 			if cli.WantsJSON(cmd) {
-				return cli.WriteJSON(cmd.OutOrStdout(), s)
+				err = cli.WriteJSON(cmd.OutOrStdout(), s)
+			} else {
+				err = s.write(cmd)
 			}
-			return s.write(cmd)
+			if err == nil && len(s.Unreadable) > 0 && !accept {
+				fmt.Fprintf(cmd.ErrOrStderr(),
+					"facetd: %s cannot be read; give a line of its own to one of those that "+
+						"share a lane, or accept it with --accept-unreadable\n", cli.Count(len(s.Unreadable), "chip"))
+				return cli.ErrReported
+			}
+			return err
 		},
 	}
+	cmd.Flags().BoolVar(&accept, "accept-unreadable", false, "chips that cannot be read are no failure")
 	cmd.Flags().BoolVar(&config, "config", false, "the file is a configuration of the daemon")
 	return cmd
 }
@@ -167,7 +177,11 @@ func (s *summary) write(cmd *cobra.Command) error {
 			"lane\n",
 			u.Chip, strings.Join(u.Selects, ", "))
 	}
-	fmt.Fprintf(w, "%s is in order: %s, %s, %s\n", name, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"),
+	verdict := "is in order"
+	if len(s.Unreadable) > 0 {
+		verdict = "is free of errors in its form"
+	}
+	fmt.Fprintf(w, "%s %s: %s, %s, %s\n", name, verdict, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"),
 		cli.Count(len(s.Lanes), "lane"))
 	fmt.Fprintf(w, "digest %s\n\n", s.Digest)
 	if s.WiringOnly {
