@@ -111,5 +111,8 @@ func (s Saturation) ends() string {
 	}
 	side("bright", s.Bright)
 	side("dim", s.Dim)
+	if s.Dim != nil || s.Bright != nil {
+		out.WriteString("of a nominal pixel: fixed pattern, calibrated or not, moves where each one clips\n")
+	}
 	return out.String()
 }
