@@ -22,36 +22,47 @@ type link struct {
 	epoch   time.Time
 	latency time.Duration
 	faults  []LinkFault
-	rng     *rand.Rand
+	seed    uint64
 	// taken are the instants at which something arrives: no two messages do at one, so that equal seeds give equal
 	// runs.
 	taken map[time.Duration]bool
 }
 
-// carry delivers a message once, twice or never. deliver is told at which instant, and calls arrived.
-func (l *link) carry(deliver func(at time.Duration)) {
+// direction is which way a message goes.
+type direction uint64
+
+const (
+	toDevice direction = iota
+	toHost
+)
+
+// carry delivers a frame once, twice or never. deliver is told at which instant, and calls arrived. What becomes of it
+// depends on the frame and the instant alone, and those that go one way never arrive at an instant of the other way:
+// both ends may send something in one instant, where nothing fixes their order.
+func (l *link) carry(way direction, f *frame, deliver func(at time.Duration)) {
 	now := time.Since(l.epoch)
 	delay, copies := l.latency, 1
 	if i := slices.IndexFunc(l.faults, func(f LinkFault) bool { return f.From <= now && now < f.Until }); i >= 0 {
-		f := &l.faults[i]
+		fault := &l.faults[i]
+		drawn := rand.New(rand.NewPCG(l.seed^uint64(now), f.session<<40^f.boot<<32^f.number<<1^uint64(way)))
 		extra := time.Duration(0)
-		switch chance := l.rng.Float64(); {
-		case chance < f.Lose:
+		switch chance := drawn.Float64(); {
+		case chance < fault.Lose:
 			copies = 0
-		case chance < f.Lose+f.Double:
+		case chance < fault.Lose+fault.Double:
 			copies = 2
 		}
-		if f.Delay > 0 {
-			extra = time.Duration(l.rng.Int64N(int64(f.Delay)))
+		if fault.Delay > 0 {
+			extra = time.Duration(drawn.Int64N(int64(fault.Delay)))
 		}
-		if delay += extra; f.Struck != nil && (copies != 1 || extra > 0) {
-			f.Struck()
+		if delay += extra; fault.Struck != nil && (copies != 1 || extra > 0) {
+			fault.Struck()
 		}
 	}
 	for range copies {
-		at := now + delay
-		for l.taken[at] {
-			at++
+		at := (now+delay)&^1 + time.Duration(way) // each way has every other instant
+		for at <= now || l.taken[at] {
+			at += 2
 		}
 		l.taken[at] = true
 		time.AfterFunc(at-now, func() { deliver(at) })

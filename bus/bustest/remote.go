@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"sync"
 	"time"
 
@@ -89,7 +88,7 @@ func NewRemote(cfg RemoteConfig) *Remote {
 	r := &Remote{cfg: cfg, epoch: time.Now(), lost: make(chan error, 1), news: make(chan struct{}, 1),
 		answers: map[uint64]bus.Time{}, programs: map[*bus.Program]bool{}, boot: 1,
 		executed: map[uint64]int{}}
-	r.link = link{epoch: r.epoch, latency: cfg.Latency, faults: cfg.Link, rng: rand.New(rand.NewPCG(cfg.Seed, 77)),
+	r.link = link{epoch: r.epoch, latency: cfg.Latency, faults: cfg.Link, seed: cfg.Seed,
 		taken: map[time.Duration]bool{}}
 	r.device = device{r: r, boot: 1}
 	r.mu.Lock()
@@ -142,7 +141,7 @@ func (r *Remote) connect() {
 	session := r.session
 	r.end = end{take: r.take, transmit: func(f frame) {
 		f.session, f.boot = session, r.boot
-		r.link.carry(func(at time.Duration) {
+		r.link.carry(toDevice, &f, func(at time.Duration) {
 			r.mu.Lock()
 			defer r.mu.Unlock()
 			if r.link.arrived(at); !r.closed {
@@ -155,7 +154,7 @@ func (r *Remote) connect() {
 
 // toHost carries a frame of the device.
 func (r *Remote) toHost(f frame) {
-	r.link.carry(func(at time.Duration) {
+	r.link.carry(toHost, &f, func(at time.Duration) {
 		r.mu.Lock()
 		defer r.mu.Unlock()
 		r.link.arrived(at)
@@ -313,6 +312,7 @@ func (r *Remote) forget() {
 	}
 	r.gone = nil
 	r.settle()
+	r.beginAnew()
 }
 
 // await waits until something has come from the device. Errors: ctx's, *bus.LostError.
@@ -352,6 +352,7 @@ func (r *Remote) Submit(start bus.Time, s *bus.Segment) error {
 	if err := bus.CheckValues(s.Slots, s.Values); err != nil {
 		return err
 	}
+	r.beginAnew()
 	r.ids++
 	f := deviceFlight{id: r.ids, start: start, end: start}
 	for i := range s.Ops {
@@ -391,7 +392,7 @@ func (r *Remote) Next(ctx context.Context) (bus.Result, error) {
 	return f.res, nil
 }
 
-// settle does to the dies what is left to do once nothing is in flight: a release, a reboot. The caller holds mu.
+// settle releases the lines of the dies once nothing is in flight, where that is left to do. The caller holds mu.
 func (r *Remote) settle() {
 	if len(r.flights) > 0 {
 		return
@@ -399,6 +400,15 @@ func (r *Remote) settle() {
 	if r.releases {
 		r.releases = false
 		_, _ = r.cfg.Dies.Release(context.Background()) // they are in this process
+	}
+}
+
+// beginAnew does to the dies what reboots have done, once the host knows of them, nothing is in flight, and before
+// anything else is run. Until then the host still accounts for the jobs whose loads that voids: on the dies a job that
+// is open has a claim to its chips. The caller holds mu.
+func (r *Remote) beginAnew() {
+	if len(r.flights) > 0 || r.boot != r.device.boot {
+		return
 	}
 	for ; r.reboots > 0; r.reboots-- {
 		if r.cfg.Rebooted != nil {

@@ -216,6 +216,9 @@ func TestRemoteLost(t *testing.T) {
 					t.Errorf("a submission to a lost device: %v", err)
 				}
 				time.Sleep(200 * time.Millisecond)
+				if rebooted > 0 {
+					t.Error("the dies lost their loads while the host could still account for the jobs that had them")
+				}
 				ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 				defer cancel()
 				if err := r.Prepare(ctx, []*bus.Program{p}); err != nil {

@@ -26,9 +26,10 @@ const (
 	stopVariable = "FACETD_CAMPAIGN_STOP"
 )
 
-// found are seeds that once showed a defect of the dispatcher, far beyond the ordinary ones: what was lost with the bus
-// or given up with it accounted for in another order than it began.
-var found = []uint64{732, 6610, 8387, 8818, 9171, 11494, 13902, 17768}
+// found are seeds that once showed a defect, far beyond the ordinary ones: of the dispatcher, which accounted for what
+// was lost with the bus or given up with it in another order than it began, and of the campaign (3700, where two runs
+// differed; 8790, where a simulated reboot broke a rule).
+var found = []uint64{732, 3700, 6610, 8387, 8790, 8818, 9171, 11494, 13902, 17768}
 
 // seeds are the first seed and how many: FACETD_CAMPAIGN=first,count.
 func seeds(t *testing.T) (first uint64, count int) {

@@ -1,12 +1,14 @@
 package campaign
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
+	"facetd.example/daemon/dispatch"
 )
 
 // judge checks what must hold after every run.
@@ -37,7 +39,10 @@ func (o *outcome) judgeEnd(l *life, last bool) {
 	if l.driven.active {
 		o.problem("the lines were not released at the end")
 	}
+	var panicked *dispatch.PanicError
 	switch {
+	case errors.As(l.cause, &panicked) && panicked.Value != errInjected:
+		o.problem("a panic that nobody injected: %v\n%s", panicked.Value, panicked.Stack)
 	case last && l.cause != nil:
 		o.problem("the dispatcher ended with: %v", l.cause)
 	case !last && !slices.ContainsFunc(l.bus.strikes, func(s strike) bool { return s.fault.kind == driverPanic }):

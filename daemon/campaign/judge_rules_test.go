@@ -16,7 +16,8 @@ func (o *outcome) judgeRules(l *life) {
 		}
 	}
 	if n := l.bus.virtual.Inspector().Total(); n != uint64(len(l.ledger.violations)) {
-		o.problem("%d rule violations, %d were reported", n, len(l.ledger.violations))
+		o.problem("%d rule violations, %d were reported; the last: %v", n, len(l.ledger.violations),
+			l.bus.virtual.Inspector().Violations())
 	}
 }
 
