@@ -16,7 +16,10 @@ import (
 
 // troubled is an API that tells of trouble which a healthy daemon on a virtual bus never
 // has: its status is what the test says, and it has nothing else.
-type troubled struct{ status atomic.Value }
+type troubled struct {
+	status atomic.Value
+	idle   chan struct{} // closed when it answers questions for frame sets: there are none
+}
 
 func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	_, _ = io.Copy(io.Discard, r.Body)
@@ -26,7 +29,13 @@ func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		case strings.HasSuffix(r.URL.Path, "/GetArray"):
 			_, _ = io.WriteString(w,
 				`{"digest":"1","array":{"name":"bench","select_lines":["s0"],"chips":[{"name":"only","selects":["s0"]}]}}`)
-		case strings.HasSuffix(r.URL.Path, "/StreamFrameSets"), strings.HasSuffix(r.URL.Path, "/StreamEvents"):
+		case strings.HasSuffix(r.URL.Path, "/WaitFrameSets"):
+			select {
+			case <-a.idle:
+				_, _ = io.WriteString(w, `{"identity":{"instance_id":"1"},"tasks":[{"task":"walk"}]}`)
+			case <-r.Context().Done():
+			}
+		case strings.HasSuffix(r.URL.Path, "/StreamEvents"):
 			<-r.Context().Done()
 		default:
 			_, _ = io.WriteString(w, `{}`)
@@ -47,14 +56,14 @@ func (a *troubled) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// TestTrouble: a fault of the bus, rule violations, late and failed jobs and a rate below the
-// plan's are seen at once.
+// TestTrouble: a fault of the bus, rule violations, late and failed jobs, a rate below the
+// plan's and silence about frames are seen at once.
 func TestTrouble(t *testing.T) {
 	t.Parallel()
 	if raceDetector {
 		t.Skip("as the other tests in a browser")
 	}
-	api := &troubled{}
+	api := &troubled{idle: make(chan struct{})}
 	status := func(state, more string) {
 		api.status.Store(fmt.Sprintf(`{"state":%q,"bus":"virtual","pace":"PACE_REALTIME","bus_ns":"5000000000","array":"bench",
 			"tasks":[{"task":{"name":"walk","rate_hz":12.5,"target":{"all":true}},"status":{"requested_rate_hz":12.5,"planned_rate_hz":16,"achieved_rate_hz":9,
@@ -115,4 +124,8 @@ func TestTrouble(t *testing.T) {
 		t.Error("a fault became markup")
 	}
 	b.noErrors()
+	// Nobody answers about frames; then somebody does, and there are none.
+	b.waitFor(`/^No answer about frames for [0-9.]+ s/.test(document.getElementById('silence').textContent)`, patience)
+	close(api.idle)
+	b.waitFor(`document.getElementById('silence').textContent.includes('no job of walk ends')`, patience)
 }

@@ -207,6 +207,7 @@ func (h *Hub) Suspend(why error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.suspended = why
+	h.newest.changed()
 	h.move()
 	for _, s := range h.subs {
 		s.end(why)

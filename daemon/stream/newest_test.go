@@ -1,6 +1,7 @@
 package stream
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -52,6 +53,16 @@ func TestNewest(t *testing.T) {
 	<-came
 	if sets, came, _ = h.Newest(Options{}, all); !slices.Equal(names(sets), []string{"a/7"}) {
 		t.Errorf("after b was removed: %v", names(sets))
+	}
+	stopped := errors.New("the array is stopped")
+	h.Suspend(stopped)
+	<-came
+	if _, _, err = h.Newest(Options{}, all); err != stopped {
+		t.Errorf("suspended: %v", err)
+	}
+	h.Restore()
+	if _, came, err = h.Newest(Options{}, all); err != nil {
+		t.Errorf("restored: %v", err)
 	}
 	h.Close("the end")
 	<-came

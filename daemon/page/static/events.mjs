@@ -1,5 +1,6 @@
 // The journal of events, as they happen.
 
+import { stream } from "./api.mjs";
 import { byID, h, seen, select, text } from "./dom.mjs";
 import { Feed } from "./link.mjs";
 import { clock, count, num, words } from "./units.mjs";
@@ -20,7 +21,7 @@ export function start(a) {
   list = h("ol", { class: "events", id: "events-list", tabindex: "0", role: "log", "aria-label": "Events, newest first" });
   empty = h("p", { class: "empty" }, "No events yet.");
   byID("events-body").append(empty, list);
-  const feed = new Feed(app.link, app.hub, () => ["EventService", "StreamEvents", { after_sequence: String(last) }], (m) => {
+  const feed = new Feed(app.link, app.hub, (signal) => stream("EventService", "StreamEvents", { after_sequence: String(last) }, signal), (m) => {
     if (num(m.dropped)) show({ severity: "SEVERITY_WARNING", text: `${count(m.dropped, "event")} lost because this page was slow` });
     lost += num(m.dropped);
     show(m.event);

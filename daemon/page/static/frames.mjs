@@ -1,13 +1,17 @@
 // The frames of all chips, laid out by where they look.
 
+import { call } from "./api.mjs";
 import { byID, h, seen, select, setOptions, text } from "./dom.mjs";
 import { arrange, grid, neighbour } from "./layout.mjs";
 import { decode, grey, lattice, paint, shown, steady } from "./range.mjs";
 import { Feed } from "./link.mjs";
+import { Pace, Progress, silence } from "./sets.mjs";
 import { ageText, isStale, median, Meter } from "./stats.mjs";
 import { num } from "./units.mjs";
 
-const MAX_RATE_HZ = 15;
+const MAX_RATE_HZ = 16; // not quite that of tasks of 15 Hz, so that no beat hides their sets for long
+const WAIT_MS = 1000; // that the daemon may take to say that there is nothing new
+const ANSWER_MS = WAIT_MS + 1500; // after which it counts as silent
 const DRAW_MS = 30; // between two drawings, each of which costs the machine far more than what is drawn
 const FORGET_VIEW_MS = 4000; // a view that is not seen any more gives its place to others
 
@@ -15,8 +19,9 @@ const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
 let app, feed, layout, visible, lags = [], table = new Uint8Array(65536);
-let lastSet = { dropped: 0, decimated: 0 };
-const byTask = new Map(); // what the stream told of each task: last slack, lost sets
+const progress = new Progress(), leftOut = { limit: 0, slow: 0 };
+let heard, came, newest, chosen = []; // when the last answer and the last frame set came, that set, the tasks told of
+const byTask = new Map(); // what the frame sets told of each task: last slack, lost sets
 
 // Picture is the newest frame of one view of one chip.
 class Picture {
@@ -44,12 +49,15 @@ export function start(a) {
   app.hub.on("plan", () => setOptions(taskBox.box, taskOptions()));
   app.hub.on("tick", ages);
   app.hub.on("theme", () => tiles.forEach((t) => (t.dirty = true)));
-  feed = new Feed(app.link, app.hub, () => ["FrameService", "StreamFrameSets", request()], onMessage, (e) => {
+  app.hub.on("live", () => ([heard, came, newest] = [performance.now(), undefined, undefined]));
+  feed = new Feed(app.link, app.hub, answers, onAnswer, (e) => {
     if (options.task && e.code === "not_found") {
       options.task = "";
       setOptions(taskBox.box, taskOptions(), "");
     }
+    if (e.code === "out_of_range") progress.forget(); // of a task that went back in time, as a replay does
   });
+  app.hub.on("status", (st) => feed.want(!st.safe_stop)); // a stopped array has no answer
   new ResizeObserver(place).observe(byID("tiles"));
   window.addEventListener("resize", place);
   const node = byID("tiles");
@@ -58,8 +66,17 @@ export function start(a) {
   node.append(h("p", { class: "empty" }, "Waiting for the array…"));
 }
 
-function request() {
-  return { overflow: "OVERFLOW_LATEST", max_rate_hz: MAX_RATE_HZ, codes: options.codes, tasks: options.task ? [options.task] : [] };
+// answers asks for the newest frame sets again and again. Nothing old can wait on the way: what ends
+// between two questions is left out by the daemon, which says how many that were.
+async function* answers(signal) {
+  for (const pace = new Pace(1000 / MAX_RATE_HZ); ;) {
+    await new Promise((r) => setTimeout(r, pace.wait(performance.now())));
+    if (signal.aborted) return;
+    const late = pace.asked(performance.now());
+    const selection = { tasks: options.task ? [options.task] : [], codes: options.codes };
+    const request = progress.request(selection, WAIT_MS);
+    yield { late, answer: await call("FrameService", "WaitFrameSets", request, { signal, limitMs: ANSWER_MS + 5000 }) };
+  }
 }
 
 let taskBox, fixedBoxes;
@@ -161,20 +178,28 @@ function move(e, name) {
   to.button.focus();
 }
 
-function onMessage(m) {
-  const set = m.frame_set, now = performance.now();
-  lastSet = { dropped: num(m.dropped_total), decimated: num(m.decimated_total) };
+function onAnswer({ late, answer }) {
+  heard = performance.now();
+  progress.took(answer);
+  chosen = (answer.tasks ?? []).map((t) => t.task);
+  for (const d of answer.deliveries ?? []) onSet(d.frame_set, num(d.left_out), late);
+}
+
+function onSet(set, missed, late) {
+  came = heard;
+  newest = set;
+  leftOut[late ? "slow" : "limit"] += missed;
   const told = byTask.get(set.task) ?? { lost: 0 };
   told.slackNS = num(set.deadline_bus_ns) - num(set.finish_bus_ns);
   told.leastNS = Math.min(told.leastNS ?? Infinity, told.slackNS);
   told.failure = set.failure;
-  told.lost += num(m.dropped);
+  if (late) told.lost += missed;
   byTask.set(set.task, told);
   for (const f of set.frames ?? []) {
     const t = tiles.get(f.chip);
     if (!t) continue;
-    received.add(now);
-    t.views.set(`${set.task} / ${f.view}`, new Picture(f, set, now));
+    received.add(came);
+    t.views.set(`${set.task} / ${f.view}`, new Picture(f, set, came));
     t.dirty = true;
   }
   app.hub.emit("frames", set);
@@ -244,9 +269,20 @@ export function age(p, now = performance.now()) {
   return Math.max(came, ((app.clock.now(now) ?? 0) - num(p.frame.light_bus_ns)) / 1e6);
 }
 
-export function stale(p, now = performance.now()) {
-  const rate = app.status?.tasks?.find((t) => t.task.name === p.set.task)?.status?.planned_rate_hz;
-  return isStale(age(p, now), rate ? 1000 / Math.min(rate, MAX_RATE_HZ) : 0, app.link.live);
+// period is how long after a picture of a task the next one is to come, in milliseconds; 0 of one that is not known.
+function period(task) {
+  const rate = app.status?.tasks?.find((t) => t.task.name === task)?.status?.planned_rate_hz;
+  return rate ? 1000 / Math.min(rate, MAX_RATE_HZ) : 0;
+}
+
+export const stale = (p, now = performance.now()) => isStale(age(p, now), period(p.set.task), app.link.live);
+
+// tellSilence says at once when no frame sets come though the connection lives.
+function tellSilence(now) {
+  const node = byID("silence"), ago = (at) => (at === undefined ? undefined : now - at);
+  const limitMS = Math.max(1000, 3 * Math.min(...chosen.map(period)));
+  const quiet = app.link.live && !app.status?.safe_stop;
+  text(node, quiet ? silence({ cameMS: ago(came), heardMS: ago(heard), tasks: chosen, limitMS, answerMS: ANSWER_MS }) : "");
 }
 
 let ticks = 0;
@@ -261,6 +297,7 @@ function ages() {
     text(t.age, note + ageText(age(p, now)));
     t.button.setAttribute("aria-label", `${t.chip.name}, ${note}${ageText(age(p, now))} old`);
   }
+  tellSilence(now);
   if (ticks++ % 5) return;
   const rate = (m) => m.perSecond(now).toFixed(0), lag = median(lags.slice(-600));
   const node = byID("drawn");
@@ -269,7 +306,8 @@ function ages() {
   node.dataset.drawn = rate(drawn);
   node.dataset.received = rate(received);
   lags = lags.slice(-600);
-  text(node, `Up to ${MAX_RATE_HZ} Hz: ${rate(received)} frames/s received, ${rate(drawn)} drawn; ` +
+  const fresh = newest ? `newest set (${newest.task}) came ${ageText(now - came)} ago; ` : "";
+  text(node, `Up to ${MAX_RATE_HZ} Hz: ${rate(received)} frames/s received, ${rate(drawn)} drawn; ${fresh}` +
     `${lag.toFixed(0)} ms from the end of a job to its picture (median, by this machine's clock). ` +
-    `Frame sets left out by the limit: ${lastSet.decimated}; lost because this page was slow: ${lastSet.dropped}.`);
+    `Frame sets left out by the limit: ${leftOut.limit}; lost because this page was slow: ${leftOut.slow}.`);
 }

@@ -125,12 +125,13 @@ export class Link {
   }
 }
 
-// Feed is a stream that runs while the link lives, and begins again when it ended early.
+// Feed is a stream, or what gives messages like one, that runs while the link lives and begins again when it ended
+// early.
 export class Feed {
   #abort;
-  // open is asked for the service, method and request each time it begins. A feed that is
-  // not wanted does not run: browsers keep at most six connections to one address, streams
-  // included, over all windows.
+  // open begins it each time, with the signal that will end it. A feed that is not wanted does
+  // not run: browsers keep at most six connections to one address, streams included, over all
+  // windows.
   constructor(link, hub, open, each, failed = () => {}) {
     Object.assign(this, { link, open, each, failed, wanted: true });
     hub.on("live", () => this.restart());
@@ -150,7 +151,7 @@ export class Feed {
     let wait = FIRST_WAIT_MS;
     while (this.wanted && this.link.live && !abort.signal.aborted) {
       try {
-        for await (const m of stream(...this.open(), abort.signal)) {
+        for await (const m of this.open(abort.signal)) {
           wait = FIRST_WAIT_MS;
           this.each(m);
         }
