@@ -153,9 +153,14 @@ func (m *direct) held(int, bustime.Time) time.Duration                        { 
 func (m *direct) row(dst []float64, row, column, step int, at bustime.Time, interval time.Duration, light *Light) {
 	n, px := len(dst), m.die.px
 	px.look(row, column, step, n, at, interval, light)
-	for i := range dst {
-		c := column + i*step
-		dst[i] = px.volts(row*px.columns+c, c, px.luxAt(c, i, n), at.Add(time.Duration(i)*interval), light)
+	if px.asRow(light) && len(px.defects) == 0 {
+		px.logRow(dst, &reading{row, column, step, n, at, interval},
+			&response{a: px.a, b: px.b, c: px.c, noise: px.noise}, light)
+	} else {
+		for i := range dst {
+			c := column + i*step
+			dst[i] = px.volts(row*px.columns+c, c, px.luxAt(c, i, n), at.Add(time.Duration(i)*interval), light)
+		}
 	}
 	m.die.supply.add(dst, at, interval)
 }

@@ -15,7 +15,8 @@ import (
 type pixels struct {
 	rows, columns int
 	// Buffers: the mean light on one row, and where that changes while it is read, the light
-	// at its last pixel; later is nil unless it does, and holds from pixel jump on if that is above 0.
+	// at its last pixel; later is nil unless it does, and holds from pixel jump on if that is above 0. Once is for what is
+	// needed once.
 	lux, end, later []float64
 	jump            int
 	once            []float64
@@ -24,6 +25,7 @@ type pixels struct {
 	a, b, c []float64
 	noise   float64 // volts
 	lag     *lag    // nil without
+	work    *rowWork
 	// Linear: nil for logarithmic pixels.
 	linear *linear
 	// defects are by rising pixel; several of one pixel act in order.
@@ -78,6 +80,7 @@ func newPixels(class *chipmodel.Class, rng *analog.Noise) *pixels {
 		p.lag = new(lag)
 		p.lag.shown, p.lag.mean, p.lag.noise = make([]float64, n), make([]float64, n), make([]float64, n)
 		p.lag.at = make([]bustime.Time, n)
+		p.work = newRowWork(class.Columns)
 	}
 	p.setNode(spec, kelvin)
 	return p
@@ -257,11 +260,15 @@ func (p *pixels) rowVolts(dst []float64, base int, at bustime.Time, extra float6
 // goodRow is rowVolts without defects. The sum of two independent normal noises is drawn at once, unless that of the
 // pixel is remembered.
 func (p *pixels) goodRow(dst []float64, base int, at bustime.Time, extra float64, light *Light) {
-	if p.linear != nil {
+	switch {
+	case p.linear != nil:
 		for c := range dst {
 			dst[c] = p.integrate(p.linear.gain[base+c], p.linear.offset[base+c], 1, p.lit(p.lux[c], at, light))
 		}
-	} else {
+	case p.asRow(light):
+		p.logRow(dst, &reading{row: base / p.columns, step: 1, n: len(dst), at: at},
+			&response{a: p.a, b: p.b, c: p.c, noise: p.noise}, light)
+	default:
 		own := p.noise
 		if p.lag == nil {
 			own, extra = math.Hypot(own, extra), 0
@@ -272,8 +279,10 @@ func (p *pixels) goodRow(dst []float64, base int, at bustime.Time, extra float64
 		}
 	}
 	if extra > 0 {
-		for c := range dst {
-			dst[c] += extra * p.rng.Normal()
+		draws := p.once[:len(dst)]
+		p.rng.Normals(draws)
+		for c, z := range draws {
+			dst[c] += extra * z
 		}
 	}
 }

@@ -90,13 +90,24 @@ func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, in
 	n := len(dst)
 	m.look(row, light)
 	m.px.look(row, column, step, n, at, interval, &m.light)
+	if m.px.asRow(light) && len(m.px.defects) == 0 {
+		m.px.logRow(dst, &reading{row, column, step, n, at, interval},
+			&response{a: m.a, b: m.b, c: m.c, noise: m.px.noise, quieter: m.quieter}, light)
+	} else {
+		m.single(dst, &reading{row, column, step, n, at, interval}, light)
+	}
+	m.die.supply.add(dst, at, interval)
+}
+
+// single gives the volts of a row's pixels one by one.
+func (m *switches) single(dst []float64, r *reading, light *Light) {
 	// The node of n joined pixels has n times the capacitance and n times the current
 	// of one: the same lag, and noise lower by sqrt(n).
 	for i := range dst {
-		c := column + i*step
-		at := at.Add(time.Duration(i) * interval)
-		p := row*m.px.columns + c
-		lux := m.px.luxAt(c, i, n)
+		c := r.column + i*r.step
+		at := r.at.Add(time.Duration(i) * r.interval)
+		p := r.row*m.px.columns + c
+		lux := m.px.luxAt(c, i, r.n)
 		if m.px.linear != nil {
 			dst[i] = m.px.integrate(m.a[p], m.b[p], m.joined[c], m.px.lit(lux, at, light))
 		} else {
@@ -106,7 +117,6 @@ func (m *switches) row(dst []float64, row, column, step int, at bustime.Time, in
 			dst[i] = m.px.spoil(p, dst[i])
 		}
 	}
-	m.die.supply.add(dst, at, interval)
 }
 
 // look finds the blocks that a row belongs to.

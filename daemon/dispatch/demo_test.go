@@ -15,15 +15,21 @@ import (
 
 func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 	t.Helper()
+	light, err := scene.Panorama(scene.DemoPanorama(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 800})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return demoRigUnder(t, light, seed, stopAt)
+}
+
+// demoRigUnder is the demo in another light.
+func demoRigUnder(t testing.TB, light scene.Scene, seed uint64, stopAt time.Duration) *rig {
+	t.Helper()
 	a, err := demo.Array()
 	if err != nil {
 		t.Fatal(err)
 	}
 	tasks, err := demo.Tasks()
-	if err != nil {
-		t.Fatal(err)
-	}
-	light, err := scene.Panorama(scene.DemoPanorama(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 800})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -83,18 +89,4 @@ func TestDemoTenSeconds(t *testing.T) {
 		t.Errorf("rules violated: %v", r.watch.violations)
 	}
 	t.Logf("utilization %.3f", measured)
-}
-
-// BenchmarkDemo reports how many seconds of bus time a second of one core gives.
-func BenchmarkDemo(b *testing.B) {
-	const stretch = 2 * time.Second
-	for b.Loop() {
-		b.StopTimer()
-		r := demoRig(b, 1, stretch)
-		b.StartTimer()
-		if err := r.Run(b.Context()); err != nil {
-			b.Fatal(err)
-		}
-	}
-	b.ReportMetric(stretch.Seconds()*float64(b.N)/b.Elapsed().Seconds(), "bus-s/s")
 }
