@@ -67,9 +67,9 @@ func TestExpMinus(t *testing.T) {
 	}
 }
 
-// TestFollowSteadyIsFollow: a row is what its pixels are one by one, but for rounding, which the square of q (the change
-// of the light over the time constants that it takes, see LogLag.part) amplifies: at a q of 30 to a part in 1e11 of the
-// light, which is a picovolt, a billionth of the noise of a pixel.
+// TestFollowSteadyIsFollow: a row is what its pixels are one by one, but for rounding, which the square of q (the
+// change of the light over the time constants that it takes, see LogLag.part) amplifies: at a q of 30 to a part in 1e11
+// of the light, which is a picovolt, a billionth of the noise of a pixel.
 func TestFollowSteadyIsFollow(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
@@ -100,8 +100,8 @@ func TestFollowSteadyIsFollow(t *testing.T) {
 			q := (to[i] - from[i]) / x / max(x/row.K*seconds[i], 1e-9)
 			rounding := 1e-14 + 4e-15*(1+q*q)*max(want/x, 1)
 			if math.Abs(row.Shown[i]/want-1) > rounding || math.Abs(row.Kept[i]-kept[i]*left) > 1e-15 {
-				t.Fatalf("%g lux shown, light from %g to %g in %g s, k %g: %v and %v, want %v and %v", shown[i], from[i],
-					to[i], seconds[i], row.K, row.Shown[i], row.Kept[i], want, kept[i]*left)
+				t.Fatalf("%g lux shown, light from %g to %g in %g s, k %g: %v and %v, want %v and %v", shown[i],
+					from[i], to[i], seconds[i], row.K, row.Shown[i], row.Kept[i], want, kept[i]*left)
 			}
 		}
 	}

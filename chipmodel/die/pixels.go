@@ -15,8 +15,8 @@ import (
 type pixels struct {
 	rows, columns int
 	// Buffers: the mean light on one row, and where that changes while it is read, the light
-	// at its last pixel; later is nil unless it does, and holds from pixel jump on if that is above 0. Once is for what is
-	// needed once.
+	// at its last pixel; later is nil unless it does, and holds from pixel jump on if that is above 0. Once is for what
+	// is needed once.
 	lux, end, later []float64
 	jump            int
 	once            []float64
