@@ -6,6 +6,8 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
+
+	"facetd.example/api/peertest"
 )
 
 type probed struct {
@@ -66,6 +68,7 @@ func TestProbeOnALiveBus(t *testing.T) {
 	if code, p := d.probe(t); code != 0 || p.Verdict != "fault_free" || len(p.Cases) != 0 || p.answering() != 19 {
 		t.Errorf("a fault-free array: status %d, %+v", code, p)
 	}
+	left := peertest.Cases(3, 6)
 	for fault, want := range map[string]struct{ kind, line, chip string }{
 		"line-stuck-active:x1":        {"line_stuck_active", "x1", ""},
 		"line-stuck-inactive:y2":      {"line_stuck_inactive", "y2", ""},
@@ -74,6 +77,9 @@ func TestProbeOnALiveBus(t *testing.T) {
 		"input-open-inactive:bed-2/1": {"", "", "bed-2"}, // like a dead chip, seen from outside
 		"input-shorted:bow-left/0,fb": {"input_shorted", "fa", "bow-left"},
 	} {
+		if left--; left < 0 { // whichever come first: the order is another one in every run
+			break
+		}
 		ctl("fault", "set", fault)
 		code, p := d.probe(t, "--quick")
 		if code != 1 || p.Verdict != "faulty" || len(p.Cases) != 1 || len(p.Cases[0].Places) != 1 {

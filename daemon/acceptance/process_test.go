@@ -293,7 +293,7 @@ type summary struct {
 
 func runFor(t *testing.T, pace, seed string) (summary, string) {
 	t.Helper()
-	out := run(t, binary(t, "facetd"), "--run-for", "3s", "--max-lag", "0s", "--pace",
+	out := run(t, binary(t, "facetd"), "--run-for", peertest.Cases(time.Second, 3*time.Second).String(), "--max-lag", "0s", "--pace",
 		pace, "--seed", seed, "--listen", "127.0.0.1:0",
 		"--http", "127.0.0.1:0", "--log-level", "error", "--output", "json")
 	var s summary

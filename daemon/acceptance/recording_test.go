@@ -159,11 +159,11 @@ func takenAfter(fs *facetdv1.FrameSet, at time.Time) bool {
 }
 
 // TestAMinuteIsWhatAClientSaw: a reader that knows nothing of facetd finds in the
-// recording of a minute (a quarter of one in an ordinary run) the counts, times and pixels
+// recording of a minute (of eight seconds in an ordinary run) the counts, times and pixels
 // that a client saw on the API, and the recording plays the same back, every time.
 func TestAMinuteIsWhatAClientSaw(t *testing.T) {
 	t.Parallel()
-	span := peertest.Cases(15*time.Second, time.Minute)
+	span := peertest.Cases(8*time.Second, time.Minute)
 	file, live := liveMinute(t, span)
 	r, err := record.Open(file)
 	if err != nil {

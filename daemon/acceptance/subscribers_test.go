@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/daemon/rate"
 )
 
@@ -70,7 +71,8 @@ func TestAHundredSubscribers(t *testing.T) {
 	if raceDetector {
 		t.Skip("the race detector slows this test's hundred readers, not the daemon, which is a process of its own")
 	}
-	const readers, jobs = 100, 300
+	const readers = 100
+	jobs := uint64(peertest.Cases(160, 300))
 	d := startFast(t)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
