@@ -252,7 +252,7 @@ func randomPlanOf(t *testing.T, r *rand.Rand, a *chipmodel.Array) *scheduler.Pla
 // bus, two cycles each.
 func TestRandomPlansOnTheBus(t *testing.T) {
 	t.Parallel()
-	cases, seed := peertest.Cases(300, 2000), uint64(time.Now().UnixNano())
+	cases, seed := peertest.Cases(150, 2000), uint64(time.Now().UnixNano())
 	if testing.Short() {
 		cases, seed = 200, 1
 	}

@@ -38,6 +38,7 @@ func with(x *facetdv1.Task, f func(*facetdv1.Task)) *facetdv1.Task { f(x); retur
 // 16 readout 649 us, 12 x 12 367 us, 4 x 4 43 us; a readout's select and two writes
 // 2.5 us; a load with its select 161 us.
 func TestRefusals(t *testing.T) {
+	t.Parallel()
 	a := bench(t, [5]int{4, 0, 3, 0, 1})
 	hold := func(h, s time.Duration) *facetdv1.Task {
 		return with(task("ring", "mems", 100), func(x *facetdv1.Task) {
@@ -252,6 +253,7 @@ func mustFit(t *testing.T, a *chipmodel.Array, specs []*facetdv1.Task, change fu
 // TestExactStretch: factors worked out by hand. The ring takes 1464 us and the comb
 // 369.5 us for 12 x 12 pixels; both are due within one period.
 func TestExactStretch(t *testing.T) {
+	t.Parallel()
 	a := bench(t, [5]int{4, 0, 0, 0, 1})
 	for _, c := range []struct {
 		name  string

@@ -17,6 +17,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 )
@@ -53,17 +54,44 @@ func Program(t testing.TB, name string) string {
 	return path
 }
 
-// Python returns the path of python3 after checking that every named module
-// can be imported; modules are import names such as "scipy.optimize".
+// lookFor is a program in Python that ends with status 1 where it does not find a module. It
+// imports none: that takes half a second of a processor for some of them.
+const lookFor = `
+import sys
+from importlib.machinery import PathFinder
+for module in sys.argv[1:]:
+    path, whole = None, ""
+    for part in module.split("."):
+        whole += ("." if whole else "") + part
+        spec = PathFinder.find_spec(whole, path)
+        if spec is None:
+            sys.exit("no module " + module)
+        path = spec.submodule_search_locations
+`
+
+// looked holds what was said of looking for modules, by their names: nothing where they are there.
+var looked sync.Map
+
+// Python returns the path of python3 after checking that every named module is
+// installed; modules are import names such as "scipy.optimize". It looks once in a process.
 func Python(t testing.TB, modules ...string) string {
 	t.Helper()
 	path := Program(t, "python3")
 	if len(modules) == 0 {
 		return path
 	}
-	out, err := exec.Command(path, "-c", "import "+strings.Join(modules, ",")).CombinedOutput()
-	if err != nil {
-		absent(t, "python3 lacks one of "+strings.Join(modules, ", ")+": "+lastLine(out))
+	key := strings.Join(modules, ", ")
+	lacks, known := looked.Load(key)
+	if !known {
+		out, err := exec.Command(path, append([]string{"-c", lookFor}, modules...)...).CombinedOutput()
+		lacks = ""
+		if err != nil {
+			lacks = fmt.Sprintf("%v: %s", err, lastLine(out))
+		}
+		looked.Store(key, lacks)
+	}
+	if lacks != "" {
+		absent(t, fmt.Sprintf("python3 lacks one of %s: %s", key, lacks))
 	}
 	return path
 }

@@ -293,9 +293,9 @@ type summary struct {
 
 func runFor(t *testing.T, pace, seed string) (summary, string) {
 	t.Helper()
-	out := run(t, binary(t, "facetd"), "--run-for", peertest.Cases(time.Second, 3*time.Second).String(), "--max-lag", "0s", "--pace",
-		pace, "--seed", seed, "--listen", "127.0.0.1:0",
-		"--http", "127.0.0.1:0", "--log-level", "error", "--output", "json")
+	span := peertest.Cases(time.Second, 3*time.Second)
+	out := run(t, binary(t, "facetd"), "--run-for", span.String(), "--max-lag", "0s", "--pace", pace, "--seed", seed,
+		"--listen", "127.0.0.1:0", "--http", "127.0.0.1:0", "--log-level", "error", "--output", "json")
 	var s summary
 	if err := json.Unmarshal([]byte(out), &s); err != nil {
 		t.Fatalf("%v\n%s", err, out)

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/peertest"
 	"facetd.example/bus/bustest"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/probe/diagnosis"
@@ -99,7 +100,7 @@ func TestSafeClassesAgainstEveryPairOfWords(t *testing.T) {
 	t.Parallel()
 	r, seed := seeded(t)
 	several := 0
-	for round := range 60 {
+	for round := range peertest.Cases(30, 120) {
 		a := smallArray(t, r)
 		p, err := diagnosis.New(a, diagnosis.Options{Strict: true})
 		if err != nil {
@@ -147,7 +148,7 @@ func TestSafeClassesAgainstEveryPairOfWords(t *testing.T) {
 func TestDoubleFaultsOnSmallArrays(t *testing.T) {
 	t.Parallel()
 	r, seed := seeded(t)
-	for round := range 12 {
+	for round := range peertest.Cases(6, 24) {
 		a := smallArray(t, r)
 		p, err := diagnosis.New(a, diagnosis.Options{Thorough: true})
 		if err != nil {

@@ -152,7 +152,7 @@ func judgeContentions(t *testing.T, b *bench, f diagnosis.Fault, r ran, res *dia
 }
 
 // doublesRun is how many double faults are tried in a short run.
-const doublesRun = 8
+const doublesRun = 5
 
 // Seeded double faults on the virtual bus, probed thoroughly: the true pair explains
 // everything seen, and what is named instead is no larger.
