@@ -105,6 +105,7 @@ func (b *Bus) setLight() {
 	if b.forget != bustime.Forever {
 		light = scene.Changed(b.was, light, b.changed)
 	}
+	light = scene.Remembering(light)
 	lags := map[analog.Lamp]*analog.LogLag{}
 	for i := range b.chips {
 		chip := &b.chips[i]

@@ -8,9 +8,24 @@ type Rotation [9]float64
 // Attitude returns the rotation that takes a vector of the turned frame to the
 // outer one: Rz(yaw) Ry(-pitch) Rx(roll), with x forward, y left, z up.
 func Attitude(yawDeg, pitchDeg, rollDeg float64) Rotation {
+	return NewTilt(pitchDeg, rollDeg).Turned(yawDeg)
+}
+
+// Tilt is a pitch and a roll made ready to be turned by one yaw after another.
+type Tilt struct{ sp, cp, sr, cr float64 }
+
+// NewTilt makes a tilt.
+func NewTilt(pitchDeg, rollDeg float64) Tilt {
+	var t Tilt
+	t.sp, t.cp = SincosDeg(pitchDeg)
+	t.sr, t.cr = SincosDeg(rollDeg)
+	return t
+}
+
+// Turned is the attitude of that pitch and roll with a yaw.
+func (t Tilt) Turned(yawDeg float64) Rotation {
 	sy, cy := SincosDeg(yawDeg)
-	sp, cp := SincosDeg(pitchDeg)
-	sr, cr := SincosDeg(rollDeg)
+	sp, cp, sr, cr := t.sp, t.cp, t.sr, t.cr
 	return Rotation{
 		cy * cp, -sy*cr - cy*sp*sr, sy*sr - cy*sp*cr,
 		sy * cp, cy*cr - sy*sp*sr, -cy*sr - sy*sp*cr,

@@ -5,6 +5,27 @@ import "math"
 // batch is how many pixels are looked up together.
 const batch = 16
 
+// maxLevels is a power of two that no cube has more levels than.
+const maxLevels = 16
+
+// levelPlace is where a level of a cube map is among the texels of all levels.
+type levelPlace struct {
+	half   float32 // of its size, in texels
+	stride uint32
+	sides  [6]uint32 // where each begins
+}
+
+func (c cubeMap) places() (out [maxLevels]levelPlace) {
+	for i := range c {
+		l := &c[i]
+		out[i].half, out[i].stride = l.half, uint32(l.stride)
+		for side := range out[i].sides {
+			out[i].sides[side] = uint32(l.begins + side*l.side)
+		}
+	}
+	return out
+}
+
 // place is where one level of a cube map is looked up: between four texels. It has the first of the upper and of the
 // lower pair, among the texels of all levels.
 type place struct {
@@ -12,12 +33,13 @@ type place struct {
 	x, y         float32 // between them
 }
 
-// at is the place of a point of a side; u and v from -1 to 1.
-func (l *cubeLevel) at(side int, u, v float32) place {
-	x, y := (u+1)*l.half+0.5, (v+1)*l.half+0.5
-	i, j := int(x), int(y)
-	first := l.begins + side*l.side + j*l.stride + i
-	return place{uint32(first), uint32(first + l.stride), x - float32(i), y - float32(j)}
+// find is the place of a point of a side; u and v from 0 to 2.
+func (p *place) find(l *levelPlace, side int, u, v float32) {
+	x, y := u*l.half+0.5, v*l.half+0.5
+	i, j := int32(x), int32(y)
+	p.upper = l.sides[side] + uint32(j)*l.stride + uint32(i)
+	p.lower = p.upper + l.stride
+	p.x, p.y = x-float32(i), y-float32(j)
 }
 
 // light interpolates between texels.
@@ -37,7 +59,8 @@ func (p *place) light(all []float32) float32 {
 func (p *panorama) looks(light []float32, rays []ray, pose *pose32) {
 	var fine, coarse [batch]place
 	var mixes [batch]float32
-	m, forward := &pose.m, pose.forward
+	m, forward, last := pose.m, pose.forward, len(p.cube)-1
+	rays = rays[:min(len(rays), batch)]
 	for i := range rays {
 		r := &rays[i]
 		x := m[0]*r.x + m[1]*r.y + m[2]*r.z
@@ -53,17 +76,20 @@ func (p *panorama) looks(light []float32, rays []ray, pose *pose32) {
 		}
 		side, major, a, b := sideOf(x, y, z)
 		inverse := 1 / major
-		level, mix := p.cube.level(p.area(footprint, inverse))
-		fine[i] = p.cube[level].at(side, a*inverse, b*inverse)
+		level, mix := levelOf(p.area(footprint, inverse), last)
+		u, v := a*inverse+1, b*inverse+1
+		fine[i].find(&p.levels[level&(maxLevels-1)], side, u, v)
 		if mixes[i] = mix; mix >= 0 {
-			coarse[i] = p.cube[level+1].at(side, a*inverse, b*inverse)
+			coarse[i].find(&p.levels[(level+1)&(maxLevels-1)], side, u, v)
 		}
 	}
-	for i := range light {
-		light[i] = fine[i].light(p.all)
+	all := p.all
+	for i := range light[:len(rays)] {
+		lit := fine[i].light(all)
 		if mix := mixes[i]; mix >= 0 {
-			light[i] += mix * (coarse[i].light(p.all) - light[i])
+			lit += mix * (coarse[i].light(all) - lit)
 		}
+		light[i] = lit
 	}
 }
 

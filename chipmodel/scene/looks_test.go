@@ -10,7 +10,7 @@ import (
 
 // sample averages around a point of a side, with the variance of a square of three times `area` texels of level 0.
 func (c cubeMap) sample(side int, u, v, area float32) float32 {
-	level, mix := c.level(area)
+	level, mix := levelOf(area, len(c)-1)
 	if mix < 0 {
 		return c[level].bilinear(side, u, v)
 	}
@@ -28,6 +28,12 @@ func (l *cubeLevel) bilinear(side int, u, v float32) float32 {
 	a := top[0] + tx*(top[1]-top[0])
 	b := bottom[0] + tx*(bottom[1]-bottom[0])
 	return a + ty*(b-a)
+}
+
+// poseOf is the pose at a bus time, nothing of it prepared.
+func poseOf(m Motion, at bustime.Time) pose32 {
+	p := m.At(at)
+	return newPose32(m, p, attitudeOf(p))
 }
 
 // look is the mean light on one ray.
@@ -73,8 +79,8 @@ func TestRowsArePixels(t *testing.T) {
 		m := Motion{YawRateDegPerS: 100 * r.NormFloat64(), RollRateDegPerS: 50 * r.NormFloat64(),
 			ForwardMPerS: []float64{0, 0.2}[r.IntN(2)], PipeRadiusM: 0.3, TravelM: 1}
 		moving := *still // to paint one anew takes a quarter of a second
-		moving.opts.Motion, moving.still = m, m.still()
 		p := &moving
+		p.move(m)
 		l := Lattice{Rows: 1 + r.IntN(6), Columns: 1 + r.IntN(70), PitchXUm: 20,
 			PitchYUm: []float64{20, 30, 90, 5}[r.IntN(4)]}
 		v := mustView(t, l, Optics{YawDeg: 360 * r.Float64(), PitchDeg: 180*r.Float64() - 90, RollDeg: 90 * r.Float64(),
@@ -84,7 +90,7 @@ func TestRowsArePixels(t *testing.T) {
 		for row := range l.Rows {
 			at := bustime.Time(r.Int64N(1e12))
 			p.Row(dst, v, row, at)
-			pose := newPose32(m, at)
+			pose := poseOf(m, at)
 			for c, got := range dst {
 				if want := p.pixel(v, row*l.Columns+c, &pose); got != want {
 					t.Fatalf("row %d, column %d of %v: %v, want %v", row, c, l, got, want)

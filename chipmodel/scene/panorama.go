@@ -42,6 +42,10 @@ type panorama struct {
 	opts  PanoramaOptions
 	still bool
 	fixed pose32
+	// Where the levels of the cube are among all texels; of its pitch and roll what stays.
+	levels [maxLevels]levelPlace
+	tilt   *geometry.Tilt
+	poses  *poses // nil unless it remembers them
 }
 
 // pose32 is a pose made ready for the fast path: body to picture, and the
@@ -93,8 +97,28 @@ func Panorama(img image.Image, o PanoramaOptions) (Scene, error) {
 	p := &panorama{cube: newCubeMap(size, source.at), opts: o, still: o.Motion.still()}
 	p.all = p.cube.joined()
 	p.scale = float32(size) * float32(size) / 12
-	p.fixed = newPose32(o.Motion, 0)
+	p.levels = p.cube.places()
+	p.move(o.Motion)
 	return p, nil
+}
+
+// move prepares a motion.
+func (p *panorama) move(m Motion) {
+	p.opts.Motion, p.still, p.tilt = m, m.still(), nil
+	if m.PitchRateDegPerS == 0 && m.RollRateDegPerS == 0 {
+		tilt := geometry.NewTilt(m.PitchDeg, m.RollDeg)
+		p.tilt = &tilt
+	}
+	p.fixed = p.poseAt(0)
+}
+
+// poseAt is the pose at a bus time.
+func (p *panorama) poseAt(at bustime.Time) pose32 {
+	pose := p.opts.Motion.At(at)
+	if p.tilt != nil {
+		return newPose32(p.opts.Motion, pose, p.tilt.Turned(pose.YawDeg))
+	}
+	return newPose32(p.opts.Motion, pose, attitudeOf(pose))
 }
 
 // cubeSize returns the power of two for which a texel in the middle of a side
@@ -109,10 +133,9 @@ func cubeSize(width int) int {
 
 func attitudeOf(p Pose) geometry.Rotation { return geometry.Attitude(p.YawDeg, p.PitchDeg, p.RollDeg) }
 
-func newPose32(m Motion, at bustime.Time) pose32 {
-	p := m.At(at)
+func newPose32(m Motion, p Pose, attitude geometry.Rotation) pose32 {
 	var out pose32
-	for i, v := range attitudeOf(p) {
+	for i, v := range attitude {
 		out.m[i] = float32(v)
 	}
 	if m.PipeRadiusM > 0 {
@@ -147,7 +170,7 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 	first, n := v.span(dst, row)
 	pose := &p.fixed
 	if !p.still {
-		moved := newPose32(p.opts.Motion, at)
+		moved := p.recallPose(at)
 		pose = &moved
 	}
 	if n > 0 && p.opts.Motion.PipeRadiusM > 0 && v.aside() {
@@ -186,9 +209,9 @@ func sideOf(x, y, z float32) (side int, major, a, b float32) {
 
 func abs32(v float32) float32 { return math.Float32frombits(math.Float32bits(v) &^ (1 << 31)) }
 
-// level is the finer of two levels that are mixed for a footprint, and the share of the coarser one; below 0 where one
-// is enough.
-func (c cubeMap) level(area float32) (level int, mix float32) {
+// levelOf is the finer of two levels that are mixed for a footprint, and the share of the coarser one; below 0 where
+// one is enough. last is the coarsest level.
+func levelOf(area float32, last int) (level int, mix float32) {
 	if area <= 1 {
 		return 0, -1
 	}
@@ -200,8 +223,8 @@ func (c cubeMap) level(area float32) (level int, mix float32) {
 		mix = (math.Float32frombits(bits-uint32(level)<<24) - 1) * (1.0 / 3)
 		level++
 	}
-	if level >= len(c)-1 {
-		return len(c) - 1, -1
+	if level >= last {
+		return last, -1
 	}
 	return level, mix
 }

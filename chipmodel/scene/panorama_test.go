@@ -318,7 +318,7 @@ func TestFineBarsFade(t *testing.T) {
 // moving is the same panorama under another motion, without resampling it.
 func moving(s Scene, m Motion) Scene {
 	q := *s.(*panorama)
-	q.opts.Motion, q.still, q.fixed = m, m.still(), newPose32(m, 0)
+	q.move(m)
 	return &q
 }
 

@@ -1,0 +1,49 @@
+package scene
+
+import (
+	"math/rand/v2"
+	"testing"
+
+	"facetd.example/chipmodel/bustime"
+)
+
+// TestRememberingShowsTheSame: a scene that remembers poses is, to the bit, the one that does not, at times that come
+// again and at others.
+func TestRememberingShowsTheSame(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	still := mustPanorama(t, DemoPanorama(), PanoramaOptions{LuxLow: 1, LuxHigh: 1000})
+	turning := moving(still, Motion{YawRateDegPerS: 30, PitchDeg: 10, RollDeg: -5})
+	rolling := moving(still, Motion{RollRateDegPerS: 30, PitchDeg: 10, ForwardMPerS: 0.2, PipeRadiusM: 0.3})
+	lit, err := Flicker(turning, 50, 0.5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	both, err := Step(rolling, turning, 5e8)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := mustView(t, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	for _, s := range []Scene{Uniform(3), still, turning, rolling, lit, both} {
+		kept := Remembering(s)
+		if kept.Name() != s.Name() {
+			t.Errorf("%s is called %s", s.Name(), kept.Name())
+		}
+		var times [300]bustime.Time
+		for i := range times {
+			times[i] = bustime.Time(r.Int64N(1e9))
+		}
+		got, want := make([]float64, 64), make([]float64, 64)
+		for range 1000 {
+			row, at := r.IntN(64), times[r.IntN(len(times))]
+			kept.Row(got, v, row, at)
+			s.Row(want, v, row, at)
+			for c := range got {
+				if got[c] != want[c] {
+					t.Fatalf("%s, row %d, column %d at %v: %v, want %v", s.Name(), row, c, at, got[c], want[c])
+				}
+			}
+		}
+	}
+}
