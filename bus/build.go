@@ -14,8 +14,8 @@ type Action struct {
 	Register facetdv1.Register // a write; unset for a strobe
 	Value    uint16
 	Strobe   facetdv1.Strobe
-	Hold     time.Duration // of a share
-	Slot     int           // that gives Value
+	Hold     time.Duration // of a share, or an exposure
+	Slot     int           // that gives Value, or Hold
 }
 
 // Write is the action that writes a register.
@@ -26,6 +26,12 @@ func Strobe(s facetdv1.Strobe) Action { return Action{Strobe: s} }
 
 // Share is the action that closes the switches of the active patterns for a time.
 func Share(hold time.Duration) Action { return Action{Strobe: chipmodel.Share, Hold: hold} }
+
+// Expose is the action that begins an exposure of a length, which ends with it: what follows is the load. A slot may
+// give the length.
+func Expose(exposure time.Duration, slot int) Action {
+	return Action{Strobe: chipmodel.Expose, Hold: exposure, Slot: slot}
+}
 
 // Writes reports whether the action is a register write.
 func (a Action) Writes() bool { return a.Register != 0 }

@@ -43,7 +43,7 @@ type Op struct {
 	Register facetdv1.Register // OpWrite
 	Value    uint16            // OpWrite
 	Strobe   facetdv1.Strobe   // OpStrobe
-	Hold     time.Duration     // OpStrobe of a share, OpWait
+	Hold     time.Duration     // OpStrobe of a share, OpWait; of an exposure its length, which ends with the operation
 	// Phase is what the time of an OpWait counts as.
 	Phase facetdv1.Phase
 	// Command numbers the command that a write or strobe is part of, within its
@@ -55,7 +55,7 @@ type Op struct {
 	Target []int
 	// Scan says what an OpScan or OpClockOut reads.
 	Scan *Scan
-	// Slot gives Value anew with every run of an OpWrite.
+	// Slot gives Value anew with every run of an OpWrite, and Hold with every run of an OpStrobe that exposes.
 	Slot int
 	// Lasts is how long the operation lasts, where that is more than it needs: what comes after it waits.
 	Lasts time.Duration
@@ -101,6 +101,10 @@ type Claim struct {
 	// Shares are the switch patterns closed since the load, in order (memory
 	// chips only).
 	Shares []Patterns
+	// Exposure of the load, where the bus timed it, and the slot that gives it anew with every run; 0 where the chips
+	// expose by themselves, or not at all.
+	Exposure     time.Duration
+	ExposureSlot int
 }
 
 // RegisterValue is a register and its value.
@@ -252,13 +256,18 @@ func Cost(a *chipmodel.Array, op *Op) Phases {
 		p[facetdv1.Phase_PHASE_CONVERT] = t.Convert
 	}
 	if op.Lasts > 0 {
-		p[facetdv1.Phase_PHASE_SETTLE] += max(op.Lasts-p.Total(), 0)
+		rest := facetdv1.Phase_PHASE_SETTLE
+		if op.Kind == OpStrobe && op.Strobe == chipmodel.Expose { // as long whenever it begins
+			rest = facetdv1.Phase_PHASE_LOAD
+		}
+		p[rest] += max(op.Lasts-p.Total(), 0)
 	}
 	return p
 }
 
-// strobeCost is the time of a strobe: a load takes as long as the slowest of its chips, a share as long as its switches
-// stay closed, a reset the longest reset pulse, an advance one step.
+// strobeCost is the time of a strobe: a load takes as long as the slowest of its chips, an exposure, which counts as
+// part of it, as long as it is, a share as long as its switches stay closed, a reset the longest reset pulse, an
+// advance one step.
 func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
 	d := a.StrobeTime()
 	switch op.Strobe {
@@ -269,6 +278,8 @@ func strobeCost(a *chipmodel.Array, op *Op) (facetdv1.Phase, time.Duration) {
 			}
 		}
 		return facetdv1.Phase_PHASE_LOAD, d
+	case chipmodel.Expose:
+		return facetdv1.Phase_PHASE_LOAD, a.ExposeTime(op.Hold)
 	case chipmodel.Share:
 		return facetdv1.Phase_PHASE_SHARE, a.StrobeTime() + op.Hold
 	}

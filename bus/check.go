@@ -52,7 +52,7 @@ func checkOp(a *chipmodel.Array, op *Op) error {
 		}
 		return checkTarget(a, op.Target)
 	case OpStrobe:
-		if op.Strobe < chipmodel.Load || op.Strobe > chipmodel.Advance {
+		if op.Strobe < chipmodel.Load || op.Strobe > chipmodel.Expose {
 			return fmt.Errorf("there is no strobe %d", op.Strobe)
 		}
 		if op.Hold < 0 || op.Hold > a.Up(maxHold) {
@@ -60,6 +60,10 @@ func checkOp(a *chipmodel.Array, op *Op) error {
 		}
 		if err := onGrid(a, "a share", op.Hold); err != nil {
 			return err
+		}
+		if op.Strobe == chipmodel.Expose && (op.Hold < a.StrobeTime() || op.Hold > a.Up(chipmodel.MaxExposure)) {
+			return fmt.Errorf("an exposure of %v is not possible: a strobe takes %v, and the longest is %v", op.Hold,
+				a.StrobeTime(), chipmodel.MaxExposure)
 		}
 		return checkTarget(a, op.Target)
 	case OpWait:

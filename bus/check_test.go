@@ -71,7 +71,7 @@ func TestOperationsThatNoBusRuns(t *testing.T) {
 
 		{"no strobe", "no strobe 0", plain, Strobe(1, 0, 0, H0)},
 		{"the last strobe", "", plain, Strobe(1, chipmodel.Advance, 0, C0)},
-		{"a strobe too many", "no strobe", plain, Strobe(1, chipmodel.Advance+1, 0, H0)},
+		{"a strobe too many", "no strobe", plain, Strobe(1, chipmodel.Expose+1, 0, H0)},
 		{"a share of an hour", "", plain, Strobe(1, chipmodel.Share, time.Hour, M0)},
 		{"a share of more", "share cannot last", plain, Strobe(1, chipmodel.Share, time.Hour+1, M0)},
 		{"a share of less than nothing", "share cannot last", plain, Strobe(1, chipmodel.Share, -1, M0)},
@@ -350,8 +350,9 @@ func TestWhereSlotsAreUsed(t *testing.T) {
 		slot bus.Slot
 		good bool
 	}{
-		{bus.Slot{Low: -128, High: 255}, true}, {bus.Slot{Low: -129}, false}, {bus.Slot{High: 65535}, true},
-		{bus.Slot{High: 65536}, false}, {bus.Slot{Low: -129, High: 65536}, false},
+		{bus.Slot{Low: -128, High: 255}, true}, {bus.Slot{Low: -129}, false}, {bus.Slot{High: 60e9}, true},
+		{bus.Slot{High: 60e9 + 1}, false}, {bus.Slot{Low: -129, High: 60e9 + 1}, false},
+		{bus.Slot{Low: 4, High: 8, Default: 6, Step: 2}, true}, {bus.Slot{Low: 4, High: 8, Default: 6, Step: 4}, false},
 		{bus.Slot{Low: 5, High: 5, Default: 5}, true},
 	} {
 		if err := bus.CheckSlots(a, nil, []bus.Slot{c.slot}); (err == nil) != c.good {

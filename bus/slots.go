@@ -11,32 +11,47 @@ import (
 	"facetd.example/chipmodel"
 )
 
-// Slot is a value of a program that is given anew with every run of it: what a register holds, or where a window
-// begins. Its bounds are part of the program, so that it is planned and checked once for all values between them. The
-// operations of a program are written for the default values of its slots; they refer to slots by their numbers, which
-// count from 1, and 0 is none.
+// Slot is a value of a program that is given anew with every run of it: what a register holds, where a window begins,
+// or how long an exposure is, in nanoseconds. Its bounds are part of the program, so that it is planned and checked
+// once for all values between them. The operations of a program are written for the default values of its slots; they
+// refer to slots by their numbers, which count from 1, and 0 is none.
 //
 // Every operation that refers to a slot lasts as long as it takes with the costliest values (Op.Lasts), whatever the
-// values are: what comes after it comes when it was planned.
+// values are: what comes after it comes when it was planned. An exposure that is shorter than the longest begins later.
 type Slot struct {
 	// Name is for messages.
 	Name string
 	// Low and High are the bounds, both included, Default is between them.
 	Low, High, Default int
+	// Step is what every value is a multiple of; 0 is 1.
+	Step int
 }
 
-// ValueError says that a value given for a slot is outside its bounds.
+// Fits reports whether a value is on the steps of a slot. Up is the first from a value on that is.
+func (s *Slot) Fits(value int) bool { return s.Step <= 1 || value%s.Step == 0 }
+
+// Up is explained at Fits. Values above 0 only.
+func (s *Slot) Up(value int64) int64 {
+	step := int64(max(s.Step, 1))
+	return (value + step - 1) / step * step
+}
+
+// ValueError says that a value given for a slot is outside its bounds, or between its steps.
 type ValueError struct {
 	Slot  Slot
 	Value int
 }
 
 func (e *ValueError) Error() string {
+	if !e.Slot.Fits(e.Value) {
+		return fmt.Sprintf("%s cannot be %d: it is no multiple of %d", e.Slot.Name, e.Value, e.Slot.Step)
+	}
 	return fmt.Sprintf("%s cannot be %d: its bounds are %d to %d", e.Slot.Name, e.Value, e.Slot.Low, e.Slot.High)
 }
 
-// CheckValues reports values that do not suit slots: one for each, within its bounds. No values at all stand for the
-// defaults. Errors: *ValueError for each that is outside, joined; another for a wrong number of them.
+// CheckValues reports values that do not suit slots: one for each, within its bounds and on its steps. No values at all
+// stand for the defaults. Errors: *ValueError for each that is outside or between, joined; another for a wrong number
+// of them.
 func CheckValues(slots []Slot, values []int) error {
 	if values == nil {
 		return nil
@@ -46,7 +61,7 @@ func CheckValues(slots []Slot, values []int) error {
 	}
 	var errs []error
 	for i, v := range values {
-		if v < slots[i].Low || v > slots[i].High {
+		if v < slots[i].Low || v > slots[i].High || !slots[i].Fits(v) {
 			errs = append(errs, &ValueError{slots[i], v})
 		}
 	}
@@ -58,7 +73,7 @@ func (op *Op) UsesSlots() bool {
 	if op.Scan == nil {
 		return op.Slot > 0
 	}
-	return op.Scan.RowSlot > 0 || op.Scan.ColumnSlot > 0 ||
+	return op.Scan.RowSlot > 0 || op.Scan.ColumnSlot > 0 || op.Scan.Claim.ExposureSlot > 0 ||
 		slices.ContainsFunc(op.Scan.Claim.Slots, func(s int) bool { return s > 0 })
 }
 
@@ -81,7 +96,10 @@ func (op *Op) fill(slots []Slot, values []int) {
 	if !op.UsesSlots() {
 		return
 	}
-	if op.Slot > 0 {
+	switch {
+	case op.Slot > 0 && op.Kind == OpStrobe:
+		op.Hold = time.Duration(values[op.Slot-1])
+	case op.Slot > 0:
 		op.Value = registerValue(values[op.Slot-1])
 	}
 	if op.Scan == nil {
@@ -95,6 +113,9 @@ func (op *Op) fill(slots []Slot, values []int) {
 		if slot > 0 {
 			s.Claim.Registers[i].Value = registerValue(values[slot-1])
 		}
+	}
+	if s.Claim.ExposureSlot > 0 {
+		s.Claim.Exposure = time.Duration(values[s.Claim.ExposureSlot-1])
 	}
 	op.Scan = &s
 }
@@ -117,9 +138,12 @@ func SlotAction(r facetdv1.Register, slot int, slots []Slot) Action {
 
 // worst is an operation with the values of its slots that take it longest. Registers are written in the same time
 // whatever the value; a window of a counter takes longer the further it lies from the first pixel, one of an address is
-// read in the same time anywhere.
+// read in the same time anywhere; the longest exposure takes longest.
 func (op *Op) worst(slots []Slot) Op {
 	out := *op
+	if op.Slot > 0 && op.Kind == OpStrobe {
+		out.Hold = time.Duration(slots[op.Slot-1].High)
+	}
 	if op.Scan == nil {
 		return out
 	}
@@ -169,7 +193,8 @@ func CheckProgram(a *chipmodel.Array, p *Program) error {
 func CheckSlots(a *chipmodel.Array, ops []Op, slots []Slot) error {
 	var errs []error
 	for i, s := range slots {
-		if s.Low > s.Default || s.Default > s.High || s.Low < math.MinInt8 || s.High > math.MaxUint16 {
+		if s.Low > s.Default || s.Default > s.High || s.Low < math.MinInt8 || s.High > int(chipmodel.MaxExposure) ||
+			!s.Fits(s.Low) || !s.Fits(s.Default) || !s.Fits(s.High) {
 			errs = append(errs, fmt.Errorf("slot %d, %s: bounds of %d to %d with a default of %d are not possible", i+1,
 				s.Name, s.Low, s.High, s.Default))
 		}
@@ -188,7 +213,7 @@ func CheckSlots(a *chipmodel.Array, ops []Op, slots []Slot) error {
 func checkSlots(a *chipmodel.Array, op *Op, slots []Slot) error {
 	used := []int{op.Slot}
 	if op.Scan != nil {
-		used = append(used, op.Scan.RowSlot, op.Scan.ColumnSlot)
+		used = append(used, op.Scan.RowSlot, op.Scan.ColumnSlot, op.Scan.Claim.ExposureSlot)
 		used = append(used, op.Scan.Claim.Slots...)
 	}
 	for _, s := range used {
@@ -197,6 +222,12 @@ func checkSlots(a *chipmodel.Array, op *Op, slots []Slot) error {
 		}
 	}
 	switch {
+	case op.Slot > 0 && op.Kind == OpStrobe && op.Strobe == chipmodel.Expose:
+		s := slots[op.Slot-1]
+		if s.Low < int(a.StrobeTime()) || !a.OnGrid(time.Duration(max(s.Step, 1))) {
+			return fmt.Errorf("%s from %v on in steps of %v is not possible: a strobe takes %v, and the grain of "+
+				"the bus is %v", s.Name, time.Duration(s.Low), time.Duration(max(s.Step, 1)), a.StrobeTime(), a.Grain())
+		}
 	case op.Slot > 0 && op.Kind != OpWrite:
 		return fmt.Errorf("a %s takes no value of a slot", op.Kind)
 	case op.Slot > 0 && !slotRegister(op.Register):

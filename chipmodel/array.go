@@ -78,6 +78,7 @@ const (
 	Share   = facetdv1.Strobe_STROBE_SHARE
 	Reset   = facetdv1.Strobe_STROBE_RESET
 	Advance = facetdv1.Strobe_STROBE_ADVANCE
+	Expose  = facetdv1.Strobe_STROBE_EXPOSE
 )
 
 // Array is a checked array. It is read-only after New and may be shared.

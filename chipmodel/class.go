@@ -3,6 +3,7 @@ package chipmodel
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -60,6 +61,11 @@ func (b *builder) parts(path string, c *facetdv1.ChipClass) {
 	}
 	if m := c.GetMemory(); m != nil {
 		b.memory(path+".memory", m)
+	}
+	if c.GetLinear().GetShutter() != nil && c.GetMemory() == nil {
+		b.m.Add(path+".linear.shutter", "the class has no memory: its pixels are sampled one after another while they "+
+			"are read, and each would be exposed for another time",
+			"leave it out, or describe the memory")
 	}
 	if s := c.GetPixelSwitches(); s != nil {
 		if s.GetPatternSettle() == nil {
@@ -163,6 +169,23 @@ func (b *builder) linear(path string, p *facetdv1.LinearPixel) {
 	b.within(path+".dark_spread_electrons", p.GetDarkSpreadElectrons(), 0, 1e6, "electrons")
 	b.within(path+".gain_spread", p.GetGainSpread(), 0, 0.5, "")
 	b.within(path+".dark_doubling_k", p.GetDarkDoublingK(), 0, 100, "K")
+	if s := p.GetShutter(); s != nil {
+		b.shutter(path+".shutter", s)
+	}
+}
+
+// MaxExposure is the longest exposure that a bus may time: nothing else happens on it meanwhile.
+const MaxExposure = time.Minute
+
+func (b *builder) shutter(path string, s *facetdv1.Shutter) {
+	least, most := b.positive(path+".least", s.GetLeast()), b.positive(path+".most", s.GetMost())
+	switch {
+	case most > MaxExposure:
+		b.m.Add(path+".most", fmt.Sprintf("%v is longer than a minute", most), fmt.Sprintf("use at most %v",
+			MaxExposure))
+	case least > most && most > 0:
+		b.m.Add(path+".most", fmt.Sprintf("%v is shorter than least, %v", most, least), "give the longest exposure")
+	}
 }
 
 func (b *builder) readout(path string, r *facetdv1.Readout) {

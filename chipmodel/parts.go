@@ -24,8 +24,12 @@ func (c *Class) HasMemory() bool { return c.Spec.GetMemory() != nil }
 // HasSwitches reports whether switches join the pixels before the light is sensed.
 func (c *Class) HasSwitches() bool { return c.Spec.GetPixelSwitches() != nil }
 
-// Exposure is for how long integrating pixels gather light until they are sampled; 0 for logarithmic ones.
+// Exposure is for how long integrating pixels gather light until they are sampled, unless the bus times it; 0 for
+// logarithmic ones.
 func (c *Class) Exposure() time.Duration { return c.Spec.GetLinear().GetExposure().AsDuration() }
+
+// HasShutter reports whether the bus can time exposures of the class's pixels.
+func (c *Class) HasShutter() bool { return c.Spec.GetLinear().GetShutter() != nil }
 
 // HasPatterns reports whether chips of the class have switch pattern registers.
 func (c *Class) HasPatterns() bool { return c.HasMemory() || c.HasSwitches() }

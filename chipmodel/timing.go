@@ -46,6 +46,11 @@ func (a *Array) ShareHold(c *Class, columns, rows uint8) time.Duration {
 		m.GetSwitchResistanceOhms(), m.GetCellCapacitanceFf()*1e-15, c.Bits))
 }
 
+// ExposeTime is how long the strobe takes that begins an exposure, the exposure included: the load comes when it ends.
+func (a *Array) ExposeTime(exposure time.Duration) time.Duration {
+	return max(a.StrobeTime(), a.Up(exposure))
+}
+
 // LaneDischarge is how long an undriven lane takes to come back to its idle level. The
 // array file does not say, since it depends on the board: ten microseconds are many time
 // constants of a usual lane (common practice, no source).

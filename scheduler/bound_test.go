@@ -98,6 +98,9 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 			for _, rv := range t.Views[0].Trim {
 				put(rv.Register, rv.Value)
 			}
+			if exposure := t.Views[0].Exposure; exposure > 0 {
+				add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Expose, Hold: exposure})
+			}
 			add(bus.Op{Kind: bus.OpStrobe, Strobe: chipmodel.Load})
 		}
 		var done []bus.Patterns
@@ -111,7 +114,7 @@ func loopByHand(a *chipmodel.Array, t *program.Task) []bus.Op {
 					Hold: a.ShareTime(t.Class, s.Columns, s.Rows) - a.Timing.Strobe})
 				done = append(done, s)
 			}
-			claim.Shares = append(claim.Shares, done...)
+			claim.Shares, claim.Exposure = append(claim.Shares, done...), view.Exposure
 			if t.Class.HasSwitches() {
 				put(chipmodel.ColumnPattern, uint16(view.Patterns.Columns))
 				put(chipmodel.RowPattern, uint16(view.Patterns.Rows))

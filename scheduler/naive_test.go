@@ -34,7 +34,10 @@ type naiveChip struct {
 	loadedAt  int64
 	holder    string
 	shares    []bus.Patterns
-	loadBias  int // pixel bias at the load
+	loadBias  int   // pixel bias at the load
+	exposure  int64 // of the load by the bus
+	exposing  bool
+	exposedAt int64
 	counter   int
 }
 
@@ -89,6 +92,9 @@ func (n *naive) segment(job string, ops []bus.Op) []reading {
 		switch op.Kind {
 		case bus.OpSelect:
 			clear(n.active)
+			for i := range n.chips {
+				n.chips[i].exposing = false
+			}
 			n.now += int64(n.a.Timing.DeadTime)
 			for line := range n.a.Lines {
 				if op.Word>>uint(line)&1 == 1 {
@@ -162,7 +168,14 @@ func (n *naive) command(job string, op *bus.Op) {
 		case op.Strobe == chipmodel.Load:
 			chip.loadedAt, chip.holder, chip.shares = n.now, job, nil
 			chip.loadBias = chip.registers[chipmodel.PixelBias]
+			chip.exposure = 0
+			if chip.exposing {
+				chip.exposure, chip.exposing = n.now-chip.exposedAt, false
+			}
 			one += time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
+		case op.Strobe == chipmodel.Expose:
+			one = max(op.Hold, op.Lasts)
+			chip.exposing, chip.exposedAt = class.HasShutter(), n.now+int64(one-op.Hold)
 		case op.Strobe == chipmodel.Share:
 			chip.shares = append(chip.shares, bus.Patterns{
 				Columns: uint8(chip.registers[chipmodel.ColumnPattern]),
@@ -303,6 +316,10 @@ func (n *naive) claims(job string, c int, s *bus.Scan) {
 			n.errorf("%s: %s is held by %q with shares %v, the frame claims %v", job, n.a.Chips[c].Name, chip.holder,
 				chip.shares, s.Claim.Shares)
 		}
+	}
+	if class.Spec.GetMemory() != nil && chip.exposure != int64(s.Claim.Exposure) {
+		n.errorf("%s: %s was exposed for %d ns, the frame claims %v", job, n.a.Chips[c].Name, chip.exposure,
+			s.Claim.Exposure)
 	}
 	if class.Spec.GetMemory() != nil && class.Spec.GetPixelBias() != nil &&
 		chip.loadBias != chip.registers[chipmodel.PixelBias] {

@@ -89,7 +89,7 @@ func readout(a *chipmodel.Array, s *bus.Scan, now time.Duration) *facetdv1.Plann
 		SettleNs:      int64(s.Settle),
 		FirstSampleNs: int64(now + t.First), PixelIntervalNs: int64(t.PixelInterval),
 		RowIntervalNs: int64(t.RowInterval),
-		ConvertedNs:   int64(now + t.Duration), Beside: a.ChipNames(s.Beside),
+		ConvertedNs:   int64(now + t.Duration), Beside: a.ChipNames(s.Beside), ExposureNs: int64(s.Claim.Exposure),
 	}
 	if s.Settle == 0 { // what the slowest lane needs
 		for _, c := range s.Chips {

@@ -120,6 +120,9 @@ func randomTask(r *rand.Rand, a *chipmodel.Array, name string) *facetdv1.Task {
 		if len(t.Views) > 0 && class.HasMemory() { // one load, under one bias
 			v.Trim = proto.CloneOf(t.Views[0].GetTrim())
 		}
+		if class.HasShutter() && len(t.Views) == 0 && r.IntN(2) == 0 {
+			v.Exposure = dur(time.Duration(3000 + r.IntN(200_000)))
+		}
 		t.Views = append(t.Views, v)
 	}
 	if r.IntN(4) == 0 {

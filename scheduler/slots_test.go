@@ -67,7 +67,19 @@ func randomMovable(r *rand.Rand, v *facetdv1.View, class *chipmodel.Class, first
 			m.Offset = around(r, int(trim.GetOffset()), -128, 127)
 		}
 	}
+	if class.HasShutter() && first && r.IntN(3) > 0 {
+		randomExposure(r, v, m)
+	}
 	v.Movable = m
+}
+
+// randomExposure gives a view an exposure that may move, now and then from or to one that is no multiple of a grain.
+func randomExposure(r *rand.Rand, v *facetdv1.View, m *facetdv1.Movable) {
+	low := 3000 + r.IntN(40_000)
+	now := low + r.IntN(40_000)
+	v.Exposure = dur(time.Duration(now))
+	m.Exposure = &facetdv1.ExposureBounds{Low: dur(time.Duration(low)),
+		High: dur(time.Duration(now + r.IntN(100_000)))}
 }
 
 // movablePlan plans random tasks of which much may move; nil where they fit at no rate that is tried.
@@ -247,7 +259,7 @@ func TestRandomValuesOnTheBus(t *testing.T) {
 	any := func(slots []bus.Slot, _ uint64) []int {
 		values := make([]int, len(slots))
 		for i, s := range slots {
-			values[i] = s.Low + r.IntN(s.High-s.Low+1)
+			values[i] = int(s.Up(int64(s.Low + r.IntN(s.High-s.Low+1))))
 		}
 		return values
 	}
@@ -258,7 +270,7 @@ func TestRandomValuesOnTheBus(t *testing.T) {
 		}
 		return values
 	}
-	var plans, cut, merged, moved, slots, registers int
+	var plans, cut, merged, moved, slots, registers, exposures int
 	for i := range cases {
 		a := randomArray(r, smallDies(r))
 		if r.IntN(3) == 0 {
@@ -290,15 +302,19 @@ func TestRandomValuesOnTheBus(t *testing.T) {
 			merged += len(p.Tasks[k].Members) - 1
 			slots += len(p.Tasks[k].Task.Slots)
 			for _, x := range p.Tasks[k].Task.Parameters {
-				if x.Field != program.RowField && x.Field != program.ColumnField {
+				switch x.Field {
+				case program.RowField, program.ColumnField:
+				case program.ExposureField:
+					exposures++
+				default:
 					registers++
 				}
 			}
 		}
 	}
-	t.Logf("%d of %d planned: %d slots, %d of registers; %d frames moved, %d tasks cut, %d merged", plans, cases, slots,
-		registers, moved, cut, merged)
-	if plans < cases/3 || moved == 0 || registers == 0 {
+	t.Logf("%d of %d planned: %d slots, %d of registers, %d of exposures; %d frames moved, %d tasks cut, %d merged",
+		plans, cases, slots, registers, exposures, moved, cut, merged)
+	if plans < cases/3 || moved == 0 || registers == 0 || exposures == 0 {
 		t.Error("the draw is one-sided")
 	}
 }

@@ -71,6 +71,27 @@ func Message() *facetdv1.Array {
 	}
 }
 
+// LinearMessage is Message with linear pixels on the chips with memory, which expose for 100 us by themselves, or for
+// 1 us to 1 ms with the shutter that they have. A lux gives 800,000 electrons a second, of 15 uV each below 2.4 V, and
+// the full well is 100,000.
+func LinearMessage() *facetdv1.Array {
+	msg := Message()
+	msg.Classes[0].Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{
+		Exposure: ns(100_000), ElectronsPerLuxS: 8e5, FullWellElectrons: 1e5, VoltsPerElectron: 15e-6, ResetVolts: 2.4,
+		ReadNoiseElectrons: 10, Shutter: &facetdv1.Shutter{Least: ns(1000), Most: ns(1_000_000)},
+	}}
+	return msg
+}
+
+// MustLinearArray is the checked array of LinearMessage.
+func MustLinearArray() *chipmodel.Array {
+	a, m := chipmodel.New(LinearMessage())
+	if len(m) > 0 {
+		panic(fmt.Sprint("test array of linear pixels: ", m))
+	}
+	return a
+}
+
 func ns(n int64) *durationpb.Duration { return durationpb.New(time.Duration(n)) }
 
 func chip(name, class, family, line, lane string, yaw float64) *facetdv1.Chip {

@@ -67,6 +67,7 @@ type chipState struct {
 	loadedAt bus.Time       // start of the load
 	loadedBy *jobRecord     // nil once that job has ended
 	loadBias uint16         // of the pixels at the load
+	exposure time.Duration  // of the load, as the bus timed it; 0 where the chip did
 	torn     string         // why the load or a share since is not what it claims to be
 	shares   []bus.Patterns // since the load
 
@@ -77,6 +78,9 @@ type chipState struct {
 	disturbed   bool
 	disturbedAt bus.Time
 	disturbance string
+
+	exposing  bool // the bus has begun an exposure, and the chip was selected ever since
+	exposedAt bus.Time
 
 	counted bool // counter chips: the counter's position is known
 	counter int

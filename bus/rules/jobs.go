@@ -266,5 +266,6 @@ func (in *Inspector) released(from, inactiveAt bus.Time, limit time.Duration, wh
 			took, what, limit)
 	}
 	in.touchLanes(inactiveAt)
+	in.deselect()
 	in.word, in.listening = 0, nil
 }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -24,11 +25,19 @@ func (in *Inspector) selectWord(op *bus.Op, from, to bus.Time) {
 			to.Sub(from), least)
 	}
 	in.touchLanes(from)
+	in.deselect()
 	in.word = op.Word
 	in.listening = in.reachOf(op.Word)
 	active := min(from.Add(in.steps(in.a.Timing.DeadTime)), to)
 	in.touchLanes(active)
 	in.drivers(active)
+}
+
+// deselect notes that no chip is selected, so that exposures that were begun are none of the bus's any more.
+func (in *Inspector) deselect() {
+	for _, c := range in.listening {
+		in.chips[c].exposing = false
+	}
 }
 
 // steps is the least whole number of steps of the bus's clock in which a time has passed.
@@ -337,6 +346,9 @@ func (in *Inspector) strobe(op *bus.Op, from, to bus.Time) {
 		switch {
 		case op.Strobe == chipmodel.Load && memory:
 			in.load(c, from, to)
+		case op.Strobe == chipmodel.Expose && class.Spec.GetLinear().GetShutter() != nil:
+			// It ends with the operation, and did not begin before that, whatever it says.
+			chip.exposing, chip.exposedAt = true, max(from, to.Add(-op.Hold))
 		case op.Strobe == chipmodel.Share && memory:
 			// The switches were not closed for longer than the operation lasted, whatever it says.
 			in.share(c, min(op.Hold, to.Sub(from)))
@@ -356,7 +368,7 @@ func (in *Inspector) strobe(op *bus.Op, from, to bus.Time) {
 }
 
 // load begins a chip's history of shares anew, and makes the job its holder. The pixel bias is noted now, as the pixels
-// are sampled now: a later write does not change what the memory holds.
+// are sampled now: a later write does not change what the memory holds. An exposure that the bus has begun ends.
 func (in *Inspector) load(chip int, from, to bus.Time) {
 	c := &in.chips[chip]
 	class := in.a.Chips[chip].Class
@@ -367,6 +379,16 @@ func (in *Inspector) load(chip int, from, to bus.Time) {
 	need := time.Duration(class.Rows) * class.Spec.GetMemory().GetLoadRow().AsDuration()
 	if to.Sub(from) < need {
 		c.torn = "the load ended before its last row"
+	}
+	c.exposure = 0
+	if !c.exposing {
+		return
+	}
+	c.exposing, c.exposure = false, from.Sub(c.exposedAt)
+	shutter := class.Spec.GetLinear().GetShutter()
+	least, most := max(shutter.GetLeast().AsDuration(), in.a.Timing.Strobe), shutter.GetMost().AsDuration()
+	if c.exposure < least || c.exposure > in.steps(most) {
+		c.torn = fmt.Sprintf("it was exposed for %v, its shutter can do %v to %v", c.exposure, least, most)
 	}
 }
 

@@ -191,6 +191,9 @@ func (in *Inspector) scanMemory(s *bus.Scan, c int, from bus.Time) {
 	case !slices.Equal(chip.shares, s.Claim.Shares):
 		in.breach(RuleClaim, from, one, "the frame claims shares %x since its load, the chip has done %x",
 			s.Claim.Shares, chip.shares)
+	case chip.exposure != s.Claim.Exposure:
+		in.breach(RuleClaim, from, one, "the frame claims an exposure of %v by the bus, it was %v", s.Claim.Exposure,
+			chip.exposure)
 	}
 	for _, rv := range s.Claim.Registers {
 		if rv.Register == chipmodel.PixelBias && chip.loaded && rv.Value != chip.loadBias {

@@ -49,6 +49,9 @@ type simulatedChip struct {
 	loaded bool
 	// loadedAt is the start of the last load.
 	loadedAt bus.Time
+	// shutter says that the bus can begin an exposure, exposedAt when it did: Never, or before the last select.
+	shutter   bool
+	exposedAt bus.Time
 }
 
 type simulatedLane struct {
@@ -86,8 +89,8 @@ func (b *Bus) makeDies(m makers) {
 		b.chips[i] = simulatedChip{
 			die:    m.die(b.real, i, b.cfg.Seed),
 			needed: b.real.LaneSettle(i),
-			memory: chip.Class.HasMemory(),
-			view:   scene.NewView(chip.Camera()),
+			memory: chip.Class.HasMemory(), shutter: chip.Class.HasShutter(), exposedAt: bustime.Never,
+			view: scene.NewView(chip.Camera()),
 		}
 	}
 	b.setLight()

@@ -3,7 +3,6 @@ package virtual
 import (
 	"time"
 
-	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
@@ -21,7 +20,7 @@ func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
 	}
 	switch op.Kind {
 	case bus.OpSelect:
-		b.word = op.Word
+		b.word, b.selectedAt = op.Word, at
 		b.listening = b.reachOf(op.Word)
 		b.contend(at)
 	case bus.OpWrite:
@@ -31,7 +30,7 @@ func (b *Bus) do(op *bus.Op, at bus.Time, res *bus.Result) {
 		b.contend(at)
 	case bus.OpStrobe:
 		for _, c := range b.listening {
-			b.chips[c].strobe(op.Strobe, at, op.Hold, b.groundTruth.chip(c).LoadDelay)
+			b.strobe(&b.chips[c], op, at, b.groundTruth.chip(c).LoadDelay)
 		}
 	case bus.OpScan, bus.OpClockOut:
 		b.scan(op.Scan, at, res)
@@ -139,12 +138,24 @@ func (l *simulatedLane) count(cp *bus.Capture, codes []uint16) {
 }
 
 // strobe acts on one chip that listens. delay is how much later than that it loads.
-func (c *simulatedChip) strobe(s facetdv1.Strobe, at bus.Time, hold, delay time.Duration) {
-	if s == chipmodel.Load && c.memory {
-		c.loaded, c.loadedAt = true, at
-	}
-	if s == chipmodel.Load {
+func (b *Bus) strobe(c *simulatedChip, op *bus.Op, at bus.Time, delay time.Duration) {
+	hold := op.Hold
+	switch op.Strobe {
+	case chipmodel.Expose:
+		if c.shutter {
+			c.exposedAt = at.Add(bus.Cost(b.array, op).Total() - op.Hold)
+		}
+		return
+	case chipmodel.Load:
+		hold = 0
+		if c.exposedAt >= b.selectedAt { // it has been selected ever since
+			hold = at.Sub(c.exposedAt) + delay
+		}
+		c.exposedAt = bustime.Never
+		if c.memory {
+			c.loaded, c.loadedAt = true, at
+		}
 		at = at.Add(delay)
 	}
-	c.die.Strobe(s, at, hold, c.light)
+	c.die.Strobe(op.Strobe, at, hold, c.light)
 }

@@ -83,8 +83,9 @@ type Bus struct {
 	groundTruth *GroundTruth     // nil: as described
 	real        *chipmodel.Array // what dies and lanes are made of
 
-	word      chipmodel.LineSet
-	listening []int
+	word       chipmodel.LineSet
+	selectedAt bus.Time // when the word became active, or no line any more
+	listening  []int
 
 	programs   map[*bus.Program]*prepared
 	generation uint64   // of the programs prepared last
@@ -269,7 +270,7 @@ func (b *Bus) sleep(ctx context.Context, at bus.Time) error {
 
 // inactive makes every line inactive at bus time at.
 func (b *Bus) inactive(at bus.Time) {
-	b.word, b.listening = 0, b.reachOf(0)
+	b.word, b.selectedAt, b.listening = 0, at, b.reachOf(0)
 	b.contend(at)
 	b.inspector.Released(at, at)
 	b.reached.Reach(at)

@@ -48,6 +48,9 @@ func Class(n int) *facetdv1.ChipClass {
 	}
 	switch next(3) {
 	case 1:
+		if l := c.GetLinear(); l != nil {
+			l.Shutter = &facetdv1.Shutter{Least: us(3), Most: us(20_000)}
+		}
 		c.Memory = &facetdv1.AnalogMemory{LoadRow: us(5), CellCapacitanceFf: 100, ShareSettle: us(4), LeakFa: 2,
 			LeakDoublingK: 10}
 	case 2:

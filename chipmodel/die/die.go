@@ -93,7 +93,8 @@ func (d *Die) Write(r facetdv1.Register, v uint16) {
 }
 
 // Strobe gives a strobe that begins at a bus time; hold is how long a share keeps
-// the switches closed. Strobes that the chip does not know do nothing.
+// the switches closed, and of a load for how long the bus exposed linear pixels: 0 where
+// they exposed by themselves, for the time of their class. Strobes that the chip does not know do nothing.
 func (d *Die) Strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light) {
 	d.storage.strobe(s, at, hold, light)
 }

@@ -85,6 +85,7 @@ func (m *memory) written(facetdv1.Register) {}
 func (m *memory) strobe(s facetdv1.Strobe, at bustime.Time, hold time.Duration, light *Light) {
 	switch s {
 	case chipmodel.Load:
+		m.px.expose(hold)
 		m.load(at, light)
 	case chipmodel.Share:
 		columns, rows := m.die.patterns()

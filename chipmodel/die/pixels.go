@@ -45,7 +45,20 @@ type linear struct {
 	gain, offset     []float64 // electrons per lux, electrons
 	dark, full, read float64   // electrons
 	voltsPerE, zero  float64
-	exposure         time.Duration
+	exposure, own    time.Duration // the one at hand; that of the class, for which gain and dark are
+	longer           float64       // the one at hand, in those of the class
+}
+
+// expose says for how long linear pixels gather light until they are looked at next; 0 is the time of their class.
+func (p *pixels) expose(exposure time.Duration) {
+	l := p.linear
+	switch {
+	case l == nil:
+	case exposure == 0:
+		l.exposure, l.longer = l.own, 1
+	default:
+		l.exposure, l.longer = exposure, float64(exposure)/float64(l.own)
+	}
 }
 
 // newPixels draws the fixed pattern; a nil rng means none, and no noise or lag. The
@@ -134,7 +147,7 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 	l := &linear{
 		gain: make([]float64, n), offset: make([]float64, n), dark: dark,
 		full: spec.GetFullWellElectrons(), voltsPerE: spec.GetVoltsPerElectron(), zero: spec.GetResetVolts(),
-		exposure: spec.GetExposure().AsDuration(),
+		exposure: spec.GetExposure().AsDuration(), own: spec.GetExposure().AsDuration(), longer: 1,
 	}
 	for i := range n {
 		l.gain[i] = gain
@@ -307,7 +320,7 @@ func (p *pixels) logVolts(a, b, c float64, i, column int, lux float64, at bustim
 // full well, read noise. Gain, offset and light are means over the joined ones.
 func (p *pixels) integrate(gain, offset, joined, lux float64) float64 {
 	l := p.linear
-	electrons := max(gain*lux+l.dark, 0)
+	electrons := max((gain*lux+l.dark)*l.longer, 0)
 	if p.rng != nil {
 		electrons = p.rng.Poisson(electrons*joined) / joined
 	}

@@ -146,6 +146,9 @@ func settingsText(v *facetdv1.ViewSettings) string {
 		parts = append(parts, fmt.Sprintf("bias %d/%d gain %d offset %d", t.GetPixelBias(), t.GetOutputBias(),
 			t.GetGainIndex(), t.GetOffset()))
 	}
+	if ns := v.GetExposureNs(); ns > 0 {
+		parts = append(parts, "exposure "+time.Duration(ns).String())
+	}
 	return strings.Join(parts, ", ")
 }
 

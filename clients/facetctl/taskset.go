@@ -6,9 +6,11 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -19,10 +21,12 @@ func (a *app) tasksSetCommand() *cobra.Command {
 		Use:   "set NAME [VIEW:]FIELD=VALUE...",
 		Short: "Set what moves between the jobs of a task, such as the place of a window",
 		Long: `set gives other values to what the views of a task say in movable: row, column,
-pixel_bias, output_bias, gain_index, offset. All of them are set, or none. They are active
-from the next job on that has not begun, which is told; no timetable changes. A task with
+pixel_bias, output_bias, gain_index, offset, exposure. All of them are set, or none. They
+are active from the next job on that has not begun, which is told; no timetable changes. An
+exposure is a time such as 2.5ms, which is rounded up to the grain of the bus. A task with
 one view needs no VIEW.`,
 		Example: `  facetctl tasks set track row=12 column=4
+  facetctl tasks set bow exposure=800us
   facetctl tasks set track spot:row=12 wide:gain_index=2`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) < 2 {
@@ -87,6 +91,14 @@ func setParameter(v *facetdv1.ViewParameters, field, value string) error {
 	if fd == nil || field == "view" {
 		return fmt.Errorf("there is no field %q (one of %s)", field, strings.Join(parameterFields(), ", "))
 	}
+	if fd.Kind() == protoreflect.MessageKind {
+		d, err := time.ParseDuration(value)
+		if err != nil || d < 0 {
+			return fmt.Errorf("%q is not a time such as 2.5ms", value)
+		}
+		m.Set(fd, protoreflect.ValueOfMessage(durationpb.New(d).ProtoReflect()))
+		return nil
+	}
 	n, err := strconv.ParseInt(value, 10, 32)
 	switch {
 	case err != nil:
@@ -113,6 +125,16 @@ func parameterFields() []string {
 	return out
 }
 
+// shown is a value for people.
+func shown(value any) any {
+	if d, ok := value.(protoreflect.Message); ok {
+		if d, ok := d.Interface().(*durationpb.Duration); ok {
+			return d.AsDuration()
+		}
+	}
+	return value
+}
+
 // writeParameters says from which job on a task has which parameters.
 func writeParameters(w io.Writer, task string, r *facetdv1.SetTaskParametersResponse) error {
 	if _, err := fmt.Fprintf(w, "from job %d of %s on:\n", r.GetFirstJob(), task); err != nil {
@@ -123,7 +145,7 @@ func writeParameters(w io.Writer, task string, r *facetdv1.SetTaskParametersResp
 		for _, name := range parameterFields() {
 			m := v.ProtoReflect()
 			if fd := m.Descriptor().Fields().ByName(protoreflect.Name(name)); m.Has(fd) {
-				line += fmt.Sprintf(" %s %v", name, m.Get(fd).Interface())
+				line += fmt.Sprintf(" %s %v", name, shown(m.Get(fd).Interface()))
 			}
 		}
 		if _, err := fmt.Fprintln(w, line); err != nil {

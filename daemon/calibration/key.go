@@ -42,7 +42,16 @@ func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []program.
 		out.Binning = &facetdv1.Binning{Rows: 1, Columns: 1}
 	}
 	out.Trim = program.TrimMessage(v.Trim)
+	out.ExposureNs = otherExposure(class, v.Exposed(class).Nanoseconds())
 	return out
+}
+
+// otherExposure is an exposure in nanoseconds that is not that of a class, and otherwise 0.
+func otherExposure(class *chipmodel.Class, ns int64) int64 {
+	if ns == class.Exposure().Nanoseconds() {
+		return 0
+	}
+	return ns
 }
 
 // bits writes a pattern as views have it: eight characters, bit 0 first.
@@ -67,6 +76,9 @@ func settingsText(v *facetdv1.ViewSettings) string {
 	if t := v.GetTrim(); t != nil {
 		fmt.Fprintf(&b, "trim %d %d %d %d;", t.GetPixelBias(), t.GetOutputBias(), t.GetGainIndex(), t.GetOffset())
 	}
+	if ns := v.GetExposureNs(); ns > 0 {
+		fmt.Fprintf(&b, "exposure %d;", ns)
+	}
 	return b.String()
 }
 
@@ -75,18 +87,21 @@ type viewKeys map[string]viewKey
 
 // viewKey is what a view does, and that as a text.
 type viewKey struct {
+	class    *chipmodel.Class
 	settings *facetdv1.ViewSettings
 	text     string
 }
 
 // of is the text for a frame of the view. What may be set between jobs is as it was for the frame: a map that was made
-// elsewhere on the lattice, or under another trim, is not for it.
+// elsewhere on the lattice, under another trim or with another exposure, is not for it.
 func (k viewKey) of(f *facetdv1.Frame) string {
-	if f.GetTrim() == nil && (f.GetWindow() == nil || proto.Equal(f.GetWindow(), k.settings.GetWindow())) {
+	exposure := otherExposure(k.class, f.GetExposureNs())
+	if f.GetTrim() == nil && exposure == k.settings.GetExposureNs() &&
+		(f.GetWindow() == nil || proto.Equal(f.GetWindow(), k.settings.GetWindow())) {
 		return k.text
 	}
 	settings := proto.CloneOf(k.settings)
-	settings.Window = f.GetWindow()
+	settings.Window, settings.ExposureNs = f.GetWindow(), exposure
 	if f.GetTrim() != nil {
 		settings.Trim = f.GetTrim()
 	}
@@ -102,7 +117,7 @@ func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) 
 	out := viewKeys{}
 	for i := range views {
 		settings := settingsOf(class, specs, views, i)
-		out[views[i].Name] = viewKey{settings, settingsText(settings)}
+		out[views[i].Name] = viewKey{class, settings, settingsText(settings)}
 	}
 	return out, nil
 }

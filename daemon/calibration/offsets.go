@@ -4,6 +4,9 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -139,8 +142,12 @@ func (s *Service) updateOffsets(ctx context.Context, m *activeMap, r *facetdv1.U
 // viewOf is one view that does what a correction map is for: the shares of all views up to its own.
 func viewOf(m *facetdv1.CorrectionMap) *facetdv1.View {
 	v := m.GetSettings()
-	return &facetdv1.View{Name: m.GetView(), Shares: v.GetShares(), Binning: v.GetBinning(), Window: v.GetWindow(),
+	out := &facetdv1.View{Name: m.GetView(), Shares: v.GetShares(), Binning: v.GetBinning(), Window: v.GetWindow(),
 		Trim: v.GetTrim()}
+	if ns := v.GetExposureNs(); ns > 0 {
+		out.Exposure = durationpb.New(time.Duration(ns))
+	}
+	return out
 }
 
 // unitWith is the capture of a chip, with the chips that listen whenever it does.

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -493,6 +494,46 @@ func TestKeysOfWhatMoves(t *testing.T) {
 		if got := moving.of(frame); got != fixed.text {
 			t.Errorf("row %d, offset %d: the key is %s, that of a view there is %s", c.row, c.offset, got, fixed.text)
 		}
+	}
+}
+
+// TestKeysOfExposures: a frame of another exposure than its view has at first has the key of a view that always is of
+// that one; one that the bus exposed for as long as the chips do by themselves has theirs.
+func TestKeysOfExposures(t *testing.T) {
+	a := bustest.MustLinearArray()
+	class := a.Chips[bustest.M0].Class
+	at := func(exposure time.Duration, movable *facetdv1.Movable) viewKey {
+		v := &facetdv1.View{Name: "v", Movable: movable}
+		if exposure > 0 {
+			v.Exposure = durationpb.New(exposure)
+		}
+		keys, err := keysOf(a, class, []*facetdv1.View{v})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return keys["v"]
+	}
+	const us, own = time.Microsecond, 100 * time.Microsecond
+	moving := at(0, &facetdv1.Movable{Exposure: &facetdv1.ExposureBounds{Low: durationpb.New(20 * us),
+		High: durationpb.New(900 * us)}})
+	texts := map[string]time.Duration{}
+	for _, exposure := range []time.Duration{20 * us, own, 300 * us, 900 * us} {
+		fixed := at(exposure, nil)
+		frame := &facetdv1.Frame{Window: fixed.settings.GetWindow(), ExposureNs: exposure.Nanoseconds()}
+		if got := moving.of(frame); got != fixed.text {
+			t.Errorf("%v: the key is %s, that of a view there is %s", exposure, got, fixed.text)
+		}
+		if same, taken := texts[fixed.text]; taken {
+			t.Errorf("%v and %v have one key", exposure, same)
+		}
+		texts[fixed.text] = exposure
+		view := viewOf(&facetdv1.CorrectionMap{View: "v", Settings: fixed.settings})
+		if again, err := keysOf(a, class, []*facetdv1.View{view}); err != nil || again["v"].text != fixed.text {
+			t.Errorf("%v: read by itself for a map, the key is %v, %v", exposure, again, err)
+		}
+	}
+	if texts[at(0, nil).text] != own || texts[moving.text] != own {
+		t.Error("by themselves the chips have another key than exposed by the bus for as long")
 	}
 }
 

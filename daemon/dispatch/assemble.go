@@ -62,7 +62,7 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 		o.codes[i], codes = codes[:n:n], codes[n:]
 		p := &o.parts[i]
 		setWindow(&p.window, f.Window)
-		layFrame(&p.frame, a, f, views[f.View].Name)
+		layFrame(&p.frame, a, f, &views[f.View])
 		p.frame.Window, p.frame.Data = &p.window, dataOf(o.codes[i])
 		p.frame.RowOffsetNs, offsets = offsets[:f.Window.Rows:f.Window.Rows], offsets[f.Window.Rows:]
 		o.set.Frames[i] = &p.frame
@@ -70,8 +70,8 @@ func newOpenJob(a *chipmodel.Array, job bus.Job, start bus.Time, views []program
 	return o
 }
 
-// setValues gives a job that begins the values of the slots of its programs. Its frames say where their windows are
-// and, where some of it may be set, which trim is active.
+// setValues gives a job that begins the values of the slots of its programs. Its frames say where their windows are,
+// for how long they are exposed and, where some of it may be set, which trim is active.
 func (o *openJob) setValues(t *program.Task, values []int) {
 	if len(values) == 0 {
 		return
@@ -80,6 +80,7 @@ func (o *openJob) setValues(t *program.Task, values []int) {
 	for i, f := range o.frames {
 		w, trim := t.Active(f.View, values)
 		o.set.Frames[i].Window, o.set.Frames[i].Trim = w.Message(), nil
+		o.set.Frames[i].ExposureNs = t.Exposed(f.View, values).Nanoseconds()
 		if t.Views[f.View].TrimSlots != nil {
 			o.set.Frames[i].Trim = program.TrimMessage(trim)
 		}
@@ -111,13 +112,13 @@ func (o *openJob) setOf(m *memberJob) *facetdv1.FrameSet {
 }
 
 // layFrame says of a frame what is known before it is read.
-func layFrame(m *facetdv1.Frame, a *chipmodel.Array, f program.FrameSpec, view string) {
+func layFrame(m *facetdv1.Frame, a *chipmodel.Array, f program.FrameSpec, view *program.View) {
 	chip := &a.Chips[f.Chip]
 	lane := &a.Lanes[chip.Lane]
-	m.Chip, m.View, m.Arrangement = chip.Name, view, chip.Class.Spec.GetLattice().GetArrangement()
+	m.Chip, m.View, m.Arrangement = chip.Name, view.Name, chip.Class.Spec.GetLattice().GetArrangement()
 	m.Rows, m.Columns = uint32(f.Window.Rows), uint32(f.Window.Columns)
 	m.PixelFormat, m.SignificantBits = "Mono16", uint32(lane.Bits)
-	m.ExposureNs = chip.Class.Exposure().Nanoseconds()
+	m.ExposureNs = view.Exposed(chip.Class).Nanoseconds()
 	m.CodeZeroVolts, m.VoltsPerCode = lane.CodeZeroVolts(), lane.StepVolts()
 }
 

@@ -5,10 +5,13 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -132,16 +135,26 @@ func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m inv
 				"say within which bounds in the view's movable")
 			continue
 		}
-		if s := of.task.Slots[slot-1]; n < int64(s.Low) || n > int64(s.High) {
-			m.Add(field, fmt.Sprintf("%d is outside its bounds", n), fmt.Sprintf("use %d to %d", s.Low, s.High))
+		s := of.task.Slots[slot-1]
+		if n < int64(s.Low) || n > int64(s.High) {
+			m.Add(field, inUnit(field, n)+" is outside its bounds",
+				fmt.Sprintf("use %s to %s", inUnit(field, int64(s.Low)), inUnit(field, int64(s.High))))
 			continue
 		}
-		values[slot-1] = int(n)
+		values[slot-1] = int(s.Up(n))
 	}
 	if len(given) == 0 {
 		m.Add("", "nothing of the view is set", "give a value")
 	}
 	return m
+}
+
+// inUnit is a value of a field for messages.
+func inUnit(field string, n int64) string {
+	if field == program.ExposureField {
+		return time.Duration(n).String()
+	}
+	return strconv.FormatInt(n, 10)
 }
 
 // views are the values in the schema's form, in the order of the views; those without slots are left out.
@@ -173,6 +186,8 @@ func setField(v *facetdv1.ViewParameters, field string, value int) {
 		v.GainIndex = proto.Uint32(uint32(value))
 	case program.OffsetField:
 		v.Offset = proto.Int32(int32(value))
+	case program.ExposureField:
+		v.Exposure = durationpb.New(time.Duration(value))
 	}
 }
 
@@ -191,6 +206,9 @@ func fieldsOf(v *facetdv1.ViewParameters) map[string]int64 {
 	unsigned(program.GainField, v.GainIndex)
 	if v.Offset != nil {
 		out[program.OffsetField] = int64(*v.Offset)
+	}
+	if v.Exposure != nil {
+		out[program.ExposureField] = int64(v.Exposure.AsDuration())
 	}
 	return out
 }

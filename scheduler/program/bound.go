@@ -46,6 +46,9 @@ func LeastTime(w *Words, t *Task, alone bool) bus.Phases {
 	b[facetdv1.Phase_PHASE_WRITE] += apart * time.Duration(leastWrites(t, alone)) * a.WriteTime()
 	if t.Class.HasMemory() {
 		b[facetdv1.Phase_PHASE_LOAD] += apart * a.LoadTime(t.Class)
+		if t.Views[0].Exposure > 0 { // the strobe alone: something else could be done while it lasts
+			b[facetdv1.Phase_PHASE_LOAD] += apart * a.StrobeTime()
+		}
 		for i := range t.Views {
 			for _, s := range t.Views[i].Shares {
 				b[facetdv1.Phase_PHASE_SHARE] += apart * a.ShareTime(t.Class, s.Columns, s.Rows)

@@ -250,7 +250,11 @@ func (c *Compiler) units(groups [][]int) []unit {
 	var out []unit
 	if c.task.Class.HasMemory() {
 		// The load takes what the pixels show under their bias.
-		actions := c.task.Views[0].trimActions(c.task.Slots, isPixelBias)
+		first := &c.task.Views[0]
+		actions := first.trimActions(c.task.Slots, isPixelBias)
+		if first.Exposure > 0 {
+			actions = append(actions, bus.Expose(first.Exposure, first.ExposureSlot))
+		}
 		actions = append(actions, bus.Strobe(chipmodel.Load))
 		out = append(out, unit{setup: func(e *emitter) error {
 			_, err := e.apply(chips, actions)
@@ -312,6 +316,7 @@ func (c *Compiler) claim(view int, shares []bus.Patterns) bus.Claim {
 	switch {
 	case c.task.Class.HasMemory():
 		claim.Shares = shares
+		claim.Exposure, claim.ExposureSlot = v.Exposure, v.ExposureSlot
 	case c.task.Class.HasSwitches():
 		claim.Registers = append(claim.Registers,
 			bus.RegisterValue{Register: chipmodel.ColumnPattern, Value: uint16(v.Patterns.Columns)},

@@ -26,6 +26,7 @@ const (
 	OutputBiasField = "output_bias"
 	GainField       = "gain_index"
 	OffsetField     = "offset"
+	ExposureField   = "exposure" // in nanoseconds
 )
 
 // registerFields are the fields of registers, by register.
@@ -239,7 +240,7 @@ func shifted(views []View, by int) []View {
 		return slot + by
 	}
 	for i, v := range views {
-		v.RowSlot, v.ColumnSlot = up(v.RowSlot), up(v.ColumnSlot)
+		v.RowSlot, v.ColumnSlot, v.ExposureSlot = up(v.RowSlot), up(v.ColumnSlot), up(v.ExposureSlot)
 		if v.TrimSlots != nil {
 			moved := make([]int, len(v.TrimSlots))
 			for k, s := range v.TrimSlots {

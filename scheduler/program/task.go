@@ -62,6 +62,10 @@ type View struct {
 	// first.
 	RowSlot, ColumnSlot int
 	TrimSlots           []int
+	// Exposure is that of the load, where the bus times it, and ExposureSlot the slot that gives it; 0 where the chips
+	// expose for the time of their class, or not at all. The views of one load agree in both.
+	Exposure     time.Duration
+	ExposureSlot int
 	// slow is the least value that the output bias register can have.
 	slow uint16
 }
@@ -133,9 +137,12 @@ func (t *Task) pixelBias() (value uint16, ok bool) { return t.Views[0].pixelBias
 func (t *Task) Shares() int { return len(t.shares()) }
 
 // MayFollow reports whether a task's views may be read after those of another from one load: the same memory chips at
-// the same rate, loaded under the same pixel bias, and a first view that begins with every share of the other task,
-// since a share cannot be undone.
+// the same rate, exposed for the same time and loaded under the same pixel bias, neither of which moves, and a first
+// view that begins with every share of the other task, since a share cannot be undone.
 func (t *Task) MayFollow(first *Task) bool {
+	if x, y := &t.Views[0], &first.Views[0]; x.Exposure != y.Exposure || x.ExposureSlot+y.ExposureSlot > 0 {
+		return false
+	}
 	bias, _ := t.pixelBias()
 	if other, _ := first.pixelBias(); bias != other || t.biasMoves() || first.biasMoves() {
 		return false

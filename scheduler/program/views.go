@@ -46,6 +46,7 @@ func (c *checker) views(path string, specs []*facetdv1.View, class *chipmodel.Cl
 			c.addf(at+".name", "names are unique within a task", "the name %q is taken by view %d", v.Name, first+1)
 		}
 		seen[v.Name] = i
+		c.exposure(at, spec, &v, class, views[:i])
 		c.movable(at+".movable", spec.GetMovable(), &v, class, views[:i])
 		views[i] = v
 		bias, biased := v.pixelBias()

@@ -957,7 +957,7 @@ func (x *LogarithmicPixel) GetPhotocurrentFaPerLux() float64 {
 // the simulation alone.
 type LinearPixel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Exposure time.
+	// Exposure time, as the chip itself times it.
 	Exposure *durationpb.Duration `protobuf:"bytes,1,opt,name=exposure,proto3" json:"exposure,omitempty"`
 	// Electrons per lux and second; 0 means 100,000.
 	ElectronsPerLuxS float64 `protobuf:"fixed64,2,opt,name=electrons_per_lux_s,json=electronsPerLuxS,proto3" json:"electrons_per_lux_s,omitempty"`
@@ -979,6 +979,10 @@ type LinearPixel struct {
 	GainSpread float64 `protobuf:"fixed64,9,opt,name=gain_spread,json=gainSpread,proto3" json:"gain_spread,omitempty"`
 	// Kelvin in which the dark current doubles; 0 means no change.
 	DarkDoublingK float64 `protobuf:"fixed64,10,opt,name=dark_doubling_k,json=darkDoublingK,proto3" json:"dark_doubling_k,omitempty"`
+	// Lets the bus time an exposure in place of the chip. Unset: every exposure is that of the
+	// class. Only with memory: pixels without are sampled one after another while they are
+	// read, and each would be exposed for another time.
+	Shutter       *Shutter `protobuf:"bytes,11,opt,name=shutter,proto3" json:"shutter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1083,6 +1087,70 @@ func (x *LinearPixel) GetDarkDoublingK() float64 {
 	return 0
 }
 
+func (x *LinearPixel) GetShutter() *Shutter {
+	if x != nil {
+		return x.Shutter
+	}
+	return nil
+}
+
+// Shutter begins an exposure when the strobe for it comes: the pixels are reset row by row,
+// at the pace at which a load takes them, and gather light until it does. A chip that is
+// deselected meanwhile exposes for the time of its class, as if the strobe had not come.
+type Shutter struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Shortest exposure.
+	Least *durationpb.Duration `protobuf:"bytes,1,opt,name=least,proto3" json:"least,omitempty"`
+	// Longest exposure, at most one minute.
+	Most          *durationpb.Duration `protobuf:"bytes,2,opt,name=most,proto3" json:"most,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Shutter) Reset() {
+	*x = Shutter{}
+	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Shutter) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Shutter) ProtoMessage() {}
+
+func (x *Shutter) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Shutter.ProtoReflect.Descriptor instead.
+func (*Shutter) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Shutter) GetLeast() *durationpb.Duration {
+	if x != nil {
+		return x.Least
+	}
+	return nil
+}
+
+func (x *Shutter) GetMost() *durationpb.Duration {
+	if x != nil {
+		return x.Most
+	}
+	return nil
+}
+
 // Readout says how the pixels of a class reach the lane.
 type Readout struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1101,7 +1169,7 @@ type Readout struct {
 
 func (x *Readout) Reset() {
 	*x = Readout{}
-	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1113,7 +1181,7 @@ func (x *Readout) String() string {
 func (*Readout) ProtoMessage() {}
 
 func (x *Readout) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[8]
+	mi := &file_facetd_v1_array_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1126,7 +1194,7 @@ func (x *Readout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Readout.ProtoReflect.Descriptor instead.
 func (*Readout) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Readout) GetStep() *durationpb.Duration {
@@ -1186,7 +1254,7 @@ type AnalogMemory struct {
 
 func (x *AnalogMemory) Reset() {
 	*x = AnalogMemory{}
-	mi := &file_facetd_v1_array_proto_msgTypes[9]
+	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1198,7 +1266,7 @@ func (x *AnalogMemory) String() string {
 func (*AnalogMemory) ProtoMessage() {}
 
 func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[9]
+	mi := &file_facetd_v1_array_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1211,7 +1279,7 @@ func (x *AnalogMemory) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnalogMemory.ProtoReflect.Descriptor instead.
 func (*AnalogMemory) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *AnalogMemory) GetLoadRow() *durationpb.Duration {
@@ -1289,7 +1357,7 @@ type PixelSwitches struct {
 
 func (x *PixelSwitches) Reset() {
 	*x = PixelSwitches{}
-	mi := &file_facetd_v1_array_proto_msgTypes[10]
+	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1301,7 +1369,7 @@ func (x *PixelSwitches) String() string {
 func (*PixelSwitches) ProtoMessage() {}
 
 func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[10]
+	mi := &file_facetd_v1_array_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1314,7 +1382,7 @@ func (x *PixelSwitches) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PixelSwitches.ProtoReflect.Descriptor instead.
 func (*PixelSwitches) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *PixelSwitches) GetPatternSettle() *durationpb.Duration {
@@ -1335,7 +1403,7 @@ type Counter struct {
 
 func (x *Counter) Reset() {
 	*x = Counter{}
-	mi := &file_facetd_v1_array_proto_msgTypes[11]
+	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1347,7 +1415,7 @@ func (x *Counter) String() string {
 func (*Counter) ProtoMessage() {}
 
 func (x *Counter) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[11]
+	mi := &file_facetd_v1_array_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1360,7 +1428,7 @@ func (x *Counter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counter.ProtoReflect.Descriptor instead.
 func (*Counter) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Counter) GetReset_() *durationpb.Duration {
@@ -1391,7 +1459,7 @@ type Regulator struct {
 
 func (x *Regulator) Reset() {
 	*x = Regulator{}
-	mi := &file_facetd_v1_array_proto_msgTypes[12]
+	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1403,7 +1471,7 @@ func (x *Regulator) String() string {
 func (*Regulator) ProtoMessage() {}
 
 func (x *Regulator) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[12]
+	mi := &file_facetd_v1_array_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1416,7 +1484,7 @@ func (x *Regulator) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Regulator.ProtoReflect.Descriptor instead.
 func (*Regulator) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Regulator) GetSupplyVolts() float64 {
@@ -1475,7 +1543,7 @@ type PixelBias struct {
 
 func (x *PixelBias) Reset() {
 	*x = PixelBias{}
-	mi := &file_facetd_v1_array_proto_msgTypes[13]
+	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1487,7 +1555,7 @@ func (x *PixelBias) String() string {
 func (*PixelBias) ProtoMessage() {}
 
 func (x *PixelBias) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[13]
+	mi := &file_facetd_v1_array_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1500,7 +1568,7 @@ func (x *PixelBias) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PixelBias.ProtoReflect.Descriptor instead.
 func (*PixelBias) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PixelBias) GetNominal() uint32 {
@@ -1530,7 +1598,7 @@ type OutputBias struct {
 
 func (x *OutputBias) Reset() {
 	*x = OutputBias{}
-	mi := &file_facetd_v1_array_proto_msgTypes[14]
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1542,7 +1610,7 @@ func (x *OutputBias) String() string {
 func (*OutputBias) ProtoMessage() {}
 
 func (x *OutputBias) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[14]
+	mi := &file_facetd_v1_array_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1555,7 +1623,7 @@ func (x *OutputBias) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OutputBias.ProtoReflect.Descriptor instead.
 func (*OutputBias) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *OutputBias) GetNominal() uint32 {
@@ -1591,7 +1659,7 @@ type Amplifier struct {
 
 func (x *Amplifier) Reset() {
 	*x = Amplifier{}
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1603,7 +1671,7 @@ func (x *Amplifier) String() string {
 func (*Amplifier) ProtoMessage() {}
 
 func (x *Amplifier) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[15]
+	mi := &file_facetd_v1_array_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1616,7 +1684,7 @@ func (x *Amplifier) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Amplifier.ProtoReflect.Descriptor instead.
 func (*Amplifier) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Amplifier) GetGains() []float64 {
@@ -1677,7 +1745,7 @@ type Chip struct {
 
 func (x *Chip) Reset() {
 	*x = Chip{}
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1689,7 +1757,7 @@ func (x *Chip) String() string {
 func (*Chip) ProtoMessage() {}
 
 func (x *Chip) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[16]
+	mi := &file_facetd_v1_array_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1702,7 +1770,7 @@ func (x *Chip) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Chip.ProtoReflect.Descriptor instead.
 func (*Chip) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Chip) GetName() string {
@@ -1770,7 +1838,7 @@ type Mount struct {
 
 func (x *Mount) Reset() {
 	*x = Mount{}
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1782,7 +1850,7 @@ func (x *Mount) String() string {
 func (*Mount) ProtoMessage() {}
 
 func (x *Mount) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[17]
+	mi := &file_facetd_v1_array_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1795,7 +1863,7 @@ func (x *Mount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mount.ProtoReflect.Descriptor instead.
 func (*Mount) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Mount) GetYawDeg() float64 {
@@ -1876,7 +1944,7 @@ type Lens struct {
 
 func (x *Lens) Reset() {
 	*x = Lens{}
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1888,7 +1956,7 @@ func (x *Lens) String() string {
 func (*Lens) ProtoMessage() {}
 
 func (x *Lens) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[18]
+	mi := &file_facetd_v1_array_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1901,7 +1969,7 @@ func (x *Lens) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lens.ProtoReflect.Descriptor instead.
 func (*Lens) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Lens) GetHorizontalFovDeg() float64 {
@@ -1987,7 +2055,7 @@ type FalloffPoint struct {
 
 func (x *FalloffPoint) Reset() {
 	*x = FalloffPoint{}
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1999,7 +2067,7 @@ func (x *FalloffPoint) String() string {
 func (*FalloffPoint) ProtoMessage() {}
 
 func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[19]
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2012,7 +2080,7 @@ func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FalloffPoint.ProtoReflect.Descriptor instead.
 func (*FalloffPoint) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FalloffPoint) GetAngleDeg() float64 {
@@ -2042,7 +2110,7 @@ type Group struct {
 
 func (x *Group) Reset() {
 	*x = Group{}
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2054,7 +2122,7 @@ func (x *Group) String() string {
 func (*Group) ProtoMessage() {}
 
 func (x *Group) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2067,7 +2135,7 @@ func (x *Group) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Group.ProtoReflect.Descriptor instead.
 func (*Group) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Group) GetName() string {
@@ -2101,7 +2169,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2113,7 +2181,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2126,7 +2194,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Target) GetChips() isTarget_Chips {
@@ -2199,7 +2267,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2211,7 +2279,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2224,7 +2292,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -2318,7 +2386,7 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\x0fdark_doubling_k\x18\b \x01(\x01R\rdarkDoublingK\x12.\n" +
 	"\x13node_capacitance_ff\x18\t \x01(\x01R\x11nodeCapacitanceFf\x125\n" +
 	"\x17photocurrent_fa_per_lux\x18\n" +
-	" \x01(\x01R\x14photocurrentFaPerLux\"\xd2\x03\n" +
+	" \x01(\x01R\x14photocurrentFaPerLux\"\x80\x04\n" +
 	"\vLinearPixel\x125\n" +
 	"\bexposure\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\bexposure\x12-\n" +
 	"\x13electrons_per_lux_s\x18\x02 \x01(\x01R\x10electronsPerLuxS\x12/\n" +
@@ -2332,7 +2400,11 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\vgain_spread\x18\t \x01(\x01R\n" +
 	"gainSpread\x12&\n" +
 	"\x0fdark_doubling_k\x18\n" +
-	" \x01(\x01R\rdarkDoublingK\"\xd7\x01\n" +
+	" \x01(\x01R\rdarkDoublingK\x12,\n" +
+	"\ashutter\x18\v \x01(\v2\x12.facetd.v1.ShutterR\ashutter\"i\n" +
+	"\aShutter\x12/\n" +
+	"\x05least\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x05least\x12-\n" +
+	"\x04most\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\x04most\"\xd7\x01\n" +
 	"\aReadout\x12-\n" +
 	"\x04step\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x04step\x124\n" +
 	"\brow_step\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\arowStep\x121\n" +
@@ -2447,7 +2519,7 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
 var file_facetd_v1_array_proto_goTypes = []any{
 	(Arrangement)(0),            // 0: facetd.v1.Arrangement
 	(Projection)(0),             // 1: facetd.v1.Projection
@@ -2459,66 +2531,70 @@ var file_facetd_v1_array_proto_goTypes = []any{
 	(*Lattice)(nil),             // 7: facetd.v1.Lattice
 	(*LogarithmicPixel)(nil),    // 8: facetd.v1.LogarithmicPixel
 	(*LinearPixel)(nil),         // 9: facetd.v1.LinearPixel
-	(*Readout)(nil),             // 10: facetd.v1.Readout
-	(*AnalogMemory)(nil),        // 11: facetd.v1.AnalogMemory
-	(*PixelSwitches)(nil),       // 12: facetd.v1.PixelSwitches
-	(*Counter)(nil),             // 13: facetd.v1.Counter
-	(*Regulator)(nil),           // 14: facetd.v1.Regulator
-	(*PixelBias)(nil),           // 15: facetd.v1.PixelBias
-	(*OutputBias)(nil),          // 16: facetd.v1.OutputBias
-	(*Amplifier)(nil),           // 17: facetd.v1.Amplifier
-	(*Chip)(nil),                // 18: facetd.v1.Chip
-	(*Mount)(nil),               // 19: facetd.v1.Mount
-	(*Lens)(nil),                // 20: facetd.v1.Lens
-	(*FalloffPoint)(nil),        // 21: facetd.v1.FalloffPoint
-	(*Group)(nil),               // 22: facetd.v1.Group
-	(*Target)(nil),              // 23: facetd.v1.Target
-	(*ChipList)(nil),            // 24: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 25: google.protobuf.Duration
+	(*Shutter)(nil),             // 10: facetd.v1.Shutter
+	(*Readout)(nil),             // 11: facetd.v1.Readout
+	(*AnalogMemory)(nil),        // 12: facetd.v1.AnalogMemory
+	(*PixelSwitches)(nil),       // 13: facetd.v1.PixelSwitches
+	(*Counter)(nil),             // 14: facetd.v1.Counter
+	(*Regulator)(nil),           // 15: facetd.v1.Regulator
+	(*PixelBias)(nil),           // 16: facetd.v1.PixelBias
+	(*OutputBias)(nil),          // 17: facetd.v1.OutputBias
+	(*Amplifier)(nil),           // 18: facetd.v1.Amplifier
+	(*Chip)(nil),                // 19: facetd.v1.Chip
+	(*Mount)(nil),               // 20: facetd.v1.Mount
+	(*Lens)(nil),                // 21: facetd.v1.Lens
+	(*FalloffPoint)(nil),        // 22: facetd.v1.FalloffPoint
+	(*Group)(nil),               // 23: facetd.v1.Group
+	(*Target)(nil),              // 24: facetd.v1.Target
+	(*ChipList)(nil),            // 25: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 26: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
 	3,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
 	6,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
-	18, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
-	22, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
+	19, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
+	23, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
 	5,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
 	4,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	25, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	25, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	25, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	25, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	25, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	25, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	26, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	26, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	26, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	26, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	26, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	26, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
 	7,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
 	8,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
 	9,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
-	10, // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
-	11, // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
-	12, // 17: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
-	13, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
-	14, // 19: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
-	15, // 20: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
-	16, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
-	17, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
+	11, // 15: facetd.v1.ChipClass.readout:type_name -> facetd.v1.Readout
+	12, // 16: facetd.v1.ChipClass.memory:type_name -> facetd.v1.AnalogMemory
+	13, // 17: facetd.v1.ChipClass.pixel_switches:type_name -> facetd.v1.PixelSwitches
+	14, // 18: facetd.v1.ChipClass.counter:type_name -> facetd.v1.Counter
+	15, // 19: facetd.v1.ChipClass.regulator:type_name -> facetd.v1.Regulator
+	16, // 20: facetd.v1.ChipClass.pixel_bias:type_name -> facetd.v1.PixelBias
+	17, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
+	18, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
 	0,  // 23: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
-	25, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
-	25, // 25: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	25, // 26: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	25, // 27: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	25, // 28: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
-	25, // 29: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
-	25, // 30: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
-	25, // 31: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
-	19, // 32: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
-	20, // 33: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
-	1,  // 34: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
-	21, // 35: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
-	24, // 36: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
-	37, // [37:37] is the sub-list for method output_type
-	37, // [37:37] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	26, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	10, // 25: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
+	26, // 26: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
+	26, // 27: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
+	26, // 28: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	26, // 29: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	26, // 30: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	26, // 31: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	26, // 32: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	26, // 33: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	26, // 34: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	20, // 35: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
+	21, // 36: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
+	1,  // 37: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
+	22, // 38: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
+	25, // 39: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	40, // [40:40] is the sub-list for method output_type
+	40, // [40:40] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_array_proto_init() }
@@ -2531,10 +2607,10 @@ func file_facetd_v1_array_proto_init() {
 		(*ChipClass_Logarithmic)(nil),
 		(*ChipClass_Linear)(nil),
 	}
-	file_facetd_v1_array_proto_msgTypes[13].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[14].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[15].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[21].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[16].OneofWrappers = []any{}
+	file_facetd_v1_array_proto_msgTypes[22].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
 		(*Target_List)(nil),
@@ -2545,7 +2621,7 @@ func file_facetd_v1_array_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   23,
+			NumMessages:   24,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -416,7 +416,9 @@ type ViewSettings struct {
 	// What is read, with every field filled in.
 	Window *Window `protobuf:"bytes,3,opt,name=window,proto3" json:"window,omitempty"`
 	// The registers of biases and amplifier, every one that the chip has filled in.
-	Trim          *TrimSettings `protobuf:"bytes,4,opt,name=trim,proto3" json:"trim,omitempty"`
+	Trim *TrimSettings `protobuf:"bytes,4,opt,name=trim,proto3" json:"trim,omitempty"`
+	// Exposure in nanoseconds, where it is not that of the class.
+	ExposureNs    int64 `protobuf:"varint,5,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -477,6 +479,13 @@ func (x *ViewSettings) GetTrim() *TrimSettings {
 		return x.Trim
 	}
 	return nil
+}
+
+func (x *ViewSettings) GetExposureNs() int64 {
+	if x != nil {
+		return x.ExposureNs
+	}
+	return 0
 }
 
 // CorrectionMapLevel is one illumination level behind a correction map, and what the correction leaves there.
@@ -2829,12 +2838,14 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\vPixelDefect\x12\x10\n" +
 	"\x03row\x18\x01 \x01(\rR\x03row\x12\x16\n" +
 	"\x06column\x18\x02 \x01(\rR\x06column\x12+\n" +
-	"\x05kinds\x18\x03 \x03(\x0e2\x15.facetd.v1.DefectKindR\x05kinds\"\xbe\x01\n" +
+	"\x05kinds\x18\x03 \x03(\x0e2\x15.facetd.v1.DefectKindR\x05kinds\"\xdf\x01\n" +
 	"\fViewSettings\x12(\n" +
 	"\x06shares\x18\x01 \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
 	"\x06window\x18\x03 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
-	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\"\xf9\x03\n" +
+	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12\x1f\n" +
+	"\vexposure_ns\x18\x05 \x01(\x03R\n" +
+	"exposureNs\"\xf9\x03\n" +
 	"\x12CorrectionMapLevel\x12\x10\n" +
 	"\x03lux\x18\x01 \x01(\x01R\x03lux\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x1d\n" +

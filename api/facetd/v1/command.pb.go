@@ -109,6 +109,9 @@ const (
 	Strobe_STROBE_RESET Strobe = 3
 	// Advance the pixel counter by one.
 	Strobe_STROBE_ADVANCE Strobe = 4
+	// Begin the exposure of integrating pixels that have a shutter; the load under the same
+	// select word ends it.
+	Strobe_STROBE_EXPOSE Strobe = 5
 )
 
 // Enum value maps for Strobe.
@@ -119,6 +122,7 @@ var (
 		2: "STROBE_SHARE",
 		3: "STROBE_RESET",
 		4: "STROBE_ADVANCE",
+		5: "STROBE_EXPOSE",
 	}
 	Strobe_value = map[string]int32{
 		"STROBE_UNSPECIFIED": 0,
@@ -126,6 +130,7 @@ var (
 		"STROBE_SHARE":       2,
 		"STROBE_RESET":       3,
 		"STROBE_ADVANCE":     4,
+		"STROBE_EXPOSE":      5,
 	}
 )
 
@@ -823,13 +828,14 @@ const file_facetd_v1_command_proto_rawDesc = "" +
 	"\x13REGISTER_PIXEL_BIAS\x10\x04\x12\x18\n" +
 	"\x14REGISTER_OUTPUT_BIAS\x10\x05\x12\x11\n" +
 	"\rREGISTER_GAIN\x10\x06\x12\x13\n" +
-	"\x0fREGISTER_OFFSET\x10\a*i\n" +
+	"\x0fREGISTER_OFFSET\x10\a*|\n" +
 	"\x06Strobe\x12\x16\n" +
 	"\x12STROBE_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vSTROBE_LOAD\x10\x01\x12\x10\n" +
 	"\fSTROBE_SHARE\x10\x02\x12\x10\n" +
 	"\fSTROBE_RESET\x10\x03\x12\x12\n" +
-	"\x0eSTROBE_ADVANCE\x10\x042^\n" +
+	"\x0eSTROBE_ADVANCE\x10\x04\x12\x11\n" +
+	"\rSTROBE_EXPOSE\x10\x052^\n" +
 	"\x0eCommandService\x12L\n" +
 	"\vSendCommand\x12\x1d.facetd.v1.SendCommandRequest\x1a\x1e.facetd.v1.SendCommandResponse2\xf5\x01\n" +
 	"\fArrayService\x12C\n" +

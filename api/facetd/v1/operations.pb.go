@@ -465,7 +465,8 @@ type Operation struct {
 	Value uint32 `protobuf:"varint,6,opt,name=value,proto3" json:"value,omitempty"`
 	// Strobe of a strobe.
 	Strobe Strobe `protobuf:"varint,7,opt,name=strobe,proto3,enum=facetd.v1.Strobe" json:"strobe,omitempty"`
-	// How long a share keeps its switches closed, in nanoseconds.
+	// How long a share keeps its switches closed, in nanoseconds; of an exposure its length: it begins so long before
+	// the operation ends.
 	HoldNs int64 `protobuf:"varint,8,opt,name=hold_ns,json=holdNs,proto3" json:"hold_ns,omitempty"`
 	// Number of the command, from 1 within its segment, that a write or strobe is part of:
 	// one command may need several words.
@@ -612,7 +613,9 @@ type PlannedReadout struct {
 	// Shares since the load that the frames claim, in order.
 	Shares []*Share `protobuf:"bytes,11,rep,name=shares,proto3" json:"shares,omitempty"`
 	// Chips that listen as well and drive lanes of their own, which are not converted.
-	Beside        []string `protobuf:"bytes,12,rep,name=beside,proto3" json:"beside,omitempty"`
+	Beside []string `protobuf:"bytes,12,rep,name=beside,proto3" json:"beside,omitempty"`
+	// Exposure that the frames claim, in nanoseconds, where the bus timed it; 0 where the chips did, or have none.
+	ExposureNs    int64 `protobuf:"varint,13,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -731,6 +734,13 @@ func (x *PlannedReadout) GetBeside() []string {
 	return nil
 }
 
+func (x *PlannedReadout) GetExposureNs() int64 {
+	if x != nil {
+		return x.ExposureNs
+	}
+	return 0
+}
+
 var File_facetd_v1_operations_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_operations_proto_rawDesc = "" +
@@ -780,7 +790,7 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\acommand\x18\t \x01(\rR\acommand\x12\x16\n" +
 	"\x06target\x18\n" +
 	" \x03(\tR\x06target\x123\n" +
-	"\areadout\x18\v \x01(\v2\x19.facetd.v1.PlannedReadoutR\areadout\"\xbc\x03\n" +
+	"\areadout\x18\v \x01(\v2\x19.facetd.v1.PlannedReadoutR\areadout\"\xdd\x03\n" +
 	"\x0ePlannedReadout\x12\x14\n" +
 	"\x05chips\x18\x01 \x03(\tR\x05chips\x12\x16\n" +
 	"\x06frames\x18\x02 \x03(\rR\x06frames\x12)\n" +
@@ -794,7 +804,9 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\tregisters\x18\n" +
 	" \x03(\v2\x18.facetd.v1.RegisterWriteR\tregisters\x12(\n" +
 	"\x06shares\x18\v \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12\x16\n" +
-	"\x06beside\x18\f \x03(\tR\x06beside*\xcf\x01\n" +
+	"\x06beside\x18\f \x03(\tR\x06beside\x12\x1f\n" +
+	"\vexposure_ns\x18\r \x01(\x03R\n" +
+	"exposureNs*\xcf\x01\n" +
 	"\rOperationKind\x12\x1e\n" +
 	"\x1aOPERATION_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15OPERATION_KIND_SELECT\x10\x01\x12\x18\n" +

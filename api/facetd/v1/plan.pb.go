@@ -31,7 +31,7 @@ const (
 	Phase_PHASE_SELECT Phase = 1
 	// Writing registers.
 	Phase_PHASE_WRITE Phase = 2
-	// Loading pixel signals into analog memory.
+	// Loading pixel signals into analog memory, with the exposure before it where the bus times it.
 	Phase_PHASE_LOAD Phase = 3
 	// Closing switches until charge has settled.
 	Phase_PHASE_SHARE Phase = 4

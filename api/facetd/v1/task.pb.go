@@ -140,8 +140,13 @@ type View struct {
 	// Values of the registers of biases and amplifier, of chips that have them.
 	Trim *TrimSettings `protobuf:"bytes,6,opt,name=trim,proto3" json:"trim,omitempty"`
 	// What may be set between the jobs of a task without planning it anew; what stands
-	// in window and trim is its value at first. Not for on-demand captures.
-	Movable       *Movable `protobuf:"bytes,7,opt,name=movable,proto3" json:"movable,omitempty"`
+	// in window, trim and exposure is its value at first. Not for on-demand captures.
+	Movable *Movable `protobuf:"bytes,7,opt,name=movable,proto3" json:"movable,omitempty"`
+	// How long the pixels gather light, of integrating ones whose class has a shutter. The bus
+	// is busy with these chips meanwhile. It is rounded up to the grain of the bus. Unset: the
+	// exposure of the class, which the chip times by itself, unless movable has bounds for it.
+	// All views show one load: only the first can say this.
+	Exposure      *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -225,6 +230,13 @@ func (x *View) GetMovable() *Movable {
 	return nil
 }
 
+func (x *View) GetExposure() *durationpb.Duration {
+	if x != nil {
+		return x.Exposure
+	}
+	return nil
+}
+
 // Movable says what of a view may be set between jobs, and within which bounds. The
 // timetable allows for the costliest values between the bounds, so that setting them
 // changes nothing of when jobs run. What is unset here does not move.
@@ -243,7 +255,10 @@ type Movable struct {
 	// Index into the class's gains.
 	GainIndex *Bounds `protobuf:"bytes,5,opt,name=gain_index,json=gainIndex,proto3" json:"gain_index,omitempty"`
 	// Offset register.
-	Offset        *Bounds `protobuf:"bytes,6,opt,name=offset,proto3" json:"offset,omitempty"`
+	Offset *Bounds `protobuf:"bytes,6,opt,name=offset,proto3" json:"offset,omitempty"`
+	// Exposure, of the first view alone. The longest decides how long a job takes; a shorter
+	// one begins later, so that it ends when the longest would.
+	Exposure      *ExposureBounds `protobuf:"bytes,7,opt,name=exposure,proto3" json:"exposure,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -320,6 +335,69 @@ func (x *Movable) GetOffset() *Bounds {
 	return nil
 }
 
+func (x *Movable) GetExposure() *ExposureBounds {
+	if x != nil {
+		return x.Exposure
+	}
+	return nil
+}
+
+// ExposureBounds are the shortest and the longest exposure that may be set, both rounded up to
+// the grain of the bus.
+type ExposureBounds struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Shortest, not below that of the class's shutter.
+	Low *durationpb.Duration `protobuf:"bytes,1,opt,name=low,proto3" json:"low,omitempty"`
+	// Longest, not below low and not above that of the class's shutter.
+	High          *durationpb.Duration `protobuf:"bytes,2,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExposureBounds) Reset() {
+	*x = ExposureBounds{}
+	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExposureBounds) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExposureBounds) ProtoMessage() {}
+
+func (x *ExposureBounds) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExposureBounds.ProtoReflect.Descriptor instead.
+func (*ExposureBounds) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ExposureBounds) GetLow() *durationpb.Duration {
+	if x != nil {
+		return x.Low
+	}
+	return nil
+}
+
+func (x *ExposureBounds) GetHigh() *durationpb.Duration {
+	if x != nil {
+		return x.High
+	}
+	return nil
+}
+
 // Bounds are the least and the greatest value that may be set.
 type Bounds struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -333,7 +411,7 @@ type Bounds struct {
 
 func (x *Bounds) Reset() {
 	*x = Bounds{}
-	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	mi := &file_facetd_v1_task_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -345,7 +423,7 @@ func (x *Bounds) String() string {
 func (*Bounds) ProtoMessage() {}
 
 func (x *Bounds) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[3]
+	mi := &file_facetd_v1_task_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -358,7 +436,7 @@ func (x *Bounds) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Bounds.ProtoReflect.Descriptor instead.
 func (*Bounds) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{3}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Bounds) GetLow() int32 {
@@ -388,7 +466,7 @@ type Binning struct {
 
 func (x *Binning) Reset() {
 	*x = Binning{}
-	mi := &file_facetd_v1_task_proto_msgTypes[4]
+	mi := &file_facetd_v1_task_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -400,7 +478,7 @@ func (x *Binning) String() string {
 func (*Binning) ProtoMessage() {}
 
 func (x *Binning) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[4]
+	mi := &file_facetd_v1_task_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -413,7 +491,7 @@ func (x *Binning) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Binning.ProtoReflect.Descriptor instead.
 func (*Binning) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Binning) GetRows() uint32 {
@@ -445,7 +523,7 @@ type Share struct {
 
 func (x *Share) Reset() {
 	*x = Share{}
-	mi := &file_facetd_v1_task_proto_msgTypes[5]
+	mi := &file_facetd_v1_task_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -457,7 +535,7 @@ func (x *Share) String() string {
 func (*Share) ProtoMessage() {}
 
 func (x *Share) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[5]
+	mi := &file_facetd_v1_task_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -470,7 +548,7 @@ func (x *Share) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Share.ProtoReflect.Descriptor instead.
 func (*Share) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Share) GetColumns() string {
@@ -508,7 +586,7 @@ type Window struct {
 
 func (x *Window) Reset() {
 	*x = Window{}
-	mi := &file_facetd_v1_task_proto_msgTypes[6]
+	mi := &file_facetd_v1_task_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -520,7 +598,7 @@ func (x *Window) String() string {
 func (*Window) ProtoMessage() {}
 
 func (x *Window) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[6]
+	mi := &file_facetd_v1_task_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -533,7 +611,7 @@ func (x *Window) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Window.ProtoReflect.Descriptor instead.
 func (*Window) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Window) GetRow() uint32 {
@@ -595,7 +673,7 @@ type TrimSettings struct {
 
 func (x *TrimSettings) Reset() {
 	*x = TrimSettings{}
-	mi := &file_facetd_v1_task_proto_msgTypes[7]
+	mi := &file_facetd_v1_task_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -607,7 +685,7 @@ func (x *TrimSettings) String() string {
 func (*TrimSettings) ProtoMessage() {}
 
 func (x *TrimSettings) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[7]
+	mi := &file_facetd_v1_task_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -620,7 +698,7 @@ func (x *TrimSettings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrimSettings.ProtoReflect.Descriptor instead.
 func (*TrimSettings) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *TrimSettings) GetPixelBias() uint32 {
@@ -662,7 +740,7 @@ type TaskList struct {
 
 func (x *TaskList) Reset() {
 	*x = TaskList{}
-	mi := &file_facetd_v1_task_proto_msgTypes[8]
+	mi := &file_facetd_v1_task_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -674,7 +752,7 @@ func (x *TaskList) String() string {
 func (*TaskList) ProtoMessage() {}
 
 func (x *TaskList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[8]
+	mi := &file_facetd_v1_task_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -687,7 +765,7 @@ func (x *TaskList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskList.ProtoReflect.Descriptor instead.
 func (*TaskList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *TaskList) GetTasks() []*Task {
@@ -732,7 +810,7 @@ type TaskStatus struct {
 
 func (x *TaskStatus) Reset() {
 	*x = TaskStatus{}
-	mi := &file_facetd_v1_task_proto_msgTypes[9]
+	mi := &file_facetd_v1_task_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -744,7 +822,7 @@ func (x *TaskStatus) String() string {
 func (*TaskStatus) ProtoMessage() {}
 
 func (x *TaskStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[9]
+	mi := &file_facetd_v1_task_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -757,7 +835,7 @@ func (x *TaskStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskStatus.ProtoReflect.Descriptor instead.
 func (*TaskStatus) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *TaskStatus) GetRequestedRateHz() float64 {
@@ -872,7 +950,7 @@ type RunningTask struct {
 
 func (x *RunningTask) Reset() {
 	*x = RunningTask{}
-	mi := &file_facetd_v1_task_proto_msgTypes[10]
+	mi := &file_facetd_v1_task_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -884,7 +962,7 @@ func (x *RunningTask) String() string {
 func (*RunningTask) ProtoMessage() {}
 
 func (x *RunningTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[10]
+	mi := &file_facetd_v1_task_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -897,7 +975,7 @@ func (x *RunningTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunningTask.ProtoReflect.Descriptor instead.
 func (*RunningTask) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RunningTask) GetTask() *Task {
@@ -948,7 +1026,7 @@ type SetTaskParametersRequest struct {
 
 func (x *SetTaskParametersRequest) Reset() {
 	*x = SetTaskParametersRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -960,7 +1038,7 @@ func (x *SetTaskParametersRequest) String() string {
 func (*SetTaskParametersRequest) ProtoMessage() {}
 
 func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[11]
+	mi := &file_facetd_v1_task_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -973,7 +1051,7 @@ func (x *SetTaskParametersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersRequest.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *SetTaskParametersRequest) GetTask() string {
@@ -1003,7 +1081,7 @@ type SetTaskParametersResponse struct {
 
 func (x *SetTaskParametersResponse) Reset() {
 	*x = SetTaskParametersResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1015,7 +1093,7 @@ func (x *SetTaskParametersResponse) String() string {
 func (*SetTaskParametersResponse) ProtoMessage() {}
 
 func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[12]
+	mi := &file_facetd_v1_task_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1028,7 +1106,7 @@ func (x *SetTaskParametersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTaskParametersResponse.ProtoReflect.Descriptor instead.
 func (*SetTaskParametersResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *SetTaskParametersResponse) GetFirstJob() uint64 {
@@ -1062,14 +1140,16 @@ type ViewParameters struct {
 	// Index into the class's gains.
 	GainIndex *uint32 `protobuf:"varint,6,opt,name=gain_index,json=gainIndex,proto3,oneof" json:"gain_index,omitempty"`
 	// Offset register.
-	Offset        *int32 `protobuf:"varint,7,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
+	Offset *int32 `protobuf:"varint,7,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
+	// Exposure, rounded up to the grain of the bus.
+	Exposure      *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ViewParameters) Reset() {
 	*x = ViewParameters{}
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1081,7 +1161,7 @@ func (x *ViewParameters) String() string {
 func (*ViewParameters) ProtoMessage() {}
 
 func (x *ViewParameters) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[13]
+	mi := &file_facetd_v1_task_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1094,7 +1174,7 @@ func (x *ViewParameters) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ViewParameters.ProtoReflect.Descriptor instead.
 func (*ViewParameters) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ViewParameters) GetView() string {
@@ -1146,6 +1226,13 @@ func (x *ViewParameters) GetOffset() int32 {
 	return 0
 }
 
+func (x *ViewParameters) GetExposure() *durationpb.Duration {
+	if x != nil {
+		return x.Exposure
+	}
+	return nil
+}
+
 // ListTasksRequest asks for all tasks.
 type ListTasksRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -1155,7 +1242,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1167,7 +1254,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[14]
+	mi := &file_facetd_v1_task_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1180,7 +1267,7 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
 }
 
 // ListTasksResponse holds all tasks.
@@ -1194,7 +1281,7 @@ type ListTasksResponse struct {
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1206,7 +1293,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[15]
+	mi := &file_facetd_v1_task_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1219,7 +1306,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListTasksResponse) GetTasks() []*RunningTask {
@@ -1240,7 +1327,7 @@ type GetTaskRequest struct {
 
 func (x *GetTaskRequest) Reset() {
 	*x = GetTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1252,7 +1339,7 @@ func (x *GetTaskRequest) String() string {
 func (*GetTaskRequest) ProtoMessage() {}
 
 func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[16]
+	mi := &file_facetd_v1_task_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1265,7 +1352,7 @@ func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetTaskRequest) GetName() string {
@@ -1286,7 +1373,7 @@ type GetTaskResponse struct {
 
 func (x *GetTaskResponse) Reset() {
 	*x = GetTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1298,7 +1385,7 @@ func (x *GetTaskResponse) String() string {
 func (*GetTaskResponse) ProtoMessage() {}
 
 func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[17]
+	mi := &file_facetd_v1_task_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1311,7 +1398,7 @@ func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskResponse.ProtoReflect.Descriptor instead.
 func (*GetTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetTaskResponse) GetTask() *RunningTask {
@@ -1332,7 +1419,7 @@ type CreateTaskRequest struct {
 
 func (x *CreateTaskRequest) Reset() {
 	*x = CreateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1344,7 +1431,7 @@ func (x *CreateTaskRequest) String() string {
 func (*CreateTaskRequest) ProtoMessage() {}
 
 func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[18]
+	mi := &file_facetd_v1_task_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1357,7 +1444,7 @@ func (x *CreateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskRequest.ProtoReflect.Descriptor instead.
 func (*CreateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *CreateTaskRequest) GetTask() *Task {
@@ -1380,7 +1467,7 @@ type CreateTaskResponse struct {
 
 func (x *CreateTaskResponse) Reset() {
 	*x = CreateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1392,7 +1479,7 @@ func (x *CreateTaskResponse) String() string {
 func (*CreateTaskResponse) ProtoMessage() {}
 
 func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[19]
+	mi := &file_facetd_v1_task_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1405,7 +1492,7 @@ func (x *CreateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateTaskResponse.ProtoReflect.Descriptor instead.
 func (*CreateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CreateTaskResponse) GetTask() *RunningTask {
@@ -1433,7 +1520,7 @@ type UpdateTaskRequest struct {
 
 func (x *UpdateTaskRequest) Reset() {
 	*x = UpdateTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1445,7 +1532,7 @@ func (x *UpdateTaskRequest) String() string {
 func (*UpdateTaskRequest) ProtoMessage() {}
 
 func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[20]
+	mi := &file_facetd_v1_task_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1458,7 +1545,7 @@ func (x *UpdateTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *UpdateTaskRequest) GetTask() *Task {
@@ -1481,7 +1568,7 @@ type UpdateTaskResponse struct {
 
 func (x *UpdateTaskResponse) Reset() {
 	*x = UpdateTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1493,7 +1580,7 @@ func (x *UpdateTaskResponse) String() string {
 func (*UpdateTaskResponse) ProtoMessage() {}
 
 func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[21]
+	mi := &file_facetd_v1_task_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1506,7 +1593,7 @@ func (x *UpdateTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTaskResponse.ProtoReflect.Descriptor instead.
 func (*UpdateTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *UpdateTaskResponse) GetTask() *RunningTask {
@@ -1534,7 +1621,7 @@ type DeleteTaskRequest struct {
 
 func (x *DeleteTaskRequest) Reset() {
 	*x = DeleteTaskRequest{}
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1546,7 +1633,7 @@ func (x *DeleteTaskRequest) String() string {
 func (*DeleteTaskRequest) ProtoMessage() {}
 
 func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[22]
+	mi := &file_facetd_v1_task_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1559,7 +1646,7 @@ func (x *DeleteTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTaskRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DeleteTaskRequest) GetName() string {
@@ -1581,7 +1668,7 @@ type DeleteTaskResponse struct {
 
 func (x *DeleteTaskResponse) Reset() {
 	*x = DeleteTaskResponse{}
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1593,7 +1680,7 @@ func (x *DeleteTaskResponse) String() string {
 func (*DeleteTaskResponse) ProtoMessage() {}
 
 func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_task_proto_msgTypes[23]
+	mi := &file_facetd_v1_task_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1606,7 +1693,7 @@ func (x *DeleteTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTaskResponse.ProtoReflect.Descriptor instead.
 func (*DeleteTaskResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_task_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_task_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *DeleteTaskResponse) GetEffectiveBusNs() int64 {
@@ -1628,7 +1715,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\bdeadline\x18\x04 \x01(\v2\x19.google.protobuf.DurationR\bdeadline\x124\n" +
 	"\bmax_hold\x18\x05 \x01(\v2\x19.google.protobuf.DurationR\amaxHold\x124\n" +
 	"\bmax_skew\x18\x06 \x01(\v2\x19.google.protobuf.DurationR\amaxSkew\x12%\n" +
-	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xa1\x02\n" +
+	"\x05views\x18\a \x03(\v2\x0f.facetd.v1.ViewR\x05views\"\xd8\x02\n" +
 	"\x04View\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12,\n" +
 	"\abinning\x18\x02 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12'\n" +
@@ -1636,7 +1723,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x06shares\x18\x04 \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12)\n" +
 	"\x06window\x18\x05 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
 	"\x04trim\x18\x06 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12,\n" +
-	"\amovable\x18\a \x01(\v2\x12.facetd.v1.MovableR\amovable\"\x9c\x02\n" +
+	"\amovable\x18\a \x01(\v2\x12.facetd.v1.MovableR\amovable\x125\n" +
+	"\bexposure\x18\b \x01(\v2\x19.google.protobuf.DurationR\bexposure\"\xd3\x02\n" +
 	"\aMovable\x12#\n" +
 	"\x03row\x18\x01 \x01(\v2\x11.facetd.v1.BoundsR\x03row\x12)\n" +
 	"\x06column\x18\x02 \x01(\v2\x11.facetd.v1.BoundsR\x06column\x120\n" +
@@ -1646,7 +1734,11 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"outputBias\x120\n" +
 	"\n" +
 	"gain_index\x18\x05 \x01(\v2\x11.facetd.v1.BoundsR\tgainIndex\x12)\n" +
-	"\x06offset\x18\x06 \x01(\v2\x11.facetd.v1.BoundsR\x06offset\".\n" +
+	"\x06offset\x18\x06 \x01(\v2\x11.facetd.v1.BoundsR\x06offset\x125\n" +
+	"\bexposure\x18\a \x01(\v2\x19.facetd.v1.ExposureBoundsR\bexposure\"l\n" +
+	"\x0eExposureBounds\x12+\n" +
+	"\x03low\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x03low\x12-\n" +
+	"\x04high\x18\x02 \x01(\v2\x19.google.protobuf.DurationR\x04high\".\n" +
 	"\x06Bounds\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\x05R\x03low\x12\x12\n" +
 	"\x04high\x18\x02 \x01(\x05R\x04high\"7\n" +
@@ -1713,7 +1805,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"i\n" +
 	"\x19SetTaskParametersResponse\x12\x1b\n" +
 	"\tfirst_job\x18\x01 \x01(\x04R\bfirstJob\x12/\n" +
-	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"\xaf\x02\n" +
+	"\x05views\x18\x02 \x03(\v2\x19.facetd.v1.ViewParametersR\x05views\"\xe6\x02\n" +
 	"\x0eViewParameters\x12\x12\n" +
 	"\x04view\x18\x01 \x01(\tR\x04view\x12\x15\n" +
 	"\x03row\x18\x02 \x01(\rH\x00R\x03row\x88\x01\x01\x12\x1b\n" +
@@ -1724,7 +1816,8 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"outputBias\x88\x01\x01\x12\"\n" +
 	"\n" +
 	"gain_index\x18\x06 \x01(\rH\x04R\tgainIndex\x88\x01\x01\x12\x1b\n" +
-	"\x06offset\x18\a \x01(\x05H\x05R\x06offset\x88\x01\x01B\x06\n" +
+	"\x06offset\x18\a \x01(\x05H\x05R\x06offset\x88\x01\x01\x125\n" +
+	"\bexposure\x18\b \x01(\v2\x19.google.protobuf.DurationR\bexposureB\x06\n" +
 	"\x04_rowB\t\n" +
 	"\a_columnB\r\n" +
 	"\v_pixel_biasB\x0e\n" +
@@ -1775,81 +1868,87 @@ func file_facetd_v1_task_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_task_proto_rawDescData
 }
 
-var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_facetd_v1_task_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_facetd_v1_task_proto_goTypes = []any{
 	(*Task)(nil),                      // 0: facetd.v1.Task
 	(*View)(nil),                      // 1: facetd.v1.View
 	(*Movable)(nil),                   // 2: facetd.v1.Movable
-	(*Bounds)(nil),                    // 3: facetd.v1.Bounds
-	(*Binning)(nil),                   // 4: facetd.v1.Binning
-	(*Share)(nil),                     // 5: facetd.v1.Share
-	(*Window)(nil),                    // 6: facetd.v1.Window
-	(*TrimSettings)(nil),              // 7: facetd.v1.TrimSettings
-	(*TaskList)(nil),                  // 8: facetd.v1.TaskList
-	(*TaskStatus)(nil),                // 9: facetd.v1.TaskStatus
-	(*RunningTask)(nil),               // 10: facetd.v1.RunningTask
-	(*SetTaskParametersRequest)(nil),  // 11: facetd.v1.SetTaskParametersRequest
-	(*SetTaskParametersResponse)(nil), // 12: facetd.v1.SetTaskParametersResponse
-	(*ViewParameters)(nil),            // 13: facetd.v1.ViewParameters
-	(*ListTasksRequest)(nil),          // 14: facetd.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),         // 15: facetd.v1.ListTasksResponse
-	(*GetTaskRequest)(nil),            // 16: facetd.v1.GetTaskRequest
-	(*GetTaskResponse)(nil),           // 17: facetd.v1.GetTaskResponse
-	(*CreateTaskRequest)(nil),         // 18: facetd.v1.CreateTaskRequest
-	(*CreateTaskResponse)(nil),        // 19: facetd.v1.CreateTaskResponse
-	(*UpdateTaskRequest)(nil),         // 20: facetd.v1.UpdateTaskRequest
-	(*UpdateTaskResponse)(nil),        // 21: facetd.v1.UpdateTaskResponse
-	(*DeleteTaskRequest)(nil),         // 22: facetd.v1.DeleteTaskRequest
-	(*DeleteTaskResponse)(nil),        // 23: facetd.v1.DeleteTaskResponse
-	(*Target)(nil),                    // 24: facetd.v1.Target
-	(*durationpb.Duration)(nil),       // 25: google.protobuf.Duration
+	(*ExposureBounds)(nil),            // 3: facetd.v1.ExposureBounds
+	(*Bounds)(nil),                    // 4: facetd.v1.Bounds
+	(*Binning)(nil),                   // 5: facetd.v1.Binning
+	(*Share)(nil),                     // 6: facetd.v1.Share
+	(*Window)(nil),                    // 7: facetd.v1.Window
+	(*TrimSettings)(nil),              // 8: facetd.v1.TrimSettings
+	(*TaskList)(nil),                  // 9: facetd.v1.TaskList
+	(*TaskStatus)(nil),                // 10: facetd.v1.TaskStatus
+	(*RunningTask)(nil),               // 11: facetd.v1.RunningTask
+	(*SetTaskParametersRequest)(nil),  // 12: facetd.v1.SetTaskParametersRequest
+	(*SetTaskParametersResponse)(nil), // 13: facetd.v1.SetTaskParametersResponse
+	(*ViewParameters)(nil),            // 14: facetd.v1.ViewParameters
+	(*ListTasksRequest)(nil),          // 15: facetd.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),         // 16: facetd.v1.ListTasksResponse
+	(*GetTaskRequest)(nil),            // 17: facetd.v1.GetTaskRequest
+	(*GetTaskResponse)(nil),           // 18: facetd.v1.GetTaskResponse
+	(*CreateTaskRequest)(nil),         // 19: facetd.v1.CreateTaskRequest
+	(*CreateTaskResponse)(nil),        // 20: facetd.v1.CreateTaskResponse
+	(*UpdateTaskRequest)(nil),         // 21: facetd.v1.UpdateTaskRequest
+	(*UpdateTaskResponse)(nil),        // 22: facetd.v1.UpdateTaskResponse
+	(*DeleteTaskRequest)(nil),         // 23: facetd.v1.DeleteTaskRequest
+	(*DeleteTaskResponse)(nil),        // 24: facetd.v1.DeleteTaskResponse
+	(*Target)(nil),                    // 25: facetd.v1.Target
+	(*durationpb.Duration)(nil),       // 26: google.protobuf.Duration
 }
 var file_facetd_v1_task_proto_depIdxs = []int32{
-	24, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
-	25, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
-	25, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
-	25, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
+	25, // 0: facetd.v1.Task.target:type_name -> facetd.v1.Target
+	26, // 1: facetd.v1.Task.deadline:type_name -> google.protobuf.Duration
+	26, // 2: facetd.v1.Task.max_hold:type_name -> google.protobuf.Duration
+	26, // 3: facetd.v1.Task.max_skew:type_name -> google.protobuf.Duration
 	1,  // 4: facetd.v1.Task.views:type_name -> facetd.v1.View
-	4,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
-	5,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
-	6,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
-	7,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
+	5,  // 5: facetd.v1.View.binning:type_name -> facetd.v1.Binning
+	6,  // 6: facetd.v1.View.shares:type_name -> facetd.v1.Share
+	7,  // 7: facetd.v1.View.window:type_name -> facetd.v1.Window
+	8,  // 8: facetd.v1.View.trim:type_name -> facetd.v1.TrimSettings
 	2,  // 9: facetd.v1.View.movable:type_name -> facetd.v1.Movable
-	3,  // 10: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
-	3,  // 11: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
-	3,  // 12: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
-	3,  // 13: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
-	3,  // 14: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
-	3,  // 15: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
-	0,  // 16: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
-	0,  // 17: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
-	9,  // 18: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
-	13, // 19: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
-	13, // 20: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
-	13, // 21: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
-	10, // 22: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
-	10, // 23: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 24: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
-	10, // 25: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	0,  // 26: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
-	10, // 27: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
-	14, // 28: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
-	16, // 29: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
-	18, // 30: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
-	20, // 31: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
-	22, // 32: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
-	11, // 33: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
-	15, // 34: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
-	17, // 35: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
-	19, // 36: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
-	21, // 37: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
-	23, // 38: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
-	12, // 39: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
-	34, // [34:40] is the sub-list for method output_type
-	28, // [28:34] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	26, // 10: facetd.v1.View.exposure:type_name -> google.protobuf.Duration
+	4,  // 11: facetd.v1.Movable.row:type_name -> facetd.v1.Bounds
+	4,  // 12: facetd.v1.Movable.column:type_name -> facetd.v1.Bounds
+	4,  // 13: facetd.v1.Movable.pixel_bias:type_name -> facetd.v1.Bounds
+	4,  // 14: facetd.v1.Movable.output_bias:type_name -> facetd.v1.Bounds
+	4,  // 15: facetd.v1.Movable.gain_index:type_name -> facetd.v1.Bounds
+	4,  // 16: facetd.v1.Movable.offset:type_name -> facetd.v1.Bounds
+	3,  // 17: facetd.v1.Movable.exposure:type_name -> facetd.v1.ExposureBounds
+	26, // 18: facetd.v1.ExposureBounds.low:type_name -> google.protobuf.Duration
+	26, // 19: facetd.v1.ExposureBounds.high:type_name -> google.protobuf.Duration
+	0,  // 20: facetd.v1.TaskList.tasks:type_name -> facetd.v1.Task
+	0,  // 21: facetd.v1.RunningTask.task:type_name -> facetd.v1.Task
+	10, // 22: facetd.v1.RunningTask.status:type_name -> facetd.v1.TaskStatus
+	14, // 23: facetd.v1.RunningTask.parameters:type_name -> facetd.v1.ViewParameters
+	14, // 24: facetd.v1.SetTaskParametersRequest.views:type_name -> facetd.v1.ViewParameters
+	14, // 25: facetd.v1.SetTaskParametersResponse.views:type_name -> facetd.v1.ViewParameters
+	26, // 26: facetd.v1.ViewParameters.exposure:type_name -> google.protobuf.Duration
+	11, // 27: facetd.v1.ListTasksResponse.tasks:type_name -> facetd.v1.RunningTask
+	11, // 28: facetd.v1.GetTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 29: facetd.v1.CreateTaskRequest.task:type_name -> facetd.v1.Task
+	11, // 30: facetd.v1.CreateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	0,  // 31: facetd.v1.UpdateTaskRequest.task:type_name -> facetd.v1.Task
+	11, // 32: facetd.v1.UpdateTaskResponse.task:type_name -> facetd.v1.RunningTask
+	15, // 33: facetd.v1.TaskService.ListTasks:input_type -> facetd.v1.ListTasksRequest
+	17, // 34: facetd.v1.TaskService.GetTask:input_type -> facetd.v1.GetTaskRequest
+	19, // 35: facetd.v1.TaskService.CreateTask:input_type -> facetd.v1.CreateTaskRequest
+	21, // 36: facetd.v1.TaskService.UpdateTask:input_type -> facetd.v1.UpdateTaskRequest
+	23, // 37: facetd.v1.TaskService.DeleteTask:input_type -> facetd.v1.DeleteTaskRequest
+	12, // 38: facetd.v1.TaskService.SetTaskParameters:input_type -> facetd.v1.SetTaskParametersRequest
+	16, // 39: facetd.v1.TaskService.ListTasks:output_type -> facetd.v1.ListTasksResponse
+	18, // 40: facetd.v1.TaskService.GetTask:output_type -> facetd.v1.GetTaskResponse
+	20, // 41: facetd.v1.TaskService.CreateTask:output_type -> facetd.v1.CreateTaskResponse
+	22, // 42: facetd.v1.TaskService.UpdateTask:output_type -> facetd.v1.UpdateTaskResponse
+	24, // 43: facetd.v1.TaskService.DeleteTask:output_type -> facetd.v1.DeleteTaskResponse
+	13, // 44: facetd.v1.TaskService.SetTaskParameters:output_type -> facetd.v1.SetTaskParametersResponse
+	39, // [39:45] is the sub-list for method output_type
+	33, // [33:39] is the sub-list for method input_type
+	33, // [33:33] is the sub-list for extension type_name
+	33, // [33:33] is the sub-list for extension extendee
+	0,  // [0:33] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_task_proto_init() }
@@ -1858,16 +1957,16 @@ func file_facetd_v1_task_proto_init() {
 		return
 	}
 	file_facetd_v1_array_proto_init()
-	file_facetd_v1_task_proto_msgTypes[7].OneofWrappers = []any{}
-	file_facetd_v1_task_proto_msgTypes[10].OneofWrappers = []any{}
-	file_facetd_v1_task_proto_msgTypes[13].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[8].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[11].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_task_proto_rawDesc), len(file_facetd_v1_task_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   24,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -110,6 +110,7 @@ class Strobe(_Enum):
     SHARE = 2
     RESET = 3
     ADVANCE = 4
+    EXPOSE = 5
 
 
 class Severity(_Enum):

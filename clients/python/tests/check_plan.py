@@ -54,6 +54,8 @@ class Chip:
         self.loaded_at = self.loader = self.owner = self.load_bias = None
         self.torn, self.shares, self.was_read, self.disturbed = False, [], False, False
         self.pattern_at = LONG_AGO
+        self.shutter = (cls.get("linear") or {}).get("shutter")
+        self.exposing_since, self.exposure = None, 0  # by the bus
 
     def holding(self, register):
         return self.registers.get(register, 0)
@@ -233,6 +235,8 @@ class Checker:
             self.lane_changes(c, begin)
         active = min(begin + -(-self.dead // self.grain) * self.grain, end)
         self.word = word
+        for c in self.chips.values():
+            c.exposing_since = None
         for c in self.driving():
             self.lane_changes(c, active)
         self.one_driver(active)
@@ -276,6 +280,13 @@ class Checker:
                 c.loaded_at, c.loader, c.owner = begin, self.record, self.record
                 c.load_bias, c.shares, c.was_read, c.disturbed = c.holding(PIXEL_BIAS), [], False, False
                 c.torn = end - begin < c.rows * ns(c.memory.get("load_row", "0s"))
+                c.exposure = 0
+                if c.exposing_since is not None:
+                    c.exposure, c.exposing_since = begin - c.exposing_since, None
+                    longest = -(-ns(c.shutter["most"]) // self.grain) * self.grain
+                    c.torn = c.torn or not max(ns(c.shutter["least"]), self.strobe_time) <= c.exposure <= longest
+            elif strobe == "STROBE_EXPOSE" and c.shutter is not None:
+                c.exposing_since = max(begin, end - num(op, "hold_ns"))
             elif strobe == "STROBE_SHARE" and c.memory is not None:
                 patterns = (c.holding(COLUMNS), c.holding(ROWS))
                 c.shares.append(patterns)
@@ -321,7 +332,7 @@ class Checker:
                 self.fault(6, at, f"{c.name} does not hold the {register} that its frame claims")
         if c.memory is not None:
             shares = [tuple(sum(1 << i for i, b in enumerate(s[k]) if b == "1") for k in ("columns", "rows")) for s in r.get("shares", [])]
-            if c.loaded_at is None or c.loader is not self.record or c.torn or c.shares != shares:
+            if c.loaded_at is None or c.loader is not self.record or c.torn or c.shares != shares or c.exposure != num(r, "exposure_ns"):
                 self.fault(6, at, f"{c.name} does not hold the load that its frame claims")
             if c.disturbed and c.owner is self.record:
                 self.fault(5, at, f"{c.name} was disturbed before it was read to the end")
