@@ -67,13 +67,32 @@ func instants(r *rand.Rand, n int, span time.Duration) []time.Duration {
 	return out
 }
 
-// do asks for the change.
-func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) error {
+// breath is how long after an answer the next thing is asked for by somebody who waited for it. In the instant of the
+// answer it would come before or after what the dispatcher does next, as the goroutines happen to run.
+const breath = 313 * time.Nanosecond
+
+// change asks for a change, once the one before it has been answered.
+func (l *life) change(c *change) error {
+	ctx := l.ctx
 	if c.patience > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, c.patience)
 		defer cancel()
 	}
+	select {
+	case l.changing <- struct{}{}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() {
+		time.Sleep(breath)
+		<-l.changing
+	}()
+	return c.do(ctx, l.disp)
+}
+
+// do asks for the change.
+func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) error {
 	if c.remove != "" {
 		_, err := d.RemoveTask(ctx, c.remove)
 		return err

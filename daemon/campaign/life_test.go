@@ -47,6 +47,8 @@ type life struct {
 	leave context.CancelFunc
 	ended chan error // of the dispatcher
 	calls sync.WaitGroup
+	// changing is held by whoever asks for a change.
+	changing chan struct{}
 
 	mu       sync.Mutex
 	readers  []*reader
@@ -110,7 +112,7 @@ func (s *scenario) newBus(pace facetdv1.Pace) *virtual.Bus {
 func newLife(s *scenario, dir string, tasks []*facetdv1.Task, faults []fault, latched *dispatch.SafeStop) (*life,
 	error) {
 	l := &life{s: s, tasks: tasks, faults: faults, dir: dir, hub: stream.NewHub(), ledger: &ledger{}, born: time.Now(),
-		ended: make(chan error, 1)}
+		ended: make(chan error, 1), changing: make(chan struct{}, 1)}
 	v := l.connect()
 	l.disk = newDisk(l.driven.Now, faults)
 	var err error
@@ -196,7 +198,7 @@ func (l *life) callers() {
 	for i := range l.s.changes {
 		c := &l.s.changes[i]
 		l.call(c.at, func() {
-			err := c.do(l.ctx, l.disp)
+			err := l.change(c)
 			l.mu.Lock()
 			l.changed = append(l.changed, err)
 			l.mu.Unlock()

@@ -59,14 +59,10 @@ func (l *life) openMaps() (err error) {
 	return err
 }
 
-// betweenReadouts is how long after the answer to one readout the next is asked for. Asked for in the instant of the
-// answer it would come before or after what the dispatcher does next, as the goroutines happen to run.
-const betweenReadouts = 313 * time.Nanosecond
-
 // steady reads chips on the bus. What they show is replaced: the light of a run is not uniform, and it has no second
 // to see that pixels have come to rest.
 func (l *life) steady(ctx context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
-	time.Sleep(betweenReadouts)
+	time.Sleep(breath)
 	done, err := l.disp.Capture(ctx, r)
 	if err != nil {
 		return done, err

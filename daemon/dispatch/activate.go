@@ -45,9 +45,17 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		at = max(at, r.soonest(max(r.cfg.Bus.Now(), r.last)))
 	}
 	epoch, err := r.initialize(ctx, c.plan, c.runs, at)
-	if c.done != nil && postponed(err) && r.box.putBackChange(c) {
-		r.paid(owed)
-		return nil // the host stood still, or what was handed over before it has failed; it is tried again
+	if c.done != nil && postponed(err) { // the host stood still, or what was handed over before it has failed
+		c.postponed++
+		if c.postponed < mostPostponed && r.box.putBackChange(c) {
+			r.paid(owed)
+			return nil
+		}
+	}
+	uninitialized := c.postponed >= mostPostponed && len(r.flights) == 0
+	if uninitialized {
+		epoch, err = r.soonest(r.now()), nil
+		r.makeRoom(epoch, neverOnTime)
 	}
 	if err != nil {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
@@ -60,7 +68,10 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	if c.plan != nil {
 		msg = c.plan.Message
 	}
-	r.resynced()
+	if r.resynced(); uninitialized {
+		r.regs.lose(r.cfg.Array.All(), r.tab.assumes)
+		r.resync = true
+	}
 	if c.applied != nil {
 		c.applied()
 	}
@@ -114,34 +125,58 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 	return r.cfg.Array.UpTime(epoch), res.Err
 }
 
-// waitsInVain reports whether a change or a restoration of all chips has waited for so long that no instant for it will
-// be found: the queue of a bus far away may be too short for all that is to be handed over before.
-func (r *runner) waitsInVain(now bus.Time) bool {
+// waitsInVain is why no instant will be found for a change or a restoration of all chips that waits; empty where one
+// may be. The queue of a bus far away may be too short for all that is to be handed over before. A host that is behind
+// by more than it may be comes too late for every instant; where that has not passed after as long again, it will not.
+func (r *runner) waitsInVain(now bus.Time, quiescent bool) string {
 	switch {
-	case !r.remote() || r.tab.idle() || !r.resync && !r.box.hasChange():
-		r.wanted = 0
-		return false
-	case r.wanted == 0:
-		r.wanted = now
+	case r.tab.idle() || !r.resync && !r.box.hasChange():
+		r.wanted, r.passedUp = 0, 0
+	case r.remote():
+		if quiescent {
+			break
+		}
+		if r.wanted == 0 {
+			r.wanted = now
+		}
+		if now > r.wanted.Add(r.tab.plan.Hyperperiod+2*(r.lead()+spareLead)) {
+			return queueTooShort
+		}
+	case r.behind(r.tab.due()):
+		if r.passedUp == 0 {
+			r.passedUp = now
+		}
+		if now >= r.passedUp.Add(r.cfg.MaxLag) {
+			return tooFarBehind
+		}
 	}
-	return now > r.wanted.Add(r.tab.plan.Hyperperiod+2*(r.lead()+spareLead))
+	return ""
 }
 
-// queueTooShort is why jobs fail that have to make room for an initialization.
-const queueTooShort = "the queue of the bus is too short to initialize the registers without a pause"
+// mostPostponed is how often the initialization of a change may be refused without a fault of the bus before the change
+// is made without it: on a host that comes too late for everything to remove load is the cure. The registers are
+// restored afterwards, and until then jobs fail whose chips do not hold what they rely on.
+const mostPostponed = 5
+
+// Why jobs fail that have to make room for an initialization or a change.
+const (
+	queueTooShort = "the queue of the bus is too short to initialize the registers without a pause"
+	neverOnTime   = "the host came too late to initialize the registers again and again"
+	tooFarBehind  = "the host is too far behind the timetable to initialize the registers without a pause"
+)
 
 // makeRoom fails what is open or released before a bus time. Nothing is in flight.
-func (r *runner) makeRoom(before bus.Time) {
+func (r *runner) makeRoom(before bus.Time, cause string) {
 	r.again = nil
 	for len(r.jobs) > 0 {
-		r.give(r.jobs[0], queueTooShort)
+		r.give(r.jobs[0], cause)
 	}
-	r.overtaken(before, queueTooShort)
+	r.overtaken(before, cause)
 }
 
 // overtaken fails the jobs that the active table released before a bus time, as of a safe stop, and that were not run.
 func (r *runner) overtaken(before bus.Time, cause string) {
-	for !r.tab.idle() && r.tab.cycleStart().Add(r.tab.earliest[r.tab.next]) < before {
+	for !r.tab.idle() && r.tab.due() < before {
 		e, at := r.tab.entry()
 		if e.Segment == 0 && !r.tab.skipped[e.Task] && r.tab.cycleStart().Add(e.Release) < before {
 			job := r.tab.begin(r.cfg.Array, e, at)

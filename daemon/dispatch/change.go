@@ -21,6 +21,11 @@ type change struct {
 	generations []uint64
 	applied     func()
 	done        chan changeDone // nil for the runner's own changes; holds one answer
+	asked       bus.Time
+	// gone says that the caller waits no longer; the mailbox's lock guards it.
+	gone bool
+	// postponed is how often its initialization was, of the runner.
+	postponed int
 }
 
 // again is the same change for the runner's own use: it has no one to answer.
@@ -106,7 +111,7 @@ func (d *Dispatcher) changeTasks(
 	}
 	d.revision++
 	c := &change{plan: plan, runs: programsOf(plan), tasks: tasks, generations: d.board.generations(tasks, d.revision),
-		applied: applied, done: make(chan changeDone, 1)}
+		applied: applied, done: make(chan changeDone, 1), asked: d.bus.Now()}
 	if err := d.box.putChange(c); err != nil {
 		return 0, err
 	}

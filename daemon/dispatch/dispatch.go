@@ -22,8 +22,10 @@
 //
 // A change takes effect at an instant when no job is open and nothing that was released waits, which for a bus with a
 // lead is found that far ahead: the timetable before it runs up to it. Where no such instant is found within a
-// hyperperiod, as the queue of the bus is too short for that, jobs fail to make room for it. A panic on the goroutine
-// that owns the bus ends Run.
+// hyperperiod, as the queue of the bus is too short for that, or as the host has been behind by more than MaxLag for as
+// long again, jobs fail to make room for it. Where the host comes too late for its initialization again and again, it
+// takes effect without, and the registers are restored afterwards: removing load is what helps such a host. It waits
+// 10 s at most for a bus that is lost. A panic on the goroutine that owns the bus ends Run.
 package dispatch
 
 import (

@@ -55,6 +55,7 @@ func (r *runner) handOver(start bus.Time) bus.Time {
 
 // submit hands a segment over. Errors: the bus's.
 func (r *runner) submit(f *flight) error {
+	r.lag.handedOver(r.cfg.Bus.Now(), f.start.Add(-r.limits.LeastLead))
 	if err := r.cfg.Bus.Submit(f.start, &f.segment); err != nil {
 		return err
 	}

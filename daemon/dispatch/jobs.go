@@ -171,6 +171,14 @@ func (r *runner) segmentFailed(f *flight, res *bus.Result) error {
 	for lost != nil && len(r.jobs) > 0 && r.jobs[0] != job { // those recalled before it end first: with the bus
 		r.give(r.jobs[0], lost.Error())
 	}
+	for _, other := range slices.Clone(r.jobs) { // recalled, and to start earlier than one that has come too late
+		if other == job {
+			break
+		}
+		if other.task == job.task {
+			r.give(other, noTime)
+		}
+	}
 	r.give(job, cause)
 	for _, other := range slices.Clone(r.jobs) {
 		if job.ran > 0 && other.ran > 0 && overlap(other.job.Chips, job.job.Chips) {

@@ -48,16 +48,22 @@ func (l *lagWatch) over(now, due bus.Time, limit time.Duration) bool {
 	return limit > 0 && now.Sub(due)-l.grace > limit
 }
 
-// note compares the bus time now with that at which a segment of the table begins or ends. It
-// reports true with what is to be reported when the host falls behind by more than limit, unless
-// that is 0, and when it has caught up.
-func (l *lagWatch) note(now, planned bus.Time, begins bool, limit time.Duration) (Behind, bool) {
-	by := max(now.Sub(planned), 0)
+// handedOver notes how late something is handed over, whatever it is, as the bus does: what it has caught up of the
+// allowance once is gone.
+func (l *lagWatch) handedOver(now, due bus.Time) {
+	by := max(now.Sub(due), 0)
 	if !l.begun {
 		l.begun, l.grace = true, by
 	}
 	l.grace = min(l.grace, by)
-	by -= l.grace
+}
+
+// note compares the bus time now with that at which a segment of the table begins or ends. It
+// reports true with what is to be reported when the host falls behind by more than limit, unless
+// that is 0, and when it has caught up.
+func (l *lagWatch) note(now, planned bus.Time, begins bool, limit time.Duration) (Behind, bool) {
+	l.handedOver(now, planned)
+	by := max(now.Sub(planned), 0) - l.grace
 	over := limit > 0 && by > limit
 	starts, ends := over && !l.behind, !over && l.behind
 	if starts {

@@ -15,6 +15,8 @@ const (
 	prepareLimit = 50 * time.Millisecond
 	// lostPause is how long the runner leaves a lost bus alone that cannot be prepared.
 	lostPause = 50 * time.Millisecond
+	// lostChange is how long a change of the tasks waits for a lost bus.
+	lostChange = 10 * time.Second
 )
 
 // watchLoss has a loss of the bus put into the mailbox until the function that it returns is called.
@@ -122,6 +124,9 @@ func (r *runner) stepAway(ctx, hard context.Context) error {
 			return r.runOnDemand(hard, one, now, now)
 		}
 		one.done <- onDemandDone{err: &UnavailableError{lost}} // it has room for the one answer
+	}
+	if c := r.box.takeChangeBefore(now.Add(-lostChange)); c != nil {
+		c.done <- changeDone{err: &UnavailableError{lost}} // it has room for the one answer
 	}
 	pause, cancel := context.WithTimeout(ctx, lostPause)
 	defer cancel()

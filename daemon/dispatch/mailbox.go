@@ -6,6 +6,8 @@ import (
 	"slices"
 	"sync"
 
+	"facetd.example/bus"
+	"facetd.example/chipmodel/bustime"
 	"facetd.example/daemon/failure"
 )
 
@@ -126,31 +128,40 @@ func (m *mailbox) hasChange() bool {
 }
 
 // putBackChange puts a change that was taken out back, and reports false where nothing is taken any more, or one for
-// the safe stop.
+// the safe stop, or its caller has gone away.
 func (m *mailbox) putBackChange(c *change) bool {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.ended != nil || m.change != nil || m.latch.resuming {
+	if m.ended != nil || m.change != nil || m.latch.resuming || c.gone {
 		return false
 	}
 	m.change = c
 	return true
 }
 
-// takeChange takes the change that waits, or nil. From then on it cannot be withdrawn, and must be answered.
-func (m *mailbox) takeChange() *change {
+// takeChange takes the change that waits, or nil. From then on it cannot be withdrawn, and must be answered or put
+// back.
+func (m *mailbox) takeChange() *change { return m.takeChangeBefore(bustime.Forever) }
+
+// takeChangeBefore is takeChange for one that was asked for before a bus time.
+func (m *mailbox) takeChangeBefore(at bus.Time) *change {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	c := m.change
+	if c == nil || c.asked >= at {
+		return nil
+	}
 	m.change = nil
 	return c
 }
 
-// withdrawChange takes a change back, and reports false where the runner was faster.
+// withdrawChange takes a change back, and reports false where the runner was faster: it answers soon, as it cannot put
+// the change back any more.
 func (m *mailbox) withdrawChange(c *change) bool {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.change != c {
+		c.gone = true
 		return false
 	}
 	m.change = nil

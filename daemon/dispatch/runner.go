@@ -51,6 +51,7 @@ type runner struct {
 	standing  change
 	last      bus.Time // end of the last segment that has ended
 	wanted    bus.Time // since when a change or a restoration of all chips waits; 0 where none does
+	passedUp  bus.Time // since when it waits because the host is behind; 0 where it does not
 	taken     bus.Time // end of the last that was submitted, as planned
 	regs      registers
 	recalled  bus.Time // what starts before it could not be handed over, as something else was recalled
@@ -180,15 +181,15 @@ func (r *runner) step(ctx, hard context.Context) error {
 	}
 	now := r.now()
 	quiescentAt, quiescent := r.quiescent(now)
-	if !quiescent && r.waitsInVain(now) {
+	if cause := r.waitsInVain(now, quiescent); cause != "" {
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, bustime.Forever)
 		}
-		r.makeRoom(r.soonest(now))
+		r.makeRoom(r.soonest(now), cause)
 		quiescentAt, quiescent = r.quiescent(now)
 	}
 	if quiescent && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) {
-		r.wanted = 0
+		r.wanted, r.passedUp = 0, 0
 		if c := r.box.takeChange(); c != nil {
 			return r.activate(hard, c, quiescentAt)
 		}

@@ -140,6 +140,9 @@ func (t *table) last(e *scheduler.Entry) bool {
 	return e.Segment == len(t.plan.Tasks[e.Task].Segments)-1
 }
 
+// due is the earliest release of what was not run. The table is not idle.
+func (t *table) due() bus.Time { return t.cycleStart().Add(t.earliest[t.next]) }
+
 // quiescent returns the latest instant from last to now at which a change loses nothing: no job is
 // open then, and none released before it waits. last is when the bus was last used. On a host that
 // cannot keep up the instant lies before now, as the segments that run then do; otherwise a change
@@ -151,7 +154,7 @@ func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {
 	if t.idle() {
 		return now, true
 	}
-	at := min(now, t.cycleStart().Add(t.earliest[t.next]))
+	at := min(now, t.due())
 	return at, at >= last
 }
 
