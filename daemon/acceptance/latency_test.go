@@ -20,6 +20,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 )
 
 // bareEnv makes this test binary a server of grpc-go and nothing else, in a process of its own.
@@ -29,11 +30,11 @@ const bareEnv = "FACETD_TEST_BARE"
 var echo = grpc.StreamDesc{StreamName: "Echo", ServerStreams: true, ClientStreams: true,
 	Handler: func(_ any, s grpc.ServerStream) error {
 		for {
-			var r facetdv1.StreamFrameSetsRequest
+			var r facetdv1.FollowStart
 			if err := s.RecvMsg(&r); err != nil {
 				return err
 			}
-			m := &facetdv1.StreamFrameSetsResponse{FrameSet: &facetdv1.FrameSet{Frames: []*facetdv1.Frame{{
+			m := &facetdv1.FrameSetDelivery{FrameSet: &facetdv1.FrameSet{Frames: []*facetdv1.Frame{{
 				Data: make([]byte, r.GetQueueLength()), FirstSampleTime: timestamppb.Now()}}}}
 			if err := s.SendMsg(m); err != nil {
 				return err
@@ -109,8 +110,7 @@ func latency(b *testing.B, d *daemon) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	sets, err := facetdv1.NewFrameServiceClient(dial(b, d.grpc)).StreamFrameSets(ctx,
-		&facetdv1.StreamFrameSetsRequest{})
+	sets, err := followtest.Open(ctx, dial(b, d.grpc), &facetdv1.FollowStart{FrameSets: 8})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -145,8 +145,8 @@ func latency(b *testing.B, d *daemon) {
 		}
 		unary = append(unary, time.Since(begin))
 
-		var message facetdv1.StreamFrameSetsResponse
-		if err := messages.SendMsg(&facetdv1.StreamFrameSetsRequest{QueueLength: 16 << 10}); err != nil {
+		var message facetdv1.FrameSetDelivery
+		if err := messages.SendMsg(&facetdv1.FollowStart{QueueLength: 16 << 10}); err != nil {
 			b.Fatal(err)
 		}
 		if err := messages.RecvMsg(&message); err != nil {

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -229,8 +230,12 @@ type frameSet struct {
 // stream reads n frame sets of the task crown from a generic client's output.
 func stream(t *testing.T, grpcurl, address string, n int) []frameSet {
 	t.Helper()
-	cmd := exec.Command(grpcurl, "-plaintext", "-d", `{"tasks":["crown"],"overflow":"OVERFLOW_QUEUE"}`, address,
-		"facetd.v1.FrameService/StreamFrameSets")
+	cmd := exec.Command(grpcurl, "-plaintext", "-d", "@", address, "facetd.v1.FrameService/FollowFrameSets")
+	in, err := cmd.StdinPipe() // the stream ends where its input does
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -240,16 +245,24 @@ func stream(t *testing.T, grpcurl, address string, n int) []frameSet {
 	}
 	defer cmd.Wait()
 	defer cmd.Process.Kill()
+	if _, err := io.WriteString(in, `{"start":{"selection":{"tasks":["crown"]},"overflow":"OVERFLOW_QUEUE"}}
+		{"grant":{"frameSets":`+strconv.Itoa(n)+`}}`+"\n"); err != nil {
+		t.Fatal(err)
+	}
 	var sets []frameSet
 	dec := json.NewDecoder(out)
 	for len(sets) < n {
 		var msg struct {
-			FrameSet frameSet `json:"frameSet"`
+			Delivery *struct {
+				FrameSet frameSet `json:"frameSet"`
+			} `json:"delivery"`
 		}
 		if err := dec.Decode(&msg); err != nil {
 			t.Fatalf("after %d sets: %v", len(sets), err)
 		}
-		sets = append(sets, msg.FrameSet)
+		if msg.Delivery != nil { // and not the beginning, or a heartbeat
+			sets = append(sets, msg.Delivery.FrameSet)
+		}
 	}
 	return sets
 }

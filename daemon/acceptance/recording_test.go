@@ -22,6 +22,7 @@ import (
 	"facetd.example/daemon/record"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 )
 
 func (d *daemon) dial(t *testing.T) *grpc.ClientConn {
@@ -42,15 +43,10 @@ func within(t *testing.T, d time.Duration) context.Context {
 }
 
 func follow(t *testing.T, ctx context.Context,
-	conn *grpc.ClientConn) grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
+	conn *grpc.ClientConn) *followtest.Stream {
 	t.Helper()
-	s, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{
-		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
-	}, grpc.WaitForReady(true))
+	s, err := followtest.Open(ctx, conn, followtest.All(), grpc.WaitForReady(true))
 	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := s.Header(); err != nil { // it is subscribed
 		t.Fatal(err)
 	}
 	return s

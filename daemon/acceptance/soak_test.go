@@ -22,6 +22,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/daemon/access"
 )
 
@@ -257,7 +258,7 @@ func (a *attacked) streams(ctx context.Context, t *testing.T, n int) error {
 	defer conn.Close()
 	ctx, cancel := context.WithCancel(a.operator(ctx))
 	defer cancel()
-	stream, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
+	stream, err := followtest.Open(ctx, conn, &facetdv1.FollowStart{FrameSets: uint32(n % 3)})
 	if err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/peertest"
 	"facetd.example/daemon/rate"
 )
@@ -47,7 +48,7 @@ type subscriber struct {
 }
 
 // read takes frame sets up to a job.
-func (s *subscriber) read(stream grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse], until uint64) {
+func (s *subscriber) read(stream *followtest.Stream, until uint64) {
 	for s.last < until {
 		m, err := stream.Recv()
 		if err != nil {
@@ -76,13 +77,9 @@ func TestAHundredSubscribers(t *testing.T) {
 	d := startFast(t)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	open := func() grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse] {
-		stream, err := facetdv1.NewFrameServiceClient(dial(t, d.grpc)).StreamFrameSets(ctx,
-			&facetdv1.StreamFrameSetsRequest{})
+	open := func(granted uint32) *followtest.Stream {
+		stream, err := followtest.Open(ctx, dial(t, d.grpc), &facetdv1.FollowStart{FrameSets: granted})
 		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := stream.Header(); err != nil {
 			t.Fatal(err)
 		}
 		return stream
@@ -94,11 +91,11 @@ func TestAHundredSubscribers(t *testing.T) {
 		}
 		return got.GetStatus()
 	}
-	open() // and never reads
+	open(1024) // and never reads
 	var all [readers]subscriber
-	var streams [readers]grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse]
+	var streams [readers]*followtest.Stream
 	for i := range streams {
-		streams[i] = open()
+		streams[i] = open(8)
 	}
 	// All are subscribed before the jobs are counted on which they are compared.
 	until := state().GetTasks()[0].GetStatus().GetJobsOnTime() + jobs

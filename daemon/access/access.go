@@ -99,7 +99,6 @@ var methods = map[string]Role{
 	facetdv1.FaultService_SetFaults_FullMethodName:   Operator,
 	facetdv1.FaultService_ClearFaults_FullMethodName: Operator,
 
-	facetdv1.FrameService_StreamFrameSets_FullMethodName: Viewer,
 	facetdv1.FrameService_FollowFrameSets_FullMethodName: Viewer,
 	facetdv1.FrameService_WaitFrameSets_FullMethodName:   Viewer,
 	facetdv1.FrameService_CaptureFrames_FullMethodName:   Operator, // takes bus time

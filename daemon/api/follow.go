@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -79,7 +80,7 @@ func (v *frameService) FollowFrameSets(out followStream) error {
 func (f *follower) check(start *facetdv1.FollowStart) (o stream.Options, err error) {
 	var m invalid.Errors
 	f.v.selection(&m, "start.selection.", start.GetSelection(), &o)
-	queueOf(&m, "start.", start, &o)
+	queueOf(&m, start, &o)
 	f.heartbeat = within(&m, "start.heartbeat_interval", start.GetHeartbeatInterval(), minHeartbeat, maxHeartbeat,
 		defaultHeartbeat)
 	if f.granted > MaxGranted {
@@ -118,7 +119,7 @@ func (f *follower) begin(start *facetdv1.FollowStart) error {
 		}
 		f.told[one.GetTask()] = one.GetGeneration()
 		if t.FirstJob != nil {
-			f.next[one.GetTask()] = one.GetJobsEnded()
+			f.next[one.GetTask()], one.NextJob = one.GetJobsEnded(), proto.Uint64(one.GetJobsEnded())
 		}
 		begun.Tasks = append(begun.Tasks, one)
 	}

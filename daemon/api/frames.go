@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"slices"
 
-	"google.golang.org/grpc"
-
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/failure"
@@ -19,78 +17,26 @@ type frameService struct {
 	s *Server
 }
 
-// StreamFrameSets sends its header as soon as the stream is subscribed: what
-// finishes after the client has seen it will be sent or counted as dropped. Beside
-// the waiting queue, gRPC's own buffers hold what was sent and not yet read: about
-// 64 KiB, or one message where it is larger.
-func (v *frameService) StreamFrameSets(r *facetdv1.StreamFrameSetsRequest,
-	out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
-	options, err := v.options(r)
-	if err != nil {
-		return err
-	}
-	sub, err := v.s.cfg.Hub.Subscribe(options)
-	if err != nil {
-		return err
-	}
-	defer sub.Close()
-	if err := out.SendHeader(nil); err != nil {
-		return err
-	}
-	for {
-		m, err := sub.Next(out.Context())
-		if err != nil {
-			return err
-		}
-		if r.GetCodes() == facetdv1.Codes_CODES_CORRECTED_SQUARE {
-			m.FrameSet = resample.Square(m.FrameSet)
-		}
-		if err := out.Send(&facetdv1.StreamFrameSetsResponse{FrameSet: m.FrameSet, Dropped: m.Dropped,
-			DroppedTotal: m.DroppedTotal, DecimatedTotal: m.DecimatedTotal}); err != nil {
-			return err
-		}
-	}
-}
-
-// options checks a request for a stream. Errors: invalid.Errors,
-// *failure.NotFound for a task.
-func (v *frameService) options(r *facetdv1.StreamFrameSetsRequest) (stream.Options, error) {
-	var m invalid.Errors
-	o := stream.Options{Tasks: r.GetTasks(), Chips: r.GetChips()}
-	queueOf(&m, "", r, &o)
-	v.selection(&m, "", &facetdv1.FrameSelection{Tasks: r.GetTasks(), Chips: r.GetChips(), Codes: r.GetCodes()}, &o)
-	if len(m) > 0 {
-		return o, m
-	}
-	return o, v.runs(r.GetTasks())
-}
-
-// queueing is how a request says what waits.
-type queueing interface {
-	GetOverflow() facetdv1.Overflow
-	GetQueueLength() uint32
-	GetMaxRateHz() float64
-}
-
-func queueOf(m *invalid.Errors, prefix string, r queueing, o *stream.Options) {
+// queueOf checks what waits while none is granted.
+func queueOf(m *invalid.Errors, r *facetdv1.FollowStart, o *stream.Options) {
 	switch r.GetOverflow() {
 	case facetdv1.Overflow_OVERFLOW_UNSPECIFIED, facetdv1.Overflow_OVERFLOW_LATEST:
 		o.Policy = stream.Latest
 	case facetdv1.Overflow_OVERFLOW_QUEUE:
 		o.Policy = stream.Queue
 	default:
-		m.Add(prefix+"overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()),
+		m.Add("start.overflow", fmt.Sprintf("there is no overflow policy %d", r.GetOverflow()),
 			"use OVERFLOW_LATEST or OVERFLOW_QUEUE")
 	}
 	if n := r.GetQueueLength(); n > 0 && o.Policy != stream.Queue {
-		m.Add(prefix+"queue_length", "only a queue has a length", "ask for OVERFLOW_QUEUE, or leave it out")
+		m.Add("start.queue_length", "only a queue has a length", "ask for OVERFLOW_QUEUE, or leave it out")
 	} else if n > stream.MaxQueue {
-		m.Add(prefix+"queue_length", fmt.Sprintf("%d frame sets are too many", n),
+		m.Add("start.queue_length", fmt.Sprintf("%d frame sets are too many", n),
 			fmt.Sprintf("use 1 to %d", stream.MaxQueue))
 	}
 	o.Length = int(min(r.GetQueueLength(), stream.MaxQueue))
 	if o.MaxRateHz = r.GetMaxRateHz(); !(o.MaxRateHz >= 0 && o.MaxRateHz <= stream.MaxRateHz) { // NaN is neither
-		m.Add(prefix+"max_rate_hz", fmt.Sprintf("%v Hz is not possible", o.MaxRateHz),
+		m.Add("start.max_rate_hz", fmt.Sprintf("%v Hz is not possible", o.MaxRateHz),
 			fmt.Sprintf("use 0 (all) to %g", float64(stream.MaxRateHz)))
 	}
 }

@@ -81,7 +81,7 @@ func TestRequestsThatDoNotArrive(t *testing.T) {
 			t.Fatal(err)
 		}
 		methods := []string{facetdv1.TaskService_GetTask_FullMethodName,
-			facetdv1.FrameService_StreamFrameSets_FullMethodName,
+			facetdv1.FrameService_FollowFrameSets_FullMethodName,
 			"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo"}
 		for _, method := range methods {
 			start := time.Now()

@@ -18,19 +18,15 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/daemon/stream"
 )
 
-type frameStream = grpc.ServerStreamingClient[facetdv1.StreamFrameSetsResponse]
-
-// open starts a stream and returns once it is subscribed.
-func open(t testing.TB, r *rig, q *facetdv1.StreamFrameSetsRequest) frameStream {
+// open starts a stream and returns once it has begun.
+func open(t testing.TB, r *rig, start *facetdv1.FollowStart) *followtest.Stream {
 	t.Helper()
-	s, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t), q)
+	s, err := followtest.Open(context10(t), r.conn, start)
 	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := s.Header(); err != nil {
 		t.Fatal(err)
 	}
 	return s
@@ -40,14 +36,14 @@ func frameSet(task string, job uint64, chip string, bytes int) *facetdv1.FrameSe
 	return &facetdv1.FrameSet{Task: task, Job: job, Frames: []*facetdv1.Frame{{Chip: chip, Data: make([]byte, bytes)}}}
 }
 
-// A reader that pauses loses the oldest under queue and everything but the newest
+// A reader that has been granted much, and pauses, loses the oldest under queue and everything but the newest
 // under latest; each message says how many, and in the end all are accounted for.
 func TestOverflowEndToEnd(t *testing.T) {
 	const sets, bytes = 60, 512 << 10 // far above what the transport buffers
 	for _, overflow := range []facetdv1.Overflow{facetdv1.Overflow_OVERFLOW_LATEST, facetdv1.Overflow_OVERFLOW_QUEUE} {
 		t.Run(overflow.String(), func(t *testing.T) {
 			r := start(t)
-			request := &facetdv1.StreamFrameSetsRequest{Overflow: overflow}
+			request := &facetdv1.FollowStart{Overflow: overflow, FrameSets: MaxGranted}
 			if overflow == facetdv1.Overflow_OVERFLOW_QUEUE {
 				request.QueueLength = 3
 			}
@@ -87,15 +83,21 @@ func TestOverflowEndToEnd(t *testing.T) {
 func TestStreamFilters(t *testing.T) {
 	r := start(t)
 	first, second := r.array.Chips[0].Name, r.array.Chips[1].Name
-	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Tasks: []string{"bed"}, Chips: []string{second},
-		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
+	r.fake.set(func(f *fake) {
+		for _, task := range f.snap.Tasks {
+			task.Task.Target = &facetdv1.Target{Chips: &facetdv1.Target_All{All: true}}
+		}
+	})
+	wanted := followtest.All("bed")
+	wanted.Selection.Chips = []string{second}
+	s := open(t, r, wanted)
 	if n := r.Status().GetStreams(); n != 1 {
 		t.Errorf("%d streams open", n)
 	}
 	r.hub.Publish(frameSet("ring", 1, second, 2))
 	r.hub.Publish(frameSet("bed", 2, first, 2))
 	r.hub.Publish(frameSet("bed", 3, second, 2))
-	want := &facetdv1.StreamFrameSetsResponse{FrameSet: frameSet("bed", 3, second, 2)}
+	want := &facetdv1.FrameSetDelivery{FrameSet: frameSet("bed", 3, second, 2)}
 	if m, err := s.Recv(); err != nil || !proto.Equal(m, want) {
 		t.Errorf("got %v %v, want %v", m, err, want)
 	}
@@ -103,15 +105,15 @@ func TestStreamFilters(t *testing.T) {
 
 func TestStreamRefusals(t *testing.T) {
 	r := start(t)
-	fail := func(q *facetdv1.StreamFrameSetsRequest) *status.Status {
-		s, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t), q)
-		if err == nil {
-			_, err = s.Recv()
-		}
+	fail := func(start *facetdv1.FollowStart) *status.Status {
+		_, err := followtest.Open(context10(t), r.conn, start)
 		return status.Convert(err)
 	}
-	st := fail(&facetdv1.StreamFrameSetsRequest{Overflow: 9, QueueLength: stream.MaxQueue + 1,
-		Chips: []string{"none", r.array.Chips[0].Name}})
+	tasks := func(names ...string) *facetdv1.FollowStart {
+		return &facetdv1.FollowStart{Selection: &facetdv1.FrameSelection{Tasks: names}}
+	}
+	st := fail(&facetdv1.FollowStart{Overflow: 9, QueueLength: stream.MaxQueue + 1,
+		Selection: &facetdv1.FrameSelection{Chips: []string{"none", r.array.Chips[0].Name}}})
 	if len(st.Details()) != 1 || st.Code() != codes.InvalidArgument {
 		t.Fatalf("got %v", st)
 	}
@@ -119,24 +121,24 @@ func TestStreamRefusals(t *testing.T) {
 	for _, v := range st.Details()[0].(*errdetails.BadRequest).GetFieldViolations() {
 		fields = append(fields, v.GetField())
 	}
-	if got := strings.Join(fields, " "); got != "overflow queue_length chips[0]" {
+	if got := strings.Join(fields, " "); got != "start.selection.chips[0] start.overflow start.queue_length" {
 		t.Errorf("errors in %s", got)
 	}
-	if st := fail(&facetdv1.StreamFrameSetsRequest{QueueLength: 3}); st.Code() != codes.InvalidArgument ||
-		st.Details()[0].(*errdetails.BadRequest).GetFieldViolations()[0].GetField() != "queue_length" {
+	if st := fail(&facetdv1.FollowStart{QueueLength: 3}); st.Code() != codes.InvalidArgument ||
+		st.Details()[0].(*errdetails.BadRequest).GetFieldViolations()[0].GetField() != "start.queue_length" {
 		t.Errorf("a length without a queue: %v", st)
 	}
-	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", "none"}}); st.Code() != codes.NotFound ||
+	if st := fail(tasks("ring", "none")); st.Code() != codes.NotFound ||
 		!strings.Contains(st.Message(), "none") {
 		t.Errorf("unknown task: %v", st)
 	}
 	r.hub.Close("gone")
-	if st := fail(&facetdv1.StreamFrameSetsRequest{}); st.Code() != codes.Unavailable || st.Message() != "gone" {
+	if st := fail(tasks()); st.Code() != codes.Unavailable || st.Message() != "gone" {
 		t.Errorf("closed hub: %v", st)
 	}
 	// While the daemon starts there are no tasks to look up yet.
 	r.fake.set(func(f *fake) { f.snap.State = facetdv1.State_STATE_STARTING })
-	if st := fail(&facetdv1.StreamFrameSetsRequest{Tasks: []string{"none"}}); st.Code() != codes.Unavailable {
+	if st := fail(tasks("none")); st.Code() != codes.Unavailable {
 		t.Errorf("a task while starting: %v", st)
 	}
 }
@@ -146,13 +148,9 @@ func TestStreamRefusals(t *testing.T) {
 func TestLargeFrameSets(t *testing.T) {
 	const bytes = 4096 * 4096 * 2
 	r := start(t)
-	s := open(t, r, &facetdv1.StreamFrameSetsRequest{})
-	small, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(context10(t),
-		&facetdv1.StreamFrameSetsRequest{}, grpc.MaxCallRecvMsgSize(4<<20))
+	s := open(t, r, &facetdv1.FollowStart{})
+	small, err := followtest.Open(context10(t), r.conn, &facetdv1.FollowStart{}, grpc.MaxCallRecvMsgSize(4<<20))
 	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := small.Header(); err != nil {
 		t.Fatal(err)
 	}
 	r.hub.Publish(frameSet("ring", 1, "c", bytes))
@@ -176,7 +174,7 @@ func TestRequestsAreBounded(t *testing.T) {
 // A client that never reads cannot hold up the end.
 func TestStopIsPrompt(t *testing.T) {
 	r := start(t)
-	stuck := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE})
+	stuck := open(t, r, followtest.All())
 	for job := range uint64(8) {
 		r.hub.Publish(frameSet("ring", job, "c", 4<<20))
 	}
@@ -186,10 +184,7 @@ func TestStopIsPrompt(t *testing.T) {
 	if took := time.Since(begin); took > time.Second {
 		t.Errorf("stopping took %v", took)
 	}
-	var err error
-	for err == nil {
-		_, err = stuck.Recv()
-	}
+	err := stuck.Drain()
 	if err == io.EOF || status.Code(err) == codes.OK {
 		t.Errorf("the stream ended with %v", err)
 	}
@@ -198,11 +193,10 @@ func TestStopIsPrompt(t *testing.T) {
 // bare is a server that sends one message again and again, with nothing around it.
 type bare struct {
 	facetdv1.UnimplementedFrameServiceServer
-	m *facetdv1.StreamFrameSetsResponse
+	m *facetdv1.FollowFrameSetsResponse
 }
 
-func (b *bare) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest,
-	out grpc.ServerStreamingServer[facetdv1.StreamFrameSetsResponse]) error {
+func (b *bare) FollowFrameSets(out facetdv1.FrameService_FollowFrameSetsServer) error {
 	for {
 		if err := out.Send(b.m); err != nil {
 			return err
@@ -210,11 +204,12 @@ func (b *bare) StreamFrameSets(_ *facetdv1.StreamFrameSetsRequest,
 	}
 }
 
-// BenchmarkStream is one client's stream beside a bare grpc-go stream of equal
-// messages: what the hub and the service cost. One operation is one message read.
+// BenchmarkStream is one client's stream, with many frame sets granted, beside a bare grpc-go stream of
+// equal messages: what the hub and the service cost. One operation is one message read.
 func BenchmarkStream(b *testing.B) {
 	for _, bytes := range []int{1 << 10, 16 << 10, 64 << 10, 1 << 20} {
-		m := &facetdv1.StreamFrameSetsResponse{FrameSet: frameSet("ring", 7, "c", bytes)}
+		m := &facetdv1.FollowFrameSetsResponse{Event: &facetdv1.FollowFrameSetsResponse_Delivery{
+			Delivery: &facetdv1.FrameSetDelivery{FrameSet: frameSet("ring", 7, "c", bytes)}}}
 		b.Run(fmt.Sprintf("bare/%dKiB", bytes>>10), func(b *testing.B) {
 			l, err := net.Listen("tcp", "127.0.0.1:0")
 			if err != nil {
@@ -231,38 +226,39 @@ func BenchmarkStream(b *testing.B) {
 			defer conn.Close()
 			ctx, cancel := context.WithCancel(context.Background())
 			defer cancel()
-			c, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{})
+			c, err := facetdv1.NewFrameServiceClient(conn).FollowFrameSets(ctx)
 			if err != nil {
 				b.Fatal(err)
 			}
-			receive(b, c, bytes)
+			receive(b, bytes, func() error { _, err := c.Recv(); return err })
 		})
 		b.Run(fmt.Sprintf("facetd/%dKiB", bytes>>10), func(b *testing.B) {
 			r := start(b)
 			ctx, cancel := context.WithCancel(context.Background())
 			defer cancel()
-			c, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(ctx,
-				&facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
-					QueueLength: stream.MaxQueue})
+			c, err := followtest.Open(ctx, r.conn, followtest.All())
 			if err != nil {
-				b.Fatal(err)
-			}
-			if _, err := c.Header(); err != nil {
 				b.Fatal(err)
 			}
 			// The publisher keeps a bounded number on the way, so that nothing drops.
 			tokens := make(chan struct{}, min(stream.MaxQueue/2, stream.MaxWaitingBytes/2/bytes))
 			go func() {
+				job := uint64(0)
 				for {
 					select {
 					case tokens <- struct{}{}:
-						r.hub.Publish(m.GetFrameSet())
+						r.hub.Publish(frameSet("ring", job, "c", bytes))
+						job++
 					case <-ctx.Done():
 						return
 					}
 				}
 			}()
-			receive(b, &counted{c, tokens}, bytes)
+			receive(b, bytes, func() error { // and gives a token back
+				_, err := c.Recv()
+				<-tokens
+				return err
+			})
 			if n := r.hub.Stats().DroppedTotal(); n > 0 {
 				b.Errorf("%d dropped", n)
 			}
@@ -270,25 +266,11 @@ func BenchmarkStream(b *testing.B) {
 	}
 }
 
-// counted gives a token back for each message read.
-type counted struct {
-	frameStream
-	tokens chan struct{}
-}
-
-func (c *counted) Recv() (*facetdv1.StreamFrameSetsResponse, error) {
-	m, err := c.frameStream.Recv()
-	<-c.tokens
-	return m, err
-}
-
-func receive(b *testing.B, c interface {
-	Recv() (*facetdv1.StreamFrameSetsResponse, error)
-}, bytes int) {
+func receive(b *testing.B, bytes int, next func() error) {
 	b.Helper()
 	b.SetBytes(int64(bytes))
 	for b.Loop() {
-		if _, err := c.Recv(); err != nil {
+		if err := next(); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -297,8 +279,9 @@ func receive(b *testing.B, c interface {
 // a decimated stream says how many frame sets were left out, and drops none for it.
 func TestDecimatedStream(t *testing.T) {
 	r := start(t)
-	s := open(t, r, &facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 64,
-		MaxRateHz: 15})
+	wanted := followtest.All()
+	wanted.MaxRateHz = 15
+	s := open(t, r, wanted)
 	for job := range uint64(21) { // 20 Hz for a second
 		fs := frameSet("ring", job, "c", 2)
 		fs.ReleaseBusNs = int64(job) * 50_000_000
@@ -306,7 +289,7 @@ func TestDecimatedStream(t *testing.T) {
 	}
 	r.hub.Close("no more")
 	var jobs []uint64
-	var last *facetdv1.StreamFrameSetsResponse
+	var last *facetdv1.FrameSetDelivery
 	for {
 		m, err := s.Recv()
 		if err != nil {
@@ -319,8 +302,7 @@ func TestDecimatedStream(t *testing.T) {
 			last.GetDroppedTotal())
 	}
 	for _, hz := range []float64{-1, math.NaN(), math.Inf(1), 1e5} {
-		s := open(t, r, &facetdv1.StreamFrameSetsRequest{MaxRateHz: hz})
-		_, err := s.Recv()
+		_, err := followtest.Open(context10(t), r.conn, &facetdv1.FollowStart{MaxRateHz: hz})
 		if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "max_rate_hz") {
 			t.Errorf("%v Hz: %v", hz, err)
 		}

@@ -7,6 +7,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 )
 
 // TestTextsThatDeceive: no text of any request has characters that control a terminal or turn the direction of writing,
@@ -32,12 +33,9 @@ func TestTextsThatDeceive(t *testing.T) {
 				_, err := tasks.DeleteTask(t.Context(), &facetdv1.DeleteTaskRequest{Name: bad})
 				return err
 			}},
-			{"tasks[1]", func() error {
-				s, err := facetdv1.NewFrameServiceClient(r.conn).StreamFrameSets(t.Context(),
-					&facetdv1.StreamFrameSetsRequest{Tasks: []string{"ring", bad}})
-				if err == nil {
-					_, err = s.Recv()
-				}
+			{"start.selection.tasks[1]", func() error {
+				_, err := followtest.Open(t.Context(), r.conn, &facetdv1.FollowStart{
+					Selection: &facetdv1.FrameSelection{Tasks: []string{"ring", bad}}})
 				return err
 			}},
 			{"remove[0]", func() error {

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	stdgzip "compress/gzip"
 	"context"
-	"encoding/base64"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
@@ -66,32 +65,14 @@ func envelope(flags byte, message string) []byte {
 	return append(binary.BigEndian.AppendUint32([]byte{flags}, uint32(len(message))), message...)
 }
 
-// subscribe opens streams, and returns once the hub has them all.
-func subscribe(t *testing.T, r *rig, s *httptest.Server, n int) <-chan *http.Response {
+// watch opens a stream of the status, which comes at once and then in turns that are longer than the server's limits.
+func watch(t *testing.T, s *httptest.Server) *http.Response {
 	t.Helper()
-	answers := make(chan *http.Response, n)
-	for range n {
-		go func() {
-			req, _ := http.NewRequestWithContext(context10(t), http.MethodPost, s.URL+
-				"/facetd.v1.FrameService/StreamFrameSets",
-				bytes.NewReader(envelope(0, `{"tasks":["ring"],"overflow":"OVERFLOW_QUEUE"}`)))
-			req.Header.Set("Content-Type", "application/connect+json")
-			if resp, err := s.Client().Do(req); err != nil {
-				t.Error(err)
-			} else {
-				answers <- resp
-			}
-		}()
+	resp := post(t, s, "StatusService/WatchStatus", "application/connect+json", envelope(0, `{"interval_ms":200}`))
+	if resp.StatusCode != http.StatusOK {
+		t.Fatal(resp.Status)
 	}
-	moved, late := r.hub.Moved(), time.After(5*time.Second)
-	for r.hub.Stats().Open != n {
-		select {
-		case <-moved:
-		case <-late:
-			t.Fatalf("%d of %d streams are open after 5 s", r.hub.Stats().Open, n)
-		}
-	}
-	return answers
+	return resp
 }
 
 // limitPasses waits until the server has cut off a connection that does not send its
@@ -164,48 +145,92 @@ func TestWebUnary(t *testing.T) {
 }
 
 // TestWebStream: a stream outlives the server's limits of time for reading and
-// writing, carries pixels, and ends with the reason.
+// writing, and ends with the reason.
 func TestWebStream(t *testing.T) {
 	r := start(t)
 	s := web(t, r)
-	answers := subscribe(t, r, s, 1)
-	var resp *http.Response
+	resp := watch(t, s)
 	for i := range 4 {
-		limitPasses(t, s)
-		fs := frameSet("ring", uint64(i), "wall-03", 2)
-		fs.Frames[0].Data = []byte{byte(i), 0x0f}
-		r.hub.Publish(fs)
-		if i == 0 {
-			resp = <-answers
-		}
 		flags, m := readEnvelope(t, resp.Body)
-		frames := m["frame_set"].(map[string]any)["frames"].([]any)
-		data, err := base64.StdEncoding.DecodeString(frames[0].(map[string]any)["data"].(string))
-		if flags != 0 || err != nil || !bytes.Equal(data, []byte{byte(i), 0x0f}) {
-			t.Fatalf("message %d: flags %d, %v, %v", i, flags, data, err)
+		if got, _ := m["status"].(map[string]any); flags != 0 || got["version"] != "1.2.3" {
+			t.Fatalf("message %d: flags %d, %v", i, flags, m)
 		}
+		limitPasses(t, s)
 	}
-	r.hub.Close("going down")
-	flags, m := readEnvelope(t, resp.Body)
-	if e, _ := m["error"].(map[string]any); flags != 2 || e["code"] != "unavailable" || e["message"] != "going down" {
-		t.Errorf("ended with %d %v", flags, m)
+	r.Drain("going down")
+	for {
+		flags, m := readEnvelope(t, resp.Body)
+		if flags == 0 {
+			continue // it was under way
+		}
+		if e, _ := m["error"].(map[string]any); flags != 2 || e["code"] != "unavailable" ||
+			e["message"] != "going down" {
+			t.Errorf("ended with %d %v", flags, m)
+		}
+		return
 	}
 }
 
-// TestWebStreamEndsWithItsReader: a page that is closed gives its place back.
-func TestWebStreamEndsWithItsReader(t *testing.T) {
+// TestWebWait: a question for frame sets outlives the server's limits of time while it waits, is answered with pixels,
+// and ends with the reason where the daemon does.
+func TestWebWait(t *testing.T) {
 	r := start(t)
 	s := web(t, r)
-	answers := subscribe(t, r, s, 1)
-	r.hub.Publish(frameSet("ring", 1, "c", 2))
-	moved, late := r.hub.Moved(), time.After(5*time.Second)
-	(<-answers).Body.Close()
-	for r.hub.Stats().Open != 0 {
-		select {
-		case <-moved:
-		case <-late:
-			t.Fatal("the stream is still open 5 s after its reader left")
+	ask := func() <-chan *http.Response {
+		answer := make(chan *http.Response, 1)
+		go func() {
+			answer <- post(t, s, "FrameService/WaitFrameSets", "application/json",
+				[]byte(`{"selection":{"tasks":["ring"]},"wait":"30s"}`))
+		}()
+		return answer
+	}
+	answer := ask()
+	limitPasses(t, s)
+	limitPasses(t, s)
+	fs := frameSet("ring", 7, "wall-03", 2)
+	fs.Frames[0].Data = []byte{1, 0x0f}
+	r.hub.Publish(fs)
+	var got struct {
+		Deliveries []struct {
+			Frame_Set struct{ Frames []struct{ Data []byte } }
 		}
+	}
+	resp := <-answer
+	if err := json.NewDecoder(resp.Body).Decode(&got); err != nil || len(got.Deliveries) != 1 ||
+		!bytes.Equal(got.Deliveries[0].Frame_Set.Frames[0].Data, []byte{1, 0x0f}) {
+		t.Errorf("%s: %+v, %v", resp.Status, got, err)
+	}
+	r.hub.SetTasks(nil) // what was the newest is so no more
+	answer = ask()
+	limitPasses(t, s)
+	r.hub.Close("going down")
+	resp = <-answer
+	if text, err := io.ReadAll(resp.Body); err != nil || resp.StatusCode != http.StatusServiceUnavailable ||
+		!strings.Contains(string(text), `"going down"`) {
+		t.Errorf("%s %s, %v", resp.Status, text, err)
+	}
+}
+
+// TestWebStreamEndsWithItsReader: where a page is closed, what it had open ends.
+func TestWebStreamEndsWithItsReader(t *testing.T) {
+	r := start(t)
+	ended := make(chan error, 1)
+	inner := grpc.NewServer(grpc.StreamInterceptor(func(q any, out grpc.ServerStream, _ *grpc.StreamServerInfo,
+		h grpc.StreamHandler) error {
+		err := h(q, out)
+		ended <- err
+		return err
+	}))
+	facetdv1.RegisterStatusServiceServer(inner, &statusService{s: r.Server})
+	s := web(t, &rig{Server: &Server{cfg: r.cfg, grpc: inner}, hub: r.hub})
+	watch(t, s).Body.Close()
+	select {
+	case err := <-ended:
+		if !errors.Is(err, context.Canceled) {
+			t.Errorf("ended with %v", err)
+		}
+	case <-time.After(5 * time.Second):
+		t.Error("the stream is still open 5 s after its reader left")
 	}
 }
 
@@ -231,15 +256,22 @@ func TestWebMetadata(t *testing.T) {
 func TestWebCallsAreBounded(t *testing.T) {
 	r := start(t)
 	s := web(t, r)
-	answers := subscribe(t, r, s, MaxWebCalls)
+	var open []*http.Response
+	for range MaxWebCalls {
+		open = append(open, watch(t, s))
+	}
 	if resp := post(t, s, "StatusService/GetStatus", "application/json",
 		[]byte(`{}`)); resp.StatusCode != http.StatusTooManyRequests {
 		t.Errorf("one call too many: %s", resp.Status)
 	}
-	r.hub.Close("no more")
-	for range MaxWebCalls {
-		if flags, m := readEnvelope(t, (<-answers).Body); flags != 2 {
-			t.Errorf("a stream ended with %d %v", flags, m)
+	r.Drain("no more")
+	for i, resp := range open {
+		flags := byte(0)
+		for flags == 0 {
+			flags, _ = readEnvelope(t, resp.Body)
+		}
+		if flags != 2 {
+			t.Errorf("stream %d ended with %d", i, flags)
 		}
 	}
 }

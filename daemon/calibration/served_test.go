@@ -22,6 +22,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/framedigest"
 	"facetd.example/api/peertest"
 	"facetd.example/daemon/config"
@@ -35,6 +36,7 @@ type daemon struct {
 	server *server.Server
 	cal    facetdv1.CalibrationServiceClient
 	frames facetdv1.FrameServiceClient
+	conn   *grpc.ClientConn
 	scene  facetdv1.SceneServiceClient
 	events facetdv1.EventServiceClient
 	stop   func() // asks the daemon to stop
@@ -63,8 +65,9 @@ func start(t *testing.T, change func(*server.Setup)) *daemon {
 	}
 	stopped := false
 	d := &daemon{
-		t: t, server: s, cal: facetdv1.NewCalibrationServiceClient(conn), frames: facetdv1.NewFrameServiceClient(conn),
-		scene: facetdv1.NewSceneServiceClient(conn), events: facetdv1.NewEventServiceClient(conn),
+		t: t, server: s, conn: conn, cal: facetdv1.NewCalibrationServiceClient(conn),
+		frames: facetdv1.NewFrameServiceClient(conn),
+		scene:  facetdv1.NewSceneServiceClient(conn), events: facetdv1.NewEventServiceClient(conn),
 	}
 	d.wait = func() {
 		if stopped {
@@ -392,12 +395,11 @@ func TestRawStaysRaw(t *testing.T) {
 		})
 		var got []*facetdv1.FrameSet
 		if corrected {
-			stream, err := d.frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{
-				Tasks: []string{"bed"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
-				Codes: facetdv1.Codes_CODES_CORRECTED,
-			})
+			all := followtest.All("bed")
+			all.Selection.Codes = facetdv1.Codes_CODES_CORRECTED
+			stream, err := followtest.Open(limited(t), d.conn, all)
 			for err == nil {
-				var m *facetdv1.StreamFrameSetsResponse
+				var m *facetdv1.FrameSetDelivery
 				if m, err = stream.Recv(); err == nil { // until the end of the run
 					got = append(got, m.GetFrameSet())
 				}
@@ -676,10 +678,7 @@ func TestCodesThatThereAreNot(t *testing.T) {
 	if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "codes") {
 		t.Errorf("capture: %v", err)
 	}
-	stream, err := d.frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{Codes: 9})
-	if err == nil {
-		_, err = stream.Recv()
-	}
+	_, err = followtest.Open(limited(t), d.conn, &facetdv1.FollowStart{Selection: &facetdv1.FrameSelection{Codes: 9}})
 	if status.Code(err) != codes.InvalidArgument || !strings.Contains(err.Error(), "codes") {
 		t.Errorf("stream: %v", err)
 	}

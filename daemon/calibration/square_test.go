@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 )
 
 // TestSquareFrames: corrected frames of the hexagonal chip of the demo come on a square
@@ -41,8 +42,8 @@ func TestSquareFrames(t *testing.T) {
 	}
 	judge("captured", capture())
 
-	stream, err := d.frames.StreamFrameSets(limited(t),
-		&facetdv1.StreamFrameSetsRequest{Tasks: []string{"comb"}, Codes: facetdv1.Codes_CODES_CORRECTED_SQUARE})
+	stream, err := followtest.Open(limited(t), d.conn, &facetdv1.FollowStart{Selection: &facetdv1.FrameSelection{
+		Tasks: []string{"comb"}, Codes: facetdv1.Codes_CODES_CORRECTED_SQUARE}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/server"
 )
@@ -101,14 +102,10 @@ func comparePixels(t *testing.T, d *daemon, b *tab) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(limited(t))
 	defer cancel()
-	frames, err := facetdv1.NewFrameServiceClient(d.dial(t)).StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{
-		Tasks: []string{"wall"}, Chips: []string{"wall-07"}, Overflow: facetdv1.Overflow_OVERFLOW_QUEUE,
-		QueueLength: 512,
-	})
+	start := followtest.All("wall")
+	start.Selection.Chips = []string{"wall-07"}
+	frames, err := followtest.Open(ctx, d.dial(t), start)
 	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := frames.Header(); err != nil {
 		t.Fatal(err)
 	}
 	first, err := frames.Recv()

@@ -27,6 +27,7 @@ import (
 	"google.golang.org/protobuf/types/dynamicpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/invalid"
 	"facetd.example/daemon/access"
 	"facetd.example/daemon/access/accesstest"
@@ -285,7 +286,7 @@ func TestRevokedWhileConnected(t *testing.T) {
 	if err := getStatus(t.Context(), conn); err != nil {
 		t.Fatal(err)
 	}
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(t.Context(), &facetdv1.StreamFrameSetsRequest{})
+	frames, err := followtest.Open(t.Context(), conn, &facetdv1.FollowStart{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -295,9 +296,7 @@ func TestRevokedWhileConnected(t *testing.T) {
 	g.ca.Revoke(now.Add(time.Hour), id)
 	begin, waits := time.Now(), starved()
 	g.reload(t)
-	for err == nil {
-		_, err = frames.Recv()
-	}
+	err = frames.Drain()
 	if took := time.Since(begin) - waits(); status.Code(err) != codes.Unauthenticated ||
 		took > access.EndOfStreamLimit {
 		t.Errorf("the stream ended after %v with %v", took, err)
@@ -340,8 +339,7 @@ func TestTokens(t *testing.T) {
 		}
 		g.wanted(t, want, before+1)
 	}
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(bearer(t.Context(), looking),
-		&facetdv1.StreamFrameSetsRequest{})
+	frames, err := followtest.Open(bearer(t.Context(), looking), conn, &facetdv1.FollowStart{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -349,8 +347,7 @@ func TestTokens(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Somebody who does not read is cut off as well.
-	unread, err := facetdv1.NewFrameServiceClient(g.dial(t)).StreamFrameSets(bearer(t.Context(), looking),
-		&facetdv1.StreamFrameSetsRequest{})
+	unread, err := followtest.Open(bearer(t.Context(), looking), g.dial(t), followtest.All())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -361,9 +358,7 @@ func TestTokens(t *testing.T) {
 	begin, waits := time.Now(), starved()
 	g.tokens.Clear()
 	g.reload(t)
-	for err == nil {
-		_, err = frames.Recv()
-	}
+	err = frames.Drain()
 	if status.Code(err) != codes.Unauthenticated {
 		t.Errorf("the stream ended with %v", err)
 	}

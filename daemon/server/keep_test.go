@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/daemon/record"
 )
 
@@ -74,7 +75,7 @@ func TestRecordsAndRemembers(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Opened after the recording, so that nothing it gives is older than that.
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(t.Context(), &facetdv1.StreamFrameSetsRequest{})
+	frames, err := followtest.Open(t.Context(), conn, &facetdv1.FollowStart{})
 	if err != nil {
 		t.Fatal(err)
 	}

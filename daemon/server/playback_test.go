@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/framedigest"
 	"facetd.example/daemon/config"
 	"facetd.example/daemon/record"
@@ -87,13 +88,8 @@ func replaying(t *testing.T, file string, change func(*Setup)) (*process, *grpc.
 	}
 	p := start(t, cfg)
 	conn := p.dial(p.Addresses().GRPC)
-	stream, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{
-		Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: 1024,
-	}, grpc.WaitForReady(true))
+	stream, err := followtest.Open(limited(t), conn, followtest.All(), grpc.WaitForReady(true))
 	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := stream.Header(); err != nil {
 		t.Fatal(err)
 	}
 	return p, conn, func(n int) []*facetdv1.FrameSet {

@@ -24,6 +24,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/framedigest"
 	"facetd.example/daemon/config"
 )
@@ -135,7 +136,6 @@ func TestDemoEndToEnd(t *testing.T) {
 	c.Listen.Unix = filepath.Join(t.TempDir(), "s")
 	p := start(t, c)
 	conn := p.dial("unix:" + p.Addresses().Unix)
-	frames := facetdv1.NewFrameServiceClient(conn)
 
 	eventually(t, "the timetable runs", func() bool { code, _ := p.get("/healthz"); return code == 200 })
 	health, err := grpc_health_v1.NewHealthClient(p.dial(p.Addresses().GRPC)).Check(limited(t),
@@ -143,9 +143,8 @@ func TestDemoEndToEnd(t *testing.T) {
 	if err != nil || health.GetStatus() != grpc_health_v1.HealthCheckResponse_SERVING {
 		t.Errorf("health over TCP: %v %v", health, err)
 	}
-	stream, err := frames.StreamFrameSets(limited(t),
-		&facetdv1.StreamFrameSetsRequest{Tasks: []string{"wall"},
-			Chips: []string{p.Array().ChipNames(p.Array().Group("wall"))[2]}})
+	stream, err := followtest.Open(limited(t), conn, &facetdv1.FollowStart{Selection: &facetdv1.FrameSelection{
+		Tasks: []string{"wall"}, Chips: []string{p.Array().ChipNames(p.Array().Group("wall"))[2]}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,13 +154,7 @@ func TestDemoEndToEnd(t *testing.T) {
 		t.Fatalf("first frame set %v, %v", m, err)
 	}
 	ended := make(chan error, 1)
-	go func() { // keeps reading, as a client should
-		var err error
-		for err == nil {
-			_, err = stream.Recv()
-		}
-		ended <- err
-	}()
+	go func() { ended <- stream.Drain() }() // keeps reading, as a client should
 	testTaskChange(t, p, conn)
 
 	eventually(t, "four bus seconds", func() bool { return p.Status().GetBusNs() > 4e9 })

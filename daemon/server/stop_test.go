@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/daemon/config"
 )
 
@@ -58,7 +59,8 @@ func refusals(t *testing.T, p *process) map[string]error {
 	_, out["command"] = facetdv1.NewCommandServiceClient(conn).SendCommand(ctx, &facetdv1.SendCommandRequest{
 		Command: &facetdv1.Command{Target: ring, Action: &facetdv1.Command_Strobe{
 			Strobe: facetdv1.Strobe_STROBE_RESET}}})
-	out["stream"] = drain(frames.StreamFrameSets(ctx, &facetdv1.StreamFrameSetsRequest{}))
+	_, out["stream"] = followtest.Open(ctx, conn, &facetdv1.FollowStart{})
+	_, out["question for frames"] = frames.WaitFrameSets(ctx, &facetdv1.WaitFrameSetsRequest{})
 	out["probe"] = drain(facetdv1.NewProbeServiceClient(conn).ProbeSelects(ctx, &facetdv1.ProbeSelectsRequest{}))
 	out["bring-up"] = drain(facetdv1.NewBringupServiceClient(conn).StartBringup(ctx,
 		&facetdv1.StartBringupRequest{Unattended: true}))
@@ -76,8 +78,7 @@ func TestSafeStopIsToldEverywhere(t *testing.T) {
 	s.write("tasks.yaml", siteTasks(10, "crown"))
 	p := s.start()
 	p.runs("crown 10")
-	frames := facetdv1.NewFrameServiceClient(p.dial(p.Addresses().GRPC))
-	stream, err := frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{})
+	stream, err := followtest.Open(limited(t), p.dial(p.Addresses().GRPC), &facetdv1.FollowStart{})
 	if err == nil {
 		_, err = stream.Recv()
 	}
@@ -97,7 +98,7 @@ func TestSafeStopIsToldEverywhere(t *testing.T) {
 		stop.GetRequests() != 1 || stop.GetReasons()[0].GetBy() != "this machine" {
 		t.Errorf("the answer is %v", stop)
 	}
-	if err := drain(stream, nil); !stopped(err, `"a cable is loose"`) {
+	if err := stream.Drain(); !stopped(err, `"a cable is loose"`) {
 		t.Errorf("the stream ended with %v", err)
 	}
 	p.isStopped(stop.GetRevision())
@@ -117,8 +118,7 @@ func TestSafeStopIsToldEverywhere(t *testing.T) {
 		t.Fatalf("%v, %v", over, err)
 	}
 	p.runs("crown 10")
-	frames = facetdv1.NewFrameServiceClient(p.dial(p.Addresses().GRPC))
-	again, err := frames.StreamFrameSets(limited(t), &facetdv1.StreamFrameSetsRequest{})
+	again, err := followtest.Open(limited(t), p.dial(p.Addresses().GRPC), &facetdv1.FollowStart{})
 	if err == nil {
 		_, err = again.Recv()
 	}

@@ -23,6 +23,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/peertest"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -335,9 +336,12 @@ func makeEvents(t *testing.T, p *process, rule *violating) {
 	rule.next.Store(true)
 	eventually(t, "a rule violation", func() bool { return p.metric(`facetd_rule_violations_total{rule="4"}`) == 1 })
 	for _, overflow := range []facetdv1.Overflow{facetdv1.Overflow_OVERFLOW_QUEUE, facetdv1.Overflow_OVERFLOW_LATEST} {
-		if _, err := frames.StreamFrameSets(ctx,
-			&facetdv1.StreamFrameSetsRequest{Overflow: overflow, QueueLength: 1}); err != nil {
-			t.Fatal(err) // nobody reads it
+		start := &facetdv1.FollowStart{Overflow: overflow}
+		if overflow == facetdv1.Overflow_OVERFLOW_QUEUE {
+			start.QueueLength = 1
+		}
+		if _, err := followtest.Open(ctx, conn, start); err != nil {
+			t.Fatal(err) // nothing is granted in it
 		}
 	}
 	if _, err := facetdv1.NewEventServiceClient(conn).StreamEvents(ctx, &facetdv1.StreamEventsRequest{}); err != nil {

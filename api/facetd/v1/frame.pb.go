@@ -676,171 +676,6 @@ func (x *FrameSet) GetTaskGeneration() uint64 {
 	return 0
 }
 
-// StreamFrameSetsRequest chooses tasks and the overflow policy.
-type StreamFrameSetsRequest struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Names of tasks; empty means all, also those added later.
-	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
-	// What happens when the reader is too slow.
-	Overflow Overflow `protobuf:"varint,2,opt,name=overflow,proto3,enum=facetd.v1.Overflow" json:"overflow,omitempty"`
-	// Frame sets that may wait under OVERFLOW_QUEUE, 1 to 1024; 0 means 16.
-	QueueLength uint32 `protobuf:"varint,3,opt,name=queue_length,json=queueLength,proto3" json:"queue_length,omitempty"`
-	// Names of chips whose frames are wanted; empty means all.
-	Chips []string `protobuf:"bytes,4,rep,name=chips,proto3" json:"chips,omitempty"`
-	// Which codes are wanted.
-	Codes Codes `protobuf:"varint,5,opt,name=codes,proto3,enum=facetd.v1.Codes" json:"codes,omitempty"`
-	// At most this many frame sets of each task a second of bus time are sent, evenly
-	// spread; 0 means all. Those left out are counted as decimated, not as dropped.
-	MaxRateHz     float64 `protobuf:"fixed64,6,opt,name=max_rate_hz,json=maxRateHz,proto3" json:"max_rate_hz,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *StreamFrameSetsRequest) Reset() {
-	*x = StreamFrameSetsRequest{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[2]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *StreamFrameSetsRequest) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*StreamFrameSetsRequest) ProtoMessage() {}
-
-func (x *StreamFrameSetsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[2]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use StreamFrameSetsRequest.ProtoReflect.Descriptor instead.
-func (*StreamFrameSetsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
-}
-
-func (x *StreamFrameSetsRequest) GetTasks() []string {
-	if x != nil {
-		return x.Tasks
-	}
-	return nil
-}
-
-func (x *StreamFrameSetsRequest) GetOverflow() Overflow {
-	if x != nil {
-		return x.Overflow
-	}
-	return Overflow_OVERFLOW_UNSPECIFIED
-}
-
-func (x *StreamFrameSetsRequest) GetQueueLength() uint32 {
-	if x != nil {
-		return x.QueueLength
-	}
-	return 0
-}
-
-func (x *StreamFrameSetsRequest) GetChips() []string {
-	if x != nil {
-		return x.Chips
-	}
-	return nil
-}
-
-func (x *StreamFrameSetsRequest) GetCodes() Codes {
-	if x != nil {
-		return x.Codes
-	}
-	return Codes_CODES_UNSPECIFIED
-}
-
-func (x *StreamFrameSetsRequest) GetMaxRateHz() float64 {
-	if x != nil {
-		return x.MaxRateHz
-	}
-	return 0
-}
-
-// StreamFrameSetsResponse is one frame set, and what was lost before it.
-type StreamFrameSetsResponse struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// The frame set.
-	FrameSet *FrameSet `protobuf:"bytes,1,opt,name=frame_set,json=frameSet,proto3" json:"frame_set,omitempty"`
-	// Frame sets that this stream dropped since the message before.
-	Dropped uint64 `protobuf:"varint,2,opt,name=dropped,proto3" json:"dropped,omitempty"`
-	// Frame sets that this stream dropped since it began.
-	DroppedTotal uint64 `protobuf:"varint,3,opt,name=dropped_total,json=droppedTotal,proto3" json:"dropped_total,omitempty"`
-	// Frame sets that max_rate_hz left out since the stream began.
-	DecimatedTotal uint64 `protobuf:"varint,4,opt,name=decimated_total,json=decimatedTotal,proto3" json:"decimated_total,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
-}
-
-func (x *StreamFrameSetsResponse) Reset() {
-	*x = StreamFrameSetsResponse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[3]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *StreamFrameSetsResponse) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*StreamFrameSetsResponse) ProtoMessage() {}
-
-func (x *StreamFrameSetsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[3]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use StreamFrameSetsResponse.ProtoReflect.Descriptor instead.
-func (*StreamFrameSetsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{3}
-}
-
-func (x *StreamFrameSetsResponse) GetFrameSet() *FrameSet {
-	if x != nil {
-		return x.FrameSet
-	}
-	return nil
-}
-
-func (x *StreamFrameSetsResponse) GetDropped() uint64 {
-	if x != nil {
-		return x.Dropped
-	}
-	return 0
-}
-
-func (x *StreamFrameSetsResponse) GetDroppedTotal() uint64 {
-	if x != nil {
-		return x.DroppedTotal
-	}
-	return 0
-}
-
-func (x *StreamFrameSetsResponse) GetDecimatedTotal() uint64 {
-	if x != nil {
-		return x.DecimatedTotal
-	}
-	return 0
-}
-
 // CaptureFramesRequest describes an on-demand readout.
 type CaptureFramesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -856,7 +691,7 @@ type CaptureFramesRequest struct {
 
 func (x *CaptureFramesRequest) Reset() {
 	*x = CaptureFramesRequest{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[4]
+	mi := &file_facetd_v1_frame_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -868,7 +703,7 @@ func (x *CaptureFramesRequest) String() string {
 func (*CaptureFramesRequest) ProtoMessage() {}
 
 func (x *CaptureFramesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[4]
+	mi := &file_facetd_v1_frame_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -881,7 +716,7 @@ func (x *CaptureFramesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaptureFramesRequest.ProtoReflect.Descriptor instead.
 func (*CaptureFramesRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{4}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *CaptureFramesRequest) GetTarget() *Target {
@@ -918,7 +753,7 @@ type CaptureFramesResponse struct {
 
 func (x *CaptureFramesResponse) Reset() {
 	*x = CaptureFramesResponse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[5]
+	mi := &file_facetd_v1_frame_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -930,7 +765,7 @@ func (x *CaptureFramesResponse) String() string {
 func (*CaptureFramesResponse) ProtoMessage() {}
 
 func (x *CaptureFramesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[5]
+	mi := &file_facetd_v1_frame_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -943,7 +778,7 @@ func (x *CaptureFramesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CaptureFramesResponse.ProtoReflect.Descriptor instead.
 func (*CaptureFramesResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{5}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *CaptureFramesResponse) GetFrameSet() *FrameSet {
@@ -976,7 +811,7 @@ type FrameSelection struct {
 
 func (x *FrameSelection) Reset() {
 	*x = FrameSelection{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[6]
+	mi := &file_facetd_v1_frame_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -988,7 +823,7 @@ func (x *FrameSelection) String() string {
 func (*FrameSelection) ProtoMessage() {}
 
 func (x *FrameSelection) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[6]
+	mi := &file_facetd_v1_frame_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1001,7 +836,7 @@ func (x *FrameSelection) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FrameSelection.ProtoReflect.Descriptor instead.
 func (*FrameSelection) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{6}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *FrameSelection) GetTasks() []string {
@@ -1040,7 +875,7 @@ type TaskPosition struct {
 
 func (x *TaskPosition) Reset() {
 	*x = TaskPosition{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[7]
+	mi := &file_facetd_v1_frame_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1052,7 +887,7 @@ func (x *TaskPosition) String() string {
 func (*TaskPosition) ProtoMessage() {}
 
 func (x *TaskPosition) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[7]
+	mi := &file_facetd_v1_frame_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1065,7 +900,7 @@ func (x *TaskPosition) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskPosition.ProtoReflect.Descriptor instead.
 func (*TaskPosition) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *TaskPosition) GetTask() string {
@@ -1105,7 +940,7 @@ type FollowFrameSetsRequest struct {
 
 func (x *FollowFrameSetsRequest) Reset() {
 	*x = FollowFrameSetsRequest{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[8]
+	mi := &file_facetd_v1_frame_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1117,7 +952,7 @@ func (x *FollowFrameSetsRequest) String() string {
 func (*FollowFrameSetsRequest) ProtoMessage() {}
 
 func (x *FollowFrameSetsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[8]
+	mi := &file_facetd_v1_frame_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1130,7 +965,7 @@ func (x *FollowFrameSetsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFrameSetsRequest.ProtoReflect.Descriptor instead.
 func (*FollowFrameSetsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *FollowFrameSetsRequest) GetRequest() isFollowFrameSetsRequest_Request {
@@ -1204,7 +1039,7 @@ type FollowStart struct {
 
 func (x *FollowStart) Reset() {
 	*x = FollowStart{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[9]
+	mi := &file_facetd_v1_frame_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1216,7 +1051,7 @@ func (x *FollowStart) String() string {
 func (*FollowStart) ProtoMessage() {}
 
 func (x *FollowStart) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[9]
+	mi := &file_facetd_v1_frame_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1229,7 +1064,7 @@ func (x *FollowStart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowStart.ProtoReflect.Descriptor instead.
 func (*FollowStart) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FollowStart) GetSelection() *FrameSelection {
@@ -1299,7 +1134,7 @@ type FollowGrant struct {
 
 func (x *FollowGrant) Reset() {
 	*x = FollowGrant{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[10]
+	mi := &file_facetd_v1_frame_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1311,7 +1146,7 @@ func (x *FollowGrant) String() string {
 func (*FollowGrant) ProtoMessage() {}
 
 func (x *FollowGrant) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[10]
+	mi := &file_facetd_v1_frame_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1324,7 +1159,7 @@ func (x *FollowGrant) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowGrant.ProtoReflect.Descriptor instead.
 func (*FollowGrant) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *FollowGrant) GetFrameSets() uint32 {
@@ -1352,7 +1187,7 @@ type FollowFrameSetsResponse struct {
 
 func (x *FollowFrameSetsResponse) Reset() {
 	*x = FollowFrameSetsResponse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[11]
+	mi := &file_facetd_v1_frame_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1364,7 +1199,7 @@ func (x *FollowFrameSetsResponse) String() string {
 func (*FollowFrameSetsResponse) ProtoMessage() {}
 
 func (x *FollowFrameSetsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[11]
+	mi := &file_facetd_v1_frame_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1377,7 +1212,7 @@ func (x *FollowFrameSetsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowFrameSetsResponse.ProtoReflect.Descriptor instead.
 func (*FollowFrameSetsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *FollowFrameSetsResponse) GetEvent() isFollowFrameSetsResponse_Event {
@@ -1472,7 +1307,7 @@ type FollowBegun struct {
 
 func (x *FollowBegun) Reset() {
 	*x = FollowBegun{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[12]
+	mi := &file_facetd_v1_frame_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1484,7 +1319,7 @@ func (x *FollowBegun) String() string {
 func (*FollowBegun) ProtoMessage() {}
 
 func (x *FollowBegun) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[12]
+	mi := &file_facetd_v1_frame_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1497,7 +1332,7 @@ func (x *FollowBegun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowBegun.ProtoReflect.Descriptor instead.
 func (*FollowBegun) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FollowBegun) GetIdentity() *Identity {
@@ -1535,20 +1370,23 @@ type FollowedTask struct {
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Its generation.
 	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
-	// Jobs of it that have ended, which is the number of the next that does.
+	// Jobs of it that have ended.
 	JobsEnded uint64 `protobuf:"varint,3,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
 	// Whether the client's position is of this generation, in this instance.
 	Resumed bool `protobuf:"varint,4,opt,name=resumed,proto3" json:"resumed,omitempty"`
 	// Jobs that have ended since the client's position: their frame sets are missed. 0 where
 	// it is not resumed.
-	Missed        uint64 `protobuf:"varint,5,opt,name=missed,proto3" json:"missed,omitempty"`
+	Missed uint64 `protobuf:"varint,5,opt,name=missed,proto3" json:"missed,omitempty"`
+	// Number of the next job that ends; unset where nobody knows, as in a replay that has not come
+	// to one yet.
+	NextJob       *uint64 `protobuf:"varint,6,opt,name=next_job,json=nextJob,proto3,oneof" json:"next_job,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FollowedTask) Reset() {
 	*x = FollowedTask{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[13]
+	mi := &file_facetd_v1_frame_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1560,7 +1398,7 @@ func (x *FollowedTask) String() string {
 func (*FollowedTask) ProtoMessage() {}
 
 func (x *FollowedTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[13]
+	mi := &file_facetd_v1_frame_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1573,7 +1411,7 @@ func (x *FollowedTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FollowedTask.ProtoReflect.Descriptor instead.
 func (*FollowedTask) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *FollowedTask) GetTask() string {
@@ -1611,6 +1449,13 @@ func (x *FollowedTask) GetMissed() uint64 {
 	return 0
 }
 
+func (x *FollowedTask) GetNextJob() uint64 {
+	if x != nil && x.NextJob != nil {
+		return *x.NextJob
+	}
+	return 0
+}
+
 // FrameSetDelivery is one frame set, and what was left out before it.
 type FrameSetDelivery struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1632,7 +1477,7 @@ type FrameSetDelivery struct {
 
 func (x *FrameSetDelivery) Reset() {
 	*x = FrameSetDelivery{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[14]
+	mi := &file_facetd_v1_frame_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1644,7 +1489,7 @@ func (x *FrameSetDelivery) String() string {
 func (*FrameSetDelivery) ProtoMessage() {}
 
 func (x *FrameSetDelivery) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[14]
+	mi := &file_facetd_v1_frame_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1657,7 +1502,7 @@ func (x *FrameSetDelivery) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FrameSetDelivery.ProtoReflect.Descriptor instead.
 func (*FrameSetDelivery) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *FrameSetDelivery) GetFrameSet() *FrameSet {
@@ -1710,7 +1555,7 @@ type Heartbeat struct {
 
 func (x *Heartbeat) Reset() {
 	*x = Heartbeat{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[15]
+	mi := &file_facetd_v1_frame_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1722,7 +1567,7 @@ func (x *Heartbeat) String() string {
 func (*Heartbeat) ProtoMessage() {}
 
 func (x *Heartbeat) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[15]
+	mi := &file_facetd_v1_frame_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1735,7 +1580,7 @@ func (x *Heartbeat) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Heartbeat.ProtoReflect.Descriptor instead.
 func (*Heartbeat) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Heartbeat) GetBusNs() int64 {
@@ -1776,7 +1621,7 @@ type TaskPulse struct {
 
 func (x *TaskPulse) Reset() {
 	*x = TaskPulse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[16]
+	mi := &file_facetd_v1_frame_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1788,7 +1633,7 @@ func (x *TaskPulse) String() string {
 func (*TaskPulse) ProtoMessage() {}
 
 func (x *TaskPulse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[16]
+	mi := &file_facetd_v1_frame_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1801,7 +1646,7 @@ func (x *TaskPulse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskPulse.ProtoReflect.Descriptor instead.
 func (*TaskPulse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *TaskPulse) GetTask() string {
@@ -1848,7 +1693,7 @@ type TaskNotice struct {
 
 func (x *TaskNotice) Reset() {
 	*x = TaskNotice{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[17]
+	mi := &file_facetd_v1_frame_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1860,7 +1705,7 @@ func (x *TaskNotice) String() string {
 func (*TaskNotice) ProtoMessage() {}
 
 func (x *TaskNotice) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[17]
+	mi := &file_facetd_v1_frame_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1873,7 +1718,7 @@ func (x *TaskNotice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TaskNotice.ProtoReflect.Descriptor instead.
 func (*TaskNotice) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TaskNotice) GetTask() string {
@@ -1915,7 +1760,7 @@ type WaitFrameSetsRequest struct {
 
 func (x *WaitFrameSetsRequest) Reset() {
 	*x = WaitFrameSetsRequest{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[18]
+	mi := &file_facetd_v1_frame_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1927,7 +1772,7 @@ func (x *WaitFrameSetsRequest) String() string {
 func (*WaitFrameSetsRequest) ProtoMessage() {}
 
 func (x *WaitFrameSetsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[18]
+	mi := &file_facetd_v1_frame_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1940,7 +1785,7 @@ func (x *WaitFrameSetsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitFrameSetsRequest.ProtoReflect.Descriptor instead.
 func (*WaitFrameSetsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *WaitFrameSetsRequest) GetSelection() *FrameSelection {
@@ -1992,7 +1837,7 @@ type WaitFrameSetsResponse struct {
 
 func (x *WaitFrameSetsResponse) Reset() {
 	*x = WaitFrameSetsResponse{}
-	mi := &file_facetd_v1_frame_proto_msgTypes[19]
+	mi := &file_facetd_v1_frame_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2004,7 +1849,7 @@ func (x *WaitFrameSetsResponse) String() string {
 func (*WaitFrameSetsResponse) ProtoMessage() {}
 
 func (x *WaitFrameSetsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_frame_proto_msgTypes[19]
+	mi := &file_facetd_v1_frame_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2017,7 +1862,7 @@ func (x *WaitFrameSetsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaitFrameSetsResponse.ProtoReflect.Descriptor instead.
 func (*WaitFrameSetsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_frame_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *WaitFrameSetsResponse) GetIdentity() *Identity {
@@ -2104,19 +1949,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\fstart_bus_ns\x18\n" +
 	" \x01(\x03R\n" +
 	"startBusNs\x12'\n" +
-	"\x0ftask_generation\x18\v \x01(\x04R\x0etaskGeneration\"\xe0\x01\n" +
-	"\x16StreamFrameSetsRequest\x12\x14\n" +
-	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12/\n" +
-	"\boverflow\x18\x02 \x01(\x0e2\x13.facetd.v1.OverflowR\boverflow\x12!\n" +
-	"\fqueue_length\x18\x03 \x01(\rR\vqueueLength\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\x12&\n" +
-	"\x05codes\x18\x05 \x01(\x0e2\x10.facetd.v1.CodesR\x05codes\x12\x1e\n" +
-	"\vmax_rate_hz\x18\x06 \x01(\x01R\tmaxRateHz\"\xb3\x01\n" +
-	"\x17StreamFrameSetsResponse\x120\n" +
-	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x18\n" +
-	"\adropped\x18\x02 \x01(\x04R\adropped\x12#\n" +
-	"\rdropped_total\x18\x03 \x01(\x04R\fdroppedTotal\x12'\n" +
-	"\x0fdecimated_total\x18\x04 \x01(\x04R\x0edecimatedTotal\"\x90\x01\n" +
+	"\x0ftask_generation\x18\v \x01(\x04R\x0etaskGeneration\"\x90\x01\n" +
 	"\x14CaptureFramesRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
 	"\x05views\x18\x02 \x03(\v2\x0f.facetd.v1.ViewR\x05views\x12&\n" +
@@ -2163,7 +1996,7 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\bidentity\x18\x01 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\x12#\n" +
 	"\rsame_instance\x18\x02 \x01(\bR\fsameInstance\x12-\n" +
 	"\x05tasks\x18\x03 \x03(\v2\x17.facetd.v1.FollowedTaskR\x05tasks\x12\x15\n" +
-	"\x06bus_ns\x18\x04 \x01(\x03R\x05busNs\"\x93\x01\n" +
+	"\x06bus_ns\x18\x04 \x01(\x03R\x05busNs\"\xc0\x01\n" +
 	"\fFollowedTask\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
 	"\n" +
@@ -2172,7 +2005,9 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
 	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x12\x18\n" +
 	"\aresumed\x18\x04 \x01(\bR\aresumed\x12\x16\n" +
-	"\x06missed\x18\x05 \x01(\x04R\x06missed\"\xc7\x01\n" +
+	"\x06missed\x18\x05 \x01(\x04R\x06missed\x12\x1e\n" +
+	"\bnext_job\x18\x06 \x01(\x04H\x00R\anextJob\x88\x01\x01B\v\n" +
+	"\t_next_job\"\xc7\x01\n" +
 	"\x10FrameSetDelivery\x120\n" +
 	"\tframe_set\x18\x01 \x01(\v2\x13.facetd.v1.FrameSetR\bframeSet\x12\x19\n" +
 	"\bleft_out\x18\x02 \x01(\x04R\aleftOut\x12\x18\n" +
@@ -2235,11 +2070,10 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x17TASK_CHANGE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11TASK_CHANGE_ADDED\x10\x01\x12\x18\n" +
 	"\x14TASK_CHANGE_REPLACED\x10\x02\x12\x17\n" +
-	"\x13TASK_CHANGE_REMOVED\x10\x032\xf0\x02\n" +
+	"\x13TASK_CHANGE_REMOVED\x10\x032\x94\x02\n" +
 	"\fFrameService\x12\\\n" +
 	"\x0fFollowFrameSets\x12!.facetd.v1.FollowFrameSetsRequest\x1a\".facetd.v1.FollowFrameSetsResponse(\x010\x01\x12R\n" +
-	"\rWaitFrameSets\x12\x1f.facetd.v1.WaitFrameSetsRequest\x1a .facetd.v1.WaitFrameSetsResponse\x12Z\n" +
-	"\x0fStreamFrameSets\x12!.facetd.v1.StreamFrameSetsRequest\x1a\".facetd.v1.StreamFrameSetsResponse0\x01\x12R\n" +
+	"\rWaitFrameSets\x12\x1f.facetd.v1.WaitFrameSetsRequest\x1a .facetd.v1.WaitFrameSetsResponse\x12R\n" +
 	"\rCaptureFrames\x12\x1f.facetd.v1.CaptureFramesRequest\x1a .facetd.v1.CaptureFramesResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
@@ -2255,7 +2089,7 @@ func file_facetd_v1_frame_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_frame_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_facetd_v1_frame_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_facetd_v1_frame_proto_goTypes = []any{
 	(Correction)(0),                 // 0: facetd.v1.Correction
 	(Codes)(0),                      // 1: facetd.v1.Codes
@@ -2263,85 +2097,78 @@ var file_facetd_v1_frame_proto_goTypes = []any{
 	(TaskChange)(0),                 // 3: facetd.v1.TaskChange
 	(*Frame)(nil),                   // 4: facetd.v1.Frame
 	(*FrameSet)(nil),                // 5: facetd.v1.FrameSet
-	(*StreamFrameSetsRequest)(nil),  // 6: facetd.v1.StreamFrameSetsRequest
-	(*StreamFrameSetsResponse)(nil), // 7: facetd.v1.StreamFrameSetsResponse
-	(*CaptureFramesRequest)(nil),    // 8: facetd.v1.CaptureFramesRequest
-	(*CaptureFramesResponse)(nil),   // 9: facetd.v1.CaptureFramesResponse
-	(*FrameSelection)(nil),          // 10: facetd.v1.FrameSelection
-	(*TaskPosition)(nil),            // 11: facetd.v1.TaskPosition
-	(*FollowFrameSetsRequest)(nil),  // 12: facetd.v1.FollowFrameSetsRequest
-	(*FollowStart)(nil),             // 13: facetd.v1.FollowStart
-	(*FollowGrant)(nil),             // 14: facetd.v1.FollowGrant
-	(*FollowFrameSetsResponse)(nil), // 15: facetd.v1.FollowFrameSetsResponse
-	(*FollowBegun)(nil),             // 16: facetd.v1.FollowBegun
-	(*FollowedTask)(nil),            // 17: facetd.v1.FollowedTask
-	(*FrameSetDelivery)(nil),        // 18: facetd.v1.FrameSetDelivery
-	(*Heartbeat)(nil),               // 19: facetd.v1.Heartbeat
-	(*TaskPulse)(nil),               // 20: facetd.v1.TaskPulse
-	(*TaskNotice)(nil),              // 21: facetd.v1.TaskNotice
-	(*WaitFrameSetsRequest)(nil),    // 22: facetd.v1.WaitFrameSetsRequest
-	(*WaitFrameSetsResponse)(nil),   // 23: facetd.v1.WaitFrameSetsResponse
-	(Arrangement)(0),                // 24: facetd.v1.Arrangement
-	(*Window)(nil),                  // 25: facetd.v1.Window
-	(*timestamppb.Timestamp)(nil),   // 26: google.protobuf.Timestamp
-	(*TrimSettings)(nil),            // 27: facetd.v1.TrimSettings
-	(*Target)(nil),                  // 28: facetd.v1.Target
-	(*View)(nil),                    // 29: facetd.v1.View
-	(*durationpb.Duration)(nil),     // 30: google.protobuf.Duration
-	(*Identity)(nil),                // 31: facetd.v1.Identity
-	(State)(0),                      // 32: facetd.v1.State
+	(*CaptureFramesRequest)(nil),    // 6: facetd.v1.CaptureFramesRequest
+	(*CaptureFramesResponse)(nil),   // 7: facetd.v1.CaptureFramesResponse
+	(*FrameSelection)(nil),          // 8: facetd.v1.FrameSelection
+	(*TaskPosition)(nil),            // 9: facetd.v1.TaskPosition
+	(*FollowFrameSetsRequest)(nil),  // 10: facetd.v1.FollowFrameSetsRequest
+	(*FollowStart)(nil),             // 11: facetd.v1.FollowStart
+	(*FollowGrant)(nil),             // 12: facetd.v1.FollowGrant
+	(*FollowFrameSetsResponse)(nil), // 13: facetd.v1.FollowFrameSetsResponse
+	(*FollowBegun)(nil),             // 14: facetd.v1.FollowBegun
+	(*FollowedTask)(nil),            // 15: facetd.v1.FollowedTask
+	(*FrameSetDelivery)(nil),        // 16: facetd.v1.FrameSetDelivery
+	(*Heartbeat)(nil),               // 17: facetd.v1.Heartbeat
+	(*TaskPulse)(nil),               // 18: facetd.v1.TaskPulse
+	(*TaskNotice)(nil),              // 19: facetd.v1.TaskNotice
+	(*WaitFrameSetsRequest)(nil),    // 20: facetd.v1.WaitFrameSetsRequest
+	(*WaitFrameSetsResponse)(nil),   // 21: facetd.v1.WaitFrameSetsResponse
+	(Arrangement)(0),                // 22: facetd.v1.Arrangement
+	(*Window)(nil),                  // 23: facetd.v1.Window
+	(*timestamppb.Timestamp)(nil),   // 24: google.protobuf.Timestamp
+	(*TrimSettings)(nil),            // 25: facetd.v1.TrimSettings
+	(*Target)(nil),                  // 26: facetd.v1.Target
+	(*View)(nil),                    // 27: facetd.v1.View
+	(*durationpb.Duration)(nil),     // 28: google.protobuf.Duration
+	(*Identity)(nil),                // 29: facetd.v1.Identity
+	(State)(0),                      // 30: facetd.v1.State
 }
 var file_facetd_v1_frame_proto_depIdxs = []int32{
-	24, // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
-	25, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
-	26, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
+	22, // 0: facetd.v1.Frame.arrangement:type_name -> facetd.v1.Arrangement
+	23, // 1: facetd.v1.Frame.window:type_name -> facetd.v1.Window
+	24, // 2: facetd.v1.Frame.first_sample_time:type_name -> google.protobuf.Timestamp
 	0,  // 3: facetd.v1.Frame.corrections:type_name -> facetd.v1.Correction
-	27, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
+	25, // 4: facetd.v1.Frame.trim:type_name -> facetd.v1.TrimSettings
 	4,  // 5: facetd.v1.FrameSet.frames:type_name -> facetd.v1.Frame
-	2,  // 6: facetd.v1.StreamFrameSetsRequest.overflow:type_name -> facetd.v1.Overflow
-	1,  // 7: facetd.v1.StreamFrameSetsRequest.codes:type_name -> facetd.v1.Codes
-	5,  // 8: facetd.v1.StreamFrameSetsResponse.frame_set:type_name -> facetd.v1.FrameSet
-	28, // 9: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
-	29, // 10: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
-	1,  // 11: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
-	5,  // 12: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
-	1,  // 13: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
-	13, // 14: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
-	14, // 15: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
-	10, // 16: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
-	2,  // 17: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
-	30, // 18: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
-	11, // 19: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
-	16, // 20: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
-	18, // 21: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
-	19, // 22: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
-	21, // 23: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
-	31, // 24: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
-	17, // 25: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
-	5,  // 26: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
-	32, // 27: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
-	20, // 28: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
-	3,  // 29: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
-	10, // 30: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
-	11, // 31: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
-	30, // 32: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
-	31, // 33: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
-	32, // 34: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
-	20, // 35: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
-	18, // 36: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
-	12, // 37: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
-	22, // 38: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
-	6,  // 39: facetd.v1.FrameService.StreamFrameSets:input_type -> facetd.v1.StreamFrameSetsRequest
-	8,  // 40: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
-	15, // 41: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
-	23, // 42: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
-	7,  // 43: facetd.v1.FrameService.StreamFrameSets:output_type -> facetd.v1.StreamFrameSetsResponse
-	9,  // 44: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
-	41, // [41:45] is the sub-list for method output_type
-	37, // [37:41] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	26, // 6: facetd.v1.CaptureFramesRequest.target:type_name -> facetd.v1.Target
+	27, // 7: facetd.v1.CaptureFramesRequest.views:type_name -> facetd.v1.View
+	1,  // 8: facetd.v1.CaptureFramesRequest.codes:type_name -> facetd.v1.Codes
+	5,  // 9: facetd.v1.CaptureFramesResponse.frame_set:type_name -> facetd.v1.FrameSet
+	1,  // 10: facetd.v1.FrameSelection.codes:type_name -> facetd.v1.Codes
+	11, // 11: facetd.v1.FollowFrameSetsRequest.start:type_name -> facetd.v1.FollowStart
+	12, // 12: facetd.v1.FollowFrameSetsRequest.grant:type_name -> facetd.v1.FollowGrant
+	8,  // 13: facetd.v1.FollowStart.selection:type_name -> facetd.v1.FrameSelection
+	2,  // 14: facetd.v1.FollowStart.overflow:type_name -> facetd.v1.Overflow
+	28, // 15: facetd.v1.FollowStart.heartbeat_interval:type_name -> google.protobuf.Duration
+	9,  // 16: facetd.v1.FollowStart.after:type_name -> facetd.v1.TaskPosition
+	14, // 17: facetd.v1.FollowFrameSetsResponse.begun:type_name -> facetd.v1.FollowBegun
+	16, // 18: facetd.v1.FollowFrameSetsResponse.delivery:type_name -> facetd.v1.FrameSetDelivery
+	17, // 19: facetd.v1.FollowFrameSetsResponse.heartbeat:type_name -> facetd.v1.Heartbeat
+	19, // 20: facetd.v1.FollowFrameSetsResponse.task_notice:type_name -> facetd.v1.TaskNotice
+	29, // 21: facetd.v1.FollowBegun.identity:type_name -> facetd.v1.Identity
+	15, // 22: facetd.v1.FollowBegun.tasks:type_name -> facetd.v1.FollowedTask
+	5,  // 23: facetd.v1.FrameSetDelivery.frame_set:type_name -> facetd.v1.FrameSet
+	30, // 24: facetd.v1.Heartbeat.state:type_name -> facetd.v1.State
+	18, // 25: facetd.v1.Heartbeat.tasks:type_name -> facetd.v1.TaskPulse
+	3,  // 26: facetd.v1.TaskNotice.change:type_name -> facetd.v1.TaskChange
+	8,  // 27: facetd.v1.WaitFrameSetsRequest.selection:type_name -> facetd.v1.FrameSelection
+	9,  // 28: facetd.v1.WaitFrameSetsRequest.newer_than:type_name -> facetd.v1.TaskPosition
+	28, // 29: facetd.v1.WaitFrameSetsRequest.wait:type_name -> google.protobuf.Duration
+	29, // 30: facetd.v1.WaitFrameSetsResponse.identity:type_name -> facetd.v1.Identity
+	30, // 31: facetd.v1.WaitFrameSetsResponse.state:type_name -> facetd.v1.State
+	18, // 32: facetd.v1.WaitFrameSetsResponse.tasks:type_name -> facetd.v1.TaskPulse
+	16, // 33: facetd.v1.WaitFrameSetsResponse.deliveries:type_name -> facetd.v1.FrameSetDelivery
+	10, // 34: facetd.v1.FrameService.FollowFrameSets:input_type -> facetd.v1.FollowFrameSetsRequest
+	20, // 35: facetd.v1.FrameService.WaitFrameSets:input_type -> facetd.v1.WaitFrameSetsRequest
+	6,  // 36: facetd.v1.FrameService.CaptureFrames:input_type -> facetd.v1.CaptureFramesRequest
+	13, // 37: facetd.v1.FrameService.FollowFrameSets:output_type -> facetd.v1.FollowFrameSetsResponse
+	21, // 38: facetd.v1.FrameService.WaitFrameSets:output_type -> facetd.v1.WaitFrameSetsResponse
+	7,  // 39: facetd.v1.FrameService.CaptureFrames:output_type -> facetd.v1.CaptureFramesResponse
+	37, // [37:40] is the sub-list for method output_type
+	34, // [34:37] is the sub-list for method input_type
+	34, // [34:34] is the sub-list for extension type_name
+	34, // [34:34] is the sub-list for extension extendee
+	0,  // [0:34] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_frame_proto_init() }
@@ -2353,23 +2180,24 @@ func file_facetd_v1_frame_proto_init() {
 	file_facetd_v1_identity_proto_init()
 	file_facetd_v1_status_proto_init()
 	file_facetd_v1_task_proto_init()
-	file_facetd_v1_frame_proto_msgTypes[8].OneofWrappers = []any{
+	file_facetd_v1_frame_proto_msgTypes[6].OneofWrappers = []any{
 		(*FollowFrameSetsRequest_Start)(nil),
 		(*FollowFrameSetsRequest_Grant)(nil),
 	}
-	file_facetd_v1_frame_proto_msgTypes[11].OneofWrappers = []any{
+	file_facetd_v1_frame_proto_msgTypes[9].OneofWrappers = []any{
 		(*FollowFrameSetsResponse_Begun)(nil),
 		(*FollowFrameSetsResponse_Delivery)(nil),
 		(*FollowFrameSetsResponse_Heartbeat)(nil),
 		(*FollowFrameSetsResponse_TaskNotice)(nil),
 	}
+	file_facetd_v1_frame_proto_msgTypes[11].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_frame_proto_rawDesc), len(file_facetd_v1_frame_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   20,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,7 +21,6 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	FrameService_FollowFrameSets_FullMethodName = "/facetd.v1.FrameService/FollowFrameSets"
 	FrameService_WaitFrameSets_FullMethodName   = "/facetd.v1.FrameService/WaitFrameSets"
-	FrameService_StreamFrameSets_FullMethodName = "/facetd.v1.FrameService/StreamFrameSets"
 	FrameService_CaptureFrames_FullMethodName   = "/facetd.v1.FrameService/CaptureFrames"
 )
 
@@ -44,12 +43,6 @@ type FrameServiceClient interface {
 	// newer than the client's position, and waits for the first where none has. It is
 	// FollowFrameSets for clients that cannot send and receive at once, as in a browser.
 	WaitFrameSets(ctx context.Context, in *WaitFrameSetsRequest, opts ...grpc.CallOption) (*WaitFrameSetsResponse, error)
-	// StreamFrameSets is for programs that show or sum up frames; it will be removed. What was sent
-	// and not read waits in the transport and grows old there, uncounted: a control loop that reads
-	// seldom must use FollowFrameSets. It sends the frame sets of the named tasks as they finish,
-	// until the client cancels or the daemon stops (UNAVAILABLE). It never slows
-	// the bus: what a slow reader loses is counted in the stream.
-	StreamFrameSets(ctx context.Context, in *StreamFrameSetsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StreamFrameSetsResponse], error)
 	// CaptureFrames reads a target once in an idle gap of the timetable.
 	// FAILED_PRECONDITION with the reason when no gap is long enough.
 	CaptureFrames(ctx context.Context, in *CaptureFramesRequest, opts ...grpc.CallOption) (*CaptureFramesResponse, error)
@@ -86,25 +79,6 @@ func (c *frameServiceClient) WaitFrameSets(ctx context.Context, in *WaitFrameSet
 	return out, nil
 }
 
-func (c *frameServiceClient) StreamFrameSets(ctx context.Context, in *StreamFrameSetsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StreamFrameSetsResponse], error) {
-	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &FrameService_ServiceDesc.Streams[1], FrameService_StreamFrameSets_FullMethodName, cOpts...)
-	if err != nil {
-		return nil, err
-	}
-	x := &grpc.GenericClientStream[StreamFrameSetsRequest, StreamFrameSetsResponse]{ClientStream: stream}
-	if err := x.ClientStream.SendMsg(in); err != nil {
-		return nil, err
-	}
-	if err := x.ClientStream.CloseSend(); err != nil {
-		return nil, err
-	}
-	return x, nil
-}
-
-// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
-type FrameService_StreamFrameSetsClient = grpc.ServerStreamingClient[StreamFrameSetsResponse]
-
 func (c *frameServiceClient) CaptureFrames(ctx context.Context, in *CaptureFramesRequest, opts ...grpc.CallOption) (*CaptureFramesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CaptureFramesResponse)
@@ -134,12 +108,6 @@ type FrameServiceServer interface {
 	// newer than the client's position, and waits for the first where none has. It is
 	// FollowFrameSets for clients that cannot send and receive at once, as in a browser.
 	WaitFrameSets(context.Context, *WaitFrameSetsRequest) (*WaitFrameSetsResponse, error)
-	// StreamFrameSets is for programs that show or sum up frames; it will be removed. What was sent
-	// and not read waits in the transport and grows old there, uncounted: a control loop that reads
-	// seldom must use FollowFrameSets. It sends the frame sets of the named tasks as they finish,
-	// until the client cancels or the daemon stops (UNAVAILABLE). It never slows
-	// the bus: what a slow reader loses is counted in the stream.
-	StreamFrameSets(*StreamFrameSetsRequest, grpc.ServerStreamingServer[StreamFrameSetsResponse]) error
 	// CaptureFrames reads a target once in an idle gap of the timetable.
 	// FAILED_PRECONDITION with the reason when no gap is long enough.
 	CaptureFrames(context.Context, *CaptureFramesRequest) (*CaptureFramesResponse, error)
@@ -158,9 +126,6 @@ func (UnimplementedFrameServiceServer) FollowFrameSets(grpc.BidiStreamingServer[
 }
 func (UnimplementedFrameServiceServer) WaitFrameSets(context.Context, *WaitFrameSetsRequest) (*WaitFrameSetsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method WaitFrameSets not implemented")
-}
-func (UnimplementedFrameServiceServer) StreamFrameSets(*StreamFrameSetsRequest, grpc.ServerStreamingServer[StreamFrameSetsResponse]) error {
-	return status.Error(codes.Unimplemented, "method StreamFrameSets not implemented")
 }
 func (UnimplementedFrameServiceServer) CaptureFrames(context.Context, *CaptureFramesRequest) (*CaptureFramesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CaptureFrames not implemented")
@@ -211,17 +176,6 @@ func _FrameService_WaitFrameSets_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
-func _FrameService_StreamFrameSets_Handler(srv interface{}, stream grpc.ServerStream) error {
-	m := new(StreamFrameSetsRequest)
-	if err := stream.RecvMsg(m); err != nil {
-		return err
-	}
-	return srv.(FrameServiceServer).StreamFrameSets(m, &grpc.GenericServerStream[StreamFrameSetsRequest, StreamFrameSetsResponse]{ServerStream: stream})
-}
-
-// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
-type FrameService_StreamFrameSetsServer = grpc.ServerStreamingServer[StreamFrameSetsResponse]
-
 func _FrameService_CaptureFrames_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(CaptureFramesRequest)
 	if err := dec(in); err != nil {
@@ -262,11 +216,6 @@ var FrameService_ServiceDesc = grpc.ServiceDesc{
 			Handler:       _FrameService_FollowFrameSets_Handler,
 			ServerStreams: true,
 			ClientStreams: true,
-		},
-		{
-			StreamName:    "StreamFrameSets",
-			Handler:       _FrameService_StreamFrameSets_Handler,
-			ServerStreams: true,
 		},
 	},
 	Metadata: "facetd/v1/frame.proto",

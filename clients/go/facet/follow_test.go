@@ -108,7 +108,7 @@ func TestMissedOverConnections(t *testing.T) {
 	begun := func(ended, missed uint64, resumed bool) *facetdv1.FollowBegun {
 		return &facetdv1.FollowBegun{Identity: &facetdv1.Identity{InstanceId: "canned"}, SameInstance: resumed,
 			Tasks: []*facetdv1.FollowedTask{
-				{Task: "t", Generation: 1, JobsEnded: ended, Resumed: resumed, Missed: missed}}}
+				{Task: "t", Generation: 1, JobsEnded: ended, NextJob: &ended, Resumed: resumed, Missed: missed}}}
 	}
 	set := func(job uint64) *facetdv1.FrameSet {
 		return &facetdv1.FrameSet{Task: "t", TaskGeneration: 1, Job: job}
@@ -142,6 +142,9 @@ func TestMissedOverConnections(t *testing.T) {
 // a task that is removed while there is no connection and made later is another one.
 func TestTasksOverConnections(t *testing.T) {
 	begun := func(tasks ...*facetdv1.FollowedTask) *facetdv1.FollowBegun {
+		for _, t := range tasks {
+			t.NextJob = &t.JobsEnded
+		}
 		return &facetdv1.FollowBegun{Identity: &facetdv1.Identity{InstanceId: "canned"}, SameInstance: true,
 			Tasks: tasks}
 	}

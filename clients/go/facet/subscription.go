@@ -113,8 +113,8 @@ func (s *Subscription) begun(b *facetdv1.FollowBegun) {
 	for _, t := range b.GetTasks() {
 		was, seen := before[t.GetTask()]
 		delete(before, t.GetTask())
-		now := place{generation: t.GetGeneration(), next: t.GetJobsEnded(), known: true, restarted: anew ||
-			was.restarted}
+		now := place{generation: t.GetGeneration(), next: t.GetNextJob(), known: t.NextJob != nil,
+			restarted: anew || was.restarted}
 		switch {
 		case anew || !seen:
 		case was.generation != t.GetGeneration():

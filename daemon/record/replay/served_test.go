@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/followtest"
 	"facetd.example/api/framedigest"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -60,12 +61,8 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 	defer conn.Close()
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
-	frames, err := facetdv1.NewFrameServiceClient(conn).StreamFrameSets(ctx,
-		&facetdv1.StreamFrameSetsRequest{Overflow: facetdv1.Overflow_OVERFLOW_QUEUE, QueueLength: stream.MaxQueue})
+	frames, err := followtest.Open(ctx, conn, followtest.All())
 	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := frames.Header(); err != nil {
 		t.Fatal(err)
 	}
 	ended := make(chan error, 1)
