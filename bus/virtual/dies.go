@@ -120,5 +120,10 @@ func (b *Bus) setLight() {
 		}
 		chip.light = &die.Light{Every: course.Every, Jumps: course.Jumps, Lag: lag,
 			Row: func(dst []float64, row int, at bus.Time) { course.Mean.Row(dst, chip.view, row, at) }}
+		if sweep := scene.SweepOf(course.Mean, chip.view); sweep != nil {
+			chip.light.Sweep = func(dst []float64, row, first, last int, from, to bus.Time) {
+				sweep(dst, row, scene.Sweep{First: first, Last: last, From: from, To: to})
+			}
+		}
 	}
 }

@@ -14,6 +14,9 @@ type Light struct {
 	// Row fills dst, as long as the lattice has columns, with the mean light in lux on one row of the chip at a bus
 	// time.
 	Row func(dst []float64, row int, at bustime.Time)
+	// Sweep, if it is not nil, fills dst likewise with the light that each column sees when they are read one after
+	// another, evenly: the first at one bus time, the last at another. Without, it is interpolated between two rows.
+	Sweep func(dst []float64, row, first, last int, from, to bustime.Time)
 	// Every is how far apart two looks at the mean light may be so that it moves evenly in between; 0 for light that
 	// stays.
 	Every time.Duration

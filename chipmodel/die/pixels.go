@@ -166,8 +166,9 @@ func newLinear(class *chipmodel.Class, rng *analog.Noise) *linear {
 const steady = 100 * time.Microsecond
 
 // look fetches the mean light on a row of which n pixels are read, from a column on and step apart, one after another
-// an interval apart. Over a short time it is that of the middle; otherwise luxAt interpolates between the light at the
-// first pixel and that at the last, or goes over from one to the other where the light jumps in between.
+// an interval apart. Over a short time it is that of the middle; otherwise that at the time of each pixel, or luxAt
+// interpolates between the light at the first pixel and that at the last, or goes over from one to the other where the
+// light jumps in between.
 func (p *pixels) look(row, column, step, n int, at bustime.Time, interval time.Duration, light *Light) {
 	span := time.Duration(n-1) * interval
 	jump := light.within(at, span)
@@ -179,6 +180,8 @@ func (p *pixels) look(row, column, step, n int, at bustime.Time, interval time.D
 		p.gather(p.later, row, at.Add(span), light)
 	case span <= steady || light.Every == 0:
 		p.gather(p.lux, row, at.Add(span/2), light)
+	case light.Sweep != nil && p.linear == nil:
+		light.Sweep(p.lux, row, column, column+(n-1)*step, at, at.Add(span))
 	default:
 		p.later = p.end
 		p.gather(p.lux, row, at, light)

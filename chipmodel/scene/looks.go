@@ -55,14 +55,17 @@ func (p *place) light(all []float32) float32 {
 
 // looks looks up the mean light on up to a batch of rays, which need not have the length 1: their footprints lie in the
 // plane that they reach to. It finds all places first and fetches the texels then: as none of that waits for another,
-// the processor waits for memory for several at a time.
-func (p *panorama) looks(light []float32, rays []ray, pose *pose32) {
+// the processor waits for memory for several at a time. The pose may drift from ray to ray.
+func (p *panorama) looks(light []float32, rays []ray, pose *pose32, by *drift) {
 	var fine, coarse [batch]place
 	var mixes [batch]float32
 	m, forward, last := pose.m, pose.forward, len(p.cube)-1
 	rays = rays[:min(len(rays), batch)]
 	for i := range rays {
 		r := &rays[i]
+		if by != nil {
+			forward = by.pose(&m, pose, float32(i))
+		}
 		x := m[0]*r.x + m[1]*r.y + m[2]*r.z
 		y := m[3]*r.x + m[4]*r.y + m[5]*r.z
 		z := m[6]*r.x + m[7]*r.y + m[8]*r.z
@@ -94,26 +97,29 @@ func (p *panorama) looks(light []float32, rays []ray, pose *pose32) {
 }
 
 // row looks up the pixels of a row.
-func (p *panorama) row(dst []float64, v *View, first int, pose *pose32) {
+func (p *panorama) row(dst []float64, v *View, first int, pose *pose32, by *drift) {
 	var light [batch]float32
 	for len(dst) > 0 {
 		n := min(len(dst), batch)
 		rays, gain := v.viewRow(first, n)
 		if v.streaks == nil {
-			p.looks(light[:n], rays, pose)
+			p.looks(light[:n], rays, pose, by)
 		} else {
-			p.stretch(light[:n], rays, v.streaks[first:first+n], pose)
+			p.stretch(light[:n], rays, v.streaks[first:first+n], pose, by)
 		}
 		for i := range gain {
 			dst[i] = float64(light[i]) * float64(gain[i])
 		}
 		dst, first = dst[n:], first+n
+		if by != nil {
+			by.first += float32(n)
+		}
 	}
 }
 
 // stretch looks up the light on pixels of which some are far from square, averaged over their taps. As everywhere here
 // differences are averaged, those from the first tap, so that equal light stays exactly equal.
-func (p *panorama) stretch(light []float32, rays []ray, streaks []streak, pose *pose32) {
+func (p *panorama) stretch(light []float32, rays []ray, streaks []streak, pose *pose32, by *drift) {
 	var moved [batch]ray
 	var tap, sum [batch]float32
 	most := int32(0)
@@ -123,13 +129,13 @@ func (p *panorama) stretch(light []float32, rays []ray, streaks []streak, pose *
 		r.x, r.y, r.z = r.x-back*s.x, r.y-back*s.y, r.z-back*s.z
 		moved[i] = r
 	}
-	p.looks(light, moved[:len(rays)], pose)
+	p.looks(light, moved[:len(rays)], pose, by)
 	for k := int32(1); k < most; k++ {
 		for i := range streaks {
 			s, r := &streaks[i], &moved[i]
 			r.x, r.y, r.z = r.x+s.x, r.y+s.y, r.z+s.z
 		}
-		p.looks(tap[:len(rays)], moved[:len(rays)], pose)
+		p.looks(tap[:len(rays)], moved[:len(rays)], pose, by)
 		for i := range streaks {
 			if k < streaks[i].taps {
 				sum[i] += tap[i] - light[i]

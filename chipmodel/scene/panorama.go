@@ -181,7 +181,7 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 		}
 	}
 	if n > 0 {
-		p.row(dst[:n], v, first, pose)
+		p.row(dst[:n], v, first, pose, nil)
 	}
 }
 
