@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
@@ -42,6 +43,9 @@ func defaults(t *facetdv1.Task, class *chipmodel.Class) map[string]*facetdv1.Vie
 		p.OutputBias = bias(m.GetOutputBias(), trim.OutputBias, chipmodel.OutputBias)
 		p.GainIndex = keep(m.GetGainIndex(), proto.Uint32(trim.GetGainIndex()))
 		p.Offset = keep(m.GetOffset(), proto.Int32(trim.GetOffset()))
+		if m.GetExposure() != nil {
+			p.Exposure = v.GetExposure()
+		}
 		if proto.Size(m) > 0 {
 			out[v.GetName()] = p
 		}
@@ -153,7 +157,11 @@ func (l *life) history(name string) (out []moving, wrong string) {
 			next.values[view] = proto.CloneOf(p)
 		}
 		for _, p := range x.request.GetViews() {
-			proto.Merge(next.values[p.GetView()], p)
+			to := next.values[p.GetView()]
+			proto.Merge(to, p)
+			if p.GetExposure() != nil {
+				to.Exposure = durationpb.New(l.s.array.Up(p.GetExposure().AsDuration()))
+			}
 		}
 		for _, p := range x.response.GetViews() {
 			if !proto.Equal(p, next.values[p.GetView()]) {
@@ -205,6 +213,9 @@ func (l *life) claims(fs *facetdv1.FrameSet, history []moving) string {
 		if trim != nil && expected.Offset != nil {
 			said.Offset = proto.Int32(trim.GetOffset())
 		}
+		if expected.Exposure != nil {
+			said.Exposure = durationpb.New(time.Duration(f.GetExposureNs()))
+		}
 		if !proto.Equal(said, expected) {
 			return fmt.Sprintf("job %d: frame %s of %s says %v, active was %v since job %d", fs.GetJob(), f.GetView(),
 				f.GetChip(), said, expected, now.from)
@@ -220,8 +231,8 @@ func active(views []*facetdv1.View, i int, values map[string]*facetdv1.ViewParam
 	out := &facetdv1.ViewParameters{View: v.GetName(), Row: proto.Uint32(v.GetWindow().GetRow()),
 		Column: proto.Uint32(v.GetWindow().GetColumn())}
 	proto.Merge(out, values[v.GetName()])
-	if first := values[views[0].GetName()]; class.HasMemory() && first != nil { // one load, under one bias
-		out.PixelBias = first.PixelBias
+	if first := values[views[0].GetName()]; class.HasMemory() && first != nil { // one load: one bias and exposure
+		out.PixelBias, out.Exposure = first.PixelBias, first.Exposure
 	}
 	return out
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
@@ -97,7 +98,22 @@ func moveView(r *rand.Rand, v *facetdv1.View, class *chipmodel.Class, first bool
 			m.Offset = around(r, int(trim.GetOffset()), -128, 127)
 		}
 	}
+	if class.HasShutter() && first {
+		// From numbers of their own: what else a seed draws does not depend on exposures.
+		moveExposure(rand.New(rand.NewPCG(uint64(rows), uint64(columns))), v, m)
+	}
 	v.Movable = m
+}
+
+// moveExposure lets the exposure of a view move, in most cases. All times are multiples of every bus's grain.
+func moveExposure(r *rand.Rand, v *facetdv1.View, m *facetdv1.Movable) {
+	if r.IntN(3) == 0 {
+		return
+	}
+	us := func(n int) *durationpb.Duration { return durationpb.New(time.Duration(n) * time.Microsecond) }
+	low := 20 + r.IntN(100)
+	now := low + r.IntN(100)
+	v.Exposure, m.Exposure = us(now), &facetdv1.ExposureBounds{Low: us(low), High: us(now + r.IntN(300))}
 }
 
 // setting is that somebody sets parameters of the tasks that run, some of them outside their bounds.
@@ -187,6 +203,14 @@ func randomParameters(r *rand.Rand, v *facetdv1.View, outside *bool) *facetdv1.V
 	draw(m.GetOutputBias(), func(n int32) { p.OutputBias = proto.Uint32(uint32(n)) })
 	draw(m.GetGainIndex(), func(n int32) { p.GainIndex = proto.Uint32(uint32(n)) })
 	draw(m.GetOffset(), func(n int32) { p.Offset = proto.Int32(n) })
+	if b := m.GetExposure(); b != nil && r.IntN(3) > 0 {
+		low, high := b.GetLow().AsDuration(), b.GetHigh().AsDuration()
+		exposure := low + time.Duration(r.Int64N(int64(high-low)+1)) // between two grains, mostly
+		if r.IntN(30) == 0 {
+			*outside, exposure = true, high+1
+		}
+		p.Exposure = durationpb.New(exposure)
+	}
 	if proto.Size(&facetdv1.ViewParameters{View: p.View}) == proto.Size(p) {
 		return nil
 	}

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -26,7 +27,8 @@ func whole() *State {
 		Tasks: []Entry{
 			{Name: "a", Kind: Configured, Generation: 1, Configured: Digest(task("a", 1))},
 			{Name: "b", Kind: Made, Generation: 4, Task: task("b", 2),
-				Parameters: []*facetdv1.ViewParameters{{View: "v", Row: proto.Uint32(3), Offset: proto.Int32(-4)}}},
+				Parameters: []*facetdv1.ViewParameters{{View: "v", Row: proto.Uint32(3), Offset: proto.Int32(-4),
+					Exposure: durationpb.New(1234567)}}},
 			{Name: "c", Kind: Changed, Generation: 9, Configured: Digest(task("c", 3)), Task: task("c", 4)},
 			{Name: "d", Kind: Configured, Generation: 2, Configured: Digest(task("d", 5)), Paused: true},
 			{Name: "e", Kind: Removed, Generation: 3, Configured: Digest(task("e", 6))},

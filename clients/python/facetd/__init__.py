@@ -54,7 +54,7 @@ from .errors import (
 from .events import Event, Recording, RuleViolation, SafeStop, Sent, Status, StopReason
 from .frames import Capture, Digest, Frame, Frames, FrameSet, Gap
 from .plan import FittingRate, Plan, Prediction, Refusal, StretchedTask, Suggestion
-from .task import RunningTask, Target, Task, TaskStatus, Trim, View, Window
+from .task import Movable, Parameters, ParametersSet, RunningTask, Target, Task, TaskStatus, Trim, View, Window
 
 __version__ = "0.1.0"
 
@@ -62,7 +62,7 @@ __all__ = [
     "NO_RECONNECT", "TLS", "AccessError", "Array", "Backoff", "BadFrameError", "CancelledError", "Capture", "Chip",
     "Client", "ClockError", "Correction", "DeadlineError", "Digest", "Event", "EventKind", "EventStream",
     "ExhaustedError", "ExistsError", "FacetdError", "FittingRate", "Frame", "FrameSet", "Frames", "Gap", "InvalidError",
-    "InvalidField", "Lattice", "Arrangement", "Lens", "LineState", "Mount", "NotFoundError", "Pace", "Phase", "Plan",
+    "InvalidField", "Lattice", "Arrangement", "Lens", "LineState", "Mount", "Movable", "NotFoundError", "Pace", "Parameters", "ParametersSet", "Phase", "Plan",
     "Precondition", "PreconditionError", "Prediction", "Projection", "Recording", "RecordingState", "Refusal", "RefusalReason",
     "RefusedError", "Register", "RuleViolation", "RunningTask", "SafeStop", "Sent", "Severity", "StaleError", "State",
     "Status", "StopReason", "StoppedError", "Stream", "StretchedTask", "Strobe", "Suggestion", "Target", "Task", "TaskStatus", "Trim", "UnavailableError", "UnsupportedError", "View",

@@ -14,7 +14,7 @@ from .enums import EventKind, Register, Severity, Strobe
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
-from .task import RunningTask, Target, Task, View, target_message, _duration
+from .task import Parameters, ParametersSet, RunningTask, Target, Task, View, target_message, _duration
 
 T = TypeVar("T")
 
@@ -64,6 +64,11 @@ def change_task(t: Task) -> Call[RunningTask]:
 
 def remove_task(name: str) -> Call[int]:
     return Call("TaskService/DeleteTask", new("DeleteTaskRequest", name=name), lambda r: int(r.effective_bus_ns))
+
+
+def set_parameters(task: str, views: Sequence[Parameters]) -> Call[ParametersSet]:
+    request = new("SetTaskParametersRequest", task=task, views=[v._message() for v in views])
+    return Call("TaskService/SetTaskParameters", request, ParametersSet._of)
 
 
 def stop(reason: str) -> Call[SafeStop]:

@@ -30,7 +30,7 @@ from .errors import CancelledError, DeadlineError, FacetdError, UnavailableError
 from .events import Event, Recording, SafeStop, Sent, Status
 from .frames import Capture, FrameSet
 from .plan import Plan
-from .task import RunningTask, Target, Task, View
+from .task import Parameters, ParametersSet, RunningTask, Target, Task, View
 
 T = TypeVar("T")
 
@@ -166,6 +166,12 @@ class Client:
     async def remove_task(self, name: str, *, timeout: float | None = None) -> int:
         """Stops a task; returns the bus time from which on. Raises NotFoundError."""
         return await self._run(_calls.remove_task(name), timeout)
+
+    async def set_parameters(self, task: str, *views: Parameters, timeout: float | None = None) -> ParametersSet:
+        """Sets what the views of a task say in movable, all of it or nothing: from the first
+        job on that has not begun, which is returned, without another timetable. Raises
+        NotFoundError, and InvalidError with every value that cannot be set."""
+        return await self._run(_calls.set_parameters(task, views), timeout)
 
     async def stop(self, reason: str = "", *, timeout: float | None = None) -> SafeStop:
         """Stops the array until it is resumed, also after a restart of the daemon: every

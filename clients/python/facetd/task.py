@@ -83,6 +83,96 @@ class Trim:
         return new("TrimSettings", **dataclasses.asdict(self))
 
 
+#: The least and the greatest value of something, both included.
+Bounds = tuple[int, int]
+
+
+def _optional(m: Any, field: str) -> int | None:
+    return int(getattr(m, field)) if m.HasField(field) else None
+
+
+#: What may be set between jobs, but exposures.
+_MOVING = ("row", "column", "pixel_bias", "output_bias", "gain_index", "offset")
+
+
+@dataclasses.dataclass(frozen=True)
+class Movable:
+    """What of a view may be set between the jobs of a task, each with its bounds: the
+    timetable allows for the costliest. What is None does not move."""
+
+    #: First row and column of the window.
+    row: Bounds | None = None
+    column: Bounds | None = None
+    #: Registers of biases and amplifier.
+    pixel_bias: Bounds | None = None
+    output_bias: Bounds | None = None
+    gain_index: Bounds | None = None
+    offset: Bounds | None = None
+    #: Exposure of integrating pixels with a shutter, of the first view alone.
+    exposure_ns: Bounds | None = None
+
+    @classmethod
+    def _of(cls, m: Any) -> Movable:
+        def of(field: str) -> Bounds | None:
+            b = getattr(m, field)
+            return (int(b.low), int(b.high)) if m.HasField(field) else None
+
+        exposure = None
+        if m.HasField("exposure"):
+            exposure = (_duration_ns(m.exposure, "low") or 0, _duration_ns(m.exposure, "high") or 0)
+        return cls(**{f: of(f) for f in _MOVING}, exposure_ns=exposure)
+
+    def _message(self) -> Any:
+        out = new("Movable")
+        for f in _MOVING:
+            b = getattr(self, f)
+            if b is not None:
+                getattr(out, f).CopyFrom(new("Bounds", low=b[0], high=b[1]))
+        if self.exposure_ns is not None:
+            low, high = self.exposure_ns
+            out.exposure.CopyFrom(new("ExposureBounds", low=_duration(low), high=_duration(high)))
+        return out
+
+
+@dataclasses.dataclass(frozen=True)
+class Parameters:
+    """Values of what a view says in movable. Of those that are set, None stays as it is;
+    of those that are shown, None does not move."""
+
+    #: Name of the view; may be left out for a task with one view.
+    view: str = ""
+    row: int | None = None
+    column: int | None = None
+    pixel_bias: int | None = None
+    output_bias: int | None = None
+    gain_index: int | None = None
+    offset: int | None = None
+    #: Rounded up to the grain of the bus.
+    exposure_ns: int | None = None
+
+    @classmethod
+    def _of(cls, m: Any) -> Parameters:
+        return cls(m.view, *(_optional(m, f) for f in _MOVING), _duration_ns(m, "exposure"))
+
+    def _message(self) -> Any:
+        given = {f: getattr(self, f) for f in _MOVING}
+        return new("ViewParameters", view=self.view, exposure=_duration(self.exposure_ns), **given)
+
+
+@dataclasses.dataclass(frozen=True)
+class ParametersSet:
+    """From when on parameters are active."""
+
+    #: Number of the first job of the task that has them.
+    first_job: int
+    #: All parameters of the task from that job on, by view.
+    views: dict[str, Parameters]
+
+    @classmethod
+    def _of(cls, m: Any) -> ParametersSet:
+        return cls(int(m.first_job), {v.view: Parameters._of(v) for v in m.views})
+
+
 @dataclasses.dataclass(frozen=True)
 class View:
     """One processed readout within a task."""
@@ -100,6 +190,10 @@ class View:
     window: Window | None = None
     #: Registers of biases and amplifier; None is nominal.
     trim: Trim | None = None
+    #: What may be set between jobs; None is nothing.
+    movable: Movable | None = None
+    #: Exposure of the load of integrating pixels with a shutter; None is that of their class.
+    exposure_ns: int | None = None
 
     @classmethod
     def _of(cls, m: Any) -> View:
@@ -110,6 +204,8 @@ class View:
             shares=tuple((s.columns, s.rows) for s in m.shares),
             window=Window._of(m.window) if m.HasField("window") else None,
             trim=Trim._of(m.trim) if m.HasField("trim") else None,
+            movable=Movable._of(m.movable) if m.HasField("movable") else None,
+            exposure_ns=_duration_ns(m, "exposure"),
         )
 
     def _message(self) -> Any:
@@ -122,6 +218,8 @@ class View:
             shares=[new("Share", columns=c, rows=r) for c, r in self.shares],
             window=self.window._message() if self.window else None,
             trim=self.trim._message() if self.trim else None,
+            movable=self.movable._message() if self.movable else None,
+            exposure=_duration(self.exposure_ns),
         )
 
 
@@ -203,7 +301,10 @@ class RunningTask:
     status: TaskStatus
     #: Bus time at which the change that returned this took effect; None in lists.
     effective_bus_ns: int | None = None
+    #: What of its views may be set between jobs, by view, as it is for the next job that begins.
+    parameters: dict[str, Parameters] = dataclasses.field(default_factory=dict)
 
     @classmethod
     def _of(cls, m: Any, effective_bus_ns: int | None = None) -> RunningTask:
-        return cls(Task._of(m.task), TaskStatus._of(m.status), effective_bus_ns)
+        parameters = {p.view: Parameters._of(p) for p in m.parameters}
+        return cls(Task._of(m.task), TaskStatus._of(m.status), effective_bus_ns, parameters)

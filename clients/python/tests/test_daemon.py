@@ -162,6 +162,31 @@ class Demo(unittest.TestCase):
         self.assertFalse(preview.fits)
         self.assertEqual(preview.refusal.reason, r.reason)
 
+    def test_parameters_are_set_from_job_to_job(self):
+        spot = facetd.View("spot", window=facetd.Window(0, 0, 4, 4), movable=facetd.Movable(row=(0, 20), column=(0, 9)))
+        task = facetd.Task("track", ("bed-0",), 4, views=(spot,))
+        self.addCleanup(lambda: "track" in self.client.tasks() and self.client.remove_task("track"))
+        self.assertEqual(self.client.add_task(task).task, task)
+        self.assertEqual(self.client.task("track").parameters, {"spot": facetd.Parameters("spot", 0, 0)})
+        with self.client.stream(["track"], overflow="queue") as s:
+            now = self.client.set_parameters("track", facetd.Parameters(row=7))
+            self.assertEqual(now.views, {"spot": facetd.Parameters("spot", 7, 0)})
+            for fs in s:
+                self.assertEqual(fs.frames["bed-0"].window.row, 7 if fs.job >= now.first_job else 0)
+                if fs.job > now.first_job:
+                    break
+        self.assertEqual(self.client.task("track").parameters, now.views)
+        with self.assertRaises(facetd.InvalidError) as got:
+            self.client.set_parameters("track", facetd.Parameters(row=21, exposure_ns=5000))
+        self.assertEqual([f.place for f in got.exception.fields], ["views[0].exposure", "views[0].row"])
+        with self.assertRaises(facetd.NotFoundError):
+            self.client.set_parameters("nix", facetd.Parameters(row=1))
+        # What the chips cannot do is said of an exposure, too.
+        dim = facetd.View(exposure_ns=2_000_000, movable=facetd.Movable(exposure_ns=(1_000_000, 3_000_000)))
+        with self.assertRaises(facetd.InvalidError) as got:
+            self.client.add_task(facetd.Task("dim", ("wall-00",), 1, views=(dim,)))
+        self.assertIn("logarithmic", str(got.exception))
+
     def test_all_errors_come_at_once_with_their_places(self):
         with self.assertRaises(facetd.InvalidError) as got:
             self.client.add_task(facetd.Task("", "wxll", -1, views=(facetd.View(binning=(3, 1)),)))
