@@ -31,6 +31,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	}
 	owed := r.owe(func(err error) { send(changeDone{err: err}) })
 	answer := func(done changeDone) {
+		r.wanted, r.passedUp = 0, 0
 		r.paid(owed)
 		send(done)
 	}
@@ -54,8 +55,7 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	}
 	uninitialized := c.postponed >= mostPostponed && len(r.flights) == 0
 	if uninitialized {
-		epoch, err = r.soonest(r.now()), nil
-		r.makeRoom(epoch, neverOnTime)
+		epoch, err = r.makeRoom(r.soonest(r.now()), neverOnTime), nil
 	}
 	if err != nil {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
@@ -165,30 +165,51 @@ const (
 	tooFarBehind  = "the host is too far behind the timetable to initialize the registers without a pause"
 )
 
-// makeRoom fails what is open or released before a bus time. Nothing is in flight.
-func (r *runner) makeRoom(before bus.Time, cause string) {
+// makeRoom fails what is open or released before a bus time, and returns the instant at which the table, should it go
+// on, has nothing left to do from before: that time or, where a job is to begin before one that waits, later. Nothing
+// is in flight.
+func (r *runner) makeRoom(before bus.Time, cause string) bus.Time {
 	r.again = nil
 	for len(r.jobs) > 0 {
 		r.give(r.jobs[0], cause)
 	}
-	r.overtaken(before, cause)
+	for !r.tab.idle() && r.tab.due() < before {
+		e, at := r.tab.entry()
+		if e.Segment == 0 && !r.tab.skipped[e.Task] {
+			before = max(before, r.cfg.Array.UpTime(r.tab.cycleStart().Add(e.Release)+1))
+			r.overtake(e, at, cause)
+		}
+		r.pass(e)
+	}
+	return before
 }
 
 // overtaken fails the jobs that the active table released before a bus time, as of a safe stop, and that were not run.
+// Others are passed over, so the table ends with that.
 func (r *runner) overtaken(before bus.Time, cause string) {
 	for !r.tab.idle() && r.tab.due() < before {
 		e, at := r.tab.entry()
 		if e.Segment == 0 && !r.tab.skipped[e.Task] && r.tab.cycleStart().Add(e.Release) < before {
-			job := r.tab.begin(r.cfg.Array, e, at)
-			r.jobs = append(r.jobs, job)
-			r.give(job, cause)
+			r.overtake(e, at, cause)
 		}
-		if r.tab.last(e) {
-			delete(r.tab.open, e.Task)
-			delete(r.tab.skipped, e.Task)
-		}
-		r.tab.advance()
+		r.pass(e)
 	}
+}
+
+// overtake fails the job of an entry, which has not begun.
+func (r *runner) overtake(e *scheduler.Entry, at bus.Time, cause string) {
+	job := r.tab.begin(r.cfg.Array, e, at)
+	r.jobs = append(r.jobs, job)
+	r.give(job, cause)
+}
+
+// pass moves on from an entry that is not run.
+func (r *runner) pass(e *scheduler.Entry) {
+	if r.tab.last(e) {
+		delete(r.tab.open, e.Task)
+		delete(r.tab.skipped, e.Task)
+	}
+	r.tab.advance()
 }
 
 // awaitAll waits for the results of all that is in flight. Errors: the bus's, or that something was recalled or is in
@@ -220,6 +241,7 @@ func (r *runner) prepare(ctx context.Context, others ...*bus.Program) error {
 // restore brings the registers of all chips to what the active table assumes, from bus time begin on. The table goes on
 // as it was: what waits meanwhile is run afterwards.
 func (r *runner) restore(ctx context.Context, begin bus.Time) error {
+	r.wanted, r.passedUp = 0, 0
 	if r.tab.runs.initialization == nil {
 		r.resynced()
 		return nil

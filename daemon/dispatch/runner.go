@@ -185,11 +185,9 @@ func (r *runner) step(ctx, hard context.Context) error {
 		if len(r.flights) > 0 {
 			return r.await(ctx, hard, bustime.Forever)
 		}
-		r.makeRoom(r.soonest(now), cause)
-		quiescentAt, quiescent = r.quiescent(now)
+		quiescentAt, quiescent = r.makeRoom(max(r.soonest(now), r.taken), cause), true
 	}
 	if quiescent && (r.resync || r.box.hasChange()) && !r.behind(quiescentAt) {
-		r.wanted, r.passedUp = 0, 0
 		if c := r.box.takeChange(); c != nil {
 			return r.activate(hard, c, quiescentAt)
 		}
