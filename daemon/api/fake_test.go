@@ -98,6 +98,8 @@ type rig struct {
 	hub   *stream.Hub
 	conn  *grpc.ClientConn
 	logs  *observer.ObservedLogs
+	// address is where the server listens.
+	address string
 }
 
 func start(t testing.TB) *rig {
@@ -118,6 +120,7 @@ func start(t testing.TB) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
+	r.address = l.Addr().String()
 	served := make(chan error, 1)
 	go func() { served <- r.Serve(l) }()
 	r.conn, err = grpc.NewClient(l.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()),
