@@ -155,7 +155,8 @@ func testRevocation(t *testing.T, d *daemon, ca *accesstest.Authority, id access
 	if err := cmd.Wait(); err == nil || !strings.Contains(errs.String(), "was revoked") {
 		t.Errorf("a stream of a revoked certificate ended with %v: %s", err, &errs)
 	}
-	if took := time.Since(begin); took > access.EndOfStreamLimit+2*time.Second { // the reload itself reads files
+	// The reload itself reads files, on a machine that others keep busy; daemon/server measures it more closely.
+	if took := time.Since(begin); took > access.EndOfStreamLimit+20*time.Second {
 		t.Errorf("it took %v", took)
 	}
 	if status, out := ask("--tls-ca", ca.CA(), "--tls-cert", id.CertFile, "--tls-key", id.KeyFile,

@@ -106,7 +106,7 @@ func TestAClosedTerminalEndsTheDaemon(t *testing.T) {
 		if err != nil {
 			t.Errorf("%v\n%s", err, d.output)
 		}
-	case <-time.After(10 * time.Second):
+	case <-time.After(patience):
 		t.Fatal("it goes on")
 	}
 }

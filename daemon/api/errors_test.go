@@ -112,7 +112,7 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			r.fake.set(func(f *fake) { f.err = c.err })
-			_, err := facetdv1.NewTaskServiceClient(r.conn).CreateTask(context10(t),
+			_, err := facetdv1.NewTaskServiceClient(r.conn).CreateTask(limited(t),
 				&facetdv1.CreateTaskRequest{Task: &facetdv1.Task{Name: "look"}})
 			st := status.Convert(err)
 			if st.Code() != c.code || st.Message() != c.message {
@@ -158,7 +158,7 @@ func TestEveryCallMapsErrors(t *testing.T) {
 			return err
 		},
 	} {
-		if err := call(context10(t)); status.Code(err) != codes.Unavailable {
+		if err := call(limited(t)); status.Code(err) != codes.Unavailable {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -185,19 +185,19 @@ func TestPathsAreThoseOfTheRequest(t *testing.T) {
 	}
 	// ring leaves, bed is replaced by add[1], add[0] and add[2] come after it.
 	bad("tasks[0].rate_hz", "tasks[1]", "tasks[2].views[1].name", "tasks[9].x", "odd")
-	_, err := facetdv1.NewPlanServiceClient(r.conn).PreviewPlan(context10(t), &facetdv1.PreviewPlanRequest{
+	_, err := facetdv1.NewPlanServiceClient(r.conn).PreviewPlan(limited(t), &facetdv1.PreviewPlanRequest{
 		Remove: []string{"ring"}, Add: []*facetdv1.Task{{Name: "p"}, {Name: "bed"}, {Name: "q"}},
 	})
 	if got, want := fields(err), "add[1].rate_hz add[0] add[2].views[1].name tasks[9].x odd"; got != want {
 		t.Errorf("preview: %s, want %s (%v)", got, want, err)
 	}
 	bad("target", "views[0].binning.rows")
-	_, err = facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(context10(t), &facetdv1.CaptureFramesRequest{})
+	_, err = facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(limited(t), &facetdv1.CaptureFramesRequest{})
 	if got, want := fields(err), "target views[0].binning.rows"; got != want {
 		t.Errorf("capture: %s, want %s", got, want)
 	}
 	bad("write.value", "")
-	_, err = facetdv1.NewCommandServiceClient(r.conn).SendCommand(context10(t),
+	_, err = facetdv1.NewCommandServiceClient(r.conn).SendCommand(limited(t),
 		&facetdv1.SendCommandRequest{Command: &facetdv1.Command{}})
 	if got, want := fields(err), "command.write.value command"; got != want {
 		t.Errorf("send: %s, want %s", got, want)
@@ -215,7 +215,7 @@ func TestFailedCallsAreLogged(t *testing.T) {
 		{&dispatch.StoppedError{Reason: "y"}, "debug"},
 	} {
 		r.fake.set(func(f *fake) { f.err = c.err })
-		_, err := facetdv1.NewTaskServiceClient(r.conn).DeleteTask(context10(t), &facetdv1.DeleteTaskRequest{Name: "x"})
+		_, err := facetdv1.NewTaskServiceClient(r.conn).DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "x"})
 		entries := r.logs.TakeAll()
 		if err == nil || len(entries) != 1 {
 			t.Fatalf("%v: %d lines for %v", c.err, len(entries), err)
@@ -227,7 +227,7 @@ func TestFailedCallsAreLogged(t *testing.T) {
 		}
 	}
 	r.fake.set(func(f *fake) { f.err = nil })
-	if _, err := facetdv1.NewTaskServiceClient(r.conn).DeleteTask(context10(t),
+	if _, err := facetdv1.NewTaskServiceClient(r.conn).DeleteTask(limited(t),
 		&facetdv1.DeleteTaskRequest{Name: "x"}); err != nil || r.logs.Len() != 0 {
 		t.Errorf("a call that went well: %v, %d lines", err, r.logs.Len())
 	}

@@ -102,7 +102,7 @@ type following struct {
 
 func (w *world) follow(t testing.TB, start *facetdv1.FollowStart) *following {
 	t.Helper()
-	s, err := facetdv1.NewFrameServiceClient(w.r.conn).FollowFrameSets(context10(t))
+	s, err := facetdv1.NewFrameServiceClient(w.r.conn).FollowFrameSets(limited(t))
 	if err == nil {
 		err = s.Send(&facetdv1.FollowFrameSetsRequest{Request: &facetdv1.FollowFrameSetsRequest_Start{Start: start}})
 	}
@@ -251,7 +251,7 @@ func TestResume(t *testing.T) {
 
 func (w *world) refused(t testing.TB, requests ...any) (codes.Code, string) {
 	t.Helper()
-	s, err := facetdv1.NewFrameServiceClient(w.r.conn).FollowFrameSets(context10(t))
+	s, err := facetdv1.NewFrameServiceClient(w.r.conn).FollowFrameSets(limited(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -430,7 +430,7 @@ func TestWait(t *testing.T) {
 		}
 		return out
 	}
-	ctx := context10(t)
+	ctx := limited(t)
 	if got := ask(ctx, &facetdv1.WaitFrameSetsRequest{Wait: durationpb.New(0)}); got != nil {
 		t.Errorf("nothing has ended, and there is %v", got)
 	}

@@ -72,7 +72,7 @@ func TestEveryMethodIsServed(t *testing.T) {
 		for _, m := range all {
 			name := "/" + service + "/" + string(m.Name())
 			desc := &grpc.StreamDesc{ServerStreams: m.IsStreamingServer()}
-			s, err := r.conn.NewStream(context10(t), desc, name)
+			s, err := r.conn.NewStream(limited(t), desc, name)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -92,7 +92,7 @@ func TestEveryMethodIsServed(t *testing.T) {
 
 func TestReflectionListsTheServices(t *testing.T) {
 	r := start(t)
-	c, err := grpc_reflection_v1.NewServerReflectionClient(r.conn).ServerReflectionInfo(context10(t))
+	c, err := grpc_reflection_v1.NewServerReflectionClient(r.conn).ServerReflectionInfo(limited(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -150,18 +150,18 @@ func TestHealthFollowsTheDispatcher(t *testing.T) {
 	const serving, not = grpc_health_v1.HealthCheckResponse_SERVING, grpc_health_v1.HealthCheckResponse_NOT_SERVING
 	check := func(want servingStatus) {
 		t.Helper()
-		list, err := c.List(context10(t), &grpc_health_v1.HealthListRequest{})
+		list, err := c.List(limited(t), &grpc_health_v1.HealthListRequest{})
 		if err != nil || list.GetStatuses()["facetd.v1.TaskService"] == nil || list.GetStatuses()[""] == nil {
 			t.Fatalf("list: %v %v", list, err)
 		}
 		for name, st := range list.GetStatuses() {
-			one, err := c.Check(context10(t), &grpc_health_v1.HealthCheckRequest{Service: name})
+			one, err := c.Check(limited(t), &grpc_health_v1.HealthCheckRequest{Service: name})
 			if err != nil || one.GetStatus() != want || st.GetStatus() != want {
 				t.Errorf("%q: check %v %v, list %v, want %v", name, one, err, st, want)
 			}
 		}
 	}
-	watch, err := c.Watch(context10(t), &grpc_health_v1.HealthCheckRequest{Service: "facetd.v1.FrameService"})
+	watch, err := c.Watch(limited(t), &grpc_health_v1.HealthCheckRequest{Service: "facetd.v1.FrameService"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -187,7 +187,7 @@ func TestHealthFollowsTheDispatcher(t *testing.T) {
 	if _, err := watch.Recv(); status.Code(err) != codes.Unavailable || !strings.Contains(err.Error(), "going down") {
 		t.Errorf("watch ended with %v", err)
 	}
-	if _, err := c.Check(context10(t),
+	if _, err := c.Check(limited(t),
 		&grpc_health_v1.HealthCheckRequest{Service: "none"}); status.Code(err) != codes.NotFound {
 		t.Errorf("unknown service: %v", err)
 	}
@@ -196,21 +196,21 @@ func TestHealthFollowsTheDispatcher(t *testing.T) {
 func TestArrayService(t *testing.T) {
 	r := start(t)
 	c := facetdv1.NewArrayServiceClient(r.conn)
-	got, err := c.GetArray(context10(t), &facetdv1.GetArrayRequest{})
+	got, err := c.GetArray(limited(t), &facetdv1.GetArrayRequest{})
 	if err != nil || !proto.Equal(got.GetArray(), r.array.Message) || got.GetDigest() != r.array.Digest {
 		t.Errorf("array: %v", err)
 	}
 	// Under all lines every chip listens; under a chip's own lines it does.
-	reach, err := c.ComputeReach(context10(t), &facetdv1.ComputeReachRequest{Lines: r.array.Lines})
+	reach, err := c.ComputeReach(limited(t), &facetdv1.ComputeReachRequest{Lines: r.array.Lines})
 	if err != nil || len(reach.GetWord().GetReaches()) != len(r.array.Chips) {
 		t.Errorf("all lines reach %v %v", reach, err)
 	}
 	chip := r.array.Chips[7]
-	reach, err = c.ComputeReach(context10(t), &facetdv1.ComputeReachRequest{Lines: r.array.LineNames(chip.Wires)})
+	reach, err = c.ComputeReach(limited(t), &facetdv1.ComputeReachRequest{Lines: r.array.LineNames(chip.Wires)})
 	if err != nil || !slices.Contains(reach.GetWord().GetReaches(), chip.Name) {
 		t.Errorf("%s: %v %v", chip.Name, reach, err)
 	}
-	_, err = c.ComputeReach(context10(t), &facetdv1.ComputeReachRequest{Lines: []string{"nowhere", r.array.Lines[0],
+	_, err = c.ComputeReach(limited(t), &facetdv1.ComputeReachRequest{Lines: []string{"nowhere", r.array.Lines[0],
 		r.array.Lines[0]}})
 	if b := status.Convert(err).Details(); status.Code(err) != codes.InvalidArgument || len(b) != 1 ||
 		len(b[0].(*errdetails.BadRequest).GetFieldViolations()) != 2 {
@@ -226,7 +226,7 @@ func testCovers(t *testing.T, r *rig, c facetdv1.ArrayServiceClient) {
 	for _, g := range r.array.Message.GetGroups() {
 		for _, once := range []bool{false, true} {
 			target := &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: g.GetName()}}
-			got, err := c.ComputeCover(context10(t), &facetdv1.ComputeCoverRequest{Target: target, Once: once})
+			got, err := c.ComputeCover(limited(t), &facetdv1.ComputeCoverRequest{Target: target, Once: once})
 			if err != nil {
 				t.Errorf("group %s: %v", g.GetName(), err)
 				continue
@@ -251,7 +251,7 @@ func testCovers(t *testing.T, r *rig, c facetdv1.ArrayServiceClient) {
 			}
 		}
 	}
-	_, err := c.ComputeCover(context10(t),
+	_, err := c.ComputeCover(limited(t),
 		&facetdv1.ComputeCoverRequest{Target: &facetdv1.Target{Chips: &facetdv1.Target_Group{Group: "none"}}})
 	if d := status.Convert(err).Details(); status.Code(err) != codes.InvalidArgument || len(d) != 1 ||
 		d[0].(*errdetails.BadRequest).GetFieldViolations()[0].GetField() != "target.group" {
@@ -287,33 +287,33 @@ func TestCoverNamesTheChipInTheWay(t *testing.T) {
 func TestTasksAndPlans(t *testing.T) {
 	r := start(t)
 	tasks, plans := facetdv1.NewTaskServiceClient(r.conn), facetdv1.NewPlanServiceClient(r.conn)
-	list, err := tasks.ListTasks(context10(t), &facetdv1.ListTasksRequest{})
+	list, err := tasks.ListTasks(limited(t), &facetdv1.ListTasksRequest{})
 	if err != nil || len(list.GetTasks()) != 2 || list.GetTasks()[1].GetTask().GetName() != "bed" {
 		t.Errorf("list: %v %v", list, err)
 	}
-	got, err := tasks.GetTask(context10(t), &facetdv1.GetTaskRequest{Name: "bed"})
+	got, err := tasks.GetTask(limited(t), &facetdv1.GetTaskRequest{Name: "bed"})
 	if err != nil || got.GetTask().GetStatus().GetJobsOnTime() != 9 {
 		t.Errorf("get: %v %v", got, err)
 	}
-	if _, err := tasks.GetTask(context10(t),
+	if _, err := tasks.GetTask(limited(t),
 		&facetdv1.GetTaskRequest{Name: "none"}); status.Code(err) != codes.NotFound {
 		t.Errorf("get of an unknown one: %v", err)
 	}
-	if _, err := tasks.CreateTask(context10(t),
+	if _, err := tasks.CreateTask(limited(t),
 		&facetdv1.CreateTaskRequest{}); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("create of nothing: %v", err)
 	}
 	asked := &facetdv1.Task{Name: "bed", RateHz: 4}
-	created, err := tasks.CreateTask(context10(t), &facetdv1.CreateTaskRequest{Task: asked})
+	created, err := tasks.CreateTask(limited(t), &facetdv1.CreateTaskRequest{Task: asked})
 	if err != nil || created.GetEffectiveBusNs() != 11 || created.GetTask().GetStatus().GetJobsOnTime() != 9 ||
 		!proto.Equal(r.fake.asked[1].(*facetdv1.Task), asked) {
 		t.Errorf("create: %v %v after %v", created, err, r.fake.asked)
 	}
-	deleted, err := tasks.DeleteTask(context10(t), &facetdv1.DeleteTaskRequest{Name: "bed"})
+	deleted, err := tasks.DeleteTask(limited(t), &facetdv1.DeleteTaskRequest{Name: "bed"})
 	if err != nil || deleted.GetEffectiveBusNs() != 12 || r.fake.asked[1] != "bed" {
 		t.Errorf("delete: %v %v after %v", deleted, err, r.fake.asked)
 	}
-	plan, err := plans.GetPlan(context10(t), &facetdv1.GetPlanRequest{})
+	plan, err := plans.GetPlan(limited(t), &facetdv1.GetPlanRequest{})
 	if err != nil || plan.GetPlan().GetArray() != r.array.Name {
 		t.Errorf("plan without tasks: %v %v", plan, err)
 	}
@@ -321,11 +321,11 @@ func TestTasksAndPlans(t *testing.T) {
 		f.snap.Plan, f.snap.Epoch = &facetdv1.Plan{Array: "x", Utilization: 0.5}, 77
 		f.plan = &facetdv1.Plan{Refusal: &facetdv1.Refusal{Message: "no"}}
 	})
-	plan, err = plans.GetPlan(context10(t), &facetdv1.GetPlanRequest{})
+	plan, err = plans.GetPlan(limited(t), &facetdv1.GetPlanRequest{})
 	if err != nil || plan.GetEpochBusNs() != 77 || plan.GetPlan().GetUtilization() != 0.5 {
 		t.Errorf("plan: %v %v", plan, err)
 	}
-	preview, err := plans.PreviewPlan(context10(t), &facetdv1.PreviewPlanRequest{Remove: []string{"ring"}})
+	preview, err := plans.PreviewPlan(limited(t), &facetdv1.PreviewPlanRequest{Remove: []string{"ring"}})
 	if err != nil || preview.GetPlan().GetRefusal().GetMessage() != "no" || r.fake.asked[2].([]string)[0] != "ring" {
 		t.Errorf("preview: %v %v after %v", preview, err, r.fake.asked)
 	}
@@ -337,19 +337,19 @@ func TestOnDemand(t *testing.T) {
 		f.done = dispatch.Done{FrameSet: &facetdv1.FrameSet{Job: 3},
 			Words: []*facetdv1.SelectWord{{Lines: []string{"a"}}}, Start: 5, Waited: 6}
 	})
-	captured, err := facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(context10(t),
+	captured, err := facetdv1.NewFrameServiceClient(r.conn).CaptureFrames(limited(t),
 		&facetdv1.CaptureFramesRequest{})
 	if err != nil || captured.GetFrameSet().GetJob() != 3 || captured.GetWaitedNs() != 6 {
 		t.Errorf("capture: %v %v", captured, err)
 	}
 	c := facetdv1.NewCommandServiceClient(r.conn)
 	load := &facetdv1.Command{Action: &facetdv1.Command_Strobe{Strobe: chipmodel.Load}}
-	sent, err := c.SendCommand(context10(t), &facetdv1.SendCommandRequest{Command: load})
+	sent, err := c.SendCommand(limited(t), &facetdv1.SendCommandRequest{Command: load})
 	if err != nil || sent.GetStartBusNs() != 5 || sent.GetWaitedNs() != 6 || len(sent.GetWords()) != 1 ||
 		r.fake.asked[1].(*facetdv1.Command).GetStrobe() != chipmodel.Load {
 		t.Errorf("send: %v %v after %v", sent, err, r.fake.asked)
 	}
-	if _, err := c.SendCommand(context10(t),
+	if _, err := c.SendCommand(limited(t),
 		&facetdv1.SendCommandRequest{}); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("no command: %v", err)
 	}
@@ -364,7 +364,7 @@ func TestStatus(t *testing.T) {
 			[]rules.Violation{{Rule: 4, At: 9, Message: "early", Chips: []string{"c"}}}
 	})
 	c := facetdv1.NewStatusServiceClient(r.conn)
-	got, err := c.GetStatus(context10(t), &facetdv1.GetStatusRequest{})
+	got, err := c.GetStatus(limited(t), &facetdv1.GetStatusRequest{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -383,14 +383,14 @@ func TestStatus(t *testing.T) {
 		t.Errorf("status %v", st)
 	}
 
-	bad, err := c.WatchStatus(context10(t), &facetdv1.WatchStatusRequest{IntervalMs: 49})
+	bad, err := c.WatchStatus(limited(t), &facetdv1.WatchStatusRequest{IntervalMs: 49})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if _, err := bad.Recv(); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("an interval of 49 ms: %v", err)
 	}
-	ctx, cancel := context.WithCancel(context10(t))
+	ctx, cancel := context.WithCancel(limited(t))
 	defer cancel()
 	watch, err := c.WatchStatus(ctx, &facetdv1.WatchStatusRequest{IntervalMs: 50})
 	if err != nil {

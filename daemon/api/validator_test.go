@@ -52,7 +52,7 @@ func (v *validator) take(m *facetdv1.FollowFrameSetsResponse) error {
 // until waits until the stream has come to the last job that ended of each task.
 func (v *validator) until(t *testing.T, tasks []*facetdv1.RunningTask) {
 	t.Helper()
-	late := time.After(10 * time.Second)
+	late := time.After(patience)
 	for {
 		v.mu.Lock()
 		behind := ""

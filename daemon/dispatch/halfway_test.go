@@ -61,7 +61,7 @@ func breakOff(t *testing.T, tasks []*facetdv1.Task, after, times int) int {
 			bustest.Fault{When: first, Skip: 5, Times: times, Err: cause, HalfWay: after})
 	}, tasks...)
 	what := fmt.Sprintf("%d segments broken off after %d operations", times, after)
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second) // a bus that is given up waits for it
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute) // a bus that is given up waits for it
 	defer cancel()
 	if err := r.Run(ctx); err != nil {
 		t.Fatalf("%s: %v", what, err)

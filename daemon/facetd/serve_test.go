@@ -131,7 +131,7 @@ func TestStopsWhenAsked(t *testing.T) {
 		if status != cli.StatusOK {
 			t.Errorf("status %d: %s", status, &stderr)
 		}
-	case <-time.After(10 * time.Second):
+	case <-time.After(2 * time.Minute):
 		t.Fatal("the daemon did not stop")
 	}
 }

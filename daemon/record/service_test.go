@@ -79,7 +79,7 @@ func serve(t *testing.T, withFolder bool, keepFree uint64) *rig {
 }
 
 func within(t *testing.T) context.Context {
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	t.Cleanup(cancel)
 	return ctx
 }

@@ -112,10 +112,10 @@ func (g *guarded) wanted(t *testing.T, r access.Reason, atLeast uint64) {
 	}
 }
 
-// callAll calls every method of every registered service with an empty request, and
-// gives what each call came to.
+// callAll calls every method of every registered service with an empty request, each for
+// as long as limit says, and gives what each call came to.
 func callAll(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConnInterface,
-	each func(method string, err error)) {
+	limit func(method string) time.Duration, each func(method string, err error)) {
 	t.Helper()
 	n := 0
 	for _, service := range g.api.Services() {
@@ -128,8 +128,7 @@ func callAll(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConn
 			m := all.Get(i)
 			n++
 			method := "/" + service + "/" + string(m.Name())
-			// A stream that has nothing to tell ends here too, and was let in.
-			ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+			ctx, cancel := context.WithTimeout(ctx, limit(method))
 			stream, err := conn.NewStream(ctx,
 				&grpc.StreamDesc{ServerStreams: m.IsStreamingServer(), ClientStreams: m.IsStreamingClient()}, method)
 			if err == nil {
@@ -159,7 +158,8 @@ func TestEveryMethodTakesARole(t *testing.T) {
 	g.reload(t)
 	conn := g.dial(t)
 
-	callAll(t, g, t.Context(), conn, func(method string, err error) {
+	refusal := func(string) time.Duration { return patience } // which comes by itself
+	callAll(t, g, t.Context(), conn, refusal, func(method string, err error) {
 		served[method] = true
 		if _, listed := access.MethodRole(method); !listed {
 			t.Errorf("%s is not in the table of package access", method)
@@ -169,7 +169,12 @@ func TestEveryMethodTakesARole(t *testing.T) {
 		}
 	})
 	refused := 0
-	callAll(t, g, look, conn, func(method string, err error) {
+	callAll(t, g, look, conn, func(method string) time.Duration {
+		if role, _ := access.MethodRole(method); role == access.Operator {
+			return refusal(method)
+		}
+		return 500 * time.Millisecond // for streams that have nothing to tell, and were let in
+	}, func(method string, err error) {
 		role, _ := access.MethodRole(method)
 		code := status.Code(err)
 		if role == access.Operator {

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -128,7 +127,7 @@ func TestRecordsAndRemembers(t *testing.T) {
 // kept in memory.
 func TestNoFolderNoRecordings(t *testing.T) {
 	conn, stop := running(t, quick())
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	_, err := facetdv1.NewRecordServiceClient(conn).StartRecording(ctx, &facetdv1.StartRecordingRequest{},
 		grpc.WaitForReady(true))

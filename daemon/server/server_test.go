@@ -51,8 +51,8 @@ func start(t *testing.T, c Setup) *process {
 		select {
 		case err := <-ended:
 			return err
-		case <-time.After(10 * time.Second):
-			return fmt.Errorf("still running 10 s after the stop")
+		case <-time.After(patience):
+			return fmt.Errorf("still running %v after the stop", patience)
 		}
 	})
 	t.Cleanup(func() {

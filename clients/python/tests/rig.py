@@ -220,7 +220,7 @@ def granted(answer):
     return follow
 
 
-def eventually(condition, within=20.0):
+def eventually(condition, within=120.0):
     """Waits until a condition of another process or thread holds."""
     end = time.monotonic() + within
     while not condition():

@@ -342,8 +342,8 @@ class SlowReaders(unittest.TestCase):
             self.assertGreaterEqual(job, ended - 1, f"every {interval} s: older than the newest")
         ages = sorted(age for _, _, age in seen)
         # Each is new; how soon it is handed over is the machine's, which others use too: one in
-        # four is enough to show that nothing waits on the way.
-        self.assertLess(ages[len(ages) // 4], self.PERIOD + 0.02, f"every {interval} s: ages {ages}")
+        # four is enough to show that nothing waits on the way until somebody reads.
+        self.assertLess(ages[len(ages) // 4], max(self.PERIOD + 0.02, interval / 2), f"every {interval} s: ages {ages}")
 
     def test_what_a_slow_reader_reads_is_new(self):
         async def awaited(address):

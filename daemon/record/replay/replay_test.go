@@ -521,7 +521,7 @@ func TestPlayerIsAlive(t *testing.T) {
 	go func() { ended <- p.Run(ctx) }()
 	alive := func(when string) {
 		t.Helper()
-		short, cancel := context.WithTimeout(ctx, 10*time.Second)
+		short, cancel := context.WithTimeout(ctx, 2*time.Minute)
 		defer cancel()
 		if err := p.Alive(short); err != nil {
 			t.Errorf("%s: %v", when, err)
