@@ -38,7 +38,7 @@ var built struct {
 
 // TestMain removes the daemon that was built, if it was.
 func TestMain(m *testing.M) {
-	peertest.Parallel(8) // each of the modules, and the other client
+	peertest.Parallel(9) // each of the modules, the test that starts them, and the other client
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		if built.dir != "" {
 			os.RemoveAll(built.dir)
@@ -72,6 +72,7 @@ func command(t *testing.T, args ...string) *exec.Cmd {
 // TestPython runs the tests that are written in Python; none of them may be skipped.
 func TestPython(t *testing.T) {
 	python(t)
+	t.Parallel()
 	certificates := t.TempDir()
 	writeCertificates(t, certificates)
 	modules, err := filepath.Glob("tests/test_*.py")

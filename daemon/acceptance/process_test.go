@@ -39,7 +39,7 @@ func TestMain(m *testing.M) {
 		serveBare()
 		return
 	}
-	peertest.Parallel(6)
+	peertest.Parallel(8)
 	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
 		if built.dir != "" {
 			os.RemoveAll(built.dir)

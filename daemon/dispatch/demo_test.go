@@ -2,6 +2,7 @@ package dispatch
 
 import (
 	"math"
+	"sync"
 	"testing"
 	"time"
 
@@ -13,9 +14,14 @@ import (
 	"facetd.example/daemon/demo"
 )
 
+// demoLight is the light of the demo, painted once: that takes longer than a second of the bus.
+var demoLight = sync.OnceValues(func() (scene.Scene, error) {
+	return scene.Panorama(scene.DemoPanorama(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 800})
+})
+
 func demoRig(t testing.TB, seed uint64, stopAt time.Duration) *rig {
 	t.Helper()
-	light, err := scene.Panorama(scene.DemoPanorama(), scene.PanoramaOptions{LuxLow: 1, LuxHigh: 800})
+	light, err := demoLight()
 	if err != nil {
 		t.Fatal(err)
 	}

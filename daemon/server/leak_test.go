@@ -4,7 +4,12 @@ import (
 	"testing"
 
 	"go.uber.org/goleak"
+
+	"facetd.example/api/peertest"
 )
 
 // TestMain fails when a test leaves a goroutine behind.
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	peertest.Parallel(3) // one of them waits for an outside program, which looks twice a second
+	goleak.VerifyTestMain(m)
+}

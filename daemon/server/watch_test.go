@@ -62,8 +62,8 @@ func watch(t *testing.T, target string) *watcher {
 	dir := t.TempDir()
 	config := readFile(t, deployFolder+"prometheus/prometheus.yml")
 	for _, change := range [][2]string{
-		{"127.0.0.1:7661", target}, {"scrape_interval: 5s", "scrape_interval: 1s"},
-		{"scrape_timeout: 4s", "scrape_timeout: 1s"}, {"evaluation_interval: 5s", "evaluation_interval: 1s"},
+		{"127.0.0.1:7661", target}, {"scrape_interval: 5s", "scrape_interval: 500ms"},
+		{"scrape_timeout: 4s", "scrape_timeout: 500ms"}, {"evaluation_interval: 5s", "evaluation_interval: 500ms"},
 	} {
 		if strings.Count(config, change[0]) != 1 {
 			t.Fatalf("the example configuration has %q %d times, not once", change[0], strings.Count(config, change[0]))
@@ -107,7 +107,7 @@ func readFile(t *testing.T, name string) string {
 // until waits for Prometheus, whose scrapes and evaluations come in their own time.
 func (w *watcher) until(what func() string, ok func() bool) {
 	w.t.Helper()
-	look, late := time.NewTicker(100*time.Millisecond), time.After(time.Until(w.deadline))
+	look, late := time.NewTicker(200*time.Millisecond), time.After(time.Until(w.deadline))
 	defer look.Stop()
 	for !ok() {
 		select {
@@ -188,7 +188,7 @@ func panelQueries(t *testing.T) map[string]string {
 	if err := json.Unmarshal([]byte(readFile(t, deployFolder+"grafana/facetd.json")), &d); err != nil {
 		t.Fatal(err)
 	}
-	fill := strings.NewReplacer("$__rate_interval", "8s", "$instance", ".*", "$task", ".*")
+	fill := strings.NewReplacer("$__rate_interval", "4s", "$instance", ".*", "$task", ".*")
 	out := map[string]string{}
 	for i, p := range d.Panels {
 		for _, q := range p.Targets {
