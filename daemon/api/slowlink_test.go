@@ -79,7 +79,7 @@ func TestFreshOverASlowLink(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	ctx, cancel := context.WithCancel(context10(t))
+	ctx, cancel := context.WithCancel(limited(t))
 	if peertest.All() {
 		ctx, cancel = context.WithTimeout(t.Context(), 3*time.Minute)
 	}
