@@ -47,6 +47,7 @@ func TestCommandErrors(t *testing.T) {
 			[]string{"write.value: 2 is out of range"}},
 		{"gain", writeCmd(group("trims"), chipmodel.Gain, 3), []string{"write.value: 3 is out of range"}},
 		{"unknown strobe", strobeCmd(group("mems"), 9), []string{"strobe: no strobe 9"}},
+		{"exposure", strobeCmd(group("mems"), chipmodel.Expose), []string{"strobe: is over when its chips"}},
 		{"load of a counter chip", strobeCmd(list("cnt-0", "mem-0"), chipmodel.Load), []string{"strobe: cnt-0"}},
 		{"reset of a memory chip", strobeCmd(group("mems"), chipmodel.Reset), []string{"strobe: mem-0, mem-1"}},
 		{"idle share", strobeCmd(group("mems"), chipmodel.Share), []string{"strobe: closes no switch"}},

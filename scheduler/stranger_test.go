@@ -107,6 +107,10 @@ func (s *spoilable) spoil(rule int) bool {
 	case rules.RuleHeld:
 		return s.disturb()
 	case rules.RuleClaim:
+		if seg, k := s.find(func(op *bus.Op) bool { return op.Scan != nil && op.Scan.Claim.Exposure > 0 }); seg != nil {
+			seg.Ops[k].Scan.Claim.Exposure-- // by a tick
+			return true
+		}
 		seg, k := s.find(func(op *bus.Op) bool { return op.Scan != nil && len(op.Scan.Claim.Registers) > 0 })
 		if seg == nil {
 			return false

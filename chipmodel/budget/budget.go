@@ -10,6 +10,9 @@ import (
 	"math"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/die"
@@ -34,6 +37,8 @@ type Conditions struct {
 	// Bandwidth is that of the output relative to nominal (see die.Die.Bandwidth); 0
 	// means 1.
 	Bandwidth float64
+	// Exposure is that of linear pixels with a shutter; 0 means what their class has.
+	Exposure time.Duration
 	// GainIndex is the gain of the amplifier, of a chip that has one.
 	GainIndex int
 	// Calibrated leaves out what a calibration removes: the fixed pattern, and the converter's offset and gain.
@@ -108,7 +113,18 @@ func New(a *chipmodel.Array, chip int, c Conditions) (Budget, invalid.Errors) {
 	if k.check(); len(k.m) > 0 {
 		return Budget{}, k.m
 	}
+	if k.Exposure > 0 {
+		k.class = exposedFor(k.class, k.Exposure)
+	}
 	return k.work(), nil
+}
+
+// exposedFor is a class whose linear pixels are exposed for a time.
+func exposedFor(class *chipmodel.Class, exposure time.Duration) *chipmodel.Class {
+	out := *class
+	out.Spec = proto.CloneOf(class.Spec)
+	out.Spec.GetLinear().Exposure = durationpb.New(exposure)
+	return &out
 }
 
 type reckoning struct {
@@ -147,6 +163,13 @@ func (k *reckoning) check() {
 		k.m.Add("columns", fmt.Sprintf("chips of class %q set no patterns before sensing (%s)", k.class.Name,
 			k.class.Parts()),
 			"give shares to a chip with memory, nothing to others")
+	}
+	if s := k.class.Spec.GetLinear().GetShutter(); k.Exposure != 0 && s == nil {
+		k.m.Add("exposure", fmt.Sprintf("chips of class %q have no shutter (%s)", k.class.Name, k.class.Parts()),
+			"leave it out")
+	} else if least, most := s.GetLeast().AsDuration(), s.GetMost().AsDuration(); k.Exposure != 0 &&
+		(k.Exposure < least || k.Exposure > most) {
+		k.m.Add("exposure", fmt.Sprintf("%v is not possible", k.Exposure), fmt.Sprintf("use %v to %v", least, most))
 	}
 	if len(k.Shares) > 4096 {
 		k.m.Add("shares", fmt.Sprintf("%d shares are too many", len(k.Shares)), "give at most 4096")

@@ -85,7 +85,7 @@ func measureAll(a *chipmodel.Array, chip int, c Conditions, frames int, seed uin
 	at := int64(0)
 	for f := range frames + 1 {
 		at += 1e9
-		d.Strobe(chipmodel.Load, bustime.Time(at), 0, light)
+		d.Strobe(chipmodel.Load, bustime.Time(at), c.Exposure, light)
 		for _, s := range c.Shares {
 			d.Write(chipmodel.ColumnPattern, uint16(s.Columns))
 			d.Write(chipmodel.RowPattern, uint16(s.Rows))

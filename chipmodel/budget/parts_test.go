@@ -35,6 +35,10 @@ func TestEveryCombinationOfParts(t *testing.T) {
 		case class.HasSwitches():
 			c.Columns, c.Rows = pattern(), pattern()
 		}
+		if class.HasShutter() { // up to twice as long and five times shorter than by itself, of as much light
+			c.Exposure = 2*time.Millisecond + time.Duration(r.Int64N(int64(18*time.Millisecond)))
+			c.Lux *= class.Exposure().Seconds() / c.Exposure.Seconds()
+		}
 		c.GainIndex = r.IntN(max(len(class.Spec.GetAmplifier().GetGains()), 1))
 		b, m := New(a, 0, c)
 		if m.Err() != nil {
@@ -125,4 +129,40 @@ func arrayOf(t *testing.T, class *facetdv1.ChipClass) *chipmodel.Array {
 		t.Fatal(m)
 	}
 	return a
+}
+
+// TestExposuresOfABudget: the budget with an exposure is that of a class which has it; what its shutter cannot do, or a
+// class without one, is refused.
+func TestExposuresOfABudget(t *testing.T) {
+	shut := 0
+	for n := range chiptest.Combinations {
+		a := arrayOf(t, chiptest.Class(n))
+		class := a.Classes[0]
+		at := Conditions{Lux: 30, Exposure: 4 * time.Millisecond}
+		b, m := New(a, 0, at)
+		if !class.HasShutter() {
+			if len(m) != 1 || m[0].Path != "exposure" {
+				t.Errorf("combination %d (%s): %v", n, class.Parts(), m)
+			}
+			continue
+		}
+		shut++
+		other := chiptest.Class(n)
+		other.GetLinear().Exposure = durationpb.New(at.Exposure)
+		want, err := New(arrayOf(t, other), 0, Conditions{Lux: 30})
+		if m.Err() != nil || err.Err() != nil || b.Table() != want.Table() {
+			t.Errorf("combination %d: %v %v\n%s\nof a class with it:\n%s", n, m, err, b.Table(), want.Table())
+		}
+		if own, _ := New(a, 0, Conditions{Lux: 30}); own.Table() == b.Table() {
+			t.Errorf("combination %d: the exposure changes nothing", n)
+		}
+		for _, wrong := range []time.Duration{-1, 1, time.Hour} {
+			if _, m := New(a, 0, Conditions{Lux: 30, Exposure: wrong}); len(m) != 1 || m[0].Path != "exposure" {
+				t.Errorf("combination %d: %v: %v", n, wrong, m)
+			}
+		}
+	}
+	if shut == 0 {
+		t.Error("no combination has a shutter")
+	}
 }

@@ -31,17 +31,20 @@ func (a *app) tasksCommand() *cobra.Command {
 type viewFlags struct {
 	binning, window string
 	smoothing       uint32
+	exposure        time.Duration
 }
 
 func (v *viewFlags) register(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&v.binning, "binning", "", "join blocks into one pixel: N or ROWSxCOLUMNS, of 1, 2, 4 or 8")
 	cmd.Flags().Uint32Var(&v.smoothing, "smoothing", 0, "alternating pair shares along each axis before the binning")
 	cmd.Flags().StringVar(&v.window, "window", "", "what is read: "+parse.WindowForm)
+	cmd.Flags().DurationVar(&v.exposure, "exposure", 0, "exposure of linear pixels with a shutter (default that of "+
+		"their class)")
 }
 
 // views returns the one view that the flags describe, or none for a plain one.
 func (v *viewFlags) views() ([]*facetdv1.View, error) {
-	if v.binning == "" && v.window == "" && v.smoothing == 0 {
+	if v.binning == "" && v.window == "" && v.smoothing == 0 && v.exposure == 0 {
 		return nil, nil
 	}
 	view := &facetdv1.View{SmoothingSteps: v.smoothing}
@@ -56,6 +59,9 @@ func (v *viewFlags) views() ([]*facetdv1.View, error) {
 		if view.Window, err = parse.Window(v.window); err != nil {
 			problems = append(problems, "--window: "+err.Error())
 		}
+	}
+	if v.exposure != 0 {
+		view.Exposure = durationpb.New(v.exposure)
 	}
 	if len(problems) > 0 {
 		return nil, cli.Usagef("%s", strings.Join(problems, "\n"))
@@ -86,7 +92,7 @@ func (f *taskFlags) register(cmd *cobra.Command) {
 
 // taskFlagNames are those that only make sense without a file.
 var taskFlagNames = []string{"name", "target", "rate", "deadline", "max-hold", "max-skew", "binning", "smoothing",
-	"window"}
+	"window", "exposure"}
 
 // task returns the task without its target, which needs the daemon's array.
 func (f *taskFlags) task() (*facetdv1.Task, error) {

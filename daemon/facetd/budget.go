@@ -71,6 +71,7 @@ ARRAY is ` + fileForm + `.`,
 	fl.Float64Var(&c.DifferenceVolts, "difference", 0,
 		"volts between neighbours, for what has not settled (default one decade of light)")
 	fl.DurationVar(&c.Settle, "settle", 0, "time given to the lane (default what the array's timing gives)")
+	fl.DurationVar(&c.Exposure, "exposure", 0, "exposure of linear pixels with a shutter (default that of their class)")
 	fl.IntVar(&c.GainIndex, "gain-index", 0, "gain of the amplifier")
 	fl.BoolVar(&c.Calibrated, "calibrated", false, "without what a calibration takes away")
 	return cmd

@@ -129,6 +129,10 @@ func (c *checker) strobe(s facetdv1.Strobe, chips []int, state Registers) bus.Ac
 		takes = (*chipmodel.Class).HasMemory
 	case chipmodel.Reset, chipmodel.Advance:
 		takes = (*chipmodel.Class).Counts
+	case chipmodel.Expose:
+		c.add("strobe", "an exposure is over when its chips are deselected, as they are after a command",
+			"capture frames of a view with an exposure")
+		return bus.Action{}
 	default:
 		c.addf("strobe", "give one of load, share, reset, advance", "there is no strobe %d", s)
 		return bus.Action{}
