@@ -46,6 +46,14 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		at = max(at, r.soonest(max(r.cfg.Bus.Now(), r.last)))
 	}
 	epoch, err := r.initialize(ctx, c.plan, c.runs, at)
+	if s := r.stopsMeanwhile(err); s != nil { // the table is not told active, but kept for when the array is resumed
+		if c.done == nil || r.box.putBackChange(c) {
+			r.paid(owed)
+		} else {
+			answer(changeDone{err: &SafeStopError{*s}})
+		}
+		return nil
+	}
 	if c.done != nil && postponed(err) { // the host stood still, or what was handed over before it has failed
 		c.postponed++
 		if c.postponed < mostPostponed && r.box.putBackChange(c) {
@@ -61,6 +69,23 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 		answer(changeDone{err: fmt.Errorf("initializing the timetable: %w", err)})
 		return r.initializationFailed(ctx, err)
 	}
+	r.become(c, epoch, uninitialized)
+	answer(changeDone{effective: epoch})
+	return nil
+}
+
+// stopsMeanwhile is the safe stop that somebody has asked for before the initialization of a table was known to have
+// ended with err; nil where nobody has, or the bus has failed besides.
+func (r *runner) stopsMeanwhile(err error) *SafeStop {
+	if s := r.box.stopped(); s != nil && s.Revision != r.halt.revision &&
+		(err == nil || postponed(err) || errors.Is(err, bus.ErrReleased)) {
+		return s
+	}
+	return nil
+}
+
+// become makes the table of a change the active one, from a bus time on.
+func (r *runner) become(c *change, epoch bus.Time, uninitialized bool) {
 	r.tab = newTable(c, epoch, r.tab)
 	r.standing = c.again()
 	var msg *facetdv1.Plan
@@ -81,8 +106,6 @@ func (r *runner) activate(ctx context.Context, c *change, at bus.Time) error {
 	r.cfg.Observer.PlanChanged(msg, epoch)
 	r.log.Info("timetable active", zap.Int64("bus_ns", epoch.NS()), zap.Int("tasks", len(c.tasks)),
 		zap.Float64("utilization", msg.GetUtilization()))
-	answer(changeDone{effective: epoch})
-	return nil
 }
 
 // readyFor makes the bus ready for a change. That may take a while where the bus is far away; the instant that was
