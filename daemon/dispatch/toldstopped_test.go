@@ -64,7 +64,8 @@ func TestNoTimetableIsToldWhileStopped(t *testing.T) {
 				p.resumes(t)
 				tasks := map[string]int{"add": 2, "remove the last": 0}[name]
 				if n := len(p.disp.Snapshot().Tasks); n != tasks || p.wrong > 0 {
-					t.Errorf("%s, stopped %v later: %d tasks, %d timetables were told active while stopped", name, after,
+					t.Errorf("%s, stopped %v later: %d tasks, %d timetables were told active while stopped", name,
+						after,
 						n, p.wrong)
 				}
 				if err := end(); err != nil {
