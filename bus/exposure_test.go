@@ -91,3 +91,49 @@ func TestExposuresThatCouldNotRun(t *testing.T) {
 		t.Errorf("rounded up to %d", got)
 	}
 }
+
+// TestExposuresAtTheirEnds: the shortest and the longest that any bus can time, and those just beyond; what begins
+// without a slot needs no value.
+func TestExposuresAtTheirEnds(t *testing.T) {
+	a, err := MustLinearArray().OnGrain(7) // 504 ns a strobe, and a minute and 4 ns
+	if err != nil {
+		t.Fatal(err)
+	}
+	for exposure, good := range map[time.Duration]bool{497: false, 504: true, 511: true, 505: false,
+		time.Minute: false, time.Minute + 4: true, time.Minute + 11: false} {
+		op := Strobe(1, chipmodel.Expose, exposure, M0)
+		err := bus.CheckProgram(a, &bus.Program{Ops: []bus.Op{Select(F | X0), op}})
+		if (err == nil) != good {
+			t.Errorf("%v: %v", exposure, err)
+		}
+		if cost := bus.WorstCost(a, &op, nil); good && cost != exposure {
+			t.Errorf("%v costs %v", exposure, cost)
+		}
+	}
+	load := Strobe(1, chipmodel.Load, 0, M0)
+	own := bus.Cost(a, &load)
+	load.Lasts = own.Total() + 700
+	if cost := bus.Cost(a, &load); cost[facetdv1.Phase_PHASE_SETTLE] != 700 ||
+		cost[facetdv1.Phase_PHASE_LOAD] != own[facetdv1.Phase_PHASE_LOAD] {
+		t.Errorf("a load that lasts longer costs %v, by itself %v", cost, own)
+	}
+}
+
+// TestStepsOfASlot: rounding up leaves what is on a step, and no step is one of 1.
+func TestStepsOfASlot(t *testing.T) {
+	for _, c := range []struct {
+		step     int
+		value    int64
+		up       int64
+		multiple bool
+	}{
+		{0, 5, 5, true}, {1, 5, 5, true}, {2, 5, 6, false}, {2, 6, 6, true}, {100, 1, 100, false},
+		{100, 100, 100, true},
+		{100, 199, 200, false}, {7, 60_000_000_000, 60_000_000_004, false},
+	} {
+		s := bus.Slot{Step: c.step}
+		if got := s.Up(c.value); got != c.up || s.Fits(int(c.value)) != c.multiple || !s.Fits(int(c.up)) {
+			t.Errorf("%d in steps of %d: up %d, fits %v", c.value, c.step, got, s.Fits(int(c.value)))
+		}
+	}
+}

@@ -55,6 +55,7 @@ func TestExposuresAreWhatFramesClaim(t *testing.T) {
 		{"shorter than its shutter can", linear, exposedJob(linear, us-1, 0, us-1), "its shutter can do 1"},
 		{"as short as its shutter can", linear, exposedJob(linear, us, 0, us), ""},
 		{"longer than its shutter can", linear, exposedJob(linear, 1001*us, 0, 1001*us), "its shutter can do 1"},
+		{"as long as its shutter can", linear, exposedJob(linear, 1000*us, 0, 1000*us), ""},
 		{"of logarithmic pixels", logarithmic, exposedJob(logarithmic, 10*us, 0, 10*us), "it was 0s"},
 		{"of logarithmic pixels, not claimed", logarithmic, exposedJob(logarithmic, 10*us, 0, 0), ""},
 	} {
@@ -67,6 +68,28 @@ func TestExposuresAreWhatFramesClaim(t *testing.T) {
 		case c.says != "" && (len(found) != 1 || found[0].Rule != rules.RuleClaim ||
 			!strings.Contains(found[0].Message, c.says)):
 			t.Errorf("%s: %v, want one that says %q", c.name, found, c.says)
+		}
+	}
+}
+
+// TestExposuresAreForgotten: the next load is none of the bus's, nor is one after a stop.
+func TestExposuresAreForgotten(t *testing.T) {
+	a := MustLinearArray()
+	s := &stream{a: a, in: rules.NewInspector(a), load: map[int]bus.Time{}}
+	s.segment(job("t", 0, 1, M0), 0, exposedJob(a, 10*time.Microsecond, 0, 10*time.Microsecond)...)
+	own := exposedJob(a, 10*time.Microsecond, 0, 0)
+	s.segment(job("t", 1, 1, M0), 0, append(own[:1:1], own[2:]...)...)
+	// A stop in the middle, then a load under a word that was never deselected by another.
+	s.in.BeginSegment(&bus.Segment{Job: job("t", 2, 1, M0), Program: &bus.Program{}}, s.now, s.now)
+	s.op(Select(F | X0))
+	s.op(own[1])
+	s.in.GiveUp(nil, s.now)
+	s.in.Released(s.now, s.now)
+	s.in.JobEnded(job("t", 2, 1, M0), bus.Outcome{Kind: bus.Failed, Cause: "a stop"})
+	s.segment(job("t", 3, 1, M0), 0, append(own[:1:1], own[2:]...)...)
+	for _, v := range s.in.Take() {
+		if v.Rule == rules.RuleClaim {
+			t.Error(v)
 		}
 	}
 }

@@ -113,3 +113,46 @@ func TestAnExposureEndsWithItsSelect(t *testing.T) {
 		t.Errorf("by the bus %.3f V, by themselves %.3f V", long, own)
 	}
 }
+
+// TestOneExposureIsForOneLoad: what follows is the class's own again, and a chip that loads late is exposed for longer.
+func TestOneExposureIsForOneLoad(t *testing.T) {
+	const us = time.Microsecond
+	a := MustLinearArray()
+	for name, c := range map[string]struct {
+		delay time.Duration
+		loads []bus.Op
+		claim time.Duration
+		want  float64 // microseconds
+	}{
+		"the load":           {0, []bus.Op{Strobe(2, chipmodel.Load, 0, M0)}, 500 * us, 500},
+		"the load, delayed":  {200 * us, []bus.Op{Strobe(2, chipmodel.Load, 0, M0)}, 500 * us, 700},
+		"the load after it":  {0, []bus.Op{Strobe(2, chipmodel.Load, 0, M0), Strobe(3, chipmodel.Load, 0, M0)}, 0, 100},
+		"a load with a hold": {0, []bus.Op{Select(F | X0), Strobe(2, chipmodel.Load, 700*us, M0)}, 0, 100},
+		"a load of its own":  {200 * us, []bus.Op{Select(F | X0), Strobe(2, chipmodel.Load, 0, M0)}, 0, 100},
+		"a wait, and a load": {0, []bus.Op{bus.WaitOp(50 * us), Strobe(2, chipmodel.Load, 0, M0)}, 550 * us, 550},
+		"another chip's load": {0, []bus.Op{Select(F | X2), Strobe(2, chipmodel.Load, 0, M2), Select(F | X0),
+			Strobe(3, chipmodel.Load, 0, M0)}, 0, 100},
+	} {
+		b, err := New(Config{Array: a, Scene: scene.Uniform(100), Pace: free, Seed: 1,
+			GroundTruth: &GroundTruth{Chips: map[int]ChipGroundTruth{M0: {LoadDelay: c.delay}}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ops := append([]bus.Op{Select(F | X0), Strobe(1, chipmodel.Expose, 500*us, M0)}, c.loads...)
+		ops = append(ops, Write(4, chipmodel.OutputEnable, 1, M0), Scan(a, M0, 0, bus.Claim{Exposure: c.claim}),
+			Write(5, chipmodel.OutputEnable, 0, M0))
+		res, err := Run(t.Context(), b, bus.Time(time.Millisecond), segment("t", 0, ops...))
+		if err != nil {
+			t.Fatal(name, err)
+		}
+		var mean float64
+		for _, code := range res.Captures[0].Codes {
+			mean += float64(code) / float64(len(res.Captures[0].Codes))
+		}
+		// 80 electrons a microsecond, each of 15 uV below 2.4 V.
+		got := (2.4 - a.Lanes[0].CodeZeroVolts() - mean*a.Lanes[0].StepVolts()) / (80 * 15e-6)
+		if math.Abs(got-c.want) > 5 {
+			t.Errorf("%s: exposed for %.1f us, want %.1f", name, got, c.want)
+		}
+	}
+}
