@@ -34,6 +34,12 @@ func (c *Camera) Lattice() Lattice { return c.lattice }
 // Place is where the lens is, in metres in the body frame.
 func (c *Camera) Place() (x, y, z float64) { return c.mount.XM, c.mount.YM, c.mount.ZM }
 
+// Attitude takes a vector of the lens's frame (x ahead, y left, z up) to the body frame.
+func (c *Camera) Attitude() Rotation { return c.attitude }
+
+// Focal is the focal length in column pitches, along a row and along a column; an anamorphic lens has two.
+func (c *Camera) Focal() (x, y float64) { return 1 / c.fx, 1 / c.fy }
+
 // Lens is what the chip looks through.
 func (c *Camera) Lens() Lens { return c.lens }
 

@@ -70,6 +70,7 @@ func ParseRole(s string) (Role, error) {
 // Operator, and fails a test of package server.
 var methods = map[string]Role{
 	facetdv1.ArrayService_GetArray_FullMethodName:     Viewer,
+	facetdv1.ArrayService_GetGeometry_FullMethodName:  Viewer,
 	facetdv1.ArrayService_ComputeReach_FullMethodName: Viewer,
 	facetdv1.ArrayService_ComputeCover_FullMethodName: Viewer,
 

@@ -8,6 +8,7 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/failure"
 	"facetd.example/scheduler/program"
 )
 
@@ -19,6 +20,15 @@ type arrayService struct {
 func (v *arrayService) GetArray(context.Context, *facetdv1.GetArrayRequest) (*facetdv1.GetArrayResponse, error) {
 	a := v.s.cfg.Array
 	return &facetdv1.GetArrayResponse{Array: a.Message, Digest: a.Digest}, nil
+}
+
+func (v *arrayService) GetGeometry(_ context.Context, r *facetdv1.GetGeometryRequest) (*facetdv1.GetGeometryResponse,
+	error) {
+	g := v.s.geometry
+	if r.GetDigest() != "" && r.GetDigest() != g.GetDigest() {
+		return nil, &failure.NotFound{What: "geometry", Name: r.GetDigest()}
+	}
+	return &facetdv1.GetGeometryResponse{Geometry: g}, nil
 }
 
 func (v *arrayService) ComputeReach(_ context.Context, r *facetdv1.ComputeReachRequest) (*facetdv1.ComputeReachResponse,

@@ -94,9 +94,11 @@ type Config struct {
 
 // Server serves the API on any number of listeners.
 type Server struct {
-	cfg  Config
-	log  *zap.Logger
-	grpc *grpc.Server
+	cfg Config
+	log *zap.Logger
+	// geometry is that of the array.
+	geometry *facetdv1.Geometry
+	grpc     *grpc.Server
 	// names are the full names of all services, sorted.
 	names []string
 	// served are the full names of all methods.
@@ -133,6 +135,7 @@ func New(cfg Config) *Server {
 		options = append(options, grpc.Creds(cfg.Access.Credentials()))
 	}
 	s.grpc = grpc.NewServer(options...)
+	s.geometry = cfg.Array.Geometry()
 	r := admittedRegistrar{s.grpc, s}
 	facetdv1.RegisterArrayServiceServer(r, &arrayService{s: s})
 	facetdv1.RegisterTaskServiceServer(r, &taskService{s: s})

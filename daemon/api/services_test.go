@@ -197,6 +197,14 @@ func TestArrayService(t *testing.T) {
 	r := start(t)
 	c := facetdv1.NewArrayServiceClient(r.conn)
 	got, err := c.GetArray(limited(t), &facetdv1.GetArrayRequest{})
+	g, wrong := c.GetGeometry(limited(t), &facetdv1.GetGeometryRequest{Digest: r.identity().GetGeometryDigest()})
+	if wrong != nil || !proto.Equal(g.GetGeometry(), r.array.Geometry()) || len(g.GetGeometry().GetChips()) == 0 {
+		t.Errorf("geometry %v, %v", g, wrong)
+	}
+	if _, wrong = c.GetGeometry(limited(t), &facetdv1.GetGeometryRequest{Digest: "other"}); status.Code(wrong) !=
+		codes.NotFound {
+		t.Errorf("a geometry of another array: %v", wrong)
+	}
 	if err != nil || !proto.Equal(got.GetArray(), r.array.Message) || got.GetDigest() != r.array.Digest {
 		t.Errorf("array: %v", err)
 	}

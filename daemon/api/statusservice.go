@@ -56,7 +56,7 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
 // identity is which daemon this is.
 func (s *Server) identity() *facetdv1.Identity {
 	return &facetdv1.Identity{Name: cmp.Or(s.cfg.Info.Name, s.cfg.Array.Name), InstanceId: s.cfg.Info.Instance,
-		ArrayDigest: s.cfg.Array.Digest}
+		ArrayDigest: s.cfg.Array.Digest, GeometryDigest: s.geometry.GetDigest()}
 }
 
 // Status is the daemon at this instant, as clients see it.

@@ -72,6 +72,7 @@ func NewManager(cfg Config) (*Manager, error) {
 	if err := cfg.Modes.MkdirAll(cfg.Dir); err != nil {
 		return nil, fmt.Errorf("recordings: %w", err)
 	}
+	cfg.geometry = cfg.Array.Geometry()
 	m := &Manager{cfg: cfg, ended: map[string]*recording{}}
 	m.running.Store(&[]*recording{})
 	return m, nil

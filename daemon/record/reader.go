@@ -27,6 +27,7 @@ type Entry struct {
 	Event            *facetdv1.Event
 	Status           *facetdv1.Status
 	Array            *facetdv1.Array
+	Geometry         *facetdv1.Geometry
 }
 
 // Reader reads one closed file of a recording. It keeps the index in memory, and one
@@ -334,6 +335,9 @@ func (r *Reader) decode(m *mcap.Message, offset int64) (Entry, bool, error) {
 	case topic == TopicArray:
 		e.Array = &facetdv1.Array{}
 		into = e.Array
+	case topic == TopicGeometry:
+		e.Geometry = &facetdv1.Geometry{}
+		into = e.Geometry
 	default:
 		return Entry{}, false, nil
 	}

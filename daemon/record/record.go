@@ -52,6 +52,7 @@ const Profile = "facetd"
 // Topics.
 const (
 	TopicArray    = "/facetd/array"
+	TopicGeometry = "/facetd/geometry"
 	TopicPlan     = "/facetd/plan"
 	TopicFrames   = "/facetd/frames/" // and the task
 	TopicCaptures = "/facetd/captures"
@@ -116,6 +117,7 @@ type Config struct {
 	// Disk, where set, puts something around every file that is begun: for tests of a disk that fails or is slow.
 	Disk func(File) File
 
+	geometry *facetdv1.Geometry // of the array
 	// For tests within the package.
 	create func(path string) (file, error)
 	free   func(dir string) (uint64, error)

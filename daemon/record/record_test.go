@@ -231,8 +231,11 @@ func TestRotation(t *testing.T) {
 				}
 				bytes += p.GetBytes()
 				entries := read(t, path)
-				if entries[0].Array == nil || entries[1].Plan == nil {
-					t.Errorf("part %d does not begin with the array and the plan", i)
+				if entries[0].Array == nil || entries[1].Geometry == nil || entries[2].Plan == nil {
+					t.Errorf("part %d does not begin with the array, its geometry and the plan", i)
+				}
+				if g := entries[1].Geometry; !proto.Equal(g, m.cfg.Array.Geometry()) || g.GetDigest() == "" {
+					t.Errorf("part %d has the geometry %v", i, g)
 				}
 				for _, fs := range frameSets(entries) {
 					got.Add(fs)

@@ -104,6 +104,7 @@ func (r *recording) openPart() error {
 	metadata := map[string]string{
 		"recording": r.name, "part": strconv.Itoa(r.number),
 		"array": r.cfg.Array.Name, "array_digest": r.cfg.Array.Digest,
+		"geometry_digest": r.cfg.geometry.GetDigest(),
 	}
 	for k, v := range r.cfg.Labels {
 		metadata[k] = v
@@ -245,6 +246,9 @@ func (r *recording) writeImage(task string, f *facetdv1.Frame, log uint64) error
 // opening writes what every file begins with.
 func (r *recording) opening(at uint64) error {
 	if err := r.write(TopicArray, r.cfg.Array.Message, stamp{at, at}); err != nil {
+		return err
+	}
+	if err := r.write(TopicGeometry, r.cfg.geometry, stamp{at, at}); err != nil {
 		return err
 	}
 	if r.plan != nil {

@@ -2042,6 +2042,247 @@ func (x *Lens) GetFalloff() []*FalloffPoint {
 	return nil
 }
 
+// Geometry is where the pixels of an array look: what a program needs to make rays of pixels.
+type Geometry struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of the chips' geometry, in hexadecimal.
+	Digest string `protobuf:"bytes,1,opt,name=digest,proto3" json:"digest,omitempty"`
+	// The chips, in the order of the array; without those whose class is not known.
+	Chips         []*ChipGeometry `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Geometry) Reset() {
+	*x = Geometry{}
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Geometry) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Geometry) ProtoMessage() {}
+
+func (x *Geometry) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Geometry.ProtoReflect.Descriptor instead.
+func (*Geometry) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *Geometry) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *Geometry) GetChips() []*ChipGeometry {
+	if x != nil {
+		return x.Chips
+	}
+	return nil
+}
+
+// ChipGeometry is where the pixels of a chip look. The middle of the pixel in row r and column c (from 0, in rows and
+// columns of the chip, not of a window) lies at x = (c - axis_column) / focal_columns to the right of the lens's axis
+// and y = (r - axis_row) / focal_rows below it, in focal lengths; on a hexagonal lattice c counts half more in odd rows.
+// Its distance from the axis is d = r (1 + distortion_k1 r^2) with the radius r that the projection gives for the angle
+// a between ray and axis. The ray is then (cos a, -sin a x/d, -sin a y/d) in the frame of the lens (x ahead, y left,
+// z up), and rotation times that in the body frame.
+type ChipGeometry struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the chip.
+	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
+	// How its pixels lie.
+	Arrangement Arrangement `protobuf:"varint,2,opt,name=arrangement,proto3,enum=facetd.v1.Arrangement" json:"arrangement,omitempty"`
+	// Rows of the chip.
+	Rows uint32 `protobuf:"varint,3,opt,name=rows,proto3" json:"rows,omitempty"`
+	// Columns of the chip.
+	Columns uint32 `protobuf:"varint,4,opt,name=columns,proto3" json:"columns,omitempty"`
+	// Distance of two columns in micrometres.
+	ColumnPitchUm float64 `protobuf:"fixed64,5,opt,name=column_pitch_um,json=columnPitchUm,proto3" json:"column_pitch_um,omitempty"`
+	// Distance of two rows in micrometres.
+	RowPitchUm float64 `protobuf:"fixed64,6,opt,name=row_pitch_um,json=rowPitchUm,proto3" json:"row_pitch_um,omitempty"`
+	// How angles become radii; never unset.
+	Projection Projection `protobuf:"varint,7,opt,name=projection,proto3,enum=facetd.v1.Projection" json:"projection,omitempty"`
+	// Focal length of the lens along a row, in columns.
+	FocalColumns float64 `protobuf:"fixed64,8,opt,name=focal_columns,json=focalColumns,proto3" json:"focal_columns,omitempty"`
+	// Focal length of the lens along a column, in rows.
+	FocalRows float64 `protobuf:"fixed64,9,opt,name=focal_rows,json=focalRows,proto3" json:"focal_rows,omitempty"`
+	// Where the axis of the lens meets the sensor, in columns from the middle of the first.
+	AxisColumn float64 `protobuf:"fixed64,10,opt,name=axis_column,json=axisColumn,proto3" json:"axis_column,omitempty"`
+	// The same in rows.
+	AxisRow float64 `protobuf:"fixed64,11,opt,name=axis_row,json=axisRow,proto3" json:"axis_row,omitempty"`
+	// Radial distortion, first coefficient.
+	DistortionK1 float64 `protobuf:"fixed64,12,opt,name=distortion_k1,json=distortionK1,proto3" json:"distortion_k1,omitempty"`
+	// Rotation from the frame of the lens to the body frame: nine numbers, row by row.
+	Rotation []float64 `protobuf:"fixed64,13,rep,packed,name=rotation,proto3" json:"rotation,omitempty"`
+	// Place of the lens in the body frame, in metres forward of the middle of the body.
+	XM float64 `protobuf:"fixed64,14,opt,name=x_m,json=xM,proto3" json:"x_m,omitempty"`
+	// Left of the middle.
+	YM float64 `protobuf:"fixed64,15,opt,name=y_m,json=yM,proto3" json:"y_m,omitempty"`
+	// Above the middle.
+	ZM            float64 `protobuf:"fixed64,16,opt,name=z_m,json=zM,proto3" json:"z_m,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChipGeometry) Reset() {
+	*x = ChipGeometry{}
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChipGeometry) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChipGeometry) ProtoMessage() {}
+
+func (x *ChipGeometry) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChipGeometry.ProtoReflect.Descriptor instead.
+func (*ChipGeometry) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ChipGeometry) GetChip() string {
+	if x != nil {
+		return x.Chip
+	}
+	return ""
+}
+
+func (x *ChipGeometry) GetArrangement() Arrangement {
+	if x != nil {
+		return x.Arrangement
+	}
+	return Arrangement_ARRANGEMENT_UNSPECIFIED
+}
+
+func (x *ChipGeometry) GetRows() uint32 {
+	if x != nil {
+		return x.Rows
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetColumns() uint32 {
+	if x != nil {
+		return x.Columns
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetColumnPitchUm() float64 {
+	if x != nil {
+		return x.ColumnPitchUm
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetRowPitchUm() float64 {
+	if x != nil {
+		return x.RowPitchUm
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetProjection() Projection {
+	if x != nil {
+		return x.Projection
+	}
+	return Projection_PROJECTION_UNSPECIFIED
+}
+
+func (x *ChipGeometry) GetFocalColumns() float64 {
+	if x != nil {
+		return x.FocalColumns
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetFocalRows() float64 {
+	if x != nil {
+		return x.FocalRows
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetAxisColumn() float64 {
+	if x != nil {
+		return x.AxisColumn
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetAxisRow() float64 {
+	if x != nil {
+		return x.AxisRow
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetDistortionK1() float64 {
+	if x != nil {
+		return x.DistortionK1
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetRotation() []float64 {
+	if x != nil {
+		return x.Rotation
+	}
+	return nil
+}
+
+func (x *ChipGeometry) GetXM() float64 {
+	if x != nil {
+		return x.XM
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetYM() float64 {
+	if x != nil {
+		return x.YM
+	}
+	return 0
+}
+
+func (x *ChipGeometry) GetZM() float64 {
+	if x != nil {
+		return x.ZM
+	}
+	return 0
+}
+
 // FalloffPoint is the light of a lens at one angle.
 type FalloffPoint struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2055,7 +2296,7 @@ type FalloffPoint struct {
 
 func (x *FalloffPoint) Reset() {
 	*x = FalloffPoint{}
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2067,7 +2308,7 @@ func (x *FalloffPoint) String() string {
 func (*FalloffPoint) ProtoMessage() {}
 
 func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[20]
+	mi := &file_facetd_v1_array_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2080,7 +2321,7 @@ func (x *FalloffPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FalloffPoint.ProtoReflect.Descriptor instead.
 func (*FalloffPoint) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *FalloffPoint) GetAngleDeg() float64 {
@@ -2110,7 +2351,7 @@ type Group struct {
 
 func (x *Group) Reset() {
 	*x = Group{}
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2122,7 +2363,7 @@ func (x *Group) String() string {
 func (*Group) ProtoMessage() {}
 
 func (x *Group) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[21]
+	mi := &file_facetd_v1_array_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2135,7 +2376,7 @@ func (x *Group) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Group.ProtoReflect.Descriptor instead.
 func (*Group) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Group) GetName() string {
@@ -2169,7 +2410,7 @@ type Target struct {
 
 func (x *Target) Reset() {
 	*x = Target{}
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2181,7 +2422,7 @@ func (x *Target) String() string {
 func (*Target) ProtoMessage() {}
 
 func (x *Target) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[22]
+	mi := &file_facetd_v1_array_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2194,7 +2435,7 @@ func (x *Target) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Target.ProtoReflect.Descriptor instead.
 func (*Target) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Target) GetChips() isTarget_Chips {
@@ -2267,7 +2508,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[23]
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2279,7 +2520,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[23]
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2292,7 +2533,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -2481,7 +2722,33 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\afocus_m\x18\b \x01(\x01R\x06focusM\x12\x1b\n" +
 	"\tsubject_m\x18\t \x01(\x01R\bsubjectM\x121\n" +
 	"\afalloff\x18\n" +
-	" \x03(\v2\x17.facetd.v1.FalloffPointR\afalloff\"G\n" +
+	" \x03(\v2\x17.facetd.v1.FalloffPointR\afalloff\"Q\n" +
+	"\bGeometry\x12\x16\n" +
+	"\x06digest\x18\x01 \x01(\tR\x06digest\x12-\n" +
+	"\x05chips\x18\x02 \x03(\v2\x17.facetd.v1.ChipGeometryR\x05chips\"\xff\x03\n" +
+	"\fChipGeometry\x12\x12\n" +
+	"\x04chip\x18\x01 \x01(\tR\x04chip\x128\n" +
+	"\varrangement\x18\x02 \x01(\x0e2\x16.facetd.v1.ArrangementR\varrangement\x12\x12\n" +
+	"\x04rows\x18\x03 \x01(\rR\x04rows\x12\x18\n" +
+	"\acolumns\x18\x04 \x01(\rR\acolumns\x12&\n" +
+	"\x0fcolumn_pitch_um\x18\x05 \x01(\x01R\rcolumnPitchUm\x12 \n" +
+	"\frow_pitch_um\x18\x06 \x01(\x01R\n" +
+	"rowPitchUm\x125\n" +
+	"\n" +
+	"projection\x18\a \x01(\x0e2\x15.facetd.v1.ProjectionR\n" +
+	"projection\x12#\n" +
+	"\rfocal_columns\x18\b \x01(\x01R\ffocalColumns\x12\x1d\n" +
+	"\n" +
+	"focal_rows\x18\t \x01(\x01R\tfocalRows\x12\x1f\n" +
+	"\vaxis_column\x18\n" +
+	" \x01(\x01R\n" +
+	"axisColumn\x12\x19\n" +
+	"\baxis_row\x18\v \x01(\x01R\aaxisRow\x12#\n" +
+	"\rdistortion_k1\x18\f \x01(\x01R\fdistortionK1\x12\x1a\n" +
+	"\brotation\x18\r \x03(\x01R\brotation\x12\x0f\n" +
+	"\x03x_m\x18\x0e \x01(\x01R\x02xM\x12\x0f\n" +
+	"\x03y_m\x18\x0f \x01(\x01R\x02yM\x12\x0f\n" +
+	"\x03z_m\x18\x10 \x01(\x01R\x02zM\"G\n" +
 	"\fFalloffPoint\x12\x1b\n" +
 	"\tangle_deg\x18\x01 \x01(\x01R\bangleDeg\x12\x1a\n" +
 	"\brelative\x18\x02 \x01(\x01R\brelative\"1\n" +
@@ -2519,7 +2786,7 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 24)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_facetd_v1_array_proto_goTypes = []any{
 	(Arrangement)(0),            // 0: facetd.v1.Arrangement
 	(Projection)(0),             // 1: facetd.v1.Projection
@@ -2543,25 +2810,27 @@ var file_facetd_v1_array_proto_goTypes = []any{
 	(*Chip)(nil),                // 19: facetd.v1.Chip
 	(*Mount)(nil),               // 20: facetd.v1.Mount
 	(*Lens)(nil),                // 21: facetd.v1.Lens
-	(*FalloffPoint)(nil),        // 22: facetd.v1.FalloffPoint
-	(*Group)(nil),               // 23: facetd.v1.Group
-	(*Target)(nil),              // 24: facetd.v1.Target
-	(*ChipList)(nil),            // 25: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 26: google.protobuf.Duration
+	(*Geometry)(nil),            // 22: facetd.v1.Geometry
+	(*ChipGeometry)(nil),        // 23: facetd.v1.ChipGeometry
+	(*FalloffPoint)(nil),        // 24: facetd.v1.FalloffPoint
+	(*Group)(nil),               // 25: facetd.v1.Group
+	(*Target)(nil),              // 26: facetd.v1.Target
+	(*ChipList)(nil),            // 27: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 28: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
 	3,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
 	6,  // 1: facetd.v1.Array.classes:type_name -> facetd.v1.ChipClass
 	19, // 2: facetd.v1.Array.chips:type_name -> facetd.v1.Chip
-	23, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
+	25, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
 	5,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
 	4,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	26, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	26, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	26, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	26, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	26, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	26, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	28, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	28, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	28, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	28, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	28, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	28, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
 	7,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
 	8,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
 	9,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
@@ -2574,27 +2843,30 @@ var file_facetd_v1_array_proto_depIdxs = []int32{
 	17, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
 	18, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
 	0,  // 23: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
-	26, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	28, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
 	10, // 25: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
-	26, // 26: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
-	26, // 27: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
-	26, // 28: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	26, // 29: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	26, // 30: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	26, // 31: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
-	26, // 32: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
-	26, // 33: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
-	26, // 34: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	28, // 26: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
+	28, // 27: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
+	28, // 28: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	28, // 29: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	28, // 30: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	28, // 31: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	28, // 32: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	28, // 33: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	28, // 34: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
 	20, // 35: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
 	21, // 36: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
 	1,  // 37: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
-	22, // 38: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
-	25, // 39: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
-	40, // [40:40] is the sub-list for method output_type
-	40, // [40:40] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	24, // 38: facetd.v1.Lens.falloff:type_name -> facetd.v1.FalloffPoint
+	23, // 39: facetd.v1.Geometry.chips:type_name -> facetd.v1.ChipGeometry
+	0,  // 40: facetd.v1.ChipGeometry.arrangement:type_name -> facetd.v1.Arrangement
+	1,  // 41: facetd.v1.ChipGeometry.projection:type_name -> facetd.v1.Projection
+	27, // 42: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	43, // [43:43] is the sub-list for method output_type
+	43, // [43:43] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_array_proto_init() }
@@ -2610,7 +2882,7 @@ func file_facetd_v1_array_proto_init() {
 	file_facetd_v1_array_proto_msgTypes[14].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[15].OneofWrappers = []any{}
 	file_facetd_v1_array_proto_msgTypes[16].OneofWrappers = []any{}
-	file_facetd_v1_array_proto_msgTypes[22].OneofWrappers = []any{
+	file_facetd_v1_array_proto_msgTypes[24].OneofWrappers = []any{
 		(*Target_All)(nil),
 		(*Target_Group)(nil),
 		(*Target_List)(nil),
@@ -2621,7 +2893,7 @@ func file_facetd_v1_array_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   24,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -569,6 +569,98 @@ func (x *GetArrayResponse) GetDigest() string {
 	return ""
 }
 
+// GetGeometryRequest chooses a geometry.
+type GetGeometryRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Digest of the geometry, as an Identity or a recording has it; empty means this array's.
+	Digest        string `protobuf:"bytes,1,opt,name=digest,proto3" json:"digest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetGeometryRequest) Reset() {
+	*x = GetGeometryRequest{}
+	mi := &file_facetd_v1_command_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetGeometryRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetGeometryRequest) ProtoMessage() {}
+
+func (x *GetGeometryRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_command_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetGeometryRequest.ProtoReflect.Descriptor instead.
+func (*GetGeometryRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_command_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *GetGeometryRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+// GetGeometryResponse holds the geometry.
+type GetGeometryResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The geometry.
+	Geometry      *Geometry `protobuf:"bytes,1,opt,name=geometry,proto3" json:"geometry,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetGeometryResponse) Reset() {
+	*x = GetGeometryResponse{}
+	mi := &file_facetd_v1_command_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetGeometryResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetGeometryResponse) ProtoMessage() {}
+
+func (x *GetGeometryResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_command_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetGeometryResponse.ProtoReflect.Descriptor instead.
+func (*GetGeometryResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_command_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *GetGeometryResponse) GetGeometry() *Geometry {
+	if x != nil {
+		return x.Geometry
+	}
+	return nil
+}
+
 // ComputeReachRequest holds the lines.
 type ComputeReachRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -580,7 +672,7 @@ type ComputeReachRequest struct {
 
 func (x *ComputeReachRequest) Reset() {
 	*x = ComputeReachRequest{}
-	mi := &file_facetd_v1_command_proto_msgTypes[7]
+	mi := &file_facetd_v1_command_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -592,7 +684,7 @@ func (x *ComputeReachRequest) String() string {
 func (*ComputeReachRequest) ProtoMessage() {}
 
 func (x *ComputeReachRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_command_proto_msgTypes[7]
+	mi := &file_facetd_v1_command_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -605,7 +697,7 @@ func (x *ComputeReachRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeReachRequest.ProtoReflect.Descriptor instead.
 func (*ComputeReachRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_command_proto_rawDescGZIP(), []int{7}
+	return file_facetd_v1_command_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ComputeReachRequest) GetLines() []string {
@@ -626,7 +718,7 @@ type ComputeReachResponse struct {
 
 func (x *ComputeReachResponse) Reset() {
 	*x = ComputeReachResponse{}
-	mi := &file_facetd_v1_command_proto_msgTypes[8]
+	mi := &file_facetd_v1_command_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -638,7 +730,7 @@ func (x *ComputeReachResponse) String() string {
 func (*ComputeReachResponse) ProtoMessage() {}
 
 func (x *ComputeReachResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_command_proto_msgTypes[8]
+	mi := &file_facetd_v1_command_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -651,7 +743,7 @@ func (x *ComputeReachResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeReachResponse.ProtoReflect.Descriptor instead.
 func (*ComputeReachResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_command_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_command_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ComputeReachResponse) GetWord() *SelectWord {
@@ -674,7 +766,7 @@ type ComputeCoverRequest struct {
 
 func (x *ComputeCoverRequest) Reset() {
 	*x = ComputeCoverRequest{}
-	mi := &file_facetd_v1_command_proto_msgTypes[9]
+	mi := &file_facetd_v1_command_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -686,7 +778,7 @@ func (x *ComputeCoverRequest) String() string {
 func (*ComputeCoverRequest) ProtoMessage() {}
 
 func (x *ComputeCoverRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_command_proto_msgTypes[9]
+	mi := &file_facetd_v1_command_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -699,7 +791,7 @@ func (x *ComputeCoverRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeCoverRequest.ProtoReflect.Descriptor instead.
 func (*ComputeCoverRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_command_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_command_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ComputeCoverRequest) GetTarget() *Target {
@@ -731,7 +823,7 @@ type ComputeCoverResponse struct {
 
 func (x *ComputeCoverResponse) Reset() {
 	*x = ComputeCoverResponse{}
-	mi := &file_facetd_v1_command_proto_msgTypes[10]
+	mi := &file_facetd_v1_command_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -743,7 +835,7 @@ func (x *ComputeCoverResponse) String() string {
 func (*ComputeCoverResponse) ProtoMessage() {}
 
 func (x *ComputeCoverResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_command_proto_msgTypes[10]
+	mi := &file_facetd_v1_command_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -756,7 +848,7 @@ func (x *ComputeCoverResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeCoverResponse.ProtoReflect.Descriptor instead.
 func (*ComputeCoverResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_command_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_command_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ComputeCoverResponse) GetWords() []*SelectWord {
@@ -807,7 +899,11 @@ const file_facetd_v1_command_proto_rawDesc = "" +
 	"\x0fGetArrayRequest\"R\n" +
 	"\x10GetArrayResponse\x12&\n" +
 	"\x05array\x18\x01 \x01(\v2\x10.facetd.v1.ArrayR\x05array\x12\x16\n" +
-	"\x06digest\x18\x02 \x01(\tR\x06digest\"+\n" +
+	"\x06digest\x18\x02 \x01(\tR\x06digest\",\n" +
+	"\x12GetGeometryRequest\x12\x16\n" +
+	"\x06digest\x18\x01 \x01(\tR\x06digest\"F\n" +
+	"\x13GetGeometryResponse\x12/\n" +
+	"\bgeometry\x18\x01 \x01(\v2\x13.facetd.v1.GeometryR\bgeometry\"+\n" +
 	"\x13ComputeReachRequest\x12\x14\n" +
 	"\x05lines\x18\x01 \x03(\tR\x05lines\"A\n" +
 	"\x14ComputeReachResponse\x12)\n" +
@@ -837,9 +933,10 @@ const file_facetd_v1_command_proto_rawDesc = "" +
 	"\x0eSTROBE_ADVANCE\x10\x04\x12\x11\n" +
 	"\rSTROBE_EXPOSE\x10\x052^\n" +
 	"\x0eCommandService\x12L\n" +
-	"\vSendCommand\x12\x1d.facetd.v1.SendCommandRequest\x1a\x1e.facetd.v1.SendCommandResponse2\xf5\x01\n" +
+	"\vSendCommand\x12\x1d.facetd.v1.SendCommandRequest\x1a\x1e.facetd.v1.SendCommandResponse2\xc3\x02\n" +
 	"\fArrayService\x12C\n" +
-	"\bGetArray\x12\x1a.facetd.v1.GetArrayRequest\x1a\x1b.facetd.v1.GetArrayResponse\x12O\n" +
+	"\bGetArray\x12\x1a.facetd.v1.GetArrayRequest\x1a\x1b.facetd.v1.GetArrayResponse\x12L\n" +
+	"\vGetGeometry\x12\x1d.facetd.v1.GetGeometryRequest\x1a\x1e.facetd.v1.GetGeometryResponse\x12O\n" +
 	"\fComputeReach\x12\x1e.facetd.v1.ComputeReachRequest\x1a\x1f.facetd.v1.ComputeReachResponse\x12O\n" +
 	"\fComputeCover\x12\x1e.facetd.v1.ComputeCoverRequest\x1a\x1f.facetd.v1.ComputeCoverResponseB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
@@ -856,7 +953,7 @@ func file_facetd_v1_command_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_command_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_command_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_facetd_v1_command_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_facetd_v1_command_proto_goTypes = []any{
 	(Register)(0),                // 0: facetd.v1.Register
 	(Strobe)(0),                  // 1: facetd.v1.Strobe
@@ -867,37 +964,43 @@ var file_facetd_v1_command_proto_goTypes = []any{
 	(*SelectWord)(nil),           // 6: facetd.v1.SelectWord
 	(*GetArrayRequest)(nil),      // 7: facetd.v1.GetArrayRequest
 	(*GetArrayResponse)(nil),     // 8: facetd.v1.GetArrayResponse
-	(*ComputeReachRequest)(nil),  // 9: facetd.v1.ComputeReachRequest
-	(*ComputeReachResponse)(nil), // 10: facetd.v1.ComputeReachResponse
-	(*ComputeCoverRequest)(nil),  // 11: facetd.v1.ComputeCoverRequest
-	(*ComputeCoverResponse)(nil), // 12: facetd.v1.ComputeCoverResponse
-	(*Target)(nil),               // 13: facetd.v1.Target
-	(*Array)(nil),                // 14: facetd.v1.Array
+	(*GetGeometryRequest)(nil),   // 9: facetd.v1.GetGeometryRequest
+	(*GetGeometryResponse)(nil),  // 10: facetd.v1.GetGeometryResponse
+	(*ComputeReachRequest)(nil),  // 11: facetd.v1.ComputeReachRequest
+	(*ComputeReachResponse)(nil), // 12: facetd.v1.ComputeReachResponse
+	(*ComputeCoverRequest)(nil),  // 13: facetd.v1.ComputeCoverRequest
+	(*ComputeCoverResponse)(nil), // 14: facetd.v1.ComputeCoverResponse
+	(*Target)(nil),               // 15: facetd.v1.Target
+	(*Array)(nil),                // 16: facetd.v1.Array
+	(*Geometry)(nil),             // 17: facetd.v1.Geometry
 }
 var file_facetd_v1_command_proto_depIdxs = []int32{
 	0,  // 0: facetd.v1.RegisterWrite.register:type_name -> facetd.v1.Register
-	13, // 1: facetd.v1.Command.target:type_name -> facetd.v1.Target
+	15, // 1: facetd.v1.Command.target:type_name -> facetd.v1.Target
 	2,  // 2: facetd.v1.Command.write:type_name -> facetd.v1.RegisterWrite
 	1,  // 3: facetd.v1.Command.strobe:type_name -> facetd.v1.Strobe
 	3,  // 4: facetd.v1.SendCommandRequest.command:type_name -> facetd.v1.Command
 	6,  // 5: facetd.v1.SendCommandResponse.words:type_name -> facetd.v1.SelectWord
-	14, // 6: facetd.v1.GetArrayResponse.array:type_name -> facetd.v1.Array
-	6,  // 7: facetd.v1.ComputeReachResponse.word:type_name -> facetd.v1.SelectWord
-	13, // 8: facetd.v1.ComputeCoverRequest.target:type_name -> facetd.v1.Target
-	6,  // 9: facetd.v1.ComputeCoverResponse.words:type_name -> facetd.v1.SelectWord
-	4,  // 10: facetd.v1.CommandService.SendCommand:input_type -> facetd.v1.SendCommandRequest
-	7,  // 11: facetd.v1.ArrayService.GetArray:input_type -> facetd.v1.GetArrayRequest
-	9,  // 12: facetd.v1.ArrayService.ComputeReach:input_type -> facetd.v1.ComputeReachRequest
-	11, // 13: facetd.v1.ArrayService.ComputeCover:input_type -> facetd.v1.ComputeCoverRequest
-	5,  // 14: facetd.v1.CommandService.SendCommand:output_type -> facetd.v1.SendCommandResponse
-	8,  // 15: facetd.v1.ArrayService.GetArray:output_type -> facetd.v1.GetArrayResponse
-	10, // 16: facetd.v1.ArrayService.ComputeReach:output_type -> facetd.v1.ComputeReachResponse
-	12, // 17: facetd.v1.ArrayService.ComputeCover:output_type -> facetd.v1.ComputeCoverResponse
-	14, // [14:18] is the sub-list for method output_type
-	10, // [10:14] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	16, // 6: facetd.v1.GetArrayResponse.array:type_name -> facetd.v1.Array
+	17, // 7: facetd.v1.GetGeometryResponse.geometry:type_name -> facetd.v1.Geometry
+	6,  // 8: facetd.v1.ComputeReachResponse.word:type_name -> facetd.v1.SelectWord
+	15, // 9: facetd.v1.ComputeCoverRequest.target:type_name -> facetd.v1.Target
+	6,  // 10: facetd.v1.ComputeCoverResponse.words:type_name -> facetd.v1.SelectWord
+	4,  // 11: facetd.v1.CommandService.SendCommand:input_type -> facetd.v1.SendCommandRequest
+	7,  // 12: facetd.v1.ArrayService.GetArray:input_type -> facetd.v1.GetArrayRequest
+	9,  // 13: facetd.v1.ArrayService.GetGeometry:input_type -> facetd.v1.GetGeometryRequest
+	11, // 14: facetd.v1.ArrayService.ComputeReach:input_type -> facetd.v1.ComputeReachRequest
+	13, // 15: facetd.v1.ArrayService.ComputeCover:input_type -> facetd.v1.ComputeCoverRequest
+	5,  // 16: facetd.v1.CommandService.SendCommand:output_type -> facetd.v1.SendCommandResponse
+	8,  // 17: facetd.v1.ArrayService.GetArray:output_type -> facetd.v1.GetArrayResponse
+	10, // 18: facetd.v1.ArrayService.GetGeometry:output_type -> facetd.v1.GetGeometryResponse
+	12, // 19: facetd.v1.ArrayService.ComputeReach:output_type -> facetd.v1.ComputeReachResponse
+	14, // 20: facetd.v1.ArrayService.ComputeCover:output_type -> facetd.v1.ComputeCoverResponse
+	16, // [16:21] is the sub-list for method output_type
+	11, // [11:16] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_command_proto_init() }
@@ -916,7 +1019,7 @@ func file_facetd_v1_command_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_command_proto_rawDesc), len(file_facetd_v1_command_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   11,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   2,
 		},

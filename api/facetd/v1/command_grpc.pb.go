@@ -130,6 +130,7 @@ var CommandService_ServiceDesc = grpc.ServiceDesc{
 
 const (
 	ArrayService_GetArray_FullMethodName     = "/facetd.v1.ArrayService/GetArray"
+	ArrayService_GetGeometry_FullMethodName  = "/facetd.v1.ArrayService/GetGeometry"
 	ArrayService_ComputeReach_FullMethodName = "/facetd.v1.ArrayService/ComputeReach"
 	ArrayService_ComputeCover_FullMethodName = "/facetd.v1.ArrayService/ComputeCover"
 )
@@ -142,6 +143,9 @@ const (
 type ArrayServiceClient interface {
 	// GetArray returns the array as it was loaded.
 	GetArray(ctx context.Context, in *GetArrayRequest, opts ...grpc.CallOption) (*GetArrayResponse, error)
+	// GetGeometry returns where the pixels of every chip look. NOT_FOUND for a digest that is not
+	// this array's.
+	GetGeometry(ctx context.Context, in *GetGeometryRequest, opts ...grpc.CallOption) (*GetGeometryResponse, error)
 	// ComputeReach returns the chips that listen under a set of lines.
 	ComputeReach(ctx context.Context, in *ComputeReachRequest, opts ...grpc.CallOption) (*ComputeReachResponse, error)
 	// ComputeCover returns the fewest words that reach exactly a target.
@@ -161,6 +165,16 @@ func (c *arrayServiceClient) GetArray(ctx context.Context, in *GetArrayRequest, 
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetArrayResponse)
 	err := c.cc.Invoke(ctx, ArrayService_GetArray_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *arrayServiceClient) GetGeometry(ctx context.Context, in *GetGeometryRequest, opts ...grpc.CallOption) (*GetGeometryResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetGeometryResponse)
+	err := c.cc.Invoke(ctx, ArrayService_GetGeometry_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -195,6 +209,9 @@ func (c *arrayServiceClient) ComputeCover(ctx context.Context, in *ComputeCoverR
 type ArrayServiceServer interface {
 	// GetArray returns the array as it was loaded.
 	GetArray(context.Context, *GetArrayRequest) (*GetArrayResponse, error)
+	// GetGeometry returns where the pixels of every chip look. NOT_FOUND for a digest that is not
+	// this array's.
+	GetGeometry(context.Context, *GetGeometryRequest) (*GetGeometryResponse, error)
 	// ComputeReach returns the chips that listen under a set of lines.
 	ComputeReach(context.Context, *ComputeReachRequest) (*ComputeReachResponse, error)
 	// ComputeCover returns the fewest words that reach exactly a target.
@@ -212,6 +229,9 @@ type UnimplementedArrayServiceServer struct{}
 
 func (UnimplementedArrayServiceServer) GetArray(context.Context, *GetArrayRequest) (*GetArrayResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetArray not implemented")
+}
+func (UnimplementedArrayServiceServer) GetGeometry(context.Context, *GetGeometryRequest) (*GetGeometryResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetGeometry not implemented")
 }
 func (UnimplementedArrayServiceServer) ComputeReach(context.Context, *ComputeReachRequest) (*ComputeReachResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComputeReach not implemented")
@@ -254,6 +274,24 @@ func _ArrayService_GetArray_Handler(srv interface{}, ctx context.Context, dec fu
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ArrayServiceServer).GetArray(ctx, req.(*GetArrayRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ArrayService_GetGeometry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetGeometryRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ArrayServiceServer).GetGeometry(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ArrayService_GetGeometry_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ArrayServiceServer).GetGeometry(ctx, req.(*GetGeometryRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -304,6 +342,10 @@ var ArrayService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetArray",
 			Handler:    _ArrayService_GetArray_Handler,
+		},
+		{
+			MethodName: "GetGeometry",
+			Handler:    _ArrayService_GetGeometry_Handler,
 		},
 		{
 			MethodName: "ComputeReach",

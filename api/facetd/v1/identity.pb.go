@@ -31,9 +31,11 @@ type Identity struct {
 	InstanceId string `protobuf:"bytes,2,opt,name=instance_id,json=instanceId,proto3" json:"instance_id,omitempty"`
 	// SHA-256 of the array's description, in hexadecimal: equal descriptions have equal
 	// digests, however their files are laid out.
-	ArrayDigest   string `protobuf:"bytes,3,opt,name=array_digest,json=arrayDigest,proto3" json:"array_digest,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	ArrayDigest string `protobuf:"bytes,3,opt,name=array_digest,json=arrayDigest,proto3" json:"array_digest,omitempty"`
+	// Digest of where the array's pixels look, by which GetGeometry serves it.
+	GeometryDigest string `protobuf:"bytes,4,opt,name=geometry_digest,json=geometryDigest,proto3" json:"geometry_digest,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Identity) Reset() {
@@ -87,16 +89,24 @@ func (x *Identity) GetArrayDigest() string {
 	return ""
 }
 
+func (x *Identity) GetGeometryDigest() string {
+	if x != nil {
+		return x.GeometryDigest
+	}
+	return ""
+}
+
 var File_facetd_v1_identity_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_identity_proto_rawDesc = "" +
 	"\n" +
-	"\x18facetd/v1/identity.proto\x12\tfacetd.v1\"b\n" +
+	"\x18facetd/v1/identity.proto\x12\tfacetd.v1\"\x8b\x01\n" +
 	"\bIdentity\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1f\n" +
 	"\vinstance_id\x18\x02 \x01(\tR\n" +
 	"instanceId\x12!\n" +
-	"\farray_digest\x18\x03 \x01(\tR\varrayDigestB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\farray_digest\x18\x03 \x01(\tR\varrayDigest\x12'\n" +
+	"\x0fgeometry_digest\x18\x04 \x01(\tR\x0egeometryDigestB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_identity_proto_rawDescOnce sync.Once
