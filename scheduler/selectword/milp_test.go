@@ -94,7 +94,7 @@ func milpInstances(seed uint64, rounds int) []milpInstance {
 func TestBesideMILP(t *testing.T) {
 	const seed = 64
 	t.Logf("seed %d", seed)
-	instances := milpInstances(seed, 2)
+	instances := milpInstances(seed, peertest.Cases(1, 4))
 	compared := 0
 	for i, a := range milp(t, instances, 5) {
 		in := instances[i]

@@ -2,6 +2,7 @@ package timetable
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -250,9 +251,13 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 		t.Fatal(err)
 	}
 	sets, asked, undecided := 0, 0, 0
+	most := 3 // shorter periods of a set; in a long run all
+	if os.Getenv("FACETD_EDGE_SETS") != "" {
+		most = math.MaxInt
+	}
 	// A few sets take the solver very long; they decide nothing, and are counted.
 	ask := func(tasks []Task) (fits, decided bool) {
-		fits, decided = decide(t, solver, file, dataOf(tasks), 2)
+		fits, decided = decide(t, solver, file, dataOf(tasks), peertest.Cases(1, 2))
 		if !decided {
 			undecided++
 		}
@@ -273,7 +278,12 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 			t.Fatalf("%+v: MiniZinc says that task %d does not fit with a period of %d", tasks, i, r.Period)
 		}
 		sets++
-		for period := tasks[i].Period; period < r.Period; period++ {
+		shorter := rng.Perm(int(r.Period - tasks[i].Period))
+		if len(shorter) > most {
+			shorter = shorter[:most]
+		}
+		for _, more := range shorter {
+			period := tasks[i].Period + int64(more)
 			faster := withPeriod(tasks, i, period)
 			h, _ := Hyperperiod(faster)
 			if u := utilizationOf(faster); h > r.Searched || u.Cmp(one) > 0 || len(jobsOf(faster, h)) > 400 {
@@ -285,7 +295,7 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 			}
 		}
 	}
-	if undecided > sets/2+asked/4 {
+	if sets >= 20 && undecided > sets/2+asked/4 { // of few sets all may be such
 		t.Errorf("the solver decided nothing %d times, of %d shorter periods of %d sets", undecided, asked, sets)
 	}
 	t.Logf("%d shorter periods of %d sets, of which %d were not decided", asked, sets, undecided)
