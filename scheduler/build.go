@@ -213,7 +213,7 @@ func (p *planner) raised(asked []*program.Task) *attempt {
 	own.states = rateStates
 	for i, t := range asked {
 		tasks := slices.Clone(asked)
-		tasks[i] = t.Slower(big.NewRat(hair+1, hair))
+		tasks[i] = t.At(t.Slower(big.NewRat(hair+1, hair)).RateHz) // its deadline stays
 		if found := own.search(tasks); found != nil {
 			return found
 		}
