@@ -1,10 +1,15 @@
 package page_test
 
 import (
+	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
+	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/peertest"
 )
 
@@ -18,5 +23,22 @@ func TestModules(t *testing.T) {
 	out, err := exec.Command(node, append([]string{"--test"}, files...)...).CombinedOutput()
 	if err != nil {
 		t.Errorf("%v\n%s", err, out)
+	}
+}
+
+// TestTheFormOfATaskKnowsItsFields: a field of the schema that the form lacked would be lost when a task is changed in
+// the page.
+func TestTheFormOfATaskKnowsItsFields(t *testing.T) {
+	form, err := os.ReadFile("static/taskform.mjs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range []proto.Message{&facetdv1.Task{}, &facetdv1.View{}} {
+		fields := m.ProtoReflect().Descriptor().Fields()
+		for i := range fields.Len() {
+			if name := string(fields.Get(i).Name()); !regexp.MustCompile(`\b` + name + `\b`).Match(form) {
+				t.Errorf("%s.%s stands nowhere in the form", m.ProtoReflect().Descriptor().Name(), name)
+			}
+		}
 	}
 }

@@ -133,7 +133,8 @@ export class ViewFields {
       row: number("First row", w.row, "row"), column: number("First column", w.column, "column"), rows: number("Rows", w.rows, "rows"),
       columns: number("Columns", w.columns, "columns"), row_step: number("Row step", w.row_step, "rowstep"), column_step: number("Column step", w.column_step, "columnstep"),
     };
-    const kept = [(view.shares ?? []).length && "explicit shares", view.trim && "trim settings"].filter(Boolean);
+    const kept = [(view.shares ?? []).length && "explicit shares", view.trim && "trim settings", view.exposure && "an exposure",
+      view.movable && "bounds of what moves"].filter(Boolean);
     this.node = h("fieldset", {}, h("legend", {}, "View"),
       h("div", { class: "row" }, h("label", {}, "Name ", this.name), this.binRows.node, this.binColumns.node, this.smoothing.node,
         remove && h("button", { type: "button", class: "small", onclick: remove }, "Remove this view")),
@@ -153,8 +154,7 @@ export class ViewFields {
 
   get() {
     const out = {};
-    if (this.view.shares) out.shares = this.view.shares;
-    if (this.view.trim) out.trim = this.view.trim;
+    for (const key of ["shares", "trim", "exposure", "movable"]) if (this.view[key]) out[key] = this.view[key];
     if (this.name.value.trim()) out.name = this.name.value.trim();
     const rows = num(this.binRows.box.value), columns = num(this.binColumns.box.value);
     if (rows > 1 || columns > 1) out.binning = { rows, columns };
