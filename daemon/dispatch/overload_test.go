@@ -211,3 +211,33 @@ func TestAChangeOfALostBus(t *testing.T) {
 		}
 	})
 }
+
+// TestCapturesOfAnOverloadedHost: a host that is always behind by more than it may be finds no idle gap; a capture is
+// then refused with that cause, and does not wait for ever.
+func TestCapturesOfAnOverloadedHost(t *testing.T) {
+	refused := 0
+	for _, next := range []time.Duration{4 * time.Millisecond, 12 * time.Millisecond, 60 * time.Millisecond} {
+		synctest.Test(t, func(t *testing.T) {
+			r := starvedRig(t, bus.Limits{}, starved{rng: rand.New(rand.NewPCG(1, 0)), next: next}, memTask(100),
+				countTask(30), &facetdv1.Task{Name: "other", Target: list("s0"), RateHz: 80})
+			end := r.begin(t)
+			time.Sleep(1500 * time.Millisecond)
+			for range 3 {
+				within, stop := context.WithTimeout(t.Context(), behindDemand+time.Second)
+				switch _, err := r.Capture(within, &facetdv1.CaptureFramesRequest{Target: list("h0")}); {
+				case errors.As(err, new(*UnavailableError)):
+					refused++
+				case err != nil:
+					t.Errorf("%v too slow: %v", next, err)
+				}
+				stop()
+			}
+			if err := end(); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+	if refused == 0 {
+		t.Error("every capture found a gap; the test needs a slower host")
+	}
+}

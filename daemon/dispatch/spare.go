@@ -16,6 +16,9 @@ import (
 func (r *runner) pick(now, until bus.Time) *onDemand {
 	for _, one := range r.box.jobs() {
 		err := r.fits(one, until.Sub(now))
+		if err == errLater && r.neverCatchesUp(one) {
+			err = &UnavailableError{errNoGapBehind}
+		}
 		if err == errLater || !r.box.takeJob(one) { // or its caller has gone away meanwhile
 			continue
 		}
@@ -29,6 +32,18 @@ func (r *runner) pick(now, until bus.Time) *onDemand {
 
 // errLater says that an on-demand job has to wait for another gap.
 var errLater = errors.New("it does not fit now")
+
+// behindDemand is how long an on-demand job waits for an idle gap on a host that is too far behind.
+const behindDemand = 10 * time.Second
+
+// errNoGapBehind is why an on-demand job is refused that has waited for so long.
+var errNoGapBehind = errors.New("the host is too far behind the timetable to find an idle gap; " +
+	"remove a task, or give the host more time")
+
+// neverCatchesUp reports whether an on-demand job has waited for too long, and the host is too far behind to hope.
+func (r *runner) neverCatchesUp(one *onDemand) bool {
+	return !r.tab.idle() && r.cfg.Bus.Now() > one.asked.Add(behindDemand) && r.behind(r.tab.due())
+}
 
 // fits compiles an on-demand job for the registers and the active table, where it was not. It returns nil when the
 // job can run in the length of bus time that is free now, errLater when it can later, or why it never can.
