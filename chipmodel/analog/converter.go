@@ -9,6 +9,7 @@ type Converter struct {
 	noise        float64
 	begins       []float64 // the input at which each code begins, in steps; nil when ideal
 	rng          *Noise
+	draws        []float64 // the noise of some conversions
 }
 
 // ConverterSpec describes a converter; see the schema's message for the meaning.
@@ -79,6 +80,12 @@ func (c *Converter) code(x float64) uint16 {
 // from the level before that is still missing when a pixel is sampled (the ghost
 // of the previous pixel); previous is that level, and the last one is returned.
 func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual float64) float64 {
+	if c.noise > 0 {
+		if len(c.draws) < len(volts) {
+			c.draws = make([]float64, len(volts))
+		}
+		c.rng.Normals(c.draws[:len(volts)])
+	}
 	for i, v := range volts {
 		seen := v
 		if residual != 0 { // an infinite level leaves no trace on a settled line
@@ -86,7 +93,7 @@ func (c *Converter) Convert(codes []uint16, volts []float64, previous, residual 
 		}
 		previous = seen
 		if c.noise > 0 {
-			seen += c.noise * c.rng.Normal()
+			seen += c.noise * c.draws[i]
 		}
 		codes[i] = c.code((seen - c.low) * c.perVolt)
 	}

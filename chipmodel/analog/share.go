@@ -30,7 +30,7 @@ type Sharer struct {
 	times []*timeKernels // the last few that were used
 	now   *timeKernels
 	next  int
-	line  []float64 // of one chain, or the noise of one block
+	line  []float64 // of one chain, or the noise of one block or of a row of pairs
 	early []float64 // two noises of one block that is opened early
 }
 
@@ -254,6 +254,11 @@ func (s *Sharer) pairs(p *Plane, r0, c0 int) int {
 	sigma := math.Sqrt(BoltzmannJPerK * max(s.Kelvin, 0))
 	ru, rl := p.roots[at:below], p.roots[below:below+p.Columns]
 	iu, il := p.inverse[at:below], p.inverse[below:below+p.Columns]
+	var draws []float64
+	if sigma > 0 {
+		draws = s.buffer(3 * ((p.Columns - c0) / 2))
+		s.Noise.Normals(draws)
+	}
 	for ; c0+1 < p.Columns; c0 += 2 {
 		u, l := upper[c0:c0+2:c0+2], lower[c0:c0+2:c0+2]
 		wa, wb, wc, wd := ru[c0], ru[c0+1], rl[c0], rl[c0+1]
@@ -263,8 +268,9 @@ func (s *Sharer) pairs(p *Plane, r0, c0 int) int {
 		_, x, y, z := pairModes(u, l, left)
 		va, vb, vc, vd := x+y+z, y-x-z, x-y-z, z-x-y
 		mean += s.InjectionVolts - (ca*va+cb*vb+cc*vc+cd*vd)*inverse
-		if sigma > 0 {
-			nb, nc, nd := s.Noise.Normal(), s.Noise.Normal(), s.Noise.Normal()
+		if len(draws) >= 3 {
+			nb, nc, nd := draws[0], draws[1], draws[2]
+			draws = draws[3:]
 			unit := math.Sqrt(inverse)
 			along := (wb*nb + wc*nc + wd*nd) * unit
 			back := along / (1 + wa*unit) * unit

@@ -109,8 +109,11 @@ func (p *pixels) recall(row, column, step, n int, now bustime.Time, light *Light
 // dimmest is the least light on the pixels of a row that are read, with the dark term in it.
 func (p *pixels) dimmest(lux []float64, row, column, step, n int) float64 {
 	least := math.Inf(1)
+	dark := p.c[row*p.columns:][:p.columns]
 	for c, last := column, column+(n-1)*step; c <= last; c += step {
-		least = min(least, lux[c]+p.c[row*p.columns+c])
+		if x := lux[c] + dark[c]; x < least { // min would look for what is not a number
+			least = x
+		}
 	}
 	return least
 }

@@ -98,19 +98,22 @@ func (p *pixels) followRow(r *reading, dark []float64, light *Light) {
 	work := analog.LaggingRow{Shown: w.shown[:r.n], Kept: w.kept[:r.n], Dark: w.dark[:r.n], K: l.luxSeconds}
 	lux := w.lux[:r.n]
 	lagging := false
+	at, column, pixel := r.at, r.column, first
 	for i := range lux {
-		pixel := first + i*r.step
-		lux[i] = p.luxAt(r.column+i*r.step, i, r.n)
-		work.Dark[i] = dark[pixel]
-		at := r.at.Add(time.Duration(i) * r.interval)
+		x := p.lux[column]
+		if p.later != nil {
+			x = p.luxAt(column, i, r.n)
+		}
+		lux[i], work.Dark[i] = x, dark[pixel]
 		w.mean[i], w.when[i] = l.mean[pixel], l.at[pixel]
 		work.Shown[i], work.Kept[i] = l.shown[pixel], 1
 		if work.Shown[i] == 0 || w.when[i] <= l.past.settled {
-			work.Shown[i], work.Kept[i], w.when[i] = lux[i]+dark[pixel], 0, at
+			work.Shown[i], work.Kept[i], w.when[i] = x+dark[pixel], 0, at
 		} else {
 			lagging = true
 		}
-		l.mean[pixel], l.at[pixel] = lux[i], at
+		l.mean[pixel], l.at[pixel] = x, at
+		at, column, pixel = at.Add(r.interval), column+r.step, pixel+r.step
 	}
 	if lagging {
 		p.retraceRow(r, &work, light)

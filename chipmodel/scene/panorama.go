@@ -45,7 +45,9 @@ type panorama struct {
 	// Where the levels of the cube are among all texels; of its pitch and roll what stays.
 	levels [maxLevels]levelPlace
 	tilt   *geometry.Tilt
-	poses  *poses // nil unless it remembers them
+	// nil unless it remembers them
+	poses  *poses
+	frames frames
 }
 
 // pose32 is a pose made ready for the fast path: body to picture, and the
@@ -151,7 +153,7 @@ func (p *panorama) Name() string {
 	return "panorama"
 }
 
-// Row looks up each ray on the cube.
+// Row looks up each ray on the cube, unless it is remembered.
 //
 // Pipe: with a unit ray d from a point moved by s along x, the wall is met at
 // R/rho, rho = hypot(dy, dz). Seen from the old place that point lies in the
@@ -167,6 +169,14 @@ func (p *panorama) Name() string {
 // 1/6) s^2. `area` is p^2/3 in texels of level 0, so that the variances of the levels are equal to the pixel's at areas
 // of 1, 11/3, 4 x 11/3 ...; in between, the mixture of two levels is that of equal variance.
 func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
+	if p.frames == nil {
+		p.lookRow(dst, v, row, at)
+		return
+	}
+	p.frames.row(dst, v, row, func(dst []float64) { p.lookRow(dst, v, row, at) })
+}
+
+func (p *panorama) lookRow(dst []float64, v *View, row int, at bustime.Time) {
 	first, n := v.span(dst, row)
 	pose := &p.fixed
 	if !p.still {

@@ -13,16 +13,45 @@ type poses [keptPoses]struct {
 	pose  pose32
 }
 
-// Remembering is a scene that remembers poses in which it was looked at: chips that are loaded together look at it at
-// the same times, one after the other. It shows what the scene shows, but is for one goroutine.
+// frames are what views show of a panorama that stays, as far as they were looked at.
+type frames map[*View]*keptFrame
+
+type keptFrame struct {
+	known []bool // by row
+	lux   []float64
+}
+
+// row is a row of a view; look is asked for it once.
+func (f frames) row(dst []float64, v *View, row int, look func(dst []float64)) {
+	first, n := v.span(dst, row)
+	if n == 0 {
+		return
+	}
+	kept := f[v]
+	if kept == nil {
+		kept = &keptFrame{make([]bool, v.lattice.Rows), make([]float64, v.lattice.Rows*v.lattice.Columns)}
+		f[v] = kept
+	}
+	if !kept.known[row] {
+		look(kept.lux[first:][:v.lattice.Columns])
+		kept.known[row] = true
+	}
+	copy(dst[:n], kept.lux[first:])
+}
+
+// Remembering is a scene that remembers what it was asked for: of one that moves the poses in which it was looked at,
+// as chips that are loaded together look at it at the same times, one after the other; of one that stays all that views
+// have shown of it. It shows what the scene shows, but it is for one goroutine, and allocates where a view looks at it
+// for the first time.
 func Remembering(s Scene) Scene {
 	switch s := s.(type) {
 	case *panorama:
-		if s.still {
-			return s
-		}
 		own := *s
-		own.poses = new(poses)
+		if s.still {
+			own.frames = frames{}
+		} else {
+			own.poses = new(poses)
+		}
 		return &own
 	case flicker:
 		s.base = Remembering(s.base)

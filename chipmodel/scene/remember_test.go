@@ -2,13 +2,14 @@ package scene
 
 import (
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"facetd.example/chipmodel/bustime"
 )
 
-// TestRememberingShowsTheSame: a scene that remembers poses is, to the bit, the one that does not, at times that come
-// again and at others.
+// TestRememberingShowsTheSame: a scene that remembers is, to the bit, the one that does not, at times that come again
+// and at others, for several views and for rows that are longer or shorter than theirs.
 func TestRememberingShowsTheSame(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
@@ -24,7 +25,9 @@ func TestRememberingShowsTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	v := mustView(t, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	views := []*View{nil, mustView(t, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50}),
+		mustView(t, Lattice{Rows: 9, Columns: 70, PitchXUm: 20, PitchYUm: 30},
+			Optics{PitchDeg: -60, HorizontalFOVDeg: 70, VerticalFOVDeg: 20})}
 	for _, s := range []Scene{Uniform(3), still, turning, rolling, lit, both} {
 		kept := Remembering(s)
 		if kept.Name() != s.Name() {
@@ -34,9 +37,10 @@ func TestRememberingShowsTheSame(t *testing.T) {
 		for i := range times {
 			times[i] = bustime.Time(r.Int64N(1e9))
 		}
-		got, want := make([]float64, 64), make([]float64, 64)
 		for range 1000 {
-			row, at := r.IntN(64), times[r.IntN(len(times))]
+			v, row, at := views[r.IntN(len(views))], r.IntN(66)-1, times[r.IntN(len(times))]
+			got := make([]float64, 60+r.IntN(15))
+			want := slices.Clone(got)
 			kept.Row(got, v, row, at)
 			s.Row(want, v, row, at)
 			for c := range got {
