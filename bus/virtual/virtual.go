@@ -231,18 +231,15 @@ func (b *Bus) Now() bus.Time {
 // hostNow is the bus time by the host's clock.
 func (b *Bus) hostNow() bus.Time { return bus.Time(time.Since(b.epoch)) }
 
-// HostTime maps bus time to host time. In realtime pace the uncertainty is how late
-// the host was lately, and by how much its clock was set since the bus began; in
+// HostTime maps bus time to host time, which has the monotonic reading of this process's clock wherever that has one:
+// its wall clock is as it was when the bus began. In realtime pace the uncertainty is how late the host was lately; in
 // free pace it is how far bus time and the host's clock are apart now.
 func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) {
 	host := b.epoch.Add(at.Elapsed()).UTC()
-	now := time.Now()
-	elapsed := now.Sub(b.epoch)
 	if b.free {
-		return host, (elapsed - b.reached.Now().Elapsed()).Abs()
+		return host, (time.Since(b.epoch) - b.reached.Now().Elapsed()).Abs()
 	}
-	stepped := now.Round(0).Sub(b.epoch.Round(0)) - elapsed
-	return host, time.Duration(b.lag.Load()) + stepped.Abs()
+	return host, time.Duration(b.lag.Load())
 }
 
 // WaitUntil blocks until bus time at or until ctx ends.

@@ -128,6 +128,7 @@ var methods = map[string]Role{
 	facetdv1.SceneService_SetScene_FullMethodName: Operator,
 
 	facetdv1.StatusService_GetStatus_FullMethodName:   Viewer,
+	facetdv1.StatusService_GetClock_FullMethodName:    Viewer,
 	facetdv1.StatusService_WatchStatus_FullMethodName: Viewer,
 
 	facetdv1.TaskService_ListTasks_FullMethodName:         Viewer,

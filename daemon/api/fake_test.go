@@ -114,7 +114,8 @@ func start(t testing.TB) *rig {
 	r.Server = New(Config{
 		Array: array, Dispatch: r.fake, Hub: r.hub, Logger: zap.New(core),
 		Info: Info{Version: "1.2.3", Bus: "virtual", Pace: facetdv1.Pace_PACE_FREE, Seed: 5,
-			Started: time.Unix(1_700_000_000, 0)},
+			Started: time.Unix(1_700_000_000, 0), Boot: "boot"},
+		Clock: func() (*facetdv1.Clock, error) { return &facetdv1.Clock{BusNs: 5, MonotonicNs: 6, UtcEpoch: 7}, nil },
 	})
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

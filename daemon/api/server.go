@@ -71,6 +71,8 @@ type Info struct {
 	Name string
 	// Instance names this run of the daemon.
 	Instance string
+	// Boot names the boot of the host; empty where it is not known.
+	Boot string
 }
 
 // Config holds the services' dependencies; all fields but Corrector, SafeStop, More and Access
@@ -85,6 +87,8 @@ type Config struct {
 	Corrector Corrector
 	// SafeStop is the safe stop that is latched, nil where there is none; nil means that there never is one.
 	SafeStop func() *facetdv1.SafeStop
+	// Clock reads the clocks of bus and host at one instant. Errors: that they have no relation.
+	Clock func() (*facetdv1.Clock, error)
 	// More registers further services, which share the limits, the log and health.
 	More func(grpc.ServiceRegistrar)
 	// Access judges every call; nil allows everybody everything. Listeners must be marked by it

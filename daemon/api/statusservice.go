@@ -25,6 +25,14 @@ func (v *statusService) GetStatus(context.Context, *facetdv1.GetStatusRequest) (
 	return &facetdv1.GetStatusResponse{Status: v.s.Status()}, nil
 }
 
+func (v *statusService) GetClock(context.Context, *facetdv1.GetClockRequest) (*facetdv1.GetClockResponse, error) {
+	clock, err := v.s.cfg.Clock()
+	if err != nil {
+		return nil, err
+	}
+	return &facetdv1.GetClockResponse{Clock: clock, Identity: v.s.identity()}, nil
+}
+
 // WatchStatus has no queue: each message is made when it is sent, and a slow reader
 // gets fewer.
 func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
@@ -56,7 +64,7 @@ func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
 // identity is which daemon this is.
 func (s *Server) identity() *facetdv1.Identity {
 	return &facetdv1.Identity{Name: cmp.Or(s.cfg.Info.Name, s.cfg.Array.Name), InstanceId: s.cfg.Info.Instance,
-		ArrayDigest: s.cfg.Array.Digest, GeometryDigest: s.geometry.GetDigest()}
+		ArrayDigest: s.cfg.Array.Digest, GeometryDigest: s.geometry.GetDigest(), HostBootId: s.cfg.Info.Boot}
 }
 
 // Status is the daemon at this instant, as clients see it.

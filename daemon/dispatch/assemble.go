@@ -3,11 +3,11 @@ package dispatch
 import (
 	"encoding/binary"
 	"slices"
-	"time"
 	"unsafe"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
@@ -157,16 +157,17 @@ func (o *openJob) takeCodes(c *bus.Capture) {
 }
 
 // take puts a capture into its frame.
-func (o *openJob) take(c *bus.Capture, hostTime func(bus.Time) (time.Time, time.Duration)) {
+func (o *openJob) take(c *bus.Capture, instant func(bus.Time) clocksync.Instant) {
 	f := o.set.Frames[c.Frame]
 	o.takeCodes(c)
 	if o.rows[c.Frame] == 0 {
-		host, off := hostTime(c.FirstSample)
+		host := instant(c.FirstSample)
 		f.FirstSampleBusNs = c.FirstSample.NS()
 		first := &o.parts[c.Frame].first
-		first.Seconds, first.Nanos = host.Unix(), int32(host.Nanosecond())
-		f.FirstSampleTime = first
-		f.TimeUncertaintyNs = int64(off)
+		first.Seconds, first.Nanos = host.UTC.Unix(), int32(host.UTC.Nanosecond())
+		f.FirstSampleTime, f.UtcEpoch = first, host.Epoch
+		f.FirstSampleMonotonicNs = host.Monotonic
+		f.TimeUncertaintyNs = int64(max(host.Uncertainty, host.UTCUncertainty))
 		f.PixelIntervalNs = int64(c.PixelInterval)
 		f.LightBusNs = c.Light.NS() - f.GetExposureNs()/2
 	}

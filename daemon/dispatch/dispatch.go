@@ -34,6 +34,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/rules"
@@ -69,6 +70,9 @@ type Config struct {
 	Bus      bus.Bus
 	Observer Observer
 	Logger   *zap.Logger
+	// Instant is what the clocks of the host show at a bus time; nil means that UTC is the bus's host time, and nothing
+	// else is known.
+	Instant func(at bus.Time) clocksync.Instant
 	// Inspector, where the bus has one, is notified of frame sets and job ends.
 	Inspector *rules.Inspector
 	// Tasks run from the start.

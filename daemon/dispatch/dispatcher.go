@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/invalid"
 	"facetd.example/bus"
@@ -37,6 +38,12 @@ var _ Service = (*Dispatcher)(nil)
 // New plans the tasks and makes a dispatcher ready to run. Errors:
 // invalid.Errors, *scheduler.RefusalError.
 func New(cfg Config) (*Dispatcher, error) {
+	if cfg.Instant == nil {
+		cfg.Instant = func(at bus.Time) clocksync.Instant {
+			host, off := cfg.Bus.HostTime(at)
+			return clocksync.Instant{UTC: host, UTCUncertainty: off}
+		}
+	}
 	plan, err := planFor(cfg.Array, cfg.Tasks)
 	if err != nil {
 		return nil, err

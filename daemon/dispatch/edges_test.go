@@ -8,6 +8,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"facetd.example/api/clocksync"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus"
 	"facetd.example/bus/bustest"
@@ -186,7 +187,10 @@ func TestWhatAFrameAddsUp(t *testing.T) {
 	a := bustest.MustArray()
 	r := newRig(t, free, 0, nil, memTask(100)).runner
 	plan := r.standing.plan
-	hostTime := func(bus.Time) (time.Time, time.Duration) { return time.Unix(7, 0), 3 * time.Microsecond }
+	instant := func(bus.Time) clocksync.Instant {
+		return clocksync.Instant{UTC: time.Unix(7, 5), Epoch: 2, Monotonic: 1234, Uncertainty: 3000,
+			UTCUncertainty: 2999}
+	}
 	whole := func(end bus.Time) *facetdv1.FrameSet {
 		job := newOpenJob(a, bus.Job{Task: "mem", Deadline: 100}, 5, plan.Tasks[0].Task.Views, plan.Tasks[0].Frames[:1])
 		top := bus.Capture{Window: chipmodel.Window{Rows: 1, Columns: 3}, Codes: []uint16{1, 2, 3}, Low: 2, High: 1,
@@ -194,11 +198,11 @@ func TestWhatAFrameAddsUp(t *testing.T) {
 		bottom := bus.Capture{Window: chipmodel.Window{Rows: 1, Columns: 3}, Codes: []uint16{4, 5, 0x106}, Low: 3,
 			High:        4,
 			FirstSample: 60, Hold: 7, Converted: 70, FirstRow: 1}
-		job.take(&top, hostTime)
+		job.take(&top, instant)
 		if got := job.incomplete(); got != "m0 view-1" {
 			t.Errorf("of half a frame %q is missing", got)
 		}
-		job.take(&bottom, hostTime)
+		job.take(&bottom, instant)
 		job.close(end, "")
 		return job.set
 	}
@@ -206,7 +210,8 @@ func TestWhatAFrameAddsUp(t *testing.T) {
 	f := set.GetFrames()[0]
 	if f.GetClippedLow() != 5 || f.GetClippedHigh() != 5 || f.GetHoldNs() != 9 || f.GetLastConvertedBusNs() != 70 ||
 		f.GetFirstSampleBusNs() != 40 || f.GetRowOffsetNs()[0] != 0 || f.GetRowOffsetNs()[1] != 20 ||
-		f.GetTimeUncertaintyNs() != 3000 {
+		f.GetTimeUncertaintyNs() != 3000 || f.GetFirstSampleMonotonicNs() != 1234 || f.GetUtcEpoch() != 2 ||
+		f.GetFirstSampleTime().GetSeconds() != 7 || f.GetFirstSampleTime().GetNanos() != 5 {
 		t.Errorf("the frame is %v", f)
 	}
 	if got, want := string(f.GetData()), "\x01\x00\x02\x00\x03\x00\x04\x00\x05\x00\x06\x01"; got != want {

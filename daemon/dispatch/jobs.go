@@ -99,7 +99,7 @@ func (r *runner) entryEnded(f *flight, res *bus.Result) error {
 		job.set.StartBusNs = res.Start.NS()
 	}
 	for i := range res.Captures {
-		job.take(&res.Captures[i], r.cfg.Bus.HostTime)
+		job.take(&res.Captures[i], r.cfg.Instant)
 	}
 	if res.Err != nil {
 		if r.ending {

@@ -150,7 +150,7 @@ func (r *runner) onDemandEnded(one *onDemand, job *openJob, res *bus.Result) onD
 		done.captures = res.Captures
 	} else {
 		for i := range res.Captures {
-			job.take(&res.Captures[i], r.cfg.Bus.HostTime)
+			job.take(&res.Captures[i], r.cfg.Instant)
 		}
 	}
 	failure := ""

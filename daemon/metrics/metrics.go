@@ -41,6 +41,8 @@ type Source struct {
 	SafeStop func() safestop.Stats
 	// Uncertainty is how far host times may be off.
 	Uncertainty func() time.Duration
+	// UTCSteps is how often UTC was set; nil in a replay.
+	UTCSteps func() uint64
 	// Recordings is nil where the daemon keeps none.
 	Recordings func() record.Stats
 	Events     func() events.Stats

@@ -103,6 +103,7 @@ func sample() *Metrics {
 			return stream.Stats{Open: 3, Dropped: [2]uint64{7, 5}, Abandoned: 2, Decimated: 4}
 		},
 		Uncertainty: func() time.Duration { return 250 * time.Microsecond },
+		UTCSteps:    func() uint64 { return 2 },
 		Recordings: func() record.Stats {
 			return record.Stats{Running: 2, Closed: 4, Failed: 1, Messages: 900, FrameSets: 850, Bytes: 1 << 20,
 				Lost: 6, LostFrameSets: 4, FreeSpace: 5 << 30, HasFreeSpace: true}

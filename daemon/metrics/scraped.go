@@ -29,7 +29,7 @@ var scrapedNames = []string{
 	nameState, nameBusInfo, nameBusSeconds, namePlannedUtil, nameMeasuredUtil, namePlannedPhase, nameMeasuredPhase,
 	nameRequestedRate, namePlannedRate, nameAchievedRate, nameFrameAge, nameWorstResponse, namePlanResponse,
 	nameLeastSlack, namePlanSlack,
-	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty,
+	nameStreams, nameDropped, nameAbandoned, nameDecimated, nameUncertainty, nameUTCSteps,
 	nameWorstLag, nameBehind, nameHandoverSlack,
 	nameRecordings, nameRecEnded, nameRecMessages, nameRecFrameSets, nameRecBytes, nameRecLost, nameRecLostSets,
 	nameRecFree,
@@ -88,6 +88,9 @@ func (s *scraped) Collect(out chan<- prometheus.Metric) {
 	}
 	if source.Uncertainty != nil {
 		send(nameUncertainty, source.Uncertainty().Seconds())
+	}
+	if source.UTCSteps != nil {
+		send(nameUTCSteps, float64(source.UTCSteps()))
 	}
 	if source.Recordings != nil {
 		sendRecordings(source.Recordings(), send)

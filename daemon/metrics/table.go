@@ -64,6 +64,7 @@ const (
 	nameDecimated      = "facetd_stream_decimated_frame_sets_total"
 	nameViolations     = "facetd_rule_violations_total"
 	nameUncertainty    = "facetd_host_time_uncertainty_seconds"
+	nameUTCSteps       = "facetd_utc_steps_total"
 	nameWorstLag       = "facetd_host_worst_lag_seconds"
 	nameBehind         = "facetd_host_behind_total"
 	nameHandoverSlack  = "facetd_handover_least_slack_seconds"
@@ -181,6 +182,8 @@ var table = []Metric{
 	{Name: nameWorstLag, Type: Gauge, Unit: "seconds",
 		Help: "How far the host was behind the timetable at most, since the daemon started: as after a stop of the " +
 			"process, or of the machine. The time that the daemon took to come up is left out."},
+	{Name: nameUTCSteps, Type: Counter, Help: "How often UTC was set on the host since the daemon started. Times of " +
+		"frames follow it; slewing does not count."},
 	{Name: nameBehind, Type: Counter, Help: "How often the host fell behind the timetable by more than the " +
 		"configured limit (max_lag). What it hands over later than that the bus refuses, and the job fails with the " +
 		"cause host stall; what comes late by less is run at its planned bus time."},

@@ -46,7 +46,7 @@ func (s *Server) keep() error {
 	if k.journal, err = events.Open(cfg); err != nil {
 		return fmt.Errorf("journal of events: %w", err)
 	}
-	k.busEvents = events.NewObserver(k.journal, s.bus.HostTime)
+	k.busEvents = events.NewObserver(k.journal, s.hostTime)
 	if err := s.calibrate(); err != nil {
 		return errors.Join(err, k.journal.Close("the daemon did not start"))
 	}
@@ -55,6 +55,7 @@ func (s *Server) keep() error {
 	}
 	k.recordings, err = record.NewManager(record.Config{
 		Dir: filepath.Join(s.cfg.Data, "recordings"), Modes: s.cfg.DataModes(), Array: s.array,
+		// The log's times stay in order where UTC is set; those in the frame sets follow it.
 		HostTime: s.bus.HostTime, Now: s.bus.Now,
 		Status: func() *facetdv1.Status { return s.api.Status() },
 		Events: k.journal.Sink(),

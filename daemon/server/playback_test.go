@@ -274,6 +274,7 @@ func TestWhatAReplayRefuses(t *testing.T) {
 	_, calls["a scene"] = facetdv1.NewSceneServiceClient(conn).GetScene(ctx, &facetdv1.GetSceneRequest{})
 	_, calls["another scene"] = facetdv1.NewSceneServiceClient(conn).SetScene(ctx,
 		&facetdv1.SetSceneRequest{Scene: "uniform:3"})
+	_, calls["the clocks"] = facetdv1.NewStatusServiceClient(conn).GetClock(ctx, &facetdv1.GetClockRequest{})
 	elsewhere := facetdv1.NewReplayServiceClient(live)
 	_, calls["no replay"] = elsewhere.GetReplay(ctx, &facetdv1.GetReplayRequest{}, grpc.WaitForReady(true))
 	_, calls["no replay to pause"] = elsewhere.PauseReplay(ctx, &facetdv1.PauseReplayRequest{})

@@ -33,6 +33,7 @@ import (
 	"facetd.example/daemon/environment"
 	"facetd.example/daemon/events"
 	"facetd.example/daemon/exclusive"
+	"facetd.example/daemon/hostclock"
 	"facetd.example/daemon/metrics"
 	"facetd.example/daemon/probe"
 	"facetd.example/daemon/record"
@@ -58,6 +59,7 @@ type Server struct {
 	stop       *safestop.Keeper  // nil in a replay
 	player     *replay.Player    // nil on a bus
 	light      *environment.Service
+	clock      *hostclock.Clock // nil in a replay
 	hub        *stream.Hub
 	// calibration has the correction maps, and corrects frames with them.
 	calibration *calibration.Service
@@ -148,7 +150,7 @@ func (s *Server) assemble(in *inputs) error {
 	s.api = api.New(api.Config{
 		Array: s.array, Dispatch: s.dispatcher, Hub: s.hub,
 		Logger: s.log.Named("api").WithOptions(zap.WrapCore(sampled)),
-		Info:   s.info(), Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
+		Info:   s.info(), Clock: s.clocks, Access: s.access, Corrector: s.calibration, SafeStop: s.safeStop,
 		More: func(r grpc.ServiceRegistrar) {
 			probes.Register(r)
 			record.NewService(s.keeping.recordings).Register(r)
@@ -177,6 +179,9 @@ func (s *Server) assemble(in *inputs) error {
 			_, off := s.bus.HostTime(s.bus.Now())
 			return off
 		},
+	}
+	if s.clock != nil {
+		source.UTCSteps = s.clock.Steps
 	}
 	if s.keeping.recordings != nil {
 		source.Recordings = s.keeping.recordings.Stats
@@ -222,6 +227,10 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		driven = s.cfg.wrapBus(simulated)
 	}
 	s.bus = driven
+	if s.clock, err = hostclock.New(s.cfg.utc); err != nil {
+		_ = s.bus.Close() // it has not run
+		return nil, err
+	}
 	if err := s.keep(); err != nil {
 		_ = s.bus.Close() // it has not run
 		return nil, err
@@ -232,7 +241,7 @@ func (s *Server) virtualBus(in *inputs) (*probe.Config, error) {
 		return nil, err
 	}
 	d, err := s.dispatch(in, dispatch.Config{
-		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(),
+		Array: s.array, Bus: driven, Inspector: simulated.Inspector(), Observer: s.observers(), Instant: s.instant,
 		Logger: s.log.Named("bus"), Tasks: in.tasks, StopAt: bus.Time(s.cfg.StopAt),
 		MaxLag: s.cfg.MaxLag, Behind: s.keeping.busEvents.Behind,
 		Stopped: s.stop.AtStart(), Halted: s.stop.Halted,
@@ -296,6 +305,9 @@ func (s *Server) observers() observers {
 func (s *Server) info() api.Info {
 	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
 		Started: time.Now(), Name: s.cfg.Name, Instance: cmp.Or(s.cfg.Instance, rand.Text())}
+	if s.clock != nil {
+		out.Boot = s.clock.Boot()
+	}
 	if s.player != nil {
 		out.Bus, out.Pace, out.Seed = "replay", facetdv1.Pace_PACE_UNSPECIFIED, 0
 	}
@@ -326,7 +338,7 @@ func (s *Server) Array() *chipmodel.Array { return s.array }
 // Now returns the bus time and the host time that stands for it.
 func (s *Server) Now() (at bus.Time, host time.Time) {
 	at = s.bus.Now()
-	host, _ = s.bus.HostTime(at)
+	host, _ = s.hostTime(at)
 	return at, host
 }
 
@@ -359,6 +371,9 @@ func (s *Server) Run(ctx context.Context) error {
 	storeAll := s.keepStored(ctx)
 	if s.stop != nil {
 		go s.stop.Keep(ctx)
+	}
+	if s.clock != nil {
+		go s.follow(ctx)
 	}
 	s.keeping.run(ctx, "facetd "+s.cfg.Version+s.verb()+s.array.Name, s.dispatcher.Snapshot)
 	ended := make(chan error, 1)

@@ -46,6 +46,8 @@ type Setup struct {
 
 	// wrapBus puts something around the bus, in tests of what happens when it fails.
 	wrapBus func(bus.BusCloser) bus.BusCloser
+	// utc is what UTC shows at a time that was just read, in nanoseconds since 1970, in tests that set it.
+	utc func(now time.Time) int64
 }
 
 // Validate finds everything wrong with the configuration itself; files are read by New.

@@ -286,9 +286,9 @@ type Frame struct {
 	// Bus time at which the first pixel was sampled by the converter, in
 	// nanoseconds since the bus started.
 	FirstSampleBusNs int64 `protobuf:"varint,10,opt,name=first_sample_bus_ns,json=firstSampleBusNs,proto3" json:"first_sample_bus_ns,omitempty"`
-	// The same as host time (UTC).
+	// The same as host time (UTC), as the host has it: it may be set at any time, see utc_epoch.
 	FirstSampleTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=first_sample_time,json=firstSampleTime,proto3" json:"first_sample_time,omitempty"`
-	// How far first_sample_time may be off, in nanoseconds.
+	// How far first_sample_time and first_sample_monotonic_ns may be off, in nanoseconds.
 	TimeUncertaintyNs int64 `protobuf:"varint,12,opt,name=time_uncertainty_ns,json=timeUncertaintyNs,proto3" json:"time_uncertainty_ns,omitempty"`
 	// Sampling time of the first pixel of each row, in nanoseconds after the
 	// first pixel of the frame.
@@ -323,7 +323,13 @@ type Frame struct {
 	// says in movable that some of them may be set between jobs; unset for others.
 	Trim *TrimSettings `protobuf:"bytes,25,opt,name=trim,proto3" json:"trim,omitempty"`
 	// Exposure of pixels that integrate, in nanoseconds; 0 for logarithmic ones, which follow the light.
-	ExposureNs    int64 `protobuf:"varint,26,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
+	ExposureNs int64 `protobuf:"varint,26,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
+	// When the first pixel was sampled, by the host's CLOCK_MONOTONIC in nanoseconds. Unlike UTC it is never set, so
+	// that ages are to be worked out with it: by a program on this host (Identity.host_boot_id) directly, by others with
+	// GetClock. In a replay it is as recorded, by another clock.
+	FirstSampleMonotonicNs int64 `protobuf:"varint,27,opt,name=first_sample_monotonic_ns,json=firstSampleMonotonicNs,proto3" json:"first_sample_monotonic_ns,omitempty"`
+	// Which setting of UTC first_sample_time is by, as Clock.utc_epoch; 0 where it is not known.
+	UtcEpoch      uint32 `protobuf:"varint,28,opt,name=utc_epoch,json=utcEpoch,proto3" json:"utc_epoch,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -536,6 +542,20 @@ func (x *Frame) GetTrim() *TrimSettings {
 func (x *Frame) GetExposureNs() int64 {
 	if x != nil {
 		return x.ExposureNs
+	}
+	return 0
+}
+
+func (x *Frame) GetFirstSampleMonotonicNs() int64 {
+	if x != nil {
+		return x.FirstSampleMonotonicNs
+	}
+	return 0
+}
+
+func (x *Frame) GetUtcEpoch() uint32 {
+	if x != nil {
+		return x.UtcEpoch
 	}
 	return 0
 }
@@ -1904,7 +1924,7 @@ var File_facetd_v1_frame_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\n" +
-	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf7\a\n" +
+	"\x15facetd/v1/frame.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x18facetd/v1/identity.proto\x1a\x16facetd/v1/status.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xcf\b\n" +
 	"\x05Frame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x128\n" +
@@ -1935,7 +1955,9 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\x0fcorrection_note\x18\x18 \x01(\tR\x0ecorrectionNote\x12+\n" +
 	"\x04trim\x18\x19 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12\x1f\n" +
 	"\vexposure_ns\x18\x1a \x01(\x03R\n" +
-	"exposureNs\"\xde\x02\n" +
+	"exposureNs\x129\n" +
+	"\x19first_sample_monotonic_ns\x18\x1b \x01(\x03R\x16firstSampleMonotonicNs\x12\x1b\n" +
+	"\tutc_epoch\x18\x1c \x01(\rR\butcEpoch\"\xde\x02\n" +
 	"\bFrameSet\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x04R\x03job\x12$\n" +

@@ -34,8 +34,12 @@ type Identity struct {
 	ArrayDigest string `protobuf:"bytes,3,opt,name=array_digest,json=arrayDigest,proto3" json:"array_digest,omitempty"`
 	// Digest of where the array's pixels look, by which GetGeometry serves it.
 	GeometryDigest string `protobuf:"bytes,4,opt,name=geometry_digest,json=geometryDigest,proto3" json:"geometry_digest,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// This boot of the host, within which its monotonic clock can be compared: a program that finds the same in
+	// /proc/sys/kernel/random/boot_id shares that clock. Empty where the host does not tell, and in a
+	// replay, whose times are not this host's.
+	HostBootId    string `protobuf:"bytes,5,opt,name=host_boot_id,json=hostBootId,proto3" json:"host_boot_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Identity) Reset() {
@@ -96,17 +100,26 @@ func (x *Identity) GetGeometryDigest() string {
 	return ""
 }
 
+func (x *Identity) GetHostBootId() string {
+	if x != nil {
+		return x.HostBootId
+	}
+	return ""
+}
+
 var File_facetd_v1_identity_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_identity_proto_rawDesc = "" +
 	"\n" +
-	"\x18facetd/v1/identity.proto\x12\tfacetd.v1\"\x8b\x01\n" +
+	"\x18facetd/v1/identity.proto\x12\tfacetd.v1\"\xad\x01\n" +
 	"\bIdentity\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1f\n" +
 	"\vinstance_id\x18\x02 \x01(\tR\n" +
 	"instanceId\x12!\n" +
 	"\farray_digest\x18\x03 \x01(\tR\varrayDigest\x12'\n" +
-	"\x0fgeometry_digest\x18\x04 \x01(\tR\x0egeometryDigestB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
+	"\x0fgeometry_digest\x18\x04 \x01(\tR\x0egeometryDigest\x12 \n" +
+	"\fhost_boot_id\x18\x05 \x01(\tR\n" +
+	"hostBootIdB'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
 	file_facetd_v1_identity_proto_rawDescOnce sync.Once

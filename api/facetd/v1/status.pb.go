@@ -607,6 +607,191 @@ func (x *WatchStatusResponse) GetStatus() *Status {
 	return nil
 }
 
+// Clock is one instant by the clocks of bus and host.
+type Clock struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Bus time in nanoseconds.
+	BusNs int64 `protobuf:"varint,1,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// Reading of the host's CLOCK_MONOTONIC in nanoseconds. It is never set; its origin is the boot of the host.
+	MonotonicNs int64 `protobuf:"varint,2,opt,name=monotonic_ns,json=monotonicNs,proto3" json:"monotonic_ns,omitempty"`
+	// How far monotonic_ns may be from the bus time beside it, in nanoseconds. In free pace bus time has no fixed
+	// relation to the host's clocks, and this is how far they are apart.
+	UncertaintyNs int64 `protobuf:"varint,3,opt,name=uncertainty_ns,json=uncertaintyNs,proto3" json:"uncertainty_ns,omitempty"`
+	// UTC as the host has it. How far that is from true UTC, its time service knows.
+	UtcTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=utc_time,json=utcTime,proto3" json:"utc_time,omitempty"`
+	// How far utc_time may be from the bus time beside it, in nanoseconds.
+	UtcUncertaintyNs int64 `protobuf:"varint,5,opt,name=utc_uncertainty_ns,json=utcUncertaintyNs,proto3" json:"utc_uncertainty_ns,omitempty"`
+	// Counts from 1 how often UTC was set on the host since the daemon began; slewing does not count. UTC times of two
+	// epochs may be out of order, or further apart than they were.
+	UtcEpoch      uint32 `protobuf:"varint,6,opt,name=utc_epoch,json=utcEpoch,proto3" json:"utc_epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Clock) Reset() {
+	*x = Clock{}
+	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Clock) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Clock) ProtoMessage() {}
+
+func (x *Clock) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_status_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Clock.ProtoReflect.Descriptor instead.
+func (*Clock) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Clock) GetBusNs() int64 {
+	if x != nil {
+		return x.BusNs
+	}
+	return 0
+}
+
+func (x *Clock) GetMonotonicNs() int64 {
+	if x != nil {
+		return x.MonotonicNs
+	}
+	return 0
+}
+
+func (x *Clock) GetUncertaintyNs() int64 {
+	if x != nil {
+		return x.UncertaintyNs
+	}
+	return 0
+}
+
+func (x *Clock) GetUtcTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UtcTime
+	}
+	return nil
+}
+
+func (x *Clock) GetUtcUncertaintyNs() int64 {
+	if x != nil {
+		return x.UtcUncertaintyNs
+	}
+	return 0
+}
+
+func (x *Clock) GetUtcEpoch() uint32 {
+	if x != nil {
+		return x.UtcEpoch
+	}
+	return 0
+}
+
+// GetClockRequest asks for the clocks.
+type GetClockRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetClockRequest) Reset() {
+	*x = GetClockRequest{}
+	mi := &file_facetd_v1_status_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetClockRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetClockRequest) ProtoMessage() {}
+
+func (x *GetClockRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_status_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetClockRequest.ProtoReflect.Descriptor instead.
+func (*GetClockRequest) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{7}
+}
+
+// GetClockResponse holds the clocks.
+type GetClockResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The clocks now.
+	Clock *Clock `protobuf:"bytes,1,opt,name=clock,proto3" json:"clock,omitempty"`
+	// Which daemon this is, and which boot of its host.
+	Identity      *Identity `protobuf:"bytes,2,opt,name=identity,proto3" json:"identity,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetClockResponse) Reset() {
+	*x = GetClockResponse{}
+	mi := &file_facetd_v1_status_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetClockResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetClockResponse) ProtoMessage() {}
+
+func (x *GetClockResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_status_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetClockResponse.ProtoReflect.Descriptor instead.
+func (*GetClockResponse) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *GetClockResponse) GetClock() *Clock {
+	if x != nil {
+		return x.Clock
+	}
+	return nil
+}
+
+func (x *GetClockResponse) GetIdentity() *Identity {
+	if x != nil {
+		return x.Identity
+	}
+	return nil
+}
+
 var File_facetd_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_status_proto_rawDesc = "" +
@@ -647,7 +832,18 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\vinterval_ms\x18\x01 \x01(\rR\n" +
 	"intervalMs\"@\n" +
 	"\x13WatchStatusResponse\x12)\n" +
-	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status*>\n" +
+	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"\xea\x01\n" +
+	"\x05Clock\x12\x15\n" +
+	"\x06bus_ns\x18\x01 \x01(\x03R\x05busNs\x12!\n" +
+	"\fmonotonic_ns\x18\x02 \x01(\x03R\vmonotonicNs\x12%\n" +
+	"\x0euncertainty_ns\x18\x03 \x01(\x03R\runcertaintyNs\x125\n" +
+	"\butc_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\autcTime\x12,\n" +
+	"\x12utc_uncertainty_ns\x18\x05 \x01(\x03R\x10utcUncertaintyNs\x12\x1b\n" +
+	"\tutc_epoch\x18\x06 \x01(\rR\butcEpoch\"\x11\n" +
+	"\x0fGetClockRequest\"k\n" +
+	"\x10GetClockResponse\x12&\n" +
+	"\x05clock\x18\x01 \x01(\v2\x10.facetd.v1.ClockR\x05clock\x12/\n" +
+	"\bidentity\x18\x02 \x01(\v2\x13.facetd.v1.IdentityR\bidentity*>\n" +
 	"\x04Pace\x12\x14\n" +
 	"\x10PACE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rPACE_REALTIME\x10\x01\x12\r\n" +
@@ -658,9 +854,10 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\rSTATE_RUNNING\x10\x02\x12\x0f\n" +
 	"\vSTATE_FAULT\x10\x03\x12\x12\n" +
 	"\x0eSTATE_STOPPING\x10\x04\x12\x13\n" +
-	"\x0fSTATE_SAFE_STOP\x10\x052\xa7\x01\n" +
+	"\x0fSTATE_SAFE_STOP\x10\x052\xec\x01\n" +
 	"\rStatusService\x12F\n" +
-	"\tGetStatus\x12\x1b.facetd.v1.GetStatusRequest\x1a\x1c.facetd.v1.GetStatusResponse\x12N\n" +
+	"\tGetStatus\x12\x1b.facetd.v1.GetStatusRequest\x1a\x1c.facetd.v1.GetStatusResponse\x12C\n" +
+	"\bGetClock\x12\x1a.facetd.v1.GetClockRequest\x1a\x1b.facetd.v1.GetClockResponse\x12N\n" +
 	"\vWatchStatus\x12\x1d.facetd.v1.WatchStatusRequest\x1a\x1e.facetd.v1.WatchStatusResponse0\x01B'Z%facetd.example/api/facetd/v1;facetdv1b\x06proto3"
 
 var (
@@ -676,7 +873,7 @@ func file_facetd_v1_status_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_status_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_facetd_v1_status_proto_goTypes = []any{
 	(Pace)(0),                     // 0: facetd.v1.Pace
 	(State)(0),                    // 1: facetd.v1.State
@@ -686,32 +883,40 @@ var file_facetd_v1_status_proto_goTypes = []any{
 	(*GetStatusResponse)(nil),     // 5: facetd.v1.GetStatusResponse
 	(*WatchStatusRequest)(nil),    // 6: facetd.v1.WatchStatusRequest
 	(*WatchStatusResponse)(nil),   // 7: facetd.v1.WatchStatusResponse
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*PhaseUtilization)(nil),      // 9: facetd.v1.PhaseUtilization
-	(*RunningTask)(nil),           // 10: facetd.v1.RunningTask
-	(*SafeStop)(nil),              // 11: facetd.v1.SafeStop
-	(*Identity)(nil),              // 12: facetd.v1.Identity
+	(*Clock)(nil),                 // 8: facetd.v1.Clock
+	(*GetClockRequest)(nil),       // 9: facetd.v1.GetClockRequest
+	(*GetClockResponse)(nil),      // 10: facetd.v1.GetClockResponse
+	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
+	(*PhaseUtilization)(nil),      // 12: facetd.v1.PhaseUtilization
+	(*RunningTask)(nil),           // 13: facetd.v1.RunningTask
+	(*SafeStop)(nil),              // 14: facetd.v1.SafeStop
+	(*Identity)(nil),              // 15: facetd.v1.Identity
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
 	1,  // 0: facetd.v1.Status.state:type_name -> facetd.v1.State
 	0,  // 1: facetd.v1.Status.pace:type_name -> facetd.v1.Pace
-	8,  // 2: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	9,  // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
-	10, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
+	11, // 2: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	12, // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
+	13, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
 	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
-	11, // 6: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
-	12, // 7: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
+	14, // 6: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
+	15, // 7: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
 	3,  // 8: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
 	3,  // 9: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
-	4,  // 10: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
-	6,  // 11: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
-	5,  // 12: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
-	7,  // 13: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
-	12, // [12:14] is the sub-list for method output_type
-	10, // [10:12] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	11, // 10: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
+	8,  // 11: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
+	15, // 12: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
+	4,  // 13: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
+	9,  // 14: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
+	6,  // 15: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
+	5,  // 16: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
+	10, // 17: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
+	7,  // 18: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
+	16, // [16:19] is the sub-list for method output_type
+	13, // [13:16] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_status_proto_init() }
@@ -729,7 +934,7 @@ func file_facetd_v1_status_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_status_proto_rawDesc), len(file_facetd_v1_status_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   6,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -20,6 +20,7 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	StatusService_GetStatus_FullMethodName   = "/facetd.v1.StatusService/GetStatus"
+	StatusService_GetClock_FullMethodName    = "/facetd.v1.StatusService/GetClock"
 	StatusService_WatchStatus_FullMethodName = "/facetd.v1.StatusService/WatchStatus"
 )
 
@@ -31,6 +32,10 @@ const (
 type StatusServiceClient interface {
 	// GetStatus returns the status now.
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*GetStatusResponse, error)
+	// GetClock returns the clocks of bus and host, read at one instant. What the caller's own clock shows between asking
+	// and the answer bounds where that instant lies: from several answers a program on another machine can work out when
+	// something on the bus happened by its own clock.
+	GetClock(ctx context.Context, in *GetClockRequest, opts ...grpc.CallOption) (*GetClockResponse, error)
 	// WatchStatus sends the status at an interval.
 	WatchStatus(ctx context.Context, in *WatchStatusRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchStatusResponse], error)
 }
@@ -47,6 +52,16 @@ func (c *statusServiceClient) GetStatus(ctx context.Context, in *GetStatusReques
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetStatusResponse)
 	err := c.cc.Invoke(ctx, StatusService_GetStatus_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *statusServiceClient) GetClock(ctx context.Context, in *GetClockRequest, opts ...grpc.CallOption) (*GetClockResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetClockResponse)
+	err := c.cc.Invoke(ctx, StatusService_GetClock_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -80,6 +95,10 @@ type StatusService_WatchStatusClient = grpc.ServerStreamingClient[WatchStatusRes
 type StatusServiceServer interface {
 	// GetStatus returns the status now.
 	GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error)
+	// GetClock returns the clocks of bus and host, read at one instant. What the caller's own clock shows between asking
+	// and the answer bounds where that instant lies: from several answers a program on another machine can work out when
+	// something on the bus happened by its own clock.
+	GetClock(context.Context, *GetClockRequest) (*GetClockResponse, error)
 	// WatchStatus sends the status at an interval.
 	WatchStatus(*WatchStatusRequest, grpc.ServerStreamingServer[WatchStatusResponse]) error
 	mustEmbedUnimplementedStatusServiceServer()
@@ -94,6 +113,9 @@ type UnimplementedStatusServiceServer struct{}
 
 func (UnimplementedStatusServiceServer) GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetStatus not implemented")
+}
+func (UnimplementedStatusServiceServer) GetClock(context.Context, *GetClockRequest) (*GetClockResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetClock not implemented")
 }
 func (UnimplementedStatusServiceServer) WatchStatus(*WatchStatusRequest, grpc.ServerStreamingServer[WatchStatusResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchStatus not implemented")
@@ -137,6 +159,24 @@ func _StatusService_GetStatus_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StatusService_GetClock_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetClockRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StatusServiceServer).GetClock(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StatusService_GetClock_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StatusServiceServer).GetClock(ctx, req.(*GetClockRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _StatusService_WatchStatus_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(WatchStatusRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -158,6 +198,10 @@ var StatusService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetStatus",
 			Handler:    _StatusService_GetStatus_Handler,
+		},
+		{
+			MethodName: "GetClock",
+			Handler:    _StatusService_GetClock_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

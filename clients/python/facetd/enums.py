@@ -152,6 +152,7 @@ class EventKind(_Enum):
     FAULTS_INJECTED = 24
     BRINGUP = 25
     ACCESS_REFUSED = 26
+    CLOCK_SET = 27
 
 
 class LineState(_Enum):

@@ -132,6 +132,8 @@ func busRow() row {
 			units.Seconds, query{expr: `facetd_handover_least_slack_seconds{$I}`, legend: "at least, {{instance}}"}),
 		plot(lines, "Times that the host was behind", "By more than max_lag.", count,
 			query{expr: `increase(facetd_host_behind_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
+		plot(lines, "Times that UTC was set", "Ages go by the monotonic clock, which is not set.", count,
+			query{expr: `increase(facetd_utc_steps_total{$I}[$__rate_interval])`, legend: "{{instance}}"}),
 		plot(lines, "Rule violations", "", count,
 			query{expr: `increase(facetd_rule_violations_total{$I}[$__rate_interval])`, legend: "rule {{rule}}"}),
 		plot(stacked, "Select words", "", perSecond,
