@@ -182,6 +182,16 @@ func fakeStatus() *facetdv1.Status {
 	}
 }
 
+// GetClock is of a host whose UTC is 90 s ahead, and was set twice.
+func (f *fake) GetClock(context.Context, *facetdv1.GetClockRequest) (*facetdv1.GetClockResponse, error) {
+	return &facetdv1.GetClockResponse{Clock: &facetdv1.Clock{
+		BusNs: 5e9, MonotonicNs: 1e12 + int64(time.Since(fakeBoot)), UncertaintyNs: 2000,
+		UtcTime: timestamppb.New(time.Now().Add(90 * time.Second)), UtcUncertaintyNs: 1000, UtcEpoch: 3},
+		Identity: &facetdv1.Identity{HostBootId: "boot"}}, nil
+}
+
+var fakeBoot = time.Now()
+
 func (f *fake) GetStatus(context.Context, *facetdv1.GetStatusRequest) (*facetdv1.GetStatusResponse, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

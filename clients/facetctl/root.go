@@ -48,7 +48,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 		a.chipsCommand(), a.tasksCommand(), a.framesCommand(), a.captureCommand(),
 		a.sendCommand(), a.planCommand(), a.reachCommand(), a.coverCommand(),
 		a.probeCommand(), a.bringupCommand(), a.faultCommand(), a.sceneCommand(), a.recordCommand(), a.replayCommand(),
-		a.eventsCommand(),
+		a.eventsCommand(), a.clockCommand(),
 		a.calibrateCommand(), cli.VersionCommand("facetctl", version),
 	)
 	a.complete(root)
@@ -57,6 +57,7 @@ Exit status: 0 done, 1 failed, 2 usage error.`,
 
 // client is the daemon's services over one connection.
 type client struct {
+	daemon  *facet.Client
 	array   facetdv1.ArrayServiceClient
 	status  facetdv1.StatusServiceClient
 	tasks   facetdv1.TaskServiceClient
@@ -104,6 +105,7 @@ func (a *app) stream(cmd *cobra.Command, f func(ctx context.Context, c *client) 
 	defer daemon.Close()
 	conn := daemon.Conn()
 	return a.explain(f(cmd.Context(), &client{
+		daemon:  daemon,
 		array:   facetdv1.NewArrayServiceClient(conn),
 		status:  facetdv1.NewStatusServiceClient(conn),
 		tasks:   facetdv1.NewTaskServiceClient(conn),
