@@ -376,7 +376,7 @@ func TestStatus(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	clock, err := c.GetClock(context10(t), &facetdv1.GetClockRequest{})
+	clock, err := c.GetClock(limited(t), &facetdv1.GetClockRequest{})
 	if k := clock.GetClock(); err != nil || k.GetBusNs() != 5 || k.GetMonotonicNs() != 6 || k.GetUtcEpoch() != 7 ||
 		clock.GetIdentity().GetHostBootId() != "boot" {
 		t.Errorf("clock %v, %v", clock, err)
