@@ -7,16 +7,21 @@ import "math"
 
 // Normals draws what as many calls of Normal would.
 func (n *Noise) Normals(dst []float64) {
+	state := n.pcg
 	for i := range dst {
-		u := n.pcg.Uint64()
+		var u uint64
+		u, state = state.draw()
 		l := &layers[u&(layerCount-1)]
 		z := float64(int64(u)>>11) * 0x1p-52
 		if math.Abs(z) < l.inside {
 			dst[i] = z * l.edge
 			continue
 		}
+		n.pcg = state
 		dst[i] = n.outside(u, z)
+		state = n.pcg
 	}
+	n.pcg = state
 }
 
 // LnAll replaces values by what Ln makes of them.

@@ -7,6 +7,20 @@ import (
 	"testing"
 )
 
+// TestBitsAreThoseOfTheLibrary: the generator draws what that of math/rand/v2 draws from the same seeds.
+func TestBitsAreThoseOfTheLibrary(t *testing.T) {
+	seeds := rand.New(rand.NewPCG(3, 4))
+	for range 200 {
+		seed, stream := seeds.Uint64(), seeds.Uint64()
+		ours, theirs := NewNoise(seed, stream), rand.NewPCG(seed, stream)
+		for i := range 200 {
+			if got, want := ours.bits(), theirs.Uint64(); got != want {
+				t.Fatalf("draw %d of seed %d, stream %d: %#x, want %#x", i, seed, stream, got, want)
+			}
+		}
+	}
+}
+
 // TestNormalsAreNormals: a row of draws is what single draws are, and leaves the noise where they do.
 func TestNormalsAreNormals(t *testing.T) {
 	one, all := NewNoise(7, 8), NewNoise(7, 8)

@@ -24,7 +24,8 @@ type response struct {
 	quieter []float64
 }
 
-// rowWork is what the pixels of a row are worked out in. It is kept.
+// rowWork is what the pixels of a row are worked out in, by their place in the row. What lies side by side in the chip
+// is worked out where it is; the rest is copied to here. It is kept.
 type rowWork struct {
 	lux, mean, glanced, seconds, shown, kept, dark, draws []float64
 	when                                                  []bustime.Time
@@ -35,6 +36,55 @@ func newRowWork(columns int) *rowWork {
 	return &rowWork{line(), line(), line(), line(), line(), line(), line(), line(), make([]bustime.Time, columns)}
 }
 
+// follower is what the pixels of a row remember of when they were last read, the light on them now, and the part of
+// what they were that they keep.
+type follower struct {
+	analog.LaggingRow
+	lux, mean []float64
+	when      []bustime.Time
+}
+
+// follower gathers it.
+func (p *pixels) follower(r *reading, dark []float64) follower {
+	l, w, n := p.lag, p.work, r.n
+	first := r.row*p.columns + r.column
+	f := follower{LaggingRow: analog.LaggingRow{Kept: w.kept[:n], K: l.luxSeconds}}
+	if f.lux = w.lux[:n]; r.step == 1 && p.later == nil {
+		f.lux = p.lux[r.column:][:n]
+	} else {
+		for i := range f.lux {
+			f.lux[i] = p.luxAt(r.column+i*r.step, i, n)
+		}
+	}
+	if r.step == 1 {
+		f.Shown, f.Dark, f.mean, f.when = l.shown[first:][:n], dark[first:][:n], l.mean[first:][:n], l.at[first:][:n]
+		return f
+	}
+	f.Shown, f.Dark, f.mean, f.when = w.shown[:n], w.dark[:n], w.mean[:n], w.when[:n]
+	for i := range n {
+		pixel := first + i*r.step
+		f.Shown[i], f.Dark[i], f.mean[i], f.when[i] = l.shown[pixel], dark[pixel], l.mean[pixel], l.at[pixel]
+	}
+	return f
+}
+
+// remember puts back what pixels remember now.
+func (p *pixels) remember(r *reading, f *follower) {
+	l := p.lag
+	first := r.row*p.columns + r.column
+	if r.step != 1 {
+		for i, shown := range f.Shown {
+			l.shown[first+i*r.step] = shown
+		}
+	}
+	at := r.at
+	for i, lux := range f.lux {
+		pixel := first + i*r.step
+		l.mean[pixel], l.at[pixel] = lux, at
+		at = at.Add(r.interval)
+	}
+}
+
 // asRow reports whether a row of logarithmic pixels can be worked out as one: where pixels lag, under steady light.
 // Under a lamp they are worked out one by one.
 func (p *pixels) asRow(light *Light) bool { return p.lag != nil && light.lag().Lamp().Steady() }
@@ -42,15 +92,17 @@ func (p *pixels) asRow(light *Light) bool { return p.lag != nil && light.lag().L
 // logRow is logVolts for the pixels of a row that was looked at, all together; see asRow. What they draw of the noise
 // is the same, the volts may differ in their last bits.
 func (p *pixels) logRow(dst []float64, r *reading, by *response, light *Light) {
-	w := p.work
-	p.followRow(r, by.c, light)
+	f := p.follower(r, by.c)
+	p.followRow(r, &f, light)
+	p.remember(r, &f)
 	first := r.row*p.columns + r.column
-	shown, kept := w.shown[:r.n], w.kept[:r.n]
-	analog.LnAll(shown)
-	draws := p.drawRow(kept)
-	for i := range dst[:r.n] {
+	dst = dst[:r.n]
+	copy(dst, f.Shown)
+	analog.LnAll(dst)
+	draws := p.drawRow(f.Kept)
+	for i, ln := range dst {
 		pixel := first + i*r.step
-		unit := kept[i] * p.lag.noise[pixel]
+		unit := f.Kept[i] * p.lag.noise[pixel]
 		if draws != nil {
 			unit += draws[i]
 		}
@@ -59,7 +111,7 @@ func (p *pixels) logRow(dst []float64, r *reading, by *response, light *Light) {
 		if by.quieter != nil {
 			noise *= by.quieter[r.column+i*r.step]
 		}
-		dst[i] = by.a[pixel] + by.b[pixel]*shown[i] + noise*unit
+		dst[i] = by.a[pixel] + by.b[pixel]*ln + noise*unit
 	}
 }
 
@@ -90,88 +142,80 @@ func (p *pixels) drawRow(kept []float64) []float64 {
 	return draws
 }
 
-// followRow is follow for a row: it works out what each pixel shows, and which part of what it was it keeps, and
-// remembers that.
-func (p *pixels) followRow(r *reading, dark []float64, light *Light) {
-	l, w := p.lag, p.work
-	first := r.row*p.columns + r.column
-	work := analog.LaggingRow{Shown: w.shown[:r.n], Kept: w.kept[:r.n], Dark: w.dark[:r.n], K: l.luxSeconds}
-	lux := w.lux[:r.n]
-	lagging := false
-	at, column, pixel := r.at, r.column, first
-	for i := range lux {
-		x := p.lux[column]
-		if p.later != nil {
-			x = p.luxAt(column, i, r.n)
-		}
-		lux[i], work.Dark[i] = x, dark[pixel]
-		w.mean[i], w.when[i] = l.mean[pixel], l.at[pixel]
-		work.Shown[i], work.Kept[i] = l.shown[pixel], 1
-		if work.Shown[i] == 0 || w.when[i] <= l.past.settled {
-			work.Shown[i], work.Kept[i], w.when[i] = x+dark[pixel], 0, at
+// followRow is follow for a row: it works out what each pixel shows, and which part of what it was it keeps.
+func (p *pixels) followRow(r *reading, f *follower, light *Light) {
+	lagging, at := false, r.at
+	for i, shown := range f.Shown {
+		f.Kept[i] = 1
+		if shown == 0 || f.when[i] <= p.lag.past.settled {
+			f.Shown[i], f.Kept[i], f.when[i] = f.lux[i]+f.Dark[i], 0, at
 		} else {
 			lagging = true
 		}
-		l.mean[pixel], l.at[pixel] = x, at
-		at, column, pixel = at.Add(r.interval), column+r.step, pixel+r.step
+		at = at.Add(r.interval)
 	}
-	if lagging {
-		p.retraceRow(r, &work, light)
+	if !lagging {
+		return
 	}
-	for i, shown := range work.Shown {
-		l.shown[first+i*r.step] = shown
-	}
-}
-
-// retraceRow is retrace for a row under steady light: look by look, all its pixels. Those that are up to date at the
-// time of a look pass it over.
-func (p *pixels) retraceRow(r *reading, work *analog.LaggingRow, light *Light) {
-	l, w := p.lag, p.work
-	mean, when, seconds := w.mean[:r.n], w.when[:r.n], w.seconds[:r.n]
-	stays := light.Every == 0 // another light than at the last look holds since then
-	// to follows the light to what it is at the time of a look, or with none to when each pixel is read.
-	to := func(lux []float64, at bustime.Time, interval time.Duration) {
-		for i := range lux {
-			then := at.Add(time.Duration(i) * interval)
-			seconds[i] = 0
-			if then > when[i] {
-				seconds[i] = float64(then.Sub(when[i])) * 1e-9
-				when[i] = then
-				if stays {
-					mean[i] = lux[i]
-				}
-			}
-		}
-		work.FollowSteady(mean, lux, seconds)
-		for i, s := range seconds {
-			if s > 0 {
-				mean[i] = lux[i]
-			}
-		}
-	}
-	glanced := w.glanced[:r.n] // the light of a look on the pixels that are read
-	for k := l.past.n - 1; k >= 0; k-- {
-		g := &l.past.looks[k]
+	past, glanced := &p.lag.past, p.work.glanced[:r.n] // the light of a look on the pixels that are read
+	for k := past.n - 1; k >= 0; k-- {
+		g := &past.looks[k]
 		for i := range glanced {
 			glanced[i] = g.lux[r.column+i*r.step]
 		}
 		switch {
 		case g.jump:
-			for i := range mean {
-				if g.at >= when[i] {
-					mean[i] = glanced[i]
-				}
-			}
+			f.jump(glanced, g.at)
 		case g.rest:
-			for i := range mean {
-				if g.at > when[i] {
-					work.Shown[i], work.Kept[i] = glanced[i]+work.Dark[i], 0
-					mean[i], when[i] = glanced[i], g.at
-				}
-			}
+			f.rest(glanced, g.at)
 		default:
-			to(glanced, g.at, 0)
+			f.to(glanced, p.work.seconds, g.at, 0, light.Every == 0)
 		}
 	}
-	to(w.lux[:r.n], r.at, r.interval)
+	f.to(f.lux, p.work.seconds, r.at, r.interval, light.Every == 0)
+}
+
+// These are retrace for a row under steady light, look by look. Pixels that are up to date at the time of a look pass
+// it over.
+
+// jump lets the light become another at once.
+func (f *follower) jump(lux []float64, at bustime.Time) {
+	for i, when := range f.when {
+		if at >= when {
+			f.mean[i] = lux[i]
+		}
+	}
+}
+
+// rest lets pixels settle.
+func (f *follower) rest(lux []float64, at bustime.Time) {
+	for i, when := range f.when {
+		if at > when {
+			f.Shown[i], f.Kept[i] = lux[i]+f.Dark[i], 0
+			f.mean[i], f.when[i] = lux[i], at
+		}
+	}
+}
+
+// to follows the light to what it is at a time, of each pixel an interval later. Where light stays, another than at the
+// last look holds since then.
+func (f *follower) to(lux, seconds []float64, at bustime.Time, interval time.Duration, stays bool) {
+	seconds = seconds[:len(lux)]
+	for i, when := range f.when {
+		seconds[i] = 0
+		if at > when {
+			seconds[i] = float64(at.Sub(when)) * 1e-9
+			f.when[i] = at
+			if stays {
+				f.mean[i] = lux[i]
+			}
+		}
+		at = at.Add(interval)
+	}
+	f.FollowSteady(f.mean, lux, seconds)
+	for i, s := range seconds {
+		if s > 0 {
+			f.mean[i] = lux[i]
+		}
+	}
 }
