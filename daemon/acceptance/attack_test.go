@@ -74,7 +74,7 @@ func (a *attacked) dial(t *testing.T) *grpc.ClientConn {
 
 func (a *attacked) status(ctx context.Context, conn *grpc.ClientConn) (*facetdv1.Status, error) {
 	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+a.token),
-		20*time.Second)
+		patience)
 	defer cancel()
 	r, err := facetdv1.NewStatusServiceClient(conn).GetStatus(ctx, &facetdv1.GetStatusRequest{})
 	return r.GetStatus(), err
@@ -262,13 +262,13 @@ func TestAttackers(t *testing.T) {
 func TestStrangersTakeNothing(t *testing.T) {
 	// In an ordinary run the machine is busy with other tests, and a host stands still for longer than a bus allows:
 	// what counts there is that the daemon gets as much done as without the attack.
-	during, args := time.Second, []string{"--max-lag", "0s"}
+	during, args, most := time.Second, []string{"--max-lag", "0s"}, 10*time.Second
 	if s := os.Getenv("FACETD_ATTACK"); s != "" {
 		n, err := strconv.Atoi(s)
 		if err != nil {
 			t.Fatal(err)
 		}
-		during, args = time.Duration(n)*time.Second, nil
+		during, args, most = time.Duration(n)*time.Second, nil, mostAnswerTime
 	} else {
 		t.Parallel()
 	}
@@ -293,7 +293,7 @@ func TestStrangersTakeNothing(t *testing.T) {
 		t.Errorf("%d of an operator's %d calls failed, the first with %v", under.failed, under.calls,
 			under.firstFailure)
 	}
-	if under.slowest > mostAnswerTime+alone.slowest {
+	if under.slowest > most+alone.slowest {
 		t.Errorf("an operator waited %v, %v without the attack", under.slowest, alone.slowest)
 	}
 	if under.ended == 0 || under.missed > alone.missed {

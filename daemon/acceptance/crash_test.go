@@ -199,7 +199,7 @@ func TestFilesThatAreNoRecordings(t *testing.T) {
 // had resident in bytes, and what it said.
 func startedWith(t *testing.T, args ...string) (status int, resident int64, errs string) {
 	t.Helper()
-	ctx := within(t, 20*time.Second)
+	ctx := within(t, patience)
 	cmd := exec.CommandContext(ctx, binary(t, "facetd"), args...)
 	var said bytes.Buffer
 	cmd.Stderr, cmd.Stdout = &said, io.Discard

@@ -37,18 +37,19 @@ var freshIntervals = []string{"10", "30", "100", "500"}
 
 // TestFreshForStrangers: readers made from the schema alone, in Go, Python and node, over TCP and a Unix socket and by
 // long polls over HTTP, get frame sets that are new however seldom they read. In an ordinary run the machine is busy
-// with other tests, and the median is judged; where FACETD_FRESH says for how many seconds to read, of 100 reads 99.
+// with other tests: the median is judged, and a reader has several tries, since frames that wait for their reader are
+// old in all of them. Where FACETD_FRESH says for how many seconds to read, 99 of 100 reads are judged, at once.
 func TestFreshForStrangers(t *testing.T) {
 	if raceDetector {
 		t.Skip("the race detector slows the readers, not the daemon, which is a process of its own")
 	}
-	seconds, quantile := 1.6, 0.5
+	seconds, quantile, tries := 1.6, 0.5, 8
 	if text := os.Getenv(freshEnv); text != "" {
 		var err error
 		if seconds, err = strconv.ParseFloat(text, 64); err != nil {
 			t.Fatal(err)
 		}
-		quantile = 0.99
+		quantile, tries = 0.99, 1
 	}
 	dir := t.TempDir()
 	tasks, socket := filepath.Join(dir, "tasks.yaml"), filepath.Join(dir, "s")
@@ -61,12 +62,18 @@ func TestFreshForStrangers(t *testing.T) {
 	var readers sync.WaitGroup
 	judge := func(what string, read func() (string, error)) {
 		readers.Go(func() {
-			out, err := read()
-			if err != nil {
-				t.Errorf("%s: %v\n%s", what, err, out)
-				return
+			var old []string
+			for range tries {
+				out, err := read()
+				if err != nil {
+					t.Errorf("%s: %v\n%s", what, err, out)
+					return
+				}
+				if old = judgeAges(t, what, out, quantile); len(old) == 0 {
+					return
+				}
 			}
-			judgeAges(t, what, out, quantile)
+			t.Errorf("in each of %d tries, in the last: %s", tries, strings.Join(old, "; "))
 		})
 	}
 	span := strconv.FormatFloat(seconds, 'f', -1, 64)
@@ -74,11 +81,11 @@ func TestFreshForStrangers(t *testing.T) {
 		kind, _, _ := strings.Cut(address, ":")
 		judge("go "+kind, func() (string, error) { return freshGo(t, address, seconds) })
 		for name, cmd := range programs {
-			judge(name+" "+kind, output(cmd(append([]string{schema, address, span}, freshIntervals...))))
+			judge(name+" "+kind, output(cmd, append([]string{schema, address, span}, freshIntervals...)))
 		}
 	}
 	if node := programs["node"]; node != nil {
-		judge("node http", output(node(append([]string{schema, d.http, span}, freshIntervals...))))
+		judge("node http", output(node, append([]string{schema, d.http, span}, freshIntervals...)))
 	}
 	readers.Wait()
 }
@@ -103,8 +110,9 @@ func strangers(t *testing.T) map[string]func(args []string) *exec.Cmd {
 	return out
 }
 
-func output(cmd *exec.Cmd) func() (string, error) {
+func output(program func([]string) *exec.Cmd, args []string) func() (string, error) {
 	return func() (string, error) {
+		cmd := program(args)
 		var wrong strings.Builder
 		cmd.Stderr = &wrong
 		out, err := cmd.Output()
@@ -184,8 +192,9 @@ func freshGo(t *testing.T, address string, seconds float64) (string, error) {
 	return out.String(), failed
 }
 
-// judgeAges judges what a reader printed: the interval, when a read returned, and when the first pixel was sampled.
-func judgeAges(t *testing.T, what, out string, quantile float64) {
+// judgeAges judges what a reader printed: the interval, when a read returned, and when the first pixel was sampled. It
+// returns what was older than it may be.
+func judgeAges(t *testing.T, what, out string, quantile float64) (old []string) {
 	t.Helper()
 	ages := map[string][]time.Duration{}
 	for line := range strings.Lines(out) {
@@ -193,14 +202,14 @@ func judgeAges(t *testing.T, what, out string, quantile float64) {
 		var read, sampled int64
 		if _, err := fmt.Sscan(line, &interval, &read, &sampled); err != nil {
 			t.Errorf("%s: %q: %v", what, line, err)
-			return
+			return nil
 		}
 		ages[interval] = append(ages[interval], time.Duration(read-sampled))
 	}
 	for _, interval := range freshIntervals {
 		a := ages[interval]
 		if len(a) < 3 {
-			t.Errorf("%s: %d reads every %s ms", what, len(a), interval)
+			old = append(old, fmt.Sprintf("%s: %d reads every %s ms", what, len(a), interval))
 			continue
 		}
 		slices.Sort(a)
@@ -210,9 +219,13 @@ func judgeAges(t *testing.T, what, out string, quantile float64) {
 		}
 		t.Logf("%s, every %s ms: %d reads, age %v at the median, %v of 99 in 100, %v at most", what, interval, len(a),
 			at(0.5), at(0.99), at(1))
-		if got := at(quantile); got > freshBound || a[0] < 0 {
-			t.Errorf("%s, every %s ms: age %v of %v in 100, %v at least; want 0 to %v", what, interval, got,
-				100*quantile, a[0], freshBound)
+		if a[0] < 0 {
+			t.Errorf("%s, every %s ms: an age of %v", what, interval, a[0])
+		}
+		if got := at(quantile); got > freshBound {
+			old = append(old, fmt.Sprintf("%s, every %s ms: age %v of %v in 100, %v at least; want %v at most", what,
+				interval, got, 100*quantile, a[0], freshBound))
 		}
 	}
+	return old
 }

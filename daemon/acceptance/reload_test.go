@@ -25,7 +25,7 @@ func TestReloadOnSIGHUP(t *testing.T) {
 		t.Helper()
 		buf := make([]byte, 4096)
 		for {
-			_ = socket.SetReadDeadline(time.Now().Add(20 * time.Second))
+			_ = socket.SetReadDeadline(time.Now().Add(patience))
 			n, err := socket.Read(buf)
 			if err != nil {
 				t.Fatalf("no %s: %v", what, err)

@@ -30,7 +30,7 @@ func (r rates) with(name string, rate float64) rates {
 // running asks a daemon.
 func running(t *testing.T, tasks facetdv1.TaskServiceClient) rates {
 	t.Helper()
-	list, err := tasks.ListTasks(within(t, 20*time.Second), &facetdv1.ListTasksRequest{})
+	list, err := tasks.ListTasks(within(t, patience), &facetdv1.ListTasksRequest{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -34,7 +34,7 @@ type stranger struct {
 
 // newStranger connects with TLS and greets; it leaves at an instant.
 func newStranger(address string, how *tls.Config, until time.Time) (*stranger, error) {
-	d := tls.Dialer{NetDialer: &net.Dialer{Timeout: 20 * time.Second}, Config: how}
+	d := tls.Dialer{NetDialer: &net.Dialer{Timeout: patience}, Config: how}
 	conn, err := d.Dial("tcp", address)
 	if err != nil {
 		return nil, err

@@ -382,7 +382,7 @@ func TestListenerLetsEverybodyIn(t *testing.T) {
 		if first {
 			first = false
 			defer func() {
-				c.SetReadDeadline(time.Now().Add(20 * time.Second))
+				c.SetReadDeadline(time.Now().Add(2 * time.Minute))
 				if _, err := c.Read(make([]byte, 1)); !errors.Is(err, io.EOF) {
 					t.Errorf("the oldest of %d connections: %v", i, err)
 				}

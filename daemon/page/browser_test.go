@@ -150,7 +150,7 @@ func browse(t *testing.T, url string, width, height int, headers ...string) *tab
 	}
 	ctx, cancel := chromedp.NewContext(browser.ctx, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	ctx, late := context.WithTimeout(ctx, 3*time.Minute)
+	ctx, late := context.WithTimeout(ctx, 5*time.Minute)
 	t.Cleanup(late)
 	b := &tab{t: t, ctx: ctx, noted: make(chan struct{}, 1)}
 	said := chromedp.Console(ctx)
@@ -204,7 +204,7 @@ func (b *tab) fault(what string) {
 // failed waits until the browser has complained several times.
 func (b *tab) failed(times int) {
 	b.t.Helper()
-	for late := time.After(20 * time.Second); ; {
+	for late := time.After(patience); ; {
 		b.mu.Lock()
 		n := len(b.faults)
 		b.mu.Unlock()
@@ -262,7 +262,7 @@ func eval[T any](b *tab, expression string) T {
 
 // patience is how long tests wait for what comes within a second on a machine of their own:
 // nothing is measured by it.
-const patience = 40 * time.Second
+const patience = 2 * time.Minute
 
 // waitFor waits until an expression is true in the page; it is real time that passes.
 func (b *tab) waitFor(expression string, limit time.Duration) {

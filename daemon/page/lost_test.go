@@ -55,7 +55,7 @@ func (p *process) start() {
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait()
 	})
-	look, late := time.NewTicker(20*time.Millisecond), time.After(20*time.Second)
+	look, late := time.NewTicker(20*time.Millisecond), time.After(patience)
 	defer look.Stop()
 	for {
 		if resp, err := http.Get("http://" + p.http + "/healthz"); err == nil {
@@ -68,7 +68,7 @@ func (p *process) start() {
 		select {
 		case <-look.C:
 		case <-late:
-			p.t.Fatal("the daemon does not run after 20 s")
+			p.t.Fatalf("the daemon does not run after %v", patience)
 		}
 	}
 }
@@ -97,7 +97,7 @@ const watchLink = `(() => {
 // changed is how long after an instant the connection came to a state.
 func (b *tab) changed(state string, since time.Time) time.Duration {
 	b.t.Helper()
-	b.waitFor(fmt.Sprintf(`changes.some(([s, at]) => s === %q && at >= %d)`, state, since.UnixMilli()), 30*time.Second)
+	b.waitFor(fmt.Sprintf(`changes.some(([s, at]) => s === %q && at >= %d)`, state, since.UnixMilli()), patience)
 	at := eval[float64](b, fmt.Sprintf(`changes.find(([s, at]) => s === %q && at >= %d)[1]`, state, since.UnixMilli()))
 	return time.UnixMilli(int64(at)).Sub(since)
 }

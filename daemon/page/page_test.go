@@ -36,7 +36,7 @@ func (d *daemon) dial(t *testing.T) *grpc.ClientConn {
 func (d *daemon) url() string { return "http://" + d.Addresses().HTTP + "/" }
 
 func limited(t *testing.T) context.Context {
-	ctx, cancel := context.WithTimeout(context.Background(), 60*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	t.Cleanup(cancel)
 	return ctx
 }
@@ -44,7 +44,7 @@ func limited(t *testing.T) context.Context {
 // live waits until every chip's picture is fresh, which a busy machine may be long about.
 func (b *tab) live(chips int) {
 	b.t.Helper()
-	b.waitFor(fmt.Sprintf(`document.querySelectorAll('.tile[data-state="fresh"]').length === %d`, chips), time.Minute)
+	b.waitFor(fmt.Sprintf(`document.querySelectorAll('.tile[data-state="fresh"]').length === %d`, chips), patience)
 }
 
 // TestFrames: all nineteen chips are live, the page keeps up, and the pixels of one are
@@ -318,7 +318,7 @@ func TestWiring(t *testing.T) {
 		t.Errorf("%d inputs are marked", n)
 	}
 	b.click("#probe")
-	b.waitFor(`!document.getElementById('probe').disabled && document.getElementById('probe-report').textContent.includes('wall-05')`, 60*time.Second)
+	b.waitFor(`!document.getElementById('probe').disabled && document.getElementById('probe-report').textContent.includes('wall-05')`, patience)
 	t.Logf("the probe: %s", b.text("#probe-report"))
 	b.picture("wiring", "#wiring")
 	b.click("#faults-list button")

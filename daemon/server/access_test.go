@@ -217,7 +217,7 @@ func TestEveryMethodTakesARole(t *testing.T) {
 
 // get asks for the status over a new connection.
 func getStatus(ctx context.Context, conn grpc.ClientConnInterface) error {
-	ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	_, err := facetdv1.NewStatusServiceClient(conn).GetStatus(ctx, &facetdv1.GetStatusRequest{})
 	return err

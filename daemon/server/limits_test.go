@@ -91,7 +91,7 @@ func TestLimits(t *testing.T) {
 func testConnections(t *testing.T, s *Server) {
 	http.DefaultClient.CloseIdleConnections()
 	ask := func(c net.Conn) error {
-		c.SetDeadline(time.Now().Add(20 * time.Second))
+		c.SetDeadline(time.Now().Add(patience))
 		if _, err := fmt.Fprintf(c, "GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n"); err != nil {
 			return err
 		}

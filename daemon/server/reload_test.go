@@ -247,7 +247,7 @@ func told(t *testing.T, watchdog time.Duration) (m *supervise.Manager, next func
 	return supervise.FromEnvironment(zap.NewNop()), func() map[string]string {
 		t.Helper()
 		buf := make([]byte, 4096)
-		_ = socket.SetReadDeadline(time.Now().Add(10 * time.Second))
+		_ = socket.SetReadDeadline(time.Now().Add(patience))
 		n, err := socket.Read(buf)
 		if err != nil {
 			t.Fatal(err)

@@ -39,7 +39,7 @@ func callRaw(t *testing.T, g *guarded, ctx context.Context, conn grpc.ClientConn
 		all := d.(protoreflect.ServiceDescriptor).Methods()
 		for i := range all.Len() {
 			method := "/" + service + "/" + string(all.Get(i).Name())
-			ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
+			ctx, cancel := context.WithTimeout(ctx, patience)
 			stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true, ClientStreams: true}, method,
 				grpc.ForceCodec(rawCodec{}))
 			if err == nil {
@@ -69,7 +69,7 @@ func TestHeadersAreJudgedFirst(t *testing.T) {
 	// Of a viewer only what an operator may: the rest waits for the request.
 	for _, method := range []string{facetdv1.TaskService_CreateTask_FullMethodName,
 		facetdv1.ProbeService_ProbeSelects_FullMethodName} {
-		ctx, cancel := context.WithTimeout(look, 20*time.Second)
+		ctx, cancel := context.WithTimeout(look, patience)
 		stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true, ClientStreams: true}, method,
 			grpc.ForceCodec(rawCodec{}))
 		if err != nil {

@@ -35,7 +35,7 @@ func manager(t *testing.T, watchdog time.Duration) (*Manager, func() map[string]
 	}
 	return m, func() map[string]string {
 		t.Helper()
-		_ = socket.SetReadDeadline(time.Now().Add(10 * time.Second))
+		_ = socket.SetReadDeadline(time.Now().Add(2 * time.Minute))
 		buf := make([]byte, 4096)
 		n, err := socket.Read(buf)
 		if err != nil {

@@ -336,35 +336,44 @@ class SlowReaders(unittest.TestCase):
 
     PERIOD = 0.02  # of the task bow, 50 jobs a second
 
-    def judge(self, interval, seen):
-        """seen: of each read the jobs that had ended before it, the job read, its age."""
+    READS = ((0.01, 30), (0.1, 8), (0.5, 4))  # seconds between reads, and their number
+    TRIES = 10
+
+    def judge(self, interval, seen, tries):
+        """seen: of each read the jobs that had ended before it, the job read, its age. Says whether the
+        ages are those of new ones."""
         for ended, job, _ in seen:
             self.assertGreaterEqual(job, ended - 1, f"every {interval} s: older than the newest")
         ages = sorted(age for _, _, age in seen)
         # Each is new; how soon it is handed over is the machine's, which others use too: one in
-        # four is enough to show that nothing waits on the way until somebody reads.
-        self.assertLess(ages[len(ages) // 4], max(self.PERIOD + 0.02, interval / 2), f"every {interval} s: ages {ages}")
+        # four, in one of several tries, is enough to show that nothing waits until somebody reads.
+        limit = max(self.PERIOD + 0.02, interval / 2)
+        new = ages[len(ages) // 4] < limit
+        self.assertTrue(new or tries < self.TRIES, f"every {interval} s: ages {ages}, not less than {limit}")
+        return new
 
     def test_what_a_slow_reader_reads_is_new(self):
         async def awaited(address):
             async with facetd.aio.connect(address) as c, c.stream(["bow"]) as s:
-                for interval, reads in ((0.01, 30), (0.1, 8), (0.5, 4)):
-                    seen = []
-                    for _ in range(reads):
-                        await asyncio.sleep(interval)
-                        ended = (await c.task("bow")).status.jobs_ended
-                        fs = await s.next(20)
-                        seen.append((ended, fs.job, fs.age()))
-                    self.judge(interval, seen)
+                for interval, reads in self.READS:
+                    seen, tries = [], 0
+                    while not seen or not self.judge(interval, seen, tries):
+                        seen, tries = [], tries + 1
+                        for _ in range(reads):
+                            await asyncio.sleep(interval)
+                            ended = (await c.task("bow")).status.jobs_ended
+                            fs = await s.next(20)
+                            seen.append((ended, fs.job, fs.age()))
 
         with rig.Daemon() as daemon:
             with facetd.connect(daemon.address) as c, c.stream(["bow"]) as s:
-                for interval, reads in ((0.01, 30), (0.1, 8), (0.5, 4)):
-                    seen = []
-                    for _ in range(reads):
-                        time.sleep(interval)
-                        ended = c.task("bow").status.jobs_ended
-                        fs = s.next(20)
-                        seen.append((ended, fs.job, fs.age()))
-                    self.judge(interval, seen)
+                for interval, reads in self.READS:
+                    seen, tries = [], 0
+                    while not seen or not self.judge(interval, seen, tries):
+                        seen, tries = [], tries + 1
+                        for _ in range(reads):
+                            time.sleep(interval)
+                            ended = c.task("bow").status.jobs_ended
+                            fs = s.next(20)
+                            seen.append((ended, fs.job, fs.age()))
             rig.run(awaited(daemon.address))

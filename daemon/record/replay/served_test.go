@@ -59,7 +59,7 @@ func TestAClientCannotTellTheDifference(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	frames, err := followtest.Open(ctx, conn, followtest.All())
 	if err != nil {
