@@ -35,8 +35,8 @@ var plants = []plant{
 	{"a number left out", "daemon/dispatch/table.go", "\t\tof.next++\n",
 		"\t\tif of.next++; of.next%50 == 0 {\n\t\t\tof.next++\n\t\t}\n"},
 	{"a change while a job is open", "daemon/dispatch/table.go",
-		"func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {\n\tif len(t.open) > 0 {",
-		"func (t *table) quiescent(last, now bus.Time) (bus.Time, bool) {\n\tif len(t.open) > 1 {"},
+		"\tif len(t.open) > 0 {\n\t\treturn 0, false\n\t}\n\tif t.idle() {\n\t\treturn now, true\n\t}\n" +
+			"\tat := min(now, t.due())\n\treturn at, at >= last\n", "\treturn now, true\n"},
 	{"an uncounted loss of a recording", "daemon/record/queue.go",
 		"\t\tq.pending.add(atNS, &it)\n\t\tq.lost.add(&it)\n",
 		"\t\tq.pending.add(atNS, &it)\n"},
