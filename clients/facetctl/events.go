@@ -31,13 +31,13 @@ Under --output json every event is a line of its own.`,
 			if err != nil {
 				return err
 			}
-			last := uint64(0)
+			last, journal := uint64(0), ""
 			err = a.call(cmd, func(ctx context.Context, c *client) error {
 				r, err := c.events.ListEvents(ctx, &facetdv1.ListEventsRequest{PageSize: count, Filter: filter})
 				if err != nil {
 					return err
 				}
-				last = r.GetLastSequence()
+				last, journal = r.GetLastSequence(), r.GetJournalId()
 				for _, e := range r.GetEvents() {
 					if err := writeEvent(cmd, e); err != nil {
 						return err
@@ -49,7 +49,8 @@ Under --output json every event is a line of its own.`,
 				return err
 			}
 			return a.follow(cmd, func(ctx context.Context, c *client) error {
-				return followEvents(ctx, cmd, c, last, filter)
+				return followEvents(ctx, cmd, c, &facetdv1.StreamEventsRequest{AfterSequence: &last,
+					JournalId: journal, Filter: filter})
 			})
 		},
 	}
@@ -68,9 +69,9 @@ func eventFilter(severity, task string) (*facetdv1.EventFilter, error) {
 	return &facetdv1.EventFilter{MinSeverity: facetdv1.Severity(s), Task: task}, nil
 }
 
-func followEvents(ctx context.Context, cmd *cobra.Command, c *client, after uint64,
-	filter *facetdv1.EventFilter) error {
-	stream, err := c.events.StreamEvents(ctx, &facetdv1.StreamEventsRequest{AfterSequence: &after, Filter: filter})
+func followEvents(ctx context.Context, cmd *cobra.Command, c *client,
+	request *facetdv1.StreamEventsRequest) error {
+	stream, err := c.events.StreamEvents(ctx, request)
 	if err != nil {
 		return err
 	}
@@ -79,7 +80,7 @@ func followEvents(ctx context.Context, cmd *cobra.Command, c *client, after uint
 		if err != nil {
 			return err
 		}
-		if n := r.GetDropped(); n > 0 {
+		if n := r.GetDropped() + r.GetMissed(); n > 0 {
 			fmt.Fprintf(cmd.ErrOrStderr(), "%s lost, this reader was too slow\n", cli.Count(int(n), "event"))
 		}
 		if err := writeEvent(cmd, r.GetEvent()); err != nil {

@@ -70,6 +70,8 @@ type Config struct {
 	Dir string
 	// Modes of the files and their folder.
 	Modes fileio.Modes
+	// ID is the identity of a journal that begins; empty means one drawn at random.
+	ID string
 	// Ring is how many events stay in memory; 0 means DefaultRing.
 	Ring int
 	// FileBytes and TotalBytes limit the files; 0 means the defaults.
@@ -89,6 +91,7 @@ type Config struct {
 type Journal struct {
 	cfg  Config
 	disk *disk // nil without Dir
+	id   string
 
 	mu        sync.Mutex
 	ring      []*facetdv1.Event // oldest first, sequence numbers without a gap
@@ -124,9 +127,11 @@ func Open(cfg Config) (*Journal, error) {
 				cfg.Ring, cfg.FileBytes, cfg.TotalBytes)
 	}
 	j := &Journal{cfg: cfg, next: 1, wake: make(chan struct{}, 1), done: make(chan struct{})}
+	var err error
 	if cfg.Dir == "" {
 		close(j.done)
-		return j, nil
+		j.id, err = identify("", j.next, cfg.ID)
+		return j, err
 	}
 	d, err := openDisk(&cfg)
 	if err != nil {
@@ -134,6 +139,9 @@ func Open(cfg Config) (*Journal, error) {
 	}
 	j.disk = d
 	if j.ring, j.next, err = d.tail(cfg.Ring); err != nil {
+		return nil, err
+	}
+	if j.id, err = identify(cfg.Dir, j.next, cfg.ID); err != nil {
 		return nil, err
 	}
 	go j.write()
@@ -277,7 +285,8 @@ func (c *collector) take(e *facetdv1.Event) bool {
 // changes nothing. The error is the disk's.
 func (j *Journal) Close(reason string) error {
 	j.mu.Lock()
-	if !j.closed {
+	first := !j.closed
+	if first {
 		j.closed = true
 		for _, s := range j.subs {
 			s.end(&failure.Unavailable{Reason: reason})
@@ -291,7 +300,11 @@ func (j *Journal) Close(reason string) error {
 	if j.disk == nil {
 		return nil
 	}
-	return j.disk.close()
+	err := j.disk.close()
+	if first && err == nil {
+		_ = j.leave() // without it the next to open the journal takes it for another one, which is safe
+	}
+	return err
 }
 
 // write is the goroutine that brings events to the disk.

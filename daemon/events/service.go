@@ -32,12 +32,15 @@ func (s *Service) ListEvents(_ context.Context, r *facetdv1.ListEventsRequest) (
 	if wrong = append(wrong, more...); len(wrong) > 0 {
 		return nil, wrong
 	}
+	if err := s.j.checkPosition(r.GetJournalId(), r.AfterSequence); err != nil {
+		return nil, err
+	}
 	listed, err := s.j.List(Query{After: r.AfterSequence, Limit: int(size), Filter: filter})
 	if err != nil {
 		return nil, err
 	}
-	return &facetdv1.ListEventsResponse{Events: listed.Events, LastSequence: listed.Last, FirstSequence: listed.First},
-		nil
+	return &facetdv1.ListEventsResponse{Events: listed.Events, LastSequence: listed.Last, FirstSequence: listed.First,
+		JournalId: s.j.ID()}, nil
 }
 
 // StreamEvents sends its header as soon as the stream is subscribed: what happens after
@@ -48,6 +51,9 @@ func (s *Service) StreamEvents(r *facetdv1.StreamEventsRequest,
 	if len(wrong) > 0 {
 		return wrong
 	}
+	if err := s.j.checkPosition(r.GetJournalId(), r.AfterSequence); err != nil {
+		return err
+	}
 	sub, err := s.j.Subscribe(r.AfterSequence, filter)
 	if err != nil {
 		return err
@@ -56,12 +62,13 @@ func (s *Service) StreamEvents(r *facetdv1.StreamEventsRequest,
 	if err := out.SendHeader(nil); err != nil {
 		return err
 	}
-	for {
+	for missed := sub.Missed(); ; missed = 0 {
 		e, dropped, err := sub.Next(out.Context())
 		if err != nil {
 			return err
 		}
-		if err := out.Send(&facetdv1.StreamEventsResponse{Event: e, Dropped: dropped}); err != nil {
+		if err := out.Send(&facetdv1.StreamEventsResponse{Event: e, Dropped: dropped, Missed: missed,
+			JournalId: s.j.ID()}); err != nil {
 			return err
 		}
 	}

@@ -29,6 +29,7 @@ type Subscription struct {
 
 	mu      sync.Mutex
 	backlog []*facetdv1.Event // from before the subscription; not limited by the queue
+	missed  uint64            // events before the backlog that were asked for and are not in memory
 	waiting []*facetdv1.Event
 	dropped uint64 // since the last event read
 	lost    uint64 // since the beginning
@@ -48,6 +49,9 @@ func (j *Journal) Subscribe(after *uint64, f Filter) (*Subscription, error) {
 		return nil, ErrFull
 	}
 	if after != nil {
+		if oldest := j.next - uint64(len(j.ring)); oldest > *after+1 {
+			s.missed = oldest - *after - 1
+		}
 		for _, e := range j.ring {
 			if e.GetSequence() > *after && f.Passes(e) {
 				s.backlog = append(s.backlog, e)
@@ -58,6 +62,10 @@ func (j *Journal) Subscribe(after *uint64, f Filter) (*Subscription, error) {
 	j.subs = append(j.subs, s)
 	return s, nil
 }
+
+// Missed is how many events after the position, whatever the filter, were no longer in memory when the subscription
+// began.
+func (s *Subscription) Missed() uint64 { return s.missed }
 
 // Next waits for the next event and says how many were dropped before it. Nobody may
 // change the event. Errors: ctx's, *failure.Unavailable once the journal was closed and

@@ -141,7 +141,7 @@ func TestEventStream(t *testing.T) {
 		r.journal.Append(&facetdv1.Event{Text: fmt.Sprint(i), Severity: facetdv1.Severity(1 + i)})
 	}
 	after := uint64(1)
-	s, err := r.events.StreamEvents(ctx, &facetdv1.StreamEventsRequest{AfterSequence: &after,
+	s, err := r.events.StreamEvents(ctx, &facetdv1.StreamEventsRequest{AfterSequence: &after, JournalId: r.journal.ID(),
 		Filter: &facetdv1.EventFilter{MinSeverity: facetdv1.Severity_SEVERITY_WARNING}})
 	if err != nil {
 		t.Fatal(err)
@@ -153,9 +153,30 @@ func TestEventStream(t *testing.T) {
 	r.journal.Append(&facetdv1.Event{Text: "late", Severity: facetdv1.Severity_SEVERITY_ERROR})
 	for _, want := range []string{"1", "2", "late"} {
 		m, err := s.Recv()
-		if err != nil || m.GetEvent().GetText() != want || m.GetDropped() != 0 {
+		if err != nil || m.GetEvent().GetText() != want || m.GetDropped() != 0 ||
+			m.GetJournalId() != r.journal.ID() {
 			t.Fatalf("got %v %v, want %s", m, err, want)
 		}
+	}
+	ahead, begin := uint64(99), uint64(0)
+	for _, q := range []*facetdv1.StreamEventsRequest{{AfterSequence: &after, JournalId: "other"},
+		{AfterSequence: &ahead, JournalId: r.journal.ID()}} {
+		s, err := r.events.StreamEvents(ctx, q)
+		if err == nil {
+			_, err = s.Recv()
+		}
+		if status.Code(err) != codes.OutOfRange {
+			t.Errorf("a stream after %v: %v", q, err)
+		}
+		_, err = r.events.ListEvents(ctx, &facetdv1.ListEventsRequest{AfterSequence: q.AfterSequence,
+			JournalId: q.GetJournalId()})
+		if status.Code(err) != codes.OutOfRange {
+			t.Errorf("a list after %v: %v", q, err)
+		}
+	}
+	all, err := r.events.ListEvents(ctx, &facetdv1.ListEventsRequest{AfterSequence: &begin})
+	if err != nil || all.GetJournalId() != r.journal.ID() || len(all.GetEvents()) != 5 {
+		t.Errorf("all: %v, %v", all, err)
 	}
 	_ = r.journal.Close("going down")
 	if _, err := s.Recv(); status.Code(err) != codes.Unavailable || status.Convert(err).Message() != "going down" {

@@ -1249,7 +1249,9 @@ type ListEventsRequest struct {
 	// Most events in the answer, up to 1000; 0 means 100.
 	PageSize uint32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Which events.
-	Filter        *EventFilter `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	Filter *EventFilter `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// Journal of which after_sequence is, as it came with it; not needed for 0.
+	JournalId     string `protobuf:"bytes,4,opt,name=journal_id,json=journalId,proto3" json:"journal_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1305,6 +1307,13 @@ func (x *ListEventsRequest) GetFilter() *EventFilter {
 	return nil
 }
 
+func (x *ListEventsRequest) GetJournalId() string {
+	if x != nil {
+		return x.JournalId
+	}
+	return ""
+}
+
 // ListEventsResponse holds events.
 type ListEventsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1314,6 +1323,9 @@ type ListEventsResponse struct {
 	LastSequence uint64 `protobuf:"varint,2,opt,name=last_sequence,json=lastSequence,proto3" json:"last_sequence,omitempty"`
 	// Number of the oldest event that the journal still holds; 0 when it is empty.
 	FirstSequence uint64 `protobuf:"varint,3,opt,name=first_sequence,json=firstSequence,proto3" json:"first_sequence,omitempty"`
+	// The journal: numbers of another one mean nothing here. One that is kept on disk stays the same
+	// over restarts, unless a crash may have lost events of it.
+	JournalId     string `protobuf:"bytes,4,opt,name=journal_id,json=journalId,proto3" json:"journal_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1369,6 +1381,13 @@ func (x *ListEventsResponse) GetFirstSequence() uint64 {
 	return 0
 }
 
+func (x *ListEventsResponse) GetJournalId() string {
+	if x != nil {
+		return x.JournalId
+	}
+	return ""
+}
+
 // StreamEventsRequest chooses events.
 type StreamEventsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1376,7 +1395,9 @@ type StreamEventsRequest struct {
 	// with the next event.
 	AfterSequence *uint64 `protobuf:"varint,1,opt,name=after_sequence,json=afterSequence,proto3,oneof" json:"after_sequence,omitempty"`
 	// Which events.
-	Filter        *EventFilter `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
+	Filter *EventFilter `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
+	// Journal of which after_sequence is, as it came with it; not needed for 0.
+	JournalId     string `protobuf:"bytes,3,opt,name=journal_id,json=journalId,proto3" json:"journal_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1425,13 +1446,25 @@ func (x *StreamEventsRequest) GetFilter() *EventFilter {
 	return nil
 }
 
+func (x *StreamEventsRequest) GetJournalId() string {
+	if x != nil {
+		return x.JournalId
+	}
+	return ""
+}
+
 // StreamEventsResponse is one event, and how many were dropped before it.
 type StreamEventsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The event.
 	Event *Event `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
 	// Events that this stream dropped since the message before.
-	Dropped       uint64 `protobuf:"varint,2,opt,name=dropped,proto3" json:"dropped,omitempty"`
+	Dropped uint64 `protobuf:"varint,2,opt,name=dropped,proto3" json:"dropped,omitempty"`
+	// The journal.
+	JournalId string `protobuf:"bytes,3,opt,name=journal_id,json=journalId,proto3" json:"journal_id,omitempty"`
+	// Of the first message: how many events after after_sequence the journal no longer had in
+	// memory, whatever the filter. Of those that it holds on disk, ListEvents gives what passes.
+	Missed        uint64 `protobuf:"varint,4,opt,name=missed,proto3" json:"missed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1476,6 +1509,20 @@ func (x *StreamEventsResponse) GetEvent() *Event {
 func (x *StreamEventsResponse) GetDropped() uint64 {
 	if x != nil {
 		return x.Dropped
+	}
+	return 0
+}
+
+func (x *StreamEventsResponse) GetJournalId() string {
+	if x != nil {
+		return x.JournalId
+	}
+	return ""
+}
+
+func (x *StreamEventsResponse) GetMissed() uint64 {
+	if x != nil {
+		return x.Missed
 	}
 	return 0
 }
@@ -1558,23 +1605,32 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	"\vEventFilter\x126\n" +
 	"\fmin_severity\x18\x01 \x01(\x0e2\x13.facetd.v1.SeverityR\vminSeverity\x12*\n" +
 	"\x05kinds\x18\x02 \x03(\x0e2\x14.facetd.v1.EventKindR\x05kinds\x12\x12\n" +
-	"\x04task\x18\x03 \x01(\tR\x04task\"\x9f\x01\n" +
+	"\x04task\x18\x03 \x01(\tR\x04task\"\xbe\x01\n" +
 	"\x11ListEventsRequest\x12*\n" +
 	"\x0eafter_sequence\x18\x01 \x01(\x04H\x00R\rafterSequence\x88\x01\x01\x12\x1b\n" +
 	"\tpage_size\x18\x02 \x01(\rR\bpageSize\x12.\n" +
-	"\x06filter\x18\x03 \x01(\v2\x16.facetd.v1.EventFilterR\x06filterB\x11\n" +
-	"\x0f_after_sequence\"\x8a\x01\n" +
+	"\x06filter\x18\x03 \x01(\v2\x16.facetd.v1.EventFilterR\x06filter\x12\x1d\n" +
+	"\n" +
+	"journal_id\x18\x04 \x01(\tR\tjournalIdB\x11\n" +
+	"\x0f_after_sequence\"\xa9\x01\n" +
 	"\x12ListEventsResponse\x12(\n" +
 	"\x06events\x18\x01 \x03(\v2\x10.facetd.v1.EventR\x06events\x12#\n" +
 	"\rlast_sequence\x18\x02 \x01(\x04R\flastSequence\x12%\n" +
-	"\x0efirst_sequence\x18\x03 \x01(\x04R\rfirstSequence\"\x84\x01\n" +
+	"\x0efirst_sequence\x18\x03 \x01(\x04R\rfirstSequence\x12\x1d\n" +
+	"\n" +
+	"journal_id\x18\x04 \x01(\tR\tjournalId\"\xa3\x01\n" +
 	"\x13StreamEventsRequest\x12*\n" +
 	"\x0eafter_sequence\x18\x01 \x01(\x04H\x00R\rafterSequence\x88\x01\x01\x12.\n" +
-	"\x06filter\x18\x02 \x01(\v2\x16.facetd.v1.EventFilterR\x06filterB\x11\n" +
-	"\x0f_after_sequence\"X\n" +
+	"\x06filter\x18\x02 \x01(\v2\x16.facetd.v1.EventFilterR\x06filter\x12\x1d\n" +
+	"\n" +
+	"journal_id\x18\x03 \x01(\tR\tjournalIdB\x11\n" +
+	"\x0f_after_sequence\"\x8f\x01\n" +
 	"\x14StreamEventsResponse\x12&\n" +
 	"\x05event\x18\x01 \x01(\v2\x10.facetd.v1.EventR\x05event\x12\x18\n" +
-	"\adropped\x18\x02 \x01(\x04R\adropped*a\n" +
+	"\adropped\x18\x02 \x01(\x04R\adropped\x12\x1d\n" +
+	"\n" +
+	"journal_id\x18\x03 \x01(\tR\tjournalId\x12\x16\n" +
+	"\x06missed\x18\x04 \x01(\x04R\x06missed*a\n" +
 	"\bSeverity\x12\x18\n" +
 	"\x14SEVERITY_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rSEVERITY_INFO\x10\x01\x12\x14\n" +

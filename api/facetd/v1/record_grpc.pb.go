@@ -267,12 +267,14 @@ const (
 //
 // EventService reports what happened.
 type EventServiceClient interface {
-	// ListEvents returns events of the journal, oldest first.
+	// ListEvents returns events of the journal, oldest first. INVALID_ARGUMENT for a number
+	// without the journal that it is of, OUT_OF_RANGE for one of another journal or still to come.
 	ListEvents(ctx context.Context, in *ListEventsRequest, opts ...grpc.CallOption) (*ListEventsResponse, error)
 	// StreamEvents sends events as they happen, until the client cancels or the daemon
 	// stops (UNAVAILABLE). Up to 256 wait for a slow reader; then the oldest is dropped
-	// and counted in the stream. INVALID_ARGUMENT for a filter that cannot be,
-	// RESOURCE_EXHAUSTED when too many streams are open.
+	// and counted in the stream. INVALID_ARGUMENT for a filter that cannot be, or a number
+	// without the journal that it is of, OUT_OF_RANGE for a number of another journal or still to
+	// come, RESOURCE_EXHAUSTED when too many streams are open.
 	StreamEvents(ctx context.Context, in *StreamEventsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StreamEventsResponse], error)
 }
 
@@ -319,12 +321,14 @@ type EventService_StreamEventsClient = grpc.ServerStreamingClient[StreamEventsRe
 //
 // EventService reports what happened.
 type EventServiceServer interface {
-	// ListEvents returns events of the journal, oldest first.
+	// ListEvents returns events of the journal, oldest first. INVALID_ARGUMENT for a number
+	// without the journal that it is of, OUT_OF_RANGE for one of another journal or still to come.
 	ListEvents(context.Context, *ListEventsRequest) (*ListEventsResponse, error)
 	// StreamEvents sends events as they happen, until the client cancels or the daemon
 	// stops (UNAVAILABLE). Up to 256 wait for a slow reader; then the oldest is dropped
-	// and counted in the stream. INVALID_ARGUMENT for a filter that cannot be,
-	// RESOURCE_EXHAUSTED when too many streams are open.
+	// and counted in the stream. INVALID_ARGUMENT for a filter that cannot be, or a number
+	// without the journal that it is of, OUT_OF_RANGE for a number of another journal or still to
+	// come, RESOURCE_EXHAUSTED when too many streams are open.
 	StreamEvents(*StreamEventsRequest, grpc.ServerStreamingServer[StreamEventsResponse]) error
 	mustEmbedUnimplementedEventServiceServer()
 }

@@ -113,11 +113,19 @@ def event_filter(min_severity: Severity, kinds: Sequence[EventKind], task: str) 
     return new("EventFilter", min_severity=int(min_severity), kinds=[int(k) for k in kinds], task=task)
 
 
-def events(after: int | None, limit: int, chosen: Any) -> Call[list[Event]]:
+def _position(after: Event | int | None) -> dict[str, Any]:
+    if isinstance(after, Event):
+        return {"after_sequence": after.sequence, "journal_id": after.journal}
+    if after:
+        raise ValueError(f"after={after}: give the event itself, or 0 for all; a number alone does not say of which journal it is")
+    return {"after_sequence": after}
+
+
+def events(after: Event | int | None, limit: int, chosen: Any) -> Call[list[Event]]:
     if not 1 <= limit <= MAX_EVENTS:
         raise ValueError(f"limit {limit}: give 1 to {MAX_EVENTS}")
-    request = new("ListEventsRequest", after_sequence=after, page_size=limit, filter=chosen)
-    return Call("EventService/ListEvents", request, lambda r: [Event._of(e) for e in r.events])
+    request = new("ListEventsRequest", **_position(after), page_size=limit, filter=chosen)
+    return Call("EventService/ListEvents", request, lambda r: [Event._of(e, 0, r.journal_id) for e in r.events])
 
 
 def start_recording(
@@ -165,7 +173,7 @@ def kind(method: str) -> str:
     return STREAMS.get(method, "unary_unary")
 
 
-def watch_events(after: int | None, chosen: Any) -> Call[Event]:
+def watch_events(after: Event | int | None, chosen: Any) -> Call[Event]:
     """The stream of events; convert is for each message."""
-    request = new("StreamEventsRequest", after_sequence=after, filter=chosen)
-    return Call("EventService/StreamEvents", request, lambda r: Event._of(r.event, r.dropped))
+    request = new("StreamEventsRequest", **_position(after), filter=chosen)
+    return Call("EventService/StreamEvents", request, lambda r: Event._of(r.event, r.dropped + r.missed, r.journal_id))

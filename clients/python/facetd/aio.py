@@ -218,27 +218,28 @@ class Client:
     async def events(
         self,
         *,
-        after: int | None = None,
+        after: Event | int | None = None,
         limit: int = 100,
         min_severity: Severity = Severity.UNKNOWN,
         kinds: Sequence[EventKind] = (),
         task: str = "",
         timeout: float | None = None,
     ) -> list[Event]:
-        """Returns events of the journal, oldest first: those after a number, or the
-        newest."""
+        """Returns events of the journal, oldest first: those after an event, all after 0, or the
+        newest. InvalidError when the event is of another journal."""
         return await self._run(_calls.events(after, limit, _calls.event_filter(min_severity, kinds, task)), timeout)
 
     def watch_events(
         self,
         *,
-        after: int | None = None,
+        after: Event | int | None = None,
         min_severity: Severity = Severity.UNKNOWN,
         kinds: Sequence[EventKind] = (),
         task: str = "",
     ) -> EventStream:
         """Returns events as they happen, until it is closed; it ends with
-        UnavailableError when the daemon goes. To go on, watch after the last sequence."""
+        UnavailableError when the daemon goes. To go on, watch after the last event:
+        a daemon whose journal is another one refuses it (InvalidError)."""
         stream = EventStream(self, _calls.watch_events(after, _calls.event_filter(min_severity, kinds, task)))
         self._streams.add(stream)
         return stream

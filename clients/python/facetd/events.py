@@ -30,8 +30,10 @@ class Event:
     count: int
     #: Numbers and names, by a name with its unit.
     fields: dict[str, str]
-    #: Events that a stream dropped just before this one.
+    #: Events that a stream dropped just before this one, or no longer had.
     dropped: int = 0
+    #: The journal of which sequence is.
+    journal: str = ""
 
     @property
     def time(self) -> datetime.datetime:
@@ -39,7 +41,7 @@ class Event:
         return to_datetime(self.time_ns)
 
     @classmethod
-    def _of(cls, m: Any, dropped: int = 0) -> Event:
+    def _of(cls, m: Any, dropped: int = 0, journal: str = "") -> Event:
         return cls(
             m.sequence,
             timestamp_ns(m.time),
@@ -52,6 +54,7 @@ class Event:
             m.count,
             dict(m.fields),
             dropped,
+            journal,
         )
 
 

@@ -273,6 +273,12 @@ class Demo(unittest.TestCase):
         self.assertEqual((fs.task, {f.codes.shape for f in fs.frames}), ("wall", {(20, 20)}))
         self.assertEqual(len(captured.frame_set.frames), 4)
         self.assertEqual(event, self.client.events(after=0, limit=1)[0])
+        self.assertEqual(self.client.events(after=event, limit=1)[0].sequence, event.sequence + 1)
+        with self.assertRaises(facetd.InvalidError) as got:
+            self.client.events(after=dataclasses.replace(event, journal="another"))
+        self.assertIn("another journal", str(got.exception))
+        with self.assertRaises(ValueError):
+            self.client.events(after=3)
 
 
 class Roles(unittest.TestCase):

@@ -8,7 +8,7 @@ import { clock, count, num, words } from "./units.mjs";
 const MOST = 300;
 const grave = { SEVERITY_INFO: ["info", "i"], SEVERITY_WARNING: ["warning", "!"], SEVERITY_ERROR: ["error", "✕"] };
 const order = ["SEVERITY_INFO", "SEVERITY_WARNING", "SEVERITY_ERROR"];
-let app, list, least = "SEVERITY_INFO", last = 0, lost = 0, empty, started = "";
+let app, list, least = "SEVERITY_INFO", last = 0, journal = "", lost = 0, empty;
 
 export function start(a) {
   app = a;
@@ -21,24 +21,24 @@ export function start(a) {
   list = h("ol", { class: "events", id: "events-list", tabindex: "0", role: "log", "aria-label": "Events, newest first" });
   empty = h("p", { class: "empty" }, "No events yet.");
   byID("events-body").append(empty, list);
-  const feed = new Feed(app.link, app.hub, (signal) => stream("EventService", "StreamEvents", { after_sequence: String(last) }, signal), (m) => {
+  const feed = new Feed(app.link, app.hub, (signal) => stream("EventService", "StreamEvents", { after_sequence: String(last), journal_id: last ? journal : "" }, signal), (m) => {
     if (num(m.dropped)) show({ severity: "SEVERITY_WARNING", text: `${count(m.dropped, "event")} lost because this page was slow` });
+    if (num(m.missed)) show({ severity: "SEVERITY_WARNING", text: `${count(m.missed, "event")} before this one are not shown` });
     lost += num(m.dropped);
+    journal = m.journal_id;
     show(m.event);
   }, (e) => {
+    if (e.code === "out_of_range") again(); // of another journal, whose numbers begin anew
     if (e.code === "unimplemented") text(empty, "This daemon keeps no journal of events.");
   });
   feed.wanted = false;
   seen(byID("events"), () => feed.want(true), () => feed.want(false));
-  // After a restart the numbers may begin anew, where the daemon keeps no journal on disk.
-  app.hub.on("status", (st) => {
-    if (started && started !== st.start_time) {
-      last = 0;
-      list.replaceChildren();
-      feed.restart();
-    }
-    started = st.start_time;
-  });
+}
+
+// again begins the list anew.
+function again() {
+  last = 0;
+  list.replaceChildren();
 }
 
 function show(e) {
