@@ -4,21 +4,15 @@
 package hostclock
 
 import (
-	"os"
-	"strings"
 	"sync"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"facetd.example/api/clocksync"
+	"facetd.example/api/machine"
 )
 
 // Period is how often Look is to be called: UTC is known worse the longer ago that was.
 const Period = time.Second
-
-// bootFile tells one boot of a Linux machine from another.
-const bootFile = "/proc/sys/kernel/random/boot_id"
 
 // Clock follows the clocks of the machine. Its methods may be called from any goroutine.
 type Clock struct {
@@ -40,30 +34,19 @@ func New(utcOf func(now time.Time) int64) (*Clock, error) {
 	if utcOf == nil {
 		utcOf = time.Time.UnixNano
 	}
-	before, err := readMonotonic()
+	before, err := machine.Monotonic()
 	if err != nil {
 		return nil, err
 	}
 	now := time.Now()
-	after, err := readMonotonic()
+	after, err := machine.Monotonic()
 	if err != nil {
 		return nil, err
 	}
 	half := (after - before + 1) / 2
-	c := &Clock{begin: now, monotonic: before + half, half: time.Duration(half), utcOf: utcOf}
-	if b, err := os.ReadFile(bootFile); err == nil {
-		c.boot = strings.TrimSpace(string(b))
-	}
+	c := &Clock{begin: now, monotonic: before + half, half: time.Duration(half), boot: machine.Boot(), utcOf: utcOf}
 	c.Look()
 	return c, nil
-}
-
-func readMonotonic() (int64, error) {
-	var now unix.Timespec
-	if err := unix.ClockGettime(unix.CLOCK_MONOTONIC, &now); err != nil {
-		return 0, os.NewSyscallError("clock_gettime", err)
-	}
-	return now.Nano(), nil
 }
 
 // Boot names this boot of the machine, within which CLOCK_MONOTONIC can be compared; empty where it is not known.

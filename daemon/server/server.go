@@ -305,7 +305,7 @@ func (s *Server) observers() observers {
 func (s *Server) info() api.Info {
 	out := api.Info{Version: s.cfg.Version, Bus: config.Virtual, Pace: s.cfg.pace(), Seed: s.cfg.Seed,
 		Started: time.Now(), Name: s.cfg.Name, Instance: cmp.Or(s.cfg.Instance, rand.Text())}
-	if s.clock != nil {
+	if s.clock != nil && out.Pace == facetdv1.Pace_PACE_REALTIME { // in free pace times say nothing of this host's
 		out.Boot = s.clock.Boot()
 	}
 	if s.player != nil {

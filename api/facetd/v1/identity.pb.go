@@ -36,7 +36,7 @@ type Identity struct {
 	GeometryDigest string `protobuf:"bytes,4,opt,name=geometry_digest,json=geometryDigest,proto3" json:"geometry_digest,omitempty"`
 	// This boot of the host, within which its monotonic clock can be compared: a program that finds the same in
 	// /proc/sys/kernel/random/boot_id shares that clock. Empty where the host does not tell, and in a
-	// replay, whose times are not this host's.
+	// replay and in free pace, whose times are not this host's.
 	HostBootId    string `protobuf:"bytes,5,opt,name=host_boot_id,json=hostBootId,proto3" json:"host_boot_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -94,11 +94,11 @@ func (k *Clock) Age(s *FrameSet) time.Duration {
 	oldest := time.Duration(0)
 	now := time.Now()
 	for _, f := range s.Frames() {
-		m := f.Message
-		if m.GetFirstSampleMonotonicNs() == 0 {
+		light, known := f.lightMonotonic()
+		if !known {
 			return 1<<63 - 1
 		}
-		at, off := k.Time(m.GetFirstSampleMonotonicNs() - (m.GetFirstSampleBusNs() - m.GetLightBusNs()))
+		at, off := k.Time(light)
 		oldest = max(oldest, now.Sub(at)+off+f.TimeUncertainty())
 	}
 	if len(s.Frames()) == 0 {

@@ -7,6 +7,7 @@ import (
 
 	"golang.org/x/sys/unix"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"facetd.example/clients/go/facet"
 )
@@ -61,6 +62,23 @@ func TestClock(t *testing.T) {
 	set.Frames()[0].Message.FirstSampleMonotonicNs = 0
 	if age := clock.Age(&recorded); age < 1<<62 {
 		t.Errorf("a set of a replay is %v old", age)
+	}
+	// UTC is set while a set waits: its age is what it was.
+	s, err := c.Subscribe(t.Context(), facet.StreamOptions{Tasks: []string{"bow"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	set, err = s.Next()
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := set.Age()
+	for _, f := range set.Frames() {
+		f.Message.FirstSampleTime = timestamppb.New(f.FirstSampleTime().Add(-time.Hour))
+	}
+	if after := set.Age(); before <= 0 || after < before || after > before+time.Minute {
+		t.Errorf("%v old before UTC was set, %v after", before, after)
 	}
 	stop()
 	var failed *facet.Error

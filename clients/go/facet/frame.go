@@ -6,6 +6,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/machine"
 )
 
 // pixelFormat is the only format of codes that there is: 16 bits per pixel, least
@@ -23,6 +24,8 @@ type FrameSet struct {
 
 	frames []Frame
 	clock  func() time.Time
+	// shared says that the daemon's monotonic clock is this machine's.
+	shared bool
 }
 
 // Frame is one view of one chip. Its codes may be read, not written.
@@ -81,15 +84,22 @@ func (s *FrameSet) Late() bool { return s.Message.GetLate() }
 func (s *FrameSet) Skew() time.Duration { return time.Duration(s.Message.GetSkewNs()) }
 
 // Age is how old the oldest light in the set is now, by this machine's clock, plus how
-// far the daemon says its times may be off. On another machine than the daemon's it is
-// as good as the two clocks agree. A set without frames is infinitely old.
+// far the daemon says its times may be off. Of a stream from a daemon on this machine it goes
+// by the monotonic clock, which is never set. On another machine than the daemon's it is
+// as good as the UTC of the two agrees: Clock.Age does not depend on that. A set without
+// frames is infinitely old.
 func (s *FrameSet) Age() time.Duration {
 	if len(s.frames) == 0 {
 		return 1<<63 - 1
 	}
 	now := s.clock()
+	monotonic, err := machine.Monotonic()
 	oldest := time.Duration(0)
 	for _, f := range s.frames {
+		if light, known := f.lightMonotonic(); s.shared && known && err == nil {
+			oldest = max(oldest, time.Duration(monotonic-light)+f.TimeUncertainty())
+			continue
+		}
 		oldest = max(oldest, now.Sub(f.LightTime())+f.TimeUncertainty())
 	}
 	return oldest
@@ -99,6 +109,12 @@ func (s *FrameSet) Age() time.Duration {
 // no frames, or its light is older than limit.
 func (s *FrameSet) IsStale(limit time.Duration) bool {
 	return s.Failure() != "" || s.Age() > limit
+}
+
+// lightMonotonic is the time of the light by the monotonic clock of the daemon's machine.
+func (f Frame) lightMonotonic() (ns int64, known bool) {
+	at := f.Message.GetFirstSampleMonotonicNs()
+	return at - (f.Message.GetFirstSampleBusNs() - f.Message.GetLightBusNs()), at != 0
 }
 
 // Chip is the name of the chip.

@@ -41,6 +41,8 @@ class Arrival:
     received_time_ns: int
     received_monotonic_ns: int
     lost: Lost
+    #: Whether the daemon's monotonic clock is this host's.
+    shared_clock: bool = False
 
 
 @dataclasses.dataclass
@@ -73,6 +75,8 @@ class Places:
         self._connection = 0
         #: The run of the daemon; empty before the first connection.
         self.instance = ""
+        #: The boot of the daemon's host; empty where that is not known.
+        self.host_boot = ""
         self._dropped_before = self._dropped = 0
 
     @property
@@ -91,7 +95,7 @@ class Places:
     def begun(self, b: Any) -> None:
         """Compares what a connection is of with what was received before."""
         anew = self.instance != "" and not b.same_instance
-        self.instance = b.identity.instance_id
+        self.instance, self.host_boot = b.identity.instance_id, b.identity.host_boot_id
         self._connection += 1
         self._dropped_before, self._dropped = self.dropped_total, 0
         before, self._places = self._places, {}
@@ -195,7 +199,7 @@ class GapTracker:
         if (bad := self._bad.pop(task, None)) is not None:
             a.lost.after(bad, False)
         try:
-            fs = FrameSet.of(a.message, a.received_time_ns, a.received_monotonic_ns)
+            fs = FrameSet.of(a.message, a.received_time_ns, a.received_monotonic_ns, shared_clock=a.shared_clock)
         except BadFrameError:
             self._bad[task] = a.lost
             raise

@@ -149,6 +149,20 @@ class Frame:
         return self.first_sample_time_ns - (self.first_sample_bus_ns - self.light_bus_ns)
 
     @property
+    def light_monotonic_ns(self) -> int | None:
+        """When the light was sampled by the monotonic clock of the daemon's host, in
+        nanoseconds since that was booted; None where that is not known. It is never set,
+        but means nothing on another host, nor in a replay."""
+        at = int(self._m.first_sample_monotonic_ns)
+        return at - (self.first_sample_bus_ns - self.light_bus_ns) if at else None
+
+    @property
+    def utc_epoch(self) -> int:
+        """Counts how often UTC was set on the daemon's host, from 1; times of two epochs
+        may be out of order. 0 where it is not known."""
+        return int(self._m.utc_epoch)
+
+    @property
     def light_time(self) -> datetime.datetime:
         """The same as a datetime in UTC, cut to microseconds."""
         return to_datetime(self.light_time_ns)
@@ -293,9 +307,12 @@ class FrameSet:
     received_monotonic_ns: int
     #: What was lost just before it of this task; None where nothing was.
     gap: Gap | None = None
+    #: Whether the monotonic clock of its frames is this host's, so that no setting of UTC
+    #: changes its age.
+    shared_clock: bool = False
 
     @classmethod
-    def of(cls, m: Any, received_time_ns: int = 0, received_monotonic_ns: int = 0, gap: Gap | None = None) -> FrameSet:
+    def of(cls, m: Any, received_time_ns: int = 0, received_monotonic_ns: int = 0, gap: Gap | None = None, shared_clock: bool = False) -> FrameSet:
         """Wraps a message facetd.v1.FrameSet; BadFrameError when it contradicts
         itself. Without times it was received now."""
         return cls(
@@ -312,6 +329,7 @@ class FrameSet:
             received_time_ns=received_time_ns or time.time_ns(),
             received_monotonic_ns=received_monotonic_ns or time.monotonic_ns(),
             gap=gap,
+            shared_clock=shared_clock,
         )
 
     @property
@@ -326,15 +344,21 @@ class FrameSet:
 
         It is the larger of two ages: by the time stamp and this host's clock, with the
         stamp's uncertainty added, and by this host's monotonic clock since the set was
-        received. Infinite when a frame has no time, or there is none. Raises ClockError
-        when the light lies in the future: then the clocks do not agree.
+        received. The first is by the monotonic clock too where the daemon runs on this
+        host (shared_clock), and by UTC elsewhere. Infinite when a frame has no time, or
+        there is none. Raises ClockError when the light lies in the future: then the clocks
+        do not agree.
         """
-        waited_ns = time.monotonic_ns() - self.received_monotonic_ns
+        monotonic_ns = time.monotonic_ns()
+        waited_ns = monotonic_ns - self.received_monotonic_ns
         now_ns = time.time_ns()
         worst = float(waited_ns) if len(self.frames) else math.inf
         for f in self.frames:
             if not f.has_time:
                 return math.inf
+            if self.shared_clock and f.light_monotonic_ns is not None:
+                worst = max(worst, monotonic_ns - f.light_monotonic_ns + f.time_uncertainty_ns)
+                continue
             if f.light_time_ns - now_ns > f.time_uncertainty_ns + CLOCK_TOLERANCE_NS:
                 raise ClockError(
                     f"the light of {f.chip} was sampled {(f.light_time_ns - now_ns) / 1e9:.3f} s in the future: "

@@ -179,9 +179,9 @@ def response(task="t", job=0, frames=(), left_out=0, dropped=0, dropped_total=0,
     return new("FollowFrameSetsResponse", delivery=delivery)
 
 
-def begun(*tasks, instance="one", same=False):
+def begun(*tasks, instance="one", same=False, boot=""):
     """Returns the message that begins a stream, of tasks as of followed."""
-    b = new("FollowBegun", identity=new("Identity", instance_id=instance), same_instance=same, tasks=list(tasks))
+    b = new("FollowBegun", identity=new("Identity", instance_id=instance, host_boot_id=boot), same_instance=same, tasks=list(tasks))
     return new("FollowFrameSetsResponse", begun=b)
 
 

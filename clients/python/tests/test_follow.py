@@ -4,6 +4,7 @@ virtual time, and both clients against a fake daemon."""
 import random
 import time
 import unittest
+from unittest import mock
 
 import facetd
 from facetd import _follow, _lost
@@ -45,6 +46,16 @@ class Gaps(unittest.TestCase):
         s.connect(rig.begun(rig.followed("a", jobs_ended=5), rig.followed("b")))
         sets = (("a", 5), ("b", 0), ("a", 6), ("b", 1))
         self.assertEqual([s.gap(rig.response(task, job)) for task, job in sets], [None] * 4)
+
+    def test_the_clock_of_a_daemon_on_this_host_is_shared(self):
+        for theirs, ours, want in (("a", "a", True), ("a", "b", False), ("", "", False)):
+            with self.subTest(theirs=theirs, ours=ours), mock.patch.object(_follow, "BOOT", ours):
+                s = Stream()
+                s.connect(rig.begun(rig.followed("t"), boot=theirs))
+                s.follower.read(0.0)
+                s.hear(rig.response("t", 0))
+                self.assertEqual(s.read().shared_clock, want)
+        self.assertRegex(_follow.BOOT, "^[0-9a-f-]{36}$")  # of Linux
 
     def test_dropped_sets_are_missing_jobs_of_their_task(self):
         s = Stream()

@@ -153,6 +153,24 @@ class Age(unittest.TestCase):
             except facetd.ClockError:
                 return "clock", fs.is_stale(0.1)
 
+    def test_on_one_host_utc_does_not_matter(self):
+        def age(shared, monotonic, utc_off_ns=0):
+            frames = [rig.frame(first_sample_time=rig.stamp(self.NOW + utc_off_ns), first_sample_bus_ns=1500, light_bus_ns=500,
+                                first_sample_monotonic_ns=monotonic, time_uncertainty_ns=2000)]  # fmt: skip
+            fs = FrameSet.of(rig.frame_set(frames=frames), self.NOW, 10**12 - 10_000, shared_clock=shared)
+            with mock.patch.object(time, "time_ns", return_value=self.NOW), mock.patch.object(time, "monotonic_ns", return_value=10**12):
+                return round(fs.age() * 1e9)
+
+        self.assertEqual(age(True, 10**12 - 4000), 10_000)  # it waited longer than that
+        for off in (0, -(10**18), 10**18):
+            self.assertEqual(age(True, 10**12 - 50_000, off), 53_000)
+        self.assertEqual(age(False, 10**12 - 50_000, -70_000), 73_000)
+        self.assertEqual(age(True, 0, -70_000), 73_000)  # an older recording
+        with self.assertRaises(facetd.ClockError):
+            age(False, 10**12 - 50_000, 10**18)
+        f = facetd.Frame(rig.frame(first_sample_monotonic_ns=9000, first_sample_bus_ns=1500, light_bus_ns=500, utc_epoch=3))
+        self.assertEqual((f.light_monotonic_ns, f.utc_epoch), (8000, 3))
+
     def test_age_is_of_the_oldest_light_and_never_flatters(self):
         self.assertEqual(self.of(20_000_000, 50_000_000), (0.05, False))
         self.assertEqual(self.of(99_000_000, uncertainty_ns=2_000_000), (0.101, True))
