@@ -1,4 +1,4 @@
-// Package machine tells which boot of which machine a program runs on, and reads the clock that all programs there share.
+// Package machine tells which boot of which machine a program runs on, and reads the clock that its programs share.
 package machine
 
 import (
