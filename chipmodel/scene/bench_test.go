@@ -95,3 +95,46 @@ func BenchmarkConstruction(b *testing.B) {
 		}
 	})
 }
+
+// BenchmarkRemembering shows rows of a scene that remembers beside one that does not, and a row of which each pixel is
+// looked at at its own time beside two rows to interpolate between.
+func BenchmarkRemembering(b *testing.B) {
+	still := mustPanorama(b, DemoPanorama(), PanoramaOptions{LuxHigh: 1000})
+	turning := moving(still, Motion{YawRateDegPerS: 20, ForwardMPerS: 0.1, TravelM: 0.5, PipeRadiusM: 0.3})
+	v := mustView(b, square64, Optics{YawDeg: 90, HorizontalFOVDeg: 50, VerticalFOVDeg: 50})
+	dst, end := make([]float64, 64), make([]float64, 64)
+	row := func(s Scene) func(int, bustime.Time) {
+		return func(row int, at bustime.Time) { s.Row(dst, v, row, at) }
+	}
+	sweep := SweepOf(Remembering(turning), v)
+	for _, c := range []struct {
+		name string
+		look func(row int, at bustime.Time)
+	}{
+		{"still/plain", row(still)},
+		{"still/remembering", row(Remembering(still))},
+		{"turning/plain", row(turning)},
+		{"turning/remembering", row(Remembering(turning))},
+		{"long-row/two-looks", func(row int, at bustime.Time) {
+			turning.Row(dst, v, row, at)
+			turning.Row(end, v, row, at.Add(200_000))
+			for i := range dst {
+				dst[i] += (end[i] - dst[i]) * float64(i) / 63
+			}
+		}},
+		{"long-row/swept", func(row int, at bustime.Time) { sweep(dst, row, Sweep{0, 63, at, at.Add(200_000)}) }},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			at := bustime.Time(0)
+			for b.Loop() {
+				for range 12 { // as many chips look at the same times
+					for r := range 64 {
+						c.look(r, at+bustime.Time(8000*r))
+					}
+				}
+				at += 1e7
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/(12*4096), "ns/pixel")
+		})
+	}
+}
