@@ -13,23 +13,25 @@ import (
 	"facetd.example/scheduler/program"
 )
 
-// shuttered is an array of linear pixels, on the chips with memory with a shutter for 20 us to 5 ms; they expose for
+// shutters gives an array linear pixels, and those of the chips with memory a shutter for 20 us to 5 ms; they expose
+// for
 // 2 ms by themselves.
+func shutters(msg *facetdv1.Array) {
+	for _, c := range msg.Classes {
+		if c.GetName() == "cnt" {
+			continue
+		}
+		c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{Exposure: dur(2 * time.Millisecond)}}
+		if c.GetMemory() != nil {
+			c.GetLinear().Shutter = &facetdv1.Shutter{Least: dur(20 * time.Microsecond),
+				Most: dur(5 * time.Millisecond)}
+		}
+	}
+}
+
 func shuttered(t *testing.T, grain time.Duration) *chipmodel.Array {
 	t.Helper()
-	a := bench(t, [5]int{4, 2, 2}, func(msg *facetdv1.Array) {
-		for _, c := range msg.Classes {
-			if c.GetName() == "cnt" {
-				continue
-			}
-			c.Pixel = &facetdv1.ChipClass_Linear{Linear: &facetdv1.LinearPixel{Exposure: dur(2 * time.Millisecond)}}
-			if c.GetMemory() != nil {
-				c.GetLinear().Shutter = &facetdv1.Shutter{Least: dur(20 * time.Microsecond),
-					Most: dur(5 * time.Millisecond)}
-			}
-		}
-	})
-	return mustOnGrain(t, a, grain)
+	return mustOnGrain(t, bench(t, [5]int{4, 2, 2}, shutters), grain)
 }
 
 func exposed(exposure, low, high time.Duration) *facetdv1.View {

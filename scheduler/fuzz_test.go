@@ -3,6 +3,7 @@ package scheduler_test
 import (
 	"errors"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -22,6 +23,7 @@ func FuzzTasks(f *testing.F) {
 			task("quick", "hexs", 900, tiny())},
 		{task("trim", "trims", 29.97, &facetdv1.View{Trim: &facetdv1.TrimSettings{Offset: -128,
 			PixelBias: proto.Uint32(255)}})},
+		{task("look", "mems", 50, exposed(300*time.Microsecond, 100*time.Microsecond, 4*time.Millisecond))},
 		{task("bad", "cnts", -1, &facetdv1.View{Shares: []*facetdv1.Share{{Columns: "1010101"}}})},
 	} {
 		raw, err := proto.Marshal(&facetdv1.TaskList{Tasks: list})
@@ -30,7 +32,7 @@ func FuzzTasks(f *testing.F) {
 		}
 		f.Add(raw)
 	}
-	a := bench(f, [5]int{2, 2, 2, 2, 2})
+	a := bench(f, [5]int{2, 2, 2, 2, 2}, shutters)
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		var list facetdv1.TaskList
 		if proto.Unmarshal(raw, &list) != nil || len(list.GetTasks()) > 6 {
