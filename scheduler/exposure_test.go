@@ -7,6 +7,7 @@ import (
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/api/invalid"
 	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/scheduler"
@@ -77,6 +78,26 @@ func TestExposuresAreRoundedUp(t *testing.T) {
 		tasks[0].Exposed(0, []int{40_200}) != 40_200 {
 		t.Errorf("%+v, want %+v", s, want)
 	}
+	if p := tasks[0].Parameters; len(p) != 1 || p[0] != (program.Parameter{View: 0, Field: program.ExposureField}) {
+		t.Errorf("the slot gives %v", p)
+	}
+	// That of the class, which is at first where the view says none.
+	tasks, m = program.NewTasks(a, []*facetdv1.Task{task("t", "mems", 10, exposed(0, time.Millisecond,
+		3*time.Millisecond))})
+	if len(m) > 0 || tasks[0].Slots[0].Default != 2_000_100 {
+		t.Errorf("%v %+v", m, tasks)
+	}
+}
+
+// TestNoExposureIsShorterThanItsStrobe, whatever the shutter could do.
+func TestNoExposureIsShorterThanItsStrobe(t *testing.T) {
+	a := bench(t, [5]int{2}, shutters, func(msg *facetdv1.Array) { msg.Classes[0].GetLinear().Shutter.Least = dur(1) })
+	for exposure, good := range map[time.Duration]bool{1: false, 499: false, 500: true} {
+		_, m := program.NewTasks(a, []*facetdv1.Task{task("t", "mems", 10, exposed(exposure, 0, 0))})
+		if (len(m) == 0) != good || !good && m[0].Hint != "use 500ns to 5ms" {
+			t.Errorf("%v: %v", exposure, m)
+		}
+	}
 }
 
 // TestExposuresThatCannotBe: each is refused with its place and its reason.
@@ -118,6 +139,11 @@ func TestExposuresThatCannotBe(t *testing.T) {
 	}
 	if _, err = scheduler.OnDemand(a, target, only(exposed(0, 50*us, 5000*us)), program.PowerOn(a)); err == nil {
 		t.Error("an on-demand capture may move")
+	}
+	var m invalid.Errors
+	_, err = scheduler.OnDemand(a, target, only(exposed(100*us, 1, 2)), program.PowerOn(a))
+	if !errors.As(err, &m) || len(m) != 1 || m[0].Path != "views[0].movable" {
+		t.Errorf("an on-demand capture that moves between wrong bounds: %v", err)
 	}
 }
 
