@@ -34,7 +34,7 @@ func BenchmarkCorrectSet(b *testing.B) {
 		}
 		set.Frames = append(set.Frames, f)
 	}
-	keys := viewKeys{sub.view: {a.Chips[sub.chip].Class, sub.settings, sub.key.settings}}
+	keys := viewKeys{sub.view: {a, a.Chips[sub.chip].Class, sub.settings, sub.key.settings}}
 	size := int64(12 * 2 * sub.shape.Pixels())
 	b.Run("baseline/copy", func(b *testing.B) {
 		b.SetBytes(size)

@@ -26,7 +26,8 @@ func (k key) hash() string {
 
 // settingsOf is what view i of some does. Views of one load work on what those before them
 // left, so their shares count as well.
-func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []program.View, i int) *facetdv1.ViewSettings {
+func settingsOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View, views []program.View,
+	i int) *facetdv1.ViewSettings {
 	v := &views[i]
 	out := &facetdv1.ViewSettings{Window: v.Window.Message()}
 	if class.HasMemory() {
@@ -42,13 +43,14 @@ func settingsOf(class *chipmodel.Class, specs []*facetdv1.View, views []program.
 		out.Binning = &facetdv1.Binning{Rows: 1, Columns: 1}
 	}
 	out.Trim = program.TrimMessage(v.Trim)
-	out.ExposureNs = otherExposure(class, v.Exposed(class).Nanoseconds())
+	out.ExposureNs = otherExposure(a, class, v.Exposed(class).Nanoseconds())
 	return out
 }
 
-// otherExposure is an exposure in nanoseconds that is not that of a class, and otherwise 0.
-func otherExposure(class *chipmodel.Class, ns int64) int64 {
-	if ns == class.Exposure().Nanoseconds() {
+// otherExposure is an exposure in nanoseconds that is not that of a class, as the chips or the bus time it, and
+// otherwise 0.
+func otherExposure(a *chipmodel.Array, class *chipmodel.Class, ns int64) int64 {
+	if own := class.Exposure(); ns == own.Nanoseconds() || ns == a.Up(own).Nanoseconds() {
 		return 0
 	}
 	return ns
@@ -87,6 +89,7 @@ type viewKeys map[string]viewKey
 
 // viewKey is what a view does, and that as a text.
 type viewKey struct {
+	array    *chipmodel.Array
 	class    *chipmodel.Class
 	settings *facetdv1.ViewSettings
 	text     string
@@ -95,7 +98,7 @@ type viewKey struct {
 // of is the text for a frame of the view. What may be set between jobs is as it was for the frame: a map that was made
 // elsewhere on the lattice, under another trim or with another exposure, is not for it.
 func (k viewKey) of(f *facetdv1.Frame) string {
-	exposure := otherExposure(k.class, f.GetExposureNs())
+	exposure := otherExposure(k.array, k.class, f.GetExposureNs())
 	if f.GetTrim() == nil && exposure == k.settings.GetExposureNs() &&
 		(f.GetWindow() == nil || proto.Equal(f.GetWindow(), k.settings.GetWindow())) {
 		return k.text
@@ -116,8 +119,8 @@ func keysOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.View) 
 	}
 	out := viewKeys{}
 	for i := range views {
-		settings := settingsOf(class, specs, views, i)
-		out[views[i].Name] = viewKey{class, settings, settingsText(settings)}
+		settings := settingsOf(a, class, specs, views, i)
+		out[views[i].Name] = viewKey{a, class, settings, settingsText(settings)}
 	}
 	return out, nil
 }

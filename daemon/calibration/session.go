@@ -220,7 +220,7 @@ func subjectsOf(a *chipmodel.Array, c int, specs []*facetdv1.View) ([]subject, e
 	}
 	var out []subject
 	for i := range views {
-		settings := settingsOf(chip.Class, specs, views, i)
+		settings := settingsOf(a, chip.Class, specs, views, i)
 		out = append(out, newSubject(a, c, views[i].Name, settings))
 	}
 	return out, nil

@@ -500,7 +500,17 @@ func TestKeysOfWhatMoves(t *testing.T) {
 // TestKeysOfExposures: a frame of another exposure than its view has at first has the key of a view that always is of
 // that one; one that the bus exposed for as long as the chips do by themselves has theirs.
 func TestKeysOfExposures(t *testing.T) {
-	a := bustest.MustLinearArray()
+	for _, grain := range []time.Duration{1, 7000} { // on the coarser one 100 us are 105 us
+		a, err := bustest.MustLinearArray().OnGrain(grain)
+		if err != nil {
+			t.Fatal(err)
+		}
+		keysOfExposures(t, a)
+	}
+}
+
+func keysOfExposures(t *testing.T, a *chipmodel.Array) {
+	t.Helper()
 	class := a.Chips[bustest.M0].Class
 	at := func(exposure time.Duration, movable *facetdv1.Movable) viewKey {
 		v := &facetdv1.View{Name: "v", Movable: movable}
@@ -519,7 +529,7 @@ func TestKeysOfExposures(t *testing.T) {
 	texts := map[string]time.Duration{}
 	for _, exposure := range []time.Duration{20 * us, own, 300 * us, 900 * us} {
 		fixed := at(exposure, nil)
-		frame := &facetdv1.Frame{Window: fixed.settings.GetWindow(), ExposureNs: exposure.Nanoseconds()}
+		frame := &facetdv1.Frame{Window: fixed.settings.GetWindow(), ExposureNs: a.Up(exposure).Nanoseconds()}
 		if got := moving.of(frame); got != fixed.text {
 			t.Errorf("%v: the key is %s, that of a view there is %s", exposure, got, fixed.text)
 		}
