@@ -30,7 +30,7 @@ type Slot struct {
 // Fits reports whether a value is on the steps of a slot. Up is the first from a value on that is.
 func (s *Slot) Fits(value int) bool { return s.Step <= 1 || value%s.Step == 0 }
 
-// Up is explained at Fits. Values above 0 only.
+// Up is explained at Fits.
 func (s *Slot) Up(value int64) int64 {
 	step := int64(max(s.Step, 1))
 	return (value + step - 1) / step * step

@@ -171,7 +171,7 @@ func onTheirPlaces(t *testing.T, r *rig, spans [][2]bus.Time) {
 func TestExposuresThatCannotBeSet(t *testing.T) {
 	r := newRigOf(t, linearOnGrain(t, 125), free, 100*time.Millisecond, nil, exposing(50))
 	for asked, says := range map[time.Duration]string{
-		20*time.Microsecond - 1:  "19.999µs is outside its bounds",
+		19875:                    "19.875µs is outside its bounds",
 		800*time.Microsecond + 1: "800.001µs is outside its bounds",
 		-1:                       "-1ns is outside its bounds",
 	} {
@@ -190,6 +190,24 @@ func TestExposuresThatCannotBeSet(t *testing.T) {
 	if got := r.Snapshot().Tasks[0].GetParameters(); len(got) != 1 ||
 		got[0].GetExposure().AsDuration() != 100*time.Microsecond {
 		t.Errorf("the task shows %v", got)
+	}
+	if err := r.Run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestBoundsBetweenTwoGrains may be asked for as they were given: what is asked for is rounded up as they are.
+func TestBoundsBetweenTwoGrains(t *testing.T) {
+	task := exposing(50)
+	task.Views[0].Movable.Exposure = &facetdv1.ExposureBounds{Low: durationpb.New(20_050),
+		High: durationpb.New(800_001)}
+	r := newRigOf(t, linearOnGrain(t, 125), free, 100*time.Millisecond, nil, task)
+	for asked, want := range map[time.Duration]time.Duration{20_050: 20_125, 20_125: 20_125, 800_001: 800_125,
+		800_125: 800_125, 20_000: 0, 800_126: 0} {
+		got, err := setExposure(t.Context(), r.Dispatcher, asked)
+		if (err == nil) != (want > 0) || err == nil && got.GetViews()[0].GetExposure().AsDuration() != want {
+			t.Errorf("%v: %v, %v", asked, got, err)
+		}
 	}
 	if err := r.Run(t.Context()); err != nil {
 		t.Fatal(err)

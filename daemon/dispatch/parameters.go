@@ -136,12 +136,13 @@ func (of *parametersOf) setView(v *facetdv1.ViewParameters, values []int) (m inv
 			continue
 		}
 		s := of.task.Slots[slot-1]
-		if n < int64(s.Low) || n > int64(s.High) {
+		up := s.Up(n) // first: a bound that was asked for lies between two steps, the slot's is on one
+		if up < int64(s.Low) || up > int64(s.High) {
 			m.Add(field, inUnit(field, n)+" is outside its bounds",
 				fmt.Sprintf("use %s to %s", inUnit(field, int64(s.Low)), inUnit(field, int64(s.High))))
 			continue
 		}
-		values[slot-1] = int(s.Up(n))
+		values[slot-1] = int(up)
 	}
 	if len(given) == 0 {
 		m.Add("", "nothing of the view is set", "give a value")

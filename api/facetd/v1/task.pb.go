@@ -1141,7 +1141,7 @@ type ViewParameters struct {
 	GainIndex *uint32 `protobuf:"varint,6,opt,name=gain_index,json=gainIndex,proto3,oneof" json:"gain_index,omitempty"`
 	// Offset register.
 	Offset *int32 `protobuf:"varint,7,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
-	// Exposure, rounded up to the grain of the bus.
+	// Exposure. It is rounded up to the grain of the bus, as its bounds are.
 	Exposure      *durationpb.Duration `protobuf:"bytes,8,opt,name=exposure,proto3" json:"exposure,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
