@@ -23,9 +23,9 @@ type pixels struct {
 	rng             *analog.Noise
 	// Logarithmic: y = a + b ln(c + x).
 	a, b, c []float64
-	noise   float64 // volts
-	lag     *lag    // nil without
-	work    *rowWork
+	noise   float64  // volts
+	lag     *lag     // nil without
+	work    *rowWork // for pixels that lag
 	// Linear: nil for logarithmic pixels.
 	linear *linear
 	// defects are by rising pixel; several of one pixel act in order.

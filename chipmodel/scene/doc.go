@@ -1,6 +1,7 @@
 // Package scene says what light falls on each pixel of each chip at each
 // instant of bus time. It is pure: no clock, file, goroutine or global state;
-// every scene is a function of (view, row, time) and safe for concurrent use.
+// every scene is a function of (view, row, time) and safe for concurrent use,
+// but for one that remembers (Remembering), which is for one goroutine.
 //
 // Frames, angles and lenses are those of package geometry; the body is the crawler.
 //

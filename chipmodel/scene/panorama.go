@@ -36,16 +36,15 @@ func (o PanoramaOptions) check(c *checks) {
 }
 
 type panorama struct {
-	cube  cubeMap
-	all   []float32 // texels of the cube
-	scale float32   // size^2/12 of the largest level, see Row
-	opts  PanoramaOptions
-	still bool
-	fixed pose32
-	// Where the levels of the cube are among all texels; of its pitch and roll what stays.
-	levels [maxLevels]levelPlace
-	tilt   *geometry.Tilt
-	// nil unless it remembers them
+	cube   cubeMap
+	all    []float32 // texels of the cube
+	scale  float32   // size^2/12 of the largest level, see Row
+	opts   PanoramaOptions
+	still  bool
+	fixed  pose32
+	levels [maxLevels]levelPlace // where those of the cube are among all texels
+	tilt   *geometry.Tilt        // nil where pitch or roll move
+	// What it remembers; nil for one that does not.
 	poses  *poses
 	frames frames
 }
@@ -176,6 +175,7 @@ func (p *panorama) Row(dst []float64, v *View, row int, at bustime.Time) {
 	p.frames.row(dst, v, row, func(dst []float64) { p.lookRow(dst, v, row, at) })
 }
 
+// lookRow looks up a row, as Row says.
 func (p *panorama) lookRow(dst []float64, v *View, row int, at bustime.Time) {
 	first, n := v.span(dst, row)
 	pose := &p.fixed
