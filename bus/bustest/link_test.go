@@ -2,6 +2,7 @@ package bustest
 
 import (
 	"maps"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -24,10 +25,14 @@ func TestLinkOrder(t *testing.T) {
 				if seed > 0 {
 					l.faults = []LinkFault{{Until: time.Hour, Lose: 0.3, Double: 0.3, Delay: 3}}
 				}
+				var mu sync.Mutex // as that of the executor
 				for range 3 {
 					for _, i := range order {
 						s := &frames[i]
+						mu.Lock()
 						l.carry(s.way, &s.frame, func(at time.Duration) {
+							mu.Lock()
+							defer mu.Unlock()
 							if time.Since(l.epoch) != at || out[at] != 0 {
 								t.Errorf("seed %d: a frame arrives at %v, which is to be %v and its own", seed,
 									time.Since(l.epoch), at)
@@ -35,6 +40,7 @@ func TestLinkOrder(t *testing.T) {
 							l.arrived(at)
 							out[at] = s.way + 1
 						})
+						mu.Unlock()
 					}
 					time.Sleep(time.Millisecond) // all have arrived
 					synctest.Wait()

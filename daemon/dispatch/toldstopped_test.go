@@ -3,6 +3,7 @@ package dispatch
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -20,13 +21,13 @@ import (
 type plansTold struct {
 	*watcher
 	disp        *Dispatcher
-	told, wrong int
+	told, wrong atomic.Int64
 }
 
 func (p *plansTold) PlanChanged(plan *facetdv1.Plan, epoch bus.Time) {
-	p.told++
+	p.told.Add(1)
 	if p.disp.Stopped() != nil {
-		p.wrong++
+		p.wrong.Add(1)
 	}
 }
 
@@ -52,21 +53,21 @@ func TestNoTimetableIsToldWhileStopped(t *testing.T) {
 				changed := make(chan error, 1)
 				go func() { changed <- change(t.Context(), p.disp) }()
 				time.Sleep(after)
-				before := p.told
+				before := p.told.Load()
 				p.disp.SafeStop(t.Context(), ask("ada", "a cable is loose"))
 				if err := <-changed; err != nil {
 					t.Errorf("%s, stopped %v later: %v", name, after, err)
 				}
-				if p.told == before && before == 1 {
+				if p.told.Load() == before && before == 1 {
 					kept++
 				}
 				time.Sleep(50 * time.Millisecond)
 				p.resumes(t)
 				tasks := map[string]int{"add": 2, "remove the last": 0}[name]
-				if n := len(p.disp.Snapshot().Tasks); n != tasks || p.wrong > 0 {
+				if n := len(p.disp.Snapshot().Tasks); n != tasks || p.wrong.Load() > 0 {
 					t.Errorf("%s, stopped %v later: %d tasks, %d timetables were told active while stopped", name,
 						after,
-						n, p.wrong)
+						n, p.wrong.Load())
 				}
 				if err := end(); err != nil {
 					t.Fatal(err)
@@ -106,8 +107,8 @@ func TestNoTimetableIsToldWhileStoppedAgain(t *testing.T) {
 				t.Errorf("stopped again %v later: the stop is gone", after)
 			}
 			p.resumes(t)
-			if p.wrong > 0 {
-				t.Errorf("stopped again %v later: %d timetables were told active while stopped", after, p.wrong)
+			if p.wrong.Load() > 0 {
+				t.Errorf("stopped again %v later: %d timetables were told active while stopped", after, p.wrong.Load())
 			}
 			if err := end(); err != nil {
 				t.Fatal(err)
