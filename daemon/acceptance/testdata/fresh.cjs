@@ -110,7 +110,8 @@ async function main() {
     }
     close();
   }));
-  console.log(out.join("\n"));
+  // An exit does not wait for what a pipe has not taken.
+  await new Promise((done) => process.stdout.write(out.join("\n") + "\n", done));
 }
 
 main().then(() => process.exit(0), (e) => {
