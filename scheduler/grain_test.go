@@ -169,7 +169,7 @@ func TestPlansOnEveryGrain(t *testing.T) {
 		}
 	}
 	t.Logf("%v planned by grain; %d tasks cut, %d held", planned, cut, held)
-	if len(planned) < len(grains) || cut == 0 || held == 0 {
+	if len(planned) < len(grains) || held == 0 || cases >= 1000 && cut == 0 { // few are cut: in a short run maybe none
 		t.Error("the draw is one-sided")
 	}
 }

@@ -284,7 +284,8 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in "+
 		"batches, %d share another's load",
 		cases, none, segments, jobs, cut, held, batched, shared)
-	if none > cases/3 || cut == 0 || batched == 0 || held == 0 || shared == 0 {
+	// Few tasks are cut, loaded in batches or share a load: a short run may be without any.
+	if none > cases/3 || held == 0 || cases >= 1000 && (cut == 0 || batched == 0 || shared == 0) {
 		t.Error("the draw is one-sided")
 	}
 }
