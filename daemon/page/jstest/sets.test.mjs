@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { Pace, Progress, silence } from "../static/sets.mjs";
+import { LeftOut, Pace, Progress, silence } from "../static/sets.mjs";
 
 const answer = (instance, tasks, ...sets) => ({
   identity: { instance_id: instance }, tasks: tasks.map((task) => ({ task })),
@@ -39,16 +39,30 @@ test("questions keep their rate though each is a little late, and late ones are 
   const p = new Pace(50);
   let now = 1000;
   assert.equal(p.wait(now), 0);
-  assert.equal(p.asked(now), true); // nothing is known from before
+  assert.equal(p.asked(now), "first"); // nobody asked before it
   for (const late of [0, 4, 1, 20, 0, 49]) {
     now += p.wait(now);
     assert.equal((now - 1000) % 50, 0); // on the grid of the first
     now += late;
-    assert.equal(p.asked(now), false);
+    assert.equal(p.asked(now), "in time");
   }
   now += p.wait(now) + 51;
-  assert.equal(p.asked(now), true);
+  assert.equal(p.asked(now), "late");
   assert.equal(p.wait(now), 50);
+});
+
+test("what is left out counts by the question before it, and of the first since a start neither way", () => {
+  const counts = new LeftOut();
+  for (const [question, n] of [["first", 600], ["in time", 2], ["late", 5], ["in time", 1]]) counts.add(question, n);
+  assert.deepEqual([counts.limit, counts.slow], [3, 5]);
+  // Started again after the tab was hidden, on the positions from before it.
+  let now = 1000;
+  const before = new Pace(50);
+  before.asked(now);
+  now += 600e3;
+  counts.add(new Pace(50).asked(now), 9000);
+  assert.deepEqual([counts.limit, counts.slow], [3, 5]);
+  assert.equal(before.asked(now), "late"); // one that went on over that time was slow
 });
 
 test("silence is told with what is known of it", () => {

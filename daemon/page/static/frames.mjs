@@ -5,7 +5,7 @@ import { byID, h, seen, select, setOptions, text } from "./dom.mjs";
 import { arrange, grid, neighbour } from "./layout.mjs";
 import { decode, grey, lattice, paint, shown, steady } from "./range.mjs";
 import { Feed } from "./link.mjs";
-import { Pace, Progress, silence } from "./sets.mjs";
+import { LeftOut, Pace, Progress, silence } from "./sets.mjs";
 import { ageText, isStale, median, Meter } from "./stats.mjs";
 import { num } from "./units.mjs";
 
@@ -19,7 +19,7 @@ const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
 let app, feed, layout, visible, lags = [], table = new Uint8Array(65536);
-const progress = new Progress(), leftOut = { limit: 0, slow: 0 };
+const progress = new Progress(), leftOut = new LeftOut();
 let heard, came, newest, chosen = []; // when the last answer and the last frame set came, that set, the tasks told of
 const byTask = new Map(); // what the frame sets told of each task: last slack, lost sets
 
@@ -72,10 +72,10 @@ async function* answers(signal) {
   for (const pace = new Pace(1000 / MAX_RATE_HZ); ;) {
     await new Promise((r) => setTimeout(r, pace.wait(performance.now())));
     if (signal.aborted) return;
-    const late = pace.asked(performance.now());
+    const question = pace.asked(performance.now());
     const selection = { tasks: options.task ? [options.task] : [], codes: options.codes };
     const request = progress.request(selection, WAIT_MS);
-    yield { late, answer: await call("FrameService", "WaitFrameSets", request, { signal, limitMs: ANSWER_MS + 5000 }) };
+    yield { question, answer: await call("FrameService", "WaitFrameSets", request, { signal, limitMs: ANSWER_MS + 5000 }) };
   }
 }
 
@@ -178,22 +178,22 @@ function move(e, name) {
   to.button.focus();
 }
 
-function onAnswer({ late, answer }) {
+function onAnswer({ question, answer }) {
   heard = performance.now();
   progress.took(answer);
   chosen = (answer.tasks ?? []).map((t) => t.task);
-  for (const d of answer.deliveries ?? []) onSet(d.frame_set, num(d.left_out), late);
+  for (const d of answer.deliveries ?? []) onSet(d.frame_set, num(d.left_out), question);
 }
 
-function onSet(set, missed, late) {
+function onSet(set, missed, question) {
   came = heard;
   newest = set;
-  leftOut[late ? "slow" : "limit"] += missed;
+  leftOut.add(question, missed);
   const told = byTask.get(set.task) ?? { lost: 0 };
   told.slackNS = num(set.deadline_bus_ns) - num(set.finish_bus_ns);
   told.leastNS = Math.min(told.leastNS ?? Infinity, told.slackNS);
   told.failure = set.failure;
-  if (late) told.lost += missed;
+  if (question === "late") told.lost += missed;
   byTask.set(set.task, told);
   for (const f of set.frames ?? []) {
     const t = tiles.get(f.chip);

@@ -38,7 +38,7 @@ export class Progress {
 
 // Pace spreads questions evenly.
 export class Pace {
-  #due = -Infinity;
+  #due;
 
   constructor(everyMS) {
     this.everyMS = everyMS;
@@ -46,15 +46,26 @@ export class Pace {
 
   // wait is how long the next question has to wait.
   wait(nowMS) {
-    return Math.max(0, this.#due - nowMS);
+    return Math.max(0, (this.#due ?? nowMS) - nowMS);
   }
 
-  // asked notes a question, and returns whether it came late by a whole turn: what the daemon left out before its
-  // answer was then lost because the one before, or its way, was slow.
+  // asked notes a question, and returns what it is: "first", "in time", or "late" by a whole turn.
   asked(nowMS) {
-    const late = nowMS - this.#due > this.everyMS;
-    this.#due = late ? nowMS + this.everyMS : this.#due + this.everyMS;
-    return late;
+    const first = this.#due === undefined, late = !first && nowMS - this.#due > this.everyMS;
+    this.#due = (first || late ? nowMS : this.#due) + this.everyMS;
+    return first ? "first" : late ? "late" : "in time";
+  }
+}
+
+// LeftOut counts the frame sets that the daemon left out before an answer, by what Pace said of its question.
+export class LeftOut {
+  limit = 0; // of questions in time: they ended between two
+  slow = 0; // of late ones: lost because the answer before, or its way, was slow
+
+  // add counts those of the first question since a start neither way: nobody asked while they ended.
+  add(question, n) {
+    if (question === "late") this.slow += n;
+    else if (question === "in time") this.limit += n;
   }
 }
 
