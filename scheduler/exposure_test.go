@@ -89,6 +89,22 @@ func TestExposuresAreRoundedUp(t *testing.T) {
 	}
 }
 
+// TestTheLongestExposureMayBeAskedForAsItIsKept: what the longest of a shutter is rounded up to may be asked for as
+// well, so that what is told of a view can be given back; nothing longer can.
+func TestTheLongestExposureMayBeAskedForAsItIsKept(t *testing.T) {
+	const most = 5 * time.Millisecond
+	a := shuttered(t, 7000) // 5.005 ms
+	for exposure, good := range map[time.Duration]bool{most: true, most + 1: true, a.Up(most): true,
+		a.Up(most) + 1: false} {
+		for _, v := range []*facetdv1.View{exposed(exposure, 0, 0), exposed(most, time.Millisecond, exposure)} {
+			tasks, m := program.NewTasks(a, []*facetdv1.Task{task("t", "mems", 10, v)})
+			if (len(m) == 0) != good || good && tasks[0].Views[0].Exposure != a.Up(most) {
+				t.Errorf("%v: %v", v, m)
+			}
+		}
+	}
+}
+
 // TestNoExposureIsShorterThanItsStrobe, whatever the shutter could do.
 func TestNoExposureIsShorterThanItsStrobe(t *testing.T) {
 	a := bench(t, [5]int{2}, shutters, func(msg *facetdv1.Array) { msg.Classes[0].GetLinear().Shutter.Least = dur(1) })

@@ -47,13 +47,14 @@ func (c *checker) exposure(path string, spec *facetdv1.View, v *View, class *chi
 	}
 }
 
-// exposed checks one exposure and rounds it up to the grain of the bus; 0 where it is wrong.
+// exposed checks one exposure and rounds it up to the grain of the bus; 0 where it is wrong. What the longest is rounded
+// up to is taken as well: an exposure that is told may be asked for again.
 func (c *checker) exposed(path string, d *durationpb.Duration, class *chipmodel.Class) time.Duration {
 	least, most := c.shutter(class)
 	switch v := d.AsDuration(); {
 	case d == nil:
 		c.add(path, "is missing", fmt.Sprintf("give a time from %v to %v", least, most))
-	case d.CheckValid() != nil || v < least || v > most:
+	case d.CheckValid() != nil || v < least || v > c.a.Up(most):
 		c.addf(path, fmt.Sprintf("use %v to %v", least, most), "chips of class %q cannot be exposed for %v", class.Name,
 			v)
 	default:
