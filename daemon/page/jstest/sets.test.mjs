@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { LeftOut, Pace, Progress, silence } from "../static/sets.mjs";
+import { LeftOut, Pace, Progress, Silence } from "../static/sets.mjs";
 
 const answer = (instance, tasks, ...sets) => ({
   identity: { instance_id: instance }, tasks: tasks.map((task) => ({ task })),
@@ -66,11 +66,43 @@ test("what is left out counts by the question before it, and of the first since 
 });
 
 test("silence is told with what is known of it", () => {
-  const of = (more) => silence({ cameMS: 100, heardMS: 40, tasks: ["wall", "bed"], limitMS: 1000, answerMS: 2500, ...more });
-  assert.equal(of({}), "");
-  assert.equal(of({ cameMS: undefined, heardMS: undefined }), ""); // nobody has asked yet
-  assert.equal(of({ cameMS: 1234 }), "No frame set for 1.2 s: the daemon answers, and no job of wall, bed ends.");
-  assert.equal(of({ cameMS: undefined }), "No frame set yet: the daemon answers, and no job of wall, bed ends.");
-  assert.equal(of({ cameMS: 4000, heardMS: 3000 }), "No answer about frames for 3.0 s.");
-  assert.equal(of({ cameMS: 4000, tasks: [] }), "No task is shown here: none runs.");
+  const s = new Silence(2500);
+  s.start(0);
+  s.heard(100, ["wall", "bed"], true);
+  s.heard(1300, ["wall", "bed"], false);
+  assert.equal(s.says(1100, [100, 300]), ""); // a second, though three periods are over
+  assert.equal(s.says(1334, [100, 300]), "No frame set for 1.2 s: the daemon answers, and no job of wall, bed ends.");
+  assert.equal(s.says(1334, [2000, 500]), ""); // not yet three periods of the fastest
+  assert.equal(s.says(1601, [2000, 500]), "No frame set for 1.5 s: the daemon answers, and no job of wall, bed ends.");
+  assert.equal(s.says(3800, [100, 300]), "No frame set for 3.7 s: the daemon answers, and no job of wall, bed ends.");
+  assert.equal(s.says(4300, [100, 300]), "No answer about frames for 3.0 s.");
+});
+
+test("from every start on there is time for an answer and for three periods, and at least a second", () => {
+  const s = new Silence(2500);
+  assert.equal(s.says(1e6, []), ""); // nobody has asked yet
+  for (const at of [1000, 700e3]) { // at first, and after ten minutes hidden or stopped
+    s.start(at);
+    assert.equal(s.says(at + 10, [100]), "");
+    assert.equal(s.says(at + 2500, [100]), ""); // what there is, only an answer says
+    assert.equal(s.says(at + 2600, [100]), "No answer about frames for 2.6 s.");
+    s.heard(at + 2700, [], false);
+    s.heard(at + 3600, [], false);
+    assert.equal(s.says(at + 900, []), "");
+    assert.equal(s.says(at + 3700, []), "No task is shown here: none runs.");
+    s.heard(at + 4000, ["slow"], false); // it has as long from being there
+    assert.equal(s.says(at + 4100, [5000]), "");
+    s.heard(at + 18900, ["slow"], false);
+    assert.equal(s.says(at + 19000, [5000]), "");
+    assert.equal(s.says(at + 19001, [5000]), "No frame set yet: the daemon answers, and no job of slow ends.");
+    s.heard(at + 19100, ["slow"], true);
+    assert.equal(s.says(at + 19200, [5000]), "");
+  }
+  // The order of the tasks is nothing new; another task is.
+  s.start(0);
+  s.heard(10, ["a", "b"], true);
+  s.heard(1500, ["b", "a"], false);
+  assert.notEqual(s.says(1600, [100, 100]), "");
+  s.heard(1700, ["a"], false);
+  assert.equal(s.says(1800, [100]), "");
 });

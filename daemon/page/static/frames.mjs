@@ -5,7 +5,7 @@ import { byID, h, seen, select, setOptions, text } from "./dom.mjs";
 import { arrange, grid, neighbour } from "./layout.mjs";
 import { decode, grey, lattice, paint, shown, steady } from "./range.mjs";
 import { Feed } from "./link.mjs";
-import { LeftOut, Pace, Progress, silence } from "./sets.mjs";
+import { LeftOut, Pace, Progress, Silence } from "./sets.mjs";
 import { ageText, isStale, median, Meter } from "./stats.mjs";
 import { num } from "./units.mjs";
 
@@ -19,8 +19,8 @@ const options = { range: "auto", low: 0, high: 4095, codes: "CODES_RAW", task: "
 const tiles = new Map(); // by chip
 const drawn = new Meter(), received = new Meter();
 let app, feed, layout, visible, lags = [], table = new Uint8Array(65536);
-const progress = new Progress(), leftOut = new LeftOut();
-let heard, came, newest, chosen = []; // when the last answer and the last frame set came, that set, the tasks told of
+const progress = new Progress(), leftOut = new LeftOut(), silence = new Silence(ANSWER_MS);
+let came, newest; // when the last frame set came, and that set
 const byTask = new Map(); // what the frame sets told of each task: last slack, lost sets
 
 // Picture is the newest frame of one view of one chip.
@@ -49,7 +49,7 @@ export function start(a) {
   app.hub.on("plan", () => setOptions(taskBox.box, taskOptions()));
   app.hub.on("tick", ages);
   app.hub.on("theme", () => tiles.forEach((t) => (t.dirty = true)));
-  app.hub.on("live", () => ([heard, came, newest] = [performance.now(), undefined, undefined]));
+  app.hub.on("live", anew); // at first, when connected again, and when shown again
   feed = new Feed(app.link, app.hub, answers, onAnswer, (e) => {
     if (options.task && e.code === "not_found") {
       options.task = "";
@@ -57,13 +57,21 @@ export function start(a) {
     }
     if (e.code === "out_of_range") progress.forget(); // of a task that went back in time, as a replay does
   });
-  app.hub.on("status", (st) => feed.want(!st.safe_stop)); // a stopped array has no answer
+  app.hub.on("status", (st) => {
+    if (!st.safe_stop && !feed.wanted) anew();
+    feed.want(!st.safe_stop); // a stopped array has no answer
+  });
   new ResizeObserver(place).observe(byID("tiles"));
   window.addEventListener("resize", place);
   const node = byID("tiles");
   visible = seen(node);
   requestAnimationFrame(draw);
   node.append(h("p", { class: "empty" }, "Waiting for the array…"));
+}
+
+function anew() {
+  silence.start(performance.now());
+  came = newest = undefined;
 }
 
 // answers asks for the newest frame sets again and again. Nothing old can wait on the way: what ends
@@ -106,6 +114,7 @@ function tools() {
   codes.box.id = "codes";
   taskBox = select("Task", [["", "all"]], "", (v) => {
     options.task = v;
+    anew();
     feed.restart();
   });
   taskBox.box.id = "frames-task";
@@ -179,14 +188,14 @@ function move(e, name) {
 }
 
 function onAnswer({ question, answer }) {
-  heard = performance.now();
+  const now = performance.now(), deliveries = answer.deliveries ?? [];
   progress.took(answer);
-  chosen = (answer.tasks ?? []).map((t) => t.task);
-  for (const d of answer.deliveries ?? []) onSet(d.frame_set, num(d.left_out), question);
+  silence.heard(now, (answer.tasks ?? []).map((t) => t.task), deliveries.length > 0);
+  for (const d of deliveries) onSet(d.frame_set, num(d.left_out), question, now);
 }
 
-function onSet(set, missed, question) {
-  came = heard;
+function onSet(set, missed, question, now) {
+  came = now;
   newest = set;
   leftOut.add(question, missed);
   const told = byTask.get(set.task) ?? { lost: 0 };
@@ -277,12 +286,10 @@ function period(task) {
 
 export const stale = (p, now = performance.now()) => isStale(age(p, now), period(p.set.task), app.link.live);
 
-// tellSilence says at once when no frame sets come though the connection lives.
+// tellSilence says when no frame sets come though the connection lives.
 function tellSilence(now) {
-  const node = byID("silence"), ago = (at) => (at === undefined ? undefined : now - at);
-  const limitMS = Math.max(1000, 3 * Math.min(...chosen.map(period)));
-  const quiet = app.link.live && !app.status?.safe_stop;
-  text(node, quiet ? silence({ cameMS: ago(came), heardMS: ago(heard), tasks: chosen, limitMS, answerMS: ANSWER_MS }) : "");
+  const asked = app.link.live && !app.status?.safe_stop;
+  text(byID("silence"), asked ? silence.says(now, silence.tasks.map(period)) : "");
 }
 
 let ticks = 0;

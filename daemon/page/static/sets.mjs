@@ -69,14 +69,47 @@ export class LeftOut {
   }
 }
 
-// silence says that no frame set has come for too long, and what is known of it; "" where there is nothing to say.
-// cameMS and heardMS are how long ago the last frame set and the last answer came, either undefined before the first;
-// tasks are those that the last answer told of, limitMS is how long frame sets may take, answerMS how long answers.
-export function silence({ cameMS, heardMS, tasks, limitMS, answerMS }) {
-  if (heardMS === undefined) return "";
-  if (heardMS > answerMS) return `No answer about frames for ${ageText(heardMS)}.`;
-  if (tasks.length === 0) return "No task is shown here: none runs.";
-  if (cameMS !== undefined && cameMS <= limitMS) return "";
-  const since = cameMS === undefined ? "No frame set yet" : `No frame set for ${ageText(cameMS)}`;
-  return `${since}: the daemon answers, and no job of ${tasks.join(", ")} ends.`;
+// Silence notices that no frame set has come for too long. Whatever begins anew has all its time again, so that
+// nothing is told of a time in which nobody asked, or the task was not there.
+export class Silence {
+  #since; // of the start, or of another choice of tasks
+  #came; // the last frame set since then
+  #heard; // the last answer since the start, or the start
+  #answered = false;
+  tasks = []; // that the last answer told of
+
+  // An answer may take answerMS.
+  constructor(answerMS) {
+    this.answerMS = answerMS;
+  }
+
+  // start begins anew: questions are asked from now on.
+  start(nowMS) {
+    this.#since = this.#heard = nowMS;
+    this.#came = undefined;
+    this.#answered = false;
+  }
+
+  // heard notes an answer, the tasks that it told of, and whether it brought frame sets.
+  heard(nowMS, tasks, some) {
+    if (this.#answered && !same(tasks, this.tasks)) [this.#since, this.#came] = [nowMS, undefined];
+    this.tasks = tasks;
+    this.#heard = nowMS;
+    this.#answered = true;
+    if (some) this.#came = nowMS;
+  }
+
+  // says what is known of a silence of more than three of the periods of the tasks, and at least a second; "" where
+  // there is nothing to say. A period of 0 is not known.
+  says(nowMS, periodsMS) {
+    if (nowMS - this.#heard > this.answerMS) return `No answer about frames for ${ageText(nowMS - this.#heard)}.`;
+    const quiet = nowMS - (this.#came ?? this.#since);
+    const limit = periodsMS.length ? Math.max(1000, 3 * Math.min(...periodsMS)) : 1000;
+    if (!this.#answered || quiet <= limit) return "";
+    if (this.tasks.length === 0) return "No task is shown here: none runs.";
+    const since = this.#came === undefined ? "No frame set yet" : `No frame set for ${ageText(quiet)}`;
+    return `${since}: the daemon answers, and no job of ${this.tasks.join(", ")} ends.`;
+  }
 }
+
+const same = (a, b) => [...a].sort().join("\n") === [...b].sort().join("\n");
