@@ -12,8 +12,9 @@ import (
 	"facetd.example/daemon/server"
 )
 
-// checkConfig checks a configuration file with all files that it names.
-func checkConfig(cmd *cobra.Command, name string) error {
+// checkConfig checks a configuration file with all files that it names. Chips that cannot be read are an error unless
+// accept is set.
+func checkConfig(cmd *cobra.Command, name string, accept bool) error {
 	s, err := open(cmd.InOrStdin(), name, nil, "built-in configuration")
 	if err != nil {
 		return err
@@ -29,16 +30,23 @@ func checkConfig(cmd *cobra.Command, name string) error {
 		return reportErrors(cmd, s.name, m)
 	}
 	if cli.WantsJSON(cmd) {
-		return cli.WriteJSON(cmd.OutOrStdout(), found)
+		if err := cli.WriteJSON(cmd.OutOrStdout(), found); err != nil {
+			return err
+		}
+		return refuseUnreadable(cmd, found.Unreadable, accept)
 	}
 	out := cmd.OutOrStdout()
-	fmt.Fprintf(out, "%s is in order: %s runs with %s and %s\n", s.name, found.Array, cli.Count(found.Chips, "chip"),
+	verdict := writeUnreadable(out, found.Unreadable)
+	fmt.Fprintf(out, "%s %s: %s runs with %s and %s\n", s.name, verdict, found.Array, cli.Count(found.Chips, "chip"),
 		cli.Count(found.Tasks, "task"))
 	t := cli.NewTable("ADDRESS", "WHO")
 	for _, a := range found.Addresses {
 		t.Row(a.Address, a.Who)
 	}
-	return t.Write(out)
+	if err := t.Write(out); err != nil {
+		return err
+	}
+	return refuseUnreadable(cmd, found.Unreadable, accept)
 }
 
 // reportErrors prints errors as the output of a check, unless JSON is wanted, where

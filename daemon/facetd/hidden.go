@@ -5,9 +5,11 @@ import (
 	"io"
 	"strings"
 
+	"github.com/spf13/cobra"
+
 	"facetd.example/api/cli"
 	"facetd.example/chipmodel"
-	"facetd.example/scheduler/program"
+	"facetd.example/daemon/server"
 	"facetd.example/scheduler/wiring"
 )
 
@@ -78,16 +80,24 @@ func (h hiddenSummary) write(w io.Writer) {
 	}
 }
 
-// unreadable is a chip that cannot be read, and the chips that every word selects with it.
-type unreadable struct {
-	Chip    string   `json:"chip"`
-	Selects []string `json:"selects"`
+// writeUnreadable names the chips that cannot be read, and returns what a file with them may be called.
+func writeUnreadable(w io.Writer, list []server.Unreadable) (verdict string) {
+	for _, u := range list {
+		fmt.Fprintf(w, "chip %s cannot be read: every word that selects it selects %s, of which several drive one "+
+			"lane\n", u.Chip, strings.Join(u.Selects, ", "))
+	}
+	if len(list) > 0 {
+		return "is free of errors in its form"
+	}
+	return "is in order"
 }
 
-func unreadableIn(a *chipmodel.Array) []unreadable {
-	out := []unreadable{}
-	for _, c := range program.Unreadable(a) {
-		out = append(out, unreadable{a.Chips[c].Name, a.ChipNames(a.Reach(a.Chips[c].Wires))})
+// refuseUnreadable is the error of a check that found chips that cannot be read, unless they are accepted.
+func refuseUnreadable(cmd *cobra.Command, list []server.Unreadable, accept bool) error {
+	if len(list) == 0 || accept {
+		return nil
 	}
-	return out
+	fmt.Fprintf(cmd.ErrOrStderr(), "facetd: %s cannot be read; give a line of its own to one of those that "+
+		"share a lane, or accept it with --accept-unreadable\n", cli.Count(len(list), "chip"))
+	return cli.ErrReported
 }

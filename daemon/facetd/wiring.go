@@ -12,6 +12,7 @@ import (
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/chipmodel"
+	"facetd.example/daemon/server"
 	"facetd.example/scheduler/program"
 	"facetd.example/scheduler/selectword"
 )
@@ -31,7 +32,8 @@ no probe can see, and shorts that it can exclude only by enabling two chips of a
 together.
 ARRAY is ` + fileForm + `.
 With --config ARRAY is a configuration file of the daemon; all files that it names are
-read, and its tasks are planned, as at a start, but nothing is run or listened on.`,
+read, and its tasks are planned, as at a start, but nothing is run or listened on. Chips
+of its array that cannot be read are named and give status 1 in the same way.`,
 		Example: `  facetd check array.yaml
   facetd check --config facetd.yaml
   facetd check demo
@@ -39,7 +41,7 @@ read, and its tasks are planned, as at a start, but nothing is run or listened o
 		Args: cli.Args("ARRAY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if config {
-				return checkConfig(cmd, args[0])
+				return checkConfig(cmd, args[0], accept)
 			}
 			a, err := readArray(cmd.InOrStdin(), args[0])
 			var wrong *invalidError
@@ -57,13 +59,10 @@ read, and its tasks are planned, as at a start, but nothing is run or listened o
 			} else {
 				err = s.write(cmd)
 			}
-			if err == nil && len(s.Unreadable) > 0 && !accept {
-				fmt.Fprintf(cmd.ErrOrStderr(),
-					"facetd: %s cannot be read; give a line of its own to one of those that "+
-						"share a lane, or accept it with --accept-unreadable\n", cli.Count(len(s.Unreadable), "chip"))
-				return cli.ErrReported
+			if err != nil {
+				return err
 			}
-			return err
+			return refuseUnreadable(cmd, s.Unreadable, accept)
 		},
 	}
 	cmd.Flags().BoolVar(&accept, "accept-unreadable", false, "chips that cannot be read are no failure")
@@ -82,7 +81,7 @@ type summary struct {
 	Lanes      []laneSummary  `json:"lanes"`
 	Groups     []groupSummary `json:"groups"`
 	// Unreadable are the chips that no frame can be had of.
-	Unreadable []unreadable `json:"unreadable"`
+	Unreadable []server.Unreadable `json:"unreadable"`
 	// Hidden is left out where only the wiring is described: what shows depends on the lanes.
 	Hidden *hiddenSummary `json:"hidden,omitempty"`
 }
@@ -129,7 +128,7 @@ func (c coverSum) String() string {
 
 func summarize(a *chipmodel.Array) *summary {
 	s := &summary{Name: a.Name, Digest: a.Digest, Lines: len(a.Lines), Chips: len(a.Chips), WiringOnly: a.WiringOnly,
-		Classes: []classSummary{}, Lanes: []laneSummary{}, Unreadable: unreadableIn(a)}
+		Classes: []classSummary{}, Lanes: []laneSummary{}, Unreadable: server.UnreadableIn(a)}
 	if !a.WiringOnly {
 		h := hiddenIn(a)
 		s.Hidden = &h
@@ -172,15 +171,7 @@ func (s *summary) write(cmd *cobra.Command) error {
 	if name == "" {
 		name = "the array"
 	}
-	for _, u := range s.Unreadable {
-		fmt.Fprintf(w, "chip %s cannot be read: every word that selects it selects %s, of which several drive one "+
-			"lane\n",
-			u.Chip, strings.Join(u.Selects, ", "))
-	}
-	verdict := "is in order"
-	if len(s.Unreadable) > 0 {
-		verdict = "is free of errors in its form"
-	}
+	verdict := writeUnreadable(w, s.Unreadable)
 	fmt.Fprintf(w, "%s %s: %s, %s, %s\n", name, verdict, cli.Count(s.Chips, "chip"), cli.Count(s.Lines, "select line"),
 		cli.Count(len(s.Lanes), "lane"))
 	fmt.Fprintf(w, "digest %s\n\n", s.Digest)

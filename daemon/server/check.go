@@ -10,8 +10,10 @@ import (
 
 	"facetd.example/api/dial"
 	"facetd.example/api/invalid"
+	"facetd.example/chipmodel"
 	"facetd.example/daemon/access"
 	"facetd.example/scheduler"
+	"facetd.example/scheduler/program"
 )
 
 // Found sums up a configuration that is in order.
@@ -20,6 +22,23 @@ type Found struct {
 	Chips     int            `json:"chips"`
 	Tasks     int            `json:"tasks"`
 	Addresses []FoundAddress `json:"addresses"`
+	// Unreadable are the chips that no frame can be had of; none of a replay, which reads no chip.
+	Unreadable []Unreadable `json:"unreadable"`
+}
+
+// Unreadable is a chip that cannot be read, and the chips that every word selects with it.
+type Unreadable struct {
+	Chip    string   `json:"chip"`
+	Selects []string `json:"selects"`
+}
+
+// UnreadableIn returns the chips of an array that cannot be read, an empty list where there are none.
+func UnreadableIn(a *chipmodel.Array) []Unreadable {
+	out := []Unreadable{}
+	for _, c := range program.Unreadable(a) {
+		out = append(out, Unreadable{a.Chips[c].Name, a.ChipNames(a.Reach(a.Chips[c].Wires))})
+	}
+	return out
 }
 
 // FoundAddress is where the daemon would listen, and who may connect.
@@ -46,7 +65,11 @@ func (c *Setup) Check() (*Found, error) {
 	if len(m) > 0 {
 		return nil, m
 	}
-	found := &Found{Array: in.array.Name, Chips: len(in.array.Chips), Tasks: len(in.tasks), Addresses: c.who()}
+	found := &Found{Array: in.array.Name, Chips: len(in.array.Chips), Tasks: len(in.tasks), Addresses: c.who(),
+		Unreadable: []Unreadable{}}
+	if in.player == nil {
+		found.Unreadable = UnreadableIn(in.array)
+	}
 	if in.player != nil || len(in.tasks) == 0 {
 		return found, nil
 	}
