@@ -47,8 +47,8 @@ func (c *checker) exposure(path string, spec *facetdv1.View, v *View, class *chi
 	}
 }
 
-// exposed checks one exposure and rounds it up to the grain of the bus; 0 where it is wrong. What the longest is rounded
-// up to is taken as well: an exposure that is told may be asked for again.
+// exposed checks one exposure and rounds it up to the grain of the bus; 0 where it is wrong. What the longest is
+// rounded up to is taken as well: an exposure that is told may be asked for again.
 func (c *checker) exposed(path string, d *durationpb.Duration, class *chipmodel.Class) time.Duration {
 	least, most := c.shutter(class)
 	switch v := d.AsDuration(); {
