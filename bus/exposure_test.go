@@ -61,13 +61,14 @@ func TestExposuresThatCouldNotRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	minute := time.Minute // no constant: an int of 32 bits does not hold it
 	for _, c := range []struct {
 		name, says string
 		change     func(p *bus.Program)
 	}{
 		{"as it is", "", func(*bus.Program) {}},
 		{"shorter than a strobe", "not possible", func(p *bus.Program) { p.Slots[0].Low = 400 }},
-		{"longer than a minute", "not possible", func(p *bus.Program) { p.Slots[0].High = int(time.Minute) + 100 }},
+		{"longer than a minute", "not possible", func(p *bus.Program) { p.Slots[0].High = int(minute) + 100 }},
 		{"steps below the grain", "the grain", func(p *bus.Program) { p.Slots[0].Step = 50 }},
 		{"a bound between two steps", "not possible", func(p *bus.Program) { p.Slots[0].High = 50_050 }},
 		{"too short for the longest", "said to last", func(p *bus.Program) { p.Ops[1].Lasts -= 100 }},
@@ -110,6 +111,17 @@ func TestExposuresAtTheirEnds(t *testing.T) {
 			t.Errorf("%v costs %v", exposure, cost)
 		}
 	}
+	for high, good := range map[time.Duration]bool{time.Minute + 4: true, time.Minute + 11: false} {
+		if time.Duration(int(high)) != high {
+			continue // of 32 bits
+		}
+		p := exposed(a)
+		p.Slots[0] = bus.Slot{Name: "exposure", Low: 2002, High: int(high), Default: 10_003, Step: 7}
+		p.Ops[1].Hold, p.Ops[1].Lasts, p.Ops[4].Scan.Claim.Exposure = 10_003, high, 10_003
+		if err := bus.CheckProgram(a, p); (err == nil) != good {
+			t.Errorf("one that moves up to %v: %v", high, err)
+		}
+	}
 	load := Strobe(1, chipmodel.Load, 0, M0)
 	own := bus.Cost(a, &load)
 	load.Lasts = own.Total() + 700
@@ -132,6 +144,9 @@ func TestStepsOfASlot(t *testing.T) {
 		{100, 199, 200, false}, {7, 60_000_000_000, 60_000_000_004, false},
 	} {
 		s := bus.Slot{Step: c.step}
+		if int64(int(c.up)) != c.up {
+			continue // of 32 bits
+		}
 		if got := s.Up(c.value); got != c.up || s.Fits(int(c.value)) != c.multiple || !s.Fits(int(c.up)) {
 			t.Errorf("%d in steps of %d: up %d, fits %v", c.value, c.step, got, s.Fits(int(c.value)))
 		}

@@ -193,7 +193,8 @@ func CheckProgram(a *chipmodel.Array, p *Program) error {
 func CheckSlots(a *chipmodel.Array, ops []Op, slots []Slot) error {
 	var errs []error
 	for i, s := range slots {
-		if s.Low > s.Default || s.Default > s.High || s.Low < math.MinInt8 || s.High > int(chipmodel.MaxExposure) ||
+		if s.Low > s.Default || s.Default > s.High || s.Low < math.MinInt8 ||
+			time.Duration(s.High) > a.Up(chipmodel.MaxExposure) ||
 			!s.Fits(s.Low) || !s.Fits(s.Default) || !s.Fits(s.High) {
 			errs = append(errs, fmt.Errorf("slot %d, %s: bounds of %d to %d with a default of %d are not possible", i+1,
 				s.Name, s.Low, s.High, s.Default))

@@ -76,6 +76,10 @@ func (c *checker) exposureSlot(path string, v *View, b *facetdv1.ExposureBounds,
 	case low == 0 || high == 0 || v.Exposure == 0:
 	case high < low:
 		c.addf(path+".high", "give low first", "the bounds %v to %v have nothing between them", low, high)
+	case time.Duration(int(high)) != high: // of 32 bits, in which slots then have their values
+		c.addf(path+".high", "give at most 2s",
+			"an exposure that moves up to %v is more than a daemon built for 32 bits "+
+				"can time", high)
 	case v.Exposure < low || v.Exposure > high:
 		c.addf(path, "widen the bounds, or give the view an exposure within them",
 			"the exposure that it has at first, %v, is not within %v to %v", v.Exposure, low, high)
