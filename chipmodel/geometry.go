@@ -12,14 +12,18 @@ import (
 
 // Geometry is where the pixels of the array's chips look.
 func (a *Array) Geometry() *facetdv1.Geometry {
-	g := &facetdv1.Geometry{}
+	g, described := &facetdv1.Geometry{}, &facetdv1.Array{}
 	for i := range a.Chips {
 		if c := &a.Chips[i]; c.Class != nil {
 			g.Chips = append(g.Chips, c.geometry())
+			described.Chips = append(described.Chips, &facetdv1.Chip{Name: c.Name, Lens: c.Spec.GetLens(),
+				Mount: c.Spec.GetMount()})
+			described.Classes = append(described.Classes, &facetdv1.ChipClass{Lattice: c.Class.Spec.GetLattice()})
 		}
 	}
-	// Marshalling a message whose names were just read cannot fail.
-	encoded, _ := proto.MarshalOptions{Deterministic: true}.Marshal(g)
+	// The digest is of what the description says, not of what was computed from it: kinds of processors differ in the
+	// last bit of that. Marshalling a message whose names were just read cannot fail.
+	encoded, _ := proto.MarshalOptions{Deterministic: true}.Marshal(described)
 	sum := sha256.Sum256(encoded)
 	g.Digest = hex.EncodeToString(sum[:])
 	return g

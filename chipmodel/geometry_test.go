@@ -48,7 +48,7 @@ func rayOf(g *facetdv1.ChipGeometry, row, column int) (ray [3]float64) {
 }
 
 // TestGeometryMakesTheRays: whoever follows the schema gets the rays that the cameras have, for every kind of lens and
-// lattice, and the digest is that of what is told.
+// lattice, and each has a digest of its own.
 func TestGeometryMakesTheRays(t *testing.T) {
 	digests := map[string]bool{}
 	for _, lattice := range []*facetdv1.Lattice{

@@ -162,11 +162,11 @@ func TestUTC(t *testing.T) {
 		var step int64
 		switch {
 		case i%100 == 99:
-			step = (rng.Int64N(2)*2 - 1) * (5e6 + rng.Int64N(1e15))
+			step = (rng.Int64N(2)*2 - 1) * (105e6 + rng.Int64N(1e15))
 			utc += step
 			epoch++
 		case i%7 == 0:
-			rate = (rng.Float64()*2 - 1) * slew
+			rate = (rng.Float64()*2 - 1) * usual
 		}
 		width := rng.Int64N(2000)
 		got := u.Add(Reading{Before: mono, UTC: utc + rng.Int64N(width+1), After: mono + width})
@@ -180,6 +180,20 @@ func TestUTC(t *testing.T) {
 			}
 			mono += second / 4
 			utc += second/4 + int64(rate*float64(second/4))
+		}
+	}
+	// A time service that slews fast: no setting, and from its second reading on as uncertain as that makes it.
+	for _, rate := range []float64{2e-3, -0.08, 0.099} {
+		for i := range 60 {
+			if step := u.Add(Reading{Before: mono, UTC: utc, After: mono}); step != 0 {
+				t.Fatalf("slewing at %v was told as a step of %d", rate, step)
+			}
+			mono += second
+			utc += second + int64(rate*float64(second))
+			told, off, in := u.At(mono)
+			if i > 0 && (abs(told-utc) > off || in != epoch) {
+				t.Fatalf("slewing at %v: off by %d, told are %d; epoch %d of %d", rate, told-utc, off, in, epoch)
+			}
 		}
 	}
 	before := u

@@ -235,7 +235,7 @@ func (b *Bus) hostNow() bus.Time { return bus.Time(time.Since(b.epoch)) }
 // its wall clock is as it was when the bus began. In realtime pace the uncertainty is how late the host was lately; in
 // free pace it is how far bus time and the host's clock are apart now.
 func (b *Bus) HostTime(at bus.Time) (time.Time, time.Duration) {
-	host := b.epoch.Add(at.Elapsed()).UTC()
+	host := b.epoch.Add(at.Elapsed()) // UTC() would take its monotonic reading away
 	if b.free {
 		return host, (time.Since(b.epoch) - b.reached.Now().Elapsed()).Abs()
 	}

@@ -182,8 +182,8 @@ var table = []Metric{
 	{Name: nameWorstLag, Type: Gauge, Unit: "seconds",
 		Help: "How far the host was behind the timetable at most, since the daemon started: as after a stop of the " +
 			"process, or of the machine. The time that the daemon took to come up is left out."},
-	{Name: nameUTCSteps, Type: Counter, Help: "How often UTC was set on the host since the daemon started. Times of " +
-		"frames follow it; slewing does not count."},
+	{Name: nameUTCSteps, Type: Counter, Help: "How often UTC was set on the host since the daemon started, or the " +
+		"host slept. Times of frames follow it. Changes of less than a tenth of the time passed count as slewing."},
 	{Name: nameBehind, Type: Counter, Help: "How often the host fell behind the timetable by more than the " +
 		"configured limit (max_lag). What it hands over later than that the bus refuses, and the job fails with the " +
 		"cause host stall; what comes late by less is run at its planned bus time."},

@@ -36,11 +36,14 @@ func (s *Server) clocks() (*facetdv1.Clock, error) {
 	if s.clock == nil {
 		return nil, &replay.RefusedError{What: "relating bus time to the host's clocks"}
 	}
+	now := s.clock.Instant(time.Now(), 0)
 	at := s.bus.Now()
-	host := s.instant(at)
+	// Bus time may be a moment ahead of the host, or behind it; the host's clock must be what it is while it is asked.
+	bus := s.instant(at)
+	apart := time.Duration(bus.Monotonic - now.Monotonic).Abs()
 	return &facetdv1.Clock{
-		BusNs: at.NS(), MonotonicNs: host.Monotonic, UncertaintyNs: int64(host.Uncertainty),
-		UtcTime: timestamppb.New(host.UTC), UtcUncertaintyNs: int64(host.UTCUncertainty), UtcEpoch: host.Epoch,
+		BusNs: at.NS(), MonotonicNs: now.Monotonic, UncertaintyNs: int64(apart + bus.Uncertainty),
+		UtcTime: timestamppb.New(now.UTC), UtcUncertaintyNs: int64(apart + bus.UTCUncertainty), UtcEpoch: now.Epoch,
 	}, nil
 }
 
@@ -55,7 +58,7 @@ func (s *Server) follow(ctx context.Context) {
 		case <-tick.C:
 		}
 		if step := s.clock.Look(); step != 0 {
-			s.log.Warn("UTC was set", zap.Duration("by", step))
+			s.log.Warn("UTC was set, or the host slept", zap.Duration("by", step))
 			s.keeping.journal.Sink().Send(clockSet(step))
 		}
 	}
@@ -63,8 +66,9 @@ func (s *Server) follow(ctx context.Context) {
 
 // clockSet tells that UTC was set.
 func clockSet(step time.Duration) *facetdv1.Event {
-	e := events.Info(facetdv1.EventKind_EVENT_KIND_CLOCK_SET, fmt.Sprintf("UTC was set on this host, by %v; times of "+
-		"frames follow it, and their monotonic times are as before", step))
+	e := events.Info(facetdv1.EventKind_EVENT_KIND_CLOCK_SET, fmt.Sprintf("UTC went %v another way than the "+
+		"monotonic clock of this host: it was set, or the host slept; times of frames follow it, and their monotonic "+
+		"times are as before", step))
 	e.Severity = facetdv1.Severity_SEVERITY_WARNING
 	e.Fields = map[string]string{"step_ns": fmt.Sprint(int64(step))}
 	return e

@@ -2045,7 +2045,7 @@ func (x *Lens) GetFalloff() []*FalloffPoint {
 // Geometry is where the pixels of an array look: what a program needs to make rays of pixels.
 type Geometry struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// SHA-256 of the chips' geometry, in hexadecimal.
+	// SHA-256 of what the array's description says of it, in hexadecimal.
 	Digest string `protobuf:"bytes,1,opt,name=digest,proto3" json:"digest,omitempty"`
 	// The chips, in the order of the array; without those whose class is not known.
 	Chips         []*ChipGeometry `protobuf:"bytes,2,rep,name=chips,proto3" json:"chips,omitempty"`

@@ -138,7 +138,7 @@ const (
 	EventKind_EVENT_KIND_BRINGUP EventKind = 25
 	// Many calls, requests or connections were refused: how many, by reason.
 	EventKind_EVENT_KIND_ACCESS_REFUSED EventKind = 26
-	// UTC was set on the host: by how much. Times of frames follow it, their monotonic times do not.
+	// UTC was set on the host, or the host slept: by how much. Times of frames follow it, their monotonic times do not.
 	EventKind_EVENT_KIND_CLOCK_SET EventKind = 27
 )
 

@@ -621,8 +621,9 @@ type Clock struct {
 	UtcTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=utc_time,json=utcTime,proto3" json:"utc_time,omitempty"`
 	// How far utc_time may be from the bus time beside it, in nanoseconds.
 	UtcUncertaintyNs int64 `protobuf:"varint,5,opt,name=utc_uncertainty_ns,json=utcUncertaintyNs,proto3" json:"utc_uncertainty_ns,omitempty"`
-	// Counts from 1 how often UTC was set on the host since the daemon began; slewing does not count. UTC times of two
-	// epochs may be out of order, or further apart than they were.
+	// Counts from 1 how often UTC was set on the host since the daemon began, or the host slept; slewing does not count:
+	// what changes by less than a tenth of the time passed, and a millisecond. UTC times of two epochs may be out of
+	// order, or further apart than they were.
 	UtcEpoch      uint32 `protobuf:"varint,6,opt,name=utc_epoch,json=utcEpoch,proto3" json:"utc_epoch,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -24,8 +24,8 @@ type Options struct {
 	// Timeout limits every call that is not a stream and has no deadline of its own; 0
 	// means 30 s.
 	Timeout time.Duration
-	// Clock is what ages of frames are measured with; nil means time.Now. Package
-	// facettest sets it to the time of its virtual array.
+	// Clock is what ages of frames are measured with; nil means time.Now. Package facettest sets it to the time of its
+	// virtual array. Those of streams from a daemon on this machine in real time go by the monotonic clock instead.
 	Clock func() time.Time
 	// DialOptions go to gRPC last.
 	DialOptions []grpc.DialOption

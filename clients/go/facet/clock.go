@@ -88,21 +88,29 @@ func (k *Clock) Time(monotonicNS int64) (at time.Time, uncertainty time.Duration
 	return k.begin.Add(time.Duration(local)), time.Duration(off)
 }
 
-// Age is how old the oldest light in a set may be by now, with all that is uncertain about it: never less than it is.
-// A set without frames, or of a replay, is infinitely old.
+// Age is how old the oldest light in a set may be by now, with all that is uncertain about it: never less than it is,
+// as long as no machine slept. A set without frames is infinitely old, and so is one of another boot of the daemon's
+// host, or whose light would lie in the future.
 func (k *Clock) Age(s *FrameSet) time.Duration {
+	k.mu.Lock()
+	boot := k.boot
+	k.mu.Unlock()
+	if len(s.Frames()) == 0 || s.boot != "" && s.boot != boot {
+		return infinitely
+	}
 	oldest := time.Duration(0)
 	now := time.Now()
 	for _, f := range s.Frames() {
 		light, known := f.lightMonotonic()
 		if !known {
-			return 1<<63 - 1
+			return infinitely
 		}
 		at, off := k.Time(light)
-		oldest = max(oldest, now.Sub(at)+off+f.TimeUncertainty())
-	}
-	if len(s.Frames()) == 0 {
-		return 1<<63 - 1
+		age := now.Sub(at) + off + f.TimeUncertainty()
+		if age < 0 {
+			return infinitely
+		}
+		oldest = max(oldest, age)
 	}
 	return oldest
 }

@@ -77,8 +77,18 @@ func TestClock(t *testing.T) {
 	for _, f := range set.Frames() {
 		f.Message.FirstSampleTime = timestamppb.New(f.FirstSampleTime().Add(-time.Hour))
 	}
+	if clock.Age(set) <= 0 || clock.Age(set) > before+time.Minute {
+		t.Errorf("%v old by its own clock, %v by that of the daemon", before, clock.Age(set))
+	}
 	if after := set.Age(); before <= 0 || after < before || after > before+time.Minute {
 		t.Errorf("%v old before UTC was set, %v after", before, after)
+	}
+	// A time from another boot, or of a clock that is not the one it is taken for, lies in the future.
+	for _, f := range set.Frames() {
+		f.Message.FirstSampleMonotonicNs += int64(time.Hour)
+	}
+	if own, far := set.Age(), clock.Age(set); own < 1<<62 || far < 1<<62 || !set.IsStale(time.Hour) {
+		t.Errorf("light of the future is %v and %v old", own, far)
 	}
 	stop()
 	var failed *facet.Error

@@ -3,6 +3,7 @@ package facet
 import (
 	"encoding/binary"
 	"fmt"
+	"math"
 	"time"
 
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -24,9 +25,18 @@ type FrameSet struct {
 
 	frames []Frame
 	clock  func() time.Time
-	// shared says that the daemon's monotonic clock is this machine's.
-	shared bool
+	// boot is that of the daemon's host, where that is known.
+	boot string
+	// receivedAwake is when it arrived by the clock that goes on while this machine sleeps, where it has one.
+	receivedAwake int64
 }
+
+// infinitely old.
+const infinitely = time.Duration(math.MaxInt64)
+
+// clockTolerance is how far light may lie in the future, with its own uncertainty, before the clocks are taken for
+// ones that do not agree.
+const clockTolerance = 20 * time.Millisecond
 
 // Frame is one view of one chip. Its codes may be read, not written.
 type Frame struct {
@@ -37,7 +47,12 @@ type Frame struct {
 
 // received checks what came from the wire, so that nothing needs to be checked later.
 func (c *Client) received(m *facetdv1.FrameSet) (*FrameSet, error) {
-	s := &FrameSet{Message: m, ReceivedAt: c.clock(), clock: c.clock, frames: make([]Frame, len(m.GetFrames()))}
+	awake, err := machine.SinceBoot()
+	if err != nil {
+		awake = 0 // sets from this machine are then infinitely old
+	}
+	s := &FrameSet{Message: m, ReceivedAt: c.clock(), receivedAwake: awake, clock: c.clock,
+		frames: make([]Frame, len(m.GetFrames()))}
 	for i, f := range m.GetFrames() {
 		if f.GetPixelFormat() != pixelFormat {
 			return nil, fmt.Errorf("frame of chip %s: pixel format %q is not known here, only %s", f.GetChip(),
@@ -87,20 +102,38 @@ func (s *FrameSet) Skew() time.Duration { return time.Duration(s.Message.GetSkew
 // far the daemon says its times may be off. Of a stream from a daemon on this machine it goes
 // by the monotonic clock, which is never set. On another machine than the daemon's it is
 // as good as the UTC of the two agrees: Clock.Age does not depend on that. A set without
-// frames is infinitely old.
+// frames is infinitely old, and so is one from this machine whose light would lie in the future.
 func (s *FrameSet) Age() time.Duration {
 	if len(s.frames) == 0 {
-		return 1<<63 - 1
+		return infinitely
+	}
+	if s.boot != "" && s.boot == machine.Boot() {
+		return s.ageHere()
 	}
 	now := s.clock()
-	monotonic, err := machine.Monotonic()
 	oldest := time.Duration(0)
 	for _, f := range s.frames {
-		if light, known := f.lightMonotonic(); s.shared && known && err == nil {
-			oldest = max(oldest, time.Duration(monotonic-light)+f.TimeUncertainty())
-			continue
-		}
 		oldest = max(oldest, now.Sub(f.LightTime())+f.TimeUncertainty())
+	}
+	return oldest
+}
+
+// ageHere is Age of a set from this machine. The monotonic clock stands still while the machine sleeps: how long the
+// set has waited is by the one that does not.
+func (s *FrameSet) ageHere() time.Duration {
+	now, err := machine.Monotonic()
+	awake, errAwake := machine.SinceBoot()
+	if err != nil || errAwake != nil {
+		return infinitely
+	}
+	oldest := time.Duration(awake - s.receivedAwake)
+	for _, f := range s.frames {
+		light, known := f.lightMonotonic()
+		age := time.Duration(now-light) + f.TimeUncertainty()
+		if !known || age < -clockTolerance {
+			return infinitely
+		}
+		oldest = max(oldest, age)
 	}
 	return oldest
 }

@@ -12,7 +12,6 @@ import (
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
-	"facetd.example/api/machine"
 )
 
 // silences is after how many heartbeat intervals without a word a connection counts as broken.
@@ -32,7 +31,6 @@ type Subscription struct {
 	granted   bool               // a frame set, which has not come
 
 	identity *facetdv1.Identity // of the daemon, as it was last
-	shared   bool               // whether its monotonic clock is this machine's
 	places   map[string]place   // by task
 	pending  Gap                // of connections; what belongs to no frame set yet
 }
@@ -112,7 +110,6 @@ func (s *Subscription) begun(b *facetdv1.FollowBegun) {
 	anew := s.identity != nil && !b.GetSameInstance()
 	before := s.places
 	s.identity, s.places = b.GetIdentity(), map[string]place{}
-	s.shared = b.GetIdentity().GetHostBootId() != "" && b.GetIdentity().GetHostBootId() == machine.Boot()
 	for _, t := range b.GetTasks() {
 		was, seen := before[t.GetTask()]
 		delete(before, t.GetTask())
@@ -258,7 +255,7 @@ func (s *Subscription) take(d *facetdv1.FrameSetDelivery) (*FrameSet, error) {
 		s.stop()
 		return nil, err
 	}
-	set.shared = s.shared
+	set.boot = s.identity.GetHostBootId()
 	p := s.places[set.Task()]
 	set.Gap, s.pending = s.pending, Gap{}
 	set.Gap.Dropped, set.Gap.MissingJobs = d.GetDropped(), p.missing+d.GetLeftOut()

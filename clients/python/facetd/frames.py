@@ -356,15 +356,15 @@ class FrameSet:
         for f in self.frames:
             if not f.has_time:
                 return math.inf
+            age_ns = now_ns - f.light_time_ns
             if self.shared_clock and f.light_monotonic_ns is not None:
-                worst = max(worst, monotonic_ns - f.light_monotonic_ns + f.time_uncertainty_ns)
-                continue
-            if f.light_time_ns - now_ns > f.time_uncertainty_ns + CLOCK_TOLERANCE_NS:
+                age_ns = monotonic_ns - f.light_monotonic_ns
+            if -age_ns > f.time_uncertainty_ns + CLOCK_TOLERANCE_NS:
                 raise ClockError(
-                    f"the light of {f.chip} was sampled {(f.light_time_ns - now_ns) / 1e9:.3f} s in the future: "
+                    f"the light of {f.chip} was sampled {-age_ns / 1e9:.3f} s in the future: "
                     "the clocks of daemon and client do not agree"
                 )
-            worst = max(worst, now_ns - f.light_time_ns + f.time_uncertainty_ns)
+            worst = max(worst, age_ns + f.time_uncertainty_ns)
         return worst / 1e9
 
     def is_stale(self, max_age: float) -> bool:

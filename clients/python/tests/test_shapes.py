@@ -168,6 +168,8 @@ class Age(unittest.TestCase):
         self.assertEqual(age(True, 0, -70_000), 73_000)  # an older recording
         with self.assertRaises(facetd.ClockError):
             age(False, 10**12 - 50_000, 10**18)
+        with self.assertRaises(facetd.ClockError):
+            age(True, 10**12 + 3600 * 10**9)
         f = facetd.Frame(rig.frame(first_sample_monotonic_ns=9000, first_sample_bus_ns=1500, light_bus_ns=500, utc_epoch=3))
         self.assertEqual((f.light_monotonic_ns, f.utc_epoch), (8000, 3))
 

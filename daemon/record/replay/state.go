@@ -178,7 +178,9 @@ func (t turn) shift(fs *facetdv1.FrameSet) *facetdv1.FrameSet {
 			g.FirstSampleBusNs += t.shiftNS
 			g.LastConvertedBusNs += t.shiftNS
 			g.LightBusNs += t.shiftNS
-			g.FirstSampleMonotonicNs += t.shiftNS
+			if g.FirstSampleMonotonicNs != 0 { // known
+				g.FirstSampleMonotonicNs += t.shiftNS
+			}
 			g.FirstSampleTime = timestamppb.New(g.GetFirstSampleTime().AsTime().Add(time.Duration(t.shiftNS)))
 		}
 		out.Frames = append(out.Frames, g)
