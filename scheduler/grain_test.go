@@ -143,10 +143,15 @@ func TestPlansOnEveryGrain(t *testing.T) {
 		cases = n
 	}
 	t.Logf("seed %d", seed)
-	r := rand.New(rand.NewPCG(seed, 9))
+	// Few tasks are cut: the first array on each grain is of a seed that has some, so that a short run has them too. A
+	// change of the draw may need another such seed.
+	r := rand.New(rand.NewPCG(1, 9))
 	planned := map[time.Duration]int{}
 	cut, held := 0, 0
 	for i := range cases {
+		if i == len(grains) {
+			r = rand.New(rand.NewPCG(seed, 9))
+		}
 		grain := grains[i%len(grains)]
 		described := randomArray(r, smallDies(r))
 		p := randomPlanOf(t, r, mustOnGrain(t, described, grain))
@@ -169,7 +174,7 @@ func TestPlansOnEveryGrain(t *testing.T) {
 		}
 	}
 	t.Logf("%v planned by grain; %d tasks cut, %d held", planned, cut, held)
-	if len(planned) < len(grains) || held == 0 || cases >= 1000 && cut == 0 { // few are cut: in a short run maybe none
+	if len(planned) < len(grains) || held == 0 || cut == 0 {
 		t.Error("the draw is one-sided")
 	}
 }

@@ -257,9 +257,14 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 		cases, seed = 200, 1
 	}
 	t.Logf("seed %d", seed)
-	r := rand.New(rand.NewPCG(seed, 0))
+	// Few tasks are cut, loaded in batches or share a load: the first six arrays are of a seed that has some of each, so
+	// that a short run has them too. A change of the draw may need another such seed.
+	r := rand.New(rand.NewPCG(208, 0))
 	var segments, cut, batched, held, jobs, shared, none int
 	for i := range cases {
+		if i == 6 {
+			r = rand.New(rand.NewPCG(seed, 0))
+		}
 		p := randomPlan(t, r)
 		if p == nil {
 			none++
@@ -284,8 +289,7 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 	t.Logf("%d arrays, %d without a plan; %d segments a cycle, %d jobs run; tasks: %d cut, %d held, %d loaded in "+
 		"batches, %d share another's load",
 		cases, none, segments, jobs, cut, held, batched, shared)
-	// Few tasks are cut, loaded in batches or share a load: a short run may be without any.
-	if none > cases/3 || held == 0 || cases >= 1000 && (cut == 0 || batched == 0 || shared == 0) {
+	if none > cases/3 || held == 0 || cut == 0 || batched == 0 || shared == 0 {
 		t.Error("the draw is one-sided")
 	}
 }

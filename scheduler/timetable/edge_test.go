@@ -250,7 +250,7 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 	if err := os.WriteFile(file, []byte(model), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	sets, asked, undecided := 0, 0, 0
+	sets, asked, undecided, fitting, refuted := 0, 0, 0, 0, 0
 	most := 3 // shorter periods of a set; in a long run all
 	if os.Getenv("FACETD_EDGE_SETS") != "" {
 		most = math.MaxInt
@@ -258,14 +258,23 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 	// A few sets take the solver very long; they decide nothing, and are counted.
 	ask := func(tasks []Task) (fits, decided bool) {
 		fits, decided = decide(t, solver, file, dataOf(tasks), peertest.Cases(1, 2))
-		if !decided {
+		switch {
+		case !decided:
 			undecided++
+		case fits:
+			fitting++
+		default:
+			refuted++
 		}
 		return fits, decided
 	}
 	for sets < edgeSets(t, 2) {
 		tasks := atTheEdge(rng)
 		i := rng.IntN(len(tasks))
+		if sets == 0 { // one that the solver decides in no time, so that every run asserts something
+			tasks, i = []Task{{Name: "small", Cost: 3, Period: 60}, {Name: "fast", Cost: 6, Period: 12},
+				{Name: "slow", Cost: 15, Period: 40}}, 1
+		}
 		rates, err := Rates(tasks, Options{})
 		if err != nil {
 			t.Fatal(err)
@@ -295,10 +304,14 @@ func TestHighestRatesAgainstMiniZinc(t *testing.T) {
 			}
 		}
 	}
+	if fitting == 0 || refuted == 0 {
+		t.Errorf("the solver found %d periods that fit, and refuted %d", fitting, refuted)
+	}
 	if sets >= 20 && undecided > sets/2+asked/4 { // of few sets all may be such
 		t.Errorf("the solver decided nothing %d times, of %d shorter periods of %d sets", undecided, asked, sets)
 	}
-	t.Logf("%d shorter periods of %d sets, of which %d were not decided", asked, sets, undecided)
+	t.Logf("%d shorter periods of %d sets: %d questions were not decided, %d fit, %d do not", asked, sets, undecided,
+		fitting, refuted)
 }
 
 // TestRatesWithoutTable: periods without a common multiple that could be laid out still get a period that fits, which
