@@ -152,6 +152,12 @@ func (r *runner) initialize(ctx context.Context, plan *scheduler.Plan, runs *pro
 // may be. The queue of a bus far away may be too short for all that is to be handed over before. A host that is behind
 // by more than it may be comes too late for every instant; where that has not passed after as long again, it will not.
 func (r *runner) waitsInVain(now bus.Time, quiescent bool) string {
+	if c := r.box.nextChange(); c != r.waiting {
+		if r.waiting != nil && !r.resync { // it was withdrawn: another waits from now on
+			r.wanted, r.passedUp = 0, 0
+		}
+		r.waiting = c
+	}
 	switch {
 	case r.tab.idle() || !r.resync && !r.box.hasChange():
 		r.wanted, r.passedUp = 0, 0
@@ -172,6 +178,8 @@ func (r *runner) waitsInVain(now bus.Time, quiescent bool) string {
 		if now >= r.passedUp.Add(r.cfg.MaxLag) {
 			return tooFarBehind
 		}
+	default: // it has caught up: a short lag later is another one
+		r.passedUp = 0
 	}
 	return ""
 }

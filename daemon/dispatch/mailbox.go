@@ -121,10 +121,13 @@ func (m *mailbox) putChange(c *change) error {
 }
 
 // hasChange reports whether a change waits.
-func (m *mailbox) hasChange() bool {
+func (m *mailbox) hasChange() bool { return m.nextChange() != nil }
+
+// nextChange is the change that waits, nil where none does.
+func (m *mailbox) nextChange() *change {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return m.change != nil
+	return m.change
 }
 
 // putBackChange puts a change that was taken out back, and reports false where nothing is taken any more, or one for

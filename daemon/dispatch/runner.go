@@ -52,6 +52,7 @@ type runner struct {
 	last      bus.Time // end of the last segment that has ended
 	wanted    bus.Time // since when a change or a restoration of all chips waits; 0 where none does
 	passedUp  bus.Time // since when it waits because the host is behind; 0 where it does not
+	waiting   *change  // that waited when that was looked at last
 	taken     bus.Time // end of the last that was submitted, as planned
 	regs      registers
 	recalled  bus.Time // what starts before it could not be handed over, as something else was recalled

@@ -1,0 +1,53 @@
+package dispatch
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"facetd.example/bus"
+)
+
+// TestAShortLagMakesNoRoom: a change makes room where the host is behind for as long as it may be, without a break. One
+// that has caught up between, or a change that was withdrawn, does not count for the next.
+func TestAShortLagMakesNoRoom(t *testing.T) {
+	const limit = 100 * time.Millisecond
+	type step struct {
+		behind time.Duration
+		other  bool // another change waits from here on
+		vain   bool
+	}
+	for name, steps := range map[string][]step{
+		"all the time": {{behind: 2 * limit}, {behind: 2 * limit, vain: true}},
+		"twice":        {{behind: 2 * limit}, {}, {behind: 2 * limit}, {behind: 2 * limit, vain: true}},
+		"for another change": {{behind: 2 * limit}, {behind: 2 * limit, other: true},
+			{behind: 2 * limit, vain: true}},
+		"by less than it may be": {{behind: limit / 2}, {behind: limit / 2}, {behind: limit / 2}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				r := newRig(t, realtime, 0, nil, memTask(50), countTask(30)).runner
+				r.cfg.MaxLag = limit
+				r.tab = newTable(&r.standing, 0, r.tab)
+				c := &change{}
+				if err := r.box.putChange(c); err != nil {
+					t.Fatal(err)
+				}
+				for i, s := range steps {
+					time.Sleep(2 * limit)
+					if s.other {
+						r.box.withdrawChange(c)
+						if err := r.box.putChange(&change{}); err != nil {
+							t.Fatal(err)
+						}
+					}
+					now := r.cfg.Bus.Now()
+					r.tab.epoch += now.Add(-s.behind) - bus.Time(r.tab.due())
+					if got := r.waitsInVain(now, false); (got == tooFarBehind) != s.vain {
+						t.Errorf("step %d, %v behind: %q", i, s.behind, got)
+					}
+				}
+			})
+		})
+	}
+}
