@@ -80,7 +80,12 @@ func followEvents(ctx context.Context, cmd *cobra.Command, c *client,
 		if err != nil {
 			return err
 		}
-		if n := r.GetDropped() + r.GetMissed(); n > 0 {
+		if n := r.GetMissed(); n > 0 {
+			fmt.Fprintf(cmd.ErrOrStderr(), "%s no longer in the daemon's memory, whatever the filter; 'facetctl "+
+				"events' "+
+				"shows what is on its disk\n", cli.Count(int(n), "event"))
+		}
+		if n := r.GetDropped(); n > 0 {
 			fmt.Fprintf(cmd.ErrOrStderr(), "%s lost, this reader was too slow\n", cli.Count(int(n), "event"))
 		}
 		if err := writeEvent(cmd, r.GetEvent()); err != nil {
