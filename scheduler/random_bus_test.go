@@ -257,8 +257,8 @@ func TestRandomPlansOnTheBus(t *testing.T) {
 		cases, seed = 200, 1
 	}
 	t.Logf("seed %d", seed)
-	// Few tasks are cut, loaded in batches or share a load: the first six arrays are of a seed that has some of each, so
-	// that a short run has them too. A change of the draw may need another such seed.
+	// Few tasks are cut, loaded in batches or share a load: the first six arrays are of a seed that has some of each,
+	// so that a short run has them too. A change of the draw may need another such seed.
 	r := rand.New(rand.NewPCG(208, 0))
 	var segments, cut, batched, held, jobs, shared, none int
 	for i := range cases {
