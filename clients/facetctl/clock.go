@@ -10,6 +10,7 @@ import (
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/clients/go/facet"
 )
 
 // maxTrips limits how often the clock command asks.
@@ -30,8 +31,8 @@ right all the same.`,
   facetctl clock --trips 100 --output json`,
 		Args: cli.Args(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if trips < 1 || trips > maxTrips {
-				return cli.Usagef("--trips: %d is not possible; use 1 to %d", trips, maxTrips)
+			if trips < facet.FirstTrips || trips > maxTrips {
+				return cli.Usagef("--trips: %d is not possible; use %d to %d", trips, facet.FirstTrips, maxTrips)
 			}
 			return a.call(cmd, func(ctx context.Context, c *client) error {
 				found, err := compareClocks(ctx, c, trips)
@@ -46,7 +47,8 @@ right all the same.`,
 			})
 		},
 	}
-	cmd.Flags().IntVar(&trips, "trips", trips, "how often to ask; the quickest answers say most")
+	cmd.Flags().IntVar(&trips, "trips", trips, fmt.Sprintf("how often to ask, %d to %d; the quickest answers say most",
+		facet.FirstTrips, maxTrips))
 	return cmd
 }
 
@@ -68,7 +70,7 @@ func compareClocks(ctx context.Context, c *client, trips int) (*clocks, error) {
 	if err != nil {
 		return nil, err
 	}
-	for range trips - 1 {
+	for range trips - facet.FirstTrips { // it has asked so often already
 		if err := clock.Ask(ctx); err != nil {
 			return nil, err
 		}

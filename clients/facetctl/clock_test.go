@@ -9,7 +9,8 @@ import (
 
 // TestClock compares this machine with one whose UTC is 90 s ahead.
 func TestClock(t *testing.T) {
-	address := startFake(t).address
+	f := startFake(t)
+	address := f.address
 	r := runAgainst(t, address, []string{"clock", "--trips", "20", "--output", "json"}, "")
 	var got clocks
 	if err := json.Unmarshal([]byte(r.Stdout), &got); err != nil || r.Status != 0 {
@@ -19,7 +20,13 @@ func TestClock(t *testing.T) {
 		got.BusNS != 5e9 || got.MonotonicNS < 1e12 || got.Epoch != 3 || got.Trips != 20 {
 		t.Errorf("got %+v", got)
 	}
+	if asked := len(f.taken()); asked != 20 {
+		t.Errorf("asked %d times", asked)
+	}
 	r = runAgainst(t, address, []string{"clock"}, "")
+	if asked := len(f.taken()); asked != 10 {
+		t.Errorf("asked %d times", asked)
+	}
 	want := regexp.MustCompile(`^bus time         5 s
 monotonic clock  1\d\d\d s since the host was booted
 UTC              \d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z, set 2 times since the daemon began
@@ -28,9 +35,14 @@ $`)
 	if r.Status != 0 || !want.MatchString(r.Stdout) {
 		t.Errorf("got %+v", r)
 	}
-	for _, bad := range []string{"0", "1001", "-1", "many"} {
+	for _, bad := range []string{"0", "3", "1001", "-1", "many"} {
 		if r := runAgainst(t, address, []string{"clock", "--trips", bad}, ""); r.Status != 2 || r.Stdout != "" {
 			t.Errorf("--trips %s: %+v", bad, r)
 		}
+	}
+	f.taken()
+	r = runAgainst(t, address, []string{"clock", "--trips", "4", "--output", "json"}, "")
+	if asked := len(f.taken()); asked != 4 || r.Status != 0 {
+		t.Errorf("with the fewest trips: asked %d times, %+v", asked, r)
 	}
 }

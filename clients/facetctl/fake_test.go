@@ -183,7 +183,8 @@ func fakeStatus() *facetdv1.Status {
 }
 
 // GetClock is of a host whose UTC is 90 s ahead, and was set twice.
-func (f *fake) GetClock(context.Context, *facetdv1.GetClockRequest) (*facetdv1.GetClockResponse, error) {
+func (f *fake) GetClock(_ context.Context, r *facetdv1.GetClockRequest) (*facetdv1.GetClockResponse, error) {
+	f.note(r)
 	return &facetdv1.GetClockResponse{Clock: &facetdv1.Clock{
 		BusNs: 5e9, MonotonicNs: 1e12 + int64(time.Since(fakeBoot)), UncertaintyNs: 2000,
 		UtcTime: timestamppb.New(time.Now().Add(90 * time.Second)), UtcUncertaintyNs: 1000, UtcEpoch: 3},

@@ -10,8 +10,8 @@ import (
 	facetdv1 "facetd.example/api/facetd/v1"
 )
 
-// firstTrips is how many times a new Clock asks: the best of a few is much better than the first.
-const firstTrips = 4
+// FirstTrips is how many times Client.Clock asks: the best of a few is much better than the first.
+const FirstTrips = 4
 
 // ErrNoClock is the error of a daemon that says nothing of its host's monotonic clock.
 var ErrNoClock = errors.New("the daemon does not relate bus time to the clock of its host")
@@ -33,7 +33,7 @@ type Clock struct {
 // Clock asks the daemon a few times for the clock of its host.
 func (c *Client) Clock(ctx context.Context) (*Clock, error) {
 	k := &Clock{client: c, begin: time.Now()}
-	for range firstTrips {
+	for range FirstTrips {
 		if err := k.Ask(ctx); err != nil {
 			return nil, err
 		}
