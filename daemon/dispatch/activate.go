@@ -240,7 +240,7 @@ func (r *runner) pass(e *scheduler.Entry) {
 		delete(r.tab.open, e.Task)
 		delete(r.tab.skipped, e.Task)
 	}
-	r.tab.advance()
+	r.advance()
 }
 
 // awaitAll waits for the results of all that is in flight. Errors: the bus's, or that something was recalled or is in

@@ -217,6 +217,11 @@ func (r *runner) skip(e *scheduler.Entry, at bus.Time) {
 		at = min(at, r.cfg.Bus.Now())
 	}
 	r.used(at, bus.Phases{})
+	r.advance()
+}
+
+// advance moves on from an entry that is not run, which may have been the last of its cycle.
+func (r *runner) advance() {
 	if r.tab.advance() {
 		r.board.cycleEnded(r.tab.cycleStart())
 	}

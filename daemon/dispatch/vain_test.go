@@ -51,3 +51,21 @@ func TestAShortLagMakesNoRoom(t *testing.T) {
 		})
 	}
 }
+
+// TestCyclesPassedOverEnd: the cycles of which the rest makes room, or is overtaken by a safe stop, have ended like
+// those that were run, so that utilization is not measured over more than the last ones.
+func TestCyclesPassedOverEnd(t *testing.T) {
+	for name, pass := range map[string]func(r *runner, before bus.Time){
+		"by a change":    func(r *runner, before bus.Time) { r.makeRoom(before, "room is made") },
+		"by a safe stop": func(r *runner, before bus.Time) { r.overtaken(before, "stopped") },
+	} {
+		r := newRig(t, free, 0, nil, memTask(50), countTask(30)).runner
+		r.tab = newTable(&r.standing, bus.Time(time.Second), r.tab)
+		r.board.setTable(&r.standing, r.tab.epoch)
+		pass(r, r.tab.epoch.Add(r.tab.plan.Hyperperiod*5/2))
+		if end := r.board.cycleEnd; end != r.tab.epoch.Add(2*r.tab.plan.Hyperperiod) {
+			t.Errorf("%s: the last cycle ended %v after the table began, want two of %v", name, end.Sub(r.tab.epoch),
+				r.tab.plan.Hyperperiod)
+		}
+	}
+}
