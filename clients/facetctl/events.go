@@ -81,9 +81,8 @@ func followEvents(ctx context.Context, cmd *cobra.Command, c *client,
 			return err
 		}
 		if n := r.GetMissed(); n > 0 {
-			fmt.Fprintf(cmd.ErrOrStderr(), "%s no longer in the daemon's memory, whatever the filter; 'facetctl "+
-				"events' "+
-				"shows what is on its disk\n", cli.Count(int(n), "event"))
+			fmt.Fprintf(cmd.ErrOrStderr(), "%s no longer in the daemon's memory, whatever the filter; "+
+				"'facetctl events' shows what is on its disk\n", cli.Count(int(n), "event"))
 		}
 		if n := r.GetDropped(); n > 0 {
 			fmt.Fprintf(cmd.ErrOrStderr(), "%s lost, this reader was too slow\n", cli.Count(int(n), "event"))
