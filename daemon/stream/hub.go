@@ -12,7 +12,8 @@
 //
 // In both, MaxWaitingBytes of pixels may wait, and what goes then is the oldest of the
 // task of which most bytes wait; the newest set always does. Beside the queues the hub
-// keeps the newest set of each active task, for those who ask now and then (Newest).
+// keeps the newest set of each active task, for those who ask now and then (Newest); a
+// suspension forgets them.
 package stream
 
 import (
@@ -154,7 +155,9 @@ func (h *Hub) Publish(fs *facetdv1.FrameSet) {
 		return
 	}
 	corrected := h.correctedOnce(fs)
-	h.newest.put(item{fs, size, corrected})
+	if h.suspended == nil {
+		h.newest.put(item{fs, size, corrected})
+	}
 	for _, s := range h.subs {
 		if s.filter.wants(fs) {
 			s.put(item{fs, size, s.correctedOf(corrected)})
@@ -202,11 +205,13 @@ func (h *Hub) Close(reason string) {
 }
 
 // Suspend ends every subscription with a reason, and refuses new ones with it until Restore. Frame sets that wait are
-// still handed out first.
+// still handed out first. The newest sets are forgotten, and none is kept until Restore: whoever asks then gets what
+// came after it.
 func (h *Hub) Suspend(why error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.suspended = why
+	clear(h.newest.sets)
 	h.newest.changed()
 	h.move()
 	for _, s := range h.subs {

@@ -60,9 +60,15 @@ func TestNewest(t *testing.T) {
 	if _, _, err = h.Newest(Options{}, all); err != stopped {
 		t.Errorf("suspended: %v", err)
 	}
+	h.Publish(finished("a", 7, 35, "y")) // of a job that was under way
 	h.Restore()
-	if _, came, err = h.Newest(Options{}, all); err != nil {
-		t.Errorf("restored: %v", err)
+	if sets, came, err = h.Newest(Options{}, all); err != nil || len(sets) > 0 {
+		t.Errorf("restored: %v, %v; what came before the stop is not new", names(sets), err)
+	}
+	h.Publish(finished("a", 8, 40, "y"))
+	<-came
+	if sets, came, _ = h.Newest(Options{}, all); !slices.Equal(names(sets), []string{"a/8"}) {
+		t.Errorf("after the restore: %v", names(sets))
 	}
 	h.Close("the end")
 	<-came
