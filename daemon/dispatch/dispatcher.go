@@ -97,10 +97,10 @@ func (d *Dispatcher) Registers() program.Registers {
 // instant when no job is open. It does not wait for that.
 func (d *Dispatcher) Resync() { d.box.askResync() }
 
-// Alive returns nil once the goroutine that owns the bus has begun another step after
-// the call: proof that it goes on, for a watchdog. Unlike Do it needs no place among
-// the on-demand jobs. Errors: ctx's when that took too long, *StoppedError when the bus was
-// given up or Run has ended.
+// Alive returns nil once the goroutine that owns the bus has begun another step after the call, or has come back to a
+// segment that takes a while and is not to end yet, as it does every second: proof that it goes on, for a watchdog.
+// Unlike Do it needs no place among the on-demand jobs. Errors: ctx's when that took too long, *StoppedError when the
+// bus was given up or Run has ended.
 func (d *Dispatcher) Alive(ctx context.Context) error {
 	begun := make(chan struct{})
 	if err := d.box.watch(begun); err != nil {

@@ -84,14 +84,35 @@ func (r *runner) await(ctx, hard context.Context, until bus.Time) error {
 	return err
 }
 
-// nextUnlessStopped is next, which a safe stop ends.
+// answerEvery is how often the runner says that it is alive while a segment runs. A watchdog of ten seconds gives it a
+// third of that to answer.
+const answerEvery = time.Second
+
+// nextUnlessStopped is next, which a safe stop ends. A segment may have exposures of a minute each: until it is to end,
+// whoever asks meanwhile is told that the runner goes on. A bus from which nothing comes after that is no proof of it.
 func (r *runner) nextUnlessStopped(hard context.Context) error {
 	if r.unstopped == nil || r.unstopped.Err() != nil { // one serves until it is used: that costs a segment nothing
 		r.unstopped, r.breakOff = context.WithCancel(hard)
 	}
 	r.box.armBreak(r.halt.revision, r.breakOff)
 	defer r.box.disarmBreak()
+	for len(r.flights) > 0 && r.flights[0].end.Sub(r.cfg.Bus.Now()) > answerEvery {
+		again, err := r.nextWithin(answerEvery)
+		if !again || err != nil {
+			return err
+		}
+		r.box.goesOn()
+	}
 	return r.next(r.unstopped)
+}
+
+// nextWithin is next for some time, and reports whether that is over and nothing else has happened.
+func (r *runner) nextWithin(limit time.Duration) (over bool, err error) {
+	ctx, cancel := context.WithTimeout(r.unstopped, limit)
+	defer cancel()
+	first := r.flights[0]
+	err = r.next(ctx)
+	return len(r.flights) > 0 && r.flights[0] == first && r.unstopped.Err() == nil, err
 }
 
 // next takes the result of the first segment in flight and deals with it. It does nothing when ctx ends before. Errors:
