@@ -20,9 +20,9 @@ import (
 	"facetd.example/chipmodel/scene"
 )
 
-// TestAliveWhileItExposes: an exposure may be longer than a watchdog waits, and a segment have several of them. The loop
-// is alive all the time, the jobs run as planned, and the same goes for a bus that is given work ahead. A bus that gives
-// no result when it should is not proof of life.
+// TestAliveWhileItExposes: an exposure may be longer than a watchdog waits, and a segment have several of them. The
+// loop is alive all the time, and the jobs run as planned, also on a bus that is given work ahead. One that gives no
+// result when it should is no proof of life.
 func TestAliveWhileItExposes(t *testing.T) {
 	for name, chips := range map[string][]string{"one": {"m0"}, "several": {"m0", "m1", "m2"}} {
 		for _, limits := range []bus.Limits{{}, {LeastLead: 2 * time.Millisecond, Queue: 4}} {

@@ -17,7 +17,8 @@ const maxWaiting = 64
 // mailbox is what callers hand in for the runner. Nobody is called while its lock is held. What is handed in:
 //   - on-demand jobs, in order: maxWaiting wait at most, more are refused at once, so that the caller sees it;
 //   - one change of the tasks: further ones wait with their callers, in Dispatcher.changing;
-//   - watchers: one for each caller of Alive, limited by the callers; all are answered by the next step, or in the middle of a long one;
+//   - watchers: one for each caller of Alive, limited by the callers; all are answered by the next step, or in the
+//     middle of a long one;
 //   - a resync: asked for twice before it is noticed, it is one;
 //   - a loss of the bus: of several before they are noticed, the last;
 //   - a safe stop, which is latched: further ones are added to it. One request to resume it: more are refused.
@@ -171,7 +172,8 @@ func (m *mailbox) withdrawChange(c *change) bool {
 	return true
 }
 
-// watch has a channel closed by the runner's next step, in the middle of a long one, or by the end. Errors: the cause of the end.
+// watch has a channel closed by the runner's next step, in the middle of a long one, or by the end. Errors: the cause
+// of the end.
 func (m *mailbox) watch(begun chan struct{}) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
