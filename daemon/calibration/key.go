@@ -48,9 +48,12 @@ func settingsOf(a *chipmodel.Array, class *chipmodel.Class, specs []*facetdv1.Vi
 }
 
 // otherExposure is an exposure in nanoseconds that is not that of a class, as the chips or the bus time it, and
-// otherwise 0.
+// otherwise 0. What the grain of the bus makes of it is the same within a hundredth (our choice, no source); on a
+// coarser bus it is another exposure.
 func otherExposure(a *chipmodel.Array, class *chipmodel.Class, ns int64) int64 {
-	if own := class.Exposure(); ns == own.Nanoseconds() || ns == a.Up(own).Nanoseconds() {
+	own := class.Exposure().Nanoseconds()
+	up := a.Up(class.Exposure()).Nanoseconds()
+	if ns == own || ns == up && up-own <= own/100 {
 		return 0
 	}
 	return ns

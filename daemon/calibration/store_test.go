@@ -500,12 +500,45 @@ func TestKeysOfWhatMoves(t *testing.T) {
 // TestKeysOfExposures: a frame of another exposure than its view has at first has the key of a view that always is of
 // that one; one that the bus exposed for as long as the chips do by themselves has theirs.
 func TestKeysOfExposures(t *testing.T) {
-	for _, grain := range []time.Duration{1, 7000} { // on the coarser one 100 us are 105 us
+	for _, grain := range []time.Duration{1, 700} { // on the coarser one 100 us are 100.1 us
 		a, err := bustest.MustLinearArray().OnGrain(grain)
 		if err != nil {
 			t.Fatal(err)
 		}
 		keysOfExposures(t, a)
+	}
+}
+
+// TestKeysOfACoarseBus: what a bus can only time by more than a hundredth longer than the chips expose by themselves is
+// another exposure, with maps of its own.
+func TestKeysOfACoarseBus(t *testing.T) {
+	for _, c := range []struct {
+		own, grain time.Duration
+		same       bool
+	}{{1100, 1000, false}, {100_000, 3000, false}, {100_000, 1100, true}, {100_000, 7, true}, {99_010, 1000, true},
+		{99_009, 1000, false}} {
+		msg := bustest.LinearMessage()
+		msg.Classes[0].GetLinear().Exposure = durationpb.New(c.own)
+		fine, m := chipmodel.New(msg)
+		if len(m) > 0 {
+			t.Fatal(m)
+		}
+		a, err := fine.OnGrain(c.grain)
+		if err != nil {
+			t.Fatal(err)
+		}
+		key := func(v *facetdv1.View) string {
+			v.Name = "v"
+			keys, err := keysOf(a, a.Chips[bustest.M0].Class, []*facetdv1.View{v})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return keys["v"].text
+		}
+		own, timed := key(&facetdv1.View{}), key(&facetdv1.View{Exposure: durationpb.New(c.own)})
+		if (own == timed) != c.same {
+			t.Errorf("%v by themselves, %v by the bus: the keys are %s and %s", c.own, a.Up(c.own), own, timed)
+		}
 	}
 }
 

@@ -417,7 +417,8 @@ type ViewSettings struct {
 	Window *Window `protobuf:"bytes,3,opt,name=window,proto3" json:"window,omitempty"`
 	// The registers of biases and amplifier, every one that the chip has filled in.
 	Trim *TrimSettings `protobuf:"bytes,4,opt,name=trim,proto3" json:"trim,omitempty"`
-	// Exposure in nanoseconds, where it is not that of the class.
+	// Exposure in nanoseconds, where it is not that of the class. What the bus rounds that of the class up to is the same
+	// within 1 %.
 	ExposureNs    int64 `protobuf:"varint,5,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
