@@ -113,6 +113,12 @@ func TestTrouble(t *testing.T) {
 	banner("The array is stopped, by ada, 2026-03-04 05:06:07 UTC: <b>smoke</b> (and 1 request more)",
 		"take them for active", "no acknowledgement", "does not outlive the daemon: the disk is full")
 	b.picture("stopped")
+	resumed := eval[float64](b, `(() => {
+		const node = document.getElementById("silence");
+		new MutationObserver(() => { if (node.textContent) window.silenceTold ??= performance.now(); }).
+			observe(node, { childList: true, characterData: true, subtree: true });
+		return performance.now();
+	})()`)
 	status("STATE_STOPPING", "")
 	banner("going down")
 	status("STATE_RUNNING", "")
@@ -126,6 +132,9 @@ func TestTrouble(t *testing.T) {
 	b.noErrors()
 	// Nobody answers about frames; then somebody does, and there are none.
 	b.waitFor(`/^No answer about frames for [0-9.]+ s/.test(document.getElementById('silence').textContent)`, patience)
+	if after := eval[float64](b, `window.silenceTold`) - resumed; after < 2500 {
+		t.Errorf("that nobody answers is told %.0f ms after the stop was over, and counts the stop", after)
+	}
 	close(api.idle)
 	b.waitFor(`document.getElementById('silence').textContent.includes('no job of walk ends')`, patience)
 }
