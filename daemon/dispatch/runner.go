@@ -180,6 +180,9 @@ func (r *runner) step(ctx, hard context.Context) error {
 		len(r.flights) > 0 && len(r.again) == 0 && r.cfg.StopAt > 0 && r.tab.reaches(r.cfg.StopAt, r.taken) {
 		return r.await(ctx, hard, bustime.Forever)
 	}
+	if r.resync {
+		r.refuseHopeless()
+	}
 	now := r.now()
 	quiescentAt, quiescent := r.quiescent(now)
 	if cause := r.waitsInVain(now, quiescent); cause != "" {

@@ -45,6 +45,17 @@ func (r *runner) neverCatchesUp(one *onDemand) bool {
 	return !r.tab.idle() && r.cfg.Bus.Now() > one.asked.Add(behindDemand) && r.behind(r.tab.due())
 }
 
+// refuseHopeless refuses the on-demand jobs that have waited for too long for the registers to be restored, without
+// which
+// none is begun, on a host that comes too late for that, too.
+func (r *runner) refuseHopeless() {
+	for _, one := range r.box.jobs() {
+		if r.neverCatchesUp(one) && r.box.takeJob(one) {
+			one.done <- onDemandDone{err: &UnavailableError{errNoGapBehind}} // it has room for the one answer
+		}
+	}
+}
+
 // fits compiles an on-demand job for the registers and the active table, where it was not. It returns nil when the
 // job can run in the length of bus time that is free now, errLater when it can later, or why it never can.
 func (r *runner) fits(one *onDemand, free time.Duration) error {
