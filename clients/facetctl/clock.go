@@ -93,8 +93,8 @@ func (k *clocks) write(w io.Writer) {
 	}
 	fmt.Fprintf(w, "bus time         %s\n", cli.NS(k.BusNS))
 	fmt.Fprintf(w, "monotonic clock  %s since the host was booted\n", cli.NS(k.MonotonicNS))
-	fmt.Fprintf(w, "UTC              %s, set %s since the daemon began\n", k.UTC.Format("2006-01-02T15:04:05.000000Z"),
-		cli.Count(int(max(k.Epoch, 1)-1), "time"))
+	fmt.Fprintf(w, "UTC              %s, epoch %d: 1 and how often it was set or the host slept\n",
+		k.UTC.Format("2006-01-02T15:04:05.000000Z"), k.Epoch)
 	fmt.Fprintf(w, "between machines UTC there is %s %s this machine's, +- %s, by %s\n", cli.NS(ahead), word,
 		cli.NS(k.UncertaintyNS), cli.Count(k.Trips, "question"))
 }

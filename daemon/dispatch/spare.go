@@ -46,8 +46,7 @@ func (r *runner) neverCatchesUp(one *onDemand) bool {
 }
 
 // refuseHopeless refuses the on-demand jobs that have waited for too long for the registers to be restored, without
-// which
-// none is begun, on a host that comes too late for that, too.
+// which none is begun, on a host that comes too late for that, too.
 func (r *runner) refuseHopeless() {
 	for _, one := range r.box.jobs() {
 		if r.neverCatchesUp(one) && r.box.takeJob(one) {

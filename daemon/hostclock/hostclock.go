@@ -52,8 +52,8 @@ func New(utcOf func(now time.Time) int64) (*Clock, error) {
 // Boot names this boot of the machine, within which CLOCK_MONOTONIC can be compared; empty where it is not known.
 func (c *Clock) Boot() string { return c.boot }
 
-// Look compares UTC with the monotonic clock, and returns by how much UTC was set since the last look; 0 where it was
-// not.
+// Look compares UTC with the monotonic clock, and returns by how much they went apart since the last look, as UTC was
+// set or the machine slept; 0 where neither shows.
 func (c *Clock) Look() time.Duration {
 	// Go reads UTC before the monotonic clock: the UTC of the second reading lies between both monotonic ones.
 	before, after := time.Now(), time.Now()
@@ -66,7 +66,7 @@ func (c *Clock) Look() time.Duration {
 	return time.Duration(step)
 }
 
-// Steps counts how often UTC was set since the daemon began.
+// Steps counts how often UTC was set, or the machine slept, since the daemon began.
 func (c *Clock) Steps() uint64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()

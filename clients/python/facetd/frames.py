@@ -158,8 +158,8 @@ class Frame:
 
     @property
     def utc_epoch(self) -> int:
-        """Counts how often UTC was set on the daemon's host, from 1; times of two epochs
-        may be out of order. 0 where it is not known."""
+        """Counts from 1 how often UTC was set on the daemon's host, or the host slept; times
+        of two epochs may be out of order. 0 where it is not known."""
         return int(self._m.utc_epoch)
 
     @property
