@@ -8,6 +8,7 @@ import (
 	"facetd.example/bus/rules"
 	"facetd.example/chipmodel"
 	"facetd.example/chipmodel/analog"
+	"facetd.example/scheduler/program"
 )
 
 // Operations lists every operation of a plan with its exact times, so that others can judge it.
@@ -16,7 +17,7 @@ func (p *Plan) Operations() *facetdv1.PlannedOperations {
 	for i := range p.Tasks {
 		t := &p.Tasks[i]
 		job := &facetdv1.PlannedJob{
-			Task: t.Task.Name, JobsPerCycle: int64(t.JobsPerCycle), Segments: uint32(len(t.Segments)),
+			Tasks: program.NamesOf(t.Task.Name), JobsPerCycle: int64(t.JobsPerCycle), Segments: uint32(len(t.Segments)),
 			Chips: p.Array.ChipNames(t.Task.Touches), MaxHoldNs: int64(t.Task.MaxHold),
 			MaxSkewNs: int64(t.Task.MaxSkew),
 		}
@@ -50,7 +51,7 @@ func tableOperations(a *chipmodel.Array, t rules.TimedTable) *facetdv1.PlannedOp
 	for i := range t.Entries {
 		e := &t.Entries[i]
 		s := &facetdv1.PlannedSegment{
-			Task: e.Segment.Job.Task, Job: int64(e.Segment.Job.Number), Index: uint32(e.Segment.Index),
+			Tasks: program.NamesOf(e.Segment.Job.Task), Job: int64(e.Segment.Job.Number), Index: uint32(e.Segment.Index),
 			StartNs: e.Start.NS(), EndNs: e.Start.Add(bus.CostOf(a, e.Segment.Ops).Total()).NS(),
 			ReleaseNs: e.Segment.Job.Release.NS(), DeadlineNs: e.Segment.Job.Deadline.NS(),
 		}

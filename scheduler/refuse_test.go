@@ -112,11 +112,10 @@ func TestRefusals(t *testing.T) {
 // bounds checks that what a refusal says would fit does.
 func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {
 	t.Helper()
-	if s := r.GetLeastStretch(); s != "" {
-		factor, ok := new(big.Rat).SetString(s)
-		f, _ := factor.Float64()
-		if !ok || f <= 1 {
-			t.Errorf("stretch %q", s)
+	if s := r.GetLeastStretch(); s != nil {
+		factor := big.NewRat(s.GetNumerator(), s.GetDenominator())
+		if factor.Cmp(big.NewRat(1, 1)) <= 0 || factor.Denom().Int64() != s.GetDenominator() {
+			t.Errorf("stretch %v", s)
 		}
 		p, refusal := scheduler.StretchedPlan(t, a, specs, factor)
 		if refusal != nil {
@@ -139,16 +138,18 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 	}
 }
 
+func fraction(f *facetdv1.Fraction) *big.Rat { return big.NewRat(f.GetNumerator(), max(f.GetDenominator(), 1)) }
+
 // asTyped checks that the stretched rates, typed in, fit, and keep the ratio of the rates asked for.
 func asTyped(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {
 	t.Helper()
 	if len(r.GetStretched()) == 0 {
-		if r.GetLeastStretch() != "" {
+		if r.GetLeastStretch() != nil {
 			t.Errorf("no rates to type for a stretch of %s", r.GetLeastStretch())
 		}
 		return
 	}
-	factor, _ := new(big.Rat).SetString(r.GetLeastStretch())
+	factor := fraction(r.GetLeastStretch())
 	f, _ := factor.Float64()
 	mustFit(t, a, specs, func(x *facetdv1.Task, k int) {
 		s := r.GetStretched()[k]
@@ -265,8 +266,8 @@ func TestExactStretch(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := refusalOf(t, a, c.tasks...)
-			if !r.GetLeastStretchExact() || r.GetLeastStretch() != c.want {
-				t.Errorf("least stretch %q, exact: %v; by hand %s", r.GetLeastStretch(), r.GetLeastStretchExact(),
+			if !r.GetLeastStretchExact() || fraction(r.GetLeastStretch()).String() != c.want {
+				t.Errorf("least stretch %v, exact: %v; by hand %s", r.GetLeastStretch(), r.GetLeastStretchExact(),
 					c.want)
 			}
 			bounds(t, a, r, c.tasks)

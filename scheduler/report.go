@@ -61,8 +61,9 @@ func (p *report) message() *facetdv1.Plan {
 // table may have thousands of segments.
 func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	reads, holds := segmentChips(plan)
-	phases := make([][][]*facetdv1.PhaseUtilization, len(plan.Tasks))
+	phases, names := make([][][]*facetdv1.PhaseUtilization, len(plan.Tasks)), make([][]string, len(plan.Tasks))
 	for i := range plan.Tasks {
+		names[i] = program.NamesOf(plan.Tasks[i].Task.Name)
 		for _, cost := range plan.Tasks[i].Costs {
 			phases[i] = append(phases[i], phaseUtilizations(cost, 1, float64(cost.Total())))
 		}
@@ -71,7 +72,7 @@ func segmentMessages(plan *Plan) []*facetdv1.Segment {
 	out := make([]*facetdv1.Segment, len(plan.Entries))
 	for i := range plan.Entries {
 		e, s := &plan.Entries[i], &all[i]
-		s.Task, s.Job, s.Index = plan.Tasks[e.Task].Task.Name, int64(e.Job), uint32(e.Segment)
+		s.Tasks, s.Job, s.Index = names[e.Task], int64(e.Job), uint32(e.Segment)
 		s.StartNs, s.EndNs, s.ReleaseNs, s.DeadlineNs = int64(e.Start), int64(e.End), int64(e.Release),
 			int64(e.Deadline)
 		s.Reads, s.Holds, s.Phases = reads[e.Task][e.Segment], holds[e.Task][e.Segment], phases[e.Task][e.Segment]

@@ -180,11 +180,11 @@ func (s *spoilable) disturb() bool {
 	}
 	s.table.Entries = out
 	for _, j := range s.jobs {
-		if j.GetTask() == task {
+		if slices.Equal(j.GetTasks(), program.NamesOf(task)) {
 			j.Segments = 2
 		}
 	}
-	s.jobs = append(s.jobs, &facetdv1.PlannedJob{Task: "stranger", JobsPerCycle: int64(number), Segments: 1,
+	s.jobs = append(s.jobs, &facetdv1.PlannedJob{Tasks: []string{"stranger"}, JobsPerCycle: int64(number), Segments: 1,
 		Chips: s.a.ChipNames(s.a.All())})
 	return true
 }
@@ -201,7 +201,7 @@ func (s *spoilable) tightHold() bool {
 		}
 	}
 	for _, j := range s.jobs {
-		if j.GetTask() == seg.Job.Task {
+		if slices.Equal(j.GetTasks(), program.NamesOf(seg.Job.Task)) {
 			j.MaxHoldNs = 1
 		}
 	}
@@ -334,9 +334,9 @@ func TestOperations(t *testing.T) {
 		}
 		planned := p.Message.GetTimetable().GetSegments()[i]
 		if now != s.GetEndNs() || s.GetStartNs() != planned.GetStartNs() || s.GetEndNs() != planned.GetEndNs() ||
-			s.GetTask() != planned.GetTask() || s.GetReleaseNs() != planned.GetReleaseNs() ||
+			!slices.Equal(s.GetTasks(), planned.GetTasks()) || s.GetReleaseNs() != planned.GetReleaseNs() ||
 			s.GetDeadlineNs() != planned.GetDeadlineNs() {
-			t.Errorf("segment %d is %s from %d to %d, planned %v", i, s.GetTask(), s.GetStartNs(), s.GetEndNs(),
+			t.Errorf("segment %d is %s from %d to %d, planned %v", i, s.GetTasks(), s.GetStartNs(), s.GetEndNs(),
 				planned)
 		}
 	}

@@ -23,7 +23,8 @@ func (p *remedies) stretch(cad *cadence, r *facetdv1.Refusal) {
 		return refusal == nil
 	}
 	set := func(f *big.Rat, exact bool) {
-		r.LeastStretch, r.LeastStretchExact, r.Stretched = f.RatString(), exact, p.stretchedTasks(f)
+		r.LeastStretch = &facetdv1.Fraction{Numerator: f.Num().Int64(), Denominator: f.Denom().Int64()}
+		r.LeastStretchExact, r.Stretched = exact, p.stretchedTasks(f)
 	}
 	ticks, ok := p.wholeTasks(cad)
 	var whole *big.Rat

@@ -81,7 +81,7 @@ func predictions(w io.Writer, p *facetdv1.Plan) error {
 func segmentTable(w io.Writer, t *facetdv1.Timetable) error {
 	table := NewTable(">START", ">END", "TASK", ">JOB", ">SEGMENT", ">RELEASE", ">DEADLINE", "READS")
 	for _, s := range t.GetSegments() {
-		table.Row(NS(s.GetStartNs()), NS(s.GetEndNs()), s.GetTask(), fmt.Sprint(s.GetJob()), fmt.Sprint(s.GetIndex()),
+		table.Row(NS(s.GetStartNs()), NS(s.GetEndNs()), strings.Join(s.GetTasks(), ","), fmt.Sprint(s.GetJob()), fmt.Sprint(s.GetIndex()),
 			NS(s.GetReleaseNs()), NS(s.GetDeadlineNs()), Short(strings.Join(s.GetReads(), " "), 60))
 	}
 	return table.Write(w)
@@ -145,7 +145,7 @@ func Number(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 
 // stretchLines say what stretch of all periods fits, and the rates to type for it.
 func stretchLines(r *facetdv1.Refusal) []string {
-	if r.GetLeastStretch() == "" {
+	if r.GetLeastStretch() == nil {
 		return nil
 	}
 	line := "fits when all periods and deadlines are stretched " + StretchTimes(r.GetLeastStretch())
@@ -167,12 +167,9 @@ func stretchLines(r *facetdv1.Refusal) []string {
 	return lines
 }
 
-// StretchTimes writes a factor such as "9/8" as a decimal number, rounded up to three places: "1.125 times".
-func StretchTimes(factor string) string {
-	f, ok := new(big.Rat).SetString(factor)
-	if !ok {
-		return factor
-	}
+// StretchTimes writes a factor as a decimal number, rounded up to three places: "1.125 times" of 9/8.
+func StretchTimes(factor *facetdv1.Fraction) string {
+	f := big.NewRat(factor.GetNumerator(), max(factor.GetDenominator(), 1)) // a broken answer is no panic
 	thousand := new(big.Rat).Mul(f, big.NewRat(1000, 1))
 	up := new(big.Int).Add(thousand.Num(), new(big.Int).Sub(thousand.Denom(), big.NewInt(1)))
 	up.Quo(up, thousand.Denom())

@@ -8,6 +8,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -364,7 +365,7 @@ func (a *app) bringupListCommand() *cobra.Command {
 				}
 				t := cli.NewTable("RUN", "ARRAY", "STARTED", "DONE", "VERDICT")
 				for _, run := range r.GetRuns() {
-					t.Row(run.GetId(), run.GetArray(), run.GetStarted(),
+					t.Row(run.GetId(), run.GetArray(), run.GetStartTime().AsTime().Format(time.RFC3339),
 						fmt.Sprintf("%d of %d", len(run.GetResults()), len(run.GetSteps())), soFar(run))
 				}
 				return t.Write(cmd.OutOrStdout())

@@ -6,8 +6,10 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 )
@@ -18,7 +20,7 @@ func oddRun() *facetdv1.BringupRun {
 	return &facetdv1.BringupRun{
 		Id: "20260102-030405", Array: `bench <script>alert("x")</script>`,
 		ArrayDigest: strings.Repeat("0123456789abcdef", 4), Version: "1.2.3",
-		Started: "2026-01-02T03:04:05Z", Finished: true, Verdict: facetdv1.Verdict_VERDICT_FAIL,
+		StartTime: timestamppb.New(time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)), Finished: true, Verdict: facetdv1.Verdict_VERDICT_FAIL,
 		Steps: []facetdv1.BringupStep{facetdv1.BringupStep_BRINGUP_STEP_SETTLING,
 			facetdv1.BringupStep_BRINGUP_STEP_TRIM},
 		Results: []*facetdv1.BringupResult{

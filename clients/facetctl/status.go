@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"facetd.example/api/cli"
 	facetdv1 "facetd.example/api/facetd/v1"
@@ -58,7 +59,7 @@ the response times and the skew. With --watch it goes on until interrupted; unde
 func (a *app) watchStatus(cmd *cobra.Command, interval time.Duration) error {
 	return a.follow(cmd, func(ctx context.Context, c *client) error {
 		stream, err := c.status.WatchStatus(ctx,
-			&facetdv1.WatchStatusRequest{IntervalMs: uint32(interval.Milliseconds())})
+			&facetdv1.WatchStatusRequest{Interval: durationpb.New(interval)})
 		if err != nil {
 			return err
 		}

@@ -36,7 +36,7 @@ func TestEveryErrorOverTheWire(t *testing.T) {
 	refusal := &facetdv1.Refusal{
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_JOB_TOO_LONG, Task: "look",
 		Message:  "reading look takes 12 ms, but its period is 10 ms",
-		NeededNs: 12e6, AvailableNs: 10e6, LeastStretch: "6/5",
+		NeededNs: 12e6, AvailableNs: 10e6, LeastStretch: &facetdv1.Fraction{Numerator: 6, Denominator: 5},
 		FittingRates: []*facetdv1.FittingRate{{Task: "look", RateHz: 83, ProvedHighest: true, SearchedUpToHz: 100,
 			SearchedTableNs: 1e9}},
 	}

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
 	"google.golang.org/grpc/test/bufconn"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/access"
@@ -76,7 +77,7 @@ func begin(t *testing.T, ctx context.Context, conn *grpc.ClientConn, method stri
 func TestRequestsThatDoNotArrive(t *testing.T) {
 	inVirtualTime(t, func(t *testing.T, s *Server, conn *grpc.ClientConn) {
 		watch, err := facetdv1.NewStatusServiceClient(conn).WatchStatus(t.Context(),
-			&facetdv1.WatchStatusRequest{IntervalMs: 1000})
+			&facetdv1.WatchStatusRequest{Interval: durationpb.New(1000 * time.Millisecond)})
 		if err != nil {
 			t.Fatal(err)
 		}

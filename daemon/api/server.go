@@ -58,6 +58,7 @@ const (
 	PingAnswerLimit   = 10 * time.Second
 	healthPollPeriod  = 100 * time.Millisecond
 	minStatusInterval = 50 * time.Millisecond
+	maxStatusInterval = time.Hour
 )
 
 // Info is what the daemon says about itself.

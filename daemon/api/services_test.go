@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/reflect/protoregistry"
 	"google.golang.org/protobuf/types/dynamicpb"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/bus/rules"
@@ -396,7 +397,7 @@ func TestStatus(t *testing.T) {
 		t.Errorf("status %v", st)
 	}
 
-	bad, err := c.WatchStatus(limited(t), &facetdv1.WatchStatusRequest{IntervalMs: 49})
+	bad, err := c.WatchStatus(limited(t), &facetdv1.WatchStatusRequest{Interval: durationpb.New(49 * time.Millisecond)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -405,7 +406,7 @@ func TestStatus(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(limited(t))
 	defer cancel()
-	watch, err := c.WatchStatus(ctx, &facetdv1.WatchStatusRequest{IntervalMs: 50})
+	watch, err := c.WatchStatus(ctx, &facetdv1.WatchStatusRequest{Interval: durationpb.New(50 * time.Millisecond)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,7 +3,6 @@ package api
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"time"
 
 	"google.golang.org/grpc"
@@ -37,13 +36,10 @@ func (v *statusService) GetClock(context.Context, *facetdv1.GetClockRequest) (*f
 // gets fewer.
 func (v *statusService) WatchStatus(r *facetdv1.WatchStatusRequest,
 	out grpc.ServerStreamingServer[facetdv1.WatchStatusResponse]) error {
-	interval := time.Duration(r.GetIntervalMs()) * time.Millisecond
-	switch {
-	case interval == 0:
-		interval = time.Second
-	case interval < minStatusInterval:
-		return invalid.Errors{{Path: "interval_ms", Message: fmt.Sprintf("%d ms is too often", r.GetIntervalMs()),
-			Hint: "use 50 or more"}}
+	var m invalid.Errors
+	interval := within(&m, "interval", r.GetInterval(), minStatusInterval, maxStatusInterval, time.Second)
+	if len(m) > 0 {
+		return m
 	}
 	tick := time.NewTicker(interval)
 	defer tick.Stop()
@@ -86,7 +82,7 @@ func (s *Server) Status() *facetdv1.Status {
 	}
 	for _, v := range snap.LastBroken {
 		st.LastViolations = append(st.LastViolations,
-			&facetdv1.RuleViolation{Rule: uint32(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})
+			&facetdv1.RuleViolation{Rule: facetdv1.BusRule(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})
 	}
 	if snap.Measured <= 0 {
 		return st

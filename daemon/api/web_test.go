@@ -78,7 +78,7 @@ func envelope(flags byte, message string) []byte {
 // watch opens a stream of the status, which comes at once and then in turns that are longer than the server's limits.
 func watch(t *testing.T, s *httptest.Server) *http.Response {
 	t.Helper()
-	resp := post(t, s, "StatusService/WatchStatus", "application/connect+json", envelope(0, `{"interval_ms":1000}`))
+	resp := post(t, s, "StatusService/WatchStatus", "application/connect+json", envelope(0, `{"interval":"1s"}`))
 	if resp.StatusCode != http.StatusOK {
 		t.Fatal(resp.Status)
 	}

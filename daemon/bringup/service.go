@@ -18,6 +18,7 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/api/fileio"
@@ -138,7 +139,7 @@ func (s *Service) StartBringup(r *facetdv1.StartBringupRequest,
 	run := &facetdv1.BringupRun{
 		Id: s.newID(), Array: s.cfg.Array.Name, ArrayDigest: s.cfg.Array.Digest, Steps: steps,
 		Unattended: r.GetUnattended(), VirtualLight: r.GetVirtualLight(),
-		Started: s.cfg.Clock().UTC().Format(time.RFC3339), Version: s.cfg.Version,
+		StartTime: timestamppb.New(s.cfg.Clock()), Version: s.cfg.Version,
 	}
 	for i := range s.cfg.Array.Chips {
 		run.Chips = append(run.Chips, &facetdv1.BringupChip{Chip: s.cfg.Array.Chips[i].Name})

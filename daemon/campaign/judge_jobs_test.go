@@ -119,7 +119,7 @@ func (p *planned) releases(task string, before bus.Time) []release {
 	table := p.plan.GetTimetable()
 	var cycle []release
 	for _, s := range table.GetSegments() {
-		if s.GetIndex() == 0 && slices.Contains(strings.Split(s.GetTask(), ","), task) {
+		if s.GetIndex() == 0 && slices.Contains(s.GetTasks(), task) {
 			cycle = append(cycle, release{bus.Time(s.GetReleaseNs()), bus.Time(s.GetDeadlineNs())})
 		}
 	}

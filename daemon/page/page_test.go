@@ -196,7 +196,7 @@ func TestNumbers(t *testing.T) {
 	segments := plan.GetPlan().GetTimetable().GetSegments()
 	rows := 0
 	for _, s := range segments {
-		rows += len(strings.Split(s.GetTask(), ","))
+		rows += len(s.GetTasks())
 	}
 	if got := eval[int](b, `document.querySelectorAll('#timetable-svg .tt-seg').length`); got != rows {
 		t.Errorf("%d segments are drawn, the plan has %d", got, rows)

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	facetdv1 "facetd.example/api/facetd/v1"
 	"facetd.example/daemon/access"
@@ -48,7 +49,7 @@ func TestLimits(t *testing.T) {
 	// As many streams as may be, and one more, which waits for a place.
 	watch := func(ctx context.Context) error {
 		w, err := facetdv1.NewStatusServiceClient(conn).WatchStatus(ctx,
-			&facetdv1.WatchStatusRequest{IntervalMs: 60_000})
+			&facetdv1.WatchStatusRequest{Interval: durationpb.New(60_000 * time.Millisecond)})
 		if err == nil {
 			_, err = w.Recv()
 		}

@@ -8,6 +8,7 @@ package program
 import (
 	"math/big"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -175,6 +176,9 @@ func Merge(first, second *Task) *Task {
 	v.Shares = v.Shares[len(first.shares()):]
 	return t
 }
+
+// NamesOf are the names of the tasks of which a task of the bus, by its name, is merged.
+func NamesOf(busTask string) []string { return strings.Split(busTask, ",") }
 
 // tightest is the shorter of two limits, where 0 is none.
 func tightest(a, b time.Duration) time.Duration {

@@ -9,6 +9,7 @@ package facetdv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -772,8 +773,8 @@ type BringupRun struct {
 	Unattended bool `protobuf:"varint,11,opt,name=unattended,proto3" json:"unattended,omitempty"`
 	// Whether the run sets the light of a virtual bus.
 	VirtualLight bool `protobuf:"varint,12,opt,name=virtual_light,json=virtualLight,proto3" json:"virtual_light,omitempty"`
-	// Host time of the start, RFC 3339.
-	Started string `protobuf:"bytes,13,opt,name=started,proto3" json:"started,omitempty"`
+	// When it was started (UTC).
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
 	// Release of the daemon.
 	Version       string `protobuf:"bytes,14,opt,name=version,proto3" json:"version,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -894,11 +895,11 @@ func (x *BringupRun) GetVirtualLight() bool {
 	return false
 }
 
-func (x *BringupRun) GetStarted() string {
+func (x *BringupRun) GetStartTime() *timestamppb.Timestamp {
 	if x != nil {
-		return x.Started
+		return x.StartTime
 	}
-	return ""
+	return nil
 }
 
 func (x *BringupRun) GetVersion() string {
@@ -1850,7 +1851,7 @@ var File_facetd_v1_bringup_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\n" +
-	"\x17facetd/v1/bringup.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\"\xf7\x01\n" +
+	"\x17facetd/v1/bringup.proto\x12\tfacetd.v1\x1a\x15facetd/v1/array.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf7\x01\n" +
 	"\x12BringupMeasurement\x12\x18\n" +
 	"\asubject\x18\x01 \x01(\tR\asubject\x12\x1a\n" +
 	"\bquantity\x18\x02 \x01(\tR\bquantity\x12\x14\n" +
@@ -1898,7 +1899,7 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\bquestion\x18\x01 \x01(\v2\x1a.facetd.v1.BringupQuestionR\bquestion\x12\x18\n" +
 	"\aproceed\x18\x02 \x01(\bR\aproceed\x12\x12\n" +
 	"\x04note\x18\x03 \x01(\tR\x04note\x12\x18\n" +
-	"\aassumed\x18\x04 \x01(\bR\aassumed\"\xf2\x03\n" +
+	"\aassumed\x18\x04 \x01(\bR\aassumed\"\x93\x04\n" +
 	"\n" +
 	"BringupRun\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
@@ -1915,8 +1916,9 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\n" +
 	"unattended\x18\v \x01(\bR\n" +
 	"unattended\x12#\n" +
-	"\rvirtual_light\x18\f \x01(\bR\fvirtualLight\x12\x18\n" +
-	"\astarted\x18\r \x01(\tR\astarted\x12\x18\n" +
+	"\rvirtual_light\x18\f \x01(\bR\fvirtualLight\x129\n" +
+	"\n" +
+	"start_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12\x18\n" +
 	"\aversion\x18\x0e \x01(\tR\aversion\"g\n" +
 	"\x0fBringupProgress\x12*\n" +
 	"\x04step\x18\x01 \x01(\x0e2\x16.facetd.v1.BringupStepR\x04step\x12\x14\n" +
@@ -2045,7 +2047,8 @@ var file_facetd_v1_bringup_proto_goTypes = []any{
 	(*GroundTruth)(nil),           // 22: facetd.v1.GroundTruth
 	(*ChipGroundTruth)(nil),       // 23: facetd.v1.ChipGroundTruth
 	(*LaneGroundTruth)(nil),       // 24: facetd.v1.LaneGroundTruth
-	(*Array)(nil),                 // 25: facetd.v1.Array
+	(*timestamppb.Timestamp)(nil), // 25: google.protobuf.Timestamp
+	(*Array)(nil),                 // 26: facetd.v1.Array
 }
 var file_facetd_v1_bringup_proto_depIdxs = []int32{
 	1,  // 0: facetd.v1.BringupMeasurement.verdict:type_name -> facetd.v1.Verdict
@@ -2061,35 +2064,36 @@ var file_facetd_v1_bringup_proto_depIdxs = []int32{
 	6,  // 10: facetd.v1.BringupRun.chips:type_name -> facetd.v1.BringupChip
 	8,  // 11: facetd.v1.BringupRun.answers:type_name -> facetd.v1.BringupAnswer
 	1,  // 12: facetd.v1.BringupRun.verdict:type_name -> facetd.v1.Verdict
-	0,  // 13: facetd.v1.BringupProgress.step:type_name -> facetd.v1.BringupStep
-	9,  // 14: facetd.v1.BringupEvent.started:type_name -> facetd.v1.BringupRun
-	10, // 15: facetd.v1.BringupEvent.progress:type_name -> facetd.v1.BringupProgress
-	7,  // 16: facetd.v1.BringupEvent.question:type_name -> facetd.v1.BringupQuestion
-	4,  // 17: facetd.v1.BringupEvent.result:type_name -> facetd.v1.BringupResult
-	9,  // 18: facetd.v1.BringupEvent.ended:type_name -> facetd.v1.BringupRun
-	0,  // 19: facetd.v1.StartBringupRequest.steps:type_name -> facetd.v1.BringupStep
-	11, // 20: facetd.v1.StartBringupResponse.event:type_name -> facetd.v1.BringupEvent
-	11, // 21: facetd.v1.ResumeBringupResponse.event:type_name -> facetd.v1.BringupEvent
-	9,  // 22: facetd.v1.ListBringupsResponse.runs:type_name -> facetd.v1.BringupRun
-	9,  // 23: facetd.v1.GetBringupResponse.run:type_name -> facetd.v1.BringupRun
-	25, // 24: facetd.v1.GroundTruth.array:type_name -> facetd.v1.Array
-	23, // 25: facetd.v1.GroundTruth.chips:type_name -> facetd.v1.ChipGroundTruth
-	24, // 26: facetd.v1.GroundTruth.lanes:type_name -> facetd.v1.LaneGroundTruth
-	12, // 27: facetd.v1.BringupService.StartBringup:input_type -> facetd.v1.StartBringupRequest
-	14, // 28: facetd.v1.BringupService.ResumeBringup:input_type -> facetd.v1.ResumeBringupRequest
-	16, // 29: facetd.v1.BringupService.AnswerBringup:input_type -> facetd.v1.AnswerBringupRequest
-	18, // 30: facetd.v1.BringupService.ListBringups:input_type -> facetd.v1.ListBringupsRequest
-	20, // 31: facetd.v1.BringupService.GetBringup:input_type -> facetd.v1.GetBringupRequest
-	13, // 32: facetd.v1.BringupService.StartBringup:output_type -> facetd.v1.StartBringupResponse
-	15, // 33: facetd.v1.BringupService.ResumeBringup:output_type -> facetd.v1.ResumeBringupResponse
-	17, // 34: facetd.v1.BringupService.AnswerBringup:output_type -> facetd.v1.AnswerBringupResponse
-	19, // 35: facetd.v1.BringupService.ListBringups:output_type -> facetd.v1.ListBringupsResponse
-	21, // 36: facetd.v1.BringupService.GetBringup:output_type -> facetd.v1.GetBringupResponse
-	32, // [32:37] is the sub-list for method output_type
-	27, // [27:32] is the sub-list for method input_type
-	27, // [27:27] is the sub-list for extension type_name
-	27, // [27:27] is the sub-list for extension extendee
-	0,  // [0:27] is the sub-list for field type_name
+	25, // 13: facetd.v1.BringupRun.start_time:type_name -> google.protobuf.Timestamp
+	0,  // 14: facetd.v1.BringupProgress.step:type_name -> facetd.v1.BringupStep
+	9,  // 15: facetd.v1.BringupEvent.started:type_name -> facetd.v1.BringupRun
+	10, // 16: facetd.v1.BringupEvent.progress:type_name -> facetd.v1.BringupProgress
+	7,  // 17: facetd.v1.BringupEvent.question:type_name -> facetd.v1.BringupQuestion
+	4,  // 18: facetd.v1.BringupEvent.result:type_name -> facetd.v1.BringupResult
+	9,  // 19: facetd.v1.BringupEvent.ended:type_name -> facetd.v1.BringupRun
+	0,  // 20: facetd.v1.StartBringupRequest.steps:type_name -> facetd.v1.BringupStep
+	11, // 21: facetd.v1.StartBringupResponse.event:type_name -> facetd.v1.BringupEvent
+	11, // 22: facetd.v1.ResumeBringupResponse.event:type_name -> facetd.v1.BringupEvent
+	9,  // 23: facetd.v1.ListBringupsResponse.runs:type_name -> facetd.v1.BringupRun
+	9,  // 24: facetd.v1.GetBringupResponse.run:type_name -> facetd.v1.BringupRun
+	26, // 25: facetd.v1.GroundTruth.array:type_name -> facetd.v1.Array
+	23, // 26: facetd.v1.GroundTruth.chips:type_name -> facetd.v1.ChipGroundTruth
+	24, // 27: facetd.v1.GroundTruth.lanes:type_name -> facetd.v1.LaneGroundTruth
+	12, // 28: facetd.v1.BringupService.StartBringup:input_type -> facetd.v1.StartBringupRequest
+	14, // 29: facetd.v1.BringupService.ResumeBringup:input_type -> facetd.v1.ResumeBringupRequest
+	16, // 30: facetd.v1.BringupService.AnswerBringup:input_type -> facetd.v1.AnswerBringupRequest
+	18, // 31: facetd.v1.BringupService.ListBringups:input_type -> facetd.v1.ListBringupsRequest
+	20, // 32: facetd.v1.BringupService.GetBringup:input_type -> facetd.v1.GetBringupRequest
+	13, // 33: facetd.v1.BringupService.StartBringup:output_type -> facetd.v1.StartBringupResponse
+	15, // 34: facetd.v1.BringupService.ResumeBringup:output_type -> facetd.v1.ResumeBringupResponse
+	17, // 35: facetd.v1.BringupService.AnswerBringup:output_type -> facetd.v1.AnswerBringupResponse
+	19, // 36: facetd.v1.BringupService.ListBringups:output_type -> facetd.v1.ListBringupsResponse
+	21, // 37: facetd.v1.BringupService.GetBringup:output_type -> facetd.v1.GetBringupResponse
+	33, // [33:38] is the sub-list for method output_type
+	28, // [28:33] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_bringup_proto_init() }

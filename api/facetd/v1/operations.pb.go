@@ -187,8 +187,8 @@ func (x *PlannedOperations) GetJobs() []*PlannedJob {
 // PlannedJob is what every job of a task does.
 type PlannedJob struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Task; of a merged job, all names with commas between them.
-	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Task; of a merged job all of them, in the order of their reading.
+	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Jobs in one hyperperiod.
 	JobsPerCycle int64 `protobuf:"varint,2,opt,name=jobs_per_cycle,json=jobsPerCycle,proto3" json:"jobs_per_cycle,omitempty"`
 	// Segments that a job is cut into.
@@ -235,11 +235,11 @@ func (*PlannedJob) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_operations_proto_rawDescGZIP(), []int{1}
 }
 
-func (x *PlannedJob) GetTask() string {
+func (x *PlannedJob) GetTasks() []string {
 	if x != nil {
-		return x.Task
+		return x.Tasks
 	}
-	return ""
+	return nil
 }
 
 func (x *PlannedJob) GetJobsPerCycle() int64 {
@@ -342,8 +342,8 @@ func (x *PlannedFrame) GetWindow() *Window {
 // PlannedSegment is a run of operations that nothing interrupts.
 type PlannedSegment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Task; empty for the initialization.
-	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Task, or the tasks that share the job; none for the initialization.
+	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Number of the job within the hyperperiod, from 0.
 	Job int64 `protobuf:"varint,2,opt,name=job,proto3" json:"job,omitempty"`
 	// Number of the segment within the job, from 0.
@@ -392,11 +392,11 @@ func (*PlannedSegment) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_operations_proto_rawDescGZIP(), []int{3}
 }
 
-func (x *PlannedSegment) GetTask() string {
+func (x *PlannedSegment) GetTasks() []string {
 	if x != nil {
-		return x.Task
+		return x.Tasks
 	}
-	return ""
+	return nil
 }
 
 func (x *PlannedSegment) GetJob() int64 {
@@ -752,10 +752,10 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\x0ehyperperiod_ns\x18\x03 \x01(\x03R\rhyperperiodNs\x12A\n" +
 	"\x0einitialization\x18\x04 \x01(\v2\x19.facetd.v1.PlannedSegmentR\x0einitialization\x125\n" +
 	"\bsegments\x18\x05 \x03(\v2\x19.facetd.v1.PlannedSegmentR\bsegments\x12)\n" +
-	"\x04jobs\x18\x06 \x03(\v2\x15.facetd.v1.PlannedJobR\x04jobs\"\xe9\x01\n" +
+	"\x04jobs\x18\x06 \x03(\v2\x15.facetd.v1.PlannedJobR\x04jobs\"\xeb\x01\n" +
 	"\n" +
-	"PlannedJob\x12\x12\n" +
-	"\x04task\x18\x01 \x01(\tR\x04task\x12$\n" +
+	"PlannedJob\x12\x14\n" +
+	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12$\n" +
 	"\x0ejobs_per_cycle\x18\x02 \x01(\x03R\fjobsPerCycle\x12\x1a\n" +
 	"\bsegments\x18\x03 \x01(\rR\bsegments\x12\x14\n" +
 	"\x05chips\x18\x04 \x03(\tR\x05chips\x12\x1e\n" +
@@ -764,9 +764,9 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\x06frames\x18\a \x03(\v2\x17.facetd.v1.PlannedFrameR\x06frames\"M\n" +
 	"\fPlannedFrame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12)\n" +
-	"\x06window\x18\x02 \x01(\v2\x11.facetd.v1.WindowR\x06window\"\xf4\x01\n" +
-	"\x0ePlannedSegment\x12\x12\n" +
-	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
+	"\x06window\x18\x02 \x01(\v2\x11.facetd.v1.WindowR\x06window\"\xf6\x01\n" +
+	"\x0ePlannedSegment\x12\x14\n" +
+	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x03R\x03job\x12\x14\n" +
 	"\x05index\x18\x03 \x01(\rR\x05index\x12\x19\n" +
 	"\bstart_ns\x18\x04 \x01(\x03R\astartNs\x12\x15\n" +

@@ -506,9 +506,9 @@ func (x *Timetable) GetInitializationNs() int64 {
 // Segment is a run of bus operations that nothing interrupts.
 type Segment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Task that it belongs to; of a job that several tasks share, all their names with
-	// commas between them, in the order of their reading.
-	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Task that it belongs to; of a job that several tasks share all of them, in the order of
+	// their reading.
+	Tasks []string `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// Number of the job within the hyperperiod, from 0.
 	Job int64 `protobuf:"varint,2,opt,name=job,proto3" json:"job,omitempty"`
 	// Number of the segment within the job, from 0.
@@ -561,11 +561,11 @@ func (*Segment) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{4}
 }
 
-func (x *Segment) GetTask() string {
+func (x *Segment) GetTasks() []string {
 	if x != nil {
-		return x.Task
+		return x.Tasks
 	}
-	return ""
+	return nil
 }
 
 func (x *Segment) GetJob() int64 {
@@ -922,9 +922,8 @@ type Refusal struct {
 	AvailableNs int64 `protobuf:"varint,5,opt,name=available_ns,json=availableNs,proto3" json:"available_ns,omitempty"`
 	// Utilization asked for, 0 and up.
 	Utilization float64 `protobuf:"fixed64,6,opt,name=utilization,proto3" json:"utilization,omitempty"`
-	// Least factor on all periods and deadlines that would fit, as a fraction
-	// such as "9/8"; empty where it is not known.
-	LeastStretch string `protobuf:"bytes,7,opt,name=least_stretch,json=leastStretch,proto3" json:"least_stretch,omitempty"`
+	// Least factor on all periods and deadlines that would fit; unset where it is not known.
+	LeastStretch *Fraction `protobuf:"bytes,7,opt,name=least_stretch,json=leastStretch,proto3" json:"least_stretch,omitempty"`
 	// For each task, a rate that fits beside the others as asked, and what is known of
 	// higher ones.
 	FittingRates []*FittingRate `protobuf:"bytes,8,rep,name=fitting_rates,json=fittingRates,proto3" json:"fitting_rates,omitempty"`
@@ -1012,11 +1011,11 @@ func (x *Refusal) GetUtilization() float64 {
 	return 0
 }
 
-func (x *Refusal) GetLeastStretch() string {
+func (x *Refusal) GetLeastStretch() *Fraction {
 	if x != nil {
 		return x.LeastStretch
 	}
-	return ""
+	return nil
 }
 
 func (x *Refusal) GetFittingRates() []*FittingRate {
@@ -1047,6 +1046,61 @@ func (x *Refusal) GetStretched() []*StretchedTask {
 	return nil
 }
 
+// Fraction is an exact positive number, in lowest terms.
+type Fraction struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its numerator.
+	Numerator int64 `protobuf:"varint,1,opt,name=numerator,proto3" json:"numerator,omitempty"`
+	// Its denominator, 1 and up.
+	Denominator   int64 `protobuf:"varint,2,opt,name=denominator,proto3" json:"denominator,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Fraction) Reset() {
+	*x = Fraction{}
+	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Fraction) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Fraction) ProtoMessage() {}
+
+func (x *Fraction) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Fraction.ProtoReflect.Descriptor instead.
+func (*Fraction) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Fraction) GetNumerator() int64 {
+	if x != nil {
+		return x.Numerator
+	}
+	return 0
+}
+
+func (x *Fraction) GetDenominator() int64 {
+	if x != nil {
+		return x.Denominator
+	}
+	return 0
+}
+
 // Suggestion is a change to one task with which all tasks fit.
 type Suggestion struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1067,7 +1121,7 @@ type Suggestion struct {
 
 func (x *Suggestion) Reset() {
 	*x = Suggestion{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	mi := &file_facetd_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1079,7 +1133,7 @@ func (x *Suggestion) String() string {
 func (*Suggestion) ProtoMessage() {}
 
 func (x *Suggestion) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[8]
+	mi := &file_facetd_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1092,7 +1146,7 @@ func (x *Suggestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Suggestion.ProtoReflect.Descriptor instead.
 func (*Suggestion) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Suggestion) GetTask() string {
@@ -1159,7 +1213,7 @@ type FittingRate struct {
 
 func (x *FittingRate) Reset() {
 	*x = FittingRate{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[9]
+	mi := &file_facetd_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1171,7 +1225,7 @@ func (x *FittingRate) String() string {
 func (*FittingRate) ProtoMessage() {}
 
 func (x *FittingRate) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[9]
+	mi := &file_facetd_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1184,7 +1238,7 @@ func (x *FittingRate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FittingRate.ProtoReflect.Descriptor instead.
 func (*FittingRate) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FittingRate) GetTask() string {
@@ -1251,7 +1305,7 @@ type StretchedTask struct {
 
 func (x *StretchedTask) Reset() {
 	*x = StretchedTask{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	mi := &file_facetd_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1263,7 +1317,7 @@ func (x *StretchedTask) String() string {
 func (*StretchedTask) ProtoMessage() {}
 
 func (x *StretchedTask) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[10]
+	mi := &file_facetd_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1276,7 +1330,7 @@ func (x *StretchedTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StretchedTask.ProtoReflect.Descriptor instead.
 func (*StretchedTask) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *StretchedTask) GetTask() string {
@@ -1311,7 +1365,7 @@ type GetPlanRequest struct {
 
 func (x *GetPlanRequest) Reset() {
 	*x = GetPlanRequest{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[11]
+	mi := &file_facetd_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1323,7 +1377,7 @@ func (x *GetPlanRequest) String() string {
 func (*GetPlanRequest) ProtoMessage() {}
 
 func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[11]
+	mi := &file_facetd_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1336,7 +1390,7 @@ func (x *GetPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanRequest.ProtoReflect.Descriptor instead.
 func (*GetPlanRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetPlanRequest) GetOperations() bool {
@@ -1359,7 +1413,7 @@ type GetPlanResponse struct {
 
 func (x *GetPlanResponse) Reset() {
 	*x = GetPlanResponse{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[12]
+	mi := &file_facetd_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1371,7 +1425,7 @@ func (x *GetPlanResponse) String() string {
 func (*GetPlanResponse) ProtoMessage() {}
 
 func (x *GetPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[12]
+	mi := &file_facetd_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1384,7 +1438,7 @@ func (x *GetPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPlanResponse.ProtoReflect.Descriptor instead.
 func (*GetPlanResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetPlanResponse) GetPlan() *Plan {
@@ -1416,7 +1470,7 @@ type PreviewPlanRequest struct {
 
 func (x *PreviewPlanRequest) Reset() {
 	*x = PreviewPlanRequest{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[13]
+	mi := &file_facetd_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1428,7 +1482,7 @@ func (x *PreviewPlanRequest) String() string {
 func (*PreviewPlanRequest) ProtoMessage() {}
 
 func (x *PreviewPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[13]
+	mi := &file_facetd_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1441,7 +1495,7 @@ func (x *PreviewPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewPlanRequest.ProtoReflect.Descriptor instead.
 func (*PreviewPlanRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PreviewPlanRequest) GetAdd() []*Task {
@@ -1476,7 +1530,7 @@ type PreviewPlanResponse struct {
 
 func (x *PreviewPlanResponse) Reset() {
 	*x = PreviewPlanResponse{}
-	mi := &file_facetd_v1_plan_proto_msgTypes[14]
+	mi := &file_facetd_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1488,7 +1542,7 @@ func (x *PreviewPlanResponse) String() string {
 func (*PreviewPlanResponse) ProtoMessage() {}
 
 func (x *PreviewPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_plan_proto_msgTypes[14]
+	mi := &file_facetd_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1501,7 +1555,7 @@ func (x *PreviewPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PreviewPlanResponse.ProtoReflect.Descriptor instead.
 func (*PreviewPlanResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PreviewPlanResponse) GetPlan() *Plan {
@@ -1545,9 +1599,9 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\tTimetable\x12%\n" +
 	"\x0ehyperperiod_ns\x18\x01 \x01(\x03R\rhyperperiodNs\x12.\n" +
 	"\bsegments\x18\x02 \x03(\v2\x12.facetd.v1.SegmentR\bsegments\x12+\n" +
-	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\x98\x02\n" +
-	"\aSegment\x12\x12\n" +
-	"\x04task\x18\x01 \x01(\tR\x04task\x12\x10\n" +
+	"\x11initialization_ns\x18\x03 \x01(\x03R\x10initializationNs\"\x9a\x02\n" +
+	"\aSegment\x12\x14\n" +
+	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x10\n" +
 	"\x03job\x18\x02 \x01(\x03R\x03job\x12\x14\n" +
 	"\x05index\x18\x03 \x01(\rR\x05index\x12\x19\n" +
 	"\bstart_ns\x18\x04 \x01(\x03R\astartNs\x12\x15\n" +
@@ -1587,20 +1641,23 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x17\n" +
 	"\ahold_ns\x18\x02 \x01(\x03R\x06holdNs\x12\x1f\n" +
 	"\vdroop_volts\x18\x03 \x01(\x01R\n" +
-	"droopVolts\"\xce\x03\n" +
+	"droopVolts\"\xe3\x03\n" +
 	"\aRefusal\x120\n" +
 	"\x06reason\x18\x01 \x01(\x0e2\x18.facetd.v1.RefusalReasonR\x06reason\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x12\n" +
 	"\x04task\x18\x03 \x01(\tR\x04task\x12\x1b\n" +
 	"\tneeded_ns\x18\x04 \x01(\x03R\bneededNs\x12!\n" +
 	"\favailable_ns\x18\x05 \x01(\x03R\vavailableNs\x12 \n" +
-	"\vutilization\x18\x06 \x01(\x01R\vutilization\x12#\n" +
-	"\rleast_stretch\x18\a \x01(\tR\fleastStretch\x12;\n" +
+	"\vutilization\x18\x06 \x01(\x01R\vutilization\x128\n" +
+	"\rleast_stretch\x18\a \x01(\v2\x13.facetd.v1.FractionR\fleastStretch\x12;\n" +
 	"\rfitting_rates\x18\b \x03(\v2\x16.facetd.v1.FittingRateR\ffittingRates\x12.\n" +
 	"\x13least_stretch_exact\x18\t \x01(\bR\x11leastStretchExact\x127\n" +
 	"\vsuggestions\x18\n" +
 	" \x03(\v2\x15.facetd.v1.SuggestionR\vsuggestions\x126\n" +
-	"\tstretched\x18\v \x03(\v2\x18.facetd.v1.StretchedTaskR\tstretched\"\xaa\x01\n" +
+	"\tstretched\x18\v \x03(\v2\x18.facetd.v1.StretchedTaskR\tstretched\"J\n" +
+	"\bFraction\x12\x1c\n" +
+	"\tnumerator\x18\x01 \x01(\x03R\tnumerator\x12 \n" +
+	"\vdenominator\x18\x02 \x01(\x03R\vdenominator\"\xaa\x01\n" +
 	"\n" +
 	"Suggestion\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x18\n" +
@@ -1673,7 +1730,7 @@ func file_facetd_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_facetd_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_facetd_v1_plan_proto_goTypes = []any{
 	(Phase)(0),                  // 0: facetd.v1.Phase
 	(RefusalReason)(0),          // 1: facetd.v1.RefusalReason
@@ -1685,49 +1742,51 @@ var file_facetd_v1_plan_proto_goTypes = []any{
 	(*Prediction)(nil),          // 7: facetd.v1.Prediction
 	(*ChipHold)(nil),            // 8: facetd.v1.ChipHold
 	(*Refusal)(nil),             // 9: facetd.v1.Refusal
-	(*Suggestion)(nil),          // 10: facetd.v1.Suggestion
-	(*FittingRate)(nil),         // 11: facetd.v1.FittingRate
-	(*StretchedTask)(nil),       // 12: facetd.v1.StretchedTask
-	(*GetPlanRequest)(nil),      // 13: facetd.v1.GetPlanRequest
-	(*GetPlanResponse)(nil),     // 14: facetd.v1.GetPlanResponse
-	(*PreviewPlanRequest)(nil),  // 15: facetd.v1.PreviewPlanRequest
-	(*PreviewPlanResponse)(nil), // 16: facetd.v1.PreviewPlanResponse
-	(*Task)(nil),                // 17: facetd.v1.Task
-	(*PlannedOperations)(nil),   // 18: facetd.v1.PlannedOperations
-	(*Binning)(nil),             // 19: facetd.v1.Binning
-	(*Window)(nil),              // 20: facetd.v1.Window
+	(*Fraction)(nil),            // 10: facetd.v1.Fraction
+	(*Suggestion)(nil),          // 11: facetd.v1.Suggestion
+	(*FittingRate)(nil),         // 12: facetd.v1.FittingRate
+	(*StretchedTask)(nil),       // 13: facetd.v1.StretchedTask
+	(*GetPlanRequest)(nil),      // 14: facetd.v1.GetPlanRequest
+	(*GetPlanResponse)(nil),     // 15: facetd.v1.GetPlanResponse
+	(*PreviewPlanRequest)(nil),  // 16: facetd.v1.PreviewPlanRequest
+	(*PreviewPlanResponse)(nil), // 17: facetd.v1.PreviewPlanResponse
+	(*Task)(nil),                // 18: facetd.v1.Task
+	(*PlannedOperations)(nil),   // 19: facetd.v1.PlannedOperations
+	(*Binning)(nil),             // 20: facetd.v1.Binning
+	(*Window)(nil),              // 21: facetd.v1.Window
 }
 var file_facetd_v1_plan_proto_depIdxs = []int32{
-	17, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
+	18, // 0: facetd.v1.Plan.tasks:type_name -> facetd.v1.Task
 	5,  // 1: facetd.v1.Plan.timetable:type_name -> facetd.v1.Timetable
 	7,  // 2: facetd.v1.Plan.predictions:type_name -> facetd.v1.Prediction
 	4,  // 3: facetd.v1.Plan.phases:type_name -> facetd.v1.PhaseUtilization
 	9,  // 4: facetd.v1.Plan.refusal:type_name -> facetd.v1.Refusal
 	3,  // 5: facetd.v1.Plan.advice:type_name -> facetd.v1.Advice
-	18, // 6: facetd.v1.Plan.operations:type_name -> facetd.v1.PlannedOperations
+	19, // 6: facetd.v1.Plan.operations:type_name -> facetd.v1.PlannedOperations
 	0,  // 7: facetd.v1.PhaseUtilization.phase:type_name -> facetd.v1.Phase
 	6,  // 8: facetd.v1.Timetable.segments:type_name -> facetd.v1.Segment
 	4,  // 9: facetd.v1.Segment.phases:type_name -> facetd.v1.PhaseUtilization
 	4,  // 10: facetd.v1.Prediction.phases:type_name -> facetd.v1.PhaseUtilization
 	8,  // 11: facetd.v1.Prediction.holds:type_name -> facetd.v1.ChipHold
 	1,  // 12: facetd.v1.Refusal.reason:type_name -> facetd.v1.RefusalReason
-	11, // 13: facetd.v1.Refusal.fitting_rates:type_name -> facetd.v1.FittingRate
-	10, // 14: facetd.v1.Refusal.suggestions:type_name -> facetd.v1.Suggestion
-	12, // 15: facetd.v1.Refusal.stretched:type_name -> facetd.v1.StretchedTask
-	19, // 16: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
-	20, // 17: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
-	2,  // 18: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
-	17, // 19: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
-	2,  // 20: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
-	13, // 21: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
-	15, // 22: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
-	14, // 23: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
-	16, // 24: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
-	23, // [23:25] is the sub-list for method output_type
-	21, // [21:23] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	10, // 13: facetd.v1.Refusal.least_stretch:type_name -> facetd.v1.Fraction
+	12, // 14: facetd.v1.Refusal.fitting_rates:type_name -> facetd.v1.FittingRate
+	11, // 15: facetd.v1.Refusal.suggestions:type_name -> facetd.v1.Suggestion
+	13, // 16: facetd.v1.Refusal.stretched:type_name -> facetd.v1.StretchedTask
+	20, // 17: facetd.v1.Suggestion.binning:type_name -> facetd.v1.Binning
+	21, // 18: facetd.v1.Suggestion.window:type_name -> facetd.v1.Window
+	2,  // 19: facetd.v1.GetPlanResponse.plan:type_name -> facetd.v1.Plan
+	18, // 20: facetd.v1.PreviewPlanRequest.add:type_name -> facetd.v1.Task
+	2,  // 21: facetd.v1.PreviewPlanResponse.plan:type_name -> facetd.v1.Plan
+	14, // 22: facetd.v1.PlanService.GetPlan:input_type -> facetd.v1.GetPlanRequest
+	16, // 23: facetd.v1.PlanService.PreviewPlan:input_type -> facetd.v1.PreviewPlanRequest
+	15, // 24: facetd.v1.PlanService.GetPlan:output_type -> facetd.v1.GetPlanResponse
+	17, // 25: facetd.v1.PlanService.PreviewPlan:output_type -> facetd.v1.PreviewPlanResponse
+	24, // [24:26] is the sub-list for method output_type
+	22, // [22:24] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_plan_proto_init() }
@@ -1743,7 +1802,7 @@ func file_facetd_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_plan_proto_rawDesc), len(file_facetd_v1_plan_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -9,6 +9,7 @@ package facetdv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	durationpb "google.golang.org/protobuf/types/known/durationpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -140,11 +141,97 @@ func (State) EnumDescriptor() ([]byte, []int) {
 	return file_facetd_v1_status_proto_rawDescGZIP(), []int{1}
 }
 
+// BusRule is a rule that the daemon's inspector holds against all that runs on the bus. Its value is its
+// number.
+type BusRule int32
+
+const (
+	// Unknown.
+	BusRule_BUS_RULE_UNSPECIFIED BusRule = 0
+	// At most one chip drives each lane at any instant.
+	BusRule_BUS_RULE_ONE_DRIVER BusRule = 1
+	// No command reaches a chip outside its target.
+	BusRule_BUS_RULE_TARGET_ONLY BusRule = 2
+	// A strobe reaches each chip of its target exactly once.
+	BusRule_BUS_RULE_STROBE_ONCE BusRule = 3
+	// Every conversion comes at least the settling time after the last change on its lane.
+	BusRule_BUS_RULE_SETTLED BusRule = 4
+	// A chip with a load that is not read yet is not written, strobed or loaded by another job.
+	BusRule_BUS_RULE_HELD_LOAD BusRule = 5
+	// When a frame is read, the chip's registers hold what the frame claims.
+	BusRule_BUS_RULE_REGISTERS_AS_CLAIMED BusRule = 6
+	// Hold and skew stay within the limits of the task, and are not reported shorter than they were.
+	BusRule_BUS_RULE_HOLD_AND_SKEW BusRule = 7
+	// Segments do not overlap, and none starts before its time.
+	BusRule_BUS_RULE_SEGMENT_ORDER BusRule = 8
+	// Every job ends as on time, late, or failed with a cause, and is counted.
+	BusRule_BUS_RULE_JOBS_ACCOUNTED BusRule = 9
+	// On a stop or an error every select line goes inactive in time.
+	BusRule_BUS_RULE_LINES_RELEASED BusRule = 10
+)
+
+// Enum value maps for BusRule.
+var (
+	BusRule_name = map[int32]string{
+		0:  "BUS_RULE_UNSPECIFIED",
+		1:  "BUS_RULE_ONE_DRIVER",
+		2:  "BUS_RULE_TARGET_ONLY",
+		3:  "BUS_RULE_STROBE_ONCE",
+		4:  "BUS_RULE_SETTLED",
+		5:  "BUS_RULE_HELD_LOAD",
+		6:  "BUS_RULE_REGISTERS_AS_CLAIMED",
+		7:  "BUS_RULE_HOLD_AND_SKEW",
+		8:  "BUS_RULE_SEGMENT_ORDER",
+		9:  "BUS_RULE_JOBS_ACCOUNTED",
+		10: "BUS_RULE_LINES_RELEASED",
+	}
+	BusRule_value = map[string]int32{
+		"BUS_RULE_UNSPECIFIED":          0,
+		"BUS_RULE_ONE_DRIVER":           1,
+		"BUS_RULE_TARGET_ONLY":          2,
+		"BUS_RULE_STROBE_ONCE":          3,
+		"BUS_RULE_SETTLED":              4,
+		"BUS_RULE_HELD_LOAD":            5,
+		"BUS_RULE_REGISTERS_AS_CLAIMED": 6,
+		"BUS_RULE_HOLD_AND_SKEW":        7,
+		"BUS_RULE_SEGMENT_ORDER":        8,
+		"BUS_RULE_JOBS_ACCOUNTED":       9,
+		"BUS_RULE_LINES_RELEASED":       10,
+	}
+)
+
+func (x BusRule) Enum() *BusRule {
+	p := new(BusRule)
+	*p = x
+	return p
+}
+
+func (x BusRule) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (BusRule) Descriptor() protoreflect.EnumDescriptor {
+	return file_facetd_v1_status_proto_enumTypes[2].Descriptor()
+}
+
+func (BusRule) Type() protoreflect.EnumType {
+	return &file_facetd_v1_status_proto_enumTypes[2]
+}
+
+func (x BusRule) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use BusRule.Descriptor instead.
+func (BusRule) EnumDescriptor() ([]byte, []int) {
+	return file_facetd_v1_status_proto_rawDescGZIP(), []int{2}
+}
+
 // RuleViolation is a bus rule that was violated.
 type RuleViolation struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Number of the rule, 1 to 10.
-	Rule uint32 `protobuf:"varint,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	// The rule.
+	Rule BusRule `protobuf:"varint,1,opt,name=rule,proto3,enum=facetd.v1.BusRule" json:"rule,omitempty"`
 	// What happened.
 	Message string `protobuf:"bytes,2,opt,name=message,proto3" json:"message,omitempty"`
 	// Bus time in nanoseconds.
@@ -185,11 +272,11 @@ func (*RuleViolation) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_status_proto_rawDescGZIP(), []int{0}
 }
 
-func (x *RuleViolation) GetRule() uint32 {
+func (x *RuleViolation) GetRule() BusRule {
 	if x != nil {
 		return x.Rule
 	}
-	return 0
+	return BusRule_BUS_RULE_UNSPECIFIED
 }
 
 func (x *RuleViolation) GetMessage() string {
@@ -518,8 +605,8 @@ func (x *GetStatusResponse) GetStatus() *Status {
 // WatchStatusRequest sets the interval.
 type WatchStatusRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Time between two messages in milliseconds, 50 and up; 0 means 1000.
-	IntervalMs    uint32 `protobuf:"varint,1,opt,name=interval_ms,json=intervalMs,proto3" json:"interval_ms,omitempty"`
+	// Time between two messages, 50 ms to 1 hour; unset means 1 s.
+	Interval      *durationpb.Duration `protobuf:"bytes,1,opt,name=interval,proto3" json:"interval,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -554,11 +641,11 @@ func (*WatchStatusRequest) Descriptor() ([]byte, []int) {
 	return file_facetd_v1_status_proto_rawDescGZIP(), []int{4}
 }
 
-func (x *WatchStatusRequest) GetIntervalMs() uint32 {
+func (x *WatchStatusRequest) GetInterval() *durationpb.Duration {
 	if x != nil {
-		return x.IntervalMs
+		return x.Interval
 	}
-	return 0
+	return nil
 }
 
 // WatchStatusResponse holds the status.
@@ -797,9 +884,9 @@ var File_facetd_v1_status_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_status_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x18facetd/v1/identity.proto\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"j\n" +
-	"\rRuleViolation\x12\x12\n" +
-	"\x04rule\x18\x01 \x01(\rR\x04rule\x12\x18\n" +
+	"\x16facetd/v1/status.proto\x12\tfacetd.v1\x1a\x18facetd/v1/identity.proto\x1a\x14facetd/v1/plan.proto\x1a\x18facetd/v1/safestop.proto\x1a\x14facetd/v1/task.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"~\n" +
+	"\rRuleViolation\x12&\n" +
+	"\x04rule\x18\x01 \x01(\x0e2\x12.facetd.v1.BusRuleR\x04rule\x12\x18\n" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12\x15\n" +
 	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12\x14\n" +
 	"\x05chips\x18\x04 \x03(\tR\x05chips\"\xa1\x06\n" +
@@ -828,10 +915,9 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\bidentity\x18\x14 \x01(\v2\x13.facetd.v1.IdentityR\bidentity\"\x12\n" +
 	"\x10GetStatusRequest\">\n" +
 	"\x11GetStatusResponse\x12)\n" +
-	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"5\n" +
-	"\x12WatchStatusRequest\x12\x1f\n" +
-	"\vinterval_ms\x18\x01 \x01(\rR\n" +
-	"intervalMs\"@\n" +
+	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"K\n" +
+	"\x12WatchStatusRequest\x125\n" +
+	"\binterval\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\binterval\"@\n" +
 	"\x13WatchStatusResponse\x12)\n" +
 	"\x06status\x18\x01 \x01(\v2\x11.facetd.v1.StatusR\x06status\"\xea\x01\n" +
 	"\x05Clock\x12\x15\n" +
@@ -855,7 +941,20 @@ const file_facetd_v1_status_proto_rawDesc = "" +
 	"\rSTATE_RUNNING\x10\x02\x12\x0f\n" +
 	"\vSTATE_FAULT\x10\x03\x12\x12\n" +
 	"\x0eSTATE_STOPPING\x10\x04\x12\x13\n" +
-	"\x0fSTATE_SAFE_STOP\x10\x052\xec\x01\n" +
+	"\x0fSTATE_SAFE_STOP\x10\x05*\xb3\x02\n" +
+	"\aBusRule\x12\x18\n" +
+	"\x14BUS_RULE_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13BUS_RULE_ONE_DRIVER\x10\x01\x12\x18\n" +
+	"\x14BUS_RULE_TARGET_ONLY\x10\x02\x12\x18\n" +
+	"\x14BUS_RULE_STROBE_ONCE\x10\x03\x12\x14\n" +
+	"\x10BUS_RULE_SETTLED\x10\x04\x12\x16\n" +
+	"\x12BUS_RULE_HELD_LOAD\x10\x05\x12!\n" +
+	"\x1dBUS_RULE_REGISTERS_AS_CLAIMED\x10\x06\x12\x1a\n" +
+	"\x16BUS_RULE_HOLD_AND_SKEW\x10\a\x12\x1a\n" +
+	"\x16BUS_RULE_SEGMENT_ORDER\x10\b\x12\x1b\n" +
+	"\x17BUS_RULE_JOBS_ACCOUNTED\x10\t\x12\x1b\n" +
+	"\x17BUS_RULE_LINES_RELEASED\x10\n" +
+	"2\xec\x01\n" +
 	"\rStatusService\x12F\n" +
 	"\tGetStatus\x12\x1b.facetd.v1.GetStatusRequest\x1a\x1c.facetd.v1.GetStatusResponse\x12C\n" +
 	"\bGetClock\x12\x1a.facetd.v1.GetClockRequest\x1a\x1b.facetd.v1.GetClockResponse\x12N\n" +
@@ -873,51 +972,55 @@ func file_facetd_v1_status_proto_rawDescGZIP() []byte {
 	return file_facetd_v1_status_proto_rawDescData
 }
 
-var file_facetd_v1_status_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_facetd_v1_status_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
 var file_facetd_v1_status_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_facetd_v1_status_proto_goTypes = []any{
 	(Pace)(0),                     // 0: facetd.v1.Pace
 	(State)(0),                    // 1: facetd.v1.State
-	(*RuleViolation)(nil),         // 2: facetd.v1.RuleViolation
-	(*Status)(nil),                // 3: facetd.v1.Status
-	(*GetStatusRequest)(nil),      // 4: facetd.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),     // 5: facetd.v1.GetStatusResponse
-	(*WatchStatusRequest)(nil),    // 6: facetd.v1.WatchStatusRequest
-	(*WatchStatusResponse)(nil),   // 7: facetd.v1.WatchStatusResponse
-	(*Clock)(nil),                 // 8: facetd.v1.Clock
-	(*GetClockRequest)(nil),       // 9: facetd.v1.GetClockRequest
-	(*GetClockResponse)(nil),      // 10: facetd.v1.GetClockResponse
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
-	(*PhaseUtilization)(nil),      // 12: facetd.v1.PhaseUtilization
-	(*RunningTask)(nil),           // 13: facetd.v1.RunningTask
-	(*SafeStop)(nil),              // 14: facetd.v1.SafeStop
-	(*Identity)(nil),              // 15: facetd.v1.Identity
+	(BusRule)(0),                  // 2: facetd.v1.BusRule
+	(*RuleViolation)(nil),         // 3: facetd.v1.RuleViolation
+	(*Status)(nil),                // 4: facetd.v1.Status
+	(*GetStatusRequest)(nil),      // 5: facetd.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),     // 6: facetd.v1.GetStatusResponse
+	(*WatchStatusRequest)(nil),    // 7: facetd.v1.WatchStatusRequest
+	(*WatchStatusResponse)(nil),   // 8: facetd.v1.WatchStatusResponse
+	(*Clock)(nil),                 // 9: facetd.v1.Clock
+	(*GetClockRequest)(nil),       // 10: facetd.v1.GetClockRequest
+	(*GetClockResponse)(nil),      // 11: facetd.v1.GetClockResponse
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*PhaseUtilization)(nil),      // 13: facetd.v1.PhaseUtilization
+	(*RunningTask)(nil),           // 14: facetd.v1.RunningTask
+	(*SafeStop)(nil),              // 15: facetd.v1.SafeStop
+	(*Identity)(nil),              // 16: facetd.v1.Identity
+	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
 }
 var file_facetd_v1_status_proto_depIdxs = []int32{
-	1,  // 0: facetd.v1.Status.state:type_name -> facetd.v1.State
-	0,  // 1: facetd.v1.Status.pace:type_name -> facetd.v1.Pace
-	11, // 2: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
-	12, // 3: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
-	13, // 4: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
-	2,  // 5: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
-	14, // 6: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
-	15, // 7: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
-	3,  // 8: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
-	3,  // 9: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
-	11, // 10: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
-	8,  // 11: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
-	15, // 12: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
-	4,  // 13: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
-	9,  // 14: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
-	6,  // 15: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
-	5,  // 16: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
-	10, // 17: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
-	7,  // 18: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
-	16, // [16:19] is the sub-list for method output_type
-	13, // [13:16] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	2,  // 0: facetd.v1.RuleViolation.rule:type_name -> facetd.v1.BusRule
+	1,  // 1: facetd.v1.Status.state:type_name -> facetd.v1.State
+	0,  // 2: facetd.v1.Status.pace:type_name -> facetd.v1.Pace
+	12, // 3: facetd.v1.Status.start_time:type_name -> google.protobuf.Timestamp
+	13, // 4: facetd.v1.Status.phases:type_name -> facetd.v1.PhaseUtilization
+	14, // 5: facetd.v1.Status.tasks:type_name -> facetd.v1.RunningTask
+	3,  // 6: facetd.v1.Status.last_violations:type_name -> facetd.v1.RuleViolation
+	15, // 7: facetd.v1.Status.safe_stop:type_name -> facetd.v1.SafeStop
+	16, // 8: facetd.v1.Status.identity:type_name -> facetd.v1.Identity
+	4,  // 9: facetd.v1.GetStatusResponse.status:type_name -> facetd.v1.Status
+	17, // 10: facetd.v1.WatchStatusRequest.interval:type_name -> google.protobuf.Duration
+	4,  // 11: facetd.v1.WatchStatusResponse.status:type_name -> facetd.v1.Status
+	12, // 12: facetd.v1.Clock.utc_time:type_name -> google.protobuf.Timestamp
+	9,  // 13: facetd.v1.GetClockResponse.clock:type_name -> facetd.v1.Clock
+	16, // 14: facetd.v1.GetClockResponse.identity:type_name -> facetd.v1.Identity
+	5,  // 15: facetd.v1.StatusService.GetStatus:input_type -> facetd.v1.GetStatusRequest
+	10, // 16: facetd.v1.StatusService.GetClock:input_type -> facetd.v1.GetClockRequest
+	7,  // 17: facetd.v1.StatusService.WatchStatus:input_type -> facetd.v1.WatchStatusRequest
+	6,  // 18: facetd.v1.StatusService.GetStatus:output_type -> facetd.v1.GetStatusResponse
+	11, // 19: facetd.v1.StatusService.GetClock:output_type -> facetd.v1.GetClockResponse
+	8,  // 20: facetd.v1.StatusService.WatchStatus:output_type -> facetd.v1.WatchStatusResponse
+	18, // [18:21] is the sub-list for method output_type
+	15, // [15:18] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_status_proto_init() }
@@ -934,7 +1037,7 @@ func file_facetd_v1_status_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_status_proto_rawDesc), len(file_facetd_v1_status_proto_rawDesc)),
-			NumEnums:      2,
+			NumEnums:      3,
 			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,

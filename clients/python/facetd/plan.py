@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import fractions
 from typing import Any
 
 from .enums import Phase, RefusalReason
@@ -81,9 +82,8 @@ class Refusal:
     available_ns: int
     #: Utilization asked for, 0 and up.
     utilization: float
-    #: Least factor on all periods and deadlines that would fit, such as "9/8"; empty
-    #: where it is not known.
-    least_stretch: str
+    #: Least factor on all periods and deadlines that would fit; None where it is not known.
+    least_stretch: fractions.Fraction | None
     #: Whether no smaller factor fits; otherwise one may.
     least_stretch_exact: bool
     #: What is known of the rate of each task beside the others as asked, by its name.
@@ -102,7 +102,7 @@ class Refusal:
             m.needed_ns,
             m.available_ns,
             m.utilization,
-            m.least_stretch,
+            fractions.Fraction(m.least_stretch.numerator, m.least_stretch.denominator) if m.HasField("least_stretch") else None,
             m.least_stretch_exact,
             {r.task: FittingRate._of(r) for r in m.fitting_rates},
             tuple(StretchedTask._of(t) for t in m.stretched),

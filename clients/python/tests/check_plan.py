@@ -117,7 +117,7 @@ class Checker:
             on_lane[c["lane"]] = on_lane.get(c["lane"], 0) + 1
         self.chips = {c["name"]: Chip(c, classes[c["class"]], lanes[c["lane"]], on_lane[c["lane"]], bits[c["class"]]) for c in array["chips"]}
         self.changed, self.converting = dict.fromkeys(lanes, LONG_AGO), dict.fromkeys(lanes, LONG_AGO)
-        self.jobs = {j["task"]: j for j in operations.get("jobs", [])}
+        self.jobs = {tuple(j["tasks"]): j for j in operations.get("jobs", [])}
         self.word, self.now = frozenset(), LONG_AGO
         self.open = {}  # by task: the job that has begun and not ended
 
@@ -146,17 +146,17 @@ class Checker:
     def run(self):
         if self.o.get("initialization"):
             s = self.o["initialization"]
-            whole = {"task": "", "segments": 1, "chips": list(self.chips)}
-            self.segment(s, 0, whole, ("", 0), num(s, "start_ns"), None)
+            whole = {"tasks": [], "segments": 1, "chips": list(self.chips)}
+            self.segment(s, 0, whole, ((), 0), num(s, "start_ns"), None)
         cycle = num(self.o, "hyperperiod_ns")
         for k in (0, 1):
             for s in sorted(self.o.get("segments", []), key=lambda s: num(s, "start_ns")):
-                job = self.jobs.get(s["task"])
+                job = self.jobs.get(tuple(s["tasks"]))
                 if job is None:
-                    self.fault(9, num(s, "start_ns"), f"there is no task {s['task']}")
+                    self.fault(9, num(s, "start_ns"), f"there is no job of {s['tasks']}")
                     continue
                 number = num(s, "job") + k * num(job, "jobs_per_cycle")
-                self.segment(s, k * cycle, job, (s["task"], number), num(s, "release_ns"), num(s, "deadline_ns"))
+                self.segment(s, k * cycle, job, (tuple(s["tasks"]), number), num(s, "release_ns"), num(s, "deadline_ns"))
         for record in self.open.values():
             self.fault(9, self.now, f"job {record['who']} has not run whole")
         return self.broken

@@ -74,7 +74,7 @@ export class Link {
       const dead = setTimeout(() => this.abort.abort(), 2 * SILENCE_MS);
       const used = token.get();
       try {
-        for await (const m of stream("StatusService", "WatchStatus", { interval_ms: BEAT_MS }, this.abort.signal)) {
+        for await (const m of stream("StatusService", "WatchStatus", { interval: `${BEAT_MS / 1000}s` }, this.abort.signal)) {
           clearTimeout(dead);
           wait = FIRST_WAIT_MS;
           this.heard = performance.now();

@@ -142,7 +142,7 @@ function showBanner() {
     message = "The daemon is going down.";
   } else if (num(status?.rule_violations) > 0) {
     const last = status.last_violations?.at(-1);
-    message = `${count(status.rule_violations, "bus rule")} violated since the start. ${last ? `Last: rule ${last.rule}, ${last.message}` : ""}`;
+    message = `${count(status.rule_violations, "bus rule")} violated since the start. ${last ? `Last: ${words(last.rule, "BUS_RULE_")}, ${last.message}` : ""}`;
   }
   node.hidden = message === "";
   if (!node.firstChild) {

@@ -53,9 +53,9 @@ function stretched(r) {
   return all.length ? `; as typed: ${all.join(", ")}` : "";
 }
 
-// times writes a factor such as 9/8 as a decimal number, rounded up to three places.
+// times writes a factor, a numerator over a denominator, as a decimal number, rounded up to three places.
 function times(fraction) {
-  const [a, b] = fraction.split("/").map(BigInt);
-  const thousandths = (a * 1000n + (b ?? 1n) - 1n) / (b ?? 1n);
+  const a = BigInt(fraction.numerator ?? 0), b = BigInt(fraction.denominator ?? 1);
+  const thousandths = (a * 1000n + b - 1n) / b;
   return `${Number(thousandths) / 1000} times`;
 }

@@ -46,7 +46,7 @@ function scale(by) {
 }
 
 // named are the tasks of a segment; a shared job has several.
-const named = (seg) => (seg.task ?? "").split(",");
+const named = (seg) => seg.tasks ?? [];
 
 function draw() {
   const plan = app.plan, table = plan.timetable, tasks = (plan.tasks ?? []).map((t) => t.name);
