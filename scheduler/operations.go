@@ -51,7 +51,8 @@ func tableOperations(a *chipmodel.Array, t rules.TimedTable) *facetdv1.PlannedOp
 	for i := range t.Entries {
 		e := &t.Entries[i]
 		s := &facetdv1.PlannedSegment{
-			Tasks: program.NamesOf(e.Segment.Job.Task), Job: int64(e.Segment.Job.Number), Index: uint32(e.Segment.Index),
+			Tasks: program.NamesOf(e.Segment.Job.Task), Job: int64(e.Segment.Job.Number),
+			Index:   uint32(e.Segment.Index),
 			StartNs: e.Start.NS(), EndNs: e.Start.Add(bus.CostOf(a, e.Segment.Ops).Total()).NS(),
 			ReleaseNs: e.Segment.Job.Release.NS(), DeadlineNs: e.Segment.Job.Deadline.NS(),
 		}

@@ -82,7 +82,8 @@ func (s *Server) Status() *facetdv1.Status {
 	}
 	for _, v := range snap.LastBroken {
 		st.LastViolations = append(st.LastViolations,
-			&facetdv1.RuleViolation{Rule: facetdv1.BusRule(v.Rule), Message: v.Message, BusNs: v.At.NS(), Chips: v.Chips})
+			&facetdv1.RuleViolation{Rule: facetdv1.BusRule(v.Rule), Message: v.Message, BusNs: v.At.NS(),
+				Chips: v.Chips})
 	}
 	if snap.Measured <= 0 {
 		return st
