@@ -138,7 +138,9 @@ func bounds(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*face
 	}
 }
 
-func fraction(f *facetdv1.Fraction) *big.Rat { return big.NewRat(f.GetNumerator(), max(f.GetDenominator(), 1)) }
+func fraction(f *facetdv1.Fraction) *big.Rat {
+	return big.NewRat(f.GetNumerator(), max(f.GetDenominator(), 1))
+}
 
 // asTyped checks that the stretched rates, typed in, fit, and keep the ratio of the rates asked for.
 func asTyped(t *testing.T, a *chipmodel.Array, r *facetdv1.Refusal, specs []*facetdv1.Task) {

@@ -20,8 +20,9 @@ func TestTheGuideQuotesRefusals(t *testing.T) {
 		change(f)
 		return RateLine(f)
 	}
-	lines := RefusalLines(&facetdv1.Refusal{LeastStretch: &facetdv1.Fraction{Numerator: 1313, Denominator: 1000}, LeastStretchExact: true,
-		Suggestions: []*facetdv1.Suggestion{{Message: "a window"}}})
+	lines := RefusalLines(&facetdv1.Refusal{LeastStretch: &facetdv1.Fraction{Numerator: 1313, Denominator: 1000},
+		LeastStretchExact: true,
+		Suggestions:       []*facetdv1.Suggestion{{Message: "a window"}}})
 	stretch, exact, _ := strings.Cut(lines[1], ",")
 	for _, quoted := range []string{
 		wall(func(f *facetdv1.FittingRate) { f.ProvedHighest = true }) + ".",

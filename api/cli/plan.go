@@ -81,7 +81,8 @@ func predictions(w io.Writer, p *facetdv1.Plan) error {
 func segmentTable(w io.Writer, t *facetdv1.Timetable) error {
 	table := NewTable(">START", ">END", "TASK", ">JOB", ">SEGMENT", ">RELEASE", ">DEADLINE", "READS")
 	for _, s := range t.GetSegments() {
-		table.Row(NS(s.GetStartNs()), NS(s.GetEndNs()), strings.Join(s.GetTasks(), ","), fmt.Sprint(s.GetJob()), fmt.Sprint(s.GetIndex()),
+		table.Row(NS(s.GetStartNs()), NS(s.GetEndNs()), strings.Join(s.GetTasks(), ","), fmt.Sprint(s.GetJob()),
+			fmt.Sprint(s.GetIndex()),
 			NS(s.GetReleaseNs()), NS(s.GetDeadlineNs()), Short(strings.Join(s.GetReads(), " "), 60))
 	}
 	return table.Write(w)

@@ -20,7 +20,8 @@ func oddRun() *facetdv1.BringupRun {
 	return &facetdv1.BringupRun{
 		Id: "20260102-030405", Array: `bench <script>alert("x")</script>`,
 		ArrayDigest: strings.Repeat("0123456789abcdef", 4), Version: "1.2.3",
-		StartTime: timestamppb.New(time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)), Finished: true, Verdict: facetdv1.Verdict_VERDICT_FAIL,
+		StartTime: timestamppb.New(time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)), Finished: true,
+		Verdict: facetdv1.Verdict_VERDICT_FAIL,
 		Steps: []facetdv1.BringupStep{facetdv1.BringupStep_BRINGUP_STEP_SETTLING,
 			facetdv1.BringupStep_BRINGUP_STEP_TRIM},
 		Results: []*facetdv1.BringupResult{

@@ -264,7 +264,8 @@ func fakeRefusal() *facetdv1.Refusal {
 	return &facetdv1.Refusal{
 		Reason: facetdv1.RefusalReason_REFUSAL_REASON_UTILIZATION, Message: "the tasks ask for 131.3 % of the bus",
 		Task:     "fast",
-		NeededNs: 12_500_000, AvailableNs: 10_000_000, Utilization: 1.3125, LeastStretch: &facetdv1.Fraction{Numerator: 21, Denominator: 16},
+		NeededNs: 12_500_000, AvailableNs: 10_000_000, Utilization: 1.3125,
+		LeastStretch: &facetdv1.Fraction{Numerator: 21, Denominator: 16},
 		FittingRates: []*facetdv1.FittingRate{
 			{Task: "look", RateHz: 12.5, ProvedHighest: true, SearchedUpToHz: 25, SearchedTableNs: 1_000_000_000},
 			{Task: "slow", RateHz: 0.5, SearchedUpToHz: 1},
@@ -316,7 +317,8 @@ func fakePlan() *facetdv1.Plan {
 		Phases: []*facetdv1.PhaseUtilization{{Phase: facetdv1.Phase_PHASE_LOAD, Fraction: 0.125, BusyNs: 4_000_000}},
 		Timetable: &facetdv1.Timetable{HyperperiodNs: 34_133_333, InitializationNs: 12_000,
 			Segments: []*facetdv1.Segment{
-				{Tasks: []string{"look"}, StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333, Reads: []string{"m0", "m1"}},
+				{Tasks: []string{"look"}, StartNs: 0, EndNs: 21_333_000, DeadlineNs: 34_133_333,
+					Reads: []string{"m0", "m1"}},
 			}},
 		Predictions: []*facetdv1.Prediction{{
 			Task: "look", RequestedRateHz: 30, PlannedRateHz: 29.296875, WorstResponseNs: 21_333_000,

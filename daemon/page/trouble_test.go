@@ -107,7 +107,8 @@ func TestTrouble(t *testing.T) {
 	status("STATE_FAULT", `,"fault":"the cable is out"`)
 	banner("The bus stopped", "the cable is out", "every select line is inactive")
 	b.picture("fault")
-	status("STATE_SAFE_STOP", `,"safe_stop":{"reasons":[{"by":"ada","reason":"<b>smoke</b>","time":"2026-03-04T05:06:07.5Z","bus_ns":"1"},
+	status("STATE_SAFE_STOP",
+		`,"safe_stop":{"reasons":[{"by":"ada","reason":"<b>smoke</b>","time":"2026-03-04T05:06:07.5Z","bus_ns":"1"},
 		{"by":"bob","reason":"","time":"2026-03-04T05:07:00Z","bus_ns":"2"}],"requests":"2","revision":"1772600000000001","lines":{"state":"LINE_STATE_NOT_CONFIRMED",
 		"inactive_bus_ns":"0","reason":"no acknowledgement"},"jobs_failed":"1","on_demand_failed":"0","stored":false,"not_stored_reason":"the disk is full"}`)
 	banner("The array is stopped, by ada, 2026-03-04 05:06:07 UTC: <b>smoke</b> (and 1 request more)",
