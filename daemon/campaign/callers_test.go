@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/bus"
 	"facetd.example/chipmodel"
 	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/stream"
@@ -20,6 +21,7 @@ type change struct {
 	at       time.Duration
 	add      *facetdv1.Task // added, or put in the place of the one of its name
 	remove   string
+	update   bool          // it is never added
 	patience time.Duration // until the caller goes away; 0 is never
 }
 
@@ -72,40 +74,49 @@ func instants(r *rand.Rand, n int, span time.Duration) []time.Duration {
 const breath = 313 * time.Nanosecond
 
 // change asks for a change, once the one before it has been answered.
-func (l *life) change(c *change) error {
-	ctx := l.ctx
-	if c.patience > 0 {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, c.patience)
-		defer cancel()
-	}
+func (l *life) change(c *change) {
+	ctx, cancel := c.within(l.ctx)
+	defer cancel()
 	select {
 	case l.changing <- struct{}{}:
 	case <-ctx.Done():
-		return ctx.Err()
+		return
 	}
-	defer func() {
-		time.Sleep(breath)
-		<-l.changing
-	}()
-	return c.do(ctx, l.disp)
+	l.changeAmongOthers(ctx, c)
+	time.Sleep(breath)
+	<-l.changing
+}
+
+// changeAmongOthers asks for a change at once, and keeps the answer.
+func (l *life) changeAmongOthers(ctx context.Context, c *change) {
+	done := answeredChange{change: c, asked: time.Now()}
+	done.effective, done.err = c.do(ctx, l.disp)
+	done.at, done.kept = time.Now(), l.disp.Stopped() != nil
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.changed = append(l.changed, done)
+}
+
+// within is how long the caller of a change waits.
+func (c *change) within(ctx context.Context) (context.Context, context.CancelFunc) {
+	if c.patience > 0 {
+		return context.WithTimeout(ctx, c.patience)
+	}
+	return ctx, func() {}
 }
 
 // do asks for the change.
-func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) error {
+func (c *change) do(ctx context.Context, d *dispatch.Dispatcher) (bus.Time, error) {
 	if c.remove != "" {
-		_, err := d.RemoveTask(ctx, c.remove)
-		return err
+		return d.RemoveTask(ctx, c.remove)
 	}
 	runs := slices.ContainsFunc(d.Snapshot().Tasks, func(t *facetdv1.RunningTask) bool {
 		return t.GetTask().GetName() == c.add.GetName()
 	})
-	if runs {
-		_, err := d.UpdateTask(ctx, c.add)
-		return err
+	if runs || c.update {
+		return d.UpdateTask(ctx, proto.CloneOf(c.add))
 	}
-	_, err := d.AddTask(ctx, c.add)
-	return err
+	return d.AddTask(ctx, proto.CloneOf(c.add))
 }
 
 // demand is something that somebody wants of the bus between its jobs.

@@ -43,6 +43,7 @@ type driven struct {
 
 // Submit hands a segment over.
 func (d *driven) Submit(start bus.Time, s *bus.Segment) error {
+	d.starve(true)
 	err := d.BusCloser.Submit(start, s)
 	if err == nil {
 		d.active = true
@@ -71,6 +72,9 @@ func (d *driven) Next(ctx context.Context) (bus.Result, error) {
 	}
 	if d.remote {
 		d.stall()
+	}
+	if !res.Refused() {
+		d.starve(false)
 	}
 	return res, err
 }

@@ -36,6 +36,7 @@ const (
 	linkDelays  // messages, which overtake each other
 	linkCut     // for a while, all of them
 	reboot      // of a remote executor
+	overload    // everything takes the process so long that it is always behind
 	numKinds
 	liar = numKinds // a canary, never drawn: the bus gives another code than it read
 )
@@ -45,7 +46,7 @@ func (k faultKind) String() string {
 		"before", "halfway", "after", "scramble", "slow", "stall", "clock", "wiring", "panic", "disk-full",
 		"sync-refused",
 		"disk-slow", "journal-full", "journal-sync", "maps-full", "maps-sync", "link-loses", "link-doubles",
-		"link-delays", "link-cut", "reboot", "liar",
+		"link-delays", "link-cut", "reboot", "overload", "liar",
 	}[k]
 }
 
@@ -79,7 +80,7 @@ func (f *fault) String() string {
 	return s
 }
 
-// weights are how often each kind is drawn; a seed draws its own mix of them.
+// weights are how often each kind is drawn; a seed draws its own mix of them. An overload is drawn beside the mix.
 var weights = [numKinds]int{
 	failBefore: 6, failHalfway: 8, failAfter: 5, scramble: 6, slowBus: 6, hostStall: 4, clockStep: 2, wiring: 3,
 	driverPanic: 1, diskFull: 2, syncRefused: 2, diskSlow: 2, journalFull: 3, journalSync: 2,

@@ -18,6 +18,7 @@ func (o *outcome) judge(dir string) {
 		o.judgeEnd(l, last)
 		o.judgeNumbers(l)
 		o.judgeReleases(l, last)
+		o.judgeChanges(l)
 		o.judgeRules(l)
 		o.judgeFrames(l)
 		o.judgeParameters(l)
@@ -169,7 +170,8 @@ func (o *outcome) judgeReleases(l *life, last bool) {
 				missing = slices.DeleteFunc(missing, func(r release) bool { return r.at >= at })
 			}
 			if final {
-				missing = slices.DeleteFunc(missing, func(r release) bool { return r.deadline > l.finish })
+				left := o.leftAtEnd(l)
+				missing = slices.DeleteFunc(missing, func(r release) bool { return r.deadline.Add(left) > l.finish })
 			}
 			if len(missing) > 0 {
 				o.problem("%d jobs of %s released from %v on have not ended, of %d before %v", len(missing),
@@ -204,18 +206,22 @@ func (l *life) initialized(epoch bus.Time) bus.Time {
 	return epoch
 }
 
-// judgeLiveness: once the recovery limit has passed, every job of every task ends on time.
+// judgeLiveness: once what the faults have left behind has settled no job fails, and each ends by its deadline and the
+// lag that the idle part of the timetable cannot have worked off by then: soon none.
 func (o *outcome) judgeLiveness(l *life) {
 	// What is released in the last hyperperiod may still wait.
-	from, to := bus.Time(o.recovered), l.finish-bus.Time(l.final.Plan.GetTimetable().GetHyperperiodNs())
+	hyperperiod := time.Duration(l.final.Plan.GetTimetable().GetHyperperiodNs())
+	from, to := bus.Time(o.calm+o.recovery.settling), l.finish.Add(-hyperperiod-o.leftAtEnd(l))
 	on := map[string]int{}
 	for _, fs := range l.ledger.sets {
 		if fs.GetTask() == "" || bus.Time(fs.GetReleaseBusNs()) < from || bus.Time(fs.GetReleaseBusNs()) >= to {
 			continue
 		}
-		if fs.GetFailure() != "" || fs.GetLate() {
-			o.problem("job %d of %s, released %v after the last fault, ended late (%v) or failed (%s)", fs.GetJob(),
-				fs.GetTask(), time.Duration(fs.GetReleaseBusNs())-o.calm, fs.GetLate(), fs.GetFailure())
+		after := time.Duration(fs.GetReleaseBusNs()) - o.calm
+		late, allowed := time.Duration(fs.GetFinishBusNs()-fs.GetDeadlineBusNs()), o.recovery.allowed(after)
+		if fs.GetFailure() != "" || late > allowed {
+			o.problem("job %d of %s, released %v after the last fault, ended %v after its deadline (%v allowed) or "+
+				"failed (%s)", fs.GetJob(), fs.GetTask(), after, late, allowed, fs.GetFailure())
 			return
 		}
 		on[fs.GetTask()]++

@@ -54,7 +54,7 @@ type life struct {
 	readers  []*reader
 	recorded []*recorded
 	demanded []demanded
-	changed  []error
+	changed  []answeredChange
 	sets     []*set
 	stops    []*stopped
 	made     []*made
@@ -197,12 +197,18 @@ func (streams) PlanChanged(*facetdv1.Plan, bus.Time)               {}
 func (l *life) callers() {
 	for i := range l.s.changes {
 		c := &l.s.changes[i]
-		l.call(c.at, func() {
-			err := l.change(c)
-			l.mu.Lock()
-			l.changed = append(l.changed, err)
-			l.mu.Unlock()
-		})
+		l.call(c.at, func() { l.change(c) })
+	}
+	for i := range l.s.crowds {
+		c := &l.s.crowds[i]
+		for k := range c.changes {
+			x := &c.changes[k]
+			l.call(c.at+x.at, func() {
+				ctx, cancel := x.within(l.ctx)
+				defer cancel()
+				l.changeAmongOthers(ctx, x)
+			})
+		}
 	}
 	for i := range l.s.demands {
 		d := &l.s.demands[i]

@@ -24,6 +24,12 @@ var plants = []plant{
 		"\t\tr.regs.lose(one.program.Chips, r.tab.assumes)\n", ""},
 	{"an early start", "daemon/dispatch/runner.go", "return r.runEntry(hard, entry, max(at, r.taken))",
 		"return r.runEntry(hard, entry, max(at-1, r.taken))"},
+	{"a lag that is never worked off", "daemon/dispatch/runner.go",
+		"return r.runEntry(hard, entry, max(at, r.taken))",
+		"return r.runEntry(hard, entry, max(at.Add(min(r.lag.seen.Worst, " +
+			"50*time.Millisecond).Truncate(time.Microsecond)), r.taken))"},
+	{"a change told to be active one tick off", "daemon/dispatch/activate.go", "\tanswer(changeDone{effective: epoch})",
+		"\tanswer(changeDone{effective: epoch + 1})"},
 	{"an uncounted drop", "daemon/stream/subscription.go",
 		"\ts.lose(s.waiting[i].set.GetTask())\n\ts.left(s.waiting[i])\n", "\ts.left(s.waiting[i])\n"},
 	{"a hold one tick too short", "daemon/dispatch/assemble.go", "max(f.GetHoldNs(), int64(c.Hold))",

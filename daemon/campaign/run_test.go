@@ -15,8 +15,8 @@ const (
 	watch = 7 * time.Millisecond
 	// hanging is how long a run may take at most, on the host's clock.
 	hanging = 5 * time.Minute
-	// longestRecovery limits the recovery limit, so that a run ends.
-	longestRecovery = 4 * time.Second
+	// longestDrain is how long a lag is watched being worked off at most, so that a run ends.
+	longestDrain = 4 * time.Second
 )
 
 // outcome is what a run showed.
@@ -29,8 +29,8 @@ type outcome struct {
 	differs  bool // from another run of the same
 	jobs     int
 	tally    tally
-	// Of the last life: when the faults had ended, and when every task was to be at its rate again, since its start.
-	calm, recovered time.Duration
+	calm     time.Duration // when the faults had ended, since the start of the last life
+	recovery recovery      // after that
 }
 
 func (o *outcome) failed() bool { return len(o.problems) > 0 }
@@ -86,7 +86,7 @@ func (o *outcome) live(dir string) {
 	o.lives = append(o.lives, l)
 	l.callers()
 	for (time.Since(l.born) < o.s.safety+l.stoodStill() || l.disp.Stopped() != nil) && !l.over() {
-		if time.Since(l.born) > o.s.safety+longestRecovery {
+		if time.Since(l.born) > o.s.safety+longestDrain {
 			o.problem("the array cannot be resumed: %s", l.disp.Stopped().Text())
 			break
 		}
@@ -106,18 +106,22 @@ func (o *outcome) live(dir string) {
 		}
 	}
 	o.calm = time.Since(l.born)
-	o.recovered = o.calm + o.recoveryLimit(l)
-	for time.Since(l.born) < o.recovered+o.livenessPhase(l) && !l.over() {
+	o.recovery = o.recoveryOf(l)
+	for time.Since(l.born) < o.calm+o.recovery.watched()+o.livenessPhase(l) && !l.over() {
 		time.Sleep(watch)
 	}
 	l.end()
 }
 
-// stoodStill is for how long the process did: so much later in its time segments begin that a fault strikes.
+// stoodStill is for how long the process did, or was behind: so much later in its time segments begin that a fault
+// strikes.
 func (l *life) stoodStill() (d time.Duration) {
 	for _, s := range l.bus.struckSoFar() {
-		if s.fault.kind == hostStall {
+		switch s.fault.kind {
+		case hostStall:
 			d += s.fault.delay
+		case overload:
+			d += maxLag + s.fault.delay
 		}
 	}
 	return d
@@ -130,30 +134,6 @@ func running(l *life) []*facetdv1.Task {
 		out = append(out, t.GetTask())
 	}
 	return out
-}
-
-// recoveryLimit is how long after the last fault every task is at its rate again: a job that is open is given up or
-// ends, which takes a hyperperiod; registers are restored at the latest when the next one begins, which takes an
-// initialization, and what waited meanwhile is worked off in the idle time of the hyperperiods after it. A bus that
-// was slower than it said, and a process that stood still, have a backlog besides, which takes the idle part of the
-// bus time to drain. A remote executor that was lost is noticed within its lease.
-func (o *outcome) recoveryLimit(l *life) time.Duration {
-	s := l.disp.Snapshot()
-	table := s.Plan.GetTimetable()
-	limit := 4*time.Duration(table.GetHyperperiodNs()) + 2*time.Duration(table.GetInitializationNs()) + begin
-	var late time.Duration
-	for _, hit := range l.bus.struckSoFar() {
-		if k := hit.fault.kind; k == slowBus || k == hostStall {
-			late += hit.till.Sub(hit.at)
-		}
-	}
-	if idle := 1 - s.PlannedUtil; idle > 0 {
-		late = time.Duration(float64(late) / idle)
-	}
-	if o.s.remote != nil { // a loss is noticed, the device found again, and given work ahead
-		limit += 3*o.s.remote.Limits.Lease + 100*time.Millisecond
-	}
-	return min(limit+late, longestRecovery)
 }
 
 // livenessPhase is how long every task is then watched.

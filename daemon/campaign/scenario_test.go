@@ -29,6 +29,7 @@ type scenario struct {
 	remote *bustest.RemoteConfig
 	// Of the safety phase, by time.
 	changes  []change
+	crowds   []crowd
 	demands  []demand
 	settings []setting
 	stops    []stop
@@ -75,8 +76,14 @@ func newScenario(seed uint64) *scenario {
 	s.settings = randomSettings(part(7), s)
 	s.stops = randomStops(part(8), s)
 	s.calibrated, s.calibrations = randomCalibrations(part(9), s)
+	s.addOverload(part(10))
+	s.crowds = randomCrowds(part(11), s)
 	return s
 }
+
+// ordered reports whether the order of all that happens is fixed: of callers who wait for one another's changes the
+// next comes in the very instant of an answer.
+func (s *scenario) ordered() bool { return len(s.crowds) == 0 }
 
 // dropHopeless leaves out changes that do not fit beside tasks that are cut: to say what would fit takes a second.
 func (s *scenario) dropHopeless() {

@@ -143,7 +143,7 @@ func TestEqualSeeds(t *testing.T) {
 		if first.failed() || second.failed() {
 			t.Fatalf("seed %d: %v %v", seed, first.problems, second.problems)
 		}
-		if first.digest != second.digest {
+		if first.digest != second.digest && s.ordered() {
 			t.Errorf("seed %d: digests %016x and %016x", seed, first.digest, second.digest)
 		}
 		if other, taken := seen[first.digest]; taken {

@@ -40,6 +40,8 @@ const (
 	pathUnmapped              // a correction map that the disk refused
 	pathSet                   // parameters of a task set between its jobs
 	pathNotSet                // parameters refused, as they were outside their bounds
+	pathRoom                  // jobs failed to make room for a change or a restoration on a host too far behind
+	pathQueue                 // a change that waited for another caller's
 	numPaths
 )
 
@@ -48,7 +50,7 @@ func (p path) String() string {
 		"late", "failed", "refused", "restored", "restored alone", "retried", "changed", "change failed",
 		"captured", "capture failed", "given up", "panicked", "behind", "dropped", "left behind", "recording lost",
 		"recording failed", "events unwritten", "stopped", "stop kept", "not resumed", "maps made",
-		"maps refused", "parameters set", "parameters refused",
+		"maps refused", "parameters set", "parameters refused", "room made", "queued",
 	}[p]
 }
 
@@ -118,6 +120,8 @@ func (o *outcome) count(l *life) {
 			t.paths[pathLate]++
 		case strings.Contains(cause, "do not hold the registers"):
 			t.paths[pathRefused]++
+		case strings.Contains(cause, "too far behind the timetable to"), strings.Contains(cause, "came too late to"):
+			t.paths[pathRoom]++
 		case strings.Contains(cause, errInjected.Error()):
 			t.paths[pathFailed]++
 		}
@@ -150,8 +154,9 @@ func (o *outcome) countTables(l *life) {
 			t.paths[pathRestored]++
 		}
 	}
-	for _, err := range l.changed {
-		if err == nil {
+	t.paths[pathQueue] += l.queued()
+	for _, c := range l.changed {
+		if c.err == nil {
 			t.paths[pathChange]++
 		} else {
 			t.paths[pathNoChange]++
