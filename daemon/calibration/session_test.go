@@ -186,6 +186,8 @@ func TestErrorsOfRequests(t *testing.T) {
 		"nothing": {&facetdv1.StartCalibrationRequest{}, codes.InvalidArgument, "no chips are named"},
 		"both": {&facetdv1.StartCalibrationRequest{Task: "look", Target: one}, codes.InvalidArgument,
 			"brings its own"},
+		"a view beside a task": {&facetdv1.StartCalibrationRequest{Task: "look", Views: []*facetdv1.View{{}}},
+			codes.InvalidArgument, "brings its own"},
 		"no such task": {&facetdv1.StartCalibrationRequest{Task: "gaze"}, codes.NotFound, "gaze"},
 		"no such chip": {&facetdv1.StartCalibrationRequest{Target: unitOf("h9").target}, codes.InvalidArgument,
 			"h9"},

@@ -2,11 +2,15 @@ package calibration
 
 import (
 	"context"
+	"slices"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"google.golang.org/grpc"
 
 	facetdv1 "facetd.example/api/facetd/v1"
+	"facetd.example/daemon/dispatch"
 	"facetd.example/daemon/exclusive"
 )
 
@@ -54,4 +58,50 @@ func TestALevelThatIsDoneHoldsNothing(t *testing.T) {
 	if err != nil || !told {
 		t.Errorf("told %v, %v", told, err)
 	}
+}
+
+// TestProgressOfALevel: it is told at most ten times a second, first of settling and then with the frames that are
+// done.
+func TestProgressOfALevel(t *testing.T) {
+	b := newBench(t)
+	id := b.start(t, "h0")
+	synctest.Test(t, func(t *testing.T) {
+		capture := b.cfg.Capture
+		b.cfg.Capture = func(ctx context.Context, r *facetdv1.CaptureFramesRequest) (dispatch.Done, error) {
+			time.Sleep(60 * time.Millisecond)
+			return capture(ctx, r)
+		}
+		var collecting []uint32
+		var last time.Time
+		request := &facetdv1.CollectLevelRequest{Session: id, Light: &facetdv1.CollectLevelRequest_Lux{Lux: 10},
+			Frames: 7}
+		err := b.CollectLevel(request, atOnce{ctx: t.Context(), read: func(m *facetdv1.CollectLevelResponse) {
+			if m.GetState() == facetdv1.IlluminationState_ILLUMINATION_STATE_DONE {
+				return
+			}
+			if now := time.Now(); now.Sub(last) < 100*time.Millisecond {
+				t.Errorf("told again after %v", now.Sub(last))
+			} else {
+				last = now
+			}
+			switch m.GetState() {
+			case facetdv1.IlluminationState_ILLUMINATION_STATE_COLLECTING:
+				collecting = append(collecting, m.GetFramesDone())
+			default:
+				if m.GetFramesDone() != 0 || len(collecting) > 0 {
+					t.Errorf("%v after %v", m, collecting)
+				}
+			}
+			if m.GetFramesTotal() != 7 || m.GetChip() != "h0" {
+				t.Errorf("told %v", m)
+			}
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Every other round of 60 ms is told of.
+		if !slices.Equal(collecting, []uint32{1, 3, 5, 7}) && !slices.Equal(collecting, []uint32{2, 4, 6}) {
+			t.Errorf("told of %v frames", collecting)
+		}
+	})
 }

@@ -134,6 +134,9 @@ func TestCautionsOfALevel(t *testing.T) {
 		{"slope along the columns", 8, true, func(f, r, c int) int { return 100 + c },
 			[]string{"5.77 codes are an even slope"}},
 		{"little slope", 8, true, func(f, r, c int) int { return 100 + c/4 }, nil},
+		// Checkers of 5 codes are less than a slope of 5.77 and, with it, more.
+		{"slope beside a pattern", 8, true, func(f, r, c int) int { return 100 + c + 5*(2*((r+c)%2)-1) },
+			[]string{"5.77 codes are an even slope"}},
 		{"slope within a pattern", 8, true, func(f, r, c int) int { return 100 + c + 20*(2*((r+c)%2)-1) }, nil},
 	} {
 		l := judged(t, c.frames, c.still, c.code)
@@ -187,21 +190,23 @@ func TestComingToRest(t *testing.T) {
 // TestRestWithinTheNoise: what the noise of the pixels makes of the mean does not keep it from being at rest.
 func TestRestWithinTheNoise(t *testing.T) {
 	// Codes that differ by 2 d in every frame have a noise of sqrt(2) d each; the mean of 4 of them half of that.
-	codes := func(frame, d int) []uint16 {
-		sign := d * (2*(frame%2) - 1)
-		return []uint16{uint16(100 + sign), uint16(100 - sign), uint16(100 + sign), uint16(100 - sign)}
+	codes := func(frame, d, common int) []uint16 {
+		sign, base := d*(2*(frame%2)-1), 100+common*frame
+		return []uint16{uint16(base + sign), uint16(base - sign), uint16(base + sign), uint16(base - sign)}
 	}
 	for _, c := range []struct {
-		moved float64
-		want  bool
-	}{{1.99, true}, {2.01, false}} {
+		moved  float64
+		common int // by how much all pixels rise from frame to frame, which is no noise of theirs
+		want   bool
+	}{{1.99, 0, true}, {2.01, 0, false}, {1.99, 3, true}, {2.01, 3, false}} {
 		const d = 1 // noise of a mean: sqrt(2)/2; limit 2 sqrt(2) of it: 2
 		var r Rest
 		for i := range 11 {
-			r.Add(int64(i)*int64(100*time.Millisecond), c.moved*float64(i)/10, codes(i, d))
+			r.Add(int64(i)*int64(100*time.Millisecond), c.moved*float64(i)/10, codes(i, d, c.common))
 		}
 		if got := r.Still(); got != c.want {
-			t.Errorf("a mean that moved by %g codes: at rest %v, want %v (noise %g)", c.moved, got, c.want, r.noise)
+			t.Errorf("a mean that moved by %g codes, pixels by %d: at rest %v, want %v (noise %g)", c.moved, c.common, got,
+				c.want, r.noise)
 		}
 	}
 }
