@@ -196,6 +196,7 @@ func TestHexRefuses(t *testing.T) {
 	one := []float64{0}
 	for i, try := range []func() error{
 		func() error { _, err := NewHexResampler(1, 5, one, one); return err },
+		func() error { _, err := NewHexResampler(5, 1, one, one); return err },
 		func() error { _, err := NewHexResampler(5, 5, nil, one); return err },
 		func() error { _, err := NewHexResampler(5, 5, []float64{math.NaN()}, one); return err },
 		func() error {
@@ -208,5 +209,8 @@ func TestHexRefuses(t *testing.T) {
 		} else if fmt.Sprint(err) == "" {
 			t.Errorf("case %d has no reason", i)
 		}
+	}
+	if _, err := NewHexResampler(2, 2, one, one); err != nil { // two triangles
+		t.Error(err)
 	}
 }

@@ -205,8 +205,8 @@ func TestRestWithinTheNoise(t *testing.T) {
 			r.Add(int64(i)*int64(100*time.Millisecond), c.moved*float64(i)/10, codes(i, d, c.common))
 		}
 		if got := r.Still(); got != c.want {
-			t.Errorf("a mean that moved by %g codes, pixels by %d: at rest %v, want %v (noise %g)", c.moved, c.common, got,
-				c.want, r.noise)
+			t.Errorf("a mean that moved by %g codes, pixels by %d: at rest %v, want %v (noise %g)", c.moved, c.common,
+				got, c.want, r.noise)
 		}
 	}
 }

@@ -145,8 +145,10 @@ func TestFilledWithTheMiddle(t *testing.T) {
 		shape       Shape
 		codes, want []uint16
 	}{
-		"eight":                {Shape{Rows: 3, Columns: 3}, []uint16{80, 10, 20, 41, x, 50, 30, 70, 60}, []uint16{4: 46}},
-		"corner":               {Shape{Rows: 3, Columns: 3}, []uint16{x, 10, 20, 90, 40, 50, 30, 70, 60}, []uint16{0: 40}},
+		"eight": {Shape{Rows: 3, Columns: 3}, []uint16{80, 10, 20, 41, x, 50, 30, 70, 60},
+			[]uint16{4: 46}},
+		"corner": {Shape{Rows: 3, Columns: 3}, []uint16{x, 10, 20, 90, 40, 50, 30, 70, 60},
+			[]uint16{0: 40}},
 		"two of a small frame": {Shape{Rows: 1, Columns: 3}, []uint16{10, x, 15}, []uint16{1: 13}},
 		"two of a larger one": {Shape{Rows: 3, Columns: 3}, []uint16{10, x, x, x, x, x, x, x, 20},
 			[]uint16{1: x, 2: x, 3: x, 4: x, 5: x, 6: x, 7: x}},
