@@ -143,7 +143,7 @@ func TestWhatASharingLeaves(t *testing.T) {
 	for _, sides := range [][2]int{{1, 2}, {1, 5}, {1, 8}, {4, 1}, {2, 2}, {2, 4}, {3, 3}} {
 		rows, columns := sides[0], sides[1]
 		long := max(rows, columns)
-		at := 3 * ChainTau(long)
+		at := 6 * ChainTau(long)
 		worst := 0.0
 		for cells := range 1 << (rows * columns) {
 			p := &Plane{Rows: rows, Columns: columns, Volts: make([]float64, rows*columns)}
