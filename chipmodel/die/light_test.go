@@ -159,6 +159,7 @@ func TestRegulator(t *testing.T) {
 		{3.1, 0.1, 60, -0.1, -0.3},   // always short
 		{3.1, 0, 60, -0.2, -0.2},     //
 		{5, 0.1, 40, 1e-3, -1e-3},    //
+		{4.31, 1, 60, 1e-3, -1e-3},   // much ripple, and room for it
 	} {
 		a := classOf(t, func(class *facetdv1.ChipClass) {
 			k := class.GetRegulator() // 3 V, 0.3 V dropout
@@ -190,7 +191,8 @@ func TestRegistersThatNoChipHas(t *testing.T) {
 		d.Strobe(chipmodel.Load, 0, 0, flat(100))
 		var before, after [1]float64
 		d.Row(before[:], 1, 1, 1, 1e6, 0, flat(100))
-		for _, r := range []facetdv1.Register{-1, 99, chipmodel.Gain, chipmodel.Offset, chipmodel.PixelBias} {
+		for _, r := range []facetdv1.Register{-1, 99, facetdv1.Register(len(d.registers)), chipmodel.Gain,
+			chipmodel.Offset, chipmodel.PixelBias} {
 			d.Write(r, 77)
 		}
 		d.Strobe(facetdv1.Strobe(99), 1e6, time.Second, flat(1))
