@@ -102,6 +102,9 @@ func (r *Reader) footer(first int64) (start, end int64, err error) {
 		return 0, 0, err
 	}
 	rec, err := c.at(end, c.size-magicLen)
+	if err != nil && !errors.Is(err, errTorn) {
+		return 0, 0, err
+	}
 	if string(magic) != string(mcap.Magic) || err != nil || rec.op != mcap.OpFooter || rec.length != footerContent {
 		return 0, 0, &TruncatedError{"it has no footer"}
 	}
@@ -173,6 +176,9 @@ func (r *Reader) summaryRecord(rec rawRecord, data []byte, summaryStart int64) e
 // readMetadata reads the record behind the header that says what the file belongs to.
 func (r *Reader) readMetadata(first int64) error {
 	rec, err := r.container.at(first, r.container.size)
+	if err != nil && !errors.Is(err, errTorn) {
+		return err
+	}
 	if err != nil || rec.op != mcap.OpMetadata {
 		return nil // a file that was recovered before anything was in it has none
 	}
