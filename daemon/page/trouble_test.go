@@ -98,7 +98,7 @@ func TestTrouble(t *testing.T) {
 			}
 		}
 	}
-	status("STATE_RUNNING", `,"rule_violations":"2","last_violations":[{"rule":1,"message":"two chips drive lane a"}]`)
+	status("STATE_RUNNING", `,"rule_violations":"2","last_violations":[{"rule":"BUS_RULE_ONE_DRIVER","message":"two chips drive lane a"}]`)
 	banner("2 bus rules", "one driver", "two chips drive lane a")
 	if bad := eval[string](b,
 		`document.querySelector('#facts [data-fact="Rule violations"]').dataset.bad`); bad != "true" {

@@ -2445,13 +2445,13 @@ func (x *Target) GetChips() isTarget_Chips {
 	return nil
 }
 
-func (x *Target) GetAll() bool {
+func (x *Target) GetAll() *AllChips {
 	if x != nil {
 		if x, ok := x.Chips.(*Target_All); ok {
 			return x.All
 		}
 	}
-	return false
+	return nil
 }
 
 func (x *Target) GetGroup() string {
@@ -2477,8 +2477,8 @@ type isTarget_Chips interface {
 }
 
 type Target_All struct {
-	// All chips of the array; must be true.
-	All bool `protobuf:"varint,1,opt,name=all,proto3,oneof"`
+	// All chips of the array.
+	All *AllChips `protobuf:"bytes,1,opt,name=all,proto3,oneof"`
 }
 
 type Target_Group struct {
@@ -2497,6 +2497,43 @@ func (*Target_Group) isTarget_Chips() {}
 
 func (*Target_List) isTarget_Chips() {}
 
+// AllChips is all chips of the array; it has no fields.
+type AllChips struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AllChips) Reset() {
+	*x = AllChips{}
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AllChips) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AllChips) ProtoMessage() {}
+
+func (x *AllChips) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AllChips.ProtoReflect.Descriptor instead.
+func (*AllChips) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
+}
+
 // ChipList is a list of chips by name.
 type ChipList struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2508,7 +2545,7 @@ type ChipList struct {
 
 func (x *ChipList) Reset() {
 	*x = ChipList{}
-	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	mi := &file_facetd_v1_array_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2520,7 +2557,7 @@ func (x *ChipList) String() string {
 func (*ChipList) ProtoMessage() {}
 
 func (x *ChipList) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_array_proto_msgTypes[25]
+	mi := &file_facetd_v1_array_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2533,7 +2570,7 @@ func (x *ChipList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChipList.ProtoReflect.Descriptor instead.
 func (*ChipList) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_array_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_array_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ChipList) GetNames() []string {
@@ -2754,12 +2791,14 @@ const file_facetd_v1_array_proto_rawDesc = "" +
 	"\brelative\x18\x02 \x01(\x01R\brelative\"1\n" +
 	"\x05Group\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
-	"\x05chips\x18\x02 \x03(\tR\x05chips\"h\n" +
-	"\x06Target\x12\x12\n" +
-	"\x03all\x18\x01 \x01(\bH\x00R\x03all\x12\x16\n" +
+	"\x05chips\x18\x02 \x03(\tR\x05chips\"}\n" +
+	"\x06Target\x12'\n" +
+	"\x03all\x18\x01 \x01(\v2\x13.facetd.v1.AllChipsH\x00R\x03all\x12\x16\n" +
 	"\x05group\x18\x02 \x01(\tH\x00R\x05group\x12)\n" +
 	"\x04list\x18\x03 \x01(\v2\x13.facetd.v1.ChipListH\x00R\x04listB\a\n" +
-	"\x05chips\" \n" +
+	"\x05chips\"\n" +
+	"\n" +
+	"\bAllChips\" \n" +
 	"\bChipList\x12\x14\n" +
 	"\x05names\x18\x01 \x03(\tR\x05names*]\n" +
 	"\vArrangement\x12\x1b\n" +
@@ -2786,7 +2825,7 @@ func file_facetd_v1_array_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_array_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_facetd_v1_array_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_facetd_v1_array_proto_goTypes = []any{
 	(Arrangement)(0),            // 0: facetd.v1.Arrangement
 	(Projection)(0),             // 1: facetd.v1.Projection
@@ -2815,8 +2854,9 @@ var file_facetd_v1_array_proto_goTypes = []any{
 	(*FalloffPoint)(nil),        // 24: facetd.v1.FalloffPoint
 	(*Group)(nil),               // 25: facetd.v1.Group
 	(*Target)(nil),              // 26: facetd.v1.Target
-	(*ChipList)(nil),            // 27: facetd.v1.ChipList
-	(*durationpb.Duration)(nil), // 28: google.protobuf.Duration
+	(*AllChips)(nil),            // 27: facetd.v1.AllChips
+	(*ChipList)(nil),            // 28: facetd.v1.ChipList
+	(*durationpb.Duration)(nil), // 29: google.protobuf.Duration
 }
 var file_facetd_v1_array_proto_depIdxs = []int32{
 	3,  // 0: facetd.v1.Array.lanes:type_name -> facetd.v1.Lane
@@ -2825,12 +2865,12 @@ var file_facetd_v1_array_proto_depIdxs = []int32{
 	25, // 3: facetd.v1.Array.groups:type_name -> facetd.v1.Group
 	5,  // 4: facetd.v1.Array.timing:type_name -> facetd.v1.BusTiming
 	4,  // 5: facetd.v1.Lane.converter:type_name -> facetd.v1.Converter
-	28, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
-	28, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
-	28, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
-	28, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
-	28, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
-	28, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
+	29, // 6: facetd.v1.Converter.conversion:type_name -> google.protobuf.Duration
+	29, // 7: facetd.v1.BusTiming.dead_time:type_name -> google.protobuf.Duration
+	29, // 8: facetd.v1.BusTiming.select_setup:type_name -> google.protobuf.Duration
+	29, // 9: facetd.v1.BusTiming.write:type_name -> google.protobuf.Duration
+	29, // 10: facetd.v1.BusTiming.strobe:type_name -> google.protobuf.Duration
+	29, // 11: facetd.v1.BusTiming.release_limit:type_name -> google.protobuf.Duration
 	7,  // 12: facetd.v1.ChipClass.lattice:type_name -> facetd.v1.Lattice
 	8,  // 13: facetd.v1.ChipClass.logarithmic:type_name -> facetd.v1.LogarithmicPixel
 	9,  // 14: facetd.v1.ChipClass.linear:type_name -> facetd.v1.LinearPixel
@@ -2843,17 +2883,17 @@ var file_facetd_v1_array_proto_depIdxs = []int32{
 	17, // 21: facetd.v1.ChipClass.output_bias:type_name -> facetd.v1.OutputBias
 	18, // 22: facetd.v1.ChipClass.amplifier:type_name -> facetd.v1.Amplifier
 	0,  // 23: facetd.v1.Lattice.arrangement:type_name -> facetd.v1.Arrangement
-	28, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
+	29, // 24: facetd.v1.LinearPixel.exposure:type_name -> google.protobuf.Duration
 	10, // 25: facetd.v1.LinearPixel.shutter:type_name -> facetd.v1.Shutter
-	28, // 26: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
-	28, // 27: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
-	28, // 28: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
-	28, // 29: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
-	28, // 30: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
-	28, // 31: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
-	28, // 32: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
-	28, // 33: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
-	28, // 34: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
+	29, // 26: facetd.v1.Shutter.least:type_name -> google.protobuf.Duration
+	29, // 27: facetd.v1.Shutter.most:type_name -> google.protobuf.Duration
+	29, // 28: facetd.v1.Readout.step:type_name -> google.protobuf.Duration
+	29, // 29: facetd.v1.Readout.row_step:type_name -> google.protobuf.Duration
+	29, // 30: facetd.v1.Readout.settle:type_name -> google.protobuf.Duration
+	29, // 31: facetd.v1.AnalogMemory.load_row:type_name -> google.protobuf.Duration
+	29, // 32: facetd.v1.AnalogMemory.share_settle:type_name -> google.protobuf.Duration
+	29, // 33: facetd.v1.PixelSwitches.pattern_settle:type_name -> google.protobuf.Duration
+	29, // 34: facetd.v1.Counter.reset:type_name -> google.protobuf.Duration
 	20, // 35: facetd.v1.Chip.mount:type_name -> facetd.v1.Mount
 	21, // 36: facetd.v1.Chip.lens:type_name -> facetd.v1.Lens
 	1,  // 37: facetd.v1.Lens.projection:type_name -> facetd.v1.Projection
@@ -2861,12 +2901,13 @@ var file_facetd_v1_array_proto_depIdxs = []int32{
 	23, // 39: facetd.v1.Geometry.chips:type_name -> facetd.v1.ChipGeometry
 	0,  // 40: facetd.v1.ChipGeometry.arrangement:type_name -> facetd.v1.Arrangement
 	1,  // 41: facetd.v1.ChipGeometry.projection:type_name -> facetd.v1.Projection
-	27, // 42: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
-	43, // [43:43] is the sub-list for method output_type
-	43, // [43:43] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	27, // 42: facetd.v1.Target.all:type_name -> facetd.v1.AllChips
+	28, // 43: facetd.v1.Target.list:type_name -> facetd.v1.ChipList
+	44, // [44:44] is the sub-list for method output_type
+	44, // [44:44] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_array_proto_init() }
@@ -2893,7 +2934,7 @@ func file_facetd_v1_array_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_array_proto_rawDesc), len(file_facetd_v1_array_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   26,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -552,8 +552,8 @@ type BringupChip struct {
 	Chip string `protobuf:"bytes,1,opt,name=chip,proto3" json:"chip,omitempty"`
 	// Why later steps leave it out; empty for a chip in use.
 	Excluded string `protobuf:"bytes,2,opt,name=excluded,proto3" json:"excluded,omitempty"`
-	// Settling time measured, in nanoseconds; 0 before.
-	SettleNs      int64 `protobuf:"varint,3,opt,name=settle_ns,json=settleNs,proto3" json:"settle_ns,omitempty"`
+	// Settling time measured, in nanoseconds; unset before.
+	SettleNs      *int64 `protobuf:"varint,3,opt,name=settle_ns,json=settleNs,proto3,oneof" json:"settle_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -603,8 +603,8 @@ func (x *BringupChip) GetExcluded() string {
 }
 
 func (x *BringupChip) GetSettleNs() int64 {
-	if x != nil {
-		return x.SettleNs
+	if x != nil && x.SettleNs != nil {
+		return *x.SettleNs
 	}
 	return 0
 }
@@ -1886,11 +1886,13 @@ const file_facetd_v1_bringup_proto_rawDesc = "" +
 	"\x04path\x18\x01 \x01(\tR\x04path\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12\x18\n" +
 	"\acurrent\x18\x03 \x01(\tR\acurrent\x12\x16\n" +
-	"\x06reason\x18\x04 \x01(\tR\x06reason\"Z\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"m\n" +
 	"\vBringupChip\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x1a\n" +
-	"\bexcluded\x18\x02 \x01(\tR\bexcluded\x12\x1b\n" +
-	"\tsettle_ns\x18\x03 \x01(\x03R\bsettleNs\"i\n" +
+	"\bexcluded\x18\x02 \x01(\tR\bexcluded\x12 \n" +
+	"\tsettle_ns\x18\x03 \x01(\x03H\x00R\bsettleNs\x88\x01\x01B\f\n" +
+	"\n" +
+	"_settle_ns\"i\n" +
 	"\x0fBringupQuestion\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\rR\x06number\x12*\n" +
 	"\x04step\x18\x02 \x01(\x0e2\x16.facetd.v1.BringupStepR\x04step\x12\x12\n" +
@@ -2103,6 +2105,7 @@ func file_facetd_v1_bringup_proto_init() {
 	}
 	file_facetd_v1_array_proto_init()
 	file_facetd_v1_bringup_proto_msgTypes[0].OneofWrappers = []any{}
+	file_facetd_v1_bringup_proto_msgTypes[4].OneofWrappers = []any{}
 	file_facetd_v1_bringup_proto_msgTypes[9].OneofWrappers = []any{
 		(*BringupEvent_Started)(nil),
 		(*BringupEvent_Progress)(nil),

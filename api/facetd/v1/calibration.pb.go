@@ -492,8 +492,8 @@ func (x *ViewSettings) GetExposureNs() int64 {
 // CorrectionMapLevel is one illumination level behind a correction map, and what the correction leaves there.
 type CorrectionMapLevel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The light in lux as the operator gave it; 0 is dark.
-	Lux float64 `protobuf:"fixed64,1,opt,name=lux,proto3" json:"lux,omitempty"`
+	// The light in lux as the operator gave it, 0 in the dark; unset where nobody said what it was.
+	Lux *float64 `protobuf:"fixed64,1,opt,name=lux,proto3,oneof" json:"lux,omitempty"`
 	// Frames averaged.
 	Frames uint32 `protobuf:"varint,2,opt,name=frames,proto3" json:"frames,omitempty"`
 	// Mean of the good pixels, in codes.
@@ -511,10 +511,10 @@ type CorrectionMapLevel struct {
 	BeforeVolts float64 `protobuf:"fixed64,7,opt,name=before_volts,json=beforeVolts,proto3" json:"before_volts,omitempty"`
 	// After, in volts.
 	AfterVolts float64 `protobuf:"fixed64,8,opt,name=after_volts,json=afterVolts,proto3" json:"after_volts,omitempty"`
-	// Before, in decades of light; 0 where the slope is not known.
-	BeforeDecades float64 `protobuf:"fixed64,9,opt,name=before_decades,json=beforeDecades,proto3" json:"before_decades,omitempty"`
-	// After, in decades of light; 0 where the slope is not known.
-	AfterDecades float64 `protobuf:"fixed64,10,opt,name=after_decades,json=afterDecades,proto3" json:"after_decades,omitempty"`
+	// Before, in decades of light; unset where the slope is not known.
+	BeforeDecades *float64 `protobuf:"fixed64,9,opt,name=before_decades,json=beforeDecades,proto3,oneof" json:"before_decades,omitempty"`
+	// After, in decades of light; unset where the slope is not known.
+	AfterDecades *float64 `protobuf:"fixed64,10,opt,name=after_decades,json=afterDecades,proto3,oneof" json:"after_decades,omitempty"`
 	// How far the mean of the pixels lies from the mean pixel's fitted response, in codes:
 	// a level whose light was stated wrongly stands out here.
 	MisfitCodes float64 `protobuf:"fixed64,11,opt,name=misfit_codes,json=misfitCodes,proto3" json:"misfit_codes,omitempty"`
@@ -523,9 +523,7 @@ type CorrectionMapLevel struct {
 	// Bus time of the first frame's light, in nanoseconds.
 	FirstBusNs int64 `protobuf:"varint,12,opt,name=first_bus_ns,json=firstBusNs,proto3" json:"first_bus_ns,omitempty"`
 	// Bus time of the last frame's light, in nanoseconds.
-	LastBusNs int64 `protobuf:"varint,13,opt,name=last_bus_ns,json=lastBusNs,proto3" json:"last_bus_ns,omitempty"`
-	// Whether nobody said what the light was; lux is then 0.
-	LuxUnknown    bool `protobuf:"varint,15,opt,name=lux_unknown,json=luxUnknown,proto3" json:"lux_unknown,omitempty"`
+	LastBusNs     int64 `protobuf:"varint,13,opt,name=last_bus_ns,json=lastBusNs,proto3" json:"last_bus_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -561,8 +559,8 @@ func (*CorrectionMapLevel) Descriptor() ([]byte, []int) {
 }
 
 func (x *CorrectionMapLevel) GetLux() float64 {
-	if x != nil {
-		return x.Lux
+	if x != nil && x.Lux != nil {
+		return *x.Lux
 	}
 	return 0
 }
@@ -617,15 +615,15 @@ func (x *CorrectionMapLevel) GetAfterVolts() float64 {
 }
 
 func (x *CorrectionMapLevel) GetBeforeDecades() float64 {
-	if x != nil {
-		return x.BeforeDecades
+	if x != nil && x.BeforeDecades != nil {
+		return *x.BeforeDecades
 	}
 	return 0
 }
 
 func (x *CorrectionMapLevel) GetAfterDecades() float64 {
-	if x != nil {
-		return x.AfterDecades
+	if x != nil && x.AfterDecades != nil {
+		return *x.AfterDecades
 	}
 	return 0
 }
@@ -656,13 +654,6 @@ func (x *CorrectionMapLevel) GetLastBusNs() int64 {
 		return x.LastBusNs
 	}
 	return 0
-}
-
-func (x *CorrectionMapLevel) GetLuxUnknown() bool {
-	if x != nil {
-		return x.LuxUnknown
-	}
-	return false
 }
 
 // MeanResponse is the mean pixel y = a + b ln(c + x), x in lux.
@@ -837,11 +828,11 @@ type CorrectionMap struct {
 	MeanResponse *MeanResponse `protobuf:"bytes,14,opt,name=mean_response,json=meanResponse,proto3" json:"mean_response,omitempty"`
 	// Volts of one code.
 	VoltsPerCode float64 `protobuf:"fixed64,15,opt,name=volts_per_code,json=voltsPerCode,proto3" json:"volts_per_code,omitempty"`
-	// Codes of one decade of light; 0 where it is not known.
-	CodesPerDecade float64 `protobuf:"fixed64,16,opt,name=codes_per_decade,json=codesPerDecade,proto3" json:"codes_per_decade,omitempty"`
-	// Temperature of the die when its frames were taken, in kelvin; 0 where it is not
+	// Codes of one decade of light; unset where that is not known.
+	CodesPerDecade *float64 `protobuf:"fixed64,16,opt,name=codes_per_decade,json=codesPerDecade,proto3,oneof" json:"codes_per_decade,omitempty"`
+	// Temperature of the die when its frames were taken, in kelvin; unset where that is not
 	// known.
-	DieKelvin float64 `protobuf:"fixed64,17,opt,name=die_kelvin,json=dieKelvin,proto3" json:"die_kelvin,omitempty"`
+	DieKelvin *float64 `protobuf:"fixed64,17,opt,name=die_kelvin,json=dieKelvin,proto3,oneof" json:"die_kelvin,omitempty"`
 	// Defective pixels by kind, where one with several counts in each; kinds without any are
 	// left out.
 	Defects []*DefectCount `protobuf:"bytes,18,rep,name=defects,proto3" json:"defects,omitempty"`
@@ -1005,15 +996,15 @@ func (x *CorrectionMap) GetVoltsPerCode() float64 {
 }
 
 func (x *CorrectionMap) GetCodesPerDecade() float64 {
-	if x != nil {
-		return x.CodesPerDecade
+	if x != nil && x.CodesPerDecade != nil {
+		return *x.CodesPerDecade
 	}
 	return 0
 }
 
 func (x *CorrectionMap) GetDieKelvin() float64 {
-	if x != nil {
-		return x.DieKelvin
+	if x != nil && x.DieKelvin != nil {
+		return *x.DieKelvin
 	}
 	return 0
 }
@@ -1191,8 +1182,8 @@ type PhotonTransfer struct {
 	CodesPerLux float64 `protobuf:"fixed64,8,opt,name=codes_per_lux,json=codesPerLux,proto3" json:"codes_per_lux,omitempty"`
 	// Mean departure of the response from a straight line as a fraction of it, over the
 	// levels from 5 to 95 % of saturation (of the brightest level, where saturation was
-	// not seen), as EMVA 1288 defines it; 0 where fewer than three levels lie there.
-	LinearityError float64 `protobuf:"fixed64,9,opt,name=linearity_error,json=linearityError,proto3" json:"linearity_error,omitempty"`
+	// not seen), as EMVA 1288 defines it; unset where fewer than three levels lie there.
+	LinearityError *float64 `protobuf:"fixed64,9,opt,name=linearity_error,json=linearityError,proto3,oneof" json:"linearity_error,omitempty"`
 	// Best signal-to-noise ratio as a plain ratio.
 	MaxSnr float64 `protobuf:"fixed64,10,opt,name=max_snr,json=maxSnr,proto3" json:"max_snr,omitempty"`
 	// Saturation over the signal at which the signal-to-noise ratio is 1.
@@ -1288,8 +1279,8 @@ func (x *PhotonTransfer) GetCodesPerLux() float64 {
 }
 
 func (x *PhotonTransfer) GetLinearityError() float64 {
-	if x != nil {
-		return x.LinearityError
+	if x != nil && x.LinearityError != nil {
+		return *x.LinearityError
 	}
 	return 0
 }
@@ -1630,9 +1621,9 @@ type StartCalibrationRequest struct {
 	Views []*View `protobuf:"bytes,3,rep,name=views,proto3" json:"views,omitempty"`
 	// How the correction maps are to correct; FinishCalibration may choose otherwise.
 	Method CalibrationMethod `protobuf:"varint,4,opt,name=method,proto3,enum=facetd.v1.CalibrationMethod" json:"method,omitempty"`
-	// Temperature of the dies in kelvin as measured; 0 means what the daemon knows: on a
+	// Temperature of the dies in kelvin as measured, above 0. Unset: what the daemon knows: on a
 	// virtual bus the simulated one, otherwise nothing.
-	DieKelvin float64 `protobuf:"fixed64,5,opt,name=die_kelvin,json=dieKelvin,proto3" json:"die_kelvin,omitempty"`
+	DieKelvin *float64 `protobuf:"fixed64,5,opt,name=die_kelvin,json=dieKelvin,proto3,oneof" json:"die_kelvin,omitempty"`
 	// Anything worth keeping with the correction maps: the lamp, the diffuser, who did it. At most
 	// 500 characters.
 	Note          string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
@@ -1699,8 +1690,8 @@ func (x *StartCalibrationRequest) GetMethod() CalibrationMethod {
 }
 
 func (x *StartCalibrationRequest) GetDieKelvin() float64 {
-	if x != nil {
-		return x.DieKelvin
+	if x != nil && x.DieKelvin != nil {
+		return *x.DieKelvin
 	}
 	return 0
 }
@@ -1758,6 +1749,43 @@ func (x *StartCalibrationResponse) GetSession() *CalibrationSession {
 	return nil
 }
 
+// Darkness is the absence of light; it has no fields.
+type Darkness struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Darkness) Reset() {
+	*x = Darkness{}
+	mi := &file_facetd_v1_calibration_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Darkness) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Darkness) ProtoMessage() {}
+
+func (x *Darkness) ProtoReflect() protoreflect.Message {
+	mi := &file_facetd_v1_calibration_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Darkness.ProtoReflect.Descriptor instead.
+func (*Darkness) Descriptor() ([]byte, []int) {
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{14}
+}
+
 // CollectLevelRequest says what light is there now.
 type CollectLevelRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1778,7 +1806,7 @@ type CollectLevelRequest struct {
 
 func (x *CollectLevelRequest) Reset() {
 	*x = CollectLevelRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[14]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1790,7 +1818,7 @@ func (x *CollectLevelRequest) String() string {
 func (*CollectLevelRequest) ProtoMessage() {}
 
 func (x *CollectLevelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[14]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1803,7 +1831,7 @@ func (x *CollectLevelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CollectLevelRequest.ProtoReflect.Descriptor instead.
 func (*CollectLevelRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{14}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CollectLevelRequest) GetSession() string {
@@ -1829,13 +1857,13 @@ func (x *CollectLevelRequest) GetLux() float64 {
 	return 0
 }
 
-func (x *CollectLevelRequest) GetDark() bool {
+func (x *CollectLevelRequest) GetDark() *Darkness {
 	if x != nil {
 		if x, ok := x.Light.(*CollectLevelRequest_Dark); ok {
 			return x.Dark
 		}
 	}
-	return false
+	return nil
 }
 
 func (x *CollectLevelRequest) GetFrames() uint32 {
@@ -1855,8 +1883,8 @@ type CollectLevelRequest_Lux struct {
 }
 
 type CollectLevelRequest_Dark struct {
-	// The chips are covered; must be true.
-	Dark bool `protobuf:"varint,3,opt,name=dark,proto3,oneof"`
+	// The chips are covered.
+	Dark *Darkness `protobuf:"bytes,3,opt,name=dark,proto3,oneof"`
 }
 
 func (*CollectLevelRequest_Lux) isCollectLevelRequest_Light() {}
@@ -1882,7 +1910,7 @@ type CollectLevelResponse struct {
 
 func (x *CollectLevelResponse) Reset() {
 	*x = CollectLevelResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[15]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1894,7 +1922,7 @@ func (x *CollectLevelResponse) String() string {
 func (*CollectLevelResponse) ProtoMessage() {}
 
 func (x *CollectLevelResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[15]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1907,7 +1935,7 @@ func (x *CollectLevelResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CollectLevelResponse.ProtoReflect.Descriptor instead.
 func (*CollectLevelResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{15}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *CollectLevelResponse) GetState() IlluminationState {
@@ -1956,7 +1984,7 @@ type GetCalibrationRequest struct {
 
 func (x *GetCalibrationRequest) Reset() {
 	*x = GetCalibrationRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[16]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1968,7 +1996,7 @@ func (x *GetCalibrationRequest) String() string {
 func (*GetCalibrationRequest) ProtoMessage() {}
 
 func (x *GetCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[16]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1981,7 +2009,7 @@ func (x *GetCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*GetCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{16}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetCalibrationRequest) GetSession() string {
@@ -2002,7 +2030,7 @@ type GetCalibrationResponse struct {
 
 func (x *GetCalibrationResponse) Reset() {
 	*x = GetCalibrationResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[17]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2014,7 +2042,7 @@ func (x *GetCalibrationResponse) String() string {
 func (*GetCalibrationResponse) ProtoMessage() {}
 
 func (x *GetCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[17]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2027,7 +2055,7 @@ func (x *GetCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*GetCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{17}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetCalibrationResponse) GetSession() *CalibrationSession {
@@ -2046,7 +2074,7 @@ type ListCalibrationsRequest struct {
 
 func (x *ListCalibrationsRequest) Reset() {
 	*x = ListCalibrationsRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[18]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2058,7 +2086,7 @@ func (x *ListCalibrationsRequest) String() string {
 func (*ListCalibrationsRequest) ProtoMessage() {}
 
 func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[18]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2071,7 +2099,7 @@ func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsRequest.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{18}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{19}
 }
 
 // ListCalibrationsResponse holds the open sessions.
@@ -2085,7 +2113,7 @@ type ListCalibrationsResponse struct {
 
 func (x *ListCalibrationsResponse) Reset() {
 	*x = ListCalibrationsResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[19]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2097,7 +2125,7 @@ func (x *ListCalibrationsResponse) String() string {
 func (*ListCalibrationsResponse) ProtoMessage() {}
 
 func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[19]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2110,7 +2138,7 @@ func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsResponse.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{19}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ListCalibrationsResponse) GetSessions() []*CalibrationSession {
@@ -2133,7 +2161,7 @@ type FinishCalibrationRequest struct {
 
 func (x *FinishCalibrationRequest) Reset() {
 	*x = FinishCalibrationRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[20]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2145,7 +2173,7 @@ func (x *FinishCalibrationRequest) String() string {
 func (*FinishCalibrationRequest) ProtoMessage() {}
 
 func (x *FinishCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[20]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2158,7 +2186,7 @@ func (x *FinishCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*FinishCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{20}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *FinishCalibrationRequest) GetSession() string {
@@ -2190,7 +2218,7 @@ type CorrectionMapFailure struct {
 
 func (x *CorrectionMapFailure) Reset() {
 	*x = CorrectionMapFailure{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[21]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2202,7 +2230,7 @@ func (x *CorrectionMapFailure) String() string {
 func (*CorrectionMapFailure) ProtoMessage() {}
 
 func (x *CorrectionMapFailure) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[21]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2215,7 +2243,7 @@ func (x *CorrectionMapFailure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectionMapFailure.ProtoReflect.Descriptor instead.
 func (*CorrectionMapFailure) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{21}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CorrectionMapFailure) GetChip() string {
@@ -2255,7 +2283,7 @@ type FinishCalibrationResponse struct {
 
 func (x *FinishCalibrationResponse) Reset() {
 	*x = FinishCalibrationResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[22]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2267,7 +2295,7 @@ func (x *FinishCalibrationResponse) String() string {
 func (*FinishCalibrationResponse) ProtoMessage() {}
 
 func (x *FinishCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[22]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2280,7 +2308,7 @@ func (x *FinishCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FinishCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*FinishCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{22}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *FinishCalibrationResponse) GetCorrectionMaps() []*CorrectionMap {
@@ -2315,7 +2343,7 @@ type AbortCalibrationRequest struct {
 
 func (x *AbortCalibrationRequest) Reset() {
 	*x = AbortCalibrationRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[23]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2327,7 +2355,7 @@ func (x *AbortCalibrationRequest) String() string {
 func (*AbortCalibrationRequest) ProtoMessage() {}
 
 func (x *AbortCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[23]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2340,7 +2368,7 @@ func (x *AbortCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AbortCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*AbortCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{23}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AbortCalibrationRequest) GetSession() string {
@@ -2359,7 +2387,7 @@ type AbortCalibrationResponse struct {
 
 func (x *AbortCalibrationResponse) Reset() {
 	*x = AbortCalibrationResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[24]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2371,7 +2399,7 @@ func (x *AbortCalibrationResponse) String() string {
 func (*AbortCalibrationResponse) ProtoMessage() {}
 
 func (x *AbortCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[24]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2384,7 +2412,7 @@ func (x *AbortCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AbortCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*AbortCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{24}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{25}
 }
 
 // ListCorrectionMapsRequest chooses correction maps.
@@ -2398,7 +2426,7 @@ type ListCorrectionMapsRequest struct {
 
 func (x *ListCorrectionMapsRequest) Reset() {
 	*x = ListCorrectionMapsRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[25]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2410,7 +2438,7 @@ func (x *ListCorrectionMapsRequest) String() string {
 func (*ListCorrectionMapsRequest) ProtoMessage() {}
 
 func (x *ListCorrectionMapsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[25]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2423,7 +2451,7 @@ func (x *ListCorrectionMapsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionMapsRequest.ProtoReflect.Descriptor instead.
 func (*ListCorrectionMapsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{25}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ListCorrectionMapsRequest) GetChip() string {
@@ -2450,7 +2478,7 @@ type ListCorrectionMapsResponse struct {
 
 func (x *ListCorrectionMapsResponse) Reset() {
 	*x = ListCorrectionMapsResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[26]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2462,7 +2490,7 @@ func (x *ListCorrectionMapsResponse) String() string {
 func (*ListCorrectionMapsResponse) ProtoMessage() {}
 
 func (x *ListCorrectionMapsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[26]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2475,7 +2503,7 @@ func (x *ListCorrectionMapsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCorrectionMapsResponse.ProtoReflect.Descriptor instead.
 func (*ListCorrectionMapsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{26}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ListCorrectionMapsResponse) GetCorrectionMaps() []*CorrectionMap {
@@ -2519,7 +2547,7 @@ type GetCorrectionMapRequest struct {
 
 func (x *GetCorrectionMapRequest) Reset() {
 	*x = GetCorrectionMapRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[27]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2531,7 +2559,7 @@ func (x *GetCorrectionMapRequest) String() string {
 func (*GetCorrectionMapRequest) ProtoMessage() {}
 
 func (x *GetCorrectionMapRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[27]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2544,7 +2572,7 @@ func (x *GetCorrectionMapRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCorrectionMapRequest.ProtoReflect.Descriptor instead.
 func (*GetCorrectionMapRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{27}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetCorrectionMapRequest) GetId() string {
@@ -2572,7 +2600,7 @@ type GetCorrectionMapResponse struct {
 
 func (x *GetCorrectionMapResponse) Reset() {
 	*x = GetCorrectionMapResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[28]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2584,7 +2612,7 @@ func (x *GetCorrectionMapResponse) String() string {
 func (*GetCorrectionMapResponse) ProtoMessage() {}
 
 func (x *GetCorrectionMapResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[28]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2597,7 +2625,7 @@ func (x *GetCorrectionMapResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCorrectionMapResponse.ProtoReflect.Descriptor instead.
 func (*GetCorrectionMapResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{28}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *GetCorrectionMapResponse) GetCorrectionMap() *CorrectionMap {
@@ -2618,7 +2646,7 @@ type DeleteCorrectionMapRequest struct {
 
 func (x *DeleteCorrectionMapRequest) Reset() {
 	*x = DeleteCorrectionMapRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[29]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2630,7 +2658,7 @@ func (x *DeleteCorrectionMapRequest) String() string {
 func (*DeleteCorrectionMapRequest) ProtoMessage() {}
 
 func (x *DeleteCorrectionMapRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[29]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2643,7 +2671,7 @@ func (x *DeleteCorrectionMapRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteCorrectionMapRequest.ProtoReflect.Descriptor instead.
 func (*DeleteCorrectionMapRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{29}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *DeleteCorrectionMapRequest) GetId() string {
@@ -2662,7 +2690,7 @@ type DeleteCorrectionMapResponse struct {
 
 func (x *DeleteCorrectionMapResponse) Reset() {
 	*x = DeleteCorrectionMapResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[30]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2674,7 +2702,7 @@ func (x *DeleteCorrectionMapResponse) String() string {
 func (*DeleteCorrectionMapResponse) ProtoMessage() {}
 
 func (x *DeleteCorrectionMapResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[30]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2687,7 +2715,7 @@ func (x *DeleteCorrectionMapResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteCorrectionMapResponse.ProtoReflect.Descriptor instead.
 func (*DeleteCorrectionMapResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{30}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{31}
 }
 
 // UpdateOffsetsRequest says which correction maps.
@@ -2697,17 +2725,17 @@ type UpdateOffsetsRequest struct {
 	Target *Target `protobuf:"bytes,1,opt,name=target,proto3" json:"target,omitempty"`
 	// Frames to average, 2 to 4096; 0 means 16.
 	Frames uint32 `protobuf:"varint,2,opt,name=frames,proto3" json:"frames,omitempty"`
-	// The light now in lux; 0 where it is not known or dark. It need only be uniform.
-	Lux float64 `protobuf:"fixed64,3,opt,name=lux,proto3" json:"lux,omitempty"`
-	// Temperature of the dies in kelvin as measured; 0 means what the daemon knows.
-	DieKelvin     float64 `protobuf:"fixed64,4,opt,name=die_kelvin,json=dieKelvin,proto3" json:"die_kelvin,omitempty"`
+	// The light now in lux, 0 in the dark; unset where it is not known. It need only be uniform.
+	Lux *float64 `protobuf:"fixed64,3,opt,name=lux,proto3,oneof" json:"lux,omitempty"`
+	// Temperature of the dies in kelvin as measured, above 0. Unset: what the daemon knows.
+	DieKelvin     *float64 `protobuf:"fixed64,4,opt,name=die_kelvin,json=dieKelvin,proto3,oneof" json:"die_kelvin,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *UpdateOffsetsRequest) Reset() {
 	*x = UpdateOffsetsRequest{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[31]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2719,7 +2747,7 @@ func (x *UpdateOffsetsRequest) String() string {
 func (*UpdateOffsetsRequest) ProtoMessage() {}
 
 func (x *UpdateOffsetsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[31]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2732,7 +2760,7 @@ func (x *UpdateOffsetsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateOffsetsRequest.ProtoReflect.Descriptor instead.
 func (*UpdateOffsetsRequest) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{31}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *UpdateOffsetsRequest) GetTarget() *Target {
@@ -2750,15 +2778,15 @@ func (x *UpdateOffsetsRequest) GetFrames() uint32 {
 }
 
 func (x *UpdateOffsetsRequest) GetLux() float64 {
-	if x != nil {
-		return x.Lux
+	if x != nil && x.Lux != nil {
+		return *x.Lux
 	}
 	return 0
 }
 
 func (x *UpdateOffsetsRequest) GetDieKelvin() float64 {
-	if x != nil {
-		return x.DieKelvin
+	if x != nil && x.DieKelvin != nil {
+		return *x.DieKelvin
 	}
 	return 0
 }
@@ -2779,7 +2807,7 @@ type UpdateOffsetsResponse struct {
 
 func (x *UpdateOffsetsResponse) Reset() {
 	*x = UpdateOffsetsResponse{}
-	mi := &file_facetd_v1_calibration_proto_msgTypes[32]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2791,7 +2819,7 @@ func (x *UpdateOffsetsResponse) String() string {
 func (*UpdateOffsetsResponse) ProtoMessage() {}
 
 func (x *UpdateOffsetsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_facetd_v1_calibration_proto_msgTypes[32]
+	mi := &file_facetd_v1_calibration_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2804,7 +2832,7 @@ func (x *UpdateOffsetsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateOffsetsResponse.ProtoReflect.Descriptor instead.
 func (*UpdateOffsetsResponse) Descriptor() ([]byte, []int) {
-	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{32}
+	return file_facetd_v1_calibration_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *UpdateOffsetsResponse) GetCorrectionMaps() []*CorrectionMap {
@@ -2846,9 +2874,9 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06window\x18\x03 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12+\n" +
 	"\x04trim\x18\x04 \x01(\v2\x17.facetd.v1.TrimSettingsR\x04trim\x12\x1f\n" +
 	"\vexposure_ns\x18\x05 \x01(\x03R\n" +
-	"exposureNs\"\xf9\x03\n" +
-	"\x12CorrectionMapLevel\x12\x10\n" +
-	"\x03lux\x18\x01 \x01(\x01R\x03lux\x12\x16\n" +
+	"exposureNs\"\x94\x04\n" +
+	"\x12CorrectionMapLevel\x12\x15\n" +
+	"\x03lux\x18\x01 \x01(\x01H\x00R\x03lux\x88\x01\x01\x12\x16\n" +
 	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x1d\n" +
 	"\n" +
 	"mean_codes\x18\x03 \x01(\x01R\tmeanCodes\x12\x1f\n" +
@@ -2859,18 +2887,19 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"afterCodes\x12!\n" +
 	"\fbefore_volts\x18\a \x01(\x01R\vbeforeVolts\x12\x1f\n" +
 	"\vafter_volts\x18\b \x01(\x01R\n" +
-	"afterVolts\x12%\n" +
-	"\x0ebefore_decades\x18\t \x01(\x01R\rbeforeDecades\x12#\n" +
+	"afterVolts\x12*\n" +
+	"\x0ebefore_decades\x18\t \x01(\x01H\x01R\rbeforeDecades\x88\x01\x01\x12(\n" +
 	"\rafter_decades\x18\n" +
-	" \x01(\x01R\fafterDecades\x12!\n" +
+	" \x01(\x01H\x02R\fafterDecades\x88\x01\x01\x12!\n" +
 	"\fmisfit_codes\x18\v \x01(\x01R\vmisfitCodes\x12\x1f\n" +
 	"\vfloor_codes\x18\x0e \x01(\x01R\n" +
 	"floorCodes\x12 \n" +
 	"\ffirst_bus_ns\x18\f \x01(\x03R\n" +
 	"firstBusNs\x12\x1e\n" +
-	"\vlast_bus_ns\x18\r \x01(\x03R\tlastBusNs\x12\x1f\n" +
-	"\vlux_unknown\x18\x0f \x01(\bR\n" +
-	"luxUnknown\"m\n" +
+	"\vlast_bus_ns\x18\r \x01(\x03R\tlastBusNsB\x06\n" +
+	"\x04_luxB\x11\n" +
+	"\x0f_before_decadesB\x10\n" +
+	"\x0e_after_decades\"m\n" +
 	"\fMeanResponse\x12!\n" +
 	"\foffset_codes\x18\x01 \x01(\x01R\voffsetCodes\x12\x1f\n" +
 	"\vslope_codes\x18\x02 \x01(\x01R\n" +
@@ -2880,7 +2909,7 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x06offset\x18\x01 \x03(\x02R\x06offset\x12\x12\n" +
 	"\x04gain\x18\x02 \x03(\x02R\x04gain\x12\x12\n" +
 	"\x04dark\x18\x03 \x03(\x02R\x04dark\x120\n" +
-	"\adefects\x18\x04 \x03(\v2\x16.facetd.v1.PixelDefectR\adefects\"\xc0\b\n" +
+	"\adefects\x18\x04 \x03(\v2\x16.facetd.v1.PixelDefectR\adefects\"\xee\b\n" +
 	"\rCorrectionMap\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12'\n" +
 	"\x0fchecksum_sha256\x18\x02 \x01(\tR\x0echecksumSha256\x123\n" +
@@ -2898,10 +2927,10 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x03age\x18\f \x01(\v2\x19.google.protobuf.DurationR\x03age\x125\n" +
 	"\x06levels\x18\r \x03(\v2\x1d.facetd.v1.CorrectionMapLevelR\x06levels\x12<\n" +
 	"\rmean_response\x18\x0e \x01(\v2\x17.facetd.v1.MeanResponseR\fmeanResponse\x12$\n" +
-	"\x0evolts_per_code\x18\x0f \x01(\x01R\fvoltsPerCode\x12(\n" +
-	"\x10codes_per_decade\x18\x10 \x01(\x01R\x0ecodesPerDecade\x12\x1d\n" +
+	"\x0evolts_per_code\x18\x0f \x01(\x01R\fvoltsPerCode\x12-\n" +
+	"\x10codes_per_decade\x18\x10 \x01(\x01H\x00R\x0ecodesPerDecade\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"die_kelvin\x18\x11 \x01(\x01R\tdieKelvin\x120\n" +
+	"die_kelvin\x18\x11 \x01(\x01H\x01R\tdieKelvin\x88\x01\x01\x120\n" +
 	"\adefects\x18\x12 \x03(\v2\x16.facetd.v1.DefectCountR\adefects\x12\x14\n" +
 	"\x05array\x18\x13 \x01(\tR\x05array\x12!\n" +
 	"\farray_digest\x18\x14 \x01(\tR\varrayDigest\x12\x1d\n" +
@@ -2913,12 +2942,14 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x04data\x18\x19 \x01(\v2\x1c.facetd.v1.CorrectionMapDataR\x04data\x12#\n" +
 	"\rdark_resolved\x18\x1a \x01(\bR\fdarkResolved\x12\x12\n" +
 	"\x04file\x18\x1b \x01(\tR\x04file\x12)\n" +
-	"\x10defective_pixels\x18\x1c \x01(\rR\x0fdefectivePixels\"l\n" +
+	"\x10defective_pixels\x18\x1c \x01(\rR\x0fdefectivePixelsB\x13\n" +
+	"\x11_codes_per_decadeB\r\n" +
+	"\v_die_kelvin\"l\n" +
 	"\x14RefusedCorrectionMap\x12\x12\n" +
 	"\x04file\x18\x01 \x01(\tR\x04file\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05bytes\x18\x03 \x01(\x04R\x05bytes\x12\x12\n" +
-	"\x04chip\x18\x04 \x01(\tR\x04chip\"\x91\x03\n" +
+	"\x04chip\x18\x04 \x01(\tR\x04chip\"\xaa\x03\n" +
 	"\x0ePhotonTransfer\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x12,\n" +
@@ -2927,11 +2958,12 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x14saturation_electrons\x18\x05 \x01(\x01R\x13saturationElectrons\x12%\n" +
 	"\x0edsnu_electrons\x18\x06 \x01(\x01R\rdsnuElectrons\x12\x12\n" +
 	"\x04prnu\x18\a \x01(\x01R\x04prnu\x12\"\n" +
-	"\rcodes_per_lux\x18\b \x01(\x01R\vcodesPerLux\x12'\n" +
-	"\x0flinearity_error\x18\t \x01(\x01R\x0elinearityError\x12\x17\n" +
+	"\rcodes_per_lux\x18\b \x01(\x01R\vcodesPerLux\x12,\n" +
+	"\x0flinearity_error\x18\t \x01(\x01H\x00R\x0elinearityError\x88\x01\x01\x12\x17\n" +
 	"\amax_snr\x18\n" +
 	" \x01(\x01R\x06maxSnr\x12#\n" +
-	"\rdynamic_range\x18\v \x01(\x01R\fdynamicRange\"\xb3\x02\n" +
+	"\rdynamic_range\x18\v \x01(\x01R\fdynamicRangeB\x12\n" +
+	"\x10_linearity_error\"\xb3\x02\n" +
 	"\tChipLevel\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12\x12\n" +
 	"\x04view\x18\x02 \x01(\tR\x04view\x12\x16\n" +
@@ -2964,21 +2996,24 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\n" +
 	"collecting\x18\b \x01(\bR\n" +
 	"collecting\x12\x12\n" +
-	"\x04note\x18\t \x01(\tR\x04note\"\xe8\x01\n" +
+	"\x04note\x18\t \x01(\tR\x04note\"\xfc\x01\n" +
 	"\x17StartCalibrationRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12)\n" +
 	"\x06target\x18\x02 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12%\n" +
 	"\x05views\x18\x03 \x03(\v2\x0f.facetd.v1.ViewR\x05views\x124\n" +
-	"\x06method\x18\x04 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\x12\x1d\n" +
+	"\x06method\x18\x04 \x01(\x0e2\x1c.facetd.v1.CalibrationMethodR\x06method\x12\"\n" +
 	"\n" +
-	"die_kelvin\x18\x05 \x01(\x01R\tdieKelvin\x12\x12\n" +
-	"\x04note\x18\x06 \x01(\tR\x04note\"S\n" +
+	"die_kelvin\x18\x05 \x01(\x01H\x00R\tdieKelvin\x88\x01\x01\x12\x12\n" +
+	"\x04note\x18\x06 \x01(\tR\x04noteB\r\n" +
+	"\v_die_kelvin\"S\n" +
 	"\x18StartCalibrationResponse\x127\n" +
-	"\asession\x18\x01 \x01(\v2\x1d.facetd.v1.CalibrationSessionR\asession\"z\n" +
+	"\asession\x18\x01 \x01(\v2\x1d.facetd.v1.CalibrationSessionR\asession\"\n" +
+	"\n" +
+	"\bDarkness\"\x8f\x01\n" +
 	"\x13CollectLevelRequest\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\x12\x12\n" +
-	"\x03lux\x18\x02 \x01(\x01H\x00R\x03lux\x12\x14\n" +
-	"\x04dark\x18\x03 \x01(\bH\x00R\x04dark\x12\x16\n" +
+	"\x03lux\x18\x02 \x01(\x01H\x00R\x03lux\x12)\n" +
+	"\x04dark\x18\x03 \x01(\v2\x13.facetd.v1.DarknessH\x00R\x04dark\x12\x16\n" +
 	"\x06frames\x18\x04 \x01(\rR\x06framesB\a\n" +
 	"\x05light\"\xd3\x01\n" +
 	"\x14CollectLevelResponse\x122\n" +
@@ -3023,13 +3058,15 @@ const file_facetd_v1_calibration_proto_rawDesc = "" +
 	"\x0ecorrection_map\x18\x01 \x01(\v2\x18.facetd.v1.CorrectionMapR\rcorrectionMap\",\n" +
 	"\x1aDeleteCorrectionMapRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"\x1d\n" +
-	"\x1bDeleteCorrectionMapResponse\"\x8a\x01\n" +
+	"\x1bDeleteCorrectionMapResponse\"\xab\x01\n" +
 	"\x14UpdateOffsetsRequest\x12)\n" +
 	"\x06target\x18\x01 \x01(\v2\x11.facetd.v1.TargetR\x06target\x12\x16\n" +
-	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x10\n" +
-	"\x03lux\x18\x03 \x01(\x01R\x03lux\x12\x1d\n" +
+	"\x06frames\x18\x02 \x01(\rR\x06frames\x12\x15\n" +
+	"\x03lux\x18\x03 \x01(\x01H\x00R\x03lux\x88\x01\x01\x12\"\n" +
 	"\n" +
-	"die_kelvin\x18\x04 \x01(\x01R\tdieKelvin\"\xc8\x01\n" +
+	"die_kelvin\x18\x04 \x01(\x01H\x01R\tdieKelvin\x88\x01\x01B\x06\n" +
+	"\x04_luxB\r\n" +
+	"\v_die_kelvin\"\xc8\x01\n" +
 	"\x15UpdateOffsetsResponse\x12A\n" +
 	"\x0fcorrection_maps\x18\x01 \x03(\v2\x18.facetd.v1.CorrectionMapR\x0ecorrectionMaps\x12;\n" +
 	"\bfailures\x18\x02 \x03(\v2\x1f.facetd.v1.CorrectionMapFailureR\bfailures\x12/\n" +
@@ -3089,7 +3126,7 @@ func file_facetd_v1_calibration_proto_rawDescGZIP() []byte {
 }
 
 var file_facetd_v1_calibration_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_facetd_v1_calibration_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
+var file_facetd_v1_calibration_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
 var file_facetd_v1_calibration_proto_goTypes = []any{
 	(CalibrationMethod)(0),              // 0: facetd.v1.CalibrationMethod
 	(CorrectionMapState)(0),             // 1: facetd.v1.CorrectionMapState
@@ -3109,104 +3146,106 @@ var file_facetd_v1_calibration_proto_goTypes = []any{
 	(*CalibrationSession)(nil),          // 15: facetd.v1.CalibrationSession
 	(*StartCalibrationRequest)(nil),     // 16: facetd.v1.StartCalibrationRequest
 	(*StartCalibrationResponse)(nil),    // 17: facetd.v1.StartCalibrationResponse
-	(*CollectLevelRequest)(nil),         // 18: facetd.v1.CollectLevelRequest
-	(*CollectLevelResponse)(nil),        // 19: facetd.v1.CollectLevelResponse
-	(*GetCalibrationRequest)(nil),       // 20: facetd.v1.GetCalibrationRequest
-	(*GetCalibrationResponse)(nil),      // 21: facetd.v1.GetCalibrationResponse
-	(*ListCalibrationsRequest)(nil),     // 22: facetd.v1.ListCalibrationsRequest
-	(*ListCalibrationsResponse)(nil),    // 23: facetd.v1.ListCalibrationsResponse
-	(*FinishCalibrationRequest)(nil),    // 24: facetd.v1.FinishCalibrationRequest
-	(*CorrectionMapFailure)(nil),        // 25: facetd.v1.CorrectionMapFailure
-	(*FinishCalibrationResponse)(nil),   // 26: facetd.v1.FinishCalibrationResponse
-	(*AbortCalibrationRequest)(nil),     // 27: facetd.v1.AbortCalibrationRequest
-	(*AbortCalibrationResponse)(nil),    // 28: facetd.v1.AbortCalibrationResponse
-	(*ListCorrectionMapsRequest)(nil),   // 29: facetd.v1.ListCorrectionMapsRequest
-	(*ListCorrectionMapsResponse)(nil),  // 30: facetd.v1.ListCorrectionMapsResponse
-	(*GetCorrectionMapRequest)(nil),     // 31: facetd.v1.GetCorrectionMapRequest
-	(*GetCorrectionMapResponse)(nil),    // 32: facetd.v1.GetCorrectionMapResponse
-	(*DeleteCorrectionMapRequest)(nil),  // 33: facetd.v1.DeleteCorrectionMapRequest
-	(*DeleteCorrectionMapResponse)(nil), // 34: facetd.v1.DeleteCorrectionMapResponse
-	(*UpdateOffsetsRequest)(nil),        // 35: facetd.v1.UpdateOffsetsRequest
-	(*UpdateOffsetsResponse)(nil),       // 36: facetd.v1.UpdateOffsetsResponse
-	(*Share)(nil),                       // 37: facetd.v1.Share
-	(*Binning)(nil),                     // 38: facetd.v1.Binning
-	(*Window)(nil),                      // 39: facetd.v1.Window
-	(*TrimSettings)(nil),                // 40: facetd.v1.TrimSettings
-	(Arrangement)(0),                    // 41: facetd.v1.Arrangement
-	(*timestamppb.Timestamp)(nil),       // 42: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),         // 43: google.protobuf.Duration
-	(*View)(nil),                        // 44: facetd.v1.View
-	(*Target)(nil),                      // 45: facetd.v1.Target
+	(*Darkness)(nil),                    // 18: facetd.v1.Darkness
+	(*CollectLevelRequest)(nil),         // 19: facetd.v1.CollectLevelRequest
+	(*CollectLevelResponse)(nil),        // 20: facetd.v1.CollectLevelResponse
+	(*GetCalibrationRequest)(nil),       // 21: facetd.v1.GetCalibrationRequest
+	(*GetCalibrationResponse)(nil),      // 22: facetd.v1.GetCalibrationResponse
+	(*ListCalibrationsRequest)(nil),     // 23: facetd.v1.ListCalibrationsRequest
+	(*ListCalibrationsResponse)(nil),    // 24: facetd.v1.ListCalibrationsResponse
+	(*FinishCalibrationRequest)(nil),    // 25: facetd.v1.FinishCalibrationRequest
+	(*CorrectionMapFailure)(nil),        // 26: facetd.v1.CorrectionMapFailure
+	(*FinishCalibrationResponse)(nil),   // 27: facetd.v1.FinishCalibrationResponse
+	(*AbortCalibrationRequest)(nil),     // 28: facetd.v1.AbortCalibrationRequest
+	(*AbortCalibrationResponse)(nil),    // 29: facetd.v1.AbortCalibrationResponse
+	(*ListCorrectionMapsRequest)(nil),   // 30: facetd.v1.ListCorrectionMapsRequest
+	(*ListCorrectionMapsResponse)(nil),  // 31: facetd.v1.ListCorrectionMapsResponse
+	(*GetCorrectionMapRequest)(nil),     // 32: facetd.v1.GetCorrectionMapRequest
+	(*GetCorrectionMapResponse)(nil),    // 33: facetd.v1.GetCorrectionMapResponse
+	(*DeleteCorrectionMapRequest)(nil),  // 34: facetd.v1.DeleteCorrectionMapRequest
+	(*DeleteCorrectionMapResponse)(nil), // 35: facetd.v1.DeleteCorrectionMapResponse
+	(*UpdateOffsetsRequest)(nil),        // 36: facetd.v1.UpdateOffsetsRequest
+	(*UpdateOffsetsResponse)(nil),       // 37: facetd.v1.UpdateOffsetsResponse
+	(*Share)(nil),                       // 38: facetd.v1.Share
+	(*Binning)(nil),                     // 39: facetd.v1.Binning
+	(*Window)(nil),                      // 40: facetd.v1.Window
+	(*TrimSettings)(nil),                // 41: facetd.v1.TrimSettings
+	(Arrangement)(0),                    // 42: facetd.v1.Arrangement
+	(*timestamppb.Timestamp)(nil),       // 43: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),         // 44: google.protobuf.Duration
+	(*View)(nil),                        // 45: facetd.v1.View
+	(*Target)(nil),                      // 46: facetd.v1.Target
 }
 var file_facetd_v1_calibration_proto_depIdxs = []int32{
 	2,  // 0: facetd.v1.DefectCount.kind:type_name -> facetd.v1.DefectKind
 	2,  // 1: facetd.v1.PixelDefect.kinds:type_name -> facetd.v1.DefectKind
-	37, // 2: facetd.v1.ViewSettings.shares:type_name -> facetd.v1.Share
-	38, // 3: facetd.v1.ViewSettings.binning:type_name -> facetd.v1.Binning
-	39, // 4: facetd.v1.ViewSettings.window:type_name -> facetd.v1.Window
-	40, // 5: facetd.v1.ViewSettings.trim:type_name -> facetd.v1.TrimSettings
+	38, // 2: facetd.v1.ViewSettings.shares:type_name -> facetd.v1.Share
+	39, // 3: facetd.v1.ViewSettings.binning:type_name -> facetd.v1.Binning
+	40, // 4: facetd.v1.ViewSettings.window:type_name -> facetd.v1.Window
+	41, // 5: facetd.v1.ViewSettings.trim:type_name -> facetd.v1.TrimSettings
 	5,  // 6: facetd.v1.CorrectionMapData.defects:type_name -> facetd.v1.PixelDefect
 	1,  // 7: facetd.v1.CorrectionMap.state:type_name -> facetd.v1.CorrectionMapState
 	6,  // 8: facetd.v1.CorrectionMap.settings:type_name -> facetd.v1.ViewSettings
-	41, // 9: facetd.v1.CorrectionMap.arrangement:type_name -> facetd.v1.Arrangement
+	42, // 9: facetd.v1.CorrectionMap.arrangement:type_name -> facetd.v1.Arrangement
 	0,  // 10: facetd.v1.CorrectionMap.method:type_name -> facetd.v1.CalibrationMethod
-	42, // 11: facetd.v1.CorrectionMap.create_time:type_name -> google.protobuf.Timestamp
-	43, // 12: facetd.v1.CorrectionMap.age:type_name -> google.protobuf.Duration
+	43, // 11: facetd.v1.CorrectionMap.create_time:type_name -> google.protobuf.Timestamp
+	44, // 12: facetd.v1.CorrectionMap.age:type_name -> google.protobuf.Duration
 	7,  // 13: facetd.v1.CorrectionMap.levels:type_name -> facetd.v1.CorrectionMapLevel
 	8,  // 14: facetd.v1.CorrectionMap.mean_response:type_name -> facetd.v1.MeanResponse
 	4,  // 15: facetd.v1.CorrectionMap.defects:type_name -> facetd.v1.DefectCount
 	9,  // 16: facetd.v1.CorrectionMap.data:type_name -> facetd.v1.CorrectionMapData
 	13, // 17: facetd.v1.CollectedLevel.chips:type_name -> facetd.v1.ChipLevel
-	44, // 18: facetd.v1.CalibrationSession.views:type_name -> facetd.v1.View
+	45, // 18: facetd.v1.CalibrationSession.views:type_name -> facetd.v1.View
 	0,  // 19: facetd.v1.CalibrationSession.method:type_name -> facetd.v1.CalibrationMethod
 	14, // 20: facetd.v1.CalibrationSession.levels:type_name -> facetd.v1.CollectedLevel
-	42, // 21: facetd.v1.CalibrationSession.create_time:type_name -> google.protobuf.Timestamp
-	42, // 22: facetd.v1.CalibrationSession.expire_time:type_name -> google.protobuf.Timestamp
-	45, // 23: facetd.v1.StartCalibrationRequest.target:type_name -> facetd.v1.Target
-	44, // 24: facetd.v1.StartCalibrationRequest.views:type_name -> facetd.v1.View
+	43, // 21: facetd.v1.CalibrationSession.create_time:type_name -> google.protobuf.Timestamp
+	43, // 22: facetd.v1.CalibrationSession.expire_time:type_name -> google.protobuf.Timestamp
+	46, // 23: facetd.v1.StartCalibrationRequest.target:type_name -> facetd.v1.Target
+	45, // 24: facetd.v1.StartCalibrationRequest.views:type_name -> facetd.v1.View
 	0,  // 25: facetd.v1.StartCalibrationRequest.method:type_name -> facetd.v1.CalibrationMethod
 	15, // 26: facetd.v1.StartCalibrationResponse.session:type_name -> facetd.v1.CalibrationSession
-	3,  // 27: facetd.v1.CollectLevelResponse.state:type_name -> facetd.v1.IlluminationState
-	14, // 28: facetd.v1.CollectLevelResponse.level:type_name -> facetd.v1.CollectedLevel
-	15, // 29: facetd.v1.GetCalibrationResponse.session:type_name -> facetd.v1.CalibrationSession
-	15, // 30: facetd.v1.ListCalibrationsResponse.sessions:type_name -> facetd.v1.CalibrationSession
-	0,  // 31: facetd.v1.FinishCalibrationRequest.method:type_name -> facetd.v1.CalibrationMethod
-	10, // 32: facetd.v1.FinishCalibrationResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
-	25, // 33: facetd.v1.FinishCalibrationResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
-	12, // 34: facetd.v1.FinishCalibrationResponse.photon_transfers:type_name -> facetd.v1.PhotonTransfer
-	10, // 35: facetd.v1.ListCorrectionMapsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
-	11, // 36: facetd.v1.ListCorrectionMapsResponse.refused:type_name -> facetd.v1.RefusedCorrectionMap
-	43, // 37: facetd.v1.ListCorrectionMapsResponse.max_age:type_name -> google.protobuf.Duration
-	10, // 38: facetd.v1.GetCorrectionMapResponse.correction_map:type_name -> facetd.v1.CorrectionMap
-	45, // 39: facetd.v1.UpdateOffsetsRequest.target:type_name -> facetd.v1.Target
-	10, // 40: facetd.v1.UpdateOffsetsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
-	25, // 41: facetd.v1.UpdateOffsetsResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
-	14, // 42: facetd.v1.UpdateOffsetsResponse.level:type_name -> facetd.v1.CollectedLevel
-	16, // 43: facetd.v1.CalibrationService.StartCalibration:input_type -> facetd.v1.StartCalibrationRequest
-	18, // 44: facetd.v1.CalibrationService.CollectLevel:input_type -> facetd.v1.CollectLevelRequest
-	20, // 45: facetd.v1.CalibrationService.GetCalibration:input_type -> facetd.v1.GetCalibrationRequest
-	22, // 46: facetd.v1.CalibrationService.ListCalibrations:input_type -> facetd.v1.ListCalibrationsRequest
-	24, // 47: facetd.v1.CalibrationService.FinishCalibration:input_type -> facetd.v1.FinishCalibrationRequest
-	27, // 48: facetd.v1.CalibrationService.AbortCalibration:input_type -> facetd.v1.AbortCalibrationRequest
-	29, // 49: facetd.v1.CalibrationService.ListCorrectionMaps:input_type -> facetd.v1.ListCorrectionMapsRequest
-	31, // 50: facetd.v1.CalibrationService.GetCorrectionMap:input_type -> facetd.v1.GetCorrectionMapRequest
-	33, // 51: facetd.v1.CalibrationService.DeleteCorrectionMap:input_type -> facetd.v1.DeleteCorrectionMapRequest
-	35, // 52: facetd.v1.CalibrationService.UpdateOffsets:input_type -> facetd.v1.UpdateOffsetsRequest
-	17, // 53: facetd.v1.CalibrationService.StartCalibration:output_type -> facetd.v1.StartCalibrationResponse
-	19, // 54: facetd.v1.CalibrationService.CollectLevel:output_type -> facetd.v1.CollectLevelResponse
-	21, // 55: facetd.v1.CalibrationService.GetCalibration:output_type -> facetd.v1.GetCalibrationResponse
-	23, // 56: facetd.v1.CalibrationService.ListCalibrations:output_type -> facetd.v1.ListCalibrationsResponse
-	26, // 57: facetd.v1.CalibrationService.FinishCalibration:output_type -> facetd.v1.FinishCalibrationResponse
-	28, // 58: facetd.v1.CalibrationService.AbortCalibration:output_type -> facetd.v1.AbortCalibrationResponse
-	30, // 59: facetd.v1.CalibrationService.ListCorrectionMaps:output_type -> facetd.v1.ListCorrectionMapsResponse
-	32, // 60: facetd.v1.CalibrationService.GetCorrectionMap:output_type -> facetd.v1.GetCorrectionMapResponse
-	34, // 61: facetd.v1.CalibrationService.DeleteCorrectionMap:output_type -> facetd.v1.DeleteCorrectionMapResponse
-	36, // 62: facetd.v1.CalibrationService.UpdateOffsets:output_type -> facetd.v1.UpdateOffsetsResponse
-	53, // [53:63] is the sub-list for method output_type
-	43, // [43:53] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	18, // 27: facetd.v1.CollectLevelRequest.dark:type_name -> facetd.v1.Darkness
+	3,  // 28: facetd.v1.CollectLevelResponse.state:type_name -> facetd.v1.IlluminationState
+	14, // 29: facetd.v1.CollectLevelResponse.level:type_name -> facetd.v1.CollectedLevel
+	15, // 30: facetd.v1.GetCalibrationResponse.session:type_name -> facetd.v1.CalibrationSession
+	15, // 31: facetd.v1.ListCalibrationsResponse.sessions:type_name -> facetd.v1.CalibrationSession
+	0,  // 32: facetd.v1.FinishCalibrationRequest.method:type_name -> facetd.v1.CalibrationMethod
+	10, // 33: facetd.v1.FinishCalibrationResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
+	26, // 34: facetd.v1.FinishCalibrationResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
+	12, // 35: facetd.v1.FinishCalibrationResponse.photon_transfers:type_name -> facetd.v1.PhotonTransfer
+	10, // 36: facetd.v1.ListCorrectionMapsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
+	11, // 37: facetd.v1.ListCorrectionMapsResponse.refused:type_name -> facetd.v1.RefusedCorrectionMap
+	44, // 38: facetd.v1.ListCorrectionMapsResponse.max_age:type_name -> google.protobuf.Duration
+	10, // 39: facetd.v1.GetCorrectionMapResponse.correction_map:type_name -> facetd.v1.CorrectionMap
+	46, // 40: facetd.v1.UpdateOffsetsRequest.target:type_name -> facetd.v1.Target
+	10, // 41: facetd.v1.UpdateOffsetsResponse.correction_maps:type_name -> facetd.v1.CorrectionMap
+	26, // 42: facetd.v1.UpdateOffsetsResponse.failures:type_name -> facetd.v1.CorrectionMapFailure
+	14, // 43: facetd.v1.UpdateOffsetsResponse.level:type_name -> facetd.v1.CollectedLevel
+	16, // 44: facetd.v1.CalibrationService.StartCalibration:input_type -> facetd.v1.StartCalibrationRequest
+	19, // 45: facetd.v1.CalibrationService.CollectLevel:input_type -> facetd.v1.CollectLevelRequest
+	21, // 46: facetd.v1.CalibrationService.GetCalibration:input_type -> facetd.v1.GetCalibrationRequest
+	23, // 47: facetd.v1.CalibrationService.ListCalibrations:input_type -> facetd.v1.ListCalibrationsRequest
+	25, // 48: facetd.v1.CalibrationService.FinishCalibration:input_type -> facetd.v1.FinishCalibrationRequest
+	28, // 49: facetd.v1.CalibrationService.AbortCalibration:input_type -> facetd.v1.AbortCalibrationRequest
+	30, // 50: facetd.v1.CalibrationService.ListCorrectionMaps:input_type -> facetd.v1.ListCorrectionMapsRequest
+	32, // 51: facetd.v1.CalibrationService.GetCorrectionMap:input_type -> facetd.v1.GetCorrectionMapRequest
+	34, // 52: facetd.v1.CalibrationService.DeleteCorrectionMap:input_type -> facetd.v1.DeleteCorrectionMapRequest
+	36, // 53: facetd.v1.CalibrationService.UpdateOffsets:input_type -> facetd.v1.UpdateOffsetsRequest
+	17, // 54: facetd.v1.CalibrationService.StartCalibration:output_type -> facetd.v1.StartCalibrationResponse
+	20, // 55: facetd.v1.CalibrationService.CollectLevel:output_type -> facetd.v1.CollectLevelResponse
+	22, // 56: facetd.v1.CalibrationService.GetCalibration:output_type -> facetd.v1.GetCalibrationResponse
+	24, // 57: facetd.v1.CalibrationService.ListCalibrations:output_type -> facetd.v1.ListCalibrationsResponse
+	27, // 58: facetd.v1.CalibrationService.FinishCalibration:output_type -> facetd.v1.FinishCalibrationResponse
+	29, // 59: facetd.v1.CalibrationService.AbortCalibration:output_type -> facetd.v1.AbortCalibrationResponse
+	31, // 60: facetd.v1.CalibrationService.ListCorrectionMaps:output_type -> facetd.v1.ListCorrectionMapsResponse
+	33, // 61: facetd.v1.CalibrationService.GetCorrectionMap:output_type -> facetd.v1.GetCorrectionMapResponse
+	35, // 62: facetd.v1.CalibrationService.DeleteCorrectionMap:output_type -> facetd.v1.DeleteCorrectionMapResponse
+	37, // 63: facetd.v1.CalibrationService.UpdateOffsets:output_type -> facetd.v1.UpdateOffsetsResponse
+	54, // [54:64] is the sub-list for method output_type
+	44, // [44:54] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_facetd_v1_calibration_proto_init() }
@@ -3216,17 +3255,22 @@ func file_facetd_v1_calibration_proto_init() {
 	}
 	file_facetd_v1_array_proto_init()
 	file_facetd_v1_task_proto_init()
-	file_facetd_v1_calibration_proto_msgTypes[14].OneofWrappers = []any{
+	file_facetd_v1_calibration_proto_msgTypes[3].OneofWrappers = []any{}
+	file_facetd_v1_calibration_proto_msgTypes[6].OneofWrappers = []any{}
+	file_facetd_v1_calibration_proto_msgTypes[8].OneofWrappers = []any{}
+	file_facetd_v1_calibration_proto_msgTypes[12].OneofWrappers = []any{}
+	file_facetd_v1_calibration_proto_msgTypes[15].OneofWrappers = []any{
 		(*CollectLevelRequest_Lux)(nil),
 		(*CollectLevelRequest_Dark)(nil),
 	}
+	file_facetd_v1_calibration_proto_msgTypes[32].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_facetd_v1_calibration_proto_rawDesc), len(file_facetd_v1_calibration_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   33,
+			NumMessages:   34,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -1633,8 +1633,8 @@ type TaskPulse struct {
 	Generation uint64 `protobuf:"varint,2,opt,name=generation,proto3" json:"generation,omitempty"`
 	// Jobs of it that have ended, whether on time, late or failed.
 	JobsEnded uint64 `protobuf:"varint,3,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
-	// Release of the last of them in bus time, nanoseconds; 0 where none has ended.
-	LastReleaseBusNs int64 `protobuf:"varint,4,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3" json:"last_release_bus_ns,omitempty"`
+	// Release of the last of them in bus time, nanoseconds; unset where none has ended.
+	LastReleaseBusNs *int64 `protobuf:"varint,4,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3,oneof" json:"last_release_bus_ns,omitempty"`
 	unknownFields    protoimpl.UnknownFields
 	sizeCache        protoimpl.SizeCache
 }
@@ -1691,8 +1691,8 @@ func (x *TaskPulse) GetJobsEnded() uint64 {
 }
 
 func (x *TaskPulse) GetLastReleaseBusNs() int64 {
-	if x != nil {
-		return x.LastReleaseBusNs
+	if x != nil && x.LastReleaseBusNs != nil {
+		return *x.LastReleaseBusNs
 	}
 	return 0
 }
@@ -2039,15 +2039,16 @@ const file_facetd_v1_frame_proto_rawDesc = "" +
 	"\tHeartbeat\x12\x15\n" +
 	"\x06bus_ns\x18\x01 \x01(\x03R\x05busNs\x12&\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x10.facetd.v1.StateR\x05state\x12*\n" +
-	"\x05tasks\x18\x03 \x03(\v2\x14.facetd.v1.TaskPulseR\x05tasks\"\x8d\x01\n" +
+	"\x05tasks\x18\x03 \x03(\v2\x14.facetd.v1.TaskPulseR\x05tasks\"\xaa\x01\n" +
 	"\tTaskPulse\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1e\n" +
 	"\n" +
 	"generation\x18\x02 \x01(\x04R\n" +
 	"generation\x12\x1d\n" +
 	"\n" +
-	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x12-\n" +
-	"\x13last_release_bus_ns\x18\x04 \x01(\x03R\x10lastReleaseBusNs\"o\n" +
+	"jobs_ended\x18\x03 \x01(\x04R\tjobsEnded\x122\n" +
+	"\x13last_release_bus_ns\x18\x04 \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01B\x16\n" +
+	"\x14_last_release_bus_ns\"o\n" +
 	"\n" +
 	"TaskNotice\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12-\n" +
@@ -2213,6 +2214,7 @@ func file_facetd_v1_frame_proto_init() {
 		(*FollowFrameSetsResponse_TaskNotice)(nil),
 	}
 	file_facetd_v1_frame_proto_msgTypes[11].OneofWrappers = []any{}
+	file_facetd_v1_frame_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

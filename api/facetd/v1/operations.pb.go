@@ -195,10 +195,10 @@ type PlannedJob struct {
 	Segments uint32 `protobuf:"varint,3,opt,name=segments,proto3" json:"segments,omitempty"`
 	// Chips that it touches.
 	Chips []string `protobuf:"bytes,4,rep,name=chips,proto3" json:"chips,omitempty"`
-	// Longest hold allowed, in nanoseconds; 0 is no limit.
-	MaxHoldNs int64 `protobuf:"varint,5,opt,name=max_hold_ns,json=maxHoldNs,proto3" json:"max_hold_ns,omitempty"`
-	// Largest skew allowed, in nanoseconds; 0 is no limit.
-	MaxSkewNs int64 `protobuf:"varint,6,opt,name=max_skew_ns,json=maxSkewNs,proto3" json:"max_skew_ns,omitempty"`
+	// Longest hold allowed, in nanoseconds; unset is no limit.
+	MaxHoldNs *int64 `protobuf:"varint,5,opt,name=max_hold_ns,json=maxHoldNs,proto3,oneof" json:"max_hold_ns,omitempty"`
+	// Largest skew allowed, in nanoseconds; unset is no limit.
+	MaxSkewNs *int64 `protobuf:"varint,6,opt,name=max_skew_ns,json=maxSkewNs,proto3,oneof" json:"max_skew_ns,omitempty"`
 	// Frames of a job, in the order of their numbers.
 	Frames        []*PlannedFrame `protobuf:"bytes,7,rep,name=frames,proto3" json:"frames,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -264,15 +264,15 @@ func (x *PlannedJob) GetChips() []string {
 }
 
 func (x *PlannedJob) GetMaxHoldNs() int64 {
-	if x != nil {
-		return x.MaxHoldNs
+	if x != nil && x.MaxHoldNs != nil {
+		return *x.MaxHoldNs
 	}
 	return 0
 }
 
 func (x *PlannedJob) GetMaxSkewNs() int64 {
-	if x != nil {
-		return x.MaxSkewNs
+	if x != nil && x.MaxSkewNs != nil {
+		return *x.MaxSkewNs
 	}
 	return 0
 }
@@ -614,8 +614,8 @@ type PlannedReadout struct {
 	Shares []*Share `protobuf:"bytes,11,rep,name=shares,proto3" json:"shares,omitempty"`
 	// Chips that listen as well and drive lanes of their own, which are not converted.
 	Beside []string `protobuf:"bytes,12,rep,name=beside,proto3" json:"beside,omitempty"`
-	// Exposure that the frames claim, in nanoseconds, where the bus timed it; 0 where the chips did, or have none.
-	ExposureNs    int64 `protobuf:"varint,13,opt,name=exposure_ns,json=exposureNs,proto3" json:"exposure_ns,omitempty"`
+	// Exposure that the frames claim, in nanoseconds, where the bus timed it; unset where the chips did, or have none.
+	ExposureNs    *int64 `protobuf:"varint,13,opt,name=exposure_ns,json=exposureNs,proto3,oneof" json:"exposure_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -735,8 +735,8 @@ func (x *PlannedReadout) GetBeside() []string {
 }
 
 func (x *PlannedReadout) GetExposureNs() int64 {
-	if x != nil {
-		return x.ExposureNs
+	if x != nil && x.ExposureNs != nil {
+		return *x.ExposureNs
 	}
 	return 0
 }
@@ -752,16 +752,18 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\x0ehyperperiod_ns\x18\x03 \x01(\x03R\rhyperperiodNs\x12A\n" +
 	"\x0einitialization\x18\x04 \x01(\v2\x19.facetd.v1.PlannedSegmentR\x0einitialization\x125\n" +
 	"\bsegments\x18\x05 \x03(\v2\x19.facetd.v1.PlannedSegmentR\bsegments\x12)\n" +
-	"\x04jobs\x18\x06 \x03(\v2\x15.facetd.v1.PlannedJobR\x04jobs\"\xeb\x01\n" +
+	"\x04jobs\x18\x06 \x03(\v2\x15.facetd.v1.PlannedJobR\x04jobs\"\x95\x02\n" +
 	"\n" +
 	"PlannedJob\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12$\n" +
 	"\x0ejobs_per_cycle\x18\x02 \x01(\x03R\fjobsPerCycle\x12\x1a\n" +
 	"\bsegments\x18\x03 \x01(\rR\bsegments\x12\x14\n" +
-	"\x05chips\x18\x04 \x03(\tR\x05chips\x12\x1e\n" +
-	"\vmax_hold_ns\x18\x05 \x01(\x03R\tmaxHoldNs\x12\x1e\n" +
-	"\vmax_skew_ns\x18\x06 \x01(\x03R\tmaxSkewNs\x12/\n" +
-	"\x06frames\x18\a \x03(\v2\x17.facetd.v1.PlannedFrameR\x06frames\"M\n" +
+	"\x05chips\x18\x04 \x03(\tR\x05chips\x12#\n" +
+	"\vmax_hold_ns\x18\x05 \x01(\x03H\x00R\tmaxHoldNs\x88\x01\x01\x12#\n" +
+	"\vmax_skew_ns\x18\x06 \x01(\x03H\x01R\tmaxSkewNs\x88\x01\x01\x12/\n" +
+	"\x06frames\x18\a \x03(\v2\x17.facetd.v1.PlannedFrameR\x06framesB\x0e\n" +
+	"\f_max_hold_nsB\x0e\n" +
+	"\f_max_skew_ns\"M\n" +
 	"\fPlannedFrame\x12\x12\n" +
 	"\x04chip\x18\x01 \x01(\tR\x04chip\x12)\n" +
 	"\x06window\x18\x02 \x01(\v2\x11.facetd.v1.WindowR\x06window\"\xf6\x01\n" +
@@ -790,7 +792,7 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\acommand\x18\t \x01(\rR\acommand\x12\x16\n" +
 	"\x06target\x18\n" +
 	" \x03(\tR\x06target\x123\n" +
-	"\areadout\x18\v \x01(\v2\x19.facetd.v1.PlannedReadoutR\areadout\"\xdd\x03\n" +
+	"\areadout\x18\v \x01(\v2\x19.facetd.v1.PlannedReadoutR\areadout\"\xf2\x03\n" +
 	"\x0ePlannedReadout\x12\x14\n" +
 	"\x05chips\x18\x01 \x03(\tR\x05chips\x12\x16\n" +
 	"\x06frames\x18\x02 \x03(\rR\x06frames\x12)\n" +
@@ -804,9 +806,10 @@ const file_facetd_v1_operations_proto_rawDesc = "" +
 	"\tregisters\x18\n" +
 	" \x03(\v2\x18.facetd.v1.RegisterWriteR\tregisters\x12(\n" +
 	"\x06shares\x18\v \x03(\v2\x10.facetd.v1.ShareR\x06shares\x12\x16\n" +
-	"\x06beside\x18\f \x03(\tR\x06beside\x12\x1f\n" +
-	"\vexposure_ns\x18\r \x01(\x03R\n" +
-	"exposureNs*\xcf\x01\n" +
+	"\x06beside\x18\f \x03(\tR\x06beside\x12$\n" +
+	"\vexposure_ns\x18\r \x01(\x03H\x00R\n" +
+	"exposureNs\x88\x01\x01B\x0e\n" +
+	"\f_exposure_ns*\xcf\x01\n" +
 	"\rOperationKind\x12\x1e\n" +
 	"\x1aOPERATION_KIND_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15OPERATION_KIND_SELECT\x10\x01\x12\x18\n" +
@@ -875,6 +878,8 @@ func file_facetd_v1_operations_proto_init() {
 	file_facetd_v1_array_proto_init()
 	file_facetd_v1_command_proto_init()
 	file_facetd_v1_task_proto_init()
+	file_facetd_v1_operations_proto_msgTypes[1].OneofWrappers = []any{}
+	file_facetd_v1_operations_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -1190,9 +1190,9 @@ type FittingRate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Task.
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
-	// Rate in hertz that fits when it is typed in as this decimal number; 0 where none
-	// was found.
-	RateHz float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
+	// Rate in hertz that fits when it is typed in as this decimal number; unset where
+	// none was found.
+	RateHz *float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3,oneof" json:"rate_hz,omitempty"`
 	// Set where rate_hz was proved to be the highest: no rate above it, up to
 	// searched_up_to_hz, fits in any timetable of at most searched_table_ns in which the
 	// others run exactly at the rates asked for. Otherwise it is a rate that fits, and higher
@@ -1201,8 +1201,8 @@ type FittingRate struct {
 	// The highest rate that was looked at, in hertz: the one asked for.
 	SearchedUpToHz float64 `protobuf:"fixed64,4,opt,name=searched_up_to_hz,json=searchedUpToHz,proto3" json:"searched_up_to_hz,omitempty"`
 	// Length of timetable up to which every higher rate was ruled out whose jobs repeat
-	// with those of the other tasks, in nanoseconds; 0 where some were left open.
-	SearchedTableNs int64 `protobuf:"varint,5,opt,name=searched_table_ns,json=searchedTableNs,proto3" json:"searched_table_ns,omitempty"`
+	// with those of the other tasks, in nanoseconds; unset where some were left open.
+	SearchedTableNs *int64 `protobuf:"varint,5,opt,name=searched_table_ns,json=searchedTableNs,proto3,oneof" json:"searched_table_ns,omitempty"`
 	// Why no rate of the task fits at all; empty where that was not proved.
 	Witness string `protobuf:"bytes,6,opt,name=witness,proto3" json:"witness,omitempty"`
 	// The task that is in the way of every rate; empty without a witness.
@@ -1249,8 +1249,8 @@ func (x *FittingRate) GetTask() string {
 }
 
 func (x *FittingRate) GetRateHz() float64 {
-	if x != nil {
-		return x.RateHz
+	if x != nil && x.RateHz != nil {
+		return *x.RateHz
 	}
 	return 0
 }
@@ -1270,8 +1270,8 @@ func (x *FittingRate) GetSearchedUpToHz() float64 {
 }
 
 func (x *FittingRate) GetSearchedTableNs() int64 {
-	if x != nil {
-		return x.SearchedTableNs
+	if x != nil && x.SearchedTableNs != nil {
+		return *x.SearchedTableNs
 	}
 	return 0
 }
@@ -1297,8 +1297,8 @@ type StretchedTask struct {
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
 	// Rate in hertz.
 	RateHz float64 `protobuf:"fixed64,2,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
-	// Deadline in nanoseconds; 0 where the task has none of its own.
-	DeadlineNs    int64 `protobuf:"varint,3,opt,name=deadline_ns,json=deadlineNs,proto3" json:"deadline_ns,omitempty"`
+	// Deadline in nanoseconds; unset where the task has none of its own.
+	DeadlineNs    *int64 `protobuf:"varint,3,opt,name=deadline_ns,json=deadlineNs,proto3,oneof" json:"deadline_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1348,8 +1348,8 @@ func (x *StretchedTask) GetRateHz() float64 {
 }
 
 func (x *StretchedTask) GetDeadlineNs() int64 {
-	if x != nil {
-		return x.DeadlineNs
+	if x != nil && x.DeadlineNs != nil {
+		return *x.DeadlineNs
 	}
 	return 0
 }
@@ -1664,21 +1664,25 @@ const file_facetd_v1_plan_proto_rawDesc = "" +
 	"\amessage\x18\x02 \x01(\tR\amessage\x12,\n" +
 	"\abinning\x18\x03 \x01(\v2\x12.facetd.v1.BinningR\abinning\x12)\n" +
 	"\x06window\x18\x04 \x01(\v2\x11.facetd.v1.WindowR\x06window\x12\x15\n" +
-	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"\xf0\x01\n" +
+	"\x06job_ns\x18\x05 \x01(\x03R\x05jobNs\"\x9c\x02\n" +
 	"\vFittingRate\x12\x12\n" +
-	"\x04task\x18\x01 \x01(\tR\x04task\x12\x17\n" +
-	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\x12%\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1c\n" +
+	"\arate_hz\x18\x02 \x01(\x01H\x00R\x06rateHz\x88\x01\x01\x12%\n" +
 	"\x0eproved_highest\x18\x03 \x01(\bR\rprovedHighest\x12)\n" +
-	"\x11searched_up_to_hz\x18\x04 \x01(\x01R\x0esearchedUpToHz\x12*\n" +
-	"\x11searched_table_ns\x18\x05 \x01(\x03R\x0fsearchedTableNs\x12\x18\n" +
+	"\x11searched_up_to_hz\x18\x04 \x01(\x01R\x0esearchedUpToHz\x12/\n" +
+	"\x11searched_table_ns\x18\x05 \x01(\x03H\x01R\x0fsearchedTableNs\x88\x01\x01\x12\x18\n" +
 	"\awitness\x18\x06 \x01(\tR\awitness\x12\x1c\n" +
 	"\n" +
-	"in_the_way\x18\a \x01(\tR\binTheWay\"]\n" +
+	"in_the_way\x18\a \x01(\tR\binTheWayB\n" +
+	"\n" +
+	"\b_rate_hzB\x14\n" +
+	"\x12_searched_table_ns\"r\n" +
 	"\rStretchedTask\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x17\n" +
-	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\x12\x1f\n" +
-	"\vdeadline_ns\x18\x03 \x01(\x03R\n" +
-	"deadlineNs\"0\n" +
+	"\arate_hz\x18\x02 \x01(\x01R\x06rateHz\x12$\n" +
+	"\vdeadline_ns\x18\x03 \x01(\x03H\x00R\n" +
+	"deadlineNs\x88\x01\x01B\x0e\n" +
+	"\f_deadline_ns\"0\n" +
 	"\x0eGetPlanRequest\x12\x1e\n" +
 	"\n" +
 	"operations\x18\x01 \x01(\bR\n" +
@@ -1796,6 +1800,8 @@ func file_facetd_v1_plan_proto_init() {
 	}
 	file_facetd_v1_operations_proto_init()
 	file_facetd_v1_task_proto_init()
+	file_facetd_v1_plan_proto_msgTypes[10].OneofWrappers = []any{}
+	file_facetd_v1_plan_proto_msgTypes[11].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -301,8 +301,8 @@ type Event struct {
 	Sequence uint64 `protobuf:"varint,1,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	// When it happened (UTC).
 	Time *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=time,proto3" json:"time,omitempty"`
-	// When it happened in bus time, in nanoseconds; 0 where the bus has no part in it.
-	BusNs int64 `protobuf:"varint,3,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// When it happened in bus time, in nanoseconds; unset where the bus has no part in it.
+	BusNs *int64 `protobuf:"varint,3,opt,name=bus_ns,json=busNs,proto3,oneof" json:"bus_ns,omitempty"`
 	// How much it matters.
 	Severity Severity `protobuf:"varint,4,opt,name=severity,proto3,enum=facetd.v1.Severity" json:"severity,omitempty"`
 	// What it is about.
@@ -366,8 +366,8 @@ func (x *Event) GetTime() *timestamppb.Timestamp {
 }
 
 func (x *Event) GetBusNs() int64 {
-	if x != nil {
-		return x.BusNs
+	if x != nil && x.BusNs != nil {
+		return *x.BusNs
 	}
 	return 0
 }
@@ -1531,11 +1531,11 @@ var File_facetd_v1_record_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x16facetd/v1/record.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8a\x03\n" +
+	"\x16facetd/v1/record.proto\x12\tfacetd.v1\x1a\x14facetd/v1/plan.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9a\x03\n" +
 	"\x05Event\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x04R\bsequence\x12.\n" +
-	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x15\n" +
-	"\x06bus_ns\x18\x03 \x01(\x03R\x05busNs\x12/\n" +
+	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
+	"\x06bus_ns\x18\x03 \x01(\x03H\x00R\x05busNs\x88\x01\x01\x12/\n" +
 	"\bseverity\x18\x04 \x01(\x0e2\x13.facetd.v1.SeverityR\bseverity\x12(\n" +
 	"\x04kind\x18\x05 \x01(\x0e2\x14.facetd.v1.EventKindR\x04kind\x12\x12\n" +
 	"\x04text\x18\x06 \x01(\tR\x04text\x12\x12\n" +
@@ -1546,7 +1546,8 @@ const file_facetd_v1_record_proto_rawDesc = "" +
 	" \x03(\v2\x1c.facetd.v1.Event.FieldsEntryR\x06fields\x1a9\n" +
 	"\vFieldsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"S\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01B\t\n" +
+	"\a_bus_ns\"S\n" +
 	"\n" +
 	"PlanChange\x12#\n" +
 	"\x04plan\x18\x01 \x01(\v2\x0f.facetd.v1.PlanR\x04plan\x12 \n" +
@@ -1772,6 +1773,7 @@ func file_facetd_v1_record_proto_init() {
 		return
 	}
 	file_facetd_v1_plan_proto_init()
+	file_facetd_v1_record_proto_msgTypes[0].OneofWrappers = []any{}
 	file_facetd_v1_record_proto_msgTypes[14].OneofWrappers = []any{}
 	file_facetd_v1_record_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}

@@ -80,8 +80,8 @@ type LineRelease struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// What is known of them.
 	State LineState `protobuf:"varint,1,opt,name=state,proto3,enum=facetd.v1.LineState" json:"state,omitempty"`
-	// Bus time at which they were inactive, in nanoseconds, where that was confirmed.
-	InactiveBusNs int64 `protobuf:"varint,2,opt,name=inactive_bus_ns,json=inactiveBusNs,proto3" json:"inactive_bus_ns,omitempty"`
+	// Bus time at which they were inactive, in nanoseconds; unset where that was not confirmed.
+	InactiveBusNs *int64 `protobuf:"varint,2,opt,name=inactive_bus_ns,json=inactiveBusNs,proto3,oneof" json:"inactive_bus_ns,omitempty"`
 	// Why it is not confirmed.
 	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -126,8 +126,8 @@ func (x *LineRelease) GetState() LineState {
 }
 
 func (x *LineRelease) GetInactiveBusNs() int64 {
-	if x != nil {
-		return x.InactiveBusNs
+	if x != nil && x.InactiveBusNs != nil {
+		return *x.InactiveBusNs
 	}
 	return 0
 }
@@ -148,8 +148,8 @@ type StopReason struct {
 	Reason string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
 	// When (UTC).
 	Time *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=time,proto3" json:"time,omitempty"`
-	// When in bus time, in nanoseconds; 0 for a stop from before the daemon started.
-	BusNs         int64 `protobuf:"varint,4,opt,name=bus_ns,json=busNs,proto3" json:"bus_ns,omitempty"`
+	// When in bus time, in nanoseconds; unset for a stop from before the daemon started.
+	BusNs         *int64 `protobuf:"varint,4,opt,name=bus_ns,json=busNs,proto3,oneof" json:"bus_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -206,8 +206,8 @@ func (x *StopReason) GetTime() *timestamppb.Timestamp {
 }
 
 func (x *StopReason) GetBusNs() int64 {
-	if x != nil {
-		return x.BusNs
+	if x != nil && x.BusNs != nil {
+		return *x.BusNs
 	}
 	return 0
 }
@@ -522,17 +522,19 @@ var File_facetd_v1_safestop_proto protoreflect.FileDescriptor
 
 const file_facetd_v1_safestop_proto_rawDesc = "" +
 	"\n" +
-	"\x18facetd/v1/safestop.proto\x12\tfacetd.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"y\n" +
+	"\x18facetd/v1/safestop.proto\x12\tfacetd.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x92\x01\n" +
 	"\vLineRelease\x12*\n" +
-	"\x05state\x18\x01 \x01(\x0e2\x14.facetd.v1.LineStateR\x05state\x12&\n" +
-	"\x0finactive_bus_ns\x18\x02 \x01(\x03R\rinactiveBusNs\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason\"{\n" +
+	"\x05state\x18\x01 \x01(\x0e2\x14.facetd.v1.LineStateR\x05state\x12+\n" +
+	"\x0finactive_bus_ns\x18\x02 \x01(\x03H\x00R\rinactiveBusNs\x88\x01\x01\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reasonB\x12\n" +
+	"\x10_inactive_bus_ns\"\x8b\x01\n" +
 	"\n" +
 	"StopReason\x12\x0e\n" +
 	"\x02by\x18\x01 \x01(\tR\x02by\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12.\n" +
-	"\x04time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x15\n" +
-	"\x06bus_ns\x18\x04 \x01(\x03R\x05busNs\"\xb0\x02\n" +
+	"\x04time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x1a\n" +
+	"\x06bus_ns\x18\x04 \x01(\x03H\x00R\x05busNs\x88\x01\x01B\t\n" +
+	"\a_bus_ns\"\xb0\x02\n" +
 	"\bSafeStop\x12/\n" +
 	"\areasons\x18\x01 \x03(\v2\x15.facetd.v1.StopReasonR\areasons\x12\x1a\n" +
 	"\brequests\x18\x02 \x01(\x04R\brequests\x12\x1a\n" +
@@ -608,6 +610,8 @@ func file_facetd_v1_safestop_proto_init() {
 	if File_facetd_v1_safestop_proto != nil {
 		return
 	}
+	file_facetd_v1_safestop_proto_msgTypes[0].OneofWrappers = []any{}
+	file_facetd_v1_safestop_proto_msgTypes[1].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -802,8 +802,8 @@ type TaskStatus struct {
 	LastFailure string `protobuf:"bytes,11,opt,name=last_failure,json=lastFailure,proto3" json:"last_failure,omitempty"`
 	// Number of the next job that ends: one more than that of the last that did.
 	JobsEnded uint64 `protobuf:"varint,12,opt,name=jobs_ended,json=jobsEnded,proto3" json:"jobs_ended,omitempty"`
-	// Release of the last job that ended in bus time, nanoseconds; 0 where none has.
-	LastReleaseBusNs int64 `protobuf:"varint,13,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3" json:"last_release_bus_ns,omitempty"`
+	// Release of the last job that ended in bus time, nanoseconds; unset where none has.
+	LastReleaseBusNs *int64 `protobuf:"varint,13,opt,name=last_release_bus_ns,json=lastReleaseBusNs,proto3,oneof" json:"last_release_bus_ns,omitempty"`
 	unknownFields    protoimpl.UnknownFields
 	sizeCache        protoimpl.SizeCache
 }
@@ -923,8 +923,8 @@ func (x *TaskStatus) GetJobsEnded() uint64 {
 }
 
 func (x *TaskStatus) GetLastReleaseBusNs() int64 {
-	if x != nil {
-		return x.LastReleaseBusNs
+	if x != nil && x.LastReleaseBusNs != nil {
+		return *x.LastReleaseBusNs
 	}
 	return 0
 }
@@ -1767,7 +1767,7 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"\v_pixel_biasB\x0e\n" +
 	"\f_output_bias\"1\n" +
 	"\bTaskList\x12%\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\xeb\x03\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x0f.facetd.v1.TaskR\x05tasks\"\x88\x04\n" +
 	"\n" +
 	"TaskStatus\x12*\n" +
 	"\x11requested_rate_hz\x18\x01 \x01(\x01R\x0frequestedRateHz\x12&\n" +
@@ -1786,8 +1786,9 @@ const file_facetd_v1_task_proto_rawDesc = "" +
 	"lastSkewNs\x12!\n" +
 	"\flast_failure\x18\v \x01(\tR\vlastFailure\x12\x1d\n" +
 	"\n" +
-	"jobs_ended\x18\f \x01(\x04R\tjobsEnded\x12-\n" +
-	"\x13last_release_bus_ns\x18\r \x01(\x03R\x10lastReleaseBusNs\"\xec\x01\n" +
+	"jobs_ended\x18\f \x01(\x04R\tjobsEnded\x122\n" +
+	"\x13last_release_bus_ns\x18\r \x01(\x03H\x00R\x10lastReleaseBusNs\x88\x01\x01B\x16\n" +
+	"\x14_last_release_bus_ns\"\xec\x01\n" +
 	"\vRunningTask\x12#\n" +
 	"\x04task\x18\x01 \x01(\v2\x0f.facetd.v1.TaskR\x04task\x12-\n" +
 	"\x06status\x18\x02 \x01(\v2\x15.facetd.v1.TaskStatusR\x06status\x129\n" +
@@ -1958,6 +1959,7 @@ func file_facetd_v1_task_proto_init() {
 	}
 	file_facetd_v1_array_proto_init()
 	file_facetd_v1_task_proto_msgTypes[8].OneofWrappers = []any{}
+	file_facetd_v1_task_proto_msgTypes[10].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[11].OneofWrappers = []any{}
 	file_facetd_v1_task_proto_msgTypes[14].OneofWrappers = []any{}
 	type x struct{}
